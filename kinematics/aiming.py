@@ -1,0 +1,420 @@
+"""Aim: the rotary angles that bring a direction of the work into line with the spindle.
+
+Closed form, for any one or two rotary directions, square or not. With the directions ``a1`` (outer) and ``a2``
+(inner), the wanted direction passes through a point ``c`` of the unit sphere that lies as far from ``a2`` as the
+direction does and as far from ``a1`` as the spindle does: the third corner of a spherical triangle whose sides
+are known. The half-angle formulas give its angles without loss where the triangle is thin, which is where
+setups like to be. A triangle that cannot close is the direction that cannot be reached; how far it stays open is
+how many degrees are missing.
+
+More than two rotaries leave a choice: all but two are held, by name or from the base outward.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import product
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.angles import SNAP_DEG, wrap_deg
+from kinematics.arrays import frozen, unit
+from kinematics.errors import KinematicsError
+from kinematics.machine import SPINDLE, Machine
+from kinematics.pose import turn_about
+from kinematics.rotary import Rotary
+
+__all__ = ["Aim", "Aimed", "Solution", "TiltSign", "aim", "bring_to_spindle", "to_line_up"]
+
+TiltSign = Literal["positive", "negative"]
+
+FREE_WITHIN_RAD = 1e-9
+"""A direction closer than this to a rotary's line is not turned by it: 1e-9 rad is 1e-6 mm at one metre."""
+
+
+@dataclass(frozen=True, eq=False)
+class Aimed:
+    """What `bring_to_spindle` found, for directions of leading shape (...) and n rotaries.
+
+    Attributes
+    ----------
+    machine_deg : ndarray, shape (..., 2, n)
+        Both solutions, as machine angles not yet wrapped into limits. They are the same where there is one only.
+    short_deg : ndarray, shape (...)
+        How far from the spindle the nearest reachable pose leaves the direction; 0 where it is reached.
+    free : ndarray of bool, shape (..., n)
+        Rotaries whose angle does not matter there; they were kept where they stood.
+    """
+
+    machine_deg: NDArray[np.float64]
+    short_deg: NDArray[np.float64]
+    free: NDArray[np.bool_]
+
+
+def bring_to_spindle(
+    machine: Machine,
+    direction: ArrayLike,
+    previous_deg: ArrayLike,
+    held_deg: Mapping[str, float] | None = None,
+) -> Aimed:
+    """All machine angles that bring directions into line with the spindle, or as near as can be.
+
+    Parameters
+    ----------
+    machine : Machine
+    direction : array_like, shape (..., 3)
+        Outward directions in machine coordinates at the all-zero pose.
+    previous_deg : array_like, shape (n,)
+        Machine angles that the rotaries come from; a free one stays there.
+    held_deg : mapping of letter to machine angle, optional
+        Rotaries that must not move. With more than two left, the outermost are held where they come from.
+
+    Returns
+    -------
+    Aimed
+
+    Raises
+    ------
+    KinematicsError
+        When a direction has no length, a held rotary does not exist or every rotary is held.
+
+    Examples
+    --------
+    >>> from kinematics.machine import Platter
+    >>> from kinematics.rotary import Sense
+    >>> a = Rotary("A", [0, 0, 0], [1, 0, 0], Sense.COUNTERCLOCKWISE, None)
+    >>> c = Rotary("C", [0, 0, 0], [0, 0, 1], Sense.COUNTERCLOCKWISE, None)
+    >>> found = bring_to_spindle(Machine("mill", (a, c), Platter(face_mm=0.0)), [-1, 2, 2], [0, 0])
+    >>> found.machine_deg.round(6).tolist()
+    [[48.189685, -26.565051], [-48.189685, 153.434949]]
+    >>> found.short_deg.round(6) == 0.0, found.free.tolist()
+    (np.True_, [False, False])
+    """
+    wanted = unit(direction, "direction")
+    previous = machine.angles(previous_deg)
+    held = _held(machine, previous, held_deg or {})
+    machine_deg = np.empty((*wanted.shape[:-1], 2, len(machine.rotaries)))
+    free = np.zeros((*wanted.shape[:-1], len(machine.rotaries)), dtype=bool)
+    lines: list[NDArray[np.float64]] = []
+    moving: list[int] = []
+    carried = np.eye(3)
+    # A held rotary only turns the directions of what it carries: R(a) H R(b) n = R(a) R(H b) (H n).
+    for i, rotary in enumerate(machine.rotaries):
+        if i in held:
+            machine_deg[..., i] = held[i]
+            carried = carried @ turn_about(rotary.direction, rotary.turn_deg(held[i]))
+        else:
+            lines.append(carried @ rotary.direction)
+            moving.append(i)
+    wanted = wanted @ carried.T
+    kept = [float(machine.rotaries[i].turn_deg(previous[i])) for i in moving]
+    if len(moving) == 1:
+        turns, short, loose = _one(lines[0], wanted, kept)
+    else:
+        turns, short, loose = _two(lines[0], lines[1], wanted, kept)
+    for column, i in enumerate(moving):
+        machine_deg[..., i] = machine.rotaries[i].machine_deg(turns[..., column])
+        free[..., i] = loose[..., column]
+    return Aimed(frozen(machine_deg), frozen(short), free)
+
+
+def _held(machine: Machine, previous: NDArray[np.float64], held_deg: Mapping[str, float]) -> dict[int, float]:
+    held = {machine.index(letter): float(angle) for letter, angle in held_deg.items()}
+    if len(held) == len(machine.rotaries):
+        raise KinematicsError("held: expected at least one rotary left to move, found every one held")
+    for i in range(len(machine.rotaries)):
+        if len(machine.rotaries) - len(held) > 2 and i not in held:
+            held[i] = float(previous[i])
+    if len(machine.rotaries) - len(held) == 2:
+        outer, inner = (i for i in range(len(machine.rotaries)) if i not in held)
+        if _lines_parallel(machine, outer, inner, held):
+            held[inner] = float(previous[inner])
+    return held
+
+
+def _lines_parallel(machine: Machine, outer: int, inner: int, held: Mapping[int, float]) -> bool:
+    """Whether two rotaries turn about one direction, so that either does the other's work."""
+    line = machine.rotaries[inner].direction
+    for i in range(inner - 1, outer, -1):
+        between = machine.rotaries[i]
+        line = turn_about(between.direction, between.turn_deg(held[i])) @ line
+    return float(np.linalg.norm(np.cross(machine.rotaries[outer].direction, line))) < FREE_WITHIN_RAD
+
+
+_Found = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]
+
+
+def _between(first: NDArray[np.float64], second: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The angle between directions of length one, radians; exact near 0 and near pi."""
+    across = np.linalg.norm(np.cross(first, second), axis=-1)
+    return np.asarray(np.arctan2(across, np.sum(first * second, axis=-1)))
+
+
+def _azimuth(
+    line: NDArray[np.float64], start: NDArray[np.float64], end: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """The right-handed turn about `line` from the side of `start` to the side of `end`, radians."""
+    sideways = np.sum(line * np.cross(start, end), axis=-1)
+    forward = np.sum(start * end, axis=-1) - np.sum(line * start, axis=-1) * np.sum(line * end, axis=-1)
+    return np.asarray(np.arctan2(sideways, forward))
+
+
+def _one(line: NDArray[np.float64], wanted: NDArray[np.float64], kept: list[float]) -> _Found:
+    off_line, spindle_off_line = _between(line, wanted), _between(line, SPINDLE)
+    free = (np.sin(off_line) < FREE_WITHIN_RAD) | (np.sin(spindle_off_line) < FREE_WITHIN_RAD)
+    turn = np.where(free, kept[0], np.degrees(_azimuth(line, wanted, SPINDLE)))
+    both = np.stack([turn, turn], axis=-1)[..., None]
+    return both, np.degrees(np.abs(off_line - spindle_off_line)), free[..., None]
+
+
+def _two(
+    outer: NDArray[np.float64], inner: NDArray[np.float64], wanted: NDArray[np.float64], kept: list[float]
+) -> _Found:
+    lines, off_inner, off_outer = _between(outer, inner), _between(inner, wanted), _between(outer, SPINDLE)
+    nearest = np.abs(lines - off_inner)
+    farthest = np.pi - np.abs(np.pi - (lines + off_inner))
+    side = np.clip(off_outer, nearest, farthest)
+    at_outer = _corner(off_inner, lines, side)
+    at_inner = _corner(side, lines, off_inner)
+    spindle_from_inner = _azimuth(outer, inner, SPINDLE)
+    wanted_to_outer = _azimuth(inner, wanted, outer)
+    inner_free = np.sin(off_inner) < FREE_WITHIN_RAD
+    outer_free = np.broadcast_to(np.sin(off_outer) < FREE_WITHIN_RAD, inner_free.shape)
+    solutions = []
+    # The corner lies on either side of the arc from outer to inner: seen from its ends, the senses are opposed.
+    for side_of_arc in (-1.0, 1.0):
+        turn_outer = _one_turn(np.degrees(spindle_from_inner - side_of_arc * at_outer))
+        turn_inner = _one_turn(np.degrees(wanted_to_outer - side_of_arc * at_inner))
+        turn_outer = np.where(outer_free, kept[0], turn_outer)
+        turn_inner = np.where(inner_free, kept[1], turn_inner)
+        solutions.append(np.stack([turn_outer, turn_inner], axis=-1))
+    short = np.degrees(np.abs(off_outer - side))
+    return np.stack(solutions, axis=-2), short, np.stack([outer_free, inner_free], axis=-1)
+
+
+def _one_turn(turn_deg: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The same turns in -180 to 180 degrees."""
+    return np.asarray(turn_deg - 360.0 * np.rint(turn_deg / 360.0))
+
+
+def _corner(
+    opposite: NDArray[np.float64], first: NDArray[np.float64], second: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """The angle of a spherical triangle opposite one side and between the other two, radians.
+
+    Half-angle formula: ``tan(A/2)**2 = sin(s-b) sin(s-c) / (sin(s) sin(s-a))`` with half the sum ``s``.
+    """
+    half = (opposite + first + second) / 2.0
+    over = np.sin((opposite + second - first) / 2.0) * np.sin((opposite + first - second) / 2.0)
+    under = np.sin(half) * np.sin((first + second - opposite) / 2.0)
+    return np.asarray(2.0 * np.arctan2(np.sqrt(np.maximum(over, 0.0)), np.sqrt(np.maximum(under, 0.0))))
+
+
+@dataclass(frozen=True)
+class Solution:
+    """One way to stand.
+
+    Attributes
+    ----------
+    machine_deg : tuple of float
+        Machine angles, from the base outward.
+    move_deg : tuple of float
+        The signed moves there from the previous angles.
+    cost_deg : float
+        The moves' sizes added up.
+    why_out : tuple of str
+        Why it cannot be used, one reason each; empty when it can.
+    """
+
+    machine_deg: tuple[float, ...]
+    move_deg: tuple[float, ...]
+    cost_deg: float
+    why_out: tuple[str, ...] = ()
+
+    @property
+    def fits(self) -> bool:
+        """Whether nothing speaks against it."""
+        return not self.why_out
+
+
+@dataclass(frozen=True)
+class Aim:
+    """Every way to bring one direction to the spindle, the cheapest that fits first.
+
+    Attributes
+    ----------
+    solutions : tuple of Solution
+        Those that fit, cheapest first; then those that do not, with the reason.
+    free : tuple of str
+        Letters of rotaries whose angle does not matter; they were kept.
+    short_deg : float
+        How far the direction stays from the spindle at best; 0 when it gets there.
+    """
+
+    solutions: tuple[Solution, ...]
+    free: tuple[str, ...]
+    short_deg: float
+
+    @property
+    def best(self) -> Solution | None:
+        """The cheapest that fits, None when none does."""
+        first = self.solutions[0]
+        return first if first.fits else None
+
+
+def aim(
+    machine: Machine,
+    direction: ArrayLike,
+    previous_deg: ArrayLike,
+    *,
+    held_deg: Mapping[str, float] | None = None,
+    tilt: TiltSign | None = None,
+    rotary_offset_deg: ArrayLike | None = None,
+) -> Aim:
+    """Every way to bring one direction to the spindle within the limits, ordered by least motion.
+
+    Motion is the sum of what each rotary turns from the previous angles (an endless one the short way round).
+    Ties go to the smaller tilt, then to the smaller angles, so that the order never depends on rounding.
+
+    Parameters
+    ----------
+    machine : Machine
+    direction : array_like, shape (3,)
+        Outward, in machine coordinates at the all-zero pose.
+    previous_deg : array_like, shape (n,)
+        Machine angles that the rotaries come from.
+    held_deg : mapping of letter to machine angle, optional
+        See `bring_to_spindle`.
+    tilt : "positive" or "negative", optional
+        The sign that the outermost moving rotary's *program* angle must have; 0 has both.
+    rotary_offset_deg : array_like, shape (n,), optional
+        Rotary work offsets (program angle = machine angle - offset); none if left out.
+
+    Returns
+    -------
+    Aim
+
+    Raises
+    ------
+    KinematicsError
+        As `bring_to_spindle`.
+
+    Examples
+    --------
+    >>> from kinematics.machine import Platter
+    >>> from kinematics.rotary import Sense
+    >>> a = Rotary("A", [0, 0, 0], [1, 0, 0], Sense.CLOCKWISE, (-120.0, 30.0))
+    >>> c = Rotary("C", [0, 0, 0], [0, 0, 1], Sense.CLOCKWISE, None)
+    >>> found = aim(Machine("mill", (a, c), Platter(face_mm=0.0)), [0, -1, 1], [0, 0])
+    >>> [round(angle, 6) for angle in found.best.machine_deg]
+    [-45.0, 180.0]
+    >>> found.solutions[1].why_out
+    ('A would stand at 45.0000, its limits are -120 to 30: 15.0000 degrees too far',)
+    """
+    found = bring_to_spindle(machine, unit(direction, "direction").reshape(3), previous_deg, held_deg)
+    previous = machine.angles(previous_deg)
+    offset = machine.angles(
+        np.zeros(len(machine.rotaries)) if rotary_offset_deg is None else rotary_offset_deg
+    )
+    fixed = {machine.index(letter) for letter in held_deg or {}}
+    tilting = next(i for i in range(len(machine.rotaries)) if i not in fixed)
+    solutions: dict[tuple[float, ...], Solution] = {}
+    for angles in found.machine_deg:
+        for machine_deg, outside in _wraps(machine, angles.tolist()):
+            program_tilt = machine_deg[tilting] - offset[tilting]
+            reasons = [*outside, *_wrong_sign(machine.letters[tilting], program_tilt, tilt)]
+            moves = tuple(
+                float(rotary.move_deg(start, end)) + 0.0
+                for rotary, start, end in zip(machine.rotaries, previous, machine_deg, strict=True)
+            )
+            cost = float(sum(abs(move) for move in moves))
+            key = tuple(round(angle / SNAP_DEG / 10.0) for angle in machine_deg)
+            solutions.setdefault(key, Solution(machine_deg, moves, cost, tuple(reasons)))
+    ordered = sorted(solutions.values(), key=lambda s: _rank(s, tilting))
+    free = tuple(letter for letter, loose in zip(machine.letters, found.free.tolist(), strict=True) if loose)
+    short_deg = float(found.short_deg)
+    return Aim(tuple(ordered), free, short_deg if short_deg > SNAP_DEG else 0.0)
+
+
+def _rank(solution: Solution, tilting: int) -> tuple[object, ...]:
+    """Sorting key: usable first, least motion, smaller tilt, smaller angles, and of two alike the positive one."""
+    sizes = tuple(round(abs(angle), 6) for angle in solution.machine_deg)
+    signs = tuple(angle < 0.0 for angle in solution.machine_deg)
+    return not solution.fits, round(solution.cost_deg, 6), sizes[tilting], sizes, signs
+
+
+def _wraps(machine: Machine, angles: list[float]) -> list[tuple[tuple[float, ...], list[str]]]:
+    """Every combination of wraps that fits; where a rotary has none, its nearest with the reason."""
+    ways: list[list[tuple[float, list[str]]]] = []
+    for rotary, angle in zip(machine.rotaries, angles, strict=True):
+        fitting = rotary.every_wrap_deg(angle).tolist()
+        ways.append([(way, []) for way in fitting] or [_nearest_outside(rotary, angle)])
+    return [
+        (tuple(way for way, _ in combined), [reason for _, reasons in combined for reason in reasons])
+        for combined in product(*ways)
+    ]
+
+
+def _nearest_outside(rotary: Rotary, angle: float) -> tuple[float, list[str]]:
+    assert rotary.limits_deg is not None  # an endless rotary always fits
+    low, high = rotary.limits_deg
+    above = high + float(wrap_deg(angle - high))
+    below = low - float(wrap_deg(low - angle))
+    nearest, over = (above, above - high) if above - high <= low - below else (below, low - below)
+    reason = f"{rotary.letter} would stand at {nearest:.4f}, its limits are {low:g} to {high:g}: "
+    return nearest, [reason + f"{over:.4f} degrees too far"]
+
+
+def _wrong_sign(letter: str, program_deg: float, tilt: TiltSign | None) -> list[str]:
+    sign = -1.0 if tilt == "negative" else 1.0
+    if tilt is None or sign * program_deg >= -SNAP_DEG:
+        return []
+    return [f"{letter} would be programmed at {program_deg:.4f}, a {tilt} tilt was asked for"]
+
+
+def to_line_up(
+    machine: Machine, letter: str, direction: ArrayLike, machine_axis: ArrayLike, angles_deg: ArrayLike
+) -> float:
+    """The machine angle of one rotary that turns a direction of the work into line with a machine axis.
+
+    Both are seen along the rotary's line; what they have along it does not count.
+
+    Parameters
+    ----------
+    machine : Machine
+    letter : str
+        Which rotary turns; the others stand as `angles_deg` says.
+    direction : array_like, shape (3,)
+        Of the work, in machine coordinates at the all-zero pose.
+    machine_axis : array_like, shape (3,)
+        In machine coordinates.
+    angles_deg : array_like, shape (n,)
+        Machine angles.
+
+    Returns
+    -------
+    float
+        The machine angle nearest to the one in `angles_deg`, in degrees, not yet wrapped into limits.
+
+    Raises
+    ------
+    KinematicsError
+        When either direction lies along the rotary's line, so that no angle is right.
+    """
+    angles, turning = machine.angles(angles_deg), machine.index(letter)
+    start, end = unit(direction, "direction"), unit(machine_axis, "machine axis")
+    for i in range(len(machine.rotaries) - 1, turning, -1):
+        rotary = machine.rotaries[i]
+        start = turn_about(rotary.direction, rotary.turn_deg(angles[i])) @ start
+    for i in range(turning):
+        rotary = machine.rotaries[i]
+        end = turn_about(rotary.direction, -rotary.turn_deg(angles[i])) @ end
+    rotary = machine.rotaries[turning]
+    for what, vector in (("direction", start), ("machine axis", end)):
+        if float(np.sin(_between(rotary.direction, vector))) < FREE_WITHIN_RAD:
+            raise KinematicsError(f"{what}: expected one that {letter} can turn, found one along its line")
+    reached = float(rotary.machine_deg(np.degrees(_azimuth(rotary.direction, start, end))))
+    return float(angles[turning] + wrap_deg(reached - angles[turning], low_deg=-180.0))

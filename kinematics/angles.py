@@ -1,0 +1,120 @@
+"""Angles in degrees: sine and cosine without the error of pi, and wrapping into a rotary's limits."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.errors import KinematicsError
+
+__all__ = ["SNAP_DEG", "every_wrap_deg", "sincos_deg", "wrap_deg"]
+
+SNAP_DEG = 1e-9
+"""Angles closer than this are one angle: 1e-9 degrees move a point 1 m from the axis by 2e-8 mm."""
+
+_SIN_QUADRANT = np.array([0.0, 1.0, 0.0, -1.0])
+_COS_QUADRANT = np.array([1.0, 0.0, -1.0, 0.0])
+
+
+def sincos_deg(angle_deg: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Sine and cosine of angles in degrees.
+
+    Whole quarter turns are taken off before degrees become radians, which is exact in floating point. So a
+    rotary at 90 degrees gives exactly 0 and 1, and ten full turns change nothing.
+
+    Parameters
+    ----------
+    angle_deg : array_like, shape (...)
+        Angles in degrees, of any size.
+
+    Returns
+    -------
+    sine, cosine : ndarray, shape (...)
+
+    Examples
+    --------
+    >>> [float(v) for v in sincos_deg(-90.0)]
+    [-1.0, 0.0]
+    >>> sincos_deg(3600.0 + 30.0)[0] == sincos_deg(30.0)[0]
+    np.True_
+    """
+    angle = np.asarray(angle_deg, dtype=np.float64)
+    quarters = np.rint(angle / 90.0)
+    rest = np.radians(angle - 90.0 * quarters)
+    quadrant = quarters.astype(np.int64) & 3
+    sin_rest, cos_rest = np.sin(rest), np.cos(rest)
+    sin_q, cos_q = _SIN_QUADRANT[quadrant], _COS_QUADRANT[quadrant]
+    return sin_rest * cos_q + cos_rest * sin_q, cos_rest * cos_q - sin_rest * sin_q
+
+
+def wrap_deg(angle_deg: ArrayLike, low_deg: float = 0.0) -> NDArray[np.float64]:
+    """The same direction of turning within one turn, ``low_deg <= angle < low_deg + 360``.
+
+    An angle that misses a multiple of the turn only by rounding is put on it, so that a rotary that should
+    stand at 0 does not read 359.9999999999.
+
+    Parameters
+    ----------
+    angle_deg : array_like, shape (...)
+        Angles in degrees.
+    low_deg : float
+        Where the turn begins, in degrees.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Angles in degrees; never -0.0.
+
+    Examples
+    --------
+    >>> wrap_deg([-90.0, 720.0, -1e-14]).tolist()
+    [270.0, 0.0, 0.0]
+    >>> wrap_deg(200.0, low_deg=-180.0).tolist()
+    -160.0
+    """
+    turned = np.mod(np.asarray(angle_deg, dtype=np.float64) - low_deg, 360.0)
+    turned = np.where(360.0 - turned < SNAP_DEG, 0.0, turned)
+    turned = np.where(turned < SNAP_DEG, 0.0, turned)
+    return turned + low_deg + 0.0
+
+
+def every_wrap_deg(angle_deg: float, low_deg: float, high_deg: float) -> NDArray[np.float64]:
+    """Every angle within the limits that is the same direction of turning.
+
+    Parameters
+    ----------
+    angle_deg : float
+        An angle in degrees.
+    low_deg, high_deg : float
+        The limits in degrees, both included (within `SNAP_DEG`; a value outside by less is put on the limit).
+
+    Returns
+    -------
+    ndarray, shape (k,)
+        Ascending, in degrees; empty where none fits.
+
+    Raises
+    ------
+    KinematicsError
+        When the limits are swapped.
+
+    Examples
+    --------
+    >>> every_wrap_deg(30.0, -360.0, 720.0).tolist()
+    [-330.0, 30.0, 390.0]
+    >>> every_wrap_deg(100.0, -120.0, 30.0).tolist()
+    []
+    >>> every_wrap_deg(0.0, 30.0, -120.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: limits: expected the lower end first, found 30.0 to -120.0 degrees
+    """
+    if low_deg > high_deg:
+        raise KinematicsError(f"limits: expected the lower end first, found {low_deg} to {high_deg} degrees")
+    first = math.ceil((low_deg - angle_deg - SNAP_DEG) / 360.0)
+    last = math.floor((high_deg - angle_deg + SNAP_DEG) / 360.0)
+    found: NDArray[np.float64] = angle_deg + 360.0 * np.arange(first, last + 1, dtype=np.float64)
+    near_zero = np.where(np.abs(found) < SNAP_DEG, 0.0, found)
+    return np.clip(near_zero, low_deg, high_deg) + 0.0

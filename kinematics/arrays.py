@@ -1,0 +1,61 @@
+"""Checks at the library's edge: shapes, finite numbers, unit directions; and values that cannot be changed later."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.errors import KinematicsError
+
+__all__ = ["frozen", "last_axis", "unit"]
+
+_SHORTEST = 1e-9
+
+
+def last_axis(values: ArrayLike, length: int, what: str) -> NDArray[np.float64]:
+    """An array of finite float64 whose last axis has the stated length, or a refusal that names `what`.
+
+    Examples
+    --------
+    >>> last_axis([1, 2, 3], 3, "point").tolist()
+    [1.0, 2.0, 3.0]
+    >>> last_axis([1, 2], 3, "point")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: point: expected a last axis of 3 numbers, found shape (2,)
+    """
+    try:
+        array = np.asarray(values, dtype=np.float64)
+    except (TypeError, ValueError) as fault:
+        raise KinematicsError(f"{what}: expected numbers, found {values!r}") from fault
+    if array.ndim == 0 or array.shape[-1] != length:
+        raise KinematicsError(f"{what}: expected a last axis of {length} numbers, found shape {array.shape}")
+    if not np.isfinite(array).all():
+        raise KinematicsError(f"{what}: expected finite numbers, found NaN or infinity")
+    return array
+
+
+def unit(direction: ArrayLike, what: str) -> NDArray[np.float64]:
+    """The direction at length one, shape (..., 3); a direction of no length is refused.
+
+    Examples
+    --------
+    >>> unit([0.0, 3.0, 4.0], "normal").tolist()
+    [0.0, 0.6, 0.8]
+    >>> unit([0.0, 0.0, 0.0], "normal")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: normal: expected a direction, found one of length 0
+    """
+    vector = last_axis(direction, 3, what)
+    length = np.linalg.norm(vector, axis=-1, keepdims=True)
+    if (length < _SHORTEST).any():
+        raise KinematicsError(f"{what}: expected a direction, found one of length {float(length.min()):g}")
+    return np.asarray(vector / length)
+
+
+def frozen(array: ArrayLike) -> NDArray[np.float64]:
+    """A copy that nobody can write into, so that a frozen value stays what it was."""
+    copy = np.array(array, dtype=np.float64)
+    copy.flags.writeable = False
+    return copy

@@ -1,0 +1,338 @@
+"""The machine: its rotaries from the base outward, its platter, its travels, and how its table stands at any pose.
+
+Machine coordinates are what the control displays. Turning a rotary moves the work; the machine's axes stay.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.angles import sincos_deg
+from kinematics.arrays import frozen, last_axis, unit
+from kinematics.errors import KinematicsError
+from kinematics.pose import Pose
+from kinematics.rotary import Rotary
+
+__all__ = [
+    "SPINDLE",
+    "Machine",
+    "Platter",
+    "Travel",
+    "ZReference",
+    "carry",
+    "lies_flat",
+    "platter_above_tilt_mm",
+    "table_frame",
+    "table_pose",
+]
+
+SPINDLE = frozen([0.0, 0.0, 1.0])
+"""From the work toward the spindle: machine +Z."""
+
+_FLAT_BELOW = 0.5
+_BLOCK = 8192
+
+
+@dataclass(frozen=True, eq=False)
+class Travel:
+    """The ends of the linear axes in machine coordinates, millimetres; each shape (3,) for X, Y, Z."""
+
+    low_mm: NDArray[np.float64]
+    high_mm: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        low = last_axis(self.low_mm, 3, "travel, low end")
+        high = last_axis(self.high_mm, 3, "travel, high end")
+        if (low > high).any():
+            raise KinematicsError(
+                f"travel: expected the lower end first, found {low.tolist()} to {high.tolist()}"
+            )
+        object.__setattr__(self, "low_mm", frozen(low))
+        object.__setattr__(self, "high_mm", frozen(high))
+
+
+@dataclass(frozen=True, eq=False)
+class Platter:
+    """The face that the fixture is bolted to.
+
+    Attributes
+    ----------
+    face_mm : float or None
+        Machine Z of the face where the innermost rotary's line pierces it, at the all-zero pose.
+    diameter_mm : float or None
+    normal : ndarray, shape (3,), or None
+        The face's measured direction, away from the platter, in machine coordinates at the all-zero pose; None
+        takes the face as true to its own rotary.
+    """
+
+    face_mm: float | None = None
+    diameter_mm: float | None = None
+    normal: NDArray[np.float64] | None = None
+
+    def __post_init__(self) -> None:
+        if self.normal is not None:
+            object.__setattr__(self, "normal", frozen(unit(self.normal, "platter, normal")))
+
+
+@dataclass(frozen=True)
+class ZReference:
+    """What the machine's Z readings are read with.
+
+    `tool_length_mm` None: the gauge line (tool length offsets are lengths from it). Otherwise Z is read with the
+    tip of a reference tool of that length, and so is every Z in the machine's values and in the offsets.
+    """
+
+    tool_length_mm: float | None = None
+
+    def to_gauge_line_mm(self, z_mm: ArrayLike) -> NDArray[np.float64]:
+        """Z readings (...) as the gauge line would give them.
+
+        A tip that stands on a point holds the gauge line one tool length above it.
+
+        Examples
+        --------
+        >>> float(ZReference(120.0).to_gauge_line_mm(-200.0))
+        -320.0
+        >>> float(ZReference().to_gauge_line_mm(-200.0))
+        -200.0
+        """
+        return np.asarray(z_mm, dtype=np.float64) - (self.tool_length_mm or 0.0)
+
+    def from_gauge_line_mm(self, z_mm: ArrayLike) -> NDArray[np.float64]:
+        """The inverse of `to_gauge_line_mm`."""
+        return np.asarray(z_mm, dtype=np.float64) + (self.tool_length_mm or 0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Machine:
+    """A mill whose table turns.
+
+    Attributes
+    ----------
+    name : str
+    rotaries : tuple of Rotary
+        From the machine base outward; the last one carries the work.
+    platter : Platter
+    travel : Travel or None
+    z_reference : ZReference
+
+    Raises
+    ------
+    KinematicsError
+        When there is no rotary, two share a letter, or an upright last rotary has no platter face.
+    """
+
+    name: str
+    rotaries: tuple[Rotary, ...]
+    platter: Platter
+    travel: Travel | None = None
+    z_reference: ZReference = ZReference()
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "rotaries", tuple(self.rotaries))
+        if not self.rotaries:
+            raise KinematicsError("machine: expected at least one rotary, found none")
+        if len(set(self.letters)) < len(self.rotaries):
+            raise KinematicsError(
+                f"machine: expected every rotary's letter once, found {', '.join(self.letters)}"
+            )
+        if self.platter.face_mm is None and not lies_flat(self.rotaries[-1]):
+            raise KinematicsError(
+                f"platter, face: expected the machine Z of the platter's face (rotary {self.letters[-1]} "
+                "stands upright), found none"
+            )
+        normal = self.platter.normal
+        if normal is not None and float(normal @ _away(self.rotaries[-1])) <= 0.0:
+            raise KinematicsError(
+                f"platter, normal: expected a direction away from the platter, found {normal.tolist()}"
+            )
+
+    @property
+    def letters(self) -> tuple[str, ...]:
+        """The rotaries' letters, from the base outward."""
+        return tuple(rotary.letter for rotary in self.rotaries)
+
+    def index(self, letter: str) -> int:
+        """Where the rotary of that letter stands in every array of angles.
+
+        Raises
+        ------
+        KinematicsError
+            When the machine has no such rotary.
+        """
+        try:
+            return self.letters.index(letter)
+        except ValueError:
+            raise KinematicsError(
+                f"rotary: expected one of {', '.join(self.letters)}, found {letter!r}"
+            ) from None
+
+    @property
+    def zero_deg(self) -> NDArray[np.float64]:
+        """The machine angles of the all-zero pose, shape (n,)."""
+        return np.array([rotary.zero_deg for rotary in self.rotaries])
+
+    def angles(self, angles_deg: ArrayLike) -> NDArray[np.float64]:
+        """Machine angles checked for their last axis, shape (..., n)."""
+        return last_axis(angles_deg, len(self.rotaries), "angles (" + ", ".join(self.letters) + ")")
+
+
+def lies_flat(rotary: Rotary) -> bool:
+    """Whether a rotary is an indexer's: its line more than 60 degrees from the spindle's."""
+    return abs(float(rotary.direction[2])) < _FLAT_BELOW
+
+
+def _away(rotary: Rotary) -> NDArray[np.float64]:
+    """The rotary's direction, turned to point away from a platter that faces the spindle."""
+    if lies_flat(rotary):
+        return np.array(SPINDLE)
+    return np.asarray(rotary.direction * np.sign(rotary.direction[2]))
+
+
+def table_frame(machine: Machine) -> Pose:
+    """The table's frame in machine coordinates at the all-zero pose.
+
+    Its origin is where the innermost rotary's line pierces the platter face, z runs along that rotary away from
+    the platter (or along the platter's measured normal), x is the machine's X made square to z. On a machine
+    whose innermost rotary lies flat it stands at that rotary's point, parallel to the machine.
+
+    Examples
+    --------
+    >>> from kinematics.rotary import Sense
+    >>> c = Rotary("C", [-381.0, -203.0, 0.0], [0, 0, 1], Sense.CLOCKWISE, None)
+    >>> table_frame(Machine("mill", (c,), Platter(face_mm=-356.0))).apply([0, 0, 10.0]).tolist()
+    [-381.0, -203.0, -346.0]
+    """
+    last = machine.rotaries[-1]
+    face_mm = machine.platter.face_mm
+    if lies_flat(last) or face_mm is None:
+        return Pose(np.eye(3), last.point_mm)
+    upward = last.direction / last.direction[2]
+    origin = last.point_mm + (face_mm - last.point_mm[2]) * upward
+    z = machine.platter.normal if machine.platter.normal is not None else _away(last)
+    x = unit(np.array([1.0, 0.0, 0.0]) - z[0] * z, "table x")
+    return Pose(np.stack([x, np.cross(z, x), z], axis=-1), origin)
+
+
+def table_pose(machine: Machine, angles_deg: ArrayLike) -> Pose:
+    """Where the table stands at machine angles, seen from where it stood at the all-zero pose.
+
+    Parameters
+    ----------
+    machine : Machine
+    angles_deg : array_like, shape (..., n)
+        Machine angles of the n rotaries, from the base outward.
+
+    Returns
+    -------
+    Pose
+        Leading shape (...): machine coordinates of a point of the table at the all-zero pose in, machine
+        coordinates at those angles out.
+
+    Raises
+    ------
+    KinematicsError
+        When the last axis does not match the rotaries or an angle is not finite.
+    """
+    angles = machine.angles(angles_deg)
+    reached = machine.rotaries[0].turned(angles[..., 0])
+    for i, rotary in enumerate(machine.rotaries[1:], start=1):
+        reached = reached @ rotary.turned(angles[..., i])
+    return reached
+
+
+def carry(machine: Machine, point_mm: ArrayLike, angles_deg: ArrayLike) -> NDArray[np.float64]:
+    """Where points fixed to the table go: the same as ``table_pose(machine, angles).apply(point)``, quickly.
+
+    A carried point is a polynomial in the sines and cosines of the angles, of degree one in each rotary; its
+    coefficients depend on the machine and the point only. So a million angles cost their sines and cosines and
+    one matrix product.
+
+    Parameters
+    ----------
+    machine : Machine
+    point_mm : array_like, shape (..., 3)
+        Machine coordinates at the all-zero pose.
+    angles_deg : array_like, shape (..., n)
+        Machine angles; the leading shapes of both broadcast.
+
+    Returns
+    -------
+    ndarray, shape (..., 3)
+        Machine coordinates at those angles, millimetres.
+
+    Raises
+    ------
+    KinematicsError
+        When a last axis does not fit or a value is not finite.
+
+    Examples
+    --------
+    The derived case of a square A/C machine whose table turns counterclockwise on positive moves:
+
+    >>> from kinematics.rotary import Sense
+    >>> a = Rotary("A", [0.0, -12.5, -87.25], [1, 0, 0], Sense.COUNTERCLOCKWISE, None)
+    >>> c = Rotary("C", [0.02, -12.4, 0.0], [0, 0, 1], Sense.COUNTERCLOCKWISE, None)
+    >>> mill = Machine("mill", (a, c), Platter(face_mm=-40.0))
+    >>> carry(mill, [40.0, 25.0, 130.0], [[0, 0], [-90, 45]]).round(9).tolist()
+    [[40.0, 25.0, 130.0], [1.844335495, 204.75, -142.065922728]]
+    """
+    point = last_axis(point_mm, 3, "point")
+    angles = machine.angles(angles_deg)
+    coefficients = _coefficients(machine, point)
+    if point.ndim > 1:
+        return np.asarray((coefficients @ np.moveaxis(_basis(machine, angles), 0, -1)[..., None])[..., 0])
+    rows = angles.reshape(-1, angles.shape[-1])
+    carried = np.empty((rows.shape[0], 3))
+    # Blocks that stay in the processor's cache: whole columns would be written to memory and read back.
+    for start in range(0, rows.shape[0], _BLOCK):
+        block = slice(start, start + _BLOCK)
+        carried[block] = (coefficients @ _basis(machine, rows[block])).T
+    return carried.reshape(*angles.shape[:-1], 3)
+
+
+def _basis(machine: Machine, angles: NDArray[np.float64]) -> NDArray[np.float64]:
+    """All products of one of (1, cos, sin) per rotary, outer rotaries slowest, shape (3**n, ...)."""
+    products = np.ones((1, *angles.shape[:-1]))
+    for i, rotary in enumerate(machine.rotaries):
+        sine, cosine = sincos_deg(angles[..., i] - rotary.zero_deg)
+        turned = np.stack([np.ones_like(sine), cosine, sine])
+        products = (products[:, None] * turned[None]).reshape(-1, *angles.shape[:-1])
+    return products
+
+
+def _coefficients(machine: Machine, point: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What multiplies `_basis`, shape (..., 3, 3**n)."""
+    held = np.concatenate([point, np.ones((*point.shape[:-1], 1))], axis=-1)[..., None]
+    for rotary in reversed(machine.rotaries):
+        held = np.concatenate([part @ held for part in _parts(rotary)], axis=-1)
+    return held[..., :3, :]
+
+
+def _parts(rotary: Rotary) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """A turn about the line as ``constant + cos * ... + sin * ...``, each a homogeneous matrix (4, 4)."""
+    x, y, z = rotary.direction
+    along = np.outer(rotary.direction, rotary.direction)
+    cross = rotary.positive_turn.sign * np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    parts = []
+    for linear in (along, np.eye(3) - along, cross):
+        part = np.zeros((4, 4))
+        part[:3, :3] = linear
+        part[:3, 3] = -linear @ rotary.point_mm
+        parts.append(part)
+    parts[0][:3, 3] += rotary.point_mm
+    parts[0][3, 3] = 1.0
+    return parts[0], parts[1], parts[2]
+
+
+def platter_above_tilt_mm(machine: Machine) -> float | None:
+    """How far the platter's face stands above the first rotary's line, along the table's z; None for one rotary."""
+    if len(machine.rotaries) < 2:
+        return None
+    frame, tilt = table_frame(machine), machine.rotaries[0]
+    above = frame.translation_mm - tilt.point_mm
+    off_line = above - (above @ tilt.direction) * tilt.direction
+    return float(off_line @ frame.rotation[:, 2])

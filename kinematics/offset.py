@@ -1,0 +1,141 @@
+"""Work offsets: part zero carried through the stack and the turned table into machine coordinates."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.aiming import to_line_up
+from kinematics.angles import wrap_deg
+from kinematics.arrays import frozen, last_axis
+from kinematics.machine import Machine, carry, table_frame, table_pose
+from kinematics.pose import Pose
+from kinematics.stack import Step, stack_pose
+
+__all__ = ["Setup", "plane_axes", "set_up", "square_up", "work_offset"]
+
+_ALONG_WITHIN = 0.70710678
+"""The part's x tells how a rotary is clocked unless it lies nearer than 45 degrees to that rotary's line."""
+
+
+@dataclass(frozen=True, eq=False)
+class Setup:
+    """A part on a machine.
+
+    Attributes
+    ----------
+    machine : Machine
+    part_in_table : Pose
+        The part's frame in the table frame: the stack, or the stack with a touched-off part zero.
+    rotary_offset_deg : ndarray, shape (n,)
+        Rotary work offsets: program angle = machine angle - offset.
+    """
+
+    machine: Machine
+    part_in_table: Pose
+    rotary_offset_deg: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "rotary_offset_deg", frozen(self.machine.angles(self.rotary_offset_deg)))
+
+    @property
+    def part_in_machine(self) -> Pose:
+        """The part's frame in machine coordinates at the all-zero pose."""
+        return table_frame(self.machine) @ self.part_in_table
+
+    def program_deg(self, machine_deg: ArrayLike) -> NDArray[np.float64]:
+        """Program angles for machine angles, shape (..., n)."""
+        return self.machine.angles(machine_deg) - self.rotary_offset_deg + 0.0
+
+    def machine_deg(self, program_deg: ArrayLike) -> NDArray[np.float64]:
+        """Machine angles for program angles, shape (..., n)."""
+        return self.machine.angles(program_deg) + self.rotary_offset_deg + 0.0
+
+
+def set_up(machine: Machine, steps: Iterable[Step]) -> Setup:
+    """A part on a stack, its rotaries not offset.
+
+    Examples
+    --------
+    >>> from kinematics.machine import Platter
+    >>> from kinematics.rotary import Rotary, Sense
+    >>> a = Rotary("A", [0, 0, -50], [1, 0, 0], Sense.CLOCKWISE, (-120.0, 30.0))
+    >>> c = Rotary("C", [0, 0, 0], [0, 0, 1], Sense.CLOCKWISE, None)
+    >>> setup = set_up(Machine("mill", (a, c), Platter(face_mm=0.0)), [Step("post", up_mm=100.0)])
+    >>> work_offset(setup, [0, 0, 0], [[0, 0], [-90, 0]]).tolist()
+    [[0.0, 0.0, 100.0], [0.0, -150.0, -50.0]]
+    """
+    return Setup(machine, stack_pose(steps), np.zeros(len(machine.rotaries)))
+
+
+def work_offset(setup: Setup, origin_mm: ArrayLike, machine_deg: ArrayLike) -> NDArray[np.float64]:
+    """The machine coordinates of origins of the part at machine angles: what to load into the work offset.
+
+    Parameters
+    ----------
+    setup : Setup
+    origin_mm : array_like, shape (..., 3)
+        In part coordinates.
+    machine_deg : array_like, shape (..., n)
+        Machine angles; the leading shapes of both broadcast.
+
+    Returns
+    -------
+    ndarray, shape (..., 3)
+        X, Y, Z in machine coordinates, millimetres, read as the machine's Z reference says.
+
+    Raises
+    ------
+    KinematicsError
+        When a last axis does not fit or a value is not finite.
+    """
+    origin = last_axis(origin_mm, 3, "origin")
+    return carry(setup.machine, setup.part_in_machine.apply(origin), machine_deg)
+
+
+def plane_axes(setup: Setup, machine_deg: ArrayLike) -> NDArray[np.float64]:
+    """What X, Y and Z mean to a program running at machine angles.
+
+    Returns
+    -------
+    ndarray, shape (..., 3, 3)
+        Rows: the machine's X, Y, Z directions in part coordinates.
+    """
+    turned = table_pose(setup.machine, machine_deg) @ setup.part_in_machine
+    return np.asarray(turned.rotation)
+
+
+def square_up(setup: Setup, letter: str) -> Setup:
+    """The setup with a rotary offset that takes the clocking out: at program zero the part's x lies along X.
+
+    Where the part's x lies along the rotary's line (an indexer along X), y and Y are used.
+
+    Raises
+    ------
+    KinematicsError
+        When the machine has no such rotary.
+
+    Examples
+    --------
+    >>> from kinematics.machine import Platter
+    >>> from kinematics.rotary import Rotary, Sense
+    >>> c = Rotary("C", [0, 0, 0], [0, 0, 1], Sense.CLOCKWISE, None)
+    >>> clocked = set_up(Machine("mill", (c,), Platter(face_mm=0.0)), [Step("blank", turn_deg=0.35)])
+    >>> squared = square_up(clocked, "C")
+    >>> squared.rotary_offset_deg.round(9).tolist()
+    [0.35]
+    >>> (plane_axes(squared, squared.machine_deg([0.0]))[0].round(12) + 0.0).tolist()
+    [1.0, 0.0, 0.0]
+    """
+    machine, turning = setup.machine, setup.machine.index(letter)
+    part = setup.part_in_machine.rotation
+    column = 1 if abs(float(machine.rotaries[turning].direction[0])) > _ALONG_WITHIN else 0
+    # The rotary's own zero is where program zero of an offset-free machine stands.
+    start = np.zeros(len(machine.rotaries))
+    reached = to_line_up(machine, letter, part[:, column], np.eye(3)[column], start)
+    offset = setup.rotary_offset_deg.copy()
+    offset[turning] = wrap_deg(reached, low_deg=-180.0)
+    return replace(setup, rotary_offset_deg=offset)

@@ -1,0 +1,114 @@
+"""Planes of operations: which direction of the part must face the spindle, and what the plane calls its own x."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.arrays import frozen, last_axis, unit
+from kinematics.errors import KinematicsError
+from kinematics.pose import turn_about
+from kinematics.turns import Turn, rotation_from_turns
+
+__all__ = ["Plane", "plane_from_normal", "plane_from_tip", "plane_through", "repeated"]
+
+_STRAIGHT = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class Plane:
+    """A plane of the part.
+
+    Attributes
+    ----------
+    normal : ndarray, shape (3,)
+        Outward, in part coordinates, of length one.
+    x : ndarray, shape (3,), or None
+        The plane's own x, square to the normal; None where only a direction was given.
+    """
+
+    normal: NDArray[np.float64]
+    x: NDArray[np.float64] | None = None
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "normal", frozen(unit(self.normal, "normal")))
+        if self.x is not None:
+            x = unit(self.x, "plane x")
+            if abs(float(x @ self.normal)) > _STRAIGHT:
+                raise KinematicsError(
+                    f"plane x: expected one square to the normal, found {float(x @ self.normal):.3g} along it"
+                )
+            object.__setattr__(self, "x", frozen(x))
+
+
+def plane_from_normal(normal: ArrayLike) -> Plane:
+    """A plane of which only the outward direction is known, in part coordinates."""
+    return Plane(unit(normal, "normal"))
+
+
+def plane_from_tip(turns: Sequence[Turn]) -> Plane:
+    """A plane reached from the part's own top by turns about the moving axes; z ends as its normal.
+
+    Examples
+    --------
+    >>> plane_from_tip([("z", 90.0), ("x", 90.0)]).normal.tolist()
+    [1.0, 0.0, 0.0]
+    """
+    rotation = rotation_from_turns(turns)
+    return Plane(rotation[:, 2], rotation[:, 0])
+
+
+def plane_through(origin_side_mm: ArrayLike, toward_x_mm: ArrayLike, on_y_side_mm: ArrayLike) -> Plane:
+    """A plane through three points: one on the origin's side, one toward +x from it, one on the +y side.
+
+    Raises
+    ------
+    KinematicsError
+        When the points lie on one line (or so nearly that no plane can be told), or two are one.
+
+    Examples
+    --------
+    >>> plane_through([0, 0, 0], [10, 0, 0], [4, 0, 8]).normal.tolist()
+    [0.0, -1.0, 0.0]
+    >>> plane_through([0, 0, 0], [1, 1, 1], [2, 2, 2])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: through: expected three points that span a plane, found them in a line
+    """
+    first, second, third = (last_axis(p, 3, "through") for p in (origin_side_mm, toward_x_mm, on_y_side_mm))
+    x, to_third = second - first, third - first
+    across = np.cross(x, to_third)
+    longest = float(np.linalg.norm(x) * np.linalg.norm(to_third))
+    if longest == 0.0 or float(np.linalg.norm(across)) <= _STRAIGHT * longest:
+        raise KinematicsError("through: expected three points that span a plane, found them in a line")
+    return Plane(across, x)
+
+
+def repeated(
+    plane: Plane, origin_mm: ArrayLike, count: int, step_deg: float
+) -> tuple[tuple[Plane, NDArray[np.float64]], ...]:
+    """A plane and its origin, and the same turned about the part's z by one step, two, ... `count` in all.
+
+    Raises
+    ------
+    KinematicsError
+        When the count is less than one.
+
+    Examples
+    --------
+    >>> pattern = repeated(plane_from_normal([0, -1, 0]), [0, -18, -12], 4, 90.0)
+    >>> [origin.tolist() for _, origin in pattern[:2]]
+    [[0.0, -18.0, -12.0], [18.0, 0.0, -12.0]]
+    """
+    if count < 1:
+        raise KinematicsError(f"repeat, count: expected 1 or more, found {count}")
+    origin = last_axis(origin_mm, 3, "origin")
+    turned = []
+    for k in range(count):
+        about_z = turn_about([0.0, 0.0, 1.0], k * step_deg)
+        x = None if plane.x is None else about_z @ plane.x
+        turned.append((Plane(about_z @ plane.normal, x), about_z @ origin + 0.0))
+    return tuple(turned)

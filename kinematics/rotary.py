@@ -1,0 +1,175 @@
+"""One rotary axis: a line in space, a sense of turning, limits and the angle it displays at its zero."""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.angles import SNAP_DEG, every_wrap_deg, wrap_deg
+from kinematics.arrays import frozen, last_axis, unit
+from kinematics.errors import KinematicsError
+from kinematics.pose import Pose, turn_about_line
+
+__all__ = ["Gap", "Rotary", "Sense", "gap_between"]
+
+
+class Sense(enum.Enum):
+    """How *the table* turns on a positive move, for an eye at the axis' positive end looking to the origin.
+
+    ISO 841 moves the tool right-handed against the work; a table that follows it turns clockwise.
+    """
+
+    CLOCKWISE = "clockwise"
+    COUNTERCLOCKWISE = "counterclockwise"
+
+    @property
+    def sign(self) -> int:
+        """+1 where a positive move turns the table right-handed about the direction, else -1."""
+        return 1 if self is Sense.COUNTERCLOCKWISE else -1
+
+
+@dataclass(frozen=True, eq=False)
+class Rotary:
+    """A rotary axis of a table, given at the all-zero pose.
+
+    Attributes
+    ----------
+    letter : str
+        "A", "B" or "C".
+    point_mm : ndarray, shape (3,)
+        Any point of its line, in machine coordinates.
+    direction : ndarray, shape (3,)
+        Of its line, toward the positive end; stored at length one. Need not be square to anything.
+    positive_turn : Sense
+        There is no default: a wrong one breaks spindles.
+    limits_deg : (float, float) or None
+        Machine angles it can reach, both included; None turns endlessly.
+    zero_deg : float
+        The angle it displays at the all-zero pose.
+
+    Raises
+    ------
+    KinematicsError
+        When the letter, the direction or the limits cannot be.
+
+    Examples
+    --------
+    >>> tilt = Rotary("A", [0.0, 10.0, -5.0], [1, 0, 0], Sense.CLOCKWISE, (-120.0, 30.0))
+    >>> tilt.turned(90.0).apply([0.0, 10.0, 0.0]).tolist()   # what stood above now lies toward +Y
+    [0.0, 15.0, -5.0]
+    >>> Rotary("A", [0, 0, 0], [0, 0, 0], Sense.CLOCKWISE, None)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: rotary A, direction: expected a direction, found one of length 0
+    """
+
+    letter: str
+    point_mm: NDArray[np.float64]
+    direction: NDArray[np.float64]
+    positive_turn: Sense
+    limits_deg: tuple[float, float] | None
+    zero_deg: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.letter not in ("A", "B", "C"):
+            raise KinematicsError(f"rotary letter: expected A, B or C, found {self.letter!r}")
+        if not isinstance(self.positive_turn, Sense):
+            raise KinematicsError(
+                f"rotary {self.letter}, positive_turn: expected a Sense, found {self.positive_turn!r}"
+            )
+        what = f"rotary {self.letter}"
+        object.__setattr__(self, "point_mm", frozen(last_axis(self.point_mm, 3, f"{what}, point")))
+        object.__setattr__(self, "direction", frozen(unit(self.direction, f"{what}, direction")))
+        last_axis([self.zero_deg], 1, f"{what}, zero")
+        if self.limits_deg is not None:
+            low, high = last_axis(self.limits_deg, 2, f"{what}, limits").tolist()
+            if low > high:
+                raise KinematicsError(
+                    f"{what}, limits: expected the lower end first, found {low:g} to {high:g} degrees"
+                )
+            object.__setattr__(self, "limits_deg", (low, high))
+
+    def turn_deg(self, machine_deg: ArrayLike) -> NDArray[np.float64]:
+        """How far the table stands turned, right-handed about the direction, at machine angles (...)."""
+        return self.positive_turn.sign * (np.asarray(machine_deg, dtype=np.float64) - self.zero_deg)
+
+    def machine_deg(self, turn_deg: ArrayLike) -> NDArray[np.float64]:
+        """The machine angle at which the table stands turned by `turn_deg`; the inverse of `turn_deg`."""
+        return self.positive_turn.sign * np.asarray(turn_deg, dtype=np.float64) + self.zero_deg
+
+    def turned(self, machine_deg: ArrayLike) -> Pose:
+        """Where what it carries stands at machine angles (...), seen from where it stood at the zero pose."""
+        return turn_about_line(self.point_mm, self.direction, self.turn_deg(machine_deg))
+
+    def within(self, machine_deg: ArrayLike) -> NDArray[np.bool_]:
+        """Which machine angles (...) lie within the limits (to `SNAP_DEG`)."""
+        angle = np.asarray(machine_deg, dtype=np.float64)
+        low, high = self.limits_deg or (-np.inf, np.inf)
+        return np.asarray((angle >= low - SNAP_DEG) & (angle <= high + SNAP_DEG))
+
+    def every_wrap_deg(self, machine_deg: float) -> NDArray[np.float64]:
+        """Every machine angle within the limits at which the table stands as it does at `machine_deg`.
+
+        An endless rotary has one: that in 0 to 360.
+        """
+        if self.limits_deg is None:
+            return wrap_deg([machine_deg])
+        return every_wrap_deg(machine_deg, *self.limits_deg)
+
+    def move_deg(self, from_deg: ArrayLike, to_deg: ArrayLike) -> NDArray[np.float64]:
+        """The signed move from one machine angle to another: the short way round where it turns endlessly."""
+        move = np.asarray(to_deg, dtype=np.float64) - np.asarray(from_deg, dtype=np.float64)
+        return move if self.limits_deg is not None else wrap_deg(move, low_deg=-180.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Gap:
+    """How two lines lie to each other.
+
+    Attributes
+    ----------
+    distance_mm : float
+        The shortest distance between them.
+    angle_deg : float
+        Between their directions, 0 to 180.
+    first_mm, second_mm : ndarray, shape (3,)
+        The points of either line nearest to the other; for parallel lines the pair at the first one's point.
+    """
+
+    distance_mm: float
+    angle_deg: float
+    first_mm: NDArray[np.float64]
+    second_mm: NDArray[np.float64]
+
+
+def gap_between(first: Rotary, second: Rotary) -> Gap:
+    """How the lines of two rotaries lie to each other at the all-zero pose.
+
+    Examples
+    --------
+    >>> a = Rotary("A", [0, -12.5, -87.25], [1, 0, 0], Sense.CLOCKWISE, None)
+    >>> c = Rotary("C", [0.02, -12.4, 0], [0, 0, 1], Sense.CLOCKWISE, None)
+    >>> gap = gap_between(a, c)
+    >>> round(gap.distance_mm, 6), gap.angle_deg
+    (0.1, 90.0)
+    """
+    across = np.cross(first.direction, second.direction)
+    sine, cosine = float(np.linalg.norm(across)), float(first.direction @ second.direction)
+    between = second.point_mm - first.point_mm
+    if sine < 1e-12:
+        along_first = 0.0
+        along_second = -float(between @ second.direction)
+    else:
+        along_first = float(np.linalg.det([between, second.direction, across])) / sine**2
+        along_second = float(np.linalg.det([between, first.direction, across])) / sine**2
+    foot_first = first.point_mm + along_first * first.direction
+    foot_second = second.point_mm + along_second * second.direction
+    return Gap(
+        float(np.linalg.norm(foot_second - foot_first)),
+        float(np.degrees(np.arctan2(sine, cosine))),
+        frozen(foot_first),
+        frozen(foot_second),
+    )
