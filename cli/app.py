@@ -15,6 +15,7 @@ import typer
 
 from tiltwright import __version__
 from tiltwright.console import fail
+from tiltwright.files import inputs
 
 __all__ = ["COMMANDS", "build", "main"]
 
@@ -76,6 +77,7 @@ def main() -> None:
     """Run the command; every fault of the input ends in one message each and exit code 2."""
     from tiltwright.files.faults import InputFaults
 
+    inputs.forget()
     try:
         build(sys.argv[1] if len(sys.argv) > 1 else None)()
     except InputFaults as faults:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from tiltwright.files import inputs
 from tiltwright.files.faults import Fault, Finding, InputFaults, nearest, shown, words_for
 
 __all__ = ["Source", "load"]
@@ -76,6 +77,7 @@ def load(path: str | os.PathLike[str], wanted: str) -> Source:
         raise InputFaults([Fault(file, None, "", found, wanted)]) from None
     if len(raw) > _LARGEST_BYTES:
         raise InputFaults([Fault(file, None, "", "more than 4 MB", wanted)])
+    inputs.remember(path, wanted)
     text = _decoded(file, raw)
     return Source(file, path, text, _parsed(file, text))
 
