@@ -35,4 +35,4 @@ def schema(
     if kind not in {"machine", "job"}:
         raise wrong("schema", shown(kind), '"machine" or "job"')
     made = json_schema("machine" if kind == "machine" else "job")
-    show_or_write(json.dumps(made, indent=2, ensure_ascii=False) + "\n", output, force=force)
+    show_or_write(json.dumps(made, indent=2) + "\n", output, force=force)
