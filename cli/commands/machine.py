@@ -58,16 +58,18 @@ def show(
       tiltwright machine show mill.toml
       tiltwright machine show mill.toml --units inch
     """
+    from tiltwright.console import note
     from tiltwright.files.read import read_machine
+    from tiltwright.show.machine import machine_remarks, machine_text
     from tiltwright.show.report import as_json as written
 
     read = read_machine(file)
+    for remark in machine_remarks(read.machine):
+        note(remark)
     shown = units.value if units else read.unit.value
     if as_json:
         typer.echo(written(_report(read.machine, shown)), nl=False)
         return
-    from tiltwright.show.machine import machine_text
-
     typer.echo(machine_text(read.machine, shown))
 
 
