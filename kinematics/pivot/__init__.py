@@ -3,6 +3,8 @@
 Not imported by `kinematics` itself: a work offset needs none of it. Lengths are millimetres, angles degrees.
 """
 
+from kinematics.pivot.fit import fit_pivots, line_numbers, region_holds, region_of
+from kinematics.pivot.pull import pulled_back
 from kinematics.pivot.readings import Kind, Readings, read_as
 from kinematics.pivot.results import (
     Estimate,
@@ -14,6 +16,7 @@ from kinematics.pivot.results import (
     Suspect,
     TargetFit,
 )
+from kinematics.pivot.student import coverage_factor, region_factor
 
 __all__ = [
     "Estimate",
@@ -26,5 +29,12 @@ __all__ = [
     "Readings",
     "Suspect",
     "TargetFit",
+    "coverage_factor",
+    "fit_pivots",
+    "line_numbers",
+    "pulled_back",
     "read_as",
+    "region_factor",
+    "region_holds",
+    "region_of",
 ]

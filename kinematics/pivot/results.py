@@ -82,6 +82,8 @@ class LineFit:
     covariance : ndarray, shape (6, 6), or None
         Of point (mm) and direction (unit vector components); singular along the line, along the direction and in
         what was held. None where nothing tells the readings' scatter.
+    told : ndarray of bool, shape (3,)
+        Which of the point's X, Y, Z the readings tell: never the one along the line, and none that was held.
     location_errors : tuple of Estimate
         ISO 230-1 notation; see `kinematics.pivot.location`.
     moved : tuple of Estimate
@@ -95,13 +97,16 @@ class LineFit:
     old_point_mm: NDArray[np.float64]
     old_direction: NDArray[np.float64]
     covariance: NDArray[np.float64] | None
+    told: NDArray[np.bool_]
     location_errors: tuple[Estimate, ...]
     moved: tuple[Estimate, ...]
 
     @property
     def u_point_mm(self) -> NDArray[np.float64] | None:
-        """Standard uncertainty of the point's X, Y, Z; 0 along the line and where held."""
-        return None if self.covariance is None else np.sqrt(np.clip(np.diag(self.covariance)[:3], 0.0, None))
+        """Standard uncertainty of the point's X, Y, Z; NaN where not `told`, so that no 0 looks like knowledge."""
+        if self.covariance is None:
+            return None
+        return np.where(self.told, np.sqrt(np.clip(np.diag(self.covariance)[:3], 0.0, None)), np.nan)
 
     @property
     def u_direction_deg(self) -> NDArray[np.float64] | None:
