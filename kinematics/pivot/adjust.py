@@ -18,9 +18,9 @@ from kinematics.machine import Machine, table_pose
 from kinematics.pivot.blocks import Reduced, reduce_targets
 from kinematics.pivot.pull import Lines, Turns, lines_of, pull, pull_with_slopes, turns_of
 from kinematics.pivot.readings import Readings
-from kinematics.pivot.targets import Charts, misfit, rows_of, start_charts
+from kinematics.pivot.targets import Charts, rows_of, start_charts
 
-__all__ = ["Problem", "State", "descend", "linearise", "pose_problem", "raw_rows", "start", "total"]
+__all__ = ["Problem", "Raw", "State", "descend", "pose_problem", "raw_rows", "reduced", "start"]
 
 Weighing = Callable[[NDArray[np.float64]], tuple[NDArray[np.float64], float]]
 """From squared weighted misfits (N,): the weights (N,) to use and the total to bring down."""
@@ -44,6 +44,10 @@ class Problem:
         Root of the reading's weight: 1 where all sigmas are alike, else 1/sigma.
     lever_mm : float
         Scale of the leans: a lean counts as what it moves at this distance.
+    scale : ndarray, shape (4n,)
+        What the scaled numbers (mm) are multiplied by to give shifts (mm) and leans.
+    weighted : bool
+        Whether the weights differ from 1.
     """
 
     lines: Lines
@@ -56,16 +60,13 @@ class Problem:
     order: NDArray[np.int64]
     names: NDArray[np.int64]
     lever_mm: float
+    scale: NDArray[np.float64]
+    weighted: bool
 
     @property
     def rotaries(self) -> int:
         """How many rotaries there are."""
         return len(self.lines.point)
-
-    @property
-    def scale(self) -> NDArray[np.float64]:
-        """What the 4n scaled numbers (mm) are multiplied by to give shifts (mm) and leans."""
-        return np.tile([1.0, 1.0, 1.0 / self.lever_mm, 1.0 / self.lever_mm], self.rotaries)
 
     @property
     def equations(self) -> int:
@@ -83,6 +84,8 @@ class State:
         Orthonormal directions in which the lines may move.
     held : ndarray, shape (t, 4, 4)
         Projectors on the combinations of a target's numbers that stay.
+    any_held : bool
+        Whether that is more than the numbers that a target does not have.
     """
 
     told: NDArray[np.float64]
@@ -90,6 +93,7 @@ class State:
     free: NDArray[np.float64]
     held: NDArray[np.float64]
     steps: int = 0
+    any_held: bool = False
 
 
 def pose_problem(readings: Readings, machine: Machine) -> Problem:
@@ -111,7 +115,21 @@ def pose_problem(readings: Readings, machine: Machine) -> Problem:
         off = off - (off @ direction)[:, None] * direction
         lever = max(lever, float(np.sqrt((off * off).sum() / len(off))))
     starts = np.concatenate([[0], np.cumsum(counts)[:-1]]).astype(np.int64)
-    return Problem(lines, turns, points, target.reshape(-1), starts, charts, weight, order, names, lever)
+    scale = np.array([1.0, 1.0, 1.0 / lever, 1.0 / lever] * len(lines.point))
+    return Problem(
+        lines=lines,
+        turns=turns,
+        points=points,
+        target=target.reshape(-1),
+        starts=starts,
+        charts=charts,
+        weight=weight,
+        order=order,
+        names=names,
+        lever_mm=lever,
+        scale=scale,
+        weighted=readings.sigma_mm is not None,
+    )
 
 
 def start(problem: Problem) -> State:
@@ -123,111 +141,140 @@ def start(problem: Problem) -> State:
     return State(np.zeros(parameters), np.zeros((count, 4)), np.eye(parameters), held)
 
 
-def _lines_told(problem: Problem, told: NDArray[np.float64]) -> NDArray[np.float64]:
-    return (told * problem.scale).reshape(-1, 4)
+@dataclass(frozen=True, eq=False)
+class Raw:
+    """The rows at a state, weighted by the readings' sigma alone.
 
-
-def total(problem: Problem, told: NDArray[np.float64], targets: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Squared weighted misfit of each reading, shape (N,)."""
-    where = pull(problem.lines, _lines_told(problem, told), problem.turns, problem.points)
-    off = misfit(problem.charts, targets, problem.target, where, problem.lever_mm)
-    return np.asarray((off * off).sum(axis=-1) * problem.weight**2)
-
-
-def raw_rows(
-    problem: Problem, state: State, weights: NDArray[np.float64] | None = None
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Weighted residuals (N, 3), columns of the lines (N, 3, 4n) and of the readings' own targets (N, 3, 4)."""
-    where, slopes = pull_with_slopes(
-        problem.lines, _lines_told(problem, state.told), problem.turns, problem.points
-    )
-    rows = rows_of(problem.charts, state.targets, problem.target, where, problem.lever_mm)
-    weight = problem.weight if weights is None else problem.weight * np.sqrt(weights)
-    by_point = rows.by_point * weight[:, None, None]
-    columns = by_point @ np.swapaxes(slopes * problem.scale[:, None], 1, 2)
-    return rows.residual * weight[:, None], columns, rows.by_target * weight[:, None, None]
-
-
-def linearise(
-    problem: Problem, state: State, weights: NDArray[np.float64] | None = None, *, everything: bool = False
-) -> tuple[NDArray[np.float64], Reduced]:
-    """Weighted residuals (N, 3) at `state`, and the rows with the targets taken out.
-
-    The rotaries' columns are those along `state.free`, or all 4n when `everything` is asked for.
+    Attributes
+    ----------
+    residual : ndarray, shape (N, 3)
+    columns : ndarray, shape (N, 3, 4n)
+        Slopes after the lines' scaled numbers.
+    by_target : ndarray, shape (N, 3, 4)
+        Slopes after the reading's own target's numbers.
     """
-    residual, columns, by_target = raw_rows(problem, state, weights)
-    if not everything:
-        columns = columns @ state.free
-    return residual, reduce_targets(
-        residual, columns, by_target, problem.target, problem.starts, state.held
+
+    residual: NDArray[np.float64]
+    columns: NDArray[np.float64]
+    by_target: NDArray[np.float64]
+
+    @property
+    def squares(self) -> NDArray[np.float64]:
+        """Squared weighted misfit of each reading, shape (N,)."""
+        return np.asarray((self.residual * self.residual).sum(axis=-1))
+
+    def scaled(self, root: NDArray[np.float64]) -> Raw:
+        """With each reading's rows multiplied by `root` (N,)."""
+        return Raw(
+            self.residual * root[:, None], self.columns * root[:, None, None], self.by_target * root[:, None, None]
+        )
+
+
+def raw_rows(problem: Problem, state: State) -> Raw:
+    """The rows of all readings at a state."""
+    told = (state.told * problem.scale).reshape(-1, 4)
+    where, slopes = pull_with_slopes(problem.lines, told, problem.turns, problem.points)
+    rows = rows_of(problem.charts, state.targets, problem.target, where, problem.lever_mm)
+    columns = slopes if rows.by_point is None else rows.by_point @ slopes
+    raw = Raw(rows.residual, columns * problem.scale, rows.by_target)
+    return raw.scaled(problem.weight) if problem.weighted else raw
+
+
+def reduced(problem: Problem, state: State, raw: Raw) -> Reduced:
+    """The rows with the targets taken out, the lines' columns along `state.free`."""
+    whole = state.free.shape[0] == state.free.shape[1]
+    return reduce_targets(
+        raw.residual,
+        raw.columns if whole else raw.columns @ state.free,
+        raw.by_target,
+        problem.target,
+        problem.starts,
+        state.held,
+        any_held=state.any_held,
     )
 
 
 def descend(
     problem: Problem,
     state: State,
+    raw: Raw | None = None,
     *,
     weigh: Weighing | None = None,
     prior: NDArray[np.float64] | None = None,
     steps: int = _STEPS,
     settled_mm: float = _SETTLED_MM,
-) -> State:
+) -> tuple[State, Raw]:
     """Bring the weighted sum of squares down until nothing moves by a millionth of a micrometre.
 
     Parameters
     ----------
     problem, state
         The state says where to begin and what is held.
+    raw : Raw, optional
+        Its rows, if they are at hand.
     weigh : callable, optional
         For a robust loss.
     prior : ndarray, shape (4n,), optional
         How strongly each of the lines' scaled numbers is drawn to its nominal value (root weight per mm).
     steps : int
         At most so many; a start needs only one.
+    settled_mm : float
+        The longest last step.
 
     Raises
     ------
     KinematicsError
         When it does not settle.
     """
-    told, targets, damping = state.told, state.targets, 0.0
-    pull_in = np.zeros(len(told)) if prior is None else prior
+    raw = raw_rows(problem, state) if raw is None else raw
+    drawn = np.zeros(len(state.told)) if prior is None else prior
+    free, damping = state.free, 0.0
+    draw = (free.T * drawn**2) @ free
 
-    def cost(told: NDArray[np.float64], targets: NDArray[np.float64]) -> tuple[NDArray[np.float64] | None, float]:
-        squares = total(problem, told, targets)
-        drawn = float(((pull_in * told) ** 2).sum())
+    def cost(at: State, rows: Raw) -> tuple[NDArray[np.float64] | None, float]:
+        squares, pulled = rows.squares, float(((drawn * at.told) ** 2).sum())
         if weigh is None:
-            return None, float(squares.sum()) + drawn
+            return None, float(squares.sum()) + pulled
         weights, summed = weigh(squares)
-        return weights, summed + drawn
+        return weights, summed + pulled
 
-    weights, now = cost(told, targets)
+    weights, now = cost(state, raw)
     for step in range(1, steps + 1):
-        _, reduced = linearise(problem, replace(state, told=told, targets=targets), weights)
-        drawn = (state.free.T * pull_in**2) @ state.free
-        information = reduced.information + drawn
-        gradient = reduced.gradient + state.free.T @ (pull_in**2 * told)
+        block = reduced(problem, state, raw if weights is None else raw.scaled(np.sqrt(weights)))
+        information = block.information + draw
+        gradient = block.gradient + free.T @ (drawn**2 * state.told)
         while True:
-            damped = information + damping * np.diag(np.diag(information) + 1e-12)
-            move = -np.linalg.lstsq(damped, gradient, rcond=1e-14)[0] if len(damped) else gradient
-            shift, follow = state.free @ move, reduced.follow(move)
-            trial = cost(told + shift, targets + follow)
+            move = _solution(information, gradient, damping)
+            shift, follow = free @ move, block.follow(move)
+            trial = replace(state, told=state.told + shift, targets=state.targets + follow)
+            rows = raw_rows(problem, trial)
+            weights, then = cost(trial, rows)
             size = max(_largest(shift), _largest(follow))
-            if trial[1] <= now * (1.0 + 1e-10) + 1e-24 or size < settled_mm:
+            if then <= now * (1.0 + 1e-10) + 1e-24 or size < settled_mm:
                 break
             damping = max(10.0 * damping, 1e-6)
             if damping > 1e12:
                 raise KinematicsError("fit: expected the readings to settle on one answer, found no way down")
-        told, targets = told + shift, targets + follow
-        weights, now = trial
-        settled = size < settled_mm and damping < 1e-3
-        damping = damping / 30.0 if damping > 1e-8 else 0.0
-        if settled:
+        state, raw, now = trial, rows, then
+        if size < settled_mm and damping < 1e-3:
             break
+        damping = damping / 30.0 if damping > 1e-8 else 0.0
     else:
         if steps >= _STEPS:
             raise KinematicsError(f"fit: expected the readings to settle on one answer, found none in {steps} steps")
-    return replace(state, told=told, targets=targets, steps=state.steps + step)
+    return replace(state, steps=state.steps + step), raw
+
+
+def _solution(
+    information: NDArray[np.float64], gradient: NDArray[np.float64], damping: float
+) -> NDArray[np.float64]:
+    """The damped step."""
+    if damping:
+        information = information + damping * np.diag(np.diag(information) + 1e-12)
+    try:
+        return np.asarray(np.linalg.solve(information, -gradient))
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.lstsq(information, -gradient, rcond=1e-14)[0])
 
 
 def _largest(values: NDArray[np.float64]) -> float:

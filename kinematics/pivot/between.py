@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.pivot.chart import leaned_with_slopes
-from kinematics.pivot.covary import Spread, lines_now, slope_by_steps
+from kinematics.pivot.chart import across, leaned_with_slopes
+from kinematics.pivot.covary import LineNow, Spread, lines_now
 from kinematics.pivot.readings import Kind
 from kinematics.pivot.results import PairFit, TargetFit
 from kinematics.pivot.solve import Solved
@@ -23,39 +24,51 @@ _PARALLEL = 1e-3
 def pairs_of(solved: Solved, letters: tuple[str, ...], spread: Spread) -> tuple[PairFit, ...]:
     """Distance and angle of each rotary's line to the next one's."""
     found = []
-    told = solved.state.told
-    for i, (first, second) in enumerate(zip(letters, letters[1:], strict=False)):
-
-        def apart(numbers: NDArray[np.float64], i: int = i) -> float:
-            one, other = lines_now(solved, numbers)[i : i + 2]
-            normal = np.cross(one.direction, other.direction)
-            between = other.point - one.point
-            sine = float(np.linalg.norm(normal))
-            if sine < _PARALLEL:
-                return float(np.linalg.norm(between - (between @ one.direction) * one.direction))
-            return float(between @ normal) / sine
-
-        def angle(numbers: NDArray[np.float64], i: int = i) -> float:
-            one, other = lines_now(solved, numbers)[i : i + 2]
-            normal = float(np.linalg.norm(np.cross(one.direction, other.direction)))
-            return float(np.degrees(np.arctan2(normal, one.direction @ other.direction)))
-
-        distance = spread.estimate(
-            "distance",
-            abs(apart(told)),
-            slope_by_steps(apart, told),
-            "mm",
-            f"shortest distance between {first}'s line and {second}'s",
+    lines, n = lines_now(solved), len(letters)
+    for i, (first, second) in enumerate(itertools.pairwise(letters)):
+        distance, by_distance, angle, by_angle = _apart(lines[i], lines[i + 1])
+        slopes = np.zeros((2, 4 * n))
+        slopes[0, 4 * i : 4 * i + 8], slopes[1, 4 * i : 4 * i + 8] = by_distance, np.degrees(by_angle)
+        found.append(
+            PairFit(
+                first,
+                second,
+                spread.estimate(
+                    "distance", distance, slopes[0], "mm", f"shortest distance between {first}'s line and {second}'s"
+                ),
+                spread.estimate(
+                    "angle", float(np.degrees(angle)), slopes[1], "deg", f"angle between {first}'s line and {second}'s"
+                ),
+            )
         )
-        between = spread.estimate(
-            "angle",
-            angle(told),
-            slope_by_steps(angle, told),
-            "deg",
-            f"angle between {first}'s line and {second}'s",
-        )
-        found.append(PairFit(first, second, distance, between))
     return tuple(found)
+
+
+def _apart(one: LineNow, other: LineNow) -> tuple[float, NDArray[np.float64], float, NDArray[np.float64]]:
+    """Distance (mm) and angle (radians) of two lines, each with its slopes (8,) after both lines' numbers."""
+    nothing = np.zeros((4, 3))
+    by_one = np.concatenate([one.direction_slope, nothing])
+    by_other = np.concatenate([nothing, other.direction_slope])
+    by_between = np.concatenate([-one.point_slope, other.point_slope])
+    between = other.point - one.point
+    normal = np.cross(one.direction, other.direction)
+    sine, cosine = float(np.linalg.norm(normal)), float(one.direction @ other.direction)
+    angle = float(np.arctan2(sine, cosine))
+    if sine < _PARALLEL:
+        off = between - (between @ one.direction) * one.direction
+        distance = float(np.linalg.norm(off))
+        way = off / distance if distance > 0.0 else across(one.direction)[0]
+        lean = other.direction - cosine * one.direction
+        lean = lean / np.linalg.norm(lean) if sine > 0.0 else way
+        by_distance = by_between @ way - (between @ one.direction) * (by_one @ way)
+        return distance, by_distance, angle, np.sign(cosine) * (by_other - np.sign(cosine) * by_one) @ lean
+    unit = normal / sine
+    by_normal = np.cross(by_one, other.direction) + np.cross(one.direction, by_other)
+    square = between - (between @ unit) * unit
+    by_distance = by_between @ unit + by_normal @ square / sine
+    distance = float(between @ unit)
+    by_angle = -(by_one @ other.direction + by_other @ one.direction) / sine
+    return abs(distance), by_distance, angle, by_angle
 
 
 def targets_of(solved: Solved, listed: Sequence[tuple[str, Kind]], spread: Spread) -> tuple[TargetFit, ...]:

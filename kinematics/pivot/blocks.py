@@ -54,10 +54,6 @@ def freed(held: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.eye(4) - held
 
 
-def _per_target(values: NDArray[np.float64], starts: NDArray[np.int64]) -> NDArray[np.float64]:
-    return np.asarray(np.add.reduceat(values, starts, axis=0))
-
-
 def reduce_targets(
     residual: NDArray[np.float64],
     columns: NDArray[np.float64],
@@ -65,6 +61,8 @@ def reduce_targets(
     target: NDArray[np.int64],
     starts: NDArray[np.int64],
     held: NDArray[np.float64],
+    *,
+    any_held: bool = True,
 ) -> Reduced:
     """Take the targets out of the weighted rows.
 
@@ -80,14 +78,17 @@ def reduce_targets(
         Where each target's readings begin.
     held : ndarray, shape (t, 4, 4)
         Projector on each target's held combinations.
+    any_held : bool
+        False where nothing is held but numbers that a target does not have: their columns are zero anyway.
     """
-    if held.any():
+    p = columns.shape[-1]
+    if any_held:
         by_target = by_target @ freed(held)[target]
-    across = np.swapaxes(by_target, 1, 2)
-    own = _per_target(across @ by_target, starts) + held
-    inverse = np.linalg.inv(own)
-    coupling = inverse @ _per_target(across @ columns, starts)
-    step = -(inverse @ _per_target((across @ residual[..., None])[..., 0], starts)[..., None])[..., 0]
+    beside = np.concatenate([by_target, columns, residual[..., None]], axis=2)
+    summed = np.add.reduceat(np.swapaxes(by_target, 1, 2) @ beside, starts, axis=0)
+    inverse = np.linalg.inv(summed[:, :, :4] + held)
+    solved = inverse @ summed[:, :, 4:]
+    coupling, step = solved[:, :, :p], -solved[:, :, p]
     rows = columns - by_target @ coupling[target]
-    flat = rows.reshape(-1, rows.shape[-1])
+    flat = rows.reshape(-1, p)
     return Reduced(rows, flat.T @ flat, flat.T @ residual.reshape(-1), inverse, coupling, step, by_target)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +11,7 @@ from kinematics.pivot.chart import leaned_with_slopes
 from kinematics.pivot.results import Estimate
 from kinematics.pivot.solve import Solved
 
-__all__ = ["Spread", "spread_of"]
+__all__ = ["LineNow", "Spread", "lines_now", "placed", "spread_of"]
 
 _HELD = 1e-3
 
@@ -106,11 +105,3 @@ def placed(slope: NDArray[np.float64], i: int, rotaries: int) -> NDArray[np.floa
     everybody = np.zeros(4 * rotaries)
     everybody[4 * i : 4 * i + 4] = slope
     return everybody
-
-
-def slope_by_steps(
-    value: Callable[[NDArray[np.float64]], float], at: NDArray[np.float64], step: float = 1e-4
-) -> NDArray[np.float64]:
-    """Central differences of a smooth number of a few; good to about 1e-9 for numbers in mm."""
-    steps = step * np.eye(len(at))
-    return np.array([(value(at + s) - value(at - s)) / (2.0 * step) for s in steps])

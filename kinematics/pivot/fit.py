@@ -143,7 +143,7 @@ def _refuse_silence(solved: Solved, machine: Machine) -> None:
     """Readings that tell nothing of any line are no calibration: say what to do."""
     if solved.state.free.shape[1]:
         return
-    turned = np.abs(solved.problem.turns.sine).max(axis=0) + np.abs(1.0 - solved.problem.turns.cosine).max(axis=0)
+    turned = np.ptp(solved.problem.turns.basis, axis=0).max(axis=-1)
     still = " and ".join(letter for letter, far in zip(machine.letters, turned, strict=True) if far < 1e-8)
     found = f"{still} standing still in all of them" if still else "too few of any one target"
     ask = f"with {still} turned" if still else "at more poses"

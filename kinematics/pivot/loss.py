@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
-from kinematics.pivot.adjust import descend, linearise, pose_problem, total
+from kinematics.pivot.adjust import descend, pose_problem, reduced
 from kinematics.pivot.readings import Readings
 from kinematics.pivot.solve import Solved, settle
 
@@ -72,14 +72,13 @@ def robustly(
     state = plain.state
     # Widely first: a loss that turns its back on what is far off must not begin far off.
     for which, reach in (("soft_l1", 4.0 * scale), ("soft_l1", scale), (loss, scale)):
-        state = descend(
+        state, raw = descend(
             problem, state, weigh=lambda s, w=which, r=reach: weigh(w, r, s), steps=400, settled_mm=1e-8
         )
-    squares = total(problem, state.told, state.targets)
+    squares = raw.squares
     z = squares / scale**2
     _, first, second = rho(loss, z)
-    residual, reduced = linearise(problem, state)
-    solved = Solved(problem, state, squares, residual, reduced, plain.dof)
+    solved = Solved(problem, state, squares, raw.residual, reduced(problem, state, raw), plain.dof)
     bent = None
     if plain.dof > 0:
         slope = float((equations * first + 2.0 * z * second).sum() / equations.sum())

@@ -18,15 +18,20 @@ from kinematics.arrays import last_axis
 from kinematics.machine import Machine, table_pose
 from kinematics.pivot.chart import across, leaned, leaned_with_slopes
 
-__all__ = ["Lines", "Turns", "lines_of", "pull", "pull_with_slopes", "pulled_back", "turned_back", "turns_of"]
+__all__ = ["Lines", "Turns", "lines_of", "pull", "pull_with_slopes", "pulled_back", "turns_of"]
+
+
+_CROSS = np.zeros((3, 9))
+for _i, _j, _k in ((0, 1, 2), (1, 2, 0), (2, 0, 1)):
+    # Row vectors times this, as 3 by 3, cross the row with what stands to the left: undone turns come out transposed.
+    _CROSS[_i, 3 * _j + _k], _CROSS[_i, 3 * _k + _j] = -1.0, 1.0
 
 
 @dataclass(frozen=True, eq=False)
 class Turns:
-    """Sine and cosine of how far each rotary stands turned; each shape (N, n), right-handed."""
+    """How far each rotary stands turned, right-handed: 1, cosine and sine, shape (N, n, 3)."""
 
-    sine: NDArray[np.float64]
-    cosine: NDArray[np.float64]
+    basis: NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,63 +61,60 @@ def lines_of(machine: Machine) -> Lines:
 def turns_of(machine: Machine, angles_deg: NDArray[np.float64]) -> Turns:
     """How far the rotaries stand turned at machine angles (N, n)."""
     turned = np.stack([r.turn_deg(angles_deg[:, i]) for i, r in enumerate(machine.rotaries)], axis=-1)
-    return Turns(*sincos_deg(turned))
+    sine, cosine = sincos_deg(turned)
+    return Turns(np.stack([np.ones_like(sine), cosine, sine], axis=-1))
 
 
-def _cross(one: NDArray[Any], other: NDArray[Any]) -> NDArray[Any]:
-    """The cross product over the last axis; numpy's own costs more than the arithmetic for few rows."""
-    a, b, c = one[..., 0], one[..., 1], one[..., 2]
-    x, y, z = other[..., 0], other[..., 1], other[..., 2]
-    return np.stack([b * z - c * y, c * x - a * z, a * y - b * x], axis=-1)
+def _turn_parts(direction: NDArray[Any], slope: NDArray[Any]) -> NDArray[Any]:
+    """What undoing a turn is made of, and how that changes with the direction.
 
-
-def turned_back(
-    direction: NDArray[Any], sine: NDArray[np.float64], cosine: NDArray[np.float64], vector: NDArray[Any]
-) -> NDArray[Any]:
-    """Vectors (N, ..., 3) with a turn about `direction` (3,) undone; sine and cosine (N,)."""
-    lift = (slice(None),) + (None,) * (vector.ndim - 1)
-    along = vector @ direction
-    return np.asarray(
-        cosine[lift] * vector
-        + ((1.0 - cosine)[lift[:-1]] * along)[..., None] * direction
-        - sine[lift] * _cross(direction, vector)
-    )
+    A turn undone is ``part 0 + cos * part 1 + sin * part 2``. For directions (n, 3) and k slopes of them (n, k, 3)
+    the parts and their slopes stand beside each other, shape (n, 3, (1 + k) * 9): vectors are multiplied from the
+    left as rows, everything in one product.
+    """
+    vectors = np.concatenate([direction[:, None], slope], axis=1)
+    outer = direction[:, None, :, None] * vectors[:, :, None, :]
+    along = outer + np.swapaxes(outer, -1, -2)
+    along[:, 0] = outer[:, 0]
+    rest = -along
+    rest[:, 0] += np.eye(3)
+    parts = np.stack([along, rest, (vectors @ _CROSS).reshape(along.shape)], axis=2)
+    return np.moveaxis(parts, 3, 1).reshape(len(direction), 3, -1)
 
 
 def pull(lines: Lines, told: NDArray[Any], turns: Turns, points: NDArray[np.float64]) -> NDArray[Any]:
     """Points (N, 3) as read, pulled back to the all-zero pose by the lines that `told` (n, 4) describes."""
     at, direction = lines.at(told)
+    parts = _turn_parts(direction, direction[:, None][:, :0])
     where: NDArray[Any] = points
     for i in range(len(at)):
-        where = at[i] + turned_back(direction[i], turns.sine[:, i], turns.cosine[:, i], where - at[i])
+        spread = ((where - at[i]) @ parts[i]).reshape(-1, 3, 3)
+        where = at[i] + np.einsum("rp,rpk->rk", turns.basis[:, i], spread)
     return where
 
 
 def pull_with_slopes(
     lines: Lines, told: NDArray[np.float64], turns: Turns, points: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """`pull`, and its derivatives after the 4n numbers of `told`, shape (N, 4n, 3)."""
+    """`pull`, and its derivatives after the 4n numbers of `told`, shape (N, 3, 4n)."""
     at = lines.point + (told[:, :2, None] * lines.square).sum(axis=-2)
     direction, slope = leaned_with_slopes(lines.direction, lines.square, told[:, 2:])
+    parts = _turn_parts(direction, slope)
+    turned = (lines.square @ parts[:, :, :9]).reshape(-1, 2, 3, 3)
     n, rotaries = len(points), len(at)
     where: NDArray[np.float64] = points
-    slopes = np.zeros((n, 4 * rotaries, 3))
+    slopes = np.empty((n, 4 * rotaries, 3))
     for i in range(rotaries):
-        sine, cosine, axis = turns.sine[:, i], turns.cosine[:, i], direction[i]
-        lever = where - at[i]
+        basis = turns.basis[:, i]
         if i:
-            slopes[:, : 4 * i] = turned_back(axis, sine, cosine, slopes[:, : 4 * i])
-        square = np.broadcast_to(lines.square[i], (n, 2, 3))
-        slopes[:, 4 * i : 4 * i + 2] = square - turned_back(axis, sine, cosine, square)
-        versine = (1.0 - cosine)[:, None]
-        for k in range(2):
-            e = slope[i, k]
-            slopes[:, 4 * i + 2 + k] = (
-                versine * ((lever @ e)[:, None] * axis + (lever @ axis)[:, None] * e)
-                - sine[:, None] * _cross(e, lever)
-            )
-        where = at[i] + turned_back(axis, sine, cosine, lever)
-    return where, slopes
+            before = (slopes[:, : 4 * i] @ parts[i, :, :9]).reshape(n, 4 * i, 3, 3)
+            slopes[:, : 4 * i] = np.einsum("rp,rcpk->rck", basis, before)
+        slopes[:, 4 * i : 4 * i + 2] = lines.square[i] - np.einsum("rp,cpk->rck", basis, turned[i])
+        spread = ((where - at[i]) @ parts[i]).reshape(n, 3, 3, 3)
+        back = np.einsum("rp,rwpk->rwk", basis, spread)
+        slopes[:, 4 * i + 2 : 4 * i + 4] = back[:, 1:]
+        where = at[i] + back[:, 0]
+    return where, np.swapaxes(slopes, 1, 2)
 
 
 def pulled_back(machine: Machine, angles_deg: ArrayLike, points_mm: ArrayLike) -> NDArray[np.float64]:

@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.pivot.adjust import Problem, State, linearise, raw_rows
+from kinematics.pivot.adjust import Problem, Raw, State, reduced
 
 __all__ = ["hold_untold", "untold_below"]
 
@@ -34,24 +34,25 @@ def untold_below(problem: Problem, sigma_mm: float) -> float:
 
 
 def hold_untold(
-    problem: Problem, state: State, sigma_mm: float, within: NDArray[np.float64] | None = None
+    problem: Problem, state: State, raw: Raw, sigma_mm: float, within: NDArray[np.float64] | None = None
 ) -> State:
-    """The state with everything held that the readings do not tell at that place.
+    """The state with everything held that the readings do not tell at that place, of which `raw` are the rows.
 
     `within`, shape (4n, k), confines the lines from the outset: their shifts alone, say.
     """
     least = untold_below(problem, sigma_mm)
-    state = replace(state, held=_hold_alone(problem, state, least))
+    held = _hold_alone(problem, raw.by_target, least)
+    state = replace(state, held=held, any_held=_more_than_unused(problem, held))
     parameters = 4 * problem.rotaries
     lean = np.tile(_LEAN, problem.rotaries)
     state = replace(state, free=np.eye(parameters) if within is None else within)
     for _ in range(parameters):
-        _, reduced = linearise(problem, state)
-        size, vectors = np.linalg.eigh(reduced.information)
+        block = reduced(problem, state, raw)
+        size, vectors = np.linalg.eigh(block.information)
         null = vectors[:, size < least**2]
         if not null.size:
             break
-        held, targets = state.held.copy(), -(reduced.coupling @ null)
+        held, targets = state.held.copy(), -(block.coupling @ null)
         null = state.free @ null
         stays = []
         null, targets, ways = _take(null, targets, np.where(lean[:, None], null, 0.0))
@@ -64,8 +65,13 @@ def hold_untold(
             held[t] += ways @ ways.T
         null, targets, ways = _take(null, targets, np.where(lean[:, None], 0.0, null))
         stays.append(ways)
-        state = replace(state, free=_square_to(state.free, np.hstack(stays)), held=held)
+        free = _square_to(state.free, np.hstack(stays))
+        state = replace(state, free=free, held=held, any_held=_more_than_unused(problem, held))
     return state
+
+
+def _more_than_unused(problem: Problem, held: NDArray[np.float64]) -> bool:
+    return float(np.trace(held, axis1=1, axis2=2).sum()) > float(problem.charts.unused.sum()) + 0.5
 
 
 def _take(
@@ -85,11 +91,10 @@ def _square_to(free: NDArray[np.float64], ways: NDArray[np.float64]) -> NDArray[
     return free @ mixes[int((size > 1e-9).sum()) :].T
 
 
-def _hold_alone(problem: Problem, state: State, least: float) -> NDArray[np.float64]:
+def _hold_alone(problem: Problem, by_target: NDArray[np.float64], least: float) -> NDArray[np.float64]:
     """Hold what a target's own readings do not tell even with the lines known: directions first."""
-    held = np.zeros_like(state.held)
+    held = np.zeros((len(problem.names), 4, 4))
     held[:, np.arange(4), np.arange(4)] = problem.charts.unused
-    _, _, by_target = raw_rows(problem, state)
     own = np.add.reduceat(np.swapaxes(by_target, 1, 2) @ by_target, problem.starts, axis=0)
     size, vectors = np.linalg.eigh(own + held * (2.0 * least) ** 2)
     for t in np.flatnonzero((size < least**2).any(axis=1)):

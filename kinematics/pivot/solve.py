@@ -11,13 +11,14 @@ from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.pivot.adjust import (
     Problem,
+    Raw,
     State,
     Weighing,
     descend,
-    linearise,
     pose_problem,
+    raw_rows,
+    reduced,
     start,
-    total,
 )
 from kinematics.pivot.blocks import Reduced
 from kinematics.pivot.rank import hold_untold
@@ -77,35 +78,39 @@ def solve(readings: Readings, machine: Machine, sigma_mm: float | None = None) -
 def settle(problem: Problem, sigma_mm: float | None = None, weigh: Weighing | None = None) -> Solved:
     """Solve, and hold what is not told at the answer itself."""
     state, guess = start(problem), sigma_mm or _USUAL_SCATTER_MM
+    if sigma_mm is not None and problem.weighted:
+        guess = 1.0 / float(np.median(problem.weight))
     shifts = np.eye(len(state.told))[:, np.tile([True, True, False, False], problem.rotaries)]
-    state = descend(problem, hold_untold(problem, state, guess, shifts), steps=1)
+    raw = raw_rows(problem, state)
+    state, raw = descend(problem, hold_untold(problem, state, raw, guess, shifts), raw, steps=1)
     before: tuple[int, int] | None = None
     for _ in range(_ROUNDS):
-        state = hold_untold(problem, state, guess)
+        state = hold_untold(problem, state, raw, guess)
         told = _rank(state)
         if before is not None and told == before:
             break
-        state = descend(problem, _put_back(state), weigh=weigh)
+        state, raw = descend(problem, *_put_back(problem, state, raw), weigh=weigh)
         before, dof = told, told_dof(problem, state)
         if sigma_mm is None and dof > 0:
-            guess = float(np.sqrt(total(problem, state.told, state.targets).sum() / dof))
-            guess = guess / float(np.median(problem.weight))
-    residual, reduced = linearise(problem, state)
-    squares = total(problem, state.told, state.targets)
+            guess = float(np.sqrt(raw.squares.sum() / dof)) / float(np.median(problem.weight))
+    state = replace(state, told=np.where(np.abs(state.told) < 1e-13, 0.0, state.told))
     dof = told_dof(problem, state)
     if dof < 0:
         raise KinematicsError(
             f"readings: expected at least as many equations as unknowns that they tell, found {-dof} too few"
         )
-    return Solved(problem, state, squares, residual, reduced, dof)
+    return Solved(problem, state, raw.squares, raw.residual, reduced(problem, state, raw), dof)
 
 
 def _rank(state: State) -> tuple[int, int]:
     return state.free.shape[1], round(float(np.trace(state.held, axis1=1, axis2=2).sum()))
 
 
-def _put_back(state: State) -> State:
+def _put_back(problem: Problem, state: State, raw: Raw) -> tuple[State, Raw]:
     """What is held returns to where it counts from."""
+    if not state.any_held and state.free.shape[0] == state.free.shape[1]:
+        return state, raw
     told = state.free @ (state.free.T @ state.told)
     targets = state.targets - (state.held @ state.targets[..., None])[..., 0]
-    return replace(state, told=told, targets=targets)
+    state = replace(state, told=np.where(np.abs(told) < 1e-13, 0.0, told), targets=targets)
+    return state, raw_rows(problem, state)

@@ -18,6 +18,7 @@ __all__ = ["Charts", "Rows", "misfit", "rows_of", "start_charts"]
 _LIKE_ITS_ROTARY_DEG = 3.0
 _SPREAD_MM = 3.0
 _NEARLY_FITS_MM = 1.0
+_BALL = -np.eye(3, 4)
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,11 +56,12 @@ class Charts:
 class Rows:
     """The linearised readings: residuals (N, 3), slopes after the pulled-back point (N, 3, 3), after the target (N, 3, 4).
 
-    A bore fills two of the three rows, a face one; the others are zero.
+    A bore fills two of the three rows, a face one; the others are zero. Balls alone need no slopes after the point
+    (None): they are the unit matrix.
     """
 
     residual: NDArray[np.float64]
-    by_point: NDArray[np.float64]
+    by_point: NDArray[np.float64] | None
     by_target: NDArray[np.float64]
 
 
@@ -73,6 +75,9 @@ def rows_of(
     """
     n = len(where)
     equations = charts.equations[target]
+    if equations.min() == 3:
+        residual = where - charts.base[target] - told[target, :3]
+        return Rows(residual, None, np.broadcast_to(_BALL, (n, 3, 4)))
     residual, by_target = np.zeros((n, 3)), np.zeros((n, 3, 4))
     by_point = np.zeros((n, 3, 3))
     if (ball := np.flatnonzero(equations == 3)).size:
@@ -80,8 +85,6 @@ def rows_of(
         residual[ball] = where[ball] - charts.base[t] - told[t, :3]
         by_point[ball] = np.eye(3)
         by_target[ball, :, :3] = -np.eye(3)
-    if not (equations < 3).any():
-        return Rows(residual, by_point, by_target)
     direction, slope = leaned_with_slopes(charts.direction, charts.square, told[:, 2:] / lever_mm)
     slope = slope / lever_mm
     if (bore := np.flatnonzero(equations == 2)).size:
