@@ -3,6 +3,8 @@
 Not imported by `kinematics` itself: a work offset needs none of it. Lengths are millimetres, angles degrees.
 """
 
+from kinematics.pivot.blunder import Blunder
+from kinematics.pivot.blunders import find_blunders
 from kinematics.pivot.fit import fit_pivots, line_numbers, region_holds, region_of
 from kinematics.pivot.pull import pulled_back
 from kinematics.pivot.readings import Kind, Readings, read_as
@@ -19,6 +21,7 @@ from kinematics.pivot.results import (
 from kinematics.pivot.student import coverage_factor, region_factor
 
 __all__ = [
+    "Blunder",
     "Estimate",
     "Fit",
     "Held",
@@ -30,6 +33,7 @@ __all__ = [
     "Suspect",
     "TargetFit",
     "coverage_factor",
+    "find_blunders",
     "fit_pivots",
     "line_numbers",
     "pulled_back",

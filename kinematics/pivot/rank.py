@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from kinematics.pivot.adjust import Problem, Raw, State, reduced
 
-__all__ = ["hold_untold", "untold_below"]
+__all__ = ["hold_alone", "hold_untold", "untold_below"]
 
 _UNTOLD = 1e-3
 _NOISE_FAKES = 30.0
@@ -41,8 +41,8 @@ def hold_untold(
     `within`, shape (4n, k), confines the lines from the outset: their shifts alone, say.
     """
     least = untold_below(problem, sigma_mm)
-    held = _hold_alone(problem, raw.by_target, least)
-    state = replace(state, held=held, any_held=_more_than_unused(problem, held))
+    held, any_held = hold_alone(problem, raw, least)
+    state = replace(state, held=held, any_held=any_held)
     parameters = 4 * problem.rotaries
     lean = np.tile(_LEAN, problem.rotaries)
     state = replace(state, free=np.eye(parameters) if within is None else within)
@@ -91,8 +91,12 @@ def _square_to(free: NDArray[np.float64], ways: NDArray[np.float64]) -> NDArray[
     return free @ mixes[int((size > 1e-9).sum()) :].T
 
 
-def _hold_alone(problem: Problem, by_target: NDArray[np.float64], least: float) -> NDArray[np.float64]:
-    """Hold what a target's own readings do not tell even with the lines known: directions first."""
+def hold_alone(problem: Problem, raw: Raw, least: float) -> tuple[NDArray[np.float64], bool]:
+    """Hold what a target's own readings do not tell even with the lines known: directions first.
+
+    Returns the projectors (t, 4, 4), and whether they hold more than what a target does not have.
+    """
+    by_target = raw.by_target
     held = np.zeros((len(problem.names), 4, 4))
     held[:, np.arange(4), np.arange(4)] = problem.charts.unused
     own = np.add.reduceat(np.swapaxes(by_target, 1, 2) @ by_target, problem.starts, axis=0)
@@ -106,4 +110,4 @@ def _hold_alone(problem: Problem, by_target: NDArray[np.float64], least: float) 
             held[t] += ways @ ways.T
             if not null.shape[1]:
                 break
-    return held
+    return held, _more_than_unused(problem, held)
