@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 
 from tiltwright import __version__
-from tiltwright.commands import aim, machine, offsets, schema, sheet
+from tiltwright.commands import aim, machine, offsets, pivot, schema, sheet
 from tiltwright.console import INPUT_WRONG, fail
 
 __all__ = ["app", "main"]
@@ -28,6 +28,7 @@ app.command("offsets")(offsets.offsets)
 app.command("aim")(aim.aim)
 app.command("sheet")(sheet.sheet)
 app.add_typer(machine.app, name="machine")
+app.add_typer(pivot.app, name="pivot")
 app.command("schema")(schema.schema)
 
 
