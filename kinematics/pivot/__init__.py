@@ -6,6 +6,9 @@ Not imported by `kinematics` itself: a work offset needs none of it. Lengths are
 from kinematics.pivot.blunder import Blunder
 from kinematics.pivot.blunders import find_blunders
 from kinematics.pivot.fit import fit_pivots, line_numbers, region_holds, region_of
+from kinematics.pivot.foresee import AddedPose, Foreseen, choose_poses, foresee, rank_added_poses
+from kinematics.pivot.planned import PlannedTarget, candidate_poses, planned_readings, readable
+from kinematics.pivot.practice import Grade, Mark, grade, hidden_machine, simulated_readings
 from kinematics.pivot.pull import pulled_back
 from kinematics.pivot.readings import Kind, Readings, read_as
 from kinematics.pivot.results import (
@@ -21,24 +24,38 @@ from kinematics.pivot.results import (
 from kinematics.pivot.student import coverage_factor, region_factor
 
 __all__ = [
+    "AddedPose",
     "Blunder",
     "Estimate",
     "Fit",
+    "Foreseen",
+    "Grade",
     "Held",
     "Kind",
     "LineFit",
+    "Mark",
     "PairFit",
+    "PlannedTarget",
     "ReadingFit",
     "Readings",
     "Suspect",
     "TargetFit",
+    "candidate_poses",
+    "choose_poses",
     "coverage_factor",
     "find_blunders",
     "fit_pivots",
+    "foresee",
+    "grade",
+    "hidden_machine",
     "line_numbers",
+    "planned_readings",
     "pulled_back",
+    "rank_added_poses",
     "read_as",
+    "readable",
     "region_factor",
     "region_holds",
     "region_of",
+    "simulated_readings",
 ]

@@ -40,7 +40,9 @@ def slipped(base: Doubt) -> Blunder | None:
     split, tried = splits(rest)
     if split is None or _chance(split.gain, split.numbers, base, tried) > _CHANCE:
         return None
-    left = max((base.misfit - split.gain) / max(base.dof - split.numbers, 1), (SHORTEST_MM * base.per_mm) ** 2)
+    left = max(
+        (base.misfit - split.gain) / max(base.dof - split.numbers, 1), (SHORTEST_MM * base.per_mm) ** 2
+    )
     if split.gain < float(left_out(rest).max()) + _CLEAR_OF_OUTLIER * left:
         return None
     readings, problem = base.readings, base.problem
@@ -58,9 +60,7 @@ def slipped(base: Doubt) -> Blunder | None:
         target=target,
     )
     size = _slip_mm(rest, split.target, split.reading)
-    words = (
-        f"{name} slipped before row {rows[0]}: from there on it stands about {size:.3g} mm elsewhere on the table."
-    )
+    words = f"{name} slipped before row {rows[0]}: from there on it stands about {size:.3g} mm elsewhere on the table."
     return Blunder("target slipped", words, mended, base.machine, target=name, rows=rows, size_mm=size)
 
 

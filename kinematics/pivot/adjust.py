@@ -107,7 +107,9 @@ def pose_problem(readings: Readings, machine: Machine) -> Problem:
     back = np.swapaxes(table_pose(machine, angles).rotation, -1, -2)
     listed = replace(readings.only(order), rows=None)
     charts = start_charts(listed, machine, where, back)
-    charts = Charts(charts.equations[names], charts.base[names], charts.direction[names], charts.square[names])
+    charts = Charts(
+        charts.equations[names], charts.base[names], charts.direction[names], charts.square[names]
+    )
     weight = np.ones(len(points)) if readings.sigma_mm is None else 1.0 / readings.sigma_mm[order]
     lever = _SHORTEST_LEVER_MM
     for point, direction in zip(lines.point, lines.direction, strict=True):
@@ -166,7 +168,9 @@ class Raw:
     def scaled(self, root: NDArray[np.float64]) -> Raw:
         """With each reading's rows multiplied by `root` (N,)."""
         return Raw(
-            self.residual * root[:, None], self.columns * root[:, None, None], self.by_target * root[:, None, None]
+            self.residual * root[:, None],
+            self.columns * root[:, None, None],
+            self.by_target * root[:, None, None],
         )
 
 
@@ -239,7 +243,7 @@ def descend(
         return weights, summed + pulled
 
     weights, now = cost(state, raw)
-    for step in range(1, steps + 1):
+    for _ in range(steps):
         block = reduced(problem, state, raw if weights is None else raw.scaled(np.sqrt(weights)))
         information = block.information + draw
         gradient = block.gradient + free.T @ (drawn**2 * state.told)
@@ -255,14 +259,16 @@ def descend(
             damping = max(10.0 * damping, 1e-6)
             if damping > 1e12:
                 raise KinematicsError("fit: expected the readings to settle on one answer, found no way down")
-        state, raw, now = trial, rows, then
+        state, raw, now = replace(trial, steps=trial.steps + 1), rows, then
         if size < settled_mm and damping < 1e-3:
             break
         damping = damping / 30.0 if damping > 1e-8 else 0.0
     else:
         if steps >= _STEPS:
-            raise KinematicsError(f"fit: expected the readings to settle on one answer, found none in {steps} steps")
-    return replace(state, steps=state.steps + step), raw
+            raise KinematicsError(
+                f"fit: expected the readings to settle on one answer, found none in {steps} steps"
+            )
+    return state, raw
 
 
 def _solution(

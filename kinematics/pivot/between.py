@@ -34,10 +34,18 @@ def pairs_of(solved: Solved, letters: tuple[str, ...], spread: Spread) -> tuple[
                 first,
                 second,
                 spread.estimate(
-                    "distance", distance, slopes[0], "mm", f"shortest distance between {first}'s line and {second}'s"
+                    "distance",
+                    distance,
+                    slopes[0],
+                    "mm",
+                    f"shortest distance between {first}'s line and {second}'s",
                 ),
                 spread.estimate(
-                    "angle", float(np.degrees(angle)), slopes[1], "deg", f"angle between {first}'s line and {second}'s"
+                    "angle",
+                    float(np.degrees(angle)),
+                    slopes[1],
+                    "deg",
+                    f"angle between {first}'s line and {second}'s",
                 ),
             )
         )

@@ -86,9 +86,9 @@ def reduce_targets(
         by_target = by_target @ freed(held)[target]
     beside = np.concatenate([by_target, columns, residual[..., None]], axis=2)
     summed = np.add.reduceat(np.swapaxes(by_target, 1, 2) @ beside, starts, axis=0)
-    inverse = np.linalg.inv(summed[:, :, :4] + held)
+    inverse = np.asarray(np.linalg.inv(summed[:, :, :4] + held), dtype=np.float64)
     solved = inverse @ summed[:, :, 4:]
     coupling, step = solved[:, :, :p], -solved[:, :, p]
     rows = columns - by_target @ coupling[target]
-    flat = rows.reshape(-1, p)
+    flat = rows.reshape(3 * len(rows), p)
     return Reduced(rows, flat.T @ flat, flat.T @ residual.reshape(-1), inverse, coupling, step, by_target)

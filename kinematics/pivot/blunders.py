@@ -22,11 +22,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from kinematics.machine import Machine
+from kinematics.pivot.added import radius_left_on, slipped
+from kinematics.pivot.blunder import Blunder
 from kinematics.pivot.doubt import Doubt, doubt_of
 from kinematics.pivot.exchanged import confusions
-from kinematics.pivot.added import radius_left_on, slipped
 from kinematics.pivot.readings import Readings
-from kinematics.pivot.blunder import Blunder
 from kinematics.rotary import Sense
 
 __all__ = ["find_blunders"]
@@ -49,7 +49,9 @@ class _Explained:
     unknowns: int
 
 
-def find_blunders(readings: Readings, machine: Machine, *, sigma_mm: float | None = None) -> tuple[Blunder, ...]:
+def find_blunders(
+    readings: Readings, machine: Machine, *, sigma_mm: float | None = None
+) -> tuple[Blunder, ...]:
     """Which classic blunders the readings show, the most telling first; empty when there is none.
 
     Parameters
@@ -96,7 +98,9 @@ def find_blunders(readings: Readings, machine: Machine, *, sigma_mm: float | Non
     return tuple(found)
 
 
-def _best(readings: Readings, machine: Machine, base: Doubt | None, sigma_mm: float | None) -> _Explained | None:
+def _best(
+    readings: Readings, machine: Machine, base: Doubt | None, sigma_mm: float | None
+) -> _Explained | None:
     candidates: list[_Explained] = []
     if base is None or not _fine(base, sigma_mm):
         units = _units(readings, machine, base, sigma_mm)
@@ -162,7 +166,9 @@ def _senses(readings: Readings, machine: Machine) -> list[Blunder]:
             whose = "'s sense of turning is" if count == 1 else "'s senses of turning are"
             words = f"{' and '.join(letters)}{whose} backwards: the other one fits far better"
             found.append(
-                Blunder("sense reversed", words, readings, replace(machine, rotaries=rotaries), letters=letters)
+                Blunder(
+                    "sense reversed", words, readings, replace(machine, rotaries=rotaries), letters=letters
+                )
             )
     return found
 

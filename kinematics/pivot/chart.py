@@ -35,9 +35,7 @@ def across(direction: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.stack([u, v / np.linalg.norm(v)])
 
 
-def leaned(
-    direction: NDArray[np.float64], square: NDArray[np.float64], lean: NDArray[Any]
-) -> NDArray[Any]:
+def leaned(direction: NDArray[np.float64], square: NDArray[np.float64], lean: NDArray[Any]) -> NDArray[Any]:
     """The direction (..., 3) that leans by `lean` (..., 2) toward the two rows of `square` (..., 2, 3)."""
     tipped = direction + (lean[..., :, None] * square).sum(axis=-2)
     return np.asarray(tipped / np.sqrt((tipped * tipped).sum(axis=-1, keepdims=True)))

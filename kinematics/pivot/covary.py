@@ -42,7 +42,9 @@ class Spread:
         told = slope @ self.free
         return size > 0.0 and float(size - told @ told) > _HELD * size
 
-    def estimate(self, name: str, value: float, slope: NDArray[np.float64], unit: str, words: str) -> Estimate:
+    def estimate(
+        self, name: str, value: float, slope: NDArray[np.float64], unit: str, words: str
+    ) -> Estimate:
         """A number with that slope after the scaled numbers, with its uncertainty."""
         if self.held(slope):
             return Estimate(name, value, None, None, unit, words, held=True)

@@ -59,5 +59,11 @@ def _relabelled(readings: Readings, machine: Machine, target: NDArray[np.int64])
     what = "row" if len(rows) == 1 else "rows"
     words = f"{what} {', '.join(map(str, rows))}: {name} was confused with {other}: the other name fits far better"
     return Blunder(
-        "targets confused", words, replace(readings, target=target), machine, target=name, other_target=other, rows=rows
+        "targets confused",
+        words,
+        replace(readings, target=target),
+        machine,
+        target=name,
+        other_target=other,
+        rows=rows,
     )

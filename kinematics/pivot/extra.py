@@ -28,7 +28,8 @@ class Rest:
 def rest_of(doubt: Doubt) -> Rest:
     """What further unknowns are tried against."""
     block = reduced(doubt.problem, doubt.state, doubt.raw)
-    return Rest(doubt, block, np.linalg.inv(block.information + np.diag(doubt.prior**2)))
+    inverse = np.asarray(np.linalg.inv(block.information + np.diag(doubt.prior**2)), dtype=np.float64)
+    return Rest(doubt, block, inverse)
 
 
 def left_out(rest: Rest) -> NDArray[np.float64]:

@@ -90,7 +90,9 @@ def fit_pivots(
         raise KinematicsError(f"sigma: expected more than 0 mm, found {sigma_mm:g}")
     if readings.sigma_mm is not None:
         if sigma_mm is not None:
-            raise KinematicsError("sigma: expected one statement, found one for all readings and one for each")
+            raise KinematicsError(
+                "sigma: expected one statement, found one for all readings and one for each"
+            )
         sigma_mm = 1.0
     weights = None
     if loss == "linear":
@@ -235,7 +237,9 @@ def region_holds(fit: Fit, parameters: ArrayLike, level: float | None = None) ->
     return bool(np.sqrt((told**2 / size[known]).sum()) <= reach)
 
 
-def region_of(fit: Fit, letter: str, level: float | None = None) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def region_of(
+    fit: Fit, letter: str, level: float | None = None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The ellipse that holds a rotary's pivot, in the plane through the old point square to the old line.
 
     Returns

@@ -8,12 +8,12 @@ from numpy.typing import NDArray
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, table_pose
 from kinematics.pivot.covary import lines_now
+from kinematics.pivot.pull import pull
 from kinematics.pivot.readings import Readings
 from kinematics.pivot.results import ReadingFit, Suspect
 from kinematics.pivot.solve import Solved, solve
 from kinematics.pivot.student import chance_of_more
 from kinematics.pivot.targets import misfit
-from kinematics.pivot.pull import pull
 
 __all__ = ["Checked", "check_readings", "judge", "suspects_in"]
 
@@ -80,7 +80,11 @@ def _against_scatter(
 
 
 def judge(
-    solved: Solved, machine: Machine, readings: Readings, sigma: float | None, weights: NDArray[np.float64] | None
+    solved: Solved,
+    machine: Machine,
+    readings: Readings,
+    sigma: float | None,
+    weights: NDArray[np.float64] | None,
 ) -> ReadingFit:
     """Residuals of all readings, in the order of the readings."""
     problem, state = solved.problem, solved.state

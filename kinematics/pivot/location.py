@@ -31,7 +31,9 @@ def axis_of(letter: str, direction: NDArray[np.float64]) -> int | None:
     return axis if abs(float(direction[axis])) > np.cos(np.radians(_ALIKE_DEG)) else None
 
 
-def crossing(line: LineNow, old_point: NDArray[np.float64], k: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def crossing(
+    line: LineNow, old_point: NDArray[np.float64], k: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Where the line pierces the plane of constant coordinate k through the old point, and its slopes (4, 3)."""
     lean = line.direction / line.direction[k]
     away = old_point[k] - line.point[k]

@@ -6,6 +6,8 @@ down, r being a reading's whole miss (so that a ball is judged as one, not axis 
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,7 +26,9 @@ _MEDIAN_TO_SIGMA = {1: 0.4549, 2: 1.3863, 3: 2.3660}
 """Medians of chi squared, from JCGM 101's kind of tables: from memory, checked in the tests."""
 
 
-def rho(loss: str, z: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+def rho(
+    loss: str, z: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """A loss and its first two derivatives."""
     if loss == "soft_l1":
         root = np.sqrt(1.0 + z)
@@ -41,6 +45,11 @@ def rho(loss: str, z: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray
     if loss == "arctan":
         return np.arctan(z), 1.0 / (1.0 + z**2), -2.0 * z / (1.0 + z**2) ** 2
     raise KinematicsError(f"loss: expected linear, {', '.join(LOSSES)}, found {loss!r}")
+
+
+def _weigh(which: str, reach: float, squares: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+    value, first, _ = rho(which, squares / reach**2)
+    return first, float(value.sum()) * reach**2
 
 
 def robustly(
@@ -65,16 +74,11 @@ def robustly(
         scale = scale_mm if readings.sigma_mm is None else scale_mm * float(np.median(problem.weight))
     scale = max(scale, 1e-9)
 
-    def weigh(which: str, reach: float, squares: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
-        value, first, _ = rho(which, squares / reach**2)
-        return first, float(value.sum()) * reach**2
-
     state = plain.state
     # Widely first: a loss that turns its back on what is far off must not begin far off.
     for which, reach in (("soft_l1", 4.0 * scale), ("soft_l1", scale), (loss, scale)):
-        state, raw = descend(
-            problem, state, weigh=lambda s, w=which, r=reach: weigh(w, r, s), steps=400, settled_mm=1e-8
-        )
+        weigh = functools.partial(_weigh, which, reach)
+        state, raw = descend(problem, state, weigh=weigh, steps=400, settled_mm=1e-8)
     squares = raw.squares
     z = squares / scale**2
     _, first, second = rho(loss, z)

@@ -88,7 +88,7 @@ def _square_to(free: NDArray[np.float64], ways: NDArray[np.float64]) -> NDArray[
     """What of the free directions is square to `ways`, orthonormal."""
     inside = free.T @ ways
     _, size, mixes = np.linalg.svd(inside.T, full_matrices=True)
-    return free @ mixes[int((size > 1e-9).sum()) :].T
+    return np.asarray(free @ mixes[int((size > 1e-9).sum()) :].T)
 
 
 def hold_alone(problem: Problem, raw: Raw, least: float) -> tuple[NDArray[np.float64], bool]:

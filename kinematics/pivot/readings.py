@@ -83,7 +83,9 @@ class Readings:
             )
         angles = last_axis(angles, angles.shape[1], "readings, angles")
         target = np.asarray(self.target, dtype=np.int64)
-        if target.shape != (len(points),) or (target.size and not 0 <= target.min() <= target.max() < len(self.names)):
+        if target.shape != (len(points),) or (
+            target.size and not 0 <= target.min() <= target.max() < len(self.names)
+        ):
             raise KinematicsError("readings, target: expected one index into names for each reading")
         if len(self.kinds) != len(self.names) or len(set(self.names)) < len(self.names):
             raise KinematicsError("readings, names: expected each target once, with its kind")
@@ -109,7 +111,9 @@ class Readings:
         if self.sigma_mm is not None:
             sigma = last_axis(self.sigma_mm, len(points), "readings, sigma")
             if (sigma <= 0.0).any():
-                raise KinematicsError("readings, sigma: expected more than 0, found " + f"{float(sigma.min()):g}")
+                raise KinematicsError(
+                    "readings, sigma: expected more than 0, found " + f"{float(sigma.min()):g}"
+                )
             object.__setattr__(self, "sigma_mm", frozen(sigma))
 
     def __len__(self) -> int:
@@ -192,7 +196,9 @@ def read_as(
         try:
             kind = Kind(kind_name)
         except ValueError:
-            raise KinematicsError(f"row {row}, kind: expected ball, bore, pin or face, found {kind_name!r}") from None
+            raise KinematicsError(
+                f"row {row}, kind: expected ball, bore, pin or face, found {kind_name!r}"
+            ) from None
         known, at = first.setdefault(name, (kind, row))
         if known is not kind:
             raise KinematicsError(
@@ -201,7 +207,9 @@ def read_as(
     stated = dict(directions or {})
     strangers = [name for name in stated if name not in first]
     if strangers:
-        raise KinematicsError(f"direction of {strangers[0]}: expected a target that was read, found none so named")
+        raise KinematicsError(
+            f"direction of {strangers[0]}: expected a target that was read, found none so named"
+        )
     index = {name: i for i, name in enumerate(first)}
     return Readings(
         names=tuple(first),

@@ -61,7 +61,7 @@ class Solved:
 def told_dof(problem: Problem, state: State) -> int:
     """Equations less the unknowns that are not held."""
     target_unknowns = 4 * len(problem.names) - round(float(np.trace(state.held, axis1=1, axis2=2).sum()))
-    return problem.equations - state.free.shape[1] - target_unknowns
+    return int(problem.equations - state.free.shape[1] - target_unknowns)
 
 
 def solve(readings: Readings, machine: Machine, sigma_mm: float | None = None) -> Solved:

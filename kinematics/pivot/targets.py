@@ -48,7 +48,9 @@ class Charts:
     @property
     def unused(self) -> NDArray[np.bool_]:
         """Which of the four numbers a target does not have, shape (t, 4)."""
-        spare = np.array([[False, False, False, False], [False, True, False, False], [False] * 4, [False] * 3 + [True]])
+        spare = np.array(
+            [[False, False, False, False], [False, True, False, False], [False] * 4, [False] * 3 + [True]]
+        )
         return np.asarray(spare[self.equations])
 
 
@@ -66,7 +68,11 @@ class Rows:
 
 
 def rows_of(
-    charts: Charts, told: NDArray[np.float64], target: NDArray[np.int64], where: NDArray[np.float64], lever_mm: float
+    charts: Charts,
+    told: NDArray[np.float64],
+    target: NDArray[np.int64],
+    where: NDArray[np.float64],
+    lever_mm: float,
 ) -> Rows:
     """Residuals and slopes of pulled-back points `where` (N, 3) against targets `told` (t, 4).
 
@@ -131,7 +137,10 @@ def misfit(
     off = where - base - shift
     bore = off - (off * lean).sum(axis=-1, keepdims=True) * lean
     face = (((where - base) * lean).sum(axis=-1) - told[target, 0])[:, None] * lean
-    return np.where((equations == 3)[:, None], ball, np.where((equations == 2)[:, None], bore, face))
+    miss: NDArray[Any] = np.where(
+        (equations == 3)[:, None], ball, np.where((equations == 2)[:, None], bore, face)
+    )
+    return miss
 
 
 def start_charts(
@@ -231,7 +240,7 @@ def _flattest(spread: NDArray[np.float64]) -> NDArray[np.float64] | None:
 
 def _only_fitting(name: str, where: NDArray[np.float64], last: NDArray[np.float64]) -> NDArray[np.float64]:
     """The one of the platter's and the machine's directions that the touches of a face allow."""
-    fitting = []
+    fitting: list[NDArray[np.float64]] = []
     for candidate in (last, *np.eye(3)):
         spread = (where - where.mean(axis=0)) @ candidate
         new = all(abs(candidate @ other) < 0.99 for other in fitting)

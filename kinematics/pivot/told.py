@@ -20,7 +20,7 @@ _AXES = "XYZ"
 _TURNS = "ABC"
 
 
-def stands_still(machine: Machine, readings: Readings, i: int) -> float | None:
+def stands_still(readings: Readings, i: int) -> float | None:
     """The angle at which rotary i stands in every reading, or None where it is turned."""
     angle = readings.angles_deg[:, i]
     away = np.abs(wrap_deg(angle - angle[0], low_deg=-180.0))
@@ -36,7 +36,7 @@ def held_words(solved: Solved, machine: Machine, readings: Readings) -> tuple[He
         mine = share[4 * i : 4 * i + 4]
         if not (mine > _SOME).any():
             continue
-        still = stands_still(machine, readings, i)
+        still = stands_still(readings, i)
         if still is not None and (mine > _WHOLE).all():
             words = f"Nothing here turns {letter}, so {letter}'s line is left as it was."
             if abs(float(machine.rotaries[i].turn_deg(still))) > _STILL_DEG:
@@ -106,7 +106,11 @@ def _targets_held(solved: Solved, readings: Readings) -> list[Held]:
         if float(np.diag(solved.state.held[t])[2:].max()) < _SOME:
             continue
         way = problem.charts.direction[t]
-        origin = "as stated" if readings.directions[index] is not None else "as the machine file and the poses have it"
+        origin = (
+            "as stated"
+            if readings.directions[index] is not None
+            else "as the machine file and the poses have it"
+        )
         thing = "face" if kind is Kind.FACE else f"{kind.value}'s axis"
         words = (
             f"The direction of {name} ({thing}) is taken {origin}, ({_three(way)}) at the all-zero pose: "
