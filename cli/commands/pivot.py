@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from tiltwright.commands import pivot_fit, pivot_log
+from tiltwright.commands import pivot_fit, pivot_log, pivot_plan, pivot_practice
 
 __all__ = ["app"]
 
@@ -13,6 +13,8 @@ app = typer.Typer(
     rich_markup_mode=None,
     help="Find the pivots: plan the probing, fit the rotaries' lines, keep their history, practise.",
 )
+app.command("plan")(pivot_plan.plan)
 app.command("fit")(pivot_fit.fit)
+app.command("practice")(pivot_practice.practice)
 app.command("log")(pivot_log.log)
 app.command("restore")(pivot_log.restore)

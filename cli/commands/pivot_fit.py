@@ -208,26 +208,42 @@ def _run(asked: _Asked) -> None:
     mm = Unit(units).mm
     sigma_mm = None if asked.sigma is None else asked.sigma * mm
     scale_mm = None if asked.loss_scale is None else asked.loss_scale * mm
+    blunders: tuple[Blunder, ...] = ()
+    answer: Fit | None = None
+    why_none = ""
     try:
-        answer = _fitted(asked, gathered.readings, read, sigma_mm, scale_mm)
         blunders = find_blunders(gathered.readings, read.machine, sigma_mm=sigma_mm)
+        answer = _fitted(asked, gathered.readings, read, sigma_mm, scale_mm)
     except KinematicsError as refusal:
-        fail(f"{clean(asked.readings)}: {refusal}")
+        why_none = str(refusal)
+        if not blunders:
+            fail(f"{clean(asked.readings)}: {refusal}")
     certain = any(blunder.certain for blunder in blunders)
-    _show(asked, answer, blunders, gathered, units)
-    if asked.plot is not None:
+    _show(asked, _Told(answer, why_none, blunders, _mended(asked, blunders, sigma_mm)), gathered, units)
+    if asked.plot is not None and answer is not None:
         _plot(asked, answer, units)
     if certain:
         say_no(f"a mistake in the readings is certain: {', '.join(b.kind for b in blunders if b.certain)}")
-    if asked.write and (not certain or asked.despite):
+    if asked.write and answer is not None and (not certain or asked.despite):
         _write(asked, read, answer, gathered, despite=certain)
     elif asked.write:
         say_no(f"{clean(asked.machine)} stays as it was (put the readings right; --write-anyway would write it)")
-    moved = [line.letter for line in answer.lines if any(one.verdict == "moved" for one in line.moved)]
+    lines = () if answer is None else answer.lines
+    moved = [line.letter for line in lines if any(one.verdict == "moved" for one in line.moved)]
     if asked.check and moved:
         say_no(f"moved since the machine file was written: {' and '.join(moved)}")
-    if certain or (asked.check and moved):
+    if certain or answer is None or (asked.check and moved):
         raise typer.Exit(ANSWER_NO)
+
+
+@dataclass(frozen=True)
+class _Told:
+    """What one run found."""
+
+    fit: Fit | None
+    why_none: str
+    blunders: tuple[Blunder, ...]
+    mended: Fit | None
 
 
 def _fitted(
@@ -245,19 +261,37 @@ def _fitted(
     )
 
 
-def _show(
-    asked: _Asked, answer: Fit, blunders: Sequence[Blunder], gathered: Gathered, units: str
-) -> None:
+def _mended(asked: _Asked, blunders: Sequence[Blunder], sigma_mm: float | None) -> Fit | None:
+    """What the readings say once the mistakes are put right, if that can be told."""
+    from kinematics import KinematicsError
+    from kinematics.pivot import fit_pivots
+
+    if not blunders:
+        return None
+    last = blunders[-1]  # each stands on top of those before it
+    try:
+        return fit_pivots(last.mended, last.mended_machine, sigma_mm=sigma_mm, level=asked.level)
+    except KinematicsError:
+        return None
+
+
+def _show(asked: _Asked, told: _Told, gathered: Gathered, units: str) -> None:
+    from tiltwright.pivots import report, words
+    from tiltwright.show.report import as_json as written
+
     if asked.as_json:
-        from tiltwright.pivots.report import fit_report
-        from tiltwright.show.report import as_json as written
-
-        report = fit_report(answer, blunders, units, file=asked.readings, sha256=gathered.sha256)
-        typer.echo(written(report), nl=False)
+        source = {"file": asked.readings, "sha256": gathered.sha256}
+        if told.fit is None:
+            typer.echo(written(report.no_fit_report(told.why_none, told.blunders, units, **source)), nl=False)
+        else:
+            typer.echo(written(report.fit_report(told.fit, told.blunders, units, **source)), nl=False)
+        return
+    if told.blunders:
+        typer.echo(words.blunder_words(told.blunders, told.mended, units) + "\n")
+    if told.fit is None:
+        typer.echo(f"As they stand, the readings give no answer: {told.why_none}")
     else:
-        from tiltwright.pivots.words import fit_text
-
-        typer.echo(fit_text(answer, blunders, units, asked.readings))
+        typer.echo(words.fit_text(told.fit, units, asked.readings))
 
 
 def _plot(asked: _Asked, answer: Fit, units: str) -> None:

@@ -181,6 +181,7 @@ def _region(axes: Axes, fit: Fit, letter: str, units: str) -> None:
         ellipse = middle[:, None] + half[0][:, None] * np.cos(angle) + half[1][:, None] * np.sin(angle)
         axes.plot(*(ellipse * scale), "-", color="black", linewidth=1.2, label=f"{fit.level * 100:g} % region")
     axes.margins(0.15)
+    axes.locator_params(nbins=5)
     axes.legend(fontsize=8, loc="best", frameon=True)
 
 

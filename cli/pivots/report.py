@@ -12,7 +12,7 @@ from kinematics.pivot import Blunder, Estimate, Fit, LineFit, TargetFit
 from tiltwright.show.numbers import in_units
 from tiltwright.show.report import length_list
 
-__all__ = ["estimate", "fit_report", "numbers"]
+__all__ = ["estimate", "fit_report", "no_fit_report", "numbers"]
 
 
 def number(value: float | None) -> float | None:
@@ -93,6 +93,26 @@ def fit_report(
             }
             for i in range(len(fit.readings))
         ],
+    }
+
+
+def no_fit_report(
+    why: str, blunders: Sequence[Blunder], units: str, *, file: str, sha256: str
+) -> dict[str, Any]:
+    """The answer where a mistake keeps the readings from giving one."""
+    return {
+        "schema": "tiltwright.pivot-fit/1",
+        "file": file,
+        "sha256": sha256,
+        "units": units,
+        "dof": None,
+        "sigma": None,
+        "rotary": [],
+        "held": [],
+        "suspects": [],
+        "blunders": [_blunder(blunder, units) for blunder in blunders],
+        "readings": [],
+        "why_none": why,
     }
 
 

@@ -111,18 +111,20 @@ def readings_of(taken: Taken, machine: Machine) -> Readings:
 
 
 def _outside(taken: Taken, machine: Machine) -> Iterable[Fault]:
-    for row in taken.rows:
-        for rotary, angle_deg in zip(machine.rotaries, row.angles, strict=True):
-            if rotary.limits_deg is not None and not rotary.within(angle_deg):
-                low, high = rotary.limits_deg
-                yield Fault(
-                    taken.file,
-                    row.line,
-                    f"{rotary.letter}_deg",
-                    f"{angle_deg:g}, outside the machine's limits",
-                    f"{low:g} to {high:g} degrees",
-                    "are the angle columns in the right order, and are these machine angles?",
-                )
+    angles = np.array([row.angles for row in taken.rows]).reshape(len(taken.rows), -1)
+    for i, rotary in enumerate(machine.rotaries):
+        if rotary.limits_deg is None:
+            continue
+        low, high = rotary.limits_deg
+        for place in np.flatnonzero(~rotary.within(angles[:, i])).tolist():
+            yield Fault(
+                taken.file,
+                taken.rows[place].line,
+                f"{rotary.letter}_deg",
+                f"{angles[place, i]:g}, outside the machine's limits",
+                f"{low:g} to {high:g} degrees",
+                "are the angle columns in the right order, and are these machine angles?",
+            )
 
 
 def _two_meanings(taken: Taken) -> Iterable[Fault]:

@@ -39,8 +39,8 @@ def plus_minus(one: Estimate, units: str) -> str:
     return f"{span(one, one.value, units)}{sure} {unit}"
 
 
-def fit_text(fit: Fit, blunders: Sequence[Blunder], units: str, file: str) -> str:
-    """What `pivot fit` prints."""
+def fit_text(fit: Fit, units: str, file: str) -> str:
+    """What `pivot fit` prints of an answer."""
     targets = len(fit.targets)
     title = (
         f"Pivots of {fit.machine.name}, from {len(fit.readings)} readings of {targets} "
@@ -48,7 +48,6 @@ def fit_text(fit: Fit, blunders: Sequence[Blunder], units: str, file: str) -> st
         f"lengths in {units_words(units)}, machine coordinates at the all-zero pose; angles in degrees"
     )
     parts = [
-        *([blunder_words(blunders)] if blunders else []),
         title,
         _lines(fit, units),
         _trust(fit, units),
@@ -62,8 +61,8 @@ def fit_text(fit: Fit, blunders: Sequence[Blunder], units: str, file: str) -> st
     return "\n\n".join(part for part in parts if part)
 
 
-def blunder_words(blunders: Sequence[Blunder]) -> str:
-    """The mistakes that the readings show, before everything else."""
+def blunder_words(blunders: Sequence[Blunder], mended: Fit | None, units: str) -> str:
+    """The mistakes that the readings show, before everything else, and what is left once they are put right."""
     certain = any(blunder.certain for blunder in blunders)
     head = (
         "STOP. These readings hold a mistake; the numbers below are worth nothing until it is put right:"
@@ -78,7 +77,18 @@ def blunder_words(blunders: Sequence[Blunder]) -> str:
             rows = ", ".join(map(str, blunder.rows[:_MOST_LISTED]))
             more = len(blunder.rows) - _MOST_LISTED
             lines.append(f"     rows {rows}{f' and {more} more' if more > 0 else ''}")
+    if mended is not None:
+        scatter = "" if mended.sigma_mm is None else f" (a reading scatters by {_scatter(mended, units)})"
+        lines.append(f"  With that put right{scatter}:")
+        lines += [f"     {moved_words(line.letter, one, units)}" for line in mended.lines for one in line.moved]
     return "\n".join(lines)
+
+
+def _scatter(fit: Fit, units: str) -> str:
+    assert fit.sigma_mm is not None
+    if fit.readings.sigma_mm is not None:
+        return f"{fit.sigma_mm:.2f} times what it states"
+    return f"{fine(fit.sigma_mm, units)} {units}"
 
 
 def _lines(fit: Fit, units: str) -> str:
