@@ -21,6 +21,7 @@ from kinematics.pivot.results import (
     Suspect,
     TargetFit,
 )
+from kinematics.pivot.round import RoundFit, fit_round
 from kinematics.pivot.student import coverage_factor, region_factor
 
 __all__ = [
@@ -38,6 +39,7 @@ __all__ = [
     "PlannedTarget",
     "ReadingFit",
     "Readings",
+    "RoundFit",
     "Suspect",
     "TargetFit",
     "candidate_poses",
@@ -45,6 +47,7 @@ __all__ = [
     "coverage_factor",
     "find_blunders",
     "fit_pivots",
+    "fit_round",
     "foresee",
     "grade",
     "hidden_machine",

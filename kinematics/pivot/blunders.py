@@ -83,8 +83,8 @@ def find_blunders(
     >>> names = ["ball"] * 6, ["ball 1"] * 6
     >>> find_blunders(read_as(*names, poses, read), mill)
     ()
-    >>> [b.words for b in find_blunders(read_as(*names, -np.array(poses), read), mill)]
-    ["C's sense of turning is backwards: the other one fits far better (misfit 48.9898 mm falls to 0.0001 mm)."]
+    >>> [(b.kind, b.letters) for b in find_blunders(read_as(*names, -np.array(poses), read), mill)]
+    [('sense reversed', ('C',))]
     """
     readings.fits(machine)
     found: list[Blunder] = []
@@ -115,6 +115,8 @@ def _best(
             if fit is not None and _far_better(fit, base):
                 words = blunder.words + _falls(base, fit)
                 candidates.append(_Explained(replace(blunder, words=words), fit, len(blunder.rows)))
+                if _fine(fit, sigma_mm):
+                    break
                 worth = min(worth, 4.0 * fit.cost)
     if base is not None:
         for added in (slipped(base), radius_left_on(base)):
@@ -149,7 +151,7 @@ def _badness(explained: _Explained) -> float:
 def _falls(base: Doubt | None, fit: Doubt) -> str:
     if base is None:
         return "."
-    return f" (misfit {base.scatter / base.per_mm:.6g} mm falls to {fit.scatter / fit.per_mm:.6g} mm)."
+    return f" (the misfit falls from {base.scatter / base.per_mm:.2g} mm to {fit.scatter / fit.per_mm:.2g} mm)."
 
 
 def _senses(readings: Readings, machine: Machine) -> list[Blunder]:
@@ -192,7 +194,9 @@ def _units(
     readings: Readings, machine: Machine, base: Doubt | None, sigma_mm: float | None
 ) -> _Explained | None:
     """Whether all readings are 25.4 times too small or too large: the lines come out where no line can be."""
-    if base is not None and base.strain < _FINE_STRAIN:
+    if base is not None and (
+        base.strain < _FINE_STRAIN or base.scatter > INCH_MM * max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * base.per_mm
+    ):
         return None
     for kind, factor in (("inches for millimetres", INCH_MM), ("millimetres for inches", 1.0 / INCH_MM)):
         mended = replace(
