@@ -27,44 +27,13 @@ from tiltwright.files.faults import Finding, InputFaults, one_of, shown
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
 from tiltwright.files.source import load
 from tiltwright.files.units import Unit
-from tiltwright.pivots.plan_file import PlanFile, ProbeTable, TargetTable
+from tiltwright.files.plan_file import PlanFile, TargetTable
+from tiltwright.pivots.clear import unobstructed
+from tiltwright.pivots.plan_values import DEFAULT_POSES, Plan
 from tiltwright.pivots.taken import distinct
 
 __all__ = ["DEFAULT_POSES", "Plan", "Worked", "read_plan", "work_out"]
 
-DEFAULT_POSES = 12
-
-
-@dataclass(frozen=True, eq=False)
-class Plan:
-    """What is to be probed.
-
-    Attributes
-    ----------
-    name : str
-    units : Unit
-        Of what is stated in `probe` and `diameters`.
-    targets : tuple of PlannedTarget
-        In millimetres.
-    diameters_mm : tuple of float or None
-        Of each target.
-    poses_deg : ndarray, shape (m, n), or None
-        None: to be chosen.
-    choose : int
-    step_deg : float
-    sigma_mm : float
-    probe : ProbeTable or None
-    """
-
-    name: str
-    units: Unit
-    targets: tuple[PlannedTarget, ...]
-    diameters_mm: tuple[float | None, ...]
-    poses_deg: NDArray[np.float64] | None
-    choose: int
-    step_deg: float
-    sigma_mm: float
-    probe: ProbeTable | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,7 +48,7 @@ class Worked:
     chosen : bool
         Whether the program chose them.
     which : ndarray of bool, shape (m, t)
-        Which target can be read at which pose.
+        Which target can be read at which pose, nothing of the plan in the way.
     readings : Readings
         What the display would show, pose by pose.
     foreseen : Foreseen
@@ -197,7 +166,7 @@ def work_out(plan: Plan, machine: Machine, level: float = 0.95) -> Worked:
                 "plan: expected a target that can be read somewhere within limits and travels, found none"
             )
         poses = choose_poses(machine, plan.targets, candidates, min(plan.choose, can), plan.sigma_mm)
-    which = readable(machine, plan.targets, poses)
+    which = readable(machine, plan.targets, poses) & unobstructed(plan, machine, poses)
     planned = planned_readings(machine, plan.targets, poses, which)
     return Worked(
         plan=plan,

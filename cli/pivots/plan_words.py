@@ -60,7 +60,7 @@ def _unreadable(worked: Worked) -> list[str]:
         for t, target in enumerate(worked.plan.targets)
         if not worked.which[:, t].all()
     ]
-    head = "Left out, since the spindle does not get there or the target looks away from it:"
+    head = "Left out, since the spindle does not get there, the target looks away from it or another one is in the way:"
     return ["\n".join([head, *lines])] if lines else []
 
 

@@ -12,7 +12,7 @@ from tiltwright.files.draft import validated
 from tiltwright.files.faults import Fault, Finding, InputFaults, one_of, shown
 from tiltwright.files.source import Source, load
 from tiltwright.pivots.cells import Refused, angle_cell, name_cell, number_cell
-from tiltwright.pivots.rule_file import RuleFile
+from tiltwright.files.rule_file import RuleFile
 from tiltwright.pivots.taken import Row, Taken, kind_cell, refuse
 
 __all__ = ["Rule", "read_log", "read_rule"]

@@ -130,21 +130,23 @@ def _wrong_length(
 def _cut_number(
     file: str, text: str, columns: Columns, body: Sequence[tuple[int, list[str]]]
 ) -> list[Fault]:
-    """A last cell that looks cut: the text ends without a line end, and with fewer decimals than every row above."""
-    if text.endswith(("\n", "\r")) or len(body) < 3 or len(body[-1][1]) != columns.count:
+    """A last cell that looks cut: the text has no last line end, and the cell fewer decimals than any length before."""
+    if text.endswith(("\n", "\r")) or not body or len(body[-1][1]) != columns.count:
         return []
-    *above, (line, last) = body
-    if columns.count - 1 not in columns.xyz:
+    last_place = columns.count - 1
+    if last_place not in columns.xyz:
         return []
-    fewest = min((_decimals(cells[-1]) for _, cells in above if len(cells) == columns.count), default=0)
-    if _decimals(last[-1]) >= fewest:
+    line, last = body[-1]
+    before = [cells[place] for _, cells in body[:-1] if len(cells) == columns.count for place in columns.xyz]
+    before += [last[place] for place in columns.xyz if place != last_place]
+    if _decimals(last[-1]) >= min(map(_decimals, before)):
         return []
     return [
         Fault(
             file,
             line,
             columns.names[-1],
-            f"{shown(last[-1])} at the very end, with fewer decimals than every row above",
+            f"{shown(last[-1])} at the very end, with fewer decimals than any before",
             "a file that ends with a line end",
             "the file may be cut off: fetch it again, or end the line if the number is right",
         )

@@ -111,7 +111,7 @@ def readings_of(taken: Taken, machine: Machine) -> Readings:
 
 
 def _outside(taken: Taken, machine: Machine) -> Iterable[Fault]:
-    angles = np.array([row.angles for row in taken.rows]).reshape(len(taken.rows), -1)
+    angles = np.array([row.angles for row in taken.rows]).reshape(len(taken.rows), len(machine.rotaries))
     for i, rotary in enumerate(machine.rotaries):
         if rotary.limits_deg is None:
             continue
