@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from kinematics.machine import table_pose
 from kinematics.pivot.blunder import Blunder
 from kinematics.pivot.doubt import SHORTEST_MM, Doubt
-from kinematics.pivot.extra import Rest, column_gain, left_out, rest_of, splits
+from kinematics.pivot.extra import Rest, column_gain, left_out, mimicked, rest_of, splits
 from kinematics.pivot.readings import Kind
 from kinematics.pivot.student import chance_of_more
 
@@ -21,6 +21,8 @@ _CLEAR_OF_OUTLIER = 12.0
 _RADII_MM = (0.2, 15.0)
 _PLAIN_MOVE_MM = 0.4
 _OWN = 1e-3
+_PURE = 0.05
+_LIKE_THE_PLATTER = np.cos(np.radians(5.0))
 _ALONG_SPINDLE = np.cos(np.radians(3.0))
 
 
@@ -88,9 +90,15 @@ def radius_left_on(base: Doubt) -> Blunder | None:
     normal = problem.charts.direction[problem.target]
     cosine = table_pose(base.machine, angles).turn(normal)[:, 2]
     face = (problem.charts.equations == 1)[problem.target]
-    shapes = [np.where(face, 1.0 - cosine, 0.0), np.where(face & (cosine < _ALONG_SPINDLE), 1.0, 0.0)]
-    if np.allclose(shapes[0], shapes[1], atol=1e-6):
-        shapes = shapes[:1]
+    # Which way a block's side looks is a guess; the platter's face looks away from the platter. Try it alone, too.
+    last = base.machine.rotaries[-1].direction
+    platter = face & (np.abs(normal @ last) > _LIKE_THE_PLATTER)
+    shapes: list[NDArray[np.float64]] = []
+    for these in (face, platter):
+        for shape in (1.0 - cosine, (cosine < _ALONG_SPINDLE).astype(np.float64)):
+            new = np.where(these, shape, 0.0)
+            if new.any() and not any(np.allclose(new, old, atol=1e-6) for old in shapes):
+                shapes.append(new)
     rest = rest_of(base)
     best: tuple[float, float, NDArray[np.float64]] | None = None
     for shape in shapes:
@@ -103,6 +111,25 @@ def radius_left_on(base: Doubt) -> Blunder | None:
         gain, radius, shape = best
         if _RADII_MM[0] <= radius <= _RADII_MM[1] and _chance(gain, 1, base, len(shapes)) < _CHANCE:
             return _left_on(base, radius, shape, certain=True)
+    elif shapes:
+        return _perhaps_left_on(rest, shapes[0])
+    return None
+
+
+def _perhaps_left_on(rest: Rest, shape: NDArray[np.float64]) -> Blunder | None:
+    """A radius that the readings cannot tell from lines moved so as to mimic it, if they moved just so."""
+    base = rest.doubt
+    column = np.zeros((len(shape), 3))
+    column[:, 0] = shape * base.problem.weight
+    mimic, moved = base.prior * mimicked(rest, column), base.prior * base.state.told
+    size = float(mimic @ mimic)
+    if size <= 0.0:
+        return None
+    radius = float(mimic @ moved) / size
+    left = moved - radius * mimic
+    plain = float(left @ left) < _PURE * float(moved @ moved)
+    if plain and max(_RADII_MM[0], _PLAIN_MOVE_MM) <= radius <= _RADII_MM[1]:
+        return _left_on(base, radius, shape, certain=False)
     return None
 
 

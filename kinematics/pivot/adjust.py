@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
-from kinematics.machine import Machine, table_pose
+from kinematics.machine import Machine
 from kinematics.pivot.blocks import Reduced, reduce_targets
 from kinematics.pivot.pull import Lines, Turns, lines_of, pull, pull_with_slopes, turns_of
 from kinematics.pivot.readings import Readings
@@ -104,19 +104,14 @@ def pose_problem(readings: Readings, machine: Machine) -> Problem:
     lines, angles = lines_of(machine), readings.angles_deg[order]
     turns, points = turns_of(machine, angles), readings.points_mm[order]
     where = pull(lines, np.zeros((len(lines.point), 4)), turns, points)
-    back = np.swapaxes(table_pose(machine, angles).rotation, -1, -2)
-    listed = replace(readings.only(order), rows=None)
-    charts = start_charts(listed, machine, where, back)
-    charts = Charts(
-        charts.equations[names], charts.base[names], charts.direction[names], charts.square[names]
-    )
+    starts = np.concatenate([[0], np.cumsum(counts)[:-1]]).astype(np.int64)
+    charts = start_charts(readings, machine, names.tolist(), np.split(order, starts[1:]), where, starts)
     weight = np.ones(len(points)) if readings.sigma_mm is None else 1.0 / readings.sigma_mm[order]
     lever = _SHORTEST_LEVER_MM
     for point, direction in zip(lines.point, lines.direction, strict=True):
         off = where - point
         off = off - (off @ direction)[:, None] * direction
         lever = max(lever, float(np.sqrt((off * off).sum() / len(off))))
-    starts = np.concatenate([[0], np.cumsum(counts)[:-1]]).astype(np.int64)
     scale = np.array([1.0, 1.0, 1.0 / lever, 1.0 / lever] * len(lines.point))
     return Problem(
         lines=lines,
@@ -232,7 +227,7 @@ def descend(
     """
     raw = raw_rows(problem, state) if raw is None else raw
     drawn = np.zeros(len(state.told)) if prior is None else prior
-    free, damping = state.free, 0.0
+    free, damping, size = state.free, 0.0, np.inf
     draw = (free.T * drawn**2) @ free
 
     def cost(at: State, rows: Raw) -> tuple[NDArray[np.float64] | None, float]:
@@ -253,14 +248,16 @@ def descend(
             trial = replace(state, told=state.told + shift, targets=state.targets + follow)
             rows = raw_rows(problem, trial)
             weights, then = cost(trial, rows)
-            size = max(_largest(shift), _largest(follow))
+            before, size = size, max(_largest(shift), _largest(follow))
             if then <= now * (1.0 + 1e-10) + 1e-24 or size < settled_mm:
                 break
             damping = max(10.0 * damping, 1e-6)
             if damping > 1e12:
                 raise KinematicsError("fit: expected the readings to settle on one answer, found no way down")
         state, raw, now = replace(trial, steps=trial.steps + 1), rows, then
-        if size < settled_mm and damping < 1e-3:
+        # The steps shrink by one and the same share at least: the next one is known before it is taken.
+        shrinks = min(1.0, size / before) if np.isfinite(before) else 1.0
+        if size * shrinks < settled_mm and damping < 1e-9:
             break
         damping = damping / 30.0 if damping > 1e-8 else 0.0
     else:

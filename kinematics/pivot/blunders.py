@@ -38,6 +38,7 @@ _FINE_MM = 0.1
 _FINE_STRAIN = 25.0
 _TIMES = 16.0
 _SCATTERS = 50.0
+_SMALL_MM = 5.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,31 +102,48 @@ def find_blunders(
 def _best(
     readings: Readings, machine: Machine, base: Doubt | None, sigma_mm: float | None
 ) -> _Explained | None:
-    candidates: list[_Explained] = []
+    candidates = [] if base is None else _added(base, sigma_mm)
+    # A small slip or a radius that explains everything needs no rival: to exchange something moves it much farther.
+    if any(_fine(one.fit, sigma_mm) and (one.blunder.size_mm or 0.0) < _SMALL_MM for one in candidates):
+        return min(candidates, key=_badness)
     if base is None or not _fine(base, sigma_mm):
         units = _units(readings, machine, base, sigma_mm)
         if units is not None:
             return units
-        tries = itertools.chain(
-            _senses(readings, machine), _columns(readings, machine), confusions(readings, machine, base)
-        )
-        worth = np.inf if base is None else base.cost / _TIMES
-        for blunder in tries:
-            fit = doubt_of(blunder.mended, blunder.mended_machine, sigma_mm, worth)
-            if fit is not None and _far_better(fit, base):
-                words = blunder.words + _falls(base, fit)
-                candidates.append(_Explained(replace(blunder, words=words), fit, len(blunder.rows)))
-                if _fine(fit, sigma_mm):
-                    break
-                worth = min(worth, 4.0 * fit.cost)
-    if base is not None:
-        for added in (slipped(base), radius_left_on(base)):
-            if added is None:
-                continue
-            fit = doubt_of(added.mended, added.mended_machine, sigma_mm)
-            if fit is not None and (fit.cost < base.cost or not added.certain):
-                candidates.append(_Explained(added, fit, 3))
+        candidates += _exchanged(readings, machine, base, sigma_mm)
     return min(candidates, key=_badness, default=None)
+
+
+def _added(base: Doubt, sigma_mm: float | None) -> list[_Explained]:
+    """What one more unknown explains."""
+    found = []
+    for added in (slipped(base), radius_left_on(base)):
+        if added is None:
+            continue
+        fit = doubt_of(added.mended, added.mended_machine, sigma_mm)
+        if fit is not None and (fit.cost < base.cost or not added.certain):
+            found.append(_Explained(added, fit, 3))
+    return found
+
+
+def _exchanged(
+    readings: Readings, machine: Machine, base: Doubt | None, sigma_mm: float | None
+) -> list[_Explained]:
+    """What is explained far better by something exchanged in the model."""
+    found = []
+    worth = np.inf if base is None else base.cost / _TIMES
+    for blunder in itertools.chain(
+        _senses(readings, machine), _columns(readings, machine), confusions(readings, machine, base)
+    ):
+        fit = doubt_of(blunder.mended, blunder.mended_machine, sigma_mm, worth)
+        if fit is None or not _far_better(fit, base):
+            continue
+        words = blunder.words + _falls(base, fit)
+        found.append(_Explained(replace(blunder, words=words), fit, len(blunder.rows)))
+        if _fine(fit, sigma_mm):
+            break
+        worth = min(worth, 4.0 * fit.cost)
+    return found
 
 
 def _fine(base: Doubt, sigma_mm: float | None) -> bool:
@@ -151,7 +169,9 @@ def _badness(explained: _Explained) -> float:
 def _falls(base: Doubt | None, fit: Doubt) -> str:
     if base is None:
         return "."
-    return f" (the misfit falls from {base.scatter / base.per_mm:.2g} mm to {fit.scatter / fit.per_mm:.2g} mm)."
+    return (
+        f" (the misfit falls from {base.scatter / base.per_mm:.2g} mm to {fit.scatter / fit.per_mm:.2g} mm)."
+    )
 
 
 def _senses(readings: Readings, machine: Machine) -> list[Blunder]:
@@ -195,7 +215,8 @@ def _units(
 ) -> _Explained | None:
     """Whether all readings are 25.4 times too small or too large: the lines come out where no line can be."""
     if base is not None and (
-        base.strain < _FINE_STRAIN or base.scatter > INCH_MM * max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * base.per_mm
+        base.strain < _FINE_STRAIN
+        or base.scatter > INCH_MM * max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * base.per_mm
     ):
         return None
     for kind, factor in (("inches for millimetres", INCH_MM), ("millimetres for inches", 1.0 / INCH_MM)):

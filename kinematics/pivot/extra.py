@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.pivot.adjust import reduced
+from kinematics.pivot.adjust import Problem, reduced
 from kinematics.pivot.blocks import Reduced
 from kinematics.pivot.doubt import Doubt
 
-__all__ = ["Rest", "Split", "column_gain", "left_out", "rest_of", "splits"]
+__all__ = ["Rest", "Split", "column_gain", "left_out", "mimicked", "rest_of", "splits"]
 
 _SEEN = 1e-6
 
@@ -47,10 +47,7 @@ def left_out(rest: Rest) -> NDArray[np.float64]:
 def column_gain(rest: Rest, column: NDArray[np.float64]) -> tuple[float, float, float]:
     """One more unknown with the rows `column` (N, 3): gain, its value, and how much of the column is its own (0 to 1)."""
     block, problem = rest.block, rest.doubt.problem
-    across = (np.swapaxes(block.by_target, 1, 2) @ column[..., None])[..., 0]
-    summed = np.add.reduceat(across, problem.starts, axis=0)
-    follows = (block.inverse @ summed[..., None])[..., 0]
-    left = column - (block.by_target @ follows[problem.target][..., None])[..., 0]
+    left = _own_part(block, problem, column)
     whole = float((column * column).sum())
     by_lines = np.einsum("rkp,rk->p", block.rows, left)
     own = float((left * left).sum() - by_lines @ rest.inverse @ by_lines)
@@ -58,6 +55,20 @@ def column_gain(rest: Rest, column: NDArray[np.float64]) -> tuple[float, float, 
         return 0.0, 0.0, max(own, 0.0) / max(whole, 1e-300)
     shown = float((left * rest.doubt.raw.residual).sum())
     return shown**2 / own, shown / own, own / whole
+
+
+def _own_part(block: Reduced, problem: Problem, column: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What of a column the targets cannot take over."""
+    across = (np.swapaxes(block.by_target, 1, 2) @ column[..., None])[..., 0]
+    summed = np.add.reduceat(across, problem.starts, axis=0)
+    follows = (block.inverse @ summed[..., None])[..., 0]
+    return np.asarray(column - (block.by_target @ follows[problem.target][..., None])[..., 0])
+
+
+def mimicked(rest: Rest, column: NDArray[np.float64]) -> NDArray[np.float64]:
+    """How the lines' scaled numbers (4n,) move when readings are off by one times `column`."""
+    left = _own_part(rest.block, rest.doubt.problem, column)
+    return np.asarray(-rest.inverse @ np.einsum("rkp,rk->p", rest.block.rows, left))
 
 
 @dataclass(frozen=True)

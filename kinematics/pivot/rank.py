@@ -78,6 +78,8 @@ def _take(
     null: NDArray[np.float64], targets: NDArray[np.float64], part: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Hold the combinations of a group that the null space moves; what remains of the null space, and the combinations."""
+    if not null.shape[1]:
+        return null, targets, np.zeros((len(part), 0))
     ways, size, mixes = np.linalg.svd(part, full_matrices=True)
     kept = int((size > _PURE).sum())
     rest = mixes[kept:].T
@@ -99,6 +101,8 @@ def hold_alone(problem: Problem, raw: Raw, least: float) -> tuple[NDArray[np.flo
     by_target = raw.by_target
     held = np.zeros((len(problem.names), 4, 4))
     held[:, np.arange(4), np.arange(4)] = problem.charts.unused
+    if problem.charts.equations.min() == 3:
+        return held, False
     own = np.add.reduceat(np.swapaxes(by_target, 1, 2) @ by_target, problem.starts, axis=0)
     size, vectors = np.linalg.eigh(own + held * (2.0 * least) ** 2)
     for t in np.flatnonzero((size < least**2).any(axis=1)):

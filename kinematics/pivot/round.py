@@ -74,7 +74,9 @@ def fit_round(points_mm: ArrayLike, radius_mm: float | None = None) -> RoundFit:
     """
     points = np.asarray(points_mm, dtype=np.float64)
     if points.ndim != 2 or points.shape[1] not in (2, 3) or not np.isfinite(points).all():
-        raise KinematicsError(f"touches: expected finite numbers, shape (k, 2) or (k, 3), found {points.shape}")
+        raise KinematicsError(
+            f"touches: expected finite numbers, shape (k, 2) or (k, 3), found {points.shape}"
+        )
     count, d = points.shape
     if count < d + 1:
         raise KinematicsError(f"touches: expected at least {d + 1}, found {count}")
@@ -86,7 +88,9 @@ def fit_round(points_mm: ArrayLike, radius_mm: float | None = None) -> RoundFit:
     if size[-1] <= _FLAT * size[0]:
         shape = "one straight line" if d == 2 else "one plane"
         raise KinematicsError(f"touches: expected them all round, found them on {shape}")
-    linear = np.linalg.lstsq(np.column_stack([2.0 * away, np.ones(count)]), (away**2).sum(axis=1), rcond=None)[0]
+    linear = np.linalg.lstsq(
+        np.column_stack([2.0 * away, np.ones(count)]), (away**2).sum(axis=1), rcond=None
+    )[0]
     centre = linear[:d]
     radius = float(np.sqrt(linear[d] + centre @ centre)) if radius_mm is None else radius_mm
     fixed = radius_mm is not None
@@ -114,7 +118,9 @@ def fit_round(points_mm: ArrayLike, radius_mm: float | None = None) -> RoundFit:
             break
         damping = damping / 10.0 if damping > 1e-6 else 0.0
     else:
-        raise KinematicsError("touches: expected them to settle on one centre, found none; touch it farther round")
+        raise KinematicsError(
+            "touches: expected them to settle on one centre, found none; touch it farther round"
+        )
     return RoundFit(frozen(middle + centre), radius, frozen(residual), *_spread(residual, rows, d))
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
-from kinematics.machine import Machine, lies_flat
+from kinematics.machine import Machine, lies_flat, table_pose
 from kinematics.pivot.chart import across, leaned, leaned_with_slopes
 from kinematics.pivot.readings import Kind, Readings
 
@@ -144,7 +144,12 @@ def misfit(
 
 
 def start_charts(
-    readings: Readings, machine: Machine, where: NDArray[np.float64], unturned: NDArray[np.float64]
+    readings: Readings,
+    machine: Machine,
+    names: list[int],
+    members: list[NDArray[np.int64]],
+    where: NDArray[np.float64],
+    starts: NDArray[np.int64],
 ) -> Charts:
     """Where to count from: middles and nominal directions.
 
@@ -152,38 +157,47 @@ def start_charts(
     ----------
     readings : Readings
     machine : Machine
+    names : list of int, length t
+        Which of the readings' targets to count for.
+    members : list of ndarray of int
+        Each one's readings.
     where : ndarray, shape (N, 3)
-        The points pulled back by the machine's lines.
-    unturned : ndarray, shape (N, 3, 3)
-        Rotations from the reading's pose back to the zero pose: they need the lines' directions only.
+        The points pulled back by the machine's lines, target by target.
+    starts : ndarray of int, shape (t,)
+        Where each target's points begin in `where`.
 
     Raises
     ------
     KinematicsError
         When a face's direction is neither told by the readings nor stated nor the platter's.
     """
-    count = len(readings.names)
-    base, direction = np.zeros((count, 3)), np.tile([0.0, 0.0, 1.0], (count, 1))
-    for t in range(count):
-        mine = np.flatnonzero(readings.target == t)
-        if not mine.size:
+    count = len(names)
+    sizes = np.array([len(mine) for mine in members])
+    base = np.add.reduceat(where, starts, axis=0) / sizes[:, None]
+    direction, square = np.tile([0.0, 0.0, 1.0], (count, 1)), np.tile(np.eye(3)[:2], (count, 1, 1))
+    for k, (t, mine, first) in enumerate(zip(names, members, starts.tolist(), strict=True)):
+        if readings.kinds[t] is Kind.BALL:
             continue
-        base[t] = where[mine].mean(axis=0)
-        if readings.kinds[t] is not Kind.BALL:
-            direction[t] = _direction(readings, machine, t, where[mine], unturned[mine])
-    square = np.stack([across(d) for d in direction])
-    equations = np.array([kind.equations for kind in readings.kinds], dtype=np.int64)
+        # Rotations back to the zero pose need the lines' directions only.
+        unturned = np.swapaxes(table_pose(machine, readings.angles_deg[mine]).rotation, -1, -2)
+        direction[k] = _direction(readings, machine, t, mine, where[first : first + len(mine)], unturned)
+        square[k] = across(direction[k])
+    equations = np.array([readings.kinds[t].equations for t in names], dtype=np.int64)
     return Charts(equations, base, direction, square)
 
 
 def _direction(
-    readings: Readings, machine: Machine, t: int, where: NDArray[np.float64], unturned: NDArray[np.float64]
+    readings: Readings,
+    machine: Machine,
+    t: int,
+    mine: NDArray[np.int64],
+    where: NDArray[np.float64],
+    unturned: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """The nominal direction of a bore's axis or of a face's normal at the all-zero pose."""
     stated = readings.directions[t]
     if stated is not None:
         return stated
-    mine = np.flatnonzero(readings.target == t)
     is_face = readings.kinds[t] is Kind.FACE
     last = machine.rotaries[-1].direction * np.where(machine.rotaries[-1].direction[2] < 0.0, -1.0, 1.0)
     platter = last if machine.platter.normal is None else machine.platter.normal

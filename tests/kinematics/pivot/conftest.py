@@ -30,9 +30,7 @@ def moved_machine(machine, rng, position_mm, direction_deg):
     for rotary in machine.rotaries:
         shift = position_mm * rng.normal(size=3)
         lean = np.radians(direction_deg) * rng.normal(size=3)
-        rotaries.append(
-            replace(rotary, point_mm=rotary.point_mm + shift, direction=rotary.direction + lean)
-        )
+        rotaries.append(replace(rotary, point_mm=rotary.point_mm + shift, direction=rotary.direction + lean))
     return replace(machine, rotaries=tuple(rotaries))
 
 

@@ -21,9 +21,9 @@ def mixed_problem(shop, seed):
     last = machine.rotaries[-1].point_mm
     kinds, names, angles, points = [], [], [], []
     for kind, name, spots in (
-        ("ball", "ball 1", [last + [60.0, 10.0, 40.0]]),
+        ("ball", "ball 1", [last + np.array([60.0, 10.0, 40.0])]),
         ("bore", "cross bore", last + np.outer([0.0, 20.0, 45.0], [0.6, 0.0, 0.8])),
-        ("face", "platter", last + [[50.0, 0.0, 0.0], [-20.0, 45.0, 0.0], [0.0, -50.0, 0.0]]),
+        ("face", "platter", last + np.array([[50.0, 0.0, 0.0], [-20.0, 45.0, 0.0], [0.0, -50.0, 0.0]])),
     ):
         for pose in poses:
             for spot in spots:
@@ -108,7 +108,7 @@ def test_pulled_back_slopes_agree_with_50_digit_differences(shop):
     )
     told = np.concatenate([rng.normal(size=(2, 2)), 0.01 * rng.normal(size=(2, 2))], axis=1)
     angles = np.array([[-37.0, 215.0]])
-    point = machine.rotaries[-1].point_mm + [70.0, -20.0, 55.0]
+    point = machine.rotaries[-1].point_mm + np.array([70.0, -20.0, 55.0])
     where, slopes = pull_with_slopes(lines, told, turns_of(machine, angles), point[None])
 
     with mpmath.workdps(50):

@@ -67,7 +67,9 @@ def test_a_cross_bore_and_a_platter_do_it_without_any_ball(shop):
     last = nominal.rotaries[-1].point_mm
     kinds, names, angles, points = [], [], [], []
     bore = last + np.outer([10.0, 30.0, 60.0], np.array([0.48, 0.36, 0.8]))
-    face = np.array([nominal.rotaries[-1].point_mm + [x, y, 0.0] for x, y in ((60, 0), (-30, 50), (-30, -50))])
+    face = np.array(
+        [nominal.rotaries[-1].point_mm + np.array([x, y, 0.0]) for x, y in ((60, 0), (-30, 50), (-30, -50))]
+    )
     face[:, 2] = nominal.platter.face_mm
     for pose in poses:
         for kind, name, spots in (("bore", "cross bore", bore), ("face", "platter", face)):
