@@ -2,59 +2,29 @@
 
 from __future__ import annotations
 
-import contextlib
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Optional
+from typing import Annotated, Optional
 
 import typer
 
 from tiltwright.commands.options import Force, Json, UnitsOption
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from kinematics.pivot import Blunder, Fit, Readings
-    from tiltwright.files.read import ReadMachine
-    from tiltwright.pivots.gather import Form, Gathered
-
 __all__ = ["fit"]
-
-LOSSES = ("soft_l1", "huber", "cauchy", "arctan")
-
-
-@dataclass(frozen=True)
-class _Asked:
-    """The options of one run."""
-
-    readings: str
-    machine: str
-    form: Form
-    rule: str | None
-    plan: str | None
-    units: str | None
-    sigma: float | None
-    loss: str
-    loss_scale: float | None
-    level: float
-    plot: Path | None
-    force: bool
-    write: bool
-    despite: bool
-    check: bool
-    who: str | None
-    temperature_c: float | None
-    as_json: bool
 
 
 def fit(
     readings: Annotated[
-        str, typer.Argument(metavar="READINGS", help="A table (.csv), log or saved parameter file.", show_default=False)
+        str,
+        typer.Argument(
+            metavar="READINGS", help="A table (.csv), log or saved parameter file.", show_default=False
+        ),
     ],
     machine: Annotated[str, typer.Option("--machine", "-m", metavar="FILE", help="The machine file.")],
     as_form: Annotated[
         Optional[str],  # noqa: UP045 - typer
-        typer.Option("--as", metavar="FORM", help="table, log or parameters, where the file's ending does not tell."),
+        typer.Option(
+            "--as", metavar="FORM", help="table, log or parameters, where the file's ending does not tell."
+        ),
     ] = None,
     rule: Annotated[
         Optional[str],  # noqa: UP045 - typer
@@ -62,21 +32,35 @@ def fit(
     ] = None,
     plan: Annotated[
         Optional[str],  # noqa: UP045 - typer
-        typer.Option("--plan", metavar="FILE", help="The plan of a parameter file's program, for the targets' names."),
+        typer.Option(
+            "--plan", metavar="FILE", help="The plan of a parameter file's program, for the targets' names."
+        ),
     ] = None,
     sigma: Annotated[
         Optional[float],  # noqa: UP045 - typer
-        typer.Option("--sigma", metavar="LENGTH", help="The probe's standard uncertainty; left out: told by the readings."),
+        typer.Option(
+            "--sigma",
+            metavar="LENGTH",
+            help="The probe's standard uncertainty; left out: told by the readings.",
+        ),
     ] = None,
     robust: Annotated[
         Optional[str],  # noqa: UP045 - typer
-        typer.Option("--robust", metavar="LOSS", help="soft_l1, huber, cauchy or arctan: bad readings count for less."),
+        typer.Option(
+            "--robust", metavar="LOSS", help="soft_l1, huber, cauchy or arctan: bad readings count for less."
+        ),
     ] = None,
     robust_beyond: Annotated[
         Optional[float],  # noqa: UP045 - typer
-        typer.Option("--robust-beyond", metavar="LENGTH", help="Where the loss bends; left out: three times the scatter."),
+        typer.Option(
+            "--robust-beyond",
+            metavar="LENGTH",
+            help="Where the loss bends; left out: three times the scatter.",
+        ),
     ] = None,
-    level: Annotated[float, typer.Option("--level", metavar="PERCENT", help="Of expanded uncertainties.")] = 95.0,
+    level: Annotated[
+        float, typer.Option("--level", metavar="PERCENT", help="Of expanded uncertainties.")
+    ] = 95.0,
     plot: Annotated[
         Optional[Path],  # noqa: UP045 - typer
         typer.Option("--plot", metavar="FILE", help="A picture: .png, .svg or .pdf."),
@@ -96,7 +80,8 @@ def fit(
         typer.Option("--temperature", metavar="CELSIUS", help="Of the machine, for the log."),
     ] = None,
     check: Annotated[
-        bool, typer.Option("--check", help="End with 1 when a line has moved since the machine file was written.")
+        bool,
+        typer.Option("--check", help="End with 1 when a line has moved since the machine file was written."),
     ] = False,
     units: UnitsOption = None,
     as_json: Json = False,
@@ -118,9 +103,10 @@ def fit(
     sigma_mm and direction. Ends with 0 when done; with 1 when a mistake in the readings is certain, or with --check a
     line has moved; with 2 when the input is wrong. Nothing is written while a mistake is certain.
     """
+    from tiltwright.pivots.fitting import Asked, run_fit
     from tiltwright.pivots.gather import form_of
 
-    asked = _Asked(
+    asked = Asked(
         readings=readings,
         machine=machine,
         form=form_of(readings, as_form, with_rule=rule is not None),
@@ -140,183 +126,4 @@ def fit(
         temperature_c=temperature,
         as_json=as_json,
     )
-    _check_options(asked)
-    with _alone_if(asked):
-        _run(asked)
-
-
-def _check_options(asked: _Asked) -> None:
-    import math
-
-    from tiltwright.files.faults import shown
-    from tiltwright.pivots.cells import Refused, name_cell
-    from tiltwright.pivots.plot import ENDINGS
-    from tiltwright.typed import wrong
-
-    for option, value in (("--sigma", asked.sigma), ("--robust-beyond", asked.loss_scale)):
-        if value is not None and not (math.isfinite(value) and value > 0.0):
-            raise wrong(option, f"{value:g}", "a length above 0")
-    if asked.loss not in ("linear", *LOSSES):
-        raise wrong("--robust", shown(asked.loss), ", ".join(LOSSES))
-    if asked.loss_scale is not None and asked.loss == "linear":
-        raise wrong("--robust-beyond", "without --robust", "--robust LOSS beside it")
-    if not 0.5 <= asked.level <= 0.9999:
-        raise wrong("--level", f"{asked.level * 100:g}", "50 to 99.99 percent")
-    if asked.plan is not None and asked.form != "parameters":
-        raise wrong("--plan", f"beside a {asked.form} file", "--plan with a saved parameter file only")
-    if asked.plot is not None and asked.plot.suffix.lower() not in ENDINGS:
-        raise wrong("--plot", f'the ending "{asked.plot.suffix}"', ", ".join(ENDINGS))
-    if asked.plot is not None and asked.plot.exists() and not asked.force:
-        found = f"{asked.plot}, a file that is there already"
-        raise wrong("--plot", found, "another name, or --force to replace it")
-    for option, given in (("--who", asked.who), ("--temperature", asked.temperature_c)):
-        if given is not None and not asked.write:
-            raise wrong(option, "without --write", f"{option} with --write only: it goes into the log")
-    if asked.who is not None:
-        try:
-            name_cell(asked.who)
-        except Refused as refusal:
-            raise wrong("--who", refusal.found, refusal.allowed) from None
-    if asked.temperature_c is not None and not -50.0 <= asked.temperature_c <= 100.0:
-        raise wrong("--temperature", f"{asked.temperature_c:g}", "-50 to 100 degrees Celsius")
-
-
-@contextlib.contextmanager
-def _alone_if(asked: _Asked) -> Iterator[None]:
-    """With --write, nobody else may change the machine file between reading it here and writing it."""
-    if not asked.write or not Path(asked.machine).is_file():
-        yield
-        return
-    from tiltwright.pivots.lock import alone
-
-    with alone(asked.machine):
-        yield
-
-
-def _run(asked: _Asked) -> None:
-    from kinematics import KinematicsError
-    from kinematics.pivot import find_blunders
-    from tiltwright.console import ANSWER_NO, fail, say_no
-    from tiltwright.files.faults import clean
-    from tiltwright.files.read import read_machine
-    from tiltwright.files.units import Unit
-    from tiltwright.pivots.gather import gather
-
-    read = read_machine(asked.machine)
-    gathered = gather(asked.readings, read.machine, asked.form, asked.rule, asked.plan)
-    units = asked.units or read.unit.value
-    mm = Unit(units).mm
-    sigma_mm = None if asked.sigma is None else asked.sigma * mm
-    scale_mm = None if asked.loss_scale is None else asked.loss_scale * mm
-    blunders: tuple[Blunder, ...] = ()
-    answer: Fit | None = None
-    why_none = ""
-    try:
-        blunders = find_blunders(gathered.readings, read.machine, sigma_mm=sigma_mm)
-        answer = _fitted(asked, gathered.readings, read, sigma_mm, scale_mm)
-    except KinematicsError as refusal:
-        why_none = str(refusal)
-        if not blunders:
-            fail(f"{clean(asked.readings)}: {refusal}")
-    certain = any(blunder.certain for blunder in blunders)
-    _show(asked, _Told(answer, why_none, blunders, _mended(asked, blunders, sigma_mm)), gathered, units)
-    if asked.plot is not None and answer is not None:
-        _plot(asked, answer, units)
-    if certain:
-        say_no(f"a mistake in the readings is certain: {', '.join(b.kind for b in blunders if b.certain)}")
-    if asked.write and answer is not None and (not certain or asked.despite):
-        _write(asked, read, answer, gathered, despite=certain)
-    elif asked.write:
-        say_no(f"{clean(asked.machine)} stays as it was (put the readings right; --write-anyway would write it)")
-    lines = () if answer is None else answer.lines
-    moved = [line.letter for line in lines if any(one.verdict == "moved" for one in line.moved)]
-    if asked.check and moved:
-        say_no(f"moved since the machine file was written: {' and '.join(moved)}")
-    if certain or answer is None or (asked.check and moved):
-        raise typer.Exit(ANSWER_NO)
-
-
-@dataclass(frozen=True)
-class _Told:
-    """What one run found."""
-
-    fit: Fit | None
-    why_none: str
-    blunders: tuple[Blunder, ...]
-    mended: Fit | None
-
-
-def _fitted(
-    asked: _Asked, readings: Readings, read: ReadMachine, sigma_mm: float | None, scale_mm: float | None
-) -> Fit:
-    from kinematics.pivot import fit_pivots
-
-    return fit_pivots(
-        readings,
-        read.machine,
-        sigma_mm=sigma_mm,
-        loss=asked.loss,
-        loss_scale_mm=scale_mm,
-        level=asked.level,
-    )
-
-
-def _mended(asked: _Asked, blunders: Sequence[Blunder], sigma_mm: float | None) -> Fit | None:
-    """What the readings say once the mistakes are put right, if that can be told."""
-    from kinematics import KinematicsError
-    from kinematics.pivot import fit_pivots
-
-    if not blunders:
-        return None
-    last = blunders[-1]  # each stands on top of those before it
-    try:
-        return fit_pivots(last.mended, last.mended_machine, sigma_mm=sigma_mm, level=asked.level)
-    except KinematicsError:
-        return None
-
-
-def _show(asked: _Asked, told: _Told, gathered: Gathered, units: str) -> None:
-    from tiltwright.pivots import report, words
-    from tiltwright.show.report import as_json as written
-
-    if asked.as_json:
-        source = {"file": asked.readings, "sha256": gathered.sha256}
-        if told.fit is None:
-            typer.echo(written(report.no_fit_report(told.why_none, told.blunders, units, **source)), nl=False)
-        else:
-            typer.echo(written(report.fit_report(told.fit, told.blunders, units, **source)), nl=False)
-        return
-    if told.blunders:
-        typer.echo(words.blunder_words(told.blunders, told.mended, units) + "\n")
-    if told.fit is None:
-        typer.echo(f"As they stand, the readings give no answer: {told.why_none}")
-    else:
-        typer.echo(words.fit_text(told.fit, units, asked.readings))
-
-
-def _plot(asked: _Asked, answer: Fit, units: str) -> None:
-    from tiltwright.console import note
-    from tiltwright.files.write import write_whole
-    from tiltwright.pivots.plot import fit_picture
-
-    assert asked.plot is not None
-    write_whole(asked.plot, fit_picture(answer, units, asked.plot.suffix.lower()), force=asked.force)
-    note(f"{asked.plot} written", label="done")
-
-
-def _write(asked: _Asked, read: ReadMachine, answer: Fit, gathered: Gathered, *, despite: bool) -> None:
-    from tiltwright.console import note
-    from tiltwright.pivots.history import log_path
-    from tiltwright.pivots.keep import keep_fit
-
-    entry = keep_fit(
-        read,
-        answer,
-        who=asked.who,
-        temperature_c=asked.temperature_c,
-        file=asked.readings,
-        sha256=gathered.sha256,
-        despite=despite,
-    )
-    note(f"{asked.machine} written; calibration {entry.number} in {log_path(read.path)}", label="done")
-    note(f"to go back: tiltwright pivot restore {entry.number - 1} --machine {asked.machine}")
+    run_fit(asked)

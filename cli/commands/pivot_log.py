@@ -58,12 +58,15 @@ def log(
     else:
         typer.echo(log_text(read, entries))
     if not is_current(read, entries):
-        note("the machine file's lines are not those that were written last: somebody has changed them by hand")
+        note(
+            "the machine file's lines are not those that were written last: somebody has changed them by hand"
+        )
 
 
 def restore(
     number: Annotated[
-        int, typer.Argument(metavar="NUMBER", help="Of `pivot log`; 0 is before the first.", show_default=False)
+        int,
+        typer.Argument(metavar="NUMBER", help="Of `pivot log`; 0 is before the first.", show_default=False),
     ],
     machine: RequiredMachine,
     who: Annotated[
@@ -81,16 +84,12 @@ def restore(
     """
     from tiltwright.console import note
     from tiltwright.files.read import read_machine
-    from tiltwright.pivots.cells import Refused, name_cell
     from tiltwright.pivots.keep import restore as bring_back
     from tiltwright.pivots.lock import alone
-    from tiltwright.typed import wrong
+    from tiltwright.typed import name_of
 
     if who is not None:
-        try:
-            name_cell(who)
-        except Refused as refusal:
-            raise wrong("--who", refusal.found, refusal.allowed) from None
+        name_of(who, "--who")
     read_machine(machine)
     with alone(machine):
         entry = bring_back(read_machine(machine), number, who=who)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
@@ -10,10 +11,13 @@ import typer
 from tiltwright.commands.options import Force, Json, UnitsOption
 
 if TYPE_CHECKING:
+    from numpy import float64
+    from numpy.typing import NDArray
+
     from kinematics import Machine
     from kinematics.pivot import PlannedTarget
     from tiltwright.files.units import Unit
-    from tiltwright.pivots.plan import Plan
+    from tiltwright.pivots.plan import Plan, Worked
 
 __all__ = ["plan", "plan_of"]
 
@@ -26,7 +30,11 @@ def plan(
     machine: Annotated[str, typer.Option("--machine", "-m", metavar="FILE", help="The machine file.")] = "",
     target: Annotated[
         Optional[list[str]],  # noqa: UP045 - typer
-        typer.Option("--target", metavar="NAME,KIND,X,Y,Z[,+Z]", help="Where it stands at the all-zero pose; again for more."),
+        typer.Option(
+            "--target",
+            metavar="NAME,KIND,X,Y,Z[,+Z]",
+            help="Where it stands at the all-zero pose; again for more.",
+        ),
     ] = None,
     at: Annotated[
         Optional[list[str]],  # noqa: UP045 - typer
@@ -38,7 +46,9 @@ def plan(
     ] = None,
     repeatability: Annotated[
         Optional[float],  # noqa: UP045 - typer
-        typer.Option("--repeatability", metavar="LENGTH", help="The probe's standard uncertainty in each coordinate."),
+        typer.Option(
+            "--repeatability", metavar="LENGTH", help="The probe's standard uncertainty in each coordinate."
+        ),
     ] = None,
     gcode: Annotated[
         Optional[Path],  # noqa: UP045 - typer
@@ -46,7 +56,9 @@ def plan(
     ] = None,
     parameters: Annotated[
         Optional[Path],  # noqa: UP045 - typer
-        typer.Option("--parameters", metavar="FILE", help="Write the lines that the control's parameter file needs."),
+        typer.Option(
+            "--parameters", metavar="FILE", help="Write the lines that the control's parameter file needs."
+        ),
     ] = None,
     blank: Annotated[
         Optional[Path],  # noqa: UP045 - typer
@@ -73,8 +85,8 @@ def plan(
     from kinematics import KinematicsError
     from tiltwright.console import fail, note
     from tiltwright.files.read import read_machine
-    from tiltwright.files.write import write_whole
     from tiltwright.pivots.plan import work_out
+    from tiltwright.pivots.plan_words import plan_report, plan_text
     from tiltwright.show.report import as_json as written
     from tiltwright.typed import wrong
 
@@ -83,39 +95,58 @@ def plan(
     read = read_machine(machine)
     unit = read.unit if units is None else _unit(units.value)
     made = plan_of(plan_file, read.machine, unit, target or [], at or [], choose, repeatability)
-    if plan_file is None and (gcode or parameters):
-        raise wrong("--gcode, --parameters", "without a plan file", "a plan file that says diameters and probe")
-    outputs = [path for path in (gcode, parameters, blank) if path is not None]
-    for path in outputs:
-        if path.exists() and not force:
-            raise wrong(str(path), "a file that is there already", "another name, or --force to replace it")
+    outputs = _Outputs(gcode, parameters, blank)
+    outputs.check(with_plan_file=plan_file is not None, force=force)
     try:
         worked = work_out(made, read.machine)
     except KinematicsError as refusal:
         fail(str(refusal))
-    from tiltwright.pivots import plan_words
-
-    contents = []
-    if gcode is not None or parameters is not None:
-        from tiltwright.pivots.probing import parameter_lines, probing_program
-
-        program = probing_program(worked, plan_file or "")
-        contents += [(gcode, program), (parameters, parameter_lines(worked))]
-    if blank is not None:
-        contents.append((blank, plan_words.blank_table(worked, unit.value)))
-    for output, content in contents:
-        if output is not None:
-            write_whole(output, content, force=force)
-            note(f"{output} written", label="done")
-    if as_json:
-        typer.echo(written(plan_words.plan_report(worked, unit.value)), nl=False)
-    else:
-        typer.echo(plan_words.plan_text(worked, unit.value))
+    outputs.write(worked, plan_file or "", unit.value, force=force)
+    typer.echo(
+        written(plan_report(worked, unit.value)) if as_json else plan_text(worked, unit.value) + "\n",
+        nl=False,
+    )
     if gcode is not None:
         note(
             "a control saves only the parameters that its file held when it was read: put the lines of --parameters "
             "into it first, in their place"
         )
+
+
+@dataclass(frozen=True)
+class _Outputs:
+    """The files that were asked for."""
+
+    gcode: Path | None
+    parameters: Path | None
+    blank: Path | None
+
+    def check(self, *, with_plan_file: bool, force: bool) -> None:
+        from tiltwright.typed import wrong
+
+        if not with_plan_file and (self.gcode or self.parameters):
+            allowed = "a plan file that says diameters and probe"
+            raise wrong("--gcode, --parameters", "without a plan file", allowed)
+        for path in (self.gcode, self.parameters, self.blank):
+            if path is not None and path.exists() and not force:
+                raise wrong(
+                    str(path), "a file that is there already", "another name, or --force to replace it"
+                )
+
+    def write(self, worked: Worked, plan_file: str, units: str, *, force: bool) -> None:
+        from tiltwright.console import note
+        from tiltwright.files.write import write_whole
+        from tiltwright.pivots.plan_words import blank_table
+        from tiltwright.pivots.probing import parameter_lines, probing_program
+
+        contents: list[tuple[Path | None, str]] = [(self.blank, blank_table(worked, units))]
+        if self.gcode is not None or self.parameters is not None:
+            program = probing_program(worked, plan_file)
+            contents += [(self.gcode, program), (self.parameters, parameter_lines(worked))]
+        for output, content in contents:
+            if output is not None:
+                write_whole(output, content, force=force)
+                note(f"{output} written", label="done")
 
 
 def _unit(name: str) -> Unit:
@@ -134,12 +165,8 @@ def plan_of(
     repeatability: float | None,
 ) -> Plan:
     """The plan from its file, or from what was typed."""
-    import math
-
-    import numpy as np
-
     from tiltwright.pivots.plan import DEFAULT_POSES, Plan, read_plan
-    from tiltwright.typed import check_limits, pose_of, wrong
+    from tiltwright.typed import wrong
 
     if path is not None:
         for option, given in (
@@ -151,36 +178,59 @@ def plan_of(
             if given:
                 raise wrong(option, "beside a plan file", f"{option} without one: the plan file says it")
         return read_plan(path, machine)
-    if not targets:
-        raise wrong("PLAN, --target", "neither", "a plan file, or --target for everything to be probed")
-    if repeatability is None or not (math.isfinite(repeatability) and repeatability > 0.0):
-        found = "nothing" if repeatability is None else f"{repeatability:g}"
-        raise wrong("--repeatability", found, "the probe's standard uncertainty, above 0")
+    made = _typed_targets(targets, unit)
+    sigma_mm = _typed_repeatability(repeatability, unit)
     if poses and choose is not None:
         raise wrong("--at, --choose", "both", "one of them")
     if choose is not None and not 1 <= choose <= 400:
         raise wrong("--choose", str(choose), "1 to 400 poses")
-    stated = None
-    if poses:
-        stated = np.array([pose_of(pose, machine, "--at") for pose in poses])
-        check_limits(machine, stated, "--at")
-        if len(np.unique(stated, axis=0)) < len(stated):
-            raise wrong("--at", "a pose twice", "every pose once")
-    made = [_typed_target(text, unit) for text in targets]
-    names = [one.name for one in made]
-    if len(set(names)) < len(names):
-        raise wrong("--target", "a name twice", "a name of its own for every target")
     return Plan(
         name="Plan",
         units=unit,
         targets=tuple(made),
         diameters_mm=(None,) * len(made),
-        poses_deg=stated,
+        poses_deg=_typed_poses(poses, machine),
         choose=choose or DEFAULT_POSES,
         step_deg=30.0,
-        sigma_mm=unit.to_mm(repeatability),
+        sigma_mm=sigma_mm,
         probe=None,
     )
+
+
+def _typed_targets(texts: list[str], unit: Unit) -> list[PlannedTarget]:
+    from tiltwright.typed import wrong
+
+    if not texts:
+        raise wrong("PLAN, --target", "neither", "a plan file, or --target for everything to be probed")
+    made = [_typed_target(text, unit) for text in texts]
+    if len({one.name for one in made}) < len(made):
+        raise wrong("--target", "a name twice", "a name of its own for every target")
+    return made
+
+
+def _typed_repeatability(value: float | None, unit: Unit) -> float:
+    import math
+
+    from tiltwright.typed import wrong
+
+    if value is None or not (math.isfinite(value) and value > 0.0):
+        found = "nothing" if value is None else f"{value:g}"
+        raise wrong("--repeatability", found, "the probe's standard uncertainty, above 0")
+    return unit.to_mm(value)
+
+
+def _typed_poses(texts: list[str], machine: Machine) -> NDArray[float64] | None:
+    import numpy as np
+
+    from tiltwright.typed import check_limits, pose_of, wrong
+
+    if not texts:
+        return None
+    poses = np.array([pose_of(text, machine, "--at") for text in texts])
+    check_limits(machine, poses, "--at")
+    if len(np.unique(poses, axis=0)) < len(poses):
+        raise wrong("--at", "a pose twice", "every pose once")
+    return poses
 
 
 def _typed_target(text: str, unit: Unit) -> PlannedTarget:

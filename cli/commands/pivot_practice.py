@@ -16,7 +16,8 @@ _MOST_SEED = 2**31
 
 def practice(
     machine: Annotated[
-        str, typer.Option("--machine", "-m", metavar="FILE", help="The machine file; with --grade the answer.")
+        str,
+        typer.Option("--machine", "-m", metavar="FILE", help="The machine file; with --grade the answer."),
     ],
     output: Annotated[
         Optional[Path],  # noqa: UP045 - typer
@@ -28,11 +29,15 @@ def practice(
     ] = None,
     seed: Annotated[
         Optional[int],  # noqa: UP045 - typer
-        typer.Option("--seed", metavar="NUMBER", help="The same number gives the same practice; left out: by chance."),
+        typer.Option(
+            "--seed", metavar="NUMBER", help="The same number gives the same practice; left out: by chance."
+        ),
     ] = None,
     repeatability: Annotated[
         Optional[float],  # noqa: UP045 - typer
-        typer.Option("--repeatability", metavar="LENGTH", help="Of the probe, without --plan; left out: 0.002 mm."),
+        typer.Option(
+            "--repeatability", metavar="LENGTH", help="Of the probe, without --plan; left out: 0.002 mm."
+        ),
     ] = None,
     position: Annotated[
         Optional[float],  # noqa: UP045 - typer

@@ -3,13 +3,12 @@
 from typing import Annotated, Literal
 
 from pydantic import Field
+
 from tiltwright.files.fields import Line, Name, Table, UnitName, choice
 
 __all__ = ["RuleFile"]
 
-KindName = Annotated[
-    Literal["ball", "bore", "pin", "face"], choice("ball", "bore", "pin", "face")
-]
+KindName = Annotated[Literal["ball", "bore", "pin", "face"], choice("ball", "bore", "pin", "face")]
 
 
 class RuleFile(Table):
@@ -42,7 +41,8 @@ class RuleFile(Table):
         ),
     ] = None
     kind: Annotated[
-        KindName | None, Field(description="What all targets are, where the lines do not tell.", examples=["ball"])
+        KindName | None,
+        Field(description="What all targets are, where the lines do not tell.", examples=["ball"]),
     ] = None
     kinds: Annotated[
         dict[Name, KindName] | None,

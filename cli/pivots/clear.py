@@ -27,6 +27,7 @@ def unobstructed(plan: Plan, machine: Machine, poses_deg: NDArray[np.float64]) -
     clearance_mm = plan.units.to_mm(plan.probe.clearance)
     table = table_pose(machine, poses_deg)
     for t, target in enumerate(plan.targets):
+        assert target.direction is not None
         normal = table.turn(target.direction)
         aside = tip_mm + _SPARE_MM
         if target.kind is not Kind.FACE:

@@ -103,14 +103,10 @@ def _strangers(file: str, line: int, names: Sequence[str], known: Sequence[str])
         key = f"column {place}"
         if name in {"X", "Y", "Z", "sigma"}:
             faults.append(
-                Fault(
-                    file, line, key, f"{shown(name)}, a length without its unit", f"{name}_mm or {name}_in"
-                )
+                Fault(file, line, key, f"{shown(name)}, a length without its unit", f"{name}_mm or {name}_in")
             )
         elif name in {"A", "B", "C"}:
-            faults.append(
-                Fault(file, line, key, f"{shown(name)}, an angle without its unit", f"{name}_deg")
-            )
+            faults.append(Fault(file, line, key, f"{shown(name)}, an angle without its unit", f"{name}_deg"))
         elif name in {"A_deg", "B_deg", "C_deg"}:
             found = f"{shown(name)}, but the machine has no rotary {name[0]}"
             faults.append(Fault(file, line, key, found, "the angles of the machine's own rotaries"))

@@ -21,7 +21,8 @@ _KEYS = ("point", "along", "direction")
 def lines_in(data: Mapping[str, Any]) -> dict[str, Line]:
     """Every rotary's line, by its letter, from a machine file's data."""
     return {
-        str(rotary["letter"]): {key: rotary[key] for key in _KEYS if key in rotary} for rotary in data["rotary"]
+        str(rotary["letter"]): {key: rotary[key] for key in _KEYS if key in rotary}
+        for rotary in data["rotary"]
     }
 
 
@@ -87,9 +88,7 @@ def _like(old: Item, value: str | Sequence[float]) -> Item:
                 old[place] = tomlkit.value(_plain(number))
         return old
     new: Item = (
-        tomlkit.item(value)
-        if isinstance(value, str)
-        else tomlkit.value(f"[{', '.join(map(_plain, value))}]")
+        tomlkit.item(value) if isinstance(value, str) else tomlkit.value(f"[{', '.join(map(_plain, value))}]")
     )
     new.trivia.indent, new.trivia.comment_ws = old.trivia.indent, old.trivia.comment_ws
     new.trivia.comment, new.trivia.trail = old.trivia.comment, old.trivia.trail

@@ -59,12 +59,18 @@ def form_of(path: str, stated: str | None, *, with_rule: bool) -> Form:
     if form is None:
         allowed = ".csv (a table), .log with --rule (a log) or .var (a saved parameter file)"
         found = f'the ending "{Path(path).suffix}"'
-        raise InputFaults([Fault(path, None, "", found, allowed, "say which it is: --as table, log or parameters")])
+        raise InputFaults(
+            [Fault(path, None, "", found, allowed, "say which it is: --as table, log or parameters")]
+        )
     if form == "log" and not with_rule:
         tip = "a few lines of TOML: units, line, and what the lines do not tell"
-        raise InputFaults([Fault(path, None, "", "a log without a rule", "--rule FILE: how a line is read", tip)])
+        raise InputFaults(
+            [Fault(path, None, "", "a log without a rule", "--rule FILE: how a line is read", tip)]
+        )
     if form != "log" and with_rule:
-        raise InputFaults([Fault("--rule", None, "", f"a rule beside a {form} file", "a rule with a log only")])
+        raise InputFaults(
+            [Fault("--rule", None, "", f"a rule beside a {form} file", "a rule with a log only")]
+        )
     return "table" if form == "table" else "log" if form == "log" else "parameters"
 
 

@@ -143,9 +143,7 @@ def _three(value: object) -> bool:
     )
 
 
-def append(
-    machine_path: str | os.PathLike[str], entries: Sequence[Entry], record: dict[str, Any]
-) -> Entry:
+def append(machine_path: str | os.PathLike[str], entries: Sequence[Entry], record: dict[str, Any]) -> Entry:
     """Add a record to the log, the whole file at once, and return it; only while `alone`.
 
     What stands in the log already is copied byte for byte.

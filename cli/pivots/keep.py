@@ -81,7 +81,9 @@ def restore(read: ReadMachine, number: int, *, who: str | None) -> Entry:
     entries = read_log(read.path)
     if not entries:
         found = "no log of calibrations beside it"
-        raise InputFaults([Fault(str(read.path), None, "", found, "a machine file that `pivot fit --write` wrote")])
+        raise InputFaults(
+            [Fault(str(read.path), None, "", found, "a machine file that `pivot fit --write` wrote")]
+        )
     if not 0 <= number <= len(entries):
         allowed = f"0 (before the first) to {len(entries)}"
         raise InputFaults([Fault("NUMBER", None, "", str(number), allowed, "see: tiltwright pivot log")])

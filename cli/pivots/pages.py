@@ -71,7 +71,9 @@ def as_markdown(page: Page) -> str:
             rows = [[escaped(cell) if cell else "&nbsp;" for cell in row] for row in part.rows]
             sides = ["left" if side == "l" else "right" for side in part.align]
             parts.append(
-                tabulate(rows, headers=list(part.head), tablefmt="github", disable_numparse=True, colalign=sides)
+                tabulate(
+                    rows, headers=list(part.head), tablefmt="github", disable_numparse=True, colalign=sides
+                )
             )
     return "\n\n".join(parts) + "\n"
 

@@ -62,7 +62,9 @@ def read_parameters(file: str, text: str) -> dict[int, tuple[float, int]]:
         try:
             values[number] = (number_cell(words[1], 1e12), place)
         except Refused as refusal:
-            faults.append(Fault(file, place, f"parameter {number}", refusal.found, refusal.allowed, refusal.tip))
+            faults.append(
+                Fault(file, place, f"parameter {number}", refusal.found, refusal.allowed, refusal.tip)
+            )
     if lines[-1].strip():
         found = f"{shown(lines[-1].strip())} as the last line, without a line end"
         tip = "the file was cut off: fetch it again"

@@ -25,15 +25,14 @@ from kinematics.pivot import (
 from tiltwright.files.draft import validated
 from tiltwright.files.faults import Finding, InputFaults, one_of, shown
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
+from tiltwright.files.plan_file import PlanFile, TargetTable
 from tiltwright.files.source import load
 from tiltwright.files.units import Unit
-from tiltwright.files.plan_file import PlanFile, TargetTable
 from tiltwright.pivots.clear import unobstructed
 from tiltwright.pivots.plan_values import DEFAULT_POSES, Plan
 from tiltwright.pivots.taken import distinct
 
 __all__ = ["DEFAULT_POSES", "Plan", "Worked", "read_plan", "work_out"]
-
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,7 +117,9 @@ def _target_findings(file: PlanFile) -> list[Finding]:
             found = f"{shown(target.name)}, the name of target {before + 1} already"
             findings.append(Finding(("target", place, "name"), found, "a name of its own for every target"))
         if target.along is not None and target.direction is not None:
-            findings.append(Finding(("target", place, "direction"), "along and direction both", "one of both"))
+            findings.append(
+                Finding(("target", place, "direction"), "along and direction both", "one of both")
+            )
         if target.kind == "ball" and len(target.at) > 1:
             found = f"{len(target.at)} points of a ball"
             findings.append(Finding(("target", place, "at"), found, "its centre: one point, [[x, y, z]]"))

@@ -30,7 +30,13 @@ def plan_text(worked: Worked, units: str) -> str:
         f"({how})\nlengths in {units_words(units)}, machine coordinates; angles in degrees"
     )
     return "\n\n".join(
-        [title, _expected(worked, units), *_unreadable(worked), _foreseen(worked, units), _poorest(worked, units)]
+        [
+            title,
+            _expected(worked, units),
+            *_unreadable(worked),
+            _foreseen(worked, units),
+            _poorest(worked, units),
+        ]
     )
 
 
@@ -92,7 +98,9 @@ def _poorest(worked: Worked, units: str) -> str:
     if added is None:
         lines.append("No pose is left to add.")
     elif added.gain < _SMALL_GAIN:
-        lines.append(f"One pose more would hardly help (the best, {_pose(worked, added.pose_deg)}, by {_gain(added)}).")
+        lines.append(
+            f"One pose more would hardly help (the best, {_pose(worked, added.pose_deg)}, by {_gain(added)})."
+        )
     else:
         lines.append(
             f"One pose more helps most at {_pose(worked, added.pose_deg)}: it takes {_gain(added)} off the "
@@ -153,7 +161,12 @@ def plan_report(worked: Worked, units: str) -> dict[str, Any]:
 def blank_table(worked: Worked, units: str) -> str:
     """The table that `pivot fit` reads, X, Y and Z left to be filled in."""
     readings, suffix = worked.readings, "in" if units == "inch" else "mm"
-    head = ["kind", "target", *(f"{c}_deg" for c in worked.machine.letters), *(f"{a}_{suffix}" for a in "XYZ")]
+    head = [
+        "kind",
+        "target",
+        *(f"{c}_deg" for c in worked.machine.letters),
+        *(f"{a}_{suffix}" for a in "XYZ"),
+    ]
 
     def rows() -> Iterator[list[object]]:
         for i in range(len(readings)):

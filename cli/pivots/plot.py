@@ -127,7 +127,11 @@ def _circles(axes: Axes, fit: Fit, i: int, units: str) -> None:
     if magnified:
         ends = at + magnified * off
         axes.plot(
-            np.stack([at[:, 0], ends[:, 0]]), np.stack([at[:, 1], ends[:, 1]]), "-", color="black", linewidth=1.4
+            np.stack([at[:, 0], ends[:, 0]]),
+            np.stack([at[:, 1], ends[:, 1]]),
+            "-",
+            color="black",
+            linewidth=1.4,
         )
         _scale_bar(axes, magnified, reach, units)
 
@@ -179,7 +183,9 @@ def _region(axes: Axes, fit: Fit, letter: str, units: str) -> None:
         middle, half = region_of(fit, letter)
         angle = np.linspace(0.0, 2.0 * np.pi, 181)
         ellipse = middle[:, None] + half[0][:, None] * np.cos(angle) + half[1][:, None] * np.sin(angle)
-        axes.plot(*(ellipse * scale), "-", color="black", linewidth=1.2, label=f"{fit.level * 100:g} % region")
+        axes.plot(
+            *(ellipse * scale), "-", color="black", linewidth=1.2, label=f"{fit.level * 100:g} % region"
+        )
     axes.margins(0.15)
     axes.locator_params(nbins=5)
     axes.legend(fontsize=8, loc="best", frameon=True)
@@ -196,7 +202,13 @@ def _residuals(axes: Axes, fit: Fit, units: str) -> None:
         if mine.any():
             marker, grey = _look(t)
             axes.plot(
-                rows[mine], size[mine], marker, color=grey, fillstyle="none", markersize=5, label=label(f"\u200a{name}")
+                rows[mine],
+                size[mine],
+                marker,
+                color=grey,
+                fillstyle="none",
+                markersize=5,
+                label=label(f"\u200a{name}"),
             )
     for suspect in fit.suspects:
         axes.annotate(

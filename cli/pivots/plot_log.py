@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tiltwright.pivots.history import Entry
 from tiltwright.pivots.plot import as_file, label, new_figure
@@ -57,7 +58,7 @@ def _tick(entry: Entry) -> str:
     return f"{entry.number}\n{day}{restored}"
 
 
-def _expanded(entries: Sequence[Entry], letter: str, ways: Sequence[str]) -> np.ndarray:  # type: ignore[type-arg]
+def _expanded(entries: Sequence[Entry], letter: str, ways: Sequence[str]) -> NDArray[np.float64]:
     """Expanded uncertainties as the log has them, shape (k + 1, 2); 0 where it has none."""
     found = np.zeros((len(entries) + 1, len(ways)))
     for entry in entries:

@@ -85,9 +85,7 @@ def practice(
     truth = hidden_machine(worked.machine, seed, position_mm, direction_deg)
     chance = np.random.default_rng([seed, 1])
     off = chance.normal(size=(len(plan.targets), 3)) * _TARGET_OFF_MM
-    targets = [
-        replace(target, points_mm=target.points_mm + off[t]) for t, target in enumerate(plan.targets)
-    ]
+    targets = [replace(target, points_mm=target.points_mm + off[t]) for t, target in enumerate(plan.targets)]
     resolution = read.unit.to_mm(_RESOLUTION[read.unit])
     readings = simulated_readings(
         truth,
@@ -168,8 +166,6 @@ def open_practice(path: str) -> Key:
     allowed = "the key.txt of `pivot practice`, as it was written"
     try:
         said = open_key(text)
-        if said.get("schema") != SCHEMA:
-            raise ValueError("a practice key of another kind")
         nominal = _machine_from(said["machine"])
         rotaries = tuple(
             replace(
@@ -188,7 +184,11 @@ def open_practice(path: str) -> Key:
             directions=listed["directions"],
         )
         return Key(
-            nominal, replace(nominal, rotaries=rotaries), readings, float(said["sigma_mm"]), str(said["units"])
+            nominal,
+            replace(nominal, rotaries=rotaries),
+            readings,
+            float(said["sigma_mm"]),
+            str(said["units"]),
         )
     except (ValueError, KeyError, TypeError) as fault:
         found = str(fault) if isinstance(fault, ValueError) else "a practice key that was changed or cut off"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics import Machine, table_pose
 from kinematics.pivot import Kind
@@ -114,8 +115,8 @@ def _head(worked: Worked, high: float) -> list[str]:
         f"Work offset {_OFFSET_NUMBER} is set to 0 and stays so: note its old values first",
         f"Length offset H{plan.probe.offset} must hold the probe's length to the lowest point of its tip",
         f"Touches at F{plan.probe.feed:g}, moves below the safe height at F{plan.probe.move:g}, {units} per minute",
-        f"Safe height: Z {fixed(high, 3)} in machine coordinates, the top of the travel. The rotaries turn there: "
-        "see for yourself that probe and fixture clear each other at every pose",
+        f"Safe height: Z {fixed(high, 3)} in machine coordinates, the top of the travel",
+        "The rotaries turn there: see for yourself that probe and fixture clear each other at every pose",
         "Prove it out above the table first: single block, rapid and feed turned down, hand on the stop",
     ]
     return [
@@ -141,7 +142,12 @@ def _pose_words(machine: Machine, angles_deg: tuple[float, ...]) -> str:
 
 
 def _touched(
-    plan: Plan, probe: Probe, t: int, point: np.ndarray, direction: np.ndarray, lift: list[str]  # type: ignore[type-arg]
+    plan: Plan,
+    probe: Probe,
+    t: int,
+    point: NDArray[np.float64],
+    direction: NDArray[np.float64],
+    lift: list[str],
 ) -> Touched:
     kind = plan.targets[t].kind
     if kind is Kind.FACE:
@@ -166,7 +172,7 @@ def _kept(i: int, number: int, name: str, kind: Kind, touched: Touched, machine:
     ]
 
 
-def _directions_now(worked: Worked) -> np.ndarray:  # type: ignore[type-arg]
+def _directions_now(worked: Worked) -> NDArray[np.float64]:
     """Each reading's target direction at its pose, shape (N, 3)."""
     given = np.array([target.direction for target in worked.plan.targets])[worked.readings.target]
     return np.asarray(table_pose(worked.machine, worked.readings.angles_deg).turn(given))
@@ -180,16 +186,10 @@ def _missing(worked: Worked, path: str) -> list[Fault]:
         faults.append(Fault(path, None, "probe", "nothing: a program needs to know the probe", allowed))
     if machine.travel is None:
         found = "no travels in the machine file: there is no safe height to retract to"
-        faults.append(Fault(path, None, "", found, "[travel] with the ends of x, y and z in the machine file"))
-    for target, diameter in zip(plan.targets, plan.diameters_mm, strict=True):
-        if target.kind is not Kind.FACE and diameter is None:
-            found = f"no diameter of {target.name}"
-            faults.append(Fault(path, None, "target, diameter", found, f"the diameter of every {target.kind.value}"))
-        if plan.probe is not None and diameter is not None and target.kind is Kind.BORE:
-            tip_mm = plan.units.to_mm(plan.probe.tip)
-            if diameter <= tip_mm:
-                found = f"{target.name}, a bore that the probe's tip does not enter"
-                faults.append(Fault(path, None, "target, diameter", found, "more than the tip's diameter"))
+        faults.append(
+            Fault(path, None, "", found, "[travel] with the ends of x, y and z in the machine file")
+        )
+    faults += _diameters(plan, path)
     if plan.probe is not None:
         least = 0.5 / plan.units.mm
         for key, value in (("clearance", plan.probe.clearance), ("over", plan.probe.over)):
@@ -198,8 +198,26 @@ def _missing(worked: Worked, path: str) -> list[Fault]:
                 faults.append(Fault(path, None, f"probe, {key}", f"{value:g}", f"{least:.3g} or more"))
     if len(worked.readings) > layout.MOST_READINGS:
         found = f"{len(worked.readings)} readings"
-        faults.append(Fault(path, None, "", found, f"at most {layout.MOST_READINGS}: the parameters end there"))
+        faults.append(
+            Fault(path, None, "", found, f"at most {layout.MOST_READINGS}: the parameters end there")
+        )
     return [*faults, *_slanting(worked, path)]
+
+
+def _diameters(plan: Plan, path: str) -> list[Fault]:
+    faults = []
+    for target, diameter in zip(plan.targets, plan.diameters_mm, strict=True):
+        if target.kind is not Kind.FACE and diameter is None:
+            found = f"no diameter of {target.name}"
+            faults.append(
+                Fault(path, None, "target, diameter", found, f"the diameter of every {target.kind.value}")
+            )
+        if plan.probe is not None and diameter is not None and target.kind is Kind.BORE:
+            tip_mm = plan.units.to_mm(plan.probe.tip)
+            if diameter <= tip_mm:
+                found = f"{target.name}, a bore that the probe's tip does not enter"
+                faults.append(Fault(path, None, "target, diameter", found, "more than the tip's diameter"))
+    return faults
 
 
 def _slanting(worked: Worked, path: str) -> list[Fault]:

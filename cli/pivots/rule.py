@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
 from tiltwright.files.draft import validated
 from tiltwright.files.faults import Fault, Finding, InputFaults, one_of, shown
+from tiltwright.files.rule_file import RuleFile
 from tiltwright.files.source import Source, load
 from tiltwright.pivots.cells import Refused, angle_cell, name_cell, number_cell
-from tiltwright.files.rule_file import RuleFile
 from tiltwright.pivots.taken import Row, Taken, kind_cell, refuse
 
 __all__ = ["Rule", "read_log", "read_rule"]
@@ -80,7 +80,8 @@ def _compiled(source: Source, says: RuleFile, fields: tuple[str, ...], letters: 
             findings.append(Finding(("line",), f"{{{field}}} and a fixed {field} besides", "one of both"))
     strangers = [letter for letter in says.at or {} if letter not in letters]
     findings += [
-        Finding(("at",), f"a rotary {letter}, which the machine has not", one_of(letters)) for letter in strangers
+        Finding(("at",), f"a rotary {letter}, which the machine has not", one_of(letters))
+        for letter in strangers
     ]
     if findings:
         raise InputFaults(source.located(findings))
@@ -165,8 +166,11 @@ def _row(
             faults.append(Fault(file, number, field, refusal.found, refusal.allowed, refusal.tip))
             return None
 
-    kinds, targets, at = says.kinds or {}, says.targets or {}, says.at or {}
-    kind = says.kind or value("kind", lambda word: kinds.get(word.strip()) or kind_cell(word))
+    kinds: Mapping[str, str] = says.kinds or {}
+    targets: Mapping[str, str] = says.targets or {}
+    at: Mapping[str, float] = dict((says.at or {}).items())
+    kind: str | None = says.kind
+    kind = kind or value("kind", lambda word: kinds.get(word.strip()) or kind_cell(word))
     target = says.target or value("target", lambda word: targets.get(word.strip()) or name_cell(word))
     angles = [value(c, angle_cell) if c in values else at[c] for c in letters]
     xyz = [value(axis, number_cell) for axis in "XYZ"]

@@ -14,7 +14,7 @@ from tiltwright.files.read import ReadMachine
 from tiltwright.pivots.edit import Line, lines_in
 from tiltwright.pivots.history import Entry
 from tiltwright.show.numbers import fixed
-from tiltwright.show.tables import table, units_words
+from tiltwright.show.tables import units_words
 
 __all__ = ["direction_of", "is_current", "log_report", "log_text", "shifts_of"]
 
@@ -23,7 +23,9 @@ _DECIMALS = {"mm": 4, "inch": 5}
 
 def direction_of(line: Line) -> NDArray[np.float64]:
     """A line's direction at length one, however the file gives it."""
-    given = np.array(line["direction"] if "direction" in line else AXIS_DIRECTIONS[line["along"]], dtype=np.float64)
+    given = np.array(
+        line["direction"] if "direction" in line else AXIS_DIRECTIONS[line["along"]], dtype=np.float64
+    )
     return np.asarray(given / np.linalg.norm(given))
 
 

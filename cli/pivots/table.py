@@ -7,7 +7,7 @@ import io
 from collections.abc import Callable, Sequence
 from typing import TypeVar
 
-from tiltwright.files.faults import Fault, shown
+from tiltwright.files.faults import Fault, InputFaults, shown
 from tiltwright.pivots.cells import Refused, angle_cell, direction_cell, name_cell, number_cell
 from tiltwright.pivots.columns import Columns, read_head
 from tiltwright.pivots.taken import Row, Taken, kind_cell, refuse
@@ -49,8 +49,7 @@ def read_table(file: str, text: str, letters: Sequence[str]) -> Taken:
     (line, head), *body = records
     columns = read_head(file, line, head, letters)
     if isinstance(columns, list):
-        refuse(file, columns)
-        raise AssertionError
+        raise InputFaults(columns)
     faults: list[Fault] = []
     rows = [_row(file, columns, line, cells, faults) for line, cells in body if len(cells) == columns.count]
     faults += _wrong_length(file, text, columns, body)
@@ -73,7 +72,10 @@ def _records(file: str, text: str) -> list[tuple[int, list[str]]]:
         ends = "unexpected end" in str(fault)
         found = "a quote that is never closed" if ends else f"text that is not CSV ({fault})"
         tip = "the file may be cut off" if ends else ""
-        refuse(file, [Fault(file, begins, "", found, "CSV: commas between cells, text with commas in quotes", tip)])
+        refuse(
+            file,
+            [Fault(file, begins, "", found, "CSV: commas between cells, text with commas in quotes", tip)],
+        )
     return records
 
 
@@ -127,9 +129,7 @@ def _wrong_length(
     return faults
 
 
-def _cut_number(
-    file: str, text: str, columns: Columns, body: Sequence[tuple[int, list[str]]]
-) -> list[Fault]:
+def _cut_number(file: str, text: str, columns: Columns, body: Sequence[tuple[int, list[str]]]) -> list[Fault]:
     """A last cell that looks cut: the text has no last line end, and the cell fewer decimals than any length before."""
     if text.endswith(("\n", "\r")) or not body or len(body[-1][1]) != columns.count:
         return []

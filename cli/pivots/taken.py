@@ -135,7 +135,12 @@ def _two_meanings(taken: Taken) -> Iterable[Fault]:
         if before.kind != row.kind:
             found = f"{row.kind} for {shown(row.target)}, a {before.kind} in {taken.place} {before.line}"
             yield Fault(
-                taken.file, row.line, "kind", found, "one kind for one target", "give one of them another name"
+                taken.file,
+                row.line,
+                "kind",
+                found,
+                "one kind for one target",
+                "give one of them another name",
             )
         if row.direction is None:
             continue
@@ -156,9 +161,7 @@ def _too_little(taken: Taken, machine: Machine) -> list[Fault]:
         by_target.setdefault(row.target, []).append(row.angles)
     poses = distinct([row.angles for row in taken.rows])
     letters = machine.letters
-    wish = (
-        f"the same target read in poses that differ: {' and '.join(letters)} turned, three angles of each or more"
-    )
+    wish = f"the same target read in poses that differ: {' and '.join(letters)} turned, three angles of each or more"
     if len(poses) == 1:
         at = " ".join(f"{letter}{value:g}" for letter, value in zip(letters, poses[0], strict=True))
         count = len(taken.rows)

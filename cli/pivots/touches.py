@@ -153,7 +153,7 @@ def bore_or_pin(probe: Probe, point: Vector, radius: float, kind: Kind, lift: Se
         ):
             held = "#4" if other == "Y" else "#3"
             for scratch, sign in (("#1", 1.0), ("#2", -1.0)):
-                begin = {axis: middle + sign * start, other: held}
+                begin: dict[str, float | str] = {axis: middle + sign * start, other: held}
                 if not inside:
                     lines += lift
                 lines += [_to(probe, **begin), _to(probe, Z=level)]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics.pivot import Blunder, Estimate, Fit, LineFit
 from tiltwright.files.faults import clean
@@ -80,7 +81,9 @@ def blunder_words(blunders: Sequence[Blunder], mended: Fit | None, units: str) -
     if mended is not None:
         scatter = "" if mended.sigma_mm is None else f" (a reading scatters by {_scatter(mended, units)})"
         lines.append(f"  With that put right{scatter}:")
-        lines += [f"     {moved_words(line.letter, one, units)}" for line in mended.lines for one in line.moved]
+        lines += [
+            f"     {moved_words(line.letter, one, units)}" for line in mended.lines for one in line.moved
+        ]
     return "\n".join(lines)
 
 
@@ -106,7 +109,7 @@ def _lines(fit: Fit, units: str) -> str:
     return f"{table(head, rows, left=2)}\n{where}"
 
 
-def _three(vector: Sequence[float] | np.ndarray) -> list[str]:  # type: ignore[type-arg]
+def _three(vector: NDArray[np.float64]) -> list[str]:
     return [fixed(float(value), 7) for value in vector]
 
 
@@ -139,7 +142,9 @@ def _trust(fit: Fit, units: str) -> str:
         )
     elif fit.sigma_stated:
         said = "as each reading states it" if own else f"{fine(fit.sigma_mm, units)} as stated"
-        lines.append(f"Standard uncertainty of a reading, each coordinate: {said}; k = {fit.coverage_factor:.2f}.")
+        lines.append(
+            f"Standard uncertainty of a reading, each coordinate: {said}; k = {fit.coverage_factor:.2f}."
+        )
         if fit.scatter is not None:
             spread = f"{fit.scatter:.2f} of what was stated" if own else fine(fit.scatter, units)
             lines.append(f"The readings themselves scatter by {spread} ({fit.dof} to spare).")
@@ -159,7 +164,11 @@ def _trust(fit: Fit, units: str) -> str:
 def moved_words(letter: str, one: Estimate, units: str) -> str:
     """A verdict on one number of the machine file in a sentence."""
     linear = one.unit == "mm"
-    where = f"in {one.name}" if linear else f"about {dict(zip('ABC', 'XYZ', strict=True)).get(one.name, one.name)}"
+    where = (
+        f"in {one.name}"
+        if linear
+        else f"about {dict(zip('ABC', 'XYZ', strict=True)).get(one.name, one.name)}"
+    )
     if not linear and one.name not in {"A", "B", "C"}:
         where = f"({one.name})"
     if one.held:
@@ -210,12 +219,11 @@ def _location(fit: Fit, units: str) -> str:
 
 
 def _between(fit: Fit, units: str) -> str:
-    lines = []
-    for pair in fit.pairs:
-        lines.append(
-            f"{pair.first}'s and {pair.second}'s lines pass each other at {plus_minus(pair.distance, units)}, "
-            f"at an angle of {plus_minus(pair.angle, units)}"
-        )
+    lines = [
+        f"{pair.first}'s and {pair.second}'s lines pass each other at {plus_minus(pair.distance, units)}, "
+        f"at an angle of {plus_minus(pair.angle, units)}"
+        for pair in fit.pairs
+    ]
     last = fit.machine.letters[-1]
     for target in fit.targets:
         if target.tilt is None:

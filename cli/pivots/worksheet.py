@@ -60,7 +60,9 @@ def _sense(machine: Machine, i: int) -> str:
     rotary = machine.rotaries[i]
     axis = int(abs(rotary.direction).argmax())
     end = _EYE[axis] if rotary.direction[axis] > 0 else f"the end opposite {_EYE[axis]}"
-    return f"A positive move of {rotary.letter} turns the table {rotary.positive_turn.value}, seen from {end}."
+    return (
+        f"A positive move of {rotary.letter} turns the table {rotary.positive_turn.value}, seen from {end}."
+    )
 
 
 def _readings(machine: Machine, readings: Readings, units: str) -> TableOf:
@@ -105,15 +107,16 @@ def _steps(machine: Machine, readings: Readings) -> tuple[str, ...]:
         )
     steps += [
         "Two circles at different distances along a line give its direction.",
-        "Then let `tiltwright pivot fit readings.csv --machine machine.toml` use all readings at once, and compare: "
-        "where does it agree with yours, and which of your numbers is the least sure?",
+        "Then let `tiltwright pivot fit readings.csv --machine machine.toml` use all readings at once.",
+        "Compare: where does it agree with your numbers, and which of them is the least sure?",
     ]
     return tuple(steps)
 
 
 def _answers(worked: Worked, units: str) -> TableOf:
     rows = tuple(
-        (one.name, one.words, "", "", units if one.unit == "mm" else "deg") for one in worked.foreseen.estimates
+        (one.name, one.words, "", "", units if one.unit == "mm" else "deg")
+        for one in worked.foreseen.estimates
     )
     return TableOf(("number", "meaning", "your value", "your U", ""), rows, "lllll")
 
@@ -145,7 +148,11 @@ def grade_text(given: Grade, units: str) -> str:
     text = tabulate(rows, headers=head, tablefmt="simple", disable_numparse=True, colalign=align)
     wrong = sum(mark.passed is False for mark in given.marks)
     judged = sum(mark.passed is not None for mark in given.marks)
-    end = f"Passed: all {judged} numbers that the readings tell." if given.passed else f"{wrong} of {judged} wrong."
+    end = (
+        f"Passed: all {judged} numbers that the readings tell."
+        if given.passed
+        else f"{wrong} of {judged} wrong."
+    )
     return "\n\n".join([text, *given.untold, end])
 
 
@@ -163,7 +170,10 @@ def grade_report(given: Grade, units: str) -> dict[str, object]:
             {
                 "name": mark.name,
                 "unit": units if mark.unit == "mm" else mark.unit,
-                **{key: say(getattr(mark, key), mark.unit) for key in ("student", "truth", "error", "allowed")},
+                **{
+                    key: say(getattr(mark, key), mark.unit)
+                    for key in ("student", "truth", "error", "allowed")
+                },
                 "passed": mark.passed,
             }
             for mark in given.marks
