@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.pivot.pull import BLOCK
+
 __all__ = ["Reduced", "freed", "reduce_targets"]
 
 
@@ -81,14 +83,25 @@ def reduce_targets(
     any_held : bool
         False where nothing is held but numbers that a target does not have: their columns are zero anyway.
     """
-    p = columns.shape[-1]
+    n, p = len(residual), columns.shape[-1]
     if any_held:
         by_target = by_target @ freed(held)[target]
-    beside = np.concatenate([by_target, columns, residual[..., None]], axis=2)
-    summed = np.add.reduceat(np.swapaxes(by_target, 1, 2) @ beside, starts, axis=0)
+    blocks = [slice(start, start + BLOCK) for start in range(0, n, BLOCK)]
+    summed = np.zeros((len(starts), 4, 5 + p))
+    for block in blocks:
+        own = by_target[block]
+        beside = np.concatenate([own, columns[block], residual[block, :, None]], axis=2)
+        here = target[block]
+        first = np.flatnonzero(np.diff(here, prepend=-1))
+        summed[here[first]] += np.add.reduceat(np.swapaxes(own, 1, 2) @ beside, first, axis=0)
     inverse = np.asarray(np.linalg.inv(summed[:, :, :4] + held), dtype=np.float64)
     solved = inverse @ summed[:, :, 4:]
     coupling, step = solved[:, :, :p], -solved[:, :, p]
-    rows = columns - by_target @ coupling[target]
-    flat = rows.reshape(3 * len(rows), p)
-    return Reduced(rows, flat.T @ flat, flat.T @ residual.reshape(-1), inverse, coupling, step, by_target)
+    rows, information, gradient = np.empty((n, 3, p)), np.zeros((p, p)), np.zeros(p)
+    for block in blocks:
+        left = columns[block] - by_target[block] @ coupling[target[block]]
+        rows[block] = left
+        flat = left.reshape(3 * len(left), p)
+        information += flat.T @ flat
+        gradient += flat.T @ residual[block].reshape(-1)
+    return Reduced(rows, information, gradient, inverse, coupling, step, by_target)

@@ -23,7 +23,7 @@ LOSSES = ("soft_l1", "huber", "cauchy", "arctan")
 
 _BENDS_AT = 3.0
 _MEDIAN_TO_SIGMA = {1: 0.4549, 2: 1.3863, 3: 2.3660}
-"""Medians of chi squared, from JCGM 101's kind of tables: from memory, checked in the tests."""
+"""Medians of chi squared for 1, 2 and 3 numbers: what a median of squares is divided by to estimate a variance."""
 
 
 def rho(

@@ -17,6 +17,7 @@ from kinematics.pivot.location import axis_of, crossing, turn
 from kinematics.pivot.planned import PlannedTarget, planned_readings
 from kinematics.pivot.readings import Readings
 from kinematics.pivot.results import Estimate
+from kinematics.pivot.student import coverage_factor
 from kinematics.rotary import Rotary
 
 __all__ = ["Grade", "Mark", "grade", "hidden_machine", "simulated_readings"]
@@ -182,12 +183,11 @@ def grade(
     best = fit_pivots(readings, nominal, sigma_mm=repeatability_mm)
     known = [estimate for line in best.lines for estimate in line.moved]
     count = max(sum(estimate.u is not None for estimate in known), 1)
-    strict = fit_pivots(readings, nominal, sigma_mm=repeatability_mm, level=1.0 - (1.0 - level) / count)
-    known = [estimate for line in strict.lines for estimate in line.moved]
+    factor = coverage_factor(1.0 - (1.0 - level) / count)
     says, true = _told(nominal, student, known), _told(nominal, truth, known)
     marks = []
     for estimate, (name, value), (_, right) in zip(known, says, true, strict=True):
-        allowed = estimate.expanded
+        allowed = None if estimate.u is None else factor * estimate.u
         passed = None if allowed is None else abs(value - right) <= allowed
         marks.append(Mark(name, estimate.unit, value, right, allowed, passed))
     return Grade(tuple(marks), tuple(held.words for held in best.held))

@@ -21,6 +21,9 @@ from kinematics.pivot.chart import across, leaned, leaned_with_slopes
 __all__ = ["Lines", "Turns", "lines_of", "pull", "pull_with_slopes", "pulled_back", "turns_of"]
 
 
+BLOCK = 2048
+"""Readings worked on at a time."""
+
 _CROSS = np.zeros((3, 9))
 for _i, _j, _k in ((0, 1, 2), (1, 2, 0), (2, 0, 1)):
     # Row vectors times this, as 3 by 3, cross the row with what stands to the left: undone turns come out transposed.
@@ -102,19 +105,24 @@ def pull_with_slopes(
     parts = _turn_parts(direction, slope)
     turned = (lines.square @ parts[:, :, :9]).reshape(-1, 2, 3, 3)
     n, rotaries = len(points), len(at)
-    where: NDArray[np.float64] = points
-    slopes = np.empty((n, 4 * rotaries, 3))
-    for i in range(rotaries):
-        basis = turns.basis[:, i]
-        if i:
-            before = (slopes[:, : 4 * i] @ parts[i, :, :9]).reshape(n, 4 * i, 3, 3)
-            slopes[:, : 4 * i] = np.einsum("rp,rcpk->rck", basis, before)
-        slopes[:, 4 * i : 4 * i + 2] = lines.square[i] - np.einsum("rp,cpk->rck", basis, turned[i])
-        spread = ((where - at[i]) @ parts[i]).reshape(n, 3, 3, 3)
-        back = np.einsum("rp,rwpk->rwk", basis, spread)
-        slopes[:, 4 * i + 2 : 4 * i + 4] = back[:, 1:]
-        where = at[i] + back[:, 0]
-    return where, np.swapaxes(slopes, 1, 2)
+    pulled, slopes = np.empty((n, 3)), np.empty((n, 4 * rotaries, 3))
+    # Blocks that stay in the processor's cache: whole columns would be written to memory and read back.
+    for start in range(0, n, BLOCK):
+        block = slice(start, start + BLOCK)
+        where, by = points[block], slopes[block]
+        rows = len(where)
+        for i in range(rotaries):
+            basis = turns.basis[block, i]
+            if i:
+                before = (by[:, : 4 * i] @ parts[i, :, :9]).reshape(rows, 4 * i, 3, 3)
+                np.einsum("rp,rcpk->rck", basis, before, out=by[:, : 4 * i])
+            by[:, 4 * i : 4 * i + 2] = lines.square[i] - np.einsum("rp,cpk->rck", basis, turned[i])
+            spread = ((where - at[i]) @ parts[i]).reshape(rows, 3, 3, 3)
+            back = np.einsum("rp,rwpk->rwk", basis, spread)
+            by[:, 4 * i + 2 : 4 * i + 4] = back[:, 1:]
+            where = at[i] + back[:, 0]
+        pulled[block] = where
+    return pulled, np.swapaxes(slopes, 1, 2)
 
 
 def pulled_back(machine: Machine, angles_deg: ArrayLike, points_mm: ArrayLike) -> NDArray[np.float64]:

@@ -1,9 +1,10 @@
 """What the readings tell and what they do not: the null space, and what is held in its place.
 
-A combination of numbers that no reading notices must be held somewhere. Directions are held before positions, the
-rotaries' before the targets': a setter who reads a platter level and on its two edges takes directions as they are
-and wants the tilt's Y and Z. Within such a group the step is the smallest one: the combination itself stays at the
-machine's value and what is square to it is told.
+A combination of numbers that no reading notices must be held somewhere. The line of a rotary that stands still
+throughout is held before anything else: what it could do another line does as well. Then directions are held before
+positions, the rotaries' before the targets': a setter who reads a platter level and on its two edges takes directions
+as they are and wants the tilt's Y and Z. Within such a group the step is the smallest one: the combination itself
+stays at the machine's value and what is square to it is told.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ __all__ = ["hold_alone", "hold_untold", "untold_below"]
 _UNTOLD = 1e-3
 _NOISE_FAKES = 30.0
 _PURE = 1e-2
+_STILL = 1e-9
 _LEAN = np.array([False, False, True, True])
 
 
@@ -45,6 +47,7 @@ def hold_untold(
     state = replace(state, held=held, any_held=any_held)
     parameters = 4 * problem.rotaries
     lean = np.tile(_LEAN, problem.rotaries)
+    still = np.repeat(np.ptp(problem.turns.basis, axis=0).max(axis=-1) < _STILL, 4)
     state = replace(state, free=np.eye(parameters) if within is None else within)
     for _ in range(parameters):
         block = reduced(problem, state, raw)
@@ -55,8 +58,9 @@ def hold_untold(
         held, targets = state.held.copy(), -(block.coupling @ null)
         null = state.free @ null
         stays = []
-        null, targets, ways = _take(null, targets, np.where(lean[:, None], null, 0.0))
-        stays.append(ways)
+        for group in (still, lean):
+            null, targets, ways = _take(null, targets, np.where(group[:, None], null, 0.0))
+            stays.append(ways)
         for t in np.flatnonzero(problem.charts.equations < 3):
             if not null.shape[1]:
                 break
