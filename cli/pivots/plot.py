@@ -162,7 +162,9 @@ def _scale_bar(axes: Axes, magnified: float, reach: float, units: str) -> None:
     low, high = axes.get_ylim()
     y = low - 0.06 * (high - low)
     axes.plot([-long / 2, long / 2], [y, y], "-|", color="black", linewidth=2, markersize=8)
-    axes.set_ylim(y - 0.05 * (high - low), high + 0.12 * (high - low))
+    # Room for the bar and the words; fixed limits would fight with the equal scales.
+    axes.update_datalim([(0.0, y - 0.05 * (high - low)), (0.0, high + 0.12 * (high - low))])
+    axes.autoscale_view()
 
 
 def _region(axes: Axes, fit: Fit, letter: str, units: str) -> None:

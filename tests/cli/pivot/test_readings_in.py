@@ -394,3 +394,25 @@ def test_a_plan_of_something_else():
         read_kept("p", kept(ROWS), AC, {1: ("bore 1", "bore")})
     assert "which has a bore of that number" in str(faults.value)
     assert "which has no such target" in str(faults.value)
+
+
+def test_the_examples_log_is_its_tables_balls(run, examples):
+    folder, machine = examples / "pivots", examples / "teaching_mill.toml"
+    log = json.loads(
+        run(
+            "pivot",
+            "fit",
+            folder / "spring_check.log",
+            "--rule",
+            folder / "probe_rule.toml",
+            "-m",
+            machine,
+            "--json",
+        ).out
+    )
+    rows = read_table("t", (folder / "spring_check.csv").read_text(encoding="utf-8"), AC).rows
+    balls = [row for row in rows if row.kind == "ball"]
+    assert len(log["readings"]) == len(balls)
+    table_only = [",".join(["ball", r.target, *map(repr, r.angles), *map(repr, r.xyz)]) for r in balls]
+    assert read_table("t", table(*table_only), AC).rows[-1].xyz == balls[-1].xyz
+    assert [one["target"] for one in log["readings"]] == [row.target for row in balls]
