@@ -148,12 +148,15 @@ class Unreached:
     ----------
     name : str
     operation : int
+    work_offset : int or None
+        The number that was asked for.
     aim : Aim
         What was tried: the nearest poses, how many degrees short, and why each is out.
     """
 
     name: str
     operation: int
+    work_offset: int | None
     aim: Aim
 
     @property
@@ -175,8 +178,17 @@ class Unreached:
 class Placement:
     """Every operation, repeated ones one by one, in order: how it stands, or why it cannot."""
 
-    placed: tuple[Placed, ...]
-    unreached: tuple[Unreached, ...]
+    results: tuple[Placed | Unreached, ...]
+
+    @property
+    def placed(self) -> tuple[Placed, ...]:
+        """Those that stand."""
+        return tuple(one for one in self.results if isinstance(one, Placed))
+
+    @property
+    def unreached(self) -> tuple[Unreached, ...]:
+        """Those that cannot."""
+        return tuple(one for one in self.results if isinstance(one, Unreached))
 
 
 def place(setup: Setup, operations: Iterable[Operation], aim_within_deg: float = AIM_WITHIN_DEG) -> Placement:
@@ -218,18 +230,15 @@ def place(setup: Setup, operations: Iterable[Operation], aim_within_deg: float =
     port 3 [-90.0, 180.0] [0.0, -150.0, -50.0]
     port 4 [-90.0, 270.0] [0.0, -150.0, -50.0]
     """
-    placed: list[Placed] = []
-    unreached: list[Unreached] = []
+    results: list[Placed | Unreached] = []
     previous = _start(setup)
     for number, operation in enumerate(operations):
         for asked, work_number in _expand(setup, operation):
             found = _place_one(setup, asked, number, work_number, previous, aim_within_deg)
-            if isinstance(found, Unreached):
-                unreached.append(found)
-            else:
-                placed.append(found)
+            results.append(found)
+            if isinstance(found, Placed):
                 previous = found.machine_deg
-    return Placement(tuple(placed), tuple(unreached))
+    return Placement(tuple(results))
 
 
 def _start(setup: Setup) -> NDArray[np.float64]:
@@ -287,7 +296,7 @@ def _place_one(
         rotary_offset_deg=setup.rotary_offset_deg,
     )
     if ways.best is None or ways.short_deg > aim_within_deg:
-        return Unreached(operation.name, number, ways)
+        return Unreached(operation.name, number, work_number, ways)
     angles = np.array(_choose(setup, operation, ways).machine_deg)
     if operation.when_free == "line up x" and operation.plane.x is not None and ways.free:
         angles = _lined_up(setup, ways.free[-1], part.turn(operation.plane.x), angles)
