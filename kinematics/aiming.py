@@ -166,9 +166,10 @@ def _azimuth(
     line: NDArray[np.float64], start: NDArray[np.float64], end: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """The right-handed turn about `line` from the side of `start` to the side of `end`, radians."""
-    sideways = np.sum(line * cross(start, end), axis=-1)
-    forward = np.sum(start * end, axis=-1) - np.sum(line * start, axis=-1) * np.sum(line * end, axis=-1)
-    return np.asarray(np.arctan2(sideways, forward))
+    # Crossed with the line first: where all three nearly agree, a difference of dot products is only rounding.
+    from_line, to_line = cross(line, start), cross(line, end)
+    sideways = np.sum(line * cross(from_line, to_line), axis=-1)
+    return np.asarray(np.arctan2(sideways, np.sum(from_line * to_line, axis=-1)))
 
 
 def _one(line: NDArray[np.float64], wanted: NDArray[np.float64], kept: list[float]) -> _Found:
