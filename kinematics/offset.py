@@ -12,7 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 from kinematics.aiming import to_line_up
 from kinematics.angles import wrap_deg
 from kinematics.arrays import frozen, last_axis
-from kinematics.machine import Machine, carry, table_frame, table_pose
+from kinematics.carrying import carry
+from kinematics.machine import Machine, table_frame, table_pose
 from kinematics.pose import Pose
 from kinematics.stack import Step, stack_pose
 

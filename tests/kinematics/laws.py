@@ -15,10 +15,11 @@ from kinematics import (
     Sense,
     Setup,
     aiming,
+    carrying,
     compare_touch,
     machine,
     offset,
-    operation,
+    placing,
     plane,
     plane_from_normal,
     stack,
@@ -38,7 +39,7 @@ def sense_of_turning(letter):
         one = Machine("one", (rotary,), Platter(face_mm=0.0))
         start = np.array([3.0, 4.0, 5.0]) + 10.0 * right
         reached = np.array([3.0, 4.0, 5.0]) + 10.0 * expected
-        np.testing.assert_array_equal(machine.carry(one, start, [90.0]), reached)
+        np.testing.assert_array_equal(carrying.carry(one, start, [90.0]), reached)
         np.testing.assert_array_equal(machine.table_pose(one, [90.0]).apply(start), reached)
 
 
@@ -52,14 +53,14 @@ def derived_pivot_table(sense):
         ((54.7356103172453, 45.0), (1.844335495, -158.235894464, 82.936359469)),
     ):
         angles = hand_of(sense) * np.array(phi)
-        assert_close(machine.carry(square, [40.0, 25.0, 130.0], angles), expected, within=6e-10)
+        assert_close(carrying.carry(square, [40.0, 25.0, 130.0], angles), expected, within=6e-10)
         pose = machine.table_pose(square, angles)
         assert_close(pose.apply([40.0, 25.0, 130.0]), expected, within=6e-10)
 
 
 def paths_agree(one, points, angles):
     """The quick way and the plain one go to the same place."""
-    quick = machine.carry(one, points, angles)
+    quick = carrying.carry(one, points, angles)
     assert_close(quick, machine.table_pose(one, angles).apply(points), within=WITHIN_MM)
 
 
@@ -133,7 +134,7 @@ def clocking_is_taken_out(sense, clocking_deg):
                   step_deg=72.0),
         Operation("face", program_deg=(0.0, 0.0)),
     ]  # fmt: skip
-    without, with_it = (operation.place(setup, pattern).placed for setup in (straight, squared))
+    without, with_it = (placing.place(setup, pattern).placed for setup in (straight, squared))
     for one, other in zip(without, with_it, strict=True):
         apart = (one.program_deg - other.program_deg + 180.0) % 360.0 - 180.0
         assert_close(apart, 0.0, within=1e-9)

@@ -17,14 +17,15 @@ from samples import assert_close, random_machine, square_machine
 # ruff: noqa: SLF001 - a mistake is put in where it would be made, inside the library.
 import kinematics.aiming
 import kinematics.angles
+import kinematics.carrying
 import kinematics.machine
 import kinematics.numbering
 import kinematics.offset
-import kinematics.operation
 import kinematics.plane
 import kinematics.rotary
 import kinematics.stack
 import kinematics.touch
+import kinematics.triangle
 from kinematics import Pose, Sense, Step, set_up
 
 RNG = np.random.default_rng(11)
@@ -118,7 +119,7 @@ def check_zero():
     """At the angle it displays at the zero pose, nothing has moved."""
     machine = laws.general_setup().machine
     point = [10.0, 20.0, 30.0]
-    assert_close(kinematics.machine.carry(machine, point, machine.zero_deg), point, within=1e-10)
+    assert_close(kinematics.carrying.carry(machine, point, machine.zero_deg), point, within=1e-10)
 
 
 def check_platter():
@@ -196,14 +197,14 @@ def shrunken(function):
 
 
 REAL = {
-    "coefficients": kinematics.machine._coefficients,
-    "parts": kinematics.machine._parts,
+    "coefficients": kinematics.carrying._coefficients,
+    "parts": kinematics.carrying._parts,
     "frame": kinematics.machine.table_frame,
-    "azimuth": kinematics.aiming._azimuth,
-    "one": kinematics.aiming._one,
-    "two": kinematics.aiming._two,
+    "azimuth": kinematics.triangle.azimuth_rad,
+    "one": kinematics.aiming.one_line,
+    "two": kinematics.aiming.two_lines,
     "wraps": kinematics.rotary.every_wrap_deg,
-    "corners": kinematics.aiming._corners,
+    "corners": kinematics.triangle._corners,
     "turn_about": kinematics.plane.turn_about,
     "line_up": kinematics.offset.to_line_up,
     "pose": kinematics.touch.table_pose,
@@ -213,25 +214,25 @@ MISTAKES = [
     ("the sense of turning", [(Sense, "sign", property(lambda s: 1 if s is Sense.CLOCKWISE else -1))],
      [check_senses, check_pivots]),
     ("no sense of turning", [(Sense, "sign", property(lambda _s: 1))], [check_senses, check_pivots]),
-    ("the order of the rotaries, quick way", [(kinematics.machine, "_coefficients",
+    ("the order of the rotaries, quick way", [(kinematics.carrying, "_coefficients",
      reversed_rotaries(REAL["coefficients"]))], [check_pivots, check_paths]),
     ("the order of the rotaries, plain way", [(kinematics.machine, "table_pose", wrong_pose_order)],
      [check_pivots, check_paths]),
-    ("a turn about the origin instead of the line", [(kinematics.machine, "_parts",
+    ("a turn about the origin instead of the line", [(kinematics.carrying, "_parts",
      lambda r: tuple(p * np.array([1, 1, 1, 1]) - np.pad(p[:3, 3:], ((0, 1), (3, 0))) for p in REAL["parts"](r)))],
      [check_pivots, check_paths]),
     ("a zero added, not taken off", [(kinematics.rotary.Rotary, "off_zero_deg", lambda r, q: np.asarray(q) + r.zero_deg)],
      [check_aim, check_zero]),
-    ("a rounded pi", [(kinematics.machine, "sincos_deg", rounded_pi)], [check_full_turn, check_paths]),
-    ("radians of whole turns", [(kinematics.machine, "sincos_deg", without_quadrants),
+    ("a rounded pi", [(kinematics.carrying, "sincos_deg", rounded_pi)], [check_full_turn, check_paths]),
+    ("radians of whole turns", [(kinematics.carrying, "sincos_deg", without_quadrants),
      (kinematics.pose, "sincos_deg", without_quadrants)], [check_senses]),
-    ("a table that shrinks", [(kinematics.machine, "_parts", shrunken(REAL["parts"]))], [check_isometry, check_paths]),
+    ("a table that shrinks", [(kinematics.carrying, "_parts", shrunken(REAL["parts"]))], [check_isometry, check_paths]),
     ("a stack turned before it is moved", [(kinematics.stack.Step, "pose", turned_before_moved)], [check_moved_first]),
     ("a platter at the rotary's point", [(kinematics.offset, "table_frame",
      lambda m: Pose(np.eye(3), m.rotaries[-1].point_mm))], [check_platter]),
-    ("aim: the azimuth's hand", [(kinematics.aiming, "_azimuth", lambda *a: -REAL["azimuth"](*a))], [check_aim]),
-    ("aim: corners swapped", [(kinematics.aiming, "_corners", lambda *a: REAL["corners"](*a)[::-1])], [check_aim]),
-    ("aim: corners by the cosine rule", [(kinematics.aiming, "_corners", one_by_one_corners)], [check_aim_at_the_edge]),
+    ("aim: the azimuth's hand", [(kinematics.triangle, "azimuth_rad", lambda *a: -REAL["azimuth"](*a))], [check_aim]),
+    ("aim: corners swapped", [(kinematics.triangle, "_corners", lambda *a: REAL["corners"](*a)[::-1])], [check_aim]),
+    ("aim: corners by the cosine rule", [(kinematics.triangle, "_corners", one_by_one_corners)], [check_aim_at_the_edge]),
     ("square up the other way", [(kinematics.offset, "to_line_up", lambda *a: -REAL["line_up"](*a))], [check_square_up]),
     ("no squaring up", [(kinematics.offset, "to_line_up", lambda *_: 0.0)], [check_square_up]),
     ("an offset added, not taken off", [(kinematics.offset.Setup, "program_deg",
@@ -243,9 +244,9 @@ MISTAKES = [
     ("a touch in machine coordinates", [(kinematics.touch, "table_frame",
      lambda m: Pose(np.eye(3), REAL["frame"](m).translation_mm))], [check_touch]),
     ("a wrap left out", [(kinematics.rotary, "every_wrap_deg", lambda *a: REAL["wraps"](*a)[:1])], [check_wraps]),
-    ("one of two solutions left out", [(kinematics.aiming, "_two", first_solution_twice)], [check_no_solution_missed]),
-    ("half as short", [(kinematics.aiming, "_two", half_as_short(REAL["two"])),
-     (kinematics.aiming, "_one", half_as_short(REAL["one"]))], [check_shortfall]),
+    ("one of two solutions left out", [(kinematics.aiming, "two_lines", first_solution_twice)], [check_no_solution_missed]),
+    ("half as short", [(kinematics.aiming, "two_lines", half_as_short(REAL["two"])),
+     (kinematics.aiming, "one_line", half_as_short(REAL["one"]))], [check_shortfall]),
     ("one number for all", [(test_law_touch_and_numbering, "number_offsets", one_number_for_all(kinematics.numbering))],
      [check_codes]),
 ]  # fmt: skip
