@@ -10,8 +10,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import SNAP_DEG
 from kinematics.arrays import frozen, last_axis, unit
+from kinematics.carrying import carry
 from kinematics.errors import KinematicsError
-from kinematics.machine import Machine, carry, table_pose
+from kinematics.machine import Machine, table_pose
 from kinematics.pivot.readings import Kind, Readings
 
 __all__ = ["PlannedTarget", "candidate_poses", "planned_readings", "readable"]
