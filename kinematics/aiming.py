@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import SNAP_DEG, wrap_deg
-from kinematics.arrays import frozen, unit
+from kinematics.arrays import cross, frozen, unit
 from kinematics.errors import KinematicsError
 from kinematics.machine import SPINDLE, Machine
 from kinematics.pose import turn_about
@@ -33,6 +33,11 @@ TiltSign = Literal["positive", "negative"]
 
 FREE_WITHIN_RAD = 1e-9
 """A direction closer than this to a rotary's line is not turned by it: 1e-9 rad is 1e-6 mm at one metre."""
+
+_ROUNDING_RAD = 2e-15
+"""What the sum of three arcs may be off by rounding: 2e-12 mm at one metre."""
+
+_ALIKE_DEG = 10.0 * SNAP_DEG
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,7 +146,7 @@ def _lines_parallel(machine: Machine, outer: int, inner: int, held: Mapping[int,
     for i in range(inner - 1, outer, -1):
         between = machine.rotaries[i]
         line = turn_about(between.direction, between.turn_deg(held[i])) @ line
-    return float(np.linalg.norm(np.cross(machine.rotaries[outer].direction, line))) < FREE_WITHIN_RAD
+    return float(np.linalg.norm(cross(machine.rotaries[outer].direction, line))) < FREE_WITHIN_RAD
 
 
 _Found = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]
@@ -149,7 +154,7 @@ _Found = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]
 
 def _between(first: NDArray[np.float64], second: NDArray[np.float64]) -> NDArray[np.float64]:
     """The angle between directions of length one, radians; exact near 0 and near pi."""
-    across = np.linalg.norm(np.cross(first, second), axis=-1)
+    across = np.linalg.norm(cross(first, second), axis=-1)
     return np.asarray(np.arctan2(across, np.sum(first * second, axis=-1)))
 
 
@@ -157,7 +162,7 @@ def _azimuth(
     line: NDArray[np.float64], start: NDArray[np.float64], end: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """The right-handed turn about `line` from the side of `start` to the side of `end`, radians."""
-    sideways = np.sum(line * np.cross(start, end), axis=-1)
+    sideways = np.sum(line * cross(start, end), axis=-1)
     forward = np.sum(start * end, axis=-1) - np.sum(line * start, axis=-1) * np.sum(line * end, axis=-1)
     return np.asarray(np.arctan2(sideways, forward))
 
@@ -177,8 +182,7 @@ def _two(
     nearest = np.abs(lines - off_inner)
     farthest = np.pi - np.abs(np.pi - (lines + off_inner))
     side = np.clip(off_outer, nearest, farthest)
-    at_outer = _corner(off_inner, lines, side)
-    at_inner = _corner(side, lines, off_inner)
+    at_outer, at_inner = _corners(lines, off_inner, side)
     spindle_from_inner = _azimuth(outer, inner, SPINDLE)
     wanted_to_outer = _azimuth(inner, wanted, outer)
     inner_free = np.sin(off_inner) < FREE_WITHIN_RAD
@@ -200,17 +204,30 @@ def _one_turn(turn_deg: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(turn_deg - 360.0 * np.rint(turn_deg / 360.0))
 
 
-def _corner(
-    opposite: NDArray[np.float64], first: NDArray[np.float64], second: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """The angle of a spherical triangle opposite one side and between the other two, radians.
+def _corners(
+    lines: NDArray[np.float64], off_inner: NDArray[np.float64], side: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The spherical triangle's angles at the outer and the inner line, from its three sides; radians.
 
-    Half-angle formula: ``tan(A/2)**2 = sin(s-b) sin(s-c) / (sin(s) sin(s-a))`` with half the sum ``s``.
+    Half-angle formula: ``tan(A/2)**2 = sin(s-b) sin(s-c) / (sin(s) sin(s-a))`` with half the sum ``s``. Both
+    angles come from the same four numbers: at the edge of the reach each is known to half the digits only, and
+    they must be wrong together for the direction to come out right.
     """
-    half = (opposite + first + second) / 2.0
-    over = np.sin((opposite + second - first) / 2.0) * np.sin((opposite + first - second) / 2.0)
-    under = np.sin(half) * np.sin((first + second - opposite) / 2.0)
-    return np.asarray(2.0 * np.arctan2(np.sqrt(np.maximum(over, 0.0)), np.sqrt(np.maximum(under, 0.0))))
+    half = (lines + off_inner + side) / 2.0
+    past_lines = _none_if_rounding((off_inner + side - lines) / 2.0)
+    past_inner = _none_if_rounding((lines + side - off_inner) / 2.0)
+    past_side = _none_if_rounding((lines + off_inner - side) / 2.0)
+    to_antipode = _none_if_rounding(np.pi - half)
+    sines = [np.sin(arc) for arc in (to_antipode, past_lines, past_inner, past_side)]
+    closing, of_lines, of_inner, of_side = (np.maximum(sine, 0.0) for sine in sines)
+    at_outer = 2.0 * np.arctan2(np.sqrt(of_side * of_lines), np.sqrt(closing * of_inner))
+    at_inner = 2.0 * np.arctan2(np.sqrt(of_inner * of_lines), np.sqrt(closing * of_side))
+    return np.asarray(at_outer), np.asarray(at_inner)
+
+
+def _none_if_rounding(arc: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Zero where a difference of arcs is nothing but rounding, so that a closed triangle has one solution."""
+    return np.where(np.abs(arc) < _ROUNDING_RAD, 0.0, arc)
 
 
 @dataclass(frozen=True)
@@ -319,9 +336,9 @@ def aim(
     offset = machine.angles(
         np.zeros(len(machine.rotaries)) if rotary_offset_deg is None else rotary_offset_deg
     )
-    fixed = {machine.index(letter) for letter in held_deg or {}}
+    fixed = _held(machine, previous, held_deg or {})
     tilting = next(i for i in range(len(machine.rotaries)) if i not in fixed)
-    solutions: dict[tuple[float, ...], Solution] = {}
+    solutions: list[Solution] = []
     for angles in found.machine_deg:
         for machine_deg, outside in _wraps(machine, angles.tolist()):
             program_tilt = machine_deg[tilting] - offset[tilting]
@@ -331,9 +348,9 @@ def aim(
                 for rotary, start, end in zip(machine.rotaries, previous, machine_deg, strict=True)
             )
             cost = float(sum(abs(move) for move in moves))
-            key = tuple(round(angle / SNAP_DEG / 10.0) for angle in machine_deg)
-            solutions.setdefault(key, Solution(machine_deg, moves, cost, tuple(reasons)))
-    ordered = sorted(solutions.values(), key=lambda s: _rank(s, tilting))
+            if not any(np.allclose(machine_deg, s.machine_deg, rtol=0.0, atol=_ALIKE_DEG) for s in solutions):
+                solutions.append(Solution(machine_deg, moves, cost, tuple(reasons)))
+    ordered = sorted(solutions, key=lambda s: _rank(s, tilting))
     free = tuple(letter for letter, loose in zip(machine.letters, found.free.tolist(), strict=True) if loose)
     short_deg = float(found.short_deg)
     return Aim(tuple(ordered), free, short_deg if short_deg > SNAP_DEG else 0.0)

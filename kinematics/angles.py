@@ -11,11 +11,24 @@ from kinematics.errors import KinematicsError
 
 __all__ = ["SNAP_DEG", "every_wrap_deg", "sincos_deg", "wrap_deg"]
 
+LARGEST_DEG = 1e12
+"""An angle beyond this has no fraction of a minute left in float64: it is a mistake, as NaN and infinity are."""
+
 SNAP_DEG = 1e-9
 """Angles closer than this are one angle: 1e-9 degrees move a point 1 m from the axis by 2e-8 mm."""
 
 _SIN_QUADRANT = np.array([0.0, 1.0, 0.0, -1.0])
 _COS_QUADRANT = np.array([1.0, 0.0, -1.0, 0.0])
+
+
+def _degrees(angle_deg: ArrayLike) -> NDArray[np.float64]:
+    angle = np.asarray(angle_deg, dtype=np.float64)
+    # Written so that NaN, which is not less than anything, does not get past it.
+    if angle.size and not float(np.abs(angle).max()) <= LARGEST_DEG:
+        raise KinematicsError(
+            f"angle: expected finite degrees, {LARGEST_DEG:g} at most, found {float(np.abs(angle).max()):g}"
+        )
+    return angle
 
 
 def sincos_deg(angle_deg: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -33,14 +46,23 @@ def sincos_deg(angle_deg: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.fl
     -------
     sine, cosine : ndarray, shape (...)
 
+    Raises
+    ------
+    KinematicsError
+        When an angle is not finite, or so large that nothing of it can be trusted.
+
     Examples
     --------
     >>> [float(v) for v in sincos_deg(-90.0)]
     [-1.0, 0.0]
     >>> sincos_deg(3600.0 + 30.0)[0] == sincos_deg(30.0)[0]
     np.True_
+    >>> sincos_deg(float("nan"))
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: angle: expected finite degrees, 1e+12 at most, found nan
     """
-    angle = np.asarray(angle_deg, dtype=np.float64)
+    angle = _degrees(angle_deg)
     quarters = np.rint(angle / 90.0)
     rest = np.radians(angle - 90.0 * quarters)
     quadrant = quarters.astype(np.int64) & 3
@@ -67,6 +89,11 @@ def wrap_deg(angle_deg: ArrayLike, low_deg: float = 0.0) -> NDArray[np.float64]:
     ndarray, shape (...)
         Angles in degrees; never -0.0.
 
+    Raises
+    ------
+    KinematicsError
+        As `sincos_deg`.
+
     Examples
     --------
     >>> wrap_deg([-90.0, 720.0, -1e-14]).tolist()
@@ -74,7 +101,7 @@ def wrap_deg(angle_deg: ArrayLike, low_deg: float = 0.0) -> NDArray[np.float64]:
     >>> wrap_deg(200.0, low_deg=-180.0).tolist()
     -160.0
     """
-    turned = np.mod(np.asarray(angle_deg, dtype=np.float64) - low_deg, 360.0)
+    turned = np.mod(_degrees(angle_deg) - _degrees(low_deg), 360.0)
     turned = np.where(360.0 - turned < SNAP_DEG, 0.0, turned)
     turned = np.where(turned < SNAP_DEG, 0.0, turned)
     return turned + low_deg + 0.0
@@ -98,7 +125,7 @@ def every_wrap_deg(angle_deg: float, low_deg: float, high_deg: float) -> NDArray
     Raises
     ------
     KinematicsError
-        When the limits are swapped.
+        When the limits are swapped, or a value is not finite.
 
     Examples
     --------
@@ -111,6 +138,7 @@ def every_wrap_deg(angle_deg: float, low_deg: float, high_deg: float) -> NDArray
         ...
     kinematics.errors.KinematicsError: limits: expected the lower end first, found 30.0 to -120.0 degrees
     """
+    angle_deg, low_deg, high_deg = _degrees([angle_deg, low_deg, high_deg]).tolist()
     if low_deg > high_deg:
         raise KinematicsError(f"limits: expected the lower end first, found {low_deg} to {high_deg} degrees")
     first = math.ceil((low_deg - angle_deg - SNAP_DEG) / 360.0)

@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.errors import KinematicsError
 
-__all__ = ["frozen", "last_axis", "unit"]
+__all__ = ["frozen", "last_axis", "single", "unit"]
 
 _SHORTEST = 1e-9
 
@@ -35,6 +35,22 @@ def last_axis(values: ArrayLike, length: int, what: str) -> NDArray[np.float64]:
     return array
 
 
+def single(values: ArrayLike, length: int, what: str) -> NDArray[np.float64]:
+    """As `last_axis`, for what there is one of: any leading shape is refused.
+
+    Examples
+    --------
+    >>> single([[1, 2, 3], [4, 5, 6]], 3, "point")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: point: expected shape (3,), found (2, 3)
+    """
+    array = last_axis(values, length, what)
+    if array.ndim > 1:
+        raise KinematicsError(f"{what}: expected shape ({length},), found {array.shape}")
+    return array
+
+
 def unit(direction: ArrayLike, what: str) -> NDArray[np.float64]:
     """The direction at length one, shape (..., 3); a direction of no length is refused.
 
@@ -48,7 +64,10 @@ def unit(direction: ArrayLike, what: str) -> NDArray[np.float64]:
     kinematics.errors.KinematicsError: normal: expected a direction, found one of length 0
     """
     vector = last_axis(direction, 3, what)
-    length = np.linalg.norm(vector, axis=-1, keepdims=True)
+    with np.errstate(over="ignore"):
+        length = np.linalg.norm(vector, axis=-1, keepdims=True)
+    if not np.isfinite(length).all():
+        raise KinematicsError(f"{what}: expected a direction, found one too long to have a length")
     if (length < _SHORTEST).any():
         raise KinematicsError(f"{what}: expected a direction, found one of length {float(length.min()):g}")
     return np.asarray(vector / length)
@@ -59,3 +78,16 @@ def frozen(array: ArrayLike) -> NDArray[np.float64]:
     copy = np.array(array, dtype=np.float64)
     copy.flags.writeable = False
     return copy
+
+
+def cross(first: NDArray[np.float64], second: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The vector product over any leading shape; `numpy.cross` takes ten times as long on a single pair.
+
+    Examples
+    --------
+    >>> cross(np.array([1.0, 0.0, 0.0]), np.array([[0.0, 1.0, 0.0], [0.0, 0.0, 2.0]])).tolist()
+    [[0.0, 0.0, 1.0], [0.0, -2.0, 0.0]]
+    """
+    x1, y1, z1 = first[..., 0], first[..., 1], first[..., 2]
+    x2, y2, z2 = second[..., 0], second[..., 1], second[..., 2]
+    return np.stack([y1 * z2 - z1 * y2, z1 * x2 - x1 * z2, x1 * y2 - y1 * x2], axis=-1)

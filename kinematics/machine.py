@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import sincos_deg
-from kinematics.arrays import frozen, last_axis, unit
+from kinematics.arrays import cross, frozen, last_axis, single, unit
 from kinematics.errors import KinematicsError
 from kinematics.pose import Pose
 from kinematics.rotary import Rotary
@@ -44,8 +44,8 @@ class Travel:
     high_mm: NDArray[np.float64]
 
     def __post_init__(self) -> None:
-        low = last_axis(self.low_mm, 3, "travel, low end")
-        high = last_axis(self.high_mm, 3, "travel, high end")
+        low = single(self.low_mm, 3, "travel, low end")
+        high = single(self.high_mm, 3, "travel, high end")
         if (low > high).any():
             raise KinematicsError(
                 f"travel: expected the lower end first, found {low.tolist()} to {high.tolist()}"
@@ -66,6 +66,11 @@ class Platter:
     normal : ndarray, shape (3,), or None
         The face's measured direction, away from the platter, in machine coordinates at the all-zero pose; None
         takes the face as true to its own rotary.
+
+    Raises
+    ------
+    KinematicsError
+        When a value is not finite, the diameter not positive, or the normal no direction.
     """
 
     face_mm: float | None = None
@@ -73,8 +78,13 @@ class Platter:
     normal: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
+        if self.face_mm is not None:
+            single([self.face_mm], 1, "platter, face")
+        if self.diameter_mm is not None and not single([self.diameter_mm], 1, "platter, diameter")[0] > 0.0:
+            raise KinematicsError(f"platter, diameter: expected more than 0, found {self.diameter_mm:g}")
         if self.normal is not None:
-            object.__setattr__(self, "normal", frozen(unit(self.normal, "platter, normal")))
+            normal = unit(single(self.normal, 3, "platter, normal"), "platter, normal")
+            object.__setattr__(self, "normal", frozen(normal))
 
 
 @dataclass(frozen=True)
@@ -86,6 +96,10 @@ class ZReference:
     """
 
     tool_length_mm: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.tool_length_mm is not None:
+            single([self.tool_length_mm], 1, "reference tool, length")
 
     def to_gauge_line_mm(self, z_mm: ArrayLike) -> NDArray[np.float64]:
         """Z readings (...) as the gauge line would give them.
@@ -214,7 +228,7 @@ def table_frame(machine: Machine) -> Pose:
     origin = last.point_mm + (face_mm - last.point_mm[2]) * upward
     z = machine.platter.normal if machine.platter.normal is not None else _away(last)
     x = unit(np.array([1.0, 0.0, 0.0]) - z[0] * z, "table x")
-    return Pose(np.stack([x, np.cross(z, x), z], axis=-1), origin)
+    return Pose(np.stack([x, cross(z, x), z], axis=-1), origin)
 
 
 def table_pose(machine: Machine, angles_deg: ArrayLike) -> Pose:
@@ -298,7 +312,7 @@ def _basis(machine: Machine, angles: NDArray[np.float64]) -> NDArray[np.float64]
     """All products of one of (1, cos, sin) per rotary, outer rotaries slowest, shape (3**n, ...)."""
     products = np.ones((1, *angles.shape[:-1]))
     for i, rotary in enumerate(machine.rotaries):
-        sine, cosine = sincos_deg(angles[..., i] - rotary.zero_deg)
+        sine, cosine = sincos_deg(rotary.off_zero_deg(angles[..., i]))
         turned = np.stack([np.ones_like(sine), cosine, sine])
         products = (products[:, None] * turned[None]).reshape(-1, *angles.shape[:-1])
     return products

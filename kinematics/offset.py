@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,7 +19,7 @@ from kinematics.stack import Step, stack_pose
 __all__ = ["Setup", "plane_axes", "set_up", "square_up", "work_offset"]
 
 _ALONG_WITHIN = 0.70710678
-"""The part's x tells how a rotary is clocked unless it lies nearer than 45 degrees to that rotary's line."""
+"""An axis tells how a rotary is clocked unless the part's or the machine's lies within 45 degrees of its line."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,7 +42,7 @@ class Setup:
     def __post_init__(self) -> None:
         object.__setattr__(self, "rotary_offset_deg", frozen(self.machine.angles(self.rotary_offset_deg)))
 
-    @property
+    @cached_property
     def part_in_machine(self) -> Pose:
         """The part's frame in machine coordinates at the all-zero pose."""
         return table_frame(self.machine) @ self.part_in_table
@@ -111,7 +112,9 @@ def plane_axes(setup: Setup, machine_deg: ArrayLike) -> NDArray[np.float64]:
 def square_up(setup: Setup, letter: str) -> Setup:
     """The setup with a rotary offset that takes the clocking out: at program zero the part's x lies along X.
 
-    Where the part's x lies along the rotary's line (an indexer along X), y and Y are used.
+    Both are seen along the rotary's line, with the others at their own program zero. Where that line lies along
+    the part's x or the machine's X (an indexer along X), y and Y are used; where it lies along one of these too,
+    z and Z.
 
     Raises
     ------
@@ -132,10 +135,11 @@ def square_up(setup: Setup, letter: str) -> Setup:
     """
     machine, turning = setup.machine, setup.machine.index(letter)
     part = setup.part_in_machine.rotation
-    column = 1 if abs(float(machine.rotaries[turning].direction[0])) > _ALONG_WITHIN else 0
-    # The rotary's own zero is where program zero of an offset-free machine stands.
-    start = np.zeros(len(machine.rotaries))
-    reached = to_line_up(machine, letter, part[:, column], np.eye(3)[column], start)
+    line = machine.rotaries[turning].direction
+    # A direction has one component of that size at most, so the two frames rule out two axes of three at most.
+    along = np.maximum(np.abs(line @ part), np.abs(line)) > _ALONG_WITHIN
+    column = int(np.argmin(along))
+    reached = to_line_up(machine, letter, part[:, column], np.eye(3)[column], setup.rotary_offset_deg)
     offset = setup.rotary_offset_deg.copy()
     offset[turning] = wrap_deg(reached, low_deg=-180.0)
     return replace(setup, rotary_offset_deg=offset)

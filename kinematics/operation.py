@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.aiming import Aim, Solution, TiltSign, aim, to_line_up
+from kinematics.angles import SNAP_DEG
 from kinematics.arrays import frozen, last_axis
 from kinematics.errors import KinematicsError
 from kinematics.offset import Setup, plane_axes, work_offset
@@ -133,7 +134,10 @@ class Placed:
             return None
         along_x, along_y, _ = self.axes @ self.plane.x
         turned = float(np.degrees(np.arctan2(along_y, along_x)))
-        return 0.0 if abs(turned) < 1e-12 else turned
+        # Rounding must not make a half turn read -180 at one port and 180 at the next.
+        if turned < -180.0 + SNAP_DEG:
+            return 180.0
+        return 0.0 if abs(turned) < SNAP_DEG else turned
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,13 +159,16 @@ class Unreached:
     @property
     def why(self) -> str:
         """The reason in words, with the nearest pose that can be had."""
+        reasons = [reason for solution in self.aim.solutions for reason in solution.why_out]
         if self.aim.short_deg > 0.0:
             nearest = self.aim.solutions[0].machine_deg
-            return (
+            short = (
                 f"its direction stays {self.aim.short_deg:.4f} degrees from the spindle at best "
                 f"(machine angles {', '.join(f'{angle:.4f}' for angle in nearest)})"
             )
-        return "; ".join(reason for solution in self.aim.solutions for reason in solution.why_out)
+            # Slightly off square, a direction is always a little short; what stops it may yet be a limit.
+            reasons = [short, *reasons] if self.aim.best is None else [short]
+        return "; ".join(reasons)
 
 
 @dataclass(frozen=True)

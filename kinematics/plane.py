@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.arrays import frozen, last_axis, unit
+from kinematics.arrays import cross, frozen, single, unit
 from kinematics.errors import KinematicsError
 from kinematics.pose import turn_about
 from kinematics.turns import Turn, rotation_from_turns
@@ -34,9 +34,9 @@ class Plane:
     x: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "normal", frozen(unit(self.normal, "normal")))
+        object.__setattr__(self, "normal", frozen(unit(single(self.normal, 3, "normal"), "normal")))
         if self.x is not None:
-            x = unit(self.x, "plane x")
+            x = unit(single(self.x, 3, "plane x"), "plane x")
             if abs(float(x @ self.normal)) > _STRAIGHT:
                 raise KinematicsError(
                     f"plane x: expected one square to the normal, found {float(x @ self.normal):.3g} along it"
@@ -46,7 +46,7 @@ class Plane:
 
 def plane_from_normal(normal: ArrayLike) -> Plane:
     """A plane of which only the outward direction is known, in part coordinates."""
-    return Plane(unit(normal, "normal"))
+    return Plane(single(normal, 3, "normal"))
 
 
 def plane_from_tip(turns: Sequence[Turn]) -> Plane:
@@ -78,9 +78,9 @@ def plane_through(origin_side_mm: ArrayLike, toward_x_mm: ArrayLike, on_y_side_m
         ...
     kinematics.errors.KinematicsError: through: expected three points that span a plane, found them in a line
     """
-    first, second, third = (last_axis(p, 3, "through") for p in (origin_side_mm, toward_x_mm, on_y_side_mm))
+    first, second, third = (single(p, 3, "through") for p in (origin_side_mm, toward_x_mm, on_y_side_mm))
     x, to_third = second - first, third - first
-    across = np.cross(x, to_third)
+    across = cross(x, to_third)
     longest = float(np.linalg.norm(x) * np.linalg.norm(to_third))
     if longest == 0.0 or float(np.linalg.norm(across)) <= _STRAIGHT * longest:
         raise KinematicsError("through: expected three points that span a plane, found them in a line")
@@ -105,7 +105,7 @@ def repeated(
     """
     if count < 1:
         raise KinematicsError(f"repeat, count: expected 1 or more, found {count}")
-    origin = last_axis(origin_mm, 3, "origin")
+    origin = single(origin_mm, 3, "origin")
     turned = []
     for k in range(count):
         about_z = turn_about([0.0, 0.0, 1.0], k * step_deg)

@@ -39,7 +39,8 @@ class Pose:
     Raises
     ------
     KinematicsError
-        When the rotation is not one (stretched, skewed or mirrored). It is never repaired in silence.
+        When the rotation is not one (stretched, skewed or mirrored), which is never repaired in silence; when
+        a value is not finite or the leading shapes do not broadcast.
 
     Examples
     --------
@@ -70,6 +71,13 @@ class Pose:
             )
         if rotation.size and float(np.linalg.det(rotation).min()) < 0.0:
             raise KinematicsError("rotation: expected a right-handed one, found a mirror image")
+        try:
+            np.broadcast_shapes(rotation.shape[:-2], translation.shape[:-1])
+        except ValueError:
+            raise KinematicsError(
+                "pose: expected leading shapes that broadcast, "
+                f"found rotation {rotation.shape} and translation {translation.shape}"
+            ) from None
         object.__setattr__(self, "rotation", frozen(rotation))
         object.__setattr__(self, "translation_mm", frozen(translation))
 

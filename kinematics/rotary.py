@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import SNAP_DEG, every_wrap_deg, wrap_deg
-from kinematics.arrays import frozen, last_axis, unit
+from kinematics.arrays import cross, frozen, single, unit
 from kinematics.errors import KinematicsError
 from kinematics.pose import Pose, turn_about_line
 
@@ -81,11 +81,12 @@ class Rotary:
                 f"rotary {self.letter}, positive_turn: expected a Sense, found {self.positive_turn!r}"
             )
         what = f"rotary {self.letter}"
-        object.__setattr__(self, "point_mm", frozen(last_axis(self.point_mm, 3, f"{what}, point")))
-        object.__setattr__(self, "direction", frozen(unit(self.direction, f"{what}, direction")))
-        last_axis([self.zero_deg], 1, f"{what}, zero")
+        object.__setattr__(self, "point_mm", frozen(single(self.point_mm, 3, f"{what}, point")))
+        direction = unit(single(self.direction, 3, f"{what}, direction"), f"{what}, direction")
+        object.__setattr__(self, "direction", frozen(direction))
+        single([self.zero_deg], 1, f"{what}, zero")
         if self.limits_deg is not None:
-            low, high = last_axis(self.limits_deg, 2, f"{what}, limits").tolist()
+            low, high = single(self.limits_deg, 2, f"{what}, limits").tolist()
             if low > high:
                 raise KinematicsError(
                     f"{what}, limits: expected the lower end first, found {low:g} to {high:g} degrees"
@@ -100,9 +101,19 @@ class Rotary:
         """The machine angle at which the table stands turned by `turn_deg`; the inverse of `turn_deg`."""
         return self.positive_turn.sign * np.asarray(turn_deg, dtype=np.float64) + self.zero_deg
 
+    def off_zero_deg(self, machine_deg: ArrayLike) -> NDArray[np.float64]:
+        """Machine angles (...) counted from the zero pose, for sines and cosines: whole turns may be left out.
+
+        Taking them off before the zero is subtracted keeps the digits that a large angle would round away:
+        36000.1 less 0.1 is wrong by 1e-10 mm at one metre.
+        """
+        angle = np.asarray(machine_deg, dtype=np.float64)
+        return angle - 360.0 * np.rint(angle / 360.0) - self.zero_deg if self.zero_deg else angle
+
     def turned(self, machine_deg: ArrayLike) -> Pose:
         """Where what it carries stands at machine angles (...), seen from where it stood at the zero pose."""
-        return turn_about_line(self.point_mm, self.direction, self.turn_deg(machine_deg))
+        turn_deg = self.positive_turn.sign * self.off_zero_deg(machine_deg)
+        return turn_about_line(self.point_mm, self.direction, turn_deg)
 
     def within(self, machine_deg: ArrayLike) -> NDArray[np.bool_]:
         """Which machine angles (...) lie within the limits (to `SNAP_DEG`)."""
@@ -156,7 +167,7 @@ def gap_between(first: Rotary, second: Rotary) -> Gap:
     >>> round(gap.distance_mm, 6), gap.angle_deg
     (0.1, 90.0)
     """
-    across = np.cross(first.direction, second.direction)
+    across = cross(first.direction, second.direction)
     sine, cosine = float(np.linalg.norm(across)), float(first.direction @ second.direction)
     between = second.point_mm - first.point_mm
     if sine < 1e-12:

@@ -21,6 +21,8 @@ __all__ = ["Axis", "Turn", "rotation_from_turns", "turns_from_rotation"]
 Axis = Literal["x", "y", "z"]
 Turn = tuple[Axis, float]
 
+_LOCKED_DEG = 1e-10
+_WHOLE_DEG = 1e-12
 _DIRECTION = {"x": (1.0, 0.0, 0.0), "y": (0.0, 1.0, 0.0), "z": (0.0, 0.0, 1.0)}
 
 
@@ -71,8 +73,8 @@ def turns_from_rotation(rotation: ArrayLike, order: str = "zxz") -> tuple[Turn, 
     Returns
     -------
     tuple of (axis, degrees)
-        Where the first and the last turn act about one line (the middle one is 0 or 180 in "zxz"), the last
-        is 0.
+        Where the first and the last turn act about one line (the middle one is 0 or 180 in "zxz", to within
+        1e-10 degrees), the last is 0. Turned again, they give the rotation back to 2e-12.
 
     Raises
     ------
@@ -94,11 +96,30 @@ def turns_from_rotation(rotation: ArrayLike, order: str = "zxz") -> tuple[Turn, 
     if len(order) != 3 or set(order) - set("xyz") or order[0] == order[1] or order[1] == order[2]:
         raise KinematicsError(f"order: expected three of x, y, z, neighbours different, found {order!r}")
     matrix = Pose(last_axis(rotation, 3, "rotation"), np.zeros(3)).rotation
-    angles = np.degrees(mat2euler(matrix, "r" + order))
-    first, second, third = (
-        np.where(np.abs(angles - np.rint(angles)) < 1e-12, np.rint(angles), angles) + 0.0
-    ).tolist()
-    return (_axis(order[0]), first), (_axis(order[1]), second), (_axis(order[2]), third)
+    before, middle, after = (_axis(letter) for letter in order)
+    first, second, _ = np.degrees(mat2euler(matrix, "r" + order)).tolist()
+    lock = 0.0 if before == after else 90.0
+    nearest = lock + 180.0 * round((second - lock) / 180.0)
+    # Near the lock, what separates the first from the last turn drowns in rounding: each is what the other leaves.
+    if abs(second - nearest) < _LOCKED_DEG:
+        second, third = nearest, 0.0
+        first = _turn_deg(matrix @ rotation_from_turns([(middle, second)]).T, before)
+    else:
+        third = _turn_deg(rotation_from_turns([(before, first), (middle, second)]).T @ matrix, after)
+    return (before, _round(first)), (middle, _round(second)), (after, _round(third))
+
+
+def _turn_deg(rotation: NDArray[np.float64], axis: Axis) -> float:
+    """The angle of a rotation about one axis, -180 to 180 degrees."""
+    along = "xyz".index(axis)
+    one, other = (along + 1) % 3, (along + 2) % 3
+    return float(np.degrees(np.arctan2(rotation[other, one], rotation[one, one])))
+
+
+def _round(angle_deg: float) -> float:
+    """Whole degrees where only rounding separates the angle from them."""
+    whole = float(round(angle_deg))
+    return (whole if abs(angle_deg - whole) < _WHOLE_DEG else angle_deg) + 0.0
 
 
 def _axis(letter: str) -> Axis:

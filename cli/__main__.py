@@ -1,0 +1,5 @@
+"""``python -m tiltwright``."""
+
+from tiltwright.app import main
+
+main()

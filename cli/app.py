@@ -1,0 +1,83 @@
+"""The command line: which commands there are, and how every one of them ends.
+
+Only typer is imported here; a command imports what it needs when it runs.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Annotated
+
+import typer
+
+from tiltwright import __version__
+from tiltwright.commands import aim, machine, offsets, schema, sheet
+from tiltwright.console import INPUT_WRONG, fail
+
+__all__ = ["app", "main"]
+
+app = typer.Typer(
+    name="tiltwright",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+app.command("offsets")(offsets.offsets)
+app.command("aim")(aim.aim)
+app.command("sheet")(sheet.sheet)
+app.add_typer(machine.app, name="machine")
+app.command("schema")(schema.schema)
+
+
+def _show_version(wanted: bool) -> None:  # noqa: FBT001 - typer hands an option's value over by position
+    if wanted:
+        typer.echo(f"tiltwright {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _everything(
+    _version: Annotated[  # noqa: FBT002 - typer makes options of the parameters
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Print the version and end."),
+    ] = False,
+) -> None:
+    """Work offsets for a mill with a tilting rotary.
+
+    From a machine file and a job file, tiltwright works out where part zero goes at every tilt and prints the
+    setup sheet.
+
+    Start here:
+
+    \b
+      tiltwright machine new mill.toml        describe your machine, question by question
+      tiltwright machine show mill.toml       what that file says about it
+      tiltwright offsets job.toml             the work offsets of every operation
+      tiltwright sheet job.toml -o job.pdf    the setup sheet, to print
+      tiltwright offsets --help               more examples
+
+    It moves no machine and never says that a setup is safe: that is for you, the shop's rules, the machine's
+    manual and the responsible person to decide.
+    """
+
+
+def main() -> None:
+    """Run the command; every fault of the input ends in one message each and exit code 2."""
+    from tiltwright.files.faults import InputFaults
+
+    try:
+        app()
+    except InputFaults as faults:
+        fail(str(faults))
+    except BrokenPipeError:
+        # Whoever reads our output has seen enough (| head); Python would complain once more at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise SystemExit(0) from None
+    except Exception as refusal:
+        from kinematics.errors import KinematicsError
+
+        if isinstance(refusal, KinematicsError):
+            fail(str(refusal), INPUT_WRONG)
+        raise

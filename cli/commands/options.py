@@ -1,0 +1,66 @@
+"""Options that several commands share, so that they mean and say the same everywhere."""
+
+from __future__ import annotations
+
+import enum
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+__all__ = [
+    "Force",
+    "JobArgument",
+    "Json",
+    "MachineOption",
+    "Only",
+    "Output",
+    "Units",
+    "UnitsOption",
+    "show_or_write",
+]
+
+
+class Units(enum.StrEnum):
+    """The units of length that can be asked for."""
+
+    MM = "mm"
+    INCH = "inch"
+
+
+JobArgument = Annotated[str, typer.Argument(metavar="JOB", help="The job file (TOML).", show_default=False)]
+OptionalJob = Annotated[
+    Optional[str], typer.Argument(metavar="[JOB]", help="The job file (TOML).", show_default=False)  # noqa: UP045 - typer
+]
+MachineOption = Annotated[
+    Optional[str],  # noqa: UP045 - typer
+    typer.Option("--machine", "-m", metavar="FILE", help="A machine file, when there is no job file."),
+]
+UnitsOption = Annotated[
+    Optional[Units],  # noqa: UP045 - typer
+    typer.Option("--units", help="Show lengths in this unit instead of the file's own (typed lengths too)."),
+]
+Only = Annotated[
+    Optional[list[str]],  # noqa: UP045 - typer
+    typer.Option("--only", metavar="NAME", help="Only this operation; may be given again."),
+]
+Json = Annotated[bool, typer.Option("--json", help="One JSON object, full precision.")]
+Output = Annotated[
+    Optional[Path],  # noqa: UP045 - typer
+    typer.Option("--output", "-o", metavar="FILE", help="Write to a file, whole or not at all."),
+]
+Force = Annotated[bool, typer.Option("--force", help="Replace the output file if it is there already.")]
+
+
+def show_or_write(text: str, output: Path | None, *, force: bool) -> None:
+    """Put a result on stdout, or into a file as a whole."""
+    if output is None:
+        import sys
+
+        sys.stdout.write(text if text.endswith("\n") else text + "\n")
+        return
+    from tiltwright.console import note
+    from tiltwright.files.write import write_whole
+
+    write_whole(output, text, force=force)
+    note(f"{output} written", label="done")

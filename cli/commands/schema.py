@@ -1,0 +1,38 @@
+"""`tiltwright schema`: the JSON Schema of the files, for editors."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from tiltwright.commands.options import Force, Output, show_or_write
+
+__all__ = ["schema"]
+
+
+def schema(
+    kind: Annotated[
+        str, typer.Argument(metavar="machine|job", help="Which file's schema.", show_default=False)
+    ],
+    output: Output = None,
+    force: Force = False,
+) -> None:
+    """The JSON Schema of machine and job files, so that an editor completes and checks them.
+
+    Examples:
+
+    \b
+      tiltwright schema machine -o machine.schema.json
+      tiltwright schema job -o job.schema.json
+    """
+    import json
+
+    from tiltwright.files.faults import shown
+    from tiltwright.files.schema import json_schema
+    from tiltwright.typed import wrong
+
+    if kind not in {"machine", "job"}:
+        raise wrong("schema", shown(kind), '"machine" or "job"')
+    made = json_schema("machine" if kind == "machine" else "job")
+    show_or_write(json.dumps(made, indent=2, ensure_ascii=False) + "\n", output, force=force)

@@ -1,0 +1,121 @@
+"""`tiltwright sheet`: the setup sheet."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
+import typer
+
+from tiltwright import __version__
+from tiltwright.commands.options import Force, JobArgument, Only, Output, Units, UnitsOption, show_or_write
+
+if TYPE_CHECKING:
+    from tiltwright.sheet.data import Sheet
+
+__all__ = ["sheet"]
+
+PICTURES = (".pdf", ".png", ".svg")
+TEXTS = (".txt", ".md")
+
+
+def sheet(
+    job: JobArgument,
+    output: Output = None,
+    only: Only = None,
+    units: UnitsOption = None,
+    paper: Annotated[str, typer.Option("--paper", metavar="SIZE", help="a4 or us-letter.")] = "a4",
+    date: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option("--date", metavar="TEXT", help="The date on the sheet; today's if left out."),
+    ] = None,
+    force: Force = False,
+) -> None:
+    """The setup sheet: on screen, or as PDF, SVG, PNG, text or Markdown by the file's ending.
+
+    Examples:
+
+    \b
+      tiltwright sheet job.toml                     on screen
+      tiltwright sheet job.toml -o job.pdf          to print
+      tiltwright sheet job.toml -o job.pdf --paper us-letter
+      tiltwright sheet job.toml -o job.png          a picture of each page: job-1.png, job-2.png, ...
+
+    Ends with 1, and writes nothing, when an operation cannot be reached or the touched-off part zero is too far off.
+    """
+    from tiltwright.typed import wrong
+
+    ending = output.suffix.lower() if output is not None else ".txt"
+    if ending not in PICTURES + TEXTS:
+        raise wrong("--output", f'the ending "{ending}"', ", ".join(PICTURES + TEXTS))
+    if paper not in {"a4", "us-letter"}:
+        raise wrong("--paper", f'"{paper}"', '"a4" or "us-letter"')
+    _sheet(job, output, ending, only or [], units, paper, date, force=force)
+
+
+def _sheet(
+    path: str,
+    output: Path | None,
+    ending: str,
+    only: list[str],
+    units: Units | None,
+    paper: str,
+    date: str | None,
+    *,
+    force: bool,
+) -> None:
+    from datetime import datetime
+
+    from tiltwright.console import ANSWER_NO
+    from tiltwright.remarks import say_remarks
+    from tiltwright.sheet.build import build_sheet
+    from tiltwright.worked import work_through
+
+    worked = work_through(path, only)
+    shown = units.value if units else worked.job.unit.value
+    say_remarks(worked, shown)
+    if not worked.complete:
+        raise typer.Exit(ANSWER_NO)
+    day = date or datetime.now().astimezone().date().isoformat()
+    made = build_sheet(worked, date=day, version=__version__)
+    if ending in TEXTS:
+        from tiltwright.sheet.markdown import sheet_markdown
+        from tiltwright.sheet.text import sheet_text
+
+        show_or_write(sheet_text(made) if ending == ".txt" else sheet_markdown(made), output, force=force)
+        return
+    assert output is not None
+    _pages(made, output, ending, paper, force=force)
+
+
+def _pages(made: Sheet, output: Path, ending: str, paper: str, *, force: bool) -> None:
+    """Write the typeset sheet; pictures of more than one page get the page's number in their names."""
+    from tiltwright.console import note
+    from tiltwright.files.write import write_whole
+    from tiltwright.sheet import typeset
+    from tiltwright.typed import wrong
+
+    missing = typeset.missing_characters(made)
+    if missing:
+        note(f"the sheet's font has no sign for {' '.join(missing)}; the page shows a box for each")
+    size: typeset.Paper = "us-letter" if paper == "us-letter" else "a4"
+    if ending == ".pdf":
+        pages = [typeset.pdf(made, size)]
+    else:
+        pages = typeset.png_pages(made, size) if ending == ".png" else typeset.svg_pages(made, size)
+    if len(pages) == 1:
+        names = [output]
+    else:
+        names = [output.with_stem(f"{output.stem}-{page}") for page in range(1, len(pages) + 1)]
+    # All or none: a sheet with one page left from an older one would be worse than no sheet.
+    there = [name for name in names if name.exists()]
+    if there and not force:
+        raise wrong(
+            "--output", f"{there[0]}, a file that is there already", "another name, or --force to replace it"
+        )
+    for name, page in zip(names, pages, strict=True):
+        write_whole(name, page, force=force)
+        note(f"{name} written", label="done")
+    older = output.with_stem(f"{output.stem}-{len(pages) + 1}")
+    if older.exists():
+        note(f"{older} is a page of an older sheet: do not print it")

@@ -1,0 +1,220 @@
+"""Read a machine file or a job file: everything that is wrong with them at once, or values to work with."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+from tiltwright.files.draft import beside, validated
+from tiltwright.files.faults import Fault, Finding, InputFaults, KeyPath
+from tiltwright.files.job_checks import Known, job_findings
+from tiltwright.files.job_file import JobFile
+from tiltwright.files.machine_checks import machine_findings
+from tiltwright.files.machine_file import MachineFile
+from tiltwright.files.source import Source, load
+from tiltwright.files.units import Unit
+from tiltwright.files.values import Touched, machine_of, operation_of, setup_of, step_of, touched_of
+
+from kinematics import KinematicsError, Machine, Operation, Setup, Step, table_frame
+
+__all__ = ["ReadJob", "ReadMachine", "fault_at", "read_job", "read_machine"]
+
+
+@dataclass(frozen=True, eq=False)
+class ReadMachine:
+    """A machine file that was read and found sound.
+
+    Attributes
+    ----------
+    source : Source
+    file : MachineFile
+        What it says, in its own unit.
+    machine : Machine
+        In millimetres.
+    """
+
+    source: Source
+    file: MachineFile
+    machine: Machine
+
+    @property
+    def path(self) -> Path:
+        """Where it lies."""
+        return self.source.path
+
+    @property
+    def unit(self) -> Unit:
+        """The unit that the file is written in."""
+        return self.file.units
+
+
+@dataclass(frozen=True, eq=False)
+class ReadJob:
+    """A job file that was read, with its machine, and found sound.
+
+    Attributes
+    ----------
+    source : Source
+    file : JobFile
+        What it says, in its own unit.
+    machine_file : ReadMachine
+    steps : tuple of Step
+    operations : tuple of Operation
+        In the order of the file, one for each [[operation]]; repeats are not yet unfolded.
+    setup : Setup
+        The part where the stack puts it, the rotary offsets as `square_up` asks for.
+    touched : Touched or None
+    """
+
+    source: Source
+    file: JobFile
+    machine_file: ReadMachine
+    steps: tuple[Step, ...]
+    operations: tuple[Operation, ...]
+    setup: Setup
+    touched: Touched | None
+
+    @property
+    def path(self) -> Path:
+        """Where it lies."""
+        return self.source.path
+
+    @property
+    def unit(self) -> Unit:
+        """The unit that the file is written in."""
+        return self.file.units
+
+    @property
+    def machine(self) -> Machine:
+        """The machine, in millimetres."""
+        return self.machine_file.machine
+
+
+def read_machine(path: str | os.PathLike[str]) -> ReadMachine:
+    """Read a machine file.
+
+    Raises
+    ------
+    InputFaults
+        With every fault of the file.
+    """
+    machine, _, faults = _machine(load(path, "a machine file"))
+    if machine is None:
+        raise InputFaults(faults)
+    return machine
+
+
+def read_job(path: str | os.PathLike[str]) -> ReadJob:
+    """Read a job file and the machine file that it names (a path seen from the job file's folder).
+
+    Raises
+    ------
+    InputFaults
+        With every fault of both files, those of the job file first.
+    """
+    source = load(path, "a job file")
+    file, findings = validated(JobFile, source.data)
+    machine, known, machine_faults = _machine_of_job(source, file, findings)
+    if machine is None or findings:
+        findings = beside(findings, job_findings(file, _with_offsets(known, file, None)))
+        raise InputFaults(source.located(findings) + machine_faults)
+    steps = tuple(step_of(step, file.units) for step in file.stack)
+    wanted = set(file.square_up or {})
+    # A letter that the machine lacks is among the findings.
+    setup = setup_of(file, machine.machine, steps) if wanted <= set(machine.machine.letters) else None
+    findings = list(job_findings(file, _with_offsets(known, file, setup)))
+    if setup is None or findings:
+        raise InputFaults(source.located(findings))
+    operations = _operations(source, file, machine.machine)
+    return ReadJob(source, file, machine, steps, operations, setup, touched_of(file, machine.machine))
+
+
+def fault_at(read: ReadJob | ReadMachine, key: KeyPath, found: str, allowed: str, tip: str = "") -> Fault:
+    """A fault that only shows later, located in a file that was read.
+
+    Examples
+    --------
+    ``raise InputFaults([fault_at(job, ("operation", 3, "work_offset"), "2, with other values", "...")])``
+    """
+    return read.source.located([Finding(key, found, allowed, tip)])[0]
+
+
+def _machine(source: Source) -> tuple[ReadMachine | None, Known, list[Fault]]:
+    """A machine file's values, or what is still known of it and its faults."""
+    file, findings = validated(MachineFile, source.data)
+    findings = beside(findings, machine_findings(file))
+    if findings:
+        return None, _known(file), source.located(findings)
+    try:
+        machine = machine_of(file)
+    except KinematicsError as refusal:
+        return None, _known(file), source.located([Finding((), str(refusal), "a machine that can be")])
+    try:
+        table_frame(machine)
+    except KinematicsError:
+        finding = Finding(("platter", "normal"), "a direction along the machine's X", "a direction across it")
+        return None, _known(file), source.located([finding])
+    return ReadMachine(source, file, machine), _known(file), []
+
+
+def _machine_of_job(
+    source: Source, file: JobFile, findings: list[Finding]
+) -> tuple[ReadMachine | None, Known, list[Fault]]:
+    if file.machine is None:
+        return None, Known(), []
+    path = source.path.parent / file.machine
+    try:
+        machine_source = load(path, "a machine file")
+    except InputFaults as refusal:
+        (fault,) = refusal.faults
+        if fault.line is not None:
+            return None, Known(), [fault]
+        # Missing, a folder, unreadable: that is the job file's fault, at its key.
+        found = f"{fault.found}: {path}"
+        findings.append(
+            Finding(("machine",), found, "a machine file, its path seen from this file", fault.tip)
+        )
+        return None, Known(), []
+    return _machine(machine_source)
+
+
+def _known(file: MachineFile) -> Known:
+    letters = tuple(rotary.letter for rotary in file.rotary)
+    complete = bool(letters) and all(letter is not None for letter in letters)
+    limits: dict[str, tuple[float, float]] = {
+        rotary.letter: rotary.limits
+        for rotary in file.rotary
+        if rotary.letter is not None and rotary.limits is not None and letters.count(rotary.letter) == 1
+    }
+    return Known(letters if complete else None, limits)
+
+
+def _with_offsets(known: Known, file: JobFile, setup: Setup | None) -> Known:
+    """The rotary offsets: from the setup, or as far as the job file gives them without one."""
+    if setup is not None:
+        offsets = dict(zip(setup.machine.letters, setup.rotary_offset_deg.tolist(), strict=True))
+    elif file.square_up is None and "square_up" in file.model_fields_set:
+        offsets = {}
+    else:
+        readings = file.square_up or {}
+        offsets = {
+            letter: readings.get(letter, 0.0)
+            for letter in known.limits_deg
+            if readings.get(letter, 0.0) is not None
+        }
+    return Known(known.letters, known.limits_deg, offsets)
+
+
+def _operations(source: Source, file: JobFile, machine: Machine) -> tuple[Operation, ...]:
+    """The operations, or every refusal of one as a fault."""
+    operations: list[Operation] = []
+    findings: list[Finding] = []
+    for place, operation in enumerate(file.operation):
+        try:
+            operations.append(operation_of(operation, file.units, machine))
+        except KinematicsError as refusal:
+            findings.append(Finding(("operation", place), str(refusal), "an operation that can be"))
+    if findings:
+        raise InputFaults(source.located(findings))
+    return tuple(operations)

@@ -1,0 +1,62 @@
+"""The JSON Schema of machine and job files, so that editors complete and check them."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+__all__ = ["json_schema"]
+
+
+def json_schema(kind: Literal["machine", "job"]) -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a machine file or a job file.
+
+    Raises
+    ------
+    ValueError
+        When `kind` is neither.
+
+    Examples
+    --------
+    >>> schema = json_schema("machine")
+    >>> schema["required"]
+    ['name', 'units', 'z_reference', 'rotary']
+    >>> schema["properties"]["units"]["enum"]
+    ['mm', 'inch']
+    """
+    from tiltwright.files.fields import Table
+    from tiltwright.files.job_file import JobFile
+    from tiltwright.files.machine_file import MachineFile
+
+    models: dict[str, type[Table]] = {"machine": MachineFile, "job": JobFile}
+    if kind not in models:
+        raise ValueError(f'expected "machine" or "job", found {kind!r}')
+    schema: dict[str, Any] = _plain(models[kind].model_json_schema())
+    schema["title"] = f"{kind} file"
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
+
+
+def _plain(schema: Any, *, names: bool = False) -> Any:  # noqa: ANN401 - whatever JSON holds
+    """A schema without what only Python has: titles made from field names, and null, which TOML lacks.
+
+    `names` is set inside a table of properties, whose keys are names and not words of the schema.
+    """
+    if isinstance(schema, list):
+        return [_plain(part) for part in schema]
+    if not isinstance(schema, dict):
+        return schema
+    if names:
+        return {key: _plain(part) for key, part in schema.items()}
+    kept = {
+        key: part
+        if key in {"examples", "default", "enum", "required"}
+        else _plain(part, names=key in {"properties", "$defs"})
+        for key, part in schema.items()
+        if key != "title" and not (key == "default" and part is None)
+    }
+    choices = [choice for choice in kept.get("anyOf", []) if choice != {"type": "null"}]
+    if len(choices) == 1:
+        del kept["anyOf"]
+        return {**choices[0], **kept}
+    if choices:
+        kept["anyOf"] = choices
+    return kept

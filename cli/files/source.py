@@ -1,0 +1,132 @@
+"""A TOML file as it lies on the disk: its text, its data, and where its keys stand."""
+
+from __future__ import annotations
+
+import os
+import re
+import tomllib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from tiltwright.files.faults import Fault, Finding, InputFaults, nearest, shown, words_for
+
+__all__ = ["Source", "load"]
+
+_LARGEST_BYTES = 4_000_000
+
+
+@dataclass(frozen=True, eq=False)
+class Source:
+    """A file that was read.
+
+    Attributes
+    ----------
+    file : str
+        Its name as the user wrote it, for messages.
+    path : Path
+    text : str
+    data : dict
+        What `tomllib` made of the text.
+    """
+
+    file: str
+    path: Path
+    text: str
+    data: dict[str, Any]
+
+    def located(self, findings: Iterable[Finding]) -> list[Fault]:
+        """Findings as faults with their lines, in the order of the file."""
+        from tiltwright.files.lines import line_of
+
+        faults = [
+            Fault(self.file, line_of(self.text, f.path), words_for(f.path), f.found, f.allowed, f.tip)
+            for f in findings
+        ]
+        return sorted(dict.fromkeys(faults), key=lambda fault: fault.line or 0)
+
+
+def load(path: str | os.PathLike[str], wanted: str) -> Source:
+    """Read a TOML file.
+
+    Parameters
+    ----------
+    path : str or path
+    wanted : str
+        What the file should be, in words, for messages: "a job file".
+
+    Raises
+    ------
+    InputFaults
+        When it is missing, a folder, unreadable, too large, not UTF-8 text or not TOML.
+    """
+    path = Path(path)
+    file = str(path)
+    try:
+        with path.open("rb") as stream:
+            raw = stream.read(_LARGEST_BYTES + 1)
+    except FileNotFoundError:
+        raise InputFaults([Fault(file, None, "", "no such file", wanted, similar_file(path))]) from None
+    except IsADirectoryError:
+        raise InputFaults([Fault(file, None, "", "a folder", wanted)]) from None
+    except (OSError, ValueError) as fault:
+        reason = getattr(fault, "strerror", None) or str(fault)
+        found = "a folder" if path.is_dir() else f"a file that cannot be read ({reason})"
+        raise InputFaults([Fault(file, None, "", found, wanted)]) from None
+    if len(raw) > _LARGEST_BYTES:
+        raise InputFaults([Fault(file, None, "", "more than 4 MB", wanted)])
+    text = _decoded(file, raw)
+    return Source(file, path, text, _parsed(file, text))
+
+
+def similar_file(path: Path) -> str:
+    """A tip that names the file of the folder whose name comes closest, or the folder that is missing."""
+    try:
+        names = [entry.name for entry in path.parent.iterdir()]
+    except OSError:
+        return f"there is no folder {shown(str(path.parent))}" if not path.parent.exists() else ""
+    near = nearest(path.name, names)
+    return f"did you mean {shown(near)}?" if near else ""
+
+
+def _decoded(file: str, raw: bytes) -> str:
+    try:
+        return raw.decode("utf-8").removeprefix("\ufeff")
+    except UnicodeDecodeError as fault:
+        line = raw.count(b"\n", 0, fault.start) + 1
+        found = f"byte 0x{raw[fault.start]:02x}, which is not UTF-8 text"
+        raise InputFaults([Fault(file, line, "", found, "UTF-8 text", "save the file as UTF-8")]) from None
+
+
+def _parsed(file: str, text: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as fault:
+        raise InputFaults([_syntax_fault(file, text, str(fault))]) from None
+    except RecursionError:
+        raise InputFaults(
+            [Fault(file, None, "", "values nested too deeply", "tables and short lists")]
+        ) from None
+    except ValueError as fault:
+        # A whole number of thousands of digits, or a date that no calendar has.
+        raise InputFaults([Fault(file, None, "", f"a value that cannot be read ({fault})", "TOML")]) from None
+
+
+def _syntax_fault(file: str, text: str, message: str) -> Fault:
+    """The fault with the parser's line and column, and the text that stands there."""
+    place = re.search(r" \(at line (\d+), column (\d+)\)$", message)
+    reason = message[: place.start()] if place else re.sub(r" \(at end of document\)$", "", message)
+    lines = text.split("\n")
+    if place is None:
+        last = len(text.rstrip("\n").split("\n"))
+        return Fault(
+            file, last, "end of the file", "a value that is not finished", f"TOML: {_lowered(reason)}"
+        )
+    line, column = int(place[1]), int(place[2])
+    here = lines[line - 1] if line <= len(lines) else ""
+    return Fault(file, line, f"column {column}", shown(here.strip()), f"TOML: {_lowered(reason)}")
+
+
+def _lowered(reason: str) -> str:
+    return reason[:1].lower() + reason[1:]

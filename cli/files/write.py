@@ -1,0 +1,115 @@
+"""Write a file whole or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+import stat
+from pathlib import Path
+
+from tiltwright.files.faults import Fault, InputFaults
+
+__all__ = ["write_whole"]
+
+
+def write_whole(path: str | os.PathLike[str], content: str | bytes, *, force: bool = False) -> None:
+    """Write a file so that there is the old one or the new one, never half of one.
+
+    The content goes to a temporary file in the same folder, is brought to the disk, and takes the file's name
+    in one step. After any exception the temporary file is gone and the old file stands as it was.
+
+    Parameters
+    ----------
+    path : str or path
+        A symbolic link is followed; what it points to is written.
+    content : str or bytes
+        Text is written as UTF-8, its line ends as they are.
+    force : bool
+        Whether a file that is there already may be replaced. Its permissions are kept.
+
+    Raises
+    ------
+    InputFaults
+        When the file exists and `force` is off, its folder is missing, it is no ordinary file, or the system
+        refuses to write.
+    """
+    data = content.encode("utf-8") if isinstance(content, str) else bytes(content)
+    shown = os.fspath(path)
+    target = Path(os.path.realpath(shown))
+    mode = _mode_of(shown, target, force=force)
+    temporary = target.with_name(f".{target.name[:100]}.{secrets.token_hex(6)}.part")
+    try:
+        try:
+            _write_and_sync(temporary, data, mode)
+            _take_name(shown, temporary, target, force=force)
+        except OSError as refusal:
+            raise _fault(
+                shown, f"a file that cannot be written ({refusal.strerror or refusal})", ""
+            ) from None
+    except BaseException:
+        with contextlib.suppress(OSError):
+            temporary.unlink()
+        raise
+    _sync_folder(target.parent)
+
+
+def _mode_of(shown: str, target: Path, *, force: bool) -> int | None:
+    """The permissions of the file that is to be replaced; None for a new one."""
+    if not target.parent.is_dir():
+        raise _fault(shown, f"no folder {target.parent}", "make the folder first")
+    try:
+        existing = target.stat()
+    except OSError:
+        return None
+    if not stat.S_ISREG(existing.st_mode):
+        found = "a folder" if stat.S_ISDIR(existing.st_mode) else "something that is not an ordinary file"
+        raise _fault(shown, found, "")
+    if not force:
+        raise _exists(shown)
+    return stat.S_IMODE(existing.st_mode)
+
+
+def _write_and_sync(temporary: Path, data: bytes, mode: int | None) -> None:
+    # 0o666 less the umask is what any new file gets; O_EXCL never opens what somebody else put there.
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+    with os.fdopen(os.open(temporary, flags, 0o666), "wb") as stream:
+        stream.write(data)
+        stream.flush()
+        os.fsync(stream.fileno())
+    if mode is not None:
+        temporary.chmod(mode)
+
+
+def _take_name(shown: str, temporary: Path, target: Path, *, force: bool) -> None:
+    if not force:
+        # A file that has appeared meanwhile must not be replaced; a link refuses where a rename would not.
+        try:
+            os.link(temporary, target)
+        except FileExistsError:
+            raise _exists(shown) from None
+        except OSError:
+            if target.exists():
+                raise _exists(shown) from None
+        else:
+            temporary.unlink()
+            return
+    temporary.replace(target)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Bring the new name to the disk where the system can; the content is there already."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _exists(shown: str) -> InputFaults:
+    return _fault(shown, "a file that is there already", "use --force to replace it, or another name")
+
+
+def _fault(shown: str, found: str, tip: str) -> InputFaults:
+    return InputFaults([Fault(shown, None, "", found, "a file that can be written", tip)])

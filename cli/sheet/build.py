@@ -1,0 +1,267 @@
+"""From a setup and its placed operations to the sheet: every number is worded and rounded here."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from tiltwright.files.job_file import OperationTable
+from tiltwright.sheet.data import OperationRow, Sheet, StackRow, Texts, TiltDrawing, TouchTable, VerifyRow
+from tiltwright.sheet.load import load_blocks
+from tiltwright.sheet.side import Stand, choose_eye, side_view
+from tiltwright.sheet.words import (
+    cautions,
+    givens,
+    meaning,
+    square_up_words,
+    turns_words,
+    verify_words,
+    z_reference_words,
+)
+from tiltwright.show import numbers
+from tiltwright.worked import Worked
+
+from kinematics import Machine, Placed, Setup, Step, lies_flat, running_frames, work_offset_code
+
+Array = NDArray[np.float64]
+
+__all__ = ["CHECK_ABOVE_MM", "build_sheet"]
+
+CHECK_ABOVE_MM = {"mm": 100.0, "inch": 101.6}
+"""How high over the origin the first check is made: 100 mm, or 4 inches."""
+
+
+def build_sheet(worked: Worked, *, date: str, version: str, units: str | None = None) -> Sheet:
+    """The setup sheet of a job that was worked through.
+
+    Parameters
+    ----------
+    worked : Worked
+    date : str
+        To print on it; the sheet reads no clock.
+    version : str
+        Of the program, to print on it.
+    units : {"mm", "inch"}, optional
+        Of every length on it; the job file's if left out.
+
+    Returns
+    -------
+    Sheet
+    """
+    job, setup, machine = worked.job, worked.setup, worked.setup.machine
+    units = units or job.unit.value
+    placed = [one.placed for one in worked.operations]
+    registers = tuple(work_offset_code(one.number) for one in worked.operations)
+    rows = tuple(
+        _operation(index, one, register, job.file.operation[one.operation], setup, units)
+        for index, (one, register) in enumerate(zip(placed, registers, strict=True), 1)
+    )
+    return Sheet(
+        job=job.file.name,
+        revision=job.file.revision or "",
+        machine=machine.name,
+        units=units,
+        z_reference=z_reference_words(machine, units),
+        date=date,
+        version=version,
+        notes=tuple(job.file.notes),
+        alerts=_alerts(worked, rows),
+        letters=machine.letters,
+        stack=_stack(job.steps, units),
+        part_zero_table=numbers.lengths(setup.part_in_table.translation_mm, units),
+        part_zero_machine=numbers.lengths(setup.part_in_machine.translation_mm, units),
+        all_zero=_angles_words(machine.letters, machine.zero_deg),
+        operations=rows,
+        load=load_blocks(worked, rows, units),
+        before_each=worked.before_each,
+        touch=_touch(worked, units),
+        drawings=_drawings(setup, job.steps, placed, registers, units),
+        givens=givens(
+            setup,
+            units,
+            job.file.aim_within,
+            touched=job.touched is not None and job.touched.use == "touched",
+            square_up=square_up_words(setup, job.file.square_up or {}),
+        ),
+        verify_words=verify_words(units, machine.letters, CHECK_ABOVE_MM[units]),
+        verify=tuple(_verify(row, one, units) for row, one in zip(rows, placed, strict=True)),
+        cautions=cautions(machine.letters),
+    )
+
+
+def _alerts(worked: Worked, rows: Sequence[OperationRow]) -> Texts:
+    """What stands in the way of loading this sheet, for the top of the first page."""
+    found = [f"NOT REACHED, not on this sheet: {one.name}: {one.why}" for one in worked.unreached]
+    if worked.touch_too_far:
+        found.append(
+            "The touched-off part zero lies farther from the stack's than the job accepts: find out why first."
+        )
+    found += [f"{row.register} {row.name}: {text}" for row in rows for text in row.beyond_travel]
+    return tuple(found)
+
+
+def _angles_words(letters: Texts, angles_deg: Sequence[float] | Array) -> str:
+    return "  ".join(
+        f"{letter} {numbers.angle(float(a))}" for letter, a in zip(letters, angles_deg, strict=True)
+    )
+
+
+def _operation(
+    index: int, one: Placed, register: str, asked: OperationTable, setup: Setup, units: str
+) -> OperationRow:
+    return OperationRow(
+        number=str(index),
+        name=one.name,
+        register=register,
+        program_name=asked.program or "",
+        tool=asked.tool or "",
+        program=tuple(numbers.angle(float(a)) for a in one.program_deg),
+        machine=tuple(numbers.angle(float(a)) for a in one.machine_deg),
+        origin=numbers.lengths(one.origin_mm, units),
+        offset=numbers.lengths(one.offset_mm, units),
+        rotary_offset=tuple(numbers.angle(float(a)) for a in setup.rotary_offset_deg),
+        meaning=meaning(one.axes),
+        remarks=_remarks(one, setup.machine),
+        beyond_travel=_beyond_travel(one, setup.machine, units),
+    )
+
+
+def _remarks(one: Placed, machine: Machine) -> Texts:
+    remarks = []
+    if one.plane_x_deg is not None:
+        remarks.append(
+            f"the plane's own x lies {numbers.angle(one.plane_x_deg)}° from machine +X "
+            "(counterclockwise positive, seen from the spindle)"
+        )
+    for letter in one.free:
+        angle = numbers.angle(float(one.program_deg[machine.index(letter)]))
+        remarks.append(
+            f"{letter} is free here (the direction lies along it): program {letter} {angle} was taken"
+        )
+    if numbers.angle(one.short_deg) != numbers.angle(0.0):
+        remarks.append(
+            f"the direction stays {numbers.angle(one.short_deg)}° from the spindle, as the job accepts"
+        )
+    return tuple(remarks)
+
+
+def _beyond_travel(one: Placed, machine: Machine, units: str) -> Texts:
+    """Offsets that the spindle cannot stand over at all; a tool only raises the Z that is needed."""
+    if machine.travel is None:
+        return ()
+    found = []
+    for axis, value, low, high in zip(
+        "XYZ", one.offset_mm, machine.travel.low_mm, machine.travel.high_mm, strict=True
+    ):
+        if value > high or (axis != "Z" and value < low):
+            found.append(
+                f"OUT OF TRAVEL: {axis} {numbers.length(float(value), units)} lies outside "
+                f"{numbers.length(float(low), units)} to {numbers.length(float(high), units)}"
+            )
+    return tuple(found)
+
+
+def _stack(steps: Sequence[Step], units: str) -> tuple[StackRow, ...]:
+    rows = []
+    for index, (step, frame) in enumerate(zip(steps, running_frames(steps)[1:], strict=True), 1):
+        shift_x, shift_y = numbers.lengths(step.shift_mm, units)
+        x, y, z = numbers.lengths(frame.translation_mm, units)
+        rows.append(
+            StackRow(
+                number=str(index),
+                name=step.name,
+                up=numbers.length(step.up_mm, units),
+                shift_x=shift_x,
+                shift_y=shift_y,
+                turns=turns_words(step),
+                x=x,
+                y=y,
+                z=z,
+            )
+        )
+    return tuple(rows)
+
+
+def _touch(worked: Worked, units: str) -> TouchTable | None:
+    touch, touched = worked.touch, worked.job.touched
+    if touch is None or touched is None:
+        return None
+    read = "  ".join(
+        f"{axis} {value}" for axis, value in zip("XYZ", numbers.lengths(touched.at_mm, units), strict=True)
+    )
+    pose = _angles_words(worked.setup.machine.letters, touched.machine_deg)
+    apart = f"They lie {numbers.length(touch.distance_mm, units)} apart"
+    if touched.within_mm is not None:
+        limit = numbers.length(touched.within_mm, units)
+        apart += f", {'MORE THAN' if worked.touch_too_far else 'within'} the {limit} that the job accepts"
+    used = "touched-off part zero" if touched.use == "touched" else "part zero of the stack"
+    return TouchTable(
+        rows=(
+            ("touched off", *numbers.lengths(touch.touched_mm, units)),
+            ("from the stack", *numbers.lengths(touch.stack_mm, units)),
+            ("difference, touched off minus stack", *numbers.lengths(touch.difference_mm, units)),
+        ),
+        words=(
+            f"Read at machine angles {pose}: {read}.",
+            apart + ".",
+            f"The offsets on this sheet use the {used}.",
+        ),
+    )
+
+
+def _drawings(
+    setup: Setup, steps: Sequence[Step], placed: Sequence[Placed], registers: Texts, units: str
+) -> tuple[TiltDrawing, ...]:
+    """One drawing for each pose of all rotaries but the last; of a lone one where it lies level, of the one pose else."""
+    machine = setup.machine
+    lone_level = len(machine.rotaries) == 1 and lies_flat(machine.rotaries[0])
+    shown = len(machine.rotaries) if lone_level else len(machine.rotaries) - 1
+    groups: dict[Texts, list[int]] = {}
+    for index, one in enumerate(placed):
+        key = tuple(numbers.angle(float(a)) for a in one.machine_deg[:shown])
+        groups.setdefault(key, []).append(index)
+    drawings = []
+    last = machine.letters[-1]
+    for members in groups.values():
+        first = placed[members[0]]
+        pose = _angles_words(machine.letters, first.program_deg)
+        stands = [
+            Stand(placed[i].name, registers[i], placed[i].machine_deg, placed[i].offset_mm) for i in members
+        ]
+        view = side_view(machine, steps, setup.part_in_table, stands, units, f"At program {pose}")
+        across = "XY"[choose_eye(machine).right]
+        drawings.append(
+            TiltDrawing(
+                view=view,
+                head=(
+                    "offset",
+                    f"operation{_at_tilt(machine, first)}",
+                    f"program {last}",
+                    f"Δ{across}",
+                    "ΔZ",
+                ),
+                rows=tuple(
+                    (mark.register, mark.name, numbers.angle(float(placed[i].program_deg[-1])), *mark.delta)
+                    for i, mark in zip(members, view.marks, strict=True)
+                ),
+            )
+        )
+    return tuple(drawings)
+
+
+def _at_tilt(machine: Machine, one: Placed) -> str:
+    """The pose that the operations of a drawing share, in words; nothing where there is no rotary but the last."""
+    words = _angles_words(machine.letters[:-1], one.program_deg[:-1])
+    return f" at program {words}" if words else ""
+
+
+def _verify(row: OperationRow, one: Placed, units: str) -> VerifyRow:
+    x, y, _ = row.offset
+    return VerifyRow(
+        register=row.register,
+        name=row.name,
+        program=row.program,
+        display=(x, y, numbers.length(float(one.offset_mm[2]) + CHECK_ABOVE_MM[units], units)),
+        over=row.origin,
+    )

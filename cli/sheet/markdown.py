@@ -1,0 +1,144 @@
+"""The sheet as Markdown (CommonMark with tables); a name from a file stays a name."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+
+from tabulate import tabulate
+from tiltwright.sheet import phrases
+from tiltwright.sheet.data import Sheet
+from tiltwright.sheet.text import clean
+
+__all__ = ["escaped", "sheet_markdown"]
+
+_SPECIAL = re.compile(r"^[+\-=]|[\\`*_{}\[\]<>#|~&$@]|:(?=\S)|\.(?=[A-Za-z])|(?<=\d)[.)](?=\s)")
+
+
+def escaped(text: str) -> str:
+    r"""A text in which nothing is markup: no table cell, link, heading, code or HTML can begin in it.
+
+    CommonMark lets a backslash stand before any ASCII punctuation mark; one is set wherever the mark could mean
+    something in CommonMark, in its tables, or in the links that some readers make of bare words.
+
+    Examples
+    --------
+    >>> print(escaped("port | <b>3</b>"))
+    port \\| \\<b\\>3\\</b\\>
+    >>> print(escaped("www.example"))
+    www\\.example
+    """
+    return _SPECIAL.sub(lambda mark: "\\" + mark[0], clean(text))
+
+
+def sheet_markdown(sheet: Sheet) -> str:
+    """The whole sheet as Markdown, ending in a line end."""
+    parts = [
+        f"# Setup sheet: {escaped(sheet.job)}",
+        _list(f"{label}: {escaped(value)}" for label, value in sheet.identity[1:]),
+    ]
+    if sheet.alerts:
+        parts += ["## Stop: read this first", _list(f"**{escaped(alert)}**" for alert in sheet.alerts)]
+    if sheet.notes:
+        parts += ["## Notes", _list(map(escaped, sheet.notes))]
+    parts += [*_offsets(sheet), *_directions(sheet), *_from_axis(sheet), *_stack(sheet)]
+    parts += ["## Taken as given", _list(map(escaped, sheet.givens))]
+    parts += ["## Before the first cut", _list(map(escaped, sheet.verify_words)), _verify(sheet)]
+    parts += ["## Cautions", _list(map(escaped, sheet.cautions))]
+    parts.append(_table(("set by", "checked by", "date"), [("&nbsp;", "", "")], "lll"))
+    return "\n\n".join(parts) + "\n"
+
+
+def _list(items: Iterable[str]) -> str:
+    return "\n".join(f"- {item}" for item in items)
+
+
+def _table(head: Sequence[str], rows: Iterable[Sequence[str]], align: str) -> str:
+    sides = ["left" if side == "l" else "right" for side in align]
+    return tabulate(list(rows), headers=list(head), tablefmt="github", disable_numparse=True, colalign=sides)
+
+
+def _offsets(sheet: Sheet) -> list[str]:
+    n = len(sheet.letters)
+    head = ("offset", "operation", *(f"program {a}" for a in sheet.letters), "X", "Y", "Z", *sheet.letters)
+    rows = [
+        (op.register, escaped(op.title), *op.program, *op.offset, *op.rotary_offset)
+        for op in sheet.operations
+    ]
+    parts = [
+        f"## Work offsets to load ({sheet.units}, degrees)",
+        _table(head, rows, "ll" + "r" * (3 + 2 * n)),
+        escaped(phrases.offsets_words(sheet)),
+        "## G-code that loads them",
+    ]
+    for block in sheet.load:
+        parts += [escaped(block.when), "\n".join(("```", *block.lines, "```"))]
+    return parts
+
+
+def _directions(sheet: Sheet) -> list[str]:
+    n = len(sheet.letters)
+    head = (
+        "offset",
+        "operation",
+        "origin X",
+        "Y",
+        "Z",
+        *(f"machine {a}" for a in sheet.letters),
+        "directions",
+    )
+    rows = [
+        (
+            op.register,
+            escaped(op.name),
+            *op.origin,
+            *op.machine,
+            escaped("; ".join((*op.meaning, *op.remarks, *op.beyond_travel))),
+        )
+        for op in sheet.operations
+    ]
+    return ["## What the program's axes are on the part", _table(head, rows, "ll" + "r" * (3 + n) + "l")]
+
+
+def _from_axis(sheet: Sheet) -> list[str]:
+    parts = [f"## From the tilt axis to each origin ({sheet.units})"] if sheet.drawings else []
+    for one in sheet.drawings:
+        rows = [(row[0], escaped(row[1]), *row[2:]) for row in one.rows]
+        parts += [escaped(f"{one.view.title}. {one.view.seen_from}."), _table(one.head, rows, "llrrr")]
+    return parts
+
+
+def _stack(sheet: Sheet) -> list[str]:
+    parts = [f"## The stack, from the platter up ({sheet.units})"]
+    rows = [
+        (s.number, escaped(s.name), s.up, s.shift_x, s.shift_y, escaped(s.turns), s.x, s.y, s.z)
+        for s in sheet.stack
+    ]
+    head = ("", "step", "up", "shift x", "shift y", "turns", "to x", "to y", "height z")
+    parts.append(_table(head, rows, "rlrrrlrrr") if rows else "No steps: part zero is the table's origin.")
+    zero = [(what, *values) for what, values in phrases.part_zero_rows(sheet)]
+    parts.append(_table(("part zero", "X", "Y", "Z"), zero, "lrrr"))
+    if sheet.touch is not None:
+        parts += [
+            f"## Part zero as touched off, against the stack ({sheet.units})",
+            _table(("in the table frame", "x", "y", "z"), sheet.touch.rows, "lrrr"),
+            _list(map(escaped, sheet.touch.words)),
+        ]
+    return parts
+
+
+def _verify(sheet: Sheet) -> str:
+    rows = [
+        (v.register, escaped(v.name), sheet.angles(v.program), "  ".join(v.over), *v.display)
+        for v in sheet.verify
+    ]
+    head = (
+        "offset",
+        "operation",
+        "program angles",
+        "over part X Y Z",
+        "display X",
+        "display Y",
+        "display Z plus tool",
+    )
+    return _table(head, rows, "llllrrr")

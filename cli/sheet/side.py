@@ -1,0 +1,254 @@
+"""From the machine, the stack and the operations of one tilt to its side view."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from tiltwright.sheet.view import Flat, OriginMark, SideView, StepShape
+from tiltwright.show import numbers
+
+from kinematics.machine import Machine, lies_flat, table_frame, table_pose
+from kinematics.pose import Pose
+from kinematics.rotary import Rotary, Sense
+from kinematics.stack import Step, running_frames
+
+Array = NDArray[np.float64]
+
+_EDGE_ON = 0.2  # a first rotary that leans out of the level by less (about 12 degrees) is looked along
+_RIM = np.linspace(0.0, 2.0 * np.pi, 48, endpoint=False)
+_WITHOUT_HEIGHT_MM = 1e-6
+
+
+@dataclass(frozen=True)
+class Eye:
+    """Which two machine axes a side view shows.
+
+    Attributes
+    ----------
+    right : int
+        0 for machine X, 1 for machine Y, to the right; machine Z points up.
+    seen_from : str
+    """
+
+    right: int
+    seen_from: str
+
+    def flat(self, points: Array) -> Flat:
+        """Machine coordinates (..., 3) to flat ones (..., 2)."""
+        return np.asarray(points)[..., [self.right, 2]]
+
+
+FROM_X = Eye(1, "Seen from machine +X: machine Y to the right, Z up")
+FROM_FRONT = Eye(0, "Seen from machine -Y, the front: machine X to the right, Z up")
+
+
+def choose_eye(machine: Machine) -> Eye:
+    """Look along the first rotary where it lies level, across it where it stands or leans.
+
+    Examples
+    --------
+    >>> from kinematics.machine import Platter
+    >>> from kinematics.rotary import Rotary, Sense
+    >>> tilt = Rotary("B", [0, 0, 0], [0, 1, 0], Sense.CLOCKWISE, None)
+    >>> choose_eye(Machine("mill", (tilt,), Platter())).seen_from
+    'Seen from machine -Y, the front: machine X to the right, Z up'
+    """
+    x, y, z = np.abs(machine.rotaries[0].direction)
+    if z < _EDGE_ON:
+        return FROM_X if x >= y else FROM_FRONT
+    return FROM_X if y > x else FROM_FRONT
+
+
+@dataclass(frozen=True, eq=False)
+class Stand:
+    """One operation of a tilt, as far as its drawing needs it.
+
+    Attributes
+    ----------
+    name, register : str
+    machine_deg : ndarray, shape (n,)
+    offset_mm : ndarray, shape (3,)
+        Its work offset, machine coordinates.
+    """
+
+    name: str
+    register: str
+    machine_deg: Array
+    offset_mm: Array
+
+
+def side_view(
+    machine: Machine,
+    steps: Sequence[Step],
+    part_in_table: Pose,
+    tilt: Sequence[Stand],
+    units: str,
+    title: str,
+) -> SideView:
+    """The side view of the operations that share one tilt, drawn at the pose of the first.
+
+    Parameters
+    ----------
+    machine, steps, part_in_table
+        The setup.
+    tilt : sequence of Stand
+        At least one.
+    units : str
+        "mm" or "inch", for the numbers only.
+    title : str
+
+    Returns
+    -------
+    SideView
+    """
+    eye = choose_eye(machine)
+    table = table_pose(machine, tilt[0].machine_deg) @ table_frame(machine)
+    first, last = machine.rotaries[0], machine.rotaries[-1]
+    level = abs(float(first.direction[2])) < _EDGE_ON
+    seen_line = eye.flat(first.direction)
+    diameter_mm = machine.platter.diameter_mm or _nominal_mm(steps)
+    unknown = lies_flat(last) and machine.platter.diameter_mm is None
+    rim = None if unknown else _rim(diameter_mm / 2, last.direction if lies_flat(last) else None)
+    return SideView(
+        title=title,
+        seen_from=eye.seen_from,
+        right="XY"[eye.right],
+        axis_words=_axis_words(first, level=level),
+        turns_clockwise=_clockwise(first, eye) if level else None,
+        axis_line=None if level else seen_line / np.linalg.norm(seen_line),
+        last_line=_last_line(machine, tilt[0].machine_deg, eye),
+        platter=None if rim is None else eye.flat(table.apply(rim)),
+        platter_words=_platter_words(machine, units),
+        steps=_shapes(steps, table, eye, diameter_mm, units),
+        part_zero=eye.flat((table @ part_in_table).translation_mm),
+        marks=tuple(_mark(aimed, machine, eye, units) for aimed in tilt),
+        widths_words="heights to scale, widths of the steps not",
+    )
+
+
+def _axis_words(first: Rotary, *, level: bool) -> tuple[str, ...]:
+    if level:
+        return (f"{first.letter} axis; arrow: how the table", f"turns on a positive {first.letter} move")
+    return (f"{first.letter} axis, square to the origin",)
+
+
+def _clockwise(first: Rotary, eye: Eye) -> bool:
+    """Whether the eye sees the table turn clockwise on a positive move: from the negative end it sees the reverse."""
+    toward_eye = float(first.direction[0]) if eye is FROM_X else -float(first.direction[1])
+    return (first.positive_turn is Sense.CLOCKWISE) == (toward_eye > 0)
+
+
+def _platter_words(machine: Machine, units: str) -> str:
+    diameter_mm = machine.platter.diameter_mm
+    return (
+        "platter, width not known"
+        if diameter_mm is None
+        else f"platter Ø{numbers.length(diameter_mm, units)}"
+    )
+
+
+def _nominal_mm(steps: Sequence[Step]) -> float:
+    """A width to draw things with where the machine file states none."""
+    ends = np.array([frame.translation_mm for frame in running_frames(steps)])
+    return max(60.0, float(np.ptp(ends, axis=0).max()))
+
+
+def _mark(aimed: Stand, machine: Machine, eye: Eye, units: str) -> OriginMark:
+    axis = _axis_point(machine, aimed.offset_mm, eye)
+    delta = eye.flat(aimed.offset_mm) - axis
+    return OriginMark(
+        name=aimed.name,
+        register=aimed.register,
+        place=eye.flat(aimed.offset_mm),
+        axis=axis,
+        shown=_pair(eye.flat(aimed.offset_mm), units),
+        delta=_pair(delta, units),
+    )
+
+
+def _pair(flat: Flat, units: str) -> tuple[str, str]:
+    return numbers.length(float(flat[0]), units), numbers.length(float(flat[1]), units)
+
+
+def _axis_point(machine: Machine, offset_mm: Array, eye: Eye) -> Flat:
+    """Where the first rotary's line passes the origin: level with it, or at its height where the line stands."""
+    first = machine.rotaries[0]
+    if abs(float(first.direction[2])) < _EDGE_ON:
+        along = 1 - eye.right
+        return eye.flat(
+            first.point_mm
+            + (offset_mm[along] - first.point_mm[along]) / first.direction[along] * first.direction
+        )
+    return eye.flat(first.point_mm + ((offset_mm - first.point_mm) @ first.direction) * first.direction)
+
+
+def _last_line(machine: Machine, machine_deg: Array, eye: Eye) -> Flat | None:
+    """The last rotary's line through the table's origin, where there are several and it does not point at the eye."""
+    if len(machine.rotaries) < 2:
+        return None
+    table = table_pose(machine, machine_deg)
+    origin = table_frame(machine).translation_mm
+    direction = eye.flat(table.rotation @ machine.rotaries[-1].direction)
+    if np.linalg.norm(direction) < _EDGE_ON:
+        return None
+    reach = 0.3 * (machine.platter.diameter_mm or 100.0) * direction
+    middle = eye.flat(table.apply(origin))
+    return np.stack((middle - reach, middle + 0.2 * reach))
+
+
+def _rim(radius_mm: float, direction: Array | None = None) -> Array:
+    """A rim in the table frame: about z, or about an indexer's own level axis."""
+    circle = np.stack((np.cos(_RIM), np.sin(_RIM), np.zeros_like(_RIM)), axis=-1) * radius_mm
+    if direction is None:
+        return circle
+    order = [2, 0, 1] if abs(direction[0]) >= abs(direction[1]) else [0, 2, 1]
+    return circle[:, order]
+
+
+def _shapes(
+    steps: Sequence[Step], table: Pose, eye: Eye, widest_mm: float, units: str
+) -> tuple[StepShape, ...]:
+    """Every step as a nominal cylinder between where it begins and where it ends."""
+    frames = running_frames(steps)
+    shapes = []
+    for index, (step, before) in enumerate(zip(steps, frames, strict=False)):
+        share = index / max(len(steps) - 1, 1)
+        radius = widest_mm * (0.36 - 0.16 * share)
+        outline = None
+        if abs(step.up_mm) > _WITHOUT_HEIGHT_MM:
+            foot = np.array([*step.shift_mm, 0.0])
+            rims = np.concatenate((_rim(radius) + foot, _rim(radius) + foot))
+            rims[len(_RIM) :, 2] += step.up_mm
+            outline = _hull(eye.flat((table @ before).apply(rims)))
+        shapes.append(
+            StepShape(
+                number=index + 1,
+                name=step.name,
+                height=f"up {numbers.length(step.up_mm, units)}" if outline is not None else "",
+                start=eye.flat((table @ before).translation_mm),
+                end=eye.flat((table @ frames[index + 1]).translation_mm),
+                outline=outline,
+            )
+        )
+    return tuple(shapes)
+
+
+def _hull(points: Flat) -> Flat:
+    """The convex outline of flat points (the monotone chain; scipy's takes longer to import than the sheet to draw)."""
+    ordered = sorted({(float(x), float(y)) for x, y in points.round(6)})
+    chains: list[list[tuple[float, float]]] = []
+    for run in (ordered, ordered[::-1]):
+        chain: list[tuple[float, float]] = []
+        for point in run:
+            while len(chain) > 1 and _turn(chain[-2], chain[-1], point) <= 0:
+                chain.pop()
+            chain.append(point)
+        chains.append(chain[:-1])
+    return np.array(chains[0] + chains[1])
+
+
+def _turn(a: tuple[float, float], b: tuple[float, float], c: tuple[float, float]) -> float:
+    return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])

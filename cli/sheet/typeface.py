@@ -1,0 +1,72 @@
+"""What the sheet's own font can print, and how wide that is."""
+
+from __future__ import annotations
+
+import functools
+import json
+import unicodedata
+from pathlib import Path
+
+FOLDER = Path(__file__).parent / "fonts"
+FILES = (FOLDER / "DejaVuSans.ttf", FOLDER / "DejaVuSans-Bold.ttf")
+FAMILY = "DejaVu Sans"
+UNITS_PER_EM = 2048
+ASCENT_EM, DESCENT_EM = 0.76, 0.24  # of capitals with their accents left off, and of descenders
+STAND_IN = "\N{WHITE SQUARE}"
+
+
+@functools.cache
+def _widths() -> dict[str, dict[str, int]]:
+    table: dict[str, dict[str, int]] = json.loads((FOLDER / "widths.json").read_text("ascii"))
+    return table
+
+
+def uncovered(text: str) -> tuple[str, ...]:
+    """The characters of a text that the sheet's font cannot print, each once, in order of appearance.
+
+    A control or direction-changing character counts as one that cannot be printed.
+
+    Examples
+    --------
+    >>> uncovered("port 3, Ø12 ± 0.01°"), uncovered("ポート")
+    ((), ('ポ', 'ー', 'ト'))
+    """
+    known = _widths()["regular"]
+    return tuple(
+        dict.fromkeys(
+            c for c in text if c not in known or unicodedata.category(c) in ("Cc", "Cf", "Zl", "Zp")
+        )
+    )
+
+
+def printable(text: str) -> str:
+    """The text with a white square for every character that the font cannot print.
+
+    Examples
+    --------
+    >>> printable("ポート 3")
+    '□□□ 3'
+    """
+    gone = set(uncovered(text))
+    return "".join(STAND_IN if c in gone else c for c in text)
+
+
+def width_em(text: str, *, bold: bool = False) -> float:
+    """Width of a printable text in units of the type size (kerning, which only narrows, is left out)."""
+    known = _widths()["bold" if bold else "regular"]
+    return sum(known[c] for c in text) / UNITS_PER_EM
+
+
+def shortened(text: str, room_em: float, *, bold: bool = False) -> str:
+    """The text, cut with an ellipsis where it is wider than the room for it.
+
+    Examples
+    --------
+    >>> shortened("round standoff", 100.0), shortened("round standoff", 4.0)
+    ('round standoff', 'round…')
+    """
+    if width_em(text, bold=bold) <= room_em:
+        return text
+    while text and width_em(text.rstrip() + "…", bold=bold) > room_em:
+        text = text[:-1]
+    return text.rstrip() + "…"

@@ -1,0 +1,197 @@
+"""The sheet as pages: PDF, PNG and SVG from one typst template, with the sheet's own font and nothing from outside."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import Any, Literal
+
+import typst
+from tiltwright.sheet import drawing, phrases, typeface
+from tiltwright.sheet.data import OperationRow, Sheet, TiltDrawing
+from tiltwright.show import numbers
+
+Paper = Literal["a4", "us-letter"]
+
+TEMPLATE = Path(__file__).parent / "page.typ"
+PNG_PPI = 150.0
+WIDE_DIGITS = (
+    10  # characters of the longest offset from which the big digits step down to stay in their columns
+)
+_LONG_NAME = re.compile(r"\S{13,}")
+_LONG_WORD = re.compile(r"\S{19,}")  # longer than any of the sheet's own words
+_MINUS = re.compile(r"(?<![\w.-])-(?=[\d.XYZABC])")
+
+
+def pdf(sheet: Sheet, paper: Paper = "a4") -> bytes:
+    """The sheet as a PDF; the same sheet gives the same bytes.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    paper : {"a4", "us-letter"}
+
+    Returns
+    -------
+    bytes
+    """
+    (document,) = _compile(sheet, paper, "pdf")
+    return document
+
+
+def png_pages(sheet: Sheet, paper: Paper = "a4", ppi: float = PNG_PPI) -> list[bytes]:
+    """The sheet's pages as PNG pictures, `ppi` dots to the inch."""
+    return _compile(sheet, paper, "png", ppi)
+
+
+def svg_pages(sheet: Sheet, paper: Paper = "a4") -> list[bytes]:
+    """The sheet's pages as SVG documents (UTF-8); letters in them are outlines, so no font is needed to see them."""
+    return _compile(sheet, paper, "svg")
+
+
+def _compile(
+    sheet: Sheet, paper: Paper, form: Literal["pdf", "png", "svg"], ppi: float | None = None
+) -> list[bytes]:
+    fonts = typst.Fonts(
+        include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(typeface.FOLDER)]
+    )
+    if (
+        typeface.FAMILY not in fonts.families()
+    ):  # typst would draw the page without a single letter, and say nothing
+        raise FileNotFoundError(
+            f"the sheet's font is missing from the installation: expected {typeface.FILES[0]}"
+        )
+    made: bytes | list[bytes] | None = typst.compile(
+        str(TEMPLATE),
+        root=str(TEMPLATE.parent),
+        font_paths=fonts,
+        ignore_system_fonts=True,
+        format=form,
+        ppi=ppi,
+        sys_inputs={"sheet": json.dumps(page_data(sheet, paper), ensure_ascii=False)},
+        timestamp=0,  # the sheet carries its own date; a clock here would make every file differ
+    )
+    assert made is not None  # without a file to write to, typst returns the pages
+    return made if isinstance(made, list) else [made]
+
+
+def page_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
+    """What the template reads, every text already printable and able to break over lines."""
+    missing = missing_characters(sheet)
+    revision = f"revision {sheet.revision}   " if sheet.revision else ""
+    head_right = _name_cut(revision, 22.0) + sheet.date
+    longest = max((len(value) for op in sheet.operations for value in op.offset), default=0)
+    return {
+        "paper": paper,
+        "family": typeface.FAMILY,
+        "title": typeface.printable(sheet.job) + ", setup sheet",
+        "job": _name(sheet.job),
+        "head": {
+            "left": _name_cut(sheet.job, 36.0),
+            "right": typeface.printable(head_right),
+            "foot": "Prove out above the part first: single block, rapid turned down.",
+        },
+        "identity": [(label, _name(value)) for label, value in sheet.identity[1:]],
+        "notes": [_name(note) for note in sheet.notes],
+        "alerts": [_prose(alert) for alert in sheet.alerts],
+        "lengths": "mm" if sheet.units == "mm" else "inch",
+        "letters": list(sheet.letters),
+        "digits": 13.0 if longest < WIDE_DIGITS else 11.0,
+        "offsets_words": _prose(phrases.offsets_words(sheet)),
+        "operations": [_operation(sheet, op) for op in sheet.operations],
+        "load": [
+            {"when": _prose(block.when), "lines": [typeface.printable(line) for line in block.lines]}
+            for block in sheet.load
+        ],
+        "panel_mm": drawing.PANEL_MM[0],
+        "drawings": [_drawing(one) for one in sheet.drawings],
+        "stack": [
+            {
+                "number": row.number,
+                "name": _name(row.name),
+                "turns": _prose(row.turns),
+                **{
+                    key: numbers.with_minus(getattr(row, key))
+                    for key in ("up", "shift_x", "shift_y", "x", "y", "z")
+                },
+            }
+            for row in sheet.stack
+        ],
+        "part_zero": [
+            (what, *(numbers.with_minus(value) for value in values))
+            for what, values in phrases.part_zero_rows(sheet)
+        ],
+        "touch": None
+        if sheet.touch is None
+        else {
+            "rows": [(row[0], *(numbers.with_minus(value) for value in row[1:])) for row in sheet.touch.rows],
+            "words": [_prose(words) for words in sheet.touch.words],
+        },
+        "givens": [_prose(given) for given in (*sheet.givens, *missing)],
+        "verify_words": [_prose(words) for words in sheet.verify_words],
+        "verify": [
+            {
+                "register": row.register,
+                "name": _name(row.name),
+                "words": numbers.with_minus(phrases.verify_words(sheet.angles(row.program), row.over)),
+                "display": [numbers.with_minus(value) for value in row.display],
+            }
+            for row in sheet.verify
+        ],
+        "cautions": [_prose(caution) for caution in sheet.cautions],
+    }
+
+
+def _operation(sheet: Sheet, op: OperationRow) -> dict[str, Any]:
+    return {
+        "register": op.register,
+        "title": _name(op.title),
+        "command": numbers.with_minus(sheet.angles(op.program)),
+        "offset": [numbers.with_minus(value) for value in op.offset],
+        "rotary_offset": [numbers.with_minus(value) for value in op.rotary_offset],
+        "facts": [numbers.with_minus(words) for words in phrases.operation_facts(sheet, op)],
+        "meaning": [_prose(words) for words in op.meaning],
+        "remarks": [_prose(words) for words in (*op.remarks, *op.beyond_travel)],
+    }
+
+
+def _drawing(one: TiltDrawing) -> dict[str, Any]:
+    return {
+        "title": _prose(one.view.title),
+        "svg": drawing.draw(one.view).svg,
+        "head": list(one.head),
+        "rows": [
+            (row[0], _name(row[1]), *(numbers.with_minus(value) for value in row[2:])) for row in one.rows
+        ],
+    }
+
+
+def missing_characters(sheet: Sheet) -> tuple[str, ...]:
+    """One sentence about characters of names that the font cannot print; none when it can print them all."""
+    names = [sheet.job, sheet.revision, sheet.machine, sheet.date, *sheet.notes, *sheet.alerts]
+    names += [row.name for row in sheet.stack]
+    names += [text for op in sheet.operations for text in (op.name, op.program_name, op.tool)]
+    gone = typeface.uncovered("".join(names))
+    if not gone:
+        return ()
+    codes = " ".join(f"U+{ord(c):04X}" for c in gone[:12]) + (" …" if len(gone) > 12 else "")
+    return (f"Characters that this page's font does not have are printed as {typeface.STAND_IN}: {codes}.",)
+
+
+def _name(text: str) -> str:
+    """A name from a file: printable, and able to break where a word is too long for a line."""
+    return _LONG_NAME.sub(_breakable, typeface.printable(text))
+
+
+def _breakable(word: re.Match[str]) -> str:
+    return "\N{ZERO WIDTH SPACE}".join(re.findall(r".{1,6}", word[0]))
+
+
+def _name_cut(text: str, room_em: float) -> str:
+    return typeface.shortened(typeface.printable(text), room_em, bold=True)
+
+
+def _prose(text: str) -> str:
+    """Words of the sheet's own, with typographic minus signs before numbers and axis letters."""
+    return _MINUS.sub("\N{MINUS SIGN}", _LONG_WORD.sub(_breakable, typeface.printable(text)))

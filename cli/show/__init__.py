@@ -1,0 +1,1 @@
+"""How answers look: numbers, tables, JSON, CSV and G-code. One source for the numbers, `numbers`."""

@@ -1,0 +1,62 @@
+"""How tests run the command: as a user would, but in this process."""
+
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+EXAMPLES = Path(__file__).parents[2] / "examples"
+
+
+@dataclass(frozen=True)
+class Ended:
+    """How a command ended."""
+
+    code: int
+    out: str
+    err: str
+
+
+Run = Callable[..., Ended]
+
+
+@pytest.fixture
+def examples() -> Path:
+    return EXAMPLES
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
+    """Run ``tiltwright ARGS``; whatever it raises besides ending is a failure of the test."""
+    from tiltwright.app import main
+
+    def ended(*args: object) -> Ended:
+        monkeypatch.setattr(sys, "argv", ["tiltwright", *map(str, args)])
+        capsys.readouterr()
+        code = 0
+        try:
+            main()
+        except SystemExit as end:
+            code = end.code if isinstance(end.code, int) else int(end.code is not None)
+        said = capsys.readouterr()
+        return Ended(code, said.out, said.err)
+
+    return ended
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Callable[..., Path]:
+    """Write a job file (and the machine beside it) and return its path; the keys of a machine can be replaced."""
+
+    def write(text: str, machine: str | None = None) -> Path:
+        source = (
+            machine if machine is not None else (EXAMPLES / "teaching_mill.toml").read_text(encoding="utf-8")
+        )
+        (tmp_path / "teaching_mill.toml").write_text(source, encoding="utf-8")
+        path = tmp_path / "job.toml"
+        path.write_text(text, encoding="utf-8")
+        return path
+
+    return write

@@ -1,0 +1,29 @@
+"""What a command does not need is not imported: start-up time is part of its manners."""
+
+import subprocess
+import sys
+
+import pytest
+
+HEAVY = {"pydantic", "pydantic_core", "tree_sitter", "tree_sitter_toml", "numpy", "scipy", "tomlkit", "typer"}
+
+
+def imported_by(code: str) -> set[str]:
+    shown = subprocess.run(
+        [sys.executable, "-c", f"{code}\nimport sys\nprint(*sys.modules)"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    return {name for name in shown.stdout.split() if name in HEAVY}
+
+
+@pytest.mark.parametrize("name", ["faults", "units", "angle", "write", "lines", "source", "schema"])
+def test_light_modules(name: str) -> None:
+    assert imported_by(f"import tiltwright.files.{name}") == set()
+
+
+def test_a_sound_file_needs_no_locating() -> None:
+    valid = __file__.replace("test_imports.py", "valid/job-ports.toml")
+    code = f"from tiltwright.files.read import read_job\nread_job({valid!r})"
+    assert imported_by(code) & {"tree_sitter", "tree_sitter_toml", "tomlkit", "scipy"} == set()

@@ -1,0 +1,196 @@
+"""A file is written whole or not at all, whatever goes wrong on the way."""
+
+import os
+import stat
+from pathlib import Path
+from typing import Self
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from tiltwright.files.faults import InputFaults
+from tiltwright.files.write import write_whole
+
+
+def refusal(path: Path, *, force: bool = False) -> str:
+    with pytest.raises(InputFaults) as caught:
+        write_whole(path, "new", force=force)
+    (fault,) = caught.value.faults
+    return f"{fault.found}; {fault.tip}"
+
+
+@given(st.text(st.characters(exclude_categories=["Cs"])))
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_text_as_it_is(tmp_path: Path, text: str) -> None:
+    write_whole(tmp_path / "sheet.txt", text, force=True)
+    assert (tmp_path / "sheet.txt").read_bytes() == text.encode()
+
+
+def test_bytes_in_a_new_file(tmp_path: Path) -> None:
+    write_whole(tmp_path / "sheet.pdf", b"\x00\r\n\xff")
+    assert (tmp_path / "sheet.pdf").read_bytes() == b"\x00\r\n\xff"
+    assert [path.name for path in tmp_path.iterdir()] == ["sheet.pdf"]
+
+
+def test_a_new_file_has_the_usual_permissions(tmp_path: Path) -> None:
+    (tmp_path / "usual").write_text("")
+    write_whole(tmp_path / "sheet.txt", "new")
+    assert (tmp_path / "sheet.txt").stat().st_mode == (tmp_path / "usual").stat().st_mode
+
+
+def test_an_existing_file_is_kept_without_force(tmp_path: Path) -> None:
+    path = tmp_path / "sheet.txt"
+    path.write_text("old")
+    assert "--force" in refusal(path)
+    assert path.read_text() == "old"
+
+
+def test_force_replaces_and_keeps_permissions(tmp_path: Path) -> None:
+    path = tmp_path / "sheet.txt"
+    path.write_text("old and longer")
+    path.chmod(0o640)
+    write_whole(path, "new", force=True)
+    assert path.read_text() == "new"
+    assert stat.S_IMODE(path.stat().st_mode) == 0o640
+
+
+def test_force_writes_a_new_file_too(tmp_path: Path) -> None:
+    write_whole(tmp_path / "sheet.txt", "new", force=True)
+    assert (tmp_path / "sheet.txt").read_text() == "new"
+
+
+def test_folder_missing(tmp_path: Path) -> None:
+    assert "no folder" in refusal(tmp_path / "sheets" / "sheet.txt")
+    assert not (tmp_path / "sheets").exists()
+
+
+def test_a_folder_is_no_file(tmp_path: Path) -> None:
+    assert "a folder" in refusal(tmp_path, force=True)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs named pipes")
+def test_a_device_or_pipe_is_never_replaced(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    assert "not an ordinary file" in refusal(tmp_path / "pipe", force=True)
+    assert stat.S_ISFIFO((tmp_path / "pipe").stat().st_mode)
+
+
+def test_a_link_is_followed(tmp_path: Path) -> None:
+    (tmp_path / "real.txt").write_text("old")
+    (tmp_path / "link.txt").symlink_to("real.txt")
+    write_whole(tmp_path / "link.txt", "new", force=True)
+    assert (tmp_path / "link.txt").is_symlink()
+    assert (tmp_path / "real.txt").read_text() == "new"
+
+
+def test_a_link_is_not_written_through_without_force(tmp_path: Path) -> None:
+    (tmp_path / "real.txt").write_text("old")
+    (tmp_path / "link.txt").symlink_to("real.txt")
+    assert "there already" in refusal(tmp_path / "link.txt")
+
+
+def test_a_long_name(tmp_path: Path) -> None:
+    write_whole(tmp_path / ("n" * 250), "new")
+    assert (tmp_path / ("n" * 250)).read_text() == "new"
+
+
+def test_a_name_too_long(tmp_path: Path) -> None:
+    assert "cannot be written" in refusal(tmp_path / ("n" * 300))
+    assert list(tmp_path.iterdir()) == []
+
+
+STEPS = ["open", "write", "fsync", "chmod", "replace", "link"]
+
+
+def break_step(monkeypatch: pytest.MonkeyPatch, step: str, raised: BaseException) -> list[str]:
+    """Let one step of writing raise; what was called is noted, so that the test shows that it got there."""
+    called: list[str] = []
+
+    def broken(*_args: object, **_options: object) -> None:
+        called.append(step)
+        raise raised
+
+    if step == "write":
+        real = os.fdopen
+
+        def fdopen(*args: object, **options: object) -> object:
+            stream = real(*args, **options)  # type: ignore[call-overload]
+
+            class Full:
+                def __enter__(self) -> Self:
+                    return self
+
+                def __exit__(self, *_: object) -> None:
+                    stream.close()
+
+                def write(self, data: bytes) -> None:
+                    stream.write(data[: len(data) // 2])
+                    stream.flush()
+                    broken()
+
+            return Full()
+
+        monkeypatch.setattr(os, "fdopen", fdopen)
+    else:
+        monkeypatch.setattr(os, step, broken)
+    return called
+
+
+@pytest.mark.parametrize(
+    "raised", [OSError(28, "No space left on device"), KeyboardInterrupt(), RuntimeError("x")]
+)
+@pytest.mark.parametrize("step", STEPS[:-1])
+def test_a_crash_leaves_the_old_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str, raised: BaseException
+) -> None:
+    path = tmp_path / "sheet.txt"
+    path.write_text("old")
+    with monkeypatch.context() as patch:
+        called = break_step(patch, step, raised)
+        expected = InputFaults if isinstance(raised, OSError) else type(raised)
+        with pytest.raises(expected):
+            write_whole(path, "new and longer", force=True)
+    assert called == [step]
+    assert path.read_text() == "old"
+    assert [entry.name for entry in tmp_path.iterdir()] == ["sheet.txt"]
+
+
+@pytest.mark.parametrize("raised", [OSError(5, "Input/output error"), KeyboardInterrupt()])
+@pytest.mark.parametrize("step", ["open", "write", "fsync"])
+def test_a_crash_leaves_no_new_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str, raised: BaseException
+) -> None:
+    with monkeypatch.context() as patch:
+        called = break_step(patch, step, raised)
+        with pytest.raises((InputFaults, KeyboardInterrupt)):
+            write_whole(tmp_path / "sheet.txt", "new")
+    assert called == [step]
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_crash_names_the_reason(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    break_step(monkeypatch, "fsync", OSError(28, "No space left on device"))
+    with pytest.raises(InputFaults, match=r"sheet\.txt: found a file that cannot be written \(No space left"):
+        write_whole(tmp_path / "sheet.txt", "new")
+
+
+def test_a_file_that_appears_meanwhile_is_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "sheet.txt"
+    real = os.fsync
+
+    def fsync(handle: int) -> None:
+        path.write_text("somebody else's")
+        real(handle)
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    assert "there already" in refusal(path)
+    assert path.read_text() == "somebody else's"
+    assert [entry.name for entry in tmp_path.iterdir()] == ["sheet.txt"]
+
+
+def test_a_disk_without_links(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    called = break_step(monkeypatch, "link", OSError(95, "Operation not supported"))
+    write_whole(tmp_path / "sheet.txt", "new")
+    assert called == ["link"]
+    assert (tmp_path / "sheet.txt").read_text() == "new"
+    assert [entry.name for entry in tmp_path.iterdir()] == ["sheet.txt"]

@@ -1,0 +1,79 @@
+"""`tiltwright aim`, as a student types it."""
+
+import json
+
+import pytest
+
+
+def test_every_solution_of_a_direction(run, examples):
+    """The derived A/C identities, normal (1, 1, 1): tilt 54.735610317, turn 45 or -135 (derived here)."""
+    ended = run("aim", "--machine", examples / "teaching_mill.toml", "--normal", "1,1,1", "--json")
+    assert ended.code == 0
+    report = json.loads(ended.out)
+    assert report["schema"] == "tiltwright.aim/1"
+    fits, out = report["operations"][0]["ways"]
+    # The table turns clockwise on positive moves: machine angles are minus the physical ones.
+    assert (fits["machine"]["A"], fits["machine"]["C"]) == (
+        pytest.approx(-54.735610317, abs=1e-9),
+        pytest.approx(315.0),
+    )
+    assert (out["machine"]["A"], out["machine"]["C"]) == (
+        pytest.approx(54.735610317, abs=1e-9),
+        pytest.approx(135.0),
+    )
+    assert (fits["fits"], out["fits"]) == (True, False)
+    assert "its limits are -120 to 30: 24.7356 degrees too far" in out["why_out"][0]
+    assert fits["cost_deg"] == pytest.approx(54.735610317 + 45.0)
+
+
+def test_the_previous_angles_decide(run, examples):
+    mill = examples / "teaching_mill.toml"
+    near = run("aim", "--machine", mill, "--normal", "0,-0.3,1", "--json")
+    far = run("aim", "--machine", mill, "--normal", "0,-0.3,1", "--from", "A-30,C180", "--json")
+    first = [json.loads(ended.out)["operations"][0]["ways"][0]["machine"] for ended in (near, far)]
+    assert [one["C"] for one in first] == [pytest.approx(0.0), pytest.approx(180.0)]
+    signed = run("aim", "--machine", mill, "--normal", "0,-0.3,1", "--tilt", "negative", "--json")
+    assert json.loads(signed.out)["operations"][0]["ways"][0]["machine"]["A"] < 0.0
+
+
+def test_a_free_rotary_keeps_its_angle_and_says_so(run, examples):
+    ended = run(
+        "aim", "--machine", examples / "teaching_mill.toml", "--normal", "0,0,2", "--from", "A-30,C75"
+    )
+    assert ended.code == 0
+    assert "C is free" in ended.out
+    assert "75.0000" in ended.out
+
+
+def test_what_cannot_be_reached_says_how_far(run, examples):
+    """An indexer along X turns nothing out of its own YZ plane: normal (1, 0, 1) stays 45 degrees short."""
+    ended = run("aim", "--machine", examples / "indexer_mill.toml", "--normal", "1,0,1", "--json")
+    assert ended.code == 1
+    (one,) = json.loads(ended.out)["operations"]
+    assert (one["reached"], one["short_deg"]) == (False, pytest.approx(45.0))
+
+
+def test_a_job_shows_its_aimed_operations(run, examples):
+    ended = run("aim", examples / "tide_gauge_head.toml", "--only", "lower port")
+    assert ended.code == 0
+    assert ended.out.count("taken") == 3
+    assert "top port" not in ended.out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["--normal", "0,0,1"], "a job file, or --machine FILE"),
+        (["JOB", "--normal", "0,0,1"], "--normal with --machine only"),
+        (["-m", "MILL"], "--normal: found nothing"),
+        (["-m", "MILL", "--normal", "0,0,0"], "longer than zero"),
+        (["-m", "MILL", "--normal", "0,0,1", "--tilt", "up"], '"positive" or "negative"'),
+        (["-m", "MILL", "--normal", "0,0,1", "--from", "A90"], "-120 to 30 degrees"),
+        (["JOB", "--only", "porthole"], 'no operation "porthole"'),
+    ],
+)
+def test_what_is_typed_wrong_is_told(run, examples, arguments, said):
+    names = {"JOB": examples / "tide_gauge_head.toml", "MILL": examples / "teaching_mill.toml"}
+    ended = run("aim", *(names.get(word, word) for word in arguments))
+    assert (ended.code, ended.out) == (2, "")
+    assert said in ended.err

@@ -1,0 +1,156 @@
+"""The house rules: help, version, colours, start-up, and who may import whom."""
+
+import ast
+import doctest
+import importlib
+import json
+import os
+import pkgutil
+import subprocess
+import sys
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+import kinematics
+import tiltwright
+from tiltwright.console import coloured
+
+COMMANDS = [["offsets"], ["aim"], ["sheet"], ["machine", "new"], ["machine", "show"], ["schema"]]
+
+
+@pytest.mark.parametrize("command", COMMANDS, ids=" ".join)
+def test_help_teaches_by_example(run, command):
+    ended = run(*command, "--help")
+    assert ended.code == 0
+    assert f"tiltwright {' '.join(command)}" in ended.out
+    assert "Examples:" in ended.out
+
+
+def test_version(run):
+    assert run("--version").out == f"tiltwright {tiltwright.__version__}\n"
+
+
+def test_a_wrong_command_and_a_wrong_option_get_the_nearest(run, examples):
+    command = run("ofsets")
+    assert command.code == 2
+    assert "offsets" in command.err
+    option = run("offsets", examples / "tide_gauge_head.toml", "--jsn")
+    assert option.code == 2
+    assert "--json" in option.err
+
+
+@pytest.mark.parametrize(
+    ("no_color", "term", "tty", "expected"),
+    [
+        (None, "xterm", True, True),
+        ("1", "xterm", True, False),
+        ("", "xterm", True, True),  # https://no-color.org: set and not empty
+        (None, "dumb", True, False),
+        (None, "xterm", False, False),
+    ],
+)
+def test_colours(monkeypatch, no_color, term, tty, expected):
+    class Stream:
+        def isatty(self) -> bool:
+            return tty
+
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    if no_color is not None:
+        monkeypatch.setenv("NO_COLOR", no_color)
+    monkeypatch.setenv("TERM", term)
+    assert coloured(Stream()) is expected
+
+
+def _modules(package) -> list[str]:
+    found = pkgutil.walk_packages(package.__path__, f"{package.__name__}.")
+    return [name for _, name, _ in found if not name.endswith("__main__")]
+
+
+@pytest.mark.parametrize("name", _modules(tiltwright))
+def test_examples_in_docstrings_run(name):
+    module = importlib.import_module(name)
+    assert doctest.testmod(module).failed == 0
+
+
+def _imports(path: Path) -> set[str]:
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name.split(".")[0] for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            found.add(node.module.split(".")[0])
+    return found
+
+
+def test_the_library_knows_no_file_and_no_screen():
+    for path in Path(kinematics.__path__[0]).rglob("*.py"):
+        assert not _imports(path) & {
+            "tiltwright",
+            "cli",
+            "typer",
+            "pydantic",
+            "tomllib",
+            "tomlkit",
+            "json",
+            "csv",
+        }, path
+        calls = [n for n in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(n, ast.Call)]
+        assert not [
+            c for c in calls if isinstance(c.func, ast.Name) and c.func.id in {"print", "open", "input"}
+        ], path
+
+
+def test_help_imports_nothing_heavy():
+    code = (
+        "import sys; sys.argv = ['tiltwright', '--help']\n"
+        "from tiltwright.app import main\n"
+        "try:\n    main()\nexcept SystemExit: pass\n"
+        "print([n for n in ('numpy', 'pydantic', 'scipy', 'typst', 'matplotlib') if n in sys.modules], file=sys.stderr)"
+    )
+    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert ended.stderr.strip() == "[]"
+
+
+def test_offsets_needs_no_scipy_no_typst_no_tree_sitter(examples):
+    code = (
+        f"import sys; sys.argv = ['tiltwright', 'offsets', {str(examples / 'tide_gauge_head.toml')!r}]\n"
+        "from tiltwright.app import main\n"
+        "main_ended = None\n"
+        "try:\n    main()\nexcept SystemExit: pass\n"
+        "heavy = ('scipy', 'typst', 'drawsvg', 'tree_sitter', 'transforms3d', 'tomlkit', 'matplotlib')\n"
+        "print([n for n in heavy if n in sys.modules], file=sys.stderr)"
+    )
+    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert ended.stderr.strip() == "[]"
+
+
+def test_a_reader_that_has_seen_enough(examples):
+    """``tiltwright offsets ... | head -1`` ends without a complaint."""
+    command = f"{sys.executable} -m tiltwright offsets {examples / 'teaching_mill.toml'} --help | head -n 1"
+    ended = subprocess.run(
+        ["bash", "-c", command], capture_output=True, text=True, check=True, env=dict(os.environ)
+    )
+    assert ended.stderr == ""
+
+
+@pytest.mark.parametrize("kind", ["machine", "job"])
+def test_schemas_are_schemas_and_take_the_examples(run, examples, kind):
+    import tomllib
+
+    schema = json.loads(run("schema", kind).out)
+    checker = jsonschema.validators.validator_for(schema)
+    checker.check_schema(schema)
+    for path in examples.glob("*.toml"):
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        if ("operation" in data) == (kind == "job"):
+            checker(schema).validate(data)
+        else:
+            assert list(checker(schema).iter_errors(data))
+
+
+def test_a_schema_of_nothing(run):
+    ended = run("schema", "jobs")
+    assert (ended.code, ended.out) == (2, "")
+    assert '"machine" or "job"' in ended.err

@@ -1,0 +1,121 @@
+"""`tiltwright machine`: the questions, and what a description says."""
+
+import io
+import json
+import sys
+
+import pytest
+
+ANSWERS = [
+    "Practice mill",
+    "mm",
+    "gauge line",
+    "yes",
+    "-760,0",
+    "-410 0",
+    "-510,0",
+    "2",
+    "A",
+    "+X",
+    "clockwise",
+    "-381,-203.412,-406.118",
+    "-120,30",
+    "C",
+    "+Z",
+    "counterclockwise",
+    "-381.025,-203.405,0",
+    "endless",
+    "-356.112",
+    "160",
+]
+
+
+@pytest.fixture
+def answer(monkeypatch):
+    def give(*lines: str) -> None:
+        monkeypatch.setattr(sys, "stdin", io.StringIO("".join(f"{line}\n" for line in lines)))
+
+    return give
+
+
+def test_the_questions_make_a_machine(run, answer, tmp_path):
+    answer(*ANSWERS)
+    target = tmp_path / "mill.toml"
+    ended = run("machine", "new", target)
+    assert (ended.code, ended.out) == (0, "")
+    report = json.loads(run("machine", "show", target, "--json").out)
+    assert [one["letter"] for one in report["rotary"]] == ["A", "C"]
+    assert [one["positive_turn"] for one in report["rotary"]] == ["clockwise", "counterclockwise"]
+    assert report["rotary"][0]["limits"] == [-120.0, 30.0]
+    assert report["table"]["origin"] == [-381.025, -203.405, -356.112]
+
+
+def test_the_sense_is_asked_by_looking_and_has_no_default(run, answer, tmp_path):
+    before = ANSWERS.index("clockwise")
+    # An empty line, a word that is not one of the two, and an abbreviation are all asked again.
+    answer(*ANSWERS[:before], "", "positive", "cw", "yes", *ANSWERS[before:])
+    ended = run("machine", "new", tmp_path / "mill.toml")
+    assert ended.code == 0
+    assert "Jog A by +10 degrees" in ended.err
+    assert "Watch the TABLE" in ended.err
+    assert ended.err.count("wanted one of: clockwise, counterclockwise") == 3
+
+
+@pytest.mark.parametrize("given", [0, 1, 8, len(ANSWERS) - 1])
+def test_answers_that_end_early_leave_nothing(run, answer, tmp_path, given):
+    answer(*ANSWERS[:given])
+    ended = run("machine", "new", tmp_path / "mill.toml")
+    assert ended.code == 2
+    assert "nothing was written" in ended.err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_answer_that_will_not_do_is_asked_again(run, answer, tmp_path):
+    wrong = {0: "", 1: "cm", 4: "0,-760", 8: "Q", 11: "1,2", 12: "30,-120", 18: "nan", 19: "-5"}
+    lines = []
+    for place, line in enumerate(ANSWERS):
+        lines += [wrong[place], line] if place in wrong else [line]
+    answer(*lines)
+    assert run("machine", "new", tmp_path / "mill.toml").code == 0
+
+
+def test_an_indexer_needs_no_platter(run, answer, tmp_path):
+    answer(
+        "Bench mill", "inch", "reference tool", "4", "no", "1", "A", "-X", "clockwise", "1,2,3", "endless", ""
+    )
+    target = tmp_path / "mill.toml"
+    assert run("machine", "new", target).code == 0
+    shown = run("machine", "show", target).out
+    assert "seen from the left" in shown
+    assert "reference tool 4.0000 long" in shown
+
+
+def test_a_file_that_is_there_is_kept(run, answer, tmp_path):
+    target = tmp_path / "mill.toml"
+    target.write_text("mine", encoding="utf-8")
+    answer(*ANSWERS)
+    ended = run("machine", "new", target)
+    assert ended.code == 2
+    assert "--force" in ended.err
+    assert target.read_text(encoding="utf-8") == "mine"
+
+
+def test_what_follows_from_a_machine(run, examples):
+    """Derived here: lines 0.007 apart in Y (A along X at Y -203.412, C at Y -203.405), face 50.006 above A's line."""
+    shown = run("machine", "show", examples / "teaching_mill.toml").out
+    assert "pass each other at 0.007, 90.0000 degrees" in shown
+    assert "the platter's face lies 50.006 above A's line" in shown
+    assert "A: a positive move turns the table clockwise, seen from the right" in shown
+    report = json.loads(
+        run("machine", "show", examples / "teaching_mill.toml", "--json", "--units", "inch").out
+    )
+    assert report["platter_above_tilt"] == pytest.approx(50.006 / 25.4, abs=1e-12)
+
+
+def test_a_faulty_machine_is_told_whole(run, tmp_path):
+    path = tmp_path / "mill.toml"
+    path.write_text('name = "x"\nunits = "cm"\nz_referense = "gauge line"\n', encoding="utf-8")
+    ended = run("machine", "show", path)
+    assert (ended.code, ended.out) == (2, "")
+    for said in ("mill.toml:2: units", "mill.toml:3: z_referense", 'did you mean "z_reference"?', "rotary"):
+        assert said in ended.err

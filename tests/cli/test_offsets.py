@@ -1,0 +1,276 @@
+"""`tiltwright offsets`, as a setter types it."""
+
+import csv
+import io
+import json
+import re
+
+import numpy as np
+import pytest
+
+HEAD = 'name = "Buoy bracket"\nunits = "mm"\nmachine = "teaching_mill.toml"\n'
+STACK = '[[stack]]\nname = "post"\nup = 100.0\n'
+
+
+def test_the_contract_of_the_json(run, examples):
+    ended = run("offsets", examples / "tide_gauge_head.toml", "--json")
+    assert (ended.code, ended.err) == (0, "")
+    report = json.loads(ended.out)
+    assert report["schema"] == "tiltwright.offsets/1"
+    assert (report["job"], report["units"], report["z_reference"]) == (
+        "Tide-gauge head, dome ports",
+        "mm",
+        "gauge line",
+    )
+    assert [one["name"] for one in report["operations"]][:3] == ["top port", "upper port 1", "upper port 2"]
+    for one in report["operations"]:
+        assert {"name", "work_offset", "program", "machine", "offset", "origin", "plane"} <= set(one)
+        assert set(one["offset"]) == {"X", "Y", "Z", "A", "C"}
+        assert set(one["plane"]) == {"x", "y", "z"}
+        for letter in "AC":
+            # Program angle = machine angle - rotary work offset (design of the offsets).
+            assert one["program"][letter] == pytest.approx(
+                one["machine"][letter] - one["offset"][letter], abs=1e-12
+            )
+
+
+def test_worked_by_hand(run, job):
+    """A square machine, one post: derived here by hand.
+
+    Pivot A at Y -203.412, Z -406.118; part zero at the all-zero pose X -381.025, Y -203.405, Z -256.112. A -90 turns
+    the table right-handed by +90 about X (clockwise on positive moves): what stood up by u over the pivot comes to
+    -Y, what stood off by v in Y comes up to +Z.
+    """
+    path = job(HEAD + STACK + '[[operation]]\nname = "side"\nat = { A = -90, C = 0 }\n')
+    (one,) = json.loads(run("offsets", path, "--json").out)["operations"]
+    assert one["offset"]["X"] == pytest.approx(-381.025, abs=1e-10)
+    assert one["offset"]["Y"] == pytest.approx(-203.412 - (-256.112 + 406.118), abs=1e-10)
+    assert one["offset"]["Z"] == pytest.approx(-406.118 + (-203.405 + 203.412), abs=1e-10)
+    assert np.allclose(one["plane"]["z"], [0.0, 1.0, 0.0], atol=1e-12)
+
+
+def test_every_form_agrees(run, examples):
+    path = examples / "float_slots.toml"
+    report = json.loads(run("offsets", path, "--json").out)
+    rows = list(csv.DictReader(io.StringIO(run("offsets", path, "--csv").out)))
+    table = run("offsets", path).out
+    gcode = run("offsets", path, "--gcode").out
+    for one, row in zip(report["operations"], rows, strict=True):
+        assert row["operation"] == one["name"]
+        assert int(row["work_offset"]) == one["work_offset"]
+        words = []
+        for axis in "XYZ":
+            assert float(row[f"offset_{axis}_in"]) == one["offset"][axis]
+            shown = f"{one['offset'][axis]:.4f}"
+            assert shown in table
+            words.append(f"{axis}{shown}")
+        assert f"G10 L2 P{one['work_offset']} {' '.join(words)}" in gcode
+
+
+def test_inch_and_mm_show_one_thing(run, examples):
+    path = examples / "tide_gauge_head.toml"
+    mm, inch = (json.loads(run("offsets", path, "--json", "--units", u).out) for u in ("mm", "inch"))
+    for a, b in zip(mm["operations"], inch["operations"], strict=True):
+        assert a["program"] == b["program"]
+        for axis in "XYZ":
+            assert a["offset"][axis] == pytest.approx(25.4 * b["offset"][axis], abs=1e-10)
+
+
+def test_gcode_sets_and_never_moves(run, examples):
+    """RS274/NGC (NISTIR 6556): section 3.1 (percent lines), 3.3 (lines), 3.5.5 (G10 L2), 3.5.10 (units)."""
+    for name, unit in (
+        ("tide_gauge_head.toml", "G21"),
+        ("float_slots.toml", "G20"),
+        ("buoy_bracket.toml", "G21"),
+    ):
+        lines = run("offsets", examples / name, "--gcode").out.splitlines()
+        assert lines[0] == lines[-1] == "%"
+        code = [line for line in lines[1:-1] if not line.startswith("(")]
+        assert code[0] == unit
+        assert all(re.fullmatch(r"G10 L2 P[1-9]( [XYZABC]-?\d+\.\d+)+", line) for line in code[1:])
+        for line in lines:
+            assert len(line) <= 256
+            assert line.isascii()
+            assert not line.startswith("(") or (
+                line.endswith(")") and line.count("(") == line.count(")") == 1
+            )
+
+
+def test_more_operations_than_work_offsets(run, job):
+    pattern = 'normal = [0, -0.5, 0.866]\nrepeat = { count = 12, step = 30 }\ntilt = "negative"\n'
+    path = job(HEAD + STACK + f'[[operation]]\nname = "port"\n{pattern}')
+    ended = run("offsets", path, "--gcode")
+    assert ended.code == 0
+    assert "set it before each" in ended.err
+    blocks = [line for line in ended.out.splitlines() if line.startswith("G10")]
+    assert len(blocks) == 12
+    assert {line.split()[2] for line in blocks} == {"P1"}
+    assert run("offsets", path).out.count("G54") == 12
+
+
+def test_more_operations_keep_the_numbers_that_were_asked_for(run, job):
+    asked = '[[operation]]\nname = "face"\nat = { A = 0, C = 0 }\nwork_offset = 1\n'
+    pattern = 'normal = [0, -0.5, 0.866]\nrepeat = { count = 12, step = 30 }\ntilt = "negative"\n'
+    path = job(HEAD + STACK + asked + f'[[operation]]\nname = "port"\n{pattern}')
+    numbers = [one["work_offset"] for one in json.loads(run("offsets", path, "--json").out)["operations"]]
+    assert numbers == [1] + [2] * 12
+
+
+def test_one_work_offset_with_two_values(run, job):
+    path = job(
+        HEAD
+        + STACK
+        + '[[operation]]\nname = "top"\nat = { A = 0, C = 0 }\nwork_offset = 1\n'
+        + '[[operation]]\nname = "side"\nat = { A = -90, C = 0 }\nwork_offset = 1\n'
+    )
+    ended = run("offsets", path)
+    assert (ended.code, ended.out) == (2, "")
+    assert (
+        'job.toml:14: operation 2, work_offset: found 1 (G54) for "side" with other values than for "top"'
+        in ended.err
+    )
+
+
+def test_one_work_offset_with_one_value_may_be_shared(run, job):
+    path = job(
+        HEAD
+        + STACK
+        + '[[operation]]\nname = "rough"\nat = { A = 0, C = 0 }\nwork_offset = 1\n'
+        + '[[operation]]\nname = "finish"\nat = { A = 0, C = 0 }\nwork_offset = 1\n'
+    )
+    ended = run("offsets", path, "--gcode")
+    assert ended.code == 0
+    assert ended.out.count("G10 L2 P1") == 1
+
+
+def test_unreachable_is_an_answer(run, job):
+    path = job(HEAD + STACK + '[[operation]]\nname = "underside"\nnormal = [0, 0, -1]\n')
+    ended = run("offsets", path, "--json")
+    assert ended.code == 1
+    (one,) = json.loads(ended.out)["unreached"]
+    assert "its limits are -120 to 30" in one["why"]
+    gcode = run("offsets", path, "--gcode")
+    assert (gcode.code, gcode.out) == (1, "")
+    sheet = run("sheet", path)
+    assert (sheet.code, sheet.out) == (1, "")
+
+
+def test_touched_off_against_the_stack(run, job):
+    """A chip of 0.150 mm under the post, touched off with the table tipped back (derived here)."""
+    touched = "[touched]\nX = -381.025\nY = -353.568\nZ = -406.111\npose = { A = -90, C = 0 }\nuse = "
+    operation = '[[operation]]\nname = "top"\nat = { A = 0, C = 0 }\n'
+    offsets = {}
+    for use in ("stack", "touched"):
+        path = job(HEAD + STACK + touched + f'"{use}"\n' + operation)
+        ended = run("offsets", path, "--json")
+        assert ended.code == 0
+        report = json.loads(ended.out)
+        assert report["touched"]["used"] == use
+        assert report["touched"]["difference"] == pytest.approx([0.0, 0.0, 0.15], abs=1e-9)
+        assert "z 0.150 mm" in ended.err
+        offsets[use] = report["operations"][0]["offset"]["Z"]
+    assert offsets["touched"] - offsets["stack"] == pytest.approx(0.15, abs=1e-9)
+    path = job(HEAD + STACK + touched + '"touched"\nwithin = 0.1\n' + operation)
+    refused = run("offsets", path, "--gcode")
+    assert (refused.code, refused.out) == (1, "")
+    assert "accepts 0.100 mm" in refused.err
+
+
+def test_a_grid_is_the_offset_at_every_combination(run, examples):
+    path = examples / "tide_gauge_head.toml"
+    rows = list(
+        csv.DictReader(
+            io.StringIO(run("offsets", path, "--grid", "A=-90:0:15", "--grid", "C=0:345:15", "--csv").out)
+        )
+    )
+    assert len(rows) == 7 * 24
+    (one,) = [r for r in rows if (float(r["program_A_deg"]), float(r["program_C_deg"])) == (-30.0, 60.0)]
+    (at,) = json.loads(run("offsets", path, "--at", "A-30,C60", "--json").out)["operations"]
+    # The same sum in another order: a million angles at once and one alone may differ in the last bit.
+    for axis in "XYZ":
+        assert float(one[f"offset_{axis}_mm"]) == pytest.approx(at["offset"][axis], abs=1e-10)
+
+
+def test_a_part_zero_touched_off_without_a_job(run, examples):
+    mill = examples / "teaching_mill.toml"
+    ended = run(
+        "offsets",
+        "--machine",
+        mill,
+        "--zero",
+        "-381.025,-203.405,-256.112",
+        "--at",
+        "A-90",
+        "--at",
+        "A0",
+        "--json",
+    )
+    side, top = json.loads(ended.out)["operations"]
+    assert [side["offset"][axis] for axis in "XYZ"] == pytest.approx([-381.025, -353.418, -406.111], abs=1e-9)
+    assert [top["offset"][axis] for axis in "XYZ"] == pytest.approx([-381.025, -203.405, -256.112], abs=1e-9)
+    assert (side["name"], side["work_offset"]) == ("A-90 C0", None)
+    inch = run("offsets", "-m", mill, "--zero", "-15,-8,-10", "--at", "A0", "--units", "inch", "--json")
+    assert json.loads(inch.out)["operations"][0]["offset"]["X"] == pytest.approx(-15.0, abs=1e-12)
+
+
+def test_only_keeps_angles_and_numbers(run, examples):
+    path = examples / "tide_gauge_head.toml"
+    whole = json.loads(run("offsets", path, "--json").out)["operations"]
+    part = json.loads(run("offsets", path, "--only", "upper port 3", "--only", "lower port", "--json").out)[
+        "operations"
+    ]
+    assert part == [one for one in whole if one["name"] == "upper port 3" or one["name"].startswith("lower")]
+    wrong = run("offsets", path, "--only", "uper port 3")
+    assert (wrong.code, wrong.out) == (2, "")
+    assert 'did you mean "upper port 3"?' in wrong.err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        ([], "a job file, or --machine FILE"),
+        (["JOB", "--json", "--csv"], "one of them at a time"),
+        (["JOB", "--zero", "1,2,3"], "--zero with --machine only"),
+        (["JOB", "--grid", "A=0:90:0"], "LETTER=FROM:TO:STEP"),
+        (["JOB", "--grid", "A=0:-90:15"], "the step must lead"),
+        (["JOB", "--grid", "Q=0:90:5"], '"A" or "C"'),
+        (["JOB", "--grid", "A=-200:0:50"], "-120 to 30 degrees"),
+        (["JOB", "--at", "A45"], "-120 to 30 degrees"),
+        (["JOB", "--at", "A-10,A-20"], "A twice"),
+        (["JOB", "--at", "Anan"], "finite"),
+        (["JOB", "--at", "A-10", "--gcode"], "poses have no work offset number"),
+        (["JOB", "--grid", "C=0:345:0.0001"], "at most 1000000"),
+        (["--machine", "MILL", "--at", "A0"], "--zero: found nothing"),
+        (["--machine", "MILL", "--zero", "1,2", "--at", "A0"], "three numbers X,Y,Z"),
+        (["--machine", "MILL", "--zero", "1,2,inf", "--at", "A0"], "three numbers X,Y,Z"),
+        (["--machine", "MILL", "--zero", "1,2,3"], "--at A-35,C60"),
+        (["no_such.toml"], "no_such.toml"),
+    ],
+)
+def test_what_is_typed_wrong_is_told(run, examples, arguments, said):
+    names = {"JOB": examples / "tide_gauge_head.toml", "MILL": examples / "teaching_mill.toml"}
+    ended = run("offsets", *(names.get(word, word) for word in arguments))
+    assert (ended.code, ended.out) == (2, "")
+    assert said in ended.err
+    assert "Traceback" not in ended.err
+
+
+def test_written_whole_and_never_over(run, examples, tmp_path):
+    target = tmp_path / "load.ngc"
+    assert run("offsets", examples / "tide_gauge_head.toml", "--gcode", "-o", target).code == 0
+    before = target.read_text(encoding="utf-8")
+    assert before.startswith("%")
+    again = run("offsets", examples / "float_slots.toml", "--gcode", "-o", target)
+    assert again.code == 2
+    assert target.read_text(encoding="utf-8") == before
+    assert run("offsets", examples / "float_slots.toml", "--gcode", "-o", target, "--force").code == 0
+    assert target.read_text(encoding="utf-8") != before
+    assert [p.name for p in tmp_path.iterdir()] == ["load.ngc"]
+
+
+def test_a_name_stays_inside_its_comment_and_its_cell(run, job):
+    name = "=x (port) G0 Z-5"
+    path = job(HEAD + STACK + f'[[operation]]\nname = "{name}"\nat = {{ A = 0, C = 0 }}\n')
+    gcode = run("offsets", path, "--gcode").out
+    assert "(G54 for A0.0000 C0.0000: =x [port] G0 Z-5)" in gcode
+    assert run("offsets", path, "--csv").out.splitlines()[1].startswith("'=x")
