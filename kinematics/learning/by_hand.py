@@ -24,7 +24,8 @@ from kinematics.learning.shared import (
     arm_line,
     as_it_is,
     back_line,
-    check_steps,
+    frames_of,
+    height_touched,
     heights_reached,
     offset_line,
     table_origin_words,
@@ -86,6 +87,7 @@ def work_out_by_hand(setup: Setup, placed: Placed, steps: Sequence[Step] | None)
     why = why_not_by_hand(setup, steps)
     if why:
         raise KinematicsError(f"by hand: expected a square machine, found that {why}")
+    heights = height_touched(setup) if steps is None else heights_reached(steps, frames_of(setup, steps))
     lines, point = _outward(setup, placed, steps)
     frame = table_frame(setup.machine)
     total = frame.translation_mm + point
@@ -116,7 +118,7 @@ def work_out_by_hand(setup: Setup, placed: Placed, steps: Sequence[Step] | None)
         swings.append(Swing(rotary.letter, rotary.direction, rotary.point_mm, turn, point, back))
         point = back
     lines.append(offset_line(setup.machine, point))
-    return Working(placed.name, tuple(lines), tuple(swings), heights_reached(setup, steps))
+    return Working(placed.name, tuple(lines), tuple(swings), heights)
 
 
 def _outward(
@@ -146,7 +148,6 @@ def _outward(
             )
         )
         return lines, total
-    check_steps(setup, steps)
     for k in reversed(range(len(steps))):
         step = steps[k]
         # The last turn of a step is the first that the part feels on its way out.

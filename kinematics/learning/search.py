@@ -16,8 +16,9 @@ from kinematics.learning.mistakes import Mistake, Recomputed
 
 __all__ = ["CHANCE", "Finding", "Search"]
 
-CHANCE = 0.02
-"""An explanation that one set of random numbers in fifty would meet as well is none."""
+CHANCE = {1: 0.08, 2: 0.02}
+"""Up to how much chance an explanation by one mistake, or by two, is still given: a slip that is known to be made
+often is believed on less than two of them together."""
 _SHARE = 20.0
 _HALF = 0.55
 _SAME_MM = 1e-9
@@ -43,7 +44,7 @@ class Finding:
     left_mm : float
         The largest difference left among those it gives.
     chance : float
-        How many of the mistakes would be expected to explain as much of random numbers as far out as these; below
+        How many of the mistakes would be expected to explain as much of random numbers as far out as these; at most
         `CHANCE`.
     """
 
@@ -123,7 +124,7 @@ class Search:
         for row in ranked.tolist():
             where = tuple(o for o, covered in zip(operations, covers[row], strict=True) if covered)
             chance = self._chance(row, where)
-            if chance <= CHANCE:
+            if chance <= CHANCE[int(self.size[row])]:
                 return self._finding(row, ranked, where, explained, chance)
         return None
 

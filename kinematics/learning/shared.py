@@ -13,8 +13,9 @@ from kinematics.learning.line import Calculation, Line, Number, added
 from kinematics.learning.swing import Swing, what_it_does, which_way
 from kinematics.machine import Machine
 from kinematics.offset import Setup
+from kinematics.pose import Pose
 from kinematics.rotary import Rotary
-from kinematics.stack import Step, running_frames, running_heights_mm
+from kinematics.stack import Step, running_frames
 
 __all__ = [
     "SMALL_XYZ",
@@ -24,8 +25,9 @@ __all__ = [
     "arm_line",
     "as_it_is",
     "back_line",
-    "check_steps",
     "degrees",
+    "frames_of",
+    "height_touched",
     "heights_reached",
     "offset_line",
     "table_origin_words",
@@ -83,15 +85,15 @@ class Working:
         raise KinematicsError(f"line: expected one of {', '.join(keys)}, found {key!r}")
 
 
-def check_steps(setup: Setup, steps: Sequence[Step]) -> None:
-    """Refuse steps that are not the setup's."""
-    apart = float(
-        np.linalg.norm(running_frames(steps)[-1].translation_mm - setup.part_in_table.translation_mm)
-    )
+def frames_of(setup: Setup, steps: Sequence[Step]) -> tuple[Pose, ...]:
+    """The frames that the steps reach, the table's first; steps that are not the setup's are refused."""
+    frames = running_frames(steps)
+    apart = float(np.linalg.norm(frames[-1].translation_mm - setup.part_in_table.translation_mm))
     if apart > _SAME_MM:
         raise KinematicsError(
             f"steps: expected the stack of the setup, found one that ends {apart:g} mm from its part zero"
         )
+    return frames
 
 
 def touched_line(setup: Setup) -> Line:
@@ -139,12 +141,15 @@ def degrees(value: float) -> Number:
     return Number(value, "angle")
 
 
-def heights_reached(setup: Setup, steps: Sequence[Step] | None) -> tuple[tuple[str, float], ...]:
+def heights_reached(steps: Sequence[Step], frames: Sequence[Pose]) -> tuple[tuple[str, float], ...]:
     """Each step's name and the height over the table frame's origin where it ends, millimetres."""
-    if steps is None:
-        return (("part zero, touched off", float(setup.part_in_table.translation_mm[2])),)
     names = [step.name for step in steps]
-    return tuple(zip(names, running_heights_mm(steps).tolist(), strict=True))
+    return tuple(zip(names, (float(frame.translation_mm[2]) for frame in frames[1:]), strict=True))
+
+
+def height_touched(setup: Setup) -> tuple[tuple[str, float], ...]:
+    """The same for a part zero that was touched off."""
+    return (("part zero, touched off", float(setup.part_in_table.translation_mm[2])),)
 
 
 def table_origin_words(machine: Machine) -> str:

@@ -21,8 +21,9 @@ from kinematics.learning.shared import (
     angle_line,
     arm_line,
     back_line,
-    check_steps,
     degrees,
+    frames_of,
+    height_touched,
     heights_reached,
     offset_line,
     touched_line,
@@ -31,9 +32,9 @@ from kinematics.learning.swing import Swing, square_axis
 from kinematics.machine import Machine, table_frame
 from kinematics.offset import Setup
 from kinematics.operation import Placed
-from kinematics.pose import IDENTITY, turn_about
+from kinematics.pose import IDENTITY, Pose, turn_about
 from kinematics.rotary import Rotary
-from kinematics.stack import Step, running_frames
+from kinematics.stack import Step
 
 __all__ = ["work_out"]
 
@@ -80,7 +81,11 @@ def work_out(setup: Setup, placed: Placed, steps: Sequence[Step] | None) -> Work
         ...
     kinematics.errors.KinematicsError: steps: expected the stack of the setup, found one that ends 1 mm from its part zero
     """
-    lines = _stack_lines(setup, steps)
+    if steps is None:
+        lines, heights = [touched_line(setup)], height_touched(setup)
+    else:
+        frames = frames_of(setup, steps)
+        lines, heights = _stack_lines(steps, frames), heights_reached(steps, frames)
     origin = _origin_line(setup, placed)
     lines.append(origin)
     point, line = _all_zero_line(setup.machine, origin.result)
@@ -96,15 +101,11 @@ def work_out(setup: Setup, placed: Placed, steps: Sequence[Step] | None) -> Work
             swings.append(swing)
             point = swing.after_mm
     lines.append(offset_line(setup.machine, point))
-    return Working(placed.name, tuple(lines), tuple(swings), heights_reached(setup, steps))
+    return Working(placed.name, tuple(lines), tuple(swings), heights)
 
 
-def _stack_lines(setup: Setup, steps: Sequence[Step] | None) -> list[Line]:
+def _stack_lines(steps: Sequence[Step], frames: Sequence[Pose]) -> list[Line]:
     """The stack summed from the platter up."""
-    if steps is None:
-        return [touched_line(setup)]
-    check_steps(setup, steps)
-    frames = running_frames(steps)
     lines = []
     for k, step in enumerate(steps):
         before, after = frames[k], frames[k + 1]
