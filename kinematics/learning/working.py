@@ -183,8 +183,8 @@ def _turn_lines(rotary: Rotary, turn_deg: float, point: NDArray[np.float64]) -> 
     back = rotary.point_mm + turned
     sine, cosine = (float(value) for value in sincos_deg(turn_deg))
     entries = tuple(
-        Calculation(name, f"{name} {{}}", (degrees(turn_deg),), Number(value, "ratio"))
-        for name, value in (("sin", sine), ("cos", cosine))
+        Calculation(symbol, f"{name} {{}}", (degrees(turn_deg),), Number(value, "ratio"))
+        for symbol, name, value in (("s", "sin", sine), ("c", "cos", cosine))
     )
     lines = [
         arm_line(rotary, point),
@@ -212,7 +212,7 @@ def _pattern(rotary: Rotary) -> str:
     """The matrix in symbols, for a rotary along a machine axis."""
     axis = square_axis(rotary.direction)
     if axis is None:
-        return "c·(I - u·uᵀ) + s·[u×] + u·uᵀ with s = sin t, c = cos t and u along the line"
+        return "c·(I - U) + s·[u×] + U with s = sin t, c = cos t, u along the line and U = (ui·uj)"
     s, minus = ("s", "-s") if rotary.direction[axis] > 0.0 else ("-s", "s")
     rows = (
         ("1 0 0", f"0 c {minus}", f"0 {s} c"),

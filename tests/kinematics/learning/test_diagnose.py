@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from cases import answers_of, shop_case
 
-from kinematics import KinematicsError
+from kinematics import KinematicsError, work_offset
 from kinematics.learning import Answer, carried_on, classic_mistakes, diagnose, recompute, stand_as_answered
 from kinematics.learning.answered import AngleAnswer
 
@@ -152,9 +152,7 @@ def test_going_on_rightly_from_a_wrong_angle_is_recognised():
     one = placed[0]
     tilt = setup.machine.letters[0]
     wrong = AngleAnswer(0, tilt, round(float(one.program_deg[0]) + 3.3, 3))
-    turned = one.machine_deg + [wrong.program_deg - one.program_deg[0], 0.0]
-    from kinematics import work_offset
-
+    turned = one.machine_deg + np.array([wrong.program_deg - one.program_deg[0], 0.0])
     answers = answers_of(work_offset(setup, one.origin_mm, turned)[None])
     stated = [wrong, AngleAnswer(0, "C", float(one.program_deg[1]))]
     stood, faults = stand_as_answered(
