@@ -86,6 +86,7 @@ def judge(
         digit_mm=answers.digit_mm,
         unit_mm=worked.job.unit.mm,
         tool_length_mm=tool_length_mm,
+        stack_mm=None if worked.touch is None else worked.touch.stack_mm,
         more=carried_on(worked.setup, faults),
     )
     return Verdict(worked, answers, placed, diagnosis, faults, within_deg)
@@ -169,6 +170,17 @@ def verdict_booklet(verdict: Verdict, units: str, title: str = "") -> Booklet:
             Words(
                 f"Unexplained: {_names(verdict, diagnosis.unexplained)}. None of the mistakes that are tried, and no "
                 "pair of them, gives these numbers."
+            )
+        )
+    if diagnosis.common_mm is not None:
+        shift = "  ".join(
+            f"{axis} {numbers.length(float(v), units)}"
+            for axis, v in zip("XYZ", diagnosis.common_mm, strict=True)
+        )
+        blocks.append(
+            Words(
+                f"They are all off by the same {shift}: look for what is common to them, such as a tool's length, the "
+                "Z reference or a pivot that was read wrong."
             )
         )
     within = numbers.fixed(diagnosis.tolerance_mm / verdict.worked.job.unit.mm, numbers.DECIMALS[units] + 1)
@@ -255,6 +267,7 @@ def verdict_report(verdict: Verdict, units: str) -> dict[str, Any]:
         ],
         "findings": [_finding_report(verdict, finding, mm) for finding in diagnosis.findings],
         "unexplained": [verdict.placed[o].name for o in diagnosis.unexplained],
+        "common_shift": None if diagnosis.common_mm is None else (diagnosis.common_mm / mm).tolist(),
     }
 
 

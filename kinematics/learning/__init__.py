@@ -1,10 +1,11 @@
 """For whoever learns to work out a tilted-plane origin, and whoever teaches it.
 
 `working` writes an offset's calculation line by line, `by_hand` the same with plane trigonometry (`line` and
-`shared` are what both are made of, `swing` tells which way the table goes). `classic` lists the mistakes that can be
-made at a setup, `mistakes` recomputes the offsets under each and each pair, on `figures` laid out for it; `diagnose`
-and `search` find which of them gives the numbers that somebody got, `answered` sees to answered angles. `exercise`
-sets tasks with numbers that a shop could meet, in the `scenario` of a training shop.
+`shared` are what both are made of, `aim_lines` finds the angles of a direction, `swing` tells which way the table
+goes). `classic` lists the mistakes that can be made at a setup, `mistakes` recomputes the offsets under each and each
+pair, on `figures` laid out for it; `diagnose` and `search` find which of them gives the numbers that somebody got,
+`answered` sees to answered angles. `exercise` sets tasks with numbers that a shop could meet, in the `scenario` of a
+training shop.
 """
 
 from kinematics.learning.answered import AngleAnswer, AngleFault, carried_on, stand_as_answered

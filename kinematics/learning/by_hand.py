@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
+from kinematics.learning.aim_lines import aim_lines
 from kinematics.learning.line import Calculation, Line, Number, added
 from kinematics.learning.shared import (
     SMALL_XYZ,
@@ -88,7 +89,8 @@ def work_out_by_hand(setup: Setup, placed: Placed, steps: Sequence[Step] | None)
     if why:
         raise KinematicsError(f"by hand: expected a square machine, found that {why}")
     heights = height_touched(setup) if steps is None else heights_reached(steps, frames_of(setup, steps))
-    lines, point = _outward(setup, placed, steps)
+    outward, point = _outward(setup, placed, steps)
+    lines = [*aim_lines(setup, placed), *outward]
     frame = table_frame(setup.machine)
     total = frame.translation_mm + point
     lines.append(

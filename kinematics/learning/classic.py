@@ -25,6 +25,7 @@ def classic_mistakes(
     *,
     unit_mm: float = 1.0,
     tool_length_mm: float | None = None,
+    stack_mm: NDArray[np.float64] | None = None,
 ) -> tuple[Mistake, ...]:
     """All mistakes that can be made at a setup.
 
@@ -38,6 +39,8 @@ def classic_mistakes(
     tool_length_mm : float, optional
         The length of the tool in the spindle, for what can go wrong with it; the reference tool's where the machine
         has one.
+    stack_mm : ndarray, shape (3,), optional
+        Where the stack puts part zero in the table frame, where it was touched off and counts as touched.
 
     Examples
     --------
@@ -56,7 +59,9 @@ def classic_mistakes(
         mistakes += _between_rotaries(setup)
     for k, step in enumerate(steps or ()):
         mistakes += _at_step(step, k)
-    mistakes += _at_origin(setup)
+    if steps is None and stack_mm is not None:
+        mistakes.append(_not_touched(stack_mm))
+    mistakes.append(_at_origin())
     mistakes += _units(unit_mm)
     mistakes += _z(setup, tool_length_mm)
     return (*mistakes, *_rounding(setup, unit_mm))
@@ -269,18 +274,30 @@ def _at_step(step: Step, k: int) -> list[Mistake]:
     return mistakes
 
 
-def _at_origin(setup: Setup) -> list[Mistake]:
-    del setup
-    return [
-        Mistake(
-            "plane's X taken for the part's",
-            "",
-            "the origin was read along the tilted plane's own axes instead of the part's",
-            "origin",
-            frozenset({"origin"}),
-            _set("in_plane", (), value=True),
-        )
-    ]
+def _not_touched(stack_mm: NDArray[np.float64]) -> Mistake:
+    def from_stack(figures: Figures, rows: Rows) -> None:
+        if figures.part_mm is not None:
+            figures.part_mm[rows] = stack_mm
+
+    return Mistake(
+        "stack used for the touched-off zero",
+        "",
+        "part zero was taken from the stack, not where it was touched off",
+        "step 1",
+        frozenset({"part zero"}),
+        from_stack,
+    )
+
+
+def _at_origin() -> Mistake:
+    return Mistake(
+        "plane's X taken for the part's",
+        "",
+        "the origin was read along the tilted plane's own axes instead of the part's",
+        "origin",
+        frozenset({"origin"}),
+        _set("in_plane", (), value=True),
+    )
 
 
 def _units(unit_mm: float) -> list[Mistake]:

@@ -56,6 +56,9 @@ class Diagnosis:
         Those that explain most first.
     unexplained : tuple of int
         Operations with wrong numbers that no mistake gives.
+    common_mm : ndarray, shape (3,), or None
+        By how much every unexplained operation is off alike, where there are two or more with all three numbers: no
+        mistake is named by it, but whatever it is, it is common to them.
     """
 
     answers: tuple[Answer, ...]
@@ -65,6 +68,7 @@ class Diagnosis:
     tolerance_mm: float
     findings: tuple[Finding, ...]
     unexplained: tuple[int, ...]
+    common_mm: NDArray[np.float64] | None = None
 
     @property
     def right(self) -> bool:
@@ -82,6 +86,7 @@ def diagnose(
     digit_mm: float = 0.001,
     unit_mm: float = 1.0,
     tool_length_mm: float | None = None,
+    stack_mm: NDArray[np.float64] | None = None,
     more: Sequence[Mistake] = (),
 ) -> Diagnosis:
     """Hold answers against the truth, and the wrong ones against every classic mistake and pair of them.
@@ -100,6 +105,7 @@ def diagnose(
     unit_mm : float
         Millimetres in the unit that the job is worked in.
     tool_length_mm : float, optional
+    stack_mm : ndarray, shape (3,), optional
         See `classic_mistakes`.
     more : sequence of Mistake
         Others to try besides the classic ones.
@@ -147,11 +153,33 @@ def diagnose(
     findings: tuple[Finding, ...] = ()
     unexplained: tuple[int, ...] = ()
     if wrong.any():
-        mistakes = classic_mistakes(setup, steps, unit_mm=unit_mm, tool_length_mm=tool_length_mm)
+        mistakes = classic_mistakes(
+            setup, steps, unit_mm=unit_mm, tool_length_mm=tool_length_mm, stack_mm=stack_mm
+        )
         worked = recompute(setup, placed, steps, (*more, *mistakes))
         search = Search(worked, operation, axis, value, truth, wrong, tolerance, digit_mm)
         findings, unexplained = search.run()
-    return Diagnosis(tuple(given), truth, off, wrong, tolerance, findings, unexplained)
+    common = _common(unexplained, operation, axis, off, 2.0 * tolerance)
+    return Diagnosis(tuple(given), truth, off, wrong, tolerance, findings, unexplained, common)
+
+
+def _common(
+    unexplained: Sequence[int],
+    operation: NDArray[np.int64],
+    axis: NDArray[np.int64],
+    off: NDArray[np.float64],
+    near: float,
+) -> NDArray[np.float64] | None:
+    """What all unexplained operations are off by alike."""
+    shifts = []
+    for o in unexplained:
+        here = operation == o
+        if sorted(axis[here].tolist()) != [0, 1, 2]:
+            return None
+        shifts.append(off[here][np.argsort(axis[here])])
+    if len(shifts) < 2 or float(np.ptp(shifts, axis=0).max()) > near:
+        return None
+    return np.asarray(np.mean(shifts, axis=0))
 
 
 def _checked(answers: Sequence[Answer], count: int, tolerance_mm: float) -> list[Answer]:

@@ -39,8 +39,8 @@ class Figures:
     turning : (v, k) of int
         Which of the three rotations is used.
     stack_scale : (v,)
-    part_mm : (3,) or None, part_rotation : (3, 3)
-        Part zero in the table, where it was touched off and there is no stack.
+    part_mm : (v, 3) or None, part_rotation : (3, 3)
+        Part zero in the table, where it was touched off and the stack does not count.
     origin_mm : (m, 3), plane_frames : (m, 3, 3)
         Origins in part coordinates; the operations' planes' own axes as columns, in part coordinates.
     in_plane : (v,) of bool
@@ -123,7 +123,7 @@ def lay_out(setup: Setup, placed: Sequence[Placed], steps: Sequence[Step] | None
         counted=each(np.ones(k)),
         turning=np.zeros((rows, k), dtype=np.int64),
         stack_scale=np.ones(rows),
-        part_mm=None if steps is not None else setup.part_in_table.translation_mm,
+        part_mm=None if steps is not None else each(setup.part_in_table.translation_mm),
         part_rotation=setup.part_in_table.rotation,
         origin_mm=np.array([one.origin_mm for one in placed]).reshape(-1, 3),
         plane_frames=np.array([_plane_frame(one) for one in placed]).reshape(-1, 3, 3),

@@ -173,6 +173,7 @@ def multiplied(
     vector_mm: NDArray[np.float64],
     total_mm: NDArray[np.float64],
     start_mm: NDArray[np.float64] | None = None,
+    kind: Kind = "length",
 ) -> tuple[Calculation, ...]:
     """A matrix times a vector, row by row; terms whose factor is nought are not written, those of one bare."""
     calculations = []
@@ -185,6 +186,8 @@ def multiplied(
             if factor == 0.0:
                 continue
             text.append("{}" if factor == 1.0 else "{} × {}")
-            numbers += [Number(value)] if factor == 1.0 else [Number(factor, "ratio"), Number(value)]
-        calculations.append(Calculation(name, " + ".join(text), tuple(numbers), Number(float(total_mm[i]))))
+            numbers += [] if factor == 1.0 else [Number(factor, "ratio")]
+            numbers.append(Number(value, kind))
+        result = Number(float(total_mm[i]), kind)
+        calculations.append(Calculation(name, " + ".join(text), tuple(numbers), result))
     return tuple(calculations)

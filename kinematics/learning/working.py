@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.angles import sincos_deg
+from kinematics.learning.aim_lines import aim_lines
 from kinematics.learning.line import Calculation, Line, Number, added, multiplied
 from kinematics.learning.shared import (
     SMALL_XYZ,
@@ -82,10 +83,11 @@ def work_out(setup: Setup, placed: Placed, steps: Sequence[Step] | None) -> Work
     kinematics.errors.KinematicsError: steps: expected the stack of the setup, found one that ends 1 mm from its part zero
     """
     if steps is None:
-        lines, heights = [touched_line(setup)], height_touched(setup)
+        stack, heights = [touched_line(setup)], height_touched(setup)
     else:
         frames = frames_of(setup, steps)
-        lines, heights = _stack_lines(steps, frames), heights_reached(steps, frames)
+        stack, heights = _stack_lines(steps, frames), heights_reached(steps, frames)
+    lines = [*aim_lines(setup, placed), *stack]
     origin = _origin_line(setup, placed)
     lines.append(origin)
     point, line = _all_zero_line(setup.machine, origin.result)

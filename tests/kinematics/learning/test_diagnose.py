@@ -176,3 +176,16 @@ def test_bad_input_is_refused(answer, tolerance, message):
     setup, steps, placed = shop_case(np.random.default_rng(2))
     with pytest.raises(KinematicsError, match=message):
         diagnose(setup, placed, steps, [answer], tolerance_mm=tolerance)
+
+
+def test_what_is_off_alike_everywhere_is_said_to_be_common():
+    random = np.random.default_rng(12)
+    setup, steps, placed = shop_case(random)
+    while len(placed) < 2:
+        setup, steps, placed = shop_case(random)
+    truth = np.array([one.offset_mm for one in placed])
+    found = diagnose(setup, placed, steps, answers_of(truth + [0.0, 0.0, 87.654]), tolerance_mm=WITHIN_MM)  # noqa: RUF005 - a sum
+    assert not found.findings
+    assert found.common_mm == pytest.approx([0.0, 0.0, 87.654], abs=0.001)
+    apart = truth + random.uniform(-50.0, 50.0, truth.shape)
+    assert diagnose(setup, placed, steps, answers_of(apart), tolerance_mm=WITHIN_MM).common_mm is None

@@ -13,9 +13,11 @@ from kinematics import (
     Setup,
     Step,
     ZReference,
+    compare_touch,
     place,
     plane_from_tip,
     set_up,
+    with_touched_zero,
 )
 from kinematics.learning import classic_mistakes, recompute, work_out, work_out_by_hand
 
@@ -192,3 +194,14 @@ def test_every_mistake_names_a_line_of_the_working(worker):
         working = worker(setup, placed[0], steps)
         for mistake in classic_mistakes(setup, steps, tool_length_mm=100.0):
             assert working.number_of(mistake.at) >= 1
+
+
+def test_the_stack_s_part_zero_used_where_it_was_touched_off():
+    setup, _, _ = _setup()
+    touched = with_touched_zero(setup, compare_touch(setup, [1.0, -12.0, 139.0], [0.0, 0.0]))
+    placed = place(touched, [Operation("op", program_deg=(A_DEG, C_DEG), origin_mm=ORIGIN)]).placed
+    mistakes = classic_mistakes(touched, None, stack_mm=setup.part_in_table.translation_mm)
+    worked = recompute(touched, placed, None, mistakes, pairs=False)
+    row = [mistake.kind for mistake in mistakes].index("stack used for the touched-off zero") + 1
+    np.testing.assert_allclose(worked.offset_mm[0, 0], placed[0].offset_mm, atol=1e-10)
+    np.testing.assert_allclose(worked.offset_mm[row, 0], _plain(), atol=1e-10)
