@@ -15,7 +15,8 @@ from kinematics.errors import KinematicsError
 from kinematics.learning.scenario import PARTS, STANDOFFS, Part
 from kinematics.machine import Machine, Platter, Travel
 from kinematics.offset import Setup, set_up
-from kinematics.operation import Operation, Placed, place
+from kinematics.operation import Operation, Placed
+from kinematics.placing import place
 from kinematics.plane import plane_from_normal
 from kinematics.rotary import Rotary, Sense
 from kinematics.stack import Step
