@@ -17,8 +17,19 @@ import kinematics
 import tiltwright
 from tiltwright.console import coloured
 
-COMMANDS = [["offsets"], ["aim"], ["sheet"], ["machine", "new"], ["machine", "show"], ["schema"]]
-COMMANDS += [["pivot", name] for name in ("plan", "fit", "practice", "log", "restore")]
+COMMANDS = [
+    ["offsets"],
+    ["aim"],
+    ["sheet"],
+    ["explain"],
+    ["check"],
+    ["lesson", "new"],
+    ["lesson", "grade"],
+    ["machine", "new"],
+    ["machine", "show"],
+    ["schema"],
+    *(["pivot", name] for name in ("plan", "fit", "practice", "log", "restore")),
+]
 
 
 @pytest.mark.parametrize("command", COMMANDS, ids=" ".join)
