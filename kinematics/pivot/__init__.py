@@ -10,7 +10,7 @@ from kinematics.pivot.foresee import AddedPose, Foreseen, choose_poses, foresee,
 from kinematics.pivot.planned import PlannedTarget, candidate_poses, planned_readings, readable
 from kinematics.pivot.practice import Grade, Mark, grade, hidden_machine, simulated_readings
 from kinematics.pivot.pull import pulled_back
-from kinematics.pivot.readings import Kind, Readings, read_as
+from kinematics.pivot.readings import Kind, Readings, outside_limits, read_as
 from kinematics.pivot.results import (
     Estimate,
     Fit,
@@ -52,6 +52,7 @@ __all__ = [
     "grade",
     "hidden_machine",
     "line_numbers",
+    "outside_limits",
     "planned_readings",
     "pulled_back",
     "rank_added_poses",

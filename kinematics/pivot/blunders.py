@@ -39,6 +39,7 @@ _FINE_STRAIN = 25.0
 _TIMES = 16.0
 _SCATTERS = 50.0
 _SMALL_MM = 5.0
+_ALIKE = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,16 +103,22 @@ def find_blunders(
 def _best(
     readings: Readings, machine: Machine, base: Doubt | None, sigma_mm: float | None
 ) -> _Explained | None:
-    candidates = [] if base is None else _added(base, sigma_mm)
-    # A small slip or a radius that explains everything needs no rival: to exchange something moves it much farther.
-    if any(_fine(one.fit, sigma_mm) and (one.blunder.size_mm or 0.0) < _SMALL_MM for one in candidates):
-        return min(candidates, key=_badness)
-    if base is None or not _fine(base, sigma_mm):
+    doubtful = base is None or not _fine(base, sigma_mm)
+    if doubtful:
         units = _units(readings, machine, base, sigma_mm)
         if units is not None:
             return units
-        candidates += _exchanged(readings, machine, base, sigma_mm)
-    return min(candidates, key=_badness, default=None)
+    gross = base is None or base.scatter > _SMALL_MM * base.per_mm
+    candidates = _exchanged(readings, machine, base, sigma_mm) if gross else []
+    if base is not None and not any(_fine(one.fit, sigma_mm) for one in candidates):
+        added = _added(base, sigma_mm)
+        candidates += added
+        # A small slip or a radius that explains everything needs no rival: an exchange moves things much farther.
+        if any(_fine(one.fit, sigma_mm) and (one.blunder.size_mm or 0.0) < _SMALL_MM for one in added):
+            return _simplest(added)
+        if doubtful and not gross:
+            candidates += _exchanged(readings, machine, base, sigma_mm)
+    return _simplest(candidates) if candidates else None
 
 
 def _added(base: Doubt, sigma_mm: float | None) -> list[_Explained]:
@@ -122,7 +129,7 @@ def _added(base: Doubt, sigma_mm: float | None) -> list[_Explained]:
             continue
         fit = doubt_of(added.mended, added.mended_machine, sigma_mm)
         if fit is not None and (fit.cost < base.cost or not added.certain):
-            found.append(_Explained(added, fit, 3))
+            found.append(_Explained(added, fit, 1 if added.kind == "radius left on" else 3))
     return found
 
 
@@ -158,12 +165,11 @@ def _far_better(fit: Doubt, base: Doubt | None) -> bool:
     return fit.cost * _TIMES < base.cost and base.cost - fit.cost > _SCATTERS * fit.scatter**2
 
 
-def _badness(explained: _Explained) -> float:
-    """The Bayesian information criterion: misfit against the number of unknowns added."""
-    fit = explained.fit
-    equations = max(fit.problem.equations, 2)
-    least = equations * (1e-4 * fit.per_mm) ** 2
-    return equations * float(np.log(max(fit.cost, least))) + explained.unknowns * float(np.log(equations))
+def _simplest(candidates: list[_Explained]) -> _Explained:
+    """Of the explanations that leave about the least scatter the one that adds least to the model."""
+    least = min(one.fit.scatter for one in candidates)
+    alike = [one for one in candidates if one.fit.scatter <= _ALIKE * least]
+    return min(alike, key=lambda one: (one.unknowns, one.fit.cost))
 
 
 def _falls(base: Doubt | None, fit: Doubt) -> str:

@@ -57,6 +57,7 @@ class Doubt:
     misfit: float
     strain: float
     dof: int
+    sigma_mm: float | None = None
 
     @property
     def unit(self) -> float:
@@ -120,4 +121,4 @@ def doubt_of(
     told = 4 * len(problem.names) - round(float(np.trace(state.held, axis1=1, axis2=2).sum()))
     moved = int((np.abs(raw.columns).max(axis=(0, 1)) > 1e-3 * per_mm).sum())
     dof = max(problem.equations - told - moved, 0)
-    return Doubt(readings, machine, problem, state, raw, prior, misfit, strain, dof)
+    return Doubt(readings, machine, problem, state, raw, prior, misfit, strain, dof, sigma_mm)

@@ -13,7 +13,7 @@ from kinematics.arrays import frozen, last_axis, unit
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 
-__all__ = ["Kind", "Readings", "read_as"]
+__all__ = ["Kind", "Readings", "outside_limits", "read_as"]
 
 
 class Kind(enum.Enum):
@@ -151,6 +151,28 @@ class Readings:
                 f"readings, angles: expected one for each of {', '.join(machine.letters)}, "
                 f"found {self.angles_deg.shape[1]}"
             )
+
+
+def outside_limits(readings: Readings, machine: Machine) -> tuple[tuple[int, str, float], ...]:
+    """Readings at angles that the machine cannot reach: row, rotary and angle of each.
+
+    Not refused here: swapped columns show themselves so, and `find_blunders` is to see them.
+
+    Examples
+    --------
+    >>> from kinematics import Platter, Rotary, Sense
+    >>> a = Rotary("A", [0, 0, 0], [1, 0, 0], Sense.CLOCKWISE, (-120.0, 30.0))
+    >>> readings = read_as(["ball"] * 2, ["one"] * 2, [[0.0], [45.0]], [[0, 0, 0], [0, 0, 0]], rows=[2, 3])
+    >>> outside_limits(readings, Machine("mill", (a,), Platter()))
+    ((3, 'A', 45.0),)
+    """
+    readings.fits(machine)
+    found = [
+        (readings.row(int(k)), rotary.letter, float(readings.angles_deg[k, i]))
+        for i, rotary in enumerate(machine.rotaries)
+        for k in np.flatnonzero(~rotary.within(readings.angles_deg[:, i]))
+    ]
+    return tuple(sorted(found))
 
 
 def read_as(

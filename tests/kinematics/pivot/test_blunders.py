@@ -142,6 +142,61 @@ def test_what_is_put_right_fits(shop, spoil):
         assert fit_pivots(blunder.mended, blunder.mended_machine).sigma_mm < 0.03
 
 
+TILTS, TURNS = [(-60, 0), (0, 0), (45, 0)], [(0, 0), (0, 90), (0, 180)]
+
+
+def few(shop, seed, poses, targets=1):
+    rng = np.random.default_rng(seed)
+    nominal = shop.random_machine(rng, "AC")
+    truth = shop.moved_machine(nominal, rng, 0.05, 0.02)
+    return simulated_readings(truth, shop.balls(nominal, rng, targets), poses, 0.003, seed), nominal, truth
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize(
+    ("poses", "letters"),
+    [
+        (TURNS[:2], "C"),
+        (TURNS, "C"),
+        (TILTS, "A"),
+        (TILTS + TURNS, "A"),
+        (TILTS + TURNS, "AC"),
+        ([(-5, 0), (5, 0)], "A"),
+    ],
+)
+def test_a_sense_shows_even_where_so_few_readings_fit_either_way(shop, poses, letters, seed):
+    """Two readings fit any sense exactly: then a line that would lie across the machine gives it away."""
+    readings, nominal, _ = few(shop, seed, poses)
+    found = find_blunders(readings, with_sense_reversed(nominal, letters))
+    assert [(b.kind, b.letters) for b in found] == [("sense reversed", tuple(letters))]
+    assert find_blunders(readings, nominal) == ()
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("poses", [TURNS, TILTS, TILTS + TURNS])
+def test_swapped_columns_show_in_few_readings(shop, poses, seed):
+    readings, nominal, _ = few(shop, seed, poses)
+    swapped = replace(readings, angles_deg=readings.angles_deg[:, ::-1])
+    assert [b.kind for b in find_blunders(swapped, nominal)] == ["columns swapped"]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_radius_is_the_simpler_explanation_than_a_platter_that_slipped(shop, seed):
+    """Level first and then upright: the touches look as if the platter had slipped in between."""
+    rng = np.random.default_rng(seed)
+    nominal = shop.random_machine(rng, "AC")
+    truth = shop.moved_machine(nominal, rng, 0.05, 0.02)
+    targets = [shop.platter_touches(nominal, 3), *shop.balls(nominal, rng, 1)]
+    readings = simulated_readings(truth, targets, [(0, 0), (90, 0), (-90, 0)], 0.003, seed)
+    outward = table_pose(truth, readings.angles_deg).turn([0.0, 0.0, 1.0])
+    points = np.array(readings.points_mm)
+    face = readings.target == 0
+    points[face] += 2.0 * (1.0 - outward[face, 2:]) * outward[face]
+    (found,) = find_blunders(replace(readings, points_mm=points), nominal)
+    assert found.kind == "radius left on"
+    assert found.size_mm == pytest.approx(2.0, abs=0.02)
+
+
 def test_two_blunders_at_once_are_both_named(shop):
     case = shop.random_case(4242, targets=2, poses=16)
     points = np.array(case.readings.points_mm)
