@@ -1,7 +1,5 @@
 """Streams that are closed, full, gone or short of characters: a message and an exit code, never a traceback."""
 
-# ruff: noqa: RUF001 - signs that look like others are what this is about
-
 import json
 import os
 import subprocess
