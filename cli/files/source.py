@@ -83,10 +83,11 @@ def load(path: str | os.PathLike[str], wanted: str) -> Source:
 
 
 def similar_file(path: Path) -> str:
-    """A tip that names the TOML file of the folder whose name comes closest, or the folder that is missing."""
+    """A tip that names the file of the folder whose name comes closest, or the folder that is missing."""
+    ending = path.suffix if path.suffix and not nearest(path.suffix, [".toml"]) else ".toml"
     try:
         # Endings are left out: they are alike, and would make any two short names alike.
-        names = {entry.stem: entry.name for entry in sorted(path.parent.iterdir()) if entry.suffix == ".toml"}
+        names = {entry.stem: entry.name for entry in sorted(path.parent.iterdir()) if entry.suffix == ending}
     except OSError:
         return f"there is no folder {shown(str(path.parent))}" if not path.parent.exists() else ""
     near = nearest(path.stem, names)

@@ -95,3 +95,28 @@ def test_a_date_is_one_printable_line(run, date):
     assert (ended.code, ended.out) == (2, "")
     assert "--date" in ended.err
     assert "\x1b" not in ended.err
+
+
+def test_no_answers_and_no_plan_are_replaced(run, shop, examples):
+    (shop / "answers.md").write_text("operation,axis,value_mm\ntop port,X,-381.0\n", encoding="utf-8")
+    plan = (examples / "pivots" / "spring_check.toml").read_text(encoding="utf-8")
+    (shop / "plan.toml").write_text(plan, encoding="utf-8")
+    for command, target in (
+        (["check", "tide_gauge_head.toml", "answers.md", "-o", "answers.md"], "answers.md"),
+        (["pivot", "plan", "plan.toml", "-m", "teaching_mill.toml", "--gcode", "plan.toml"], "plan.toml"),
+    ):
+        before = (shop / target).read_bytes()
+        ended = run(*command, "--force")
+        assert ended.code == 2
+        assert f"{target}: found the" in ended.err
+        assert "itself, which was read" in ended.err
+        assert (shop / target).read_bytes() == before
+
+
+def test_a_calibration_still_changes_its_machine_file(run, shop, examples):
+    before = (shop / "teaching_mill.toml").read_bytes()
+    readings = examples / "pivots" / "spring_check.csv"
+    words = ["pivot", "fit", readings, "-m", "teaching_mill.toml", "--write", "--who", "bay 2"]
+    ended = run(*words, "--temperature", "20.5")
+    assert ended.code == 0, ended.err
+    assert (shop / "teaching_mill.toml").read_bytes() != before

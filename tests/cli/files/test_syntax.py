@@ -156,10 +156,12 @@ def test_an_empty_file(tmp_path: Path, read: object, text: str, found: str) -> N
         ("teaching_mill", 'did you mean "teaching_mill.toml"?'),
         ("Teaching_mill.tml", 'did you mean "teaching_mill.toml"?'),
         ("teaching.toml", 'did you mean "teaching_mill.toml"?'),
+        ("readngs.csv", 'did you mean "readings.csv"?'),
+        ("teaching_mill.csv", ""),
     ],
 )
 def test_only_a_really_similar_file_is_suggested(tmp_path: Path, typed: str, tip: str) -> None:
-    for name in ("r.toml", "teaching_mill.toml", "jab.png"):
+    for name in ("r.toml", "teaching_mill.toml", "jab.png", "readings.csv"):
         (tmp_path / name).write_text("x = 1\n")
     assert refusal(lambda path: load(path, "a machine file"), tmp_path / typed).tip == tip
 
