@@ -60,8 +60,8 @@ _WORDS = {
     "þ": "th",
     "ı": "i",
 }
-_DIAMETER = re.compile(r"[Øø⌀]\s*(?=[\d.,]|\s|$)")
-_DEGREES = re.compile(r"\s*[°º˚]")
+_DIAMETER = re.compile(r"[Øø⌀][ \N{NO-BREAK SPACE}]*(?=[\d.,]|\s|$)")
+_DEGREES = re.compile(r"[ \N{NO-BREAK SPACE}]*[°º˚]")
 _HARMLESS = frozenset(" .+-/:'()")
 
 
