@@ -24,6 +24,7 @@ from tiltwright.plain import fitting, plain
         ("Ørsted, Søby", "Orsted, Soby"),
         ("30°", "30 deg"),
         ("30 °", "30 deg"),
+        ("a\n°\nØ\n5", "a\n deg\ndia \n5"),
         ("3 × M6", "3 x M6"),
         ("5 µm", "5 um"),
         ("5 μm", "5 um"),
