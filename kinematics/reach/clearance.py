@@ -142,7 +142,7 @@ def _block(layout: Layout, scene: Scene, stands: Sequence[Stand], clear_mm: floa
             if low[k] > max(min(best, cap), clear_mm):
                 break
             cut_k, turn_k = int(cutting_at[k]), int(turning_at[k])
-            up_to = max(min(best, float(high[k])), clear_mm) + 1e-6
+            up_to = max(min(best, cap, float(high[k])), clear_mm) + 1e-6
             gap = exact_gap_mm(scene, turn_k, at, flat[cut_k], up_to)
             if gap < up_to:
                 best = min(best, gap)
