@@ -1,5 +1,5 @@
 """``python -m tiltwright``."""
 
-from tiltwright.app import main
+from tiltwright.start import main
 
 main()

@@ -1,10 +1,12 @@
 """The command line: which commands there are, and how every one of them ends.
 
-Only typer is imported here; a command imports what it needs when it runs.
+Only typer is imported here, and only the command that is typed is built; a command imports what it needs when it
+runs. That keeps ``tiltwright --help`` and every small command quick.
 """
 
 from __future__ import annotations
 
+import importlib
 import os
 import sys
 from typing import Annotated
@@ -12,23 +14,12 @@ from typing import Annotated
 import typer
 
 from tiltwright import __version__
-from tiltwright.commands import aim, machine, offsets, schema, sheet
-from tiltwright.console import INPUT_WRONG, fail
+from tiltwright.console import fail
 
-__all__ = ["app", "main"]
+__all__ = ["COMMANDS", "build", "main"]
 
-app = typer.Typer(
-    name="tiltwright",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-)
-app.command("offsets")(offsets.offsets)
-app.command("aim")(aim.aim)
-app.command("sheet")(sheet.sheet)
-app.add_typer(machine.app, name="machine")
-app.command("schema")(schema.schema)
+COMMANDS = ("machine", "offsets", "aim", "sheet", "schema")
+"""In the order of a setter's day. Each is `tiltwright.commands.NAME`, with a function or an `app` of that name."""
 
 
 def _show_version(wanted: bool) -> None:  # noqa: FBT001 - typer hands an option's value over by position
@@ -37,7 +28,6 @@ def _show_version(wanted: bool) -> None:  # noqa: FBT001 - typer hands an option
         raise typer.Exit
 
 
-@app.callback()
 def _everything(
     _version: Annotated[  # noqa: FBT002 - typer makes options of the parameters
         bool,
@@ -63,12 +53,31 @@ def _everything(
     """
 
 
+def build(typed: str | None = None) -> typer.Typer:
+    """The command line: with one command if that is what was typed, else with all, for help and suggestions."""
+    app = typer.Typer(
+        name="tiltwright",
+        no_args_is_help=True,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    )
+    app.callback()(_everything)
+    for name in (typed,) if typed in COMMANDS else COMMANDS:
+        module = importlib.import_module(f"tiltwright.commands.{name}")
+        if hasattr(module, "app"):
+            app.add_typer(module.app, name=name)
+        else:
+            app.command(name)(getattr(module, str(name)))
+    return app
+
+
 def main() -> None:
     """Run the command; every fault of the input ends in one message each and exit code 2."""
     from tiltwright.files.faults import InputFaults
 
     try:
-        app()
+        build(sys.argv[1] if len(sys.argv) > 1 else None)()
     except InputFaults as faults:
         fail(str(faults))
     except BrokenPipeError:
@@ -79,5 +88,5 @@ def main() -> None:
         from kinematics.errors import KinematicsError
 
         if isinstance(refusal, KinematicsError):
-            fail(str(refusal), INPUT_WRONG)
+            fail(str(refusal))
         raise

@@ -40,6 +40,10 @@ _ROUNDING_RAD = 2e-15
 _ALIKE_DEG = 10.0 * SNAP_DEG
 
 
+_MOST_WRAPS = 99
+"""Of a rotary that can wind up more often than that, the nearest ones: nobody unwinds a hundred turns."""
+
+
 @dataclass(frozen=True, eq=False)
 class Aimed:
     """What `bring_to_spindle` found, for directions of leading shape (...) and n rotaries.
@@ -340,7 +344,7 @@ def aim(
     tilting = next(i for i in range(len(machine.rotaries)) if i not in fixed)
     solutions: list[Solution] = []
     for angles in found.machine_deg:
-        for machine_deg, outside in _wraps(machine, angles.tolist()):
+        for machine_deg, outside in _wraps(machine, angles.tolist(), previous, offset):
             program_tilt = machine_deg[tilting] - offset[tilting]
             reasons = [*outside, *_wrong_sign(machine.letters[tilting], program_tilt, tilt)]
             moves = tuple(
@@ -363,12 +367,15 @@ def _rank(solution: Solution, tilting: int) -> tuple[object, ...]:
     return not solution.fits, round(solution.cost_deg, 6), sizes[tilting], sizes, signs
 
 
-def _wraps(machine: Machine, angles: list[float]) -> list[tuple[tuple[float, ...], list[str]]]:
+def _wraps(
+    machine: Machine, angles: list[float], previous: NDArray[np.float64], offset: NDArray[np.float64]
+) -> list[tuple[tuple[float, ...], list[str]]]:
     """Every combination of wraps that fits; where a rotary has none, its nearest with the reason."""
     ways: list[list[tuple[float, list[str]]]] = []
-    for rotary, angle in zip(machine.rotaries, angles, strict=True):
-        fitting = rotary.every_wrap_deg(angle).tolist()
-        ways.append([(way, []) for way in fitting] or [_nearest_outside(rotary, angle)])
+    for i, rotary in enumerate(machine.rotaries):
+        fitting = rotary.every_wrap_deg(angles[i], float(offset[i])).tolist()
+        nearest = sorted(fitting, key=lambda way, start=previous[i]: abs(way - start))[:_MOST_WRAPS]  # type: ignore[misc]
+        ways.append([(way, []) for way in nearest] or [_nearest_outside(rotary, angles[i])])
     return [
         (tuple(way for way, _ in combined), [reason for _, reasons in combined for reason in reasons])
         for combined in product(*ways)

@@ -329,7 +329,7 @@ def _lined_up(
     machine = setup.machine
     turning = machine.index(letter)
     reached = to_line_up(machine, letter, x, [1.0, 0.0, 0.0], angles)
-    fitting = machine.rotaries[turning].every_wrap_deg(reached)
+    fitting = machine.rotaries[turning].every_wrap_deg(reached, _offset_of(setup, letter))
     if not fitting.size:
         raise KinematicsError(
             f"{letter}: expected an angle within its limits that lines x up, found {reached:g}"

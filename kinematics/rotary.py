@@ -121,13 +121,13 @@ class Rotary:
         low, high = self.limits_deg or (-np.inf, np.inf)
         return np.asarray((angle >= low - SNAP_DEG) & (angle <= high + SNAP_DEG))
 
-    def every_wrap_deg(self, machine_deg: float) -> NDArray[np.float64]:
+    def every_wrap_deg(self, machine_deg: float, offset_deg: float = 0.0) -> NDArray[np.float64]:
         """Every machine angle within the limits at which the table stands as it does at `machine_deg`.
 
-        An endless rotary has one: that in 0 to 360.
+        An endless rotary has one: that whose program angle (less its work offset, `offset_deg`) is in 0 to 360.
         """
         if self.limits_deg is None:
-            return wrap_deg([machine_deg])
+            return wrap_deg([machine_deg - offset_deg]) + offset_deg
         return every_wrap_deg(machine_deg, *self.limits_deg)
 
     def move_deg(self, from_deg: ArrayLike, to_deg: ArrayLike) -> NDArray[np.float64]:

@@ -19,6 +19,7 @@ from pydantic import (
     WrapValidator,
     create_model,
 )
+
 from tiltwright.files.faults import Finding, KeyPath
 from tiltwright.files.findings import details, findings_of, is_table_list, model_inside
 

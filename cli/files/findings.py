@@ -8,6 +8,7 @@ from typing import Any, Literal, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
+
 from tiltwright.files.faults import Finding, KeyPath, kind_of, nearest, one_of, shown
 from tiltwright.files.fields import REFUSED
 

@@ -6,10 +6,9 @@ import unicodedata
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
+from kinematics import KinematicsError, plane_through
 from tiltwright.files.faults import Finding, KeyPath, nearest, one_of, shown
 from tiltwright.files.job_file import FORMS, LAST_WORK_OFFSET, JobFile, OperationTable
-
-from kinematics import KinematicsError, plane_through
 
 __all__ = ["Known", "job_findings"]
 

@@ -3,6 +3,7 @@
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, ConfigDict, Field, WithJsonSchema
+
 from tiltwright.files.angle import ANGLE_PATTERN
 from tiltwright.files.fields import (
     Angle,

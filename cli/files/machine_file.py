@@ -3,6 +3,7 @@
 from typing import Annotated, Any, Literal
 
 from pydantic import ConfigDict, Field
+
 from tiltwright.files.fields import (
     Angle,
     Coordinate,

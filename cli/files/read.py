@@ -6,6 +6,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
+from kinematics import KinematicsError, Machine, Operation, Setup, Step, table_frame
 from tiltwright.files.draft import beside, validated
 from tiltwright.files.faults import Fault, Finding, InputFaults, KeyPath
 from tiltwright.files.job_checks import Known, job_findings
@@ -15,8 +16,6 @@ from tiltwright.files.machine_file import MachineFile
 from tiltwright.files.source import Source, load
 from tiltwright.files.units import Unit
 from tiltwright.files.values import Touched, machine_of, operation_of, setup_of, step_of, touched_of
-
-from kinematics import KinematicsError, Machine, Operation, Setup, Step, table_frame
 
 __all__ = ["ReadJob", "ReadMachine", "fault_at", "read_job", "read_machine"]
 

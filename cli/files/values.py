@@ -6,10 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from tiltwright.files.job_file import JobFile, OperationTable, StackTable
-from tiltwright.files.machine_checks import direction_of
-from tiltwright.files.machine_file import MachineFile, RotaryTable
-from tiltwright.files.units import Unit
 
 from kinematics import (
     Machine,
@@ -28,6 +24,10 @@ from kinematics import (
     set_up,
     square_up,
 )
+from tiltwright.files.job_file import JobFile, OperationTable, StackTable
+from tiltwright.files.machine_checks import direction_of
+from tiltwright.files.machine_file import MachineFile, RotaryTable
+from tiltwright.files.units import Unit
 
 __all__ = ["Touched", "machine_of", "operation_of", "setup_of", "step_of", "touched_of"]
 

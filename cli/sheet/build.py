@@ -6,6 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+
+from kinematics import Machine, Placed, Setup, Step, lies_flat, running_frames, work_offset_code
 from tiltwright.files.job_file import OperationTable
 from tiltwright.sheet.data import OperationRow, Sheet, StackRow, Texts, TiltDrawing, TouchTable, VerifyRow
 from tiltwright.sheet.load import load_blocks
@@ -21,8 +23,6 @@ from tiltwright.sheet.words import (
 )
 from tiltwright.show import numbers
 from tiltwright.worked import Worked
-
-from kinematics import Machine, Placed, Setup, Step, lies_flat, running_frames, work_offset_code
 
 Array = NDArray[np.float64]
 

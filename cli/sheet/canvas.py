@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import drawsvg
+
 from tiltwright.sheet import typeface
 
 Point = tuple[float, float]
@@ -32,8 +33,8 @@ class Box:
             and other.top < self.bottom
         )
 
-    def crossed_by(self, start: Point, end: Point) -> bool:
-        """Whether a straight line runs through the label (Liang and Barsky's clipping of a segment by a box)."""
+    def clip(self, start: Point, end: Point) -> tuple[Point, Point] | None:
+        """The piece of a straight line inside the box, or None (Liang and Barsky's clipping)."""
         dx, dy = end[0] - start[0], end[1] - start[1]
         first, last = 0.0, 1.0
         for step, room in (
@@ -44,14 +45,20 @@ class Box:
         ):
             if step == 0:
                 if room <= 0:
-                    return False
+                    return None
                 continue
             at = room / step
             if step < 0:
                 first = max(first, at)
             else:
                 last = min(last, at)
-        return first < last
+        if first >= last:
+            return None
+        return (start[0] + first * dx, start[1] + first * dy), (start[0] + last * dx, start[1] + last * dy)
+
+    def crossed_by(self, start: Point, end: Point) -> bool:
+        """Whether a straight line runs through the label."""
+        return self.clip(start, end) is not None
 
 
 @dataclass
@@ -144,8 +151,9 @@ class Canvas:
         ends = [at(middle_deg + half_deg * share) for share in (-1.0, -0.5, 0.0, 0.5, 0.85)]
         self.strokes.extend(itertools.pairwise(ends))
         start, end, tip = _round(ends[0]), _round(ends[-1]), at(middle_deg + half_deg)
-        path = drawsvg.Path(stroke="black", stroke_width=weight, fill="none")
-        self._drawing.append(path.M(*start).A(radius, radius, 0, 0, int(half_deg > 0), *end))
+        for colour, width in (("white", weight + 1.0), ("black", weight)):
+            path = drawsvg.Path(stroke=colour, stroke_width=width, fill="none")
+            self._drawing.append(path.M(*start).A(radius, radius, 0, 0, int(half_deg > 0), *end))
         sign = math.copysign(1.0, half_deg)
         turn = math.radians(middle_deg + half_deg * 0.92)
         self.arrow_head(tip, (-sign * math.sin(turn), sign * math.cos(turn)))

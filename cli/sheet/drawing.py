@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+
 from tiltwright.sheet import typeface
 from tiltwright.sheet.canvas import Box, Canvas, Point
 from tiltwright.sheet.view import OriginMark, SideView
@@ -16,11 +17,12 @@ from tiltwright.show.numbers import with_minus
 
 PANEL_MM = (178.0, 102.0)
 SMALL_MM, BIG_MM = 3.6, 4.6  # type sizes; the digits are 0.73 of that high
-FIELD = (43.0, 24.0, 112.0, 83.0)  # left, top, right, bottom of the geometry
+FIELD = (43.0, 24.0, 112.0, 80.0)  # left, top, right, bottom of the geometry
 DIMENSION_X, DIMENSION_Y = 37.0, 91.0  # where the dimension lines run
 COLUMN_X = 119.0  # left edge of the labels
 COLUMN = (7.5, 84.0)  # top and bottom of the labels
 GREYS = ("#dedede", "#f4f4f4", "#c6c6c6")
+ARC_RADIUS, ARC_HALF_DEG = 7.0, 40.0  # of the arrow that tells how the table turns
 THIN, MEDIUM, HEAVY, PLATTER = 0.2, 0.35, 0.55, 1.6
 REDUCTIONS = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 100.0)
 
@@ -126,7 +128,7 @@ def _bodies(canvas: Canvas, view: SideView, place: _Placing) -> list[_Label]:
         labels.append(_Label((words, with_minus(step.height)) if step.height else (words,), target))
     if view.last_line is not None:
         start, end = (place(p) for p in view.last_line)
-        canvas.line(start, end, THIN, dash="5 1.2 1 1.2")
+        _centre_line(canvas, start, end, THIN)
     if view.platter is not None:
         rim = [place(p) for p in view.platter]
         canvas.polygon(rim, PLATTER if _is_thin(view.platter) else MEDIUM)
@@ -135,6 +137,14 @@ def _bodies(canvas: Canvas, view: SideView, place: _Placing) -> list[_Label]:
     for step in view.steps:
         canvas.line(place(step.start), place(step.end), MEDIUM, dash="1.2 0.9")
     return labels
+
+
+def _centre_line(canvas: Canvas, start: Point, end: Point, weight: float) -> None:
+    """A chain line, as far as it keeps off the labels and dimensions around the geometry."""
+    free = Box(DIMENSION_X + 2.0, 7.0, COLUMN_X - 4.0, DIMENSION_Y - 6.5)
+    piece = free.clip(start, end)
+    if piece is not None:
+        canvas.line(*piece, weight, dash="5 1.2 1 1.2")
 
 
 def _is_thin(rim: np.ndarray) -> bool:
@@ -153,11 +163,11 @@ def _marks(canvas: Canvas, view: SideView, place: _Placing) -> list[_Label]:
             canvas.line((axis[0] - dx, axis[1] - dy), (axis[0] + dx, axis[1] + dy), MEDIUM)
         canvas.circle(axis, 0.7, MEDIUM, fill="black")
         if view.turns_clockwise is not None:
-            canvas.arc_arrow(axis, 8.0, 270.0, 40.0 if view.turns_clockwise else -40.0, MEDIUM)
+            half_deg = ARC_HALF_DEG if view.turns_clockwise else -ARC_HALF_DEG
+            canvas.arc_arrow(axis, ARC_RADIUS, _free_side_deg(view, axis, place), half_deg, MEDIUM)
     else:
-        reach = min(34.0, axis[1] - 8.0, DIMENSION_Y - 4.0 - axis[1])  # keeps off the words above and below
-        dx, dy = reach * float(view.axis_line[0]), -reach * float(view.axis_line[1])
-        canvas.line((axis[0] - dx, axis[1] - dy), (axis[0] + dx, axis[1] + dy), MEDIUM, dash="6 1.2 1 1.2")
+        dx, dy = 34.0 * float(view.axis_line[0]), -34.0 * float(view.axis_line[1])
+        _centre_line(canvas, (axis[0] - dx, axis[1] - dy), (axis[0] + dx, axis[1] + dy), MEDIUM)
         canvas.circle(axis, 0.9, MEDIUM, fill="black")
     same = bool(np.hypot(zero[0] - origin[0], zero[1] - origin[1]) < 0.5)
     if not same:
@@ -179,6 +189,31 @@ def _marks(canvas: Canvas, view: SideView, place: _Placing) -> list[_Label]:
         _Label(tuple(view.axis_words), axis, dot=False),
     ]
     return labels if same else [*labels, _Label(("part zero",), zero, dot=False)]
+
+
+def _free_side_deg(view: SideView, axis: Point, place: _Placing) -> float:
+    """On which side of the axis its arrow is farthest from platter and stack: below, left, right or above.
+
+    Below only where that is clear of the dimension; the first side that is clear enough is taken.
+    """
+    outlines = [step.outline for step in view.steps if step.outline is not None]
+    outlines += [] if view.platter is None else [view.platter]
+    if not outlines:
+        return 180.0
+    edges = []
+    for outline in outlines:
+        corners = np.array([place(point) for point in outline])
+        share = np.linspace(0.0, 1.0, 25)[:, None, None]
+        edges.append((corners + share * (np.roll(corners, -1, axis=0) - corners)).reshape(-1, 2))
+    taken = np.concatenate(edges)
+    arc = np.radians(np.linspace(-ARC_HALF_DEG, ARC_HALF_DEG, 9))
+    clear: dict[float, float] = {}
+    for side in (90.0, 180.0, 0.0, 270.0):
+        turn = arc + np.radians(side)
+        points = np.array(axis) + ARC_RADIUS * np.stack((np.cos(turn), np.sin(turn)), axis=-1)
+        if points[:, 1].max() < DIMENSION_Y - 7.0:
+            clear[side] = float(np.linalg.norm(points[:, None] - taken[None], axis=-1).min())
+    return next((side for side, gap in clear.items() if gap > 1.5), max(clear, key=lambda side: clear[side]))
 
 
 def _column(canvas: Canvas, labels: list[_Label]) -> None:

@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 
 from tabulate import tabulate
+
 from tiltwright.sheet import phrases
 from tiltwright.sheet.data import Sheet
 from tiltwright.sheet.text import clean
@@ -24,9 +25,9 @@ def escaped(text: str) -> str:
     Examples
     --------
     >>> print(escaped("port | <b>3</b>"))
-    port \\| \\<b\\>3\\</b\\>
+    port \| \<b\>3\</b\>
     >>> print(escaped("www.example"))
-    www\\.example
+    www\.example
     """
     return _SPECIAL.sub(lambda mark: "\\" + mark[0], clean(text))
 

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from tiltwright.sheet.view import Flat, OriginMark, SideView, StepShape
-from tiltwright.show import numbers
 
 from kinematics.machine import Machine, lies_flat, table_frame, table_pose
 from kinematics.pose import Pose
 from kinematics.rotary import Rotary, Sense
 from kinematics.stack import Step, running_frames
+from tiltwright.sheet.view import Flat, OriginMark, SideView, StepShape
+from tiltwright.show import numbers
 
 Array = NDArray[np.float64]
 

@@ -7,6 +7,7 @@ import unicodedata
 from collections.abc import Iterable, Sequence
 
 from tabulate import tabulate
+
 from tiltwright.sheet import phrases
 from tiltwright.sheet.data import Sheet
 

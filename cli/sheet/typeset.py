@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 import typst
+
 from tiltwright.sheet import drawing, phrases, typeface
 from tiltwright.sheet.data import OperationRow, Sheet, TiltDrawing
 from tiltwright.show import numbers
@@ -78,7 +79,6 @@ def _compile(
 
 def page_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
     """What the template reads, every text already printable and able to break over lines."""
-    missing = missing_characters(sheet)
     revision = f"revision {sheet.revision}   " if sheet.revision else ""
     head_right = _name_cut(revision, 22.0) + sheet.date
     longest = max((len(value) for op in sheet.operations for value in op.offset), default=0)
@@ -97,7 +97,7 @@ def page_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
         "alerts": [_prose(alert) for alert in sheet.alerts],
         "lengths": "mm" if sheet.units == "mm" else "inch",
         "letters": list(sheet.letters),
-        "digits": 13.0 if longest < WIDE_DIGITS else 11.0,
+        "digits": 13.0 if longest < WIDE_DIGITS and len(sheet.letters) < 3 else 11.0,
         "offsets_words": _prose(phrases.offsets_words(sheet)),
         "operations": [_operation(sheet, op) for op in sheet.operations],
         "load": [
@@ -128,7 +128,7 @@ def page_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
             "rows": [(row[0], *(numbers.with_minus(value) for value in row[1:])) for row in sheet.touch.rows],
             "words": [_prose(words) for words in sheet.touch.words],
         },
-        "givens": [_prose(given) for given in (*sheet.givens, *missing)],
+        "givens": [_prose(given) for given in (*sheet.givens, *_missing_words(sheet))],
         "verify_words": [_prose(words) for words in sheet.verify_words],
         "verify": [
             {
@@ -160,7 +160,7 @@ def _drawing(one: TiltDrawing) -> dict[str, Any]:
     return {
         "title": _prose(one.view.title),
         "svg": drawing.draw(one.view).svg,
-        "head": list(one.head),
+        "head": [_prose(head) for head in one.head],
         "rows": [
             (row[0], _name(row[1]), *(numbers.with_minus(value) for value in row[2:])) for row in one.rows
         ],
@@ -168,11 +168,15 @@ def _drawing(one: TiltDrawing) -> dict[str, Any]:
 
 
 def missing_characters(sheet: Sheet) -> tuple[str, ...]:
-    """One sentence about characters of names that the font cannot print; none when it can print them all."""
+    """The characters of the sheet's names that its font cannot print, each once; the page shows a square for them."""
     names = [sheet.job, sheet.revision, sheet.machine, sheet.date, *sheet.notes, *sheet.alerts]
     names += [row.name for row in sheet.stack]
     names += [text for op in sheet.operations for text in (op.name, op.program_name, op.tool)]
-    gone = typeface.uncovered("".join(names))
+    return typeface.uncovered("".join(names))
+
+
+def _missing_words(sheet: Sheet) -> tuple[str, ...]:
+    gone = missing_characters(sheet)
     if not gone:
         return ()
     codes = " ".join(f"U+{ord(c):04X}" for c in gone[:12]) + (" …" if len(gone) > 12 else "")

@@ -6,10 +6,10 @@ from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
-from tiltwright.sheet.data import Texts
-from tiltwright.show import numbers
 
 from kinematics import Machine, Rotary, Setup, Step, lies_flat
+from tiltwright.sheet.data import Texts
+from tiltwright.show import numbers
 
 _ALONG_DEG = 5e-5  # what the sheet's angles would round to zero
 _NEAR_DEG = 5.0

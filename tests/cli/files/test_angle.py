@@ -9,6 +9,7 @@ from fractions import Fraction
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from tiltwright.files.angle import angle_text, parse_angle
 
 

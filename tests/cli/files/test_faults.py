@@ -5,6 +5,7 @@ import unicodedata
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from tiltwright.files.faults import Fault, InputFaults, clean, nearest, one_of, shown, words_for
 
 VALUES = st.recursive(

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
+
 from tiltwright.files.faults import InputFaults
 from tiltwright.files.read import read_job, read_machine
 

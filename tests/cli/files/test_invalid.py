@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import pytest
+
 from tiltwright.files.faults import InputFaults
 from tiltwright.files.read import read_job, read_machine
 

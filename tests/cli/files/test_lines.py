@@ -5,6 +5,7 @@ import tomllib
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from tiltwright.files.faults import KeyPath
 from tiltwright.files.lines import line_of
 

@@ -6,6 +6,7 @@ from typing import Any, Literal
 
 import jsonschema  # type: ignore[import-untyped]
 import pytest
+
 from tiltwright.files.schema import json_schema
 
 FOLDER = Path(__file__).parent

@@ -4,6 +4,7 @@ import os
 from pathlib import Path
 
 import pytest
+
 from tiltwright.files.faults import Fault, InputFaults
 from tiltwright.files.read import read_job, read_machine
 from tiltwright.files.source import load

@@ -5,6 +5,7 @@ from fractions import Fraction
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from tiltwright.files.units import Unit
 
 LENGTHS = st.floats(-1e6, 1e6)

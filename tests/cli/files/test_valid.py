@@ -4,10 +4,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tiltwright.files.read import fault_at, read_job, read_machine
-from tiltwright.files.units import Unit
 
 from kinematics import Sense, place, work_offset
+from tiltwright.files.read import fault_at, read_job, read_machine
+from tiltwright.files.units import Unit
 
 FOLDER = Path(__file__).parent / "valid"
 FILES = sorted(FOLDER.glob("*.toml"))

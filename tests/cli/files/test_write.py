@@ -8,6 +8,7 @@ from typing import Self
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
 from tiltwright.files.faults import InputFaults
 from tiltwright.files.write import write_whole
 

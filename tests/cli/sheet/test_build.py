@@ -1,0 +1,131 @@
+"""What the sheet says is what the setup gives, in the sheet's unit, with nothing left out."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import astuple
+
+import numpy as np
+import pytest
+
+from kinematics import table_frame, table_pose
+from tiltwright.sheet.build import build_sheet
+
+from .conftest import HEAD, SETUPS, TOUCHED, TRUNNION
+
+
+def every_text(value) -> list[str]:
+    if isinstance(value, str):
+        return [value]
+    return [text for part in value for text in every_text(part)] if isinstance(value, tuple) else []
+
+
+@pytest.mark.parametrize("setup", SETUPS)
+@pytest.mark.parametrize("units", ["mm", "inch"])
+def test_offsets_are_the_carried_origins(work, setup, units):
+    worked = work(*SETUPS[setup])
+    sheet = build_sheet(worked, date="d", version="v", units=units)
+    per = 25.4 if units == "inch" else 1.0
+    for row, one in zip(sheet.operations, worked.operations, strict=True):
+        # the same point by poses, where the library goes by a polynomial in the sines
+        pose = table_pose(worked.setup.machine, one.placed.machine_deg) @ table_frame(worked.setup.machine)
+        origin = (pose @ worked.setup.part_in_table).apply(one.placed.origin_mm) / per
+        assert row.offset == tuple(f"{value:.{3 if units == 'mm' else 4}f}" for value in origin + 0.0)
+        assert row.machine == tuple(f"{value:.4f}" for value in one.placed.machine_deg + 0.0)
+
+
+@pytest.mark.parametrize("setup", SETUPS)
+def test_what_the_display_must_show(make, setup):
+    sheet = make(*SETUPS[setup])
+    above = 100.0 if sheet.units == "mm" else 4.0
+    for row, check in zip(sheet.operations, sheet.verify, strict=True):
+        assert check.display[:2] == row.offset[:2]
+        assert float(check.display[2]) == pytest.approx(float(row.offset[2]) + above, abs=1e-9)
+        assert (check.register, check.program, check.over) == (row.register, row.program, row.origin)
+
+
+def test_no_minus_stands_before_a_zero(make):
+    for setup in SETUPS.values():
+        for text in every_text(astuple(make(*setup))):
+            assert not re.search(r"-0\.?0*(?![\d.])", text), text
+
+
+def test_the_same_numbers_stand_in_the_block_that_loads_them(make):
+    sheet = make()
+    (block,) = sheet.load
+    assert block.lines[0].startswith("G21")
+    for number, (row, line) in enumerate(zip(sheet.operations, block.lines[1:], strict=True), 1):
+        words = dict(re.findall(r"([XYZAC])(-?[\d.]+)", line.split("(")[0]))
+        assert line.startswith(f"G10 L2 P{number} ")
+        assert tuple(words[axis] for axis in "XYZ") == row.offset
+        assert tuple(words[letter] for letter in "AC") == row.rotary_offset == ("0.0000", "0.3500")
+
+
+def test_more_operations_than_offsets_are_set_before_each(make):
+    sheet = make(job=HEAD.replace("count = 6, step = 60.0", "count = 40, step = 9.0"))
+    assert sheet.before_each
+    assert len(sheet.load) == len(sheet.operations) == 42
+    assert all(len(block.lines) == 2 for block in sheet.load)
+    assert sheet.load[3].when == "Before operation 4. port 3"
+
+
+def test_the_rotary_offset_squares_the_part_up_and_is_explained(make):
+    sheet = make()
+    assert sheet.operations[0].meaning == (
+        "machine +X is part +X",
+        "machine +Y is part +Y",
+        "machine +Z is part +Z",
+    )
+    assert sheet.operations[0].machine == ("0.0000", "0.3500")
+    assert "C work offset 0.3500: from the stack's turns, so that program C 0 stands square." in sheet.givens
+
+
+def test_without_squaring_up_the_clocking_is_stated(make):
+    sheet = make(job=HEAD.replace('square_up = "C"', ""))
+    assert sheet.operations[0].meaning[0] == "machine +X is part (1, -0.0061, 0), 0.3500° from part +X"
+    assert "The rotary work offsets are zero: program angles are machine angles." in sheet.givens
+
+
+def test_a_planes_own_x_and_a_free_rotary_are_told(make):
+    job = HEAD.replace('tip = [["z", 60.0], ["x", 35.0]]', "normal = [0, 0, 1]")
+    assert make().operations[-1].remarks[0].startswith("the plane's own x lies 180.0000° from machine +X")
+    assert make(job=job).operations[-1].remarks == (
+        "C is free here (the direction lies along it): program C 300.0000 was taken",
+    )
+
+
+def test_a_touched_off_part_zero_is_held_against_the_stack(make):
+    sheet = make(job=HEAD + TOUCHED)
+    assert sheet.touch is not None
+    difference = np.array([float(value) for value in sheet.touch.rows[2][1:]])
+    assert difference == pytest.approx([0.010, -0.020, 0.150], abs=1.5e-3)
+    assert "MORE THAN the 0.020 that the job accepts" in sheet.touch.words[1]
+    assert sheet.operations[0].offset == ("-381.000", "-203.433", "-178.946")
+    assert any("farther from the stack's" in alert for alert in sheet.alerts)
+    assert "Part zero is as touched off at the machine; turns of the stack are right-handed." in sheet.givens
+
+
+def test_an_operation_that_is_not_reached_is_not_passed_over(make):
+    sheet = make(job=HEAD.replace('["x", 35.0]', '["x", -170.0]'))
+    assert "chamfer" not in [row.name for row in sheet.operations]
+    assert any(alert.startswith("NOT REACHED, not on this sheet: chamfer: ") for alert in sheet.alerts)
+
+
+def test_an_offset_beyond_the_travels_is_told_on_top(make):
+    sheet = make(TRUNNION.replace("y = [-410.0, 0.0]", "y = [-410.0, -150.0]"))
+    assert "G55 port 1: OUT OF TRAVEL: Y -111.490 lies outside -410.000 to -150.000" in sheet.alerts
+    assert not make().alerts
+
+
+def test_senses_and_z_reference_are_among_the_givens(make):
+    head, foot = make(), make(*SETUPS["foot"])
+    assert any(
+        "A: the table turns clockwise" in given and "(from the right)" in given for given in head.givens
+    )
+    assert any(
+        "C: the table turns counterclockwise" in given and "(from above)" in given for given in foot.givens
+    )
+    assert any("along (0.000100, 0.000000, 1.000000)" in given for given in foot.givens)
+    assert any("reference tool, 4.0000 long" in given for given in foot.givens)
+    assert any("Clearance" in given and "not checked" in given for given in head.givens)
+    assert any("does not claim that the setup is safe" in caution for caution in head.cautions)

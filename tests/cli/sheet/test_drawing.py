@@ -1,0 +1,168 @@
+"""The side views are to scale, say what the offsets say, and keep their labels apart."""
+
+from __future__ import annotations
+
+import re
+from xml.etree import ElementTree as ET
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from kinematics import Machine, Platter, Rotary, Sense, Setup, Step, set_up, table_pose, work_offset
+from tiltwright.sheet.drawing import DIMENSION_X, DIMENSION_Y, PANEL_MM, Panel, draw
+from tiltwright.sheet.side import Stand, choose_eye, side_view
+from tiltwright.sheet.view import SideView
+
+from .conftest import SETUPS
+
+CLOCKWISE, COUNTER = Sense.CLOCKWISE, Sense.COUNTERCLOCKWISE
+MINUS = "\N{MINUS SIGN}"
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def trunnion(direction=(1.0, 0.0, 0.0), sense=CLOCKWISE, diameter=160.0) -> Machine:
+    tilt = Rotary("A", np.array([-381.0, -203.412, -406.118]), np.array(direction), sense, None)
+    turn = Rotary("C", np.array([-381.025, -203.405, -356.112]), np.array([0.0, 0.0, 1.0]), CLOCKWISE, None)
+    return Machine("mill", (tilt, turn), Platter(-356.112, diameter))
+
+
+def view_of(setup: Setup, steps, angles, origin, units="mm", name="port") -> SideView:
+    angles = np.array(angles, dtype=float)
+    stand = Stand(name, "G55", angles, work_offset(setup, origin, angles))
+    return side_view(setup.machine, steps, setup.part_in_table, [stand], units, "a tilt")
+
+
+def faults(panel: Panel) -> list[str]:
+    """Labels that touch each other, a line, or the edge of the panel."""
+    found = []
+    for index, label in enumerate(panel.labels):
+        found += [
+            f"{label.text} / {other.text}" for other in panel.labels[index + 1 :] if label.overlaps(other)
+        ]
+        found += [f"{label.text} / line {line}" for line in panel.strokes if label.crossed_by(*line)]
+        if label.left < 0 or label.top < 0 or label.right > PANEL_MM[0] or label.bottom > PANEL_MM[1]:
+            found.append(f"{label.text} / edge")
+    return found
+
+
+steps_of_stacks = st.lists(
+    st.builds(
+        Step,
+        name=st.text("WiM |<&日", min_size=1, max_size=80),
+        up_mm=st.floats(-40, 300),
+        shift_mm=st.tuples(st.floats(-80, 80), st.floats(-80, 80)),
+        rotate=st.sampled_from([(), (("x", 30.0),), (("y", -75.0), ("z", 10.0))]),
+    ),
+    max_size=9,
+)
+
+
+@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    steps=steps_of_stacks,
+    tilt=st.floats(-120, 120),
+    turn=st.floats(-180, 180),
+    origin=st.tuples(*[st.floats(-200, 200)] * 3),
+    direction=st.sampled_from([(1, 0, 0), (-1, 0.001, 0), (0, 1, 0), (0, 0, 1), (0, 1, 1), (0.1, 0, 1)]),
+    diameter=st.sampled_from([None, 63.0, 500.0]),
+    units=st.sampled_from(["mm", "inch"]),
+)
+def test_labels_keep_off_each_other_off_lines_and_inside(
+    steps, tilt, turn, origin, direction, diameter, units
+):
+    setup = set_up(trunnion(direction, diameter=diameter), steps)
+    assert faults(draw(view_of(setup, steps, (tilt, turn), origin, units, "W" * 80))) == []
+
+
+def test_the_check_for_overlaps_can_fail():
+    panel = draw(view_of(set_up(trunnion(), []), [], (0, 0), (10, 20, 30)))
+    label = panel.labels[0]
+    crossing = ((label.left, label.top - 1.0), (label.right, label.bottom + 1.0))
+    spoilt = Panel(panel.svg, (*panel.labels, label), (crossing,), panel.scale)
+    assert len(faults(spoilt)) >= 3
+
+
+@pytest.mark.parametrize("setup", SETUPS)
+def test_dimensions_and_offsets_are_those_of_the_table(make, setup):
+    sheet = make(*SETUPS[setup])
+    by_name = {op.name: op for op in sheet.operations}
+    decimals = 3 if sheet.units == "mm" else 4
+    for drawing in sheet.drawings:
+        texts = [label.text for label in draw(drawing.view).labels]
+        axis = "XY".index(drawing.view.right)
+        for mark in drawing.view.marks:
+            offset = by_name[mark.name].offset
+            assert mark.shown == (offset[axis], offset[2])
+            point = mark.axis / (1.0 if sheet.units == "mm" else 25.4)
+            for start, moved, end in zip(point, mark.delta, mark.shown, strict=True):
+                assert float(start) + float(moved) == pytest.approx(float(end), abs=1.01 * 10.0**-decimals)
+        first = drawing.view.marks[0]
+        for letter, shown, delta in zip((drawing.view.right, "Z"), first.shown, first.delta, strict=True):
+            assert f"{letter} {shown}".replace("-", MINUS) in texts
+            assert f"Δ{letter} {delta}".replace("-", MINUS) in texts
+
+
+@given(tilt=st.floats(-115, 115), origin=st.tuples(*[st.floats(-60, 60)] * 3))
+@settings(max_examples=40, deadline=None)
+def test_the_dimension_lines_are_to_the_stated_scale(tilt, origin):
+    steps = [Step("post", 120.0)]
+    view = view_of(set_up(trunnion(), steps), steps, (tilt, 40.0), origin)
+    panel = draw(view)
+    reduction = float(panel.scale.split(":")[1])
+    across, up = view.marks[0].place - view.marks[0].axis
+    # where the extension lines meet the dimension lines
+    level = sorted(line[0][1] for line in panel.strokes if line[0][0] == DIMENSION_X - 1.5)
+    upright = sorted(line[1][0] for line in panel.strokes if line[1][1] == DIMENSION_Y + 1.5)
+    assert (level[1] - level[0]) * reduction == pytest.approx(abs(up), abs=1e-6)
+    assert (upright[1] - upright[0]) * reduction == pytest.approx(abs(across), abs=1e-6)
+
+
+def test_a_platter_seen_edge_on_is_as_long_as_its_diameter():
+    view = view_of(set_up(trunnion(), []), [], (-37.0, 0.0), (0, 0, 0))
+    assert np.ptp(view.platter @ [np.cos(np.radians(37.0)), np.sin(np.radians(37.0))]) == pytest.approx(
+        160.0, abs=1e-9
+    )
+
+
+@pytest.mark.parametrize("sense", Sense)
+@pytest.mark.parametrize("direction", [(1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0)])
+def test_the_turning_arrow_goes_the_way_the_table_goes(sense, direction):
+    machine = trunnion(direction, sense)
+    view = view_of(set_up(machine, []), [], (0, 0), (0, 0, 0))
+    pivot = machine.rotaries[0].point_mm
+    # a point above the tilt axis moves to the right of the drawing when the table turns clockwise
+    moved = table_pose(machine, np.array([1.0, 0.0])).apply(pivot + np.array([0.0, 0.0, 100.0])) - pivot
+    assert view.turns_clockwise == (moved[choose_eye(machine).right] > 0)
+
+
+def test_a_drawing_for_each_tilt_and_each_pose_of_an_indexer(make):
+    assert [drawing.view.title for drawing in make().drawings] == [
+        "At program A 0.0000  C 0.0000",
+        "At program A 30.0000  C 0.0000",
+        "At program A -35.0000  C 240.0000",
+    ]
+    assert len(make().drawings[1].rows) == 6
+    assert len(make(*SETUPS["float"]).drawings) == 2
+
+
+def test_names_stay_text_in_the_drawing():
+    name = "</text><script>x()</script>&amp;\"'|#panic()"
+    steps = [Step(name[:40], 50.0)]
+    svg = draw(view_of(set_up(trunnion(), steps), steps, (0, 0), (0, 0, 5), name=name)).svg
+    root = ET.fromstring(svg)
+    assert {element.tag for element in root.iter()} <= {
+        SVG + tag for tag in ("svg", "defs", "path", "rect", "circle", "text")
+    }
+    texts = ["".join(element.itertext()) for element in root.iter(SVG + "text")]
+    assert any(text.startswith("G55 </text><script>") for text in texts)
+
+
+def test_letters_on_paper_are_large_and_nothing_is_coloured(make):
+    for drawing in make().drawings:
+        svg = draw(drawing.view).svg
+        sizes = [float(size) for size in re.findall(r'font-size="([\d.]+)"', svg)]
+        assert min(sizes) * 0.729 >= 2.6  # height of a digit, as a part of the font's size
+        for colour in re.findall(r"#([0-9a-f]{6})", svg):
+            assert len({colour[:2], colour[2:4], colour[4:]}) == 1

@@ -1,0 +1,54 @@
+"""The font prints what a sheet needs, and the widths table tells the truth about it."""
+
+from __future__ import annotations
+
+import pytest
+from fontTools.ttLib import TTFont
+
+from tiltwright.sheet import typeface
+
+NEEDED = "±°Ø⌀µμ″→Δ…□≤≥½éßñçøåłžΩЖ" + "\N{PRIME}\N{MINUS SIGN}\N{MULTIPLICATION SIGN}\N{EN DASH}"
+
+
+@pytest.mark.parametrize("file", typeface.FILES, ids=lambda file: file.stem)
+def test_each_needed_sign_has_a_glyph_with_an_outline(file):
+    font = TTFont(file)
+    names = font.getBestCmap()
+    for sign in NEEDED:
+        assert ord(sign) in names, sign
+        assert font["glyf"][names[ord(sign)]].numberOfContours != 0, sign
+
+
+@pytest.mark.parametrize(("style", "bold"), [(0, False), (1, True)])
+def test_the_widths_are_those_of_the_fonts(style, bold):
+    font = TTFont(typeface.FILES[style])
+    assert font["head"].unitsPerEm == typeface.UNITS_PER_EM
+    metrics, names = font["hmtx"], font.getBestCmap()
+    assert all(
+        typeface.width_em(chr(code), bold=bold) == metrics[name][0] / typeface.UNITS_PER_EM
+        for code, name in names.items()
+    )
+    assert {c for c in map(chr, range(0x2600)) if c.isprintable() and not typeface.uncovered(c)} <= set(
+        map(chr, names)
+    )
+
+
+@pytest.mark.parametrize("bold", [False, True])
+def test_digits_are_tabular(bold):
+    assert len({typeface.width_em(digit, bold=bold) for digit in "0123456789"}) == 1
+
+
+def test_the_fonts_carry_their_licence():
+    text = (typeface.FOLDER / "LICENSE.txt").read_text("utf-8")
+    assert "Permission is hereby granted" in text
+
+
+@pytest.mark.parametrize("text", ["\u202e", "\u2066", "\u200b", "\x07", "\u2028", "日", "\U0001f600"])
+def test_what_cannot_be_printed_is_reported_and_replaced(text):
+    assert typeface.uncovered("a" + text) == (text,)
+    assert typeface.printable("a" + text) == "a" + typeface.STAND_IN
+
+
+@pytest.mark.parametrize("room", [0.7, 3.0, 9.0])
+def test_a_shortened_text_fits(room):
+    assert typeface.width_em(typeface.shortened("W" * 40, room)) <= max(room, typeface.width_em("…"))
