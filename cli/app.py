@@ -18,7 +18,7 @@ from tiltwright.console import fail
 
 __all__ = ["COMMANDS", "build", "main"]
 
-COMMANDS = ("machine", "offsets", "aim", "sheet", "schema")
+COMMANDS = ("machine", "offsets", "aim", "reach", "sheet", "schema")
 """In the order of a setter's day. Each is `tiltwright.commands.NAME`, with a function or an `app` of that name."""
 
 

@@ -31,7 +31,7 @@ from kinematics.reach.load import (
 from kinematics.reach.scene import Scene, scene_of
 from kinematics.reach.shapes import Block, Mesh, Round, Shape, block_on, round_on
 from kinematics.reach.silhouette import VIEWS, Outline, View, flat_mm, outlines
-from kinematics.reach.sizing import Heights, Seat, Stop, fit_of, seat_range, step_heights
+from kinematics.reach.sizing import Heights, LoadLimit, Seat, Stop, fit_of, seat_range, step_heights
 from kinematics.reach.solid import BASE, PART, SPINDLE_NOSE, Fixed, Solid, on_rotary, on_step
 from kinematics.reach.swing import Swing, swing
 from kinematics.reach.travel import Margin, RotaryMargin, readouts_mm, rotary_margins, travel_margins
@@ -50,6 +50,7 @@ __all__ = [
     "Heights",
     "HolderPart",
     "Layout",
+    "LoadLimit",
     "Margin",
     "Mesh",
     "Near",

@@ -65,7 +65,12 @@ class Clearance:
 
 
 def clearances(
-    layout: Layout, clear_mm: float = 0.0, scene: Scene | None = None, stands: Sequence[Stand] | None = None
+    layout: Layout,
+    clear_mm: float = 0.0,
+    scene: Scene | None = None,
+    stands: Sequence[Stand] | None = None,
+    *,
+    tool_too: bool = True,
 ) -> tuple[Clearance, ...]:
     """How every operation clears, each over the whole box that its tip sweeps.
 
@@ -78,6 +83,8 @@ def clearances(
         The layout's, where it has been made before.
     stands : sequence of Stand, optional
         Others than the layout's own.
+    tool_too : bool
+        Off to ask about holder and spindle alone.
 
     Returns
     -------
@@ -88,7 +95,9 @@ def clearances(
     asked = layout.stands if stands is None else tuple(stands)
     found: list[Clearance] = []
     for start in range(0, len(asked), _AT_ONCE):
-        found += _block(layout, scene, asked[start : start + _AT_ONCE], clear_mm)
+        some = asked[start : start + _AT_ONCE]
+        spread = [[one for one in spreads(layout, stand) if tool_too or not one.body.cut] for stand in some]
+        found += _block(scene, some, spread, clear_mm)
     return tuple(found)
 
 
@@ -108,8 +117,9 @@ def spread_discs(spread: Sequence[Spread]) -> Discs:
     return Discs(discs.centres_mm + middles, discs.radii_mm, discs.axis, discs.half_mm)
 
 
-def _block(layout: Layout, scene: Scene, stands: Sequence[Stand], clear_mm: float) -> list[Clearance]:
-    spread = [spreads(layout, stand) for stand in stands]
+def _block(
+    scene: Scene, stands: Sequence[Stand], spread: list[list[Spread]], clear_mm: float
+) -> list[Clearance]:
     flat = [one for some in spread for one in some]
     if not flat or not scene.bodies:
         return [Clearance(None) for _ in stands]

@@ -1,11 +1,13 @@
 """How short and how long a tool may be at an operation, the tip's path being what it is.
 
 With another length holder and spindle stand higher or lower by as much, so that a distance changes by no more than
-the length does. Going down from a length that clears by what is left of the distance each time, nothing is skipped.
+the length does. Going on from a length that clears by what is left of the distance each time, nothing is skipped. A
+shorter tool fills nothing that a longer one does not: downward only holder and spindle need looking at.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,7 +27,7 @@ _OUT_OF_HOLDER_MM = 0.01
 
 @dataclass(frozen=True)
 class ToolLengths:
-    """The gauge lengths at which an operation's tool clears and fits; every length between both does.
+    """The gauge lengths at which an operation's tool clears and fits: every length from one to the other does.
 
     Attributes
     ----------
@@ -35,6 +37,7 @@ class ToolLengths:
         What stops it there: the pair `near` would come nearer than asked for; the end of Z travel; the tool would
         vanish in its holder; at full retract its tip would not stand above the work.
     near : Near or None
+        What comes too near below the shortest, or at any length where there is none.
     """
 
     shortest_mm: float | None
@@ -66,32 +69,47 @@ def tool_lengths(layout: Layout, scene: Scene, stand: Stand, clear_mm: float = 0
         raise KinematicsError(f"{stand.name}: expected a tool, found none")
     longest, longest_by = _longest(layout, scene, stand, clear_mm)
     floor, floor_by = _floor(layout, stand, tool)
-    start = tool.length_mm if longest is None or longest < floor else max(longest, floor)
-    near = _near(layout, scene, stand, tool, start, clear_mm)
-    if near is not None and near.gap_mm < clear_mm + _WITHIN_MM and start != tool.length_mm:
-        start = tool.length_mm
-        near = _near(layout, scene, stand, tool, start, clear_mm)
-    if near is not None and (near.gap_mm < clear_mm or near.gap_mm <= 0.0):
-        return ToolLengths(None, longest, "clearance", longest_by, near)
-    length = start
+
+    def near(length_mm: float, *, tool_too: bool) -> Near | None:
+        other = replace(stand, tool=replace(tool, length_mm=length_mm))
+        return clearances(layout, clear_mm, scene, [other], tool_too=tool_too)[0].nearest
+
+    start = tool.length_mm
+    if (
+        longest is not None
+        and longest > max(floor, start)
+        and _clears(near(longest, tool_too=True), clear_mm)
+    ):
+        start = longest
+    first = near(start, tool_too=True)
+    if not _clears(first, clear_mm):
+        return ToolLengths(None, longest, "clearance", longest_by, first)
+    if longest is not None and start < longest:
+        longest = _advance(near, start, longest, clear_mm, tool_too=True)[0]
+        longest_by = "clearance"
+    shortest, stop = _advance(near, start, min(floor, start), clear_mm, tool_too=False)
+    return ToolLengths(shortest, longest, "clearance" if stop else floor_by, longest_by, stop)
+
+
+def _clears(near: Near | None, clear_mm: float) -> bool:
+    return near is None or (near.gap_mm >= clear_mm and near.gap_mm > 0.0)
+
+
+def _advance(
+    near: Callable[..., Near | None], start: float, end: float, clear_mm: float, *, tool_too: bool
+) -> tuple[float, Near | None]:
+    """From a length that clears toward another, as far as everything between clears; and what stops it before."""
+    at, toward = start, float(np.sign(end - start))
+    found: Near | None = None
     for _ in range(_MOST_STEPS):
-        near = _near(layout, scene, stand, tool, length, clear_mm)
-        if near is None:
-            return ToolLengths(floor, longest, floor_by, longest_by)
-        slack = near.gap_mm - clear_mm
+        found = near(at, tool_too=tool_too)
+        slack = np.inf if found is None else found.gap_mm - clear_mm
+        if slack >= abs(end - at):
+            return end, None
         if slack < _WITHIN_MM:
-            return ToolLengths(length, longest, "clearance", longest_by, near)
-        if length - slack <= floor:
-            return ToolLengths(min(floor, length), longest, floor_by, longest_by)
-        length -= slack
-    return ToolLengths(length, longest, "clearance", longest_by, near)
-
-
-def _near(
-    layout: Layout, scene: Scene, stand: Stand, tool: Tool, length_mm: float, clear_mm: float
-) -> Near | None:
-    other = replace(stand, tool=replace(tool, length_mm=length_mm))
-    return clearances(layout, clear_mm, scene, [other])[0].nearest
+            break
+        at += toward * float(slack)
+    return at, found
 
 
 def _floor(layout: Layout, stand: Stand, tool: Tool) -> tuple[float, str]:

@@ -1,6 +1,6 @@
 """Reach against asking the collision library for every pair, and a mesh of 100,000 triangles. Run by hand:
 
-    python tests/benchmarks/bench_reach.py
+python tests/benchmarks/bench_reach.py
 """
 
 from __future__ import annotations
@@ -38,6 +38,11 @@ from kinematics.reach.clearance import spreads
 from kinematics.reach.scene import exact_gap_mm, group_poses
 
 OPERATIONS, NAIVE_SAMPLE, NAIVE_SEARCH_MM = 1000, 20, 1000.0
+
+
+def say(words: str) -> None:
+    """A line on stdout."""
+    sys.stdout.write(words + "\n")
 
 
 def laid_out(count: int) -> Layout:
@@ -89,22 +94,22 @@ def bench_pairs() -> None:
     layout = laid_out(OPERATIONS)
     scene = scene_of(layout)
     cutting = len(spreads(layout, layout.stands[0]))
-    print(f"{len(layout.stands)} operations, {len(scene.bodies)} solids that turn, {cutting} that cut")
+    say(f"{len(layout.stands)} operations, {len(scene.bodies)} solids that turn, {cutting} that cut")
     start = time.perf_counter()
     found = clearances(layout, 0.0, scene)
     ours = time.perf_counter() - start
-    print(f"reach: {ours:.2f} s, {ours / OPERATIONS * 1e3:.2f} ms an operation")
+    say(f"reach: {ours:.2f} s, {ours / OPERATIONS * 1e3:.2f} ms an operation")
     every_pair.scene = scene
     sample = range(0, OPERATIONS, OPERATIONS // NAIVE_SAMPLE)
     start = time.perf_counter()
     gaps = [every_pair(layout, layout.stands[k]) for k in sample]
     naive = (time.perf_counter() - start) / len(gaps) * OPERATIONS
     off = max(abs(gap - found[k].nearest.gap_mm) for gap, k in zip(gaps, sample, strict=True))
-    print(
+    say(
         f"every pair: {naive:.1f} s, scaled up from {len(gaps)} operations spread over the run "
         f"(searching {NAIVE_SEARCH_MM:g} mm far); largest difference {off:.2e} mm"
     )
-    print(f"{naive / ours:.0f} times faster (asked for: 50)")
+    say(f"{naive / ours:.0f} times faster (asked for: 50)")
 
 
 def write_stl(path: Path, triangles: int) -> None:
@@ -153,7 +158,7 @@ def bench_mesh() -> None:
     clearances(layout, 0.0, scene)
     checked = time.perf_counter() - start
     after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    print(
+    say(
         f"STL of {len(mesh.triangles)} triangles: read {read:.2f} s, built {built:.2f} s, checked against "
         f"{OPERATIONS} operations {checked:.1f} s; memory grew by {(after - before) / 1024:.0f} MB at its highest"
     )

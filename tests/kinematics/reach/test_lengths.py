@@ -42,6 +42,25 @@ def test_the_work_stops_the_longest(lay):
     assert (found.longest_mm, found.longest_by) == (pytest.approx(500.0 - 100.0 - 5.0), "work")
 
 
+def test_a_long_tool_that_hits_above(lay):
+    # A roof with a hole for the tool alone would stop the holder; here a beam 150 above the tip, 8 beside its axis
+    # and 5 deep: the tool, 5 in radius, passes it; a holder 25 in radius does not, above it or below.
+    beam = Solid("beam", Block([8, -50, 250], [60, 50, 255]), BASE)
+    laid = lay.layout([lay.stand()], [beam], section=None, spindle=())
+    found = tool_lengths(laid, scene_of(laid), laid.stands[0], 1.0)
+    assert (found.shortest_mm, found.shortest_by) == (
+        pytest.approx(155.0 + 60.0 + 1.0, abs=0.02),
+        "clearance",
+    )
+    assert found.longest_mm == pytest.approx(400.0)
+    # Wider than the tool leaves room for: only lengths that stay under it clear, and the stated one does.
+    low = Solid("beam", Block([4, -50, 250], [60, 50, 255]), BASE)
+    laid = lay.layout([lay.stand()], [low], section=None, spindle=())
+    found = tool_lengths(laid, scene_of(laid), laid.stands[0], 1.0)
+    assert (found.shortest_mm, found.shortest_by) == (pytest.approx(60.01), "holder")
+    assert (found.longest_mm, found.longest_by) == (pytest.approx(149.0, abs=0.02), "clearance")
+
+
 def test_the_holder_stops_the_shortest(lay):
     laid = lay.layout([lay.stand()], [Solid("far", Block([300, 0, 0], [310, 10, 10]), BASE)], section=None)
     found = tool_lengths(laid, scene_of(laid), laid.stands[0])

@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 
 from kinematics import Step
+from kinematics.reach.beam import Section
 from kinematics.reach.clearance import clearances
 from kinematics.reach.cutting import Sweep
-from kinematics.reach.layout import moved_on_mill, with_step_height
+from kinematics.reach.layout import StepBody, moved_on_mill, with_step_height
 from kinematics.reach.scene import scene_of
 from kinematics.reach.shapes import Block
-from kinematics.reach.sizing import fit_of, seat_range, step_heights
+from kinematics.reach.sizing import LoadLimit, fit_of, seat_range, step_heights
 from kinematics.reach.solid import PART, Solid, on_rotary
 from kinematics.reach.swing import swing
 from kinematics.reach.travel import travel_margins
@@ -77,6 +78,20 @@ def test_what_stops_a_low_post_by_hand(lay):
     (found,) = step_heights(laid, 0, 10.0, 300.0, 2.0)
     assert found.low_mm == pytest.approx(102.0, abs=0.02)
     assert (found.low_stop.by, found.low_stop.what) == ("clearance", "holder 1 to wall")
+
+
+def test_loads_limit_the_height(lay):
+    # Derived here: 1,000 N at the tip on the post's top, h above the tilt axis: 250 N m allow 250 mm.
+    laid = lay.layout([lay.stand("top", force=1000.0)], section=None, spindle=())
+    (found,) = step_heights(laid, 0, 10.0, 390.0, 1.0, 0.0, [LoadLimit(holding_nm=250.0), LoadLimit()])
+    assert found.high_mm == pytest.approx(250.0, abs=1e-6)
+    assert (found.high_stop.by, found.high_stop.what) == ("load", "holding torque of A")
+    # A round steel post, 60 in diameter: 22.195 kg a metre; 5 kg are 225 mm of it.
+    metre = np.pi * 0.03**2 * 7850.0
+    steel = replace(laid, step_bodies=(StepBody(Section(diameter_mm=60.0), cut=True, density_kg_m3=7850.0),))
+    (found,) = step_heights(steel, 0, 10.0, 390.0, 0.0, 0.0, [LoadLimit(capacity_kg=5.0), LoadLimit()])
+    assert found.high_mm == pytest.approx(5.0 / metre * 1e3, abs=1e-6)
+    assert step_heights(laid, 0, 10.0, 390.0, 1.0, 0.0, [LoadLimit(holding_nm=1.0)]) == ()
 
 
 def test_seat_on_the_mill(laid):
