@@ -5,6 +5,7 @@ Static only: speeding up, braking and the shocks of an interrupted cut come on t
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import product
 
@@ -12,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.arrays import frozen
+from kinematics.machine import Machine
 from kinematics.reach.layout import Layout, Stand
 from kinematics.reach.scene import group_poses
 
@@ -30,7 +32,7 @@ Array = NDArray[np.float64]
 STANDARD_GRAVITY = 9.80665
 """m/s2, by definition (3rd CGPM, 1901)."""
 
-_GRID = 49
+_GRID = 25
 _ROUNDS = 20
 
 
@@ -81,17 +83,34 @@ def gravity_torque_nm(layout: Layout, rotary: int, machine_deg: ArrayLike) -> Ar
 
     Right-handed about the line's direction as it stands then: the torque on the table, which the rotary must hold.
     """
-    angles = layout.machine.angles(machine_deg)
-    poses = group_poses(layout.machine, angles)
-    line = layout.machine.rotaries[rotary]
-    point, direction = poses[rotary].apply(line.point_mm), poses[rotary].turn(line.direction)
-    torque = np.zeros(angles.shape[:-1])
+    return _torque_nm(layout.machine, rotary, _hanging(layout, rotary), machine_deg)
+
+
+_Hanging = dict[int, tuple[float, Array]]
+"""For each group of poses: mass, and centre of gravity in machine coordinates at the all-zero pose."""
+
+
+def _hanging(layout: Layout, rotary: int) -> _Hanging:
+    """What a rotary carries, one mass for all that moves together."""
+    hanging: _Hanging = {}
     for solid in layout.all_solids():
         group, mass = layout.carried_by(solid.on), solid.weight_kg
-        if group <= rotary or mass is None:
+        if group <= rotary or not mass:
             continue
-        centre = poses[group].apply(layout.frame(solid.on).apply(solid.shape.centre_mm))
-        arm_m = (centre - point) * 1e-3
+        centre = layout.frame(solid.on).apply(solid.shape.centre_mm)
+        before, middle = hanging.get(group, (0.0, np.zeros(3)))
+        hanging[group] = (before + mass, (before * middle + mass * centre) / (before + mass))
+    return hanging
+
+
+def _torque_nm(machine: Machine, rotary: int, hanging: _Hanging, machine_deg: ArrayLike) -> Array:
+    angles = machine.angles(machine_deg)
+    poses = group_poses(machine, angles)
+    line = machine.rotaries[rotary]
+    point, direction = poses[rotary].apply(line.point_mm), poses[rotary].turn(line.direction)
+    torque = np.zeros(angles.shape[:-1])
+    for group, (mass, centre) in hanging.items():
+        arm_m = (poses[group].apply(centre) - point) * 1e-3
         weight = np.array([0.0, 0.0, -mass * STANDARD_GRAVITY])
         torque = torque + np.einsum("...i,...i->...", direction, np.cross(arm_m, weight))
     return np.asarray(torque)
@@ -103,26 +122,31 @@ def worst_torque(layout: Layout, rotary: int) -> WorstTorque:
     About any one angle the torque is a constant, a cosine and a sine: its greatest size is found exactly, one angle
     after the other, from the best pose of a grid.
     """
+    machine, hanging = layout.machine, _hanging(layout, rotary)
+
+    def torque(machine_deg: Array) -> Array:
+        return _torque_nm(machine, rotary, hanging, machine_deg)
+
     ranges = [line.limits_deg or (0.0, 360.0) for line in layout.machine.rotaries]
     grid = np.stack(
         np.meshgrid(*[np.linspace(low, high, _GRID) for low, high in ranges], indexing="ij"), axis=-1
     ).reshape(-1, len(ranges))
-    sizes = np.abs(gravity_torque_nm(layout, rotary, grid))
+    sizes = np.abs(torque(grid))
     best = grid[int(np.argmax(sizes))].copy()
     for _ in range(_ROUNDS):
         before = best.copy()
         for i, (low, high) in enumerate(ranges):
-            best[i] = _peak(layout, rotary, best, i, low, high)
+            best[i] = _peak(torque, best, i, low, high)
         if np.abs(best - before).max() < 1e-9:
             break
-    return WorstTorque(abs(float(gravity_torque_nm(layout, rotary, best))), frozen(best))
+    return WorstTorque(abs(float(torque(best))), frozen(best))
 
 
-def _peak(layout: Layout, rotary: int, at: Array, i: int, low: float, high: float) -> float:
+def _peak(torque: Callable[[Array], Array], at: Array, i: int, low: float, high: float) -> float:
     """The value of one angle between its ends at which the torque is greatest."""
     probes = np.repeat(at[None], 3, axis=0)
     probes[:, i] = (0.0, 120.0, 240.0)
-    values = gravity_torque_nm(layout, rotary, probes)
+    values = torque(probes)
     angles = np.radians(probes[:, i])
     cosine, sine = 2.0 / 3.0 * float(values @ np.cos(angles)), 2.0 / 3.0 * float(values @ np.sin(angles))
     crest = float(np.degrees(np.arctan2(sine, cosine)))
@@ -130,7 +154,7 @@ def _peak(layout: Layout, rotary: int, at: Array, i: int, low: float, high: floa
     choices = np.concatenate([[at[i], low, high], turns])
     rows = np.repeat(at[None], len(choices), axis=0)
     rows[:, i] = choices
-    return float(choices[int(np.argmax(np.abs(gravity_torque_nm(layout, rotary, rows)).round(12)))])
+    return float(choices[int(np.argmax(np.abs(torque(rows)).round(12)))])
 
 
 def force_torque_nm(layout: Layout, rotary: int, stand: Stand) -> float:

@@ -24,7 +24,7 @@ __all__ = ["Heights", "LoadLimit", "Seat", "Stop", "fit_of", "load_spare", "seat
 _WITHIN_MM = 0.01
 _MOST_STEPS = 400
 _TRIES = 25
-_LOADED = 101
+_LOADED = 41
 _HALVINGS = 40
 
 
@@ -132,7 +132,7 @@ def step_heights(
     tuple of Heights
         From the lowest. Mostly one, or none. Within a range no distance is skipped; a range narrower than a
         twenty-fourth of what the travels leave, with heights that do not clear on either side, can be missed unless
-        the layout's own height lies in it. Loads are looked at on a hundred heights, and their ends found exactly.
+        the layout's own height lies in it. Loads are looked at on forty heights, and their ends found exactly.
     """
     travelled = _travel_range(layout, index, low_mm, high_mm, margin_mm)
     if travelled[0] > travelled[2]:
