@@ -59,6 +59,8 @@ class Stood:
     clearance : Clearance
     place : Place or None
         Where the nearest pair is.
+    way_up : Clearance or None
+        How it clears on the way straight up to the retract position; None where that is not known.
     lengths : ToolLengths or None
         None without a tool.
     torques : tuple of Torque
@@ -70,6 +72,7 @@ class Stood:
     rotary: tuple[RotaryMargin, ...]
     clearance: Clearance
     place: Place | None
+    way_up: Clearance | None
     lengths: ToolLengths | None
     torques: tuple[Torque, ...]
 
@@ -149,9 +152,11 @@ def reach_of(worked: Worked, clear_mm: float | None, margin_mm: float, *, moves_
         clear_mm = job.unit.to_mm(job.file.clear or 0.0)
     scene = scene_of(layout)
     found = clearances(layout, clear_mm, scene)
+    ways = [layout.way_up(stand) for stand in layout.stands]
+    up = iter(clearances(layout, clear_mm, scene, [way for way in ways if way is not None]))
     stood = tuple(
-        _stood(layout, scene, stand, clearance, clear_mm)
-        for stand, clearance in zip(layout.stands, found, strict=True)
+        _stood(layout, scene, stand, clearance, None if way is None else next(up), clear_mm)
+        for stand, clearance, way in zip(layout.stands, found, ways, strict=True)
     )
     pairs = zip(layout.stands, layout.stands[1:], strict=False) if moves_too else ()
     moves = [swing(layout, scene, first, second) for first, second in pairs]
@@ -168,7 +173,14 @@ def reach_of(worked: Worked, clear_mm: float | None, margin_mm: float, *, moves_
     return Reached(laid, scene, stood, tuple(m for m in moves if m is not None), loads, clear_mm, margin_mm)
 
 
-def _stood(layout: Layout, scene: Scene, stand: Stand, clearance: Clearance, clear_mm: float) -> Stood:
+def _stood(
+    layout: Layout,
+    scene: Scene,
+    stand: Stand,
+    clearance: Clearance,
+    way_up: Clearance | None,
+    clear_mm: float,
+) -> Stood:
     near = clearance.nearest
     torques = tuple(
         Torque(
@@ -183,6 +195,7 @@ def _stood(layout: Layout, scene: Scene, stand: Stand, clearance: Clearance, cle
         rotary_margins(layout, stand),
         clearance,
         None if near is None else place_of(layout, scene, stand, near),
+        way_up,
         None if stand.tool is None else tool_lengths(layout, scene, stand, clear_mm),
         torques,
     )

@@ -67,6 +67,7 @@ def _operation(reached: Reached, stood: Stood, units: str) -> dict[str, Any]:
             },
         },
         "too_near": [_near(one, mm) for one in stood.clearance.too_near],
+        "too_near_on_the_way_up": [_near(one, mm) for one in stood.way_up.too_near] if stood.way_up else [],
         "tool_length": None
         if lengths is None or stand.tool is None
         else {

@@ -61,6 +61,10 @@ def _operation(reached: Reached, stood: Stood, units: str) -> Iterator[str]:
     for near in stood.clearance.too_near:
         where = corner_words(stood) if near == stood.clearance.nearest else ""
         yield f"{name}: {_near(near, reached.clear_mm, units)}{' ' + where if where else ''}"
+    listed = {near.pair for near in stood.clearance.too_near}
+    for near in stood.way_up.too_near if stood.way_up else ():
+        if near.pair not in listed:
+            yield f"{name}, on the way straight up: {_near(near, reached.clear_mm, units)}"
 
 
 def _near(near: Near, clear_mm: float, units: str) -> str:

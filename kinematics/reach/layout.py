@@ -154,6 +154,20 @@ class Layout:
         origin = work_offset(self.setup, stand.origin_mm, stand.machine_deg)
         return origin + stand.sweep.low_mm, origin + stand.sweep.high_mm
 
+    def way_up(self, stand: Stand) -> Stand | None:
+        """The operation with its sweep drawn out straight up to where the spindle retracts to.
+
+        None where no tool or no retract position is known.
+        """
+        z_readout = self.retract_z_mm()
+        if stand.tool is None or z_readout is None:
+            return None
+        _, high = self.tips_mm(stand)
+        top = float(self.machine.z_reference.from_gauge_line_mm(z_readout)) - stand.tool.length_mm
+        up = max(top - float(high[2]), 0.0) * np.array([0.0, 0.0, 1.0])
+        sweep = Sweep(stand.sweep.low_mm, stand.sweep.high_mm + up, stand.sweep.stated)
+        return replace(stand, sweep=sweep)
+
     def retract_z_mm(self) -> float | None:
         """The readout of Z between operations; None where neither it nor the travel is stated."""
         if self.retract_mm[2] is not None:

@@ -17,7 +17,7 @@ import kinematics
 import tiltwright
 from tiltwright.console import coloured
 
-COMMANDS = [["offsets"], ["aim"], ["sheet"], ["machine", "new"], ["machine", "show"], ["schema"]]
+COMMANDS = [["offsets"], ["aim"], ["reach"], ["sheet"], ["machine", "new"], ["machine", "show"], ["schema"]]
 
 
 @pytest.mark.parametrize("command", COMMANDS, ids=" ".join)

@@ -163,6 +163,24 @@ def test_what_does_not_fit_is_said(run, job, change, words):
     assert words in ended.err
 
 
+def test_the_way_up_counts(run, job):
+    # A roof over the whole operation, far above its sweep and below the retracted tool.
+    roof = """
+[[solid]]
+name = "roof"
+on = "A"
+box = { low = [-10.0, -10.0, 260.0], high = [10.0, 10.0, 265.0] }
+"""
+    text = JOB.replace("x = [-8, 0]", "x = [0, 0]")
+    assert "roof" in run("reach", job(text, MACHINE + roof)).err
+    # A hook beside the tool that only the wide holder meets on its way up.
+    hook = roof.replace("[-10.0, -10.0, 260.0]", "[-90.0, -5.0, 340.0]").replace(
+        "[10.0, 10.0, 265.0]", "[-20.0, 5.0, 345.0]"
+    )
+    ended = run("reach", job(text, MACHINE + hook))
+    assert "top, on the way straight up: spindle nose runs into roof" in ended.err
+
+
 def test_clear_and_margin_are_typed_in_the_unit_shown(run, job):
     path = job(JOB, MACHINE)
     assert run("reach", path, "--clear", "8.9").code == 0
