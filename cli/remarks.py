@@ -1,50 +1,163 @@
-"""What must be said beside a result, on stderr: differences, choices, what cannot be reached."""
+"""What must be said beside the numbers: differences, choices, what cannot be reached, what is easily overlooked.
+
+One list serves every form: stderr, the G-code's comments, JSON and the box on the sheet's first page.
+"""
 
 from __future__ import annotations
 
+import enum
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from kinematics import Machine, Placed
 from tiltwright.console import note, say_no
 from tiltwright.show.numbers import angle, length
 from tiltwright.worked import Worked
 
-__all__ = ["say_remarks", "touch_words"]
+__all__ = ["Remark", "Weight", "beyond_travel", "remarks", "say_remarks"]
+
+SQUARE_WITHIN_DEG = 0.02
+"""Measured machines stand off square by thousandths; a forgotten clocking is larger. 0.02 degrees: 0.035 in 100."""
+
+_CLOCKED_BELOW_DEG = 5.0
+_SEEN_MM = 5e-4
 
 
-def touch_words(worked: Worked, units: str) -> str | None:
-    """How far the touched-off part zero lies from the stack's, and which of both is used."""
-    touch, touched = worked.touch, worked.job.touched
-    if touch is None or touched is None:
-        return None
-    x, y, z = (length(value, units) for value in touch.difference_mm)
-    used = "the touched-off one is used" if touched.use == "touched" else "the stack's is used"
-    return (
-        f"part zero as touched off lies x {x}, y {y}, z {z} {units} from where the stack puts it (table frame, "
-        f"{length(touch.distance_mm, units)} in all); {used}, as the job says"
-    )
+class Weight(enum.Enum):
+    """How much a remark weighs."""
+
+    NOTE = "note"
+    """Good to know."""
+    MIND = "mind"
+    """A part is easily spoilt by overlooking it: it stands on the sheet's first page."""
+    NO = "no"
+    """The answer is no."""
+
+
+@dataclass(frozen=True)
+class Remark:
+    """A remark in words."""
+
+    weight: Weight
+    words: str
+
+
+def remarks(worked: Worked, units: str) -> tuple[Remark, ...]:
+    """Everything that must be said of a job worked through, lengths in the unit that is shown."""
+    found = [
+        *_of_touch(worked, units),
+        *(remark for one in worked.operations for remark in _of_operation(one.placed, worked, units)),
+        *(Remark(Weight.NO, f"not reached: {one.name}: {one.why}") for one in worked.unreached),
+    ]
+    if worked.before_each:
+        words = (
+            "more operations than work offsets: those without a number of their own share one; "
+            "set it before each of them"
+        )
+        found.insert(0, Remark(Weight.MIND, words))
+    return tuple(dict.fromkeys(found))
 
 
 def say_remarks(worked: Worked, units: str) -> None:
-    """Say what the reader of a table must not miss."""
-    words = touch_words(worked, units)
-    if words:
-        note(words)
-    if worked.touch_too_far and worked.job.touched is not None:
-        say_no(
-            f"the job accepts {length(worked.job.touched.within_mm or 0.0, units)} {units} between the two"
+    """Say what the reader of a table must not miss, on stderr."""
+    for remark in remarks(worked, units):
+        if remark.weight is Weight.NO:
+            say_no(remark.words)
+        else:
+            note(remark.words, label=remark.weight.value)
+
+
+def _of_touch(worked: Worked, units: str) -> Iterator[Remark]:
+    touch, touched = worked.touch, worked.job.touched
+    if touch is None or touched is None:
+        return
+    x, y, z = (length(value, units) for value in touch.difference_mm)
+    used = "the touched-off one is used" if touched.use == "touched" else "the stack's is used"
+    words = (
+        f"part zero as touched off lies x {x}, y {y}, z {z} {units} from where the stack puts it (table frame, "
+        f"{length(touch.distance_mm, units)} in all); {used}, as the job says"
+    )
+    unjudged = touched.within_mm is None and touch.distance_mm > _SEEN_MM
+    yield Remark(
+        Weight.MIND if unjudged else Weight.NOTE, words + ("; it states no `within`" if unjudged else "")
+    )
+    if worked.touch_too_far and touched.within_mm is not None:
+        yield Remark(
+            Weight.NO,
+            f"the job accepts {length(touched.within_mm, units)} {units} between the two: find out why",
         )
-    if worked.before_each:
-        note(
-            "more operations than work offsets: the ones without a number share one, set it before each of them"
+
+
+def _of_operation(placed: Placed, worked: Worked, units: str) -> Iterator[Remark]:
+    machine, name = worked.setup.machine, placed.name
+    for words in beyond_travel(placed, machine, units):
+        yield Remark(Weight.MIND, f"{name}: {words}")
+    if placed.plane_x_deg is not None and abs(placed.plane_x_deg) > SQUARE_WITHIN_DEG:
+        yield Remark(
+            Weight.MIND,
+            f"{name}: the plane's own x stands {angle(placed.plane_x_deg)} degrees from machine X "
+            "(counterclockwise seen from the spindle); a program written in the plane's x and y is wrong by that",
         )
-    for one in worked.operations:
-        placed = one.placed
-        for letter in placed.free:
-            at = angle(float(placed.program_deg[worked.setup.machine.index(letter)]))
-            note(
-                f"{placed.name}: {letter} is free, its angle does not matter there; program {letter} {at} is taken"
-            )
-        if placed.short_deg > 0.0:
-            note(
-                f"{placed.name}: its direction stays {angle(placed.short_deg)} degrees from the spindle, as the job allows"
-            )
-    for unreached in worked.unreached:
-        say_no(f"{unreached.name}: {unreached.why}")
+    yield from _of_square(placed, worked)
+    yield from _of_plane(placed, worked, units)
+    for letter in placed.free:
+        at = angle(float(placed.program_deg[machine.index(letter)]))
+        yield Remark(
+            Weight.NOTE,
+            f"{name}: {letter} is free, its angle does not matter there; program {letter} {at} is taken",
+        )
+    if placed.short_deg > 0.0:
+        short = angle(placed.short_deg)
+        yield Remark(
+            Weight.NOTE, f"{name}: its direction stays {short} degrees from the spindle, as the job allows"
+        )
+
+
+def beyond_travel(placed: Placed, machine: Machine, units: str) -> tuple[str, ...]:
+    """Offsets that the spindle cannot stand over at all; a tool only raises the Z that is needed."""
+    if machine.travel is None:
+        return ()
+    ends = zip("XYZ", placed.offset_mm, machine.travel.low_mm, machine.travel.high_mm, strict=True)
+    return tuple(
+        f"OUT OF TRAVEL: {axis} {length(float(value), units)} lies outside "
+        f"{length(float(low), units)} to {length(float(high), units)}"
+        for axis, value, low, high in ends
+        if value > high or (axis != "Z" and value < low)
+    )
+
+
+def _of_square(placed: Placed, worked: Worked) -> Iterator[Remark]:
+    """Stated angles at which the part stands nearly, but not quite, square: a clocking that was forgotten."""
+    if placed.aim is not None:
+        return
+    along_x = placed.axes[0]
+    axis = int(np.argmax(np.abs(along_x)))
+    off = float(np.degrees(np.arctan2(np.linalg.norm(np.delete(along_x, axis)), abs(along_x[axis]))))
+    if SQUARE_WITHIN_DEG < off < _CLOCKED_BELOW_DEG:
+        tip = (
+            ""
+            if worked.job.file.square_up
+            else '; square_up = "' + worked.setup.machine.letters[-1] + '" takes a clocking out'
+        )
+        yield Remark(
+            Weight.MIND, f"{placed.name}: the part stands {angle(off)} degrees off square to machine X{tip}"
+        )
+
+
+def _of_plane(placed: Placed, worked: Worked, units: str) -> Iterator[Remark]:
+    """A plane through three points whose program zero does not lie in it."""
+    asked, number = worked.job.operations[placed.operation], placed.operation
+    through = worked.job.file.operation[number].through
+    if through is None or asked.plane is None:
+        return
+    first_mm = np.array([worked.job.unit.to_mm(value) for value in through[0]])
+    above_mm = float(asked.plane.normal @ (asked.origin_mm - first_mm))
+    if abs(above_mm) > _SEEN_MM:
+        side = "above" if above_mm > 0.0 else "below"
+        yield Remark(
+            Weight.MIND,
+            f"{asked.name}: its program zero lies {length(abs(above_mm), units)} {units} {side} the plane through its "
+            "three points; state origin if that is not meant",
+        )

@@ -101,7 +101,7 @@ def work_through(path: str, only: Sequence[str] = ()) -> Worked:
             [fault_at(job, ("operation",), str(refusal), "operations that can be placed")]
         ) from refusal
     try:
-        numbering = number_offsets(placement.placed)
+        numbering = number_offsets(placement.results)
     except KinematicsError as refusal:
         raise InputFaults(
             [fault_at(job, ("operation",), str(refusal), "nine work offsets, or fewer numbered operations")]
@@ -109,9 +109,9 @@ def work_through(path: str, only: Sequence[str] = ()) -> Worked:
     clashes = [
         fault_at(
             job,
-            ("operation", placement.placed[clash.second].operation, "work_offset"),
-            f"{clash.number} ({work_offset_code(clash.number)}) for {shown(placement.placed[clash.second].name)} with other "
-            f"values than for {shown(placement.placed[clash.first].name)}",
+            ("operation", placement.results[clash.second].operation, "work_offset"),
+            f"{clash.number} ({work_offset_code(clash.number)}) for {shown(placement.results[clash.second].name)} with other "
+            f"values than for {shown(placement.results[clash.first].name)}",
             "one value for each work offset",
             "give it another number, or none: it then takes the next free one",
         )
@@ -119,7 +119,11 @@ def work_through(path: str, only: Sequence[str] = ()) -> Worked:
     ]
     if clashes:
         raise InputFaults(clashes)
-    operations = tuple(map(Numbered, placement.placed, numbering.numbers))
+    operations = tuple(
+        Numbered(one, number)
+        for one, number in zip(placement.results, numbering.numbers, strict=True)
+        if isinstance(one, Placed)
+    )
     worked = Worked(job, setup, touch, operations, placement.unreached, numbering.before_each)
     return _only(worked, only) if only else worked
 

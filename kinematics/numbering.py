@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kinematics.errors import KinematicsError
-from kinematics.operation import Placed
+from kinematics.operation import Placed, Unreached
 
 __all__ = ["Clash", "Numbering", "number_offsets", "work_offset_code"]
 
@@ -63,8 +63,10 @@ class Numbering:
     clashes: tuple[Clash, ...]
 
 
-def number_offsets(placed: Sequence[Placed]) -> Numbering:
+def number_offsets(placed: Sequence[Placed | Unreached]) -> Numbering:
     """Give every operation a work offset: the number it asks for, or the lowest that nobody asks for.
+
+    One that cannot be reached keeps its number too, so that the others' do not change when it can.
 
     Raises
     ------
@@ -87,14 +89,14 @@ def number_offsets(placed: Sequence[Placed]) -> Numbering:
     return Numbering(numbers, before_each, _clashes(placed))
 
 
-def _clashes(placed: Sequence[Placed]) -> tuple[Clash, ...]:
+def _clashes(placed: Sequence[Placed | Unreached]) -> tuple[Clash, ...]:
     first_with: dict[int, int] = {}
     clashes = []
     for i, one in enumerate(placed):
-        if one.work_offset is None:
+        if one.work_offset is None or isinstance(one, Unreached):
             continue
         first = first_with.setdefault(one.work_offset, i)
-        apart = np.abs(one.offset_mm - placed[first].offset_mm).max()
-        if apart > SAME_WITHIN_MM:
+        before = placed[first]
+        if isinstance(before, Placed) and np.abs(one.offset_mm - before.offset_mm).max() > SAME_WITHIN_MM:
             clashes.append(Clash(one.work_offset, first, i))
     return tuple(clashes)

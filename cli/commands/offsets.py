@@ -114,15 +114,16 @@ def _job(
     gcode: bool,
     force: bool,
 ) -> None:
-    from tiltwright.console import ANSWER_NO
+    from tiltwright.console import ANSWER_NO, say_no
     from tiltwright.remarks import say_remarks
     from tiltwright.worked import work_through
 
     worked = work_through(path, only)
     shown = units.value if units else worked.job.unit.value
     say_remarks(worked, shown)
-    if gcode and not worked.complete:
-        # What cannot be run as a whole must not be loaded in part.
+    if not worked.complete and (gcode or output is not None):
+        # What cannot be loaded as a whole must not be loaded in part; the table on screen shows what there is.
+        say_no("nothing was written")
         raise typer.Exit(ANSWER_NO)
     if as_json or as_csv:
         from tiltwright.show import report

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from kinematics import Machine, Placed, Setup, Step, lies_flat, running_frames, work_offset_code
 from tiltwright.files.job_file import OperationTable
+from tiltwright.remarks import Weight, beyond_travel, remarks
 from tiltwright.sheet.data import OperationRow, Sheet, StackRow, Texts, TiltDrawing, TouchTable, VerifyRow
 from tiltwright.sheet.load import load_blocks
 from tiltwright.sheet.side import Stand, choose_eye, side_view
@@ -66,7 +67,7 @@ def build_sheet(worked: Worked, *, date: str, version: str, units: str | None = 
         date=date,
         version=version,
         notes=tuple(job.file.notes),
-        alerts=_alerts(worked, rows),
+        alerts=_alerts(worked, units),
         letters=machine.letters,
         stack=_stack(job.steps, units),
         part_zero_table=numbers.lengths(setup.part_in_table.translation_mm, units),
@@ -90,15 +91,9 @@ def build_sheet(worked: Worked, *, date: str, version: str, units: str | None = 
     )
 
 
-def _alerts(worked: Worked, rows: Sequence[OperationRow]) -> Texts:
-    """What stands in the way of loading this sheet, for the top of the first page."""
-    found = [f"NOT REACHED, not on this sheet: {one.name}: {one.why}" for one in worked.unreached]
-    if worked.touch_too_far:
-        found.append(
-            "The touched-off part zero lies farther from the stack's than the job accepts: find out why first."
-        )
-    found += [f"{row.register} {row.name}: {text}" for row in rows for text in row.beyond_travel]
-    return tuple(found)
+def _alerts(worked: Worked, units: str) -> Texts:
+    """What spoils a part when it is overlooked, for the top of the first page."""
+    return tuple(one.words for one in remarks(worked, units) if one.weight is not Weight.NOTE)
 
 
 def _angles_words(letters: Texts, angles_deg: Sequence[float] | Array) -> str:
@@ -123,7 +118,7 @@ def _operation(
         rotary_offset=tuple(numbers.angle(float(a)) for a in setup.rotary_offset_deg),
         meaning=meaning(one.axes),
         remarks=_remarks(one, setup.machine),
-        beyond_travel=_beyond_travel(one, setup.machine, units),
+        beyond_travel=beyond_travel(one, setup.machine, units),
     )
 
 
@@ -144,22 +139,6 @@ def _remarks(one: Placed, machine: Machine) -> Texts:
             f"the direction stays {numbers.angle(one.short_deg)}° from the spindle, as the job accepts"
         )
     return tuple(remarks)
-
-
-def _beyond_travel(one: Placed, machine: Machine, units: str) -> Texts:
-    """Offsets that the spindle cannot stand over at all; a tool only raises the Z that is needed."""
-    if machine.travel is None:
-        return ()
-    found = []
-    for axis, value, low, high in zip(
-        "XYZ", one.offset_mm, machine.travel.low_mm, machine.travel.high_mm, strict=True
-    ):
-        if value > high or (axis != "Z" and value < low):
-            found.append(
-                f"OUT OF TRAVEL: {axis} {numbers.length(float(value), units)} lies outside "
-                f"{numbers.length(float(low), units)} to {numbers.length(float(high), units)}"
-            )
-    return tuple(found)
 
 
 def _stack(steps: Sequence[Step], units: str) -> tuple[StackRow, ...]:

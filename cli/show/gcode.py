@@ -6,6 +6,7 @@ import unicodedata
 from collections.abc import Sequence
 
 from kinematics import work_offset_code
+from tiltwright.remarks import Weight, remarks
 from tiltwright.show.numbers import angle, length
 from tiltwright.worked import Numbered, Worked
 
@@ -58,10 +59,11 @@ def program(worked: Worked, units: str) -> str:
         _UNIT_CODE[units],
     ]
     letters, offsets = worked.setup.machine.letters, worked.setup.rotary_offset_deg.tolist()
-    if worked.before_each:
-        lines.append(
-            comment("More operations than work offsets: run each block before the operation it names.")
-        )
+    lines += [
+        comment(f"{remark.weight.value}: {remark.words}")
+        for remark in remarks(worked, units)
+        if remark.weight is not Weight.NOTE
+    ]
     loaded: dict[int, str] = {}
     for one in worked.operations:
         program_words = " ".join(
@@ -71,6 +73,9 @@ def program(worked: Worked, units: str) -> str:
         lines.append(comment(f"{work_offset_code(one.number)} for {program_words}: {one.placed.name}"))
         if worked.before_each or loaded.get(one.number) != line:
             lines.append(line)
+        if worked.before_each:
+            # Run in one go, the last block would overwrite all the others: the program stops after each.
+            lines.append("M0")
         loaded[one.number] = line
     lines.append("%")
     return "\n".join(lines) + "\n"

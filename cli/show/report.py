@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics import Aim, Machine, Placed, Touch, Unreached
+from tiltwright.remarks import remarks
 from tiltwright.worked import Worked
 
 __all__ = [
@@ -88,6 +89,7 @@ def offsets_report(worked: Worked, units: str) -> dict[str, Any]:
         "operations": [_operation(worked, one.placed, one.number, units) for one in worked.operations],
         "unreached": [_unreached(one, worked.setup.machine) for one in worked.unreached],
         "set_before_each": worked.before_each,
+        "remarks": [{"weight": one.weight.value, "words": one.words} for one in remarks(worked, units)],
     }
     if worked.touch is not None and worked.job.touched is not None:
         report["touched"] = _touched(worked.touch, worked.job.touched.use, units)

@@ -105,6 +105,9 @@ def test_more_operations_than_work_offsets(run, job):
     blocks = [line for line in ended.out.splitlines() if line.startswith("G10")]
     assert len(blocks) == 12
     assert {line.split()[2] for line in blocks} == {"P1"}
+    # Run in one go the last block would overwrite the others: it stops (M0) after each.
+    lines = ended.out.splitlines()
+    assert [lines[lines.index(block) + 1] for block in blocks] == ["M0"] * 12
     assert run("offsets", path).out.count("G54") == 12
 
 
@@ -151,6 +154,9 @@ def test_unreachable_is_an_answer(run, job):
     assert "its limits are -120 to 30" in one["why"]
     gcode = run("offsets", path, "--gcode")
     assert (gcode.code, gcode.out) == (1, "")
+    table = path.with_name("offsets.csv")
+    assert run("offsets", path, "--csv", "-o", table).code == 1
+    assert not table.exists()
     sheet = run("sheet", path)
     assert (sheet.code, sheet.out) == (1, "")
 
@@ -274,3 +280,48 @@ def test_a_name_stays_inside_its_comment_and_its_cell(run, job):
     gcode = run("offsets", path, "--gcode").out
     assert "(G54 for A0.0000 C0.0000: =x [port] G0 Z-5)" in gcode
     assert run("offsets", path, "--csv").out.splitlines()[1].startswith("'=x")
+
+
+SIDE = '[[operation]]\nname = "side"\nat = { A = -90, C = 0 }\n'
+
+
+@pytest.mark.parametrize(
+    ("operation", "said"),
+    [
+        (SIDE + "origin = [0, 0, 200]\n", "side: OUT OF TRAVEL: Y -553.418 lies outside -410.000 to 0.000"),
+        (
+            '[[operation]]\nname = "slant"\nthrough = [[0, -6, -1], [0, -8, -2.5], [3, -6, -1]]\n',
+            "slant: its program zero lies 2.800 mm below the plane through its three points",
+        ),
+        (
+            '[[operation]]\nname = "port"\ntip = [["z", 30], ["x", 20]]\ntilt = "negative"\n',
+            "port: the plane's own x stands 180.0000 degrees from machine X",
+        ),
+        (
+            '[[operation]]\nname = "plate"\ntip = [["z", 30]]\n',
+            "plate: the plane's own x stands 30.0000 degrees",
+        ),
+        (
+            '[[stack]]\nname = "blank"\nturn = 0.2\n[[operation]]\nname = "top"\nat = { A = 0, C = 0 }\n',
+            'top: the part stands 0.2000 degrees off square to machine X; square_up = "C"',
+        ),
+    ],
+)
+def test_what_spoils_a_part_when_overlooked_is_said_everywhere(run, job, operation, said):
+    """Derived here: out of travel -203.412 - 350.006; the plane's height by its normal (0, -0.6, 0.8)."""
+    path = job(HEAD + STACK + operation)
+    ended = run("offsets", path, "--json")
+    assert ended.code == 0
+    assert f"mind: {said}" in ended.err
+    assert any(one["weight"] == "mind" and said in one["words"] for one in json.loads(ended.out)["remarks"])
+    assert said.replace("(", "[")[:60] in run("offsets", path, "--gcode").out
+    assert said[:40] in " ".join(run("sheet", path).out.split())
+
+
+def test_an_unreachable_operation_keeps_its_number(run, job):
+    ports = "".join(
+        f'[[operation]]\nname = "{name}"\nnormal = {normal}\n'
+        for name, normal in (("top", [0, 0, 1]), ("underside", [0, 0, -1]), ("side", [0, 1, 0]))
+    )
+    report = json.loads(run("offsets", job(HEAD + STACK + ports), "--json").out)
+    assert [(one["name"], one["work_offset"]) for one in report["operations"]] == [("top", 1), ("side", 3)]
