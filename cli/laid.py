@@ -218,9 +218,11 @@ def _tools(job: ReadJob, faults: list[Fault]) -> dict[str, Tool]:
     for number, table in enumerate(job.file.tool):
         try:
             tools[table.name] = _tool(table, job.unit, holders)
-        except KinematicsError as refusal:
-            path = ("tool", number, "length")
-            faults.append(fault_at(job, path, f"{refusal} (mm)", "a tool that sticks out of its holder"))
+        except KinematicsError:
+            # Its sizes are above zero by the file's own rules: what is left is that it vanishes in its holder.
+            parts_mm = sum(part.length_mm for part in holders.get(table.holder or "", ()))
+            allowed = f"more than its holder's length of {job.unit.from_mm(parts_mm):.6g}"
+            faults.append(fault_at(job, ("tool", number, "length"), f"{table.length:g}", allowed))
     return tools
 
 

@@ -34,8 +34,11 @@ def read_stl(path: Path, unit_mm: float) -> Mesh:
     from kinematics import KinematicsError
     from kinematics.reach import Mesh
 
-    if path.stat().st_size > _LARGEST_BYTES:
-        raise ValueError("more than 400 MB")
+    try:
+        if path.stat().st_size > _LARGEST_BYTES:
+            raise ValueError("a file of more than 400 MB")
+    except OSError as fault:
+        raise ValueError(f"{fault.strerror.lower() if fault.strerror else fault}: {path.name}") from None
     try:
         with path.open("rb") as stream:
             loaded = trimesh.load_mesh(stream, file_type="stl", process=False)

@@ -22,10 +22,11 @@ from kinematics.reach.travel import travel_margins
 __all__ = ["Heights", "LoadLimit", "Seat", "Stop", "fit_of", "load_spare", "seat_range", "step_heights"]
 
 _WITHIN_MM = 0.01
-_MOST_STEPS = 400
+_MOST_STEPS = 1000
+_STRIDE_MM = 40.0
 _TRIES = 25
 _LOADED = 41
-_HALVINGS = 40
+_HALVINGS = 26
 
 
 @dataclass(frozen=True)
@@ -217,9 +218,13 @@ def load_spare(layout: Layout, limits: Sequence[LoadLimit]) -> tuple[float, Stop
         if limit.holding_nm is None:
             continue
         torques = [("", worst_torque(layout, k).torque_nm)]
-        for stand in layout.stands:
-            gravity = abs(float(gravity_torque_nm(layout, k, stand.machine_deg)))
-            torques.append((stand.name, gravity + force_torque_nm(layout, k, stand)))
+        if layout.stands:
+            poses = np.array([stand.machine_deg for stand in layout.stands])
+            gravity = np.abs(gravity_torque_nm(layout, k, poses)).tolist()
+            torques += [
+                (stand.name, pull + force_torque_nm(layout, k, stand))
+                for stand, pull in zip(layout.stands, gravity, strict=True)
+            ]
         name, torque = max(torques, key=lambda pair: pair[1])
         if 1.0 - torque / limit.holding_nm < least:
             least, stop = 1.0 - torque / limit.holding_nm, Stop("load", f"holding torque of {letter}", name)
@@ -256,7 +261,8 @@ def _advance(
     last: Stop | None = None
     for _ in range(_MOST_STEPS):
         ahead = abs(end - at)
-        least, last = fit(at, clear_mm + ahead + 1.0)
+        # Farther than a few steps ahead is not worth knowing: what is far is quickly told from what is near.
+        least, last = fit(at, clear_mm + min(ahead, _STRIDE_MM) + 1.0)
         slack = least - clear_mm
         if slack < _WITHIN_MM:
             return at, last

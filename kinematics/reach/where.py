@@ -7,13 +7,11 @@ kept: what is left in the end is the place.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import product
 
 import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.pose import Pose
 from kinematics.reach.body import matrix_of
 from kinematics.reach.clearance import Near, spreads
 from kinematics.reach.cutting import swept
@@ -38,7 +36,7 @@ class Place:
     cutting_mm, turning_mm : ndarray, shape (3,)
         The points of either, machine coordinates; one and the same where they overlap.
     corner : (int, int, int)
-        For X, Y, Z: -1 or +1 where only that end of the sweep comes so near, 0 where either does or there is one only.
+        For X, Y, Z: -1 or +1 where only that end of the sweep comes so near, 0 where both do, or neither.
     """
 
     cutting_mm: NDArray[np.float64]
@@ -102,16 +100,15 @@ def _nearest_piece(
 
 
 def _corner(spread: Spread, turning: manifold3d.Manifold, gap_mm: float) -> tuple[int, int, int]:
-    signs = [(-1, 1) if half > 0.0 else (0,) for half in spread.half_mm]
-    body = swept(spread.body, np.zeros(3))
-    nearest = []
-    for corner in product(*signs):
-        tip = Pose(np.eye(3), spread.middle_mm + np.array(corner) * spread.half_mm)
-        gap = body.transform(matrix_of(tip)).min_gap(turning, gap_mm + 1.0)
-        if gap <= gap_mm + _AS_NEAR_MM:
-            nearest.append(corner)
-    x, y, z = (int(np.sign(sum(corner[i] for corner in nearest))) for i in range(3))
-    shared = (
-        [all(corner[i] == nearest[0][i] for corner in nearest) for i in range(3)] if nearest else [False] * 3
-    )
-    return x * shared[0], y * shared[1], z * shared[2]
+    """Axis by axis: which end of the sweep alone comes as near as the whole sweep does."""
+    signs = []
+    for axis in range(3):
+        side = spread.half_mm * (np.arange(3) != axis)
+        body, reach = swept(spread.body, side), spread.half_mm[axis] * np.eye(3)[axis]
+        low, high = (
+            body.translate(spread.middle_mm + sign * reach).min_gap(turning, gap_mm + 1.0)
+            <= gap_mm + _AS_NEAR_MM
+            for sign in (-1, 1)
+        )
+        signs.append(int(high) - int(low))
+    return signs[0], signs[1], signs[2]

@@ -201,8 +201,10 @@ def test_only_one_operation(run, job):
 
 def test_without_solids_tools_and_travels(run, examples):
     ended = run("reach", examples / "tide_gauge_head.toml")
-    assert ended.code in {0, 1}
-    assert "no tool is stated for" in ended.out or "tool" in ended.out
+    assert ended.code == 0, ended.err
+    assert "no tool is stated for top port, upper port 1" in ended.out
+    assert "no section is stated for sub-plate" in ended.out
+    assert "not known" in ended.out
 
 
 def test_size(run, job):
@@ -236,6 +238,18 @@ def test_size(run, job):
     text = run("reach", path, "--size", "post")
     assert text.code == 0
     assert "As a cantilever" in text.out
+
+
+def test_the_example_reaches(run, examples):
+    ended = run("reach", examples / "mast_cap.toml")
+    assert ended.code == 0, ended.err
+    assert "screw hole 4" in ended.out
+    found = json.loads(
+        run(
+            "reach", examples / "mast_cap.toml", "--size", "tube standoff", "--between", "60:120", "--json"
+        ).out
+    )
+    assert found["heights"][0]["high_stop"]["what"] == "holding torque of A"
 
 
 def test_no_height_fits(run, job):
@@ -291,7 +305,7 @@ def test_a_mesh(run, job, tmp_path):
 @pytest.mark.parametrize(
     ("text", "machine", "words"),
     [
-        (JOB + MESH, None, "bracket.stl"),
+        (JOB + MESH, None, "solid 1, mesh: found no such file or directory: bracket.stl"),
         (JOB + MESH.replace(', units = "mm"', ""), None, "solid 1, mesh, units: found nothing"),
         (
             JOB.replace("diameter = 10.0", "diameter = -10.0"),
@@ -302,7 +316,16 @@ def test_a_mesh(run, job, tmp_path):
         (JOB.replace('tool = "mill"', 'tool = "mil"', 1), None, 'did you mean "mill"?'),
         (JOB.replace("x = [-8, 0]", "x = [0, -8]"), None, "operation 1, sweep, x: found [0, -8]"),
         (JOB.replace('"collet holder"', '"colet holder"'), None, 'did you mean "collet holder"?'),
-        (JOB.replace("length = 100.0", "length = 50.0"), None, "length of more than its holder's 60"),
+        (
+            JOB.replace("length = 100.0", "length = 50.0"),
+            None,
+            "found 50; allowed: more than its holder's length of 60",
+        ),
+        (
+            JOB.replace("length = 100.0", "length = 2.0").replace('units = "mm"', 'units = "inch"', 1),
+            None,
+            "found 2; allowed: more than its holder's length of 2.3622",
+        ),
         (JOB.replace('"200 N"', "200"), None, "a number above zero and its unit, N, kN or lbf"),
         (JOB.replace('"steel"', '"stele"'), None, 'did you mean "steel"?'),
         (JOB.replace("round = 20.0", "round = 20.0\nbar = [20, 20]"), None, "round and bar both"),

@@ -95,7 +95,9 @@ def test_nothing_to_check(lay):
     still = two(lay, (0.0, 0.0), (0.0, 0.0), [arm])
     assert swing(still, scene_of(still), *still.stands) is None
     far = two(lay, (0.0, 0.0), (-90.0, 0.0), [arm])
-    assert swing(far, scene_of(far), *far.stands, up_to_mm=0.01) is None or True
+    near = swing(far, scene_of(far), *far.stands)
+    assert near is not None
+    assert swing(far, scene_of(far), *far.stands, up_to_mm=near.at_least_mm - 0.1) is None
     unknown = two(
         lay, (0.0, 0.0), (-90.0, 0.0), [arm], retract=(None, None, None), machine=lay.mill(travel=None)
     )
