@@ -18,7 +18,7 @@ from tiltwright.console import fail
 
 __all__ = ["COMMANDS", "build", "main"]
 
-COMMANDS = ("machine", "offsets", "aim", "reach", "sheet", "schema")
+COMMANDS = ("machine", "pivot", "offsets", "aim", "reach", "sheet", "explain", "check", "lesson", "schema")
 """In the order of a setter's day. Each is `tiltwright.commands.NAME`, with a function or an `app` of that name."""
 
 
@@ -44,6 +44,8 @@ def _everything(
     \b
       tiltwright machine new mill.toml        describe your machine, question by question
       tiltwright machine show mill.toml       what that file says about it
+      tiltwright pivot plan plan.toml -m mill.toml
+                                              find out where its axes really are
       tiltwright offsets job.toml             the work offsets of every operation
       tiltwright sheet job.toml -o job.pdf    the setup sheet, to print
       tiltwright offsets --help               more examples

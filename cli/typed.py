@@ -13,7 +13,7 @@ from kinematics import Machine, Rotary
 from tiltwright.files.angle import parse_angle
 from tiltwright.files.faults import Fault, InputFaults, one_of, shown
 
-__all__ = ["grid_of", "pose_of", "three_numbers", "wrong"]
+__all__ = ["grid_of", "name_of", "pose_of", "three_numbers", "wrong"]
 
 _MOST_POSES = 1_000_000
 
@@ -21,6 +21,22 @@ _MOST_POSES = 1_000_000
 def wrong(option: str, found: str, allowed: str, tip: str = "") -> InputFaults:
     """The refusal of what was typed after an option."""
     return InputFaults([Fault(option, None, "", found, allowed, tip)])
+
+
+def name_of(text: str, option: str) -> str:
+    """A name of one line, 1 to 80 printable characters.
+
+    Examples
+    --------
+    >>> name_of(" early shift ", "--who")
+    'early shift'
+    """
+    from tiltwright.pivots.cells import Refused, name_cell
+
+    try:
+        return name_cell(text)
+    except Refused as refusal:
+        raise wrong(option, refusal.found, refusal.allowed) from None
 
 
 def three_numbers(text: str, option: str, meaning: str) -> NDArray[np.float64]:

@@ -10,8 +10,7 @@ from hypothesis import settings
 # pytest imports these files one by one, not as a package, so what they share has to be found by its folder.
 sys.path.insert(0, str(Path(__file__).parent))
 
-# How long an example takes on a busy machine says nothing about the law it checks.
-settings.register_profile("laws", deadline=None, max_examples=40)
+settings.register_profile("laws", settings.get_profile("house"), max_examples=40)
 settings.load_profile("laws")
 
 
