@@ -29,6 +29,7 @@ _SEEN_FROM: dict[View, str] = {
     "top": "from above: X to the right, Y up",
 }
 _AROUND_SHARE = 0.35
+_LONG = 6.0  # mm on paper: a distance that needs no ring to be found
 
 
 @dataclass(frozen=True)
@@ -163,7 +164,7 @@ def _path(frame: _Frame, rings: tuple[Array, ...]) -> str:
 
 
 def _gap(drawing: drawsvg.Drawing, frame: _Frame, view: View, stood: Stood, units: str) -> None:
-    """The tightest distance: a ring about its place, a line between its ends, its size."""
+    """The tightest distance: a line between its ends, a ring about it where it is short, its size."""
     near, place = stood.clearance.nearest, stood.place
     if near is None or place is None:
         return
@@ -174,9 +175,14 @@ def _gap(drawing: drawsvg.Drawing, frame: _Frame, view: View, stood: Stood, unit
     )
     if not inside:
         return
-    radius = max(2.2, float(np.linalg.norm(last - first)) / 2.0 + 1.4)
-    drawing.append(drawsvg.Circle(*middle.tolist(), radius, fill="none", stroke="white", stroke_width=1.1))
-    drawing.append(drawsvg.Circle(*middle.tolist(), radius, fill="none", stroke="black", stroke_width=0.35))
+    long = float(np.linalg.norm(last - first)) > _LONG
+    radius = 0.0 if long else max(2.2, float(np.linalg.norm(last - first)) / 2.0 + 1.4)
+    for end in (first, last) if long else ():
+        drawing.append(drawsvg.Circle(*end.tolist(), 0.7, fill="black", stroke="white", stroke_width=0.3))
+    for stroke, weight in (("white", 1.1), ("black", 0.35)) if not long else ():
+        drawing.append(
+            drawsvg.Circle(*middle.tolist(), radius, fill="none", stroke=stroke, stroke_width=weight)
+        )
     drawing.append(drawsvg.Line(*first.tolist(), *last.tolist(), stroke="white", stroke_width=1.1))
     drawing.append(drawsvg.Line(*first.tolist(), *last.tolist(), stroke="black", stroke_width=0.5))
     right = middle[0] < frame.left + frame.width / 2.0

@@ -5,7 +5,7 @@ The frame has its origin at the tip and its axes along the machine's. The gauge 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import atexit
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -20,7 +20,7 @@ from kinematics.reach.body import Body, body_of, vertices_of
 from kinematics.reach.shapes import Round
 from kinematics.reach.solid import Solid
 
-__all__ = ["HolderPart", "Sweep", "Tool", "cutting_bodies", "swept", "whole"]
+__all__ = ["HolderPart", "Sweep", "Tool", "cutting_bodies", "swept"]
 
 _SHORTEST_STICKOUT_MM = 1e-3
 
@@ -216,6 +216,6 @@ def swept(body: Body, half_mm: NDArray[np.float64]) -> manifold3d.Manifold:
     return _swept(body, half) if any(half) or not body.tight else body.manifold
 
 
-def whole(bodies: Sequence[Body]) -> manifold3d.Manifold:
-    """All of them as one, for pictures."""
-    return manifold3d.Manifold.batch_boolean([body.manifold for body in bodies], manifold3d.OpType.Add)
+# What the library made must go before it does, or it complains of leaks at the interpreter's end.
+atexit.register(_swept.cache_clear)
+atexit.register(cutting_bodies.cache_clear)

@@ -12,52 +12,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from kinematics.reach.bearing import LoadLimit, bearable
 from kinematics.reach.clearance import clearances
 from kinematics.reach.layout import Layout, moved_on_mill, with_step_height
-from kinematics.reach.load import carried, force_torque_nm, gravity_torque_nm, worst_torque
 from kinematics.reach.scene import FARTHEST_MM, scene_of
+from kinematics.reach.stop import Part, Stop
 from kinematics.reach.swing import swing
 from kinematics.reach.travel import travel_margins
 
-__all__ = ["Heights", "LoadLimit", "Seat", "Stop", "fit_of", "load_spare", "seat_range", "step_heights"]
+__all__ = ["Heights", "Seat", "fit_of", "seat_range", "step_heights"]
 
 _WITHIN_MM = 0.01
 _MOST_STEPS = 1000
 _STRIDE_MM = 40.0
 _TRIES = 25
-_LOADED = 41
-_HALVINGS = 26
-
-
-@dataclass(frozen=True)
-class Stop:
-    """What ends a range.
-
-    Attributes
-    ----------
-    by : "travel", "clearance", "swing", "load" or "asked"
-        An end of travel, a pair at an operation, a pair on an index move, what a rotary holds or carries, or the end
-        of what was asked about.
-    what : str
-        The axis and its end ("Z high"), the pair ("holder 1 to standoff"), or the limit ("holding torque of A").
-    operation : str
-        Where; for an index move "first to second".
-    """
-
-    by: str
-    what: str = ""
-    operation: str = ""
-
-
-_Part = tuple[float, Stop, float, Stop]
-
-
-@dataclass(frozen=True)
-class LoadLimit:
-    """What a rotary can hold against and carry; None where it is not known."""
-
-    holding_nm: float | None = None
-    capacity_kg: float | None = None
 
 
 @dataclass(frozen=True)
@@ -139,12 +107,12 @@ def step_heights(
     if travelled[0] > travelled[2]:
         return ()
     found: list[Heights] = []
-    for part in _bearable(layout, index, travelled, limits):
+    for part in bearable(layout, index, travelled, limits):
         found += _clearing(layout, index, part, clear_mm)
     return tuple(sorted(found, key=lambda r: r.low_mm))
 
 
-def _clearing(layout: Layout, index: int, part: _Part, clear_mm: float) -> list[Heights]:
+def _clearing(layout: Layout, index: int, part: Part, clear_mm: float) -> list[Heights]:
     """The heights of a part of the range that clear."""
     bottom, bottom_stop, top, top_stop = part
 
@@ -164,74 +132,7 @@ def _clearing(layout: Layout, index: int, part: _Part, clear_mm: float) -> list[
     return found
 
 
-def _bearable(layout: Layout, index: int, part: _Part, limits: Sequence[LoadLimit]) -> list[_Part]:
-    """The parts of a range of heights at which every rotary can carry and hold what it must."""
-    if not any(limit.holding_nm is not None or limit.capacity_kg is not None for limit in limits):
-        return [part]
-
-    def spare(height: float) -> tuple[float, Stop]:
-        return load_spare(with_step_height(layout, index, height), limits)
-
-    low, low_stop, high, high_stop = part
-    parts: list[_Part] = []
-    start: tuple[float, Stop] | None = None
-    before, spare_before = low, spare(low)
-    if spare_before[0] >= 0.0:
-        start = (low, low_stop)
-    for height in np.linspace(low, high, _LOADED)[1:].tolist():
-        now = spare(height)
-        if (now[0] >= 0.0) != (spare_before[0] >= 0.0):
-            edge, stop = _edge(spare, before, height, now if spare_before[0] >= 0.0 else spare_before)
-            if start is None:
-                start = (edge, stop)
-            else:
-                parts.append((*start, edge, stop))
-                start = None
-        before, spare_before = height, now
-    if start is not None:
-        parts.append((*start, high, high_stop))
-    return parts
-
-
-def _edge(
-    spare: Callable[[float], tuple[float, Stop]], first: float, last: float, beyond: tuple[float, Stop]
-) -> tuple[float, Stop]:
-    """Between a height that can be borne and one that cannot: the last that can, and what it is about."""
-    good, bad = (first, last) if spare(first)[0] >= 0.0 else (last, first)
-    for _ in range(_HALVINGS):
-        middle = (good + bad) / 2.0
-        if spare(middle)[0] >= 0.0:
-            good = middle
-        else:
-            bad = middle
-    return good, beyond[1]
-
-
-def load_spare(layout: Layout, limits: Sequence[LoadLimit]) -> tuple[float, Stop]:
-    """The smallest share of a holding torque or a capacity that is left, below 0 beyond it; and whose it is."""
-    least, stop = float("inf"), Stop("asked")
-    for k, (limit, letter) in enumerate(zip(limits, layout.machine.letters, strict=False)):
-        if limit.capacity_kg is not None:
-            left = 1.0 - carried(layout, k).mass_kg / limit.capacity_kg
-            if left < least:
-                least, stop = left, Stop("load", f"capacity of {letter}")
-        if limit.holding_nm is None:
-            continue
-        torques = [("", worst_torque(layout, k).torque_nm)]
-        if layout.stands:
-            poses = np.array([stand.machine_deg for stand in layout.stands])
-            gravity = np.abs(gravity_torque_nm(layout, k, poses)).tolist()
-            torques += [
-                (stand.name, pull + force_torque_nm(layout, k, stand))
-                for stand, pull in zip(layout.stands, gravity, strict=True)
-            ]
-        name, torque = max(torques, key=lambda pair: pair[1])
-        if 1.0 - torque / limit.holding_nm < least:
-            least, stop = 1.0 - torque / limit.holding_nm, Stop("load", f"holding torque of {letter}", name)
-    return least, stop
-
-
-def _travel_range(layout: Layout, index: int, low_mm: float, high_mm: float, margin_mm: float) -> _Part:
+def _travel_range(layout: Layout, index: int, low_mm: float, high_mm: float, margin_mm: float) -> Part:
     """The heights that the travels leave of those asked about."""
     bottom, bottom_stop, top, top_stop = low_mm, Stop("asked"), high_mm, Stop("asked")
     at_low, at_high = with_step_height(layout, index, low_mm), with_step_height(layout, index, high_mm)

@@ -7,12 +7,13 @@ import pytest
 
 from kinematics import Step
 from kinematics.reach.beam import Section
+from kinematics.reach.bearing import LoadLimit
 from kinematics.reach.clearance import clearances
 from kinematics.reach.cutting import Sweep
 from kinematics.reach.layout import StepBody, moved_on_mill, with_step_height
 from kinematics.reach.scene import scene_of
 from kinematics.reach.shapes import Block
-from kinematics.reach.sizing import LoadLimit, fit_of, seat_range, step_heights
+from kinematics.reach.sizing import fit_of, seat_range, step_heights
 from kinematics.reach.solid import PART, Solid, on_rotary
 from kinematics.reach.swing import swing
 from kinematics.reach.travel import travel_margins
