@@ -189,7 +189,8 @@ def _ask(question: str, check: Callable[[str], Value], *, empty: bool = False) -
         # typer's own prompt would put a blank on stdout, which is for results.
         typer.echo(f"{question} ", nl=False, err=True)
         try:
-            line = sys.stdin.readline()
+            # A closed stdin is None.
+            line = sys.stdin.readline() if sys.stdin is not None else ""
         except KeyboardInterrupt:
             line = ""
         if not line:
