@@ -20,7 +20,7 @@ from tiltwright.usage import UsageError, help_instead, usage_words
 
 __all__ = ["COMMANDS", "build", "main"]
 
-COMMANDS = ("machine", "pivot", "offsets", "aim", "sheet", "explain", "check", "lesson", "schema")
+COMMANDS = ("machine", "pivot", "offsets", "aim", "reach", "sheet", "explain", "check", "lesson", "schema")
 """In the order of a setter's day. Each is `tiltwright.commands.NAME`, with a function or an `app` of that name."""
 
 

@@ -218,7 +218,9 @@ def _known(file: MachineFile) -> Known:
         for rotary in file.rotary
         if rotary.letter is not None and rotary.limits is not None and letters.count(rotary.letter) == 1
     }
-    return Known(letters if complete else None, limits)
+    holders = tuple(holder.name for holder in file.holder)
+    named = all(name is not None for name in holders)
+    return Known(letters if complete else None, limits, holders=holders if named else None)
 
 
 def _with_offsets(known: Known, file: JobFile, setup: Setup | None) -> Known:
@@ -234,7 +236,7 @@ def _with_offsets(known: Known, file: JobFile, setup: Setup | None) -> Known:
             for letter in known.limits_deg
             if readings.get(letter, 0.0) is not None
         }
-    return Known(known.letters, known.limits_deg, offsets)
+    return Known(known.letters, known.limits_deg, offsets, known.holders)
 
 
 def _operations(source: Source, file: JobFile, machine: Machine) -> tuple[Operation, ...]:
