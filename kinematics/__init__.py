@@ -8,6 +8,7 @@ docstring tells its part of the story, in this order: `angles`, `pose`, `turns` 
 
 from kinematics.aiming import Aim, Aimed, Solution, aim, bring_to_spindle, to_line_up
 from kinematics.angles import every_wrap_deg, sincos_deg, wrap_deg
+from kinematics.carrying import carry
 from kinematics.errors import KinematicsError
 from kinematics.machine import (
     SPINDLE,
@@ -15,7 +16,6 @@ from kinematics.machine import (
     Platter,
     Travel,
     ZReference,
-    carry,
     lies_flat,
     platter_above_tilt_mm,
     table_frame,
@@ -23,7 +23,8 @@ from kinematics.machine import (
 )
 from kinematics.numbering import Clash, Numbering, number_offsets, work_offset_code
 from kinematics.offset import Setup, plane_axes, set_up, square_up, work_offset
-from kinematics.operation import AIM_WITHIN_DEG, Operation, Placed, Placement, Unreached, place
+from kinematics.operation import AIM_WITHIN_DEG, Operation, Placed, Placement, Unreached
+from kinematics.placing import place
 from kinematics.plane import Plane, plane_from_normal, plane_from_tip, plane_through, repeated
 from kinematics.pose import IDENTITY, Pose, shift, turn_about, turn_about_line
 from kinematics.rotary import Gap, Rotary, Sense, gap_between

@@ -1,11 +1,6 @@
 """Aim: the rotary angles that bring a direction of the work into line with the spindle.
 
-Closed form, for any one or two rotary directions, square or not. With the directions ``a1`` (outer) and ``a2``
-(inner), the wanted direction passes through a point ``c`` of the unit sphere that lies as far from ``a2`` as the
-direction does and as far from ``a1`` as the spindle does: the third corner of a spherical triangle whose sides
-are known. The half-angle formulas give its angles without loss where the triangle is thin, which is where
-setups like to be. A triangle that cannot close is the direction that cannot be reached; how far it stays open is
-how many degrees are missing.
+Closed form, for any one or two rotary directions, square or not: `triangle` has the geometry.
 
 More than two rotaries leave a choice: all but two are held, by name or from the base outward.
 """
@@ -23,22 +18,17 @@ from numpy.typing import ArrayLike, NDArray
 from kinematics.angles import SNAP_DEG, wrap_deg
 from kinematics.arrays import cross, frozen, unit
 from kinematics.errors import KinematicsError
-from kinematics.machine import SPINDLE, Machine
+from kinematics.machine import Machine
 from kinematics.pose import turn_about
 from kinematics.rotary import Rotary
+from kinematics.triangle import FREE_WITHIN_RAD, azimuth_rad, between_rad, one_line, two_lines
 
 __all__ = ["Aim", "Aimed", "Solution", "TiltSign", "aim", "bring_to_spindle", "to_line_up"]
 
 TiltSign = Literal["positive", "negative"]
 
-FREE_WITHIN_RAD = 1e-9
-"""A direction closer than this to a rotary's line is not turned by it: 1e-9 rad is 1e-6 mm at one metre."""
-
-_ROUNDING_RAD = 2e-15
-"""What the sum of three arcs may be off by rounding: 2e-12 mm at one metre."""
-
 _ALIKE_DEG = 10.0 * SNAP_DEG
-
+"""Solutions whose angles all agree to this are one."""
 
 _MOST_WRAPS = 99
 """Of a rotary that can wind up more often than that, the nearest ones: nobody unwinds a hundred turns."""
@@ -121,9 +111,9 @@ def bring_to_spindle(
     wanted = wanted @ carried.T
     kept = [float(machine.rotaries[i].turn_deg(previous[i])) for i in moving]
     if len(moving) == 1:
-        turns, short, loose = _one(lines[0], wanted, kept)
+        turns, short, loose = one_line(lines[0], wanted, kept)
     else:
-        turns, short, loose = _two(lines[0], lines[1], wanted, kept)
+        turns, short, loose = two_lines(lines[0], lines[1], wanted, kept)
     for column, i in enumerate(moving):
         machine_deg[..., i] = machine.rotaries[i].machine_deg(turns[..., column])
         free[..., i] = loose[..., column]
@@ -151,87 +141,6 @@ def _lines_parallel(machine: Machine, outer: int, inner: int, held: Mapping[int,
         between = machine.rotaries[i]
         line = turn_about(between.direction, between.turn_deg(held[i])) @ line
     return float(np.linalg.norm(cross(machine.rotaries[outer].direction, line))) < FREE_WITHIN_RAD
-
-
-_Found = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]
-
-
-def _between(first: NDArray[np.float64], second: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The angle between directions of length one, radians; exact near 0 and near pi."""
-    across = np.linalg.norm(cross(first, second), axis=-1)
-    return np.asarray(np.arctan2(across, np.sum(first * second, axis=-1)))
-
-
-def _azimuth(
-    line: NDArray[np.float64], start: NDArray[np.float64], end: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """The right-handed turn about `line` from the side of `start` to the side of `end`, radians."""
-    sideways = np.sum(line * cross(start, end), axis=-1)
-    forward = np.sum(start * end, axis=-1) - np.sum(line * start, axis=-1) * np.sum(line * end, axis=-1)
-    return np.asarray(np.arctan2(sideways, forward))
-
-
-def _one(line: NDArray[np.float64], wanted: NDArray[np.float64], kept: list[float]) -> _Found:
-    off_line, spindle_off_line = _between(line, wanted), _between(line, SPINDLE)
-    free = (np.sin(off_line) < FREE_WITHIN_RAD) | (np.sin(spindle_off_line) < FREE_WITHIN_RAD)
-    turn = np.where(free, kept[0], np.degrees(_azimuth(line, wanted, SPINDLE)))
-    both = np.stack([turn, turn], axis=-1)[..., None]
-    return both, np.degrees(np.abs(off_line - spindle_off_line)), free[..., None]
-
-
-def _two(
-    outer: NDArray[np.float64], inner: NDArray[np.float64], wanted: NDArray[np.float64], kept: list[float]
-) -> _Found:
-    lines, off_inner, off_outer = _between(outer, inner), _between(inner, wanted), _between(outer, SPINDLE)
-    nearest = np.abs(lines - off_inner)
-    farthest = np.pi - np.abs(np.pi - (lines + off_inner))
-    side = np.clip(off_outer, nearest, farthest)
-    at_outer, at_inner = _corners(lines, off_inner, side)
-    spindle_from_inner = _azimuth(outer, inner, SPINDLE)
-    wanted_to_outer = _azimuth(inner, wanted, outer)
-    inner_free = np.sin(off_inner) < FREE_WITHIN_RAD
-    outer_free = np.broadcast_to(np.sin(off_outer) < FREE_WITHIN_RAD, inner_free.shape)
-    solutions = []
-    # The corner lies on either side of the arc from outer to inner: seen from its ends, the senses are opposed.
-    for side_of_arc in (-1.0, 1.0):
-        turn_outer = _one_turn(np.degrees(spindle_from_inner - side_of_arc * at_outer))
-        turn_inner = _one_turn(np.degrees(wanted_to_outer - side_of_arc * at_inner))
-        turn_outer = np.where(outer_free, kept[0], turn_outer)
-        turn_inner = np.where(inner_free, kept[1], turn_inner)
-        solutions.append(np.stack([turn_outer, turn_inner], axis=-1))
-    short = np.degrees(np.abs(off_outer - side))
-    return np.stack(solutions, axis=-2), short, np.stack([outer_free, inner_free], axis=-1)
-
-
-def _one_turn(turn_deg: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The same turns in -180 to 180 degrees."""
-    return np.asarray(turn_deg - 360.0 * np.rint(turn_deg / 360.0))
-
-
-def _corners(
-    lines: NDArray[np.float64], off_inner: NDArray[np.float64], side: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """The spherical triangle's angles at the outer and the inner line, from its three sides; radians.
-
-    Half-angle formula: ``tan(A/2)**2 = sin(s-b) sin(s-c) / (sin(s) sin(s-a))`` with half the sum ``s``. Both
-    angles come from the same four numbers: at the edge of the reach each is known to half the digits only, and
-    they must be wrong together for the direction to come out right.
-    """
-    half = (lines + off_inner + side) / 2.0
-    past_lines = _none_if_rounding((off_inner + side - lines) / 2.0)
-    past_inner = _none_if_rounding((lines + side - off_inner) / 2.0)
-    past_side = _none_if_rounding((lines + off_inner - side) / 2.0)
-    to_antipode = _none_if_rounding(np.pi - half)
-    sines = [np.sin(arc) for arc in (to_antipode, past_lines, past_inner, past_side)]
-    closing, of_lines, of_inner, of_side = (np.maximum(sine, 0.0) for sine in sines)
-    at_outer = 2.0 * np.arctan2(np.sqrt(of_side * of_lines), np.sqrt(closing * of_inner))
-    at_inner = 2.0 * np.arctan2(np.sqrt(of_inner * of_lines), np.sqrt(closing * of_side))
-    return np.asarray(at_outer), np.asarray(at_inner)
-
-
-def _none_if_rounding(arc: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Zero where a difference of arcs is nothing but rounding, so that a closed triangle has one solution."""
-    return np.where(np.abs(arc) < _ROUNDING_RAD, 0.0, arc)
 
 
 @dataclass(frozen=True)
@@ -438,7 +347,7 @@ def to_line_up(
         end = turn_about(rotary.direction, -rotary.turn_deg(angles[i])) @ end
     rotary = machine.rotaries[turning]
     for what, vector in (("direction", start), ("machine axis", end)):
-        if float(np.sin(_between(rotary.direction, vector))) < FREE_WITHIN_RAD:
+        if float(np.sin(between_rad(rotary.direction, vector))) < FREE_WITHIN_RAD:
             raise KinematicsError(f"{what}: expected one that {letter} can turn, found one along its line")
-    reached = float(rotary.machine_deg(np.degrees(_azimuth(rotary.direction, start, end))))
+    reached = float(rotary.machine_deg(np.degrees(azimuth_rad(rotary.direction, start, end))))
     return float(angles[turning] + wrap_deg(reached - angles[turning], low_deg=-180.0))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, reduce
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,7 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 from kinematics.aiming import to_line_up
 from kinematics.angles import wrap_deg
 from kinematics.arrays import frozen, last_axis
-from kinematics.machine import Machine, carry, table_frame, table_pose
+from kinematics.carrying import carry
+from kinematics.machine import Machine, table_frame, table_pose
 from kinematics.pose import Pose
 from kinematics.stack import Step, stack_pose
 
@@ -135,11 +136,16 @@ def square_up(setup: Setup, letter: str) -> Setup:
     """
     machine, turning = setup.machine, setup.machine.index(letter)
     part = setup.part_in_machine.rotation
+    start = setup.rotary_offset_deg
+    turns = [rotary.turned(angle).rotation for rotary, angle in zip(machine.rotaries, start, strict=True)]
     line = machine.rotaries[turning].direction
+    # Seen from the rotary: what it carries turned by the rotaries further in, what carries it by those further out.
+    carried = reduce(np.matmul, turns[turning + 1 :], np.eye(3)) @ part
+    fixed = reduce(np.matmul, turns[:turning], np.eye(3)).T
     # A direction has one component of that size at most, so the two frames rule out two axes of three at most.
-    along = np.maximum(np.abs(line @ part), np.abs(line)) > _ALONG_WITHIN
+    along = np.maximum(np.abs(line @ carried), np.abs(line @ fixed)) > _ALONG_WITHIN
     column = int(np.argmin(along))
-    reached = to_line_up(machine, letter, part[:, column], np.eye(3)[column], setup.rotary_offset_deg)
+    reached = to_line_up(machine, letter, part[:, column], np.eye(3)[column], start)
     offset = setup.rotary_offset_deg.copy()
     offset[turning] = wrap_deg(reached, low_deg=-180.0)
     return replace(setup, rotary_offset_deg=offset)

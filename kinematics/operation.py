@@ -1,34 +1,30 @@
 """Operations: what is asked of the part, and how it then stands on the machine.
 
-An `Operation` names either rotary angles or a plane of the part; `place` finds the angles, the work offset and
-what X, Y and Z mean there, one operation after the other, since the way to the next depends on the last.
+An `Operation` names either rotary angles or a plane of the part; `placing` finds the rest.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.aiming import Aim, Solution, TiltSign, aim, to_line_up
+from kinematics.aiming import Aim, TiltSign
 from kinematics.angles import SNAP_DEG
 from kinematics.arrays import frozen, last_axis
 from kinematics.errors import KinematicsError
-from kinematics.offset import Setup, plane_axes, work_offset
-from kinematics.plane import Plane, repeated
+from kinematics.plane import Plane
 
-__all__ = ["AIM_WITHIN_DEG", "Operation", "Placed", "Placement", "Unreached", "WhenFree", "place"]
+__all__ = ["AIM_WITHIN_DEG", "Operation", "Placed", "Placement", "Unreached", "WhenFree"]
 
 WhenFree = Literal["keep", "line up x"]
 
 AIM_WITHIN_DEG = 0.01
 """Rotaries that are not quite square cannot bring their own platter's normal quite to the spindle: this much is
 let pass and shown. 0.01 degrees are 0.017 mm in 100 mm."""
-
-_ALIKE_DEG = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,177 +185,3 @@ class Placement:
     def unreached(self) -> tuple[Unreached, ...]:
         """Those that cannot."""
         return tuple(one for one in self.results if isinstance(one, Unreached))
-
-
-def place(setup: Setup, operations: Iterable[Operation], aim_within_deg: float = AIM_WITHIN_DEG) -> Placement:
-    """How operations stand on the machine, one after the other.
-
-    The first comes from program zero, each next one from where the last one stood; the least motion wins.
-
-    Parameters
-    ----------
-    setup : Setup
-    operations : iterable of Operation
-    aim_within_deg : float
-        How far a direction may stay from the spindle and still count as reached.
-
-    Returns
-    -------
-    Placement
-
-    Raises
-    ------
-    KinematicsError
-        When stated angles lie outside a rotary's limits, or a held rotary does not exist.
-
-    Examples
-    --------
-    >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.offset import set_up
-    >>> from kinematics.plane import plane_from_normal
-    >>> from kinematics.rotary import Rotary, Sense
-    >>> from kinematics.stack import Step
-    >>> a = Rotary("A", [0, 0, -50], [1, 0, 0], Sense.CLOCKWISE, (-120.0, 30.0))
-    >>> c = Rotary("C", [0, 0, 0], [0, 0, 1], Sense.CLOCKWISE, None)
-    >>> setup = set_up(Machine("mill", (a, c), Platter(face_mm=0.0)), [Step("post", up_mm=100.0)])
-    >>> port = Operation("port", plane=plane_from_normal([0, 1, 0]), count=4, step_deg=90.0)
-    >>> for at in place(setup, [port]).placed:
-    ...     print(at.name, at.program_deg.round(6).tolist(), at.offset_mm.round(6).tolist())
-    port 1 [-90.0, 0.0] [0.0, -150.0, -50.0]
-    port 2 [-90.0, 90.0] [0.0, -150.0, -50.0]
-    port 3 [-90.0, 180.0] [0.0, -150.0, -50.0]
-    port 4 [-90.0, 270.0] [0.0, -150.0, -50.0]
-    """
-    results: list[Placed | Unreached] = []
-    previous = _start(setup)
-    for number, operation in enumerate(operations):
-        for asked, work_number in _expand(setup, operation):
-            found = _place_one(setup, asked, number, work_number, previous, aim_within_deg)
-            results.append(found)
-            if isinstance(found, Placed):
-                previous = found.machine_deg
-    return Placement(tuple(results))
-
-
-def _start(setup: Setup) -> NDArray[np.float64]:
-    """Program zero, or the limit nearest to it."""
-    start = setup.machine_deg(np.zeros(len(setup.machine.rotaries)))
-    for i, rotary in enumerate(setup.machine.rotaries):
-        if rotary.limits_deg is not None:
-            start[i] = np.clip(start[i], *rotary.limits_deg)
-    return start
-
-
-def _expand(setup: Setup, operation: Operation) -> list[tuple[Operation, int | None]]:
-    """The operation once for each repeat, with its own work offset number."""
-    numbers = [
-        None if operation.work_offset is None else operation.work_offset + k for k in range(operation.count)
-    ]
-    if operation.count == 1:
-        return [(operation, numbers[0])]
-    plane = operation.plane
-    if plane is None:
-        axes = plane_axes(setup, setup.machine_deg(operation.program_deg or ()))
-        plane = Plane(axes[2], axes[0])
-    pattern = repeated(plane, operation.origin_mm, operation.count, operation.step_deg)
-    expanded = []
-    for k, (turned, origin) in enumerate(pattern):
-        one = replace(operation, name=operation.names[k], origin_mm=origin, count=1)
-        # The first of a pattern of stated angles keeps them; the others are found from how it stands.
-        if operation.plane is not None:
-            one = replace(one, plane=turned)
-        elif k > 0:
-            one = replace(one, program_deg=None, plane=turned, when_free="line up x")
-        expanded.append((one, numbers[k]))
-    return expanded
-
-
-def _place_one(
-    setup: Setup,
-    operation: Operation,
-    number: int,
-    work_number: int | None,
-    previous: NDArray[np.float64],
-    aim_within_deg: float,
-) -> Placed | Unreached:
-    if operation.program_deg is not None:
-        return _placed(setup, operation, number, work_number, _stated_angles(setup, operation))
-    assert operation.plane is not None  # an Operation has angles or a plane
-    part = setup.part_in_machine
-    held = {letter: angle + _offset_of(setup, letter) for letter, angle in operation.held_deg.items()}
-    ways = aim(
-        setup.machine,
-        part.turn(operation.plane.normal),
-        previous,
-        held_deg=held,
-        tilt=operation.tilt,
-        rotary_offset_deg=setup.rotary_offset_deg,
-    )
-    if ways.best is None or ways.short_deg > aim_within_deg:
-        return Unreached(operation.name, number, work_number, ways)
-    angles = np.array(_choose(setup, operation, ways).machine_deg)
-    if operation.when_free == "line up x" and operation.plane.x is not None and ways.free:
-        angles = _lined_up(setup, ways.free[-1], part.turn(operation.plane.x), angles)
-    found = _placed(setup, operation, number, work_number, angles)
-    return replace(found, plane=operation.plane, free=ways.free, short_deg=ways.short_deg, aim=ways)
-
-
-def _stated_angles(setup: Setup, operation: Operation) -> NDArray[np.float64]:
-    angles = setup.machine_deg(operation.program_deg or ())
-    for rotary, angle in zip(setup.machine.rotaries, angles.tolist(), strict=True):
-        if not rotary.within(angle):
-            low, high = rotary.limits_deg or (0.0, 0.0)
-            raise KinematicsError(
-                f"{operation.name}: expected {rotary.letter} within {low:g} to {high:g}, found machine angle {angle:g}"
-            )
-    return angles
-
-
-def _offset_of(setup: Setup, letter: str) -> float:
-    return float(setup.rotary_offset_deg[setup.machine.index(letter)])
-
-
-def _choose(setup: Setup, operation: Operation, ways: Aim) -> Solution:
-    """The cheapest that fits; in a pattern of stated angles the cheapest that stands like its first."""
-    fitting = [way for way in ways.solutions if way.fits]
-    if operation.when_free == "line up x" and operation.plane is not None and operation.plane.x is not None:
-        for way in fitting:
-            axes = plane_axes(setup, way.machine_deg)
-            along_x, along_y, _ = axes @ operation.plane.x
-            if abs(np.degrees(np.arctan2(along_y, along_x))) < _ALIKE_DEG:
-                return way
-    return fitting[0]
-
-
-def _lined_up(
-    setup: Setup, letter: str, x: NDArray[np.float64], angles: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """The angles with a free rotary turned so that a direction lies along machine X, within its limits."""
-    machine = setup.machine
-    turning = machine.index(letter)
-    reached = to_line_up(machine, letter, x, [1.0, 0.0, 0.0], angles)
-    fitting = machine.rotaries[turning].every_wrap_deg(reached, _offset_of(setup, letter))
-    if not fitting.size:
-        raise KinematicsError(
-            f"{letter}: expected an angle within its limits that lines x up, found {reached:g}"
-        )
-    lined_up = angles.copy()
-    lined_up[turning] = fitting[np.argmin(np.abs(fitting - angles[turning]))]
-    return lined_up
-
-
-def _placed(
-    setup: Setup, operation: Operation, number: int, work_number: int | None, angles: NDArray[np.float64]
-) -> Placed:
-    axes = plane_axes(setup, angles)
-    return Placed(
-        name=operation.name,
-        operation=number,
-        work_offset=work_number,
-        machine_deg=frozen(angles + 0.0),
-        program_deg=frozen(setup.program_deg(angles)),
-        offset_mm=frozen(work_offset(setup, operation.origin_mm, angles)),
-        origin_mm=operation.origin_mm,
-        axes=frozen(axes),
-        plane=Plane(axes[2]),
-    )

@@ -13,12 +13,12 @@ __all__ = ["schema"]
 
 def schema(
     kind: Annotated[
-        str, typer.Argument(metavar="machine|job", help="Which file's schema.", show_default=False)
+        str, typer.Argument(metavar="machine|job|plan|rule", help="Which file's schema.", show_default=False)
     ],
     output: Output = None,
     force: Force = False,
 ) -> None:
-    """The JSON Schema of machine and job files, so that an editor completes and checks them.
+    """The JSON Schema of machine, job, plan and rule files, so that an editor completes and checks them.
 
     Examples:
 
@@ -32,7 +32,10 @@ def schema(
     from tiltwright.files.schema import json_schema
     from tiltwright.typed import wrong
 
-    if kind not in {"machine", "job"}:
-        raise wrong("schema", shown(kind), '"machine" or "job"')
-    made = json_schema("machine" if kind == "machine" else "job")
-    show_or_write(json.dumps(made, indent=2, ensure_ascii=False) + "\n", output, force=force)
+    for known in ("machine", "job", "plan", "rule"):
+        if kind == known:
+            break
+    else:
+        raise wrong("schema", shown(kind), '"machine", "job", "plan" or "rule"')
+    made = json_schema(known)
+    show_or_write(json.dumps(made, indent=2) + "\n", output, force=force)

@@ -93,7 +93,13 @@ def _listed(count: int, words: str) -> BeforeValidator:
     def check(value: object) -> object:
         if isinstance(value, (list, tuple)) and len(value) == count:
             return value
-        raise refuse(words)
+        # [0,5, 1,2] is four whole numbers to the reader, and two numbers to whoever writes decimal commas.
+        commas = (
+            isinstance(value, (list, tuple))
+            and len(value) == 2 * count
+            and all(type(one) is int for one in value)
+        )
+        raise refuse(words, tip="a decimal point, no comma: 0.5, not 0,5" if commas else "")
 
     return BeforeValidator(check)
 

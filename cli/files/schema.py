@@ -1,4 +1,4 @@
-"""The JSON Schema of machine and job files, so that editors complete and check them."""
+"""The JSON Schema of machine, job, plan and rule files, so that editors complete and check them."""
 
 from __future__ import annotations
 
@@ -7,13 +7,13 @@ from typing import Any, Literal
 __all__ = ["json_schema"]
 
 
-def json_schema(kind: Literal["machine", "job"]) -> dict[str, Any]:
-    """The JSON Schema (draft 2020-12) of a machine file or a job file.
+def json_schema(kind: Literal["machine", "job", "plan", "rule"]) -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a machine file, a job file, a plan of what to probe or a rule for a log.
 
     Raises
     ------
     ValueError
-        When `kind` is neither.
+        When `kind` is none of them.
 
     Examples
     --------
@@ -26,10 +26,17 @@ def json_schema(kind: Literal["machine", "job"]) -> dict[str, Any]:
     from tiltwright.files.fields import Table
     from tiltwright.files.job_file import JobFile
     from tiltwright.files.machine_file import MachineFile
+    from tiltwright.files.plan_file import PlanFile
+    from tiltwright.files.rule_file import RuleFile
 
-    models: dict[str, type[Table]] = {"machine": MachineFile, "job": JobFile}
+    models: dict[str, type[Table]] = {
+        "machine": MachineFile,
+        "job": JobFile,
+        "plan": PlanFile,
+        "rule": RuleFile,
+    }
     if kind not in models:
-        raise ValueError(f'expected "machine" or "job", found {kind!r}')
+        raise ValueError(f'expected "machine", "job", "plan" or "rule", found {kind!r}')
     schema: dict[str, Any] = _plain(models[kind].model_json_schema())
     schema["title"] = f"{kind} file"
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}

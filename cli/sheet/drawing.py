@@ -10,7 +10,7 @@ from tiltwright.sheet import typeface
 from tiltwright.sheet.canvas import Box, Canvas, Point
 from tiltwright.sheet.column import Label, write_column
 from tiltwright.sheet.dimensions import dimension, dimension_texts
-from tiltwright.sheet.layout import HEAVY, MEDIUM, THIN, WIDE, Layout
+from tiltwright.sheet.layout import HEAVY, MEDIUM, THIN, TYPE_MM, WIDE, Layout
 from tiltwright.sheet.view import SideView
 from tiltwright.show.numbers import with_minus
 
@@ -33,8 +33,8 @@ class Panel:
         Every text with the paper it takes, in mm.
     strokes : tuple of ((x, y), (x, y))
         Every line that must keep off the labels.
-    scale : str
-        "1:3", say.
+    scale, caption : str
+        "1:3", say; the same with what the outlines are worth.
     origin, arrow_tip : (x, y)
         Where the drawn operation's origin lies, and where the spindle's arrow ends above it.
     size : (width, height)
@@ -47,6 +47,7 @@ class Panel:
     labels: tuple[Box, ...]
     strokes: tuple[tuple[Point, Point], ...]
     scale: str
+    caption: str
     origin: Point
     arrow_tip: Point
     size: Point
@@ -76,11 +77,17 @@ def draw(view: SideView, layout: Layout = WIDE) -> Panel:
     labels += _marks(canvas, view, place, layout, (tip, tail))
     dimension(canvas, view, place(view.marks[0].axis), place(view.marks[0].place), layout)
     write_column(canvas, labels, layout)
+    caption = "; ".join(filter(None, (f"scale {scale}", view.outline_words)))
+    if layout.alone:
+        canvas.text((1.0, 4.0), with_minus(view.seen_from), TYPE_MM, halo=False)
+        words = f"{caption}; scale as printed at 100 %"
+        canvas.text((1.0, layout.height - 1.6), words, TYPE_MM, halo=False)
     return Panel(
         svg=canvas.svg(),
         labels=tuple(canvas.labels),
         strokes=tuple(canvas.strokes),
         scale=scale,
+        caption=caption,
         origin=place(view.marks[0].place),
         arrow_tip=tip,
         size=(layout.width, layout.height),
@@ -173,7 +180,7 @@ def _bodies(canvas: Canvas, view: SideView, place: _Placing, layout: Layout) -> 
 
 def _centre_line(canvas: Canvas, layout: Layout, start: Point, end: Point, weight: float) -> None:
     """A chain line, as far as it keeps off the labels and dimensions around the geometry."""
-    free = Box(layout.dimension_x + 2.0, 1.0, layout.column_x - 4.0, layout.dimension_y - 6.5)
+    free = Box(layout.dimension_x + 2.0, layout.column_top, layout.column_x - 4.0, layout.dimension_y - 6.5)
     piece = free.clip(start, end)
     if piece is not None:
         canvas.line(*piece, weight, dash="5 1.2 1 1.2")
@@ -206,8 +213,8 @@ def _spindle_arrow(view: SideView, place: _Placing, layout: Layout) -> tuple[Poi
     for centre, radius in ((place(view.part_zero), 1.5), (place(mark.axis), layout.arc_radius)):
         if abs(centre[0] - origin[0]) < radius + 2.2 and centre[1] < origin[1] - 1.0:
             tips.append(centre[1] - radius - 1.5)
-    tip = origin[0], max(min(tips), 6.0)
-    return tip, (tip[0], max(tip[1] - layout.arrow, 1.0))
+    tip = origin[0], max(min(tips), layout.column_top + 5.0)
+    return tip, (tip[0], max(tip[1] - layout.arrow, layout.column_top))
 
 
 def _marks(

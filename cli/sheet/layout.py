@@ -35,6 +35,8 @@ class Layout:
         Length of the spindle's arrow.
     brief : bool
         Numbers of steps instead of their names, and dimensions on two lines: for a panel half a page wide.
+    alone : bool
+        Says itself from where it is seen and what its scale is: for a picture without a page around it.
     """
 
     width: float
@@ -52,6 +54,7 @@ class Layout:
     arc_radius: float
     arrow: float
     brief: bool
+    alone: bool = False
 
     @property
     def column_em(self) -> float:
@@ -111,3 +114,15 @@ NARROW = Layout(
     brief=True,
 )
 """Half as wide, with short labels: two stand side by side."""
+
+ALONE = replace(
+    WIDE,
+    height=WIDE.height + 12.0,
+    top=WIDE.top + 6.5,
+    bottom=WIDE.bottom + 6.5,
+    dimension_y=WIDE.dimension_y + 6.5,
+    column_top=WIDE.column_top + 6.5,
+    column_bottom=WIDE.column_bottom + 6.5,
+    alone=True,
+)
+"""The wide one with a line above and a line below that tell what a page would tell beside it."""

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import json
-import re
 from pathlib import Path
-from typing import Any, Literal
-
-import typst
+from typing import Any
 
 from tiltwright.sheet import drawing, phrases, typeface
 from tiltwright.sheet.data import OperationRow, Sheet, TiltDrawing
 from tiltwright.sheet.layout import NARROW, WIDE
+from tiltwright.sheet.press import Paper, name_text, press, prose_text
 from tiltwright.show import numbers
 
-Paper = Literal["a4", "us-letter"]
+__all__ = ["Paper", "missing_characters", "page_data", "pdf", "png_pages", "svg_pages"]
 
 TEMPLATE = Path(__file__).parent / "page.typ"
 PNG_PPI = 150.0
@@ -25,9 +22,6 @@ NARROW_ROWS = 8
 """Operations whose table still fits below, or beside, a drawing of half the page's width."""
 UNBROKEN_ROWS = 16
 """Operations whose table still fits on one page together with its drawing."""
-_LONG_NAME = re.compile(r"\S{13,}")
-_LONG_WORD = re.compile(r"\S{19,}")  # longer than any of the sheet's own words
-_MINUS = re.compile(r"(?<![\w.-])-(?=[\d.XYZABC])")
 
 
 def pdf(sheet: Sheet, paper: Paper = "a4") -> bytes:
@@ -42,42 +36,18 @@ def pdf(sheet: Sheet, paper: Paper = "a4") -> bytes:
     -------
     bytes
     """
-    (document,) = _compile(sheet, paper, "pdf")
+    (document,) = press(TEMPLATE, page_data(sheet, paper), "pdf")
     return document
 
 
 def png_pages(sheet: Sheet, paper: Paper = "a4", ppi: float = PNG_PPI) -> list[bytes]:
     """The sheet's pages as PNG pictures, `ppi` dots to the inch."""
-    return _compile(sheet, paper, "png", ppi)
+    return press(TEMPLATE, page_data(sheet, paper), "png", ppi)
 
 
 def svg_pages(sheet: Sheet, paper: Paper = "a4") -> list[bytes]:
     """The sheet's pages as SVG documents (UTF-8); letters in them are outlines, so no font is needed to see them."""
-    return _compile(sheet, paper, "svg")
-
-
-def _compile(
-    sheet: Sheet, paper: Paper, form: Literal["pdf", "png", "svg"], ppi: float | None = None
-) -> list[bytes]:
-    fonts = typst.Fonts(
-        include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(typeface.FOLDER)]
-    )
-    # without them typst would draw the page without a single letter, and say nothing
-    for family, file in ((typeface.FAMILY, typeface.FILES[0]), (typeface.MONO_FAMILY, typeface.MONO_FILE)):
-        if family not in fonts.families():
-            raise FileNotFoundError(f"the sheet's font is missing from the installation: expected {file}")
-    made: bytes | list[bytes] | None = typst.compile(
-        str(TEMPLATE),
-        root=str(TEMPLATE.parent),
-        font_paths=fonts,
-        ignore_system_fonts=True,
-        format=form,
-        ppi=ppi,
-        sys_inputs={"sheet": json.dumps(page_data(sheet, paper), ensure_ascii=False)},
-        timestamp=0,  # the sheet carries its own date; a clock here would make every file differ
-    )
-    assert made is not None  # without a file to write to, typst returns the pages
-    return made if isinstance(made, list) else [made]
+    return press(TEMPLATE, page_data(sheet, paper), "svg")
 
 
 def page_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
@@ -90,39 +60,39 @@ def page_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
         "family": typeface.FAMILY,
         "mono": typeface.MONO_FAMILY,
         "title": typeface.printable(sheet.job) + ", setup sheet",
-        "job": _name(sheet.job),
+        "job": name_text(sheet.job),
         "head": {
             "left": _name_cut(sheet.job, 36.0),
             "right": typeface.printable(head_right),
             "foot": "Prove out above the part first: single block, rapid turned down.",
         },
-        "identity": {label: _name(value) for label, value in sheet.identity[1:]},
-        "notes": [_name(note) for note in sheet.notes],
+        "identity": {label: name_text(value) for label, value in sheet.identity[1:]},
+        "notes": [name_text(note) for note in sheet.notes],
         "missing": _missing_words(sheet),
-        "alerts": [_prose(alert) for alert in sheet.alerts],
+        "alerts": [prose_text(alert) for alert in sheet.alerts],
         "lengths": "mm" if sheet.units == "mm" else "inch",
         "letters": list(sheet.letters),
         "digits": 13.0 if longest < WIDE_DIGITS and len(sheet.letters) < 3 else 11.0,
-        "offsets_title": _prose(phrases.offsets_heading(sheet)),
+        "offsets_title": prose_text(phrases.offsets_heading(sheet)),
         "offset_heads": [
             phrases.WORK_OFFSET,
             *"XYZ",
             *(phrases.offset_head(letter) for letter in sheet.letters),
         ],
         "set_before": phrases.SET_BEFORE if sheet.before_each else "",
-        "offsets_words": _prose(phrases.offsets_words(sheet)),
+        "offsets_words": prose_text(phrases.offsets_words(sheet)),
         "operations": [_operation(sheet, op) for op in sheet.operations],
         "load": [
-            {"when": _prose(block.when), "lines": [typeface.printable(line) for line in block.lines]}
+            {"when": prose_text(block.when), "lines": [typeface.printable(line) for line in block.lines]}
             for block in sheet.load
         ],
-        "drawings_words": _prose(phrases.drawings_words(sheet)) if sheet.drawings else "",
+        "drawings_words": prose_text(phrases.drawings_words(sheet)) if sheet.drawings else "",
         "drawings": _drawings(sheet.drawings),
         "stack": [
             {
                 "number": row.number,
-                "name": _name(row.name),
-                "turns": _prose(row.turns),
+                "name": name_text(row.name),
+                "turns": prose_text(row.turns),
                 **{
                     key: numbers.with_minus(getattr(row, key))
                     for key in ("up", "shift_x", "shift_y", "x", "y", "z")
@@ -138,15 +108,15 @@ def page_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
         if sheet.touch is None
         else {
             "rows": [(row[0], *(numbers.with_minus(value) for value in row[1:])) for row in sheet.touch.rows],
-            "words": [_prose(words) for words in sheet.touch.words],
+            "words": [prose_text(words) for words in sheet.touch.words],
         },
-        "givens": [_prose(given) for given in sheet.givens],
-        "verify_words": [_prose(words) for words in sheet.verify_words],
+        "givens": [prose_text(given) for given in sheet.givens],
+        "verify_words": [prose_text(words) for words in sheet.verify_words],
         "plus_tool": phrases.PLUS_TOOL,
         "verify": [
             {
                 "register": row.register,
-                "name": _name(row.name),
+                "name": name_text(row.name),
                 "words": [
                     numbers.with_minus(words)
                     for words in phrases.verify_words(sheet.angles(row.program), row.over)
@@ -155,21 +125,21 @@ def page_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
             }
             for row in sheet.verify
         ],
-        "cautions": [_prose(caution) for caution in sheet.cautions],
+        "cautions": [prose_text(caution) for caution in sheet.cautions],
     }
 
 
 def _operation(sheet: Sheet, op: OperationRow) -> dict[str, Any]:
     return {
         "register": op.register,
-        "title": _name(op.title),
-        "name": _name(f"{op.number}. {op.name}"),
+        "title": name_text(op.title),
+        "name": name_text(f"{op.number}. {op.name}"),
         "command": numbers.with_minus(sheet.angles(op.program)),
         "offset": [numbers.with_minus(value) for value in op.offset],
         "rotary_offset": [numbers.with_minus(value) for value in op.rotary_offset],
         "facts": [numbers.with_minus(words) for words in phrases.operation_facts(sheet, op)],
-        "meaning": [_prose(words) for words in op.meaning],
-        "remarks": [_prose(words) for words in (*op.remarks, *op.beyond_travel)],
+        "meaning": [prose_text(words) for words in op.meaning],
+        "remarks": [prose_text(words) for words in (*op.remarks, *op.beyond_travel)],
     }
 
 
@@ -193,18 +163,18 @@ def _drawing(one: TiltDrawing, *, narrow: bool) -> dict[str, Any]:
     # a wide drawing names its operation beside the origin; a narrow one leaves that to its table
     listed = one.rows if narrow or len(one.rows) > 1 else ()
     return {
-        "title": _prose(one.view.title),
-        "caption": _prose("; ".join(filter(None, (f"scale {panel.scale}", one.view.outline_words)))),
+        "title": prose_text(one.view.title),
+        "caption": prose_text(panel.caption),
         "svg": panel.svg,
         "width": panel.size[0],
         "narrow": "narrow" if narrow else "",
         "whole": "whole" if len(one.rows) <= UNBROKEN_ROWS else "",
         # a narrow drawing's title says at which tilt
         "head": [
-            _prose(head) for head in (one.head[0], "operation" if narrow else one.head[1], *one.head[2:])
+            prose_text(head) for head in (one.head[0], "operation" if narrow else one.head[1], *one.head[2:])
         ],
         "rows": [
-            (row[0], _name(row[1]), *(numbers.with_minus(value) for value in row[2:])) for row in listed
+            (row[0], name_text(row[1]), *(numbers.with_minus(value) for value in row[2:])) for row in listed
         ],
     }
 
@@ -229,19 +199,5 @@ def _missing_words(sheet: Sheet) -> str:
     )
 
 
-def _name(text: str) -> str:
-    """A name from a file: printable, and able to break where a word is too long for a line."""
-    return _LONG_NAME.sub(_breakable, typeface.printable(text))
-
-
-def _breakable(word: re.Match[str]) -> str:
-    return "\N{ZERO WIDTH SPACE}".join(re.findall(r".{1,6}", word[0]))
-
-
 def _name_cut(text: str, room_em: float) -> str:
     return typeface.shortened(typeface.printable(text), room_em, bold=True)
-
-
-def _prose(text: str) -> str:
-    """Words of the sheet's own, with typographic minus signs before numbers and axis letters."""
-    return _MINUS.sub("\N{MINUS SIGN}", _LONG_WORD.sub(_breakable, typeface.printable(text)))

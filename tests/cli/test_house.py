@@ -17,7 +17,19 @@ import kinematics
 import tiltwright
 from tiltwright.console import coloured
 
-COMMANDS = [["offsets"], ["aim"], ["sheet"], ["machine", "new"], ["machine", "show"], ["schema"]]
+COMMANDS = [
+    ["offsets"],
+    ["aim"],
+    ["sheet"],
+    ["explain"],
+    ["check"],
+    ["lesson", "new"],
+    ["lesson", "grade"],
+    ["machine", "new"],
+    ["machine", "show"],
+    ["schema"],
+    *(["pivot", name] for name in ("plan", "fit", "practice", "log", "restore")),
+]
 
 
 @pytest.mark.parametrize("command", COMMANDS, ids=" ".join)
@@ -153,4 +165,4 @@ def test_schemas_are_schemas_and_take_the_examples(run, examples, kind):
 def test_a_schema_of_nothing(run):
     ended = run("schema", "jobs")
     assert (ended.code, ended.out) == (2, "")
-    assert '"machine" or "job"' in ended.err
+    assert '"machine", "job", "plan" or "rule"' in ended.err

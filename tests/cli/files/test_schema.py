@@ -84,5 +84,5 @@ def test_no_null_in_toml() -> None:
 
 
 def test_other_kinds_are_refused() -> None:
-    with pytest.raises(ValueError, match='expected "machine" or "job", found \'sheet\''):
+    with pytest.raises(ValueError, match='expected "machine", "job", "plan" or "rule", found \'sheet\''):
         json_schema("sheet")  # type: ignore[arg-type]

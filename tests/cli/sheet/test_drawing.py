@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from kinematics import Machine, Platter, Rotary, Sense, Setup, Step, set_up, table_pose, work_offset
 from tiltwright.sheet.canvas import Box
 from tiltwright.sheet.drawing import Panel, draw
-from tiltwright.sheet.layout import NARROW, WIDE
+from tiltwright.sheet.layout import ALONE, NARROW, WIDE
 from tiltwright.sheet.side import Stand, choose_eye, side_view
 from tiltwright.sheet.view import SideView
 
@@ -84,7 +84,7 @@ steps_of_stacks = st.lists(
     direction=st.sampled_from([(1, 0, 0), (-1, 0.001, 0), (0, 1, 0), (0, 0, 1), (0, 1, 1), (0.1, 0, 1)]),
     diameter=st.sampled_from([None, 63.0, 500.0]),
     units=st.sampled_from(["mm", "inch"]),
-    layout=st.sampled_from([WIDE, NARROW]),
+    layout=st.sampled_from([WIDE, NARROW, ALONE]),
 )
 def test_labels_keep_off_each_other_off_lines_and_inside(
     steps, tilt, turn, origin, direction, diameter, units, layout
@@ -99,7 +99,7 @@ def test_labels_keep_off_each_other_off_lines_and_inside(
     turn=st.floats(-180, 180),
     origin=st.tuples(*[st.floats(-200, 200)] * 3),
     diameter=st.sampled_from([None, 63.0]),
-    layout=st.sampled_from([WIDE, NARROW]),
+    layout=st.sampled_from([WIDE, NARROW, ALONE]),
 )
 def test_an_indexers_stack_is_a_line_with_labels_kept_apart(steps, turn, origin, diameter, layout):
     view = view_of(set_up(indexer(diameter), steps), steps, (turn,), origin)
@@ -121,7 +121,7 @@ def test_what_is_not_drawn_as_it_is_is_dashed_and_what_the_file_states_is_not():
 @given(
     tilt=st.floats(-120, 120),
     origin=st.tuples(*[st.floats(-60, 60)] * 3),
-    layout=st.sampled_from([WIDE, NARROW]),
+    layout=st.sampled_from([WIDE, NARROW, ALONE]),
 )
 @settings(max_examples=60, deadline=None)
 def test_the_spindles_arrow_ends_above_the_origin_and_above_all_that_stands_over_it(tilt, origin, layout):
@@ -176,7 +176,7 @@ def test_dimensions_and_offsets_are_those_of_the_table(make, setup):
 @given(
     tilt=st.floats(-115, 115),
     origin=st.tuples(*[st.floats(-60, 60)] * 3),
-    layout=st.sampled_from([WIDE, NARROW]),
+    layout=st.sampled_from([WIDE, NARROW, ALONE]),
 )
 @settings(max_examples=40, deadline=None)
 def test_the_dimension_lines_are_to_the_stated_scale(tilt, origin, layout):
@@ -232,7 +232,7 @@ def test_names_stay_text_in_the_drawing():
     assert any(text.startswith("G55 </text><script>") for text in texts)
 
 
-@pytest.mark.parametrize("layout", [WIDE, NARROW])
+@pytest.mark.parametrize("layout", [WIDE, NARROW, ALONE])
 def test_letters_on_paper_are_large_and_nothing_is_coloured(make, layout):
     for drawing in make().drawings:
         svg = draw(drawing.view, layout).svg

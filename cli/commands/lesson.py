@@ -1,0 +1,139 @@
+"""`tiltwright lesson`: set exercises for a class, and grade what comes back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from tiltwright.commands.explain import ByHand, PaperOption, check_output, write_booklet
+from tiltwright.commands.options import Force, Json, Output, Units, show_or_write
+
+if TYPE_CHECKING:
+    from kinematics.learning import Level
+
+__all__ = ["app"]
+
+app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Set exercises, and grade the answers.")
+
+Folder = Annotated[Path, typer.Argument(metavar="FOLDER", help="The lesson's folder.", show_default=False)]
+
+
+@app.command("new")
+def new(
+    folder: Folder,
+    level: Annotated[
+        str, typer.Option("--level", metavar="LEVEL", help="What to train; see below.", show_default=False)
+    ],
+    seed: Annotated[int, typer.Option("--seed", help="Same seed, same numbers.", min=0, show_default=False)],
+    students: Annotated[
+        int, typer.Option("--students", help="How many sheets, each with its own numbers.", min=1, max=999)
+    ] = 1,
+    units: Annotated[Units, typer.Option("--units", help="What the sheets are printed in.")] = Units.MM,
+    by_hand: ByHand = False,
+    paper: PaperOption = "a4",
+    force: Force = False,
+) -> None:
+    """Worksheets, empty answer files and a key with the working, for a class.
+
+    The levels:
+
+    \b
+      "one tilt"                    the turned platter stays at 0, the lines meet
+      "tilt and rotate"             both turn, the lines meet
+      "lines that miss each other"  pivots as measured, a few hundredths apart or more
+      "a normal to aim at"          the angles are asked for too
+
+    Examples:
+
+    \b
+      tiltwright lesson new monday --level "one tilt" --seed 7 --students 24
+      tiltwright lesson new monday --level tilt-and-rotate --seed 7 --units inch --by-hand
+
+    In the folder: sheets/ to hand out (PDF, Markdown, and a CSV file to fill in), key/ to keep.
+    """
+    from tiltwright.console import note
+    from tiltwright.files.write import write_whole
+    from tiltwright.learning.lesson import lesson_files
+    from tiltwright.typed import wrong
+
+    check_output(None, paper)
+    chosen = _level(level)
+    if folder.exists() and not folder.is_dir():
+        raise wrong(str(folder), "a file", "a folder, or a new name for one")
+    if folder.is_dir() and any(folder.iterdir()) and not force:
+        raise wrong(str(folder), "a folder with something in it", "a new folder, or --force to write into it")
+    # All is made before anything is written.
+    files = list(
+        lesson_files(
+            chosen,
+            seed,
+            students,
+            units.value,
+            by_hand=by_hand,
+            paper="us-letter" if paper == "us-letter" else "a4",
+        )
+    )
+    for path, content in files:
+        target = folder / path
+        target.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(target, content, force=force)
+    sheets = "1 sheet" if students == 1 else f"{students} sheets"
+    note(f"{folder}: {sheets} to hand out, with their key", label="done")
+
+
+@app.command("grade")
+def grade(
+    folder: Folder,
+    answers: Annotated[
+        Path, typer.Argument(metavar="ANSWERS", help="A folder of answer files (CSV).", show_default=False)
+    ],
+    as_json: Json = False,
+    as_csv: Annotated[bool, typer.Option("--csv", help="CSV, one row a student.")] = False,
+    output: Output = None,
+    paper: PaperOption = "a4",
+    force: Force = False,
+) -> None:
+    """Who is right, who is wrong and why, and which mistake the class makes most.
+
+    Examples:
+
+    \b
+      tiltwright lesson grade monday handed-in/
+      tiltwright lesson grade monday handed-in/ -o grades.pdf
+      tiltwright lesson grade monday handed-in/ --csv -o grades.csv
+
+    A file that cannot be read is named in the table, the others are graded, and the command ends with 2.
+    """
+    from tiltwright.files.faults import InputFaults
+    from tiltwright.learning import grade as grading
+    from tiltwright.typed import wrong
+
+    if as_json and as_csv:
+        raise wrong("--json, --csv", "both", "one of them")
+    if not (as_json or as_csv):
+        check_output(output, paper)
+    graded = grading.grade(folder, answers)
+    if as_json or as_csv:
+        from tiltwright.show.report import as_json as json_text
+
+        text = json_text(grading.grade_report(graded)) if as_json else grading.grade_csv(graded)
+        show_or_write(text, output, force=force)
+    else:
+        write_booklet(grading.grade_booklet(graded), output, paper, force=force)
+    if graded.faults:
+        raise InputFaults(graded.faults)
+
+
+def _level(text: str) -> Level:
+    from kinematics.learning import LEVELS
+    from tiltwright.files.faults import nearest, one_of, shown
+    from tiltwright.typed import wrong
+
+    plain = text.strip().casefold().replace("-", " ")
+    for level in LEVELS:
+        if level == plain:
+            return level
+    near = nearest(plain, LEVELS)
+    raise wrong("--level", shown(text), one_of(LEVELS), f"did you mean {shown(near)}?" if near else "")

@@ -1,0 +1,256 @@
+"""`tiltwright pivot plan`: before anyone probes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
+import typer
+
+from tiltwright.commands.options import Force, Json, UnitsOption
+
+if TYPE_CHECKING:
+    from numpy import float64
+    from numpy.typing import NDArray
+
+    from kinematics import Machine
+    from kinematics.pivot import PlannedTarget
+    from tiltwright.files.units import Unit
+    from tiltwright.pivots.plan import Plan, Worked
+
+__all__ = ["plan", "plan_of"]
+
+
+def plan(
+    plan_file: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Argument(metavar="[PLAN]", help="A plan file (TOML).", show_default=False),
+    ] = None,
+    machine: Annotated[str, typer.Option("--machine", "-m", metavar="FILE", help="The machine file.")] = "",
+    target: Annotated[
+        Optional[list[str]],  # noqa: UP045 - typer
+        typer.Option(
+            "--target",
+            metavar="NAME,KIND,X,Y,Z[,+Z]",
+            help="Where it stands at the all-zero pose; again for more.",
+        ),
+    ] = None,
+    at: Annotated[
+        Optional[list[str]],  # noqa: UP045 - typer
+        typer.Option("--at", metavar="A-30,C60", help="A pose, machine angles; again for more."),
+    ] = None,
+    choose: Annotated[
+        Optional[int],  # noqa: UP045 - typer
+        typer.Option("--choose", metavar="COUNT", help="Choose so many poses (12 where none are stated)."),
+    ] = None,
+    repeatability: Annotated[
+        Optional[float],  # noqa: UP045 - typer
+        typer.Option(
+            "--repeatability", metavar="LENGTH", help="The probe's standard uncertainty in each coordinate."
+        ),
+    ] = None,
+    gcode: Annotated[
+        Optional[Path],  # noqa: UP045 - typer
+        typer.Option("--gcode", metavar="FILE", help="Write the probing program (RS274/NGC)."),
+    ] = None,
+    parameters: Annotated[
+        Optional[Path],  # noqa: UP045 - typer
+        typer.Option(
+            "--parameters", metavar="FILE", help="Write the lines that the control's parameter file needs."
+        ),
+    ] = None,
+    blank: Annotated[
+        Optional[Path],  # noqa: UP045 - typer
+        typer.Option("--blank", metavar="FILE", help="Write a table to fill in by hand (CSV)."),
+    ] = None,
+    units: UnitsOption = None,
+    as_json: Json = False,
+    force: Force = False,
+) -> None:
+    """What to probe, what the display should show, how sure it would be, and the program that probes it.
+
+    Examples:
+
+    \b
+      tiltwright pivot plan spring_check.toml -m mill.toml
+      tiltwright pivot plan spring_check.toml -m mill.toml --gcode probe.ngc --parameters lines.var
+      tiltwright pivot plan -m mill.toml --target "ball 1,ball,-331,-203.4,-310.5" --repeatability 0.002
+      tiltwright pivot plan -m mill.toml --target "ball 1,ball,-331,-203.4,-310.5" --repeatability 0.002 --at A0 --at A-90
+
+    The program needs a plan file: it must know the diameters and the probe. It moves to the top of the travel before
+    anything turns, and keeps every reading in numbered parameters: save the control's parameter file after the run and
+    give it to `pivot fit`. Ends with 0 when done, 2 when the input is wrong.
+    """
+    from kinematics import KinematicsError
+    from tiltwright.console import fail, note
+    from tiltwright.files.read import read_machine
+    from tiltwright.pivots.plan import work_out
+    from tiltwright.pivots.plan_words import plan_report, plan_text
+    from tiltwright.show.report import as_json as written
+    from tiltwright.typed import wrong
+
+    if not machine:
+        raise wrong("--machine", "nothing", "--machine FILE")
+    read = read_machine(machine)
+    unit = read.unit if units is None else _unit(units.value)
+    made = plan_of(plan_file, read.machine, unit, target or [], at or [], choose, repeatability)
+    outputs = _Outputs(gcode, parameters, blank)
+    outputs.check(with_plan_file=plan_file is not None, force=force)
+    try:
+        worked = work_out(made, read.machine)
+    except KinematicsError as refusal:
+        fail(str(refusal))
+    outputs.write(worked, plan_file or "", unit.value, force=force)
+    typer.echo(
+        written(plan_report(worked, unit.value)) if as_json else plan_text(worked, unit.value) + "\n",
+        nl=False,
+    )
+    if gcode is not None:
+        note(
+            "a control saves only the parameters that its file held when it was read: put the lines of --parameters "
+            "into it first, in their place"
+        )
+
+
+@dataclass(frozen=True)
+class _Outputs:
+    """The files that were asked for."""
+
+    gcode: Path | None
+    parameters: Path | None
+    blank: Path | None
+
+    def check(self, *, with_plan_file: bool, force: bool) -> None:
+        from tiltwright.typed import wrong
+
+        if not with_plan_file and (self.gcode or self.parameters):
+            allowed = "a plan file that says diameters and probe"
+            raise wrong("--gcode, --parameters", "without a plan file", allowed)
+        for path in (self.gcode, self.parameters, self.blank):
+            if path is not None and path.exists() and not force:
+                raise wrong(
+                    str(path), "a file that is there already", "another name, or --force to replace it"
+                )
+
+    def write(self, worked: Worked, plan_file: str, units: str, *, force: bool) -> None:
+        from tiltwright.console import note
+        from tiltwright.files.write import write_whole
+        from tiltwright.pivots.plan_words import blank_table
+        from tiltwright.pivots.probing import parameter_lines, probing_program
+
+        contents: list[tuple[Path | None, str]] = [(self.blank, blank_table(worked, units))]
+        if self.gcode is not None or self.parameters is not None:
+            program = probing_program(worked, plan_file)
+            contents += [(self.gcode, program), (self.parameters, parameter_lines(worked))]
+        for output, content in contents:
+            if output is not None:
+                write_whole(output, content, force=force)
+                note(f"{output} written", label="done")
+
+
+def _unit(name: str) -> Unit:
+    from tiltwright.files.units import Unit
+
+    return Unit(name)
+
+
+def plan_of(
+    path: str | None,
+    machine: Machine,
+    unit: Unit,
+    targets: list[str],
+    poses: list[str],
+    choose: int | None,
+    repeatability: float | None,
+) -> Plan:
+    """The plan from its file, or from what was typed."""
+    from tiltwright.pivots.plan import DEFAULT_POSES, Plan, read_plan
+    from tiltwright.typed import wrong
+
+    if path is not None:
+        for option, given in (
+            ("--target", targets),
+            ("--at", poses),
+            ("--choose", choose),
+            ("--repeatability", repeatability),
+        ):
+            if given:
+                raise wrong(option, "beside a plan file", f"{option} without one: the plan file says it")
+        return read_plan(path, machine)
+    made = _typed_targets(targets, unit)
+    sigma_mm = _typed_repeatability(repeatability, unit)
+    if poses and choose is not None:
+        raise wrong("--at, --choose", "both", "one of them")
+    if choose is not None and not 1 <= choose <= 400:
+        raise wrong("--choose", str(choose), "1 to 400 poses")
+    return Plan(
+        name="Plan",
+        units=unit,
+        targets=tuple(made),
+        diameters_mm=(None,) * len(made),
+        poses_deg=_typed_poses(poses, machine),
+        choose=choose or DEFAULT_POSES,
+        step_deg=30.0,
+        sigma_mm=sigma_mm,
+        probe=None,
+    )
+
+
+def _typed_targets(texts: list[str], unit: Unit) -> list[PlannedTarget]:
+    from tiltwright.typed import wrong
+
+    if not texts:
+        raise wrong("PLAN, --target", "neither", "a plan file, or --target for everything to be probed")
+    made = [_typed_target(text, unit) for text in texts]
+    if len({one.name for one in made}) < len(made):
+        raise wrong("--target", "a name twice", "a name of its own for every target")
+    return made
+
+
+def _typed_repeatability(value: float | None, unit: Unit) -> float:
+    import math
+
+    from tiltwright.typed import wrong
+
+    if value is None or not (math.isfinite(value) and value > 0.0):
+        found = "nothing" if value is None else f"{value:g}"
+        raise wrong("--repeatability", found, "the probe's standard uncertainty, above 0")
+    return unit.to_mm(value)
+
+
+def _typed_poses(texts: list[str], machine: Machine) -> NDArray[float64] | None:
+    import numpy as np
+
+    from tiltwright.typed import check_limits, pose_of, wrong
+
+    if not texts:
+        return None
+    poses = np.array([pose_of(text, machine, "--at") for text in texts])
+    check_limits(machine, poses, "--at")
+    if len(np.unique(poses, axis=0)) < len(poses):
+        raise wrong("--at", "a pose twice", "every pose once")
+    return poses
+
+
+def _typed_target(text: str, unit: Unit) -> PlannedTarget:
+    import numpy as np
+
+    from kinematics.pivot import Kind, PlannedTarget
+    from tiltwright.files.faults import shown
+    from tiltwright.pivots.cells import Refused, direction_cell, name_cell, number_cell
+    from tiltwright.pivots.taken import kind_cell
+    from tiltwright.typed import wrong
+
+    parts = [part.strip() for part in text.split(",")]
+    if len(parts) not in {5, 6}:
+        raise wrong("--target", shown(text), "NAME,KIND,X,Y,Z and, if wanted, a direction such as +Z")
+    try:
+        name, kind = name_cell(parts[0]), kind_cell(parts[1])
+        point = np.array([number_cell(part) for part in parts[2:5]])
+        direction = direction_cell(parts[5]) if len(parts) == 6 else None
+    except Refused as refusal:
+        found = f"{refusal.found} in {shown(text)}"
+        raise wrong("--target", found, refusal.allowed, refusal.tip) from None
+    along = np.array([0.0, 0.0, 1.0]) if direction is None else direction
+    return PlannedTarget(name, Kind(kind), point * unit.mm, along)

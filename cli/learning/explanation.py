@@ -1,0 +1,228 @@
+"""An operation's working as a booklet, with a drawing of each step."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from kinematics import KinematicsError, Placed, Setup, work_offset, work_offset_code
+from kinematics import Step as StackStep
+from kinematics.learning import (
+    Digits,
+    Line,
+    Number,
+    Working,
+    why_not_by_hand,
+    work_out,
+    work_out_by_hand,
+    written,
+    written_number,
+)
+from tiltwright.learning.booklet import Block, Booklet, Heading, Picture, Step, Table, Words
+from tiltwright.learning.swing_drawing import PANEL_MM as SWING_MM
+from tiltwright.learning.swing_drawing import draw_swing
+from tiltwright.sheet.drawing import draw
+from tiltwright.sheet.layout import ALONE
+from tiltwright.sheet.side import Stand, side_view
+from tiltwright.show import numbers
+from tiltwright.worked import Worked
+
+__all__ = [
+    "FOOT",
+    "digits_for",
+    "explained",
+    "explanation",
+    "explanation_report",
+    "steps_of",
+    "working_blocks",
+    "working_of",
+]
+
+FOOT = "For learning and checking. Prove out above the part first: single block, rapid turned down."
+_MM = {"mm": 1.0, "inch": 25.4}
+
+
+def digits_for(units: str) -> Digits:
+    """The sheet's digits and one more."""
+    return Digits(_MM[units], numbers.DECIMALS[units] + 1, numbers.ANGLE_DECIMALS + 1)
+
+
+def steps_of(worked: Worked) -> tuple[StackStep, ...] | None:
+    """The stack that the offsets stand on; None where the job goes by a touched-off part zero."""
+    touched = worked.job.touched
+    return None if touched is not None and touched.use == "touched" else worked.job.steps
+
+
+def working_of(setup: Setup, placed: Placed, steps: Sequence[StackStep] | None, *, by_hand: bool) -> Working:
+    """The working, with matrices or by hand.
+
+    Raises
+    ------
+    KinematicsError
+        When it cannot be done by hand.
+    """
+    return work_out_by_hand(setup, placed, steps) if by_hand else work_out(setup, placed, steps)
+
+
+def explained(worked: Worked, *, by_hand: bool) -> tuple[tuple[Placed, Working], ...]:
+    """Every operation of a job with its working."""
+    steps = steps_of(worked)
+    if by_hand:
+        why = why_not_by_hand(worked.setup, steps)
+        if why:
+            raise KinematicsError(f"--by-hand: expected a square machine, found that {why}")
+    return tuple(
+        (one.placed, working_of(worked.setup, one.placed, steps, by_hand=by_hand))
+        for one in worked.operations
+    )
+
+
+def explanation(
+    worked: Worked, workings: Sequence[tuple[Placed, Working]], units: str, *, by_hand: bool
+) -> Booklet:
+    """The booklet of an explanation."""
+    blocks: list[Block] = []
+    registers = [work_offset_code(one.number) for one in worked.operations]
+    for (placed, working), register in zip(workings, registers, strict=True):
+        blocks += [Heading(f"{placed.name}, {register}"), _asked(worked.setup, placed, units)]
+        blocks += working_blocks(worked.setup, placed, working, worked.job.steps, units, register)
+    return Booklet(
+        "Working by hand" if by_hand else "Working",
+        worked.job.file.name,
+        (
+            ("Machine", worked.setup.machine.name),
+            ("Lengths", "millimetres" if units == "mm" else "inches"),
+            ("Angles", "degrees; turns are right-handed about the line's positive end"),
+            ("Digits", f"one more than the sheet's {numbers.DECIMALS[units]} decimals, until the last line"),
+        ),
+        tuple(blocks),
+        FOOT,
+    )
+
+
+def _asked(setup: Setup, placed: Placed, units: str) -> Table:
+    letters = setup.machine.letters
+    return Table(
+        (*(f"program {letter}" for letter in letters), "origin x", "origin y", "origin z"),
+        ((*map(numbers.angle, placed.program_deg), *numbers.lengths(placed.origin_mm, units)),),
+        left=0,
+    )
+
+
+def working_blocks(
+    setup: Setup,
+    placed: Placed,
+    working: Working,
+    steps: Sequence[StackStep],
+    units: str,
+    register: str,
+    *,
+    pictures: bool = True,
+) -> list[Block]:
+    """The lines of a working, each drawing after the lines that it shows."""
+    digits = digits_for(units)
+    swings = {f"{swing.letter} back": swing for swing in working.swings}
+    blocks: list[Block] = []
+    for number, line in enumerate(working.lines, start=1):
+        blocks.append(_step(number, line, digits))
+        if not pictures:
+            continue
+        if line.key == "all-zero":
+            blocks.append(setup_picture(setup, placed, steps, units))
+        if line.key in swings:
+            swing = swings[line.key]
+            title = f"The swing about {swing.letter}"
+            blocks.append(Picture(draw_swing(swing, units), title, SWING_MM[0]))
+    blocks.append(Words(f"Written as the sheet writes it: {_offset_words(placed, units)}", bold=True))
+    if pictures and working.swings:
+        blocks.append(_pose_picture(setup, placed, steps, units, register))
+    return blocks
+
+
+def _offset_words(placed: Placed, units: str) -> str:
+    return "  ".join(
+        f"{axis} {value}" for axis, value in zip("XYZ", numbers.lengths(placed.offset_mm, units), strict=True)
+    )
+
+
+def _step(number: int, line: Line, digits: Digits) -> Step:
+    matrix: tuple[tuple[str, ...], ...] = ()
+    if line.matrix is not None:
+        matrix = tuple(
+            tuple(written_number(Number(value, "ratio"), digits) for value in row)
+            for row in line.matrix.tolist()
+        )
+    calculations = tuple(written(calculation, digits) for calculation in line.calculations)
+    return Step(number, line.rule, line.formula, calculations, line.frame, matrix)
+
+
+def setup_picture(
+    setup: Setup, placed: Placed, steps: Sequence[StackStep], units: str, *, hidden: bool = False
+) -> Picture:
+    """The setup at the all-zero pose from the side, its numbers hidden where they are what is asked for."""
+    from dataclasses import replace
+
+    zero = setup.machine.zero_deg
+    at_mm = np.asarray(work_offset(setup, placed.origin_mm, zero))
+    stand = Stand("part zero" if hidden else placed.name, "", zero, at_mm)
+    title = "The setup with every rotary at zero"
+    view = side_view(setup.machine, steps, setup.part_in_table, [stand], units, title)
+    if hidden:
+        marks = tuple(replace(mark, shown=("?", "?"), delta=("?", "?")) for mark in view.marks)
+        view = replace(view, marks=marks)
+    return Picture(draw(view, ALONE).svg, title, ALONE.width)
+
+
+def _pose_picture(
+    setup: Setup, placed: Placed, steps: Sequence[StackStep], units: str, register: str
+) -> Picture:
+    letters = setup.machine.letters
+    pose = "  ".join(f"{n} {numbers.angle(a)}" for n, a in zip(letters, placed.program_deg, strict=True))
+    title = f"Where it ends: at program {pose}"
+    stand = Stand(placed.name, register, placed.machine_deg, placed.offset_mm)
+    view = side_view(setup.machine, steps, setup.part_in_table, [stand], units, title)
+    return Picture(draw(view, ALONE).svg, title, ALONE.width)
+
+
+def explanation_report(
+    worked: Worked, workings: Sequence[tuple[Placed, Working]], units: str, *, by_hand: bool
+) -> dict[str, Any]:
+    """The explanation for another program."""
+    return {
+        "schema": "tiltwright.explain/1",
+        "job": worked.job.file.name,
+        "units": units,
+        "by_hand": by_hand,
+        "operations": [
+            {
+                "name": placed.name,
+                "program": dict(zip(worked.setup.machine.letters, placed.program_deg.tolist(), strict=True)),
+                "lines": [_line_report(n, line, units) for n, line in enumerate(working.lines, start=1)],
+                "offset": dict(zip("XYZ", (working.offset_mm / _MM[units] + 0.0).tolist(), strict=True)),
+            }
+            for placed, working in workings
+        ],
+    }
+
+
+def _line_report(number: int, line: Line, units: str) -> dict[str, Any]:
+    digits = digits_for(units)
+    return {
+        "number": number,
+        "key": line.key,
+        "rule": line.rule,
+        "formula": line.formula,
+        "frame": line.frame,
+        "matrix": None if line.matrix is None else line.matrix.tolist(),
+        "calculations": [
+            {
+                "name": one.name,
+                "written": written(one, digits),
+                "kind": one.result.kind,
+                "result": one.result.value / (_MM[units] if one.result.kind == "length" else 1.0) + 0.0,
+            }
+            for one in line.calculations
+        ],
+    }

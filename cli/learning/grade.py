@@ -1,0 +1,241 @@
+"""A folder of answer files graded: who, right, wrong and why, and which mistake the class makes most."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from tiltwright.files.faults import Fault, InputFaults, clean, shown
+from tiltwright.learning.answers import answers_from_file, rows_of
+from tiltwright.learning.booklet import Block, Booklet, Bullets, Heading, Table, Words
+from tiltwright.learning.lesson import KEYS, job_name
+from tiltwright.learning.lesson_file import LessonFile, read_lesson
+from tiltwright.learning.verdict import Verdict, judge
+from tiltwright.show.report import csv_text
+from tiltwright.worked import Worked, work_through
+
+__all__ = ["Graded", "grade", "grade_booklet", "grade_csv", "grade_report"]
+
+_FOOT = "For the instructor. The names come from the answer files and are kept nowhere else."
+
+
+@dataclass(frozen=True, eq=False)
+class Row:
+    """One answer file.
+
+    Attributes
+    ----------
+    file : str
+    student, sheet : str
+        As the file states them; the file's name stands in for a student that it does not name.
+    verdict : Verdict or None
+    faults : tuple of Fault
+        Why it could not be read.
+    missing : int
+        Numbers that were asked for and not answered.
+    """
+
+    file: str
+    student: str
+    sheet: str
+    verdict: Verdict | None
+    faults: tuple[Fault, ...] = ()
+    missing: int = 0
+
+    @property
+    def mistakes(self) -> tuple[str, ...]:
+        """Kinds of mistakes that were found, each once."""
+        if self.verdict is None:
+            return ()
+        kinds = [mistake.kind for finding in self.verdict.diagnosis.findings for mistake in finding.made]
+        kinds += [f"angle: {fault.why or 'unexplained'}" for fault in self.verdict.angle_faults]
+        if self.verdict.diagnosis.unexplained:
+            kinds.append("unexplained")
+        return tuple(dict.fromkeys(kinds))
+
+    @property
+    def result(self) -> str:
+        """Right, wrong and why in a few words."""
+        if self.verdict is None:
+            return "not read: " + "; ".join(_fault_words(fault) for fault in self.faults)
+        why = "all right" if self.verdict.right else "; ".join(self._why())
+        return why if not self.missing else f"{why}; {self.missing} not answered"
+
+    def _why(self) -> list[str]:
+        assert self.verdict is not None
+        placed, diagnosis = self.verdict.placed, self.verdict.diagnosis
+        words = []
+        for finding in diagnosis.findings:
+            names = " with ".join(mistake.name for mistake in finding.made)
+            alike = " (or what gives the same)" if finding.same or finding.others else ""
+            part = "" if finding.complete else f", {finding.explained} of {finding.wrong}"
+            words.append(f"{names}{alike}: {', '.join(placed[o].name for o in finding.operations)}{part}")
+        for fault in self.verdict.angle_faults:
+            name = placed[fault.answer.operation].name
+            words.append(f"{name}, {fault.answer.letter}: {fault.why or 'wrong angle'}")
+        if diagnosis.unexplained:
+            words.append("unexplained: " + ", ".join(placed[o].name for o in diagnosis.unexplained))
+        return words
+
+
+def _fault_words(fault: Fault) -> str:
+    place = f"line {fault.line}, " if fault.line is not None else ""
+    key = f"{clean(fault.key)}: " if fault.key else ""
+    return f"{place}{key}found {clean(fault.found)}"
+
+
+@dataclass(frozen=True, eq=False)
+class Graded:
+    """A class."""
+
+    lesson: LessonFile
+    rows: tuple[Row, ...]
+
+    @property
+    def faults(self) -> tuple[Fault, ...]:
+        """Of all files that could not be read."""
+        return tuple(fault for row in self.rows for fault in row.faults)
+
+    @property
+    def tally(self) -> tuple[tuple[str, int], ...]:
+        """Mistakes and how many students made them, the most frequent first."""
+        counted = Counter(kind for row in self.rows for kind in row.mistakes)
+        return tuple(sorted(counted.items(), key=lambda item: (-item[1], item[0])))
+
+
+def grade(folder: Path, answers: Path) -> Graded:
+    """Grade every CSV file of a folder; one that cannot be read does not hold up the others.
+
+    Raises
+    ------
+    InputFaults
+        When the lesson or the folder of answers cannot be read at all.
+    """
+    lesson = read_lesson(folder)
+    try:
+        files = sorted(path for path in answers.iterdir() if path.suffix.lower() == ".csv")
+    except OSError as refusal:
+        found = refusal.strerror or "unreadable"
+        raise InputFaults([Fault(str(answers), None, "", found, "a folder of answer files")]) from None
+    if not files:
+        raise InputFaults([Fault(str(answers), None, "", "no .csv file", "a folder of answer files")])
+    jobs: dict[int, Worked] = {}
+    return Graded(lesson, tuple(_row(folder, lesson, path, jobs) for path in files))
+
+
+def _row(folder: Path, lesson: LessonFile, path: Path, jobs: dict[int, Worked]) -> Row:
+    sheet = 0
+    try:
+        sheet = _sheet_of(path, lesson)
+        if sheet not in jobs:
+            jobs[sheet] = work_through(str(folder / KEYS / job_name(sheet)))
+        worked = jobs[sheet]
+        answers = answers_from_file(path, worked, lesson.units)
+    except InputFaults as refusal:
+        return Row(path.name, clean(path.stem), str(sheet or "?"), None, refusal.faults)
+    verdict = judge(
+        worked, answers, within_mm=lesson.units.to_mm(lesson.within), within_deg=lesson.angle_within
+    )
+    aimed = lesson.level == "a normal to aim at"
+    asked = len(worked.operations) * (3 + (len(worked.setup.machine.letters) if aimed else 0))
+    missing = max(asked - len(answers.lengths) - len(answers.angles), 0)
+    return Row(path.name, answers.student or clean(path.stem), str(sheet), verdict, (), missing)
+
+
+def _sheet_of(path: Path, lesson: LessonFile) -> int:
+    """The sheet that a file answers, from its column `sheet`."""
+    head, rows = rows_of(path)
+    allowed = f"the sheet's number, 1 to {lesson.students}"
+    if "sheet" not in head:
+        raise InputFaults([Fault(str(path), 1, "head", "no column sheet", f"a column sheet with {allowed}")])
+    place = head.index("sheet")
+    for line, row in rows:
+        text = row[place].strip() if len(row) > place else ""
+        if text:
+            if not (text.isascii() and text.isdigit() and 1 <= int(text[:6]) <= lesson.students):
+                raise InputFaults([Fault(str(path), line, "sheet", shown(text), allowed)])
+            return int(text)
+    raise InputFaults([Fault(str(path), None, "sheet", "no number in the column", allowed)])
+
+
+def grade_booklet(graded: Graded) -> Booklet:
+    """The instructor's table."""
+    rows = tuple((row.student, row.sheet, _score(row), row.result) for row in graded.rows)
+    blocks: list[Block] = [Table(("student", "sheet", "right", "result"), rows, left=4)]
+    blocks.append(Heading("What the class gets wrong"))
+    if graded.tally:
+        tally = tuple((kind, str(count)) for kind, count in graded.tally)
+        blocks.append(Table(("mistake", "students"), tally))
+    else:
+        blocks.append(Words("Nothing, in the files that could be read."))
+    if graded.faults:
+        blocks += [
+            Heading("Files that could not be read"),
+            Bullets(tuple(" ".join(str(fault).split("\n    ")) for fault in graded.faults)),
+        ]
+    right = sum(row.verdict is not None and row.verdict.right and not row.missing for row in graded.rows)
+    return Booklet(
+        "Grades",
+        f"Lesson: {graded.lesson.level}",
+        (
+            ("Right within", f"{graded.lesson.within:g} {graded.lesson.units.value}"),
+            ("All right", f"{right} of {len(graded.rows)}"),
+        ),
+        tuple(blocks),
+        _FOOT,
+    )
+
+
+def _score(row: Row) -> str:
+    if row.verdict is None:
+        return "-"
+    right, answered = row.verdict.count
+    return f"{right} of {answered + row.missing}"
+
+
+def grade_csv(graded: Graded) -> str:
+    """The table for a spreadsheet."""
+    return csv_text(
+        ("file", "student", "sheet", "right", "answered", "missing", "result"),
+        (
+            (
+                row.file,
+                row.student,
+                row.sheet,
+                *(row.verdict.count if row.verdict else (0, 0)),
+                row.missing,
+                row.result,
+            )
+            for row in graded.rows
+        ),
+    )
+
+
+def grade_report(graded: Graded) -> dict[str, Any]:
+    """The table for another program."""
+    return {
+        "schema": "tiltwright.lesson-grade/1",
+        "level": graded.lesson.level,
+        "units": graded.lesson.units.value,
+        "students": [_row_report(row) for row in graded.rows],
+        "mistakes": [{"kind": kind, "students": count} for kind, count in graded.tally],
+    }
+
+
+def _row_report(row: Row) -> dict[str, Any]:
+    right, answered = row.verdict.count if row.verdict else (0, 0)
+    faults: Sequence[str] = [_fault_words(fault) for fault in row.faults]
+    return {
+        "file": row.file,
+        "student": row.student,
+        "sheet": int(row.sheet) if row.sheet.isdigit() else None,
+        "read": row.verdict is not None,
+        "right": right,
+        "answered": answered,
+        "missing": row.missing,
+        "mistakes": list(row.mistakes),
+        "faults": list(faults),
+    }

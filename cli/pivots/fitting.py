@@ -1,0 +1,246 @@
+"""One run of `pivot fit`: the options held against each other, the fit, what is shown, what is written."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import typer
+
+from kinematics.pivot import Blunder, Fit, Readings
+from tiltwright.files.read import ReadMachine
+from tiltwright.pivots.gather import Form, Gathered
+
+__all__ = ["LOSSES", "Asked", "run_fit"]
+
+LOSSES = ("soft_l1", "huber", "cauchy", "arctan")
+
+
+@dataclass(frozen=True)
+class Asked:
+    """The options of one run."""
+
+    readings: str
+    machine: str
+    form: Form
+    rule: str | None
+    plan: str | None
+    units: str | None
+    sigma: float | None
+    loss: str
+    loss_scale: float | None
+    level: float
+    plot: Path | None
+    force: bool
+    write: bool
+    despite: bool
+    check: bool
+    who: str | None
+    temperature_c: float | None
+    as_json: bool
+
+
+def run_fit(asked: Asked) -> None:
+    """Do what was asked; ends by `typer.Exit` with 1 where the answer is no.
+
+    Raises
+    ------
+    InputFaults
+        When options or files are wrong.
+    """
+    _check_options(asked)
+    with _alone_if(asked):
+        _run(asked)
+
+
+def _check_options(asked: Asked) -> None:
+    _check_numbers(asked)
+    _check_files(asked)
+    _check_log(asked)
+
+
+def _check_numbers(asked: Asked) -> None:
+    import math
+
+    from tiltwright.files.faults import shown
+    from tiltwright.typed import wrong
+
+    for option, value in (("--sigma", asked.sigma), ("--robust-beyond", asked.loss_scale)):
+        if value is not None and not (math.isfinite(value) and value > 0.0):
+            raise wrong(option, f"{value:g}", "a length above 0")
+    if asked.loss not in ("linear", *LOSSES):
+        raise wrong("--robust", shown(asked.loss), ", ".join(LOSSES))
+    if asked.loss_scale is not None and asked.loss == "linear":
+        raise wrong("--robust-beyond", "without --robust", "--robust LOSS beside it")
+    if not 0.5 <= asked.level <= 0.9999:
+        raise wrong("--level", f"{asked.level * 100:g}", "50 to 99.99 percent")
+
+
+def _check_files(asked: Asked) -> None:
+    from tiltwright.pivots.plot import ENDINGS
+    from tiltwright.typed import wrong
+
+    if asked.plan is not None and asked.form != "parameters":
+        raise wrong("--plan", f"beside a {asked.form} file", "--plan with a saved parameter file only")
+    if asked.plot is not None and asked.plot.suffix.lower() not in ENDINGS:
+        raise wrong("--plot", f'the ending "{asked.plot.suffix}"', ", ".join(ENDINGS))
+    if asked.plot is not None and asked.plot.exists() and not asked.force:
+        found = f"{asked.plot}, a file that is there already"
+        raise wrong("--plot", found, "another name, or --force to replace it")
+
+
+def _check_log(asked: Asked) -> None:
+    from tiltwright.typed import name_of, wrong
+
+    for option, given in (("--who", asked.who), ("--temperature", asked.temperature_c)):
+        if given is not None and not asked.write:
+            raise wrong(option, "without --write", f"{option} with --write only: it goes into the log")
+    if asked.who is not None:
+        name_of(asked.who, "--who")
+    if asked.temperature_c is not None and not -50.0 <= asked.temperature_c <= 100.0:
+        raise wrong("--temperature", f"{asked.temperature_c:g}", "-50 to 100 degrees Celsius")
+
+
+@contextlib.contextmanager
+def _alone_if(asked: Asked) -> Iterator[None]:
+    """With --write, nobody else may change the machine file between reading it here and writing it."""
+    if not asked.write or not Path(asked.machine).is_file():
+        yield
+        return
+    from tiltwright.pivots.lock import alone
+
+    with alone(asked.machine):
+        yield
+
+
+def _run(asked: Asked) -> None:
+    from kinematics import KinematicsError
+    from kinematics.pivot import find_blunders
+    from tiltwright.console import ANSWER_NO, fail, say_no
+    from tiltwright.files.faults import clean
+    from tiltwright.files.read import read_machine
+    from tiltwright.files.units import Unit
+    from tiltwright.pivots.gather import gather
+
+    read = read_machine(asked.machine)
+    gathered = gather(asked.readings, read.machine, asked.form, asked.rule, asked.plan)
+    units = asked.units or read.unit.value
+    mm = Unit(units).mm
+    sigma_mm = None if asked.sigma is None else asked.sigma * mm
+    scale_mm = None if asked.loss_scale is None else asked.loss_scale * mm
+    blunders: tuple[Blunder, ...] = ()
+    answer: Fit | None = None
+    why_none = ""
+    try:
+        blunders = find_blunders(gathered.readings, read.machine, sigma_mm=sigma_mm)
+        answer = _fitted(asked, gathered.readings, read, sigma_mm, scale_mm)
+    except KinematicsError as refusal:
+        why_none = str(refusal)
+        if not blunders:
+            fail(f"{clean(asked.readings)}: {refusal}")
+    certain = any(blunder.certain for blunder in blunders)
+    _show(asked, _Told(answer, why_none, blunders, _mended(asked, blunders, sigma_mm)), gathered, units)
+    if asked.plot is not None and answer is not None:
+        _plot(asked, answer, units)
+    if certain:
+        say_no(f"a mistake in the readings is certain: {', '.join(b.kind for b in blunders if b.certain)}")
+    if asked.write and answer is not None and (not certain or asked.despite):
+        _write(asked, read, answer, gathered, despite=certain)
+    elif asked.write:
+        say_no(
+            f"{clean(asked.machine)} stays as it was (put the readings right; --write-anyway would write it)"
+        )
+    lines = () if answer is None else answer.lines
+    moved = [line.letter for line in lines if any(one.verdict == "moved" for one in line.moved)]
+    if asked.check and moved:
+        say_no(f"moved since the machine file was written: {' and '.join(moved)}")
+    if certain or answer is None or (asked.check and moved):
+        raise typer.Exit(ANSWER_NO)
+
+
+@dataclass(frozen=True)
+class _Told:
+    """What one run found."""
+
+    fit: Fit | None
+    why_none: str
+    blunders: tuple[Blunder, ...]
+    mended: Fit | None
+
+
+def _fitted(
+    asked: Asked, readings: Readings, read: ReadMachine, sigma_mm: float | None, scale_mm: float | None
+) -> Fit:
+    from kinematics.pivot import fit_pivots
+
+    return fit_pivots(
+        readings,
+        read.machine,
+        sigma_mm=sigma_mm,
+        loss=asked.loss,
+        loss_scale_mm=scale_mm,
+        level=asked.level,
+    )
+
+
+def _mended(asked: Asked, blunders: Sequence[Blunder], sigma_mm: float | None) -> Fit | None:
+    """What the readings say once the mistakes are put right, if that can be told."""
+    from kinematics import KinematicsError
+    from kinematics.pivot import fit_pivots
+
+    if not blunders:
+        return None
+    last = blunders[-1]  # each stands on top of those before it
+    try:
+        return fit_pivots(last.mended, last.mended_machine, sigma_mm=sigma_mm, level=asked.level)
+    except KinematicsError:
+        return None
+
+
+def _show(asked: Asked, told: _Told, gathered: Gathered, units: str) -> None:
+    from tiltwright.pivots import report, words
+    from tiltwright.show.report import as_json as written
+
+    if asked.as_json:
+        source = {"file": asked.readings, "sha256": gathered.sha256}
+        if told.fit is None:
+            typer.echo(written(report.no_fit_report(told.why_none, told.blunders, units, **source)), nl=False)
+        else:
+            typer.echo(written(report.fit_report(told.fit, told.blunders, units, **source)), nl=False)
+        return
+    if told.blunders:
+        typer.echo(words.blunder_words(told.blunders, told.mended, units) + "\n")
+    if told.fit is None:
+        typer.echo(f"As they stand, the readings give no answer: {told.why_none}")
+    else:
+        typer.echo(words.fit_text(told.fit, units, asked.readings))
+
+
+def _plot(asked: Asked, answer: Fit, units: str) -> None:
+    from tiltwright.console import note
+    from tiltwright.files.write import write_whole
+    from tiltwright.pivots.plot import fit_picture
+
+    assert asked.plot is not None
+    write_whole(asked.plot, fit_picture(answer, units, asked.plot.suffix.lower()), force=asked.force)
+    note(f"{asked.plot} written", label="done")
+
+
+def _write(asked: Asked, read: ReadMachine, answer: Fit, gathered: Gathered, *, despite: bool) -> None:
+    from tiltwright.console import note
+    from tiltwright.pivots.history import log_path
+    from tiltwright.pivots.keep import keep_fit
+
+    entry = keep_fit(
+        read,
+        answer,
+        who=asked.who,
+        temperature_c=asked.temperature_c,
+        file=asked.readings,
+        sha256=gathered.sha256,
+        despite=despite,
+    )
+    note(f"{asked.machine} written; calibration {entry.number} in {log_path(read.path)}", label="done")
+    note(f"to go back: tiltwright pivot restore {entry.number - 1} --machine {asked.machine}")

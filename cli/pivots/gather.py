@@ -1,0 +1,159 @@
+"""Readings from a file of any of the three forms: a table, a control's log, a saved parameter file."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from kinematics import Machine
+from kinematics.pivot import Readings
+from tiltwright.files import inputs
+from tiltwright.files.faults import Fault, InputFaults
+from tiltwright.files.source import similar_file
+from tiltwright.pivots.taken import Taken, readings_of
+
+__all__ = ["Form", "Gathered", "form_of", "gather", "text_of"]
+
+Form = Literal["table", "log", "parameters"]
+
+_LARGEST_BYTES = 64_000_000
+_ENDINGS: dict[str, Form] = {".csv": "table", ".log": "log", ".var": "parameters"}
+
+
+@dataclass(frozen=True, eq=False)
+class Gathered:
+    """Readings, and the file they came from.
+
+    Attributes
+    ----------
+    taken : Taken
+    readings : Readings
+        In millimetres.
+    sha256 : str
+        Of the file's bytes.
+    """
+
+    taken: Taken
+    readings: Readings
+    sha256: str
+
+
+def form_of(path: str, stated: str | None, *, with_rule: bool) -> Form:
+    """The form of a file: as stated, or by the rule that comes with it, or by its ending.
+
+    Raises
+    ------
+    InputFaults
+        Where nothing tells it, or two things tell differently.
+
+    Examples
+    --------
+    >>> form_of("ball.csv", None, with_rule=False), form_of("probe.txt", None, with_rule=True)
+    ('table', 'log')
+    """
+    forms = {"table", "log", "parameters"}
+    if stated is not None and stated not in forms:
+        raise InputFaults([Fault("--as", None, "", f'"{stated}"', '"table", "log" or "parameters"')])
+    form = stated or ("log" if with_rule else _ENDINGS.get(Path(path).suffix.lower()))
+    if form is None:
+        allowed = ".csv (a table), .log with --rule (a log) or .var (a saved parameter file)"
+        found = f'the ending "{Path(path).suffix}"'
+        raise InputFaults(
+            [Fault(path, None, "", found, allowed, "say which it is: --as table, log or parameters")]
+        )
+    if form == "log" and not with_rule:
+        tip = "a few lines of TOML: units, line, and what the lines do not tell"
+        raise InputFaults(
+            [Fault(path, None, "", "a log without a rule", "--rule FILE: how a line is read", tip)]
+        )
+    if form != "log" and with_rule:
+        raise InputFaults(
+            [Fault("--rule", None, "", f"a rule beside a {form} file", "a rule with a log only")]
+        )
+    return "table" if form == "table" else "log" if form == "log" else "parameters"
+
+
+def gather(
+    path: str, machine: Machine, form: Form, rule_path: str | None = None, plan_path: str | None = None
+) -> Gathered:
+    """Read a file of readings.
+
+    Parameters
+    ----------
+    path : str
+    machine : Machine
+    form : {"table", "log", "parameters"}
+    rule_path : str, optional
+        Of a log.
+    plan_path : str, optional
+        Of a parameter file: the plan that its program was made from, for the targets' names and directions.
+
+    Raises
+    ------
+    InputFaults
+        With every fault.
+    """
+    text, sha256 = text_of(path, "a file of readings")
+    if form == "log":
+        from tiltwright.pivots.rule import read_log, read_rule
+
+        assert rule_path is not None
+        taken = read_log(path, text, read_rule(rule_path, machine.letters), machine.letters)
+    elif form == "parameters":
+        taken = _kept(path, text, machine, plan_path)
+    else:
+        from tiltwright.pivots.table import read_table
+
+        taken = read_table(path, text, machine.letters)
+    return Gathered(taken, readings_of(taken, machine), sha256)
+
+
+def _kept(path: str, text: str, machine: Machine, plan_path: str | None) -> Taken:
+    from dataclasses import replace
+
+    from tiltwright.pivots.parameters import read_kept
+
+    if plan_path is None:
+        return read_kept(path, text, machine.letters)
+    from tiltwright.pivots.plan import read_plan
+
+    plan = read_plan(plan_path, machine)
+    names = {i: (target.name, target.kind.value) for i, target in enumerate(plan.targets, start=1)}
+    directions = {target.name: target.direction for target in plan.targets}
+    taken = read_kept(path, text, machine.letters, names)
+    rows = tuple(replace(row, direction=directions[row.target]) for row in taken.rows)
+    return replace(taken, rows=rows)
+
+
+def text_of(path: str, wanted: str) -> tuple[str, str]:
+    """A file's text and the SHA-256 of its bytes.
+
+    Raises
+    ------
+    InputFaults
+        When it is missing, a folder, unreadable, too large or not UTF-8 text.
+    """
+    place = Path(path)
+    try:
+        with place.open("rb") as stream:
+            raw = stream.read(_LARGEST_BYTES + 1)
+    except FileNotFoundError:
+        raise InputFaults([Fault(path, None, "", "no such file", wanted, similar_file(place))]) from None
+    except (OSError, ValueError) as fault:
+        found = "a folder" if place.is_dir() else f"a file that cannot be read ({fault})"
+        raise InputFaults([Fault(path, None, "", found, wanted)]) from None
+    inputs.remember(place, wanted)
+    if len(raw) > _LARGEST_BYTES:
+        raise InputFaults([Fault(path, None, "", "more than 64 MB", wanted)])
+    try:
+        text = raw.decode("utf-8").removeprefix("\ufeff")
+    except UnicodeDecodeError as fault:
+        line = raw.count(b"\n", 0, fault.start) + 1
+        found = f"byte 0x{raw[fault.start]:02x}, which is not UTF-8 text"
+        raise InputFaults([Fault(path, line, "", found, "UTF-8 text", "save the file as UTF-8")]) from None
+    if "\0" in text:
+        line = text.count("\n", 0, text.index("\0")) + 1
+        raise InputFaults([Fault(path, line, "", "a byte 0, as in files that are no text", wanted)])
+    return text, hashlib.sha256(raw).hexdigest()

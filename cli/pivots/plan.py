@@ -1,0 +1,192 @@
+"""A plan of what to probe: from a plan file or from the command line, and what it would give."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics import KinematicsError, Machine
+from kinematics.pivot import (
+    AddedPose,
+    Foreseen,
+    Kind,
+    PlannedTarget,
+    Readings,
+    candidate_poses,
+    choose_poses,
+    foresee,
+    planned_readings,
+    rank_added_poses,
+    readable,
+)
+from tiltwright.files.draft import validated
+from tiltwright.files.faults import Finding, InputFaults, one_of, shown
+from tiltwright.files.machine_file import AXIS_DIRECTIONS
+from tiltwright.files.plan_file import PlanFile, TargetTable
+from tiltwright.files.source import load
+from tiltwright.files.units import Unit
+from tiltwright.pivots.clear import unobstructed
+from tiltwright.pivots.plan_values import DEFAULT_POSES, Plan
+from tiltwright.pivots.taken import distinct
+
+__all__ = ["DEFAULT_POSES", "Plan", "Worked", "read_plan", "work_out"]
+
+
+@dataclass(frozen=True, eq=False)
+class Worked:
+    """A plan worked out.
+
+    Attributes
+    ----------
+    plan : Plan
+    machine : Machine
+    poses_deg : ndarray, shape (m, n)
+    chosen : bool
+        Whether the program chose them.
+    which : ndarray of bool, shape (m, t)
+        Which target can be read at which pose, nothing of the plan in the way.
+    readings : Readings
+        What the display would show, pose by pose.
+    foreseen : Foreseen
+    added : AddedPose or None
+        The one pose more that would help most; None where there is none left.
+    """
+
+    plan: Plan
+    machine: Machine
+    poses_deg: NDArray[np.float64]
+    chosen: bool
+    which: NDArray[np.bool_]
+    readings: Readings
+    foreseen: Foreseen
+    added: AddedPose | None
+
+
+def read_plan(path: str, machine: Machine) -> Plan:
+    """Read a plan file.
+
+    Raises
+    ------
+    InputFaults
+        With every fault of the file.
+    """
+    source = load(path, "a plan file")
+    file, findings = validated(PlanFile, source.data)
+    if findings:
+        raise InputFaults(source.located(findings))
+    findings = [*_target_findings(file), *_pose_findings(file, machine)]
+    targets = []
+    for place, target in enumerate(file.target):
+        try:
+            targets.append(_target(target, file.units))
+        except KinematicsError as refusal:
+            findings.append(Finding(("target", place, "at"), str(refusal), "points of one axis or one face"))
+    if findings:
+        raise InputFaults(source.located(findings))
+    poses = None
+    if file.poses is not None:
+        poses = np.array([[pose[letter] for letter in machine.letters] for pose in file.poses])
+    return Plan(
+        name=file.name,
+        units=file.units,
+        targets=tuple(targets),
+        diameters_mm=tuple(None if t.diameter is None else file.units.to_mm(t.diameter) for t in file.target),
+        poses_deg=poses,
+        choose=file.choose or DEFAULT_POSES,
+        step_deg=file.step,
+        sigma_mm=file.units.to_mm(file.repeatability),
+        probe=file.probe,
+    )
+
+
+def _target(target: TargetTable, unit: Unit) -> PlannedTarget:
+    direction = target.direction or AXIS_DIRECTIONS[target.along or "+Z"]
+    points = np.array(target.at) * unit.mm
+    return PlannedTarget(target.name, Kind(target.kind), points, np.array(direction))
+
+
+def _target_findings(file: PlanFile) -> list[Finding]:
+    findings = []
+    first: dict[str, int] = {}
+    for place, target in enumerate(file.target):
+        before = first.setdefault(target.name, place)
+        if before != place:
+            found = f"{shown(target.name)}, the name of target {before + 1} already"
+            findings.append(Finding(("target", place, "name"), found, "a name of its own for every target"))
+        if target.along is not None and target.direction is not None:
+            findings.append(
+                Finding(("target", place, "direction"), "along and direction both", "one of both")
+            )
+        if target.kind == "ball" and len(target.at) > 1:
+            found = f"{len(target.at)} points of a ball"
+            findings.append(Finding(("target", place, "at"), found, "its centre: one point, [[x, y, z]]"))
+        if target.kind == "face" and target.diameter is not None:
+            findings.append(Finding(("target", place, "diameter"), "the diameter of a face", "none"))
+    return findings
+
+
+def _pose_findings(file: PlanFile, machine: Machine) -> list[Finding]:
+    findings = []
+    if file.poses is not None and file.choose is not None:
+        findings.append(Finding(("choose",), "poses and choose both", "one of both"))
+    letters = set(machine.letters)
+    for place, pose in enumerate(file.poses or ()):
+        path = ("poses", place)
+        if set(pose) != letters:
+            found, allowed = shown(dict(pose)), f"an angle for each of {one_of(machine.letters, 'and')}"
+            findings.append(Finding(path, found, allowed))
+            continue
+        for rotary in machine.rotaries:
+            if rotary.limits_deg is not None and not rotary.within(pose[rotary.letter]):
+                low, high = rotary.limits_deg
+                found = f"{rotary.letter} at {pose[rotary.letter]:g}, outside the machine's limits"
+                findings.append(Finding(path, found, f"{low:g} to {high:g} degrees"))
+    poses = [tuple(pose.get(letter, 0.0) for letter in machine.letters) for pose in file.poses or ()]
+    if not findings and len(poses) > len(distinct(poses)):
+        findings.append(Finding(("poses",), "a pose that stands there twice", "every pose once"))
+    return findings
+
+
+def work_out(plan: Plan, machine: Machine, level: float = 0.95) -> Worked:
+    """The poses, what the display would show at each, and how sure the result would be.
+
+    Raises
+    ------
+    KinematicsError
+        When nothing can be read, or there are fewer poses to choose from than asked for.
+    """
+    candidates = candidate_poses(machine, plan.step_deg)
+    poses = plan.poses_deg
+    if poses is None:
+        can = int(readable(machine, plan.targets, candidates).any(axis=1).sum())
+        if can == 0:
+            raise KinematicsError(
+                "plan: expected a target that can be read somewhere within limits and travels, found none"
+            )
+        poses = choose_poses(machine, plan.targets, candidates, min(plan.choose, can), plan.sigma_mm)
+    which = readable(machine, plan.targets, poses) & unobstructed(plan, machine, poses)
+    planned = planned_readings(machine, plan.targets, poses, which)
+    return Worked(
+        plan=plan,
+        machine=machine,
+        poses_deg=poses,
+        chosen=plan.poses_deg is None,
+        which=which,
+        readings=planned,
+        foreseen=foresee(planned, machine, plan.sigma_mm, level),
+        added=_added(plan, machine, poses, candidates),
+    )
+
+
+def _added(
+    plan: Plan, machine: Machine, poses: NDArray[np.float64], candidates: NDArray[np.float64]
+) -> AddedPose | None:
+    """The best pose more among those that are not planned already."""
+    there: Sequence[tuple[float, ...]] = [tuple(pose) for pose in poses.tolist()]
+    can = readable(machine, plan.targets, candidates).any(axis=1)
+    new = np.array([len(distinct([*there, tuple(pose)])) > len(there) for pose in candidates.tolist()])
+    left = candidates[can & new]
+    return rank_added_poses(machine, plan.targets, poses, left, plan.sigma_mm)[0] if len(left) else None

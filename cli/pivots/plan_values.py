@@ -1,0 +1,48 @@
+"""What a plan holds once it is read: millimetres and degrees."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.pivot import PlannedTarget
+from tiltwright.files.plan_file import ProbeTable
+from tiltwright.files.units import Unit
+
+__all__ = ["DEFAULT_POSES", "Plan"]
+
+DEFAULT_POSES = 12
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """What is to be probed.
+
+    Attributes
+    ----------
+    name : str
+    units : Unit
+        Of what is stated in `probe` and `diameters`.
+    targets : tuple of PlannedTarget
+        In millimetres.
+    diameters_mm : tuple of float or None
+        Of each target.
+    poses_deg : ndarray, shape (m, n), or None
+        None: to be chosen.
+    choose : int
+    step_deg : float
+    sigma_mm : float
+    probe : ProbeTable or None
+    """
+
+    name: str
+    units: Unit
+    targets: tuple[PlannedTarget, ...]
+    diameters_mm: tuple[float | None, ...]
+    poses_deg: NDArray[np.float64] | None
+    choose: int
+    step_deg: float
+    sigma_mm: float
+    probe: ProbeTable | None

@@ -1,0 +1,177 @@
+"""A plan worked out, as text, as JSON, and as a table to fill in by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from kinematics.pivot import AddedPose, Estimate
+from tiltwright.files.faults import clean
+from tiltwright.pivots.plan import Worked
+from tiltwright.pivots.report import estimate, numbers
+from tiltwright.pivots.words import fine, span
+from tiltwright.show.numbers import angle, in_units, lengths
+from tiltwright.show.report import by_letter, csv_text, length_list
+from tiltwright.show.tables import table, units_words
+
+__all__ = ["blank_table", "plan_report", "plan_text"]
+
+_SMALL_GAIN = 0.02
+
+
+def plan_text(worked: Worked, units: str) -> str:
+    """What `pivot plan` prints."""
+    plan, machine = worked.plan, worked.machine
+    how = "chosen for the least uncertainty" if worked.chosen else "as stated"
+    title = (
+        f"{clean(plan.name)} on {machine.name}: {len(worked.readings)} readings in {len(worked.poses_deg)} poses "
+        f"({how})\nlengths in {units_words(units)}, machine coordinates; angles in degrees"
+    )
+    return "\n\n".join(
+        [
+            title,
+            _expected(worked, units),
+            *_unreadable(worked),
+            _foreseen(worked, units),
+            _poorest(worked, units),
+        ]
+    )
+
+
+def _expected(worked: Worked, units: str) -> str:
+    letters = worked.machine.letters
+    head = ["", "target", *letters, "X", "Y", "Z"]
+    readings = worked.readings
+    rows = [
+        [
+            str(i + 1),
+            clean(readings.names[int(readings.target[i])])[:34],
+            *map(angle, readings.angles_deg[i]),
+            *lengths(readings.points_mm[i], units),
+        ]
+        for i in range(len(readings))
+    ]
+    return f"What the display should show, if the machine file is right:\n{table(head, rows, left=2)}"
+
+
+def _pose(worked: Worked, pose: Any) -> str:  # noqa: ANN401 - a row of an array
+    return " ".join(f"{letter}{a + 0.0:g}" for letter, a in zip(worked.machine.letters, pose, strict=True))
+
+
+def _unreadable(worked: Worked) -> list[str]:
+    lines = [
+        f"  {clean(target.name)}: not at {', '.join(_pose(worked, p) for p in worked.poses_deg[~worked.which[:, t]])}"
+        for t, target in enumerate(worked.plan.targets)
+        if not worked.which[:, t].all()
+    ]
+    head = "Left out, since the spindle does not get there, the target looks away from it or another one is in the way:"
+    return ["\n".join([head, *lines])] if lines else []
+
+
+def _foreseen(worked: Worked, units: str) -> str:
+    rows = [
+        [
+            one.name,
+            *(["held", "-"] if one.u is None else [span(one, one.u, units), span(one, one.expanded, units)]),
+            units if one.unit == "mm" else "deg",
+            one.words,
+        ]
+        for one in worked.foreseen.estimates
+    ]
+    from tabulate import tabulate
+
+    align = ["left", "right", "right", "left", "left"]
+    head = ["number", "u", "U 95 %", "", "meaning"]
+    text = tabulate(rows, headers=head, tablefmt="simple", disable_numparse=True, colalign=align)
+    sigma = fine(worked.plan.sigma_mm, units)
+    return f"How sure that would be, with a probe that scatters by {sigma} in each coordinate:\n{text}"
+
+
+def _poorest(worked: Worked, units: str) -> str:
+    one, added = worked.foreseen.poorest, worked.added
+    lines = [f"Poorest: {_poorest_words(one, units)}"]
+    lines += [f"Not told: {clean(held.words)}" for held in worked.foreseen.held]
+    if worked.foreseen.dof == 0:
+        lines.append("Nothing would be left over to check with: a wrong reading could not show.")
+    if added is None:
+        lines.append("No pose is left to add.")
+    elif added.gain < _SMALL_GAIN:
+        lines.append(
+            f"One pose more would hardly help (the best, {_pose(worked, added.pose_deg)}, by {_gain(added)})."
+        )
+    else:
+        lines.append(
+            f"One pose more helps most at {_pose(worked, added.pose_deg)}: it takes {_gain(added)} off the "
+            "uncertainty of all lines together."
+        )
+    return "\n".join(lines)
+
+
+def _gain(added: AddedPose) -> str:
+    return f"{added.gain * 100:.0f} %"
+
+
+def _poorest_words(one: Estimate, units: str) -> str:
+    if one.u is None:
+        return f"{one.name} stays untold: {one.words}"
+    unit = units if one.unit == "mm" else "degrees"
+    return f"{one.name}, u = {span(one, one.u, units)} {unit}: {one.words}"
+
+
+def plan_report(worked: Worked, units: str) -> dict[str, Any]:
+    """A plan worked out as a JSON object."""
+    machine, readings, foreseen = worked.machine, worked.readings, worked.foreseen
+    added = worked.added
+    scale = np.tile([in_units(1.0, units)] * 2 + [1.0] * 2, len(machine.letters))
+    return {
+        "schema": "tiltwright.pivot-plan/1",
+        "plan": worked.plan.name,
+        "machine": machine.name,
+        "units": units,
+        "repeatability": in_units(worked.plan.sigma_mm, units),
+        "chosen": worked.chosen,
+        "poses": [by_letter(machine, pose) for pose in worked.poses_deg],
+        "readings": [
+            {
+                "target": readings.names[int(readings.target[i])],
+                "kind": readings.kinds[int(readings.target[i])].value,
+                "machine": by_letter(machine, readings.angles_deg[i]),
+                "display": dict(zip("XYZ", length_list(readings.points_mm[i], units), strict=True)),
+            }
+            for i in range(len(readings))
+        ],
+        "foreseen": {one.name: estimate(one, units) for one in foreseen.estimates},
+        "covariance": (foreseen.covariance * np.outer(scale, scale) + 0.0).tolist(),
+        "dof": foreseen.dof,
+        "held": [held.words for held in foreseen.held],
+        "poorest": foreseen.poorest.name,
+        "added_pose": None
+        if added is None
+        else {
+            "pose": by_letter(machine, added.pose_deg),
+            "gain": added.gain,
+            "before": numbers([in_units(added.before_mm, units)]),
+            "after": numbers([in_units(added.after_mm, units)]),
+        },
+    }
+
+
+def blank_table(worked: Worked, units: str) -> str:
+    """The table that `pivot fit` reads, X, Y and Z left to be filled in."""
+    readings, suffix = worked.readings, "in" if units == "inch" else "mm"
+    head = [
+        "kind",
+        "target",
+        *(f"{c}_deg" for c in worked.machine.letters),
+        *(f"{a}_{suffix}" for a in "XYZ"),
+    ]
+
+    def rows() -> Iterator[list[object]]:
+        for i in range(len(readings)):
+            t = int(readings.target[i])
+            angles = (readings.angles_deg[i] + 0.0).tolist()
+            yield [readings.kinds[t].value, readings.names[t], *angles, "", "", ""]
+
+    return csv_text(head, rows())

@@ -1,0 +1,243 @@
+"""A fit as a picture: circles about each line with the residuals magnified, and where each pivot may lie.
+
+Drawn in black and greys with a marker and a line style for everything, so that a copy keeps all of it.
+"""
+
+from __future__ import annotations
+
+import io
+import warnings
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.pivot import Fit, region_of
+from tiltwright.files.faults import clean
+from tiltwright.pivots.circles import Circles, circles_about
+from tiltwright.pivots.words import fine
+from tiltwright.show.numbers import in_units
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["ENDINGS", "as_file", "fit_picture", "label", "new_figure", "nice"]
+
+ENDINGS = (".png", ".svg", ".pdf")
+MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
+_GREYS = ("0.0", "0.35", "0.55", "0.2", "0.45", "0.65", "0.1", "0.5")
+_PANEL = 4.2
+_LONGEST_NAME = 28
+
+
+def fit_picture(fit: Fit, units: str, ending: str) -> bytes:
+    """The picture of a fit.
+
+    Parameters
+    ----------
+    fit : Fit
+    units : "mm" or "inch"
+    ending : str
+        One of `ENDINGS`.
+
+    Returns
+    -------
+    bytes
+        The file's content; the same fit gives the same SVG and PDF.
+    """
+    n = len(fit.lines)
+    columns = max(n, 2)
+    figure = new_figure(_PANEL * columns, 10.4)
+    grid = figure.add_gridspec(3, columns, height_ratios=[1.25, 1.0, 0.6])
+    for i, line in enumerate(fit.lines):
+        _circles(figure.add_subplot(grid[0, i]), fit, i, units)
+        _region(figure.add_subplot(grid[1, i]), fit, line.letter, units)
+    _residuals(figure.add_subplot(grid[2, :]), fit, units)
+    title = f"{fit.machine.name}: {len(fit.readings)} readings"
+    figure.suptitle(label(title, 70), fontsize=12)
+    return as_file(figure, ending)
+
+
+def new_figure(wide: float, high: float) -> Figure:
+    """An empty figure in inches; never one of pyplot's, which would keep every figure alive."""
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(wide, high), layout="constrained")
+
+
+def as_file(figure: Figure, ending: str) -> bytes:
+    """A figure as a file's content, without the date and the counters that would make every file differ."""
+    import matplotlib as mpl
+
+    metadata: dict[str, Any] = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}.get(ending, {})
+    content = io.BytesIO()
+    with mpl.rc_context({"svg.hashsalt": "tiltwright", "svg.fonttype": "path"}), warnings.catch_warnings():
+        # A name may hold a sign that the plot's font lacks; a box in the picture tells that well enough.
+        warnings.filterwarnings("ignore", message=".*[Gg]lyph.*")
+        figure.savefig(content, format=ending.removeprefix("."), dpi=150, metadata=metadata)
+    return content.getvalue()
+
+
+def label(text: str, longest: int = _LONGEST_NAME) -> str:
+    """A text in which nothing is a formula, cut to a readable length."""
+    plain = clean(text)
+    plain = plain if len(plain) <= longest else plain[: longest - 1] + "…"
+    return plain.replace("\\", "\N{FULLWIDTH REVERSE SOLIDUS}").replace("$", r"\$")
+
+
+def nice(value: float) -> float:
+    """The largest of 1, 2 and 5 times a power of ten that is not above a value.
+
+    Examples
+    --------
+    >>> nice(0.0073), nice(38.0)
+    (0.005, 20.0)
+    """
+    power = 10.0 ** np.floor(np.log10(value))
+    step = next(step for step in (5.0, 2.0, 1.0) if step * power <= value * (1.0 + 1e-12))
+    return float(f"{step * power:.6g}")
+
+
+def _circles(axes: Axes, fit: Fit, i: int, units: str) -> None:
+    """Readings about one line in the plane across it, the fitted circles, and the residuals magnified."""
+    found = circles_about(fit, i)
+    letter = fit.lines[i].letter
+    first, second = (_way(fit.across[i, m]) for m in (0, 1))
+    axes.set_title(f"about {letter}", fontsize=11)
+    axes.set_aspect("equal", adjustable="datalim")
+    _plain(axes)
+    axes.set_xlabel(f"{first} from {letter}'s line, {units}")
+    axes.set_ylabel(f"{second}, {units}")
+    axes.plot(0.0, 0.0, "+", color="black", markersize=10)
+    if not len(found.at_mm):
+        words = f"no target runs round {letter} here" if not found.still else f"nothing here turns {letter}"
+        axes.text(0.5, 0.6, words, transform=axes.transAxes, ha="center", fontsize=9)
+        return
+    _rings(axes, found, units)
+    scale = in_units(1.0, units)
+    at, off = found.at_mm * scale, found.residual_mm * scale
+    reach = float(np.abs(at).max()) or 1.0
+    largest = float(np.linalg.norm(off, axis=-1).max())
+    magnified = nice(0.25 * reach / largest) if largest > 1e-9 * reach else 0.0
+    for t in np.unique(found.target):
+        mine = found.target == t
+        marker, grey = _look(int(t))
+        axes.plot(*at[mine].T, marker, color=grey, markersize=5, fillstyle="none")
+    if magnified:
+        ends = at + magnified * off
+        axes.plot(
+            np.stack([at[:, 0], ends[:, 0]]),
+            np.stack([at[:, 1], ends[:, 1]]),
+            "-",
+            color="black",
+            linewidth=1.4,
+        )
+        _scale_bar(axes, magnified, reach, units)
+
+
+def _rings(axes: Axes, found: Circles, units: str) -> None:
+    angle = np.linspace(0.0, 2.0 * np.pi, 181)
+    ring = np.stack([np.cos(angle), np.sin(angle)])
+    # Many groups share a radius to within a line's width.
+    radii = np.unique(np.round(found.radius_mm, 2))[:40]
+    for radius in radii:
+        axes.plot(*(in_units(float(radius), units) * ring), ":", color="0.6", linewidth=0.8)
+
+
+def _scale_bar(axes: Axes, magnified: float, reach: float, units: str) -> None:
+    """A bar as long as a residual of a round size is drawn."""
+    size = nice(0.5 * reach / magnified)
+    long = magnified * size
+    axes.annotate(
+        f"residuals {magnified:g} times larger; the bar: {size:g} {units}",
+        xy=(0.5, 1.0),
+        xycoords="axes fraction",
+        xytext=(0.0, -10.0),
+        textcoords="offset points",
+        ha="center",
+        va="top",
+        fontsize=8,
+    )
+    low, high = axes.get_ylim()
+    y = low - 0.06 * (high - low)
+    axes.plot([-long / 2, long / 2], [y, y], "-|", color="black", linewidth=2, markersize=8)
+    # Room for the bar and the words; fixed limits would fight with the equal scales.
+    axes.update_datalim([(0.0, y - 0.05 * (high - low)), (0.0, high + 0.12 * (high - low))])
+    axes.autoscale_view()
+
+
+def _region(axes: Axes, fit: Fit, letter: str, units: str) -> None:
+    """Where the pivot may lie, with the machine file's pivot at the origin."""
+    i = fit.machine.index(letter)
+    scale = in_units(1.0, units)
+    centre = fit.parameters[4 * i : 4 * i + 2] * scale
+    _plain(axes)
+    axes.set_aspect("equal", adjustable="datalim")
+    axes.set_title(f"{letter}'s pivot, across its line", fontsize=11)
+    axes.set_xlabel(f"{_way(fit.across[i, 0])} from the machine file, {units}")
+    axes.set_ylabel(f"{_way(fit.across[i, 1])}, {units}")
+    axes.plot(0.0, 0.0, "x", color="0.45", markersize=9, markeredgewidth=2, label="machine file")
+    axes.plot(*centre, "o", color="black", markersize=5, label="these readings")
+    if fit.covariance is None:
+        axes.text(0.5, 0.92, "nothing tells how sure", transform=axes.transAxes, ha="center", fontsize=9)
+    else:
+        middle, half = region_of(fit, letter)
+        angle = np.linspace(0.0, 2.0 * np.pi, 181)
+        ellipse = middle[:, None] + half[0][:, None] * np.cos(angle) + half[1][:, None] * np.sin(angle)
+        axes.plot(
+            *(ellipse * scale), "-", color="black", linewidth=1.2, label=f"{fit.level * 100:g} % region"
+        )
+    axes.margins(0.15)
+    axes.locator_params(nbins=5)
+    axes.legend(fontsize=8, loc="best", frameon=True)
+
+
+def _residuals(axes: Axes, fit: Fit, units: str) -> None:
+    """Every reading's residual by its row; the suspects by name."""
+    _plain(axes)
+    rows = np.array([fit.readings.row(k) for k in range(len(fit.readings))])
+    size = fit.each.size_mm * in_units(1.0, units)
+    axes.axhline(0.0, color="0.6", linewidth=0.8)
+    for t, name in enumerate(fit.readings.names):
+        mine = fit.readings.target == t
+        if mine.any():
+            marker, grey = _look(t)
+            axes.plot(
+                rows[mine],
+                size[mine],
+                marker,
+                color=grey,
+                fillstyle="none",
+                markersize=5,
+                label=label(f"\u200a{name}"),
+            )
+    for suspect in fit.suspects:
+        axes.annotate(
+            f"row {suspect.row}: {fine(float(fit.each.size_mm[suspect.index]), units)}",
+            (rows[suspect.index], size[suspect.index]),
+            xytext=(6, 0),
+            textcoords="offset points",
+            fontsize=8,
+            weight="bold",
+        )
+    axes.set_xlabel("row")
+    axes.set_ylabel(f"residual, {units}")
+    if len(fit.readings.names) <= len(MARKERS):
+        axes.legend(fontsize=8, loc="center left", bbox_to_anchor=(1.01, 0.5), frameon=False)
+
+
+def _look(target: int) -> tuple[str, str]:
+    return MARKERS[target % len(MARKERS)], _GREYS[target % len(_GREYS)]
+
+
+def _plain(axes: Axes) -> None:
+    axes.grid(visible=True, color="0.9", linewidth=0.6)
+    axes.tick_params(labelsize=8)
+    axes.set_axisbelow(True)
+
+
+def _way(across: NDArray[np.float64]) -> str:
+    """A direction across a line by the machine axis that it follows."""
+    k = int(abs(across).argmax())
+    return f"{'+' if across[k] > 0 else '-'}{'XYZ'[k]}"

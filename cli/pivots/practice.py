@@ -1,0 +1,217 @@
+"""Practice: a machine whose lines nobody knows, readings taken on it, a worksheet, and the marks for an answer."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from kinematics import Machine, table_frame
+from kinematics.pivot import (
+    Grade,
+    Kind,
+    PlannedTarget,
+    Readings,
+    grade,
+    hidden_machine,
+    read_as,
+    simulated_readings,
+)
+from tiltwright.files.faults import Fault, InputFaults
+from tiltwright.files.read import ReadMachine, read_machine
+from tiltwright.files.units import Unit
+from tiltwright.pivots.gather import text_of
+from tiltwright.pivots.plan import DEFAULT_POSES, Plan, Worked
+from tiltwright.pivots.seal import open_key, seal
+from tiltwright.show.report import csv_text, length_list
+
+__all__ = ["Key", "Practice", "default_plan", "marks_for", "open_practice", "practice", "readings_csv"]
+
+SCHEMA = "tiltwright.pivot-key/1"
+_RESOLUTION = {Unit.MM: 1e-4, Unit.INCH: 1e-5}
+_TARGET_OFF_MM = 0.5
+"""How far, at random, a target truly stands from where the plan has it: nobody bolts a ball down to a hundredth."""
+
+
+@dataclass(frozen=True, eq=False)
+class Practice:
+    """What is handed out, and the key.
+
+    Attributes
+    ----------
+    worked : Worked
+    readings : Readings
+    key : str
+        Sealed.
+    """
+
+    worked: Worked
+    readings: Readings
+    key: str
+
+
+@dataclass(frozen=True, eq=False)
+class Key:
+    """An opened key."""
+
+    nominal: Machine
+    truth: Machine
+    readings: Readings
+    sigma_mm: float
+    units: str
+
+
+def default_plan(machine: Machine, unit: Unit, repeatability_mm: float) -> Plan:
+    """Two balls on the platter, one near its middle and one near its rim, at different heights."""
+    frame = table_frame(machine)
+    size = machine.platter.diameter_mm or 150.0
+    places = [(0.12 * size, 0.05 * size, 0.55 * size), (-0.30 * size, -0.12 * size, 0.30 * size)]
+    up = frame.rotation[:, 2]
+    targets = tuple(
+        PlannedTarget(f"ball {i}", Kind.BALL, frame.apply(np.array(place))[None], up)
+        for i, place in enumerate(places, start=1)
+    )
+    return Plan("Practice", unit, targets, (None, None), None, DEFAULT_POSES, 30.0, repeatability_mm, None)
+
+
+def practice(
+    read: ReadMachine, worked: Worked, seed: int, position_mm: float, direction_deg: float
+) -> Practice:
+    """A machine with hidden errors and the readings of a plan on it; the same seed gives the same ones."""
+    plan = worked.plan
+    truth = hidden_machine(worked.machine, seed, position_mm, direction_deg)
+    chance = np.random.default_rng([seed, 1])
+    off = chance.normal(size=(len(plan.targets), 3)) * _TARGET_OFF_MM
+    targets = [replace(target, points_mm=target.points_mm + off[t]) for t, target in enumerate(plan.targets)]
+    resolution = read.unit.to_mm(_RESOLUTION[read.unit])
+    readings = simulated_readings(
+        truth,
+        targets,
+        worked.poses_deg,
+        plan.sigma_mm,
+        seed + 2,
+        which=worked.which,
+        resolution_mm=resolution,
+    )
+    answers = {
+        "schema": SCHEMA,
+        "seed": seed,
+        "machine": read.source.text,
+        "units": read.unit.value,
+        "sigma_mm": plan.sigma_mm,
+        "lines": {
+            rotary.letter: {"point_mm": rotary.point_mm.tolist(), "direction": rotary.direction.tolist()}
+            for rotary in truth.rotaries
+        },
+        "readings": _as_lists(readings),
+    }
+    return Practice(worked, readings, seal(answers))
+
+
+def _as_lists(readings: Readings) -> dict[str, Any]:
+    return {
+        "kinds": [readings.kinds[int(t)].value for t in readings.target],
+        "targets": [readings.names[int(t)] for t in readings.target],
+        "angles_deg": readings.angles_deg.tolist(),
+        "points_mm": readings.points_mm.tolist(),
+        "directions": {
+            name: direction.tolist()
+            for name, direction in zip(readings.names, readings.directions, strict=True)
+            if direction is not None
+        },
+    }
+
+
+def readings_csv(readings: Readings, machine: Machine, units: str) -> str:
+    """Readings as the table that `pivot fit` reads."""
+    decimals, suffix = (5, "in") if units == "inch" else (4, "mm")
+    directed = any(direction is not None for direction in readings.directions)
+    head = ["kind", "target", *(f"{c}_deg" for c in machine.letters), *(f"{a}_{suffix}" for a in "XYZ")]
+    rows = []
+    for i in range(len(readings)):
+        t = int(readings.target[i])
+        direction = readings.directions[t]
+        row: list[object] = [readings.kinds[t].value, readings.names[t]]
+        row += [f"{angle + 0.0:g}" for angle in readings.angles_deg[i]]
+        row += [f"{value:.{decimals}f}" for value in length_list(readings.points_mm[i], units)]
+        if directed:
+            row.append("" if direction is None else " ".join(f"{v + 0.0:.9g}" for v in direction))
+        rows.append(row)
+    # What begins with a sign here is a number, not a formula: csv_text leaves what is no name alone.
+    text = csv_text([*head, *(["direction"] if directed else [])], ())
+    return text + "".join(_line(row) for row in rows)
+
+
+def _line(row: list[object]) -> str:
+    import csv
+    import io
+
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerow(row)
+    return out.getvalue()
+
+
+def open_practice(path: str) -> Key:
+    """Read a sealed key.
+
+    Raises
+    ------
+    InputFaults
+        When the file is none, or was changed.
+    """
+    text, _ = text_of(path, "a practice key")
+    allowed = "the key.txt of `pivot practice`, as it was written"
+    try:
+        said = open_key(text)
+        nominal = _machine_from(said["machine"])
+        rotaries = tuple(
+            replace(
+                rotary,
+                point_mm=np.array(said["lines"][rotary.letter]["point_mm"]),
+                direction=np.array(said["lines"][rotary.letter]["direction"]),
+            )
+            for rotary in nominal.rotaries
+        )
+        listed = said["readings"]
+        readings = read_as(
+            listed["kinds"],
+            listed["targets"],
+            listed["angles_deg"],
+            listed["points_mm"],
+            directions=listed["directions"],
+        )
+        return Key(
+            nominal,
+            replace(nominal, rotaries=rotaries),
+            readings,
+            float(said["sigma_mm"]),
+            str(said["units"]),
+        )
+    except (ValueError, KeyError, TypeError) as fault:
+        found = str(fault) if isinstance(fault, ValueError) else "a practice key that was changed or cut off"
+        raise InputFaults([Fault(path, None, "", found, allowed)]) from None
+
+
+def _machine_from(text: str) -> Machine:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "machine.toml"
+        path.write_text(text, encoding="utf-8", newline="")
+        return read_machine(path).machine
+
+
+def marks_for(key: Key, answer: ReadMachine) -> Grade:
+    """The marks for a student's machine file.
+
+    Raises
+    ------
+    InputFaults
+        When it is of a machine with other rotaries.
+    """
+    if answer.machine.letters != key.nominal.letters:
+        found = f"rotaries {', '.join(answer.machine.letters)}"
+        allowed = f"the practice machine's, {', '.join(key.nominal.letters)}"
+        raise InputFaults([Fault(str(answer.path), None, "rotary", found, allowed)])
+    return grade(answer.machine, key.truth, key.readings, key.nominal, key.sigma_mm)

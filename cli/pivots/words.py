@@ -1,0 +1,264 @@
+"""A fit as a setter reads it: what is wrong first, then the lines, what moved, what stayed unknown."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.pivot import Blunder, Estimate, Fit, LineFit
+from tiltwright.files.faults import clean
+from tiltwright.show.numbers import DECIMALS, fixed, in_units
+from tiltwright.show.tables import table, units_words
+
+__all__ = ["blunder_words", "fine", "fit_text", "moved_words", "plus_minus", "span"]
+
+_DEGREES = 5
+_MOST_ROWS = 5
+_MOST_LISTED = 12
+
+
+def fine(value_mm: float, units: str) -> str:
+    """A length one decimal finer than offsets are loaded with: what is compared, not what is typed in."""
+    return fixed(in_units(value_mm, units), DECIMALS[units] + 1)
+
+
+def span(one: Estimate, value: float | None, units: str) -> str:
+    """A value, u or U of an estimate in its unit; a dash where there is none."""
+    if value is None or not np.isfinite(value):
+        return "-"
+    return fine(value, units) if one.unit == "mm" else fixed(value, _DEGREES)
+
+
+def plus_minus(one: Estimate, units: str) -> str:
+    """An estimate in a sentence: "0.0139 ± 0.0016 mm"."""
+    unit = units if one.unit == "mm" else "degrees"
+    if one.held:
+        return f"{span(one, one.value, units)} {unit} (held)"
+    sure = f" ± {span(one, one.expanded, units)}" if one.expanded is not None else ", nothing tells how sure,"
+    return f"{span(one, one.value, units)}{sure} {unit}"
+
+
+def fit_text(fit: Fit, units: str, file: str) -> str:
+    """What `pivot fit` prints of an answer."""
+    targets = len(fit.targets)
+    title = (
+        f"Pivots of {fit.machine.name}, from {len(fit.readings)} readings of {targets} "
+        f"target{'s' if targets > 1 else ''} ({clean(file)})\n"
+        f"lengths in {units_words(units)}, machine coordinates at the all-zero pose; angles in degrees"
+    )
+    parts = [
+        title,
+        _lines(fit, units),
+        _trust(fit, units),
+        _verdict(fit, units),
+        *([_held(fit)] if fit.held else []),
+        *_suspects(fit),
+        _location(fit, units),
+        _between(fit, units),
+        _worst(fit, units),
+    ]
+    return "\n\n".join(part for part in parts if part)
+
+
+def blunder_words(blunders: Sequence[Blunder], mended: Fit | None, units: str) -> str:
+    """The mistakes that the readings show, before everything else, and what is left once they are put right."""
+    certain = any(blunder.certain for blunder in blunders)
+    head = (
+        "STOP. These readings hold a mistake; the numbers below are worth nothing until it is put right:"
+        if certain
+        else "LOOK. These readings may hold a mistake; check this before you use the numbers below:"
+    )
+    lines = [head]
+    for blunder in blunders:
+        sure = "certain" if blunder.certain else "likely"
+        lines.append(f"  ** {blunder.kind.upper()} ({sure}): {clean(blunder.words)}")
+        if blunder.rows:
+            rows = ", ".join(map(str, blunder.rows[:_MOST_LISTED]))
+            more = len(blunder.rows) - _MOST_LISTED
+            lines.append(f"     rows {rows}{f' and {more} more' if more > 0 else ''}")
+    if mended is not None:
+        scatter = "" if mended.sigma_mm is None else f" (a reading scatters by {_scatter(mended, units)})"
+        lines.append(f"  With that put right{scatter}:")
+        lines += [
+            f"     {moved_words(line.letter, one, units)}" for line in mended.lines for one in line.moved
+        ]
+    return "\n".join(lines)
+
+
+def _scatter(fit: Fit, units: str) -> str:
+    assert fit.sigma_mm is not None
+    if fit.readings.sigma_mm is not None:
+        return f"{fit.sigma_mm:.2f} times what it states"
+    return f"{fine(fit.sigma_mm, units)} {units}"
+
+
+def _lines(fit: Fit, units: str) -> str:
+    head = ["rotary", "", "X", "Y", "Z", "i", "j", "k"]
+    rows = []
+    for line in fit.lines:
+        rows.append([line.letter, "line", *(fine(v, units) for v in line.point_mm), *_three(line.direction)])
+        rows.append(["", "u", *_u_cells(fit, line, units, 1.0)])
+        if fit.coverage_factor is not None:
+            rows.append(["", f"U {fit.level * 100:g} %", *_u_cells(fit, line, units, fit.coverage_factor)])
+    where = (
+        "Each line by its point nearest the old one, and its direction. Along the line itself a position is\n"
+        "never known (-); what is not told by the readings has none either."
+    )
+    return f"{table(head, rows, left=2)}\n{where}"
+
+
+def _three(vector: NDArray[np.float64]) -> list[str]:
+    return [fixed(float(value), 7) for value in vector]
+
+
+def _u_cells(fit: Fit, line: LineFit, units: str, factor: float) -> list[str]:
+    """Standard (factor 1) or expanded uncertainties of a line's point and direction, both in the column's terms."""
+    if line.u_point_mm is None or line.u_direction_deg is None:
+        return ["-"] * 6
+    held = {one.quantity for one in fit.held if one.letter == line.letter}
+    point = [fine(u * factor, units) if np.isfinite(u) and u > 0.0 else "-" for u in line.u_point_mm]
+    along = int(abs(line.direction).argmax())
+    directions = []
+    for i, u_deg in enumerate(line.u_direction_deg):
+        lost = i == along or not np.isfinite(u_deg) or (u_deg == 0.0 and bool(held))
+        directions.append("-" if lost else fixed(float(np.radians(u_deg)) * factor, 7))
+    return [*point, *directions]
+
+
+def _trust(fit: Fit, units: str) -> str:
+    lines = []
+    own = fit.readings.sigma_mm is not None
+    if fit.loss != "linear":
+        pulled = int((fit.each.weight < 0.99).sum())
+        lines.append(
+            f"ROBUST: the loss {fit.loss} was asked for; {pulled} of {len(fit.readings)} readings count for less."
+        )
+    if fit.sigma_mm is None:
+        lines.append(
+            "Nothing is left over to check with: as many readings as unknowns. No uncertainty can be told; "
+            "state the probe's with --sigma, or read more poses."
+        )
+    elif fit.sigma_stated:
+        said = "as each reading states it" if own else f"{fine(fit.sigma_mm, units)} as stated"
+        lines.append(
+            f"Standard uncertainty of a reading, each coordinate: {said}; k = {fit.coverage_factor:.2f}."
+        )
+        if fit.scatter is not None:
+            spread = f"{fit.scatter:.2f} of what was stated" if own else fine(fit.scatter, units)
+            lines.append(f"The readings themselves scatter by {spread} ({fit.dof} to spare).")
+        if fit.scatter_chance is not None and fit.scatter_chance < 1e-3:
+            lines.append(
+                "That is far more than stated: the stated uncertainty is too small, or a reading is wrong."
+            )
+    else:
+        said = f"{fit.sigma_mm:.2f} times what each reading states" if own else fine(fit.sigma_mm, units)
+        lines.append(
+            f"Standard uncertainty of a reading, each coordinate: {said}, told by the readings themselves "
+            f"({fit.dof} to spare; Student's t gives k = {fit.coverage_factor:.2f} for {fit.level * 100:g} %)."
+        )
+    return "How sure:\n" + "\n".join(f"  {line}" for line in lines)
+
+
+def moved_words(letter: str, one: Estimate, units: str) -> str:
+    """A verdict on one number of the machine file in a sentence."""
+    linear = one.unit == "mm"
+    where = (
+        f"in {one.name}"
+        if linear
+        else f"about {dict(zip('ABC', 'XYZ', strict=True)).get(one.name, one.name)}"
+    )
+    if not linear and one.name not in {"A", "B", "C"}:
+        where = f"({one.name})"
+    if one.held:
+        return f"{letter} {where}: left as it was"
+    if one.verdict == "moved":
+        return f"{letter} {'moved' if linear else 'turned'} {plus_minus(one, units)} {where} since"
+    if not one.verdict:
+        return f"{letter} {where}: {plus_minus(one, units)} from the machine file"
+    return f"{letter} {where}: {one.verdict} ({plus_minus(one, units)})"
+
+
+def _verdict(fit: Fit, units: str) -> str:
+    lines = [moved_words(line.letter, one, units) for line in fit.lines for one in line.moved]
+    return "Against the machine file:\n" + "\n".join(f"  {line}" for line in lines)
+
+
+def _held(fit: Fit) -> str:
+    lines = "\n".join(f"  {clean(one.words)}" for one in fit.held)
+    return f"What these readings cannot tell:\n{lines}"
+
+
+def _suspects(fit: Fit) -> list[str]:
+    if not fit.suspects:
+        return []
+    lines = "\n".join(f"  row {one.row}: {clean(one.words)}" for one in fit.suspects)
+    return [f"Suspects, the worst first (read them again before you use the numbers):\n{lines}"]
+
+
+def _location(fit: Fit, units: str) -> str:
+    rows = [
+        [
+            one.name,
+            *(span(one, value, units) for value in (one.value, one.u, one.expanded)),
+            units if one.unit == "mm" else "deg",
+            "held; " + one.words if one.held else one.words,
+        ]
+        for line in fit.lines
+        for one in line.location_errors
+    ]
+    if not rows:
+        return ""
+    from tabulate import tabulate
+
+    head = ["error", "value", "u", "U", "", "meaning"]
+    align = ["left", "right", "right", "right", "left", "left"]
+    text = tabulate(rows, headers=head, tablefmt="simple", disable_numparse=True, colalign=align)
+    return f"Axis location errors (notation of ISO 230-1):\n{text}"
+
+
+def _between(fit: Fit, units: str) -> str:
+    lines = [
+        f"{pair.first}'s and {pair.second}'s lines pass each other at {plus_minus(pair.distance, units)}, "
+        f"at an angle of {plus_minus(pair.angle, units)}"
+        for pair in fit.pairs
+    ]
+    last = fit.machine.letters[-1]
+    for target in fit.targets:
+        if target.tilt is None:
+            continue
+        toward = (
+            f", its normal leaning toward {target.tilt_toward_deg:.0f} degrees (from +X toward +Y)"
+            if target.tilt_toward_deg is not None
+            else ""
+        )
+        lines.append(
+            f"{clean(target.name)} is out of square to {last}'s line by {plus_minus(target.tilt, units)}{toward}"
+        )
+    return "How they lie to each other:\n" + "\n".join(f"  {line}" for line in lines) if lines else ""
+
+
+def _worst(fit: Fit, units: str) -> str:
+    """The largest residuals; studentised, a reading at 2 is nothing, at 5 it is a suspect."""
+    each, readings = fit.each, fit.readings
+    size = np.abs(each.studentised)
+    order = np.argsort(np.where(np.isfinite(size), -size, np.inf), kind="stable")[:_MOST_ROWS]
+    rows = [
+        [
+            str(readings.row(int(i))),
+            clean(readings.names[int(readings.target[i])])[:34],
+            " ".join(
+                f"{letter}{angle:g}"
+                for letter, angle in zip(fit.machine.letters, readings.angles_deg[i], strict=True)
+            ),
+            fine(float(each.size_mm[i]), units),
+            f"{each.studentised[i]:.1f}",
+        ]
+        for i in order
+        if np.isfinite(size[i])
+    ]
+    if not rows:
+        return ""
+    head = ["row", "target", "pose", "residual", "studentised"]
+    return f"The readings that fit worst:\n{table(head, rows, left=3)}"

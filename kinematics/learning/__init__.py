@@ -1,0 +1,51 @@
+"""For whoever learns to work out a tilted-plane origin, and whoever teaches it.
+
+`working` writes an offset's calculation line by line, `by_hand` the same with plane trigonometry (`line` and
+`shared` are what both are made of, `aim_lines` finds the angles of a direction, `swing` tells which way the table
+goes). `classic` lists the mistakes that can be made at a setup, `mistakes` recomputes the offsets under each and each
+pair, on `figures` laid out for it; `diagnose` and `search` find which of them gives the numbers that somebody got,
+`answered` sees to answered angles. `exercise` sets tasks with numbers that a shop could meet, in the `scenario` of a
+training shop.
+"""
+
+from kinematics.learning.answered import AngleAnswer, AngleFault, carried_on, stand_as_answered
+from kinematics.learning.by_hand import why_not_by_hand, work_out_by_hand
+from kinematics.learning.classic import classic_mistakes
+from kinematics.learning.diagnose import Answer, Diagnosis, diagnose
+from kinematics.learning.exercise import LEVELS, Exercise, Level, set_exercise
+from kinematics.learning.line import Calculation, Digits, Line, Number, written, written_number
+from kinematics.learning.mistakes import Mistake, Recomputed, recompute
+from kinematics.learning.search import Finding
+from kinematics.learning.shared import Working
+from kinematics.learning.swing import Swing
+from kinematics.learning.working import work_out
+
+__all__ = [
+    "LEVELS",
+    "AngleAnswer",
+    "AngleFault",
+    "Answer",
+    "Calculation",
+    "Diagnosis",
+    "Digits",
+    "Exercise",
+    "Finding",
+    "Level",
+    "Line",
+    "Mistake",
+    "Number",
+    "Recomputed",
+    "Swing",
+    "Working",
+    "carried_on",
+    "classic_mistakes",
+    "diagnose",
+    "recompute",
+    "set_exercise",
+    "stand_as_answered",
+    "why_not_by_hand",
+    "work_out",
+    "work_out_by_hand",
+    "written",
+    "written_number",
+]

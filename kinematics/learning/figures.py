@@ -1,0 +1,233 @@
+"""The numbers of a calculation laid out so that many slips of it can be worked at once.
+
+Every field has a leading axis, one row for each way of calculating. A row left alone gives the right offset; a
+mistake is a change of one row's figures. `offsets_mm` then works all rows and all operations together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.angles import sincos_deg
+from kinematics.machine import table_frame
+from kinematics.offset import Setup
+from kinematics.operation import Placed
+from kinematics.stack import Step
+from kinematics.turns import rotation_from_turns
+
+__all__ = ["Figures", "lay_out", "offsets_mm"]
+
+Floats = NDArray[np.float64]
+KEPT, DROPPED, REVERSED = 0, 1, 2
+"""What becomes of a step's turns."""
+
+
+@dataclass(eq=False)
+class Figures:
+    """What goes into a calculation, for v ways of calculating, m operations, n rotaries and k steps.
+
+    Attributes
+    ----------
+    moves_mm : (k, 3), turned : (3, k, 3, 3)
+        Each step's shift and height; its rotation kept, dropped, or with its angles' signs reversed.
+    counted : (v, k)
+        How often each step is counted.
+    turning : (v, k) of int
+        Which of the three rotations is used.
+    stack_scale : (v,)
+    part_mm : (v, 3) or None, part_rotation : (3, 3)
+        Part zero in the table, where it was touched off and the stack does not count.
+    origin_mm : (m, 3), plane_frames : (m, 3, 3)
+        Origins in part coordinates; the operations' planes' own axes as columns, in part coordinates.
+    in_plane : (v,) of bool
+        The origin is read along the plane's own axes.
+    table_mm : (v, 3), table_rotation : (3, 3)
+        The table frame in machine coordinates.
+    direction : (n, 3), zero_deg : (n,)
+    pivot_mm, arm_from_mm : (v, n, 3)
+        Where each rotary's turned arm is put back, and where its arm is measured from.
+    sign : (v, n)
+        Right-handed turn for a positive move.
+    program_deg : (v, m, n), rotary_offset_deg : (v, n)
+    angle_step_deg, ratio_step, length_step_mm : (v,)
+        What angles, sines and cosines, and lengths are rounded to on the way; 0 for not at all.
+    radians : (v,) of bool
+        Degrees typed into a calculator that takes radians.
+    swapped : (v, n) of bool
+        Sine and cosine swapped.
+    order : (v, n) of int
+        Rotaries in the order in which they turn the point.
+    added_mm : (v, 3), scale : (v,)
+        What is done to the answer at the end: scaled, then added to.
+    """
+
+    moves_mm: Floats
+    turned: Floats
+    counted: Floats
+    turning: NDArray[np.int64]
+    stack_scale: Floats
+    part_mm: Floats | None
+    part_rotation: Floats
+    origin_mm: Floats
+    plane_frames: Floats
+    in_plane: NDArray[np.bool_]
+    table_mm: Floats
+    table_rotation: Floats
+    direction: Floats
+    zero_deg: Floats
+    pivot_mm: Floats
+    arm_from_mm: Floats
+    sign: Floats
+    program_deg: Floats
+    rotary_offset_deg: Floats
+    angle_step_deg: Floats
+    ratio_step: Floats
+    length_step_mm: Floats
+    radians: NDArray[np.bool_]
+    swapped: NDArray[np.bool_]
+    order: NDArray[np.int64]
+    added_mm: Floats
+    scale: Floats
+
+
+def lay_out(setup: Setup, placed: Sequence[Placed], steps: Sequence[Step] | None, rows: int) -> Figures:
+    """The right figures, once for each of `rows` ways of calculating.
+
+    Parameters
+    ----------
+    setup : Setup
+    placed : sequence of Placed
+    steps : sequence of Step or None
+        None where part zero was touched off.
+    rows : int
+    """
+    machine, used = setup.machine, tuple(steps or ())
+    frame = table_frame(machine)
+    n, k = len(machine.rotaries), len(used)
+    pivots = np.array([rotary.point_mm for rotary in machine.rotaries])
+    program = np.array([one.program_deg for one in placed]).reshape(len(placed), n)
+
+    def each(value: object) -> Floats:
+        array = np.asarray(value, dtype=np.float64)
+        return np.broadcast_to(array, (rows, *array.shape)).copy()
+
+    return Figures(
+        moves_mm=np.array([[*step.shift_mm, step.up_mm] for step in used]).reshape(k, 3),
+        turned=np.array([[_step_turn(step, factor) for step in used] for factor in (1.0, 0.0, -1.0)]).reshape(
+            3, k, 3, 3
+        ),
+        counted=each(np.ones(k)),
+        turning=np.zeros((rows, k), dtype=np.int64),
+        stack_scale=np.ones(rows),
+        part_mm=None if steps is not None else each(setup.part_in_table.translation_mm),
+        part_rotation=setup.part_in_table.rotation,
+        origin_mm=np.array([one.origin_mm for one in placed]).reshape(-1, 3),
+        plane_frames=np.array([_plane_frame(one) for one in placed]).reshape(-1, 3, 3),
+        in_plane=np.zeros(rows, dtype=bool),
+        table_mm=each(frame.translation_mm),
+        table_rotation=frame.rotation,
+        direction=np.array([rotary.direction for rotary in machine.rotaries]),
+        zero_deg=machine.zero_deg,
+        pivot_mm=each(pivots),
+        arm_from_mm=each(pivots),
+        sign=each([float(rotary.positive_turn.sign) for rotary in machine.rotaries]),
+        program_deg=each(program),
+        rotary_offset_deg=each(setup.rotary_offset_deg),
+        angle_step_deg=np.zeros(rows),
+        ratio_step=np.zeros(rows),
+        length_step_mm=np.zeros(rows),
+        radians=np.zeros(rows, dtype=bool),
+        swapped=np.zeros((rows, n), dtype=bool),
+        order=np.broadcast_to(np.arange(n)[::-1], (rows, n)).copy(),
+        added_mm=np.zeros((rows, 3)),
+        scale=np.ones(rows),
+    )
+
+
+def _step_turn(step: Step, factor: float) -> Floats:
+    turns = (*step.rotate, ("z", step.turn_deg))
+    return rotation_from_turns([(axis, factor * angle) for axis, angle in turns])
+
+
+def _plane_frame(placed: Placed) -> Floats:
+    """The plane's own axes as columns: its own x where it has one, else what the machine's X is on the part."""
+    x, normal = placed.plane.x, placed.plane.normal
+    if x is None:
+        return np.asarray(placed.axes.T)
+    return np.stack([x, np.cross(normal, x), normal], axis=-1)
+
+
+def offsets_mm(figures: Figures) -> Floats:
+    """The offsets that come out, shape (v, m, 3), millimetres.
+
+    Examples
+    --------
+    >>> from kinematics.machine import Machine, Platter
+    >>> from kinematics.offset import set_up
+    >>> from kinematics.operation import Operation, place
+    >>> from kinematics.rotary import Rotary, Sense
+    >>> a = Rotary("A", [0, 0, -50], [1, 0, 0], Sense.CLOCKWISE, (-120.0, 30.0))
+    >>> setup = set_up(Machine("mill", (a,), Platter()), [Step("post", up_mm=100.0)])
+    >>> port = place(setup, [Operation("port", program_deg=(-90.0,))]).placed
+    >>> figures = lay_out(setup, port, [Step("post", up_mm=100.0)], rows=2)
+    >>> figures.counted[1, 0] = 2.0   # the post, counted twice
+    >>> offsets_mm(figures)[:, 0].tolist()
+    [[0.0, -100.0, -50.0], [0.0, -200.0, -50.0]]
+    """
+    point = _all_zero(figures)
+    sine, cosine = _sines(figures)
+    rows = np.arange(point.shape[0])
+    for place in range(figures.order.shape[1]):
+        i = figures.order[:, place]
+        arm = point - figures.arm_from_mm[rows, i][:, None, :]
+        axis = figures.direction[i][:, None, :]
+        s, c = sine[rows, :, i][..., None], cosine[rows, :, i][..., None]
+        along = axis * np.sum(axis * arm, axis=-1, keepdims=True)
+        turned = c * (arm - along) + s * np.cross(axis, arm) + along
+        point = _rounded(
+            figures.pivot_mm[rows, i][:, None, :] + turned, figures.length_step_mm[:, None, None]
+        )
+    return point * figures.scale[:, None, None] + figures.added_mm[:, None, :]
+
+
+def _all_zero(figures: Figures) -> Floats:
+    """The origins in machine coordinates at the all-zero pose, (v, m, 3)."""
+    in_plane = (figures.plane_frames @ figures.origin_mm[..., None])[..., 0]
+    origin = np.where(figures.in_plane[:, None, None], in_plane[None], figures.origin_mm[None])
+    rows, k = figures.counted.shape
+    reached, turned = np.zeros((rows, 3)), np.broadcast_to(figures.part_rotation, (rows, 3, 3))
+    if figures.part_mm is not None:
+        reached = reached + figures.part_mm
+    else:
+        turned = np.broadcast_to(np.eye(3), (rows, 3, 3))
+        for step in range(k):
+            move = figures.counted[:, step, None] * figures.moves_mm[step]
+            reached = reached + (turned @ move[..., None])[..., 0]
+            turned = turned @ figures.turned[figures.turning[:, step], step]
+    reached = reached * figures.stack_scale[:, None]
+    in_table = (turned[:, None] @ origin[..., None])[..., 0] + reached[:, None, :]
+    point = (figures.table_rotation @ in_table[..., None])[..., 0] + figures.table_mm[:, None, :]
+    return _rounded(point, figures.length_step_mm[:, None, None])
+
+
+def _sines(figures: Figures) -> tuple[Floats, Floats]:
+    """Sine and cosine of every turn, (v, m, n) each."""
+    program = _rounded(figures.program_deg, figures.angle_step_deg[:, None, None])
+    machine = program + figures.rotary_offset_deg[:, None, :]
+    turn = figures.sign[:, None, :] * (machine - figures.zero_deg)
+    sine, cosine = sincos_deg(turn)
+    radians = figures.radians[:, None, None]
+    sine, cosine = np.where(radians, np.sin(turn), sine), np.where(radians, np.cos(turn), cosine)
+    swapped, step = figures.swapped[:, None, :], figures.ratio_step[:, None, None]
+    sine, cosine = np.where(swapped, cosine, sine), np.where(swapped, sine, cosine)
+    return _rounded(sine, step), _rounded(cosine, step)
+
+
+def _rounded(values: Floats, step: Floats) -> Floats:
+    """To the nearest step; unchanged where the step is 0."""
+    some = np.where(step > 0.0, step, 1.0)
+    return np.where(step > 0.0, np.rint(values / some) * some, values)

@@ -1,0 +1,176 @@
+"""Blunders that add an unknown: a target that slipped part-way, a stylus radius left on the side touches."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.machine import table_pose
+from kinematics.pivot.blunder import Blunder
+from kinematics.pivot.doubt import SHORTEST_MM, Doubt, doubt_of
+from kinematics.pivot.extra import Rest, column_gain, left_out, mimicked, rest_of, splits
+from kinematics.pivot.readings import Kind
+from kinematics.pivot.student import chance_of_more
+
+__all__ = ["radius_left_on", "slipped"]
+
+_CHANCE = 1e-6
+_CLEAR_OF_OUTLIER = 12.0
+_RADII_MM = (0.2, 15.0)
+_PLAIN_MOVE_MM = 0.4
+_OWN = 1e-3
+_REFINED = 2
+_PURE = 0.05
+_LIKE_THE_PLATTER = np.cos(np.radians(5.0))
+_ALONG_SPINDLE = np.cos(np.radians(3.0))
+
+
+def _chance(gain: float, numbers: int, base: Doubt, tried: int) -> float:
+    """The chance that scatter alone gains so much anywhere."""
+    left = base.dof - numbers
+    if left < 1 or numbers < 1:
+        return 1.0
+    rest = max((base.misfit - gain) / left, (SHORTEST_MM * base.per_mm) ** 2)
+    ratio = np.array([gain / numbers / rest])
+    return float(chance_of_more(ratio, np.array([float(numbers)]), float(left))[0]) * max(tried, 1)
+
+
+def slipped(base: Doubt) -> Blunder | None:
+    """A target that stands elsewhere from some row on, where that explains far more than one bad reading."""
+    rest = rest_of(base)
+    split, tried = splits(rest)
+    if split is None or _chance(split.gain, split.numbers, base, tried) > _CHANCE:
+        return None
+    left = max(
+        (base.misfit - split.gain) / max(base.dof - split.numbers, 1), (SHORTEST_MM * base.per_mm) ** 2
+    )
+    if split.gain < float(left_out(rest).max()) + _CLEAR_OF_OUTLIER * left:
+        return None
+    readings, problem = base.readings, base.problem
+    mine = np.flatnonzero(problem.target == split.target)
+    after = np.sort(problem.order[mine[mine >= split.reading]])
+    t = int(problem.names[split.target])
+    target = np.array(readings.target)
+    target[after] = len(readings.names)
+    name, rows = readings.names[t], tuple(readings.row(int(i)) for i in after)
+    mended = replace(
+        readings,
+        names=(*readings.names, f"{name} from row {rows[0]}"),
+        kinds=(*readings.kinds, readings.kinds[t]),
+        directions=(*readings.directions, readings.directions[t]),
+        target=target,
+    )
+    size = _slip_mm(rest, split.target, split.reading)
+    words = f"{name} slipped before row {rows[0]}: from there on it stands about {size:.3g} mm elsewhere on the table."
+    return Blunder("target slipped", words, mended, base.machine, target=name, rows=rows, size_mm=size)
+
+
+def _slip_mm(rest: Rest, target: int, reading: int) -> float:
+    """The slip, roughly: the mean residual after less the mean before, per reading's own equations."""
+    problem = rest.doubt.problem
+    residual = rest.doubt.raw.residual / problem.weight[:, None]
+    mine = problem.target == target
+    after = mine & (np.arange(len(mine)) >= reading)
+    return float(np.linalg.norm(residual[after].mean(axis=0) - residual[mine & ~after].mean(axis=0)))
+
+
+def radius_left_on(base: Doubt) -> Blunder | None:
+    """Faces that read too far out wherever they do not face the spindle, by one and the same radius.
+
+    Two profiles are tried. The reading is where the stylus tip would be on the tool's axis, so a flank touch is off
+    along the normal by the radius times (1 - cosine of the normal to the spindle); or the radius was left on every
+    touch but those along the spindle. At level and upright touches they are the same.
+    """
+    readings, problem = base.readings, base.problem
+    kinds = [readings.kinds[t] for t in problem.names]
+    if Kind.FACE not in kinds:
+        return None
+    angles = readings.angles_deg[problem.order]
+    normal = problem.charts.direction[problem.target]
+    cosine = table_pose(base.machine, angles).turn(normal)[:, 2]
+    face = (problem.charts.equations == 1)[problem.target]
+    # Which way a block's side looks is a guess; the platter's face looks away from the platter. Try it alone, too.
+    last = base.machine.rotaries[-1].direction
+    platter = face & (np.abs(normal @ last) > _LIKE_THE_PLATTER)
+    shapes: list[NDArray[np.float64]] = []
+    for these in (face, platter):
+        for shape in (1.0 - cosine, (cosine < _ALONG_SPINDLE).astype(np.float64)):
+            new = np.where(these, shape, 0.0)
+            if new.any() and not any(np.allclose(new, old, atol=1e-6) for old in shapes):
+                shapes.append(new)
+    rest = rest_of(base)
+    best: tuple[float, float, NDArray[np.float64]] | None = None
+    for shape in shapes:
+        column = np.zeros((len(shape), 3))
+        column[:, 0] = shape * problem.weight
+        gain, radius, own = column_gain(rest, column)
+        if own > _OWN and (best is None or gain > best[0]):
+            best = (gain, radius, shape)
+    if best is not None:
+        gain, radius, shape = best
+        if _RADII_MM[0] <= radius <= _RADII_MM[1] and _chance(gain, 1, base, len(shapes)) < _CHANCE:
+            return _left_on(base, _refined(base, radius, shape), shape, certain=True)
+    elif shapes:
+        return _perhaps_left_on(rest, shapes[0])
+    return None
+
+
+def _refined(base: Doubt, radius: float, shape: NDArray[np.float64]) -> float:
+    """The radius once more, from the fit with it taken off: the lines had leaned to make up for it."""
+    column = np.zeros((len(shape), 3))
+    column[:, 0] = shape * base.problem.weight
+    for _ in range(_REFINED):
+        fit = doubt_of(_left_on(base, radius, shape, certain=True).mended, base.machine, base.sigma_mm)
+        if fit is None:
+            break
+        radius += column_gain(rest_of(fit), column)[1]
+    return radius
+
+
+def _perhaps_left_on(rest: Rest, shape: NDArray[np.float64]) -> Blunder | None:
+    """A radius that the readings cannot tell from lines moved so as to mimic it, if they moved just so."""
+    base = rest.doubt
+    column = np.zeros((len(shape), 3))
+    column[:, 0] = shape * base.problem.weight
+    mimic, moved = base.prior * mimicked(rest, column), base.prior * base.state.told
+    size = float(mimic @ mimic)
+    if size <= 0.0:
+        return None
+    radius = float(mimic @ moved) / size
+    left = moved - radius * mimic
+    plain = float(left @ left) < _PURE * float(moved @ moved)
+    if plain and max(_RADII_MM[0], _PLAIN_MOVE_MM) <= radius <= _RADII_MM[1]:
+        return _left_on(base, radius, shape, certain=False)
+    return None
+
+
+def _left_on(base: Doubt, radius: float, shape: NDArray[np.float64], *, certain: bool) -> Blunder:
+    readings, problem = base.readings, base.problem
+    angles = readings.angles_deg[problem.order]
+    outward = table_pose(base.machine, angles).turn(problem.charts.direction[problem.target])
+    points = np.array(readings.points_mm)
+    points[problem.order] -= radius * shape[:, None] * outward
+    touched = np.sort(problem.order[shape > 1e-3])
+    rows = tuple(readings.row(int(i)) for i in touched)
+    names = sorted({readings.names[readings.target[i]] for i in touched})
+    words = (
+        f"a stylus radius of about {radius:.3f} mm was left on the side touches of {', '.join(names)}, "
+        "while the touches along the spindle are right."
+    )
+    if not certain:
+        words = (
+            f"perhaps a stylus radius of about {radius:.3f} mm was left on the side touches of {', '.join(names)}: "
+            "these readings cannot tell it from a line that has moved as far."
+        )
+    return Blunder(
+        "radius left on",
+        words,
+        replace(readings, points_mm=points),
+        base.machine,
+        target=names[0] if len(names) == 1 else "",
+        rows=rows,
+        size_mm=radius,
+        certain=certain,
+    )

@@ -1,0 +1,49 @@
+"""What a blunder is called, where it is, and what the readings are once it is put right."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from kinematics.machine import Machine
+from kinematics.pivot.readings import Readings
+
+__all__ = ["Blunder"]
+
+
+@dataclass(frozen=True, eq=False)
+class Blunder:
+    """A classic mistake that explains the readings.
+
+    Attributes
+    ----------
+    kind : str
+        "sense reversed", "columns swapped", "inches for millimetres", "millimetres for inches", "targets confused",
+        "target slipped", "radius left on".
+    words : str
+        A sentence for the user.
+    mended : Readings
+        With it put right (a slipped target becomes two); `find_blunders` reports more than one blunder on top of
+        each other.
+    mended_machine : Machine
+    letters : tuple of str
+        Rotaries concerned.
+    target, other_target : str
+        Targets concerned; `other_target` is the one that was really read.
+    rows : tuple of int
+        Rows concerned; of a slip, those after it.
+    size_mm : float or None
+        How far a target slipped, or the radius.
+    certain : bool
+        False where the readings would also allow that the machine has changed.
+    """
+
+    kind: str
+    words: str
+    mended: Readings
+    mended_machine: Machine
+    letters: tuple[str, ...] = ()
+    target: str = ""
+    other_target: str = ""
+    rows: tuple[int, ...] = ()
+    size_mm: float | None = None
+    certain: bool = True

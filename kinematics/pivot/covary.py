@@ -1,0 +1,109 @@
+"""Covariances of lines and targets, and numbers that follow from them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.pivot.chart import leaned_with_slopes
+from kinematics.pivot.results import Estimate
+from kinematics.pivot.solve import Solved
+
+__all__ = ["LineNow", "Spread", "lines_now", "placed", "spread_of"]
+
+_HELD = 1e-3
+
+
+@dataclass(frozen=True, eq=False)
+class Spread:
+    """What is known of the lines' scaled numbers (4n,), up to the scatter.
+
+    Attributes
+    ----------
+    shape : ndarray, shape (4n, 4n)
+        Covariance for a scatter of 1.
+    free : ndarray, shape (4n, f)
+        Orthonormal; what is square to it is held.
+    sigma : float or None
+    factor : float or None
+        From standard to expanded uncertainty.
+    """
+
+    shape: NDArray[np.float64]
+    free: NDArray[np.float64]
+    sigma: float | None
+    factor: float | None
+
+    def held(self, slope: NDArray[np.float64]) -> bool:
+        """Whether a number with that slope (4n,) rests, even in part, on what the readings do not tell."""
+        size = float(slope @ slope)
+        told = slope @ self.free
+        return size > 0.0 and float(size - told @ told) > _HELD * size
+
+    def estimate(
+        self, name: str, value: float, slope: NDArray[np.float64], unit: str, words: str
+    ) -> Estimate:
+        """A number with that slope after the scaled numbers, with its uncertainty."""
+        if self.held(slope):
+            return Estimate(name, value, None, None, unit, words, held=True)
+        return self.spelled(name, value, float(slope @ self.shape @ slope), unit, words)
+
+    def spelled(self, name: str, value: float, variance: float, unit: str, words: str) -> Estimate:
+        """A number with that variance for a scatter of 1."""
+        if self.sigma is None or self.factor is None:
+            return Estimate(name, value, None, None, unit, words)
+        u = self.sigma * float(np.sqrt(max(variance, 0.0)))
+        return Estimate(name, value, u, self.factor * u, unit, words)
+
+
+def spread_of(solved: Solved, sigma: float | None, factor: float | None) -> Spread:
+    """The lines' covariance, everything else eliminated."""
+    free = solved.state.free
+    inner = np.linalg.inv(solved.reduced.information) if free.shape[1] else np.zeros((0, 0))
+    return Spread(free @ inner @ free.T, free, sigma, factor)
+
+
+@dataclass(frozen=True, eq=False)
+class LineNow:
+    """A line at the answer and its slopes after its own four scaled numbers.
+
+    Attributes
+    ----------
+    point, direction : ndarray, shape (3,)
+        Where it pierces its chart's plane.
+    point_slope, direction_slope : ndarray, shape (4, 3)
+    """
+
+    point: NDArray[np.float64]
+    direction: NDArray[np.float64]
+    point_slope: NDArray[np.float64]
+    direction_slope: NDArray[np.float64]
+
+
+def lines_now(solved: Solved, told: NDArray[np.float64] | None = None) -> tuple[LineNow, ...]:
+    """Every line at the answer (or at other scaled numbers)."""
+    problem = solved.problem
+    numbers = ((solved.state.told if told is None else told) * problem.scale).reshape(-1, 4)
+    lines, found = problem.lines, []
+    for i in range(problem.rotaries):
+        direction, lean = leaned_with_slopes(lines.direction[i], lines.square[i], numbers[i, 2:])
+        point = lines.point[i] + numbers[i, :2] @ lines.square[i]
+        nothing = np.zeros((2, 3))
+        found.append(
+            LineNow(
+                point,
+                direction,
+                np.concatenate([lines.square[i], nothing]),
+                np.concatenate([nothing, lean / problem.lever_mm]),
+            )
+        )
+    return tuple(found)
+
+
+def placed(slope: NDArray[np.float64], i: int, rotaries: int) -> NDArray[np.float64]:
+    """The slope (4,) after rotary i's own numbers among everybody's (4n,)."""
+    everybody = np.zeros(4 * rotaries)
+    everybody[4 * i : 4 * i + 4] = slope
+    return everybody

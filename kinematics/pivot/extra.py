@@ -1,0 +1,109 @@
+"""What one more unknown would explain, from the rows of a finished fit and without fitting again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.pivot.adjust import Problem, reduced
+from kinematics.pivot.blocks import Reduced
+from kinematics.pivot.doubt import Doubt
+
+__all__ = ["Rest", "Split", "column_gain", "left_out", "mimicked", "rest_of", "splits"]
+
+_SEEN = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class Rest:
+    """The targets taken out of a light fit's rows, and the lines' inverse with what the prior adds."""
+
+    doubt: Doubt
+    block: Reduced
+    inverse: NDArray[np.float64]
+
+
+def rest_of(doubt: Doubt) -> Rest:
+    """What further unknowns are tried against."""
+    block = reduced(doubt.problem, doubt.state, doubt.raw)
+    inverse = np.asarray(np.linalg.inv(block.information + np.diag(doubt.prior**2)), dtype=np.float64)
+    return Rest(doubt, block, inverse)
+
+
+def left_out(rest: Rest) -> NDArray[np.float64]:
+    """By how much the misfit falls when each reading (N,) is left out, in the problem's order."""
+    block, problem = rest.block, rest.doubt.problem
+    own = block.by_target @ block.inverse[problem.target] @ np.swapaxes(block.by_target, 1, 2)
+    left = np.eye(3) - own - block.rows @ rest.inverse @ np.swapaxes(block.rows, 1, 2)
+    spare = np.arange(3) >= problem.charts.equations[problem.target][:, None]
+    left[spare[:, :, None] | spare[:, None, :]] = 0.0
+    size, ways = np.linalg.eigh(left)
+    shown = (np.swapaxes(ways, 1, 2) @ rest.doubt.raw.residual[..., None])[..., 0]
+    return np.asarray(np.where(size > _SEEN, shown**2 / np.where(size > _SEEN, size, 1.0), 0.0).sum(axis=-1))
+
+
+def column_gain(rest: Rest, column: NDArray[np.float64]) -> tuple[float, float, float]:
+    """One more unknown with the rows `column` (N, 3): gain, its value, and how much of the column is its own (0 to 1)."""
+    block, problem = rest.block, rest.doubt.problem
+    left = _own_part(block, problem, column)
+    whole = float((column * column).sum())
+    by_lines = np.einsum("rkp,rk->p", block.rows, left)
+    own = float((left * left).sum() - by_lines @ rest.inverse @ by_lines)
+    if whole <= 0.0 or own <= _SEEN * whole:
+        return 0.0, 0.0, max(own, 0.0) / max(whole, 1e-300)
+    shown = float((left * rest.doubt.raw.residual).sum())
+    return shown**2 / own, shown / own, own / whole
+
+
+def _own_part(block: Reduced, problem: Problem, column: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What of a column the targets cannot take over."""
+    across = (np.swapaxes(block.by_target, 1, 2) @ column[..., None])[..., 0]
+    summed = np.add.reduceat(across, problem.starts, axis=0)
+    follows = (block.inverse @ summed[..., None])[..., 0]
+    return np.asarray(column - (block.by_target @ follows[problem.target][..., None])[..., 0])
+
+
+def mimicked(rest: Rest, column: NDArray[np.float64]) -> NDArray[np.float64]:
+    """How the lines' scaled numbers (4n,) move when readings are off by one times `column`."""
+    left = _own_part(rest.block, rest.doubt.problem, column)
+    return np.asarray(-rest.inverse @ np.einsum("rkp,rk->p", rest.block.rows, left))
+
+
+@dataclass(frozen=True)
+class Split:
+    """A target that may stand elsewhere from some reading on: which, from which reading of the problem, gain."""
+
+    target: int
+    reading: int
+    gain: float
+    numbers: int
+
+
+def splits(rest: Rest) -> tuple[Split | None, int]:
+    """The split that explains most, with two readings at least on either side, and how many were tried."""
+    block, doubt = rest.block, rest.doubt
+    problem, tried = doubt.problem, 0
+    best: Split | None = None
+    counts = np.bincount(problem.target)
+    for t, (begin, count) in enumerate(zip(problem.starts, counts, strict=True)):
+        if count < 4:
+            continue
+        mine = slice(begin, begin + count)
+        rows, lines, residual = block.by_target[mine], block.rows[mine], doubt.raw.residual[mine]
+        across = np.swapaxes(rows, 1, 2)
+        # Sums over all readings from k on, for every k at once.
+        own = np.cumsum((across @ rows)[::-1], axis=0)[::-1]
+        by_lines = np.cumsum((across @ lines)[::-1], axis=0)[::-1]
+        shown = np.cumsum((across @ residual[..., None])[::-1, :, 0], axis=0)[::-1]
+        left = own - own @ block.inverse[t] @ own - by_lines @ rest.inverse @ np.swapaxes(by_lines, 1, 2)
+        size, ways = np.linalg.eigh(left[2 : count - 1])
+        seen = size > 1e-4 * np.trace(own[2 : count - 1], axis1=1, axis2=2)[:, None]
+        found = (np.swapaxes(ways, 1, 2) @ shown[2 : count - 1, :, None])[..., 0]
+        gains = np.where(seen, found**2 / np.where(seen, size, 1.0), 0.0).sum(axis=-1)
+        tried += int(seen.any(axis=-1).sum())
+        k = int(np.argmax(gains))
+        if best is None or gains[k] > best.gain:
+            best = Split(t, int(begin) + 2 + k, float(gains[k]), int(seen[k].sum()))
+    return best, tried

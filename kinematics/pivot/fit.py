@@ -1,0 +1,263 @@
+"""`fit_pivots`: probe readings in, lines with uncertainties out."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.arrays import frozen
+from kinematics.errors import KinematicsError
+from kinematics.machine import Machine
+from kinematics.pivot.between import pairs_of, targets_of
+from kinematics.pivot.covary import LineNow, Spread, lines_now, spread_of
+from kinematics.pivot.judge import judge, suspects_in
+from kinematics.pivot.location import location_errors, moved
+from kinematics.pivot.loss import robustly
+from kinematics.pivot.pull import lines_of
+from kinematics.pivot.readings import Readings
+from kinematics.pivot.results import Fit, LineFit
+from kinematics.pivot.solve import Solved, solve
+from kinematics.pivot.student import chance_of_more, coverage_factor, region_factor
+from kinematics.pivot.told import held_words
+
+__all__ = ["fit_pivots", "line_numbers", "region_holds", "region_of"]
+
+
+def fit_pivots(
+    readings: Readings,
+    machine: Machine,
+    *,
+    sigma_mm: float | None = None,
+    loss: str = "linear",
+    loss_scale_mm: float | None = None,
+    level: float = 0.95,
+) -> Fit:
+    """Every rotary's line and every target from probe readings, by one least-squares adjustment.
+
+    Parameters
+    ----------
+    readings : Readings
+    machine : Machine
+        Its lines are where the adjustment starts and what stays where the readings tell nothing. Its senses of
+        turning are believed; `find_blunders` doubts them.
+    sigma_mm : float, optional
+        The probe's standard uncertainty per coordinate, if it is known. Left out it is estimated from the
+        residuals and the expanded uncertainties widen by Student's t. Readings that carry their own sigma must
+        not be given another.
+    loss : str
+        "linear", or one of scipy's robust losses: "soft_l1", "huber", "cauchy", "arctan". Counts per reading.
+    loss_scale_mm : float, optional
+        Beyond this a robust loss bends; three times the scatter where left out.
+    level : float
+        Chance that an expanded uncertainty holds the truth.
+
+    Returns
+    -------
+    Fit
+
+    Raises
+    ------
+    KinematicsError
+        When readings and machine do not match, tell nothing about any line, or do not settle.
+
+    Notes
+    -----
+    All readings are pulled back to the all-zero pose, where a ball's become one point, a bore's one line, a face's
+    one plane; misses are square to these, alike in all directions. First-order covariance: sigma squared times the
+    inverse of the normal matrix, targets eliminated; good as long as leans stay far below one.
+
+    Examples
+    --------
+    A ball carried through a half turn by C alone:
+
+    >>> from kinematics import Machine, Platter, Rotary, Sense, carry
+    >>> from kinematics.pivot import read_as
+    >>> c = Rotary("C", [0.0, 0.0, 0.0], [0, 0, 1], Sense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (c,), Platter(face_mm=0.0))
+    >>> poses = [[0.0], [90.0], [180.0], [270.0]]
+    >>> read = carry(mill, [40.0, 0.0, 25.0], poses) + [0.012, -0.004, 0.0]
+    >>> fit = fit_pivots(read_as(["ball"] * 4, ["ball 1"] * 4, poses, read), mill, sigma_mm=0.002)
+    >>> fit.line("C").point_mm.round(6).tolist()
+    [0.012, -0.004, 0.0]
+    >>> [e.name for e in fit.line("C").location_errors]
+    ['E_X0C', 'E_Y0C', 'E_A0C', 'E_B0C']
+    >>> fit_pivots(read_as(["ball"], ["ball 1"], [[0.0]], [[40.0, 0.0, 25.0]]), mill)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: readings: expected at least one rotary to be told of, found C standing still in all of them; read the same target again with C turned
+    """
+    if sigma_mm is not None and not (np.isfinite(sigma_mm) and sigma_mm > 0.0):
+        raise KinematicsError(f"sigma: expected more than 0 mm, found {sigma_mm:g}")
+    if readings.sigma_mm is not None:
+        if sigma_mm is not None:
+            raise KinematicsError(
+                "sigma: expected one statement, found one for all readings and one for each"
+            )
+        sigma_mm = 1.0
+    weights = None
+    if loss == "linear":
+        solved = solve(readings, machine, sigma_mm)
+    else:
+        solved, weights, bent = robustly(readings, machine, sigma_mm, loss, loss_scale_mm)
+    _refuse_silence(solved, machine)
+    sigma = sigma_mm
+    if sigma is None and solved.dof > 0:
+        sigma = solved.scatter if weights is None else bent
+    elif weights is not None and sigma is not None and bent is not None:
+        sigma = max(sigma, bent)
+    factor = None
+    if sigma is not None:
+        factor = coverage_factor(level, None if sigma_mm is not None else solved.dof)
+    spread = spread_of(solved, sigma, factor)
+    listed = [(readings.names[t], readings.kinds[t]) for t in solved.problem.names]
+    scale = solved.problem.scale
+    covariance = None if sigma is None else frozen(sigma**2 * spread.shape * np.outer(scale, scale))
+    chance = None
+    if sigma_mm is not None and solved.dof > 0:
+        ratio = float(solved.squares.sum()) / sigma_mm**2 / solved.dof
+        chance = float(chance_of_more(np.array([ratio]), np.array([float(solved.dof)]), None)[0])
+    judging = sigma_mm if weights is None else sigma
+    return Fit(
+        machine=machine,
+        readings=readings,
+        lines=_lines(solved, machine, spread),
+        parameters=frozen(solved.state.told * scale),
+        covariance=covariance,
+        across=frozen(solved.problem.lines.square),
+        held=held_words(solved, machine, readings),
+        targets=targets_of(solved, listed, spread),
+        pairs=pairs_of(solved, machine.letters, spread),
+        each=judge(solved, machine, readings, judging, weights),
+        suspects=suspects_in(readings, machine, solved, judging) if weights is None else (),
+        dof=solved.dof,
+        sigma_mm=sigma,
+        sigma_stated=sigma_mm is not None,
+        scatter=solved.scatter if weights is None else bent,
+        scatter_chance=chance,
+        level=level,
+        coverage_factor=factor,
+        loss=loss,
+        steps=solved.state.steps,
+    )
+
+
+def _refuse_silence(solved: Solved, machine: Machine) -> None:
+    """Readings that tell nothing of any line are no calibration: say what to do."""
+    if solved.state.free.shape[1]:
+        return
+    turned = np.ptp(solved.problem.turns.basis, axis=0).max(axis=-1)
+    still = " and ".join(letter for letter, far in zip(machine.letters, turned, strict=True) if far < 1e-8)
+    found = f"{still} standing still in all of them" if still else "too few of any one target"
+    ask = f"with {still} turned" if still else "at more poses"
+    raise KinematicsError(
+        f"readings: expected at least one rotary to be told of, found {found}; read the same target again {ask}"
+    )
+
+
+def _lines(solved: Solved, machine: Machine, spread: Spread) -> tuple[LineFit, ...]:
+    n = len(machine.rotaries)
+    found = []
+    old = lines_now(solved, np.zeros(4 * n))
+    for i, (rotary, now) in enumerate(zip(machine.rotaries, lines_now(solved), strict=True)):
+        point, slope = _nearest(now, rotary.point_mm)
+        both = np.concatenate([slope, now.direction_slope], axis=1).T
+        block = spread.shape[4 * i : 4 * i + 4, 4 * i : 4 * i + 4]
+        covariance = None if spread.sigma is None else frozen(spread.sigma**2 * both @ block @ both.T)
+        told = np.zeros(3, dtype=np.bool_)
+        for k in range(3):
+            everybody = np.zeros(4 * n)
+            everybody[4 * i : 4 * i + 4] = slope[:, k]
+            told[k] = abs(float(now.direction[k])) < 0.9 and not spread.held(everybody)
+        told.flags.writeable = False
+        found.append(
+            LineFit(
+                rotary.letter,
+                frozen(point),
+                frozen(now.direction),
+                rotary.point_mm,
+                rotary.direction,
+                covariance,
+                told,
+                location_errors(rotary.letter, rotary.point_mm, now, i, n, spread),
+                moved(rotary.letter, old[i], now, i, n, spread),
+            )
+        )
+    return tuple(found)
+
+
+def _nearest(now: LineNow, old_point: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The point of a line nearest another point, and its slopes (4, 3)."""
+    to_old = old_point - now.point
+    along = float(to_old @ now.direction)
+    along_slope = now.direction_slope @ to_old - now.point_slope @ now.direction
+    slope = now.point_slope + along_slope[:, None] * now.direction + along * now.direction_slope
+    return now.point + along * now.direction, slope
+
+
+def line_numbers(machine: Machine, other: Machine) -> NDArray[np.float64]:
+    """Another machine's lines as `Fit.parameters` would tell them, counted from `machine`'s; shape (4n,).
+
+    Raises
+    ------
+    KinematicsError
+        When the rotaries differ, or a line turns its back on the nominal one.
+    """
+    if machine.letters != other.letters:
+        raise KinematicsError(f"machine: expected rotaries {machine.letters}, found {other.letters}")
+    lines, found = lines_of(machine), []
+    for i, rotary in enumerate(other.rotaries):
+        along = float(rotary.direction @ lines.direction[i])
+        if along <= 0.0:
+            raise KinematicsError(f"rotary {rotary.letter}: expected its direction on the old one's side")
+        away = float((lines.point[i] - rotary.point_mm) @ lines.direction[i])
+        point = rotary.point_mm + away / along * rotary.direction
+        found.append(lines.square[i] @ (point - lines.point[i]))
+        found.append(lines.square[i] @ rotary.direction / along)
+    return np.concatenate(found)
+
+
+def region_holds(fit: Fit, parameters: ArrayLike, level: float | None = None) -> bool:
+    """Whether the joint region of everything told holds these line numbers (4n,).
+
+    Raises
+    ------
+    KinematicsError
+        When nothing tells the scatter.
+    """
+    if fit.covariance is None or fit.dof < 1:
+        raise KinematicsError("region: expected a stated sigma or readings to spare, found neither")
+    off = np.asarray(parameters, dtype=np.float64) - fit.parameters
+    scale = np.sqrt(np.diag(fit.covariance))
+    scale = np.where(scale > 0.0, scale, 1.0)
+    size, ways = np.linalg.eigh(fit.covariance / np.outer(scale, scale))
+    known = size > 1e-11
+    told = (ways.T @ (off / scale))[known]
+    dof = None if fit.sigma_stated else fit.dof
+    reach = region_factor(int(known.sum()), level or fit.level, dof)
+    return bool(np.sqrt((told**2 / size[known]).sum()) <= reach)
+
+
+def region_of(
+    fit: Fit, letter: str, level: float | None = None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The ellipse that holds a rotary's pivot, in the plane through the old point square to the old line.
+
+    Returns
+    -------
+    centre : ndarray, shape (2,)
+        Shift from the old point along `Fit.across`, mm.
+    axes : ndarray, shape (2, 2)
+        Half axes as rows, the longer first, mm.
+
+    Raises
+    ------
+    KinematicsError
+        When nothing tells the scatter, or there is no such rotary.
+    """
+    i = fit.machine.index(letter)
+    if fit.covariance is None:
+        raise KinematicsError("region: expected a stated sigma or readings to spare, found neither")
+    size, ways = np.linalg.eigh(fit.covariance[4 * i : 4 * i + 2, 4 * i : 4 * i + 2])
+    reach = region_factor(2, level or fit.level, None if fit.sigma_stated else fit.dof)
+    axes = (np.sqrt(np.clip(size, 0.0, None)) * ways * reach).T[::-1]
+    return fit.parameters[4 * i : 4 * i + 2].copy(), np.ascontiguousarray(axes)

@@ -1,0 +1,162 @@
+"""Every reading against the others: residual, what checks it, and which one does not belong."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.errors import KinematicsError
+from kinematics.machine import Machine, table_pose
+from kinematics.pivot.covary import lines_now
+from kinematics.pivot.pull import pull
+from kinematics.pivot.readings import Readings
+from kinematics.pivot.results import ReadingFit, Suspect
+from kinematics.pivot.solve import Solved, solve
+from kinematics.pivot.student import chance_of_more
+from kinematics.pivot.targets import misfit
+
+__all__ = ["Checked", "check_readings", "judge", "suspects_in"]
+
+CHANCE = 1e-3
+"""A reading is named when scatter alone would throw any of them so far less often than this (Bonferroni)."""
+
+_UNCHECKED = 1e-6
+_MOST_SUSPECTS = 5
+
+
+class Checked:
+    """Each reading left out in turn, in one go; arrays (N,) in the problem's order.
+
+    Attributes
+    ----------
+    gain : ndarray
+        By how much the weighted sum of squares falls without the reading.
+    numbers : ndarray
+        How many of the reading's equations are checked by others.
+    redundancy : ndarray
+    """
+
+    def __init__(self, solved: Solved) -> None:
+        reduced, problem = solved.reduced, solved.problem
+        own = reduced.by_target @ reduced.inverse[problem.target] @ np.swapaxes(reduced.by_target, 1, 2)
+        free = solved.state.free.shape[1]
+        inner = np.linalg.inv(reduced.information) if free else np.zeros((0, 0))
+        shared = reduced.rows @ inner @ np.swapaxes(reduced.rows, 1, 2)
+        left = np.eye(3) - own - shared
+        equations = problem.charts.equations[problem.target]
+        spare = np.arange(3) >= equations[:, None]
+        left[spare[:, :, None] | spare[:, None, :]] = 0.0
+        size, ways = np.linalg.eigh(left)
+        checked = size > _UNCHECKED
+        shown = (np.swapaxes(ways, 1, 2) @ solved.residual[..., None])[..., 0]
+        self.gain = np.where(checked, shown**2 / np.where(checked, size, 1.0), 0.0).sum(axis=-1)
+        self.numbers = checked.sum(axis=-1)
+        self.redundancy = np.where(checked, size, 0.0).sum(axis=-1) / equations
+
+
+def _against_scatter(
+    solved: Solved, checked: Checked, sigma: float | None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Mean square per checked equation in units of the others' scatter, and the chance of more; NaN where unchecked."""
+    total, numbers = float(solved.squares.sum()), checked.numbers
+    testable = numbers > 0
+    mean = checked.gain / np.where(testable, numbers, 1)
+    if sigma is not None:
+        ratio = mean / sigma**2
+        chance = chance_of_more(ratio, np.where(testable, numbers, 1), None)
+    else:
+        left = solved.dof - numbers
+        testable &= left > 0
+        rest = np.clip(total - checked.gain, 0.0, None) / np.where(left > 0, left, 1)
+        # Without any scatter (made-up readings) rounding must not look like an outlier.
+        rest = np.maximum(rest, (1e-10 * np.median(solved.problem.weight)) ** 2)
+        ratio = mean / rest
+        one = np.where(testable, numbers, 1)
+        chance = np.ones(len(ratio))
+        for freedom in np.unique(np.where(left > 0, left, 1)):
+            these = np.where(left > 0, left, 1) == freedom
+            chance[these] = chance_of_more(ratio[these], one[these], float(freedom))
+    return np.where(testable, ratio, np.nan), np.where(testable, chance, 1.0)
+
+
+def judge(
+    solved: Solved,
+    machine: Machine,
+    readings: Readings,
+    sigma: float | None,
+    weights: NDArray[np.float64] | None,
+) -> ReadingFit:
+    """Residuals of all readings, in the order of the readings."""
+    problem, state = solved.problem, solved.state
+    back = np.empty_like(problem.order)
+    back[problem.order] = np.arange(len(back))
+    numbers = (state.told * problem.scale).reshape(-1, 4)
+    where = pull(problem.lines, numbers, problem.turns, problem.points)
+    off = misfit(problem.charts, state.targets, problem.target, where, problem.lever_mm)
+    fitted = _machine_at(machine, solved)
+    residual = table_pose(fitted, readings.angles_deg).turn(off[back])
+    size = np.sqrt((residual * residual).sum(axis=-1))
+    face = (problem.charts.equations[problem.target] == 1)[back]
+    sign = np.where(face & (solved.residual[back, 0] < 0.0), -1.0, 1.0)
+    checked = Checked(solved)
+    ratio, _ = _against_scatter(solved, checked, sigma)
+    return ReadingFit(
+        residual,
+        size * sign,
+        np.sqrt(ratio)[back] * sign,
+        checked.redundancy[back],
+        np.ones(len(back)) if weights is None else weights[back],
+    )
+
+
+def _machine_at(machine: Machine, solved: Solved) -> Machine:
+    from dataclasses import replace
+
+    return replace(
+        machine,
+        rotaries=tuple(
+            replace(rotary, point_mm=line.point, direction=line.direction)
+            for rotary, line in zip(machine.rotaries, lines_now(solved), strict=True)
+        ),
+    )
+
+
+def check_readings(solved: Solved, sigma: float | None) -> tuple[int, float] | None:
+    """The reading (index in the readings' order) that scatter explains least, and the chance of it; None if none."""
+    checked = Checked(solved)
+    ratio, chance = _against_scatter(solved, checked, sigma)
+    if np.isnan(ratio).all():
+        return None
+    worst = int(np.lexsort((-np.nan_to_num(ratio, nan=-1.0), chance))[0])
+    chances = float(min(1.0, chance[worst] * int((~np.isnan(ratio)).sum())))
+    return int(solved.problem.order[worst]), chances
+
+
+def suspects_in(
+    readings: Readings, machine: Machine, solved: Solved, sigma: float | None
+) -> tuple[Suspect, ...]:
+    """The readings that do not belong, one taken out at a time: one bad reading makes its neighbours look bad."""
+    left = np.arange(len(readings))
+    found: list[Suspect] = []
+    while len(found) < _MOST_SUSPECTS:
+        worst = check_readings(solved, sigma)
+        if worst is None or worst[1] > CHANCE:
+            break
+        index = int(left[worst[0]])
+        left = np.delete(left, worst[0])
+        name, row = readings.names[readings.target[index]], readings.row(index)
+        rest = solved
+        try:
+            rest = solve(readings.only(left), machine, sigma)
+        except KinematicsError:
+            break
+        finally:
+            gain = float(np.sqrt(Checked(solved).gain[np.flatnonzero(solved.problem.order == worst[0])[0]]))
+            size = gain / float(np.median(solved.problem.weight))
+            words = (
+                f"row {row} ({name}) lies about {size:.3g} mm from where the other readings put it; "
+                f"scatter alone would do that to any of them with chance {worst[1]:.1g}"
+            )
+            found.append(Suspect(index, row, worst[1], words))
+        solved = rest
+    return tuple(found)

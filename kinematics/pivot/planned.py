@@ -1,0 +1,191 @@
+"""Before anyone probes: which targets, at which poses, and what the display would show there."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.angles import SNAP_DEG
+from kinematics.arrays import frozen, last_axis, unit
+from kinematics.carrying import carry
+from kinematics.errors import KinematicsError
+from kinematics.machine import Machine, table_pose
+from kinematics.pivot.readings import Kind, Readings
+
+__all__ = ["PlannedTarget", "candidate_poses", "planned_readings", "readable"]
+
+_ON_IT_MM = 1e-6
+_BORE_WITHIN_DEG = 30.0
+_FACING = -1e-9
+_MOST_POSES = 4000
+
+
+@dataclass(frozen=True, eq=False)
+class PlannedTarget:
+    """A target and where on it the probe goes, at the all-zero pose in machine coordinates.
+
+    Attributes
+    ----------
+    name : str
+    kind : Kind
+    points_mm : ndarray, shape (k, 3)
+        A ball: its centre (k = 1). A bore or pin: points of its axis at the heights to read. A face: touches.
+    direction : ndarray, shape (3,), or None
+        Of the axis, away from the table, or of the face's normal, away from the material. Of a ball: the way its
+        stem points; +Z where left out.
+
+    Raises
+    ------
+    KinematicsError
+        When an axis or a face has no direction, or its points do not lie on it.
+    """
+
+    name: str
+    kind: Kind
+    points_mm: NDArray[np.float64]
+    direction: NDArray[np.float64] | None = None
+
+    def __post_init__(self) -> None:
+        points = last_axis(self.points_mm, 3, f"target {self.name}, points").reshape(-1, 3)
+        if not len(points):
+            raise KinematicsError(f"target {self.name}, points: expected at least one, found none")
+        object.__setattr__(self, "points_mm", frozen(points))
+        if self.kind is Kind.BALL:
+            if len(points) > 1:
+                raise KinematicsError(f"target {self.name}, points: expected one centre, found {len(points)}")
+            way = unit(
+                [0.0, 0.0, 1.0] if self.direction is None else self.direction, f"target {self.name}, stem"
+            )
+            object.__setattr__(self, "direction", frozen(way))
+            return
+        if self.direction is None:
+            raise KinematicsError(
+                f"target {self.name}, direction: expected one for a {self.kind.value}, found none"
+            )
+        way = unit(self.direction, f"target {self.name}, direction")
+        off = points - points[0]
+        along = off @ way
+        miss = along if self.kind is Kind.FACE else np.linalg.norm(off - along[:, None] * way, axis=-1)
+        if float(np.abs(miss).max()) > _ON_IT_MM:
+            raise KinematicsError(
+                f"target {self.name}, points: expected all on one {'plane' if self.kind is Kind.FACE else 'axis'}, "
+                f"found one {float(np.abs(miss).max()):.3g} mm off"
+            )
+        object.__setattr__(self, "direction", frozen(way))
+
+
+def candidate_poses(machine: Machine, step_deg: float | Sequence[float] = 30.0) -> NDArray[np.float64]:
+    """A grid of machine angles within the limits, shape (m, n).
+
+    Parameters
+    ----------
+    machine : Machine
+    step_deg : float or sequence of float
+        One step for all rotaries or one for each. A limited rotary stands at multiples of it within its limits,
+        an endless one goes round once.
+
+    Raises
+    ------
+    KinematicsError
+        When a step is not more than 0, or the grid would have more than 4000 poses.
+
+    Examples
+    --------
+    >>> from kinematics import Platter, Rotary, Sense
+    >>> a = Rotary("A", [0, 0, 0], [1, 0, 0], Sense.CLOCKWISE, (-50.0, 40.0))
+    >>> candidate_poses(Machine("mill", (a,), Platter()), 30.0).tolist()
+    [[-30.0], [0.0], [30.0]]
+    """
+    count = len(machine.rotaries)
+    steps = np.broadcast_to(np.asarray(step_deg, dtype=np.float64), (count,))
+    if not (steps > 0.0).all():
+        raise KinematicsError(f"step: expected more than 0 degrees, found {float(steps.min()):g}")
+    axes = []
+    for rotary, step in zip(machine.rotaries, steps.tolist(), strict=True):
+        if rotary.limits_deg is None:
+            axes.append(np.arange(0.0, 360.0 - 1e-9, step))
+        else:
+            low, high = rotary.limits_deg
+            first, last = np.ceil((low - SNAP_DEG) / step), np.floor((high + SNAP_DEG) / step)
+            axes.append(step * np.arange(first, last + 1.0) + 0.0)
+    total = int(np.prod([len(axis) for axis in axes]))
+    if not 0 < total <= _MOST_POSES:
+        raise KinematicsError(f"step: expected 1 to {_MOST_POSES} poses within the limits, found {total}")
+    return np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, count)
+
+
+def readable(machine: Machine, targets: Sequence[PlannedTarget], poses_deg: ArrayLike) -> NDArray[np.bool_]:
+    """Which targets can be read at which poses, shape (m, t).
+
+    A pose must lie within the rotaries' limits; the spindle must reach every point within the travels; a face must
+    not look away from the spindle, a ball's stem not hang below level, a bore stand within 30 degrees of it. What
+    may be in the way is not looked at.
+    """
+    poses = machine.angles(poses_deg).reshape(-1, len(machine.rotaries))
+    allowed = np.ones(len(poses), dtype=np.bool_)
+    for i, rotary in enumerate(machine.rotaries):
+        allowed &= rotary.within(poses[:, i])
+    seen = np.empty((len(poses), len(targets)), dtype=np.bool_)
+    table = table_pose(machine, poses)
+    for t, target in enumerate(targets):
+        assert target.direction is not None
+        upward = table.turn(target.direction)[:, 2]
+        least = np.cos(np.radians(_BORE_WITHIN_DEG)) if target.kind in (Kind.BORE, Kind.PIN) else _FACING
+        seen[:, t] = allowed & (upward >= least)
+        if machine.travel is not None:
+            at = carry(machine, target.points_mm[:, None], poses)
+            inside = (at >= machine.travel.low_mm) & (at <= machine.travel.high_mm)
+            seen[:, t] &= inside.all(axis=(0, 2))
+    return seen
+
+
+def planned_readings(
+    machine: Machine,
+    targets: Sequence[PlannedTarget],
+    poses_deg: ArrayLike,
+    which: ArrayLike | None = None,
+) -> Readings:
+    """What the display would show if the machine and the targets were where they are said to be.
+
+    Parameters
+    ----------
+    machine : Machine
+    targets : sequence of PlannedTarget
+    poses_deg : array_like, shape (m, n)
+    which : array_like of bool, shape (m, t), optional
+        Which targets to read at which pose; all where left out (see `readable`).
+
+    Returns
+    -------
+    Readings
+        Pose by pose, target by target, point by point.
+
+    Raises
+    ------
+    KinematicsError
+        When two targets share a name or nothing is left to read.
+    """
+    poses = machine.angles(poses_deg).reshape(-1, len(machine.rotaries))
+    shape = (len(poses), len(targets))
+    use = np.ones(shape, dtype=np.bool_) if which is None else np.asarray(which, dtype=np.bool_)
+    if use.shape != shape:
+        raise KinematicsError(f"which: expected shape {shape}, found {use.shape}")
+    counts = np.array([len(target.points_mm) for target in targets])
+    pose = np.repeat(np.arange(len(poses)), int(counts.sum()))
+    target = np.tile(np.repeat(np.arange(len(targets)), counts), len(poses))
+    points = np.tile(np.concatenate([t.points_mm for t in targets]), (len(poses), 1))
+    keep = use[pose, target]
+    if not keep.any():
+        raise KinematicsError("plan: expected at least one target that can be read at one pose, found none")
+    pose, target, points = pose[keep], target[keep], points[keep]
+    return Readings(
+        names=tuple(t.name for t in targets),
+        kinds=tuple(t.kind for t in targets),
+        target=target,
+        angles_deg=poses[pose],
+        points_mm=table_pose(machine, poses[pose]).apply(points),
+        directions=tuple(None if t.kind is Kind.BALL else t.direction for t in targets),
+    )

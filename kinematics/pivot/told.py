@@ -1,0 +1,120 @@
+"""What was held, in the setter's words."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.angles import wrap_deg
+from kinematics.machine import Machine
+from kinematics.pivot.readings import Kind, Readings
+from kinematics.pivot.results import Held
+from kinematics.pivot.solve import Solved
+
+__all__ = ["held_words", "stands_still"]
+
+_WHOLE = 0.98
+_SOME = 1e-3
+_STILL_DEG = 1e-6
+_AXES = "XYZ"
+_TURNS = "ABC"
+
+
+def stands_still(readings: Readings, i: int) -> float | None:
+    """The angle at which rotary i stands in every reading, or None where it is turned."""
+    angle = readings.angles_deg[:, i]
+    away = np.abs(wrap_deg(angle - angle[0], low_deg=-180.0))
+    return float(angle[0]) if float(away.max()) < _STILL_DEG else None
+
+
+def held_words(solved: Solved, machine: Machine, readings: Readings) -> tuple[Held, ...]:
+    """A sentence for everything that the readings do not tell."""
+    free = solved.state.free
+    share = 1.0 - (free * free).sum(axis=1)
+    found: list[Held] = []
+    for i, letter in enumerate(machine.letters):
+        mine = share[4 * i : 4 * i + 4]
+        if not (mine > _SOME).any():
+            continue
+        still = stands_still(readings, i)
+        if still is not None and (mine > _WHOLE).all():
+            words = f"Nothing here turns {letter}, so {letter}'s line is left as it was."
+            if abs(float(machine.rotaries[i].turn_deg(still))) > _STILL_DEG:
+                words = (
+                    f"{letter} stands at {still:g} degrees in every reading, so {letter}'s line is left as it was; "
+                    "the other lines are told on that condition."
+                )
+            found.append(Held(letter, "", "line", words))
+            continue
+        square = solved.problem.lines.square[i]
+        found.extend(_part(letter, "direction", mine[2:], _turn_names(square, machine.rotaries[i].direction)))
+        found.extend(_part(letter, "position", mine[:2], _shift_names(square)))
+    found.extend(_targets_held(solved, readings))
+    return tuple(found)
+
+
+def _part(letter: str, quantity: str, share: NDArray[np.float64], names: list[str]) -> list[Held]:
+    """Sentences for one rotary's direction or position."""
+    whole, some = share > _WHOLE, share > _SOME
+    if not some.any():
+        return []
+    ask = {
+        "direction": "no reading notices it (a target farther out along the line, or read at more turns, would)",
+        "position": "no reading notices it (a ball off the line, read at turns well apart, would)",
+    }[quantity]
+    if whole.all():
+        return [Held(letter, "", quantity, f"{letter}'s {quantity} is left as it was: {ask}.")]
+    if whole.any() and not (some & ~whole).any():
+        name = names[int(np.argmax(whole))]
+        return [Held(letter, "", f"part of the {quantity}", f"{letter}'s {name} is left as it was: {ask}.")]
+    told = " and ".join(name for name, use in zip(names, some, strict=True) if use)
+    words = f"{letter}'s {told}: only in combination are these told; what the readings leave open is left as it was."
+    return [Held(letter, "", f"part of the {quantity}", words)]
+
+
+def _shift_names(square: NDArray[np.float64]) -> list[str]:
+    return [_along(way) for way in square]
+
+
+def _along(way: NDArray[np.float64]) -> str:
+    k = int(np.argmax(np.abs(way)))
+    return f"position in {_AXES[k]}" if abs(float(way[k])) > 0.9 else f"position along ({_three(way)})"
+
+
+def _turn_names(square: NDArray[np.float64], direction: NDArray[np.float64]) -> list[str]:
+    """A lean toward one direction is a turn about the one square to it and to the line."""
+    names = []
+    for way in square:
+        about = np.cross(direction, way)
+        k = int(np.argmax(np.abs(about)))
+        about_name = _AXES[k] if abs(float(about[k])) > 0.9 else f"({_three(about)})"
+        names.append(f"direction about {about_name}")
+    return names
+
+
+def _three(vector: NDArray[np.float64]) -> str:
+    return ", ".join(f"{value:.3f}" for value in vector)
+
+
+def _targets_held(solved: Solved, readings: Readings) -> list[Held]:
+    """Sentences for the directions of bores and faces that were taken, not told."""
+    problem, found = solved.problem, []
+    for t, index in enumerate(problem.names):
+        name, kind = readings.names[index], readings.kinds[index]
+        if kind is Kind.BALL:
+            continue
+        if float(np.diag(solved.state.held[t])[2:].max()) < _SOME:
+            continue
+        way = problem.charts.direction[t]
+        origin = (
+            "as stated"
+            if readings.directions[index] is not None
+            else "as the machine file and the poses have it"
+        )
+        thing = "face" if kind is Kind.FACE else f"{kind.value}'s axis"
+        words = (
+            f"The direction of {name} ({thing}) is taken {origin}, ({_three(way)}) at the all-zero pose: "
+            "the readings do not fully tell it."
+        )
+        found.append(Held("", name, "direction", words))
+    return found

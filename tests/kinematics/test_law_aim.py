@@ -1,0 +1,246 @@
+"""Aim, then go there: the direction lies along the spindle, or as near as it says."""
+
+import laws
+import numpy as np
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+from samples import (
+    SENSES,
+    angles,
+    assert_close,
+    directions,
+    machines,
+    pose_angles,
+    random_direction,
+    square_machine,
+)
+
+from kinematics import (
+    KinematicsError,
+    Machine,
+    Platter,
+    Rotary,
+    aim,
+    bring_to_spindle,
+    table_pose,
+    to_line_up,
+)
+from kinematics.angles import SNAP_DEG
+
+LIMITS = st.one_of(
+    st.none(),
+    st.tuples(st.floats(-400.0, 0.0), st.floats(0.0, 400.0)),
+    st.tuples(st.floats(-90.0, -30.0), st.floats(-29.0, 45.0)),
+)
+
+
+@given(st.data())
+def test_aim_then_forward_gives_the_direction_back(data):
+    machine = data.draw(machines())
+    previous = data.draw(pose_angles(machine, 360.0))
+    laws.aim_then_forward(machine, data.draw(directions()), previous)
+
+
+@given(st.data())
+def test_with_rotaries_held(data):
+    machine = data.draw(machines(least=2))
+    count = data.draw(st.integers(1, len(machine.rotaries) - 1))
+    letters = data.draw(st.permutations(machine.letters))[:count]
+    held = {letter: data.draw(angles(360.0)) for letter in letters}
+    previous = data.draw(pose_angles(machine, 360.0))
+    found = laws.aim_then_forward(machine, data.draw(directions()), previous, held)
+    for letter, angle in held.items():
+        np.testing.assert_array_equal(found.machine_deg[:, machine.index(letter)], angle)
+
+
+@given(st.data())
+def test_of_three_rotaries_the_outermost_stays_where_it_comes_from(data):
+    machine = data.draw(machines(least=3))
+    previous = data.draw(pose_angles(machine, 360.0))
+    found = bring_to_spindle(machine, data.draw(directions()), previous)
+    np.testing.assert_array_equal(found.machine_deg[:, 0], previous[0])
+
+
+@given(st.data())
+def test_a_direction_made_by_the_machine_is_always_reached(data):
+    """Turn the spindle back from any pose: that pose (or its twin) must be found again."""
+    machine = data.draw(machines(least=1, most=2))
+    pose = data.draw(pose_angles(machine, 180.0))
+    wanted = table_pose(machine, pose).inverse().turn([0.0, 0.0, 1.0])
+    found = laws.aim_then_forward(machine, wanted, np.zeros(len(pose)))
+    first, last = machine.rotaries[0].direction, machine.rotaries[-1].direction
+    # Two lines that nearly agree are taken for one, and the inner rotary is left where it stands.
+    one_line = len(pose) == 2 and np.linalg.norm(np.cross(first, last)) < 1e-9
+    assert found.short_deg < (np.degrees(2e-9) if one_line else 3e-12)
+
+
+@pytest.mark.parametrize("exponent", [-1, -3, -5, -7, -8])
+@pytest.mark.parametrize("rotaries", [1, 2])
+def test_a_direction_that_lies_near_every_line(rng, rotaries, exponent):
+    """A table's own face, on lines that all but agree with the spindle: products of small sines decide there."""
+    for _ in range(60):
+        near = 10.0**exponent * rng.uniform(0.3, 1.0, rotaries)
+        axes = [
+            Rotary(
+                letter, [0, 0, 0], [0.0, 0.0, 1.0] + e * random_direction(rng), SENSES[rng.integers(2)], None
+            )
+            for letter, e in zip("AC", near, strict=False)
+        ]
+        machine = Machine("near", tuple(axes), Platter(face_mm=0.0))
+        pose = rng.uniform(-180.0, 180.0, rotaries)
+        wanted = table_pose(machine, pose).inverse().turn([0.0, 0.0, 1.0])
+        found = laws.aim_then_forward(machine, wanted, np.zeros(rotaries))
+        assert found.short_deg < 3e-12
+
+
+@given(st.data())
+def test_everything_that_aim_lists_does_what_it_says(data):
+    machine = data.draw(machines(limits=LIMITS))
+    previous = data.draw(pose_angles(machine, 360.0))
+    wanted = data.draw(directions())
+    found = aim(machine, wanted, previous)
+    fits = [solution.fits for solution in found.solutions]
+    assert fits == sorted(fits, reverse=True)
+    costs = [round(solution.cost_deg, 6) for solution in found.solutions if solution.fits]
+    assert costs == sorted(costs)
+    for solution in found.solutions:
+        reached = table_pose(machine, solution.machine_deg).turn(wanted / np.linalg.norm(wanted))
+        off = np.degrees(np.arctan2(np.hypot(reached[0], reached[1]), reached[2]))
+        # An angle may be put on a limit, or on 0, from as far as angles count as one.
+        assert abs(off - found.short_deg) < 1e-8 + 2e-7 * bool(found.free)
+        inside = [bool(r.within(q)) for r, q in zip(machine.rotaries, solution.machine_deg, strict=True)]
+        assert solution.fits == all(inside)
+        assert len(solution.why_out) == inside.count(False)
+        moved = np.array(previous) + solution.move_deg - solution.machine_deg
+        assert_close((moved + 180.0) % 360.0 - 180.0, 0.0, within=1e-9)
+        assert solution.cost_deg == pytest.approx(sum(abs(m) for m in solution.move_deg), abs=1e-9)
+        for rotary, move in zip(machine.rotaries, solution.move_deg, strict=True):
+            assert rotary.limits_deg is not None or abs(move) <= 180.0
+
+
+@given(st.data())
+def test_no_solution_is_listed_twice(data):
+    machine = data.draw(machines(limits=LIMITS))
+    found = aim(machine, data.draw(directions()), data.draw(pose_angles(machine, 360.0)))
+    poses = np.array([solution.machine_deg for solution in found.solutions])
+    apart = np.abs(poses[:, None] - poses[None]).max(axis=-1) + 360.0 * np.eye(len(poses))
+    assert apart.min() > 1e-9
+
+
+@pytest.mark.parametrize("exponent", [-3, -6, -8, -10, -12, -14, -15, -16, -300])
+def test_at_the_edge_of_the_reach_both_angles_are_wrong_together(rng, exponent):
+    """Each angle is known to half the digits only there; the direction must come out whole nevertheless."""
+    for _ in range(20):
+        outer, inner = random_direction(rng), random_direction(rng)
+        machine = Machine(
+            "edge",
+            (Rotary("A", [0, 0, 0], outer, SENSES[0], None), Rotary("C", [0, 0, 0], inner, SENSES[1], None)),
+            Platter(face_mm=0.0),
+        )
+        lines, tilt = np.arccos(outer @ inner), np.arccos(outer[2])
+        across = np.cross(inner, random_direction(rng))
+        across /= np.linalg.norm(across)
+        for edge in (abs(lines - tilt), np.pi - abs(np.pi - lines - tilt)):
+            for off in (10.0**exponent, -(10.0**exponent)):
+                laws.aim_then_forward(
+                    machine, np.cos(edge + off) * inner + np.sin(edge + off) * across, [0.0, 0.0]
+                )
+
+
+def test_a_nutating_table_stands_its_side_faces_in_one_way():
+    """Derived here: with the outer line at 45 degrees, half a turn of it lays the table's axis flat; a side face
+    then needs the table turned to one angle, not to two angles a millionth of a degree apart.
+    """
+    nutating = Machine(
+        "nutating",
+        (
+            Rotary("B", [0, 0, 0], [0, 1, 1], SENSES[1], (-180.0, 180.0)),
+            Rotary("C", [0, 0, 0], [0, 0, 1], SENSES[1], None),
+        ),
+        Platter(face_mm=0.0),
+    )
+    for direction, turn in (
+        ([1, 0, 0], 90.0),
+        ([0, 1, 0], 0.0),
+        ([-1, 0, 0], 270.0),
+        ([3, 4, 0], 36.86989764584402),
+    ):
+        found = aim(nutating, direction, [0.0, 0.0])
+        assert [s.machine_deg for s in found.solutions] == [
+            (180.0, pytest.approx(turn, abs=1e-12)),
+            (-180.0, pytest.approx(turn, abs=1e-12)),
+        ]
+
+
+@given(angles(720.0), st.floats(-120.0, 30.0), st.booleans())
+def test_a_free_rotary_keeps_its_angle(turn, tilt, endless):
+    limits = None if endless else (-720.0, 720.0)
+    machine = square_machine(limits=((-120.0, 120.0), limits))
+    found = aim(machine, [0.0, 0.0, 1.0], [tilt, turn])
+    assert found.free == ("C",)
+    assert found.best.machine_deg[0] == 0.0
+    kept = found.best.machine_deg[1]
+    # An endless rotary shows its angle within one turn; one with limits keeps the turns as well.
+    assert abs((kept - turn + 180.0) % 360.0 - 180.0) < 1e-9 if endless else abs(kept - turn) < 1e-9
+    assert abs(found.best.move_deg[1]) < 1e-9
+
+
+@given(directions(), st.sampled_from(["positive", "negative"]), st.floats(-5.0, 5.0))
+def test_a_tilt_sign_is_a_sign_of_the_program(direction, tilt, offset):
+    machine = square_machine(limits=((-179.0, 179.0), None))
+    found = aim(machine, direction, [0.0, 0.0], tilt=tilt, rotary_offset_deg=[offset, 0.0])
+    sign = 1.0 if tilt == "positive" else -1.0
+    for solution in found.solutions:
+        right = sign * (solution.machine_deg[0] - offset) >= -1e-9
+        assert right == (not any("tilt was asked for" in why for why in solution.why_out))
+        assert right or not solution.fits
+
+
+def test_with_three_rotaries_the_tilt_is_the_outermost_that_moves():
+    """The outermost of three stays unless the others are held: its sign is nobody's wish."""
+    a = Rotary("A", [0, 0, 0], [1, 0, 0], SENSES[1], (-30.0, 30.0))
+    b = Rotary("B", [0, 0, 0], [0, 1, 0], SENSES[1], (-120.0, 120.0))
+    c = Rotary("C", [0, 0, 0], [0, 0, 1], SENSES[1], None)
+    machine = Machine("three", (a, b, c), Platter(face_mm=0.0))
+    for tilt, sign in (("positive", 1.0), ("negative", -1.0)):
+        for previous in (10.0, -10.0):
+            best = aim(machine, [0.5, 0.2, 1.0], [previous, 0.0, 0.0], tilt=tilt).best
+            assert best.machine_deg[0] == previous
+            assert sign * best.machine_deg[1] > 0.0
+
+
+@given(st.data())
+def test_lining_up_turns_one_direction_under_another(data):
+    machine = data.draw(machines())
+    letter = data.draw(st.sampled_from(machine.letters))
+    pose = data.draw(pose_angles(machine, 360.0))
+    direction, axis = data.draw(directions()), np.eye(3)[data.draw(st.integers(0, 2))]
+    at = machine.index(letter)
+    inner = np.zeros(3) + direction
+    for rotary, angle in list(zip(machine.rotaries, pose, strict=True))[:at:-1]:
+        inner = rotary.turned(angle).turn(inner)
+    line = machine.rotaries[at].direction
+    assume(np.linalg.norm(np.cross(line, inner)) > 1e-3)
+    carried = table_pose(Machine("outer", machine.rotaries[:at], machine.platter), pose[:at]) if at else None
+    outer_line = line if carried is None else carried.turn(line)
+    assume(np.linalg.norm(np.cross(outer_line, axis)) > 1e-3)
+    angle = to_line_up(machine, letter, direction, axis, pose)
+    assert abs(angle - pose[at]) <= 180.0 + 1e-9
+    turned = np.array(pose)
+    turned[at] = angle
+    reached = table_pose(machine, turned).turn(direction / np.linalg.norm(direction))
+    flat = np.eye(3) - np.outer(outer_line, outer_line)
+    ours, theirs = flat @ reached, flat @ axis
+    # Angles within SNAP_DEG of a whole turn's start are put on it.
+    assert np.linalg.norm(np.cross(ours, theirs)) < np.radians(SNAP_DEG) + 1e-12
+    assert ours @ theirs > 0.0
+
+
+def test_nothing_lines_up_along_the_line_itself():
+    with pytest.raises(
+        KinematicsError, match="direction: expected one that C can turn, found one along its line"
+    ):
+        to_line_up(square_machine(), "C", [0, 0, 2], [1, 0, 0], [0, 0])
+    with pytest.raises(KinematicsError, match="machine axis: expected one that A can turn"):
+        to_line_up(square_machine(), "A", [0, 1, 0], [1, 0, 0], [0, 0])

@@ -1,0 +1,143 @@
+"""Rotations against five libraries that know nothing of ours: scipy, transforms3d, pytransform3d, and more."""
+
+import modern_robotics
+import numpy as np
+import pytest
+import pytransform3d.batch_rotations
+import spatialmath.base
+import transforms3d
+from samples import assert_close, random_direction
+from scipy.spatial.transform import Rotation
+
+from kinematics import Pose, rotation_from_turns, turn_about, turns_from_rotation
+from kinematics.angles import sincos_deg
+
+WITHIN = 5e-15
+ORDERS = [a + b + c for a in "xyz" for b in "xyz" for c in "xyz" if a != b != c]
+
+
+@pytest.fixture
+def turns(rng):
+    directions = rng.normal(size=(4000, 3))
+    directions /= np.linalg.norm(directions, axis=-1, keepdims=True)
+    return directions, rng.uniform(-720.0, 720.0, 4000)
+
+
+def test_turn_about_is_scipys_rotation_vector(turns):
+    directions, angles = turns
+    expected = Rotation.from_rotvec(directions * angles[:, None], degrees=True).as_matrix()
+    assert_close(turn_about(directions, angles), expected, within=WITHIN)
+
+
+def test_turn_about_is_pytransform3ds_axis_angle(turns):
+    directions, angles = turns
+    axis_angles = np.column_stack([directions, np.radians(angles)])
+    expected = pytransform3d.batch_rotations.matrices_from_compact_axis_angles(
+        axis_angles[:, :3] * axis_angles[:, 3:]
+    )
+    assert_close(turn_about(directions, angles), expected, within=WITHIN)
+
+
+@pytest.mark.parametrize(
+    "library",
+    [
+        transforms3d.axangles.axangle2mat,
+        lambda axis, angle: modern_robotics.MatrixExp3(modern_robotics.VecToso3(axis * angle)),
+        lambda axis, angle: spatialmath.base.angvec2r(angle, axis),
+    ],
+    ids=["transforms3d axangle2mat", "modern-robotics MatrixExp3", "spatialmath angvec2r"],
+)
+def test_turn_about_one_by_one(turns, library):
+    directions, angles = turns
+    ours = turn_about(directions, angles)
+    for axis, angle, matrix in zip(directions[:1500], np.radians(angles), ours, strict=False):
+        assert_close(matrix, library(axis, angle), within=WITHIN)
+
+
+def test_turn_lists_are_scipys_capital_letters(rng):
+    for order in ORDERS:
+        angles = rng.uniform(-360.0, 360.0, (60, 3))
+        expected = Rotation.from_euler(order.upper(), angles, degrees=True).as_matrix()
+        ours = [rotation_from_turns(list(zip(order, a, strict=True))) for a in angles.tolist()]
+        assert_close(ours, expected, within=WITHIN)
+
+
+def test_turn_lists_are_transforms3ds_rotating_frames(rng):
+    for order in ORDERS:
+        angles = rng.uniform(-360.0, 360.0, (60, 3))
+        expected = [transforms3d.euler.euler2mat(*a, "r" + order) for a in np.radians(angles)]
+        ours = [rotation_from_turns(list(zip(order, a, strict=True))) for a in angles.tolist()]
+        assert_close(ours, expected, within=WITHIN)
+
+
+def test_turns_lists_of_any_length_are_products(rng):
+    for count in range(7):
+        letters = rng.choice(list("xyz"), count)
+        angles = rng.uniform(-360.0, 360.0, count)
+        expected = np.eye(3)
+        for letter, angle in zip(letters, angles, strict=True):
+            expected = expected @ Rotation.from_euler(str(letter), angle, degrees=True).as_matrix()
+        ours = rotation_from_turns([(str(a), float(d)) for a, d in zip(letters, angles, strict=True)])
+        assert_close(ours, expected, within=WITHIN)
+
+
+def test_naming_agrees_with_scipy(rng):
+    for order in ORDERS:
+        for rotation in Rotation.random(40, rng=rng):
+            ours = turns_from_rotation(rotation.as_matrix(), order)
+            assert "".join(axis for axis, _ in ours) == order
+            theirs = rotation.as_euler(order.upper(), degrees=True)
+            mine = np.array([angle for _, angle in ours])
+            # Three turns come in two forms, with the middle one on either side of the lock; both are right.
+            middle = -theirs[1] if order[0] == order[2] else 180.0 - theirs[1]
+            forms = [theirs, np.array([theirs[0] + 180.0, middle, theirs[2] + 180.0])]
+            apart = [np.abs((mine - form + 180.0) % 360.0 - 180.0).max() for form in forms]
+            assert min(apart) < 1e-9
+
+
+@pytest.mark.parametrize("order", ORDERS)
+def test_naming_gives_the_rotation_back_up_to_the_lock_and_at_it(rng, order):
+    lock = 0.0 if order[0] == order[2] else 90.0
+    for exponent in np.linspace(-16.0, 2.0, 91):
+        middle = lock + rng.choice([0.0, 180.0]) + rng.choice([-1.0, 1.0]) * 10.0**exponent
+        made = [(order[0], rng.uniform(-180, 180)), (order[1], middle), (order[2], rng.uniform(-180, 180))]
+        # A rotation that came out of a computation carries rounding in every place, the small ones too.
+        detour = turn_about(random_direction(rng), rng.uniform(0.0, 360.0))
+        rotation = detour.T @ (detour @ rotation_from_turns(made))
+        back = rotation_from_turns(turns_from_rotation(rotation, order))
+        assert_close(back, rotation, within=2e-12)
+
+
+@pytest.mark.parametrize("order", ORDERS)
+def test_at_the_lock_the_last_turn_is_none(order):
+    middle = 0.0 if order[0] == order[2] else 90.0
+    rotation = rotation_from_turns([(order[0], 25.0), (order[1], middle), (order[2], 15.0)])
+    first, second, last = turns_from_rotation(rotation, order)
+    assert second[1] == pytest.approx(middle, abs=1e-12)
+    assert last[1] == 0.0
+    # Before a middle turn of 90 degrees the last turn acts with or against the first one, by the order's hand.
+    with_it = order[0] == order[2] or order in ("xyz", "yzx", "zxy")
+    assert first[1] == pytest.approx(25.0 + (15.0 if with_it else -15.0), abs=1e-12)
+
+
+def test_sine_and_cosine_at_quarter_turns_are_exact():
+    quarters = np.arange(-40, 41)
+    sine, cosine = sincos_deg(90.0 * quarters)
+    assert set(sine.tolist()) <= {-1.0, 0.0, 1.0}
+    np.testing.assert_array_equal(sine, np.rint(np.sin(quarters * np.pi / 2)))
+    np.testing.assert_array_equal(cosine, np.rint(np.cos(quarters * np.pi / 2)))
+
+
+def test_pose_algebra_is_scipys_rigid_transform(rng):
+    rigid = pytest.importorskip("scipy.spatial.transform", reason="RigidTransform came with scipy 1.16")
+    if not hasattr(rigid, "RigidTransform"):
+        pytest.skip("RigidTransform came with scipy 1.16")
+    rotations = Rotation.random(2000, rng=rng), Rotation.random(2000, rng=rng)
+    moves = rng.uniform(-1000.0, 1000.0, (2, 2000, 3))
+    theirs = [rigid.RigidTransform.from_components(m, r) for m, r in zip(moves, rotations, strict=True)]
+    ours = [Pose(r.as_matrix(), m) for m, r in zip(moves, rotations, strict=True)]
+    points = rng.uniform(-1000.0, 1000.0, (2000, 3))
+    chained, expected = ours[0] @ ours[1].inverse(), theirs[0] * theirs[1].inv()
+    assert_close(chained.apply(points), expected.apply(points), within=1e-11)
+    assert_close(chained.rotation, expected.rotation.as_matrix(), within=WITHIN)
+    assert_close(chained.turn(points), expected.rotation.apply(points), within=1e-11)
