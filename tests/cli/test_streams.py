@@ -14,7 +14,8 @@ NAME = "Søby Ø 12 × 30°, “測”"
 
 def shell(words: str, **environment: str) -> subprocess.CompletedProcess[bytes]:
     """Run a line of the shell in which ``tiltwright`` is this one."""
-    line = words.replace("tiltwright", f"{sys.executable} -m tiltwright")
+    # Only the command: the checkout may lie in a folder of that name.
+    line = words.replace("tiltwright ", f"{sys.executable} -m tiltwright ")
     kept = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
     return subprocess.run(
         ["bash", "-c", f"set -o pipefail; {line}"],
