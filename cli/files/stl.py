@@ -33,6 +33,9 @@ def read_stl(path: Path, unit_mm: float) -> Mesh:
 
     from kinematics import KinematicsError
     from kinematics.reach import Mesh
+    from tiltwright.files.inputs import remember
+
+    remember(path, "a mesh")
 
     try:
         if path.stat().st_size > _LARGEST_BYTES:

@@ -362,6 +362,14 @@ def test_an_open_mesh_and_no_mesh_at_all(run, job, tmp_path):
     assert (ended.code, "Traceback" in ended.err) == (2, False)
 
 
+def test_a_mesh_is_not_written_over(run, job, tmp_path):
+    ball_stl(tmp_path / "bracket.stl")
+    before = (tmp_path / "bracket.stl").read_bytes()
+    ended = run("reach", job(JOB + MESH, MACHINE), "-o", tmp_path / "bracket.stl", "--force")
+    assert ended.code == 2
+    assert (tmp_path / "bracket.stl").read_bytes() == before
+
+
 def test_an_unknown_tool_where_there_are_none(run, job):
     text = JOB.replace(JOB[JOB.index("[[tool]]") : JOB.index("[[stack]]")], "")
     ended = run("reach", job(text, MACHINE))

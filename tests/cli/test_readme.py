@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from tiltwright.files import job_file, machine_file
+from tiltwright.files import job_file, machine_file, solid_tables
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 TABLES = {
@@ -24,6 +24,7 @@ TABLES = {
     ],
 }
 OWN_TABLES = {"travel", "rotary", "platter", "stack", "touched", "operation"}
+REACH_TABLES = [getattr(solid_tables, name) for name in solid_tables.__all__ if name.endswith("Table")]
 
 
 @pytest.mark.parametrize("kind", TABLES)
@@ -36,6 +37,15 @@ def test_every_key_has_its_line_and_no_other_has(kind):
     # A key of two tables, such as name, has a line in each of them.
     for key in set(keys) - OWN_TABLES:
         assert told.count(key) == sum(key in table.model_fields for table in TABLES[kind]), key
+
+
+def test_every_key_of_what_reach_needs_has_its_line():
+    section = README.split("### Every key of what reach needs")[1].split("\n## ")[0]
+    cells = [line.split(" | ")[0] for line in section.splitlines() if line.startswith("| `")]
+    told = {word.strip("[]") for cell in cells for word in re.findall(r"`([^`]+)`", cell)}
+    keys = {key for table in REACH_TABLES for key in table.model_fields}
+    # A sweep's axes are told with the operation's keys.
+    assert told == keys | {"spindle", "holder", "tool", "solid", "material", "clear"}
 
 
 def test_the_sample_job_works(run, examples, tmp_path):
