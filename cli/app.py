@@ -7,18 +7,20 @@ runs. That keeps ``tiltwright --help`` and every small command quick.
 from __future__ import annotations
 
 import importlib
-import os
 import sys
 from typing import Annotated
 
 import typer
 
 from tiltwright import __version__
-from tiltwright.console import fail
+from tiltwright.console import INPUT_WRONG, fail
+from tiltwright.files import inputs
+from tiltwright.streams import ReaderGone, ResultLost, ready_streams
+from tiltwright.usage import UsageError, help_instead, usage_words
 
 __all__ = ["COMMANDS", "build", "main"]
 
-COMMANDS = ("machine", "pivot", "offsets", "aim", "sheet", "explain", "check", "lesson", "schema")
+COMMANDS = ("machine", "pivot", "offsets", "aim", "reach", "sheet", "explain", "check", "lesson", "schema")
 """In the order of a setter's day. Each is `tiltwright.commands.NAME`, with a function or an `app` of that name."""
 
 
@@ -76,16 +78,42 @@ def build(typed: str | None = None) -> typer.Typer:
 
 def main() -> None:
     """Run the command; every fault of the input ends in one message each and exit code 2."""
+    with ready_streams():
+        raise SystemExit(_ended())
+
+
+def _ended() -> int:
+    """Run the command and return its exit code, with what went wrong told on stderr."""
+    code = 0
+    try:
+        code = _run()
+        sys.stdout.flush()
+    except ReaderGone:
+        return code
+    except ResultLost as reason:
+        fail(f"the result cannot be written to stdout: {reason}")
+    return code
+
+
+def _run() -> int:
     from tiltwright.files.faults import InputFaults
 
+    inputs.forget()
+    typed = sys.argv[1:]
     try:
-        build(sys.argv[1] if len(sys.argv) > 1 else None)()
+        # Not standalone: what is typed wrong is then told by us, as every other fault is.
+        return build(typed[0] if typed else None)(prog_name="tiltwright", standalone_mode=False) or 0
+    except UsageError as refusal:
+        instead = help_instead(refusal)
+        if instead:
+            typer.echo(instead, err=True)
+            return INPUT_WRONG
+        fail(usage_words(refusal, typed))
     except InputFaults as faults:
         fail(str(faults))
-    except BrokenPipeError:
-        # Whoever reads our output has seen enough (| head); Python would complain once more at its end.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        raise SystemExit(0) from None
+    except OSError as refusal:
+        place = f"{refusal.filename}: " if refusal.filename else ""
+        fail(f"{place}{refusal.strerror or refusal}")
     except Exception as refusal:
         from kinematics.errors import KinematicsError
 

@@ -16,6 +16,7 @@ from tiltwright.files.faults import Fault, InputFaults, one_of, shown
 __all__ = ["grid_of", "name_of", "pose_of", "three_numbers", "wrong"]
 
 _MOST_POSES = 1_000_000
+_RUN_ON = re.compile(r"(?:[\s;]+|(?<![\s;]))(?=[ABCabc]\s*=?\s*[-+.\d])")
 
 
 def wrong(option: str, found: str, allowed: str, tip: str = "") -> InputFaults:
@@ -73,13 +74,14 @@ def _angle(text: str, option: str, whole: str) -> float:
     return value
 
 
-def _letter(text: str, machine: Machine, option: str, whole: str) -> Rotary:
+def _letter(text: str, machine: Machine, option: str, whole: str, tip: str = "") -> Rotary:
     letter = text.strip().upper()
     if letter not in machine.letters:
         raise wrong(
             option,
             f"{shown(text)} in {shown(whole)}",
             f"the rotaries of this machine, {one_of(machine.letters)}",
+            tip,
         )
     return machine.rotaries[machine.index(letter)]
 
@@ -98,12 +100,23 @@ def pose_of(text: str, machine: Machine, option: str) -> NDArray[np.float64]:
         stripped = part.strip()
         if not stripped:
             raise wrong(option, shown(text), "a letter and an angle for each rotary, such as A-35,C60")
-        rotary = _letter(stripped[0], machine, option, text)
+        rotary = _letter(stripped[0], machine, option, text, _letter_tip(stripped, machine))
         if rotary.letter in seen:
             raise wrong(option, f"{rotary.letter} twice in {shown(text)}", "every rotary once")
         seen.add(rotary.letter)
-        angles[machine.index(rotary.letter)] = _angle(stripped[1:].lstrip("= "), option, text)
+        angle = stripped[1:].lstrip("= ")
+        if _RUN_ON.search(angle):
+            parted = stripped[0] + _RUN_ON.sub(",", stripped[1:])
+            raise wrong(option, shown(text), "A-35,C60", f"a comma between the rotaries: {parted}")
+        angles[machine.index(rotary.letter)] = _angle(angle, option, text)
     return angles
+
+
+def _letter_tip(part: str, machine: Machine) -> str:
+    """What to do about an angle without its letter."""
+    if not re.match(r"[-+.\d]", part):
+        return ""
+    return f"the letter stands before its angle: {' or '.join(letter + part for letter in machine.letters)}"
 
 
 def check_limits(machine: Machine, machine_deg: NDArray[np.float64], option: str) -> None:

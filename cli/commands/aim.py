@@ -75,6 +75,7 @@ def aim(
 
 def _job(path: str, only: list[str], *, as_json: bool) -> None:
     from tiltwright.console import ANSWER_NO, note
+    from tiltwright.files.faults import shown
     from tiltwright.show.report import aim_ways
     from tiltwright.show.report import as_json as written
     from tiltwright.show.tables import aim_table
@@ -107,7 +108,11 @@ def _job(path: str, only: list[str], *, as_json: bool) -> None:
             typer.echo(
                 f"{name}{_remark(ways)}\n\n{aim_table(ways, setup.machine, setup.rotary_offset_deg)}\n"
             )
-        if not aimed:
+        stated = [one.placed.name for one in worked.operations if one.placed.aim is None]
+        if only:
+            for name in stated:
+                note(f"{shown(name)} states its angles (at): there is nothing to aim")
+        elif not aimed:
             note("no operation is aimed: all of them state their angles")
     if worked.unreached:
         from tiltwright.console import say_no

@@ -36,12 +36,10 @@ def new(
     Nothing is written until the last question is answered; Ctrl-C leaves no trace.
     """
     from tiltwright.console import note
-    from tiltwright.files.write import write_whole
+    from tiltwright.files.write import check_target, write_whole
     from tiltwright.interview import ask_machine
-    from tiltwright.typed import wrong
 
-    if file.exists() and not force:
-        raise wrong(str(file), "a file that is there already", "a new name, or --force to replace it")
+    check_target(file, force=force)
     write_whole(file, ask_machine(), force=force)
     note(f"{file} written; look it over with: tiltwright machine show {file}", label="done")
 
@@ -60,16 +58,18 @@ def show(
       tiltwright machine show mill.toml
       tiltwright machine show mill.toml --units inch
     """
+    from tiltwright.console import note
     from tiltwright.files.read import read_machine
+    from tiltwright.show.machine import machine_remarks, machine_text
     from tiltwright.show.report import as_json as written
 
     read = read_machine(file)
+    for remark in machine_remarks(read.machine):
+        note(remark)
     shown = units.value if units else read.unit.value
     if as_json:
         typer.echo(written(_report(read.machine, shown)), nl=False)
         return
-    from tiltwright.show.machine import machine_text
-
     typer.echo(machine_text(read.machine, shown))
 
 

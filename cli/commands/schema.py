@@ -38,4 +38,4 @@ def schema(
     else:
         raise wrong("schema", shown(kind), '"machine", "job", "plan" or "rule"')
     made = json_schema(known)
-    show_or_write(json.dumps(made, indent=2, ensure_ascii=False) + "\n", output, force=force)
+    show_or_write(json.dumps(made, indent=2) + "\n", output, force=force)

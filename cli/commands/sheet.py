@@ -17,6 +17,8 @@ __all__ = ["sheet"]
 
 PICTURES = (".pdf", ".png", ".svg")
 TEXTS = (".txt", ".md")
+LONGEST_DATE = 40
+MOST_PAGES = 99
 
 
 def sheet(
@@ -43,13 +45,19 @@ def sheet(
 
     Ends with 1, and writes nothing, when an operation cannot be reached or the touched-off part zero is too far off.
     """
+    from tiltwright.files.faults import clean, shown
+    from tiltwright.files.write import check_target
     from tiltwright.typed import wrong
 
+    if output is not None and output.is_dir():
+        check_target(output)
     ending = output.suffix.lower() if output is not None else ".txt"
     if ending not in PICTURES + TEXTS:
         raise wrong("--output", f'the ending "{ending}"', ", ".join(PICTURES + TEXTS))
     if paper not in {"a4", "us-letter"}:
-        raise wrong("--paper", f'"{paper}"', '"a4" or "us-letter"')
+        raise wrong("--paper", shown(paper), '"a4" or "us-letter"')
+    if date is not None and (not date.strip() or clean(date) != date or len(date) > LONGEST_DATE):
+        raise wrong("--date", shown(date), f"printable text of 1 to {LONGEST_DATE} characters on one line")
     _sheet(job, output, ending, only or [], units, paper, date, force=force)
 
 
@@ -91,9 +99,8 @@ def _sheet(
 def _pages(made: Sheet, output: Path, ending: str, paper: str, *, force: bool) -> None:
     """Write the typeset sheet; pictures of more than one page get the page's number in their names."""
     from tiltwright.console import note
-    from tiltwright.files.write import write_whole
+    from tiltwright.files.write import check_target, write_whole
     from tiltwright.sheet import typeset
-    from tiltwright.typed import wrong
 
     missing = typeset.missing_characters(made)
     if missing:
@@ -108,14 +115,20 @@ def _pages(made: Sheet, output: Path, ending: str, paper: str, *, force: bool) -
     else:
         names = [output.with_stem(f"{output.stem}-{page}") for page in range(1, len(pages) + 1)]
     # All or none: a sheet with one page left from an older one would be worse than no sheet.
-    there = [name for name in names if name.exists()]
-    if there and not force:
-        raise wrong(
-            "--output", f"{there[0]}, a file that is there already", "another name, or --force to replace it"
-        )
+    for name in names:
+        check_target(name, force=force)
     for name, page in zip(names, pages, strict=True):
         write_whole(name, page, force=force)
         note(f"{name} written", label="done")
-    older = output.with_stem(f"{output.stem}-{len(pages) + 1}")
-    if older.exists():
-        note(f"{older} is a page of an older sheet: do not print it")
+    older = _older_pages(output, names) if ending != ".pdf" else []
+    if older:
+        words = " and ".join(filter(None, [", ".join(map(str, older[:-1])), str(older[-1])]))
+        note(
+            f"{words}: {'pages' if len(older) > 1 else 'a page'} of an older sheet, not of this one; do not print"
+        )
+
+
+def _older_pages(output: Path, names: list[Path]) -> list[Path]:
+    """The pages that stand beside a sheet's own under its name."""
+    possible = [output, *(output.with_stem(f"{output.stem}-{page}") for page in range(1, MOST_PAGES + 1))]
+    return [name for name in possible if name not in names and name.is_file()]

@@ -25,6 +25,8 @@ KeyPath = tuple[str | int, ...]
 """A place in a file: ``("rotary", 1, "limits", 0)`` is the first of `limits` in the second `[[rotary]]`."""
 
 _LONGEST = 60
+_CLOSE = 0.75
+_BEGUN = 4
 _UNSEEN = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
 
 
@@ -198,19 +200,27 @@ def one_of(choices: Iterable[object], last: str = "or") -> str:
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
-    """The known word that comes closest to a mistyped one, or None when none is close.
+    """The known word that comes closest to a mistyped or shortened one, or None when none is really close.
+
+    A wrong suggestion is worse than none: "hight" is no slip of "shift".
 
     Examples
     --------
-    >>> nearest("leter", ["letter", "limits"]), nearest("colour", ["letter", "limits"])
+    >>> nearest("leter", ["letter", "limits"]), nearest("hight", ["shift", "up"])
     ('letter', None)
+    >>> nearest("gauge", ["gauge line", "reference tool"])
+    'gauge line'
     """
     import difflib
 
     folded: dict[str, str] = {}
     for choice in known:
         folded.setdefault(choice.casefold(), choice)
-    close = difflib.get_close_matches(word[:80].casefold(), folded, n=1, cutoff=0.6)
+    typed = word[:80].casefold()
+    close = difflib.get_close_matches(typed, folded, n=1, cutoff=_CLOSE)
+    begun = [choice for choice in folded if choice.startswith(typed)] if len(typed) >= _BEGUN else []
+    if not close and len(begun) == 1:
+        close = begun
     return folded[close[0]] if close else None
 
 

@@ -47,6 +47,7 @@ __all__ = [
     "TravelEnds",
     "UnitName",
     "choice",
+    "listed",
     "refuse",
 ]
 
@@ -87,13 +88,19 @@ def choice(*words: str, suggest: bool = True, tip: str = "") -> BeforeValidator:
     return BeforeValidator(check)
 
 
-def _listed(count: int, words: str) -> BeforeValidator:
+def listed(count: int, words: str) -> BeforeValidator:
     """A list of just so many values."""
 
     def check(value: object) -> object:
         if isinstance(value, (list, tuple)) and len(value) == count:
             return value
-        raise refuse(words)
+        # [0,5, 1,2] is four whole numbers to the reader, and two numbers to whoever writes decimal commas.
+        commas = (
+            isinstance(value, (list, tuple))
+            and len(value) == 2 * count
+            and all(type(one) is int for one in value)
+        )
+        raise refuse(words, tip="a decimal point, no comma: 0.5, not 0,5" if commas else "")
 
     return BeforeValidator(check)
 
@@ -152,12 +159,12 @@ Angle = Annotated[
 Angles = Annotated[dict[str, Angle], Field(min_length=1)]
 
 Pair = Annotated[
-    tuple[Coordinate, Coordinate], Field(strict=False), _listed(2, "a list of two numbers, [x, y]")
+    tuple[Coordinate, Coordinate], Field(strict=False), listed(2, "a list of two numbers, [x, y]")
 ]
 Point = Annotated[
     tuple[Coordinate, Coordinate, Coordinate],
     Field(strict=False),
-    _listed(3, "a list of three numbers, [x, y, z]"),
+    listed(3, "a list of three numbers, [x, y, z]"),
 ]
 
 
@@ -171,7 +178,7 @@ Direction = Annotated[Point, AfterValidator(_has_length)]
 ThreePoints = Annotated[
     tuple[Point, Point, Point],
     Field(strict=False),
-    _listed(3, "a list of three points, [[x, y, z], [x, y, z], [x, y, z]]"),
+    listed(3, "a list of three points, [[x, y, z], [x, y, z], [x, y, z]]"),
 ]
 
 
@@ -188,7 +195,7 @@ def _rising(words: str) -> AfterValidator:
 TravelEnds = Annotated[
     tuple[Coordinate, Coordinate],
     Field(strict=False),
-    _listed(2, "a list of two numbers, [lower end, upper end]"),
+    listed(2, "a list of two numbers, [lower end, upper end]"),
     _rising("[lower end, upper end], the lower end first"),
 ]
 
@@ -232,7 +239,7 @@ Limits = Annotated[
 AxisTurn = Annotated[
     tuple[Annotated[Literal["x", "y", "z"], choice("x", "y", "z")], Angle],
     Field(strict=False),
-    _listed(2, 'a list of an axis and an angle, ["x", 35.0]'),
+    listed(2, 'a list of an axis and an angle, ["x", 35.0]'),
 ]
 AxisTurns = Annotated[tuple[AxisTurn, ...], Field(strict=False, min_length=1)]
 

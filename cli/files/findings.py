@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from enum import Enum
 from typing import Any, Literal, get_args, get_origin
 
@@ -25,6 +25,27 @@ _WANTED = {
     "dict_type": "a table",
     "tuple_type": "a list in square brackets",
     "too_short": "at least one entry",
+}
+# Other words of the trade, and slips too far off to be recognised, where they can mean one key only.
+_OTHER_WORDS = {
+    **dict.fromkeys(("height", "heigth", "hight", "thickness", "thick", "rise", "lift"), ("up",)),
+    **dict.fromkeys(("offset", "offsets", "xy"), ("shift",)),
+    **dict.fromkeys(("clocking", "clocked", "clock"), ("turn",)),
+    **dict.fromkeys(("pivot", "center", "centre", "position"), ("point",)),
+    **dict.fromkeys(("sense", "rotation", "sense_of_turn"), ("positive_turn",)),
+    **dict.fromkeys(("range", "min_max"), ("limits",)),
+    **dict.fromkeys(("dia", "diam"), ("diameter",)),
+    **dict.fromkeys(("unit", "measure"), ("units",)),
+    "title": ("name",),
+    "rev": ("revision",),
+    **dict.fromkeys(("remark", "remarks", "comment", "comments"), ("notes",)),
+    **dict.fromkeys(("axis", "axes", "rotaries"), ("rotary",)),
+    **dict.fromkeys(("angle", "angles"), ("at",)),
+    **dict.fromkeys(("direction", "vector"), ("normal",)),
+    **dict.fromkeys(("points", "plane"), ("through",)),
+    **dict.fromkeys(("zero", "datum"), ("origin",)),
+    **dict.fromkeys(("tolerance", "tol"), ("within",)),
+    **dict.fromkeys(("op", "ops"), ("operation",)),
 }
 _ENDS = ("ge", "gt", "le")
 _BOUNDS = {
@@ -75,9 +96,16 @@ def _wanted(kind: str, context: Mapping[str, Any], path: KeyPath, field: FieldIn
 
 def _unknown_key(table: type[BaseModel] | None, path: KeyPath) -> Finding:
     known = list(table.model_fields) if table else []
-    near = nearest(str(path[-1]), known)
+    near = _meant(str(path[-1]), known)
     tip = f'did you mean "{near}"?' if near else ""
     return Finding(path, f"an unknown key, {shown(path[-1])}", f"the keys {one_of(known, 'and')}", tip)
+
+
+def _meant(word: str, known: Sequence[str]) -> str | None:
+    """The key that a mistyped one, or another word of the trade, stands for."""
+    return nearest(word, known) or next(
+        (key for key in _OTHER_WORDS.get(word.casefold(), ()) if key in known), None
+    )
 
 
 def _said(value: object) -> str:

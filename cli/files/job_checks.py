@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from kinematics import KinematicsError, plane_through
 from tiltwright.files.faults import Finding, KeyPath, nearest, one_of, shown
 from tiltwright.files.job_file import FORMS, LAST_WORK_OFFSET, JobFile, OperationTable
+from tiltwright.files.solid_checks import job_solid_findings
 
 __all__ = ["Known", "job_findings"]
 
@@ -27,11 +28,14 @@ class Known:
         Of the rotaries that have limits and whose limits could be read.
     offset_deg : mapping of letter to rotary work offset
         Of the rotaries whose offset is known.
+    holders : tuple of str or None
+        Names of its tool holders; None where one could not be read.
     """
 
     letters: tuple[str, ...] | None = None
     limits_deg: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     offset_deg: Mapping[str, float] = field(default_factory=dict)
+    holders: tuple[str, ...] | None = None
 
 
 def job_findings(job: JobFile, known: Known) -> Iterator[Finding]:
@@ -55,6 +59,7 @@ def job_findings(job: JobFile, known: Known) -> Iterator[Finding]:
             yield from _limits((*path, "hold"), operation.hold, known)
             if known.letters is not None and set(known.letters) <= set(operation.hold):
                 yield Finding((*path, "hold"), "every rotary held", "at least one rotary left to aim with")
+    yield from job_solid_findings(job, known.letters, known.holders)
     if job.square_up is not None:
         yield from _letters(("square_up",), job.square_up, known)
     if job.touched is not None and job.touched.pose is not None:

@@ -22,6 +22,15 @@ from tiltwright.files.fields import (
     choice,
     refuse,
 )
+from tiltwright.files.quantity import Mass
+from tiltwright.files.solid_tables import (
+    CuttingForce,
+    MaterialTable,
+    RetractTable,
+    SolidTable,
+    SweepTable,
+    ToolTable,
+)
 
 __all__ = [
     "FORMS",
@@ -63,6 +72,30 @@ class StackTable(Table):
     turn: Annotated[
         Angle, Field(description="Then a turn about z, right-handed, degrees.", examples=[0.35])
     ] = 0.0
+    round: Annotated[
+        PositiveLength | None,
+        Field(description="Its diameter, where it is a round as tall as `up`.", examples=[60.0]),
+    ] = None
+    bore: Annotated[
+        PositiveLength | None, Field(description="The bore of a round that is a tube.", examples=[30.0])
+    ] = None
+    bar: Annotated[
+        Pair | None,
+        Field(
+            description="Its edges along x and y, where it is a bar as tall as `up`.", examples=[[50.0, 40.0]]
+        ),
+    ] = None
+    blank: Annotated[
+        bool, Field(description="Whether it is the blank, which a tool may cut.", examples=[True])
+    ] = False
+    mass: Annotated[Mass | None, Field(description="Its mass, with the unit.", examples=["3.2 kg"])] = None
+    material: Annotated[
+        Name | None,
+        Field(
+            description='What it is made of: "steel", "aluminium", "gray iron", or a [[material]] of the job.',
+            examples=["steel"],
+        ),
+    ] = None
 
 
 class RepeatTable(Table):
@@ -155,8 +188,21 @@ class OperationTable(Table):
         Name | None, Field(description="Name of the program that is run here.", examples=["head-ports"])
     ] = None
     tool: Annotated[
-        Name | None, Field(description="The tool that is used first.", examples=["6 mm drill"])
+        Name | None,
+        Field(
+            description="The tool that is used first; where the job has [[tool]] tables, one of them.",
+            examples=["6 mm drill"],
+        ),
     ] = None
+    sweep: Annotated[
+        SweepTable | None,
+        Field(
+            description="The box that the tip sweeps, from the origin, in the program's X, Y and Z; left out, the "
+            "origin alone.",
+            examples=[{"x": [-10.0, 10.0], "y": [-10.0, 10.0], "z": [-12.0, 5.0]}],
+        ),
+    ] = None
+    force: CuttingForce = None
 
 
 class TouchedTable(Table):
@@ -258,3 +304,23 @@ class JobFile(Table):
     operation: Annotated[
         tuple[OperationTable, ...], Field(strict=False, min_length=1, description="The operations, in order.")
     ]
+    tool: Annotated[tuple[ToolTable, ...], Field(strict=False, description="The tools, for reach.")] = ()
+    solid: Annotated[
+        tuple[SolidTable, ...],
+        Field(strict=False, description="What is in the way beside the stack: part, clamps, screws."),
+    ] = ()
+    material: Annotated[
+        tuple[MaterialTable, ...], Field(strict=False, description="Materials beside the known ones.")
+    ] = ()
+    retract: Annotated[
+        RetractTable | None,
+        Field(
+            description="Where the spindle stands during index moves, machine readouts in this file's unit; goes "
+            "before the machine's.",
+            examples=[{"z": 0.0}],
+        ),
+    ] = None
+    clear: Annotated[
+        PositiveLength | None,
+        Field(description="The distance to keep between what cuts and what turns.", examples=[2.0]),
+    ] = None

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from tiltwright.files.faults import Finding, shown
 from tiltwright.files.machine_file import AXIS_DIRECTIONS, MachineFile, RotaryTable
+from tiltwright.files.solid_checks import machine_solid_findings
 
 __all__ = ["direction_of", "machine_findings"]
 
@@ -22,6 +23,7 @@ def machine_findings(machine: MachineFile) -> Iterator[Finding]:
     for place, rotary in enumerate(machine.rotary):
         yield from _one_direction(place, rotary)
     yield from _platter(machine)
+    yield from machine_solid_findings(machine)
     yield from _z_reference(machine)
 
 

@@ -18,6 +18,8 @@ from tiltwright.files.fields import (
     UnitName,
     choice,
 )
+from tiltwright.files.quantity import Mass, Torque
+from tiltwright.files.solid_tables import HolderTable, SolidTable, SpindleTable
 
 __all__ = ["AXIS_DIRECTIONS", "MachineFile", "PlatterTable", "RotaryTable", "TravelTable"]
 
@@ -111,6 +113,13 @@ class RotaryTable(Table):
         Angle,
         Field(description="The angle it displays at the all-zero pose, in degrees.", examples=[0.0]),
     ] = 0.0
+    holding_torque: Annotated[
+        Torque | None,
+        Field(description="What it holds against, with the unit.", examples=["180 N·m", "130 lbf·ft"]),
+    ] = None
+    capacity: Annotated[
+        Mass | None, Field(description="The largest mass it may carry, with the unit.", examples=["50 kg"])
+    ] = None
 
 
 class PlatterTable(Table):
@@ -127,6 +136,11 @@ class PlatterTable(Table):
     diameter: Annotated[
         PositiveLength | None, Field(description="Diameter of the platter.", examples=[160.0])
     ] = None
+    thickness: Annotated[
+        PositiveLength | None,
+        Field(description="Thickness of the platter, from its face down.", examples=[25.0]),
+    ] = None
+    mass: Annotated[Mass | None, Field(description="Its mass, with the unit.", examples=["9.5 kg"])] = None
     normal: Annotated[
         Direction | None,
         Field(
@@ -180,3 +194,13 @@ class MachineFile(Table):
     platter: Annotated[PlatterTable | None, Field(description="The face that the fixture is bolted to.")] = (
         None
     )
+    spindle: Annotated[
+        SpindleTable | None, Field(description="The spindle's nose, and where it retracts to.")
+    ] = None
+    solid: Annotated[
+        tuple[SolidTable, ...],
+        Field(strict=False, description="What is in the way: trunnion arms, base, spindle head."),
+    ] = ()
+    holder: Annotated[
+        tuple[HolderTable, ...], Field(strict=False, description="The shop's tool holders.")
+    ] = ()

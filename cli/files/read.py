@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from kinematics import KinematicsError, Machine, Operation, Setup, Step, table_frame
 from tiltwright.files.draft import beside, validated
@@ -18,6 +19,8 @@ from tiltwright.files.units import Unit
 from tiltwright.files.values import Touched, machine_of, operation_of, setup_of, step_of, touched_of
 
 __all__ = ["ReadJob", "ReadMachine", "fault_at", "read_job", "read_machine"]
+
+Kind = Literal["job", "machine"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,7 +101,9 @@ def read_machine(path: str | os.PathLike[str]) -> ReadMachine:
     InputFaults
         With every fault of the file.
     """
-    machine, _, faults = _machine(load(path, "a machine file"))
+    source = load(path, "a machine file")
+    _refuse_other(source, "machine")
+    machine, _, faults = _machine(source)
     if machine is None:
         raise InputFaults(faults)
     return machine
@@ -113,6 +118,7 @@ def read_job(path: str | os.PathLike[str]) -> ReadJob:
         With every fault of both files, those of the job file first.
     """
     source = load(path, "a job file")
+    _refuse_other(source, "job")
     file, findings = validated(JobFile, source.data)
     machine, known, machine_faults = _machine_of_job(source, file, findings)
     if machine is None or findings:
@@ -137,6 +143,31 @@ def fault_at(read: ReadJob | ReadMachine, key: KeyPath, found: str, allowed: str
     ``raise InputFaults([fault_at(job, ("operation", 3, "work_offset"), "2, with other values", "...")])``
     """
     return read.source.located([Finding(key, found, allowed, tip)])[0]
+
+
+def _refuse_other(source: Source, wanted: Kind) -> None:
+    """One message for a file that is empty or of the other kind, instead of one for every key."""
+    if not source.data:
+        found = f"nothing: the file {'holds only remarks' if source.text.strip() else 'is empty'}"
+        tip = "tiltwright machine new FILE asks for what goes in" if wanted == "machine" else ""
+        raise InputFaults([Fault(source.file, None, "", found, f"a {wanted} file", tip)])
+    other: Kind = "job" if wanted == "machine" else "machine"
+    if _marks(source, other) and not _marks(source, wanted):
+        tips = {
+            "job": 'a job file names its machine, machine = "mill.toml"; without a job: --machine FILE',
+            "machine": "the machine file is the one that the job file names",
+        }
+        found = f"what looks like a {other} file"
+        raise InputFaults([Fault(source.file, None, "", found, f"a {wanted} file", tips[wanted])])
+
+
+def _marks(source: Source, kind: Kind) -> bool:
+    """Whether a file has keys that only one kind of file has."""
+    only = {
+        "job": {"operation", "stack", "machine", "touched"},
+        "machine": {"rotary", "z_reference", "platter"},
+    }
+    return not only[kind].isdisjoint(source.data)
 
 
 def _machine(source: Source) -> tuple[ReadMachine | None, Known, list[Fault]]:
@@ -165,11 +196,12 @@ def _machine_of_job(
     path = source.path.parent / file.machine
     try:
         machine_source = load(path, "a machine file")
+        _refuse_other(machine_source, "machine")
     except InputFaults as refusal:
         (fault,) = refusal.faults
         if fault.line is not None:
             return None, Known(), [fault]
-        # Missing, a folder, unreadable: that is the job file's fault, at its key.
+        # Missing, a folder, unreadable, another kind of file: that is the job file's fault, at its key.
         found = f"{fault.found}: {path}"
         findings.append(
             Finding(("machine",), found, "a machine file, its path seen from this file", fault.tip)
@@ -186,7 +218,9 @@ def _known(file: MachineFile) -> Known:
         for rotary in file.rotary
         if rotary.letter is not None and rotary.limits is not None and letters.count(rotary.letter) == 1
     }
-    return Known(letters if complete else None, limits)
+    holders = tuple(holder.name for holder in file.holder)
+    named = all(name is not None for name in holders)
+    return Known(letters if complete else None, limits, holders=holders if named else None)
 
 
 def _with_offsets(known: Known, file: JobFile, setup: Setup | None) -> Known:
@@ -202,7 +236,7 @@ def _with_offsets(known: Known, file: JobFile, setup: Setup | None) -> Known:
             for letter in known.limits_deg
             if readings.get(letter, 0.0) is not None
         }
-    return Known(known.letters, known.limits_deg, offsets)
+    return Known(known.letters, known.limits_deg, offsets, known.holders)
 
 
 def _operations(source: Source, file: JobFile, machine: Machine) -> tuple[Operation, ...]:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import os
-import re
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from tiltwright.files import inputs
 from tiltwright.files.faults import Fault, Finding, InputFaults, nearest, shown, words_for
+from tiltwright.files.syntax import syntax_fault
 
 __all__ = ["Source", "load"]
 
@@ -76,18 +77,21 @@ def load(path: str | os.PathLike[str], wanted: str) -> Source:
         raise InputFaults([Fault(file, None, "", found, wanted)]) from None
     if len(raw) > _LARGEST_BYTES:
         raise InputFaults([Fault(file, None, "", "more than 4 MB", wanted)])
+    inputs.remember(path, wanted)
     text = _decoded(file, raw)
     return Source(file, path, text, _parsed(file, text))
 
 
 def similar_file(path: Path) -> str:
     """A tip that names the file of the folder whose name comes closest, or the folder that is missing."""
+    ending = path.suffix if path.suffix and not nearest(path.suffix, [".toml"]) else ".toml"
     try:
-        names = [entry.name for entry in path.parent.iterdir()]
+        # Endings are left out: they are alike, and would make any two short names alike.
+        names = {entry.stem: entry.name for entry in sorted(path.parent.iterdir()) if entry.suffix == ending}
     except OSError:
         return f"there is no folder {shown(str(path.parent))}" if not path.parent.exists() else ""
-    near = nearest(path.name, names)
-    return f"did you mean {shown(near)}?" if near else ""
+    near = nearest(path.stem, names)
+    return f"did you mean {shown(names[near])}?" if near else ""
 
 
 def _decoded(file: str, raw: bytes) -> str:
@@ -103,7 +107,7 @@ def _parsed(file: str, text: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
-        raise InputFaults([_syntax_fault(file, text, str(fault))]) from None
+        raise InputFaults([syntax_fault(file, text, str(fault))]) from None
     except RecursionError:
         raise InputFaults(
             [Fault(file, None, "", "values nested too deeply", "tables and short lists")]
@@ -111,22 +115,3 @@ def _parsed(file: str, text: str) -> dict[str, Any]:
     except ValueError as fault:
         # A whole number of thousands of digits, or a date that no calendar has.
         raise InputFaults([Fault(file, None, "", f"a value that cannot be read ({fault})", "TOML")]) from None
-
-
-def _syntax_fault(file: str, text: str, message: str) -> Fault:
-    """The fault with the parser's line and column, and the text that stands there."""
-    place = re.search(r" \(at line (\d+), column (\d+)\)$", message)
-    reason = message[: place.start()] if place else re.sub(r" \(at end of document\)$", "", message)
-    lines = text.split("\n")
-    if place is None:
-        last = len(text.rstrip("\n").split("\n"))
-        return Fault(
-            file, last, "end of the file", "a value that is not finished", f"TOML: {_lowered(reason)}"
-        )
-    line, column = int(place[1]), int(place[2])
-    here = lines[line - 1] if line <= len(lines) else ""
-    return Fault(file, line, f"column {column}", shown(here.strip()), f"TOML: {_lowered(reason)}")
-
-
-def _lowered(reason: str) -> str:
-    return reason[:1].lower() + reason[1:]

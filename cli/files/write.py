@@ -9,11 +9,14 @@ import stat
 from pathlib import Path
 
 from tiltwright.files.faults import Fault, InputFaults
+from tiltwright.files.inputs import read_as
 
-__all__ = ["write_whole"]
+__all__ = ["check_target", "write_whole"]
 
 
-def write_whole(path: str | os.PathLike[str], content: str | bytes, *, force: bool = False) -> None:
+def write_whole(
+    path: str | os.PathLike[str], content: str | bytes, *, force: bool = False, edits: bool = False
+) -> None:
     """Write a file so that there is the old one or the new one, never half of one.
 
     The content goes to a temporary file in the same folder, is brought to the disk, and takes the file's name
@@ -27,17 +30,19 @@ def write_whole(path: str | os.PathLike[str], content: str | bytes, *, force: bo
         Text is written as UTF-8, its line ends as they are.
     force : bool
         Whether a file that is there already may be replaced. Its permissions are kept.
+    edits : bool
+        Whether the file is an input that the command is there to change. No other input is ever replaced.
 
     Raises
     ------
     InputFaults
-        When the file exists and `force` is off, its folder is missing, it is no ordinary file, or the system
-        refuses to write.
+        When the file exists and `force` is off, it is an input, its folder is missing, it is no ordinary file,
+        or the system refuses to write.
     """
     data = content.encode("utf-8") if isinstance(content, str) else bytes(content)
     shown = os.fspath(path)
+    mode = check_target(path, force=force, edits=edits)
     target = Path(os.path.realpath(shown))
-    mode = _mode_of(shown, target, force=force)
     temporary = target.with_name(f".{target.name[:100]}.{secrets.token_hex(6)}.part")
     try:
         try:
@@ -54,8 +59,27 @@ def write_whole(path: str | os.PathLike[str], content: str | bytes, *, force: bo
     _sync_folder(target.parent)
 
 
-def _mode_of(shown: str, target: Path, *, force: bool) -> int | None:
-    """The permissions of the file that is to be replaced; None for a new one."""
+def check_target(path: str | os.PathLike[str], *, force: bool = False, edits: bool = False) -> int | None:
+    """Whether a file may be written, as :func:`write_whole` asks before it writes.
+
+    Returns
+    -------
+    int or None
+        The permissions of the file that is to be replaced; None for a new one.
+
+    Raises
+    ------
+    InputFaults
+        As `write_whole` does, for all that can be seen beforehand.
+    """
+    shown = os.fspath(path)
+    target = Path(os.path.realpath(shown))
+    read = None if edits else read_as(target)
+    if read is not None:
+        found = f"{read.split(' ', 1)[-1]} itself, which was read for this"
+        raise InputFaults(
+            [Fault(shown, None, "", f"the {found}", "another file to write to", "give it another name")]
+        )
     if not target.parent.is_dir():
         raise _fault(shown, f"no folder {target.parent}", "make the folder first")
     try:
@@ -63,8 +87,9 @@ def _mode_of(shown: str, target: Path, *, force: bool) -> int | None:
     except OSError:
         return None
     if not stat.S_ISREG(existing.st_mode):
-        found = "a folder" if stat.S_ISDIR(existing.st_mode) else "something that is not an ordinary file"
-        raise _fault(shown, found, "")
+        if stat.S_ISDIR(existing.st_mode):
+            raise _fault(shown, "a folder", "give the name of a file, in that folder or elsewhere")
+        raise _fault(shown, "something that is not an ordinary file", "")
     if not force:
         raise _exists(shown)
     return stat.S_IMODE(existing.st_mode)

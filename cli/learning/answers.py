@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from kinematics.learning import AngleAnswer, Answer
+from tiltwright.files import inputs
 from tiltwright.files.angle import parse_angle
 from tiltwright.files.faults import Fault, InputFaults, clean, nearest, one_of, shown
 from tiltwright.files.units import Unit
@@ -250,6 +251,7 @@ def rows_of(path: Path) -> tuple[list[str], list[tuple[int, list[str]]]]:
             "no such file" if not path.exists() else "a folder" if path.is_dir() else str(refusal.strerror)
         )
         raise InputFaults([Fault(source, None, "", found, "a CSV file of answers")]) from None
+    inputs.remember(path, "a CSV file of answers")
     if len(raw) > _LARGEST_BYTES:
         raise InputFaults([Fault(source, None, "", "more than 1 MB", "a CSV file of answers")])
     try:

@@ -23,7 +23,8 @@ from kinematics.learning import (
 from tiltwright.learning.booklet import Block, Booklet, Heading, Picture, Step, Table, Words
 from tiltwright.learning.swing_drawing import PANEL_MM as SWING_MM
 from tiltwright.learning.swing_drawing import draw_swing
-from tiltwright.sheet.drawing import PANEL_MM, draw
+from tiltwright.sheet.drawing import draw
+from tiltwright.sheet.layout import ALONE
 from tiltwright.sheet.side import Stand, side_view
 from tiltwright.show import numbers
 from tiltwright.worked import Worked
@@ -170,7 +171,7 @@ def setup_picture(
     if hidden:
         marks = tuple(replace(mark, shown=("?", "?"), delta=("?", "?")) for mark in view.marks)
         view = replace(view, marks=marks)
-    return Picture(draw(view).svg, title, PANEL_MM[0])
+    return Picture(draw(view, ALONE).svg, title, ALONE.width)
 
 
 def _pose_picture(
@@ -181,7 +182,7 @@ def _pose_picture(
     title = f"Where it ends: at program {pose}"
     stand = Stand(placed.name, register, placed.machine_deg, placed.offset_mm)
     view = side_view(setup.machine, steps, setup.part_in_table, [stand], units, title)
-    return Picture(draw(view).svg, title, PANEL_MM[0])
+    return Picture(draw(view, ALONE).svg, title, ALONE.width)
 
 
 def explanation_report(

@@ -9,6 +9,7 @@ from typing import Literal
 
 from kinematics import Machine
 from kinematics.pivot import Readings
+from tiltwright.files import inputs
 from tiltwright.files.faults import Fault, InputFaults
 from tiltwright.files.source import similar_file
 from tiltwright.pivots.taken import Taken, readings_of
@@ -143,6 +144,7 @@ def text_of(path: str, wanted: str) -> tuple[str, str]:
     except (OSError, ValueError) as fault:
         found = "a folder" if place.is_dir() else f"a file that cannot be read ({fault})"
         raise InputFaults([Fault(path, None, "", found, wanted)]) from None
+    inputs.remember(place, wanted)
     if len(raw) > _LARGEST_BYTES:
         raise InputFaults([Fault(path, None, "", "more than 64 MB", wanted)])
     try:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from tiltwright.files import inputs
 from tiltwright.files.faults import Fault, InputFaults, shown
 from tiltwright.files.write import write_whole
 from tiltwright.pivots.edit import Line
@@ -81,6 +82,7 @@ def read_log(machine_path: str | os.PathLike[str]) -> list[Entry]:
     except OSError as fault:
         found = f"a log that cannot be read ({fault.strerror or fault})"
         raise InputFaults([Fault(str(path), None, "", found, "a log of calibrations")]) from None
+    inputs.remember(path, "a log of calibrations")
     if len(raw) > _LARGEST_BYTES:
         raise InputFaults([Fault(str(path), None, "", "more than 64 MB", "a log of calibrations")])
     return _entries(str(path), raw)
@@ -151,5 +153,5 @@ def append(machine_path: str | os.PathLike[str], entries: Sequence[Entry], recor
     path = log_path(machine_path)
     old = path.read_bytes() if path.exists() else b""
     line = json.dumps(record, ensure_ascii=False, allow_nan=False, separators=(", ", ": "))
-    write_whole(path, old + line.encode("utf-8") + b"\n", force=True)
+    write_whole(path, old + line.encode("utf-8") + b"\n", force=True, edits=True)
     return Entry(len(entries) + 1, record)

@@ -120,7 +120,7 @@ def keep(read: ReadMachine, lines: Mapping[str, Line], action: str, said: Mappin
     entry = append(path, entries, record)
     if _text_now(read) != text:
         raise _changed(read)
-    write_whole(path, _bytes_like(read, changed), force=True)
+    write_whole(path, _bytes_like(read, changed), force=True, edits=True)
     read_machine(path)
     return entry
 

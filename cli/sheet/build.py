@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from kinematics import Machine, Placed, Setup, Step, lies_flat, running_frames, work_offset_code
 from tiltwright.files.job_file import OperationTable
-from tiltwright.remarks import Weight, beyond_travel, remarks
+from tiltwright.remarks import beyond_travel
+from tiltwright.sheet.alerts import alerts
 from tiltwright.sheet.data import OperationRow, Sheet, StackRow, Texts, TiltDrawing, TouchTable, VerifyRow
 from tiltwright.sheet.load import load_blocks
 from tiltwright.sheet.side import Stand, choose_eye, side_view
@@ -67,7 +68,7 @@ def build_sheet(worked: Worked, *, date: str, version: str, units: str | None = 
         date=date,
         version=version,
         notes=tuple(job.file.notes),
-        alerts=_alerts(worked, units),
+        alerts=alerts(worked, units),
         letters=machine.letters,
         stack=_stack(job.steps, units),
         part_zero_table=numbers.lengths(setup.part_in_table.translation_mm, units),
@@ -85,15 +86,12 @@ def build_sheet(worked: Worked, *, date: str, version: str, units: str | None = 
             touched=job.touched is not None and job.touched.use == "touched",
             square_up=square_up_words(setup, job.file.square_up or {}),
         ),
-        verify_words=verify_words(units, machine.letters, CHECK_ABOVE_MM[units]),
+        verify_words=verify_words(
+            units, machine.letters, CHECK_ABOVE_MM[units], before_each=worked.before_each
+        ),
         verify=tuple(_verify(row, one, units) for row, one in zip(rows, placed, strict=True)),
         cautions=cautions(machine.letters),
     )
-
-
-def _alerts(worked: Worked, units: str) -> Texts:
-    """What spoils a part when it is overlooked, for the top of the first page."""
-    return tuple(one.words for one in remarks(worked, units) if one.weight is not Weight.NOTE)
 
 
 def _angles_words(letters: Texts, angles_deg: Sequence[float] | Array) -> str:
@@ -125,9 +123,11 @@ def _operation(
 def _remarks(one: Placed, machine: Machine) -> Texts:
     remarks = []
     if one.plane_x_deg is not None:
+        angle = numbers.angle(one.plane_x_deg)
         remarks.append(
-            f"the plane's own x lies {numbers.angle(one.plane_x_deg)}° from machine +X "
-            "(counterclockwise positive, seen from the spindle)"
+            "the plane's own x lies along machine +X"
+            if angle == numbers.angle(0.0)
+            else f"the plane's own x lies {angle}° from machine +X (counterclockwise positive, seen from the spindle)"
         )
     for letter in one.free:
         angle = numbers.angle(float(one.program_deg[machine.index(letter)]))
@@ -214,7 +214,7 @@ def _drawings(
             TiltDrawing(
                 view=view,
                 head=(
-                    "offset",
+                    "work offset",
                     f"operation{_at_tilt(machine, first)}",
                     f"program {last}",
                     f"Δ{across}",

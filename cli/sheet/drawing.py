@@ -1,8 +1,4 @@
-"""The side view of one tilt, to scale, with the offset's two components dimensioned from the tilt axis.
-
-Layout of a panel, so that labels and lines never meet: the geometry in the middle, the vertical dimension in a strip to
-the left, the horizontal one in a strip below, every other label in a column to the right with a thin leader.
-"""
+"""The side view of one tilt, to scale, with the offset's two components dimensioned from the tilt axis."""
 
 from __future__ import annotations
 
@@ -12,18 +8,17 @@ import numpy as np
 
 from tiltwright.sheet import typeface
 from tiltwright.sheet.canvas import Box, Canvas, Point
-from tiltwright.sheet.view import OriginMark, SideView
+from tiltwright.sheet.column import Label, write_column
+from tiltwright.sheet.dimensions import dimension, dimension_texts
+from tiltwright.sheet.layout import HEAVY, MEDIUM, THIN, TYPE_MM, WIDE, Layout
+from tiltwright.sheet.view import SideView
 from tiltwright.show.numbers import with_minus
 
-PANEL_MM = (178.0, 102.0)
-SMALL_MM, BIG_MM = 3.6, 4.6  # type sizes; the digits are 0.73 of that high
-FIELD = (43.0, 24.0, 112.0, 80.0)  # left, top, right, bottom of the geometry
-DIMENSION_X, DIMENSION_Y = 37.0, 91.0  # where the dimension lines run
-COLUMN_X = 119.0  # left edge of the labels
-COLUMN = (7.5, 84.0)  # top and bottom of the labels
-GREYS = ("#dedede", "#f4f4f4", "#c6c6c6")
-ARC_RADIUS, ARC_HALF_DEG = 7.0, 40.0  # of the arrow that tells how the table turns
-THIN, MEDIUM, HEAVY, PLATTER = 0.2, 0.35, 0.55, 1.6
+GREYS = ("#e6e6e6", "#f7f7f7", "#d6d6d6")
+ARC_HALF_DEG = 40.0  # of the arrow that tells how the table turns
+PLATTER = 1.6  # weight of a platter seen edge on
+STAND_IN_DASH = "1.6 1.1"  # outlines of what is not drawn as it is
+ALOFT = 400.0  # higher than any panel
 REDUCTIONS = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 100.0)
 
 
@@ -38,52 +33,66 @@ class Panel:
         Every text with the paper it takes, in mm.
     strokes : tuple of ((x, y), (x, y))
         Every line that must keep off the labels.
-    scale : str
-        "1:3", say.
+    scale, caption : str
+        "1:3", say; the same with what the outlines are worth.
+    origin, arrow_tip : (x, y)
+        Where the drawn operation's origin lies, and where the spindle's arrow ends above it.
+    size : (width, height)
+        In mm.
+    dimension_lines : (x, y)
+        Where the vertical and the horizontal dimension line run.
     """
 
     svg: str
     labels: tuple[Box, ...]
     strokes: tuple[tuple[Point, Point], ...]
     scale: str
+    caption: str
+    origin: Point
+    arrow_tip: Point
+    size: Point
+    dimension_lines: Point
 
 
-@dataclass(frozen=True)
-class _Label:
-    """A label of the right-hand column and the feature it belongs to."""
-
-    lines: tuple[str, ...]
-    target: Point
-    bold: bool = False
-    dot: bool = True
-
-    @property
-    def height(self) -> float:
-        return len(self.lines) * SMALL_MM * 1.2 + 0.9
-
-
-def draw(view: SideView) -> Panel:
+def draw(view: SideView, layout: Layout = WIDE) -> Panel:
     """Draw a side view.
 
     Parameters
     ----------
     view : SideView
+    layout : Layout
 
     Returns
     -------
     Panel
-        178 mm x 102 mm, everything in black and grey.
+        As wide as the layout, as high as its content needs, everything in black and grey.
     """
-    canvas = Canvas(*PANEL_MM)
-    place, scale = _fit(view)
-    labels = [*_bodies(canvas, view, place), *_marks(canvas, view, place)]
-    _dimensions(canvas, view, place)
-    _column(canvas, labels)
-    canvas.text((1.0, 4.0), with_minus(view.seen_from), SMALL_MM, halo=False)
-    canvas.text(
-        (1.0, PANEL_MM[1] - 1.6), f"scale {scale} printed at 100 %; {view.widths_words}", SMALL_MM, halo=False
+    if layout.brief:
+        _, up = dimension_texts(view, view.marks[0])
+        layout = layout.beside(typeface.width_em(up.split(" ")[1], bold=True) * layout.dimension_mm)
+    place, scale, layout = _fit(view, layout)
+    canvas = Canvas(layout.width, layout.height)
+    labels = _bodies(canvas, view, place, layout)
+    tip, tail = _spindle_arrow(view, place, layout)
+    labels += _marks(canvas, view, place, layout, (tip, tail))
+    dimension(canvas, view, place(view.marks[0].axis), place(view.marks[0].place), layout)
+    write_column(canvas, labels, layout)
+    caption = "; ".join(filter(None, (f"scale {scale}", view.outline_words)))
+    if layout.alone:
+        canvas.text((1.0, 4.0), with_minus(view.seen_from), TYPE_MM, halo=False)
+        words = f"{caption}; scale as printed at 100 %"
+        canvas.text((1.0, layout.height - 1.6), words, TYPE_MM, halo=False)
+    return Panel(
+        svg=canvas.svg(),
+        labels=tuple(canvas.labels),
+        strokes=tuple(canvas.strokes),
+        scale=scale,
+        caption=caption,
+        origin=place(view.marks[0].place),
+        arrow_tip=tip,
+        size=(layout.width, layout.height),
+        dimension_lines=(layout.dimension_x, layout.dimension_y),
     )
-    return Panel(canvas.svg(), tuple(canvas.labels), tuple(canvas.strokes), scale)
 
 
 @dataclass(frozen=True)
@@ -101,47 +110,77 @@ class _Placing:
         )
 
 
-def _fit(view: SideView) -> tuple[_Placing, str]:
-    """The largest scale of the usual row at which everything lies in the field."""
+def _fit(view: SideView, layout: Layout) -> tuple[_Placing, str, Layout]:
+    """The largest scale of the usual row at which everything lies in the field; the field, only as high as need be."""
     mark = view.marks[0]
     points = [np.atleast_2d(p) for p in (mark.place, mark.axis, view.part_zero)]
     points += [step.outline for step in view.steps if step.outline is not None]
     points += [np.stack((step.start, step.end)) for step in view.steps]
     points += [] if view.platter is None else [view.platter]
     low, high = np.concatenate(points).min(axis=0), np.concatenate(points).max(axis=0)
-    room = np.array([FIELD[2] - FIELD[0], FIELD[3] - FIELD[1]])
+    room = np.array([layout.right - layout.left, layout.bottom - layout.top])
     need = float(((high - low) / room).max())
     reduction = next((r for r in REDUCTIONS if r >= need), 10.0 ** np.ceil(np.log10(max(need, 1.0))))
+    spare = layout.bottom - layout.top - float(high[1] - low[1]) / float(reduction)
+    column = layout.column_bottom - layout.column_top
+    layout = layout.lowered(max(0.0, min(spare, column - _column_mm(view, layout))))
     middle = (low + high) / 2
-    paper = ((FIELD[0] + FIELD[2]) / 2, (FIELD[1] + FIELD[3]) / 2)
-    return _Placing(1.0 / reduction, (float(middle[0]), float(middle[1])), paper), f"1:{reduction:g}"
+    paper = ((layout.left + layout.right) / 2, (layout.top + layout.bottom) / 2)
+    return _Placing(1.0 / reduction, (float(middle[0]), float(middle[1])), paper), f"1:{reduction:g}", layout
 
 
-def _bodies(canvas: Canvas, view: SideView, place: _Placing) -> list[_Label]:
+def _column_mm(view: SideView, layout: Layout) -> float:
+    """What the labels can need of the column, long names on two lines."""
+    if layout.brief:
+        lines = [1] * (len(view.steps) + 4) + [2]
+    else:
+        names = [(f"{step.number}  {step.name}", int(bool(step.size)), False) for step in view.steps]
+        names += [(f"{view.marks[0].register} {view.marks[0].name}", 3, True), (view.platter_words, 0, False)]
+        lines = [
+            more + len(typeface.broken(typeface.printable(name), layout.column_em, bold=bold))
+            for name, more, bold in names
+        ]
+        lines += [1, 1, len(view.axis_words)]
+    return sum(Label(("",) * count, (0.0, 0.0)).height for count in lines)
+
+
+def _bodies(canvas: Canvas, view: SideView, place: _Placing, layout: Layout) -> list[Label]:
     """Platter and stack; returns what there is to say about them."""
     labels = []
     for index, step in enumerate(view.steps):
         target = place((step.start + step.end) / 2)
         if step.outline is not None:
-            canvas.polygon([place(p) for p in step.outline], HEAVY, fill=GREYS[index % len(GREYS)])
-        words = f"{step.number}  {step.name}"
-        labels.append(_Label((words, with_minus(step.height)) if step.height else (words,), target))
+            fill = GREYS[index % len(GREYS)]
+            canvas.polygon([place(p) for p in step.outline], MEDIUM, fill=fill, dash=STAND_IN_DASH)
+        words = (
+            (f"{step.number}  {step.name}", with_minus(step.size))
+            if step.size
+            else (f"{step.number}  {step.name}",)
+        )
+        labels.append(Label((str(step.number),) if layout.brief else words, target, step=True))
     if view.last_line is not None:
         start, end = (place(p) for p in view.last_line)
-        _centre_line(canvas, start, end, THIN)
+        _centre_line(canvas, layout, start, end, THIN)
     if view.platter is not None:
         rim = [place(p) for p in view.platter]
-        canvas.polygon(rim, PLATTER if _is_thin(view.platter) else MEDIUM)
+        weight = PLATTER if _is_thin(view.platter) else MEDIUM
+        canvas.polygon(rim, weight, dash="" if view.platter_stated else STAND_IN_DASH)
         # a point off the middle, so that the leader does not end among the steps
-        labels.insert(0, _Label((view.platter_words,), max(rim)))
+        labels.insert(0, Label(("platter",) if layout.brief else (view.platter_words,), max(rim)))
+    outlined = any(step.outline is not None for step in view.steps)
     for step in view.steps:
-        canvas.line(place(step.start), place(step.end), MEDIUM, dash="1.2 0.9")
+        canvas.line(
+            place(step.start),
+            place(step.end),
+            MEDIUM if outlined else HEAVY,
+            dash="1.2 0.9" if outlined else "",
+        )
     return labels
 
 
-def _centre_line(canvas: Canvas, start: Point, end: Point, weight: float) -> None:
+def _centre_line(canvas: Canvas, layout: Layout, start: Point, end: Point, weight: float) -> None:
     """A chain line, as far as it keeps off the labels and dimensions around the geometry."""
-    free = Box(DIMENSION_X + 2.0, 7.0, COLUMN_X - 4.0, DIMENSION_Y - 6.5)
+    free = Box(layout.dimension_x + 2.0, layout.column_top, layout.column_x - 4.0, layout.dimension_y - 6.5)
     piece = free.clip(start, end)
     if piece is not None:
         canvas.line(*piece, weight, dash="5 1.2 1 1.2")
@@ -153,7 +192,34 @@ def _is_thin(rim: np.ndarray) -> bool:
     return bool(spread[1] < 0.03 * spread[0])
 
 
-def _marks(canvas: Canvas, view: SideView, place: _Placing) -> list[_Label]:
+def _outlines(view: SideView) -> list[np.ndarray]:
+    """What stands in a drawing, as closed outlines; a step that is drawn as a line is there and back."""
+    found = [
+        np.stack((step.start, step.end)) if step.outline is None else step.outline for step in view.steps
+    ]
+    return found if view.platter is None else [*found, view.platter]
+
+
+def _spindle_arrow(view: SideView, place: _Placing, layout: Layout) -> tuple[Point, Point]:
+    """Tip and tail of the spindle's arrow: above the origin, and above whatever else stands there over it."""
+    mark = view.marks[0]
+    origin = place(mark.place)
+    lane = Box(origin[0] - 2.2, -ALOFT, origin[0] + 2.2, ALOFT)
+    tips = [origin[1] - 3.2]
+    for outline in _outlines(view):
+        corners = [place(point) for point in outline]
+        pieces = [lane.clip(a, b) for a, b in zip(corners, corners[1:] + corners[:1], strict=True)]
+        tips += [min(piece[0][1], piece[1][1]) - 1.2 for piece in pieces if piece is not None]
+    for centre, radius in ((place(view.part_zero), 1.5), (place(mark.axis), layout.arc_radius)):
+        if abs(centre[0] - origin[0]) < radius + 2.2 and centre[1] < origin[1] - 1.0:
+            tips.append(centre[1] - radius - 1.5)
+    tip = origin[0], max(min(tips), layout.column_top + 5.0)
+    return tip, (tip[0], max(tip[1] - layout.arrow, layout.column_top))
+
+
+def _marks(
+    canvas: Canvas, view: SideView, place: _Placing, layout: Layout, arrow: tuple[Point, Point]
+) -> list[Label]:
     """Tilt axis, part zero, origin and spindle."""
     mark = view.marks[0]
     axis, zero, origin = place(mark.axis), place(view.part_zero), place(mark.place)
@@ -164,132 +230,59 @@ def _marks(canvas: Canvas, view: SideView, place: _Placing) -> list[_Label]:
         canvas.circle(axis, 0.7, MEDIUM, fill="black")
         if view.turns_clockwise is not None:
             half_deg = ARC_HALF_DEG if view.turns_clockwise else -ARC_HALF_DEG
-            canvas.arc_arrow(axis, ARC_RADIUS, _free_side_deg(view, axis, place), half_deg, MEDIUM)
+            middle_deg = _free_side_deg(view, axis, place, layout)
+            canvas.arc_arrow(axis, layout.arc_radius, middle_deg, half_deg, MEDIUM)
     else:
         dx, dy = 34.0 * float(view.axis_line[0]), -34.0 * float(view.axis_line[1])
-        _centre_line(canvas, (axis[0] - dx, axis[1] - dy), (axis[0] + dx, axis[1] + dy), MEDIUM)
+        _centre_line(canvas, layout, (axis[0] - dx, axis[1] - dy), (axis[0] + dx, axis[1] + dy), MEDIUM)
         canvas.circle(axis, 0.9, MEDIUM, fill="black")
     same = bool(np.hypot(zero[0] - origin[0], zero[1] - origin[1]) < 0.5)
     if not same:
         canvas.circle(zero, 1.5, MEDIUM, fill="white")
         canvas.circle(zero, 0.5, MEDIUM, fill="black")
-    tail, tip = (origin[0], origin[1] - 19.0), (origin[0], origin[1] - 3.2)
+    tip, tail = arrow
+    if tip[1] < origin[1] - 4.0:
+        _centre_line(canvas, layout, tip, (origin[0], origin[1] - 2.1), THIN)
     canvas.line(tail, (tip[0], tip[1] - 3.0), 1.1)
     canvas.arrow_head(tip, (0.0, 1.0), 4.6)
     canvas.circle(origin, 2.1, HEAVY, fill="white")
     canvas.line((origin[0] - 2.1, origin[1]), (origin[0] + 2.1, origin[1]), MEDIUM)
     canvas.line((origin[0], origin[1] - 2.1), (origin[0], origin[1] + 2.1), MEDIUM)
-    name = f"{mark.register} {mark.name}"
-    shown = tuple(
+    labels = [
+        Label(("spindle" if layout.brief else "spindle, along machine Z",), (tail[0], tail[1] + 1.5)),
+        Label(_origin_words(view, layout, same=same), origin, bold=True),
+        Label((view.axis_name,) if layout.brief else view.axis_words, axis),
+    ]
+    return labels if same else [*labels, Label(("part zero",), zero)]
+
+
+def _origin_words(view: SideView, layout: Layout, *, same: bool) -> tuple[str, ...]:
+    mark = view.marks[0]
+    if layout.brief:
+        return (f"{mark.register},", "part zero") if same else (mark.register,)
+    shown = (
         f"{letter} {with_minus(value)}" for letter, value in zip((view.right, "Z"), mark.shown, strict=True)
     )
-    labels = [
-        _Label(("spindle, along machine Z",), (tail[0], tail[1] + 2.0), dot=False),
-        _Label((name, *shown, "at part zero") if same else (name, *shown), origin, bold=True, dot=False),
-        _Label(tuple(view.axis_words), axis, dot=False),
-    ]
-    return labels if same else [*labels, _Label(("part zero",), zero, dot=False)]
+    return (f"{mark.register} {mark.name}", *shown, *(("at part zero",) if same else ()))
 
 
-def _free_side_deg(view: SideView, axis: Point, place: _Placing) -> float:
+def _free_side_deg(view: SideView, axis: Point, place: _Placing, layout: Layout) -> float:
     """On which side of the axis its arrow is farthest from platter and stack: below, left, right or above.
 
     Below only where that is clear of the dimension; the first side that is clear enough is taken.
     """
-    outlines = [step.outline for step in view.steps if step.outline is not None]
-    outlines += [] if view.platter is None else [view.platter]
-    if not outlines:
-        return 180.0
-    edges = []
-    for outline in outlines:
+    share = np.linspace(0.0, 1.0, 25)[:, None, None]
+    origin = np.array(place(view.marks[0].place))
+    taken = [origin[None], np.linspace(origin, (origin[0], 0.0), 25)]  # the origin, and the spindle over it
+    for outline in _outlines(view):
         corners = np.array([place(point) for point in outline])
-        share = np.linspace(0.0, 1.0, 25)[:, None, None]
-        edges.append((corners + share * (np.roll(corners, -1, axis=0) - corners)).reshape(-1, 2))
-    taken = np.concatenate(edges)
+        taken.append((corners + share * (np.roll(corners, -1, axis=0) - corners)).reshape(-1, 2))
+    points_taken = np.concatenate(taken)
     arc = np.radians(np.linspace(-ARC_HALF_DEG, ARC_HALF_DEG, 9))
     clear: dict[float, float] = {}
     for side in (90.0, 180.0, 0.0, 270.0):
         turn = arc + np.radians(side)
-        points = np.array(axis) + ARC_RADIUS * np.stack((np.cos(turn), np.sin(turn)), axis=-1)
-        if points[:, 1].max() < DIMENSION_Y - 7.0:
-            clear[side] = float(np.linalg.norm(points[:, None] - taken[None], axis=-1).min())
+        points = np.array(axis) + layout.arc_radius * np.stack((np.cos(turn), np.sin(turn)), axis=-1)
+        if points[:, 1].max() < layout.dimension_y - 7.0:
+            clear[side] = float(np.linalg.norm(points[:, None] - points_taken[None], axis=-1).min())
     return next((side for side, gap in clear.items() if gap > 1.5), max(clear, key=lambda side: clear[side]))
-
-
-def _column(canvas: Canvas, labels: list[_Label]) -> None:
-    """Labels beside their features, moved apart from the top down, then up again from the bottom."""
-    ordered = sorted(labels, key=lambda label: (label.target[1], -label.target[0]))
-    room = COLUMN[1] - COLUMN[0]
-    while (
-        sum(label.height for label in ordered) > room
-    ):  # a tall stack: the table beside the drawing has the rest
-        ordered = _without_one(ordered)
-    tops: list[float] = []
-    edge = COLUMN[0]
-    for label in ordered:
-        tops.append(max(edge, label.target[1] - label.height / 2))
-        edge = tops[-1] + label.height
-    edge = COLUMN[1]
-    for index in reversed(range(len(ordered))):
-        tops[index] = min(tops[index], edge - ordered[index].height)
-        edge = tops[index]
-    for label, top in zip(ordered, tops, strict=True):
-        y = top + label.height / 2
-        canvas.line(label.target, (COLUMN_X - 3.0, y), THIN)
-        canvas.line((COLUMN_X - 3.0, y), (COLUMN_X - 0.8, y), THIN)
-        if label.dot:
-            canvas.circle(label.target, 0.55, THIN, fill="black")
-        room_em = (PANEL_MM[0] - COLUMN_X - 0.5) / SMALL_MM
-        for row, line in enumerate(label.lines):
-            text = typeface.shortened(typeface.printable(line), room_em, bold=label.bold)
-            baseline = top + 0.45 + (row + 1) * SMALL_MM * 1.2 - 1.1
-            canvas.text((COLUMN_X, baseline), text, SMALL_MM, bold=label.bold, halo=False)
-
-
-def _without_one(labels: list[_Label]) -> list[_Label]:
-    """Drop second lines of steps first, then whole steps, from the top of the list."""
-    for index, label in enumerate(labels):
-        if label.dot and len(label.lines) > 1:
-            return [*labels[:index], _Label(label.lines[:1], label.target), *labels[index + 1 :]]
-    index = next(i for i, label in enumerate(labels) if label.dot)
-    return labels[:index] + labels[index + 1 :]
-
-
-def _dimensions(canvas: Canvas, view: SideView, place: _Placing) -> None:
-    """The two components from the tilt axis to the origin."""
-    mark = view.marks[0]
-    axis, origin = place(mark.axis), place(mark.place)
-    across, up = dimension_texts(view, mark)
-    for point in (axis, origin):
-        canvas.line((DIMENSION_X - 1.5, point[1]), (point[0] - 3.2, point[1]), THIN)
-        canvas.line((point[0], point[1] + 3.2), (point[0], DIMENSION_Y + 1.5), THIN)
-    top, bottom = sorted((axis[1], origin[1]))
-    _span(canvas, (DIMENSION_X, top), (DIMENSION_X, bottom))
-    canvas.text((DIMENSION_X - 3.2, (top + bottom) / 2 + BIG_MM * 0.27), up, BIG_MM, anchor="end", bold=True)
-    left, right = sorted((axis[0], origin[0]))
-    _span(canvas, (left, DIMENSION_Y), (right, DIMENSION_Y))
-    width = typeface.width_em(across, bold=True) * BIG_MM
-    if width + 3.0 < right - left:
-        canvas.text(((left + right) / 2, DIMENSION_Y - 1.6), across, BIG_MM, anchor="middle", bold=True)
-    else:
-        canvas.text((right + 6.0, DIMENSION_Y + BIG_MM * 0.27), across, BIG_MM, bold=True)
-
-
-def dimension_texts(view: SideView, mark: OriginMark) -> tuple[str, str]:
-    """The two dimensions as the drawing shows them, e.g. ``"ΔY 12.000"``."""
-    return f"Δ{view.right} {with_minus(mark.delta[0])}", f"ΔZ {with_minus(mark.delta[1])}"
-
-
-def _span(canvas: Canvas, start: Point, end: Point) -> None:
-    """A dimension line with its arrow heads: inside when there is room, else outside, pointing in."""
-    dx, dy = end[0] - start[0], end[1] - start[1]
-    long = max(dx, dy)
-    ux, uy = (1.0, 0.0) if dy == 0 and dx >= 0 and start[1] == DIMENSION_Y else (0.0, 1.0)
-    if long > 6.5:
-        canvas.line(start, end, MEDIUM)
-        canvas.arrow_head(start, (-ux, -uy))
-        canvas.arrow_head(end, (ux, uy))
-        return
-    for tip, side in ((start, -1.0), (end, 1.0)):
-        canvas.line((tip[0] + side * 4.8 * ux, tip[1] + side * 4.8 * uy), tip, MEDIUM)
-        canvas.arrow_head(tip, (-side * ux, -side * uy))

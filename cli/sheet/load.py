@@ -1,4 +1,4 @@
-"""The sheet's G-code: the same lines that the G-code file has, without names."""
+"""The sheet's G-code: the same words that the G-code file has, in columns, without names."""
 
 from __future__ import annotations
 
@@ -30,10 +30,12 @@ def load_blocks(worked: Worked, rows: Sequence[OperationRow], units: str) -> tup
     """
     letters = worked.setup.machine.letters
     rotary_offset = worked.setup.rotary_offset_deg.tolist()
-    lines = [
-        f"{load_line(one, letters, rotary_offset, units)} ({row.register})"
-        for one, row in zip(worked.operations, rows, strict=True)
-    ]
+    lines = _aligned(
+        [
+            f"{load_line(one, letters, rotary_offset, units)} ({row.register})"
+            for one, row in zip(worked.operations, rows, strict=True)
+        ]
+    )
     if not worked.before_each:
         when = "Run once, before the first operation. It sets offsets and moves nothing."
         return (LoadBlock(when, (UNIT_LINE[units], *dict.fromkeys(lines))),)
@@ -41,3 +43,10 @@ def load_blocks(worked: Worked, rows: Sequence[OperationRow], units: str) -> tup
         LoadBlock(f"Before operation {row.title}", (UNIT_LINE[units], line))
         for row, line in zip(rows, lines, strict=True)
     )
+
+
+def _aligned(lines: Sequence[str]) -> list[str]:
+    """Lines of as many words each, with the words under each other (blanks between words mean nothing: section 3.3)."""
+    words = [line.split(" ") for line in lines]
+    widths = [max(map(len, column)) for column in zip(*words, strict=True)]
+    return [" ".join(map(str.ljust, row, widths)).rstrip() for row in words]

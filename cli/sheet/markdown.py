@@ -42,8 +42,8 @@ def sheet_markdown(sheet: Sheet) -> str:
         parts += ["## Stop: read this first", _list(f"**{escaped(alert)}**" for alert in sheet.alerts)]
     if sheet.notes:
         parts += ["## Notes", _list(map(escaped, sheet.notes))]
-    parts += [*_offsets(sheet), *_directions(sheet), *_from_axis(sheet), *_stack(sheet)]
-    parts += ["## Taken as given", _list(map(escaped, sheet.givens))]
+    parts += [*_offsets(sheet), *_directions(sheet), *_stack(sheet)]
+    parts += ["## Taken as given", _list(map(escaped, sheet.givens)), *_from_axis(sheet)]
     parts += ["## Before the first cut", _list(map(escaped, sheet.verify_words)), _verify(sheet)]
     parts += ["## Cautions", _list(map(escaped, sheet.cautions))]
     parts.append(_table(("set by", "checked by", "date"), [("&nbsp;", "", "")], "lll"))
@@ -61,13 +61,20 @@ def _table(head: Sequence[str], rows: Iterable[Sequence[str]], align: str) -> st
 
 def _offsets(sheet: Sheet) -> list[str]:
     n = len(sheet.letters)
-    head = ("offset", "operation", *(f"program {a}" for a in sheet.letters), "X", "Y", "Z", *sheet.letters)
+    head = (
+        phrases.WORK_OFFSET,
+        "operation",
+        *map(phrases.program_head, sheet.letters),
+        *"XYZ",
+        *map(phrases.offset_head, sheet.letters),
+    )
+    before = f"**{phrases.SET_BEFORE}:** " if sheet.before_each else ""
     rows = [
-        (op.register, escaped(op.title), *op.program, *op.offset, *op.rotary_offset)
+        (op.register, before + escaped(op.title), *op.program, *op.offset, *op.rotary_offset)
         for op in sheet.operations
     ]
     parts = [
-        f"## Work offsets to load ({sheet.units}, degrees)",
+        f"## {phrases.offsets_heading(sheet)}",
         _table(head, rows, "ll" + "r" * (3 + 2 * n)),
         escaped(phrases.offsets_words(sheet)),
         "## G-code that loads them",
@@ -80,7 +87,7 @@ def _offsets(sheet: Sheet) -> list[str]:
 def _directions(sheet: Sheet) -> list[str]:
     n = len(sheet.letters)
     head = (
-        "offset",
+        phrases.WORK_OFFSET,
         "operation",
         "origin X",
         "Y",
@@ -102,10 +109,12 @@ def _directions(sheet: Sheet) -> list[str]:
 
 
 def _from_axis(sheet: Sheet) -> list[str]:
-    parts = [f"## From the tilt axis to each origin ({sheet.units})"] if sheet.drawings else []
+    if not sheet.drawings:
+        return []
+    parts = [f"## From the turning axis to each origin ({sheet.units})", escaped(phrases.delta_words(sheet))]
     for one in sheet.drawings:
         rows = [(row[0], escaped(row[1]), *row[2:]) for row in one.rows]
-        parts += [escaped(f"{one.view.title}. {one.view.seen_from}."), _table(one.head, rows, "llrrr")]
+        parts += [escaped(one.view.title), _table(one.head, rows, "llrrr")]
     return parts
 
 
@@ -130,16 +139,18 @@ def _stack(sheet: Sheet) -> list[str]:
 
 def _verify(sheet: Sheet) -> str:
     rows = [
-        (v.register, escaped(v.name), sheet.angles(v.program), "  ".join(v.over), *v.display)
+        (v.register, escaped(v.name), sheet.angles(v.program), "  ".join(v.over), *v.display, "", "")
         for v in sheet.verify
     ]
     head = (
-        "offset",
+        phrases.WORK_OFFSET,
         "operation",
         "program angles",
         "over part X Y Z",
         "display X",
         "display Y",
-        "display Z plus tool",
+        "display Z without tool",
+        phrases.PLUS_TOOL,
+        "= display Z",
     )
-    return _table(head, rows, "llllrrr")
+    return _table(head, rows, "llllrrrll")

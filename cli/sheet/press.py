@@ -1,4 +1,4 @@
-"""From a template and its data to pages: typst with the sheet's own font and nothing from outside."""
+"""From a template and its data to pages: typst with the sheet's own fonts and nothing from outside."""
 
 from __future__ import annotations
 
@@ -38,17 +38,15 @@ def press(template: Path, data: Mapping[str, Any], form: Form, ppi: float | None
     Raises
     ------
     FileNotFoundError
-        When the sheet's font is missing from the installation.
+        When one of the sheet's fonts is missing from the installation.
     """
     fonts = typst.Fonts(
         include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(typeface.FOLDER)]
     )
-    if (
-        typeface.FAMILY not in fonts.families()
-    ):  # typst would draw the page without a single letter, and say nothing
-        raise FileNotFoundError(
-            f"the sheet's font is missing from the installation: expected {typeface.FILES[0]}"
-        )
+    # without them typst would draw the page without a single letter, and say nothing
+    for family, file in ((typeface.FAMILY, typeface.FILES[0]), (typeface.MONO_FAMILY, typeface.MONO_FILE)):
+        if family not in fonts.families():
+            raise FileNotFoundError(f"the sheet's font is missing from the installation: expected {file}")
     made: bytes | list[bytes] | None = typst.compile(
         str(template),
         root=str(template.parent),

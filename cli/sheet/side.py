@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 
 _EDGE_ON = 0.2  # a first rotary that leans out of the level by less (about 12 degrees) is looked along
 _RIM = np.linspace(0.0, 2.0 * np.pi, 48, endpoint=False)
-_WITHOUT_HEIGHT_MM = 1e-6
+_WITHOUT_LENGTH_MM = 1e-6
 
 
 @dataclass(frozen=True)
@@ -116,16 +116,18 @@ def side_view(
         title=title,
         seen_from=eye.seen_from,
         right="XY"[eye.right],
+        axis_name=f"{first.letter} axis",
         axis_words=_axis_words(first, level=level),
         turns_clockwise=_clockwise(first, eye) if level else None,
         axis_line=None if level else seen_line / np.linalg.norm(seen_line),
         last_line=_last_line(machine, tilt[0].machine_deg, eye),
         platter=None if rim is None else eye.flat(table.apply(rim)),
         platter_words=_platter_words(machine, units),
-        steps=_shapes(steps, table, eye, diameter_mm, units),
+        platter_stated=machine.platter.diameter_mm is not None,
+        steps=_shapes(steps, table, eye, None if lies_flat(last) else diameter_mm, units),
         part_zero=eye.flat((table @ part_in_table).translation_mm),
         marks=tuple(_mark(aimed, machine, eye, units) for aimed in tilt),
-        widths_words="heights to scale, widths of the steps not",
+        outline_words=_outline_words(machine, steps),
     )
 
 
@@ -148,6 +150,14 @@ def _platter_words(machine: Machine, units: str) -> str:
         if diameter_mm is None
         else f"platter Ø{numbers.length(diameter_mm, units)}"
     )
+
+
+def _outline_words(machine: Machine, steps: Sequence[Step]) -> str:
+    if not steps:
+        return ""
+    if lies_flat(machine.rotaries[-1]):
+        return "the stack as a line, no outlines"
+    return "widths of the steps not to scale"
 
 
 def _nominal_mm(steps: Sequence[Step]) -> float:
@@ -209,16 +219,16 @@ def _rim(radius_mm: float, direction: Array | None = None) -> Array:
 
 
 def _shapes(
-    steps: Sequence[Step], table: Pose, eye: Eye, widest_mm: float, units: str
+    steps: Sequence[Step], table: Pose, eye: Eye, widest_mm: float | None, units: str
 ) -> tuple[StepShape, ...]:
-    """Every step as a nominal cylinder between where it begins and where it ends."""
+    """Every step, as a stand-in cylinder between where it begins and where it ends if a width is given for it."""
     frames = running_frames(steps)
     shapes = []
     for index, (step, before) in enumerate(zip(steps, frames, strict=False)):
         share = index / max(len(steps) - 1, 1)
-        radius = widest_mm * (0.36 - 0.16 * share)
         outline = None
-        if abs(step.up_mm) > _WITHOUT_HEIGHT_MM:
+        if widest_mm is not None and abs(step.up_mm) > _WITHOUT_LENGTH_MM:
+            radius = widest_mm * (0.36 - 0.16 * share)
             foot = np.array([*step.shift_mm, 0.0])
             rims = np.concatenate((_rim(radius) + foot, _rim(radius) + foot))
             rims[len(_RIM) :, 2] += step.up_mm
@@ -227,13 +237,25 @@ def _shapes(
             StepShape(
                 number=index + 1,
                 name=step.name,
-                height=f"up {numbers.length(step.up_mm, units)}" if outline is not None else "",
+                size=_size_words(step, units),
                 start=eye.flat((table @ before).translation_mm),
                 end=eye.flat((table @ frames[index + 1]).translation_mm),
                 outline=outline,
             )
         )
     return tuple(shapes)
+
+
+def _size_words(step: Step, units: str) -> str:
+    """Its height, or where it has none its shift."""
+    if abs(step.up_mm) > _WITHOUT_LENGTH_MM:
+        return f"up {numbers.length(step.up_mm, units)}"
+    shifts = [
+        f"{axis} {numbers.length(value, units)}"
+        for axis, value in zip("xy", step.shift_mm, strict=True)
+        if abs(value) > _WITHOUT_LENGTH_MM
+    ]
+    return f"shift {', '.join(shifts)}" if shifts else ""
 
 
 def _hull(points: Flat) -> Flat:

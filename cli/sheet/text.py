@@ -14,6 +14,7 @@ from tiltwright.sheet.data import Sheet
 __all__ = ["COLUMNS", "columns_of", "sheet_text"]
 
 COLUMNS = 100
+BLANK = "_" * 9
 
 
 def sheet_text(sheet: Sheet) -> str:
@@ -22,9 +23,9 @@ def sheet_text(sheet: Sheet) -> str:
         *_top(sheet),
         *_offsets(sheet),
         *_directions(sheet),
-        *_from_axis(sheet),
         *_stack(sheet),
         *_given(sheet),
+        *_from_axis(sheet),
         *_before_first_cut(sheet),
         *_end(sheet),
     ]
@@ -81,14 +82,16 @@ def _table(head: Sequence[str], rows: Iterable[Sequence[str]], align: str) -> st
     return tabulate(list(rows), headers=list(head), tablefmt="simple", disable_numparse=True, colalign=sides)
 
 
-def _named(head: Sequence[str], rows: Sequence[tuple[Sequence[str], str]], align: str) -> str:
-    """A table whose last column is a name, cut to the room that the numbers leave it.
+def _named(
+    head: Sequence[str], rows: Sequence[tuple[Sequence[str], str]], align: str, first: str = ""
+) -> str:
+    """A table whose last column is a name, cut to the room that the numbers leave it, below ``first`` if there is one.
 
     The name comes last so that wide characters in it cannot push the numbers apart.
     """
     bare = _table(head[:-1], [cells for cells, _ in rows], align)
     room = COLUMNS - max(len(line) for line in bare.splitlines()) - 2
-    return _table(head, [(*cells, _cut(name, room)) for cells, name in rows], align + "l")
+    return _table(head, [(*cells, first + _cut(name, room)) for cells, name in rows], align + "l")
 
 
 def _top(sheet: Sheet) -> list[str]:
@@ -100,12 +103,17 @@ def _top(sheet: Sheet) -> list[str]:
 
 
 def _offsets(sheet: Sheet) -> list[str]:
-    head = ("offset", "X", "Y", "Z", *(f"prog {letter}" for letter in sheet.letters), "operation")
+    head = (phrases.WORK_OFFSET, "X", "Y", "Z", *map(phrases.program_head, sheet.letters), "operation")
+    first = f"{phrases.SET_BEFORE}\n" if sheet.before_each else ""
     rows = [((op.register, *op.offset, *op.program), f"{op.number}. {op.name}") for op in sheet.operations]
-    parts = _heading(f"work offsets to load ({sheet.units}, degrees)")
-    parts += [_named(head, rows, "l" + "r" * (3 + len(sheet.letters))), ""]
+    parts = _heading(phrases.offsets_heading(sheet))
+    parts += [_named(head, rows, "l" + "r" * (3 + len(sheet.letters)), first), ""]
     parts += [
-        f"rotary work offsets, with each: {sheet.angles(values)}"
+        "with each: "
+        + "   ".join(
+            f"{phrases.offset_head(letter)} {value}"
+            for letter, value in zip(sheet.letters, values, strict=True)
+        )
         for values in dict.fromkeys(op.rotary_offset for op in sheet.operations)
     ]
     parts.append(_wrapped(phrases.offsets_words(sheet)))
@@ -127,11 +135,13 @@ def _directions(sheet: Sheet) -> list[str]:
 
 
 def _from_axis(sheet: Sheet) -> list[str]:
-    parts = _heading(f"from the tilt axis to each origin ({sheet.units})") if sheet.drawings else []
+    parts = _heading(f"from the turning axis to each origin ({sheet.units})") if sheet.drawings else []
+    if sheet.drawings:
+        parts += [_wrapped(phrases.delta_words(sheet)), ""]
     for one in sheet.drawings:
         head = (one.head[0], *one.head[2:], one.head[1])
         rows = [((row[0], *row[2:]), row[1]) for row in one.rows]
-        parts += [_wrapped(f"{one.view.title}. {one.view.seen_from}."), _named(head, rows, "lrrr"), ""]
+        parts += [_wrapped(one.view.title), _named(head, rows, "lrrr"), ""]
     return parts[:-1]
 
 
@@ -161,10 +171,15 @@ def _given(sheet: Sheet) -> list[str]:
 
 
 def _before_first_cut(sheet: Sheet) -> list[str]:
-    parts = [*_heading("before the first cut"), *(_wrapped(words, "- ") for words in sheet.verify_words), ""]
-    head = ("offset", "display X", "display Y", "display Z + tool", "program angles", "operation")
-    rows = [((v.register, *v.display, sheet.angles(v.program)), v.name) for v in sheet.verify]
-    parts.append(_named(head, rows, "lrrrl"))
+    parts = [*_heading("before the first cut"), *(_wrapped(words, "- ") for words in sheet.verify_words)]
+    for v in sheet.verify:
+        shown = "  ".join(f"{axis} {value}" for axis, value in zip("XYZ", v.display, strict=True))
+        parts += [
+            "",
+            _wrapped(v.name, f"{v.register:<6} "),
+            _wrapped(", ".join(phrases.verify_words(sheet.angles(v.program), v.over)), "       "),
+            f"       display {shown} {phrases.PLUS_TOOL} {BLANK} = {BLANK}",
+        ]
     return parts
 
 

@@ -1,8 +1,9 @@
-"""What the sheet's own font can print, and how wide that is."""
+"""What the sheet's own fonts can print, and how wide that is."""
 
 from __future__ import annotations
 
 import functools
+import itertools
 import json
 import unicodedata
 from pathlib import Path
@@ -10,6 +11,8 @@ from pathlib import Path
 FOLDER = Path(__file__).parent / "fonts"
 FILES = (FOLDER / "DejaVuSans.ttf", FOLDER / "DejaVuSans-Bold.ttf")
 FAMILY = "DejaVu Sans"
+MONO_FILE = FOLDER / "DejaVuSansMono.ttf"
+MONO_FAMILY = "DejaVu Sans Mono"
 UNITS_PER_EM = 2048
 ASCENT_EM, DESCENT_EM = 0.76, 0.24  # of capitals with their accents left off, and of descenders
 STAND_IN = "\N{WHITE SQUARE}"
@@ -57,6 +60,13 @@ def width_em(text: str, *, bold: bool = False) -> float:
     return sum(known[c] for c in text) / UNITS_PER_EM
 
 
+def _fitting(text: str, room_em: float, *, bold: bool) -> int:
+    """How many characters of a text fit into the room, from the left."""
+    known = _widths()["bold" if bold else "regular"]
+    ends = itertools.accumulate(known[c] for c in text)
+    return sum(1 for _ in itertools.takewhile(lambda end: end <= room_em * UNITS_PER_EM, ends))
+
+
 def shortened(text: str, room_em: float, *, bold: bool = False) -> str:
     """The text, cut with an ellipsis where it is wider than the room for it.
 
@@ -67,6 +77,27 @@ def shortened(text: str, room_em: float, *, bold: bool = False) -> str:
     """
     if width_em(text, bold=bold) <= room_em:
         return text
-    while text and width_em(text.rstrip() + "…", bold=bold) > room_em:
-        text = text[:-1]
-    return text.rstrip() + "…"
+    return text[: _fitting(text, room_em - width_em("…", bold=bold), bold=bold)].rstrip() + "…"
+
+
+def broken(text: str, room_em: float, *, bold: bool = False) -> tuple[str, ...]:
+    """A printable text on one line where it fits, else on two; what the second cannot hold is cut with an ellipsis.
+
+    It breaks at a space, or within a word where that would leave the first line almost empty.
+
+    Examples
+    --------
+    >>> broken("round standoff", 100.0), broken("round standoff", 5.0)
+    (('round standoff',), ('round', 'standoff'))
+    >>> broken("roundstandoff", 5.0)
+    ('roundsta', 'ndoff')
+    """
+    if width_em(text, bold=bold) <= room_em:
+        return (text,)
+    fits = max(1, _fitting(text, room_em, bold=bold))
+    space = text.rfind(" ", 1, fits + 1)
+    end = fits if space <= fits // 3 else space
+    rest = text[end:].lstrip()
+    if not rest:
+        return (text[:end].rstrip(),)
+    return text[:end].rstrip(), shortened(rest, room_em, bold=bold)

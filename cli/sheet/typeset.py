@@ -7,6 +7,7 @@ from typing import Any
 
 from tiltwright.sheet import drawing, phrases, typeface
 from tiltwright.sheet.data import OperationRow, Sheet, TiltDrawing
+from tiltwright.sheet.layout import NARROW, WIDE
 from tiltwright.sheet.press import Paper, name_text, press, prose_text
 from tiltwright.show import numbers
 
@@ -17,6 +18,10 @@ PNG_PPI = 150.0
 WIDE_DIGITS = (
     10  # characters of the longest offset from which the big digits step down to stay in their columns
 )
+NARROW_ROWS = 8
+"""Operations whose table still fits below, or beside, a drawing of half the page's width."""
+UNBROKEN_ROWS = 16
+"""Operations whose table still fits on one page together with its drawing."""
 
 
 def pdf(sheet: Sheet, paper: Paper = "a4") -> bytes:
@@ -53,6 +58,7 @@ def page_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
     return {
         "paper": paper,
         "family": typeface.FAMILY,
+        "mono": typeface.MONO_FAMILY,
         "title": typeface.printable(sheet.job) + ", setup sheet",
         "job": name_text(sheet.job),
         "head": {
@@ -60,20 +66,28 @@ def page_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
             "right": typeface.printable(head_right),
             "foot": "Prove out above the part first: single block, rapid turned down.",
         },
-        "identity": [(label, name_text(value)) for label, value in sheet.identity[1:]],
+        "identity": {label: name_text(value) for label, value in sheet.identity[1:]},
         "notes": [name_text(note) for note in sheet.notes],
+        "missing": _missing_words(sheet),
         "alerts": [prose_text(alert) for alert in sheet.alerts],
         "lengths": "mm" if sheet.units == "mm" else "inch",
         "letters": list(sheet.letters),
         "digits": 13.0 if longest < WIDE_DIGITS and len(sheet.letters) < 3 else 11.0,
+        "offsets_title": prose_text(phrases.offsets_heading(sheet)),
+        "offset_heads": [
+            phrases.WORK_OFFSET,
+            *"XYZ",
+            *(phrases.offset_head(letter) for letter in sheet.letters),
+        ],
+        "set_before": phrases.SET_BEFORE if sheet.before_each else "",
         "offsets_words": prose_text(phrases.offsets_words(sheet)),
         "operations": [_operation(sheet, op) for op in sheet.operations],
         "load": [
             {"when": prose_text(block.when), "lines": [typeface.printable(line) for line in block.lines]}
             for block in sheet.load
         ],
-        "panel_mm": drawing.PANEL_MM[0],
-        "drawings": [_drawing(one) for one in sheet.drawings],
+        "drawings_words": prose_text(phrases.drawings_words(sheet)) if sheet.drawings else "",
+        "drawings": _drawings(sheet.drawings),
         "stack": [
             {
                 "number": row.number,
@@ -96,13 +110,17 @@ def page_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
             "rows": [(row[0], *(numbers.with_minus(value) for value in row[1:])) for row in sheet.touch.rows],
             "words": [prose_text(words) for words in sheet.touch.words],
         },
-        "givens": [prose_text(given) for given in (*sheet.givens, *_missing_words(sheet))],
+        "givens": [prose_text(given) for given in sheet.givens],
         "verify_words": [prose_text(words) for words in sheet.verify_words],
+        "plus_tool": phrases.PLUS_TOOL,
         "verify": [
             {
                 "register": row.register,
                 "name": name_text(row.name),
-                "words": numbers.with_minus(phrases.verify_words(sheet.angles(row.program), row.over)),
+                "words": [
+                    numbers.with_minus(words)
+                    for words in phrases.verify_words(sheet.angles(row.program), row.over)
+                ],
                 "display": [numbers.with_minus(value) for value in row.display],
             }
             for row in sheet.verify
@@ -115,6 +133,7 @@ def _operation(sheet: Sheet, op: OperationRow) -> dict[str, Any]:
     return {
         "register": op.register,
         "title": name_text(op.title),
+        "name": name_text(f"{op.number}. {op.name}"),
         "command": numbers.with_minus(sheet.angles(op.program)),
         "offset": [numbers.with_minus(value) for value in op.offset],
         "rotary_offset": [numbers.with_minus(value) for value in op.rotary_offset],
@@ -124,13 +143,38 @@ def _operation(sheet: Sheet, op: OperationRow) -> dict[str, Any]:
     }
 
 
-def _drawing(one: TiltDrawing) -> dict[str, Any]:
+def _drawings(drawings: tuple[TiltDrawing, ...]) -> list[list[dict[str, Any]]]:
+    """The drawings in rows: the first across the page with every name, the others two side by side, in numbers."""
+    rows: list[list[dict[str, Any]]] = []
+    half = False  # the last row holds one narrow drawing and has room for another
+    for index, one in enumerate(drawings):
+        narrow = index > 0 and len(one.rows) <= NARROW_ROWS
+        if narrow and half:
+            rows[-1].append(_drawing(one, narrow=True))
+        else:
+            rows.append([_drawing(one, narrow=narrow)])
+        half = narrow and not half
+    return rows
+
+
+def _drawing(one: TiltDrawing, *, narrow: bool) -> dict[str, Any]:
+    layout = NARROW if narrow else WIDE
+    panel = drawing.draw(one.view, layout)
+    # a wide drawing names its operation beside the origin; a narrow one leaves that to its table
+    listed = one.rows if narrow or len(one.rows) > 1 else ()
     return {
         "title": prose_text(one.view.title),
-        "svg": drawing.draw(one.view).svg,
-        "head": [prose_text(head) for head in one.head],
+        "caption": prose_text(panel.caption),
+        "svg": panel.svg,
+        "width": panel.size[0],
+        "narrow": "narrow" if narrow else "",
+        "whole": "whole" if len(one.rows) <= UNBROKEN_ROWS else "",
+        # a narrow drawing's title says at which tilt
+        "head": [
+            prose_text(head) for head in (one.head[0], "operation" if narrow else one.head[1], *one.head[2:])
+        ],
         "rows": [
-            (row[0], name_text(row[1]), *(numbers.with_minus(value) for value in row[2:])) for row in one.rows
+            (row[0], name_text(row[1]), *(numbers.with_minus(value) for value in row[2:])) for row in listed
         ],
     }
 
@@ -143,12 +187,16 @@ def missing_characters(sheet: Sheet) -> tuple[str, ...]:
     return typeface.uncovered("".join(names))
 
 
-def _missing_words(sheet: Sheet) -> tuple[str, ...]:
+def _missing_words(sheet: Sheet) -> str:
+    """What the squares on the page are; empty when nothing is missing."""
     gone = missing_characters(sheet)
     if not gone:
-        return ()
+        return ""
     codes = " ".join(f"U+{ord(c):04X}" for c in gone[:12]) + (" …" if len(gone) > 12 else "")
-    return (f"Characters that this page's font does not have are printed as {typeface.STAND_IN}: {codes}.",)
+    return (
+        f"Each {typeface.STAND_IN} on this sheet stands for a character that its font does not have ({codes}): "
+        "read that name in the job file."
+    )
 
 
 def _name_cut(text: str, room_em: float) -> str:

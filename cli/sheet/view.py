@@ -18,17 +18,18 @@ class StepShape:
     ----------
     number, name : int, str
         As in the sheet's stack table.
-    height : str
-        The step's height, formatted in the sheet's unit with its sign; empty for a step without height.
+    size : str
+        What the step does, "up 62.000" or "shift x 48.000", in the sheet's unit with its sign; empty for a mere turn.
     start, end : (2,) array
         Where the step begins and ends on the stack's polyline.
     outline : (n, 2) array or None
-        Convex outline of the nominal body, or None for a step without height.
+        Convex outline of a stand-in body; None for a step without height, and for every step of an indexer, whose
+        stack says nothing about the body around it.
     """
 
     number: int
     name: str
-    height: str
+    size: str
     start: Flat
     end: Flat
     outline: Flat | None
@@ -72,8 +73,10 @@ class SideView:
         Where the eye is, in words.
     right : str
         Letter of the machine axis that points to the right; Z points up.
+    axis_name : str
+        The axis that the components start from: "A axis".
     axis_words : tuple of str
-        What to write beside the axis that the components start from.
+        What to write beside it.
     turns_clockwise : bool or None
         Whether the table turns clockwise, for this eye, when that axis is moved positive; None where the axis does
         not point at the eye.
@@ -85,24 +88,28 @@ class SideView:
         The platter's rim, seen from the side.
     platter_words : str
         "platter Ø160.000", say.
+    platter_stated : bool
+        Whether the machine file states its diameter.
     steps : tuple of StepShape
     part_zero : (2,) array
     marks : tuple of OriginMark
         The first is drawn and dimensioned, the others are listed.
-    widths_words : str
-        What the steps' widths are worth.
+    outline_words : str
+        What the steps' outlines are worth.
     """
 
     title: str
     seen_from: str
     right: str
+    axis_name: str
     axis_words: tuple[str, ...]
     turns_clockwise: bool | None
     axis_line: Flat | None
     last_line: Flat | None
     platter: Flat | None
     platter_words: str
+    platter_stated: bool
     steps: tuple[StepShape, ...]
     part_zero: Flat
     marks: tuple[OriginMark, ...]
-    widths_words: str
+    outline_words: str

@@ -88,7 +88,8 @@ def givens(setup: Setup, units: str, aim_within_deg: float, *, touched: bool, sq
     found.append(f"Part zero is {where}; turns of the stack are right-handed.")
     found += square_up
     if not np.any(setup.rotary_offset_deg):
-        found.append("The rotary work offsets are zero: program angles are machine angles.")
+        zero = " and ".join(f"{letter} offset" for letter in machine.letters)
+        found.append(f"{zero}: zero, so program angles are machine angles.")
     found.append(f"A direction counts as aimed when it comes within {aim_within_deg:g}° of the spindle.")
     found.append("The spindle is parallel to machine Z, and X, Y, Z are straight and square.")
     found.append(
@@ -105,7 +106,7 @@ def square_up_words(setup: Setup, square_up: Mapping[str, float | None]) -> Text
     for letter, reading_deg in square_up.items():
         offset = numbers.angle(float(setup.rotary_offset_deg[setup.machine.index(letter)]))
         source = "from the stack's turns" if reading_deg is None else "the reading when the edge was straight"
-        words.append(f"{letter} work offset {offset}: {source}, so that program {letter} 0 stands square.")
+        words.append(f"{letter} offset {offset}: {source}, so that program {letter} 0 stands square.")
     return tuple(words)
 
 
@@ -160,20 +161,24 @@ def _platter_words(machine: Machine, units: str) -> str:
     return f"Platter face at machine Z {numbers.length(platter.face_mm, units)} at the all-zero pose{diameter}; {normal}."
 
 
-def verify_words(units: str, letters: Texts, above_mm: float) -> Texts:
-    """What to do before the first cut, in order."""
+def verify_words(units: str, letters: Texts, above_mm: float, *, before_each: bool) -> Texts:
+    """What to do before the first cut, in order; with shared work offsets, each is set before it is selected."""
     above = numbers.length(above_mm, units)
     unit = "mm" if units == "mm" else "in"
+    select = (
+        "set the work offset for this operation and select it" if before_each else "select the work offset"
+    )
     return (
         "Read every work offset back on the display against the table of offsets on this sheet.",
         f"Jog {' and '.join(letters)} a few degrees to positive, clear of everything: the table must turn as stated above.",
         (
-            "Then for each line below: retract, bring the rotaries to the program angles, select the work offset, call a tool "
+            f"Then for each line below: retract, bring the rotaries to the program angles, {select}, call a tool "
             f"of known length with its length offset active, go to program X0 Y0, then down to program Z{above} and no lower."
         ),
         (
-            "The machine display must show X and Y as printed, and Z as printed PLUS the tool's length offset. The spindle "
-            f"must stand over the stated point of the part, the tip {above} {unit} above it. At program Z0 it would touch it."
+            "The machine display must show X and Y as printed. The printed Z is without a tool: add the tool length offset "
+            "that is active, write the sum down, and hold the display against the sum. The spindle must stand over the "
+            f"stated point of the part, the tip {above} {unit} above it; at program Z0 the tip would stand at that point."
         ),
     )
 

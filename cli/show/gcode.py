@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Sequence
 
 from kinematics import work_offset_code
+from tiltwright.plain import plain
 from tiltwright.remarks import Weight, remarks
 from tiltwright.show.numbers import angle, length
 from tiltwright.worked import Numbered, Worked
@@ -26,11 +26,10 @@ def comment(text: str) -> str:
     --------
     >>> comment("port (north)\nG0 X0")
     '(port [north] G0 X0)'
-    >>> comment("MSG, hello")
-    '(: MSG, hello)'
+    >>> comment("MSG, hello"), comment("Ø 12 at 30°, café")
+    ('(: MSG, hello)', '(dia 12 at 30 deg, cafe)')
     """
-    plain = unicodedata.normalize("NFKD", text).encode("ascii", "replace").decode()
-    safe = "".join(c if c.isprintable() else " " for c in plain).replace("(", "[").replace(")", "]")
+    safe = "".join(c if c.isprintable() else " " for c in plain(text)).replace("(", "[").replace(")", "]")
     if safe.replace(" ", "").lower().startswith("msg,"):
         safe = f": {safe}"
     return f"({safe[: _LONGEST_LINE - 2]})"

@@ -6,9 +6,24 @@ from kinematics import Machine, Rotary, gap_between, lies_flat, platter_above_ti
 from tiltwright.show.numbers import angle, length, lengths
 from tiltwright.show.tables import table, units_words
 
-__all__ = ["machine_text"]
+__all__ = ["machine_remarks", "machine_text", "one_direction"]
 
+_NEARLY_DEG = 5.0  # more than any rotary is out of square by mistake of assembly
 _SEEN_FROM = {0: ("the right", "the left"), 1: ("the back", "the front"), 2: ("above", "below")}
+
+
+def one_direction(outer: str, inner: str) -> str:
+    """What there is to ask about two neighbouring rotaries that turn about parallel lines."""
+    return f"{outer} and {inner} turn about one direction: is one of them entered wrong?"
+
+
+def machine_remarks(machine: Machine) -> list[str]:
+    """What is possible, but looks like a slip."""
+    return [
+        one_direction(outer.letter, inner.letter)
+        for outer, inner in zip(machine.rotaries, machine.rotaries[1:], strict=False)
+        if not _NEARLY_DEG < gap_between(outer, inner).angle_deg < 180.0 - _NEARLY_DEG
+    ]
 
 
 def machine_text(machine: Machine, units: str) -> str:

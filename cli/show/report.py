@@ -33,8 +33,8 @@ _MM = {"mm": 1.0, "inch": 25.4}
 
 
 def as_json(report: dict[str, Any]) -> str:
-    """One JSON object, readable, with nothing in it that JSON does not have."""
-    return json.dumps(report, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    """One JSON object, readable, with nothing in it that JSON does not have, and the same in any encoding."""
+    return json.dumps(report, indent=1, allow_nan=False) + "\n"
 
 
 def length_list(values_mm: ArrayLike, units: str) -> list[Any]:

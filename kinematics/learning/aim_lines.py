@@ -38,7 +38,8 @@ def aim_lines(setup: Setup, placed: Placed) -> tuple[Line, ...]:
     --------
     >>> from kinematics.machine import Platter
     >>> from kinematics.offset import set_up
-    >>> from kinematics.operation import Operation, place
+    >>> from kinematics.operation import Operation
+    >>> from kinematics.placing import place
     >>> from kinematics.plane import plane_from_normal
     >>> from kinematics.rotary import Sense
     >>> a = Rotary("A", [0, 0, -50], [1, 0, 0], Sense.CLOCKWISE, (-120.0, 30.0))

@@ -78,7 +78,8 @@ def stand_as_answered(
     --------
     >>> from kinematics.machine import Machine, Platter
     >>> from kinematics.offset import set_up
-    >>> from kinematics.operation import Operation, place
+    >>> from kinematics.operation import Operation
+    >>> from kinematics.placing import place
     >>> from kinematics.plane import plane_from_normal
     >>> from kinematics.rotary import Rotary, Sense
     >>> a = Rotary("A", [0, 0, -50], [1, 0, 0], Sense.CLOCKWISE, (-120.0, 120.0))

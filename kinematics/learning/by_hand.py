@@ -77,7 +77,8 @@ def work_out_by_hand(setup: Setup, placed: Placed, steps: Sequence[Step] | None)
     --------
     >>> from kinematics.machine import Machine, Platter
     >>> from kinematics.offset import set_up
-    >>> from kinematics.operation import Operation, place
+    >>> from kinematics.operation import Operation
+    >>> from kinematics.placing import place
     >>> from kinematics.rotary import Rotary, Sense
     >>> a = Rotary("A", [0, 0, -50], [1, 0, 0], Sense.CLOCKWISE, (-120.0, 30.0))
     >>> setup = set_up(Machine("mill", (a,), Platter()), [Step("post", up_mm=100.0)])

@@ -123,7 +123,8 @@ def diagnose(
     --------
     >>> from kinematics.machine import Machine, Platter
     >>> from kinematics.offset import set_up
-    >>> from kinematics.operation import Operation, place
+    >>> from kinematics.operation import Operation
+    >>> from kinematics.placing import place
     >>> from kinematics.rotary import Rotary, Sense
     >>> a = Rotary("A", [0, 10, -50], [1, 0, 0], Sense.CLOCKWISE, (-120.0, 30.0))
     >>> stack = [Step("post", up_mm=100.0)]

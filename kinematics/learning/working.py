@@ -65,7 +65,8 @@ def work_out(setup: Setup, placed: Placed, steps: Sequence[Step] | None) -> Work
     >>> from kinematics.learning.line import Digits, written
     >>> from kinematics.machine import Platter
     >>> from kinematics.offset import set_up
-    >>> from kinematics.operation import Operation, place
+    >>> from kinematics.operation import Operation
+    >>> from kinematics.placing import place
     >>> from kinematics.rotary import Sense
     >>> a = Rotary("A", [0, 0, -50], [1, 0, 0], Sense.CLOCKWISE, (-120.0, 30.0))
     >>> c = Rotary("C", [0, 0, 0], [0, 0, 1], Sense.CLOCKWISE, None)

@@ -20,6 +20,7 @@ from tiltwright.console import coloured
 COMMANDS = [
     ["offsets"],
     ["aim"],
+    ["reach"],
     ["sheet"],
     ["explain"],
     ["check"],

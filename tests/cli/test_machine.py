@@ -119,3 +119,66 @@ def test_a_faulty_machine_is_told_whole(run, tmp_path):
     assert (ended.code, ended.out) == (2, "")
     for said in ("mill.toml:2: units", "mill.toml:3: z_referense", 'did you mean "z_reference"?', "rotary"):
         assert said in ended.err
+
+
+def test_every_question_says_more_when_asked(run, answer, tmp_path):
+    answer(*(line for one in ANSWERS for line in ("?", one)))
+    ended = run("machine", "new", tmp_path / "mill.toml")
+    assert ended.code == 0
+    assert "There is no more to say" not in ended.err
+    assert "That will not do" not in ended.err
+    assert "to -90 instead of +90" in ended.err
+
+
+@pytest.mark.parametrize(
+    ("unit", "own", "other"), [("mm", "-381.0,", "-15.0,"), ("inch", "-15.0,", "-381.0,")]
+)
+def test_examples_are_in_the_unit_that_was_chosen(run, answer, tmp_path, unit, own, other):
+    answer(ANSWERS[0], unit, *ANSWERS[2:])
+    said = run("machine", "new", tmp_path / "mill.toml").err
+    assert f"({unit}), such as {own}" in said
+    assert other not in said
+
+
+def test_a_pivot_recipe_that_a_limited_tilt_can_follow(run, answer, tmp_path):
+    answer(*ANSWERS)
+    said = run("machine", "new", tmp_path / "mill.toml").err
+    # A about +X, clockwise on positive moves: derived in test_by_hand.py.
+    assert "Y = (Y1 + Y2 - Z1 + Z2) / 2" in said
+    assert "tiltwright pivot fit" in said
+
+
+TWICE = ["B", "+Y", "clockwise", "0,0,-400", "-30,110", "C", "+Y", "clockwise", "0,0,-300", "endless"]
+RIGHT = ["B", "+Y", "clockwise", "0,0,-400", "-30,110", "C", "+Z", "clockwise", "0,0,-300", "endless"]
+ASKED = "B and C turn about one direction: is one of them entered wrong?"
+
+
+def test_two_rotaries_about_one_direction_are_asked_about_at_once(run, answer, tmp_path):
+    target = tmp_path / "mill.toml"
+    answer("Mill", "mm", "gauge line", "no", "2", *TWICE, "no", *RIGHT, "-300", "")
+    ended = run("machine", "new", target)
+    assert ended.code == 0
+    assert ended.err.count(ASKED) == 1
+    shown = run("machine", "show", target)
+    assert (shown.code, shown.err) == (0, "")
+    assert "+Z" in target.read_text(encoding="utf-8")
+
+
+def test_two_rotaries_about_one_direction_can_be_meant(run, answer, tmp_path):
+    target = tmp_path / "mill.toml"
+    answer("Mill", "mm", "gauge line", "no", "2", *TWICE, "yes", "")
+    assert run("machine", "new", target).code == 0
+    for form in ([], ["--json"]):
+        shown = run("machine", "show", target, *form)
+        assert (shown.code, shown.err) == (0, f"note: {ASKED}\n")
+
+
+@pytest.mark.parametrize(("direction", "said"), [([0.02, -1, 0], True), ([0.2, 1, 0], False)])
+def test_nearly_one_direction_counts_too(run, examples, tmp_path, direction, said):
+    """Derived here: atan 0.02 is 1.1 degrees, atan 0.2 is 11.3."""
+    source = (examples / "trunnion_mill.toml").read_text(encoding="utf-8")
+    path = tmp_path / "mill.toml"
+    path.write_text(source.replace("[0.00002, -0.00005, 1.0]", str(direction)), encoding="utf-8")
+    shown = run("machine", "show", path)
+    assert shown.code == 0
+    assert (ASKED in shown.err) == said

@@ -9,8 +9,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tiltwright.files import inputs
 from tiltwright.files.faults import InputFaults
-from tiltwright.files.write import write_whole
+from tiltwright.files.write import check_target, write_whole
 
 
 def refusal(path: Path, *, force: bool = False) -> str:
@@ -195,3 +196,26 @@ def test_a_disk_without_links(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     assert called == ["link"]
     assert (tmp_path / "sheet.txt").read_text() == "new"
     assert [entry.name for entry in tmp_path.iterdir()] == ["sheet.txt"]
+
+
+def test_an_input_is_replaced_only_where_that_is_asked_for(tmp_path: Path) -> None:
+    path = tmp_path / "mill.toml"
+    path.write_text("old")
+    inputs.remember(path, "a machine file")
+    try:
+        assert "the machine file itself" in refusal(path, force=True)
+        assert path.read_text() == "old"
+        write_whole(path, "new", force=True, edits=True)
+        assert path.read_text() == "new"
+    finally:
+        inputs.forget()
+    write_whole(path, "newer", force=True)
+
+
+def test_a_target_is_refused_beforehand_as_it_would_be(tmp_path: Path) -> None:
+    assert check_target(tmp_path / "sheet.txt") is None
+    with pytest.raises(InputFaults, match="a folder"):
+        check_target(tmp_path, force=True)
+    with pytest.raises(InputFaults, match="no folder"):
+        check_target(tmp_path / "no" / "sheet.txt")
+    assert list(tmp_path.iterdir()) == []

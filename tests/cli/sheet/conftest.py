@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from pathlib import Path
 
@@ -178,6 +179,7 @@ def work(tmp_path_factory: pytest.TempPathFactory) -> Work:
 def make(work: Work) -> Make:
     """A sheet, from the text of a machine file and a job file."""
 
+    @functools.cache
     def made(machine: str = TRUNNION, job: str = HEAD, units: str | None = None) -> Sheet:
         return build_sheet(work(machine, job), date="2026-11-25", version="0.1.0", units=units)
 

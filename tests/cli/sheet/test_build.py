@@ -67,6 +67,19 @@ def test_more_operations_than_offsets_are_set_before_each(make):
     assert len(sheet.load) == len(sheet.operations) == 42
     assert all(len(block.lines) == 2 for block in sheet.load)
     assert sheet.load[3].when == "Before operation 4. port 3"
+    assert any(
+        "set the work offset for this operation and select it" in words for words in sheet.verify_words
+    )
+
+
+def test_the_words_of_the_block_stand_in_columns(make):
+    (block,) = make(*SETUPS["foot"]).load
+    (first, *others) = block.lines[1:]
+    assert others
+    for line in others:
+        assert [at for at, c in enumerate(line) if c.isalpha()] == [
+            at for at, c in enumerate(first) if c.isalpha()
+        ]
 
 
 def test_the_rotary_offset_squares_the_part_up_and_is_explained(make):
@@ -77,13 +90,13 @@ def test_the_rotary_offset_squares_the_part_up_and_is_explained(make):
         "machine +Z is part +Z",
     )
     assert sheet.operations[0].machine == ("0.0000", "0.3500")
-    assert "C work offset 0.3500: from the stack's turns, so that program C 0 stands square." in sheet.givens
+    assert "C offset 0.3500: from the stack's turns, so that program C 0 stands square." in sheet.givens
 
 
 def test_without_squaring_up_the_clocking_is_stated(make):
     sheet = make(job=HEAD.replace('square_up = "C"', ""))
     assert sheet.operations[0].meaning[0] == "machine +X is part (1, -0.0061, 0), 0.3500° from part +X"
-    assert "The rotary work offsets are zero: program angles are machine angles." in sheet.givens
+    assert "A offset and C offset: zero, so program angles are machine angles." in sheet.givens
 
 
 def test_a_planes_own_x_and_a_free_rotary_are_told(make):

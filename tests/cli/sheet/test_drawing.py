@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -11,7 +12,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from kinematics import Machine, Platter, Rotary, Sense, Setup, Step, set_up, table_pose, work_offset
-from tiltwright.sheet.drawing import DIMENSION_X, DIMENSION_Y, PANEL_MM, Panel, draw
+from tiltwright.sheet.canvas import Box
+from tiltwright.sheet.drawing import Panel, draw
+from tiltwright.sheet.layout import ALONE, NARROW, WIDE
 from tiltwright.sheet.side import Stand, choose_eye, side_view
 from tiltwright.sheet.view import SideView
 
@@ -28,6 +31,12 @@ def trunnion(direction=(1.0, 0.0, 0.0), sense=CLOCKWISE, diameter=160.0) -> Mach
     return Machine("mill", (tilt, turn), Platter(-356.112, diameter))
 
 
+def indexer(diameter=None) -> Machine:
+    """One rotary that lies along X."""
+    turn = Rotary("A", np.array([-352.0, -124.87, -221.336]), np.array([1.0, 0.0, 0.0]), COUNTER, None)
+    return Machine("mill", (turn,), Platter(None, diameter))
+
+
 def view_of(setup: Setup, steps, angles, origin, units="mm", name="port") -> SideView:
     angles = np.array(angles, dtype=float)
     stand = Stand(name, "G55", angles, work_offset(setup, origin, angles))
@@ -37,12 +46,19 @@ def view_of(setup: Setup, steps, angles, origin, units="mm", name="port") -> Sid
 def faults(panel: Panel) -> list[str]:
     """Labels that touch each other, a line, or the edge of the panel."""
     found = []
+    ends = np.array(panel.strokes)
+    low, high = ends.min(axis=1), ends.max(axis=1)
     for index, label in enumerate(panel.labels):
         found += [
             f"{label.text} / {other.text}" for other in panel.labels[index + 1 :] if label.overlaps(other)
         ]
-        found += [f"{label.text} / line {line}" for line in panel.strokes if label.crossed_by(*line)]
-        if label.left < 0 or label.top < 0 or label.right > PANEL_MM[0] or label.bottom > PANEL_MM[1]:
+        # a line whose own box keeps clear of the label cannot cross it: only the others are looked at closely
+        near = (low <= (label.right, label.bottom)).all(axis=1) & (high >= (label.left, label.top)).all(
+            axis=1
+        )
+        lines = [panel.strokes[i] for i in np.flatnonzero(near)]
+        found += [f"{label.text} / line {line}" for line in lines if label.crossed_by(*line)]
+        if label.left < 0 or label.top < 0 or label.right > panel.size[0] or label.bottom > panel.size[1]:
             found.append(f"{label.text} / edge")
     return found
 
@@ -68,19 +84,72 @@ steps_of_stacks = st.lists(
     direction=st.sampled_from([(1, 0, 0), (-1, 0.001, 0), (0, 1, 0), (0, 0, 1), (0, 1, 1), (0.1, 0, 1)]),
     diameter=st.sampled_from([None, 63.0, 500.0]),
     units=st.sampled_from(["mm", "inch"]),
+    layout=st.sampled_from([WIDE, NARROW, ALONE]),
 )
 def test_labels_keep_off_each_other_off_lines_and_inside(
-    steps, tilt, turn, origin, direction, diameter, units
+    steps, tilt, turn, origin, direction, diameter, units, layout
 ):
     setup = set_up(trunnion(direction, diameter=diameter), steps)
-    assert faults(draw(view_of(setup, steps, (tilt, turn), origin, units, "W" * 80))) == []
+    assert faults(draw(view_of(setup, steps, (tilt, turn), origin, units, "W" * 80), layout)) == []
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    steps=steps_of_stacks,
+    turn=st.floats(-180, 180),
+    origin=st.tuples(*[st.floats(-200, 200)] * 3),
+    diameter=st.sampled_from([None, 63.0]),
+    layout=st.sampled_from([WIDE, NARROW, ALONE]),
+)
+def test_an_indexers_stack_is_a_line_with_labels_kept_apart(steps, turn, origin, diameter, layout):
+    view = view_of(set_up(indexer(diameter), steps), steps, (turn,), origin)
+    assert all(step.outline is None for step in view.steps)
+    assert faults(draw(view, layout)) == []
+
+
+def test_what_is_not_drawn_as_it_is_is_dashed_and_what_the_file_states_is_not():
+    steps = [Step("post", 120.0)]
+    for diameter, dashed in ((160.0, 1), (None, 2)):
+        machine = trunnion(diameter=diameter)
+        svg = draw(view_of(set_up(machine, steps), steps, (-20, 0), (0, 0, 0))).svg
+        outlines = [path for path in re.findall(r"<path [^>]*>", svg) if re.search(r'Z"', path)]
+        assert len([path for path in outlines if "stroke-dasharray" in path]) == dashed
+    ended = draw(view_of(set_up(indexer(), steps), steps, (30,), (0, 0, 0)))
+    assert not [p for p in re.findall(r"<path [^>]*>", ended.svg) if re.search(r'Z"', p) and "dash" in p]
+
+
+@given(
+    tilt=st.floats(-120, 120),
+    origin=st.tuples(*[st.floats(-60, 60)] * 3),
+    layout=st.sampled_from([WIDE, NARROW, ALONE]),
+)
+@settings(max_examples=60, deadline=None)
+def test_the_spindles_arrow_ends_above_the_origin_and_above_all_that_stands_over_it(tilt, origin, layout):
+    steps = [Step("plate", 20.0), Step("post", 120.0)]
+    view = view_of(set_up(trunnion(), steps), steps, (tilt, 40.0), origin)
+    panel = draw(view, layout)
+    per = 1.0 / float(panel.scale.split(":")[1])
+
+    def on_paper(points):
+        return np.array(panel.origin) + (np.atleast_2d(points) - view.marks[0].place) * per * [1.0, -1.0]
+
+    tip_x, tip_y = panel.arrow_tip
+    assert tip_x == panel.origin[0]
+    assert tip_y <= panel.origin[1] - 3.0
+    lane = Box(tip_x - 0.5, -1e4, tip_x + 0.5, 1e4)  # as wide as the arrow's shaft
+    for shape in map(on_paper, (*(step.outline for step in view.steps), view.platter)):
+        for start, end in zip(shape, np.roll(shape, -1, axis=0), strict=True):
+            for piece in lane.clip(tuple(start), tuple(end)) or ():
+                assert piece[1] > tip_y
+    ((zero_x, zero_y),) = on_paper(view.part_zero)
+    assert abs(zero_x - tip_x) > 2.0 or zero_y > tip_y + 1.5
 
 
 def test_the_check_for_overlaps_can_fail():
     panel = draw(view_of(set_up(trunnion(), []), [], (0, 0), (10, 20, 30)))
     label = panel.labels[0]
     crossing = ((label.left, label.top - 1.0), (label.right, label.bottom + 1.0))
-    spoilt = Panel(panel.svg, (*panel.labels, label), (crossing,), panel.scale)
+    spoilt = replace(panel, labels=(*panel.labels, label), strokes=(crossing,))
     assert len(faults(spoilt)) >= 3
 
 
@@ -104,17 +173,21 @@ def test_dimensions_and_offsets_are_those_of_the_table(make, setup):
             assert f"Δ{letter} {delta}".replace("-", MINUS) in texts
 
 
-@given(tilt=st.floats(-115, 115), origin=st.tuples(*[st.floats(-60, 60)] * 3))
+@given(
+    tilt=st.floats(-115, 115),
+    origin=st.tuples(*[st.floats(-60, 60)] * 3),
+    layout=st.sampled_from([WIDE, NARROW, ALONE]),
+)
 @settings(max_examples=40, deadline=None)
-def test_the_dimension_lines_are_to_the_stated_scale(tilt, origin):
+def test_the_dimension_lines_are_to_the_stated_scale(tilt, origin, layout):
     steps = [Step("post", 120.0)]
     view = view_of(set_up(trunnion(), steps), steps, (tilt, 40.0), origin)
-    panel = draw(view)
+    panel = draw(view, layout)
     reduction = float(panel.scale.split(":")[1])
     across, up = view.marks[0].place - view.marks[0].axis
     # where the extension lines meet the dimension lines
-    level = sorted(line[0][1] for line in panel.strokes if line[0][0] == DIMENSION_X - 1.5)
-    upright = sorted(line[1][0] for line in panel.strokes if line[1][1] == DIMENSION_Y + 1.5)
+    level = sorted(line[0][1] for line in panel.strokes if line[0][0] == panel.dimension_lines[0] - 1.5)
+    upright = sorted(line[1][0] for line in panel.strokes if line[1][1] == panel.dimension_lines[1] + 1.5)
     assert (level[1] - level[0]) * reduction == pytest.approx(abs(up), abs=1e-6)
     assert (upright[1] - upright[0]) * reduction == pytest.approx(abs(across), abs=1e-6)
 
@@ -159,9 +232,10 @@ def test_names_stay_text_in_the_drawing():
     assert any(text.startswith("G55 </text><script>") for text in texts)
 
 
-def test_letters_on_paper_are_large_and_nothing_is_coloured(make):
+@pytest.mark.parametrize("layout", [WIDE, NARROW, ALONE])
+def test_letters_on_paper_are_large_and_nothing_is_coloured(make, layout):
     for drawing in make().drawings:
-        svg = draw(drawing.view).svg
+        svg = draw(drawing.view, layout).svg
         sizes = [float(size) for size in re.findall(r'font-size="([\d.]+)"', svg)]
         assert min(sizes) * 0.729 >= 2.6  # height of a digit, as a part of the font's size
         for colour in re.findall(r"#([0-9a-f]{6})", svg):

@@ -33,6 +33,14 @@ def test_the_widths_are_those_of_the_fonts(style, bold):
     )
 
 
+def test_the_font_of_g_code_has_one_width_for_everything_in_it():
+    font = TTFont(typeface.MONO_FILE)
+    names = font.getBestCmap()
+    assert {*range(0x20, 0x7F), *range(0xA0, 0x100)} <= set(names)
+    assert len({font["hmtx"][name][0] for name in names.values()}) == 1
+    assert font["name"].getBestFamilyName() == typeface.MONO_FAMILY
+
+
 @pytest.mark.parametrize("bold", [False, True])
 def test_digits_are_tabular(bold):
     assert len({typeface.width_em(digit, bold=bold) for digit in "0123456789"}) == 1
@@ -52,3 +60,14 @@ def test_what_cannot_be_printed_is_reported_and_replaced(text):
 @pytest.mark.parametrize("room", [0.7, 3.0, 9.0])
 def test_a_shortened_text_fits(room):
     assert typeface.width_em(typeface.shortened("W" * 40, room)) <= max(room, typeface.width_em("…"))
+
+
+@pytest.mark.parametrize("room", [1.2, 3.0, 9.0, 60.0])
+@pytest.mark.parametrize("text", ["W" * 40, "i " * 40, "a round standoff with a name that is long", "W"])
+def test_a_broken_text_fits_and_loses_nothing_before_its_ellipsis(text, room):
+    lines = typeface.broken(text, room)
+    assert 1 <= len(lines) <= 2
+    assert all(typeface.width_em(line) <= room for line in lines)
+    whole = "".join(lines).removesuffix("…").replace(" ", "")
+    assert text.replace(" ", "").startswith(whole)
+    assert whole == text.replace(" ", "") or lines[-1].endswith("…")

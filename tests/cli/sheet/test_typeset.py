@@ -10,6 +10,9 @@ import pytest
 from PIL import Image
 
 from tiltwright.sheet import typeface, typeset
+from tiltwright.sheet.build import build_sheet
+from tiltwright.sheet.markdown import sheet_markdown
+from tiltwright.sheet.text import sheet_text
 
 from .conftest import HEAD, SETUPS, TOUCHED, TRUNNION
 from .test_text import HOSTILE, job_named
@@ -19,6 +22,17 @@ PAPERS = {"a4": (210.0, 297.0), "us-letter": (215.9, 279.4)}
 
 def grey(png: bytes) -> np.ndarray:
     return np.asarray(Image.open(io.BytesIO(png)).convert("L"))
+
+
+def check_margins(pages: list[bytes], paper: str) -> None:
+    """Nothing is printed in the margins but the running heads and feet."""
+    width, height = PAPERS[paper]
+    for page in map(grey, pages):
+        left, top, right, bottom = in_millimetres(page, paper)
+        assert left > 15.0
+        assert right < width - 13.0
+        assert top > 8.0
+        assert bottom < height - 8.0
 
 
 def glyphs(svg: bytes) -> int:
@@ -34,11 +48,13 @@ def in_millimetres(page: np.ndarray, paper: str) -> tuple[float, float, float, f
 
 
 @pytest.mark.parametrize("paper", PAPERS)
-def test_the_same_sheet_gives_the_same_bytes(make, paper):
+def test_the_same_sheet_gives_the_same_bytes(make, work, paper):
     for setup in SETUPS.values():
         sheet = make(*setup)
-        assert typeset.pdf(sheet, paper) == typeset.pdf(make(*setup), paper)
-        assert typeset.svg_pages(sheet, paper) == typeset.svg_pages(sheet, paper)
+        again = build_sheet(work(*setup), date=sheet.date, version=sheet.version)
+        assert again is not sheet
+        assert typeset.pdf(sheet, paper) == typeset.pdf(again, paper)
+        assert typeset.svg_pages(sheet, paper) == typeset.svg_pages(again, paper)
 
 
 def test_pdf_png_and_svg_are_what_they_are_called_and_have_the_same_pages(make):
@@ -55,15 +71,8 @@ def test_pdf_png_and_svg_are_what_they_are_called_and_have_the_same_pages(make):
     "name", ["plain", "W" * 80, "\N{GREEK CAPITAL LETTER OMEGA} " * 39 + "mm", "日" * 80]
 )
 def test_margins_stay_white(make, paper, name):
-    job = job_named(name, HEAD + TOUCHED).replace("count = 6, step = 60.0", "count = 40, step = 9.0")
-    pages = typeset.png_pages(make(TRUNNION, job), paper, ppi=60)
-    width, height = PAPERS[paper]
-    for page in map(grey, pages):
-        left, top, right, bottom = in_millimetres(page, paper)
-        assert left > 15.0
-        assert right < width - 13.0
-        assert top > 8.0
-        assert bottom < height - 8.0
+    job = job_named(name, HEAD + TOUCHED).replace("count = 6, step = 60.0", "count = 15, step = 24.0")
+    check_margins(typeset.png_pages(make(TRUNNION, job), paper, ppi=60), paper)
 
 
 @pytest.mark.parametrize("setup", SETUPS)
@@ -73,20 +82,32 @@ def test_pages_are_grey_only(make, setup):
         assert np.ptp(page, axis=-1).max() == 0
 
 
+@pytest.fixture
+def letters_set(make, monkeypatch, tmp_path):
+    """How many letters the sheet of a name sets, on one endless page: running heads would count with the pages."""
+    template = typeset.TEMPLATE.read_text("utf-8")
+    assert "  paper: data.paper,\n" in template
+    endless = tmp_path / "page.typ"
+    endless.write_text(template.replace("  paper: data.paper,\n", "  width: 210mm, height: auto,\n"), "utf-8")
+    monkeypatch.setattr(typeset, "TEMPLATE", endless)
+
+    def count(name: str) -> int:
+        (page,) = typeset.svg_pages(make(job=job_named(name)))
+        return glyphs(page)
+
+    return count
+
+
 @pytest.mark.parametrize("name", [name for name in HOSTILE if name.isascii() and len(name) < 60])
-def test_every_letter_of_a_name_is_set_as_a_letter(make, name):
+def test_every_letter_of_a_name_is_set_as_a_letter(letters_set, name):
     # A name of the same length in plain letters sets as many glyphs as the hostile one, unless that one was
     # evaluated. The capital stands in for every mark, since two letters may join to one glyph.
-    plain = re.sub(r"\S", "N", name)
-    hostile, tame = (typeset.svg_pages(make(job=job_named(text))) for text in (name, plain))
-    assert sum(map(glyphs, hostile)) == sum(map(glyphs, tame))
+    assert letters_set(name) == letters_set(re.sub(r"\S", "N", name))
 
 
-def test_the_count_of_letters_tells_evaluated_markup_from_text(make):
+def test_the_count_of_letters_tells_evaluated_markup_from_text(letters_set):
     # the test above rests on this: two stars that had been eaten would show
-    assert sum(map(glyphs, typeset.svg_pages(make(job=job_named("*NN*"))))) != sum(
-        map(glyphs, typeset.svg_pages(make(job=job_named("NN"))))
-    )
+    assert letters_set("*NN*") != letters_set("NN")
 
 
 def test_the_page_is_told_numbers_and_names_only_as_strings(make):
@@ -106,7 +127,30 @@ def test_the_page_is_told_numbers_and_names_only_as_strings(make):
         "\N{ZERO WIDTH SPACE}",
         "\n",
     }  # a place to break, and SVG's line ends
-    assert any("U+65E5 U+672C" in leaf for leaf in data["givens"])
+    assert "U+65E5 U+672C" in data["missing"]
+
+
+def test_nothing_is_said_of_missing_characters_where_none_is_missing(make):
+    assert typeset.page_data(make(), "a4")["missing"] == ""
+
+
+def test_each_row_to_set_before_its_operation_is_marked(make):
+    many = make(job=HEAD.replace("count = 6, step = 60.0", "count = 9, step = 40.0"))
+    assert typeset.page_data(many, "a4")["set_before"] == "set before this operation"
+    assert typeset.page_data(make(), "a4")["set_before"] == ""
+    for form in (sheet_text(many), sheet_markdown(many)):
+        assert form.count("set before this operation") == len(many.operations)
+
+
+@pytest.mark.parametrize("rows", [1, 4, 8, 9, 40])
+def test_drawings_after_the_first_stand_side_by_side_unless_their_table_is_long(make, rows):
+    sheet = make(job=HEAD.replace("count = 6, step = 60.0", f"count = {rows}, step = {360 / rows}"))
+    laid = typeset.page_data(sheet, "a4")["drawings"]
+    assert [len(row) for row in laid] == ([1, 2] if rows <= 8 else [1, 1, 1])
+    assert [one["title"] for row in laid for one in row] == [
+        one.view.title.replace("-", "\N{MINUS SIGN}") for one in sheet.drawings
+    ]
+    assert all(one["rows"] for row in laid for one in row if one["narrow"])
 
 
 def test_numbers_on_the_page_carry_a_true_minus_and_g_code_does_not(make):
@@ -115,6 +159,17 @@ def test_numbers_on_the_page_carry_a_true_minus_and_g_code_does_not(make):
         f"\N{MINUS SIGN}{number}" for number in ("381.010", "203.413", "179.096")
     ]
     assert data["load"][0]["lines"][1] == "G10 L2 P1 X-381.010 Y-203.413 Z-179.096 A0.0000 C0.3500 (G54)"
+
+
+@pytest.mark.parametrize("name", ["$A_1$ #panic()", "<b>`x`</b>"])
+def test_the_block_of_g_code_holds_no_name(make, name):
+    many = HEAD.replace("count = 6, step = 60.0", "count = 9, step = 40.0")
+    for job in (HEAD, many):
+        for block in typeset.page_data(make(job=job_named(name, job)), "a4")["load"]:
+            for line in block["lines"]:
+                assert re.fullmatch(
+                    r"G2[01] \([a-z]+\)|G10 L2 P\d( +[XYZAC]-?[\d.]+)+ +\(G5\d(\.\d)?\)", line
+                )
 
 
 def test_without_its_font_nothing_is_printed(make, monkeypatch, tmp_path):

@@ -1,0 +1,201 @@
+"""What reach finds for a job: margins, distances, index moves, loads, and what stands against it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from kinematics.reach import (
+    Carried,
+    Clearance,
+    Layout,
+    Margin,
+    Place,
+    RotaryMargin,
+    Scene,
+    Stand,
+    Swing,
+    ToolLengths,
+    WorstTorque,
+    carried,
+    clearances,
+    force_torque_nm,
+    gravity_torque_nm,
+    place_of,
+    rotary_margins,
+    scene_of,
+    swing,
+    tool_lengths,
+    travel_margins,
+    worst_torque,
+)
+from tiltwright.laid import Laid, lay_out
+from tiltwright.worked import Worked
+
+__all__ = ["Load", "Reached", "Stood", "Torque", "reach_of"]
+
+
+@dataclass(frozen=True)
+class Torque:
+    """About one rotary's line at one operation, N m: gravity's size, and what the cutting force can add to it."""
+
+    gravity_nm: float
+    force_nm: float
+
+    @property
+    def total_nm(self) -> float:
+        """Both at their worst together."""
+        return self.gravity_nm + self.force_nm
+
+
+@dataclass(frozen=True, eq=False)
+class Stood:
+    """One operation, looked at.
+
+    Attributes
+    ----------
+    stand : Stand
+    linear : tuple of Margin
+    rotary : tuple of RotaryMargin
+    clearance : Clearance
+    place : Place or None
+        Where the nearest pair is.
+    way_up : Clearance or None
+        How it clears on the way straight up to the retract position; None where that is not known.
+    lengths : ToolLengths or None
+        None without a tool.
+    torques : tuple of Torque
+        For each rotary, from the base outward.
+    """
+
+    stand: Stand
+    linear: tuple[Margin, ...]
+    rotary: tuple[RotaryMargin, ...]
+    clearance: Clearance
+    place: Place | None
+    way_up: Clearance | None
+    lengths: ToolLengths | None
+    torques: tuple[Torque, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Load:
+    """What one rotary carries, and what it can."""
+
+    letter: str
+    carried: Carried
+    worst: WorstTorque
+    holding_nm: float | None
+    capacity_kg: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class Reached:
+    """A job, looked at.
+
+    Attributes
+    ----------
+    laid : Laid
+    scene : Scene
+    operations : tuple of Stood
+    moves : tuple of Swing
+        Index moves on which a rotary turns, in order.
+    loads : tuple of Load
+        For each rotary, from the base outward.
+    clear_mm, margin_mm : float
+        What was asked to be kept: between what cuts and what turns, and to the ends of travel.
+    """
+
+    laid: Laid
+    scene: Scene
+    operations: tuple[Stood, ...]
+    moves: tuple[Swing, ...]
+    loads: tuple[Load, ...]
+    clear_mm: float
+    margin_mm: float
+
+    @property
+    def worked(self) -> Worked:
+        """The job."""
+        return self.laid.worked
+
+    @property
+    def layout(self) -> Layout:
+        """The layout."""
+        return self.laid.layout
+
+    def move_fits(self, move: Swing) -> bool:
+        """Whether an index move keeps the distance asked for, all along."""
+        return move.at_least_mm > 0.0 and move.at_least_mm >= self.clear_mm
+
+
+def reach_of(worked: Worked, clear_mm: float | None, margin_mm: float, *, moves_too: bool = True) -> Reached:
+    """Look at a job.
+
+    Parameters
+    ----------
+    worked : Worked
+    clear_mm : float or None
+        The distance to keep; None takes the job's, or none at all.
+    margin_mm : float
+        What to leave to the ends of travel.
+    moves_too : bool
+        Off where the job's operations are not all there, so that they do not follow one another.
+
+    Raises
+    ------
+    InputFaults
+        When a solid, tool or sweep cannot be.
+    """
+    laid = lay_out(worked)
+    layout, job = laid.layout, worked.job
+    if clear_mm is None:
+        clear_mm = job.unit.to_mm(job.file.clear or 0.0)
+    scene = scene_of(layout)
+    found = clearances(layout, clear_mm, scene)
+    ways = [layout.way_up(stand) for stand in layout.stands]
+    up = iter(clearances(layout, clear_mm, scene, [way for way in ways if way is not None]))
+    stood = tuple(
+        _stood(layout, scene, stand, clearance, None if way is None else next(up), clear_mm)
+        for stand, clearance, way in zip(layout.stands, found, ways, strict=True)
+    )
+    pairs = zip(layout.stands, layout.stands[1:], strict=False) if moves_too else ()
+    moves = [swing(layout, scene, first, second) for first, second in pairs]
+    loads = tuple(
+        Load(
+            letter,
+            carried(layout, k),
+            worst_torque(layout, k),
+            laid.limits[k].holding_nm,
+            laid.limits[k].capacity_kg,
+        )
+        for k, letter in enumerate(layout.machine.letters)
+    )
+    return Reached(laid, scene, stood, tuple(m for m in moves if m is not None), loads, clear_mm, margin_mm)
+
+
+def _stood(
+    layout: Layout,
+    scene: Scene,
+    stand: Stand,
+    clearance: Clearance,
+    way_up: Clearance | None,
+    clear_mm: float,
+) -> Stood:
+    near = clearance.nearest
+    torques = tuple(
+        Torque(
+            abs(float(gravity_torque_nm(layout, k, stand.machine_deg))),
+            force_torque_nm(layout, k, stand),
+        )
+        for k in range(len(layout.machine.rotaries))
+    )
+    return Stood(
+        stand,
+        travel_margins(layout, stand),
+        rotary_margins(layout, stand),
+        clearance,
+        None if near is None else place_of(layout, scene, stand, near),
+        way_up,
+        None if stand.tool is None else tool_lengths(layout, scene, stand, clear_mm),
+        torques,
+    )

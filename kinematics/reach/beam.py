@@ -1,0 +1,100 @@
+"""A stack step as a cantilever: its section, and how far it gives under a force at its top.
+
+Euler and Bernoulli's beam, fixed at the foot: deflection P L^3 / (3 E I). Short, stout steps also give by shear and
+at their joints, so the true step is softer; the figures compare heights, they do not promise a deflection.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from kinematics.errors import KinematicsError
+from kinematics.reach.shapes import Block, Round, Shape, block_on, round_on
+
+__all__ = ["Section", "deflection_mm", "stiffness_n_per_mm"]
+
+
+@dataclass(frozen=True)
+class Section:
+    """The section of a step: round (with a bore: a tube), or a bar with edges along x and y.
+
+    Give `diameter_mm` or `edges_mm`.
+
+    Examples
+    --------
+    >>> round(Section(diameter_mm=50.0, bore_mm=30.0).second_moment_mm4, 6)
+    267035.375555
+    >>> Section(edges_mm=(60.0, 20.0)).second_moment_mm4
+    40000.0
+    >>> Section(diameter_mm=30.0, bore_mm=30.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: section, bore: expected 0 to less than the diameter of 30, found 30
+    """
+
+    diameter_mm: float | None = None
+    bore_mm: float = 0.0
+    edges_mm: tuple[float, float] | None = None
+
+    def __post_init__(self) -> None:
+        if (self.diameter_mm is None) == (self.edges_mm is None):
+            raise KinematicsError("section: expected either a diameter or two edges")
+        for size in self.edges_mm or (self.diameter_mm,):
+            if size is None or not (np.isfinite(size) and size > 0.0):
+                raise KinematicsError(f"section: expected a size above zero, found {size:g}")
+        if self.edges_mm is not None and self.bore_mm:
+            raise KinematicsError("section, bore: expected none in a bar, found one")
+        if self.diameter_mm is not None and not 0.0 <= self.bore_mm < self.diameter_mm:
+            raise KinematicsError(
+                f"section, bore: expected 0 to less than the diameter of {self.diameter_mm:g}, "
+                f"found {self.bore_mm:g}"
+            )
+
+    @property
+    def second_moment_mm4(self) -> float:
+        """About the axis it bends about most easily: pi (D^4 - d^4) / 64, or b h^3 / 12 with h the shorter edge."""
+        if self.edges_mm is not None:
+            short, long = sorted(self.edges_mm)
+            return long * short**3 / 12.0
+        return float(np.pi / 64.0 * ((self.diameter_mm or 0.0) ** 4 - self.bore_mm**4))
+
+    def shape(self, height_mm: float, foot_mm: tuple[float, float] = (0.0, 0.0)) -> Shape:
+        """The step's solid in the frame it stands on, its axis through `foot_mm`."""
+        foot = np.array([*foot_mm, 0.0])
+        if self.edges_mm is not None:
+            block = block_on(height_mm, *self.edges_mm)
+            return Block(block.low_mm + foot, block.high_mm + foot)
+        standing = round_on(height_mm, self.diameter_mm or 0.0, self.bore_mm)
+        return Round(standing.from_mm + foot, standing.to_mm + foot, standing.diameter_mm, None, self.bore_mm)
+
+
+def stiffness_n_per_mm(section: Section, height_mm: float, modulus_gpa: float) -> float:
+    """Force at the top for each millimetre that it gives: 3 E I / L^3.
+
+    Raises
+    ------
+    KinematicsError
+        When height or modulus is not above zero.
+
+    Examples
+    --------
+    >>> round(stiffness_n_per_mm(Section(diameter_mm=50.0, bore_mm=30.0), 150.0, 207.0), 3)
+    49134.509
+    """
+    for what, value in (("height", height_mm), ("modulus", modulus_gpa)):
+        if not value > 0.0:
+            raise KinematicsError(f"{what}: expected a value above zero, found {value:g}")
+    return 3.0 * modulus_gpa * 1e3 * section.second_moment_mm4 / height_mm**3
+
+
+def deflection_mm(section: Section, height_mm: float, modulus_gpa: float, force_n: float) -> float:
+    """How far the top gives under a force across it: P L^3 / (3 E I).
+
+    Examples
+    --------
+    >>> round(deflection_mm(Section(diameter_mm=50.0, bore_mm=30.0), 150.0, 207.0, 500.0), 9)
+    0.010176147
+    """
+    return force_n / stiffness_n_per_mm(section, height_mm, modulus_gpa)

@@ -1,0 +1,211 @@
+"""The smallest distance between what cuts and what turns, at every operation.
+
+All pairs are bounded at once, by spheres first and by their hulls then; only pairs that can still be the nearest are
+put to the collision library. What comes out is what asking it for every pair would give.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.pose import Pose
+from kinematics.reach.body import Body
+from kinematics.reach.bounds import Discs, between, discs_of
+from kinematics.reach.cutting import cutting_bodies
+from kinematics.reach.layout import Layout, Stand
+from kinematics.reach.scene import FARTHEST_MM, Scene, Spread, exact_gap_mm, group_poses, scene_of
+
+__all__ = ["Clearance", "Near", "clearances"]
+
+Array = NDArray[np.float64]
+
+_AT_ONCE = 128
+
+
+@dataclass(frozen=True)
+class Near:
+    """One pair of bodies.
+
+    Attributes
+    ----------
+    cutting, turning : str
+    gap_mm : float
+        At least the facets' distance is there; 0 where they touch or overlap.
+    over_mm : float
+        The true distance is at most so much more than `gap_mm`.
+    pair : (int, int)
+        Which cutting body and which body of the scene.
+    """
+
+    cutting: str
+    turning: str
+    gap_mm: float
+    over_mm: float
+    pair: tuple[int, int]
+
+
+@dataclass(frozen=True)
+class Clearance:
+    """How one operation clears.
+
+    Attributes
+    ----------
+    nearest : Near or None
+        None where nothing is in the scene that must not be touched, or no tool is known.
+    too_near : tuple of Near
+        Every pair nearer than was asked for, the nearest first.
+    """
+
+    nearest: Near | None
+    too_near: tuple[Near, ...] = ()
+
+
+def clearances(
+    layout: Layout,
+    clear_mm: float = 0.0,
+    scene: Scene | None = None,
+    stands: Sequence[Stand] | None = None,
+    *,
+    tool_too: bool = True,
+) -> tuple[Clearance, ...]:
+    """How every operation clears, each over the whole box that its tip sweeps.
+
+    Parameters
+    ----------
+    layout : Layout
+    clear_mm : float
+        The distance asked for. Pairs nearer than that, or overlapping, are all listed.
+    scene : Scene, optional
+        The layout's, where it has been made before.
+    stands : sequence of Stand, optional
+        Others than the layout's own.
+    tool_too : bool
+        Off to ask about holder and spindle alone.
+
+    Returns
+    -------
+    tuple of Clearance
+        One for each operation.
+    """
+    scene = scene_of(layout) if scene is None else scene
+    asked = layout.stands if stands is None else tuple(stands)
+    found: list[Clearance] = []
+    for start in range(0, len(asked), _AT_ONCE):
+        some = asked[start : start + _AT_ONCE]
+        spread = [[one for one in spreads(layout, stand) if tool_too or not one.body.cut] for stand in some]
+        found += _block(scene, some, spread, clear_mm)
+    return tuple(found)
+
+
+def spreads(layout: Layout, stand: Stand) -> list[Spread]:
+    """What cuts at an operation, from the tip upward, over the box that the tip sweeps."""
+    if stand.tool is None:
+        return []
+    low, high = layout.tips_mm(stand)
+    bodies = cutting_bodies(stand.tool, layout.spindle)
+    return [Spread(body, (low + high) / 2.0, (high - low) / 2.0) for body in bodies]
+
+
+def spread_discs(spread: Sequence[Spread]) -> Discs:
+    """Their discs, leading shape (c,)."""
+    discs = discs_of([one.body for one in spread], np.array([one.half_mm for one in spread]).reshape(-1, 3))
+    middles = np.array([one.middle_mm for one in spread]).reshape(-1, 1, 3)
+    return Discs(discs.centres_mm + middles, discs.radii_mm, discs.axis, discs.half_mm)
+
+
+def _block(
+    scene: Scene, stands: Sequence[Stand], spread: list[list[Spread]], clear_mm: float
+) -> list[Clearance]:
+    flat = [one for some in spread for one in some]
+    if not flat or not scene.bodies:
+        return [Clearance(None) for _ in stands]
+    of_stand = np.repeat(np.arange(len(stands)), [len(some) for some in spread])
+    angles = np.array([stand.machine_deg for stand in stands])
+    turning = scene.turned(angles)
+    pairs = _allowed(scene.bodies, flat)
+    cutting_at, turning_at = np.nonzero(pairs)
+    stand_at = of_stand[cutting_at]
+    first, second = turning, spread_discs(flat)
+    near = _by_spheres(first, second, stand_at, cutting_at, turning_at, len(stands), clear_mm)
+    cutting_at, turning_at, stand_at = cutting_at[near], turning_at[near], stand_at[near]
+    low, high = between(first[stand_at, turning_at], second[cutting_at])
+    over = np.array([body.over_mm for body in scene.bodies])[turning_at]
+    over = over + np.array([one.body.over_mm for one in flat])[cutting_at]
+    tight = np.array([body.tight for body in scene.bodies])[turning_at]
+    tight &= np.array([one.body.tight for one in flat])[cutting_at]
+    # The discs contain the facets: theirs may be farther apart, by what a facet lies inside its circle.
+    high = np.where(tight, high + 2.0 * over, FARTHEST_MM)
+    poses = group_poses(scene.machine, angles)
+    found = []
+    for number in range(len(stands)):
+        mine = np.flatnonzero(stand_at == number)
+        mine = mine[np.argsort(low[mine], kind="stable")]
+        at = [Pose.from_rigid(pose.rotation[number], pose.translation_mm[number]) for pose in poses]
+        offset = int(np.searchsorted(of_stand, number))
+        best, near_ones = FARTHEST_MM, []
+        cap = float(high[mine].min(initial=FARTHEST_MM))
+        for k in mine.tolist():
+            if low[k] > max(min(best, cap), clear_mm):
+                break
+            cut_k, turn_k = int(cutting_at[k]), int(turning_at[k])
+            up_to = max(min(best, cap, float(high[k])), clear_mm) + 1e-6
+            gap = exact_gap_mm(scene, turn_k, at, flat[cut_k], up_to)
+            if gap < up_to:
+                best = min(best, gap)
+                near_ones.append(_near(scene, flat, cut_k, turn_k, gap, float(over[k]), offset))
+        near_ones.sort(key=lambda pair: pair.gap_mm)
+        found.append(
+            Clearance(
+                near_ones[0] if near_ones else None,
+                tuple(pair for pair in near_ones if pair.gap_mm < clear_mm or pair.gap_mm <= 0.0),
+            )
+        )
+    return found
+
+
+def _near(
+    scene: Scene, flat: list[Spread], cut_k: int, turn_k: int, gap: float, over: float, offset: int
+) -> Near:
+    return Near(flat[cut_k].body.name, scene.bodies[turn_k].name, gap, over, (cut_k - offset, turn_k))
+
+
+def _allowed(bodies: Sequence[Body], flat: Sequence[Spread]) -> NDArray[np.bool_]:
+    """Which pairs must not touch, shape (c, b): a tool may cut the part and its blank, nothing else may."""
+    cuts = np.array([one.body.cut for one in flat])
+    may = np.array([body.cut for body in bodies])
+    return np.asarray(~(cuts[:, None] & may[None, :]))
+
+
+def _by_spheres(
+    turning: Discs,
+    cutting: Discs,
+    stand_at: NDArray[np.intp],
+    cutting_at: NDArray[np.intp],
+    turning_at: NDArray[np.intp],
+    count: int,
+    clear_mm: float,
+) -> NDArray[np.bool_]:
+    """Which pairs can be the nearest of their operation, or nearer than asked for, as far as their spheres tell."""
+    middle_t, radius_t = _spheres(turning)
+    middle_c, radius_c = _spheres(cutting)
+    apart = np.linalg.norm(middle_t[stand_at, turning_at] - middle_c[cutting_at], axis=-1)
+    sum_of_radii = radius_t[stand_at, turning_at] + radius_c[cutting_at]
+    low = apart - sum_of_radii
+    # Somewhere in either sphere there is a point of its body.
+    best = np.full(count, np.inf)
+    np.minimum.at(best, stand_at, apart + sum_of_radii)
+    return np.asarray(low <= np.maximum(best[stand_at], clear_mm))
+
+
+def _spheres(discs: Discs) -> tuple[Array, Array]:
+    middle = discs.centres_mm.mean(axis=-2)
+    off = np.linalg.norm(discs.centres_mm - middle[..., None, :], axis=-1)
+    # A disc's rim lies square to its axis, its middle mostly on it: sharper than adding the radius.
+    along = np.abs(np.einsum("...ji,...i->...j", discs.centres_mm - middle[..., None, :], discs.axis))
+    across = np.sqrt(np.maximum(off**2 - along**2, 0.0)) + discs.radii_mm
+    radius = np.sqrt(along**2 + across**2).max(axis=-1)
+    return middle, radius + np.linalg.norm(discs.half_mm, axis=-1)

@@ -1,0 +1,257 @@
+"""The shapes that solids are made of, each in the frame of whatever it is fixed to; millimetres.
+
+Volumes and centres of gravity are those of the true shape. What a collision is looked for with is another matter:
+see `body`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.arrays import frozen, last_axis
+from kinematics.errors import KinematicsError
+
+__all__ = ["Block", "Mesh", "Round", "Shape", "block_on", "round_on"]
+
+_SMALLEST_MM = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class Round:
+    """A cylinder, a cone's frustum or a tube, from the middle of one end face to the middle of the other.
+
+    Attributes
+    ----------
+    from_mm, to_mm : ndarray, shape (3,)
+    diameter_mm : float
+        At `from_mm`, and at `to_mm` too unless `end_diameter_mm` says otherwise.
+    end_diameter_mm : float or None
+    bore_mm : float
+        Diameter of a bore right through; 0 where it is solid.
+
+    Raises
+    ------
+    KinematicsError
+        When a size is not above zero, the ends fall together, or the bore leaves no wall.
+
+    Examples
+    --------
+    >>> round(Round([0, 0, 0], [0, 0, 10.0], 20.0).volume_mm3, 6)
+    3141.592654
+    >>> Round([0, 0, 0], [0, 0, 10.0], -20.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: diameter: expected a size above zero, found -20
+    """
+
+    from_mm: NDArray[np.float64]
+    to_mm: NDArray[np.float64]
+    diameter_mm: float
+    end_diameter_mm: float | None = None
+    bore_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "from_mm", frozen(last_axis(self.from_mm, 3, "from").reshape(3)))
+        object.__setattr__(self, "to_mm", frozen(last_axis(self.to_mm, 3, "to").reshape(3)))
+        if self.end_diameter_mm is None:
+            object.__setattr__(self, "end_diameter_mm", self.diameter_mm)
+        for size in self.diameters_mm:
+            _above_zero("diameter", size)
+        if not self.length_mm > _SMALLEST_MM:
+            raise KinematicsError("from, to: expected two different points, found one")
+        if not 0.0 <= self.bore_mm < min(self.diameters_mm):
+            raise KinematicsError(
+                f"bore: expected 0 to less than the diameter of {min(self.diameters_mm):g}, found {self.bore_mm:g}"
+            )
+
+    @property
+    def diameters_mm(self) -> tuple[float, float]:
+        """At either end."""
+        last = self.end_diameter_mm
+        return self.diameter_mm, self.diameter_mm if last is None else last
+
+    @property
+    def length_mm(self) -> float:
+        """From end to end."""
+        return float(np.linalg.norm(self.to_mm - self.from_mm))
+
+    @property
+    def axis(self) -> NDArray[np.float64]:
+        """From `from_mm` to `to_mm`, of length one."""
+        return np.asarray((self.to_mm - self.from_mm) / self.length_mm)
+
+    @property
+    def volume_mm3(self) -> float:
+        """Of the frustum, less the bore."""
+        first, last = self.diameters_mm
+        outer = np.pi / 12.0 * self.length_mm * (first**2 + first * last + last**2)
+        return float(outer - np.pi / 4.0 * self.length_mm * self.bore_mm**2)
+
+    @property
+    def centre_mm(self) -> NDArray[np.float64]:
+        """The centre of gravity, for one density throughout."""
+        first, last = self.diameters_mm
+        # First moments along the axis, from the integrals of the squared radius and of its product with the height.
+        outer = np.pi / 48.0 * self.length_mm**2 * (first**2 + 2.0 * first * last + 3.0 * last**2)
+        bore = np.pi / 8.0 * self.length_mm**2 * self.bore_mm**2
+        return np.asarray(self.from_mm + self.axis * (outer - bore) / self.volume_mm3)
+
+
+@dataclass(frozen=True, eq=False)
+class Block:
+    """A box whose edges lie along the axes of its frame, from one corner to the opposite one.
+
+    Raises
+    ------
+    KinematicsError
+        When an edge is not above zero: the lower corner comes first.
+
+    Examples
+    --------
+    >>> Block([-5, -5, 0], [5, 5, 20]).centre_mm.tolist()
+    [0.0, 0.0, 10.0]
+    >>> Block([5, -5, 0], [-5, 5, 20])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: box: expected the lower corner first, found an edge of -10 along x
+    """
+
+    low_mm: NDArray[np.float64]
+    high_mm: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        low = last_axis(self.low_mm, 3, "low").reshape(3)
+        high = last_axis(self.high_mm, 3, "high").reshape(3)
+        for axis, edge in zip("xyz", (high - low).tolist(), strict=True):
+            if not edge > _SMALLEST_MM:
+                raise KinematicsError(
+                    f"box: expected the lower corner first, found an edge of {edge:g} along {axis}"
+                )
+        object.__setattr__(self, "low_mm", frozen(low))
+        object.__setattr__(self, "high_mm", frozen(high))
+
+    @property
+    def volume_mm3(self) -> float:
+        """The product of the edges."""
+        return float(np.prod(self.high_mm - self.low_mm))
+
+    @property
+    def centre_mm(self) -> NDArray[np.float64]:
+        """The middle."""
+        return np.asarray((self.low_mm + self.high_mm) / 2.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Mesh:
+    """A closed surface of triangles, counterclockwise seen from outside.
+
+    Attributes
+    ----------
+    vertices_mm : ndarray, shape (v, 3)
+    triangles : ndarray of int, shape (t, 3)
+
+    Raises
+    ------
+    KinematicsError
+        When an edge does not lie between just two triangles that run along it in opposite directions (the surface
+        has a hole), or the surface is inside out.
+
+    Examples
+    --------
+    >>> corners = [[0, 0, 0], [6, 0, 0], [0, 6, 0], [0, 0, 6]]
+    >>> sides = [[0, 2, 1], [0, 1, 3], [1, 2, 3], [2, 0, 3]]
+    >>> Mesh(corners, sides).volume_mm3, Mesh(corners, sides).centre_mm.tolist()
+    (36.0, [1.5, 1.5, 1.5])
+    >>> Mesh(corners, sides[:3])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: mesh: expected a closed surface, found 3 edges that only one triangle has
+    """
+
+    vertices_mm: NDArray[np.float64]
+    triangles: NDArray[np.int64]
+
+    def __post_init__(self) -> None:
+        vertices = last_axis(self.vertices_mm, 3, "mesh, vertices")
+        triangles = np.array(self.triangles, dtype=np.int64)
+        if vertices.ndim != 2 or triangles.ndim != 2 or triangles.shape[1] != 3 or not triangles.size:
+            raise KinematicsError("mesh: expected vertices (v, 3) and triangles (t, 3), found other shapes")
+        if triangles.min() < 0 or triangles.max() >= len(vertices):
+            raise KinematicsError("mesh: expected triangles of the vertices given, found one of others")
+        triangles.flags.writeable = False
+        object.__setattr__(self, "vertices_mm", frozen(vertices))
+        object.__setattr__(self, "triangles", triangles)
+        _closed(triangles, len(vertices))
+        if not self.volume_mm3 > 0.0:
+            raise KinematicsError(
+                "mesh: expected its triangles to face outward, found it inside out or empty"
+            )
+
+    @property
+    def volume_mm3(self) -> float:
+        """Of what the surface encloses."""
+        return float(self._tetrahedra[0].sum())
+
+    @property
+    def centre_mm(self) -> NDArray[np.float64]:
+        """The centre of gravity, for one density throughout."""
+        volumes, centres = self._tetrahedra
+        return np.asarray(volumes @ centres / volumes.sum())
+
+    @property
+    def _tetrahedra(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Signed volumes and centres of the tetrahedra between the triangles and one point near them."""
+        base = self.vertices_mm[self.triangles[0, 0]]
+        a, b, c = np.moveaxis(self.vertices_mm[self.triangles] - base, 1, 0)
+        volumes = np.einsum("ij,ij->i", a, np.cross(b, c)) / 6.0
+        return volumes, (a + b + c) / 4.0 + base
+
+
+Shape = Round | Block | Mesh
+
+
+def round_on(height_mm: float, diameter_mm: float, bore_mm: float = 0.0) -> Round:
+    """A round standing on its frame's origin, along z (downward for a negative height).
+
+    Examples
+    --------
+    >>> round_on(95.0, 60.0).centre_mm.round(9).tolist()
+    [0.0, 0.0, 47.5]
+    """
+    return Round(np.zeros(3), np.array([0.0, 0.0, height_mm]), diameter_mm, None, bore_mm)
+
+
+def block_on(height_mm: float, x_mm: float, y_mm: float) -> Block:
+    """A bar of rectangular section standing on its frame's origin, along z (downward for a negative height).
+
+    Examples
+    --------
+    >>> block_on(-10.0, 4.0, 6.0).low_mm.tolist()
+    [-2.0, -3.0, -10.0]
+    """
+    _above_zero("section, x", x_mm)
+    _above_zero("section, y", y_mm)
+    low, high = sorted((0.0, height_mm))
+    return Block(np.array([-x_mm / 2, -y_mm / 2, low]), np.array([x_mm / 2, y_mm / 2, high]))
+
+
+def _above_zero(what: str, size: float) -> None:
+    if not (np.isfinite(size) and size > _SMALLEST_MM):
+        raise KinematicsError(f"{what}: expected a size above zero, found {size:g}")
+
+
+def _closed(triangles: NDArray[np.int64], count: int) -> None:
+    starts = triangles.ravel()
+    ends = np.roll(triangles, -1, axis=1).ravel()
+    there, back = np.sort(starts * count + ends), np.sort(ends * count + starts)
+    if np.array_equal(there, back) and (np.diff(there) > 0).all():
+        return
+    alone = int(np.isin(there, back, invert=True).sum())
+    if alone:
+        raise KinematicsError(
+            f"mesh: expected a closed surface, found {alone} edges that only one triangle has"
+        )
+    raise KinematicsError("mesh: expected two triangles at every edge, found edges where more meet")

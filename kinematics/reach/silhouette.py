@@ -1,0 +1,106 @@
+"""Solids as flat outlines, for drawings: projected by the library, hidden parts told from seen ones."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import manifold3d
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.reach.body import matrix_of
+from kinematics.reach.clearance import spreads
+from kinematics.reach.layout import Layout, Stand
+from kinematics.reach.scene import Scene, group_poses
+
+__all__ = ["VIEWS", "Outline", "View", "flat_mm", "outlines"]
+
+Array = NDArray[np.float64]
+View = Literal["front", "side", "top"]
+
+VIEWS: dict[View, Array] = {
+    "front": np.array([[1.0, 0.0, 0.0], [0.0, 0.0, 1.0], [0.0, -1.0, 0.0]]),
+    "side": np.array([[0.0, 1.0, 0.0], [0.0, 0.0, 1.0], [1.0, 0.0, 0.0]]),
+    "top": np.eye(3),
+}
+"""Rows: to the right, up, toward the eye. The front is seen from machine -Y, the side from +X, the top from +Z."""
+
+
+@dataclass(frozen=True, eq=False)
+class Outline:
+    """One solid in one view; millimetres, (right, up).
+
+    Attributes
+    ----------
+    name : str
+    kind : "tool", "holder", "part", "turning" or "base"
+        Spindle and holder are "holder", what a tool may cut is "part".
+    polygons : tuple of ndarray, shape (k, 2)
+        The whole outline; outer rings run counterclockwise, holes clockwise.
+    seen : tuple of ndarray, shape (k, 2)
+        What of it nothing nearer to the eye hides.
+    """
+
+    name: str
+    kind: str
+    polygons: tuple[NDArray[np.float64], ...]
+    seen: tuple[NDArray[np.float64], ...]
+
+
+def flat_mm(points_mm: Array, view: View) -> Array:
+    """Machine coordinates (..., 3) in a view (..., 2)."""
+    return np.asarray(points_mm @ VIEWS[view][:2].T)
+
+
+def outlines(
+    layout: Layout,
+    scene: Scene,
+    stand: Stand,
+    view: View,
+    tip_mm: NDArray[np.float64] | None = None,
+) -> tuple[Outline, ...]:
+    """The solids of an operation in a view, the farthest from the eye first.
+
+    Parameters
+    ----------
+    layout : Layout
+    scene : Scene
+    stand : Stand
+    view : "front", "side" or "top"
+    tip_mm : ndarray, shape (3,), optional
+        Where the tip stands, machine coordinates; the middle of its box unless stated.
+    """
+    poses = group_poses(scene.machine, stand.machine_deg)
+    solids: list[tuple[str, str, manifold3d.Manifold]] = []
+    for body, group in zip(scene.bodies, scene.carried.tolist(), strict=True):
+        kind = "part" if body.cut else "turning" if group else "base"
+        solids.append((body.name, kind, body.manifold.transform(matrix_of(poses[group]))))
+    for spread in spreads(layout, stand):
+        tip = spread.middle_mm if tip_mm is None else tip_mm
+        solids.append(
+            (spread.body.name, "tool" if spread.body.cut else "holder", spread.body.manifold.translate(tip))
+        )
+    turned = [
+        (name, kind, solid.transform(np.concatenate([VIEWS[view], np.zeros((3, 1))], axis=1)))
+        for name, kind, solid in solids
+    ]
+    # The one whose nearest point is nearer to the eye hides the other: true of convex solids that do not overlap much.
+    turned.sort(key=lambda item: item[2].bounding_box()[5])
+    flats = [(name, kind, _flat(solid)) for name, kind, solid in turned]
+    found: list[Outline] = []
+    nearer = manifold3d.CrossSection()
+    for name, kind, flat in reversed(flats):
+        found.append(Outline(name, kind, _rings(flat), _rings(flat - nearer)))
+        nearer += flat
+    return tuple(reversed(found))
+
+
+def _flat(solid: manifold3d.Manifold) -> manifold3d.CrossSection:
+    return manifold3d.CrossSection(solid.project().to_polygons(), manifold3d.FillRule.Positive)
+
+
+def _rings(flat: manifold3d.CrossSection) -> tuple[Array, ...]:
+    rings: Sequence[Array] = [np.asarray(ring, dtype=np.float64) for ring in flat.to_polygons()]
+    return tuple(ring for ring in rings if len(ring) > 2)

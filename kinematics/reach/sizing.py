@@ -1,0 +1,223 @@
+"""How tall a stack step may be, and where on the mill's table the whole fixture may stand.
+
+When a step grows by a millimetre, nothing moves by more than that: what stands on it goes up, the tool with it. So a
+distance changes by no more than the height does, and from a height that clears one can go on by what is left of the
+distance, each time, without skipping anything. The travels are exact: readouts are straight lines over the height.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from kinematics.reach.bearing import LoadLimit, bearable
+from kinematics.reach.clearance import clearances
+from kinematics.reach.layout import Layout, moved_on_mill, with_step_height
+from kinematics.reach.scene import FARTHEST_MM, scene_of
+from kinematics.reach.stop import Part, Stop
+from kinematics.reach.swing import swing
+from kinematics.reach.travel import travel_margins
+
+__all__ = ["Heights", "Seat", "fit_of", "seat_range", "step_heights"]
+
+_WITHIN_MM = 0.01
+_MOST_STEPS = 1000
+_STRIDE_MM = 40.0
+_TRIES = 25
+
+
+@dataclass(frozen=True)
+class Heights:
+    """A range of heights that fit: from one to the other, and what stops it at each end."""
+
+    low_mm: float
+    high_mm: float
+    low_stop: Stop
+    high_stop: Stop
+
+
+@dataclass(frozen=True)
+class Seat:
+    """By how much the whole fixture may move along one axis of the mill, and what stops it; None where nowhere fits."""
+
+    axis: str
+    low_mm: float | None
+    high_mm: float | None
+    low_stop: Stop
+    high_stop: Stop
+
+
+def fit_of(layout: Layout, up_to_mm: float = FARTHEST_MM, *, operations: bool = True) -> tuple[float, Stop]:
+    """The smallest distance of the whole job, travels aside, and whose it is; `up_to_mm` where all are farther.
+
+    Without `operations`, of the index moves only.
+    """
+    scene = scene_of(layout)
+    least, stop = up_to_mm, Stop("asked")
+    if operations:
+        for stand, found in zip(layout.stands, clearances(layout, 0.0, scene), strict=True):
+            near = found.nearest
+            if near is not None and near.gap_mm < least:
+                least, stop = near.gap_mm, Stop("clearance", f"{near.cutting} to {near.turning}", stand.name)
+    if least > 0.0:
+        for first, second in zip(layout.stands, layout.stands[1:], strict=False):
+            found_swing = swing(layout, scene, first, second, least)
+            if found_swing is not None and found_swing.at_least_mm < least:
+                least = found_swing.at_least_mm
+                pair = f"{found_swing.cutting} to {found_swing.turning}"
+                stop = Stop("swing", pair, f"{first.name} to {second.name}")
+    return least, stop
+
+
+def step_heights(
+    layout: Layout,
+    index: int,
+    low_mm: float,
+    high_mm: float,
+    clear_mm: float = 0.0,
+    margin_mm: float = 0.0,
+    limits: Sequence[LoadLimit] = (),
+) -> tuple[Heights, ...]:
+    """The heights of a stack step at which every operation fits and clears.
+
+    Parameters
+    ----------
+    layout : Layout
+    index : int
+        The step, from 0 at the platter.
+    low_mm, high_mm : float
+        The heights to look among.
+    clear_mm : float
+        The distance that must be kept.
+    margin_mm : float
+        What must be left to the ends of travel.
+    limits : sequence of LoadLimit, optional
+        What each rotary can carry and hold, from the base outward.
+
+    Returns
+    -------
+    tuple of Heights
+        From the lowest. Mostly one, or none. Within a range no distance is skipped; a range narrower than a
+        twenty-fourth of what the travels leave, with heights that do not clear on either side, can be missed unless
+        the layout's own height lies in it. Loads are looked at on forty heights, and their ends found exactly.
+    """
+    travelled = _travel_range(layout, index, low_mm, high_mm, margin_mm)
+    if travelled[0] > travelled[2]:
+        return ()
+    found: list[Heights] = []
+    for part in bearable(layout, index, travelled, limits):
+        found += _clearing(layout, index, part, clear_mm)
+    return tuple(sorted(found, key=lambda r: r.low_mm))
+
+
+def _clearing(layout: Layout, index: int, part: Part, clear_mm: float) -> list[Heights]:
+    """The heights of a part of the range that clear."""
+    bottom, bottom_stop, top, top_stop = part
+
+    def fit(height: float, up_to: float) -> tuple[float, Stop]:
+        return fit_of(with_step_height(layout, index, height), up_to)
+
+    found: list[Heights] = []
+    own = layout.steps[index].up_mm
+    for start in [own, *np.linspace(bottom, top, _TRIES).tolist()]:
+        if not bottom <= start <= top or any(r.low_mm <= start <= r.high_mm for r in found):
+            continue
+        if fit(start, clear_mm + 1.0)[0] < clear_mm + _WITHIN_MM:
+            continue
+        low, low_stop = _advance(fit, start, bottom, clear_mm)
+        high, high_stop = _advance(fit, start, top, clear_mm)
+        found.append(Heights(low, high, low_stop or bottom_stop, high_stop or top_stop))
+    return found
+
+
+def _travel_range(layout: Layout, index: int, low_mm: float, high_mm: float, margin_mm: float) -> Part:
+    """The heights that the travels leave of those asked about."""
+    bottom, bottom_stop, top, top_stop = low_mm, Stop("asked"), high_mm, Stop("asked")
+    at_low, at_high = with_step_height(layout, index, low_mm), with_step_height(layout, index, high_mm)
+    for first, second in zip(at_low.stands, at_high.stands, strict=True):
+        for before, after in zip(travel_margins(at_low, first), travel_margins(at_high, second), strict=True):
+            for end in ("low", "high"):
+                start = getattr(before, f"to_{end}_mm") - margin_mm
+                slope = (getattr(after, f"to_{end}_mm") - margin_mm - start) / (high_mm - low_mm)
+                stop = Stop("travel", f"{before.axis} {end}", first.name)
+                if abs(slope) < 1e-12:
+                    if start < -1e-9:
+                        return 1.0, stop, 0.0, stop
+                    continue
+                crossing = low_mm - start / slope
+                if slope > 0.0 and crossing > bottom:
+                    bottom, bottom_stop = crossing, stop
+                if slope < 0.0 and crossing < top:
+                    top, top_stop = crossing, stop
+    return bottom, bottom_stop, top, top_stop
+
+
+def _advance(
+    fit: Callable[[float, float], tuple[float, Stop]], start: float, end: float, clear_mm: float
+) -> tuple[float, Stop | None]:
+    """From a value that clears toward another, as far as everything between clears; and what stops it before."""
+    at, toward = start, float(np.sign(end - start))
+    last: Stop | None = None
+    for _ in range(_MOST_STEPS):
+        ahead = abs(end - at)
+        # Farther than a few steps ahead is not worth knowing: what is far is quickly told from what is near.
+        least, last = fit(at, clear_mm + min(ahead, _STRIDE_MM) + 1.0)
+        slack = least - clear_mm
+        if slack < _WITHIN_MM:
+            return at, last
+        if slack >= ahead:
+            return end, None
+        at += toward * slack
+    return at, last
+
+
+def seat_range(layout: Layout, clear_mm: float = 0.0, margin_mm: float = 0.0) -> tuple[Seat, ...]:
+    """By how much the whole fixture may move on the mill, along X, Y and Z, one at a time; empty without travels.
+
+    Distances at the operations stay as they are, since the tool moves along. The index moves count where the
+    spindle's retract position is a stated one: always in Z, in X and Y where those are stated.
+    """
+    margins = [margin for stand in layout.stands for margin in travel_margins(layout, stand)]
+    names = [stand.name for stand in layout.stands for _ in travel_margins(layout, stand)]
+    seats = []
+    for i, axis in enumerate("XYZ"):
+        mine = [(m, name) for m, name in zip(margins, names, strict=True) if m.axis == axis]
+        if not mine:
+            continue
+        lowest, low_name = min(mine, key=lambda pair: pair[0].to_low_mm)
+        highest, high_name = min(mine, key=lambda pair: pair[0].to_high_mm)
+        low, high = margin_mm - lowest.to_low_mm, highest.to_high_mm - margin_mm
+        low_stop, high_stop = (
+            Stop("travel", f"{axis} low", low_name),
+            Stop("travel", f"{axis} high", high_name),
+        )
+        if low > high:
+            seats.append(Seat(axis, None, None, low_stop, high_stop))
+            continue
+        if axis == "Z" or layout.retract_mm[i] is not None:
+            seats.append(_seat_by_swings(layout, i, low, high, clear_mm, (low_stop, high_stop)))
+        else:
+            seats.append(Seat(axis, low, high, low_stop, high_stop))
+    return tuple(seats)
+
+
+def _seat_by_swings(
+    layout: Layout, i: int, low: float, high: float, clear_mm: float, stops: tuple[Stop, Stop]
+) -> Seat:
+    def fit(by: float, up_to: float) -> tuple[float, Stop]:
+        return fit_of(moved_on_mill(layout, by * np.eye(3)[i]), up_to, operations=False)
+
+    # The lower the fixture stands, the farther it is from a spindle retracted upward.
+    start = float(np.clip(0.0, low, high))
+    for at in (start, low, high):
+        least, stop = fit(at, clear_mm + 1.0)
+        if least >= clear_mm + _WITHIN_MM:
+            start = at
+            break
+    else:
+        return Seat("XYZ"[i], None, None, stop, stop)
+    bottom, bottom_stop = _advance(fit, start, low, clear_mm)
+    top, top_stop = _advance(fit, start, high, clear_mm)
+    return Seat("XYZ"[i], bottom, top, bottom_stop or stops[0], top_stop or stops[1])

@@ -1,0 +1,85 @@
+"""Solids: a shape, what it is fixed to, whether a tool may cut it, and what it weighs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from kinematics.errors import KinematicsError
+from kinematics.reach.shapes import Shape
+
+__all__ = ["BASE", "PART", "SPINDLE_NOSE", "Fixed", "Solid", "on_rotary", "on_step"]
+
+
+@dataclass(frozen=True)
+class Fixed:
+    """What a solid is fixed to, and so the frame that its shape is given in.
+
+    Attributes
+    ----------
+    to : "base", "rotary", "step", "part" or "spindle"
+        Base and rotary: machine coordinates at the all-zero pose. Step: the frame that the step stands on. Part: part
+        coordinates. Spindle: from the gauge point, along the machine's axes.
+    index : int
+        Which rotary or step, from 0.
+    """
+
+    to: Literal["base", "rotary", "step", "part", "spindle"]
+    index: int = 0
+
+
+BASE = Fixed("base")
+PART = Fixed("part")
+SPINDLE_NOSE = Fixed("spindle")
+
+
+def on_rotary(index: int) -> Fixed:
+    """Turned by that rotary and those before it, counted from 0 at the base."""
+    return Fixed("rotary", index)
+
+
+def on_step(index: int) -> Fixed:
+    """Standing where that step of the stack stands, counted from 0 at the platter."""
+    return Fixed("step", index)
+
+
+@dataclass(frozen=True, eq=False)
+class Solid:
+    """Something in the way.
+
+    Attributes
+    ----------
+    name : str
+    shape : Shape
+    on : Fixed
+    cut : bool
+        Whether a tool may touch it: the part and its blank. A holder or the spindle never may.
+    mass_kg : float or None
+        As stated; None takes it from the density.
+    density_kg_m3 : float or None
+
+    Examples
+    --------
+    >>> from kinematics.reach.shapes import block_on
+    >>> round(Solid("cube", block_on(100.0, 100.0, 100.0), PART, density_kg_m3=7850.0).weight_kg, 9)
+    7.85
+    """
+
+    name: str
+    shape: Shape
+    on: Fixed
+    cut: bool = False
+    mass_kg: float | None = None
+    density_kg_m3: float | None = None
+
+    def __post_init__(self) -> None:
+        for what, value in (("mass", self.mass_kg), ("density", self.density_kg_m3)):
+            if value is not None and not value >= 0.0:
+                raise KinematicsError(f"{self.name}, {what}: expected 0 or more, found {value:g}")
+
+    @property
+    def weight_kg(self) -> float | None:
+        """Its mass, stated or from the density; None where neither is known."""
+        if self.mass_kg is not None:
+            return self.mass_kg
+        return None if self.density_kg_m3 is None else self.shape.volume_mm3 * 1e-9 * self.density_kg_m3

@@ -1,0 +1,112 @@
+"""Whether the axes get there: margins to the ends of travel over the box that the tip sweeps, and of the rotaries."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.reach.layout import Layout, Stand
+
+__all__ = ["Margin", "RotaryMargin", "readouts_mm", "rotary_margins", "travel_margins"]
+
+_AXES = "XYZ"
+_SLACK_MM = 1e-9
+
+
+@dataclass(frozen=True)
+class Margin:
+    """A linear axis over one operation; machine readouts, millimetres.
+
+    Attributes
+    ----------
+    axis : "X", "Y" or "Z"
+    low_mm, high_mm : float
+        The readouts that the operation needs.
+    to_low_mm, to_high_mm : float
+        From there to the ends of travel; negative beyond an end.
+    """
+
+    axis: str
+    low_mm: float
+    high_mm: float
+    to_low_mm: float
+    to_high_mm: float
+
+    @property
+    def least_mm(self) -> float:
+        """The smaller of both."""
+        return min(self.to_low_mm, self.to_high_mm)
+
+    @property
+    def fits(self) -> bool:
+        """Whether the operation stays within the travel."""
+        return self.least_mm >= -_SLACK_MM
+
+
+@dataclass(frozen=True)
+class RotaryMargin:
+    """A rotary at one operation, degrees; None for an end that it does not have."""
+
+    letter: str
+    machine_deg: float
+    to_low_deg: float | None
+    to_high_deg: float | None
+
+    @property
+    def fits(self) -> bool:
+        """Whether the angle lies within the limits."""
+        return min(self.to_low_deg or 0.0, self.to_high_deg or 0.0) >= -_SLACK_MM
+
+
+def readouts_mm(layout: Layout, stand: Stand) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The lowest and highest machine readouts of X, Y, Z over the box that the tip sweeps.
+
+    Each linear axis reads one coordinate of the tip, so the box's corners are the ends. Z reads the tip's height with
+    the tool's length in it, as the machine's Z reference has it; NaN where no tool is known.
+    """
+    low, high = layout.tips_mm(stand)
+    length = np.nan if stand.tool is None else stand.tool.length_mm
+    ends = []
+    for tip in (low, high):
+        z = float(layout.machine.z_reference.to_gauge_line_mm(tip[2])) + length
+        ends.append(np.array([tip[0], tip[1], z]))
+    return ends[0], ends[1]
+
+
+def travel_margins(layout: Layout, stand: Stand) -> tuple[Margin, ...]:
+    """The margins of the linear axes.
+
+    Returns
+    -------
+    tuple of Margin
+        X, Y and, where the operation's tool is known, Z. Empty where the machine's travel is not stated.
+    """
+    travel = layout.machine.travel
+    if travel is None:
+        return ()
+    low, high = readouts_mm(layout, stand)
+    return tuple(
+        Margin(
+            _AXES[i],
+            float(low[i]),
+            float(high[i]),
+            float(low[i] - travel.low_mm[i]),
+            float(travel.high_mm[i] - high[i]),
+        )
+        for i in range(3)
+        if np.isfinite(low[i])
+    )
+
+
+def rotary_margins(layout: Layout, stand: Stand) -> tuple[RotaryMargin, ...]:
+    """How far every rotary stands from its limits, from the base outward."""
+    margins = []
+    for rotary, angle in zip(layout.machine.rotaries, stand.machine_deg.tolist(), strict=True):
+        if rotary.limits_deg is None:
+            margins.append(RotaryMargin(rotary.letter, angle, None, None))
+        else:
+            low, high = rotary.limits_deg
+            margins.append(RotaryMargin(rotary.letter, angle, angle - low, high - angle))
+    return tuple(margins)

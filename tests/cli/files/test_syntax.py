@@ -1,0 +1,212 @@
+"""Slips of the shop floor that are no TOML: the message says what to write instead, and that then is TOML."""
+
+# ruff: noqa: RUF001 - signs that look like others are what this is about
+
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tiltwright.files.faults import Fault, InputFaults
+from tiltwright.files.read import read_job, read_machine
+from tiltwright.files.source import load
+from tiltwright.files.syntax import syntax_fault
+
+VALID = Path(__file__).parent / "valid"
+
+
+def fault_of(text: str) -> Fault:
+    with pytest.raises(tomllib.TOMLDecodeError) as caught:
+        tomllib.loads(text)
+    return syntax_fault("job.toml", text, str(caught.value))
+
+
+@pytest.mark.parametrize(
+    ("line", "number"),
+    [
+        ("up = .75", 0.75),
+        ("up = -.75   # the shim", -0.75),
+        ("up = +.5", 0.5),
+        ("up = 5.", 5.0),
+        ("up = 007.5", 7.5),
+        ("up = 1,25", 1.25),
+        ("up = -0,008", -0.008),
+        ("up = ,75", 0.75),
+        ("up = 1,250.5", 1250.5),
+        ("up = 1 1/4", 1.25),
+        ("up = -1-1/2", -1.5),
+        ("up = 3/8", 0.375),
+        ("up = 12mm", 12.0),
+        ("up = .5 in", 0.5),
+        ('up = 2"', 2.0),
+        ("up = −3.5", -3.5),
+        ("turn = 30°", 30.0),
+        ("turn = 30 deg", 30.0),
+        ("shift = [.75, 0]", 0.75),
+        ("shift = [0.1, -.75]", -0.75),
+        ("limits = [-120., 30]", -120.0),
+        ("point = [1 1/2, 2, 3]", 1.5),
+        ("at = { A = .5, C = 0 }", 0.5),
+    ],
+)
+def test_a_number_in_the_shops_hand(line: str, number: float) -> None:
+    tip = fault_of(line + "\n").tip
+    written = re.match(r"write (\S+?)(?=:|$| )", tip)
+    assert written, tip
+    assert tomllib.loads(f"x = {written[1]}")["x"] == number
+
+
+@pytest.mark.parametrize(
+    ("line", "tip"),
+    [
+        ("up = 1,25", "write 1.25: a decimal point, no comma"),
+        ("up = 1,250", "write 1.250 (or 1250, if that is meant): a decimal point, no comma"),
+        ("name = Mill 3 # bay 2", 'text goes in quotes: "Mill 3"'),
+        ("limits = [endless]", 'text goes in quotes: "endless"'),
+        ("name = “Mill”", "text goes in straight quotes, \" or ', not in curly ones"),
+        ("name = ‘Mill’", "text goes in straight quotes, \" or ', not in curly ones"),
+        ('name = "Mill', "quotes stand on both sides of text"),
+        ('name = Mill"', "quotes stand on both sides of text"),
+        ("turn = 1°47'24\"", 'an angle with its marks goes in quotes: "1°47\'24\\""'),
+        ("turn = 1d 47m", 'an angle with its marks goes in quotes: "1d 47m"'),
+        ("at = A-90", "angles stand in braces: { A = -90, C = 0 }"),
+        ("up =", "a value is missing after the equals sign"),
+        (
+            'machine = "C:\\shop\\mill.toml"',
+            "write / instead of \\ in paths, or put the text in single quotes",
+        ),
+        (
+            'machine = "C:\\Users\\mill.toml"',
+            "write / instead of \\ in paths, or put the text in single quotes",
+        ),
+        ('square up = "C"', "a key is one word: square_up"),
+        ("höhe = 3", "a key is made of a to z, digits, _ and -"),
+        ('name: "Mill"', "an equals sign stands between a key and its value"),
+        ('name "Mill"', 'a line is key = value, a table\'s name in brackets, or a remark after "#"'),
+        ("up = 1/0", ""),
+        ("up = 1.2.3", ""),
+        ("[rotary", ""),
+    ],
+)
+def test_tips(line: str, tip: str) -> None:
+    fault = fault_of(f'first = 1\n{line}\nunits = "mm"\n')
+    assert fault.line == 2
+    assert fault.tip == tip
+    assert fault.allowed == "TOML"
+
+
+@given(st.text(st.sampled_from("01a.,/-+°'\"[]{}=# \n\\−“")))
+def test_any_text_gets_one_harmless_message(text: str) -> None:
+    try:
+        tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        words = str(syntax_fault("job.toml", text, str(error)))
+        assert len(words.splitlines()) <= 2
+        assert all(line.isprintable() for line in words.splitlines())
+
+
+def refusal(read: object, path: Path) -> Fault:
+    with pytest.raises(InputFaults) as caught:
+        read(path)  # type: ignore[operator]
+    (fault,) = caught.value.faults
+    return fault
+
+
+def test_job_and_machine_exchanged() -> None:
+    job, machine = VALID / "job-ports.toml", VALID / "machine-ac.toml"
+    assert refusal(read_job, machine).found == "what looks like a machine file"
+    assert "--machine" in refusal(read_job, machine).tip
+    assert refusal(read_machine, job).found == "what looks like a job file"
+
+
+def test_a_job_that_names_a_job_as_its_machine(tmp_path: Path) -> None:
+    path = tmp_path / "job.toml"
+    path.write_text(
+        'name = "a"\nunits = "mm"\nmachine = "job.toml"\n[[operation]]\nname = "b"\nat = { A = 0, C = 0 }\n'
+    )
+    fault = refusal(read_job, path)
+    assert (fault.line, fault.key) == (3, "machine")
+    assert fault.found.startswith("what looks like a job file")
+
+
+@pytest.mark.parametrize("read", [read_job, read_machine])
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        ("", "nothing: the file is empty"),
+        ("\n \n", "nothing: the file is empty"),
+        ("# to come\n", "nothing: the file holds only remarks"),
+    ],
+)
+def test_an_empty_file(tmp_path: Path, read: object, text: str, found: str) -> None:
+    path = tmp_path / "file.toml"
+    path.write_text(text)
+    assert refusal(read, path).found == found
+
+
+@pytest.mark.parametrize(
+    ("typed", "tip"),
+    [
+        ("nothere.toml", ""),
+        ("job.toml", ""),
+        ("teaching_mil.toml", 'did you mean "teaching_mill.toml"?'),
+        ("teaching_mill", 'did you mean "teaching_mill.toml"?'),
+        ("Teaching_mill.tml", 'did you mean "teaching_mill.toml"?'),
+        ("teaching.toml", 'did you mean "teaching_mill.toml"?'),
+        ("readngs.csv", 'did you mean "readings.csv"?'),
+        ("teaching_mill.csv", ""),
+    ],
+)
+def test_only_a_really_similar_file_is_suggested(tmp_path: Path, typed: str, tip: str) -> None:
+    for name in ("r.toml", "teaching_mill.toml", "jab.png", "readings.csv"):
+        (tmp_path / name).write_text("x = 1\n")
+    assert refusal(lambda path: load(path, "a machine file"), tmp_path / typed).tip == tip
+
+
+@pytest.mark.parametrize(
+    ("table", "key", "tip"),
+    [
+        ("stack", "hight", 'did you mean "up"?'),
+        ("stack", "height", 'did you mean "up"?'),
+        ("stack", "heigth", 'did you mean "up"?'),
+        ("stack", "thickness", 'did you mean "up"?'),
+        ("stack", "offset", 'did you mean "shift"?'),
+        ("stack", "shft", 'did you mean "shift"?'),
+        ("stack", "colour", ""),
+        ("operation", "offset", ""),
+        ("operation", "direction", 'did you mean "normal"?'),
+        ("operation", "work_ofset", 'did you mean "work_offset"?'),
+    ],
+)
+def test_keys_under_another_name(tmp_path: Path, table: str, key: str, tip: str) -> None:
+    (tmp_path / "mill.toml").write_bytes((VALID / "machine-ac.toml").read_bytes())
+    extra = {"stack": "", "operation": ""} | {table: f"{key} = 1\n"}
+    path = tmp_path / "job.toml"
+    path.write_text(
+        'name = "a"\nunits = "mm"\nmachine = "mill.toml"\n'
+        f'[[stack]]\nname = "s"\n{extra["stack"]}'
+        f'[[operation]]\nname = "b"\nat = {{ A = 0, C = 0 }}\n{extra["operation"]}'
+    )
+    assert refusal(read_job, path).tip == tip
+
+
+def test_unit_is_units(tmp_path: Path) -> None:
+    path = tmp_path / "mill.toml"
+    path.write_text((VALID / "machine-ac.toml").read_text("utf-8").replace("units", "unit", 1))
+    with pytest.raises(InputFaults, match='did you mean "units"'):
+        read_machine(path)
+
+
+def test_decimal_commas_in_a_list(tmp_path: Path) -> None:
+    (tmp_path / "mill.toml").write_bytes((VALID / "machine-ac.toml").read_bytes())
+    path = tmp_path / "job.toml"
+    path.write_text(
+        'name = "a"\nunits = "mm"\nmachine = "mill.toml"\n[[stack]]\nname = "s"\nshift = [0,5, 1,25]\n'
+        '[[operation]]\nname = "b"\nat = { A = 0, C = 0 }\n'
+    )
+    fault = refusal(read_job, path)
+    assert fault.allowed == "a list of two numbers, [x, y]"
+    assert fault.tip == "a decimal point, no comma: 0.5, not 0,5"

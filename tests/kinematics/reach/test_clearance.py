@@ -1,0 +1,260 @@
+"""Distances: by hand, by sampling, and as the collision library gives them for every pair."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kinematics import Step
+from kinematics.pose import Pose, turn_about
+from kinematics.reach.beam import Section
+from kinematics.reach.body import body_of, vertices_of
+from kinematics.reach.bounds import between, discs_of
+from kinematics.reach.clearance import clearances, spreads
+from kinematics.reach.cutting import HolderPart, Sweep, Tool, swept
+from kinematics.reach.scene import exact_gap_mm, group_poses, scene_of
+from kinematics.reach.shapes import Block, Mesh, Round
+from kinematics.reach.solid import BASE, PART, Solid, on_rotary, on_step
+from kinematics.reach.where import place_of
+
+
+def only(found, within):
+    """The one nearest pair: its gap is at most the true one, and short of it by no more than it says."""
+    (one,) = found
+    assert one.nearest is not None
+    assert one.nearest.over_mm < within
+    return one.nearest
+
+
+@pytest.mark.parametrize(
+    ("solid", "pair", "true_mm"),
+    [
+        # Derived here: tool 10 dia, 40 mm out of a holder 50 dia, tip at (0, 0, 100).
+        (Solid("wall", Block([30, -50, 0], [40, 50, 300]), BASE), ("holder 1", "wall"), 5.0),  # 30 - 25
+        (
+            Solid("low wall", Block([30, -50, 0], [40, 50, 120]), BASE),
+            ("holder 1", "low wall"),
+            np.hypot(5, 20),
+        ),
+        (Solid("shelf", Block([-90, -90, 90], [90, 90, 93]), BASE), ("tool", "shelf"), 7.0),
+        (
+            Solid("post", Round([50, 0, 0], [50, 0, 400], 20), BASE),
+            ("holder 1", "post"),
+            15.0,
+        ),  # 50 - 25 - 10
+        (
+            Solid("rail", Round([0, 60, 150], [1, 60, 150], 20), BASE),
+            ("holder 1", "rail"),
+            25.0,
+        ),  # 60 - 25 - 10
+        # Skew round bars: the distance of their lines less both radii.
+        (Solid("bar", Round([-99, 70, 20], [99, 70, 300], 16), BASE), ("holder 1", "bar"), 70.0 - 25.0 - 8.0),
+    ],
+)
+def test_distances_by_hand(lay, solid, pair, true_mm):
+    laid = lay.layout([lay.stand()], [solid], section=None, spindle=())
+    near = only(clearances(laid), 0.1)
+    assert (near.cutting, near.turning) == pair
+    assert true_mm - near.over_mm - 1e-9 <= near.gap_mm <= true_mm + 1e-9
+
+
+def test_a_sweep_brings_the_far_corner_near(lay):
+    wall = Solid("wall", Block([-200, 60, 0], [200, 70, 400]), BASE)
+    sweep = Sweep([-10, -5, -3], [10, 20, 50])
+    laid = lay.layout([lay.stand(sweep=sweep)], [wall], section=None, spindle=())
+    near = only(clearances(laid), 0.1)
+    assert near.gap_mm == pytest.approx(60 - 20 - 25, abs=near.over_mm)  # at the far +Y end
+    place = place_of(laid, scene_of(laid), laid.stands[0], near)
+    assert place.corner == (0, 1, 0)
+    assert place.turning_mm[1] == pytest.approx(60.0, abs=0.05)
+    assert place.cutting_mm[1] == pytest.approx(45.0, abs=0.1)
+
+
+def test_the_corner_is_named(lay):
+    peg = Solid("peg", Round([60, -60, 0], [60, -60, 170], 20), BASE)
+    laid = lay.layout([lay.stand(sweep=Sweep([-8, -8, -8], [8, 8, 8]))], [peg], section=None, spindle=())
+    near = only(clearances(laid), 0.1)
+    # The whole holder stands beside the peg at every height: Z is not to blame.
+    assert near.gap_mm == pytest.approx(np.hypot(52, 52) - 25 - 10, abs=near.over_mm)
+    place = place_of(laid, scene_of(laid), laid.stands[0], near)
+    assert place.corner == (1, -1, 0)
+    assert np.linalg.norm(place.cutting_mm - place.turning_mm) == pytest.approx(near.gap_mm, abs=0.1)
+
+
+def test_cutting_is_allowed_and_only_that(lay):
+    blank = Solid("blank", Block([-50, -50, 40], [50, 50, 110]), PART, cut=True)
+    deep = lay.stand("deep", origin=(0, 0, 40))
+    (found,) = clearances(lay.layout([deep], [blank], section=None, spindle=()))
+    # The tool stands 70 mm deep in the blank with 40 mm out of its holder: the holder hits, the tool cuts.
+    assert [(near.cutting, near.turning, near.gap_mm) for near in found.too_near] == [
+        ("holder 1", "blank", 0.0)
+    ]
+    fixture = Solid("clamp", Block([-50, -50, 140], [50, 50, 210]), on_step(0))
+    (found,) = clearances(lay.layout([deep], [fixture], section=None, spindle=()))
+    assert {near.cutting for near in found.too_near} == {"tool", "holder 1"}
+
+
+def test_overlapping_names_the_place(lay):
+    block = Solid("block", Block([10, -5, 150], [60, 5, 160]), BASE)
+    laid = lay.layout([lay.stand()], [block], section=None, spindle=())
+    near = only(clearances(laid), 0.1)
+    assert near.gap_mm == 0.0
+    place = place_of(laid, scene_of(laid), laid.stands[0], near)
+    assert 10 <= place.cutting_mm[0] <= 25.2
+    assert 150 <= place.cutting_mm[2] <= 160
+
+
+def random_layout(lay, seed, ops=6):
+    random = np.random.default_rng(seed)
+
+    def point(size):
+        return random.uniform(-size, size, 3)
+
+    solids = []
+    for k in range(12):
+        on = [BASE, on_rotary(0), on_rotary(1), on_step(0), PART][k % 5]
+        middle = point(120.0) * [1, 1, 0.4]
+        if k % 3 == 0:
+            edge = random.uniform(5, 40, 3)
+            shape = Block(middle - edge, middle + edge)
+        elif k % 3 == 1:
+            shape = Round(middle, middle + point(60.0), random.uniform(5, 50), random.uniform(5, 50))
+        else:
+            shape = Round(middle, middle + point(60.0), 50.0, None, random.uniform(5, 40))
+        solids.append(Solid(f"solid {k}", shape, on, cut=on is PART))
+    stands = [
+        lay.stand(
+            f"op {k}", (random.uniform(-120, 30), random.uniform(0, 360)), point(40.0), sweep=Sweep(-e, e)
+        )
+        for k, e in enumerate(random.uniform(0, 25, (ops, 3)))
+    ]
+    return lay.layout(stands, solids)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_same_answer_as_asking_for_every_pair(lay, seed):
+    laid = random_layout(lay, seed, ops=4)
+    scene = scene_of(laid)
+    for stand, found in zip(laid.stands, clearances(laid, 3.0, scene), strict=True):
+        poses = group_poses(laid.machine, stand.machine_deg)
+        gaps = {
+            (spread.body.name, body.name): exact_gap_mm(scene, k, poses, spread, 300.0)
+            for spread in spreads(laid, stand)
+            for k, body in enumerate(scene.bodies)
+            if not (spread.body.cut and body.cut)
+        }
+        assert found.nearest.gap_mm == pytest.approx(min(gaps.values()), abs=1e-9)
+        near = {pair for pair, gap in gaps.items() if gap < 3.0}
+        assert {(one.cutting, one.turning) for one in found.too_near} == near
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_sampled_points_never_come_nearer(lay, seed):
+    """Independent of hulls and library: true points of the solids, tip positions inside the box."""
+    laid = random_layout(lay, seed + 10, ops=3)
+    random = np.random.default_rng(seed)
+    scene = scene_of(laid)
+    for stand, found in zip(laid.stands, clearances(laid, 0.0, scene), strict=True):
+        low, high = laid.tips_mm(stand)
+        tips = np.concatenate([random.uniform(low, high, (30, 3)), [low, high]])
+        holder = ring(random, 25.0, 40.0, 100.0)
+        cutting = (tips[:, None] + holder[None]).reshape(-1, 3)
+        poses = group_poses(laid.machine, stand.machine_deg)
+        for solid in laid.all_solids():
+            inside = laid.frame(solid.on).apply(points_in(random, solid.shape))
+            turning = poses[laid.carried_by(solid.on)].apply(inside)
+            nearest = np.linalg.norm(cutting[:, None, :] - turning[None], axis=-1).min()
+            assert nearest >= found.nearest.gap_mm - 1e-9
+
+
+def ring(random, radius, low, high):
+    angle = random.uniform(0, 2 * np.pi, 60)
+    return np.stack([radius * np.cos(angle), radius * np.sin(angle), random.uniform(low, high, 60)], axis=-1)
+
+
+def points_in(random, shape):
+    if isinstance(shape, Block):
+        return random.uniform(shape.low_mm, shape.high_mm, (80, 3))
+    share, angle = random.uniform(0, 1, (2, 80))
+    first, last = shape.diameters_mm
+    radius = (first + (last - first) * share) / 2
+    x = np.cross(shape.axis, [0.3, 0.5, 0.8])
+    x /= np.linalg.norm(x)
+    y = np.cross(shape.axis, x)
+    turn = 2 * np.pi * angle
+    middle = shape.from_mm + share[:, None] * (shape.to_mm - shape.from_mm)
+    return middle + radius[:, None] * (np.cos(turn)[:, None] * x + np.sin(turn)[:, None] * y)
+
+
+shapes = st.integers(0, 2**31)
+
+
+def random_body(random):
+    middle = random.uniform(-20, 20, 3)
+    if random.random() < 0.5:
+        shape = Round(
+            middle, middle + random.uniform(-60, 60, 3), random.uniform(2, 60), random.uniform(2, 60)
+        )
+    else:
+        shape = Block(middle, middle + random.uniform(2, 90, 3))
+    pose = Pose(turn_about(random.normal(size=3), random.uniform(0, 360)), random.uniform(-90, 90, 3))
+    return body_of("body", shape).moved(pose)
+
+
+@settings(max_examples=60, deadline=None)
+@given(shapes)
+def test_bounds_hold(seed):
+    random = np.random.default_rng(seed)
+    first, second = random_body(random), random_body(random)
+    low, high = (float(bound[0]) for bound in between(discs_of([first]), discs_of([second])))
+    gap = first.manifold.min_gap(second.manifold, 1000.0)
+    over = first.over_mm + second.over_mm
+    assert low <= gap + 1e-9
+    assert gap <= high + 2 * over + 1e-9
+
+
+def test_a_mesh_and_its_own_shape_agree(lay):
+    shape = Block([40, -20, 90], [70, 20, 150])
+    corners = vertices_of(body_of("block", shape).manifold)
+    made = body_of("block", shape).manifold.to_mesh64()
+    mesh = Mesh(corners, np.asarray(made.tri_verts, dtype=np.int64))
+    plain = only(clearances(lay.layout([lay.stand()], [Solid("it", shape, BASE)], section=None)), 0.1)
+    meshed = only(clearances(lay.layout([lay.stand()], [Solid("it", mesh, BASE)], section=None)), 0.1)
+    assert meshed.gap_mm == pytest.approx(plain.gap_mm, abs=1e-9)
+    assert meshed.cutting == plain.cutting
+
+
+def test_a_hollow_mesh_is_not_filled(lay):
+    # A tube about the tool: the tool stands free in its bore, which the bounding box and the hull do not know.
+    tube = body_of("tube", Round([0, 0, 90], [0, 0, 130], 80.0, None, 40.0)).manifold.to_mesh64()
+    mesh = Mesh(np.asarray(tube.vert_properties)[:, :3], np.asarray(tube.tri_verts, dtype=np.int64))
+    near = only(clearances(lay.layout([lay.stand()], [Solid("ring", mesh, BASE)], section=None)), 0.1)
+    # To the bore's wall 20 - 5; to the holder's lower face, at 140, only 10 above the ring.
+    assert near.gap_mm == pytest.approx(10.0, abs=1e-6)
+    tall = body_of("tube", Round([0, 0, 90], [0, 0, 190], 150.0, None, 60.0)).manifold.to_mesh64()
+    mesh = Mesh(np.asarray(tall.vert_properties)[:, :3], np.asarray(tall.tri_verts, dtype=np.int64))
+    laid = lay.layout([lay.stand()], [Solid("ring", mesh, BASE)], section=None, spindle=())
+    near = only(clearances(laid), 0.1)
+    assert (near.cutting, near.gap_mm) == ("holder 1", pytest.approx(5.0, abs=0.1))
+
+
+def test_a_swept_cone_is_the_hull_of_its_corners():
+    tool = Tool("ball", 90.0, 6.0, (HolderPart(30.0, 60.0, 30.0),))
+    from kinematics.reach.cutting import cutting_bodies
+
+    cone = cutting_bodies(tool, ())[1]
+    volume = swept(cone, np.array([10.0, 0.0, 0.0])).volume()
+    # Swept along X by 20: its volume and 20 times its seen area, the trapezium 30 high between 60 and 30 wide.
+    assert volume == pytest.approx(cone.manifold.volume() + 20.0 * 30.0 * 45.0, rel=5e-3)
+
+
+def test_nothing_there_and_no_tool(lay):
+    bare = lay.layout([lay.stand()], [], section=None)
+    assert clearances(bare)[0].nearest is None
+    unknown = lay.layout([lay.stand(tool=None)], [], section=Section(diameter_mm=50.0))
+    assert clearances(unknown)[0].nearest is None
+    assert clearances(lay.layout([], [], section=None)) == ()
+    tilted = lay.layout(
+        [lay.stand()], [], steps=(Step("wedge", 50.0, rotate=(("x", 20.0),)), Step("post", 40.0))
+    )
+    assert clearances(tilted)[0].nearest is not None

@@ -1,0 +1,94 @@
+"""The shortest and the longest tool: by hand, and by asking just inside and just outside."""
+
+from dataclasses import replace
+
+import pytest
+
+from kinematics.errors import KinematicsError
+from kinematics.reach.clearance import clearances
+from kinematics.reach.cutting import HolderPart, Tool
+from kinematics.reach.lengths import tool_lengths
+from kinematics.reach.scene import scene_of
+from kinematics.reach.shapes import Block
+from kinematics.reach.solid import BASE, Solid
+
+
+def test_a_ledge_beside_the_tool(lay):
+    # Derived here: a ledge 30 above the tip, 10 beside the tool's axis and under the 50 mm holder. With 2 to keep the
+    # holder (60 long) must end 32 above the tip: 92. Full travel Z 500, the tip at 100: 400 by travel; at full
+    # retract the tip must stay 2 above the ledge at 130: 368.
+    ledge = Solid("ledge", Block([10, -40, 0], [60, 40, 130]), BASE)
+    turning = Solid("post top", Block([-60, -40, 0], [-30, 40, 130]), BASE)
+    laid = lay.layout([lay.stand()], [ledge, turning], section=None, spindle=())
+    found = tool_lengths(laid, scene_of(laid), laid.stands[0], 2.0)
+    assert found.shortest_mm == pytest.approx(92.0, abs=0.02)
+    assert (found.shortest_by, found.near.cutting, found.near.turning) == ("clearance", "holder 1", "ledge")
+    assert (found.longest_mm, found.longest_by) == (pytest.approx(400.0), "travel")
+
+
+def test_just_inside_and_just_outside(lay):
+    laid = lay.layout([lay.stand(at=(-30.0, 0.0), origin=(5.0, 45.0, -40.0))])
+    scene, stand = scene_of(laid), laid.stands[0]
+    found = tool_lengths(laid, scene, stand, 1.0)
+    assert found.shortest_by == "clearance"
+    for length, clears in ((found.shortest_mm + 0.01, True), (found.shortest_mm - 0.02, False)):
+        other = replace(stand, tool=replace(stand.tool, length_mm=length))
+        assert (clearances(laid, 0.0, scene, [other])[0].nearest.gap_mm >= 1.0) is clears
+
+
+def test_the_work_stops_the_longest(lay):
+    laid = lay.layout([lay.stand(origin=(0, 0, -30.0))])  # 30 below the post's top, which is 100 high
+    found = tool_lengths(laid, scene_of(laid), laid.stands[0], 5.0)
+    assert (found.longest_mm, found.longest_by) == (pytest.approx(500.0 - 100.0 - 5.0), "work")
+
+
+def test_a_long_tool_that_hits_above(lay):
+    # A roof with a hole for the tool alone would stop the holder; here a beam 150 above the tip, 8 beside its axis
+    # and 5 deep: the tool, 5 in radius, passes it; a holder 25 in radius does not, above it or below.
+    beam = Solid("beam", Block([8, -50, 250], [60, 50, 255]), BASE)
+    laid = lay.layout([lay.stand()], [beam], section=None, spindle=())
+    found = tool_lengths(laid, scene_of(laid), laid.stands[0], 1.0)
+    assert (found.shortest_mm, found.shortest_by) == (
+        pytest.approx(155.0 + 60.0 + 1.0, abs=0.02),
+        "clearance",
+    )
+    assert found.longest_mm == pytest.approx(400.0)
+    # Wider than the tool leaves room for: only lengths that stay under it clear, and the stated one does.
+    low = Solid("beam", Block([4, -50, 250], [60, 50, 255]), BASE)
+    laid = lay.layout([lay.stand()], [low], section=None, spindle=())
+    found = tool_lengths(laid, scene_of(laid), laid.stands[0], 1.0)
+    assert (found.shortest_mm, found.shortest_by) == (pytest.approx(60.01), "holder")
+    assert (found.longest_mm, found.longest_by) == (pytest.approx(149.0, abs=0.02), "clearance")
+
+
+def test_the_holder_stops_the_shortest(lay):
+    laid = lay.layout([lay.stand()], [Solid("far", Block([300, 0, 0], [310, 10, 10]), BASE)], section=None)
+    found = tool_lengths(laid, scene_of(laid), laid.stands[0])
+    assert (found.shortest_mm, found.shortest_by) == (pytest.approx(60.01), "holder")
+
+
+def test_no_length_clears(lay):
+    through = Solid("roof", Block([-50, -50, 110], [50, 50, 115]), BASE)
+    laid = lay.layout([lay.stand()], [through], section=None)
+    found = tool_lengths(laid, scene_of(laid), laid.stands[0])
+    assert found.shortest_mm is None
+    assert (found.near.cutting, found.near.turning) == ("tool", "roof")
+    bare = lay.layout([lay.stand(tool=None)])
+    with pytest.raises(KinematicsError, match="expected a tool, found none"):
+        tool_lengths(bare, scene_of(bare), bare.stands[0])
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ({"diameter_mm": -1.0}, "diameter: expected a size above zero, found -1"),
+        ({"length_mm": 50.0}, "more than its holder's 60, found 50"),
+        ({"holder": (HolderPart(60.0, 50.0), HolderPart(60.0, 40.0))}, "more than its holder's 120"),
+    ],
+)
+def test_tools_that_cannot_be(lay, more, words):
+    with pytest.raises(KinematicsError, match=words):
+        replace(lay.tool, **more)
+    with pytest.raises(KinematicsError, match="length: expected a size above zero"):
+        HolderPart(0.0, 10.0)
+    assert Tool("bare", 10.0, 3.0).stickout_mm == 10.0

@@ -1,0 +1,132 @@
+"""Heights of a step and seats on the mill, checked just inside and just outside."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from kinematics import Step
+from kinematics.reach.beam import Section
+from kinematics.reach.bearing import LoadLimit
+from kinematics.reach.clearance import clearances
+from kinematics.reach.cutting import Sweep
+from kinematics.reach.layout import StepBody, moved_on_mill, with_step_height
+from kinematics.reach.scene import scene_of
+from kinematics.reach.shapes import Block
+from kinematics.reach.sizing import fit_of, seat_range, step_heights
+from kinematics.reach.solid import PART, Solid, on_rotary
+from kinematics.reach.swing import swing
+from kinematics.reach.travel import travel_margins
+
+
+@pytest.fixture
+def laid(lay):
+    """Two operations on a post; the tilted one must keep its holder clear of a trunnion arm."""
+    arm = Solid("arm", Block([60, -60, -50], [90, 60, 60]), on_rotary(0))
+    blank = Solid("blank", Block([-25, -25, -40], [25, 25, 0]), PART, cut=True)
+    stands = [
+        lay.stand("top", (0.0, 0.0), sweep=Sweep([-20, -20, -5], [20, 20, 20])),
+        lay.stand("side", (-90.0, 0.0), (0.0, 25.0, -20.0), sweep=Sweep([-5, -5, -10], [5, 5, 10])),
+    ]
+    steps = (Step("post", 80.0), Step("blank height", 40.0))
+    made = lay.layout(stands, [arm, blank], steps=steps, retract_mm=(None, None, 400.0))
+    return replace(made, step_bodies=(made.step_bodies[0], None))
+
+
+def clears(layout, clear, margin):
+    near = min(found.nearest.gap_mm for found in clearances(layout))
+    fits = all(m.least_mm >= margin for stand in layout.stands for m in travel_margins(layout, stand))
+    way = swing(layout, scene_of(layout), *layout.stands)
+    return near >= clear and fits and (way is None or way.at_least_mm >= clear)
+
+
+@pytest.mark.parametrize("clear", [2.0, 8.0])
+def test_heights_just_inside_and_just_outside(laid, clear):
+    found = step_heights(laid, 0, 5.0, 400.0, clear, 3.0)
+    assert found
+    for one in found:
+        inside = np.linspace(one.low_mm + 0.05, one.high_mm - 0.05, 5)
+        assert all(clears(with_step_height(laid, 0, h), clear - 0.02, 3.0 - 1e-6) for h in inside)
+        for end, stop, outward in ((one.low_mm, one.low_stop, -1), (one.high_mm, one.high_stop, 1)):
+            if stop.by != "asked":
+                # A swing is known to within a per cent, so that its end may come that much too early.
+                step = 0.1 if stop.by != "swing" else 1.0
+                assert not clears(with_step_height(laid, 0, end + outward * step), clear, 3.0), stop
+    stops = {stop.by for one in found for stop in (one.low_stop, one.high_stop)}
+    assert "travel" in stops or "swing" in stops
+
+
+def test_a_tall_step_by_hand(lay):
+    # Derived here: tip at the post's top, tool 100 long, Z travel to 500: no taller than 400. With 10 to spare 390.
+    stands = [lay.stand("top")]
+    laid = lay.layout(stands, section=None, spindle=())
+    (found,) = step_heights(laid, 0, 10.0, 600.0, 1.0, 10.0)
+    assert (found.low_mm, found.low_stop.by) == (10.0, "asked")
+    assert found.high_mm == pytest.approx(390.0)
+    assert (found.high_stop.by, found.high_stop.what, found.high_stop.operation) == (
+        "travel",
+        "Z high",
+        "top",
+    )
+    assert step_heights(laid, 0, 450.0, 600.0) == ()
+
+
+def test_what_stops_a_low_post_by_hand(lay):
+    # A wall beside the post, 140 high and 20 from the tip's axis. The holder, 25 in radius, starts 40 above the tip:
+    # the tip must not be lower than 100 + 2.
+    wall = Solid("wall", Block([20, -50, 0], [60, 50, 140]), on_rotary(0))
+    laid = lay.layout([lay.stand("top")], [wall], section=None, spindle=(), steps=(Step("post", 150.0),))
+    (found,) = step_heights(laid, 0, 10.0, 300.0, 2.0)
+    assert found.low_mm == pytest.approx(102.0, abs=0.02)
+    assert (found.low_stop.by, found.low_stop.what) == ("clearance", "holder 1 to wall")
+
+
+def test_loads_limit_the_height(lay):
+    # Derived here: 1,000 N at the tip on the post's top, h above the tilt axis: 250 N m allow 250 mm.
+    laid = lay.layout([lay.stand("top", force=1000.0)], section=None, spindle=())
+    (found,) = step_heights(laid, 0, 10.0, 390.0, 1.0, 0.0, [LoadLimit(holding_nm=250.0), LoadLimit()])
+    assert found.high_mm == pytest.approx(250.0, abs=1e-6)
+    assert (found.high_stop.by, found.high_stop.what) == ("load", "holding torque of A")
+    # A round steel post, 60 in diameter: 22.195 kg a metre; 5 kg are 225 mm of it.
+    metre = np.pi * 0.03**2 * 7850.0
+    steel = replace(laid, step_bodies=(StepBody(Section(diameter_mm=60.0), cut=True, density_kg_m3=7850.0),))
+    (found,) = step_heights(steel, 0, 10.0, 390.0, 0.0, 0.0, [LoadLimit(capacity_kg=5.0), LoadLimit()])
+    assert found.high_mm == pytest.approx(5.0 / metre * 1e3, abs=1e-6)
+    assert step_heights(laid, 0, 10.0, 390.0, 1.0, 0.0, [LoadLimit(holding_nm=1.0)]) == ()
+
+
+def test_seat_on_the_mill(laid):
+    seats = seat_range(laid, 2.0, 3.0)
+    assert [seat.axis for seat in seats] == ["X", "Y", "Z"]
+    for i, seat in enumerate(seats):
+        for by, fits in ((seat.low_mm + 0.02, True), (seat.high_mm - 0.02, True)):
+            assert clears(moved_on_mill(laid, by * np.eye(3)[i]), 2.0 - 0.02, 3.0 - 1e-6) is fits
+        for by, stop in ((seat.low_mm - 0.05, seat.low_stop), (seat.high_mm + 0.05, seat.high_stop)):
+            if stop.by == "travel":
+                assert not clears(moved_on_mill(laid, by * np.eye(3)[i]), 2.0, 3.0)
+
+
+def test_moving_on_the_mill_moves_offsets_and_keeps_distances(laid):
+    moved = moved_on_mill(laid, [12.0, -7.0, 4.5])
+    for before, after in zip(clearances(laid), clearances(moved), strict=True):
+        assert after.nearest.gap_mm == pytest.approx(before.nearest.gap_mm, abs=1e-9)
+    low, _ = laid.tips_mm(laid.stands[1])
+    there, _ = moved.tips_mm(moved.stands[1])
+    assert there - low == pytest.approx([12.0, -7.0, 4.5])
+
+
+def test_a_touched_zero_keeps_its_difference(laid):
+    from kinematics import Touch, with_touched_zero
+
+    touched = with_touched_zero(laid.setup, Touch(np.array([0.1, -0.2, 120.3]), np.array([0.0, 0.0, 120.0])))
+    taller = with_step_height(replace(laid, setup=touched), 0, 95.0)
+    assert taller.setup.part_in_table.translation_mm == pytest.approx([0.1, -0.2, 135.3])
+
+
+def test_fit_names_the_pair(laid):
+    least, stop = fit_of(laid)
+    near = [found.nearest for found in clearances(laid)]
+    best = min(near, key=lambda one: one.gap_mm)
+    assert least == pytest.approx(best.gap_mm)
+    assert stop.what == f"{best.cutting} to {best.turning}"
+    assert fit_of(laid, 0.5)[0] == 0.5

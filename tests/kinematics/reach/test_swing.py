@@ -1,0 +1,116 @@
+"""Index moves: nothing is hidden between two steps."""
+
+import numpy as np
+import pytest
+
+from kinematics.reach.bounds import between
+from kinematics.reach.clearance import spread_discs
+from kinematics.reach.scene import exact_gap_mm, group_poses, scene_of
+from kinematics.reach.shapes import Block, Round
+from kinematics.reach.solid import Solid, on_rotary
+from kinematics.reach.swing import retracted, swing, swing_box_deg
+
+
+def two(lay, first, second, solids, retract=(0.0, 0.0, 300.0), **more):
+    stands = [lay.stand("one", first), lay.stand("two", second)]
+    return lay.layout(stands, solids, section=None, spindle=(), retract_mm=retract, **more)
+
+
+def test_an_arm_that_swings_up_under_the_spindle(lay):
+    # Derived here. A bar on A, from 100 to 180 mm out along Y and 2 mm thin, swings from level to past upright: its
+    # tip passes the tool's axis at 180 mm. The tool's tip waits at 300 - 100 = 200: 20 mm at the least.
+    bar = Solid("arm", Block([-1, 100, -1], [1, 180, 1]), on_rotary(0))
+    laid = two(lay, (0.0, 0.0), (-120.0, 0.0), [bar])
+    found = swing(laid, scene_of(laid), *laid.stands)
+    # Clockwise, so A-120 turns the table counterclockwise seen from +X: +Y goes up. The tip's corner is farthest out.
+    assert (found.cutting, found.turning) == ("tool", "arm")
+    true = 200.0 - np.hypot(180.0, 1.0)
+    assert found.at_least_mm <= true + 1e-9
+    assert found.seen_mm == pytest.approx(true, abs=0.3)
+    assert found.seen_mm - found.at_least_mm <= 0.3
+    assert found.machine_deg[0] == pytest.approx(-90.0, abs=4.0)
+
+
+def test_a_thin_blade_is_not_stepped_over(lay):
+    # 0.05 mm of blade across the spindle's way, met at one angle of 120 degrees only.
+    blade = Solid("blade", Block([-1, 100, -0.025], [1, 260, 0.025]), on_rotary(0))
+    laid = two(lay, (0.0, 0.0), (-120.0, 0.0), [blade])
+    found = swing(laid, scene_of(laid), *laid.stands)
+    assert found.at_least_mm == found.seen_mm == 0.0
+    assert found.machine_deg[0] == pytest.approx(-90.0, abs=15.0)
+
+
+def test_rotaries_that_do_not_arrive_together(lay):
+    # At either end and on the straight way between them the arm is clear; with A home first and C last it is not.
+    arm = Solid("arm", Block([-2, 100, 20], [2, 210, 24]), on_rotary(1))
+    laid = two(lay, (0.0, 90.0), (-90.0, 0.0), [arm])
+    scene = scene_of(laid)
+    found = swing(laid, scene, *laid.stands)
+    assert found.seen_mm == 0.0
+    low, high = swing_box_deg(laid, *laid.stands)
+    assert low.tolist() == [-90.0, 0.0]
+    assert high.tolist() == [0.0, 90.0]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_dense_grid_of_angles_finds_nothing_nearer(lay, seed):
+    random = np.random.default_rng(seed)
+    solids = []
+    for k in range(6):
+        middle = random.uniform(-90, 90, 3)
+        edge = random.uniform(3, 30, 3)
+        shape = (
+            Block(middle - edge, middle + edge)
+            if k % 2
+            else Round(middle, middle + edge, 30.0, None, 10.0 * (k % 4 == 0))
+        )
+        solids.append(Solid(f"solid {k}", shape, on_rotary(k % 2)))
+    first, second = (random.uniform([-110, 0], [20, 360]) for _ in range(2))
+    laid = two(lay, first, second, solids, retract=(None, None, 330.0))
+    scene = scene_of(laid)
+    found = swing(laid, scene, *laid.stands)
+    low, high = swing_box_deg(laid, *laid.stands)
+    grid = np.stack(
+        np.meshgrid(*[np.linspace(a, b, 25) for a, b in zip(low, high, strict=True)], indexing="ij"), -1
+    )
+    grid = grid.reshape(-1, 2)
+    spread = retracted(laid, *laid.stands)
+    turned, cutting = scene.turned(grid), spread_discs(spread)
+    nearest = np.inf
+    for k in range(len(scene.bodies)):
+        for c in range(len(spread)):
+            one = cutting[np.full(len(grid), c)]
+            bound, _ = between(turned[:, k], one)
+            for at in np.argsort(bound)[:2]:
+                poses = group_poses(laid.machine, grid[at])
+                nearest = min(nearest, exact_gap_mm(scene, k, poses, spread[c], 2000.0))
+    assert found.at_least_mm <= nearest + 1e-9
+    # What it saw is one of the poses on the way, within a per cent of the bound.
+    assert found.at_least_mm <= found.seen_mm <= max(found.at_least_mm * 1.03 + 0.2, 0.2)
+    assert ((found.machine_deg >= low - 1e-9) & (found.machine_deg <= high + 1e-9)).all()
+
+
+def test_nothing_to_check(lay):
+    arm = Solid("arm", Block([-2, 100, 20], [2, 210, 24]), on_rotary(1))
+    still = two(lay, (0.0, 0.0), (0.0, 0.0), [arm])
+    assert swing(still, scene_of(still), *still.stands) is None
+    far = two(lay, (0.0, 0.0), (-90.0, 0.0), [arm])
+    near = swing(far, scene_of(far), *far.stands)
+    assert near is not None
+    assert swing(far, scene_of(far), *far.stands, up_to_mm=near.at_least_mm - 0.1) is None
+    unknown = two(
+        lay, (0.0, 0.0), (-90.0, 0.0), [arm], retract=(None, None, None), machine=lay.mill(travel=None)
+    )
+    assert swing(unknown, scene_of(unknown), *unknown.stands) is None
+
+
+def test_both_tools_count(lay):
+    from dataclasses import replace
+
+    long = replace(lay.tool, name="long", length_mm=115.0)
+    bar = Solid("arm", Block([-1, 100, -1], [1, 180, 1]), on_rotary(0))
+    laid = two(lay, (0.0, 0.0), (-120.0, 0.0), [bar])
+    stands = (laid.stands[0], replace(laid.stands[1], tool=long))
+    for order in (stands, stands[::-1]):
+        found = swing(replace(laid, stands=order), scene_of(laid), *order)
+        assert found.seen_mm == pytest.approx(185.0 - np.hypot(180.0, 1.0), abs=0.2)
