@@ -17,6 +17,8 @@ __all__ = ["PivotAnswer", "PivotDiagnosis", "PivotFinding", "diagnose_pivots"]
 
 Floats = NDArray[np.float64]
 
+# Up to how many mistakes random numbers may be expected to meet for one to be named: for all of a pivot's numbers, and
+# for one of two by itself, where half of the evidence is missing.
 _CHANCE = 0.05
 _CHANCE_OF_ONE = 0.01
 _SHARE = 50.0
