@@ -57,7 +57,8 @@ def rotation_from_turns(turns: Sequence[Turn]) -> NDArray[np.float64]:
     for axis, angle_deg in turns:
         if axis not in _DIRECTION:
             raise KinematicsError(f"turn: expected an axis x, y or z, found {axis!r}")
-        reached = reached @ turn_about(_DIRECTION[axis], angle_deg)
+        if angle_deg != 0.0:  # most steps of a stack turn nothing
+            reached = reached @ turn_about(_DIRECTION[axis], angle_deg)
     return reached
 
 

@@ -76,7 +76,7 @@ def check(
     """
     from tiltwright.console import ANSWER_NO
     from tiltwright.files.units import Unit
-    from tiltwright.learning.answers import answers_from_file, answers_from_words
+    from tiltwright.learning.answers import answers_from_file, answers_from_words, asked_of
     from tiltwright.learning.verdict import judge, verdict_booklet, verdict_report
     from tiltwright.remarks import say_remarks
     from tiltwright.typed import wrong
@@ -91,7 +91,7 @@ def check(
     stated = Unit(units.value) if units else None
     say_remarks(worked, units.value if units else worked.job.unit.value)
     read = (
-        answers_from_file(answers, worked, stated)
+        answers_from_file(answers, asked_of(worked), stated)
         if answers is not None
         else answers_from_words(answer or [], worked, stated)
     )

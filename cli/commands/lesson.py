@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from tiltwright.commands.explain import ByHand, PaperOption, check_output, write_booklet
 from tiltwright.commands.options import Force, Json, Output, Units, show_or_write
-
-if TYPE_CHECKING:
-    from kinematics.learning import Level
 
 __all__ = ["app"]
 
@@ -44,6 +41,7 @@ def new(
       "tilt and rotate"             both turn, the lines meet
       "lines that miss each other"  pivots as measured, a few hundredths apart or more
       "a normal to aim at"          the angles are asked for too
+      "a pivot to find"             from probe readings, by plane geometry
 
     Examples:
 
@@ -70,7 +68,7 @@ def new(
             chosen,
             seed,
             students,
-            units.value,
+            "inch" if units is Units.INCH else "mm",
             by_hand=by_hand,
             paper="us-letter" if paper == "us-letter" else "a4",
         )
@@ -126,14 +124,14 @@ def grade(
         raise InputFaults(graded.faults)
 
 
-def _level(text: str) -> Level:
-    from kinematics.learning import LEVELS
+def _level(text: str) -> str:
     from tiltwright.files.faults import nearest, one_of, shown
+    from tiltwright.learning.lesson_file import ALL_LEVELS
     from tiltwright.typed import wrong
 
     plain = text.strip().casefold().replace("-", " ")
-    for level in LEVELS:
+    for level in ALL_LEVELS:
         if level == plain:
             return level
-    near = nearest(plain, LEVELS)
-    raise wrong("--level", shown(text), one_of(LEVELS), f"did you mean {shown(near)}?" if near else "")
+    near = nearest(plain, ALL_LEVELS)
+    raise wrong("--level", shown(text), one_of(ALL_LEVELS), f"did you mean {shown(near)}?" if near else "")

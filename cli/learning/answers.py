@@ -20,14 +20,46 @@ from tiltwright.files.faults import Fault, InputFaults, clean, nearest, one_of, 
 from tiltwright.files.units import Unit
 from tiltwright.worked import Worked
 
-__all__ = ["AXES", "Answers", "answers_from_file", "answers_from_words"]
+__all__ = ["AXES", "Answers", "Asked", "answers_from_file", "answers_from_words", "asked_of"]
 
 AXES = ("X", "Y", "Z")
 _LARGEST_BYTES = 1_000_000
 _VALUE = {"value_mm": Unit.MM, "value_inch": Unit.INCH, "value_in": Unit.INCH}
-_KNOWN = ("operation", "axis", "value", *_VALUE, "student", "sheet")
 _SUFFIX = {"mm": Unit.MM, "inch": Unit.INCH, "in": Unit.INCH}
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.(\d*))?|\.(\d+))(?:[eE][+-]?\d+)?", re.ASCII)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is asked for.
+
+    Attributes
+    ----------
+    names : tuple of str
+        What numbers are asked of: operations, or pivots.
+    axes : tuple of tuple of str
+        For each, the lengths that may be answered.
+    letters : tuple of str
+        Rotaries whose program angles may be answered.
+    column : str
+        What an answer file calls the names.
+    """
+
+    names: tuple[str, ...]
+    axes: tuple[tuple[str, ...], ...]
+    letters: tuple[str, ...] = ()
+    column: str = "operation"
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """The columns that an answer file may have."""
+        return (self.column, "axis", "value", *_VALUE, "student", "sheet")
+
+
+def asked_of(worked: Worked) -> Asked:
+    """What a job asks: X, Y, Z and the angles of every operation."""
+    names = tuple(one.placed.name for one in worked.operations)
+    return Asked(names, (AXES,) * len(names), tuple(worked.setup.machine.letters))
 
 
 @dataclass(frozen=True)
@@ -62,7 +94,7 @@ class Answers:
 class _Reading:
     """Answers on the way in, with the faults met so far."""
 
-    worked: Worked
+    asked: Asked
     source: str
     unit: Unit | None
     lengths: list[Answer] = field(default_factory=list)
@@ -76,15 +108,17 @@ class _Reading:
 
     def take(self, line: int | None, operation: str, axis: str, value: str, unit: Unit | None) -> None:
         """One answer, or the faults in it."""
-        names = [one.placed.name for one in self.worked.operations]
-        letters = self.worked.setup.machine.letters
+        names, letters = self.asked.names, self.asked.letters
         before = len(self.faults)
-        if operation not in names:
+        axes: tuple[str, ...] = AXES
+        if operation in names:
+            axes = self.asked.axes[names.index(operation)]
+        else:
             near = nearest(operation, names)
             tip = f"did you mean {shown(near)}?" if near else ""
-            self.fault(line, "operation", shown(operation), one_of(names), tip)
-        if axis.upper() not in (*AXES, *letters):
-            self.fault(line, "axis", shown(axis), one_of((*AXES, *letters)))
+            self.fault(line, self.asked.column, shown(operation), one_of(names), tip)
+        if axis.upper() not in (*axes, *letters):
+            self.fault(line, "axis", shown(axis), one_of((*axes, *letters)))
         number, decimals = _number(value)
         if number is None:
             self.fault(line, "value", shown(value), "a finite number, such as -381.025, with a point")
@@ -100,9 +134,8 @@ class _Reading:
         place = (names.index(operation), axis.upper())
         if place in self.seen:
             other = self.seen[place]
-            self.fault(
-                line, "operation", f"{place[1]} of {shown(operation)} a second time", f"once (line {other})"
-            )
+            found = f"{place[1]} of {shown(operation)} a second time"
+            self.fault(line, self.asked.column, found, f"once (line {other})")
             return
         self.seen[place] = line or 0
         if axis.upper() in letters:
@@ -145,7 +178,7 @@ def answers_from_words(texts: Sequence[str], worked: Worked, unit: Unit | None) 
         With every fault of every answer.
     """
     suffixes = {_SUFFIX[m[1]] for text in texts if (m := re.search(r"[\d.\s](mm|inch|in)$", text.strip()))}
-    reading = _Reading(worked, "--answer", unit or (suffixes.pop() if len(suffixes) == 1 else None))
+    reading = _Reading(asked_of(worked), "--answer", unit or (suffixes.pop() if len(suffixes) == 1 else None))
     for text in texts:
         match = re.fullmatch(r"(.+):\s*(\w+)\s*=\s*(.+?)\s*(mm|inch|in|deg)?\s*", text.strip())
         if match is None:
@@ -158,14 +191,14 @@ def answers_from_words(texts: Sequence[str], worked: Worked, unit: Unit | None) 
     return reading.done()
 
 
-def answers_from_file(path: Path, worked: Worked, unit: Unit | None) -> Answers:
+def answers_from_file(path: Path, asked: Asked, unit: Unit | None) -> Answers:
     """Answers from a CSV file.
 
     Parameters
     ----------
     path : Path
-    worked : Worked
-        The job they answer.
+    asked : Asked
+        What they answer.
     unit : Unit or None
         Of lengths, where the column's name does not say.
 
@@ -178,21 +211,21 @@ def answers_from_file(path: Path, worked: Worked, unit: Unit | None) -> Answers:
     source = str(path)
     value_names = [name for name in head if name == "value" or name in _VALUE]
     faults = [
-        Fault(source, 1, "head", f"no column {wanted}", one_of(_KNOWN), _near_column(wanted, head))
-        for wanted in ("operation", "axis")
+        Fault(source, 1, "head", f"no column {wanted}", one_of(asked.columns), _near_column(wanted, head))
+        for wanted in (asked.column, "axis")
         if wanted not in head
     ]
     if len(value_names) != 1:
         found = "no column value" if not value_names else f"{len(value_names)} columns of values"
         faults.append(Fault(source, 1, "head", found, "one column value_mm, value_inch or value"))
     faults += [
-        Fault(source, 1, "head", f"an unknown column {shown(name)}", one_of(_KNOWN))
+        Fault(source, 1, "head", f"an unknown column {shown(name)}", one_of(asked.columns))
         for name in head
-        if name not in _KNOWN
+        if name not in asked.columns
     ]
     if faults:
         raise InputFaults(faults)
-    reading = _Reading(worked, source, _VALUE.get(value_names[0], unit))
+    reading = _Reading(asked, source, _VALUE.get(value_names[0], unit))
     unanswered = 0
     for line, row in rows:
         if len(row) != len(head):
@@ -203,7 +236,7 @@ def answers_from_file(path: Path, worked: Worked, unit: Unit | None) -> Answers:
         if not cells[value_names[0]]:
             unanswered += 1
             continue
-        reading.take(line, cells["operation"], cells["axis"], cells[value_names[0]], reading.unit)
+        reading.take(line, cells[asked.column], cells["axis"], cells[value_names[0]], reading.unit)
     student = _only(reading, rows, head, "student")
     return reading.done(student, _only(reading, rows, head, "sheet"), unanswered)
 

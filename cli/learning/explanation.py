@@ -35,6 +35,8 @@ __all__ = [
     "explained",
     "explanation",
     "explanation_report",
+    "setup_picture",
+    "step_block",
     "steps_of",
     "working_blocks",
     "working_of",
@@ -118,17 +120,13 @@ def working_blocks(
     steps: Sequence[StackStep],
     units: str,
     register: str,
-    *,
-    pictures: bool = True,
 ) -> list[Block]:
     """The lines of a working, each drawing after the lines that it shows."""
     digits = digits_for(units)
     swings = {f"{swing.letter} back": swing for swing in working.swings}
     blocks: list[Block] = []
     for number, line in enumerate(working.lines, start=1):
-        blocks.append(_step(number, line, digits))
-        if not pictures:
-            continue
+        blocks.append(step_block(number, line, digits))
         if line.key == "all-zero":
             blocks.append(setup_picture(setup, placed, steps, units))
         if line.key in swings:
@@ -136,7 +134,7 @@ def working_blocks(
             title = f"The swing about {swing.letter}"
             blocks.append(Picture(draw_swing(swing, units), title, SWING_MM[0]))
     blocks.append(Words(f"Written as the sheet writes it: {_offset_words(placed, units)}", bold=True))
-    if pictures and working.swings:
+    if working.swings:
         blocks.append(_pose_picture(setup, placed, steps, units, register))
     return blocks
 
@@ -147,7 +145,8 @@ def _offset_words(placed: Placed, units: str) -> str:
     )
 
 
-def _step(number: int, line: Line, digits: Digits) -> Step:
+def step_block(number: int, line: Line, digits: Digits) -> Step:
+    """A line of a working with its numbers written."""
     matrix: tuple[tuple[str, ...], ...] = ()
     if line.matrix is not None:
         matrix = tuple(

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from kinematics.learning import PIVOT_LEVEL, PivotExercise, Support
 from tiltwright.files.faults import Fault, InputFaults, clean, shown
-from tiltwright.learning.answers import answers_from_file, rows_of
+from tiltwright.learning.answers import Answers, answers_from_file, asked_of, rows_of
 from tiltwright.learning.booklet import Block, Booklet, Bullets, Heading, Table, Words
 from tiltwright.learning.lesson import KEYS, job_name
 from tiltwright.learning.lesson_file import LessonFile, read_lesson
+from tiltwright.learning.pivot_grade import PivotVerdict, judge_pivots, pivot_sheet_of
+from tiltwright.learning.pivot_sheet import pivots_asked
 from tiltwright.learning.verdict import Verdict, judge
 from tiltwright.show.report import csv_text
 from tiltwright.worked import Worked, work_through
@@ -31,7 +34,7 @@ class Row:
     file : str
     student, sheet : str
         As the file states them; the file's name stands in for a student that it does not name.
-    verdict : Verdict or None
+    verdict : Verdict, PivotVerdict or None
     faults : tuple of Fault
         Why it could not be read.
     missing : int
@@ -41,44 +44,22 @@ class Row:
     file: str
     student: str
     sheet: str
-    verdict: Verdict | None
+    verdict: Verdict | PivotVerdict | None
     faults: tuple[Fault, ...] = ()
     missing: int = 0
 
     @property
     def mistakes(self) -> tuple[str, ...]:
         """Kinds of mistakes that were found, each once."""
-        if self.verdict is None:
-            return ()
-        kinds = [mistake.kind for finding in self.verdict.diagnosis.findings for mistake in finding.made]
-        kinds += [f"angle: {fault.why or 'unexplained'}" for fault in self.verdict.angle_faults]
-        if self.verdict.diagnosis.unexplained:
-            kinds.append("unexplained")
-        return tuple(dict.fromkeys(kinds))
+        return () if self.verdict is None else self.verdict.mistakes
 
     @property
     def result(self) -> str:
         """Right, wrong and why in a few words."""
         if self.verdict is None:
             return "not read: " + "; ".join(_fault_words(fault) for fault in self.faults)
-        why = "all right" if self.verdict.right else "; ".join(self._why())
+        why = "all right" if self.verdict.right else "; ".join(self.verdict.reasons)
         return why if not self.missing else f"{why}; {self.missing} not answered"
-
-    def _why(self) -> list[str]:
-        assert self.verdict is not None
-        placed, diagnosis = self.verdict.placed, self.verdict.diagnosis
-        words = []
-        for finding in diagnosis.findings:
-            names = " with ".join(mistake.name for mistake in finding.made)
-            alike = " (or what gives the same)" if finding.same or finding.others else ""
-            part = "" if finding.complete else f", {finding.explained} of {finding.wrong}"
-            words.append(f"{names}{alike}: {', '.join(placed[o].name for o in finding.operations)}{part}")
-        for fault in self.verdict.angle_faults:
-            name = placed[fault.answer.operation].name
-            words.append(f"{name}, {fault.answer.letter}: {fault.why or 'wrong angle'}")
-        if diagnosis.unexplained:
-            words.append("unexplained: " + ", ".join(placed[o].name for o in diagnosis.unexplained))
-        return words
 
 
 def _fault_words(fault: Fault) -> str:
@@ -122,27 +103,58 @@ def grade(folder: Path, answers: Path) -> Graded:
         raise InputFaults([Fault(str(answers), None, "", found, "a folder of answer files")]) from None
     if not files:
         raise InputFaults([Fault(str(answers), None, "", "no .csv file", "a folder of answer files")])
-    jobs: dict[int, Worked] = {}
-    return Graded(lesson, tuple(_row(folder, lesson, path, jobs) for path in files))
+    grader: _Jobs | _Pivots = (_Pivots if lesson.level == PIVOT_LEVEL else _Jobs)(folder / KEYS, lesson)
+    return Graded(lesson, tuple(_row(lesson, path, grader) for path in files))
 
 
-def _row(folder: Path, lesson: LessonFile, path: Path, jobs: dict[int, Worked]) -> Row:
+def _row(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots) -> Row:
     sheet = 0
     try:
         sheet = _sheet_of(path, lesson)
-        if sheet not in jobs:
-            jobs[sheet] = work_through(str(folder / KEYS / job_name(sheet)))
-        worked = jobs[sheet]
-        answers = answers_from_file(path, worked, lesson.units)
+        answers, verdict, asked = grader.judged(path, sheet)
     except InputFaults as refusal:
         return Row(path.name, clean(path.stem), str(sheet or "?"), None, refusal.faults)
-    verdict = judge(
-        worked, answers, within_mm=lesson.units.to_mm(lesson.within), within_deg=lesson.angle_within
-    )
-    aimed = lesson.level == "a normal to aim at"
-    asked = len(worked.operations) * (3 + (len(worked.setup.machine.letters) if aimed else 0))
     missing = max(asked - len(answers.lengths) - len(answers.angles), 0)
     return Row(path.name, answers.student or clean(path.stem), str(sheet), verdict, (), missing)
+
+
+@dataclass
+class _Jobs:
+    """Answers to the levels that ask for work offsets; every sheet's job is read once."""
+
+    keys: Path
+    lesson: LessonFile
+    jobs: dict[int, Worked] = field(default_factory=dict)
+
+    def judged(self, path: Path, sheet: int) -> tuple[Answers, Verdict, int]:
+        """The answers of a file, what they are worth, and how many were asked for."""
+        if sheet not in self.jobs:
+            self.jobs[sheet] = work_through(str(self.keys / job_name(sheet)))
+        worked, lesson = self.jobs[sheet], self.lesson
+        answers = answers_from_file(path, asked_of(worked), lesson.units)
+        within_mm = lesson.units.to_mm(lesson.within)
+        verdict = judge(worked, answers, within_mm=within_mm, within_deg=lesson.angle_within)
+        aimed = lesson.level == "a normal to aim at"
+        each = 3 + (len(worked.setup.machine.letters) if aimed else 0)
+        return answers, verdict, len(worked.operations) * each
+
+
+@dataclass
+class _Pivots:
+    """Answers to the level that asks for pivots; every sheet is drawn again once."""
+
+    keys: Path
+    lesson: LessonFile
+    sheets: dict[int, tuple[PivotExercise, Support]] = field(default_factory=dict)
+
+    def judged(self, path: Path, sheet: int) -> tuple[Answers, PivotVerdict, int]:
+        """The answers of a file, what they are worth, and how many were asked for."""
+        if sheet not in self.sheets:
+            self.sheets[sheet] = pivot_sheet_of(self.keys, self.lesson, sheet)
+        exercise, support = self.sheets[sheet]
+        asked = pivots_asked(exercise)
+        answers = answers_from_file(path, asked, self.lesson.units)
+        return answers, judge_pivots(exercise, support, answers), sum(map(len, asked.axes))
 
 
 def _sheet_of(path: Path, lesson: LessonFile) -> int:
@@ -181,12 +193,17 @@ def grade_booklet(graded: Graded) -> Booklet:
         "Grades",
         f"Lesson: {graded.lesson.level}",
         (
-            ("Right within", f"{graded.lesson.within:g} {graded.lesson.units.value}"),
+            ("Right within", _within(graded.lesson)),
             ("All right", f"{right} of {len(graded.rows)}"),
         ),
         tuple(blocks),
         _FOOT,
     )
+
+
+def _within(lesson: LessonFile) -> str:
+    more = ", or what a sheet's readings allow if that is more" if lesson.level == PIVOT_LEVEL else ""
+    return f"{lesson.within:g} {lesson.units.value}{more}"
 
 
 def _score(row: Row) -> str:

@@ -5,11 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from kinematics.learning import Exercise, Level, set_exercise
-from tiltwright.learning.booklet import booklet_markdown
+from kinematics.learning import (
+    LEVELS,
+    PIVOT_LEVEL,
+    Exercise,
+    Level,
+    set_exercise,
+    set_pivot_exercise,
+    supported,
+)
+from kinematics.learning.draws import UNIT_MM, UnitName
+from tiltwright.learning.booklet import Booklet
 from tiltwright.learning.files import booklet_files
 from tiltwright.learning.lesson_file import LESSON, job_toml, lesson_toml, machine_toml
 from tiltwright.learning.pages import booklet_pdf
+from tiltwright.learning.pivot_grade import readings_name, readings_text
+from tiltwright.learning.pivot_sheet import pivot_answer_csv, pivot_key, pivot_worksheet
 from tiltwright.learning.worksheet import answer_csv, key, worksheet
 from tiltwright.sheet.press import Paper
 
@@ -17,7 +28,7 @@ __all__ = ["KEYS", "SHEETS", "job_name", "lesson_files"]
 
 SHEETS, KEYS = "sheets", "key"
 
-_DEFAULT_WITHIN = {"mm": 0.005, "inch": 0.0002}
+_DEFAULT_WITHIN: dict[UnitName, float] = {"mm": 0.005, "inch": 0.0002}
 
 
 def job_name(sheet: int) -> str:
@@ -26,7 +37,7 @@ def job_name(sheet: int) -> str:
 
 
 def lesson_files(
-    level: Level, seed: int, students: int, units: str, *, by_hand: bool, paper: Paper
+    level: str, seed: int, students: int, units: UnitName, *, by_hand: bool, paper: Paper
 ) -> Iterator[tuple[Path, str | bytes]]:
     """Every file of a lesson, as its path within the folder and its content.
 
@@ -41,25 +52,39 @@ def lesson_files(
         "within": within,
         "angle_within": 0.001,
     }
+    offsets: dict[str, Level] = {one: one for one in LEVELS}
     for sheet in range(1, students + 1):
-        exercise = set_exercise(level, seed, sheet, "inch" if units == "inch" else "mm")
-        yield from _sheet_files(exercise, f"{within:g} {units}", paper)
-        yield from _key_files(exercise, by_hand=by_hand, paper=paper)
+        if level == PIVOT_LEVEL:
+            yield from _pivot_files(seed, sheet, units, paper)
+        else:
+            exercise = set_exercise(offsets[level], seed, sheet, units)
+            yield from _offset_files(exercise, f"{within:g} {units}", by_hand=by_hand, paper=paper)
     # Last: a folder without it is no lesson.
     yield Path(LESSON), lesson_toml(values)
 
 
-def _sheet_files(exercise: Exercise, within: str, paper: Paper) -> Iterator[tuple[Path, str | bytes]]:
-    made = worksheet(exercise, within)
-    name = Path(SHEETS) / f"sheet-{exercise.sheet:02d}.md"
-    yield from booklet_files(made, name, paper).items()
-    yield name.with_suffix(".pdf"), booklet_pdf(made, paper)
-    yield Path(SHEETS) / f"answers-{exercise.sheet:02d}.csv", answer_csv(exercise)
+def _offset_files(
+    exercise: Exercise, within: str, *, by_hand: bool, paper: Paper
+) -> Iterator[tuple[Path, str | bytes]]:
+    sheet, keys = exercise.sheet, Path(KEYS)
+    yield from _both(worksheet(exercise, within), f"{SHEETS}/sheet-{sheet:02d}", paper)
+    yield Path(SHEETS) / f"answers-{sheet:02d}.csv", answer_csv(exercise)
+    yield from _both(key(exercise, by_hand=by_hand), f"{KEYS}/key-{sheet:02d}", paper)
+    yield keys / f"machine-{sheet:02d}.toml", machine_toml(exercise)
+    yield keys / job_name(sheet), job_toml(exercise, f"machine-{sheet:02d}.toml")
 
 
-def _key_files(exercise: Exercise, *, by_hand: bool, paper: Paper) -> Iterator[tuple[Path, str | bytes]]:
-    folder, number = Path(KEYS), f"{exercise.sheet:02d}"
-    yield folder / f"key-{number}.pdf", booklet_pdf(key(exercise, by_hand=by_hand, pictures=True), paper)
-    yield folder / f"key-{number}.md", booklet_markdown(key(exercise, by_hand=by_hand, pictures=False))
-    yield folder / f"machine-{number}.toml", machine_toml(exercise)
-    yield folder / job_name(exercise.sheet), job_toml(exercise, f"machine-{number}.toml")
+def _pivot_files(seed: int, sheet: int, units: UnitName, paper: Paper) -> Iterator[tuple[Path, str | bytes]]:
+    exercise, keys = set_pivot_exercise(seed, sheet, units), Path(KEYS)
+    support = supported(exercise, _DEFAULT_WITHIN[units] * UNIT_MM[units])
+    yield from _both(pivot_worksheet(exercise, support), f"{SHEETS}/sheet-{sheet:02d}", paper)
+    yield Path(SHEETS) / f"answers-{sheet:02d}.csv", pivot_answer_csv(exercise)
+    yield from _both(pivot_key(exercise, support), f"{KEYS}/key-{sheet:02d}", paper)
+    yield keys / f"machine-{sheet:02d}.toml", machine_toml(exercise)
+    yield keys / readings_name(sheet), readings_text(exercise)
+
+
+def _both(booklet: Booklet, name: str, paper: Paper) -> Iterator[tuple[Path, str | bytes]]:
+    """A booklet as Markdown, with its drawings beside it, and as pages."""
+    yield from booklet_files(booklet, Path(f"{name}.md"), paper).items()
+    yield Path(f"{name}.pdf"), booklet_pdf(booklet, paper)

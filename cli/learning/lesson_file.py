@@ -9,15 +9,16 @@ from typing import Annotated, Any
 import tomlkit
 from pydantic import Field
 
-from kinematics.learning import LEVELS, Exercise
+from kinematics.learning import LEVELS, PIVOT_LEVEL, Exercise, PivotExercise
 from tiltwright.files.draft import validated
 from tiltwright.files.faults import InputFaults
 from tiltwright.files.fields import PositiveLength, Table, UnitName, choice
 from tiltwright.files.source import load
 
-__all__ = ["LESSON", "LessonFile", "job_toml", "lesson_toml", "machine_toml", "read_lesson"]
+__all__ = ["ALL_LEVELS", "LESSON", "LessonFile", "job_toml", "lesson_toml", "machine_toml", "read_lesson"]
 
 LESSON = "lesson.toml"
+ALL_LEVELS = (*LEVELS, PIVOT_LEVEL)
 _MM = {"mm": 1.0, "inch": 25.4}
 _DECIMALS = {"mm": 3, "inch": 4}
 _ALONG = {"A": "+X", "B": "+Y", "C": "+Z"}
@@ -26,11 +27,16 @@ _ALONG = {"A": "+X", "B": "+Y", "C": "+Z"}
 class LessonFile(Table):
     """A class set of exercises."""
 
-    level: Annotated[str, choice(*LEVELS), Field(description="What the exercises train.")]
+    level: Annotated[str, choice(*ALL_LEVELS), Field(description="What the exercises train.")]
     seed: Annotated[int, Field(ge=0, description="What the numbers were drawn from.")]
     students: Annotated[int, Field(ge=1, le=999, description="How many sheets there are.")]
     units: Annotated[UnitName, Field(description="Unit of the sheets and of the answers.")]
-    within: Annotated[PositiveLength, Field(description="How far a right number may be off.")]
+    within: Annotated[
+        PositiveLength,
+        Field(
+            description="How far a right number may be off; for a pivot, where its readings do not allow more."
+        ),
+    ]
     angle_within: Annotated[float, Field(gt=0.0, description="The same for program angles, degrees.")]
 
 
@@ -57,8 +63,8 @@ def lesson_toml(values: Mapping[str, Any]) -> str:
     return tomlkit.dumps(document)
 
 
-def machine_toml(exercise: Exercise) -> str:
-    """The exercise's machine as a machine file, in the sheet's unit."""
+def machine_toml(exercise: Exercise | PivotExercise) -> str:
+    """The exercise's machine as a machine file, in the sheet's unit; as the shop believes it, where pivots are wrong."""
     machine = exercise.machine
     assert machine.travel is not None  # every exercise has travels
     document = tomlkit.document()
@@ -118,6 +124,6 @@ def job_toml(exercise: Exercise, machine_file: str) -> str:
     return tomlkit.dumps(document)
 
 
-def _length(value_mm: float, exercise: Exercise) -> float:
+def _length(value_mm: float, exercise: Exercise | PivotExercise) -> float:
     """A length as it is printed: the exercise's numbers have no more decimals than that."""
     return round(value_mm / _MM[exercise.units], _DECIMALS[exercise.units]) + 0.0

@@ -61,6 +61,32 @@ class Verdict:
         answered = len(self.answers.lengths) + len(self.answers.angles)
         return answered - int(self.diagnosis.wrong.sum()) - len(self.angle_faults), answered
 
+    @property
+    def mistakes(self) -> tuple[str, ...]:
+        """Kinds of mistakes that were found, each once."""
+        kinds = [mistake.kind for finding in self.diagnosis.findings for mistake in finding.made]
+        kinds += [f"angle: {fault.why or 'unexplained'}" for fault in self.angle_faults]
+        if self.diagnosis.unexplained:
+            kinds.append("unexplained")
+        return tuple(dict.fromkeys(kinds))
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """Why numbers are wrong, operation by operation, in a few words."""
+        words = []
+        for finding in self.diagnosis.findings:
+            alike = " (or what gives the same)" if finding.same or finding.others else ""
+            part = "" if finding.complete else f", {finding.explained} of {finding.wrong}"
+            where = ", ".join(self.placed[o].name for o in finding.operations)
+            words.append(f"{_labels(finding.made)}{alike}: {where}{part}")
+        for fault in self.angle_faults:
+            name = self.placed[fault.answer.operation].name
+            words.append(f"{name}, {fault.answer.letter}: {fault.why or 'wrong angle'}")
+        if self.diagnosis.unexplained:
+            left = ", ".join(self.placed[o].name for o in self.diagnosis.unexplained)
+            words.append(f"unexplained: {left}")
+        return tuple(words)
+
 
 def judge(
     worked: Worked,

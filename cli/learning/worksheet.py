@@ -67,7 +67,7 @@ def worksheet(exercise: Exercise, within: str) -> Booklet:
     )
 
 
-def key(exercise: Exercise, *, by_hand: bool, pictures: bool) -> Booklet:
+def key(exercise: Exercise, *, by_hand: bool) -> Booklet:
     """The answers with their working."""
     units = exercise.units
     rows = tuple(
@@ -90,9 +90,7 @@ def key(exercise: Exercise, *, by_hand: bool, pictures: bool) -> Booklet:
     for placed in exercise.placed:
         working = working_of(exercise.setup, placed, exercise.steps, by_hand=by_hand)
         blocks += [NewPage(), Heading(placed.name)]
-        blocks += working_blocks(
-            exercise.setup, placed, working, exercise.steps, units, "", pictures=pictures
-        )
+        blocks += working_blocks(exercise.setup, placed, working, exercise.steps, units, "")
     return Booklet(
         "Key",
         exercise.title,

@@ -12,13 +12,13 @@ from typing import Literal
 import numpy as np
 
 from kinematics.errors import KinematicsError
+from kinematics.learning.draws import DECIMALS, Draw, UnitName, tilting_mill
 from kinematics.learning.scenario import PARTS, STANDOFFS, Part
-from kinematics.machine import Machine, Platter, Travel
+from kinematics.machine import Machine
 from kinematics.offset import Setup, set_up
 from kinematics.operation import Operation, Placed
 from kinematics.placing import place
 from kinematics.plane import plane_from_normal
-from kinematics.rotary import Rotary, Sense
 from kinematics.stack import Step
 
 __all__ = ["LEVELS", "Exercise", "Level", "set_exercise"]
@@ -30,10 +30,6 @@ LEVELS: tuple[Level, ...] = (
     "lines that miss each other",
     "a normal to aim at",
 )
-UnitName = Literal["mm", "inch"]
-
-_MM_PER_INCH = 25.4
-_DECIMALS = {"mm": 3, "inch": 4}
 _NORMALS = (
     (0, 1, 1),
     (0, -1, 2),
@@ -85,35 +81,6 @@ class Exercise:
     placed: tuple[Placed, ...]
 
 
-class _Draw:
-    """Numbers drawn in a unit, to the decimals it is printed with."""
-
-    def __init__(self, seed: int, sheet: int, level: Level, units: UnitName) -> None:
-        self.random = np.random.default_rng([seed, sheet, LEVELS.index(level)])
-        self.unit_mm = _MM_PER_INCH if units == "inch" else 1.0
-        self.decimals = _DECIMALS[units]
-
-    def length(self, low_mm: float, high_mm: float, decimals: int | None = None) -> float:
-        """A length in mm that is a round decimal number of units."""
-        places = self.decimals if decimals is None else decimals
-        return self.rounded(float(self.random.uniform(low_mm, high_mm)), places)
-
-    def rounded(self, value_mm: float, decimals: int) -> float:
-        return float(round(value_mm / self.unit_mm, decimals) * self.unit_mm)
-
-    def nominal(self, low_mm: int, high_mm: int, off_mm: float = 0.02) -> float:
-        """A catalogue height as it measures: near a round number, a few hundredths off."""
-        step = 5.0 if self.unit_mm == 1.0 else 0.25 * self.unit_mm
-        round_mm = step * round(float(self.random.uniform(low_mm, high_mm)) / step)
-        return self.rounded(round_mm + float(self.random.uniform(-off_mm, off_mm)), self.decimals)
-
-    def one(self, low: int, high: int) -> int:
-        return int(self.random.integers(low, high + 1))
-
-    def sense(self) -> Sense:
-        return (Sense.CLOCKWISE, Sense.COUNTERCLOCKWISE)[self.one(0, 1)]
-
-
 def set_exercise(level: Level, seed: int, sheet: int = 1, units: UnitName = "mm") -> Exercise:
     """The exercise of one sheet.
 
@@ -151,11 +118,11 @@ a normal to aim at, found 'two tilts'
     """
     if level not in LEVELS:
         raise KinematicsError(f"level: expected one of {', '.join(LEVELS)}, found {level!r}")
-    if units not in _DECIMALS:
+    if units not in DECIMALS:
         raise KinematicsError(f"units: expected mm or inch, found {units!r}")
     if seed < 0 or sheet < 1:
         raise KinematicsError(f"seed and sheet: expected from 0 and from 1, found {seed} and {sheet}")
-    draw = _Draw(seed, sheet, level, units)
+    draw = Draw([seed, sheet, LEVELS.index(level)], units)
     for _ in range(_TRIES):
         exercise = _drawn(draw, level, seed, sheet, units)
         if exercise is not None:
@@ -163,9 +130,9 @@ a normal to aim at, found 'two tilts'
     raise KinematicsError(f"exercise: expected one within travel, found none in {_TRIES} draws")
 
 
-def _drawn(draw: _Draw, level: Level, seed: int, sheet: int, units: UnitName) -> Exercise | None:
+def _drawn(draw: Draw, level: Level, seed: int, sheet: int, units: UnitName) -> Exercise | None:
     part = PARTS[draw.one(0, len(PARTS) - 1)]
-    machine = _machine(draw, gap=level == "lines that miss each other")
+    machine = tilting_mill(draw, gap=level == "lines that miss each other")
     steps = _stack(draw, part, level)
     normals = _normals(draw) if level == "a normal to aim at" else None
     operations = _operations(draw, part, level, machine, normals)
@@ -185,34 +152,7 @@ def _drawn(draw: _Draw, level: Level, seed: int, sheet: int, units: UnitName) ->
     )  # fmt: skip
 
 
-def _machine(draw: _Draw, *, gap: bool) -> Machine:
-    """A tilting rotary on a mill: lines that meet, or that miss each other by something to be measured."""
-    x, y, z = draw.length(-410, -350), draw.length(-225, -185), draw.length(-420, -380)
-    tilts_about_x = bool(draw.one(0, 1))
-    aside = 0.0
-    if gap:
-        aside = draw.length(0.03, 0.6) * (1.0 if draw.one(0, 1) else -1.0)
-    face = draw.rounded(z + draw.length(25.0, 60.0), draw.decimals)
-    low, high = (-110.0, 110.0) if draw.one(0, 1) else (-120.0, 30.0)
-    pivot = np.array([x, y, z])
-    if tilts_about_x:
-        tilt = Rotary("A", pivot, np.array([1.0, 0.0, 0.0]), draw.sense(), (low, high))
-        turn_at = np.array([x, draw.rounded(y + aside, draw.decimals), face])
-    else:
-        tilt = Rotary("B", pivot, np.array([0.0, 1.0, 0.0]), draw.sense(), (low, high))
-        turn_at = np.array([draw.rounded(x + aside, draw.decimals), y, face])
-    turn = Rotary("C", turn_at, np.array([0.0, 0.0, 1.0]), draw.sense(), None)
-    ends = (
-        np.round(np.array([760.0, 410.0, 510.0]) / draw.unit_mm, 0 if draw.unit_mm == 1.0 else 1)
-        * draw.unit_mm
-    )
-    diameter = draw.rounded(160.0, 0 if draw.unit_mm == 1.0 else 2)
-    return Machine(
-        "Training mill with tilting rotary", (tilt, turn), Platter(face, diameter), Travel(-ends, np.zeros(3))
-    )
-
-
-def _stack(draw: _Draw, part: Part, level: Level) -> tuple[Step, ...]:
+def _stack(draw: Draw, part: Part, level: Level) -> tuple[Step, ...]:
     name, (low, high) = STANDOFFS[draw.one(0, len(STANDOFFS) - 1)]
     off_centre = level in ("lines that miss each other", "a normal to aim at")
     shift = (draw.length(-0.05, 0.05), draw.length(-0.05, 0.05)) if off_centre else (0.0, 0.0)
@@ -223,13 +163,13 @@ def _stack(draw: _Draw, part: Part, level: Level) -> tuple[Step, ...]:
     )
 
 
-def _normals(draw: _Draw) -> tuple[tuple[int, int, int], ...]:
+def _normals(draw: Draw) -> tuple[tuple[int, int, int], ...]:
     first, second = draw.random.permutation(len(_NORMALS))[:2].tolist()
     return _NORMALS[first], _NORMALS[second]
 
 
 def _operations(
-    draw: _Draw,
+    draw: Draw,
     part: Part,
     level: Level,
     machine: Machine,
@@ -253,7 +193,7 @@ def _operations(
     return tuple(operations)
 
 
-def _origin(draw: _Draw) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _origin(draw: Draw) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
     """An origin as a drawing dimensions it: round numbers, near the blank's top."""
     places = 1 if draw.unit_mm == 1.0 else 2
     return np.array(

@@ -14,7 +14,7 @@ from kinematics.offset import Setup
 from kinematics.operation import Placed
 from kinematics.stack import Step
 
-__all__ = ["Change", "Mistake", "Recomputed", "Rows", "recompute"]
+__all__ = ["Change", "Mistake", "Recomputed", "Rows", "negated", "recompute", "set_figure"]
 
 Rows = NDArray[np.int64]
 Change = Callable[[Figures, Rows], None]
@@ -51,6 +51,24 @@ class Mistake:
     def name(self) -> str:
         """Kind and item: "sense reversed, A"."""
         return f"{self.kind}, {self.item}" if self.item else self.kind
+
+
+def set_figure(attribute: str, index: tuple[object, ...], value: object) -> Change:
+    """A change that sets one figure of the rows."""
+
+    def change(figures: Figures, rows: Rows) -> None:
+        getattr(figures, attribute)[(rows, *index)] = value
+
+    return change
+
+
+def negated(attribute: str, index: tuple[object, ...]) -> Change:
+    """A change that reverses the sign of one figure of the rows."""
+
+    def change(figures: Figures, rows: Rows) -> None:
+        getattr(figures, attribute)[(rows, *index)] *= -1.0
+
+    return change
 
 
 @dataclass(frozen=True, eq=False)

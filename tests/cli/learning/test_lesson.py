@@ -63,6 +63,10 @@ def test_the_key_says_what_the_exercise_is(run, tmp_path, level, units):
             assert (folder / name).read_bytes().startswith(b"%PDF-")
         for drawing in re.findall(r"!\[[^]]*\]\(([^)]+)\)", handed_out):
             assert (folder / "sheets" / drawing).exists()
+        key = (folder / "key" / f"key-{sheet:02d}.md").read_text("utf-8")
+        drawings = re.findall(r"!\[[^]]*\]\(([^)]+)\)", key)
+        assert len(drawings) >= 2 * len(exercise.placed)
+        assert all((folder / "key" / drawing).exists() for drawing in drawings)
 
 
 def test_the_same_seed_gives_the_same_files(run, tmp_path):

@@ -10,5 +10,5 @@ def work_again(text: str) -> tuple[float, float]:
     code = left.replace("×", "*").replace("²", "**2")
     code = re.sub(r"√(\([^)]*\)?[^√]*\))", r"math.sqrt\1", code)
     code = re.sub(r"tan⁻¹(\(.*\))", r"(math.degrees(math.atan(\1)))", code)
-    code = re.sub(r"\b(cos|sin) (\(?-?[\d.]+\)?)", r"math.\1(math.radians(\2))", code)
+    code = re.sub(r"\b(cos|sin|tan) (\(?-?[\d.]+\)?)", r"math.\1(math.radians(\2))", code)
     return float(eval(code, {"math": math})), float(right)

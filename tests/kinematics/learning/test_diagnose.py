@@ -1,5 +1,8 @@
 """Who is right passes; a mistake is named; numbers that no mistake gives are called unexplained."""
 
+import functools
+import importlib
+
 import numpy as np
 import pytest
 from cases import answers_of, shop_case
@@ -8,18 +11,46 @@ from kinematics import KinematicsError, work_offset
 from kinematics.learning import Answer, carried_on, classic_mistakes, diagnose, recompute, stand_as_answered
 from kinematics.learning.answered import AngleAnswer
 
+MODULE = importlib.import_module("kinematics.learning.diagnose")  # the package has a function of that name
 WITHIN_MM = 0.005
 DIGIT_MM = 0.001
 TELLS_MM = WITHIN_MM + DIGIT_MM / 2  # a change beyond the tolerance that rounding cannot bring back inside
 SAME_MM = 1e-9
 
 
-def _cases(seed: int, count: int):
-    random = np.random.default_rng(seed)
-    for _ in range(count):
-        setup, steps, placed = shop_case(random)
-        worked = recompute(setup, placed, steps, classic_mistakes(setup, steps))
-        yield random, setup, steps, placed, worked
+@functools.cache
+def _shop():
+    """The cases that all tests share, drawn once."""
+    random = np.random.default_rng(20260201)
+    return [shop_case(random) for _ in range(300)]
+
+
+@functools.cache
+def _worked(k: int):
+    """Case k with every mistake and pair worked out."""
+    setup, steps, placed = _shop()[k]
+    return recompute(setup, placed, steps, classic_mistakes(setup, steps))
+
+
+@pytest.fixture
+def cases(monkeypatch):
+    """Shop cases, each with the same table of mistakes for the test and for `diagnose`, which need not repeat it."""
+
+    def drawn(seed: int, count: int):
+        random = np.random.default_rng(seed)
+        for k in range(count):
+            setup, steps, placed = _shop()[k]
+            worked = _worked(k)
+
+            def remembered(of, at, on, mistakes, case=(setup, placed, steps), worked=worked):
+                assert (of, at, on) == case
+                assert tuple(mistakes) == tuple(made[0] for made in worked.made if len(made) == 1)
+                return worked
+
+            monkeypatch.setattr(MODULE, "recompute", remembered)
+            yield random, setup, steps, placed, worked
+
+    return drawn
 
 
 def _first_gives(worked, found, row) -> bool:
@@ -31,9 +62,8 @@ def _first_gives(worked, found, row) -> bool:
 
 
 def test_right_answers_pass_in_all_cases():
-    random = np.random.default_rng(20260201)
-    for _ in range(300):
-        setup, steps, placed = shop_case(random)
+    random = np.random.default_rng(20260205)
+    for setup, steps, placed in _shop():
         truth = np.array([one.offset_mm for one in placed])
         assert diagnose(setup, placed, steps, answers_of(truth), tolerance_mm=WITHIN_MM).right
         slip = random.uniform(-WITHIN_MM, WITHIN_MM, truth.shape)
@@ -48,9 +78,9 @@ def test_a_right_answer_is_never_wrong_for_want_of_digits():
     assert found.tolerance_mm == pytest.approx(0.005)
 
 
-def test_a_single_mistake_comes_first_in_99_of_100():
+def test_a_single_mistake_comes_first_in_99_of_100(cases):
     tried = named = 0
-    for random, setup, steps, placed, worked in _cases(20260202, 110):
+    for random, setup, steps, placed, worked in cases(20260202, 110):
         singles = [row for row, made in enumerate(worked.made) if len(made) == 1]
         for row in random.permutation(singles)[:8].tolist():
             if np.abs(worked.offset_mm[row] - worked.offset_mm[0]).max() <= TELLS_MM:
@@ -62,10 +92,10 @@ def test_a_single_mistake_comes_first_in_99_of_100():
     assert named >= 0.99 * tried, (named, tried)
 
 
-def test_a_pair_comes_first_in_95_of_100():
+def test_a_pair_comes_first_in_95_of_100(cases):
     """Pairs whose numbers differ from the truth and from either mistake alone by more than the tolerance."""
     tried = named = 0
-    for random, setup, steps, placed, worked in _cases(20260203, 80):
+    for random, setup, steps, placed, worked in cases(20260203, 80):
         pairs = [row for row, made in enumerate(worked.made) if len(made) == 2]
         for row in random.permutation(pairs)[:6].tolist():
             alone = [0, *(worked.made.index((mistake,)) for mistake in worked.made[row])]
@@ -80,10 +110,10 @@ def test_a_pair_comes_first_in_95_of_100():
 
 @pytest.mark.parametrize("spread", ["wide", "any size"])
 @pytest.mark.parametrize("where", ["every number", "one number"])
-def test_random_wrong_numbers_are_unexplained_in_99_of_100(spread, where):
+def test_random_wrong_numbers_are_unexplained_in_99_of_100(cases, spread, where):
     """Off by up to 50 mm, or by up to a size drawn evenly in its logarithm from 0.0125 to 100 mm."""
     tried = unexplained = 0
-    for random, setup, steps, placed, worked in _cases(20260204 + len(spread) + len(where), 150):
+    for random, setup, steps, placed, worked in cases(20260204 + len(spread) + len(where), 150):
         size = 50.0 if spread == "wide" else 10.0 ** random.uniform(-1.9, 2.0)
         given = worked.offset_mm[0].copy()
         if where == "one number":

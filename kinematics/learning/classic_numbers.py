@@ -1,0 +1,183 @@
+"""The classic mistakes with numbers: the stack, the origin, units, what Z is measured from, rounding."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.learning.figures import DROPPED, REVERSED, Figures
+from kinematics.learning.mistakes import Mistake, Rows, set_figure
+from kinematics.offset import Setup
+from kinematics.stack import Step
+
+__all__ = ["at_origin", "at_step", "not_touched", "of_rounding", "of_units", "of_z"]
+
+MM_PER_INCH = 25.4
+
+
+def at_step(step: Step, k: int) -> list[Mistake]:
+    """What can go wrong at one step of the stack."""
+    key, claims = f"step {k + 1}", frozenset({f"step {k}"})
+    mistakes = []
+    if step.up_mm or any(step.shift_mm):
+        mistakes = [
+            Mistake(
+                "step left out",
+                step.name,
+                f"{step.name} was left out",
+                key,
+                claims,
+                set_figure("counted", (k,), 0.0),
+            ),
+            Mistake(
+                "step counted twice",
+                step.name,
+                f"{step.name} was counted twice",
+                key,
+                claims,
+                set_figure("counted", (k,), 2.0),
+            ),
+        ]
+    if step.turn_deg or any(angle for _, angle in step.rotate):
+        turn = frozenset({f"step {k} turn"})
+        mistakes += [
+            Mistake(
+                "step's turn forgotten",
+                step.name,
+                f"the turn of what stands on {step.name} was forgotten",
+                key,
+                turn,
+                set_figure("turning", (k,), DROPPED),
+            ),
+            Mistake(
+                "an angle's sign",
+                step.name,
+                f"what stands on {step.name} was turned the wrong way",
+                key,
+                turn,
+                set_figure("turning", (k,), REVERSED),
+            ),
+        ]
+    return mistakes
+
+
+def not_touched(stack_mm: NDArray[np.float64]) -> Mistake:
+    """The stack counted where part zero was touched off."""
+
+    def from_stack(figures: Figures, rows: Rows) -> None:
+        if figures.part_mm is not None:
+            figures.part_mm[rows] = stack_mm
+
+    return Mistake(
+        "stack used for the touched-off zero",
+        "",
+        "part zero was taken from the stack, not where it was touched off",
+        "step 1",
+        frozenset({"part zero"}),
+        from_stack,
+    )
+
+
+def at_origin() -> Mistake:
+    """The origin read along the wrong axes."""
+    return Mistake(
+        "plane's X taken for the part's",
+        "",
+        "the origin was read along the tilted plane's own axes instead of the part's",
+        "origin",
+        frozenset({"origin"}),
+        set_figure("in_plane", (), value=True),
+    )
+
+
+def of_units(unit_mm: float) -> list[Mistake]:
+    """Inches and millimetres."""
+    inch = unit_mm != 1.0
+    here, there = ("inches", "millimetres") if inch else ("millimetres", "inches")
+    answered = MM_PER_INCH if inch else 1.0 / MM_PER_INCH
+    return [
+        Mistake(
+            "inch and mm",
+            "answer",
+            f"the answer is in {there}, not in {here}",
+            "offset",
+            frozenset({"answer"}),
+            set_figure("scale", (), answered),
+        ),
+        Mistake(
+            "inch and mm",
+            "stack times 25.4",
+            "the stack was taken 25.4 times too large",
+            "step 1",
+            frozenset({"stack unit"}),
+            set_figure("stack_scale", (), MM_PER_INCH),
+        ),
+        Mistake(
+            "inch and mm",
+            "stack divided by 25.4",
+            "the stack was taken 25.4 times too small",
+            "step 1",
+            frozenset({"stack unit"}),
+            set_figure("stack_scale", (), 1.0 / MM_PER_INCH),
+        ),
+    ]
+
+
+def of_z(setup: Setup, tool_length_mm: float | None) -> list[Mistake]:
+    """What Z is measured from and with."""
+    claims = frozenset({"z"})
+    machine = setup.machine
+    length = tool_length_mm if tool_length_mm is not None else machine.z_reference.tool_length_mm
+
+    def shift_z(kind: str, item: str, words: str, by_mm: float) -> Mistake:
+        return Mistake(kind, item, words, "offset", claims, set_figure("added_mm", (2,), by_mm))
+
+    mistakes = []
+    if length:
+        mistakes = [
+            shift_z(
+                "tool length counted twice",
+                "",
+                "the tool's length is in Z already and was added to it",
+                length,
+            ),
+            shift_z(
+                "Z from the wrong reference",
+                "gauge line",
+                "Z was taken to the gauge line, a tool's length away from what it is read with",
+                -length,
+            ),
+        ]
+    face = machine.platter.face_mm
+    if face:
+        mistakes.append(
+            shift_z("Z from the wrong reference", "platter", "Z was counted from the platter face", -face)
+        )
+    return mistakes
+
+
+def of_rounding(setup: Setup, unit_mm: float) -> list[Mistake]:
+    """Rounding on the way."""
+    letter = setup.machine.letters[-1]
+    tenth = 0.1 if unit_mm == 1.0 else 0.01 * unit_mm
+    written = ("0.1", "0.01") if unit_mm == 1.0 else ("0.01", "0.001")
+
+    def early(item: str, words: str, at: str, attribute: str, step: float) -> Mistake:
+        return Mistake(
+            "rounded too early", item, words, at, frozenset({attribute}), set_figure(attribute, (), step)
+        )
+
+    return [
+        *(
+            early(f"sines to {d} decimals", f"sines and cosines were rounded to {d} decimals", f"{letter} turn", "ratio_step", 10.0**-d)
+            for d in (2, 3, 4)
+        ),
+        *(
+            early(f"angles to {text}", f"angles were rounded to {text} degrees", f"{letter} angle", "angle_step_deg", step)
+            for text, step in (("1", 1.0), ("0.1", 0.1))
+        ),
+        *(
+            early(f"lengths to {text}", f"lengths were rounded to {text} on the way", "all-zero", "length_step_mm", step)
+            for text, step in zip(written, (tenth, tenth / 10.0), strict=True)
+        ),
+    ]  # fmt: skip
