@@ -7,7 +7,15 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.learning.classic_numbers import at_origin, at_step, not_touched, of_rounding, of_units, of_z
+from kinematics.learning.classic_numbers import (
+    at_origin,
+    at_step,
+    not_touched,
+    of_rounding,
+    of_units,
+    of_writing,
+    of_z,
+)
 from kinematics.learning.classic_rotaries import at_rotary, between_rotaries
 from kinematics.learning.mistakes import Mistake
 from kinematics.offset import Setup
@@ -58,7 +66,8 @@ def classic_mistakes(
         mistakes += at_step(step, k)
     if steps is None and stack_mm is not None:
         mistakes.append(not_touched(stack_mm))
-    mistakes.append(at_origin())
+    mistakes += at_origin()
     mistakes += of_units(unit_mm)
+    mistakes += of_writing()
     mistakes += of_z(setup, tool_length_mm)
     return (*mistakes, *of_rounding(setup, unit_mm))

@@ -10,7 +10,7 @@ from kinematics.learning.mistakes import Mistake, Rows, set_figure
 from kinematics.offset import Setup
 from kinematics.stack import Step
 
-__all__ = ["at_origin", "at_step", "not_touched", "of_rounding", "of_units", "of_z"]
+__all__ = ["at_origin", "at_step", "not_touched", "of_rounding", "of_units", "of_writing", "of_z"]
 
 MM_PER_INCH = 25.4
 
@@ -36,6 +36,36 @@ def at_step(step: Step, k: int) -> list[Mistake]:
                 key,
                 claims,
                 set_figure("counted", (k,), 2.0),
+            ),
+        ]
+    if step.up_mm and any(step.shift_mm):
+        mistakes.append(
+            Mistake(
+                "step's height left out",
+                step.name,
+                f"the height of {step.name} was left out and its shift kept",
+                key,
+                claims,
+                set_figure("parts_counted", (k, 2), 0.0),
+            )
+        )
+    if any(step.shift_mm):
+        mistakes += [
+            Mistake(
+                "step's shift forgotten",
+                step.name,
+                f"the shift of {step.name} was forgotten",
+                key,
+                claims,
+                set_figure("parts_counted", (k, slice(0, 2)), 0.0),
+            ),
+            Mistake(
+                "step's shift reversed",
+                step.name,
+                f"the shift of {step.name} was taken the other way",
+                key,
+                claims,
+                set_figure("parts_counted", (k, slice(0, 2)), -1.0),
             ),
         ]
     if step.turn_deg or any(angle for _, angle in step.rotate):
@@ -78,16 +108,67 @@ def not_touched(stack_mm: NDArray[np.float64]) -> Mistake:
     )
 
 
-def at_origin() -> Mistake:
-    """The origin read along the wrong axes."""
-    return Mistake(
-        "plane's X taken for the part's",
-        "",
-        "the origin was read along the tilted plane's own axes instead of the part's",
-        "origin",
-        frozenset({"origin"}),
-        set_figure("in_plane", (), value=True),
-    )
+def at_origin() -> list[Mistake]:
+    """The origin read along the wrong axes, forgotten, or with a sign turned round."""
+    claims = frozenset({"origin"})
+    return [
+        Mistake(
+            "plane's X taken for the part's",
+            "",
+            "the origin was read along the tilted plane's own axes instead of the part's",
+            "origin",
+            claims,
+            set_figure("in_plane", (), value=True),
+        ),
+        Mistake(
+            "origin forgotten",
+            "",
+            "part zero was carried round, not the operation's origin",
+            "origin",
+            claims,
+            set_figure("origin_factor", (), 0.0),
+        ),
+        *(
+            Mistake(
+                "the origin's sign",
+                axis,
+                f"the {axis} of the operation's origin was taken with the wrong sign",
+                "origin",
+                claims,
+                set_figure("origin_factor", (k,), -1.0),
+            )
+            for k, axis in enumerate("xyz")
+        ),
+    ]
+
+
+def of_writing() -> list[Mistake]:
+    """The right answer written down wrong: numbers in each other's places, a minus that was lost."""
+    claims = frozenset({"answer"})
+    swapped = (("X and Y", [1, 0, 2]), ("Y and Z", [0, 2, 1]), ("X and Z", [2, 1, 0]))
+    mistakes = [
+        Mistake(
+            "numbers swapped",
+            axes,
+            f"the numbers of {axes} stand in each other's places",
+            "offset",
+            claims,
+            set_figure("written_as", (), order),
+        )
+        for axes, order in swapped
+    ]
+    lost = [(axis, (k,)) for k, axis in enumerate("XYZ")]
+    return mistakes + [
+        Mistake(
+            "a minus lost",
+            axis,
+            f"the minus of {axis} was lost",
+            "offset",
+            claims,
+            set_figure("unsigned", place, value=True),
+        )
+        for axis, place in [*lost, ("every number", ())]
+    ]
 
 
 def of_units(unit_mm: float) -> list[Mistake]:

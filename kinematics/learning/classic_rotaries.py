@@ -55,6 +55,17 @@ def at_rotary(setup: Setup, rotary: Rotary, i: int) -> list[Mistake]:
                 set_figure("radians", (), value=True),
             )
         )
+    if len(setup.machine.rotaries) > 1:
+        mistakes.append(
+            Mistake(
+                "degrees and radians",
+                letter,
+                f"the calculator took the degrees of {letter} for radians",
+                f"{letter} turn",
+                frozenset({f"{letter} sine"}),
+                set_figure("radians", (i,), value=True),
+            )
+        )
     if setup.rotary_offset_deg[i]:
         mistakes.append(
             Mistake(

@@ -36,6 +36,8 @@ class Figures:
         Each step's shift and height; its rotation kept, dropped, or with its angles' signs reversed.
     counted : (v, k)
         How often each step is counted.
+    parts_counted : (v, k, 3)
+        How often each step's shift in x, in y and its height are counted, beside `counted`.
     turning : (v, k) of int
         Which of the three rotations is used.
     stack_scale : (v,)
@@ -45,6 +47,8 @@ class Figures:
         Origins in part coordinates; the operations' planes' own axes as columns, in part coordinates.
     in_plane : (v,) of bool
         The origin is read along the plane's own axes.
+    origin_factor : (v, 3)
+        What each part of the origin is taken times.
     table_mm : (v, 3), table_rotation : (3, 3)
         The table frame in machine coordinates.
     direction : (n, 3), zero_deg : (n,)
@@ -55,7 +59,7 @@ class Figures:
     program_deg : (v, m, n), rotary_offset_deg : (v, n)
     angle_step_deg, ratio_step, length_step_mm : (v,)
         What angles, sines and cosines, and lengths are rounded to on the way; 0 for not at all.
-    radians : (v,) of bool
+    radians : (v, n) of bool
         Degrees typed into a calculator that takes radians.
     swapped : (v, n) of bool
         Sine and cosine swapped.
@@ -63,11 +67,14 @@ class Figures:
         Rotaries in the order in which they turn the point.
     added_mm : (v, 3), scale : (v,)
         What is done to the answer at the end: scaled, then added to.
+    written_as : (v, 3) of int, unsigned : (v, 3) of bool
+        And how it is written down: which axis' number stands for X, Y, Z; a minus that is lost.
     """
 
     moves_mm: Floats
     turned: Floats
     counted: Floats
+    parts_counted: Floats
     turning: NDArray[np.int64]
     stack_scale: Floats
     part_mm: Floats | None
@@ -75,6 +82,7 @@ class Figures:
     origin_mm: Floats
     plane_frames: Floats
     in_plane: NDArray[np.bool_]
+    origin_factor: Floats
     table_mm: Floats
     table_rotation: Floats
     direction: Floats
@@ -92,6 +100,8 @@ class Figures:
     order: NDArray[np.int64]
     added_mm: Floats
     scale: Floats
+    written_as: NDArray[np.int64]
+    unsigned: NDArray[np.bool_]
 
 
 def lay_out(setup: Setup, placed: Sequence[Placed], steps: Sequence[Step] | None, rows: int) -> Figures:
@@ -121,6 +131,7 @@ def lay_out(setup: Setup, placed: Sequence[Placed], steps: Sequence[Step] | None
             3, k, 3, 3
         ),
         counted=each(np.ones(k)),
+        parts_counted=each(np.ones((k, 3))),
         turning=np.zeros((rows, k), dtype=np.int64),
         stack_scale=np.ones(rows),
         part_mm=None if steps is not None else each(setup.part_in_table.translation_mm),
@@ -128,6 +139,7 @@ def lay_out(setup: Setup, placed: Sequence[Placed], steps: Sequence[Step] | None
         origin_mm=np.array([one.origin_mm for one in placed]).reshape(-1, 3),
         plane_frames=np.array([_plane_frame(one) for one in placed]).reshape(-1, 3, 3),
         in_plane=np.zeros(rows, dtype=bool),
+        origin_factor=each(np.ones(3)),
         table_mm=each(frame.translation_mm),
         table_rotation=frame.rotation,
         direction=np.array([rotary.direction for rotary in machine.rotaries]),
@@ -140,11 +152,13 @@ def lay_out(setup: Setup, placed: Sequence[Placed], steps: Sequence[Step] | None
         angle_step_deg=np.zeros(rows),
         ratio_step=np.zeros(rows),
         length_step_mm=np.zeros(rows),
-        radians=np.zeros(rows, dtype=bool),
+        radians=np.zeros((rows, n), dtype=bool),
         swapped=np.zeros((rows, n), dtype=bool),
         order=np.broadcast_to(np.arange(n)[::-1], (rows, n)).copy(),
         added_mm=np.zeros((rows, 3)),
         scale=np.ones(rows),
+        written_as=np.broadcast_to(np.arange(3), (rows, 3)).copy(),
+        unsigned=np.zeros((rows, 3), dtype=bool),
     )
 
 
@@ -192,13 +206,16 @@ def offsets_mm(figures: Figures) -> Floats:
         point = _rounded(
             figures.pivot_mm[rows, i][:, None, :] + turned, figures.length_step_mm[:, None, None]
         )
-    return point * figures.scale[:, None, None] + figures.added_mm[:, None, :]
+    answer = point * figures.scale[:, None, None] + figures.added_mm[:, None, :]
+    written = np.take_along_axis(answer, figures.written_as[:, None, :], axis=-1)
+    return np.where(figures.unsigned[:, None, :], np.abs(written), written)
 
 
 def _all_zero(figures: Figures) -> Floats:
     """The origins in machine coordinates at the all-zero pose, (v, m, 3)."""
     in_plane = (figures.plane_frames @ figures.origin_mm[..., None])[..., 0]
     origin = np.where(figures.in_plane[:, None, None], in_plane[None], figures.origin_mm[None])
+    origin = origin * figures.origin_factor[:, None, :]
     rows, k = figures.counted.shape
     reached, turned = np.zeros((rows, 3)), np.broadcast_to(figures.part_rotation, (rows, 3, 3))
     if figures.part_mm is not None:
@@ -206,7 +223,7 @@ def _all_zero(figures: Figures) -> Floats:
     else:
         turned = np.broadcast_to(np.eye(3), (rows, 3, 3))
         for step in range(k):
-            move = figures.counted[:, step, None] * figures.moves_mm[step]
+            move = figures.counted[:, step, None] * figures.parts_counted[:, step] * figures.moves_mm[step]
             reached = reached + (turned @ move[..., None])[..., 0]
             turned = turned @ figures.turned[figures.turning[:, step], step]
     reached = reached * figures.stack_scale[:, None]
@@ -221,7 +238,7 @@ def _sines(figures: Figures) -> tuple[Floats, Floats]:
     machine = program + figures.rotary_offset_deg[:, None, :]
     turn = figures.sign[:, None, :] * (machine - figures.zero_deg)
     sine, cosine = sincos_deg(turn)
-    radians = figures.radians[:, None, None]
+    radians = figures.radians[:, None, :]
     sine, cosine = np.where(radians, np.sin(turn), sine), np.where(radians, np.cos(turn), cosine)
     swapped, step = figures.swapped[:, None, :], figures.ratio_step[:, None, None]
     sine, cosine = np.where(swapped, cosine, sine), np.where(swapped, sine, cosine)

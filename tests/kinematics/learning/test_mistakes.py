@@ -23,6 +23,7 @@ from kinematics.learning import classic_mistakes, recompute, work_out, work_out_
 
 P_A, P_C = np.array([5.0, -12.5, -87.25]), np.array([0.02, -12.4, -40.0])
 UPS = (20.0, 95.0, 62.0)
+SHIFT = np.array([1.5, -0.8])  # of the post
 TURN_DEG = 0.35
 ORIGIN = np.array([7.0, -18.0, -12.0])
 A_DEG, C_DEG = -35.0, 60.0  # program angles; the table turns clockwise on positive moves
@@ -32,7 +33,11 @@ def _setup():
     tilt = Rotary("A", P_A, [1, 0, 0], Sense.CLOCKWISE, None)
     turn = Rotary("C", P_C, [0, 0, 1], Sense.CLOCKWISE, None)
     machine = Machine("m", (tilt, turn), Platter(face_mm=P_C[2]), None, ZReference(120.0))
-    steps = [Step("plate", UPS[0]), Step("post", UPS[1]), Step("blank", UPS[2], turn_deg=TURN_DEG)]
+    steps = [
+        Step("plate", UPS[0]),
+        Step("post", UPS[1], shift_mm=tuple(SHIFT.tolist())),
+        Step("blank", UPS[2], turn_deg=TURN_DEG),
+    ]
     setup = Setup(machine, set_up(machine, steps).part_in_table, np.array([0.0, 1.5]))
     return setup, steps, place(setup, [Operation("op", program_deg=(A_DEG, C_DEG), origin_mm=ORIGIN)]).placed
 
@@ -52,6 +57,7 @@ def _sc(angle_deg):
 def _plain(
     *,
     ups=UPS,
+    shift=SHIFT,
     clocked=TURN_DEG,
     origin=ORIGIN,
     a=-A_DEG,
@@ -66,8 +72,10 @@ def _plain(
     scale=1.0,
     stack_scale=1.0,
     add_z=0.0,
+    order=(0, 1, 2),
+    unsigned=(),
 ):
-    in_table = np.array([0.0, 0.0, sum(ups)]) * stack_scale + _rz(*_sc(clocked)) @ origin
+    in_table = np.array([*shift, sum(ups)]) * stack_scale + _rz(*_sc(clocked)) @ origin
     w = table + in_table
     turn_a, turn_c = _rx(*(sa or _sc(a))), _rz(*(sc or _sc(c)))
     arm_a = p_a if arm_a is None else arm_a
@@ -77,7 +85,9 @@ def _plain(
     else:
         w = p_c + turn_c @ (w - p_c)
         w = p_a + turn_a @ (w - arm_a)
-    return w * scale + [0.0, 0.0, add_z]
+    written = (w * scale + [0.0, 0.0, add_z])[list(order)]
+    written[list(unsigned)] = np.abs(written[list(unsigned)])
+    return written
 
 
 def _swapped(angle_deg):
@@ -104,6 +114,8 @@ BY_HAND = {
         "sa": (np.sin(-A_DEG), np.cos(-A_DEG)),
         "sc": (np.sin(RIGHT_C), np.cos(RIGHT_C)),
     },
+    "degrees and radians, A": {"sa": (np.sin(-A_DEG), np.cos(-A_DEG))},
+    "degrees and radians, C": {"sc": (np.sin(RIGHT_C), np.cos(RIGHT_C))},
     "rotary offset forgotten, C": {"c": -C_DEG},
     "pivot taken as the platter face, A": {"p_a": AT_FACE},
     "measured from the table, A": {"arm_a": P_C},
@@ -111,8 +123,18 @@ BY_HAND = {
     "wrong order": {"swap_order": True},
     "offset between the lines forgotten, A": {"p_a": P_A + GAP},
     "offset between the lines forgotten, C": {"p_c": P_C - GAP, "table": P_C - GAP},
-    "step left out, post": {"ups": (20.0, 0.0, 62.0)},
-    "step counted twice, post": {"ups": (20.0, 190.0, 62.0)},
+    "step left out, post": {"ups": (20.0, 0.0, 62.0), "shift": 0.0 * SHIFT},
+    "step counted twice, post": {"ups": (20.0, 190.0, 62.0), "shift": 2.0 * SHIFT},
+    "step's height left out, post": {"ups": (20.0, 0.0, 62.0)},
+    "step's shift forgotten, post": {"shift": 0.0 * SHIFT},
+    "step's shift reversed, post": {"shift": -SHIFT},
+    "origin forgotten": {"origin": 0.0 * ORIGIN},
+    "the origin's sign, z": {"origin": ORIGIN * [1.0, 1.0, -1.0]},
+    "the origin's sign, x": {"origin": ORIGIN * [-1.0, 1.0, 1.0]},
+    "numbers swapped, Y and Z": {"order": (0, 2, 1)},
+    "numbers swapped, X and Z": {"order": (2, 1, 0)},
+    "a minus lost, Y": {"unsigned": (1,)},
+    "a minus lost, every number": {"unsigned": (0, 1, 2)},
     "step's turn forgotten, blank": {"clocked": 0.0},
     "an angle's sign, blank": {"clocked": -TURN_DEG},
     "inch and mm, answer": {"scale": 1.0 / 25.4},
@@ -161,7 +183,7 @@ def test_a_pair_is_both_mistakes_at_once():
     worked = recompute(setup, placed, steps, mistakes)
     names = [tuple(mistake.name for mistake in made) for made in worked.made]
     row = names.index(("sense reversed, A", "step left out, post"))
-    expected = _plain(a=A_DEG, ups=(20.0, 0.0, 62.0))
+    expected = _plain(a=A_DEG, ups=(20.0, 0.0, 62.0), shift=0.0 * SHIFT)
     np.testing.assert_allclose(worked.offset_mm[row, 0], expected, atol=1e-10)
     row = names.index(("measured from the table, A", "inch and mm, answer"))
     np.testing.assert_allclose(worked.offset_mm[row, 0], _plain(arm_a=P_C, scale=1 / 25.4), atol=1e-10)
