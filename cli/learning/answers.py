@@ -269,7 +269,13 @@ def rows_of(path: Path) -> tuple[list[str], list[tuple[int, list[str]]]]:
         ) from None
     if not rows:
         raise InputFaults([Fault(source, None, "", "an empty file", "a head line and a row for each answer")])
-    return [cell.strip().casefold() for cell in rows[0][1]], rows[1:]
+    head = [cell.strip().casefold() for cell in rows[0][1]]
+    if len(head) == 1 and ";" in head[0]:
+        tip = "save it with commas between the columns and points before the decimals"
+        raise InputFaults(
+            [Fault(source, rows[0][0], "head", "semicolons between the columns", "commas", tip)]
+        )
+    return head, rows[1:]
 
 
 def _near_column(wanted: str, head: Sequence[str]) -> str:

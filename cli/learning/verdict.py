@@ -227,8 +227,12 @@ def verdict_booklet(verdict: Verdict, units: str, title: str = "") -> Booklet:
 def _summary(verdict: Verdict, right: int, answered: int) -> str:
     empty = f" {verdict.answers.unanswered} left empty." if verdict.answers.unanswered else ""
     if verdict.right:
-        return f"All {answered} numbers are right.{empty}"
-    return f"{answered - right} of {answered} numbers are wrong.{empty}"
+        return f"{'The number is' if answered == 1 else f'All {answered} numbers are'} right.{empty}"
+    if answered == 1:
+        return f"The number is wrong.{empty}"
+    return (
+        f"{answered - right} of {answered} numbers {'is' if answered - right == 1 else 'are'} wrong.{empty}"
+    )
 
 
 def _numbers_table(verdict: Verdict, units: str) -> Table:

@@ -53,6 +53,7 @@ def worksheet(exercise: Exercise, within: str) -> Booklet:
         Bullets(
             (
                 f"Lengths in {units}, {numbers.DECIMALS[units]} decimals; a right answer lies within {within}.",
+                *_of_angles(exercise),
                 f"Write them into answers-{exercise.sheet:02d}.csv too, with your name in every row or in the first.",
                 "Keep all digits of the calculator until the last line.",
             )
@@ -64,6 +65,16 @@ def worksheet(exercise: Exercise, within: str) -> Booklet:
         (("Sheet", str(exercise.sheet)), ("Level", exercise.level), ("Name", _BLANK * 2)),
         tuple(blocks),
         _FOOT,
+    )
+
+
+def _of_angles(exercise: Exercise) -> tuple[str, ...]:
+    """How angles are to be written, where they are asked for."""
+    if exercise.normals is None:
+        return ()
+    return (
+        f"Angles in degrees, {numbers.ANGLE_DECIMALS} decimals; a right answer lies within 0.001.",
+        "The table may lean to either side: both ways of standing are right if the limits allow them.",
     )
 
 

@@ -175,3 +175,16 @@ def test_a_verdict_can_be_printed(run, path, tmp_path):
     file.write_text(_mistaken(path, "wrong order"))
     assert run("check", path, file, "-o", tmp_path / "v.pdf").code == 1
     assert (tmp_path / "v.pdf").read_bytes().startswith(b"%PDF-")
+
+
+def test_a_file_with_semicolons_is_told_how_to_be_saved(run, examples, tmp_path):
+    path = tmp_path / "answers.csv"
+    path.write_text("operation;axis;value_mm\ntop port;X;-381,010\n", encoding="utf-8")
+    ended = run("check", examples / "tide_gauge_head.toml", path)
+    assert ended.code == 2
+    assert "semicolons between the columns; allowed: commas" in ended.err
+
+
+def test_one_number_is_a_number(run, examples):
+    ended = run("check", examples / "tide_gauge_head.toml", "--answer", "top port:X=-381.010mm")
+    assert "The number is right." in ended.out
