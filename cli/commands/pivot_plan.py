@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from kinematics.pivot import PlannedTarget
     from tiltwright.files.units import Unit
     from tiltwright.pivots.plan import Plan, Worked
+    from tiltwright.pivots.probing import Program
 
 __all__ = ["plan", "plan_of"]
 
@@ -101,15 +102,20 @@ def plan(
         worked = work_out(made, read.machine)
     except KinematicsError as refusal:
         fail(str(refusal))
-    outputs.write(worked, plan_file or "", unit.value, force=force)
+    program = outputs.write(worked, plan_file or "", unit.value, force=force)
     typer.echo(
-        written(plan_report(worked, unit.value)) if as_json else plan_text(worked, unit.value) + "\n",
+        written(plan_report(worked, unit.value, program))
+        if as_json
+        else plan_text(worked, unit.value, program) + "\n",
         nl=False,
     )
     if gcode is not None:
         note(
             "a control saves only the parameters that its file held when it was read: put the lines of --parameters "
-            "into it first, in their place"
+            "into it first, in their place: the numbers of that file stand in ascending order"
+        )
+        note(
+            "G10 L2 P9 in the program sets work offset 9 to 0, and it stays so: note its old values before the run"
         )
 
 
@@ -133,20 +139,22 @@ class _Outputs:
                     str(path), "a file that is there already", "another name, or --force to replace it"
                 )
 
-    def write(self, worked: Worked, plan_file: str, units: str, *, force: bool) -> None:
+    def write(self, worked: Worked, plan_file: str, units: str, *, force: bool) -> Program | None:
         from tiltwright.console import note
         from tiltwright.files.write import write_whole
         from tiltwright.pivots.plan_words import blank_table
         from tiltwright.pivots.probing import parameter_lines, probing_program
 
+        program = None
         contents: list[tuple[Path | None, str]] = [(self.blank, blank_table(worked, units))]
         if self.gcode is not None or self.parameters is not None:
             program = probing_program(worked, plan_file)
-            contents += [(self.gcode, program), (self.parameters, parameter_lines(worked))]
+            contents += [(self.gcode, program.text), (self.parameters, parameter_lines(worked))]
         for output, content in contents:
             if output is not None:
                 write_whole(output, content, force=force)
                 note(f"{output} written", label="done")
+        return program
 
 
 def _unit(name: str) -> Unit:
