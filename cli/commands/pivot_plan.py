@@ -79,7 +79,7 @@ def plan(
       tiltwright pivot plan -m mill.toml --target "ball 1,ball,-331,-203.4,-310.5" --repeatability 0.002
       tiltwright pivot plan -m mill.toml --target "ball 1,ball,-331,-203.4,-310.5" --repeatability 0.002 --at A0 --at A-90
 
-    The program needs a plan file: it must know the diameters and the probe. It moves to the top of the travel before
+    The program needs a plan file: it must know the diameters, the stems and the probe. It moves to the top of the travel before
     anything turns, and keeps every reading in numbered parameters: save the control's parameter file after the run and
     give it to `pivot fit`. Ends with 0 when done, 2 when the input is wrong.
     """
@@ -188,6 +188,7 @@ def plan_of(
         return read_plan(path, machine)
     made = _typed_targets(targets, unit)
     sigma_mm = _typed_repeatability(repeatability, unit)
+    _check_places(made, machine)
     if poses and choose is not None:
         raise wrong("--at, --choose", "both", "one of them")
     if choose is not None and not 1 <= choose <= 400:
@@ -214,6 +215,18 @@ def _typed_targets(texts: list[str], unit: Unit) -> list[PlannedTarget]:
     if len({one.name for one in made}) < len(made):
         raise wrong("--target", "a name twice", "a name of its own for every target")
     return made
+
+
+def _check_places(targets: list[PlannedTarget], machine: Machine) -> None:
+    """Refuse a target where the machine never comes."""
+    from tiltwright.pivots.plan import outside_travels
+    from tiltwright.typed import wrong
+
+    for target in targets:
+        outside = outside_travels(machine, target.points_mm)
+        if outside is not None:
+            found = f"{target.name}, outside the machine's travel in {'XYZ'[outside[1]]} at the all-zero pose"
+            raise wrong("--target", found, "a place within the travels", "a minus sign lost?")
 
 
 def _typed_repeatability(value: float | None, unit: Unit) -> float:

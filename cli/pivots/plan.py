@@ -32,7 +32,7 @@ from tiltwright.pivots.clear import Ways, ways_of
 from tiltwright.pivots.plan_values import DEFAULT_POSES, Plan
 from tiltwright.pivots.taken import distinct
 
-__all__ = ["DEFAULT_POSES", "Plan", "Worked", "read_plan", "work_out"]
+__all__ = ["DEFAULT_POSES", "Plan", "Worked", "outside_travels", "read_plan", "work_out"]
 
 
 @dataclass(frozen=True, eq=False)

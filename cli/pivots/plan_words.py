@@ -94,7 +94,7 @@ def _beside(worked: Worked) -> list[str]:
     points = _targets_of_points(worked)
     lines += [
         f"  {_pose(worked, worked.poses_deg[p])}: {clean(worked.plan.targets[points[k]].name)} is touched "
-        f"{way.turned_deg:g} degrees from X: the stem is beside it"
+        f"{way.words}: the stem is beside it"
         for (p, k), way in sorted(worked.ways.way.items())
     ]
     return [
@@ -123,6 +123,7 @@ def checked_words(worked: Worked) -> list[str]:
         "trunnion arms",
         "anything below the platter",
         "the spindle's nose",
+        "what happens while the rotaries turn",
     ]
     if not disc:
         unknown.insert(0, "the platter (its face and diameter are not in the machine file)")

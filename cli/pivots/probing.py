@@ -120,11 +120,7 @@ def _trip(plan: Plan, i: int, j: int, shown: tuple[float, float, float]) -> Trip
 
 
 def _how(way: Way) -> str:
-    return (
-        ""
-        if way == Way()
-        else f", touched {way.turned_deg:g} degrees from X: the stem is beside it"
-    )
+    return "" if way == Way() else f", touched {way.words}: the stem is beside it"
 
 
 def _probe(plan: Plan) -> Probe:

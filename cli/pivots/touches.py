@@ -63,6 +63,13 @@ class Way:
     height: float = 0.5
     turned_deg: float = 0.0
 
+    @property
+    def words(self) -> str:
+        """How it differs from the usual way."""
+        turned = [f"{self.turned_deg:g} degrees from X"] if self.turned_deg else []
+        higher = ["nearer to its top"] if self.height > 0.5 else []
+        return " and ".join([*turned, *higher])
+
 
 @dataclass(frozen=True, eq=False)
 class Touched:

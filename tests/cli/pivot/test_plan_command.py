@@ -190,10 +190,10 @@ def test_a_machine_without_travels_has_no_safe_height(run, plan, examples, tmp_p
         (["--target", "b,ball,1,2,x", "--repeatability", "0.002"], 'found "x"'),
         (["--target", "b,ball,1,2,3"], "--repeatability: found nothing"),
         (["--target", "b,ball,1,2,3", "--target", "b,ball,4,5,6", "--repeatability", "1"], "a name twice"),
-        (["--target", "b,ball,1,2,3", "--repeatability", "1", "--at", "A0", "--at", "C0"], "a pose twice"),
-        (["--target", "b,ball,1,2,3", "--repeatability", "1", "--at", "A40"], "machine angle 40"),
-        (["--target", "b,ball,1,2,3", "--repeatability", "1", "--gcode", "p.ngc"], "without a plan file"),
-        (["--target", "b,ball,9000,2,3", "--repeatability", "1"], "found none"),
+        (["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--at", "A0", "--at", "C0"], "a pose twice"),
+        (["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--at", "A40"], "machine angle 40"),
+        (["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--gcode", "p.ngc"], "without a plan file"),
+        (["--target", "b,ball,9000,2,3", "--repeatability", "1"], "outside the machine's travel in X"),
     ],
 )
 def test_wrong_words(run, mill, args, told):
