@@ -115,6 +115,20 @@ def probed(run, tmp_path, machine_path, plan_path, *, seed, scatter=None):
     return truth, saved, control
 
 
+def test_the_lines_that_the_tool_writes_are_a_parameter_file(run, examples, tmp_path):
+    """They are read; that nothing has run yet is told. With the run's values in them they are a saved file."""
+    machine, plan = examples / "teaching_mill.toml", examples / "pivots" / "spring_check.toml"
+    truth, saved, _ = probed(run, tmp_path, machine, plan, seed=17)
+    ended = run("pivot", "fit", tmp_path / "lines.var", "--machine", machine, "--plan", plan)
+    assert (ended.code, ended.out) == (2, "")
+    assert "no probing program has run since" in ended.err
+    text = saved.read_text(encoding="ascii")
+    saved.write_text(text[text.index("\n\n") + 2 :], encoding="ascii")
+    ended = run("pivot", "fit", saved, "--machine", machine, "--plan", plan, "--json")
+    assert "has no head lines and no blank line" in ended.err
+    assert_lines(json.loads(ended.out), truth, 1.0, WITHIN_MM)
+
+
 def fitted(run, *args):
     ended = run("pivot", "fit", *args, "--json")
     assert ended.code == 0, ended.err
