@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from kinematics.pivot import PlannedTarget
     from tiltwright.files.units import Unit
     from tiltwright.pivots.plan import Plan, Worked
+    from tiltwright.pivots.probing import Program
 
 __all__ = ["plan", "plan_of"]
 
@@ -78,7 +79,7 @@ def plan(
       tiltwright pivot plan -m mill.toml --target "ball 1,ball,-331,-203.4,-310.5" --repeatability 0.002
       tiltwright pivot plan -m mill.toml --target "ball 1,ball,-331,-203.4,-310.5" --repeatability 0.002 --at A0 --at A-90
 
-    The program needs a plan file: it must know the diameters and the probe. It moves to the top of the travel before
+    The program needs a plan file: it must know the diameters, the stems and the probe. It moves to the top of the travel before
     anything turns, and keeps every reading in numbered parameters: save the control's parameter file after the run and
     give it to `pivot fit`. Ends with 0 when done, 2 when the input is wrong.
     """
@@ -101,15 +102,20 @@ def plan(
         worked = work_out(made, read.machine)
     except KinematicsError as refusal:
         fail(str(refusal))
-    outputs.write(worked, plan_file or "", unit.value, force=force)
+    program = outputs.write(worked, plan_file or "", unit.value, force=force)
     typer.echo(
-        written(plan_report(worked, unit.value)) if as_json else plan_text(worked, unit.value) + "\n",
+        written(plan_report(worked, unit.value, program))
+        if as_json
+        else plan_text(worked, unit.value, program) + "\n",
         nl=False,
     )
     if gcode is not None:
         note(
             "a control saves only the parameters that its file held when it was read: put the lines of --parameters "
-            "into it first, in their place"
+            "into it first, in their place: the numbers of that file stand in ascending order"
+        )
+        note(
+            "G10 L2 P9 in the program sets work offset 9 to 0, and it stays so: note its old values before the run"
         )
 
 
@@ -133,20 +139,22 @@ class _Outputs:
                     str(path), "a file that is there already", "another name, or --force to replace it"
                 )
 
-    def write(self, worked: Worked, plan_file: str, units: str, *, force: bool) -> None:
+    def write(self, worked: Worked, plan_file: str, units: str, *, force: bool) -> Program | None:
         from tiltwright.console import note
         from tiltwright.files.write import write_whole
         from tiltwright.pivots.plan_words import blank_table
         from tiltwright.pivots.probing import parameter_lines, probing_program
 
+        program = None
         contents: list[tuple[Path | None, str]] = [(self.blank, blank_table(worked, units))]
         if self.gcode is not None or self.parameters is not None:
             program = probing_program(worked, plan_file)
-            contents += [(self.gcode, program), (self.parameters, parameter_lines(worked))]
+            contents += [(self.gcode, program.text), (self.parameters, parameter_lines(worked))]
         for output, content in contents:
             if output is not None:
                 write_whole(output, content, force=force)
                 note(f"{output} written", label="done")
+        return program
 
 
 def _unit(name: str) -> Unit:
@@ -180,6 +188,7 @@ def plan_of(
         return read_plan(path, machine)
     made = _typed_targets(targets, unit)
     sigma_mm = _typed_repeatability(repeatability, unit)
+    _check_places(made, machine)
     if poses and choose is not None:
         raise wrong("--at, --choose", "both", "one of them")
     if choose is not None and not 1 <= choose <= 400:
@@ -206,6 +215,18 @@ def _typed_targets(texts: list[str], unit: Unit) -> list[PlannedTarget]:
     if len({one.name for one in made}) < len(made):
         raise wrong("--target", "a name twice", "a name of its own for every target")
     return made
+
+
+def _check_places(targets: list[PlannedTarget], machine: Machine) -> None:
+    """Refuse a target where the machine never comes."""
+    from tiltwright.pivots.plan import outside_travels
+    from tiltwright.typed import wrong
+
+    for target in targets:
+        outside = outside_travels(machine, target.points_mm)
+        if outside is not None:
+            found = f"{target.name}, outside the machine's travel in {'XYZ'[outside[1]]} at the all-zero pose"
+            raise wrong("--target", found, "a place within the travels", "a minus sign lost?")
 
 
 def _typed_repeatability(value: float | None, unit: Unit) -> float:

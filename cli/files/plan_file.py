@@ -58,6 +58,14 @@ class TargetTable(Table):
         PositiveLength | None,
         Field(description="Of a ball, bore or pin; needed for a probing program.", examples=[20.0]),
     ] = None
+    stem_diameter: Annotated[
+        PositiveLength | None,
+        Field(
+            description="Of a ball: the thickest that its stem is, from the ball to the table, along the way the ball "
+            "stands off; needed for a probing program.",
+            examples=[8.0],
+        ),
+    ] = None
 
 
 class ProbeTable(Table):
@@ -68,6 +76,28 @@ class ProbeTable(Table):
         Field(description="From the gauge line to the lowest point of its tip.", examples=[148.5]),
     ]
     tip: Annotated[PositiveLength, Field(description="Diameter of the tip.", examples=[6.0])]
+    stylus_length: Annotated[
+        PositiveLength | None,
+        Field(
+            description="From the lowest point of the tip up to where the probe is thicker than its tip; needed for a "
+            "probing program.",
+            examples=[50.0],
+        ),
+    ] = None
+    body_diameter: Annotated[
+        PositiveLength | None,
+        Field(
+            description="The thickest that the probe is above its stylus; needed for a probing program.",
+            examples=[40.0],
+        ),
+    ] = None
+    spare: Annotated[
+        PositiveLength | None,
+        Field(
+            description="How near stylus and body may come to platter, stems and balls; 2 mm where left out.",
+            examples=[2.0],
+        ),
+    ] = None
     offset: Annotated[
         int,
         Field(ge=1, le=9999, description="Number of its tool length offset (H of G43).", examples=[20]),

@@ -113,8 +113,11 @@ def gather(
 def _kept(path: str, text: str, machine: Machine, plan_path: str | None) -> Taken:
     from dataclasses import replace
 
-    from tiltwright.pivots.parameters import read_kept
+    from tiltwright.console import note
+    from tiltwright.pivots.parameters import headless, read_kept
 
+    if headless(text):
+        note(f"{path} has no head lines and no blank line: read as number and value from its first line on")
     if plan_path is None:
         return read_kept(path, text, machine.letters)
     from tiltwright.pivots.plan import read_plan

@@ -1,6 +1,7 @@
 """The parameter file of an RS274/NGC control (NISTIR 6556, section 3.2.1), and the readings kept in it.
 
-Head lines, one blank line, then on each line a number, a value and, if wanted, a comment; the numbers ascend.
+Head lines, one blank line, then on each line a number, a value and, if wanted, a comment; the numbers ascend. A file
+that begins with a number and a value has no head: its lines count from the first.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from tiltwright.pivots import layout
 from tiltwright.pivots.cells import Refused, number_cell
 from tiltwright.pivots.taken import Row, Taken, refuse
 
-__all__ = ["read_kept", "read_parameters"]
+__all__ = ["headless", "read_kept", "read_parameters"]
 
 _LAST = 5399
 _UNPLANNED = "the parameter file that a control has saved after a probing program of `pivot plan --gcode`"
@@ -25,20 +26,22 @@ def read_parameters(file: str, text: str) -> dict[int, tuple[float, int]]:
     Raises
     ------
     InputFaults
-        When there is no blank line after the head, a line is no number and value, a number is out of order or
+        When it begins with a head and there is no blank line after it, a line is no number and value, a number is out of order or
         beyond 5399, or the last line does not end.
 
     Examples
     --------
     >>> read_parameters("p", "Parameters\n\n1000 2.0\n5220\t1.0 selected system\n")
     {1000: (2.0, 3), 5220: (1.0, 4)}
+    >>> read_parameters("p", "1000 2.0\n5220 1.0\n")
+    {1000: (2.0, 1), 5220: (1.0, 2)}
     >>> read_parameters("p", "Parameters\n\n5220 1.0\n1000 2.0\n")
     Traceback (most recent call last):
         ...
     tiltwright.files.faults.InputFaults: p:4: found parameter 1000 after 5220; allowed: ascending numbers
     """
     lines = re.split(r"\r\n|\n|\r", text)
-    blank = next((place for place, line in enumerate(lines[:-1]) if not line.strip()), None)
+    blank = -1 if headless(text) else next((i for i, line in enumerate(lines[:-1]) if not line.strip()), None)
     if blank is None:
         found = "no blank line after the head"
         refuse(file, [Fault(file, None, "", found, "head lines, a blank line, then number and value")])
@@ -73,6 +76,22 @@ def read_parameters(file: str, text: str) -> dict[int, tuple[float, int]]:
     return values
 
 
+def headless(text: str) -> bool:
+    r"""Whether a parameter file begins with a number and its value, without head lines and a blank line.
+
+    Examples
+    --------
+    >>> headless("1000 0.000000\n"), headless("Parameters\n\n1000 0.0\n"), headless("5220 of 5399\n\n")
+    (True, False, False)
+    """
+    first = text.lstrip().split("\n", 1)[0].split(maxsplit=2)
+    return (
+        len(first) > 1
+        and re.fullmatch(r"[0-9]{1,4}", first[0], re.ASCII) is not None
+        and re.fullmatch(r"[-+]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][-+]?[0-9]+)?", first[1], re.ASCII) is not None
+    )
+
+
 def read_kept(
     file: str, text: str, letters: Sequence[str], names: Mapping[int, tuple[str, str]] | None = None
 ) -> Taken:
@@ -95,6 +114,10 @@ def read_kept(
     """
     values = read_parameters(file, text)
     planned, done, unit = (_whole(values, number) for number in (layout.PLANNED, layout.DONE, layout.UNIT))
+    if planned == done == unit == 0:
+        found = f"#{layout.PLANNED}, #{layout.DONE} and #{layout.UNIT} at 0: no probing program has run since they were put in"
+        tip = "put these lines into the control's file, run the program, then save the control's file"
+        refuse(file, [Fault(file, None, "", found, _UNPLANNED, tip)])
     if planned is None or done is None or unit not in layout.UNIT_CODES:
         numbers = f"#{layout.PLANNED}, #{layout.DONE} and #{layout.UNIT}"
         found = f"no readings: {numbers} do not hold what a probing program keeps there"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -20,7 +21,6 @@ from kinematics.pivot import (
     foresee,
     planned_readings,
     rank_added_poses,
-    readable,
 )
 from tiltwright.files.draft import validated
 from tiltwright.files.faults import Finding, InputFaults, one_of, shown
@@ -28,11 +28,11 @@ from tiltwright.files.machine_file import AXIS_DIRECTIONS
 from tiltwright.files.plan_file import PlanFile, TargetTable
 from tiltwright.files.source import load
 from tiltwright.files.units import Unit
-from tiltwright.pivots.clear import unobstructed
+from tiltwright.pivots.clear import Ways, ways_of
 from tiltwright.pivots.plan_values import DEFAULT_POSES, Plan
 from tiltwright.pivots.taken import distinct
 
-__all__ = ["DEFAULT_POSES", "Plan", "Worked", "read_plan", "work_out"]
+__all__ = ["DEFAULT_POSES", "Plan", "Worked", "outside_travels", "read_plan", "work_out"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,8 +46,10 @@ class Worked:
     poses_deg : ndarray, shape (m, n)
     chosen : bool
         Whether the program chose them.
-    which : ndarray of bool, shape (m, t)
-        Which target can be read at which pose, nothing of the plan in the way.
+    which : ndarray of bool, shape (m, k)
+        Which of the k points of all targets can be read at which pose, nothing known in the way.
+    ways : Ways
+        How, and why not.
     readings : Readings
         What the display would show, pose by pose.
     foreseen : Foreseen
@@ -60,6 +62,7 @@ class Worked:
     poses_deg: NDArray[np.float64]
     chosen: bool
     which: NDArray[np.bool_]
+    ways: Ways
     readings: Readings
     foreseen: Foreseen
     added: AddedPose | None
@@ -77,7 +80,7 @@ def read_plan(path: str, machine: Machine) -> Plan:
     file, findings = validated(PlanFile, source.data)
     if findings:
         raise InputFaults(source.located(findings))
-    findings = [*_target_findings(file), *_pose_findings(file, machine)]
+    findings = [*_target_findings(file), *_pose_findings(file, machine), *_place_findings(file, machine)]
     targets = []
     for place, target in enumerate(file.target):
         try:
@@ -99,6 +102,9 @@ def read_plan(path: str, machine: Machine) -> Plan:
         step_deg=file.step,
         sigma_mm=file.units.to_mm(file.repeatability),
         probe=file.probe,
+        stems_mm=tuple(
+            None if t.stem_diameter is None else file.units.to_mm(t.stem_diameter) for t in file.target
+        ),
     )
 
 
@@ -125,7 +131,36 @@ def _target_findings(file: PlanFile) -> list[Finding]:
             findings.append(Finding(("target", place, "at"), found, "its centre: one point, [[x, y, z]]"))
         if target.kind == "face" and target.diameter is not None:
             findings.append(Finding(("target", place, "diameter"), "the diameter of a face", "none"))
+        if target.kind != "ball" and target.stem_diameter is not None:
+            found = f"the stem of a {target.kind}"
+            findings.append(Finding(("target", place, "stem_diameter"), found, "none: a ball has one"))
     return findings
+
+
+def _place_findings(file: PlanFile, machine: Machine) -> list[Finding]:
+    """Targets where the machine never comes: a sign lost, or another unit."""
+    findings = []
+    for place, target in enumerate(file.target):
+        outside = outside_travels(machine, np.array(target.at) * file.units.mm)
+        if outside is not None:
+            point, axis = outside
+            low, high = (
+                file.units.from_mm(float(end[axis]))
+                for end in (machine.travel.low_mm, machine.travel.high_mm)  # type: ignore[union-attr] # outside_travels found some
+            )
+            found = f"{'XYZ'[axis]} {target.at[point][axis]:g} of {shown(target.name)}, outside the machine's travel"
+            allowed = f"{low:g} to {high:g} at the all-zero pose"
+            tip = "a minus sign lost?" if low <= -target.at[point][axis] <= high else "the unit? the machine?"
+            findings.append(Finding(("target", place, "at"), found, allowed, tip))
+    return findings
+
+
+def outside_travels(machine: Machine, points_mm: NDArray[np.float64]) -> tuple[int, int] | None:
+    """The first of the points (k, 3) and the axis in which it lies outside the travels, or None."""
+    if machine.travel is None:
+        return None
+    outside = np.argwhere((points_mm < machine.travel.low_mm) | (points_mm > machine.travel.high_mm))
+    return (int(outside[0, 0]), int(outside[0, 1])) if len(outside) else None
 
 
 def _pose_findings(file: PlanFile, machine: Machine) -> list[Finding]:
@@ -159,34 +194,56 @@ def work_out(plan: Plan, machine: Machine, level: float = 0.95) -> Worked:
         When nothing can be read, or there are fewer poses to choose from than asked for.
     """
     candidates = candidate_poses(machine, plan.step_deg)
+    possible = ways_of(plan, machine, candidates)
     poses = plan.poses_deg
     if poses is None:
-        can = int(readable(machine, plan.targets, candidates).any(axis=1).sum())
+        can = int(possible.which.any(axis=1).sum())
         if can == 0:
             raise KinematicsError(
                 "plan: expected a target that can be read somewhere within limits and travels, found none"
+                + _reasons(possible)
             )
-        poses = choose_poses(machine, plan.targets, candidates, min(plan.choose, can), plan.sigma_mm)
-    which = readable(machine, plan.targets, poses) & unobstructed(plan, machine, poses)
-    planned = planned_readings(machine, plan.targets, poses, which)
+        poses = choose_poses(
+            machine, plan.targets, candidates, min(plan.choose, can), plan.sigma_mm, possible.which
+        )
+    ways = ways_of(plan, machine, poses)
+    if not ways.which.any():
+        raise KinematicsError(
+            f"plan: expected at least one target that can be read at one pose, found none{_reasons(ways)}"
+        )
+    planned = planned_readings(machine, plan.targets, poses, ways.which)
     return Worked(
         plan=plan,
         machine=machine,
         poses_deg=poses,
         chosen=plan.poses_deg is None,
-        which=which,
+        which=ways.which,
+        ways=ways,
         readings=planned,
         foreseen=foresee(planned, machine, plan.sigma_mm, level),
-        added=_added(plan, machine, poses, candidates),
+        added=_added(plan, machine, np.asarray(poses), ways.which, (candidates, possible.which)),
     )
 
 
 def _added(
-    plan: Plan, machine: Machine, poses: NDArray[np.float64], candidates: NDArray[np.float64]
+    plan: Plan,
+    machine: Machine,
+    poses: NDArray[np.float64],
+    which: NDArray[np.bool_],
+    more: tuple[NDArray[np.float64], NDArray[np.bool_]],
 ) -> AddedPose | None:
     """The best pose more among those that are not planned already."""
     there: Sequence[tuple[float, ...]] = [tuple(pose) for pose in poses.tolist()]
-    can = readable(machine, plan.targets, candidates).any(axis=1)
+    candidates, can = more
     new = np.array([len(distinct([*there, tuple(pose)])) > len(there) for pose in candidates.tolist()])
-    left = candidates[can & new]
-    return rank_added_poses(machine, plan.targets, poses, left, plan.sigma_mm)[0] if len(left) else None
+    use = can.any(axis=1) & new
+    if not use.any():
+        return None
+    read = np.concatenate([which, can[use]])
+    return rank_added_poses(machine, plan.targets, poses, candidates[use], plan.sigma_mm, read)[0]
+
+
+def _reasons(ways: Ways) -> str:
+    """What is in the way, the most frequent first."""
+    counted = Counter(ways.why.values()).most_common(3)
+    return "".join(f"\n  {words}" for words, _ in counted)

@@ -14,6 +14,8 @@ from tiltwright.files.units import Unit
 __all__ = ["DEFAULT_POSES", "Plan"]
 
 DEFAULT_POSES = 12
+_SPARE_MM = 2.0
+"""Common practice: more than a plan is wrong by, less than a tip."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,6 +37,8 @@ class Plan:
     step_deg : float
     sigma_mm : float
     probe : ProbeTable or None
+    stems_mm : tuple of float or None
+        The diameter of each ball's stem; empty where none is stated.
     """
 
     name: str
@@ -46,3 +50,14 @@ class Plan:
     step_deg: float
     sigma_mm: float
     probe: ProbeTable | None
+    stems_mm: tuple[float | None, ...] = ()
+
+    @property
+    def spare_mm(self) -> float:
+        """How near the probe may come to what is known to stand there."""
+        stated = None if self.probe is None else self.probe.spare
+        return _SPARE_MM if stated is None else self.units.to_mm(stated)
+
+    def stem_mm(self, target: int) -> float | None:
+        """The diameter of a ball's stem."""
+        return self.stems_mm[target] if self.stems_mm else None

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from kinematics.pivot import AddedPose, Estimate
+from kinematics.pivot import AddedPose, Estimate, Kind
 from tiltwright.files.faults import clean
 from tiltwright.pivots.plan import Worked
 from tiltwright.pivots.report import estimate, numbers
@@ -16,12 +16,15 @@ from tiltwright.show.numbers import angle, in_units, lengths
 from tiltwright.show.report import by_letter, csv_text, length_list
 from tiltwright.show.tables import table, units_words
 
-__all__ = ["blank_table", "plan_report", "plan_text"]
+if TYPE_CHECKING:
+    from tiltwright.pivots.probing import Program
+
+__all__ = ["blank_table", "checked_words", "plan_report", "plan_text"]
 
 _SMALL_GAIN = 0.02
 
 
-def plan_text(worked: Worked, units: str) -> str:
+def plan_text(worked: Worked, units: str, program: Program | None = None) -> str:
     """What `pivot plan` prints."""
     plan, machine = worked.plan, worked.machine
     how = "chosen for the least uncertainty" if worked.chosen else "as stated"
@@ -33,6 +36,8 @@ def plan_text(worked: Worked, units: str) -> str:
         [
             title,
             _expected(worked, units),
+            *_trips(worked, program, units),
+            *_beside(worked),
             *_unreadable(worked),
             _foreseen(worked, units),
             _poorest(worked, units),
@@ -53,7 +58,83 @@ def _expected(worked: Worked, units: str) -> str:
         ]
         for i in range(len(readings))
     ]
-    return f"What the display should show, if the machine file is right:\n{table(head, rows, left=2)}"
+    head_line = (
+        "Where the centres, points of axes and contact points are, if the machine file is right (to compare with "
+        "readings worked\nout; with a probe in, no display shows a centre, nor a contact point beside the tip):"
+    )
+    return f"{head_line}\n{table(head, rows, left=2)}"
+
+
+def _trips(worked: Worked, program: Program | None, units: str) -> list[str]:
+    if program is None:
+        return []
+    readings = worked.readings
+    rows = [
+        [
+            str(trip.reading),
+            clean(readings.names[int(readings.target[trip.reading - 1])])[:34],
+            str(trip.touch),
+            *lengths(np.array(trip.shown_mm), units),
+        ]
+        for trip in program.trips
+    ]
+    head = "What the display shows at each trip: the tip's lowest point, the probe's length offset in force:"
+    return [f"{head}\n{table(['', 'target', 'touch', 'X', 'Y', 'Z'], rows, left=2)}"]
+
+
+def _beside(worked: Worked) -> list[str]:
+    """How near the probe comes to the platter, what is touched in another way, and what is not looked at."""
+    if worked.plan.probe is None:
+        return []
+    lines = [
+        f"  {_pose(worked, worked.poses_deg[p])}: {depth}"
+        for p, depth in enumerate(worked.ways.poses)
+        if depth
+    ]
+    points = _targets_of_points(worked)
+    lines += [
+        f"  {_pose(worked, worked.poses_deg[p])}: {clean(worked.plan.targets[points[k]].name)} is touched "
+        f"{way.words}: the stem is beside it"
+        for (p, k), way in sorted(worked.ways.way.items())
+    ]
+    return [
+        "\n".join(["Beside the probe on its way down:", *lines, *(f"  {s}" for s in checked_words(worked))])
+    ]
+
+
+def _targets_of_points(worked: Worked) -> list[int]:
+    return [t for t, target in enumerate(worked.plan.targets) for _ in target.points_mm]
+
+
+def checked_words(worked: Worked) -> list[str]:
+    """What the way down was held against, and what nobody has looked at."""
+    plan, platter = worked.plan, worked.machine.platter
+    if plan.probe is None:
+        return []
+    whole = plan.probe.stylus_length is not None and plan.probe.body_diameter is not None
+    probe = "Stylus and body" if whole else "The stylus (the body's size is not stated)"
+    spare = plan.units.from_mm(plan.spare_mm)
+    disc = platter.face_mm is not None and platter.diameter_mm is not None
+    against = (["the platter's face and edge"] if disc else []) + ["the balls, stems and pins of the plan"]
+    unknown = [
+        "clamps",
+        "fixture",
+        "part",
+        "trunnion arms",
+        "anything below the platter",
+        "the spindle's nose",
+        "what happens while the rotaries turn",
+    ]
+    if not disc:
+        unknown.insert(0, "the platter (its face and diameter are not in the machine file)")
+    if any(t.kind is Kind.BALL and plan.stem_mm(i) is None for i, t in enumerate(plan.targets)):
+        unknown.insert(0, "stems without a stem_diameter")
+    if any(t.kind is Kind.PIN for t in plan.targets):
+        unknown.append("how far a pin stands up beside the probe that touches it")
+    return [
+        f"{probe} keep {spare:.3g} {plan.units.value} or more from {' and '.join(against)}",
+        f"Not checked: {', '.join(unknown)}",
+    ]
 
 
 def _pose(worked: Worked, pose: Any) -> str:  # noqa: ANN401 - a row of an array
@@ -61,13 +142,21 @@ def _pose(worked: Worked, pose: Any) -> str:  # noqa: ANN401 - a row of an array
 
 
 def _unreadable(worked: Worked) -> list[str]:
+    grouped: dict[tuple[str, str], list[int]] = {}
+    targets = worked.plan.targets
+    for k, t in enumerate(_targets_of_points(worked)):
+        nth = k - sum(len(one.points_mm) for one in targets[:t]) + 1
+        name = clean(targets[t].name) + (f", point {nth}" if len(targets[t].points_mm) > 1 else "")
+        for p in range(len(worked.poses_deg)):
+            if (p, k) in worked.ways.why:
+                grouped.setdefault((name, worked.ways.why[p, k]), []).append(p)
     lines = [
-        f"  {clean(target.name)}: not at {', '.join(_pose(worked, p) for p in worked.poses_deg[~worked.which[:, t]])}"
-        for t, target in enumerate(worked.plan.targets)
-        if not worked.which[:, t].all()
+        f"  {name}: not at {', '.join(_pose(worked, worked.poses_deg[p]) for p in poses)}: {clean(why)}"
+        for (name, why), poses in grouped.items()
     ]
-    head = "Left out, since the spindle does not get there, the target looks away from it or another one is in the way:"
-    return ["\n".join([head, *lines])] if lines else []
+    refused = [_pose(worked, pose) for pose in worked.poses_deg[~worked.which.any(axis=1)]]
+    lines += [f"  Nothing is read at {', '.join(refused)}: the pose is left out"] if refused else []
+    return ["\n".join(["Left out:", *lines])] if lines else []
 
 
 def _foreseen(worked: Worked, units: str) -> str:
@@ -120,7 +209,7 @@ def _poorest_words(one: Estimate, units: str) -> str:
     return f"{one.name}, u = {span(one, one.u, units)} {unit}: {one.words}"
 
 
-def plan_report(worked: Worked, units: str) -> dict[str, Any]:
+def plan_report(worked: Worked, units: str, program: Program | None = None) -> dict[str, Any]:
     """A plan worked out as a JSON object."""
     machine, readings, foreseen = worked.machine, worked.readings, worked.foreseen
     added = worked.added
@@ -142,6 +231,25 @@ def plan_report(worked: Worked, units: str) -> dict[str, Any]:
             }
             for i in range(len(readings))
         ],
+        "trips": None
+        if program is None
+        else [
+            {
+                "reading": trip.reading,
+                "touch": trip.touch,
+                "shown": dict(zip("XYZ", length_list(np.array(trip.shown_mm), units), strict=True)),
+            }
+            for trip in program.trips
+        ],
+        "left_out": [
+            {
+                "target": worked.plan.targets[_targets_of_points(worked)[k]].name,
+                "machine": by_letter(machine, worked.poses_deg[p]),
+                "why": why,
+            }
+            for (p, k), why in sorted(worked.ways.why.items())
+        ],
+        "beside": list(worked.ways.poses),
         "foreseen": {one.name: estimate(one, units) for one in foreseen.estimates},
         "covariance": (foreseen.covariance * np.outer(scale, scale) + 0.0).tolist(),
         "dof": foreseen.dof,

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics import Machine, table_pose
+from kinematics import Machine
 from kinematics.pivot import Kind
-from tiltwright.files.faults import Fault, InputFaults
+from tiltwright.files.faults import InputFaults
 from tiltwright.pivots import layout
+from tiltwright.pivots.clear import touched
 from tiltwright.pivots.plan import Plan, Worked
-from tiltwright.pivots.touches import Probe, Touched, ball, bore_or_pin, face
+from tiltwright.pivots.plan_words import checked_words
+from tiltwright.pivots.probing_faults import beyond, directions_now, missing, pose_words
+from tiltwright.pivots.touches import Probe, Touched, Way
 from tiltwright.show.gcode import comment
 from tiltwright.show.numbers import angle, fixed
 
-__all__ = ["parameter_lines", "probing_program"]
+__all__ = ["Program", "Trip", "parameter_lines", "probing_program"]
 
-_UPRIGHT_DEG = 10.0
 _OFFSET_NUMBER = 9
 """The work offset that the program sets to nothing, so that what it reads is in machine coordinates (G59.3)."""
 _UNIT_CODE = {"mm": 21, "inch": 20}
@@ -30,7 +34,32 @@ def parameter_lines(worked: Worked) -> str:
     return "".join(f"{number} 0.000000\n" for number in numbers)
 
 
-def probing_program(worked: Worked, path: str) -> str:
+@dataclass(frozen=True)
+class Trip:
+    """What the display shows when a touch trips, if everything is where it is said to be.
+
+    Attributes
+    ----------
+    reading, touch : int
+        From 1.
+    shown_mm : (float, float, float)
+        The lowest point of the tip, the probe's length offset in force.
+    """
+
+    reading: int
+    touch: int
+    shown_mm: tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class Program:
+    """A probing program and what the display shows while it runs."""
+
+    text: str
+    trips: tuple[Trip, ...]
+
+
+def probing_program(worked: Worked, path: str) -> Program:
     """The program that takes a plan's readings.
 
     Parameters
@@ -45,42 +74,53 @@ def probing_program(worked: Worked, path: str) -> str:
         With everything that a program needs and the plan or the machine does not say, and where the probe would run
         out of travel.
     """
-    faults = _missing(worked, path)
+    faults = missing(worked, path)
     if faults:
         raise InputFaults(faults)
     plan, machine = worked.plan, worked.machine
     assert machine.travel is not None
     probe = _probe(plan)
-    scale = 1.0 / plan.units.mm
-    high = float(machine.travel.high_mm[2]) * scale
+    high = plan.units.from_mm(float(machine.travel.high_mm[2]))
     lift = _lift(probe, plan, high)
-    directions = _directions_now(worked)
+    directions = directions_now(worked)
     body: list[str] = []
+    trips: list[Trip] = []
     faults = []
-    pose = None
+    last = None
     count = len(worked.readings)
-    for i in range(count):
-        now = tuple(worked.readings.angles_deg[i].tolist())
-        if now != pose:
-            body += _pose(machine, now, lift[:2])
-            pose = now
+    for i, (p, k) in enumerate(np.argwhere(worked.which).tolist()):
+        now = pose_words(machine, worked.readings.angles_deg[i])
+        if p != last:
+            body += _pose(machine, worked.readings.angles_deg[i], lift[:2], worked.ways.poses[p])
+            last = p
         t = int(worked.readings.target[i])
-        target = plan.targets[t]
-        point = worked.readings.points_mm[i] * scale
-        touched = _touched(plan, probe, t, point, directions[i], lift)
-        where = f"reading {i + 1}, {target.name} at {_pose_words(machine, now)}"
-        faults += _beyond(worked, path, where, touched, scale)
+        target, way = plan.targets[t], worked.ways.way.get((p, k), Way())
+        point = worked.readings.points_mm[i] / plan.units.mm
+        taken = touched(plan, probe, t, point, directions[i], way, tuple(lift), plan.units.mm)
+        where = f"reading {i + 1}, {target.name} at {now}"
+        faults += beyond(worked, path, where, taken)
+        trips += [_trip(plan, i, j, shown) for j, shown in enumerate(taken.trips)]
         body += [
-            comment(f"Reading {i + 1} of {count}: {target.kind.value} {target.name}"),
+            comment(f"Reading {i + 1} of {count}: {target.kind.value} {target.name}{_how(way)}"),
             *lift[:2],
-            f"G0 X{probe.say(touched.start_xy[0])} Y{probe.say(touched.start_xy[1])}",
+            f"G0 X{probe.say(taken.start_xy[0])} Y{probe.say(taken.start_xy[1])}",
             lift[2],
-            *touched.lines,
-            *_kept(i, t + 1, target.name, target.kind, touched, machine),
+            *taken.lines,
+            *_kept(i, t + 1, target.name, target.kind, taken, machine),
         ]
     if faults:
         raise InputFaults(faults)
-    return "\n".join(["%", *_head(worked, high), *body, *lift[:2], "M2", "%"]) + "\n"
+    text = "\n".join(["%", *_head(worked, high), *body, *lift[:2], "M2", "%"]) + "\n"
+    return Program(text, tuple(trips))
+
+
+def _trip(plan: Plan, i: int, j: int, shown: tuple[float, float, float]) -> Trip:
+    x, y, z = (plan.units.to_mm(v) for v in shown)
+    return Trip(i + 1, j + 1, (x, y, z))
+
+
+def _how(way: Way) -> str:
+    return "" if way == Way() else f", touched {way.words}: the stem is beside it"
 
 
 def _probe(plan: Plan) -> Probe:
@@ -110,17 +150,22 @@ def _head(worked: Worked, high: float) -> list[str]:
     words = [
         f"Probing program: {plan.name}",
         f"Machine: {machine.name}",
-        f"{count} readings in {len(worked.poses_deg)} poses, kept in parameters {layout.FIRST} to {last}",
+        f"{count} readings in {int(worked.which.any(axis=1).sum())} poses, kept in parameters {layout.FIRST} to {last}",
         "The control's parameter file must hold those numbers before the run; parameters 1 to 6 are used up",
-        f"Work offset {_OFFSET_NUMBER} is set to 0 and stays so: note its old values first",
+        f"G10 L2 P{_OFFSET_NUMBER} sets work offset {_OFFSET_NUMBER} to 0 and it stays so: note its old values first",
         f"Length offset H{plan.probe.offset} must hold the probe's length to the lowest point of its tip",
         f"Touches at F{plan.probe.feed:g}, moves below the safe height at F{plan.probe.move:g}, {units} per minute",
         f"Safe height: Z {fixed(high, 3)} in machine coordinates, the top of the travel",
+        "G38.2 stops where the probe trips; RS274/NGC has no protected move that need not trip",
+        "So the way down to every touch is blind: straight down, where what is known stays clear of the probe",
+        *checked_words(worked),
+        "M1 stops after every turn of the rotaries where optional stop is on: look, then go on",
         "The rotaries turn there: see for yourself that probe and fixture clear each other at every pose",
         "Prove it out above the table first: single block, rapid and feed turned down, hand on the stop",
     ]
     return [
         *map(comment, words),
+        "M5",
         f"G{_UNIT_CODE[units]} G17 G90 G94 G40 G49 G80",
         f"G53 G0 Z{fixed(high, 4 if units == 'mm' else 5)}",
         "G92.1",
@@ -132,30 +177,11 @@ def _head(worked: Worked, high: float) -> list[str]:
     ]
 
 
-def _pose(machine: Machine, angles_deg: tuple[float, ...], up: list[str]) -> list[str]:
+def _pose(machine: Machine, angles_deg: NDArray[np.float64], up: list[str], depth: str) -> list[str]:
     words = " ".join(f"{letter}{angle(a)}" for letter, a in zip(machine.letters, angles_deg, strict=True))
-    return [comment(f"Pose {_pose_words(machine, angles_deg)}"), *up, f"G0 {words}"]
-
-
-def _pose_words(machine: Machine, angles_deg: tuple[float, ...]) -> str:
-    return " ".join(f"{letter}{a:g}" for letter, a in zip(machine.letters, angles_deg, strict=True))
-
-
-def _touched(
-    plan: Plan,
-    probe: Probe,
-    t: int,
-    point: NDArray[np.float64],
-    direction: NDArray[np.float64],
-    lift: list[str],
-) -> Touched:
-    kind = plan.targets[t].kind
-    if kind is Kind.FACE:
-        return face(probe, point, direction)
-    diameter_mm = plan.diameters_mm[t]
-    assert diameter_mm is not None
-    radius = diameter_mm / plan.units.mm / 2.0
-    return ball(probe, point, radius) if kind is Kind.BALL else bore_or_pin(probe, point, radius, kind, lift)
+    pose = pose_words(machine, angles_deg)
+    deep = [comment(f"{pose}: {depth}")] if depth else []
+    return [comment(f"Pose {pose}"), *up, f"G0 {words}", *deep, "M1"]
 
 
 def _kept(i: int, number: int, name: str, kind: Kind, touched: Touched, machine: Machine) -> list[str]:
@@ -170,84 +196,3 @@ def _kept(i: int, number: int, name: str, kind: Kind, touched: Touched, machine:
         *(f"#{first + 5 + 'ABC'.index(c)}=#{5064 + 'ABC'.index(c)}" for c in machine.letters),
         f"#{layout.DONE}={i + 1}",
     ]
-
-
-def _directions_now(worked: Worked) -> NDArray[np.float64]:
-    """Each reading's target direction at its pose, shape (N, 3)."""
-    given = np.array([target.direction for target in worked.plan.targets])[worked.readings.target]
-    return np.asarray(table_pose(worked.machine, worked.readings.angles_deg).turn(given))
-
-
-def _missing(worked: Worked, path: str) -> list[Fault]:
-    plan, machine = worked.plan, worked.machine
-    faults = []
-    if plan.probe is None:
-        allowed = "[probe] with length, tip, offset, feed and move"
-        faults.append(Fault(path, None, "probe", "nothing: a program needs to know the probe", allowed))
-    if machine.travel is None:
-        found = "no travels in the machine file: there is no safe height to retract to"
-        faults.append(
-            Fault(path, None, "", found, "[travel] with the ends of x, y and z in the machine file")
-        )
-    faults += _diameters(plan, path)
-    if plan.probe is not None:
-        least = 0.5 / plan.units.mm
-        for key, value in (("clearance", plan.probe.clearance), ("over", plan.probe.over)):
-            if value < least:
-                # Section 3.5.9: a touch shorter than 0.254 mm is an error of the program.
-                faults.append(Fault(path, None, f"probe, {key}", f"{value:g}", f"{least:.3g} or more"))
-    if len(worked.readings) > layout.MOST_READINGS:
-        found = f"{len(worked.readings)} readings"
-        faults.append(
-            Fault(path, None, "", found, f"at most {layout.MOST_READINGS}: the parameters end there")
-        )
-    return [*faults, *_slanting(worked, path)]
-
-
-def _diameters(plan: Plan, path: str) -> list[Fault]:
-    faults = []
-    for target, diameter in zip(plan.targets, plan.diameters_mm, strict=True):
-        if target.kind is not Kind.FACE and diameter is None:
-            found = f"no diameter of {target.name}"
-            faults.append(
-                Fault(path, None, "target, diameter", found, f"the diameter of every {target.kind.value}")
-            )
-        if plan.probe is not None and diameter is not None and target.kind is Kind.BORE:
-            tip_mm = plan.units.to_mm(plan.probe.tip)
-            if diameter <= tip_mm:
-                found = f"{target.name}, a bore that the probe's tip does not enter"
-                faults.append(Fault(path, None, "target, diameter", found, "more than the tip's diameter"))
-    return faults
-
-
-def _slanting(worked: Worked, path: str) -> list[Fault]:
-    """Bores and pins that do not stand upright: the probe goes straight down beside them."""
-    faults = []
-    upright = np.cos(np.radians(_UPRIGHT_DEG))
-    directions = _directions_now(worked)
-    for i in range(len(worked.readings)):
-        target = worked.plan.targets[int(worked.readings.target[i])]
-        if target.kind in {Kind.BORE, Kind.PIN} and abs(float(directions[i, 2])) < upright:
-            where = _pose_words(worked.machine, tuple(worked.readings.angles_deg[i].tolist()))
-            found = f"{target.name} slanting at {where}"
-            allowed = f"within {_UPRIGHT_DEG:g} degrees of the spindle for a program"
-            faults.append(Fault(path, None, "poses", found, allowed))
-    return faults
-
-
-def _beyond(worked: Worked, path: str, where: str, touched: Touched, scale: float) -> list[Fault]:
-    """Where the probe in the spindle would have to go above the top of the travel."""
-    plan, machine = worked.plan, worked.machine
-    assert plan.probe is not None
-    assert machine.travel is not None
-    reference = machine.z_reference.tool_length_mm or 0.0
-    length = plan.probe.length - reference * scale
-    high, low = float(machine.travel.high_mm[2]) * scale, float(machine.travel.low_mm[2]) * scale
-    faults = []
-    if touched.highest + length > high:
-        found = f"Z {fixed(touched.highest + length, 3)} with the probe in the spindle, above the travel"
-        faults.append(Fault(path, None, where, found, f"at most {fixed(high, 3)}"))
-    if touched.lowest + length < low:
-        found = f"Z {fixed(touched.lowest + length, 3)} with the probe in the spindle, below the travel"
-        faults.append(Fault(path, None, where, found, f"at least {fixed(low, 3)}"))
-    return faults

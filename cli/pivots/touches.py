@@ -14,13 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.pivot import Kind
+from tiltwright.show.gcode import comment
 from tiltwright.show.numbers import fixed
 
-__all__ = ["Probe", "Touched", "ball", "bore_or_pin", "face"]
+__all__ = ["Probe", "Touched", "Way", "ball", "bore_or_pin", "face"]
 
 Vector = NDArray[np.float64]
-_BELOW = 0.5
-"""A ball is touched from the sides at half its height above the centre: clear of a stem that lies level."""
 
 
 @dataclass(frozen=True)
@@ -50,6 +49,29 @@ class Probe:
 
 
 @dataclass(frozen=True)
+class Way:
+    """How a ball is touched from its sides.
+
+    Attributes
+    ----------
+    height : float
+        How far above the centre, as a share of the distance of the two centres.
+    turned_deg : float
+        The first pair's direction, from X towards Y.
+    """
+
+    height: float = 0.5
+    turned_deg: float = 0.0
+
+    @property
+    def words(self) -> str:
+        """How it differs from the usual way."""
+        turned = [f"{self.turned_deg:g} degrees from X"] if self.turned_deg else []
+        higher = ["nearer to its top"] if self.height > 0.5 else []
+        return " and ".join([*turned, *higher])
+
+
+@dataclass(frozen=True, eq=False)
 class Touched:
     """The lines that take one reading.
 
@@ -61,6 +83,10 @@ class Touched:
         From the safe height down, the touches, and back up to where the probe can be lifted straight out.
     kept : (str, str, str)
         X, Y and Z of the reading as values of the language.
+    trips : tuple of (float, float, float)
+        What the display shows at each touch, if everything is where it is said to be.
+    stands : ndarray, shape (p, 3)
+        Where the lowest point of the tip comes to below the safe height, straight up from which it leaves.
     lowest, highest : float
         Of the tip.
     """
@@ -68,6 +94,8 @@ class Touched:
     start_xy: tuple[float, float]
     lines: tuple[str, ...]
     kept: tuple[str, str, str]
+    trips: tuple[tuple[float, float, float], ...]
+    stands: Vector
     lowest: float
     highest: float
 
@@ -77,57 +105,108 @@ def _to(probe: Probe, **words: float | str) -> str:
     return _words("G1", probe, probe.move, words)
 
 
+def _down(probe: Probe, z: float) -> list[str]:
+    """From the safe height straight down to where a touch begins, the last of it as slowly as a touch."""
+    return [
+        comment("Blind descent: no probe signal stops it"),
+        _to(probe, Z=z + probe.clearance),
+        _words("G1", probe, probe.feed, {"Z": z}),
+    ]
+
+
+def _off(probe: Probe, at: float | str, by: float) -> float | str:
+    """A place and a way off it, as a number, or as an expression where the place is a parameter."""
+    if not isinstance(at, str):
+        return at + by
+    said = probe.say(by)
+    if not said.strip("-0."):
+        return at
+    return f"[{at}{said}]" if said.startswith("-") else f"[{at}+{said}]"
+
+
 def _touch(probe: Probe, **words: float | str) -> str:
     return _words("G38.2", probe, probe.feed, words)
 
 
-def _words(code: str, probe: Probe, feed: float, words: dict[str, float | str]) -> str:
+def _words(code: str, probe: Probe, feed: float | None, words: dict[str, float | str]) -> str:
     said = " ".join(
         f"{axis}{value if isinstance(value, str) else probe.say(value)}" for axis, value in words.items()
     )
-    return f"{code} {said} F{probe.say(feed)}"
+    return f"{code} {said}" if feed is None else f"{code} {said} F{probe.say(feed)}"
 
 
-def ball(probe: Probe, centre: Vector, radius: float) -> Touched:
-    """A ball's centre from five touches: both sides in X, both in Y through the middle of those, then the top."""
+def ball(probe: Probe, centre: Vector, radius: float, way: Way) -> Touched:
+    """A ball's centre from five touches: two pairs from the sides, the second through the first's middle, then the top."""
     x, y, z = (float(v) for v in centre)
     both = radius + probe.radius
-    aside = math.sqrt(1.0 - _BELOW**2) * both
-    level = z + _BELOW * both - probe.radius
+    aside = math.sqrt(1.0 - way.height**2) * both
+    level = z + way.height * both - probe.radius
     over = z + radius + probe.clearance
     start, far = aside + probe.clearance, aside - probe.over
-    lines = [
-        _to(probe, Z=level),
-        _touch(probe, X=x + far),
-        "#1=#5061",
-        _to(probe, X=x + start),
-        _to(probe, Z=over),
-        _to(probe, X=x - start),
-        _to(probe, Z=level),
-        _touch(probe, X=x - far),
-        "#2=#5061",
-        _to(probe, X=x - start),
-        _to(probe, Z=over),
-        "#3=[[#1+#2]/2]",
-        _to(probe, X="#3", Y=y - start),
-        _to(probe, Z=level),
-        _touch(probe, Y=y - far),
-        "#1=#5062",
-        _to(probe, Y=y - start),
-        _to(probe, Z=over),
-        _to(probe, Y=y + start),
-        _to(probe, Z=level),
-        _touch(probe, Y=y + far),
-        "#2=#5062",
-        _to(probe, Y=y + start),
-        _to(probe, Z=over),
-        "#4=[[#1+#2]/2]",
-        _to(probe, Y="#4"),
+    turn = np.radians(way.turned_deg)
+    first, second = (math.cos(turn), math.sin(turn)), (-math.sin(turn), math.cos(turn))
+    lines: list[str] = []
+    for k, (ux, uy) in enumerate((first, second)):
+        # The second pair stands on the middle of the first, which the control alone knows.
+        at = ("#3", "#4") if k else (x, y)
+        for sign in (1.0, -1.0):
+            out = [_off(probe, at[i], sign * start * u) for i, u in enumerate((ux, uy))]
+            to = [_off(probe, at[i], sign * far * u) for i, u in enumerate((ux, uy))]
+            if lines:
+                lines.append(_to(probe, X=out[0], Y=out[1]))
+                lines.append(_to(probe, Z=level))
+            else:
+                lines += _down(probe, level)
+            lines += [_touch(probe, X=to[0], Y=to[1])]
+            if sign > 0.0:
+                lines += ["#1=#5061", "#2=#5062"]
+            lines += [_to(probe, X=out[0], Y=out[1]), _to(probe, Z=over)]
+        lines += ["#3=[[#1+#5061]/2]", "#4=[[#2+#5062]/2]"]
+    lines += [
+        _to(probe, X="#3", Y="#4"),
         _touch(probe, Z=z + radius - probe.over),
         f"#5=[#5063-{probe.say(radius)}]",
         _to(probe, Z=over),
     ]
-    return Touched((x + start, y), tuple(lines), ("#3", "#4", "#5"), level, over)
+    return Touched(
+        start_xy=(x + start * first[0], y + start * first[1]),
+        lines=tuple(lines),
+        kept=("#3", "#4", "#5"),
+        trips=(
+            *(
+                (x + s * aside * ux, y + s * aside * uy, level)
+                for ux, uy in (first, second)
+                for s in (1.0, -1.0)
+            ),
+            (x, y, z + radius),
+        ),
+        stands=_stands_round((x, y, z), way, aside, start, level, over, radius),
+        lowest=level,
+        highest=over,
+    )
+
+
+def _stands_round(
+    centre: tuple[float, float, float],
+    way: Way,
+    aside: float,
+    start: float,
+    level: float,
+    over: float,
+    radius: float,
+) -> Vector:
+    """Where the tip's lowest point comes to round a ball: down beside it, up to it, over it and on its top."""
+    x, y, z = centre
+    turns = np.radians(way.turned_deg + np.array([0.0, 180.0, 90.0, 270.0]))
+    ways = np.stack([np.cos(turns), np.sin(turns)], axis=-1)
+    beside = [
+        np.column_stack([np.array([x, y]) + r * ways, np.full(4, level)])
+        for r in np.linspace(aside, start, 4)
+    ]
+    above = [np.column_stack([np.array([x, y]) + r * ways, np.full(4, over)]) for r in (start / 2.0, start)]
+    across = 0.5 * start * (ways[1] + ways[2])
+    middle = np.array([[x, y, over], [x, y, z + radius], [x + across[0], y + across[1], over]])
+    return np.concatenate([*beside, *above, middle])
 
 
 def bore_or_pin(probe: Probe, point: Vector, radius: float, kind: Kind, lift: Sequence[str]) -> Touched:
@@ -146,6 +225,7 @@ def bore_or_pin(probe: Probe, point: Vector, radius: float, kind: Kind, lift: Se
     start = max(start, 0.0)
     far = aside + probe.over if inside else aside - probe.over
     lines = ["#3=" + probe.say(x), "#4=" + probe.say(y)]
+    trips: list[tuple[float, float, float]] = []
     for _ in range(2):
         for axis, middle, other, result, expected in (
             ("X", x, "Y", "#3", "5061"),
@@ -154,9 +234,13 @@ def bore_or_pin(probe: Probe, point: Vector, radius: float, kind: Kind, lift: Se
             held = "#4" if other == "Y" else "#3"
             for scratch, sign in (("#1", 1.0), ("#2", -1.0)):
                 begin: dict[str, float | str] = {axis: middle + sign * start, other: held}
-                if not inside:
-                    lines += lift
-                lines += [_to(probe, **begin), _to(probe, Z=level)]
+                if not inside and trips:
+                    lines += [*lift[:2], _words("G0", probe, None, begin), *lift[2:]]
+                elif trips:
+                    lines.append(_to(probe, **begin))
+                if not inside or not trips:
+                    lines += _down(probe, level)
+                trips.append((x + sign * aside, y, level) if axis == "X" else (x, y + sign * aside, level))
                 lines += [
                     _touch(probe, **{axis: middle + sign * far}),
                     f"{scratch}=#{expected}",
@@ -166,7 +250,20 @@ def bore_or_pin(probe: Probe, point: Vector, radius: float, kind: Kind, lift: Se
     if inside:
         lines += [_to(probe, X=x, Y=y)]
     lines.append(f"#5=[#5063+{probe.say(probe.radius)}]")
-    return Touched((x, y) if inside else (x + start, y), tuple(lines), ("#3", "#4", "#5"), level, level)
+    ways = np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
+    stands = [
+        np.column_stack([np.array([x, y]) + r * ways, np.full(4, level)])
+        for r in np.linspace(aside, start, 4)
+    ]
+    return Touched(
+        start_xy=(x + start, y),
+        lines=tuple(lines),
+        kept=("#3", "#4", "#5"),
+        trips=tuple(trips),
+        stands=np.concatenate(stands),
+        lowest=level,
+        highest=level,
+    )
 
 
 def face(probe: Probe, point: Vector, normal: Vector) -> Touched:
@@ -178,14 +275,23 @@ def face(probe: Probe, point: Vector, normal: Vector) -> Touched:
     kept = tuple(f"[#506{i + 1}{_minus(probe, float(off[i]))}]" for i in range(3))
     x, y, z = (float(v) for v in start)
     lines = (
-        _to(probe, Z=z),
+        *_down(probe, z),
         _touch(probe, **dict(zip("XYZ", map(float, far), strict=True))),
         f"#3={kept[0]}",
         f"#4={kept[1]}",
         f"#5={kept[2]}",
         _to(probe, **dict(zip("XYZ", (x, y, z), strict=True))),
     )
-    return Touched((x, y), lines, ("#3", "#4", "#5"), float(min(start[2], far[2])), z)
+    cx, cy, cz = (float(v) for v in contact)
+    return Touched(
+        start_xy=(x, y),
+        lines=lines,
+        kept=(kept[0], kept[1], kept[2]),
+        trips=((cx, cy, cz),),
+        stands=contact + np.linspace(0.0, probe.clearance, 4)[:, None] * normal,
+        lowest=float(min(start[2], far[2])),
+        highest=z,
+    )
 
 
 def _minus(probe: Probe, value: float) -> str:

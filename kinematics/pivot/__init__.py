@@ -7,7 +7,13 @@ from kinematics.pivot.blunder import Blunder
 from kinematics.pivot.blunders import find_blunders
 from kinematics.pivot.fit import fit_pivots, line_numbers, region_holds, region_of
 from kinematics.pivot.foresee import AddedPose, Foreseen, choose_poses, foresee, rank_added_poses
-from kinematics.pivot.planned import PlannedTarget, candidate_poses, planned_readings, readable
+from kinematics.pivot.planned import (
+    PlannedTarget,
+    candidate_poses,
+    planned_readings,
+    point_by_point,
+    readable,
+)
 from kinematics.pivot.practice import Grade, Mark, grade, hidden_machine, simulated_readings
 from kinematics.pivot.pull import pulled_back
 from kinematics.pivot.readings import Kind, Readings, outside_limits, read_as
@@ -54,6 +60,7 @@ __all__ = [
     "line_numbers",
     "outside_limits",
     "planned_readings",
+    "point_by_point",
     "pulled_back",
     "rank_added_poses",
     "read_as",

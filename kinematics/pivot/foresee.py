@@ -14,7 +14,7 @@ from kinematics.machine import Machine
 from kinematics.pivot.adjust import pose_problem, raw_rows, reduced, start
 from kinematics.pivot.covary import Spread, lines_now, spread_of
 from kinematics.pivot.location import axis_of, location_errors, moved
-from kinematics.pivot.planned import PlannedTarget, planned_readings, readable
+from kinematics.pivot.planned import PlannedTarget, planned_readings, point_by_point, readable
 from kinematics.pivot.rank import hold_untold
 from kinematics.pivot.readings import Readings
 from kinematics.pivot.results import Estimate, Held
@@ -152,11 +152,15 @@ class _Information:
 
 
 def _information(
-    machine: Machine, targets: Sequence[PlannedTarget], poses: NDArray[np.float64], sigma_mm: float
+    machine: Machine,
+    targets: Sequence[PlannedTarget],
+    poses: NDArray[np.float64],
+    sigma_mm: float,
+    which: ArrayLike | None,
 ) -> _Information:
     if not (np.isfinite(sigma_mm) and sigma_mm > 0.0):
         raise KinematicsError(f"sigma: expected more than 0 mm, found {sigma_mm:g}")
-    seen = readable(machine, targets, poses)
+    seen = point_by_point(targets, readable(machine, targets, poses) if which is None else which)
     everything = planned_readings(machine, targets, poses)
     problem = pose_problem(everything, machine)
     raw = raw_rows(problem, start(problem))
@@ -168,9 +172,7 @@ def _information(
     rows[:, :, :lines] = raw.columns[back]
     place = lines + 4 * problem.target[back][:, None] + np.arange(4)
     rows[np.arange(n)[:, None, None], np.arange(3)[None, :, None], place[:, None, :]] = raw.by_target[back]
-    per_pose = n // len(poses)
-    pose = np.repeat(np.arange(len(poses)), per_pose)
-    rows *= seen[pose, everything.target][:, None, None]
+    rows *= seen.reshape(-1)[:, None, None]
     rows = rows.reshape(len(poses), -1, rows.shape[-1])
     each = np.swapaxes(rows, 1, 2) @ rows
     lean = np.radians(_LEAN_DEG) * problem.lever_mm
@@ -187,6 +189,7 @@ def rank_added_poses(
     poses_deg: ArrayLike,
     candidates_deg: ArrayLike,
     sigma_mm: float,
+    which: ArrayLike | None = None,
 ) -> tuple[AddedPose, ...]:
     """Which one pose more would help most, the best first.
 
@@ -194,11 +197,13 @@ def rank_added_poses(
     ----------
     machine : Machine
     targets : sequence of PlannedTarget
-        All read at every pose at which they are `readable`.
+        All read at every pose at which they are `readable`, where `which` does not say it.
     poses_deg : array_like, shape (m, n)
         Already planned; may be empty.
     candidates_deg : array_like, shape (k, n)
     sigma_mm : float
+    which : array_like of bool, shape (m + k, t) or (m + k, points), optional
+        What is read at the planned poses, then at the candidates.
 
     Raises
     ------
@@ -210,7 +215,7 @@ def rank_added_poses(
     candidates = machine.angles(candidates_deg).reshape(-1, n)
     if not len(candidates):
         raise KinematicsError("candidates: expected at least one pose, found none")
-    told = _information(machine, targets, np.concatenate([poses, candidates]), sigma_mm)
+    told = _information(machine, targets, np.concatenate([poses, candidates]), sigma_mm, which)
     gathered = told.each[: len(poses)].sum(axis=0)
     before = float(told.uncertainty_mm(gathered))
     after = told.uncertainty_mm(gathered + told.each[len(poses) :])
@@ -225,6 +230,7 @@ def choose_poses(
     candidates_deg: ArrayLike,
     count: int,
     sigma_mm: float,
+    which: ArrayLike | None = None,
 ) -> NDArray[np.float64]:
     """A pose set for the least uncertainty, by adding the best one and then exchanging one for a better one.
 
@@ -234,6 +240,8 @@ def choose_poses(
         As for `rank_added_poses`. Poses at which nothing can be read are not taken.
     count : int
         How many poses; every candidate at most once.
+    which : array_like of bool, shape (k, t) or (k, points), optional
+        What can be read at each candidate; what is `readable` where left out.
 
     Returns
     -------
@@ -246,12 +254,13 @@ def choose_poses(
         When there are fewer candidates at which anything can be read.
     """
     candidates = machine.angles(candidates_deg).reshape(-1, len(machine.rotaries))
-    candidates = candidates[readable(machine, targets, candidates).any(axis=1)]
+    use = point_by_point(targets, readable(machine, targets, candidates) if which is None else which)
+    candidates, use = candidates[use.any(axis=1)], use[use.any(axis=1)]
     if not 1 <= count <= len(candidates):
         raise KinematicsError(
             f"count: expected 1 to {len(candidates)} (poses that can be read), found {count}"
         )
-    told = _information(machine, targets, candidates, sigma_mm)
+    told = _information(machine, targets, candidates, sigma_mm, use)
     chosen: list[int] = []
 
     def best(gathered: NDArray[np.float64]) -> tuple[int, float]:

@@ -15,7 +15,7 @@ from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, table_pose
 from kinematics.pivot.readings import Kind, Readings
 
-__all__ = ["PlannedTarget", "candidate_poses", "planned_readings", "readable"]
+__all__ = ["PlannedTarget", "candidate_poses", "planned_readings", "point_by_point", "readable"]
 
 _ON_IT_MM = 1e-6
 _BORE_WITHIN_DEG = 30.0
@@ -142,6 +142,36 @@ def readable(machine: Machine, targets: Sequence[PlannedTarget], poses_deg: Arra
     return seen
 
 
+def point_by_point(targets: Sequence[PlannedTarget], which: ArrayLike) -> NDArray[np.bool_]:
+    """What may be read, for each of the k points of all targets, shape (m, k).
+
+    Parameters
+    ----------
+    targets : sequence of PlannedTarget
+    which : array_like of bool, shape (m, t) or (m, k)
+
+    Raises
+    ------
+    KinematicsError
+        When there is a column neither for every target nor for every point.
+
+    Examples
+    --------
+    >>> face = PlannedTarget("platter", Kind.FACE, [[0, 0, 0], [9, 0, 0]], [0, 0, 1])
+    >>> ball = PlannedTarget("ball 1", Kind.BALL, [[0, 0, 50]])
+    >>> point_by_point([face, ball], [[True, False]]).tolist()
+    [[True, True, False]]
+    """
+    use = np.asarray(which, dtype=np.bool_)
+    counts = [len(target.points_mm) for target in targets]
+    if use.ndim == 2 and use.shape[1] == len(targets):
+        return np.repeat(use, counts, axis=1)
+    if use.ndim != 2 or use.shape[1] != sum(counts):
+        expected = f"a column for each of {len(targets)} targets or {sum(counts)} points"
+        raise KinematicsError(f"which: expected {expected}, found shape {use.shape}")
+    return use
+
+
 def planned_readings(
     machine: Machine,
     targets: Sequence[PlannedTarget],
@@ -155,8 +185,9 @@ def planned_readings(
     machine : Machine
     targets : sequence of PlannedTarget
     poses_deg : array_like, shape (m, n)
-    which : array_like of bool, shape (m, t), optional
-        Which targets to read at which pose; all where left out (see `readable`).
+    which : array_like of bool, shape (m, t) or (m, k), optional
+        Which targets, or which of the k points of all targets, to read at which pose; all where left out (see
+        `readable`).
 
     Returns
     -------
@@ -169,15 +200,14 @@ def planned_readings(
         When two targets share a name or nothing is left to read.
     """
     poses = machine.angles(poses_deg).reshape(-1, len(machine.rotaries))
-    shape = (len(poses), len(targets))
-    use = np.ones(shape, dtype=np.bool_) if which is None else np.asarray(which, dtype=np.bool_)
-    if use.shape != shape:
-        raise KinematicsError(f"which: expected shape {shape}, found {use.shape}")
     counts = np.array([len(target.points_mm) for target in targets])
+    use = point_by_point(targets, np.ones((len(poses), len(targets))) if which is None else which)
+    if len(use) != len(poses):
+        raise KinematicsError(f"which: expected {len(poses)} rows, one for each pose, found {len(use)}")
     pose = np.repeat(np.arange(len(poses)), int(counts.sum()))
     target = np.tile(np.repeat(np.arange(len(targets)), counts), len(poses))
     points = np.tile(np.concatenate([t.points_mm for t in targets]), (len(poses), 1))
-    keep = use[pose, target]
+    keep = use.reshape(-1)
     if not keep.any():
         raise KinematicsError("plan: expected at least one target that can be read at one pose, found none")
     pose, target, points = pose[keep], target[keep], points[keep]

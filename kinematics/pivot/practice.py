@@ -82,7 +82,7 @@ def simulated_readings(
     repeatability_mm : float
         Standard deviation per coordinate.
     seed : int
-    which : array_like of bool, shape (m, t), optional
+    which : array_like of bool, shape (m, t) or (m, k), optional
         As for `planned_readings`.
     resolution_mm : float, optional
         Round as the display does.

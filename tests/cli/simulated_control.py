@@ -3,7 +3,9 @@
 It runs the part of RS274/NGC (NISTIR 6556, version 3) that probing programs are written in, as the report has it:
 section 3.2.1 (parameter file), 3.3.2 (values, expressions), 3.3.3 (a setting acts after its line is read), 3.3.4
 (comments), 3.5.5 (G10 L2), 3.5.9 (G38.2), 3.5.11 (G43, G49), 3.5.12 (G53). Anything else is an error. Contacts are worked
-out here from spheres, planes and cylinders, by none of the program's own formulas.
+out here from spheres, planes and cylinders, by none of the program's own formulas. The probe is a tip, a stylus thinner
+than it and a body: points on their surfaces, held at every step of every move against the stems, the balls and a platter
+of some thickness.
 """
 
 import re
@@ -29,6 +31,28 @@ class Thing:
     direction: np.ndarray
     radius: float = 0.0
     reach: float = 40.0  # how far a face reaches from its point
+    stem: float = 0.0  # radius of a ball's stem
+
+
+@dataclass
+class Probe:
+    """What is above the tip, millimetres."""
+
+    stylus_mm: float
+    body_mm: float  # diameter
+    share: float = 0.7  # of the tip's diameter: how thick the stylus really is
+
+    def points(self, tip_mm, length_mm):
+        """On the probe's surface, seen from the lowest point of its tip."""
+        rings = [
+            (0.0, tip_mm / 2.0),
+            *((r * tip_mm / 2.0, h) for r, h in ((0.7, 0.15 * tip_mm), (1.0, tip_mm / 2.0))),
+        ]
+        rings += [(self.share * tip_mm / 2.0, h) for h in np.arange(tip_mm, self.stylus_mm, 4.0)]
+        rings += [(r * self.body_mm / 2.0, self.stylus_mm) for r in (0.25, 0.5, 0.75)]
+        rings += [(self.body_mm / 2.0, h) for h in np.arange(self.stylus_mm, length_mm, 8.0)]
+        turn = np.arange(0.0, 2.0 * np.pi, np.pi / 6.0)
+        return np.array([[r * np.cos(a), r * np.sin(a), h] for r, h in rings for a in turn])
 
 
 @dataclass
@@ -39,6 +63,9 @@ class Control:
     length_mm: float  # what the length offset holds
     parameters: dict = field(default_factory=dict)
     scatter: object = None  # a random generator's normal(), per touch
+    probe: Probe = None
+    thick_mm: float = 22.0  # the platter, down from its face
+    nearest: float = np.inf  # how near anything came that is not meant to touch
     touches: int = 0
 
     def __post_init__(self):
@@ -46,6 +73,8 @@ class Control:
         self.angles = dict.fromkeys("ABC", 0.0)
         self.mm, self.length, self.motion, self.feed = 1.0, 0.0, None, None
         self.offset_zero = False
+        self.codes = []
+        self.surface = None if self.probe is None else self.probe.points(self.tip_mm, self.length_mm)
 
     def run(self, program):
         lines = program.splitlines()
@@ -66,6 +95,11 @@ class Control:
         codes = [f"G{value}" for letter, value in words if letter == "G"]
         groups = [MODAL[code] for code in codes]
         assert len(groups) == len(set(groups)), line
+        for letter, value in words:
+            if letter == "M":
+                assert value in {"1", "2", "5"}, line
+                assert len(words) == 1, line
+                self.codes.append(f"M{value}")
         values = {letter: self.value(value) for letter, value in words if letter not in "GM"}
         assert len(values) == sum(letter not in "GM" for letter, _ in words), line
         self.obey(codes, values)
@@ -106,6 +140,7 @@ class Control:
         self.move(axes)
 
     def move(self, axes):
+        assert self.codes[:1] == ["M5"], "the spindle stands"
         goal = self.at.copy()
         for i, axis in enumerate("XYZ"):
             if axis in axes:
@@ -125,6 +160,7 @@ class Control:
             if self.scatter is not None:
                 trip = trip + self.scatter(3)
             self.touches += 1
+            self.clear_of_everything(trip)
             self.at = trip
             seen = np.append((trip - [0.0, 0.0, self.length]) / self.mm, [self.angles[a] for a in "ABC"])
             self.parameters.update({5061 + i: float(v) for i, v in enumerate(seen)})
@@ -133,7 +169,48 @@ class Control:
             assert self.length == 0.0 or not turning
         # A move that is no touch must touch nothing.
         assert self.first_contact(goal) is None, (self.at, goal)
+        assert (
+            self.length == 0.0
+            or goal[2] == self.at[2]
+            or (goal[:2] == self.at[:2]).all()
+            or self.motion == "G1"
+        )
+        self.clear_of_everything(goal)
         self.at = goal
+
+    def clear_of_everything(self, goal):
+        """No point of the probe's surface gets into a stem, a ball or the platter on the straight way to a goal."""
+        if self.surface is None:
+            return
+        pose = table_pose(self.machine, [self.angles[a] for a in self.machine.letters]).inverse()
+        steps = max(2, int(np.linalg.norm(goal - self.at) / 2.0) + 1)
+        stands = (
+            self.at + np.linspace(0.0, 1.0, steps)[:, None] * (goal - self.at) - [0.0, 0.0, self.length_mm]
+        )
+        points = pose.apply((stands[:, None] + self.surface).reshape(-1, 3))
+        for thing in self.things:
+            off = points - thing.point
+            if thing.kind == "ball":
+                # The tip may touch the ball; its stem nothing may.
+                along = off @ thing.direction
+                aside = np.linalg.norm(off - along[:, None] * thing.direction, axis=1)
+                platter = self.machine.platter.face_mm
+                foot = thing.point[2] - platter if platter is not None else 200.0
+                behind = (along < 0.0) & (along > -foot)
+                self.keep(np.where(behind, aside - thing.stem, np.inf), "a stem")
+                assert (np.linalg.norm(off, axis=1) > thing.radius - 0.05).all(), "the probe is in a ball"
+        platter = self.machine.platter
+        if platter.face_mm is not None and platter.diameter_mm is not None:
+            middle = np.append(self.machine.rotaries[-1].point_mm[:2], platter.face_mm)
+            off = points - middle
+            inside = np.linalg.norm(off[:, :2], axis=1) < platter.diameter_mm / 2.0
+            # A touch trips as the tip meets the face, which the test has moved by tenths of a millimetre.
+            deep = inside & (off[:, 2] < -0.6) & (off[:, 2] > -self.thick_mm)
+            assert not deep.any(), f"the probe is in the platter at {self.angles}"
+
+    def keep(self, gaps, words):
+        self.nearest = min(self.nearest, float(gaps.min()))
+        assert gaps.min() > 0.0, f"the probe is in {words} at {self.angles}"
 
     def first_contact(self, goal):
         """Where along the straight way the tip first touches anything, as the spindle's position; or None."""

@@ -23,9 +23,12 @@ name = "ball 1"
 kind = "ball"
 at = [[-331.0, -203.4, -310.5]]
 diameter = 20.0
+stem_diameter = 8.0
 [probe]
 length = 148.5
 tip = 6.0
+stylus_length = 60.0
+body_diameter = 40.0
 offset = 20
 feed = 80.0
 move = 600.0
@@ -128,6 +131,9 @@ def test_without_a_plan_file(run, mill):
         ('kind = "ball"', 'kind = "face"', "the diameter of a face"),
         ("units", "unit", 'did you mean "units"?'),
         ("tip = 6.0", "tip = -6.0", "tip"),
+        ("[[-331.0, -203.4, -310.5]]", "[[331.0, -203.4, -310.5]]", "outside the machine's travel"),
+        ("[[-331.0, -203.4, -310.5]]", "[[-331.0, -203.4, 310.5]]", "a minus sign lost?"),
+        ('kind = "ball"', 'kind = "pin"', "the stem of a pin"),
         ('kind = "ball"', 'kind = "ball"\nalong = "+Z"\ndirection = [0, 0, 1]', "along and direction both"),
     ],
 )
@@ -140,9 +146,13 @@ def test_a_bad_plan(run, mill, plan, old, new, told):
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [
-        ("diameter = 20.0", "", "no diameter of ball 1"),
+        ("\ndiameter = 20.0", "", "no diameter of ball 1"),
+        ("stem_diameter = 8.0", "", "no stem_diameter of ball 1"),
+        ("stylus_length = 60.0", "", "probe, stylus_length: found nothing"),
+        ("body_diameter = 40.0", "", "probe, body_diameter: found nothing"),
+        ("stylus_length = 60.0", "stylus_length = 160.0", "less than length, 148.5"),
         (PLAN[PLAN.index("[probe]") :], "", "a program needs to know the probe"),
-        ("length = 148.5", "length = 400.0", "with the probe in the spindle, above the travel"),
+        ("length = 148.5", "length = 400.0", "ball 1 stands above the tip at the safe height"),
         ("tip = 6.0", "tip = 6.0\nclearance = 0.1", "probe, clearance: found 0.1"),
         ('kind = "ball"', 'kind = "pin"', "pin slanting at"),
         ('kind = "ball"', 'kind = "bore"', "slanting at"),
@@ -153,6 +163,7 @@ def test_what_keeps_a_program_from_being_written(run, mill, plan, tmp_path, old,
     text = PLAN.replace(old, new)
     if "slanting" in told:
         text = text.replace("{ A = -60, C = 240 }, { A = -90, C = 0 }", "{ A = -20, C = 240 }")
+        text = text.replace("stem_diameter = 8.0\n", "")
         told = told.replace("pin slanting", "ball 1 slanting")
     ended = run("pivot", "plan", plan(text), "-m", mill, "--gcode", program)
     assert (ended.code, ended.out) == (2, "")
@@ -179,10 +190,10 @@ def test_a_machine_without_travels_has_no_safe_height(run, plan, examples, tmp_p
         (["--target", "b,ball,1,2,x", "--repeatability", "0.002"], 'found "x"'),
         (["--target", "b,ball,1,2,3"], "--repeatability: found nothing"),
         (["--target", "b,ball,1,2,3", "--target", "b,ball,4,5,6", "--repeatability", "1"], "a name twice"),
-        (["--target", "b,ball,1,2,3", "--repeatability", "1", "--at", "A0", "--at", "C0"], "a pose twice"),
-        (["--target", "b,ball,1,2,3", "--repeatability", "1", "--at", "A40"], "machine angle 40"),
-        (["--target", "b,ball,1,2,3", "--repeatability", "1", "--gcode", "p.ngc"], "without a plan file"),
-        (["--target", "b,ball,9000,2,3", "--repeatability", "1"], "found none"),
+        (["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--at", "A0", "--at", "C0"], "a pose twice"),
+        (["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--at", "A40"], "machine angle 40"),
+        (["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--gcode", "p.ngc"], "without a plan file"),
+        (["--target", "b,ball,9000,2,3", "--repeatability", "1"], "outside the machine's travel in X"),
     ],
 )
 def test_wrong_words(run, mill, args, told):

@@ -331,7 +331,9 @@ def test_a_log_needs_a_rule_and_a_table_none(fit, rule):
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("1000 1.0\n1001 1.0\n", "no blank line after the head"),
+        ("head\n1000 1.0\n1001 1.0\n", "no blank line after the head"),
+        ("1000 1.0\nhead\n", "p:2: found"),
+        ("1000 1.0\n\n1000 1.0\n", "p:3: found parameter 1000 after 1000"),
         ("head\n\n1000\n", "p:3: found"),
         ("head\n\n1000 x\n", 'p:3: parameter 1000: found "x"'),
         ("head\n\n1001 1\n1000 1\n", "p:4: found parameter 1000 after 1001"),
@@ -377,6 +379,7 @@ def test_what_a_program_has_kept():
         (kept(ROWS, done=1), "1 of 2 readings: the program was stopped before its end"),
         (kept(ROWS, planned=0, done=0), "0 readings"),
         (kept(ROWS, unit=22), "no readings"),
+        ("1000 0.0\n1001 0.0\n1002 0.0\n", "no probing program has run"),
         ("head\n\n5220 1.0\n", "list the program's parameters in the file"),
         (kept([ROWS[0], (9, 1, 1, 2, 3, 0, None, 0)]), "#1020: found 9"),
         (kept([ROWS[0], (1, 0.5, 1, 2, 3, 0, None, 0)]), "#1021: found 0.5"),
@@ -387,6 +390,13 @@ def test_what_a_program_has_not_kept(text, told):
     with pytest.raises(InputFaults) as faults:
         read_kept("p", text, AC)
     assert told in str(faults.value)
+
+
+@pytest.mark.parametrize("lead", ["", "\n", "\n\n"])
+def test_a_parameter_file_without_a_head(lead):
+    with_head = read_kept("p", kept(ROWS), AC)
+    without = read_kept("p", lead + kept(ROWS).removeprefix("head\n\n"), AC)
+    assert [row.xyz for row in without.rows] == [row.xyz for row in with_head.rows]
 
 
 def test_a_plan_of_something_else():
