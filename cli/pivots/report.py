@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from kinematics.pivot import Blunder, Estimate, Fit, LineFit, TargetFit
+from kinematics.pivot import Blunder, Estimate, Finding, Fit, LineFit, TargetFit
 from tiltwright.show.numbers import in_units
 from tiltwright.show.report import length_list
 
@@ -46,7 +46,13 @@ def estimate(one: Estimate, units: str) -> dict[str, Any]:
 
 
 def fit_report(
-    fit: Fit, blunders: Sequence[Blunder], units: str, *, file: str, sha256: str
+    fit: Fit,
+    blunders: Sequence[Blunder],
+    units: str,
+    findings: Sequence[Finding] = (),
+    *,
+    file: str,
+    sha256: str,
 ) -> dict[str, Any]:
     """The whole answer of `pivot fit`."""
     each = fit.each
@@ -81,6 +87,7 @@ def fit_report(
             for suspect in fit.suspects
         ],
         "blunders": [_blunder(blunder, units) for blunder in blunders],
+        "findings": [_finding(finding) for finding in findings],
         "readings": [
             {
                 "row": fit.readings.row(i),
@@ -97,7 +104,13 @@ def fit_report(
 
 
 def no_fit_report(
-    why: str, blunders: Sequence[Blunder], units: str, *, file: str, sha256: str
+    why: str,
+    blunders: Sequence[Blunder],
+    units: str,
+    findings: Sequence[Finding] = (),
+    *,
+    file: str,
+    sha256: str,
 ) -> dict[str, Any]:
     """The answer where a mistake keeps the readings from giving one."""
     return {
@@ -111,6 +124,7 @@ def no_fit_report(
         "held": [],
         "suspects": [],
         "blunders": [_blunder(blunder, units) for blunder in blunders],
+        "findings": [_finding(finding) for finding in findings],
         "readings": [],
         "why_none": why,
     }
@@ -174,4 +188,13 @@ def _blunder(blunder: Blunder, units: str) -> dict[str, Any]:
         "size": _length(blunder.size_mm, units),
         "certain": blunder.certain,
         "words": blunder.words,
+    }
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "kind": finding.kind,
+        "certain": finding.certain,
+        "rows": list(finding.rows),
+        "words": finding.words,
     }

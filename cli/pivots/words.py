@@ -7,12 +7,12 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.pivot import Blunder, Estimate, Fit, LineFit
+from kinematics.pivot import Blunder, Estimate, Finding, Fit, LineFit
 from tiltwright.files.faults import clean
 from tiltwright.show.numbers import DECIMALS, fixed, in_units
 from tiltwright.show.tables import table, units_words
 
-__all__ = ["blunder_words", "fine", "fit_text", "moved_words", "plus_minus", "span"]
+__all__ = ["blunder_words", "finding_words", "fine", "fit_text", "moved_words", "plus_minus", "span"]
 
 _DEGREES = 5
 _MOST_ROWS = 5
@@ -74,10 +74,7 @@ def blunder_words(blunders: Sequence[Blunder], mended: Fit | None, units: str) -
     for blunder in blunders:
         sure = "certain" if blunder.certain else "likely"
         lines.append(f"  ** {blunder.kind.upper()} ({sure}): {clean(blunder.words)}")
-        if blunder.rows:
-            rows = ", ".join(map(str, blunder.rows[:_MOST_LISTED]))
-            more = len(blunder.rows) - _MOST_LISTED
-            lines.append(f"     rows {rows}{f' and {more} more' if more > 0 else ''}")
+        lines += _rows(blunder.rows)
     if mended is not None:
         scatter = "" if mended.sigma_mm is None else f" (a reading scatters by {_scatter(mended, units)})"
         lines.append(f"  With that put right{scatter}:")
@@ -85,6 +82,24 @@ def blunder_words(blunders: Sequence[Blunder], mended: Fit | None, units: str) -
             f"     {moved_words(line.letter, one, units)}" for line in mended.lines for one in line.moved
         ]
     return "\n".join(lines)
+
+
+def finding_words(findings: Sequence[Finding]) -> str:
+    """What is wrong although no classic mistake explains it; before everything else."""
+    lines = ["STOP. Something is wrong with these readings; do not use the numbers below until it is found:"]
+    for one in findings:
+        if one.certain:
+            lines += [f"  ** {one.kind.upper()}: {clean(one.words)}.".replace("?.", "?"), *_rows(one.rows)]
+    return "\n".join(lines)
+
+
+def _rows(rows: Sequence[int]) -> list[str]:
+    """The first few of many rows, on a line of their own."""
+    if not rows:
+        return []
+    more = len(rows) - _MOST_LISTED
+    listed = ", ".join(map(str, rows[:_MOST_LISTED]))
+    return [f"     rows {listed}{f' and {more} more' if more > 0 else ''}"]
 
 
 def _scatter(fit: Fit, units: str) -> str:
@@ -171,6 +186,12 @@ def moved_words(letter: str, one: Estimate, units: str) -> str:
     )
     if not linear and one.name not in {"A", "B", "C"}:
         where = f"({one.name})"
+    if one.verdict == "told in part":
+        unit = units if linear else "degrees"
+        verb = "moved" if linear else "turned"
+        return (
+            f"{letter} {where}: {verb} by {span(one, one.value, units)} {unit}, but told only in combination"
+        )
     if one.held:
         return f"{letter} {where}: left as it was"
     if one.verdict == "moved":

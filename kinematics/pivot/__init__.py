@@ -5,6 +5,7 @@ Not imported by `kinematics` itself: a work offset needs none of it. Lengths are
 
 from kinematics.pivot.blunder import Blunder
 from kinematics.pivot.blunders import find_blunders
+from kinematics.pivot.findings import Finding, findings_in, outside_travels
 from kinematics.pivot.fit import fit_pivots, line_numbers, region_holds, region_of
 from kinematics.pivot.foresee import AddedPose, Foreseen, choose_poses, foresee, rank_added_poses
 from kinematics.pivot.planned import PlannedTarget, candidate_poses, planned_readings, readable
@@ -28,6 +29,7 @@ __all__ = [
     "AddedPose",
     "Blunder",
     "Estimate",
+    "Finding",
     "Fit",
     "Foreseen",
     "Grade",
@@ -46,6 +48,7 @@ __all__ = [
     "choose_poses",
     "coverage_factor",
     "find_blunders",
+    "findings_in",
     "fit_pivots",
     "fit_round",
     "foresee",
@@ -53,6 +56,7 @@ __all__ = [
     "hidden_machine",
     "line_numbers",
     "outside_limits",
+    "outside_travels",
     "planned_readings",
     "pulled_back",
     "rank_added_poses",

@@ -154,7 +154,7 @@ def suspects_in(
             gain = float(np.sqrt(Checked(solved).gain[np.flatnonzero(solved.problem.order == worst[0])[0]]))
             size = gain / float(np.median(solved.problem.weight))
             words = (
-                f"row {row} ({name}) lies about {size:.3g} mm from where the other readings put it; "
+                f"{name} lies about {size:.3g} mm from where the other readings put it; "
                 f"scatter alone would do that to any of them with chance {worst[1]:.1g}"
             )
             found.append(Suspect(index, row, worst[1], words))

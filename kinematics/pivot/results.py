@@ -34,7 +34,8 @@ class Estimate:
     held : bool
         True where (part of) the value was not told by the readings and is the machine's own.
     verdict : str
-        "moved", "not shown to have moved", "left as it was"; "" where there is nothing to compare with.
+        "moved", "not shown to have moved", "left as it was", "told in part" (it moved, but only a combination with
+        others is told); "" where there is nothing to compare with.
     """
 
     name: str

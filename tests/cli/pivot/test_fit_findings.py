@@ -1,0 +1,149 @@
+"""`tiltwright pivot fit` on readings that are wrong in ways that still give an answer: said, and not written."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from kinematics import table_pose
+from kinematics.pivot import Kind, PlannedTarget, hidden_machine, simulated_readings
+from tiltwright.files.read import read_machine
+from tiltwright.pivots.practice import readings_csv
+
+POSES = [(-90, 30), (-90, 150), (-60, 270), (0, 90), (30, 270), (30, 210), (30, 90), (30, 0)]
+SPOTS = [(-351.0, -223.4, -356.112), (-381.0, -173.4, -356.112), (-421.0, -213.4, -356.112)]
+
+
+@pytest.fixture
+def mill(examples, tmp_path):
+    path = tmp_path / "mill.toml"
+    path.write_bytes((examples / "teaching_mill.toml").read_bytes())
+    return path
+
+
+@pytest.fixture
+def table(mill, tmp_path):
+    """A ball and the platter's face on a machine with small hidden errors, spoilt as asked."""
+
+    def write(spoil=lambda points, *_: points, *, scatter_mm=0.003, text=lambda text: text):
+        nominal = read_machine(mill).machine
+        truth = hidden_machine(nominal, 4, position_mm=0.02)
+        targets = [
+            PlannedTarget("tooling ball", Kind.BALL, np.array([(-331.0, -203.4, -313.4)])),
+            PlannedTarget("platter", Kind.FACE, np.array(SPOTS), np.array([0.0, 0.0, 1.0])),
+        ]
+        readings = simulated_readings(truth, targets, np.array(POSES, dtype=float), scatter_mm, 11)
+        points = spoil(np.array(readings.points_mm), readings, truth)
+        path = tmp_path / "readings.csv"
+        said = readings_csv(replace(readings, points_mm=points), nominal, "mm")
+        path.write_text(text(said), encoding="utf-8")
+        return path
+
+    return write
+
+
+def balls_read_high(points, readings, _):
+    """At the top of a half-inch ball, in five poses of eight."""
+    points[np.flatnonzero(readings.target == 0)[:5], 2] += 6.35
+    return points
+
+
+def radius_at_one_tilt(points, readings, truth):
+    outward = table_pose(truth, readings.angles_deg).turn([0.0, 0.0, 1.0])
+    these = (readings.target == 1) & (readings.angles_deg[:, 0] == -60.0)
+    points[these] += 3.0 * outward[these]
+    return points
+
+
+def unwritten(run, mill, path, *options):
+    """What a run says that must end with 1 and leave the machine file alone."""
+    before = mill.read_bytes()
+    ended = run("pivot", "fit", path, "-m", mill, "--write", *options)
+    assert ended.code == 1, ended.out
+    assert mill.read_bytes() == before
+    assert not mill.with_name("mill.calibrations.jsonl").exists()
+    assert "stays as it was" in ended.err
+    return ended
+
+
+def test_good_readings_have_no_findings(run, mill, table):
+    path = table()
+    report = json.loads(run("pivot", "fit", path, "-m", mill, "--json").out)
+    assert (report["blunders"], report["findings"], report["suspects"]) == ([], [], [])
+    assert run("pivot", "fit", path, "-m", mill, "--write").code == 0
+
+
+@pytest.mark.parametrize("spoil", [balls_read_high, radius_at_one_tilt])
+@pytest.mark.parametrize("options", [[], ["--sigma", "0.003"]])
+def test_scatter_that_no_probe_has_is_said_and_not_written(run, mill, table, spoil, options):
+    path = table(spoil)
+    ended = unwritten(run, mill, path, *options)
+    assert ended.out.startswith("STOP.")
+    assert "** SCATTER: the readings" in ended.out
+    assert "scatter" in ended.err
+    assert run("pivot", "fit", path, "-m", mill, *options).code == 1
+    report = json.loads(run("pivot", "fit", path, "-m", mill, "--json", *options).out)
+    assert "scatter" in [finding["kind"] for finding in report["findings"]]
+
+
+def test_what_is_wrong_is_written_when_asked_twice(run, mill, table):
+    assert run("pivot", "fit", table(radius_at_one_tilt), "-m", mill, "--write-anyway").code == 1
+    record = json.loads(mill.with_name("mill.calibrations.jsonl").read_text(encoding="utf-8"))
+    assert record["despite_blunders"] is True
+
+
+def test_lost_minus_signs_lie_outside_the_travels(run, mill, tmp_path):
+    path = tmp_path / "signs.csv"
+    rows = [f"ball,b,0,{c},331,203,310" for c in (0, 90, 180)]
+    path.write_text("\n".join(["kind,target,A_deg,C_deg,X_mm,Y_mm,Z_mm", *rows]) + "\n", encoding="utf-8")
+    ended = unwritten(run, mill, path)
+    assert "OUTSIDE THE TRAVELS: 3 of 3 readings" in ended.out
+    assert "(row 2: X 331 mm, travel -760 to 0): were minus signs lost?" in ended.out
+    assert "FAR FROM THE MACHINE FILE: C's line comes out 820 mm" in ended.out
+
+
+def test_a_machine_without_travels_is_not_held_against_them(run, mill, tmp_path):
+    text = mill.read_text(encoding="utf-8")
+    begin = text.index("[travel]")
+    mill.write_text(text[:begin] + text[text.index("[[rotary]]") :], encoding="utf-8")
+    path = tmp_path / "signs.csv"
+    rows = [f"ball,b,0,{c},331,203,310" for c in (0, 90, 180)]
+    path.write_text("\n".join(["kind,target,A_deg,C_deg,X_mm,Y_mm,Z_mm", *rows]) + "\n", encoding="utf-8")
+    out = run("pivot", "fit", path, "-m", mill).out
+    assert "OUTSIDE THE TRAVELS" not in out
+    assert "FAR FROM THE MACHINE FILE" in out
+
+
+def test_a_suspect_that_is_certain_is_not_written(run, mill, table):
+    def one_off(points, *_):
+        points[9] += [0.0, 0.04, 0.04]
+        points[8] += [0.0, 0.04, 0.04]
+        return points
+
+    path = table(one_off)
+    ended = unwritten(run, mill, path)
+    assert "CERTAIN SUSPECT: row" in ended.out
+    assert "row 10: tooling ball lies about" in ended.out
+    assert run("pivot", "fit", path, "-m", mill, "--write", "--robust", "cauchy").code == 0
+
+
+def test_a_line_told_in_part_is_said_so_and_not_written(run, mill, tmp_path):
+    text = mill.read_text(encoding="utf-8").replace("[-120.0, 30.0]", "[-120.0, 120.0]")
+    mill.write_text(text, encoding="utf-8")
+    path = tmp_path / "two.csv"
+    path.write_text(
+        "kind,target,A_deg,C_deg,X_mm,Y_mm,Z_mm\n"
+        "face,platter,0,0,-381,-183,-356.112\n"
+        "face,platter,90,0,-381,-153.412,-400\n",
+        encoding="utf-8",
+    )
+    ended = unwritten(run, mill, path)
+    assert "A in Y: moved by -0.0030 mm, but told only in combination" in ended.out
+    assert "A in Y and Z together: only along (0.000, 0.707, -0.707) is the position told" in ended.out
+    assert "moved by -0.0042 mm along it" in ended.out
+    assert "A about Y: left as it was" in ended.out
+    assert run("pivot", "fit", path, "-m", mill).code == 0
+    assert run("pivot", "fit", path, "-m", mill, "--write-anyway").code == 0
+    record = json.loads(mill.with_name("mill.calibrations.jsonl").read_text(encoding="utf-8"))
+    assert record["despite_blunders"] is True
