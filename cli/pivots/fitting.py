@@ -117,7 +117,7 @@ def _alone_if(asked: Asked) -> Iterator[None]:
 
 def _run(asked: Asked) -> None:
     from kinematics import KinematicsError
-    from kinematics.pivot import find_blunders, findings_in, outside_travels
+    from kinematics.pivot import findings_in, outside_travels
     from tiltwright.console import fail
     from tiltwright.files.faults import clean
     from tiltwright.files.read import read_machine
@@ -134,7 +134,7 @@ def _run(asked: Asked) -> None:
     answer: Fit | None = None
     why_none = ""
     try:
-        blunders = find_blunders(gathered.readings, read.machine, sigma_mm=sigma_mm)
+        blunders = _blunders(gathered.readings, read, sigma_mm)
         answer = _fitted(asked, gathered.readings, read, sigma_mm, scale_mm)
     except KinematicsError as refusal:
         why_none = str(refusal)
@@ -187,7 +187,7 @@ class _Told:
     @property
     def wrong(self) -> list[str]:
         """What is wrong for certain, the classic mistakes first."""
-        found = [blunder.kind for blunder in self.blunders if blunder.certain]
+        found = [blunder.kind for blunder in self.blunders if blunder.made]
         return found + [finding.kind for finding in self.findings if finding.certain]
 
 
@@ -204,6 +204,17 @@ def _fitted(
         loss_scale_mm=scale_mm,
         level=asked.level,
     )
+
+
+def _blunders(readings: Readings, read: ReadMachine, sigma_mm: float | None) -> tuple[Blunder, ...]:
+    """Single rows grossly wrong first; one that nothing plain explains only where no classic mistake does."""
+    from kinematics.pivot import find_blunders, foretold_blunders
+
+    gross = foretold_blunders(readings, read.machine)
+    plain = tuple(one for one in gross if one.kind != "reading far off")
+    rest = plain[-1].mended if plain else readings
+    more = find_blunders(rest, read.machine, sigma_mm=sigma_mm)
+    return (*plain, *more) if more else gross
 
 
 def _mended(asked: Asked, blunders: Sequence[Blunder], sigma_mm: float | None) -> Fit | None:

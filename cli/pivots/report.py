@@ -174,6 +174,8 @@ def _target(target: TargetFit, units: str) -> dict[str, Any]:
         "direction": None if target.direction is None else (target.direction + 0.0).tolist(),
         "tilt": None if target.tilt is None else estimate(target.tilt, units),
         "tilt_toward_deg": number(target.tilt_toward_deg),
+        "face": None if target.face is None else estimate(target.face, units),
+        "above": {letter: estimate(one, units) for letter, one in target.above},
     }
 
 
@@ -187,6 +189,7 @@ def _blunder(blunder: Blunder, units: str) -> dict[str, Any]:
         "rows": list(blunder.rows),
         "size": _length(blunder.size_mm, units),
         "certain": blunder.certain,
+        "rivals": [_blunder(rival, units) for rival in blunder.rivals],
         "words": blunder.words,
     }
 

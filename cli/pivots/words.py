@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.pivot import Blunder, Estimate, Finding, Fit, LineFit
+from kinematics.pivot import Blunder, Estimate, Finding, Fit, LineFit, TargetFit
 from tiltwright.files.faults import clean
 from tiltwright.show.numbers import DECIMALS, fixed, in_units
 from tiltwright.show.tables import table, units_words
@@ -35,9 +36,10 @@ def plus_minus(one: Estimate, units: str) -> str:
     """An estimate in a sentence: "0.0139 ± 0.0016 mm"."""
     unit = units if one.unit == "mm" else "degrees"
     if one.held:
-        return f"{span(one, one.value, units)} {unit} (held)"
-    sure = f" ± {span(one, one.expanded, units)}" if one.expanded is not None else ", nothing tells how sure,"
-    return f"{span(one, one.value, units)}{sure} {unit}"
+        return f"{span(one, one.value, units)} {unit} (with what was held)"
+    if one.expanded is None:
+        return f"{span(one, one.value, units)} {unit} (nothing tells how sure)"
+    return f"{span(one, one.value, units)} ± {span(one, one.expanded, units)} {unit}"
 
 
 def fit_text(fit: Fit, units: str, file: str) -> str:
@@ -64,7 +66,7 @@ def fit_text(fit: Fit, units: str, file: str) -> str:
 
 def blunder_words(blunders: Sequence[Blunder], mended: Fit | None, units: str) -> str:
     """The mistakes that the readings show, before everything else, and what is left once they are put right."""
-    certain = any(blunder.certain for blunder in blunders)
+    certain = any(blunder.made for blunder in blunders)
     head = (
         "STOP. These readings hold a mistake; the numbers below are worth nothing until it is put right:"
         if certain
@@ -72,12 +74,16 @@ def blunder_words(blunders: Sequence[Blunder], mended: Fit | None, units: str) -
     )
     lines = [head]
     for blunder in blunders:
-        sure = "certain" if blunder.certain else "likely"
+        sure = "certain" if blunder.certain else "this or another" if blunder.rivals else "likely"
         lines.append(f"  ** {blunder.kind.upper()} ({sure}): {clean(blunder.words)}")
         lines += _rows(blunder.rows)
+        for rival in blunder.rivals:
+            lines.append(f"  or {rival.kind.upper()} (explains it as well): {clean(rival.words)}")
+            lines += _rows(rival.rows)
     if mended is not None:
         scatter = "" if mended.sigma_mm is None else f" (a reading scatters by {_scatter(mended, units)})"
-        lines.append(f"  With that put right{scatter}:")
+        which = "the first of these" if blunders[-1].rivals else "that"
+        lines.append(f"  With {which} put right{scatter}:")
         lines += [
             f"     {moved_words(line.letter, one, units)}" for line in mended.lines for one in line.moved
         ]
@@ -94,8 +100,8 @@ def finding_words(findings: Sequence[Finding]) -> str:
 
 
 def _rows(rows: Sequence[int]) -> list[str]:
-    """The first few of many rows, on a line of their own."""
-    if not rows:
+    """The first of several rows, on a line of their own."""
+    if len(rows) < 2:  # a single one is in the words
         return []
     more = len(rows) - _MOST_LISTED
     listed = ", ".join(map(str, rows[:_MOST_LISTED]))
@@ -247,7 +253,9 @@ def _between(fit: Fit, units: str) -> str:
     ]
     last = fit.machine.letters[-1]
     for target in fit.targets:
-        if target.tilt is None:
+        lines += _heights(fit, target, units)
+        # A tilt that was held is the one that was put in: it says nothing.
+        if target.tilt is None or target.tilt.held:
             continue
         toward = (
             f", its normal leaning toward {target.tilt_toward_deg:.0f} degrees (from +X toward +Y)"
@@ -258,6 +266,31 @@ def _between(fit: Fit, units: str) -> str:
             f"{clean(target.name)} is out of square to {last}'s line by {plus_minus(target.tilt, units)}{toward}"
         )
     return "How they lie to each other:\n" + "\n".join(f"  {line}" for line in lines) if lines else ""
+
+
+def _heights(fit: Fit, target: TargetFit, units: str) -> list[str]:
+    """Where a face stands, and what that says of the machine file's platter."""
+    if target.face is None:
+        return []
+    name, face = clean(target.name), target.face
+    above = "".join(f", {plus_minus(one, units)} above {letter}'s line" for letter, one in target.above)
+    lines = [f"face of {name}: Z {plus_minus(face, units)} at the all-zero pose{above}"]
+    filed = fit.machine.platter.face_mm
+    if not target.name.lower().startswith("platter") or filed is None:
+        return lines
+    off = replace(face, value=face.value - filed)
+    if off.held:
+        verdict = "not told"
+    elif off.expanded is None:
+        verdict = f"{plus_minus(off, units)} from it"
+    else:
+        moved = abs(off.value) > off.expanded
+        verdict = f"{'moved' if moved else 'not shown to have moved'} ({plus_minus(off, units)})"
+    lines.append(
+        f"  the machine file's platter face is {fine(filed, units)}: {verdict}; "
+        "--write leaves it: change `face` under [platter] by hand"
+    )
+    return lines
 
 
 def _worst(fit: Fit, units: str) -> str:

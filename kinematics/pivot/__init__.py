@@ -8,6 +8,7 @@ from kinematics.pivot.blunders import find_blunders
 from kinematics.pivot.findings import Finding, findings_in, outside_travels
 from kinematics.pivot.fit import fit_pivots, line_numbers, region_holds, region_of
 from kinematics.pivot.foresee import AddedPose, Foreseen, choose_poses, foresee, rank_added_poses
+from kinematics.pivot.foretold import foretold_blunders
 from kinematics.pivot.planned import PlannedTarget, candidate_poses, planned_readings, readable
 from kinematics.pivot.practice import Grade, Mark, grade, hidden_machine, simulated_readings
 from kinematics.pivot.pull import pulled_back
@@ -52,6 +53,7 @@ __all__ = [
     "fit_pivots",
     "fit_round",
     "foresee",
+    "foretold_blunders",
     "grade",
     "hidden_machine",
     "line_numbers",

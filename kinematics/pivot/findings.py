@@ -53,7 +53,7 @@ def outside_travels(readings: Readings, machine: Machine) -> tuple[Finding, ...]
     >>> from kinematics import Platter, Rotary, Sense, Travel
     >>> from kinematics.pivot import read_as
     >>> c = Rotary("C", [-50, -50, -50], [0, 0, 1], Sense.CLOCKWISE, None)
-    >>> mill = Machine("mill", (c,), Platter(), Travel([-100, -100, -100], [0, 0, 0]))
+    >>> mill = Machine("mill", (c,), Platter(face_mm=-60.0), Travel([-100, -100, -100], [0, 0, 0]))
     >>> read = read_as(["ball"] * 2, ["one"] * 2, [[0.0], [90.0]], [[-40, -50, -30], [50, 60, 30]], rows=[2, 3])
     >>> [(found.rows, found.words) for found in outside_travels(read, mill)]
     [((3,), 'row 3 lies outside the travels (X 50 mm, travel -100 to 0): were minus signs lost?')]

@@ -125,7 +125,7 @@ def fit_pivots(
         covariance=covariance,
         across=frozen(solved.problem.lines.square),
         held=held_words(solved, machine, readings),
-        targets=targets_of(solved, listed, spread),
+        targets=targets_of(solved, machine.letters, listed, spread),
         pairs=pairs_of(solved, machine.letters, spread),
         each=judge(solved, machine, readings, judging, weights),
         suspects=suspects_in(readings, machine, solved, judging) if weights is None else (),

@@ -134,6 +134,10 @@ class TargetFit:
         For a face square to the last rotary within 5 degrees: the angle between its normal and that rotary's line.
     tilt_toward_deg : float or None
         The machine C direction (from +X toward +Y, all-zero pose) toward which the normal leans from the line.
+    face : Estimate or None
+        For such a face: machine Z where the last rotary's line pierces it, as a machine file has its platter's face.
+    above : tuple of (str, Estimate)
+        For such a face: how far that point stands above every other rotary's line, square to it, by its letter.
     """
 
     name: str
@@ -143,6 +147,8 @@ class TargetFit:
     readings: int
     tilt: Estimate | None = None
     tilt_toward_deg: float | None = None
+    face: Estimate | None = None
+    above: tuple[tuple[str, Estimate], ...] = ()
 
 
 @dataclass(frozen=True)

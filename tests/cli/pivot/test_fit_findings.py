@@ -1,6 +1,7 @@
 """`tiltwright pivot fit` on readings that are wrong in ways that still give an answer: said, and not written."""
 
 import json
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -147,3 +148,47 @@ def test_a_line_told_in_part_is_said_so_and_not_written(run, mill, tmp_path):
     assert run("pivot", "fit", path, "-m", mill, "--write-anyway").code == 0
     record = json.loads(mill.with_name("mill.calibrations.jsonl").read_text(encoding="utf-8"))
     assert record["despite_blunders"] is True
+
+
+def test_the_platters_face_is_told_and_held_against_the_machine_file(run, mill, table):
+    path = table()
+    out = run("pivot", "fit", path, "-m", mill).out
+    assert "face of platter: Z -356.1" in out
+    assert "mm above A's line" in out
+    assert "the machine file's platter face is -356.1120: not shown to have moved" in out
+    assert "--write leaves it: change `face` under [platter] by hand" in out
+    changed = mill.read_text(encoding="utf-8").replace("-356.112\ndiameter", "-356.012\ndiameter")
+    mill.write_text(changed, encoding="utf-8")
+    out = run("pivot", "fit", path, "-m", mill).out
+    assert re.search(r"platter face is -356\.0120: moved \(-0\.(09|10)", out)
+    targets = json.loads(run("pivot", "fit", path, "-m", mill, "--json").out)["targets"]
+    assert [target["face"] is None for target in targets] == [True, False]
+    assert targets[1]["face"]["value"] == pytest.approx(-356.112, abs=0.01)
+    assert list(targets[1]["above"]) == ["A"]
+
+
+def test_balls_read_at_their_tops_and_what_else_it_may_be(run, mill, table):
+    def all_high(points, readings, _):
+        points[readings.target == 0, 2] += 6.35
+        return points
+
+    ended = unwritten(run, mill, table(all_high))
+    assert "BALL READ AT ITS TOP (this or another): the readings of tooling ball lie about 6.3" in ended.out
+    assert "or RADIUS LEFT ON (explains it as well)" in ended.out
+    assert "(certain)" not in ended.out
+    assert "With the first of these put right" in ended.out
+    (blunder,) = json.loads(run("pivot", "fit", table(all_high), "-m", mill, "--json").out)["blunders"]
+    assert blunder["certain"] is False
+    assert [rival["kind"] for rival in blunder["rivals"]] == ["radius left on"]
+
+
+def test_a_lost_sign_in_one_row_is_named(run, mill, table):
+    def sign_lost(points, *_):
+        points[12, 2] *= -1.0
+        return points
+
+    ended = unwritten(run, mill, table(sign_lost))
+    assert re.search(
+        r"SIGN WRONG \(certain\): row 14 \(tooling ball\): Z is 3\d\d\.\d, expected about -3", ended.out
+    )
+    assert "With that put right" in ended.out
