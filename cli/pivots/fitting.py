@@ -135,7 +135,7 @@ def _run(asked: Asked) -> None:
     why_none = ""
     try:
         blunders = _blunders(gathered.readings, read, sigma_mm)
-        answer = _fitted(asked, gathered.readings, read, sigma_mm, scale_mm)
+        answer = _fitted(asked, gathered, read, sigma_mm, scale_mm)
     except KinematicsError as refusal:
         why_none = str(refusal)
         if not blunders and not outside_travels(gathered.readings, read.machine):
@@ -192,14 +192,16 @@ class _Told:
 
 
 def _fitted(
-    asked: Asked, readings: Readings, read: ReadMachine, sigma_mm: float | None, scale_mm: float | None
+    asked: Asked, gathered: Gathered, read: ReadMachine, sigma_mm: float | None, scale_mm: float | None
 ) -> Fit:
     from kinematics.pivot import fit_pivots
+    from tiltwright.pivots.taken import last_digit_mm
 
     return fit_pivots(
-        readings,
+        gathered.readings,
         read.machine,
         sigma_mm=sigma_mm,
+        floor_mm=last_digit_mm(gathered.taken) / 12.0**0.5,
         loss=asked.loss,
         loss_scale_mm=scale_mm,
         level=asked.level,

@@ -65,6 +65,7 @@ def fit_report(
         "dof": fit.dof,
         "sigma": _sigma(fit, units),
         "sigma_stated": fit.sigma_stated,
+        "sigma_is_floor": fit.at_floor,
         "scatter": _scatter(fit, units),
         "scatter_chance": number(fit.scatter_chance),
         "level": fit.level,

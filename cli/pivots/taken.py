@@ -13,10 +13,11 @@ from kinematics.pivot import Kind, Readings, read_as
 from tiltwright.files.faults import Fault, InputFaults, nearest, shown
 from tiltwright.pivots.cells import Refused
 
-__all__ = ["KINDS", "MOST_FAULTS", "Row", "Taken", "kind_cell", "readings_of", "refuse"]
+__all__ = ["KINDS", "MOST_FAULTS", "Row", "Taken", "kind_cell", "last_digit_mm", "readings_of", "refuse"]
 
 KINDS = tuple(kind.value for kind in Kind)
 MOST_FAULTS = 40
+_MOST_DIGITS = 9
 _SAME_DEG = 0.01
 """Angles nearer than this are one pose: far more than a control's resolution, far less than any useful turn."""
 
@@ -108,6 +109,23 @@ def readings_of(taken: Taken, machine: Machine) -> Readings:
         rows=[row.line for row in taken.rows],
         directions={row.target: row.direction for row in taken.rows if row.direction is not None},
     )
+
+
+def last_digit_mm(taken: Taken) -> float:
+    """The step of the last digit that any of the readings has, in millimetres: what they were rounded to.
+
+    At most a tenth of the unit: whole numbers alone were typed in from a drawing, not rounded.
+
+    Examples
+    --------
+    >>> last_digit_mm(Taken("a", "mm", (Row(2, "ball", "b", (0.0,), (-352.85, -193.1, -350.0)),)))
+    0.01
+    """
+    values = [value for row in taken.rows for value in row.xyz]
+    digits = next(
+        (d for d in range(1, _MOST_DIGITS) if all(abs(round(v, d) - v) < 1e-9 for v in values)), _MOST_DIGITS
+    )
+    return float(10.0**-digits * (25.4 if taken.units == "inch" else 1.0))
 
 
 def _outside(taken: Taken, machine: Machine) -> Iterable[Fault]:

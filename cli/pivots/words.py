@@ -36,7 +36,7 @@ def plus_minus(one: Estimate, units: str) -> str:
     """An estimate in a sentence: "0.0139 ± 0.0016 mm"."""
     unit = units if one.unit == "mm" else "degrees"
     if one.held:
-        return f"{span(one, one.value, units)} {unit} (with what was held)"
+        return f"{span(one, one.value, units)} {unit} (partly as the machine file has it)"
     if one.expanded is None:
         return f"{span(one, one.value, units)} {unit} (nothing tells how sure)"
     return f"{span(one, one.value, units)} ± {span(one, one.expanded, units)} {unit}"
@@ -120,9 +120,9 @@ def _lines(fit: Fit, units: str) -> str:
     rows = []
     for line in fit.lines:
         rows.append([line.letter, "line", *(fine(v, units) for v in line.point_mm), *_three(line.direction)])
-        rows.append(["", "u", *_u_cells(fit, line, units, 1.0)])
+        rows.append(["", "u", *_u_cells(line, units, 1.0)])
         if fit.coverage_factor is not None:
-            rows.append(["", f"U {fit.level * 100:g} %", *_u_cells(fit, line, units, fit.coverage_factor)])
+            rows.append(["", f"U {fit.level * 100:g} %", *_u_cells(line, units, fit.coverage_factor)])
     where = (
         "Each line by its point nearest the old one, and its direction. Along the line itself a position is\n"
         "never known (-); what is not told by the readings has none either."
@@ -134,17 +134,15 @@ def _three(vector: NDArray[np.float64]) -> list[str]:
     return [fixed(float(value), 7) for value in vector]
 
 
-def _u_cells(fit: Fit, line: LineFit, units: str, factor: float) -> list[str]:
+def _u_cells(line: LineFit, units: str, factor: float) -> list[str]:
     """Standard (factor 1) or expanded uncertainties of a line's point and direction, both in the column's terms."""
     if line.u_point_mm is None or line.u_direction_deg is None:
         return ["-"] * 6
-    held = {one.quantity for one in fit.held if one.letter == line.letter}
-    point = [fine(u * factor, units) if np.isfinite(u) and u > 0.0 else "-" for u in line.u_point_mm]
-    along = int(abs(line.direction).argmax())
-    directions = []
-    for i, u_deg in enumerate(line.u_direction_deg):
-        lost = i == along or not np.isfinite(u_deg) or (u_deg == 0.0 and bool(held))
-        directions.append("-" if lost else fixed(float(np.radians(u_deg)) * factor, 7))
+    point = [fine(u * factor, units) if np.isfinite(u) else "-" for u in line.u_point_mm]
+    directions = [
+        fixed(float(np.radians(u_deg)) * factor, 7) if np.isfinite(u_deg) else "-"
+        for u_deg in line.u_direction_deg
+    ]
     return [*point, *directions]
 
 
@@ -166,6 +164,8 @@ def _trust(fit: Fit, units: str) -> str:
         lines.append(
             f"Standard uncertainty of a reading, each coordinate: {said}; k = {fit.coverage_factor:.2f}."
         )
+        if fit.dof == 0:
+            lines.append("Nothing is left over to check with: a wrong reading could not show.")
         if fit.scatter is not None:
             spread = f"{fit.scatter:.2f} of what was stated" if own else fine(fit.scatter, units)
             lines.append(f"The readings themselves scatter by {spread} ({fit.dof} to spare).")
@@ -173,6 +173,12 @@ def _trust(fit: Fit, units: str) -> str:
             lines.append(
                 "That is far more than stated: the stated uncertainty is too small, or a reading is wrong."
             )
+    elif fit.at_floor:
+        lines.append(
+            f"Standard uncertainty of a reading, each coordinate: {fine(fit.sigma_mm, units)}: what rounding to the "
+            "readings' last digit leaves (a step over root 12). The readings scatter by less, so this is the least "
+            f"that can be claimed; k = {fit.coverage_factor:.2f}."
+        )
     else:
         said = f"{fit.sigma_mm:.2f} times what each reading states" if own else fine(fit.sigma_mm, units)
         lines.append(

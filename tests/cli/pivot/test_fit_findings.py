@@ -192,3 +192,59 @@ def test_a_lost_sign_in_one_row_is_named(run, mill, table):
         r"SIGN WRONG \(certain\): row 14 \(tooling ball\): Z is 3\d\d\.\d, expected about -3", ended.out
     )
     assert "With that put right" in ended.out
+
+
+SEVEN = [
+    "face,platter,0,0,-381,-183,-356.11",
+    "face,platter,90,0,-381,-153.41,-400",
+    "face,platter,-90,0,-381,-253.35,-400",
+    "bore,bore,0,0,-352.85,-193.15,-350",
+    "bore,bore,0,90,-370.78,-231.60,-350",
+    "bore,bore,0,180,-409.24,-213.67,-350",
+    "bore,bore,0,270,-391.30,-175.22,-350",
+]
+
+
+@pytest.fixture
+def seven(mill, tmp_path):
+    """Rounded to a hundredth: what is left of them is the rounding."""
+    text = mill.read_text(encoding="utf-8").replace("[-120.0, 30.0]", "[-120.0, 120.0]")
+    mill.write_text(text, encoding="utf-8")
+    path = tmp_path / "seven.csv"
+    head = "kind,target,A_deg,C_deg,X_mm,Y_mm,Z_mm"
+    path.write_text("\n".join([head, *SEVEN]) + "\n", encoding="utf-8")
+    return path
+
+
+def test_rounded_readings_have_no_false_suspects(run, mill, seven):
+    report = json.loads(run("pivot", "fit", seven, "-m", mill, "--json").out)
+    assert report["suspects"] == []
+    assert report["findings"] == []
+    assert report["sigma"] >= 0.01 / 12**0.5
+
+
+def test_readings_that_fit_exactly_have_the_last_digits_uncertainty(run, mill, tmp_path):
+    path = tmp_path / "exact.csv"
+    rows = [f"ball,b,0,{c},{x},{y},-310" for c, x, y in [(0, -341.025, -203.405), (90, -381.025, -243.405),
+                                                       (180, -421.025, -203.405), (270, -381.025, -163.405)]]  # fmt: skip
+    path.write_text("\n".join(["kind,target,A_deg,C_deg,X_mm,Y_mm,Z_mm", *rows]) + "\n", encoding="utf-8")
+    report = json.loads(run("pivot", "fit", path, "-m", mill, "--json").out)
+    assert report["sigma"] == pytest.approx(0.001 / 12**0.5)
+    assert report["sigma_is_floor"] is True
+    assert "what rounding to the readings' last digit leaves" in run("pivot", "fit", path, "-m", mill).out
+
+
+def test_what_is_held_has_no_uncertainty_and_a_held_tilt_is_not_told(run, mill, seven):
+    report = json.loads(run("pivot", "fit", seven, "-m", mill, "--json").out)
+    assert [line["u_direction_deg"] for line in report["rotary"]] == [[None] * 3] * 2
+    out = run("pivot", "fit", seven, "-m", mill).out
+    assert "0.0000000          -" not in out
+    assert "out of square" not in out
+    assert "pass each other at 0.0300 mm (partly as the machine file has it)" in out
+
+
+def test_a_stated_sigma_without_spare_readings_says_what_cannot_show(run, mill, seven, tmp_path):
+    path = tmp_path / "three.csv"
+    path.write_text("\n".join(seven.read_text(encoding="utf-8").splitlines()[:4]) + "\n", encoding="utf-8")
+    out = run("pivot", "fit", path, "-m", mill, "--sigma", "0.01").out
+    assert "Nothing is left over to check with: a wrong reading could not show." in out
