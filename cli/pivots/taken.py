@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ __all__ = ["KINDS", "MOST_FAULTS", "Row", "Taken", "kind_cell", "last_digit_mm",
 
 KINDS = tuple(kind.value for kind in Kind)
 MOST_FAULTS = 40
+_MOST_ALIKE = 3
 _MOST_DIGITS = 9
 _SAME_DEG = 0.01
 """Angles nearer than this are one pose: far more than a control's resolution, far less than any useful turn."""
@@ -76,10 +77,21 @@ def kind_cell(text: str) -> str:
 
 
 def refuse(file: str, faults: Sequence[Fault]) -> None:
-    """Raise the faults, if there are any: all of them, or the first forty and how many more."""
+    """Raise the faults, if there are any: the first three of a kind and how many more, forty at most."""
     if not faults:
         return
-    ordered = sorted(faults, key=lambda fault: fault.line or 0)
+    kinds: dict[tuple[str, str, str], list[Fault]] = {}
+    for fault in sorted(faults, key=lambda fault: fault.line or 0):
+        kinds.setdefault((fault.key, fault.allowed, fault.tip), []).append(fault)
+    ordered = []
+    for alike in kinds.values():
+        shown_here = alike[:_MOST_ALIKE] if len(alike) > _MOST_ALIKE + 1 else alike
+        more = len(alike) - len(shown_here)
+        if more:
+            last = shown_here[-1]
+            shown_here = [*shown_here[:-1], replace(last, found=f"{last.found} (and {more} more such rows)")]
+        ordered += shown_here
+    ordered.sort(key=lambda fault: fault.line or 0)
     if len(ordered) > MOST_FAULTS:
         more = len(ordered) - MOST_FAULTS
         ordered = ordered[:MOST_FAULTS]

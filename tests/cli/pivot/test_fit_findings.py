@@ -248,3 +248,24 @@ def test_a_stated_sigma_without_spare_readings_says_what_cannot_show(run, mill, 
     path.write_text("\n".join(seven.read_text(encoding="utf-8").splitlines()[:4]) + "\n", encoding="utf-8")
     out = run("pivot", "fit", path, "-m", mill, "--sigma", "0.01").out
     assert "Nothing is left over to check with: a wrong reading could not show." in out
+
+
+def test_lengths_and_signed_residuals_have_panels_of_their_own(mill, table, monkeypatch):
+    from kinematics.pivot import fit_pivots
+    from tiltwright.pivots import plot
+    from tiltwright.pivots.gather import gather
+
+    monkeypatch.setattr(plot, "as_file", lambda figure, _: figure.axes)
+    machine = read_machine(mill).machine
+    both = gather(str(table(scatter_mm=0.0)), machine, "table").readings
+    axes = plot.fit_picture(fit_pivots(both, machine), "mm", ".png")
+    said = [axis.get_ylabel() for axis in axes[-2:]]
+    assert said == ["length of residual, mm", "residual, + outward, mm"]
+    balls = fit_pivots(both.only(both.target == 0), machine)
+    assert [axis.get_ylabel() for axis in plot.fit_picture(balls, "mm", ".png")].count(said[0]) == 1
+    exact = fit_pivots(simulated_readings(machine, [PlannedTarget("b", Kind.BALL, np.array([(-331.0, -203.4, -310.0)]))],
+                                          np.array(POSES, dtype=float), 0.0, 0), machine)  # fmt: skip
+    assert plot.fit_picture(exact, "mm", ".png")[-1].get_ylim() == (
+        -0.001,
+        0.001,
+    )  # no axis of rounding errors
