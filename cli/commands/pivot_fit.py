@@ -69,7 +69,7 @@ def fit(
         bool, typer.Option("--write", help="Put the lines into the machine file and log the calibration.")
     ] = False,
     write_anyway: Annotated[
-        bool, typer.Option("--write-anyway", help="Write although a mistake in the readings is certain.")
+        bool, typer.Option("--write-anyway", help="Write although something is certainly wrong or half told.")
     ] = False,
     who: Annotated[
         Optional[str],  # noqa: UP045 - typer
@@ -100,8 +100,9 @@ def fit(
       tiltwright pivot fit ball.csv -m mill.toml --check             exit code 1 when a line has moved
 
     A table has the columns kind, target, A_deg (one for each rotary), X_mm, Y_mm, Z_mm (or X_in, ...), and may have
-    sigma_mm and direction. Ends with 0 when done; with 1 when a mistake in the readings is certain, or with --check a
-    line has moved; with 2 when the input is wrong. Nothing is written while a mistake is certain.
+    sigma_mm and direction. Ends with 0 when done; with 1 when a mistake in the readings is certain (a classic
+    one, readings outside the travels, scatter that no probe has, a line millimetres away), or with --check a line has
+    moved; with 2 when the input is wrong. Nothing is written while a mistake is certain or a line only half told.
     """
     from tiltwright.pivots.fitting import Asked, run_fit
     from tiltwright.pivots.gather import form_of

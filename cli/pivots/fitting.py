@@ -9,7 +9,7 @@ from pathlib import Path
 
 import typer
 
-from kinematics.pivot import Blunder, Fit, Readings
+from kinematics.pivot import Blunder, Finding, Fit, Readings
 from tiltwright.files.read import ReadMachine
 from tiltwright.pivots.gather import Form, Gathered
 
@@ -117,8 +117,8 @@ def _alone_if(asked: Asked) -> Iterator[None]:
 
 def _run(asked: Asked) -> None:
     from kinematics import KinematicsError
-    from kinematics.pivot import find_blunders
-    from tiltwright.console import ANSWER_NO, fail, say_no
+    from kinematics.pivot import findings_in, outside_travels
+    from tiltwright.console import fail
     from tiltwright.files.faults import clean
     from tiltwright.files.read import read_machine
     from tiltwright.files.units import Unit
@@ -134,29 +134,43 @@ def _run(asked: Asked) -> None:
     answer: Fit | None = None
     why_none = ""
     try:
-        blunders = find_blunders(gathered.readings, read.machine, sigma_mm=sigma_mm)
-        answer = _fitted(asked, gathered.readings, read, sigma_mm, scale_mm)
+        blunders = _blunders(gathered.readings, read, sigma_mm)
+        answer = _fitted(asked, gathered, read, sigma_mm, scale_mm)
     except KinematicsError as refusal:
         why_none = str(refusal)
-        if not blunders:
+        if not blunders and not outside_travels(gathered.readings, read.machine):
             fail(f"{clean(asked.readings)}: {refusal}")
-    certain = any(blunder.certain for blunder in blunders)
-    _show(asked, _Told(answer, why_none, blunders, _mended(asked, blunders, sigma_mm)), gathered, units)
+    findings = findings_in(answer) if answer is not None else outside_travels(gathered.readings, read.machine)
+    told = _Told(answer, why_none, blunders, _mended(asked, blunders, sigma_mm), findings)
+    _show(asked, told, gathered, units)
     if asked.plot is not None and answer is not None:
         _plot(asked, answer, units)
-    if certain:
-        say_no(f"a mistake in the readings is certain: {', '.join(b.kind for b in blunders if b.certain)}")
-    if asked.write and answer is not None and (not certain or asked.despite):
-        _write(asked, read, answer, gathered, despite=certain)
+    _end(asked, read, gathered, told)
+
+
+def _end(asked: Asked, read: ReadMachine, gathered: Gathered, told: _Told) -> None:
+    """Write or refuse to, and say no where the answer is no."""
+    from tiltwright.console import ANSWER_NO, say_no
+    from tiltwright.files.faults import clean
+
+    wrong = list(dict.fromkeys(told.wrong))
+    if wrong:
+        say_no(f"a mistake in the readings is certain: {', '.join(wrong)}")
+    half = [one for one in told.findings if not one.certain]
+    refused = False
+    if asked.write and told.fit is not None and (asked.despite or not (wrong or half)):
+        _write(asked, read, told.fit, gathered, despite=bool(wrong or half))
     elif asked.write:
-        say_no(
-            f"{clean(asked.machine)} stays as it was (put the readings right; --write-anyway would write it)"
+        refused = True
+        why = (
+            "put the readings right" if wrong else f"{'; '.join(one.words for one in half)}; read more poses"
         )
-    lines = () if answer is None else answer.lines
+        say_no(f"{clean(asked.machine)} stays as it was ({why}; --write-anyway would write it)")
+    lines = () if told.fit is None else told.fit.lines
     moved = [line.letter for line in lines if any(one.verdict == "moved" for one in line.moved)]
     if asked.check and moved:
         say_no(f"moved since the machine file was written: {' and '.join(moved)}")
-    if certain or answer is None or (asked.check and moved):
+    if wrong or refused or told.fit is None or (asked.check and moved):
         raise typer.Exit(ANSWER_NO)
 
 
@@ -168,21 +182,41 @@ class _Told:
     why_none: str
     blunders: tuple[Blunder, ...]
     mended: Fit | None
+    findings: tuple[Finding, ...]
+
+    @property
+    def wrong(self) -> list[str]:
+        """What is wrong for certain, the classic mistakes first."""
+        found = [blunder.kind for blunder in self.blunders if blunder.made]
+        return found + [finding.kind for finding in self.findings if finding.certain]
 
 
 def _fitted(
-    asked: Asked, readings: Readings, read: ReadMachine, sigma_mm: float | None, scale_mm: float | None
+    asked: Asked, gathered: Gathered, read: ReadMachine, sigma_mm: float | None, scale_mm: float | None
 ) -> Fit:
     from kinematics.pivot import fit_pivots
+    from tiltwright.pivots.taken import last_digit_mm
 
     return fit_pivots(
-        readings,
+        gathered.readings,
         read.machine,
         sigma_mm=sigma_mm,
+        floor_mm=last_digit_mm(gathered.taken) / 12.0**0.5,
         loss=asked.loss,
         loss_scale_mm=scale_mm,
         level=asked.level,
     )
+
+
+def _blunders(readings: Readings, read: ReadMachine, sigma_mm: float | None) -> tuple[Blunder, ...]:
+    """Single rows grossly wrong first; one that nothing plain explains only where no classic mistake does."""
+    from kinematics.pivot import find_blunders, foretold_blunders
+
+    gross = foretold_blunders(readings, read.machine)
+    plain = tuple(one for one in gross if one.kind != "reading far off")
+    rest = plain[-1].mended if plain else readings
+    more = find_blunders(rest, read.machine, sigma_mm=sigma_mm)
+    return (*plain, *more) if more else gross
 
 
 def _mended(asked: Asked, blunders: Sequence[Blunder], sigma_mm: float | None) -> Fit | None:
@@ -206,12 +240,19 @@ def _show(asked: Asked, told: _Told, gathered: Gathered, units: str) -> None:
     if asked.as_json:
         source = {"file": asked.readings, "sha256": gathered.sha256}
         if told.fit is None:
-            typer.echo(written(report.no_fit_report(told.why_none, told.blunders, units, **source)), nl=False)
+            typer.echo(
+                written(report.no_fit_report(told.why_none, told.blunders, units, told.findings, **source)),
+                nl=False,
+            )
         else:
-            typer.echo(written(report.fit_report(told.fit, told.blunders, units, **source)), nl=False)
+            typer.echo(
+                written(report.fit_report(told.fit, told.blunders, units, told.findings, **source)), nl=False
+            )
         return
     if told.blunders:
         typer.echo(words.blunder_words(told.blunders, told.mended, units) + "\n")
+    elif any(one.certain for one in told.findings):
+        typer.echo(words.finding_words(told.findings) + "\n")
     if told.fit is None:
         typer.echo(f"As they stand, the readings give no answer: {told.why_none}")
     else:

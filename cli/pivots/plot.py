@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.pivot import Fit, region_of
+from kinematics.pivot import Fit, Kind, region_of
 from tiltwright.files.faults import clean
 from tiltwright.pivots.circles import Circles, circles_about
 from tiltwright.pivots.words import fine
@@ -29,6 +29,8 @@ MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
 _GREYS = ("0.0", "0.35", "0.55", "0.2", "0.45", "0.65", "0.1", "0.5")
 _PANEL = 4.2
 _LONGEST_NAME = 28
+_NOTHING_MM = 1e-7
+_LEAST_MM = 1e-3
 
 
 def fit_picture(fit: Fit, units: str, ending: str) -> bytes:
@@ -53,7 +55,13 @@ def fit_picture(fit: Fit, units: str, ending: str) -> bytes:
     for i, line in enumerate(fit.lines):
         _circles(figure.add_subplot(grid[0, i]), fit, i, units)
         _region(figure.add_subplot(grid[1, i]), fit, line.letter, units)
-    _residuals(figure.add_subplot(grid[2, :]), fit, units)
+    face = np.array([kind is Kind.FACE for kind in fit.readings.kinds])[fit.readings.target]
+    if face.any() and not face.all():
+        # A face's residual has a sign, a ball's or an axis' is a length: side by side, not mixed.
+        _residuals(figure.add_subplot(grid[2, : columns // 2]), fit, units, ~face)
+        _residuals(figure.add_subplot(grid[2, columns // 2 :]), fit, units, face)
+    else:
+        _residuals(figure.add_subplot(grid[2, :]), fit, units, np.ones(len(face), dtype=np.bool_))
     title = f"{fit.machine.name}: {len(fit.readings)} readings"
     figure.suptitle(label(title, 70), fontsize=12)
     return as_file(figure, ending)
@@ -119,7 +127,7 @@ def _circles(axes: Axes, fit: Fit, i: int, units: str) -> None:
     at, off = found.at_mm * scale, found.residual_mm * scale
     reach = float(np.abs(at).max()) or 1.0
     largest = float(np.linalg.norm(off, axis=-1).max())
-    magnified = nice(0.25 * reach / largest) if largest > 1e-9 * reach else 0.0
+    magnified = nice(0.25 * reach / largest) if largest > _NOTHING_MM * scale else 0.0
     for t in np.unique(found.target):
         mine = found.target == t
         marker, grey = _look(int(t))
@@ -193,14 +201,14 @@ def _region(axes: Axes, fit: Fit, letter: str, units: str) -> None:
     axes.legend(fontsize=8, loc="best", frameon=True)
 
 
-def _residuals(axes: Axes, fit: Fit, units: str) -> None:
-    """Every reading's residual by its row; the suspects by name."""
+def _residuals(axes: Axes, fit: Fit, units: str, shown: NDArray[np.bool_]) -> None:
+    """The residuals of the readings shown (N,) by their rows; the suspects by name."""
     _plain(axes)
     rows = np.array([fit.readings.row(k) for k in range(len(fit.readings))])
     size = fit.each.size_mm * in_units(1.0, units)
     axes.axhline(0.0, color="0.6", linewidth=0.8)
     for t, name in enumerate(fit.readings.names):
-        mine = fit.readings.target == t
+        mine = (fit.readings.target == t) & shown
         if mine.any():
             marker, grey = _look(t)
             axes.plot(
@@ -213,6 +221,8 @@ def _residuals(axes: Axes, fit: Fit, units: str) -> None:
                 label=label(f"\u200a{name}"),
             )
     for suspect in fit.suspects:
+        if not shown[suspect.index]:
+            continue
         axes.annotate(
             f"row {suspect.row}: {fine(float(fit.each.size_mm[suspect.index]), units)}",
             (rows[suspect.index], size[suspect.index]),
@@ -221,10 +231,16 @@ def _residuals(axes: Axes, fit: Fit, units: str) -> None:
             fontsize=8,
             weight="bold",
         )
+    faces = all(fit.readings.kinds[t] is Kind.FACE for t in np.unique(fit.readings.target[shown]))
     axes.set_xlabel("row")
-    axes.set_ylabel(f"residual, {units}")
+    axes.set_ylabel(f"{'residual, + outward' if faces else 'length of residual'}, {units}", fontsize=9)
+    axes.margins(x=0.08, y=0.15)
+    axes.locator_params(axis="x", integer=True, nbins=6)
+    if float(np.abs(size[shown]).max()) < _NOTHING_MM:
+        # An axis of rounding errors would look like scatter.
+        axes.set_ylim(-in_units(_LEAST_MM, units), in_units(_LEAST_MM, units))
     if len(fit.readings.names) <= len(MARKERS):
-        axes.legend(fontsize=8, loc="center left", bbox_to_anchor=(1.01, 0.5), frameon=False)
+        axes.legend(fontsize=8, loc="best", frameon=True)
 
 
 def _look(target: int) -> tuple[str, str]:

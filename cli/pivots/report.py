@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from kinematics.pivot import Blunder, Estimate, Fit, LineFit, TargetFit
+from kinematics.pivot import Blunder, Estimate, Finding, Fit, LineFit, TargetFit
 from tiltwright.show.numbers import in_units
 from tiltwright.show.report import length_list
 
@@ -46,7 +46,13 @@ def estimate(one: Estimate, units: str) -> dict[str, Any]:
 
 
 def fit_report(
-    fit: Fit, blunders: Sequence[Blunder], units: str, *, file: str, sha256: str
+    fit: Fit,
+    blunders: Sequence[Blunder],
+    units: str,
+    findings: Sequence[Finding] = (),
+    *,
+    file: str,
+    sha256: str,
 ) -> dict[str, Any]:
     """The whole answer of `pivot fit`."""
     each = fit.each
@@ -59,6 +65,7 @@ def fit_report(
         "dof": fit.dof,
         "sigma": _sigma(fit, units),
         "sigma_stated": fit.sigma_stated,
+        "sigma_is_floor": fit.at_floor,
         "scatter": _scatter(fit, units),
         "scatter_chance": number(fit.scatter_chance),
         "level": fit.level,
@@ -81,6 +88,7 @@ def fit_report(
             for suspect in fit.suspects
         ],
         "blunders": [_blunder(blunder, units) for blunder in blunders],
+        "findings": [_finding(finding) for finding in findings],
         "readings": [
             {
                 "row": fit.readings.row(i),
@@ -97,7 +105,13 @@ def fit_report(
 
 
 def no_fit_report(
-    why: str, blunders: Sequence[Blunder], units: str, *, file: str, sha256: str
+    why: str,
+    blunders: Sequence[Blunder],
+    units: str,
+    findings: Sequence[Finding] = (),
+    *,
+    file: str,
+    sha256: str,
 ) -> dict[str, Any]:
     """The answer where a mistake keeps the readings from giving one."""
     return {
@@ -111,6 +125,7 @@ def no_fit_report(
         "held": [],
         "suspects": [],
         "blunders": [_blunder(blunder, units) for blunder in blunders],
+        "findings": [_finding(finding) for finding in findings],
         "readings": [],
         "why_none": why,
     }
@@ -160,6 +175,8 @@ def _target(target: TargetFit, units: str) -> dict[str, Any]:
         "direction": None if target.direction is None else (target.direction + 0.0).tolist(),
         "tilt": None if target.tilt is None else estimate(target.tilt, units),
         "tilt_toward_deg": number(target.tilt_toward_deg),
+        "face": None if target.face is None else estimate(target.face, units),
+        "above": {letter: estimate(one, units) for letter, one in target.above},
     }
 
 
@@ -173,5 +190,15 @@ def _blunder(blunder: Blunder, units: str) -> dict[str, Any]:
         "rows": list(blunder.rows),
         "size": _length(blunder.size_mm, units),
         "certain": blunder.certain,
+        "rivals": [_blunder(rival, units) for rival in blunder.rivals],
         "words": blunder.words,
+    }
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "kind": finding.kind,
+        "certain": finding.certain,
+        "rows": list(finding.rows),
+        "words": finding.words,
     }

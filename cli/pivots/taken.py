@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,10 +13,12 @@ from kinematics.pivot import Kind, Readings, read_as
 from tiltwright.files.faults import Fault, InputFaults, nearest, shown
 from tiltwright.pivots.cells import Refused
 
-__all__ = ["KINDS", "MOST_FAULTS", "Row", "Taken", "kind_cell", "readings_of", "refuse"]
+__all__ = ["KINDS", "MOST_FAULTS", "Row", "Taken", "kind_cell", "last_digit_mm", "readings_of", "refuse"]
 
 KINDS = tuple(kind.value for kind in Kind)
 MOST_FAULTS = 40
+_MOST_ALIKE = 3
+_MOST_DIGITS = 9
 _SAME_DEG = 0.01
 """Angles nearer than this are one pose: far more than a control's resolution, far less than any useful turn."""
 
@@ -75,10 +77,21 @@ def kind_cell(text: str) -> str:
 
 
 def refuse(file: str, faults: Sequence[Fault]) -> None:
-    """Raise the faults, if there are any: all of them, or the first forty and how many more."""
+    """Raise the faults, if there are any: the first three of a kind and how many more, forty at most."""
     if not faults:
         return
-    ordered = sorted(faults, key=lambda fault: fault.line or 0)
+    kinds: dict[tuple[str, str, str], list[Fault]] = {}
+    for fault in sorted(faults, key=lambda fault: fault.line or 0):
+        kinds.setdefault((fault.key, fault.allowed, fault.tip), []).append(fault)
+    ordered = []
+    for alike in kinds.values():
+        shown_here = alike[:_MOST_ALIKE] if len(alike) > _MOST_ALIKE + 1 else alike
+        more = len(alike) - len(shown_here)
+        if more:
+            last = shown_here[-1]
+            shown_here = [*shown_here[:-1], replace(last, found=f"{last.found} (and {more} more such rows)")]
+        ordered += shown_here
+    ordered.sort(key=lambda fault: fault.line or 0)
     if len(ordered) > MOST_FAULTS:
         more = len(ordered) - MOST_FAULTS
         ordered = ordered[:MOST_FAULTS]
@@ -108,6 +121,23 @@ def readings_of(taken: Taken, machine: Machine) -> Readings:
         rows=[row.line for row in taken.rows],
         directions={row.target: row.direction for row in taken.rows if row.direction is not None},
     )
+
+
+def last_digit_mm(taken: Taken) -> float:
+    """The step of the last digit that any of the readings has, in millimetres: what they were rounded to.
+
+    At most a tenth of the unit: whole numbers alone were typed in from a drawing, not rounded.
+
+    Examples
+    --------
+    >>> last_digit_mm(Taken("a", "mm", (Row(2, "ball", "b", (0.0,), (-352.85, -193.1, -350.0)),)))
+    0.01
+    """
+    values = [value for row in taken.rows for value in row.xyz]
+    digits = next(
+        (d for d in range(1, _MOST_DIGITS) if all(abs(round(v, d) - v) < 1e-9 for v in values)), _MOST_DIGITS
+    )
+    return float(10.0**-digits * (25.4 if taken.units == "inch" else 1.0))
 
 
 def _outside(taken: Taken, machine: Machine) -> Iterable[Fault]:

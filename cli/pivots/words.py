@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.pivot import Blunder, Estimate, Fit, LineFit
+from kinematics.pivot import Blunder, Estimate, Finding, Fit, LineFit, TargetFit
 from tiltwright.files.faults import clean
 from tiltwright.show.numbers import DECIMALS, fixed, in_units
 from tiltwright.show.tables import table, units_words
 
-__all__ = ["blunder_words", "fine", "fit_text", "moved_words", "plus_minus", "span"]
+__all__ = ["blunder_words", "finding_words", "fine", "fit_text", "moved_words", "plus_minus", "span"]
 
 _DEGREES = 5
 _MOST_ROWS = 5
@@ -35,9 +36,10 @@ def plus_minus(one: Estimate, units: str) -> str:
     """An estimate in a sentence: "0.0139 ± 0.0016 mm"."""
     unit = units if one.unit == "mm" else "degrees"
     if one.held:
-        return f"{span(one, one.value, units)} {unit} (held)"
-    sure = f" ± {span(one, one.expanded, units)}" if one.expanded is not None else ", nothing tells how sure,"
-    return f"{span(one, one.value, units)}{sure} {unit}"
+        return f"{span(one, one.value, units)} {unit} (partly as the machine file has it)"
+    if one.expanded is None:
+        return f"{span(one, one.value, units)} {unit} (nothing tells how sure)"
+    return f"{span(one, one.value, units)} ± {span(one, one.expanded, units)} {unit}"
 
 
 def fit_text(fit: Fit, units: str, file: str) -> str:
@@ -64,7 +66,7 @@ def fit_text(fit: Fit, units: str, file: str) -> str:
 
 def blunder_words(blunders: Sequence[Blunder], mended: Fit | None, units: str) -> str:
     """The mistakes that the readings show, before everything else, and what is left once they are put right."""
-    certain = any(blunder.certain for blunder in blunders)
+    certain = any(blunder.made for blunder in blunders)
     head = (
         "STOP. These readings hold a mistake; the numbers below are worth nothing until it is put right:"
         if certain
@@ -72,19 +74,38 @@ def blunder_words(blunders: Sequence[Blunder], mended: Fit | None, units: str) -
     )
     lines = [head]
     for blunder in blunders:
-        sure = "certain" if blunder.certain else "likely"
+        sure = "certain" if blunder.certain else "this or another" if blunder.rivals else "likely"
         lines.append(f"  ** {blunder.kind.upper()} ({sure}): {clean(blunder.words)}")
-        if blunder.rows:
-            rows = ", ".join(map(str, blunder.rows[:_MOST_LISTED]))
-            more = len(blunder.rows) - _MOST_LISTED
-            lines.append(f"     rows {rows}{f' and {more} more' if more > 0 else ''}")
+        lines += _rows(blunder.rows)
+        for rival in blunder.rivals:
+            lines.append(f"  or {rival.kind.upper()} (explains it as well): {clean(rival.words)}")
+            lines += _rows(rival.rows)
     if mended is not None:
         scatter = "" if mended.sigma_mm is None else f" (a reading scatters by {_scatter(mended, units)})"
-        lines.append(f"  With that put right{scatter}:")
+        which = "the first of these" if blunders[-1].rivals else "that"
+        lines.append(f"  With {which} put right{scatter}:")
         lines += [
             f"     {moved_words(line.letter, one, units)}" for line in mended.lines for one in line.moved
         ]
     return "\n".join(lines)
+
+
+def finding_words(findings: Sequence[Finding]) -> str:
+    """What is wrong although no classic mistake explains it; before everything else."""
+    lines = ["STOP. Something is wrong with these readings; do not use the numbers below until it is found:"]
+    for one in findings:
+        if one.certain:
+            lines += [f"  ** {one.kind.upper()}: {clean(one.words)}.".replace("?.", "?"), *_rows(one.rows)]
+    return "\n".join(lines)
+
+
+def _rows(rows: Sequence[int]) -> list[str]:
+    """The first of several rows, on a line of their own."""
+    if len(rows) < 2:  # a single one is in the words
+        return []
+    more = len(rows) - _MOST_LISTED
+    listed = ", ".join(map(str, rows[:_MOST_LISTED]))
+    return [f"     rows {listed}{f' and {more} more' if more > 0 else ''}"]
 
 
 def _scatter(fit: Fit, units: str) -> str:
@@ -99,9 +120,9 @@ def _lines(fit: Fit, units: str) -> str:
     rows = []
     for line in fit.lines:
         rows.append([line.letter, "line", *(fine(v, units) for v in line.point_mm), *_three(line.direction)])
-        rows.append(["", "u", *_u_cells(fit, line, units, 1.0)])
+        rows.append(["", "u", *_u_cells(line, units, 1.0)])
         if fit.coverage_factor is not None:
-            rows.append(["", f"U {fit.level * 100:g} %", *_u_cells(fit, line, units, fit.coverage_factor)])
+            rows.append(["", f"U {fit.level * 100:g} %", *_u_cells(line, units, fit.coverage_factor)])
     where = (
         "Each line by its point nearest the old one, and its direction. Along the line itself a position is\n"
         "never known (-); what is not told by the readings has none either."
@@ -113,17 +134,15 @@ def _three(vector: NDArray[np.float64]) -> list[str]:
     return [fixed(float(value), 7) for value in vector]
 
 
-def _u_cells(fit: Fit, line: LineFit, units: str, factor: float) -> list[str]:
+def _u_cells(line: LineFit, units: str, factor: float) -> list[str]:
     """Standard (factor 1) or expanded uncertainties of a line's point and direction, both in the column's terms."""
     if line.u_point_mm is None or line.u_direction_deg is None:
         return ["-"] * 6
-    held = {one.quantity for one in fit.held if one.letter == line.letter}
-    point = [fine(u * factor, units) if np.isfinite(u) and u > 0.0 else "-" for u in line.u_point_mm]
-    along = int(abs(line.direction).argmax())
-    directions = []
-    for i, u_deg in enumerate(line.u_direction_deg):
-        lost = i == along or not np.isfinite(u_deg) or (u_deg == 0.0 and bool(held))
-        directions.append("-" if lost else fixed(float(np.radians(u_deg)) * factor, 7))
+    point = [fine(u * factor, units) if np.isfinite(u) else "-" for u in line.u_point_mm]
+    directions = [
+        fixed(float(np.radians(u_deg)) * factor, 7) if np.isfinite(u_deg) else "-"
+        for u_deg in line.u_direction_deg
+    ]
     return [*point, *directions]
 
 
@@ -145,6 +164,8 @@ def _trust(fit: Fit, units: str) -> str:
         lines.append(
             f"Standard uncertainty of a reading, each coordinate: {said}; k = {fit.coverage_factor:.2f}."
         )
+        if fit.dof == 0:
+            lines.append("Nothing is left over to check with: a wrong reading could not show.")
         if fit.scatter is not None:
             spread = f"{fit.scatter:.2f} of what was stated" if own else fine(fit.scatter, units)
             lines.append(f"The readings themselves scatter by {spread} ({fit.dof} to spare).")
@@ -152,6 +173,12 @@ def _trust(fit: Fit, units: str) -> str:
             lines.append(
                 "That is far more than stated: the stated uncertainty is too small, or a reading is wrong."
             )
+    elif fit.at_floor:
+        lines.append(
+            f"Standard uncertainty of a reading, each coordinate: {fine(fit.sigma_mm, units)}: what rounding to the "
+            "readings' last digit leaves (a step over root 12). The readings scatter by less, so this is the least "
+            f"that can be claimed; k = {fit.coverage_factor:.2f}."
+        )
     else:
         said = f"{fit.sigma_mm:.2f} times what each reading states" if own else fine(fit.sigma_mm, units)
         lines.append(
@@ -171,6 +198,12 @@ def moved_words(letter: str, one: Estimate, units: str) -> str:
     )
     if not linear and one.name not in {"A", "B", "C"}:
         where = f"({one.name})"
+    if one.verdict == "told in part":
+        unit = units if linear else "degrees"
+        verb = "moved" if linear else "turned"
+        return (
+            f"{letter} {where}: {verb} by {span(one, one.value, units)} {unit}, but told only in combination"
+        )
     if one.held:
         return f"{letter} {where}: left as it was"
     if one.verdict == "moved":
@@ -226,7 +259,9 @@ def _between(fit: Fit, units: str) -> str:
     ]
     last = fit.machine.letters[-1]
     for target in fit.targets:
-        if target.tilt is None:
+        lines += _heights(fit, target, units)
+        # A tilt that was held is the one that was put in: it says nothing.
+        if target.tilt is None or target.tilt.held:
             continue
         toward = (
             f", its normal leaning toward {target.tilt_toward_deg:.0f} degrees (from +X toward +Y)"
@@ -237,6 +272,31 @@ def _between(fit: Fit, units: str) -> str:
             f"{clean(target.name)} is out of square to {last}'s line by {plus_minus(target.tilt, units)}{toward}"
         )
     return "How they lie to each other:\n" + "\n".join(f"  {line}" for line in lines) if lines else ""
+
+
+def _heights(fit: Fit, target: TargetFit, units: str) -> list[str]:
+    """Where a face stands, and what that says of the machine file's platter."""
+    if target.face is None:
+        return []
+    name, face = clean(target.name), target.face
+    above = "".join(f", {plus_minus(one, units)} above {letter}'s line" for letter, one in target.above)
+    lines = [f"face of {name}: Z {plus_minus(face, units)} at the all-zero pose{above}"]
+    filed = fit.machine.platter.face_mm
+    if not target.name.lower().startswith("platter") or filed is None:
+        return lines
+    off = replace(face, value=face.value - filed)
+    if off.held:
+        verdict = "not told"
+    elif off.expanded is None:
+        verdict = f"{plus_minus(off, units)} from it"
+    else:
+        moved = abs(off.value) > off.expanded
+        verdict = f"{'moved' if moved else 'not shown to have moved'} ({plus_minus(off, units)})"
+    lines.append(
+        f"  the machine file's platter face is {fine(filed, units)}: {verdict}; "
+        "--write leaves it: change `face` under [platter] by hand"
+    )
+    return lines
 
 
 def _worst(fit: Fit, units: str) -> str:

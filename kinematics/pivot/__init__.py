@@ -5,8 +5,10 @@ Not imported by `kinematics` itself: a work offset needs none of it. Lengths are
 
 from kinematics.pivot.blunder import Blunder
 from kinematics.pivot.blunders import find_blunders
+from kinematics.pivot.findings import Finding, findings_in, outside_travels
 from kinematics.pivot.fit import fit_pivots, line_numbers, region_holds, region_of
 from kinematics.pivot.foresee import AddedPose, Foreseen, choose_poses, foresee, rank_added_poses
+from kinematics.pivot.foretold import foretold_blunders
 from kinematics.pivot.planned import (
     PlannedTarget,
     candidate_poses,
@@ -34,6 +36,7 @@ __all__ = [
     "AddedPose",
     "Blunder",
     "Estimate",
+    "Finding",
     "Fit",
     "Foreseen",
     "Grade",
@@ -52,13 +55,16 @@ __all__ = [
     "choose_poses",
     "coverage_factor",
     "find_blunders",
+    "findings_in",
     "fit_pivots",
     "fit_round",
     "foresee",
+    "foretold_blunders",
     "grade",
     "hidden_machine",
     "line_numbers",
     "outside_limits",
+    "outside_travels",
     "planned_readings",
     "point_by_point",
     "pulled_back",

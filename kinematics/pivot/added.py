@@ -1,4 +1,4 @@
-"""Blunders that add an unknown: a target that slipped part-way, a stylus radius left on the side touches."""
+"""Blunders that add an unknown: a slip part-way, a radius left on the side touches, balls read at their tops."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from kinematics.machine import table_pose
 from kinematics.pivot.blunder import Blunder
 from kinematics.pivot.doubt import SHORTEST_MM, Doubt, doubt_of
 from kinematics.pivot.extra import Rest, column_gain, left_out, mimicked, rest_of, splits
-from kinematics.pivot.readings import Kind
+from kinematics.pivot.readings import Kind, Readings
 from kinematics.pivot.student import chance_of_more
 
-__all__ = ["radius_left_on", "slipped"]
+__all__ = ["radius_left_on", "read_at_the_top", "slipped"]
 
 _CHANCE = 1e-6
 _CLEAR_OF_OUTLIER = 12.0
@@ -25,6 +25,7 @@ _REFINED = 2
 _PURE = 0.05
 _LIKE_THE_PLATTER = np.cos(np.radians(5.0))
 _ALONG_SPINDLE = np.cos(np.radians(3.0))
+_SQUARE_TO_SPINDLE = np.sin(np.radians(3.0))
 
 
 def _chance(gain: float, numbers: int, base: Doubt, tried: int) -> float:
@@ -79,9 +80,9 @@ def _slip_mm(rest: Rest, target: int, reading: int) -> float:
 def radius_left_on(base: Doubt) -> Blunder | None:
     """Faces that read too far out wherever they do not face the spindle, by one and the same radius.
 
-    Two profiles are tried. The reading is where the stylus tip would be on the tool's axis, so a flank touch is off
+    Three profiles are tried. The reading is where the stylus tip would be on the tool's axis, so a flank touch is off
     along the normal by the radius times (1 - cosine of the normal to the spindle); or the radius was left on every
-    touch but those along the spindle. At level and upright touches they are the same.
+    touch but those along the spindle, or on those square to it alone. At level and upright touches they are the same.
     """
     readings, problem = base.readings, base.problem
     kinds = [readings.kinds[t] for t in problem.names]
@@ -96,7 +97,11 @@ def radius_left_on(base: Doubt) -> Blunder | None:
     platter = face & (np.abs(normal @ last) > _LIKE_THE_PLATTER)
     shapes: list[NDArray[np.float64]] = []
     for these in (face, platter):
-        for shape in (1.0 - cosine, (cosine < _ALONG_SPINDLE).astype(np.float64)):
+        for shape in (
+            1.0 - cosine,
+            (cosine < _ALONG_SPINDLE).astype(np.float64),
+            (np.abs(cosine) < _SQUARE_TO_SPINDLE).astype(np.float64),
+        ):
             new = np.where(these, shape, 0.0)
             if new.any() and not any(np.allclose(new, old, atol=1e-6) for old in shapes):
                 shapes.append(new)
@@ -115,6 +120,50 @@ def radius_left_on(base: Doubt) -> Blunder | None:
     elif shapes:
         return _perhaps_left_on(rest, shapes[0])
     return None
+
+
+def read_at_the_top(base: Doubt) -> Blunder | None:
+    """Ball centres that lie too high along the spindle by one and the same length, at every pose.
+
+    Balls alone never show it: lines and balls as much higher would read the same. Faces or lines known well do.
+    """
+    readings, problem = base.readings, base.problem
+    balls = (problem.charts.equations == 3)[problem.target]
+    if not balls.any():
+        return None
+    angles = readings.angles_deg[problem.order]
+    up = table_pose(base.machine, angles).inverse().turn([0.0, 0.0, 1.0])
+    column = np.where(balls[:, None], up * problem.weight[:, None], 0.0)
+    gain, high, own = column_gain(rest_of(base), column)
+    if own <= _OWN or not _RADII_MM[0] <= high <= _RADII_MM[1] or _chance(gain, 1, base, 1) > _CHANCE:
+        return None
+    read = np.sort(problem.order[balls])
+    for _ in range(_REFINED):
+        # The lines had leaned to make up for it.
+        fit = doubt_of(_lowered(readings, read, high), base.machine, base.sigma_mm)
+        if fit is None:
+            break
+        high += column_gain(rest_of(fit), column)[1]
+    names = sorted({readings.names[readings.target[i]] for i in read})
+    words = (
+        f"the readings of {', '.join(names)} lie about {high:.3f} mm too high along the spindle, at every pose: "
+        "was the ball's top read instead of its centre?"
+    )
+    return Blunder(
+        "ball read at its top",
+        words,
+        _lowered(readings, read, high),
+        base.machine,
+        target=names[0] if len(names) == 1 else "",
+        rows=tuple(readings.row(int(i)) for i in read),
+        size_mm=high,
+    )
+
+
+def _lowered(readings: Readings, read: NDArray[np.int64], high: float) -> Readings:
+    points = np.array(readings.points_mm)
+    points[read, 2] -= high
+    return replace(readings, points_mm=points)
 
 
 def _refined(base: Doubt, radius: float, shape: NDArray[np.float64]) -> float:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from kinematics.pivot.chart import across, leaned_with_slopes
 from kinematics.pivot.covary import LineNow, Spread, lines_now
+from kinematics.pivot.height import with_heights
 from kinematics.pivot.readings import Kind
 from kinematics.pivot.results import PairFit, TargetFit
 from kinematics.pivot.solve import Solved
@@ -79,8 +80,10 @@ def _apart(one: LineNow, other: LineNow) -> tuple[float, NDArray[np.float64], fl
     return abs(distance), by_distance, angle, by_angle
 
 
-def targets_of(solved: Solved, listed: Sequence[tuple[str, Kind]], spread: Spread) -> tuple[TargetFit, ...]:
-    """Where every target that was read stands; for faces square to the last rotary, their tilt against it."""
+def targets_of(
+    solved: Solved, letters: tuple[str, ...], listed: Sequence[tuple[str, Kind]], spread: Spread
+) -> tuple[TargetFit, ...]:
+    """Where every target that was read stands; for faces square to the last rotary, their tilt and heights."""
     problem, state = solved.problem, solved.state
     charts, lever = problem.charts, problem.lever_mm
     direction, slopes = leaned_with_slopes(charts.direction, charts.square, state.targets[:, 2:] / lever)
@@ -100,6 +103,7 @@ def targets_of(solved: Solved, listed: Sequence[tuple[str, Kind]], spread: Sprea
         sign = float(np.sign(direction[t] @ last.direction))
         if abs(float(direction[t] @ last.direction)) > np.cos(np.radians(_FACING_DEG)):
             target = _with_tilt(solved, spread, target, t, sign * slopes[t] / lever, sign)
+            target = with_heights(solved, letters, spread, target, t)
         found.append(target)
     return tuple(found)
 

@@ -18,7 +18,7 @@ class Blunder:
     ----------
     kind : str
         "sense reversed", "columns swapped", "inches for millimetres", "millimetres for inches", "targets confused",
-        "target slipped", "radius left on".
+        "target slipped", "radius left on", "ball read at its top".
     words : str
         A sentence for the user.
     mended : Readings
@@ -34,7 +34,10 @@ class Blunder:
     size_mm : float or None
         How far a target slipped, or the radius.
     certain : bool
-        False where the readings would also allow that the machine has changed.
+        False where the readings would also allow that the machine has changed, or where `rivals` explain as much.
+    rivals : tuple of Blunder
+        Other mistakes that explain the readings equally well, the one that moves the lines least first: one of them,
+        or this one, was made for certain.
     """
 
     kind: str
@@ -47,3 +50,9 @@ class Blunder:
     rows: tuple[int, ...] = ()
     size_mm: float | None = None
     certain: bool = True
+    rivals: tuple[Blunder, ...] = ()
+
+    @property
+    def made(self) -> bool:
+        """Whether a mistake was made for certain, be it this one or a rival."""
+        return self.certain or bool(self.rivals)

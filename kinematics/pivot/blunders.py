@@ -5,8 +5,11 @@ In this order, the best explanation first, until nothing more is found:
 1. units (inches called millimetres and the other way): every residual scales along, so only the lines' places tell.
 2. columns swapped, a sense backwards, targets confused: nothing is added to the model, something in it is exchanged.
    Each must bring the misfit down sixteenfold.
-3. a target that slipped part-way, a stylus radius left on: an unknown is added; the chance that scatter would gain so
+3. a target that slipped part-way, a stylus radius left on, balls read at their tops: an unknown is added; the chance that scatter would gain so
    much must be below one in a million, all places tried taken into account.
+
+Where several explain the readings equally well the one that adds least, then the one that moves the lines least, comes
+first, the others as its rivals, and none is called certain.
 
 What cannot be told apart: a sense at turns of 0 and 180 degrees alone (it does not matter there); units on a machine
 whose pivots lie at the machine's zero; a slip before a target's last reading from one bad reading (it is named as a
@@ -22,7 +25,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from kinematics.machine import Machine
-from kinematics.pivot.added import radius_left_on, slipped
+from kinematics.pivot.added import radius_left_on, read_at_the_top, slipped
 from kinematics.pivot.blunder import Blunder
 from kinematics.pivot.doubt import Doubt, doubt_of
 from kinematics.pivot.exchanged import confusions
@@ -40,6 +43,8 @@ _TIMES = 16.0
 _SCATTERS = 50.0
 _SMALL_MM = 5.0
 _ALIKE = 3.0
+_AS_WELL = 1.3
+_ADDED = ("radius left on", "ball read at its top", "target slipped")
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,12 +129,12 @@ def _best(
 def _added(base: Doubt, sigma_mm: float | None) -> list[_Explained]:
     """What one more unknown explains."""
     found = []
-    for added in (slipped(base), radius_left_on(base)):
+    for added in (slipped(base), radius_left_on(base), read_at_the_top(base)):
         if added is None:
             continue
         fit = doubt_of(added.mended, added.mended_machine, sigma_mm)
         if fit is not None and (fit.cost < base.cost or not added.certain):
-            found.append(_Explained(added, fit, 1 if added.kind == "radius left on" else 3))
+            found.append(_Explained(added, fit, 3 if added.kind == "target slipped" else 1))
     return found
 
 
@@ -169,7 +174,31 @@ def _simplest(candidates: list[_Explained]) -> _Explained:
     """Of the explanations that leave about the least scatter the one that adds least to the model."""
     least = min(one.fit.scatter for one in candidates)
     alike = [one for one in candidates if one.fit.scatter <= _ALIKE * least]
-    return min(alike, key=lambda one: (one.unknowns, one.fit.cost))
+    alike.sort(key=lambda one: (one.unknowns, one.fit.cost))
+    best = alike[0]
+    # Between one added unknown and another no scatter decides, only what is asked of the lines.
+    near = [
+        one
+        for one in alike
+        if one.blunder.kind in _ADDED
+        and one.unknowns == best.unknowns
+        and one.fit.scatter <= _AS_WELL * best.fit.scatter
+    ]
+    if best.blunder.kind in _ADDED:
+        best = min(near, key=lambda one: one.fit.strain)
+    # What is only possible is no rival of what is certain, and one kind of mistake is none of itself.
+    rivals = [
+        one
+        for one in alike
+        if one.blunder.certain
+        and one.blunder.kind != best.blunder.kind
+        and one.fit.scatter <= _AS_WELL * best.fit.scatter
+    ]
+    if not rivals or not best.blunder.certain:
+        return best
+    rivals.sort(key=lambda one: one.fit.strain)
+    others = tuple(replace(one.blunder, certain=False) for one in rivals)
+    return replace(best, blunder=replace(best.blunder, certain=False, rivals=others))
 
 
 def _falls(base: Doubt | None, fit: Doubt) -> str:

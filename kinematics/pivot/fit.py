@@ -28,6 +28,7 @@ def fit_pivots(
     machine: Machine,
     *,
     sigma_mm: float | None = None,
+    floor_mm: float | None = None,
     loss: str = "linear",
     loss_scale_mm: float | None = None,
     level: float = 0.95,
@@ -44,6 +45,8 @@ def fit_pivots(
         The probe's standard uncertainty per coordinate, if it is known. Left out it is estimated from the
         residuals and the expanded uncertainties widen by Student's t. Readings that carry their own sigma must
         not be given another.
+    floor_mm : float, optional
+        An estimated sigma is never less: what rounding to the last digit leaves (`resolution / sqrt(12)`).
     loss : str
         "linear", or one of scipy's robust losses: "soft_l1", "huber", "cauchy", "arctan". Counts per reading.
     loss_scale_mm : float, optional
@@ -105,6 +108,10 @@ def fit_pivots(
         sigma = solved.scatter if weights is None else bent
     elif weights is not None and sigma is not None and bent is not None:
         sigma = max(sigma, bent)
+    floor = None if sigma_mm is not None or readings.sigma_mm is not None else floor_mm
+    at_floor = floor is not None and sigma is not None and sigma < floor
+    if at_floor:
+        sigma = floor
     factor = None
     if sigma is not None:
         factor = coverage_factor(level, None if sigma_mm is not None else solved.dof)
@@ -125,10 +132,10 @@ def fit_pivots(
         covariance=covariance,
         across=frozen(solved.problem.lines.square),
         held=held_words(solved, machine, readings),
-        targets=targets_of(solved, listed, spread),
+        targets=targets_of(solved, machine.letters, listed, spread),
         pairs=pairs_of(solved, machine.letters, spread),
-        each=judge(solved, machine, readings, judging, weights),
-        suspects=suspects_in(readings, machine, solved, judging) if weights is None else (),
+        each=judge(solved, machine, readings, judging, weights, floor or 0.0),
+        suspects=suspects_in(readings, machine, solved, judging, floor or 0.0) if weights is None else (),
         dof=solved.dof,
         sigma_mm=sigma,
         sigma_stated=sigma_mm is not None,
@@ -138,6 +145,7 @@ def fit_pivots(
         coverage_factor=factor,
         loss=loss,
         steps=solved.state.steps,
+        at_floor=at_floor,
     )
 
 
@@ -163,12 +171,15 @@ def _lines(solved: Solved, machine: Machine, spread: Spread) -> tuple[LineFit, .
         both = np.concatenate([slope, now.direction_slope], axis=1).T
         block = spread.shape[4 * i : 4 * i + 4, 4 * i : 4 * i + 4]
         covariance = None if spread.sigma is None else frozen(spread.sigma**2 * both @ block @ both.T)
-        told = np.zeros(3, dtype=np.bool_)
+        told, leans_told = np.zeros(3, dtype=np.bool_), np.zeros(3, dtype=np.bool_)
         for k in range(3):
             everybody = np.zeros(4 * n)
             everybody[4 * i : 4 * i + 4] = slope[:, k]
             told[k] = abs(float(now.direction[k])) < 0.9 and not spread.held(everybody)
-        told.flags.writeable = False
+            leaning = np.zeros(4 * n)
+            leaning[4 * i : 4 * i + 4] = now.direction_slope[:, k]
+            leans_told[k] = abs(float(now.direction[k])) < 0.9 and not spread.held(leaning)
+        told.flags.writeable = leans_told.flags.writeable = False
         found.append(
             LineFit(
                 rotary.letter,
@@ -178,6 +189,7 @@ def _lines(solved: Solved, machine: Machine, spread: Spread) -> tuple[LineFit, .
                 rotary.direction,
                 covariance,
                 told,
+                leans_told,
                 location_errors(rotary.letter, rotary.point_mm, now, i, n, spread),
                 moved(rotary.letter, old[i], now, i, n, spread),
             )

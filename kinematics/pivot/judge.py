@@ -55,7 +55,7 @@ class Checked:
 
 
 def _against_scatter(
-    solved: Solved, checked: Checked, sigma: float | None
+    solved: Solved, checked: Checked, sigma: float | None, floor: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Mean square per checked equation in units of the others' scatter, and the chance of more; NaN where unchecked."""
     total, numbers = float(solved.squares.sum()), checked.numbers
@@ -68,8 +68,8 @@ def _against_scatter(
         left = solved.dof - numbers
         testable &= left > 0
         rest = np.clip(total - checked.gain, 0.0, None) / np.where(left > 0, left, 1)
-        # Without any scatter (made-up readings) rounding must not look like an outlier.
-        rest = np.maximum(rest, (1e-10 * np.median(solved.problem.weight)) ** 2)
+        # Without any scatter (made-up readings) rounding must not look like an outlier; nor must the rounding of a display.
+        rest = np.maximum(rest, max(1e-10, floor) ** 2 * np.median(solved.problem.weight) ** 2)
         ratio = mean / rest
         one = np.where(testable, numbers, 1)
         chance = np.ones(len(ratio))
@@ -85,6 +85,7 @@ def judge(
     readings: Readings,
     sigma: float | None,
     weights: NDArray[np.float64] | None,
+    floor: float = 0.0,
 ) -> ReadingFit:
     """Residuals of all readings, in the order of the readings."""
     problem, state = solved.problem, solved.state
@@ -99,7 +100,7 @@ def judge(
     face = (problem.charts.equations[problem.target] == 1)[back]
     sign = np.where(face & (solved.residual[back, 0] < 0.0), -1.0, 1.0)
     checked = Checked(solved)
-    ratio, _ = _against_scatter(solved, checked, sigma)
+    ratio, _ = _against_scatter(solved, checked, sigma, floor)
     return ReadingFit(
         residual,
         size * sign,
@@ -121,10 +122,10 @@ def _machine_at(machine: Machine, solved: Solved) -> Machine:
     )
 
 
-def check_readings(solved: Solved, sigma: float | None) -> tuple[int, float] | None:
+def check_readings(solved: Solved, sigma: float | None, floor: float = 0.0) -> tuple[int, float] | None:
     """The reading (index in the readings' order) that scatter explains least, and the chance of it; None if none."""
     checked = Checked(solved)
-    ratio, chance = _against_scatter(solved, checked, sigma)
+    ratio, chance = _against_scatter(solved, checked, sigma, floor)
     if np.isnan(ratio).all():
         return None
     worst = int(np.lexsort((-np.nan_to_num(ratio, nan=-1.0), chance))[0])
@@ -133,13 +134,13 @@ def check_readings(solved: Solved, sigma: float | None) -> tuple[int, float] | N
 
 
 def suspects_in(
-    readings: Readings, machine: Machine, solved: Solved, sigma: float | None
+    readings: Readings, machine: Machine, solved: Solved, sigma: float | None, floor: float = 0.0
 ) -> tuple[Suspect, ...]:
     """The readings that do not belong, one taken out at a time: one bad reading makes its neighbours look bad."""
     left = np.arange(len(readings))
     found: list[Suspect] = []
     while len(found) < _MOST_SUSPECTS:
-        worst = check_readings(solved, sigma)
+        worst = check_readings(solved, sigma, floor)
         if worst is None or worst[1] > CHANCE:
             break
         index = int(left[worst[0]])
@@ -154,7 +155,7 @@ def suspects_in(
             gain = float(np.sqrt(Checked(solved).gain[np.flatnonzero(solved.problem.order == worst[0])[0]]))
             size = gain / float(np.median(solved.problem.weight))
             words = (
-                f"row {row} ({name}) lies about {size:.3g} mm from where the other readings put it; "
+                f"{name} lies about {size:.3g} mm from where the other readings put it; "
                 f"scatter alone would do that to any of them with chance {worst[1]:.1g}"
             )
             found.append(Suspect(index, row, worst[1], words))

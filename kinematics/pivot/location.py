@@ -23,6 +23,8 @@ __all__ = ["axis_of", "location_errors", "moved"]
 _AXES = "XYZ"
 _TURNS = "ABC"
 _ALIKE_DEG = 30.0
+_KEPT = 1e-7
+"""Millimetres or degrees: a number that rounding alone has touched was left as it was."""
 
 
 def axis_of(letter: str, direction: NDArray[np.float64]) -> int | None:
@@ -137,7 +139,8 @@ def _judged(estimate: Estimate) -> Estimate:
     from dataclasses import replace
 
     if estimate.held:
-        return replace(estimate, verdict="left as it was")
+        kept = abs(estimate.value) < _KEPT
+        return replace(estimate, verdict="left as it was" if kept else "told in part")
     if estimate.expanded is None:
         return estimate
     shown = abs(estimate.value) > estimate.expanded

@@ -34,7 +34,8 @@ class Estimate:
     held : bool
         True where (part of) the value was not told by the readings and is the machine's own.
     verdict : str
-        "moved", "not shown to have moved", "left as it was"; "" where there is nothing to compare with.
+        "moved", "not shown to have moved", "left as it was", "told in part" (it moved, but only a combination with
+        others is told); "" where there is nothing to compare with.
     """
 
     name: str
@@ -84,6 +85,8 @@ class LineFit:
         what was held. None where nothing tells the readings' scatter.
     told : ndarray of bool, shape (3,)
         Which of the point's X, Y, Z the readings tell: never the one along the line, and none that was held.
+    leans_told : ndarray of bool, shape (3,)
+        Which of the direction's components the readings tell: never the one along the line, and none that was held.
     location_errors : tuple of Estimate
         ISO 230-1 notation; see `kinematics.pivot.location`.
     moved : tuple of Estimate
@@ -98,6 +101,7 @@ class LineFit:
     old_direction: NDArray[np.float64]
     covariance: NDArray[np.float64] | None
     told: NDArray[np.bool_]
+    leans_told: NDArray[np.bool_]
     location_errors: tuple[Estimate, ...]
     moved: tuple[Estimate, ...]
 
@@ -110,10 +114,11 @@ class LineFit:
 
     @property
     def u_direction_deg(self) -> NDArray[np.float64] | None:
-        """Standard uncertainty of the direction's X, Y, Z components, as degrees of tilt."""
+        """Standard uncertainty of the direction's X, Y, Z components, as degrees of tilt; NaN where not told."""
         if self.covariance is None:
             return None
-        return np.degrees(np.sqrt(np.clip(np.diag(self.covariance)[3:], 0.0, None)))
+        u = np.degrees(np.sqrt(np.clip(np.diag(self.covariance)[3:], 0.0, None)))
+        return np.where(self.leans_told, u, np.nan)
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,6 +138,10 @@ class TargetFit:
         For a face square to the last rotary within 5 degrees: the angle between its normal and that rotary's line.
     tilt_toward_deg : float or None
         The machine C direction (from +X toward +Y, all-zero pose) toward which the normal leans from the line.
+    face : Estimate or None
+        For such a face: machine Z where the last rotary's line pierces it, as a machine file has its platter's face.
+    above : tuple of (str, Estimate)
+        For such a face: how far that point stands above every other rotary's line, square to it, by its letter.
     """
 
     name: str
@@ -142,6 +151,8 @@ class TargetFit:
     readings: int
     tilt: Estimate | None = None
     tilt_toward_deg: float | None = None
+    face: Estimate | None = None
+    above: tuple[tuple[str, Estimate], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -232,6 +243,8 @@ class Fit:
         "linear", or the robust loss that was asked for.
     steps : int
         How many steps the adjustment took.
+    at_floor : bool
+        Whether the readings scatter by less than rounding alone allows, so that `sigma_mm` is that floor.
     """
 
     machine: Machine
@@ -254,6 +267,7 @@ class Fit:
     coverage_factor: float | None
     loss: str
     steps: int
+    at_floor: bool = False
 
     def line(self, letter: str) -> LineFit:
         """The line of the rotary with that letter."""

@@ -16,6 +16,7 @@ __all__ = ["held_words", "stands_still"]
 _WHOLE = 0.98
 _SOME = 1e-3
 _STILL_DEG = 1e-6
+_ALONG = 0.999
 _AXES = "XYZ"
 _TURNS = "ABC"
 
@@ -48,9 +49,30 @@ def held_words(solved: Solved, machine: Machine, readings: Readings) -> tuple[He
             continue
         square = solved.problem.lines.square[i]
         found.extend(_part(letter, "direction", mine[2:], _turn_names(square, machine.rotaries[i].direction)))
-        found.extend(_part(letter, "position", mine[:2], _shift_names(square)))
+        combined = _one_way(solved, i, letter)
+        found.extend(combined or _part(letter, "position", mine[:2], _shift_names(square)))
     found.extend(_targets_held(solved, readings))
     return tuple(found)
+
+
+def _one_way(solved: Solved, i: int, letter: str) -> list[Held]:
+    """A position that is told along one direction only, which is none of the machine's axes."""
+    mine = solved.state.free[4 * i : 4 * i + 2]
+    size, ways = np.linalg.eigh(mine @ mine.T)
+    square = solved.problem.lines.square[i]
+    way = ways[:, 1] @ square
+    if size[0] > _SOME or size[1] < _WHOLE or float(np.abs(way).max()) > _ALONG:
+        return []
+    first = int(np.argmax(np.abs(way) > _SOME))
+    sign = 1.0 if way[first] > 0.0 else -1.0
+    numbers = (solved.state.told * solved.problem.scale)[4 * i : 4 * i + 2]
+    moved = sign * float(ways[:, 1] @ numbers)
+    axes = " and ".join(_AXES[j] for j in range(3) if abs(float(way[j])) > _SOME)
+    words = (
+        f"{letter} in {axes} together: only along ({_three(sign * way + 0.0)}) is the position told; moved by "
+        f"{moved:.4f} mm along it. What lies square to it is left as it was (a turn to a third angle would tell it)."
+    )
+    return [Held(letter, "", "part of the position", words)]
 
 
 def _part(letter: str, quantity: str, share: NDArray[np.float64], names: list[str]) -> list[Held]:

@@ -99,6 +99,16 @@ def radius_left_on(shop, seed):
     return readings, case.nominal, "radius left on", lambda b: abs(b.size_mm - radius) < 0.1 * radius
 
 
+def ball_read_at_its_top(shop, seed):
+    """One to twelve millimetres too high at every pose, with the platter's face beside the balls."""
+    case = shop.random_case(70_000 + seed, extra=(shop.platter_touches,))
+    high = np.random.default_rng(seed).uniform(1.0, 12.0)
+    points = np.array(case.readings.points_mm)
+    points[case.readings.target < len(case.readings.names) - 1, 2] += high
+    readings = replace(case.readings, points_mm=points)
+    return readings, case.nominal, "ball read at its top", lambda b: abs(b.size_mm - high) < 0.1 * high
+
+
 @pytest.mark.parametrize(
     "spoil",
     [
@@ -109,6 +119,7 @@ def radius_left_on(shop, seed):
         ball_confused,
         ball_slipped,
         radius_left_on,
+        ball_read_at_its_top,
     ],
 )
 def test_each_blunder_is_recognised_in_99_of_100(shop, spoil):
@@ -242,3 +253,40 @@ def test_a_radius_that_no_ball_checks_is_only_called_possible(shop):
     (found,) = find_blunders(spoilt, nominal)
     assert (found.kind, found.certain) == ("radius left on", False)
     assert found.size_mm == pytest.approx(1.5, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "first", "rival"),
+    [
+        (radius_left_on, "radius left on", "ball read at its top"),
+        (ball_read_at_its_top, "ball read at its top", "radius left on"),
+    ],
+)
+def test_of_two_that_explain_as_much_none_is_certain(shop, spoil, first, rival):
+    """A radius left on and lines as much lower look like balls read too high: the lines' move alone speaks."""
+    for seed in range(8):
+        readings, machine, _, _ = spoil(shop, seed)
+        (found,) = find_blunders(readings, machine)
+        if found.size_mm > 5.0:
+            continue  # lines that would have to move so far explain it less well
+        assert (found.kind, found.certain, found.made) == (first, False, True)
+        assert rival in [other.kind for other in found.rivals]
+        assert not any(other.certain for other in found.rivals)
+
+
+def test_a_radius_left_on_the_upright_touches_alone(shop):
+    """Touched from the side at 90 degrees, from above at every other tilt; a slip explains it as well."""
+    rng = np.random.default_rng(3)
+    nominal = shop.random_machine(rng, "AC")
+    truth = shop.moved_machine(nominal, rng, 0.03, 0.01)
+    poses = [(-90, 30), (-90, 150), (-60, 270), (0, 90), (30, 270), (30, 210), (30, 90), (30, 0)]
+    readings = simulated_readings(
+        truth, [*shop.balls(nominal, rng, 1), shop.platter_touches(nominal, 3)], poses, 0.003, 0
+    )
+    outward = table_pose(truth, readings.angles_deg).turn([0.0, 0.0, 1.0])
+    side = (readings.target == 1) & (readings.angles_deg[:, 0] == -90.0)
+    points = readings.points_mm + 3.0 * side[:, None] * outward
+    (found,) = find_blunders(replace(readings, points_mm=points), nominal)
+    assert (found.kind, found.certain) == ("radius left on", False)
+    assert found.size_mm == pytest.approx(3.0, abs=0.01)
+    assert [other.kind for other in found.rivals] == ["target slipped"]

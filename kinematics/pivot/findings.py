@@ -1,0 +1,147 @@
+"""What is wrong with an answer although no classic blunder explains it: too much scatter, lines moved too far."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from kinematics.machine import Machine
+from kinematics.pivot.readings import Readings
+from kinematics.pivot.results import Fit, LineFit
+
+__all__ = ["Finding", "findings_in", "outside_travels"]
+
+_SCATTER_MM = 0.05
+"""No probe scatters so: common practice for touch probes and edge finders is micrometres to a hundredth."""
+
+_TIMES_STATED = 10.0
+_MOVE_MM = 2.0
+_LEAN_DEG = 1.0
+_CERTAIN = 1e-9
+_MARGIN_MM = 10.0
+"""A contact point may lie beyond the travels by a stylus or ball radius."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something that a setter must look at before the numbers are used.
+
+    Attributes
+    ----------
+    kind : str
+        "outside the travels", "scatter", "far from the machine file", "certain suspect", "half told".
+    words : str
+        A sentence for the user.
+    rows : tuple of int
+        Rows concerned.
+    certain : bool
+        Whether something is wrong for certain. What is only half told is not wrong, but is no calibration either.
+    """
+
+    kind: str
+    words: str
+    rows: tuple[int, ...] = ()
+    certain: bool = True
+
+
+def outside_travels(readings: Readings, machine: Machine) -> tuple[Finding, ...]:
+    """Readings where the spindle cannot have been, when the machine states its travels.
+
+    Examples
+    --------
+    >>> from kinematics import Platter, Rotary, Sense, Travel
+    >>> from kinematics.pivot import read_as
+    >>> c = Rotary("C", [-50, -50, -50], [0, 0, 1], Sense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (c,), Platter(face_mm=-60.0), Travel([-100, -100, -100], [0, 0, 0]))
+    >>> read = read_as(["ball"] * 2, ["one"] * 2, [[0.0], [90.0]], [[-40, -50, -30], [50, 60, 30]], rows=[2, 3])
+    >>> [(found.rows, found.words) for found in outside_travels(read, mill)]
+    [((3,), 'row 3 lies outside the travels (X 50 mm, travel -100 to 0): were minus signs lost?')]
+    """
+    readings.fits(machine)
+    if machine.travel is None:
+        return ()
+    low, high = machine.travel.low_mm - _MARGIN_MM, machine.travel.high_mm + _MARGIN_MM
+    outside = (readings.points_mm < low) | (readings.points_mm > high)
+    bad = np.flatnonzero(outside.any(axis=1))
+    if not len(bad):
+        return ()
+    first, axis = int(bad[0]), int(np.argmax(outside[bad[0]]))
+    bounds = f"{machine.travel.low_mm[axis]:g} to {machine.travel.high_mm[axis]:g}"
+    turned = np.where(outside, -readings.points_mm, readings.points_mm)[bad]
+    signs = bool(((turned >= low) & (turned <= high)).all())
+    whose = (
+        f"row {readings.row(first)} lies" if len(bad) == 1 else f"{len(bad)} of {len(readings)} readings lie"
+    )
+    example = f"{'XYZ'[axis]} {readings.points_mm[first, axis]:g} mm, travel {bounds}"
+    example = example if len(bad) == 1 else f"row {readings.row(first)}: {example}"
+    ask = (
+        "were minus signs lost?"
+        if signs
+        else "are these machine coordinates, in the unit that they are called?"
+    )
+    words = f"{whose} outside the travels ({example}): {ask}"
+    return (Finding("outside the travels", words, tuple(readings.row(int(i)) for i in bad)),)
+
+
+def findings_in(fit: Fit) -> tuple[Finding, ...]:
+    """What is wrong with an answer for certain, or told only in part.
+
+    Parameters
+    ----------
+    fit : Fit
+
+    Returns
+    -------
+    tuple of Finding
+        Empty for an answer that can be written.
+    """
+    found = [*outside_travels(fit.readings, fit.machine), *_scatter(fit)]
+    found += [one for line in fit.lines for one in _far(line)]
+    sure = [suspect for suspect in fit.suspects if suspect.chance < _CERTAIN]
+    if sure:
+        rows = tuple(suspect.row for suspect in sure)
+        listed = ", ".join(map(str, rows))
+        words = (
+            f"row{'s' if len(rows) > 1 else ''} {listed}: scatter does not do this; "
+            "read again, or leave out (a robust loss makes little of it)"
+        )
+        found.append(Finding("certain suspect", words, rows))
+    for line in fit.lines:
+        half = [one.name for one in line.moved if one.verdict == "told in part"]
+        if half:
+            words = (
+                f"{line.letter}'s line is told only in part: its {' and '.join(half)} moved, but not freely"
+            )
+            found.append(Finding("half told", words, certain=False))
+    return tuple(found)
+
+
+def _scatter(fit: Fit) -> list[Finding]:
+    if fit.scatter is None:
+        return []
+    if fit.sigma_stated:
+        times = fit.scatter / (1.0 if fit.readings.sigma_mm is not None else fit.sigma_mm or 1.0)
+        if times <= _TIMES_STATED or (fit.scatter_chance or 0.0) > _CERTAIN:
+            return []
+        words = f"the readings scatter by {times:.3g} times what was stated"
+    else:
+        if fit.scatter <= _SCATTER_MM:
+            return []
+        words = f"the readings miss one another by {fit.scatter:.2g} mm (standard), no probe scatters so"
+    return [Finding("scatter", f"{words}: some are wrong, or were taken in another way than the others")]
+
+
+def _far(line: LineFit) -> list[Finding]:
+    move = float(np.linalg.norm(np.cross(line.old_direction, line.point_mm - line.old_point_mm)))
+    sine = float(np.linalg.norm(np.cross(line.old_direction, line.direction)))
+    lean = float(np.degrees(np.arctan2(sine, line.old_direction @ line.direction)))
+    if move <= _MOVE_MM and lean <= _LEAN_DEG:
+        return []
+    what = f"{move:.3g} mm" if move > _MOVE_MM else f"{lean:.2g} degrees"
+    words = (
+        f"{line.letter}'s line comes out {what} away from the machine file: lines do not wander so far. "
+        "Are these the right machine file, tool length and radius, and were balls read at their centres? "
+        "If the rotary was bolted on anew or hit, this may be right"
+    )
+    return [Finding("far from the machine file", words)]
