@@ -17,6 +17,7 @@ __all__ = ["Placing", "fit"]
 REDUCTIONS = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 100.0)
 COARSER = 1.5  # how much smaller a side view may become so that the other one fits beside it
 BETWEEN = 5.0  # mm of paper from one view to the other
+WORDS_APART = 17.0  # mm from middle to middle for what is written above them
 
 
 @dataclass(frozen=True)
@@ -110,7 +111,8 @@ def _pair(solids: Solids, main: float, room: float, reduction: float) -> tuple[f
         if len(points) and np.ptp(points[:, 0]) / reduction <= left:
             middle = float(points[:, 0].min() + points[:, 0].max()) / 2
             whole = whole_points(solids.other)
-            return min(left, float(np.ptp(whole[:, 0])) / reduction), middle
+            wide = min(left, float(np.ptp(whole[:, 0])) / reduction)
+            return (wide, middle) if (wide + main) / 2 + BETWEEN > WORDS_APART else None
     return None
 
 
