@@ -38,8 +38,7 @@ def draw_projection(canvas: Canvas, shown: Projection, place: Place, within: Box
         for end in (first, last):
             canvas.circle(end, 0.8, THIN, fill="black")
         return
-    for weight in (0.0, MEDIUM):
-        canvas.circle(_middle(first, last), _ring_mm(first, last), weight)
+    canvas.circle(_middle(first, last), _ring_mm(first, last), MEDIUM)
 
 
 def _placed(rings: tuple[Flat, ...], place: Place) -> list[list[Point]]:
