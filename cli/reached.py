@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
 
 from kinematics.reach import (
     Carried,
@@ -31,7 +35,7 @@ from kinematics.reach import (
 from tiltwright.laid import Laid, lay_out
 from tiltwright.worked import Worked
 
-__all__ = ["Load", "Reached", "Stood", "Torque", "reach_of"]
+__all__ = ["Load", "Reached", "Stood", "Torque", "drawn_tip_mm", "reach_of", "standing"]
 
 
 @dataclass(frozen=True)
@@ -151,12 +155,9 @@ def reach_of(worked: Worked, clear_mm: float | None, margin_mm: float, *, moves_
     if clear_mm is None:
         clear_mm = job.unit.to_mm(job.file.clear or 0.0)
     scene = scene_of(layout)
-    found = clearances(layout, clear_mm, scene)
-    ways = [layout.way_up(stand) for stand in layout.stands]
-    up = iter(clearances(layout, clear_mm, scene, [way for way in ways if way is not None]))
     stood = tuple(
-        _stood(layout, scene, stand, clearance, None if way is None else next(up), clear_mm)
-        for stand, clearance, way in zip(layout.stands, found, ways, strict=True)
+        _stood(layout, scene, stand, clearance, way_up, clear_mm)
+        for stand, clearance, way_up in _clearing(layout, scene, clear_mm)
     )
     pairs = zip(layout.stands, layout.stands[1:], strict=False) if moves_too else ()
     moves = [swing(layout, scene, first, second) for first, second in pairs]
@@ -171,6 +172,57 @@ def reach_of(worked: Worked, clear_mm: float | None, margin_mm: float, *, moves_
         for k, letter in enumerate(layout.machine.letters)
     )
     return Reached(laid, scene, stood, tuple(m for m in moves if m is not None), loads, clear_mm, margin_mm)
+
+
+def standing(worked: Worked) -> Reached:
+    """Look at a job's operations alone: neither index moves, nor loads, nor other lengths of tools.
+
+    Raises
+    ------
+    InputFaults
+        When a solid, tool or sweep cannot be.
+    """
+    laid = lay_out(worked)
+    clear_mm = worked.job.unit.to_mm(worked.job.file.clear or 0.0)
+    scene = scene_of(laid.layout)
+    stood = tuple(
+        Stood(
+            stand,
+            travel_margins(laid.layout, stand),
+            rotary_margins(laid.layout, stand),
+            clearance,
+            None if clearance.nearest is None else place_of(laid.layout, scene, stand, clearance.nearest),
+            way_up,
+            None,
+            (),
+        )
+        for stand, clearance, way_up in _clearing(laid.layout, scene, clear_mm)
+    )
+    return Reached(laid, scene, stood, (), (), clear_mm, 0.0)
+
+
+def drawn_tip_mm(layout: Layout, stood: Stood) -> NDArray[np.float64]:
+    """Where to draw the tip, machine coordinates: in its box, where the tool meets the nearest place.
+
+    What is drawn about it then ends at that place, since what cuts is round about its own line.
+    """
+    low, high = layout.tips_mm(stood.stand)
+    tip = (low + high) / 2.0
+    if stood.place is not None:
+        tip = tip + np.array(stood.place.corner) * (high - low) / 2.0
+        tip[:2] = np.clip(stood.place.cutting_mm, low, high)[:2]
+    return np.asarray(tip)
+
+
+def _clearing(
+    layout: Layout, scene: Scene, clear_mm: float
+) -> Iterator[tuple[Stand, Clearance, Clearance | None]]:
+    """Every operation, how it clears, and how it clears on the way straight up."""
+    found = clearances(layout, clear_mm, scene)
+    ways = [layout.way_up(stand) for stand in layout.stands]
+    up = iter(clearances(layout, clear_mm, scene, [way for way in ways if way is not None]))
+    for stand, clearance, way in zip(layout.stands, found, ways, strict=True):
+        yield stand, clearance, None if way is None else next(up)
 
 
 def _stood(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from kinematics import Machine, Placed, Setup, Step, lies_flat, running_frames, work_offset_code
 from tiltwright.files.job_file import OperationTable
 from tiltwright.remarks import beyond_travel
-from tiltwright.sheet.alerts import alerts
+from tiltwright.sheet.alerts import alerts, merged
 from tiltwright.sheet.data import OperationRow, Sheet, StackRow, Texts, TiltDrawing, TouchTable, VerifyRow
 from tiltwright.sheet.load import load_blocks
 from tiltwright.sheet.side import Stand, choose_eye, side_view
@@ -25,6 +26,10 @@ from tiltwright.sheet.words import (
 )
 from tiltwright.show import numbers
 from tiltwright.worked import Worked
+
+if TYPE_CHECKING:
+    from tiltwright.reached import Reached
+    from tiltwright.sheet.view import SideView
 
 Array = NDArray[np.float64]
 
@@ -53,6 +58,7 @@ def build_sheet(worked: Worked, *, date: str, version: str, units: str | None = 
     """
     job, setup, machine = worked.job, worked.setup, worked.setup.machine
     units = units or job.unit.value
+    stood = _standing(worked)
     placed = [one.placed for one in worked.operations]
     registers = tuple(work_offset_code(one.number) for one in worked.operations)
     rows = tuple(
@@ -68,7 +74,7 @@ def build_sheet(worked: Worked, *, date: str, version: str, units: str | None = 
         date=date,
         version=version,
         notes=tuple(job.file.notes),
-        alerts=alerts(worked, units),
+        alerts=alerts(worked, units) if stood is None else (*alerts(worked, units), *_against(stood, units)),
         letters=machine.letters,
         stack=_stack(job.steps, units),
         part_zero_table=numbers.lengths(setup.part_in_table.translation_mm, units),
@@ -78,13 +84,14 @@ def build_sheet(worked: Worked, *, date: str, version: str, units: str | None = 
         load=load_blocks(worked, rows, units),
         before_each=worked.before_each,
         touch=_touch(worked, units),
-        drawings=_drawings(setup, job.steps, placed, registers, units),
+        drawings=_drawings(setup, job.steps, placed, registers, units, stood),
         givens=givens(
             setup,
             units,
             job.file.aim_within,
             touched=job.touched is not None and job.touched.use == "touched",
             square_up=square_up_words(setup, job.file.square_up or {}),
+            checked=None if stood is None else _checked(stood, units),
         ),
         verify_words=verify_words(
             units, machine.letters, CHECK_ABOVE_MM[units], before_each=worked.before_each
@@ -92,6 +99,38 @@ def build_sheet(worked: Worked, *, date: str, version: str, units: str | None = 
         verify=tuple(_verify(row, one, units) for row, one in zip(rows, placed, strict=True)),
         cautions=cautions(machine.letters),
     )
+
+
+def _standing(worked: Worked) -> Reached | None:
+    """How the operations stand, where the files state tools and something for them to run into.
+
+    What looks at solids is loaded here and below, so that a sheet without them does without.
+    """
+    file, machine_file = worked.job.file, worked.job.machine_file.file
+    bodies = file.solid or machine_file.solid or any(step.round or step.bar for step in file.stack)
+    if not (file.tool and bodies):
+        return None
+    from tiltwright.reached import standing
+
+    return standing(worked)
+
+
+def _against(stood: Reached, units: str) -> Texts:
+    from tiltwright.show.reach_words import against
+
+    return merged(against(stood, units), stood.worked.operations)
+
+
+def _checked(stood: Reached, units: str) -> Texts:
+    from tiltwright.sheet.solids import checked_words
+
+    return checked_words(stood, units)
+
+
+def _with_solids(view: SideView, stood: Reached, which: int, units: str) -> SideView:
+    from tiltwright.sheet.solids import with_solids
+
+    return with_solids(view, stood, which, units)
 
 
 def _angles_words(letters: Texts, angles_deg: Sequence[float] | Array) -> str:
@@ -190,7 +229,12 @@ def _touch(worked: Worked, units: str) -> TouchTable | None:
 
 
 def _drawings(
-    setup: Setup, steps: Sequence[Step], placed: Sequence[Placed], registers: Texts, units: str
+    setup: Setup,
+    steps: Sequence[Step],
+    placed: Sequence[Placed],
+    registers: Texts,
+    units: str,
+    stood: Reached | None,
 ) -> tuple[TiltDrawing, ...]:
     """One drawing for each pose of all rotaries but the last; of a lone one where it lies level, of the one pose else."""
     machine = setup.machine
@@ -209,6 +253,8 @@ def _drawings(
             Stand(placed[i].name, registers[i], placed[i].machine_deg, placed[i].offset_mm) for i in members
         ]
         view = side_view(machine, steps, setup.part_in_table, stands, units, f"At program {pose}")
+        if stood is not None:
+            view = _with_solids(view, stood, members[0], units)
         across = "XY"[choose_eye(machine).right]
         drawings.append(
             TiltDrawing(

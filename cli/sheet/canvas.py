@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 import drawsvg
@@ -55,6 +55,31 @@ class Box:
         if first >= last:
             return None
         return (start[0] + first * dx, start[1] + first * dy), (start[0] + last * dx, start[1] + last * dy)
+
+    def clip_ring(self, ring: Sequence[Point]) -> list[Point]:
+        """A closed ring inside the box, edge by edge of the box (Sutherland and Hodgman's clipping)."""
+        points = list(ring)
+        for axis, bound, sign in (
+            (0, self.left, 1.0),
+            (0, self.right, -1.0),
+            (1, self.top, 1.0),
+            (1, self.bottom, -1.0),
+        ):
+            kept: list[Point] = []
+            for before, point in zip([*points[-1:], *points[:-1]], points, strict=True):
+                was, now = (sign * (p[axis] - bound) for p in (before, point))
+                if (was >= 0) != (now >= 0):
+                    share = was / (was - now)
+                    kept.append(
+                        (
+                            before[0] + share * (point[0] - before[0]),
+                            before[1] + share * (point[1] - before[1]),
+                        )
+                    )
+                if now >= 0:
+                    kept.append(point)
+            points = kept
+        return points
 
     def crossed_by(self, start: Point, end: Point) -> bool:
         """Whether a straight line runs through the label."""
@@ -111,6 +136,54 @@ class Canvas:
                 **more,
             )
         )
+
+    def area(self, rings: Iterable[Sequence[Point]], fill: str, within: Box) -> None:
+        """A filled area without an outline, holes included, as far as it lies in a box."""
+        clipped = (within.clip_ring(ring) for ring in rings)
+        parts = [" L".join("{:g} {:g}".format(*_round(p)) for p in ring) for ring in clipped if ring]
+        if parts:
+            path = " ".join(f"M{part} Z" for part in parts)
+            self._drawing.append(drawsvg.Path(d=path, fill=fill, fill_rule="evenodd", stroke="none"))
+
+    def rings(
+        self,
+        rings: Iterable[Sequence[Point]],
+        weight: float,
+        within: Box,
+        dash: str = "",
+        colour: str = "black",
+    ) -> None:
+        """Closed outlines, as far as they lie in a box; the box's own edges are not drawn."""
+        parts = []
+        for ring in rings:
+            last = None
+            for start, end in zip(ring, [*ring[1:], *ring[:1]], strict=True):
+                piece = within.clip(start, end)
+                if piece is None:
+                    continue
+                self.strokes.append(piece)
+                first, then = (_round(point) for point in piece)
+                parts.append(
+                    ("" if first == last else "M{:g} {:g} ".format(*first)) + "L{:g} {:g}".format(*then)
+                )
+                last = then
+        if parts:
+            more = {"stroke_dasharray": dash} if dash else {}
+            self._drawing.append(
+                drawsvg.Path(
+                    d=" ".join(parts),
+                    fill="none",
+                    stroke=colour,
+                    stroke_width=weight,
+                    stroke_linejoin="round",
+                    **more,
+                )
+            )
+
+    def rectangle(self, box: Box, weight: float, fill: str = "none") -> None:
+        """An upright rectangle."""
+        corners = [(box.left, box.top), (box.right, box.top), (box.right, box.bottom), (box.left, box.bottom)]
+        self.polygon(corners, weight, fill)
 
     def circle(self, centre: Point, radius: float, weight: float, fill: str = "none") -> None:
         """A circle; its box counts as four lines."""

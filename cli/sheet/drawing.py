@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,7 +11,9 @@ from tiltwright.sheet.canvas import Box, Canvas, Point
 from tiltwright.sheet.column import Label, write_column
 from tiltwright.sheet.dimensions import dimension, dimension_texts
 from tiltwright.sheet.layout import HEAVY, MEDIUM, THIN, TYPE_MM, WIDE, Layout
-from tiltwright.sheet.view import SideView
+from tiltwright.sheet.placing import Placing, fit
+from tiltwright.sheet.solid_drawing import bars_mm, draw_bars, draw_projection, solid_labels
+from tiltwright.sheet.view import SideView, Solids
 from tiltwright.show.numbers import with_minus
 
 GREYS = ("#e6e6e6", "#f7f7f7", "#d6d6d6")
@@ -19,7 +21,6 @@ ARC_HALF_DEG = 40.0  # of the arrow that tells how the table turns
 PLATTER = 1.6  # weight of a platter seen edge on
 STAND_IN_DASH = "1.6 1.1"  # outlines of what is not drawn as it is
 ALOFT = 400.0  # higher than any panel
-REDUCTIONS = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 100.0)
 
 
 @dataclass(frozen=True)
@@ -36,7 +37,8 @@ class Panel:
     scale, caption : str
         "1:3", say; the same with what the outlines are worth.
     origin, arrow_tip : (x, y)
-        Where the drawn operation's origin lies, and where the spindle's arrow ends above it.
+        Where the drawn operation's origin lies, and where the spindle's arrow ends above it; None where
+        the tool itself is drawn.
     size : (width, height)
         In mm.
     dimension_lines : (x, y)
@@ -49,7 +51,7 @@ class Panel:
     scale: str
     caption: str
     origin: Point
-    arrow_tip: Point
+    arrow_tip: Point | None
     size: Point
     dimension_lines: Point
 
@@ -67,14 +69,22 @@ def draw(view: SideView, layout: Layout = WIDE) -> Panel:
     Panel
         As wide as the layout, as high as its content needs, everything in black and grey.
     """
-    if layout.brief:
+    solids = view.solids
+    if layout.brief or solids is not None:
         _, up = dimension_texts(view, view.marks[0])
-        layout = layout.beside(typeface.width_em(up.split(" ")[1], bold=True) * layout.dimension_mm)
-    place, scale, layout = _fit(view, layout)
-    canvas = Canvas(layout.width, layout.height)
-    labels = _bodies(canvas, view, place, layout)
-    tip, tail = _spindle_arrow(view, place, layout)
-    labels += _marks(canvas, view, place, layout, (tip, tail))
+        text = up.split(" ")[1] if layout.brief else up
+        layout = layout.beside(typeface.width_em(text, bold=True) * layout.dimension_mm)
+    if solids is not None:
+        layout = layout.without_arrow()
+    place, scale, layout = fit(view, layout)
+    size = layout.width, layout.height + bars_mm(solids)
+    canvas = Canvas(*size)
+    labels = [] if solids is None else _solids(canvas, solids, place, layout)
+    labels += _bodies(canvas, view, place, layout)
+    arrow = _spindle_arrow(view, place, layout) if solids is None else None
+    labels += _marks(canvas, view, place, layout, arrow)
+    if solids is not None:
+        draw_bars(canvas, solids, layout.height, layout)
     dimension(canvas, view, place(view.marks[0].axis), place(view.marks[0].place), layout)
     write_column(canvas, labels, layout)
     caption = "; ".join(filter(None, (f"scale {scale}", view.outline_words)))
@@ -89,62 +99,27 @@ def draw(view: SideView, layout: Layout = WIDE) -> Panel:
         scale=scale,
         caption=caption,
         origin=place(view.marks[0].place),
-        arrow_tip=tip,
-        size=(layout.width, layout.height),
+        arrow_tip=None if arrow is None else arrow[0],
+        size=size,
         dimension_lines=(layout.dimension_x, layout.dimension_y),
     )
 
 
-@dataclass(frozen=True)
-class _Placing:
-    """Flat millimetres of the machine to millimetres of the paper."""
-
-    factor: float
-    middle: Point
-    paper: Point
-
-    def __call__(self, point: np.ndarray) -> Point:
-        return (
-            self.paper[0] + (float(point[0]) - self.middle[0]) * self.factor,
-            self.paper[1] - (float(point[1]) - self.middle[1]) * self.factor,
-        )
-
-
-def _fit(view: SideView, layout: Layout) -> tuple[_Placing, str, Layout]:
-    """The largest scale of the usual row at which everything lies in the field; the field, only as high as need be."""
-    mark = view.marks[0]
-    points = [np.atleast_2d(p) for p in (mark.place, mark.axis, view.part_zero)]
-    points += [step.outline for step in view.steps if step.outline is not None]
-    points += [np.stack((step.start, step.end)) for step in view.steps]
-    points += [] if view.platter is None else [view.platter]
-    low, high = np.concatenate(points).min(axis=0), np.concatenate(points).max(axis=0)
-    room = np.array([layout.right - layout.left, layout.bottom - layout.top])
-    need = float(((high - low) / room).max())
-    reduction = next((r for r in REDUCTIONS if r >= need), 10.0 ** np.ceil(np.log10(max(need, 1.0))))
-    spare = layout.bottom - layout.top - float(high[1] - low[1]) / float(reduction)
-    column = layout.column_bottom - layout.column_top
-    layout = layout.lowered(max(0.0, min(spare, column - _column_mm(view, layout))))
-    middle = (low + high) / 2
-    paper = ((layout.left + layout.right) / 2, (layout.top + layout.bottom) / 2)
-    return _Placing(1.0 / reduction, (float(middle[0]), float(middle[1])), paper), f"1:{reduction:g}", layout
+def _solids(canvas: Canvas, solids: Solids, place: Placing, layout: Layout) -> list[Label]:
+    """The solids from one side, and beside it from the other where there is room."""
+    field = Box(layout.left, layout.top, layout.right, layout.bottom)
+    beside = place.beside()
+    if beside is not None:
+        left_field = replace(field, right=place.between - 0.8)
+        draw_projection(canvas, solids.other, beside, left_field)
+        field = replace(field, left=place.between + 0.8)
+        for shown, at in ((solids.other, beside.paper[0]), (solids.main, place.paper[0])):
+            canvas.text((at, layout.top - 2.5), with_minus(shown.words), TYPE_MM, anchor="middle", halo=False)
+    draw_projection(canvas, solids.main, place, field)
+    return solid_labels(solids, place, layout)
 
 
-def _column_mm(view: SideView, layout: Layout) -> float:
-    """What the labels can need of the column, long names on two lines."""
-    if layout.brief:
-        lines = [1] * (len(view.steps) + 4) + [2]
-    else:
-        names = [(f"{step.number}  {step.name}", int(bool(step.size)), False) for step in view.steps]
-        names += [(f"{view.marks[0].register} {view.marks[0].name}", 3, True), (view.platter_words, 0, False)]
-        lines = [
-            more + len(typeface.broken(typeface.printable(name), layout.column_em, bold=bold))
-            for name, more, bold in names
-        ]
-        lines += [1, 1, len(view.axis_words)]
-    return sum(Label(("",) * count, (0.0, 0.0)).height for count in lines)
-
-
-def _bodies(canvas: Canvas, view: SideView, place: _Placing, layout: Layout) -> list[Label]:
+def _bodies(canvas: Canvas, view: SideView, place: Placing, layout: Layout) -> list[Label]:
     """Platter and stack; returns what there is to say about them."""
     labels = []
     for index, step in enumerate(view.steps):
@@ -163,11 +138,12 @@ def _bodies(canvas: Canvas, view: SideView, place: _Placing, layout: Layout) -> 
         _centre_line(canvas, layout, start, end, THIN)
     if view.platter is not None:
         rim = [place(p) for p in view.platter]
-        weight = PLATTER if _is_thin(view.platter) else MEDIUM
-        canvas.polygon(rim, weight, dash="" if view.platter_stated else STAND_IN_DASH)
+        if view.solids is None or not view.solids.platter:
+            weight = PLATTER if _is_thin(view.platter) else MEDIUM
+            canvas.polygon(rim, weight, dash="" if view.platter_stated else STAND_IN_DASH)
         # a point off the middle, so that the leader does not end among the steps
         labels.insert(0, Label(("platter",) if layout.brief else (view.platter_words,), max(rim)))
-    outlined = any(step.outline is not None for step in view.steps)
+    outlined = view.solids is not None or any(step.outline is not None for step in view.steps)
     for step in view.steps:
         canvas.line(
             place(step.start),
@@ -197,10 +173,12 @@ def _outlines(view: SideView) -> list[np.ndarray]:
     found = [
         np.stack((step.start, step.end)) if step.outline is None else step.outline for step in view.steps
     ]
+    if view.solids is not None:
+        found += [ring for body in view.solids.main.bodies if body.whole for ring in body.rings]
     return found if view.platter is None else [*found, view.platter]
 
 
-def _spindle_arrow(view: SideView, place: _Placing, layout: Layout) -> tuple[Point, Point]:
+def _spindle_arrow(view: SideView, place: Placing, layout: Layout) -> tuple[Point, Point]:
     """Tip and tail of the spindle's arrow: above the origin, and above whatever else stands there over it."""
     mark = view.marks[0]
     origin = place(mark.place)
@@ -218,7 +196,7 @@ def _spindle_arrow(view: SideView, place: _Placing, layout: Layout) -> tuple[Poi
 
 
 def _marks(
-    canvas: Canvas, view: SideView, place: _Placing, layout: Layout, arrow: tuple[Point, Point]
+    canvas: Canvas, view: SideView, place: Placing, layout: Layout, arrow: tuple[Point, Point] | None
 ) -> list[Label]:
     """Tilt axis, part zero, origin and spindle."""
     mark = view.marks[0]
@@ -240,16 +218,19 @@ def _marks(
     if not same:
         canvas.circle(zero, 1.5, MEDIUM, fill="white")
         canvas.circle(zero, 0.5, MEDIUM, fill="black")
-    tip, tail = arrow
-    if tip[1] < origin[1] - 4.0:
-        _centre_line(canvas, layout, tip, (origin[0], origin[1] - 2.1), THIN)
-    canvas.line(tail, (tip[0], tip[1] - 3.0), 1.1)
-    canvas.arrow_head(tip, (0.0, 1.0), 4.6)
+    labels = []
+    if arrow is not None:
+        tip, tail = arrow
+        if tip[1] < origin[1] - 4.0:
+            _centre_line(canvas, layout, tip, (origin[0], origin[1] - 2.1), THIN)
+        canvas.line(tail, (tip[0], tip[1] - 3.0), 1.1)
+        canvas.arrow_head(tip, (0.0, 1.0), 4.6)
+        words = "spindle" if layout.brief else "spindle, along machine Z"
+        labels.append(Label((words,), (tail[0], tail[1] + 1.5)))
     canvas.circle(origin, 2.1, HEAVY, fill="white")
     canvas.line((origin[0] - 2.1, origin[1]), (origin[0] + 2.1, origin[1]), MEDIUM)
     canvas.line((origin[0], origin[1] - 2.1), (origin[0], origin[1] + 2.1), MEDIUM)
-    labels = [
-        Label(("spindle" if layout.brief else "spindle, along machine Z",), (tail[0], tail[1] + 1.5)),
+    labels += [
         Label(_origin_words(view, layout, same=same), origin, bold=True),
         Label((view.axis_name,) if layout.brief else view.axis_words, axis),
     ]
@@ -266,7 +247,7 @@ def _origin_words(view: SideView, layout: Layout, *, same: bool) -> tuple[str, .
     return (f"{mark.register} {mark.name}", *shown, *(("at part zero",) if same else ()))
 
 
-def _free_side_deg(view: SideView, axis: Point, place: _Placing, layout: Layout) -> float:
+def _free_side_deg(view: SideView, axis: Point, place: Placing, layout: Layout) -> float:
     """On which side of the axis its arrow is farthest from platter and stack: below, left, right or above.
 
     Below only where that is clear of the dimension; the first side that is clear enough is taken.

@@ -71,6 +71,14 @@ class Layout:
             column_bottom=self.column_bottom - spare,
         )
 
+    def without_arrow(self) -> Layout:
+        """The layout for a drawing with the tool itself in it: the arrow's room goes to the geometry.
+
+        But for a line of type above it, which no leader of a label runs into.
+        """
+        top = self.column_top + 7.0
+        return replace(self, top=top, column_top=top)
+
     def beside(self, dimension: float) -> Layout:
         """The layout with its left strip just wide enough for the vertical dimension's text, a width in mm."""
         spare = self.dimension_x - 3.2 - dimension - 0.5

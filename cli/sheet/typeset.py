@@ -144,11 +144,11 @@ def _operation(sheet: Sheet, op: OperationRow) -> dict[str, Any]:
 
 
 def _drawings(drawings: tuple[TiltDrawing, ...]) -> list[list[dict[str, Any]]]:
-    """The drawings in rows: the first across the page with every name, the others two side by side, in numbers."""
+    """The drawings in rows: the first, and those with solids, across the page; the others two side by side, in numbers."""
     rows: list[list[dict[str, Any]]] = []
     half = False  # the last row holds one narrow drawing and has room for another
     for index, one in enumerate(drawings):
-        narrow = index > 0 and len(one.rows) <= NARROW_ROWS
+        narrow = index > 0 and len(one.rows) <= NARROW_ROWS and one.view.solids is None
         if narrow and half:
             rows[-1].append(_drawing(one, narrow=True))
         else:

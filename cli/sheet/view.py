@@ -62,6 +62,93 @@ class OriginMark:
 
 
 @dataclass(frozen=True, eq=False)
+class BodyShape:
+    """One solid from one side; flat coordinates in mm.
+
+    Parameters
+    ----------
+    name, kind : str
+        The kind as `kinematics.reach.Outline` has it.
+    rings, seen : tuple of (k, 2) array
+        Its whole outline, and what of it nothing nearer to the eye hides.
+    whole : bool
+        Whether the drawing must hold all of it; base and spindle go as far as there is room.
+    """
+
+    name: str
+    kind: str
+    rings: tuple[Flat, ...]
+    seen: tuple[Flat, ...]
+    whole: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Projection:
+    """All solids from one side, the farthest from the eye first.
+
+    Parameters
+    ----------
+    words : str
+        "from +X", say.
+    bodies : tuple of BodyShape
+    gap : ((2,) array, (2,) array) or None
+        The ends of the smallest distance between what cuts and what turns.
+    """
+
+    words: str
+    bodies: tuple[BodyShape, ...]
+    gap: tuple[Flat, Flat] | None
+
+
+@dataclass(frozen=True)
+class TravelBar:
+    """What an operation needs of one axis' travel.
+
+    Parameters
+    ----------
+    axis : str
+    low, high : str
+        What is left at either end, or how far beyond it, in words.
+    start, end : float
+        What is needed, as shares of the travel; below 0 or above 1 beyond an end.
+    """
+
+    axis: str
+    low: str
+    high: str
+    start: float
+    end: float
+
+
+@dataclass(frozen=True, eq=False)
+class Solids:
+    """The solids of a tilt's first operation.
+
+    Parameters
+    ----------
+    main, other : Projection
+        From the side that the dimensions are of, and from the one square to it.
+    tool : str
+        The tool's name; empty where none is stated.
+    gap_words : tuple of str
+        The smallest distance and what it lies between; empty where nothing is near.
+    travel_words : tuple of str
+        What the bars show, long and short.
+    bars : tuple of TravelBar
+    platter : bool
+        Whether the platter is among the bodies.
+    """
+
+    main: Projection
+    other: Projection
+    tool: str
+    gap_words: tuple[str, ...]
+    travel_words: tuple[str, str]
+    bars: tuple[TravelBar, ...]
+    platter: bool
+
+
+@dataclass(frozen=True, eq=False)
 class SideView:
     """A tilt seen from the side, at the machine angles of its first operation.
 
@@ -96,6 +183,8 @@ class SideView:
         The first is drawn and dimensioned, the others are listed.
     outline_words : str
         What the steps' outlines are worth.
+    solids : Solids or None
+        What stands there, where the files state it; a step with a solid has no stand-in outline.
     """
 
     title: str
@@ -113,3 +202,4 @@ class SideView:
     part_zero: Flat
     marks: tuple[OriginMark, ...]
     outline_words: str
+    solids: Solids | None = None

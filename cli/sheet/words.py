@@ -70,8 +70,19 @@ def z_reference_words(machine: Machine, units: str) -> str:
     return f"tip of the reference tool, {numbers.length(length_mm, units)} long (tool length offsets are differences from it)"
 
 
-def givens(setup: Setup, units: str, aim_within_deg: float, *, touched: bool, square_up: Texts) -> Texts:
-    """What the numbers of the sheet stand on."""
+UNCHECKED = ("Clearance between tool, spindle, table and part was not checked here.",)
+
+
+def givens(
+    setup: Setup,
+    units: str,
+    aim_within_deg: float,
+    *,
+    touched: bool,
+    square_up: Texts,
+    checked: Texts | None = None,
+) -> Texts:
+    """What the numbers of the sheet stand on; `checked` tells what of clearance and travels was looked at, if it was."""
     machine = setup.machine
     found = [_rotary_words(rotary, units) for rotary in machine.rotaries]
     found.append(_platter_words(machine, units))
@@ -80,7 +91,12 @@ def givens(setup: Setup, units: str, aim_within_deg: float, *, touched: bool, sq
             f"{axis} {numbers.length(float(low), units)} to {numbers.length(float(high), units)}"
             for axis, low, high in zip("XYZ", machine.travel.low_mm, machine.travel.high_mm, strict=True)
         )
-        found.append(f"Travels: {ends}. Only the offsets were held against them, not what the programs do.")
+        held = (
+            "Only the offsets were held against them, not what the programs do."
+            if checked is None
+            else "Offsets and stated sweeps were held against them, not what the programs do."
+        )
+        found.append(f"Travels: {ends}. {held}")
     else:
         found.append("The machine file states no travels: nothing was held against them.")
     found.append(f"Z is read at: {z_reference_words(machine, units)}.")
@@ -96,8 +112,7 @@ def givens(setup: Setup, units: str, aim_within_deg: float, *, touched: bool, sq
         "No other shift is active: no G92 offset, and no function of the control that moves the zero with the rotaries. "
         "Each offset holds at its own rotary angles only."
     )
-    found.append("Clearance between tool, spindle, table and part was not checked here.")
-    return tuple(found)
+    return (*found, *(UNCHECKED if checked is None else checked))
 
 
 def square_up_words(setup: Setup, square_up: Mapping[str, float | None]) -> Texts:

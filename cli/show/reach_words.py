@@ -10,7 +10,7 @@ from tiltwright.reached import Reached, Stood
 from tiltwright.show.amounts import MASS_UNIT, TORQUE_UNIT, mass, torque
 from tiltwright.show.numbers import angle, length
 
-__all__ = ["against", "corner_words", "move_angles", "stop_words", "taken_as_given"]
+__all__ = ["against", "corner_words", "move_angles", "stop_words", "taken_as_given", "unstated"]
 
 _ENDS = {-1: "-", 1: "+"}
 
@@ -138,7 +138,7 @@ def taken_as_given(reached: Reached, units: str) -> tuple[str, ...]:
         ),
         "loads are those of standing still, gravity along machine -Z; a mesh on the spindle is taken as its convex hull",
     ]
-    words += _unstated(reached)
+    words += unstated(reached)
     if layout.machine.travel is None:
         words.append("no travels are stated: the linear axes were not checked")
     z = layout.retract_z_mm()
@@ -155,7 +155,8 @@ def taken_as_given(reached: Reached, units: str) -> tuple[str, ...]:
     return tuple(words)
 
 
-def _unstated(reached: Reached) -> Iterator[str]:
+def unstated(reached: Reached) -> Iterator[str]:
+    """What nobody stated of tools, sweeps and sections, so that it was not looked at."""
     without = [stood.stand.name for stood in reached.operations if stood.stand.tool is None]
     if without:
         yield f"no tool is stated for {', '.join(without)}: neither Z nor distances were checked there"
