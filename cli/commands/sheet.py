@@ -74,8 +74,9 @@ def _sheet(
 ) -> None:
     from datetime import datetime
 
-    from tiltwright.console import ANSWER_NO
+    from tiltwright.console import ANSWER_NO, note
     from tiltwright.remarks import say_remarks
+    from tiltwright.sheet.alerts import alerts
     from tiltwright.sheet.build import build_sheet
     from tiltwright.worked import work_through
 
@@ -85,7 +86,12 @@ def _sheet(
     if not worked.complete:
         raise typer.Exit(ANSWER_NO)
     day = date or datetime.now().astimezone().date().isoformat()
-    made = build_sheet(worked, date=day, version=__version__)
+    made = build_sheet(worked, date=day, version=__version__, units=shown)
+    said = alerts(worked, shown)
+    for words in made.alerts:
+        # What the solids show only comes out when the sheet is drawn.
+        if words not in said:
+            note(words, label="mind")
     if ending in TEXTS:
         from tiltwright.sheet.markdown import sheet_markdown
         from tiltwright.sheet.text import sheet_text

@@ -20,6 +20,26 @@ def test_on_screen_it_is_the_text(run, examples):
     assert ended.out == (examples / "sheets" / f"{JOBS[0]}.txt").read_text(encoding="utf-8")
 
 
+def test_the_sheet_is_in_the_unit_that_is_asked_for(run, examples):
+    """25.4 mm to the inch exactly: Z -179.096 mm of the top port is -7.0510 in."""
+    ended = run("sheet", examples / "tide_gauge_head.toml", "--units", "inch")
+    assert "Lengths      inches" in ended.out
+    assert "-7.0510" in ended.out
+    assert "-179.096" not in ended.out
+    assert "G20" in ended.out
+
+
+def test_a_collision_is_said_on_stderr_too(run, examples, tmp_path):
+    for name in ("mast_cap.toml", "teaching_mill.toml"):
+        text = (examples / name).read_text(encoding="utf-8")
+        # A drill that is far too short puts its holder into the blank.
+        (tmp_path / name).write_text(text.replace("length   = 148.0", "length   = 110.0"), encoding="utf-8")
+    ended = run("sheet", tmp_path / "mast_cap.toml")
+    assert ended.code == 0
+    assert "mind: " in ended.err
+    assert "STOP: READ THIS FIRST" in ended.out
+
+
 @pytest.mark.parametrize(("ending", "magic"), [("pdf", b"%PDF-"), ("png", b"\x89PNG"), ("svg", b"<svg")])
 def test_typeset_forms(run, examples, tmp_path, ending, magic):
     target = tmp_path / f"sheet.{ending}"
