@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from kinematics.reach import Margin, Outline, View, flat_mm, outlines
 from tiltwright.files.faults import clean
-from tiltwright.reached import Reached, Stood
+from tiltwright.reached import Reached, Stood, drawn_tip_mm
 from tiltwright.show.numbers import in_units, length
 from tiltwright.show.reach_words import corner_words
 
@@ -68,7 +68,7 @@ def three_views(reached: Reached, which: int, units: str) -> str:
     title = f"{reached.worked.job.file.name}: {stood.stand.name}"
     _write(drawing, title, 0.0, 5.0, 4.2, bold=True)
     _write(drawing, _subtitle(reached, stood, units), 0.0, 10.5, 3.0)
-    tip = _tip(reached, stood)
+    tip = drawn_tip_mm(reached.layout, stood)
     each = (_WIDTH - 2 * _GUTTER - 0.4) / 3
     tall = _HEIGHT - _TITLE - _FOOT - _CAPTION
     views: tuple[View, ...] = ("front", "side", "top")
@@ -99,13 +99,6 @@ def _subtitle(reached: Reached, stood: Stood, units: str) -> str:
         where = corner_words(stood)
         words = f"nearest: {near.cutting} to {near.turning}, {length(near.gap_mm, units)} {units} {where}".rstrip()
     return f"machine angles {angles}    {words}"
-
-
-def _tip(reached: Reached, stood: Stood) -> Array:
-    """Where the tip is drawn: at the corner that is to blame, else in the middle of its box."""
-    low, high = reached.layout.tips_mm(stood.stand)
-    corner = np.zeros(3) if stood.place is None else np.array(stood.place.corner)
-    return np.asarray((low + high) / 2.0 + corner * (high - low) / 2.0)
 
 
 def _focus(shown: tuple[Outline, ...], tip: Array) -> Array:

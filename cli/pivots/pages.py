@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -80,22 +79,10 @@ def as_markdown(page: Page) -> str:
 
 def as_pdf(page: Page, paper: str = "a4") -> bytes:
     """The page as PDF in the sheet's own font; the same page gives the same bytes."""
-    import typst
+    from tiltwright.sheet.press import press
 
-    fonts = typst.Fonts(
-        include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(typeface.FOLDER)]
-    )
-    made: bytes | list[bytes] | None = typst.compile(
-        str(TEMPLATE),
-        root=str(TEMPLATE.parent),
-        font_paths=fonts,
-        ignore_system_fonts=True,
-        format="pdf",
-        sys_inputs={"sheet": json.dumps(_data(page, paper), ensure_ascii=False)},
-        timestamp=0,
-    )
-    assert made is not None
-    return b"".join(made) if isinstance(made, list) else made
+    (document,) = press(TEMPLATE, _data(page, paper), "pdf")
+    return document
 
 
 def _data(page: Page, paper: str) -> dict[str, Any]:
