@@ -102,8 +102,9 @@ def lay_out(worked: Worked) -> Laid:
 
 
 def _materials(file: JobFile) -> dict[str, tuple[float | None, float | None]]:
-    own = {material.name: (material.density, material.modulus) for material in file.material}
-    return {**MATERIALS, **own}
+    materials: dict[str, tuple[float | None, float | None]] = {**MATERIALS}
+    materials.update((material.name, (material.density, material.modulus)) for material in file.material)
+    return materials
 
 
 def _machine_solids(read: ReadMachine, faults: list[Fault]) -> tuple[list[Solid], list[Solid]]:
@@ -205,16 +206,16 @@ def _step_body(
     else:
         return None
     density, modulus = (None, None) if step.material is None else materials[step.material]
-    return StepBody(section, step.blank, step.mass, density, modulus)
+    return StepBody(section, bool(step.blank), step.mass, density, modulus)
 
 
 def _tools(job: ReadJob, faults: list[Fault]) -> dict[str, Tool]:
     machine = job.machine_file
-    holders = {}
+    holders: dict[str, tuple[HolderPart, ...]] = {}
     for holder in machine.file.holder:
         parts = [[machine.unit.to_mm(size) for size in part] for part in holder.parts]
         holders[holder.name] = tuple(HolderPart(*part) for part in parts)
-    tools = {}
+    tools: dict[str, Tool] = {}
     for number, table in enumerate(job.file.tool):
         try:
             tools[table.name] = _tool(table, job.unit, holders)

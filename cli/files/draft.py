@@ -7,7 +7,6 @@ the rest is validated as usual. Only files with faults pay for this.
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterable
 from functools import cache
 from typing import Any, TypeVar, cast
 
@@ -21,48 +20,39 @@ from pydantic import (
 )
 
 from tiltwright.files.faults import Finding, KeyPath
+from tiltwright.files.fields import Table
 from tiltwright.files.findings import details, findings_of, is_table_list, model_inside
+from tiltwright.files.thorough import model_of
 
-__all__ = ["beside", "validated"]
+__all__ = ["drafted"]
 
-Model = TypeVar("Model", bound=BaseModel)
+AnyTable = TypeVar("AnyTable", bound=Table)
 
 _ROUNDS = 20
 
 
-def validated(model: type[Model], data: dict[str, Any]) -> tuple[Model, list[Finding]]:
-    """A file's data as its model, and what is wrong with it.
+def drafted(table: type[AnyTable], data: dict[str, Any]) -> tuple[AnyTable, list[Finding]]:
+    """A draft of a file's data, and everything that is wrong with it.
 
-    With findings the model is a draft: any field of it, also one that a sound file must have, may be None. A
-    field that is None but in `model_fields_set` was given and could not be read.
+    The draft is a model with the fields of the table; see `tiltwright.files.validate.validated`.
     """
+    model = model_of(table)
     try:
-        return model.model_validate(data), []
+        return cast(AnyTable, model.model_validate(data)), []
     except ValidationError as error:
-        findings = findings_of(model, error)
-        return _draft(model, data, error), findings
+        return cast(AnyTable, _draft(model, data, error)), findings_of(model, error)
 
 
-def beside(findings: list[Finding], more: Iterable[Finding]) -> list[Finding]:
-    """Findings and more of them, but nothing about the inside of what was found to be no table at all."""
-    closed = {finding.path for finding in findings}
-    return findings + [
-        finding
-        for finding in more
-        if not any(finding.path[:depth] in closed for depth in range(1, len(finding.path)))
-    ]
-
-
-def _draft(model: type[Model], data: dict[str, Any], error: ValidationError) -> Model:
+def _draft(model: type[BaseModel], data: dict[str, Any], error: ValidationError) -> BaseModel:
     twin, kept = _twin(model), copy.deepcopy(data)
     for _ in range(_ROUNDS):
         for detail in details(error):
             _take_out(model, kept, detail["loc"])
         try:
-            return cast(Model, twin.model_validate(kept))
+            return twin.model_validate(kept)
         except ValidationError as left:
             error = left
-    return cast(Model, twin.model_validate({}))
+    return twin.model_validate({})
 
 
 def _take_out(model: type[BaseModel], data: Any, path: KeyPath) -> None:  # noqa: ANN401 - a file's data

@@ -1,40 +1,32 @@
-"""What machine and job files are made of: strict numbers, angles, directions, names, letters.
+"""What machine and job files are made of: tables, strict numbers, angles, directions, names, letters.
 
-Each carries its JSON Schema, and refuses in words of its own where a validator's would not help a machinist.
+Every table is described once, here and in the modules beside this one, and read in two ways: a file that is sound is
+read by msgspec, which is quick and stops at the first fault (`tiltwright.files.validate`); for one that is not,
+pydantic is loaded, and finds every fault (`tiltwright.files.thorough`). Both go by the same annotations and refuse the
+same values; `tests/cli/files/test_two_readers.py` holds them together.
 """
 
 import math
-import os
 import unicodedata
 from collections.abc import Callable
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, ClassVar, Literal, Self, TypeVar
 
-# Looking through every installed package for plugins of pydantic costs 30 ms of each start; none is wanted.
-os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
-
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    ValidatorFunctionWrapHandler,
-    WithJsonSchema,
-    WrapValidator,
-)
-from pydantic_core import PydanticCustomError
+import msgspec
+from msgspec import Meta
 
 from tiltwright.files.angle import ANGLE_PATTERN, parse_angle
-from tiltwright.files.faults import clean, nearest, one_of
+from tiltwright.files.faults import clean, nearest, one_of, shown
 from tiltwright.files.units import Unit
 
 __all__ = [
-    "REFUSED",
+    "NAME_SCHEMA",
     "Angle",
     "Angles",
     "AxisTurns",
+    "Before",
     "Coordinate",
     "Direction",
+    "Kind",
     "Letter",
     "Limits",
     "Line",
@@ -42,39 +34,105 @@ __all__ = [
     "Pair",
     "Point",
     "PositiveLength",
+    "Refused",
     "Table",
     "ThreePoints",
     "TravelEnds",
     "UnitName",
+    "Words",
     "choice",
+    "keys_given",
     "listed",
-    "refuse",
+    "read_kind",
 ]
-
-REFUSED = "refused"
-"""The error type of every refusal of our own; its context holds `allowed`, and may hold `found` and `tip`."""
 
 LARGEST_LENGTH = 1e6
 LARGEST_ANGLE = 1e6
 _SHORTEST = 1e-9
 _LONGEST_NAME = 80
+_LONGEST_LINE = 400
 _REFUSED_IN_NAMES = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
 
 
-class Table(BaseModel):
-    """A table of a file: numbers are numbers, every key is known, nothing is infinite."""
+class Table(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A table of a file: numbers are numbers, every key is known, nothing is infinite.
 
-    # A table is built into its file's validator when that is first used: on its own it never needs one.
-    model_config = ConfigDict(defer_build=True, strict=True, extra="forbid", allow_inf_nan=False, frozen=True)
+    `schema_rule` is what the JSON Schema says beside the keys.
+    """
 
-
-def refuse(allowed: str, found: str = "", tip: str = "") -> PydanticCustomError:
-    """The error that a validator raises: what is allowed, and what was found if the value does not say it."""
-    return PydanticCustomError(REFUSED, "{allowed}", {"allowed": allowed, "found": found, "tip": tip})
+    schema_rule: ClassVar[dict[str, Any]] = {}
 
 
-def choice(*words: str, suggest: bool = True, tip: str = "") -> BeforeValidator:
-    """One of a few words, with the nearest one suggested.
+def keys_given(table: Table) -> frozenset[str]:
+    """The keys that a file gives of a table, out of those that are None where they are left out.
+
+    In a draft of a file with faults a key that was given may be None as well, since it could not be read.
+    """
+    told: set[str] | None = getattr(table, "model_fields_set", None)
+    if told is not None:
+        return frozenset(told)
+    return frozenset(key for key in table.__struct_fields__ if getattr(table, key) is not None)
+
+
+class Refused(ValueError):  # noqa: N818 - it refuses, and what the user sees is a fault
+    """A value that may not be: what is allowed, what was found if the value does not say it, and a tip."""
+
+    def __init__(self, allowed: str, found: str = "", tip: str = "") -> None:
+        super().__init__(allowed)
+        self.allowed, self.found, self.tip = allowed, found, tip
+
+
+class Kind:
+    """A value with rules of its own, beside a plain type: it is only ever made by `read`.
+
+    Attributes
+    ----------
+    plain : type
+        What it is made of, as the readers know it.
+    schema : dict or None
+        Its JSON Schema, where that of the plain type would not do.
+    """
+
+    __slots__ = ()
+    plain: ClassVar[Any]
+    schema: ClassVar[dict[str, Any] | None] = None
+
+    @classmethod
+    def before(cls, value: object) -> object:
+        """What stands in the file, made ready to be read as the plain type; or Refused."""
+        return value
+
+    @staticmethod
+    def after(value: Any) -> Any:  # noqa: ANN401 - the plain type, which each kind narrows
+        """The plain type, held against the kind's own rule; or Refused."""
+        return value
+
+    @classmethod
+    def read(cls, value: object) -> Self:
+        """What stands in a file, as this kind; ValueError where it is none."""
+        plain = msgspec.convert(cls.before(value), cls.plain, dec_hook=read_kind)
+        return cls(cls.after(plain))  # type: ignore[call-arg]  # a kind is made as its plain type is
+
+
+def read_kind(kind: type, value: object) -> object:
+    """What msgspec asks for where a type is not its own."""
+    if issubclass(kind, Kind):
+        return kind.read(value)
+    raise NotImplementedError(f"no way to read a {kind.__name__}")
+
+
+class Before:
+    """Words for the thorough reader: a check that refuses what the type would refuse, but says it better.
+
+    The quick reader knows nothing of it, so that it must never refuse more than the type does.
+    """
+
+    def __init__(self, check: Callable[[object], object], schema: dict[str, Any] | None = None) -> None:
+        self.check, self.schema = check, schema
+
+
+def choice(*words: str, suggest: bool = True, tip: str = "") -> Before:
+    """One of a few words, beside a Literal of the same, with the nearest one suggested.
 
     `suggest` is off where a wrong suggestion would be worse than none (a sense of turning, a sign).
     """
@@ -83,13 +141,13 @@ def choice(*words: str, suggest: bool = True, tip: str = "") -> BeforeValidator:
         if value in words and isinstance(value, str):
             return value
         near = nearest(value, words) if suggest and isinstance(value, str) else None
-        raise refuse(one_of(words), tip=f'did you mean "{near}"?' if near else tip)
+        raise Refused(one_of(words), tip=f'did you mean "{near}"?' if near else tip)
 
-    return BeforeValidator(check)
+    return Before(check)
 
 
-def listed(count: int, words: str) -> BeforeValidator:
-    """A list of just so many values."""
+def listed(count: int, words: str) -> Before:
+    """A list of just so many values, beside a tuple of as many."""
 
     def check(value: object) -> object:
         if isinstance(value, (list, tuple)) and len(value) == count:
@@ -100,9 +158,9 @@ def listed(count: int, words: str) -> BeforeValidator:
             and len(value) == 2 * count
             and all(type(one) is int for one in value)
         )
-        raise refuse(words, tip="a decimal point, no comma: 0.5, not 0,5" if commas else "")
+        raise Refused(words, tip="a decimal point, no comma: 0.5, not 0,5" if commas else "")
 
-    return BeforeValidator(check)
+    return Before(check)
 
 
 # --- units --------------------------------------------------------------------------------------------------------
@@ -122,158 +180,197 @@ def _unit(value: object) -> object:
         word = value.strip().casefold()
         near = _UNIT_SLIPS.get(word) or nearest(word, ["mm", "inch"])
         if near:
-            raise refuse(one_of(["mm", "inch"]), tip=f'did you mean "{near}"?')
-    raise refuse(one_of(["mm", "inch"]))
+            raise Refused(one_of(["mm", "inch"]), tip=f'did you mean "{near}"?')
+    raise Refused(one_of(["mm", "inch"]))
 
 
-UnitName = Annotated[Unit, BeforeValidator(_unit), WithJsonSchema({"type": "string", "enum": ["mm", "inch"]})]
+UnitName = Annotated[Unit, Before(_unit, {"type": "string", "enum": ["mm", "inch"]})]
 
 # --- numbers ------------------------------------------------------------------------------------------------------
 
-Coordinate = Annotated[float, Field(ge=-LARGEST_LENGTH, le=LARGEST_LENGTH)]
-PositiveLength = Annotated[float, Field(gt=0.0, le=LARGEST_LENGTH)]
+# Both ends of every number are stated: that also keeps out NaN and infinity.
+Coordinate = Annotated[float, Meta(ge=-LARGEST_LENGTH, le=LARGEST_LENGTH)]
+PositiveLength = Annotated[float, Meta(gt=0.0, le=LARGEST_LENGTH)]
+
+_ANGLE_NUMBER = {"type": "number", "minimum": -LARGEST_ANGLE, "maximum": LARGEST_ANGLE}
+_ANGLE_TEXT = {"type": "string", "pattern": ANGLE_PATTERN}
 
 
-def _angle(value: object) -> object:
-    if not isinstance(value, str):
+class Angle(Kind, float):
+    """Degrees: a number, or text with degrees, minutes and seconds."""
+
+    __slots__ = ()
+    plain = Annotated[float, Meta(ge=-LARGEST_ANGLE, le=LARGEST_ANGLE)]
+    schema: ClassVar[dict[str, Any] | None] = {"anyOf": [_ANGLE_NUMBER, _ANGLE_TEXT]}
+
+    @classmethod
+    def before(cls, value: object) -> object:
+        """Read the degrees of a text."""
+        if not isinstance(value, str):
+            return value
+        try:
+            return parse_angle(value)
+        except ValueError as fault:
+            raise Refused(str(fault)) from None
+
+
+Angles = Annotated[dict[str, Angle], Meta(min_length=1)]
+
+Pair = Annotated[tuple[Coordinate, Coordinate], listed(2, "a list of two numbers, [x, y]")]
+Point = Annotated[tuple[Coordinate, Coordinate, Coordinate], listed(3, "a list of three numbers, [x, y, z]")]
+
+
+class Direction(Kind, tuple[float, float, float]):
+    """A direction of any length above zero."""
+
+    __slots__ = ()
+    plain = Point
+
+    @staticmethod
+    def after(value: tuple[float, float, float]) -> tuple[float, float, float]:
+        """Refuse one without length."""
+        if math.hypot(*value) < _SHORTEST:
+            raise Refused("a direction [i, j, k] that is longer than zero")
         return value
-    try:
-        return parse_angle(value)
-    except ValueError as fault:
-        raise refuse(str(fault)) from None
 
 
-Angle = Annotated[
-    float,
-    Field(ge=-LARGEST_ANGLE, le=LARGEST_ANGLE),
-    BeforeValidator(_angle),
-    WithJsonSchema(
-        {
-            "anyOf": [
-                {"type": "number", "minimum": -LARGEST_ANGLE, "maximum": LARGEST_ANGLE},
-                {"type": "string", "pattern": ANGLE_PATTERN},
-            ]
-        }
-    ),
-]
-Angles = Annotated[dict[str, Angle], Field(min_length=1)]
-
-Pair = Annotated[
-    tuple[Coordinate, Coordinate], Field(strict=False), listed(2, "a list of two numbers, [x, y]")
-]
-Point = Annotated[
-    tuple[Coordinate, Coordinate, Coordinate],
-    Field(strict=False),
-    listed(3, "a list of three numbers, [x, y, z]"),
-]
-
-
-def _has_length(direction: tuple[float, float, float]) -> tuple[float, float, float]:
-    if math.hypot(*direction) < _SHORTEST:
-        raise refuse("a direction [i, j, k] that is longer than zero")
-    return direction
-
-
-Direction = Annotated[Point, AfterValidator(_has_length)]
 ThreePoints = Annotated[
     tuple[Point, Point, Point],
-    Field(strict=False),
     listed(3, "a list of three points, [[x, y, z], [x, y, z], [x, y, z]]"),
 ]
 
 
-def _rising(words: str) -> AfterValidator:
-    def check(ends: tuple[float, float]) -> tuple[float, float]:
-        if ends[0] >= ends[1]:
-            swapped = "swap the two" if ends[0] > ends[1] else ""
-            raise refuse(words, tip=swapped)
-        return ends
+class TravelEnds(Kind, tuple[float, float]):
+    """Two different machine coordinates, the lower first."""
 
-    return AfterValidator(check)
+    __slots__ = ()
+    plain = Annotated[
+        tuple[Coordinate, Coordinate], listed(2, "a list of two numbers, [lower end, upper end]")
+    ]
 
-
-TravelEnds = Annotated[
-    tuple[Coordinate, Coordinate],
-    Field(strict=False),
-    listed(2, "a list of two numbers, [lower end, upper end]"),
-    _rising("[lower end, upper end], the lower end first"),
-]
-
-_LimitEnds = Annotated[
-    tuple[Angle, Angle],
-    Field(strict=False),
-    _rising("[lowest, highest] machine angle, the lowest first"),
-]
+    @staticmethod
+    def after(value: tuple[float, float]) -> tuple[float, float]:
+        """Refuse ends that do not rise."""
+        return _rising(value, "[lower end, upper end], the lower end first")
 
 
-def _limits(value: object, handler: ValidatorFunctionWrapHandler) -> object:
-    if value == "endless":
-        return None
-    if isinstance(value, (list, tuple)) and len(value) == 2:
-        return handler(value)
-    near = nearest(value, ["endless"]) if isinstance(value, str) else None
-    raise refuse(
-        'a list of two angles, [lowest, highest], or "endless"', tip='did you mean "endless"?' if near else ""
-    )
+class Limits(Kind, tuple[float, ...]):
+    """The lowest and the highest angle; empty where the rotary is endless."""
+
+    __slots__ = ()
+    plain = tuple[Angle, ...]
+    schema: ClassVar[dict[str, Any] | None] = {
+        "anyOf": [
+            {
+                "type": "array",
+                "minItems": 2,
+                "maxItems": 2,
+                "items": {"anyOf": [{"type": "number"}, _ANGLE_TEXT]},
+            },
+            {"type": "string", "enum": ["endless"]},
+        ]
+    }
+
+    @classmethod
+    def before(cls, value: object) -> object:
+        """Read the one word."""
+        if value == "endless":
+            return ()
+        if isinstance(value, (list, tuple)) and len(value) == 2:
+            return value
+        near = nearest(value, ["endless"]) if isinstance(value, str) else None
+        raise Refused(
+            'a list of two angles, [lowest, highest], or "endless"',
+            tip='did you mean "endless"?' if near else "",
+        )
+
+    @staticmethod
+    def after(value: tuple[float, ...]) -> tuple[float, ...]:
+        """Refuse limits that do not rise."""
+        return _rising(value, "[lowest, highest] machine angle, the lowest first") if value else value
 
 
-Limits = Annotated[
-    _LimitEnds | None,
-    WrapValidator(_limits),
-    WithJsonSchema(
-        {
-            "anyOf": [
-                {
-                    "type": "array",
-                    "minItems": 2,
-                    "maxItems": 2,
-                    "items": {"anyOf": [{"type": "number"}, {"type": "string", "pattern": ANGLE_PATTERN}]},
-                },
-                {"type": "string", "enum": ["endless"]},
-            ]
-        }
-    ),
-]
-"""Two angles, or "endless" (None here)."""
+_Ends = TypeVar("_Ends", bound=tuple[float, ...])
+
+
+def _rising(ends: _Ends, words: str) -> _Ends:
+    if ends[0] >= ends[1]:
+        raise Refused(words, tip="swap the two" if ends[0] > ends[1] else "")
+    return ends
+
 
 AxisTurn = Annotated[
     tuple[Annotated[Literal["x", "y", "z"], choice("x", "y", "z")], Angle],
-    Field(strict=False),
     listed(2, 'a list of an axis and an angle, ["x", 35.0]'),
 ]
-AxisTurns = Annotated[tuple[AxisTurn, ...], Field(strict=False, min_length=1)]
+AxisTurns = Annotated[tuple[AxisTurn, ...], Meta(min_length=1)]
 
 # --- text ---------------------------------------------------------------------------------------------------------
 
 
-def _printable(longest: int) -> Callable[[str], str]:
-    def check(text: str) -> str:
-        allowed = f"printable text of 1 to {longest} characters"
-        if not text.strip():
-            raise refuse(allowed)
-        if len(text) > longest:
-            raise refuse(allowed, found=f"{len(text)} characters")
-        for character in text:
-            if unicodedata.category(character) in _REFUSED_IN_NAMES:
-                raise refuse(
-                    f"{allowed}, without control characters, line breaks or characters that turn the "
-                    "direction of writing",
-                    tip=f"take out the {clean(character) if character.isascii() else f'U+{ord(character):04X}'}",
-                )
+def _printable(text: str, longest: int) -> str:
+    allowed = f"printable text of 1 to {longest} characters"
+    if not text.strip():
+        raise Refused(allowed)
+    if len(text) > longest:
+        raise Refused(allowed, found=f"{len(text)} characters")
+    if text.isascii() and text.isprintable():
         return text
+    for character in text:
+        if unicodedata.category(character) in _REFUSED_IN_NAMES:
+            raise Refused(
+                f"{allowed}, without control characters, line breaks or characters that turn the "
+                "direction of writing",
+                tip=f"take out the {clean(character) if character.isascii() else f'U+{ord(character):04X}'}",
+            )
+    return text
 
-    return check
+
+NAME_SCHEMA: dict[str, Any] = {"type": "string", "minLength": 1, "maxLength": _LONGEST_NAME}
 
 
-def text_schema(longest: int) -> dict[str, Any]:
-    """JSON Schema of printable text."""
-    return {"type": "string", "minLength": 1, "maxLength": longest}
+class Name(Kind, str):
+    """A name of one line, 1 to 80 characters, that cannot disturb a terminal, a page or a comment."""
+
+    __slots__ = ()
+    plain = str
+    schema = NAME_SCHEMA
+
+    @staticmethod
+    def after(value: str) -> str:
+        """Refuse what is no name."""
+        return _printable(value, _LONGEST_NAME)
 
 
-Name = Annotated[str, AfterValidator(_printable(_LONGEST_NAME)), WithJsonSchema(text_schema(_LONGEST_NAME))]
-"""A name of one line, 1 to 80 characters, that cannot disturb a terminal, a page or a comment."""
+class Words(Kind, dict[str, str]):
+    """Somebody's own words, each a name of one line, and what they mean."""
 
-Line = Annotated[str, AfterValidator(_printable(400)), WithJsonSchema(text_schema(400))]
-"""A line of remarks or a path."""
+    __slots__ = ()
+
+    @staticmethod
+    def after(value: dict[str, str]) -> dict[str, str]:
+        """Refuse what is no name among the words."""
+        # Not by the type of the keys: the quick reader takes any text for a key.
+        for word in value:
+            try:
+                Name.after(word)
+            except Refused as refusal:
+                found = f"the word {shown(word)}"
+                raise Refused(f"words of {refusal.allowed}", found=found, tip=refusal.tip) from None
+        return value
+
+
+class Line(Kind, str):
+    """A line of remarks or a path."""
+
+    __slots__ = ()
+    plain = str
+    schema: ClassVar[dict[str, Any] | None] = {"type": "string", "minLength": 1, "maxLength": _LONGEST_LINE}
+
+    @staticmethod
+    def after(value: str) -> str:
+        """Refuse what is no line."""
+        return _printable(value, _LONGEST_LINE)
+
 
 Letter = Annotated[Literal["A", "B", "C"], choice("A", "B", "C")]

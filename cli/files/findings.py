@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from enum import Enum
 from typing import Any, Literal, get_args, get_origin
 
@@ -10,7 +10,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
 from tiltwright.files.faults import Finding, KeyPath, kind_of, nearest, one_of, shown
-from tiltwright.files.fields import REFUSED
+from tiltwright.files.thorough import REFUSED
 
 __all__ = ["details", "findings_of", "is_table_list", "model_inside"]
 
@@ -142,14 +142,26 @@ def _bounds(field: FieldInfo | None, kind: str, context: Mapping[str, Any]) -> s
     """The whole range of a number where its key states one, else the bound that it broke."""
     stated = {
         name: getattr(limit, name)
-        for limit in (field.metadata if field else ())
+        for limit in (_limits_of(field) if field else ())
         for name in _ENDS
         if hasattr(limit, name)
     }
     if "le" in stated and len(stated) == 2:
         low = stated.get("ge", stated.get("gt"))
-        return f"a number from {low:g} to {stated['le']:g}" if "ge" in stated else f"a number above {low:g}"
-    return f"a number {_BOUNDS[kind]} {next(iter(context.values())):g}"
+        return (
+            f"a number from {low:.7g} to {stated['le']:.7g}"
+            if "ge" in stated
+            else f"a number above {low:.7g}"
+        )
+    return f"a number {_BOUNDS[kind]} {next(iter(context.values())):.7g}"
+
+
+def _limits_of(field: FieldInfo) -> Iterator[object]:
+    """What is said of a number, also where it may be left out."""
+    yield from field.metadata
+    for argument in get_args(field.annotation):
+        for metadata in getattr(argument, "__metadata__", ()):
+            yield from getattr(metadata, "metadata", ())
 
 
 def is_table_list(field: FieldInfo) -> bool:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from kinematics import KinematicsError, plane_through
 from tiltwright.files.faults import Finding, KeyPath, nearest, one_of, shown
+from tiltwright.files.fields import keys_given
 from tiltwright.files.job_file import FORMS, LAST_WORK_OFFSET, JobFile, OperationTable
 from tiltwright.files.solid_checks import job_solid_findings
 
@@ -76,7 +77,7 @@ def _names(operations: Iterable[OperationTable]) -> Iterator[Finding]:
     for place, operation in enumerate(operations):
         if operation.name is None:
             continue
-        if operation.repeat is None and "repeat" in operation.model_fields_set:
+        if operation.repeat is None and "repeat" in keys_given(operation):
             continue
         count = operation.repeat.count if operation.repeat is not None else 1
         if count is None:
@@ -97,7 +98,7 @@ def _names(operations: Iterable[OperationTable]) -> Iterator[Finding]:
 
 
 def _form(place: int, operation: OperationTable) -> Iterator[Finding]:
-    given = [form for form in FORMS if form in operation.model_fields_set]
+    given = [form for form in FORMS if form in keys_given(operation)]
     if len(given) != 1:
         path: KeyPath = ("operation", place, given[1]) if given else ("operation", place)
         yield Finding(
@@ -140,7 +141,7 @@ def _repeat(place: int, operation: OperationTable) -> Iterator[Finding]:
 
 def _only_when_aimed(place: int, operation: OperationTable) -> Iterator[Finding]:
     """Keys that would be passed over in silence where the angles are given."""
-    given = operation.model_fields_set
+    given = keys_given(operation)
     if "at" not in given:
         return
     # A repeat of stated angles aims all but the first.

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 
 from tiltwright.files.faults import Finding, shown
+from tiltwright.files.fields import keys_given
 from tiltwright.files.machine_file import AXIS_DIRECTIONS, MachineFile, RotaryTable
 from tiltwright.files.solid_checks import machine_solid_findings
 
@@ -46,7 +47,7 @@ def _letters(machine: MachineFile) -> Iterator[Finding]:
 
 
 def _one_direction(place: int, rotary: RotaryTable) -> Iterator[Finding]:
-    given = rotary.model_fields_set & {"along", "direction"}
+    given = keys_given(rotary) & {"along", "direction"}
     allowed = 'either along = "+X" (or another axis) or a measured direction = [i, j, k]'
     if len(given) == 2:
         yield Finding(("rotary", place, "direction"), "along and direction both", allowed)
@@ -60,7 +61,7 @@ def _platter(machine: MachineFile) -> Iterator[Finding]:
         return
     upright = direction[2] / math.hypot(*direction)
     platter = machine.platter
-    given = machine.model_fields_set if platter is None else platter.model_fields_set
+    given = keys_given(machine) if platter is None else keys_given(platter)
     if abs(upright) >= _FLAT_BELOW and ("platter" if platter is None else "face") not in given:
         yield Finding(
             ("platter", "face"),
@@ -84,7 +85,7 @@ def _platter(machine: MachineFile) -> Iterator[Finding]:
 
 def _z_reference(machine: MachineFile) -> Iterator[Finding]:
     path = ("reference_tool_length",)
-    given = path[0] in machine.model_fields_set
+    given = path[0] in keys_given(machine)
     if machine.z_reference == "reference tool" and not given:
         yield Finding(
             path,

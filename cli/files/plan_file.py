@@ -1,8 +1,8 @@
 """What a plan file may say: what is to be probed, with what, and at which poses."""
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import ConfigDict, Field
+from msgspec import Meta
 
 from tiltwright.files.fields import (
     Angles,
@@ -21,21 +21,20 @@ __all__ = ["PlanFile", "ProbeTable", "TargetTable"]
 _NOT_BOTH: dict[str, Any] = {"not": {"required": ["along", "direction"]}}
 
 
-class TargetTable(Table):
+class TargetTable(Table, frozen=True, kw_only=True):
     """A thing on the table, where it stands at the all-zero pose."""
 
-    model_config = ConfigDict(json_schema_extra=_NOT_BOTH)
+    schema_rule: ClassVar[dict[str, Any]] = _NOT_BOTH
 
-    name: Annotated[Name, Field(description="What it is called in the readings.", examples=["ball 1"])]
+    name: Annotated[Name, Meta(description="What it is called in the readings.", examples=["ball 1"])]
     kind: Annotated[
         Literal["ball", "bore", "pin", "face"],
         choice("ball", "bore", "pin", "face"),
-        Field(description="What it is.", examples=["ball"]),
+        Meta(description="What it is.", examples=["ball"]),
     ]
     at: Annotated[
         tuple[Point, ...],
-        Field(
-            strict=False,
+        Meta(
             min_length=1,
             description="Machine X, Y, Z at the all-zero pose: a ball's centre; of a bore or pin the points of its "
             "axis at the heights to probe; of a face the points to touch. A list of points.",
@@ -45,22 +44,22 @@ class TargetTable(Table):
     along: Annotated[
         Literal["+X", "-X", "+Y", "-Y", "+Z", "-Z"] | None,
         choice(*AXIS_DIRECTIONS, suggest=False),
-        Field(
+        Meta(
             description="At the all-zero pose: of a bore or pin its axis, away from the table; of a face the way it "
             "looks; of a ball the way it stands off its stem. Give this or `direction`; +Z if neither.",
             examples=["+Z"],
         ),
     ] = None
     direction: Annotated[
-        Direction | None, Field(description="The same for other directions.", examples=[[0.0, 0.6, 0.8]])
+        Direction | None, Meta(description="The same for other directions.", examples=[[0.0, 0.6, 0.8]])
     ] = None
     diameter: Annotated[
         PositiveLength | None,
-        Field(description="Of a ball, bore or pin; needed for a probing program.", examples=[20.0]),
+        Meta(description="Of a ball, bore or pin; needed for a probing program.", examples=[20.0]),
     ] = None
     stem_diameter: Annotated[
         PositiveLength | None,
-        Field(
+        Meta(
             description="Of a ball: the thickest that its stem is, from the ball to the table, along the way the ball "
             "stands off; needed for a probing program.",
             examples=[8.0],
@@ -68,17 +67,17 @@ class TargetTable(Table):
     ] = None
 
 
-class ProbeTable(Table):
+class ProbeTable(Table, frozen=True, kw_only=True):
     """The probe, for a probing program."""
 
     length: Annotated[
         PositiveLength,
-        Field(description="From the gauge line to the lowest point of its tip.", examples=[148.5]),
+        Meta(description="From the gauge line to the lowest point of its tip.", examples=[148.5]),
     ]
-    tip: Annotated[PositiveLength, Field(description="Diameter of the tip.", examples=[6.0])]
+    tip: Annotated[PositiveLength, Meta(description="Diameter of the tip.", examples=[6.0])]
     stylus_length: Annotated[
         PositiveLength | None,
-        Field(
+        Meta(
             description="From the lowest point of the tip up to where the probe is thicker than its tip; needed for a "
             "probing program.",
             examples=[50.0],
@@ -86,64 +85,62 @@ class ProbeTable(Table):
     ] = None
     body_diameter: Annotated[
         PositiveLength | None,
-        Field(
+        Meta(
             description="The thickest that the probe is above its stylus; needed for a probing program.",
             examples=[40.0],
         ),
     ] = None
     spare: Annotated[
         PositiveLength | None,
-        Field(
+        Meta(
             description="How near stylus and body may come to platter, stems and balls; 2 mm where left out.",
             examples=[2.0],
         ),
     ] = None
     offset: Annotated[
         int,
-        Field(ge=1, le=9999, description="Number of its tool length offset (H of G43).", examples=[20]),
+        Meta(ge=1, le=9999, description="Number of its tool length offset (H of G43).", examples=[20]),
     ]
-    feed: Annotated[PositiveLength, Field(description="Feed of a touch, per minute.", examples=[80.0])]
+    feed: Annotated[PositiveLength, Meta(description="Feed of a touch, per minute.", examples=[80.0])]
     move: Annotated[
-        PositiveLength, Field(description="Feed between touches below the safe height.", examples=[600.0])
+        PositiveLength, Meta(description="Feed between touches below the safe height.", examples=[600.0])
     ]
     clearance: Annotated[
         PositiveLength,
-        Field(description="How far off the expected surface a touch begins.", examples=[5.0]),
+        Meta(description="How far off the expected surface a touch begins.", examples=[5.0]),
     ] = 5.0
     over: Annotated[
         PositiveLength,
-        Field(description="How far beyond the expected surface a touch may go.", examples=[3.0]),
+        Meta(description="How far beyond the expected surface a touch may go.", examples=[3.0]),
     ] = 3.0
 
 
-class PlanFile(Table):
+class PlanFile(Table, frozen=True, kw_only=True):
     """What is to be probed, and how."""
 
-    name: Annotated[Name, Field(description="What the plan is called.", examples=["Spring check"])]
-    units: Annotated[UnitName, Field(description="Unit of every length in this file.", examples=["mm"])]
+    name: Annotated[Name, Meta(description="What the plan is called.", examples=["Spring check"])]
+    units: Annotated[UnitName, Meta(description="Unit of every length in this file.", examples=["mm"])]
     repeatability: Annotated[
         PositiveLength,
-        Field(description="The probe's standard uncertainty in each coordinate.", examples=[0.002]),
+        Meta(description="The probe's standard uncertainty in each coordinate.", examples=[0.002]),
     ]
     target: Annotated[
         tuple[TargetTable, ...],
-        Field(strict=False, min_length=1, max_length=99, description="What is to be probed."),
+        Meta(min_length=1, max_length=99, description="What is to be probed."),
     ]
     poses: Annotated[
-        tuple[Angles, ...] | None,
-        Field(
-            strict=False,
-            min_length=1,
+        Annotated[tuple[Angles, ...], Meta(min_length=1)] | None,
+        Meta(
             description="Machine angles to probe at, every rotary in each. Give this or `choose`.",
             examples=[[{"A": 0.0, "C": 0.0}]],
         ),
     ] = None
     choose: Annotated[
-        int | None,
-        Field(ge=1, le=400, description="How many poses to choose for the least uncertainty.", examples=[12]),
+        Annotated[int, Meta(ge=1, le=400)] | None,
+        Meta(description="How many poses to choose for the least uncertainty.", examples=[12]),
     ] = None
     step: Annotated[
         float,
-        Field(ge=1.0, le=180.0, description="Degrees between the poses to choose from.", examples=[30.0]),
+        Meta(ge=1.0, le=180.0, description="Degrees between the poses to choose from.", examples=[30.0]),
     ] = 30.0
-    probe: Annotated[ProbeTable | None, Field(description="The probe, for a probing program.")] = None
+    probe: Annotated[ProbeTable | None, Meta(description="The probe, for a probing program.")] = None

@@ -1,11 +1,9 @@
 """Masses, forces, torques and the like: text with a number and its unit, since a file's unit is one of length only."""
 
 import re
-from typing import Annotated
+from typing import ClassVar
 
-from pydantic import BeforeValidator, WithJsonSchema
-
-from tiltwright.files.fields import refuse
+from tiltwright.files.fields import Kind, Refused
 
 __all__ = ["Density", "Force", "Mass", "Modulus", "Torque", "parse_quantity"]
 
@@ -64,32 +62,57 @@ def parse_quantity(text: str, units: dict[str, float]) -> float:
     return float(match[1]) * units[match[2]]
 
 
-def _quantity(units: dict[str, float]) -> BeforeValidator:
-    def check(value: object) -> object:
+class Quantity(Kind, float):
+    """A number above zero with its unit, read as text."""
+
+    __slots__ = ()
+    plain = float
+    units: ClassVar[dict[str, float]]
+
+    def __init_subclass__(cls) -> None:
+        """The JSON Schema, from the units."""
+        choices = "|".join(re.escape(unit) for unit in cls.units)
+        cls.schema = {"type": "string", "pattern": rf"^\s*{_NUMBER}\s*({choices})\s*$"}
+
+    @classmethod
+    def before(cls, value: object) -> object:
+        """Read the text."""
         try:
-            return parse_quantity(value if isinstance(value, str) else "", units)
+            return parse_quantity(value if isinstance(value, str) else "", cls.units)
         except ValueError as fault:
-            raise refuse(str(fault)) from None
-
-    return BeforeValidator(check)
+            raise Refused(str(fault)) from None
 
 
-def _schema(units: dict[str, float]) -> WithJsonSchema:
-    choices = "|".join(re.escape(unit) for unit in units)
-    return WithJsonSchema({"type": "string", "pattern": rf"^\s*{_NUMBER}\s*({choices})\s*$"})
+class Mass(Quantity):
+    """Kilograms."""
+
+    __slots__ = ()
+    units = MASS
 
 
-Mass = Annotated[float, _quantity(MASS), _schema(MASS)]
-"""Kilograms."""
+class Force(Quantity):
+    """Newtons."""
 
-Force = Annotated[float, _quantity(FORCE), _schema(FORCE)]
-"""Newtons."""
+    __slots__ = ()
+    units = FORCE
 
-Torque = Annotated[float, _quantity(TORQUE), _schema(TORQUE)]
-"""Newton metres."""
 
-Density = Annotated[float, _quantity(DENSITY), _schema(DENSITY)]
-"""Kilograms in a cubic metre."""
+class Torque(Quantity):
+    """Newton metres."""
 
-Modulus = Annotated[float, _quantity(MODULUS), _schema(MODULUS)]
-"""Gigapascals."""
+    __slots__ = ()
+    units = TORQUE
+
+
+class Density(Quantity):
+    """Kilograms in a cubic metre."""
+
+    __slots__ = ()
+    units = DENSITY
+
+
+class Modulus(Quantity):
+    """Gigapascals."""
+
+    __slots__ = ()
+    units = MODULUS

@@ -8,14 +8,15 @@ from pathlib import Path
 from typing import Literal
 
 from kinematics import KinematicsError, Machine, Operation, Setup, Step, table_frame
-from tiltwright.files.draft import beside, validated
 from tiltwright.files.faults import Fault, Finding, InputFaults, KeyPath
+from tiltwright.files.fields import keys_given
 from tiltwright.files.job_checks import Known, job_findings
 from tiltwright.files.job_file import JobFile
 from tiltwright.files.machine_checks import machine_findings
 from tiltwright.files.machine_file import MachineFile
 from tiltwright.files.source import Source, load
 from tiltwright.files.units import Unit
+from tiltwright.files.validate import beside, validated
 from tiltwright.files.values import Touched, machine_of, operation_of, setup_of, step_of, touched_of
 
 __all__ = ["ReadJob", "ReadMachine", "fault_at", "read_job", "read_machine"]
@@ -214,9 +215,9 @@ def _known(file: MachineFile) -> Known:
     letters = tuple(rotary.letter for rotary in file.rotary)
     complete = bool(letters) and all(letter is not None for letter in letters)
     limits: dict[str, tuple[float, float]] = {
-        rotary.letter: rotary.limits
+        rotary.letter: (rotary.limits[0], rotary.limits[1])
         for rotary in file.rotary
-        if rotary.letter is not None and rotary.limits is not None and letters.count(rotary.letter) == 1
+        if rotary.letter is not None and rotary.limits and letters.count(rotary.letter) == 1
     }
     holders = tuple(holder.name for holder in file.holder)
     named = all(name is not None for name in holders)
@@ -227,10 +228,10 @@ def _with_offsets(known: Known, file: JobFile, setup: Setup | None) -> Known:
     """The rotary offsets: from the setup, or as far as the job file gives them without one."""
     if setup is not None:
         offsets = dict(zip(setup.machine.letters, setup.rotary_offset_deg.tolist(), strict=True))
-    elif file.square_up is None and "square_up" in file.model_fields_set:
+    elif file.square_up is None and "square_up" in keys_given(file):
         offsets = {}
     else:
-        readings = file.square_up or {}
+        readings: dict[str, float | None] = file.square_up or {}
         offsets = {
             letter: readings.get(letter, 0.0)
             for letter in known.limits_deg

@@ -1,25 +1,50 @@
 """What a rule file may say: how a line of a control's log is read."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import Field
+from msgspec import Meta
 
-from tiltwright.files.fields import Line, Name, Table, UnitName, choice
+from tiltwright.files.fields import NAME_SCHEMA, Angle, Line, Name, Table, UnitName, Words, choice
 
 __all__ = ["RuleFile"]
 
-KindName = Annotated[Literal["ball", "bore", "pin", "face"], choice("ball", "bore", "pin", "face")]
+_KINDS = ("ball", "bore", "pin", "face")
+KindName = Annotated[Literal["ball", "bore", "pin", "face"], choice(*_KINDS)]
 
 
-class RuleFile(Table):
+class KindWords(Words):
+    """A log's own words for kinds, and what they mean."""
+
+    __slots__ = ()
+    plain = dict[str, KindName]
+    schema: ClassVar[dict[str, Any] | None] = {
+        "type": "object",
+        "propertyNames": NAME_SCHEMA,
+        "additionalProperties": {"type": "string", "enum": list(_KINDS)},
+    }
+
+
+class TargetWords(Words):
+    """A log's own names of targets, and ours."""
+
+    __slots__ = ()
+    plain = dict[str, Name]
+    schema: ClassVar[dict[str, Any] | None] = {
+        "type": "object",
+        "propertyNames": NAME_SCHEMA,
+        "additionalProperties": NAME_SCHEMA,
+    }
+
+
+class RuleFile(Table, frozen=True, kw_only=True):
     """How one probe result a line is read from a log."""
 
     units: Annotated[
-        UnitName, Field(description="Unit of every length in the log; nothing guesses it.", examples=["mm"])
+        UnitName, Meta(description="Unit of every length in the log; nothing guesses it.", examples=["mm"])
     ]
     line: Annotated[
         Line,
-        Field(
+        Meta(
             description="What a result looks like: the line's own words, with {kind}, {target}, {A}, {B}, {C}, {X}, "
             "{Y}, {Z} and {sigma} where the values stand and {} where anything may stand. Blanks match any blanks.",
             examples=["TOUCH {target} AT A{A} C{C} WAS X{X} Y{Y} Z{Z}"],
@@ -27,7 +52,7 @@ class RuleFile(Table):
     ]
     begins: Annotated[
         Line | None,
-        Field(
+        Meta(
             description="Only lines that begin so are results, and every one of them must match; left out: every "
             "line that is not blank.",
             examples=["TOUCH"],
@@ -35,28 +60,28 @@ class RuleFile(Table):
     ] = None
     ends: Annotated[
         Line | None,
-        Field(
+        Meta(
             description="How the last line of a whole log begins; a log without it was cut off.",
             examples=["LOG CLOSED"],
         ),
     ] = None
     kind: Annotated[
         KindName | None,
-        Field(description="What all targets are, where the lines do not tell.", examples=["ball"]),
+        Meta(description="What all targets are, where the lines do not tell.", examples=["ball"]),
     ] = None
     kinds: Annotated[
-        dict[Name, KindName] | None,
-        Field(description="What the log's own words for kinds mean.", examples=[{"S": "ball"}]),
+        KindWords | None,
+        Meta(description="What the log's own words for kinds mean.", examples=[{"S": "ball"}]),
     ] = None
     target: Annotated[
         Name | None,
-        Field(description="The one target of the log, where the lines do not tell.", examples=["ball 1"]),
+        Meta(description="The one target of the log, where the lines do not tell.", examples=["ball 1"]),
     ] = None
     targets: Annotated[
-        dict[Name, Name] | None,
-        Field(description="What the log's own names of targets mean.", examples=[{"T1": "ball 1"}]),
+        TargetWords | None,
+        Meta(description="What the log's own names of targets mean.", examples=[{"T1": "ball 1"}]),
     ] = None
     at: Annotated[
-        dict[Literal["A", "B", "C"], float] | None,
-        Field(description="Machine angles of rotaries that the lines do not tell.", examples=[{"C": 0.0}]),
+        dict[Literal["A", "B", "C"], Angle] | None,
+        Meta(description="Machine angles of rotaries that the lines do not tell.", examples=[{"C": 0.0}]),
     ] = None

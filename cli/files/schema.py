@@ -28,16 +28,17 @@ def json_schema(kind: Literal["machine", "job", "plan", "rule"]) -> dict[str, An
     from tiltwright.files.machine_file import MachineFile
     from tiltwright.files.plan_file import PlanFile
     from tiltwright.files.rule_file import RuleFile
+    from tiltwright.files.thorough import model_of
 
-    models: dict[str, type[Table]] = {
+    tables: dict[str, type[Table]] = {
         "machine": MachineFile,
         "job": JobFile,
         "plan": PlanFile,
         "rule": RuleFile,
     }
-    if kind not in models:
+    if kind not in tables:
         raise ValueError(f'expected "machine", "job", "plan" or "rule", found {kind!r}')
-    schema: dict[str, Any] = _plain(models[kind].model_json_schema())
+    schema: dict[str, Any] = _plain(model_of(tables[kind]).model_json_schema())
     schema["title"] = f"{kind} file"
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
 

@@ -6,6 +6,7 @@ import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 
 from tiltwright.files.faults import Finding, KeyPath, nearest, one_of, shown
+from tiltwright.files.fields import keys_given
 from tiltwright.files.job_file import JobFile, StackTable
 from tiltwright.files.machine_file import MachineFile
 from tiltwright.files.solid_tables import SHAPES, SolidTable, ToolTable
@@ -28,8 +29,8 @@ def machine_solid_findings(machine: MachineFile) -> Iterator[Finding]:
         yield from _known_name(("solid", place, "material"), solid.material, KNOWN_MATERIALS, "material")
     yield from _own_names("holder", [holder.name for holder in machine.holder])
     spindle = machine.spindle
-    if spindle is not None and len(spindle.model_fields_set & {"diameter", "length"}) == 1:
-        (given,) = spindle.model_fields_set & {"diameter", "length"}
+    if spindle is not None and len(keys_given(spindle) & {"diameter", "length"}) == 1:
+        (given,) = keys_given(spindle) & {"diameter", "length"}
         yield Finding(("spindle", given), f"{given} alone", "diameter and length of the nose, or neither")
 
 
@@ -72,7 +73,7 @@ def _tools(tools: Sequence[ToolTable], holders: Sequence[str] | None) -> Iterato
         if holders is not None:
             tip = "" if holders else "the machine file has no [[holder]] tables"
             yield from _known_name(("tool", place, "holder"), tool.holder, holders, "holder", tip)
-        if "shank" in tool.model_fields_set and "flute" not in tool.model_fields_set:
+        if "shank" in keys_given(tool) and "flute" not in keys_given(tool):
             yield Finding(
                 ("tool", place, "shank"), "a shank, and no flute", "flute = the length below the shank"
             )
@@ -102,7 +103,7 @@ def _known_name(
 
 
 def _section(place: int, step: StackTable) -> Iterator[Finding]:
-    given = step.model_fields_set
+    given = keys_given(step)
     path: KeyPath = ("stack", place)
     if {"round", "bar"} <= given:
         yield Finding((*path, "bar"), "round and bar both", "one of them")
@@ -122,7 +123,7 @@ def _section(place: int, step: StackTable) -> Iterator[Finding]:
 
 
 def _solid(path: KeyPath, solid: SolidTable, places: Sequence[str] | None) -> Iterator[Finding]:
-    given = [shape for shape in SHAPES if shape in solid.model_fields_set]
+    given = [shape for shape in SHAPES if shape in keys_given(solid)]
     if len(given) != 1:
         where: KeyPath = (*path, given[1]) if given else path
         yield Finding(where, " and ".join(given) if given else "no shape", f"just one of {', '.join(SHAPES)}")

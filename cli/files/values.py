@@ -82,7 +82,7 @@ def _rotary_of(rotary: RotaryTable, unit: Unit) -> Rotary:
         point_mm=_array_mm(rotary.point, unit),
         direction=np.array(direction_of(rotary)),
         positive_turn=Sense(rotary.positive_turn),
-        limits_deg=rotary.limits,
+        limits_deg=(rotary.limits[0], rotary.limits[1]) if rotary.limits else None,
         zero_deg=rotary.zero,
     )
 

@@ -7,13 +7,13 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import tomlkit
-from pydantic import Field
+from msgspec import Meta
 
 from kinematics.learning import LEVELS, PIVOT_LEVEL, Exercise, PivotExercise
-from tiltwright.files.draft import validated
 from tiltwright.files.faults import InputFaults
-from tiltwright.files.fields import PositiveLength, Table, UnitName, choice
+from tiltwright.files.fields import Kind, PositiveLength, Table, UnitName, choice
 from tiltwright.files.source import load
+from tiltwright.files.validate import validated
 
 __all__ = ["ALL_LEVELS", "LESSON", "LessonFile", "job_toml", "lesson_toml", "machine_toml", "read_lesson"]
 
@@ -24,20 +24,32 @@ _DECIMALS = {"mm": 3, "inch": 4}
 _ALONG = {"A": "+X", "B": "+Y", "C": "+Z"}
 
 
-class LessonFile(Table):
+class Level(Kind, str):
+    """One of the levels."""
+
+    __slots__ = ()
+    plain = str
+
+    @classmethod
+    def before(cls, value: object) -> object:
+        """Refuse what is none of them."""
+        return choice(*ALL_LEVELS).check(value)
+
+
+class LessonFile(Table, frozen=True, kw_only=True):
     """A class set of exercises."""
 
-    level: Annotated[str, choice(*ALL_LEVELS), Field(description="What the exercises train.")]
-    seed: Annotated[int, Field(ge=0, description="What the numbers were drawn from.")]
-    students: Annotated[int, Field(ge=1, le=999, description="How many sheets there are.")]
-    units: Annotated[UnitName, Field(description="Unit of the sheets and of the answers.")]
+    level: Annotated[Level, Meta(description="What the exercises train.")]
+    seed: Annotated[int, Meta(ge=0, description="What the numbers were drawn from.")]
+    students: Annotated[int, Meta(ge=1, le=999, description="How many sheets there are.")]
+    units: Annotated[UnitName, Meta(description="Unit of the sheets and of the answers.")]
     within: Annotated[
         PositiveLength,
-        Field(
+        Meta(
             description="How far a right number may be off; for a pivot, where its readings do not allow more."
         ),
     ]
-    angle_within: Annotated[float, Field(gt=0.0, description="The same for program angles, degrees.")]
+    angle_within: Annotated[float, Meta(gt=0.0, le=90.0, description="The same for program angles, degrees.")]
 
 
 def read_lesson(folder: Path) -> LessonFile:

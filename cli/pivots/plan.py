@@ -22,12 +22,12 @@ from kinematics.pivot import (
     planned_readings,
     rank_added_poses,
 )
-from tiltwright.files.draft import validated
 from tiltwright.files.faults import Finding, InputFaults, one_of, shown
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
 from tiltwright.files.plan_file import PlanFile, TargetTable
 from tiltwright.files.source import load
 from tiltwright.files.units import Unit
+from tiltwright.files.validate import validated
 from tiltwright.pivots.clear import Ways, ways_of
 from tiltwright.pivots.plan_values import DEFAULT_POSES, Plan
 from tiltwright.pivots.taken import distinct

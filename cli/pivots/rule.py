@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
-from tiltwright.files.draft import validated
 from tiltwright.files.faults import Fault, Finding, InputFaults, one_of, shown
 from tiltwright.files.rule_file import RuleFile
 from tiltwright.files.source import Source, load
+from tiltwright.files.validate import validated
 from tiltwright.pivots.cells import Refused, angle_cell, name_cell, number_cell
 from tiltwright.pivots.taken import Row, Taken, kind_cell, refuse
 

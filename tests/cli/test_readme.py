@@ -32,18 +32,18 @@ def test_every_key_has_its_line_and_no_other_has(kind):
     section = README.split(f"### Every key of a {kind} file")[1].split("\n## ")[0].split("\n### ")[0]
     cells = [line.split(" | ")[0] for line in section.splitlines() if line.startswith("| `")]
     told = [word.strip("[]") for cell in cells for word in re.findall(r"`([^`]+)`", cell)]
-    keys = [key for table in TABLES[kind] for key in table.model_fields]
+    keys = [key for table in TABLES[kind] for key in table.__struct_fields__]
     assert sorted(set(told)) == sorted(set(keys))
     # A key of two tables, such as name, has a line in each of them.
     for key in set(keys) - OWN_TABLES:
-        assert told.count(key) == sum(key in table.model_fields for table in TABLES[kind]), key
+        assert told.count(key) == sum(key in table.__struct_fields__ for table in TABLES[kind]), key
 
 
 def test_every_key_of_what_reach_needs_has_its_line():
     section = README.split("### Every key of what reach needs")[1].split("\n## ")[0]
     cells = [line.split(" | ")[0] for line in section.splitlines() if line.startswith("| `")]
     told = {word.strip("[]") for cell in cells for word in re.findall(r"`([^`]+)`", cell)}
-    keys = {key for table in REACH_TABLES for key in table.model_fields}
+    keys = {key for table in REACH_TABLES for key in table.__struct_fields__}
     # A sweep's axes are told with the operation's keys.
     assert told == keys | {"spindle", "holder", "tool", "solid", "material", "clear"}
 

@@ -1,0 +1,40 @@
+"""A file's data against its description: at once where they agree, thoroughly where they do not."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any, TypeVar
+
+import msgspec
+
+from tiltwright.files.faults import Finding
+from tiltwright.files.fields import Table, read_kind
+
+__all__ = ["beside", "validated"]
+
+AnyTable = TypeVar("AnyTable", bound=Table)
+
+
+def validated(table: type[AnyTable], data: dict[str, Any]) -> tuple[AnyTable, list[Finding]]:
+    """A file's data as its table, and what is wrong with it.
+
+    With findings the table is a draft: any field of it, also one that a sound file must have, may be None. A key
+    that is None but among `keys_given` was given and could not be read.
+    """
+    try:
+        return msgspec.convert(data, table, dec_hook=read_kind), []
+    except msgspec.ValidationError:
+        # It stops at the first fault; whoever mends a file wants to know them all.
+        from tiltwright.files.draft import drafted
+
+        return drafted(table, data)
+
+
+def beside(findings: list[Finding], more: Iterable[Finding]) -> list[Finding]:
+    """Findings and more of them, but nothing about the inside of what was found to be no table at all."""
+    closed = {finding.path for finding in findings}
+    return findings + [
+        finding
+        for finding in more
+        if not any(finding.path[:depth] in closed for depth in range(1, len(finding.path)))
+    ]
