@@ -32,12 +32,16 @@ _UNSEEN = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
 
 @dataclass(frozen=True)
 class Finding:
-    """A fault that is not yet located: the key's path, what was found there, what is allowed, a tip."""
+    """A fault that is not yet located: the key's path, what was found there, what is allowed, a tip.
+
+    The line is only stated where the path cannot tell it.
+    """
 
     path: KeyPath
     found: str
     allowed: str
     tip: str = ""
+    line: int | None = None
 
 
 @dataclass(frozen=True)

@@ -120,7 +120,7 @@ def read_job(path: str | os.PathLike[str]) -> ReadJob:
     """
     source = load(path, "a job file")
     _refuse_other(source, "job")
-    file, findings = validated(JobFile, source.data)
+    file, findings = validated(JobFile, source)
     machine, known, machine_faults = _machine_of_job(source, file, findings)
     if machine is None or findings:
         findings = beside(findings, job_findings(file, _with_offsets(known, file, None)))
@@ -148,7 +148,7 @@ def fault_at(read: ReadJob | ReadMachine, key: KeyPath, found: str, allowed: str
 
 def _refuse_other(source: Source, wanted: Kind) -> None:
     """One message for a file that is empty or of the other kind, instead of one for every key."""
-    if not source.data:
+    if not source.data and not source.unread:
         found = f"nothing: the file {'holds only remarks' if source.text.strip() else 'is empty'}"
         tip = "tiltwright machine new FILE asks for what goes in" if wanted == "machine" else ""
         raise InputFaults([Fault(source.file, None, "", found, f"a {wanted} file", tip)])
@@ -173,7 +173,7 @@ def _marks(source: Source, kind: Kind) -> bool:
 
 def _machine(source: Source) -> tuple[ReadMachine | None, Known, list[Fault]]:
     """A machine file's values, or what is still known of it and its faults."""
-    file, findings = validated(MachineFile, source.data)
+    file, findings = validated(MachineFile, source)
     findings = beside(findings, machine_findings(file))
     if findings:
         return None, _known(file), source.located(findings)
@@ -199,9 +199,9 @@ def _machine_of_job(
         machine_source = load(path, "a machine file")
         _refuse_other(machine_source, "machine")
     except InputFaults as refusal:
-        (fault,) = refusal.faults
+        fault, *_ = refusal.faults
         if fault.line is not None:
-            return None, Known(), [fault]
+            return None, Known(), list(refusal.faults)
         # Missing, a folder, unreadable, another kind of file: that is the job file's fault, at its key.
         found = f"{fault.found}: {path}"
         findings.append(

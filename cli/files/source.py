@@ -6,16 +6,18 @@ import os
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 from tiltwright.files import inputs
-from tiltwright.files.faults import Fault, Finding, InputFaults, nearest, shown, words_for
-from tiltwright.files.syntax import syntax_fault
+from tiltwright.files.faults import Fault, Finding, InputFaults, KeyPath, nearest, shown, words_for
 
 __all__ = ["Source", "load"]
 
 _LARGEST_BYTES = 4_000_000
+UNREAD = date(1000, 1, 1)
+"""Stands for a value that is no TOML. No key may be a date: it counts as given, and could not be read."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,22 +32,41 @@ class Source:
     text : str
     data : dict
         What `tomllib` made of the text.
+    unread : tuple of Finding
+        The lines that are no TOML; text and data are without them.
     """
 
     file: str
     path: Path
     text: str
     data: dict[str, Any]
+    unread: tuple[Finding, ...] = ()
 
     def located(self, findings: Iterable[Finding]) -> list[Fault]:
         """Findings as faults with their lines, in the order of the file."""
         from tiltwright.files.lines import line_of
 
+        # Whatever else a value that could not be read seems to say, it does not.
+        told = [f for f in findings if f.line is not None or not self._is_unread(f.path)]
         faults = [
-            Fault(self.file, line_of(self.text, f.path), words_for(f.path), f.found, f.allowed, f.tip)
-            for f in findings
+            Fault(
+                self.file, f.line or line_of(self.text, f.path), words_for(f.path), f.found, f.allowed, f.tip
+            )
+            for f in told
         ]
         return sorted(dict.fromkeys(faults), key=lambda fault: fault.line or 0)
+
+    def _is_unread(self, path: KeyPath) -> bool:
+        """Whether a value that stands for one that could not be read lies on the way."""
+        value: Any = self.data
+        for part in path:
+            if isinstance(part, str):
+                value = value.get(part) if isinstance(value, dict) else None
+            else:
+                value = value[part] if isinstance(value, list) and part < len(value) else None
+            if value == UNREAD:
+                return True
+        return False
 
 
 def load(path: str | os.PathLike[str], wanted: str) -> Source:
@@ -60,7 +81,8 @@ def load(path: str | os.PathLike[str], wanted: str) -> Source:
     Raises
     ------
     InputFaults
-        When it is missing, a folder, unreadable, too large, not UTF-8 text or not TOML.
+        When it is missing, a folder, unreadable, too large, not UTF-8 text, or not TOML and past mending. A line
+        that can be passed over is among what is wrong with the source: see `unread`.
     """
     path = Path(path)
     file = str(path)
@@ -79,7 +101,7 @@ def load(path: str | os.PathLike[str], wanted: str) -> Source:
         raise InputFaults([Fault(file, None, "", "more than 4 MB", wanted)])
     inputs.remember(path, wanted)
     text = _decoded(file, raw)
-    return Source(file, path, text, _parsed(file, text))
+    return _parsed(file, path, text)
 
 
 def similar_file(path: Path) -> str:
@@ -103,11 +125,14 @@ def _decoded(file: str, raw: bytes) -> str:
         raise InputFaults([Fault(file, line, "", found, "UTF-8 text", "save the file as UTF-8")]) from None
 
 
-def _parsed(file: str, text: str) -> dict[str, Any]:
+def _parsed(file: str, path: Path, text: str) -> Source:
     try:
-        return tomllib.loads(text)
+        return Source(file, path, text, tomllib.loads(text))
     except tomllib.TOMLDecodeError as fault:
-        raise InputFaults([syntax_fault(file, text, str(fault))]) from None
+        from tiltwright.files.mending import mended
+
+        text, data, unread = mended(file, text, fault, UNREAD.isoformat())
+        return Source(file, path, text, data, tuple(unread))
     except RecursionError:
         raise InputFaults(
             [Fault(file, None, "", "values nested too deeply", "tables and short lists")]

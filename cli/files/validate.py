@@ -3,31 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import msgspec
 
 from tiltwright.files.faults import Finding
 from tiltwright.files.fields import Table, read_kind
+from tiltwright.files.source import Source
 
 __all__ = ["beside", "validated"]
 
 AnyTable = TypeVar("AnyTable", bound=Table)
 
 
-def validated(table: type[AnyTable], data: dict[str, Any]) -> tuple[AnyTable, list[Finding]]:
-    """A file's data as its table, and what is wrong with it.
+def validated(table: type[AnyTable], source: Source) -> tuple[AnyTable, list[Finding]]:
+    """A file's data as its table, and what is wrong with it, the lines that could not be read among it.
 
     With findings the table is a draft: any field of it, also one that a sound file must have, may be None. A key
     that is None but among `keys_given` was given and could not be read.
     """
+    unread = list(source.unread)
     try:
-        return msgspec.convert(data, table, dec_hook=read_kind), []
+        return msgspec.convert(source.data, table, dec_hook=read_kind), unread
     except msgspec.ValidationError:
         # It stops at the first fault; whoever mends a file wants to know them all.
         from tiltwright.files.draft import drafted
 
-        return drafted(table, data)
+        draft, findings = drafted(table, source.data)
+        return draft, unread + findings
 
 
 def beside(findings: list[Finding], more: Iterable[Finding]) -> list[Finding]:

@@ -61,7 +61,7 @@ def read_lesson(folder: Path) -> LessonFile:
         With every fault of its `lesson.toml`.
     """
     source = load(folder / LESSON, "the lesson.toml of a folder that `lesson new` made")
-    file, findings = validated(LessonFile, source.data)
+    file, findings = validated(LessonFile, source)
     if findings:
         raise InputFaults(source.located(findings))
     return file

@@ -77,7 +77,7 @@ def read_plan(path: str, machine: Machine) -> Plan:
         With every fault of the file.
     """
     source = load(path, "a plan file")
-    file, findings = validated(PlanFile, source.data)
+    file, findings = validated(PlanFile, source)
     if findings:
         raise InputFaults(source.located(findings))
     findings = [*_target_findings(file), *_pose_findings(file, machine), *_place_findings(file, machine)]

@@ -50,7 +50,7 @@ def read_rule(path: str | Path, letters: Sequence[str]) -> Rule:
         With every fault of the file, and where it leaves a value of a reading untold.
     """
     source = load(path, "a rule file")
-    says, findings = validated(RuleFile, source.data)
+    says, findings = validated(RuleFile, source)
     if findings:
         raise InputFaults(source.located(findings))
     fields = tuple(_FIELD.findall(says.line))

@@ -13,9 +13,12 @@ PLAIN = (Path(__file__).parent / "valid" / "machine-plain.toml").read_text("utf-
 
 
 def only_fault(path: Path) -> Fault:
-    with pytest.raises(InputFaults) as caught:
-        load(path, "a machine file")
-    (fault,) = caught.value.faults
+    try:
+        source = load(path, "a machine file")
+    except InputFaults as refused:
+        (fault,) = refused.faults
+    else:
+        (fault,) = source.located(source.unread)
     assert fault.file == str(path)
     return fault
 

@@ -210,3 +210,63 @@ def test_decimal_commas_in_a_list(tmp_path: Path) -> None:
     fault = refusal(read_job, path)
     assert fault.allowed == "a list of two numbers, [x, y]"
     assert fault.tip == "a decimal point, no comma: 0.5, not 0,5"
+
+
+SLIPS = (
+    "{key} = .75",
+    "{key} = 12 mm",
+    "{key} = Mill No. 3",
+    "{key} 12",
+    "{key}: 12",
+    "{key} = ",
+    "{key} = 1,5",
+)
+
+
+@given(st.data())
+def test_every_slip_is_told_and_nothing_else(
+    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
+    """Whatever lines of a sound file are no TOML: those lines are told, and what is missing for them is not."""
+    text = (VALID / "machine-ac.toml").read_text("utf-8").splitlines()
+    given_at = [k for k, line in enumerate(text) if re.match(r"\w+ = ", line)]
+    spoilt = data.draw(
+        st.lists(st.sampled_from(given_at), min_size=1, max_size=len(given_at) // 2, unique=True)
+    )
+    slips = {k: data.draw(st.sampled_from(SLIPS[:3])) for k in spoilt}
+    for k, slip in slips.items():
+        text[k] = slip.format(key=text[k].split()[0])
+    path = tmp_path_factory.mktemp("slips") / "mill.toml"
+    path.write_text("\n".join(text) + "\n", "utf-8")
+    with pytest.raises(InputFaults) as refused:
+        read_machine(path)
+    assert [fault.line for fault in refused.value.faults] == sorted(k + 1 for k in spoilt)
+    assert all(fault.key.startswith("column") for fault in refused.value.faults)
+
+
+@pytest.mark.parametrize("slip", SLIPS)
+def test_a_slip_hides_no_other_fault(tmp_path: Path, slip: str) -> None:
+    path = tmp_path / "mill.toml"
+    text = (VALID / "machine-ac.toml").read_text("utf-8")
+    path.write_text(text.replace("face = ", slip.format(key="diameter") + "\nfaze = "), "utf-8")
+    with pytest.raises(InputFaults) as refused:
+        read_machine(path)
+    told = "\n".join(map(str, refused.value.faults))
+    assert 'an unknown key, "faze"' in told
+    assert any(fault.key.startswith("column") for fault in refused.value.faults)
+
+
+@pytest.mark.parametrize(
+    ("text", "count"),
+    [
+        ("[platter\nface = .5\n", 1),  # whose the keys are cannot be told
+        ("point = [1,\n .5,\n 2]\n", 1),  # nor what of a list over several lines
+        ("G20\nG10 L2 P1 X1\nM2\n", 1),  # something else altogether
+        ("x = 1\ny = .5\nz = 2\nw = [1\n", 2),
+    ],
+)
+def test_where_the_rest_cannot_be_told_from_the_slip(tmp_path: Path, text: str, count: int) -> None:
+    (tmp_path / "mill.toml").write_text(text)
+    with pytest.raises(InputFaults) as refused:
+        load(tmp_path / "mill.toml", "a machine file")
+    assert len(refused.value.faults) == count
