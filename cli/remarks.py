@@ -13,6 +13,7 @@ import numpy as np
 
 from kinematics import Machine, Placed
 from tiltwright.console import note, say_no
+from tiltwright.show.machine import passed_over
 from tiltwright.show.numbers import angle, length
 from tiltwright.worked import Worked
 
@@ -47,6 +48,7 @@ class Remark:
 def remarks(worked: Worked, units: str) -> tuple[Remark, ...]:
     """Everything that must be said of a job worked through, lengths in the unit that is shown."""
     found = [
+        *(Remark(Weight.MIND, words) for words in passed_over(worked.setup.machine)),
         *_of_touch(worked, units),
         *(remark for one in worked.operations for remark in _of_operation(one.placed, worked, units)),
         *(Remark(Weight.NO, f"not reached: {one.name}: {one.why}") for one in worked.unreached),

@@ -6,7 +6,7 @@ from kinematics import Machine, Rotary, gap_between, lies_flat, platter_above_ti
 from tiltwright.show.numbers import angle, length, lengths
 from tiltwright.show.tables import table, units_words
 
-__all__ = ["machine_remarks", "machine_text", "one_direction"]
+__all__ = ["machine_remarks", "machine_text", "one_direction", "passed_over"]
 
 _NEARLY_DEG = 5.0  # more than any rotary is out of square by mistake of assembly
 _SEEN_FROM = {0: ("the right", "the left"), 1: ("the back", "the front"), 2: ("above", "below")}
@@ -19,11 +19,26 @@ def one_direction(outer: str, inner: str) -> str:
 
 def machine_remarks(machine: Machine) -> list[str]:
     """What is possible, but looks like a slip."""
-    return [
+    return list(passed_over(machine)) + [
         one_direction(outer.letter, inner.letter)
         for outer, inner in zip(machine.rotaries, machine.rotaries[1:], strict=False)
         if not _NEARLY_DEG < gap_between(outer, inner).angle_deg < 180.0 - _NEARLY_DEG
     ]
+
+
+def passed_over(machine: Machine) -> tuple[str, ...]:
+    """What a machine file states of its platter, and nothing goes by."""
+    last = machine.rotaries[-1]
+    stated = {"face": machine.platter.face_mm, "normal": machine.platter.normal}
+    given = [f"[platter] {key}" for key, value in stated.items() if value is not None]
+    if not given or not lies_flat(last):
+        return ()
+    have = "has" if len(given) == 1 else "have"
+    words = (
+        f"{' and '.join(given)} of the machine file {have} no part in this: where the last rotary lies flat, as "
+        f"{last.letter} does, the stack begins at the rotary's point, parallel to the machine"
+    )
+    return (words,)
 
 
 def machine_text(machine: Machine, units: str) -> str:

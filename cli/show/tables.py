@@ -37,7 +37,7 @@ def offsets_table(worked: Worked, units: str) -> str:
     machine = worked.setup.machine
     rotary = [angle(value) for value in worked.setup.rotary_offset_deg]
     offset_rotaries = bool(worked.setup.rotary_offset_deg.any())
-    head = ["operation", "load", *(f"prog {letter}" for letter in machine.letters), "X", "Y", "Z"]
+    head = ["operation", "load", *(f"program {letter}" for letter in machine.letters), "X", "Y", "Z"]
     head += [f"offset {letter}" for letter in machine.letters] if offset_rotaries else []
     rows = [
         [
@@ -67,7 +67,7 @@ def poses_table(
 
 def aim_table(aim: Aim, machine: Machine, rotary_offset_deg: NDArray[float64]) -> str:
     """Every way to aim: the best first, those that are out with the reason."""
-    head = ["", *(f"prog {letter}" for letter in machine.letters)]
+    head = ["", *(f"program {letter}" for letter in machine.letters)]
     head += [f"machine {letter}" for letter in machine.letters] if rotary_offset_deg.any() else []
     head += ["motion", "verdict"]
     rows = []
