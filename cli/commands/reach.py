@@ -88,7 +88,9 @@ def reach(
 
 
 def _mm(value: float, shown: Units) -> float:
-    return value * (25.4 if shown is Units.INCH else 1.0)
+    from tiltwright.show.numbers import UNIT_MM
+
+    return value * UNIT_MM[shown.value]
 
 
 def _reach(

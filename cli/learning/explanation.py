@@ -43,12 +43,11 @@ __all__ = [
 ]
 
 FOOT = "For learning and checking. Prove out above the part first: single block, rapid turned down."
-_MM = {"mm": 1.0, "inch": 25.4}
 
 
 def digits_for(units: str) -> Digits:
     """The sheet's digits and one more."""
-    return Digits(_MM[units], numbers.DECIMALS[units] + 1, numbers.ANGLE_DECIMALS + 1)
+    return Digits(numbers.UNIT_MM[units], numbers.DECIMALS[units] + 1, numbers.ANGLE_DECIMALS + 1)
 
 
 def steps_of(worked: Worked) -> tuple[StackStep, ...] | None:
@@ -199,7 +198,9 @@ def explanation_report(
                 "name": placed.name,
                 "program": dict(zip(worked.setup.machine.letters, placed.program_deg.tolist(), strict=True)),
                 "lines": [_line_report(n, line, units) for n, line in enumerate(working.lines, start=1)],
-                "offset": dict(zip("XYZ", (working.offset_mm / _MM[units] + 0.0).tolist(), strict=True)),
+                "offset": dict(
+                    zip("XYZ", (working.offset_mm / numbers.UNIT_MM[units] + 0.0).tolist(), strict=True)
+                ),
             }
             for placed, working in workings
         ],
@@ -220,7 +221,8 @@ def _line_report(number: int, line: Line, units: str) -> dict[str, Any]:
                 "name": one.name,
                 "written": written(one, digits),
                 "kind": one.result.kind,
-                "result": one.result.value / (_MM[units] if one.result.kind == "length" else 1.0) + 0.0,
+                "result": one.result.value / (numbers.UNIT_MM[units] if one.result.kind == "length" else 1.0)
+                + 0.0,
             }
             for one in line.calculations
         ],

@@ -14,12 +14,12 @@ from tiltwright.files.faults import InputFaults
 from tiltwright.files.fields import Kind, PositiveLength, Table, UnitName, choice
 from tiltwright.files.source import load
 from tiltwright.files.validate import validated
+from tiltwright.show.numbers import UNIT_MM
 
 __all__ = ["ALL_LEVELS", "LESSON", "LessonFile", "job_toml", "lesson_toml", "machine_toml", "read_lesson"]
 
 LESSON = "lesson.toml"
 ALL_LEVELS = (*LEVELS, PIVOT_LEVEL)
-_MM = {"mm": 1.0, "inch": 25.4}
 _DECIMALS = {"mm": 3, "inch": 4}
 _ALONG = {"A": "+X", "B": "+Y", "C": "+Z"}
 
@@ -138,4 +138,4 @@ def job_toml(exercise: Exercise, machine_file: str) -> str:
 
 def _length(value_mm: float, exercise: Exercise | PivotExercise) -> float:
     """A length as it is printed: the exercise's numbers have no more decimals than that."""
-    return round(value_mm / _MM[exercise.units], _DECIMALS[exercise.units]) + 0.0
+    return round(value_mm / UNIT_MM[exercise.units], _DECIMALS[exercise.units]) + 0.0

@@ -252,7 +252,7 @@ def _show(asked: Asked, told: _Told, gathered: Gathered, units: str) -> None:
     if told.blunders:
         typer.echo(words.blunder_words(told.blunders, told.mended, units) + "\n")
     elif any(one.certain for one in told.findings):
-        typer.echo(words.finding_words(told.findings) + "\n")
+        typer.echo(words.finding_words(told.findings, units) + "\n")
     if told.fit is None:
         typer.echo(f"As they stand, the readings give no answer: {told.why_none}")
     else:

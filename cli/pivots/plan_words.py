@@ -11,7 +11,7 @@ from kinematics.pivot import AddedPose, Estimate, Kind
 from tiltwright.files.faults import clean
 from tiltwright.pivots.plan import Worked
 from tiltwright.pivots.report import estimate, numbers
-from tiltwright.pivots.words import fine, span
+from tiltwright.pivots.words import fine, said, span
 from tiltwright.show.numbers import angle, in_units, lengths
 from tiltwright.show.report import by_letter, csv_text, length_list
 from tiltwright.show.tables import table, units_words
@@ -181,7 +181,7 @@ def _foreseen(worked: Worked, units: str) -> str:
 def _poorest(worked: Worked, units: str) -> str:
     one, added = worked.foreseen.poorest, worked.added
     lines = [f"Poorest: {_poorest_words(one, units)}"]
-    lines += [f"Not told: {clean(held.words)}" for held in worked.foreseen.held]
+    lines += [f"Not told: {said(held.words, units)}" for held in worked.foreseen.held]
     if worked.foreseen.dof == 0:
         lines.append("Nothing would be left over to check with: a wrong reading could not show.")
     if added is None:
@@ -253,7 +253,7 @@ def plan_report(worked: Worked, units: str, program: Program | None = None) -> d
         "foreseen": {one.name: estimate(one, units) for one in foreseen.estimates},
         "covariance": (foreseen.covariance * np.outer(scale, scale) + 0.0).tolist(),
         "dof": foreseen.dof,
-        "held": [held.words for held in foreseen.held],
+        "held": [said(held.words, units) for held in foreseen.held],
         "poorest": foreseen.poorest.name,
         "added_pose": None
         if added is None

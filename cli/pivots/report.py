@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from kinematics.pivot import Blunder, Estimate, Finding, Fit, LineFit, TargetFit
+from tiltwright.pivots.words import said
 from tiltwright.show.numbers import in_units
 from tiltwright.show.report import length_list
 
@@ -82,13 +83,13 @@ def fit_report(
             for pair in fit.pairs
         ],
         "targets": [_target(target, units) for target in fit.targets],
-        "held": [held.words for held in fit.held],
+        "held": [said(held.words, units) for held in fit.held],
         "suspects": [
-            {"row": suspect.row, "why": suspect.words, "chance": number(suspect.chance)}
+            {"row": suspect.row, "why": said(suspect.words, units), "chance": number(suspect.chance)}
             for suspect in fit.suspects
         ],
         "blunders": [_blunder(blunder, units) for blunder in blunders],
-        "findings": [_finding(finding) for finding in findings],
+        "findings": [_finding(finding, units) for finding in findings],
         "readings": [
             {
                 "row": fit.readings.row(i),
@@ -125,7 +126,7 @@ def no_fit_report(
         "held": [],
         "suspects": [],
         "blunders": [_blunder(blunder, units) for blunder in blunders],
-        "findings": [_finding(finding) for finding in findings],
+        "findings": [_finding(finding, units) for finding in findings],
         "readings": [],
         "why_none": why,
     }
@@ -191,14 +192,14 @@ def _blunder(blunder: Blunder, units: str) -> dict[str, Any]:
         "size": _length(blunder.size_mm, units),
         "certain": blunder.certain,
         "rivals": [_blunder(rival, units) for rival in blunder.rivals],
-        "words": blunder.words,
+        "words": said(blunder.words, units),
     }
 
 
-def _finding(finding: Finding) -> dict[str, Any]:
+def _finding(finding: Finding, units: str) -> dict[str, Any]:
     return {
         "kind": finding.kind,
         "certain": finding.certain,
         "rows": list(finding.rows),
-        "words": finding.words,
+        "words": said(finding.words, units),
     }

@@ -12,6 +12,7 @@ from kinematics import Machine
 from kinematics.pivot import Kind, Readings, read_as
 from tiltwright.files.faults import Fault, InputFaults, nearest, shown
 from tiltwright.pivots.cells import Refused
+from tiltwright.show.numbers import UNIT_MM
 
 __all__ = ["KINDS", "MOST_FAULTS", "Row", "Taken", "kind_cell", "last_digit_mm", "readings_of", "refuse"]
 
@@ -110,7 +111,7 @@ def readings_of(taken: Taken, machine: Machine) -> Readings:
     """
     refuse(taken.file, [*_outside(taken, machine), *_two_meanings(taken)])
     refuse(taken.file, _too_little(taken, machine))
-    mm = 25.4 if taken.units == "inch" else 1.0
+    mm = UNIT_MM[taken.units]
     sigma = [row.sigma for row in taken.rows if row.sigma is not None]
     return read_as(
         [row.kind for row in taken.rows],
@@ -137,7 +138,7 @@ def last_digit_mm(taken: Taken) -> float:
     digits = next(
         (d for d in range(1, _MOST_DIGITS) if all(abs(round(v, d) - v) < 1e-9 for v in values)), _MOST_DIGITS
     )
-    return float(10.0**-digits * (25.4 if taken.units == "inch" else 1.0))
+    return float(10.0**-digits * UNIT_MM[taken.units])
 
 
 def _outside(taken: Taken, machine: Machine) -> Iterable[Fault]:

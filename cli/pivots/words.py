@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.pivot import Blunder, Estimate, Finding, Fit, LineFit, TargetFit
+from kinematics.pivot import Blunder, Estimate, Finding, Fit, LineFit, TargetFit, in_unit
 from tiltwright.files.faults import clean
-from tiltwright.show.numbers import DECIMALS, fixed, in_units
+from tiltwright.show.numbers import DECIMALS, UNIT_MM, fixed, in_units
 from tiltwright.show.tables import table, units_words
 
-__all__ = ["blunder_words", "finding_words", "fine", "fit_text", "moved_words", "plus_minus", "span"]
+__all__ = ["blunder_words", "finding_words", "fine", "fit_text", "moved_words", "plus_minus", "said", "span"]
 
 _DEGREES = 5
 _MOST_ROWS = 5
@@ -23,6 +23,11 @@ _MOST_LISTED = 12
 def fine(value_mm: float, units: str) -> str:
     """A length one decimal finer than offsets are loaded with: what is compared, not what is typed in."""
     return fixed(in_units(value_mm, units), DECIMALS[units] + 1)
+
+
+def said(words: str, units: str) -> str:
+    """A sentence of the library in the unit that is shown, fit for a terminal."""
+    return clean(in_unit(words, units, UNIT_MM[units]))
 
 
 def span(one: Estimate, value: float | None, units: str) -> str:
@@ -55,8 +60,8 @@ def fit_text(fit: Fit, units: str, file: str) -> str:
         _lines(fit, units),
         _trust(fit, units),
         _verdict(fit, units),
-        *([_held(fit)] if fit.held else []),
-        *_suspects(fit),
+        *([_held(fit, units)] if fit.held else []),
+        *_suspects(fit, units),
         _location(fit, units),
         _between(fit, units),
         _worst(fit, units),
@@ -75,10 +80,10 @@ def blunder_words(blunders: Sequence[Blunder], mended: Fit | None, units: str) -
     lines = [head]
     for blunder in blunders:
         sure = "certain" if blunder.certain else "this or another" if blunder.rivals else "likely"
-        lines.append(f"  ** {blunder.kind.upper()} ({sure}): {clean(blunder.words)}")
+        lines.append(f"  ** {blunder.kind.upper()} ({sure}): {said(blunder.words, units)}")
         lines += _rows(blunder.rows)
         for rival in blunder.rivals:
-            lines.append(f"  or {rival.kind.upper()} (explains it as well): {clean(rival.words)}")
+            lines.append(f"  or {rival.kind.upper()} (explains it as well): {said(rival.words, units)}")
             lines += _rows(rival.rows)
     if mended is not None:
         scatter = "" if mended.sigma_mm is None else f" (a reading scatters by {_scatter(mended, units)})"
@@ -90,12 +95,15 @@ def blunder_words(blunders: Sequence[Blunder], mended: Fit | None, units: str) -
     return "\n".join(lines)
 
 
-def finding_words(findings: Sequence[Finding]) -> str:
+def finding_words(findings: Sequence[Finding], units: str) -> str:
     """What is wrong although no classic mistake explains it; before everything else."""
     lines = ["STOP. Something is wrong with these readings; do not use the numbers below until it is found:"]
     for one in findings:
         if one.certain:
-            lines += [f"  ** {one.kind.upper()}: {clean(one.words)}.".replace("?.", "?"), *_rows(one.rows)]
+            lines += [
+                f"  ** {one.kind.upper()}: {said(one.words, units)}.".replace("?.", "?"),
+                *_rows(one.rows),
+            ]
     return "\n".join(lines)
 
 
@@ -218,15 +226,15 @@ def _verdict(fit: Fit, units: str) -> str:
     return "Against the machine file:\n" + "\n".join(f"  {line}" for line in lines)
 
 
-def _held(fit: Fit) -> str:
-    lines = "\n".join(f"  {clean(one.words)}" for one in fit.held)
+def _held(fit: Fit, units: str) -> str:
+    lines = "\n".join(f"  {said(one.words, units)}" for one in fit.held)
     return f"What these readings cannot tell:\n{lines}"
 
 
-def _suspects(fit: Fit) -> list[str]:
+def _suspects(fit: Fit, units: str) -> list[str]:
     if not fit.suspects:
         return []
-    lines = "\n".join(f"  row {one.row}: {clean(one.words)}" for one in fit.suspects)
+    lines = "\n".join(f"  row {one.row}: {said(one.words, units)}" for one in fit.suspects)
     return [f"Suspects, the worst first (read them again before you use the numbers):\n{lines}"]
 
 

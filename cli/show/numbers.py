@@ -2,7 +2,11 @@
 
 from collections.abc import Iterable
 
-MM_PER_INCH = 25.4
+from tiltwright.files.units import Unit
+
+UNIT_MM = {unit.value: unit.mm for unit in Unit}
+"""How many millimetres a unit is, by its name."""
+
 DECIMALS = {"mm": 3, "inch": 4}
 ANGLE_DECIMALS = 4
 
@@ -21,7 +25,7 @@ def fixed(value: float, decimals: int) -> str:
 
 def in_units(value_mm: float, units: str) -> float:
     """Millimetres as the sheet's unit, ``"mm"`` or ``"inch"``."""
-    return value_mm / MM_PER_INCH if units == "inch" else value_mm
+    return value_mm / UNIT_MM[units]
 
 
 def length(value_mm: float, units: str) -> str:

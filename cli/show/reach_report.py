@@ -6,12 +6,11 @@ from typing import Any
 
 from kinematics.reach import Margin, Near, Swing
 from tiltwright.reached import Load, Reached, Stood
+from tiltwright.show.numbers import UNIT_MM
 from tiltwright.show.reach_words import against, taken_as_given
 from tiltwright.show.report import by_letter, length_list
 
 __all__ = ["reach_report"]
-
-_MM = {"mm": 1.0, "inch": 25.4}
 
 
 def reach_report(reached: Reached, units: str) -> dict[str, Any]:
@@ -20,7 +19,7 @@ def reach_report(reached: Reached, units: str) -> dict[str, Any]:
     Lengths and readouts are in `units`, angles in degrees, masses in kg, torques in N m.
     """
     no = against(reached, units)
-    mm = _MM[units]
+    mm = UNIT_MM[units]
     return {
         "schema": "tiltwright.reach/1",
         "job": reached.worked.job.file.name,
@@ -39,7 +38,7 @@ def reach_report(reached: Reached, units: str) -> dict[str, Any]:
 
 
 def _operation(reached: Reached, stood: Stood, units: str) -> dict[str, Any]:
-    mm, machine, stand = _MM[units], reached.layout.machine, stood.stand
+    mm, machine, stand = UNIT_MM[units], reached.layout.machine, stood.stand
     near, lengths = stood.clearance.nearest, stood.lengths
     low, high = reached.layout.tips_mm(stand)
     return {
@@ -103,7 +102,7 @@ def _near(near: Near, mm: float) -> dict[str, Any]:
 
 
 def _move(reached: Reached, move: Swing, units: str) -> dict[str, Any]:
-    mm = _MM[units]
+    mm = UNIT_MM[units]
     return {
         "from": move.start,
         "to": move.end,

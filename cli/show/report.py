@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics import Aim, Machine, Placed, Touch, Unreached
 from tiltwright.remarks import remarks
+from tiltwright.show.numbers import UNIT_MM
 from tiltwright.worked import Worked
 
 __all__ = [
@@ -29,8 +30,6 @@ __all__ = [
     "poses_report",
 ]
 
-_MM = {"mm": 1.0, "inch": 25.4}
-
 
 def as_json(report: dict[str, Any]) -> str:
     """One JSON object, readable, with nothing in it that JSON does not have, and the same in any encoding."""
@@ -39,7 +38,7 @@ def as_json(report: dict[str, Any]) -> str:
 
 def length_list(values_mm: ArrayLike, units: str) -> list[Any]:
     """Lengths (...) in the stated unit, nested as they came; never -0.0."""
-    lengths: list[Any] = (np.asarray(values_mm, dtype=np.float64) / _MM[units] + 0.0).tolist()
+    lengths: list[Any] = (np.asarray(values_mm, dtype=np.float64) / UNIT_MM[units] + 0.0).tolist()
     return lengths
 
 
@@ -101,7 +100,7 @@ def _touched(touch: Touch, used: str, units: str) -> dict[str, Any]:
         "touched": length_list(touch.touched_mm, units),
         "stack": length_list(touch.stack_mm, units),
         "difference": length_list(touch.difference_mm, units),
-        "distance": touch.distance_mm / _MM[units],
+        "distance": touch.distance_mm / UNIT_MM[units],
         "used": used,
     }
 

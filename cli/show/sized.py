@@ -6,14 +6,12 @@ from typing import Any
 
 from kinematics.reach import Heights, Seat, Stop
 from tiltwright.show.amounts import FORCE_UNIT, STIFFNESS_UNIT, force, stiffness
-from tiltwright.show.numbers import DECIMALS, fixed, in_units, length
+from tiltwright.show.numbers import DECIMALS, UNIT_MM, fixed, in_units, length
 from tiltwright.show.reach_words import stop_words
 from tiltwright.show.tables import table, units_words
 from tiltwright.sized import Sized
 
 __all__ = ["sized_report", "sized_text"]
-
-_MM = {"mm": 1.0, "inch": 25.4}
 
 
 def sized_text(sized: Sized, units: str) -> str:
@@ -86,7 +84,7 @@ def _seats(sized: Sized, units: str) -> str:
 
 def sized_report(sized: Sized, units: str) -> dict[str, Any]:
     """The answer as JSON: lengths in `units`, forces in N, stiffness in N/mm."""
-    mm = _MM[units]
+    mm = UNIT_MM[units]
     return {
         "schema": "tiltwright.reach-size/1",
         "job": sized.laid.worked.job.file.name,

@@ -9,6 +9,7 @@ from kinematics.pivot.findings import Finding, findings_in, outside_travels
 from kinematics.pivot.fit import fit_pivots, line_numbers, region_holds, region_of
 from kinematics.pivot.foresee import AddedPose, Foreseen, choose_poses, foresee, rank_added_poses
 from kinematics.pivot.foretold import foretold_blunders
+from kinematics.pivot.lengths import in_unit
 from kinematics.pivot.planned import (
     PlannedTarget,
     candidate_poses,
@@ -62,6 +63,7 @@ __all__ = [
     "foretold_blunders",
     "grade",
     "hidden_machine",
+    "in_unit",
     "line_numbers",
     "outside_limits",
     "outside_travels",

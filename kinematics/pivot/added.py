@@ -11,6 +11,7 @@ from kinematics.machine import table_pose
 from kinematics.pivot.blunder import Blunder
 from kinematics.pivot.doubt import SHORTEST_MM, Doubt, doubt_of
 from kinematics.pivot.extra import Rest, column_gain, left_out, mimicked, rest_of, splits
+from kinematics.pivot.lengths import in_millimetres
 from kinematics.pivot.readings import Kind, Readings
 from kinematics.pivot.student import chance_of_more
 
@@ -64,7 +65,7 @@ def slipped(base: Doubt) -> Blunder | None:
         target=target,
     )
     size = _slip_mm(rest, split.target, split.reading)
-    words = f"{name} slipped before row {rows[0]}: from there on it stands about {size:.3g} mm elsewhere on the table."
+    words = f"{name} slipped before row {rows[0]}: from there on it stands about {in_millimetres(size)} elsewhere on the table."
     return Blunder("target slipped", words, mended, base.machine, target=name, rows=rows, size_mm=size)
 
 
@@ -146,7 +147,7 @@ def read_at_the_top(base: Doubt) -> Blunder | None:
         high += column_gain(rest_of(fit), column)[1]
     names = sorted({readings.names[readings.target[i]] for i in read})
     words = (
-        f"the readings of {', '.join(names)} lie about {high:.3f} mm too high along the spindle, at every pose: "
+        f"the readings of {', '.join(names)} lie about {in_millimetres(high, '.3f')} too high along the spindle, at every pose: "
         "was the ball's top read instead of its centre?"
     )
     return Blunder(
@@ -205,12 +206,12 @@ def _left_on(base: Doubt, radius: float, shape: NDArray[np.float64], *, certain:
     rows = tuple(readings.row(int(i)) for i in touched)
     names = sorted({readings.names[readings.target[i]] for i in touched})
     words = (
-        f"a stylus radius of about {radius:.3f} mm was left on the side touches of {', '.join(names)}, "
+        f"a stylus radius of about {in_millimetres(radius, '.3f')} was left on the side touches of {', '.join(names)}, "
         "while the touches along the spindle are right."
     )
     if not certain:
         words = (
-            f"perhaps a stylus radius of about {radius:.3f} mm was left on the side touches of {', '.join(names)}: "
+            f"perhaps a stylus radius of about {in_millimetres(radius, '.3f')} was left on the side touches of {', '.join(names)}: "
             "these readings cannot tell it from a line that has moved as far."
         )
     return Blunder(

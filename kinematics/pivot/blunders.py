@@ -29,6 +29,7 @@ from kinematics.pivot.added import radius_left_on, read_at_the_top, slipped
 from kinematics.pivot.blunder import Blunder
 from kinematics.pivot.doubt import Doubt, doubt_of
 from kinematics.pivot.exchanged import confusions
+from kinematics.pivot.lengths import in_millimetres
 from kinematics.pivot.readings import Readings
 from kinematics.rotary import Sense
 
@@ -204,9 +205,7 @@ def _simplest(candidates: list[_Explained]) -> _Explained:
 def _falls(base: Doubt | None, fit: Doubt) -> str:
     if base is None:
         return "."
-    return (
-        f" (the misfit falls from {base.scatter / base.per_mm:.2g} mm to {fit.scatter / fit.per_mm:.2g} mm)."
-    )
+    return f" (the misfit falls from {in_millimetres(base.scatter / base.per_mm, '.2g')} to {in_millimetres(fit.scatter / fit.per_mm, '.2g')})."
 
 
 def _senses(readings: Readings, machine: Machine) -> list[Blunder]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kinematics.machine import Machine
+from kinematics.pivot.lengths import in_millimetres
 from kinematics.pivot.readings import Readings
 from kinematics.pivot.results import Fit, LineFit
 
@@ -46,7 +47,7 @@ class Finding:
 
 
 def outside_travels(readings: Readings, machine: Machine) -> tuple[Finding, ...]:
-    """Readings where the spindle cannot have been, when the machine states its travels.
+    r"""Readings where the spindle cannot have been, when the machine states its travels.
 
     Examples
     --------
@@ -56,7 +57,7 @@ def outside_travels(readings: Readings, machine: Machine) -> tuple[Finding, ...]
     >>> mill = Machine("mill", (c,), Platter(face_mm=-60.0), Travel([-100, -100, -100], [0, 0, 0]))
     >>> read = read_as(["ball"] * 2, ["one"] * 2, [[0.0], [90.0]], [[-40, -50, -30], [50, 60, 30]], rows=[2, 3])
     >>> [(found.rows, found.words) for found in outside_travels(read, mill)]
-    [((3,), 'row 3 lies outside the travels (X 50 mm, travel -100 to 0): were minus signs lost?')]
+    [((3,), 'row 3 lies outside the travels (X 50\xa0mm, travel -100\xa0mm to 0\xa0mm): were minus signs lost?')]
     """
     readings.fits(machine)
     if machine.travel is None:
@@ -67,13 +68,15 @@ def outside_travels(readings: Readings, machine: Machine) -> tuple[Finding, ...]
     if not len(bad):
         return ()
     first, axis = int(bad[0]), int(np.argmax(outside[bad[0]]))
-    bounds = f"{machine.travel.low_mm[axis]:g} to {machine.travel.high_mm[axis]:g}"
+    low_mm, high_mm = float(machine.travel.low_mm[axis]), float(machine.travel.high_mm[axis])
+    bounds = f"{in_millimetres(low_mm, 'g')} to {in_millimetres(high_mm, 'g')}"
     turned = np.where(outside, -readings.points_mm, readings.points_mm)[bad]
     signs = bool(((turned >= low) & (turned <= high)).all())
     whose = (
         f"row {readings.row(first)} lies" if len(bad) == 1 else f"{len(bad)} of {len(readings)} readings lie"
     )
-    example = f"{'XYZ'[axis]} {readings.points_mm[first, axis]:g} mm, travel {bounds}"
+    read_mm = in_millimetres(float(readings.points_mm[first, axis]), "g")
+    example = f"{'XYZ'[axis]} {read_mm}, travel {bounds}"
     example = example if len(bad) == 1 else f"row {readings.row(first)}: {example}"
     ask = (
         "were minus signs lost?"
@@ -128,7 +131,7 @@ def _scatter(fit: Fit) -> list[Finding]:
     else:
         if fit.scatter <= _SCATTER_MM:
             return []
-        words = f"the readings miss one another by {fit.scatter:.2g} mm (standard), no probe scatters so"
+        words = f"the readings miss one another by {in_millimetres(fit.scatter, '.2g')} (standard), no probe scatters so"
     return [Finding("scatter", f"{words}: some are wrong, or were taken in another way than the others")]
 
 
@@ -138,7 +141,7 @@ def _far(line: LineFit) -> list[Finding]:
     lean = float(np.degrees(np.arctan2(sine, line.old_direction @ line.direction)))
     if move <= _MOVE_MM and lean <= _LEAN_DEG:
         return []
-    what = f"{move:.3g} mm" if move > _MOVE_MM else f"{lean:.2g} degrees"
+    what = in_millimetres(move) if move > _MOVE_MM else f"{lean:.2g} degrees"
     words = (
         f"{line.letter}'s line comes out {what} away from the machine file: lines do not wander so far. "
         "Are these the right machine file, tool length and radius, and were balls read at their centres? "

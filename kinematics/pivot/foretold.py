@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from kinematics.arrays import unit
 from kinematics.machine import Machine, table_pose
 from kinematics.pivot.blunder import Blunder
+from kinematics.pivot.lengths import in_millimetres
 from kinematics.pivot.readings import Kind, Readings
 
 __all__ = ["foretold_blunders"]
@@ -31,7 +32,7 @@ _PAIRS = ((0, 1), (0, 2), (1, 2))
 
 
 def foretold_blunders(readings: Readings, machine: Machine) -> tuple[Blunder, ...]:
-    """Rows that one plain slip of the pen or the display explains; certain, since most other rows agree.
+    r"""Rows that one plain slip of the pen or the display explains; certain, since most other rows agree.
 
     Parameters
     ----------
@@ -63,7 +64,7 @@ def foretold_blunders(readings: Readings, machine: Machine) -> tuple[Blunder, ..
     ()
     >>> read[2, 2] = 310.0
     >>> [found.words for found in foretold_blunders(read_as(["ball"] * 4, ["ball 1"] * 4, poses, read), mill)]
-    ['row 3 (ball 1): Z is 310.0, expected about -310.0: is the sign wrong?']
+    ['row 3 (ball 1): Z is 310.0\xa0mm, expected about -310.0\xa0mm: is the sign wrong?']
     """
     readings.fits(machine)
     found: list[Blunder] = []
@@ -204,9 +205,12 @@ def _said(
     if readings.kinds[t] is not Kind.BALL:
         if mended is None:
             size = _left_mm(readings, machine, i)
-            return f"lies {size:.0f} mm from where the machine file and the other readings have it"
+            return f"lies {in_millimetres(size, '.0f')} from where the machine file and the other readings have it"
         told = mended.points_mm[i]
-    parts = [f"{'XYZ'[k]} is {read[k]:.1f}, expected about {told[k]:.1f}" for k in changed]
+    parts = [
+        f"{'XYZ'[k]} is {in_millimetres(read[k], '.1f')}, expected about {in_millimetres(told[k], '.1f')}"
+        for k in changed
+    ]
     return "; ".join(parts)
 
 

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, table_pose
 from kinematics.pivot.covary import lines_now
+from kinematics.pivot.lengths import in_millimetres
 from kinematics.pivot.pull import pull
 from kinematics.pivot.readings import Readings
 from kinematics.pivot.results import ReadingFit, Suspect
@@ -155,7 +156,7 @@ def suspects_in(
             gain = float(np.sqrt(Checked(solved).gain[np.flatnonzero(solved.problem.order == worst[0])[0]]))
             size = gain / float(np.median(solved.problem.weight))
             words = (
-                f"{name} lies about {size:.3g} mm from where the other readings put it; "
+                f"{name} lies about {in_millimetres(size)} from where the other readings put it; "
                 f"scatter alone would do that to any of them with chance {worst[1]:.1g}"
             )
             found.append(Suspect(index, row, worst[1], words))

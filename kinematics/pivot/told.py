@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from kinematics.angles import wrap_deg
 from kinematics.machine import Machine
+from kinematics.pivot.lengths import in_millimetres
 from kinematics.pivot.readings import Kind, Readings
 from kinematics.pivot.results import Held
 from kinematics.pivot.solve import Solved
@@ -70,7 +71,7 @@ def _one_way(solved: Solved, i: int, letter: str) -> list[Held]:
     axes = " and ".join(_AXES[j] for j in range(3) if abs(float(way[j])) > _SOME)
     words = (
         f"{letter} in {axes} together: only along ({_three(sign * way + 0.0)}) is the position told; moved by "
-        f"{moved:.4f} mm along it. What lies square to it is left as it was (a turn to a third angle would tell it)."
+        f"{in_millimetres(moved, '.4f')} along it. What lies square to it is left as it was (a turn to a third angle would tell it)."
     )
     return [Held(letter, "", "part of the position", words)]
 

@@ -188,7 +188,10 @@ def test_a_platter_that_nothing_goes_by_is_told(run, examples, tmp_path):
     indexer = (examples / "indexer_mill.toml").read_text(encoding="utf-8")
     (tmp_path / "indexer_mill.toml").write_text(f"{indexer}\n[platter]\nface = -100.0\n", encoding="utf-8")
     (tmp_path / "job.toml").write_bytes((examples / "buoy_bracket.toml").read_bytes())
-    for ended in (run("machine", "show", tmp_path / "indexer_mill.toml"), run("offsets", tmp_path / "job.toml")):
+    for ended in (
+        run("machine", "show", tmp_path / "indexer_mill.toml"),
+        run("offsets", tmp_path / "job.toml"),
+    ):
         assert ended.code == 0
         assert "[platter] face of the machine file has no part in this" in ended.err
     # The offsets are those without it.

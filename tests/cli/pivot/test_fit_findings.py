@@ -100,7 +100,7 @@ def test_lost_minus_signs_lie_outside_the_travels(run, mill, tmp_path):
     path.write_text("\n".join(["kind,target,A_deg,C_deg,X_mm,Y_mm,Z_mm", *rows]) + "\n", encoding="utf-8")
     ended = unwritten(run, mill, path)
     assert "OUTSIDE THE TRAVELS: 3 of 3 readings" in ended.out
-    assert "(row 2: X 331 mm, travel -760 to 0): were minus signs lost?" in ended.out
+    assert "(row 2: X 331 mm, travel -760 mm to 0 mm): were minus signs lost?" in ended.out
     assert "FAR FROM THE MACHINE FILE: C's line comes out 820 mm" in ended.out
 
 
@@ -189,7 +189,7 @@ def test_a_lost_sign_in_one_row_is_named(run, mill, table):
 
     ended = unwritten(run, mill, table(sign_lost))
     assert re.search(
-        r"SIGN WRONG \(certain\): row 14 \(tooling ball\): Z is 3\d\d\.\d, expected about -3", ended.out
+        r"SIGN WRONG \(certain\): row 14 \(tooling ball\): Z is 3\d\d\.\d mm, expected about -3", ended.out
     )
     assert "With that put right" in ended.out
 
@@ -269,3 +269,20 @@ def test_lengths_and_signed_residuals_have_panels_of_their_own(mill, table, monk
         -0.001,
         0.001,
     )  # no axis of rounding errors
+
+
+def test_sentences_speak_the_unit_that_is_shown(run, mill, table, tmp_path):
+    """Whatever is wrong: 25.4 mm are an inch in the sentences too, and no sentence is left in millimetres."""
+    rows = [f"ball,b,0,{c},331,203,310" for c in (0, 90, 180)]
+    signs = tmp_path / "signs.csv"
+    signs.write_text("\n".join(["kind,target,A_deg,C_deg,X_mm,Y_mm,Z_mm", *rows]) + "\n", encoding="utf-8")
+    inches = ("--units", "inch")
+    said = run("pivot", "fit", signs, "-m", mill, *inches).out
+    assert "(row 2: X 13.0 inch, travel -29.9 inch to 0.0 inch)" in said  # 331, 760 and 0 mm
+    assert "C's line comes out 32.3 inch away" in said  # 820 mm
+    for path in (signs, table(balls_read_high), table(radius_at_one_tilt)):
+        for form in ((), ("--json",)):
+            said = run("pivot", "fit", path, "-m", mill, *inches, *form).out
+            assert re.search(r"\d inch", said)
+            assert not re.search(r"\d[\s\xa0]mm\b", said)
+            assert "\xa0" not in said

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kinematics.pivot import fit_pivots, foretold_blunders
+from kinematics.pivot import fit_pivots, foretold_blunders, in_unit
 from tests.kinematics.pivot import test_blunders as classic
 
 SLIPS = {
@@ -38,7 +38,7 @@ def test_the_words_say_what_was_read_and_what_was_expected(shop):
     z = points[3, 2]
     points[3, 2] = -z
     (found,) = foretold_blunders(replace(case.readings, points_mm=points), case.nominal)
-    assert f"Z is {-z:.1f}, expected about {z:.0f}"[:20] in found.words
+    assert f"Z is {-z:.1f} mm, expected about {z:.0f}"[:23] in in_unit(found.words, "mm", 1.0)
     assert found.words.endswith("is the sign wrong?")
 
 
