@@ -14,6 +14,9 @@ from kinematics.learning import (
     Line,
     Number,
     Working,
+    pattern_lines,
+    through_lines,
+    tip_lines,
     why_not_by_hand,
     work_out,
     work_out_by_hand,
@@ -35,6 +38,7 @@ __all__ = [
     "explained",
     "explanation",
     "explanation_report",
+    "plane_of",
     "setup_picture",
     "step_block",
     "steps_of",
@@ -56,7 +60,28 @@ def steps_of(worked: Worked) -> tuple[StackStep, ...] | None:
     return None if touched is not None and touched.use == "touched" else worked.job.steps
 
 
-def working_of(setup: Setup, placed: Placed, steps: Sequence[StackStep] | None, *, by_hand: bool) -> Working:
+def plane_of(worked: Worked, placed: Placed) -> tuple[Line, ...]:
+    """What the direction that an operation turns to the spindle comes from, where the job does not state it outright."""
+    table, asked = worked.job.file.operation[placed.operation], worked.job.operations[placed.operation]
+    if asked.plane is None:
+        return ()
+    lines: list[Line] = []
+    if table.tip is not None:
+        lines += tip_lines(table.tip)
+    if table.through is not None:
+        lines += through_lines([[worked.job.unit.to_mm(value) for value in point] for point in table.through])
+    number = asked.names.index(placed.name)
+    return (*lines, *pattern_lines(asked.plane.normal, asked.origin_mm, number, asked.step_deg))
+
+
+def working_of(
+    setup: Setup,
+    placed: Placed,
+    steps: Sequence[StackStep] | None,
+    plane: Sequence[Line] = (),
+    *,
+    by_hand: bool = False,
+) -> Working:
     """The working, with matrices or by hand.
 
     Raises
@@ -64,7 +89,8 @@ def working_of(setup: Setup, placed: Placed, steps: Sequence[StackStep] | None, 
     KinematicsError
         When it cannot be done by hand.
     """
-    return work_out_by_hand(setup, placed, steps) if by_hand else work_out(setup, placed, steps)
+    work = work_out_by_hand if by_hand else work_out
+    return work(setup, placed, steps, plane)
 
 
 def explained(worked: Worked, *, by_hand: bool) -> tuple[tuple[Placed, Working], ...]:
@@ -75,7 +101,10 @@ def explained(worked: Worked, *, by_hand: bool) -> tuple[tuple[Placed, Working],
         if why:
             raise KinematicsError(f"--by-hand: expected a square machine, found that {why}")
     return tuple(
-        (one.placed, working_of(worked.setup, one.placed, steps, by_hand=by_hand))
+        (
+            one.placed,
+            working_of(worked.setup, one.placed, steps, plane_of(worked, one.placed), by_hand=by_hand),
+        )
         for one in worked.operations
     )
 

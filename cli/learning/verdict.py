@@ -14,14 +14,14 @@ from kinematics.learning import (
     Diagnosis,
     Finding,
     Mistake,
+    Working,
     carried_on,
     diagnose,
     stand_as_answered,
-    work_out,
 )
 from tiltwright.learning.answers import Answers
 from tiltwright.learning.booklet import Block, Booklet, Bullets, Heading, Table, Words
-from tiltwright.learning.explanation import FOOT, digits_for, steps_of
+from tiltwright.learning.explanation import FOOT, digits_for, plane_of, steps_of, working_of
 from tiltwright.show import numbers
 from tiltwright.worked import Worked
 
@@ -157,10 +157,18 @@ def _some(several: Sequence[Sequence[Mistake]]) -> str:
     return text + (f", or {len(several) - 3} more" if len(several) > 3 else "")
 
 
+def _working(verdict: Verdict, finding: Finding) -> Working:
+    """The working of the first operation that a finding is about, as `explain` numbers its lines."""
+    placed = verdict.placed[finding.operations[0]]
+    return working_of(
+        verdict.worked.setup, placed, steps_of(verdict.worked), plane_of(verdict.worked, placed)
+    )
+
+
 def _parting(verdict: Verdict, finding: Finding) -> str:
     """The first line of the working that a mistake changes."""
     placed = verdict.placed[finding.operations[0]]
-    working = work_out(verdict.worked.setup, placed, steps_of(verdict.worked))
+    working = _working(verdict, finding)
     number = min(working.number_of(mistake.at) for mistake in finding.made)
     return (
         f'The ways part at line {number} of: explain "{placed.name}" ({working.lines[number - 1].formula}).'
@@ -314,10 +322,5 @@ def _finding_report(verdict: Verdict, finding: Finding, mm: float) -> dict[str, 
         "wrong": finding.wrong,
         "left": finding.left_mm / mm,
         "chance": float(np.clip(finding.chance, 0.0, None)),
-        "line": min(
-            work_out(
-                verdict.worked.setup, verdict.placed[finding.operations[0]], steps_of(verdict.worked)
-            ).number_of(mistake.at)
-            for mistake in finding.made
-        ),
+        "line": min(_working(verdict, finding).number_of(mistake.at) for mistake in finding.made),
     }

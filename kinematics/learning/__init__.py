@@ -1,7 +1,7 @@
 """For whoever learns to work out a tilted-plane origin, and whoever teaches it.
 
 `working` writes an offset's calculation line by line, `by_hand` the same with plane trigonometry (`line` and
-`shared` are what both are made of, `aim_lines` finds the angles of a direction, `swing` tells which way the table
+`shared` are what both are made of, `plane_lines` tells where a direction comes from, `aim_lines` finds its angles, `swing` tells which way the table
 goes). `classic` lists the mistakes that can be made at a setup, `mistakes` recomputes the offsets under each and each
 pair, on `figures` laid out for it; `diagnose` and `search` find which of them gives the numbers that somebody got,
 `answered` sees to answered angles. `exercise` sets tasks with numbers that a shop could meet, in the `scenario` of a
@@ -25,6 +25,7 @@ from kinematics.learning.pivot_mistakes import PivotMistake, pivot_mistakes
 from kinematics.learning.pivot_set import set_pivot_exercise
 from kinematics.learning.pivot_support import Support, hand_bound_mm, supported
 from kinematics.learning.pivot_working import work_out_pivot
+from kinematics.learning.plane_lines import pattern_lines, through_lines, tip_lines
 from kinematics.learning.search import Finding
 from kinematics.learning.shared import Working
 from kinematics.learning.swing import Swing
@@ -60,12 +61,15 @@ __all__ = [
     "diagnose",
     "diagnose_pivots",
     "hand_bound_mm",
+    "pattern_lines",
     "pivot_mistakes",
     "recompute",
     "set_exercise",
     "set_pivot_exercise",
     "stand_as_answered",
     "supported",
+    "through_lines",
+    "tip_lines",
     "why_not_by_hand",
     "work_out",
     "work_out_by_hand",

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,7 +64,9 @@ def why_not_by_hand(setup: Setup, steps: Sequence[Step] | None) -> str:
     return ""
 
 
-def work_out_by_hand(setup: Setup, placed: Placed, steps: Sequence[Step] | None) -> Working:
+def work_out_by_hand(
+    setup: Setup, placed: Placed, steps: Sequence[Step] | None, plane: Sequence[Line] = ()
+) -> Working:
     """The working of one operation's offset in plane trigonometry.
 
     Parameters and returns as `kinematics.learning.working.work_out`; the digits are the same.
@@ -91,7 +94,7 @@ def work_out_by_hand(setup: Setup, placed: Placed, steps: Sequence[Step] | None)
         raise KinematicsError(f"by hand: expected a square machine, found that {why}")
     heights = height_touched(setup) if steps is None else heights_reached(steps, frames_of(setup, steps))
     outward, point = _outward(setup, placed, steps)
-    lines = [*aim_lines(setup, placed), *outward]
+    lines = [*(replace(line, matrix=None) for line in plane), *aim_lines(setup, placed), *outward]
     frame = table_frame(setup.machine)
     total = frame.translation_mm + point
     lines.append(

@@ -40,7 +40,9 @@ from kinematics.stack import Step
 __all__ = ["work_out"]
 
 
-def work_out(setup: Setup, placed: Placed, steps: Sequence[Step] | None) -> Working:
+def work_out(
+    setup: Setup, placed: Placed, steps: Sequence[Step] | None, plane: Sequence[Line] = ()
+) -> Working:
     """The working of one operation's offset.
 
     Parameters
@@ -50,6 +52,8 @@ def work_out(setup: Setup, placed: Placed, steps: Sequence[Step] | None) -> Work
         The operation, as `place` gives it.
     steps : sequence of Step or None
         The stack that the setup's part stands on; None where part zero was touched off instead.
+    plane : sequence of Line
+        What the direction that must face the spindle came from, if it was worked out (`plane_lines`).
 
     Returns
     -------
@@ -88,7 +92,7 @@ def work_out(setup: Setup, placed: Placed, steps: Sequence[Step] | None) -> Work
     else:
         frames = frames_of(setup, steps)
         stack, heights = _stack_lines(steps, frames), heights_reached(steps, frames)
-    lines = [*aim_lines(setup, placed), *stack]
+    lines = [*plane, *aim_lines(setup, placed), *stack]
     origin = _origin_line(setup, placed)
     lines.append(origin)
     point, line = _all_zero_line(setup.machine, origin.result)

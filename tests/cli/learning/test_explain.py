@@ -136,3 +136,24 @@ def test_a_working_is_as_exact_as_the_job(examples):
         worked = work_through(str(examples / name))
         for placed, working in explained(worked, by_hand=False):
             assert working.offset_mm == pytest.approx(placed.offset_mm, abs=1e-9)
+
+
+def test_where_a_direction_comes_from_is_worked_too(run, examples, tmp_path):
+    """Derived here: turned 60 about z and 35 about the new x, z points along (sin 60 sin 35, -cos 60 sin 35, cos 35)."""
+    job = tmp_path / "job.toml"
+    mill = (examples / "teaching_mill.toml").as_posix()
+    job.write_text(
+        f'name = "turns"\nunits = "mm"\nmachine = "{mill}"\n[[operation]]\nname = "port"\n'
+        'tip = [["z", 60], ["x", 35]]\nrepeat = { count = 2, step = 30 }\n'
+        '[[operation]]\nname = "three"\nthrough = [[0, 0, 0], [10, 0, 0], [4, 0, 8]]\n',
+        encoding="utf-8",
+    )
+    first = run("explain", job, "port 1").out
+    assert "n' = Rx(35) · n" in first
+    assert "= 0.49673176" in first
+    assert "of the pattern" not in first
+    assert "This is number 2 of the pattern" in run("explain", job, "port 2").out
+    assert "n = u × v" in run("explain", job, "three").out
+    told = json.loads(run("explain", job, "port 2", "--json").out)
+    keys = [line["key"] for line in told["operations"][0]["lines"]]
+    assert keys[:4] == ["tip 2", "tip 1", "pattern", "aim direction"]
