@@ -30,7 +30,7 @@ from kinematics.reach import (
     on_step,
     platter_solid,
 )
-from tiltwright.files.faults import Fault, InputFaults, KeyPath
+from tiltwright.files.faults import Fault, InputFaults, KeyPath, KeyPath
 from tiltwright.files.job_file import JobFile, StackTable
 from tiltwright.files.machine_file import MachineFile
 from tiltwright.files.read import ReadJob, ReadMachine, fault_at
@@ -84,6 +84,7 @@ def lay_out(worked: Worked) -> Laid:
     more_spindle, more = _job_solids(job, faults, materials)
     tools = _tools(job, faults)
     stands = _stands(worked, tools, faults)
+    retract_mm = _retract(job, faults)
     if faults:
         raise InputFaults(faults)
     layout = Layout(
@@ -93,7 +94,7 @@ def lay_out(worked: Worked) -> Laid:
         (*solids, *more),
         (*spindle, *more_spindle),
         tuple(stands),
-        _retract(job),
+        retract_mm,
     )
     rotaries = machine_file.file.rotary
     return Laid(
@@ -273,12 +274,21 @@ def _sweep(table: SweepTable | None, unit: Unit) -> Sweep:
     return Sweep(low, high)
 
 
-def _retract(job: ReadJob) -> tuple[float | None, float | None, float | None]:
+def _retract(job: ReadJob, faults: list[Fault]) -> tuple[float | None, float | None, float | None]:
+    """Where the spindle retracts to; a place that it cannot go to is a fault."""
     spindle = job.machine_file.file.spindle
-    table, unit = job.file.retract, job.unit
+    read: ReadJob | ReadMachine = job
+    path: KeyPath = ("retract",)
+    table = job.file.retract
     if table is None and spindle is not None:
-        table, unit = spindle.retract, job.machine_file.unit
+        read, path, table = job.machine_file, ("spindle", "retract"), spindle.retract
     if table is None:
         return None, None, None
-    x, y = (None if value is None else unit.to_mm(value) for value in (table.x, table.y))
-    return x, y, unit.to_mm(table.z)
+    x, y, z = (None if value is None else read.unit.to_mm(value) for value in (table.x, table.y, table.z))
+    travel = job.machine.travel
+    if travel is not None:
+        for axis, value, low, high in zip("xyz", (x, y, z), travel.low_mm, travel.high_mm, strict=True):
+            if value is not None and not low <= value <= high:
+                found, lower, upper = (f"{read.unit.from_mm(v):.10g}" for v in (value, low, high))
+                faults.append(fault_at(read, (*path, axis), found, f"{lower} to {upper}, the axis' travel"))
+    return x, y, z

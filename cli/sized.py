@@ -5,15 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics.reach import (
     Heights,
     Layout,
     Seat,
+    Stop,
     deflection_mm,
     seat_range,
     step_heights,
     stiffness_n_per_mm,
+    what_stops,
 )
 from tiltwright.files.faults import nearest, one_of, shown
 from tiltwright.laid import Laid, lay_out
@@ -29,7 +32,10 @@ _ROWS = 5
 
 @dataclass(frozen=True)
 class Stiffness:
-    """The step as a cantilever at one height; None where section, modulus or force is not known."""
+    """The step as a cantilever at one height.
+
+    None where section, modulus or force is not known, or where the step is no taller than it is wide.
+    """
 
     height_mm: float
     newton_per_mm: float | None
@@ -50,6 +56,8 @@ class Sized:
     asked_mm : (float, float)
         The heights that were looked among.
     heights : tuple of Heights
+    refusals : tuple of (float, Stop)
+        Where no height fits: heights that were looked at, and what each does not fit for.
     stiffness : tuple of Stiffness
         Over the heights that fit, and at the step's own.
     force_n : float or None
@@ -64,6 +72,7 @@ class Sized:
     own_mm: float
     asked_mm: tuple[float, float]
     heights: tuple[Heights, ...]
+    refusals: tuple[tuple[float, Stop], ...]
     stiffness: tuple[Stiffness, ...]
     force_n: float | None
     seats: tuple[Seat, ...]
@@ -122,12 +131,26 @@ def heights_of(
         own,
         (low, high),
         heights,
+        () if heights else _refusals(laid, index, np.linspace(low, high, _ROWS), clear_mm, margin_mm),
         tuple(_stiffness(layout, index, height, force) for height in at),
         force,
         seat_range(layout, clear_mm, margin_mm),
         clear_mm,
         margin_mm,
     )
+
+
+def _refusals(
+    laid: Laid, index: int, heights_mm: NDArray[np.float64], clear_mm: float, margin_mm: float
+) -> tuple[tuple[float, Stop], ...]:
+    """What heights do not fit for, the step's own among them."""
+    own = laid.layout.steps[index].up_mm
+    low, high = float(heights_mm[0]), float(heights_mm[-1])
+    tried = sorted({*heights_mm.tolist(), *([own] if low <= own <= high else [])})
+    found = [
+        (height, what_stops(laid.layout, index, height, clear_mm, margin_mm, laid.limits)) for height in tried
+    ]
+    return tuple((height, stop) for height, stop in found if stop is not None)
 
 
 def _index(layout: Layout, step: str) -> int:
@@ -150,7 +173,7 @@ def _index(layout: Layout, step: str) -> int:
 
 def _stiffness(layout: Layout, index: int, height_mm: float, force_n: float | None) -> Stiffness:
     body = layout.step_bodies[index]
-    if body is None or body.modulus_gpa is None:
+    if body is None or body.modulus_gpa is None or height_mm <= body.section.across_mm:
         return Stiffness(height_mm, None, None)
     return Stiffness(
         height_mm,

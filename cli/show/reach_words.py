@@ -55,6 +55,7 @@ def _operation(reached: Reached, stood: Stood, units: str) -> Iterator[str]:
                     f"{name}: {margin.axis} comes within {length(left, units)} of the {end} end of its travel; "
                     f"{length(reached.margin_mm, units)} was to be left"
                 )
+    yield from _below_the_work(reached, stood, units)
     for rotary in stood.rotary:
         if not rotary.fits:
             yield f"{name}: {rotary.letter} at {angle(rotary.machine_deg)} is outside its limits"
@@ -65,6 +66,17 @@ def _operation(reached: Reached, stood: Stood, units: str) -> Iterator[str]:
     for near in stood.way_up.too_near if stood.way_up else ():
         if near.pair not in listed:
             yield f"{name}, on the way straight up: {_near(near, reached.clear_mm, units)}"
+
+
+def _below_the_work(reached: Reached, stood: Stood, units: str) -> Iterator[str]:
+    """A stated retract position that would take the tool down and not up."""
+    stated = reached.layout.retract_mm[2]
+    for margin in stood.linear:
+        if margin.axis == "Z" and stated is not None and stated < margin.high_mm - 1e-9:
+            yield (
+                f"{stood.stand.name}: it works up to Z {length(margin.high_mm, units)}; the retract position, Z "
+                f"{length(stated, units)}, lies below that"
+            )
 
 
 def _near(near: Near, clear_mm: float, units: str) -> str:

@@ -38,18 +38,24 @@ def sized_text(sized: Sized, units: str) -> str:
         ]
         parts.append(table(["from", "to", "no lower for", "no higher for"], rows, left=4))
     else:
-        parts.append("No height fits.")
+        rows = [[length(height, units), stop_words(stop)] for height, stop in sized.refusals]
+        parts.append(
+            "No height fits. " + ("For example:\n\n" + table(["at", "it does not for"], rows, left=2))
+        )
     parts += [_stiffness(sized, units), _seats(sized, units)]
     return "\n\n".join(parts)
 
 
 def _stiffness(sized: Sized, units: str) -> str:
-    if sized.stiffness[0].newton_per_mm is None:
-        return "Stiffness: not known; give the step round or bar, and a material with a modulus."
+    if all(one.newton_per_mm is None for one in sized.stiffness):
+        return (
+            "Stiffness: not known; give the step round or bar, and a material with a modulus. No taller than it is "
+            "wide it is no beam, and stiff."
+        )
     rows = [
         [
             length(one.height_mm, units) + (" (as it is)" if one.height_mm == sized.own_mm else ""),
-            "" if one.newton_per_mm is None else stiffness(one.newton_per_mm, units),
+            "no beam" if one.newton_per_mm is None else stiffness(one.newton_per_mm, units),
             ""
             if one.deflection_mm is None
             else fixed(in_units(one.deflection_mm, units), DECIMALS[units] + 2),
@@ -95,6 +101,7 @@ def sized_report(sized: Sized, units: str) -> dict[str, Any]:
         "clear": sized.clear_mm / mm,
         "margin": sized.margin_mm / mm,
         "heights": [_range(one, mm) for one in sized.heights],
+        "refused": [{"height": height / mm, **_stop(stop)} for height, stop in sized.refusals],
         "force_N": sized.force_n,
         "stiffness": [
             {

@@ -32,7 +32,7 @@ from kinematics.reach.load import (
 from kinematics.reach.scene import Scene, scene_of
 from kinematics.reach.shapes import Block, Mesh, Round, Shape, block_on, round_on
 from kinematics.reach.silhouette import VIEWS, Outline, View, flat_mm, outlines
-from kinematics.reach.sizing import Heights, Seat, fit_of, seat_range, step_heights
+from kinematics.reach.sizing import Heights, Seat, fit_of, seat_range, step_heights, what_stops
 from kinematics.reach.solid import BASE, PART, SPINDLE_NOSE, Fixed, Solid, on_rotary, on_step
 from kinematics.reach.stop import Stop
 from kinematics.reach.swing import Swing, swing
@@ -98,6 +98,7 @@ __all__ = [
     "swing",
     "tool_lengths",
     "travel_margins",
+    "what_stops",
     "with_step_height",
     "worst_torque",
 ]

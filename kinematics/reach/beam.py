@@ -60,6 +60,11 @@ class Section:
             return long * short**3 / 12.0
         return float(np.pi / 64.0 * ((self.diameter_mm or 0.0) ** 4 - self.bore_mm**4))
 
+    @property
+    def across_mm(self) -> float:
+        """How wide it is the way it bends most easily: a step that is not taller is no beam."""
+        return min(self.edges_mm) if self.edges_mm is not None else float(self.diameter_mm or 0.0)
+
     def shape(self, height_mm: float, foot_mm: tuple[float, float] = (0.0, 0.0)) -> Shape:
         """The step's solid in the frame it stands on, its axis through `foot_mm`."""
         foot = np.array([*foot_mm, 0.0])

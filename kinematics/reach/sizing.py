@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kinematics.reach.bearing import LoadLimit, bearable
+from kinematics.reach.bearing import LoadLimit, bearable, load_spare
 from kinematics.reach.clearance import clearances
 from kinematics.reach.layout import Layout, moved_on_mill, with_step_height
 from kinematics.reach.scene import FARTHEST_MM, scene_of
@@ -20,7 +20,7 @@ from kinematics.reach.stop import Part, Stop
 from kinematics.reach.swing import swing
 from kinematics.reach.travel import travel_margins
 
-__all__ = ["Heights", "Seat", "fit_of", "seat_range", "step_heights"]
+__all__ = ["Heights", "Seat", "fit_of", "seat_range", "step_heights", "what_stops"]
 
 _WITHIN_MM = 0.01
 _MOST_STEPS = 1000
@@ -110,6 +110,31 @@ def step_heights(
     for part in bearable(layout, index, travelled, limits):
         found += _clearing(layout, index, part, clear_mm)
     return tuple(sorted(found, key=lambda r: r.low_mm))
+
+
+def what_stops(
+    layout: Layout,
+    index: int,
+    height_mm: float,
+    clear_mm: float = 0.0,
+    margin_mm: float = 0.0,
+    limits: Sequence[LoadLimit] = (),
+) -> Stop | None:
+    """What one height of a step does not fit for: travels first, then loads, then distances; None where it fits.
+
+    Parameters are those of `step_heights`.
+    """
+    grown = with_step_height(layout, index, height_mm)
+    for stand in grown.stands:
+        for margin in travel_margins(grown, stand):
+            for end, left in (("low", margin.to_low_mm), ("high", margin.to_high_mm)):
+                if left < margin_mm - 1e-9:
+                    return Stop("travel", f"{margin.axis} {end}", stand.name)
+    spare, of_load = load_spare(grown, limits)
+    if spare < 0.0:
+        return of_load
+    least, near = fit_of(grown, clear_mm + 1.0)
+    return near if least < clear_mm + _WITHIN_MM else None
 
 
 def _clearing(layout: Layout, index: int, part: Part, clear_mm: float) -> list[Heights]:

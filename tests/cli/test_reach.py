@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 import struct
 import xml.etree.ElementTree as ET
 
@@ -154,6 +155,11 @@ def test_inches_say_the_same(run, job):
         (('force = "200 N"', 'force = "700 N"'), "top: gravity and cutting force can turn A with"),
         (('material = "steel"', 'mass = "45 kg"'), "A carries 45.00 kg; its capacity is 40.00"),
         (("up = 100.0", "up = 400.0"), "post swings into tool"),
+        # The tip works up to 105, the tool is 100 long.
+        (
+            ("[[tool]]", "retract = { z = 150.0 }\n[[tool]]"),
+            "top: it works up to Z 205.000; the retract position, Z 150.000, lies below that",
+        ),
     ],
 )
 def test_what_does_not_fit_is_said(run, job, change, words):
@@ -255,7 +261,16 @@ def test_the_example_reaches(run, examples):
 def test_no_height_fits(run, job):
     ended = run("reach", job(JOB, MACHINE), "--size", "post", "--between", "20:60", "--clear", "2")
     assert ended.code == 1
-    assert "No height fits." in ended.out
+    assert "No height fits. For example:" in ended.out
+    # 100 is too tall to be looked at; at 20 and at 60 the ledge, 131 tall, reaches the holder.
+    assert re.search(r"20\.000 +holder 1 to ledge, at top", ended.out)
+    assert re.search(r"60\.000 +holder 1 to ledge, at top", ended.out)
+    report = json.loads(
+        run("reach", job(JOB, MACHINE), "--size", "post", "--between", "20:60", "--clear", "2", "--json").out
+    )
+    assert report["refused"][0] == {
+        "height": 20.0, "by": "clearance", "what": "holder 1 to ledge", "operation": "top"
+    }  # fmt: skip
     assert "no height of post fits and clears" in ended.err
 
 
@@ -342,6 +357,16 @@ def test_a_mesh(run, job, tmp_path):
             "holder 1, parts, value 1, value 2: found -50.0",
         ),
         (JOB, MACHINE.replace("length = 100.0\n", ""), "diameter alone"),
+        (
+            JOB,
+            MACHINE.replace("z = 450.0", "z = 501.0"),
+            "spindle, retract, z: found 501; allowed: -100 to 500, the axis' travel",
+        ),
+        (
+            JOB.replace("[[tool]]", "retract = { x = -400.1, z = 450.0 }\n[[tool]]", 1),
+            None,
+            "retract, x: found -400.1; allowed: -400 to 400, the axis' travel",
+        ),
     ],
 )
 def test_input_that_cannot_be(run, job, text, machine, words):
