@@ -30,7 +30,7 @@ from kinematics.reach import (
     on_step,
     platter_solid,
 )
-from tiltwright.files.faults import Fault, InputFaults, KeyPath, KeyPath
+from tiltwright.files.faults import Fault, InputFaults, KeyPath
 from tiltwright.files.job_file import JobFile, StackTable
 from tiltwright.files.machine_file import MachineFile
 from tiltwright.files.read import ReadJob, ReadMachine, fault_at
