@@ -93,7 +93,7 @@ class InputFaults(Exception):  # noqa: N818 - it carries several, and the user s
     """
 
     def __init__(self, faults: Iterable[Fault]) -> None:
-        self.faults = tuple(faults)
+        self.faults = tuple(dict.fromkeys(faults))
         super().__init__(self.faults)
 
     def __str__(self) -> str:

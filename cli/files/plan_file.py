@@ -106,13 +106,19 @@ class ProbeTable(Table, frozen=True, kw_only=True):
         PositiveLength, Meta(description="Feed between touches below the safe height.", examples=[600.0])
     ]
     clearance: Annotated[
-        PositiveLength,
-        Meta(description="How far off the expected surface a touch begins.", examples=[5.0]),
-    ] = 5.0
+        PositiveLength | None,
+        Meta(
+            description="How far off the expected surface a touch begins; 5 mm where left out.",
+            examples=[5.0],
+        ),
+    ] = None
     over: Annotated[
-        PositiveLength,
-        Meta(description="How far beyond the expected surface a touch may go.", examples=[3.0]),
-    ] = 3.0
+        PositiveLength | None,
+        Meta(
+            description="How far beyond the expected surface a touch may go; 3 mm where left out.",
+            examples=[3.0],
+        ),
+    ] = None
 
 
 class PlanFile(Table, frozen=True, kw_only=True):

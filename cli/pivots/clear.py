@@ -10,8 +10,14 @@ from numpy.typing import NDArray
 
 from kinematics import Machine, table_pose
 from kinematics.pivot import Kind, point_by_point, readable
-from tiltwright.pivots import layout
-from tiltwright.pivots.obstacles import Obstacle, Upright, gap_mm, obstacles_of, stylus_and_body
+from tiltwright.pivots.obstacles import (
+    Obstacle,
+    Upright,
+    gap_mm,
+    obstacles_of,
+    on_the_platter,
+    stylus_and_body,
+)
 from tiltwright.pivots.plan_values import Plan
 from tiltwright.pivots.touches import Probe, Touched, Way, ball, bore_or_pin, face
 
@@ -20,6 +26,9 @@ __all__ = ["Ways", "touched", "ways_of"]
 Array = NDArray[np.float64]
 
 _HEIGHTS = (0.5, 0.6, 0.7, 0.8)
+_UPRIGHT_DEG = 10.0
+_UPRIGHT = float(np.cos(np.radians(_UPRIGHT_DEG)))
+_SLANTING = f"it slants by more than {_UPRIGHT_DEG:g} degrees there, and the probe goes straight down"
 _OUT_OF_REACH = "the spindle does not get there, or it looks away from it"
 
 
@@ -65,6 +74,9 @@ def ways_of(plan: Plan, machine: Machine, poses_deg: Array) -> Ways:
     count = len(poses_deg)
     if plan.probe is None:
         return Ways(which, why, {}, ("",) * count)
+    slanting = _slanting(plan, machine, poses_deg)
+    why |= {(int(p), int(k)): _SLANTING for p, k in np.argwhere(which & slanting)}
+    which &= ~slanting
     known = obstacles_of(plan, machine, poses_deg)
     parts = stylus_and_body(plan)
     way: dict[tuple[int, int], Way] = {}
@@ -81,7 +93,9 @@ def ways_of(plan: Plan, machine: Machine, poses_deg: Array) -> Ways:
                 break
             of = np.flatnonzero(left)
             here = [obstacle.at(of) for obstacle in known]
-            tried = _tried(plan, t, point[of], direction[of], [tried_way[p] for p in of], (here, parts))
+            tried = _tried(
+                plan, machine, t, point[of], direction[of], [tried_way[p] for p in of], (here, parts)
+            )
             fine = tried.gap_mm >= plan.spare_mm
             for j, p in enumerate(of):
                 if not fine[j]:
@@ -95,6 +109,15 @@ def ways_of(plan: Plan, machine: Machine, poses_deg: Array) -> Ways:
         which[left, k] = False
         why |= {(int(p), k): words[p] for p in np.flatnonzero(left)}
     return Ways(which, why, way, tuple(_depths(plan, known, which, lowest, nearest)))
+
+
+def _slanting(plan: Plan, machine: Machine, poses_deg: Array) -> NDArray[np.bool_]:
+    """Points of bores and pins that do not stand upright, shape (m, k): the probe goes straight down into or beside them."""
+    turned = [
+        (plan.targets[t].kind in {Kind.BORE, Kind.PIN}) & (np.abs(direction[:, 2]) < _UPRIGHT)
+        for t, _, direction in _points(plan, machine, poses_deg)
+    ]
+    return np.stack(turned, axis=1)
 
 
 def touched(
@@ -142,6 +165,7 @@ def _candidates(plan: Plan, t: int, direction: Array) -> Iterator[list[Way]]:
 
 def _tried(
     plan: Plan,
+    machine: Machine,
     t: int,
     point: Array,
     direction: Array,
@@ -150,7 +174,7 @@ def _tried(
 ) -> _Tried:
     mm = plan.units.to_mm
     assert plan.probe is not None
-    probe = Probe(mm(plan.probe.tip) / 2.0, mm(plan.probe.clearance), mm(plan.probe.over), 1.0, 1.0, 4)
+    probe = Probe(mm(plan.probe.tip) / 2.0, plan.clearance_mm, plan.over_mm, 1.0, 1.0, 4)
     count = len(point)
     if plan.targets[t].kind is not Kind.FACE and plan.diameters_mm[t] is None:
         # Only the place is known: the tip stands there.
@@ -164,7 +188,7 @@ def _tried(
     known, parts = scene
     for obstacle in known:
         for part in parts:
-            if _touches(plan, t, obstacle, part):
+            if _touches(plan, machine, t, obstacle, part):
                 continue
             now = gap_mm(part, obstacle, stands).min(axis=1)
             for p in np.flatnonzero(now < gap):
@@ -175,11 +199,11 @@ def _tried(
     return _Tried(stands, gap, words, platter)
 
 
-def _touches(plan: Plan, t: int, obstacle: Obstacle, part: Upright) -> bool:
+def _touches(plan: Plan, machine: Machine, t: int, obstacle: Obstacle, part: Upright) -> bool:
     """Whether a part of the probe is meant to be at an obstacle: the stylus at what it touches."""
     target = plan.targets[t]
     if obstacle.part == "platter":
-        return target.kind is Kind.FACE and target.name == layout.PLATTER and not part.flat
+        return not part.flat and on_the_platter(target, machine)
     # How far a pin stands up beyond where it is touched is not known.
     return obstacle.target == t and (obstacle.part == "pin" or (obstacle.part == "ball" and not part.flat))
 

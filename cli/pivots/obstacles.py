@@ -14,16 +14,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics import Machine, carry, table_frame, table_pose
-from kinematics.pivot import Kind
+from kinematics.pivot import Kind, PlannedTarget
 from tiltwright.pivots.plan_values import Plan
 
-__all__ = ["ENDLESS_MM", "Obstacle", "Upright", "gap_mm", "obstacles_of", "stylus_and_body"]
+__all__ = ["ENDLESS_MM", "Obstacle", "Upright", "gap_mm", "obstacles_of", "on_the_platter", "stylus_and_body"]
 
 Array = NDArray[np.float64]
 Nearest = Callable[[Array], Array]
 
 ENDLESS_MM = 1000.0
 """How far something reaches whose end nobody has stated."""
+
+_ITS_WAY = float(np.cos(np.radians(1.0)))
+_IN_ITS_PLANE_MM = 1.0
 _ROUNDS = 40
 _THIRDS = 28
 """(2/3)^28 of 1000 mm is a hundredth of a millimetre."""
@@ -182,6 +185,19 @@ def _along(of_part: Nearest, first: Array, last: Array) -> Array:
         nearer = away(left) <= away(right)
         low, high = np.where(nearer, low, left), np.where(nearer, right, high)
     return away((low + high) / 2.0)
+
+
+def on_the_platter(target: PlannedTarget, machine: Machine) -> bool:
+    """Whether a face to be touched is the platter's own: in its plane, and looking its way.
+
+    Its name does not count: a wrong one must not let the probe run into the platter.
+    """
+    if target.kind is not Kind.FACE or target.direction is None or machine.platter.face_mm is None:
+        return False
+    frame = table_frame(machine)
+    up = frame.rotation[:, 2]
+    off_mm = (target.points_mm - frame.translation_mm) @ up
+    return bool(target.direction @ up > _ITS_WAY and np.abs(off_mm).max() <= _IN_ITS_PLANE_MM)
 
 
 def obstacles_of(plan: Plan, machine: Machine, poses_deg: Array) -> list[Obstacle]:

@@ -29,6 +29,7 @@ from tiltwright.files.source import load
 from tiltwright.files.units import Unit
 from tiltwright.files.validate import validated
 from tiltwright.pivots.clear import Ways, ways_of
+from tiltwright.pivots.obstacles import on_the_platter
 from tiltwright.pivots.plan_values import DEFAULT_POSES, Plan
 from tiltwright.pivots.taken import distinct
 
@@ -87,6 +88,8 @@ def read_plan(path: str, machine: Machine) -> Plan:
             targets.append(_target(target, file.units))
         except KinematicsError as refusal:
             findings.append(Finding(("target", place, "at"), str(refusal), "points of one axis or one face"))
+        else:
+            findings += _name_findings(place, targets[-1], machine)
     if findings:
         raise InputFaults(source.located(findings))
     poses = None
@@ -153,6 +156,18 @@ def _place_findings(file: PlanFile, machine: Machine) -> list[Finding]:
             tip = "a minus sign lost?" if low <= -target.at[point][axis] <= high else "the unit? the machine?"
             findings.append(Finding(("target", place, "at"), found, allowed, tip))
     return findings
+
+
+def _name_findings(place: int, target: PlannedTarget, machine: Machine) -> list[Finding]:
+    """A face that is called the platter and is not: what is read there would be taken for it."""
+    if target.kind is not Kind.FACE or not target.name.lower().startswith("platter"):
+        return []
+    if machine.platter.face_mm is None or on_the_platter(target, machine):
+        return []
+    allowed = "another name, or points within 1 mm of the machine file's platter face, looking its way"
+    return [
+        Finding(("target", place, "name"), f"{shown(target.name)}, a face that is not the platter's", allowed)
+    ]
 
 
 def outside_travels(machine: Machine, points_mm: NDArray[np.float64]) -> tuple[int, int] | None:

@@ -16,6 +16,8 @@ __all__ = ["DEFAULT_POSES", "Plan"]
 DEFAULT_POSES = 12
 _SPARE_MM = 2.0
 """Common practice: more than a plan is wrong by, less than a tip."""
+_CLEARANCE_MM, _OVER_MM = 5.0, 3.0
+"""Common practice: where a touch begins before the expected surface, and where it gives up beyond it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,8 +57,21 @@ class Plan:
     @property
     def spare_mm(self) -> float:
         """How near the probe may come to what is known to stand there."""
-        stated = None if self.probe is None else self.probe.spare
-        return _SPARE_MM if stated is None else self.units.to_mm(stated)
+        return self._or(None if self.probe is None else self.probe.spare, _SPARE_MM)
+
+    @property
+    def clearance_mm(self) -> float:
+        """How far off the expected surface a touch begins."""
+        return self._or(None if self.probe is None else self.probe.clearance, _CLEARANCE_MM)
+
+    @property
+    def over_mm(self) -> float:
+        """How far beyond the expected surface a touch may go."""
+        return self._or(None if self.probe is None else self.probe.over, _OVER_MM)
+
+    def _or(self, stated: float | None, usual_mm: float) -> float:
+        """What is stated, in millimetres, or what is usual."""
+        return usual_mm if stated is None else self.units.to_mm(stated)
 
     def stem_mm(self, target: int) -> float | None:
         """The diameter of a ball's stem."""

@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics import Machine
-from kinematics.pivot import Kind
+from kinematics.pivot import PlannedTarget
 from tiltwright.files.faults import InputFaults
 from tiltwright.pivots import layout
 from tiltwright.pivots.clear import touched
+from tiltwright.pivots.obstacles import on_the_platter
 from tiltwright.pivots.plan import Plan, Worked
 from tiltwright.pivots.plan_words import checked_words
 from tiltwright.pivots.probing_faults import beyond, directions_now, missing, pose_words
@@ -106,7 +107,7 @@ def probing_program(worked: Worked, path: str) -> Program:
             f"G0 X{probe.say(taken.start_xy[0])} Y{probe.say(taken.start_xy[1])}",
             lift[2],
             *taken.lines,
-            *_kept(i, t + 1, target.name, target.kind, taken, machine),
+            *_kept(i, t + 1, _code(target, machine), taken, machine),
         ]
     if faults:
         raise InputFaults(faults)
@@ -127,8 +128,8 @@ def _probe(plan: Plan) -> Probe:
     assert plan.probe is not None
     return Probe(
         radius=plan.probe.tip / 2.0,
-        clearance=plan.probe.clearance,
-        over=plan.probe.over,
+        clearance=plan.units.from_mm(plan.clearance_mm),
+        over=plan.units.from_mm(plan.over_mm),
         feed=plan.probe.feed,
         move=plan.probe.move,
         decimals=4 if plan.units.value == "mm" else 5,
@@ -184,11 +185,14 @@ def _pose(machine: Machine, angles_deg: NDArray[np.float64], up: list[str], dept
     return [comment(f"Pose {pose}"), *up, f"G0 {words}", *deep, "M1"]
 
 
-def _kept(i: int, number: int, name: str, kind: Kind, touched: Touched, machine: Machine) -> list[str]:
+def _code(target: PlannedTarget, machine: Machine) -> int:
+    """What says in the parameters what was touched."""
+    return layout.PLATTER_CODE if on_the_platter(target, machine) else layout.KIND_CODE[target.kind.value]
+
+
+def _kept(i: int, number: int, code: int, touched: Touched, machine: Machine) -> list[str]:
     """The lines that keep a reading; the count last, so that a stopped program shows."""
     first = layout.first_of(i)
-    platter = kind is Kind.FACE and name == layout.PLATTER
-    code = layout.PLATTER_CODE if platter else layout.KIND_CODE[kind.value]
     return [
         f"#{first}={code}",
         f"#{first + 1}={number}",

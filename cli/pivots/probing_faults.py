@@ -15,8 +15,6 @@ from tiltwright.show.numbers import fixed
 
 __all__ = ["beyond", "directions_now", "missing", "pose_words"]
 
-_UPRIGHT_DEG = 10.0
-
 
 def pose_words(machine: Machine, angles_deg: ArrayLike) -> str:
     """A pose as a person says it."""
@@ -47,7 +45,7 @@ def missing(worked: Worked, path: str) -> list[Fault]:
         faults += _probe_shape(plan, path)
         least = 0.5 / plan.units.mm
         for key, value in (("clearance", plan.probe.clearance), ("over", plan.probe.over)):
-            if value < least:
+            if value is not None and value < least:
                 # Section 3.5.9: a touch shorter than 0.254 mm is an error of the program.
                 faults.append(Fault(path, None, f"probe, {key}", f"{value:g}", f"{least:.3g} or more"))
     if len(worked.readings) > layout.MOST_READINGS:
@@ -55,7 +53,7 @@ def missing(worked: Worked, path: str) -> list[Fault]:
         faults.append(
             Fault(path, None, "", found, f"at most {layout.MOST_READINGS}: the parameters end there")
         )
-    return [*faults, *_slanting(worked, path)]
+    return faults
 
 
 def _probe_shape(plan: Plan, path: str) -> list[Fault]:
@@ -99,21 +97,6 @@ def _diameters(plan: Plan, path: str) -> list[Fault]:
             if diameter <= tip_mm:
                 found = f"{target.name}, a bore that the probe's tip does not enter"
                 faults.append(Fault(path, None, "target, diameter", found, "more than the tip's diameter"))
-    return faults
-
-
-def _slanting(worked: Worked, path: str) -> list[Fault]:
-    """Bores and pins that do not stand upright: the probe goes straight down beside them."""
-    faults = []
-    upright = np.cos(np.radians(_UPRIGHT_DEG))
-    directions = directions_now(worked)
-    for i in range(len(worked.readings)):
-        target = worked.plan.targets[int(worked.readings.target[i])]
-        if target.kind in {Kind.BORE, Kind.PIN} and abs(float(directions[i, 2])) < upright:
-            where = pose_words(worked.machine, worked.readings.angles_deg[i])
-            found = f"{target.name} slanting at {where}"
-            allowed = f"within {_UPRIGHT_DEG:g} degrees of the spindle for a program"
-            faults.append(Fault(path, None, "poses", found, allowed))
     return faults
 
 

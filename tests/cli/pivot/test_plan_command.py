@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 import tomllib
 
 import jsonschema
@@ -154,21 +155,84 @@ def test_a_bad_plan(run, mill, plan, old, new, told):
         (PLAN[PLAN.index("[probe]") :], "", "a program needs to know the probe"),
         ("length = 148.5", "length = 400.0", "ball 1 stands above the tip at the safe height"),
         ("tip = 6.0", "tip = 6.0\nclearance = 0.1", "probe, clearance: found 0.1"),
-        ('kind = "ball"', 'kind = "pin"', "pin slanting at"),
-        ('kind = "ball"', 'kind = "bore"', "slanting at"),
     ],
 )
 def test_what_keeps_a_program_from_being_written(run, mill, plan, tmp_path, old, new, told):
     program = tmp_path / "probe.ngc"
     text = PLAN.replace(old, new)
-    if "slanting" in told:
-        text = text.replace("{ A = -60, C = 240 }, { A = -90, C = 0 }", "{ A = -20, C = 240 }")
-        text = text.replace("stem_diameter = 8.0\n", "")
-        told = told.replace("pin slanting", "ball 1 slanting")
     ended = run("pivot", "plan", plan(text), "-m", mill, "--gcode", program)
     assert (ended.code, ended.out) == (2, "")
     assert told in ended.err, ended.err
     assert not program.exists()
+
+
+@pytest.mark.parametrize("kind", ["pin", "bore"])
+def test_bores_and_pins_that_slant_are_left_out_and_said(run, mill, plan, tmp_path, kind):
+    """Also of the poses that are chosen: what the program cannot take is not counted on."""
+    program = tmp_path / "probe.ngc"
+    text = PLAN.replace('kind = "ball"', f'kind = "{kind}"').replace("stem_diameter = 8.0\n", "")
+    stated = text.replace("{ A = -60, C = 240 }, { A = -90, C = 0 }", "{ A = -20, C = 240 }")
+    ended = run("pivot", "plan", plan(stated), "-m", mill, "--gcode", program)
+    assert ended.code == 0, ended.err
+    assert "it slants by more than 10 degrees there" in ended.out
+    assert "A-20" not in program.read_text(encoding="utf-8")
+    chosen = text[: text.index("poses = ")] + "choose = 6\n" + text[text.index("\n[[target]]") :]
+    ended = run("pivot", "plan", plan(chosen), "-m", mill, "--gcode", program, "--force")
+    assert ended.code == 0, ended.err
+    assert "A0 " in program.read_text(encoding="utf-8")
+
+
+FACE = """
+[[target]]
+name = "{name}"
+kind = "face"
+along = "{along}"
+at = [[{x}, -203.4, {z}], [{x}, -213.4, {z}], [{x}, -193.4, {z}]]
+"""
+
+
+@pytest.mark.parametrize("name", ["platter", "Platter", "table", "the round one"])
+def test_the_platter_is_known_by_its_place(run, mill, plan, tmp_path, name):
+    """Whatever it is called, touching it is meant, and its readings are kept as the platter's."""
+    program = tmp_path / "probe.ngc"
+    text = PLAN + FACE.format(name=name, along="+Z", x=-341.0, z=-356.0)
+    ended = run("pivot", "plan", plan(text), "-m", mill, "--gcode", program)
+    assert ended.code == 0, ended.err
+    written = program.read_text(encoding="utf-8")
+    assert f"face {name})" in written
+    assert re.search(r"^#\d+=5$", written, re.MULTILINE)
+    assert not re.search(r"^#(?!1001)\d+=4$", written, re.MULTILINE)  # 1001 counts the readings
+
+
+def test_a_name_switches_no_check_off(run, mill, plan, tmp_path):
+    """A side face half in the platter: left out as what it is, and refused where it is called the platter."""
+    for name in ("side", "plate"):
+        text = PLAN + FACE.format(name=name, along="+X", x=-341.0, z=-357.0)
+        ended = run("pivot", "plan", plan(text), "-m", mill, "--gcode", tmp_path / f"{name}.ngc")
+        assert "the stylus would hit the platter" in ended.out
+        assert "face side" not in (tmp_path / f"{name}.ngc").read_text(encoding="utf-8")
+    text = PLAN + FACE.format(name="platter's side", along="+X", x=-341.0, z=-340.0)
+    ended = run("pivot", "plan", plan(text), "-m", mill)
+    assert ended.code == 2
+    assert "a face that is not the platter's; allowed: another name" in ended.err
+
+
+def test_an_inch_plan_begins_its_touches_a_fifth_of_an_inch_off(run, mill, plan, tmp_path):
+    """What is left out of a plan is so many millimetres in either unit."""
+    said = {}
+    inches = re.sub(r"-?\d+\.\d+", lambda number: f"{float(number[0]) / 25.4:.9f}", PLAN)
+    for units, per, text in (("mm", 1.0, PLAN), ("inch", 25.4, inches.replace('"mm"', '"inch"'))):
+        program = tmp_path / f"{units}.ngc"
+        ended = run("pivot", "plan", plan(text), "-m", mill, "--gcode", program)
+        assert ended.code == 0, ended.err
+        lines = program.read_text(encoding="utf-8").splitlines()
+        said[units] = [
+            float(value) * per
+            for line in lines
+            if line.startswith(("G1", "G38.2"))
+            for value in re.findall(r"[XYZ](-?[\d.]+)", line)
+        ]
+    assert said["inch"] == pytest.approx(said["mm"], abs=5e-4)
 
 
 def test_a_machine_without_travels_has_no_safe_height(run, plan, examples, tmp_path):
