@@ -87,10 +87,9 @@ def write_booklet(booklet: Booklet, output: Path | None, paper: str, *, force: b
         show_or_write(booklet_text(booklet), output, force=force)
         return
     from tiltwright.console import note
-    from tiltwright.files.write import write_whole
+    from tiltwright.files.write import write_all
     from tiltwright.learning.files import booklet_files
     from tiltwright.sheet.typeface import uncovered
-    from tiltwright.typed import wrong
 
     missing = (
         uncovered("".join(booklet_text(booklet).splitlines())) if output.suffix.lower() == ".pdf" else ()
@@ -99,12 +98,7 @@ def write_booklet(booklet: Booklet, output: Path | None, paper: str, *, force: b
         codes = " ".join(f"U+{ord(sign):04X}" for sign in missing[:12])
         note(f"the page's font has no sign for {codes}; it shows a box for each")
     files = booklet_files(booklet, output, "us-letter" if paper == "us-letter" else "a4")
-    there = [path for path in files if path.exists()]
-    if there and not force:
-        # All or none: pages beside drawings of an older run would be worse than no pages.
-        raise wrong(
-            "--output", f"{there[0]}, a file that is there already", "another name, or --force to replace it"
-        )
-    for path, content in files.items():
-        write_whole(path, content, force=force)
+    # Pages beside drawings of an older run would be worse than no pages.
+    write_all(files, force=force)
+    for path in files:
         note(f"{path} written", label="done")

@@ -12,6 +12,8 @@ from tiltwright.commands.options import Force, Json, Output, Units, show_or_writ
 
 __all__ = ["app"]
 
+_MOST_LISTED = 8
+
 app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Set exercises, and grade the answers.")
 
 Folder = Annotated[Path, typer.Argument(metavar="FOLDER", help="The lesson's folder.", show_default=False)]
@@ -52,7 +54,7 @@ def new(
     In the folder: sheets/ to hand out (PDF, Markdown, and a CSV file to fill in), key/ to keep.
     """
     from tiltwright.console import note
-    from tiltwright.files.write import write_whole
+    from tiltwright.files.write import write_all
     from tiltwright.learning.lesson import lesson_files
     from tiltwright.typed import wrong
 
@@ -73,10 +75,18 @@ def new(
             paper="us-letter" if paper == "us-letter" else "a4",
         )
     )
-    for path, content in files:
-        target = folder / path
-        target.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(target, content, force=force)
+    targets = {folder / path: content for path, content in files}
+    for parent in {target.parent for target in targets}:
+        parent.mkdir(parents=True, exist_ok=True)
+    write_all(targets, force=force)
+    older = [path for path in folder.rglob("*") if path.is_file() and path not in targets]
+    older.sort(key=lambda path: (path.parent.name != "sheets", path))
+    if older:
+        listed = ", ".join(str(path.relative_to(folder)) for path in older[:_MOST_LISTED])
+        more = f" and {len(older) - _MOST_LISTED} more" if len(older) > _MOST_LISTED else ""
+        note(
+            f"{folder}: {listed}{more} {'is' if len(older) == 1 else 'are'} not of this lesson; do not hand out"
+        )
     sheets = "1 sheet" if students == 1 else f"{students} sheets"
     note(f"{folder}: {sheets} to hand out, with their key", label="done")
 

@@ -127,33 +127,39 @@ class _Outputs:
     parameters: Path | None
     blank: Path | None
 
+    @property
+    def wanted(self) -> tuple[Path | None, ...]:
+        """What is asked for, None for what is not."""
+        return self.gcode, self.parameters, self.blank
+
     def check(self, *, with_plan_file: bool, force: bool) -> None:
+        from tiltwright.files.write import check_targets
         from tiltwright.typed import wrong
 
         if not with_plan_file and (self.gcode or self.parameters):
             allowed = "a plan file that says diameters and probe"
             raise wrong("--gcode, --parameters", "without a plan file", allowed)
-        for path in (self.gcode, self.parameters, self.blank):
-            if path is not None and path.exists() and not force:
-                raise wrong(
-                    str(path), "a file that is there already", "another name, or --force to replace it"
-                )
+        check_targets([path for path in self.wanted if path is not None], force=force)
 
     def write(self, worked: Worked, plan_file: str, units: str, *, force: bool) -> Program | None:
         from tiltwright.console import note
-        from tiltwright.files.write import write_whole
+        from tiltwright.files.write import write_all
         from tiltwright.pivots.plan_words import blank_table
         from tiltwright.pivots.probing import parameter_lines, probing_program
 
         program = None
-        contents: list[tuple[Path | None, str]] = [(self.blank, blank_table(worked, units))]
+        contents: dict[Path, str | bytes] = {}
+        if self.blank is not None:
+            contents[self.blank] = blank_table(worked, units)
         if self.gcode is not None or self.parameters is not None:
             program = probing_program(worked, plan_file)
-            contents += [(self.gcode, program.text), (self.parameters, parameter_lines(worked))]
-        for output, content in contents:
-            if output is not None:
-                write_whole(output, content, force=force)
-                note(f"{output} written", label="done")
+            if self.gcode is not None:
+                contents[self.gcode] = program.text
+            if self.parameters is not None:
+                contents[self.parameters] = parameter_lines(worked)
+        write_all(contents, force=force)
+        for output in contents:
+            note(f"{output} written", label="done")
         return program
 
 

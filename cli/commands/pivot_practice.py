@@ -145,7 +145,7 @@ def _make(
 
 def _hand_out(folder: Path, contents: dict[str, str | bytes], *, force: bool) -> None:
     """All files or none: half a practice would be worse than an error."""
-    from tiltwright.files.write import write_whole
+    from tiltwright.files.write import write_all
     from tiltwright.typed import wrong
 
     if folder.exists() and not folder.is_dir():
@@ -159,8 +159,7 @@ def _hand_out(folder: Path, contents: dict[str, str | bytes], *, force: bool) ->
     except OSError as refusal:
         found = f"a folder that cannot be made ({refusal.strerror or refusal})"
         raise wrong("--output", found, "a folder in one that is there") from None
-    for name, content in contents.items():
-        write_whole(folder / name, content, force=force)
+    write_all({folder / name: content for name, content in contents.items()}, force=force)
 
 
 def _grade(key_path: str, machine: str, units: str | None, *, as_json: bool) -> None:

@@ -105,7 +105,7 @@ def _sheet(
 def _pages(made: Sheet, output: Path, ending: str, paper: str, *, force: bool) -> None:
     """Write the typeset sheet; pictures of more than one page get the page's number in their names."""
     from tiltwright.console import note
-    from tiltwright.files.write import check_target, write_whole
+    from tiltwright.files.write import write_all
     from tiltwright.sheet import typeset
 
     missing = typeset.missing_characters(made)
@@ -120,11 +120,9 @@ def _pages(made: Sheet, output: Path, ending: str, paper: str, *, force: bool) -
         names = [output]
     else:
         names = [output.with_stem(f"{output.stem}-{page}") for page in range(1, len(pages) + 1)]
-    # All or none: a sheet with one page left from an older one would be worse than no sheet.
+    # A sheet with one page left from an older one would be worse than no sheet.
+    write_all(dict(zip(names, pages, strict=True)), force=force)
     for name in names:
-        check_target(name, force=force)
-    for name, page in zip(names, pages, strict=True):
-        write_whole(name, page, force=force)
         note(f"{name} written", label="done")
     older = _older_pages(output, names) if ending != ".pdf" else []
     if older:

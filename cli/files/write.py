@@ -6,12 +6,13 @@ import contextlib
 import os
 import secrets
 import stat
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from tiltwright.files.faults import Fault, InputFaults
 from tiltwright.files.inputs import read_as
 
-__all__ = ["check_target", "write_whole"]
+__all__ = ["check_target", "check_targets", "write_all", "write_whole"]
 
 
 def write_whole(
@@ -39,24 +40,95 @@ def write_whole(
         When the file exists and `force` is off, it is an input, its folder is missing, it is no ordinary file,
         or the system refuses to write.
     """
-    data = content.encode("utf-8") if isinstance(content, str) else bytes(content)
-    shown = os.fspath(path)
-    mode = check_target(path, force=force, edits=edits)
-    target = Path(os.path.realpath(shown))
-    temporary = target.with_name(f".{target.name[:100]}.{secrets.token_hex(6)}.part")
+    _write([(path, content)], force=force, edits=edits)
+
+
+def write_all(files: Mapping[Path, str | bytes], *, force: bool = False) -> None:
+    """Write several files that belong together: all of them, or none.
+
+    Every one is looked at and brought to the disk under a temporary name before the first takes its own.
+
+    Parameters
+    ----------
+    files : mapping of path to content
+        As `write_whole` takes them.
+    force : bool
+        Whether files that are there already may be replaced.
+
+    Raises
+    ------
+    InputFaults
+        As `write_whole` does, for each file that cannot be written; and when two names lead to one file.
+    """
+    _write(list(files.items()), force=force, edits=False)
+
+
+def _write(files: Sequence[tuple[str | os.PathLike[str], str | bytes]], *, force: bool, edits: bool) -> None:
+    modes = check_targets([path for path, _ in files], force=force, edits=edits)
+    waiting: list[tuple[str, Path, Path]] = []
     try:
-        try:
-            _write_and_sync(temporary, data, mode)
-            _take_name(shown, temporary, target, force=force)
-        except OSError as refusal:
-            raise _fault(
-                shown, f"a file that cannot be written ({refusal.strerror or refusal})", ""
-            ) from None
+        for (path, content), mode in zip(files, modes, strict=True):
+            shown = os.fspath(path)
+            target = Path(os.path.realpath(shown))
+            temporary = target.with_name(f".{target.name[:100]}.{secrets.token_hex(6)}.part")
+            waiting.append((shown, temporary, target))
+            data = content.encode("utf-8") if isinstance(content, str) else bytes(content)
+            with _refusals_told(shown):
+                _write_and_sync(temporary, data, mode)
+        for shown, temporary, target in waiting:
+            with _refusals_told(shown):
+                _take_name(shown, temporary, target, force=force)
     except BaseException:
-        with contextlib.suppress(OSError):
-            temporary.unlink()
+        for _, temporary, _ in waiting:
+            with contextlib.suppress(OSError):
+                temporary.unlink()
         raise
-    _sync_folder(target.parent)
+    for folder in {target.parent for _, _, target in waiting}:
+        _sync_folder(folder)
+
+
+def check_targets(
+    paths: Sequence[str | os.PathLike[str]], *, force: bool, edits: bool = False
+) -> list[int | None]:
+    """Whether several files may be written together, as :func:`write_all` asks before it writes.
+
+    Returns
+    -------
+    list of int or None
+        As `check_target` does, for each.
+
+    Raises
+    ------
+    InputFaults
+        With the fault of every one, and when two names lead to one file.
+    """
+    faults: list[Fault] = []
+    modes: list[int | None] = []
+    seen: dict[str, str] = {}
+    for path in paths:
+        shown = os.fspath(path)
+        real = os.path.realpath(shown)
+        if real in seen:
+            found, allowed = f"the same file as {seen[real]}", "a file of its own for each"
+            raise InputFaults([*faults, Fault(shown, None, "", found, allowed, "give it another name")])
+        seen[real] = shown
+        try:
+            modes.append(check_target(path, force=force, edits=edits))
+        except InputFaults as refused:
+            faults += refused.faults
+            modes.append(None)
+    if faults:
+        raise InputFaults(faults)
+    return modes
+
+
+@contextlib.contextmanager
+def _refusals_told(shown: str) -> Iterator[None]:
+    """What the system refuses, as a fault of the file."""
+    try:
+        yield
+    except OSError as refusal:
+        raise _fault(shown, f"a file that cannot be written ({refusal.strerror or refusal})", "") from None
 
 
 def check_target(path: str | os.PathLike[str], *, force: bool = False, edits: bool = False) -> int | None:
@@ -92,6 +164,10 @@ def check_target(path: str | os.PathLike[str], *, force: bool = False, edits: bo
         raise _fault(shown, "something that is not an ordinary file", "")
     if not force:
         raise _exists(shown)
+    if not existing.st_mode & 0o222:
+        raise _fault(
+            shown, "a file that is write-protected", "give it another name, or take the protection off"
+        )
     return stat.S_IMODE(existing.st_mode)
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from tiltwright.files import inputs
 from tiltwright.files.faults import InputFaults
-from tiltwright.files.write import check_target, write_whole
+from tiltwright.files.write import check_target, write_all, write_whole
 
 
 def refusal(path: Path, *, force: bool = False) -> str:
@@ -219,3 +219,49 @@ def test_a_target_is_refused_beforehand_as_it_would_be(tmp_path: Path) -> None:
     with pytest.raises(InputFaults, match="no folder"):
         check_target(tmp_path / "no" / "sheet.txt")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_several_files_are_all_written_or_none(tmp_path: Path) -> None:
+    (tmp_path / "two.txt").write_text("old")
+    one, two, three = (tmp_path / f"{name}.txt" for name in ("one", "two", "three"))
+    with pytest.raises(InputFaults, match="there already"):
+        write_all({one: "1", two: "2", three: "3"})
+    with pytest.raises(InputFaults, match="no folder"):
+        write_all({one: "1", two: "2", tmp_path / "no" / "x.txt": "3"}, force=True)
+    with pytest.raises(InputFaults, match="the same file as"):
+        write_all({one: "1", Path(f"{tmp_path}/../{tmp_path.name}/one.txt"): "2"})
+    assert {entry.name: entry.read_text() for entry in tmp_path.iterdir()} == {"two.txt": "old"}
+    write_all({one: "1", two: b"2"}, force=True)
+    assert (one.read_text(), two.read_text()) == ("1", "2")
+
+
+def test_every_file_that_cannot_be_written_is_told(tmp_path: Path) -> None:
+    with pytest.raises(InputFaults) as caught:
+        write_all({tmp_path: "1", tmp_path / "no" / "x.txt": "2"}, force=True)
+    assert [fault.found.split(" /")[0] for fault in caught.value.faults] == ["a folder", "no folder"]
+
+
+def test_a_disk_that_fills_up_while_several_are_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "two.txt").write_text("old")
+    real, calls = os.fsync, []
+
+    def full(handle: int) -> None:
+        calls.append(handle)
+        if len(calls) == 2:
+            raise OSError(28, "No space left on device")
+        real(handle)
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(InputFaults, match=r"two.txt: found .*No space left"):
+        write_all({tmp_path / "one.txt": "1", tmp_path / "two.txt": "2"}, force=True)
+    assert {entry.name: entry.read_text() for entry in tmp_path.iterdir()} == {"two.txt": "old"}
+
+
+def test_a_write_protected_file_is_kept(tmp_path: Path) -> None:
+    path = tmp_path / "mill.toml"
+    path.write_text("old")
+    path.chmod(0o444)
+    assert "write-protected" in refusal(path, force=True)
+    assert path.read_text() == "old"

@@ -178,3 +178,12 @@ def test_no_answers_to_grade(run, tmp_path):
     _new(run, folder, "one tilt", 1)
     assert "found no .csv file" in run("lesson", "grade", folder, folder / "key").err
     assert "a folder of answer files" in run("lesson", "grade", folder, tmp_path / "none").err
+
+
+def test_sheets_of_an_older_lesson_are_named(run, tmp_path):
+    folder = tmp_path / "class"
+    assert "not of this lesson" not in _new(run, folder).err
+    ended = run("lesson", "new", folder, "--level", "one tilt", "--seed", 2, "--students", 2, "--force")
+    assert ended.code == 0
+    assert "answers-03.csv" in ended.err
+    assert "are not of this lesson; do not hand out" in ended.err

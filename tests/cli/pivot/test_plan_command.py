@@ -280,3 +280,11 @@ def test_schemas_take_the_examples(run, examples, kind, name):
     for path in (examples / "pivots").glob("*.toml"):
         data = tomllib.loads(path.read_text(encoding="utf-8"))
         assert (path.name == name) == (not list(checker(schema).iter_errors(data)))
+
+
+def test_program_and_parameters_are_written_both_or_neither(run, mill, plan, tmp_path):
+    path, program = plan(), tmp_path / "probe.ngc"
+    for other in (tmp_path / "no" / "saved.var", program):
+        ended = run("pivot", "plan", path, "-m", mill, "--gcode", program, "--parameters", other, "--force")
+        assert (ended.code, ended.out) == (2, "")
+        assert not program.exists()

@@ -132,3 +132,11 @@ def test_wrong_options(run, examples, args, told, tmp_path, monkeypatch):
     assert (ended.code, ended.out) == (2, "")
     assert told in ended.err, ended.err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_practice_never_replaces_the_machine_that_it_was_made_of(run, handed_out):
+    folder = handed_out()
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    ended = run("pivot", "practice", "-m", folder / "machine.toml", "-o", folder, "--seed", "8", "--force")
+    assert ended.code == 2
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
