@@ -143,7 +143,10 @@ def taken_as_given(reached: Reached, units: str) -> tuple[str, ...]:
             "rounds are polygons drawn about them: a distance is never shown too long, and up to "
             f"{length(over, units)} {units} too short"
         ),
-        "the blank stays whole: what earlier operations took away still counts for holder and spindle",
+        (
+            "the blank stays whole: what earlier operations took away still counts for holder, spindle and a shank "
+            "that is thicker than its tool"
+        ),
         (
             "on index moves the rotaries may arrive in any order, with the tool from before or after the move in "
             "the spindle, which has gone straight up"

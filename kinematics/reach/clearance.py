@@ -96,7 +96,10 @@ def clearances(
     found: list[Clearance] = []
     for start in range(0, len(asked), _AT_ONCE):
         some = asked[start : start + _AT_ONCE]
-        spread = [[one for one in spreads(layout, stand) if tool_too or not one.body.cut] for stand in some]
+        spread = [
+            spreads(layout, stand)[0 if tool_too or stand.tool is None else stand.tool.parts :]
+            for stand in some
+        ]
         found += _block(scene, some, spread, clear_mm)
     return tuple(found)
 
@@ -174,7 +177,7 @@ def _near(
 
 
 def _allowed(bodies: Sequence[Body], flat: Sequence[Spread]) -> NDArray[np.bool_]:
-    """Which pairs must not touch, shape (c, b): a tool may cut the part and its blank, nothing else may."""
+    """Which pairs must not touch, shape (c, b): what cuts, and what goes where it has cut, may touch part and blank."""
     cuts = np.array([one.body.cut for one in flat])
     may = np.array([body.cut for body in bodies])
     return np.asarray(~(cuts[:, None] & may[None, :]))

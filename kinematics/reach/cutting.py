@@ -109,6 +109,11 @@ class Tool:
         """How far the tool stands out of the holder."""
         return self.length_mm - self.holder_mm
 
+    @property
+    def parts(self) -> int:
+        """Of how many bodies it is: what cuts, and the shank where one stands out of the holder."""
+        return len(_tool_parts(self))
+
 
 @dataclass(frozen=True, eq=False)
 class Sweep:
@@ -170,10 +175,13 @@ class Sweep:
 def cutting_bodies(tool: Tool, spindle: tuple[Solid, ...]) -> tuple[Body, ...]:
     """Tool, holder and spindle, from the tip upward.
 
-    A tool's own bodies are the ones that may cut (`Body.cut`). A mesh is taken as its convex hull, which is what it
+    The first `Tool.parts` bodies are the tool's own. Those that go where it has cut (`Body.cut`) may touch what it may
+    cut: the flute, and a shank that is no thicker. A mesh is taken as its convex hull, which is what it
     fills when it is swept.
     """
-    bodies = [body_of(*part, cut=True) for part in _tool_parts(tool)]
+    bodies = [
+        body_of(name, shape, cut=shape.diameter_mm <= tool.diameter_mm) for name, shape in _tool_parts(tool)
+    ]
     top = tool.length_mm
     for number, part in enumerate(tool.holder, start=1):
         shape = Round(_up(top), _up(top - part.length_mm), part.diameter_mm, part.lower_diameter_mm)

@@ -77,10 +77,11 @@ def outlines(
     for body, group in zip(scene.bodies, scene.carried.tolist(), strict=True):
         kind = "part" if body.cut else "turning" if group else "base"
         solids.append((body.name, kind, body.manifold.transform(matrix_of(poses[group]))))
-    for spread in spreads(layout, stand):
+    own = 0 if stand.tool is None else stand.tool.parts
+    for number, spread in enumerate(spreads(layout, stand)):
         tip = spread.middle_mm if tip_mm is None else tip_mm
         solids.append(
-            (spread.body.name, "tool" if spread.body.cut else "holder", spread.body.manifold.translate(tip))
+            (spread.body.name, "tool" if number < own else "holder", spread.body.manifold.translate(tip))
         )
     turned = [
         (name, kind, solid.transform(np.concatenate([VIEWS[view], np.zeros((3, 1))], axis=1)))

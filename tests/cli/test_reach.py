@@ -169,6 +169,21 @@ def test_what_does_not_fit_is_said(run, job, change, words):
     assert words in ended.err
 
 
+def test_a_shank_goes_where_its_tool_has_cut_and_nowhere_else(run, job):
+    """30 deep into the blank with 10 of flute: a shank that is thicker than the tool meets what is left standing."""
+    deep = JOB.replace("x = [-8, 0], z = [0, 5]", "z = [-30, 5]")
+    for shank, meets in (("12.0", True), ("10.0", False), ("8.0", False)):
+        text = deep.replace("diameter = 10.0\n", f"diameter = 10.0\nflute = 10.0\nshank = {shank}\n", 1)
+        ended = run("reach", job(text, MACHINE.replace("131.0]", "60.0]")), "--only", "top")
+        assert ("top: shank runs into post" in ended.err) == meets
+        assert ended.code == int(meets)
+    # In the air above it the same shank is at a distance: the flute stands 10 below it, the tip on the blank's top.
+    text = JOB.replace("diameter = 10.0\n", "diameter = 10.0\nflute = 10.0\nshank = 12.0\n", 1)
+    report = json.loads(run("reach", job(text, MACHINE.replace("131.0]", "60.0]")), "--json").out)
+    assert report["operations"][0]["nearest"]["distance"] == pytest.approx(10.0, abs=1e-9)
+    assert report["operations"][0]["nearest"]["cutting"] == "shank"
+
+
 def test_the_way_up_counts(run, job):
     # A roof over the whole operation, far above its sweep and below the retracted tool.
     roof = """
