@@ -131,8 +131,8 @@ def beyond_travel(placed: Placed, machine: Machine, units: str) -> tuple[str, ..
 
 
 def _of_square(placed: Placed, worked: Worked) -> Iterator[Remark]:
-    """Stated angles at which the part stands nearly, but not quite, square: a clocking that was forgotten."""
-    if placed.aim is not None:
+    """Angles that nothing aimed at which the part stands nearly, but not quite, square: a clocking that was forgotten."""
+    if placed.aim is not None and (not placed.free or placed.plane.x is not None):
         return
     along_x = placed.axes[0]
     axis = int(np.argmax(np.abs(along_x)))

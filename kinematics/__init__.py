@@ -21,6 +21,7 @@ from kinematics.machine import (
     table_frame,
     table_pose,
 )
+from kinematics.nearly import aim_within
 from kinematics.numbering import Clash, Numbering, number_offsets, work_offset_code
 from kinematics.offset import Setup, plane_axes, set_up, square_up, work_offset
 from kinematics.operation import AIM_WITHIN_DEG, Operation, Placed, Placement, Unreached
@@ -59,6 +60,7 @@ __all__ = [
     "Unreached",
     "ZReference",
     "aim",
+    "aim_within",
     "bring_to_spindle",
     "carry",
     "compare_touch",

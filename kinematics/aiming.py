@@ -7,7 +7,7 @@ More than two rotaries leave a choice: all but two are held, by name or from the
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import product
 from typing import Literal
@@ -94,7 +94,7 @@ def bring_to_spindle(
     """
     wanted = unit(direction, "direction")
     previous = machine.angles(previous_deg)
-    held = _held(machine, previous, held_deg or {})
+    held = held_rotaries(machine, previous, held_deg or {})
     machine_deg = np.empty((*wanted.shape[:-1], 2, len(machine.rotaries)))
     free = np.zeros((*wanted.shape[:-1], len(machine.rotaries)), dtype=bool)
     lines: list[NDArray[np.float64]] = []
@@ -120,7 +120,10 @@ def bring_to_spindle(
     return Aimed(frozen(machine_deg), frozen(short), free)
 
 
-def _held(machine: Machine, previous: NDArray[np.float64], held_deg: Mapping[str, float]) -> dict[int, float]:
+def held_rotaries(
+    machine: Machine, previous: NDArray[np.float64], held_deg: Mapping[str, float]
+) -> dict[int, float]:
+    """Machine angles of the rotaries that do not move: those that were named, and what else is held beside them."""
     held = {machine.index(letter): float(angle) for letter, angle in held_deg.items()}
     if len(held) == len(machine.rotaries):
         raise KinematicsError("held: expected at least one rotary left to move, found every one held")
@@ -157,12 +160,15 @@ class Solution:
         The moves' sizes added up.
     why_out : tuple of str
         Why it cannot be used, one reason each; empty when it can.
+    short_deg : float
+        How far it leaves the direction from the spindle.
     """
 
     machine_deg: tuple[float, ...]
     move_deg: tuple[float, ...]
     cost_deg: float
     why_out: tuple[str, ...] = ()
+    short_deg: float = 0.0
 
     @property
     def fits(self) -> bool:
@@ -249,24 +255,38 @@ def aim(
     offset = machine.angles(
         np.zeros(len(machine.rotaries)) if rotary_offset_deg is None else rotary_offset_deg
     )
-    fixed = _held(machine, previous, held_deg or {})
+    fixed = held_rotaries(machine, previous, held_deg or {})
     tilting = next(i for i in range(len(machine.rotaries)) if i not in fixed)
     solutions: list[Solution] = []
+    short_deg = float(found.short_deg) if found.short_deg > SNAP_DEG else 0.0
     for angles in found.machine_deg:
         for machine_deg, outside in _wraps(machine, angles.tolist(), previous, offset):
             program_tilt = machine_deg[tilting] - offset[tilting]
-            reasons = [*outside, *_wrong_sign(machine.letters[tilting], program_tilt, tilt)]
-            moves = tuple(
-                float(rotary.move_deg(start, end)) + 0.0
-                for rotary, start, end in zip(machine.rotaries, previous, machine_deg, strict=True)
-            )
-            cost = float(sum(abs(move) for move in moves))
+            reasons = [*outside, *wrong_sign(machine.letters[tilting], program_tilt, tilt)]
             if not any(np.allclose(machine_deg, s.machine_deg, rtol=0.0, atol=_ALIKE_DEG) for s in solutions):
-                solutions.append(Solution(machine_deg, moves, cost, tuple(reasons)))
-    ordered = sorted(solutions, key=lambda s: _rank(s, tilting))
+                solutions.append(solution_at(machine, machine_deg, previous, reasons, short_deg))
     free = tuple(letter for letter, loose in zip(machine.letters, found.free.tolist(), strict=True) if loose)
-    short_deg = float(found.short_deg)
-    return Aim(tuple(ordered), free, short_deg if short_deg > SNAP_DEG else 0.0)
+    return Aim(in_order(solutions, tilting), free, short_deg)
+
+
+def solution_at(
+    machine: Machine,
+    machine_deg: tuple[float, ...],
+    previous: NDArray[np.float64],
+    reasons: Iterable[str],
+    short_deg: float,
+) -> Solution:
+    """A pose with the moves that lead there."""
+    moves = tuple(
+        float(rotary.move_deg(start, end)) + 0.0
+        for rotary, start, end in zip(machine.rotaries, previous, machine_deg, strict=True)
+    )
+    return Solution(machine_deg, moves, float(sum(abs(move) for move in moves)), tuple(reasons), short_deg)
+
+
+def in_order(solutions: Iterable[Solution], tilting: int) -> tuple[Solution, ...]:
+    """Solutions, the best first; `tilting` is the outermost rotary that moves."""
+    return tuple(sorted(solutions, key=lambda s: _rank(s, tilting)))
 
 
 def _rank(solution: Solution, tilting: int) -> tuple[object, ...]:
@@ -298,10 +318,13 @@ def _nearest_outside(rotary: Rotary, angle: float) -> tuple[float, list[str]]:
     below = low - float(wrap_deg(low - angle))
     nearest, over = (above, above - high) if above - high <= low - below else (below, low - below)
     reason = f"{rotary.letter} would stand at {nearest:.4f}, its limits are {low:g} to {high:g}: "
-    return nearest, [reason + f"{over:.4f} degrees too far"]
+    return nearest, [
+        reason + f"{over:.4f} degrees too far" if over >= 5e-5 else f"{reason}{over:.0e} degrees too far"
+    ]
 
 
-def _wrong_sign(letter: str, program_deg: float, tilt: TiltSign | None) -> list[str]:
+def wrong_sign(letter: str, program_deg: float, tilt: TiltSign | None) -> list[str]:
+    """Whether a tilt has another sign than was asked for."""
     sign = -1.0 if tilt == "negative" else 1.0
     if tilt is None or sign * program_deg >= -SNAP_DEG:
         return []

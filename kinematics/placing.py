@@ -5,15 +5,16 @@ The way to the next depends on where the last one stood.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.aiming import Aim, Solution, aim, to_line_up
+from kinematics.aiming import Aim, Solution, to_line_up
 from kinematics.arrays import frozen
 from kinematics.errors import KinematicsError
+from kinematics.nearly import aim_within
 from kinematics.offset import Setup, plane_axes, work_offset
 from kinematics.operation import AIM_WITHIN_DEG, Operation, Placed, Placement, Unreached
 from kinematics.plane import Plane, repeated
@@ -121,21 +122,36 @@ def _place_one(
     assert operation.plane is not None  # an Operation has angles or a plane
     part = setup.part_in_machine
     held = {letter: angle + _offset_of(setup, letter) for letter, angle in operation.held_deg.items()}
-    ways = aim(
-        setup.machine,
-        part.turn(operation.plane.normal),
-        previous,
-        held_deg=held,
-        tilt=operation.tilt,
-        rotary_offset_deg=setup.rotary_offset_deg,
-    )
+
+    def ways_with(stay: Mapping[str, float]) -> Aim:
+        assert operation.plane is not None
+        return aim_within(
+            setup.machine,
+            part.turn(operation.plane.normal),
+            previous,
+            aim_within_deg,
+            held_deg={**held, **stay},
+            tilt=operation.tilt,
+            rotary_offset_deg=setup.rotary_offset_deg,
+        )
+
+    ways = ways_with({})
     if ways.best is None or ways.short_deg > aim_within_deg:
         return Unreached(operation.name, number, work_number, ways)
-    angles = np.array(_choose(setup, operation.plane, ways, alike=alike).machine_deg)
+    way = _choose(setup, operation.plane, ways, alike=alike)
     if operation.when_free == "line up x" and operation.plane.x is not None and ways.free:
-        angles = _lined_up(setup, ways.free[-1], part.turn(operation.plane.x), angles)
-    found = _placed(setup, operation, number, work_number, angles)
-    return replace(found, plane=operation.plane, free=ways.free, short_deg=ways.short_deg, aim=ways)
+        letter = ways.free[-1]
+        lined_up = _lined_up(setup, letter, part.turn(operation.plane.x), np.array(way.machine_deg))
+        if isinstance(lined_up, str):
+            out = replace(ways, solutions=(replace(way, why_out=(lined_up,)),))
+            return Unreached(operation.name, number, work_number, out)
+        free = ways.free
+        ways = replace(ways_with({letter: lined_up}), free=free)
+        if ways.best is None or ways.short_deg > aim_within_deg:
+            return Unreached(operation.name, number, work_number, ways)
+        way = ways.best
+    found = _placed(setup, operation, number, work_number, np.array(way.machine_deg))
+    return replace(found, plane=operation.plane, free=ways.free, short_deg=way.short_deg, aim=ways)
 
 
 def _stated_angles(setup: Setup, operation: Operation) -> NDArray[np.float64]:
@@ -164,21 +180,16 @@ def _choose(setup: Setup, plane: Plane, ways: Aim, *, alike: bool) -> Solution:
     return fitting[0]
 
 
-def _lined_up(
-    setup: Setup, letter: str, x: NDArray[np.float64], angles: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """The angles with a free rotary turned so that a direction lies along machine X, within its limits."""
+def _lined_up(setup: Setup, letter: str, x: NDArray[np.float64], angles: NDArray[np.float64]) -> float | str:
+    """The machine angle of a free rotary at which a direction lies along machine X; or why it cannot stand there."""
     machine = setup.machine
     turning = machine.index(letter)
     reached = to_line_up(machine, letter, x, [1.0, 0.0, 0.0], angles)
     fitting = machine.rotaries[turning].every_wrap_deg(reached, _offset_of(setup, letter))
     if not fitting.size:
-        raise KinematicsError(
-            f"{letter}: expected an angle within its limits that lines x up, found {reached:g}"
-        )
-    lined_up = angles.copy()
-    lined_up[turning] = fitting[np.argmin(np.abs(fitting - angles[turning]))]
-    return lined_up
+        low, high = machine.rotaries[turning].limits_deg or (0.0, 0.0)
+        return f"{letter} would stand at {reached:.4f} to line x up, its limits are {low:g} to {high:g}"
+    return float(fitting[np.argmin(np.abs(fitting - angles[turning]))])
 
 
 def _placed(

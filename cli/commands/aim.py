@@ -134,8 +134,7 @@ def _machine(
 ) -> None:
     import numpy as np
 
-    from kinematics import AIM_WITHIN_DEG
-    from kinematics import aim as every_way
+    from kinematics import AIM_WITHIN_DEG, aim_within
     from tiltwright.console import ANSWER_NO, say_no
     from tiltwright.files.read import read_machine
     from tiltwright.show.report import aim_ways
@@ -152,7 +151,7 @@ def _machine(
     previous = pose_of(start, machine, "--from") if start else np.zeros(len(machine.rotaries))
     if start:
         check_limits(machine, previous, "--from")
-    ways = every_way(machine, direction, previous, tilt=tilt)
+    ways = aim_within(machine, direction, previous, AIM_WITHIN_DEG, tilt=tilt)
     if as_json:
         report = {
             "schema": "tiltwright.aim/1",

@@ -24,7 +24,7 @@ _WANTED = {
     "model_type": "a table",
     "dict_type": "a table",
     "tuple_type": "a list in square brackets",
-    "too_short": "at least one entry",
+    "bool_type": "true or false, without quotes",
 }
 # Other words of the trade, and slips too far off to be recognised, where they can mean one key only.
 _OTHER_WORDS = {
@@ -47,6 +47,7 @@ _OTHER_WORDS = {
     **dict.fromkeys(("tolerance", "tol"), ("within",)),
     **dict.fromkeys(("op", "ops"), ("operation",)),
 }
+_COUNT = {1: "one", 2: "two", 3: "three"}
 _ENDS = ("ge", "gt", "le")
 _BOUNDS = {
     "greater_than": "more than",
@@ -75,7 +76,7 @@ def _finding(model: type[BaseModel], detail: Mapping[str, Any]) -> Finding:
     path: KeyPath = tuple(part for part in detail["loc"] if part != "[key]")
     table, field = _field_at(model, path)
     if kind == "extra_forbidden":
-        return _unknown_key(table, path)
+        return _unknown_key(model, table, path)
     if kind == "missing":
         return Finding(path, "nothing, the key is missing", _meaning(str(path[-1]), field))
     if kind == REFUSED:
@@ -89,16 +90,31 @@ def _wanted(kind: str, context: Mapping[str, Any], path: KeyPath, field: FieldIn
         return f"{many} [[{path[0]}]] tables, in double brackets"
     if kind in _BOUNDS:
         return _bounds(field, kind, context)
-    if kind in _WANTED:
-        return _WANTED[kind]
-    return "another value"
+    if kind == "literal_error":
+        return str(context["expected"]).replace("'", '"')
+    if kind in ("too_short", "too_long"):
+        least = kind == "too_short"
+        count = context["min_length" if least else "max_length"]
+        return f"{'at least' if least else 'at most'} {_COUNT.get(count, count)} {'entry' if count == 1 else 'entries'}"
+    return _WANTED.get(kind, "another value")
 
 
-def _unknown_key(table: type[BaseModel] | None, path: KeyPath) -> Finding:
+def _unknown_key(model: type[BaseModel], table: type[BaseModel] | None, path: KeyPath) -> Finding:
     known = list(table.model_fields) if table else []
     near = _meant(str(path[-1]), known)
-    tip = f'did you mean "{near}"?' if near else ""
+    tip = f'did you mean "{near}"?' if near else _home(model, str(path[-1]))
     return Finding(path, f"an unknown key, {shown(path[-1])}", f"the keys {one_of(known, 'and')}", tip)
+
+
+def _home(model: type[BaseModel], key: str) -> str:
+    """Where a key would be at home that stands in the wrong table; TOML takes every key for the last table's."""
+    if key in model.model_fields:
+        return "it goes at the top of the file, before the first table in brackets"
+    for name, field in model.model_fields.items():
+        inside = model_inside(field.annotation)
+        if inside is not None and key in inside.model_fields:
+            return f"it goes into {f'[[{name}]]' if is_table_list(field) else f'[{name}]'}"
+    return ""
 
 
 def _meant(word: str, known: Sequence[str]) -> str | None:

@@ -142,6 +142,12 @@ def _repeat(place: int, operation: OperationTable) -> Iterator[Finding]:
 def _only_when_aimed(place: int, operation: OperationTable) -> Iterator[Finding]:
     """Keys that would be passed over in silence where the angles are given."""
     given = keys_given(operation)
+    if operation.when_free == "line up x" and "normal" in given:
+        yield Finding(
+            ("operation", place, "when_free"),
+            '"line up x" beside normal, which says nothing of an x',
+            'beside tip or through, which have an x of their own; beside normal "keep" only',
+        )
     if "at" not in given:
         return
     # A repeat of stated angles aims all but the first.

@@ -16,6 +16,7 @@ from tiltwright.files.faults import Fault, Finding, InputFaults, KeyPath, neares
 __all__ = ["Source", "load"]
 
 _LARGEST_BYTES = 4_000_000
+_DEEPEST = 250
 UNREAD = date(1000, 1, 1)
 """Stands for a value that is no TOML. No key may be a date: it counts as given, and could not be read."""
 
@@ -126,17 +127,36 @@ def _decoded(file: str, raw: bytes) -> str:
 
 
 def _parsed(file: str, path: Path, text: str) -> Source:
+    unread: list[Finding] = []
     try:
-        return Source(file, path, text, tomllib.loads(text))
-    except tomllib.TOMLDecodeError as fault:
-        from tiltwright.files.mending import mended
+        try:
+            data = tomllib.loads(text)
+        except tomllib.TOMLDecodeError as fault:
+            from tiltwright.files.mending import mended
 
-        text, data, unread = mended(file, text, fault, UNREAD.isoformat())
-        return Source(file, path, text, data, tuple(unread))
+            text, data, unread = mended(file, text, fault, UNREAD.isoformat())
+        _refuse_depth(data)
     except RecursionError:
         raise InputFaults(
             [Fault(file, None, "", "values nested too deeply", "tables and short lists")]
         ) from None
     except ValueError as fault:
         # A whole number of thousands of digits, or a date that no calendar has.
-        raise InputFaults([Fault(file, None, "", f"a value that cannot be read ({fault})", "TOML")]) from None
+        reason = f" ({fault})" if "digit" not in str(fault) else ", a number of thousands of digits"
+        raise InputFaults([Fault(file, None, "", f"a value that cannot be read{reason}", "TOML")]) from None
+    return Source(file, path, text, data, tuple(unread))
+
+
+def _refuse_depth(data: dict[str, Any]) -> None:
+    """Refuse, as Python itself would sooner or later, what is nested deeper than anything that is meant."""
+    level: list[Any] = [data]
+    for _ in range(_DEEPEST):
+        level = [
+            part
+            for value in level
+            for part in (value.values() if isinstance(value, dict) else value)
+            if isinstance(part, (dict, list))
+        ]
+        if not level:
+            return
+    raise RecursionError

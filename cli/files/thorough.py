@@ -105,12 +105,15 @@ def _type(kind: type) -> Any:  # noqa: ANN401 - a type or an annotated one
 
 def _metadata(metadata: object) -> list[Any]:
     if isinstance(metadata, Meta):
-        told = {name: getattr(metadata, name) for name in _CONSTRAINTS}
-        return [Field(**{name: value for name, value in told.items() if value is not None})]
+        said = {name: getattr(metadata, name) for name in dir(metadata) if not name.startswith("_")}
+        told = {name: value for name, value in said.items() if value is not None}
+        if unknown := told.keys() - set(_CONSTRAINTS):
+            raise TypeError(f"a Meta: expected {', '.join(_CONSTRAINTS)}, found {', '.join(sorted(unknown))}")
+        return [Field(**told)]
     if isinstance(metadata, Before):
         schema = [] if metadata.schema is None else [WithJsonSchema(metadata.schema)]
         return [BeforeValidator(_told(metadata.check)), *schema]
-    return [metadata]
+    raise TypeError(f"an annotation: expected Meta or Before beside a type, found {metadata!r}")
 
 
 def _told(check: Callable[[Any], Any]) -> Callable[[Any], Any]:

@@ -25,11 +25,13 @@ def validated(table: type[AnyTable], source: Source) -> tuple[AnyTable, list[Fin
     unread = list(source.unread)
     try:
         return msgspec.convert(source.data, table, dec_hook=read_kind), unread
-    except msgspec.ValidationError:
+    except msgspec.ValidationError as refusal:
         # It stops at the first fault; whoever mends a file wants to know them all.
         from tiltwright.files.draft import drafted
 
         draft, findings = drafted(table, source.data)
+        # Should the two ever disagree, the stricter one is right.
+        findings = findings or [Finding((), str(refusal), "what the file's schema says")]
         return draft, unread + findings
 
 

@@ -14,7 +14,7 @@ from pydantic import BaseModel, ValidationError
 from tiltwright.files import job_file, machine_file, plan_file, rule_file, solid_tables
 from tiltwright.files.draft import drafted
 from tiltwright.files.fields import Table, keys_given, read_kind
-from tiltwright.files.findings import details
+from tiltwright.files.findings import details, findings_of
 from tiltwright.files.thorough import model_of
 from tiltwright.learning import lesson_file
 
@@ -109,6 +109,8 @@ def both(table: type[Table], data: dict[str, Any]) -> bool:
         with pytest.raises(ValidationError) as refused:
             model_of(table).model_validate(data)
         assert details(refused.value), "the thorough reader refuses, and names no fault"
+        told = findings_of(model_of(table), refused.value)
+        assert all(finding.allowed not in {"", "another value"} for finding in told)
         return False
     thorough = model_of(table).model_validate(data)
     assert repr(plain(quick)) == repr(plain(thorough))
