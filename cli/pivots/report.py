@@ -42,6 +42,7 @@ def estimate(one: Estimate, units: str) -> dict[str, Any]:
         "unit": units if length else one.unit,
         "held": one.held,
         "verdict": one.verdict,
+        "moves_by_for_0.01_deg_untold": _length(one.lean_mm, units) if length else 0.0,
         "words": one.words,
     }
 

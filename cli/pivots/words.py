@@ -215,7 +215,8 @@ def moved_words(letter: str, one: Estimate, units: str) -> str:
     if one.held:
         return f"{letter} {where}: left as it was"
     if one.verdict == "moved":
-        return f"{letter} {'moved' if linear else 'turned'} {plus_minus(one, units)} {where} since"
+        on = ", if the directions that were not told are right" if one.lean_mm > 0.0 else ""
+        return f"{letter} {'moved' if linear else 'turned'} {plus_minus(one, units)} {where} since{on}"
     if not one.verdict:
         return f"{letter} {where}: {plus_minus(one, units)} from the machine file"
     return f"{letter} {where}: {one.verdict} ({plus_minus(one, units)})"

@@ -86,6 +86,10 @@ class State:
         Projectors on the combinations of a target's numbers that stay.
     any_held : bool
         Whether that is more than the numbers that a target does not have.
+    untold : ndarray, shape (4n, m)
+        What the lines do in the combinations that no reading notices, before anything was held in their place.
+    untold_leans : ndarray, shape (2n + 2t, m)
+        What the leans of lines and targets do in the same.
     """
 
     told: NDArray[np.float64]
@@ -94,6 +98,8 @@ class State:
     held: NDArray[np.float64]
     steps: int = 0
     any_held: bool = False
+    untold: NDArray[np.float64] | None = None
+    untold_leans: NDArray[np.float64] | None = None
 
 
 def pose_problem(readings: Readings, machine: Machine) -> Problem:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from kinematics.pivot.solve import Solved
 __all__ = ["LineNow", "Spread", "lines_now", "placed", "spread_of"]
 
 _HELD = 1e-3
+_FOLLOWS_MM = 1e-4
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,12 +30,15 @@ class Spread:
     sigma : float or None
     factor : float or None
         From standard to expanded uncertainty.
+    lean_mm : ndarray, shape (4n, r)
+        How the lines' scaled numbers follow leans that were held, by the most that 0.01 degrees of them can do.
     """
 
     shape: NDArray[np.float64]
     free: NDArray[np.float64]
     sigma: float | None
     factor: float | None
+    lean_mm: NDArray[np.float64]
 
     def held(self, slope: NDArray[np.float64]) -> bool:
         """Whether a number with that slope (4n,) rests, even in part, on what the readings do not tell."""
@@ -48,7 +52,9 @@ class Spread:
         """A number with that slope after the scaled numbers, with its uncertainty."""
         if self.held(slope):
             return Estimate(name, value, None, None, unit, words, held=True)
-        return self.spelled(name, value, float(slope @ self.shape @ slope), unit, words)
+        found = self.spelled(name, value, float(slope @ self.shape @ slope), unit, words)
+        follows = float(np.linalg.norm(slope @ self.lean_mm)) if unit == "mm" else 0.0
+        return replace(found, lean_mm=follows if follows > _FOLLOWS_MM else 0.0)
 
     def spelled(self, name: str, value: float, variance: float, unit: str, words: str) -> Estimate:
         """A number with that variance for a scatter of 1."""
@@ -62,7 +68,20 @@ def spread_of(solved: Solved, sigma: float | None, factor: float | None) -> Spre
     """The lines' covariance, everything else eliminated."""
     free = solved.state.free
     inner = np.linalg.inv(solved.reduced.information) if free.shape[1] else np.zeros((0, 0))
-    return Spread(free @ inner @ free.T, free, sigma, factor)
+    return Spread(free @ inner @ free.T, free, sigma, factor, _following(solved))
+
+
+def _following(solved: Solved) -> NDArray[np.float64]:
+    """How the lines follow the leans that were held in place of what no reading tells.
+
+    A combination moves leans and positions together. The leans are held and the position is then told, but on the
+    condition that they are right: it goes with them along the combination.
+    """
+    untold, leans = solved.state.untold, solved.state.untold_leans
+    if untold is None or leans is None or not untold.shape[1]:
+        return np.zeros((len(solved.state.told), 0))
+    each_mm = np.radians(0.01) * solved.problem.lever_mm
+    return np.asarray(each_mm * (untold @ np.linalg.pinv(leans, rcond=1e-6)))
 
 
 @dataclass(frozen=True, eq=False)

@@ -18,7 +18,7 @@ from kinematics.pivot.readings import Readings
 from kinematics.pivot.results import Fit, LineFit
 from kinematics.pivot.solve import Solved, solve
 from kinematics.pivot.student import chance_of_more, coverage_factor, region_factor
-from kinematics.pivot.told import held_words
+from kinematics.pivot.told import conditions, held_words
 
 __all__ = ["fit_pivots", "line_numbers", "region_holds", "region_of"]
 
@@ -124,14 +124,15 @@ def fit_pivots(
         ratio = float(solved.squares.sum()) / sigma_mm**2 / solved.dof
         chance = float(chance_of_more(np.array([ratio]), np.array([float(solved.dof)]), None)[0])
     judging = sigma_mm if weights is None else sigma
+    lines = _lines(solved, machine, spread)
     return Fit(
         machine=machine,
         readings=readings,
-        lines=_lines(solved, machine, spread),
+        lines=lines,
         parameters=frozen(solved.state.told * scale),
         covariance=covariance,
         across=frozen(solved.problem.lines.square),
-        held=held_words(solved, machine, readings),
+        held=(*held_words(solved, machine, readings), *conditions(machine, [line.moved for line in lines])),
         targets=targets_of(solved, machine.letters, listed, spread),
         pairs=pairs_of(solved, machine.letters, spread),
         each=judge(solved, machine, readings, judging, weights, floor or 0.0),

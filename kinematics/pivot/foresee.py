@@ -20,7 +20,7 @@ from kinematics.pivot.readings import Readings
 from kinematics.pivot.results import Estimate, Held
 from kinematics.pivot.solve import Solved, told_dof
 from kinematics.pivot.student import coverage_factor
-from kinematics.pivot.told import held_words
+from kinematics.pivot.told import conditions, held_words
 
 __all__ = ["AddedPose", "Foreseen", "choose_poses", "foresee", "rank_added_poses"]
 
@@ -85,7 +85,8 @@ def foresee(planned: Readings, machine: Machine, sigma_mm: float, level: float =
     )
     sigma = sigma_mm if planned.sigma_mm is None else 1.0
     spread = spread_of(solved, sigma, coverage_factor(level))
-    estimates = _estimates(solved, machine, spread)
+    by_rotary = _estimates(solved, machine, spread)
+    estimates = tuple(one for found in by_rotary for one in found)
 
     def badness(estimate: Estimate) -> float:
         if estimate.u is None:
@@ -94,7 +95,7 @@ def foresee(planned: Readings, machine: Machine, sigma_mm: float, level: float =
 
     return Foreseen(
         estimates=estimates,
-        held=held_words(solved, machine, planned),
+        held=(*held_words(solved, machine, planned), *conditions(machine, by_rotary)),
         poorest=max(estimates, key=badness),
         lever_mm=problem.lever_mm,
         covariance=frozen(sigma**2 * spread.shape * np.outer(problem.scale, problem.scale)),
@@ -102,15 +103,15 @@ def foresee(planned: Readings, machine: Machine, sigma_mm: float, level: float =
     )
 
 
-def _estimates(solved: Solved, machine: Machine, spread: Spread) -> tuple[Estimate, ...]:
+def _estimates(solved: Solved, machine: Machine, spread: Spread) -> list[tuple[Estimate, ...]]:
     lines, n = lines_now(solved), len(machine.rotaries)
-    found: list[Estimate] = []
+    found: list[tuple[Estimate, ...]] = []
     for i, (rotary, line) in enumerate(zip(machine.rotaries, lines, strict=True)):
         if axis_of(rotary.letter, rotary.direction) is None:
-            found.extend(moved(rotary.letter, line, line, i, n, spread))
+            found.append(moved(rotary.letter, line, line, i, n, spread))
         else:
-            found.extend(location_errors(rotary.letter, rotary.point_mm, line, i, n, spread))
-    return tuple(found)
+            found.append(location_errors(rotary.letter, rotary.point_mm, line, i, n, spread))
+    return found
 
 
 @dataclass(frozen=True, eq=False)

@@ -49,6 +49,7 @@ def hold_untold(
     lean = np.tile(_LEAN, problem.rotaries)
     still = np.repeat(np.ptp(problem.turns.basis, axis=0).max(axis=-1) < _STILL, 4)
     state = replace(state, free=np.eye(parameters) if within is None else within)
+    untold, leans = np.zeros((parameters, 0)), np.zeros((2 * (problem.rotaries + len(problem.names)), 0))
     for _ in range(parameters):
         block = reduced(problem, state, raw)
         size, vectors = np.linalg.eigh(block.information)
@@ -57,6 +58,8 @@ def hold_untold(
             break
         held, targets = state.held.copy(), -(block.coupling @ null)
         null = state.free @ null
+        untold = np.hstack([untold, null])
+        leans = np.hstack([leans, np.concatenate([null[lean], targets[:, _LEAN].reshape(-1, null.shape[1])])])
         stays = []
         for group in (still, lean):
             null, targets, ways = _take(null, targets, np.where(group[:, None], null, 0.0))
@@ -71,7 +74,7 @@ def hold_untold(
         stays.append(ways)
         free = _square_to(state.free, np.hstack(stays))
         state = replace(state, free=free, held=held, any_held=_more_than_unused(problem, held))
-    return state
+    return replace(state, untold=untold, untold_leans=leans)
 
 
 def _more_than_unused(problem: Problem, held: NDArray[np.float64]) -> bool:

@@ -36,6 +36,9 @@ class Estimate:
     verdict : str
         "moved", "not shown to have moved", "left as it was", "told in part" (it moved, but only a combination with
         others is told); "" where there is nothing to compare with.
+    lean_mm : float
+        Of a position: how far it would move, at most, for 0.01 degrees by which directions that the readings do not
+        tell, and that were left or taken as they were, are wrong. `u` knows nothing of it. 0 where none counts.
     """
 
     name: str
@@ -46,6 +49,7 @@ class Estimate:
     words: str
     held: bool = False
     verdict: str = ""
+    lean_mm: float = 0.0
 
 
 @dataclass(frozen=True)

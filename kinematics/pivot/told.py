@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,10 +11,10 @@ from kinematics.angles import wrap_deg
 from kinematics.machine import Machine
 from kinematics.pivot.lengths import in_millimetres
 from kinematics.pivot.readings import Kind, Readings
-from kinematics.pivot.results import Held
+from kinematics.pivot.results import Estimate, Held
 from kinematics.pivot.solve import Solved
 
-__all__ = ["held_words", "stands_still"]
+__all__ = ["conditions", "held_words", "stands_still"]
 
 _WHOLE = 0.98
 _SOME = 1e-3
@@ -54,6 +56,28 @@ def held_words(solved: Solved, machine: Machine, readings: Readings) -> tuple[He
         found.extend(combined or _part(letter, "position", mine[:2], _shift_names(square)))
     found.extend(_targets_held(solved, readings))
     return tuple(found)
+
+
+def conditions(machine: Machine, found: Sequence[Sequence[Estimate]]) -> tuple[Held, ...]:
+    """A sentence for every line whose position holds only as far as directions do that were not told.
+
+    Parameters
+    ----------
+    machine : Machine
+    found : sequence of sequence of Estimate
+        Of each rotary, those of its positions among them.
+    """
+    held = []
+    for letter, estimates in zip(machine.letters, found, strict=True):
+        lean_mm = max((one.lean_mm for one in estimates), default=0.0)
+        if lean_mm > 0.0:
+            words = (
+                f"{letter}'s position holds only as far as the directions that were left or taken as they were: for "
+                f"each 0.01 degrees that they are wrong by it moves by up to {in_millimetres(lean_mm, '.4f')}, which "
+                "its uncertainty does not count."
+            )
+            held.append(Held(letter, "", "position on condition", words))
+    return tuple(held)
 
 
 def _one_way(solved: Solved, i: int, letter: str) -> list[Held]:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics import KinematicsError, Machine, Platter, Rotary, Sense, carry
-from kinematics.pivot import fit_pivots, line_numbers, read_as
+from kinematics.pivot import Kind, PlannedTarget, fit_pivots, line_numbers, read_as, simulated_readings
 from kinematics.pivot.solve import solve
 
 A = Rotary("A", [-381.0, -203.412, -406.118], [1, 0, 0], Sense.CLOCKWISE, (-120.0, 120.0))
@@ -221,3 +221,48 @@ def test_what_is_held_is_exactly_the_machines(seed):
                 == (estimate.verdict in ("left as it was", "told in part"))
             )
     assert bool(fit.held) == (free.shape[1] < 8)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_position_that_rests_on_an_untold_direction_says_by_how_much(seed):
+    """C only at 0 and 180: its lean is told in combination only, and where its line passes the ball's height alone.
+
+    Without scatter the position is then off by just what the held lean, wrong by so much, makes of it.
+    """
+    draw = np.random.default_rng(seed)
+
+    def mill(a=(0.0, 0.0, 0.0, 0.0), c=(0.0, 0.0, 0.0, 0.0)):
+        tilt = Rotary(
+            "A", [-381.0, -203.4 + a[0], -406.1 + a[1]], [1, 1e-3 + a[2], a[3] - 2e-3], Sense.CLOCKWISE, None
+        )
+        turn = Rotary(
+            "C", [c[0] - 381.02, c[1] - 203.4, -356.1], [5e-4 + c[2], c[3] - 1e-3, 1], Sense.CLOCKWISE, None
+        )
+        return Machine("mill", (tilt, turn), Platter(face_mm=-356.0))
+
+    size = np.array([0.05, 0.05, 5e-4, 5e-4])
+    truth = mill(draw.normal(size=4) * size, draw.normal(size=4) * size)
+    poses = np.array([(a, c) for a in (-90, -60, -30, 0, 20) for c in (0, 180)], dtype=float)
+    ball = PlannedTarget("ball", Kind.BALL, np.array([[-331.0, -183.4, -310.5]]))
+    fit = fit_pivots(simulated_readings(truth, [ball], poses, 0.0, seed), mill(), sigma_mm=0.002)
+    line, true = fit.line("C"), truth.rotaries[1]
+    away = (line.point_mm[2] - true.point_mm[2]) / true.direction[2]
+    off_mm = np.abs(line.point_mm - (true.point_mm + away * true.direction))
+    lean_deg = np.degrees(np.linalg.norm(np.cross(line.direction, true.direction)))
+    told = {one.name: one for one in line.moved}
+    for k, axis in enumerate("XY"):
+        assert told[axis].lean_mm > 1e-3
+        assert off_mm[k] == pytest.approx(told[axis].lean_mm * lean_deg / 0.01, rel=0.02, abs=1e-5)
+        assert off_mm[k] > 3.0 * (told[axis].u or 0.0)  # so that u alone would have been a false claim
+    assert any(one.quantity == "position on condition" and one.letter == "C" for one in fit.held)
+
+
+def test_a_position_that_rests_on_nothing_untold_says_nothing_of_it():
+    tilt = Rotary("A", [-381.0, -203.4, -406.1], [1, 0, 0], Sense.CLOCKWISE, None)
+    turn = Rotary("C", [-381.0, -203.4, -356.1], [0, 0, 1], Sense.CLOCKWISE, None)
+    machine = Machine("mill", (tilt, turn), Platter(face_mm=-356.0))
+    poses = np.array([(a, c) for a in (-90, -45, 0) for c in (0, 90, 180, 270)], dtype=float)
+    ball = PlannedTarget("ball", Kind.BALL, np.array([[-331.0, -183.4, -310.5]]))
+    fit = fit_pivots(simulated_readings(machine, [ball], poses, 0.002, 1), machine)
+    assert all(one.lean_mm == 0.0 for line in fit.lines for one in line.moved)
+    assert not any("condition" in one.quantity for one in fit.held)
