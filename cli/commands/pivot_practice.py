@@ -85,7 +85,7 @@ def practice(
         raise wrong("--seed", str(seed), f"0 to {_MOST_SEED - 1}")
     if plan is not None and repeatability is not None:
         raise wrong("--repeatability", "beside --plan", "one of both: the plan file says it")
-    _make(machine, output, plan, seed, repeatability, position, direction, paper, force=force)
+    _make(machine, output, plan, seed, repeatability, position, direction, paper, units, force=force)
 
 
 def _make(
@@ -97,6 +97,7 @@ def _make(
     position: float | None,
     direction_deg: float,
     paper: str,
+    units: str | None,
     *,
     force: bool,
 ) -> None:
@@ -106,6 +107,7 @@ def _make(
     from kinematics import KinematicsError
     from tiltwright.console import fail, note
     from tiltwright.files.read import read_machine
+    from tiltwright.files.units import Unit
     from tiltwright.pivots.pages import as_markdown, as_pdf
     from tiltwright.pivots.plan import read_plan, work_out
     from tiltwright.pivots.practice import default_plan, readings_csv
@@ -119,8 +121,9 @@ def _make(
             raise wrong(option, f"{value:g}", "a length above 0")
     if not 0.0 <= direction_deg <= 1.0:
         raise wrong("--direction", f"{direction_deg:g}", "0 to 1 degree")
-    repeats_mm = 0.002 if repeatability is None else read.unit.to_mm(repeatability)
-    off_mm = 0.05 if position is None else read.unit.to_mm(position)
+    typed_in = read.unit if units is None else Unit(units)
+    repeats_mm = 0.002 if repeatability is None else typed_in.to_mm(repeatability)
+    off_mm = 0.05 if position is None else typed_in.to_mm(position)
     plan = (
         default_plan(read.machine, read.unit, repeats_mm)
         if plan_path is None

@@ -12,7 +12,7 @@ from kinematics.pivot import Fit
 from tiltwright.files.faults import Fault, InputFaults
 from tiltwright.files.read import ReadMachine, read_machine
 from tiltwright.files.units import Unit
-from tiltwright.files.write import write_whole
+from tiltwright.files.write import check_target, write_whole
 from tiltwright.pivots.edit import Line, lines_in, with_lines
 from tiltwright.pivots.history import SCHEMA, Entry, append, read_log, sha256_of
 from tiltwright.pivots.report import fit_report
@@ -117,6 +117,9 @@ def keep(read: ReadMachine, lines: Mapping[str, Line], action: str, said: Mappin
         "file_before_sha256": sha256_of(text),
         "file_after_sha256": sha256_of(changed),
     }
+    # What can be seen to go wrong goes wrong before the log says that it was done.
+    check_target(path, force=True, edits=True)
+    _text_now(read)
     entry = append(path, entries, record)
     if _text_now(read) != text:
         raise _changed(read)

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from kinematics import Machine, table_frame
+from kinematics import Machine, Sense, table_frame
 from kinematics.pivot import (
     Grade,
     Kind,
@@ -21,7 +21,7 @@ from kinematics.pivot import (
     simulated_readings,
 )
 from tiltwright.files.faults import Fault, InputFaults
-from tiltwright.files.read import ReadMachine, read_machine
+from tiltwright.files.read import ReadMachine, fault_at, read_machine
 from tiltwright.files.units import Unit
 from tiltwright.pivots.gather import text_of
 from tiltwright.pivots.plan import DEFAULT_POSES, Plan, Worked
@@ -208,10 +208,33 @@ def marks_for(key: Key, answer: ReadMachine) -> Grade:
     Raises
     ------
     InputFaults
-        When it is of a machine with other rotaries.
+        When it is of a machine with other rotaries, in another unit, or one that turns the other way: what was handed
+        out says these, and the readings change nothing about them.
     """
     if answer.machine.letters != key.nominal.letters:
         found = f"rotaries {', '.join(answer.machine.letters)}"
         allowed = f"the practice machine's, {', '.join(key.nominal.letters)}"
         raise InputFaults([Fault(str(answer.path), None, "rotary", found, allowed)])
-    return grade(answer.machine, key.truth, key.readings, key.nominal, key.sigma_mm)
+    faults = []
+    if answer.unit.value != key.units:
+        found, allowed = answer.unit.value, f"{key.units}, as in the machine file that was handed out"
+        faults.append(fault_at(answer, ("units",), found, allowed))
+    rotaries = []
+    for place, (mine, given) in enumerate(zip(answer.machine.rotaries, key.nominal.rotaries, strict=True)):
+        # A line named from its other end, with the other sense, is the same rotary.
+        turned = float(mine.direction @ given.direction) < 0.0
+        sense = mine.positive_turn
+        if turned:
+            sense = Sense.CLOCKWISE if sense is Sense.COUNTERCLOCKWISE else Sense.COUNTERCLOCKWISE
+        if sense is not given.positive_turn:
+            found = f"{mine.letter} turning {mine.positive_turn.value}" + (
+                " about a line named from its other end" if turned else ""
+            )
+            allowed = f"{given.positive_turn.value}, as in the machine file that was handed out"
+            faults.append(fault_at(answer, ("rotary", place, "positive_turn"), found, allowed))
+        way = -mine.direction if turned else mine.direction
+        rotaries.append(replace(mine, direction=way, positive_turn=sense))
+    if faults:
+        raise InputFaults(faults)
+    student = replace(answer.machine, rotaries=tuple(rotaries))
+    return grade(student, key.truth, key.readings, key.nominal, key.sigma_mm)

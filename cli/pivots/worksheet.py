@@ -22,7 +22,7 @@ def worksheet(worked: Worked, readings: Readings, units: str) -> Page:
         f"Finding the pivots of {machine.name}",
         (
             Paragraph(
-                "The machine file says where each rotary's line lies. It is wrong by some hundredths. Find from the "
+                "The machine file says where each rotary's line lies. It is wrong by some hundredths of a millimetre. Find from the "
                 "readings where the lines are, and how sure you are of each number."
             ),
             Heading("What is given"),
@@ -41,7 +41,8 @@ def worksheet(worked: Worked, readings: Readings, units: str) -> Page:
             Heading("To hand in"),
             Paragraph(
                 "Put your lines (point and direction) into machine.toml. It is marked by what these readings could "
-                "tell at best: an answer may miss the truth by their expanded uncertainty, no more."
+                "tell at best: an answer may miss the truth by their expanded uncertainty, widened by what it takes "
+                "for all the numbers to hold at once, and by no more."
             ),
             TableOf(("name", "date", "checked by"), (("", "", ""),), "lll"),
         ),
@@ -102,12 +103,14 @@ def _steps(machine: Machine, readings: Readings) -> tuple[str, ...]:
     if len(machine.letters) > 1:
         first = machine.letters[0]
         steps.append(
-            f"Do the same for {first} with the readings in which only {first} differs; they are few and on an arc, so "
-            "look at how far the answer moves when one reading moves by the probe's scatter."
+            f"Do the same for {first} with the readings in which only {first} differs. Where there are two, their "
+            "middle, half their distance and the angle between them give the centre: it lies off the middle, square to "
+            "the way between them, by half the distance over the tangent of half the angle. They are on an arc, so look "
+            "at how far the answer moves when one reading moves by the probe's scatter."
         )
     steps += [
         "Two circles at different distances along a line give its direction.",
-        "Then let `tiltwright pivot fit readings.csv --machine machine.toml` use all readings at once.",
+        'Then let "tiltwright pivot fit readings.csv --machine machine.toml" use all readings at once.',
         "Compare: where does it agree with your numbers, and which of them is the least sure?",
     ]
     return tuple(steps)

@@ -1,6 +1,7 @@
 """`tiltwright pivot practice`: what is handed out can be solved, the key is sealed, and marks are fair."""
 
 import json
+import re
 import tomllib
 
 import pytest
@@ -140,3 +141,62 @@ def test_a_practice_never_replaces_the_machine_that_it_was_made_of(run, handed_o
     ended = run("pivot", "practice", "-m", folder / "machine.toml", "-o", folder, "--seed", "8", "--force")
     assert ended.code == 2
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        (
+            '"clockwise"',
+            '"counterclockwise"',
+            "A turning counterclockwise; allowed: clockwise, as in the machine",
+        ),
+        ('units = "mm"', 'units = "inch"', "units: found inch; allowed: mm, as in the machine file"),
+        ('along  = "+X"', 'along  = "-X"', "about a line named from its other end; allowed: clockwise"),
+    ],
+)
+def test_what_no_reading_tells_must_stay_as_it_was_handed_out(run, handed_out, old, new, told):
+    folder = handed_out()
+    mine = folder / "machine.toml"
+    assert run("pivot", "fit", folder / "readings.csv", "-m", mine, "--write").code == 0
+    text = re.sub(r"units += ", "units = ", mine.read_text(encoding="utf-8"))
+    if old not in text:  # the fit has written a direction
+        old, new = "direction = [", "direction = [-"
+        text = text.replace("[0.", "[0.", 1)
+        text = re.sub(r"direction = \[([^,]+), ([^,]+), ([^\]]+)\]", _reversed, text, count=1)
+    else:
+        text = text.replace(old, new, 1)
+    mine.write_text(text, encoding="utf-8")
+    ended = run("pivot", "practice", "--grade", folder / "key.txt", "-m", mine)
+    assert (ended.code, ended.out) == (2, "")
+    assert told in ended.err
+
+
+def _reversed(line):
+    return "direction = [" + ", ".join(str(-float(part)) for part in line.groups()) + "]"
+
+
+def test_a_line_named_from_its_other_end_with_the_other_sense_is_the_same_line(run, handed_out):
+    folder = handed_out()
+    mine = folder / "machine.toml"
+    assert run("pivot", "fit", folder / "readings.csv", "-m", mine, "--write").code == 0
+    text = mine.read_text(encoding="utf-8")
+    text = re.sub(r"direction = \[([^,]+), ([^,]+), ([^\]]+)\]", _reversed, text, count=1)
+    text = text.replace('"clockwise"', '"counterclockwise"', 1)
+    mine.write_text(text, encoding="utf-8")
+    assert run("pivot", "practice", "--grade", folder / "key.txt", "-m", mine).code == 0
+
+
+def test_typed_lengths_are_in_the_unit_that_is_named(run, examples, tmp_path):
+    said = {}
+    for name, options in (
+        ("mm", ("--position", "0.05")),
+        ("inch", ("--position", "0.05", "--units", "inch")),
+    ):
+        folder = tmp_path / name
+        ended = run(
+            "pivot", "practice", "-m", examples / "teaching_mill.toml", "-o", folder, "--seed", 7, *options
+        )
+        assert ended.code == 0
+        said[name] = (folder / "readings.csv").read_bytes()
+    assert said["mm"] != said["inch"]
