@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 from tiltwright.files.angle import parse_angle
 
 __all__ = ["ends", "limits", "maybe_positive", "name", "number", "positive", "three"]
@@ -18,13 +16,12 @@ def name(answer: str) -> str:
 
 def number(answer: str) -> float:
     """A number, such as 0.75."""
+    from tiltwright.pivots.cells import Refused, number_cell
+
     try:
-        value = float(answer)
-    except ValueError:
+        return number_cell(answer)
+    except Refused:
         raise ValueError("a number with a decimal point, such as 0.75") from None
-    if not math.isfinite(value):
-        raise ValueError("a finite number")
-    return value
 
 
 def positive(answer: str) -> float:

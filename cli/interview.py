@@ -250,8 +250,12 @@ def _say(text: str) -> None:
     typer.echo(text, err=True)
 
 
+_SHORT = {"y": "yes", "n": "no", "in": "inch", "inches": "inch"}
+
+
 def _choose(question: str, choices: Sequence[str], *, more: str = "") -> str:
     def check(answer: str) -> str:
+        answer = _SHORT.get(answer.lower(), answer)
         if answer.lower() not in {choice.lower() for choice in choices}:
             raise ValueError(f"one of: {', '.join(choices)}")
         return next(choice for choice in choices if choice.lower() == answer.lower())
@@ -267,7 +271,8 @@ def _ask(question: str, check: Callable[[str], Value], *, more: str = "", empty:
             # A closed stdin is None.
             line = sys.stdin.readline() if sys.stdin is not None else ""
         except KeyboardInterrupt:
-            line = ""
+            _say("")
+            fail("stopped; nothing was written")
         if not line:
             _say("")
             fail("the answers ended before the last question; nothing was written")

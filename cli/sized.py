@@ -20,6 +20,7 @@ from kinematics.reach import (
 )
 from tiltwright.files.faults import nearest, one_of, shown
 from tiltwright.laid import Laid, lay_out
+from tiltwright.pivots.cells import Refused, number_cell
 from tiltwright.typed import wrong
 from tiltwright.worked import Worked
 
@@ -96,8 +97,8 @@ def low_and_high(text: str | None) -> tuple[float, float] | None:
     if text is None:
         return None
     try:
-        low, high = (float(part) for part in text.split(":"))
-    except ValueError:
+        low, high = (number_cell(part) for part in text.split(":"))
+    except (Refused, ValueError):
         low, high = np.nan, np.nan
     if not 0.0 < low < high < 1e5:
         raise wrong("--between", shown(text), "two heights above zero, the lower one first, such as 20:150")

@@ -52,26 +52,27 @@ def three_numbers(text: str, option: str, meaning: str) -> NDArray[np.float64]:
         ...
     tiltwright.files.faults.InputFaults: --zero: found "1,2"; allowed: three numbers X,Y,Z with commas, no blanks
     """
+    from tiltwright.pivots.cells import Refused, number_cell
+
     try:
-        numbers = [float(part) for part in text.split(",")]
-    except ValueError:
+        numbers = [number_cell(part) for part in text.split(",")]
+    except Refused:
         numbers = []
-    if len(numbers) != 3 or not all(map(math.isfinite, numbers)):
+    if len(numbers) != 3:
         raise wrong(option, shown(text), f"three numbers {meaning} with commas, no blanks")
     return np.array(numbers)
 
 
 def _angle(text: str, option: str, whole: str) -> float:
+    from tiltwright.pivots.cells import Refused, number_cell
+
     try:
-        value = float(text)
-    except ValueError:
+        return number_cell(text)
+    except Refused:
         try:
-            value = parse_angle(text)
+            return parse_angle(text)
         except ValueError as refusal:
             raise wrong(option, shown(whole), str(refusal)) from None
-    if not math.isfinite(value):
-        raise wrong(option, shown(whole), "finite angles in degrees")
-    return value
 
 
 def _letter(text: str, machine: Machine, option: str, whole: str, tip: str = "") -> Rotary:
@@ -86,8 +87,8 @@ def _letter(text: str, machine: Machine, option: str, whole: str, tip: str = "")
     return machine.rotaries[machine.index(letter)]
 
 
-def pose_of(text: str, machine: Machine, option: str) -> NDArray[np.float64]:
-    """Angles such as ``A-35,C60``, shape (n,); rotaries left out stand at 0.
+def pose_of(text: str, machine: Machine, option: str, *, every: bool = False) -> NDArray[np.float64]:
+    """Angles such as ``A-35,C60``, shape (n,); rotaries left out stand at 0, or are asked for with `every`.
 
     Raises
     ------
@@ -109,6 +110,11 @@ def pose_of(text: str, machine: Machine, option: str) -> NDArray[np.float64]:
             parted = stripped[0] + _RUN_ON.sub(",", stripped[1:])
             raise wrong(option, shown(text), "A-35,C60", f"a comma between the rotaries: {parted}")
         angles[machine.index(rotary.letter)] = _angle(angle, option, text)
+    missing = [letter for letter in machine.letters if letter not in seen]
+    if every and missing:
+        raise wrong(
+            option, f"no angle for {one_of(missing, 'and')} in {shown(text)}", "an angle for every rotary"
+        )
     return angles
 
 

@@ -52,6 +52,21 @@ Output = Annotated[
 Force = Annotated[bool, typer.Option("--force", help="Replace the output file if it is there already.")]
 
 
+_NO_TEXT = {".pdf", ".png", ".svg", ".jpg", ".jpeg"}
+
+
+def _refuse_ending(text: str, output: Path) -> None:
+    """Refuse a name that promises something else than what is written."""
+    from tiltwright.typed import wrong
+
+    ending, is_json = output.suffix.lower(), text.startswith("{")
+    if ending in _NO_TEXT:
+        raise wrong("--output", f'the ending "{output.suffix}" for text', "another ending, such as .txt")
+    if (ending == ".json") != is_json and ending in {".json", ".csv", ".md", ".ngc"}:
+        found = f'the ending "{output.suffix}" {"for JSON" if is_json else "without --json"}'
+        raise wrong("--output", found, ".json with --json, and with nothing else")
+
+
 def show_or_write(text: str, output: Path | None, *, force: bool) -> None:
     """Put a result on stdout, or into a file as a whole."""
     if output is None:
@@ -62,5 +77,6 @@ def show_or_write(text: str, output: Path | None, *, force: bool) -> None:
     from tiltwright.console import note
     from tiltwright.files.write import write_whole
 
+    _refuse_ending(text, output)
     write_whole(output, text, force=force)
     note(f"{output} written", label="done")

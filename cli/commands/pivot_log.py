@@ -89,7 +89,7 @@ def restore(
     from tiltwright.typed import name_of
 
     if who is not None:
-        name_of(who, "--who")
+        who = name_of(who, "--who")
     read_machine(machine)
     with alone(machine):
         entry = bring_back(read_machine(machine), number, who=who)

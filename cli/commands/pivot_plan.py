@@ -77,7 +77,7 @@ def plan(
       tiltwright pivot plan spring_check.toml -m mill.toml
       tiltwright pivot plan spring_check.toml -m mill.toml --gcode probe.ngc --parameters lines.var
       tiltwright pivot plan -m mill.toml --target "ball 1,ball,-331,-203.4,-310.5" --repeatability 0.002
-      tiltwright pivot plan -m mill.toml --target "ball 1,ball,-331,-203.4,-310.5" --repeatability 0.002 --at A0 --at A-90
+      tiltwright pivot plan -m mill.toml --target "ball 1,ball,-331,-203.4,-310.5" --repeatability 0.002 --at A0,C0 --at A-90,C0
 
     The program needs a plan file: it must know the diameters, the stems and the probe. It moves to the top of the travel before
     anything turns, and keeps every reading in numbered parameters: save the control's parameter file after the run and
@@ -253,7 +253,7 @@ def _typed_poses(texts: list[str], machine: Machine) -> NDArray[float64] | None:
 
     if not texts:
         return None
-    poses = np.array([pose_of(text, machine, "--at") for text in texts])
+    poses = np.array([pose_of(text, machine, "--at", every=True) for text in texts])
     check_limits(machine, poses, "--at")
     if len(np.unique(poses, axis=0)) < len(poses):
         raise wrong("--at", "a pose twice", "every pose once")

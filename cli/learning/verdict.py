@@ -213,8 +213,8 @@ def verdict_booklet(verdict: Verdict, units: str, title: str = "") -> Booklet:
         )
         blocks.append(
             Words(
-                f"They are all off by the same {shift}: look for what is common to them, such as a tool's length, the "
-                "Z reference or a pivot that was read wrong."
+                f"They are all off by the same {shift}: look for what is common to them, such as a tool's length (state "
+                "it with --tool-length to have it tried), the Z reference or a pivot that was read wrong."
             )
         )
     within = numbers.fixed(diagnosis.tolerance_mm / verdict.worked.job.unit.mm, numbers.DECIMALS[units] + 1)

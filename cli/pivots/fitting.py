@@ -277,7 +277,7 @@ def _write(asked: Asked, read: ReadMachine, answer: Fit, gathered: Gathered, *, 
     entry = keep_fit(
         read,
         answer,
-        who=asked.who,
+        who=None if asked.who is None else asked.who.strip(),
         temperature_c=asked.temperature_c,
         file=asked.readings,
         sha256=gathered.sha256,

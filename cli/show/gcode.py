@@ -74,6 +74,7 @@ def program(worked: Worked, units: str) -> str:
             lines.append(line)
         if worked.before_each:
             # Run in one go, the last block would overwrite all the others: the program stops after each.
+            lines.append(comment(f"Do not go on to the next block before {one.placed.name} is done"))
             lines.append("M0")
         loaded[one.number] = line
     lines.append("%")

@@ -113,7 +113,7 @@ def _tilt_line(
         f"the spindle, and so how far {tilt.letter} must tilt. It could do so to either side; the limits, the job and "
         f"least motion decide, and here it is {side} side, right-handed about {axis_name(np.abs(tilt.direction))}. The "
         "table's sense then gives the sign of the program angle."
-    )
+    ) + _on_the_way(setup, placed, 0)
     calculations = (
         Calculation("level part", "√({}² + {}²)", (_ratio(nx), _ratio(ny)), _ratio(level)),
         angle,
@@ -144,7 +144,7 @@ def _turn_line(
         f"Seen from above, its level part must first come to point toward {toward}, square to "
         f"{setup.machine.letters[0]}'s line on the side that tilts up: its angle from +X now, the turn that is missing, "
         f"and the program angle of {turn.letter}."
-    )
+    ) + _on_the_way(setup, placed, 1)
     calculations = (
         Calculation(
             "angle from +X",
@@ -156,6 +156,19 @@ def _turn_line(
         _program(setup, placed, 1, turned),
     )
     return Line("aim turn", rule, f"{turn.letter} = ± (goal - angle)", calculations, "degrees")
+
+
+def _on_the_way(setup: Setup, placed: Placed, i: int) -> str:
+    """What else lies between the turn and the program angle, in words."""
+    rotary, offset = setup.machine.rotaries[i], float(setup.rotary_offset_deg[i])
+    words = []
+    if rotary.zero_deg:
+        words.append(f"the angle that {rotary.letter} shows at the all-zero pose is added")
+    if offset:
+        words.append(f"{rotary.letter}'s work offset, {offset:.6g} degrees, comes off")
+    if abs(float(placed.machine_deg[i])) > 180.0:
+        words.append("whole turns are free")
+    return f" On the way {' and '.join(words)}." if words else ""
 
 
 def _program(setup: Setup, placed: Placed, i: int, about_axis_deg: float) -> Calculation:

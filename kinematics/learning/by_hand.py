@@ -94,7 +94,7 @@ def work_out_by_hand(
         raise KinematicsError(f"by hand: expected a square machine, found that {why}")
     heights = height_touched(setup) if steps is None else heights_reached(steps, frames_of(setup, steps))
     outward, point = _outward(setup, placed, steps)
-    lines = [*(replace(line, matrix=None) for line in plane), *aim_lines(setup, placed), *outward]
+    lines = [*(replace(line, matrix=None) for line in (*plane, *aim_lines(setup, placed))), *outward]
     frame = table_frame(setup.machine)
     total = frame.translation_mm + point
     lines.append(

@@ -219,13 +219,15 @@ def of_z(setup: Setup, tool_length_mm: float | None) -> list[Mistake]:
             shift_z(
                 "tool length counted twice",
                 "",
-                "the tool's length is in Z already and was added to it",
+                "the tool's length was added to Z, where it is in already or comes in with the tool length offset",
                 length,
             ),
             shift_z(
                 "Z from the wrong reference",
                 "gauge line",
-                "Z was taken to the gauge line, a tool's length away from what it is read with",
+                "the tool's length was taken off Z, which is read at the gauge line"
+                if machine.z_reference.tool_length_mm is None
+                else "Z was taken to the gauge line, a tool's length away from what it is read with",
                 -length,
             ),
         ]

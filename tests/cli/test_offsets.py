@@ -107,7 +107,8 @@ def test_more_operations_than_work_offsets(run, job):
     assert {line.split()[2] for line in blocks} == {"P1"}
     # Run in one go the last block would overwrite the others: it stops (M0) after each.
     lines = ended.out.splitlines()
-    assert [lines[lines.index(block) + 1] for block in blocks] == ["M0"] * 12
+    assert [lines[lines.index(block) + 2] for block in blocks] == ["M0"] * 12
+    assert lines[lines.index(blocks[0]) + 1] == "(Do not go on to the next block before port 1 is done)"
     assert run("offsets", path).out.count("G54") == 12
 
 
@@ -243,7 +244,7 @@ def test_only_keeps_angles_and_numbers(run, examples):
         (["JOB", "--grid", "A=-200:0:50"], "-120 to 30 degrees"),
         (["JOB", "--at", "A45"], "-120 to 30 degrees"),
         (["JOB", "--at", "A-10,A-20"], "A twice"),
-        (["JOB", "--at", "Anan"], "finite"),
+        (["JOB", "--at", "Anan"], "degrees, minutes and seconds"),
         (["JOB", "--at", "A-10", "--gcode"], "poses have no work offset number"),
         (["JOB", "--grid", "C=0:345:0.0001"], "at most 1000000"),
         (["--machine", "MILL", "--at", "A0"], "--zero: found nothing"),

@@ -98,7 +98,7 @@ def test_chosen_poses_beat_stated_ones(run, mill, plan):
 
 def test_without_a_plan_file(run, mill):
     args = ("--target", "ball 1,ball,-331,-203.4,-310.5", "--target", "platter,face,-381,-160,-356.1,+Z")
-    poses = ("--at", "A0", "--at", "A0,C120", "--at", "A-90,C240")
+    poses = ("--at", "A0,C0", "--at", "A0,C120", "--at", "A-90,C240")
     ended = run("pivot", "plan", "-m", mill, *args, "--repeatability", "0.002", *poses)
     assert ended.code == 0, ended.err
     assert "6 readings in 3 poses (as stated)" in ended.out
@@ -254,8 +254,12 @@ def test_a_machine_without_travels_has_no_safe_height(run, plan, examples, tmp_p
         (["--target", "b,ball,1,2,x", "--repeatability", "0.002"], 'found "x"'),
         (["--target", "b,ball,1,2,3"], "--repeatability: found nothing"),
         (["--target", "b,ball,1,2,3", "--target", "b,ball,4,5,6", "--repeatability", "1"], "a name twice"),
-        (["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--at", "A0", "--at", "C0"], "a pose twice"),
-        (["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--at", "A40"], "machine angle 40"),
+        (
+            ["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--at", "A0,C0", "--at", "C0,A0"],
+            "a pose twice",
+        ),
+        (["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--at", "A40,C0"], "machine angle 40"),
+        (["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--at", "A40"], 'no angle for "C"'),
         (["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--gcode", "p.ngc"], "without a plan file"),
         (["--target", "b,ball,9000,2,3", "--repeatability", "1"], "outside the machine's travel in X"),
     ],
