@@ -64,11 +64,15 @@ def remarks(worked: Worked, units: str) -> tuple[Remark, ...]:
 
 def say_remarks(worked: Worked, units: str) -> None:
     """Say what the reader of a table must not miss, on stderr."""
-    for remark in remarks(worked, units):
-        if remark.weight is Weight.NO:
-            say_no(remark.words)
-        else:
-            note(remark.words, label=remark.weight.value)
+    from tiltwright.sheet.alerts import merged
+
+    found = remarks(worked, units)
+    for weight in dict.fromkeys(remark.weight for remark in found):
+        for words in merged([one.words for one in found if one.weight is weight], worked.operations):
+            if weight is Weight.NO:
+                say_no(words)
+            else:
+                note(words, label=weight.value)
 
 
 def _of_touch(worked: Worked, units: str) -> Iterator[Remark]:

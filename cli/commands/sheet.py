@@ -74,9 +74,8 @@ def _sheet(
 ) -> None:
     from datetime import datetime
 
-    from tiltwright.console import ANSWER_NO, note
+    from tiltwright.console import ANSWER_NO, say_no
     from tiltwright.remarks import say_remarks
-    from tiltwright.sheet.alerts import alerts
     from tiltwright.sheet.build import build_sheet
     from tiltwright.worked import work_through
 
@@ -84,22 +83,25 @@ def _sheet(
     shown = units.value if units else worked.job.unit.value
     say_remarks(worked, shown)
     if not worked.complete:
+        if output is not None:
+            say_no("nothing was written")
         raise typer.Exit(ANSWER_NO)
     day = date or datetime.now().astimezone().date().isoformat()
     made = build_sheet(worked, date=day, version=__version__, units=shown)
-    said = alerts(worked, shown)
-    for words in made.alerts:
-        # What the solids show only comes out when the sheet is drawn.
-        if words not in said:
-            note(words, label="mind")
+    # What the solids show only comes out when the sheet is drawn.
+    for words in made.against:
+        say_no(words)
     if ending in TEXTS:
         from tiltwright.sheet.markdown import sheet_markdown
         from tiltwright.sheet.text import sheet_text
 
         show_or_write(sheet_text(made) if ending == ".txt" else sheet_markdown(made), output, force=force)
-        return
-    assert output is not None
-    _pages(made, output, ending, paper, force=force)
+    else:
+        assert output is not None
+        _pages(made, output, ending, paper, force=force)
+    if made.against:
+        # The sheet says so itself, before anything else: whoever mends the setup needs it.
+        raise typer.Exit(ANSWER_NO)
 
 
 def _pages(made: Sheet, output: Path, ending: str, paper: str, *, force: bool) -> None:

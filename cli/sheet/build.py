@@ -12,6 +12,7 @@ from kinematics import Machine, Placed, Setup, Step, lies_flat, running_frames, 
 from tiltwright.files.job_file import OperationTable
 from tiltwright.remarks import beyond_travel
 from tiltwright.sheet.alerts import alerts, merged
+from tiltwright.sheet.check_height import check_above_mm
 from tiltwright.sheet.data import OperationRow, Sheet, StackRow, Texts, TiltDrawing, TouchTable, VerifyRow
 from tiltwright.sheet.load import load_blocks
 from tiltwright.sheet.side import Stand, choose_eye, side_view
@@ -33,9 +34,8 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-__all__ = ["CHECK_ABOVE_MM", "build_sheet"]
+__all__ = ["build_sheet"]
 
-CHECK_ABOVE_MM = {"mm": 100.0, "inch": 101.6}
 """How high over the origin the first check is made: 100 mm, or 4 inches."""
 
 
@@ -58,7 +58,8 @@ def build_sheet(worked: Worked, *, date: str, version: str, units: str | None = 
     """
     job, setup, machine = worked.job, worked.setup, worked.setup.machine
     units = units or job.unit.value
-    stood = _standing(worked)
+    stood, above_mm = _standing(worked), check_above_mm(worked, units)
+    against = () if stood is None else _against(stood, units)
     placed = [one.placed for one in worked.operations]
     registers = tuple(work_offset_code(one.number) for one in worked.operations)
     rows = tuple(
@@ -74,7 +75,8 @@ def build_sheet(worked: Worked, *, date: str, version: str, units: str | None = 
         date=date,
         version=version,
         notes=tuple(job.file.notes),
-        alerts=alerts(worked, units) if stood is None else (*alerts(worked, units), *_against(stood, units)),
+        alerts=(*against, *alerts(worked, units)),
+        against=against,
         letters=machine.letters,
         stack=_stack(job.steps, units),
         part_zero_table=numbers.lengths(setup.part_in_table.translation_mm, units),
@@ -94,9 +96,9 @@ def build_sheet(worked: Worked, *, date: str, version: str, units: str | None = 
             checked=None if stood is None else _checked(stood, units),
         ),
         verify_words=verify_words(
-            units, machine.letters, CHECK_ABOVE_MM[units], before_each=worked.before_each
+            units, machine.letters, above_mm, machine.travel, before_each=worked.before_each
         ),
-        verify=tuple(_verify(row, one, units) for row, one in zip(rows, placed, strict=True)),
+        verify=tuple(_verify(row, one, above_mm, units) for row, one in zip(rows, placed, strict=True)),
         cautions=cautions(machine.letters),
     )
 
@@ -281,12 +283,12 @@ def _at_tilt(machine: Machine, one: Placed) -> str:
     return f" at program {words}" if words else ""
 
 
-def _verify(row: OperationRow, one: Placed, units: str) -> VerifyRow:
+def _verify(row: OperationRow, one: Placed, above_mm: float, units: str) -> VerifyRow:
     x, y, _ = row.offset
     return VerifyRow(
         register=row.register,
         name=row.name,
         program=row.program,
-        display=(x, y, numbers.length(float(one.offset_mm[2]) + CHECK_ABOVE_MM[units], units)),
+        display=(x, y, numbers.length(float(one.offset_mm[2]) + above_mm, units)),
         over=row.origin,
     )

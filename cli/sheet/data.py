@@ -158,6 +158,8 @@ class Sheet:
         The job's own.
     alerts : tuple of str
         What stands in the way of using the sheet.
+    against : tuple of str
+        Those of them that say what does not reach or clear.
     letters : tuple of str
         Of the rotaries, from the base outward.
     stack : tuple of StackRow
@@ -184,6 +186,7 @@ class Sheet:
     version: str
     notes: Texts
     alerts: Texts
+    against: Texts
     letters: Texts
     stack: tuple[StackRow, ...]
     part_zero_table: Texts

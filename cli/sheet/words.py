@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics import Machine, Rotary, Setup, Step, lies_flat
+from kinematics import Machine, Rotary, Setup, Step, Travel, lies_flat
 from tiltwright.sheet.data import Texts
 from tiltwright.show import numbers
 
@@ -176,7 +176,9 @@ def _platter_words(machine: Machine, units: str) -> str:
     return f"Platter face at machine Z {numbers.length(platter.face_mm, units)} at the all-zero pose{diameter}; {normal}."
 
 
-def verify_words(units: str, letters: Texts, above_mm: float, *, before_each: bool) -> Texts:
+def verify_words(
+    units: str, letters: Texts, above_mm: float, travel: Travel | None, *, before_each: bool
+) -> Texts:
     """What to do before the first cut, in order; with shared work offsets, each is set before it is selected."""
     above = numbers.length(above_mm, units)
     unit = "mm" if units == "mm" else "in"
@@ -194,6 +196,12 @@ def verify_words(units: str, letters: Texts, above_mm: float, *, before_each: bo
             "The machine display must show X and Y as printed. The printed Z is without a tool: add the tool length offset "
             "that is active, write the sum down, and hold the display against the sum. The spindle must stand over the "
             f"stated point of the part, the tip {above} {unit} above it; at program Z0 the tip would stand at that point."
+            + (
+                ""
+                if travel is None
+                else f" Z travel ends at {numbers.length(float(travel.high_mm[2]), units)}: where the sum lies beyond that, "
+                "take a shorter tool."
+            )
         ),
     )
 

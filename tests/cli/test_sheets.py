@@ -1,5 +1,7 @@
 """The examples' sheets, kept as golden files in examples/sheets; renew_sheets.py writes them anew."""
 
+import re
+
 import pytest
 
 from renew_sheets import DATE, JOBS
@@ -34,10 +36,45 @@ def test_a_collision_is_said_on_stderr_too(run, examples, tmp_path):
         text = (examples / name).read_text(encoding="utf-8")
         # A drill that is far too short puts its holder into the blank.
         (tmp_path / name).write_text(text.replace("length   = 148.0", "length   = 110.0"), encoding="utf-8")
-    ended = run("sheet", tmp_path / "mast_cap.toml")
-    assert ended.code == 0
-    assert "mind: " in ended.err
-    assert "STOP: READ THIS FIRST" in ended.out
+    ended = run("sheet", tmp_path / "mast_cap.toml", "-o", tmp_path / "cap.txt")
+    # The answer is no; the sheet is written all the same, and says so before anything else.
+    assert ended.code == 1
+    assert "no: screw hole 1 to screw hole 4: holder 2 runs into cap blank" in ended.err
+    written = (tmp_path / "cap.txt").read_text(encoding="utf-8")
+    first = written[written.index("STOP: READ THIS FIRST") :].splitlines()
+    assert "holder 2 runs into cap blank" in " ".join(first[:4])
+
+
+@pytest.mark.parametrize(
+    ("travel_high", "tools", "above"),
+    [
+        (0.0, "", 100.0),
+        (-100.0, "", 50.0),
+        (-170.0, "", 10.0),
+        (-60.0, "length = 90.0\ndiameter = 6", 25.0),
+        (-60.0, "", 100.0),
+    ],
+)
+def test_the_first_check_is_made_where_the_spindle_gets_to(
+    run, examples, tmp_path, travel_high, tools, above
+):
+    """Derived here: the top port's offset is Z-179.096, the highest; with a tool of 90 its nose stands at -89.096."""
+    mill = (examples / "teaching_mill.toml").read_text(encoding="utf-8")
+    (tmp_path / "teaching_mill.toml").write_text(
+        re.sub(
+            r"z = \[(\S+), 0.0\]|z = 0\.0",
+            lambda z: f"z = [{z[1]}, {travel_high}]" if z[1] else f"z = {travel_high}",
+            mill,
+        ),
+        encoding="utf-8",
+    )
+    job = (examples / "tide_gauge_head.toml").read_text(encoding="utf-8")
+    tool = f'\n[[tool]]\nname = "drill"\n{tools}\n' if tools else ""
+    (tmp_path / "job.toml").write_text(re.sub(r"(?m)^tool .*$", "", job) + tool, encoding="utf-8")
+    told = " ".join(run("sheet", tmp_path / "job.toml").out.split())
+    assert f"down to program Z{above:.3f} and no lower" in told
+    assert f"Z travel ends at {travel_high:.3f}: where the sum lies beyond that, take a shorter tool" in told
+    assert f"{-179.096 + above:.3f}" in told
 
 
 @pytest.mark.parametrize(("ending", "magic"), [("pdf", b"%PDF-"), ("png", b"\x89PNG"), ("svg", b"<svg")])
