@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 
@@ -16,6 +17,7 @@ __all__ = ["Placing", "fit"]
 
 REDUCTIONS = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 100.0)
 COARSER = 1.5  # how much smaller a side view may become so that the other one fits beside it
+MUST = frozenset({"tool", "holder", "part"})  # of the other view, where not all of it has room
 BETWEEN = 5.0  # mm of paper from one view to the other
 WORDS_APART = 17.0  # mm from middle to middle for what is written above them
 
@@ -76,8 +78,10 @@ def fit(view: SideView, layout: Layout) -> tuple[Placing, str, Layout]:
     alone = next((r for r in REDUCTIONS if r >= need), float(10.0 ** np.ceil(np.log10(max(need, 1.0)))))
     reduction, pair = alone, None
     if view.solids is not None:
-        for each in (r for r in REDUCTIONS if alone <= r <= COARSER * alone):
-            pair = _pair(view.solids, float(high[0] - low[0]) / each, float(room[0]), each)
+        reductions = [r for r in REDUCTIONS if alone <= r <= COARSER * alone]
+        # A little smaller and whole is better than cut off.
+        for kinds, each in product((None, MUST), reductions):
+            pair = _pair(view.solids, float(high[0] - low[0]) / each, float(room[0]), each, kinds)
             if pair is not None:
                 reduction = each
                 break
@@ -101,22 +105,23 @@ def fit(view: SideView, layout: Layout) -> tuple[Placing, str, Layout]:
     return placing, f"1:{reduction:g}", layout
 
 
-def _pair(solids: Solids, main: float, room: float, reduction: float) -> tuple[float, float] | None:
+def _pair(
+    solids: Solids, main: float, room: float, reduction: float, kinds: frozenset[str] | None
+) -> tuple[float, float] | None:
     """Width on paper and middle of the other view, at a scale; None where it does not fit beside the main one.
 
-    What cuts, the part and the smallest distance must be on it, the rest as far as there is room.
+    The bodies of those kinds (all of them, for None) and the smallest distance must be on it whole.
     """
     left = room - main - BETWEEN
-    for points in (whole_points(solids.other), whole_points(solids.other, {"tool", "holder", "part"})):
-        if len(points) and np.ptp(points[:, 0]) / reduction <= left:
-            middle = float(points[:, 0].min() + points[:, 0].max()) / 2
-            whole = whole_points(solids.other)
-            wide = min(left, float(np.ptp(whole[:, 0])) / reduction)
-            return (wide, middle) if (wide + main) / 2 + BETWEEN > WORDS_APART else None
-    return None
+    points = whole_points(solids.other, kinds)
+    if not len(points) or np.ptp(points[:, 0]) / reduction > left:
+        return None
+    middle = float(points[:, 0].min() + points[:, 0].max()) / 2
+    wide = min(left, float(np.ptp(whole_points(solids.other)[:, 0])) / reduction)
+    return (wide, middle) if (wide + main) / 2 + BETWEEN > WORDS_APART else None
 
 
-def whole_points(shown: Projection, kinds: set[str] | None = None) -> Flat:
+def whole_points(shown: Projection, kinds: frozenset[str] | None = None) -> Flat:
     """The points that a drawing must hold, (k, 2): of all kinds of bodies, or of some."""
     rings = [
         ring

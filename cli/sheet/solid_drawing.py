@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -17,18 +19,25 @@ __all__ = ["bars_mm", "draw_bars", "draw_projection", "solid_labels"]
 FILL = {"tool": "#707070", "holder": "#b0b0b0", "part": "#ffffff", "turning": "#dcdcdc", "base": "#f0f0f0"}
 HIDDEN_DASH = "1.2 0.8"
 ROW_MM = 5.6
+EDGE = 0.3  # mm of paper
 LONG_MM = 6.0  # a distance on paper that needs no ring to be found
 Place = Callable[[Flat], Point]
 
 
 def draw_projection(canvas: Canvas, shown: Projection, place: Place, within: Box) -> None:
-    """All bodies as far as they lie in a box, then the smallest distance over them."""
+    """All bodies as far as they lie in a box, then the smallest distance over them.
+
+    Where the box cuts a body off at a side, a broken line says so.
+    """
+    # An outline that lies on the box's very edge is not cut off.
+    within = replace(within, left=within.left - EDGE, right=within.right + EDGE, bottom=within.bottom + EDGE)
     for body in shown.bodies:
         canvas.area(_placed(body.seen, place), FILL[body.kind], within)
     for body in shown.bodies:
         canvas.rings(_placed(body.rings, place), THIN, within, HIDDEN_DASH, "#707070")
     for body in shown.bodies:
         canvas.rings(_placed(body.seen, place), MEDIUM, within)
+    _cuts(canvas, shown, place, within)
     if shown.gap is None:
         return
     first, last = (place(end) for end in shown.gap)
@@ -39,6 +48,32 @@ def draw_projection(canvas: Canvas, shown: Projection, place: Place, within: Box
             canvas.circle(end, 0.8, THIN, fill="black")
         return
     canvas.circle(_middle(first, last), _ring_mm(first, last), MEDIUM)
+
+
+def _cuts(canvas: Canvas, shown: Projection, place: Place, within: Box) -> None:
+    """A broken line along each side of the box that cuts bodies off, as high as they are there."""
+    for side, sign in ((within.left, -1.0), (within.right, 1.0)):
+        heights: list[float] = []
+        for body in shown.bodies:
+            for ring in _placed(body.rings, place):
+                if max(sign * (x - side) for x, _ in ring) > EDGE:
+                    inside = np.clip(_crossed(ring, side), within.top, within.bottom)
+                    heights += inside.tolist() if np.ptp(inside) > 0.0 else []
+        if heights:
+            steps = np.linspace(min(heights), max(heights), 2 * max(int(np.ptp(heights) / 3.0), 1) + 1)
+            points = [(side - sign * 0.9 * (k % 2), float(y)) for k, y in enumerate(steps)]
+            for first, last in pairwise(points):
+                canvas.line(first, last, THIN)
+
+
+def _crossed(ring: list[Point], x: float) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """The heights at which a ring crosses an upright line."""
+    found = [
+        y1 + (x - x1) / (x2 - x1) * (y2 - y1)
+        for (x1, y1), (x2, y2) in zip(ring, [*ring[1:], ring[0]], strict=True)
+        if (x1 - x) * (x2 - x) < 0.0
+    ]
+    return np.array(found or [0.0, 0.0])
 
 
 def _placed(rings: tuple[Flat, ...], place: Place) -> list[list[Point]]:

@@ -119,7 +119,7 @@ def checked_words(reached: Reached, units: str) -> Texts:
         found.append("No distance came out of it.")
     found += [f"{words[0].upper()}{words[1:]}." for words in unstated(reached)]
     found.append(
-        "Not checked here: index moves, loads, chips, hoses and whatever the files do not state. `tiltwright reach` looks "
-        "at index moves and loads too."
+        'Not checked here: index moves, loads, chips, hoses and whatever the files do not state. The command "tiltwright reach" '
+        "looks at index moves and loads too."
     )
     return tuple(found)

@@ -24,6 +24,8 @@ from tiltwright.sheet.data import Sheet
 from tiltwright.sheet.drawing import draw
 from tiltwright.sheet.layout import NARROW, WIDE
 from tiltwright.sheet.placing import fit
+from tiltwright.sheet.solid_drawing import draw_projection
+from tiltwright.sheet.view import BodyShape, Projection
 from tiltwright.sheet.words import UNCHECKED
 from tiltwright.worked import Worked, work_through
 
@@ -217,7 +219,7 @@ def test_the_givens_tell_what_was_checked_in_place_of_what_was_not(cap, make):
     givens = sheet_of(cap).givens
     assert UNCHECKED[0] not in givens
     assert any("12.591, holder 2 to cap blank, at screw hole 1" in words for words in givens)
-    assert any("Not checked here: index moves" in words and "`tiltwright reach`" in words for words in givens)
+    assert any("Not checked here: index moves" in words and '"tiltwright reach"' in words for words in givens)
     assert make().givens[-1] == UNCHECKED[0]
 
 
@@ -255,3 +257,18 @@ def test_rings_are_cut_at_a_box():
     canvas.rings([square], 0.2, box)
     # the piece along the box's own edge is no outline
     assert all(not (a[0] == b[0] == 0.0) for a, b in canvas.strokes)
+
+
+def test_a_broken_line_says_where_a_body_is_cut_off():
+    """And only there: an outline on the very edge is whole."""
+
+    square = np.array([[0.0, 0.0], [40.0, 0.0], [40.0, 40.0], [0.0, 40.0]])
+    shown = Projection("", (BodyShape("block", "turning", (square,), (square,), whole=True),), None)
+    for right, cut in ((40.0, False), (40.2, False), (30.0, True)):
+        canvas = Canvas(50.0, 50.0)
+        draw_projection(canvas, shown, lambda p: (float(p[0]), float(p[1])), Box(0.0, 0.0, right, 45.0))
+        slanted = [(a, b) for a, b in canvas.strokes if a[0] != b[0] and a[1] != b[1]]
+        assert bool(slanted) == cut
+        if cut:
+            assert max(abs(x - 30.0) for stroke in slanted for x, _ in stroke) <= 0.9
+            assert {round(y) for stroke in slanted for _, y in stroke} >= {0, 40}
