@@ -64,9 +64,9 @@ def show(
     from tiltwright.show.report import as_json as written
 
     read = read_machine(file)
-    for remark in machine_remarks(read.machine):
-        note(remark)
     shown = units.value if units else read.unit.value
+    for remark in machine_remarks(read.machine, shown):
+        note(remark)
     if as_json:
         typer.echo(written(_report(read.machine, shown)), nl=False)
         return

@@ -17,9 +17,9 @@ def one_direction(outer: str, inner: str) -> str:
     return f"{outer} and {inner} turn about one direction: is one of them entered wrong?"
 
 
-def machine_remarks(machine: Machine) -> list[str]:
+def machine_remarks(machine: Machine, units: str) -> list[str]:
     """What is possible, but looks like a slip."""
-    return list(passed_over(machine)) + [
+    return [*passed_over(machine), *_signs_lost(machine, units)] + [
         one_direction(outer.letter, inner.letter)
         for outer, inner in zip(machine.rotaries, machine.rotaries[1:], strict=False)
         if not _NEARLY_DEG < gap_between(outer, inner).angle_deg < 180.0 - _NEARLY_DEG
@@ -39,6 +39,22 @@ def passed_over(machine: Machine) -> tuple[str, ...]:
         f"{last.letter} does, the stack begins at the rotary's point, parallel to the machine"
     )
     return (words,)
+
+
+def _signs_lost(machine: Machine, units: str) -> list[str]:
+    """Pivots outside the travels across their lines that would lie inside with the other sign."""
+    travel = machine.travel
+    if travel is None:
+        return []
+    return [
+        f"the point of {rotary.letter} has {axis} {length(value, units)}, outside the travel of {length(low, units)} to "
+        f"{length(high, units)}: was a minus sign lost?"
+        for rotary in machine.rotaries
+        for k, (axis, value, low, high) in enumerate(
+            zip("XYZ", rotary.point_mm.tolist(), travel.low_mm.tolist(), travel.high_mm.tolist(), strict=True)
+        )
+        if abs(float(rotary.direction[k])) < 0.5 and not low <= value <= high and low <= -value <= high
+    ]
 
 
 def machine_text(machine: Machine, units: str) -> str:

@@ -116,15 +116,14 @@ def _moves(reached: Reached, units: str) -> str:
         ]
         for move in reached.moves
     ]
-    return table(["from", "to", "nearest", "at least", *(f"near {x}" for x in letters)], rows, left=3)
+    return table(["from", "to", "nearest", "at least", *(f"machine {x}" for x in letters)], rows, left=3)
 
 
 def _loads(reached: Reached, units: str) -> str:
     rows = []
     for k, load in enumerate(reached.loads):
-        worst = max(
-            (stood.torques[k] for stood in reached.operations), key=lambda t: t.total_nm, default=None
-        )
+        stood = max(reached.operations, key=lambda one: one.torques[k].total_nm, default=None)
+        worst = None if stood is None else stood.torques[k]
         rows.append(
             [
                 load.letter,
@@ -132,6 +131,7 @@ def _loads(reached: Reached, units: str) -> str:
                 "" if load.capacity_kg is None else mass(load.capacity_kg, units),
                 torque(load.worst.torque_nm, units),
                 angle(float(load.worst.machine_deg[k])) if load.worst.torque_nm > _NO_TORQUE_NM else "",
+                "" if stood is None else stood.stand.name,
                 "" if worst is None else torque(worst.gravity_nm, units),
                 "" if worst is None else torque(worst.force_nm, units),
                 "" if load.holding_nm is None else torque(load.holding_nm, units),
@@ -144,8 +144,9 @@ def _loads(reached: Reached, units: str) -> str:
         "capacity",
         f"gravity {t}",
         "worst at",
-        "at an operation",
-        "and the cut",
+        "most at",
+        "its gravity",
+        "its cut",
         "holds",
     ]
     return table(head, rows)

@@ -196,3 +196,16 @@ def test_a_platter_that_nothing_goes_by_is_told(run, examples, tmp_path):
         assert "[platter] face of the machine file has no part in this" in ended.err
     # The offsets are those without it.
     assert run("offsets", tmp_path / "job.toml").out == run("offsets", examples / "buoy_bracket.toml").out
+
+
+def test_a_pivot_whose_sign_was_lost_is_asked_about(run, examples, tmp_path):
+    path = tmp_path / "mill.toml"
+    text = (examples / "teaching_mill.toml").read_text(encoding="utf-8")
+    assert "minus sign" not in run("machine", "show", examples / "teaching_mill.toml").err
+    path.write_text(text.replace("-203.412", "203.412"), encoding="utf-8")
+    shown = run("machine", "show", path)
+    assert shown.code == 0
+    assert (
+        "the point of A has Y 203.412, outside the travel of -410.000 to 0.000: was a minus sign lost?"
+        in shown.err
+    )
