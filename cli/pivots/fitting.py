@@ -285,3 +285,6 @@ def _write(asked: Asked, read: ReadMachine, answer: Fit, gathered: Gathered, *, 
     )
     note(f"{asked.machine} written; calibration {entry.number} in {log_path(read.path)}", label="done")
     note(f"to go back: tiltwright pivot restore {entry.number - 1} --machine {asked.machine}")
+    if answer.suspects:
+        rows = ", ".join(str(suspect.row) for suspect in answer.suspects)
+        note(f"row {rows} was among the readings, though suspect: read again and write again", label="mind")

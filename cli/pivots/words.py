@@ -17,6 +17,8 @@ __all__ = ["blunder_words", "finding_words", "fine", "fit_text", "moved_words", 
 
 _DEGREES = 5
 _MOST_ROWS = 5
+_MUCH_MM = 0.01
+"""Common practice: touch probes repeat within micrometres, edge finders and indicators within hundredths."""
 _MOST_LISTED = 12
 
 
@@ -193,6 +195,12 @@ def _trust(fit: Fit, units: str) -> str:
             f"Standard uncertainty of a reading, each coordinate: {said}, told by the readings themselves "
             f"({fit.dof} to spare; Student's t gives k = {fit.coverage_factor:.2f} for {fit.level * 100:g} %)."
         )
+        if not own and fit.sigma_mm > _MUCH_MM:
+            lines.append(
+                "That is much for a touch probe, and little for an edge finder. If it is more than yours, something moved "
+                "or warmed between the readings: state with --sigma what the probe is good for, and what does not agree "
+                "with it shows."
+            )
     return "How sure:\n" + "\n".join(f"  {line}" for line in lines)
 
 

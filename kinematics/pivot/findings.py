@@ -105,8 +105,9 @@ def findings_in(fit: Fit) -> tuple[Finding, ...]:
     if sure:
         rows = tuple(suspect.row for suspect in sure)
         listed = ", ".join(map(str, rows))
+        where = "" if len(rows) > 1 else f" {sure[0].words.split(';')[0]}, and"
         words = (
-            f"row{'s' if len(rows) > 1 else ''} {listed}: scatter does not do this; "
+            f"row{'s' if len(rows) > 1 else ''} {listed}:{where} scatter does not do this; "
             "read again, or leave out (a robust loss makes little of it)"
         )
         found.append(Finding("certain suspect", words, rows))
