@@ -176,16 +176,48 @@ def _halves(probed: Probed) -> Iterator[PivotRow]:
             yield PivotRow(
                 PivotMistake(kind, "", f"{words}, and their sum was not halved"), np.array([both[0], low[1]])
             )
+            yield from _face(probed, found)
     if probed.method == "opposite readings":
         points = probed.points_mm[:, list(probed.asked)]
         right = next(iter(probed.worked().values()))
-        words = "the whole way from one reading to the opposite one was gone in {}, not half of it"
+        words = "a reading's {} was taken for the pivot's, or the whole way from the opposite reading was gone, not half of it"
         for reading in points:
-            yield from _each(probed, kind, words, right, reading)
+            yield from _each(probed, "a reading for the pivot", words, right, reading)
+        words = "halfway between neighbouring readings was taken in {}, not between opposite ones"
+        for middle in (points + np.roll(points, -1, axis=0)) / 2.0:
+            yield from _each(probed, "neighbours for opposites", words, right, middle)
+        words = "half the difference of two opposite readings was taken in {}, not half their sum"
+        for half in (points - np.roll(points, 2, axis=0)) / 2.0:
+            yield from _each(probed, "difference for sum", words, right, half)
     if probed.method == "ball on an arc":
         for middle, away in _triangles(probed, 1.0):
             words = "the whole chord was taken where the triangle has half of it"
             yield PivotRow(PivotMistake(kind, "", words), in_plane(probed.axis, middle + 2.0 * away))
+
+
+def _face(probed: Probed, found: Floats) -> Iterator[PivotRow]:
+    """A level face's height dealt with wrongly, and a radius put where it cancels."""
+    level = float(probed.shown_mm[:2, 2].mean())
+    side = probed.axes[0]
+    for kind, item, words, wrong in (
+        ("the face for the pivot", "Z", "the face's own height was taken for the pivot's", (found[0], level)),
+        (
+            "the height the wrong way",
+            "Z",
+            "the face's height over the pivot was added to the level reading, not taken off",
+            (found[0], 2.0 * level - found[1]),
+        ),
+        *(
+            (
+                "the radius to the side",
+                side,
+                f"the stylus' radius was put into {side}, where it cancels between both sides",
+                (found[0] + sign * probed.radius_mm, found[1]),
+            )
+            for sign in (1.0, -1.0)
+        ),
+    ):
+        yield PivotRow(PivotMistake(kind, item, words), np.array(wrong))
 
 
 def _turned(probed: Probed) -> Iterator[PivotRow]:

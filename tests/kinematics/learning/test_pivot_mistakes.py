@@ -64,7 +64,12 @@ def test_mistakes_at_a_bore_made_by_hand():
         ("inch and mm", ""): (x / 25.4, y / 25.4),
         ("coordinate of the wrong axis", "Z for X"): (turn.shown_mm[:, 2].mean(), y),
         ("half the distance forgotten", ""): (2.0 * x, 2.0 * y),
-        ("half the distance forgotten", "X"): (x1 + (x3 - x1), y),
+        ("half the distance forgotten", "X"): (2.0 * x, y),
+        ("a reading for the pivot", ""): (x1, y1),
+        ("a reading for the pivot", "X"): (x1 + (x3 - x1), y),
+        ("neighbours for opposites", ""): ((x2 + x3) / 2.0, (y2 + y3) / 2.0),
+        ("difference for sum", ""): ((x1 - x3) / 2.0, (y1 - y3) / 2.0),
+        ("difference for sum", "Y"): (x, (y4 - y2) / 2.0),
     }
     for (kind, item), expected in by_hand.items():
         assert _gives(rows[1], kind, item, expected), (kind, item)
@@ -89,6 +94,9 @@ def test_mistakes_at_a_level_face_made_by_hand():
         ("half the distance forgotten", "Z"): (x, up - ((high - low) - r)),
         ("half the distance forgotten", ""): (low + high, up - ((high - low) - r)),
         ("coordinate of the wrong axis", "Y for Z"): (x, tilt.shown_mm[:, 1].mean()),
+        ("the face for the pivot", "Z"): (x, up),
+        ("the height the wrong way", "Z"): (x, up + ((high - low) / 2.0 - r)),
+        ("the radius to the side", "X"): (x + r, z),
         ("coordinates swapped", ""): (z, x),
     }
     for (kind, item), expected in by_hand.items():
@@ -137,20 +145,26 @@ def test_every_kind_is_made_by_hand_somewhere():
     kinds = {row.made.kind for s in range(1, 21) for rows in drawn(s)[2] for row in rows}
     assert kinds == {
         "a coordinate's sign",
+        "a reading for the pivot",
         "ball radius left on",
         "coordinate of the wrong axis",
         "coordinates swapped",
         "degrees and radians",
         "diameter for radius",
+        "difference for sum",
         "half the distance forgotten",
         "inch and mm",
         "lines taken to meet",
+        "neighbours for opposites",
         "old value kept",
         "radius the wrong way",
         "relative to the old value",
         "sense reversed",
         "sign of the offset",
         "stylus radius left on",
+        "the face for the pivot",
+        "the height the wrong way",
+        "the radius to the side",
         "whole angle for half",
     }
 
@@ -177,7 +191,7 @@ def test_each_mistake_comes_first_in_99_of_100(monkeypatch):
                 first = [found[0].made, *found[0].same] if found else []
                 alike = {r.made for r in tables[i] if np.abs(r.value_mm - row.value_mm).max() <= SAME_MM}
                 named[row.made.kind] += bool(first) and (first[0] == row.made or first[0] in alike)
-    assert len(tried) == 16
+    assert len(tried) == 22
     assert sum(tried.values()) > 3000
     for kind, count in tried.items():
         assert count > 30, kind
