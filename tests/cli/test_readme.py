@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from tiltwright.files import job_file, machine_file, solid_tables
+from tiltwright.files import job_file, machine_file, plan_file, rule_file, solid_tables
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 TABLES = {
@@ -22,8 +22,10 @@ TABLES = {
         job_file.OperationTable,
         job_file.RepeatTable,
     ],
+    "plan": [plan_file.PlanFile, plan_file.TargetTable, plan_file.ProbeTable],
+    "rule": [rule_file.RuleFile],
 }
-OWN_TABLES = {"travel", "rotary", "platter", "stack", "touched", "operation"}
+OWN_TABLES = {"travel", "rotary", "platter", "stack", "touched", "operation", "probe"}
 REACH_TABLES = [getattr(solid_tables, name) for name in solid_tables.__all__ if name.endswith("Table")]
 
 
@@ -40,7 +42,7 @@ def test_every_key_has_its_line_and_no_other_has(kind):
 
 
 def test_every_key_of_what_reach_needs_has_its_line():
-    section = README.split("### Every key of what reach needs")[1].split("\n## ")[0]
+    section = README.split("### Every key of what reach needs")[1].split("\n## ")[0].split("\n### ")[0]
     cells = [line.split(" | ")[0] for line in section.splitlines() if line.startswith("| `")]
     told = {word.strip("[]") for cell in cells for word in re.findall(r"`([^`]+)`", cell)}
     keys = {key for table in REACH_TABLES for key in table.__struct_fields__}
