@@ -18,7 +18,7 @@ class Blunder:
     ----------
     kind : str
         "sense reversed", "columns swapped", "inches for millimetres", "millimetres for inches", "targets confused",
-        "target slipped", "radius left on", "ball read at its top".
+        "target slipped", "zero moved", "radius left on", "ball read at its top".
     words : str
         A sentence for the user.
     mended : Readings
@@ -30,9 +30,9 @@ class Blunder:
     target, other_target : str
         Targets concerned; `other_target` is the one that was really read.
     rows : tuple of int
-        Rows concerned; of a slip, those after it.
+        Rows concerned; of a slip or of a zero that moved, those after it.
     size_mm : float or None
-        How far a target slipped, or the radius.
+        How far a target slipped or the zero moved, or the radius.
     certain : bool
         False where the readings would also allow that the machine has changed, or where `rivals` explain as much.
     rivals : tuple of Blunder

@@ -31,6 +31,7 @@ from kinematics.pivot.doubt import Doubt, doubt_of
 from kinematics.pivot.exchanged import confusions
 from kinematics.pivot.lengths import in_millimetres
 from kinematics.pivot.readings import Readings
+from kinematics.pivot.zero_moved import zero_moved
 from kinematics.rotary import Sense
 
 __all__ = ["find_blunders"]
@@ -45,7 +46,7 @@ _SCATTERS = 50.0
 _SMALL_MM = 5.0
 _ALIKE = 3.0
 _AS_WELL = 1.3
-_ADDED = ("radius left on", "ball read at its top", "target slipped")
+_ADDED = ("radius left on", "ball read at its top", "target slipped", "zero moved")
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,12 +131,12 @@ def _best(
 def _added(base: Doubt, sigma_mm: float | None) -> list[_Explained]:
     """What one more unknown explains."""
     found = []
-    for added in (slipped(base), radius_left_on(base), read_at_the_top(base)):
+    for added in (slipped(base), zero_moved(base), radius_left_on(base), read_at_the_top(base)):
         if added is None:
             continue
         fit = doubt_of(added.mended, added.mended_machine, sigma_mm)
         if fit is not None and (fit.cost < base.cost or not added.certain):
-            found.append(_Explained(added, fit, 3 if added.kind == "target slipped" else 1))
+            found.append(_Explained(added, fit, 3 if added.kind in {"target slipped", "zero moved"} else 1))
     return found
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,9 +12,11 @@ from kinematics.pivot.adjust import Problem, reduced
 from kinematics.pivot.blocks import Reduced
 from kinematics.pivot.doubt import Doubt
 
-__all__ = ["Rest", "Split", "column_gain", "left_out", "mimicked", "rest_of", "splits"]
+__all__ = ["Rest", "Split", "column_gain", "columns_gain", "left_out", "mimicked", "rest_of", "splits"]
 
 _SEEN = 1e-6
+_TOLD = 1e-3
+"""Share of a column that must be its own for its value to be told."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,6 +58,22 @@ def column_gain(rest: Rest, column: NDArray[np.float64]) -> tuple[float, float, 
         return 0.0, 0.0, max(own, 0.0) / max(whole, 1e-300)
     shown = float((left * rest.doubt.raw.residual).sum())
     return shown**2 / own, shown / own, own / whole
+
+
+def columns_gain(
+    rest: Rest, columns: Sequence[NDArray[np.float64]]
+) -> tuple[float, NDArray[np.float64], int]:
+    """Several more unknowns at once, each with rows (N, 3): gain, their values, and how many of them are told."""
+    block, problem = rest.block, rest.doubt.problem
+    left = np.stack([_own_part(block, problem, column) for column in columns])
+    by_lines = np.einsum("rkp,ark->ap", block.rows, left)
+    own = np.einsum("ark,brk->ab", left, left) - by_lines @ rest.inverse @ by_lines.T
+    shown = np.einsum("ark,rk->a", left, rest.doubt.raw.residual)
+    size, ways = np.linalg.eigh(own)
+    told = size > _TOLD * max(float((column * column).sum()) for column in columns)
+    along = (ways.T @ shown)[told]
+    values = ways[:, told] @ (along / size[told])
+    return float((along**2 / size[told]).sum()), np.asarray(values), int(told.sum())
 
 
 def _own_part(block: Reduced, problem: Problem, column: NDArray[np.float64]) -> NDArray[np.float64]:

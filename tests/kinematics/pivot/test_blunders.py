@@ -109,6 +109,27 @@ def ball_read_at_its_top(shop, seed):
     return readings, case.nominal, "ball read at its top", lambda b: abs(b.size_mm - high) < 0.1 * high
 
 
+def zero_that_moved(shop, seed):
+    """By a twentieth to one and a half millimetres (twenty times the scatter at least), from the middle third on."""
+    case = shop.random_case(80_000 + seed, targets=2 + seed % 2, poses=12)
+    rng = np.random.default_rng(seed)
+    pose = int(rng.integers(4, 9))
+    poses = np.unique(case.readings.angles_deg, axis=0, return_index=True)[1]
+    start = np.sort(poses)[pose]
+    shift = rng.normal(size=3)
+    shift *= max(rng.uniform(0.05, 1.5), 20.0 * case.sigma_mm) / np.linalg.norm(shift)
+    points = np.array(case.readings.points_mm)
+    points[start:] += shift
+    readings = replace(case.readings, points_mm=points)
+
+    def right(found):
+        return found.rows[0] == start + 1 and abs(
+            found.size_mm - np.linalg.norm(shift)
+        ) < 0.1 * np.linalg.norm(shift)
+
+    return readings, case.nominal, "zero moved", right
+
+
 @pytest.mark.parametrize(
     "spoil",
     [
@@ -120,6 +141,7 @@ def ball_read_at_its_top(shop, seed):
         ball_slipped,
         radius_left_on,
         ball_read_at_its_top,
+        zero_that_moved,
     ],
 )
 def test_each_blunder_is_recognised_in_99_of_100(shop, spoil):

@@ -1,0 +1,132 @@
+"""A machine whose zero moved, or that warmed or was hit, while the readings were taken: all of them are off from then on."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.pivot.adjust import raw_rows
+from kinematics.pivot.blunder import Blunder
+from kinematics.pivot.doubt import SHORTEST_MM, Doubt, doubt_of
+from kinematics.pivot.extra import Rest, columns_gain, left_out, rest_of
+from kinematics.pivot.lengths import in_millimetres
+from kinematics.pivot.readings import Readings
+from kinematics.pivot.student import chance_of_more
+
+__all__ = ["zero_moved"]
+
+_CHANCE = 1e-6
+"""Of scatter alone doing so much at any of the splits: as for a slipped target, one clean set in a million."""
+
+_CLEAR_OF_OUTLIER = 12.0
+"""By how many times the scatter's square it must explain more than leaving one bad reading out."""
+
+_MOST_SPLITS = 80
+"""Of more poses an even choice is tried: a shift a few poses off still explains most of what there is."""
+
+_TARGETS = 2
+"""So many targets must be read on both sides: with one, it slipped, as likely."""
+
+_REFINED = 2
+
+
+def zero_moved(base: Doubt) -> Blunder | None:
+    """The row from which on every reading is off by one and the same shift, where that explains far more than scatter."""
+    readings, problem = base.readings, base.problem
+    rows = np.sort(problem.order)
+    place = np.empty(len(readings), dtype=np.int64)
+    place[rows] = np.arange(len(rows))
+    row = place[problem.order]
+    splits = _splits(readings, rows, row, problem.target)
+    if not splits:
+        return None
+    rest = rest_of(base)
+    follows = [
+        raw_rows(replace(problem, points=problem.points + step), base.state).residual - base.raw.residual
+        for step in np.eye(3)
+    ]
+    best: tuple[float, int, NDArray[np.float64], int] | None = None
+    for split in splits:
+        after = (row >= split)[:, None]
+        gain, shift, numbers = columns_gain(rest, [np.where(after, one, 0.0) for one in follows])
+        if best is None or gain > best[0]:
+            best = gain, split, shift, numbers
+    assert best is not None
+    gain, split, shift, numbers = best
+    if not numbers or not _far_beyond(base, rest, gain, numbers, len(splits)):
+        return None
+    return _blunder(base, rows, split, shift)
+
+
+def _splits(
+    readings: Readings, rows: NDArray[np.int64], row: NDArray[np.int64], target: NDArray[np.int64]
+) -> list[int]:
+    """Places in the order of the rows at which the pose changes, with enough on both sides."""
+    angles = readings.angles_deg[rows]
+    changes = np.flatnonzero((angles[1:] != angles[:-1]).any(axis=1)) + 1
+    if len(changes) > _MOST_SPLITS:
+        changes = changes[np.linspace(0, len(changes) - 1, _MOST_SPLITS).astype(np.int64)]
+    count = np.bincount(target)
+    found = []
+    for split in changes.tolist():
+        after = np.bincount(target[row >= split], minlength=len(count))
+        if int(((after >= 2) & (count - after >= 2)).sum()) >= _TARGETS:
+            found.append(split)
+    return found
+
+
+def _far_beyond(base: Doubt, rest: Rest, gain: float, numbers: int, tried: int) -> bool:
+    """Whether neither scatter nor one bad reading does so much."""
+    spare = base.dof - numbers
+    if spare < 1:
+        return False
+    left = max((base.misfit - gain) / spare, (SHORTEST_MM * base.per_mm) ** 2)
+    chance = float(
+        chance_of_more(np.array([gain / numbers / left]), np.array([float(numbers)]), float(spare))[0]
+    )
+    return chance * tried < _CHANCE and gain >= float(left_out(rest).max()) + _CLEAR_OF_OUTLIER * left
+
+
+def _blunder(base: Doubt, rows: NDArray[np.int64], split: int, shift: NDArray[np.float64]) -> Blunder:
+    later = rows[split:]
+    points = np.array(base.readings.points_mm)
+    points[later] -= shift
+    mended = replace(base.readings, points_mm=points)
+    for _ in range(_REFINED):
+        # The lines had given way to it.
+        fit = doubt_of(mended, base.machine, base.sigma_mm)
+        if fit is None:
+            break
+        again = _more(fit, later)
+        shift = shift + again
+        points = np.array(mended.points_mm)
+        points[later] -= again
+        mended = replace(mended, points_mm=points)
+    first = base.readings.row(int(later[0]))
+    size = float(np.linalg.norm(shift))
+    parts = ", ".join(
+        f"{axis} {in_millimetres(float(part), '.3f')}" for axis, part in zip("XYZ", shift, strict=True)
+    )
+    words = (
+        f"from row {first} on every reading lies about {in_millimetres(size)} off ({parts}): did the machine's zero move, "
+        "did it warm or was it hit? Read all of them again in one go."
+    )
+    numbers = tuple(base.readings.row(int(i)) for i in later)
+    return Blunder("zero moved", words, mended, base.machine, rows=numbers, size_mm=size)
+
+
+def _more(fit: Doubt, later: NDArray[np.int64]) -> NDArray[np.float64]:
+    """What of the shift is still there."""
+    problem = fit.problem
+    after = np.isin(problem.order, later)[:, None]
+    follows = [
+        np.where(
+            after,
+            raw_rows(replace(problem, points=problem.points + step), fit.state).residual - fit.raw.residual,
+            0.0,
+        )
+        for step in np.eye(3)
+    ]
+    return columns_gain(rest_of(fit), follows)[1]
