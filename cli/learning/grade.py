@@ -186,15 +186,17 @@ def grade_booklet(graded: Graded) -> Booklet:
     if graded.faults:
         blocks += [
             Heading("Files that could not be read"),
-            Bullets(tuple(" ".join(str(fault).split("\n    ")) for fault in graded.faults)),
+            Bullets(tuple(". ".join(str(fault).split("\n    ")) for fault in graded.faults)),
         ]
-    right = sum(row.verdict is not None and row.verdict.right and not row.missing for row in graded.rows)
+    read = [row for row in graded.rows if row.verdict is not None]
+    right = sum(row.verdict is not None and row.verdict.right and not row.missing for row in read)
+    unread = len(graded.rows) - len(read)
     return Booklet(
         "Grades",
         f"Lesson: {graded.lesson.level}",
         (
             ("Right within", _within(graded.lesson)),
-            ("All right", f"{right} of {len(graded.rows)}"),
+            ("All right", f"{right} of {len(read)}" + (f" ({unread} could not be read)" if unread else "")),
         ),
         tuple(blocks),
         _FOOT,
