@@ -47,8 +47,19 @@ def syntax_fault(file: str, text: str, message: str) -> Fault:
         return Fault(file, last, "end of the file", f"a value that is not finished ({reason})", "TOML")
     line, column = int(place[1]), int(place[2])
     here = lines[line - 1] if line <= len(lines) else ""
-    tip = _tip(here, column - 1, reason)
+    tip = _twice(lines, line) if "overwrite" in reason else _tip(here, column - 1, reason)
     return Fault(file, line, f"column {column}", f"{shown(here.strip())} ({reason})", "TOML", tip)
+
+
+def _twice(lines: list[str], line: int) -> str:
+    """Where a key stood before in its table."""
+    key = lines[line - 1].partition("=")[0].strip()
+    for before in range(line - 2, -1, -1):
+        if lines[before].lstrip().startswith("["):
+            break
+        if lines[before].partition("=")[0].strip() == key:
+            return f"{shown(key)} stands twice in this table, first on line {before + 1}"
+    return ""
 
 
 def _tip(line: str, place: int, reason: str) -> str:
