@@ -70,5 +70,17 @@ def compare_touch(setup: Setup, touched_mm: ArrayLike, machine_deg: ArrayLike) -
 
 
 def with_touched_zero(setup: Setup, touch: Touch) -> Setup:
-    """The setup with part zero where it was touched off; the part stays turned as the stack turns it."""
+    """The setup with part zero where it was touched off; the part stays turned as the stack turns it.
+
+    Parameters
+    ----------
+    setup : Setup
+    touch : Touch
+        From `compare_touch`.
+
+    Returns
+    -------
+    Setup
+        The given one is left as it was.
+    """
     return replace(setup, part_in_table=Pose(setup.part_in_table.rotation, touch.touched_mm))

@@ -49,6 +49,23 @@ class Finding:
 def outside_travels(readings: Readings, machine: Machine) -> tuple[Finding, ...]:
     r"""Readings where the spindle cannot have been, when the machine states its travels.
 
+    Parameters
+    ----------
+    readings : Readings
+        Points in machine coordinates.
+    machine : Machine
+        With its travels.
+
+    Returns
+    -------
+    tuple of Finding
+        One for all rows that lie more than 10 mm outside, or none; empty where no travels are stated.
+
+    Raises
+    ------
+    KinematicsError
+        When the readings do not match the machine's rotaries.
+
     Examples
     --------
     >>> from kinematics import Platter, Rotary, Sense, Travel
