@@ -50,6 +50,16 @@ def compare_touch(setup: Setup, touched_mm: ArrayLike, machine_deg: ArrayLike) -
     machine_deg : array_like, shape (n,)
         The machine angles it was read at.
 
+    Returns
+    -------
+    Touch
+        Both points in the table frame, mm.
+
+    Raises
+    ------
+    KinematicsError
+        When the point is not three finite numbers, or the angles do not match the machine's rotaries.
+
     Examples
     --------
     A chip of 0.15 mm under the standoff, found with the table tipped back:

@@ -78,7 +78,7 @@ class PlannedTarget:
 
 
 def candidate_poses(machine: Machine, step_deg: float | Sequence[float] = 30.0) -> NDArray[np.float64]:
-    """A grid of machine angles within the limits, shape (m, n).
+    """A grid of machine angles within the limits.
 
     Parameters
     ----------
@@ -86,6 +86,11 @@ def candidate_poses(machine: Machine, step_deg: float | Sequence[float] = 30.0) 
     step_deg : float or sequence of float
         One step for all rotaries or one for each. A limited rotary stands at multiples of it within its limits,
         an endless one goes round once.
+
+    Returns
+    -------
+    ndarray, shape (m, n)
+        Machine angles, the innermost rotary's changing fastest.
 
     Raises
     ------
@@ -161,12 +166,16 @@ def readable(machine: Machine, targets: Sequence[PlannedTarget], poses_deg: Arra
 
 
 def point_by_point(targets: Sequence[PlannedTarget], which: ArrayLike) -> NDArray[np.bool_]:
-    """What may be read, for each of the k points of all targets, shape (m, k).
+    """What may be read, for each of the k points of all targets.
 
     Parameters
     ----------
     targets : sequence of PlannedTarget
     which : array_like of bool, shape (m, t) or (m, k)
+
+    Returns
+    -------
+    ndarray of bool, shape (m, k)
 
     Raises
     ------

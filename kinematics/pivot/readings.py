@@ -212,6 +212,11 @@ def read_as(
     directions : mapping of target name to direction (3,), optional
         At the all-zero pose.
 
+    Returns
+    -------
+    Readings
+        Targets in the order in which they are first named.
+
     Raises
     ------
     KinematicsError

@@ -84,6 +84,10 @@ def outlines(
     view : "front", "side" or "top"
     tip_mm : ndarray, shape (3,), optional
         Where the tip stands, machine coordinates; the middle of its box unless stated.
+
+    Returns
+    -------
+    tuple of Outline
     """
     poses = group_poses(scene.machine, stand.machine_deg)
     solids: list[tuple[str, str, manifold3d.Manifold]] = []
