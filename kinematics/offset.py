@@ -60,6 +60,21 @@ class Setup:
 def set_up(machine: Machine, steps: Iterable[Step]) -> Setup:
     """A part on a stack, its rotaries not offset.
 
+    Parameters
+    ----------
+    machine : Machine
+    steps : iterable of Step
+        From the platter up; none puts part zero on the platter's face.
+
+    Returns
+    -------
+    Setup
+
+    Raises
+    ------
+    KinematicsError
+        When a step's number is not finite.
+
     Examples
     --------
     >>> from kinematics.machine import Platter
@@ -101,10 +116,21 @@ def work_offset(setup: Setup, origin_mm: ArrayLike, machine_deg: ArrayLike) -> N
 def plane_axes(setup: Setup, machine_deg: ArrayLike) -> NDArray[np.float64]:
     """What X, Y and Z mean to a program running at machine angles.
 
+    Parameters
+    ----------
+    setup : Setup
+    machine_deg : array_like, shape (..., n)
+        Machine angles.
+
     Returns
     -------
     ndarray, shape (..., 3, 3)
         Rows: the machine's X, Y, Z directions in part coordinates.
+
+    Raises
+    ------
+    KinematicsError
+        When the last axis has not one angle for each rotary, or a value is not finite.
     """
     turned = table_pose(setup.machine, machine_deg) @ setup.part_in_machine
     return np.asarray(turned.rotation)
@@ -117,10 +143,26 @@ def square_up(setup: Setup, letter: str) -> Setup:
     the part's x or the machine's X (an indexer along X), y and Y are used; where it lies along one of these too,
     z and Z.
 
+    Parameters
+    ----------
+    setup : Setup
+    letter : str
+        The rotary whose offset is to be found; the others keep theirs.
+
+    Returns
+    -------
+    Setup
+        That rotary's offset in degrees, from -180 up to 180 (itself not).
+
     Raises
     ------
     KinematicsError
         When the machine has no such rotary.
+
+    Notes
+    -----
+    Derived here: `to_line_up` of the first of x, y, z of which neither the part's nor the machine's lies within 45
+    degrees of the rotary's line.
 
     Examples
     --------

@@ -64,6 +64,17 @@ def plane_from_tip(turns: Sequence[Turn]) -> Plane:
 def plane_through(origin_side_mm: ArrayLike, toward_x_mm: ArrayLike, on_y_side_mm: ArrayLike) -> Plane:
     """A plane through three points: one on the origin's side, one toward +x from it, one on the +y side.
 
+    Parameters
+    ----------
+    origin_side_mm, toward_x_mm, on_y_side_mm : array_like, shape (3,)
+        In part coordinates. Only the side counts for the last one: it need not lie on y.
+
+    Returns
+    -------
+    Plane
+        Its x runs from the first point to the second. Its normal is x times the way to the third (right hand): seen
+        from outside, the three run counterclockwise.
+
     Raises
     ------
     KinematicsError
@@ -92,10 +103,25 @@ def repeated(
 ) -> tuple[tuple[Plane, NDArray[np.float64]], ...]:
     """A plane and its origin, and the same turned about the part's z by one step, two, ... `count` in all.
 
+    Parameters
+    ----------
+    plane : Plane
+    origin_mm : array_like, shape (3,)
+        In part coordinates.
+    count : int
+        How many in all, the given one included.
+    step_deg : float
+        From each to the next, right-handed about the part's +z: counterclockwise seen from above.
+
+    Returns
+    -------
+    tuple of (Plane, ndarray of shape (3,))
+        Planes and their origins in part coordinates, the given pair first.
+
     Raises
     ------
     KinematicsError
-        When the count is less than one.
+        When the count is less than one, or a number is not finite.
 
     Examples
     --------

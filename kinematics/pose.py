@@ -86,6 +86,17 @@ class Pose:
         """A pose from parts that are rigid by construction: a product of rotations is a rotation.
 
         Checking a million of them would cost more than making them.
+
+        Parameters
+        ----------
+        rotation : ndarray, shape (..., 3, 3)
+            Taken on trust and not copied.
+        translation_mm : ndarray, shape (..., 3)
+            Likewise; leading shapes that broadcast.
+
+        Returns
+        -------
+        Pose
         """
         pose = object.__new__(cls)
         for name, array in (("rotation", rotation), ("translation_mm", translation_mm)):
@@ -184,7 +195,22 @@ def turn_about_line(point_mm: ArrayLike, direction: ArrayLike, angle_deg: ArrayL
 
 
 def shift(x_mm: float = 0.0, y_mm: float = 0.0, z_mm: float = 0.0) -> Pose:
-    """A pose that is moved but not turned; millimetres."""
+    """A pose that is moved but not turned; millimetres.
+
+    Parameters
+    ----------
+    x_mm, y_mm, z_mm : float
+        Where the inner frame's origin stands in the outer frame.
+
+    Returns
+    -------
+    Pose
+
+    Raises
+    ------
+    KinematicsError
+        When a number is not finite.
+    """
     return Pose(np.eye(3), np.array([x_mm, y_mm, z_mm]))
 
 

@@ -125,13 +125,40 @@ class Rotary:
         """Every machine angle within the limits at which the table stands as it does at `machine_deg`.
 
         An endless rotary has one: that whose program angle (less its work offset, `offset_deg`) is in 0 to 360.
+
+        Parameters
+        ----------
+        machine_deg : float
+        offset_deg : float
+            The rotary's work offset: program angle = machine angle - offset.
+
+        Returns
+        -------
+        ndarray, shape (k,)
+            Machine angles, ascending; empty where none lies within the limits.
+
+        Raises
+        ------
+        KinematicsError
+            When an angle is not finite.
         """
         if self.limits_deg is None:
             return wrap_deg([machine_deg - offset_deg]) + offset_deg
         return every_wrap_deg(machine_deg, *self.limits_deg)
 
     def move_deg(self, from_deg: ArrayLike, to_deg: ArrayLike) -> NDArray[np.float64]:
-        """The signed move from one machine angle to another: the short way round where it turns endlessly."""
+        """The signed move from one machine angle to another: the short way round where it turns endlessly.
+
+        Parameters
+        ----------
+        from_deg, to_deg : array_like, shape (...)
+            Machine angles.
+
+        Returns
+        -------
+        ndarray, shape (...)
+            Positive as the rotary counts, whatever its sense. Half a turn of an endless one is -180.
+        """
         move = np.asarray(to_deg, dtype=np.float64) - np.asarray(from_deg, dtype=np.float64)
         return move if self.limits_deg is not None else wrap_deg(move, low_deg=-180.0)
 
@@ -158,6 +185,20 @@ class Gap:
 
 def gap_between(first: Rotary, second: Rotary) -> Gap:
     """How the lines of two rotaries lie to each other at the all-zero pose.
+
+    Parameters
+    ----------
+    first, second : Rotary
+        Their senses and zeros do not count, their directions do: a line turned about has the supplement as its angle.
+
+    Returns
+    -------
+    Gap
+        In machine coordinates. Lines whose angle has a sine below 1e-12 are taken as parallel.
+
+    Notes
+    -----
+    Feet of the common perpendicular of two lines in space: textbook geometry, from memory.
 
     Examples
     --------

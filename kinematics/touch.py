@@ -50,6 +50,16 @@ def compare_touch(setup: Setup, touched_mm: ArrayLike, machine_deg: ArrayLike) -
     machine_deg : array_like, shape (n,)
         The machine angles it was read at.
 
+    Returns
+    -------
+    Touch
+        Both points in the table frame, mm.
+
+    Raises
+    ------
+    KinematicsError
+        When the point is not three finite numbers, or the angles do not match the machine's rotaries.
+
     Examples
     --------
     A chip of 0.15 mm under the standoff, found with the table tipped back:
@@ -70,5 +80,17 @@ def compare_touch(setup: Setup, touched_mm: ArrayLike, machine_deg: ArrayLike) -
 
 
 def with_touched_zero(setup: Setup, touch: Touch) -> Setup:
-    """The setup with part zero where it was touched off; the part stays turned as the stack turns it."""
+    """The setup with part zero where it was touched off; the part stays turned as the stack turns it.
+
+    Parameters
+    ----------
+    setup : Setup
+    touch : Touch
+        From `compare_touch`.
+
+    Returns
+    -------
+    Setup
+        The given one is left as it was.
+    """
     return replace(setup, part_in_table=Pose(setup.part_in_table.rotation, touch.touched_mm))

@@ -116,7 +116,19 @@ def stand_as_answered(
 
 
 def carried_on(setup: Setup, faults: Sequence[AngleFault]) -> tuple[Mistake, ...]:
-    """The mistake of going on, rightly, from wrong angles: the offsets then follow from them."""
+    """The mistake of going on, rightly, from wrong angles: the offsets then follow from them.
+
+    Parameters
+    ----------
+    setup : Setup
+    faults : sequence of AngleFault
+        From `stand_as_answered`.
+
+    Returns
+    -------
+    tuple of Mistake
+        One that puts all of the wrong program angles in; empty where there are no faults.
+    """
     if not faults:
         return ()
 

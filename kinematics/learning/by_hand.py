@@ -45,6 +45,17 @@ __all__ = ["why_not_by_hand", "work_out_by_hand"]
 def why_not_by_hand(setup: Setup, steps: Sequence[Step] | None) -> str:
     """Why plane trigonometry is not enough for a setup; empty where it is.
 
+    Parameters
+    ----------
+    setup : Setup
+    steps : sequence of Step or None
+        The stack that the setup's part stands on; None where part zero was touched off instead.
+
+    Returns
+    -------
+    str
+        Half a sentence, to stand after "since".
+
     Examples
     --------
     >>> from kinematics.machine import Machine, Platter
@@ -69,7 +80,20 @@ def work_out_by_hand(
 ) -> Working:
     """The working of one operation's offset in plane trigonometry.
 
-    Parameters and returns as `kinematics.learning.working.work_out`; the digits are the same.
+    Parameters
+    ----------
+    setup : Setup
+    placed : Placed
+        The operation, as `place` gives it.
+    steps : sequence of Step or None
+        The stack that the setup's part stands on; None where part zero was touched off instead.
+    plane : sequence of Line
+        What the direction that must face the spindle came from, if it was worked out (`plane_lines`).
+
+    Returns
+    -------
+    Working
+        To the same digits as `work_out`'s.
 
     Raises
     ------

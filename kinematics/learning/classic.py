@@ -47,6 +47,10 @@ def classic_mistakes(
     stack_mm : ndarray, shape (3,), optional
         Where the stack puts part zero in the table frame, where it was touched off and counts as touched.
 
+    Returns
+    -------
+    tuple of Mistake
+
     Examples
     --------
     >>> from kinematics.machine import Machine, Platter

@@ -112,6 +112,18 @@ class Digits:
 def written_number(number: Number, digits: Digits) -> str:
     """A number as it is written: lengths to full width, angles and ratios without idle zeros.
 
+    Parameters
+    ----------
+    number : Number
+        In mm, degrees or as a ratio, as its kind says.
+    digits : Digits
+        The unit to write lengths in and the decimals of each kind.
+
+    Returns
+    -------
+    str
+        Rounded, without a unit; never "-0".
+
     Examples
     --------
     >>> written_number(Number(-25.4), Digits(unit_mm=25.4, length=5))
@@ -134,6 +146,16 @@ def written(calculation: Calculation, digits: Digits) -> str:
 
     A negative number stands in brackets unless it opens the calculation. A calculation that is nothing but its
     result is written once.
+
+    Parameters
+    ----------
+    calculation : Calculation
+    digits : Digits
+        How each of its numbers is written.
+
+    Returns
+    -------
+    str
 
     Examples
     --------

@@ -130,6 +130,11 @@ def pattern_lines(normal: ArrayLike, origin_mm: ArrayLike, place: int, step_deg:
     step_deg : float
         From one to the next about the part's z.
 
+    Returns
+    -------
+    tuple of Line
+        The direction's, then the origin's unless it is the part's zero.
+
     Examples
     --------
     >>> [line.result[-3:].round(9).tolist() for line in pattern_lines([0, -1, 0], [0, -18, -12], 1, 90.0)]

@@ -18,15 +18,25 @@ from kinematics.pivot.student import chance_of_more
 __all__ = ["radius_left_on", "read_at_the_top", "slipped"]
 
 _CHANCE = 1e-6
+"""Of such a gain by scatter, all places counted. Chosen here, far below the tests' one false alarm in 1,000."""
 _CLEAR_OF_OUTLIER = 12.0
+"""Squares of the scatter that a slip must explain beyond one bad reading: about 3.5 scatters. Chosen here."""
 _RADII_MM = (0.2, 15.0)
+"""mm. Chosen here, a little wider than common practice: styli from 0.5 mm across, tooling balls up to an inch."""
 _PLAIN_MOVE_MM = 0.4
+"""mm, the least radius called possible. Chosen here: less is likelier a line that did move."""
 _OWN = 1e-3
+"""Share (squares) of an unknown that lines and targets cannot take over; less tells nothing. Chosen here."""
 _REFINED = 2
+"""Times that a size is found again with itself taken off: a third changed no ninth digit when it was tried."""
 _PURE = 0.05
+"""Share (squares) of the lines' move that a possible radius may leave: a fifth of its length. Chosen here."""
 _LIKE_THE_PLATTER = np.cos(np.radians(5.0))
+"""Cosine: a face so nearly square to the last rotary is the platter's, as in `TargetFit.tilt`. Chosen here."""
 _ALONG_SPINDLE = np.cos(np.radians(3.0))
+"""Cosine: a touch from above. Within 3 degrees 1 - cosine is 0.14 % of the radius, which nobody sees. Derived here."""
 _SQUARE_TO_SPINDLE = np.sin(np.radians(3.0))
+"""Cosine: a touch from the side, as many degrees wide as one from above. Chosen here."""
 
 
 def _chance(gain: float, numbers: int, base: Doubt, tried: int) -> float:

@@ -39,13 +39,21 @@ __all__ = ["find_blunders"]
 INCH_MM = 25.4
 
 _MOST = 3
+"""Blunders named in one set of readings. Chosen here: whoever made more takes the readings anew."""
 _FINE_MM = 0.1
+"""Scatter in mm that leaves nothing for an exchange to explain. Chosen here: twenty usual scatters (`doubt`)."""
 _FINE_STRAIN = 25.0
+"""`Doubt.strain`, no unit: lines five times as far off as `doubt` allows, 10 mm or 2.5 degrees. Chosen here."""
 _TIMES = 16.0
+"""Ratio of costs, or of strains (squares): what is exchanged must fit four times as closely. Chosen here."""
 _SCATTERS = 50.0
+"""Squares of the scatter that it must gain as well: a ratio alone is soon reached with few readings. Chosen here."""
 _SMALL_MM = 5.0
+"""Scatter or size in mm: slips and most stylus radii stay below it, exchanges move points farther. Chosen here."""
 _ALIKE = 3.0
+"""Ratio of scatters within which explanations count as alike, and the simplest is taken. Chosen here."""
 _AS_WELL = 1.3
+"""Ratio of scatters that proves nothing: two standard errors, 2 / sqrt(2 dof), of one told by 22 readings to spare."""
 _ADDED = ("radius left on", "ball read at its top", "target slipped", "zero moved")
 
 

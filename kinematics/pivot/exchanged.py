@@ -18,7 +18,9 @@ from kinematics.pivot.readings import Kind, Readings
 __all__ = ["confusions"]
 
 _NEARER = 0.3
+"""Ratio: another ball is meant where its place is under a third as far as that of the ball named. Chosen here."""
 _APART_MM = 1.0
+"""mm that a reading must lie from its own ball: far above scatter, and no two balls stand closer. Chosen here."""
 
 
 def confusions(readings: Readings, machine: Machine, base: Doubt | None) -> Iterator[Blunder]:

@@ -17,9 +17,13 @@ _SCATTER_MM = 0.05
 """No probe scatters so: common practice for touch probes and edge finders is micrometres to a hundredth."""
 
 _TIMES_STATED = 10.0
+"""Ratio of the scatter to what was stated. Chosen here: a stated one is a guess, but not by a power of ten."""
 _MOVE_MM = 2.0
+"""mm that a line may have moved. Chosen here: a wrong machine file, tool length or radius moves it more."""
 _LEAN_DEG = 1.0
+"""Degrees that it may have leaned. Chosen here: as bad as `_MOVE_MM` at 115 mm from the pivot."""
 _CERTAIN = 1e-9
+"""Chance by scatter: of 10,000 readings one set in 100,000 has a reading so unlikely. Chosen here."""
 _MARGIN_MM = 10.0
 """A contact point may lie beyond the travels by a stylus or ball radius."""
 
@@ -48,6 +52,23 @@ class Finding:
 
 def outside_travels(readings: Readings, machine: Machine) -> tuple[Finding, ...]:
     r"""Readings where the spindle cannot have been, when the machine states its travels.
+
+    Parameters
+    ----------
+    readings : Readings
+        Points in machine coordinates.
+    machine : Machine
+        With its travels.
+
+    Returns
+    -------
+    tuple of Finding
+        One for all rows that lie more than 10 mm outside, or none; empty where no travels are stated.
+
+    Raises
+    ------
+    KinematicsError
+        When the readings do not match the machine's rotaries.
 
     Examples
     --------

@@ -208,12 +208,29 @@ def _nearest(now: LineNow, old_point: NDArray[np.float64]) -> tuple[NDArray[np.f
 
 
 def line_numbers(machine: Machine, other: Machine) -> NDArray[np.float64]:
-    """Another machine's lines as `Fit.parameters` would tell them, counted from `machine`'s; shape (4n,).
+    """Another machine's lines as `Fit.parameters` would tell them, counted from `machine`'s.
+
+    Parameters
+    ----------
+    machine : Machine
+        Whose lines are counted from: their points and directions.
+    other : Machine
+        Whose lines are told. Only its lines count, not its senses or limits.
+
+    Returns
+    -------
+    ndarray, shape (4n,)
+        For each rotary, the base's first: two shifts in mm and two tilts (tangents, no unit) along `Fit.across`, as
+        `Fit.parameters` has them.
 
     Raises
     ------
     KinematicsError
         When the rotaries differ, or a line turns its back on the nominal one.
+
+    Notes
+    -----
+    Derived here: where the other line pierces the plane through the old point square to the old line.
     """
     if machine.letters != other.letters:
         raise KinematicsError(f"machine: expected rotaries {machine.letters}, found {other.letters}")
@@ -230,12 +247,30 @@ def line_numbers(machine: Machine, other: Machine) -> NDArray[np.float64]:
 
 
 def region_holds(fit: Fit, parameters: ArrayLike, level: float | None = None) -> bool:
-    """Whether the joint region of everything told holds these line numbers (4n,).
+    """Whether the joint region of everything told holds these line numbers.
+
+    Parameters
+    ----------
+    fit : Fit
+    parameters : array_like, shape (4n,)
+        Line numbers as `line_numbers(fit.machine, ...)` tells them.
+    level : float, optional
+        The chance that the region holds the truth; the fit's where left out.
+
+    Returns
+    -------
+    bool
+        What the readings do not tell, alone or in combination, does not count.
 
     Raises
     ------
     KinematicsError
-        When nothing tells the scatter.
+        When nothing tells the scatter, or the level is not between 0 and 1.
+
+    Notes
+    -----
+    Joint region of linear least squares, chi squared where sigma was stated and F otherwise (`region_factor`):
+    textbook statistics, from memory.
     """
     if fit.covariance is None or fit.dof < 1:
         raise KinematicsError("region: expected a stated sigma or readings to spare, found neither")
@@ -255,6 +290,14 @@ def region_of(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The ellipse that holds a rotary's pivot, in the plane through the old point square to the old line.
 
+    Parameters
+    ----------
+    fit : Fit
+    letter : str
+        Which rotary.
+    level : float, optional
+        The chance that the ellipse holds the truth; the fit's where left out.
+
     Returns
     -------
     centre : ndarray, shape (2,)
@@ -265,7 +308,7 @@ def region_of(
     Raises
     ------
     KinematicsError
-        When nothing tells the scatter, or there is no such rotary.
+        When nothing tells the scatter, there is no such rotary, or the level is not between 0 and 1.
     """
     i = fit.machine.index(letter)
     if fit.covariance is None:

@@ -69,6 +69,10 @@ def foresee(planned: Readings, machine: Machine, sigma_mm: float, level: float =
         The probe's standard uncertainty per coordinate.
     level : float
 
+    Returns
+    -------
+    Foreseen
+
     Raises
     ------
     KinematicsError
@@ -205,6 +209,11 @@ def rank_added_poses(
     sigma_mm : float
     which : array_like of bool, shape (m + k, t) or (m + k, points), optional
         What is read at the planned poses, then at the candidates.
+
+    Returns
+    -------
+    tuple of AddedPose
+        One for each candidate.
 
     Raises
     ------

@@ -23,10 +23,15 @@ __all__ = ["foretold_blunders"]
 INCH_MM = 25.4
 
 _FAR_MM = 20.0
+"""mm from the others: a gross error. Chosen here: lines right to within millimetres carry no reading so far off."""
 _NEAR_MM = 5.0
+"""mm from the others: in agreement, or put right. Chosen here: lines off by millimetres part readings by as much."""
 _TIMES = 10.0
+"""Ratio: what is far is so many times as far as the rows that agree. Chosen here."""
 _MOST_OFF = 0.4
+"""Share of a target's rows that may be far off. Chosen here: a median tells the middle while less than half are."""
 _FEWEST = 3
+"""Readings of a target: of two that disagree neither is known to be the wrong one."""
 _SIGNS = ((-1, 1, 1), (1, -1, 1), (1, 1, -1), (-1, -1, 1), (-1, 1, -1), (1, -1, -1), (-1, -1, -1))
 _PAIRS = ((0, 1), (0, 2), (1, 2))
 
@@ -160,6 +165,7 @@ def _explained(readings: Readings, machine: Machine, i: int) -> Blunder | None:
             continue
         # All three at once in another unit is one slip, not three.
         count = 1 if len(changed) == 3 and "row" in kind else len(changed)
+        # Within a millimetre one way fits as well as another: then the fewest coordinates changed.
         key = (left > 1.0, count, left)
         if best is None or key < best[0]:
             best = (key, kind, changed, mended)

@@ -35,6 +35,10 @@ def in_unit(words: str, unit: str, unit_mm: float) -> str:
     unit_mm : float
         How many millimetres it is.
 
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> in_unit(f"ball 2 lies {in_millimetres(0.31234)} off", "inch", 25.4)

@@ -78,7 +78,7 @@ class PlannedTarget:
 
 
 def candidate_poses(machine: Machine, step_deg: float | Sequence[float] = 30.0) -> NDArray[np.float64]:
-    """A grid of machine angles within the limits, shape (m, n).
+    """A grid of machine angles within the limits.
 
     Parameters
     ----------
@@ -86,6 +86,11 @@ def candidate_poses(machine: Machine, step_deg: float | Sequence[float] = 30.0) 
     step_deg : float or sequence of float
         One step for all rotaries or one for each. A limited rotary stands at multiples of it within its limits,
         an endless one goes round once.
+
+    Returns
+    -------
+    ndarray, shape (m, n)
+        Machine angles, the innermost rotary's changing fastest.
 
     Raises
     ------
@@ -118,11 +123,29 @@ def candidate_poses(machine: Machine, step_deg: float | Sequence[float] = 30.0) 
 
 
 def readable(machine: Machine, targets: Sequence[PlannedTarget], poses_deg: ArrayLike) -> NDArray[np.bool_]:
-    """Which targets can be read at which poses, shape (m, t).
+    """Which targets can be read at which poses.
 
     A pose must lie within the rotaries' limits; the spindle must reach every point within the travels; a face must
     not look away from the spindle, a ball's stem not hang below level, a bore stand within 30 degrees of it. What
     may be in the way is not looked at.
+
+    Parameters
+    ----------
+    machine : Machine
+    targets : sequence of PlannedTarget
+        t of them, at the all-zero pose in machine coordinates.
+    poses_deg : array_like, shape (m, n)
+        Machine angles.
+
+    Returns
+    -------
+    ndarray of bool, shape (m, t)
+        A target counts only where all of its points can be read.
+
+    Raises
+    ------
+    KinematicsError
+        When the last axis has not one angle for each rotary, or a value is not finite.
     """
     poses = machine.angles(poses_deg).reshape(-1, len(machine.rotaries))
     allowed = np.ones(len(poses), dtype=np.bool_)
@@ -143,12 +166,16 @@ def readable(machine: Machine, targets: Sequence[PlannedTarget], poses_deg: Arra
 
 
 def point_by_point(targets: Sequence[PlannedTarget], which: ArrayLike) -> NDArray[np.bool_]:
-    """What may be read, for each of the k points of all targets, shape (m, k).
+    """What may be read, for each of the k points of all targets.
 
     Parameters
     ----------
     targets : sequence of PlannedTarget
     which : array_like of bool, shape (m, t) or (m, k)
+
+    Returns
+    -------
+    ndarray of bool, shape (m, k)
 
     Raises
     ------

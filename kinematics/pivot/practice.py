@@ -36,6 +36,16 @@ def hidden_machine(
     position_mm, direction_deg : float
         Per direction across the line.
 
+    Returns
+    -------
+    Machine
+        Only its lines differ.
+
+    Raises
+    ------
+    KinematicsError
+        When a standard deviation is less than 0.
+
     Examples
     --------
     >>> from kinematics import Platter, Rotary, Sense
@@ -86,6 +96,11 @@ def simulated_readings(
         As for `planned_readings`.
     resolution_mm : float, optional
         Round as the display does.
+
+    Returns
+    -------
+    Readings
+        In the order of `planned_readings`.
 
     Raises
     ------
@@ -174,6 +189,10 @@ def grade(
     repeatability_mm : float
         Of the probe.
     level : float
+
+    Returns
+    -------
+    Grade
 
     Raises
     ------

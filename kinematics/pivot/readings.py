@@ -154,9 +154,24 @@ class Readings:
 
 
 def outside_limits(readings: Readings, machine: Machine) -> tuple[tuple[int, str, float], ...]:
-    """Readings at angles that the machine cannot reach: row, rotary and angle of each.
+    """Readings at angles that the machine cannot reach.
 
     Not refused here: swapped columns show themselves so, and `find_blunders` is to see them.
+
+    Parameters
+    ----------
+    readings : Readings
+    machine : Machine
+
+    Returns
+    -------
+    tuple of (int, str, float)
+        By row: its number, the rotary's letter, the machine angle in degrees.
+
+    Raises
+    ------
+    KinematicsError
+        When the readings do not match the machine's rotaries.
 
     Examples
     --------
@@ -196,6 +211,11 @@ def read_as(
     sigma_mm, rows : array_like, shape (N,), optional
     directions : mapping of target name to direction (3,), optional
         At the all-zero pose.
+
+    Returns
+    -------
+    Readings
+        Targets in the order in which they are first named.
 
     Raises
     ------

@@ -26,6 +26,11 @@ def coverage_factor(level: float = 0.95, dof: int | None = None) -> float:
     dof : int or None
         Degrees of freedom of the estimated scatter; None where it is known beforehand.
 
+    Returns
+    -------
+    float
+        Student's t, two-sided; the normal's quantile where the scatter is known.
+
     Raises
     ------
     KinematicsError
@@ -61,6 +66,16 @@ def region_factor(numbers: int, level: float = 0.95, dof: int | None = None) -> 
         How many numbers the region is of.
     level, dof
         As for `coverage_factor`.
+
+    Returns
+    -------
+    float
+        Root of chi squared's quantile where the scatter is known, else of F's times the numbers.
+
+    Raises
+    ------
+    KinematicsError
+        As `coverage_factor`.
 
     Examples
     --------

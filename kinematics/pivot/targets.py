@@ -16,8 +16,11 @@ from kinematics.pivot.readings import Kind, Readings
 __all__ = ["Charts", "Rows", "misfit", "rows_of", "start_charts"]
 
 _LIKE_ITS_ROTARY_DEG = 3.0
+"""Degrees: a direction so near the platter's or last rotary's starts, and if untold stays, as that. Chosen here."""
 _SPREAD_MM = 3.0
+"""Singular value in mm below which points tell no direction: 0.01 mm over it is 0.2 degrees of lean. Chosen here."""
 _NEARLY_FITS_MM = 1.0
+"""mm that touches may miss the plane they start on: the lines that put them together may be off. Chosen here."""
 _BALL = -np.eye(3, 4)
 
 

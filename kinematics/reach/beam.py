@@ -66,7 +66,25 @@ class Section:
         return min(self.edges_mm) if self.edges_mm is not None else float(self.diameter_mm or 0.0)
 
     def shape(self, height_mm: float, foot_mm: tuple[float, float] = (0.0, 0.0)) -> Shape:
-        """The step's solid in the frame it stands on, its axis through `foot_mm`."""
+        """The step's solid in the frame it stands on, its axis through `foot_mm`.
+
+        Parameters
+        ----------
+        height_mm : float
+            Along z of that frame; downward where negative.
+        foot_mm : (float, float)
+            Where the axis stands, x and y of that frame.
+
+        Returns
+        -------
+        Shape
+            A round for a diameter, a block for two edges.
+
+        Raises
+        ------
+        KinematicsError
+            When the height is nought or not finite.
+        """
         foot = np.array([*foot_mm, 0.0])
         if self.edges_mm is not None:
             block = block_on(height_mm, *self.edges_mm)
@@ -78,10 +96,27 @@ class Section:
 def stiffness_n_per_mm(section: Section, height_mm: float, modulus_gpa: float) -> float:
     """Force at the top for each millimetre that it gives: 3 E I / L^3.
 
+    Parameters
+    ----------
+    section : Section
+    height_mm : float
+        From the fixed foot to where the force acts.
+    modulus_gpa : float
+        Young's modulus of the material, GPa (kN/mm2).
+
+    Returns
+    -------
+    float
+        N/mm, the way it bends most easily.
+
     Raises
     ------
     KinematicsError
         When height or modulus is not above zero.
+
+    Notes
+    -----
+    End-loaded cantilever after Euler and Bernoulli: textbook formula, from memory.
 
     Examples
     --------
@@ -96,6 +131,30 @@ def stiffness_n_per_mm(section: Section, height_mm: float, modulus_gpa: float) -
 
 def deflection_mm(section: Section, height_mm: float, modulus_gpa: float, force_n: float) -> float:
     """How far the top gives under a force across it: P L^3 / (3 E I).
+
+    Parameters
+    ----------
+    section : Section
+    height_mm : float
+        From the fixed foot to where the force acts.
+    modulus_gpa : float
+        Young's modulus of the material, GPa (kN/mm2).
+    force_n : float
+        Across the axis, the way it bends most easily.
+
+    Returns
+    -------
+    float
+        Along the force and with its sign.
+
+    Raises
+    ------
+    KinematicsError
+        When height or modulus is not above zero.
+
+    Notes
+    -----
+    See `stiffness_n_per_mm`; shear and joints are left out, so the true step gives more.
 
     Examples
     --------

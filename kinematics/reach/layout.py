@@ -176,7 +176,24 @@ class Layout:
 
 
 def platter_solid(machine: Machine, thickness_mm: float) -> Solid | None:
-    """The platter as a disc below its face; None where its diameter is not known or it belongs to an indexer."""
+    """The platter as a disc below its face; None where its diameter is not known or it belongs to an indexer.
+
+    Parameters
+    ----------
+    machine : Machine
+    thickness_mm : float
+        From the face downward, along the platter's own normal; above zero.
+
+    Returns
+    -------
+    Solid or None
+        Turned by the last rotary; machine coordinates at the all-zero pose.
+
+    Raises
+    ------
+    KinematicsError
+        When the disc has no thickness, or its diameter is not above zero.
+    """
     diameter = machine.platter.diameter_mm
     if diameter is None or lies_flat(machine.rotaries[-1]):
         return None
@@ -189,6 +206,27 @@ def with_step_height(layout: Layout, index: int, height_mm: float) -> Layout:
     """The same job with one step of another height; whatever stands on it is carried along.
 
     A part zero that was touched off keeps its distance from where the stack has it.
+
+    Parameters
+    ----------
+    layout : Layout
+    index : int
+        The step, from 0 at the platter.
+    height_mm : float
+        Its new height, along z of the frame that it stands on.
+
+    Returns
+    -------
+    Layout
+        The steps above, the part and the solids on them moved along; turns stay as they are. The given layout is left
+        as it was.
+
+    Raises
+    ------
+    IndexError
+        When there is no such step.
+    KinematicsError
+        When the height is not finite.
     """
     steps = list(layout.steps)
     steps[index] = replace(steps[index], up_mm=height_mm)
@@ -199,7 +237,25 @@ def with_step_height(layout: Layout, index: int, height_mm: float) -> Layout:
 
 
 def moved_on_mill(layout: Layout, by_mm: ArrayLike) -> Layout:
-    """The same job with the rotary bolted on elsewhere: all that stands on the mill's table moves by x, y, z."""
+    """The same job with the rotary bolted on elsewhere: all that stands on the mill's table moves by x, y, z.
+
+    Parameters
+    ----------
+    layout : Layout
+    by_mm : array_like, shape (3,)
+        The move along machine X, Y, Z.
+
+    Returns
+    -------
+    Layout
+        Rotary lines, platter face and the solids on base and rotaries moved; travels, spindle and retract position
+        left. Steps and part follow the platter.
+
+    Raises
+    ------
+    KinematicsError
+        When the move is not three finite numbers.
+    """
     by = last_axis(by_mm, 3, "moved by")
     machine = layout.machine
     rotaries = tuple(replace(rotary, point_mm=rotary.point_mm + by) for rotary in machine.rotaries)

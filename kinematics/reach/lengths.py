@@ -59,6 +59,10 @@ def tool_lengths(layout: Layout, scene: Scene, stand: Stand, clear_mm: float = 0
     clear_mm : float
         The distance to keep, and how far the tip must stand above the work at full retract.
 
+    Returns
+    -------
+    ToolLengths
+
     Raises
     ------
     KinematicsError

@@ -64,7 +64,19 @@ class WorstTorque:
 
 
 def carried(layout: Layout, rotary: int) -> Carried:
-    """Mass and centre of gravity of what a rotary carries, the rotaries that stand on it included."""
+    """Mass and centre of gravity of what a rotary carries, the rotaries that stand on it included.
+
+    Parameters
+    ----------
+    layout : Layout
+    rotary : int
+        Which one, from 0 at the base.
+
+    Returns
+    -------
+    Carried
+        Mass 0 and centre (0, 0, 0) where no mass is known.
+    """
     solids = [solid for solid in layout.all_solids() if layout.carried_by(solid.on) > rotary]
     known = [(solid, solid.weight_kg) for solid in solids]
     unknown = tuple(solid.name for solid, mass in known if mass is None)
@@ -79,9 +91,33 @@ def carried(layout: Layout, rotary: int) -> Carried:
 
 
 def gravity_torque_nm(layout: Layout, rotary: int, machine_deg: ArrayLike) -> Array:
-    """Torque of gravity about a rotary's line at machine angles (..., n), shape (...), N m.
+    """Torque of gravity about a rotary's line at machine angles.
 
     Right-handed about the line's direction as it stands then: the torque on the table, which the rotary must hold.
+
+    Parameters
+    ----------
+    layout : Layout
+    rotary : int
+        Which one, from 0 at the base.
+    machine_deg : array_like, shape (..., n)
+        Machine angles of all rotaries, the base's first.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        N m, positive where gravity turns the table right-handed about the direction. Solids of unknown mass count
+        for nothing; `carried` names them.
+
+    Raises
+    ------
+    KinematicsError
+        When the last axis has not one angle for each rotary, or a value is not finite.
+
+    Notes
+    -----
+    Direction times (arm x weight), summed over what moves together: statics, from memory. Gravity along machine -Z
+    at `STANDARD_GRAVITY`, arms in metres.
     """
     return _torque_nm(layout.machine, rotary, _hanging(layout, rotary), machine_deg)
 
@@ -121,6 +157,22 @@ def worst_torque(layout: Layout, rotary: int) -> WorstTorque:
 
     About any one angle the torque is a constant, a cosine and a sine: its greatest size is found exactly, one angle
     after the other, from the best pose of a grid.
+
+    Parameters
+    ----------
+    layout : Layout
+    rotary : int
+        Which one, from 0 at the base.
+
+    Returns
+    -------
+    WorstTorque
+        The size without its sign, N m, and machine angles, shape (n,), at which it is reached.
+
+    Notes
+    -----
+    Derived here. An endless rotary is looked at over one turn. With several rotaries the grid of 25 angles each
+    decides which crest is climbed, so the answer is never too high and reached at the angles it tells.
     """
     machine, hanging = layout.machine, _hanging(layout, rotary)
 
@@ -162,6 +214,23 @@ def force_torque_nm(layout: Layout, rotary: int, stand: Stand) -> float:
 
     The force acts at the tip in whatever direction is worst: square to the arm. A distance from a line is greatest at
     a corner of the tip's box.
+
+    Parameters
+    ----------
+    layout : Layout
+    rotary : int
+        Which one, from 0 at the base.
+    stand : Stand
+        The operation: its angles, its sweep and its force in newtons.
+
+    Returns
+    -------
+    float
+        Never negative: the force may act either way. 0 where the operation states no force.
+
+    Notes
+    -----
+    Derived here: force times the greatest distance of a corner from the line, in metres.
     """
     if stand.force_n is None:
         return 0.0

@@ -216,6 +216,22 @@ Shape = Round | Block | Mesh
 def round_on(height_mm: float, diameter_mm: float, bore_mm: float = 0.0) -> Round:
     """A round standing on its frame's origin, along z (downward for a negative height).
 
+    Parameters
+    ----------
+    height_mm : float
+    diameter_mm : float
+    bore_mm : float
+        Diameter of a bore right through; 0 for none.
+
+    Returns
+    -------
+    Round
+
+    Raises
+    ------
+    KinematicsError
+        When the diameter is not above zero, the height is nought, or the bore leaves no wall.
+
     Examples
     --------
     >>> round_on(95.0, 60.0).centre_mm.round(9).tolist()
@@ -226,6 +242,21 @@ def round_on(height_mm: float, diameter_mm: float, bore_mm: float = 0.0) -> Roun
 
 def block_on(height_mm: float, x_mm: float, y_mm: float) -> Block:
     """A bar of rectangular section standing on its frame's origin, along z (downward for a negative height).
+
+    Parameters
+    ----------
+    height_mm : float
+    x_mm, y_mm : float
+        Its edges, half of each on either side of the origin.
+
+    Returns
+    -------
+    Block
+
+    Raises
+    ------
+    KinematicsError
+        When an edge is not above zero, or the height is nought.
 
     Examples
     --------

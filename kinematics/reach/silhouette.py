@@ -50,7 +50,20 @@ class Outline:
 
 
 def flat_mm(points_mm: Array, view: View) -> Array:
-    """Machine coordinates (..., 3) in a view (..., 2)."""
+    """Points of the machine as they lie in a view.
+
+    Parameters
+    ----------
+    points_mm : ndarray, shape (..., 3)
+        Machine coordinates.
+    view : "front", "side" or "top"
+        See `VIEWS`.
+
+    Returns
+    -------
+    ndarray, shape (..., 2)
+        To the right and up, as the eye sees it.
+    """
     return np.asarray(points_mm @ VIEWS[view][:2].T)
 
 
@@ -71,6 +84,10 @@ def outlines(
     view : "front", "side" or "top"
     tip_mm : ndarray, shape (3,), optional
         Where the tip stands, machine coordinates; the middle of its box unless stated.
+
+    Returns
+    -------
+    tuple of Outline
     """
     poses = group_poses(scene.machine, stand.machine_deg)
     solids: list[tuple[str, str, manifold3d.Manifold]] = []

@@ -52,7 +52,20 @@ class Seat:
 def fit_of(layout: Layout, up_to_mm: float = FARTHEST_MM, *, operations: bool = True) -> tuple[float, Stop]:
     """The smallest distance of the whole job, travels aside, and whose it is; `up_to_mm` where all are farther.
 
-    Without `operations`, of the index moves only.
+    Parameters
+    ----------
+    layout : Layout
+    up_to_mm : float
+        Farther than this is not asked about: less is quicker.
+    operations : bool
+        Whether the operations count too, or the index moves alone.
+
+    Returns
+    -------
+    least_mm : float
+        At least so much is left, facets of round solids included; 0 where bodies touch or overlap.
+    stop : Stop
+        The pair and the operation or move; "asked" where everything is farther than `up_to_mm`.
     """
     scene = scene_of(layout)
     least, stop = up_to_mm, Stop("asked")
@@ -122,7 +135,21 @@ def what_stops(
 ) -> Stop | None:
     """What one height of a step does not fit for: travels first, then loads, then distances; None where it fits.
 
-    Parameters are those of `step_heights`.
+    Parameters
+    ----------
+    layout : Layout
+    index : int
+        The step, from 0 at the platter.
+    height_mm : float
+        The height asked about.
+    clear_mm, margin_mm : float
+        As for `step_heights`.
+    limits : sequence of LoadLimit, optional
+        As for `step_heights`.
+
+    Returns
+    -------
+    Stop or None
     """
     grown = with_step_height(layout, index, height_mm)
     for stand in grown.stands:
@@ -203,6 +230,25 @@ def seat_range(layout: Layout, clear_mm: float = 0.0, margin_mm: float = 0.0) ->
 
     Distances at the operations stay as they are, since the tool moves along. The index moves count where the
     spindle's retract position is a stated one: always in Z, in X and Y where those are stated.
+
+    Parameters
+    ----------
+    layout : Layout
+    clear_mm : float
+        The distance that must be kept at index moves; the ends come to within 0.01 mm of it.
+    margin_mm : float
+        What must be left to the ends of travel.
+
+    Returns
+    -------
+    tuple of Seat
+        X, Y and, where an operation's tool is known, Z. Moves in mm along the machine's axes, 0 where it stands now;
+        both ends None where nowhere fits.
+
+    Notes
+    -----
+    Derived here. Travels are exact. Index moves are followed without a gap from where the fixture stands now, or else
+    from either end of the travels; a stretch that clears in between and holds none of these is not found.
     """
     margins = [margin for stand in layout.stands for margin in travel_margins(layout, stand)]
     names = [stand.name for stand in layout.stands for _ in travel_margins(layout, stand)]

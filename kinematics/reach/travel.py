@@ -65,6 +65,17 @@ def readouts_mm(layout: Layout, stand: Stand) -> tuple[NDArray[np.float64], NDAr
 
     Each linear axis reads one coordinate of the tip, so the box's corners are the ends. Z reads the tip's height with
     the tool's length in it, as the machine's Z reference has it; NaN where no tool is known.
+
+    Parameters
+    ----------
+    layout : Layout
+    stand : Stand
+        The operation: its angles, its origin, its sweep and its tool.
+
+    Returns
+    -------
+    low, high : ndarray, shape (3,)
+        Machine readouts X, Y, Z.
     """
     low, high = layout.tips_mm(stand)
     length = np.nan if stand.tool is None else stand.tool.length_mm
@@ -77,6 +88,12 @@ def readouts_mm(layout: Layout, stand: Stand) -> tuple[NDArray[np.float64], NDAr
 
 def travel_margins(layout: Layout, stand: Stand) -> tuple[Margin, ...]:
     """The margins of the linear axes.
+
+    Parameters
+    ----------
+    layout : Layout
+    stand : Stand
+        The operation.
 
     Returns
     -------
@@ -101,7 +118,19 @@ def travel_margins(layout: Layout, stand: Stand) -> tuple[Margin, ...]:
 
 
 def rotary_margins(layout: Layout, stand: Stand) -> tuple[RotaryMargin, ...]:
-    """How far every rotary stands from its limits, from the base outward."""
+    """How far every rotary stands from its limits, from the base outward.
+
+    Parameters
+    ----------
+    layout : Layout
+    stand : Stand
+        The operation.
+
+    Returns
+    -------
+    tuple of RotaryMargin
+        Degrees, negative beyond a limit.
+    """
     margins = []
     for rotary, angle in zip(layout.machine.rotaries, stand.machine_deg.tolist(), strict=True):
         if rotary.limits_deg is None:

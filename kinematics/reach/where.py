@@ -45,7 +45,23 @@ class Place:
 
 
 def place_of(layout: Layout, scene: Scene, stand: Stand, near: Near) -> Place:
-    """Where a pair that `clearances` found at an operation is nearest, to a few hundredths of a millimetre."""
+    """Where a pair that `clearances` found at an operation is nearest, to a few hundredths of a millimetre.
+
+    Parameters
+    ----------
+    layout : Layout
+    scene : Scene
+        The layout's, from `scene_of`.
+    stand : Stand
+        The operation that the pair was found at.
+    near : Near
+        One of its clearance's pairs.
+
+    Returns
+    -------
+    Place
+        Machine coordinates, as everything stands at the operation.
+    """
     spread = spreads(layout, stand)[near.pair[0]]
     poses = group_poses(scene.machine, stand.machine_deg)
     pose = poses[scene.carried[near.pair[1]]]

@@ -3,9 +3,11 @@
 import ast
 import doctest
 import importlib
+import inspect
 import json
 import os
 import pkgutil
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -14,6 +16,9 @@ import jsonschema
 import pytest
 
 import kinematics
+import kinematics.learning
+import kinematics.pivot
+import kinematics.reach
 import tiltwright
 from tiltwright.console import coloured
 
@@ -113,6 +118,39 @@ def test_the_library_knows_no_file_and_no_screen():
         assert not [
             c for c in calls if isinstance(c.func, ast.Name) and c.func.id in {"print", "open", "input"}
         ], path
+
+
+LIBRARY = (kinematics, kinematics.pivot, kinematics.reach, kinematics.learning)
+
+
+def _functions() -> dict[str, tuple[list[str], str]]:
+    """The parameters of every exported function, and of every method of an exported class, that takes two or more."""
+    found = {}
+    for package in LIBRARY:
+        for name in package.__all__:
+            value = getattr(package, name)
+            inside = vars(value) if inspect.isclass(value) else {"": value}
+            for method, what in inside.items():
+                function = getattr(what, "__func__", what)
+                if inspect.isfunction(function) and not method.startswith("_"):
+                    taken = [
+                        one for one in inspect.signature(function).parameters if one not in {"self", "cls"}
+                    ]
+                    key = ".".join(filter(None, (package.__name__, name, method)))
+                    found[key] = (taken, inspect.getdoc(function) or "")
+    return {name: both for name, both in found.items() if len(both[0]) > 1}
+
+
+FUNCTIONS = _functions()
+
+
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_every_parameter_of_the_library_is_explained(name):
+    taken, words = FUNCTIONS[name]
+    section = re.search(r"^Parameters\n-{10}\n(.*?)(?:\n\n|\Z)", words, re.MULTILINE | re.DOTALL)
+    heads = [line.split(" : ")[0] for line in (section[1] if section else "").splitlines() if line[0] != " "]
+    explained = [one.strip() for head in heads for one in head.split(",")]
+    assert sorted(explained) == sorted(taken)
 
 
 def test_help_imports_nothing_heavy():

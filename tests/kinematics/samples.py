@@ -5,7 +5,7 @@ from functools import cache
 import numpy as np
 from hypothesis import strategies as st
 
-from kinematics import Machine, Platter, Rotary, Sense, Step
+from kinematics import Machine, Platter, Rotary, Sense, Step, turn_about_line
 
 LETTERS = ("A", "B", "C")
 SENSES = tuple(Sense)
@@ -17,6 +17,13 @@ def assert_close(found, expected, *, within):
     Its usual 1e-7 of the size would let a tenth of a micrometre pass on a machine of one metre.
     """
     np.testing.assert_allclose(found, expected, rtol=0.0, atol=within)
+
+
+def flank_after_tilting(taper_per_foot, half_angle_deg):
+    """How far a cone's flank, a foot of it, still rises once the cone is tilted by its half angle; inches."""
+    tilted = turn_about_line([0, 0, 0], [0, 1, 0], half_angle_deg)
+    start, end = tilted.apply([[0.0, 0.0, 0.0], [12.0, 0.0, taper_per_foot / 2.0]])
+    return end[2] - start[2]
 
 
 def hand_of(sense):
