@@ -261,7 +261,7 @@ def aim(
     short_deg = float(found.short_deg) if found.short_deg > SNAP_DEG else 0.0
     for angles in found.machine_deg:
         for machine_deg, outside in _wraps(machine, angles.tolist(), previous, offset):
-            program_tilt = machine_deg[tilting] - offset[tilting]
+            program_tilt = signed_tilt_deg(machine, tilting, machine_deg[tilting] - offset[tilting])
             reasons = [*outside, *wrong_sign(machine.letters[tilting], program_tilt, tilt)]
             if not any(np.allclose(machine_deg, s.machine_deg, rtol=0.0, atol=_ALIKE_DEG) for s in solutions):
                 solutions.append(solution_at(machine, machine_deg, previous, reasons, short_deg))
@@ -329,6 +329,13 @@ def wrong_sign(letter: str, program_deg: float, tilt: TiltSign | None) -> list[s
     if tilt is None or sign * program_deg >= -SNAP_DEG:
         return []
     return [f"{letter} would be programmed at {program_deg:.4f}, a {tilt} tilt was asked for"]
+
+
+def signed_tilt_deg(machine: Machine, tilting: int, program_deg: float) -> float:
+    """A program angle with the sign that a tilt has: an endless rotary's 330 degrees are a tilt of -30."""
+    if machine.rotaries[tilting].limits_deg is not None:
+        return float(program_deg)
+    return float(wrap_deg(program_deg, low_deg=-180.0))
 
 
 def to_line_up(

@@ -14,7 +14,17 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.aiming import Aim, Solution, TiltSign, aim, held_rotaries, in_order, solution_at, wrong_sign
+from kinematics.aiming import (
+    Aim,
+    Solution,
+    TiltSign,
+    aim,
+    held_rotaries,
+    in_order,
+    signed_tilt_deg,
+    solution_at,
+    wrong_sign,
+)
 from kinematics.angles import SNAP_DEG
 from kinematics.arrays import unit
 from kinematics.machine import SPINDLE, Machine, table_pose
@@ -35,6 +45,7 @@ def aim_within(
     held_deg: Mapping[str, float] | None = None,
     tilt: TiltSign | None = None,
     rotary_offset_deg: ArrayLike | None = None,
+    free_too: bool = True,
 ) -> Aim:
     """Every way to bring one direction to within so many degrees of the spindle, ordered by least motion.
 
@@ -48,6 +59,8 @@ def aim_within(
         As `aim` takes them.
     within_deg : float
         How far the direction may stay from the spindle.
+    free_too : bool
+        Whether a last rotary that hardly matters counts as free.
 
     Returns
     -------
@@ -89,7 +102,7 @@ def aim_within(
         np.zeros(len(machine.rotaries)) if rotary_offset_deg is None else rotary_offset_deg
     )
     wanted = unit(direction, "direction").reshape(3)
-    letter = _hardly_turned(machine, wanted, previous, held, within_deg)
+    letter = _hardly_turned(machine, wanted, previous, held, within_deg) if free_too else None
     if letter is not None:
         kept = exactly({letter: float(previous[machine.index(letter)])})
         if kept.best is not None and kept.short_deg <= within_deg:
@@ -148,16 +161,23 @@ def _at_limits(
     tilting = next(i for i in range(len(machine.rotaries)) if i not in fixed)
     more: list[Solution] = []
     for way in ways.solutions:
-        stands = tuple(
+        stands = [
             angle if rotary.limits_deg is None else float(np.clip(angle, *rotary.limits_deg))
             for rotary, angle in zip(machine.rotaries, way.machine_deg, strict=True)
-        )
-        if way.fits or stands == way.machine_deg:
+        ]
+        zero_deg, letter = float(offset[tilting]), machine.letters[tilting]
+        if wrong_sign(letter, signed_tilt_deg(machine, tilting, stands[tilting] - zero_deg), tilt):
+            # A tilt of a hair to the wrong side is none at all, which has both signs.
+            stands[tilting] = zero_deg
+        if (
+            way.fits
+            or tuple(stands) == way.machine_deg
+            or not machine.rotaries[tilting].within(stands[tilting])
+        ):
             continue
         off = float(np.degrees(between_rad(table_pose(machine, stands).turn(wanted), np.array(SPINDLE))))
-        reasons = wrong_sign(machine.letters[tilting], stands[tilting] - float(offset[tilting]), tilt)
-        if off <= within_deg and not reasons:
-            more.append(solution_at(machine, stands, previous, (), off if off > SNAP_DEG else 0.0))
+        if off <= within_deg:
+            more.append(solution_at(machine, tuple(stands), previous, (), off if off > SNAP_DEG else 0.0))
     if not more:
         return ways
     ordered = in_order([*ways.solutions, *more], tilting)

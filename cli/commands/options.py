@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import enum
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Annotated, Optional
 
@@ -17,6 +18,7 @@ __all__ = [
     "Output",
     "Units",
     "UnitsOption",
+    "refuse_pictures",
     "show_or_write",
 ]
 
@@ -60,11 +62,19 @@ def _refuse_ending(text: str, output: Path) -> None:
     from tiltwright.typed import wrong
 
     ending, is_json = output.suffix.lower(), text.startswith("{")
-    if ending in _NO_TEXT:
-        raise wrong("--output", f'the ending "{output.suffix}" for text', "another ending, such as .txt")
+    refuse_pictures([output], "--output")
     if (ending == ".json") != is_json and ending in {".json", ".csv", ".md", ".ngc"}:
         found = f'the ending "{output.suffix}" {"for JSON" if is_json else "without --json"}'
         raise wrong("--output", found, ".json with --json, and with nothing else")
+
+
+def refuse_pictures(paths: Iterable[Path], option: str) -> None:
+    """Refuse names of pictures or pages for what is text."""
+    from tiltwright.typed import wrong
+
+    for path in paths:
+        if path.suffix.lower() in _NO_TEXT:
+            raise wrong(option, f'the ending "{path.suffix}" for text', "another ending, such as .txt")
 
 
 def show_or_write(text: str, output: Path | None, *, force: bool) -> None:

@@ -69,7 +69,10 @@ def fit(
         bool, typer.Option("--write", help="Put the lines into the machine file and log the calibration.")
     ] = False,
     write_anyway: Annotated[
-        bool, typer.Option("--write-anyway", help="Write although something is certainly wrong or half told.")
+        bool,
+        typer.Option(
+            "--write-anyway", help="As --write, although something is certainly wrong or half told."
+        ),
     ] = False,
     who: Annotated[
         Optional[str],  # noqa: UP045 - typer

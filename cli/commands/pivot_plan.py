@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from tiltwright.commands.options import Force, Json, UnitsOption
+from tiltwright.commands.options import Force, Json, UnitsOption, refuse_pictures
 
 if TYPE_CHECKING:
     from numpy import float64
@@ -139,7 +139,9 @@ class _Outputs:
         if not with_plan_file and (self.gcode or self.parameters):
             allowed = "a plan file that says diameters and probe"
             raise wrong("--gcode, --parameters", "without a plan file", allowed)
-        check_targets([path for path in self.wanted if path is not None], force=force)
+        wanted = [path for path in self.wanted if path is not None]
+        refuse_pictures(wanted, "--gcode, --parameters, --blank")
+        check_targets(wanted, force=force)
 
     def write(self, worked: Worked, plan_file: str, units: str, *, force: bool) -> Program | None:
         from tiltwright.console import note

@@ -43,7 +43,8 @@ def sheet(
       tiltwright sheet job.toml -o job.pdf --paper us-letter
       tiltwright sheet job.toml -o job.png          a picture of each page: job-1.png, job-2.png, ...
 
-    Ends with 1, and writes nothing, when an operation cannot be reached or the touched-off part zero is too far off.
+    Ends with 1, and writes nothing, when an operation cannot be reached or the touched-off part zero is too far off; ends
+    with 1, but writes the sheet, which says so first, when something does not clear.
     """
     from tiltwright.files.faults import clean, shown
     from tiltwright.files.write import check_target

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from dataclasses import replace
 from typing import Any
 
 from tiltwright.files.faults import Fault, Finding, InputFaults
@@ -39,6 +40,7 @@ def mended(
     most = (sum(1 for line in lines if line.strip() and not line.lstrip().startswith("#")) + 1) // 2
     faults: dict[int, Fault] = {}
     tried: dict[int, int] = {}
+    passed: str | None = ""
     for _ in range(_ROUNDS):
         fault = syntax_fault(file, "\n".join(lines), str(refusal))
         at = fault.line or 0
@@ -60,6 +62,9 @@ def mended(
         else:
             return kept, data, [Finding((f.key,), f.found, f.allowed, f.tip, f.line) for f in faults.values()]
     told = list(faults.values())
+    if passed is None and told[-1].key.startswith("column") and (told[-1].line or 0) < len(lines):
+        last = told[-1]
+        told[-1] = replace(last, tip="; ".join(filter(None, [last.tip, "what follows it was not looked at"])))
     raise InputFaults(told if len(told) <= most else told[:1])
 
 

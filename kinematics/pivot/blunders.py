@@ -54,6 +54,7 @@ _ALIKE = 3.0
 """Ratio of scatters within which explanations count as alike, and the simplest is taken. Chosen here."""
 _AS_WELL = 1.3
 """Ratio of scatters that proves nothing: two standard errors, 2 / sqrt(2 dof), of one told by 22 readings to spare."""
+_STEP = "zero moved"
 _ADDED = ("radius left on", "ball read at its top", "target slipped", "zero moved")
 
 
@@ -108,7 +109,8 @@ def find_blunders(
     base = doubt_of(readings, machine, sigma_mm)
     for _ in range(_MOST):
         best = _best(readings, machine, base, sigma_mm)
-        if best is None:
+        # A second step would be told in amounts that the first one has bent; one is reason enough to read again.
+        if best is None or (best.blunder.kind == _STEP and any(one.kind == _STEP for one in found)):
             break
         found.append(best.blunder)
         readings, machine, base = best.blunder.mended, best.blunder.mended_machine, best.fit

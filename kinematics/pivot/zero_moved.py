@@ -26,9 +26,6 @@ _CLEAR_OF_OUTLIER = 12.0
 _MOST_SPLITS = 80
 """Of more poses an even choice is tried: a shift a few poses off still explains most of what there is."""
 
-_TARGETS = 2
-"""So many targets must be read on both sides: with one, it slipped, as likely."""
-
 _REFINED = 2
 
 
@@ -72,7 +69,7 @@ def _splits(
     found = []
     for split in changes.tolist():
         after = np.bincount(target[row >= split], minlength=len(count))
-        if int(((after >= 2) & (count - after >= 2)).sum()) >= _TARGETS:
+        if bool(((after >= 2) & (count - after >= 2)).any()):
             found.append(split)
     return found
 
@@ -111,7 +108,7 @@ def _blunder(base: Doubt, rows: NDArray[np.int64], split: int, shift: NDArray[np
     )
     words = (
         f"from row {first} on every reading lies about {in_millimetres(size)} off ({parts}): did the machine's zero move, "
-        "did it warm or was it hit? Read all of them again in one go."
+        "did it warm or was it hit, once or little by little? Read all of them again in one go."
     )
     numbers = tuple(base.readings.row(int(i)) for i in later)
     return Blunder("zero moved", words, mended, base.machine, rows=numbers, size_mm=size)

@@ -146,3 +146,44 @@ def test_of_three_rotaries_any_may_be_held(direction):
     found = aim_within(machine, direction, [0.0, 0.0, 0.0], 0.01)
     assert found.best is not None
     assert miss_deg(machine, direction, found.best.machine_deg) <= 0.01 + 1e-9
+
+
+@pytest.mark.parametrize(("tilt", "sign"), [("negative", -1.0), ("positive", 1.0)])
+def test_an_endless_tilt_has_a_sign_too(tilt, sign):
+    """Its program angle is kept in 0 to 360: 330 is a tilt of -30."""
+    machine = mill(None)
+    found = aim_within(machine, [0.0, -0.5, np.sqrt(0.75)], [0.0, 0.0], 0.01, tilt=tilt)
+    assert found.best is not None
+    tilted = found.best.machine_deg[0]
+    assert (tilted - 360.0 * round(tilted / 360.0)) * sign == pytest.approx(30.0, abs=1e-9)
+    assert sum(way.fits for way in found.solutions) == 1
+
+
+def test_a_pattern_of_stated_angles_stands_like_its_first_on_a_measured_machine():
+    """A platter a thousandth of a degree out must not turn the second of two over to the other tilt."""
+    tilt = Rotary("A", [0, 0, -50], [1, 0, 0], SENSES[0], (-90.0, 90.0))
+    turn = Rotary("C", [0, 0, 0], [0, 0, 1], SENSES[0], None)
+    platter = Platter(face_mm=0.0, normal=np.array([2e-5, 0.0, 1.0]))
+    setup = set_up(Machine("mill", (tilt, turn), platter), [])
+    asked = Operation(
+        "q", program_deg=(40.0, 0.0), origin_mm=np.array([0.0, -10.0, 0.0]), count=2, step_deg=180.0
+    )
+    first, second = place(setup, [asked]).placed
+    assert second.program_deg == pytest.approx([40.0, 180.0], abs=0.01)
+    assert first.offset_mm == pytest.approx(second.offset_mm, abs=0.01)
+
+
+@given(
+    st.floats(1e-4, 0.009), st.floats(0.0, 360.0), st.sampled_from(["positive", "negative"]), st.booleans()
+)
+def test_a_hair_of_tilt_to_the_wrong_side_is_none(off, azimuth, tilt, line_up):
+    """Whatever sign is asked for, a direction within what is let of C's line is reached, its x lined up or not."""
+    tilting = Rotary("A", [0, 0, -50], [1, 0, 0], SENSES[0], (-120.0, 30.0))
+    turn = Rotary("C", [0, 0, 0], [0, 0, 1], SENSES[0], None)
+    setup = set_up(Machine("mill", (tilting, turn), Platter(face_mm=0.0)), [])
+    plane = plane_from_tip([("z", azimuth), ("x", off)])
+    asked = Operation("face", plane=plane, tilt=tilt, when_free="line up x" if line_up else "keep")
+    (one,) = place(setup, [asked]).placed
+    assert one.short_deg <= 0.01
+    assert miss_deg(setup.machine, plane.normal, one.machine_deg) == pytest.approx(one.short_deg, abs=1e-9)
+    assert one.program_deg[0] * (1.0 if tilt == "positive" else -1.0) >= -1e-9
