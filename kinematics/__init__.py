@@ -6,8 +6,9 @@ docstring tells its part of the story, in this order: `angles`, `pose`, `turns` 
 `touch` (what was measured).
 """
 
-from kinematics.aiming import Aim, Aimed, Solution, aim, bring_to_spindle, to_line_up
+from kinematics.aiming import Aim, Solution, aim
 from kinematics.angles import every_wrap_deg, sincos_deg, wrap_deg
+from kinematics.bringing import Aimed, bring_to_spindle, to_line_up
 from kinematics.carrying import carry
 from kinematics.errors import KinematicsError
 from kinematics.machine import (

@@ -19,7 +19,6 @@ from kinematics.aiming import (
     Solution,
     TiltSign,
     aim,
-    held_rotaries,
     in_order,
     signed_tilt_deg,
     solution_at,
@@ -27,6 +26,7 @@ from kinematics.aiming import (
 )
 from kinematics.angles import SNAP_DEG
 from kinematics.arrays import unit
+from kinematics.bringing import held_rotaries
 from kinematics.machine import SPINDLE, Machine, table_pose
 from kinematics.pose import turn_about
 from kinematics.triangle import between_rad

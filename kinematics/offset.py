@@ -9,9 +9,9 @@ from functools import cached_property, reduce
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.aiming import to_line_up
 from kinematics.angles import wrap_deg
 from kinematics.arrays import frozen, last_axis
+from kinematics.bringing import to_line_up
 from kinematics.carrying import carry
 from kinematics.machine import Machine, table_frame, table_pose
 from kinematics.pose import Pose

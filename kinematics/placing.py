@@ -11,8 +11,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.aiming import Aim, Solution, to_line_up
+from kinematics.aiming import Aim, Solution
 from kinematics.arrays import frozen
+from kinematics.bringing import to_line_up
 from kinematics.errors import KinematicsError
 from kinematics.nearly import aim_within
 from kinematics.offset import Setup, plane_axes, work_offset

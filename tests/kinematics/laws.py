@@ -14,7 +14,7 @@ from kinematics import (
     Rotary,
     Sense,
     Setup,
-    aiming,
+    bringing,
     carrying,
     compare_touch,
     machine,
@@ -90,13 +90,13 @@ def full_turn(setup, origin, angles, turns):
 
 def aim_then_forward(one, direction, previous, held=None):
     """Every solution leaves the direction as far from the spindle as it says, to 1e-14 rad."""
-    found = aiming.bring_to_spindle(one, direction, previous, held)
+    found = bringing.bring_to_spindle(one, direction, previous, held)
     wanted = np.asarray(direction) / np.linalg.norm(direction)
     for angles in found.machine_deg:
         reached = machine.table_pose(one, angles).turn(wanted)
         off = np.arctan2(np.hypot(reached[0], reached[1]), reached[2])
         # A free rotary may leave the direction as far off as it may lie from that rotary's line.
-        free = 2.0 * aiming.FREE_WITHIN_RAD if found.free.any() else 0.0
+        free = 2.0 * bringing.FREE_WITHIN_RAD if found.free.any() else 0.0
         assert abs(off - np.radians(found.short_deg)) < 2e-14 + free
     return found
 

@@ -14,9 +14,10 @@ import test_law_aim_complete
 import test_law_touch_and_numbering
 from samples import assert_close, random_machine, square_machine
 
-# ruff: noqa: SLF001 - a mistake is put in where it would be made, inside the library.
-import kinematics.aiming
 import kinematics.angles
+
+# ruff: noqa: SLF001 - a mistake is put in where it would be made, inside the library.
+import kinematics.bringing
 import kinematics.carrying
 import kinematics.machine
 import kinematics.numbering
@@ -201,8 +202,8 @@ REAL = {
     "parts": kinematics.carrying._parts,
     "frame": kinematics.machine.table_frame,
     "azimuth": kinematics.triangle.azimuth_rad,
-    "one": kinematics.aiming.one_line,
-    "two": kinematics.aiming.two_lines,
+    "one": kinematics.bringing.one_line,
+    "two": kinematics.bringing.two_lines,
     "wraps": kinematics.rotary.every_wrap_deg,
     "corners": kinematics.triangle._corners,
     "turn_about": kinematics.plane.turn_about,
@@ -244,9 +245,9 @@ MISTAKES = [
     ("a touch in machine coordinates", [(kinematics.touch, "table_frame",
      lambda m: Pose(np.eye(3), REAL["frame"](m).translation_mm))], [check_touch]),
     ("a wrap left out", [(kinematics.rotary, "every_wrap_deg", lambda *a: REAL["wraps"](*a)[:1])], [check_wraps]),
-    ("one of two solutions left out", [(kinematics.aiming, "two_lines", first_solution_twice)], [check_no_solution_missed]),
-    ("half as short", [(kinematics.aiming, "two_lines", half_as_short(REAL["two"])),
-     (kinematics.aiming, "one_line", half_as_short(REAL["one"]))], [check_shortfall]),
+    ("one of two solutions left out", [(kinematics.bringing, "two_lines", first_solution_twice)], [check_no_solution_missed]),
+    ("half as short", [(kinematics.bringing, "two_lines", half_as_short(REAL["two"])),
+     (kinematics.bringing, "one_line", half_as_short(REAL["one"]))], [check_shortfall]),
     ("one number for all", [(test_law_touch_and_numbering, "number_offsets", one_number_for_all(kinematics.numbering))],
      [check_codes]),
 ]  # fmt: skip
