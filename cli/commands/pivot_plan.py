@@ -264,8 +264,8 @@ def _typed_target(text: str, unit: Unit) -> PlannedTarget:
     import numpy as np
 
     from kinematics.pivot import Kind, PlannedTarget
-    from tiltwright.files.faults import shown
-    from tiltwright.pivots.cells import Refused, direction_cell, name_cell, number_cell
+    from tiltwright.files.faults import Refused, shown
+    from tiltwright.pivots.cells import direction_cell, name_cell, number_cell
     from tiltwright.pivots.taken import kind_cell
     from tiltwright.typed import wrong
 

@@ -5,6 +5,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from msgspec import Meta
 
 from tiltwright.files.angle import ANGLE_PATTERN
+from tiltwright.files.faults import Refused
 from tiltwright.files.fields import (
     Angle,
     Angles,
@@ -17,7 +18,6 @@ from tiltwright.files.fields import (
     Pair,
     Point,
     PositiveLength,
-    Refused,
     Table,
     ThreePoints,
     UnitName,
@@ -253,7 +253,9 @@ class SquareUp(Kind, dict[str, float | None]):
             return {value: None}
         if isinstance(value, dict) and value and None not in value.values():
             return value
-        raise Refused('a rotary\'s letter, "C", or its reading when the edge was straight, { C = 0.35 }')
+        raise Refused(
+            allowed='a rotary\'s letter, "C", or its reading when the edge was straight, { C = 0.35 }'
+        )
 
 
 class JobFile(Table, frozen=True, kw_only=True):

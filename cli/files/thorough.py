@@ -14,7 +14,8 @@ from typing import Annotated, Any, Union, cast, get_args, get_origin
 import msgspec
 from msgspec import Meta
 
-from tiltwright.files.fields import Before, Kind, Refused, Table
+from tiltwright.files.faults import Refused
+from tiltwright.files.fields import Before, Kind, Table
 
 # Looking through every installed package for plugins of pydantic costs 30 ms; none is wanted.
 os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
