@@ -7,8 +7,8 @@ same values; `tests/cli/files/test_two_readers.py` holds them together.
 """
 
 import math
-from collections.abc import Callable
-from typing import Annotated, Any, ClassVar, Literal, Self, TypeVar
+from collections.abc import Callable, Sequence
+from typing import Annotated, Any, ClassVar, Literal, Self, TypeVar, get_args, get_origin
 
 import msgspec
 from msgspec import Meta
@@ -24,6 +24,7 @@ __all__ = [
     "Angles",
     "AxisTurns",
     "Before",
+    "Choice",
     "Coordinate",
     "Direction",
     "Kind",
@@ -39,11 +40,11 @@ __all__ = [
     "TravelEnds",
     "UnitName",
     "Words",
-    "choice",
     "keys_given",
     "listed",
     "printable_words",
     "read_kind",
+    "words_of",
 ]
 
 LARGEST_LENGTH = 1e6
@@ -122,19 +123,35 @@ class Before:
         self.check, self.schema = check, schema
 
 
-def choice(*words: str, suggest: bool = True, tip: str = "") -> Before:
-    """One of a few words, beside a Literal of the same, with the nearest one suggested.
+class Choice:
+    """Words for the thorough reader, beside a Literal: one of those, with the nearest one suggested.
 
     `suggest` is off where a wrong suggestion would be worse than none (a sense of turning, a sign).
     """
 
-    def check(value: object) -> object:
+    def __init__(self, *, suggest: bool = True, tip: str = "") -> None:
+        self.suggest, self.tip = suggest, tip
+
+    def check(self, value: object, words: Sequence[str]) -> object:
+        """The value if it is one of the words; or Refused."""
         if value in words and isinstance(value, str):
             return value
-        near = nearest(value, words) if suggest and isinstance(value, str) else None
-        raise Refused(allowed=one_of(words), tip=f'did you mean "{near}"?' if near else tip)
+        near = nearest(value, words) if self.suggest and isinstance(value, str) else None
+        raise Refused(allowed=one_of(words), tip=f'did you mean "{near}"?' if near else self.tip)
 
-    return Before(check)
+
+def words_of(annotation: Any) -> tuple[str, ...]:  # noqa: ANN401 - whatever an annotation may be
+    """The words of a Literal, also of one that may be left out.
+
+    Examples
+    --------
+    >>> words_of(Literal["stack", "touched"] | None), words_of(str)
+    (('stack', 'touched'), ())
+    """
+    arguments = get_args(annotation)
+    if get_origin(annotation) is Literal:
+        return arguments
+    return tuple(word for argument in arguments for word in words_of(argument))
 
 
 def listed(count: int, words: str) -> Before:
@@ -291,7 +308,7 @@ def _rising(ends: _Ends, words: str) -> _Ends:
 
 
 AxisTurn = Annotated[
-    tuple[Annotated[Literal["x", "y", "z"], choice("x", "y", "z")], Angle],
+    tuple[Annotated[Literal["x", "y", "z"], Choice()], Angle],
     listed(2, 'a list of an axis and an angle, ["x", 35.0]'),
 ]
 AxisTurns = Annotated[tuple[AxisTurn, ...], Meta(min_length=1)]
@@ -366,4 +383,4 @@ class Line(Kind, str):
         return _printable(value, _LONGEST_LINE)
 
 
-Letter = Annotated[Literal["A", "B", "C"], choice("A", "B", "C")]
+Letter = Annotated[Literal["A", "B", "C"], Choice()]

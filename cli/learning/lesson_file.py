@@ -11,7 +11,7 @@ from msgspec import Meta
 
 from kinematics.learning import LEVELS, PIVOT_LEVEL, Exercise, PivotExercise
 from tiltwright.files.faults import InputFaults
-from tiltwright.files.fields import Kind, PositiveLength, Table, UnitName, choice
+from tiltwright.files.fields import Choice, Kind, PositiveLength, Table, UnitName
 from tiltwright.files.source import load
 from tiltwright.files.validate import validated
 from tiltwright.show.numbers import UNIT_MM
@@ -33,7 +33,7 @@ class Level(Kind, str):
     @classmethod
     def before(cls, value: object) -> object:
         """Refuse what is none of them."""
-        return choice(*ALL_LEVELS).check(value)
+        return Choice().check(value, ALL_LEVELS)
 
 
 class LessonFile(Table, frozen=True, kw_only=True):
