@@ -16,10 +16,22 @@ from tiltwright.files.source import load
 from tiltwright.files.validate import validated
 from tiltwright.show.numbers import UNIT_MM
 
-__all__ = ["ALL_LEVELS", "LESSON", "LessonFile", "job_toml", "lesson_toml", "machine_toml", "read_lesson"]
+__all__ = [
+    "ALL_LEVELS",
+    "DEFAULT_WITHIN",
+    "LESSON",
+    "LessonFile",
+    "job_toml",
+    "lesson_toml",
+    "machine_toml",
+    "read_lesson",
+]
 
 LESSON = "lesson.toml"
 ALL_LEVELS = (*LEVELS, PIVOT_LEVEL)
+DEFAULT_WITHIN = {"mm": 0.005, "inch": 0.0002}
+"""How far a right number may be off where nothing else is said, in the unit of the sheet."""
+
 _DECIMALS = {"mm": 3, "inch": 4}
 _ALONG = {"A": "+X", "B": "+Y", "C": "+Z"}
 
