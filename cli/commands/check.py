@@ -7,8 +7,16 @@ from typing import Annotated, Optional
 
 import typer
 
-from tiltwright.commands.explain import PaperOption, check_output, write_booklet
-from tiltwright.commands.options import Force, JobArgument, Json, Output, UnitsOption, show_or_write
+from tiltwright.commands.explain import check_output, write_booklet
+from tiltwright.commands.options import (
+    Force,
+    JobArgument,
+    Json,
+    Output,
+    PaperOption,
+    UnitsOption,
+    show_or_write,
+)
 
 __all__ = ["AngleWithin", "Within", "check", "tolerances"]
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from tiltwright.commands.options import Force, Json, UnitsOption
+from tiltwright.commands.options import Force, Json, RequiredMachine, UnitsOption
 
 if TYPE_CHECKING:
     from numpy import float64
@@ -28,7 +28,7 @@ def plan(
         Optional[str],  # noqa: UP045 - typer
         typer.Argument(metavar="[PLAN]", help="A plan file (TOML).", show_default=False),
     ] = None,
-    machine: Annotated[str, typer.Option("--machine", "-m", metavar="FILE", help="The machine file.")] = "",
+    machine: RequiredMachine = "",
     target: Annotated[
         Optional[list[str]],  # noqa: UP045 - typer
         typer.Option(
