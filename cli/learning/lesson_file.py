@@ -51,17 +51,20 @@ class Level(Kind, str):
 class LessonFile(Table, frozen=True, kw_only=True):
     """A class set of exercises."""
 
-    level: Annotated[Level, Meta(description="What the exercises train.")]
-    seed: Annotated[int, Meta(ge=0, description="What the numbers were drawn from.")]
-    students: Annotated[int, Meta(ge=1, le=999, description="How many sheets there are.")]
-    units: Annotated[UnitName, Meta(description="Unit of the sheets and of the answers.")]
+    level: Annotated[Level, Meta(description="What the exercises train.", examples=[ALL_LEVELS[0]])]
+    seed: Annotated[int, Meta(ge=0, description="What the numbers were drawn from.", examples=[7])]
+    students: Annotated[int, Meta(ge=1, le=999, description="How many sheets there are.", examples=[24])]
+    units: Annotated[UnitName, Meta(description="Unit of the sheets and of the answers.", examples=["mm"])]
     within: Annotated[
         PositiveLength,
         Meta(
-            description="How far a right number may be off; for a pivot, where its readings do not allow more."
+            description="How far a right number may be off; for a pivot, where its readings do not allow more.",
+            examples=[DEFAULT_WITHIN["mm"]],
         ),
     ]
-    angle_within: Annotated[float, Meta(gt=0.0, le=90.0, description="The same for program angles, degrees.")]
+    angle_within: Annotated[
+        float, Meta(gt=0.0, le=90.0, description="The same for program angles, degrees.", examples=[0.001])
+    ]
 
 
 def read_lesson(folder: Path) -> LessonFile:
