@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from tiltwright.files.angle import parse_angle
+from tiltwright.files.faults import Refused
 
 __all__ = ["ends", "limits", "maybe_positive", "name", "number", "positive", "three"]
 
@@ -16,7 +17,7 @@ def name(answer: str) -> str:
 
 def number(answer: str) -> float:
     """A number, such as 0.75."""
-    from tiltwright.pivots.cells import Refused, number_cell
+    from tiltwright.pivots.cells import number_cell
 
     try:
         return number_cell(answer)

@@ -33,21 +33,14 @@ from kinematics.reach import (
 from tiltwright.files.faults import Fault, InputFaults, KeyPath
 from tiltwright.files.job_file import JobFile, StackTable
 from tiltwright.files.machine_file import MachineFile
+from tiltwright.files.materials import MATERIALS
 from tiltwright.files.read import ReadJob, ReadMachine, fault_at
 from tiltwright.files.solid_tables import SolidTable, SweepTable, ToolTable
 from tiltwright.files.stl import read_stl
 from tiltwright.files.units import Unit
 from tiltwright.worked import Worked
 
-__all__ = ["MATERIALS", "Laid", "lay_out"]
-
-MATERIALS: dict[str, tuple[float, float]] = {
-    "steel": (7850.0, 200.0),
-    "aluminium": (2710.0, 68.9),
-    "gray iron": (7190.0, 67.0),
-}
-"""Density in kg/m3 and modulus in GPa of structural steel A36, aluminium 6061-T6 and gray cast iron of class 20, as an
-engineering-mechanics textbook's appendix of typical material properties lists them. Books differ by a few per cent."""
+__all__ = ["Laid", "lay_out"]
 
 _THIN_PLATTER_MM = 1.0
 

@@ -18,9 +18,9 @@ from kinematics.reach import (
     stiffness_n_per_mm,
     what_stops,
 )
-from tiltwright.files.faults import nearest, one_of, shown
+from tiltwright.files.faults import Refused, nearest, one_of, shown
 from tiltwright.laid import Laid, lay_out
-from tiltwright.pivots.cells import Refused, number_cell
+from tiltwright.pivots.cells import number_cell
 from tiltwright.typed import wrong
 from tiltwright.worked import Worked
 

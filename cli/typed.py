@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from kinematics import Machine, Rotary
 from tiltwright.files.angle import parse_angle
-from tiltwright.files.faults import Fault, InputFaults, one_of, shown
+from tiltwright.files.faults import Fault, InputFaults, Refused, one_of, shown
 
 __all__ = ["grid_of", "name_of", "pose_of", "three_numbers", "wrong"]
 
@@ -32,7 +32,7 @@ def name_of(text: str, option: str) -> str:
     >>> name_of(" early shift ", "--who")
     'early shift'
     """
-    from tiltwright.pivots.cells import Refused, name_cell
+    from tiltwright.pivots.cells import name_cell
 
     try:
         return name_cell(text)
@@ -52,7 +52,7 @@ def three_numbers(text: str, option: str, meaning: str) -> NDArray[np.float64]:
         ...
     tiltwright.files.faults.InputFaults: --zero: found "1,2"; allowed: three numbers X,Y,Z with commas, no blanks
     """
-    from tiltwright.pivots.cells import Refused, number_cell
+    from tiltwright.pivots.cells import number_cell
 
     try:
         numbers = [number_cell(part) for part in text.split(",")]
@@ -64,7 +64,7 @@ def three_numbers(text: str, option: str, meaning: str) -> NDArray[np.float64]:
 
 
 def _angle(text: str, option: str, whole: str) -> float:
-    from tiltwright.pivots.cells import Refused, number_cell
+    from tiltwright.pivots.cells import number_cell
 
     try:
         return number_cell(text)

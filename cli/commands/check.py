@@ -7,8 +7,16 @@ from typing import Annotated, Optional
 
 import typer
 
-from tiltwright.commands.explain import PaperOption, check_output, write_booklet
-from tiltwright.commands.options import Force, JobArgument, Json, Output, UnitsOption, show_or_write
+from tiltwright.commands.explain import check_output, write_booklet
+from tiltwright.commands.options import (
+    Force,
+    JobArgument,
+    Json,
+    Output,
+    PaperOption,
+    UnitsOption,
+    show_or_write,
+)
 
 __all__ = ["AngleWithin", "Within", "check", "tolerances"]
 
@@ -114,10 +122,10 @@ def tolerances(within: float | None, angle_within: float, units: str) -> tuple[f
     import math
 
     from tiltwright.files.units import Unit
+    from tiltwright.learning.lesson_file import DEFAULT_WITHIN
     from tiltwright.typed import wrong
 
     for option, value in (("--within", within), ("--angle-within", angle_within)):
         if value is not None and not (math.isfinite(value) and value > 0.0):
             raise wrong(option, f"{value:g}", "a number above 0")
-    default = 0.005 if units == "mm" else 0.0002
-    return Unit(units).to_mm(default if within is None else within), angle_within
+    return Unit(units).to_mm(DEFAULT_WITHIN[units] if within is None else within), angle_within

@@ -7,14 +7,23 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from tiltwright.commands.options import Force, JobArgument, Json, Output, Units, UnitsOption, show_or_write
+from tiltwright.commands.options import (
+    Force,
+    JobArgument,
+    Json,
+    Output,
+    PaperOption,
+    Units,
+    UnitsOption,
+    paper_of,
+    show_or_write,
+)
 
 if TYPE_CHECKING:
     from tiltwright.learning.booklet import Booklet
 
-__all__ = ["ByHand", "PaperOption", "explain", "write_booklet"]
+__all__ = ["ByHand", "check_output", "explain", "write_booklet"]
 
-PaperOption = Annotated[str, typer.Option("--paper", metavar="SIZE", help="a4 or us-letter.")]
 ByHand = Annotated[
     bool, typer.Option("--by-hand", help="Plane trigonometry only: right triangles, sine and cosine.")
 ]
@@ -75,8 +84,7 @@ def check_output(output: Path | None, paper: str) -> None:
 
     if output is not None and output.suffix.lower() not in {".pdf", ".md", ".txt", ".json"}:
         raise wrong("--output", f'the ending "{output.suffix}"', ".pdf, .md, .txt")
-    if paper not in {"a4", "us-letter"}:
-        raise wrong("--paper", f'"{paper}"', '"a4" or "us-letter"')
+    paper_of(paper)
 
 
 def write_booklet(booklet: Booklet, output: Path | None, paper: str, *, force: bool) -> None:
@@ -97,7 +105,7 @@ def write_booklet(booklet: Booklet, output: Path | None, paper: str, *, force: b
     if missing:
         codes = " ".join(f"U+{ord(sign):04X}" for sign in missing[:12])
         note(f"the page's font has no sign for {codes}; it shows a box for each")
-    files = booklet_files(booklet, output, "us-letter" if paper == "us-letter" else "a4")
+    files = booklet_files(booklet, output, paper_of(paper))
     # Pages beside drawings of an older run would be worse than no pages.
     write_all(files, force=force)
     for path in files:

@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from tiltwright.commands.explain import ByHand, PaperOption, check_output, write_booklet
-from tiltwright.commands.options import Force, Json, Output, Units, show_or_write
+from tiltwright.commands.explain import ByHand, check_output, write_booklet
+from tiltwright.commands.options import Force, Json, Output, PaperOption, Units, paper_of, show_or_write
 
 __all__ = ["app"]
 
@@ -58,7 +58,7 @@ def new(
     from tiltwright.learning.lesson import lesson_files
     from tiltwright.typed import wrong
 
-    check_output(None, paper)
+    size = paper_of(paper)
     chosen = _level(level)
     if folder.exists() and not folder.is_dir():
         raise wrong(str(folder), "a file", "a folder, or a new name for one")
@@ -72,7 +72,7 @@ def new(
             students,
             "inch" if units is Units.INCH else "mm",
             by_hand=by_hand,
-            paper="us-letter" if paper == "us-letter" else "a4",
+            paper=size,
         )
     )
     targets = {folder / path: content for path, content in files}

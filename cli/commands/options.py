@@ -5,9 +5,12 @@ from __future__ import annotations
 import enum
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
+
+if TYPE_CHECKING:
+    from tiltwright.sheet.press import Paper
 
 __all__ = [
     "Force",
@@ -16,8 +19,12 @@ __all__ = [
     "MachineOption",
     "Only",
     "Output",
+    "PaperOption",
+    "RequiredMachine",
     "Units",
     "UnitsOption",
+    "machine_option",
+    "paper_of",
     "refuse_pictures",
     "show_or_write",
 ]
@@ -38,6 +45,14 @@ MachineOption = Annotated[
     Optional[str],  # noqa: UP045 - typer
     typer.Option("--machine", "-m", metavar="FILE", help="A machine file, when there is no job file."),
 ]
+
+
+def machine_option(words: str) -> Any:  # noqa: ANN401 - as typer has it
+    """The option of a command that always works on a machine file."""
+    return typer.Option("--machine", "-m", metavar="FILE", help=words)
+
+
+RequiredMachine = Annotated[str, machine_option("The machine file.")]
 UnitsOption = Annotated[
     Optional[Units],  # noqa: UP045 - typer
     typer.Option("--units", help="Show lengths in this unit instead of the file's own (typed lengths too)."),
@@ -51,6 +66,7 @@ Output = Annotated[
     Optional[Path],  # noqa: UP045 - typer
     typer.Option("--output", "-o", metavar="FILE", help="Write to a file, whole or not at all."),
 ]
+PaperOption = Annotated[str, typer.Option("--paper", metavar="SIZE", help="a4 or us-letter.")]
 Force = Annotated[bool, typer.Option("--force", help="Replace the output file if it is there already.")]
 
 
@@ -75,6 +91,24 @@ def refuse_pictures(paths: Iterable[Path], option: str) -> None:
     for path in paths:
         if path.suffix.lower() in _NO_TEXT:
             raise wrong(option, f'the ending "{path.suffix}" for text', "another ending, such as .txt")
+
+
+def paper_of(text: str) -> Paper:
+    """The paper that was asked for.
+
+    Raises
+    ------
+    InputFaults
+        When there is no such paper.
+    """
+    from tiltwright.files.faults import one_of, shown
+    from tiltwright.typed import wrong
+
+    papers: tuple[Paper, ...] = ("a4", "us-letter")
+    for paper in papers:
+        if paper == text:
+            return paper
+    raise wrong("--paper", shown(text), one_of(papers))
 
 
 def show_or_write(text: str, output: Path | None, *, force: bool) -> None:

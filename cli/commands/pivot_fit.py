@@ -7,7 +7,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from tiltwright.commands.options import Force, Json, UnitsOption
+from tiltwright.commands.options import Force, Json, RequiredMachine, UnitsOption
 
 __all__ = ["fit"]
 
@@ -19,7 +19,7 @@ def fit(
             metavar="READINGS", help="A table (.csv), log or saved parameter file.", show_default=False
         ),
     ],
-    machine: Annotated[str, typer.Option("--machine", "-m", metavar="FILE", help="The machine file.")],
+    machine: RequiredMachine,
     as_form: Annotated[
         Optional[str],  # noqa: UP045 - typer
         typer.Option(

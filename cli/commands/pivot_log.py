@@ -7,11 +7,9 @@ from typing import Annotated, Optional
 
 import typer
 
-from tiltwright.commands.options import Force, Json
+from tiltwright.commands.options import Force, Json, RequiredMachine
 
 __all__ = ["log", "restore"]
-
-RequiredMachine = Annotated[str, typer.Option("--machine", "-m", metavar="FILE", help="The machine file.")]
 
 
 def log(

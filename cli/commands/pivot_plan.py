@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from tiltwright.commands.options import Force, Json, UnitsOption, refuse_pictures
+from tiltwright.commands.options import Force, Json, RequiredMachine, UnitsOption, refuse_pictures
 
 if TYPE_CHECKING:
     from numpy import float64
@@ -28,7 +28,7 @@ def plan(
         Optional[str],  # noqa: UP045 - typer
         typer.Argument(metavar="[PLAN]", help="A plan file (TOML).", show_default=False),
     ] = None,
-    machine: Annotated[str, typer.Option("--machine", "-m", metavar="FILE", help="The machine file.")] = "",
+    machine: RequiredMachine = "",
     target: Annotated[
         Optional[list[str]],  # noqa: UP045 - typer
         typer.Option(
@@ -266,8 +266,8 @@ def _typed_target(text: str, unit: Unit) -> PlannedTarget:
     import numpy as np
 
     from kinematics.pivot import Kind, PlannedTarget
-    from tiltwright.files.faults import shown
-    from tiltwright.pivots.cells import Refused, direction_cell, name_cell, number_cell
+    from tiltwright.files.faults import Refused, shown
+    from tiltwright.pivots.cells import direction_cell, name_cell, number_cell
     from tiltwright.pivots.taken import kind_cell
     from tiltwright.typed import wrong
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from tiltwright.commands.options import Force, Json, UnitsOption
+from tiltwright.commands.options import Force, Json, PaperOption, UnitsOption, machine_option, paper_of
+
+if TYPE_CHECKING:
+    from tiltwright.sheet.press import Paper
 
 __all__ = ["practice"]
 
@@ -15,10 +18,7 @@ _MOST_SEED = 2**31
 
 
 def practice(
-    machine: Annotated[
-        str,
-        typer.Option("--machine", "-m", metavar="FILE", help="The machine file; with --grade the answer."),
-    ],
+    machine: Annotated[str, machine_option("The machine file; with --grade the answer.")],
     output: Annotated[
         Optional[Path],  # noqa: UP045 - typer
         typer.Option("--output", "-o", metavar="FOLDER", help="Where to put what is handed out."),
@@ -46,7 +46,7 @@ def practice(
     direction: Annotated[
         float, typer.Option("--direction", metavar="DEGREES", help="How far lines lean, about.")
     ] = 0.01,
-    paper: Annotated[str, typer.Option("--paper", metavar="SIZE", help="a4 or us-letter.")] = "a4",
+    paper: PaperOption = "a4",
     grade: Annotated[
         Optional[str],  # noqa: UP045 - typer
         typer.Option("--grade", metavar="KEY", help="Mark the answer in --machine by this key."),
@@ -79,13 +79,12 @@ def practice(
         raise wrong("--output", "nothing", "-o FOLDER for what is handed out, or --grade KEY")
     if as_json:
         raise wrong("--json", "without --grade", "--json with --grade only")
-    if paper not in {"a4", "us-letter"}:
-        raise wrong("--paper", f'"{paper}"', '"a4" or "us-letter"')
+    size = paper_of(paper)
     if seed is not None and not 0 <= seed < _MOST_SEED:
         raise wrong("--seed", str(seed), f"0 to {_MOST_SEED - 1}")
     if plan is not None and repeatability is not None:
         raise wrong("--repeatability", "beside --plan", "one of both: the plan file says it")
-    _make(machine, output, plan, seed, repeatability, position, direction, paper, units, force=force)
+    _make(machine, output, plan, seed, repeatability, position, direction, size, units, force=force)
 
 
 def _make(
@@ -96,7 +95,7 @@ def _make(
     repeatability: float | None,
     position: float | None,
     direction_deg: float,
-    paper: str,
+    paper: Paper,
     units: str | None,
     *,
     force: bool,

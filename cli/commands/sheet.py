@@ -8,10 +8,21 @@ from typing import TYPE_CHECKING, Annotated, Optional
 import typer
 
 from tiltwright import __version__
-from tiltwright.commands.options import Force, JobArgument, Only, Output, Units, UnitsOption, show_or_write
+from tiltwright.commands.options import (
+    Force,
+    JobArgument,
+    Only,
+    Output,
+    PaperOption,
+    Units,
+    UnitsOption,
+    paper_of,
+    show_or_write,
+)
 
 if TYPE_CHECKING:
     from tiltwright.sheet.data import Sheet
+    from tiltwright.sheet.press import Paper
 
 __all__ = ["sheet"]
 
@@ -26,7 +37,7 @@ def sheet(
     output: Output = None,
     only: Only = None,
     units: UnitsOption = None,
-    paper: Annotated[str, typer.Option("--paper", metavar="SIZE", help="a4 or us-letter.")] = "a4",
+    paper: PaperOption = "a4",
     date: Annotated[
         Optional[str],  # noqa: UP045 - typer
         typer.Option("--date", metavar="TEXT", help="The date on the sheet; today's if left out."),
@@ -55,11 +66,10 @@ def sheet(
     ending = output.suffix.lower() if output is not None else ".txt"
     if ending not in PICTURES + TEXTS:
         raise wrong("--output", f'the ending "{ending}"', ", ".join(PICTURES + TEXTS))
-    if paper not in {"a4", "us-letter"}:
-        raise wrong("--paper", shown(paper), '"a4" or "us-letter"')
+    size = paper_of(paper)
     if date is not None and (not date.strip() or clean(date) != date or len(date) > LONGEST_DATE):
         raise wrong("--date", shown(date), f"printable text of 1 to {LONGEST_DATE} characters on one line")
-    _sheet(job, output, ending, only or [], units, paper, date, force=force)
+    _sheet(job, output, ending, only or [], units, size, date, force=force)
 
 
 def _sheet(
@@ -68,7 +78,7 @@ def _sheet(
     ending: str,
     only: list[str],
     units: Units | None,
-    paper: str,
+    paper: Paper,
     date: str | None,
     *,
     force: bool,
@@ -105,7 +115,7 @@ def _sheet(
         raise typer.Exit(ANSWER_NO)
 
 
-def _pages(made: Sheet, output: Path, ending: str, paper: str, *, force: bool) -> None:
+def _pages(made: Sheet, output: Path, ending: str, paper: Paper, *, force: bool) -> None:
     """Write the typeset sheet; pictures of more than one page get the page's number in their names."""
     from tiltwright.console import note
     from tiltwright.files.write import write_all
@@ -114,11 +124,10 @@ def _pages(made: Sheet, output: Path, ending: str, paper: str, *, force: bool) -
     missing = typeset.missing_characters(made)
     if missing:
         note(f"the sheet's font has no sign for {' '.join(missing)}; the page shows a box for each")
-    size: typeset.Paper = "us-letter" if paper == "us-letter" else "a4"
     if ending == ".pdf":
-        pages = [typeset.pdf(made, size)]
+        pages = [typeset.pdf(made, paper)]
     else:
-        pages = typeset.png_pages(made, size) if ending == ".png" else typeset.svg_pages(made, size)
+        pages = typeset.png_pages(made, paper) if ending == ".png" else typeset.svg_pages(made, paper)
     if len(pages) == 1:
         names = [output]
     else:

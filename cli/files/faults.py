@@ -13,11 +13,13 @@ __all__ = [
     "Finding",
     "InputFaults",
     "KeyPath",
+    "Refused",
     "clean",
     "kind_of",
     "nearest",
     "one_of",
     "shown",
+    "unseen",
     "words_for",
 ]
 
@@ -98,6 +100,35 @@ class InputFaults(Exception):  # noqa: N818 - it carries several, and the user s
 
     def __str__(self) -> str:
         return "\n".join(str(fault) for fault in self.faults)
+
+
+class Refused(ValueError):  # noqa: N818 - it refuses, and what the user sees is a fault
+    """A value that may not be: what is allowed, what was found if the value does not say it, and a tip.
+
+    Examples
+    --------
+    >>> raise Refused(found='"bal"', allowed="ball, bore, pin or face")
+    Traceback (most recent call last):
+        ...
+    tiltwright.files.faults.Refused: found "bal"; allowed: ball, bore, pin or face
+    """
+
+    def __init__(self, *, allowed: str, found: str = "", tip: str = "") -> None:
+        super().__init__(f"found {found}; allowed: {allowed}" if found else allowed)
+        self.allowed, self.found, self.tip = allowed, found, tip
+
+
+def unseen(text: str) -> str:
+    r"""The first character that is not seen but moves what is: a control, a turn of the writing; or nothing.
+
+    Examples
+    --------
+    >>> unseen("port 1"), unseen("port\u202e1")
+    ('', '\u202e')
+    """
+    if text.isascii() and text.isprintable():
+        return ""
+    return next((c for c in text if unicodedata.category(c) in _UNSEEN), "")
 
 
 def clean(text: str) -> str:

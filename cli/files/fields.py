@@ -7,23 +7,24 @@ same values; `tests/cli/files/test_two_readers.py` holds them together.
 """
 
 import math
-import unicodedata
-from collections.abc import Callable
-from typing import Annotated, Any, ClassVar, Literal, Self, TypeVar
+from collections.abc import Callable, Sequence
+from typing import Annotated, Any, ClassVar, Literal, Self, TypeVar, get_args, get_origin
 
 import msgspec
 from msgspec import Meta
 
 from tiltwright.files.angle import ANGLE_PATTERN, parse_angle
-from tiltwright.files.faults import clean, nearest, one_of, shown
+from tiltwright.files.faults import Refused, clean, nearest, one_of, shown, unseen
 from tiltwright.files.units import Unit
 
 __all__ = [
+    "LONGEST_NAME",
     "NAME_SCHEMA",
     "Angle",
     "Angles",
     "AxisTurns",
     "Before",
+    "Choice",
     "Coordinate",
     "Direction",
     "Kind",
@@ -34,24 +35,23 @@ __all__ = [
     "Pair",
     "Point",
     "PositiveLength",
-    "Refused",
     "Table",
     "ThreePoints",
     "TravelEnds",
     "UnitName",
     "Words",
-    "choice",
     "keys_given",
     "listed",
+    "printable_words",
     "read_kind",
+    "words_of",
 ]
 
 LARGEST_LENGTH = 1e6
 LARGEST_ANGLE = 1e6
 _SHORTEST = 1e-9
-_LONGEST_NAME = 80
+LONGEST_NAME = 80
 _LONGEST_LINE = 400
-_REFUSED_IN_NAMES = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
 
 
 class Table(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -72,14 +72,6 @@ def keys_given(table: Table) -> frozenset[str]:
     if told is not None:
         return frozenset(told)
     return frozenset(key for key in table.__struct_fields__ if getattr(table, key) is not None)
-
-
-class Refused(ValueError):  # noqa: N818 - it refuses, and what the user sees is a fault
-    """A value that may not be: what is allowed, what was found if the value does not say it, and a tip."""
-
-    def __init__(self, allowed: str, found: str = "", tip: str = "") -> None:
-        super().__init__(allowed)
-        self.allowed, self.found, self.tip = allowed, found, tip
 
 
 class Kind:
@@ -131,19 +123,35 @@ class Before:
         self.check, self.schema = check, schema
 
 
-def choice(*words: str, suggest: bool = True, tip: str = "") -> Before:
-    """One of a few words, beside a Literal of the same, with the nearest one suggested.
+class Choice:
+    """Words for the thorough reader, beside a Literal: one of those, with the nearest one suggested.
 
     `suggest` is off where a wrong suggestion would be worse than none (a sense of turning, a sign).
     """
 
-    def check(value: object) -> object:
+    def __init__(self, *, suggest: bool = True, tip: str = "") -> None:
+        self.suggest, self.tip = suggest, tip
+
+    def check(self, value: object, words: Sequence[str]) -> object:
+        """The value if it is one of the words; or Refused."""
         if value in words and isinstance(value, str):
             return value
-        near = nearest(value, words) if suggest and isinstance(value, str) else None
-        raise Refused(one_of(words), tip=f'did you mean "{near}"?' if near else tip)
+        near = nearest(value, words) if self.suggest and isinstance(value, str) else None
+        raise Refused(allowed=one_of(words), tip=f'did you mean "{near}"?' if near else self.tip)
 
-    return Before(check)
+
+def words_of(annotation: Any) -> tuple[str, ...]:  # noqa: ANN401 - whatever an annotation may be
+    """The words of a Literal, also of one that may be left out.
+
+    Examples
+    --------
+    >>> words_of(Literal["stack", "touched"] | None), words_of(str)
+    (('stack', 'touched'), ())
+    """
+    arguments = get_args(annotation)
+    if get_origin(annotation) is Literal:
+        return arguments
+    return tuple(word for argument in arguments for word in words_of(argument))
 
 
 def listed(count: int, words: str) -> Before:
@@ -158,7 +166,7 @@ def listed(count: int, words: str) -> Before:
             and len(value) == 2 * count
             and all(type(one) is int for one in value)
         )
-        raise Refused(words, tip="a decimal point, no comma: 0.5, not 0,5" if commas else "")
+        raise Refused(allowed=words, tip="a decimal point, no comma: 0.5, not 0,5" if commas else "")
 
     return Before(check)
 
@@ -180,8 +188,8 @@ def _unit(value: object) -> object:
         word = value.strip().casefold()
         near = _UNIT_SLIPS.get(word) or nearest(word, ["mm", "inch"])
         if near:
-            raise Refused(one_of(["mm", "inch"]), tip=f'did you mean "{near}"?')
-    raise Refused(one_of(["mm", "inch"]))
+            raise Refused(allowed=one_of(["mm", "inch"]), tip=f'did you mean "{near}"?')
+    raise Refused(allowed=one_of(["mm", "inch"]))
 
 
 UnitName = Annotated[Unit, Before(_unit, {"type": "string", "enum": ["mm", "inch"]})]
@@ -211,7 +219,7 @@ class Angle(Kind, float):
         try:
             return parse_angle(value)
         except ValueError as fault:
-            raise Refused(str(fault)) from None
+            raise Refused(allowed=str(fault)) from None
 
 
 Angles = Annotated[dict[str, Angle], Meta(min_length=1)]
@@ -230,7 +238,7 @@ class Direction(Kind, tuple[float, float, float]):
     def after(value: tuple[float, float, float]) -> tuple[float, float, float]:
         """Refuse one without length."""
         if math.hypot(*value) < _SHORTEST:
-            raise Refused("a direction [i, j, k] that is longer than zero")
+            raise Refused(allowed="a direction [i, j, k] that is longer than zero")
         return value
 
 
@@ -280,7 +288,7 @@ class Limits(Kind, tuple[float, ...]):
             return value
         near = nearest(value, ["endless"]) if isinstance(value, str) else None
         raise Refused(
-            'a list of two angles, [lowest, highest], or "endless"',
+            allowed='a list of two angles, [lowest, highest], or "endless"',
             tip='did you mean "endless"?' if near else "",
         )
 
@@ -295,12 +303,12 @@ _Ends = TypeVar("_Ends", bound=tuple[float, ...])
 
 def _rising(ends: _Ends, words: str) -> _Ends:
     if ends[0] >= ends[1]:
-        raise Refused(words, tip="swap the two" if ends[0] > ends[1] else "")
+        raise Refused(allowed=words, tip="swap the two" if ends[0] > ends[1] else "")
     return ends
 
 
 AxisTurn = Annotated[
-    tuple[Annotated[Literal["x", "y", "z"], choice("x", "y", "z")], Angle],
+    tuple[Annotated[Literal["x", "y", "z"], Choice()], Angle],
     listed(2, 'a list of an axis and an angle, ["x", 35.0]'),
 ]
 AxisTurns = Annotated[tuple[AxisTurn, ...], Meta(min_length=1)]
@@ -308,25 +316,27 @@ AxisTurns = Annotated[tuple[AxisTurn, ...], Meta(min_length=1)]
 # --- text ---------------------------------------------------------------------------------------------------------
 
 
+def printable_words(longest: int) -> str:
+    """What a name or a line may be, in words."""
+    return f"printable text of 1 to {longest} characters"
+
+
 def _printable(text: str, longest: int) -> str:
-    allowed = f"printable text of 1 to {longest} characters"
+    allowed = printable_words(longest)
     if not text.strip():
-        raise Refused(allowed)
+        raise Refused(allowed=allowed)
     if len(text) > longest:
-        raise Refused(allowed, found=f"{len(text)} characters")
-    if text.isascii() and text.isprintable():
-        return text
-    for character in text:
-        if unicodedata.category(character) in _REFUSED_IN_NAMES:
-            raise Refused(
-                f"{allowed}, without control characters, line breaks or characters that turn the "
-                "direction of writing",
-                tip=f"take out the {clean(character) if character.isascii() else f'U+{ord(character):04X}'}",
-            )
+        raise Refused(allowed=allowed, found=f"{len(text)} characters")
+    if character := unseen(text):
+        raise Refused(
+            allowed=f"{allowed}, without control characters, line breaks or characters that turn the "
+            "direction of writing",
+            tip=f"take out the {clean(character) if character.isascii() else f'U+{ord(character):04X}'}",
+        )
     return text
 
 
-NAME_SCHEMA: dict[str, Any] = {"type": "string", "minLength": 1, "maxLength": _LONGEST_NAME}
+NAME_SCHEMA: dict[str, Any] = {"type": "string", "minLength": 1, "maxLength": LONGEST_NAME}
 
 
 class Name(Kind, str):
@@ -339,7 +349,7 @@ class Name(Kind, str):
     @staticmethod
     def after(value: str) -> str:
         """Refuse what is no name."""
-        return _printable(value, _LONGEST_NAME)
+        return _printable(value, LONGEST_NAME)
 
 
 class Words(Kind, dict[str, str]):
@@ -356,7 +366,7 @@ class Words(Kind, dict[str, str]):
                 Name.after(word)
             except Refused as refusal:
                 found = f"the word {shown(word)}"
-                raise Refused(f"words of {refusal.allowed}", found=found, tip=refusal.tip) from None
+                raise Refused(allowed=f"words of {refusal.allowed}", found=found, tip=refusal.tip) from None
         return value
 
 
@@ -373,4 +383,4 @@ class Line(Kind, str):
         return _printable(value, _LONGEST_LINE)
 
 
-Letter = Annotated[Literal["A", "B", "C"], choice("A", "B", "C")]
+Letter = Annotated[Literal["A", "B", "C"], Choice()]

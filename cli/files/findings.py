@@ -28,24 +28,24 @@ _WANTED = {
 }
 # Other words of the trade, and slips too far off to be recognised, where they can mean one key only.
 _OTHER_WORDS = {
-    **dict.fromkeys(("height", "heigth", "hight", "thickness", "thick", "rise", "lift"), ("up",)),
-    **dict.fromkeys(("offset", "offsets", "xy"), ("shift",)),
-    **dict.fromkeys(("clocking", "clocked", "clock"), ("turn",)),
-    **dict.fromkeys(("pivot", "center", "centre", "position"), ("point",)),
-    **dict.fromkeys(("sense", "rotation", "sense_of_turn"), ("positive_turn",)),
-    **dict.fromkeys(("range", "min_max"), ("limits",)),
-    **dict.fromkeys(("dia", "diam"), ("diameter",)),
-    **dict.fromkeys(("unit", "measure"), ("units",)),
-    "title": ("name",),
-    "rev": ("revision",),
-    **dict.fromkeys(("remark", "remarks", "comment", "comments"), ("notes",)),
-    **dict.fromkeys(("axis", "axes", "rotaries"), ("rotary",)),
-    **dict.fromkeys(("angle", "angles"), ("at",)),
-    **dict.fromkeys(("direction", "vector"), ("normal",)),
-    **dict.fromkeys(("points", "plane"), ("through",)),
-    **dict.fromkeys(("zero", "datum"), ("origin",)),
-    **dict.fromkeys(("tolerance", "tol"), ("within",)),
-    **dict.fromkeys(("op", "ops"), ("operation",)),
+    **dict.fromkeys(("height", "heigth", "hight", "thickness", "thick", "rise", "lift"), "up"),
+    **dict.fromkeys(("offset", "offsets", "xy"), "shift"),
+    **dict.fromkeys(("clocking", "clocked", "clock"), "turn"),
+    **dict.fromkeys(("pivot", "center", "centre", "position"), "point"),
+    **dict.fromkeys(("sense", "rotation", "sense_of_turn"), "positive_turn"),
+    **dict.fromkeys(("range", "min_max"), "limits"),
+    **dict.fromkeys(("dia", "diam"), "diameter"),
+    **dict.fromkeys(("unit", "measure"), "units"),
+    "title": "name",
+    "rev": "revision",
+    **dict.fromkeys(("remark", "remarks", "comment", "comments"), "notes"),
+    **dict.fromkeys(("axis", "axes", "rotaries"), "rotary"),
+    **dict.fromkeys(("angle", "angles"), "at"),
+    **dict.fromkeys(("direction", "vector"), "normal"),
+    **dict.fromkeys(("points", "plane"), "through"),
+    **dict.fromkeys(("zero", "datum"), "origin"),
+    **dict.fromkeys(("tolerance", "tol"), "within"),
+    **dict.fromkeys(("op", "ops"), "operation"),
 }
 _COUNT = {1: "one", 2: "two", 3: "three"}
 _ENDS = ("ge", "gt", "le")
@@ -119,9 +119,8 @@ def _home(model: type[BaseModel], key: str) -> str:
 
 def _meant(word: str, known: Sequence[str]) -> str | None:
     """The key that a mistyped one, or another word of the trade, stands for."""
-    return nearest(word, known) or next(
-        (key for key in _OTHER_WORDS.get(word.casefold(), ()) if key in known), None
-    )
+    other = _OTHER_WORDS.get(word.casefold())
+    return nearest(word, known) or (other if other in known else None)
 
 
 def _said(value: object) -> str:

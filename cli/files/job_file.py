@@ -5,10 +5,12 @@ from typing import Annotated, Any, ClassVar, Literal
 from msgspec import Meta
 
 from tiltwright.files.angle import ANGLE_PATTERN
+from tiltwright.files.faults import Refused
 from tiltwright.files.fields import (
     Angle,
     Angles,
     AxisTurns,
+    Choice,
     Coordinate,
     Direction,
     Kind,
@@ -17,11 +19,9 @@ from tiltwright.files.fields import (
     Pair,
     Point,
     PositiveLength,
-    Refused,
     Table,
     ThreePoints,
     UnitName,
-    choice,
 )
 from tiltwright.files.quantity import Mass
 from tiltwright.files.solid_tables import (
@@ -161,7 +161,7 @@ class OperationTable(Table, frozen=True, kw_only=True):
     ] = None
     tilt: Annotated[
         Literal["positive", "negative"] | None,
-        choice("positive", "negative", suggest=False),
+        Choice(suggest=False),
         Meta(
             description="Which sign the tilting rotary's program angle must have, where both would do.",
             examples=["negative"],
@@ -176,7 +176,7 @@ class OperationTable(Table, frozen=True, kw_only=True):
     ] = None
     when_free: Annotated[
         Literal["keep", "line up x"] | None,
-        choice("keep", "line up x"),
+        Choice(),
         Meta(
             description="Where the last rotary is free: keep the angle of the operation before, or line the plane's "
             "x up with the machine's X.",
@@ -219,7 +219,7 @@ class TouchedTable(Table, frozen=True, kw_only=True):
     ]
     use: Annotated[
         Literal["stack", "touched"],
-        choice("stack", "touched"),
+        Choice(),
         Meta(description="Which of the two the work offsets go by.", examples=["touched"]),
     ]
     within: Annotated[
@@ -253,7 +253,9 @@ class SquareUp(Kind, dict[str, float | None]):
             return {value: None}
         if isinstance(value, dict) and value and None not in value.values():
             return value
-        raise Refused('a rotary\'s letter, "C", or its reading when the edge was straight, { C = 0.35 }')
+        raise Refused(
+            allowed='a rotary\'s letter, "C", or its reading when the edge was straight, { C = 0.35 }'
+        )
 
 
 class JobFile(Table, frozen=True, kw_only=True):

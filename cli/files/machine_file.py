@@ -6,6 +6,7 @@ from msgspec import Meta
 
 from tiltwright.files.fields import (
     Angle,
+    Choice,
     Coordinate,
     Direction,
     Letter,
@@ -16,13 +17,13 @@ from tiltwright.files.fields import (
     Table,
     TravelEnds,
     UnitName,
-    choice,
 )
 from tiltwright.files.quantity import Mass, Torque
 from tiltwright.files.solid_tables import HolderTable, SolidTable, SpindleTable
 
-__all__ = ["AXIS_DIRECTIONS", "MachineFile", "PlatterTable", "RotaryTable", "TravelTable"]
+__all__ = ["AXIS_DIRECTIONS", "Along", "MachineFile", "PlatterTable", "RotaryTable", "TravelTable"]
 
+Along = Literal["+X", "-X", "+Y", "-Y", "+Z", "-Z"]
 AXIS_DIRECTIONS: dict[str, tuple[float, float, float]] = {
     "+X": (1.0, 0.0, 0.0),
     "-X": (-1.0, 0.0, 0.0),
@@ -55,10 +56,8 @@ class RotaryTable(Table, frozen=True, kw_only=True):
 
     letter: Annotated[Letter, Meta(description="Its address in programs: A, B or C.", examples=["A"])]
     along: Annotated[
-        Literal["+X", "-X", "+Y", "-Y", "+Z", "-Z"] | None,
-        choice(
-            *AXIS_DIRECTIONS, suggest=False, tip="the sign says which end of the line is its positive one"
-        ),
+        Along | None,
+        Choice(suggest=False, tip="the sign says which end of the line is its positive one"),
         Meta(
             description="The machine axis that its line follows at the all-zero pose, toward the positive end. "
             "Give this or a measured `direction`.",
@@ -75,9 +74,7 @@ class RotaryTable(Table, frozen=True, kw_only=True):
     ] = None
     positive_turn: Annotated[
         Literal["clockwise", "counterclockwise"],
-        choice(
-            "clockwise",
-            "counterclockwise",
+        Choice(
             suggest=False,
             tip="jog it +10 degrees and watch the table from the axis' positive end (from above for one along +Z, "
             "from the right for one along +X)",
@@ -159,7 +156,7 @@ class MachineFile(Table, frozen=True, kw_only=True):
     ]
     z_reference: Annotated[
         Literal["gauge line", "reference tool"],
-        choice("gauge line", "reference tool"),
+        Choice(),
         Meta(
             description='What Z is read with: "gauge line" (tool length offsets are lengths from the spindle\'s '
             'gauge line) or "reference tool" (every Z here is read with that tool\'s tip).',

@@ -6,17 +6,19 @@ from msgspec import Meta
 
 from tiltwright.files.fields import (
     Angles,
+    Choice,
     Direction,
     Name,
     Point,
     PositiveLength,
     Table,
     UnitName,
-    choice,
 )
-from tiltwright.files.machine_file import AXIS_DIRECTIONS
+from tiltwright.files.machine_file import Along
 
-__all__ = ["PlanFile", "ProbeTable", "TargetTable"]
+__all__ = ["KindName", "PlanFile", "ProbeTable", "TargetTable"]
+
+KindName = Annotated[Literal["ball", "bore", "pin", "face"], Choice()]
 
 _NOT_BOTH: dict[str, Any] = {"not": {"required": ["along", "direction"]}}
 
@@ -28,8 +30,7 @@ class TargetTable(Table, frozen=True, kw_only=True):
 
     name: Annotated[Name, Meta(description="What it is called in the readings.", examples=["ball 1"])]
     kind: Annotated[
-        Literal["ball", "bore", "pin", "face"],
-        choice("ball", "bore", "pin", "face"),
+        KindName,
         Meta(description="What it is.", examples=["ball"]),
     ]
     at: Annotated[
@@ -42,8 +43,8 @@ class TargetTable(Table, frozen=True, kw_only=True):
         ),
     ]
     along: Annotated[
-        Literal["+X", "-X", "+Y", "-Y", "+Z", "-Z"] | None,
-        choice(*AXIS_DIRECTIONS, suggest=False),
+        Along | None,
+        Choice(suggest=False),
         Meta(
             description="At the all-zero pose: of a bore or pin its axis, away from the table; of a face the way it "
             "looks; of a ball the way it stands off its stem. Give this or `direction`; +Z if neither.",

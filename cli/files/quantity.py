@@ -3,7 +3,8 @@
 import re
 from typing import ClassVar
 
-from tiltwright.files.fields import Kind, Refused
+from tiltwright.files.faults import Refused
+from tiltwright.files.fields import Kind
 
 __all__ = ["Density", "Force", "Mass", "Modulus", "Torque", "parse_quantity"]
 
@@ -80,7 +81,7 @@ class Quantity(Kind, float):
         try:
             return parse_quantity(value if isinstance(value, str) else "", cls.units)
         except ValueError as fault:
-            raise Refused(str(fault)) from None
+            raise Refused(allowed=str(fault)) from None
 
 
 class Mass(Quantity):

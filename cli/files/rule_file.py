@@ -4,12 +4,10 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from msgspec import Meta
 
-from tiltwright.files.fields import NAME_SCHEMA, Angle, Line, Name, Table, UnitName, Words, choice
+from tiltwright.files.fields import NAME_SCHEMA, Angle, Line, Name, Table, UnitName, Words, words_of
+from tiltwright.files.plan_file import KindName
 
 __all__ = ["RuleFile"]
-
-_KINDS = ("ball", "bore", "pin", "face")
-KindName = Annotated[Literal["ball", "bore", "pin", "face"], choice(*_KINDS)]
 
 
 class KindWords(Words):
@@ -20,7 +18,7 @@ class KindWords(Words):
     schema: ClassVar[dict[str, Any] | None] = {
         "type": "object",
         "propertyNames": NAME_SCHEMA,
-        "additionalProperties": {"type": "string", "enum": list(_KINDS)},
+        "additionalProperties": {"type": "string", "enum": list(words_of(KindName))},
     }
 
 

@@ -9,12 +9,10 @@ from tiltwright.files.faults import Finding, KeyPath, nearest, one_of, shown
 from tiltwright.files.fields import keys_given
 from tiltwright.files.job_file import JobFile, StackTable
 from tiltwright.files.machine_file import MachineFile
+from tiltwright.files.materials import MATERIALS
 from tiltwright.files.solid_tables import SHAPES, SolidTable, ToolTable
 
-__all__ = ["KNOWN_MATERIALS", "job_solid_findings", "machine_solid_findings"]
-
-KNOWN_MATERIALS = ("steel", "aluminium", "gray iron")
-"""Those whose density and modulus the program knows."""
+__all__ = ["job_solid_findings", "machine_solid_findings"]
 
 _PLACES = ("base", "part", "spindle")
 
@@ -26,7 +24,7 @@ def machine_solid_findings(machine: MachineFile) -> Iterator[Finding]:
     places = ["base", *letters, "spindle"] if complete else None
     for place, solid in enumerate(machine.solid):
         yield from _solid(("solid", place), solid, places)
-        yield from _known_name(("solid", place, "material"), solid.material, KNOWN_MATERIALS, "material")
+        yield from _known_name(("solid", place, "material"), solid.material, [*MATERIALS], "material")
     yield from _own_names("holder", [holder.name for holder in machine.holder])
     spindle = machine.spindle
     if spindle is not None and len(keys_given(spindle) & {"diameter", "length"}) == 1:
@@ -49,7 +47,7 @@ def job_solid_findings(
     complete = letters is not None and len(steps) == len(job.stack)
     places = [*_PLACES, *(letters or ()), *steps] if complete else None
     own = [material.name for material in job.material if material.name is not None]
-    materials = (*KNOWN_MATERIALS, *own)
+    materials = (*MATERIALS, *own)
     yield from _own_names("material", [material.name for material in job.material])
     for place, step in enumerate(job.stack):
         yield from _section(place, step)

@@ -4,6 +4,7 @@ from typing import Annotated, Any, ClassVar
 
 from msgspec import Meta
 
+from tiltwright.files.faults import Refused
 from tiltwright.files.fields import (
     AxisTurns,
     Coordinate,
@@ -12,7 +13,6 @@ from tiltwright.files.fields import (
     Name,
     Point,
     PositiveLength,
-    Refused,
     Table,
     UnitName,
     listed,
@@ -205,7 +205,7 @@ class SweepEnds(Kind, tuple[float, float]):
     def after(value: tuple[float, float]) -> tuple[float, float]:
         """Refuse ends that fall."""
         if value[0] > value[1]:
-            raise Refused("[lower end, upper end], the lower end first", tip="swap the two")
+            raise Refused(allowed="[lower end, upper end], the lower end first", tip="swap the two")
         return value
 
 

@@ -13,9 +13,9 @@ from typing import Any
 from tiltwright.files import inputs
 from tiltwright.files.faults import Fault, Finding, InputFaults, KeyPath, nearest, shown, words_for
 
-__all__ = ["Source", "load"]
+__all__ = ["Source", "load", "read_text"]
 
-_LARGEST_BYTES = 4_000_000
+_LARGEST_MB = 4
 _DEEPEST = 250
 UNREAD = date(1000, 1, 1)
 """Stands for a value that is no TOML. No key may be a date: it counts as given, and could not be read."""
@@ -86,23 +86,41 @@ def load(path: str | os.PathLike[str], wanted: str) -> Source:
         that can be passed over is among what is wrong with the source: see `unread`.
     """
     path = Path(path)
-    file = str(path)
+    text, _ = read_text(path, wanted)
+    return _parsed(str(path), path, text)
+
+
+def read_text(path: str | os.PathLike[str], wanted: str, largest_mb: int = _LARGEST_MB) -> tuple[str, bytes]:
+    """A file's text, and the bytes that it was read from; the file is noted as an input.
+
+    Parameters
+    ----------
+    path : str or path
+        Faults name it as it is given here.
+    wanted : str
+        What the file should be, in words, for messages.
+    largest_mb : int
+
+    Raises
+    ------
+    InputFaults
+        When it is missing, a folder, unreadable, too large, or not UTF-8 text.
+    """
+    file, place = os.fspath(path), Path(path)
+    largest = largest_mb * 1_000_000
     try:
-        with path.open("rb") as stream:
-            raw = stream.read(_LARGEST_BYTES + 1)
+        with place.open("rb") as stream:
+            raw = stream.read(largest + 1)
     except FileNotFoundError:
-        raise InputFaults([Fault(file, None, "", "no such file", wanted, similar_file(path))]) from None
-    except IsADirectoryError:
-        raise InputFaults([Fault(file, None, "", "a folder", wanted)]) from None
+        raise InputFaults([Fault(file, None, "", "no such file", wanted, similar_file(place))]) from None
     except (OSError, ValueError) as fault:
         reason = getattr(fault, "strerror", None) or str(fault)
-        found = "a folder" if path.is_dir() else f"a file that cannot be read ({reason})"
+        found = "a folder" if place.is_dir() else f"a file that cannot be read ({reason})"
         raise InputFaults([Fault(file, None, "", found, wanted)]) from None
-    if len(raw) > _LARGEST_BYTES:
-        raise InputFaults([Fault(file, None, "", "more than 4 MB", wanted)])
-    inputs.remember(path, wanted)
-    text = _decoded(file, raw)
-    return _parsed(file, path, text)
+    if len(raw) > largest:
+        raise InputFaults([Fault(file, None, "", f"more than {largest_mb} MB", wanted)])
+    inputs.remember(place, wanted)
+    return _decoded(file, raw), raw
 
 
 def similar_file(path: Path) -> str:

@@ -7,14 +7,15 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from functools import cache
+from functools import cache, partial
 from types import UnionType
 from typing import Annotated, Any, Union, cast, get_args, get_origin
 
 import msgspec
 from msgspec import Meta
 
-from tiltwright.files.fields import Before, Kind, Refused, Table
+from tiltwright.files.faults import Refused
+from tiltwright.files.fields import Before, Choice, Kind, Table, words_of
 
 # Looking through every installed package for plugins of pydantic costs 30 ms; none is wanted.
 os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
@@ -79,7 +80,7 @@ def _annotation(annotation: Any) -> Any:  # noqa: ANN401 - whatever an annotatio
     if origin is Annotated:
         told: list[Any] = []
         for metadata in annotation.__metadata__:
-            told += _metadata(metadata)
+            told += _metadata(metadata, arguments[0])
         return Annotated[(_annotation(arguments[0]), *told)]
     if origin in (Union, UnionType):
         return Union[tuple(_annotation(argument) for argument in arguments)]  # noqa: UP007 - of a tuple
@@ -103,7 +104,7 @@ def _type(kind: type) -> Any:  # noqa: ANN401 - a type or an annotated one
     return kind
 
 
-def _metadata(metadata: object) -> list[Any]:
+def _metadata(metadata: object, annotation: object) -> list[Any]:
     if isinstance(metadata, Meta):
         said = {name: getattr(metadata, name) for name in dir(metadata) if not name.startswith("_")}
         told = {name: value for name, value in said.items() if value is not None}
@@ -113,7 +114,12 @@ def _metadata(metadata: object) -> list[Any]:
     if isinstance(metadata, Before):
         schema = [] if metadata.schema is None else [WithJsonSchema(metadata.schema)]
         return [BeforeValidator(_told(metadata.check)), *schema]
-    raise TypeError(f"an annotation: expected Meta or Before beside a type, found {metadata!r}")
+    if isinstance(metadata, Choice):
+        words = words_of(annotation)
+        if not words:
+            raise TypeError(f"a Choice: expected a Literal before it, found {annotation!r}")
+        return [BeforeValidator(_told(partial(metadata.check, words=words)))]
+    raise TypeError(f"an annotation: expected Meta, Before or Choice beside a type, found {metadata!r}")
 
 
 def _told(check: Callable[[Any], Any]) -> Callable[[Any], Any]:

@@ -11,15 +11,27 @@ from msgspec import Meta
 
 from kinematics.learning import LEVELS, PIVOT_LEVEL, Exercise, PivotExercise
 from tiltwright.files.faults import InputFaults
-from tiltwright.files.fields import Kind, PositiveLength, Table, UnitName, choice
+from tiltwright.files.fields import Choice, Kind, PositiveLength, Table, UnitName
 from tiltwright.files.source import load
 from tiltwright.files.validate import validated
 from tiltwright.show.numbers import UNIT_MM
 
-__all__ = ["ALL_LEVELS", "LESSON", "LessonFile", "job_toml", "lesson_toml", "machine_toml", "read_lesson"]
+__all__ = [
+    "ALL_LEVELS",
+    "DEFAULT_WITHIN",
+    "LESSON",
+    "LessonFile",
+    "job_toml",
+    "lesson_toml",
+    "machine_toml",
+    "read_lesson",
+]
 
 LESSON = "lesson.toml"
 ALL_LEVELS = (*LEVELS, PIVOT_LEVEL)
+DEFAULT_WITHIN = {"mm": 0.005, "inch": 0.0002}
+"""How far a right number may be off where nothing else is said, in the unit of the sheet."""
+
 _DECIMALS = {"mm": 3, "inch": 4}
 _ALONG = {"A": "+X", "B": "+Y", "C": "+Z"}
 
@@ -33,23 +45,26 @@ class Level(Kind, str):
     @classmethod
     def before(cls, value: object) -> object:
         """Refuse what is none of them."""
-        return choice(*ALL_LEVELS).check(value)
+        return Choice().check(value, ALL_LEVELS)
 
 
 class LessonFile(Table, frozen=True, kw_only=True):
     """A class set of exercises."""
 
-    level: Annotated[Level, Meta(description="What the exercises train.")]
-    seed: Annotated[int, Meta(ge=0, description="What the numbers were drawn from.")]
-    students: Annotated[int, Meta(ge=1, le=999, description="How many sheets there are.")]
-    units: Annotated[UnitName, Meta(description="Unit of the sheets and of the answers.")]
+    level: Annotated[Level, Meta(description="What the exercises train.", examples=[ALL_LEVELS[0]])]
+    seed: Annotated[int, Meta(ge=0, description="What the numbers were drawn from.", examples=[7])]
+    students: Annotated[int, Meta(ge=1, le=999, description="How many sheets there are.", examples=[24])]
+    units: Annotated[UnitName, Meta(description="Unit of the sheets and of the answers.", examples=["mm"])]
     within: Annotated[
         PositiveLength,
         Meta(
-            description="How far a right number may be off; for a pivot, where its readings do not allow more."
+            description="How far a right number may be off; for a pivot, where its readings do not allow more.",
+            examples=[DEFAULT_WITHIN["mm"]],
         ),
     ]
-    angle_within: Annotated[float, Meta(gt=0.0, le=90.0, description="The same for program angles, degrees.")]
+    angle_within: Annotated[
+        float, Meta(gt=0.0, le=90.0, description="The same for program angles, degrees.", examples=[0.001])
+    ]
 
 
 def read_lesson(folder: Path) -> LessonFile:

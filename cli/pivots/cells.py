@@ -3,29 +3,22 @@
 from __future__ import annotations
 
 import re
-import unicodedata
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tiltwright.files.angle import parse_angle
-from tiltwright.files.faults import shown
+from tiltwright.files.faults import Refused, shown, unseen
+from tiltwright.files.fields import LONGEST_NAME, printable_words
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
 
-__all__ = ["Refused", "angle_cell", "direction_cell", "name_cell", "number_cell"]
+__all__ = ["EMPTY_CELL", "angle_cell", "direction_cell", "name_cell", "number_cell"]
+
+EMPTY_CELL = "nothing, the cell is empty"
+"""What is found where a cell says nothing."""
 
 LARGEST = 1e6
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?", re.ASCII)
-_UNSEEN = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
-_LONGEST_NAME = 80
-
-
-class Refused(ValueError):  # noqa: N818 - it is read as "refused: found ..., allowed ..."
-    """A cell that cannot be read: what was found, what is allowed, a tip."""
-
-    def __init__(self, found: str, allowed: str, tip: str = "") -> None:
-        super().__init__(f"found {found}; allowed: {allowed}")
-        self.found, self.allowed, self.tip = found, allowed, tip
 
 
 def number_cell(text: str, largest: float = LARGEST) -> float:
@@ -43,17 +36,18 @@ def number_cell(text: str, largest: float = LARGEST) -> float:
     >>> number_cell("12,5")
     Traceback (most recent call last):
         ...
-    tiltwright.pivots.cells.Refused: found "12,5"; allowed: a number
+    tiltwright.files.faults.Refused: found "12,5"; allowed: a number
     """
     stripped = text.strip()
     if not stripped:
-        raise Refused("nothing, the cell is empty", "a number")
+        raise Refused(found=EMPTY_CELL, allowed="a number")
     if _NUMBER.fullmatch(stripped) is None:
         comma = re.fullmatch(r"[+-]?[0-9]+,[0-9]+", stripped, re.ASCII)
-        raise Refused(shown(stripped), "a number", "write the decimals after a point" if comma else "")
+        tip = "write the decimals after a point" if comma else ""
+        raise Refused(found=shown(stripped), allowed="a number", tip=tip)
     value = float(stripped)
     if abs(value) > largest:
-        raise Refused(shown(stripped), f"a number of at most {largest:g}")
+        raise Refused(found=shown(stripped), allowed=f"a number of at most {largest:g}")
     return value
 
 
@@ -71,19 +65,19 @@ def angle_cell(text: str) -> float:
         try:
             return parse_angle(text.strip())
         except ValueError:
-            raise Refused(refusal.found, "an angle in degrees", refusal.tip) from None
+            raise Refused(found=refusal.found, allowed="an angle in degrees", tip=refusal.tip) from None
 
 
 def name_cell(text: str) -> str:
     """A target's name: printable, 1 to 80 characters, nothing unseen in it."""
     name = text.strip()
-    allowed = f"printable text of 1 to {_LONGEST_NAME} characters"
+    allowed = printable_words(LONGEST_NAME)
     if not name:
-        raise Refused("nothing, the cell is empty", allowed)
-    if len(name) > _LONGEST_NAME:
-        raise Refused(f"{len(name)} characters", allowed)
-    if any(unicodedata.category(character) in _UNSEEN for character in name):
-        raise Refused(shown(name), f"{allowed}, without control characters")
+        raise Refused(found=EMPTY_CELL, allowed=allowed)
+    if len(name) > LONGEST_NAME:
+        raise Refused(found=f"{len(name)} characters", allowed=allowed)
+    if unseen(name):
+        raise Refused(found=shown(name), allowed=f"{allowed}, without control characters")
     return name
 
 
@@ -106,5 +100,5 @@ def direction_cell(text: str) -> NDArray[np.float64] | None:
     except Refused:
         numbers = []
     if len(numbers) != 3 or float(np.linalg.norm(numbers)) < 1e-9:
-        raise Refused(shown(stripped), allowed)
+        raise Refused(found=shown(stripped), allowed=allowed)
     return np.array(numbers)

@@ -9,16 +9,15 @@ from typing import Literal
 
 from kinematics import Machine
 from kinematics.pivot import Readings
-from tiltwright.files import inputs
 from tiltwright.files.faults import Fault, InputFaults
-from tiltwright.files.source import similar_file
+from tiltwright.files.source import read_text
 from tiltwright.pivots.taken import Taken, readings_of
 
 __all__ = ["Form", "Gathered", "form_of", "gather", "text_of"]
 
 Form = Literal["table", "log", "parameters"]
 
-_LARGEST_BYTES = 64_000_000
+_LARGEST_MB = 64
 _ENDINGS: dict[str, Form] = {".csv": "table", ".log": "log", ".var": "parameters"}
 
 
@@ -138,24 +137,7 @@ def text_of(path: str, wanted: str) -> tuple[str, str]:
     InputFaults
         When it is missing, a folder, unreadable, too large or not UTF-8 text.
     """
-    place = Path(path)
-    try:
-        with place.open("rb") as stream:
-            raw = stream.read(_LARGEST_BYTES + 1)
-    except FileNotFoundError:
-        raise InputFaults([Fault(path, None, "", "no such file", wanted, similar_file(place))]) from None
-    except (OSError, ValueError) as fault:
-        found = "a folder" if place.is_dir() else f"a file that cannot be read ({fault})"
-        raise InputFaults([Fault(path, None, "", found, wanted)]) from None
-    inputs.remember(place, wanted)
-    if len(raw) > _LARGEST_BYTES:
-        raise InputFaults([Fault(path, None, "", "more than 64 MB", wanted)])
-    try:
-        text = raw.decode("utf-8").removeprefix("\ufeff")
-    except UnicodeDecodeError as fault:
-        line = raw.count(b"\n", 0, fault.start) + 1
-        found = f"byte 0x{raw[fault.start]:02x}, which is not UTF-8 text"
-        raise InputFaults([Fault(path, line, "", found, "UTF-8 text", "save the file as UTF-8")]) from None
+    text, raw = read_text(path, wanted, _LARGEST_MB)
     if "\0" in text:
         line = text.count("\n", 0, text.index("\0")) + 1
         raise InputFaults([Fault(path, line, "", "a byte 0, as in files that are no text", wanted)])

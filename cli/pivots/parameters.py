@@ -9,9 +9,9 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 
-from tiltwright.files.faults import Fault, shown
+from tiltwright.files.faults import Fault, Refused, shown
 from tiltwright.pivots import layout
-from tiltwright.pivots.cells import Refused, number_cell
+from tiltwright.pivots.cells import number_cell
 from tiltwright.pivots.taken import Row, Taken, refuse
 
 __all__ = ["headless", "read_kept", "read_parameters"]

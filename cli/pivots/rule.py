@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
-from tiltwright.files.faults import Fault, Finding, InputFaults, one_of, shown
+from tiltwright.files.faults import Fault, Finding, InputFaults, Refused, one_of, shown
 from tiltwright.files.rule_file import RuleFile
 from tiltwright.files.source import Source, load
 from tiltwright.files.validate import validated
-from tiltwright.pivots.cells import Refused, angle_cell, name_cell, number_cell
+from tiltwright.pivots.cells import angle_cell, name_cell, number_cell
 from tiltwright.pivots.taken import Row, Taken, kind_cell, refuse
 
 __all__ = ["Rule", "read_log", "read_rule"]

@@ -7,8 +7,8 @@ import io
 from collections.abc import Callable, Sequence
 from typing import TypeVar
 
-from tiltwright.files.faults import Fault, InputFaults, shown
-from tiltwright.pivots.cells import Refused, angle_cell, direction_cell, name_cell, number_cell
+from tiltwright.files.faults import Fault, InputFaults, Refused, shown
+from tiltwright.pivots.cells import angle_cell, direction_cell, name_cell, number_cell
 from tiltwright.pivots.columns import Columns, read_head
 from tiltwright.pivots.taken import Row, Taken, kind_cell, refuse
 
@@ -108,7 +108,7 @@ def _row(file: str, columns: Columns, line: int, cells: Sequence[str], faults: l
 def _sigma(text: str) -> float:
     value = number_cell(text)
     if value <= 0.0:
-        raise Refused(shown(text.strip()), "a standard uncertainty, above 0")
+        raise Refused(found=shown(text.strip()), allowed="a standard uncertainty, above 0")
     return value
 
 

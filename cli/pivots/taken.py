@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from kinematics import Machine
 from kinematics.pivot import Kind, Readings, read_as
-from tiltwright.files.faults import Fault, InputFaults, nearest, shown
-from tiltwright.pivots.cells import Refused
+from tiltwright.files.faults import Fault, InputFaults, Refused, nearest, shown
+from tiltwright.pivots.cells import EMPTY_CELL
 from tiltwright.show.numbers import UNIT_MM
 
 __all__ = ["KINDS", "MOST_FAULTS", "Row", "Taken", "kind_cell", "last_digit_mm", "readings_of", "refuse"]
@@ -67,14 +67,15 @@ def kind_cell(text: str) -> str:
     >>> kind_cell("bal")
     Traceback (most recent call last):
         ...
-    tiltwright.pivots.cells.Refused: found "bal"; allowed: ball, bore, pin or face
+    tiltwright.files.faults.Refused: found "bal"; allowed: ball, bore, pin or face
     """
     word = text.strip()
     if word in KINDS:
         return word
     near = nearest(word, KINDS) if word else None
-    found = shown(word) if word else "nothing, the cell is empty"
-    raise Refused(found, "ball, bore, pin or face", f'did you mean "{near}"?' if near else "")
+    found = shown(word) if word else EMPTY_CELL
+    tip = f'did you mean "{near}"?' if near else ""
+    raise Refused(found=found, allowed="ball, bore, pin or face", tip=tip)
 
 
 def refuse(file: str, faults: Sequence[Fault]) -> None:

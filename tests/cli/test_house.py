@@ -168,7 +168,6 @@ def test_offsets_needs_no_scipy_no_typst_no_pydantic(examples):
     code = (
         f"import sys; sys.argv = ['tiltwright', 'offsets', {str(examples / 'tide_gauge_head.toml')!r}]\n"
         "from tiltwright.app import main\n"
-        "main_ended = None\n"
         "try:\n    main()\nexcept SystemExit: pass\n"
         "heavy = ('scipy', 'typst', 'drawsvg', 'pydantic', 'tree_sitter', 'transforms3d', 'tomlkit', 'matplotlib')\n"
         "print([n for n in heavy if n in sys.modules], file=sys.stderr)"

@@ -1,0 +1,46 @@
+"""What the files' descriptions say in numbers of their own, so as to need no numpy, the library says as well."""
+
+import math
+
+import msgspec
+import pytest
+
+from kinematics import AIM_WITHIN_DEG, KinematicsError, Rotary, Sense, lies_flat, work_offset_code
+from tiltwright.files.fields import read_kind
+from tiltwright.files.job_file import LAST_WORK_OFFSET, JobFile
+from tiltwright.files.machine_checks import machine_findings
+from tiltwright.files.machine_file import MachineFile
+
+
+def test_the_last_work_offset():
+    work_offset_code(LAST_WORK_OFFSET)
+    with pytest.raises(KinematicsError):
+        work_offset_code(LAST_WORK_OFFSET + 1)
+
+
+def test_how_far_an_aimed_direction_may_miss():
+    (default,) = (field.default for field in msgspec.structs.fields(JobFile) if field.name == "aim_within")
+    assert default == AIM_WITHIN_DEG
+
+
+@pytest.mark.parametrize("upright", [-1.0, -0.501, -0.499, 0.0, 0.1, 0.3, 0.499, 0.501, 0.6, 0.8, 1.0])
+def test_which_rotary_lies_flat(upright):
+    direction = (math.sqrt(1.0 - upright**2), 0.0, upright)
+    rotary = Rotary("C", (0.0, 0.0, 0.0), direction, Sense.CLOCKWISE, None)
+    data = {
+        "name": "mill",
+        "units": "mm",
+        "z_reference": "gauge line",
+        "rotary": [
+            {
+                "letter": "C",
+                "direction": list(direction),
+                "positive_turn": "clockwise",
+                "point": [0.0, 0.0, 0.0],
+                "limits": "endless",
+            }
+        ],
+    }
+    file = msgspec.convert(data, MachineFile, dec_hook=read_kind)
+    wants_a_face = ("platter", "face") in {finding.path for finding in machine_findings(file)}
+    assert wants_a_face is not lies_flat(rotary)
