@@ -19,8 +19,8 @@ from pydantic import (
     create_model,
 )
 
+from tiltwright.files.described import Table
 from tiltwright.files.faults import Finding, KeyPath
-from tiltwright.files.fields import Table
 from tiltwright.files.findings import details, findings_of, is_table_list, model_inside
 from tiltwright.files.thorough import model_of
 

@@ -7,8 +7,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from kinematics import KinematicsError, plane_through
+from tiltwright.files.described import keys_given
 from tiltwright.files.faults import Finding, KeyPath, nearest, one_of, shown
-from tiltwright.files.fields import keys_given
 from tiltwright.files.job_file import FORMS, LAST_WORK_OFFSET, JobFile, OperationTable
 from tiltwright.files.solid_checks import job_solid_findings
 

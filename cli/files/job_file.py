@@ -5,21 +5,19 @@ from typing import Annotated, Any, ClassVar, Literal
 from msgspec import Meta
 
 from tiltwright.files.angle import ANGLE_PATTERN
+from tiltwright.files.described import Choice, Kind, Table
 from tiltwright.files.faults import Refused
 from tiltwright.files.fields import (
     Angle,
     Angles,
     AxisTurns,
-    Choice,
     Coordinate,
     Direction,
-    Kind,
     Line,
     Name,
     Pair,
     Point,
     PositiveLength,
-    Table,
     ThreePoints,
     UnitName,
 )

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from tiltwright.files.described import keys_given
 from tiltwright.files.faults import Finding, shown
-from tiltwright.files.fields import keys_given
 from tiltwright.files.machine_file import AXIS_DIRECTIONS, MachineFile, RotaryTable
 from tiltwright.files.solid_checks import machine_solid_findings
 

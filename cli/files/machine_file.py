@@ -4,9 +4,9 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from msgspec import Meta
 
+from tiltwright.files.described import Choice, Table
 from tiltwright.files.fields import (
     Angle,
-    Choice,
     Coordinate,
     Direction,
     Letter,
@@ -14,7 +14,6 @@ from tiltwright.files.fields import (
     Name,
     Point,
     PositiveLength,
-    Table,
     TravelEnds,
     UnitName,
 )

@@ -4,16 +4,8 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from msgspec import Meta
 
-from tiltwright.files.fields import (
-    Angles,
-    Choice,
-    Direction,
-    Name,
-    Point,
-    PositiveLength,
-    Table,
-    UnitName,
-)
+from tiltwright.files.described import Choice, Table
+from tiltwright.files.fields import Angles, Direction, Name, Point, PositiveLength, UnitName
 from tiltwright.files.machine_file import Along
 
 __all__ = ["KindName", "PlanFile", "ProbeTable", "TargetTable"]

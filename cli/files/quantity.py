@@ -3,8 +3,8 @@
 import re
 from typing import ClassVar
 
+from tiltwright.files.described import Kind
 from tiltwright.files.faults import Refused
-from tiltwright.files.fields import Kind
 
 __all__ = ["Density", "Force", "Mass", "Modulus", "Torque", "parse_quantity"]
 

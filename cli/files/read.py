@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Literal
 
 from kinematics import KinematicsError, Machine, Operation, Setup, Step, table_frame
+from tiltwright.files.described import keys_given
 from tiltwright.files.faults import Fault, Finding, InputFaults, KeyPath
-from tiltwright.files.fields import keys_given
 from tiltwright.files.job_checks import Known, job_findings
 from tiltwright.files.job_file import JobFile
 from tiltwright.files.machine_checks import machine_findings

@@ -4,7 +4,8 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from msgspec import Meta
 
-from tiltwright.files.fields import NAME_SCHEMA, Angle, Line, Name, Table, UnitName, Words, words_of
+from tiltwright.files.described import Table, words_of
+from tiltwright.files.fields import NAME_SCHEMA, Angle, Line, Name, UnitName, Words
 from tiltwright.files.plan_file import KindName
 
 __all__ = ["RuleFile"]

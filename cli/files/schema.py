@@ -23,7 +23,7 @@ def json_schema(kind: Literal["machine", "job", "plan", "rule"]) -> dict[str, An
     >>> schema["properties"]["units"]["enum"]
     ['mm', 'inch']
     """
-    from tiltwright.files.fields import Table
+    from tiltwright.files.described import Table
     from tiltwright.files.job_file import JobFile
     from tiltwright.files.machine_file import MachineFile
     from tiltwright.files.plan_file import PlanFile

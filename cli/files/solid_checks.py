@@ -5,8 +5,8 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 
+from tiltwright.files.described import keys_given
 from tiltwright.files.faults import Finding, KeyPath, nearest, one_of, shown
-from tiltwright.files.fields import keys_given
 from tiltwright.files.job_file import JobFile, StackTable
 from tiltwright.files.machine_file import MachineFile
 from tiltwright.files.materials import MATERIALS

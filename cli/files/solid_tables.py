@@ -4,19 +4,9 @@ from typing import Annotated, Any, ClassVar
 
 from msgspec import Meta
 
+from tiltwright.files.described import Kind, Table, listed
 from tiltwright.files.faults import Refused
-from tiltwright.files.fields import (
-    AxisTurns,
-    Coordinate,
-    Kind,
-    Line,
-    Name,
-    Point,
-    PositiveLength,
-    Table,
-    UnitName,
-    listed,
-)
+from tiltwright.files.fields import AxisTurns, Coordinate, Line, Name, Point, PositiveLength, UnitName
 from tiltwright.files.quantity import Density, Force, Mass, Modulus
 
 __all__ = [

@@ -14,8 +14,8 @@ from typing import Annotated, Any, Union, cast, get_args, get_origin
 import msgspec
 from msgspec import Meta
 
+from tiltwright.files.described import Before, Choice, Kind, Table, words_of
 from tiltwright.files.faults import Refused
-from tiltwright.files.fields import Before, Choice, Kind, Table, words_of
 
 # Looking through every installed package for plugins of pydantic costs 30 ms; none is wanted.
 os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")

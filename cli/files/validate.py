@@ -7,8 +7,8 @@ from typing import TypeVar
 
 import msgspec
 
+from tiltwright.files.described import Table, read_kind
 from tiltwright.files.faults import Finding
-from tiltwright.files.fields import Table, read_kind
 from tiltwright.files.source import Source
 
 __all__ = ["beside", "validated"]

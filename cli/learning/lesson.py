@@ -17,7 +17,7 @@ from kinematics.learning import (
 from kinematics.learning.draws import UNIT_MM, UnitName
 from tiltwright.learning.booklet import Booklet
 from tiltwright.learning.files import booklet_files
-from tiltwright.learning.lesson_file import LESSON, job_toml, lesson_toml, machine_toml
+from tiltwright.learning.lesson_file import DEFAULT_WITHIN, LESSON, job_toml, lesson_toml, machine_toml
 from tiltwright.learning.pages import booklet_pdf
 from tiltwright.learning.pivot_grade import readings_name, readings_text
 from tiltwright.learning.pivot_sheet import pivot_answer_csv, pivot_key, pivot_worksheet
@@ -27,8 +27,6 @@ from tiltwright.sheet.press import Paper
 __all__ = ["KEYS", "SHEETS", "job_name", "lesson_files"]
 
 SHEETS, KEYS = "sheets", "key"
-
-_DEFAULT_WITHIN: dict[UnitName, float] = {"mm": 0.005, "inch": 0.0002}
 
 
 def job_name(sheet: int) -> str:
@@ -43,7 +41,7 @@ def lesson_files(
 
     Worksheets and empty answer files are for the students, what lies under `KEYS` is for the instructor.
     """
-    within = _DEFAULT_WITHIN[units]
+    within = DEFAULT_WITHIN[units]
     values = {
         "level": level,
         "seed": seed,
@@ -76,7 +74,7 @@ def _offset_files(
 
 def _pivot_files(seed: int, sheet: int, units: UnitName, paper: Paper) -> Iterator[tuple[Path, str | bytes]]:
     exercise, keys = set_pivot_exercise(seed, sheet, units), Path(KEYS)
-    support = supported(exercise, _DEFAULT_WITHIN[units] * UNIT_MM[units])
+    support = supported(exercise, DEFAULT_WITHIN[units] * UNIT_MM[units])
     yield from _both(pivot_worksheet(exercise, support), f"{SHEETS}/sheet-{sheet:02d}", paper)
     yield Path(SHEETS) / f"answers-{sheet:02d}.csv", pivot_answer_csv(exercise)
     yield from _both(pivot_key(exercise, support), f"{KEYS}/key-{sheet:02d}", paper)

@@ -10,8 +10,9 @@ import tomlkit
 from msgspec import Meta
 
 from kinematics.learning import LEVELS, PIVOT_LEVEL, Exercise, PivotExercise
+from tiltwright.files.described import Choice, Kind, Table
 from tiltwright.files.faults import InputFaults
-from tiltwright.files.fields import Choice, Kind, PositiveLength, Table, UnitName
+from tiltwright.files.fields import PositiveLength, UnitName
 from tiltwright.files.source import load
 from tiltwright.files.validate import validated
 from tiltwright.show.numbers import UNIT_MM

@@ -6,7 +6,7 @@ import msgspec
 import pytest
 
 from kinematics import AIM_WITHIN_DEG, KinematicsError, Rotary, Sense, lies_flat, work_offset_code
-from tiltwright.files.fields import read_kind
+from tiltwright.files.described import read_kind
 from tiltwright.files.job_file import LAST_WORK_OFFSET, JobFile
 from tiltwright.files.machine_checks import machine_findings
 from tiltwright.files.machine_file import MachineFile

@@ -15,8 +15,8 @@ from pydantic import BaseModel, ValidationError
 
 import tiltwright
 from tiltwright.files import machine_file
+from tiltwright.files.described import Table, keys_given, read_kind
 from tiltwright.files.draft import drafted
-from tiltwright.files.fields import Table, keys_given, read_kind
 from tiltwright.files.findings import details, findings_of
 from tiltwright.files.thorough import model_of
 
