@@ -81,6 +81,10 @@ class Aim:
         first = self.solutions[0]
         return first if first.fits else None
 
+    def reaches(self, within_deg: float) -> bool:
+        """Whether one fits that leaves the direction within so many degrees of the spindle."""
+        return self.best is not None and self.short_deg <= within_deg
+
 
 def aim(
     machine: Machine,

@@ -105,25 +105,24 @@ def aim_within(
     letter = _hardly_turned(machine, wanted, previous, held, within_deg) if free_too else None
     if letter is not None:
         kept = exactly({letter: float(previous[machine.index(letter)])})
-        if kept.best is not None and kept.short_deg <= within_deg:
+        if kept.reaches(within_deg):
             return replace(kept, free=(letter,))
-    found = _at_limits(machine, wanted, previous, offset, exactly({}), within_deg, held, tilt)
-    if _reaches(found, within_deg):
-        return found
-    moving = [letter for letter in machine.letters if letter not in held]
-    others = []
-    for kept_too in combinations(moving, max(len(moving) - _MOST_MOVING, 0)):
-        stay = {letter: float(previous[machine.index(letter)]) for letter in kept_too}
-        ways = _at_limits(
-            machine, wanted, previous, offset, exactly(stay), within_deg, {**held, **stay}, tilt
+
+    def nearly(more: Mapping[str, float]) -> Aim:
+        return _at_limits(
+            machine, wanted, previous, offset, exactly(more), within_deg, {**held, **more}, tilt
         )
-        if _reaches(ways, within_deg):
+
+    found = nearly({})
+    moving = [letter for letter in machine.letters if letter not in held]
+    if found.reaches(within_deg) or len(moving) <= _MOST_MOVING:
+        return found
+    others = []
+    for kept_too in combinations(moving, len(moving) - _MOST_MOVING):
+        ways = nearly({letter: float(previous[machine.index(letter)]) for letter in kept_too})
+        if ways.reaches(within_deg):
             others.append(ways)
     return min(others, key=lambda ways: ways.solutions[0].cost_deg) if others else found
-
-
-def _reaches(ways: Aim, within_deg: float) -> bool:
-    return ways.best is not None and ways.short_deg <= within_deg
 
 
 def _hardly_turned(

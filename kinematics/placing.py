@@ -139,7 +139,7 @@ def _place_one(
         )
 
     ways = ways_with({})
-    if not _reached(ways, aim_within_deg):
+    if not ways.reaches(aim_within_deg):
         return Unreached(operation.name, number, work_number, ways)
     way = _choose(setup, operation.plane, ways, alike=alike)
     if operation.when_free == "line up x" and operation.plane.x is not None and ways.free:
@@ -150,16 +150,12 @@ def _place_one(
             return Unreached(operation.name, number, work_number, out)
         lined = replace(ways_with({letter: lined_up}), free=ways.free)
         # Lined up, it can miss by more than it may: then it is aimed as if that rotary mattered, as it does a little.
-        ways = lined if _reached(lined, aim_within_deg) else ways_with({}, free_too=False)
-        if ways.best is None or not _reached(ways, aim_within_deg):
+        ways = lined if lined.reaches(aim_within_deg) else ways_with({}, free_too=False)
+        if not ways.reaches(aim_within_deg):
             return Unreached(operation.name, number, work_number, ways)
-        way = ways.best
+        way = ways.solutions[0]
     found = _placed(setup, operation, number, work_number, np.array(way.machine_deg))
     return replace(found, plane=operation.plane, free=ways.free, short_deg=way.short_deg, aim=ways)
-
-
-def _reached(ways: Aim, aim_within_deg: float) -> bool:
-    return ways.best is not None and ways.short_deg <= aim_within_deg
 
 
 def _stated_angles(setup: Setup, operation: Operation) -> NDArray[np.float64]:

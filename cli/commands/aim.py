@@ -159,7 +159,7 @@ def _machine(
             "operations": [
                 {
                     "name": f"normal {normal}",
-                    "reached": ways.best is not None and ways.short_deg <= AIM_WITHIN_DEG,
+                    "reached": ways.reaches(AIM_WITHIN_DEG),
                     "short_deg": ways.short_deg,
                     "free": list(ways.free),
                     "ways": aim_ways(ways, machine),
@@ -170,6 +170,6 @@ def _machine(
     else:
         typer.echo(f"normal {normal} on {machine.name}{_remark(ways)}\n")
         typer.echo(aim_table(ways, machine, np.zeros(len(machine.rotaries))))
-    if ways.best is None or ways.short_deg > AIM_WITHIN_DEG:
+    if not ways.reaches(AIM_WITHIN_DEG):
         say_no("that direction cannot be brought to the spindle within the limits")
         raise typer.Exit(ANSWER_NO)

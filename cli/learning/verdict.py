@@ -165,11 +165,15 @@ def _working(verdict: Verdict, finding: Finding) -> Working:
     )
 
 
-def _parting(verdict: Verdict, finding: Finding) -> str:
+def _parting_line(working: Working, finding: Finding) -> int:
     """The first line of the working that a mistake changes."""
+    return min(working.number_of(mistake.at) for mistake in finding.made)
+
+
+def _parting(verdict: Verdict, finding: Finding) -> str:
     placed = verdict.placed[finding.operations[0]]
     working = _working(verdict, finding)
-    number = min(working.number_of(mistake.at) for mistake in finding.made)
+    number = _parting_line(working, finding)
     return (
         f'The ways part at line {number} of: explain "{placed.name}" ({working.lines[number - 1].formula}).'
     )
@@ -322,5 +326,5 @@ def _finding_report(verdict: Verdict, finding: Finding, mm: float) -> dict[str, 
         "wrong": finding.wrong,
         "left": finding.left_mm / mm,
         "chance": float(np.clip(finding.chance, 0.0, None)),
-        "line": min(_working(verdict, finding).number_of(mistake.at) for mistake in finding.made),
+        "line": _parting_line(_working(verdict, finding), finding),
     }

@@ -39,9 +39,7 @@ def sized_text(sized: Sized, units: str) -> str:
         parts.append(table(["from", "to", "no lower for", "no higher for"], rows, left=4))
     else:
         rows = [[length(height, units), stop_words(stop)] for height, stop in sized.refusals]
-        parts.append(
-            "No height fits. " + ("For example:\n\n" + table(["at", "it does not for"], rows, left=2))
-        )
+        parts.append("No height fits. For example:\n\n" + table(["at", "it does not for"], rows, left=2))
     parts += [_stiffness(sized, units), _seats(sized, units)]
     return "\n\n".join(parts)
 

@@ -9,18 +9,13 @@ from numpy.typing import NDArray
 
 from kinematics.machine import table_pose
 from kinematics.pivot.blunder import Blunder
-from kinematics.pivot.doubt import SHORTEST_MM, Doubt, doubt_of
-from kinematics.pivot.extra import Rest, column_gain, left_out, mimicked, rest_of, splits
+from kinematics.pivot.doubt import Doubt, doubt_of
+from kinematics.pivot.extra import Rest, by_scatter, column_gain, far_beyond, mimicked, rest_of, splits
 from kinematics.pivot.lengths import in_millimetres
 from kinematics.pivot.readings import Kind, Readings
-from kinematics.pivot.student import chance_of_more
 
 __all__ = ["radius_left_on", "read_at_the_top", "slipped"]
 
-_CHANCE = 1e-6
-"""Of such a gain by scatter, all places counted. Chosen here, far below the tests' one false alarm in 1,000."""
-_CLEAR_OF_OUTLIER = 12.0
-"""Squares of the scatter that a slip must explain beyond one bad reading: about 3.5 scatters. Chosen here."""
 _RADII_MM = (0.2, 15.0)
 """mm. Chosen here, a little wider than common practice: styli from 0.5 mm across, tooling balls up to an inch."""
 _PLAIN_MOVE_MM = 0.4
@@ -39,26 +34,11 @@ _SQUARE_TO_SPINDLE = np.sin(np.radians(3.0))
 """Cosine: a touch from the side, as many degrees wide as one from above. Chosen here."""
 
 
-def _chance(gain: float, numbers: int, base: Doubt, tried: int) -> float:
-    """The chance that scatter alone gains so much anywhere."""
-    left = base.dof - numbers
-    if left < 1 or numbers < 1:
-        return 1.0
-    rest = max((base.misfit - gain) / left, (SHORTEST_MM * base.per_mm) ** 2)
-    ratio = np.array([gain / numbers / rest])
-    return float(chance_of_more(ratio, np.array([float(numbers)]), float(left))[0]) * max(tried, 1)
-
-
 def slipped(base: Doubt) -> Blunder | None:
     """A target that stands elsewhere from some row on, where that explains far more than one bad reading."""
     rest = rest_of(base)
     split, tried = splits(rest)
-    if split is None or _chance(split.gain, split.numbers, base, tried) > _CHANCE:
-        return None
-    left = max(
-        (base.misfit - split.gain) / max(base.dof - split.numbers, 1), (SHORTEST_MM * base.per_mm) ** 2
-    )
-    if split.gain < float(left_out(rest).max()) + _CLEAR_OF_OUTLIER * left:
+    if split is None or not far_beyond(rest, split.gain, split.numbers, tried):
         return None
     readings, problem = base.readings, base.problem
     mine = np.flatnonzero(problem.target == split.target)
@@ -126,7 +106,7 @@ def radius_left_on(base: Doubt) -> Blunder | None:
             best = (gain, radius, shape)
     if best is not None:
         gain, radius, shape = best
-        if _RADII_MM[0] <= radius <= _RADII_MM[1] and _chance(gain, 1, base, len(shapes)) < _CHANCE:
+        if _RADII_MM[0] <= radius <= _RADII_MM[1] and not by_scatter(base, gain, 1, len(shapes)):
             return _left_on(base, _refined(base, radius, shape), shape, certain=True)
     elif shapes:
         return _perhaps_left_on(rest, shapes[0])
@@ -146,7 +126,7 @@ def read_at_the_top(base: Doubt) -> Blunder | None:
     up = table_pose(base.machine, angles).inverse().turn([0.0, 0.0, 1.0])
     column = np.where(balls[:, None], up * problem.weight[:, None], 0.0)
     gain, high, own = column_gain(rest_of(base), column)
-    if own <= _OWN or not _RADII_MM[0] <= high <= _RADII_MM[1] or _chance(gain, 1, base, 1) > _CHANCE:
+    if own <= _OWN or not _RADII_MM[0] <= high <= _RADII_MM[1] or by_scatter(base, gain, 1, 1):
         return None
     read = np.sort(problem.order[balls])
     for _ in range(_REFINED):

@@ -10,13 +10,29 @@ from numpy.typing import NDArray
 
 from kinematics.pivot.adjust import Problem, reduced
 from kinematics.pivot.blocks import Reduced
-from kinematics.pivot.doubt import Doubt
+from kinematics.pivot.doubt import SHORTEST_MM, Doubt
+from kinematics.pivot.student import chance_of_more
 
-__all__ = ["Rest", "Split", "column_gain", "columns_gain", "left_out", "mimicked", "rest_of", "splits"]
+__all__ = [
+    "Rest",
+    "Split",
+    "by_scatter",
+    "column_gain",
+    "columns_gain",
+    "far_beyond",
+    "left_out",
+    "mimicked",
+    "rest_of",
+    "splits",
+]
 
 _SEEN = 1e-6
 _TOLD = 1e-3
 """Share of a column that must be its own for its value to be told."""
+_CHANCE = 1e-6
+"""Of such a gain by scatter, all places counted. Chosen here, far below the tests' one false alarm in 1,000."""
+_CLEAR_OF_OUTLIER = 12.0
+"""Squares of the scatter that it must explain beyond one bad reading: about 3.5 scatters. Chosen here."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,6 +61,30 @@ def left_out(rest: Rest) -> NDArray[np.float64]:
     size, ways = np.linalg.eigh(left)
     shown = (np.swapaxes(ways, 1, 2) @ rest.doubt.raw.residual[..., None])[..., 0]
     return np.asarray(np.where(size > _SEEN, shown**2 / np.where(size > _SEEN, size, 1.0), 0.0).sum(axis=-1))
+
+
+def by_scatter(doubt: Doubt, gain: float, numbers: int, tried: int) -> bool:
+    """Whether scatter alone may gain so much with so many unknowns at one of the places tried."""
+    spare = doubt.dof - numbers
+    if spare < 1 or numbers < 1:
+        return True
+    ratio = np.array([gain / numbers / _scatter(doubt, gain, spare)])
+    chance = float(chance_of_more(ratio, np.array([float(numbers)]), float(spare))[0])
+    return chance * max(tried, 1) > _CHANCE
+
+
+def far_beyond(rest: Rest, gain: float, numbers: int, tried: int) -> bool:
+    """Whether neither scatter nor one bad reading gains so much."""
+    doubt = rest.doubt
+    if by_scatter(doubt, gain, numbers, tried):
+        return False
+    clear = _CLEAR_OF_OUTLIER * _scatter(doubt, gain, doubt.dof - numbers)
+    return gain >= float(left_out(rest).max()) + clear
+
+
+def _scatter(doubt: Doubt, gain: float, spare: int) -> float:
+    """The square of the scatter that is left, one equation's."""
+    return float(max((doubt.misfit - gain) / spare, (SHORTEST_MM * doubt.per_mm) ** 2))
 
 
 def column_gain(rest: Rest, column: NDArray[np.float64]) -> tuple[float, float, float]:

@@ -9,19 +9,12 @@ from numpy.typing import NDArray
 
 from kinematics.pivot.adjust import raw_rows
 from kinematics.pivot.blunder import Blunder
-from kinematics.pivot.doubt import SHORTEST_MM, Doubt, doubt_of
-from kinematics.pivot.extra import Rest, columns_gain, left_out, rest_of
+from kinematics.pivot.doubt import Doubt, doubt_of
+from kinematics.pivot.extra import columns_gain, far_beyond, rest_of
 from kinematics.pivot.lengths import in_millimetres
 from kinematics.pivot.readings import Readings
-from kinematics.pivot.student import chance_of_more
 
 __all__ = ["zero_moved"]
-
-_CHANCE = 1e-6
-"""Of scatter alone doing so much at any of the splits: as for a slipped target, one clean set in a million."""
-
-_CLEAR_OF_OUTLIER = 12.0
-"""By how many times the scatter's square it must explain more than leaving one bad reading out."""
 
 _MOST_SPLITS = 80
 """Of more poses an even choice is tried: a shift a few poses off still explains most of what there is."""
@@ -31,19 +24,12 @@ _REFINED = 2
 
 def zero_moved(base: Doubt) -> Blunder | None:
     """The row from which on every reading is off by one and the same shift, where that explains far more than scatter."""
-    readings, problem = base.readings, base.problem
-    rows = np.sort(problem.order)
-    place = np.empty(len(readings), dtype=np.int64)
-    place[rows] = np.arange(len(rows))
-    row = place[problem.order]
-    splits = _splits(readings, rows, row, problem.target)
+    row = base.problem.order
+    splits = _splits(base.readings, row, base.problem.target)
     if not splits:
         return None
     rest = rest_of(base)
-    follows = [
-        raw_rows(replace(problem, points=problem.points + step), base.state).residual - base.raw.residual
-        for step in np.eye(3)
-    ]
+    follows = _follows(base)
     best: tuple[float, int, NDArray[np.float64], int] | None = None
     for split in splits:
         after = (row >= split)[:, None]
@@ -52,16 +38,14 @@ def zero_moved(base: Doubt) -> Blunder | None:
             best = gain, split, shift, numbers
     assert best is not None
     gain, split, shift, numbers = best
-    if not numbers or not _far_beyond(base, rest, gain, numbers, len(splits)):
+    if not far_beyond(rest, gain, numbers, len(splits)):
         return None
-    return _blunder(base, rows, split, shift)
+    return _blunder(base, split, shift)
 
 
-def _splits(
-    readings: Readings, rows: NDArray[np.int64], row: NDArray[np.int64], target: NDArray[np.int64]
-) -> list[int]:
-    """Places in the order of the rows at which the pose changes, with enough on both sides."""
-    angles = readings.angles_deg[rows]
+def _splits(readings: Readings, row: NDArray[np.int64], target: NDArray[np.int64]) -> list[int]:
+    """Rows at which the pose changes, with enough on both sides."""
+    angles = readings.angles_deg
     changes = np.flatnonzero((angles[1:] != angles[:-1]).any(axis=1)) + 1
     if len(changes) > _MOST_SPLITS:
         changes = changes[np.linspace(0, len(changes) - 1, _MOST_SPLITS).astype(np.int64)]
@@ -74,20 +58,17 @@ def _splits(
     return found
 
 
-def _far_beyond(base: Doubt, rest: Rest, gain: float, numbers: int, tried: int) -> bool:
-    """Whether neither scatter nor one bad reading does so much."""
-    spare = base.dof - numbers
-    if spare < 1:
-        return False
-    left = max((base.misfit - gain) / spare, (SHORTEST_MM * base.per_mm) ** 2)
-    chance = float(
-        chance_of_more(np.array([gain / numbers / left]), np.array([float(numbers)]), float(spare))[0]
-    )
-    return chance * tried < _CHANCE and gain >= float(left_out(rest).max()) + _CLEAR_OF_OUTLIER * left
+def _follows(fit: Doubt) -> list[NDArray[np.float64]]:
+    """How each reading's residuals (N, 3) follow a millimetre along X, Y and Z."""
+    problem = fit.problem
+    return [
+        raw_rows(replace(problem, points=problem.points + step), fit.state).residual - fit.raw.residual
+        for step in np.eye(3)
+    ]
 
 
-def _blunder(base: Doubt, rows: NDArray[np.int64], split: int, shift: NDArray[np.float64]) -> Blunder:
-    later = rows[split:]
+def _blunder(base: Doubt, split: int, shift: NDArray[np.float64]) -> Blunder:
+    later = np.arange(split, len(base.readings))
     points = np.array(base.readings.points_mm)
     points[later] -= shift
     mended = replace(base.readings, points_mm=points)
@@ -116,14 +97,5 @@ def _blunder(base: Doubt, rows: NDArray[np.int64], split: int, shift: NDArray[np
 
 def _more(fit: Doubt, later: NDArray[np.int64]) -> NDArray[np.float64]:
     """What of the shift is still there."""
-    problem = fit.problem
-    after = np.isin(problem.order, later)[:, None]
-    follows = [
-        np.where(
-            after,
-            raw_rows(replace(problem, points=problem.points + step), fit.state).residual - fit.raw.residual,
-            0.0,
-        )
-        for step in np.eye(3)
-    ]
-    return columns_gain(rest_of(fit), follows)[1]
+    after = np.isin(fit.problem.order, later)[:, None]
+    return columns_gain(rest_of(fit), [np.where(after, one, 0.0) for one in _follows(fit)])[1]
