@@ -6,90 +6,107 @@ docstring tells its part of the story, in this order: `angles`, `pose`, `turns` 
 `touch` (what was measured).
 """
 
-from kinematics.aiming import Aim, Solution, aim
-from kinematics.angles import every_wrap_deg, sincos_deg, wrap_deg
-from kinematics.bringing import Aimed, bring_to_spindle, to_line_up
-from kinematics.carrying import carry
+from kinematics.angles import equivalent_angles_deg, sincos_deg, wrap_deg
 from kinematics.errors import KinematicsError
+from kinematics.forward import transform_points
+from kinematics.inverse import Aim, Solution, aim, aim_within
 from kinematics.machine import (
     SPINDLE,
     Machine,
     Platter,
     Travel,
     ZReference,
-    lies_flat,
+    is_horizontal,
     platter_above_tilt_mm,
     table_frame,
     table_pose,
 )
-from kinematics.nearly import aim_within
-from kinematics.numbering import Clash, Numbering, number_offsets, work_offset_code
-from kinematics.offset import Setup, plane_axes, set_up, square_up, work_offset
-from kinematics.operation import AIM_WITHIN_DEG, Operation, Placed, Placement, Unreached
-from kinematics.placing import place
-from kinematics.plane import Plane, plane_from_normal, plane_from_tip, plane_through, repeated
-from kinematics.pose import IDENTITY, Pose, shift, turn_about, turn_about_line
-from kinematics.rotary import Gap, Rotary, Sense, gap_between
-from kinematics.stack import Step, running_frames, running_heights_mm, stack_pose
-from kinematics.touch import Touch, compare_touch, with_touched_zero
-from kinematics.turns import rotation_from_turns, turns_from_rotation
+from kinematics.offset_allocation import (
+    OffsetAllocation,
+    OffsetConflict,
+    assign_work_offsets,
+    work_offset_code,
+)
+from kinematics.operations import (
+    AIM_WITHIN_DEG,
+    Operation,
+    PlacedOperation,
+    Placement,
+    UnreachableOperation,
+    place_operations,
+)
+from kinematics.orientation import OrientationSolutions, angle_to_align, orientation_solutions
+from kinematics.plane import Plane, circular_pattern, plane_from_normal, plane_from_rotations, plane_through
+from kinematics.rotary import AxisRelation, RotaryAxis, RotationSense, common_perpendicular
+from kinematics.stack import StackStep, cumulative_frames, running_heights_mm, stack_pose
+from kinematics.touch_off import TouchOff, compare_touch_off, with_touched_zero
+from kinematics.transform import (
+    IDENTITY,
+    Pose,
+    euler_angles,
+    rotation_about_axis,
+    rotation_about_line,
+    rotation_from_intrinsic,
+    translation,
+)
+from kinematics.work_offsets import Setup, plane_axes, set_up, square_up, work_offset
 
 __all__ = [
     "AIM_WITHIN_DEG",
     "IDENTITY",
     "SPINDLE",
     "Aim",
-    "Aimed",
-    "Clash",
-    "Gap",
+    "AxisRelation",
     "KinematicsError",
     "Machine",
-    "Numbering",
+    "OffsetAllocation",
+    "OffsetConflict",
     "Operation",
-    "Placed",
+    "OrientationSolutions",
+    "PlacedOperation",
     "Placement",
     "Plane",
     "Platter",
     "Pose",
-    "Rotary",
-    "Sense",
+    "RotaryAxis",
+    "RotationSense",
     "Setup",
     "Solution",
-    "Step",
-    "Touch",
+    "StackStep",
+    "TouchOff",
     "Travel",
-    "Unreached",
+    "UnreachableOperation",
     "ZReference",
     "aim",
     "aim_within",
-    "bring_to_spindle",
-    "carry",
-    "compare_touch",
-    "every_wrap_deg",
-    "gap_between",
-    "lies_flat",
-    "number_offsets",
-    "place",
+    "angle_to_align",
+    "assign_work_offsets",
+    "circular_pattern",
+    "common_perpendicular",
+    "compare_touch_off",
+    "cumulative_frames",
+    "equivalent_angles_deg",
+    "euler_angles",
+    "is_horizontal",
+    "orientation_solutions",
+    "place_operations",
     "plane_axes",
     "plane_from_normal",
-    "plane_from_tip",
+    "plane_from_rotations",
     "plane_through",
     "platter_above_tilt_mm",
-    "repeated",
-    "rotation_from_turns",
-    "running_frames",
+    "rotation_about_axis",
+    "rotation_about_line",
+    "rotation_from_intrinsic",
     "running_heights_mm",
     "set_up",
-    "shift",
     "sincos_deg",
     "square_up",
     "stack_pose",
     "table_frame",
     "table_pose",
-    "to_line_up",
-    "turn_about",
-    "turn_about_line",
-    "turns_from_rotation",
+    "transform_points",
+    "translation",
     "with_touched_zero",
     "work_offset",
     "work_offset_code",

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.errors import KinematicsError
 
-__all__ = ["SNAP_DEG", "every_wrap_deg", "sincos_deg", "wrap_deg"]
+__all__ = ["SNAP_DEG", "equivalent_angles_deg", "sincos_deg", "wrap_deg"]
 
 LARGEST_DEG = 1e12
 """An angle beyond this has no fraction of a minute left in float64: it is a mistake, as NaN and infinity are."""
@@ -107,7 +107,7 @@ def wrap_deg(angle_deg: ArrayLike, low_deg: float = 0.0) -> NDArray[np.float64]:
     return turned + low_deg + 0.0
 
 
-def every_wrap_deg(angle_deg: float, low_deg: float, high_deg: float) -> NDArray[np.float64]:
+def equivalent_angles_deg(angle_deg: float, low_deg: float, high_deg: float) -> NDArray[np.float64]:
     """Every angle within the limits that is the same direction of turning.
 
     Parameters
@@ -129,11 +129,11 @@ def every_wrap_deg(angle_deg: float, low_deg: float, high_deg: float) -> NDArray
 
     Examples
     --------
-    >>> every_wrap_deg(30.0, -360.0, 720.0).tolist()
+    >>> equivalent_angles_deg(30.0, -360.0, 720.0).tolist()
     [-330.0, 30.0, 390.0]
-    >>> every_wrap_deg(100.0, -120.0, 30.0).tolist()
+    >>> equivalent_angles_deg(100.0, -120.0, 30.0).tolist()
     []
-    >>> every_wrap_deg(0.0, 30.0, -120.0)
+    >>> equivalent_angles_deg(0.0, 30.0, -120.0)
     Traceback (most recent call last):
         ...
     kinematics.errors.KinematicsError: limits: expected the lower end first, found 30.0 to -120.0 degrees

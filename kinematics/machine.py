@@ -10,10 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.arrays import cross, frozen, last_axis, single, unit
 from kinematics.errors import KinematicsError
-from kinematics.pose import Pose
-from kinematics.rotary import Rotary
+from kinematics.rotary import RotaryAxis
+from kinematics.transform import Pose
+from kinematics.validation import as_vector, as_vectors, cross, normalized, read_only
 
 __all__ = [
     "SPINDLE",
@@ -21,13 +21,13 @@ __all__ = [
     "Platter",
     "Travel",
     "ZReference",
-    "lies_flat",
+    "is_horizontal",
     "platter_above_tilt_mm",
     "table_frame",
     "table_pose",
 ]
 
-SPINDLE = frozen([0.0, 0.0, 1.0])
+SPINDLE = read_only([0.0, 0.0, 1.0])
 """From the work toward the spindle: machine +Z."""
 
 _FLAT_BELOW = 0.5
@@ -41,14 +41,14 @@ class Travel:
     high_mm: NDArray[np.float64]
 
     def __post_init__(self) -> None:
-        low = single(self.low_mm, 3, "travel, low end")
-        high = single(self.high_mm, 3, "travel, high end")
+        low = as_vector(self.low_mm, 3, "travel, low end")
+        high = as_vector(self.high_mm, 3, "travel, high end")
         if (low > high).any():
             raise KinematicsError(
                 f"travel: expected the lower end first, found {low.tolist()} to {high.tolist()}"
             )
-        object.__setattr__(self, "low_mm", frozen(low))
-        object.__setattr__(self, "high_mm", frozen(high))
+        object.__setattr__(self, "low_mm", read_only(low))
+        object.__setattr__(self, "high_mm", read_only(high))
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,12 +76,15 @@ class Platter:
 
     def __post_init__(self) -> None:
         if self.face_mm is not None:
-            single([self.face_mm], 1, "platter, face")
-        if self.diameter_mm is not None and not single([self.diameter_mm], 1, "platter, diameter")[0] > 0.0:
+            as_vector([self.face_mm], 1, "platter, face")
+        if (
+            self.diameter_mm is not None
+            and not as_vector([self.diameter_mm], 1, "platter, diameter")[0] > 0.0
+        ):
             raise KinematicsError(f"platter, diameter: expected more than 0, found {self.diameter_mm:g}")
         if self.normal is not None:
-            normal = unit(single(self.normal, 3, "platter, normal"), "platter, normal")
-            object.__setattr__(self, "normal", frozen(normal))
+            normal = normalized(as_vector(self.normal, 3, "platter, normal"), "platter, normal")
+            object.__setattr__(self, "normal", read_only(normal))
 
 
 @dataclass(frozen=True)
@@ -96,7 +99,7 @@ class ZReference:
 
     def __post_init__(self) -> None:
         if self.tool_length_mm is not None:
-            single([self.tool_length_mm], 1, "reference tool, length")
+            as_vector([self.tool_length_mm], 1, "reference tool, length")
 
     def to_gauge_line_mm(self, z_mm: ArrayLike) -> NDArray[np.float64]:
         """Z readings (...) as the gauge line would give them.
@@ -137,7 +140,7 @@ class Machine:
     """
 
     name: str
-    rotaries: tuple[Rotary, ...]
+    rotaries: tuple[RotaryAxis, ...]
     platter: Platter
     travel: Travel | None = None
     z_reference: ZReference = ZReference()
@@ -150,7 +153,7 @@ class Machine:
             raise KinematicsError(
                 f"machine: expected every rotary's letter once, found {', '.join(self.letters)}"
             )
-        if self.platter.face_mm is None and not lies_flat(self.rotaries[-1]):
+        if self.platter.face_mm is None and not is_horizontal(self.rotaries[-1]):
             raise KinematicsError(
                 f"platter, face: expected the machine Z of the platter's face (rotary {self.letters[-1]} "
                 "stands upright), found none"
@@ -188,17 +191,17 @@ class Machine:
 
     def angles(self, angles_deg: ArrayLike) -> NDArray[np.float64]:
         """Machine angles checked for their last axis, shape (..., n)."""
-        return last_axis(angles_deg, len(self.rotaries), "angles (" + ", ".join(self.letters) + ")")
+        return as_vectors(angles_deg, len(self.rotaries), "angles (" + ", ".join(self.letters) + ")")
 
 
-def lies_flat(rotary: Rotary) -> bool:
+def is_horizontal(rotary: RotaryAxis) -> bool:
     """Whether a rotary is an indexer's: its line more than 60 degrees from the spindle's."""
     return abs(float(rotary.direction[2])) < _FLAT_BELOW
 
 
-def _away(rotary: Rotary) -> NDArray[np.float64]:
+def _away(rotary: RotaryAxis) -> NDArray[np.float64]:
     """The rotary's direction, turned to point away from a platter that faces the spindle."""
-    if lies_flat(rotary):
+    if is_horizontal(rotary):
         return np.array(SPINDLE)
     return np.asarray(rotary.direction * np.sign(rotary.direction[2]))
 
@@ -212,19 +215,19 @@ def table_frame(machine: Machine) -> Pose:
 
     Examples
     --------
-    >>> from kinematics.rotary import Sense
-    >>> c = Rotary("C", [-381.0, -203.0, 0.0], [0, 0, 1], Sense.CLOCKWISE, None)
+    >>> from kinematics.rotary import RotationSense
+    >>> c = RotaryAxis("C", [-381.0, -203.0, 0.0], [0, 0, 1], RotationSense.CLOCKWISE, None)
     >>> table_frame(Machine("mill", (c,), Platter(face_mm=-356.0))).apply([0, 0, 10.0]).tolist()
     [-381.0, -203.0, -346.0]
     """
     last = machine.rotaries[-1]
     face_mm = machine.platter.face_mm
-    if lies_flat(last) or face_mm is None:
+    if is_horizontal(last) or face_mm is None:
         return Pose(np.eye(3), last.point_mm)
     upward = last.direction / last.direction[2]
     origin = last.point_mm + (face_mm - last.point_mm[2]) * upward
     z = machine.platter.normal if machine.platter.normal is not None else _away(last)
-    x = unit(np.array([1.0, 0.0, 0.0]) - z[0] * z, "table x")
+    x = normalized(np.array([1.0, 0.0, 0.0]) - z[0] * z, "table x")
     return Pose(np.stack([x, cross(z, x), z], axis=-1), origin)
 
 

@@ -8,12 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.arrays import cross, frozen, single, unit
 from kinematics.errors import KinematicsError
-from kinematics.pose import turn_about
-from kinematics.turns import Turn, rotation_from_turns
+from kinematics.transform import Turn, rotation_about_axis, rotation_from_intrinsic
+from kinematics.validation import as_vector, cross, normalized, read_only
 
-__all__ = ["Plane", "plane_from_normal", "plane_from_tip", "plane_through", "repeated"]
+__all__ = ["Plane", "circular_pattern", "plane_from_normal", "plane_from_rotations", "plane_through"]
 
 _STRAIGHT = 1e-6
 
@@ -34,30 +33,32 @@ class Plane:
     x: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "normal", frozen(unit(single(self.normal, 3, "normal"), "normal")))
+        object.__setattr__(
+            self, "normal", read_only(normalized(as_vector(self.normal, 3, "normal"), "normal"))
+        )
         if self.x is not None:
-            x = unit(single(self.x, 3, "plane x"), "plane x")
+            x = normalized(as_vector(self.x, 3, "plane x"), "plane x")
             if abs(float(x @ self.normal)) > _STRAIGHT:
                 raise KinematicsError(
                     f"plane x: expected one square to the normal, found {float(x @ self.normal):.3g} along it"
                 )
-            object.__setattr__(self, "x", frozen(x))
+            object.__setattr__(self, "x", read_only(x))
 
 
 def plane_from_normal(normal: ArrayLike) -> Plane:
     """A plane of which only the outward direction is known, in part coordinates."""
-    return Plane(single(normal, 3, "normal"))
+    return Plane(as_vector(normal, 3, "normal"))
 
 
-def plane_from_tip(turns: Sequence[Turn]) -> Plane:
+def plane_from_rotations(turns: Sequence[Turn]) -> Plane:
     """A plane reached from the part's own top by turns about the moving axes; z ends as its normal.
 
     Examples
     --------
-    >>> plane_from_tip([("z", 90.0), ("x", 90.0)]).normal.tolist()
+    >>> plane_from_rotations([("z", 90.0), ("x", 90.0)]).normal.tolist()
     [1.0, 0.0, 0.0]
     """
-    rotation = rotation_from_turns(turns)
+    rotation = rotation_from_intrinsic(turns)
     return Plane(rotation[:, 2], rotation[:, 0])
 
 
@@ -89,7 +90,7 @@ def plane_through(origin_side_mm: ArrayLike, toward_x_mm: ArrayLike, on_y_side_m
         ...
     kinematics.errors.KinematicsError: through: expected three points that span a plane, found them in a line
     """
-    first, second, third = (single(p, 3, "through") for p in (origin_side_mm, toward_x_mm, on_y_side_mm))
+    first, second, third = (as_vector(p, 3, "through") for p in (origin_side_mm, toward_x_mm, on_y_side_mm))
     x, to_third = second - first, third - first
     across = cross(x, to_third)
     longest = float(np.linalg.norm(x) * np.linalg.norm(to_third))
@@ -98,7 +99,7 @@ def plane_through(origin_side_mm: ArrayLike, toward_x_mm: ArrayLike, on_y_side_m
     return Plane(across, x)
 
 
-def repeated(
+def circular_pattern(
     plane: Plane, origin_mm: ArrayLike, count: int, step_deg: float
 ) -> tuple[tuple[Plane, NDArray[np.float64]], ...]:
     """A plane and its origin, and the same turned about the part's z by one step, two, ... `count` in all.
@@ -125,16 +126,16 @@ def repeated(
 
     Examples
     --------
-    >>> pattern = repeated(plane_from_normal([0, -1, 0]), [0, -18, -12], 4, 90.0)
+    >>> pattern = circular_pattern(plane_from_normal([0, -1, 0]), [0, -18, -12], 4, 90.0)
     >>> [origin.tolist() for _, origin in pattern[:2]]
     [[0.0, -18.0, -12.0], [18.0, 0.0, -12.0]]
     """
     if count < 1:
         raise KinematicsError(f"repeat, count: expected 1 or more, found {count}")
-    origin = single(origin_mm, 3, "origin")
+    origin = as_vector(origin_mm, 3, "origin")
     turned = []
     for k in range(count):
-        about_z = turn_about([0.0, 0.0, 1.0], k * step_deg)
+        about_z = rotation_about_axis([0.0, 0.0, 1.0], k * step_deg)
         x = None if plane.x is None else about_z @ plane.x
         turned.append((Plane(about_z @ plane.normal, x), about_z @ origin + 0.0))
     return tuple(turned)

@@ -8,15 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.angles import SNAP_DEG, every_wrap_deg, wrap_deg
-from kinematics.arrays import cross, frozen, single, unit
+from kinematics.angles import SNAP_DEG, equivalent_angles_deg, wrap_deg
 from kinematics.errors import KinematicsError
-from kinematics.pose import Pose, turn_about_line
+from kinematics.transform import Pose, rotation_about_line
+from kinematics.validation import as_vector, cross, normalized, read_only
 
-__all__ = ["Gap", "Rotary", "Sense", "gap_between"]
+__all__ = ["AxisRelation", "RotaryAxis", "RotationSense", "common_perpendicular"]
 
 
-class Sense(enum.Enum):
+class RotationSense(enum.Enum):
     """How *the table* turns on a positive move, for an eye at the axis' positive end looking to the origin.
 
     ISO 841 moves the tool right-handed against the work; a table that follows it turns clockwise.
@@ -28,11 +28,11 @@ class Sense(enum.Enum):
     @property
     def sign(self) -> int:
         """+1 where a positive move turns the table right-handed about the direction, else -1."""
-        return 1 if self is Sense.COUNTERCLOCKWISE else -1
+        return 1 if self is RotationSense.COUNTERCLOCKWISE else -1
 
 
 @dataclass(frozen=True, eq=False)
-class Rotary:
+class RotaryAxis:
     """A rotary axis of a table, given at the all-zero pose.
 
     Attributes
@@ -57,10 +57,10 @@ class Rotary:
 
     Examples
     --------
-    >>> tilt = Rotary("A", [0.0, 10.0, -5.0], [1, 0, 0], Sense.CLOCKWISE, (-120.0, 30.0))
+    >>> tilt = RotaryAxis("A", [0.0, 10.0, -5.0], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
     >>> tilt.turned(90.0).apply([0.0, 10.0, 0.0]).tolist()   # what stood above now lies toward +Y
     [0.0, 15.0, -5.0]
-    >>> Rotary("A", [0, 0, 0], [0, 0, 0], Sense.CLOCKWISE, None)
+    >>> RotaryAxis("A", [0, 0, 0], [0, 0, 0], RotationSense.CLOCKWISE, None)
     Traceback (most recent call last):
         ...
     kinematics.errors.KinematicsError: rotary A, direction: expected a direction, found one of length 0
@@ -69,24 +69,24 @@ class Rotary:
     letter: str
     point_mm: NDArray[np.float64]
     direction: NDArray[np.float64]
-    positive_turn: Sense
+    positive_turn: RotationSense
     limits_deg: tuple[float, float] | None
     zero_deg: float = 0.0
 
     def __post_init__(self) -> None:
         if self.letter not in ("A", "B", "C"):
             raise KinematicsError(f"rotary letter: expected A, B or C, found {self.letter!r}")
-        if not isinstance(self.positive_turn, Sense):
+        if not isinstance(self.positive_turn, RotationSense):
             raise KinematicsError(
                 f"rotary {self.letter}, positive_turn: expected a Sense, found {self.positive_turn!r}"
             )
         what = f"rotary {self.letter}"
-        object.__setattr__(self, "point_mm", frozen(single(self.point_mm, 3, f"{what}, point")))
-        direction = unit(single(self.direction, 3, f"{what}, direction"), f"{what}, direction")
-        object.__setattr__(self, "direction", frozen(direction))
-        single([self.zero_deg], 1, f"{what}, zero")
+        object.__setattr__(self, "point_mm", read_only(as_vector(self.point_mm, 3, f"{what}, point")))
+        direction = normalized(as_vector(self.direction, 3, f"{what}, direction"), f"{what}, direction")
+        object.__setattr__(self, "direction", read_only(direction))
+        as_vector([self.zero_deg], 1, f"{what}, zero")
         if self.limits_deg is not None:
-            low, high = single(self.limits_deg, 2, f"{what}, limits").tolist()
+            low, high = as_vector(self.limits_deg, 2, f"{what}, limits").tolist()
             if low > high:
                 raise KinematicsError(
                     f"{what}, limits: expected the lower end first, found {low:g} to {high:g} degrees"
@@ -113,7 +113,7 @@ class Rotary:
     def turned(self, machine_deg: ArrayLike) -> Pose:
         """Where what it carries stands at machine angles (...), seen from where it stood at the zero pose."""
         turn_deg = self.positive_turn.sign * self.off_zero_deg(machine_deg)
-        return turn_about_line(self.point_mm, self.direction, turn_deg)
+        return rotation_about_line(self.point_mm, self.direction, turn_deg)
 
     def within(self, machine_deg: ArrayLike) -> NDArray[np.bool_]:
         """Which machine angles (...) lie within the limits (to `SNAP_DEG`)."""
@@ -144,7 +144,7 @@ class Rotary:
         """
         if self.limits_deg is None:
             return wrap_deg([machine_deg - offset_deg]) + offset_deg
-        return every_wrap_deg(machine_deg, *self.limits_deg)
+        return equivalent_angles_deg(machine_deg, *self.limits_deg)
 
     def move_deg(self, from_deg: ArrayLike, to_deg: ArrayLike) -> NDArray[np.float64]:
         """The signed move from one machine angle to another: the short way round where it turns endlessly.
@@ -164,7 +164,7 @@ class Rotary:
 
 
 @dataclass(frozen=True, eq=False)
-class Gap:
+class AxisRelation:
     """How two lines lie to each other.
 
     Attributes
@@ -183,7 +183,7 @@ class Gap:
     second_mm: NDArray[np.float64]
 
 
-def gap_between(first: Rotary, second: Rotary) -> Gap:
+def common_perpendicular(first: RotaryAxis, second: RotaryAxis) -> AxisRelation:
     """How the lines of two rotaries lie to each other at the all-zero pose.
 
     Parameters
@@ -202,9 +202,9 @@ def gap_between(first: Rotary, second: Rotary) -> Gap:
 
     Examples
     --------
-    >>> a = Rotary("A", [0, -12.5, -87.25], [1, 0, 0], Sense.CLOCKWISE, None)
-    >>> c = Rotary("C", [0.02, -12.4, 0], [0, 0, 1], Sense.CLOCKWISE, None)
-    >>> gap = gap_between(a, c)
+    >>> a = RotaryAxis("A", [0, -12.5, -87.25], [1, 0, 0], RotationSense.CLOCKWISE, None)
+    >>> c = RotaryAxis("C", [0.02, -12.4, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> gap = common_perpendicular(a, c)
     >>> round(gap.distance_mm, 6), gap.angle_deg
     (0.1, 90.0)
     """
@@ -219,9 +219,9 @@ def gap_between(first: Rotary, second: Rotary) -> Gap:
         along_second = float(np.linalg.det([between, first.direction, across])) / sine**2
     foot_first = first.point_mm + along_first * first.direction
     foot_second = second.point_mm + along_second * second.direction
-    return Gap(
+    return AxisRelation(
         float(np.linalg.norm(foot_second - foot_first)),
         float(np.degrees(np.arctan2(sine, cosine))),
-        frozen(foot_first),
-        frozen(foot_second),
+        read_only(foot_first),
+        read_only(foot_second),
     )

@@ -8,15 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.arrays import last_axis
-from kinematics.pose import IDENTITY, Pose, shift
-from kinematics.turns import Turn, rotation_from_turns
+from kinematics.transform import IDENTITY, Pose, Turn, rotation_from_intrinsic, translation
+from kinematics.validation import as_vectors
 
-__all__ = ["Step", "running_frames", "running_heights_mm", "stack_pose"]
+__all__ = ["StackStep", "cumulative_frames", "running_heights_mm", "stack_pose"]
 
 
 @dataclass(frozen=True)
-class Step:
+class StackStep:
     """One thing of the stack.
 
     Attributes
@@ -40,19 +39,19 @@ class Step:
 
     def pose(self) -> Pose:
         """What stands on the step, seen from what it stands on."""
-        x_mm, y_mm = last_axis(self.shift_mm, 2, f"{self.name}, shift").tolist()
-        (up_mm,) = last_axis([self.up_mm], 1, f"{self.name}, up").tolist()
-        turned = rotation_from_turns((*self.rotate, ("z", self.turn_deg)))
-        return shift(x_mm, y_mm, up_mm) @ Pose(turned, np.zeros(3))
+        x_mm, y_mm = as_vectors(self.shift_mm, 2, f"{self.name}, shift").tolist()
+        (up_mm,) = as_vectors([self.up_mm], 1, f"{self.name}, up").tolist()
+        turned = rotation_from_intrinsic((*self.rotate, ("z", self.turn_deg)))
+        return translation(x_mm, y_mm, up_mm) @ Pose(turned, np.zeros(3))
 
 
-def running_frames(steps: Iterable[Step]) -> tuple[Pose, ...]:
+def cumulative_frames(steps: Iterable[StackStep]) -> tuple[Pose, ...]:
     """The frames reached after no step, the first, the second, ... in the table frame.
 
     Examples
     --------
-    >>> plate, post = Step("plate", up_mm=20.0, turn_deg=90.0), Step("post", up_mm=95.0, shift_mm=(1.0, 0.0))
-    >>> [frame.translation_mm.tolist() for frame in running_frames([plate, post])]
+    >>> plate, post = StackStep("plate", up_mm=20.0, turn_deg=90.0), StackStep("post", up_mm=95.0, shift_mm=(1.0, 0.0))
+    >>> [frame.translation_mm.tolist() for frame in cumulative_frames([plate, post])]
     [[0.0, 0.0, 0.0], [0.0, 0.0, 20.0], [0.0, 1.0, 115.0]]
     """
     frames = [IDENTITY]
@@ -61,19 +60,19 @@ def running_frames(steps: Iterable[Step]) -> tuple[Pose, ...]:
     return tuple(frames)
 
 
-def running_heights_mm(steps: Iterable[Step]) -> NDArray[np.float64]:
+def running_heights_mm(steps: Iterable[StackStep]) -> NDArray[np.float64]:
     """Height over the platter face, along the table's z, after each step, shape (k,)."""
-    return np.array([frame.translation_mm[2] for frame in running_frames(steps)[1:]])
+    return np.array([frame.translation_mm[2] for frame in cumulative_frames(steps)[1:]])
 
 
-def stack_pose(steps: Iterable[Step]) -> Pose:
+def stack_pose(steps: Iterable[StackStep]) -> Pose:
     """The part's frame in the table frame: where the stack ends. No steps put part zero on the platter.
 
     Examples
     --------
-    >>> stack_pose([Step("plate", up_mm=20.0), Step("post", up_mm=95.0)]).apply([0.0, 0.0, 1.0]).tolist()
+    >>> stack_pose([StackStep("plate", up_mm=20.0), StackStep("post", up_mm=95.0)]).apply([0.0, 0.0, 1.0]).tolist()
     [0.0, 0.0, 116.0]
     >>> stack_pose([]).apply([1.0, 2.0, 3.0]).tolist()
     [1.0, 2.0, 3.0]
     """
-    return running_frames(steps)[-1]
+    return cumulative_frames(steps)[-1]

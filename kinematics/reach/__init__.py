@@ -2,24 +2,22 @@
 
 The collision library (manifold3d) is imported here and nowhere else, so whoever only computes offsets does without it.
 In the order of the story: `shapes`, `solid` (what is in the way), `cutting` (tool, holder, spindle), `layout` (what
-stands where), `travel`, `clearance`, `where`, `swing`, `lengths` (does it get there, does it clear), `load` (what
+stands where), `travel`, `clearance`, `where`, `index_move`, `lengths` (does it get there, does it clear), `load` (what
 hangs on the rotaries), `beam`, `bearing`, `sizing` (how tall, where on the mill), `silhouette` (pictures). Beneath them `body`,
 `bounds` and `scene` make distances quick.
 """
 
 from kinematics.reach.beam import Section, deflection_mm, stiffness_n_per_mm
-from kinematics.reach.bearing import LoadLimit
-from kinematics.reach.clearance import Clearance, Near, clearances
-from kinematics.reach.cutting import HolderPart, Sweep, Tool
-from kinematics.reach.layout import (
-    Layout,
-    Stand,
+from kinematics.reach.clearance import Clearance, ClosestPair, WitnessPoints, clearances, witness_points
+from kinematics.reach.collision_model import (
+    CollisionModel,
+    OperationPose,
     StepBody,
     moved_on_mill,
     platter_solid,
     with_step_height,
 )
-from kinematics.reach.lengths import ToolLengths, tool_lengths
+from kinematics.reach.index_moves import IndexMove, index_move
 from kinematics.reach.load import (
     STANDARD_GRAVITY,
     Carried,
@@ -30,14 +28,22 @@ from kinematics.reach.load import (
     worst_torque,
 )
 from kinematics.reach.scene import Scene, scene_of
-from kinematics.reach.shapes import Block, Mesh, Round, Shape, block_on, round_on
+from kinematics.reach.shapes import Box, Frustum, Mesh, Shape, box_on, frustum_on
 from kinematics.reach.silhouette import VIEWS, Outline, View, flat_mm, outlines
-from kinematics.reach.sizing import Heights, Seat, fit_of, seat_range, step_heights, what_stops
-from kinematics.reach.solid import BASE, PART, SPINDLE_NOSE, Fixed, Solid, on_rotary, on_step
-from kinematics.reach.stop import Stop
-from kinematics.reach.swing import Swing, swing
+from kinematics.reach.solid import BASE, PART, SPINDLE_NOSE, Attachment, Solid, on_rotary, on_step
+from kinematics.reach.step_height import (
+    FeasibleRange,
+    Limit,
+    LoadLimit,
+    MountingRange,
+    limiting_cause,
+    minimum_clearance,
+    mounting_ranges,
+    step_heights,
+)
+from kinematics.reach.tool_assembly import HolderPart, TipEnvelope, Tool
+from kinematics.reach.tool_length import ToolLengths, tool_lengths
 from kinematics.reach.travel import Margin, RotaryMargin, readouts_mm, rotary_margins, travel_margins
-from kinematics.reach.where import Place, place_of
 
 __all__ = [
     "BASE",
@@ -45,60 +51,60 @@ __all__ = [
     "SPINDLE_NOSE",
     "STANDARD_GRAVITY",
     "VIEWS",
-    "Block",
+    "Attachment",
+    "Box",
     "Carried",
     "Clearance",
-    "Fixed",
-    "Heights",
+    "ClosestPair",
+    "CollisionModel",
+    "FeasibleRange",
+    "Frustum",
     "HolderPart",
-    "Layout",
+    "IndexMove",
+    "Limit",
     "LoadLimit",
     "Margin",
     "Mesh",
-    "Near",
+    "MountingRange",
+    "OperationPose",
     "Outline",
-    "Place",
     "RotaryMargin",
-    "Round",
     "Scene",
-    "Seat",
     "Section",
     "Shape",
     "Solid",
-    "Stand",
     "StepBody",
-    "Stop",
-    "Sweep",
-    "Swing",
+    "TipEnvelope",
     "Tool",
     "ToolLengths",
     "View",
+    "WitnessPoints",
     "WorstTorque",
-    "block_on",
+    "box_on",
     "carried",
     "clearances",
     "deflection_mm",
-    "fit_of",
     "flat_mm",
     "force_torque_nm",
+    "frustum_on",
     "gravity_torque_nm",
+    "index_move",
+    "limiting_cause",
+    "minimum_clearance",
+    "mounting_ranges",
     "moved_on_mill",
     "on_rotary",
     "on_step",
     "outlines",
-    "place_of",
     "platter_solid",
     "readouts_mm",
     "rotary_margins",
-    "round_on",
     "scene_of",
-    "seat_range",
     "step_heights",
     "stiffness_n_per_mm",
-    "swing",
     "tool_lengths",
     "travel_margins",
-    "what_stops",
     "with_step_height",
+    "witness_points",
     "worst_torque",
 ]

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kinematics.errors import KinematicsError
-from kinematics.reach.shapes import Block, Round, Shape, block_on, round_on
+from kinematics.reach.shapes import Box, Frustum, Shape, box_on, frustum_on
 
 __all__ = ["Section", "deflection_mm", "stiffness_n_per_mm"]
 
@@ -87,10 +87,12 @@ class Section:
         """
         foot = np.array([*foot_mm, 0.0])
         if self.edges_mm is not None:
-            block = block_on(height_mm, *self.edges_mm)
-            return Block(block.low_mm + foot, block.high_mm + foot)
-        standing = round_on(height_mm, self.diameter_mm or 0.0, self.bore_mm)
-        return Round(standing.from_mm + foot, standing.to_mm + foot, standing.diameter_mm, None, self.bore_mm)
+            block = box_on(height_mm, *self.edges_mm)
+            return Box(block.low_mm + foot, block.high_mm + foot)
+        standing = frustum_on(height_mm, self.diameter_mm or 0.0, self.bore_mm)
+        return Frustum(
+            standing.from_mm + foot, standing.to_mm + foot, standing.diameter_mm, None, self.bore_mm
+        )
 
 
 def stiffness_n_per_mm(section: Section, height_mm: float, modulus_gpa: float) -> float:

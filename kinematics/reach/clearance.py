@@ -1,7 +1,10 @@
-"""The smallest distance between what cuts and what turns, at every operation.
+"""Smallest distance between what cuts and what turns, at every operation, and where it is.
 
 All pairs are bounded at once, by spheres first and by their hulls then; only pairs that can still be the nearest are
 put to the collision library. What comes out is what asking it for every pair would give.
+
+The library tells how far, not where. So either body is halved again and again, and the half that is still as near is
+kept: what is left in the end is the place.
 """
 
 from __future__ import annotations
@@ -9,17 +12,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.pose import Pose
-from kinematics.reach.body import Body
-from kinematics.reach.bounds import Discs, between, discs_of
-from kinematics.reach.cutting import cutting_bodies
-from kinematics.reach.layout import Layout, Stand
-from kinematics.reach.scene import FARTHEST_MM, Scene, Spread, exact_gap_mm, group_poses, scene_of
+from kinematics.reach.collision_bodies import CollisionBody, matrix_of
+from kinematics.reach.collision_model import CollisionModel, OperationPose
+from kinematics.reach.distance_bounds import BoundingDiscs, bounding_discs, gap_bounds
+from kinematics.reach.scene import FARTHEST_MM, Scene, SweptBody, exact_gap_mm, group_poses, scene_of
+from kinematics.reach.tool_assembly import cutting_bodies, minkowski_sum
+from kinematics.transform import Pose
 
-__all__ = ["Clearance", "Near", "clearances"]
+__all__ = ["Clearance", "ClosestPair", "WitnessPoints", "clearances", "witness_points"]
 
 Array = NDArray[np.float64]
 
@@ -27,7 +31,7 @@ _AT_ONCE = 128
 
 
 @dataclass(frozen=True)
-class Near:
+class ClosestPair:
     """One pair of bodies.
 
     Attributes
@@ -60,15 +64,15 @@ class Clearance:
         Every pair nearer than was asked for, the nearest first.
     """
 
-    nearest: Near | None
-    too_near: tuple[Near, ...] = ()
+    nearest: ClosestPair | None
+    too_near: tuple[ClosestPair, ...] = ()
 
 
 def clearances(
-    layout: Layout,
+    layout: CollisionModel,
     clear_mm: float = 0.0,
     scene: Scene | None = None,
-    stands: Sequence[Stand] | None = None,
+    stands: Sequence[OperationPose] | None = None,
     *,
     tool_too: bool = True,
 ) -> tuple[Clearance, ...]:
@@ -97,31 +101,33 @@ def clearances(
     for start in range(0, len(asked), _AT_ONCE):
         some = asked[start : start + _AT_ONCE]
         spread = [
-            spreads(layout, stand)[0 if tool_too or stand.tool is None else stand.tool.parts :]
+            swept_bodies(layout, stand)[0 if tool_too or stand.tool is None else stand.tool.parts :]
             for stand in some
         ]
         found += _block(scene, some, spread, clear_mm)
     return tuple(found)
 
 
-def spreads(layout: Layout, stand: Stand) -> list[Spread]:
+def swept_bodies(layout: CollisionModel, stand: OperationPose) -> list[SweptBody]:
     """What cuts at an operation, from the tip upward, over the box that the tip sweeps."""
     if stand.tool is None:
         return []
     low, high = layout.tips_mm(stand)
     bodies = cutting_bodies(stand.tool, layout.spindle)
-    return [Spread(body, (low + high) / 2.0, (high - low) / 2.0) for body in bodies]
+    return [SweptBody(body, (low + high) / 2.0, (high - low) / 2.0) for body in bodies]
 
 
-def spread_discs(spread: Sequence[Spread]) -> Discs:
+def swept_discs(spread: Sequence[SweptBody]) -> BoundingDiscs:
     """Their discs, leading shape (c,)."""
-    discs = discs_of([one.body for one in spread], np.array([one.half_mm for one in spread]).reshape(-1, 3))
+    discs = bounding_discs(
+        [one.body for one in spread], np.array([one.half_mm for one in spread]).reshape(-1, 3)
+    )
     middles = np.array([one.middle_mm for one in spread]).reshape(-1, 1, 3)
-    return Discs(discs.centres_mm + middles, discs.radii_mm, discs.axis, discs.half_mm)
+    return BoundingDiscs(discs.centres_mm + middles, discs.radii_mm, discs.axis, discs.half_mm)
 
 
 def _block(
-    scene: Scene, stands: Sequence[Stand], spread: list[list[Spread]], clear_mm: float
+    scene: Scene, stands: Sequence[OperationPose], spread: list[list[SweptBody]], clear_mm: float
 ) -> list[Clearance]:
     flat = [one for some in spread for one in some]
     if not flat or not scene.bodies:
@@ -132,10 +138,10 @@ def _block(
     pairs = _allowed(scene.bodies, flat)
     cutting_at, turning_at = np.nonzero(pairs)
     stand_at = of_stand[cutting_at]
-    first, second = turning, spread_discs(flat)
+    first, second = turning, swept_discs(flat)
     near = _by_spheres(first, second, stand_at, cutting_at, turning_at, len(stands), clear_mm)
     cutting_at, turning_at, stand_at = cutting_at[near], turning_at[near], stand_at[near]
-    low, high = between(first[stand_at, turning_at], second[cutting_at])
+    low, high = gap_bounds(first[stand_at, turning_at], second[cutting_at])
     over = np.array([body.over_mm for body in scene.bodies])[turning_at]
     over = over + np.array([one.body.over_mm for one in flat])[cutting_at]
     tight = np.array([body.tight for body in scene.bodies])[turning_at]
@@ -171,12 +177,12 @@ def _block(
 
 
 def _near(
-    scene: Scene, flat: list[Spread], cut_k: int, turn_k: int, gap: float, over: float, offset: int
-) -> Near:
-    return Near(flat[cut_k].body.name, scene.bodies[turn_k].name, gap, over, (cut_k - offset, turn_k))
+    scene: Scene, flat: list[SweptBody], cut_k: int, turn_k: int, gap: float, over: float, offset: int
+) -> ClosestPair:
+    return ClosestPair(flat[cut_k].body.name, scene.bodies[turn_k].name, gap, over, (cut_k - offset, turn_k))
 
 
-def _allowed(bodies: Sequence[Body], flat: Sequence[Spread]) -> NDArray[np.bool_]:
+def _allowed(bodies: Sequence[CollisionBody], flat: Sequence[SweptBody]) -> NDArray[np.bool_]:
     """Which pairs must not touch, shape (c, b): what cuts, and what goes where it has cut, may touch part and blank."""
     cuts = np.array([one.body.cut for one in flat])
     may = np.array([body.cut for body in bodies])
@@ -184,8 +190,8 @@ def _allowed(bodies: Sequence[Body], flat: Sequence[Spread]) -> NDArray[np.bool_
 
 
 def _by_spheres(
-    turning: Discs,
-    cutting: Discs,
+    turning: BoundingDiscs,
+    cutting: BoundingDiscs,
     stand_at: NDArray[np.intp],
     cutting_at: NDArray[np.intp],
     turning_at: NDArray[np.intp],
@@ -204,7 +210,7 @@ def _by_spheres(
     return np.asarray(low <= np.maximum(best[stand_at], clear_mm))
 
 
-def _spheres(discs: Discs) -> tuple[Array, Array]:
+def _spheres(discs: BoundingDiscs) -> tuple[Array, Array]:
     middle = discs.centres_mm.mean(axis=-2)
     off = np.linalg.norm(discs.centres_mm - middle[..., None, :], axis=-1)
     # A disc's rim lies square to its axis, its middle mostly on it: sharper than adding the radius.
@@ -212,3 +218,113 @@ def _spheres(discs: Discs) -> tuple[Array, Array]:
     across = np.sqrt(np.maximum(off**2 - along**2, 0.0)) + discs.radii_mm
     radius = np.sqrt(along**2 + across**2).max(axis=-1)
     return middle, radius + np.linalg.norm(discs.half_mm, axis=-1)
+
+
+_SMALL_MM = 0.02
+_MOST_HALVINGS = 60
+_AS_NEAR_MM = 1e-4
+
+
+@dataclass(frozen=True, eq=False)
+class WitnessPoints:
+    """Where two bodies are nearest.
+
+    Attributes
+    ----------
+    cutting_mm, turning_mm : ndarray, shape (3,)
+        The points of either, machine coordinates; one and the same where they overlap.
+    corner : (int, int, int)
+        For X, Y, Z: -1 or +1 where only that end of the sweep comes so near, 0 where both do, or neither.
+    """
+
+    cutting_mm: NDArray[np.float64]
+    turning_mm: NDArray[np.float64]
+    corner: tuple[int, int, int]
+
+
+def witness_points(
+    layout: CollisionModel, scene: Scene, stand: OperationPose, near: ClosestPair
+) -> WitnessPoints:
+    """Where a pair that `clearances` found at an operation is nearest, to a few hundredths of a millimetre.
+
+    Parameters
+    ----------
+    layout : Layout
+    scene : Scene
+        The layout's, from `scene_of`.
+    stand : Stand
+        The operation that the pair was found at.
+    near : Near
+        One of its clearance's pairs.
+
+    Returns
+    -------
+    Place
+        Machine coordinates, as everything stands at the operation.
+    """
+    spread = swept_bodies(layout, stand)[near.pair[0]]
+    poses = group_poses(scene.machine, stand.machine_deg)
+    pose = poses[scene.carried[near.pair[1]]]
+    turning = scene.bodies[near.pair[1]].manifold.transform(matrix_of(pose))
+    cutting = minkowski_sum(spread.body, spread.half_mm).translate(spread.middle_mm)
+    turning = _around(turning, cutting, near.gap_mm + 1.0)
+    corner = _corner(spread, turning, near.gap_mm)
+    if near.gap_mm <= 0.0:
+        middle = _middle(cutting ^ turning)
+        if middle is not None:
+            return WitnessPoints(middle, middle, corner)
+    piece = _nearest_piece(cutting, turning, near.gap_mm)
+    other = _nearest_piece(turning, piece, near.gap_mm + _SMALL_MM)
+    first, second = _middle(piece), _middle(other)
+    assert first is not None
+    assert second is not None
+    return WitnessPoints(first, second, corner)
+
+
+def _around(
+    manifold: manifold3d.Manifold, other: manifold3d.Manifold, margin_mm: float
+) -> manifold3d.Manifold:
+    """As much of a body as can be near the other: a mesh of many triangles becomes a few."""
+    box = np.array(other.bounding_box())
+    low, high = box[:3] - margin_mm, box[3:] + margin_mm
+    return manifold ^ manifold3d.Manifold.cube(high - low).translate(low)
+
+
+def _middle(manifold: manifold3d.Manifold) -> Array | None:
+    if manifold.is_empty():
+        return None
+    box = np.array(manifold.bounding_box())
+    return np.asarray((box[:3] + box[3:]) / 2.0)
+
+
+def _nearest_piece(
+    manifold: manifold3d.Manifold, other: manifold3d.Manifold, gap_mm: float
+) -> manifold3d.Manifold:
+    piece = manifold
+    for _ in range(_MOST_HALVINGS):
+        box = np.array(piece.bounding_box())
+        edges = box[3:] - box[:3]
+        axis = int(np.argmax(edges))
+        if edges[axis] < _SMALL_MM:
+            break
+        halves = piece.split_by_plane(np.eye(3)[axis], float(box[axis] + edges[axis] / 2.0))
+        gaps = [np.inf if half.is_empty() else half.min_gap(other, gap_mm + 1.0) for half in halves]
+        if not np.isfinite(gaps).any():
+            break
+        piece = halves[int(np.argmin(gaps))]
+    return piece
+
+
+def _corner(spread: SweptBody, turning: manifold3d.Manifold, gap_mm: float) -> tuple[int, int, int]:
+    """Axis by axis: which end of the sweep alone comes as near as the whole sweep does."""
+    signs = []
+    for axis in range(3):
+        side = spread.half_mm * (np.arange(3) != axis)
+        body, reach = minkowski_sum(spread.body, side), spread.half_mm[axis] * np.eye(3)[axis]
+        low, high = (
+            body.translate(spread.middle_mm + sign * reach).min_gap(turning, gap_mm + 1.0)
+            <= gap_mm + _AS_NEAR_MM
+            for sign in (-1, 1)
+        )
+        signs.append(int(high) - int(low))
+    return signs[0], signs[1], signs[2]

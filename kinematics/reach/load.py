@@ -12,10 +12,10 @@ from itertools import product
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.arrays import frozen
 from kinematics.machine import Machine
-from kinematics.reach.layout import Layout, Stand
+from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.scene import group_poses
+from kinematics.validation import read_only
 
 __all__ = [
     "STANDARD_GRAVITY",
@@ -63,7 +63,7 @@ class WorstTorque:
     machine_deg: NDArray[np.float64]
 
 
-def carried(layout: Layout, rotary: int) -> Carried:
+def carried(layout: CollisionModel, rotary: int) -> Carried:
     """Mass and centre of gravity of what a rotary carries, the rotaries that stand on it included.
 
     Parameters
@@ -83,14 +83,14 @@ def carried(layout: Layout, rotary: int) -> Carried:
     masses = np.array([mass for _, mass in known if mass is not None])
     total = float(masses.sum())
     if total <= 0.0:
-        return Carried(0.0, frozen(np.zeros(3)), unknown)
+        return Carried(0.0, read_only(np.zeros(3)), unknown)
     centres = np.array(
         [layout.frame(solid.on).apply(solid.shape.centre_mm) for solid, mass in known if mass is not None]
     )
-    return Carried(total, frozen(masses @ centres / total), unknown)
+    return Carried(total, read_only(masses @ centres / total), unknown)
 
 
-def gravity_torque_nm(layout: Layout, rotary: int, machine_deg: ArrayLike) -> Array:
+def gravity_torque_nm(layout: CollisionModel, rotary: int, machine_deg: ArrayLike) -> Array:
     """Torque of gravity about a rotary's line at machine angles.
 
     Right-handed about the line's direction as it stands then: the torque on the table, which the rotary must hold.
@@ -126,7 +126,7 @@ _Hanging = dict[int, tuple[float, Array]]
 """For each group of poses: mass, and centre of gravity in machine coordinates at the all-zero pose."""
 
 
-def _hanging(layout: Layout, rotary: int) -> _Hanging:
+def _hanging(layout: CollisionModel, rotary: int) -> _Hanging:
     """What a rotary carries, one mass for all that moves together."""
     hanging: _Hanging = {}
     for solid in layout.all_solids():
@@ -152,7 +152,7 @@ def _torque_nm(machine: Machine, rotary: int, hanging: _Hanging, machine_deg: Ar
     return np.asarray(torque)
 
 
-def worst_torque(layout: Layout, rotary: int) -> WorstTorque:
+def worst_torque(layout: CollisionModel, rotary: int) -> WorstTorque:
     """The greatest torque of gravity about a rotary's line over the whole range of every rotary.
 
     About any one angle the torque is a constant, a cosine and a sine: its greatest size is found exactly, one angle
@@ -191,7 +191,7 @@ def worst_torque(layout: Layout, rotary: int) -> WorstTorque:
             best[i] = _peak(torque, best, i, low, high)
         if np.abs(best - before).max() < 1e-9:
             break
-    return WorstTorque(abs(float(torque(best))), frozen(best))
+    return WorstTorque(abs(float(torque(best))), read_only(best))
 
 
 def _peak(torque: Callable[[Array], Array], at: Array, i: int, low: float, high: float) -> float:
@@ -209,7 +209,7 @@ def _peak(torque: Callable[[Array], Array], at: Array, i: int, low: float, high:
     return float(choices[int(np.argmax(np.abs(torque(rows)).round(12)))])
 
 
-def force_torque_nm(layout: Layout, rotary: int, stand: Stand) -> float:
+def force_torque_nm(layout: CollisionModel, rotary: int, stand: OperationPose) -> float:
     """The greatest torque that the cutting force can have about a rotary's line at an operation, N m.
 
     The force acts at the tip in whatever direction is worst: square to the arm. A distance from a line is greatest at

@@ -9,13 +9,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.machine import Machine
-from kinematics.pose import Pose
-from kinematics.reach.body import Body, body_of, matrix_of
-from kinematics.reach.bounds import Discs, discs_of
-from kinematics.reach.cutting import swept
-from kinematics.reach.layout import Layout
+from kinematics.reach.collision_bodies import CollisionBody, collision_body, matrix_of
+from kinematics.reach.collision_model import CollisionModel
+from kinematics.reach.distance_bounds import BoundingDiscs, bounding_discs
+from kinematics.reach.tool_assembly import minkowski_sum
+from kinematics.transform import Pose
 
-__all__ = ["Scene", "Spread", "exact_gap_mm", "group_poses", "scene_of"]
+__all__ = ["Scene", "SweptBody", "exact_gap_mm", "group_poses", "scene_of"]
 
 Array = NDArray[np.float64]
 
@@ -37,15 +37,15 @@ class Scene:
     """
 
     machine: Machine
-    bodies: tuple[Body, ...]
+    bodies: tuple[CollisionBody, ...]
     carried: NDArray[np.int64]
 
     @cached_property
-    def discs(self) -> Discs:
+    def discs(self) -> BoundingDiscs:
         """The bodies' discs at the all-zero pose, leading shape (b,)."""
-        return discs_of(list(self.bodies))
+        return bounding_discs(list(self.bodies))
 
-    def turned(self, angles_deg: ArrayLike) -> Discs:
+    def turned(self, angles_deg: ArrayLike) -> BoundingDiscs:
         """The bodies' discs at machine angles (..., n), leading shape (..., b)."""
         poses = group_poses(self.machine, angles_deg)
         rotation = np.stack([pose.rotation for pose in poses], axis=-3)[..., self.carried, :, :]
@@ -54,7 +54,7 @@ class Scene:
 
 
 @dataclass(frozen=True, eq=False)
-class Spread:
+class SweptBody:
     """A cutting body whose tip sweeps a box in machine coordinates.
 
     Attributes
@@ -65,16 +65,17 @@ class Spread:
         Of the tip's box.
     """
 
-    body: Body
+    body: CollisionBody
     middle_mm: Array
     half_mm: Array
 
 
-def scene_of(layout: Layout) -> Scene:
+def scene_of(layout: CollisionModel) -> Scene:
     """The bodies of a layout."""
     solids = layout.all_solids()
     bodies = tuple(
-        body_of(solid.name, solid.shape, cut=solid.cut).moved(layout.frame(solid.on)) for solid in solids
+        collision_body(solid.name, solid.shape, cut=solid.cut).moved(layout.frame(solid.on))
+        for solid in solids
     )
     carried = np.array([layout.carried_by(solid.on) for solid in solids], dtype=np.int64)
     return Scene(layout.machine, bodies, carried)
@@ -92,7 +93,7 @@ def group_poses(machine: Machine, angles_deg: ArrayLike) -> list[Pose]:
     return poses
 
 
-def exact_gap_mm(scene: Scene, which: int, poses: list[Pose], spread: Spread, up_to_mm: float) -> float:
+def exact_gap_mm(scene: Scene, which: int, poses: list[Pose], spread: SweptBody, up_to_mm: float) -> float:
     """The library's distance between a body of the scene and a cutting body, or `up_to_mm` where it is farther.
 
     The cutting body, small as it is, is moved into the frame of the other: a mesh of many triangles stays as it is.
@@ -109,5 +110,5 @@ def exact_gap_mm(scene: Scene, which: int, poses: list[Pose], spread: Spread, up
     """
     back = poses[scene.carried[which]].inverse()
     there = Pose.from_rigid(back.rotation, back.apply(spread.middle_mm))
-    cutting = swept(spread.body, spread.half_mm).transform(matrix_of(there))
+    cutting = minkowski_sum(spread.body, spread.half_mm).transform(matrix_of(there))
     return float(scene.bodies[which].manifold.min_gap(cutting, min(max(up_to_mm, 1e-6), FARTHEST_MM)))

@@ -11,16 +11,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.arrays import frozen, last_axis
 from kinematics.errors import KinematicsError
+from kinematics.validation import as_vectors, read_only
 
-__all__ = ["Block", "Mesh", "Round", "Shape", "block_on", "round_on"]
+__all__ = ["Box", "Frustum", "Mesh", "Shape", "box_on", "frustum_on"]
 
 _SMALLEST_MM = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
-class Round:
+class Frustum:
     """A cylinder, a cone's frustum or a tube, from the middle of one end face to the middle of the other.
 
     Attributes
@@ -39,9 +39,9 @@ class Round:
 
     Examples
     --------
-    >>> round(Round([0, 0, 0], [0, 0, 10.0], 20.0).volume_mm3, 6)
+    >>> round(Frustum([0, 0, 0], [0, 0, 10.0], 20.0).volume_mm3, 6)
     3141.592654
-    >>> Round([0, 0, 0], [0, 0, 10.0], -20.0)
+    >>> Frustum([0, 0, 0], [0, 0, 10.0], -20.0)
     Traceback (most recent call last):
         ...
     kinematics.errors.KinematicsError: diameter: expected a size above zero, found -20
@@ -54,8 +54,8 @@ class Round:
     bore_mm: float = 0.0
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "from_mm", frozen(last_axis(self.from_mm, 3, "from").reshape(3)))
-        object.__setattr__(self, "to_mm", frozen(last_axis(self.to_mm, 3, "to").reshape(3)))
+        object.__setattr__(self, "from_mm", read_only(as_vectors(self.from_mm, 3, "from").reshape(3)))
+        object.__setattr__(self, "to_mm", read_only(as_vectors(self.to_mm, 3, "to").reshape(3)))
         if self.end_diameter_mm is None:
             object.__setattr__(self, "end_diameter_mm", self.diameter_mm)
         for size in self.diameters_mm:
@@ -101,7 +101,7 @@ class Round:
 
 
 @dataclass(frozen=True, eq=False)
-class Block:
+class Box:
     """A box whose edges lie along the axes of its frame, from one corner to the opposite one.
 
     Raises
@@ -111,9 +111,9 @@ class Block:
 
     Examples
     --------
-    >>> Block([-5, -5, 0], [5, 5, 20]).centre_mm.tolist()
+    >>> Box([-5, -5, 0], [5, 5, 20]).centre_mm.tolist()
     [0.0, 0.0, 10.0]
-    >>> Block([5, -5, 0], [-5, 5, 20])
+    >>> Box([5, -5, 0], [-5, 5, 20])
     Traceback (most recent call last):
         ...
     kinematics.errors.KinematicsError: box: expected the lower corner first, found an edge of -10 along x
@@ -123,15 +123,15 @@ class Block:
     high_mm: NDArray[np.float64]
 
     def __post_init__(self) -> None:
-        low = last_axis(self.low_mm, 3, "low").reshape(3)
-        high = last_axis(self.high_mm, 3, "high").reshape(3)
+        low = as_vectors(self.low_mm, 3, "low").reshape(3)
+        high = as_vectors(self.high_mm, 3, "high").reshape(3)
         for axis, edge in zip("xyz", (high - low).tolist(), strict=True):
             if not edge > _SMALLEST_MM:
                 raise KinematicsError(
                     f"box: expected the lower corner first, found an edge of {edge:g} along {axis}"
                 )
-        object.__setattr__(self, "low_mm", frozen(low))
-        object.__setattr__(self, "high_mm", frozen(high))
+        object.__setattr__(self, "low_mm", read_only(low))
+        object.__setattr__(self, "high_mm", read_only(high))
 
     @property
     def volume_mm3(self) -> float:
@@ -175,14 +175,14 @@ class Mesh:
     triangles: NDArray[np.int64]
 
     def __post_init__(self) -> None:
-        vertices = last_axis(self.vertices_mm, 3, "mesh, vertices")
+        vertices = as_vectors(self.vertices_mm, 3, "mesh, vertices")
         triangles = np.array(self.triangles, dtype=np.int64)
         if vertices.ndim != 2 or triangles.ndim != 2 or triangles.shape[1] != 3 or not triangles.size:
             raise KinematicsError("mesh: expected vertices (v, 3) and triangles (t, 3), found other shapes")
         if triangles.min() < 0 or triangles.max() >= len(vertices):
             raise KinematicsError("mesh: expected triangles of the vertices given, found one of others")
         triangles.flags.writeable = False
-        object.__setattr__(self, "vertices_mm", frozen(vertices))
+        object.__setattr__(self, "vertices_mm", read_only(vertices))
         object.__setattr__(self, "triangles", triangles)
         _closed(triangles, len(vertices))
         if not self.volume_mm3 > 0.0:
@@ -210,10 +210,10 @@ class Mesh:
         return volumes, (a + b + c) / 4.0 + base
 
 
-Shape = Round | Block | Mesh
+Shape = Frustum | Box | Mesh
 
 
-def round_on(height_mm: float, diameter_mm: float, bore_mm: float = 0.0) -> Round:
+def frustum_on(height_mm: float, diameter_mm: float, bore_mm: float = 0.0) -> Frustum:
     """A round standing on its frame's origin, along z (downward for a negative height).
 
     Parameters
@@ -234,13 +234,13 @@ def round_on(height_mm: float, diameter_mm: float, bore_mm: float = 0.0) -> Roun
 
     Examples
     --------
-    >>> round_on(95.0, 60.0).centre_mm.round(9).tolist()
+    >>> frustum_on(95.0, 60.0).centre_mm.round(9).tolist()
     [0.0, 0.0, 47.5]
     """
-    return Round(np.zeros(3), np.array([0.0, 0.0, height_mm]), diameter_mm, None, bore_mm)
+    return Frustum(np.zeros(3), np.array([0.0, 0.0, height_mm]), diameter_mm, None, bore_mm)
 
 
-def block_on(height_mm: float, x_mm: float, y_mm: float) -> Block:
+def box_on(height_mm: float, x_mm: float, y_mm: float) -> Box:
     """A bar of rectangular section standing on its frame's origin, along z (downward for a negative height).
 
     Parameters
@@ -260,13 +260,13 @@ def block_on(height_mm: float, x_mm: float, y_mm: float) -> Block:
 
     Examples
     --------
-    >>> block_on(-10.0, 4.0, 6.0).low_mm.tolist()
+    >>> box_on(-10.0, 4.0, 6.0).low_mm.tolist()
     [-2.0, -3.0, -10.0]
     """
     _above_zero("section, x", x_mm)
     _above_zero("section, y", y_mm)
     low, high = sorted((0.0, height_mm))
-    return Block(np.array([-x_mm / 2, -y_mm / 2, low]), np.array([x_mm / 2, y_mm / 2, high]))
+    return Box(np.array([-x_mm / 2, -y_mm / 2, low]), np.array([x_mm / 2, y_mm / 2, high]))
 
 
 def _above_zero(what: str, size: float) -> None:

@@ -10,9 +10,9 @@ import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.reach.body import matrix_of
-from kinematics.reach.clearance import spreads
-from kinematics.reach.layout import Layout, Stand
+from kinematics.reach.clearance import swept_bodies
+from kinematics.reach.collision_bodies import matrix_of
+from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.scene import Scene, group_poses
 
 __all__ = ["VIEWS", "Outline", "View", "flat_mm", "outlines"]
@@ -68,9 +68,9 @@ def flat_mm(points_mm: Array, view: View) -> Array:
 
 
 def outlines(
-    layout: Layout,
+    layout: CollisionModel,
     scene: Scene,
-    stand: Stand,
+    stand: OperationPose,
     view: View,
     tip_mm: NDArray[np.float64] | None = None,
 ) -> tuple[Outline, ...]:
@@ -95,7 +95,7 @@ def outlines(
         kind = "part" if body.cut else "turning" if group else "base"
         solids.append((body.name, kind, body.manifold.transform(matrix_of(poses[group]))))
     own = 0 if stand.tool is None else stand.tool.parts
-    for number, spread in enumerate(spreads(layout, stand)):
+    for number, spread in enumerate(swept_bodies(layout, stand)):
         tip = spread.middle_mm if tip_mm is None else tip_mm
         solids.append(
             (spread.body.name, "tool" if number < own else "holder", spread.body.manifold.translate(tip))

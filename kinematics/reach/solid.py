@@ -8,11 +8,11 @@ from typing import Literal
 from kinematics.errors import KinematicsError
 from kinematics.reach.shapes import Shape
 
-__all__ = ["BASE", "PART", "SPINDLE_NOSE", "Fixed", "Solid", "on_rotary", "on_step"]
+__all__ = ["BASE", "PART", "SPINDLE_NOSE", "Attachment", "Solid", "on_rotary", "on_step"]
 
 
 @dataclass(frozen=True)
-class Fixed:
+class Attachment:
     """What a solid is fixed to, and so the frame that its shape is given in.
 
     Attributes
@@ -28,19 +28,19 @@ class Fixed:
     index: int = 0
 
 
-BASE = Fixed("base")
-PART = Fixed("part")
-SPINDLE_NOSE = Fixed("spindle")
+BASE = Attachment("base")
+PART = Attachment("part")
+SPINDLE_NOSE = Attachment("spindle")
 
 
-def on_rotary(index: int) -> Fixed:
+def on_rotary(index: int) -> Attachment:
     """Turned by that rotary and those before it, counted from 0 at the base."""
-    return Fixed("rotary", index)
+    return Attachment("rotary", index)
 
 
-def on_step(index: int) -> Fixed:
+def on_step(index: int) -> Attachment:
     """Standing where that step of the stack stands, counted from 0 at the platter."""
-    return Fixed("step", index)
+    return Attachment("step", index)
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,14 +60,14 @@ class Solid:
 
     Examples
     --------
-    >>> from kinematics.reach.shapes import block_on
-    >>> round(Solid("cube", block_on(100.0, 100.0, 100.0), PART, density_kg_m3=7850.0).weight_kg, 9)
+    >>> from kinematics.reach.shapes import box_on
+    >>> round(Solid("cube", box_on(100.0, 100.0, 100.0), PART, density_kg_m3=7850.0).weight_kg, 9)
     7.85
     """
 
     name: str
     shape: Shape
-    on: Fixed
+    on: Attachment
     cut: bool = False
     mass_kg: float | None = None
     density_kg_m3: float | None = None

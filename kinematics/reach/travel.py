@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.reach.layout import Layout, Stand
+from kinematics.reach.collision_model import CollisionModel, OperationPose
 
 __all__ = ["Margin", "RotaryMargin", "readouts_mm", "rotary_margins", "travel_margins"]
 
@@ -60,7 +60,9 @@ class RotaryMargin:
         return min(self.to_low_deg or 0.0, self.to_high_deg or 0.0) >= -_SLACK_MM
 
 
-def readouts_mm(layout: Layout, stand: Stand) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def readouts_mm(
+    layout: CollisionModel, stand: OperationPose
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The lowest and highest machine readouts of X, Y, Z over the box that the tip sweeps.
 
     Each linear axis reads one coordinate of the tip, so the box's corners are the ends. Z reads the tip's height with
@@ -86,7 +88,7 @@ def readouts_mm(layout: Layout, stand: Stand) -> tuple[NDArray[np.float64], NDAr
     return ends[0], ends[1]
 
 
-def travel_margins(layout: Layout, stand: Stand) -> tuple[Margin, ...]:
+def travel_margins(layout: CollisionModel, stand: OperationPose) -> tuple[Margin, ...]:
     """The margins of the linear axes.
 
     Parameters
@@ -117,7 +119,7 @@ def travel_margins(layout: Layout, stand: Stand) -> tuple[Margin, ...]:
     )
 
 
-def rotary_margins(layout: Layout, stand: Stand) -> tuple[RotaryMargin, ...]:
+def rotary_margins(layout: CollisionModel, stand: OperationPose) -> tuple[RotaryMargin, ...]:
     """How far every rotary stands from its limits, from the base outward.
 
     Parameters

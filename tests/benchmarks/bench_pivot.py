@@ -20,11 +20,11 @@ from dataclasses import replace
 import numpy as np
 from scipy.optimize import least_squares
 
-from kinematics import Machine, Platter, Rotary, Sense
-from kinematics.pivot import Kind, PlannedTarget, Readings, simulated_readings
-from kinematics.pivot.pull import pull
-from kinematics.pivot.solve import solve
-from kinematics.pivot.targets import misfit
+from kinematics import Machine, Platter, RotaryAxis, RotationSense
+from kinematics.calibration import PlannedTarget, Readings, TargetKind, simulated_readings
+from kinematics.calibration.line_parameters import derotate
+from kinematics.calibration.observation_equations import target_residuals
+from kinematics.calibration.solve import solve
 
 TARGETS = 20
 SIZES = (2_500, 5_000, 10_000, 20_000, 40_000)
@@ -34,8 +34,8 @@ LEAD = 10.0
 
 def machines() -> tuple[Machine, Machine]:
     """The machine file's, and the true one."""
-    a = Rotary("A", [-381.0, -203.412, -406.118], [1, 0, 0], Sense.CLOCKWISE, (-120.0, 120.0))
-    c = Rotary("C", [-381.025, -203.405, -356.112], [0, 0, 1], Sense.CLOCKWISE, None)
+    a = RotaryAxis("A", [-381.0, -203.412, -406.118], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
+    c = RotaryAxis("C", [-381.025, -203.405, -356.112], [0, 0, 1], RotationSense.CLOCKWISE, None)
     nominal = Machine("mill", (a, c), Platter(face_mm=-356.112))
     true = (
         replace(a, point_mm=a.point_mm + np.array([0.0, 0.05, -0.03]), direction=[1.0, 2e-4, -1e-4]),
@@ -52,7 +52,7 @@ def readings(truth: Machine, count: int) -> Readings:
     balls = [
         PlannedTarget(
             f"ball {k}",
-            Kind.BALL,
+            TargetKind.BALL,
             [[-381.0 + radius[k] * np.cos(turn[k]), -203.0 + radius[k] * np.sin(turn[k]), -330.0 + 2.0 * k]],
         )
         for k in range(TARGETS)
@@ -100,11 +100,11 @@ def lead(nominal: Machine, truth: Machine) -> bool:
     problem = solved.problem
 
     def miss(numbers: np.ndarray) -> np.ndarray:
-        where = pull(
+        where = derotate(
             problem.lines, (numbers[:8] * problem.scale).reshape(-1, 4), problem.turns, problem.points
         )
         targets = np.column_stack([numbers[8:].reshape(-1, 3), np.zeros(TARGETS)])
-        return misfit(problem.charts, targets, problem.target, where, problem.lever_mm).ravel()
+        return target_residuals(problem.charts, targets, problem.target, where, problem.lever_mm).ravel()
 
     begin = time.perf_counter()
     theirs = least_squares(miss, np.zeros(8 + 3 * TARGETS), xtol=1e-12, ftol=1e-12, gtol=1e-12)

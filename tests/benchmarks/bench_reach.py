@@ -14,19 +14,19 @@ from pathlib import Path
 
 import numpy as np
 
-from kinematics import Machine, Platter, Rotary, Sense, Step, Travel, set_up
+from kinematics import Machine, Platter, RotaryAxis, RotationSense, StackStep, Travel, set_up
 from kinematics.reach import (
     BASE,
     SPINDLE_NOSE,
-    Block,
+    Box,
+    CollisionModel,
+    Frustum,
     HolderPart,
-    Layout,
-    Round,
+    OperationPose,
     Section,
     Solid,
-    Stand,
     StepBody,
-    Sweep,
+    TipEnvelope,
     Tool,
     clearances,
     on_rotary,
@@ -34,7 +34,7 @@ from kinematics.reach import (
     platter_solid,
     scene_of,
 )
-from kinematics.reach.clearance import spreads
+from kinematics.reach.clearance import swept_bodies
 from kinematics.reach.scene import exact_gap_mm, group_poses
 
 OPERATIONS, NAIVE_SAMPLE, NAIVE_SEARCH_MM = 1000, 20, 1000.0
@@ -45,13 +45,17 @@ def say(words: str) -> None:
     sys.stdout.write(words + "\n")
 
 
-def laid_out(count: int) -> Layout:
+def laid_out(count: int) -> CollisionModel:
     """A trunnion with 20 solids that turn or stand, 5 that cut, and random operations."""
-    a = Rotary("A", [-381, -203.412, -406.118], [1, 0, 0], Sense.CLOCKWISE, (-120.0, 30.0))
-    c = Rotary("C", [-381.025, -203.405, -356.112], [0, 0, 1], Sense.CLOCKWISE, None)
+    a = RotaryAxis("A", [-381, -203.412, -406.118], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
+    c = RotaryAxis("C", [-381.025, -203.405, -356.112], [0, 0, 1], RotationSense.CLOCKWISE, None)
     travel = Travel([-760, -410, -510], [0, 0, 0])
     mill = Machine("mill", (a, c), Platter(face_mm=-356.112, diameter_mm=160.0), travel)
-    steps = (Step("plate", 20.0), Step("standoff", 95.0, (0.015, -0.008)), Step("blank", 62.0, turn_deg=0.35))
+    steps = (
+        StackStep("plate", 20.0),
+        StackStep("standoff", 95.0, (0.015, -0.008)),
+        StackStep("blank", 62.0, turn_deg=0.35),
+    )
     bodies = (
         StepBody(Section(diameter_mm=150.0)),
         StepBody(Section(diameter_mm=60.0)),
@@ -59,13 +63,13 @@ def laid_out(count: int) -> Layout:
     )
     platter = platter_solid(mill, 25.0)
     assert platter is not None
-    solids = [platter, Solid("base", Block([-560, -330, -510], [-200, -80, -475]), BASE)]
+    solids = [platter, Solid("base", Box([-560, -330, -510], [-200, -80, -475]), BASE)]
     for name, x in (("left arm", -501.0), ("right arm", -261.0)):
-        solids.append(Solid(name, Block([x - 15, -263, -460], [x + 15, -143, -340]), on_rotary(0)))
+        solids.append(Solid(name, Box([x - 15, -263, -460], [x + 15, -143, -340]), on_rotary(0)))
     for k in range(13):
         x, y = 65 * np.cos(k * 2 * np.pi / 13), 65 * np.sin(k * 2 * np.pi / 13)
-        solids.append(Solid(f"clamp {k + 1}", Block([x - 6, y - 6, 0], [x + 6, y + 6, 18]), on_step(1)))
-    nose = Solid("spindle nose", Round([0, 0, 0], [0, 0, 120], 90.0), SPINDLE_NOSE)
+        solids.append(Solid(f"clamp {k + 1}", Box([x - 6, y - 6, 0], [x + 6, y + 6, 18]), on_step(1)))
+    nose = Solid("spindle nose", Frustum([0, 0, 0], [0, 0, 120], 90.0), SPINDLE_NOSE)
     tool = Tool("end mill", 120.0, 10.0, (HolderPart(20, 63), HolderPart(40, 40), HolderPart(20, 40, 28)))
     random = np.random.default_rng(0)
     stands = []
@@ -73,17 +77,17 @@ def laid_out(count: int) -> Layout:
         half = random.uniform(0, 20, 3)
         at = np.array([random.uniform(-100, 20), random.uniform(0, 360)])
         origin = random.uniform([-20, -20, -20], [20, 20, 0])
-        stands.append(Stand(f"operation {k + 1}", at, origin, tool, Sweep(-half, half)))
-    return Layout(set_up(mill, steps), steps, bodies, tuple(solids), (nose,), tuple(stands))
+        stands.append(OperationPose(f"operation {k + 1}", at, origin, tool, TipEnvelope(-half, half)))
+    return CollisionModel(set_up(mill, steps), steps, bodies, tuple(solids), (nose,), tuple(stands))
 
 
-def every_pair(layout: Layout, stand: Stand) -> float:
+def every_pair(layout: CollisionModel, stand: OperationPose) -> float:
     """The smallest distance by asking for every pair."""
     scene = scene_of(layout) if not hasattr(every_pair, "scene") else every_pair.scene
     poses = group_poses(layout.machine, stand.machine_deg)
     return min(
         exact_gap_mm(scene, k, poses, spread, NAIVE_SEARCH_MM)
-        for spread in spreads(layout, stand)
+        for spread in swept_bodies(layout, stand)
         for k, body in enumerate(scene.bodies)
         if not (spread.body.cut and body.cut)
     )
@@ -93,7 +97,7 @@ def bench_pairs() -> None:
     """1,000 operations, 20 solids that turn, 5 that cut."""
     layout = laid_out(OPERATIONS)
     scene = scene_of(layout)
-    cutting = len(spreads(layout, layout.stands[0]))
+    cutting = len(swept_bodies(layout, layout.stands[0]))
     say(f"{len(layout.stands)} operations, {len(scene.bodies)} solids that turn, {cutting} that cut")
     start = time.perf_counter()
     found = clearances(layout, 0.0, scene)
@@ -148,7 +152,7 @@ def bench_mesh() -> None:
         read = time.perf_counter() - start
     layout = laid_out(OPERATIONS)
     ball = Solid("ball", mesh, on_step(2), cut=False)
-    layout = Layout(
+    layout = CollisionModel(
         layout.setup, layout.steps, layout.step_bodies, (*layout.solids, ball), layout.spindle, layout.stands
     )
     start = time.perf_counter()

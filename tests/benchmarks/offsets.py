@@ -15,7 +15,18 @@ import time
 
 import numpy as np
 
-from kinematics import Machine, Platter, Rotary, Sense, Setup, Step, carry, set_up, stack_pose, work_offset
+from kinematics import (
+    Machine,
+    Platter,
+    RotaryAxis,
+    RotationSense,
+    Setup,
+    StackStep,
+    set_up,
+    stack_pose,
+    transform_points,
+    work_offset,
+)
 
 ALLOWED = 1.5
 POINT_MM = np.array([-340.25, -190.5, -230.125])
@@ -26,19 +37,19 @@ def machine(*, square):
     return Machine(
         "square" if square else "general",
         (
-            Rotary(
+            RotaryAxis(
                 "A",
                 [-381.0, -203.412, -406.118],
                 np.array([1.0, 0.0, 0.0]) + lean * np.array([0.0, 2e-4, -1e-4]),
-                Sense.CLOCKWISE,
+                RotationSense.CLOCKWISE,
                 (-120.0, 30.0),
                 0.0,
             ),
-            Rotary(
+            RotaryAxis(
                 "C",
                 [-381.025, -203.405, -356.112],
                 np.array([0.0, 0.0, 1.0]) + lean * np.array([1e-4, -2e-4, 0.0]),
-                Sense.CLOCKWISE,
+                RotationSense.CLOCKWISE,
                 None,
                 0.0,
             ),
@@ -75,20 +86,20 @@ def main():
     rng = np.random.default_rng(1)
     angles = np.column_stack([rng.uniform(-120.0, 30.0, asked.count), rng.uniform(0.0, 360.0, asked.count)])
 
-    apart = np.abs(carry(machine(square=True), POINT_MM, angles) - by_hand(angles, POINT_MM)).max()
+    apart = np.abs(transform_points(machine(square=True), POINT_MM, angles) - by_hand(angles, POINT_MM)).max()
     sys.stdout.write(f"on the square machine they differ by {apart:.1e} mm at most\n")
     if apart > 1e-10:
         sys.stdout.write("they do not compute the same: nothing to compare\n")
         return 1
 
     general = machine(square=False)
-    setup = set_up(general, [Step("post", up_mm=100.0)])
-    at_point = Setup(general, stack_pose([Step("post", up_mm=100.0)]), np.zeros(2))
+    setup = set_up(general, [StackStep("post", up_mm=100.0)])
+    at_point = Setup(general, stack_pose([StackStep("post", up_mm=100.0)]), np.zeros(2))
     origin = at_point.part_in_machine.inverse().apply(POINT_MM)
     runs = {
         "by hand, square": lambda: by_hand(angles, POINT_MM),
         "work_offset, general": lambda: work_offset(setup, origin, angles),
-        "carry, general": lambda: carry(general, POINT_MM, angles),
+        "carry, general": lambda: transform_points(general, POINT_MM, angles),
     }
     for run in runs.values():
         run()

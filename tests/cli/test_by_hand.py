@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kinematics import Machine, Platter, Rotary, Sense, ZReference, carry
-from tiltwright.by_hand import pivot_formulas, pivot_more, pivot_words
+from kinematics import Machine, Platter, RotaryAxis, RotationSense, ZReference, transform_points
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
+from tiltwright.machine.prompts import pivot_formulas, pivot_more, pivot_words
 
 EVERY = list(itertools.product(AXIS_DIRECTIONS, ["clockwise", "counterclockwise"]))
 mm = st.floats(-500.0, 500.0)
@@ -17,9 +17,9 @@ mm = st.floats(-500.0, 500.0)
 
 def centres(along: str, sense: str, pivot: list[float], ball: list[float], angles: list[float]) -> np.ndarray:
     """The ball's centre at each angle of the rotary (k, 3)."""
-    rotary = Rotary("A", pivot, AXIS_DIRECTIONS[along], Sense(sense), None)
+    rotary = RotaryAxis("A", pivot, AXIS_DIRECTIONS[along], RotationSense(sense), None)
     machine = Machine("mill", (rotary,), Platter(face_mm=0.0), None, ZReference(None))
-    return carry(machine, ball, np.array(angles)[:, None])
+    return transform_points(machine, ball, np.array(angles)[:, None])
 
 
 @pytest.mark.parametrize(("along", "sense"), EVERY)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tiltwright.show.gcode import comment
+from tiltwright.output.gcode import comment
 
 
 @pytest.mark.parametrize(

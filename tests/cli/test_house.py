@@ -16,11 +16,11 @@ import jsonschema
 import pytest
 
 import kinematics
-import kinematics.learning
-import kinematics.pivot
+import kinematics.calibration
 import kinematics.reach
+import kinematics.teaching
 import tiltwright
-from tiltwright.console import coloured
+from tiltwright.terminal.streams import coloured
 
 COMMANDS = [
     ["offsets"],
@@ -120,7 +120,7 @@ def test_the_library_knows_no_file_and_no_screen():
         ], path
 
 
-LIBRARY = (kinematics, kinematics.pivot, kinematics.reach, kinematics.learning)
+LIBRARY = (kinematics, kinematics.calibration, kinematics.reach, kinematics.teaching)
 
 
 def _functions() -> dict[str, tuple[list[str], str]]:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tiltwright.plain import fitting, plain
+from tiltwright.output.ascii import encodable, transliterate
 
 
 @pytest.mark.parametrize(
@@ -39,12 +39,12 @@ from tiltwright.plain import fitting, plain
     ],
 )
 def test_the_shops_own_signs(text, written):
-    assert plain(text) == written
+    assert transliterate(text) == written
 
 
 @given(st.text())
 def test_ascii_and_nothing_that_ends_a_text(text):
-    written = plain(text)
+    written = transliterate(text)
     assert written.isascii()
     for mark in '"\\,\n\r;=':
         assert written.count(mark) == text.count(mark)
@@ -52,7 +52,7 @@ def test_ascii_and_nothing_that_ends_a_text(text):
 
 @given(st.dictionaries(st.text(), st.text()), st.sampled_from(["ascii", "latin-1", "cp437", "utf-8"]))
 def test_json_stays_json(values, encoding):
-    written = fitting(json.dumps(values, ensure_ascii=False), encoding)
+    written = encodable(json.dumps(values, ensure_ascii=False), encoding)
     written.encode(encoding)
     assert len(json.loads(written)) <= len(values)
 
@@ -61,10 +61,10 @@ def test_json_stays_json(values, encoding):
 def test_csv_keeps_its_columns(row):
     stream = io.StringIO()
     csv.writer(stream).writerow(row)
-    (read,) = csv.reader(io.StringIO(plain(stream.getvalue())))
+    (read,) = csv.reader(io.StringIO(transliterate(stream.getvalue())))
     assert len(read) == len(row)
 
 
 @given(st.text(st.characters(exclude_categories=["Cs"])))
 def test_what_an_encoding_has_stays(text):
-    assert fitting(text, "utf-8") == text
+    assert encodable(text, "utf-8") == text

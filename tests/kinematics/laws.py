@@ -11,20 +11,20 @@ from kinematics import (
     Machine,
     Operation,
     Platter,
-    Rotary,
-    Sense,
+    RotaryAxis,
+    RotationSense,
     Setup,
-    bringing,
-    carrying,
-    compare_touch,
+    compare_touch_off,
+    forward,
     machine,
-    offset,
-    placing,
+    operations,
+    orientation,
     plane,
     plane_from_normal,
     stack,
     table_frame,
     table_pose,
+    work_offsets,
 )
 
 WITHIN_MM = 1e-10
@@ -34,12 +34,12 @@ def sense_of_turning(letter):
     """By hand: seen from the positive end, with the next axis to the right, clockwise goes down."""
     index = LETTERS.index(letter)
     right, up = np.eye(3)[(index + 1) % 3], np.eye(3)[(index + 2) % 3]
-    for sense, expected in ((Sense.CLOCKWISE, -up), (Sense.COUNTERCLOCKWISE, up)):
-        rotary = Rotary(letter, [3.0, 4.0, 5.0], np.eye(3)[index], sense, None)
+    for sense, expected in ((RotationSense.CLOCKWISE, -up), (RotationSense.COUNTERCLOCKWISE, up)):
+        rotary = RotaryAxis(letter, [3.0, 4.0, 5.0], np.eye(3)[index], sense, None)
         one = Machine("one", (rotary,), Platter(face_mm=0.0))
         start = np.array([3.0, 4.0, 5.0]) + 10.0 * right
         reached = np.array([3.0, 4.0, 5.0]) + 10.0 * expected
-        np.testing.assert_array_equal(carrying.carry(one, start, [90.0]), reached)
+        np.testing.assert_array_equal(forward.transform_points(one, start, [90.0]), reached)
         np.testing.assert_array_equal(machine.table_pose(one, [90.0]).apply(start), reached)
 
 
@@ -53,21 +53,21 @@ def derived_pivot_table(sense):
         ((54.7356103172453, 45.0), (1.844335495, -158.235894464, 82.936359469)),
     ):
         angles = hand_of(sense) * np.array(phi)
-        assert_close(carrying.carry(square, [40.0, 25.0, 130.0], angles), expected, within=6e-10)
+        assert_close(forward.transform_points(square, [40.0, 25.0, 130.0], angles), expected, within=6e-10)
         pose = machine.table_pose(square, angles)
         assert_close(pose.apply([40.0, 25.0, 130.0]), expected, within=6e-10)
 
 
 def paths_agree(one, points, angles):
     """The quick way and the plain one go to the same place."""
-    quick = carrying.carry(one, points, angles)
+    quick = forward.transform_points(one, points, angles)
     assert_close(quick, machine.table_pose(one, angles).apply(points), within=WITHIN_MM)
 
 
 def isometry(one, steps, origins, angles):
     """Distances between origins are kept at any pose."""
-    setup = offset.set_up(one, steps)
-    moved = offset.work_offset(setup, origins, angles)
+    setup = work_offsets.set_up(one, steps)
+    moved = work_offsets.work_offset(setup, origins, angles)
     before = np.linalg.norm(origins[:, None] - origins[None], axis=-1)
     after = np.linalg.norm(moved[:, None] - moved[None], axis=-1)
     assert_close(after, before, within=WITHIN_MM)
@@ -76,34 +76,34 @@ def isometry(one, steps, origins, angles):
 def stands_on_the_platter(face_mm, up_mm):
     """At the all-zero pose part zero stands as high over the platter's face as the stack is."""
     square = square_machine(face_mm=face_mm)
-    setup = offset.set_up(square, [stack.Step("post", up_mm=up_mm)])
-    found = offset.work_offset(setup, [0.0, 0.0, 0.0], square.zero_deg)
+    setup = work_offsets.set_up(square, [stack.StackStep("post", up_mm=up_mm)])
+    found = work_offsets.work_offset(setup, [0.0, 0.0, 0.0], square.zero_deg)
     assert_close(found, [0.02, -12.4, face_mm + up_mm], within=WITHIN_MM)
 
 
 def full_turn(setup, origin, angles, turns):
     """Whole turns of any rotary change nothing."""
-    there = offset.work_offset(setup, origin, angles)
-    again = offset.work_offset(setup, origin, np.asarray(angles) + 360.0 * np.asarray(turns))
+    there = work_offsets.work_offset(setup, origin, angles)
+    again = work_offsets.work_offset(setup, origin, np.asarray(angles) + 360.0 * np.asarray(turns))
     assert_close(again, there, within=WITHIN_MM)
 
 
 def aim_then_forward(one, direction, previous, held=None):
     """Every solution leaves the direction as far from the spindle as it says, to 1e-14 rad."""
-    found = bringing.bring_to_spindle(one, direction, previous, held)
+    found = orientation.orientation_solutions(one, direction, previous, held)
     wanted = np.asarray(direction) / np.linalg.norm(direction)
     for angles in found.machine_deg:
         reached = machine.table_pose(one, angles).turn(wanted)
         off = np.arctan2(np.hypot(reached[0], reached[1]), reached[2])
         # A free rotary may leave the direction as far off as it may lie from that rotary's line.
-        free = 2.0 * bringing.FREE_WITHIN_RAD if found.free.any() else 0.0
+        free = 2.0 * orientation.FREE_WITHIN_RAD if found.free.any() else 0.0
         assert abs(off - np.radians(found.short_deg)) < 2e-14 + free
     return found
 
 
 def squared_up(setup, letter):
     """At program zero the part's x (or what tells best) lies along its machine axis, seen along the rotary."""
-    squared = offset.square_up(setup, letter)
+    squared = work_offsets.square_up(setup, letter)
     one = setup.machine
     at = one.index(letter)
     program_zero = squared.machine_deg(np.zeros(len(one.rotaries)))
@@ -126,15 +126,15 @@ def squared_up(setup, letter):
 def clocking_is_taken_out(sense, clocking_deg):
     """A clocked part on a square A/C: squared up, its program runs as if it were not clocked at all."""
     square = square_machine(sense, limits=((-120.0, 120.0), None))
-    straight = offset.set_up(square, [stack.Step("blank", up_mm=60.0)])
-    clocked = offset.set_up(square, [stack.Step("blank", up_mm=60.0, turn_deg=clocking_deg)])
-    squared = offset.square_up(clocked, "C")
+    straight = work_offsets.set_up(square, [stack.StackStep("blank", up_mm=60.0)])
+    clocked = work_offsets.set_up(square, [stack.StackStep("blank", up_mm=60.0, turn_deg=clocking_deg)])
+    squared = work_offsets.square_up(clocked, "C")
     pattern = [
         Operation("port", plane=plane_from_normal([0, -1, 2]), origin_mm=np.array([0.0, -20.0, 5.0]), count=5,
                   step_deg=72.0),
         Operation("face", program_deg=(0.0, 0.0)),
     ]  # fmt: skip
-    without, with_it = (placing.place(setup, pattern).placed for setup in (straight, squared))
+    without, with_it = (operations.place_operations(setup, pattern).placed for setup in (straight, squared))
     for one, other in zip(without, with_it, strict=True):
         apart = (one.program_deg - other.program_deg + 180.0) % 360.0 - 180.0
         assert_close(apart, 0.0, within=1e-9)
@@ -150,7 +150,7 @@ def program_and_machine_angles(setup):
 
 def repeats_about_the_parts_z(normal, origin, count, step_deg):
     """Each is the one before, turned right-handed about z by the step; heights stay."""
-    pattern = plane.repeated(plane_from_normal(normal), origin, count, step_deg)
+    pattern = plane.circular_pattern(plane_from_normal(normal), origin, count, step_deg)
     assert len(pattern) == count
     for k, (one, place) in enumerate(pattern):
         turn = np.radians(k * step_deg)
@@ -164,7 +164,7 @@ def chip_is_found(setup, chip_mm, angles):
     """A part zero moved in the table frame and touched off at any pose gives the same movement back."""
     moved = setup.part_in_table.translation_mm + chip_mm
     true = (table_pose(setup.machine, angles) @ table_frame(setup.machine)).apply(moved)
-    found = compare_touch(setup, true, angles)
+    found = compare_touch_off(setup, true, angles)
     assert_close(found.difference_mm, chip_mm, within=WITHIN_MM)
     assert abs(found.distance_mm - np.linalg.norm(chip_mm)) < WITHIN_MM
     return found, true
@@ -172,8 +172,8 @@ def chip_is_found(setup, chip_mm, angles):
 
 def stack_order(up_mm, angle_deg):
     """By hand: what is lifted on a wedge is lifted along the wedge's own normal."""
-    wedge = stack.Step("wedge", rotate=(("x", angle_deg),), turn_deg=90.0)
-    pose = stack.stack_pose([wedge, stack.Step("post", up_mm=up_mm, shift_mm=(5.0, 0.0))])
+    wedge = stack.StackStep("wedge", rotate=(("x", angle_deg),), turn_deg=90.0)
+    pose = stack.stack_pose([wedge, stack.StackStep("post", up_mm=up_mm, shift_mm=(5.0, 0.0))])
     tilt = np.radians(angle_deg)
     # x of the wedge, turned by 90, points up its slope: (0, cos, sin).
     expected = [0.0, 5.0 * np.cos(tilt) - up_mm * np.sin(tilt), 5.0 * np.sin(tilt) + up_mm * np.cos(tilt)]
@@ -182,11 +182,15 @@ def stack_order(up_mm, angle_deg):
 
 def general_setup():
     """One machine with everything in it, for laws that do not draw their own."""
-    a = Rotary("A", [-381.0, -203.412, -406.118], [1, 0.02, -0.01], Sense.CLOCKWISE, (-120.0, 30.0), 0.5)
-    c = Rotary("C", [-381.025, -203.405, -356.112], [0.01, -0.02, 1], Sense.COUNTERCLOCKWISE, None, -2.0)
+    a = RotaryAxis(
+        "A", [-381.0, -203.412, -406.118], [1, 0.02, -0.01], RotationSense.CLOCKWISE, (-120.0, 30.0), 0.5
+    )
+    c = RotaryAxis(
+        "C", [-381.025, -203.405, -356.112], [0.01, -0.02, 1], RotationSense.COUNTERCLOCKWISE, None, -2.0
+    )
     one = Machine("general", (a, c), Platter(face_mm=-356.112))
     steps = [
-        stack.Step("plate", up_mm=20.012, shift_mm=(0.5, -0.25), rotate=(("x", 3.0), ("y", -2.0))),
-        stack.Step("blank", up_mm=62.0, turn_deg=12.35),
+        stack.StackStep("plate", up_mm=20.012, shift_mm=(0.5, -0.25), rotate=(("x", 3.0), ("y", -2.0))),
+        stack.StackStep("blank", up_mm=62.0, turn_deg=12.35),
     ]
     return Setup(one, stack.stack_pose(steps), np.array([0.25, 3.5]))

@@ -5,10 +5,10 @@ from functools import cache
 import numpy as np
 from hypothesis import strategies as st
 
-from kinematics import Machine, Platter, Rotary, Sense, Step, turn_about_line
+from kinematics import Machine, Platter, RotaryAxis, RotationSense, StackStep, rotation_about_line
 
 LETTERS = ("A", "B", "C")
-SENSES = tuple(Sense)
+SENSES = tuple(RotationSense)
 
 
 def assert_close(found, expected, *, within):
@@ -21,7 +21,7 @@ def assert_close(found, expected, *, within):
 
 def flank_after_tilting(taper_per_foot, half_angle_deg):
     """How far a cone's flank, a foot of it, still rises once the cone is tilted by its half angle; inches."""
-    tilted = turn_about_line([0, 0, 0], [0, 1, 0], half_angle_deg)
+    tilted = rotation_about_line([0, 0, 0], [0, 1, 0], half_angle_deg)
     start, end = tilted.apply([[0.0, 0.0, 0.0], [12.0, 0.0, taper_per_foot / 2.0]])
     return end[2] - start[2]
 
@@ -46,7 +46,7 @@ def random_machine(rng, rotaries=None, limits=None, reach_mm=1000.0, *, upright=
         if upright and letter == letters[-1]:
             direction = np.array([0.0, 0.0, 1.0]) + 0.3 * direction
         axes.append(
-            Rotary(
+            RotaryAxis(
                 str(letter),
                 rng.uniform(-reach_mm, reach_mm, 3),
                 direction,
@@ -60,7 +60,7 @@ def random_machine(rng, rotaries=None, limits=None, reach_mm=1000.0, *, upright=
 
 def random_stack(rng, steps=3):
     return [
-        Step(
+        StackStep(
             f"step {k}",
             up_mm=float(rng.uniform(0.0, 150.0)),
             shift_mm=tuple(rng.uniform(-80.0, 80.0, 2).tolist()),
@@ -71,11 +71,11 @@ def random_stack(rng, steps=3):
     ]
 
 
-def square_machine(sense=Sense.CLOCKWISE, outer="A", limits=(None, None), face_mm=-40.0):
+def square_machine(sense=RotationSense.CLOCKWISE, outer="A", limits=(None, None), face_mm=-40.0):
     """An A/C or B/C machine, its lines square and 0.1 mm and more apart."""
     along = [1.0, 0.0, 0.0] if outer == "A" else [0.0, 1.0, 0.0]
-    tilt = Rotary(outer, [0.0, -12.5, -87.25], along, sense, limits[0])
-    table = Rotary("C", [0.02, -12.4, 0.0], [0.0, 0.0, 1.0], sense, limits[1])
+    tilt = RotaryAxis(outer, [0.0, -12.5, -87.25], along, sense, limits[0])
+    table = RotaryAxis("C", [0.02, -12.4, 0.0], [0.0, 0.0, 1.0], sense, limits[1])
     return Machine("square", (tilt, table), Platter(face_mm=face_mm))
 
 
@@ -116,7 +116,7 @@ def machines(least=1, most=3, limits=ENDLESS):
 
     def build(drawn):
         axes, letters, face_mm = drawn
-        rotaries = tuple(Rotary(letter, *axis) for letter, axis in zip(letters, axes, strict=False))
+        rotaries = tuple(RotaryAxis(letter, *axis) for letter, axis in zip(letters, axes, strict=False))
         return Machine("drawn", rotaries, Platter(face_mm=face_mm))
 
     return kinds.map(build)
@@ -130,7 +130,7 @@ def turns():
 @cache
 def stacks(most=3):
     step = st.builds(
-        Step,
+        StackStep,
         name=st.just("step"),
         up_mm=lengths(200.0),
         shift_mm=st.tuples(lengths(200.0), lengths(200.0)),

@@ -11,18 +11,18 @@ from samples import assert_close, flank_after_tilting
 from kinematics import (
     Machine,
     Platter,
-    Rotary,
-    Sense,
-    carry,
+    RotaryAxis,
+    RotationSense,
+    circular_pattern,
     plane_from_normal,
-    repeated,
-    turn_about_line,
+    rotation_about_line,
+    transform_points,
 )
 
 
 def tilting_bar():
     """A sine bar as a rotary: its lower roll is the line, its upper roll a point carried at the bar's length."""
-    roll = Rotary("B", [0.0, 0.0, 0.0], [0, 1, 0], Sense.CLOCKWISE, (0.0, 90.0))
+    roll = RotaryAxis("B", [0.0, 0.0, 0.0], [0, 1, 0], RotationSense.CLOCKWISE, (0.0, 90.0))
     return Machine("sine bar", (roll,), Platter())
 
 
@@ -46,14 +46,14 @@ DERIVED_SINE_BAR = {
     ],
 )
 def test_derived_sine_bar_constants(length, angle, height):
-    upper_roll = carry(tilting_bar(), [length, 0.0, 0.0], [angle])
+    upper_roll = transform_points(tilting_bar(), [length, 0.0, 0.0], [angle])
     assert upper_roll[2] == pytest.approx(height, abs=0.5000001e-5)
     assert np.hypot(upper_roll[0], upper_roll[2]) == pytest.approx(length, rel=1e-15)
 
 
 def test_derived_sine_bar_at_thirty_degrees_is_half_its_length():
     """Exact by geometry: 2.50000 for 5 inches."""
-    assert carry(tilting_bar(), [5.0, 0.0, 0.0], [30.0])[2] == pytest.approx(2.5, abs=1e-15)
+    assert transform_points(tilting_bar(), [5.0, 0.0, 0.0], [30.0])[2] == pytest.approx(2.5, abs=1e-15)
 
 
 # Taper per foot -> included angle, angle with the centre line (degrees, minutes, seconds): derived from
@@ -87,7 +87,7 @@ def test_derived_tapers_per_foot_lie_level_at_their_angle(taper, included, half)
     degrees, minutes, seconds = included
     included_deg = degrees + minutes / 60.0 + seconds / 3600.0
     upper, lower = ([12.0, 0.0, side * taper / 2.0] for side in (1.0, -1.0))
-    turned = turn_about_line([0, 0, 0], [0, 1, 0], included_deg).apply(upper)
+    turned = rotation_about_line([0, 0, 0], [0, 1, 0], included_deg).apply(upper)
     across = np.cross(turned, lower)[1] / np.dot(turned, turned)
     assert abs(across) < np.radians(0.51 / 3600.0)
 
@@ -113,7 +113,7 @@ DERIVED_HOLE_CIRCLES = {
 @pytest.mark.parametrize("count", DERIVED_HOLE_CIRCLES)
 def test_derived_hole_circle_coordinates(count):
     """Hole 1 at the part's +y; to the left, seen from above, is counterclockwise, as a positive step is."""
-    pattern = repeated(plane_from_normal([0, 0, 1]), [0.0, 0.5, 0.0], count, 360.0 / count)
+    pattern = circular_pattern(plane_from_normal([0, 0, 1]), [0.0, 0.5, 0.0], count, 360.0 / count)
     found = np.array([(0.5 + x, 0.5 - y) for _, (x, y, _) in pattern])
     assert_close(found, DERIVED_HOLE_CIRCLES[count], within=0.5000001e-5)
 

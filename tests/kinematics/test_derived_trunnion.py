@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from samples import hand_of, square_machine
 
-from kinematics import Sense, aim
+from kinematics import RotationSense, aim
 
 R2 = np.sqrt(0.5)
 # n, (phiA, phiC) with the tilt positive, (phiA, phiC) with it negative, (phiB, phiC)
@@ -38,7 +38,7 @@ def same_turn(found, expected):
     return all(abs((f - e + 180.0) % 360.0 - 180.0) < 1e-9 for f, e in zip(found, expected, strict=True))
 
 
-@pytest.mark.parametrize("sense", Sense)
+@pytest.mark.parametrize("sense", RotationSense)
 @pytest.mark.parametrize(("normal", "plus", "minus", "b_plus"), DIRECTIONS)
 def test_directions(normal, plus, minus, b_plus, sense):
     sign = hand_of(sense)
@@ -56,6 +56,6 @@ def test_straight_up_leaves_c_free_where_it_was():
         assert [s.machine_deg for s in found.solutions] == [(0.0, 211.0)]
 
 
-@pytest.mark.parametrize("sense", Sense)
+@pytest.mark.parametrize("sense", RotationSense)
 def test_pivot_transform(sense):
     laws.derived_pivot_table(sense)

@@ -11,7 +11,7 @@ import pytest
 from mpmath import mp, mpf
 from samples import SENSES, random_direction
 
-from kinematics import Machine, Platter, Rotary, bring_to_spindle
+from kinematics import Machine, Platter, RotaryAxis, orientation_solutions
 
 LAST_DIGIT = 2.0**-52
 TIMES = 40  # last digits that a few dozen operations may add up to
@@ -28,8 +28,8 @@ def machine_with(outer, inner, signs=(0, 0)):
     return Machine(
         "aimed",
         (
-            Rotary("A", [0, 0, 0], outer, SENSES[signs[0]], None),
-            Rotary("C", [0, 0, 0], inner, SENSES[signs[1]], None),
+            RotaryAxis("A", [0, 0, 0], outer, SENSES[signs[0]], None),
+            RotaryAxis("C", [0, 0, 0], inner, SENSES[signs[1]], None),
         ),
         Platter(face_mm=0.0),
     )
@@ -53,7 +53,7 @@ def exact(machine, wanted, changes=(None, None, None)):
 
 def check(rng, machine, wanted):
     """Both pairs of angles are exact to what the last digits of the question decide; True when it was reached."""
-    found = bring_to_spindle(machine, wanted, [0.0, 0.0])
+    found = orientation_solutions(machine, wanted, [0.0, 0.0])
     expected = exact(machine, wanted)
     if not expected:
         return False
@@ -121,7 +121,7 @@ def test_near_the_line_of_a_rotary_that_leans(rng, exponent):
 @pytest.mark.parametrize("wanted_off", [1e-9, 1e-10, 1e-11, 1e-12, 0.0])
 def test_nearer_still_the_rotary_is_free_and_the_tilt_is_exact(wanted_off):
     machine = machine_with([1.0, 0.0, 0.0], [0.0, 0.0, 1.0])
-    found = bring_to_spindle(machine, [0.5 * wanted_off, 0.5 * wanted_off, 1.0], [0.0, 77.0])
+    found = orientation_solutions(machine, [0.5 * wanted_off, 0.5 * wanted_off, 1.0], [0.0, 77.0])
     assert found.free.tolist() == [False, True]
     assert found.machine_deg[:, 1].tolist() == [77.0, 77.0]
     assert np.abs(found.machine_deg[:, 0]).max() <= np.degrees(wanted_off)

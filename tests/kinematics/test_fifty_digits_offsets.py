@@ -5,7 +5,17 @@ import pytest
 from mpmath import mp
 from samples import hand_of, random_machine, random_stack
 
-from kinematics import Machine, Platter, Rotary, Sense, Step, set_up, square_up, table_frame, work_offset
+from kinematics import (
+    Machine,
+    Platter,
+    RotaryAxis,
+    RotationSense,
+    StackStep,
+    set_up,
+    square_up,
+    table_frame,
+    work_offset,
+)
 
 WITHIN_MM = 1e-10
 
@@ -22,7 +32,7 @@ def exact_offset(machine, steps, origin, angles):
     in_table = fifty_digits.part_to_table(plain, origin)
     at_zero = fifty_digits.table_to_machine(last.point_mm, last.direction, machine.platter.face_mm, in_table)
     rotaries = [
-        (r.point_mm, r.direction, +1 if r.positive_turn is Sense.COUNTERCLOCKWISE else -1, r.zero_deg)
+        (r.point_mm, r.direction, +1 if r.positive_turn is RotationSense.COUNTERCLOCKWISE else -1, r.zero_deg)
         for r in machine.rotaries
     ]
     return fifty_digits.carried(rotaries, angles, at_zero)
@@ -57,10 +67,12 @@ def test_one_origin_or_many_by_either_path(rng):
 
 def test_metre_long_levers_at_the_angles_that_hurt():
     """Angles whose radians float64 cannot hold: a third of a turn, a thousandth of a degree beside 90."""
-    a = Rotary("A", [-1000.0, -1000.0, -1000.0], [1.0, 2e-4, -1e-4], Sense.CLOCKWISE, None, 1 / 3)
-    c = Rotary("C", [1000.0, 999.0, -1000.0], [1e-4, -3e-4, 1.0], Sense.COUNTERCLOCKWISE, None, -0.1)
+    a = RotaryAxis("A", [-1000.0, -1000.0, -1000.0], [1.0, 2e-4, -1e-4], RotationSense.CLOCKWISE, None, 1 / 3)
+    c = RotaryAxis(
+        "C", [1000.0, 999.0, -1000.0], [1e-4, -3e-4, 1.0], RotationSense.COUNTERCLOCKWISE, None, -0.1
+    )
     machine = Machine("long", (a, c), Platter(face_mm=-999.9))
-    steps = [Step("riser", up_mm=1000.1, shift_mm=(0.1, -0.3), turn_deg=0.7)]
+    steps = [StackStep("riser", up_mm=1000.1, shift_mm=(0.1, -0.3), turn_deg=0.7)]
     setup = set_up(machine, steps)
     for tilt in (0.0, 90.0, 89.999, -90.001, 120.0, 179.9999, 1e-9, 3600.1, 3690.0, -7201 / 3):
         for turn in (0.0, 45.0, 120.0, 270.0, 359.9999999, 360.0 * 1000 + 0.1):
@@ -69,12 +81,14 @@ def test_metre_long_levers_at_the_angles_that_hurt():
 
 
 def test_multiples_of_ninety_are_exact_to_the_digit():
-    a = Rotary("A", [0.0, -203.5, -406.25], [1, 0, 0], Sense.CLOCKWISE, None)
-    c = Rotary("C", [-381.0, -203.25, -356.0], [0, 0, 1], Sense.CLOCKWISE, None)
-    setup = set_up(Machine("square", (a, c), Platter(face_mm=-356.0)), [Step("post", up_mm=100.5)])
+    a = RotaryAxis("A", [0.0, -203.5, -406.25], [1, 0, 0], RotationSense.CLOCKWISE, None)
+    c = RotaryAxis("C", [-381.0, -203.25, -356.0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    setup = set_up(Machine("square", (a, c), Platter(face_mm=-356.0)), [StackStep("post", up_mm=100.5)])
     for tilt in (-180.0, -90.0, 0.0, 90.0, 450.0, -3690.0):
         for turn in (0.0, 90.0, 180.0, 270.0, 36090.0):
-            exact = exact_offset(setup.machine, [Step("post", up_mm=100.5)], [10.5, 0.25, -3.0], [tilt, turn])
+            exact = exact_offset(
+                setup.machine, [StackStep("post", up_mm=100.5)], [10.5, 0.25, -3.0], [tilt, turn]
+            )
             assert work_offset(setup, [10.5, 0.25, -3.0], [tilt, turn]).tolist() == [
                 float(mp.nint(value * 2**20) / 2**20) for value in exact
             ]
@@ -93,9 +107,9 @@ def test_table_frame_with_a_leaning_rotary(rng):
 def test_square_up_offset_is_the_exact_clocking_angle(rng):
     for _ in range(40):
         clocking = float(rng.uniform(-179.0, 179.0))
-        sense = Sense.CLOCKWISE if rng.integers(2) else Sense.COUNTERCLOCKWISE
-        c = Rotary("C", rng.uniform(-500, 500, 3), [0, 0, 1], sense, None, float(rng.uniform(-90, 90)))
-        setup = set_up(Machine("table", (c,), Platter(face_mm=0.0)), [Step("blank", turn_deg=clocking)])
+        sense = RotationSense.CLOCKWISE if rng.integers(2) else RotationSense.COUNTERCLOCKWISE
+        c = RotaryAxis("C", rng.uniform(-500, 500, 3), [0, 0, 1], sense, None, float(rng.uniform(-90, 90)))
+        setup = set_up(Machine("table", (c,), Platter(face_mm=0.0)), [StackStep("blank", turn_deg=clocking)])
         found = square_up(setup, "C").rotary_offset_deg[0]
         # By hand: the table must turn by -clocking, and displays its zero angle when it is not turned.
         expected = (-clocking * hand_of(sense) + c.zero_deg + 180.0) % 360.0 - 180.0

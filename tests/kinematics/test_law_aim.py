@@ -20,11 +20,11 @@ from kinematics import (
     KinematicsError,
     Machine,
     Platter,
-    Rotary,
+    RotaryAxis,
     aim,
-    bring_to_spindle,
+    angle_to_align,
+    orientation_solutions,
     table_pose,
-    to_line_up,
 )
 from kinematics.angles import SNAP_DEG
 
@@ -58,7 +58,7 @@ def test_with_rotaries_held(data):
 def test_of_three_rotaries_the_outermost_stays_where_it_comes_from(data):
     machine = data.draw(machines(least=3))
     previous = data.draw(pose_angles(machine, 360.0))
-    found = bring_to_spindle(machine, data.draw(directions()), previous)
+    found = orientation_solutions(machine, data.draw(directions()), previous)
     np.testing.assert_array_equal(found.machine_deg[:, 0], previous[0])
 
 
@@ -82,7 +82,7 @@ def test_a_direction_that_lies_near_every_line(rng, rotaries, exponent):
     for _ in range(60):
         near = 10.0**exponent * rng.uniform(0.3, 1.0, rotaries)
         axes = [
-            Rotary(
+            RotaryAxis(
                 letter, [0, 0, 0], [0.0, 0.0, 1.0] + e * random_direction(rng), SENSES[rng.integers(2)], None
             )
             for letter, e in zip("AC", near, strict=False)
@@ -135,7 +135,10 @@ def test_at_the_edge_of_the_reach_both_angles_are_wrong_together(rng, exponent):
         outer, inner = random_direction(rng), random_direction(rng)
         machine = Machine(
             "edge",
-            (Rotary("A", [0, 0, 0], outer, SENSES[0], None), Rotary("C", [0, 0, 0], inner, SENSES[1], None)),
+            (
+                RotaryAxis("A", [0, 0, 0], outer, SENSES[0], None),
+                RotaryAxis("C", [0, 0, 0], inner, SENSES[1], None),
+            ),
             Platter(face_mm=0.0),
         )
         lines, tilt = np.arccos(outer @ inner), np.arccos(outer[2])
@@ -155,8 +158,8 @@ def test_a_nutating_table_stands_its_side_faces_in_one_way():
     nutating = Machine(
         "nutating",
         (
-            Rotary("B", [0, 0, 0], [0, 1, 1], SENSES[1], (-180.0, 180.0)),
-            Rotary("C", [0, 0, 0], [0, 0, 1], SENSES[1], None),
+            RotaryAxis("B", [0, 0, 0], [0, 1, 1], SENSES[1], (-180.0, 180.0)),
+            RotaryAxis("C", [0, 0, 0], [0, 0, 1], SENSES[1], None),
         ),
         Platter(face_mm=0.0),
     )
@@ -199,9 +202,9 @@ def test_a_tilt_sign_is_a_sign_of_the_program(direction, tilt, offset):
 
 def test_with_three_rotaries_the_tilt_is_the_outermost_that_moves():
     """The outermost of three stays unless the others are held: its sign is nobody's wish."""
-    a = Rotary("A", [0, 0, 0], [1, 0, 0], SENSES[1], (-30.0, 30.0))
-    b = Rotary("B", [0, 0, 0], [0, 1, 0], SENSES[1], (-120.0, 120.0))
-    c = Rotary("C", [0, 0, 0], [0, 0, 1], SENSES[1], None)
+    a = RotaryAxis("A", [0, 0, 0], [1, 0, 0], SENSES[1], (-30.0, 30.0))
+    b = RotaryAxis("B", [0, 0, 0], [0, 1, 0], SENSES[1], (-120.0, 120.0))
+    c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], SENSES[1], None)
     machine = Machine("three", (a, b, c), Platter(face_mm=0.0))
     for tilt, sign in (("positive", 1.0), ("negative", -1.0)):
         for previous in (10.0, -10.0):
@@ -225,7 +228,7 @@ def test_lining_up_turns_one_direction_under_another(data):
     carried = table_pose(Machine("outer", machine.rotaries[:at], machine.platter), pose[:at]) if at else None
     outer_line = line if carried is None else carried.turn(line)
     assume(np.linalg.norm(np.cross(outer_line, axis)) > 1e-3)
-    angle = to_line_up(machine, letter, direction, axis, pose)
+    angle = angle_to_align(machine, letter, direction, axis, pose)
     assert abs(angle - pose[at]) <= 180.0 + 1e-9
     turned = np.array(pose)
     turned[at] = angle
@@ -241,6 +244,6 @@ def test_nothing_lines_up_along_the_line_itself():
     with pytest.raises(
         KinematicsError, match="direction: expected one that C can turn, found one along its line"
     ):
-        to_line_up(square_machine(), "C", [0, 0, 2], [1, 0, 0], [0, 0])
+        angle_to_align(square_machine(), "C", [0, 0, 2], [1, 0, 0], [0, 0])
     with pytest.raises(KinematicsError, match="machine axis: expected one that A can turn"):
-        to_line_up(square_machine(), "A", [0, 1, 0], [1, 0, 0], [0, 0])
+        angle_to_align(square_machine(), "A", [0, 1, 0], [1, 0, 0], [0, 0])

@@ -6,7 +6,7 @@ from samples import SENSES, assert_close, hand_of, random_direction
 from scipy.optimize import least_squares, minimize
 from scipy.spatial.transform import Rotation
 
-from kinematics import Machine, Platter, Rotary, aim, every_wrap_deg
+from kinematics import Machine, Platter, RotaryAxis, aim, equivalent_angles_deg
 
 GRID_DEG = 5.0
 
@@ -15,7 +15,9 @@ def machine_with(rng, directions, limits):
     return Machine(
         "searched",
         tuple(
-            Rotary(letter, [0, 0, 0], direction, SENSES[rng.integers(2)], limit, float(rng.uniform(-30, 30)))
+            RotaryAxis(
+                letter, [0, 0, 0], direction, SENSES[rng.integers(2)], limit, float(rng.uniform(-30, 30))
+            )
             for letter, direction, limit in zip("ABC", directions, limits, strict=False)
         ),
         Platter(face_mm=0.0),
@@ -128,12 +130,12 @@ def test_every_wrap_is_complete_and_in_order(rng):
         high = low + float(rng.uniform(0.0, 1500.0))
         angle = float(rng.uniform(-2000.0, 2000.0))
         expected = [angle + 360.0 * k for k in range(-12, 13) if low <= angle + 360.0 * k <= high]
-        assert_close(every_wrap_deg(angle, low, high), expected, within=1e-9)
+        assert_close(equivalent_angles_deg(angle, low, high), expected, within=1e-9)
 
 
 def test_wraps_on_the_limits_belong_to_them():
-    assert every_wrap_deg(180.0, -180.0, 180.0).tolist() == [-180.0, 180.0]
-    assert every_wrap_deg(-180.0000000001, -180.0, 170.0).tolist() == [-180.0]
-    assert every_wrap_deg(30.00001, -120.0, 30.0).tolist() == []
-    assert every_wrap_deg(90.0, 90.0, 90.0).tolist() == [90.0]
-    assert every_wrap_deg(7.0, -720.0, 720.0).tolist() == [-713.0, -353.0, 7.0, 367.0]
+    assert equivalent_angles_deg(180.0, -180.0, 180.0).tolist() == [-180.0, 180.0]
+    assert equivalent_angles_deg(-180.0000000001, -180.0, 170.0).tolist() == [-180.0]
+    assert equivalent_angles_deg(30.00001, -120.0, 30.0).tolist() == []
+    assert equivalent_angles_deg(90.0, 90.0, 90.0).tolist() == [90.0]
+    assert equivalent_angles_deg(7.0, -720.0, 720.0).tolist() == [-713.0, -353.0, 7.0, 367.0]

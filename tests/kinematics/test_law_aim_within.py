@@ -9,22 +9,22 @@ from samples import SENSES, directions
 from kinematics import (
     Machine,
     Operation,
-    Placed,
+    PlacedOperation,
     Platter,
-    Rotary,
+    RotaryAxis,
     aim,
     aim_within,
-    place,
+    place_operations,
     plane_from_normal,
-    plane_from_tip,
+    plane_from_rotations,
     set_up,
     table_pose,
 )
 
 
 def mill(tilt_limits=(-120.0, 90.0), turn_limits=None, lean=0.0):
-    tilt = Rotary("A", [0, 0, 0], [1.0, lean, -lean], SENSES[0], tilt_limits)
-    turn = Rotary("C", [0, 0, 0], [lean, 2.0 * lean, 1.0], SENSES[0], turn_limits)
+    tilt = RotaryAxis("A", [0, 0, 0], [1.0, lean, -lean], SENSES[0], tilt_limits)
+    turn = RotaryAxis("C", [0, 0, 0], [lean, 2.0 * lean, 1.0], SENSES[0], turn_limits)
     return Machine("mill", (tilt, turn), Platter(face_mm=0.0))
 
 
@@ -96,41 +96,41 @@ def test_a_turn_that_hardly_matters_is_not_made(azimuth, off, start):
 
 def test_a_measured_normal_of_the_platter_spins_no_facing_job():
     """Derived here: 0.0013 degrees off C's line, exactly aimed, would turn C by 26.6 degrees."""
-    tilt = Rotary("A", [0, 0, -50], [1, 0, 0], SENSES[0], (-120.0, 30.0))
-    turn = Rotary("C", [0, 0, 0], [0, 0, 1], SENSES[0], None)
+    tilt = RotaryAxis("A", [0, 0, -50], [1, 0, 0], SENSES[0], (-120.0, 30.0))
+    turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], SENSES[0], None)
     platter = Platter(face_mm=0.0, normal=np.array([1e-5, 2e-5, 1.0]))
     setup = set_up(Machine("mill", (tilt, turn), platter), [])
-    (top,) = place(setup, [Operation("top", plane=plane_from_normal([0, 0, 1]))]).placed
+    (top,) = place_operations(setup, [Operation("top", plane=plane_from_normal([0, 0, 1]))]).placed
     assert top.program_deg[1] == 0.0
     assert top.free == ("C",)
     assert 0.0 < top.short_deg < 0.0013
-    (exact,) = place(setup, [Operation("top", plane=plane_from_normal([0, 0, 1]))], 1e-6).placed
+    (exact,) = place_operations(setup, [Operation("top", plane=plane_from_normal([0, 0, 1]))], 1e-6).placed
     assert abs(np.sin(np.radians(exact.program_deg[1]))) == pytest.approx(np.sin(np.arctan(0.5)), abs=1e-6)
 
 
 @given(st.floats(1e-4, 0.009), st.floats(0.0, 360.0), st.floats(-170.0, 170.0))
 def test_a_plane_that_is_nearly_free_lines_its_x_up_and_misses_by_no_more(off, azimuth, turned):
-    tilt = Rotary("A", [0, 0, -50], [1, 0, 0], SENSES[0], (-120.0, 30.0))
-    turn = Rotary("C", [0, 0, 0], [0, 0, 1], SENSES[0], None)
+    tilt = RotaryAxis("A", [0, 0, -50], [1, 0, 0], SENSES[0], (-120.0, 30.0))
+    turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], SENSES[0], None)
     setup = set_up(Machine("mill", (tilt, turn), Platter(face_mm=0.0)), [])
-    plane = plane_from_tip([("z", azimuth), ("x", off), ("z", turned)])
-    (one,) = place(setup, [Operation("face", plane=plane, when_free="line up x")]).placed
+    plane = plane_from_rotations([("z", azimuth), ("x", off), ("z", turned)])
+    (one,) = place_operations(setup, [Operation("face", plane=plane, when_free="line up x")]).placed
     assert one.plane_x_deg == pytest.approx(0.0, abs=0.01)
     assert one.short_deg <= off + 1e-9
     assert miss_deg(setup.machine, plane.normal, one.machine_deg) == pytest.approx(one.short_deg, abs=1e-9)
 
 
 def test_x_that_cannot_be_lined_up_leaves_one_operation_out_and_the_others_stand():
-    tilt = Rotary("A", [0, 0, -50], [1, 0, 0], SENSES[0], (-120.0, 30.0))
-    turn = Rotary("C", [0, 0, 0], [0, 0, 1], SENSES[0], (-10.0, 10.0))
+    tilt = RotaryAxis("A", [0, 0, -50], [1, 0, 0], SENSES[0], (-120.0, 30.0))
+    turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], SENSES[0], (-10.0, 10.0))
     setup = set_up(Machine("mill", (tilt, turn), Platter(face_mm=0.0)), [])
     asked = [
-        Operation("first", plane=plane_from_tip([("z", 30.0)]), when_free="line up x"),
+        Operation("first", plane=plane_from_rotations([("z", 30.0)]), when_free="line up x"),
         Operation("second", program_deg=(-30.0, 5.0)),
     ]
-    first, second = place(setup, asked).results
+    first, second = place_operations(setup, asked).results
     assert first.why == "C would stand at 30.0000 to line x up, its limits are -10 to 10"
-    assert isinstance(second, Placed)
+    assert isinstance(second, PlacedOperation)
 
 
 @given(directions())
@@ -138,9 +138,9 @@ def test_of_three_rotaries_any_may_be_held(direction):
     """Derived here: A to 120 either way and an endless C reach everything; B between them, to 20, does not matter."""
     assume(abs(direction[2]) < 0.9)
     rotaries = (
-        Rotary("A", [0, 0, 0], [1, 0, 0], SENSES[0], (-180.0, 180.0)),
-        Rotary("B", [0, 0, 0], [0, 1, 0], SENSES[0], (-20.0, 20.0)),
-        Rotary("C", [0, 0, 0], [0, 0, 1], SENSES[0], None),
+        RotaryAxis("A", [0, 0, 0], [1, 0, 0], SENSES[0], (-180.0, 180.0)),
+        RotaryAxis("B", [0, 0, 0], [0, 1, 0], SENSES[0], (-20.0, 20.0)),
+        RotaryAxis("C", [0, 0, 0], [0, 0, 1], SENSES[0], None),
     )
     machine = Machine("three", rotaries, Platter(face_mm=0.0))
     found = aim_within(machine, direction, [0.0, 0.0, 0.0], 0.01)
@@ -161,14 +161,14 @@ def test_an_endless_tilt_has_a_sign_too(tilt, sign):
 
 def test_a_pattern_of_stated_angles_stands_like_its_first_on_a_measured_machine():
     """A platter a thousandth of a degree out must not turn the second of two over to the other tilt."""
-    tilt = Rotary("A", [0, 0, -50], [1, 0, 0], SENSES[0], (-90.0, 90.0))
-    turn = Rotary("C", [0, 0, 0], [0, 0, 1], SENSES[0], None)
+    tilt = RotaryAxis("A", [0, 0, -50], [1, 0, 0], SENSES[0], (-90.0, 90.0))
+    turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], SENSES[0], None)
     platter = Platter(face_mm=0.0, normal=np.array([2e-5, 0.0, 1.0]))
     setup = set_up(Machine("mill", (tilt, turn), platter), [])
     asked = Operation(
         "q", program_deg=(40.0, 0.0), origin_mm=np.array([0.0, -10.0, 0.0]), count=2, step_deg=180.0
     )
-    first, second = place(setup, [asked]).placed
+    first, second = place_operations(setup, [asked]).placed
     assert second.program_deg == pytest.approx([40.0, 180.0], abs=0.01)
     assert first.offset_mm == pytest.approx(second.offset_mm, abs=0.01)
 
@@ -178,12 +178,12 @@ def test_a_pattern_of_stated_angles_stands_like_its_first_on_a_measured_machine(
 )
 def test_a_hair_of_tilt_to_the_wrong_side_is_none(off, azimuth, tilt, line_up):
     """Whatever sign is asked for, a direction within what is let of C's line is reached, its x lined up or not."""
-    tilting = Rotary("A", [0, 0, -50], [1, 0, 0], SENSES[0], (-120.0, 30.0))
-    turn = Rotary("C", [0, 0, 0], [0, 0, 1], SENSES[0], None)
+    tilting = RotaryAxis("A", [0, 0, -50], [1, 0, 0], SENSES[0], (-120.0, 30.0))
+    turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], SENSES[0], None)
     setup = set_up(Machine("mill", (tilting, turn), Platter(face_mm=0.0)), [])
-    plane = plane_from_tip([("z", azimuth), ("x", off)])
+    plane = plane_from_rotations([("z", azimuth), ("x", off)])
     asked = Operation("face", plane=plane, tilt=tilt, when_free="line up x" if line_up else "keep")
-    (one,) = place(setup, [asked]).placed
+    (one,) = place_operations(setup, [asked]).placed
     assert one.short_deg <= 0.01
     assert miss_deg(setup.machine, plane.normal, one.machine_deg) == pytest.approx(one.short_deg, abs=1e-9)
     assert one.program_deg[0] * (1.0 if tilt == "positive" else -1.0) >= -1e-9

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from samples import angles, assert_close, lengths, machines, points, pose_angles, stacks
 
-from kinematics import Setup, Step, carry, plane_axes, set_up, stack_pose, work_offset
+from kinematics import Setup, StackStep, plane_axes, set_up, stack_pose, transform_points, work_offset
 
 
 @given(st.data())
@@ -80,7 +80,9 @@ def test_any_point_of_a_line_serves_as_its_pivot(data):
     # Table frames of lying rotaries stand at their point, so the point itself is carried here.
     point, pose = data.draw(points()), data.draw(pose_angles(machine))
     laws.paths_agree(moved, point, pose)
-    assert_close(carry(moved, point, pose), carry(machine, point, pose), within=laws.WITHIN_MM)
+    assert_close(
+        transform_points(moved, point, pose), transform_points(machine, point, pose), within=laws.WITHIN_MM
+    )
 
 
 @given(angles(360.0), lengths(200.0))
@@ -99,7 +101,7 @@ def test_two_stacks_on_each_other_are_one_stack(data):
 @given(st.data())
 def test_an_origin_in_part_coordinates_is_one_more_step(data):
     machine, steps, origin = data.draw(machines()), data.draw(stacks()), data.draw(points(200.0))
-    longer = [*steps, Step("to the origin", up_mm=origin[2], shift_mm=(origin[0], origin[1]))]
+    longer = [*steps, StackStep("to the origin", up_mm=origin[2], shift_mm=(origin[0], origin[1]))]
     pose = data.draw(pose_angles(machine))
     by_origin = work_offset(set_up(machine, steps), origin, pose)
     by_step = work_offset(

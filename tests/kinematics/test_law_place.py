@@ -14,12 +14,12 @@ from kinematics import (
     Machine,
     Operation,
     Platter,
-    Rotary,
-    Step,
-    place,
+    RotaryAxis,
+    StackStep,
+    place_operations,
     plane_axes,
     plane_from_normal,
-    plane_from_tip,
+    plane_from_rotations,
     plane_through,
     set_up,
     work_offset,
@@ -45,7 +45,7 @@ def test_repeats_about_the_tables_axis_keep_tilt_and_offset(normal, origin, sens
     one = Operation(
         "port", plane=plane_from_normal(normal), origin_mm=origin, count=count, step_deg=360.0 / count
     )
-    placed = place(setup, [one]).placed
+    placed = place_operations(setup, [one]).placed
     assert [at.name for at in placed] == [f"port {k}" for k in range(1, count + 1)]
     tilt, first = abs(placed[0].machine_deg[0]), placed[0]
     for k, at in enumerate(placed):
@@ -58,8 +58,11 @@ def test_repeats_about_the_tables_axis_keep_tilt_and_offset(normal, origin, sens
 
 @given(directions(), points(100.0), st.floats(-30.0, 30.0))
 def test_a_placed_plane_faces_the_spindle(normal, origin, lean):
-    setup = wide_setup(steps=[Step("wedge", up_mm=30.0, rotate=(("y", lean),), turn_deg=17.0)])
-    found = place(setup, [Operation("face", plane=plane_from_normal(normal), origin_mm=origin)])
+    """Exactly, where no angle may be missed: within a hundredth of a degree the least motion would be taken."""
+    setup = wide_setup(steps=[StackStep("wedge", up_mm=30.0, rotate=(("y", lean),), turn_deg=17.0)])
+    found = place_operations(
+        setup, [Operation("face", plane=plane_from_normal(normal), origin_mm=origin)], 0.0
+    )
     for at in found.placed:
         assert_close(at.axes[2], normal / np.linalg.norm(normal), within=1e-9)
         np.testing.assert_array_equal(at.axes, plane_axes(setup, at.machine_deg))
@@ -73,8 +76,8 @@ def test_a_placed_plane_faces_the_spindle(normal, origin, lean):
 @given(st.lists(turns(), max_size=3))
 def test_a_tipped_plane_is_the_parts_axes_turned(sequence):
     """plane_x_deg is then the angle from the machine's X to the plane's, as the program will see it."""
-    plane = plane_from_tip(sequence)
-    for at in place(wide_setup(), [Operation("tipped", plane=plane)]).placed:
+    plane = plane_from_rotations(sequence)
+    for at in place_operations(wide_setup(), [Operation("tipped", plane=plane)], 0.0).placed:
         seen = at.axes @ plane.x
         turn = np.radians(at.plane_x_deg)
         assert_close(seen, [np.cos(turn), np.sin(turn), 0.0], within=2e-9)
@@ -100,7 +103,7 @@ def test_a_pattern_of_stated_angles_turns_on_by_its_step(tilt, turn, count):
     one = Operation(
         "slot", program_deg=(tilt, turn), count=count, step_deg=step, origin_mm=np.array([9.0, 2.0, 1.0])
     )
-    placed = place(setup, [one]).placed
+    placed = place_operations(setup, [one]).placed
     assert placed[0].program_deg.tolist() == [tilt, turn]
     first = placed[0]
     for k, at in enumerate(placed):
@@ -120,18 +123,18 @@ def test_each_operation_comes_from_where_the_last_one_stood():
         ),
         Operation("face", plane=plane_from_normal([0, 0, 1])),
     ]
-    port, face = place(wide_setup(), asked).placed
+    port, face = place_operations(wide_setup(), asked).placed
     assert face.free == ("C",)
     assert face.machine_deg[1] == port.machine_deg[1]
-    alone = place(wide_setup(), asked[1:]).placed[0]
+    alone = place_operations(wide_setup(), asked[1:]).placed[0]
     assert alone.machine_deg.tolist() == [0.0, 0.0]
 
 
 @given(angles(180.0))
 def test_a_free_rotary_may_line_x_up_instead(turn):
     setup = wide_setup()
-    plane = plane_from_tip([("z", turn)])
-    (at,) = place(setup, [Operation("face", plane=plane, when_free="line up x")]).placed
+    plane = plane_from_rotations([("z", turn)])
+    (at,) = place_operations(setup, [Operation("face", plane=plane, when_free="line up x")]).placed
     assert at.free == ("C",)
     assert abs(at.plane_x_deg) <= 2e-9  # angles nearer than 1e-9 degrees are one
 
@@ -139,7 +142,9 @@ def test_a_free_rotary_may_line_x_up_instead(turn):
 def test_a_held_rotary_is_held_at_its_program_angle():
     setup = laws.general_setup()
     plane = plane_from_normal([0.3, -0.5, 2.0])
-    found = place(setup, [Operation("held", plane=plane, held_deg={"C": 30.0})], aim_within_deg=90.0)
+    found = place_operations(
+        setup, [Operation("held", plane=plane, held_deg={"C": 30.0})], aim_within_deg=90.0
+    )
     (at,) = found.placed or [None]
     assert at.program_deg[1] == pytest.approx(30.0, abs=1e-12)
     assert at.short_deg > 0.0
@@ -148,24 +153,24 @@ def test_a_held_rotary_is_held_at_its_program_angle():
 def test_a_limit_is_named_even_where_the_direction_is_a_hair_short():
     """A table a hair out of square never gets its own normal quite to the spindle; that is not what stops it."""
     rotaries = (
-        Rotary("A", [0, 0, 0], [1, 1e-5, 0], SENSES[0], (20.0, 30.0)),
-        Rotary("C", [0, 0, 0], [2e-5, 0, 1], SENSES[0], None),
+        RotaryAxis("A", [0, 0, 0], [1, 1e-5, 0], SENSES[0], (20.0, 30.0)),
+        RotaryAxis("C", [0, 0, 0], [2e-5, 0, 1], SENSES[0], None),
     )
     setup = set_up(Machine("hair", rotaries, Platter(face_mm=0.0)), [])
-    (out,) = place(setup, [Operation("top", plane=plane_from_normal([0, 0, 1]))]).unreached
+    (out,) = place_operations(setup, [Operation("top", plane=plane_from_normal([0, 0, 1]))]).unreached
     assert "20.0000 degrees too far" in out.why
     wide = replace(setup.machine, rotaries=(replace(rotaries[0], limits_deg=(-30.0, 30.0)), rotaries[1]))
-    (at,) = place(set_up(wide, []), [Operation("top", plane=plane_from_normal([0, 0, 1]))]).placed
+    (at,) = place_operations(set_up(wide, []), [Operation("top", plane=plane_from_normal([0, 0, 1]))]).placed
     assert 0.0 < at.short_deg < 0.01
 
 
 def test_an_unreached_direction_says_by_how_much():
     setup = set_up(square_machine(limits=((-20.0, 30.0), (-10.0, 10.0))), [])
-    (out,) = place(setup, [Operation("under", plane=plane_from_normal([0, 0, -1]))]).unreached
+    (out,) = place_operations(setup, [Operation("under", plane=plane_from_normal([0, 0, -1]))]).unreached
     assert "A would stand at" in out.why
     one_rotary = square_machine()
     tilting = set_up(Machine("one", one_rotary.rotaries[:1], one_rotary.platter), [])
-    (short,) = place(tilting, [Operation("side", plane=plane_from_normal([1, 0, 1]))]).unreached
+    (short,) = place_operations(tilting, [Operation("side", plane=plane_from_normal([1, 0, 1]))]).unreached
     assert short.why.startswith(
         "its direction stays 45.0000 degrees from the spindle at best (machine angles "
     )
@@ -175,4 +180,4 @@ def test_stated_angles_outside_the_limits_are_refused():
     with pytest.raises(
         KinematicsError, match=r"over: expected A within -120 to 120, found machine angle 130"
     ):
-        place(wide_setup(), [Operation("over", program_deg=(130.0, 0.0))])
+        place_operations(wide_setup(), [Operation("over", program_deg=(130.0, 0.0))])

@@ -11,8 +11,8 @@ from kinematics import (
     KinematicsError,
     Operation,
     Setup,
-    number_offsets,
-    place,
+    assign_work_offsets,
+    place_operations,
     set_up,
     table_frame,
     with_touched_zero,
@@ -60,7 +60,7 @@ def test_up_is_away_from_the_platter_also_when_the_table_hangs_over():
 
 def placed_with(numbers, *, apart=True):
     setup = laws.general_setup()
-    return place(
+    return place_operations(
         setup,
         [
             Operation(f"op {k}", program_deg=(-1.0 * k * apart, 0.0), work_offset=number)
@@ -76,9 +76,9 @@ def test_numbers_are_kept_given_once_and_shared_only_when_there_are_too_few(numb
     wanting = numbers.count(None)
     if wanting and len(asked) == 9:
         with pytest.raises(KinematicsError, match="found all 9 taken and"):
-            number_offsets(placed)
+            assign_work_offsets(placed)
         return
-    given_out = number_offsets(placed)
+    given_out = assign_work_offsets(placed)
     assert len(given_out.numbers) == len(numbers)
     assert all(found == n for found, n in zip(given_out.numbers, numbers, strict=True) if n is not None)
     chosen = [found for found, n in zip(given_out.numbers, numbers, strict=True) if n is None]
@@ -93,22 +93,22 @@ def test_numbers_are_kept_given_once_and_shared_only_when_there_are_too_few(numb
 
 
 def test_one_number_twice_with_one_value_is_no_clash():
-    assert number_offsets(placed_with([3, 3], apart=False)).clashes == ()
-    (clash,) = number_offsets(placed_with([3, None, 3])).clashes
+    assert assign_work_offsets(placed_with([3, 3], apart=False)).clashes == ()
+    (clash,) = assign_work_offsets(placed_with([3, None, 3])).clashes
     assert (clash.number, clash.first, clash.second) == (3, 0, 2)
 
 
 def test_a_repeated_operation_takes_the_numbers_that_follow():
     setup = laws.general_setup()
-    placed = place(
+    placed = place_operations(
         setup, [Operation("slot", program_deg=(0.0, 0.0), count=4, step_deg=90.0, work_offset=6)]
     ).placed
-    assert number_offsets(placed).numbers == (6, 7, 8, 9)
-    beyond = place(
+    assert assign_work_offsets(placed).numbers == (6, 7, 8, 9)
+    beyond = place_operations(
         setup, [Operation("slot", program_deg=(0.0, 0.0), count=4, step_deg=90.0, work_offset=7)]
     ).placed
     with pytest.raises(KinematicsError, match="work offset: expected 1 to 9, found 10"):
-        number_offsets(beyond)
+        assign_work_offsets(beyond)
 
 
 def test_the_nine_codes():
@@ -124,6 +124,6 @@ def test_rotary_offsets_change_the_program_not_the_machine():
     setup = laws.general_setup()
     laws.program_and_machine_angles(setup)
     plain = Setup(setup.machine, setup.part_in_table, np.zeros(2))
-    shifted = place(setup, [Operation("a", program_deg=(-10.0, 20.0))]).placed[0]
-    direct = place(plain, [Operation("a", program_deg=(-9.75, 23.5))]).placed[0]
+    shifted = place_operations(setup, [Operation("a", program_deg=(-10.0, 20.0))]).placed[0]
+    direct = place_operations(plain, [Operation("a", program_deg=(-9.75, 23.5))]).placed[0]
     np.testing.assert_array_equal(shifted.offset_mm, direct.offset_mm)

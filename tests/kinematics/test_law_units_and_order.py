@@ -12,11 +12,11 @@ from kinematics import (
     Machine,
     Operation,
     Platter,
-    Rotary,
-    Step,
+    RotaryAxis,
+    StackStep,
     ZReference,
-    gap_between,
-    place,
+    common_perpendicular,
+    place_operations,
     plane_from_normal,
     set_up,
     stack_pose,
@@ -56,14 +56,14 @@ def test_z_references_differ_by_the_tool(z_mm, length):
 
 @given(st.permutations([0, 1, 2, 3]), st.lists(lengths(200.0), min_size=4, max_size=4))
 def test_plain_lifts_and_shifts_may_change_places(order, heights):
-    steps = [Step(f"{k}", up_mm=h, shift_mm=(h / 3.0, -h / 7.0)) for k, h in enumerate(heights)]
+    steps = [StackStep(f"{k}", up_mm=h, shift_mm=(h / 3.0, -h / 7.0)) for k, h in enumerate(heights)]
     mixed = stack_pose([steps[k] for k in order])
     assert_close(mixed.translation_mm, stack_pose(steps).translation_mm, within=1e-12)
 
 
 @given(angles(360.0), lengths(200.0))
 def test_a_lift_and_a_turn_about_z_may_change_places(turn, up_mm):
-    lift, clock = Step("lift", up_mm=up_mm), Step("clock", turn_deg=turn)
+    lift, clock = StackStep("lift", up_mm=up_mm), StackStep("clock", turn_deg=turn)
     one, other = stack_pose([lift, clock]), stack_pose([clock, lift])
     np.testing.assert_array_equal(one.rotation, other.rotation)
     np.testing.assert_array_equal(one.translation_mm, other.translation_mm)
@@ -72,18 +72,18 @@ def test_a_lift_and_a_turn_about_z_may_change_places(turn, up_mm):
 @given(angles(360.0), st.floats(1.0, 200.0), st.floats(10.0, 80.0))
 def test_a_shift_and_a_turn_may_not(turn, shift_mm, tilt):
     """The same law must not hold where it should not: a shift follows the frame reached so far."""
-    shift, clock = Step("shift", shift_mm=(shift_mm, 0.0)), Step("clock", turn_deg=turn)
+    shift, clock = StackStep("shift", shift_mm=(shift_mm, 0.0)), StackStep("clock", turn_deg=turn)
     one, other = stack_pose([shift, clock]), stack_pose([clock, shift])
     apart = np.linalg.norm(one.translation_mm - other.translation_mm)
     assert_close(apart, 2.0 * shift_mm * abs(np.sin(np.radians(turn / 2.0))), within=1e-10)
-    wedge, up = Step("wedge", rotate=(("x", tilt),)), Step("up", up_mm=shift_mm)
+    wedge, up = StackStep("wedge", rotate=(("x", tilt),)), StackStep("up", up_mm=shift_mm)
     lifted = [stack_pose(steps).translation_mm[1] for steps in ([wedge, up], [up, wedge])]
     assert abs(lifted[0] - lifted[1]) > 0.1 * shift_mm
 
 
 @given(directions(), points(), angles(360.0), angles(360.0))
 def test_two_rotaries_on_one_line_may_change_places(along, point, first, second):
-    pair = [Rotary(letter, point, along, sense, None) for letter, sense in zip("AB", SENSES, strict=True)]
+    pair = [RotaryAxis(letter, point, along, sense, None) for letter, sense in zip("AB", SENSES, strict=True)]
     for place_mm in ([100.0, -50.0, 20.0], [0.0, 0.0, 0.0]):
         ways = []
         for rotaries, pose in ((pair, [first, second]), (pair[::-1], [second, first])):
@@ -100,8 +100,8 @@ def test_operations_with_stated_angles_do_not_depend_on_each_other(order):
         Operation(f"{k}", program_deg=(-20.0 * k, 50.0 * k), origin_mm=np.array([k, -k, 2.0 * k]))
         for k in range(4)
     ]
-    straight = {one.name: one for one in place(setup, asked).placed}
-    mixed = {one.name: one for one in place(setup, [asked[k] for k in order]).placed}
+    straight = {one.name: one for one in place_operations(setup, asked).placed}
+    mixed = {one.name: one for one in place_operations(setup, [asked[k] for k in order]).placed}
     for name, one in straight.items():
         np.testing.assert_array_equal(one.offset_mm, mixed[name].offset_mm)
 
@@ -110,7 +110,10 @@ def test_operations_with_stated_angles_do_not_depend_on_each_other(order):
 def test_a_normal_may_have_any_length(turn, tilt):
     setup = laws.general_setup()
     normal = np.array([np.cos(np.radians(turn)), np.sin(np.radians(turn)), 1.0 + tilt / 100.0])
-    ways = [place(setup, [Operation("n", plane=plane_from_normal(normal * k))]) for k in (1.0, 8.0, 0.125)]
+    ways = [
+        place_operations(setup, [Operation("n", plane=plane_from_normal(normal * k))])
+        for k in (1.0, 8.0, 0.125)
+    ]
     found = [(way.placed or way.unreached)[0] for way in ways]
     if all(way.placed for way in ways):
         for other in found[1:]:
@@ -124,7 +127,7 @@ def test_the_gap_between_two_lines_is_the_shortest(data):
     """Nothing on either line lies nearer; the feet lie on the lines and square across."""
     machine = data.draw(machines(least=2, most=2))
     first, second = machine.rotaries
-    gap, back = gap_between(first, second), gap_between(second, first)
+    gap, back = common_perpendicular(first, second), common_perpendicular(second, first)
     sine = np.linalg.norm(np.cross(first.direction, second.direction))
     if sine < 1e-3:
         return
@@ -139,8 +142,8 @@ def test_the_gap_between_two_lines_is_the_shortest(data):
 
 
 def test_parallel_lines_have_a_gap_too():
-    a = Rotary("A", [0.0, 0.0, 0.0], [1, 0, 0], SENSES[0], None)
-    b = Rotary("B", [500.0, 3.0, 4.0], [-1, 0, 0], SENSES[0], None)
-    gap = gap_between(a, b)
+    a = RotaryAxis("A", [0.0, 0.0, 0.0], [1, 0, 0], SENSES[0], None)
+    b = RotaryAxis("B", [500.0, 3.0, 4.0], [-1, 0, 0], SENSES[0], None)
+    gap = common_perpendicular(a, b)
     assert (gap.distance_mm, gap.angle_deg) == (5.0, 180.0)
     np.testing.assert_array_equal(gap.second_mm, [0.0, 3.0, 4.0])

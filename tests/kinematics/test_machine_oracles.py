@@ -11,7 +11,7 @@ import transforms3d
 from samples import assert_close, hand_of, random_machine
 from scipy.spatial.transform import Rotation
 
-from kinematics import carry, table_pose
+from kinematics import table_pose, transform_points
 
 WITHIN_MM = 2e-11  # lever arms up to some 5 m, a few roundings of 1e-12 mm each
 
@@ -90,7 +90,7 @@ def test_table_pose_and_carry(rng, oracle, count):
         expected.append(matrix[:3])
         reached.append(np.column_stack([pose.rotation, pose.translation_mm]))
         where.append(matrix[:3, :3] @ point + matrix[:3, 3])
-        carried.append(carry(machine, point, angles))
+        carried.append(transform_points(machine, point, angles))
     apart = np.abs(np.array(reached) - np.array(expected))
     assert apart[..., :3].max() < 2e-14
     assert apart[..., 3].max() < WITHIN_MM
@@ -110,7 +110,7 @@ def test_many_angles_at_once_are_many_angles_one_by_one(rng):
             moved = moved + reached.apply(rotary.point_mm - about.apply(np.array(rotary.point_mm)))
             reached = reached * about
         expected = reached.apply(point) + moved
-        assert_close(carry(machine, point, angles), expected, within=WITHIN_MM)
+        assert_close(transform_points(machine, point, angles), expected, within=WITHIN_MM)
         assert_close(table_pose(machine, angles).apply(point), expected, within=WITHIN_MM)
 
 

@@ -15,19 +15,19 @@ import test_law_touch_and_numbering
 from samples import assert_close, random_machine, square_machine
 
 import kinematics.angles
+import kinematics.forward
+import kinematics.machine
+import kinematics.offset_allocation
 
 # ruff: noqa: SLF001 - a mistake is put in where it would be made, inside the library.
-import kinematics.bringing
-import kinematics.carrying
-import kinematics.machine
-import kinematics.numbering
-import kinematics.offset
+import kinematics.orientation
 import kinematics.plane
 import kinematics.rotary
+import kinematics.spherical_triangle
 import kinematics.stack
-import kinematics.touch
-import kinematics.triangle
-from kinematics import Pose, Sense, Step, set_up
+import kinematics.touch_off
+import kinematics.work_offsets
+from kinematics import Pose, RotationSense, StackStep, set_up
 
 RNG = np.random.default_rng(11)
 TILTED = np.array([0.3, -0.6, 0.5])
@@ -39,7 +39,7 @@ def check_senses():
 
 
 def check_pivots():
-    for sense in Sense:
+    for sense in RotationSense:
         laws.derived_pivot_table(sense)
 
 
@@ -60,7 +60,7 @@ def check_full_turn():
 
 def check_aim():
     laws.aim_then_forward(laws.general_setup().machine, TILTED, [0.0, 0.0])
-    laws.aim_then_forward(square_machine(Sense.CLOCKWISE), TILTED, [0.0, 0.0])
+    laws.aim_then_forward(square_machine(RotationSense.CLOCKWISE), TILTED, [0.0, 0.0])
 
 
 def check_aim_at_the_edge():
@@ -90,8 +90,8 @@ def check_codes():
 
 def check_square_up():
     machine = square_machine()
-    laws.squared_up(set_up(machine, [Step("blank", turn_deg=12.0)]), "C")
-    laws.clocking_is_taken_out(Sense.CLOCKWISE, 12.0)
+    laws.squared_up(set_up(machine, [StackStep("blank", turn_deg=12.0)]), "C")
+    laws.clocking_is_taken_out(RotationSense.CLOCKWISE, 12.0)
 
 
 def check_program_angles():
@@ -112,7 +112,7 @@ def check_stack():
 
 def check_moved_first():
     """A step that is shifted and turned: the shift is in the frame it stands on."""
-    step = kinematics.stack.Step("both", up_mm=10.0, shift_mm=(4.0, 0.0), turn_deg=90.0)
+    step = kinematics.stack.StackStep("both", up_mm=10.0, shift_mm=(4.0, 0.0), turn_deg=90.0)
     assert_close(kinematics.stack.stack_pose([step]).translation_mm, [4.0, 0.0, 10.0], within=1e-12)
 
 
@@ -120,7 +120,7 @@ def check_zero():
     """At the angle it displays at the zero pose, nothing has moved."""
     machine = laws.general_setup().machine
     point = [10.0, 20.0, 30.0]
-    assert_close(kinematics.carrying.carry(machine, point, machine.zero_deg), point, within=1e-10)
+    assert_close(kinematics.forward.transform_points(machine, point, machine.zero_deg), point, within=1e-10)
 
 
 def check_platter():
@@ -143,14 +143,16 @@ def reversed_rotaries(real):
 
 
 def turned_before_moved(step):
-    real = kinematics.stack.Step(step.name, 0.0, (0.0, 0.0), step.rotate, step.turn_deg)
-    turned = Pose(kinematics.stack.rotation_from_turns((*real.rotate, ("z", real.turn_deg))), np.zeros(3))
-    return turned @ kinematics.stack.shift(*step.shift_mm, step.up_mm)
+    real = kinematics.stack.StackStep(step.name, 0.0, (0.0, 0.0), step.rotate, step.turn_deg)
+    turned = Pose(
+        kinematics.transform.rotation_from_intrinsic((*real.rotate, ("z", real.turn_deg))), np.zeros(3)
+    )
+    return turned @ kinematics.transform.translation(*step.shift_mm, step.up_mm)
 
 
 def wrong_pose_order(machine, angles_deg):
     angles = machine.angles(angles_deg)
-    reached = kinematics.pose.IDENTITY
+    reached = kinematics.transform.IDENTITY
     for i, rotary in enumerate(machine.rotaries):
         reached = rotary.turned(angles[..., i]) @ reached
     return reached
@@ -190,7 +192,7 @@ def half_as_short(real):
 
 
 def one_number_for_all(numbering):
-    return lambda placed: numbering.Numbering((1,) * len(placed), before_each=False, clashes=())
+    return lambda placed: numbering.OffsetAllocation((1,) * len(placed), before_each=False, clashes=())
 
 
 def shrunken(function):
@@ -198,57 +200,57 @@ def shrunken(function):
 
 
 REAL = {
-    "coefficients": kinematics.carrying._coefficients,
-    "parts": kinematics.carrying._parts,
+    "coefficients": kinematics.forward._coefficients,
+    "parts": kinematics.forward._parts,
     "frame": kinematics.machine.table_frame,
-    "azimuth": kinematics.triangle.azimuth_rad,
-    "one": kinematics.bringing.one_line,
-    "two": kinematics.bringing.two_lines,
-    "wraps": kinematics.rotary.every_wrap_deg,
-    "corners": kinematics.triangle._corners,
-    "turn_about": kinematics.plane.turn_about,
-    "line_up": kinematics.offset.to_line_up,
-    "pose": kinematics.touch.table_pose,
+    "azimuth": kinematics.spherical_triangle.azimuth_rad,
+    "one": kinematics.spherical_triangle.solve_one_axis,
+    "two": kinematics.spherical_triangle.solve_two_axes,
+    "wraps": kinematics.angles.equivalent_angles_deg,
+    "corners": kinematics.spherical_triangle._corners,
+    "turn_about": kinematics.transform.rotation_about_axis,
+    "line_up": kinematics.orientation.angle_to_align,
+    "pose": kinematics.machine.table_pose,
 }
 
 MISTAKES = [
-    ("the sense of turning", [(Sense, "sign", property(lambda s: 1 if s is Sense.CLOCKWISE else -1))],
+    ("the sense of turning", [(RotationSense, "sign", property(lambda s: 1 if s is RotationSense.CLOCKWISE else -1))],
      [check_senses, check_pivots]),
-    ("no sense of turning", [(Sense, "sign", property(lambda _s: 1))], [check_senses, check_pivots]),
-    ("the order of the rotaries, quick way", [(kinematics.carrying, "_coefficients",
+    ("no sense of turning", [(RotationSense, "sign", property(lambda _s: 1))], [check_senses, check_pivots]),
+    ("the order of the rotaries, quick way", [(kinematics.forward, "_coefficients",
      reversed_rotaries(REAL["coefficients"]))], [check_pivots, check_paths]),
     ("the order of the rotaries, plain way", [(kinematics.machine, "table_pose", wrong_pose_order)],
      [check_pivots, check_paths]),
-    ("a turn about the origin instead of the line", [(kinematics.carrying, "_parts",
+    ("a turn about the origin instead of the line", [(kinematics.forward, "_parts",
      lambda r: tuple(p * np.array([1, 1, 1, 1]) - np.pad(p[:3, 3:], ((0, 1), (3, 0))) for p in REAL["parts"](r)))],
      [check_pivots, check_paths]),
-    ("a zero added, not taken off", [(kinematics.rotary.Rotary, "off_zero_deg", lambda r, q: np.asarray(q) + r.zero_deg)],
+    ("a zero added, not taken off", [(kinematics.rotary.RotaryAxis, "off_zero_deg", lambda r, q: np.asarray(q) + r.zero_deg)],
      [check_aim, check_zero]),
-    ("a rounded pi", [(kinematics.carrying, "sincos_deg", rounded_pi)], [check_full_turn, check_paths]),
-    ("radians of whole turns", [(kinematics.carrying, "sincos_deg", without_quadrants),
-     (kinematics.pose, "sincos_deg", without_quadrants)], [check_senses]),
-    ("a table that shrinks", [(kinematics.carrying, "_parts", shrunken(REAL["parts"]))], [check_isometry, check_paths]),
-    ("a stack turned before it is moved", [(kinematics.stack.Step, "pose", turned_before_moved)], [check_moved_first]),
-    ("a platter at the rotary's point", [(kinematics.offset, "table_frame",
+    ("a rounded pi", [(kinematics.forward, "sincos_deg", rounded_pi)], [check_full_turn, check_paths]),
+    ("radians of whole turns", [(kinematics.forward, "sincos_deg", without_quadrants),
+     (kinematics.transform, "sincos_deg", without_quadrants)], [check_senses]),
+    ("a table that shrinks", [(kinematics.forward, "_parts", shrunken(REAL["parts"]))], [check_isometry, check_paths]),
+    ("a stack turned before it is moved", [(kinematics.stack.StackStep, "pose", turned_before_moved)], [check_moved_first]),
+    ("a platter at the rotary's point", [(kinematics.work_offsets, "table_frame",
      lambda m: Pose(np.eye(3), m.rotaries[-1].point_mm))], [check_platter]),
-    ("aim: the azimuth's hand", [(kinematics.triangle, "azimuth_rad", lambda *a: -REAL["azimuth"](*a))], [check_aim]),
-    ("aim: corners swapped", [(kinematics.triangle, "_corners", lambda *a: REAL["corners"](*a)[::-1])], [check_aim]),
-    ("aim: corners by the cosine rule", [(kinematics.triangle, "_corners", one_by_one_corners)], [check_aim_at_the_edge]),
-    ("square up the other way", [(kinematics.offset, "to_line_up", lambda *a: -REAL["line_up"](*a))], [check_square_up]),
-    ("no squaring up", [(kinematics.offset, "to_line_up", lambda *_: 0.0)], [check_square_up]),
-    ("an offset added, not taken off", [(kinematics.offset.Setup, "program_deg",
+    ("aim: the azimuth's hand", [(kinematics.spherical_triangle, "azimuth_rad", lambda *a: -REAL["azimuth"](*a))], [check_aim]),
+    ("aim: corners swapped", [(kinematics.spherical_triangle, "_corners", lambda *a: REAL["corners"](*a)[::-1])], [check_aim]),
+    ("aim: corners by the cosine rule", [(kinematics.spherical_triangle, "_corners", one_by_one_corners)], [check_aim_at_the_edge]),
+    ("square up the other way", [(kinematics.work_offsets, "angle_to_align", lambda *a: -REAL["line_up"](*a))], [check_square_up]),
+    ("no squaring up", [(kinematics.work_offsets, "angle_to_align", lambda *_: 0.0)], [check_square_up]),
+    ("an offset added, not taken off", [(kinematics.work_offsets.Setup, "program_deg",
      lambda s, q: np.asarray(q) + s.rotary_offset_deg)], [check_program_angles]),
-    ("repeats the other way round", [(kinematics.plane, "turn_about",
+    ("repeats the other way round", [(kinematics.plane, "rotation_about_axis",
      lambda along, angle: REAL["turn_about"](along, -np.asarray(angle)))], [check_repeats]),
-    ("a touch not turned back", [(kinematics.touch, "table_pose", lambda m, q: REAL["pose"](m, q).inverse())],
+    ("a touch not turned back", [(kinematics.touch_off, "table_pose", lambda m, q: REAL["pose"](m, q).inverse())],
      [check_touch]),
-    ("a touch in machine coordinates", [(kinematics.touch, "table_frame",
+    ("a touch in machine coordinates", [(kinematics.touch_off, "table_frame",
      lambda m: Pose(np.eye(3), REAL["frame"](m).translation_mm))], [check_touch]),
-    ("a wrap left out", [(kinematics.rotary, "every_wrap_deg", lambda *a: REAL["wraps"](*a)[:1])], [check_wraps]),
-    ("one of two solutions left out", [(kinematics.bringing, "two_lines", first_solution_twice)], [check_no_solution_missed]),
-    ("half as short", [(kinematics.bringing, "two_lines", half_as_short(REAL["two"])),
-     (kinematics.bringing, "one_line", half_as_short(REAL["one"]))], [check_shortfall]),
-    ("one number for all", [(test_law_touch_and_numbering, "number_offsets", one_number_for_all(kinematics.numbering))],
+    ("a wrap left out", [(kinematics.rotary, "equivalent_angles_deg", lambda *a: REAL["wraps"](*a)[:1])], [check_wraps]),
+    ("one of two solutions left out", [(kinematics.orientation, "solve_two_axes", first_solution_twice)], [check_no_solution_missed]),
+    ("half as short", [(kinematics.orientation, "solve_two_axes", half_as_short(REAL["two"])),
+     (kinematics.orientation, "solve_one_axis", half_as_short(REAL["one"]))], [check_shortfall]),
+    ("one number for all", [(test_law_touch_and_numbering, "assign_work_offsets", one_number_for_all(kinematics.offset_allocation))],
      [check_codes]),
 ]  # fmt: skip
 

@@ -14,12 +14,12 @@ from kinematics import (
     Machine,
     Platter,
     Pose,
-    Rotary,
-    Sense,
-    carry,
+    RotaryAxis,
+    RotationSense,
+    rotation_about_axis,
+    rotation_about_line,
     table_pose,
-    turn_about,
-    turn_about_line,
+    transform_points,
 )
 
 PRINTED = 5e-9  # the docstrings print eight decimals
@@ -32,22 +32,22 @@ def test_matrix_exp3():
         [-0.19200697, -0.30378504, 0.93319235],
         [0.69297817, 0.6313497, 0.34810748],
     ]
-    ours = turn_about([1.0, 2.0, 3.0], np.degrees(np.sqrt(14.0)))
+    ours = rotation_about_axis([1.0, 2.0, 3.0], np.degrees(np.sqrt(14.0)))
     assert_close(ours, expected, within=PRINTED)
 
 
 def test_axis_ang3():
     """AxisAng3 of (1, 2, 3) -> (0.26726124, 0.53452248, 0.80178373), 3.7416573867739413."""
     printed_axis, printed_angle = [0.26726124, 0.53452248, 0.80178373], 3.7416573867739413
-    ours = turn_about(printed_axis, np.degrees(printed_angle))
-    assert_close(ours, turn_about([1, 2, 3], np.degrees(printed_angle)), within=2e-8)
+    ours = rotation_about_axis(printed_axis, np.degrees(printed_angle))
+    assert_close(ours, rotation_about_axis([1, 2, 3], np.degrees(printed_angle)), within=2e-8)
 
 
 def test_matrix_log3():
     """MatrixLog3 of the cyclic permutation -> 1.20919958 times so(3) of (1, 1, 1)."""
     cyclic = [[0, 0, 1], [1, 0, 0], [0, 1, 0]]
     angle_deg = np.degrees(1.20919958 * np.sqrt(3.0))
-    assert_close(turn_about([1, 1, 1], angle_deg), cyclic, within=2e-8)
+    assert_close(rotation_about_axis([1, 1, 1], angle_deg), cyclic, within=2e-8)
     assert angle_deg == pytest.approx(120.0, abs=1e-6)
 
 
@@ -82,13 +82,13 @@ def test_matrix_exp6_a_quarter_turn_about_a_line_along_x():
     printed_moment = np.array([0.0, 2.35619449, 2.35619449]) / 1.57079632
     point = [0.0, -printed_moment[2], printed_moment[1]]
     assert_close(point, [0.0, -1.5, 1.5], within=1e-7)
-    exact = turn_about_line([0.0, -1.5, 1.5], [1, 0, 0], 90.0)
+    exact = rotation_about_line([0.0, -1.5, 1.5], [1, 0, 0], 90.0)
     np.testing.assert_array_equal(exact.rotation, [[1, 0, 0], [0, 0, -1], [0, 1, 0]])
     np.testing.assert_array_equal(exact.translation_mm, [0.0, 0.0, 3.0])
     # The same as a rotary whose table turns counterclockwise, carrying points.
-    indexer = Rotary("A", [77.0, -1.5, 1.5], [1, 0, 0], Sense.COUNTERCLOCKWISE, None)
+    indexer = RotaryAxis("A", [77.0, -1.5, 1.5], [1, 0, 0], RotationSense.COUNTERCLOCKWISE, None)
     np.testing.assert_array_equal(
-        carry(Machine("indexer", (indexer,), Platter()), [1.0, 2.0, 3.0], [90.0]), [1.0, -3.0, 5.0]
+        transform_points(Machine("indexer", (indexer,), Platter()), [1.0, 2.0, 3.0], [90.0]), [1.0, -3.0, 5.0]
     )
 
 
@@ -96,7 +96,7 @@ def test_screw_to_axis():
     """ScrewToAxis q = (3, 0, 0), s = (0, 0, 1), h = 2 -> (0, 0, 1, 0, -3, 2); without pitch its v is q x s."""
     printed_v = np.array([0.0, -3.0, 2.0]) - 2.0 * np.array([0.0, 0.0, 1.0])
     small = 1e-6
-    moved = turn_about_line([3.0, 0.0, 0.0], [0, 0, 1], np.degrees(small)).translation_mm / small
+    moved = rotation_about_line([3.0, 0.0, 0.0], [0, 0, 1], np.degrees(small)).translation_mm / small
     assert_close(moved, printed_v, within=2e-6)
 
 
@@ -109,9 +109,9 @@ def test_forward_kinematics_in_space_coordinates():
     home = Pose([[-1, 0, 0], [0, 1, 0], [0, 0, -1]], [0, 6, 2])
     expected = [[0, 1, 0, -5], [1, 0, 0, 4], [0, 0, -1, 1.68584073]]
     # v = q x w, so (4, 0, 0) = q x z has q = (0, 4, 0); and (-6, 0, .) = q x -z has q = (0, 6, 0).
-    first = turn_about_line([0, 4, 0], [0, 0, 1], 90.0)
+    first = rotation_about_line([0, 4, 0], [0, 0, 1], 90.0)
     slide = Pose(np.eye(3), [0.0, 3.0, 0.0])
-    third = turn_about_line([0, 6, 0], [0, 0, -1], 180.0)
+    third = rotation_about_line([0, 6, 0], [0, 0, -1], 180.0)
     lead = Pose(np.eye(3), [0.0, 0.0, -0.1 * np.pi])
     reached = first @ slide @ third @ lead @ home
     assert_close(np.column_stack([reached.rotation, reached.translation_mm]), expected, within=PRINTED)
@@ -119,8 +119,8 @@ def test_forward_kinematics_in_space_coordinates():
 
 def test_forward_kinematics_of_a_machine_with_the_same_two_turning_joints():
     """Derived here from FKinSpace above with the sliding joint at 0 and no lead: a table_pose by hand."""
-    base = Rotary("B", [0, 4, 0], [0, 0, 1], Sense.COUNTERCLOCKWISE, None)
-    work = Rotary("C", [0, 6, 0], [0, 0, -1], Sense.COUNTERCLOCKWISE, None)
+    base = RotaryAxis("B", [0, 4, 0], [0, 0, 1], RotationSense.COUNTERCLOCKWISE, None)
+    work = RotaryAxis("C", [0, 6, 0], [0, 0, -1], RotationSense.COUNTERCLOCKWISE, None)
     machine = Machine("two", (base, work), Platter(face_mm=0.0))
     reached = table_pose(machine, [90.0, 180.0])
     # (0, 6, 2) lies on the second line; the first takes (0, 6) a quarter round (0, 4) to (-2, 4).

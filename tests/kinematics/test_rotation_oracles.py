@@ -9,7 +9,7 @@ import transforms3d
 from samples import assert_close, random_direction
 from scipy.spatial.transform import Rotation
 
-from kinematics import Pose, rotation_from_turns, turn_about, turns_from_rotation
+from kinematics import Pose, euler_angles, rotation_about_axis, rotation_from_intrinsic
 from kinematics.angles import sincos_deg
 
 WITHIN = 5e-15
@@ -26,7 +26,7 @@ def turns(rng):
 def test_turn_about_is_scipys_rotation_vector(turns):
     directions, angles = turns
     expected = Rotation.from_rotvec(directions * angles[:, None], degrees=True).as_matrix()
-    assert_close(turn_about(directions, angles), expected, within=WITHIN)
+    assert_close(rotation_about_axis(directions, angles), expected, within=WITHIN)
 
 
 def test_turn_about_is_pytransform3ds_axis_angle(turns):
@@ -35,7 +35,7 @@ def test_turn_about_is_pytransform3ds_axis_angle(turns):
     expected = pytransform3d.batch_rotations.matrices_from_compact_axis_angles(
         axis_angles[:, :3] * axis_angles[:, 3:]
     )
-    assert_close(turn_about(directions, angles), expected, within=WITHIN)
+    assert_close(rotation_about_axis(directions, angles), expected, within=WITHIN)
 
 
 @pytest.mark.parametrize(
@@ -49,7 +49,7 @@ def test_turn_about_is_pytransform3ds_axis_angle(turns):
 )
 def test_turn_about_one_by_one(turns, library):
     directions, angles = turns
-    ours = turn_about(directions, angles)
+    ours = rotation_about_axis(directions, angles)
     for axis, angle, matrix in zip(directions[:1500], np.radians(angles), ours, strict=False):
         assert_close(matrix, library(axis, angle), within=WITHIN)
 
@@ -58,7 +58,7 @@ def test_turn_lists_are_scipys_capital_letters(rng):
     for order in ORDERS:
         angles = rng.uniform(-360.0, 360.0, (60, 3))
         expected = Rotation.from_euler(order.upper(), angles, degrees=True).as_matrix()
-        ours = [rotation_from_turns(list(zip(order, a, strict=True))) for a in angles.tolist()]
+        ours = [rotation_from_intrinsic(list(zip(order, a, strict=True))) for a in angles.tolist()]
         assert_close(ours, expected, within=WITHIN)
 
 
@@ -66,7 +66,7 @@ def test_turn_lists_are_transforms3ds_rotating_frames(rng):
     for order in ORDERS:
         angles = rng.uniform(-360.0, 360.0, (60, 3))
         expected = [transforms3d.euler.euler2mat(*a, "r" + order) for a in np.radians(angles)]
-        ours = [rotation_from_turns(list(zip(order, a, strict=True))) for a in angles.tolist()]
+        ours = [rotation_from_intrinsic(list(zip(order, a, strict=True))) for a in angles.tolist()]
         assert_close(ours, expected, within=WITHIN)
 
 
@@ -77,14 +77,14 @@ def test_turns_lists_of_any_length_are_products(rng):
         expected = np.eye(3)
         for letter, angle in zip(letters, angles, strict=True):
             expected = expected @ Rotation.from_euler(str(letter), angle, degrees=True).as_matrix()
-        ours = rotation_from_turns([(str(a), float(d)) for a, d in zip(letters, angles, strict=True)])
+        ours = rotation_from_intrinsic([(str(a), float(d)) for a, d in zip(letters, angles, strict=True)])
         assert_close(ours, expected, within=WITHIN)
 
 
 def test_naming_agrees_with_scipy(rng):
     for order in ORDERS:
         for rotation in Rotation.random(40, rng=rng):
-            ours = turns_from_rotation(rotation.as_matrix(), order)
+            ours = euler_angles(rotation.as_matrix(), order)
             assert "".join(axis for axis, _ in ours) == order
             theirs = rotation.as_euler(order.upper(), degrees=True)
             mine = np.array([angle for _, angle in ours])
@@ -102,17 +102,17 @@ def test_naming_gives_the_rotation_back_up_to_the_lock_and_at_it(rng, order):
         middle = lock + rng.choice([0.0, 180.0]) + rng.choice([-1.0, 1.0]) * 10.0**exponent
         made = [(order[0], rng.uniform(-180, 180)), (order[1], middle), (order[2], rng.uniform(-180, 180))]
         # A rotation that came out of a computation carries rounding in every place, the small ones too.
-        detour = turn_about(random_direction(rng), rng.uniform(0.0, 360.0))
-        rotation = detour.T @ (detour @ rotation_from_turns(made))
-        back = rotation_from_turns(turns_from_rotation(rotation, order))
+        detour = rotation_about_axis(random_direction(rng), rng.uniform(0.0, 360.0))
+        rotation = detour.T @ (detour @ rotation_from_intrinsic(made))
+        back = rotation_from_intrinsic(euler_angles(rotation, order))
         assert_close(back, rotation, within=2e-12)
 
 
 @pytest.mark.parametrize("order", ORDERS)
 def test_at_the_lock_the_last_turn_is_none(order):
     middle = 0.0 if order[0] == order[2] else 90.0
-    rotation = rotation_from_turns([(order[0], 25.0), (order[1], middle), (order[2], 15.0)])
-    first, second, last = turns_from_rotation(rotation, order)
+    rotation = rotation_from_intrinsic([(order[0], 25.0), (order[1], middle), (order[2], 15.0)])
+    first, second, last = euler_angles(rotation, order)
     assert second[1] == pytest.approx(middle, abs=1e-12)
     assert last[1] == 0.0
     # Before a middle turn of 90 degrees the last turn acts with or against the first one, by the order's hand.

@@ -9,17 +9,17 @@ from kinematics import (
     IDENTITY,
     Pose,
     Travel,
-    bring_to_spindle,
-    carry,
+    circular_pattern,
+    orientation_solutions,
     plane_axes,
     plane_from_normal,
-    repeated,
+    rotation_about_axis,
+    rotation_about_line,
     sincos_deg,
     stack_pose,
     table_frame,
     table_pose,
-    turn_about,
-    turn_about_line,
+    transform_points,
     work_offset,
     wrap_deg,
 )
@@ -36,7 +36,7 @@ def setup():
 def test_angles_of_any_shape(rng, setup, shape):
     angles = rng.uniform(-100.0, 20.0, (*shape, 2))
     point = [3.0, -4.0, 5.0]
-    carried = carry(setup.machine, point, angles)
+    carried = transform_points(setup.machine, point, angles)
     assert carried.shape == (*shape, 3)
     assert work_offset(setup, point, angles).shape == (*shape, 3)
     assert plane_axes(setup, angles).shape == (*shape, 3, 3)
@@ -44,7 +44,7 @@ def test_angles_of_any_shape(rng, setup, shape):
     assert pose.shape == shape
     assert pose.apply(point).shape == (*shape, 3)
     for where in np.ndindex(shape):
-        assert_close(carried[where], carry(setup.machine, point, angles[where]), within=1e-12)
+        assert_close(carried[where], transform_points(setup.machine, point, angles[where]), within=1e-12)
 
 
 @pytest.mark.parametrize("shape", SHAPES)
@@ -89,12 +89,12 @@ def test_blocks_leave_no_seam(rng, setup):
 @pytest.mark.parametrize("shape", SHAPES)
 def test_aim_of_any_shape(rng, setup, shape):
     directions = rng.normal(size=(*shape, 3)) + np.array([0.0, 0.0, 3.0])
-    found = bring_to_spindle(setup.machine, directions, [0.0, 0.0])
+    found = orientation_solutions(setup.machine, directions, [0.0, 0.0])
     assert found.machine_deg.shape == (*shape, 2, 2)
     assert found.short_deg.shape == shape
     assert found.free.shape == (*shape, 2)
     for where in np.ndindex(shape):
-        one = bring_to_spindle(setup.machine, directions[where], [0.0, 0.0])
+        one = orientation_solutions(setup.machine, directions[where], [0.0, 0.0])
         assert_close(found.machine_deg[where], one.machine_deg, within=1e-9)
 
 
@@ -102,20 +102,20 @@ def test_aim_of_any_shape(rng, setup, shape):
 def test_turns_and_angles_of_any_shape(rng, shape):
     angles = rng.uniform(-400.0, 400.0, shape)
     directions = rng.normal(size=(*shape, 3)) + 0.1
-    assert turn_about([0, 0, 1], angles).shape == (*shape, 3, 3)
-    assert turn_about(directions, 30.0).shape == (*shape, 3, 3)
-    assert turn_about(directions, angles).shape == (*shape, 3, 3)
-    assert turn_about_line([1, 2, 3], directions, angles).shape == shape
-    assert turn_about_line(directions, [0, 1, 0], 20.0).shape == shape
+    assert rotation_about_axis([0, 0, 1], angles).shape == (*shape, 3, 3)
+    assert rotation_about_axis(directions, 30.0).shape == (*shape, 3, 3)
+    assert rotation_about_axis(directions, angles).shape == (*shape, 3, 3)
+    assert rotation_about_line([1, 2, 3], directions, angles).shape == shape
+    assert rotation_about_line(directions, [0, 1, 0], 20.0).shape == shape
     assert [a.shape for a in sincos_deg(angles)] == [shape, shape]
     assert wrap_deg(angles).shape == shape
-    pose = Pose(turn_about(directions, angles), np.zeros((*shape, 3)))
+    pose = Pose(rotation_about_axis(directions, angles), np.zeros((*shape, 3)))
     assert (pose @ pose.inverse()).shape == shape
 
 
 def test_poses_chain_across_shapes(rng):
-    rows = Pose(turn_about([0, 0, 1], rng.uniform(0, 360, (4, 1))), rng.normal(size=(4, 1, 3)))
-    columns = turn_about_line([1, 2, 3], [1, 1, 0], rng.uniform(0, 360, 5))
+    rows = Pose(rotation_about_axis([0, 0, 1], rng.uniform(0, 360, (4, 1))), rng.normal(size=(4, 1, 3)))
+    columns = rotation_about_line([1, 2, 3], [1, 1, 0], rng.uniform(0, 360, 5))
     both = rows @ columns
     assert both.shape == (4, 5)
     point = [1.0, -2.0, 3.0]
@@ -127,21 +127,21 @@ def test_lists_tuples_and_integers_will_do(setup):
         work_offset(setup, (1, 2, 3), [[0, 90]]), work_offset(setup, [1.0, 2.0, 3.0], np.array([[0.0, 90.0]]))
     )
     assert work_offset(setup, [0, 0, 0], np.array([[0, 90]], dtype=np.int32)).dtype == np.float64
-    assert carry(setup.machine, np.float32([1, 2, 3]), [0, 0]).dtype == np.float64
+    assert transform_points(setup.machine, np.float32([1, 2, 3]), [0, 0]).dtype == np.float64
 
 
 def test_given_arrays_stay_as_they_were(rng, setup):
     points, angles = rng.normal(size=(6, 3)), rng.uniform(-100, 20, (6, 2))
     directions, origin = rng.normal(size=(6, 3)), np.array([1.0, 2.0, 3.0])
     before = [a.copy() for a in (points, angles, directions, origin)]
-    carry(setup.machine, points, angles)
-    carry(setup.machine, origin, angles)
+    transform_points(setup.machine, points, angles)
+    transform_points(setup.machine, origin, angles)
     work_offset(setup, points, angles)
     table_pose(setup.machine, angles).apply(points)
-    bring_to_spindle(setup.machine, directions, angles[0])
-    turn_about(directions, angles[:, 0])
-    turn_about_line(points, directions, angles[:, 0])
-    repeated(plane_from_normal(origin), origin, 3, 120.0)
+    orientation_solutions(setup.machine, directions, angles[0])
+    rotation_about_axis(directions, angles[:, 0])
+    rotation_about_line(points, directions, angles[:, 0])
+    circular_pattern(plane_from_normal(origin), origin, 3, 120.0)
     wrap_deg(angles)
     sincos_deg(angles)
     for now, then in zip((points, angles, directions, origin), before, strict=True):
@@ -154,7 +154,7 @@ def test_given_arrays_stay_as_they_were(rng, setup):
 def test_frozen_values_do_not_follow_what_they_were_made_from(setup):
     low, high, rotation, origin = np.zeros(3), np.ones(3), np.eye(3), np.array([1.0, 2.0, 3.0])
     travel, pose = Travel(low, high), Pose(rotation, origin)
-    place = repeated(plane_from_normal(origin), origin, 1, 0.0)[0][1]
+    place = circular_pattern(plane_from_normal(origin), origin, 1, 0.0)[0][1]
     for array in (low, high, origin, rotation):
         array[...] = 7.0
     assert (travel.low_mm.tolist(), travel.high_mm.tolist()) == ([0.0] * 3, [1.0] * 3)

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from samples import LETTERS
 
-from kinematics import Machine, Platter, Rotary, Sense, carry, plane_axes, set_up
+from kinematics import Machine, Platter, RotaryAxis, RotationSense, plane_axes, set_up, transform_points
 
 
 @pytest.mark.parametrize("letter", LETTERS)
@@ -19,7 +19,7 @@ def test_iso_841_and_rs274_ngc_by_the_tool_seen_from_the_work():
     seen; read in a second place): an axis that moves the work carries a prime and moves the other way.
     """
     for letter, along in zip(LETTERS, np.eye(3), strict=True):
-        rotary = Rotary(letter, [0, 0, 0], along, Sense.CLOCKWISE, None)
+        rotary = RotaryAxis(letter, [0, 0, 0], along, RotationSense.CLOCKWISE, None)
         setup = set_up(Machine("standard", (rotary,), Platter(face_mm=0.0)), [])
         # Something that stays with the machine, off the axis, as the part sees it before and after +90.
         before, after = plane_axes(setup, [[0.0], [90.0]])
@@ -31,22 +31,23 @@ def test_z_is_up_and_x_is_right_seen_from_above():
     """By hand: jog C to +90 on a table that turns clockwise seen from above; what lay to the right now lies in
     front, toward the operator, at -Y.
     """
-    c = Rotary("C", [100.0, 50.0, 0.0], [0, 0, 1], Sense.CLOCKWISE, None)
+    c = RotaryAxis("C", [100.0, 50.0, 0.0], [0, 0, 1], RotationSense.CLOCKWISE, None)
     machine = Machine("table", (c,), Platter(face_mm=0.0))
-    np.testing.assert_array_equal(carry(machine, [130.0, 50.0, 7.0], [90.0]), [100.0, 20.0, 7.0])
+    np.testing.assert_array_equal(transform_points(machine, [130.0, 50.0, 7.0], [90.0]), [100.0, 20.0, 7.0])
 
 
 def test_a_tips_the_top_back_on_a_negative_move_of_a_clockwise_table():
     """By hand: A clockwise seen from the right (+X): at +90 the top goes toward +Y, at -90 toward -Y."""
-    a = Rotary("A", [0.0, 0.0, -50.0], [1, 0, 0], Sense.CLOCKWISE, None)
+    a = RotaryAxis("A", [0.0, 0.0, -50.0], [1, 0, 0], RotationSense.CLOCKWISE, None)
     machine = Machine("trunnion", (a,), Platter())
     np.testing.assert_array_equal(
-        carry(machine, [0.0, 0.0, 50.0], [[90.0], [-90.0]]), [[0.0, 100.0, -50.0], [0.0, -100.0, -50.0]]
+        transform_points(machine, [0.0, 0.0, 50.0], [[90.0], [-90.0]]),
+        [[0.0, 100.0, -50.0], [0.0, -100.0, -50.0]],
     )
 
 
 def test_a_rotary_off_zero_turns_nothing_at_its_zero_angle():
-    c = Rotary("C", [0.0, 0.0, 0.0], [0, 0, 1], Sense.COUNTERCLOCKWISE, None, zero_deg=30.0)
+    c = RotaryAxis("C", [0.0, 0.0, 0.0], [0, 0, 1], RotationSense.COUNTERCLOCKWISE, None, zero_deg=30.0)
     machine = Machine("table", (c,), Platter(face_mm=0.0))
-    np.testing.assert_array_equal(carry(machine, [10.0, 0.0, 0.0], [30.0]), [10.0, 0.0, 0.0])
-    np.testing.assert_array_equal(carry(machine, [10.0, 0.0, 0.0], [120.0]), [0.0, 10.0, 0.0])
+    np.testing.assert_array_equal(transform_points(machine, [10.0, 0.0, 0.0], [30.0]), [10.0, 0.0, 0.0])
+    np.testing.assert_array_equal(transform_points(machine, [10.0, 0.0, 0.0], [120.0]), [0.0, 10.0, 0.0])

@@ -7,9 +7,9 @@ from samples import assert_close, random_machine, random_stack
 from scipy.spatial.transform import Rotation
 
 from kinematics import (
-    Step,
+    StackStep,
+    cumulative_frames,
     plane_axes,
-    running_frames,
     running_heights_mm,
     set_up,
     stack_pose,
@@ -55,7 +55,7 @@ def test_stack_pose(rng):
 
 def test_running_frames_are_the_stacks_of_the_first_steps(rng):
     steps = random_stack(rng, 5)
-    frames = running_frames(steps)
+    frames = cumulative_frames(steps)
     assert len(frames) == 6
     for count, frame in enumerate(frames):
         expected = by_scipy(steps[:count])
@@ -65,7 +65,9 @@ def test_running_frames_are_the_stacks_of_the_first_steps(rng):
 
 
 def test_a_step_moves_first_then_rotates_then_turns():
-    step = Step("wedge", up_mm=10.0, shift_mm=(1.0, 2.0), rotate=(("x", 90.0), ("y", 90.0)), turn_deg=90.0)
+    step = StackStep(
+        "wedge", up_mm=10.0, shift_mm=(1.0, 2.0), rotate=(("x", 90.0), ("y", 90.0)), turn_deg=90.0
+    )
     # By hand: after x90, y lies along +Z; y90 about it brings x there ... and z90 turns x onto where y lay.
     pose = stack_pose([step])
     np.testing.assert_array_equal(pose.translation_mm, [1.0, 2.0, 10.0])

@@ -5,11 +5,18 @@ import math
 import msgspec
 import pytest
 
-from kinematics import AIM_WITHIN_DEG, KinematicsError, Rotary, Sense, lies_flat, work_offset_code
-from tiltwright.files.described import read_kind
+from kinematics import (
+    AIM_WITHIN_DEG,
+    KinematicsError,
+    RotaryAxis,
+    RotationSense,
+    is_horizontal,
+    work_offset_code,
+)
+from tiltwright.files.checks import machine_findings
 from tiltwright.files.job_file import LAST_WORK_OFFSET, JobFile
-from tiltwright.files.machine_checks import machine_findings
 from tiltwright.files.machine_file import MachineFile
+from tiltwright.files.schema_types import read_field
 
 
 def test_the_last_work_offset():
@@ -26,7 +33,7 @@ def test_how_far_an_aimed_direction_may_miss():
 @pytest.mark.parametrize("upright", [-1.0, -0.501, -0.499, 0.0, 0.1, 0.3, 0.499, 0.501, 0.6, 0.8, 1.0])
 def test_which_rotary_lies_flat(upright):
     direction = (math.sqrt(1.0 - upright**2), 0.0, upright)
-    rotary = Rotary("C", (0.0, 0.0, 0.0), direction, Sense.CLOCKWISE, None)
+    rotary = RotaryAxis("C", (0.0, 0.0, 0.0), direction, RotationSense.CLOCKWISE, None)
     data = {
         "name": "mill",
         "units": "mm",
@@ -41,6 +48,6 @@ def test_which_rotary_lies_flat(upright):
             }
         ],
     }
-    file = msgspec.convert(data, MachineFile, dec_hook=read_kind)
+    file = msgspec.convert(data, MachineFile, dec_hook=read_field)
     wants_a_face = ("platter", "face") in {finding.path for finding in machine_findings(file)}
-    assert wants_a_face is not lies_flat(rotary)
+    assert wants_a_face is not is_horizontal(rotary)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tiltwright.files.faults import Fault, InputFaults, clean, nearest, one_of, shown, words_for
+from tiltwright.files.diagnostics import Diagnostic, InputFaults, nearest, one_of, sanitized, shown, words_for
 
 VALUES = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text() | st.datetimes() | st.times(),
@@ -17,37 +17,37 @@ VALUES = st.recursive(
 
 @given(st.text())
 def test_clean_text_is_harmless(text: str) -> None:
-    cleaned = clean(text)
+    cleaned = sanitized(text)
     assert not any(unicodedata.category(c) in {"Cc", "Cf", "Cs", "Zl", "Zp"} for c in cleaned)
     assert len(cleaned.splitlines()) <= 1
-    assert clean(cleaned) == cleaned
+    assert sanitized(cleaned) == cleaned
 
 
 @given(st.text(st.characters(categories=["L", "N", "P", "S"], max_codepoint=0x24F), min_size=1))
 def test_readable_text_stays_as_it_is(text: str) -> None:
-    assert clean(text) == text
+    assert sanitized(text) == text
 
 
 @given(VALUES, st.integers(8, 80))
 def test_shown_values_are_short_and_harmless(value: object, longest: int) -> None:
     text = shown(value, longest)
     assert 0 < len(text) <= longest
-    assert clean(text) == text
+    assert sanitized(text) == text
 
 
 @given(st.text(), st.none() | st.integers(1, 10**6), st.text(), st.text(), st.text(), st.text())
 def test_a_fault_is_one_line_and_a_tip(
     file: str, line: int | None, key: str, found: str, allowed: str, tip: str
 ) -> None:
-    lines = str(Fault(file, line, key, found, allowed, tip)).splitlines()
+    lines = str(Diagnostic(file, line, key, found, allowed, tip)).splitlines()
     assert len(lines) == (2 if tip else 1)
-    assert clean("".join(lines)) == "".join(lines)
+    assert sanitized("".join(lines)) == "".join(lines)
 
 
 def test_faults_carry_all() -> None:
     faults = [
-        Fault("job.toml", 3, "name", "3", "text in quotes"),
-        Fault("mill.toml", None, "", "a folder", "a file"),
+        Diagnostic("job.toml", 3, "name", "3", "text in quotes"),
+        Diagnostic("mill.toml", None, "", "a folder", "a file"),
     ]
     raised = InputFaults(iter(faults))
     assert raised.faults == tuple(faults)

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from tiltwright.files.faults import InputFaults
-from tiltwright.files.read import read_job, read_machine
+from tiltwright.files.diagnostics import InputFaults
+from tiltwright.files.loader import read_job, read_machine
 
 VALID = Path(__file__).parent / "valid"
 MACHINE = (VALID / "machine-ac.toml").read_text("utf-8")

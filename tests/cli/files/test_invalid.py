@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from tiltwright.files.faults import InputFaults
-from tiltwright.files.read import read_job, read_machine
+from tiltwright.files.diagnostics import InputFaults
+from tiltwright.files.loader import read_job, read_machine
 
 FOLDER = Path(__file__).parent / "invalid"
 FILES = sorted(FOLDER.glob("*.toml"))

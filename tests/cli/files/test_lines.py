@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tiltwright.files.faults import KeyPath
-from tiltwright.files.lines import line_of
+from tiltwright.files.diagnostics import KeyPath
+from tiltwright.files.toml_recovery import line_of
 
 TEXT = """\
 # line 1

@@ -5,14 +5,14 @@ from pathlib import Path
 
 import pytest
 
-from tiltwright.files.faults import Fault, InputFaults
-from tiltwright.files.read import read_job, read_machine
-from tiltwright.files.source import load
+from tiltwright.files.diagnostics import Diagnostic, InputFaults
+from tiltwright.files.loader import read_job, read_machine
+from tiltwright.files.toml_source import load
 
 PLAIN = (Path(__file__).parent / "valid" / "machine-plain.toml").read_text("utf-8")
 
 
-def only_fault(path: Path) -> Fault:
+def only_fault(path: Path) -> Diagnostic:
     try:
         source = load(path, "a machine file")
     except InputFaults as refused:

@@ -10,15 +10,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tiltwright.files.faults import Fault, InputFaults
-from tiltwright.files.read import read_job, read_machine
-from tiltwright.files.source import load
-from tiltwright.files.syntax import syntax_fault
+from tiltwright.files.diagnostics import Diagnostic, InputFaults
+from tiltwright.files.loader import read_job, read_machine
+from tiltwright.files.toml_recovery import syntax_fault
+from tiltwright.files.toml_source import load
 
 VALID = Path(__file__).parent / "valid"
 
 
-def fault_of(text: str) -> Fault:
+def fault_of(text: str) -> Diagnostic:
     with pytest.raises(tomllib.TOMLDecodeError) as caught:
         tomllib.loads(text)
     return syntax_fault("job.toml", text, str(caught.value))
@@ -108,7 +108,7 @@ def test_any_text_gets_one_harmless_message(text: str) -> None:
         assert all(line.isprintable() for line in words.splitlines())
 
 
-def refusal(read: object, path: Path) -> Fault:
+def refusal(read: object, path: Path) -> Diagnostic:
     with pytest.raises(InputFaults) as caught:
         read(path)  # type: ignore[operator]
     (fault,) = caught.value.faults

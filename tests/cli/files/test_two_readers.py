@@ -15,19 +15,17 @@ from pydantic import BaseModel, ValidationError
 
 import tiltwright
 from tiltwright.files import machine_file
-from tiltwright.files.described import Table, keys_given, read_kind
-from tiltwright.files.draft import drafted
-from tiltwright.files.findings import details, findings_of
-from tiltwright.files.thorough import model_of
+from tiltwright.files.full_validation import details, findings_of, partial_model, pydantic_model
+from tiltwright.files.schema_types import FileTable, keys_given, read_field
 
 
-def every_table() -> list[type[Table]]:
+def every_table() -> list[type[FileTable]]:
     """The tables of whatever module has any: one that is added later is held to the same."""
     for _, name, _ in pkgutil.walk_packages(tiltwright.__path__, "tiltwright."):
         if not name.endswith("__main__"):
             importlib.import_module(name)
-    found: list[type[Table]] = []
-    waiting = [Table]
+    found: list[type[FileTable]] = []
+    waiting = [FileTable]
     while waiting:
         below = [
             table for table in waiting.pop().__subclasses__() if table.__module__.startswith("tiltwright.")
@@ -51,9 +49,9 @@ ODD: list[Any] = [
 ]  # fmt: skip
 
 
-def table_of(annotation: Any) -> type[Table] | None:
+def table_of(annotation: Any) -> type[FileTable] | None:
     if isinstance(annotation, type) and not get_args(annotation):
-        return annotation if issubclass(annotation, Table) else None
+        return annotation if issubclass(annotation, FileTable) else None
     return next((found for part in get_args(annotation) if (found := table_of(part))), None)
 
 
@@ -75,7 +73,7 @@ def examples_of(annotation: Any) -> list[Any]:
     return [*told, [sample, sample] if is_list(annotation) else sample]
 
 
-def sample_of(table: type[Table], *, whole: bool = False) -> dict[str, Any]:
+def sample_of(table: type[FileTable], *, whole: bool = False) -> dict[str, Any]:
     """A sound table: what must be there, or all that may be."""
     return {
         field.name: examples_of(field.type)[0]
@@ -86,7 +84,7 @@ def sample_of(table: type[Table], *, whole: bool = False) -> dict[str, Any]:
 
 def plain(value: Any) -> Any:
     """What was read, without the classes it was read into."""
-    if isinstance(value, Table):
+    if isinstance(value, FileTable):
         return {key: plain(getattr(value, key)) for key in value.__struct_fields__}
     if isinstance(value, BaseModel):
         return {key: plain(getattr(value, key)) for key in type(value).model_fields}
@@ -100,19 +98,19 @@ def plain(value: Any) -> Any:
     return value
 
 
-def both(table: type[Table], data: dict[str, Any]) -> bool:
+def both(table: type[FileTable], data: dict[str, Any]) -> bool:
     """Read it both ways, and tell whether it is sound."""
     before = copy.deepcopy(data)
     try:
-        quick = msgspec.convert(data, table, dec_hook=read_kind)
+        quick = msgspec.convert(data, table, dec_hook=read_field)
     except msgspec.ValidationError:
         with pytest.raises(ValidationError) as refused:
-            model_of(table).model_validate(data)
+            pydantic_model(table).model_validate(data)
         assert details(refused.value), "the thorough reader refuses, and names no fault"
-        told = findings_of(model_of(table), refused.value)
+        told = findings_of(pydantic_model(table), refused.value)
         assert all(finding.allowed not in {"", "another value"} for finding in told)
         return False
-    thorough = model_of(table).model_validate(data)
+    thorough = pydantic_model(table).model_validate(data)
     assert repr(plain(quick)) == repr(plain(thorough))
     assert repr(data) == repr(before)
     none_if_left_out = {f.name for f in msgspec.structs.fields(table) if f.default is None}
@@ -175,9 +173,9 @@ def test_nor_several_at_once(table, data):
 
 
 def test_a_sound_file_has_no_draft_and_one_with_faults_has_its_sound_parts():
-    sound, findings = drafted(machine_file.PlatterTable, {"face": -1.0})
+    sound, findings = partial_model(machine_file.PlatterTable, {"face": -1.0})
     assert (sound.face, findings) == (-1.0, [])
-    draft, findings = drafted(machine_file.PlatterTable, {"face": -1.0, "diameter": "160"})
+    draft, findings = partial_model(machine_file.PlatterTable, {"face": -1.0, "diameter": "160"})
     assert draft.face == -1.0
     assert draft.diameter is None
     assert keys_given(draft) == {"face", "diameter"}

@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from kinematics import Sense, place, work_offset
-from tiltwright.files.read import fault_at, read_job, read_machine
+from kinematics import RotationSense, place_operations, work_offset
+from tiltwright.files.loader import fault_at, read_job, read_machine
 from tiltwright.files.units import Unit
 
 FOLDER = Path(__file__).parent / "valid"
@@ -27,10 +27,10 @@ def test_machine_in_mm() -> None:
     assert read.machine.letters == ("A", "C")
     assert tilt.point_mm.tolist() == [-250.0, -150.5, -320.25]
     assert tilt.direction.tolist() == [1.0, 0.0, 0.0]
-    assert tilt.positive_turn is Sense.CLOCKWISE
+    assert tilt.positive_turn is RotationSense.CLOCKWISE
     assert tilt.limits_deg == (-110.5, 45.0)
     assert tilt.zero_deg == 0.5
-    assert turn.positive_turn is Sense.COUNTERCLOCKWISE
+    assert turn.positive_turn is RotationSense.COUNTERCLOCKWISE
     assert turn.limits_deg is None
     assert turn.zero_deg == 0.0
     assert turn.direction == pytest.approx(np.array([0.0001, -0.00005, 1.0]), abs=1e-8)
@@ -113,7 +113,7 @@ def test_inch_job() -> None:
 
 def test_operations_can_be_placed() -> None:
     job = read_job(FOLDER / "job-inch.toml")
-    placement = place(job.setup, job.operations, job.file.aim_within)
+    placement = place_operations(job.setup, job.operations, job.file.aim_within)
     assert [placed.name for placed in placement.placed] == ["top", "slot 1", "slot 2"]
 
 

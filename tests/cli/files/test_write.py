@@ -9,14 +9,14 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tiltwright.files import inputs
-from tiltwright.files.faults import InputFaults
-from tiltwright.files.write import check_target, write_all, write_whole
+from tiltwright.files import toml_source
+from tiltwright.files.atomic_write import check_target, write_all, write_atomic
+from tiltwright.files.diagnostics import InputFaults
 
 
 def refusal(path: Path, *, force: bool = False) -> str:
     with pytest.raises(InputFaults) as caught:
-        write_whole(path, "new", force=force)
+        write_atomic(path, "new", force=force)
     (fault,) = caught.value.faults
     return f"{fault.found}; {fault.tip}"
 
@@ -24,19 +24,19 @@ def refusal(path: Path, *, force: bool = False) -> str:
 @given(st.text(st.characters(exclude_categories=["Cs"])))
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_text_as_it_is(tmp_path: Path, text: str) -> None:
-    write_whole(tmp_path / "sheet.txt", text, force=True)
+    write_atomic(tmp_path / "sheet.txt", text, force=True)
     assert (tmp_path / "sheet.txt").read_bytes() == text.encode()
 
 
 def test_bytes_in_a_new_file(tmp_path: Path) -> None:
-    write_whole(tmp_path / "sheet.pdf", b"\x00\r\n\xff")
+    write_atomic(tmp_path / "sheet.pdf", b"\x00\r\n\xff")
     assert (tmp_path / "sheet.pdf").read_bytes() == b"\x00\r\n\xff"
     assert [path.name for path in tmp_path.iterdir()] == ["sheet.pdf"]
 
 
 def test_a_new_file_has_the_usual_permissions(tmp_path: Path) -> None:
     (tmp_path / "usual").write_text("")
-    write_whole(tmp_path / "sheet.txt", "new")
+    write_atomic(tmp_path / "sheet.txt", "new")
     assert (tmp_path / "sheet.txt").stat().st_mode == (tmp_path / "usual").stat().st_mode
 
 
@@ -51,13 +51,13 @@ def test_force_replaces_and_keeps_permissions(tmp_path: Path) -> None:
     path = tmp_path / "sheet.txt"
     path.write_text("old and longer")
     path.chmod(0o640)
-    write_whole(path, "new", force=True)
+    write_atomic(path, "new", force=True)
     assert path.read_text() == "new"
     assert stat.S_IMODE(path.stat().st_mode) == 0o640
 
 
 def test_force_writes_a_new_file_too(tmp_path: Path) -> None:
-    write_whole(tmp_path / "sheet.txt", "new", force=True)
+    write_atomic(tmp_path / "sheet.txt", "new", force=True)
     assert (tmp_path / "sheet.txt").read_text() == "new"
 
 
@@ -80,7 +80,7 @@ def test_a_device_or_pipe_is_never_replaced(tmp_path: Path) -> None:
 def test_a_link_is_followed(tmp_path: Path) -> None:
     (tmp_path / "real.txt").write_text("old")
     (tmp_path / "link.txt").symlink_to("real.txt")
-    write_whole(tmp_path / "link.txt", "new", force=True)
+    write_atomic(tmp_path / "link.txt", "new", force=True)
     assert (tmp_path / "link.txt").is_symlink()
     assert (tmp_path / "real.txt").read_text() == "new"
 
@@ -92,7 +92,7 @@ def test_a_link_is_not_written_through_without_force(tmp_path: Path) -> None:
 
 
 def test_a_long_name(tmp_path: Path) -> None:
-    write_whole(tmp_path / ("n" * 250), "new")
+    write_atomic(tmp_path / ("n" * 250), "new")
     assert (tmp_path / ("n" * 250)).read_text() == "new"
 
 
@@ -151,7 +151,7 @@ def test_a_crash_leaves_the_old_file(
         called = break_step(patch, step, raised)
         expected = InputFaults if isinstance(raised, OSError) else type(raised)
         with pytest.raises(expected):
-            write_whole(path, "new and longer", force=True)
+            write_atomic(path, "new and longer", force=True)
     assert called == [step]
     assert path.read_text() == "old"
     assert [entry.name for entry in tmp_path.iterdir()] == ["sheet.txt"]
@@ -165,7 +165,7 @@ def test_a_crash_leaves_no_new_file(
     with monkeypatch.context() as patch:
         called = break_step(patch, step, raised)
         with pytest.raises((InputFaults, KeyboardInterrupt)):
-            write_whole(tmp_path / "sheet.txt", "new")
+            write_atomic(tmp_path / "sheet.txt", "new")
     assert called == [step]
     assert list(tmp_path.iterdir()) == []
 
@@ -173,7 +173,7 @@ def test_a_crash_leaves_no_new_file(
 def test_a_crash_names_the_reason(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     break_step(monkeypatch, "fsync", OSError(28, "No space left on device"))
     with pytest.raises(InputFaults, match=r"sheet\.txt: found a file that cannot be written \(No space left"):
-        write_whole(tmp_path / "sheet.txt", "new")
+        write_atomic(tmp_path / "sheet.txt", "new")
 
 
 def test_a_file_that_appears_meanwhile_is_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -192,7 +192,7 @@ def test_a_file_that_appears_meanwhile_is_kept(tmp_path: Path, monkeypatch: pyte
 
 def test_a_disk_without_links(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     called = break_step(monkeypatch, "link", OSError(95, "Operation not supported"))
-    write_whole(tmp_path / "sheet.txt", "new")
+    write_atomic(tmp_path / "sheet.txt", "new")
     assert called == ["link"]
     assert (tmp_path / "sheet.txt").read_text() == "new"
     assert [entry.name for entry in tmp_path.iterdir()] == ["sheet.txt"]
@@ -201,15 +201,15 @@ def test_a_disk_without_links(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
 def test_an_input_is_replaced_only_where_that_is_asked_for(tmp_path: Path) -> None:
     path = tmp_path / "mill.toml"
     path.write_text("old")
-    inputs.remember(path, "a machine file")
+    toml_source.remember(path, "a machine file")
     try:
         assert "the machine file itself" in refusal(path, force=True)
         assert path.read_text() == "old"
-        write_whole(path, "new", force=True, edits=True)
+        write_atomic(path, "new", force=True, edits=True)
         assert path.read_text() == "new"
     finally:
-        inputs.forget()
-    write_whole(path, "newer", force=True)
+        toml_source.forget()
+    write_atomic(path, "newer", force=True)
 
 
 def test_a_target_is_refused_beforehand_as_it_would_be(tmp_path: Path) -> None:

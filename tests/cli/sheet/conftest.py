@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
 from tiltwright.sheet.build import build_sheet
 from tiltwright.sheet.data import Sheet
-from tiltwright.worked import Worked, work_through
 
 TRUNNION = """
 name = "Teaching mill with tilting rotary"
@@ -158,7 +158,7 @@ origin = [-20, 15, 0]
 
 SETUPS = {"head": (TRUNNION, HEAD), "foot": (INCH_TRUNNION, FOOT), "float": (INDEXER, FLOAT)}
 
-Work = Callable[..., Worked]
+Work = Callable[..., EvaluatedJob]
 Make = Callable[..., Sheet]
 
 
@@ -167,10 +167,10 @@ def work(tmp_path_factory: pytest.TempPathFactory) -> Work:
     """A job worked through, from the text of its two files."""
     folder: Path = tmp_path_factory.mktemp("jobs")
 
-    def worked(machine: str = TRUNNION, job: str = HEAD) -> Worked:
+    def worked(machine: str = TRUNNION, job: str = HEAD) -> EvaluatedJob:
         (folder / "machine.toml").write_text(machine, "utf-8")
         (folder / "job.toml").write_text(job, "utf-8")
-        return work_through(str(folder / "job.toml"))
+        return evaluate_job(str(folder / "job.toml"))
 
     return worked
 

@@ -6,9 +6,8 @@ import re
 
 import pytest
 
-from tiltwright.remarks import Weight, remarks
+from tiltwright.job.warnings import LONGEST_LIST, Weight, alerts, merged, remarks
 from tiltwright.sheet import typeset
-from tiltwright.sheet.alerts import LONGEST_LIST, alerts, merged
 
 from .conftest import HEAD
 from .test_typeset import check_margins

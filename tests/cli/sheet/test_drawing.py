@@ -11,35 +11,46 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from kinematics import Machine, Platter, Rotary, Sense, Setup, Step, set_up, table_pose, work_offset
-from tiltwright.sheet.canvas import Box
+from kinematics import (
+    Machine,
+    Platter,
+    RotaryAxis,
+    RotationSense,
+    Setup,
+    StackStep,
+    set_up,
+    table_pose,
+    work_offset,
+)
+from tiltwright.output.canvas import LabelBox
 from tiltwright.sheet.drawing import Panel, draw
-from tiltwright.sheet.layout import ALONE, NARROW, WIDE
-from tiltwright.sheet.side import Stand, choose_eye, side_view
-from tiltwright.sheet.view import SideView
+from tiltwright.sheet.panel_layout import ALONE, NARROW, WIDE
+from tiltwright.sheet.side_view import SideView, TiltOperation, choose_view_direction, side_view
 
 from .conftest import SETUPS
 
-CLOCKWISE, COUNTER = Sense.CLOCKWISE, Sense.COUNTERCLOCKWISE
+CLOCKWISE, COUNTER = RotationSense.CLOCKWISE, RotationSense.COUNTERCLOCKWISE
 MINUS = "\N{MINUS SIGN}"
 SVG = "{http://www.w3.org/2000/svg}"
 
 
 def trunnion(direction=(1.0, 0.0, 0.0), sense=CLOCKWISE, diameter=160.0) -> Machine:
-    tilt = Rotary("A", np.array([-381.0, -203.412, -406.118]), np.array(direction), sense, None)
-    turn = Rotary("C", np.array([-381.025, -203.405, -356.112]), np.array([0.0, 0.0, 1.0]), CLOCKWISE, None)
+    tilt = RotaryAxis("A", np.array([-381.0, -203.412, -406.118]), np.array(direction), sense, None)
+    turn = RotaryAxis(
+        "C", np.array([-381.025, -203.405, -356.112]), np.array([0.0, 0.0, 1.0]), CLOCKWISE, None
+    )
     return Machine("mill", (tilt, turn), Platter(-356.112, diameter))
 
 
 def indexer(diameter=None) -> Machine:
     """One rotary that lies along X."""
-    turn = Rotary("A", np.array([-352.0, -124.87, -221.336]), np.array([1.0, 0.0, 0.0]), COUNTER, None)
+    turn = RotaryAxis("A", np.array([-352.0, -124.87, -221.336]), np.array([1.0, 0.0, 0.0]), COUNTER, None)
     return Machine("mill", (turn,), Platter(None, diameter))
 
 
 def view_of(setup: Setup, steps, angles, origin, units="mm", name="port") -> SideView:
     angles = np.array(angles, dtype=float)
-    stand = Stand(name, "G55", angles, work_offset(setup, origin, angles))
+    stand = TiltOperation(name, "G55", angles, work_offset(setup, origin, angles))
     return side_view(setup.machine, steps, setup.part_in_table, [stand], units, "a tilt")
 
 
@@ -65,7 +76,7 @@ def faults(panel: Panel) -> list[str]:
 
 steps_of_stacks = st.lists(
     st.builds(
-        Step,
+        StackStep,
         name=st.text("WiM |<&日", min_size=1, max_size=80),
         up_mm=st.floats(-40, 300),
         shift_mm=st.tuples(st.floats(-80, 80), st.floats(-80, 80)),
@@ -108,7 +119,7 @@ def test_an_indexers_stack_is_a_line_with_labels_kept_apart(steps, turn, origin,
 
 
 def test_what_is_not_drawn_as_it_is_is_dashed_and_what_the_file_states_is_not():
-    steps = [Step("post", 120.0)]
+    steps = [StackStep("post", 120.0)]
     for diameter, dashed in ((160.0, 1), (None, 2)):
         machine = trunnion(diameter=diameter)
         svg = draw(view_of(set_up(machine, steps), steps, (-20, 0), (0, 0, 0))).svg
@@ -125,7 +136,7 @@ def test_what_is_not_drawn_as_it_is_is_dashed_and_what_the_file_states_is_not():
 )
 @settings(max_examples=60, deadline=None)
 def test_the_spindles_arrow_ends_above_the_origin_and_above_all_that_stands_over_it(tilt, origin, layout):
-    steps = [Step("plate", 20.0), Step("post", 120.0)]
+    steps = [StackStep("plate", 20.0), StackStep("post", 120.0)]
     view = view_of(set_up(trunnion(), steps), steps, (tilt, 40.0), origin)
     panel = draw(view, layout)
     per = 1.0 / float(panel.scale.split(":")[1])
@@ -136,7 +147,7 @@ def test_the_spindles_arrow_ends_above_the_origin_and_above_all_that_stands_over
     tip_x, tip_y = panel.arrow_tip
     assert tip_x == panel.origin[0]
     assert tip_y <= panel.origin[1] - 3.0
-    lane = Box(tip_x - 0.5, -1e4, tip_x + 0.5, 1e4)  # as wide as the arrow's shaft
+    lane = LabelBox(tip_x - 0.5, -1e4, tip_x + 0.5, 1e4)  # as wide as the arrow's shaft
     for shape in map(on_paper, (*(step.outline for step in view.steps), view.platter)):
         for start, end in zip(shape, np.roll(shape, -1, axis=0), strict=True):
             for piece in lane.clip(tuple(start), tuple(end)) or ():
@@ -180,7 +191,7 @@ def test_dimensions_and_offsets_are_those_of_the_table(make, setup):
 )
 @settings(max_examples=40, deadline=None)
 def test_the_dimension_lines_are_to_the_stated_scale(tilt, origin, layout):
-    steps = [Step("post", 120.0)]
+    steps = [StackStep("post", 120.0)]
     view = view_of(set_up(trunnion(), steps), steps, (tilt, 40.0), origin)
     panel = draw(view, layout)
     reduction = float(panel.scale.split(":")[1])
@@ -199,7 +210,7 @@ def test_a_platter_seen_edge_on_is_as_long_as_its_diameter():
     )
 
 
-@pytest.mark.parametrize("sense", Sense)
+@pytest.mark.parametrize("sense", RotationSense)
 @pytest.mark.parametrize("direction", [(1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0)])
 def test_the_turning_arrow_goes_the_way_the_table_goes(sense, direction):
     machine = trunnion(direction, sense)
@@ -207,7 +218,7 @@ def test_the_turning_arrow_goes_the_way_the_table_goes(sense, direction):
     pivot = machine.rotaries[0].point_mm
     # a point above the tilt axis moves to the right of the drawing when the table turns clockwise
     moved = table_pose(machine, np.array([1.0, 0.0])).apply(pivot + np.array([0.0, 0.0, 100.0])) - pivot
-    assert view.turns_clockwise == (moved[choose_eye(machine).right] > 0)
+    assert view.turns_clockwise == (moved[choose_view_direction(machine).right] > 0)
 
 
 def test_a_drawing_for_each_tilt_and_each_pose_of_an_indexer(make):
@@ -222,7 +233,7 @@ def test_a_drawing_for_each_tilt_and_each_pose_of_an_indexer(make):
 
 def test_names_stay_text_in_the_drawing():
     name = "</text><script>x()</script>&amp;\"'|#panic()"
-    steps = [Step(name[:40], 50.0)]
+    steps = [StackStep(name[:40], 50.0)]
     svg = draw(view_of(set_up(trunnion(), steps), steps, (0, 0), (0, 0, 5), name=name)).svg
     root = ET.fromstring(svg)
     assert {element.tag for element in root.iter()} <= {

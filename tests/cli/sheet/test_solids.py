@@ -17,17 +17,16 @@ from hypothesis import strategies as st
 
 import tiltwright
 from kinematics.reach import flat_mm, outlines
-from tiltwright.reached import drawn_tip_mm, standing
+from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
+from tiltwright.output.canvas import Canvas, LabelBox
+from tiltwright.reach.analysis import analyse_operations, drawn_tip_mm
 from tiltwright.sheet.build import build_sheet
-from tiltwright.sheet.canvas import Box, Canvas
 from tiltwright.sheet.data import Sheet
 from tiltwright.sheet.drawing import draw
-from tiltwright.sheet.layout import NARROW, WIDE
-from tiltwright.sheet.placing import fit
+from tiltwright.sheet.panel_layout import NARROW, WIDE, choose_scale
+from tiltwright.sheet.side_view import BodyShape, Projection
 from tiltwright.sheet.solid_drawing import draw_projection
-from tiltwright.sheet.view import BodyShape, Projection
-from tiltwright.sheet.words import UNCHECKED
-from tiltwright.worked import Worked, work_through
+from tiltwright.sheet.wording import UNCHECKED
 
 from .test_drawing import faults
 
@@ -49,11 +48,11 @@ holder = "collet holder, short"
 
 
 @pytest.fixture(scope="module")
-def cap() -> Worked:
-    return work_through(str(MAST_CAP))
+def cap() -> EvaluatedJob:
+    return evaluate_job(str(MAST_CAP))
 
 
-def sheet_of(worked: Worked, units: str | None = None) -> Sheet:
+def sheet_of(worked: EvaluatedJob, units: str | None = None) -> Sheet:
     return build_sheet(worked, date="2026-11-25", version="0.1.0", units=units)
 
 
@@ -76,7 +75,7 @@ def test_the_dimension_is_the_distance_that_reach_gives(run, cap, units):
 
 
 def test_the_marked_places_lie_as_far_apart_as_the_dimension_says_and_on_the_drawn_bodies(cap):
-    reached = standing(cap)
+    reached = analyse_operations(cap)
     for stood in reached.operations:
         near, place = stood.clearance.nearest, stood.place
         apart = np.linalg.norm(place.cutting_mm - place.turning_mm)
@@ -95,7 +94,7 @@ def test_the_marked_places_lie_as_far_apart_as_the_dimension_says_and_on_the_dra
 
 
 def test_the_outlines_are_the_librarys(cap):
-    reached = standing(cap)
+    reached = analyse_operations(cap)
     by_name = {stood.stand.name: stood for stood in reached.operations}
     for drawing in sheet_of(cap).drawings:
         stood = by_name[drawing.view.marks[0].name]
@@ -128,7 +127,7 @@ def test_what_must_be_whole_is_drawn_whole_at_the_stated_scale(cap):
 def test_the_other_side_stands_beside_where_there_is_room_and_not_where_there_is_none(cap):
     views = [drawing.view for drawing in sheet_of(cap).drawings]
     for view in views:
-        placing, _, layout = fit(view, WIDE)
+        placing, _, layout = choose_scale(view, WIDE)
         texts = [label.text for label in draw(view).labels]
         beside = placing.beside()
         assert (beside is not None) == ("from \N{MINUS SIGN}Y" in texts)
@@ -137,10 +136,10 @@ def test_the_other_side_stands_beside_where_there_is_room_and_not_where_there_is
             height = np.array([0.0, -200.0])
             assert beside(height)[1] == placing(height)[1]
             assert layout.left < placing.between < placing.paper[0]
-    assert fit(views[0], WIDE)[0].beside() is not None
+    assert choose_scale(views[0], WIDE)[0].beside() is not None
     # with the same scale and hardly more room than one view takes
     slim = replace(WIDE, left=WIDE.right - 30.0)
-    assert fit(views[0], slim)[0].beside() is None
+    assert choose_scale(views[0], slim)[0].beside() is None
 
 
 @settings(
@@ -171,7 +170,7 @@ def test_labels_keep_off_each_other_off_lines_and_inside(
     )
     (tmp_path / "machine.toml").write_text(MILL, encoding="utf-8")
     (tmp_path / "job.toml").write_text(text, encoding="utf-8")
-    (drawing,) = sheet_of(work_through(str(tmp_path / "job.toml")), units).drawings
+    (drawing,) = sheet_of(evaluate_job(str(tmp_path / "job.toml")), units).drawings
     assert drawing.view.solids is not None
     panel = draw(drawing.view, layout)
     assert faults(panel) == []
@@ -204,7 +203,7 @@ def test_a_collision_and_an_axis_beyond_its_travel_are_told_before_anything_else
     text += "sweep = { x = [0.0, 600.0] }\n"
     (tmp_path / "machine.toml").write_text(MILL, encoding="utf-8")
     (tmp_path / "job.toml").write_text(text, encoding="utf-8")
-    sheet = sheet_of(work_through(str(tmp_path / "job.toml")))
+    sheet = sheet_of(evaluate_job(str(tmp_path / "job.toml")))
     assert any(alert.startswith("low: ") and "runs into post" in alert for alert in sheet.alerts)
     assert any("beyond the upper end of its travel" in alert for alert in sheet.alerts)
     (drawing,) = sheet.drawings
@@ -247,7 +246,7 @@ def test_without_tools_or_solids_nothing_changes_and_the_collision_library_is_no
 
 
 def test_rings_are_cut_at_a_box():
-    box = Box(0.0, 0.0, 10.0, 10.0)
+    box = LabelBox(0.0, 0.0, 10.0, 10.0)
     square = [(-5.0, 2.0), (5.0, 2.0), (5.0, 8.0), (-5.0, 8.0)]
     assert sorted(box.clip_ring(square)) == [(0.0, 2.0), (0.0, 8.0), (5.0, 2.0), (5.0, 8.0)]
     assert box.clip_ring([(20.0, 0.0), (30.0, 0.0), (25.0, 5.0)]) == []
@@ -266,7 +265,7 @@ def test_a_broken_line_says_where_a_body_is_cut_off():
     shown = Projection("", (BodyShape("block", "turning", (square,), (square,), whole=True),), None)
     for right, cut in ((40.0, False), (40.2, False), (30.0, True)):
         canvas = Canvas(50.0, 50.0)
-        draw_projection(canvas, shown, lambda p: (float(p[0]), float(p[1])), Box(0.0, 0.0, right, 45.0))
+        draw_projection(canvas, shown, lambda p: (float(p[0]), float(p[1])), LabelBox(0.0, 0.0, right, 45.0))
         slanted = [(a, b) for a, b in canvas.strokes if a[0] != b[0] and a[1] != b[1]]
         assert bool(slanted) == cut
         if cut:

@@ -11,8 +11,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 
-from tiltwright.sheet.markdown import escaped, sheet_markdown
-from tiltwright.sheet.text import columns_of, sheet_text
+from tiltwright.output.markdown import escaped
+from tiltwright.output.plain_text import columns_of
+from tiltwright.sheet.markdown import sheet_markdown
+from tiltwright.sheet.text import sheet_text
 
 from .conftest import HEAD, SETUPS, TOUCHED
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 from fontTools.ttLib import TTFont
 
-from tiltwright.sheet import typeface
+from tiltwright.output import typesetting
 
 NEEDED = "±°Ø⌀µμ″→Δ…□≤≥½éßñçøåłžΩЖ" + "\N{PRIME}\N{MINUS SIGN}\N{MULTIPLICATION SIGN}\N{EN DASH}"
 
 
-@pytest.mark.parametrize("file", typeface.FILES, ids=lambda file: file.stem)
+@pytest.mark.parametrize("file", typesetting.FILES, ids=lambda file: file.stem)
 def test_each_needed_sign_has_a_glyph_with_an_outline(file):
     font = TTFont(file)
     names = font.getBestCmap()
@@ -21,53 +21,53 @@ def test_each_needed_sign_has_a_glyph_with_an_outline(file):
 
 @pytest.mark.parametrize(("style", "bold"), [(0, False), (1, True)])
 def test_the_widths_are_those_of_the_fonts(style, bold):
-    font = TTFont(typeface.FILES[style])
-    assert font["head"].unitsPerEm == typeface.UNITS_PER_EM
+    font = TTFont(typesetting.FILES[style])
+    assert font["head"].unitsPerEm == typesetting.UNITS_PER_EM
     metrics, names = font["hmtx"], font.getBestCmap()
     assert all(
-        typeface.width_em(chr(code), bold=bold) == metrics[name][0] / typeface.UNITS_PER_EM
+        typesetting.width_em(chr(code), bold=bold) == metrics[name][0] / typesetting.UNITS_PER_EM
         for code, name in names.items()
     )
-    assert {c for c in map(chr, range(0x2600)) if c.isprintable() and not typeface.uncovered(c)} <= set(
+    assert {c for c in map(chr, range(0x2600)) if c.isprintable() and not typesetting.uncovered(c)} <= set(
         map(chr, names)
     )
 
 
 def test_the_font_of_g_code_has_one_width_for_everything_in_it():
-    font = TTFont(typeface.MONO_FILE)
+    font = TTFont(typesetting.MONO_FILE)
     names = font.getBestCmap()
     assert {*range(0x20, 0x7F), *range(0xA0, 0x100)} <= set(names)
     assert len({font["hmtx"][name][0] for name in names.values()}) == 1
-    assert font["name"].getBestFamilyName() == typeface.MONO_FAMILY
+    assert font["name"].getBestFamilyName() == typesetting.MONO_FAMILY
 
 
 @pytest.mark.parametrize("bold", [False, True])
 def test_digits_are_tabular(bold):
-    assert len({typeface.width_em(digit, bold=bold) for digit in "0123456789"}) == 1
+    assert len({typesetting.width_em(digit, bold=bold) for digit in "0123456789"}) == 1
 
 
 def test_the_fonts_carry_their_licence():
-    text = (typeface.FOLDER / "LICENSE.txt").read_text("utf-8")
+    text = (typesetting.FOLDER / "LICENSE.txt").read_text("utf-8")
     assert "Permission is hereby granted" in text
 
 
 @pytest.mark.parametrize("text", ["\u202e", "\u2066", "\u200b", "\x07", "\u2028", "日", "\U0001f600"])
 def test_what_cannot_be_printed_is_reported_and_replaced(text):
-    assert typeface.uncovered("a" + text) == (text,)
-    assert typeface.printable("a" + text) == "a" + typeface.STAND_IN
+    assert typesetting.uncovered("a" + text) == (text,)
+    assert typesetting.printable("a" + text) == "a" + typesetting.STAND_IN
 
 
 @pytest.mark.parametrize("room", [0.7, 3.0, 9.0])
 def test_a_shortened_text_fits(room):
-    assert typeface.width_em(typeface.shortened("W" * 40, room)) <= max(room, typeface.width_em("…"))
+    assert typesetting.width_em(typesetting.shortened("W" * 40, room)) <= max(room, typesetting.width_em("…"))
 
 
 @pytest.mark.parametrize("room", [1.2, 3.0, 9.0, 60.0])
 @pytest.mark.parametrize("text", ["W" * 40, "i " * 40, "a round standoff with a name that is long", "W"])
 def test_a_broken_text_fits_and_loses_nothing_before_its_ellipsis(text, room):
-    lines = typeface.broken(text, room)
+    lines = typesetting.broken(text, room)
     assert 1 <= len(lines) <= 2
-    assert all(typeface.width_em(line) <= room for line in lines)
+    assert all(typesetting.width_em(line) <= room for line in lines)
     whole = "".join(lines).removesuffix("…").replace(" ", "")
     assert text.replace(" ", "").startswith(whole)
     assert whole == text.replace(" ", "") or lines[-1].endswith("…")

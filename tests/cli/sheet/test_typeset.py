@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from tiltwright.sheet import typeface, typeset
+from tiltwright.output import typesetting
+from tiltwright.sheet import typeset
 from tiltwright.sheet.build import build_sheet
 from tiltwright.sheet.markdown import sheet_markdown
 from tiltwright.sheet.text import sheet_text
@@ -123,7 +124,7 @@ def test_the_page_is_told_numbers_and_names_only_as_strings(make):
     data = typeset.page_data(sheet, "a4")
     assert {type(leaf) for leaf in leaves(data)} <= {str, float, type(None)}
     shown = "".join(leaf for leaf in leaves(data) if isinstance(leaf, str))
-    assert set(typeface.uncovered(shown)) <= {
+    assert set(typesetting.uncovered(shown)) <= {
         "\N{ZERO WIDTH SPACE}",
         "\n",
     }  # a place to break, and SVG's line ends
@@ -173,7 +174,7 @@ def test_the_block_of_g_code_holds_no_name(make, name):
 
 
 def test_without_its_font_nothing_is_printed(make, monkeypatch, tmp_path):
-    monkeypatch.setattr(typeface, "FOLDER", tmp_path)
+    monkeypatch.setattr(typesetting, "FOLDER", tmp_path)
     with pytest.raises(FileNotFoundError, match="font is missing"):
         typeset.pdf(make())
 

@@ -6,7 +6,7 @@ from scipy.integrate import solve_ivp
 
 from kinematics.errors import KinematicsError
 from kinematics.reach.beam import Section, deflection_mm, stiffness_n_per_mm
-from kinematics.reach.body import body_of
+from kinematics.reach.collision_bodies import collision_body
 
 
 def test_a_tube_as_recomputed():
@@ -59,4 +59,4 @@ def test_the_solid_of_a_section():
     assert bar.volume_mm3 == pytest.approx(30 * 18 * 70)
     tube = Section(diameter_mm=50.0, bore_mm=30.0).shape(70.0, (5.0, -2.0))
     assert tube.centre_mm == pytest.approx([5.0, -2.0, 35.0])
-    assert body_of("tube", tube).manifold.volume() == pytest.approx(tube.volume_mm3, rel=5e-3)
+    assert collision_body("tube", tube).manifold.volume() == pytest.approx(tube.volume_mm3, rel=5e-3)

@@ -5,17 +5,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics import Step
-from kinematics.pose import Pose, turn_about
+from kinematics import StackStep
 from kinematics.reach.beam import Section
-from kinematics.reach.body import body_of, vertices_of
-from kinematics.reach.bounds import between, discs_of
-from kinematics.reach.clearance import clearances, spreads
-from kinematics.reach.cutting import HolderPart, Sweep, Tool, swept
+from kinematics.reach.clearance import clearances, swept_bodies, witness_points
+from kinematics.reach.collision_bodies import collision_body, vertices_of
+from kinematics.reach.distance_bounds import bounding_discs, gap_bounds
 from kinematics.reach.scene import exact_gap_mm, group_poses, scene_of
-from kinematics.reach.shapes import Block, Mesh, Round
+from kinematics.reach.shapes import Box, Frustum, Mesh
 from kinematics.reach.solid import BASE, PART, Solid, on_rotary, on_step
-from kinematics.reach.where import place_of
+from kinematics.reach.tool_assembly import HolderPart, TipEnvelope, Tool, minkowski_sum
+from kinematics.transform import Pose, rotation_about_axis
 
 
 def only(found, within):
@@ -30,25 +29,29 @@ def only(found, within):
     ("solid", "pair", "true_mm"),
     [
         # Derived here: tool 10 dia, 40 mm out of a holder 50 dia, tip at (0, 0, 100).
-        (Solid("wall", Block([30, -50, 0], [40, 50, 300]), BASE), ("holder 1", "wall"), 5.0),  # 30 - 25
+        (Solid("wall", Box([30, -50, 0], [40, 50, 300]), BASE), ("holder 1", "wall"), 5.0),  # 30 - 25
         (
-            Solid("low wall", Block([30, -50, 0], [40, 50, 120]), BASE),
+            Solid("low wall", Box([30, -50, 0], [40, 50, 120]), BASE),
             ("holder 1", "low wall"),
             np.hypot(5, 20),
         ),
-        (Solid("shelf", Block([-90, -90, 90], [90, 90, 93]), BASE), ("tool", "shelf"), 7.0),
+        (Solid("shelf", Box([-90, -90, 90], [90, 90, 93]), BASE), ("tool", "shelf"), 7.0),
         (
-            Solid("post", Round([50, 0, 0], [50, 0, 400], 20), BASE),
+            Solid("post", Frustum([50, 0, 0], [50, 0, 400], 20), BASE),
             ("holder 1", "post"),
             15.0,
         ),  # 50 - 25 - 10
         (
-            Solid("rail", Round([0, 60, 150], [1, 60, 150], 20), BASE),
+            Solid("rail", Frustum([0, 60, 150], [1, 60, 150], 20), BASE),
             ("holder 1", "rail"),
             25.0,
         ),  # 60 - 25 - 10
         # Skew round bars: the distance of their lines less both radii.
-        (Solid("bar", Round([-99, 70, 20], [99, 70, 300], 16), BASE), ("holder 1", "bar"), 70.0 - 25.0 - 8.0),
+        (
+            Solid("bar", Frustum([-99, 70, 20], [99, 70, 300], 16), BASE),
+            ("holder 1", "bar"),
+            70.0 - 25.0 - 8.0,
+        ),
     ],
 )
 def test_distances_by_hand(lay, solid, pair, true_mm):
@@ -59,47 +62,49 @@ def test_distances_by_hand(lay, solid, pair, true_mm):
 
 
 def test_a_sweep_brings_the_far_corner_near(lay):
-    wall = Solid("wall", Block([-200, 60, 0], [200, 70, 400]), BASE)
-    sweep = Sweep([-10, -5, -3], [10, 20, 50])
+    wall = Solid("wall", Box([-200, 60, 0], [200, 70, 400]), BASE)
+    sweep = TipEnvelope([-10, -5, -3], [10, 20, 50])
     laid = lay.layout([lay.stand(sweep=sweep)], [wall], section=None, spindle=())
     near = only(clearances(laid), 0.1)
     assert near.gap_mm == pytest.approx(60 - 20 - 25, abs=near.over_mm)  # at the far +Y end
-    place = place_of(laid, scene_of(laid), laid.stands[0], near)
+    place = witness_points(laid, scene_of(laid), laid.stands[0], near)
     assert place.corner == (0, 1, 0)
     assert place.turning_mm[1] == pytest.approx(60.0, abs=0.05)
     assert place.cutting_mm[1] == pytest.approx(45.0, abs=0.1)
 
 
 def test_the_corner_is_named(lay):
-    peg = Solid("peg", Round([60, -60, 0], [60, -60, 170], 20), BASE)
-    laid = lay.layout([lay.stand(sweep=Sweep([-8, -8, -8], [8, 8, 8]))], [peg], section=None, spindle=())
+    peg = Solid("peg", Frustum([60, -60, 0], [60, -60, 170], 20), BASE)
+    laid = lay.layout(
+        [lay.stand(sweep=TipEnvelope([-8, -8, -8], [8, 8, 8]))], [peg], section=None, spindle=()
+    )
     near = only(clearances(laid), 0.1)
     # The whole holder stands beside the peg at every height: Z is not to blame.
     assert near.gap_mm == pytest.approx(np.hypot(52, 52) - 25 - 10, abs=near.over_mm)
-    place = place_of(laid, scene_of(laid), laid.stands[0], near)
+    place = witness_points(laid, scene_of(laid), laid.stands[0], near)
     assert place.corner == (1, -1, 0)
     assert np.linalg.norm(place.cutting_mm - place.turning_mm) == pytest.approx(near.gap_mm, abs=0.1)
 
 
 def test_cutting_is_allowed_and_only_that(lay):
-    blank = Solid("blank", Block([-50, -50, 40], [50, 50, 110]), PART, cut=True)
+    blank = Solid("blank", Box([-50, -50, 40], [50, 50, 110]), PART, cut=True)
     deep = lay.stand("deep", origin=(0, 0, 40))
     (found,) = clearances(lay.layout([deep], [blank], section=None, spindle=()))
     # The tool stands 70 mm deep in the blank with 40 mm out of its holder: the holder hits, the tool cuts.
     assert [(near.cutting, near.turning, near.gap_mm) for near in found.too_near] == [
         ("holder 1", "blank", 0.0)
     ]
-    fixture = Solid("clamp", Block([-50, -50, 140], [50, 50, 210]), on_step(0))
+    fixture = Solid("clamp", Box([-50, -50, 140], [50, 50, 210]), on_step(0))
     (found,) = clearances(lay.layout([deep], [fixture], section=None, spindle=()))
     assert {near.cutting for near in found.too_near} == {"tool", "holder 1"}
 
 
 def test_overlapping_names_the_place(lay):
-    block = Solid("block", Block([10, -5, 150], [60, 5, 160]), BASE)
+    block = Solid("block", Box([10, -5, 150], [60, 5, 160]), BASE)
     laid = lay.layout([lay.stand()], [block], section=None, spindle=())
     near = only(clearances(laid), 0.1)
     assert near.gap_mm == 0.0
-    place = place_of(laid, scene_of(laid), laid.stands[0], near)
+    place = witness_points(laid, scene_of(laid), laid.stands[0], near)
     assert 10 <= place.cutting_mm[0] <= 25.2
     assert 150 <= place.cutting_mm[2] <= 160
 
@@ -116,15 +121,18 @@ def random_layout(lay, seed, ops=6):
         middle = point(120.0) * [1, 1, 0.4]
         if k % 3 == 0:
             edge = random.uniform(5, 40, 3)
-            shape = Block(middle - edge, middle + edge)
+            shape = Box(middle - edge, middle + edge)
         elif k % 3 == 1:
-            shape = Round(middle, middle + point(60.0), random.uniform(5, 50), random.uniform(5, 50))
+            shape = Frustum(middle, middle + point(60.0), random.uniform(5, 50), random.uniform(5, 50))
         else:
-            shape = Round(middle, middle + point(60.0), 50.0, None, random.uniform(5, 40))
+            shape = Frustum(middle, middle + point(60.0), 50.0, None, random.uniform(5, 40))
         solids.append(Solid(f"solid {k}", shape, on, cut=on is PART))
     stands = [
         lay.stand(
-            f"op {k}", (random.uniform(-120, 30), random.uniform(0, 360)), point(40.0), sweep=Sweep(-e, e)
+            f"op {k}",
+            (random.uniform(-120, 30), random.uniform(0, 360)),
+            point(40.0),
+            sweep=TipEnvelope(-e, e),
         )
         for k, e in enumerate(random.uniform(0, 25, (ops, 3)))
     ]
@@ -139,7 +147,7 @@ def test_the_same_answer_as_asking_for_every_pair(lay, seed):
         poses = group_poses(laid.machine, stand.machine_deg)
         gaps = {
             (spread.body.name, body.name): exact_gap_mm(scene, k, poses, spread, 300.0)
-            for spread in spreads(laid, stand)
+            for spread in swept_bodies(laid, stand)
             for k, body in enumerate(scene.bodies)
             if not (spread.body.cut and body.cut)
         }
@@ -173,7 +181,7 @@ def ring(random, radius, low, high):
 
 
 def points_in(random, shape):
-    if isinstance(shape, Block):
+    if isinstance(shape, Box):
         return random.uniform(shape.low_mm, shape.high_mm, (80, 3))
     share, angle = random.uniform(0, 1, (2, 80))
     first, last = shape.diameters_mm
@@ -192,13 +200,15 @@ shapes = st.integers(0, 2**31)
 def random_body(random):
     middle = random.uniform(-20, 20, 3)
     if random.random() < 0.5:
-        shape = Round(
+        shape = Frustum(
             middle, middle + random.uniform(-60, 60, 3), random.uniform(2, 60), random.uniform(2, 60)
         )
     else:
-        shape = Block(middle, middle + random.uniform(2, 90, 3))
-    pose = Pose(turn_about(random.normal(size=3), random.uniform(0, 360)), random.uniform(-90, 90, 3))
-    return body_of("body", shape).moved(pose)
+        shape = Box(middle, middle + random.uniform(2, 90, 3))
+    pose = Pose(
+        rotation_about_axis(random.normal(size=3), random.uniform(0, 360)), random.uniform(-90, 90, 3)
+    )
+    return collision_body("body", shape).moved(pose)
 
 
 @settings(max_examples=60, deadline=None)
@@ -206,7 +216,7 @@ def random_body(random):
 def test_bounds_hold(seed):
     random = np.random.default_rng(seed)
     first, second = random_body(random), random_body(random)
-    low, high = (float(bound[0]) for bound in between(discs_of([first]), discs_of([second])))
+    low, high = (float(bound[0]) for bound in gap_bounds(bounding_discs([first]), bounding_discs([second])))
     gap = first.manifold.min_gap(second.manifold, 1000.0)
     over = first.over_mm + second.over_mm
     assert low <= gap + 1e-9
@@ -214,9 +224,9 @@ def test_bounds_hold(seed):
 
 
 def test_a_mesh_and_its_own_shape_agree(lay):
-    shape = Block([40, -20, 90], [70, 20, 150])
-    corners = vertices_of(body_of("block", shape).manifold)
-    made = body_of("block", shape).manifold.to_mesh64()
+    shape = Box([40, -20, 90], [70, 20, 150])
+    corners = vertices_of(collision_body("block", shape).manifold)
+    made = collision_body("block", shape).manifold.to_mesh64()
     mesh = Mesh(corners, np.asarray(made.tri_verts, dtype=np.int64))
     plain = only(clearances(lay.layout([lay.stand()], [Solid("it", shape, BASE)], section=None)), 0.1)
     meshed = only(clearances(lay.layout([lay.stand()], [Solid("it", mesh, BASE)], section=None)), 0.1)
@@ -226,12 +236,12 @@ def test_a_mesh_and_its_own_shape_agree(lay):
 
 def test_a_hollow_mesh_is_not_filled(lay):
     # A tube about the tool: the tool stands free in its bore, which the bounding box and the hull do not know.
-    tube = body_of("tube", Round([0, 0, 90], [0, 0, 130], 80.0, None, 40.0)).manifold.to_mesh64()
+    tube = collision_body("tube", Frustum([0, 0, 90], [0, 0, 130], 80.0, None, 40.0)).manifold.to_mesh64()
     mesh = Mesh(np.asarray(tube.vert_properties)[:, :3], np.asarray(tube.tri_verts, dtype=np.int64))
     near = only(clearances(lay.layout([lay.stand()], [Solid("ring", mesh, BASE)], section=None)), 0.1)
     # To the bore's wall 20 - 5; to the holder's lower face, at 140, only 10 above the ring.
     assert near.gap_mm == pytest.approx(10.0, abs=1e-6)
-    tall = body_of("tube", Round([0, 0, 90], [0, 0, 190], 150.0, None, 60.0)).manifold.to_mesh64()
+    tall = collision_body("tube", Frustum([0, 0, 90], [0, 0, 190], 150.0, None, 60.0)).manifold.to_mesh64()
     mesh = Mesh(np.asarray(tall.vert_properties)[:, :3], np.asarray(tall.tri_verts, dtype=np.int64))
     laid = lay.layout([lay.stand()], [Solid("ring", mesh, BASE)], section=None, spindle=())
     near = only(clearances(laid), 0.1)
@@ -240,10 +250,10 @@ def test_a_hollow_mesh_is_not_filled(lay):
 
 def test_a_swept_cone_is_the_hull_of_its_corners():
     tool = Tool("ball", 90.0, 6.0, (HolderPart(30.0, 60.0, 30.0),))
-    from kinematics.reach.cutting import cutting_bodies
+    from kinematics.reach.tool_assembly import cutting_bodies
 
     cone = cutting_bodies(tool, ())[1]
-    volume = swept(cone, np.array([10.0, 0.0, 0.0])).volume()
+    volume = minkowski_sum(cone, np.array([10.0, 0.0, 0.0])).volume()
     # Swept along X by 20: its volume and 20 times its seen area, the trapezium 30 high between 60 and 30 wide.
     assert volume == pytest.approx(cone.manifold.volume() + 20.0 * 30.0 * 45.0, rel=5e-3)
 
@@ -255,6 +265,6 @@ def test_nothing_there_and_no_tool(lay):
     assert clearances(unknown)[0].nearest is None
     assert clearances(lay.layout([], [], section=None)) == ()
     tilted = lay.layout(
-        [lay.stand()], [], steps=(Step("wedge", 50.0, rotate=(("x", 20.0),)), Step("post", 40.0))
+        [lay.stand()], [], steps=(StackStep("wedge", 50.0, rotate=(("x", 20.0),)), StackStep("post", 40.0))
     )
     assert clearances(tilted)[0].nearest is not None

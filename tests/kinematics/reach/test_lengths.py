@@ -6,19 +6,19 @@ import pytest
 
 from kinematics.errors import KinematicsError
 from kinematics.reach.clearance import clearances
-from kinematics.reach.cutting import HolderPart, Tool
-from kinematics.reach.lengths import tool_lengths
 from kinematics.reach.scene import scene_of
-from kinematics.reach.shapes import Block
+from kinematics.reach.shapes import Box
 from kinematics.reach.solid import BASE, Solid
+from kinematics.reach.tool_assembly import HolderPart, Tool
+from kinematics.reach.tool_length import tool_lengths
 
 
 def test_a_ledge_beside_the_tool(lay):
     # Derived here: a ledge 30 above the tip, 10 beside the tool's axis and under the 50 mm holder. With 2 to keep the
     # holder (60 long) must end 32 above the tip: 92. Full travel Z 500, the tip at 100: 400 by travel; at full
     # retract the tip must stay 2 above the ledge at 130: 368.
-    ledge = Solid("ledge", Block([10, -40, 0], [60, 40, 130]), BASE)
-    turning = Solid("post top", Block([-60, -40, 0], [-30, 40, 130]), BASE)
+    ledge = Solid("ledge", Box([10, -40, 0], [60, 40, 130]), BASE)
+    turning = Solid("post top", Box([-60, -40, 0], [-30, 40, 130]), BASE)
     laid = lay.layout([lay.stand()], [ledge, turning], section=None, spindle=())
     found = tool_lengths(laid, scene_of(laid), laid.stands[0], 2.0)
     assert found.shortest_mm == pytest.approx(92.0, abs=0.02)
@@ -45,7 +45,7 @@ def test_the_work_stops_the_longest(lay):
 def test_a_long_tool_that_hits_above(lay):
     # A roof with a hole for the tool alone would stop the holder; here a beam 150 above the tip, 8 beside its axis
     # and 5 deep: the tool, 5 in radius, passes it; a holder 25 in radius does not, above it or below.
-    beam = Solid("beam", Block([8, -50, 250], [60, 50, 255]), BASE)
+    beam = Solid("beam", Box([8, -50, 250], [60, 50, 255]), BASE)
     laid = lay.layout([lay.stand()], [beam], section=None, spindle=())
     found = tool_lengths(laid, scene_of(laid), laid.stands[0], 1.0)
     assert (found.shortest_mm, found.shortest_by) == (
@@ -54,7 +54,7 @@ def test_a_long_tool_that_hits_above(lay):
     )
     assert found.longest_mm == pytest.approx(400.0)
     # Wider than the tool leaves room for: only lengths that stay under it clear, and the stated one does.
-    low = Solid("beam", Block([4, -50, 250], [60, 50, 255]), BASE)
+    low = Solid("beam", Box([4, -50, 250], [60, 50, 255]), BASE)
     laid = lay.layout([lay.stand()], [low], section=None, spindle=())
     found = tool_lengths(laid, scene_of(laid), laid.stands[0], 1.0)
     assert (found.shortest_mm, found.shortest_by) == (pytest.approx(60.01), "holder")
@@ -62,13 +62,13 @@ def test_a_long_tool_that_hits_above(lay):
 
 
 def test_the_holder_stops_the_shortest(lay):
-    laid = lay.layout([lay.stand()], [Solid("far", Block([300, 0, 0], [310, 10, 10]), BASE)], section=None)
+    laid = lay.layout([lay.stand()], [Solid("far", Box([300, 0, 0], [310, 10, 10]), BASE)], section=None)
     found = tool_lengths(laid, scene_of(laid), laid.stands[0])
     assert (found.shortest_mm, found.shortest_by) == (pytest.approx(60.01), "holder")
 
 
 def test_no_length_clears(lay):
-    through = Solid("roof", Block([-50, -50, 110], [50, 50, 115]), BASE)
+    through = Solid("roof", Box([-50, -50, 110], [50, 50, 115]), BASE)
     laid = lay.layout([lay.stand()], [through], section=None)
     found = tool_lengths(laid, scene_of(laid), laid.stands[0])
     assert found.shortest_mm is None

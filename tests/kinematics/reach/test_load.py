@@ -5,16 +5,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics import Step
-from kinematics.reach.cutting import Sweep
+from kinematics import StackStep
 from kinematics.reach.load import STANDARD_GRAVITY, carried, force_torque_nm, gravity_torque_nm, worst_torque
-from kinematics.reach.shapes import Block, round_on
+from kinematics.reach.shapes import Box, frustum_on
 from kinematics.reach.solid import BASE, Solid, on_rotary, on_step
+from kinematics.reach.tool_assembly import TipEnvelope
 
 
 def cube(name, middle, on, mass):
     middle = np.array(middle, dtype=float)
-    return Solid(name, Block(middle - 5, middle + 5), on, mass_kg=mass)
+    return Solid(name, Box(middle - 5, middle + 5), on, mass_kg=mass)
 
 
 def test_a_weight_on_a_lever(lay):
@@ -87,10 +87,10 @@ def test_virtual_work(lay):
 
 def test_mass_from_density_and_what_is_not_known(lay):
     post = Solid(
-        "post", round_on(100.0, 60.0), on_step(0), density_kg_m3=7850.0
+        "post", frustum_on(100.0, 60.0), on_step(0), density_kg_m3=7850.0
     )  # steel, Gere, appendix tables
-    nobody = Solid("cover", round_on(10.0, 20.0), on_rotary(0))
-    base = Solid("base", round_on(10.0, 20.0), BASE, mass_kg=500.0)
+    nobody = Solid("cover", frustum_on(10.0, 20.0), on_rotary(0))
+    base = Solid("base", frustum_on(10.0, 20.0), BASE, mass_kg=500.0)
     laid = lay.layout([lay.stand()], [post, nobody, base], section=None)
     found = carried(laid, 0)
     assert found.mass_kg == pytest.approx(np.pi * 0.03**2 * 0.1 * 7850.0)
@@ -102,8 +102,8 @@ def test_mass_from_density_and_what_is_not_known(lay):
 
 def test_cutting_force(lay):
     # 500 N at the tip, 150 from the tilt axis at the sweep's top corner: 75 N m and the corner's share.
-    stand = lay.stand(at=(0.0, 0.0), sweep=Sweep([-10, -30, -20], [10, 40, 50]), force=500.0)
-    laid = lay.layout([stand], [], section=None, steps=(Step("post", 100.0),))
+    stand = lay.stand(at=(0.0, 0.0), sweep=TipEnvelope([-10, -30, -20], [10, 40, 50]), force=500.0)
+    laid = lay.layout([stand], [], section=None, steps=(StackStep("post", 100.0),))
     assert force_torque_nm(laid, 0, stand) == pytest.approx(500.0 * np.hypot(40.0, 150.0) * 1e-3)
     assert force_torque_nm(laid, 1, stand) == pytest.approx(500.0 * np.hypot(40.0, 10.0) * 1e-3)
     assert force_torque_nm(laid, 0, lay.stand()) == 0.0

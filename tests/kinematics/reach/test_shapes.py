@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kinematics.errors import KinematicsError
-from kinematics.pose import Pose, turn_about
-from kinematics.reach.body import body_of, facets, vertices_of
-from kinematics.reach.shapes import Block, Mesh, Round, block_on, round_on
+from kinematics.reach.collision_bodies import collision_body, facets, vertices_of
+from kinematics.reach.shapes import Box, Frustum, Mesh, box_on, frustum_on
+from kinematics.transform import Pose, rotation_about_axis
 
 sizes = st.floats(0.5, 500.0)
 
@@ -18,19 +18,19 @@ def test_cone_frustum_and_tube_by_the_handbook():
     # Mensuration formulas, from memory: cone V = pi r^2 h / 3 with its centre at h/4 from the base (taken here at
     # a tip of almost no diameter); frustum V = pi h (R^2 + R r + r^2) / 3, centre at
     # h (R^2 + 2 R r + 3 r^2) / (4 (R^2 + R r + r^2)) from the larger end; tube V = pi h (R^2 - r^2).
-    cone = Round([0, 0, 0], [0, 0, 40.0], 30.0, 1e-5)
+    cone = Frustum([0, 0, 0], [0, 0, 40.0], 30.0, 1e-5)
     assert cone.volume_mm3 == pytest.approx(np.pi * 15**2 * 40 / 3, rel=1e-5)
     assert cone.centre_mm == pytest.approx([0, 0, 10.0], abs=1e-4)
-    frustum = Round([0, 0, 0], [0, 0, 12.0], 20.0, 10.0)
+    frustum = Frustum([0, 0, 0], [0, 0, 12.0], 20.0, 10.0)
     assert frustum.volume_mm3 == pytest.approx(np.pi * 12 * (100 + 50 + 25) / 3)
     assert frustum.centre_mm[2] == pytest.approx(12 * (100 + 100 + 75) / (4 * 175))
-    tube = Round([0, 0, 0], [0, 10.0, 0], 50.0, None, 30.0)
+    tube = Frustum([0, 0, 0], [0, 10.0, 0], 50.0, None, 30.0)
     assert tube.volume_mm3 == pytest.approx(np.pi * 10 * (25**2 - 15**2))
     assert tube.centre_mm == pytest.approx([0, 5.0, 0])
 
 
 def test_bored_frustum_against_a_fine_mesh():
-    shape = Round([3, 4, 5], [3, 4, 25], 40.0, 30.0, 12.0)
+    shape = Frustum([3, 4, 5], [3, 4, 25], 40.0, 30.0, 12.0)
     angle = np.linspace(0, 2 * np.pi, 4000, endpoint=False)
     # Independent: the solid of revolution by trimesh, whose volume falls short by the facets alone.
     profile = [[6.0, 0.0], [20.0, 0.0], [15.0, 20.0], [6.0, 20.0], [6.0, 0.0]]
@@ -42,7 +42,7 @@ def test_bored_frustum_against_a_fine_mesh():
 
 @given(sizes, sizes, sizes)
 def test_a_block_and_the_mesh_of_it_agree(x, y, z):
-    block = block_on(z, x, y)
+    block = box_on(z, x, y)
     box = trimesh.creation.box(extents=[x, y, z])
     mesh = Mesh(box.vertices + np.array([0, 0, z / 2]), box.faces)
     assert mesh.volume_mm3 == pytest.approx(block.volume_mm3)
@@ -51,8 +51,8 @@ def test_a_block_and_the_mesh_of_it_agree(x, y, z):
 
 @given(sizes, st.floats(1.0, 300.0), st.floats(-180.0, 180.0))
 def test_facets_stand_outside_the_true_round_by_what_is_stated(diameter, height, angle):
-    pose = Pose(turn_about([1.0, 2.0, -0.5], angle), np.array([10.0, -20.0, 30.0]))
-    body = body_of("post", round_on(height, diameter)).moved(pose)
+    pose = Pose(rotation_about_axis([1.0, 2.0, -0.5], angle), np.array([10.0, -20.0, 30.0]))
+    body = collision_body("post", frustum_on(height, diameter)).moved(pose)
     points = pose.inverse().apply(vertices_of(body.manifold))
     radius = np.hypot(points[:, 0], points[:, 1])
     sides = facets(diameter / 2)
@@ -64,7 +64,7 @@ def test_facets_stand_outside_the_true_round_by_what_is_stated(diameter, height,
 
 
 def test_a_bore_is_never_larger_than_it_is():
-    body = body_of("tube", round_on(10.0, 50.0, 30.0))
+    body = collision_body("tube", frustum_on(10.0, 50.0, 30.0))
     points = vertices_of(body.manifold)
     radius = np.hypot(points[:, 0], points[:, 1])
     assert radius.min() == pytest.approx(15.0)
@@ -75,15 +75,15 @@ def test_a_bore_is_never_larger_than_it_is():
 @pytest.mark.parametrize(
     ("make", "words"),
     [
-        (lambda: Round([0, 0, 0], [0, 0, 1.0], -3.0), "size above zero, found -3"),
-        (lambda: Round([0, 0, 0], [0, 0, 0], 3.0), "two different points"),
+        (lambda: Frustum([0, 0, 0], [0, 0, 1.0], -3.0), "size above zero, found -3"),
+        (lambda: Frustum([0, 0, 0], [0, 0, 0], 3.0), "two different points"),
         (
-            lambda: Round([0, 0, 0], [0, 0, 1], 3.0, None, 3.0),
+            lambda: Frustum([0, 0, 0], [0, 0, 1], 3.0, None, 3.0),
             "bore: expected 0 to less than the diameter of 3",
         ),
-        (lambda: Round([0, 0, np.nan], [0, 0, 1], 3.0), "finite"),
-        (lambda: Block([0, 0, 0], [1, -1, 1]), "edge of -1 along y"),
-        (lambda: block_on(10.0, -5.0, 5.0), "found -5"),
+        (lambda: Frustum([0, 0, np.nan], [0, 0, 1], 3.0), "finite"),
+        (lambda: Box([0, 0, 0], [1, -1, 1]), "edge of -1 along y"),
+        (lambda: box_on(10.0, -5.0, 5.0), "found -5"),
         (lambda: Mesh([[0, 0, 0], [1, 0, 0], [0, 1, 0]], [[0, 1, 2]]), "3 edges that only one triangle has"),
         (lambda: Mesh([[0, 0, 0]], [[0, 1, 2]]), "triangles of the vertices given"),
     ],

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from kinematics.reach.scene import scene_of
-from kinematics.reach.shapes import Block
+from kinematics.reach.shapes import Box
 from kinematics.reach.silhouette import VIEWS, flat_mm, outlines
 from kinematics.reach.solid import BASE, Solid
 
@@ -29,7 +29,7 @@ def test_views_are_right_handed():
     ("view", "expected"), [("front", 20 * 40.0), ("side", 30 * 40.0), ("top", 20 * 30.0)]
 )
 def test_areas(lay, view, expected):
-    block = Solid("block", Block([-10, -15, 0], [10, 15, 40]), BASE)
+    block = Solid("block", Box([-10, -15, 0], [10, 15, 40]), BASE)
     laid = lay.layout([lay.stand(tool=None)], [block], section=None)
     (found,) = outlines(laid, scene_of(laid), laid.stands[0], view)
     assert area(found.polygons) == pytest.approx(expected)
@@ -38,8 +38,8 @@ def test_areas(lay, view, expected):
 
 
 def test_what_is_behind_is_hidden(lay):
-    near = Solid("near", Block([-10, -40, 0], [10, -30, 20]), BASE)
-    far = Solid("far", Block([0, 30, 0], [30, 40, 40]), BASE)
+    near = Solid("near", Box([-10, -40, 0], [10, -30, 20]), BASE)
+    far = Solid("far", Box([0, 30, 0], [30, 40, 40]), BASE)
     laid = lay.layout([lay.stand(tool=None)], [near, far], section=None)
     found = outlines(laid, scene_of(laid), laid.stands[0], "front")  # the eye stands at -Y
     assert [one.name for one in found] == ["far", "near"]

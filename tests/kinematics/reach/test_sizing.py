@@ -5,30 +5,29 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kinematics import Step
+from kinematics import StackStep
 from kinematics.reach.beam import Section
-from kinematics.reach.bearing import LoadLimit
 from kinematics.reach.clearance import clearances
-from kinematics.reach.cutting import Sweep
-from kinematics.reach.layout import StepBody, moved_on_mill, with_step_height
+from kinematics.reach.collision_model import StepBody, moved_on_mill, with_step_height
+from kinematics.reach.index_moves import index_move
 from kinematics.reach.scene import scene_of
-from kinematics.reach.shapes import Block
-from kinematics.reach.sizing import fit_of, seat_range, step_heights
+from kinematics.reach.shapes import Box
 from kinematics.reach.solid import PART, Solid, on_rotary
-from kinematics.reach.swing import swing
+from kinematics.reach.step_height import LoadLimit, minimum_clearance, mounting_ranges, step_heights
+from kinematics.reach.tool_assembly import TipEnvelope
 from kinematics.reach.travel import travel_margins
 
 
 @pytest.fixture
 def laid(lay):
     """Two operations on a post; the tilted one must keep its holder clear of a trunnion arm."""
-    arm = Solid("arm", Block([60, -60, -50], [90, 60, 60]), on_rotary(0))
-    blank = Solid("blank", Block([-25, -25, -40], [25, 25, 0]), PART, cut=True)
+    arm = Solid("arm", Box([60, -60, -50], [90, 60, 60]), on_rotary(0))
+    blank = Solid("blank", Box([-25, -25, -40], [25, 25, 0]), PART, cut=True)
     stands = [
-        lay.stand("top", (0.0, 0.0), sweep=Sweep([-20, -20, -5], [20, 20, 20])),
-        lay.stand("side", (-90.0, 0.0), (0.0, 25.0, -20.0), sweep=Sweep([-5, -5, -10], [5, 5, 10])),
+        lay.stand("top", (0.0, 0.0), sweep=TipEnvelope([-20, -20, -5], [20, 20, 20])),
+        lay.stand("side", (-90.0, 0.0), (0.0, 25.0, -20.0), sweep=TipEnvelope([-5, -5, -10], [5, 5, 10])),
     ]
-    steps = (Step("post", 80.0), Step("blank height", 40.0))
+    steps = (StackStep("post", 80.0), StackStep("blank height", 40.0))
     made = lay.layout(stands, [arm, blank], steps=steps, retract_mm=(None, None, 400.0))
     return replace(made, step_bodies=(made.step_bodies[0], None))
 
@@ -36,7 +35,7 @@ def laid(lay):
 def clears(layout, clear, margin):
     near = min(found.nearest.gap_mm for found in clearances(layout))
     fits = all(m.least_mm >= margin for stand in layout.stands for m in travel_margins(layout, stand))
-    way = swing(layout, scene_of(layout), *layout.stands)
+    way = index_move(layout, scene_of(layout), *layout.stands)
     return near >= clear and fits and (way is None or way.at_least_mm >= clear)
 
 
@@ -74,8 +73,8 @@ def test_a_tall_step_by_hand(lay):
 def test_what_stops_a_low_post_by_hand(lay):
     # A wall beside the post, 140 high and 20 from the tip's axis. The holder, 25 in radius, starts 40 above the tip:
     # the tip must not be lower than 100 + 2.
-    wall = Solid("wall", Block([20, -50, 0], [60, 50, 140]), on_rotary(0))
-    laid = lay.layout([lay.stand("top")], [wall], section=None, spindle=(), steps=(Step("post", 150.0),))
+    wall = Solid("wall", Box([20, -50, 0], [60, 50, 140]), on_rotary(0))
+    laid = lay.layout([lay.stand("top")], [wall], section=None, spindle=(), steps=(StackStep("post", 150.0),))
     (found,) = step_heights(laid, 0, 10.0, 300.0, 2.0)
     assert found.low_mm == pytest.approx(102.0, abs=0.02)
     assert (found.low_stop.by, found.low_stop.what) == ("clearance", "holder 1 to wall")
@@ -96,7 +95,7 @@ def test_loads_limit_the_height(lay):
 
 
 def test_seat_on_the_mill(laid):
-    seats = seat_range(laid, 2.0, 3.0)
+    seats = mounting_ranges(laid, 2.0, 3.0)
     assert [seat.axis for seat in seats] == ["X", "Y", "Z"]
     for i, seat in enumerate(seats):
         for by, fits in ((seat.low_mm + 0.02, True), (seat.high_mm - 0.02, True)):
@@ -116,17 +115,19 @@ def test_moving_on_the_mill_moves_offsets_and_keeps_distances(laid):
 
 
 def test_a_touched_zero_keeps_its_difference(laid):
-    from kinematics import Touch, with_touched_zero
+    from kinematics import TouchOff, with_touched_zero
 
-    touched = with_touched_zero(laid.setup, Touch(np.array([0.1, -0.2, 120.3]), np.array([0.0, 0.0, 120.0])))
+    touched = with_touched_zero(
+        laid.setup, TouchOff(np.array([0.1, -0.2, 120.3]), np.array([0.0, 0.0, 120.0]))
+    )
     taller = with_step_height(replace(laid, setup=touched), 0, 95.0)
     assert taller.setup.part_in_table.translation_mm == pytest.approx([0.1, -0.2, 135.3])
 
 
 def test_fit_names_the_pair(laid):
-    least, stop = fit_of(laid)
+    least, stop = minimum_clearance(laid)
     near = [found.nearest for found in clearances(laid)]
     best = min(near, key=lambda one: one.gap_mm)
     assert least == pytest.approx(best.gap_mm)
     assert stop.what == f"{best.cutting} to {best.turning}"
-    assert fit_of(laid, 0.5)[0] == 0.5
+    assert minimum_clearance(laid, 0.5)[0] == 0.5

@@ -3,13 +3,13 @@
 import numpy as np
 import pytest
 
-from kinematics.reach.body import FACETS_WITHIN_MM
-from kinematics.reach.bounds import between
-from kinematics.reach.clearance import spread_discs
+from kinematics.reach.clearance import swept_discs
+from kinematics.reach.collision_bodies import FACETS_WITHIN_MM
+from kinematics.reach.distance_bounds import gap_bounds
+from kinematics.reach.index_moves import _WITHIN_MM, _WITHIN_SHARE, index_move, index_range_deg, retracted
 from kinematics.reach.scene import exact_gap_mm, group_poses, scene_of
-from kinematics.reach.shapes import Block, Round
+from kinematics.reach.shapes import Box, Frustum
 from kinematics.reach.solid import Solid, on_rotary
-from kinematics.reach.swing import _WITHIN_MM, _WITHIN_SHARE, retracted, swing, swing_box_deg
 
 
 def agreed_mm(seen_mm):
@@ -25,9 +25,9 @@ def two(lay, first, second, solids, retract=(0.0, 0.0, 300.0), **more):
 def test_an_arm_that_swings_up_under_the_spindle(lay):
     # Derived here. A bar on A, from 100 to 180 mm out along Y and 2 mm thin, swings from level to past upright: its
     # tip passes the tool's axis at 180 mm. The tool's tip waits at 300 - 100 = 200: 20 mm at the least.
-    bar = Solid("arm", Block([-1, 100, -1], [1, 180, 1]), on_rotary(0))
+    bar = Solid("arm", Box([-1, 100, -1], [1, 180, 1]), on_rotary(0))
     laid = two(lay, (0.0, 0.0), (-120.0, 0.0), [bar])
-    found = swing(laid, scene_of(laid), *laid.stands)
+    found = index_move(laid, scene_of(laid), *laid.stands)
     # Clockwise, so A-120 turns the table counterclockwise seen from +X: +Y goes up. The tip's corner is farthest out.
     assert (found.cutting, found.turning) == ("tool", "arm")
     reach = np.hypot(180.0, 1.0)
@@ -42,9 +42,9 @@ def test_an_arm_that_swings_up_under_the_spindle(lay):
 
 def test_a_thin_blade_is_not_stepped_over(lay):
     # 0.05 mm of blade across the spindle's way, met at one angle of 120 degrees only.
-    blade = Solid("blade", Block([-1, 100, -0.025], [1, 260, 0.025]), on_rotary(0))
+    blade = Solid("blade", Box([-1, 100, -0.025], [1, 260, 0.025]), on_rotary(0))
     laid = two(lay, (0.0, 0.0), (-120.0, 0.0), [blade])
-    found = swing(laid, scene_of(laid), *laid.stands)
+    found = index_move(laid, scene_of(laid), *laid.stands)
     assert found.at_least_mm == found.seen_mm == 0.0
     # It meets the holder first, 240 mm up and 25 mm in radius, facets and half the blade added; the tool is thinner.
     met = np.arctan2(25.0 + FACETS_WITHIN_MM + 0.025, 240.0 - 0.025)
@@ -53,12 +53,12 @@ def test_a_thin_blade_is_not_stepped_over(lay):
 
 def test_rotaries_that_do_not_arrive_together(lay):
     # At either end and on the straight way between them the arm is clear; with A home first and C last it is not.
-    arm = Solid("arm", Block([-2, 100, 20], [2, 210, 24]), on_rotary(1))
+    arm = Solid("arm", Box([-2, 100, 20], [2, 210, 24]), on_rotary(1))
     laid = two(lay, (0.0, 90.0), (-90.0, 0.0), [arm])
     scene = scene_of(laid)
-    found = swing(laid, scene, *laid.stands)
+    found = index_move(laid, scene, *laid.stands)
     assert found.seen_mm == 0.0
-    low, high = swing_box_deg(laid, *laid.stands)
+    low, high = index_range_deg(laid, *laid.stands)
     assert low.tolist() == [-90.0, 0.0]
     assert high.tolist() == [0.0, 90.0]
 
@@ -71,27 +71,27 @@ def test_a_dense_grid_of_angles_finds_nothing_nearer(lay, seed):
         middle = random.uniform(-90, 90, 3)
         edge = random.uniform(3, 30, 3)
         shape = (
-            Block(middle - edge, middle + edge)
+            Box(middle - edge, middle + edge)
             if k % 2
-            else Round(middle, middle + edge, 30.0, None, 10.0 * (k % 4 == 0))
+            else Frustum(middle, middle + edge, 30.0, None, 10.0 * (k % 4 == 0))
         )
         solids.append(Solid(f"solid {k}", shape, on_rotary(k % 2)))
     first, second = (random.uniform([-110, 0], [20, 360]) for _ in range(2))
     laid = two(lay, first, second, solids, retract=(None, None, 330.0))
     scene = scene_of(laid)
-    found = swing(laid, scene, *laid.stands)
-    low, high = swing_box_deg(laid, *laid.stands)
+    found = index_move(laid, scene, *laid.stands)
+    low, high = index_range_deg(laid, *laid.stands)
     grid = np.stack(
         np.meshgrid(*[np.linspace(a, b, 25) for a, b in zip(low, high, strict=True)], indexing="ij"), -1
     )
     grid = grid.reshape(-1, 2)
     spread = retracted(laid, *laid.stands)
-    turned, cutting = scene.turned(grid), spread_discs(spread)
+    turned, cutting = scene.turned(grid), swept_discs(spread)
     nearest = np.inf
     for k in range(len(scene.bodies)):
         for c in range(len(spread)):
             one = cutting[np.full(len(grid), c)]
-            bound, _ = between(turned[:, k], one)
+            bound, _ = gap_bounds(turned[:, k], one)
             for at in np.argsort(bound)[:2]:
                 poses = group_poses(laid.machine, grid[at])
                 nearest = min(nearest, exact_gap_mm(scene, k, poses, spread[c], 2000.0))
@@ -102,27 +102,27 @@ def test_a_dense_grid_of_angles_finds_nothing_nearer(lay, seed):
 
 
 def test_nothing_to_check(lay):
-    arm = Solid("arm", Block([-2, 100, 20], [2, 210, 24]), on_rotary(1))
+    arm = Solid("arm", Box([-2, 100, 20], [2, 210, 24]), on_rotary(1))
     still = two(lay, (0.0, 0.0), (0.0, 0.0), [arm])
-    assert swing(still, scene_of(still), *still.stands) is None
+    assert index_move(still, scene_of(still), *still.stands) is None
     far = two(lay, (0.0, 0.0), (-90.0, 0.0), [arm])
-    near = swing(far, scene_of(far), *far.stands)
+    near = index_move(far, scene_of(far), *far.stands)
     assert near is not None
-    assert swing(far, scene_of(far), *far.stands, up_to_mm=near.at_least_mm - 0.1) is None
+    assert index_move(far, scene_of(far), *far.stands, up_to_mm=near.at_least_mm - 0.1) is None
     unknown = two(
         lay, (0.0, 0.0), (-90.0, 0.0), [arm], retract=(None, None, None), machine=lay.mill(travel=None)
     )
-    assert swing(unknown, scene_of(unknown), *unknown.stands) is None
+    assert index_move(unknown, scene_of(unknown), *unknown.stands) is None
 
 
 def test_both_tools_count(lay):
     from dataclasses import replace
 
     long = replace(lay.tool, name="long", length_mm=115.0)
-    bar = Solid("arm", Block([-1, 100, -1], [1, 180, 1]), on_rotary(0))
+    bar = Solid("arm", Box([-1, 100, -1], [1, 180, 1]), on_rotary(0))
     laid = two(lay, (0.0, 0.0), (-120.0, 0.0), [bar])
     stands = (laid.stands[0], replace(laid.stands[1], tool=long))
     for order in (stands, stands[::-1]):
-        found = swing(replace(laid, stands=order), scene_of(laid), *order)
+        found = index_move(replace(laid, stands=order), scene_of(laid), *order)
         true = 185.0 - np.hypot(180.0, 1.0)
         assert true - 1e-9 <= found.seen_mm <= true + agreed_mm(found.seen_mm) + 1e-9

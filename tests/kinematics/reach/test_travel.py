@@ -6,8 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pytransform3d.rotations import matrix_from_axis_angle
 
-from kinematics import Step, ZReference
-from kinematics.reach.cutting import Sweep
+from kinematics import StackStep, ZReference
+from kinematics.reach.tool_assembly import TipEnvelope
 from kinematics.reach.travel import rotary_margins, travel_margins
 
 
@@ -19,7 +19,7 @@ from kinematics.reach.travel import rotary_margins, travel_margins
     st.tuples(*[st.floats(0, 30)] * 3),
 )
 def test_margins_against_a_forward_model(lay, a, c, origin, half):
-    laid = lay.layout([lay.stand(at=(a, c), origin=origin, sweep=Sweep(-np.array(half), half))])
+    laid = lay.layout([lay.stand(at=(a, c), origin=origin, sweep=TipEnvelope(-np.array(half), half))])
     # Independent: the table follows the tool the other way round (clockwise), so both rotations are negative.
     turn_a = matrix_from_axis_angle([1, 0, 0, np.radians(-a)])
     turn_c = matrix_from_axis_angle([0, 0, 1, np.radians(-c)])
@@ -53,7 +53,7 @@ def test_rotary_margins_and_what_is_not_known(lay):
     assert (a.to_low_deg, a.to_high_deg, a.fits) == (20.0, 130.0, True)
     assert (c.to_low_deg, c.to_high_deg, c.fits) == (None, None, True)
     assert [margin.axis for margin in travel_margins(laid, laid.stands[0])] == ["X", "Y"]
-    outside = lay.layout([lay.stand(at=(31.0, 0.0))], steps=(Step("post", 10.0),))
+    outside = lay.layout([lay.stand(at=(31.0, 0.0))], steps=(StackStep("post", 10.0),))
     assert not rotary_margins(outside, outside.stands[0])[0].fits
     unknown = lay.layout([lay.stand()], machine=lay.mill(travel=None))
     assert travel_margins(unknown, unknown.stands[0]) == ()

@@ -1,5 +1,0 @@
-"""``python -m tiltwright``."""
-
-from tiltwright.start import main
-
-main()

@@ -1,1 +1,0 @@
-"""Finding the pivots: readings in, calibrations out. The mathematics is `kinematics.pivot`'s; here are the files."""

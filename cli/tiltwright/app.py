@@ -1,0 +1,121 @@
+"""The command line: which commands there are, and how every one of them ends.
+
+Only typer is imported here, and only the command that is typed is built; a command imports what it needs when it
+runs. That keeps ``tiltwright --help`` and every small command quick.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Annotated
+
+import typer
+
+from tiltwright import __version__
+from tiltwright.files import toml_source
+from tiltwright.terminal.streams import INPUT_WRONG, ReaderGone, ResultLost, fail, ready_streams
+from tiltwright.terminal.usage_errors import UsageError, help_instead, usage_words
+
+__all__ = ["COMMANDS", "build", "main"]
+
+COMMANDS = ("machine", "pivot", "offsets", "aim", "reach", "sheet", "explain", "check", "lesson", "schema")
+"""In the order of a setter's day. Each is `tiltwright.commands.NAME`, with a function or an `app` of that name."""
+
+
+def _show_version(wanted: bool) -> None:  # noqa: FBT001 - typer hands an option's value over by position
+    if wanted:
+        typer.echo(f"tiltwright {__version__}")
+        raise typer.Exit
+
+
+def _everything(
+    _version: Annotated[  # noqa: FBT002 - typer makes options of the parameters
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Print the version and end."),
+    ] = False,
+) -> None:
+    """Work offsets for a mill with a tilting rotary.
+
+    From a machine file and a job file, tiltwright works out where part zero goes at every tilt and prints the
+    setup sheet.
+
+    Start here:
+
+    \b
+      tiltwright machine new mill.toml        describe your machine, question by question
+      tiltwright machine show mill.toml       what that file says about it
+      tiltwright pivot plan plan.toml -m mill.toml
+                                              find out where its axes really are
+      tiltwright offsets job.toml             the work offsets of every operation
+      tiltwright sheet job.toml -o job.pdf    the setup sheet, to print
+      tiltwright offsets --help               more examples
+
+    It moves no machine and never says that a setup is safe: that is for you, the shop's rules, the machine's
+    manual and the responsible person to decide.
+    """
+
+
+def build(typed: str | None = None) -> typer.Typer:
+    """The command line: with one command if that is what was typed, else with all, for help and suggestions."""
+    app = typer.Typer(
+        name="tiltwright",
+        no_args_is_help=True,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    )
+    app.callback()(_everything)
+    for name in (typed,) if typed in COMMANDS else COMMANDS:
+        module = importlib.import_module(f"tiltwright.commands.{name}")
+        if hasattr(module, "app"):
+            app.add_typer(module.app, name=name)
+        else:
+            app.command(name)(getattr(module, str(name)))
+    return app
+
+
+def main() -> None:
+    """Run the command; every fault of the input ends in one message each and exit code 2."""
+    with ready_streams():
+        raise SystemExit(_ended())
+
+
+def _ended() -> int:
+    """Run the command and return its exit code, with what went wrong told on stderr."""
+    code = 0
+    try:
+        code = _run()
+        sys.stdout.flush()
+    except ReaderGone:
+        return code
+    except ResultLost as reason:
+        fail(f"the result cannot be written to stdout: {reason}")
+    return code
+
+
+def _run() -> int:
+    from tiltwright.files.diagnostics import InputFaults
+
+    toml_source.forget()
+    typed = sys.argv[1:]
+    try:
+        # Not standalone: what is typed wrong is then told by us, as every other fault is.
+        return build(typed[0] if typed else None)(prog_name="tiltwright", standalone_mode=False) or 0
+    except UsageError as refusal:
+        instead = help_instead(refusal)
+        if instead:
+            typer.echo(instead, err=True)
+            return INPUT_WRONG
+        fail(usage_words(refusal, typed))
+    except InputFaults as faults:
+        fail(str(faults))
+    except OSError as refusal:
+        place = f"{refusal.filename}: " if refusal.filename else ""
+        fail(f"{place}{refusal.strerror or refusal}")
+    except Exception as refusal:
+        from kinematics.errors import KinematicsError
+
+        if isinstance(refusal, KinematicsError):
+            fail(str(refusal))
+        raise

@@ -1,0 +1,155 @@
+"""A result into the machine file and the log, or an earlier one back: both whole, one writer at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+
+from kinematics.calibration import Fit
+from tiltwright.calibration.calibration_log import SCHEMA, CalibrationRecord, append, read_log, sha256_of
+from tiltwright.calibration.fit_report import fit_report
+from tiltwright.calibration.toml_edit import Line, lines_in, with_lines
+from tiltwright.files.atomic_write import check_target, write_atomic
+from tiltwright.files.diagnostics import Diagnostic, InputFaults
+from tiltwright.files.loader import ReadMachine, read_machine
+from tiltwright.files.units import Unit
+
+__all__ = ["apply_fit", "new_lines", "restore", "write_calibration"]
+
+_POINT_DECIMALS = {Unit.MM: 6, Unit.INCH: 7}
+_DIRECTION_DECIMALS = 10
+"""A tenth of a millionth of a degree; with a metre to the work, a ten-millionth of a millimetre."""
+
+
+def new_lines(fit: Fit, read: ReadMachine) -> dict[str, Line]:
+    """What the machine file will say of each line; a line that was not told keeps its very words."""
+    lines = lines_in(read.source.data)
+    for line in fit.lines:
+        old = lines[line.letter]
+        if not np.allclose(line.point_mm, line.old_point_mm, rtol=0.0, atol=1e-9):
+            decimals = _POINT_DECIMALS[read.unit]
+            old["point"] = [round(read.unit.from_mm(float(v)), decimals) + 0.0 for v in line.point_mm]
+        if not np.allclose(line.direction, line.old_direction, rtol=0.0, atol=1e-12):
+            old.pop("along", None)
+            old["direction"] = [round(float(v), _DIRECTION_DECIMALS) + 0.0 for v in line.direction]
+    return lines
+
+
+def apply_fit(
+    read: ReadMachine,
+    fit: Fit,
+    *,
+    who: str | None,
+    temperature_c: float | None,
+    file: str,
+    sha256: str,
+    despite: bool,
+) -> CalibrationRecord:
+    """Write a fit's lines into its machine file and log it; only while `alone`.
+
+    Raises
+    ------
+    InputFaults
+        When the machine file has changed since it was read, or cannot be written.
+    """
+    report = fit_report(fit, (), read.unit.value, file=file, sha256=sha256)
+    result = {
+        key: report[key]
+        for key in ("dof", "sigma", "sigma_stated", "level", "loss", "rotary", "covariance", "held")
+    }
+    said = {
+        "who": who,
+        "temperature_c": temperature_c,
+        "readings": {"file": file, "sha256": sha256, "count": len(fit.readings)},
+        "despite_blunders": despite,
+        "result": result,
+    }
+    return write_calibration(read, new_lines(fit, read), "fit", said)
+
+
+def restore(read: ReadMachine, number: int, *, who: str | None) -> CalibrationRecord:
+    """Bring the lines of an earlier calibration back; 0 is what the file said before the first. Only while `alone`.
+
+    Raises
+    ------
+    InputFaults
+        When there is no such calibration, or the machine's rotaries have changed since.
+    """
+    entries = read_log(read.path)
+    if not entries:
+        found = "no log of calibrations beside it"
+        raise InputFaults(
+            [Diagnostic(str(read.path), None, "", found, "a machine file that `pivot fit --write` wrote")]
+        )
+    if not 0 <= number <= len(entries):
+        allowed = f"0 (before the first) to {len(entries)}"
+        raise InputFaults([Diagnostic("NUMBER", None, "", str(number), allowed, "see: tiltwright pivot log")])
+    lines = entries[0].before if number == 0 else entries[number - 1].lines
+    now = lines_in(read.source.data)
+    unit = entries[max(number - 1, 0)].said["units"]
+    if set(lines) != set(now) or unit != read.unit.value:
+        found = f"rotaries {', '.join(lines)} in {unit} in the log, {', '.join(now)} in {read.unit.value} in the file"
+        raise InputFaults([Diagnostic(str(read.path), None, "", found, "the same rotaries and unit as then")])
+    return write_calibration(read, lines, "restore", {"who": who, "restored": number})
+
+
+def write_calibration(
+    read: ReadMachine, lines: Mapping[str, Line], action: str, said: Mapping[str, Any]
+) -> CalibrationRecord:
+    """The log first, then the machine file: after a power cut between both, the log tells what was meant."""
+    path = read.path
+    entries = read_log(path)
+    text = _text_now(read)
+    try:
+        changed = with_lines(text, lines)
+    except ValueError as refusal:
+        raise InputFaults(
+            [Diagnostic(str(path), None, "", str(refusal), "a file that can be edited")]
+        ) from None
+    record = {
+        "schema": SCHEMA,
+        "date": datetime.now().astimezone().isoformat(timespec="seconds"),
+        "action": action,
+        "machine": read.file.name,
+        "units": read.unit.value,
+        **said,
+        "before": lines_in(read.source.data),
+        "lines": dict(lines),
+        "file_before_sha256": sha256_of(text),
+        "file_after_sha256": sha256_of(changed),
+    }
+    # What can be seen to go wrong goes wrong before the log says that it was done.
+    check_target(path, force=True, edits=True)
+    _text_now(read)
+    entry = append(path, entries, record)
+    if _text_now(read) != text:
+        raise _changed(read)
+    write_atomic(path, _bytes_like(read, changed), force=True, edits=True)
+    read_machine(path)
+    return entry
+
+
+def _text_now(read: ReadMachine) -> str:
+    """The file's text, which must still be the one that was read."""
+    try:
+        text = read.path.read_bytes().decode("utf-8").removeprefix("\ufeff")
+    except (OSError, UnicodeDecodeError):
+        raise _changed(read) from None
+    if text != read.source.text:
+        raise _changed(read)
+    return text
+
+
+def _changed(read: ReadMachine) -> InputFaults:
+    found = "a file that somebody has changed in the meantime"
+    tip = "nothing of theirs is lost: run this again"
+    return InputFaults([Diagnostic(str(read.path), None, "", found, "the file as it was read", tip)])
+
+
+def _bytes_like(read: ReadMachine, text: str) -> bytes:
+    """With the byte order mark that the file had, if it had one."""
+    mark = b"\xef\xbb\xbf" if read.path.read_bytes().startswith(b"\xef\xbb\xbf") else b""
+    return mark + text.encode("utf-8")

@@ -1,0 +1,206 @@
+"""A fit as a JSON object. Lengths in the stated unit, angles in degrees, full float64."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+
+from kinematics.calibration import Blunder, Estimate, Fit, FitDiagnostic, LineFit, TargetFit
+from tiltwright.calibration.fit_text import said
+from tiltwright.output.json_csv import length_list
+from tiltwright.output.numbers import in_units
+
+__all__ = ["estimate", "fit_report", "no_fit_report", "numbers"]
+
+
+def number(value: float | None) -> float | None:
+    """A number that JSON has: None for what is not known."""
+    return None if value is None or not math.isfinite(value) else float(value) + 0.0
+
+
+def numbers(values: Iterable[float] | None) -> list[float | None] | None:
+    """Numbers that JSON has."""
+    return None if values is None else [number(float(value)) for value in values]
+
+
+def _length(value_mm: float | None, units: str) -> float | None:
+    return None if value_mm is None else number(in_units(value_mm, units))
+
+
+def estimate(one: Estimate, units: str) -> dict[str, Any]:
+    """One number of the answer with its uncertainty, in the stated unit of length."""
+    length = one.unit == "mm"
+    shown = {
+        key: _length(value, units) if length else number(value)
+        for key, value in (("value", one.value), ("u", one.u), ("expanded", one.expanded))
+    }
+    return {
+        **shown,
+        "unit": units if length else one.unit,
+        "held": one.held,
+        "verdict": one.verdict,
+        "moves_by_for_0.01_deg_untold": _length(one.lean_mm, units) if length else 0.0,
+        "words": one.words,
+    }
+
+
+def fit_report(
+    fit: Fit,
+    blunders: Sequence[Blunder],
+    units: str,
+    findings: Sequence[FitDiagnostic] = (),
+    *,
+    file: str,
+    sha256: str,
+) -> dict[str, Any]:
+    """The whole answer of `pivot fit`."""
+    each = fit.each
+    return {
+        "schema": "tiltwright.pivot-fit/1",
+        "machine": fit.machine.name,
+        "file": file,
+        "sha256": sha256,
+        "units": units,
+        "dof": fit.dof,
+        "sigma": _sigma(fit, units),
+        "sigma_stated": fit.sigma_stated,
+        "sigma_is_floor": fit.at_floor,
+        "scatter": _scatter(fit, units),
+        "scatter_chance": number(fit.scatter_chance),
+        "level": fit.level,
+        "coverage_factor": number(fit.coverage_factor),
+        "loss": fit.loss,
+        "rotary": [_line(line, units) for line in fit.lines],
+        "covariance": _covariance(fit, units),
+        "pairs": [
+            {
+                "between": [pair.first, pair.second],
+                "distance": estimate(pair.distance, units),
+                "angle": estimate(pair.angle, units),
+            }
+            for pair in fit.pairs
+        ],
+        "targets": [_target(target, units) for target in fit.targets],
+        "held": [said(held.words, units) for held in fit.held],
+        "suspects": [
+            {"row": suspect.row, "why": said(suspect.words, units), "chance": number(suspect.chance)}
+            for suspect in fit.suspects
+        ],
+        "blunders": [_blunder(blunder, units) for blunder in blunders],
+        "findings": [_finding(finding, units) for finding in findings],
+        "readings": [
+            {
+                "row": fit.readings.row(i),
+                "target": fit.readings.names[int(fit.readings.target[i])],
+                "residual": _length(float(each.size_mm[i]), units),
+                "residual_xyz": length_list(each.residual_mm[i], units),
+                "studentised": number(float(each.studentised[i])),
+                "redundancy": number(float(each.redundancy[i])),
+                "weight": number(float(each.weight[i])),
+            }
+            for i in range(len(fit.readings))
+        ],
+    }
+
+
+def no_fit_report(
+    why: str,
+    blunders: Sequence[Blunder],
+    units: str,
+    findings: Sequence[FitDiagnostic] = (),
+    *,
+    file: str,
+    sha256: str,
+) -> dict[str, Any]:
+    """The answer where a mistake keeps the readings from giving one."""
+    return {
+        "schema": "tiltwright.pivot-fit/1",
+        "file": file,
+        "sha256": sha256,
+        "units": units,
+        "dof": None,
+        "sigma": None,
+        "rotary": [],
+        "held": [],
+        "suspects": [],
+        "blunders": [_blunder(blunder, units) for blunder in blunders],
+        "findings": [_finding(finding, units) for finding in findings],
+        "readings": [],
+        "why_none": why,
+    }
+
+
+def _sigma(fit: Fit, units: str) -> float | None:
+    """In the unit of length; where each reading has its own, a plain factor on them."""
+    return number(fit.sigma_mm) if fit.readings.sigma_mm is not None else _length(fit.sigma_mm, units)
+
+
+def _scatter(fit: Fit, units: str) -> float | None:
+    return number(fit.scatter) if fit.readings.sigma_mm is not None else _length(fit.scatter, units)
+
+
+def _line(line: LineFit, units: str) -> dict[str, Any]:
+    u_point = line.u_point_mm
+    return {
+        "letter": line.letter,
+        "point": length_list(line.point_mm, units),
+        "direction": (line.direction + 0.0).tolist(),
+        "u_point": None if u_point is None else numbers(in_units(float(u), units) for u in u_point),
+        "u_direction_deg": numbers(line.u_direction_deg),
+        "old_point": length_list(line.old_point_mm, units),
+        "old_direction": (line.old_direction + 0.0).tolist(),
+        "location_errors": {one.name: estimate(one, units) for one in line.location_errors},
+        "moved": {one.name: estimate(one, units) for one in line.moved},
+    }
+
+
+def _covariance(fit: Fit, units: str) -> dict[str, Any]:
+    """Of all lines together: for each rotary its shift along two directions across it, and its lean toward them."""
+    letters = fit.machine.letters
+    names = [f"{letter} {what}" for letter in letters for what in ("shift 1", "shift 2", "lean 1", "lean 2")]
+    matrix = None
+    if fit.covariance is not None:
+        scale = np.tile([in_units(1.0, units)] * 2 + [1.0] * 2, len(letters))
+        matrix = (fit.covariance * np.outer(scale, scale) + 0.0).tolist()
+    return {"of": names, "across": (fit.across + 0.0).tolist(), "matrix": matrix}
+
+
+def _target(target: TargetFit, units: str) -> dict[str, Any]:
+    return {
+        "name": target.name,
+        "kind": target.kind.value,
+        "readings": target.readings,
+        "point": length_list(target.point_mm, units),
+        "direction": None if target.direction is None else (target.direction + 0.0).tolist(),
+        "tilt": None if target.tilt is None else estimate(target.tilt, units),
+        "tilt_toward_deg": number(target.tilt_toward_deg),
+        "face": None if target.face is None else estimate(target.face, units),
+        "above": {letter: estimate(one, units) for letter, one in target.above},
+    }
+
+
+def _blunder(blunder: Blunder, units: str) -> dict[str, Any]:
+    return {
+        "kind": blunder.kind,
+        "rotary": blunder.letters[0] if len(blunder.letters) == 1 else None,
+        "rotaries": list(blunder.letters),
+        "target": blunder.target or None,
+        "other_target": blunder.other_target or None,
+        "rows": list(blunder.rows),
+        "size": _length(blunder.size_mm, units),
+        "certain": blunder.certain,
+        "rivals": [_blunder(rival, units) for rival in blunder.rivals],
+        "words": said(blunder.words, units),
+    }
+
+
+def _finding(finding: FitDiagnostic, units: str) -> dict[str, Any]:
+    return {
+        "kind": finding.kind,
+        "certain": finding.certain,
+        "rows": list(finding.rows),
+        "words": said(finding.words, units),
+    }

@@ -1,0 +1,144 @@
+"""Readings from a file of any of the three forms: a table, a control's log, a saved parameter file."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from kinematics import Machine
+from kinematics.calibration import Readings
+from tiltwright.calibration.raw_readings import RawReadings, readings_of
+from tiltwright.files.diagnostics import Diagnostic, InputFaults
+from tiltwright.files.toml_source import read_text
+
+__all__ = ["Form", "LoadedReadings", "file_format", "load_readings", "text_of"]
+
+Form = Literal["table", "log", "parameters"]
+
+_LARGEST_MB = 64
+_ENDINGS: dict[str, Form] = {".csv": "table", ".log": "log", ".var": "parameters"}
+
+
+@dataclass(frozen=True, eq=False)
+class LoadedReadings:
+    """Readings, and the file they came from.
+
+    Attributes
+    ----------
+    taken : Taken
+    readings : Readings
+        In millimetres.
+    sha256 : str
+        Of the file's bytes.
+    """
+
+    taken: RawReadings
+    readings: Readings
+    sha256: str
+
+
+def file_format(path: str, stated: str | None, *, with_rule: bool) -> Form:
+    """The form of a file: as stated, or by the rule that comes with it, or by its ending.
+
+    Raises
+    ------
+    InputFaults
+        Where nothing tells it, or two things tell differently.
+
+    Examples
+    --------
+    >>> file_format("ball.csv", None, with_rule=False), file_format("probe.txt", None, with_rule=True)
+    ('table', 'log')
+    """
+    forms = {"table", "log", "parameters"}
+    if stated is not None and stated not in forms:
+        raise InputFaults([Diagnostic("--as", None, "", f'"{stated}"', '"table", "log" or "parameters"')])
+    form = stated or ("log" if with_rule else _ENDINGS.get(Path(path).suffix.lower()))
+    if form is None:
+        allowed = ".csv (a table), .log with --rule (a log) or .var (a saved parameter file)"
+        found = f'the ending "{Path(path).suffix}"'
+        raise InputFaults(
+            [Diagnostic(path, None, "", found, allowed, "say which it is: --as table, log or parameters")]
+        )
+    if form == "log" and not with_rule:
+        tip = "a few lines of TOML: units, line, and what the lines do not tell"
+        raise InputFaults(
+            [Diagnostic(path, None, "", "a log without a rule", "--rule FILE: how a line is read", tip)]
+        )
+    if form != "log" and with_rule:
+        raise InputFaults(
+            [Diagnostic("--rule", None, "", f"a rule beside a {form} file", "a rule with a log only")]
+        )
+    return "table" if form == "table" else "log" if form == "log" else "parameters"
+
+
+def load_readings(
+    path: str, machine: Machine, form: Form, rule_path: str | None = None, plan_path: str | None = None
+) -> LoadedReadings:
+    """Read a file of readings.
+
+    Parameters
+    ----------
+    path : str
+    machine : Machine
+    form : {"table", "log", "parameters"}
+    rule_path : str, optional
+        Of a log.
+    plan_path : str, optional
+        Of a parameter file: the plan that its program was made from, for the targets' names and directions.
+
+    Raises
+    ------
+    InputFaults
+        With every fault.
+    """
+    text, sha256 = text_of(path, "a file of readings")
+    if form == "log":
+        from tiltwright.calibration.probe_log import read_log, read_rule
+
+        assert rule_path is not None
+        taken = read_log(path, text, read_rule(rule_path, machine.letters), machine.letters)
+    elif form == "parameters":
+        taken = _kept(path, text, machine, plan_path)
+    else:
+        from tiltwright.calibration.readings_csv import read_table
+
+        taken = read_table(path, text, machine.letters)
+    return LoadedReadings(taken, readings_of(taken, machine), sha256)
+
+
+def _kept(path: str, text: str, machine: Machine, plan_path: str | None) -> RawReadings:
+    from dataclasses import replace
+
+    from tiltwright.calibration.parameter_file import headless, read_kept
+    from tiltwright.terminal.streams import note
+
+    if headless(text):
+        note(f"{path} has no head lines and no blank line: read as number and value from its first line on")
+    if plan_path is None:
+        return read_kept(path, text, machine.letters)
+    from tiltwright.calibration.plan import read_plan
+
+    plan = read_plan(plan_path, machine)
+    names = {i: (target.name, target.kind.value) for i, target in enumerate(plan.targets, start=1)}
+    directions = {target.name: target.direction for target in plan.targets}
+    taken = read_kept(path, text, machine.letters, names)
+    rows = tuple(replace(row, direction=directions[row.target]) for row in taken.rows)
+    return replace(taken, rows=rows)
+
+
+def text_of(path: str, wanted: str) -> tuple[str, str]:
+    """A file's text and the SHA-256 of its bytes.
+
+    Raises
+    ------
+    InputFaults
+        When it is missing, a folder, unreadable, too large or not UTF-8 text.
+    """
+    text, raw = read_text(path, wanted, _LARGEST_MB)
+    if "\0" in text:
+        line = text.count("\n", 0, text.index("\0")) + 1
+        raise InputFaults([Diagnostic(path, line, "", "a byte 0, as in files that are no text", wanted)])
+    return text, hashlib.sha256(raw).hexdigest()

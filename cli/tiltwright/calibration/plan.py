@@ -1,0 +1,275 @@
+"""A plan of what to probe: from a plan file or from the command line, and what it would give."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics import KinematicsError, Machine
+from kinematics.calibration import (
+    PlannedTarget,
+    PoseGain,
+    PredictedUncertainty,
+    Readings,
+    TargetKind,
+    candidate_poses,
+    optimal_poses,
+    planned_readings,
+    predict_uncertainty,
+    rank_added_poses,
+)
+from tiltwright.calibration.plan_data import DEFAULT_POSES, Plan
+from tiltwright.calibration.probe_access import ProbeAccess, accessible_touches, on_the_platter
+from tiltwright.calibration.raw_readings import distinct
+from tiltwright.files.diagnostics import InputFaults, UnlocatedDiagnostic, one_of, shown
+from tiltwright.files.machine_file import AXIS_DIRECTIONS
+from tiltwright.files.plan_file import PlanFile, TargetTable
+from tiltwright.files.toml_source import load
+from tiltwright.files.units import Unit
+from tiltwright.files.validation import validated
+
+__all__ = ["DEFAULT_POSES", "EvaluatedPlan", "Plan", "evaluate_plan", "outside_travels", "read_plan"]
+
+
+@dataclass(frozen=True, eq=False)
+class EvaluatedPlan:
+    """A plan worked out.
+
+    Attributes
+    ----------
+    plan : Plan
+    machine : Machine
+    poses_deg : ndarray, shape (m, n)
+    chosen : bool
+        Whether the program chose them.
+    which : ndarray of bool, shape (m, k)
+        Which of the k points of all targets can be read at which pose, nothing known in the way.
+    ways : Ways
+        How, and why not.
+    readings : Readings
+        What the display would show, pose by pose.
+    foreseen : Foreseen
+    added : AddedPose or None
+        The one pose more that would help most; None where there is none left.
+    """
+
+    plan: Plan
+    machine: Machine
+    poses_deg: NDArray[np.float64]
+    chosen: bool
+    which: NDArray[np.bool_]
+    ways: ProbeAccess
+    readings: Readings
+    foreseen: PredictedUncertainty
+    added: PoseGain | None
+
+
+def read_plan(path: str, machine: Machine) -> Plan:
+    """Read a plan file.
+
+    Raises
+    ------
+    InputFaults
+        With every fault of the file.
+    """
+    source = load(path, "a plan file")
+    file, findings = validated(PlanFile, source)
+    if findings:
+        raise InputFaults(source.located(findings))
+    findings = [*_target_findings(file), *_pose_findings(file, machine), *_place_findings(file, machine)]
+    targets = []
+    for place, target in enumerate(file.target):
+        try:
+            targets.append(_target(target, file.units))
+        except KinematicsError as refusal:
+            findings.append(
+                UnlocatedDiagnostic(("target", place, "at"), str(refusal), "points of one axis or one face")
+            )
+        else:
+            findings += _name_findings(place, targets[-1], machine)
+    if findings:
+        raise InputFaults(source.located(findings))
+    poses = None
+    if file.poses is not None:
+        poses = np.array([[pose[letter] for letter in machine.letters] for pose in file.poses])
+    return Plan(
+        name=file.name,
+        units=file.units,
+        targets=tuple(targets),
+        diameters_mm=tuple(None if t.diameter is None else file.units.to_mm(t.diameter) for t in file.target),
+        poses_deg=poses,
+        choose=file.choose or DEFAULT_POSES,
+        step_deg=file.step,
+        sigma_mm=file.units.to_mm(file.repeatability),
+        probe=file.probe,
+        stems_mm=tuple(
+            None if t.stem_diameter is None else file.units.to_mm(t.stem_diameter) for t in file.target
+        ),
+    )
+
+
+def _target(target: TargetTable, unit: Unit) -> PlannedTarget:
+    direction = target.direction or AXIS_DIRECTIONS[target.along or "+Z"]
+    points = np.array(target.at) * unit.mm
+    return PlannedTarget(target.name, TargetKind(target.kind), points, np.array(direction))
+
+
+def _target_findings(file: PlanFile) -> list[UnlocatedDiagnostic]:
+    findings = []
+    first: dict[str, int] = {}
+    for place, target in enumerate(file.target):
+        before = first.setdefault(target.name, place)
+        if before != place:
+            found = f"{shown(target.name)}, the name of target {before + 1} already"
+            findings.append(
+                UnlocatedDiagnostic(("target", place, "name"), found, "a name of its own for every target")
+            )
+        if target.along is not None and target.direction is not None:
+            findings.append(
+                UnlocatedDiagnostic(("target", place, "direction"), "along and direction both", "one of both")
+            )
+        if target.kind == "ball" and len(target.at) > 1:
+            found = f"{len(target.at)} points of a ball"
+            findings.append(
+                UnlocatedDiagnostic(("target", place, "at"), found, "its centre: one point, [[x, y, z]]")
+            )
+        if target.kind == "face" and target.diameter is not None:
+            findings.append(
+                UnlocatedDiagnostic(("target", place, "diameter"), "the diameter of a face", "none")
+            )
+        if target.kind != "ball" and target.stem_diameter is not None:
+            found = f"the stem of a {target.kind}"
+            findings.append(
+                UnlocatedDiagnostic(("target", place, "stem_diameter"), found, "none: a ball has one")
+            )
+    return findings
+
+
+def _place_findings(file: PlanFile, machine: Machine) -> list[UnlocatedDiagnostic]:
+    """Targets where the machine never comes: a sign lost, or another unit."""
+    findings = []
+    for place, target in enumerate(file.target):
+        outside = outside_travels(machine, np.array(target.at) * file.units.mm)
+        if outside is not None:
+            point, axis = outside
+            low, high = (
+                file.units.from_mm(float(end[axis]))
+                for end in (machine.travel.low_mm, machine.travel.high_mm)  # type: ignore[union-attr] # outside_travels found some
+            )
+            found = f"{'XYZ'[axis]} {target.at[point][axis]:g} of {shown(target.name)}, outside the machine's travel"
+            allowed = f"{low:g} to {high:g} at the all-zero pose"
+            tip = "a minus sign lost?" if low <= -target.at[point][axis] <= high else "the unit? the machine?"
+            findings.append(UnlocatedDiagnostic(("target", place, "at"), found, allowed, tip))
+    return findings
+
+
+def _name_findings(place: int, target: PlannedTarget, machine: Machine) -> list[UnlocatedDiagnostic]:
+    """A face that is called the platter and is not: what is read there would be taken for it."""
+    if target.kind is not TargetKind.FACE or not target.name.lower().startswith("platter"):
+        return []
+    if machine.platter.face_mm is None or on_the_platter(target, machine):
+        return []
+    allowed = "another name, or points within 1 mm of the machine file's platter face, looking its way"
+    return [
+        UnlocatedDiagnostic(
+            ("target", place, "name"), f"{shown(target.name)}, a face that is not the platter's", allowed
+        )
+    ]
+
+
+def outside_travels(machine: Machine, points_mm: NDArray[np.float64]) -> tuple[int, int] | None:
+    """The first of the points (k, 3) and the axis in which it lies outside the travels, or None."""
+    if machine.travel is None:
+        return None
+    outside = np.argwhere((points_mm < machine.travel.low_mm) | (points_mm > machine.travel.high_mm))
+    return (int(outside[0, 0]), int(outside[0, 1])) if len(outside) else None
+
+
+def _pose_findings(file: PlanFile, machine: Machine) -> list[UnlocatedDiagnostic]:
+    findings = []
+    if file.poses is not None and file.choose is not None:
+        findings.append(UnlocatedDiagnostic(("choose",), "poses and choose both", "one of both"))
+    letters = set(machine.letters)
+    for place, pose in enumerate(file.poses or ()):
+        path = ("poses", place)
+        if set(pose) != letters:
+            found, allowed = shown(dict(pose)), f"an angle for each of {one_of(machine.letters, 'and')}"
+            findings.append(UnlocatedDiagnostic(path, found, allowed))
+            continue
+        for rotary in machine.rotaries:
+            if rotary.limits_deg is not None and not rotary.within(pose[rotary.letter]):
+                low, high = rotary.limits_deg
+                found = f"{rotary.letter} at {pose[rotary.letter]:g}, outside the machine's limits"
+                findings.append(UnlocatedDiagnostic(path, found, f"{low:g} to {high:g} degrees"))
+    poses = [tuple(pose.get(letter, 0.0) for letter in machine.letters) for pose in file.poses or ()]
+    if not findings and len(poses) > len(distinct(poses)):
+        findings.append(UnlocatedDiagnostic(("poses",), "a pose that stands there twice", "every pose once"))
+    return findings
+
+
+def evaluate_plan(plan: Plan, machine: Machine, level: float = 0.95) -> EvaluatedPlan:
+    """The poses, what the display would show at each, and how sure the result would be.
+
+    Raises
+    ------
+    KinematicsError
+        When nothing can be read, or there are fewer poses to choose from than asked for.
+    """
+    candidates = candidate_poses(machine, plan.step_deg)
+    possible = accessible_touches(plan, machine, candidates)
+    poses = plan.poses_deg
+    if poses is None:
+        can = int(possible.which.any(axis=1).sum())
+        if can == 0:
+            raise KinematicsError(
+                "plan: expected a target that can be read somewhere within limits and travels, found none"
+                + _reasons(possible)
+            )
+        poses = optimal_poses(
+            machine, plan.targets, candidates, min(plan.choose, can), plan.sigma_mm, possible.which
+        )
+    ways = accessible_touches(plan, machine, poses)
+    if not ways.which.any():
+        raise KinematicsError(
+            f"plan: expected at least one target that can be read at one pose, found none{_reasons(ways)}"
+        )
+    planned = planned_readings(machine, plan.targets, poses, ways.which)
+    return EvaluatedPlan(
+        plan=plan,
+        machine=machine,
+        poses_deg=poses,
+        chosen=plan.poses_deg is None,
+        which=ways.which,
+        ways=ways,
+        readings=planned,
+        foreseen=predict_uncertainty(planned, machine, plan.sigma_mm, level),
+        added=_added(plan, machine, np.asarray(poses), ways.which, (candidates, possible.which)),
+    )
+
+
+def _added(
+    plan: Plan,
+    machine: Machine,
+    poses: NDArray[np.float64],
+    which: NDArray[np.bool_],
+    more: tuple[NDArray[np.float64], NDArray[np.bool_]],
+) -> PoseGain | None:
+    """The best pose more among those that are not planned already."""
+    there: Sequence[tuple[float, ...]] = [tuple(pose) for pose in poses.tolist()]
+    candidates, can = more
+    new = np.array([len(distinct([*there, tuple(pose)])) > len(there) for pose in candidates.tolist()])
+    use = can.any(axis=1) & new
+    if not use.any():
+        return None
+    read = np.concatenate([which, can[use]])
+    return rank_added_poses(machine, plan.targets, poses, candidates[use], plan.sigma_mm, read)[0]
+
+
+def _reasons(ways: ProbeAccess) -> str:
+    """What is in the way, the most frequent first."""
+    counted = Counter(ways.why.values()).most_common(3)
+    return "".join(f"\n  {words}" for words, _ in counted)

@@ -1,0 +1,78 @@
+"""What a plan holds once it is read: millimetres and degrees."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.calibration import PlannedTarget
+from tiltwright.files.plan_file import ProbeTable
+from tiltwright.files.units import Unit
+
+__all__ = ["DEFAULT_POSES", "Plan"]
+
+DEFAULT_POSES = 12
+_SPARE_MM = 2.0
+"""Common practice: more than a plan is wrong by, less than a tip."""
+_CLEARANCE_MM, _OVER_MM = 5.0, 3.0
+"""Common practice: where a touch begins before the expected surface, and where it gives up beyond it."""
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """What is to be probed.
+
+    Attributes
+    ----------
+    name : str
+    units : Unit
+        Of what is stated in `probe` and `diameters`.
+    targets : tuple of PlannedTarget
+        In millimetres.
+    diameters_mm : tuple of float or None
+        Of each target.
+    poses_deg : ndarray, shape (m, n), or None
+        None: to be chosen.
+    choose : int
+    step_deg : float
+    sigma_mm : float
+    probe : ProbeTable or None
+    stems_mm : tuple of float or None
+        The diameter of each ball's stem; empty where none is stated.
+    """
+
+    name: str
+    units: Unit
+    targets: tuple[PlannedTarget, ...]
+    diameters_mm: tuple[float | None, ...]
+    poses_deg: NDArray[np.float64] | None
+    choose: int
+    step_deg: float
+    sigma_mm: float
+    probe: ProbeTable | None
+    stems_mm: tuple[float | None, ...] = ()
+
+    @property
+    def spare_mm(self) -> float:
+        """How near the probe may come to what is known to stand there."""
+        return self._or(None if self.probe is None else self.probe.spare, _SPARE_MM)
+
+    @property
+    def clearance_mm(self) -> float:
+        """How far off the expected surface a touch begins."""
+        return self._or(None if self.probe is None else self.probe.clearance, _CLEARANCE_MM)
+
+    @property
+    def over_mm(self) -> float:
+        """How far beyond the expected surface a touch may go."""
+        return self._or(None if self.probe is None else self.probe.over, _OVER_MM)
+
+    def _or(self, stated: float | None, usual_mm: float) -> float:
+        """What is stated, in millimetres, or what is usual."""
+        return usual_mm if stated is None else self.units.to_mm(stated)
+
+    def stem_mm(self, target: int) -> float | None:
+        """The diameter of a ball's stem."""
+        return self.stems_mm[target] if self.stems_mm else None

@@ -1,0 +1,495 @@
+"""Accessibility of probing: obstacles on the table, and which touches the probe can take.
+
+An obstacle is a stretch of a line with a radius (a ball, a stem, a pin) or a flat disc (the platter's face and edge).
+The probe is upright: a stylus as thick as its tip, and above it a body that goes on upwards without an end, so that
+where it may stand it may also have come down to, straight.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics import Machine, table_frame, table_pose, transform_points
+from kinematics.calibration import PlannedTarget, TargetKind, expand_mask, is_accessible
+from tiltwright.calibration.plan_data import Plan
+from tiltwright.calibration.probe_cycles import Approach, Probe, ProbeCycle, ball, bore_or_pin, face
+
+__all__ = [
+    "ENDLESS_MM",
+    "Obstacle",
+    "ProbeAccess",
+    "ProbeSegment",
+    "accessible_touches",
+    "gap_mm",
+    "obstacles_of",
+    "on_the_platter",
+    "stylus_and_body",
+    "touched",
+]
+
+Array = NDArray[np.float64]
+Nearest = Callable[[Array], Array]
+
+ENDLESS_MM = 1000.0
+"""How far something reaches whose end nobody has stated."""
+
+_ITS_WAY = float(np.cos(np.radians(1.0)))
+_IN_ITS_PLANE_MM = 1.0
+_ROUNDS = 40
+_THIRDS = 28
+"""(2/3)^28 of 1000 mm is a hundredth of a millimetre."""
+
+
+@dataclass(frozen=True, eq=False)
+class Obstacle:
+    """Something on the table at m poses.
+
+    Attributes
+    ----------
+    words : str
+    target : int or None
+        Whose it is in the plan.
+    part : str
+        "ball", "stem", "pin" or "platter".
+    from_mm, to_mm : ndarray, shape (m, 1, 3)
+        The ends of its middle line; of a disc both its centre.
+    radius_mm : float
+    normal : ndarray, shape (m, 1, 3), or None
+        Of a disc.
+    """
+
+    words: str
+    target: int | None
+    part: str
+    from_mm: Array
+    to_mm: Array
+    radius_mm: float
+    normal: Array | None = None
+
+    def at(self, poses: NDArray[np.int64]) -> Obstacle:
+        """The same at some of its poses."""
+        normal = None if self.normal is None else self.normal[poses]
+        return replace(self, from_mm=self.from_mm[poses], to_mm=self.to_mm[poses], normal=normal)
+
+    @property
+    def highest_mm(self) -> Array:
+        """Its highest Z at each pose, shape (m,)."""
+        if self.normal is not None:
+            return np.asarray(self.top_mm[:, 0, 2])
+        return np.asarray(np.maximum(self.from_mm[:, 0, 2], self.to_mm[:, 0, 2]) + self.radius_mm)
+
+    @property
+    def top_mm(self) -> Array:
+        """Of a disc, the highest place of its edge, shape (m, 1, 3)."""
+        assert self.normal is not None
+        uphill = np.array([0.0, 0.0, 1.0]) - self.normal[..., 2:] * self.normal
+        size = np.linalg.norm(uphill, axis=-1, keepdims=True)
+        return np.asarray(self.from_mm + self.radius_mm * uphill / np.maximum(size, 1e-12))
+
+    def nearest(self, point: Array) -> Array:
+        """Of the middle line or the disc, the place nearest to a point."""
+        if self.normal is None:
+            return _on_stretch(point, self.from_mm, self.to_mm)
+        off = point - self.from_mm
+        flat = off - (off * self.normal).sum(axis=-1, keepdims=True) * self.normal
+        away = np.linalg.norm(flat, axis=-1, keepdims=True)
+        return np.asarray(self.from_mm + flat * np.minimum(1.0, self.radius_mm / np.maximum(away, 1e-12)))
+
+
+@dataclass(frozen=True)
+class ProbeSegment:
+    """A part of the probe, from a height above the lowest point of the tip up to another.
+
+    Attributes
+    ----------
+    words : str
+    low_mm, high_mm : float
+    radius_mm : float
+    flat : bool
+        Whether it ends flat below, as a body does, and not round.
+    """
+
+    words: str
+    low_mm: float
+    high_mm: float
+    radius_mm: float
+    flat: bool
+
+    def nearest_to(self, stand: Array) -> Nearest:
+        """The place nearest to a point when the tip stands at `stand`; of a round one, on its middle line."""
+
+        def nearest(point: Array) -> Array:
+            height = np.clip(point[..., 2], stand[..., 2] + self.low_mm, stand[..., 2] + self.high_mm)
+            aside = point[..., :2] - stand[..., :2]
+            away = np.linalg.norm(aside, axis=-1, keepdims=True)
+            share = np.minimum(1.0, self.radius_mm / np.maximum(away, 1e-12)) if self.flat else 0.0
+            return np.concatenate([stand[..., :2] + aside * share, height[..., None]], axis=-1)
+
+        return nearest
+
+
+def stylus_and_body(plan: Plan) -> tuple[ProbeSegment, ...]:
+    """The parts of a plan's probe; where it does not say how long the stylus is, all of it is one."""
+    if plan.probe is None:
+        return ()
+    radius = plan.units.to_mm(plan.probe.tip) / 2.0
+    long, thick = plan.probe.stylus_length, plan.probe.body_diameter
+    if long is None or thick is None:
+        return (ProbeSegment("the stylus", radius, ENDLESS_MM, radius, flat=False),)
+    length = plan.units.to_mm(long)
+    return (
+        ProbeSegment("the stylus", radius, max(length, radius), radius, flat=False),
+        ProbeSegment("the probe's body", length, ENDLESS_MM, plan.units.to_mm(thick) / 2.0, flat=True),
+    )
+
+
+def gap_mm(part: ProbeSegment, obstacle: Obstacle, stands_mm: Array) -> Array:
+    """How far a part of the probe stays from an obstacle; 0 or less where it would hit it.
+
+    Parameters
+    ----------
+    part : Upright
+    obstacle : Obstacle
+        At m poses.
+    stands_mm : ndarray, shape (m, p, 3)
+        Where the lowest point of the tip stands.
+
+    Returns
+    -------
+    ndarray, shape (m, p)
+    """
+    of_part = part.nearest_to(stands_mm)
+    if obstacle.normal is not None:
+        # Where the two run side by side the nearest places are at an end of what they share: above or below.
+        top = np.broadcast_to(obstacle.top_mm, stands_mm.shape)
+        bottom = obstacle.nearest(stands_mm + np.array([0.0, 0.0, part.low_mm]))
+        apart = np.minimum(_to_and_fro(of_part, obstacle, top), _to_and_fro(of_part, obstacle, bottom))
+        return np.asarray(apart - (0.0 if part.flat else part.radius_mm))
+    apart = _along(of_part, obstacle.from_mm, obstacle.to_mm)
+    return np.asarray(apart - (0.0 if part.flat else part.radius_mm) - obstacle.radius_mm)
+
+
+def _to_and_fro(of_part: Nearest, obstacle: Obstacle, point: Array) -> Array:
+    """Between the nearest points of two convex shapes until they stay: their distance."""
+    for _ in range(_ROUNDS):
+        mine = of_part(point)
+        point = obstacle.nearest(mine)
+    return np.asarray(np.linalg.norm(point - mine, axis=-1))
+
+
+def _along(of_part: Nearest, first: Array, last: Array) -> Array:
+    """The least distance on a stretch: convex along it, so that thirds close in on it."""
+
+    def away(share: Array) -> Array:
+        point = first + share[..., None] * (last - first)
+        return np.asarray(np.linalg.norm(point - of_part(point), axis=-1))
+
+    shape = of_part(first).shape[:-1]
+    if not (last - first).any():
+        return away(np.zeros(shape))
+    low, high = np.zeros(shape), np.ones(shape)
+    for _ in range(_THIRDS):
+        left, right = (2.0 * low + high) / 3.0, (low + 2.0 * high) / 3.0
+        nearer = away(left) <= away(right)
+        low, high = np.where(nearer, low, left), np.where(nearer, right, high)
+    return away((low + high) / 2.0)
+
+
+def on_the_platter(target: PlannedTarget, machine: Machine) -> bool:
+    """Whether a face to be touched is the platter's own: in its plane, and looking its way.
+
+    Its name does not count: a wrong one must not let the probe run into the platter.
+    """
+    if target.kind is not TargetKind.FACE or target.direction is None or machine.platter.face_mm is None:
+        return False
+    frame = table_frame(machine)
+    up = frame.rotation[:, 2]
+    off_mm = (target.points_mm - frame.translation_mm) @ up
+    return bool(target.direction @ up > _ITS_WAY and np.abs(off_mm).max() <= _IN_ITS_PLANE_MM)
+
+
+def obstacles_of(plan: Plan, machine: Machine, poses_deg: Array) -> list[Obstacle]:
+    """The platter's disc, and every ball, stem and pin of a plan, as far as their sizes are stated."""
+    found = []
+    platter = machine.platter
+    table = table_pose(machine, poses_deg)
+    frame = table_frame(machine)
+    up = frame.rotation[:, 2]
+    known = platter.face_mm is not None
+    if known and platter.diameter_mm is not None:
+        centre = transform_points(machine, frame.translation_mm, poses_deg)[:, None]
+        normal = table.turn(up)[:, None]
+        found.append(
+            Obstacle("the platter", None, "platter", centre, centre, platter.diameter_mm / 2.0, normal)
+        )
+    for t, (target, diameter) in enumerate(zip(plan.targets, plan.diameters_mm, strict=True)):
+        if target.kind not in {TargetKind.BALL, TargetKind.PIN} or diameter is None:
+            continue
+        assert target.direction is not None
+        low, high = target.points_mm[0], target.points_mm[0]
+        if target.kind is TargetKind.PIN:
+            along = target.points_mm @ target.direction
+            low = target.points_mm[int(along.argmin())]
+            high = target.points_mm[int(along.argmax())] + ENDLESS_MM * target.direction
+        foot = (
+            low
+            - _to_the_face(low, target.direction, frame.translation_mm if known else None, up)
+            * target.direction
+        )
+        at = [table.apply(place)[:, None] for place in (foot, low, high)]
+        if target.kind is TargetKind.PIN:
+            found.append(Obstacle(target.name, t, "pin", at[0], at[2], diameter / 2.0))
+            continue
+        found.append(Obstacle(target.name, t, "ball", at[1], at[1], diameter / 2.0))
+        stem = plan.stem_mm(t)
+        if stem is not None:
+            found.append(Obstacle(f"the stem of {target.name}", t, "stem", at[0], at[1], stem / 2.0))
+    return found
+
+
+def _to_the_face(point: Array, direction: Array, face: Array | None, up: Array) -> float:
+    """How far a stem or a pin goes back to the platter's face; far, where it does not meet it."""
+    down = float(direction @ up)
+    if face is None or down < 1e-6:
+        return ENDLESS_MM
+    return float(np.clip((point - face) @ up / down, 0.0, ENDLESS_MM))
+
+
+def _on_stretch(point: Array, first: Array, last: Array) -> Array:
+    way = last - first
+    size = (way * way).sum(axis=-1, keepdims=True)
+    share = ((point - first) * way).sum(axis=-1, keepdims=True) / np.where(size > 0.0, size, 1.0)
+    return np.asarray(first + np.clip(share, 0.0, 1.0) * way)
+
+
+_HEIGHTS = (0.5, 0.6, 0.7, 0.8)
+_UPRIGHT_DEG = 10.0
+_UPRIGHT = float(np.cos(np.radians(_UPRIGHT_DEG)))
+_SLANTING = f"it slants by more than {_UPRIGHT_DEG:g} degrees there, and the probe goes straight down"
+_OUT_OF_REACH = "the spindle does not get there, or it looks away from it"
+
+
+@dataclass(frozen=True, eq=False)
+class ProbeAccess:
+    """How the points of a plan are touched at m poses.
+
+    Attributes
+    ----------
+    which : ndarray of bool, shape (m, k)
+        Which of the k points of all targets can be touched.
+    why : dict of (pose, point) to str
+        Why the others cannot.
+    way : dict of (pose, point) to Way
+        How a ball is touched, where not in the usual way.
+    poses : tuple of str
+        For each pose how deep and how near the probe comes to the platter; "" where it is not known.
+    """
+
+    which: NDArray[np.bool_]
+    why: dict[tuple[int, int], str]
+    way: dict[tuple[int, int], Approach]
+    poses: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Tried:
+    """One way of touching one point at m poses: the tip's stands, the least gap and what is hit, the platter's gap."""
+
+    stands_mm: Array
+    gap_mm: Array
+    words: list[str]
+    platter_mm: Array
+
+
+def accessible_touches(plan: Plan, machine: Machine, poses_deg: Array) -> ProbeAccess:
+    """Which points can be touched at which poses with what the plan tells of the probe.
+
+    Without a probe in the plan only reach is looked at.
+    """
+    which = expand_mask(plan.targets, is_accessible(machine, plan.targets, poses_deg)).copy()
+    why = {(int(p), int(k)): _OUT_OF_REACH for p, k in np.argwhere(~which)}
+    count = len(poses_deg)
+    if plan.probe is None:
+        return ProbeAccess(which, why, {}, ("",) * count)
+    slanting = _slanting(plan, machine, poses_deg)
+    why |= {(int(p), int(k)): _SLANTING for p, k in np.argwhere(which & slanting)}
+    which &= ~slanting
+    known = obstacles_of(plan, machine, poses_deg)
+    parts = stylus_and_body(plan)
+    way: dict[tuple[int, int], Approach] = {}
+    lowest, nearest = np.full(count, np.inf), np.full(count, np.inf)
+    high = _stands_out(plan, machine, known, count)
+    tall = np.array([bool(words) for words in high])
+    why |= {(int(p), int(k)): high[p] for p, k in np.argwhere(which & tall[:, None])}
+    which[tall] = False
+    for k, (t, point, direction) in enumerate(_points(plan, machine, poses_deg)):
+        left = which[:, k].copy()
+        words = np.array([""] * count, dtype=object)
+        for tried_way in _candidates(plan, t, direction):
+            if not left.any():
+                break
+            of = np.flatnonzero(left)
+            here = [obstacle.at(of) for obstacle in known]
+            tried = _tried(
+                plan, machine, t, point[of], direction[of], [tried_way[p] for p in of], (here, parts)
+            )
+            fine = tried.gap_mm >= plan.spare_mm
+            for j, p in enumerate(of):
+                if not fine[j]:
+                    words[p] = words[p] or tried.words[j]
+                elif tried_way[p] != Approach():
+                    way[int(p), k] = tried_way[p]
+            done = of[fine]
+            lowest[done] = np.minimum(lowest[done], tried.stands_mm[fine, :, 2].min(axis=1))
+            nearest[done] = np.minimum(nearest[done], tried.platter_mm[fine])
+            left[done] = False
+        which[left, k] = False
+        why |= {(int(p), k): words[p] for p in np.flatnonzero(left)}
+    return ProbeAccess(which, why, way, tuple(_depths(plan, known, which, lowest, nearest)))
+
+
+def _slanting(plan: Plan, machine: Machine, poses_deg: Array) -> NDArray[np.bool_]:
+    """Points of bores and pins that do not stand upright, shape (m, k): the probe goes straight down into or beside them."""
+    turned = [
+        (plan.targets[t].kind in {TargetKind.BORE, TargetKind.PIN}) & (np.abs(direction[:, 2]) < _UPRIGHT)
+        for t, _, direction in _points(plan, machine, poses_deg)
+    ]
+    return np.stack(turned, axis=1)
+
+
+def touched(
+    plan: Plan,
+    probe: Probe,
+    t: int,
+    point: Array,
+    direction: Array,
+    way: Approach = Approach(),  # noqa: B008 - frozen
+    lift: tuple[str, ...] = (),
+    mm: float = 1.0,
+) -> ProbeCycle:
+    """The lines that take one reading; `point` and `probe` in a unit of `mm` millimetres."""
+    kind = plan.targets[t].kind
+    if kind is TargetKind.FACE:
+        return face(probe, point, direction)
+    diameter_mm = plan.diameters_mm[t]
+    assert diameter_mm is not None
+    radius = diameter_mm / 2.0 / mm
+    if kind is TargetKind.BALL:
+        return ball(probe, point, radius, way)
+    return bore_or_pin(probe, point, radius, kind, lift)
+
+
+def _points(plan: Plan, machine: Machine, poses_deg: Array) -> Iterator[tuple[int, Array, Array]]:
+    """Each point's target, and at all poses where it stands and which way its target looks, (m, 3) each."""
+    table = table_pose(machine, poses_deg)
+    for t, target in enumerate(plan.targets):
+        assert target.direction is not None
+        for point in target.points_mm:
+            yield t, table.apply(point), table.turn(target.direction)
+
+
+def _candidates(plan: Plan, t: int, direction: Array) -> Iterator[list[Approach]]:
+    """The ways to touch a target, the usual one first; of a ball also higher up, and past its stem on both sides."""
+    yield [Approach()] * len(direction)
+    if plan.targets[t].kind is not TargetKind.BALL:
+        return
+    stem_deg = np.degrees(np.arctan2(-direction[:, 1], -direction[:, 0]))
+    past = np.round((stem_deg + 45.0) % 90.0, 6) + 0.0
+    for height in _HEIGHTS:
+        yield [Approach(height, float(turn)) for turn in past]
+        yield [Approach(height, 0.0)] * len(direction)
+
+
+def _tried(
+    plan: Plan,
+    machine: Machine,
+    t: int,
+    point: Array,
+    direction: Array,
+    way: list[Approach],
+    scene: tuple[list[Obstacle], tuple[ProbeSegment, ...]],
+) -> _Tried:
+    mm = plan.units.to_mm
+    assert plan.probe is not None
+    probe = Probe(mm(plan.probe.tip) / 2.0, plan.clearance_mm, plan.over_mm, 1.0, 1.0, 4)
+    count = len(point)
+    if plan.targets[t].kind is not TargetKind.FACE and plan.diameters_mm[t] is None:
+        # Only the place is known: the tip stands there.
+        stands = point[:, None, :] - np.array([0.0, 0.0, probe.radius])
+    else:
+        stands = np.stack(
+            [touched(plan, probe, t, point[p], direction[p], way[p]).stands for p in range(count)]
+        )
+    gap, platter = np.full(count, np.inf), np.full(count, np.inf)
+    words = [""] * count
+    known, parts = scene
+    for obstacle in known:
+        for part in parts:
+            if _touches(plan, machine, t, obstacle, part):
+                continue
+            now = gap_mm(part, obstacle, stands).min(axis=1)
+            for p in np.flatnonzero(now < gap):
+                words[p] = _near(part, obstacle, float(now[p]), plan)
+            gap = np.minimum(gap, now)
+            if obstacle.part == "platter":
+                platter = np.minimum(platter, now)
+    return _Tried(stands, gap, words, platter)
+
+
+def _touches(plan: Plan, machine: Machine, t: int, obstacle: Obstacle, part: ProbeSegment) -> bool:
+    """Whether a part of the probe is meant to be at an obstacle: the stylus at what it touches."""
+    target = plan.targets[t]
+    if obstacle.part == "platter":
+        return not part.flat and on_the_platter(target, machine)
+    # How far a pin stands up beyond where it is touched is not known.
+    return obstacle.target == t and (obstacle.part == "pin" or (obstacle.part == "ball" and not part.flat))
+
+
+def _near(part: ProbeSegment, obstacle: Obstacle, gap: float, plan: Plan) -> str:
+    if gap < 0.05:
+        return f"{part.words} would hit {obstacle.words}"
+    unit, spare = plan.units, plan.spare_mm
+    said, asked = f"{unit.from_mm(gap):.3g}", f"{unit.from_mm(spare):.3g} {unit.value}"
+    return f"{part.words} would come within {said} of {obstacle.words}, nearer than {asked}"
+
+
+def _stands_out(plan: Plan, machine: Machine, known: list[Obstacle], count: int) -> list[str]:
+    """For each pose what stands too high for the probe to cross above it at the safe height."""
+    said = [""] * count
+    if machine.travel is None or plan.probe is None:
+        return said
+    reference = machine.z_reference.tool_length_mm or 0.0
+    tip = float(machine.travel.high_mm[2]) - plan.units.to_mm(plan.probe.length) + reference
+    for obstacle in known:
+        if obstacle.part == "pin":
+            continue
+        for p in np.flatnonzero(obstacle.highest_mm > tip - plan.spare_mm):
+            said[p] = f"{obstacle.words} stands above the tip at the safe height"
+    return said
+
+
+def _depths(
+    plan: Plan, known: list[Obstacle], which: NDArray[np.bool_], lowest: Array, nearest: Array
+) -> Iterator[str]:
+    """For each pose how far down beside the platter the tip goes."""
+    platter = [obstacle for obstacle in known if obstacle.part == "platter"]
+    for p in range(len(which)):
+        if not platter or not which[p].any():
+            yield ""
+            continue
+        deep = float(platter[0].highest_mm[p] - lowest[p])
+        unit = plan.units
+        places = 0 if unit.value == "mm" else 2
+        # Rounded towards the worse: "or more" must stay true.
+        down = np.ceil(unit.from_mm(deep) * 10**places) / 10**places
+        off = np.floor(unit.from_mm(float(nearest[p])) * 10**places) / 10**places
+        say = [f"{v:.{places}f} {unit.value}" for v in (down, off)]
+        near = f"stylus and body stay {say[1]} or more from it where they do not touch it"
+        if deep <= 0.0:
+            yield f"the tip stays above the platter; {near}"
+        else:
+            yield f"the tip goes {say[0]} below the platter's highest edge; {near}"

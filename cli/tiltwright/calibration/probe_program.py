@@ -1,0 +1,361 @@
+"""A probing program in RS274/NGC (NISTIR 6556), and what keeps it from being written."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics import Machine, table_pose
+from kinematics.calibration import PlannedTarget, TargetKind
+from tiltwright.calibration import parameter_file
+from tiltwright.calibration.plan import EvaluatedPlan
+from tiltwright.calibration.plan_data import Plan
+from tiltwright.calibration.probe_access import on_the_platter, touched
+from tiltwright.calibration.probe_cycles import Approach, Probe, ProbeCycle
+from tiltwright.files.diagnostics import Diagnostic, InputFaults
+from tiltwright.output.gcode import comment
+from tiltwright.output.numbers import angle, fixed
+
+__all__ = [
+    "Program",
+    "Trip",
+    "beyond",
+    "checked_words",
+    "directions_now",
+    "missing",
+    "parameter_lines",
+    "pose_words",
+    "probing_program",
+]
+
+
+def pose_words(machine: Machine, angles_deg: ArrayLike) -> str:
+    """A pose as a person says it."""
+    angles = np.asarray(angles_deg, dtype=np.float64).tolist()
+    return " ".join(f"{letter}{a + 0.0:g}" for letter, a in zip(machine.letters, angles, strict=True))
+
+
+def directions_now(worked: EvaluatedPlan) -> NDArray[np.float64]:
+    """Each reading's target direction at its pose, shape (N, 3)."""
+    given = np.array([target.direction for target in worked.plan.targets])[worked.readings.target]
+    return np.asarray(table_pose(worked.machine, worked.readings.angles_deg).turn(given))
+
+
+def missing(worked: EvaluatedPlan, path: str) -> list[Diagnostic]:
+    """What a program needs and nobody has stated."""
+    plan, machine = worked.plan, worked.machine
+    faults = []
+    if plan.probe is None:
+        allowed = "[probe] with length, tip, offset, feed and move"
+        faults.append(Diagnostic(path, None, "probe", "nothing: a program needs to know the probe", allowed))
+    if machine.travel is None:
+        found = "no travels in the machine file: there is no safe height to retract to"
+        faults.append(
+            Diagnostic(path, None, "", found, "[travel] with the ends of x, y and z in the machine file")
+        )
+    faults += _diameters(plan, path)
+    if plan.probe is not None:
+        faults += _probe_shape(plan, path)
+        least = 0.5 / plan.units.mm
+        for key, value in (("clearance", plan.probe.clearance), ("over", plan.probe.over)):
+            if value is not None and value < least:
+                # Section 3.5.9: a touch shorter than 0.254 mm is an error of the program.
+                faults.append(Diagnostic(path, None, f"probe, {key}", f"{value:g}", f"{least:.3g} or more"))
+    if len(worked.readings) > parameter_file.MOST_READINGS:
+        found = f"{len(worked.readings)} readings"
+        faults.append(
+            Diagnostic(
+                path, None, "", found, f"at most {parameter_file.MOST_READINGS}: the parameters end there"
+            )
+        )
+    return faults
+
+
+def _probe_shape(plan: Plan, path: str) -> list[Diagnostic]:
+    assert plan.probe is not None
+    faults = []
+    for key, value, allowed in (
+        (
+            "stylus_length",
+            plan.probe.stylus_length,
+            "from the tip's lowest point up to where the probe gets thicker",
+        ),
+        ("body_diameter", plan.probe.body_diameter, "the thickest that the probe is above its stylus"),
+    ):
+        if value is None:
+            found = "nothing: a program needs to know what else goes down beside a target"
+            faults.append(Diagnostic(path, None, f"probe, {key}", found, allowed))
+    long = plan.probe.stylus_length
+    if long is not None and not plan.probe.tip < long < plan.probe.length:
+        found, allowed = (
+            f"{long:g}",
+            f"more than the tip, {plan.probe.tip:g}, and less than length, {plan.probe.length:g}",
+        )
+        faults.append(Diagnostic(path, None, "probe, stylus_length", found, allowed))
+    return faults
+
+
+def _diameters(plan: Plan, path: str) -> list[Diagnostic]:
+    faults = []
+    for t, (target, diameter) in enumerate(zip(plan.targets, plan.diameters_mm, strict=True)):
+        if target.kind is TargetKind.BALL and plan.stem_mm(t) is None:
+            found = f"no stem_diameter of {target.name}: a touch must not go down into its stem"
+            allowed = "the thickest that the stem is between ball and table"
+            faults.append(Diagnostic(path, None, "target, stem_diameter", found, allowed))
+        if target.kind is not TargetKind.FACE and diameter is None:
+            found = f"no diameter of {target.name}"
+            faults.append(
+                Diagnostic(
+                    path, None, "target, diameter", found, f"the diameter of every {target.kind.value}"
+                )
+            )
+        if plan.probe is not None and diameter is not None and target.kind is TargetKind.BORE:
+            tip_mm = plan.units.to_mm(plan.probe.tip)
+            if diameter <= tip_mm:
+                found = f"{target.name}, a bore that the probe's tip does not enter"
+                faults.append(
+                    Diagnostic(path, None, "target, diameter", found, "more than the tip's diameter")
+                )
+    return faults
+
+
+def beyond(worked: EvaluatedPlan, path: str, where: str, touched: ProbeCycle) -> list[Diagnostic]:
+    """Where the probe in the spindle would leave the travels."""
+    plan, machine = worked.plan, worked.machine
+    assert plan.probe is not None
+    assert machine.travel is not None
+    length = plan.probe.length - plan.units.from_mm(machine.z_reference.tool_length_mm or 0.0)
+    lows, highs = machine.travel.low_mm / plan.units.mm, machine.travel.high_mm / plan.units.mm
+    low, high = float(lows[2]), float(highs[2])
+    faults = []
+    for axis in range(2):
+        least, most = float(touched.stands[:, axis].min()), float(touched.stands[:, axis].max())
+        for value in (least, most):
+            if not lows[axis] <= value <= highs[axis]:
+                found = f"{'XY'[axis]} {fixed(value, 3)} beside the target, outside the travel"
+                allowed = f"{fixed(float(lows[axis]), 3)} to {fixed(float(highs[axis]), 3)}"
+                faults.append(Diagnostic(path, None, where, found, allowed))
+    if touched.highest + length > high:
+        found = f"Z {fixed(touched.highest + length, 3)} with the probe in the spindle, above the travel"
+        faults.append(Diagnostic(path, None, where, found, f"at most {fixed(high, 3)}"))
+    if touched.lowest + length < low:
+        found = f"Z {fixed(touched.lowest + length, 3)} with the probe in the spindle, below the travel"
+        faults.append(Diagnostic(path, None, where, found, f"at least {fixed(low, 3)}"))
+    return faults
+
+
+_OFFSET_NUMBER = 9
+"""The work offset that the program sets to nothing, so that what it reads is in machine coordinates (G59.3)."""
+_UNIT_CODE = {"mm": 21, "inch": 20}
+
+
+def parameter_lines(worked: EvaluatedPlan) -> str:
+    """The numbers that the control's parameter file must hold before the run, with the value 0."""
+    numbers = [parameter_file.PLANNED, parameter_file.DONE, parameter_file.UNIT]
+    for reading in range(len(worked.readings)):
+        numbers += range(parameter_file.first_of(reading), parameter_file.first_of(reading) + 8)
+    return "".join(f"{number} 0.000000\n" for number in numbers)
+
+
+@dataclass(frozen=True)
+class Trip:
+    """What the display shows when a touch trips, if everything is where it is said to be.
+
+    Attributes
+    ----------
+    reading, touch : int
+        From 1.
+    shown_mm : (float, float, float)
+        The lowest point of the tip, the probe's length offset in force.
+    """
+
+    reading: int
+    touch: int
+    shown_mm: tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class Program:
+    """A probing program and what the display shows while it runs."""
+
+    text: str
+    trips: tuple[Trip, ...]
+
+
+def probing_program(worked: EvaluatedPlan, path: str) -> Program:
+    """The program that takes a plan's readings.
+
+    Parameters
+    ----------
+    worked : Worked
+    path : str
+        Of the plan file, for messages.
+
+    Raises
+    ------
+    InputFaults
+        With everything that a program needs and the plan or the machine does not say, and where the probe would run
+        out of travel.
+    """
+    faults = missing(worked, path)
+    if faults:
+        raise InputFaults(faults)
+    plan, machine = worked.plan, worked.machine
+    assert machine.travel is not None
+    probe = _probe(plan)
+    high = plan.units.from_mm(float(machine.travel.high_mm[2]))
+    lift = _lift(probe, plan, high)
+    directions = directions_now(worked)
+    body: list[str] = []
+    trips: list[Trip] = []
+    faults = []
+    last = None
+    count = len(worked.readings)
+    for i, (p, k) in enumerate(np.argwhere(worked.which).tolist()):
+        now = pose_words(machine, worked.readings.angles_deg[i])
+        if p != last:
+            body += _pose(machine, worked.readings.angles_deg[i], lift[:2], worked.ways.poses[p])
+            last = p
+        t = int(worked.readings.target[i])
+        target, way = plan.targets[t], worked.ways.way.get((p, k), Approach())
+        point = worked.readings.points_mm[i] / plan.units.mm
+        taken = touched(plan, probe, t, point, directions[i], way, tuple(lift), plan.units.mm)
+        where = f"reading {i + 1}, {target.name} at {now}"
+        faults += beyond(worked, path, where, taken)
+        trips += [_trip(plan, i, j, shown) for j, shown in enumerate(taken.trips)]
+        body += [
+            comment(f"Reading {i + 1} of {count}: {target.kind.value} {target.name}{_how(way)}"),
+            *lift[:2],
+            f"G0 X{probe.say(taken.start_xy[0])} Y{probe.say(taken.start_xy[1])}",
+            lift[2],
+            *taken.lines,
+            *_kept(i, t + 1, _code(target, machine), taken, machine),
+        ]
+    if faults:
+        raise InputFaults(faults)
+    text = "\n".join(["%", *_head(worked, high), *body, *lift[:2], "M2", "%"]) + "\n"
+    return Program(text, tuple(trips))
+
+
+def _trip(plan: Plan, i: int, j: int, shown: tuple[float, float, float]) -> Trip:
+    x, y, z = (plan.units.to_mm(v) for v in shown)
+    return Trip(i + 1, j + 1, (x, y, z))
+
+
+def _how(way: Approach) -> str:
+    return "" if way == Approach() else f", touched {way.words}: the stem is beside it"
+
+
+def _probe(plan: Plan) -> Probe:
+    assert plan.probe is not None
+    return Probe(
+        radius=plan.probe.tip / 2.0,
+        clearance=plan.units.from_mm(plan.clearance_mm),
+        over=plan.units.from_mm(plan.over_mm),
+        feed=plan.probe.feed,
+        move=plan.probe.move,
+        decimals=4 if plan.units.value == "mm" else 5,
+    )
+
+
+def _lift(probe: Probe, plan: Plan, high: float) -> list[str]:
+    """Up to the top of the travel without the probe's length in force, then the length again."""
+    assert plan.probe is not None
+    return ["G49", f"G53 G0 Z{probe.say(high)}", f"G43 H{plan.probe.offset}"]
+
+
+def _head(worked: EvaluatedPlan, high: float) -> list[str]:
+    plan, machine = worked.plan, worked.machine
+    assert plan.probe is not None
+    units, count = plan.units.value, len(worked.readings)
+    last = parameter_file.first_of(count - 1) + parameter_file.BLOCK - 1
+    zeros = " ".join(f"{axis}0" for axis in ("X", "Y", "Z", *machine.letters))
+    words = [
+        f"Probing program: {plan.name}",
+        f"Machine: {machine.name}",
+        f"{count} readings in {int(worked.which.any(axis=1).sum())} poses, kept in parameters {parameter_file.FIRST} to {last}",
+        "The control's parameter file must hold those numbers before the run; parameters 1 to 6 are used up",
+        f"G10 L2 P{_OFFSET_NUMBER} sets work offset {_OFFSET_NUMBER} to 0 and it stays so: note its old values first",
+        f"Length offset H{plan.probe.offset} must hold the probe's length to the lowest point of its tip",
+        f"Touches at F{plan.probe.feed:g}, moves below the safe height at F{plan.probe.move:g}, {units} per minute",
+        f"Safe height: Z {fixed(high, 3)} in machine coordinates, the top of the travel",
+        "G38.2 stops where the probe trips; RS274/NGC has no protected move that need not trip",
+        "So the way down to every touch is blind: straight down, where what is known stays clear of the probe",
+        *checked_words(worked),
+        "M1 stops after every turn of the rotaries where optional stop is on: look, then go on",
+        "The rotaries turn there: see for yourself that probe and fixture clear each other at every pose",
+        "Prove it out above the table first: single block, rapid and feed turned down, hand on the stop",
+    ]
+    return [
+        *map(comment, words),
+        "M5",
+        f"G{_UNIT_CODE[units]} G17 G90 G94 G40 G49 G80",
+        f"G53 G0 Z{fixed(high, 4 if units == 'mm' else 5)}",
+        "G92.1",
+        f"G10 L2 P{_OFFSET_NUMBER} {zeros}",
+        "G59.3",
+        f"#{parameter_file.PLANNED}={count}",
+        f"#{parameter_file.DONE}=0",
+        f"#{parameter_file.UNIT}={_UNIT_CODE[units]}",
+    ]
+
+
+def _pose(machine: Machine, angles_deg: NDArray[np.float64], up: list[str], depth: str) -> list[str]:
+    words = " ".join(f"{letter}{angle(a)}" for letter, a in zip(machine.letters, angles_deg, strict=True))
+    pose = pose_words(machine, angles_deg)
+    deep = [comment(f"{pose}: {depth}")] if depth else []
+    return [comment(f"Pose {pose}"), *up, f"G0 {words}", *deep, "M1"]
+
+
+def _code(target: PlannedTarget, machine: Machine) -> int:
+    """What says in the parameters what was touched."""
+    return (
+        parameter_file.PLATTER_CODE
+        if on_the_platter(target, machine)
+        else parameter_file.KIND_CODE[target.kind.value]
+    )
+
+
+def _kept(i: int, number: int, code: int, touched: ProbeCycle, machine: Machine) -> list[str]:
+    """The lines that keep a reading; the count last, so that a stopped program shows."""
+    first = parameter_file.first_of(i)
+    return [
+        f"#{first}={code}",
+        f"#{first + 1}={number}",
+        *(f"#{first + 2 + k}={value}" for k, value in enumerate(touched.kept)),
+        *(f"#{first + 5 + 'ABC'.index(c)}=#{5064 + 'ABC'.index(c)}" for c in machine.letters),
+        f"#{parameter_file.DONE}={i + 1}",
+    ]
+
+
+def checked_words(worked: EvaluatedPlan) -> list[str]:
+    """What the way down was held against, and what nobody has looked at."""
+    plan, platter = worked.plan, worked.machine.platter
+    if plan.probe is None:
+        return []
+    whole = plan.probe.stylus_length is not None and plan.probe.body_diameter is not None
+    probe = "Stylus and body" if whole else "The stylus (the body's size is not stated)"
+    spare = plan.units.from_mm(plan.spare_mm)
+    disc = platter.face_mm is not None and platter.diameter_mm is not None
+    against = (["the platter's face and edge"] if disc else []) + ["the balls, stems and pins of the plan"]
+    unknown = [
+        "clamps",
+        "fixture",
+        "part",
+        "trunnion arms",
+        "anything below the platter",
+        "the spindle's nose",
+        "what happens while the rotaries turn",
+    ]
+    if not disc:
+        unknown.insert(0, "the platter (its face and diameter are not in the machine file)")
+    if any(t.kind is TargetKind.BALL and plan.stem_mm(i) is None for i, t in enumerate(plan.targets)):
+        unknown.insert(0, "stems without a stem_diameter")
+    if any(t.kind is TargetKind.PIN for t in plan.targets):
+        unknown.append("how far a pin stands up beside the probe that touches it")
+    return [
+        f"{probe} keep {spare:.3g} {plan.units.value} or more from {' and '.join(against)}",
+        f"Not checked: {', '.join(unknown)}",
+    ]

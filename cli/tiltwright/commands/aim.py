@@ -1,0 +1,177 @@
+"""`tiltwright aim`: every way to bring a direction to the spindle."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any, Optional
+
+import typer
+
+from tiltwright.commands.options import Json, MachineOption, Only, OptionalJob
+
+if TYPE_CHECKING:
+    from kinematics import Aim
+    from kinematics.inverse import TiltSign
+
+__all__ = ["aim"]
+
+
+def aim(
+    job: OptionalJob = None,
+    machine: MachineOption = None,
+    normal: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option(
+            "--normal", metavar="i,j,k", help="Outward direction in machine X,Y,Z at the all-zero pose."
+        ),
+    ] = None,
+    start: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option("--from", metavar="A0,C0", help="Angles that the rotaries come from; left out: 0."),
+    ] = None,
+    tilt: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option("--tilt", metavar="SIGN", help="positive or negative: which sign the tilt must have."),
+    ] = None,
+    only: Only = None,
+    as_json: Json = False,
+) -> None:
+    """Every way to stand: what it costs in motion, and why one is out.
+
+    Examples:
+
+    \b
+      tiltwright aim job.toml                                  every aimed operation of a job
+      tiltwright aim job.toml --only port                      those of one pattern
+      tiltwright aim --machine mill.toml --normal 0,-0.5,0.866
+      tiltwright aim --machine mill.toml --normal 1,1,1 --from A-90,C0 --tilt negative
+
+    Motion is what all rotaries turn together, in degrees; the least that fits comes first and is the one taken.
+    Ends with 1 when a direction cannot be reached.
+    """
+    from tiltwright.files.diagnostics import shown
+    from tiltwright.files.parsing import option_error
+
+    if (job is None) == (machine is None):
+        found = "neither" if job is None else "both"
+        raise option_error("JOB, --machine", found, "a job file, or --machine FILE with --normal i,j,k")
+    sign: TiltSign | None = None
+    if tilt is not None:
+        if tilt not in {"positive", "negative"}:
+            raise option_error("--tilt", shown(tilt), '"positive" or "negative"')
+        sign = "positive" if tilt == "positive" else "negative"
+    if job is not None:
+        for option, value in (("--normal", normal), ("--from", start), ("--tilt", tilt)):
+            if value is not None:
+                raise option_error(
+                    option, "beside a job file", f"{option} with --machine only: the job file says it"
+                )
+        _job(job, only or [], as_json=as_json)
+    else:
+        if only:
+            raise option_error(
+                "--only", "beside --machine", "--only with a job file: there are no named operations"
+            )
+        assert machine is not None
+        _machine(machine, normal, start, sign, as_json=as_json)
+
+
+def _job(path: str, only: list[str], *, as_json: bool) -> None:
+    from tiltwright.files.diagnostics import shown
+    from tiltwright.job.evaluate import evaluate_job
+    from tiltwright.job.offsets_output import aim_table, aim_ways
+    from tiltwright.output.json_csv import json_text as written
+    from tiltwright.terminal.streams import ANSWER_NO, note
+
+    worked = evaluate_job(path, only)
+    setup = worked.setup
+    aimed = [
+        (one.placed.name, one.placed.aim, True) for one in worked.operations if one.placed.aim is not None
+    ]
+    aimed += [(one.name, one.aim, False) for one in worked.unreached]
+    if as_json:
+        report: dict[str, Any] = {
+            "schema": "tiltwright.aim/1",
+            "job": worked.job.file.name,
+            "operations": [
+                {
+                    "name": name,
+                    "reached": reached,
+                    "short_deg": ways.short_deg,
+                    "free": list(ways.free),
+                    "ways": aim_ways(ways, setup.machine, setup.rotary_offset_deg),
+                }
+                for name, ways, reached in aimed
+            ],
+        }
+        typer.echo(written(report), nl=False)
+    else:
+        for name, ways, _ in aimed:
+            typer.echo(
+                f"{name}{_remark(ways)}\n\n{aim_table(ways, setup.machine, setup.rotary_offset_deg)}\n"
+            )
+        stated = [one.placed.name for one in worked.operations if one.placed.aim is None]
+        if only:
+            for name in stated:
+                note(f"{shown(name)} states its angles (at): there is nothing to aim")
+        elif not aimed:
+            note("no operation is aimed: all of them state their angles")
+    if worked.unreached:
+        from tiltwright.terminal.streams import say_no
+
+        for one in worked.unreached:
+            say_no(f"{one.name}: {one.why}")
+        raise typer.Exit(ANSWER_NO)
+
+
+def _remark(ways: Aim) -> str:
+    words = [f"{letter} is free: its angle does not matter, it is kept" for letter in ways.free]
+    if ways.short_deg > 0.0:
+        words.append(f"stays {ways.short_deg:.4f} degrees from the spindle at best")
+    return f" ({'; '.join(words)})" if words else ""
+
+
+def _machine(
+    path: str, normal: str | None, start: str | None, tilt: TiltSign | None, *, as_json: bool
+) -> None:
+    import numpy as np
+
+    from kinematics import AIM_WITHIN_DEG, aim_within
+    from tiltwright.files.loader import read_machine
+    from tiltwright.files.parsing import check_limits, option_error, parse_pose, three_numbers
+    from tiltwright.job.offsets_output import aim_table, aim_ways
+    from tiltwright.output.json_csv import json_text as written
+    from tiltwright.terminal.streams import ANSWER_NO, say_no
+
+    machine = read_machine(path).machine
+    if normal is None:
+        raise option_error(
+            "--normal", "nothing", "i,j,k: the outward direction, machine X,Y,Z at the all-zero pose"
+        )
+    direction = three_numbers(normal, "--normal", "i,j,k")
+    if float(np.linalg.norm(direction)) == 0.0:
+        raise option_error("--normal", normal, "a direction that is longer than zero")
+    previous = parse_pose(start, machine, "--from") if start else np.zeros(len(machine.rotaries))
+    if start:
+        check_limits(machine, previous, "--from")
+    ways = aim_within(machine, direction, previous, AIM_WITHIN_DEG, tilt=tilt)
+    if as_json:
+        report = {
+            "schema": "tiltwright.aim/1",
+            "job": None,
+            "operations": [
+                {
+                    "name": f"normal {normal}",
+                    "reached": ways.reaches(AIM_WITHIN_DEG),
+                    "short_deg": ways.short_deg,
+                    "free": list(ways.free),
+                    "ways": aim_ways(ways, machine),
+                }
+            ],
+        }
+        typer.echo(written(report), nl=False)
+    else:
+        typer.echo(f"normal {normal} on {machine.name}{_remark(ways)}\n")
+        typer.echo(aim_table(ways, machine, np.zeros(len(machine.rotaries))))
+    if not ways.reaches(AIM_WITHIN_DEG):
+        say_no("that direction cannot be brought to the spindle within the limits")
+        raise typer.Exit(ANSWER_NO)

@@ -1,0 +1,131 @@
+"""`tiltwright check`: whose numbers are right, and why the wrong ones are wrong."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+from tiltwright.commands.explain import check_output, write_booklet
+from tiltwright.commands.options import (
+    Force,
+    JobArgument,
+    Json,
+    Output,
+    PaperOption,
+    UnitsOption,
+    show_or_write,
+)
+
+__all__ = ["AngleWithin", "Within", "check", "tolerances"]
+
+Within = Annotated[
+    Optional[float],  # noqa: UP045 - typer
+    typer.Option(
+        "--within",
+        metavar="LENGTH",
+        help="How far a right number may be off: 0.005 mm or 0.0002 inch if left out.",
+    ),
+]
+AngleWithin = Annotated[
+    float, typer.Option("--angle-within", metavar="DEGREES", help="The same for program angles.")
+]
+
+
+def check(
+    job: JobArgument,
+    answers: Annotated[
+        Optional[Path],  # noqa: UP045 - typer
+        typer.Argument(
+            metavar="[ANSWERS]", help="CSV: operation, axis, value_mm (or value_inch).", show_default=False
+        ),
+    ] = None,
+    answer: Annotated[
+        Optional[list[str]],  # noqa: UP045 - typer
+        typer.Option(
+            "--answer", metavar='"PORT 1:X=-381.025mm"', help="One number, typed; may be given again."
+        ),
+    ] = None,
+    units: UnitsOption = None,
+    within: Within = None,
+    angle_within: AngleWithin = 0.001,
+    tool_length: Annotated[
+        Optional[float],  # noqa: UP045 - typer
+        typer.Option(
+            "--tool-length", metavar="LENGTH", help="Of the tool in the spindle, to see whether Z counts it."
+        ),
+    ] = None,
+    as_json: Json = False,
+    output: Output = None,
+    paper: PaperOption = "a4",
+    force: Force = False,
+) -> None:
+    """Numbers that somebody worked out, or that a display shows, against the job: right or wrong, and why.
+
+    Every classic mistake, and every pair of them, is worked through to see which gives the numbers answered.
+
+    Examples:
+
+    \b
+      tiltwright check job.toml answers.csv
+      tiltwright check job.toml --answer "port 1:Y=-212.31mm" --answer "port 1:Z=-180.02mm"
+      tiltwright check job.toml answers.csv --within 0.01 -o verdict.pdf
+
+    The file has a head line and a row for each number:
+
+    \b
+      operation,axis,value_mm
+      port 1,X,-381.025
+      port 1,A,-30
+
+    X, Y, Z are work offsets in the column's unit, a rotary's letter is a program angle in degrees.
+    Ends with 0 when all is right, 1 when something is wrong, 2 when the input cannot be read.
+    """
+    from tiltwright.files.parsing import option_error
+    from tiltwright.files.units import Unit
+    from tiltwright.job.evaluate import evaluate_job
+    from tiltwright.job.warnings import say_remarks
+    from tiltwright.teaching.answers import answers_from_file, answers_from_words, requested_answers
+    from tiltwright.teaching.assessment import assess, assessment_booklet, assessment_report
+    from tiltwright.terminal.streams import ANSWER_NO
+
+    check_output(output, paper)
+    if (answers is None) == (not answer):
+        raise option_error(
+            "ANSWERS, --answer", "neither" if answers is None else "both", "a CSV file or typed answers"
+        )
+    worked = evaluate_job(job)
+    stated = Unit(units.value) if units else None
+    say_remarks(worked, units.value if units else worked.job.unit.value)
+    read = (
+        answers_from_file(answers, requested_answers(worked), stated)
+        if answers is not None
+        else answers_from_words(answer or [], worked, stated)
+    )
+    shown = read.unit
+    within_mm, within_deg = tolerances(within, angle_within, shown.value)
+    length_mm = None if tool_length is None else shown.to_mm(tool_length)
+    verdict = assess(worked, read, within_mm=within_mm, within_deg=within_deg, tool_length_mm=length_mm)
+    if as_json:
+        from tiltwright.output.json_csv import json_text
+
+        show_or_write(json_text(assessment_report(verdict, shown.value)), output, force=force)
+    else:
+        write_booklet(assessment_booklet(verdict, shown.value), output, paper, force=force)
+    if not verdict.right:
+        raise typer.Exit(ANSWER_NO)
+
+
+def tolerances(within: float | None, angle_within: float, units: str) -> tuple[float, float]:
+    """Both tolerances, lengths in mm, after a look whether they can be."""
+    import math
+
+    from tiltwright.files.parsing import option_error
+    from tiltwright.files.units import Unit
+    from tiltwright.teaching.lesson_file import DEFAULT_WITHIN
+
+    for option, value in (("--within", within), ("--angle-within", angle_within)):
+        if value is not None and not (math.isfinite(value) and value > 0.0):
+            raise option_error(option, f"{value:g}", "a number above 0")
+    return Unit(units).to_mm(DEFAULT_WITHIN[units] if within is None else within), angle_within

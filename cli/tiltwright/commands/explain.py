@@ -1,0 +1,112 @@
+"""`tiltwright explain`: where an offset comes from, line by line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
+import typer
+
+from tiltwright.commands.options import (
+    Force,
+    JobArgument,
+    Json,
+    Output,
+    PaperOption,
+    Units,
+    UnitsOption,
+    paper_of,
+    show_or_write,
+)
+
+if TYPE_CHECKING:
+    from tiltwright.output.booklet import Booklet
+
+__all__ = ["ByHand", "check_output", "explain", "write_booklet"]
+
+ByHand = Annotated[
+    bool, typer.Option("--by-hand", help="Plane trigonometry only: right triangles, sine and cosine.")
+]
+
+
+def explain(
+    job: JobArgument,
+    operation: Annotated[
+        Optional[list[str]],  # noqa: UP045 - typer
+        typer.Argument(
+            metavar="[OPERATION]...", help="Names of operations; all if left out.", show_default=False
+        ),
+    ] = None,
+    by_hand: ByHand = False,
+    units: UnitsOption = None,
+    as_json: Json = False,
+    output: Output = None,
+    paper: PaperOption = "a4",
+    force: Force = False,
+) -> None:
+    """The working of an operation's offset: every line with its rule, the numbers in it and what comes out.
+
+    Examples:
+
+    \b
+      tiltwright explain job.toml "port 2"               on screen
+      tiltwright explain job.toml "port 2" --by-hand     as a pocket calculator does it
+      tiltwright explain job.toml "port 2" -o port.pdf   to print, with a drawing of each step
+      tiltwright explain job.toml "port 2" -o port.md    Markdown, the drawings beside it
+
+    Ends with 1, and writes nothing, when the operation cannot be reached.
+    """
+    from tiltwright.job.evaluate import evaluate_job
+    from tiltwright.job.warnings import say_remarks
+    from tiltwright.teaching.explanation import explained, explanation, explanation_report
+    from tiltwright.terminal.streams import ANSWER_NO
+
+    check_output(output, paper)
+    worked = evaluate_job(job, operation or [])
+    shown = units.value if isinstance(units, Units) else worked.job.unit.value
+    say_remarks(worked, shown)
+    if worked.unreached:
+        raise typer.Exit(ANSWER_NO)
+    workings = explained(worked, by_hand=by_hand)
+    if as_json:
+        from tiltwright.output.json_csv import json_text
+
+        show_or_write(
+            json_text(explanation_report(worked, workings, shown, by_hand=by_hand)), output, force=force
+        )
+        return
+    write_booklet(explanation(worked, workings, shown, by_hand=by_hand), output, paper, force=force)
+
+
+def check_output(output: Path | None, paper: str) -> None:
+    """Refuse an ending or a paper that there is not, before any work is done."""
+    from tiltwright.files.parsing import option_error
+
+    if output is not None and output.suffix.lower() not in {".pdf", ".md", ".txt", ".json"}:
+        raise option_error("--output", f'the ending "{output.suffix}"', ".pdf, .md, .txt")
+    paper_of(paper)
+
+
+def write_booklet(booklet: Booklet, output: Path | None, paper: str, *, force: bool) -> None:
+    """A booklet on screen, or into the file, or the files, that its ending asks for."""
+    from tiltwright.output.booklet import booklet_text
+
+    if output is None or output.suffix.lower() in {".txt", ".json"}:
+        show_or_write(booklet_text(booklet), output, force=force)
+        return
+    from tiltwright.files.atomic_write import write_all
+    from tiltwright.output.booklet_files import booklet_files
+    from tiltwright.output.typesetting import uncovered
+    from tiltwright.terminal.streams import note
+
+    missing = (
+        uncovered("".join(booklet_text(booklet).splitlines())) if output.suffix.lower() == ".pdf" else ()
+    )
+    if missing:
+        codes = " ".join(f"U+{ord(sign):04X}" for sign in missing[:12])
+        note(f"the page's font has no sign for {codes}; it shows a box for each")
+    files = booklet_files(booklet, output, paper_of(paper))
+    # Pages beside drawings of an older run would be worse than no pages.
+    write_all(files, force=force)
+    for path in files:
+        note(f"{path} written", label="done")

@@ -1,0 +1,133 @@
+"""`tiltwright pivot fit`: probe readings in, rotary lines with uncertainties out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+from tiltwright.commands.options import Force, Json, RequiredMachine, UnitsOption
+
+__all__ = ["fit"]
+
+
+def fit(
+    readings: Annotated[
+        str,
+        typer.Argument(
+            metavar="READINGS", help="A table (.csv), log or saved parameter file.", show_default=False
+        ),
+    ],
+    machine: RequiredMachine,
+    as_form: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option(
+            "--as", metavar="FORM", help="table, log or parameters, where the file's ending does not tell."
+        ),
+    ] = None,
+    rule: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option("--rule", metavar="FILE", help="How a line of a log is read (TOML)."),
+    ] = None,
+    plan: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option(
+            "--plan", metavar="FILE", help="The plan of a parameter file's program, for the targets' names."
+        ),
+    ] = None,
+    sigma: Annotated[
+        Optional[float],  # noqa: UP045 - typer
+        typer.Option(
+            "--sigma",
+            metavar="LENGTH",
+            help="The probe's standard uncertainty; left out: told by the readings.",
+        ),
+    ] = None,
+    robust: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option(
+            "--robust", metavar="LOSS", help="soft_l1, huber, cauchy or arctan: bad readings count for less."
+        ),
+    ] = None,
+    robust_beyond: Annotated[
+        Optional[float],  # noqa: UP045 - typer
+        typer.Option(
+            "--robust-beyond",
+            metavar="LENGTH",
+            help="Where the loss bends; left out: three times the scatter.",
+        ),
+    ] = None,
+    level: Annotated[
+        float, typer.Option("--level", metavar="PERCENT", help="Of expanded uncertainties.")
+    ] = 95.0,
+    plot: Annotated[
+        Optional[Path],  # noqa: UP045 - typer
+        typer.Option("--plot", metavar="FILE", help="A picture: .png, .svg or .pdf."),
+    ] = None,
+    write: Annotated[
+        bool, typer.Option("--write", help="Put the lines into the machine file and log the calibration.")
+    ] = False,
+    write_anyway: Annotated[
+        bool,
+        typer.Option(
+            "--write-anyway", help="As --write, although something is certainly wrong or half told."
+        ),
+    ] = False,
+    who: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option("--who", metavar="NAME", help="Who calibrated, for the log."),
+    ] = None,
+    temperature: Annotated[
+        Optional[float],  # noqa: UP045 - typer
+        typer.Option("--temperature", metavar="CELSIUS", help="Of the machine, for the log."),
+    ] = None,
+    check: Annotated[
+        bool,
+        typer.Option("--check", help="End with 1 when a line has moved since the machine file was written."),
+    ] = False,
+    units: UnitsOption = None,
+    as_json: Json = False,
+    force: Force = False,
+) -> None:
+    """Where the rotaries' lines are, how sure that is, and whether the machine file still holds.
+
+    Examples:
+
+    \b
+      tiltwright pivot fit ball.csv -m mill.toml                     what the readings tell
+      tiltwright pivot fit ball.csv -m mill.toml --plot ball.png     with a picture
+      tiltwright pivot fit ball.csv -m mill.toml --write --who "bay 2, early shift" --temperature 20.5
+      tiltwright pivot fit probe.log --rule probe_rule.toml -m mill.toml
+      tiltwright pivot fit saved.var --plan plan.toml -m mill.toml   what a probing program has kept
+      tiltwright pivot fit ball.csv -m mill.toml --check             exit code 1 when a line has moved
+
+    A table has the columns kind, target, A_deg (one for each rotary), X_mm, Y_mm, Z_mm (or X_in, ...), and may have
+    sigma_mm and direction. Ends with 0 when done; with 1 when a mistake in the readings is certain (a classic
+    one, readings outside the travels, scatter that no probe has, a line millimetres away), or with --check a line has
+    moved; with 2 when the input is wrong. Nothing is written while a mistake is certain or a line only half told.
+    """
+    from tiltwright.calibration.fit_run import FitOptions, run_fit
+    from tiltwright.calibration.load_readings import file_format
+
+    asked = FitOptions(
+        readings=readings,
+        machine=machine,
+        form=file_format(readings, as_form, with_rule=rule is not None),
+        rule=rule,
+        plan=plan,
+        units=None if units is None else units.value,
+        sigma=sigma,
+        loss=robust or "linear",
+        loss_scale=robust_beyond,
+        level=level / 100.0,
+        plot=plot,
+        force=force,
+        write=write or write_anyway,
+        despite=write_anyway,
+        check=check,
+        who=who,
+        temperature_c=temperature,
+        as_json=as_json,
+    )
+    run_fit(asked)

@@ -1,0 +1,96 @@
+"""`tiltwright pivot log` and `tiltwright pivot restore`: the calibrations of a machine."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+from tiltwright.commands.options import Force, Json, RequiredMachine
+
+__all__ = ["log", "restore"]
+
+
+def log(
+    machine: RequiredMachine,
+    plot: Annotated[
+        Optional[Path],  # noqa: UP045 - typer
+        typer.Option("--plot", metavar="FILE", help="How each line has wandered: .png, .svg or .pdf."),
+    ] = None,
+    as_json: Json = False,
+    force: Force = False,
+) -> None:
+    """Every calibration that was written: when, by whom, and how far each line has wandered.
+
+    Examples:
+
+    \b
+      tiltwright pivot log -m mill.toml
+      tiltwright pivot log -m mill.toml --plot wander.png
+
+    The log lies beside the machine file, one calibration a line: mill.calibrations.jsonl.
+    """
+    from tiltwright.calibration.calibration_log import is_current, log_report, log_text, read_log
+    from tiltwright.calibration.plots import ENDINGS
+    from tiltwright.files.loader import read_machine
+    from tiltwright.files.parsing import option_error
+    from tiltwright.output.json_csv import json_text as written
+    from tiltwright.terminal.streams import note
+
+    if plot is not None and plot.suffix.lower() not in ENDINGS:
+        raise option_error("--plot", f'the ending "{plot.suffix}"', ", ".join(ENDINGS))
+    read = read_machine(machine)
+    entries = read_log(read.path)
+    if plot is not None:
+        from tiltwright.calibration.plots import drift_plot
+        from tiltwright.files.atomic_write import write_atomic
+
+        if not entries:
+            raise option_error(
+                "--plot", "no calibration in the log yet", "at least one, by pivot fit --write"
+            )
+        write_atomic(plot, drift_plot(read.file.name, entries, plot.suffix.lower()), force=force)
+        note(f"{plot} written", label="done")
+    if as_json:
+        typer.echo(written(log_report(read, entries)), nl=False)
+    else:
+        typer.echo(log_text(read, entries))
+    if not is_current(read, entries):
+        note(
+            "the machine file's lines are not those that were written last: somebody has changed them by hand"
+        )
+
+
+def restore(
+    number: Annotated[
+        int,
+        typer.Argument(metavar="NUMBER", help="Of `pivot log`; 0 is before the first.", show_default=False),
+    ],
+    machine: RequiredMachine,
+    who: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option("--who", metavar="NAME", help="Who brings it back, for the log."),
+    ] = None,
+) -> None:
+    """Bring the lines of an earlier calibration back into the machine file; the log keeps that too.
+
+    Examples:
+
+    \b
+      tiltwright pivot restore 3 -m mill.toml     the lines as calibration 3 wrote them
+      tiltwright pivot restore 0 -m mill.toml     as they were before the first calibration
+    """
+    from tiltwright.calibration.apply import restore as bring_back
+    from tiltwright.files.atomic_write import exclusive_lock
+    from tiltwright.files.loader import read_machine
+    from tiltwright.files.parsing import name_of
+    from tiltwright.terminal.streams import note
+
+    if who is not None:
+        who = name_of(who, "--who")
+    read_machine(machine)
+    with exclusive_lock(machine):
+        entry = bring_back(read_machine(machine), number, who=who)
+    what = "the lines from before the first calibration" if number == 0 else f"calibration {number}"
+    note(f"{machine} has {what} again; the log has it as {entry.number}", label="done")

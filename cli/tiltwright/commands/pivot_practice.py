@@ -1,0 +1,188 @@
+"""`tiltwright pivot practice`: a machine to find the pivots of, and marks for the answer."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
+import typer
+
+from tiltwright.commands.options import Force, Json, PaperOption, UnitsOption, machine_option, paper_of
+
+if TYPE_CHECKING:
+    from tiltwright.output.typesetting import Paper
+
+__all__ = ["practice"]
+
+_MOST_SEED = 2**31
+
+
+def practice(
+    machine: Annotated[str, machine_option("The machine file; with --grade the answer.")],
+    output: Annotated[
+        Optional[Path],  # noqa: UP045 - typer
+        typer.Option("--output", "-o", metavar="FOLDER", help="Where to put what is handed out."),
+    ] = None,
+    plan: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option("--plan", metavar="FILE", help="What is probed where; left out: two balls in 12 poses."),
+    ] = None,
+    seed: Annotated[
+        Optional[int],  # noqa: UP045 - typer
+        typer.Option(
+            "--seed", metavar="NUMBER", help="The same number gives the same practice; left out: by chance."
+        ),
+    ] = None,
+    repeatability: Annotated[
+        Optional[float],  # noqa: UP045 - typer
+        typer.Option(
+            "--repeatability", metavar="LENGTH", help="Of the probe, without --plan; left out: 0.002 mm."
+        ),
+    ] = None,
+    position: Annotated[
+        Optional[float],  # noqa: UP045 - typer
+        typer.Option("--position", metavar="LENGTH", help="How far lines are off, about; left out: 0.05 mm."),
+    ] = None,
+    direction: Annotated[
+        float, typer.Option("--direction", metavar="DEGREES", help="How far lines lean, about.")
+    ] = 0.01,
+    paper: PaperOption = "a4",
+    grade: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option("--grade", metavar="KEY", help="Mark the answer in --machine by this key."),
+    ] = None,
+    units: UnitsOption = None,
+    as_json: Json = False,
+    force: Force = False,
+) -> None:
+    """A machine with hidden errors to find the pivots of, or the marks for an answer.
+
+    Examples:
+
+    \b
+      tiltwright pivot practice -m mill.toml -o monday          readings.csv, worksheet, machine.toml, key.txt
+      tiltwright pivot practice -m mill.toml -o monday --seed 7
+      tiltwright pivot practice --grade monday/key.txt -m answer.toml
+
+    Hand out everything but key.txt. An answer is a machine file with the student's lines in it. Ends with 1 when an
+    answer misses the truth by more than the readings allow.
+    """
+    from tiltwright.files.parsing import option_error
+
+    if grade is not None:
+        for option, given in (("--output", output), ("--plan", plan), ("--seed", seed)):
+            if given is not None:
+                raise option_error(option, "beside --grade", f"{option} without it")
+        _grade(grade, machine, None if units is None else units.value, as_json=as_json)
+        return
+    if output is None:
+        raise option_error("--output", "nothing", "-o FOLDER for what is handed out, or --grade KEY")
+    if as_json:
+        raise option_error("--json", "without --grade", "--json with --grade only")
+    size = paper_of(paper)
+    if seed is not None and not 0 <= seed < _MOST_SEED:
+        raise option_error("--seed", str(seed), f"0 to {_MOST_SEED - 1}")
+    if plan is not None and repeatability is not None:
+        raise option_error("--repeatability", "beside --plan", "one of both: the plan file says it")
+    _make(machine, output, plan, seed, repeatability, position, direction, size, units, force=force)
+
+
+def _make(
+    machine: str,
+    output: Path,
+    plan_path: str | None,
+    seed: int | None,
+    repeatability: float | None,
+    position: float | None,
+    direction_deg: float,
+    paper: Paper,
+    units: str | None,
+    *,
+    force: bool,
+) -> None:
+    import math
+    import secrets
+
+    from kinematics import KinematicsError
+    from tiltwright.calibration.plan import evaluate_plan, read_plan
+    from tiltwright.calibration.practice import default_plan, readings_csv
+    from tiltwright.calibration.practice import practice as made_up
+    from tiltwright.calibration.practice_sheet import worksheet
+    from tiltwright.files.loader import read_machine
+    from tiltwright.files.parsing import option_error
+    from tiltwright.files.units import Unit
+    from tiltwright.output.document import as_markdown, as_pdf
+    from tiltwright.terminal.streams import fail, note
+
+    read = read_machine(machine)
+    for option, value in (("--repeatability", repeatability), ("--position", position)):
+        if value is not None and not (math.isfinite(value) and value > 0.0):
+            raise option_error(option, f"{value:g}", "a length above 0")
+    if not 0.0 <= direction_deg <= 1.0:
+        raise option_error("--direction", f"{direction_deg:g}", "0 to 1 degree")
+    typed_in = read.unit if units is None else Unit(units)
+    repeats_mm = 0.002 if repeatability is None else typed_in.to_mm(repeatability)
+    off_mm = 0.05 if position is None else typed_in.to_mm(position)
+    plan = (
+        default_plan(read.machine, read.unit, repeats_mm)
+        if plan_path is None
+        else read_plan(plan_path, read.machine)
+    )
+    number = secrets.randbelow(_MOST_SEED) if seed is None else seed
+    try:
+        made = made_up(read, evaluate_plan(plan, read.machine), number, off_mm, direction_deg)
+    except KinematicsError as refusal:
+        fail(f"{refusal} (state what is probed where with --plan)")
+    page = worksheet(made.worked, made.readings, read.unit.value)
+    contents: dict[str, str | bytes] = {
+        "readings.csv": readings_csv(made.readings, read.machine, read.unit.value),
+        "worksheet.md": as_markdown(page),
+        "worksheet.pdf": as_pdf(page, paper),
+        "machine.toml": read.source.text,
+        "key.txt": made.key,
+    }
+    _hand_out(output, contents, force=force)
+    note(f"{output}: hand out everything but key.txt; seed {number} gives the same again", label="done")
+
+
+def _hand_out(folder: Path, contents: dict[str, str | bytes], *, force: bool) -> None:
+    """All files or none: half a practice would be worse than an error."""
+    from tiltwright.files.atomic_write import write_all
+    from tiltwright.files.parsing import option_error
+
+    if folder.exists() and not folder.is_dir():
+        raise option_error("--output", f"{folder}, a file", "a folder")
+    there = [name for name in contents if (folder / name).exists()]
+    if there and not force:
+        found = f"{folder / there[0]}, a file that is there already"
+        raise option_error("--output", found, "another folder, or --force to replace it")
+    try:
+        folder.mkdir(exist_ok=True)
+    except OSError as refusal:
+        found = f"a folder that cannot be made ({refusal.strerror or refusal})"
+        raise option_error("--output", found, "a folder in one that is there") from None
+    write_all({folder / name: content for name, content in contents.items()}, force=force)
+
+
+def _grade(key_path: str, machine: str, units: str | None, *, as_json: bool) -> None:
+    from kinematics import KinematicsError
+    from tiltwright.calibration.practice import marks_for, open_practice
+    from tiltwright.calibration.practice_sheet import grade_report, grade_text
+    from tiltwright.files.loader import read_machine
+    from tiltwright.output.json_csv import json_text as written
+    from tiltwright.terminal.streams import ANSWER_NO, fail, say_no
+
+    key = open_practice(key_path)
+    answer = read_machine(machine)
+    try:
+        given = marks_for(key, answer)
+    except KinematicsError as refusal:
+        fail(f"{machine}: {refusal}")
+    shown = units or key.units
+    if as_json:
+        typer.echo(written(grade_report(given, shown)), nl=False)
+    else:
+        typer.echo(grade_text(given, shown))
+    if not given.passed:
+        say_no("the answer misses the truth by more than the readings allow")
+        raise typer.Exit(ANSWER_NO)

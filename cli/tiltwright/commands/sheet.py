@@ -1,0 +1,152 @@
+"""`tiltwright sheet`: the setup sheet."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
+import typer
+
+from tiltwright import __version__
+from tiltwright.commands.options import (
+    Force,
+    JobArgument,
+    Only,
+    Output,
+    PaperOption,
+    Units,
+    UnitsOption,
+    paper_of,
+    show_or_write,
+)
+
+if TYPE_CHECKING:
+    from tiltwright.output.typesetting import Paper
+    from tiltwright.sheet.data import Sheet
+
+__all__ = ["sheet"]
+
+PICTURES = (".pdf", ".png", ".svg")
+TEXTS = (".txt", ".md")
+LONGEST_DATE = 40
+MOST_PAGES = 99
+
+
+def sheet(
+    job: JobArgument,
+    output: Output = None,
+    only: Only = None,
+    units: UnitsOption = None,
+    paper: PaperOption = "a4",
+    date: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option("--date", metavar="TEXT", help="The date on the sheet; today's if left out."),
+    ] = None,
+    force: Force = False,
+) -> None:
+    """The setup sheet: on screen, or as PDF, SVG, PNG, text or Markdown by the file's ending.
+
+    Examples:
+
+    \b
+      tiltwright sheet job.toml                     on screen
+      tiltwright sheet job.toml -o job.pdf          to print
+      tiltwright sheet job.toml -o job.pdf --paper us-letter
+      tiltwright sheet job.toml -o job.png          a picture of each page: job-1.png, job-2.png, ...
+
+    Ends with 1, and writes nothing, when an operation cannot be reached or the touched-off part zero is too far off; ends
+    with 1, but writes the sheet, which says so first, when something does not clear.
+    """
+    from tiltwright.files.atomic_write import check_target
+    from tiltwright.files.diagnostics import sanitized, shown
+    from tiltwright.files.parsing import option_error
+
+    if output is not None and output.is_dir():
+        check_target(output)
+    ending = output.suffix.lower() if output is not None else ".txt"
+    if ending not in PICTURES + TEXTS:
+        raise option_error("--output", f'the ending "{ending}"', ", ".join(PICTURES + TEXTS))
+    size = paper_of(paper)
+    if date is not None and (not date.strip() or sanitized(date) != date or len(date) > LONGEST_DATE):
+        raise option_error(
+            "--date", shown(date), f"printable text of 1 to {LONGEST_DATE} characters on one line"
+        )
+    _sheet(job, output, ending, only or [], units, size, date, force=force)
+
+
+def _sheet(
+    path: str,
+    output: Path | None,
+    ending: str,
+    only: list[str],
+    units: Units | None,
+    paper: Paper,
+    date: str | None,
+    *,
+    force: bool,
+) -> None:
+    from datetime import datetime
+
+    from tiltwright.job.evaluate import evaluate_job
+    from tiltwright.job.warnings import say_remarks
+    from tiltwright.sheet.build import build_sheet
+    from tiltwright.terminal.streams import ANSWER_NO, say_no
+
+    worked = evaluate_job(path, only)
+    shown = units.value if units else worked.job.unit.value
+    say_remarks(worked, shown)
+    if not worked.complete:
+        if output is not None:
+            say_no("nothing was written")
+        raise typer.Exit(ANSWER_NO)
+    day = date or datetime.now().astimezone().date().isoformat()
+    made = build_sheet(worked, date=day, version=__version__, units=shown)
+    # What the solids show only comes out when the sheet is drawn.
+    for words in made.against:
+        say_no(words)
+    if ending in TEXTS:
+        from tiltwright.sheet.markdown import sheet_markdown
+        from tiltwright.sheet.text import sheet_text
+
+        show_or_write(sheet_text(made) if ending == ".txt" else sheet_markdown(made), output, force=force)
+    else:
+        assert output is not None
+        _pages(made, output, ending, paper, force=force)
+    if made.against:
+        # The sheet says so itself, before anything else: whoever mends the setup needs it.
+        raise typer.Exit(ANSWER_NO)
+
+
+def _pages(made: Sheet, output: Path, ending: str, paper: Paper, *, force: bool) -> None:
+    """Write the typeset sheet; pictures of more than one page get the page's number in their names."""
+    from tiltwright.files.atomic_write import write_all
+    from tiltwright.sheet import typeset
+    from tiltwright.terminal.streams import note
+
+    missing = typeset.missing_characters(made)
+    if missing:
+        note(f"the sheet's font has no sign for {' '.join(missing)}; the page shows a box for each")
+    if ending == ".pdf":
+        pages = [typeset.pdf(made, paper)]
+    else:
+        pages = typeset.png_pages(made, paper) if ending == ".png" else typeset.svg_pages(made, paper)
+    if len(pages) == 1:
+        names = [output]
+    else:
+        names = [output.with_stem(f"{output.stem}-{page}") for page in range(1, len(pages) + 1)]
+    # A sheet with one page left from an older one would be worse than no sheet.
+    write_all(dict(zip(names, pages, strict=True)), force=force)
+    for name in names:
+        note(f"{name} written", label="done")
+    older = _older_pages(output, names) if ending != ".pdf" else []
+    if older:
+        words = " and ".join(filter(None, [", ".join(map(str, older[:-1])), str(older[-1])]))
+        note(
+            f"{words}: {'pages' if len(older) > 1 else 'a page'} of an older sheet, not of this one; do not print"
+        )
+
+
+def _older_pages(output: Path, names: list[Path]) -> list[Path]:
+    """The pages that stand beside a sheet's own under its name."""
+    possible = [output, *(output.with_stem(f"{output.stem}-{page}") for page in range(1, MOST_PAGES + 1))]
+    return [name for name in possible if name not in names and name.is_file()]

@@ -1,0 +1,451 @@
+"""Checks between the keys of a file, and between a job and its machine."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from kinematics import KinematicsError, plane_through
+from tiltwright.files.diagnostics import KeyPath, UnlocatedDiagnostic, nearest, one_of, shown
+from tiltwright.files.job_file import FORMS, LAST_WORK_OFFSET, JobFile, OperationTable, StackTable
+from tiltwright.files.machine_file import AXIS_DIRECTIONS, MachineFile, RotaryTable
+from tiltwright.files.materials import MATERIALS
+from tiltwright.files.schema_types import keys_given
+from tiltwright.files.solid_tables import SHAPES, SolidTable, ToolTable
+
+__all__ = [
+    "Known",
+    "direction_of",
+    "job_findings",
+    "job_solid_findings",
+    "machine_findings",
+    "machine_solid_findings",
+]
+
+_FLAT_BELOW = 0.5
+
+
+def machine_findings(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
+    """What is wrong between the values of a machine file.
+
+    The model may be a draft with None for what could not be read.
+    """
+    yield from _rotary_letters(machine)
+    for place, rotary in enumerate(machine.rotary):
+        yield from _one_direction(place, rotary)
+    yield from _platter(machine)
+    yield from machine_solid_findings(machine)
+    yield from _z_reference(machine)
+
+
+def direction_of(rotary: RotaryTable) -> tuple[float, float, float] | None:
+    """The direction of a rotary's line, however the file gives it; None where it does not."""
+    if rotary.direction is not None:
+        return rotary.direction
+    return AXIS_DIRECTIONS[rotary.along] if rotary.along is not None else None
+
+
+def _rotary_letters(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
+    first: dict[str, int] = {}
+    for place, rotary in enumerate(machine.rotary):
+        if rotary.letter is None:
+            continue
+        before = first.setdefault(rotary.letter, place)
+        if before != place:
+            found = f"{shown(rotary.letter)}, the letter of rotary {before + 1} already"
+            yield UnlocatedDiagnostic(
+                ("rotary", place, "letter"), found, "a letter of its own for every rotary"
+            )
+
+
+def _one_direction(place: int, rotary: RotaryTable) -> Iterator[UnlocatedDiagnostic]:
+    given = keys_given(rotary) & {"along", "direction"}
+    allowed = 'either along = "+X" (or another axis) or a measured direction = [i, j, k]'
+    if len(given) == 2:
+        yield UnlocatedDiagnostic(("rotary", place, "direction"), "along and direction both", allowed)
+    elif not given:
+        yield UnlocatedDiagnostic(("rotary", place, "along"), "neither along nor direction", allowed)
+
+
+def _platter(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
+    direction = direction_of(machine.rotary[-1]) if machine.rotary else None
+    if direction is None:
+        return
+    upright = direction[2] / math.hypot(*direction)
+    platter = machine.platter
+    given = keys_given(machine) if platter is None else keys_given(platter)
+    if abs(upright) >= _FLAT_BELOW and ("platter" if platter is None else "face") not in given:
+        yield UnlocatedDiagnostic(
+            ("platter", "face"),
+            "nothing, the key is missing",
+            "face = machine Z of the platter's face at the all-zero pose, since the last rotary stands upright",
+        )
+    if platter is not None and platter.normal is not None:
+        away = (
+            (0.0, 0.0, 1.0)
+            if abs(upright) < _FLAT_BELOW
+            else tuple(math.copysign(1.0, upright) * c for c in direction)
+        )
+        if sum(a * b for a, b in zip(platter.normal, away, strict=True)) <= 0.0:
+            yield UnlocatedDiagnostic(
+                ("platter", "normal"),
+                shown(list(platter.normal)),
+                "a direction away from the platter",
+                "turn its sign round if it points into the platter",
+            )
+
+
+def _z_reference(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
+    path = ("reference_tool_length",)
+    given = path[0] in keys_given(machine)
+    if machine.z_reference == "reference tool" and not given:
+        yield UnlocatedDiagnostic(
+            path,
+            "nothing, the key is missing",
+            "the reference tool's length from the gauge line, above zero",
+            'it goes with z_reference = "reference tool"',
+        )
+    if machine.z_reference == "gauge line" and given:
+        yield UnlocatedDiagnostic(
+            path,
+            "a reference tool's length",
+            'no such key with z_reference = "gauge line"',
+            'take it out, or write z_reference = "reference tool"',
+        )
+
+
+_PLACES = ("base", "part", "spindle")
+
+
+def machine_solid_findings(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
+    """What is wrong between the values that a machine file gives for reach; the model may be a draft."""
+    letters = [rotary.letter for rotary in machine.rotary if rotary.letter is not None]
+    complete = len(letters) == len(machine.rotary)
+    places = ["base", *letters, "spindle"] if complete else None
+    for place, solid in enumerate(machine.solid):
+        yield from _solid(("solid", place), solid, places)
+        yield from _known_name(("solid", place, "material"), solid.material, [*MATERIALS], "material")
+    yield from _own_names("holder", [holder.name for holder in machine.holder])
+    spindle = machine.spindle
+    if spindle is not None and len(keys_given(spindle) & {"diameter", "length"}) == 1:
+        (given,) = keys_given(spindle) & {"diameter", "length"}
+        yield UnlocatedDiagnostic(
+            ("spindle", given), f"{given} alone", "diameter and length of the nose, or neither"
+        )
+
+
+def job_solid_findings(
+    job: JobFile, letters: Sequence[str] | None, holders: Sequence[str] | None
+) -> Iterator[UnlocatedDiagnostic]:
+    """What is wrong between the values that a job file gives for reach; the model may be a draft.
+
+    Parameters
+    ----------
+    job : JobFile
+    letters, holders : sequence of str or None
+        Of the machine; None where they are not known.
+    """
+    steps = [step.name for step in job.stack if step.name is not None]
+    complete = letters is not None and len(steps) == len(job.stack)
+    places = [*_PLACES, *(letters or ()), *steps] if complete else None
+    own = [material.name for material in job.material if material.name is not None]
+    materials = (*MATERIALS, *own)
+    yield from _own_names("material", [material.name for material in job.material])
+    for place, step in enumerate(job.stack):
+        yield from _section(place, step)
+        yield from _known_name(("stack", place, "material"), step.material, materials, "material")
+    for place, solid in enumerate(job.solid):
+        yield from _solid(("solid", place), solid, places)
+        if solid.on is not None and steps.count(solid.on) > 1:
+            found = f"{shown(solid.on)}, the name of {steps.count(solid.on)} stack steps"
+            yield UnlocatedDiagnostic(("solid", place, "on"), found, "a step whose name no other has")
+        yield from _known_name(("solid", place, "material"), solid.material, materials, "material")
+    yield from _tools(job.tool, holders)
+    tools = [tool.name for tool in job.tool if tool.name is not None]
+    if tools and len(tools) == len(job.tool):
+        for place, operation in enumerate(job.operation):
+            yield from _known_name(("operation", place, "tool"), operation.tool, tools, "tool")
+
+
+def _tools(tools: Sequence[ToolTable], holders: Sequence[str] | None) -> Iterator[UnlocatedDiagnostic]:
+    yield from _own_names("tool", [tool.name for tool in tools])
+    for place, tool in enumerate(tools):
+        if holders is not None:
+            tip = "" if holders else "the machine file has no [[holder]] tables"
+            yield from _known_name(("tool", place, "holder"), tool.holder, holders, "holder", tip)
+        if "shank" in keys_given(tool) and "flute" not in keys_given(tool):
+            yield UnlocatedDiagnostic(
+                ("tool", place, "shank"), "a shank, and no flute", "flute = the length below the shank"
+            )
+
+
+def _own_names(table: str, names: Iterable[str | None]) -> Iterator[UnlocatedDiagnostic]:
+    first: dict[str, int] = {}
+    for place, name in enumerate(names):
+        if name is None:
+            continue
+        before = first.setdefault(unicodedata.normalize("NFC", name), place)
+        if before != place:
+            found = f"{shown(name)}, the name of {table} {before + 1} already"
+            yield UnlocatedDiagnostic((table, place, "name"), found, f"a name of its own for every {table}")
+
+
+def _known_name(
+    path: KeyPath, name: str | None, known: Sequence[str], what: str, tip: str = ""
+) -> Iterator[UnlocatedDiagnostic]:
+    if name is None or name in known:
+        return
+    near = nearest(name, known)
+    allowed = one_of(known) if known else f"no {what}"
+    yield UnlocatedDiagnostic(
+        path, f"an unknown {what}, {shown(name)}", allowed, f'did you mean "{near}"?' if near else tip
+    )
+
+
+def _section(place: int, step: StackTable) -> Iterator[UnlocatedDiagnostic]:
+    given = keys_given(step)
+    path: KeyPath = ("stack", place)
+    if {"round", "bar"} <= given:
+        yield UnlocatedDiagnostic((*path, "bar"), "round and bar both", "one of them")
+    if "bore" in given and "round" not in given:
+        yield UnlocatedDiagnostic((*path, "bore"), "a bore without a round", "bore beside round only")
+    if step.round is not None and step.bore is not None and step.bore >= step.round:
+        yield UnlocatedDiagnostic(
+            (*path, "bore"), shown(step.bore), f"a bore of less than the round's {step.round:g}"
+        )
+    if step.bar is not None and min(step.bar) <= 0.0:
+        yield UnlocatedDiagnostic((*path, "bar"), shown(list(step.bar)), "two edges above zero, [x, y]")
+    sectioned = given & {"round", "bar"}
+    if sectioned and step.up == 0.0:
+        (key, *_) = sorted(sectioned)
+        yield UnlocatedDiagnostic(
+            (*path, key), "a section on a step without height", "up above or below zero beside it"
+        )
+    if not sectioned:
+        for key in sorted(given & {"blank", "mass", "material"}):
+            yield UnlocatedDiagnostic(
+                (*path, key), f"{key} on a step without a section", "round or bar beside it"
+            )
+
+
+def _solid(path: KeyPath, solid: SolidTable, places: Sequence[str] | None) -> Iterator[UnlocatedDiagnostic]:
+    given = [shape for shape in SHAPES if shape in keys_given(solid)]
+    if len(given) != 1:
+        where: KeyPath = (*path, given[1]) if given else path
+        yield UnlocatedDiagnostic(
+            where, " and ".join(given) if given else "no shape", f"just one of {', '.join(SHAPES)}"
+        )
+    if solid.on is not None and places is not None:
+        yield from _known_name((*path, "on"), solid.on, places, "place")
+    box = solid.box
+    if box is not None and box.low is not None and box.high is not None:
+        for axis, low, high in zip("xyz", box.low, box.high, strict=True):
+            if low >= high:
+                found = f"an edge of {high - low:g} along {axis}"
+                yield UnlocatedDiagnostic(
+                    (*path, "box", "high"), found, "edges above zero: low is the lower corner"
+                )
+                break
+    for key in ("cylinder", "tube"):
+        ends = getattr(solid, key)
+        if ends is not None and ends.start is not None and ends.start == ends.end:
+            yield UnlocatedDiagnostic((*path, key, "end"), shown(list(ends.end)), "another point than start")
+    tube = solid.tube
+    if (
+        tube is not None
+        and tube.diameter is not None
+        and tube.bore is not None
+        and tube.bore >= tube.diameter
+    ):
+        allowed = f"a bore of less than the diameter of {tube.diameter:g}"
+        yield UnlocatedDiagnostic((*path, "tube", "bore"), shown(tube.bore), allowed)
+
+
+_SLACK_DEG = 1e-9
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known of the machine, which may have faults itself.
+
+    Attributes
+    ----------
+    letters : tuple of str or None
+        Its rotaries; None where one of them could not be read.
+    limits_deg : mapping of letter to (lowest, highest)
+        Of the rotaries that have limits and whose limits could be read.
+    offset_deg : mapping of letter to rotary work offset
+        Of the rotaries whose offset is known.
+    holders : tuple of str or None
+        Names of its tool holders; None where one could not be read.
+    """
+
+    letters: tuple[str, ...] | None = None
+    limits_deg: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    offset_deg: Mapping[str, float] = field(default_factory=dict)
+    holders: tuple[str, ...] | None = None
+
+
+def job_findings(job: JobFile, known: Known) -> Iterator[UnlocatedDiagnostic]:
+    """What is wrong between the values of a job file, and between it and its machine.
+
+    The model may be a draft with None for what is unknown.
+    """
+    yield from _names(job.operation)
+    for place, operation in enumerate(job.operation):
+        yield from _form(place, operation)
+        yield from _plane(place, operation)
+        yield from _repeat(place, operation)
+        yield from _only_when_aimed(place, operation)
+        path: KeyPath = ("operation", place)
+        if operation.at is not None:
+            yield from _letters((*path, "at"), operation.at, known)
+            yield from _every_letter((*path, "at"), operation.at, known)
+            yield from _limits((*path, "at"), operation.at, known)
+        if operation.hold is not None:
+            yield from _letters((*path, "hold"), operation.hold, known)
+            yield from _limits((*path, "hold"), operation.hold, known)
+            if known.letters is not None and set(known.letters) <= set(operation.hold):
+                yield UnlocatedDiagnostic(
+                    (*path, "hold"), "every rotary held", "at least one rotary left to aim with"
+                )
+    yield from job_solid_findings(job, known.letters, known.holders)
+    if job.square_up is not None:
+        yield from _letters(("square_up",), job.square_up, known)
+    if job.touched is not None and job.touched.pose is not None:
+        place_of_pose: KeyPath = ("touched", "pose")
+        yield from _letters(place_of_pose, job.touched.pose, known)
+        yield from _every_letter(place_of_pose, job.touched.pose, known)
+        machine_angles = Known(known.letters, known.limits_deg, dict.fromkeys(known.limits_deg, 0.0))
+        yield from _limits(place_of_pose, job.touched.pose, machine_angles)
+
+
+def _names(operations: Iterable[OperationTable]) -> Iterator[UnlocatedDiagnostic]:
+    """Names that two operations share, after repeats have been given their numbers."""
+    taken: dict[str, int] = {}
+    for place, operation in enumerate(operations):
+        if operation.name is None:
+            continue
+        if operation.repeat is None and "repeat" in keys_given(operation):
+            continue
+        count = operation.repeat.count if operation.repeat is not None else 1
+        if count is None:
+            continue
+        names = [operation.name] if count == 1 else [f"{operation.name} {k + 1}" for k in range(count)]
+        for name in names:
+            before = taken.setdefault(unicodedata.normalize("NFC", name), place)
+            if before != place:
+                found = shown(operation.name) + (
+                    f", which becomes {shown(name)}" if name != operation.name else ""
+                )
+                yield UnlocatedDiagnostic(
+                    ("operation", place, "name"),
+                    f"{found}, a name that operation {before + 1} has already",
+                    "a name of its own for every operation",
+                )
+                break
+
+
+def _form(place: int, operation: OperationTable) -> Iterator[UnlocatedDiagnostic]:
+    given = [form for form in FORMS if form in keys_given(operation)]
+    if len(given) != 1:
+        path: KeyPath = ("operation", place, given[1]) if given else ("operation", place)
+        yield UnlocatedDiagnostic(
+            path, " and ".join(given) if given else "none of them", f"just one of {', '.join(FORMS)}"
+        )
+
+
+def _plane(place: int, operation: OperationTable) -> Iterator[UnlocatedDiagnostic]:
+    if operation.through is None:
+        return
+    try:
+        plane_through(*operation.through)
+    except KinematicsError:
+        yield UnlocatedDiagnostic(
+            ("operation", place, "through"),
+            f"{shown(list(map(list, operation.through)))}, three points in a line",
+            "three points that span a plane",
+        )
+
+
+def _repeat(place: int, operation: OperationTable) -> Iterator[UnlocatedDiagnostic]:
+    repeat = operation.repeat
+    if repeat is None or repeat.count is None:
+        return
+    if repeat.count > 1 and repeat.step is not None and repeat.step % 360.0 == 0.0:
+        yield UnlocatedDiagnostic(
+            ("operation", place, "repeat", "step"),
+            f"{shown(repeat.step)}, which puts all {repeat.count} in one place",
+            "a step that is not a whole number of turns",
+        )
+    first = operation.work_offset
+    if first is not None and first + repeat.count - 1 > LAST_WORK_OFFSET:
+        yield UnlocatedDiagnostic(
+            ("operation", place, "work_offset"),
+            f"{first} to {first + repeat.count - 1}, one for each of {repeat.count} repeats",
+            f"work offsets 1 to {LAST_WORK_OFFSET}",
+            "leave work_offset out to have it set again before each operation",
+        )
+
+
+def _only_when_aimed(place: int, operation: OperationTable) -> Iterator[UnlocatedDiagnostic]:
+    """Keys that would be passed over in silence where the angles are given."""
+    given = keys_given(operation)
+    if operation.when_free == "line up x" and "normal" in given:
+        yield UnlocatedDiagnostic(
+            ("operation", place, "when_free"),
+            '"line up x" beside normal, which says nothing of an x',
+            'beside tip or through, which have an x of their own; beside normal "keep" only',
+        )
+    if "at" not in given:
+        return
+    # A repeat of stated angles aims all but the first.
+    for key in ("when_free",) if "repeat" in given else ("tilt", "hold", "when_free"):
+        if key in given:
+            yield UnlocatedDiagnostic(
+                ("operation", place, key),
+                f"{key} beside at",
+                f"{key} with normal, tip or through only: at gives the angles themselves",
+            )
+
+
+def _letters(path: KeyPath, angles: Mapping[str, object], known: Known) -> Iterator[UnlocatedDiagnostic]:
+    for letter in angles:
+        if known.letters is None:
+            if letter not in ("A", "B", "C"):
+                yield UnlocatedDiagnostic((*path, letter), f"the rotary {shown(letter)}", one_of("ABC"))
+        elif letter not in known.letters:
+            near = nearest(letter, known.letters)
+            tip = f'did you mean "{near}"?' if near else ""
+            allowed = f"the machine's rotaries, {one_of(known.letters, 'and')}"
+            yield UnlocatedDiagnostic((*path, letter), f"the rotary {shown(letter)}", allowed, tip)
+
+
+def _every_letter(path: KeyPath, angles: Mapping[str, float], known: Known) -> Iterator[UnlocatedDiagnostic]:
+    missing = [letter for letter in known.letters or () if letter not in angles]
+    if missing:
+        yield UnlocatedDiagnostic(
+            path,
+            f"no angle for {one_of(missing, 'and')}",
+            f"an angle for every rotary of the machine, {one_of(known.letters or (), 'and')}",
+        )
+
+
+def _limits(path: KeyPath, angles: Mapping[str, float], known: Known) -> Iterator[UnlocatedDiagnostic]:
+    for letter, angle in angles.items():
+        if letter not in known.limits_deg or letter not in known.offset_deg:
+            continue
+        low, high = known.limits_deg[letter]
+        offset = known.offset_deg[letter]
+        machine = angle + offset
+        if low - _SLACK_DEG <= machine <= high + _SLACK_DEG:
+            continue
+        found = f"{angle:.10g} degrees"
+        if offset:
+            found += f" (machine angle {machine:.10g}, with the rotary's offset of {offset:.10g})"
+        turns = [machine + 360.0 * k for k in range(-3, 4)]
+        inside = next((turned for turned in turns if low <= turned <= high), None)
+        tip = f"the same pose is {inside - offset:.10g}" if inside is not None else ""
+        yield UnlocatedDiagnostic((*path, letter), found, f"machine angles {low:.10g} to {high:.10g}", tip)

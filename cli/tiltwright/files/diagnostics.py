@@ -1,0 +1,278 @@
+"""What is wrong with an input, told so that it can be put right: where, what was found, what is allowed."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, time
+
+__all__ = [
+    "Diagnostic",
+    "InputFaults",
+    "InvalidValue",
+    "KeyPath",
+    "UnlocatedDiagnostic",
+    "kind_of",
+    "nearest",
+    "one_of",
+    "sanitized",
+    "shown",
+    "unseen",
+    "words_for",
+]
+
+KeyPath = tuple[str | int, ...]
+"""A place in a file: ``("rotary", 1, "limits", 0)`` is the first of `limits` in the second `[[rotary]]`."""
+
+_LONGEST = 60
+_CLOSE = 0.75
+_BEGUN = 4
+_UNSEEN = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
+
+
+@dataclass(frozen=True)
+class UnlocatedDiagnostic:
+    """A fault that is not yet located: the key's path, what was found there, what is allowed, a tip.
+
+    The line is only stated where the path cannot tell it.
+    """
+
+    path: KeyPath
+    found: str
+    allowed: str
+    tip: str = ""
+    line: int | None = None
+
+
+@dataclass(frozen=True)
+class Diagnostic:
+    """One thing that is wrong.
+
+    Attributes
+    ----------
+    file : str
+        The file's name as the user wrote it.
+    line : int or None
+        Counted from one; None where the fault has no line (the file is missing).
+    key : str
+        The key in words, "rotary 2, limits"; empty where the fault is the whole file's.
+    found, allowed : str
+    tip : str
+        What to do about it; may be empty.
+
+    Examples
+    --------
+    >>> print(Diagnostic("mill.toml", 7, "rotary 2, letter", '"D"', '"A", "B" or "C"', "ISO 841 letters"))
+    mill.toml:7: rotary 2, letter: found "D"; allowed: "A", "B" or "C"
+        tip: ISO 841 letters
+    """
+
+    file: str
+    line: int | None
+    key: str
+    found: str
+    allowed: str
+    tip: str = ""
+
+    def __str__(self) -> str:
+        place = sanitized(self.file) + (f":{self.line}" if self.line is not None else "")
+        key = f"{sanitized(self.key)}: " if self.key else ""
+        text = f"{place}: {key}found {sanitized(self.found)}; allowed: {sanitized(self.allowed)}"
+        return f"{text}\n    tip: {sanitized(self.tip)}" if self.tip else text
+
+
+class InputFaults(Exception):  # noqa: N818 - it carries several, and the user sees faults
+    """Every fault that was found in the input, in one exception.
+
+    Examples
+    --------
+    >>> raise InputFaults([Diagnostic("job.toml", None, "", "no such file", "a job file")])
+    Traceback (most recent call last):
+        ...
+    tiltwright.files.diagnostics.InputFaults: job.toml: found no such file; allowed: a job file
+    """
+
+    def __init__(self, faults: Iterable[Diagnostic]) -> None:
+        self.faults = tuple(dict.fromkeys(faults))
+        super().__init__(self.faults)
+
+    def __str__(self) -> str:
+        return "\n".join(str(fault) for fault in self.faults)
+
+
+class InvalidValue(ValueError):  # noqa: N818 - it refuses, and what the user sees is a fault
+    """A value that may not be: what is allowed, what was found if the value does not say it, and a tip.
+
+    Examples
+    --------
+    >>> raise InvalidValue(found='"bal"', allowed="ball, bore, pin or face")
+    Traceback (most recent call last):
+        ...
+    tiltwright.files.diagnostics.InvalidValue: found "bal"; allowed: ball, bore, pin or face
+    """
+
+    def __init__(self, *, allowed: str, found: str = "", tip: str = "") -> None:
+        super().__init__(f"found {found}; allowed: {allowed}" if found else allowed)
+        self.allowed, self.found, self.tip = allowed, found, tip
+
+
+def unseen(text: str) -> str:
+    r"""The first character that is not seen but moves what is: a control, a turn of the writing; or nothing.
+
+    Examples
+    --------
+    >>> unseen("port 1"), unseen("port\u202e1")
+    ('', '\u202e')
+    """
+    if text.isascii() and text.isprintable():
+        return ""
+    return next((c for c in text if unicodedata.category(c) in _UNSEEN), "")
+
+
+def sanitized(text: str) -> str:
+    r"""Text that cannot move a cursor, turn a line around or end it early: what is unseen is spelled out.
+
+    Examples
+    --------
+    >>> sanitized("port\x1b[2J\u202e1")
+    'port\\x1b[2J\\u202e1'
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(_spelled(c) if unicodedata.category(c) in _UNSEEN else c for c in text)
+
+
+def _spelled(character: str) -> str:
+    code = ord(character)
+    named = {"\n": "\\n", "\r": "\\r", "\t": "\\t"}.get(character)
+    return named or (
+        f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
+    )
+
+
+def shown(value: object, longest: int = _LONGEST) -> str:
+    """A value from a file, written as TOML writes it, cleaned and cut to a readable length.
+
+    Examples
+    --------
+    >>> shown("50"), shown([1, 2.5, True]), shown({"A": -35.0}), shown(float("nan"))
+    ('"50"', '[1, 2.5, true]', '{ A = -35.0 }', 'nan')
+    """
+    text = sanitized(_toml(value, longest))
+    return text if len(text) <= longest else text[: longest - 1] + "…"
+
+
+def _toml(value: object, room: int) -> str:
+    if isinstance(value, str):
+        kept = value[: room + 1].replace("\\", "\\\\").replace('"', '\\"')
+        return f'"{kept}"' if len(value) <= room else f'"{kept}…'
+    if isinstance(value, (list, tuple)):
+        return "[" + _joined((_toml(v, room // 2) for v in value), room) + "]"
+    if isinstance(value, dict) and value:
+        items = (f"{_toml_key(str(k), room)} = {_toml(v, room // 2)}" for k, v in value.items())
+        return "{ " + _joined(items, room) + " }"
+    return _toml_scalar(value)
+
+
+def _toml_scalar(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int) and abs(value) >= 10**18:
+        return "a whole number of more than 18 digits"
+    if isinstance(value, (date, time)):
+        return value.isoformat()
+    return repr(value)
+
+
+def _toml_key(key: str, room: int) -> str:
+    bare = key.isascii() and key.replace("-", "").replace("_", "").isalnum()
+    return key[:room] if bare else _toml(key, room)
+
+
+def _joined(parts: Iterable[str], room: int) -> str:
+    kept: list[str] = []
+    for part in parts:
+        if sum(map(len, kept)) >= room:
+            return ", ".join([*kept, "…"])
+        kept.append(part)
+    return ", ".join(kept)
+
+
+def kind_of(value: object) -> str:
+    """What kind of thing a value of a TOML file is, in words.
+
+    Examples
+    --------
+    >>> kind_of("50"), kind_of(True), kind_of([1])
+    ('text', 'true or false', 'a list')
+    """
+    if isinstance(value, bool):
+        return "true or false"
+    if isinstance(value, float) and not math.isfinite(value):
+        return "not a finite number"
+    kinds: tuple[tuple[type | tuple[type, ...], str], ...] = (
+        (str, "text"),
+        ((int, float), "a number"),
+        ((list, tuple), "a list"),
+        (dict, "a table"),
+        ((date, time), "a date or time"),
+    )
+    return next((words for kind, words in kinds if isinstance(value, kind)), "something else")
+
+
+def one_of(choices: Iterable[object], last: str = "or") -> str:
+    """Choices as a sentence lists them.
+
+    Examples
+    --------
+    >>> one_of(["mm", "inch"])
+    '"mm" or "inch"'
+    """
+    words = [shown(choice) for choice in choices]
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}" if words else "none"
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """The known word that comes closest to a mistyped or shortened one, or None when none is really close.
+
+    A wrong suggestion is worse than none: "hight" is no slip of "shift".
+
+    Examples
+    --------
+    >>> nearest("leter", ["letter", "limits"]), nearest("hight", ["shift", "up"])
+    ('letter', None)
+    >>> nearest("gauge", ["gauge line", "reference tool"])
+    'gauge line'
+    """
+    import difflib
+
+    folded: dict[str, str] = {}
+    for choice in known:
+        folded.setdefault(choice.casefold(), choice)
+    typed = word[:80].casefold()
+    close = difflib.get_close_matches(typed, folded, n=1, cutoff=_CLOSE)
+    begun = [choice for choice in folded if choice.startswith(typed)] if len(typed) >= _BEGUN else []
+    if not close and len(begun) == 1:
+        close = begun
+    return folded[close[0]] if close else None
+
+
+def words_for(path: KeyPath) -> str:
+    """A key path in words, tables and values counted from one.
+
+    Examples
+    --------
+    >>> words_for(("rotary", 1, "limits", 0)), words_for(("travel", "x")), words_for(("notes", 2))
+    ('rotary 2, limits, value 1', 'travel, x', 'notes 3')
+    """
+    words: list[str] = []
+    for place, part in enumerate(path):
+        if isinstance(part, str):
+            words.append(sanitized(part[:80]))
+        elif place == 1:
+            words[0] += f" {part + 1}"
+        else:
+            words.append(f"value {part + 1}")
+    return ", ".join(words)

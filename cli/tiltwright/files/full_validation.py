@@ -1,0 +1,439 @@
+"""Full validation of a file by pydantic models made of its description: every fault, and what can be read all the same.
+
+Loading pydantic takes longer than all the rest of reading a file, so that only what needs it does.
+
+Every table gets a twin in which all fields may be missing; values at fault are taken out of the data and
+the rest is validated as usual. Only files with faults pay for this.
+"""
+
+from __future__ import annotations
+
+import copy
+import os
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from enum import Enum
+from functools import cache, partial
+from types import UnionType
+from typing import Annotated, Any, Literal, TypeVar, Union, cast, get_args, get_origin
+
+import msgspec
+from msgspec import Meta
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    ValidatorFunctionWrapHandler,
+    WithJsonSchema,
+    WrapValidator,
+    create_model,
+)
+from pydantic.fields import FieldInfo
+from pydantic_core import PydanticCustomError
+
+from tiltwright.files.diagnostics import (
+    InvalidValue,
+    KeyPath,
+    UnlocatedDiagnostic,
+    kind_of,
+    nearest,
+    one_of,
+    shown,
+)
+from tiltwright.files.schema_types import Choice, FieldType, FileTable, PreValidator, words_of
+
+__all__ = [
+    "REFUSED",
+    "details",
+    "findings_of",
+    "is_table_list",
+    "model_inside",
+    "partial_model",
+    "pydantic_model",
+]
+
+# Looking through every installed package for plugins of pydantic costs 30 ms; none is wanted.
+os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+
+
+REFUSED = "refused"
+"""The error type of every refusal of our own; its context holds `allowed`, `found` and `tip`."""
+
+_CONSTRAINTS = ("ge", "gt", "le", "lt", "min_length", "max_length", "description", "examples")
+
+
+class _Strict(BaseModel):
+    # A table is built into its file's validator when that is first used: on its own it never needs one.
+    model_config = ConfigDict(defer_build=True, strict=True, extra="forbid", allow_inf_nan=False, frozen=True)
+
+
+@cache
+def pydantic_model(table: type[FileTable]) -> type[BaseModel]:
+    """The model that takes what the table takes, with the same fields and defaults."""
+    fields: dict[str, Any] = {}
+    for field in msgspec.structs.fields(table):
+        fields[field.name] = (_annotation(field.type), _default(field.default))
+    return cast(
+        type[BaseModel],
+        create_model(table.__name__, __base__=_ruled(table.schema_rule), __doc__=table.__doc__, **fields),
+    )
+
+
+def _ruled(rule: dict[str, Any]) -> type[BaseModel]:
+    """The base of a model whose JSON Schema says more than its keys do."""
+
+    class Ruled(_Strict):
+        model_config = ConfigDict(json_schema_extra=rule)
+
+    return Ruled if rule else _Strict
+
+
+def _default(default: object) -> object:
+    """A field's default as the plain type, which JSON knows."""
+    if default is msgspec.NODEFAULT:
+        return ...
+    return type(default).__mro__[-2](default) if isinstance(default, FieldType) else default
+
+
+def _annotation(annotation: Any) -> Any:  # noqa: ANN401 - whatever an annotation may be
+    """A field's annotation as pydantic reads it."""
+    if isinstance(annotation, type) and not get_args(annotation):
+        return _type(annotation)
+    origin, arguments = get_origin(annotation), get_args(annotation)
+    if origin is Annotated:
+        told: list[Any] = []
+        for metadata in annotation.__metadata__:
+            told += _metadata(metadata, arguments[0])
+        return Annotated[(_annotation(arguments[0]), *told)]
+    if origin in (Union, UnionType):
+        return Union[tuple(_annotation(argument) for argument in arguments)]  # noqa: UP007 - of a tuple
+    if origin is tuple:
+        inside = tuple(a if a is Ellipsis else _annotation(a) for a in arguments)
+        # A file knows lists only.
+        return Annotated[tuple[inside], Field(strict=False)]  # type: ignore[valid-type]
+    if origin is dict:
+        return dict[tuple(_annotation(argument) for argument in arguments)]  # type: ignore[misc]
+    return annotation
+
+
+def _type(kind: type) -> Any:  # noqa: ANN401 - a type or an annotated one
+    if issubclass(kind, FileTable):
+        return pydantic_model(kind)
+    if issubclass(kind, FieldType):
+        told: list[Any] = [BeforeValidator(_told(kind.before)), AfterValidator(_told(kind.after))]
+        if kind.schema is not None:
+            told.append(WithJsonSchema(kind.schema))
+        return Annotated[(_annotation(kind.plain), *told)]
+    return kind
+
+
+def _metadata(metadata: object, annotation: object) -> list[Any]:
+    if isinstance(metadata, Meta):
+        said = {name: getattr(metadata, name) for name in dir(metadata) if not name.startswith("_")}
+        told = {name: value for name, value in said.items() if value is not None}
+        if unknown := told.keys() - set(_CONSTRAINTS):
+            raise TypeError(f"a Meta: expected {', '.join(_CONSTRAINTS)}, found {', '.join(sorted(unknown))}")
+        return [Field(**told)]
+    if isinstance(metadata, PreValidator):
+        schema = [] if metadata.schema is None else [WithJsonSchema(metadata.schema)]
+        return [BeforeValidator(_told(metadata.check)), *schema]
+    if isinstance(metadata, Choice):
+        words = words_of(annotation)
+        if not words:
+            raise TypeError(f"a Choice: expected a Literal before it, found {annotation!r}")
+        return [BeforeValidator(_told(partial(metadata.check, words=words)))]
+    raise TypeError(f"an annotation: expected Meta, Before or Choice beside a type, found {metadata!r}")
+
+
+def _told(check: Callable[[Any], Any]) -> Callable[[Any], Any]:
+    """A check whose refusal reaches the list of errors with its words."""
+
+    def checked(value: Any) -> Any:  # noqa: ANN401 - as the check has it
+        try:
+            return check(value)
+        except InvalidValue as refusal:
+            context = {"allowed": refusal.allowed, "found": refusal.found, "tip": refusal.tip}
+            raise PydanticCustomError(REFUSED, "{allowed}", context) from None
+
+    return checked
+
+
+_WANTED = {
+    "float_type": "a number, without quotes",
+    "int_type": "a whole number, without quotes",
+    "int_from_float": "a whole number",
+    "int_parsing_size": "a whole number of a sensible size",
+    "finite_number": "a finite number",
+    "string_type": "text in quotes",
+    "model_type": "a table",
+    "dict_type": "a table",
+    "tuple_type": "a list in square brackets",
+    "bool_type": "true or false, without quotes",
+}
+# Other words of the trade, and slips too far off to be recognised, where they can mean one key only.
+_OTHER_WORDS = {
+    **dict.fromkeys(("height", "heigth", "hight", "thickness", "thick", "rise", "lift"), "up"),
+    **dict.fromkeys(("offset", "offsets", "xy"), "shift"),
+    **dict.fromkeys(("clocking", "clocked", "clock"), "turn"),
+    **dict.fromkeys(("pivot", "center", "centre", "position"), "point"),
+    **dict.fromkeys(("sense", "rotation", "sense_of_turn"), "positive_turn"),
+    **dict.fromkeys(("range", "min_max"), "limits"),
+    **dict.fromkeys(("dia", "diam"), "diameter"),
+    **dict.fromkeys(("unit", "measure"), "units"),
+    "title": "name",
+    "rev": "revision",
+    **dict.fromkeys(("remark", "remarks", "comment", "comments"), "notes"),
+    **dict.fromkeys(("axis", "axes", "rotaries"), "rotary"),
+    **dict.fromkeys(("angle", "angles"), "at"),
+    **dict.fromkeys(("direction", "vector"), "normal"),
+    **dict.fromkeys(("points", "plane"), "through"),
+    **dict.fromkeys(("zero", "datum"), "origin"),
+    **dict.fromkeys(("tolerance", "tol"), "within"),
+    **dict.fromkeys(("op", "ops"), "operation"),
+}
+_COUNT = {1: "one", 2: "two", 3: "three"}
+_ENDS = ("ge", "gt", "le")
+_BOUNDS = {
+    "greater_than": "more than",
+    "greater_than_equal": "not less than",
+    "less_than": "less than",
+    "less_than_equal": "not more than",
+}
+
+
+def findings_of(model: type[BaseModel], error: ValidationError) -> list[UnlocatedDiagnostic]:
+    """Every error that validating a file's data gave: where, what was found, what is allowed."""
+    return [_finding(model, detail) for detail in details(error)]
+
+
+def details(error: ValidationError) -> list[Mapping[str, Any]]:
+    """The errors, without the lists that count as too short only because their values were refused."""
+    return [
+        detail
+        for detail in error.errors(include_url=False)
+        if detail["type"] != "too_short" or len(detail["input"]) < detail["ctx"]["min_length"]
+    ]
+
+
+def _finding(model: type[BaseModel], detail: Mapping[str, Any]) -> UnlocatedDiagnostic:
+    kind, value, context = detail["type"], detail["input"], detail.get("ctx", {})
+    path: KeyPath = tuple(part for part in detail["loc"] if part != "[key]")
+    table, field = _field_at(model, path)
+    if kind == "extra_forbidden":
+        return _unknown_key(model, table, path)
+    if kind == "missing":
+        return UnlocatedDiagnostic(path, "nothing, the key is missing", _meaning(str(path[-1]), field))
+    if kind == REFUSED:
+        return UnlocatedDiagnostic(path, context["found"] or _said(value), context["allowed"], context["tip"])
+    return UnlocatedDiagnostic(path, _said(value), _wanted(kind, context, path, field))
+
+
+def _wanted(kind: str, context: Mapping[str, Any], path: KeyPath, field: FieldInfo | None) -> str:
+    if field is not None and is_table_list(field) and len(path) == 1:
+        many = f"at most {context['max_length']}" if kind == "too_long" else "one or more"
+        return f"{many} [[{path[0]}]] tables, in double brackets"
+    if kind in _BOUNDS:
+        return _bounds(field, kind, context)
+    if kind == "literal_error":
+        return str(context["expected"]).replace("'", '"')
+    if kind in ("too_short", "too_long"):
+        least = kind == "too_short"
+        count = context["min_length" if least else "max_length"]
+        return f"{'at least' if least else 'at most'} {_COUNT.get(count, count)} {'entry' if count == 1 else 'entries'}"
+    return _WANTED.get(kind, "another value")
+
+
+def _unknown_key(model: type[BaseModel], table: type[BaseModel] | None, path: KeyPath) -> UnlocatedDiagnostic:
+    known = list(table.model_fields) if table else []
+    near = _meant(str(path[-1]), known)
+    tip = f'did you mean "{near}"?' if near else _home(model, str(path[-1]))
+    return UnlocatedDiagnostic(
+        path, f"an unknown key, {shown(path[-1])}", f"the keys {one_of(known, 'and')}", tip
+    )
+
+
+def _home(model: type[BaseModel], key: str) -> str:
+    """Where a key would be at home that stands in the wrong table; TOML takes every key for the last table's."""
+    if key in model.model_fields:
+        return "it goes at the top of the file, before the first table in brackets"
+    for name, field in model.model_fields.items():
+        inside = model_inside(field.annotation)
+        if inside is not None and key in inside.model_fields:
+            return f"it goes into {f'[[{name}]]' if is_table_list(field) else f'[{name}]'}"
+    return ""
+
+
+def _meant(word: str, known: Sequence[str]) -> str | None:
+    """The key that a mistyped one, or another word of the trade, stands for."""
+    other = _OTHER_WORDS.get(word.casefold())
+    return nearest(word, known) or (other if other in known else None)
+
+
+def _said(value: object) -> str:
+    """A value and, where its looks may deceive ("50", 2026-01-02), its kind."""
+    if isinstance(value, Mapping) and not value:
+        return "an empty table"
+    if isinstance(value, (list, tuple)) and not value:
+        return "an empty list"
+    words = kind_of(value)
+    return (
+        f"{shown(value)} ({words})" if words in ("text", "a date or time", "true or false") else shown(value)
+    )
+
+
+def _meaning(key: str, field: FieldInfo | None) -> str:
+    """What a missing key should say: its choices, else an example, and what it means."""
+    if field is None:
+        return "a value"
+    if is_table_list(field):
+        return f"one or more [[{key}]] tables, in double brackets"
+    choices = _choices(field.annotation)
+    value = one_of(choices) if choices else shown((field.examples or ["..."])[0])
+    return f"{key} = {value}. {field.description}"
+
+
+def _choices(annotation: object) -> tuple[object, ...]:
+    """The words of a key that has only a few."""
+    if isinstance(annotation, type) and issubclass(annotation, Enum):
+        return tuple(member.value for member in annotation)
+    return get_args(annotation) if get_origin(annotation) is Literal else ()
+
+
+def _bounds(field: FieldInfo | None, kind: str, context: Mapping[str, Any]) -> str:
+    """The whole range of a number where its key states one, else the bound that it broke."""
+    stated = {
+        name: getattr(limit, name)
+        for limit in (_limits_of(field) if field else ())
+        for name in _ENDS
+        if hasattr(limit, name)
+    }
+    if "le" in stated and len(stated) == 2:
+        low = stated.get("ge", stated.get("gt"))
+        return (
+            f"a number from {low:.7g} to {stated['le']:.7g}"
+            if "ge" in stated
+            else f"a number above {low:.7g}"
+        )
+    return f"a number {_BOUNDS[kind]} {next(iter(context.values())):.7g}"
+
+
+def _limits_of(field: FieldInfo) -> Iterator[object]:
+    """What is said of a number, also where it may be left out."""
+    yield from field.metadata
+    for argument in get_args(field.annotation):
+        for metadata in getattr(argument, "__metadata__", ()):
+            yield from getattr(metadata, "metadata", ())
+
+
+def is_table_list(field: FieldInfo) -> bool:
+    """Whether a field is a list of tables, ``[[rotary]]``."""
+    return model_inside(field.annotation) is not None and any(
+        arg is Ellipsis for arg in get_args(field.annotation)
+    )
+
+
+def model_inside(annotation: object) -> type[BaseModel] | None:
+    """The model in an annotation such as ``Model | None`` or ``tuple[Model, ...]``."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for argument in get_args(annotation):
+        inside = model_inside(argument)
+        if inside is not None:
+            return inside
+    return None
+
+
+def _field_at(model: type[BaseModel], path: KeyPath) -> tuple[type[BaseModel] | None, FieldInfo | None]:
+    """The table that holds the last key of a path, and the field that the path runs through last."""
+    table: type[BaseModel] | None = model
+    field: FieldInfo | None = None
+    for place, part in enumerate(path):
+        if isinstance(part, int) or table is None:
+            continue
+        field = table.model_fields.get(part)
+        if field is not None and place + 1 < len(path):
+            table = model_inside(field.annotation)
+    return table, field
+
+
+AnyTable = TypeVar("AnyTable", bound=FileTable)
+
+_ROUNDS = 20
+
+
+def partial_model(table: type[AnyTable], data: dict[str, Any]) -> tuple[AnyTable, list[UnlocatedDiagnostic]]:
+    """A draft of a file's data, and everything that is wrong with it.
+
+    The draft is a model with the fields of the table; see `tiltwright.files.validation.validated`.
+    """
+    model = pydantic_model(table)
+    try:
+        return cast(AnyTable, model.model_validate(data)), []
+    except ValidationError as error:
+        return cast(AnyTable, _draft(model, data, error)), findings_of(model, error)
+
+
+def _draft(model: type[BaseModel], data: dict[str, Any], error: ValidationError) -> BaseModel:
+    twin, kept = _twin(model), copy.deepcopy(data)
+    for _ in range(_ROUNDS):
+        for detail in details(error):
+            _take_out(model, kept, detail["loc"])
+        try:
+            return twin.model_validate(kept)
+        except ValidationError as left:
+            error = left
+    return twin.model_validate({})
+
+
+def _take_out(model: type[BaseModel], data: Any, path: KeyPath) -> None:  # noqa: ANN401 - a file's data
+    """Take out of the data what an error points into, with a None where a key was given but cannot be read.
+
+    Only unknown keys and lists of tables go without a trace; what should be a table of a list becomes an
+    empty one.
+    """
+    table: type[BaseModel] | None = model
+    for place, part in enumerate(path):
+        last = place + 1 == len(path)
+        if isinstance(part, int):
+            if last:
+                data[part] = {}
+                return
+            data = data[part]
+            continue
+        field = table.model_fields.get(part) if table is not None else None
+        table = model_inside(field.annotation) if field is not None else None
+        if field is None or (last and is_table_list(field)):
+            data.pop(part, None)
+            return
+        if last or table is None:
+            if part in data:
+                data[part] = None
+            return
+        data = data[part]
+
+
+def _or_none(value: object, handler: ValidatorFunctionWrapHandler) -> object:
+    return None if value is None else handler(value)
+
+
+@cache
+def _twin(model: type[BaseModel]) -> type[BaseModel]:
+    """The same table with nothing required and None for what cannot be read."""
+    fields: dict[str, Any] = {}
+    for name, field in model.model_fields.items():
+        inside = model_inside(field.annotation)
+        if inside is None:
+            kind: Any = field.annotation
+            relaxed: Any = copy.copy(field)
+            relaxed.default = None if field.is_required() else field.default
+            relaxed.metadata = [*field.metadata, WrapValidator(_or_none)]
+        elif is_table_list(field):
+            kind = tuple[_twin(inside), ...]  # type: ignore[misc]
+            relaxed = Field(default=(), strict=False)
+        else:
+            kind = _twin(inside) | None
+            relaxed = Field(default=None)
+        fields[name] = (kind, relaxed)
+    return create_model(model.__name__, __base__=model, **fields)

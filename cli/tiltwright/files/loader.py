@@ -1,0 +1,426 @@
+"""Machine and job files as values of `kinematics`: millimetres and degrees, or every fault at once."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics import (
+    KinematicsError,
+    Machine,
+    Operation,
+    Plane,
+    Platter,
+    RotaryAxis,
+    RotationSense,
+    Setup,
+    StackStep,
+    Travel,
+    ZReference,
+    plane_from_normal,
+    plane_from_rotations,
+    plane_through,
+    set_up,
+    square_up,
+    table_frame,
+)
+from tiltwright.files.checks import Known, direction_of, job_findings, machine_findings
+from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath, UnlocatedDiagnostic
+from tiltwright.files.job_file import JobFile, OperationTable, StackTable
+from tiltwright.files.machine_file import MachineFile, RotaryTable
+from tiltwright.files.schema_types import keys_given
+from tiltwright.files.toml_source import Source, load
+from tiltwright.files.units import Unit
+from tiltwright.files.validation import merge_findings, validated
+
+__all__ = [
+    "ReadJob",
+    "ReadMachine",
+    "TouchedZero",
+    "fault_at",
+    "machine_of",
+    "operation_of",
+    "read_job",
+    "read_machine",
+    "setup_of",
+    "step_of",
+    "touched_of",
+]
+
+
+@dataclass(frozen=True, eq=False)
+class TouchedZero:
+    """A part zero touched off at the machine.
+
+    Attributes
+    ----------
+    at_mm : ndarray, shape (3,)
+        Machine coordinates read there.
+    machine_deg : ndarray, shape (n,)
+        Machine angles it was read at.
+    use : "stack" or "touched"
+        Which of the two the job goes by.
+    within_mm : float or None
+        The largest distance from the stack's part zero that the job accepts.
+    """
+
+    at_mm: NDArray[np.float64]
+    machine_deg: NDArray[np.float64]
+    use: str
+    within_mm: float | None
+
+
+def machine_of(file: MachineFile) -> Machine:
+    """The machine, in millimetres."""
+    unit, platter, travel = file.units, file.platter, file.travel
+    length = file.reference_tool_length
+    return Machine(
+        name=file.name,
+        rotaries=tuple(_rotary_of(rotary, unit) for rotary in file.rotary),
+        platter=Platter(
+            face_mm=None if platter is None else _mm(platter.face, unit),
+            diameter_mm=None if platter is None else _mm(platter.diameter, unit),
+            normal=None if platter is None or platter.normal is None else np.array(platter.normal),
+        ),
+        travel=None
+        if travel is None
+        else Travel(
+            low_mm=_array_mm((travel.x[0], travel.y[0], travel.z[0]), unit),
+            high_mm=_array_mm((travel.x[1], travel.y[1], travel.z[1]), unit),
+        ),
+        z_reference=ZReference(_mm(length, unit)),
+    )
+
+
+def _rotary_of(rotary: RotaryTable, unit: Unit) -> RotaryAxis:
+    return RotaryAxis(
+        letter=rotary.letter,
+        point_mm=_array_mm(rotary.point, unit),
+        direction=np.array(direction_of(rotary)),
+        positive_turn=RotationSense(rotary.positive_turn),
+        limits_deg=(rotary.limits[0], rotary.limits[1]) if rotary.limits else None,
+        zero_deg=rotary.zero,
+    )
+
+
+def step_of(step: StackTable, unit: Unit) -> StackStep:
+    """A step of the stack, in millimetres."""
+    return StackStep(
+        name=step.name,
+        up_mm=unit.to_mm(step.up),
+        shift_mm=(unit.to_mm(step.shift[0]), unit.to_mm(step.shift[1])),
+        rotate=step.rotate or (),
+        turn_deg=step.turn,
+    )
+
+
+def operation_of(operation: OperationTable, unit: Unit, machine: Machine) -> Operation:
+    """What an operation asks for, in millimetres."""
+    at, repeat = operation.at, operation.repeat
+    return Operation(
+        name=operation.name,
+        program_deg=None if at is None else tuple(at[letter] for letter in machine.letters),
+        plane=_plane_of(operation),
+        origin_mm=_array_mm(operation.origin, unit),
+        count=repeat.count if repeat is not None else 1,
+        step_deg=repeat.step if repeat is not None else 0.0,
+        work_offset=operation.work_offset,
+        tilt=operation.tilt,
+        held_deg=dict(operation.hold or {}),
+        when_free=operation.when_free or "keep",
+    )
+
+
+def _plane_of(operation: OperationTable) -> Plane | None:
+    if operation.normal is not None:
+        return plane_from_normal(operation.normal)
+    if operation.tip is not None:
+        return plane_from_rotations(operation.tip)
+    if operation.through is not None:
+        # A plane's directions are the same in any unit of length.
+        return plane_through(*operation.through)
+    return None
+
+
+def setup_of(file: JobFile, machine: Machine, steps: tuple[StackStep, ...]) -> Setup:
+    """The part on its stack, with the rotary offsets that `square_up` asks for."""
+    setup = set_up(machine, steps)
+    for letter, reading_deg in (file.square_up or {}).items():
+        if reading_deg is None:
+            setup = square_up(setup, letter)
+        else:
+            offset = setup.rotary_offset_deg.copy()
+            offset[machine.index(letter)] = reading_deg
+            setup = Setup(machine, setup.part_in_table, offset)
+    return setup
+
+
+def touched_of(file: JobFile, machine: Machine) -> TouchedZero | None:
+    """The touched-off part zero, in millimetres."""
+    touched, unit = file.touched, file.units
+    if touched is None:
+        return None
+    return TouchedZero(
+        at_mm=_array_mm((touched.X, touched.Y, touched.Z), unit),
+        machine_deg=np.array([touched.pose[letter] for letter in machine.letters]),
+        use=touched.use,
+        within_mm=_mm(touched.within, unit),
+    )
+
+
+def _mm(length: float | None, unit: Unit) -> float | None:
+    return None if length is None else unit.to_mm(length)
+
+
+def _array_mm(lengths: tuple[float, ...], unit: Unit) -> NDArray[np.float64]:
+    return np.array([unit.to_mm(length) for length in lengths])
+
+
+Kind = Literal["job", "machine"]
+
+
+@dataclass(frozen=True, eq=False)
+class ReadMachine:
+    """A machine file that was read and found sound.
+
+    Attributes
+    ----------
+    source : Source
+    file : MachineFile
+        What it says, in its own unit.
+    machine : Machine
+        In millimetres.
+    """
+
+    source: Source
+    file: MachineFile
+    machine: Machine
+
+    @property
+    def path(self) -> Path:
+        """Where it lies."""
+        return self.source.path
+
+    @property
+    def unit(self) -> Unit:
+        """The unit that the file is written in."""
+        return self.file.units
+
+
+@dataclass(frozen=True, eq=False)
+class ReadJob:
+    """A job file that was read, with its machine, and found sound.
+
+    Attributes
+    ----------
+    source : Source
+    file : JobFile
+        What it says, in its own unit.
+    machine_file : ReadMachine
+    steps : tuple of Step
+    operations : tuple of Operation
+        In the order of the file, one for each [[operation]]; repeats are not yet unfolded.
+    setup : Setup
+        The part where the stack puts it, the rotary offsets as `square_up` asks for.
+    touched : Touched or None
+    """
+
+    source: Source
+    file: JobFile
+    machine_file: ReadMachine
+    steps: tuple[StackStep, ...]
+    operations: tuple[Operation, ...]
+    setup: Setup
+    touched: TouchedZero | None
+
+    @property
+    def path(self) -> Path:
+        """Where it lies."""
+        return self.source.path
+
+    @property
+    def unit(self) -> Unit:
+        """The unit that the file is written in."""
+        return self.file.units
+
+    @property
+    def machine(self) -> Machine:
+        """The machine, in millimetres."""
+        return self.machine_file.machine
+
+
+def read_machine(path: str | os.PathLike[str]) -> ReadMachine:
+    """Read a machine file.
+
+    Raises
+    ------
+    InputFaults
+        With every fault of the file.
+    """
+    source = load(path, "a machine file")
+    _refuse_other(source, "machine")
+    machine, _, faults = _machine(source)
+    if machine is None:
+        raise InputFaults(faults)
+    return machine
+
+
+def read_job(path: str | os.PathLike[str]) -> ReadJob:
+    """Read a job file and the machine file that it names (a path seen from the job file's folder).
+
+    Raises
+    ------
+    InputFaults
+        With every fault of both files, those of the job file first.
+    """
+    source = load(path, "a job file")
+    _refuse_other(source, "job")
+    file, findings = validated(JobFile, source)
+    machine, known, machine_faults = _machine_of_job(source, file, findings)
+    if machine is None or findings:
+        findings = merge_findings(findings, job_findings(file, _with_offsets(known, file, None)))
+        raise InputFaults(source.located(findings) + machine_faults)
+    steps = tuple(step_of(step, file.units) for step in file.stack)
+    wanted = set(file.square_up or {})
+    # A letter that the machine lacks is among the findings.
+    setup = setup_of(file, machine.machine, steps) if wanted <= set(machine.machine.letters) else None
+    findings = list(job_findings(file, _with_offsets(known, file, setup)))
+    if setup is None or findings:
+        raise InputFaults(source.located(findings))
+    operations = _operations(source, file, machine.machine)
+    return ReadJob(source, file, machine, steps, operations, setup, touched_of(file, machine.machine))
+
+
+def fault_at(
+    read: ReadJob | ReadMachine, key: KeyPath, found: str, allowed: str, tip: str = ""
+) -> Diagnostic:
+    """A fault that only shows later, located in a file that was read.
+
+    Examples
+    --------
+    ``raise InputFaults([fault_at(job, ("operation", 3, "work_offset"), "2, with other values", "...")])``
+    """
+    return read.source.located([UnlocatedDiagnostic(key, found, allowed, tip)])[0]
+
+
+def _refuse_other(source: Source, wanted: Kind) -> None:
+    """One message for a file that is empty or of the other kind, instead of one for every key."""
+    if not source.data and not source.unread:
+        found = f"nothing: the file {'holds only remarks' if source.text.strip() else 'is empty'}"
+        tip = "tiltwright machine new FILE asks for what goes in" if wanted == "machine" else ""
+        raise InputFaults([Diagnostic(source.file, None, "", found, f"a {wanted} file", tip)])
+    other: Kind = "job" if wanted == "machine" else "machine"
+    if _marks(source, other) and not _marks(source, wanted):
+        tips = {
+            "job": 'a job file names its machine, machine = "mill.toml"; without a job: --machine FILE',
+            "machine": "the machine file is the one that the job file names",
+        }
+        found = f"what looks like a {other} file"
+        raise InputFaults([Diagnostic(source.file, None, "", found, f"a {wanted} file", tips[wanted])])
+
+
+def _marks(source: Source, kind: Kind) -> bool:
+    """Whether a file has keys that only one kind of file has."""
+    only = {
+        "job": {"operation", "stack", "machine", "touched"},
+        "machine": {"rotary", "z_reference", "platter"},
+    }
+    return not only[kind].isdisjoint(source.data)
+
+
+def _machine(source: Source) -> tuple[ReadMachine | None, Known, list[Diagnostic]]:
+    """A machine file's values, or what is still known of it and its faults."""
+    file, findings = validated(MachineFile, source)
+    findings = merge_findings(findings, machine_findings(file))
+    if findings:
+        return None, _known(file), source.located(findings)
+    try:
+        machine = machine_of(file)
+    except KinematicsError as refusal:
+        return (
+            None,
+            _known(file),
+            source.located([UnlocatedDiagnostic((), str(refusal), "a machine that can be")]),
+        )
+    try:
+        table_frame(machine)
+    except KinematicsError:
+        finding = UnlocatedDiagnostic(
+            ("platter", "normal"), "a direction along the machine's X", "a direction across it"
+        )
+        return None, _known(file), source.located([finding])
+    return ReadMachine(source, file, machine), _known(file), []
+
+
+def _machine_of_job(
+    source: Source, file: JobFile, findings: list[UnlocatedDiagnostic]
+) -> tuple[ReadMachine | None, Known, list[Diagnostic]]:
+    if file.machine is None:
+        return None, Known(), []
+    path = source.path.parent / file.machine
+    try:
+        machine_source = load(path, "a machine file")
+        _refuse_other(machine_source, "machine")
+    except InputFaults as refusal:
+        fault, *_ = refusal.faults
+        if fault.line is not None:
+            return None, Known(), list(refusal.faults)
+        # Missing, a folder, unreadable, another kind of file: that is the job file's fault, at its key.
+        found = f"{fault.found}: {path}"
+        findings.append(
+            UnlocatedDiagnostic(
+                ("machine",), found, "a machine file, its path seen from this file", fault.tip
+            )
+        )
+        return None, Known(), []
+    return _machine(machine_source)
+
+
+def _known(file: MachineFile) -> Known:
+    letters = tuple(rotary.letter for rotary in file.rotary)
+    complete = bool(letters) and all(letter is not None for letter in letters)
+    limits: dict[str, tuple[float, float]] = {
+        rotary.letter: (rotary.limits[0], rotary.limits[1])
+        for rotary in file.rotary
+        if rotary.letter is not None and rotary.limits and letters.count(rotary.letter) == 1
+    }
+    holders = tuple(holder.name for holder in file.holder)
+    named = all(name is not None for name in holders)
+    return Known(letters if complete else None, limits, holders=holders if named else None)
+
+
+def _with_offsets(known: Known, file: JobFile, setup: Setup | None) -> Known:
+    """The rotary offsets: from the setup, or as far as the job file gives them without one."""
+    if setup is not None:
+        offsets = dict(zip(setup.machine.letters, setup.rotary_offset_deg.tolist(), strict=True))
+    elif file.square_up is None and "square_up" in keys_given(file):
+        offsets = {}
+    else:
+        readings: dict[str, float | None] = file.square_up or {}
+        offsets = {
+            letter: readings.get(letter, 0.0)
+            for letter in known.limits_deg
+            if readings.get(letter, 0.0) is not None
+        }
+    return Known(known.letters, known.limits_deg, offsets, known.holders)
+
+
+def _operations(source: Source, file: JobFile, machine: Machine) -> tuple[Operation, ...]:
+    """The operations, or every refusal of one as a fault."""
+    operations: list[Operation] = []
+    findings: list[UnlocatedDiagnostic] = []
+    for place, operation in enumerate(file.operation):
+        try:
+            operations.append(operation_of(operation, file.units, machine))
+        except KinematicsError as refusal:
+            findings.append(
+                UnlocatedDiagnostic(("operation", place), str(refusal), "an operation that can be")
+            )
+    if findings:
+        raise InputFaults(source.located(findings))
+    return tuple(operations)

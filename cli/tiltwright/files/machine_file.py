@@ -1,0 +1,194 @@
+"""What a machine file may say. Lengths are in the file's own unit; angles in degrees."""
+
+from typing import Annotated, Any, ClassVar, Literal
+
+from msgspec import Meta
+
+from tiltwright.files.quantity import Mass, Torque
+from tiltwright.files.schema_types import (
+    Angle,
+    Choice,
+    Coordinate,
+    Direction,
+    FileTable,
+    Letter,
+    Limits,
+    Name,
+    Point,
+    PositiveLength,
+    TravelEnds,
+    UnitName,
+)
+from tiltwright.files.solid_tables import HolderTable, SolidTable, SpindleTable
+
+__all__ = ["AXIS_DIRECTIONS", "Along", "MachineFile", "PlatterTable", "RotaryTable", "TravelTable"]
+
+Along = Literal["+X", "-X", "+Y", "-Y", "+Z", "-Z"]
+AXIS_DIRECTIONS: dict[str, tuple[float, float, float]] = {
+    "+X": (1.0, 0.0, 0.0),
+    "-X": (-1.0, 0.0, 0.0),
+    "+Y": (0.0, 1.0, 0.0),
+    "-Y": (0.0, -1.0, 0.0),
+    "+Z": (0.0, 0.0, 1.0),
+    "-Z": (0.0, 0.0, -1.0),
+}
+
+_ONE_DIRECTION: dict[str, Any] = {"oneOf": [{"required": ["along"]}, {"required": ["direction"]}]}
+_Z_REFERENCE_RULE: dict[str, Any] = {
+    "if": {"properties": {"z_reference": {"const": "reference tool"}}, "required": ["z_reference"]},
+    "then": {"required": ["reference_tool_length"]},
+    "else": {"properties": {"reference_tool_length": False}},
+}
+
+
+class TravelTable(FileTable, frozen=True, kw_only=True):
+    """How far the linear axes go: machine coordinates of both ends, the lower end first."""
+
+    x: Annotated[TravelEnds, Meta(description="Ends of X travel, lower end first.", examples=[[-760.0, 0.0]])]
+    y: Annotated[TravelEnds, Meta(description="Ends of Y travel, lower end first.", examples=[[-410.0, 0.0]])]
+    z: Annotated[TravelEnds, Meta(description="Ends of Z travel, lower end first.", examples=[[-510.0, 0.0]])]
+
+
+class RotaryTable(FileTable, frozen=True, kw_only=True):
+    """A rotary axis. List them from the machine base outward; the last one carries the work."""
+
+    schema_rule: ClassVar[dict[str, Any]] = _ONE_DIRECTION
+
+    letter: Annotated[Letter, Meta(description="Its address in programs: A, B or C.", examples=["A"])]
+    along: Annotated[
+        Along | None,
+        Choice(suggest=False, tip="the sign says which end of the line is its positive one"),
+        Meta(
+            description="The machine axis that its line follows at the all-zero pose, toward the positive end. "
+            "Give this or a measured `direction`.",
+            examples=["+X"],
+        ),
+    ] = None
+    direction: Annotated[
+        Direction | None,
+        Meta(
+            description="The measured direction of its line at the all-zero pose, machine X, Y, Z, toward the "
+            "positive end; any length. Give this or `along`.",
+            examples=[[0.99999, 0.00012, -0.00031]],
+        ),
+    ] = None
+    positive_turn: Annotated[
+        Literal["clockwise", "counterclockwise"],
+        Choice(
+            suggest=False,
+            tip="jog it +10 degrees and watch the table from the axis' positive end (from above for one along +Z, "
+            "from the right for one along +X)",
+        ),
+        Meta(
+            description="How the table turns on a positive move, seen from the axis' positive end looking back "
+            "to the origin (from above for a rotary along +Z, from the right for one along +X). Jog +10 degrees "
+            "and watch the table; there is no default, since a wrong one breaks spindles.",
+            examples=["clockwise"],
+        ),
+    ]
+    point: Annotated[
+        Point,
+        Meta(
+            description="The pivot: machine X, Y, Z of any point on its line at the all-zero pose.",
+            examples=[[-381.0, -203.412, -406.118]],
+        ),
+    ]
+    limits: Annotated[
+        Limits,
+        Meta(
+            description='Lowest and highest machine angle in degrees, or "endless".',
+            examples=[[-120.0, 30.0], "endless"],
+        ),
+    ]
+    zero: Annotated[
+        Angle,
+        Meta(description="The angle it displays at the all-zero pose, in degrees.", examples=[0.0]),
+    ] = Angle(0.0)
+    holding_torque: Annotated[
+        Torque | None,
+        Meta(description="What it holds against, with the unit.", examples=["180 N·m", "130 lbf·ft"]),
+    ] = None
+    capacity: Annotated[
+        Mass | None, Meta(description="The largest mass it may carry, with the unit.", examples=["50 kg"])
+    ] = None
+
+
+class PlatterTable(FileTable, frozen=True, kw_only=True):
+    """The face that the fixture is bolted to."""
+
+    face: Annotated[
+        Coordinate | None,
+        Meta(
+            description="Machine Z of the face where the innermost rotary's line pierces it, at the all-zero "
+            "pose. Needed unless that rotary lies flat.",
+            examples=[-356.112],
+        ),
+    ] = None
+    diameter: Annotated[
+        PositiveLength | None, Meta(description="Diameter of the platter.", examples=[160.0])
+    ] = None
+    thickness: Annotated[
+        PositiveLength | None,
+        Meta(description="Thickness of the platter, from its face down.", examples=[25.0]),
+    ] = None
+    mass: Annotated[Mass | None, Meta(description="Its mass, with the unit.", examples=["9.5 kg"])] = None
+    normal: Annotated[
+        Direction | None,
+        Meta(
+            description="The measured direction square to the face and away from the platter, machine X, Y, Z at "
+            "the all-zero pose. Leave it out to take the platter as true to its own rotary.",
+            examples=[[0.0001, -0.0002, 1.0]],
+        ),
+    ] = None
+
+
+class MachineFile(FileTable, frozen=True, kw_only=True):
+    """A mill whose table turns: its rotary axes, platter, travels and how Z is referenced."""
+
+    schema_rule: ClassVar[dict[str, Any]] = _Z_REFERENCE_RULE
+
+    name: Annotated[
+        Name,
+        Meta(description="What the shop calls the machine.", examples=["Teaching mill with tilting rotary"]),
+    ]
+    units: Annotated[
+        UnitName, Meta(description="Unit of every length in this file; nothing guesses it.", examples=["mm"])
+    ]
+    z_reference: Annotated[
+        Literal["gauge line", "reference tool"],
+        Choice(),
+        Meta(
+            description='What Z is read with: "gauge line" (tool length offsets are lengths from the spindle\'s '
+            'gauge line) or "reference tool" (every Z here is read with that tool\'s tip).',
+            examples=["gauge line"],
+        ),
+    ]
+    reference_tool_length: Annotated[
+        PositiveLength | None,
+        Meta(
+            description='Its length from the gauge line; with z_reference = "reference tool" only.',
+            examples=[120.0],
+        ),
+    ] = None
+    travel: Annotated[
+        TravelTable | None, Meta(description="Ends of the linear axes, machine coordinates.")
+    ] = None
+    rotary: Annotated[
+        tuple[RotaryTable, ...],
+        Meta(
+            min_length=1,
+            max_length=3,
+            description="The rotary axes, from the machine base outward.",
+        ),
+    ]
+    platter: Annotated[PlatterTable | None, Meta(description="The face that the fixture is bolted to.")] = (
+        None
+    )
+    spindle: Annotated[
+        SpindleTable | None, Meta(description="The spindle's nose, and where it retracts to.")
+    ] = None
+    solid: Annotated[
+        tuple[SolidTable, ...],
+        Meta(description="What is in the way: trunnion arms, base, spindle head."),
+    ] = ()
+    holder: Annotated[tuple[HolderTable, ...], Meta(description="The shop's tool holders.")] = ()

@@ -1,0 +1,271 @@
+"""Values typed by people: numbers, angles, poses, names, in options and in cells of tables."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics import Machine, RotaryAxis
+from tiltwright.files.angle import parse_angle
+from tiltwright.files.diagnostics import Diagnostic, InputFaults, InvalidValue, one_of, shown, unseen
+from tiltwright.files.machine_file import AXIS_DIRECTIONS
+from tiltwright.files.schema_types import LONGEST_NAME, printable_words
+
+__all__ = [
+    "EMPTY_CELL",
+    "name_of",
+    "option_error",
+    "parse_degrees",
+    "parse_direction",
+    "parse_grid",
+    "parse_name",
+    "parse_number",
+    "parse_pose",
+    "three_numbers",
+]
+
+EMPTY_CELL = "nothing, the cell is empty"
+"""What is found where a cell says nothing."""
+
+LARGEST = 1e6
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?", re.ASCII)
+
+
+def parse_number(text: str, largest: float = LARGEST) -> float:
+    """A plain decimal number.
+
+    Raises
+    ------
+    Refused
+        On anything else: an empty cell, words, a decimal comma, "nan", a number beyond `largest`.
+
+    Examples
+    --------
+    >>> parse_number(" -301.0213 "), parse_number("1e-3")
+    (-301.0213, 0.001)
+    >>> parse_number("12,5")
+    Traceback (most recent call last):
+        ...
+    tiltwright.files.diagnostics.InvalidValue: found "12,5"; allowed: a number
+    """
+    stripped = text.strip()
+    if not stripped:
+        raise InvalidValue(found=EMPTY_CELL, allowed="a number")
+    if _NUMBER.fullmatch(stripped) is None:
+        comma = re.fullmatch(r"[+-]?[0-9]+,[0-9]+", stripped, re.ASCII)
+        tip = "write the decimals after a point" if comma else ""
+        raise InvalidValue(found=shown(stripped), allowed="a number", tip=tip)
+    value = float(stripped)
+    if abs(value) > largest:
+        raise InvalidValue(found=shown(stripped), allowed=f"a number of at most {largest:g}")
+    return value
+
+
+def parse_degrees(text: str) -> float:
+    """Degrees: a number, or degrees, minutes and seconds.
+
+    Examples
+    --------
+    >>> parse_degrees("-30"), parse_degrees("-0d 30m")
+    (-30.0, -0.5)
+    """
+    try:
+        return parse_number(text)
+    except InvalidValue as refusal:
+        try:
+            return parse_angle(text.strip())
+        except ValueError:
+            raise InvalidValue(found=refusal.found, allowed="an angle in degrees", tip=refusal.tip) from None
+
+
+def parse_name(text: str) -> str:
+    """A target's name: printable, 1 to 80 characters, nothing unseen in it."""
+    name = text.strip()
+    allowed = printable_words(LONGEST_NAME)
+    if not name:
+        raise InvalidValue(found=EMPTY_CELL, allowed=allowed)
+    if len(name) > LONGEST_NAME:
+        raise InvalidValue(found=f"{len(name)} characters", allowed=allowed)
+    if unseen(name):
+        raise InvalidValue(found=shown(name), allowed=f"{allowed}, without control characters")
+    return name
+
+
+def parse_direction(text: str) -> NDArray[np.float64] | None:
+    """A direction at the all-zero pose: ``+Z``, or three numbers with blanks between them; None for an empty cell.
+
+    Examples
+    --------
+    >>> parse_direction("-Y").tolist(), parse_direction("0 0.6 0.8").tolist(), parse_direction("")
+    ([0.0, -1.0, 0.0], [0.0, 0.6, 0.8], None)
+    """
+    stripped = text.strip()
+    if not stripped:
+        return None
+    if stripped.upper() in AXIS_DIRECTIONS:
+        return np.array(AXIS_DIRECTIONS[stripped.upper()])
+    allowed = "+X, -X, +Y, -Y, +Z or -Z, or three numbers with blanks between them"
+    try:
+        numbers = [parse_number(part) for part in stripped.split()]
+    except InvalidValue:
+        numbers = []
+    if len(numbers) != 3 or float(np.linalg.norm(numbers)) < 1e-9:
+        raise InvalidValue(found=shown(stripped), allowed=allowed)
+    return np.array(numbers)
+
+
+_MOST_POSES = 1_000_000
+_RUN_ON = re.compile(r"(?:[\s;]+|(?<![\s;]))(?=[ABCabc]\s*=?\s*[-+.\d])")
+
+
+def option_error(option: str, found: str, allowed: str, tip: str = "") -> InputFaults:
+    """The refusal of what was typed after an option."""
+    return InputFaults([Diagnostic(option, None, "", found, allowed, tip)])
+
+
+def name_of(text: str, option: str) -> str:
+    """A name of one line, 1 to 80 printable characters.
+
+    Examples
+    --------
+    >>> name_of(" early shift ", "--who")
+    'early shift'
+    """
+    try:
+        return parse_name(text)
+    except InvalidValue as refusal:
+        raise option_error(option, refusal.found, refusal.allowed) from None
+
+
+def three_numbers(text: str, option: str, meaning: str) -> NDArray[np.float64]:
+    """Three numbers with commas between them.
+
+    Examples
+    --------
+    >>> three_numbers("-381.0,2,3", "--zero", "X,Y,Z").tolist()
+    [-381.0, 2.0, 3.0]
+    >>> three_numbers("1,2", "--zero", "X,Y,Z")
+    Traceback (most recent call last):
+        ...
+    tiltwright.files.diagnostics.InputFaults: --zero: found "1,2"; allowed: three numbers X,Y,Z with commas, no blanks
+    """
+    try:
+        numbers = [parse_number(part) for part in text.split(",")]
+    except InvalidValue:
+        numbers = []
+    if len(numbers) != 3:
+        raise option_error(option, shown(text), f"three numbers {meaning} with commas, no blanks")
+    return np.array(numbers)
+
+
+def _angle(text: str, option: str, whole: str) -> float:
+    try:
+        return parse_number(text)
+    except InvalidValue:
+        try:
+            return parse_angle(text)
+        except ValueError as refusal:
+            raise option_error(option, shown(whole), str(refusal)) from None
+
+
+def _letter(text: str, machine: Machine, option: str, whole: str, tip: str = "") -> RotaryAxis:
+    letter = text.strip().upper()
+    if letter not in machine.letters:
+        raise option_error(
+            option,
+            f"{shown(text)} in {shown(whole)}",
+            f"the rotaries of this machine, {one_of(machine.letters)}",
+            tip,
+        )
+    return machine.rotaries[machine.index(letter)]
+
+
+def parse_pose(text: str, machine: Machine, option: str, *, every: bool = False) -> NDArray[np.float64]:
+    """Angles such as ``A-35,C60``, shape (n,); rotaries left out stand at 0, or are asked for with `every`.
+
+    Raises
+    ------
+    InputFaults
+        When a rotary does not exist, is named twice, or an angle is none or outside its limits.
+    """
+    angles = np.zeros(len(machine.rotaries))
+    seen: set[str] = set()
+    for part in text.split(","):
+        stripped = part.strip()
+        if not stripped:
+            raise option_error(option, shown(text), "a letter and an angle for each rotary, such as A-35,C60")
+        rotary = _letter(stripped[0], machine, option, text, _letter_tip(stripped, machine))
+        if rotary.letter in seen:
+            raise option_error(option, f"{rotary.letter} twice in {shown(text)}", "every rotary once")
+        seen.add(rotary.letter)
+        angle = stripped[1:].lstrip("= ")
+        if _RUN_ON.search(angle):
+            parted = stripped[0] + _RUN_ON.sub(",", stripped[1:])
+            raise option_error(option, shown(text), "A-35,C60", f"a comma between the rotaries: {parted}")
+        angles[machine.index(rotary.letter)] = _angle(angle, option, text)
+    missing = [letter for letter in machine.letters if letter not in seen]
+    if every and missing:
+        raise option_error(
+            option, f"no angle for {one_of(missing, 'and')} in {shown(text)}", "an angle for every rotary"
+        )
+    return angles
+
+
+def _letter_tip(part: str, machine: Machine) -> str:
+    """What to do about an angle without its letter."""
+    if not re.match(r"[-+.\d]", part):
+        return ""
+    return f"the letter stands before its angle: {' or '.join(letter + part for letter in machine.letters)}"
+
+
+def check_limits(machine: Machine, machine_deg: NDArray[np.float64], option: str) -> None:
+    """Refuse machine angles (..., n) outside the rotaries' limits."""
+    for i, rotary in enumerate(machine.rotaries):
+        outside = ~rotary.within(machine_deg[..., i])
+        if outside.any():
+            low, high = rotary.limits_deg or (0.0, 0.0)
+            first = float(machine_deg[..., i][outside][0])
+            raise option_error(
+                option, f"{rotary.letter} at machine angle {first:g}", f"{low:g} to {high:g} degrees"
+            )
+
+
+def parse_grid(texts: Sequence[str], machine: Machine, option: str) -> NDArray[np.float64]:
+    """Every combination of ranges such as ``A=-90:0:15`` (from:to:step, both ends in), shape (k, n).
+
+    Raises
+    ------
+    InputFaults
+        When a range is none, never ends, or the combinations are more than a million.
+    """
+    ranges: dict[str, NDArray[np.float64]] = {}
+    for text in texts:
+        match = re.fullmatch(r"\s*(\w)\s*=?\s*([^:]+)(?::([^:]+):([^:]+))?", text)
+        allowed = "LETTER=FROM:TO:STEP in degrees, such as A=-90:0:15, or LETTER=ANGLE"
+        if match is None:
+            raise option_error(option, shown(text), allowed)
+        rotary = _letter(match[1], machine, option, text)
+        if rotary.letter in ranges:
+            raise option_error(option, f"{rotary.letter} twice", "one range for every rotary")
+        start = _angle(match[2], option, text)
+        stop = start if match[3] is None else _angle(match[3], option, text)
+        step = 1.0 if match[4] is None else _angle(match[4], option, text)
+        if step == 0.0 or (stop - start) / step < 0.0:
+            raise option_error(
+                option, shown(text), allowed, "the step must lead from the first angle to the last"
+            )
+        count = math.floor((stop - start) / step + 1e-9) + 1
+        if count > _MOST_POSES:
+            raise option_error(option, f"{count} angles in {shown(text)}", f"at most {_MOST_POSES}")
+        ranges[rotary.letter] = start + step * np.arange(count, dtype=np.float64)
+    axes = [ranges.get(letter, np.zeros(1)) for letter in machine.letters]
+    combinations = math.prod(axis.size for axis in axes)
+    if combinations > _MOST_POSES:
+        raise option_error(
+            option, f"{combinations} combinations", f"at most {_MOST_POSES}", "take a larger step"
+        )
+    return np.stack([mesh.ravel() for mesh in np.meshgrid(*axes, indexing="ij")], axis=-1)

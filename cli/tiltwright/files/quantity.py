@@ -1,0 +1,119 @@
+"""Masses, forces, torques and the like: text with a number and its unit, since a file's unit is one of length only."""
+
+import re
+from typing import ClassVar
+
+from tiltwright.files.diagnostics import InvalidValue
+from tiltwright.files.schema_types import FieldType
+
+__all__ = ["Density", "Force", "Mass", "Modulus", "Torque", "parse_quantity"]
+
+_POUND = 0.45359237  # kg, exactly (international yard and pound agreement of 1959)
+_POUND_FORCE = _POUND * 9.80665  # N, with the standard gravity of the 3rd CGPM (1901)
+_INCH_M = 0.0254
+
+MASS = {"kg": 1.0, "g": 1e-3, "lb": _POUND}
+FORCE = {"N": 1.0, "kN": 1e3, "lbf": _POUND_FORCE}
+TORQUE = {
+    "N·m": 1.0,
+    "N m": 1.0,
+    "Nm": 1.0,
+    "lbf·ft": _POUND_FORCE * 12 * _INCH_M,
+    "lbf ft": _POUND_FORCE * 12 * _INCH_M,
+    "lbf·in": _POUND_FORCE * _INCH_M,
+    "lbf in": _POUND_FORCE * _INCH_M,
+}
+DENSITY = {
+    "kg/m³": 1.0,
+    "kg/m3": 1.0,
+    "g/cm³": 1e3,
+    "g/cm3": 1e3,
+    "lb/in³": _POUND / _INCH_M**3,
+    "lb/in3": _POUND / _INCH_M**3,
+}
+MODULUS = {"GPa": 1.0, "MPa": 1e-3, "Mpsi": _POUND_FORCE / _INCH_M**2 * 1e-3}
+
+_NUMBER = r"[0-9]{1,12}(?:\.[0-9]{1,12})?"
+
+
+def parse_quantity(text: str, units: dict[str, float]) -> float:
+    """A number above zero with its unit, in the unit whose factor is 1.
+
+    Raises
+    ------
+    ValueError
+        With what is allowed, in words.
+
+    Examples
+    --------
+    >>> parse_quantity("2 lb", MASS), parse_quantity("120 N·m", TORQUE)
+    (0.90718474, 120.0)
+    >>> parse_quantity("120", TORQUE)
+    Traceback (most recent call last):
+        ...
+    ValueError: a number above zero and its unit, N·m, lbf·ft or lbf·in, such as "120 N·m"
+    """
+    match = re.fullmatch(rf"\s*({_NUMBER})\s*(\S.*?)\s*", text, re.ASCII)
+    if match is None or match[2] not in units or float(match[1]) <= 0.0:
+        names = [unit for unit in units if " " not in unit and not unit.endswith("3") and unit != "Nm"]
+        raise ValueError(
+            f"a number above zero and its unit, {', '.join(names[:-1])} or {names[-1]}, "
+            f'such as "120 {names[0]}"'
+        )
+    return float(match[1]) * units[match[2]]
+
+
+class Quantity(FieldType, float):
+    """A number above zero with its unit, read as text."""
+
+    __slots__ = ()
+    plain = float
+    units: ClassVar[dict[str, float]]
+
+    def __init_subclass__(cls) -> None:
+        """The JSON Schema, from the units."""
+        choices = "|".join(re.escape(unit) for unit in cls.units)
+        cls.schema = {"type": "string", "pattern": rf"^\s*{_NUMBER}\s*({choices})\s*$"}
+
+    @classmethod
+    def before(cls, value: object) -> object:
+        """Read the text."""
+        try:
+            return parse_quantity(value if isinstance(value, str) else "", cls.units)
+        except ValueError as fault:
+            raise InvalidValue(allowed=str(fault)) from None
+
+
+class Mass(Quantity):
+    """Kilograms."""
+
+    __slots__ = ()
+    units = MASS
+
+
+class Force(Quantity):
+    """Newtons."""
+
+    __slots__ = ()
+    units = FORCE
+
+
+class Torque(Quantity):
+    """Newton metres."""
+
+    __slots__ = ()
+    units = TORQUE
+
+
+class Density(Quantity):
+    """Kilograms in a cubic metre."""
+
+    __slots__ = ()
+    units = DENSITY
+
+
+class Modulus(Quantity):
+    """Gigapascals."""
+
+    __slots__ = ()
+    units = MODULUS

@@ -1,0 +1,391 @@
+"""Types of the file schema: tables, field types with rules of their own, and words for the thorough reader.
+
+Every table is described once, in the modules beside this one, and read in two ways: a file that is sound is read by
+msgspec, which is quick and stops at the first fault (`tiltwright.files.validation`); for one that is not, pydantic is
+loaded, and finds every fault (`tiltwright.files.full_validation`). Both go by the same annotations and refuse the same values;
+`tests/cli/files/test_two_readers.py` holds them together.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from typing import Annotated, Any, ClassVar, Literal, Self, TypeVar, get_args, get_origin
+
+import msgspec
+from msgspec import Meta
+
+from tiltwright.files.angle import ANGLE_PATTERN, parse_angle
+from tiltwright.files.diagnostics import InvalidValue, nearest, one_of, sanitized, shown, unseen
+from tiltwright.files.units import Unit
+
+__all__ = [
+    "LONGEST_NAME",
+    "NAME_SCHEMA",
+    "Angle",
+    "Angles",
+    "AxisTurns",
+    "Choice",
+    "Coordinate",
+    "Direction",
+    "FieldType",
+    "FileTable",
+    "Letter",
+    "Limits",
+    "Name",
+    "Pair",
+    "Point",
+    "PositiveLength",
+    "PreValidator",
+    "TextLine",
+    "ThreePoints",
+    "TravelEnds",
+    "UnitName",
+    "WordMap",
+    "keys_given",
+    "listed",
+    "printable_words",
+    "read_field",
+    "words_of",
+]
+
+
+class FileTable(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A table of a file: numbers are numbers, every key is known, nothing is infinite.
+
+    `schema_rule` is what the JSON Schema says beside the keys.
+    """
+
+    schema_rule: ClassVar[dict[str, Any]] = {}
+
+
+def keys_given(table: FileTable) -> frozenset[str]:
+    """The keys that a file gives of a table, out of those that are None where they are left out.
+
+    In a draft of a file with faults a key that was given may be None as well, since it could not be read.
+    """
+    told: set[str] | None = getattr(table, "model_fields_set", None)
+    if told is not None:
+        return frozenset(told)
+    return frozenset(key for key in table.__struct_fields__ if getattr(table, key) is not None)
+
+
+class FieldType:
+    """A value with rules of its own, beside a plain type: it is only ever made by `read`.
+
+    Attributes
+    ----------
+    plain : type
+        What it is made of, as the readers know it.
+    schema : dict or None
+        Its JSON Schema, where that of the plain type would not do.
+    """
+
+    __slots__ = ()
+    plain: ClassVar[Any]
+    schema: ClassVar[dict[str, Any] | None] = None
+
+    @classmethod
+    def before(cls, value: object) -> object:
+        """What stands in the file, made ready to be read as the plain type; or Refused."""
+        return value
+
+    @staticmethod
+    def after(value: Any) -> Any:  # noqa: ANN401 - the plain type, which each kind narrows
+        """The plain type, held against the kind's own rule; or Refused."""
+        return value
+
+    @classmethod
+    def read(cls, value: object) -> Self:
+        """What stands in a file, as this kind; ValueError where it is none."""
+        plain = msgspec.convert(cls.before(value), cls.plain, dec_hook=read_field)
+        return cls(cls.after(plain))  # type: ignore[call-arg]  # a kind is made as its plain type is
+
+
+def read_field(kind: type, value: object) -> object:
+    """What msgspec asks for where a type is not its own."""
+    if issubclass(kind, FieldType):
+        return kind.read(value)
+    raise NotImplementedError(f"no way to read a {kind.__name__}")
+
+
+class PreValidator:
+    """Words for the thorough reader: a check that refuses what the type would refuse, but says it better.
+
+    The quick reader knows nothing of it, so that it must never refuse more than the type does.
+    """
+
+    def __init__(self, check: Callable[[object], object], schema: dict[str, Any] | None = None) -> None:
+        self.check, self.schema = check, schema
+
+
+class Choice:
+    """Words for the thorough reader, beside a Literal: one of those, with the nearest one suggested.
+
+    `suggest` is off where a wrong suggestion would be worse than none (a sense of turning, a sign).
+    """
+
+    def __init__(self, *, suggest: bool = True, tip: str = "") -> None:
+        self.suggest, self.tip = suggest, tip
+
+    def check(self, value: object, words: Sequence[str]) -> object:
+        """The value if it is one of the words; or Refused."""
+        if value in words and isinstance(value, str):
+            return value
+        near = nearest(value, words) if self.suggest and isinstance(value, str) else None
+        raise InvalidValue(allowed=one_of(words), tip=f'did you mean "{near}"?' if near else self.tip)
+
+
+def words_of(annotation: Any) -> tuple[str, ...]:  # noqa: ANN401 - whatever an annotation may be
+    """The words of a Literal, also of one that may be left out.
+
+    Examples
+    --------
+    >>> words_of(Literal["stack", "touched"] | None), words_of(str)
+    (('stack', 'touched'), ())
+    """
+    arguments = get_args(annotation)
+    if get_origin(annotation) is Literal:
+        return arguments
+    return tuple(word for argument in arguments for word in words_of(argument))
+
+
+def listed(count: int, words: str) -> PreValidator:
+    """A list of just so many values, beside a tuple of as many."""
+
+    def check(value: object) -> object:
+        if isinstance(value, (list, tuple)) and len(value) == count:
+            return value
+        # [0,5, 1,2] is four whole numbers to the reader, and two numbers to whoever writes decimal commas.
+        commas = (
+            isinstance(value, (list, tuple))
+            and len(value) == 2 * count
+            and all(type(one) is int for one in value)
+        )
+        raise InvalidValue(allowed=words, tip="a decimal point, no comma: 0.5, not 0,5" if commas else "")
+
+    return PreValidator(check)
+
+
+LARGEST_LENGTH = 1e6
+LARGEST_ANGLE = 1e6
+_SHORTEST = 1e-9
+LONGEST_NAME = 80
+_LONGEST_LINE = 400
+
+
+# --- units --------------------------------------------------------------------------------------------------------
+
+_UNIT_SLIPS = {
+    **dict.fromkeys(("in", "in.", "ins", "inches", "imperial", '"', "″", "zoll"), "inch"),
+    **dict.fromkeys(("millimeter", "millimetre", "millimeters", "millimetres", "mm.", "metric"), "mm"),
+}
+
+
+def _unit(value: object) -> object:
+    if isinstance(value, Unit):
+        return value
+    if isinstance(value, str):
+        if value in ("mm", "inch"):
+            return Unit(value)
+        word = value.strip().casefold()
+        near = _UNIT_SLIPS.get(word) or nearest(word, ["mm", "inch"])
+        if near:
+            raise InvalidValue(allowed=one_of(["mm", "inch"]), tip=f'did you mean "{near}"?')
+    raise InvalidValue(allowed=one_of(["mm", "inch"]))
+
+
+UnitName = Annotated[Unit, PreValidator(_unit, {"type": "string", "enum": ["mm", "inch"]})]
+
+# --- numbers ------------------------------------------------------------------------------------------------------
+
+# Both ends of every number are stated: that also keeps out NaN and infinity.
+Coordinate = Annotated[float, Meta(ge=-LARGEST_LENGTH, le=LARGEST_LENGTH)]
+PositiveLength = Annotated[float, Meta(gt=0.0, le=LARGEST_LENGTH)]
+
+_ANGLE_NUMBER = {"type": "number", "minimum": -LARGEST_ANGLE, "maximum": LARGEST_ANGLE}
+_ANGLE_TEXT = {"type": "string", "pattern": ANGLE_PATTERN}
+
+
+class Angle(FieldType, float):
+    """Degrees: a number, or text with degrees, minutes and seconds."""
+
+    __slots__ = ()
+    plain = Annotated[float, Meta(ge=-LARGEST_ANGLE, le=LARGEST_ANGLE)]
+    schema: ClassVar[dict[str, Any] | None] = {"anyOf": [_ANGLE_NUMBER, _ANGLE_TEXT]}
+
+    @classmethod
+    def before(cls, value: object) -> object:
+        """Read the degrees of a text."""
+        if not isinstance(value, str):
+            return value
+        try:
+            return parse_angle(value)
+        except ValueError as fault:
+            raise InvalidValue(allowed=str(fault)) from None
+
+
+Angles = Annotated[dict[str, Angle], Meta(min_length=1)]
+
+Pair = Annotated[tuple[Coordinate, Coordinate], listed(2, "a list of two numbers, [x, y]")]
+Point = Annotated[tuple[Coordinate, Coordinate, Coordinate], listed(3, "a list of three numbers, [x, y, z]")]
+
+
+class Direction(FieldType, tuple[float, float, float]):
+    """A direction of any length above zero."""
+
+    __slots__ = ()
+    plain = Point
+
+    @staticmethod
+    def after(value: tuple[float, float, float]) -> tuple[float, float, float]:
+        """Refuse one without length."""
+        if math.hypot(*value) < _SHORTEST:
+            raise InvalidValue(allowed="a direction [i, j, k] that is longer than zero")
+        return value
+
+
+ThreePoints = Annotated[
+    tuple[Point, Point, Point],
+    listed(3, "a list of three points, [[x, y, z], [x, y, z], [x, y, z]]"),
+]
+
+
+class TravelEnds(FieldType, tuple[float, float]):
+    """Two different machine coordinates, the lower first."""
+
+    __slots__ = ()
+    plain = Annotated[
+        tuple[Coordinate, Coordinate], listed(2, "a list of two numbers, [lower end, upper end]")
+    ]
+
+    @staticmethod
+    def after(value: tuple[float, float]) -> tuple[float, float]:
+        """Refuse ends that do not rise."""
+        return _rising(value, "[lower end, upper end], the lower end first")
+
+
+class Limits(FieldType, tuple[float, ...]):
+    """The lowest and the highest angle; empty where the rotary is endless."""
+
+    __slots__ = ()
+    plain = tuple[Angle, ...]
+    schema: ClassVar[dict[str, Any] | None] = {
+        "anyOf": [
+            {
+                "type": "array",
+                "minItems": 2,
+                "maxItems": 2,
+                "items": {"anyOf": [{"type": "number"}, _ANGLE_TEXT]},
+            },
+            {"type": "string", "enum": ["endless"]},
+        ]
+    }
+
+    @classmethod
+    def before(cls, value: object) -> object:
+        """Read the one word."""
+        if value == "endless":
+            return ()
+        if isinstance(value, (list, tuple)) and len(value) == 2:
+            return value
+        near = nearest(value, ["endless"]) if isinstance(value, str) else None
+        raise InvalidValue(
+            allowed='a list of two angles, [lowest, highest], or "endless"',
+            tip='did you mean "endless"?' if near else "",
+        )
+
+    @staticmethod
+    def after(value: tuple[float, ...]) -> tuple[float, ...]:
+        """Refuse limits that do not rise."""
+        return _rising(value, "[lowest, highest] machine angle, the lowest first") if value else value
+
+
+_Ends = TypeVar("_Ends", bound=tuple[float, ...])
+
+
+def _rising(ends: _Ends, words: str) -> _Ends:
+    if ends[0] >= ends[1]:
+        raise InvalidValue(allowed=words, tip="swap the two" if ends[0] > ends[1] else "")
+    return ends
+
+
+AxisTurn = Annotated[
+    tuple[Annotated[Literal["x", "y", "z"], Choice()], Angle],
+    listed(2, 'a list of an axis and an angle, ["x", 35.0]'),
+]
+AxisTurns = Annotated[tuple[AxisTurn, ...], Meta(min_length=1)]
+
+# --- text ---------------------------------------------------------------------------------------------------------
+
+
+def printable_words(longest: int) -> str:
+    """What a name or a line may be, in words."""
+    return f"printable text of 1 to {longest} characters"
+
+
+def _printable(text: str, longest: int) -> str:
+    allowed = printable_words(longest)
+    if not text.strip():
+        raise InvalidValue(allowed=allowed)
+    if len(text) > longest:
+        raise InvalidValue(allowed=allowed, found=f"{len(text)} characters")
+    if character := unseen(text):
+        raise InvalidValue(
+            allowed=f"{allowed}, without control characters, line breaks or characters that turn the "
+            "direction of writing",
+            tip=f"take out the {sanitized(character) if character.isascii() else f'U+{ord(character):04X}'}",
+        )
+    return text
+
+
+NAME_SCHEMA: dict[str, Any] = {"type": "string", "minLength": 1, "maxLength": LONGEST_NAME}
+
+
+class Name(FieldType, str):
+    """A name of one line, 1 to 80 characters, that cannot disturb a terminal, a page or a comment."""
+
+    __slots__ = ()
+    plain = str
+    schema = NAME_SCHEMA
+
+    @staticmethod
+    def after(value: str) -> str:
+        """Refuse what is no name."""
+        return _printable(value, LONGEST_NAME)
+
+
+class WordMap(FieldType, dict[str, str]):
+    """Somebody's own words, each a name of one line, and what they mean."""
+
+    __slots__ = ()
+
+    @staticmethod
+    def after(value: dict[str, str]) -> dict[str, str]:
+        """Refuse what is no name among the words."""
+        # Not by the type of the keys: the quick reader takes any text for a key.
+        for word in value:
+            try:
+                Name.after(word)
+            except InvalidValue as refusal:
+                found = f"the word {shown(word)}"
+                raise InvalidValue(
+                    allowed=f"words of {refusal.allowed}", found=found, tip=refusal.tip
+                ) from None
+        return value
+
+
+class TextLine(FieldType, str):
+    """A line of remarks or a path."""
+
+    __slots__ = ()
+    plain = str
+    schema: ClassVar[dict[str, Any] | None] = {"type": "string", "minLength": 1, "maxLength": _LONGEST_LINE}
+
+    @staticmethod
+    def after(value: str) -> str:
+        """Refuse what is no line."""
+        return _printable(value, _LONGEST_LINE)
+
+
+Letter = Annotated[Literal["A", "B", "C"], Choice()]

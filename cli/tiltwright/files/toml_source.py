@@ -1,0 +1,227 @@
+"""A TOML file as it lies on the disk, and the registry of the files that a command has read."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from tiltwright.files.diagnostics import (
+    Diagnostic,
+    InputFaults,
+    KeyPath,
+    UnlocatedDiagnostic,
+    nearest,
+    shown,
+    words_for,
+)
+
+__all__ = ["Source", "forget", "input_kind", "load", "read_text", "remember"]
+
+_READ: dict[str, str] = {}
+
+
+def forget() -> None:
+    """Begin a command: nothing has been read."""
+    _READ.clear()
+
+
+def remember(path: str | os.PathLike[str], what: str) -> None:
+    """Note that a file was read as `what`, such as "a job file"."""
+    _READ[os.path.realpath(path)] = what
+
+
+def input_kind(path: str | os.PathLike[str]) -> str | None:
+    """What a file was read as, by whatever name or link it is reached; None when it was not read.
+
+    Examples
+    --------
+    >>> remember("job.toml", "a job file")
+    >>> input_kind("./job.toml"), input_kind("load.ngc")
+    ('a job file', None)
+    >>> forget()
+    """
+    real = os.path.realpath(path)
+    if real in _READ:
+        return _READ[real]
+    return next((what for read, what in _READ.items() if _same(read, real)), None)
+
+
+def _same(one: str, other: str) -> bool:
+    try:
+        return Path(one).samefile(other)
+    except (OSError, ValueError):
+        return False
+
+
+_LARGEST_MB = 4
+_DEEPEST = 250
+UNREAD = date(1000, 1, 1)
+"""Stands for a value that is no TOML. No key may be a date: it counts as given, and could not be read."""
+
+
+@dataclass(frozen=True, eq=False)
+class Source:
+    """A file that was read.
+
+    Attributes
+    ----------
+    file : str
+        Its name as the user wrote it, for messages.
+    path : Path
+    text : str
+    data : dict
+        What `tomllib` made of the text.
+    unread : tuple of Finding
+        The lines that are no TOML; text and data are without them.
+    """
+
+    file: str
+    path: Path
+    text: str
+    data: dict[str, Any]
+    unread: tuple[UnlocatedDiagnostic, ...] = ()
+
+    def located(self, findings: Iterable[UnlocatedDiagnostic]) -> list[Diagnostic]:
+        """Findings as faults with their lines, in the order of the file."""
+        from tiltwright.files.toml_recovery import line_of
+
+        # Whatever else a value that could not be read seems to say, it does not.
+        told = [f for f in findings if f.line is not None or not self._is_unread(f.path)]
+        faults = [
+            Diagnostic(
+                self.file, f.line or line_of(self.text, f.path), words_for(f.path), f.found, f.allowed, f.tip
+            )
+            for f in told
+        ]
+        return sorted(dict.fromkeys(faults), key=lambda fault: fault.line or 0)
+
+    def _is_unread(self, path: KeyPath) -> bool:
+        """Whether a value that stands for one that could not be read lies on the way."""
+        value: Any = self.data
+        for part in path:
+            if isinstance(part, str):
+                value = value.get(part) if isinstance(value, dict) else None
+            else:
+                value = value[part] if isinstance(value, list) and part < len(value) else None
+            if value == UNREAD:
+                return True
+        return False
+
+
+def load(path: str | os.PathLike[str], wanted: str) -> Source:
+    """Read a TOML file.
+
+    Parameters
+    ----------
+    path : str or path
+    wanted : str
+        What the file should be, in words, for messages: "a job file".
+
+    Raises
+    ------
+    InputFaults
+        When it is missing, a folder, unreadable, too large, not UTF-8 text, or not TOML and past mending. A line
+        that can be passed over is among what is wrong with the source: see `unread`.
+    """
+    path = Path(path)
+    text, _ = read_text(path, wanted)
+    return _parsed(str(path), path, text)
+
+
+def read_text(path: str | os.PathLike[str], wanted: str, largest_mb: int = _LARGEST_MB) -> tuple[str, bytes]:
+    """A file's text, and the bytes that it was read from; the file is noted as an input.
+
+    Parameters
+    ----------
+    path : str or path
+        Faults name it as it is given here.
+    wanted : str
+        What the file should be, in words, for messages.
+    largest_mb : int
+
+    Raises
+    ------
+    InputFaults
+        When it is missing, a folder, unreadable, too large, or not UTF-8 text.
+    """
+    file, place = os.fspath(path), Path(path)
+    largest = largest_mb * 1_000_000
+    try:
+        with place.open("rb") as stream:
+            raw = stream.read(largest + 1)
+    except FileNotFoundError:
+        raise InputFaults([Diagnostic(file, None, "", "no such file", wanted, similar_file(place))]) from None
+    except (OSError, ValueError) as fault:
+        reason = getattr(fault, "strerror", None) or str(fault)
+        found = "a folder" if place.is_dir() else f"a file that cannot be read ({reason})"
+        raise InputFaults([Diagnostic(file, None, "", found, wanted)]) from None
+    if len(raw) > largest:
+        raise InputFaults([Diagnostic(file, None, "", f"more than {largest_mb} MB", wanted)])
+    remember(place, wanted)
+    return _decoded(file, raw), raw
+
+
+def similar_file(path: Path) -> str:
+    """A tip that names the file of the folder whose name comes closest, or the folder that is missing."""
+    ending = path.suffix if path.suffix and not nearest(path.suffix, [".toml"]) else ".toml"
+    try:
+        # Endings are left out: they are alike, and would make any two short names alike.
+        names = {entry.stem: entry.name for entry in sorted(path.parent.iterdir()) if entry.suffix == ending}
+    except OSError:
+        return f"there is no folder {shown(str(path.parent))}" if not path.parent.exists() else ""
+    near = nearest(path.stem, names)
+    return f"did you mean {shown(names[near])}?" if near else ""
+
+
+def _decoded(file: str, raw: bytes) -> str:
+    try:
+        return raw.decode("utf-8").removeprefix("\ufeff")
+    except UnicodeDecodeError as fault:
+        line = raw.count(b"\n", 0, fault.start) + 1
+        found = f"byte 0x{raw[fault.start]:02x}, which is not UTF-8 text"
+        raise InputFaults(
+            [Diagnostic(file, line, "", found, "UTF-8 text", "save the file as UTF-8")]
+        ) from None
+
+
+def _parsed(file: str, path: Path, text: str) -> Source:
+    unread: list[UnlocatedDiagnostic] = []
+    try:
+        try:
+            data = tomllib.loads(text)
+        except tomllib.TOMLDecodeError as fault:
+            from tiltwright.files.toml_recovery import recover
+
+            text, data, unread = recover(file, text, fault, UNREAD.isoformat())
+        _refuse_depth(data)
+    except RecursionError:
+        raise InputFaults(
+            [Diagnostic(file, None, "", "values nested too deeply", "tables and short lists")]
+        ) from None
+    except ValueError as fault:
+        # A whole number of thousands of digits, or a date that no calendar has.
+        reason = f" ({fault})" if "digit" not in str(fault) else ", a number of thousands of digits"
+        raise InputFaults(
+            [Diagnostic(file, None, "", f"a value that cannot be read{reason}", "TOML")]
+        ) from None
+    return Source(file, path, text, data, tuple(unread))
+
+
+def _refuse_depth(data: dict[str, Any]) -> None:
+    """Refuse, as Python itself would sooner or later, what is nested deeper than anything that is meant."""
+    level: list[Any] = [data]
+    for _ in range(_DEEPEST):
+        level = [
+            part
+            for value in level
+            for part in (value.values() if isinstance(value, dict) else value)
+            if isinstance(part, (dict, list))
+        ]
+        if not level:
+            return
+    raise RecursionError

@@ -1,0 +1,71 @@
+"""Work offsets as RS274/NGC (NISTIR 6556): `G10 L2` under a stated unit, nothing that moves an axis."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from kinematics import work_offset_code
+from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
+from tiltwright.job.warnings import Weight, remarks
+from tiltwright.output.gcode import comment
+from tiltwright.output.numbers import angle, length
+
+__all__ = ["load_line", "program"]
+
+_UNIT_CODE = {"mm": "G21", "inch": "G20"}
+
+
+def load_line(
+    one: NumberedOperation, letters: Sequence[str], rotary_offset_deg: Sequence[float], units: str
+) -> str:
+    """The line that sets one work offset, in absolute machine coordinates (section 3.5.5)."""
+    words = [f"{axis}{length(value, units)}" for axis, value in zip("XYZ", one.placed.offset_mm, strict=True)]
+    words += [f"{letter}{angle(value)}" for letter, value in zip(letters, rotary_offset_deg, strict=True)]
+    return f"G10 L2 P{one.number} {' '.join(words)}"
+
+
+def program(worked: EvaluatedJob, units: str) -> str:
+    """A program that sets every work offset of a job and moves nothing.
+
+    Where there are more operations than work offsets, a block for each operation, to be put before its program.
+    """
+    lines = [
+        "%",
+        comment(f"Work offsets for job: {worked.job.file.name}"),
+        comment(f"Machine: {worked.job.machine.name}"),
+        comment(f"Z reference: {z_reference_words(worked, units)}"),
+        comment("Absolute machine coordinates. Sets work offsets only; moves no axis."),
+        comment("Check every value against the setup sheet before the first cut."),
+        comment(f"Leaves {_UNIT_CODE[units]} active: {'millimetres' if units == 'mm' else 'inches'}."),
+        _UNIT_CODE[units],
+    ]
+    letters, offsets = worked.setup.machine.letters, worked.setup.rotary_offset_deg.tolist()
+    lines += [
+        comment(f"{remark.weight.value}: {remark.words}")
+        for remark in remarks(worked, units)
+        if remark.weight is not Weight.NOTE
+    ]
+    loaded: dict[int, str] = {}
+    for one in worked.operations:
+        program_words = " ".join(
+            f"{letter}{angle(value)}" for letter, value in zip(letters, one.placed.program_deg, strict=True)
+        )
+        line = load_line(one, letters, offsets, units)
+        lines.append(comment(f"{work_offset_code(one.number)} for {program_words}: {one.placed.name}"))
+        if worked.before_each or loaded.get(one.number) != line:
+            lines.append(line)
+        if worked.before_each:
+            # Run in one go, the last block would overwrite all the others: the program stops after each.
+            lines.append(comment(f"Do not go on to the next block before {one.placed.name} is done"))
+            lines.append("M0")
+        loaded[one.number] = line
+    lines.append("%")
+    return "\n".join(lines) + "\n"
+
+
+def z_reference_words(worked: EvaluatedJob, units: str) -> str:
+    """What Z is read with, in words."""
+    tool_length_mm = worked.setup.machine.z_reference.tool_length_mm
+    if tool_length_mm is None:
+        return "gauge line"
+    return f"tip of the reference tool, {length(tool_length_mm, units)} {units} long"

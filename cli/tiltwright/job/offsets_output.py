@@ -1,0 +1,264 @@
+"""Answers for other programs: JSON objects and CSV rows at full float64.
+
+Lengths are in the stated unit, angles in degrees; keys do not change within a schema number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+from numpy import float64
+from numpy.typing import ArrayLike, NDArray
+from tabulate import tabulate
+
+from kinematics import Aim, Machine, PlacedOperation, TouchOff, UnreachableOperation, work_offset_code
+from tiltwright.job.evaluate import EvaluatedJob
+from tiltwright.job.warnings import remarks
+from tiltwright.output.json_csv import by_letter, csv_text, length_list
+from tiltwright.output.numbers import UNIT_MM, angle, length
+from tiltwright.output.tables import table, units_words
+
+__all__ = [
+    "aim_table",
+    "aim_ways",
+    "offsets_csv",
+    "offsets_report",
+    "offsets_table",
+    "poses_csv",
+    "poses_report",
+    "poses_table",
+]
+
+
+def _z_reference(machine: Machine) -> str:
+    return "gauge line" if machine.z_reference.tool_length_mm is None else "reference tool"
+
+
+def _offset(
+    machine: Machine, offset_mm: ArrayLike, rotary_offset_deg: Iterable[float], units: str
+) -> dict[str, float]:
+    linear = dict(zip("XYZ", length_list(offset_mm, units), strict=True))
+    return {**linear, **by_letter(machine, rotary_offset_deg)}
+
+
+def _rows(matrix: NDArray[np.float64]) -> dict[str, list[float]]:
+    return {axis: (row + 0.0).tolist() for axis, row in zip("xyz", matrix, strict=True)}
+
+
+def _operation(worked: EvaluatedJob, placed: PlacedOperation, number: int, units: str) -> dict[str, Any]:
+    machine = worked.setup.machine
+    return {
+        "name": placed.name,
+        "work_offset": number,
+        "program": by_letter(machine, placed.program_deg),
+        "machine": by_letter(machine, placed.machine_deg),
+        "offset": _offset(machine, placed.offset_mm, worked.setup.rotary_offset_deg, units),
+        "origin": length_list(placed.origin_mm, units),
+        "plane": _rows(placed.axes),
+        "plane_x_deg": placed.plane_x_deg,
+        "free": list(placed.free),
+        "short_deg": placed.short_deg,
+    }
+
+
+def offsets_report(worked: EvaluatedJob, units: str) -> dict[str, Any]:
+    """A job's work offsets."""
+    report: dict[str, Any] = {
+        "schema": "tiltwright.offsets/1",
+        "job": worked.job.file.name,
+        "units": units,
+        "z_reference": _z_reference(worked.setup.machine),
+        "operations": [_operation(worked, one.placed, one.number, units) for one in worked.operations],
+        "unreached": [_unreached(one, worked.setup.machine) for one in worked.unreached],
+        "set_before_each": worked.before_each,
+        "remarks": [{"weight": one.weight.value, "words": one.words} for one in remarks(worked, units)],
+    }
+    if worked.touch is not None and worked.job.touched is not None:
+        report["touched"] = _touched(worked.touch, worked.job.touched.use, units)
+    return report
+
+
+def _touched(touch: TouchOff, used: str, units: str) -> dict[str, Any]:
+    return {
+        "touched": length_list(touch.touched_mm, units),
+        "stack": length_list(touch.stack_mm, units),
+        "difference": length_list(touch.difference_mm, units),
+        "distance": touch.distance_mm / UNIT_MM[units],
+        "used": used,
+    }
+
+
+def _unreached(one: UnreachableOperation, machine: Machine) -> dict[str, Any]:
+    return {
+        "name": one.name,
+        "why": one.why,
+        "short_deg": one.aim.short_deg,
+        "ways": aim_ways(one.aim, machine),
+    }
+
+
+def aim_ways(aim: Aim, machine: Machine, rotary_offset_deg: ArrayLike | None = None) -> list[dict[str, Any]]:
+    """Every way to aim, the best first."""
+    offset = np.zeros(len(machine.rotaries)) if rotary_offset_deg is None else np.asarray(rotary_offset_deg)
+    return [
+        {
+            "program": by_letter(machine, np.array(way.machine_deg) - offset),
+            "machine": by_letter(machine, way.machine_deg),
+            "move": by_letter(machine, way.move_deg),
+            "cost_deg": way.cost_deg,
+            "fits": way.fits,
+            "why_out": list(way.why_out),
+        }
+        for way in aim.solutions
+    ]
+
+
+def poses_report(
+    machine: Machine,
+    job: str | None,
+    program_deg: NDArray[np.float64],
+    machine_deg: NDArray[np.float64],
+    offset_mm: NDArray[np.float64],
+    axes: NDArray[np.float64],
+    origin_mm: ArrayLike,
+    units: str,
+) -> dict[str, Any]:
+    """Part zero's offset at many poses, shape (k, ...), in the form of `offsets_report`.
+
+    A pose has no work offset of its own yet: `work_offset` is null and its name is its angles.
+    """
+    rotary_offset = (
+        (machine_deg - program_deg)[:1].ravel() if len(machine_deg) else np.zeros(len(machine.rotaries))
+    )
+    linear, origin = length_list(offset_mm, units), length_list(origin_mm, units)
+    return {
+        "schema": "tiltwright.offsets/1",
+        "job": job,
+        "units": units,
+        "z_reference": _z_reference(machine),
+        "operations": [
+            {
+                "name": pose_name(machine, program),
+                "work_offset": None,
+                "program": by_letter(machine, program),
+                "machine": by_letter(machine, reached),
+                "offset": {**dict(zip("XYZ", xyz, strict=True)), **by_letter(machine, rotary_offset)},
+                "origin": origin,
+                "plane": _rows(directions),
+            }
+            for program, reached, xyz, directions in zip(program_deg, machine_deg, linear, axes, strict=True)
+        ],
+    }
+
+
+def pose_name(machine: Machine, program_deg: Iterable[float]) -> str:
+    """A pose by its angles, "A-35 C60"."""
+    return " ".join(
+        f"{letter}{value + 0.0:g}" for letter, value in zip(machine.letters, program_deg, strict=True)
+    )
+
+
+def offsets_csv(worked: EvaluatedJob, units: str) -> str:
+    """A job's work offsets, one row an operation, the unit in every column's name."""
+    letters = worked.setup.machine.letters
+    rotary = (worked.setup.rotary_offset_deg + 0.0).tolist()
+    rows = [
+        [
+            one.placed.name,
+            one.number,
+            *one.placed.program_deg.tolist(),
+            *one.placed.machine_deg.tolist(),
+            *length_list(one.placed.offset_mm, units),
+            *rotary,
+            *length_list(one.placed.origin_mm, units),
+        ]
+        for one in worked.operations
+    ]
+    suffix = "in" if units == "inch" else "mm"
+    head = [
+        "operation",
+        "work_offset",
+        *(f"program_{letter}_deg" for letter in letters),
+        *(f"machine_{letter}_deg" for letter in letters),
+        *(f"offset_{axis}_{suffix}" for axis in "XYZ"),
+        *(f"offset_{letter}_deg" for letter in letters),
+        *(f"origin_{axis}_{suffix}" for axis in "xyz"),
+    ]
+    return csv_text(head, rows)
+
+
+def poses_csv(
+    machine: Machine,
+    program_deg: NDArray[np.float64],
+    machine_deg: NDArray[np.float64],
+    offset_mm: ArrayLike,
+    units: str,
+) -> str:
+    """Part zero's offset at many poses, one row a pose."""
+    suffix = "in" if units == "inch" else "mm"
+    head = [
+        *(f"program_{letter}_deg" for letter in machine.letters),
+        *(f"machine_{letter}_deg" for letter in machine.letters),
+        *(f"offset_{axis}_{suffix}" for axis in "XYZ"),
+    ]
+    columns = (
+        np.concatenate([program_deg, machine_deg, np.array(length_list(offset_mm, units))], axis=-1) + 0.0
+    )
+    return csv_text(head, columns.tolist())
+
+
+_LONGEST_NAME = 34
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
+
+
+def offsets_table(worked: EvaluatedJob, units: str) -> str:
+    """A job's work offsets: one row an operation."""
+    machine = worked.setup.machine
+    rotary = [angle(value) for value in worked.setup.rotary_offset_deg]
+    offset_rotaries = bool(worked.setup.rotary_offset_deg.any())
+    head = ["operation", "load", *(f"program {letter}" for letter in machine.letters), "X", "Y", "Z"]
+    head += [f"offset {letter}" for letter in machine.letters] if offset_rotaries else []
+    rows = [
+        [
+            _short(one.placed.name),
+            work_offset_code(one.number),
+            *map(angle, one.placed.program_deg),
+            *(length(value, units) for value in one.placed.offset_mm),
+            *(rotary if offset_rotaries else []),
+        ]
+        for one in worked.operations
+    ]
+    title = f"{worked.job.file.name}: work offsets in {units_words(units)} and degrees, on {machine.name}"
+    return f"{title}\n\n{table(head, rows, left=2)}"
+
+
+def poses_table(
+    machine: Machine, program_deg: NDArray[float64], offset_mm: NDArray[float64], title: str, units: str
+) -> str:
+    """Part zero's offset at many poses."""
+    head = [*machine.letters, "X", "Y", "Z"]
+    rows = [
+        [*map(angle, program), *(length(value, units) for value in xyz)]
+        for program, xyz in zip(program_deg, offset_mm, strict=True)
+    ]
+    return f"{title}\n\n{table(head, rows, left=0)}"
+
+
+def aim_table(aim: Aim, machine: Machine, rotary_offset_deg: NDArray[float64]) -> str:
+    """Every way to aim: the best first, those that are out with the reason."""
+    head = ["", *(f"program {letter}" for letter in machine.letters)]
+    head += [f"machine {letter}" for letter in machine.letters] if rotary_offset_deg.any() else []
+    head += ["motion", "verdict"]
+    rows = []
+    for number, way in enumerate(aim.solutions, start=1):
+        row = [str(number), *map(angle, way.machine_deg - rotary_offset_deg)]
+        row += [angle(value) for value in way.machine_deg] if rotary_offset_deg.any() else []
+        verdict = ("taken" if number == 1 else "fits") if way.fits else "out: " + "; ".join(way.why_out)
+        rows.append([*row, angle(way.cost_deg), verdict])
+    align = ["left", *["right"] * (len(head) - 2), "left"]
+    return tabulate(rows, headers=head, tablefmt="simple", disable_numparse=True, colalign=align)

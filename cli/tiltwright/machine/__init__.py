@@ -1,0 +1,1 @@
+"""Machine files: questions that make one, and what follows from one."""

@@ -1,0 +1,286 @@
+"""A sheet of SVG in millimetres that remembers where its labels and lines are, so that they can be kept apart."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+import drawsvg
+
+from tiltwright.output import typesetting
+
+Point = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class LabelBox:
+    """Where a label stands on the paper, in mm; y points down."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+    text: str = ""
+
+    def overlaps(self, other: LabelBox) -> bool:
+        """Whether two labels share any paper."""
+        return (
+            self.left < other.right
+            and other.left < self.right
+            and self.top < other.bottom
+            and other.top < self.bottom
+        )
+
+    def clip(self, start: Point, end: Point) -> tuple[Point, Point] | None:
+        """The piece of a straight line inside the box, or None (Liang and Barsky's clipping)."""
+        dx, dy = end[0] - start[0], end[1] - start[1]
+        first, last = 0.0, 1.0
+        for step, room in (
+            (-dx, start[0] - self.left),
+            (dx, self.right - start[0]),
+            (-dy, start[1] - self.top),
+            (dy, self.bottom - start[1]),
+        ):
+            if step == 0:
+                if room <= 0:
+                    return None
+                continue
+            at = room / step
+            if step < 0:
+                first = max(first, at)
+            else:
+                last = min(last, at)
+        if first >= last:
+            return None
+        return (start[0] + first * dx, start[1] + first * dy), (start[0] + last * dx, start[1] + last * dy)
+
+    def clip_ring(self, ring: Sequence[Point]) -> list[Point]:
+        """A closed ring inside the box, edge by edge of the box (Sutherland and Hodgman's clipping)."""
+        points = list(ring)
+        for axis, bound, sign in (
+            (0, self.left, 1.0),
+            (0, self.right, -1.0),
+            (1, self.top, 1.0),
+            (1, self.bottom, -1.0),
+        ):
+            kept: list[Point] = []
+            for before, point in zip([*points[-1:], *points[:-1]], points, strict=True):
+                was, now = (sign * (p[axis] - bound) for p in (before, point))
+                if (was >= 0) != (now >= 0):
+                    share = was / (was - now)
+                    kept.append(
+                        (
+                            before[0] + share * (point[0] - before[0]),
+                            before[1] + share * (point[1] - before[1]),
+                        )
+                    )
+                if now >= 0:
+                    kept.append(point)
+            points = kept
+        return points
+
+    def crossed_by(self, start: Point, end: Point) -> bool:
+        """Whether a straight line runs through the label."""
+        return self.clip(start, end) is not None
+
+
+@dataclass
+class Canvas:
+    """An SVG under construction.
+
+    Parameters
+    ----------
+    width, height : float
+        Size on paper in mm.
+    """
+
+    width: float
+    height: float
+    labels: list[LabelBox] = field(default_factory=list)
+    strokes: list[tuple[Point, Point]] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self._drawing = drawsvg.Drawing(self.width, self.height)
+        self._drawing.set_render_size(f"{self.width:g}mm", f"{self.height:g}mm")
+
+    def line(self, start: Point, end: Point, weight: float, dash: str = "", colour: str = "black") -> None:
+        """A straight line; weight in mm, dash as in SVG."""
+        self.strokes.append((start, end))
+        more = {"stroke_dasharray": dash} if dash else {}
+        self._drawing.append(
+            drawsvg.Line(
+                *_round(start),
+                *_round(end),
+                stroke=colour,
+                stroke_width=weight,
+                stroke_linecap="butt",
+                **more,
+            )
+        )
+
+    def polygon(self, points: Iterable[Point], weight: float, fill: str = "none", dash: str = "") -> None:
+        """A closed outline."""
+        corners = list(points)
+        self.strokes.extend(zip(corners, corners[1:] + corners[:1], strict=True))
+        more = {"stroke_dasharray": dash} if dash else {}
+        self._drawing.append(
+            drawsvg.Lines(
+                *(v for point in corners for v in _round(point)),
+                close=True,
+                stroke="black",
+                stroke_width=weight,
+                stroke_linejoin="round",
+                fill=fill,
+                **more,
+            )
+        )
+
+    def area(self, rings: Iterable[Sequence[Point]], fill: str, within: LabelBox) -> None:
+        """A filled area without an outline, holes included, as far as it lies in a box."""
+        clipped = (within.clip_ring(ring) for ring in rings)
+        parts = [" L".join("{:g} {:g}".format(*_round(p)) for p in ring) for ring in clipped if ring]
+        if parts:
+            path = " ".join(f"M{part} Z" for part in parts)
+            self._drawing.append(drawsvg.Path(d=path, fill=fill, fill_rule="evenodd", stroke="none"))
+
+    def rings(
+        self,
+        rings: Iterable[Sequence[Point]],
+        weight: float,
+        within: LabelBox,
+        dash: str = "",
+        colour: str = "black",
+    ) -> None:
+        """Closed outlines, as far as they lie in a box; the box's own edges are not drawn."""
+        parts = []
+        for ring in rings:
+            last = None
+            for start, end in zip(ring, [*ring[1:], *ring[:1]], strict=True):
+                piece = within.clip(start, end)
+                if piece is None:
+                    continue
+                self.strokes.append(piece)
+                first, then = (_round(point) for point in piece)
+                parts.append(
+                    ("" if first == last else "M{:g} {:g} ".format(*first)) + "L{:g} {:g}".format(*then)
+                )
+                last = then
+        if parts:
+            more = {"stroke_dasharray": dash} if dash else {}
+            self._drawing.append(
+                drawsvg.Path(
+                    d=" ".join(parts),
+                    fill="none",
+                    stroke=colour,
+                    stroke_width=weight,
+                    stroke_linejoin="round",
+                    **more,
+                )
+            )
+
+    def rectangle(self, box: LabelBox, weight: float, fill: str = "none") -> None:
+        """An upright rectangle."""
+        corners = [(box.left, box.top), (box.right, box.top), (box.right, box.bottom), (box.left, box.bottom)]
+        self.polygon(corners, weight, fill)
+
+    def circle(self, centre: Point, radius: float, weight: float, fill: str = "none") -> None:
+        """A circle; its box counts as four lines."""
+        x, y = centre
+        corners = [(x - radius, y), (x, y - radius), (x + radius, y), (x, y + radius)]
+        self.strokes.extend(zip(corners, corners[1:] + corners[:1], strict=True))
+        self._drawing.append(
+            drawsvg.Circle(*_round(centre), radius, stroke="black", stroke_width=weight, fill=fill)
+        )
+
+    def arrow_head(self, tip: Point, towards: Point, size: float = 2.4) -> None:
+        """A filled arrow head whose point is ``tip``, pointing along ``towards`` (any length)."""
+        norm = math.hypot(*towards)
+        ux, uy = towards[0] / norm, towards[1] / norm
+        back = (tip[0] - size * ux, tip[1] - size * uy)
+        half = size * 0.28
+        self._drawing.append(
+            drawsvg.Lines(
+                *(v for p in (tip, (back[0] - half * uy, back[1] + half * ux), (back[0] + half * uy, back[1] - half * ux))
+                  for v in _round(p)),
+                close=True,
+                fill="black",
+            )
+        )  # fmt: skip
+
+    def arc_arrow(
+        self, centre: Point, radius: float, middle_deg: float, half_deg: float, weight: float
+    ) -> None:
+        """An arc about a middle direction (0 right, 90 down the paper), with its head at ``middle + half``.
+
+        Going to a larger angle is clockwise on paper.
+        """
+
+        def at(angle_deg: float) -> Point:
+            turn = math.radians(angle_deg)
+            return centre[0] + radius * math.cos(turn), centre[1] + radius * math.sin(turn)
+
+        ends = [at(middle_deg + half_deg * share) for share in (-1.0, -0.5, 0.0, 0.5, 0.85)]
+        self.strokes.extend(itertools.pairwise(ends))
+        start, end, tip = _round(ends[0]), _round(ends[-1]), at(middle_deg + half_deg)
+        for colour, width in (("white", weight + 1.0), ("black", weight)):
+            path = drawsvg.Path(stroke=colour, stroke_width=width, fill="none")
+            self._drawing.append(path.M(*start).A(radius, radius, 0, 0, int(half_deg > 0), *end))
+        sign = math.copysign(1.0, half_deg)
+        turn = math.radians(middle_deg + half_deg * 0.92)
+        self.arrow_head(tip, (-sign * math.sin(turn), sign * math.cos(turn)))
+
+    def text(
+        self,
+        at: Point,
+        text: str,
+        size: float,
+        *,
+        anchor: str = "start",
+        bold: bool = False,
+        halo: bool = True,
+    ) -> LabelBox:
+        """A label on its baseline, on white, with its box remembered."""
+        shown = typesetting.printable(text)
+        width = typesetting.width_em(shown, bold=bold) * size
+        left = at[0] - {"start": 0.0, "middle": width / 2, "end": width}[anchor]
+        box = LabelBox(
+            left,
+            at[1] - typesetting.ASCENT_EM * size,
+            left + width,
+            at[1] + typesetting.DESCENT_EM * size,
+            text=shown,
+        )
+        self.labels.append(box)
+        if halo:
+            self._drawing.append(
+                drawsvg.Rectangle(
+                    *_round((box.left - 0.4, box.top - 0.3)),
+                    *_round((box.right - box.left + 0.8, box.bottom - box.top + 0.6)),
+                    fill="white",
+                )
+            )
+        self._drawing.append(
+            drawsvg.Text(
+                shown,
+                size,
+                *_round(at),
+                text_anchor=anchor,
+                font_family=f"{typesetting.FAMILY}, sans-serif",
+                font_weight="bold" if bold else "normal",
+                fill="black",
+            )
+        )
+        return box
+
+    def svg(self) -> str:
+        """The finished SVG; text in it stays text."""
+        svg: str | None = self._drawing.as_svg()
+        assert svg is not None  # without a file to write to, drawsvg returns the text
+        return svg
+
+
+def _round(point: Point) -> Point:
+    """A ten-thousandth of a millimetre is plenty on paper, and keeps the bytes alike everywhere."""
+    return round(point[0], 4) + 0.0, round(point[1], 4) + 0.0

@@ -1,0 +1,47 @@
+"""Answers as JSON and as CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from kinematics import Machine
+from tiltwright.output.numbers import UNIT_MM
+
+__all__ = ["by_letter", "csv_text", "json_text", "length_list"]
+
+
+def json_text(report: dict[str, Any]) -> str:
+    """One JSON object, readable, with nothing in it that JSON does not have, and the same in any encoding."""
+    return json.dumps(report, indent=1, allow_nan=False) + "\n"
+
+
+def length_list(values_mm: ArrayLike, units: str) -> list[Any]:
+    """Lengths (...) in the stated unit, nested as they came; never -0.0."""
+    lengths: list[Any] = (np.asarray(values_mm, dtype=np.float64) / UNIT_MM[units] + 0.0).tolist()
+    return lengths
+
+
+def by_letter(machine: Machine, angles: Iterable[float]) -> dict[str, float]:
+    """Angles by the rotaries' letters."""
+    return {letter: float(value) + 0.0 for letter, value in zip(machine.letters, angles, strict=True)}
+
+
+def csv_text(head: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    """CSV with a head line; text that a spreadsheet would run as a formula gets an apostrophe before it."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(head)
+    for row in rows:
+        writer.writerow([_inert(cell) if isinstance(cell, str) else cell for cell in row])
+    return out.getvalue()
+
+
+def _inert(text: str) -> str:
+    return f"'{text}" if text.lstrip()[:1] in {"=", "+", "-", "@"} else text

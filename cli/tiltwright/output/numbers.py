@@ -1,0 +1,116 @@
+"""Numbers as they are shown: lengths, angles, and amounts in the units of the reader."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from tiltwright.files.quantity import FORCE, MASS, TORQUE
+from tiltwright.files.units import Unit
+
+__all__ = ["FORCE_UNIT", "MASS_UNIT", "STIFFNESS_UNIT", "TORQUE_UNIT", "force", "mass", "stiffness", "torque"]
+
+UNIT_MM = {unit.value: unit.mm for unit in Unit}
+"""How many millimetres a unit is, by its name."""
+
+DECIMALS = {"mm": 3, "inch": 4}
+ANGLE_DECIMALS = 4
+
+
+def fixed(value: float, decimals: int) -> str:
+    """A number with a fixed count of decimals, and never a minus before a zero.
+
+    Examples
+    --------
+    >>> fixed(-0.00004, 3), fixed(-12.3456, 3)
+    ('0.000', '-12.346')
+    """
+    text = f"{value:.{decimals}f}"
+    return text.lstrip("-") if float(text) == 0 else text
+
+
+def in_units(value_mm: float, units: str) -> float:
+    """Millimetres as the sheet's unit, ``"mm"`` or ``"inch"``."""
+    return value_mm / UNIT_MM[units]
+
+
+def length(value_mm: float, units: str) -> str:
+    """A length in the sheet's unit: three decimals in mm, four in inches.
+
+    Examples
+    --------
+    >>> length(25.4, "mm"), length(-25.4, "inch")
+    ('25.400', '-1.0000')
+    """
+    return fixed(in_units(value_mm, units), DECIMALS[units])
+
+
+def lengths(values_mm: Iterable[float], units: str) -> tuple[str, ...]:
+    """Several lengths, each as :func:`length` writes it."""
+    return tuple(length(float(value), units) for value in values_mm)
+
+
+def angle(value_deg: float) -> str:
+    """An angle in degrees with four decimals, a third of a second of arc.
+
+    Examples
+    --------
+    >>> angle(-30.0), angle(-1e-9)
+    ('-30.0000', '0.0000')
+    """
+    return fixed(value_deg, ANGLE_DECIMALS)
+
+
+def direction(vector: Iterable[float]) -> str:
+    """A unit vector in four decimals, with whole components written short.
+
+    Examples
+    --------
+    >>> direction((0.0, -0.5, 0.8660254))
+    '(0, -0.5000, 0.8660)'
+    """
+    parts = (fixed(float(component), 4) for component in vector)
+    return "(" + ", ".join(part.split(".")[0] if part.endswith(".0000") else part for part in parts) + ")"
+
+
+def with_minus(text: str) -> str:
+    """The same number with a typographic minus, which a grey print at arm's length does not lose."""
+    return text.replace("-", "\N{MINUS SIGN}")
+
+
+MASS_UNIT = {"mm": "kg", "inch": "lb"}
+FORCE_UNIT = {"mm": "N", "inch": "lbf"}
+TORQUE_UNIT = {"mm": "N·m", "inch": "lbf·ft"}
+STIFFNESS_UNIT = {"mm": "N/µm", "inch": "lbf/0.001 in"}
+
+
+def mass(mass_kg: float, units: str) -> str:
+    """A mass without its unit.
+
+    Examples
+    --------
+    >>> mass(1.0, "mm"), mass(1.0, "inch")
+    ('1.00', '2.20')
+    """
+    return fixed(mass_kg / MASS[MASS_UNIT[units]], 2)
+
+
+def force(force_n: float, units: str) -> str:
+    """A force without its unit."""
+    return fixed(force_n / FORCE[FORCE_UNIT[units]], 1)
+
+
+def torque(torque_nm: float, units: str) -> str:
+    """A torque without its unit."""
+    return fixed(torque_nm / TORQUE[TORQUE_UNIT[units]], 2)
+
+
+def stiffness(newton_per_mm: float, units: str) -> str:
+    """A stiffness without its unit: force for a thousandth of a millimetre, or of an inch.
+
+    Examples
+    --------
+    >>> stiffness(50_000.0, "mm"), stiffness(50_000.0, "inch")
+    ('50.0', '285.5')
+    """
+    per_thousandth = newton_per_mm * (1e-3 if units == "mm" else 0.0254)
+    return fixed(per_thousandth / FORCE[FORCE_UNIT[units]], 1)

@@ -1,0 +1,289 @@
+"""A job laid out for reach: its solids, tools and sweeps as `kinematics.reach` takes them, and what was taken as given."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from kinematics import KinematicsError, Pose, rotation_from_intrinsic
+from kinematics.reach import (
+    BASE,
+    PART,
+    SPINDLE_NOSE,
+    Attachment,
+    Box,
+    CollisionModel,
+    Frustum,
+    HolderPart,
+    LoadLimit,
+    Mesh,
+    OperationPose,
+    Section,
+    Shape,
+    Solid,
+    StepBody,
+    TipEnvelope,
+    Tool,
+    on_rotary,
+    on_step,
+    platter_solid,
+)
+from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath
+from tiltwright.files.job_file import JobFile, StackTable
+from tiltwright.files.loader import ReadJob, ReadMachine, fault_at
+from tiltwright.files.machine_file import MachineFile
+from tiltwright.files.materials import MATERIALS
+from tiltwright.files.solid_tables import SolidTable, SweepTable, ToolTable
+from tiltwright.files.stl import read_stl
+from tiltwright.files.units import Unit
+from tiltwright.job.evaluate import EvaluatedJob
+
+__all__ = ["JobCollisionModel", "build_collision_model"]
+
+_THIN_PLATTER_MM = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class JobCollisionModel:
+    """A job laid out.
+
+    Attributes
+    ----------
+    worked : Worked
+    layout : Layout
+    limits : tuple of LoadLimit
+        Of each rotary, from the base outward.
+    """
+
+    worked: EvaluatedJob
+    layout: CollisionModel
+    limits: tuple[LoadLimit, ...]
+
+
+def build_collision_model(worked: EvaluatedJob) -> JobCollisionModel:
+    """The job's layout.
+
+    Raises
+    ------
+    InputFaults
+        With every solid, tool, holder and sweep that cannot be: a mesh that is not closed, a tool that is not known.
+    """
+    job, machine_file = worked.job, worked.job.machine_file
+    faults: list[Diagnostic] = []
+    materials = _materials(job.file)
+    spindle, solids = _machine_solids(machine_file, faults)
+    more_spindle, more = _job_solids(job, faults, materials)
+    tools = _tools(job, faults)
+    stands = _stands(worked, tools, faults)
+    retract_mm = _retract(job, faults)
+    if faults:
+        raise InputFaults(faults)
+    layout = CollisionModel(
+        worked.setup,
+        job.steps,
+        tuple(_step_body(step, job.unit, materials) for step in job.file.stack),
+        (*solids, *more),
+        (*spindle, *more_spindle),
+        tuple(stands),
+        retract_mm,
+    )
+    rotaries = machine_file.file.rotary
+    return JobCollisionModel(
+        worked, layout, tuple(LoadLimit(rotary.holding_torque, rotary.capacity) for rotary in rotaries)
+    )
+
+
+def _materials(file: JobFile) -> dict[str, tuple[float | None, float | None]]:
+    materials: dict[str, tuple[float | None, float | None]] = {**MATERIALS}
+    materials.update((material.name, (material.density, material.modulus)) for material in file.material)
+    return materials
+
+
+def _machine_solids(read: ReadMachine, faults: list[Diagnostic]) -> tuple[list[Solid], list[Solid]]:
+    """The spindle's solids and the others of a machine file."""
+    file, unit, machine = read.file, read.unit, read.machine
+    places = {"base": BASE, "spindle": SPINDLE_NOSE}
+    places |= {letter: on_rotary(k) for k, letter in enumerate(machine.letters)}
+    spindle, solids = _solids(read, file.solid, places, dict(MATERIALS), faults)
+    nose = _nose(file, unit)
+    if nose is not None:
+        spindle.insert(0, nose)
+    if file.platter is not None:
+        thickness = file.platter.thickness
+        platter = platter_solid(machine, _THIN_PLATTER_MM if thickness is None else unit.to_mm(thickness))
+        if platter is not None:
+            solids.insert(0, Solid(platter.name, platter.shape, platter.on, mass_kg=file.platter.mass))
+    return spindle, solids
+
+
+def _nose(file: MachineFile, unit: Unit) -> Solid | None:
+    table = file.spindle
+    if table is None or table.diameter is None or table.length is None:
+        return None
+    top = np.array([0.0, 0.0, unit.to_mm(table.length)])
+    return Solid("spindle nose", Frustum(np.zeros(3), top, unit.to_mm(table.diameter)), SPINDLE_NOSE)
+
+
+def _job_solids(
+    job: ReadJob, faults: list[Diagnostic], materials: dict[str, tuple[float | None, float | None]]
+) -> tuple[list[Solid], list[Solid]]:
+    places = {step.name: on_step(k) for k, step in enumerate(job.steps)}
+    # The program's own words go before a step that happens to be called so.
+    places |= {"base": BASE, "spindle": SPINDLE_NOSE, "part": PART}
+    places |= {letter: on_rotary(k) for k, letter in enumerate(job.machine.letters)}
+    return _solids(job, job.file.solid, places, materials, faults)
+
+
+def _solids(
+    read: ReadJob | ReadMachine,
+    tables: Iterable[SolidTable],
+    places: dict[str, Attachment],
+    materials: dict[str, tuple[float | None, float | None]],
+    faults: list[Diagnostic],
+) -> tuple[list[Solid], list[Solid]]:
+    spindle: list[Solid] = []
+    others: list[Solid] = []
+    for number, table in enumerate(tables):
+        try:
+            shape = _shape(read, table)
+        except (KinematicsError, ValueError, OSError) as refusal:
+            key = next(k for k in ("box", "cylinder", "tube", "mesh") if getattr(table, k) is not None)
+            path: KeyPath = ("solid", number, key)
+            faults.append(fault_at(read, path, str(refusal), "a closed solid with sizes above zero"))
+            continue
+        on = places[table.on]
+        solid = Solid(
+            table.name,
+            shape,
+            on,
+            cut=table.cut if table.cut is not None else on.to == "part",
+            mass_kg=table.mass,
+            density_kg_m3=None if table.material is None else materials[table.material][0],
+        )
+        (spindle if on.to == "spindle" else others).append(solid)
+    return spindle, others
+
+
+def _shape(read: ReadJob | ReadMachine, table: SolidTable) -> Shape:
+    unit = read.unit
+    if table.box is not None:
+        return Box(_array(table.box.low, unit), _array(table.box.high, unit))
+    if table.cylinder is not None:
+        round_ = table.cylinder
+        last = None if round_.end_diameter is None else unit.to_mm(round_.end_diameter)
+        return Frustum(
+            _array(round_.start, unit), _array(round_.end, unit), unit.to_mm(round_.diameter), last
+        )
+    if table.tube is not None:
+        tube = table.tube
+        sizes = unit.to_mm(tube.diameter), None, unit.to_mm(tube.bore)
+        return Frustum(_array(tube.start, unit), _array(tube.end, unit), *sizes)
+    assert table.mesh is not None
+    mesh = read_stl(read.path.parent / table.mesh.file, table.mesh.units.mm)
+    pose = Pose(rotation_from_intrinsic(table.mesh.rotate or ()), _array(table.mesh.at, unit))
+    return Mesh(pose.apply(mesh.vertices_mm), mesh.triangles)
+
+
+def _array(
+    point: tuple[float, float, float], unit: Unit
+) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    return np.array([unit.to_mm(length) for length in point])
+
+
+def _step_body(
+    step: StackTable, unit: Unit, materials: dict[str, tuple[float | None, float | None]]
+) -> StepBody | None:
+    if step.round is not None:
+        section = Section(diameter_mm=unit.to_mm(step.round), bore_mm=unit.to_mm(step.bore or 0.0))
+    elif step.bar is not None:
+        section = Section(edges_mm=(unit.to_mm(step.bar[0]), unit.to_mm(step.bar[1])))
+    else:
+        return None
+    density, modulus = (None, None) if step.material is None else materials[step.material]
+    return StepBody(section, bool(step.blank), step.mass, density, modulus)
+
+
+def _tools(job: ReadJob, faults: list[Diagnostic]) -> dict[str, Tool]:
+    machine = job.machine_file
+    holders: dict[str, tuple[HolderPart, ...]] = {}
+    for holder in machine.file.holder:
+        parts = [[machine.unit.to_mm(size) for size in part] for part in holder.parts]
+        holders[holder.name] = tuple(HolderPart(*part) for part in parts)
+    tools: dict[str, Tool] = {}
+    for number, table in enumerate(job.file.tool):
+        try:
+            tools[table.name] = _tool(table, job.unit, holders)
+        except KinematicsError:
+            # Its sizes are above zero by the file's own rules: what is left is that it vanishes in its holder.
+            parts_mm = sum(part.length_mm for part in holders.get(table.holder or "", ()))
+            allowed = f"more than its holder's length of {job.unit.from_mm(parts_mm):.6g}"
+            faults.append(fault_at(job, ("tool", number, "length"), f"{table.length:g}", allowed))
+    return tools
+
+
+def _tool(table: ToolTable, unit: Unit, holders: dict[str, tuple[HolderPart, ...]]) -> Tool:
+    return Tool(
+        table.name,
+        unit.to_mm(table.length),
+        unit.to_mm(table.diameter),
+        () if table.holder is None else holders[table.holder],
+        None if table.shank is None else unit.to_mm(table.shank),
+        None if table.flute is None else unit.to_mm(table.flute),
+    )
+
+
+def _stands(worked: EvaluatedJob, tools: dict[str, Tool], faults: list[Diagnostic]) -> list[OperationPose]:
+    job = worked.job
+    stands = []
+    for one in worked.operations:
+        table = job.file.operation[one.placed.operation]
+        if table.tool is not None and table.tool not in tools and not job.file.tool:
+            path = ("operation", one.placed.operation, "tool")
+            found = f'"{table.tool}", and the job has no [[tool]] tables'
+            fault = fault_at(
+                job, path, found, "a tool that the job describes", "add [[tool]] with its length"
+            )
+            if fault not in faults:
+                faults.append(fault)
+            continue
+        stands.append(
+            OperationPose(
+                one.placed.name,
+                one.placed.machine_deg,
+                one.placed.origin_mm,
+                tools.get(table.tool or ""),
+                _sweep(table.sweep, job.unit),
+                table.force,
+            )
+        )
+    return stands
+
+
+def _sweep(table: SweepTable | None, unit: Unit) -> TipEnvelope:
+    if table is None:
+        return TipEnvelope.nowhere()
+    ends = (table.x, table.y, table.z)
+    low, high = (np.array([unit.to_mm(end[k]) for end in ends]) for k in (0, 1))
+    return TipEnvelope(low, high)
+
+
+def _retract(job: ReadJob, faults: list[Diagnostic]) -> tuple[float | None, float | None, float | None]:
+    """Where the spindle retracts to; a place that it cannot go to is a fault."""
+    spindle = job.machine_file.file.spindle
+    read: ReadJob | ReadMachine = job
+    path: KeyPath = ("retract",)
+    table = job.file.retract
+    if table is None and spindle is not None:
+        read, path, table = job.machine_file, ("spindle", "retract"), spindle.retract
+    if table is None:
+        return None, None, None
+    x, y, z = (None if value is None else read.unit.to_mm(value) for value in (table.x, table.y, table.z))
+    travel = job.machine.travel
+    if travel is not None:
+        for axis, value, low, high in zip("xyz", (x, y, z), travel.low_mm, travel.high_mm, strict=True):
+            if value is not None and not low <= value <= high:
+                found, lower, upper = (f"{read.unit.from_mm(v):.10g}" for v in (value, low, high))
+                faults.append(fault_at(read, (*path, axis), found, f"{lower} to {upper}, the axis' travel"))
+    return x, y, z

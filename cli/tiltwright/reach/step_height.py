@@ -1,0 +1,327 @@
+"""Heights of a stack step that fit: the study of `reach --size`, as text and as JSON."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.reach import (
+    CollisionModel,
+    FeasibleRange,
+    Limit,
+    MountingRange,
+    deflection_mm,
+    limiting_cause,
+    mounting_ranges,
+    step_heights,
+    stiffness_n_per_mm,
+)
+from tiltwright.files.diagnostics import InvalidValue, nearest, one_of, shown
+from tiltwright.files.parsing import option_error, parse_number
+from tiltwright.job.evaluate import EvaluatedJob
+from tiltwright.output.numbers import (
+    DECIMALS,
+    FORCE_UNIT,
+    STIFFNESS_UNIT,
+    UNIT_MM,
+    fixed,
+    force,
+    in_units,
+    length,
+    stiffness,
+)
+from tiltwright.output.tables import table, units_words
+from tiltwright.reach.collision_model import JobCollisionModel, build_collision_model
+from tiltwright.reach.text import stop_words
+
+__all__ = ["StepHeightStudy", "Stiffness", "heights_of", "low_and_high", "sized_report", "sized_text"]
+
+_LOWEST_MM = 1.0
+_ABOVE_MM = 500.0
+_ROWS = 5
+
+
+@dataclass(frozen=True)
+class Stiffness:
+    """The step as a cantilever at one height.
+
+    None where section, modulus or force is not known, or where the step is no taller than it is wide.
+    """
+
+    height_mm: float
+    newton_per_mm: float | None
+    deflection_mm: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class StepHeightStudy:
+    """What `reach --size` answers.
+
+    Attributes
+    ----------
+    laid : Laid
+    name : str
+        The step.
+    own_mm : float
+        Its height in the job.
+    asked_mm : (float, float)
+        The heights that were looked among.
+    heights : tuple of Heights
+    refusals : tuple of (float, Stop)
+        Where no height fits: heights that were looked at, and what each does not fit for.
+    stiffness : tuple of Stiffness
+        Over the heights that fit, and at the step's own.
+    force_n : float or None
+        The largest cutting force that an operation states.
+    seats : tuple of Seat
+        Where the whole fixture may stand, with the step as it is.
+    clear_mm, margin_mm : float
+    """
+
+    laid: JobCollisionModel
+    name: str
+    own_mm: float
+    asked_mm: tuple[float, float]
+    heights: tuple[FeasibleRange, ...]
+    refusals: tuple[tuple[float, Limit], ...]
+    stiffness: tuple[Stiffness, ...]
+    force_n: float | None
+    seats: tuple[MountingRange, ...]
+    clear_mm: float
+    margin_mm: float
+
+
+def low_and_high(text: str | None) -> tuple[float, float] | None:
+    """Two heights such as ``20:150``.
+
+    Raises
+    ------
+    InputFaults
+        When it is not two numbers above zero, the lower one first.
+
+    Examples
+    --------
+    >>> low_and_high("20:150"), low_and_high(None)
+    ((20.0, 150.0), None)
+    """
+    if text is None:
+        return None
+    try:
+        low, high = (parse_number(part) for part in text.split(":"))
+    except (InvalidValue, ValueError):
+        low, high = np.nan, np.nan
+    if not 0.0 < low < high < 1e5:
+        raise option_error(
+            "--between", shown(text), "two heights above zero, the lower one first, such as 20:150"
+        )
+    return low, high
+
+
+def heights_of(
+    worked: EvaluatedJob,
+    step: str,
+    asked_mm: tuple[float, float] | None,
+    clear_mm: float | None,
+    margin_mm: float,
+) -> StepHeightStudy:
+    """The heights of a step.
+
+    Raises
+    ------
+    InputFaults
+        When there is no such step, there are two, or it leads downward; when a solid, tool or sweep cannot be.
+    """
+    laid = build_collision_model(worked)
+    layout, job = laid.layout, worked.job
+    index = _index(layout, step)
+    if clear_mm is None:
+        clear_mm = job.unit.to_mm(job.file.clear or 0.0)
+    own = layout.steps[index].up_mm
+    low, high = asked_mm or (_LOWEST_MM, own + _ABOVE_MM)
+    heights = step_heights(layout, index, low, high, clear_mm, margin_mm, laid.limits)
+    forces = [stand.force_n for stand in layout.stands if stand.force_n is not None]
+    force = max(forces, default=None)
+    at = sorted({own, *(h for one in heights for h in np.linspace(one.low_mm, one.high_mm, _ROWS).tolist())})
+    return StepHeightStudy(
+        laid,
+        step,
+        own,
+        (low, high),
+        heights,
+        () if heights else _refusals(laid, index, np.linspace(low, high, _ROWS), clear_mm, margin_mm),
+        tuple(_stiffness_of(layout, index, height, force) for height in at),
+        force,
+        mounting_ranges(layout, clear_mm, margin_mm),
+        clear_mm,
+        margin_mm,
+    )
+
+
+def _refusals(
+    laid: JobCollisionModel, index: int, heights_mm: NDArray[np.float64], clear_mm: float, margin_mm: float
+) -> tuple[tuple[float, Limit], ...]:
+    """What heights do not fit for, the step's own among them."""
+    own = laid.layout.steps[index].up_mm
+    low, high = float(heights_mm[0]), float(heights_mm[-1])
+    tried = sorted({*heights_mm.tolist(), *([own] if low <= own <= high else [])})
+    found = [
+        (height, limiting_cause(laid.layout, index, height, clear_mm, margin_mm, laid.limits))
+        for height in tried
+    ]
+    return tuple((height, stop) for height, stop in found if stop is not None)
+
+
+def _index(layout: CollisionModel, step: str) -> int:
+    names = [one.name for one in layout.steps]
+    if step not in names:
+        near = nearest(step, names)
+        allowed = one_of(names) if names else "a job with a stack"
+        raise option_error(
+            "--size", f"no step {shown(step)}", allowed, f"did you mean {shown(near)}?" if near else ""
+        )
+    if names.count(step) > 1:
+        raise option_error(
+            "--size", f"{names.count(step)} steps named {shown(step)}", "a step with a name of its own"
+        )
+    index = names.index(step)
+    if layout.steps[index].up_mm <= 0.0:
+        raise option_error(
+            "--size", f"{shown(step)}, which does not lead upward", "a step whose up is above zero"
+        )
+    return index
+
+
+def _stiffness_of(layout: CollisionModel, index: int, height_mm: float, force_n: float | None) -> Stiffness:
+    body = layout.step_bodies[index]
+    if body is None or body.modulus_gpa is None or height_mm <= body.section.across_mm:
+        return Stiffness(height_mm, None, None)
+    return Stiffness(
+        height_mm,
+        stiffness_n_per_mm(body.section, height_mm, body.modulus_gpa),
+        None if force_n is None else deflection_mm(body.section, height_mm, body.modulus_gpa, force_n),
+    )
+
+
+def sized_text(sized: StepHeightStudy, units: str) -> str:
+    """The answer for a terminal."""
+    worked = sized.laid.worked
+    low, high = (length(value, units) for value in sized.asked_mm)
+    parts = [
+        f"{worked.job.file.name}: heights of {sized.name} in {units_words(units)}, on {worked.setup.machine.name}",
+        (
+            f"It is {length(sized.own_mm, units)} in the job. Looked among {low} to {high}, keeping "
+            f"{length(sized.clear_mm, units)} between what cuts and what turns and "
+            f"{length(sized.margin_mm, units)} to the ends of travel."
+        ),
+    ]
+    if sized.heights:
+        rows = [
+            [
+                length(one.low_mm, units),
+                length(one.high_mm, units),
+                stop_words(one.low_stop),
+                stop_words(one.high_stop),
+            ]
+            for one in sized.heights
+        ]
+        parts.append(table(["from", "to", "no lower for", "no higher for"], rows, left=4))
+    else:
+        rows = [[length(height, units), stop_words(stop)] for height, stop in sized.refusals]
+        parts.append("No height fits. For example:\n\n" + table(["at", "it does not for"], rows, left=2))
+    parts += [_stiffness(sized, units), _seats(sized, units)]
+    return "\n\n".join(parts)
+
+
+def _stiffness(sized: StepHeightStudy, units: str) -> str:
+    if all(one.newton_per_mm is None for one in sized.stiffness):
+        return (
+            "Stiffness: not known; give the step round or bar, and a material with a modulus. No taller than it is "
+            "wide it is no beam, and stiff."
+        )
+    rows = [
+        [
+            length(one.height_mm, units) + (" (as it is)" if one.height_mm == sized.own_mm else ""),
+            "no beam" if one.newton_per_mm is None else stiffness(one.newton_per_mm, units),
+            ""
+            if one.deflection_mm is None
+            else fixed(in_units(one.deflection_mm, units), DECIMALS[units] + 2),
+        ]
+        for one in sized.stiffness
+    ]
+    head = ["height", f"stiffness {STIFFNESS_UNIT[units]}", f"gives at its top, {units}"]
+    under = (
+        "no operation states a cutting force"
+        if sized.force_n is None
+        else f"under {force(sized.force_n, units)} {FORCE_UNIT[units]} across it"
+    )
+    return f"As a cantilever, {under}; joints and shear make it softer, so compare heights by it\n\n{table(head, rows)}"
+
+
+def _seats(sized: StepHeightStudy, units: str) -> str:
+    if not sized.seats:
+        return "Where the fixture may stand on the mill: not known, no travels are stated."
+    rows = [
+        [
+            seat.axis,
+            "nowhere" if seat.low_mm is None else length(seat.low_mm, units),
+            "nowhere" if seat.high_mm is None else length(seat.high_mm, units),
+            stop_words(seat.low_stop),
+            stop_words(seat.high_stop),
+        ]
+        for seat in sized.seats
+    ]
+    text = table(["along", "from", "to", "no lower for", "no higher for"], rows, left=1)
+    return f"The whole fixture may move on the mill by, one axis at a time, with the step as it is\n\n{text}"
+
+
+def sized_report(sized: StepHeightStudy, units: str) -> dict[str, Any]:
+    """The answer as JSON: lengths in `units`, forces in N, stiffness in N/mm."""
+    mm = UNIT_MM[units]
+    return {
+        "schema": "tiltwright.reach-size/1",
+        "job": sized.laid.worked.job.file.name,
+        "units": units,
+        "step": sized.name,
+        "height": sized.own_mm / mm,
+        "looked_among": [value / mm for value in sized.asked_mm],
+        "clear": sized.clear_mm / mm,
+        "margin": sized.margin_mm / mm,
+        "heights": [_range(one, mm) for one in sized.heights],
+        "refused": [{"height": height / mm, **_stop(stop)} for height, stop in sized.refusals],
+        "force_N": sized.force_n,
+        "stiffness": [
+            {
+                "height": one.height_mm / mm,
+                "N_per_mm": one.newton_per_mm,
+                "deflection": None if one.deflection_mm is None else one.deflection_mm / mm,
+            }
+            for one in sized.stiffness
+        ],
+        "seat": [_seat(seat, mm) for seat in sized.seats],
+    }
+
+
+def _range(one: FeasibleRange, mm: float) -> dict[str, Any]:
+    return {
+        "low": one.low_mm / mm,
+        "high": one.high_mm / mm,
+        "low_stop": _stop(one.low_stop),
+        "high_stop": _stop(one.high_stop),
+    }
+
+
+def _seat(seat: MountingRange, mm: float) -> dict[str, Any]:
+    return {
+        "axis": seat.axis,
+        "low": None if seat.low_mm is None else seat.low_mm / mm,
+        "high": None if seat.high_mm is None else seat.high_mm / mm,
+        "low_stop": _stop(seat.low_stop),
+        "high_stop": _stop(seat.high_stop),
+    }
+
+
+def _stop(stop: Limit) -> dict[str, str]:
+    return {"by": stop.by, "what": stop.what, "operation": stop.operation}

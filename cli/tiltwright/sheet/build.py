@@ -1,0 +1,375 @@
+"""From an evaluated job to the sheet: every number is worded and rounded here."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics import (
+    Machine,
+    PlacedOperation,
+    Setup,
+    StackStep,
+    cumulative_frames,
+    is_horizontal,
+    work_offset_code,
+)
+from tiltwright.files.job_file import OperationTable
+from tiltwright.job.evaluate import EvaluatedJob
+from tiltwright.job.offsets_gcode import load_line
+from tiltwright.job.warnings import alerts, beyond_travel, merged
+from tiltwright.output import numbers
+from tiltwright.sheet.data import (
+    LoadBlock,
+    OperationRow,
+    Sheet,
+    StackRow,
+    Texts,
+    TiltDrawing,
+    TouchTable,
+    VerifyRow,
+)
+from tiltwright.sheet.side_view import TiltOperation, choose_view_direction, side_view
+from tiltwright.sheet.wording import (
+    cautions,
+    givens,
+    meaning,
+    square_up_words,
+    turns_words,
+    verify_words,
+    z_reference_words,
+)
+
+__all__ = ["build_sheet", "check_above_mm"]
+
+_HEIGHTS_MM = {"mm": (100.0, 50.0, 25.0, 10.0), "inch": (101.6, 50.8, 25.4, 12.7)}
+
+
+def check_above_mm(worked: EvaluatedJob, units: str) -> float:
+    """The height above every operation's origin at which the tip is first held against the sheet, millimetres.
+
+    The highest of a few round ones at which no operation takes the spindle, with the longest of the job's tools, above
+    its travel; the lowest of them where none does.
+    """
+    travel = worked.setup.machine.travel
+    heights = _HEIGHTS_MM[units]
+    if travel is None or not worked.operations:
+        return heights[0]
+    longest = max((worked.job.unit.to_mm(tool.length) for tool in worked.job.file.tool), default=0.0)
+    # Readouts are those of the reference tool where there is one; a shorter tool takes the spindle lower.
+    longer = max(longest - (worked.setup.machine.z_reference.tool_length_mm or 0.0), 0.0)
+    highest = max(float(one.placed.offset_mm[2]) for one in worked.operations) + longer
+    room = float(travel.high_mm[2]) - highest
+    return next((height for height in heights if height <= room), heights[-1])
+
+
+UNIT_LINE = {"mm": "G21 (millimetres)", "inch": "G20 (inches)"}
+
+
+def load_blocks(worked: EvaluatedJob, rows: Sequence[OperationRow], units: str) -> tuple[LoadBlock, ...]:
+    """One block for all offsets where the nine suffice, else one before each operation.
+
+    The names stay out of it: the table above it tells which operation an offset belongs to.
+
+    Parameters
+    ----------
+    worked : Worked
+    rows : sequence of OperationRow
+        Of the same operations, in the same unit.
+    units : str
+        "mm" or "inch".
+
+    Returns
+    -------
+    tuple of LoadBlock
+    """
+    letters = worked.setup.machine.letters
+    rotary_offset = worked.setup.rotary_offset_deg.tolist()
+    lines = _aligned(
+        [
+            f"{load_line(one, letters, rotary_offset, units)} ({row.register})"
+            for one, row in zip(worked.operations, rows, strict=True)
+        ]
+    )
+    if not worked.before_each:
+        when = "Run once, before the first operation. It sets offsets and moves nothing."
+        return (LoadBlock(when, (UNIT_LINE[units], *dict.fromkeys(lines))),)
+    return tuple(
+        LoadBlock(f"Before operation {row.title}", (UNIT_LINE[units], line))
+        for row, line in zip(rows, lines, strict=True)
+    )
+
+
+def _aligned(lines: Sequence[str]) -> list[str]:
+    """Lines of as many words each, with the words under each other (blanks between words mean nothing: section 3.3)."""
+    words = [line.split(" ") for line in lines]
+    widths = [max(map(len, column)) for column in zip(*words, strict=True)]
+    return [" ".join(map(str.ljust, row, widths)).rstrip() for row in words]
+
+
+if TYPE_CHECKING:
+    from tiltwright.reach.analysis import ReachAnalysis
+    from tiltwright.sheet.side_view import SideView
+
+Array = NDArray[np.float64]
+
+"""How high over the origin the first check is made: 100 mm, or 4 inches."""
+
+
+def build_sheet(worked: EvaluatedJob, *, date: str, version: str, units: str | None = None) -> Sheet:
+    """The setup sheet of a job that was worked through.
+
+    Parameters
+    ----------
+    worked : Worked
+    date : str
+        To print on it; the sheet reads no clock.
+    version : str
+        Of the program, to print on it.
+    units : {"mm", "inch"}, optional
+        Of every length on it; the job file's if left out.
+
+    Returns
+    -------
+    Sheet
+    """
+    job, setup, machine = worked.job, worked.setup, worked.setup.machine
+    units = units or job.unit.value
+    stood, above_mm = _standing(worked), check_above_mm(worked, units)
+    against = () if stood is None else _against(stood, units)
+    placed = [one.placed for one in worked.operations]
+    registers = tuple(work_offset_code(one.number) for one in worked.operations)
+    rows = tuple(
+        _operation(index, one, register, job.file.operation[one.operation], setup, units)
+        for index, (one, register) in enumerate(zip(placed, registers, strict=True), 1)
+    )
+    return Sheet(
+        job=job.file.name,
+        revision=job.file.revision or "",
+        machine=machine.name,
+        units=units,
+        z_reference=z_reference_words(machine, units),
+        date=date,
+        version=version,
+        notes=tuple(job.file.notes),
+        alerts=(*against, *alerts(worked, units)),
+        against=against,
+        letters=machine.letters,
+        stack=_stack(job.steps, units),
+        part_zero_table=numbers.lengths(setup.part_in_table.translation_mm, units),
+        part_zero_machine=numbers.lengths(setup.part_in_machine.translation_mm, units),
+        all_zero=_angles_words(machine.letters, machine.zero_deg),
+        operations=rows,
+        load=load_blocks(worked, rows, units),
+        before_each=worked.before_each,
+        touch=_touch(worked, units),
+        drawings=_drawings(setup, job.steps, placed, registers, units, stood),
+        givens=givens(
+            setup,
+            units,
+            job.file.aim_within,
+            touched=job.touched is not None and job.touched.use == "touched",
+            square_up=square_up_words(setup, job.file.square_up or {}),
+            checked=None if stood is None else _checked(stood, units),
+        ),
+        verify_words=verify_words(
+            units, machine.letters, above_mm, machine.travel, before_each=worked.before_each
+        ),
+        verify=tuple(_verify(row, one, above_mm, units) for row, one in zip(rows, placed, strict=True)),
+        cautions=cautions(machine.letters),
+    )
+
+
+def _standing(worked: EvaluatedJob) -> ReachAnalysis | None:
+    """How the operations stand, where the files state tools and something for them to run into.
+
+    What looks at solids is loaded here and below, so that a sheet without them does without.
+    """
+    file, machine_file = worked.job.file, worked.job.machine_file.file
+    bodies = file.solid or machine_file.solid or any(step.round or step.bar for step in file.stack)
+    if not (file.tool and bodies):
+        return None
+    from tiltwright.reach.analysis import analyse_operations
+
+    return analyse_operations(worked)
+
+
+def _against(stood: ReachAnalysis, units: str) -> Texts:
+    from tiltwright.reach.text import against
+
+    return merged(against(stood, units), stood.worked.operations)
+
+
+def _checked(stood: ReachAnalysis, units: str) -> Texts:
+    from tiltwright.sheet.solids import checked_words
+
+    return checked_words(stood, units)
+
+
+def _with_solids(view: SideView, stood: ReachAnalysis, which: int, units: str) -> SideView:
+    from tiltwright.sheet.solids import with_solids
+
+    return with_solids(view, stood, which, units)
+
+
+def _angles_words(letters: Texts, angles_deg: Sequence[float] | Array) -> str:
+    return "  ".join(
+        f"{letter} {numbers.angle(float(a))}" for letter, a in zip(letters, angles_deg, strict=True)
+    )
+
+
+def _operation(
+    index: int, one: PlacedOperation, register: str, asked: OperationTable, setup: Setup, units: str
+) -> OperationRow:
+    return OperationRow(
+        number=str(index),
+        name=one.name,
+        register=register,
+        program_name=asked.program or "",
+        tool=asked.tool or "",
+        program=tuple(numbers.angle(float(a)) for a in one.program_deg),
+        machine=tuple(numbers.angle(float(a)) for a in one.machine_deg),
+        origin=numbers.lengths(one.origin_mm, units),
+        offset=numbers.lengths(one.offset_mm, units),
+        rotary_offset=tuple(numbers.angle(float(a)) for a in setup.rotary_offset_deg),
+        meaning=meaning(one.axes),
+        remarks=_remarks(one, setup.machine),
+        beyond_travel=beyond_travel(one, setup.machine, units),
+    )
+
+
+def _remarks(one: PlacedOperation, machine: Machine) -> Texts:
+    remarks = []
+    if one.plane_x_deg is not None:
+        angle = numbers.angle(one.plane_x_deg)
+        remarks.append(
+            "the plane's own x lies along machine +X"
+            if angle == numbers.angle(0.0)
+            else f"the plane's own x lies {angle}° from machine +X (counterclockwise positive, seen from the spindle)"
+        )
+    for letter in one.free:
+        angle = numbers.angle(float(one.program_deg[machine.index(letter)]))
+        remarks.append(
+            f"{letter} is free here (the direction lies along it): program {letter} {angle} was taken"
+        )
+    if numbers.angle(one.short_deg) != numbers.angle(0.0):
+        remarks.append(
+            f"the direction stays {numbers.angle(one.short_deg)}° from the spindle, as the job accepts"
+        )
+    return tuple(remarks)
+
+
+def _stack(steps: Sequence[StackStep], units: str) -> tuple[StackRow, ...]:
+    rows = []
+    for index, (step, frame) in enumerate(zip(steps, cumulative_frames(steps)[1:], strict=True), 1):
+        shift_x, shift_y = numbers.lengths(step.shift_mm, units)
+        x, y, z = numbers.lengths(frame.translation_mm, units)
+        rows.append(
+            StackRow(
+                number=str(index),
+                name=step.name,
+                up=numbers.length(step.up_mm, units),
+                shift_x=shift_x,
+                shift_y=shift_y,
+                turns=turns_words(step),
+                x=x,
+                y=y,
+                z=z,
+            )
+        )
+    return tuple(rows)
+
+
+def _touch(worked: EvaluatedJob, units: str) -> TouchTable | None:
+    touch, touched = worked.touch, worked.job.touched
+    if touch is None or touched is None:
+        return None
+    read = "  ".join(
+        f"{axis} {value}" for axis, value in zip("XYZ", numbers.lengths(touched.at_mm, units), strict=True)
+    )
+    pose = _angles_words(worked.setup.machine.letters, touched.machine_deg)
+    apart = f"They lie {numbers.length(touch.distance_mm, units)} apart"
+    if touched.within_mm is not None:
+        limit = numbers.length(touched.within_mm, units)
+        apart += f", {'MORE THAN' if worked.touch_too_far else 'within'} the {limit} that the job accepts"
+    used = "touched-off part zero" if touched.use == "touched" else "part zero of the stack"
+    return TouchTable(
+        rows=(
+            ("touched off", *numbers.lengths(touch.touched_mm, units)),
+            ("from the stack", *numbers.lengths(touch.stack_mm, units)),
+            ("difference, touched off minus stack", *numbers.lengths(touch.difference_mm, units)),
+        ),
+        words=(
+            f"Read at machine angles {pose}: {read}.",
+            apart + ".",
+            f"The offsets on this sheet use the {used}.",
+        ),
+    )
+
+
+def _drawings(
+    setup: Setup,
+    steps: Sequence[StackStep],
+    placed: Sequence[PlacedOperation],
+    registers: Texts,
+    units: str,
+    stood: ReachAnalysis | None,
+) -> tuple[TiltDrawing, ...]:
+    """One drawing for each pose of all rotaries but the last; of a lone one where it lies level, of the one pose else."""
+    machine = setup.machine
+    lone_level = len(machine.rotaries) == 1 and is_horizontal(machine.rotaries[0])
+    shown = len(machine.rotaries) if lone_level else len(machine.rotaries) - 1
+    groups: dict[Texts, list[int]] = {}
+    for index, one in enumerate(placed):
+        key = tuple(numbers.angle(float(a)) for a in one.machine_deg[:shown])
+        groups.setdefault(key, []).append(index)
+    drawings = []
+    last = machine.letters[-1]
+    for members in groups.values():
+        first = placed[members[0]]
+        pose = _angles_words(machine.letters, first.program_deg)
+        stands = [
+            TiltOperation(placed[i].name, registers[i], placed[i].machine_deg, placed[i].offset_mm)
+            for i in members
+        ]
+        view = side_view(machine, steps, setup.part_in_table, stands, units, f"At program {pose}")
+        if stood is not None:
+            view = _with_solids(view, stood, members[0], units)
+        across = "XY"[choose_view_direction(machine).right]
+        drawings.append(
+            TiltDrawing(
+                view=view,
+                head=(
+                    "work offset",
+                    f"operation{_at_tilt(machine, first)}",
+                    f"program {last}",
+                    f"Δ{across}",
+                    "ΔZ",
+                ),
+                rows=tuple(
+                    (mark.register, mark.name, numbers.angle(float(placed[i].program_deg[-1])), *mark.delta)
+                    for i, mark in zip(members, view.marks, strict=True)
+                ),
+            )
+        )
+    return tuple(drawings)
+
+
+def _at_tilt(machine: Machine, one: PlacedOperation) -> str:
+    """The pose that the operations of a drawing share, in words; nothing where there is no rotary but the last."""
+    words = _angles_words(machine.letters[:-1], one.program_deg[:-1])
+    return f" at program {words}" if words else ""
+
+
+def _verify(row: OperationRow, one: PlacedOperation, above_mm: float, units: str) -> VerifyRow:
+    x, y, _ = row.offset
+    return VerifyRow(
+        register=row.register,
+        name=row.name,
+        program=row.program,
+        display=(x, y, numbers.length(float(one.offset_mm[2]) + above_mm, units)),
+        over=row.origin,
+    )

@@ -1,0 +1,220 @@
+"""All that a setup sheet shows, as formatted text, and the geometry its drawings need.
+
+The screen, the text file, Markdown and the typeset page are written from this one value, so they cannot disagree.
+Numbers carry an ASCII minus here; the typeset page turns it into a typographic one outside of G-code.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from tiltwright.sheet.side_view import SideView
+
+Texts = tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class StackRow:
+    """One step of the stack.
+
+    Attributes
+    ----------
+    number, name : str
+    up, shift_x, shift_y : str
+        The step itself.
+    turns : str
+        Its turns in words; empty without any.
+    x, y, z : str
+        Where it ends in the table frame: z is the running height over the platter face.
+    """
+
+    number: str
+    name: str
+    up: str
+    shift_x: str
+    shift_y: str
+    turns: str
+    x: str
+    y: str
+    z: str
+
+
+@dataclass(frozen=True)
+class OperationRow:
+    """One operation.
+
+    Attributes
+    ----------
+    number, name : str
+    register : str
+        The work offset's name, "G54" to "G59.3".
+    program_name, tool : str
+        The program that runs here and the tool it starts with; empty when the job names none.
+    program, machine : tuple of str
+        Angles, one for each rotary of the sheet's letters.
+    origin : tuple of str
+        X Y Z of the program's zero in part coordinates.
+    offset, rotary_offset : tuple of str
+        What to load.
+    meaning : tuple of str
+        What machine +X, +Y, +Z are on the part.
+    remarks : tuple of str
+        How the plane's own x lies, whether a rotary was free.
+    beyond_travel : tuple of str
+        Offsets that the machine's travels do not hold.
+    """
+
+    number: str
+    name: str
+    register: str
+    program_name: str
+    tool: str
+    program: Texts
+    machine: Texts
+    origin: Texts
+    offset: Texts
+    rotary_offset: Texts
+    meaning: Texts
+    remarks: Texts
+    beyond_travel: Texts
+
+    @property
+    def title(self) -> str:
+        """The operation with the program that runs there and the tool it starts with."""
+        program = f", program {self.program_name}" if self.program_name else ""
+        tool = f", tool {self.tool}" if self.tool else ""
+        return f"{self.number}. {self.name}{program}{tool}"
+
+
+@dataclass(frozen=True)
+class LoadBlock:
+    """G-code that sets work offsets: ``when`` says when to run it."""
+
+    when: str
+    lines: Texts
+
+
+@dataclass(frozen=True)
+class VerifyRow:
+    """What the display must show over one operation's origin.
+
+    Attributes
+    ----------
+    register, name : str
+    program : tuple of str
+        Program angles to command.
+    display : tuple of str
+        Machine X, Y, and Z without the tool's length offset, at the height of the check.
+    over : tuple of str
+        The origin in part coordinates.
+    """
+
+    register: str
+    name: str
+    program: Texts
+    display: Texts
+    over: Texts
+
+
+@dataclass(frozen=True)
+class TouchTable:
+    """Part zero as touched off, held against the stack: rows of (what, X, Y, Z) in the table frame, then words."""
+
+    rows: tuple[Texts, ...]
+    words: Texts
+
+
+@dataclass(frozen=True)
+class TiltDrawing:
+    """One drawing, and the components of every operation at that tilt.
+
+    Attributes
+    ----------
+    view : SideView
+    head : tuple of str
+        Column heads of ``rows``.
+    rows : tuple of tuple of str
+        Work offset, operation, the last rotary's program angle, the two components from the tilt axis.
+    """
+
+    view: SideView
+    head: Texts
+    rows: tuple[Texts, ...]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A setup sheet.
+
+    Attributes
+    ----------
+    job, revision, machine : str
+        Names; the revision is empty when the job states none.
+    units : str
+        "mm" or "inch".
+    z_reference, date, version : str
+        In words; the date as it was passed in.
+    notes : tuple of str
+        The job's own.
+    alerts : tuple of str
+        What stands in the way of using the sheet.
+    against : tuple of str
+        Those of them that say what does not reach or clear.
+    letters : tuple of str
+        Of the rotaries, from the base outward.
+    stack : tuple of StackRow
+    part_zero_table, part_zero_machine : tuple of str
+        X Y Z in the table frame, and in machine coordinates at the all-zero pose.
+    all_zero : str
+        The all-zero pose in words.
+    operations : tuple of OperationRow
+    load : tuple of LoadBlock
+    before_each : bool
+        More operations than work offsets: some share one, which is set again before each of them.
+    touch : TouchTable or None
+    drawings : tuple of TiltDrawing
+    givens, verify_words, cautions : tuple of str
+    verify : tuple of VerifyRow
+    """
+
+    job: str
+    revision: str
+    machine: str
+    units: str
+    z_reference: str
+    date: str
+    version: str
+    notes: Texts
+    alerts: Texts
+    against: Texts
+    letters: Texts
+    stack: tuple[StackRow, ...]
+    part_zero_table: Texts
+    part_zero_machine: Texts
+    all_zero: str
+    operations: tuple[OperationRow, ...]
+    load: tuple[LoadBlock, ...]
+    before_each: bool
+    touch: TouchTable | None
+    drawings: tuple[TiltDrawing, ...]
+    givens: Texts
+    verify_words: Texts
+    verify: tuple[VerifyRow, ...]
+    cautions: Texts
+
+    @property
+    def identity(self) -> tuple[tuple[str, str], ...]:
+        """What the sheet is for, as label and value."""
+        return (
+            ("Job", self.job),
+            ("Revision", self.revision or "none stated"),
+            ("Machine", self.machine),
+            ("Lengths", "millimetres" if self.units == "mm" else "inches"),
+            ("Z reference", self.z_reference),
+            ("Date", self.date),
+            ("Made with", f"tiltwright {self.version}"),
+        )
+
+    def angles(self, values: Texts) -> str:
+        """Angles of all rotaries on one line, "A -30.0000  C 0.0000"."""
+        return "  ".join(f"{letter} {value}" for letter, value in zip(self.letters, values, strict=True))

@@ -1,0 +1,125 @@
+"""From the solids of an operation to its side views, and what was checked of them in words."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from kinematics.reach import Margin, View, flat_mm, outlines
+from tiltwright.output import numbers
+from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis, drawn_tip_mm
+from tiltwright.reach.text import corner_words, unstated
+from tiltwright.sheet.data import Texts
+from tiltwright.sheet.side_view import BodyShape, Projection, SideView, Solids, TravelBar
+
+__all__ = ["checked_words", "with_solids"]
+
+_WORDS: dict[View, str] = {"side": "from +X", "front": "from -Y"}
+
+
+def with_solids(view: SideView, reached: ReachAnalysis, which: int, units: str) -> SideView:
+    """A side view with the solids of an operation for the stand-ins of those steps that have one.
+
+    Parameters
+    ----------
+    view : SideView
+        Drawn at that operation.
+    reached : Reached
+    which : int
+        The operation, from 0.
+    units : str
+        "mm" or "inch".
+    """
+    stood, layout = reached.operations[which], reached.layout
+    near = stood.clearance.nearest
+    main, other = _views(view)
+    bare = [body is None for body in layout.step_bodies]
+    steps = tuple(
+        step if stands_in else replace(step, outline=None)
+        for step, stands_in in zip(view.steps, bare, strict=True)
+    )
+    gap_words: Texts = ()
+    if near is not None:
+        size = f"gap {numbers.length(near.gap_mm, units)}" if near.gap_mm > 0.0 else "contact"
+        gap_words = (size, f"{near.cutting} to {near.turning}")
+    solids = Solids(
+        main=_projection(reached, stood, main),
+        other=_projection(reached, stood, other),
+        tool="" if stood.stand.tool is None else stood.stand.tool.name,
+        gap_words=gap_words,
+        travel_words=(
+            f"Travel left at either end ({units}); dark: what the drawn operation needs",
+            f"Travel left ({units})",
+        ),
+        bars=tuple(_bar(margin, units) for margin in stood.linear),
+        platter=any(solid.name == "platter" for solid in layout.solids),
+    )
+    words = "dashed: hidden behind what is nearer"
+    if any(step.outline is not None for step in steps):
+        words += "; steps without a section dashed, widths not to scale"
+    return replace(view, steps=steps, outline_words=words, solids=solids)
+
+
+def _views(view: SideView) -> tuple[View, View]:
+    return ("side", "front") if view.right == "Y" else ("front", "side")
+
+
+def _projection(reached: ReachAnalysis, stood: OperationAnalysis, view: View) -> Projection:
+    layout = reached.layout
+    found = outlines(layout, reached.scene, stood.stand, view, drawn_tip_mm(layout, stood))
+    spindle = {solid.name for solid in layout.spindle}
+    bodies = tuple(
+        BodyShape(
+            one.name,
+            one.kind,
+            one.polygons,
+            one.seen,
+            one.kind != "base" and not (one.kind == "holder" and one.name in spindle),
+        )
+        for one in found
+    )
+    place = stood.place
+    gap = None if place is None else (flat_mm(place.cutting_mm, view), flat_mm(place.turning_mm, view))
+    return Projection(_WORDS[view], bodies, gap)
+
+
+def _bar(margin: Margin, units: str) -> TravelBar:
+    low_mm, high_mm = margin.low_mm - margin.to_low_mm, margin.high_mm + margin.to_high_mm
+    low, high = (
+        f"{numbers.length(abs(left), units)} {'left' if left >= 0 else 'BEYOND'}"
+        for left in (margin.to_low_mm, margin.to_high_mm)
+    )
+    long = high_mm - low_mm
+    return TravelBar(
+        margin.axis, low, high, (margin.low_mm - low_mm) / long, (margin.high_mm - low_mm) / long
+    )
+
+
+def checked_words(reached: ReachAnalysis, units: str) -> Texts:
+    """What was checked of clearance, what came out nearest, and what was not checked."""
+    up = any(stood.way_up is not None for stood in reached.operations)
+    found = [
+        "Clearance of tool, holder and spindle from what turns was checked with the stated solids, the blank whole, at each operation: over "
+        + ("its sweep and on the way straight up from it." if up else "its sweep.")
+    ]
+    gaps = [stood for stood in reached.operations if stood.clearance.nearest is not None]
+    if gaps:
+        least = min(
+            gaps, key=lambda stood: stood.clearance.nearest.gap_mm if stood.clearance.nearest else 0.0
+        )
+        near = least.clearance.nearest
+        assert near is not None
+        where = f" {corner_words(least)}".rstrip()
+        size = (
+            f"{numbers.length(near.gap_mm, units)}, {near.cutting} to {near.turning}"
+            if near.gap_mm > 0.0
+            else f"none: {near.cutting} runs into {near.turning}"
+        )
+        found.append(f"The smallest distance at an operation is {size}, at {least.stand.name}{where}.")
+    else:
+        found.append("No distance came out of it.")
+    found += [f"{words[0].upper()}{words[1:]}." for words in unstated(reached)]
+    found.append(
+        'Not checked here: index moves, loads, chips, hoses and whatever the files do not state. The command "tiltwright reach" '
+        "looks at index moves and loads too."
+    )
+    return tuple(found)

@@ -1,0 +1,262 @@
+"""A folder of answer files graded: who, right, wrong and why, and which mistake the class makes most."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from kinematics.teaching import PIVOT_LEVEL, AttainableAccuracy, PivotExercise
+from tiltwright.files.diagnostics import Diagnostic, InputFaults, sanitized, shown
+from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
+from tiltwright.output.booklet import Block, Booklet, Bullets, Heading, Table, Words
+from tiltwright.output.json_csv import csv_text
+from tiltwright.teaching.answers import Answers, answers_from_file, requested_answers, rows_of
+from tiltwright.teaching.assessment import Assessment, assess
+from tiltwright.teaching.lesson_file import LessonFile, read_lesson
+from tiltwright.teaching.lesson_set import KEYS, job_name
+from tiltwright.teaching.pivot_assessment import PivotAssessment, assess_pivots, pivot_sheet_of
+from tiltwright.teaching.pivot_sheets import pivots_asked
+
+__all__ = ["Graded", "grade", "grade_booklet", "grade_csv", "grade_report"]
+
+_FOOT = "For the instructor. The names come from the answer files and are kept nowhere else."
+
+
+@dataclass(frozen=True, eq=False)
+class GradedFile:
+    """One answer file.
+
+    Attributes
+    ----------
+    file : str
+    student, sheet : str
+        As the file states them; the file's name stands in for a student that it does not name.
+    verdict : Verdict, PivotVerdict or None
+    faults : tuple of Fault
+        Why it could not be read.
+    missing : int
+        Numbers that were asked for and not answered.
+    """
+
+    file: str
+    student: str
+    sheet: str
+    verdict: Assessment | PivotAssessment | None
+    faults: tuple[Diagnostic, ...] = ()
+    missing: int = 0
+
+    @property
+    def mistakes(self) -> tuple[str, ...]:
+        """Kinds of mistakes that were found, each once."""
+        return () if self.verdict is None else self.verdict.mistakes
+
+    @property
+    def result(self) -> str:
+        """Right, wrong and why in a few words."""
+        if self.verdict is None:
+            return "not read: " + "; ".join(_fault_words(fault) for fault in self.faults)
+        why = "all right" if self.verdict.right else "; ".join(self.verdict.reasons)
+        return why if not self.missing else f"{why}; {self.missing} not answered"
+
+
+def _fault_words(fault: Diagnostic) -> str:
+    place = f"line {fault.line}, " if fault.line is not None else ""
+    key = f"{sanitized(fault.key)}: " if fault.key else ""
+    return f"{place}{key}found {sanitized(fault.found)}"
+
+
+@dataclass(frozen=True, eq=False)
+class Graded:
+    """A class."""
+
+    lesson: LessonFile
+    rows: tuple[GradedFile, ...]
+
+    @property
+    def faults(self) -> tuple[Diagnostic, ...]:
+        """Of all files that could not be read."""
+        return tuple(fault for row in self.rows for fault in row.faults)
+
+    @property
+    def tally(self) -> tuple[tuple[str, int], ...]:
+        """Mistakes and how many students made them, the most frequent first."""
+        counted = Counter(kind for row in self.rows for kind in row.mistakes)
+        return tuple(sorted(counted.items(), key=lambda item: (-item[1], item[0])))
+
+
+def grade(folder: Path, answers: Path) -> Graded:
+    """Grade every CSV file of a folder; one that cannot be read does not hold up the others.
+
+    Raises
+    ------
+    InputFaults
+        When the lesson or the folder of answers cannot be read at all.
+    """
+    lesson = read_lesson(folder)
+    try:
+        files = sorted(path for path in answers.iterdir() if path.suffix.lower() == ".csv")
+    except OSError as refusal:
+        found = refusal.strerror or "unreadable"
+        raise InputFaults([Diagnostic(str(answers), None, "", found, "a folder of answer files")]) from None
+    if not files:
+        raise InputFaults([Diagnostic(str(answers), None, "", "no .csv file", "a folder of answer files")])
+    grader: _Jobs | _Pivots = (_Pivots if lesson.level == PIVOT_LEVEL else _Jobs)(folder / KEYS, lesson)
+    return Graded(lesson, tuple(_row(lesson, path, grader) for path in files))
+
+
+def _row(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots) -> GradedFile:
+    sheet = 0
+    try:
+        sheet = _sheet_of(path, lesson)
+        answers, verdict, asked = grader.judged(path, sheet)
+    except InputFaults as refusal:
+        return GradedFile(path.name, sanitized(path.stem), str(sheet or "?"), None, refusal.faults)
+    missing = max(asked - len(answers.lengths) - len(answers.angles), 0)
+    return GradedFile(path.name, answers.student or sanitized(path.stem), str(sheet), verdict, (), missing)
+
+
+@dataclass
+class _Jobs:
+    """Answers to the levels that ask for work offsets; every sheet's job is read once."""
+
+    keys: Path
+    lesson: LessonFile
+    jobs: dict[int, EvaluatedJob] = field(default_factory=dict)
+
+    def judged(self, path: Path, sheet: int) -> tuple[Answers, Assessment, int]:
+        """The answers of a file, what they are worth, and how many were asked for."""
+        if sheet not in self.jobs:
+            self.jobs[sheet] = evaluate_job(str(self.keys / job_name(sheet)))
+        worked, lesson = self.jobs[sheet], self.lesson
+        answers = answers_from_file(path, requested_answers(worked), lesson.units)
+        within_mm = lesson.units.to_mm(lesson.within)
+        verdict = assess(worked, answers, within_mm=within_mm, within_deg=lesson.angle_within)
+        aimed = lesson.level == "a normal to aim at"
+        each = 3 + (len(worked.setup.machine.letters) if aimed else 0)
+        return answers, verdict, len(worked.operations) * each
+
+
+@dataclass
+class _Pivots:
+    """Answers to the level that asks for pivots; every sheet is drawn again once."""
+
+    keys: Path
+    lesson: LessonFile
+    sheets: dict[int, tuple[PivotExercise, AttainableAccuracy]] = field(default_factory=dict)
+
+    def judged(self, path: Path, sheet: int) -> tuple[Answers, PivotAssessment, int]:
+        """The answers of a file, what they are worth, and how many were asked for."""
+        if sheet not in self.sheets:
+            self.sheets[sheet] = pivot_sheet_of(self.keys, self.lesson, sheet)
+        exercise, support = self.sheets[sheet]
+        asked = pivots_asked(exercise)
+        answers = answers_from_file(path, asked, self.lesson.units)
+        return answers, assess_pivots(exercise, support, answers), sum(map(len, asked.axes))
+
+
+def _sheet_of(path: Path, lesson: LessonFile) -> int:
+    """The sheet that a file answers, from its column `sheet`."""
+    head, rows = rows_of(path)
+    allowed = f"the sheet's number, 1 to {lesson.students}"
+    if "sheet" not in head:
+        raise InputFaults(
+            [Diagnostic(str(path), 1, "head", "no column sheet", f"a column sheet with {allowed}")]
+        )
+    place = head.index("sheet")
+    for line, row in rows:
+        text = row[place].strip() if len(row) > place else ""
+        if text:
+            if not (text.isascii() and text.isdigit() and 1 <= int(text[:6]) <= lesson.students):
+                raise InputFaults([Diagnostic(str(path), line, "sheet", shown(text), allowed)])
+            return int(text)
+    raise InputFaults([Diagnostic(str(path), None, "sheet", "no number in the column", allowed)])
+
+
+def grade_booklet(graded: Graded) -> Booklet:
+    """The instructor's table."""
+    rows = tuple((row.student, row.sheet, _score(row), row.result) for row in graded.rows)
+    blocks: list[Block] = [Table(("student", "sheet", "right", "result"), rows, left=4)]
+    blocks.append(Heading("What the class gets wrong"))
+    if graded.tally:
+        tally = tuple((kind, str(count)) for kind, count in graded.tally)
+        blocks.append(Table(("mistake", "students"), tally))
+    else:
+        blocks.append(Words("Nothing, in the files that could be read."))
+    if graded.faults:
+        blocks += [
+            Heading("Files that could not be read"),
+            Bullets(tuple(". ".join(str(fault).split("\n    ")) for fault in graded.faults)),
+        ]
+    read = [row for row in graded.rows if row.verdict is not None]
+    right = sum(row.verdict is not None and row.verdict.right and not row.missing for row in read)
+    unread = len(graded.rows) - len(read)
+    return Booklet(
+        "Grades",
+        f"Lesson: {graded.lesson.level}",
+        (
+            ("Right within", _within(graded.lesson)),
+            ("All right", f"{right} of {len(read)}" + (f" ({unread} could not be read)" if unread else "")),
+        ),
+        tuple(blocks),
+        _FOOT,
+    )
+
+
+def _within(lesson: LessonFile) -> str:
+    more = ", or what a sheet's readings allow if that is more" if lesson.level == PIVOT_LEVEL else ""
+    return f"{lesson.within:g} {lesson.units.value}{more}"
+
+
+def _score(row: GradedFile) -> str:
+    if row.verdict is None:
+        return "-"
+    right, answered = row.verdict.count
+    return f"{right} of {answered + row.missing}"
+
+
+def grade_csv(graded: Graded) -> str:
+    """The table for a spreadsheet."""
+    return csv_text(
+        ("file", "student", "sheet", "right", "answered", "missing", "result"),
+        (
+            (
+                row.file,
+                row.student,
+                row.sheet,
+                *(row.verdict.count if row.verdict else (0, 0)),
+                row.missing,
+                row.result,
+            )
+            for row in graded.rows
+        ),
+    )
+
+
+def grade_report(graded: Graded) -> dict[str, Any]:
+    """The table for another program."""
+    return {
+        "schema": "tiltwright.lesson-grade/1",
+        "level": graded.lesson.level,
+        "units": graded.lesson.units.value,
+        "students": [_row_report(row) for row in graded.rows],
+        "mistakes": [{"kind": kind, "students": count} for kind, count in graded.tally],
+    }
+
+
+def _row_report(row: GradedFile) -> dict[str, Any]:
+    right, answered = row.verdict.count if row.verdict else (0, 0)
+    faults: Sequence[str] = [_fault_words(fault) for fault in row.faults]
+    return {
+        "file": row.file,
+        "student": row.student,
+        "sheet": int(row.sheet) if row.sheet.isdigit() else None,
+        "read": row.verdict is not None,
+        "right": right,
+        "answered": answered,
+        "missing": row.missing,
+        "mistakes": list(row.mistakes),
+        "faults": list(faults),
+    }

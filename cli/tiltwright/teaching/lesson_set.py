@@ -1,0 +1,88 @@
+"""The files of a class set."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from kinematics.teaching import (
+    LEVELS,
+    PIVOT_LEVEL,
+    Exercise,
+    Level,
+    attainable,
+    set_exercise,
+    set_pivot_exercise,
+)
+from kinematics.teaching.exercises import UNIT_MM, UnitName
+from tiltwright.output.booklet import Booklet
+from tiltwright.output.booklet_files import booklet_files
+from tiltwright.output.booklet_pages import booklet_pdf
+from tiltwright.output.typesetting import Paper
+from tiltwright.teaching.lesson_file import DEFAULT_WITHIN, LESSON, job_toml, lesson_toml, machine_toml
+from tiltwright.teaching.pivot_assessment import readings_name, readings_text
+from tiltwright.teaching.pivot_sheets import pivot_answer_csv, pivot_key, pivot_worksheet
+from tiltwright.teaching.worksheets import answer_csv, key, worksheet
+
+__all__ = ["KEYS", "SHEETS", "job_name", "lesson_files"]
+
+SHEETS, KEYS = "sheets", "key"
+
+
+def job_name(sheet: int) -> str:
+    """The job file of a sheet, in the folder of keys."""
+    return f"job-{sheet:02d}.toml"
+
+
+def lesson_files(
+    level: str, seed: int, students: int, units: UnitName, *, by_hand: bool, paper: Paper
+) -> Iterator[tuple[Path, str | bytes]]:
+    """Every file of a lesson, as its path within the folder and its content.
+
+    Worksheets and empty answer files are for the students, what lies under `KEYS` is for the instructor.
+    """
+    within = DEFAULT_WITHIN[units]
+    values = {
+        "level": level,
+        "seed": seed,
+        "students": students,
+        "units": units,
+        "within": within,
+        "angle_within": 0.001,
+    }
+    offsets: dict[str, Level] = {one: one for one in LEVELS}
+    for sheet in range(1, students + 1):
+        if level == PIVOT_LEVEL:
+            yield from _pivot_files(seed, sheet, units, paper)
+        else:
+            exercise = set_exercise(offsets[level], seed, sheet, units)
+            yield from _offset_files(exercise, f"{within:g} {units}", by_hand=by_hand, paper=paper)
+    # Last: a folder without it is no lesson.
+    yield Path(LESSON), lesson_toml(values)
+
+
+def _offset_files(
+    exercise: Exercise, within: str, *, by_hand: bool, paper: Paper
+) -> Iterator[tuple[Path, str | bytes]]:
+    sheet, keys = exercise.sheet, Path(KEYS)
+    yield from _both(worksheet(exercise, within), f"{SHEETS}/sheet-{sheet:02d}", paper)
+    yield Path(SHEETS) / f"answers-{sheet:02d}.csv", answer_csv(exercise)
+    yield from _both(key(exercise, by_hand=by_hand), f"{KEYS}/key-{sheet:02d}", paper)
+    yield keys / f"machine-{sheet:02d}.toml", machine_toml(exercise)
+    yield keys / job_name(sheet), job_toml(exercise, f"machine-{sheet:02d}.toml")
+
+
+def _pivot_files(seed: int, sheet: int, units: UnitName, paper: Paper) -> Iterator[tuple[Path, str | bytes]]:
+    exercise, keys = set_pivot_exercise(seed, sheet, units), Path(KEYS)
+    support = attainable(exercise, DEFAULT_WITHIN[units] * UNIT_MM[units])
+    yield from _both(pivot_worksheet(exercise, support), f"{SHEETS}/sheet-{sheet:02d}", paper)
+    yield Path(SHEETS) / f"answers-{sheet:02d}.csv", pivot_answer_csv(exercise)
+    yield from _both(pivot_key(exercise, support), f"{KEYS}/key-{sheet:02d}", paper)
+    yield keys / f"machine-{sheet:02d}.toml", machine_toml(exercise)
+    yield keys / readings_name(sheet), readings_text(exercise)
+
+
+def _both(booklet: Booklet, name: str, paper: Paper) -> Iterator[tuple[Path, str | bytes]]:
+    """A booklet as Markdown, with its drawings beside it, and as pages."""
+    yield from booklet_files(booklet, Path(f"{name}.md"), paper).items()
+    yield Path(f"{name}.pdf"), booklet_pdf(booklet, paper)

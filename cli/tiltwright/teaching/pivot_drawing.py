@@ -1,0 +1,167 @@
+"""What was probed for a pivot, to scale and seen along the rotary's line: where it stood at every reading."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics import Machine
+from kinematics.teaching import PivotExercise, Probed
+from tiltwright.output.canvas import Canvas, Point
+from tiltwright.output.numbers import length, with_minus
+from tiltwright.output.typesetting import printable, shortened
+
+__all__ = ["PANEL_MM", "draw_probed"]
+
+PANEL_MM = (176.0, 84.0)
+FIELD = (14.0, 11.0, 104.0, 78.0)  # left, top, right, bottom of the geometry
+COLUMN_X = 114.0
+TYPE_MM = 3.5
+THIN, MEDIUM, HEAVY = 0.2, 0.35, 0.6
+_GAP_MM = 4.0
+
+# Which machine axes go to the right and up, and from where that is seen.
+_VIEWS = (
+    (1, 2, "Seen from machine +X: Y to the right, Z up"),
+    (0, 2, "Seen from machine -Y, the front: X to the right, Z up"),
+    (0, 1, "Seen from above: X to the right, Y up"),
+)
+
+Floats = NDArray[np.float64]
+
+
+def draw_probed(exercise: PivotExercise, which: int, units: str, found_mm: Floats | None = None) -> str:
+    """The drawing as SVG, `PANEL_MM` large.
+
+    Parameters
+    ----------
+    exercise : PivotExercise
+    which : int
+        The pivot, from 0.
+    units : "mm" or "inch"
+        Of the numbers written in it.
+    found_mm : ndarray, shape (2,), optional
+        The pivot that was found, for a key; without it the pivot stands where the shop believes it, with a question
+        mark.
+    """
+    probed = exercise.probed[which]
+    right, up, seen = _VIEWS[probed.axis]
+    canvas = Canvas(*PANEL_MM)
+    pivot = probed.believed_mm if found_mm is None else found_mm
+    centres = probed.centre_mm[:, [right, up]]
+    platter = _platter(exercise.machine, probed)
+    edge = probed.radius_mm if probed.method == "ball on an arc" else 0.0
+    place = _scale(np.vstack([pivot, centres + edge, centres - edge, *platter]))
+    _table(canvas, probed, platter, place)
+    at = place(pivot)
+    _read(
+        canvas,
+        probed,
+        [place(point) for point in centres],
+        at,
+        abs(place(pivot + np.array([edge, 0.0]))[0] - at[0]),
+    )
+    canvas.line((at[0] - 5.0, at[1]), (at[0] + 5.0, at[1]), THIN)
+    canvas.line((at[0], at[1] - 5.0), (at[0], at[1] + 5.0), THIN)
+    canvas.circle(at, 1.6, MEDIUM, fill="white")
+    canvas.circle(at, 0.5, MEDIUM, fill="black")
+    canvas.text((at[0] + 2.4, at[1] + 4.6), "P" if found_mm is not None else "P?", TYPE_MM, bold=True)
+    _column(canvas, probed, units, found_mm)
+    canvas.text((1.0, 4.0), with_minus(seen), TYPE_MM, halo=False)
+    return canvas.svg()
+
+
+def _platter(machine: Machine, probed: Probed) -> list[Floats]:
+    """The platter with every rotary at zero as it shows along the line: its rim, or its face from the side."""
+    right, up, _ = _VIEWS[probed.axis]
+    radius = (machine.platter.diameter_mm or 160.0) / 2.0
+    middle = machine.rotaries[-1].point_mm.copy()
+    middle[2] = machine.platter.face_mm or middle[2]
+    if probed.axis == 2:
+        return [middle[[right, up]] + radius * np.array([-1.0, -1.0]), middle[[right, up]] + radius]
+    ends = np.array([middle, middle])
+    ends[:, right] += [-radius, radius]
+    return [end[[right, up]] for end in ends]
+
+
+class _scale:  # noqa: N801 - used as a function
+    """From machine coordinates across the line to paper, as large as fits."""
+
+    def __init__(self, points: Floats) -> None:
+        low, high = points.min(axis=0), points.max(axis=0)
+        room = np.array([FIELD[2] - FIELD[0], FIELD[3] - FIELD[1]])
+        self.factor = float((room / np.maximum(high - low, 1e-6)).min())
+        self.middle = (low + high) / 2.0
+
+    def __call__(self, point: Floats) -> Point:
+        away = (point - self.middle) * self.factor
+        return (FIELD[0] + FIELD[2]) / 2.0 + float(away[0]), (FIELD[1] + FIELD[3]) / 2.0 - float(away[1])
+
+
+def _table(canvas: Canvas, probed: Probed, platter: list[Floats], place: _scale) -> None:
+    start, end = (place(point) for point in platter)
+    if probed.axis == 2:
+        middle = ((start[0] + end[0]) / 2.0, (start[1] + end[1]) / 2.0)
+        canvas.circle(middle, abs(end[0] - start[0]) / 2.0, THIN)
+        return
+    canvas.line(start, end, HEAVY)
+    canvas.text((start[0], start[1] + 4.2), f"platter, {probed.letter} 0", 3.0)
+
+
+def _read(canvas: Canvas, probed: Probed, points: list[Point], pivot: Point, radius: float) -> None:
+    """Every reading with its number and its arm."""
+    if probed.method == "level face":
+        for first, second in ((0, 1), (2, 3), (4, 5)):
+            _upright(canvas, points[first], points[second], pivot)
+    for k, at in enumerate(points):
+        away = (at[0] - pivot[0], at[1] - pivot[1])
+        far = math.hypot(*away) or 1.0
+        if probed.method != "level face":
+            canvas.line(pivot, at, THIN, dash="3 1.2")
+        canvas.circle(at, max(radius, 1.0), MEDIUM, fill="white")
+        reach = max(radius, 1.0) + _GAP_MM
+        label = (at[0] + away[0] / far * reach, at[1] + away[1] / far * reach + 1.2)
+        canvas.text(label, str(k + 1), TYPE_MM, anchor="middle", bold=True, halo=False)
+
+
+def _upright(canvas: Canvas, first: Point, second: Point, pivot: Point) -> None:
+    """A face through two touches, and how far it lies from the pivot."""
+    along = (second[0] - first[0], second[1] - first[1])
+    start = (first[0] - 0.6 * along[0], first[1] - 0.6 * along[1])
+    end = (second[0] + 0.6 * along[0], second[1] + 0.6 * along[1])
+    canvas.line(start, end, HEAVY)
+    share = ((pivot[0] - first[0]) * along[0] + (pivot[1] - first[1]) * along[1]) / (
+        along[0] ** 2 + along[1] ** 2
+    )
+    foot = (first[0] + share * along[0], first[1] + share * along[1])
+    canvas.line(pivot, foot, THIN, dash="3 1.2")
+
+
+def _column(canvas: Canvas, probed: Probed, units: str, found_mm: Floats | None) -> None:
+    shown = probed.believed_mm if found_mm is None else found_mm
+    words = [
+        ("P?  pivot of " + probed.letter if found_mm is None else "P  pivot of " + probed.letter, True),
+        ("as the shop believes" if found_mm is None else "found by hand", False),
+        *(
+            (f"{name} {with_minus(length(float(v), units))}", False)
+            for name, v in zip(probed.axes, shown, strict=True)
+        ),
+        (probed.target, True),
+    ]
+    if probed.method == "level face":
+        stands = [
+            f"{k + 1}, {k + 2}:  {probed.letter} {with_minus(f'{probed.angles_deg[k] + 0.0:g}')}"
+            for k in (0, 2, 4)
+        ]
+    else:
+        stands = [
+            f"{k + 1}:  {probed.letter} {with_minus(f'{a + 0.0:g}')}" for k, a in enumerate(probed.angles_deg)
+        ]
+    words += [(stand, False) for stand in stands]
+    y = 12.0
+    for text, bold in words:
+        y += 6.4 if bold else 5.0
+        fitted = shortened(printable(text), (PANEL_MM[0] - COLUMN_X - 0.5) / TYPE_MM, bold=bold)
+        canvas.text((COLUMN_X, y), fitted, TYPE_MM, bold=bold, halo=False)

@@ -1,0 +1,171 @@
+"""An exercise as a worksheet to hand out, and as a key with the working."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from kinematics import PlacedOperation
+from kinematics.teaching import Exercise
+from kinematics.teaching.working import seen_from
+from tiltwright.output import numbers
+from tiltwright.output.booklet import Block, Booklet, Bullets, Heading, NewPage, Table, Words
+from tiltwright.output.json_csv import csv_text
+from tiltwright.teaching.explanation import setup_picture, working_blocks, working_of
+
+__all__ = ["answer_axes", "answer_csv", "key", "worksheet"]
+
+_BLANK = "." * 14
+_FOOT = "Invented numbers. At a machine prove out above the part first: single block, rapid turned down."
+_ALONG = {"A": "+X", "B": "+Y", "C": "+Z"}
+
+
+def answer_axes(exercise: Exercise) -> tuple[str, ...]:
+    """What is asked for at every operation: the angles too, where a direction is given."""
+    letters = exercise.machine.letters if exercise.normals is not None else ()
+    return (*letters, "X", "Y", "Z")
+
+
+def answer_csv(exercise: Exercise) -> str:
+    """The file to fill in: a row for every number that is asked for."""
+    value = f"value_{exercise.units}"
+    rows = [
+        (exercise.sheet, "", one.name, axis, "") for one in exercise.placed for axis in answer_axes(exercise)
+    ]
+    return csv_text(("sheet", "student", "operation", "axis", value), rows)
+
+
+def worksheet(exercise: Exercise, within: str) -> Booklet:
+    """The sheet to hand out.
+
+    Parameters
+    ----------
+    exercise : Exercise
+    within : str
+        How exact an answer must be, in words.
+    """
+    units = exercise.units
+    blocks: list[Block] = [Words(exercise.story), *_given(exercise)]
+    blocks.append(setup_picture(exercise.setup, _part_zero(exercise), exercise.steps, units, hidden=True))
+    blocks += [Heading("What to find"), _asked(exercise), Heading("Your answers"), _answers(exercise)]
+    blocks.append(
+        Bullets(
+            (
+                f"Lengths in {units}, {numbers.DECIMALS[units]} decimals; a right answer lies within {within}.",
+                *_of_angles(exercise),
+                f"Write them into answers-{exercise.sheet:02d}.csv too, with your name in every row or in the first.",
+                "Keep all digits of the calculator until the last line.",
+            )
+        )
+    )
+    return Booklet(
+        "Exercise",
+        exercise.title,
+        (("Sheet", str(exercise.sheet)), ("Level", exercise.level), ("Name", _BLANK * 2)),
+        tuple(blocks),
+        _FOOT,
+    )
+
+
+def _of_angles(exercise: Exercise) -> tuple[str, ...]:
+    """How angles are to be written, where they are asked for."""
+    if exercise.normals is None:
+        return ()
+    return (
+        f"Angles in degrees, {numbers.ANGLE_DECIMALS} decimals; a right answer lies within 0.001.",
+        "The table may lean to either side: both ways of standing are right if the limits allow them.",
+    )
+
+
+def key(exercise: Exercise, *, by_hand: bool) -> Booklet:
+    """The answers with their working."""
+    units = exercise.units
+    rows = tuple(
+        (
+            one.name,
+            *(numbers.angle(float(a)) for a in one.program_deg),
+            *numbers.lengths(one.offset_mm, units),
+        )
+        for one in exercise.placed
+    )
+    letters = exercise.machine.letters
+    head = ("operation", *(f"program {letter}" for letter in letters), "X", "Y", "Z")
+    blocks: list[Block] = [Heading("Answers"), Table(head, rows)]
+    if exercise.normals is not None:
+        blocks.append(
+            Words(
+                "Where a direction can be brought to the spindle in two ways, either is right with its own offset."
+            )
+        )
+    for placed in exercise.placed:
+        working = working_of(exercise.setup, placed, exercise.steps, by_hand=by_hand)
+        blocks += [NewPage(), Heading(placed.name)]
+        blocks += working_blocks(exercise.setup, placed, working, exercise.steps, units, "")
+    return Booklet(
+        "Key",
+        exercise.title,
+        (("Sheet", str(exercise.sheet)), ("Level", exercise.level), ("Lengths", units)),
+        tuple(blocks),
+        _FOOT,
+    )
+
+
+def _part_zero(exercise: Exercise) -> PlacedOperation:
+    """The first operation with its origin moved to part zero: what the drawing marks."""
+    return replace(exercise.placed[0], origin_mm=np.zeros(3))
+
+
+def _given(exercise: Exercise) -> list[Block]:
+    units, machine = exercise.units, exercise.machine
+    rotaries = tuple(
+        (
+            f"{rotary.letter}, along {_ALONG[rotary.letter]}",
+            f"{rotary.positive_turn.value}, seen {seen_from(rotary)}",
+            *numbers.lengths(rotary.point_mm, units),
+            "endless" if rotary.limits_deg is None else "{:g} to {:g}".format(*rotary.limits_deg),
+        )
+        for rotary in machine.rotaries
+    )
+    steps = tuple(
+        (str(k), step.name, numbers.length(step.up_mm, units), *numbers.lengths(step.shift_mm, units))
+        for k, step in enumerate(exercise.steps, start=1)
+    )
+    last, face = machine.letters[-1], numbers.length(machine.platter.face_mm or 0.0, units)
+    return [
+        Heading(f"Given: the machine ({units})"),
+        Table(
+            ("rotary", "on a positive move the table turns", "pivot X", "pivot Y", "pivot Z", "limits"),
+            rotaries,
+            left=2,
+        ),
+        Bullets(
+            (
+                f"Platter face: machine Z {face}, where {last}'s line pierces it.",
+                "Machine coordinates at the all-zero pose. Z is read from the gauge line. Program angles are machine angles.",
+            )
+        ),
+        Heading(f"Given: the stack, from the platter up ({units})"),
+        Table(("", "step", "up", "shift x", "shift y"), steps, left=2),
+    ]
+
+
+def _asked(exercise: Exercise) -> Table:
+    units, letters = exercise.units, exercise.machine.letters
+    origins = ("origin x", "origin y", "origin z")
+    rows: list[tuple[str, ...]] = []
+    if exercise.normals is not None:
+        for one, normal in zip(exercise.placed, exercise.normals, strict=True):
+            direction = f"({normal[0]}, {normal[1]}, {normal[2]})"
+            rows.append((one.name, direction, *numbers.lengths(one.origin_mm, units)))
+        return Table(("operation", "faces, part coordinates", *origins), tuple(rows), left=2)
+    for one in exercise.placed:
+        angles = (f"{angle:g}" for angle in one.program_deg.tolist())
+        rows.append((one.name, *angles, *numbers.lengths(one.origin_mm, units)))
+    return Table(("operation", *(f"program {letter}" for letter in letters), *origins), tuple(rows))
+
+
+def _answers(exercise: Exercise) -> Table:
+    axes = answer_axes(exercise)
+    rows = tuple((one.name, *(_BLANK for _ in axes)) for one in exercise.placed)
+    return Table(("operation", *axes), rows)

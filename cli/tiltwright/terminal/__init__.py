@@ -1,0 +1,1 @@
+"""The terminal: guarded output, colours, exit codes, and faults of usage."""

@@ -1,0 +1,84 @@
+"""Finding the pivots: from probe readings to the rotaries' lines, and how sure they are.
+
+Not imported by `kinematics` itself: a work offset needs none of it. Lengths are millimetres, angles degrees.
+"""
+
+from kinematics.calibration.blunders.blunder import Blunder
+from kinematics.calibration.blunders.gross_errors import find_gross_errors
+from kinematics.calibration.blunders.search import find_blunders
+from kinematics.calibration.circle_fit import RoundFit, fit_round
+from kinematics.calibration.diagnostics import FitDiagnostic, check_fit, outside_travels
+from kinematics.calibration.fit import fit_pivots, line_numbers, region_holds, region_of
+from kinematics.calibration.lengths import in_unit
+from kinematics.calibration.line_parameters import derotated_points
+from kinematics.calibration.planning import (
+    PlannedTarget,
+    PoseGain,
+    PredictedUncertainty,
+    candidate_poses,
+    expand_mask,
+    is_accessible,
+    optimal_poses,
+    planned_readings,
+    predict_uncertainty,
+    rank_added_poses,
+)
+from kinematics.calibration.readings import Readings, TargetKind, outside_limits, readings_from_rows
+from kinematics.calibration.results import (
+    Estimate,
+    Fit,
+    FixedParameter,
+    LineFit,
+    Outlier,
+    PairFit,
+    ReadingFit,
+    TargetFit,
+)
+from kinematics.calibration.simulation import Grade, Mark, grade, perturbed_machine, simulated_readings
+from kinematics.calibration.statistics import coverage_factor, region_factor
+
+__all__ = [
+    "Blunder",
+    "Estimate",
+    "Fit",
+    "FitDiagnostic",
+    "FixedParameter",
+    "Grade",
+    "LineFit",
+    "Mark",
+    "Outlier",
+    "PairFit",
+    "PlannedTarget",
+    "PoseGain",
+    "PredictedUncertainty",
+    "ReadingFit",
+    "Readings",
+    "RoundFit",
+    "TargetFit",
+    "TargetKind",
+    "candidate_poses",
+    "check_fit",
+    "coverage_factor",
+    "derotated_points",
+    "expand_mask",
+    "find_blunders",
+    "find_gross_errors",
+    "fit_pivots",
+    "fit_round",
+    "grade",
+    "in_unit",
+    "is_accessible",
+    "line_numbers",
+    "optimal_poses",
+    "outside_limits",
+    "outside_travels",
+    "perturbed_machine",
+    "planned_readings",
+    "predict_uncertainty",
+    "rank_added_poses",
+    "readings_from_rows",
+    "region_factor",
+    "region_holds",
+    "region_of",
+    "simulated_readings",
+]

@@ -1,0 +1,1 @@
+"""Blunders of a calibration: hypotheses of gross mistakes, tested against the readings."""

@@ -1,0 +1,208 @@
+"""Local parameters of the rotaries' lines, and readings derotated to the all-zero pose with their Jacobian.
+
+A line near a nominal one is told by four numbers: the shift of the point in which it pierces the plane square to
+the nominal line at its nominal point (two, mm), and the lean of its direction (two, the tangents of the tilt toward
+the same two directions: direction = nominal + lean, brought to length one). Every line that is not square to the
+nominal one has exactly one such description, and a direction turned end for end has none, so a sense of turning
+cannot hide behind it.
+
+A point read at machine angles q stood, at the all-zero pose, where every turn undone takes it, the outermost first.
+All readings of a ball then fall on one point, those of a bore on one line, those of a face on one plane: a target's
+own numbers enter the adjustment without any turning.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.angles import sincos_deg
+from kinematics.machine import Machine, table_pose
+from kinematics.validation import as_vectors
+
+__all__ = [
+    "NominalLines",
+    "RotationBasis",
+    "derotate",
+    "derotate_with_jacobian",
+    "derotated_points",
+    "nominal_lines",
+    "orthonormal_pair",
+    "rotation_basis",
+    "tilted_direction",
+    "tilted_direction_with_jacobian",
+]
+
+
+def orthonormal_pair(direction: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Two unit vectors square to a unit direction (3,) and to each other, near machine axes; shape (2, 3).
+
+    For a rotary along Z they are X and Y, along X they are Y and Z, along Y they are X and Z.
+
+    Examples
+    --------
+    >>> orthonormal_pair(np.array([1.0, 0.0, 0.0])).tolist()
+    [[0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]
+    """
+    first, second = np.sort(np.argsort(np.abs(direction), kind="stable")[:2])
+    u = np.eye(3)[first] - direction[first] * direction
+    u = u / np.linalg.norm(u)
+    v = np.eye(3)[second] - direction[second] * direction
+    v = v - (v @ u) * u
+    return np.stack([u, v / np.linalg.norm(v)])
+
+
+def tilted_direction(
+    direction: NDArray[np.float64], square: NDArray[np.float64], lean: NDArray[Any]
+) -> NDArray[Any]:
+    """The direction (..., 3) that leans by `lean` (..., 2) toward the two rows of `square` (..., 2, 3)."""
+    tipped = direction + (lean[..., :, None] * square).sum(axis=-2)
+    return np.asarray(tipped / np.sqrt((tipped * tipped).sum(axis=-1, keepdims=True)))
+
+
+def tilted_direction_with_jacobian(
+    direction: NDArray[np.float64], square: NDArray[np.float64], lean: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """`tilted_direction`, and its derivatives after the two leans, shape (..., 2, 3)."""
+    tipped = direction + (lean[..., :, None] * square).sum(axis=-2)
+    length = np.sqrt((tipped * tipped).sum(axis=-1, keepdims=True))
+    now = tipped / length
+    along = (square * now[..., None, :]).sum(axis=-1, keepdims=True)
+    return now, (square - along * now[..., None, :]) / length[..., None]
+
+
+BLOCK = 2048
+"""Readings worked on at a time."""
+
+_CROSS = np.zeros((3, 9))
+for _i, _j, _k in ((0, 1, 2), (1, 2, 0), (2, 0, 1)):
+    # Row vectors times this, as 3 by 3, cross the row with what stands to the left: undone turns come out transposed.
+    _CROSS[_i, 3 * _j + _k], _CROSS[_i, 3 * _k + _j] = -1.0, 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class RotationBasis:
+    """How far each rotary stands turned, right-handed: 1, cosine and sine, shape (N, n, 3)."""
+
+    basis: NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class NominalLines:
+    """The machine's nominal lines and the plane in which they are told: points (n, 3), directions, square (n, 2, 3)."""
+
+    point: NDArray[np.float64]
+    direction: NDArray[np.float64]
+    square: NDArray[np.float64]
+
+    def at(self, told: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+        """Points and directions (n, 3) for the numbers `told` (n, 4): two shifts (mm), two leans."""
+        point = self.point + (told[:, :2, None] * self.square).sum(axis=-2)
+        return point, tilted_direction(self.direction, self.square, told[:, 2:])
+
+
+def nominal_lines(machine: Machine) -> NominalLines:
+    """The nominal lines of a machine."""
+    direction = np.stack([rotary.direction for rotary in machine.rotaries])
+    return NominalLines(
+        np.stack([rotary.point_mm for rotary in machine.rotaries]),
+        direction,
+        np.stack([orthonormal_pair(d) for d in direction]),
+    )
+
+
+def rotation_basis(machine: Machine, angles_deg: NDArray[np.float64]) -> RotationBasis:
+    """How far the rotaries stand turned at machine angles (N, n)."""
+    turned = np.stack([r.turn_deg(angles_deg[:, i]) for i, r in enumerate(machine.rotaries)], axis=-1)
+    sine, cosine = sincos_deg(turned)
+    return RotationBasis(np.stack([np.ones_like(sine), cosine, sine], axis=-1))
+
+
+def _turn_parts(direction: NDArray[Any], slope: NDArray[Any]) -> NDArray[Any]:
+    """What undoing a turn is made of, and how that changes with the direction.
+
+    A turn undone is ``part 0 + cos * part 1 + sin * part 2``. For directions (n, 3) and k slopes of them (n, k, 3)
+    the parts and their slopes stand beside each other, shape (n, 3, (1 + k) * 9): vectors are multiplied from the
+    left as rows, everything in one product.
+    """
+    vectors = np.concatenate([direction[:, None], slope], axis=1)
+    outer = direction[:, None, :, None] * vectors[:, :, None, :]
+    along = outer + np.swapaxes(outer, -1, -2)
+    along[:, 0] = outer[:, 0]
+    rest = -along
+    rest[:, 0] += np.eye(3)
+    parts = np.stack([along, rest, (vectors @ _CROSS).reshape(along.shape)], axis=2)
+    return np.moveaxis(parts, 3, 1).reshape(len(direction), 3, -1)
+
+
+def derotate(
+    lines: NominalLines, told: NDArray[Any], turns: RotationBasis, points: NDArray[np.float64]
+) -> NDArray[Any]:
+    """Points (N, 3) as read, pulled back to the all-zero pose by the lines that `told` (n, 4) describes."""
+    at, direction = lines.at(told)
+    parts = _turn_parts(direction, direction[:, None][:, :0])
+    where: NDArray[Any] = points
+    for i in range(len(at)):
+        spread = ((where - at[i]) @ parts[i]).reshape(-1, 3, 3)
+        where = at[i] + np.einsum("rp,rpk->rk", turns.basis[:, i], spread)
+    return where
+
+
+def derotate_with_jacobian(
+    lines: NominalLines, told: NDArray[np.float64], turns: RotationBasis, points: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """`derotate`, and its derivatives after the 4n numbers of `told`, shape (N, 3, 4n)."""
+    at = lines.point + (told[:, :2, None] * lines.square).sum(axis=-2)
+    direction, slope = tilted_direction_with_jacobian(lines.direction, lines.square, told[:, 2:])
+    parts = _turn_parts(direction, slope)
+    turned = (lines.square @ parts[:, :, :9]).reshape(-1, 2, 3, 3)
+    n, rotaries = len(points), len(at)
+    pulled, slopes = np.empty((n, 3)), np.empty((n, 4 * rotaries, 3))
+    # Blocks that stay in the processor's cache: whole columns would be written to memory and read back.
+    for start in range(0, n, BLOCK):
+        block = slice(start, start + BLOCK)
+        where, by = points[block], slopes[block]
+        rows = len(where)
+        for i in range(rotaries):
+            basis = turns.basis[block, i]
+            if i:
+                before = (by[:, : 4 * i] @ parts[i, :, :9]).reshape(rows, 4 * i, 3, 3)
+                np.einsum("rp,rcpk->rck", basis, before, out=by[:, : 4 * i])
+            across = basis @ turned[i].swapaxes(0, 1).reshape(3, 6)
+            by[:, 4 * i : 4 * i + 2] = lines.square[i] - across.reshape(rows, 2, 3)
+            # One matrix product for the sum over arm and basis together: a third of the numbers of summing twice.
+            arm_by_basis = ((where - at[i])[:, :, None] * basis[:, None, :]).reshape(rows, 9)
+            by_both = parts[i].reshape(3, 3, 3, 3).swapaxes(1, 2).reshape(9, 9)
+            back = (arm_by_basis @ by_both).reshape(rows, 3, 3)
+            by[:, 4 * i + 2 : 4 * i + 4] = back[:, 1:]
+            where = at[i] + back[:, 0]
+        pulled[block] = where
+    return pulled, np.swapaxes(slopes, 1, 2)
+
+
+def derotated_points(machine: Machine, angles_deg: ArrayLike, points_mm: ArrayLike) -> NDArray[np.float64]:
+    """Where points read at machine angles stood at the all-zero pose, by the machine's own lines.
+
+    Parameters
+    ----------
+    machine : Machine
+    angles_deg : array_like, shape (..., n)
+    points_mm : array_like, shape (..., 3)
+        Machine coordinates.
+
+    Returns
+    -------
+    ndarray, shape (..., 3)
+        Machine coordinates at the all-zero pose, millimetres.
+
+    Examples
+    --------
+    >>> from kinematics import Machine, Platter, RotaryAxis, RotationSense
+    >>> c = RotaryAxis("C", [10.0, 0.0, 0.0], [0, 0, 1], RotationSense.COUNTERCLOCKWISE, None)
+    >>> derotated_points(Machine("mill", (c,), Platter(face_mm=0.0)), [90.0], [10.0, 5.0, 2.0]).tolist()
+    [15.0, 0.0, 2.0]
+    """
+    return table_pose(machine, angles_deg).inverse().apply(as_vectors(points_mm, 3, "points"))

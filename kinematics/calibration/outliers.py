@@ -1,0 +1,166 @@
+"""Every reading against the others: residual, what checks it, and which one does not belong."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.calibration.covariance import estimated_lines
+from kinematics.calibration.lengths import in_millimetres
+from kinematics.calibration.line_parameters import derotate
+from kinematics.calibration.observation_equations import target_residuals
+from kinematics.calibration.readings import Readings
+from kinematics.calibration.results import Outlier, ReadingFit
+from kinematics.calibration.solve import Adjusted, solve
+from kinematics.calibration.statistics import p_value
+from kinematics.errors import KinematicsError
+from kinematics.machine import Machine, table_pose
+
+__all__ = ["LeaveOneOut", "find_outliers", "reading_residuals", "worst_reading"]
+
+CHANCE = 1e-3
+"""A reading is named when scatter alone would throw any of them so far less often than this (Bonferroni)."""
+
+_UNCHECKED = 1e-6
+_MOST_SUSPECTS = 5
+
+
+class LeaveOneOut:
+    """Each reading left out in turn, in one go; arrays (N,) in the problem's order.
+
+    Attributes
+    ----------
+    gain : ndarray
+        By how much the weighted sum of squares falls without the reading.
+    numbers : ndarray
+        How many of the reading's equations are checked by others.
+    redundancy : ndarray
+    """
+
+    def __init__(self, solved: Adjusted) -> None:
+        reduced, problem = solved.reduced, solved.problem
+        own = reduced.by_target @ reduced.inverse[problem.target] @ np.swapaxes(reduced.by_target, 1, 2)
+        free = solved.state.free.shape[1]
+        inner = np.linalg.inv(reduced.information) if free else np.zeros((0, 0))
+        shared = reduced.rows @ inner @ np.swapaxes(reduced.rows, 1, 2)
+        left = np.eye(3) - own - shared
+        equations = problem.charts.equations[problem.target]
+        spare = np.arange(3) >= equations[:, None]
+        left[spare[:, :, None] | spare[:, None, :]] = 0.0
+        size, ways = np.linalg.eigh(left)
+        checked = size > _UNCHECKED
+        shown = (np.swapaxes(ways, 1, 2) @ solved.residual[..., None])[..., 0]
+        self.gain = np.where(checked, shown**2 / np.where(checked, size, 1.0), 0.0).sum(axis=-1)
+        self.numbers = checked.sum(axis=-1)
+        self.redundancy = np.where(checked, size, 0.0).sum(axis=-1) / equations
+
+
+def _against_scatter(
+    solved: Adjusted, checked: LeaveOneOut, sigma: float | None, floor: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Mean square per checked equation in units of the others' scatter, and the chance of more; NaN where unchecked."""
+    total, numbers = float(solved.squares.sum()), checked.numbers
+    testable = numbers > 0
+    mean = checked.gain / np.where(testable, numbers, 1)
+    if sigma is not None:
+        ratio = mean / sigma**2
+        chance = p_value(ratio, np.where(testable, numbers, 1), None)
+    else:
+        left = solved.dof - numbers
+        testable &= left > 0
+        rest = np.clip(total - checked.gain, 0.0, None) / np.where(left > 0, left, 1)
+        # Without any scatter (made-up readings) rounding must not look like an outlier; nor must the rounding of a display.
+        rest = np.maximum(rest, max(1e-10, floor) ** 2 * np.median(solved.problem.weight) ** 2)
+        ratio = mean / rest
+        one = np.where(testable, numbers, 1)
+        chance = np.ones(len(ratio))
+        for freedom in np.unique(np.where(left > 0, left, 1)):
+            these = np.where(left > 0, left, 1) == freedom
+            chance[these] = p_value(ratio[these], one[these], float(freedom))
+    return np.where(testable, ratio, np.nan), np.where(testable, chance, 1.0)
+
+
+def reading_residuals(
+    solved: Adjusted,
+    machine: Machine,
+    readings: Readings,
+    sigma: float | None,
+    weights: NDArray[np.float64] | None,
+    floor: float = 0.0,
+) -> ReadingFit:
+    """Residuals of all readings, in the order of the readings."""
+    problem, state = solved.problem, solved.state
+    back = np.empty_like(problem.order)
+    back[problem.order] = np.arange(len(back))
+    numbers = (state.told * problem.scale).reshape(-1, 4)
+    where = derotate(problem.lines, numbers, problem.turns, problem.points)
+    off = target_residuals(problem.charts, state.targets, problem.target, where, problem.lever_mm)
+    fitted = _machine_at(machine, solved)
+    residual = table_pose(fitted, readings.angles_deg).turn(off[back])
+    size = np.sqrt((residual * residual).sum(axis=-1))
+    face = (problem.charts.equations[problem.target] == 1)[back]
+    sign = np.where(face & (solved.residual[back, 0] < 0.0), -1.0, 1.0)
+    checked = LeaveOneOut(solved)
+    ratio, _ = _against_scatter(solved, checked, sigma, floor)
+    return ReadingFit(
+        residual,
+        size * sign,
+        np.sqrt(ratio)[back] * sign,
+        checked.redundancy[back],
+        np.ones(len(back)) if weights is None else weights[back],
+    )
+
+
+def _machine_at(machine: Machine, solved: Adjusted) -> Machine:
+    from dataclasses import replace
+
+    return replace(
+        machine,
+        rotaries=tuple(
+            replace(rotary, point_mm=line.point, direction=line.direction)
+            for rotary, line in zip(machine.rotaries, estimated_lines(solved), strict=True)
+        ),
+    )
+
+
+def worst_reading(solved: Adjusted, sigma: float | None, floor: float = 0.0) -> tuple[int, float] | None:
+    """The reading (index in the readings' order) that scatter explains least, and the chance of it; None if none."""
+    checked = LeaveOneOut(solved)
+    ratio, chance = _against_scatter(solved, checked, sigma, floor)
+    if np.isnan(ratio).all():
+        return None
+    worst = int(np.lexsort((-np.nan_to_num(ratio, nan=-1.0), chance))[0])
+    chances = float(min(1.0, chance[worst] * int((~np.isnan(ratio)).sum())))
+    return int(solved.problem.order[worst]), chances
+
+
+def find_outliers(
+    readings: Readings, machine: Machine, solved: Adjusted, sigma: float | None, floor: float = 0.0
+) -> tuple[Outlier, ...]:
+    """The readings that do not belong, one taken out at a time: one bad reading makes its neighbours look bad."""
+    left = np.arange(len(readings))
+    found: list[Outlier] = []
+    while len(found) < _MOST_SUSPECTS:
+        worst = worst_reading(solved, sigma, floor)
+        if worst is None or worst[1] > CHANCE:
+            break
+        index = int(left[worst[0]])
+        left = np.delete(left, worst[0])
+        name, row = readings.names[readings.target[index]], readings.row(index)
+        rest = solved
+        try:
+            rest = solve(readings.only(left), machine, sigma)
+        except KinematicsError:
+            break
+        finally:
+            gain = float(
+                np.sqrt(LeaveOneOut(solved).gain[np.flatnonzero(solved.problem.order == worst[0])[0]])
+            )
+            size = gain / float(np.median(solved.problem.weight))
+            words = (
+                f"{name} lies about {in_millimetres(size)} from where the other readings put it; "
+                f"scatter alone would do that to any of them with chance {worst[1]:.1g}"
+            )
+            found.append(Outlier(index, row, worst[1], words))
+        solved = rest
+    return tuple(found)

@@ -1,0 +1,565 @@
+"""Planning of probing: which poses can be read, what they would determine, and which poses determine most."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.angles import SNAP_DEG
+from kinematics.calibration.adjustment import build_problem, initial_state, linearize, reduced_normals
+from kinematics.calibration.covariance import Covariance, estimated_lines, line_covariance
+from kinematics.calibration.derived_quantities import axis_of, axis_shift, location_errors
+from kinematics.calibration.fixed_parameters import conditions, held_words
+from kinematics.calibration.rank_deficiency import fix_unestimable
+from kinematics.calibration.readings import Readings, TargetKind
+from kinematics.calibration.results import Estimate, FixedParameter
+from kinematics.calibration.solve import Adjusted, degrees_of_freedom
+from kinematics.calibration.statistics import coverage_factor
+from kinematics.errors import KinematicsError
+from kinematics.forward import transform_points
+from kinematics.machine import Machine, table_pose
+from kinematics.validation import as_vectors, normalized, read_only
+
+__all__ = [
+    "PlannedTarget",
+    "PoseGain",
+    "PredictedUncertainty",
+    "candidate_poses",
+    "expand_mask",
+    "is_accessible",
+    "optimal_poses",
+    "planned_readings",
+    "predict_uncertainty",
+    "rank_added_poses",
+]
+
+_ON_IT_MM = 1e-6
+_BORE_WITHIN_DEG = 30.0
+_FACING = -1e-9
+_MOST_POSES = 4000
+
+
+@dataclass(frozen=True, eq=False)
+class PlannedTarget:
+    """A target and where on it the probe goes, at the all-zero pose in machine coordinates.
+
+    Attributes
+    ----------
+    name : str
+    kind : Kind
+    points_mm : ndarray, shape (k, 3)
+        A ball: its centre (k = 1). A bore or pin: points of its axis at the heights to read. A face: touches.
+    direction : ndarray, shape (3,), or None
+        Of the axis, away from the table, or of the face's normal, away from the material. Of a ball: the way its
+        stem points; +Z where left out.
+
+    Raises
+    ------
+    KinematicsError
+        When an axis or a face has no direction, or its points do not lie on it.
+    """
+
+    name: str
+    kind: TargetKind
+    points_mm: NDArray[np.float64]
+    direction: NDArray[np.float64] | None = None
+
+    def __post_init__(self) -> None:
+        points = as_vectors(self.points_mm, 3, f"target {self.name}, points").reshape(-1, 3)
+        if not len(points):
+            raise KinematicsError(f"target {self.name}, points: expected at least one, found none")
+        object.__setattr__(self, "points_mm", read_only(points))
+        if self.kind is TargetKind.BALL:
+            if len(points) > 1:
+                raise KinematicsError(f"target {self.name}, points: expected one centre, found {len(points)}")
+            way = normalized(
+                [0.0, 0.0, 1.0] if self.direction is None else self.direction, f"target {self.name}, stem"
+            )
+            object.__setattr__(self, "direction", read_only(way))
+            return
+        if self.direction is None:
+            raise KinematicsError(
+                f"target {self.name}, direction: expected one for a {self.kind.value}, found none"
+            )
+        way = normalized(self.direction, f"target {self.name}, direction")
+        off = points - points[0]
+        along = off @ way
+        miss = along if self.kind is TargetKind.FACE else np.linalg.norm(off - along[:, None] * way, axis=-1)
+        if float(np.abs(miss).max()) > _ON_IT_MM:
+            raise KinematicsError(
+                f"target {self.name}, points: expected all on one {'plane' if self.kind is TargetKind.FACE else 'axis'}, "
+                f"found one {float(np.abs(miss).max()):.3g} mm off"
+            )
+        object.__setattr__(self, "direction", read_only(way))
+
+
+def candidate_poses(machine: Machine, step_deg: float | Sequence[float] = 30.0) -> NDArray[np.float64]:
+    """A grid of machine angles within the limits.
+
+    Parameters
+    ----------
+    machine : Machine
+    step_deg : float or sequence of float
+        One step for all rotaries or one for each. A limited rotary stands at multiples of it within its limits,
+        an endless one goes round once.
+
+    Returns
+    -------
+    ndarray, shape (m, n)
+        Machine angles, the innermost rotary's changing fastest.
+
+    Raises
+    ------
+    KinematicsError
+        When a step is not more than 0, or the grid would have more than 4000 poses.
+
+    Examples
+    --------
+    >>> from kinematics import Platter, RotaryAxis, RotationSense
+    >>> a = RotaryAxis("A", [0, 0, 0], [1, 0, 0], RotationSense.CLOCKWISE, (-50.0, 40.0))
+    >>> candidate_poses(Machine("mill", (a,), Platter()), 30.0).tolist()
+    [[-30.0], [0.0], [30.0]]
+    """
+    count = len(machine.rotaries)
+    steps = np.broadcast_to(np.asarray(step_deg, dtype=np.float64), (count,))
+    if not (steps > 0.0).all():
+        raise KinematicsError(f"step: expected more than 0 degrees, found {float(steps.min()):g}")
+    axes = []
+    for rotary, step in zip(machine.rotaries, steps.tolist(), strict=True):
+        if rotary.limits_deg is None:
+            axes.append(np.arange(0.0, 360.0 - 1e-9, step))
+        else:
+            low, high = rotary.limits_deg
+            first, last = np.ceil((low - SNAP_DEG) / step), np.floor((high + SNAP_DEG) / step)
+            axes.append(step * np.arange(first, last + 1.0) + 0.0)
+    total = int(np.prod([len(axis) for axis in axes]))
+    if not 0 < total <= _MOST_POSES:
+        raise KinematicsError(f"step: expected 1 to {_MOST_POSES} poses within the limits, found {total}")
+    return np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, count)
+
+
+def is_accessible(
+    machine: Machine, targets: Sequence[PlannedTarget], poses_deg: ArrayLike
+) -> NDArray[np.bool_]:
+    """Which targets can be read at which poses.
+
+    A pose must lie within the rotaries' limits; the spindle must reach every point within the travels; a face must
+    not look away from the spindle, a ball's stem not hang below level, a bore stand within 30 degrees of it. What
+    may be in the way is not looked at.
+
+    Parameters
+    ----------
+    machine : Machine
+    targets : sequence of PlannedTarget
+        t of them, at the all-zero pose in machine coordinates.
+    poses_deg : array_like, shape (m, n)
+        Machine angles.
+
+    Returns
+    -------
+    ndarray of bool, shape (m, t)
+        A target counts only where all of its points can be read.
+
+    Raises
+    ------
+    KinematicsError
+        When the last axis has not one angle for each rotary, or a value is not finite.
+    """
+    poses = machine.angles(poses_deg).reshape(-1, len(machine.rotaries))
+    allowed = np.ones(len(poses), dtype=np.bool_)
+    for i, rotary in enumerate(machine.rotaries):
+        allowed &= rotary.within(poses[:, i])
+    seen = np.empty((len(poses), len(targets)), dtype=np.bool_)
+    table = table_pose(machine, poses)
+    for t, target in enumerate(targets):
+        assert target.direction is not None
+        upward = table.turn(target.direction)[:, 2]
+        least = (
+            np.cos(np.radians(_BORE_WITHIN_DEG))
+            if target.kind in (TargetKind.BORE, TargetKind.PIN)
+            else _FACING
+        )
+        seen[:, t] = allowed & (upward >= least)
+        if machine.travel is not None:
+            at = transform_points(machine, target.points_mm[:, None], poses)
+            inside = (at >= machine.travel.low_mm) & (at <= machine.travel.high_mm)
+            seen[:, t] &= inside.all(axis=(0, 2))
+    return seen
+
+
+def expand_mask(targets: Sequence[PlannedTarget], which: ArrayLike) -> NDArray[np.bool_]:
+    """What may be read, for each of the k points of all targets.
+
+    Parameters
+    ----------
+    targets : sequence of PlannedTarget
+    which : array_like of bool, shape (m, t) or (m, k)
+
+    Returns
+    -------
+    ndarray of bool, shape (m, k)
+
+    Raises
+    ------
+    KinematicsError
+        When there is a column neither for every target nor for every point.
+
+    Examples
+    --------
+    >>> face = PlannedTarget("platter", TargetKind.FACE, [[0, 0, 0], [9, 0, 0]], [0, 0, 1])
+    >>> ball = PlannedTarget("ball 1", TargetKind.BALL, [[0, 0, 50]])
+    >>> expand_mask([face, ball], [[True, False]]).tolist()
+    [[True, True, False]]
+    """
+    use = np.asarray(which, dtype=np.bool_)
+    counts = [len(target.points_mm) for target in targets]
+    if use.ndim == 2 and use.shape[1] == len(targets):
+        return np.repeat(use, counts, axis=1)
+    if use.ndim != 2 or use.shape[1] != sum(counts):
+        expected = f"a column for each of {len(targets)} targets or {sum(counts)} points"
+        raise KinematicsError(f"which: expected {expected}, found shape {use.shape}")
+    return use
+
+
+def planned_readings(
+    machine: Machine,
+    targets: Sequence[PlannedTarget],
+    poses_deg: ArrayLike,
+    which: ArrayLike | None = None,
+) -> Readings:
+    """What the display would show if the machine and the targets were where they are said to be.
+
+    Parameters
+    ----------
+    machine : Machine
+    targets : sequence of PlannedTarget
+    poses_deg : array_like, shape (m, n)
+    which : array_like of bool, shape (m, t) or (m, k), optional
+        Which targets, or which of the k points of all targets, to read at which pose; all where left out (see
+        `is_accessible`).
+
+    Returns
+    -------
+    Readings
+        Pose by pose, target by target, point by point.
+
+    Raises
+    ------
+    KinematicsError
+        When two targets share a name or nothing is left to read.
+    """
+    poses = machine.angles(poses_deg).reshape(-1, len(machine.rotaries))
+    counts = np.array([len(target.points_mm) for target in targets])
+    use = expand_mask(targets, np.ones((len(poses), len(targets))) if which is None else which)
+    if len(use) != len(poses):
+        raise KinematicsError(f"which: expected {len(poses)} rows, one for each pose, found {len(use)}")
+    pose = np.repeat(np.arange(len(poses)), int(counts.sum()))
+    target = np.tile(np.repeat(np.arange(len(targets)), counts), len(poses))
+    points = np.tile(np.concatenate([t.points_mm for t in targets]), (len(poses), 1))
+    keep = use.reshape(-1)
+    if not keep.any():
+        raise KinematicsError("plan: expected at least one target that can be read at one pose, found none")
+    pose, target, points = pose[keep], target[keep], points[keep]
+    return Readings(
+        names=tuple(t.name for t in targets),
+        kinds=tuple(t.kind for t in targets),
+        target=target,
+        angles_deg=poses[pose],
+        points_mm=table_pose(machine, poses[pose]).apply(points),
+        directions=tuple(None if t.kind is TargetKind.BALL else t.direction for t in targets),
+    )
+
+
+_SHIFT_MM = 2.0
+_LEAN_DEG = 0.5
+_PASSES = 6
+
+
+@dataclass(frozen=True, eq=False)
+class PredictedUncertainty:
+    """What planned readings would tell.
+
+    Attributes
+    ----------
+    estimates : tuple of Estimate
+        For every line its location errors (for a line near no machine axis what `LineFit.moved` would hold), with
+        their uncertainties; the value of a position is 0.
+    held : tuple of Held
+    poorest : Estimate
+        What stays untold, or else has the largest uncertainty, angles counted at `lever_mm`.
+    lever_mm : float
+        Typical distance of the readings from the lines.
+    covariance : ndarray, shape (4n, 4n)
+        As `Fit.covariance`.
+    dof : int
+        Readings to spare: 0 leaves no estimate of the scatter.
+    """
+
+    estimates: tuple[Estimate, ...]
+    held: tuple[FixedParameter, ...]
+    poorest: Estimate
+    lever_mm: float
+    covariance: NDArray[np.float64]
+    dof: int
+
+
+def predict_uncertainty(
+    planned: Readings, machine: Machine, sigma_mm: float, level: float = 0.95
+) -> PredictedUncertainty:
+    """The uncertainties that readings would give, if the machine and its targets are about where they are said to be.
+
+    Parameters
+    ----------
+    planned : Readings
+        From `planned_readings`.
+    machine : Machine
+    sigma_mm : float
+        The probe's standard uncertainty per coordinate.
+    level : float
+
+    Returns
+    -------
+    Foreseen
+
+    Raises
+    ------
+    KinematicsError
+        When sigma is not more than 0, or the readings do not match the machine.
+    """
+    if not (np.isfinite(sigma_mm) and sigma_mm > 0.0):
+        raise KinematicsError(f"sigma: expected more than 0 mm, found {sigma_mm:g}")
+    problem = build_problem(planned, machine)
+    state = initial_state(problem)
+    raw = linearize(problem, state)
+    state = fix_unestimable(problem, state, raw, sigma_mm)
+    solved = Adjusted(
+        problem,
+        state,
+        raw.squares,
+        raw.residual,
+        reduced_normals(problem, state, raw),
+        degrees_of_freedom(problem, state),
+    )
+    sigma = sigma_mm if planned.sigma_mm is None else 1.0
+    spread = line_covariance(solved, sigma, coverage_factor(level))
+    by_rotary = _estimates(solved, machine, spread)
+    estimates = tuple(one for found in by_rotary for one in found)
+
+    def badness(estimate: Estimate) -> float:
+        if estimate.u is None:
+            return float("inf")
+        return estimate.u * (1.0 if estimate.unit == "mm" else float(np.radians(problem.lever_mm)))
+
+    return PredictedUncertainty(
+        estimates=estimates,
+        held=(*held_words(solved, machine, planned), *conditions(machine, by_rotary)),
+        poorest=max(estimates, key=badness),
+        lever_mm=problem.lever_mm,
+        covariance=read_only(sigma**2 * spread.shape * np.outer(problem.scale, problem.scale)),
+        dof=solved.dof,
+    )
+
+
+def _estimates(solved: Adjusted, machine: Machine, spread: Covariance) -> list[tuple[Estimate, ...]]:
+    lines, n = estimated_lines(solved), len(machine.rotaries)
+    found: list[tuple[Estimate, ...]] = []
+    for i, (rotary, line) in enumerate(zip(machine.rotaries, lines, strict=True)):
+        if axis_of(rotary.letter, rotary.direction) is None:
+            found.append(axis_shift(rotary.letter, line, line, i, n, spread))
+        else:
+            found.append(location_errors(rotary.letter, rotary.point_mm, line, i, n, spread))
+    return found
+
+
+@dataclass(frozen=True, eq=False)
+class PoseGain:
+    """One pose more: what it brings.
+
+    Attributes
+    ----------
+    pose_deg : ndarray, shape (n,)
+    before_mm, after_mm : float
+        Root mean square uncertainty of all the lines' numbers (leans at the lever), without and with it; what is
+        untold counts two millimetres and half a degree.
+    """
+
+    pose_deg: NDArray[np.float64]
+    before_mm: float
+    after_mm: float
+
+    @property
+    def gain(self) -> float:
+        """The share of the uncertainty that it takes away, 0 to 1."""
+        return 1.0 - self.after_mm / self.before_mm
+
+
+@dataclass(frozen=True, eq=False)
+class _Information:
+    """What each pose tells: (m, p, p) over lines and targets together, the lines' 4n first; and what is believed."""
+
+    each: NDArray[np.float64]
+    prior: NDArray[np.float64]
+    lines: int
+    sigma_mm: float
+
+    def uncertainty_mm(self, gathered: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Root mean square uncertainty of the lines' numbers for information (..., p, p)."""
+        inverse = np.linalg.inv(gathered + self.prior)
+        variance = np.diagonal(inverse, axis1=-2, axis2=-1)[..., : self.lines].mean(axis=-1)
+        return np.asarray(self.sigma_mm * np.sqrt(variance))
+
+
+def _information(
+    machine: Machine,
+    targets: Sequence[PlannedTarget],
+    poses: NDArray[np.float64],
+    sigma_mm: float,
+    which: ArrayLike | None,
+) -> _Information:
+    if not (np.isfinite(sigma_mm) and sigma_mm > 0.0):
+        raise KinematicsError(f"sigma: expected more than 0 mm, found {sigma_mm:g}")
+    seen = expand_mask(targets, is_accessible(machine, targets, poses) if which is None else which)
+    everything = planned_readings(machine, targets, poses)
+    problem = build_problem(everything, machine)
+    raw = linearize(problem, initial_state(problem))
+    lines, count = 4 * problem.rotaries, len(problem.names)
+    n = len(everything)
+    rows = np.zeros((n, 3, lines + 4 * count))
+    back = np.empty_like(problem.order)
+    back[problem.order] = np.arange(n)
+    rows[:, :, :lines] = raw.columns[back]
+    place = lines + 4 * problem.target[back][:, None] + np.arange(4)
+    rows[np.arange(n)[:, None, None], np.arange(3)[None, :, None], place[:, None, :]] = raw.by_target[back]
+    rows *= seen.reshape(-1)[:, None, None]
+    rows = rows.reshape(len(poses), -1, rows.shape[-1])
+    each = np.swapaxes(rows, 1, 2) @ rows
+    lean = np.radians(_LEAN_DEG) * problem.lever_mm
+    believed = np.full(lines + 4 * count, (sigma_mm / 1000.0) ** 2)
+    believed[:lines] = (sigma_mm / np.array([_SHIFT_MM, _SHIFT_MM, lean, lean] * problem.rotaries)) ** 2
+    unused = problem.charts.unused.reshape(-1)
+    believed[lines:][unused] = 1.0
+    return _Information(each, np.diag(believed), lines, sigma_mm)
+
+
+def rank_added_poses(
+    machine: Machine,
+    targets: Sequence[PlannedTarget],
+    poses_deg: ArrayLike,
+    candidates_deg: ArrayLike,
+    sigma_mm: float,
+    which: ArrayLike | None = None,
+) -> tuple[PoseGain, ...]:
+    """Which one pose more would help most, the best first.
+
+    Parameters
+    ----------
+    machine : Machine
+    targets : sequence of PlannedTarget
+        All read at every pose at which they are `is_accessible`, where `which` does not say it.
+    poses_deg : array_like, shape (m, n)
+        Already planned; may be empty.
+    candidates_deg : array_like, shape (k, n)
+    sigma_mm : float
+    which : array_like of bool, shape (m + k, t) or (m + k, points), optional
+        What is read at the planned poses, then at the candidates.
+
+    Returns
+    -------
+    tuple of AddedPose
+        One for each candidate.
+
+    Raises
+    ------
+    KinematicsError
+        When sigma is not more than 0 or there is no candidate.
+    """
+    n = len(machine.rotaries)
+    poses = np.asarray(poses_deg, dtype=np.float64).reshape(-1, n)
+    candidates = machine.angles(candidates_deg).reshape(-1, n)
+    if not len(candidates):
+        raise KinematicsError("candidates: expected at least one pose, found none")
+    told = _information(machine, targets, np.concatenate([poses, candidates]), sigma_mm, which)
+    gathered = told.each[: len(poses)].sum(axis=0)
+    before = float(told.uncertainty_mm(gathered))
+    after = told.uncertainty_mm(gathered + told.each[len(poses) :])
+    return tuple(
+        PoseGain(read_only(candidates[k]), before, float(after[k])) for k in np.argsort(after, kind="stable")
+    )
+
+
+def optimal_poses(
+    machine: Machine,
+    targets: Sequence[PlannedTarget],
+    candidates_deg: ArrayLike,
+    count: int,
+    sigma_mm: float,
+    which: ArrayLike | None = None,
+) -> NDArray[np.float64]:
+    """A pose set for the least uncertainty, by adding the best one and then exchanging one for a better one.
+
+    Parameters
+    ----------
+    machine, targets, candidates_deg, sigma_mm
+        As for `rank_added_poses`. Poses at which nothing can be read are not taken.
+    count : int
+        How many poses; every candidate at most once.
+    which : array_like of bool, shape (k, t) or (k, points), optional
+        What can be read at each candidate; what is `is_accessible` where left out.
+
+    Returns
+    -------
+    ndarray, shape (count, n)
+        In an order that moves the outer rotaries least.
+
+    Raises
+    ------
+    KinematicsError
+        When there are fewer candidates at which anything can be read.
+    """
+    candidates = machine.angles(candidates_deg).reshape(-1, len(machine.rotaries))
+    use = expand_mask(targets, is_accessible(machine, targets, candidates) if which is None else which)
+    candidates, use = candidates[use.any(axis=1)], use[use.any(axis=1)]
+    if not 1 <= count <= len(candidates):
+        raise KinematicsError(
+            f"count: expected 1 to {len(candidates)} (poses that can be read), found {count}"
+        )
+    told = _information(machine, targets, candidates, sigma_mm, use)
+    chosen: list[int] = []
+
+    def best(gathered: NDArray[np.float64]) -> tuple[int, float]:
+        after = told.uncertainty_mm(gathered + told.each)
+        after[chosen] = np.inf
+        k = int(np.argmin(after))
+        return k, float(after[k])
+
+    gathered = np.zeros_like(told.prior)
+    for _ in range(count):
+        k, now = best(gathered)
+        chosen.append(k)
+        gathered = gathered + told.each[k]
+    for _ in range(_PASSES):
+        before = now
+        for place in range(count):
+            out = chosen[place]
+            k, after = best(gathered - told.each[out])
+            if after < now * (1.0 - 1e-9):
+                gathered = gathered - told.each[out] + told.each[k]
+                chosen[place], now = k, after
+        if now > before * (1.0 - 1e-6):
+            break
+    return _in_order(candidates[chosen])
+
+
+def _in_order(poses: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Outer rotaries slowest; each inner one back and forth, so that it does not run home every time."""
+    ordered = poses[np.lexsort(poses.T[::-1])]
+    last = ordered.shape[1] - 1
+    if last == 0:
+        return ordered
+    _, group = np.unique(ordered[:, :last], axis=0, return_inverse=True)
+    group = group.reshape(-1)
+    pieces = [ordered[group == g] for g in range(int(group.max()) + 1)]
+    return np.concatenate([piece if g % 2 == 0 else piece[::-1] for g, piece in enumerate(pieces)])

@@ -1,0 +1,90 @@
+"""Robust losses on request: readings far off are pulled down, and the answer says so.
+
+The losses are those of scipy.optimize.least_squares, in its definition: the sum of ``C^2 rho(r^2 / C^2)`` is brought
+down, r being a reading's whole miss (so that a ball is judged as one, not axis by axis).
+"""
+
+from __future__ import annotations
+
+import functools
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.calibration.adjustment import build_problem, gauss_newton, reduced_normals
+from kinematics.calibration.readings import Readings
+from kinematics.calibration.solve import Adjusted, solve_problem
+from kinematics.errors import KinematicsError
+from kinematics.machine import Machine
+
+__all__ = ["LOSSES", "m_estimate"]
+
+LOSSES = ("soft_l1", "huber", "cauchy", "arctan")
+
+_BENDS_AT = 3.0
+_MEDIAN_TO_SIGMA = {1: 0.4549, 2: 1.3863, 3: 2.3660}
+"""Medians of chi squared for 1, 2 and 3 numbers: what a median of squares is divided by to estimate a variance."""
+
+
+def rho(
+    loss: str, z: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """A loss and its first two derivatives."""
+    if loss == "soft_l1":
+        root = np.sqrt(1.0 + z)
+        return 2.0 * (root - 1.0), 1.0 / root, -0.5 / root**3
+    if loss == "huber":
+        inside, root = z <= 1.0, np.sqrt(np.maximum(z, 1.0))
+        return (
+            np.where(inside, z, 2.0 * root - 1.0),
+            np.where(inside, 1.0, 1.0 / root),
+            np.where(inside, 0.0, -0.5 / root**3),
+        )
+    if loss == "cauchy":
+        return np.log1p(z), 1.0 / (1.0 + z), -1.0 / (1.0 + z) ** 2
+    if loss == "arctan":
+        return np.arctan(z), 1.0 / (1.0 + z**2), -2.0 * z / (1.0 + z**2) ** 2
+    raise KinematicsError(f"loss: expected linear, {', '.join(LOSSES)}, found {loss!r}")
+
+
+def _weigh(which: str, reach: float, squares: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+    value, first, _ = rho(which, squares / reach**2)
+    return first, float(value.sum()) * reach**2
+
+
+def m_estimate(
+    readings: Readings, machine: Machine, sigma_mm: float | None, loss: str, scale_mm: float | None
+) -> tuple[Adjusted, NDArray[np.float64], float | None]:
+    """The robust answer, the readings' weights in the problem's order, and the scatter for its covariance.
+
+    The scatter follows Huber's correction (P. J. Huber, Robust Statistics, 1981, section 7.6; from memory): the mean
+    square of the bent residuals over the square of the mean slope of the bend.
+    """
+    rho(loss, np.zeros(1))
+    if scale_mm is not None and not scale_mm > 0.0:
+        raise KinematicsError(f"loss scale: expected more than 0 mm, found {scale_mm:g}")
+    problem = build_problem(readings, machine)
+    plain = solve_problem(problem, sigma_mm)
+    equations = problem.charts.equations[problem.target]
+    if scale_mm is None:
+        spare = max(plain.dof, 1) / problem.equations
+        sizes = plain.squares / np.array([0.0, *_MEDIAN_TO_SIGMA.values()])[equations] / spare
+        scale = _BENDS_AT * (sigma_mm or float(np.sqrt(np.median(sizes))))
+    else:
+        scale = scale_mm if readings.sigma_mm is None else scale_mm * float(np.median(problem.weight))
+    scale = max(scale, 1e-9)
+
+    state = plain.state
+    # Widely first: a loss that turns its back on what is far off must not begin far off.
+    for which, reach in (("soft_l1", 4.0 * scale), ("soft_l1", scale), (loss, scale)):
+        weigh = functools.partial(_weigh, which, reach)
+        state, raw = gauss_newton(problem, state, weigh=weigh, steps=400, settled_mm=1e-8)
+    squares = raw.squares
+    z = squares / scale**2
+    _, first, second = rho(loss, z)
+    solved = Adjusted(problem, state, squares, raw.residual, reduced_normals(problem, state, raw), plain.dof)
+    bent = None
+    if plain.dof > 0:
+        slope = float((equations * first + 2.0 * z * second).sum() / equations.sum())
+        bent = float(np.sqrt((first**2 * squares).sum() / plain.dof)) / max(slope, 1e-3)
+    return solved, first, bent

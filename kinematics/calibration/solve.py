@@ -1,0 +1,116 @@
+"""From readings to an answer: start, what is told, descent, and whether the answer still tells the same."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.calibration.adjustment import (
+    Linearization,
+    Problem,
+    ReducedNormals,
+    State,
+    Weighing,
+    build_problem,
+    gauss_newton,
+    initial_state,
+    linearize,
+    reduced_normals,
+)
+from kinematics.calibration.rank_deficiency import fix_unestimable
+from kinematics.calibration.readings import Readings
+from kinematics.errors import KinematicsError
+from kinematics.machine import Machine
+
+__all__ = ["Adjusted", "degrees_of_freedom", "solve", "solve_problem"]
+
+_USUAL_SCATTER_MM = 0.005
+_ROUNDS = 4
+
+
+@dataclass(frozen=True, eq=False)
+class Adjusted:
+    """An adjustment at its end.
+
+    Attributes
+    ----------
+    squares : ndarray, shape (N,)
+        Squared weighted misfit of each reading, in the problem's order.
+    residual : ndarray, shape (N, 3)
+        Weighted.
+    reduced : Reduced
+        Along the free directions.
+    dof : int
+    """
+
+    problem: Problem
+    state: State
+    squares: NDArray[np.float64]
+    residual: NDArray[np.float64]
+    reduced: ReducedNormals
+    dof: int
+
+    @property
+    def scatter(self) -> float | None:
+        """Root mean square per degree of freedom, weighted; None without redundancy."""
+        return float(np.sqrt(self.squares.sum() / self.dof)) if self.dof > 0 else None
+
+
+def degrees_of_freedom(problem: Problem, state: State) -> int:
+    """Equations less the unknowns that are not held."""
+    target_unknowns = 4 * len(problem.names) - round(float(np.trace(state.held, axis1=1, axis2=2).sum()))
+    return int(problem.equations - state.free.shape[1] - target_unknowns)
+
+
+def solve(readings: Readings, machine: Machine, sigma_mm: float | None = None) -> Adjusted:
+    """The least-squares answer from the machine's nominal lines.
+
+    Raises
+    ------
+    KinematicsError
+        When the readings do not fit the machine or do not settle.
+    """
+    return solve_problem(build_problem(readings, machine), sigma_mm)
+
+
+def solve_problem(problem: Problem, sigma_mm: float | None = None, weigh: Weighing | None = None) -> Adjusted:
+    """Solve, and hold what is not told at the answer itself."""
+    state, guess = initial_state(problem), sigma_mm or _USUAL_SCATTER_MM
+    if sigma_mm is not None and problem.weighted:
+        guess = 1.0 / float(np.median(problem.weight))
+    shifts = np.eye(len(state.told))[:, np.tile([True, True, False, False], problem.rotaries)]
+    raw = linearize(problem, state)
+    state, raw = gauss_newton(problem, fix_unestimable(problem, state, raw, guess, shifts), raw, steps=1)
+    before: tuple[int, int] | None = None
+    for _ in range(_ROUNDS):
+        state = fix_unestimable(problem, state, raw, guess)
+        told = _rank(state)
+        if before is not None and told == before:
+            break
+        state, raw = gauss_newton(problem, *_put_back(problem, state, raw), weigh=weigh)
+        before, dof = told, degrees_of_freedom(problem, state)
+        if sigma_mm is None and dof > 0:
+            guess = float(np.sqrt(raw.squares.sum() / dof)) / float(np.median(problem.weight))
+    state = replace(state, told=np.where(np.abs(state.told) < 1e-13, 0.0, state.told))
+    dof = degrees_of_freedom(problem, state)
+    if dof < 0:
+        raise KinematicsError(
+            f"readings: expected at least as many equations as unknowns that they tell, found {-dof} too few"
+        )
+    return Adjusted(problem, state, raw.squares, raw.residual, reduced_normals(problem, state, raw), dof)
+
+
+def _rank(state: State) -> tuple[int, int]:
+    return state.free.shape[1], round(float(np.trace(state.held, axis1=1, axis2=2).sum()))
+
+
+def _put_back(problem: Problem, state: State, raw: Linearization) -> tuple[State, Linearization]:
+    """What is held returns to where it counts from."""
+    if not state.any_held and state.free.shape[0] == state.free.shape[1]:
+        return state, raw
+    told = state.free @ (state.free.T @ state.told)
+    targets = state.targets - (state.held @ state.targets[..., None])[..., 0]
+    state = replace(state, told=np.where(np.abs(told) < 1e-13, 0.0, told), targets=targets)
+    return state, linearize(problem, state)

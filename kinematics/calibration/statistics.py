@@ -1,0 +1,110 @@
+"""How far to widen a standard uncertainty: Student's t, and the regions that go with it.
+
+With few readings their scatter is itself known poorly, and two standard uncertainties do not hold the truth in 95
+of 100 cases. JCGM 100:2008 (GUM), annex G, gives the factor: Student's t for the degrees of freedom.
+"""
+
+from __future__ import annotations
+
+import functools
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.errors import KinematicsError
+
+__all__ = ["coverage_factor", "region_factor"]
+
+
+def coverage_factor(level: float = 0.95, dof: int | None = None) -> float:
+    """The factor from a standard to an expanded uncertainty.
+
+    Parameters
+    ----------
+    level : float
+        Chance, 0 to 1, that the interval holds the truth.
+    dof : int or None
+        Degrees of freedom of the estimated scatter; None where it is known beforehand.
+
+    Returns
+    -------
+    float
+        Student's t, two-sided; the normal's quantile where the scatter is known.
+
+    Raises
+    ------
+    KinematicsError
+        When the level is not between 0 and 1 or no reading is left over.
+
+    Examples
+    --------
+    >>> round(coverage_factor(0.95, 4), 2), round(coverage_factor(0.95), 2)
+    (2.78, 1.96)
+    >>> coverage_factor(0.95, 0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: degrees of freedom: expected 1 or more, found 0
+    """
+    _check(level, dof)
+    return _t_factor(level, dof)
+
+
+@functools.cache
+def _t_factor(level: float, dof: int | None) -> float:
+    from scipy import special
+
+    tail = 0.5 + 0.5 * level
+    return float(special.ndtri(tail) if dof is None else special.stdtrit(dof, tail))
+
+
+def region_factor(numbers: int, level: float = 0.95, dof: int | None = None) -> float:
+    """How many standard ellipsoids wide a joint region of several numbers is.
+
+    Parameters
+    ----------
+    numbers : int
+        How many numbers the region is of.
+    level, dof
+        As for `coverage_factor`.
+
+    Returns
+    -------
+    float
+        Root of chi squared's quantile where the scatter is known, else of F's times the numbers.
+
+    Raises
+    ------
+    KinematicsError
+        As `coverage_factor`.
+
+    Examples
+    --------
+    >>> round(region_factor(2), 3)
+    2.448
+    >>> round(region_factor(1, 0.95, 4), 2)   # one number: Student's t again
+    2.78
+    """
+    from scipy import special
+
+    _check(level, dof)
+    if dof is None:
+        return float(np.sqrt(special.chdtri(numbers, 1.0 - level)))
+    return float(np.sqrt(numbers * special.fdtri(numbers, dof, level)))
+
+
+def _check(level: float, dof: int | None) -> None:
+    if not 0.0 < level < 1.0:
+        raise KinematicsError(f"level: expected between 0 and 1, found {level:g}")
+    if dof is not None and dof < 1:
+        raise KinematicsError(f"degrees of freedom: expected 1 or more, found {dof}")
+
+
+def p_value(
+    statistic: NDArray[np.float64], numbers: NDArray[np.float64], dof: float | None
+) -> NDArray[np.float64]:
+    """The chance of a mean square at least `statistic` (in units of the scatter) over so many numbers: F, or chi squared."""
+    from scipy import special
+
+    if dof is None:
+        return np.asarray(special.chdtrc(numbers, statistic * numbers), dtype=np.float64)
+    return np.asarray(special.fdtrc(numbers, dof, statistic), dtype=np.float64)

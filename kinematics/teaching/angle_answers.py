@@ -1,0 +1,221 @@
+"""Rotary angles that somebody answered: which way of standing they mean, and what went wrong with them.
+
+A direction can often be brought to the spindle in two ways, and either is right; the offsets then have to belong to
+the way that was chosen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.operations import PlacedOperation
+from kinematics.teaching.diagnosis import AXES, Answer
+from kinematics.teaching.perturbed_offsets import CalculationBatch, Mistake
+from kinematics.validation import read_only
+from kinematics.work_offsets import Setup, plane_axes, work_offset
+
+__all__ = ["AngleAnswer", "AngleFault", "error_carried_forward", "matching_solution"]
+
+
+@dataclass(frozen=True)
+class AngleAnswer:
+    """A program angle that was answered for an operation (counted from 0)."""
+
+    operation: int
+    letter: str
+    program_deg: float
+
+
+@dataclass(frozen=True)
+class AngleFault:
+    """A wrong angle.
+
+    Attributes
+    ----------
+    answer : AngleAnswer
+    right_deg : float
+        The program angle of the way of standing that comes nearest.
+    why : str
+        What was probably done, in words; empty where nothing known gives it.
+    """
+
+    answer: AngleAnswer
+    right_deg: float
+    why: str
+
+
+def matching_solution(
+    setup: Setup,
+    placed: Sequence[PlacedOperation],
+    angles: Sequence[AngleAnswer],
+    answers: Sequence[Answer],
+    *,
+    within_deg: float,
+    within_mm: float,
+) -> tuple[tuple[PlacedOperation, ...], tuple[AngleFault, ...]]:
+    """The operations standing the way that the answers mean, and the angles that are wrong.
+
+    Parameters
+    ----------
+    setup : Setup
+    placed : sequence of Placed
+    angles, answers : sequence
+        Both kinds; where no angle is answered the way that makes most X, Y, Z right is taken.
+    within_deg, within_mm : float
+        Tolerances.
+
+    Returns
+    -------
+    placed : tuple of Placed
+    faults : tuple of AngleFault
+
+    Examples
+    --------
+    >>> from kinematics.machine import Machine, Platter
+    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.operations import Operation
+    >>> from kinematics.operations import place_operations
+    >>> from kinematics.plane import plane_from_normal
+    >>> from kinematics.rotary import RotaryAxis, RotationSense
+    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> setup = set_up(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
+    >>> port = place_operations(setup, [Operation("port", plane=plane_from_normal([0, 1, 1]))]).placed
+    >>> port[0].program_deg.round(6).tolist()
+    [-45.0, 0.0]
+    >>> other = [AngleAnswer(0, "A", 45.0), AngleAnswer(0, "C", 180.0)]
+    >>> stood, faults = matching_solution(setup, port, other, [], within_deg=0.001, within_mm=0.005)
+    >>> stood[0].program_deg.round(6).tolist(), faults
+    ([45.0, 180.0], ())
+    >>> wrong = [AngleAnswer(0, "A", -45.0), AngleAnswer(0, "C", 90.0)]
+    >>> matching_solution(setup, port, wrong, [], within_deg=0.001, within_mm=0.005)[1][0].why
+    'a quarter turn off: measured from the wrong axis'
+    """
+    stood: list[PlacedOperation] = []
+    faults: list[AngleFault] = []
+    for o, one in enumerate(placed):
+        stated = {a.letter: a.program_deg for a in angles if a.operation == o}
+        values = {a.axis: a.value_mm for a in answers if a.operation == o}
+        ways = _ways(setup, one, stated)
+        best = min(ways, key=lambda way: _rank(setup, way, stated, values, within_deg, within_mm))
+        stood.append(best)
+        for a in angles:
+            if a.operation != o:
+                continue
+            i = setup.machine.index(a.letter)
+            right = float(best.program_deg[i])
+            if abs(_apart(setup, i, a.program_deg, right)) > within_deg:
+                offset = float(setup.rotary_offset_deg[i])
+                faults.append(AngleFault(a, right, _why(a.program_deg, right, offset, within_deg)))
+    return tuple(stood), tuple(faults)
+
+
+def error_carried_forward(setup: Setup, faults: Sequence[AngleFault]) -> tuple[Mistake, ...]:
+    """The mistake of going on, rightly, from wrong angles: the offsets then follow from them.
+
+    Parameters
+    ----------
+    setup : Setup
+    faults : sequence of AngleFault
+        From `matching_solution`.
+
+    Returns
+    -------
+    tuple of Mistake
+        One that puts all of the wrong program angles in; empty where there are no faults.
+    """
+    if not faults:
+        return ()
+
+    def change(figures: CalculationBatch, rows: NDArray[np.int64]) -> None:
+        for fault in faults:
+            i = setup.machine.index(fault.answer.letter)
+            figures.program_deg[rows, fault.answer.operation, i] = fault.answer.program_deg
+
+    letters = setup.machine.letters
+    return (
+        Mistake(
+            "followed from wrong angles",
+            "",
+            "the offsets were worked out rightly from the angles answered, which are wrong",
+            f"{letters[-1]} angle",
+            frozenset({f"{letter} turning" for letter in letters}),
+            change,
+        ),
+    )
+
+
+def _ways(setup: Setup, placed: PlacedOperation, stated: Mapping[str, float]) -> list[PlacedOperation]:
+    """Every way to stand for an operation, the one it was placed in first."""
+    if placed.aim is None:
+        return [placed]
+    fitting = (solution for solution in placed.aim.solutions if solution.fits)
+    ways = [placed, *(_standing(setup, placed, np.array(solution.machine_deg)) for solution in fitting)]
+    if placed.free and any(letter in stated for letter in placed.free):
+        ways = [_free_as_stated(setup, way, stated) for way in ways]
+    return ways
+
+
+def _free_as_stated(setup: Setup, way: PlacedOperation, stated: Mapping[str, float]) -> PlacedOperation:
+    angles = way.machine_deg.copy()
+    for letter in way.free:
+        i = setup.machine.index(letter)
+        if letter in stated:
+            angles[i] = stated[letter] + setup.rotary_offset_deg[i]
+    return _standing(setup, way, angles)
+
+
+def _standing(setup: Setup, placed: PlacedOperation, machine_deg: NDArray[np.float64]) -> PlacedOperation:
+    return replace(
+        placed,
+        machine_deg=read_only(machine_deg),
+        program_deg=read_only(setup.program_deg(machine_deg)),
+        offset_mm=read_only(work_offset(setup, placed.origin_mm, machine_deg)),
+        axes=read_only(plane_axes(setup, machine_deg)),
+    )
+
+
+def _apart(setup: Setup, i: int, stated_deg: float, right_deg: float) -> float:
+    """Stated minus right; whole turns do not count where the rotary turns endlessly."""
+    apart = stated_deg - right_deg
+    return apart - 360.0 * round(apart / 360.0) if setup.machine.rotaries[i].limits_deg is None else apart
+
+
+def _rank(
+    setup: Setup,
+    way: PlacedOperation,
+    stated: Mapping[str, float],
+    values: Mapping[str, float],
+    within_deg: float,
+    within_mm: float,
+) -> tuple[float, ...]:
+    apart = [
+        abs(
+            _apart(
+                setup, setup.machine.index(letter), angle, float(way.program_deg[setup.machine.index(letter)])
+            )
+        )
+        for letter, angle in stated.items()
+    ]
+    off = [abs(value - float(way.offset_mm[AXES.index(axis)])) for axis, value in values.items()]
+    wrong_angles = sum(a > within_deg for a in apart)
+    return (wrong_angles, sum(d > within_mm for d in off), sum(apart) if wrong_angles else 0.0)
+
+
+def _why(stated: float, right: float, offset: float, within: float) -> str:
+    def turns(value: float) -> bool:
+        return abs(value - 360.0 * round(value / 360.0)) <= within
+
+    reasons = (
+        (turns(stated + right), "its sign is reversed"),
+        (bool(offset) and turns(stated - right - offset), "it is the machine angle, not the program's"),
+        (turns(stated - right - 180.0), "half a turn off: the other side was brought to the spindle"),
+        (turns(stated - right - 90.0) or turns(stated - right + 90.0), "a quarter turn off: measured from the wrong axis"),
+        (turns(stated - (90.0 - right)) or turns(stated + (90.0 - right)), "it is the angle's complement to 90 degrees"),
+        (abs(stated - np.radians(right)) <= max(within, 1e-3), "it is in radians"),
+    )  # fmt: skip
+    return next((why for met, why in reasons if met), "")

@@ -1,0 +1,396 @@
+"""Diagnosis of answers: which numbers are wrong, and which mistake or pair of mistakes gives them.
+
+A mistake explains an operation when it gives every number answered there, the right ones as well. The match must be
+as good as the error is small: to the tolerance where the numbers are far out, down to the last digit written where
+they are nearly right. An explanation that numbers drawn at random would meet too easily is not given.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.errors import KinematicsError
+from kinematics.operations import PlacedOperation
+from kinematics.stack import StackStep
+from kinematics.teaching.mistake_catalogue import classic_mistakes
+from kinematics.teaching.perturbed_offsets import Mistake, Recomputed, recompute
+from kinematics.work_offsets import Setup
+
+__all__ = ["AXES", "CHANCE", "Answer", "Diagnosis", "FoundMistake", "MistakeSearch", "diagnose"]
+
+CHANCE = {1: 0.08, 2: 0.02}
+"""Up to how much chance an explanation by one mistake, or by two, is still given: a slip that is known to be made
+often is believed on less than two of them together."""
+_SHARE = 20.0
+_HALF = 0.55
+_SAME_MM = 1e-9
+_FAR = 200.0
+
+
+@dataclass(frozen=True)
+class FoundMistake:
+    """A mistake that was found.
+
+    Attributes
+    ----------
+    made : tuple of Mistake
+        One, or two made together.
+    same : tuple of tuple of Mistake
+        What gives the very same numbers, so that these answers cannot tell it apart.
+    others : tuple of tuple of Mistake
+        What gives other numbers that explain as many of the answers.
+    operations : tuple of int
+        Where.
+    explained, wrong : int
+        How many of the wrong numbers there it gives, of how many.
+    left_mm : float
+        The largest difference left among those it gives.
+    chance : float
+        How many of the mistakes would be expected to explain as much of random numbers as far out as these; at most
+        `CHANCE`.
+    """
+
+    made: tuple[Mistake, ...]
+    same: tuple[tuple[Mistake, ...], ...]
+    others: tuple[tuple[Mistake, ...], ...]
+    operations: tuple[int, ...]
+    explained: int
+    wrong: int
+    left_mm: float
+    chance: float
+
+    @property
+    def complete(self) -> bool:
+        """Whether it gives every wrong number of its operations."""
+        return self.explained == self.wrong
+
+    @property
+    def sure(self) -> bool:
+        """Whether it explains everything there and nothing else does."""
+        return self.complete and not self.same and not self.others
+
+
+class MistakeSearch:
+    """The rows of `Recomputed` held against the answers; k answers, v rows."""
+
+    def __init__(
+        self,
+        worked: Recomputed,
+        operation: NDArray[np.int64],
+        axis: NDArray[np.int64],
+        value: NDArray[np.float64],
+        truth: NDArray[np.float64],
+        wrong: NDArray[np.bool_],
+        tolerance: float,
+        digit: float,
+    ) -> None:
+        self.made, self.digit = worked.made, digit
+        self.size = np.array([len(made) for made in worked.made])
+        self.operation, self.wrong, self.off = operation, wrong, value - truth
+        self.predicted = worked.offset_mm[:, operation, axis]
+        self.left = np.abs(self.predicted - value)
+        self.change = np.abs(self.predicted - truth)
+        furthest = np.array([np.abs(self.off[operation == o]).max() for o in operation])
+        self.near = np.minimum(tolerance, np.maximum(_HALF * digit + 1e-9, furthest / _SHARE))
+        self.far = furthest > _FAR * tolerance
+        self.hit = self.left <= self.near
+
+    def run(self) -> tuple[tuple[FoundMistake, ...], tuple[int, ...]]:
+        """Findings, greedily: whatever explains the most wrong numbers, then the most of what is left."""
+        open_operations = sorted(set(self.operation[self.wrong].tolist()))
+        findings: list[FoundMistake] = []
+        while open_operations:
+            found = self._best(open_operations)
+            if found is None:
+                break
+            findings.append(found)
+            open_operations = [o for o in open_operations if o not in found.operations]
+        for o in list(open_operations):
+            found = self._partly(o, findings)
+            if found is not None:
+                findings.append(found)
+                open_operations.remove(o)
+        return tuple(findings), tuple(open_operations)
+
+    def _best(self, operations: list[int]) -> FoundMistake | None:
+        covers = np.stack([self.hit[:, self.operation == o].all(axis=1) for o in operations], axis=1)
+        counts = np.array([int(self.wrong[self.operation == o].sum()) for o in operations])
+        explained = covers @ counts
+        explained[0] = 0
+        rows = np.flatnonzero(explained)
+        if not rows.size:
+            return None
+        against = (~self.hit[rows] & ~self.wrong).sum(axis=1)
+        quality = np.round(self._rms(rows, covers[rows], operations), 9)
+        ranked = rows[np.lexsort((quality, self.size[rows], against, -explained[rows]))]
+        for row in ranked.tolist():
+            where = tuple(o for o, covered in zip(operations, covers[row], strict=True) if covered)
+            chance = self._chance(row, where)
+            if chance <= CHANCE[int(self.size[row])]:
+                return self._finding(row, ranked, where, explained, chance)
+        return None
+
+    def _rms(
+        self, rows: NDArray[np.int64], covered: NDArray[np.bool_], operations: list[int]
+    ) -> NDArray[np.float64]:
+        """How well rows fit the operations that they cover."""
+        counted = np.zeros((rows.size, self.operation.size))
+        for column, o in enumerate(operations):
+            counted[:, self.operation == o] = covered[:, column, None]
+        return np.asarray(np.sqrt((counted * self.left[rows] ** 2).sum(axis=1) / counted.sum(axis=1)))
+
+    def _chance(self, row: int, where: tuple[int, ...]) -> float:
+        """How many rows of as many mistakes random numbers as far out would be expected to meet there.
+
+        Only rows that change the numbers by up to twice as much as they are off can be met; each is met, number by
+        number, with the odds of a window in that range. Numbers that are right to the last digit only count by
+        leaving out the rows that would change them.
+        """
+        here = np.isin(self.operation, where)
+        off = np.abs(self.off)
+        told, exact = here & (off > self.digit), here & (off <= self.digit)
+        reach = 2.0 * off[told]
+        alike = self.size == self.size[row]
+        alike &= self.hit[:, exact].all(axis=1) & (self.change[:, told] <= reach).all(axis=1)
+        distinct = len(np.unique(np.round(self.predicted[np.ix_(alike, told)], 6), axis=0))
+        return float(distinct * np.prod(np.minimum(1.0, self.near[told] / reach)))
+
+    def _finding(
+        self,
+        row: int,
+        ranked: NDArray[np.int64],
+        where: tuple[int, ...],
+        explained: NDArray[np.int64],
+        chance: float,
+    ) -> FoundMistake:
+        here = np.isin(self.operation, where)
+        alike = np.array(
+            [
+                r
+                for r in ranked.tolist()
+                if r != row and self.size[r] == self.size[row] and explained[r] == explained[row]
+            ],
+            dtype=np.int64,
+        )
+        equal = np.abs(self.predicted[alike] - self.predicted[row]).max(axis=1, initial=0.0) <= _SAME_MM
+        fits = self.hit[np.ix_(alike, here)].all(axis=1)
+        return FoundMistake(
+            self.made[row],
+            tuple(self.made[r] for r in alike[equal].tolist()),
+            tuple(self.made[r] for r in alike[~equal & fits].tolist()),
+            where,
+            int(explained[row]),
+            int(explained[row]),
+            float(self.left[row][here].max()),
+            chance,
+        )  # fmt: skip
+
+    def _partly(self, o: int, findings: list[FoundMistake]) -> FoundMistake | None:
+        """A mistake with a slip on top: it gives two or more wrong numbers of an operation, but not all.
+
+        One that was found elsewhere in the same answers counts; otherwise a single one, and only where the numbers
+        are so far out that chance has no part in it.
+        """
+        here = np.flatnonzero((self.operation == o) & self.wrong)
+        met = self.hit[:, here] & (self.change[:, here] > self.near[here])
+        count = met.sum(axis=1)
+        known = [f.made for f in findings]
+        allowed = np.array(
+            [made in known or (len(made) == 1 and bool(self.far[here].all())) for made in self.made]
+        )
+        count[~allowed] = 0
+        row = int(np.argmax(count))
+        if count[row] < 2:
+            return None
+        return FoundMistake(
+            self.made[row],
+            (),
+            (),
+            (o,),
+            int(count[row]),
+            int(here.size),
+            float(self.left[row][here][met[row]].max()),
+            0.0,
+        )
+
+
+AXES = ("X", "Y", "Z")
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One number that was answered.
+
+    Attributes
+    ----------
+    operation : int
+        Which of the placed operations, from 0.
+    axis : str
+        "X", "Y" or "Z".
+    value_mm : float
+    """
+
+    operation: int
+    axis: str
+    value_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Diagnosis:
+    """What became of a set of answers.
+
+    Attributes
+    ----------
+    answers : tuple of Answer
+    truth_mm, off_mm : ndarray, shape (k,)
+        The right numbers, and answer minus truth.
+    wrong : ndarray of bool, shape (k,)
+        Off by more than the tolerance.
+    tolerance_mm : float
+        As used: never less than half the last digit that the answers are written to.
+    findings : tuple of Finding
+        Those that explain most first.
+    unexplained : tuple of int
+        Operations with wrong numbers that no mistake gives.
+    common_mm : ndarray, shape (3,), or None
+        By how much every unexplained operation is off alike, where there are two or more with all three numbers: no
+        mistake is named by it, but whatever it is, it is common to them.
+    """
+
+    answers: tuple[Answer, ...]
+    truth_mm: NDArray[np.float64]
+    off_mm: NDArray[np.float64]
+    wrong: NDArray[np.bool_]
+    tolerance_mm: float
+    findings: tuple[FoundMistake, ...]
+    unexplained: tuple[int, ...]
+    common_mm: NDArray[np.float64] | None = None
+
+    @property
+    def right(self) -> bool:
+        """Whether nothing is wrong."""
+        return not bool(self.wrong.any())
+
+
+def diagnose(
+    setup: Setup,
+    placed: Sequence[PlacedOperation],
+    steps: Sequence[StackStep] | None,
+    answers: Sequence[Answer],
+    *,
+    tolerance_mm: float,
+    digit_mm: float = 0.001,
+    unit_mm: float = 1.0,
+    tool_length_mm: float | None = None,
+    stack_mm: NDArray[np.float64] | None = None,
+    more: Sequence[Mistake] = (),
+) -> Diagnosis:
+    """Hold answers against the truth, and the wrong ones against every classic mistake and pair of them.
+
+    Parameters
+    ----------
+    setup : Setup
+    placed : sequence of Placed
+    steps : sequence of Step or None
+        None where part zero was touched off.
+    answers : sequence of Answer
+    tolerance_mm : float
+        How far a right number may be off.
+    digit_mm : float
+        The last digit that the answers are written to.
+    unit_mm : float
+        Millimetres in the unit that the job is worked in.
+    tool_length_mm : float, optional
+    stack_mm : ndarray, shape (3,), optional
+        See `classic_mistakes`.
+    more : sequence of Mistake
+        Others to try besides the classic ones.
+
+    Returns
+    -------
+    Diagnosis
+
+    Raises
+    ------
+    KinematicsError
+        When an answer names no operation or axis, is not finite, or the tolerance is not positive.
+
+    Examples
+    --------
+    >>> from kinematics.machine import Machine, Platter
+    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.operations import Operation
+    >>> from kinematics.operations import place_operations
+    >>> from kinematics.rotary import RotaryAxis, RotationSense
+    >>> a = RotaryAxis("A", [0, 10, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
+    >>> stack = [StackStep("post", up_mm=100.0)]
+    >>> setup = set_up(Machine("mill", (a,), Platter()), stack)
+    >>> ports = place_operations(setup, [Operation("port", program_deg=(-30.0,), origin_mm=[0, 7.0, 0])]).placed
+    >>> ports[0].offset_mm.round(3).tolist()
+    [0.0, -33.938, 40.103]
+    >>> answers = [Answer(0, "X", 0.0), Answer(0, "Y", 66.062), Answer(0, "Z", 33.103)]
+    >>> found = diagnose(setup, ports, stack, answers, tolerance_mm=0.005)
+    >>> found.wrong.tolist(), [[one.kind for one in finding.made] for finding in found.findings]
+    ([False, True, True], [['sense reversed']])
+    >>> [[one.kind for one in same] for same in found.findings[0].same]
+    [["an angle's sign"]]
+    >>> diagnose(setup, ports, stack, [Answer(3, "X", 0.0)], tolerance_mm=0.005)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: answer, operation: expected 0 to 0, found 3
+    """
+    given = _checked(answers, len(placed), tolerance_mm)
+    operation = np.array([answer.operation for answer in given], dtype=np.int64)
+    axis = np.array([AXES.index(answer.axis) for answer in given], dtype=np.int64)
+    value = np.array([answer.value_mm for answer in given])
+    tolerance = max(tolerance_mm, digit_mm / 2.0) * (1.0 + 1e-9)
+    truth = np.array([one.offset_mm for one in placed]).reshape(-1, 3)[operation, axis]
+    off = value - truth
+    wrong = np.abs(off) > tolerance
+    findings: tuple[FoundMistake, ...] = ()
+    unexplained: tuple[int, ...] = ()
+    if wrong.any():
+        mistakes = classic_mistakes(
+            setup, steps, unit_mm=unit_mm, tool_length_mm=tool_length_mm, stack_mm=stack_mm
+        )
+        worked = recompute(setup, placed, steps, (*more, *mistakes))
+        search = MistakeSearch(worked, operation, axis, value, truth, wrong, tolerance, digit_mm)
+        findings, unexplained = search.run()
+    common = _common(unexplained, operation, axis, off, 2.0 * tolerance)
+    return Diagnosis(tuple(given), truth, off, wrong, tolerance, findings, unexplained, common)
+
+
+def _common(
+    unexplained: Sequence[int],
+    operation: NDArray[np.int64],
+    axis: NDArray[np.int64],
+    off: NDArray[np.float64],
+    near: float,
+) -> NDArray[np.float64] | None:
+    """What all unexplained operations are off by alike."""
+    shifts = []
+    for o in unexplained:
+        here = operation == o
+        if sorted(axis[here].tolist()) != [0, 1, 2]:
+            return None
+        shifts.append(off[here][np.argsort(axis[here])])
+    if len(shifts) < 2 or float(np.ptp(shifts, axis=0).max()) > near:
+        return None
+    return np.asarray(np.mean(shifts, axis=0))
+
+
+def _checked(answers: Sequence[Answer], count: int, tolerance_mm: float) -> list[Answer]:
+    if not tolerance_mm > 0.0:
+        raise KinematicsError(f"tolerance: expected more than 0, found {tolerance_mm:g}")
+    for answer in answers:
+        if not 0 <= answer.operation < count:
+            raise KinematicsError(f"answer, operation: expected 0 to {count - 1}, found {answer.operation}")
+        if answer.axis not in AXES:
+            raise KinematicsError(f"answer, axis: expected X, Y or Z, found {answer.axis!r}")
+        if not np.isfinite(answer.value_mm):
+            raise KinematicsError("answer: expected a finite number, found NaN or infinity")
+    return list(answers)

@@ -1,0 +1,391 @@
+"""Worked steps that lead from a plane of the drawing to its normal, and from the normal to the rotary angles."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.angles import sincos_deg
+from kinematics.machine import Machine
+from kinematics.operations import PlacedOperation
+from kinematics.rotary import RotaryAxis
+from kinematics.teaching.worked_step import Calculation, Number, WorkedStep, added, multiplied
+from kinematics.teaching.working import SMALL_XYZ, axis_name, square_axis
+from kinematics.transform import Turn, rotation_about_axis, rotation_from_intrinsic
+from kinematics.validation import as_vector, cross
+from kinematics.work_offsets import Setup
+
+__all__ = ["aim_steps", "pattern_steps", "rotation_steps", "three_point_steps"]
+
+_PART = "part coordinates"
+_RATIO: Literal["ratio"] = "ratio"
+
+
+def rotation_steps(turns: Sequence[Turn]) -> tuple[WorkedStep, ...]:
+    """The normal of a plane reached by turns about the moving axes, worked from the last turn back.
+
+    Parameters
+    ----------
+    turns : sequence of (axis, degrees)
+        As `plane_from_tip` takes them.
+
+    Examples
+    --------
+    >>> [line.result[-3:].tolist() for line in rotation_steps([("z", 90.0), ("x", 90.0)])]
+    [[0.0, -1.0, 0.0], [1.0, 0.0, 0.0]]
+    """
+    lines: list[WorkedStep] = []
+    normal = np.array([0.0, 0.0, 1.0])
+    for number in range(len(turns), 0, -1):
+        axis, angle_deg = turns[number - 1]
+        matrix = rotation_from_intrinsic([(axis, angle_deg)])
+        turned = matrix @ normal + 0.0
+        if not lines:
+            rule = (
+                "The plane's normal begins as the part's z, (0, 0, 1). Each turn is about an axis as turned so far, so "
+                "the turns are worked from the last one back: each is then about an axis that still stands as drawn. "
+                f"Turn {number}, by {angle_deg:.10g} degrees about {axis}:"
+            )
+        else:
+            rule = f"Turn {number}, by {angle_deg:.10g} degrees about {axis}, takes along what came after it:"
+        lines.append(
+            WorkedStep(
+                f"tip {number}",
+                rule,
+                f"n' = R{axis}({angle_deg:.10g}) · n",
+                (*_sine_and_cosine(angle_deg), *multiplied(SMALL_XYZ, matrix, normal, turned, kind=_RATIO)),
+                _PART,
+                matrix,
+            )
+        )
+        normal = turned
+    return tuple(lines)
+
+
+def three_point_steps(points_mm: ArrayLike) -> tuple[WorkedStep, ...]:
+    """The normal of a plane through three points: square to two ways in it.
+
+    Parameters
+    ----------
+    points_mm : array_like, shape (3, 3)
+        As `plane_through` takes them, one point a row.
+
+    Raises
+    ------
+    KinematicsError
+        When there are not three points.
+
+    Examples
+    --------
+    >>> three_point_steps([[0, 0, 0], [10, 0, 0], [4, 0, 8]])[-1].result[-3:].tolist()
+    [0.0, -1.0, 0.0]
+    """
+    points = np.asarray(points_mm, dtype=np.float64)
+    first, second, third = (as_vector(point, 3, "through") for point in points)
+    along, toward = second - first, third - first
+    u, u_line = _at_length_one("u", along, "The first at length one: each component over the length.")
+    v, v_line = _at_length_one("v", toward, "The second likewise.")
+    square = cross(u, v)
+    _, normal_line = _at_length_one("n", square, "That at length one is the plane's normal.", _RATIO)
+    return (
+        WorkedStep(
+            "through u",
+            "Two ways in the plane: from the first point to the second,",
+            "u = P2 - P1",
+            added(SMALL_XYZ, second, first, along, "-"),
+            _PART,
+        ),
+        WorkedStep(
+            "through v",
+            "and from the first to the third.",
+            "v = P3 - P1",
+            added(SMALL_XYZ, third, first, toward, "-"),
+            _PART,
+        ),
+        u_line,
+        v_line,
+        WorkedStep(
+            "through square",
+            "Square to both: the cross product. In this order it points to where the turn from the first way to the "
+            "second, by the shorter side, is right-handed: out of the part.",
+            "n = u × v",
+            tuple(_crossed(u, v, square, i) for i in range(3)),
+            _PART,
+        ),
+        normal_line,
+    )
+
+
+def pattern_steps(
+    normal: ArrayLike, origin_mm: ArrayLike, place: int, step_deg: float
+) -> tuple[WorkedStep, ...]:
+    """The direction and the origin of one of a pattern, from those of its first.
+
+    Parameters
+    ----------
+    normal : array_like, shape (3,)
+        Of the first.
+    origin_mm : array_like, shape (3,)
+        Of the first.
+    place : int
+        Which one it is, counted from 0; nothing is worked for the first.
+    step_deg : float
+        From one to the next about the part's z.
+
+    Returns
+    -------
+    tuple of Line
+        The direction's, then the origin's unless it is the part's zero.
+
+    Examples
+    --------
+    >>> [line.result[-3:].round(9).tolist() for line in pattern_steps([0, -1, 0], [0, -18, -12], 1, 90.0)]
+    [[1.0, 0.0, 0.0], [18.0, 0.0, -12.0]]
+    """
+    if place == 0:
+        return ()
+    about_deg = place * step_deg
+    matrix = rotation_about_axis([0.0, 0.0, 1.0], about_deg)
+    first, origin = as_vector(normal, 3, "normal"), as_vector(origin_mm, 3, "origin")
+    lines = [
+        WorkedStep(
+            "pattern",
+            f"This is number {place + 1} of the pattern: the first one's direction, turned about the part's z by "
+            f"{place} × {step_deg:.10g} = {about_deg:.10g} degrees.",
+            f"n' = Rz({about_deg:.10g}) · n",
+            (
+                *_sine_and_cosine(about_deg),
+                *multiplied(SMALL_XYZ, matrix, first, matrix @ first + 0.0, kind=_RATIO),
+            ),
+            _PART,
+            matrix,
+        )
+    ]
+    if origin.any():
+        lines.append(
+            WorkedStep(
+                "pattern origin",
+                "Its origin likewise.",
+                f"origin' = Rz({about_deg:.10g}) · origin",
+                multiplied(SMALL_XYZ, matrix, origin, matrix @ origin + 0.0),
+                _PART,
+            )
+        )
+    return tuple(lines)
+
+
+def _sine_and_cosine(angle_deg: float) -> tuple[Calculation, Calculation]:
+    """What the numbers of a turn are."""
+    sine, cosine = (float(value) for value in sincos_deg(angle_deg))
+    angle = (Number(angle_deg, "angle"),)
+    return (
+        Calculation("s", "sin {}", angle, Number(sine, _RATIO)),
+        Calculation("c", "cos {}", angle, Number(cosine, _RATIO)),
+    )
+
+
+def _at_length_one(
+    name: str, way: NDArray[np.float64], rule: str, kind: Literal["length", "ratio"] = "length"
+) -> tuple[NDArray[np.float64], WorkedStep]:
+    """A way at length one, and the line that makes it so."""
+    size = float(np.linalg.norm(way))
+    unit_way = way / size
+    parts = tuple(Number(value, kind) for value in way.tolist())
+    length = Number(size, kind)
+    calculations = [Calculation("length", "√({}² + {}² + {}²)", parts, length)]
+    calculations += [
+        Calculation(axis, "{} / {}", (part, length), Number(value, _RATIO))
+        for axis, part, value in zip(SMALL_XYZ, parts, unit_way.tolist(), strict=True)
+    ]
+    line = WorkedStep(f"through {name} one", rule, f"{name} / |{name}|", tuple(calculations), _PART)
+    return unit_way, line
+
+
+def _crossed(
+    u: NDArray[np.float64], v: NDArray[np.float64], square: NDArray[np.float64], i: int
+) -> Calculation:
+    """One component of a cross product."""
+    j, k = (i + 1) % 3, (i + 2) % 3
+    numbers = tuple(Number(float(value), _RATIO) for value in (u[j], v[k], u[k], v[j]))
+    return Calculation(SMALL_XYZ[i], "{} × {} - {} × {}", numbers, Number(float(square[i]), _RATIO))
+
+
+_STRAIGHT = 1e-9
+_SAME_DEG = 1e-6
+
+
+def aim_steps(setup: Setup, placed: PlacedOperation) -> tuple[WorkedStep, ...]:
+    """The lines that lead from a direction to the program angles.
+
+    Parameters
+    ----------
+    setup : Setup
+    placed : Placed
+
+    Returns
+    -------
+    tuple of Line
+        Empty where the angles were given, where a rotary was held or the direction only nearly reached, or where the
+        machine is not one whose tilt lies along X or Y below a rotary along Z.
+
+    Examples
+    --------
+    >>> from kinematics.machine import Platter
+    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.operations import Operation
+    >>> from kinematics.operations import place_operations
+    >>> from kinematics.plane import plane_from_normal
+    >>> from kinematics.rotary import RotationSense
+    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> setup = set_up(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
+    >>> (port,) = place_operations(setup, [Operation("port", plane=plane_from_normal([1, 2, 2]))]).placed
+    >>> lines = aim_steps(setup, port)
+    >>> [line.key for line in lines]
+    ['aim direction', 'aim tilt', 'aim turn']
+    >>> (lines[1].result[-1].round(4), lines[2].result[-1].round(4)) == tuple(port.program_deg.round(4))
+    True
+    """
+    if placed.aim is None or not _tilts_and_turns(setup.machine):
+        return ()
+    part = setup.part_in_machine
+    wanted = placed.plane.normal
+    normal = part.turn(wanted)
+    direction = WorkedStep(
+        "aim direction",
+        "The direction that must face the spindle, at length one, as it points with every rotary at zero.",
+        "n = R · normal",
+        multiplied(SMALL_XYZ, part.rotation, wanted, normal, kind="ratio"),
+        "machine coordinates, all-zero pose",
+        None if np.array_equal(part.rotation, np.eye(3)) else part.rotation,
+    )
+    level = math.hypot(float(normal[0]), float(normal[1]))
+    if level < _STRAIGHT:
+        return (direction,)
+    tilt, turn = setup.machine.rotaries
+    lean = _about_axis(tilt, float(placed.machine_deg[0]))
+    return (
+        direction,
+        _tilt_line(setup, placed, normal, level, lean),
+        _turn_line(setup, placed, turn, normal, lean),
+    )
+
+
+def _tilts_and_turns(machine: Machine) -> bool:
+    axes = [square_axis(rotary.direction) for rotary in machine.rotaries]
+    return len(axes) == 2 and axes[0] in {0, 1} and axes[1] == 2
+
+
+def _about_axis(rotary: RotaryAxis, machine_deg: float) -> float:
+    """How far the table stands turned, right-handed about the machine axis itself, in -180 to 180 degrees."""
+    turn = float(rotary.turn_deg(machine_deg)) * float(np.sign(rotary.direction.sum()))
+    return turn - 360.0 * round(turn / 360.0)
+
+
+def _tilt_line(
+    setup: Setup,
+    placed: PlacedOperation,
+    normal: np.ndarray[tuple[int, ...], np.dtype[np.float64]],
+    level: float,
+    lean: float,
+) -> WorkedStep:
+    tilt = setup.machine.rotaries[0]
+    nx, ny, nz = normal.tolist()
+    size = math.degrees(math.atan2(level, nz))
+    half = "" if nz > 0.0 else " + 180"
+    upright = abs(nz) < _STRAIGHT
+    lean_size = Number(size, "angle")
+    angle = Calculation(
+        "lean",
+        "{}" if upright else "tan⁻¹({} / {})" + half,
+        (lean_size,) if upright else (_ratio(level), _ratio(nz)),
+        lean_size,
+    )
+    side = "the positive" if lean > 0.0 else "the negative"
+    rule = (
+        "Its level part and its upright part are the legs of a right triangle: their angle is how far it leans from "
+        f"the spindle, and so how far {tilt.letter} must tilt. It could do so to either side; the limits, the job and "
+        f"least motion decide, and here it is {side} side, right-handed about {axis_name(np.abs(tilt.direction))}. The "
+        "table's sense then gives the sign of the program angle."
+    ) + _on_the_way(setup, placed, 0)
+    calculations = (
+        Calculation("level part", "√({}² + {}²)", (_ratio(nx), _ratio(ny)), _ratio(level)),
+        angle,
+        _program(setup, placed, 0, math.copysign(size, lean)),
+    )
+    return WorkedStep("aim tilt", rule, "lean = tan⁻¹(level / nz)", calculations, "degrees")
+
+
+def _turn_line(
+    setup: Setup,
+    placed: PlacedOperation,
+    turn: RotaryAxis,
+    normal: np.ndarray[tuple[int, ...], np.dtype[np.float64]],
+    lean: float,
+) -> WorkedStep:
+    nx, ny, _ = normal.tolist()
+    tilts_about_x = square_axis(setup.machine.rotaries[0].direction) == 0
+    # About +X a positive lean brings +Y up to the spindle, about +Y it brings -X up.
+    goal, toward = ((90.0, "+Y") if lean > 0.0 else (-90.0, "-Y")) if tilts_about_x else (
+        (180.0, "-X") if lean > 0.0 else (0.0, "+X")
+    )  # fmt: skip
+    start = math.degrees(math.atan2(ny, nx))
+    half = "" if nx > 0.0 else " + 180" if ny >= 0.0 else " - 180"
+    from_x = Number(start, "angle")
+    along_y = abs(nx) < _STRAIGHT
+    turned = goal - start
+    rule = (
+        f"Seen from above, its level part must first come to point toward {toward}, square to "
+        f"{setup.machine.letters[0]}'s line on the side that tilts up: its angle from +X now, the turn that is missing, "
+        f"and the program angle of {turn.letter}."
+    ) + _on_the_way(setup, placed, 1)
+    calculations = (
+        Calculation(
+            "angle from +X",
+            "{}" if along_y else "tan⁻¹({} / {})" + half,
+            (from_x,) if along_y else (_ratio(ny), _ratio(nx)),
+            from_x,
+        ),
+        Calculation("turn about +Z", "{} - {}", (Number(goal, "angle"), from_x), Number(turned, "angle")),
+        _program(setup, placed, 1, turned),
+    )
+    return WorkedStep("aim turn", rule, f"{turn.letter} = ± (goal - angle)", calculations, "degrees")
+
+
+def _on_the_way(setup: Setup, placed: PlacedOperation, i: int) -> str:
+    """What else lies between the turn and the program angle, in words."""
+    rotary, offset = setup.machine.rotaries[i], float(setup.rotary_offset_deg[i])
+    words = []
+    if rotary.zero_deg:
+        words.append(f"the angle that {rotary.letter} shows at the all-zero pose is added")
+    if offset:
+        words.append(f"{rotary.letter}'s work offset, {offset:.6g} degrees, comes off")
+    if abs(float(placed.machine_deg[i])) > 180.0:
+        words.append("whole turns are free")
+    return f" On the way {' and '.join(words)}." if words else ""
+
+
+def _program(setup: Setup, placed: PlacedOperation, i: int, about_axis_deg: float) -> Calculation:
+    """From a turn about the machine axis to the program angle: the sense, the zero, the rotary's offset, whole turns."""
+    rotary = setup.machine.rotaries[i]
+    sign = rotary.positive_turn.sign * int(np.sign(rotary.direction.sum()))
+    offset, program = float(setup.rotary_offset_deg[i]), float(placed.program_deg[i])
+    raw = sign * about_axis_deg + rotary.zero_deg - offset
+    turns = round((program - raw) / 360.0)
+    text, numbers = "(-1) × {}" if sign < 0 else "{}", [Number(about_axis_deg, "angle")]
+    for value, mark in ((rotary.zero_deg, " + {}"), (offset, " - {}")):
+        if value:
+            text += mark
+            numbers.append(Number(value, "angle"))
+    if turns:
+        text += f" {'+' if turns > 0 else '-'} {360 * abs(turns)}"
+    result = Number(raw + 360.0 * turns, "angle")
+    return Calculation(f"program {rotary.letter}", text, tuple(numbers), result)
+
+
+def _ratio(value: float) -> Number:
+    return Number(value, "ratio")

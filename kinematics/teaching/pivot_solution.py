@@ -1,0 +1,260 @@
+"""A pivot worked out by plane geometry, line by line, the way it is written on a board."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.teaching.pivot_exercise import Probed, plane_of
+from kinematics.teaching.worked_step import Calculation, Number, WorkedStep
+from kinematics.teaching.working import degrees
+
+__all__ = ["solve_pivot"]
+
+Floats = NDArray[np.float64]
+
+_MACHINE = "machine coordinates"
+_EYE = ("from the right", "from behind", "from above")
+
+
+def solve_pivot(probed: Probed) -> tuple[WorkedStep, ...]:
+    """The lines that lead from the readings to the pivot; the last but the check, keyed "pivot", is the pivot.
+
+    Parameters
+    ----------
+    probed : Probed
+
+    Returns
+    -------
+    tuple of Line
+
+    Examples
+    --------
+    >>> from kinematics.teaching.worked_step import Digits, written
+    >>> from kinematics.teaching.pivot_random import set_pivot_exercise
+    >>> tilt, turn = set_pivot_exercise(seed=7).probed
+    >>> [line.key for line in solve_pivot(turn)]
+    ['halfway 1', 'halfway 2', 'pivot']
+    >>> [line.key for line in solve_pivot(tilt)]
+    ['level', 'sides', 'side', 'height', 'pivot']
+    >>> bool(np.allclose(solve_pivot(turn)[-1].result, turn.worked()["the mean of both halves"]))
+    True
+    """
+    if probed.method == "opposite readings":
+        return _opposite(probed)
+    return _face(probed) if probed.method == "level face" else _arc(probed)
+
+
+def _lengths(*values: float) -> tuple[Number, ...]:
+    return tuple(Number(float(value)) for value in values)
+
+
+def _half_sum(name: str, first: float, second: float) -> Calculation:
+    return Calculation(name, "({} + {}) / 2", _lengths(first, second), Number((first + second) / 2.0))
+
+
+def _pose(probed: Probed, k: int) -> str:
+    return f"{probed.letter} {probed.angles_deg[k] + 0.0:g}"
+
+
+def _opposite(probed: Probed) -> tuple[WorkedStep, ...]:
+    lines = []
+    for pair in (0, 1):
+        calculations = tuple(
+            _half_sum(name, probed.shown_mm[pair, k], probed.shown_mm[pair + 2, k])
+            for name, k in zip(probed.axes, probed.asked, strict=True)
+        )
+        rule = (
+            f"{_pose(probed, pair)} and {_pose(probed, pair + 2)} are half a turn apart: the two readings lie at the "
+            f"ends of a diameter, and halfway between them is {probed.letter}'s line."
+        )
+        lines.append(WorkedStep(f"halfway {pair + 1}", rule, "M = (P1 + P2) / 2", calculations, _MACHINE))
+    one, two = (line.result.tolist() for line in lines)
+    rule = "Both pairs tell the same point, each a little off. Their mean is off less: it is the pivot."
+    mean = tuple(_half_sum(name, a, b) for name, a, b in zip(probed.axes, one, two, strict=True))
+    return (*lines, WorkedStep("pivot", rule, f"P({probed.letter}) = (M1 + M2) / 2", mean, _MACHINE))
+
+
+def _face(probed: Probed) -> tuple[WorkedStep, ...]:
+    side = next(k for k in probed.asked if k != 2)
+    name = "XYZ"[side]
+    shown = probed.shown_mm
+    low, high = sorted(((2, 3), (4, 5)), key=lambda pair: float(shown[list(pair), side].mean()))
+    level = _half_sum("Z level", shown[0, 2], shown[1, 2])
+    sides = tuple(
+        _half_sum(f"{name}{n}", shown[i, side], shown[j, side]) for n, (i, j) in ((1, low), (2, high))
+    )
+    y1, y2 = (one.result.value for one in sides)
+    middle = _half_sum(name, y1, y2)
+    half = (y2 - y1) / 2.0
+    above = half - probed.radius_mm
+    letter = probed.letter
+    return (
+        WorkedStep(
+            "level",
+            f"With {letter} at 0 the face is level. Its height is the mean of the two touches; the probe shows the "
+            "contact itself in Z, so nothing is taken off.",
+            "Z = (Z1 + Z2) / 2",
+            (level,),
+            _MACHINE,
+        ),
+        WorkedStep(
+            "sides",
+            f"A quarter turn either way stands the face upright, at {_pose(probed, low[0])} and {_pose(probed, high[0])}; "
+            f"the smaller {name} first. These are stylus centres, a stylus radius outside the face.",
+            f"{name}1, {name}2 = (first + second) / 2",
+            sides,
+            _MACHINE,
+        ),
+        WorkedStep(
+            "side",
+            f"Both times the face is as far from the pivot, once on the - side and once on the +. Halfway between is "
+            f"the pivot's {name}; the stylus radius is on both sides and falls out.",
+            f"{name} = ({name}1 + {name}2) / 2",
+            (middle,),
+            _MACHINE,
+        ),
+        WorkedStep(
+            "height",
+            "Half the distance between the two is how far the face lies from the pivot, plus the stylus radius: take "
+            "the radius off, half the tip's diameter.",
+            f"h = ({name}2 - {name}1) / 2 - r",
+            (
+                Calculation("half", "({} - {}) / 2", _lengths(y2, y1), Number(half)),
+                Calculation("h", "{} - {}", _lengths(half, probed.radius_mm), Number(above)),
+            ),
+            f"from the pivot of {letter}",
+        ),
+        WorkedStep(
+            "pivot",
+            "When level, the face lies by the same h above the pivot: go down by it.",
+            f"P({letter}) = ({name}, Z - h)",
+            (
+                Calculation(name, "{}", (middle.result,), middle.result),
+                Calculation(
+                    "Z", "{} - {}", _lengths(level.result.value, above), Number(level.result.value - above)
+                ),
+            ),
+            _MACHINE,
+        ),
+    )
+
+
+def _arc(probed: Probed) -> tuple[WorkedStep, ...]:
+    letter, names = probed.letter, probed.axes
+    shown, at = probed.shown_mm, probed.centre_mm
+    heights = tuple(
+        Calculation(f"Z{k + 1}", "{} - {}", _lengths(shown[k, 2], probed.radius_mm), Number(float(at[k, 2])))
+        for k in range(3)
+    )
+    first, last = at[0], at[2]
+    middle = tuple(_half_sum(name, first[k], last[k]) for name, k in zip(names, probed.asked, strict=True))
+    moves = tuple(
+        Calculation(f"d{name}", "{} - {}", _lengths(last[k], first[k]), Number(float(last[k] - first[k])))
+        for name, k in zip(names, probed.asked, strict=True)
+    )
+    dp, dq = (one.result.value for one in moves)
+    chord = math.hypot(dp, dq)
+    turn = float(probed.turn_deg[2] - probed.turn_deg[0])
+    size = abs(turn)
+    away = chord / 2.0 / math.tan(math.radians(size) / 2.0)
+    triangle = (
+        Calculation("turn", "{} - {}", (degrees(float(probed.turn_deg[2])), degrees(float(probed.turn_deg[0]))), degrees(turn)),
+        Calculation("chord", "√({}² + {}²)", _lengths(dp, dq), Number(chord)),
+        Calculation("a", "{} / 2 / tan {}", (Number(chord), degrees(size / 2.0)), Number(away)),
+    )  # fmt: skip
+    return (
+        WorkedStep(
+            "centres",
+            "The ball was touched on top: its centre lies a ball radius, half its diameter, lower.",
+            "Z = top - r",
+            heights,
+            _MACHINE,
+        ),
+        WorkedStep(
+            "middle",
+            f"The ball runs on a circle about {letter}'s line. Take the first and the last reading, which are the "
+            "farthest apart: halfway between them is the middle of the chord.",
+            "M = (P1 + P3) / 2",
+            middle,
+            _MACHINE,
+        ),
+        WorkedStep(
+            "chord",
+            "How far the ball went from the first to the last reading.",
+            "d = P3 - P1",
+            moves,
+            _MACHINE,
+        ),
+        WorkedStep(
+            "triangle",
+            f"The table's turn between them, right-handed about +{'XYZ'[probed.axis]} ({letter}'s sense makes the sign). "
+            "The pivot, the middle of the chord and the last reading make a right triangle: at the pivot is half the "
+            "turn, opposite lies half the chord, and the leg from the pivot to the middle is wanted.",
+            "a = (chord / 2) / tan(turn / 2)",
+            triangle,
+            "degrees, and across the line",
+        ),
+        _foot(probed, tuple(one.result.value for one in middle), (dp, dq), (chord, away, turn)),
+        _check(probed),
+    )
+
+
+def _foot(
+    probed: Probed, middle: Sequence[float], move: tuple[float, float], triangle: tuple[float, float, float]
+) -> WorkedStep:
+    """From the chord's middle to the pivot."""
+    chord, away, turn = triangle
+    ends = [middle[k] + sign * away * move[1 - k] / chord for k, sign in enumerate(_signs(probed, turn))]
+    calculations = tuple(
+        Calculation(
+            name,
+            f"{{}} {'+' if sign > 0.0 else '-'} {{}} × {{}} / {{}}",
+            _lengths(middle[k], away, move[1 - k], chord),
+            Number(ends[k]),
+        )
+        for k, (name, sign) in enumerate(zip(probed.axes, _signs(probed, turn), strict=True))
+    )
+    way, side = ("counterclockwise", "left") if turn > 0.0 else ("clockwise", "right")
+    rule = (
+        f"Go from M square to the chord by a. Seen {_EYE[probed.axis]} the table turned {way}, so the pivot lies on the "
+        f"{side} hand of whoever walks from the first reading to the last: what the chord does along one axis, the way "
+        "to the pivot does along the other."
+    )
+    first, second = probed.axes
+    one, two = ("+" if sign > 0.0 else "-" for sign in _signs(probed, turn))
+    formula = (
+        f"{first} = M{first} {one} a · d{second} / chord, {second} = M{second} {two} a · d{first} / chord"
+    )
+    return WorkedStep("pivot", rule, formula, calculations, _MACHINE)
+
+
+def _signs(probed: Probed, turn: float) -> tuple[float, float]:
+    """Whether the way to the pivot goes with or against the other axis' share of the chord."""
+    first, second = plane_of(probed.axis)
+    # Counterclockwise, the way to the pivot is the chord turned left: (-dv, +du).
+    left = (-1.0, 1.0) if first < second else (1.0, -1.0)
+    return (left[0], left[1]) if turn > 0.0 else (-left[0], -left[1])
+
+
+def _check(probed: Probed) -> WorkedStep:
+    """The reading that was not used must lie on the circle."""
+    pivot = probed.worked()["readings 1 and 3"]
+    points = probed.centre_mm[:, list(probed.asked)]
+    calculations = tuple(
+        Calculation(
+            f"radius {k + 1}",
+            "√(({} - {})² + ({} - {})²)",
+            _lengths(points[k, 0], pivot[0], points[k, 1], pivot[1]),
+            Number(float(np.hypot(*(points[k] - pivot)))),
+        )
+        for k in (0, 1)
+    )
+    rule = (
+        "The second reading was not used, so it checks the first and the last: it must lie as far from the pivot as "
+        "they do, to a few times what a reading repeats within."
+    )
+    return WorkedStep("check", rule, "r = √(Δ² + Δ²)", calculations, "across the line")

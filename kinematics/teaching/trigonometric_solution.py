@@ -1,0 +1,247 @@
+"""The same offset with plane trigonometry only: right triangles, sine and cosine, as on a pocket calculator.
+
+Where every rotary runs along a machine axis, each turn leaves one coordinate alone and swings the other two round a
+circle. From the two legs of a right triangle come its long side and its angle; the turn is added to the angle; sine
+and cosine give the new legs. The part is followed outward: from the origin through the stack, step by step, to the
+table and round each rotary.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.errors import KinematicsError
+from kinematics.machine import table_frame
+from kinematics.operations import PlacedOperation
+from kinematics.stack import StackStep
+from kinematics.teaching.direction_steps import aim_steps
+from kinematics.teaching.worked_step import Calculation, Number, WorkedStep, added
+from kinematics.teaching.working import (
+    SMALL_XYZ,
+    XYZ,
+    RotarySwing,
+    Working,
+    angle_step,
+    arm_step,
+    as_it_is,
+    back_step,
+    frames_of,
+    height_touched,
+    heights_reached,
+    offset_step,
+    square_axis,
+    table_origin_words,
+    touch_off_step,
+)
+from kinematics.work_offsets import Setup
+
+__all__ = ["solve_by_trigonometry", "why_not_by_trigonometry"]
+
+
+def why_not_by_trigonometry(setup: Setup, steps: Sequence[StackStep] | None) -> str:
+    """Why plane trigonometry is not enough for a setup; empty where it is.
+
+    Parameters
+    ----------
+    setup : Setup
+    steps : sequence of Step or None
+        The stack that the setup's part stands on; None where part zero was touched off instead.
+
+    Returns
+    -------
+    str
+        Half a sentence, to stand after "since".
+
+    Examples
+    --------
+    >>> from kinematics.machine import Machine, Platter
+    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.rotary import RotaryAxis, RotationSense
+    >>> skew = RotaryAxis("C", [0, 0, 0], [0.01, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> why_not_by_trigonometry(set_up(Machine("mill", (skew,), Platter(face_mm=0.0)), []), [])
+    'rotary C does not run along a machine axis'
+    """
+    for rotary in setup.machine.rotaries:
+        if square_axis(rotary.direction) is None:
+            return f"rotary {rotary.letter} does not run along a machine axis"
+    if not np.array_equal(table_frame(setup.machine).rotation, np.eye(3)):
+        return "the platter's measured face is not square to the machine"
+    if steps is None and not np.array_equal(setup.part_in_table.rotation, np.eye(3)):
+        return "part zero was touched off on a part that the stack turns"
+    return ""
+
+
+def solve_by_trigonometry(
+    setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep] | None, plane: Sequence[WorkedStep] = ()
+) -> Working:
+    """The working of one operation's offset in plane trigonometry.
+
+    Parameters
+    ----------
+    setup : Setup
+    placed : Placed
+        The operation, as `place` gives it.
+    steps : sequence of Step or None
+        The stack that the setup's part stands on; None where part zero was touched off instead.
+    plane : sequence of Line
+        What the direction that must face the spindle came from, if it was worked out (`plane_lines`).
+
+    Returns
+    -------
+    Working
+        To the same digits as `work_out`'s.
+
+    Raises
+    ------
+    KinematicsError
+        When the machine is not square, or the steps do not end where the setup's part zero is.
+
+    Examples
+    --------
+    >>> from kinematics.machine import Machine, Platter
+    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.operations import Operation
+    >>> from kinematics.operations import place_operations
+    >>> from kinematics.rotary import RotaryAxis, RotationSense
+    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
+    >>> setup = set_up(Machine("mill", (a,), Platter()), [StackStep("post", up_mm=100.0)])
+    >>> (port,) = place_operations(setup, [Operation("port", program_deg=(-30.0,))]).placed
+    >>> solve_by_trigonometry(setup, port, [StackStep("post", up_mm=100.0)]).offset_mm.round(6).tolist()
+    [0.0, -50.0, 36.60254]
+    """
+    why = why_not_by_trigonometry(setup, steps)
+    if why:
+        raise KinematicsError(f"by hand: expected a square machine, found that {why}")
+    heights = height_touched(setup) if steps is None else heights_reached(steps, frames_of(setup, steps))
+    outward, point = _outward(setup, placed, steps)
+    lines = [*(replace(line, matrix=None) for line in (*plane, *aim_steps(setup, placed))), *outward]
+    frame = table_frame(setup.machine)
+    total = frame.translation_mm + point
+    lines.append(
+        WorkedStep(
+            "all-zero",
+            f"Machine coordinates with every rotary at zero: {table_origin_words(setup.machine)}, plus what stands on it.",
+            "w = T + o",
+            added(XYZ, frame.translation_mm, point, total),
+            "machine coordinates, all-zero pose",
+        )
+    )
+    point, swings = total, []
+    for i in reversed(range(len(setup.machine.rotaries))):
+        rotary = setup.machine.rotaries[i]
+        lines.append(angle_step(rotary, float(placed.program_deg[i]), float(setup.rotary_offset_deg[i])))
+        turn = float(lines[-1].result[-1])
+        axis = square_axis(rotary.direction)
+        if turn == 0.0 or axis is None:
+            continue
+        signed = turn * float(np.sign(rotary.direction[axis]))
+        lines.append(arm_step(rotary, point))
+        triangle, turned = _triangle(
+            rotary.letter, axis, signed, point - rotary.point_mm, f"from the pivot of {rotary.letter}"
+        )
+        lines += [triangle, back_step(rotary, turned)]
+        back = rotary.point_mm + turned
+        swings.append(RotarySwing(rotary.letter, rotary.direction, rotary.point_mm, turn, point, back))
+        point = back
+    lines.append(offset_step(setup.machine, point))
+    return Working(placed.name, tuple(lines), tuple(swings), heights)
+
+
+def _outward(
+    setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep] | None
+) -> tuple[list[WorkedStep], NDArray[np.float64]]:
+    """From the origin on the part down through the stack to the platter."""
+    point = placed.origin_mm
+    lines = [
+        WorkedStep(
+            "origin",
+            "Start on the part: the operation's origin as the drawing gives it.",
+            "o",
+            as_it_is(SMALL_XYZ, point),
+            "part frame",
+        )
+    ]
+    if steps is None:
+        total = point + setup.part_in_table.translation_mm
+        lines.append(touch_off_step(setup))
+        lines.append(
+            WorkedStep(
+                "part zero",
+                "Part zero as touched off, and the origin from there.",
+                "o = W + origin",
+                added(SMALL_XYZ, setup.part_in_table.translation_mm, point, total),
+                "table frame",
+            )
+        )
+        return lines, total
+    for k in reversed(range(len(steps))):
+        step = steps[k]
+        # The last turn of a step is the first that the part feels on its way out.
+        for axis, angle in reversed((*step.rotate, ("z", step.turn_deg))):
+            if angle and point.any():
+                line, point = _triangle(
+                    f"step {k + 1} {axis}",
+                    SMALL_XYZ.index(axis),
+                    angle,
+                    point,
+                    f"on step {k + 1}, {step.name}",
+                )
+                lines.append(line)
+        move = np.array([*step.shift_mm, step.up_mm])
+        lines.append(
+            WorkedStep(
+                f"step {k + 1}",
+                f"Step {k + 1}, {step.name}: add its shift in x and y and its height.",
+                f"o{k} = o{k + 1} + s{k + 1}",
+                added(SMALL_XYZ, point, move, point + move),
+                "table frame" if k == 0 else f"on step {k}, {steps[k - 1].name}",
+            )
+        )
+        point = point + move
+    return lines, point
+
+
+def _triangle(
+    what: str, axis: int, turn_deg: float, arm: NDArray[np.float64], frame: str
+) -> tuple[WorkedStep, NDArray[np.float64]]:
+    """One swing in a plane: legs to long side and angle, the turn added, and back to legs."""
+    first, second = (axis + 1) % 3, (axis + 2) % 3
+    u, v = float(arm[first]), float(arm[second])
+    along, up, still = SMALL_XYZ[first], SMALL_XYZ[second], SMALL_XYZ[axis]
+    long_side = math.hypot(u, v)
+    start = math.degrees(math.atan2(v, u))
+    end = start + turn_deg
+    turned = arm.copy()
+    turned[first] = long_side * math.cos(math.radians(end))
+    turned[second] = long_side * math.sin(math.radians(end))
+    side = Number(long_side)
+    new = Number(end, "angle")
+    calculations = (
+        Calculation("r", "√({}² + {}²)", (Number(u), Number(v)), side),
+        _start_angle(u, v, start),
+        Calculation("new angle", "{} + {}", (Number(start, "angle"), Number(turn_deg, "angle")), new),
+        Calculation(f"{along}'", "{} × cos {}", (side, new), Number(float(turned[first]))),
+        Calculation(f"{up}'", "{} × sin {}", (side, new), Number(float(turned[second]))),
+        Calculation(f"{still}'", "{}", (Number(float(arm[axis])),), Number(float(arm[axis]))),
+    )
+    letter = what if len(what) == 1 else ""
+    rule = (
+        f"The turn leaves {still} alone. In the {along}-{up} plane the arm is the long side of a right triangle with "
+        f"legs {along} and {up}: find it and its angle from +{along} toward +{up}, add the turn, and split it again."
+    )
+    formula = f"r = √({along}² + {up}²), {along}' = r cos, {up}' = r sin"
+    return WorkedStep(f"{letter} turned" if letter else what, rule, formula, calculations, frame), turned
+
+
+def _start_angle(u: float, v: float, start_deg: float) -> Calculation:
+    """The arm's angle as a calculator gives it: the tangent's, and half a turn more where the first leg points back."""
+    result = Number(start_deg, "angle")
+    if u == 0.0:
+        return Calculation("angle", "{}", (result,), result)
+    half = "" if u > 0.0 else " + 180" if v >= 0.0 else " - 180"
+    return Calculation("angle", "tan⁻¹({} / {})" + half, (Number(v), Number(u)), result)

@@ -1,0 +1,215 @@
+"""One line of a worked calculation: its rule in words, the formula, the numbers put in, what comes out, and where.
+
+A calculation keeps its numbers apart from its text, so that one working can be written in millimetres or inches
+and to as many digits as the reader wants, and so that what is written can be worked again and compared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.errors import KinematicsError
+
+__all__ = ["Calculation", "Digits", "Kind", "Number", "WorkedStep", "written", "written_number"]
+
+Kind = Literal["length", "angle", "ratio"]
+
+
+@dataclass(frozen=True)
+class Number:
+    """A number of a calculation: millimetres, degrees, or a pure ratio (a sine, an entry of a matrix)."""
+
+    value: float
+    kind: Kind = "length"
+
+
+@dataclass(frozen=True)
+class Calculation:
+    """One written calculation, ``name = text with its numbers = result``.
+
+    Attributes
+    ----------
+    name : str
+        What comes out: "X", "turn of C".
+    text : str
+        With ``{}`` where each of the numbers goes.
+    numbers : tuple of Number
+    result : Number
+
+    Raises
+    ------
+    KinematicsError
+        When the text has not one place for each number.
+    """
+
+    name: str
+    text: str
+    numbers: tuple[Number, ...]
+    result: Number
+
+    def __post_init__(self) -> None:
+        if self.text.count("{}") != len(self.numbers):
+            raise KinematicsError(
+                f"calculation {self.name}: expected {self.text.count('{}')} numbers, found {len(self.numbers)}"
+            )
+
+
+@dataclass(frozen=True, eq=False)
+class WorkedStep:
+    """One line of the working.
+
+    Attributes
+    ----------
+    key : str
+        Names the line for whoever refers to it: "step 2", "origin", "C arm", "offset".
+    rule : str
+        What is done here and why, in words.
+    formula : str
+        The same in symbols.
+    calculations : tuple of Calculation
+    frame : str
+        What the result is measured in: "table frame", "machine coordinates".
+    matrix : ndarray, shape (3, 3), or None
+        The turn that this line writes down.
+    """
+
+    key: str
+    rule: str
+    formula: str
+    calculations: tuple[Calculation, ...]
+    frame: str
+    matrix: NDArray[np.float64] | None = None
+
+    @property
+    def result(self) -> NDArray[np.float64]:
+        """What came out, one value for each calculation; lengths in millimetres, angles in degrees."""
+        return np.array([calculation.result.value for calculation in self.calculations])
+
+
+@dataclass(frozen=True)
+class Digits:
+    """How numbers are written.
+
+    Attributes
+    ----------
+    unit_mm : float
+        Millimetres in the unit of length written.
+    length, angle, ratio : int
+        Decimals. Eight for a ratio keep a metre to a hundred-thousandth of a millimetre.
+    """
+
+    unit_mm: float = 1.0
+    length: int = 4
+    angle: int = 5
+    ratio: int = 8
+
+
+def written_number(number: Number, digits: Digits) -> str:
+    """A number as it is written: lengths to full width, angles and ratios without idle zeros.
+
+    Parameters
+    ----------
+    number : Number
+        In mm, degrees or as a ratio, as its kind says.
+    digits : Digits
+        The unit to write lengths in and the decimals of each kind.
+
+    Returns
+    -------
+    str
+        Rounded, without a unit; never "-0".
+
+    Examples
+    --------
+    >>> written_number(Number(-25.4), Digits(unit_mm=25.4, length=5))
+    '-1.00000'
+    >>> written_number(Number(-35.0, "angle"), Digits()), written_number(Number(0.5, "ratio"), Digits())
+    ('-35', '0.5')
+    >>> written_number(Number(-1e-12), Digits())
+    '0.0000'
+    """
+    if number.kind == "length":
+        text = f"{number.value / digits.unit_mm:.{digits.length}f}"
+    else:
+        text = f"{number.value:.{digits.angle if number.kind == 'angle' else digits.ratio}f}"
+        text = text.rstrip("0").rstrip(".") if "." in text else text
+    return text.lstrip("-") if float(text) == 0.0 else text
+
+
+def written(calculation: Calculation, digits: Digits) -> str:
+    """A calculation with its numbers in place and its result: what a teacher writes on the board.
+
+    A negative number stands in brackets unless it opens the calculation. A calculation that is nothing but its
+    result is written once.
+
+    Parameters
+    ----------
+    calculation : Calculation
+    digits : Digits
+        How each of its numbers is written.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> arm = Calculation("y", "{} - {}", (Number(-3.0), Number(-12.5)), Number(9.5))
+    >>> written(arm, Digits())
+    'y = -3.0000 - (-12.5000) = 9.5000'
+    """
+    result = written_number(calculation.result, digits)
+    if calculation.text == "{}":
+        return f"{calculation.name} = {result}"
+    pieces = calculation.text.split("{}")
+    text = pieces[0]
+    for number, after in zip(calculation.numbers, pieces[1:], strict=True):
+        value = written_number(number, digits)
+        text += f"({value})" if value.startswith("-") and text else value
+        text += after
+    return f"{calculation.name} = {text} = {result}"
+
+
+def added(
+    names: Iterable[str],
+    start_mm: NDArray[np.float64],
+    more_mm: NDArray[np.float64],
+    total_mm: NDArray[np.float64],
+    sign: Literal["+", "-"] = "+",
+) -> tuple[Calculation, ...]:
+    """Component by component: start and more make total."""
+    return tuple(
+        Calculation(name, "{} " + sign + " {}", (Number(a), Number(b)), Number(c))
+        for name, a, b, c in zip(names, start_mm.tolist(), more_mm.tolist(), total_mm.tolist(), strict=True)
+    )
+
+
+def multiplied(
+    names: Iterable[str],
+    matrix: NDArray[np.float64],
+    vector_mm: NDArray[np.float64],
+    total_mm: NDArray[np.float64],
+    start_mm: NDArray[np.float64] | None = None,
+    kind: Kind = "length",
+) -> tuple[Calculation, ...]:
+    """A matrix times a vector, row by row; terms whose factor is nought are not written, those of one bare."""
+    calculations = []
+    for i, name in enumerate(names):
+        text, numbers = [], []
+        if start_mm is not None:
+            text.append("{}")
+            numbers.append(Number(float(start_mm[i])))
+        for factor, value in zip(matrix[i].tolist(), vector_mm.tolist(), strict=True):
+            if factor == 0.0:
+                continue
+            text.append("{}" if factor == 1.0 else "{} × {}")
+            numbers += [] if factor == 1.0 else [Number(factor, "ratio")]
+            numbers.append(Number(value, kind))
+        result = Number(float(total_mm[i]), kind)
+        calculations.append(Calculation(name, " + ".join(text), tuple(numbers), result))
+    return tuple(calculations)

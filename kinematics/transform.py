@@ -1,0 +1,353 @@
+"""Rigid transforms: poses of frames, rotations about axes and lines, and orientations as turns about axes.
+
+A `Pose` named ``part_in_table`` answers "where is the part's frame, seen from the table": it takes part
+coordinates to table coordinates. Poses chain from left to right, and the inner names cancel::
+
+    part_in_machine = table_in_machine @ part_in_table
+
+Turns are right-handed about the direction given. It is always the *work* that turns here, never the tool.
+
+The order of the list is the order of the turns. Names and conversions of three-turn sequences are the work of
+transforms3d; its ``r...`` orders ("rotating frame") are the moving axes meant here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.angles import sincos_deg
+from kinematics.errors import KinematicsError
+from kinematics.validation import as_vectors, normalized, read_only
+
+__all__ = [
+    "IDENTITY",
+    "Axis",
+    "Pose",
+    "Turn",
+    "euler_angles",
+    "rotation_about_axis",
+    "rotation_about_line",
+    "rotation_from_intrinsic",
+    "translation",
+]
+
+RIGID_WITHIN = 1e-9
+"""How far a rotation's rows may be from square and of length one: 1e-9 mm at one metre is 1e-12 of it."""
+
+
+@dataclass(frozen=True, eq=False)
+class Pose:
+    """A rigid pose: a rotation and a translation, over any leading shape.
+
+    Attributes
+    ----------
+    rotation : ndarray, shape (..., 3, 3)
+        Columns are the inner frame's axes in the outer frame; right-handed, orthonormal.
+    translation_mm : ndarray, shape (..., 3)
+        The inner frame's origin in the outer frame, in millimetres.
+
+    Raises
+    ------
+    KinematicsError
+        When the rotation is not one (stretched, skewed or mirrored), which is never repaired in silence; when
+        a value is not finite or the leading shapes do not broadcast.
+
+    Examples
+    --------
+    >>> quarter = Pose(rotation_about_axis([0, 0, 1], 90.0), [10.0, 0.0, 0.0])
+    >>> quarter.apply([1.0, 0.0, 5.0]).tolist()
+    [10.0, 1.0, 5.0]
+    >>> (quarter.inverse() @ quarter).apply([1.0, 2.0, 3.0]).tolist()
+    [1.0, 2.0, 3.0]
+    >>> Pose([[1, 0, 0], [0, 1, 0], [0, 0, -1]], [0, 0, 0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: rotation: expected a right-handed one, found a mirror image
+    """
+
+    rotation: NDArray[np.float64]
+    translation_mm: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        rotation = as_vectors(self.rotation, 3, "rotation")
+        translation = as_vectors(self.translation_mm, 3, "translation")
+        if rotation.ndim < 2 or rotation.shape[-2] != 3:
+            raise KinematicsError(f"rotation: expected shape (..., 3, 3), found {rotation.shape}")
+        off = np.abs(rotation @ np.swapaxes(rotation, -1, -2) - np.eye(3))
+        if off.size and float(off.max()) > RIGID_WITHIN:
+            raise KinematicsError(
+                "rotation: expected rows square to each other and of length 1, "
+                f"found them off by {float(off.max()):.3g}"
+            )
+        if rotation.size and float(np.linalg.det(rotation).min()) < 0.0:
+            raise KinematicsError("rotation: expected a right-handed one, found a mirror image")
+        try:
+            np.broadcast_shapes(rotation.shape[:-2], translation.shape[:-1])
+        except ValueError:
+            raise KinematicsError(
+                "pose: expected leading shapes that broadcast, "
+                f"found rotation {rotation.shape} and translation {translation.shape}"
+            ) from None
+        object.__setattr__(self, "rotation", read_only(rotation))
+        object.__setattr__(self, "translation_mm", read_only(translation))
+
+    @classmethod
+    def from_rigid(cls, rotation: NDArray[np.float64], translation_mm: NDArray[np.float64]) -> Pose:
+        """A pose from parts that are rigid by construction: a product of rotations is a rotation.
+
+        Checking a million of them would cost more than making them.
+
+        Parameters
+        ----------
+        rotation : ndarray, shape (..., 3, 3)
+            Taken on trust and not copied.
+        translation_mm : ndarray, shape (..., 3)
+            Likewise; leading shapes that broadcast.
+
+        Returns
+        -------
+        Pose
+        """
+        pose = object.__new__(cls)
+        for name, array in (("rotation", rotation), ("translation_mm", translation_mm)):
+            view = array.view()
+            view.flags.writeable = False
+            object.__setattr__(pose, name, view)
+        return pose
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """The leading shape: () for one pose."""
+        return np.broadcast_shapes(self.rotation.shape[:-2], self.translation_mm.shape[:-1])
+
+    def apply(self, points_mm: ArrayLike) -> NDArray[np.float64]:
+        """Points of the inner frame, shape (..., 3), in the outer frame; millimetres."""
+        return self.turn(points_mm) + self.translation_mm
+
+    def turn(self, directions: ArrayLike) -> NDArray[np.float64]:
+        """Directions of the inner frame, shape (..., 3), in the outer frame: turned, not moved."""
+        vectors = as_vectors(directions, 3, "directions")
+        return np.asarray((self.rotation @ vectors[..., None])[..., 0])
+
+    def inverse(self) -> Pose:
+        """The outer frame seen from the inner one."""
+        back = np.swapaxes(self.rotation, -1, -2)
+        return Pose.from_rigid(back, -(back @ self.translation_mm[..., None])[..., 0])
+
+    def __matmul__(self, inner: Pose) -> Pose:
+        """The pose of what stands at `inner` within this one."""
+        moved = (self.rotation @ inner.translation_mm[..., None])[..., 0] + self.translation_mm
+        return Pose.from_rigid(self.rotation @ inner.rotation, moved)
+
+
+def rotation_about_axis(direction: ArrayLike, angle_deg: ArrayLike) -> NDArray[np.float64]:
+    """Rotation matrices for right-handed turns about directions through the origin.
+
+    Parameters
+    ----------
+    direction : array_like, shape (..., 3)
+        The direction turned about, of any length but none.
+    angle_deg : array_like, shape (...)
+        Right-handed: counterclockwise for an eye at the direction's head looking back.
+
+    Returns
+    -------
+    ndarray, shape (..., 3, 3)
+        Rodrigues' formula.
+
+    Raises
+    ------
+    KinematicsError
+        When a direction has no length.
+
+    Examples
+    --------
+    >>> rotation_about_axis([1, 0, 0], 90.0).tolist()
+    [[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]]
+    >>> rotation_about_axis([0, 0, 0], 90.0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: direction: expected a direction, found one of length 0
+    """
+    axis = normalized(direction, "direction")
+    sine, cosine = sincos_deg(angle_deg)
+    sine, cosine = sine[..., None, None], cosine[..., None, None]
+    along = axis[..., :, None] * axis[..., None, :]
+    return np.asarray(cosine * (np.eye(3) - along) + sine * _cross_matrix(axis) + along)
+
+
+def rotation_about_line(point_mm: ArrayLike, direction: ArrayLike, angle_deg: ArrayLike) -> Pose:
+    """The pose reached by turning about a line in space.
+
+    Parameters
+    ----------
+    point_mm : array_like, shape (..., 3)
+        Any point of the line, in millimetres.
+    direction : array_like, shape (..., 3)
+        The line's direction.
+    angle_deg : array_like, shape (...)
+        Right-handed about the direction.
+
+    Returns
+    -------
+    Pose
+
+    Examples
+    --------
+    A quarter turn about a line parallel to X takes a point above the line to its -Y side:
+
+    >>> rotation_about_line([0.0, 10.0, 0.0], [1, 0, 0], 90.0).apply([7.0, 10.0, 3.0]).tolist()
+    [7.0, 7.0, 0.0]
+    """
+    point = as_vectors(point_mm, 3, "point")
+    rotation = rotation_about_axis(direction, angle_deg)
+    return Pose.from_rigid(rotation, point - (rotation @ point[..., None])[..., 0])
+
+
+def translation(x_mm: float = 0.0, y_mm: float = 0.0, z_mm: float = 0.0) -> Pose:
+    """A pose that is moved but not turned; millimetres.
+
+    Parameters
+    ----------
+    x_mm, y_mm, z_mm : float
+        Where the inner frame's origin stands in the outer frame.
+
+    Returns
+    -------
+    Pose
+
+    Raises
+    ------
+    KinematicsError
+        When a number is not finite.
+    """
+    return Pose(np.eye(3), np.array([x_mm, y_mm, z_mm]))
+
+
+def _cross_matrix(vector: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The matrix that crosses `vector` (..., 3) with what it multiplies."""
+    x, y, z = vector[..., 0], vector[..., 1], vector[..., 2]
+    # Filled in place: stacking nine arrays takes several times as long on a single vector.
+    matrix = np.zeros((*vector.shape, 3))
+    matrix[..., 0, 1], matrix[..., 0, 2] = -z, y
+    matrix[..., 1, 0], matrix[..., 1, 2] = z, -x
+    matrix[..., 2, 0], matrix[..., 2, 1] = -y, x
+    return matrix
+
+
+IDENTITY = translation()
+"""The frame itself."""
+
+
+Axis = Literal["x", "y", "z"]
+Turn = tuple[Axis, float]
+
+_LOCKED_DEG = 1e-10
+_WHOLE_DEG = 1e-12
+_DIRECTION = {"x": (1.0, 0.0, 0.0), "y": (0.0, 1.0, 0.0), "z": (0.0, 0.0, 1.0)}
+
+
+def rotation_from_intrinsic(turns: Sequence[Turn]) -> NDArray[np.float64]:
+    """The rotation reached by turns about the moving axes, in order.
+
+    Parameters
+    ----------
+    turns : sequence of (axis, degrees)
+        Axis "x", "y" or "z"; right-handed. No turns at all is the orientation one began with.
+
+    Returns
+    -------
+    ndarray, shape (3, 3)
+        Columns are the turned axes in the frame one began with.
+
+    Raises
+    ------
+    KinematicsError
+        When an axis is not x, y or z.
+
+    Examples
+    --------
+    >>> rotation_from_intrinsic([("z", 90.0), ("x", 90.0)])[:, 2].tolist()
+    [1.0, 0.0, 0.0]
+    >>> rotation_from_intrinsic([("w", 90.0)])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: turn: expected an axis x, y or z, found 'w'
+    """
+    reached = np.eye(3)
+    for axis, angle_deg in turns:
+        if axis not in _DIRECTION:
+            raise KinematicsError(f"turn: expected an axis x, y or z, found {axis!r}")
+        if angle_deg != 0.0:  # most steps of a stack turn nothing
+            reached = reached @ rotation_about_axis(_DIRECTION[axis], angle_deg)
+    return reached
+
+
+def euler_angles(rotation: ArrayLike, order: str = "zxz") -> tuple[Turn, Turn, Turn]:
+    """Three turns about the moving axes that reach a rotation.
+
+    Parameters
+    ----------
+    rotation : array_like, shape (3, 3)
+    order : str
+        Three of x, y, z in the order of turning, neighbours different: "zxz", "xyz", ...
+
+    Returns
+    -------
+    tuple of (axis, degrees)
+        Where the first and the last turn act about one line (the middle one is 0 or 180 in "zxz", to within
+        1e-10 degrees), the last is 0. Turned again, they give the rotation back to 2e-12.
+
+    Raises
+    ------
+    KinematicsError
+        When the order cannot reach every rotation, or the matrix is no rotation.
+
+    Examples
+    --------
+    >>> euler_angles(rotation_from_intrinsic([("z", 60.0), ("x", 35.0)]))
+    (('z', 60.0), ('x', 35.0), ('z', 0.0))
+    >>> euler_angles(np.eye(3), "xxz")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: order: expected three of x, y, z, neighbours different, found 'xxz'
+    """
+    # Only naming needs it: whoever computes offsets does not wait for its import.
+    from transforms3d.euler import mat2euler
+
+    if len(order) != 3 or set(order) - set("xyz") or order[0] == order[1] or order[1] == order[2]:
+        raise KinematicsError(f"order: expected three of x, y, z, neighbours different, found {order!r}")
+    matrix = Pose(as_vectors(rotation, 3, "rotation"), np.zeros(3)).rotation
+    before, middle, after = (_axis(letter) for letter in order)
+    first, second, _ = np.degrees(mat2euler(matrix, "r" + order)).tolist()
+    lock = 0.0 if before == after else 90.0
+    nearest = lock + 180.0 * round((second - lock) / 180.0)
+    # Near the lock, what separates the first from the last turn drowns in rounding: each is what the other leaves.
+    if abs(second - nearest) < _LOCKED_DEG:
+        second, third = nearest, 0.0
+        first = _turn_deg(matrix @ rotation_from_intrinsic([(middle, second)]).T, before)
+    else:
+        third = _turn_deg(rotation_from_intrinsic([(before, first), (middle, second)]).T @ matrix, after)
+    return (before, _round(first)), (middle, _round(second)), (after, _round(third))
+
+
+def _turn_deg(rotation: NDArray[np.float64], axis: Axis) -> float:
+    """The angle of a rotation about one axis, -180 to 180 degrees."""
+    along = "xyz".index(axis)
+    one, other = (along + 1) % 3, (along + 2) % 3
+    return float(np.degrees(np.arctan2(rotation[other, one], rotation[one, one])))
+
+
+def _round(angle_deg: float) -> float:
+    """Whole degrees where only rounding separates the angle from them."""
+    whole = float(round(angle_deg))
+    return (whole if abs(angle_deg - whole) < _WHOLE_DEG else angle_deg) + 0.0
+
+
+def _axis(letter: str) -> Axis:
+    return "x" if letter == "x" else "y" if letter == "y" else "z"

@@ -1,0 +1,190 @@
+"""`check`: right answers pass, mistakes are named with the line where the ways part, faulty files are told."""
+
+import csv
+import io
+import json
+
+import pytest
+
+from kinematics.teaching import classic_mistakes, recompute
+from tiltwright.job.evaluate import evaluate_job
+
+HEAD = "operation,axis,value_mm\n"
+
+
+@pytest.fixture
+def path(examples):
+    return examples / "tide_gauge_head.toml"
+
+
+def _mistaken(path, *names: str, decimals: int = 3) -> str:
+    """A file of answers that follow from mistakes; right ones without any."""
+    worked = evaluate_job(str(path))
+    placed = [one.placed for one in worked.operations]
+    mistakes = classic_mistakes(worked.setup, worked.job.steps)
+    table = recompute(worked.setup, placed, worked.job.steps, mistakes)
+    row = [tuple(m.name for m in made) for made in table.made].index(names)
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(("operation", "axis", "value_mm"))
+    for one, offset in zip(placed, table.offset_mm[row], strict=True):
+        writer.writerows((one.name, axis, f"{v:.{decimals}f}") for axis, v in zip("XYZ", offset, strict=True))
+    return out.getvalue()
+
+
+def test_right_answers_pass(run, path, tmp_path):
+    file = tmp_path / "answers.csv"
+    file.write_text(_mistaken(path))
+    ended = run("check", path, file)
+    assert ended.code == 0
+    assert "All 24 numbers are right." in ended.out
+    assert "wrong" not in ended.out
+
+
+def test_a_mistake_is_named_with_its_line(run, path, tmp_path):
+    file = tmp_path / "answers.csv"
+    file.write_text(_mistaken(path, "wrong order"))
+    ended = run("check", path, file)
+    assert ended.code == 1
+    assert "the turns were applied in the wrong order: A before C" in " ".join(ended.out.split())
+    assert "No other mistake, and no other pair of them, gives these numbers." in " ".join(ended.out.split())
+    report = json.loads(run("check", path, file, "--json").out)
+    assert report["schema"] == "tiltwright.check/1"
+    (finding,) = report["findings"]
+    assert [one["kind"] for one in finding["mistakes"]] == ["wrong order"]
+    assert finding["explained"] == finding["wrong"] > 0
+    lines = json.loads(run("explain", path, finding["operations"][0], "--json").out)["operations"][0]["lines"]
+    assert lines[finding["line"] - 1]["key"] in {"C arm", "C angle"}
+
+
+def test_a_pair_of_mistakes_is_named(run, path, tmp_path):
+    file = tmp_path / "answers.csv"
+    file.write_text(_mistaken(path, "measured from the table, A", "step counted twice, sub-plate"))
+    report = json.loads(run("check", path, file, "--json").out)
+    named = [[one["kind"] for one in finding["mistakes"]] for finding in report["findings"]]
+    assert named == [["measured from the table", "step counted twice"]]
+
+
+def test_what_no_mistake_gives_is_unexplained(run, path):
+    ended = run("check", path, "--answer", "top port:X=-371.4mm", "--answer", "top port:Z=-171.3mm")
+    assert ended.code == 1
+    assert "Unexplained: top port." in ended.out
+
+
+def test_typed_answers_and_units(run, path):
+    assert run("check", path, "--answer", "top port:Z=-179.096mm").code == 0
+    assert run("check", path, "--answer", "top port:Z=-7.0510in").code == 0
+    assert run("check", path, "--answer", "top port:Z=-7.0510", "--units", "inch").code == 0
+    assert run("check", path, "--answer", "upper port 1:A=-30", "--answer", "upper port 1:C=180").code == 0
+    ended = run("check", path, "--answer", "top port:Z=-179.096")
+    assert ended.code == 2
+    assert "in no stated unit" in ended.err
+
+
+def test_either_way_to_stand_is_right(run, job, tmp_path):
+    mill = (
+        'name = "m"\nunits = "mm"\nz_reference = "gauge line"\n'
+        '[[rotary]]\nletter = "A"\nalong = "+X"\npositive_turn = "clockwise"\npoint = [-300, -200, -400]\n'
+        "limits = [-110, 110]\n"
+        '[[rotary]]\nletter = "C"\nalong = "+Z"\npositive_turn = "clockwise"\npoint = [-300.1, -200.2, -350]\n'
+        'limits = "endless"\n[platter]\nface = -350\n'
+    )
+    text = (
+        'name = "j"\nunits = "mm"\nmachine = "teaching_mill.toml"\n[[stack]]\nname = "post"\nup = 90.0\n'
+        '[[operation]]\nname = "port"\nnormal = [1, 2, 2]\norigin = [5, 6, -7]\n'
+    )
+    path = job(text, machine=mill)
+    ways = json.loads(run("aim", path, "--json").out)
+    assert ways
+    for tilt in ("positive", "negative"):
+        other = job(text + f'tilt = "{tilt}"\n', machine=mill)
+        one = json.loads(run("offsets", other, "--json").out)["operations"][0]
+        path = job(text, machine=mill)
+        answers = tmp_path / "answers.csv"
+        rows = [*one["program"].items(), *((axis, one["offset"][axis]) for axis in "XYZ")]
+        answers.write_text(HEAD + "".join(f"port,{axis},{value:.4f}\n" for axis, value in rows))
+        assert run("check", path, answers).code == 0
+        # Without the angles it is still the way that the offsets belong to.
+        answers.write_text(HEAD + "".join(f"port,{axis},{value:.4f}\n" for axis, value in rows[2:]))
+        assert run("check", path, answers).code == 0
+
+
+def test_a_wrong_angle_is_told_apart_from_what_follows_from_it(run, path, tmp_path):
+    grid = json.loads(run("offsets", path, "--json").out)["operations"]
+    port = next(one for one in grid if one["name"] == "top port")
+    # Part zero is the top port's origin: its offset at A -20 C 30 is what the grid gives.
+    pose = json.loads(run("offsets", path, "--at", "A-20,C30", "--json").out)
+    offset = pose["operations"][0]["offset"]
+    assert port["origin"] == [0.0, 0.0, 0.0]
+    rows = [("A", -20.0), ("C", 30.0), *((axis, offset[axis]) for axis in "XYZ")]
+    file = tmp_path / "answers.csv"
+    file.write_text(HEAD + "".join(f"top port,{axis},{value:.3f}\n" for axis, value in rows))
+    report = json.loads(run("check", path, file, "--json").out)
+    assert {one["rotary"] for one in report["angles"]} == {"A", "C"}
+    assert report["findings"][0]["mistakes"][0]["kind"] == "followed from wrong angles"
+
+
+@pytest.mark.parametrize(
+    ("text", "messages"),
+    [
+        (HEAD + "top pot,X,1\n", ['answers.csv:2: operation: found "top pot"', 'did you mean "top port"?']),
+        ("operation,axis,value\ntop port,X,1\n", ["in no stated unit", "value_mm or value_inch"]),
+        (HEAD + "top port,X,-381.010\ntop por", ["answers.csv:3: row: found 1 of 3 values", "cut off"]),
+        (HEAD + 'top port,X,"-38', ["answers.csv:2: found text that is not CSV", "cut off"]),
+        (HEAD + "top port,Q,1\n", ['axis: found "Q"; allowed: "X", "Y", "Z", "A" or "C"']),
+        (HEAD + "top port,X,about 3\n", ['value: found "about 3"; allowed: a finite number']),
+        (HEAD + "top port,X,nan\n", ['value: found "nan"']),
+        (HEAD + "top port,X,1e999\n", ['value: found "1e999"']),
+        (HEAD + "top port,X,1\ntop port,X,2\n", ['X of "top port" a second time; allowed: once (line 2)']),
+        ("operation,value_mm\ntop port,1\n", ["head: found no column axis"]),
+        ("operation,axis,value_cm\ntop port,X,1\n", ["found no column value", 'unknown column "value_cm"']),
+        (HEAD, ["found no answer"]),
+        (HEAD + "top port,X,\n", ["found no answer"]),
+        ("", ["found an empty file"]),
+        (HEAD + "top pot,X,1\ntop port,W,1\ntop port,X,x\n", [".csv:2:", ".csv:3:", ".csv:4:"]),
+    ],
+)
+def test_faulty_files_are_told_with_line_and_reason(run, path, tmp_path, text, messages):
+    file = tmp_path / "answers.csv"
+    file.write_text(text)
+    ended = run("check", path, file)
+    assert ended.code == 2
+    assert ended.out == ""
+    for message in messages:
+        assert message in ended.err
+
+
+def test_files_that_are_none(run, path, tmp_path):
+    assert "no such file" in run("check", path, tmp_path / "none.csv").err
+    assert "a folder" in run("check", path, tmp_path).err
+    (tmp_path / "latin.csv").write_bytes(HEAD.encode() + "top port,X,\xe9\n".encode("latin-1"))
+    ended = run("check", path, tmp_path / "latin.csv")
+    assert ended.code == 2
+    assert "latin.csv:2: found a byte that is not UTF-8 text" in ended.err
+    assert "ANSWERS, --answer: found neither" in run("check", path).err
+    wrong = run("check", path, "--answer", "top port:X=1mm", "--within", "0")
+    assert "--within: found 0; allowed: a number above 0" in wrong.err
+
+
+def test_a_minus_from_a_word_processor_is_a_minus(run, path):
+    assert run("check", path, "--answer", "top port:Z=\N{MINUS SIGN}179.096mm").code == 0
+
+
+def test_a_verdict_can_be_printed(run, path, tmp_path):
+    file = tmp_path / "answers.csv"
+    file.write_text(_mistaken(path, "wrong order"))
+    assert run("check", path, file, "-o", tmp_path / "v.pdf").code == 1
+    assert (tmp_path / "v.pdf").read_bytes().startswith(b"%PDF-")
+
+
+def test_a_file_with_semicolons_is_told_how_to_be_saved(run, examples, tmp_path):
+    path = tmp_path / "answers.csv"
+    path.write_text("operation;axis;value_mm\ntop port;X;-381,010\n", encoding="utf-8")
+    ended = run("check", examples / "tide_gauge_head.toml", path)
+    assert ended.code == 2
+    assert "semicolons between the columns; allowed: commas" in ended.err
+
+
+def test_one_number_is_a_number(run, examples):
+    ended = run("check", examples / "tide_gauge_head.toml", "--answer", "top port:X=-381.010mm")
+    assert "The number is right." in ended.out

@@ -1,0 +1,159 @@
+"""`explain`: the sheet's numbers, line by line, on screen, as Markdown with drawings, as PDF, and for programs."""
+
+import json
+import re
+
+import pytest
+
+from tiltwright.job.evaluate import evaluate_job
+from tiltwright.teaching.explanation import digits_for, explained
+
+JOBS = ["tide_gauge_head.toml", "float_slots.toml", "buoy_bracket.toml"]
+
+
+def _table(run, path) -> dict[str, list[str]]:
+    """Name to the X, Y, Z that `offsets` prints."""
+    report = json.loads(run("offsets", path, "--json").out)
+    decimals = 3 if report["units"] == "mm" else 4
+    return {
+        one["name"]: [f"{one['offset'][axis]:.{decimals}f}" for axis in "XYZ"] for one in report["operations"]
+    }
+
+
+@pytest.mark.parametrize("job", JOBS)
+def test_the_working_ends_at_the_numbers_of_the_offsets_table(run, examples, job):
+    text = run("explain", examples / job).out
+    ends = re.findall(r"Written as the sheet writes it: X (\S+) {2}Y (\S+) {2}Z (\S+)", text)
+    assert [list(end) for end in ends] == list(_table(run, examples / job).values())
+
+
+def test_by_hand_ends_there_too_and_writes_no_matrix(run, examples):
+    path = examples / "tide_gauge_head.toml"
+    ended = run("explain", path, "upper port 2", "lower port 1", "--by-hand")
+    assert ended.code == 0
+    table = _table(run, path)
+    for name in ("upper port 2", "lower port 1"):
+        x, y, z = table[name]
+        assert f"Written as the sheet writes it: X {x}  Y {y}  Z {z}" in ended.out
+    assert "√(" in ended.out
+    assert "R(C) =" not in ended.out
+
+
+def test_by_hand_is_refused_where_the_machine_is_not_square(run, examples):
+    ended = run("explain", examples / "float_slots.toml", "--by-hand")
+    assert ended.code == 2
+    assert ended.out == ""
+    assert "expected a square machine, found that rotary B does not run along a machine axis" in ended.err
+
+
+def test_intermediates_have_one_digit_more_than_the_sheet(run, examples):
+    assert (digits_for("mm").length, digits_for("inch").length) == (4, 5)
+    text = run("explain", examples / "tide_gauge_head.toml", "top port").out
+    assert "z = 20.0120 + 95.0040 = 115.0160" in text
+    inches = run("explain", examples / "tide_gauge_head.toml", "top port", "--units", "inch").out
+    assert re.search(r"z = 0\.78787 \+ 3\.74031 = 4\.52819", inches)
+
+
+def test_json_has_the_lines_in_full(run, examples):
+    report = json.loads(run("explain", examples / "tide_gauge_head.toml", "upper port 1", "--json").out)
+    assert report["schema"] == "tiltwright.explain/1"
+    (operation,) = report["operations"]
+    offsets = json.loads(run("offsets", examples / "tide_gauge_head.toml", "--json").out)["operations"]
+    truth = next(one for one in offsets if one["name"] == "upper port 1")["offset"]
+    for axis in "XYZ":
+        assert operation["offset"][axis] == pytest.approx(truth[axis], abs=1e-9)
+    assert [line["number"] for line in operation["lines"]] == list(range(1, len(operation["lines"]) + 1))
+    assert operation["lines"][-1]["key"] == "offset"
+
+
+def test_pdf_and_markdown_with_a_drawing_of_each_step(run, examples, tmp_path):
+    path = examples / "tide_gauge_head.toml"
+    assert run("explain", path, "upper port 2", "-o", tmp_path / "port.pdf").code == 0
+    assert (tmp_path / "port.pdf").read_bytes().startswith(b"%PDF-")
+    assert run("explain", path, "upper port 2", "-o", tmp_path / "port.md").code == 0
+    text = (tmp_path / "port.md").read_text("utf-8")
+    linked = re.findall(r"!\[[^]]*\]\(([^)]+)\)", text)
+    # The stack, the swing about C, the swing about A, and where it ends.
+    assert linked == [f"port-{n}.svg" for n in range(1, 5)]
+    for name in linked:
+        assert (tmp_path / name).read_text("utf-8").startswith("<?xml")
+
+
+def test_nothing_is_overwritten_without_force(run, examples, tmp_path):
+    path = examples / "tide_gauge_head.toml"
+    (tmp_path / "port-2.svg").write_text("mine")
+    ended = run("explain", path, "upper port 2", "-o", tmp_path / "port.md")
+    assert ended.code == 2
+    assert (tmp_path / "port-2.svg").read_text() == "mine"
+    assert not (tmp_path / "port.md").exists()
+    assert not (tmp_path / "port-1.svg").exists()
+    assert run("explain", path, "upper port 2", "-o", tmp_path / "port.md", "--force").code == 0
+    assert (tmp_path / "port-2.svg").read_text("utf-8") != "mine"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["uper port 1"], 'did you mean "upper port 1"?'),
+        (["top port", "-o", "port.docx"], '--output: found the ending ".docx"; allowed: .pdf, .md, .txt'),
+        (["top port", "-o", "port.pdf", "--paper", "a5"], '--paper: found "a5"'),
+    ],
+)
+def test_bad_input_is_told(run, examples, tmp_path, monkeypatch, arguments, message):
+    monkeypatch.chdir(tmp_path)
+    ended = run("explain", examples / "tide_gauge_head.toml", *arguments)
+    assert ended.code == 2
+    assert message in ended.err
+    assert not list(tmp_path.iterdir())
+
+
+def test_an_operation_out_of_reach_ends_with_1(run, job):
+    path = job(
+        'name = "j"\nunits = "mm"\nmachine = "teaching_mill.toml"\n'
+        '[[operation]]\nname = "under"\nnormal = [0, 0, -1]\n'
+    )
+    ended = run("explain", path)
+    assert ended.code == 1
+    assert ended.out == ""
+
+
+def test_drawings_keep_names_inert(run, job, tmp_path):
+    path = job(
+        'name = "a <b>job</b> & more"\nunits = "mm"\nmachine = "teaching_mill.toml"\n'
+        '[[stack]]\nname = "<script>post</script>"\nup = 50\n'
+        '[[operation]]\nname = "| port # [x](y)"\nat = { A = -30, C = 40 }\n'
+    )
+    assert run("explain", path, "-o", tmp_path / "w.md").code == 0
+    text = (tmp_path / "w.md").read_text("utf-8")
+    assert "<b>" not in text.replace("\\<b\\>", "")
+    assert "[x](y)" not in text
+    assert "<script>" not in "".join(p.read_text("utf-8") for p in tmp_path.glob("*.svg"))
+    assert run("explain", path, "-o", tmp_path / "w.pdf").code == 0
+
+
+def test_a_working_is_as_exact_as_the_job(examples):
+    for name in JOBS:
+        worked = evaluate_job(str(examples / name))
+        for placed, working in explained(worked, by_hand=False):
+            assert working.offset_mm == pytest.approx(placed.offset_mm, abs=1e-9)
+
+
+def test_where_a_direction_comes_from_is_worked_too(run, examples, tmp_path):
+    """Derived here: turned 60 about z and 35 about the new x, z points along (sin 60 sin 35, -cos 60 sin 35, cos 35)."""
+    job = tmp_path / "job.toml"
+    mill = (examples / "teaching_mill.toml").as_posix()
+    job.write_text(
+        f'name = "turns"\nunits = "mm"\nmachine = "{mill}"\n[[operation]]\nname = "port"\n'
+        'tip = [["z", 60], ["x", 35]]\nrepeat = { count = 2, step = 30 }\n'
+        '[[operation]]\nname = "three"\nthrough = [[0, 0, 0], [10, 0, 0], [4, 0, 8]]\n',
+        encoding="utf-8",
+    )
+    first = run("explain", job, "port 1").out
+    assert "n' = Rx(35) · n" in first
+    assert "= 0.49673176" in first
+    assert "of the pattern" not in first
+    assert "This is number 2 of the pattern" in run("explain", job, "port 2").out
+    assert "n = u × v" in run("explain", job, "three").out
+    told = json.loads(run("explain", job, "port 2", "--json").out)
+    keys = [line["key"] for line in told["operations"][0]["lines"]]
+    assert keys[:4] == ["tip 2", "tip 1", "pattern", "aim direction"]

@@ -1,0 +1,189 @@
+"""`lesson`: a class set from a seed, and the grading of what comes back."""
+
+import csv
+import json
+import re
+
+import pytest
+
+from kinematics.teaching import LEVELS, classic_mistakes, recompute, set_exercise
+from tiltwright.job.evaluate import evaluate_job
+
+
+def _new(run, folder, level="lines that miss each other", students=3, *more):
+    return run("lesson", "new", folder, "--level", level, "--seed", 7, "--students", students, *more)
+
+
+def _fill(folder, sheet: int, mistake: str, target, student: str):
+    """Fill in the empty answer file of a sheet as somebody who makes a mistake would."""
+    worked = evaluate_job(str(folder / "key" / f"job-{sheet:02d}.toml"))
+    placed = [one.placed for one in worked.operations]
+    mistakes = classic_mistakes(worked.setup, worked.job.steps, unit_mm=worked.job.unit.mm)
+    table = recompute(worked.setup, placed, worked.job.steps, mistakes, pairs=False)
+    names = [made[0].name if made else "" for made in table.made]
+    row = next(k for k, name in enumerate(names) if name == mistake or name.startswith(f"{mistake}, "))
+    decimals = 3 if worked.job.unit.mm == 1.0 else 4
+    values = {}
+    for one, offset in zip(placed, table.offset_mm[row], strict=True):
+        for axis, value in zip("XYZ", offset, strict=True):
+            values[one.name, axis] = f"{value / worked.job.unit.mm:.{decimals}f}"
+        for letter, angle in zip(worked.setup.machine.letters, one.program_deg, strict=True):
+            values[one.name, letter] = f"{angle:.4f}"
+    empty = (folder / "sheets" / f"answers-{sheet:02d}.csv").read_text("utf-8")
+    rows = list(csv.reader(empty.splitlines()))
+    with target.open("w", encoding="utf-8", newline="") as out:
+        writer = csv.writer(out)
+        writer.writerow(rows[0])
+        writer.writerows(
+            (number, student, name, axis, values[name, axis]) for number, _, name, axis, _ in rows[1:]
+        )
+
+
+@pytest.mark.parametrize("units", ["mm", "inch"])
+@pytest.mark.parametrize("level", LEVELS)
+def test_the_key_says_what_the_exercise_is(run, tmp_path, level, units):
+    folder = tmp_path / "lesson"
+    assert _new(run, folder, level, 2, "--units", units).code == 0
+    for sheet in (1, 2):
+        exercise = set_exercise(level, 7, sheet, units)
+        worked = evaluate_job(str(folder / "key" / f"job-{sheet:02d}.toml"))
+        assert [one.placed.name for one in worked.operations] == [one.name for one in exercise.placed]
+        for read, drawn in zip(worked.operations, exercise.placed, strict=True):
+            assert read.placed.offset_mm == pytest.approx(drawn.offset_mm, abs=1e-9)
+            assert read.placed.program_deg == pytest.approx(drawn.program_deg, abs=1e-9)
+        handed_out = (folder / "sheets" / f"sheet-{sheet:02d}.md").read_text("utf-8")
+        decimals = 3 if units == "mm" else 4
+        for one in exercise.placed:
+            answer = f"{one.offset_mm[2] / (25.4 if units == 'inch' else 1.0):.{decimals}f}".replace(
+                "-", "\\-"
+            )
+            assert answer not in handed_out
+            assert answer in (folder / "key" / f"key-{sheet:02d}.md").read_text("utf-8")
+        for name in (f"sheets/sheet-{sheet:02d}.pdf", f"key/key-{sheet:02d}.pdf"):
+            assert (folder / name).read_bytes().startswith(b"%PDF-")
+        for drawing in re.findall(r"!\[[^]]*\]\(([^)]+)\)", handed_out):
+            assert (folder / "sheets" / drawing).exists()
+        key = (folder / "key" / f"key-{sheet:02d}.md").read_text("utf-8")
+        drawings = re.findall(r"!\[[^]]*\]\(([^)]+)\)", key)
+        assert len(drawings) >= 2 * len(exercise.placed)
+        assert all((folder / "key" / drawing).exists() for drawing in drawings)
+
+
+def test_the_same_seed_gives_the_same_files(run, tmp_path):
+    for name in ("one", "two"):
+        assert _new(run, tmp_path / name, "one tilt", 1, "--by-hand").code == 0
+    first, second = ({p.relative_to(f): p.read_bytes() for p in f.rglob("*") if p.is_file()}
+                     for f in (tmp_path / "one", tmp_path / "two"))  # fmt: skip
+    assert first == second
+    assert "√(" in (tmp_path / "one" / "key" / "key-01.md").read_text("utf-8")
+
+
+def test_nothing_is_overwritten_without_force(run, tmp_path):
+    folder = tmp_path / "lesson"
+    folder.mkdir()
+    (folder / "mine.txt").write_text("mine")
+    ended = _new(run, folder, "one tilt", 1)
+    assert ended.code == 2
+    assert [p.name for p in folder.iterdir()] == ["mine.txt"]
+    assert _new(run, folder, "one tilt", 1, "--force").code == 0
+    assert (folder / "mine.txt").read_text() == "mine"
+    assert (folder / "lesson.toml").exists()
+
+
+def test_a_wrong_level_gets_the_nearest(run, tmp_path):
+    ended = _new(run, tmp_path / "lesson", "one tlt", 1)
+    assert ended.code == 2
+    assert 'did you mean "one tilt"?' in ended.err
+    assert not (tmp_path / "lesson").exists()
+
+
+def test_a_class_is_graded_and_faulty_files_are_named(run, tmp_path):
+    folder, handed_in = tmp_path / "lesson", tmp_path / "in"
+    _new(run, folder, "lines that miss each other", 4)
+    handed_in.mkdir()
+    _fill(folder, 1, "", handed_in / "a.csv", "Berta Sand")
+    _fill(folder, 2, "wrong order", handed_in / "b.csv", "=Olin|Tide")
+    _fill(folder, 3, "wrong order", handed_in / "c.csv", "")
+    _fill(folder, 4, "measured from the table", handed_in / "d.csv", "Mara\x1b[2J Keel")
+    (handed_in / "e.csv").write_text("sheet,student,operation,axis,value_mm\n4,Half,lam")
+    (handed_in / "f.csv").write_text("operation,axis,value_mm\nx,X,1\n")
+    (handed_in / "notes.txt").write_text("not an answer file")
+    ended = run("lesson", "grade", folder, handed_in)
+    assert ended.code == 2
+    assert "e.csv:2: row: found 3 of 5 values" in ended.err
+    assert "f.csv:1: head: found no column sheet" in ended.err
+    assert "\x1b" not in ended.out + ended.err
+    lines = {line.split("  ")[0]: line for line in ended.out.splitlines()}
+    assert "9 of 9" in lines["Berta Sand"]
+    assert "all right" in lines["Berta Sand"]
+    assert "wrong order" in lines["=Olin|Tide"]
+    assert "wrong order" in lines["c"]
+    assert "measured from the table" in lines["Mara\\x1b[2J Keel"]
+    assert "not read: line 2, row: found 3 of 5 values" in lines["e"]
+    tally = ended.out[ended.out.index("What the class gets wrong") :]
+    assert re.search(r"wrong order +2\n", tally)
+    report = json.loads(run("lesson", "grade", folder, handed_in, "--json").out)
+    assert report["schema"] == "tiltwright.lesson-grade/1"
+    assert report["mistakes"][0] == {"kind": "wrong order", "students": 2}
+    assert [one["read"] for one in report["students"]] == [True] * 4 + [False] * 2
+    table = run("lesson", "grade", folder, handed_in, "--csv").out
+    assert "'=Olin|Tide" in table  # a spreadsheet must not run a name
+
+
+def test_aimed_exercises_are_graded_with_their_angles(run, tmp_path):
+    folder, handed_in = tmp_path / "lesson", tmp_path / "in"
+    _new(run, folder, "a normal to aim at", 1, "--units", "inch")
+    handed_in.mkdir()
+    _fill(folder, 1, "", handed_in / "a.csv", "Berta Sand")
+    ended = run("lesson", "grade", folder, handed_in)
+    assert ended.code == 0, ended.out + ended.err
+    assert re.search(r"Berta Sand +1 +10 of 10 +all right", ended.out)
+
+
+def test_an_answer_left_empty_is_no_wrong_answer(run, tmp_path):
+    folder, handed_in = tmp_path / "lesson", tmp_path / "in"
+    _new(run, folder, "one tilt", 1)
+    handed_in.mkdir()
+    _fill(folder, 1, "", handed_in / "a.csv", "Berta Sand")
+    rows = (handed_in / "a.csv").read_text("utf-8").splitlines()
+    rows[-1] = rows[-1].rsplit(",", 1)[0] + ","
+    (handed_in / "a.csv").write_text("\n".join(rows) + "\n")
+    ended = run("lesson", "grade", folder, handed_in)
+    assert ended.code == 0
+    assert "5 of 6" in ended.out
+    assert "all right; 1 not answered" in ended.out
+
+
+@pytest.mark.parametrize(
+    ("spoil", "message"),
+    [
+        (lambda f: (f / "lesson.toml").unlink(), "no such file"),
+        (lambda f: (f / "lesson.toml").write_text('level = "one tilt"\nseed = "x"\n'), "lesson.toml:2: seed"),
+        (lambda f: (f / "key" / "job-01.toml").unlink(), "job-01.toml: found no such file"),
+    ],
+)
+def test_a_spoilt_lesson_is_told(run, tmp_path, spoil, message):
+    folder, handed_in = tmp_path / "lesson", tmp_path / "in"
+    _new(run, folder, "one tilt", 1)
+    handed_in.mkdir()
+    _fill(folder, 1, "", handed_in / "a.csv", "Berta Sand")
+    spoil(folder)
+    ended = run("lesson", "grade", folder, handed_in)
+    assert ended.code == 2
+    assert message in ended.err
+
+
+def test_no_answers_to_grade(run, tmp_path):
+    folder = tmp_path / "lesson"
+    _new(run, folder, "one tilt", 1)
+    assert "found no .csv file" in run("lesson", "grade", folder, folder / "key").err
+    assert "a folder of answer files" in run("lesson", "grade", folder, tmp_path / "none").err
+
+
+def test_sheets_of_an_older_lesson_are_named(run, tmp_path):
+    folder = tmp_path / "class"
+    assert "not of this lesson" not in _new(run, folder).err
+    ended = run("lesson", "new", folder, "--level", "one tilt", "--seed", 2, "--students", 2, "--force")
+    assert ended.code == 0
+    assert "answers-03.csv" in ended.err
+    assert "are not of this lesson; do not hand out" in ended.err

@@ -1,0 +1,200 @@
+"""`lesson` with a pivot to find: what is handed out, what the key says, and how answers are marked."""
+
+import csv
+import json
+import re
+
+import numpy as np
+import pytest
+
+from kinematics.teaching import attainable, set_pivot_exercise
+
+LEVEL = "a pivot to find"
+DECIMALS = {"mm": 3, "inch": 4}
+MM = {"mm": 1.0, "inch": 25.4}
+
+
+def _new(run, folder, students=2, units="mm"):
+    ended = run(
+        "lesson", "new", folder, "--level", LEVEL, "--seed", 7, "--students", students, "--units", units
+    )
+    assert ended.code == 0, ended.err
+
+
+def _right(sheet: int, units: str = "mm"):
+    """By hand, pivot by pivot and axis by axis, in the sheet's unit."""
+    exercise = set_pivot_exercise(7, sheet, units)
+    return {
+        (one.letter, axis): value / MM[units]
+        for one in exercise.probed
+        for axis, value in zip(one.axes, next(iter(one.worked().values())).tolist(), strict=True)
+    }
+
+
+def _fill(folder, sheet: int, values, target, student: str, units="mm"):
+    empty = (folder / "sheets" / f"answers-{sheet:02d}.csv").read_text("utf-8")
+    head, *rows = csv.reader(empty.splitlines())
+    with target.open("w", encoding="utf-8", newline="") as out:
+        writer = csv.writer(out)
+        writer.writerow(head)
+        for number, _, pivot, axis, _ in rows:
+            value = values.get((pivot, axis))
+            text = "" if value is None else f"{value:.{DECIMALS[units]}f}"
+            writer.writerow((number, student, pivot, axis, text))
+
+
+@pytest.mark.parametrize("units", ["mm", "inch"])
+def test_the_sheet_gives_the_readings_and_the_key_the_answers(run, tmp_path, units):
+    folder = tmp_path / "lesson"
+    _new(run, folder, 4, units)
+    for sheet in range(1, 5):
+        exercise = set_pivot_exercise(7, sheet, units)
+        support = attainable(exercise)
+        handed_out = (folder / "sheets" / f"sheet-{sheet:02d}.md").read_text("utf-8").replace("\\", "")
+        key = (folder / "key" / f"key-{sheet:02d}.md").read_text("utf-8").replace("\\", "")
+        for one, best in zip(exercise.probed, support.best_mm, strict=True):
+            for value in one.shown_mm.ravel():
+                assert f"{value / MM[units]:.{DECIMALS[units]}f}" in handed_out
+            for value in (*one.true_mm, *best):
+                answer = f"{value / MM[units]:.{DECIMALS[units]}f}"
+                assert answer not in handed_out
+                assert answer in key
+            for value in one.believed_mm:
+                assert f"{value / MM[units]:.{DECIMALS[units]}f}" in handed_out
+        for name, text in ((f"sheets/sheet-{sheet:02d}", handed_out), (f"key/key-{sheet:02d}", key)):
+            assert (folder / f"{name}.pdf").read_bytes().startswith(b"%PDF-")
+            drawings = re.findall(r"!\[[^]]*\]\(([^)]+)\)", text)
+            assert len(drawings) == 2
+            for drawing in drawings:
+                assert ((folder / name).parent / drawing).read_text("utf-8").startswith("<?xml")
+        # The drawing to hand out says only what the shop believes.
+        svg = (folder / "sheets" / f"sheet-{sheet:02d}-1.svg").read_text("utf-8")
+        assert "as the shop believes" in svg
+        assert "found by hand" not in svg
+
+
+def test_the_same_seed_gives_the_same_files(run, tmp_path):
+    for name in ("one", "two"):
+        _new(run, tmp_path / name, 1)
+    first, second = ({p.relative_to(f): p.read_bytes() for p in f.rglob("*") if p.is_file()}
+                     for f in (tmp_path / "one", tmp_path / "two"))  # fmt: skip
+    assert first == second
+
+
+def test_pivot_fit_gives_the_key_s_least_squares(run, tmp_path):
+    folder = tmp_path / "lesson"
+    _new(run, folder, 3)
+    for sheet in (1, 2, 3):
+        exercise = set_pivot_exercise(7, sheet)
+        support = attainable(exercise)
+        ended = run(
+            "pivot", "fit", folder / "key" / f"readings-{sheet:02d}.csv",
+            "--machine", folder / "key" / f"machine-{sheet:02d}.toml", "--json",
+        )  # fmt: skip
+        assert ended.code == 0, ended.err
+        lines = {line["letter"]: line for line in json.loads(ended.out)["rotary"]}
+        for one, best in zip(exercise.probed, support.best_mm, strict=True):
+            point = np.array(lines[one.letter]["point"])[list(one.asked)]
+            np.testing.assert_allclose(point, best, atol=1e-4)
+
+
+@pytest.mark.parametrize("units", ["mm", "inch"])
+def test_right_answers_pass_and_mistakes_are_named(run, tmp_path, units):
+    folder, handed_in = tmp_path / "lesson", tmp_path / "in"
+    _new(run, folder, 6, units)
+    handed_in.mkdir()
+    _fill(folder, 1, _right(1, units), handed_in / "a.csv", "Berta Sand", units)
+    best = attainable(set_pivot_exercise(7, 2, units)).best_mm
+    squares = {
+        (one.letter, axis): value / MM[units]
+        for one, values in zip(set_pivot_exercise(7, 2, units).probed, best, strict=True)
+        for axis, value in zip(one.axes, values.tolist(), strict=True)
+    }
+    _fill(folder, 2, squares, handed_in / "b.csv", "Olin Tide", units)
+    exercise = set_pivot_exercise(7, 3, units)
+    moved = {
+        (one.letter, axis): _right(3, units)[one.letter, axis] - old / MM[units]
+        for one in exercise.probed
+        for axis, old in zip(one.axes, one.believed_mm.tolist(), strict=True)
+    }
+    _fill(folder, 3, moved, handed_in / "c.csv", "Mara Keel", units)
+    doubled = {k: v * 2.0 if k[0] == "C" else v for k, v in _right(4, units).items()}
+    _fill(folder, 4, doubled, handed_in / "d.csv", "Ivo Weir", units)
+    slipped = {k: v + 0.3456 if k == ("C", "X") else v for k, v in _right(5, units).items()}
+    _fill(folder, 5, slipped, handed_in / "e.csv", "Runa Spit", units)
+    other = {k: v * (25.4 if units == "inch" else 1.0 / 25.4) for k, v in _right(6, units).items()}
+    _fill(folder, 6, other, handed_in / "f.csv", "Jorn Bight", units)
+    ended = run("lesson", "grade", folder, handed_in)
+    assert ended.code == 0, ended.err
+    report = json.loads(run("lesson", "grade", folder, handed_in, "--json").out)
+    assert [(one["right"], one["mistakes"]) for one in report["students"]] == [
+        (4, []),
+        (4, []),
+        (0, ["relative to the old value"]),
+        (2, ["half the distance forgotten"]),
+        (3, ["unexplained"]),
+        (0, ["inch and mm"]),
+    ]
+    assert re.search(r"Berta Sand +1 +4 of 4 +all right", ended.out)
+    table = run("lesson", "grade", folder, handed_in, "--csv").out
+    assert "C's X and Y: two opposite readings were added in X and Y and the sum not halved" in table
+    assert "unexplained: C's X" in table
+
+
+def test_what_was_not_answered_is_counted_and_what_cannot_be_read_is_named(run, tmp_path):
+    folder, handed_in = tmp_path / "lesson", tmp_path / "in"
+    _new(run, folder, 1)
+    handed_in.mkdir()
+    some = _right(1)
+    del some["C", "Y"]
+    _fill(folder, 1, some, handed_in / "a.csv", "Berta Sand")
+    (handed_in / "b.csv").write_text(
+        "sheet,student,pivot,axis,value_mm\n1,Olin Tide,C,Z,3.0\n1,,D,X,2\n1,,C,X,x\n"
+    )
+    (handed_in / "c.csv").write_text("sheet,student,operation,axis,value_mm\n1,Mara Keel,C,X,3.0\n")
+    ended = run("lesson", "grade", folder, handed_in)
+    assert ended.code == 2
+    assert "all right; 1 not answered" in ended.out
+    assert "3 of 4" in ended.out
+    assert 'b.csv:2: axis: found "Z"' in ended.err
+    assert 'b.csv:3: pivot: found "D"' in ended.err
+    assert 'b.csv:4: value: found "x"' in ended.err
+    assert "c.csv:1: head: found no column pivot" in ended.err
+
+
+@pytest.mark.parametrize(
+    ("spoil", "message"),
+    [
+        (lambda f: (f / "key" / "readings-01.csv").unlink(), "readings-01.csv"),
+        (
+            lambda f: (f / "key" / "readings-01.csv").write_text("kind,target\n"),
+            "readings that seed 7 does not give in this version",
+        ),
+        (
+            lambda f: (f / "lesson.toml").write_text(
+                (f / "lesson.toml").read_text().replace("seed = 7", "seed = 8")
+            ),
+            "readings that seed 8 does not give in this version",
+        ),
+    ],
+)
+def test_a_lesson_that_was_changed_is_not_graded_by_other_numbers(run, tmp_path, spoil, message):
+    folder, handed_in = tmp_path / "lesson", tmp_path / "in"
+    _new(run, folder, 1)
+    handed_in.mkdir()
+    _fill(folder, 1, _right(1), handed_in / "a.csv", "Berta Sand")
+    spoil(folder)
+    ended = run("lesson", "grade", folder, handed_in)
+    assert ended.code == 2
+    assert message in ended.err
+
+
+def test_a_lesson_s_own_tolerance_can_be_widened(run, tmp_path):
+    folder, handed_in = tmp_path / "lesson", tmp_path / "in"
+    _new(run, folder, 1)
+    handed_in.mkdir()
+    _fill(folder, 1, {k: v + 0.03 for k, v in _right(1).items()}, handed_in / "a.csv", "Berta Sand")
+    assert "0 of 4" in run("lesson", "grade", folder, handed_in).out
+    file = folder / "lesson.toml"
+    file.write_text(file.read_text().replace("within = 0.005", "within = 0.05"))
+    assert "4 of 4" in run("lesson", "grade", folder, handed_in).out

@@ -1,0 +1,88 @@
+"""The lines from a direction to the program angles: true as they stand, and at the angles that `place_operations` finds."""
+
+import numpy as np
+import pytest
+from cases import shop_case
+from rework import work_again
+
+from kinematics import (
+    Machine,
+    Operation,
+    Platter,
+    RotaryAxis,
+    RotationSense,
+    place_operations,
+    plane_from_normal,
+    set_up,
+)
+from kinematics.teaching import Digits, solve_by_matrices, written
+from kinematics.teaching.direction_steps import aim_steps
+
+
+def test_they_end_at_the_program_angles_and_are_true_as_written():
+    random = np.random.default_rng(20260301)
+    seen = 0
+    for _ in range(150):
+        setup, _, placed = shop_case(random)
+        for one in placed:
+            lines = aim_steps(setup, one)
+            assert bool(lines) == (one.aim is not None)
+            if not lines:
+                continue
+            assert [line.result[-1] for line in lines[1:]] == pytest.approx(
+                one.program_deg.tolist(), abs=1e-7
+            )
+            for line in lines:
+                for calculation in line.calculations:
+                    text = written(calculation, Digits())
+                    if text.count(" = ") == 2 and not (
+                        "tan⁻¹" in text and "level" in line.rule and _short(calculation)
+                    ):
+                        again, printed = work_again(text)
+                        assert again == pytest.approx(printed, abs=5e-5), text
+                        seen += 1
+    assert seen > 500
+
+
+def _short(calculation) -> bool:
+    return any(number.kind == "ratio" and abs(number.value) < 1e-3 for number in calculation.numbers)
+
+
+@pytest.mark.parametrize(
+    ("normal", "tilt_deg", "turn_deg"),
+    [
+        ((1, 1, 1), 54.735610317, 45.0),
+        ((0.5, 0.5, np.sqrt(0.5)), 45.0, 45.0),
+        ((1, 0, 1), 45.0, 90.0),
+        ((0, 1, 1), 45.0, 0.0),
+        ((2, -3, 6), 31.002719134, 146.309932474),
+        ((-1, 2, 2), 48.189685104, 360.0 - 26.565051177),
+        ((3, 4, 0), 90.0, 36.869897646),
+    ],
+)
+def test_derived_angles_of_known_directions(normal, tilt_deg, turn_deg):
+    """Derived here: tilt = atan2(sqrt(nx^2 + ny^2), nz), turn = atan2(nx, ny), both counterclockwise tables."""
+    tilt = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.COUNTERCLOCKWISE, (0.0, 120.0))
+    turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.COUNTERCLOCKWISE, None)
+    setup = set_up(Machine("m", (tilt, turn), Platter(face_mm=0.0)), [])
+    (placed,) = place_operations(setup, [Operation("op", plane=plane_from_normal(normal))]).placed
+    _, leaned, turned = aim_steps(setup, placed)
+    assert leaned.result[-1] == pytest.approx(tilt_deg, abs=1e-8)
+    assert turned.result[-1] == pytest.approx(turn_deg, abs=1e-8)
+
+
+def test_a_direction_that_faces_the_spindle_needs_no_triangle():
+    tilt = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, None)
+    turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    setup = set_up(Machine("m", (tilt, turn), Platter(face_mm=0.0)), [])
+    (placed,) = place_operations(setup, [Operation("op", plane=plane_from_normal([0, 0, 1]))]).placed
+    assert [line.key for line in aim_steps(setup, placed)] == ["aim direction"]
+
+
+def test_where_two_triangles_do_not_tell_they_are_left_out():
+    skew = RotaryAxis("A", [0, 0, -50], [1, 0.01, 0], RotationSense.CLOCKWISE, None)
+    turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    setup = set_up(Machine("m", (skew, turn), Platter(face_mm=0.0)), [])
+    (placed,) = place_operations(setup, [Operation("op", plane=plane_from_normal([0, 1, 1]))]).placed
+    assert aim_steps(setup, placed) == ()
+    assert solve_by_matrices(setup, placed, []).lines[0].key == "origin"

@@ -1,0 +1,150 @@
+"""The working: it ends at the library's offset, and what is written on each line is true as written."""
+
+import functools
+
+import numpy as np
+import pytest
+from cases import any_machine, any_operation, any_stack, square_machine
+from rework import work_again
+
+from kinematics import (
+    KinematicsError,
+    Machine,
+    Operation,
+    Platter,
+    RotaryAxis,
+    RotationSense,
+    Setup,
+    StackStep,
+    compare_touch_off,
+    place_operations,
+    set_up,
+    with_touched_zero,
+)
+from kinematics.teaching import (
+    Digits,
+    solve_by_matrices,
+    solve_by_trigonometry,
+    why_not_by_trigonometry,
+    written,
+)
+
+CASES, BY_HAND_CASES = 2000, 1000
+WITHIN_MM = 1e-9  # a metre in float64, a dozen operations long
+
+
+def _place_one(setup: Setup, operation: Operation):
+    return place_operations(setup, [operation]).placed[0]
+
+
+def test_the_last_line_is_the_library_s_offset_on_thousands_of_machines():
+    random = np.random.default_rng(20260101)
+    for _ in range(CASES):
+        machine = any_machine(random)
+        steps = any_stack(random)
+        setup = Setup(
+            machine, set_up(machine, steps).part_in_table, random.uniform(-3.0, 3.0, len(machine.rotaries))
+        )
+        placed = _place_one(setup, any_operation(random, machine))
+        assert np.abs(solve_by_matrices(setup, placed, steps).offset_mm - placed.offset_mm).max() <= WITHIN_MM
+
+
+def test_by_hand_reaches_the_same_digits_on_a_thousand_square_machines():
+    random = np.random.default_rng(20260102)
+    for _ in range(BY_HAND_CASES):
+        machine = square_machine(random)
+        steps = any_stack(random)
+        setup = set_up(machine, steps)
+        placed = _place_one(setup, any_operation(random, machine))
+        assert why_not_by_trigonometry(setup, steps) == ""
+        assert (
+            np.abs(solve_by_trigonometry(setup, placed, steps).offset_mm - placed.offset_mm).max()
+            <= WITHIN_MM
+        )
+
+
+def test_by_hand_refuses_what_is_not_square():
+    skew = RotaryAxis("A", [0, 0, 0], [1, 0.001, 0], RotationSense.CLOCKWISE, None)
+    setup = set_up(Machine("skew", (skew,), Platter()), [])
+    placed = _place_one(setup, Operation("op", program_deg=(10.0,)))
+    with pytest.raises(
+        KinematicsError, match="expected a square machine, found that rotary A does not run along"
+    ):
+        solve_by_trigonometry(setup, placed, [])
+    measured = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    tilted = set_up(Machine("tilted", (measured,), Platter(0.0, normal=np.array([0.001, 0.0, 1.0]))), [])
+    assert "platter" in why_not_by_trigonometry(tilted, [])
+
+
+@functools.cache
+def _calculations(worker):
+    """Every calculation of 150 workings."""
+    random = np.random.default_rng(20260103)
+    found = []
+    for _ in range(150):
+        machine = square_machine(random)
+        steps = any_stack(random)
+        setup = set_up(machine, steps)
+        placed = _place_one(setup, any_operation(random, machine))
+        found += [one for line in worker(setup, placed, steps).lines for one in line.calculations]
+    return found
+
+
+@pytest.mark.parametrize("digits", [Digits(), Digits(unit_mm=25.4, length=5)], ids=["mm", "inch"])
+@pytest.mark.parametrize("worker", [solve_by_matrices, solve_by_trigonometry])
+def test_every_line_is_true_as_written(worker, digits):
+    """Worked again from the printed digits, each line gives its printed result.
+
+    The slack is what rounding the printed numbers allows: half a digit for each length added, and ratios and
+    angles of 1e-8 and 1e-5 degrees acting on arms of up to 2 m.
+    """
+    seen = 0
+    for calculation in _calculations(worker):
+        text = written(calculation, digits)
+        if text.count(" = ") < 2:
+            continue
+        again, printed = work_again(text)
+        small = any(number.kind == "length" and abs(number.value) < 1.0 for number in calculation.numbers)
+        if "tan⁻¹" in text and small:
+            continue  # short legs carry too few digits for an angle to be read back
+        slack = 2.5 * 10.0**-digits.length + 2000.0 / digits.unit_mm * 2e-7
+        assert abs(again - printed) <= max(slack, 0.02 if "tan⁻¹" in text else 0.0), text
+        seen += 1
+    assert seen > 3000
+
+
+def test_signs_are_argued():
+    tilt = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, None)
+    turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.COUNTERCLOCKWISE, None)
+    setup = set_up(Machine("mill", (tilt, turn), Platter(face_mm=0.0)), [StackStep("post", 100.0)])
+    working = solve_by_matrices(
+        setup, _place_one(setup, Operation("op", program_deg=(-30.0, 60.0))), [StackStep("post", 100.0)]
+    )
+    rules = {line.key: line.rule for line in working.lines}
+    # ISO 841 signs: a clockwise table at -30 stands +30 right-handed, which lifts its +Y.
+    assert "the table stands turned counterclockwise: a right-handed turn about +X of +30" in rules["A angle"]
+    assert "The +Y of the table swings toward +Z." in rules["A angle"]
+    assert "The +Y of the table swings toward -X." in rules["C angle"]
+
+
+def test_a_touched_off_part_zero_is_taken_as_it_is():
+    tilt = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, None)
+    stack = set_up(Machine("mill", (tilt,), Platter()), [StackStep("post", 100.0)])
+    setup = with_touched_zero(stack, compare_touch_off(stack, [1.0, 2.0, 50.3], [0.0]))
+    placed = _place_one(setup, Operation("op", program_deg=(-30.0,), origin_mm=[0.0, 4.0, -3.0]))
+    for worker in (solve_by_matrices, solve_by_trigonometry):
+        working = worker(setup, placed, None)
+        np.testing.assert_allclose(working.offset_mm, placed.offset_mm, atol=WITHIN_MM)
+        assert any("touched off" in line.rule for line in working.lines)
+    with pytest.raises(KinematicsError, match="steps: expected the stack of the setup"):
+        solve_by_matrices(setup, placed, [StackStep("post", 100.0)])
+
+
+def test_a_rotary_at_zero_has_one_line_and_stands_for_its_others():
+    tilt = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, None)
+    setup = set_up(Machine("mill", (tilt,), Platter()), [])
+    working = solve_by_matrices(setup, _place_one(setup, Operation("op", program_deg=(0.0,))), [])
+    assert [line.key for line in working.lines] == ["origin", "all-zero", "A angle", "offset"]
+    assert working.number_of("A turn") == working.number_of("A angle") == 3
+    with pytest.raises(KinematicsError, match="line: expected one of origin"):
+        working.number_of("B turn")
