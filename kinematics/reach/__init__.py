@@ -1,7 +1,7 @@
 """Reach: does the machine get there, does it clear, and how tall must the standoff be.
 
 The collision library (manifold3d) is imported here and nowhere else, so whoever only computes offsets does without it.
-In the order of the story: `shapes`, `solid` (what is in the way), `cutting` (tool, holder, spindle), `layout` (what
+In the order of the story: `shapes`, `solid` (what is in the way), `cutting` (tool, holder, spindle), `model` (what
 stands where), `travel`, `clearance`, `where`, `index_move`, `lengths` (does it get there, does it clear), `load` (what
 hangs on the rotaries), `beam`, `bearing`, `sizing` (how tall, where on the mill), `silhouette` (pictures). Beneath them `body`,
 `bounds` and `scene` make distances quick.

@@ -39,7 +39,7 @@ class ClosestPair:
     cutting, turning : str
     gap_mm : float
         At least the facets' distance is there; 0 where they touch or overlap.
-    over_mm : float
+    facet_error_mm : float
         The true distance is at most so much more than `gap_mm`.
     pair : (int, int)
         Which cutting body and which body of the scene.
@@ -48,7 +48,7 @@ class ClosestPair:
     cutting: str
     turning: str
     gap_mm: float
-    over_mm: float
+    facet_error_mm: float
     pair: tuple[int, int]
 
 
@@ -58,21 +58,21 @@ class Clearance:
 
     Attributes
     ----------
-    nearest : Near or None
+    nearest : ClosestPair or None
         None where nothing is in the scene that must not be touched, or no tool is known.
-    too_near : tuple of Near
+    too_close : tuple of ClosestPair
         Every pair nearer than was asked for, the nearest first.
     """
 
     nearest: ClosestPair | None
-    too_near: tuple[ClosestPair, ...] = ()
+    too_close: tuple[ClosestPair, ...] = ()
 
 
 def clearances(
-    layout: CollisionModel,
+    model: CollisionModel,
     clear_mm: float = 0.0,
     scene: Scene | None = None,
-    stands: Sequence[OperationPose] | None = None,
+    operations: Sequence[OperationPose] | None = None,
     *,
     tool_too: bool = True,
 ) -> tuple[Clearance, ...]:
@@ -80,12 +80,12 @@ def clearances(
 
     Parameters
     ----------
-    layout : Layout
+    model : CollisionModel
     clear_mm : float
         The distance asked for. Pairs nearer than that, or overlapping, are all listed.
     scene : Scene, optional
         The layout's, where it has been made before.
-    stands : sequence of Stand, optional
+    operations : sequence of OperationPose, optional
         Others than the layout's own.
     tool_too : bool
         Off to ask about holder and spindle alone.
@@ -95,62 +95,64 @@ def clearances(
     tuple of Clearance
         One for each operation.
     """
-    scene = scene_of(layout) if scene is None else scene
-    asked = layout.stands if stands is None else tuple(stands)
+    scene = scene_of(model) if scene is None else scene
+    asked = model.operations if operations is None else tuple(operations)
     found: list[Clearance] = []
     for start in range(0, len(asked), _AT_ONCE):
         some = asked[start : start + _AT_ONCE]
-        spread = [
-            swept_bodies(layout, stand)[0 if tool_too or stand.tool is None else stand.tool.parts :]
-            for stand in some
+        swept = [
+            swept_bodies(model, operation)[
+                0 if tool_too or operation.tool is None else operation.tool.parts :
+            ]
+            for operation in some
         ]
-        found += _block(scene, some, spread, clear_mm)
+        found += _block(scene, some, swept, clear_mm)
     return tuple(found)
 
 
-def swept_bodies(layout: CollisionModel, stand: OperationPose) -> list[SweptBody]:
+def swept_bodies(model: CollisionModel, operation: OperationPose) -> list[SweptBody]:
     """What cuts at an operation, from the tip upward, over the box that the tip sweeps."""
-    if stand.tool is None:
+    if operation.tool is None:
         return []
-    low, high = layout.tips_mm(stand)
-    bodies = cutting_bodies(stand.tool, layout.spindle)
+    low, high = model.tips_mm(operation)
+    bodies = cutting_bodies(operation.tool, model.spindle)
     return [SweptBody(body, (low + high) / 2.0, (high - low) / 2.0) for body in bodies]
 
 
-def swept_discs(spread: Sequence[SweptBody]) -> BoundingDiscs:
+def swept_discs(swept: Sequence[SweptBody]) -> BoundingDiscs:
     """Their discs, leading shape (c,)."""
     discs = bounding_discs(
-        [one.body for one in spread], np.array([one.half_mm for one in spread]).reshape(-1, 3)
+        [one.body for one in swept], np.array([one.half_mm for one in swept]).reshape(-1, 3)
     )
-    middles = np.array([one.middle_mm for one in spread]).reshape(-1, 1, 3)
+    middles = np.array([one.middle_mm for one in swept]).reshape(-1, 1, 3)
     return BoundingDiscs(discs.centres_mm + middles, discs.radii_mm, discs.axis, discs.half_mm)
 
 
 def _block(
-    scene: Scene, stands: Sequence[OperationPose], spread: list[list[SweptBody]], clear_mm: float
+    scene: Scene, operations: Sequence[OperationPose], swept: list[list[SweptBody]], clear_mm: float
 ) -> list[Clearance]:
-    flat = [one for some in spread for one in some]
+    flat = [one for some in swept for one in some]
     if not flat or not scene.bodies:
-        return [Clearance(None) for _ in stands]
-    of_stand = np.repeat(np.arange(len(stands)), [len(some) for some in spread])
-    angles = np.array([stand.machine_deg for stand in stands])
+        return [Clearance(None) for _ in operations]
+    of_stand = np.repeat(np.arange(len(operations)), [len(some) for some in swept])
+    angles = np.array([operation.machine_deg for operation in operations])
     turning = scene.turned(angles)
     pairs = _allowed(scene.bodies, flat)
     cutting_at, turning_at = np.nonzero(pairs)
     stand_at = of_stand[cutting_at]
     first, second = turning, swept_discs(flat)
-    near = _by_spheres(first, second, stand_at, cutting_at, turning_at, len(stands), clear_mm)
+    near = _by_spheres(first, second, stand_at, cutting_at, turning_at, len(operations), clear_mm)
     cutting_at, turning_at, stand_at = cutting_at[near], turning_at[near], stand_at[near]
     low, high = gap_bounds(first[stand_at, turning_at], second[cutting_at])
-    over = np.array([body.over_mm for body in scene.bodies])[turning_at]
-    over = over + np.array([one.body.over_mm for one in flat])[cutting_at]
+    facet_error = np.array([body.facet_error_mm for body in scene.bodies])[turning_at]
+    facet_error = facet_error + np.array([one.body.facet_error_mm for one in flat])[cutting_at]
     tight = np.array([body.tight for body in scene.bodies])[turning_at]
     tight &= np.array([one.body.tight for one in flat])[cutting_at]
     # The discs contain the facets: theirs may be farther apart, by what a facet lies inside its circle.
-    high = np.where(tight, high + 2.0 * over, FARTHEST_MM)
+    high = np.where(tight, high + 2.0 * facet_error, FARTHEST_MM)
     poses = group_poses(scene.machine, angles)
     found = []
-    for number in range(len(stands)):
+    for number in range(len(operations)):
         mine = np.flatnonzero(stand_at == number)
         mine = mine[np.argsort(low[mine], kind="stable")]
         at = [Pose.from_rigid(pose.rotation[number], pose.translation_mm[number]) for pose in poses]
@@ -165,7 +167,7 @@ def _block(
             gap = exact_gap_mm(scene, turn_k, at, flat[cut_k], up_to)
             if gap < up_to:
                 best = min(best, gap)
-                near_ones.append(_near(scene, flat, cut_k, turn_k, gap, float(over[k]), offset))
+                near_ones.append(_near(scene, flat, cut_k, turn_k, gap, float(facet_error[k]), offset))
         near_ones.sort(key=lambda pair: pair.gap_mm)
         found.append(
             Clearance(
@@ -177,15 +179,17 @@ def _block(
 
 
 def _near(
-    scene: Scene, flat: list[SweptBody], cut_k: int, turn_k: int, gap: float, over: float, offset: int
+    scene: Scene, flat: list[SweptBody], cut_k: int, turn_k: int, gap: float, facet_error: float, offset: int
 ) -> ClosestPair:
-    return ClosestPair(flat[cut_k].body.name, scene.bodies[turn_k].name, gap, over, (cut_k - offset, turn_k))
+    return ClosestPair(
+        flat[cut_k].body.name, scene.bodies[turn_k].name, gap, facet_error, (cut_k - offset, turn_k)
+    )
 
 
 def _allowed(bodies: Sequence[CollisionBody], flat: Sequence[SweptBody]) -> NDArray[np.bool_]:
     """Which pairs must not touch, shape (c, b): what cuts, and what goes where it has cut, may touch part and blank."""
-    cuts = np.array([one.body.cut for one in flat])
-    may = np.array([body.cut for body in bodies])
+    cuts = np.array([one.body.machinable for one in flat])
+    may = np.array([body.machinable for body in bodies])
     return np.asarray(~(cuts[:, None] & may[None, :]))
 
 
@@ -243,32 +247,32 @@ class WitnessPoints:
 
 
 def witness_points(
-    layout: CollisionModel, scene: Scene, stand: OperationPose, near: ClosestPair
+    model: CollisionModel, scene: Scene, operation: OperationPose, near: ClosestPair
 ) -> WitnessPoints:
     """Where a pair that `clearances` found at an operation is nearest, to a few hundredths of a millimetre.
 
     Parameters
     ----------
-    layout : Layout
+    model : CollisionModel
     scene : Scene
         The layout's, from `scene_of`.
-    stand : Stand
+    operation : OperationPose
         The operation that the pair was found at.
-    near : Near
+    near : ClosestPair
         One of its clearance's pairs.
 
     Returns
     -------
-    Place
+    WitnessPoints
         Machine coordinates, as everything stands at the operation.
     """
-    spread = swept_bodies(layout, stand)[near.pair[0]]
-    poses = group_poses(scene.machine, stand.machine_deg)
+    swept = swept_bodies(model, operation)[near.pair[0]]
+    poses = group_poses(scene.machine, operation.machine_deg)
     pose = poses[scene.carried[near.pair[1]]]
     turning = scene.bodies[near.pair[1]].manifold.transform(matrix_of(pose))
-    cutting = minkowski_sum(spread.body, spread.half_mm).translate(spread.middle_mm)
+    cutting = minkowski_sum(swept.body, swept.half_mm).translate(swept.middle_mm)
     turning = _around(turning, cutting, near.gap_mm + 1.0)
-    corner = _corner(spread, turning, near.gap_mm)
+    corner = _corner(swept, turning, near.gap_mm)
     if near.gap_mm <= 0.0:
         middle = _middle(cutting ^ turning)
         if middle is not None:
@@ -315,14 +319,14 @@ def _nearest_piece(
     return piece
 
 
-def _corner(spread: SweptBody, turning: manifold3d.Manifold, gap_mm: float) -> tuple[int, int, int]:
+def _corner(swept: SweptBody, turning: manifold3d.Manifold, gap_mm: float) -> tuple[int, int, int]:
     """Axis by axis: which end of the sweep alone comes as near as the whole sweep does."""
     signs = []
     for axis in range(3):
-        side = spread.half_mm * (np.arange(3) != axis)
-        body, reach = minkowski_sum(spread.body, side), spread.half_mm[axis] * np.eye(3)[axis]
+        side = swept.half_mm * (np.arange(3) != axis)
+        body, reach = minkowski_sum(swept.body, side), swept.half_mm[axis] * np.eye(3)[axis]
         low, high = (
-            body.translate(spread.middle_mm + sign * reach).min_gap(turning, gap_mm + 1.0)
+            body.translate(swept.middle_mm + sign * reach).min_gap(turning, gap_mm + 1.0)
             <= gap_mm + _AS_NEAR_MM
             for sign in (-1, 1)
         )

@@ -45,7 +45,7 @@ class CollisionBody:
     name : str
     manifold : manifold3d.Manifold
         The facets.
-    over_mm : float
+    facet_error_mm : float
         By how much the facets stand out beyond the true solid at most.
     tight : bool
         Whether that hull is the body itself, but for the facets: then the hull's distance is the body's.
@@ -54,18 +54,18 @@ class CollisionBody:
     radii_mm : ndarray, shape (DISCS,)
     axis : ndarray, shape (3,)
         The discs' common direction.
-    cut : bool
+    machinable : bool
         Whether a tool may touch it.
     """
 
     name: str
     manifold: manifold3d.Manifold
-    over_mm: float
+    facet_error_mm: float
     tight: bool
     discs_mm: NDArray[np.float64]
     radii_mm: NDArray[np.float64]
     axis: NDArray[np.float64]
-    cut: bool = False
+    machinable: bool = False
 
     def moved(self, pose: Pose) -> CollisionBody:
         """The body seen from the frame in which its own frame has that pose."""
@@ -74,12 +74,12 @@ class CollisionBody:
         return CollisionBody(
             self.name,
             self.manifold.transform(matrix_of(pose)),
-            self.over_mm,
+            self.facet_error_mm,
             self.tight,
             pose.apply(self.discs_mm),
             self.radii_mm,
             pose.turn(self.axis),
-            self.cut,
+            self.machinable,
         )
 
 
@@ -105,14 +105,16 @@ def vertices_of(manifold: manifold3d.Manifold) -> NDArray[np.float64]:
     return np.asarray(manifold.to_mesh64().vert_properties[:, :3], dtype=np.float64)
 
 
-def collision_body(name: str, shape: Shape, *, cut: bool = False, convex_only: bool = False) -> CollisionBody:
+def collision_body(
+    name: str, shape: Shape, *, machinable: bool = False, convex_only: bool = False
+) -> CollisionBody:
     """A shape as a body, in the frame of the shape.
 
     Parameters
     ----------
     name : str
     shape : Shape
-    cut : bool
+    machinable : bool
         Whether a tool may touch it.
     convex_only : bool
         Take the convex hull of a mesh: what is swept along a box must be convex.
@@ -123,39 +125,39 @@ def collision_body(name: str, shape: Shape, *, cut: bool = False, convex_only: b
         When the collision library refuses a mesh.
     """
     if isinstance(shape, Frustum):
-        return _round_body(name, shape, cut=cut)
+        return _round_body(name, shape, machinable=machinable)
     if isinstance(shape, Box):
         block = manifold3d.Manifold.cube(shape.high_mm - shape.low_mm).translate(shape.low_mm)
-        return _in_box(name, block, shape.low_mm, shape.high_mm, tight=True, cut=cut)
-    return _mesh_body(name, shape, cut=cut, convex_only=convex_only)
+        return _in_box(name, block, shape.low_mm, shape.high_mm, tight=True, machinable=machinable)
+    return _mesh_body(name, shape, machinable=machinable, convex_only=convex_only)
 
 
-def _round_body(name: str, shape: Frustum, *, cut: bool) -> CollisionBody:
+def _round_body(name: str, shape: Frustum, *, machinable: bool) -> CollisionBody:
     first, last = (diameter / 2.0 for diameter in shape.diameters_mm)
     bore = shape.bore_mm / 2.0
     sides = facets(max(first, last))
     out = 1.0 / np.cos(np.pi / sides)
     made = manifold3d.Manifold.cylinder(shape.length_mm, first * out, last * out, sides)
-    over = max(first, last) * (out - 1.0)
+    facet_error = max(first, last) * (out - 1.0)
     if bore:
         hole = manifold3d.Manifold.cylinder(3.0 * shape.length_mm, bore, bore, sides, center=True)
         made -= hole
-        over = max(over, bore * (1.0 - np.cos(np.pi / sides)))
+        facet_error = max(facet_error, bore * (1.0 - np.cos(np.pi / sides)))
     pose = Pose(_frame_along(shape.axis), shape.from_mm)
     half = DISCS // 2
     return CollisionBody(
         name,
         made.transform(matrix_of(pose)),
-        float(over),
+        float(facet_error),
         bore == 0.0,
         np.repeat([shape.from_mm, shape.to_mm], half, axis=0),
         np.repeat([first * out, last * out], half),
         shape.axis,
-        cut,
+        machinable,
     )
 
 
-def _mesh_body(name: str, shape: Mesh, *, cut: bool, convex_only: bool) -> CollisionBody:
+def _mesh_body(name: str, shape: Mesh, *, machinable: bool, convex_only: bool) -> CollisionBody:
     # The library takes no arrays that are locked against writing.
     vertices = np.array(shape.vertices_mm)
     if convex_only:
@@ -165,7 +167,12 @@ def _mesh_body(name: str, shape: Mesh, *, cut: bool, convex_only: bool) -> Colli
     if made.status() != manifold3d.Error.NoError or made.is_empty():
         raise KinematicsError(f"{name}: expected a mesh that encloses a solid, found {made.status().name}")
     return _in_box(
-        name, made, shape.vertices_mm.min(axis=0), shape.vertices_mm.max(axis=0), tight=False, cut=cut
+        name,
+        made,
+        shape.vertices_mm.min(axis=0),
+        shape.vertices_mm.max(axis=0),
+        tight=False,
+        machinable=machinable,
     )
 
 
@@ -176,10 +183,12 @@ def _in_box(
     high: NDArray[np.float64],
     *,
     tight: bool,
-    cut: bool,
+    machinable: bool,
 ) -> CollisionBody:
     corners = np.stack(np.meshgrid(*np.stack([low, high], axis=1), indexing="ij"), axis=-1).reshape(8, 3)
-    return CollisionBody(name, manifold, 0.0, tight, corners, np.zeros(DISCS), np.array([0.0, 0.0, 1.0]), cut)
+    return CollisionBody(
+        name, manifold, 0.0, tight, corners, np.zeros(DISCS), np.array([0.0, 0.0, 1.0]), machinable
+    )
 
 
 def _frame_along(axis: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -39,7 +39,7 @@ class OperationPose:
     origin_mm : ndarray, shape (3,)
         In part coordinates.
     tool : Tool or None
-    sweep : Sweep
+    sweep : TipEnvelope
         The box that the tip sweeps, in the program's coordinates.
     force_n : float or None
         The cutting force at the tip, in whatever direction is worst.
@@ -66,13 +66,13 @@ class StepBody:
     Attributes
     ----------
     section : Section
-    cut : bool
+    machinable : bool
         Whether it is the blank, which a tool may cut.
     mass_kg, density_kg_m3, modulus_gpa : float or None
     """
 
     section: Section
-    cut: bool = False
+    machinable: bool = False
     mass_kg: float | None = None
     density_kg_m3: float | None = None
     modulus_gpa: float | None = None
@@ -85,14 +85,14 @@ class CollisionModel:
     Attributes
     ----------
     setup : Setup
-    steps : tuple of Step
+    steps : tuple of StackStep
     step_bodies : tuple of StepBody or None
         As many as steps; None where a step has no section.
     solids : tuple of Solid
         Fixed to base, rotaries, steps or the part.
     spindle : tuple of Solid
         Fixed to the spindle.
-    stands : tuple of Stand
+    operations : tuple of OperationPose
     retract_mm : (float or None) * 3
         Machine readouts X, Y, Z of the spindle between operations. None for X or Y leaves them where the
         operations have them; for Z, takes the upper end of travel.
@@ -108,7 +108,7 @@ class CollisionModel:
     step_bodies: tuple[StepBody | None, ...]
     solids: tuple[Solid, ...]
     spindle: tuple[Solid, ...]
-    stands: tuple[OperationPose, ...]
+    operations: tuple[OperationPose, ...]
     retract_mm: tuple[float | None, float | None, float | None] = (None, None, None)
 
     def __post_init__(self) -> None:
@@ -149,7 +149,7 @@ class CollisionModel:
                 step.name,
                 body.section.shape(step.up_mm, step.shift_mm),
                 on_step(index),
-                cut=body.cut,
+                machinable=body.machinable,
                 mass_kg=body.mass_kg,
                 density_kg_m3=body.density_kg_m3,
             )
@@ -158,24 +158,24 @@ class CollisionModel:
         ]
         return (*self.solids, *made)
 
-    def tips_mm(self, stand: OperationPose) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def tips_mm(self, operation: OperationPose) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """The box of the tip in machine coordinates: its lower and its upper corner."""
-        origin = work_offset(self.setup, stand.origin_mm, stand.machine_deg)
-        return origin + stand.sweep.low_mm, origin + stand.sweep.high_mm
+        origin = work_offset(self.setup, operation.origin_mm, operation.machine_deg)
+        return origin + operation.sweep.low_mm, origin + operation.sweep.high_mm
 
-    def way_up(self, stand: OperationPose) -> OperationPose | None:
+    def retraction(self, operation: OperationPose) -> OperationPose | None:
         """The operation with its sweep drawn out straight up to where the spindle retracts to.
 
         None where no tool or no retract position is known.
         """
         z_readout = self.retract_z_mm()
-        if stand.tool is None or z_readout is None:
+        if operation.tool is None or z_readout is None:
             return None
-        _, high = self.tips_mm(stand)
-        top = float(self.machine.z_reference.from_gauge_line_mm(z_readout)) - stand.tool.length_mm
+        _, high = self.tips_mm(operation)
+        top = float(self.machine.z_reference.from_gauge_line_mm(z_readout)) - operation.tool.length_mm
         up = max(top - float(high[2]), 0.0) * np.array([0.0, 0.0, 1.0])
-        sweep = TipEnvelope(stand.sweep.low_mm, stand.sweep.high_mm + up, stand.sweep.stated)
-        return replace(stand, sweep=sweep)
+        sweep = TipEnvelope(operation.sweep.low_mm, operation.sweep.high_mm + up, operation.sweep.stated)
+        return replace(operation, sweep=sweep)
 
     def retract_z_mm(self) -> float | None:
         """The readout of Z between operations; None where neither it nor the travel is stated."""
@@ -211,14 +211,14 @@ def platter_solid(machine: Machine, thickness_mm: float) -> Solid | None:
     return Solid("platter", shape, on_rotary(len(machine.rotaries) - 1))
 
 
-def with_step_height(layout: CollisionModel, index: int, height_mm: float) -> CollisionModel:
+def with_step_height(model: CollisionModel, index: int, height_mm: float) -> CollisionModel:
     """The same job with one step of another height; whatever stands on it is carried along.
 
     A part zero that was touched off keeps its distance from where the stack has it.
 
     Parameters
     ----------
-    layout : Layout
+    model : CollisionModel
     index : int
         The step, from 0 at the platter.
     height_mm : float
@@ -226,7 +226,7 @@ def with_step_height(layout: CollisionModel, index: int, height_mm: float) -> Co
 
     Returns
     -------
-    Layout
+    CollisionModel
         The steps above, the part and the solids on them moved along; turns stay as they are. The given layout is left
         as it was.
 
@@ -237,26 +237,26 @@ def with_step_height(layout: CollisionModel, index: int, height_mm: float) -> Co
     KinematicsError
         When the height is not finite.
     """
-    steps = list(layout.steps)
+    steps = list(model.steps)
     steps[index] = replace(steps[index], up_mm=height_mm)
-    before, after = stack_pose(layout.steps), stack_pose(steps)
-    moved = layout.setup.part_in_table.translation_mm + after.translation_mm - before.translation_mm
-    setup = replace(layout.setup, part_in_table=Pose(layout.setup.part_in_table.rotation, moved))
-    return replace(layout, setup=setup, steps=tuple(steps))
+    before, after = stack_pose(model.steps), stack_pose(steps)
+    moved = model.setup.part_in_table.translation_mm + after.translation_mm - before.translation_mm
+    setup = replace(model.setup, part_in_table=Pose(model.setup.part_in_table.rotation, moved))
+    return replace(model, setup=setup, steps=tuple(steps))
 
 
-def moved_on_mill(layout: CollisionModel, by_mm: ArrayLike) -> CollisionModel:
+def moved_on_mill(model: CollisionModel, by_mm: ArrayLike) -> CollisionModel:
     """The same job with the rotary bolted on elsewhere: all that stands on the mill's table moves by x, y, z.
 
     Parameters
     ----------
-    layout : Layout
+    model : CollisionModel
     by_mm : array_like, shape (3,)
         The move along machine X, Y, Z.
 
     Returns
     -------
-    Layout
+    CollisionModel
         Rotary lines, platter face and the solids on base and rotaries moved; travels, spindle and retract position
         left. Steps and part follow the platter.
 
@@ -266,12 +266,12 @@ def moved_on_mill(layout: CollisionModel, by_mm: ArrayLike) -> CollisionModel:
         When the move is not three finite numbers.
     """
     by = as_vectors(by_mm, 3, "moved by")
-    machine = layout.machine
+    machine = model.machine
     rotaries = tuple(replace(rotary, point_mm=rotary.point_mm + by) for rotary in machine.rotaries)
     face = machine.platter.face_mm
     platter = replace(machine.platter, face_mm=None if face is None else face + float(by[2]))
-    setup = replace(layout.setup, machine=replace(machine, rotaries=rotaries, platter=platter))
-    return replace(layout, setup=setup, solids=tuple(_moved(solid, by) for solid in layout.solids))
+    setup = replace(model.setup, machine=replace(machine, rotaries=rotaries, platter=platter))
+    return replace(model, setup=setup, solids=tuple(_moved(solid, by) for solid in model.solids))
 
 
 def _moved(solid: Solid, by: NDArray[np.float64]) -> Solid:

@@ -72,42 +72,44 @@ class _Items:
 
 
 def index_range_deg(
-    layout: CollisionModel, first: OperationPose, second: OperationPose
+    model: CollisionModel, first: OperationPose, second: OperationPose
 ) -> tuple[Array, Array]:
     """The least and greatest machine angles between two operations; an endless rotary goes the short way round."""
     move = np.array(
         [
             float(rotary.move_deg(first.machine_deg[i], second.machine_deg[i]))
-            for i, rotary in enumerate(layout.machine.rotaries)
+            for i, rotary in enumerate(model.machine.rotaries)
         ]
     )
     end = first.machine_deg + move
     return np.minimum(first.machine_deg, end), np.maximum(first.machine_deg, end)
 
 
-def retracted(layout: CollisionModel, first: OperationPose, second: OperationPose) -> list[SweptBody]:
+def retracted(model: CollisionModel, first: OperationPose, second: OperationPose) -> list[SweptBody]:
     """Both operations' tools at the retract position: which one is in the spindle is not known."""
-    z_readout = layout.retract_z_mm()
+    z_readout = model.retract_z_mm()
     if z_readout is None:
         return []
-    boxes = np.array([layout.tips_mm(stand) for stand in (first, second)])
+    boxes = np.array([model.tips_mm(operation) for operation in (first, second)])
     low, high = boxes[:, 0].min(axis=0), boxes[:, 1].max(axis=0)
-    gauge_z = float(layout.machine.z_reference.from_gauge_line_mm(z_readout))
+    gauge_z = float(model.machine.z_reference.from_gauge_line_mm(z_readout))
     for i in range(2):
-        stated = layout.retract_mm[i]
+        stated = model.retract_mm[i]
         if stated is not None:
             low[i] = high[i] = stated
     found = []
-    tools = {id(stand.tool): stand.tool for stand in (first, second) if stand.tool is not None}
+    tools = {
+        id(operation.tool): operation.tool for operation in (first, second) if operation.tool is not None
+    }
     for tool in tools.values():
         low[2] = high[2] = gauge_z - tool.length_mm
-        bodies = cutting_bodies(tool, layout.spindle)
+        bodies = cutting_bodies(tool, model.spindle)
         found += [SweptBody(body, (low + high) / 2.0, (high - low) / 2.0) for body in bodies]
     return found
 
 
 def index_move(
-    layout: CollisionModel,
+    model: CollisionModel,
     scene: Scene,
     first: OperationPose,
     second: OperationPose,
@@ -119,40 +121,38 @@ def index_move(
 
     Parameters
     ----------
-    layout : Layout
+    model : CollisionModel
     scene : Scene
-    first, second : Stand
+    first, second : OperationPose
         The operations that it leads from and to.
     up_to_mm : float
         Farther than this is not asked about.
 
     Returns
     -------
-    Swing or None
+    IndexMove or None
         None where everything stays farther than `up_to_mm`: so it does where no rotary moves, no tool or no retract
         position is known, or nothing turns.
     """
-    low, high = index_range_deg(layout, first, second)
-    spread = retracted(layout, first, second)
+    low, high = index_range_deg(model, first, second)
+    swept = retracted(model, first, second)
     turning = np.flatnonzero(scene.carried > 0)
-    if not spread or not turning.size or not (high > low).any():
+    if not swept or not turning.size or not (high > low).any():
         return None
-    return _Search(scene, spread, (first.name, second.name), up_to_mm).run(low, high, turning)
+    return _Search(scene, swept, (first.name, second.name), up_to_mm).run(low, high, turning)
 
 
 class _Search:
     """Branch and bound over the angles, pair by pair."""
 
-    def __init__(
-        self, scene: Scene, spread: list[SweptBody], names: tuple[str, str], up_to_mm: float
-    ) -> None:
-        self.scene, self.spread, self.names = scene, spread, names
-        self.discs = swept_discs(spread)
-        self.over = np.add.outer(
-            [one.body.over_mm for one in spread], [body.over_mm for body in scene.bodies]
+    def __init__(self, scene: Scene, swept: list[SweptBody], names: tuple[str, str], up_to_mm: float) -> None:
+        self.scene, self.swept, self.names = scene, swept, names
+        self.discs = swept_discs(swept)
+        self.facet_error = np.add.outer(
+            [one.body.facet_error_mm for one in swept], [body.facet_error_mm for body in scene.bodies]
         )
         self.tight = np.logical_and.outer(
-            [one.body.tight for one in spread], [body.tight for body in scene.bodies]
+            [one.body.tight for one in swept], [body.tight for body in scene.bodies]
         )
         self.seen = min(up_to_mm, FARTHEST_MM)
         self.at: tuple[Array, int, int] | None = None
@@ -161,7 +161,7 @@ class _Search:
 
     def run(self, low: Array, high: Array, turning: NDArray[np.intp]) -> IndexMove | None:
         cutting_at, turning_at = (
-            grid.ravel() for grid in np.meshgrid(np.arange(len(self.spread)), turning, indexing="ij")
+            grid.ravel() for grid in np.meshgrid(np.arange(len(self.swept)), turning, indexing="ij")
         )
         count = len(cutting_at)
         middle = np.repeat([(low + high) / 2.0], count, axis=0)
@@ -189,13 +189,13 @@ class _Search:
     def _found(self) -> IndexMove | None:
         if self.at is None:
             return None
-        angles, cut, turn = self.at
-        seen = self._exact(angles, cut, turn) if self.seen > 0.0 else 0.0
+        angles, machinable, turn = self.at
+        seen = self._exact(angles, machinable, turn) if self.seen > 0.0 else 0.0
         return IndexMove(
             *self.names,
             max(0.0, min(self.floor, seen)),
             seen,
-            self.spread[cut].body.name,
+            self.swept[machinable].body.name,
             self.scene.bodies[turn].name,
             angles,
         )
@@ -210,7 +210,7 @@ class _Search:
             motion = _motion(self.scene, some, turned, poses)
             low, high = gap_bounds(turned, self.discs[some.cutting])
             tight = self.tight[some.cutting, some.turning]
-            high = np.where(tight, high + 2.0 * self.over[some.cutting, some.turning], FARTHEST_MM)
+            high = np.where(tight, high + 2.0 * self.facet_error[some.cutting, some.turning], FARTHEST_MM)
             self._saw(some, high)
             bound = low - motion.sum(axis=-1)
             self._ask(some, bound, low, high, motion.sum(axis=-1), tight)
@@ -245,16 +245,16 @@ class _Search:
             if bound[k] >= self.seen - self._within:
                 continue
             self.exact_left -= 1
-            cut, turn = int(items.cutting[k]), int(items.turning[k])
-            gap = self._exact(items.middle_deg[k], cut, turn)
+            machinable, turn = int(items.cutting[k]), int(items.turning[k])
+            gap = self._exact(items.middle_deg[k], machinable, turn)
             bound[k] = max(float(bound[k]), gap - float(motion[k]))
             if gap < self.seen:
-                self.seen, self.at = gap, (items.middle_deg[k], cut, turn)
+                self.seen, self.at = gap, (items.middle_deg[k], machinable, turn)
 
-    def _exact(self, angles: Array, cut: int, turn: int) -> float:
+    def _exact(self, angles: Array, machinable: int, turn: int) -> float:
         poses = group_poses(self.scene.machine, angles)
         up_to = FARTHEST_MM if self.seen >= FARTHEST_MM else 2.0 * self.seen + 500.0
-        return exact_gap_mm(self.scene, turn, poses, self.spread[cut], up_to)
+        return exact_gap_mm(self.scene, turn, poses, self.swept[machinable], up_to)
 
 
 def _motion(scene: Scene, items: _Items, turned: BoundingDiscs, poses: list[Pose]) -> Array:

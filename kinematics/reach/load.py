@@ -63,12 +63,12 @@ class WorstTorque:
     machine_deg: NDArray[np.float64]
 
 
-def carried(layout: CollisionModel, rotary: int) -> Carried:
+def carried(model: CollisionModel, rotary: int) -> Carried:
     """Mass and centre of gravity of what a rotary carries, the rotaries that stand on it included.
 
     Parameters
     ----------
-    layout : Layout
+    model : CollisionModel
     rotary : int
         Which one, from 0 at the base.
 
@@ -77,7 +77,7 @@ def carried(layout: CollisionModel, rotary: int) -> Carried:
     Carried
         Mass 0 and centre (0, 0, 0) where no mass is known.
     """
-    solids = [solid for solid in layout.all_solids() if layout.carried_by(solid.on) > rotary]
+    solids = [solid for solid in model.all_solids() if model.carried_by(solid.on) > rotary]
     known = [(solid, solid.weight_kg) for solid in solids]
     unknown = tuple(solid.name for solid, mass in known if mass is None)
     masses = np.array([mass for _, mass in known if mass is not None])
@@ -85,19 +85,19 @@ def carried(layout: CollisionModel, rotary: int) -> Carried:
     if total <= 0.0:
         return Carried(0.0, read_only(np.zeros(3)), unknown)
     centres = np.array(
-        [layout.frame(solid.on).apply(solid.shape.centre_mm) for solid, mass in known if mass is not None]
+        [model.frame(solid.on).apply(solid.shape.centre_mm) for solid, mass in known if mass is not None]
     )
     return Carried(total, read_only(masses @ centres / total), unknown)
 
 
-def gravity_torque_nm(layout: CollisionModel, rotary: int, machine_deg: ArrayLike) -> Array:
+def gravity_torque_nm(model: CollisionModel, rotary: int, machine_deg: ArrayLike) -> Array:
     """Torque of gravity about a rotary's line at machine angles.
 
     Right-handed about the line's direction as it stands then: the torque on the table, which the rotary must hold.
 
     Parameters
     ----------
-    layout : Layout
+    model : CollisionModel
     rotary : int
         Which one, from 0 at the base.
     machine_deg : array_like, shape (..., n)
@@ -119,21 +119,21 @@ def gravity_torque_nm(layout: CollisionModel, rotary: int, machine_deg: ArrayLik
     Direction times (arm x weight), summed over what moves together: statics, from memory. Gravity along machine -Z
     at `STANDARD_GRAVITY`, arms in metres.
     """
-    return _torque_nm(layout.machine, rotary, _hanging(layout, rotary), machine_deg)
+    return _torque_nm(model.machine, rotary, _hanging(model, rotary), machine_deg)
 
 
 _Hanging = dict[int, tuple[float, Array]]
 """For each group of poses: mass, and centre of gravity in machine coordinates at the all-zero pose."""
 
 
-def _hanging(layout: CollisionModel, rotary: int) -> _Hanging:
+def _hanging(model: CollisionModel, rotary: int) -> _Hanging:
     """What a rotary carries, one mass for all that moves together."""
     hanging: _Hanging = {}
-    for solid in layout.all_solids():
-        group, mass = layout.carried_by(solid.on), solid.weight_kg
+    for solid in model.all_solids():
+        group, mass = model.carried_by(solid.on), solid.weight_kg
         if group <= rotary or not mass:
             continue
-        centre = layout.frame(solid.on).apply(solid.shape.centre_mm)
+        centre = model.frame(solid.on).apply(solid.shape.centre_mm)
         before, middle = hanging.get(group, (0.0, np.zeros(3)))
         hanging[group] = (before + mass, (before * middle + mass * centre) / (before + mass))
     return hanging
@@ -152,7 +152,7 @@ def _torque_nm(machine: Machine, rotary: int, hanging: _Hanging, machine_deg: Ar
     return np.asarray(torque)
 
 
-def worst_torque(layout: CollisionModel, rotary: int) -> WorstTorque:
+def worst_torque(model: CollisionModel, rotary: int) -> WorstTorque:
     """The greatest torque of gravity about a rotary's line over the whole range of every rotary.
 
     About any one angle the torque is a constant, a cosine and a sine: its greatest size is found exactly, one angle
@@ -160,7 +160,7 @@ def worst_torque(layout: CollisionModel, rotary: int) -> WorstTorque:
 
     Parameters
     ----------
-    layout : Layout
+    model : CollisionModel
     rotary : int
         Which one, from 0 at the base.
 
@@ -174,12 +174,12 @@ def worst_torque(layout: CollisionModel, rotary: int) -> WorstTorque:
     Derived here. An endless rotary is looked at over one turn. With several rotaries the grid of 25 angles each
     decides which crest is climbed, so the answer is never too high and reached at the angles it tells.
     """
-    machine, hanging = layout.machine, _hanging(layout, rotary)
+    machine, hanging = model.machine, _hanging(model, rotary)
 
     def torque(machine_deg: Array) -> Array:
         return _torque_nm(machine, rotary, hanging, machine_deg)
 
-    ranges = [line.limits_deg or (0.0, 360.0) for line in layout.machine.rotaries]
+    ranges = [line.limits_deg or (0.0, 360.0) for line in model.machine.rotaries]
     grid = np.stack(
         np.meshgrid(*[np.linspace(low, high, _GRID) for low, high in ranges], indexing="ij"), axis=-1
     ).reshape(-1, len(ranges))
@@ -209,7 +209,7 @@ def _peak(torque: Callable[[Array], Array], at: Array, i: int, low: float, high:
     return float(choices[int(np.argmax(np.abs(torque(rows)).round(12)))])
 
 
-def force_torque_nm(layout: CollisionModel, rotary: int, stand: OperationPose) -> float:
+def force_torque_nm(model: CollisionModel, rotary: int, operation: OperationPose) -> float:
     """The greatest torque that the cutting force can have about a rotary's line at an operation, N m.
 
     The force acts at the tip in whatever direction is worst: square to the arm. A distance from a line is greatest at
@@ -217,10 +217,10 @@ def force_torque_nm(layout: CollisionModel, rotary: int, stand: OperationPose) -
 
     Parameters
     ----------
-    layout : Layout
+    model : CollisionModel
     rotary : int
         Which one, from 0 at the base.
-    stand : Stand
+    operation : OperationPose
         The operation: its angles, its sweep and its force in newtons.
 
     Returns
@@ -232,12 +232,12 @@ def force_torque_nm(layout: CollisionModel, rotary: int, stand: OperationPose) -
     -----
     Derived here: force times the greatest distance of a corner from the line, in metres.
     """
-    if stand.force_n is None:
+    if operation.force_n is None:
         return 0.0
-    low, high = layout.tips_mm(stand)
+    low, high = model.tips_mm(operation)
     corners = np.array(list(product(*zip(low.tolist(), high.tolist(), strict=True))))
-    poses = group_poses(layout.machine, stand.machine_deg)
-    line = layout.machine.rotaries[rotary]
+    poses = group_poses(model.machine, operation.machine_deg)
+    line = model.machine.rotaries[rotary]
     arm = corners - poses[rotary].apply(line.point_mm)
     across = np.cross(arm, poses[rotary].turn(line.direction))
-    return float(np.linalg.norm(across, axis=-1).max()) * 1e-3 * stand.force_n
+    return float(np.linalg.norm(across, axis=-1).max()) * 1e-3 * operation.force_n

@@ -30,7 +30,7 @@ class Scene:
     Attributes
     ----------
     machine : Machine
-    bodies : tuple of Body
+    bodies : tuple of CollisionBody
         In machine coordinates at the all-zero pose.
     carried : ndarray of int, shape (b,)
         How many rotaries, from the base outward, turn each.
@@ -59,7 +59,7 @@ class SweptBody:
 
     Attributes
     ----------
-    body : Body
+    body : CollisionBody
         In the frame of the tip.
     middle_mm, half_mm : ndarray, shape (3,)
         Of the tip's box.
@@ -70,15 +70,15 @@ class SweptBody:
     half_mm: Array
 
 
-def scene_of(layout: CollisionModel) -> Scene:
+def scene_of(model: CollisionModel) -> Scene:
     """The bodies of a layout."""
-    solids = layout.all_solids()
+    solids = model.all_solids()
     bodies = tuple(
-        collision_body(solid.name, solid.shape, cut=solid.cut).moved(layout.frame(solid.on))
+        collision_body(solid.name, solid.shape, machinable=solid.machinable).moved(model.frame(solid.on))
         for solid in solids
     )
-    carried = np.array([layout.carried_by(solid.on) for solid in solids], dtype=np.int64)
-    return Scene(layout.machine, bodies, carried)
+    carried = np.array([model.carried_by(solid.on) for solid in solids], dtype=np.int64)
+    return Scene(model.machine, bodies, carried)
 
 
 def group_poses(machine: Machine, angles_deg: ArrayLike) -> list[Pose]:
@@ -93,7 +93,7 @@ def group_poses(machine: Machine, angles_deg: ArrayLike) -> list[Pose]:
     return poses
 
 
-def exact_gap_mm(scene: Scene, which: int, poses: list[Pose], spread: SweptBody, up_to_mm: float) -> float:
+def exact_gap_mm(scene: Scene, which: int, poses: list[Pose], swept: SweptBody, up_to_mm: float) -> float:
     """The library's distance between a body of the scene and a cutting body, or `up_to_mm` where it is farther.
 
     The cutting body, small as it is, is moved into the frame of the other: a mesh of many triangles stays as it is.
@@ -105,10 +105,10 @@ def exact_gap_mm(scene: Scene, which: int, poses: list[Pose], spread: SweptBody,
         The body.
     poses : list of Pose
         Of every group, for one set of angles.
-    spread : Spread
+    swept : SweptBody
     up_to_mm : float
     """
     back = poses[scene.carried[which]].inverse()
-    there = Pose.from_rigid(back.rotation, back.apply(spread.middle_mm))
-    cutting = minkowski_sum(spread.body, spread.half_mm).transform(matrix_of(there))
+    there = Pose.from_rigid(back.rotation, back.apply(swept.middle_mm))
+    cutting = minkowski_sum(swept.body, swept.half_mm).transform(matrix_of(there))
     return float(scene.bodies[which].manifold.min_gap(cutting, min(max(up_to_mm, 1e-6), FARTHEST_MM)))

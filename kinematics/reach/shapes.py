@@ -225,7 +225,7 @@ def frustum_on(height_mm: float, diameter_mm: float, bore_mm: float = 0.0) -> Fr
 
     Returns
     -------
-    Round
+    Frustum
 
     Raises
     ------
@@ -251,7 +251,7 @@ def box_on(height_mm: float, x_mm: float, y_mm: float) -> Box:
 
     Returns
     -------
-    Block
+    Box
 
     Raises
     ------

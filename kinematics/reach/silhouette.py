@@ -68,9 +68,9 @@ def flat_mm(points_mm: Array, view: View) -> Array:
 
 
 def outlines(
-    layout: CollisionModel,
+    model: CollisionModel,
     scene: Scene,
-    stand: OperationPose,
+    operation: OperationPose,
     view: View,
     tip_mm: NDArray[np.float64] | None = None,
 ) -> tuple[Outline, ...]:
@@ -78,9 +78,9 @@ def outlines(
 
     Parameters
     ----------
-    layout : Layout
+    model : CollisionModel
     scene : Scene
-    stand : Stand
+    operation : OperationPose
     view : "front", "side" or "top"
     tip_mm : ndarray, shape (3,), optional
         Where the tip stands, machine coordinates; the middle of its box unless stated.
@@ -89,16 +89,16 @@ def outlines(
     -------
     tuple of Outline
     """
-    poses = group_poses(scene.machine, stand.machine_deg)
+    poses = group_poses(scene.machine, operation.machine_deg)
     solids: list[tuple[str, str, manifold3d.Manifold]] = []
     for body, group in zip(scene.bodies, scene.carried.tolist(), strict=True):
-        kind = "part" if body.cut else "turning" if group else "base"
+        kind = "part" if body.machinable else "turning" if group else "base"
         solids.append((body.name, kind, body.manifold.transform(matrix_of(poses[group]))))
-    own = 0 if stand.tool is None else stand.tool.parts
-    for number, spread in enumerate(swept_bodies(layout, stand)):
-        tip = spread.middle_mm if tip_mm is None else tip_mm
+    own = 0 if operation.tool is None else operation.tool.parts
+    for number, swept in enumerate(swept_bodies(model, operation)):
+        tip = swept.middle_mm if tip_mm is None else tip_mm
         solids.append(
-            (spread.body.name, "tool" if number < own else "holder", spread.body.manifold.translate(tip))
+            (swept.body.name, "tool" if number < own else "holder", swept.body.manifold.translate(tip))
         )
     turned = [
         (name, kind, solid.transform(np.concatenate([VIEWS[view], np.zeros((3, 1))], axis=1)))

@@ -51,8 +51,8 @@ class Solid:
     ----------
     name : str
     shape : Shape
-    on : Fixed
-    cut : bool
+    on : Attachment
+    machinable : bool
         Whether a tool may touch it: the part and its blank. A holder or the spindle never may.
     mass_kg : float or None
         As stated; None takes it from the density.
@@ -68,7 +68,7 @@ class Solid:
     name: str
     shape: Shape
     on: Attachment
-    cut: bool = False
+    machinable: bool = False
     mass_kg: float | None = None
     density_kg_m3: float | None = None
 

@@ -71,21 +71,21 @@ class LoadLimit:
 
 
 def load_feasible(
-    layout: CollisionModel, index: int, part: Interval, limits: Sequence[LoadLimit]
+    model: CollisionModel, index: int, part: Interval, limits: Sequence[LoadLimit]
 ) -> list[Interval]:
     """The parts of a range of heights at which every rotary can carry and hold what it must."""
     if not any(limit.holding_nm is not None or limit.capacity_kg is not None for limit in limits):
         return [part]
 
     def spare(height: float) -> tuple[float, Limit]:
-        return load_margin(with_step_height(layout, index, height), limits)
+        return load_margin(with_step_height(model, index, height), limits)
 
-    low, low_stop, high, high_stop = part
+    low, low_limit, high, high_limit = part
     parts: list[Interval] = []
     start: tuple[float, Limit] | None = None
     before, spare_before = low, spare(low)
     if spare_before[0] >= 0.0:
-        start = (low, low_stop)
+        start = (low, low_limit)
     for height in np.linspace(low, high, _LOADED)[1:].tolist():
         now = spare(height)
         if (now[0] >= 0.0) != (spare_before[0] >= 0.0):
@@ -97,7 +97,7 @@ def load_feasible(
                 start = None
         before, spare_before = height, now
     if start is not None:
-        parts.append((*start, high, high_stop))
+        parts.append((*start, high, high_limit))
     return parts
 
 
@@ -115,23 +115,23 @@ def _edge(
     return good, beyond[1]
 
 
-def load_margin(layout: CollisionModel, limits: Sequence[LoadLimit]) -> tuple[float, Limit]:
+def load_margin(model: CollisionModel, limits: Sequence[LoadLimit]) -> tuple[float, Limit]:
     """The smallest share of a holding torque or a capacity that is left, below 0 beyond it; and whose it is."""
     least, stop = float("inf"), Limit("asked")
-    for k, (limit, letter) in enumerate(zip(limits, layout.machine.letters, strict=False)):
+    for k, (limit, letter) in enumerate(zip(limits, model.machine.letters, strict=False)):
         if limit.capacity_kg is not None:
-            left = 1.0 - carried(layout, k).mass_kg / limit.capacity_kg
+            left = 1.0 - carried(model, k).mass_kg / limit.capacity_kg
             if left < least:
                 least, stop = left, Limit("load", f"capacity of {letter}")
         if limit.holding_nm is None:
             continue
-        torques = [("", worst_torque(layout, k).torque_nm)]
-        if layout.stands:
-            poses = np.array([stand.machine_deg for stand in layout.stands])
-            gravity = np.abs(gravity_torque_nm(layout, k, poses)).tolist()
+        torques = [("", worst_torque(model, k).torque_nm)]
+        if model.operations:
+            poses = np.array([operation.machine_deg for operation in model.operations])
+            gravity = np.abs(gravity_torque_nm(model, k, poses)).tolist()
             torques += [
-                (stand.name, pull + force_torque_nm(layout, k, stand))
-                for stand, pull in zip(layout.stands, gravity, strict=True)
+                (operation.name, pull + force_torque_nm(model, k, operation))
+                for operation, pull in zip(model.operations, gravity, strict=True)
             ]
         name, torque = max(torques, key=lambda pair: pair[1])
         if 1.0 - torque / limit.holding_nm < least:
@@ -151,8 +151,8 @@ class FeasibleRange:
 
     low_mm: float
     high_mm: float
-    low_stop: Limit
-    high_stop: Limit
+    low_limit: Limit
+    high_limit: Limit
 
 
 @dataclass(frozen=True)
@@ -162,18 +162,18 @@ class MountingRange:
     axis: str
     low_mm: float | None
     high_mm: float | None
-    low_stop: Limit
-    high_stop: Limit
+    low_limit: Limit
+    high_limit: Limit
 
 
 def minimum_clearance(
-    layout: CollisionModel, up_to_mm: float = FARTHEST_MM, *, operations: bool = True
+    model: CollisionModel, up_to_mm: float = FARTHEST_MM, *, operations: bool = True
 ) -> tuple[float, Limit]:
     """The smallest distance of the whole job, travels aside, and whose it is; `up_to_mm` where all are farther.
 
     Parameters
     ----------
-    layout : Layout
+    model : CollisionModel
     up_to_mm : float
         Farther than this is not asked about: less is quicker.
     operations : bool
@@ -183,19 +183,22 @@ def minimum_clearance(
     -------
     least_mm : float
         At least so much is left, facets of round solids included; 0 where bodies touch or overlap.
-    stop : Stop
+    stop : Limit
         The pair and the operation or move; "asked" where everything is farther than `up_to_mm`.
     """
-    scene = scene_of(layout)
+    scene = scene_of(model)
     least, stop = up_to_mm, Limit("asked")
     if operations:
-        for stand, found in zip(layout.stands, clearances(layout, 0.0, scene), strict=True):
+        for operation, found in zip(model.operations, clearances(model, 0.0, scene), strict=True):
             near = found.nearest
             if near is not None and near.gap_mm < least:
-                least, stop = near.gap_mm, Limit("clearance", f"{near.cutting} to {near.turning}", stand.name)
+                least, stop = (
+                    near.gap_mm,
+                    Limit("clearance", f"{near.cutting} to {near.turning}", operation.name),
+                )
     if least > 0.0:
-        for first, second in zip(layout.stands, layout.stands[1:], strict=False):
-            found_swing = index_move(layout, scene, first, second, least)
+        for first, second in zip(model.operations, model.operations[1:], strict=False):
+            found_swing = index_move(model, scene, first, second, least)
             if found_swing is not None and found_swing.at_least_mm < least:
                 least = found_swing.at_least_mm
                 pair = f"{found_swing.cutting} to {found_swing.turning}"
@@ -204,7 +207,7 @@ def minimum_clearance(
 
 
 def step_heights(
-    layout: CollisionModel,
+    model: CollisionModel,
     index: int,
     low_mm: float,
     high_mm: float,
@@ -216,7 +219,7 @@ def step_heights(
 
     Parameters
     ----------
-    layout : Layout
+    model : CollisionModel
     index : int
         The step, from 0 at the platter.
     low_mm, high_mm : float
@@ -230,22 +233,22 @@ def step_heights(
 
     Returns
     -------
-    tuple of Heights
+    tuple of FeasibleRange
         From the lowest. Mostly one, or none. Within a range no distance is skipped; a range narrower than a
         twenty-fourth of what the travels leave, with heights that do not clear on either side, can be missed unless
         the layout's own height lies in it. Loads are looked at on forty heights, and their ends found exactly.
     """
-    travelled = _travel_range(layout, index, low_mm, high_mm, margin_mm)
+    travelled = _travel_range(model, index, low_mm, high_mm, margin_mm)
     if travelled[0] > travelled[2]:
         return ()
     found: list[FeasibleRange] = []
-    for part in load_feasible(layout, index, travelled, limits):
-        found += _clearing(layout, index, part, clear_mm)
+    for part in load_feasible(model, index, travelled, limits):
+        found += _clearing(model, index, part, clear_mm)
     return tuple(sorted(found, key=lambda r: r.low_mm))
 
 
 def limiting_cause(
-    layout: CollisionModel,
+    model: CollisionModel,
     index: int,
     height_mm: float,
     clear_mm: float = 0.0,
@@ -256,7 +259,7 @@ def limiting_cause(
 
     Parameters
     ----------
-    layout : Layout
+    model : CollisionModel
     index : int
         The step, from 0 at the platter.
     height_mm : float
@@ -268,14 +271,14 @@ def limiting_cause(
 
     Returns
     -------
-    Stop or None
+    Limit or None
     """
-    grown = with_step_height(layout, index, height_mm)
-    for stand in grown.stands:
-        for margin in travel_margins(grown, stand):
+    grown = with_step_height(model, index, height_mm)
+    for operation in grown.operations:
+        for margin in travel_margins(grown, operation):
             for end, left in (("low", margin.to_low_mm), ("high", margin.to_high_mm)):
                 if left < margin_mm - 1e-9:
-                    return Limit("travel", f"{margin.axis} {end}", stand.name)
+                    return Limit("travel", f"{margin.axis} {end}", operation.name)
     spare, of_load = load_margin(grown, limits)
     if spare < 0.0:
         return of_load
@@ -283,33 +286,33 @@ def limiting_cause(
     return near if least < clear_mm + _WITHIN_MM else None
 
 
-def _clearing(layout: CollisionModel, index: int, part: Interval, clear_mm: float) -> list[FeasibleRange]:
+def _clearing(model: CollisionModel, index: int, part: Interval, clear_mm: float) -> list[FeasibleRange]:
     """The heights of a part of the range that clear."""
-    bottom, bottom_stop, top, top_stop = part
+    bottom, bottom_limit, top, top_limit = part
 
     def fit(height: float, up_to: float) -> tuple[float, Limit]:
-        return minimum_clearance(with_step_height(layout, index, height), up_to)
+        return minimum_clearance(with_step_height(model, index, height), up_to)
 
     found: list[FeasibleRange] = []
-    own = layout.steps[index].up_mm
+    own = model.steps[index].up_mm
     for start in [own, *np.linspace(bottom, top, _TRIES).tolist()]:
         if not bottom <= start <= top or any(r.low_mm <= start <= r.high_mm for r in found):
             continue
         if fit(start, clear_mm + 1.0)[0] < clear_mm + _WITHIN_MM:
             continue
-        low, low_stop = _advance(fit, start, bottom, clear_mm)
-        high, high_stop = _advance(fit, start, top, clear_mm)
-        found.append(FeasibleRange(low, high, low_stop or bottom_stop, high_stop or top_stop))
+        low, low_limit = _advance(fit, start, bottom, clear_mm)
+        high, high_limit = _advance(fit, start, top, clear_mm)
+        found.append(FeasibleRange(low, high, low_limit or bottom_limit, high_limit or top_limit))
     return found
 
 
 def _travel_range(
-    layout: CollisionModel, index: int, low_mm: float, high_mm: float, margin_mm: float
+    model: CollisionModel, index: int, low_mm: float, high_mm: float, margin_mm: float
 ) -> Interval:
     """The heights that the travels leave of those asked about."""
-    bottom, bottom_stop, top, top_stop = low_mm, Limit("asked"), high_mm, Limit("asked")
-    at_low, at_high = with_step_height(layout, index, low_mm), with_step_height(layout, index, high_mm)
-    for first, second in zip(at_low.stands, at_high.stands, strict=True):
+    bottom, bottom_limit, top, top_limit = low_mm, Limit("asked"), high_mm, Limit("asked")
+    at_low, at_high = with_step_height(model, index, low_mm), with_step_height(model, index, high_mm)
+    for first, second in zip(at_low.operations, at_high.operations, strict=True):
         for before, after in zip(travel_margins(at_low, first), travel_margins(at_high, second), strict=True):
             for end in ("low", "high"):
                 start = getattr(before, f"to_{end}_mm") - margin_mm
@@ -321,10 +324,10 @@ def _travel_range(
                     continue
                 crossing = low_mm - start / slope
                 if slope > 0.0 and crossing > bottom:
-                    bottom, bottom_stop = crossing, stop
+                    bottom, bottom_limit = crossing, stop
                 if slope < 0.0 and crossing < top:
-                    top, top_stop = crossing, stop
-    return bottom, bottom_stop, top, top_stop
+                    top, top_limit = crossing, stop
+    return bottom, bottom_limit, top, top_limit
 
 
 def _advance(
@@ -347,7 +350,7 @@ def _advance(
 
 
 def mounting_ranges(
-    layout: CollisionModel, clear_mm: float = 0.0, margin_mm: float = 0.0
+    model: CollisionModel, clear_mm: float = 0.0, margin_mm: float = 0.0
 ) -> tuple[MountingRange, ...]:
     """By how much the whole fixture may move on the mill, along X, Y and Z, one at a time; empty without travels.
 
@@ -356,7 +359,7 @@ def mounting_ranges(
 
     Parameters
     ----------
-    layout : Layout
+    model : CollisionModel
     clear_mm : float
         The distance that must be kept at index moves; the ends come to within 0.01 mm of it.
     margin_mm : float
@@ -364,7 +367,7 @@ def mounting_ranges(
 
     Returns
     -------
-    tuple of Seat
+    tuple of MountingRange
         X, Y and, where an operation's tool is known, Z. Moves in mm along the machine's axes, 0 where it stands now;
         both ends None where nowhere fits.
 
@@ -373,8 +376,8 @@ def mounting_ranges(
     Derived here. Travels are exact. Index moves are followed without a gap from where the fixture stands now, or else
     from either end of the travels; a stretch that clears in between and holds none of these is not found.
     """
-    margins = [margin for stand in layout.stands for margin in travel_margins(layout, stand)]
-    names = [stand.name for stand in layout.stands for _ in travel_margins(layout, stand)]
+    margins = [margin for operation in model.operations for margin in travel_margins(model, operation)]
+    names = [operation.name for operation in model.operations for _ in travel_margins(model, operation)]
     seats = []
     for i, axis in enumerate("XYZ"):
         mine = [(m, name) for m, name in zip(margins, names, strict=True) if m.axis == axis]
@@ -383,25 +386,25 @@ def mounting_ranges(
         lowest, low_name = min(mine, key=lambda pair: pair[0].to_low_mm)
         highest, high_name = min(mine, key=lambda pair: pair[0].to_high_mm)
         low, high = margin_mm - lowest.to_low_mm, highest.to_high_mm - margin_mm
-        low_stop, high_stop = (
+        low_limit, high_limit = (
             Limit("travel", f"{axis} low", low_name),
             Limit("travel", f"{axis} high", high_name),
         )
         if low > high:
-            seats.append(MountingRange(axis, None, None, low_stop, high_stop))
+            seats.append(MountingRange(axis, None, None, low_limit, high_limit))
             continue
-        if axis == "Z" or layout.retract_mm[i] is not None:
-            seats.append(_seat_by_swings(layout, i, low, high, clear_mm, (low_stop, high_stop)))
+        if axis == "Z" or model.retract_mm[i] is not None:
+            seats.append(_seat_by_swings(model, i, low, high, clear_mm, (low_limit, high_limit)))
         else:
-            seats.append(MountingRange(axis, low, high, low_stop, high_stop))
+            seats.append(MountingRange(axis, low, high, low_limit, high_limit))
     return tuple(seats)
 
 
 def _seat_by_swings(
-    layout: CollisionModel, i: int, low: float, high: float, clear_mm: float, stops: tuple[Limit, Limit]
+    model: CollisionModel, i: int, low: float, high: float, clear_mm: float, stops: tuple[Limit, Limit]
 ) -> MountingRange:
     def fit(by: float, up_to: float) -> tuple[float, Limit]:
-        return minimum_clearance(moved_on_mill(layout, by * np.eye(3)[i]), up_to, operations=False)
+        return minimum_clearance(moved_on_mill(model, by * np.eye(3)[i]), up_to, operations=False)
 
     # The lower the fixture stands, the farther it is from a spindle retracted upward.
     start = float(np.clip(0.0, low, high))
@@ -412,6 +415,6 @@ def _seat_by_swings(
             break
     else:
         return MountingRange("XYZ"[i], None, None, stop, stop)
-    bottom, bottom_stop = _advance(fit, start, low, clear_mm)
-    top, top_stop = _advance(fit, start, high, clear_mm)
-    return MountingRange("XYZ"[i], bottom, top, bottom_stop or stops[0], top_stop or stops[1])
+    bottom, bottom_limit = _advance(fit, start, low, clear_mm)
+    top, top_limit = _advance(fit, start, high, clear_mm)
+    return MountingRange("XYZ"[i], bottom, top, bottom_limit or stops[0], top_limit or stops[1])

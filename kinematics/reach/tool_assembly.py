@@ -175,12 +175,12 @@ class TipEnvelope:
 def cutting_bodies(tool: Tool, spindle: tuple[Solid, ...]) -> tuple[CollisionBody, ...]:
     """Tool, holder and spindle, from the tip upward.
 
-    The first `Tool.parts` bodies are the tool's own. Those that go where it has cut (`CollisionBody.cut`) may touch what it may
+    The first `Tool.parts` bodies are the tool's own. Those that go where it has cut (`CollisionBody.machinable`) may touch what it may
     cut: the flute, and a shank that is no thicker. A mesh is taken as its convex hull, which is what it
     fills when it is swept.
     """
     bodies = [
-        collision_body(name, shape, cut=shape.diameter_mm <= tool.diameter_mm)
+        collision_body(name, shape, machinable=shape.diameter_mm <= tool.diameter_mm)
         for name, shape in _tool_parts(tool)
     ]
     top = tool.length_mm

@@ -36,7 +36,7 @@ class ToolLengths:
     shortest_by, longest_by : "clearance", "travel", "holder", "work" or "none"
         What stops it there: the pair `near` would come nearer than asked for; the end of Z travel; the tool would
         vanish in its holder; at full retract its tip would not stand above the work.
-    near : Near or None
+    near : ClosestPair or None
         What comes too near below the shortest, or at any length where there is none.
     """
 
@@ -48,15 +48,15 @@ class ToolLengths:
 
 
 def tool_lengths(
-    layout: CollisionModel, scene: Scene, stand: OperationPose, clear_mm: float = 0.0
+    model: CollisionModel, scene: Scene, operation: OperationPose, clear_mm: float = 0.0
 ) -> ToolLengths:
     """The shortest and the longest tool for an operation.
 
     Parameters
     ----------
-    layout : Layout
+    model : CollisionModel
     scene : Scene
-    stand : Stand
+    operation : OperationPose
         With a tool.
     clear_mm : float
         The distance to keep, and how far the tip must stand above the work at full retract.
@@ -70,15 +70,15 @@ def tool_lengths(
     KinematicsError
         When the operation has no tool.
     """
-    tool = stand.tool
+    tool = operation.tool
     if tool is None:
-        raise KinematicsError(f"{stand.name}: expected a tool, found none")
-    longest, longest_by = _longest(layout, scene, stand, clear_mm)
-    floor, floor_by = _floor(layout, stand, tool)
+        raise KinematicsError(f"{operation.name}: expected a tool, found none")
+    longest, longest_by = _longest(model, scene, operation, clear_mm)
+    floor, floor_by = _floor(model, operation, tool)
 
     def near(length_mm: float, *, tool_too: bool) -> ClosestPair | None:
-        other = replace(stand, tool=replace(tool, length_mm=length_mm))
-        return clearances(layout, clear_mm, scene, [other], tool_too=tool_too)[0].nearest
+        other = replace(operation, tool=replace(tool, length_mm=length_mm))
+        return clearances(model, clear_mm, scene, [other], tool_too=tool_too)[0].nearest
 
     start = tool.length_mm
     if (
@@ -118,31 +118,31 @@ def _advance(
     return at, found
 
 
-def _floor(layout: CollisionModel, stand: OperationPose, tool: Tool) -> tuple[float, str]:
+def _floor(model: CollisionModel, operation: OperationPose, tool: Tool) -> tuple[float, str]:
     """The least length that the holder and the lower end of travel leave."""
     least, by = tool.holder_mm + _OUT_OF_HOLDER_MM, "holder"
-    travel = layout.machine.travel
+    travel = model.machine.travel
     if travel is not None:
-        low, _ = layout.tips_mm(stand)
-        needed = float(travel.low_mm[2] - layout.machine.z_reference.to_gauge_line_mm(low[2]))
+        low, _ = model.tips_mm(operation)
+        needed = float(travel.low_mm[2] - model.machine.z_reference.to_gauge_line_mm(low[2]))
         if needed > least:
             least, by = needed, "travel"
     return least, by
 
 
 def _longest(
-    layout: CollisionModel, scene: Scene, stand: OperationPose, clear_mm: float
+    model: CollisionModel, scene: Scene, operation: OperationPose, clear_mm: float
 ) -> tuple[float | None, str]:
-    travel = layout.machine.travel
+    travel = model.machine.travel
     if travel is None:
         return None, "none"
     top = float(travel.high_mm[2])
-    _, high = layout.tips_mm(stand)
-    by_travel = top - float(layout.machine.z_reference.to_gauge_line_mm(high[2]))
-    turned = scene.turned(stand.machine_deg)[np.flatnonzero(scene.carried > 0)]
+    _, high = model.tips_mm(operation)
+    by_travel = top - float(model.machine.z_reference.to_gauge_line_mm(high[2]))
+    turned = scene.turned(operation.machine_deg)[np.flatnonzero(scene.carried > 0)]
     if not len(turned.radii_mm):
         return by_travel, "travel"
     up = np.broadcast_to(np.array([0.0, 0.0, 1.0]), turned.axis.shape)
     highest = max(float(turned.support(up)[..., 2].max()), float(high[2]))
-    above = float(layout.machine.z_reference.from_gauge_line_mm(top)) - highest - clear_mm
+    above = float(model.machine.z_reference.from_gauge_line_mm(top)) - highest - clear_mm
     return (above, "work") if above < by_travel else (by_travel, "travel")

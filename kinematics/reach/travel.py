@@ -61,7 +61,7 @@ class RotaryMargin:
 
 
 def readouts_mm(
-    layout: CollisionModel, stand: OperationPose
+    model: CollisionModel, operation: OperationPose
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The lowest and highest machine readouts of X, Y, Z over the box that the tip sweeps.
 
@@ -70,8 +70,8 @@ def readouts_mm(
 
     Parameters
     ----------
-    layout : Layout
-    stand : Stand
+    model : CollisionModel
+    operation : OperationPose
         The operation: its angles, its origin, its sweep and its tool.
 
     Returns
@@ -79,22 +79,22 @@ def readouts_mm(
     low, high : ndarray, shape (3,)
         Machine readouts X, Y, Z.
     """
-    low, high = layout.tips_mm(stand)
-    length = np.nan if stand.tool is None else stand.tool.length_mm
+    low, high = model.tips_mm(operation)
+    length = np.nan if operation.tool is None else operation.tool.length_mm
     ends = []
     for tip in (low, high):
-        z = float(layout.machine.z_reference.to_gauge_line_mm(tip[2])) + length
+        z = float(model.machine.z_reference.to_gauge_line_mm(tip[2])) + length
         ends.append(np.array([tip[0], tip[1], z]))
     return ends[0], ends[1]
 
 
-def travel_margins(layout: CollisionModel, stand: OperationPose) -> tuple[Margin, ...]:
+def travel_margins(model: CollisionModel, operation: OperationPose) -> tuple[Margin, ...]:
     """The margins of the linear axes.
 
     Parameters
     ----------
-    layout : Layout
-    stand : Stand
+    model : CollisionModel
+    operation : OperationPose
         The operation.
 
     Returns
@@ -102,10 +102,10 @@ def travel_margins(layout: CollisionModel, stand: OperationPose) -> tuple[Margin
     tuple of Margin
         X, Y and, where the operation's tool is known, Z. Empty where the machine's travel is not stated.
     """
-    travel = layout.machine.travel
+    travel = model.machine.travel
     if travel is None:
         return ()
-    low, high = readouts_mm(layout, stand)
+    low, high = readouts_mm(model, operation)
     return tuple(
         Margin(
             _AXES[i],
@@ -119,13 +119,13 @@ def travel_margins(layout: CollisionModel, stand: OperationPose) -> tuple[Margin
     )
 
 
-def rotary_margins(layout: CollisionModel, stand: OperationPose) -> tuple[RotaryMargin, ...]:
+def rotary_margins(model: CollisionModel, operation: OperationPose) -> tuple[RotaryMargin, ...]:
     """How far every rotary stands from its limits, from the base outward.
 
     Parameters
     ----------
-    layout : Layout
-    stand : Stand
+    model : CollisionModel
+    operation : OperationPose
         The operation.
 
     Returns
@@ -134,7 +134,7 @@ def rotary_margins(layout: CollisionModel, stand: OperationPose) -> tuple[Rotary
         Degrees, negative beyond a limit.
     """
     margins = []
-    for rotary, angle in zip(layout.machine.rotaries, stand.machine_deg.tolist(), strict=True):
+    for rotary, angle in zip(model.machine.rotaries, operation.machine_deg.tolist(), strict=True):
         if rotary.limits_deg is None:
             margins.append(RotaryMargin(rotary.letter, angle, None, None))
         else:

@@ -59,7 +59,7 @@ def laid_out(count: int) -> CollisionModel:
     bodies = (
         StepBody(Section(diameter_mm=150.0)),
         StepBody(Section(diameter_mm=60.0)),
-        StepBody(Section(diameter_mm=90.0), cut=True),
+        StepBody(Section(diameter_mm=90.0), machinable=True),
     )
     platter = platter_solid(mill, 25.0)
     assert platter is not None
@@ -72,41 +72,41 @@ def laid_out(count: int) -> CollisionModel:
     nose = Solid("spindle nose", Frustum([0, 0, 0], [0, 0, 120], 90.0), SPINDLE_NOSE)
     tool = Tool("end mill", 120.0, 10.0, (HolderPart(20, 63), HolderPart(40, 40), HolderPart(20, 40, 28)))
     random = np.random.default_rng(0)
-    stands = []
+    operations = []
     for k in range(count):
         half = random.uniform(0, 20, 3)
         at = np.array([random.uniform(-100, 20), random.uniform(0, 360)])
         origin = random.uniform([-20, -20, -20], [20, 20, 0])
-        stands.append(OperationPose(f"operation {k + 1}", at, origin, tool, TipEnvelope(-half, half)))
-    return CollisionModel(set_up(mill, steps), steps, bodies, tuple(solids), (nose,), tuple(stands))
+        operations.append(OperationPose(f"operation {k + 1}", at, origin, tool, TipEnvelope(-half, half)))
+    return CollisionModel(set_up(mill, steps), steps, bodies, tuple(solids), (nose,), tuple(operations))
 
 
-def every_pair(layout: CollisionModel, stand: OperationPose) -> float:
+def every_pair(model: CollisionModel, operation: OperationPose) -> float:
     """The smallest distance by asking for every pair."""
-    scene = scene_of(layout) if not hasattr(every_pair, "scene") else every_pair.scene
-    poses = group_poses(layout.machine, stand.machine_deg)
+    scene = scene_of(model) if not hasattr(every_pair, "scene") else every_pair.scene
+    poses = group_poses(model.machine, operation.machine_deg)
     return min(
-        exact_gap_mm(scene, k, poses, spread, NAIVE_SEARCH_MM)
-        for spread in swept_bodies(layout, stand)
+        exact_gap_mm(scene, k, poses, swept, NAIVE_SEARCH_MM)
+        for swept in swept_bodies(model, operation)
         for k, body in enumerate(scene.bodies)
-        if not (spread.body.cut and body.cut)
+        if not (swept.body.machinable and body.machinable)
     )
 
 
 def bench_pairs() -> None:
     """1,000 operations, 20 solids that turn, 5 that cut."""
-    layout = laid_out(OPERATIONS)
-    scene = scene_of(layout)
-    cutting = len(swept_bodies(layout, layout.stands[0]))
-    say(f"{len(layout.stands)} operations, {len(scene.bodies)} solids that turn, {cutting} that cut")
+    model = laid_out(OPERATIONS)
+    scene = scene_of(model)
+    cutting = len(swept_bodies(model, model.operations[0]))
+    say(f"{len(model.operations)} operations, {len(scene.bodies)} solids that turn, {cutting} that cut")
     start = time.perf_counter()
-    found = clearances(layout, 0.0, scene)
+    found = clearances(model, 0.0, scene)
     ours = time.perf_counter() - start
     say(f"reach: {ours:.2f} s, {ours / OPERATIONS * 1e3:.2f} ms an operation")
     every_pair.scene = scene
     sample = range(0, OPERATIONS, OPERATIONS // NAIVE_SAMPLE)
     start = time.perf_counter()
-    gaps = [every_pair(layout, layout.stands[k]) for k in sample]
+    gaps = [every_pair(model, model.operations[k]) for k in sample]
     naive = (time.perf_counter() - start) / len(gaps) * OPERATIONS
     off = max(abs(gap - found[k].nearest.gap_mm) for gap, k in zip(gaps, sample, strict=True))
     say(
@@ -150,16 +150,16 @@ def bench_mesh() -> None:
         start = time.perf_counter()
         mesh = read_stl(path, 1.0)
         read = time.perf_counter() - start
-    layout = laid_out(OPERATIONS)
-    ball = Solid("ball", mesh, on_step(2), cut=False)
-    layout = CollisionModel(
-        layout.setup, layout.steps, layout.step_bodies, (*layout.solids, ball), layout.spindle, layout.stands
+    model = laid_out(OPERATIONS)
+    ball = Solid("ball", mesh, on_step(2), machinable=False)
+    model = CollisionModel(
+        model.setup, model.steps, model.step_bodies, (*model.solids, ball), model.spindle, model.operations
     )
     start = time.perf_counter()
-    scene = scene_of(layout)
+    scene = scene_of(model)
     built = time.perf_counter() - start
     start = time.perf_counter()
-    clearances(layout, 0.0, scene)
+    clearances(model, 0.0, scene)
     checked = time.perf_counter() - start
     after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     say(

@@ -77,14 +77,14 @@ def reach(
     for option, value in (("--clear", clear), ("--margin", margin)):
         if value is not None and not 0.0 <= value < 1e6:
             raise option_error(option, f"{value:g}", "0 or more")
-    worked = evaluate_job(job, only or [])
-    shown = Units(units.value if units else worked.job.unit.value)
+    evaluated = evaluate_job(job, only or [])
+    shown = Units(units.value if units else evaluated.job.unit.value)
     if size is not None:
-        _size(worked, size, between, clear, margin, shown, output, as_json=as_json, force=force)
+        _size(evaluated, size, between, clear, margin, shown, output, as_json=as_json, force=force)
     elif picture is not None:
-        _picture(worked, clear, margin, shown, picture, force=force)
+        _picture(evaluated, clear, margin, shown, picture, force=force)
     else:
-        _reach(worked, clear, margin, shown, output, whole=not only, as_json=as_json, force=force)
+        _reach(evaluated, clear, margin, shown, output, whole=not only, as_json=as_json, force=force)
 
 
 def _mm(value: float, shown: Units) -> float:
@@ -94,7 +94,7 @@ def _mm(value: float, shown: Units) -> float:
 
 
 def _reach(
-    worked: EvaluatedJob,
+    evaluated: EvaluatedJob,
     clear: float | None,
     margin: float,
     shown: Units,
@@ -108,8 +108,8 @@ def _reach(
     from tiltwright.reach.text import against
     from tiltwright.terminal.streams import ANSWER_NO, note, say_no
 
-    reached = analyse_reach(
-        worked, None if clear is None else _mm(clear, shown), _mm(margin, shown), moves_too=whole
+    analysis = analyse_reach(
+        evaluated, None if clear is None else _mm(clear, shown), _mm(margin, shown), moves_too=whole
     )
     if not whole:
         note("index moves are looked at without --only: they lead from each operation to the next")
@@ -117,13 +117,13 @@ def _reach(
         from tiltwright.output.json_csv import json_text
         from tiltwright.reach.report import reach_report
 
-        text = json_text(reach_report(reached, shown))
+        text = json_text(reach_report(analysis, shown))
     else:
         from tiltwright.reach.text import reach_text
 
-        text = reach_text(reached, shown)
+        text = reach_text(analysis, shown)
     show_or_write(text, output, force=force)
-    no = against(reached, shown)
+    no = against(analysis, shown)
     for words in no:
         say_no(words)
     if no:
@@ -132,7 +132,7 @@ def _reach(
 
 
 def _picture(
-    worked: EvaluatedJob, clear: float | None, margin: float, shown: Units, path: Path, *, force: bool
+    evaluated: EvaluatedJob, clear: float | None, margin: float, shown: Units, path: Path, *, force: bool
 ) -> None:
     from tiltwright.files.atomic_write import write_atomic
     from tiltwright.files.parsing import option_error
@@ -143,13 +143,13 @@ def _picture(
 
     if path.suffix.lower() != ".svg":
         raise option_error("--picture", str(path), "a file that ends in .svg")
-    if len(worked.operations) != 1:
-        names = ", ".join(f'"{one.placed.name}"' for one in worked.operations)
-        raise option_error("--picture", f"{len(worked.operations)} operations", f"one, by --only: {names}")
-    reached = analyse_reach(worked, None if clear is None else _mm(clear, shown), _mm(margin, shown))
-    write_atomic(path, three_views(reached, 0, shown), force=force)
+    if len(evaluated.operations) != 1:
+        names = ", ".join(f'"{one.placed.name}"' for one in evaluated.operations)
+        raise option_error("--picture", f"{len(evaluated.operations)} operations", f"one, by --only: {names}")
+    analysis = analyse_reach(evaluated, None if clear is None else _mm(clear, shown), _mm(margin, shown))
+    write_atomic(path, three_views(analysis, 0, shown), force=force)
     note(f"{path} written", label="done")
-    no = against(reached, shown)
+    no = against(analysis, shown)
     for words in no:
         say_no(words)
     if no:
@@ -157,7 +157,7 @@ def _picture(
 
 
 def _size(
-    worked: EvaluatedJob,
+    evaluated: EvaluatedJob,
     step: str,
     between: str | None,
     clear: float | None,
@@ -169,19 +169,21 @@ def _size(
     force: bool,
 ) -> None:
     from tiltwright.output.json_csv import json_text as written
-    from tiltwright.reach.step_height import heights_of, low_and_high
+    from tiltwright.reach.step_height import parse_height_range, study_step_height
     from tiltwright.terminal.streams import ANSWER_NO, say_no
 
-    ends = low_and_high(between)
+    ends = parse_height_range(between)
     asked = None if ends is None else (_mm(ends[0], shown), _mm(ends[1], shown))
-    sized = heights_of(worked, step, asked, None if clear is None else _mm(clear, shown), _mm(margin, shown))
-    from tiltwright.reach.step_height import sized_report, sized_text
+    study = study_step_height(
+        evaluated, step, asked, None if clear is None else _mm(clear, shown), _mm(margin, shown)
+    )
+    from tiltwright.reach.step_height import step_height_report, step_height_text
 
-    text = written(sized_report(sized, shown)) if as_json else sized_text(sized, shown)
+    text = written(step_height_report(study, shown)) if as_json else step_height_text(study, shown)
     show_or_write(text, output, force=force)
-    if not sized.heights:
-        say_no(f"no height of {sized.name} fits and clears")
-    for one in worked.unreached:
+    if not study.heights:
+        say_no(f"no height of {study.name} fits and clears")
+    for one in evaluated.unreached:
         say_no(f"{one.name}: {one.why}")
-    if not sized.heights or worked.unreached:
+    if not study.heights or evaluated.unreached:
         raise typer.Exit(ANSWER_NO)

@@ -65,26 +65,26 @@ class OperationAnalysis:
 
     Attributes
     ----------
-    stand : Stand
+    pose : OperationPose
     linear : tuple of Margin
     rotary : tuple of RotaryMargin
     clearance : Clearance
-    place : Place or None
+    witness : WitnessPoints or None
         Where the nearest pair is.
-    way_up : Clearance or None
+    retraction : Clearance or None
         How it clears on the way straight up to the retract position; None where that is not known.
     lengths : ToolLengths or None
         None without a tool.
-    torques : tuple of Torque
+    torques : tuple of RotaryTorque
         For each rotary, from the base outward.
     """
 
-    stand: OperationPose
+    pose: OperationPose
     linear: tuple[Margin, ...]
     rotary: tuple[RotaryMargin, ...]
     clearance: Clearance
-    place: WitnessPoints | None
-    way_up: Clearance | None
+    witness: WitnessPoints | None
+    retraction: Clearance | None
     lengths: ToolLengths | None
     torques: tuple[RotaryTorque, ...]
 
@@ -106,18 +106,18 @@ class ReachAnalysis:
 
     Attributes
     ----------
-    laid : Laid
+    job_model : JobCollisionModel
     scene : Scene
-    operations : tuple of Stood
-    moves : tuple of Swing
+    operations : tuple of OperationAnalysis
+    moves : tuple of IndexMove
         Index moves on which a rotary turns, in order.
-    loads : tuple of Load
+    loads : tuple of RotaryLoad
         For each rotary, from the base outward.
     clear_mm, margin_mm : float
         What was asked to be kept: between what cuts and what turns, and to the ends of travel.
     """
 
-    laid: JobCollisionModel
+    job_model: JobCollisionModel
     scene: Scene
     operations: tuple[OperationAnalysis, ...]
     moves: tuple[IndexMove, ...]
@@ -126,14 +126,14 @@ class ReachAnalysis:
     margin_mm: float
 
     @property
-    def worked(self) -> EvaluatedJob:
+    def evaluated(self) -> EvaluatedJob:
         """The job."""
-        return self.laid.worked
+        return self.job_model.evaluated
 
     @property
-    def layout(self) -> CollisionModel:
+    def model(self) -> CollisionModel:
         """The layout."""
-        return self.laid.layout
+        return self.job_model.model
 
     def move_fits(self, move: IndexMove) -> bool:
         """Whether an index move keeps the distance asked for, all along."""
@@ -141,13 +141,13 @@ class ReachAnalysis:
 
 
 def analyse_reach(
-    worked: EvaluatedJob, clear_mm: float | None, margin_mm: float, *, moves_too: bool = True
+    evaluated: EvaluatedJob, clear_mm: float | None, margin_mm: float, *, moves_too: bool = True
 ) -> ReachAnalysis:
     """Look at a job.
 
     Parameters
     ----------
-    worked : Worked
+    evaluated : EvaluatedJob
     clear_mm : float or None
         The distance to keep; None takes the job's, or none at all.
     margin_mm : float
@@ -160,33 +160,33 @@ def analyse_reach(
     InputFaults
         When a solid, tool or sweep cannot be.
     """
-    laid = build_collision_model(worked)
-    layout, job = laid.layout, worked.job
+    job_model = build_collision_model(evaluated)
+    model, job = job_model.model, evaluated.job
     if clear_mm is None:
         clear_mm = job.unit.to_mm(job.file.clear or 0.0)
-    scene = scene_of(layout)
-    stood = tuple(
-        _stood(layout, scene, stand, clearance, way_up, clear_mm)
-        for stand, clearance, way_up in _clearing(layout, scene, clear_mm)
+    scene = scene_of(model)
+    operation = tuple(
+        _stood(model, scene, pose, clearance, retraction, clear_mm)
+        for pose, clearance, retraction in _clearing(model, scene, clear_mm)
     )
-    pairs = zip(layout.stands, layout.stands[1:], strict=False) if moves_too else ()
-    moves = [index_move(layout, scene, first, second) for first, second in pairs]
+    pairs = zip(model.operations, model.operations[1:], strict=False) if moves_too else ()
+    moves = [index_move(model, scene, first, second) for first, second in pairs]
     loads = tuple(
         RotaryLoad(
             letter,
-            carried(layout, k),
-            worst_torque(layout, k),
-            laid.limits[k].holding_nm,
-            laid.limits[k].capacity_kg,
+            carried(model, k),
+            worst_torque(model, k),
+            job_model.limits[k].holding_nm,
+            job_model.limits[k].capacity_kg,
         )
-        for k, letter in enumerate(layout.machine.letters)
+        for k, letter in enumerate(model.machine.letters)
     )
     return ReachAnalysis(
-        laid, scene, stood, tuple(m for m in moves if m is not None), loads, clear_mm, margin_mm
+        job_model, scene, operation, tuple(m for m in moves if m is not None), loads, clear_mm, margin_mm
     )
 
 
-def analyse_operations(worked: EvaluatedJob) -> ReachAnalysis:
+def analyse_operations(evaluated: EvaluatedJob) -> ReachAnalysis:
     """Look at a job's operations alone: neither index moves, nor loads, nor other lengths of tools.
 
     Raises
@@ -194,74 +194,74 @@ def analyse_operations(worked: EvaluatedJob) -> ReachAnalysis:
     InputFaults
         When a solid, tool or sweep cannot be.
     """
-    laid = build_collision_model(worked)
-    clear_mm = worked.job.unit.to_mm(worked.job.file.clear or 0.0)
-    scene = scene_of(laid.layout)
-    stood = tuple(
+    job_model = build_collision_model(evaluated)
+    clear_mm = evaluated.job.unit.to_mm(evaluated.job.file.clear or 0.0)
+    scene = scene_of(job_model.model)
+    operation = tuple(
         OperationAnalysis(
-            stand,
-            travel_margins(laid.layout, stand),
-            rotary_margins(laid.layout, stand),
+            pose,
+            travel_margins(job_model.model, pose),
+            rotary_margins(job_model.model, pose),
             clearance,
             None
             if clearance.nearest is None
-            else witness_points(laid.layout, scene, stand, clearance.nearest),
-            way_up,
+            else witness_points(job_model.model, scene, pose, clearance.nearest),
+            retraction,
             None,
             (),
         )
-        for stand, clearance, way_up in _clearing(laid.layout, scene, clear_mm)
+        for pose, clearance, retraction in _clearing(job_model.model, scene, clear_mm)
     )
-    return ReachAnalysis(laid, scene, stood, (), (), clear_mm, 0.0)
+    return ReachAnalysis(job_model, scene, operation, (), (), clear_mm, 0.0)
 
 
-def drawn_tip_mm(layout: CollisionModel, stood: OperationAnalysis) -> NDArray[np.float64]:
+def drawn_tip_mm(model: CollisionModel, operation: OperationAnalysis) -> NDArray[np.float64]:
     """Where to draw the tip, machine coordinates: in its box, where the tool meets the nearest place.
 
     What is drawn about it then ends at that place, since what cuts is round about its own line.
     """
-    low, high = layout.tips_mm(stood.stand)
+    low, high = model.tips_mm(operation.pose)
     tip = (low + high) / 2.0
-    if stood.place is not None:
-        tip = tip + np.array(stood.place.corner) * (high - low) / 2.0
-        tip[:2] = np.clip(stood.place.cutting_mm, low, high)[:2]
+    if operation.witness is not None:
+        tip = tip + np.array(operation.witness.corner) * (high - low) / 2.0
+        tip[:2] = np.clip(operation.witness.cutting_mm, low, high)[:2]
     return np.asarray(tip)
 
 
 def _clearing(
-    layout: CollisionModel, scene: Scene, clear_mm: float
+    model: CollisionModel, scene: Scene, clear_mm: float
 ) -> Iterator[tuple[OperationPose, Clearance, Clearance | None]]:
     """Every operation, how it clears, and how it clears on the way straight up."""
-    found = clearances(layout, clear_mm, scene)
-    ways = [layout.way_up(stand) for stand in layout.stands]
-    up = iter(clearances(layout, clear_mm, scene, [way for way in ways if way is not None]))
-    for stand, clearance, way in zip(layout.stands, found, ways, strict=True):
-        yield stand, clearance, None if way is None else next(up)
+    found = clearances(model, clear_mm, scene)
+    ways = [model.retraction(pose) for pose in model.operations]
+    up = iter(clearances(model, clear_mm, scene, [way for way in ways if way is not None]))
+    for pose, clearance, way in zip(model.operations, found, ways, strict=True):
+        yield pose, clearance, None if way is None else next(up)
 
 
 def _stood(
-    layout: CollisionModel,
+    model: CollisionModel,
     scene: Scene,
-    stand: OperationPose,
+    pose: OperationPose,
     clearance: Clearance,
-    way_up: Clearance | None,
+    retraction: Clearance | None,
     clear_mm: float,
 ) -> OperationAnalysis:
     near = clearance.nearest
     torques = tuple(
         RotaryTorque(
-            abs(float(gravity_torque_nm(layout, k, stand.machine_deg))),
-            force_torque_nm(layout, k, stand),
+            abs(float(gravity_torque_nm(model, k, pose.machine_deg))),
+            force_torque_nm(model, k, pose),
         )
-        for k in range(len(layout.machine.rotaries))
+        for k in range(len(model.machine.rotaries))
     )
     return OperationAnalysis(
-        stand,
-        travel_margins(layout, stand),
-        rotary_margins(layout, stand),
+        pose,
+        travel_margins(model, pose),
+        rotary_margins(model, pose),
         clearance,
-        None if near is None else witness_points(layout, scene, stand, near),
-        way_up,
-        None if stand.tool is None else tool_lengths(layout, scene, stand, clear_mm),
+        None if near is None else witness_points(model, scene, pose, near),
+        retraction,
+        None if pose.tool is None else tool_lengths(model, scene, pose, clear_mm),
         torques,
     )

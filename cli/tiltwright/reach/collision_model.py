@@ -51,18 +51,18 @@ class JobCollisionModel:
 
     Attributes
     ----------
-    worked : Worked
-    layout : Layout
+    evaluated : EvaluatedJob
+    model : CollisionModel
     limits : tuple of LoadLimit
         Of each rotary, from the base outward.
     """
 
-    worked: EvaluatedJob
-    layout: CollisionModel
+    evaluated: EvaluatedJob
+    model: CollisionModel
     limits: tuple[LoadLimit, ...]
 
 
-def build_collision_model(worked: EvaluatedJob) -> JobCollisionModel:
+def build_collision_model(evaluated: EvaluatedJob) -> JobCollisionModel:
     """The job's layout.
 
     Raises
@@ -70,28 +70,28 @@ def build_collision_model(worked: EvaluatedJob) -> JobCollisionModel:
     InputFaults
         With every solid, tool, holder and sweep that cannot be: a mesh that is not closed, a tool that is not known.
     """
-    job, machine_file = worked.job, worked.job.machine_file
+    job, machine_file = evaluated.job, evaluated.job.machine_file
     faults: list[Diagnostic] = []
     materials = _materials(job.file)
     spindle, solids = _machine_solids(machine_file, faults)
     more_spindle, more = _job_solids(job, faults, materials)
     tools = _tools(job, faults)
-    stands = _stands(worked, tools, faults)
+    poses = _stands(evaluated, tools, faults)
     retract_mm = _retract(job, faults)
     if faults:
         raise InputFaults(faults)
-    layout = CollisionModel(
-        worked.setup,
+    model = CollisionModel(
+        evaluated.setup,
         job.steps,
         tuple(_step_body(step, job.unit, materials) for step in job.file.stack),
         (*solids, *more),
         (*spindle, *more_spindle),
-        tuple(stands),
+        tuple(poses),
         retract_mm,
     )
     rotaries = machine_file.file.rotary
     return JobCollisionModel(
-        worked, layout, tuple(LoadLimit(rotary.holding_torque, rotary.capacity) for rotary in rotaries)
+        evaluated, model, tuple(LoadLimit(rotary.holding_torque, rotary.capacity) for rotary in rotaries)
     )
 
 
@@ -158,7 +158,7 @@ def _solids(
             table.name,
             shape,
             on,
-            cut=table.cut if table.cut is not None else on.to == "part",
+            machinable=table.cut if table.cut is not None else on.to == "part",
             mass_kg=table.mass,
             density_kg_m3=None if table.material is None else materials[table.material][0],
         )
@@ -234,10 +234,10 @@ def _tool(table: ToolTable, unit: Unit, holders: dict[str, tuple[HolderPart, ...
     )
 
 
-def _stands(worked: EvaluatedJob, tools: dict[str, Tool], faults: list[Diagnostic]) -> list[OperationPose]:
-    job = worked.job
-    stands = []
-    for one in worked.operations:
+def _stands(evaluated: EvaluatedJob, tools: dict[str, Tool], faults: list[Diagnostic]) -> list[OperationPose]:
+    job = evaluated.job
+    poses = []
+    for one in evaluated.operations:
         table = job.file.operation[one.placed.operation]
         if table.tool is not None and table.tool not in tools and not job.file.tool:
             path = ("operation", one.placed.operation, "tool")
@@ -248,7 +248,7 @@ def _stands(worked: EvaluatedJob, tools: dict[str, Tool], faults: list[Diagnosti
             if fault not in faults:
                 faults.append(fault)
             continue
-        stands.append(
+        poses.append(
             OperationPose(
                 one.placed.name,
                 one.placed.machine_deg,
@@ -258,7 +258,7 @@ def _stands(worked: EvaluatedJob, tools: dict[str, Tool], faults: list[Diagnosti
                 table.force,
             )
         )
-    return stands
+    return poses
 
 
 def _sweep(table: SweepTable | None, unit: Unit) -> TipEnvelope:

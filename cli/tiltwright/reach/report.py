@@ -13,64 +13,66 @@ from tiltwright.reach.text import against, taken_as_given
 __all__ = ["reach_report"]
 
 
-def reach_report(reached: ReachAnalysis, units: str) -> dict[str, Any]:
+def reach_report(analysis: ReachAnalysis, units: str) -> dict[str, Any]:
     """The whole answer.
 
     Lengths and readouts are in `units`, angles in degrees, masses in kg, torques in N m.
     """
-    no = against(reached, units)
+    no = against(analysis, units)
     mm = UNIT_MM[units]
     return {
         "schema": "tiltwright.reach/1",
-        "job": reached.worked.job.file.name,
-        "machine": reached.layout.machine.name,
+        "job": analysis.evaluated.job.file.name,
+        "machine": analysis.model.machine.name,
         "units": units,
         "fits": not no,
         "against": list(no),
-        "clear": reached.clear_mm / mm,
-        "margin": reached.margin_mm / mm,
-        "operations": [_operation(reached, stood, units) for stood in reached.operations],
-        "unreached": [{"name": one.name, "why": one.why} for one in reached.worked.unreached],
-        "index_moves": [_move(reached, move, units) for move in reached.moves],
-        "load": [_load(reached, load, units) for load in reached.loads],
-        "taken_as_given": list(taken_as_given(reached, units)),
+        "clear": analysis.clear_mm / mm,
+        "margin": analysis.margin_mm / mm,
+        "operations": [_operation(analysis, operation, units) for operation in analysis.operations],
+        "unreached": [{"name": one.name, "why": one.why} for one in analysis.evaluated.unreached],
+        "index_moves": [_move(analysis, move, units) for move in analysis.moves],
+        "load": [_load(analysis, load, units) for load in analysis.loads],
+        "taken_as_given": list(taken_as_given(analysis, units)),
     }
 
 
-def _operation(reached: ReachAnalysis, stood: OperationAnalysis, units: str) -> dict[str, Any]:
-    mm, machine, stand = UNIT_MM[units], reached.layout.machine, stood.stand
-    near, lengths = stood.clearance.nearest, stood.lengths
-    low, high = reached.layout.tips_mm(stand)
+def _operation(analysis: ReachAnalysis, operation: OperationAnalysis, units: str) -> dict[str, Any]:
+    mm, machine, pose = UNIT_MM[units], analysis.model.machine, operation.pose
+    near, lengths = operation.clearance.nearest, operation.lengths
+    low, high = analysis.model.tips_mm(pose)
     return {
-        "name": stand.name,
-        "machine": by_letter(machine, stand.machine_deg),
-        "tool": None if stand.tool is None else stand.tool.name,
+        "name": pose.name,
+        "machine": by_letter(machine, pose.machine_deg),
+        "tool": None if pose.tool is None else pose.tool.name,
         "tip": {
             "low": length_list(low, units),
             "high": length_list(high, units),
-            "stated": stand.sweep.stated,
+            "stated": pose.sweep.stated,
         },
-        "linear": {margin.axis: _margin(margin, mm) for margin in stood.linear},
+        "linear": {margin.axis: _margin(margin, mm) for margin in operation.linear},
         "rotary": {
             margin.letter: {"to_low_deg": margin.to_low_deg, "to_high_deg": margin.to_high_deg}
-            for margin in stood.rotary
+            for margin in operation.rotary
         },
         "nearest": None
-        if near is None or stood.place is None
+        if near is None or operation.witness is None
         else {
             **_near(near, mm),
-            "corner": dict(zip("XYZ", stood.place.corner, strict=True)),
+            "corner": dict(zip("XYZ", operation.witness.corner, strict=True)),
             "at": {
-                "cutting": length_list(stood.place.cutting_mm, units),
-                "turning": length_list(stood.place.turning_mm, units),
+                "cutting": length_list(operation.witness.cutting_mm, units),
+                "turning": length_list(operation.witness.turning_mm, units),
             },
         },
-        "too_near": [_near(one, mm) for one in stood.clearance.too_near],
-        "too_near_on_the_way_up": [_near(one, mm) for one in stood.way_up.too_near] if stood.way_up else [],
+        "too_near": [_near(one, mm) for one in operation.clearance.too_close],
+        "too_near_on_the_way_up": [_near(one, mm) for one in operation.retraction.too_close]
+        if operation.retraction
+        else [],
         "tool_length": None
-        if lengths is None or stand.tool is None
+        if lengths is None or pose.tool is None
         else {
-            "stated": stand.tool.length_mm / mm,
+            "stated": pose.tool.length_mm / mm,
             "shortest": None if lengths.shortest_mm is None else lengths.shortest_mm / mm,
             "shortest_by": lengths.shortest_by,
             "longest": None if lengths.longest_mm is None else lengths.longest_mm / mm,
@@ -78,7 +80,7 @@ def _operation(reached: ReachAnalysis, stood: OperationAnalysis, units: str) -> 
         },
         "torque_Nm": {
             letter: {"gravity": torque.gravity_nm, "force": torque.force_nm}
-            for letter, torque in zip(machine.letters, stood.torques, strict=True)
+            for letter, torque in zip(machine.letters, operation.torques, strict=True)
         },
     }
 
@@ -97,25 +99,25 @@ def _near(near: ClosestPair, mm: float) -> dict[str, Any]:
         "cutting": near.cutting,
         "turning": near.turning,
         "distance": near.gap_mm / mm,
-        "true_at_most": (near.gap_mm + near.over_mm) / mm if near.gap_mm > 0.0 else None,
+        "true_at_most": (near.gap_mm + near.facet_error_mm) / mm if near.gap_mm > 0.0 else None,
     }
 
 
-def _move(reached: ReachAnalysis, move: IndexMove, units: str) -> dict[str, Any]:
+def _move(analysis: ReachAnalysis, move: IndexMove, units: str) -> dict[str, Any]:
     mm = UNIT_MM[units]
     return {
         "from": move.start,
         "to": move.end,
-        "fits": reached.move_fits(move),
+        "fits": analysis.move_fits(move),
         "at_least": move.at_least_mm / mm,
         "seen": move.seen_mm / mm,
         "cutting": move.cutting,
         "turning": move.turning,
-        "machine": by_letter(reached.layout.machine, move.machine_deg),
+        "machine": by_letter(analysis.model.machine, move.machine_deg),
     }
 
 
-def _load(reached: ReachAnalysis, load: RotaryLoad, units: str) -> dict[str, Any]:
+def _load(analysis: ReachAnalysis, load: RotaryLoad, units: str) -> dict[str, Any]:
     return {
         "letter": load.letter,
         "mass_kg": load.carried.mass_kg,
@@ -123,6 +125,6 @@ def _load(reached: ReachAnalysis, load: RotaryLoad, units: str) -> dict[str, Any
         "mass_not_known": list(load.carried.unknown),
         "capacity_kg": load.capacity_kg,
         "worst_gravity_Nm": load.worst.torque_nm,
-        "worst_machine": by_letter(reached.layout.machine, load.worst.machine_deg),
+        "worst_machine": by_letter(analysis.model.machine, load.worst.machine_deg),
         "holding_Nm": load.holding_nm,
     }

@@ -35,9 +35,16 @@ from tiltwright.output.numbers import (
 )
 from tiltwright.output.tables import table, units_words
 from tiltwright.reach.collision_model import JobCollisionModel, build_collision_model
-from tiltwright.reach.text import stop_words
+from tiltwright.reach.text import limit_words
 
-__all__ = ["StepHeightStudy", "Stiffness", "heights_of", "low_and_high", "sized_report", "sized_text"]
+__all__ = [
+    "StepHeightStudy",
+    "Stiffness",
+    "parse_height_range",
+    "step_height_report",
+    "step_height_text",
+    "study_step_height",
+]
 
 _LOWEST_MM = 1.0
 _ABOVE_MM = 500.0
@@ -62,26 +69,26 @@ class StepHeightStudy:
 
     Attributes
     ----------
-    laid : Laid
+    job_model : JobCollisionModel
     name : str
         The step.
     own_mm : float
         Its height in the job.
     asked_mm : (float, float)
         The heights that were looked among.
-    heights : tuple of Heights
-    refusals : tuple of (float, Stop)
+    heights : tuple of FeasibleRange
+    refusals : tuple of (float, Limit)
         Where no height fits: heights that were looked at, and what each does not fit for.
     stiffness : tuple of Stiffness
         Over the heights that fit, and at the step's own.
     force_n : float or None
         The largest cutting force that an operation states.
-    seats : tuple of Seat
+    mounting : tuple of MountingRange
         Where the whole fixture may stand, with the step as it is.
     clear_mm, margin_mm : float
     """
 
-    laid: JobCollisionModel
+    job_model: JobCollisionModel
     name: str
     own_mm: float
     asked_mm: tuple[float, float]
@@ -89,12 +96,12 @@ class StepHeightStudy:
     refusals: tuple[tuple[float, Limit], ...]
     stiffness: tuple[Stiffness, ...]
     force_n: float | None
-    seats: tuple[MountingRange, ...]
+    mounting: tuple[MountingRange, ...]
     clear_mm: float
     margin_mm: float
 
 
-def low_and_high(text: str | None) -> tuple[float, float] | None:
+def parse_height_range(text: str | None) -> tuple[float, float] | None:
     """Two heights such as ``20:150``.
 
     Raises
@@ -104,7 +111,7 @@ def low_and_high(text: str | None) -> tuple[float, float] | None:
 
     Examples
     --------
-    >>> low_and_high("20:150"), low_and_high(None)
+    >>> parse_height_range("20:150"), parse_height_range(None)
     ((20.0, 150.0), None)
     """
     if text is None:
@@ -120,8 +127,8 @@ def low_and_high(text: str | None) -> tuple[float, float] | None:
     return low, high
 
 
-def heights_of(
-    worked: EvaluatedJob,
+def study_step_height(
+    evaluated: EvaluatedJob,
     step: str,
     asked_mm: tuple[float, float] | None,
     clear_mm: float | None,
@@ -134,48 +141,52 @@ def heights_of(
     InputFaults
         When there is no such step, there are two, or it leads downward; when a solid, tool or sweep cannot be.
     """
-    laid = build_collision_model(worked)
-    layout, job = laid.layout, worked.job
-    index = _index(layout, step)
+    job_model = build_collision_model(evaluated)
+    model, job = job_model.model, evaluated.job
+    index = _index(model, step)
     if clear_mm is None:
         clear_mm = job.unit.to_mm(job.file.clear or 0.0)
-    own = layout.steps[index].up_mm
+    own = model.steps[index].up_mm
     low, high = asked_mm or (_LOWEST_MM, own + _ABOVE_MM)
-    heights = step_heights(layout, index, low, high, clear_mm, margin_mm, laid.limits)
-    forces = [stand.force_n for stand in layout.stands if stand.force_n is not None]
+    heights = step_heights(model, index, low, high, clear_mm, margin_mm, job_model.limits)
+    forces = [pose.force_n for pose in model.operations if pose.force_n is not None]
     force = max(forces, default=None)
     at = sorted({own, *(h for one in heights for h in np.linspace(one.low_mm, one.high_mm, _ROWS).tolist())})
     return StepHeightStudy(
-        laid,
+        job_model,
         step,
         own,
         (low, high),
         heights,
-        () if heights else _refusals(laid, index, np.linspace(low, high, _ROWS), clear_mm, margin_mm),
-        tuple(_stiffness_of(layout, index, height, force) for height in at),
+        () if heights else _refusals(job_model, index, np.linspace(low, high, _ROWS), clear_mm, margin_mm),
+        tuple(_stiffness_of(model, index, height, force) for height in at),
         force,
-        mounting_ranges(layout, clear_mm, margin_mm),
+        mounting_ranges(model, clear_mm, margin_mm),
         clear_mm,
         margin_mm,
     )
 
 
 def _refusals(
-    laid: JobCollisionModel, index: int, heights_mm: NDArray[np.float64], clear_mm: float, margin_mm: float
+    job_model: JobCollisionModel,
+    index: int,
+    heights_mm: NDArray[np.float64],
+    clear_mm: float,
+    margin_mm: float,
 ) -> tuple[tuple[float, Limit], ...]:
     """What heights do not fit for, the step's own among them."""
-    own = laid.layout.steps[index].up_mm
+    own = job_model.model.steps[index].up_mm
     low, high = float(heights_mm[0]), float(heights_mm[-1])
     tried = sorted({*heights_mm.tolist(), *([own] if low <= own <= high else [])})
     found = [
-        (height, limiting_cause(laid.layout, index, height, clear_mm, margin_mm, laid.limits))
+        (height, limiting_cause(job_model.model, index, height, clear_mm, margin_mm, job_model.limits))
         for height in tried
     ]
-    return tuple((height, stop) for height, stop in found if stop is not None)
+    return tuple((height, limit) for height, limit in found if limit is not None)
 
 
-def _index(layout: CollisionModel, step: str) -> int:
-    names = [one.name for one in layout.steps]
+def _index(model: CollisionModel, step: str) -> int:
+    names = [one.name for one in model.steps]
     if step not in names:
         near = nearest(step, names)
         allowed = one_of(names) if names else "a job with a stack"
@@ -187,15 +198,15 @@ def _index(layout: CollisionModel, step: str) -> int:
             "--size", f"{names.count(step)} steps named {shown(step)}", "a step with a name of its own"
         )
     index = names.index(step)
-    if layout.steps[index].up_mm <= 0.0:
+    if model.steps[index].up_mm <= 0.0:
         raise option_error(
             "--size", f"{shown(step)}, which does not lead upward", "a step whose up is above zero"
         )
     return index
 
 
-def _stiffness_of(layout: CollisionModel, index: int, height_mm: float, force_n: float | None) -> Stiffness:
-    body = layout.step_bodies[index]
+def _stiffness_of(model: CollisionModel, index: int, height_mm: float, force_n: float | None) -> Stiffness:
+    body = model.step_bodies[index]
     if body is None or body.modulus_gpa is None or height_mm <= body.section.across_mm:
         return Stiffness(height_mm, None, None)
     return Stiffness(
@@ -205,102 +216,102 @@ def _stiffness_of(layout: CollisionModel, index: int, height_mm: float, force_n:
     )
 
 
-def sized_text(sized: StepHeightStudy, units: str) -> str:
+def step_height_text(study: StepHeightStudy, units: str) -> str:
     """The answer for a terminal."""
-    worked = sized.laid.worked
-    low, high = (length(value, units) for value in sized.asked_mm)
+    evaluated = study.job_model.evaluated
+    low, high = (length(value, units) for value in study.asked_mm)
     parts = [
-        f"{worked.job.file.name}: heights of {sized.name} in {units_words(units)}, on {worked.setup.machine.name}",
+        f"{evaluated.job.file.name}: heights of {study.name} in {units_words(units)}, on {evaluated.setup.machine.name}",
         (
-            f"It is {length(sized.own_mm, units)} in the job. Looked among {low} to {high}, keeping "
-            f"{length(sized.clear_mm, units)} between what cuts and what turns and "
-            f"{length(sized.margin_mm, units)} to the ends of travel."
+            f"It is {length(study.own_mm, units)} in the job. Looked among {low} to {high}, keeping "
+            f"{length(study.clear_mm, units)} between what cuts and what turns and "
+            f"{length(study.margin_mm, units)} to the ends of travel."
         ),
     ]
-    if sized.heights:
+    if study.heights:
         rows = [
             [
                 length(one.low_mm, units),
                 length(one.high_mm, units),
-                stop_words(one.low_stop),
-                stop_words(one.high_stop),
+                limit_words(one.low_limit),
+                limit_words(one.high_limit),
             ]
-            for one in sized.heights
+            for one in study.heights
         ]
         parts.append(table(["from", "to", "no lower for", "no higher for"], rows, left=4))
     else:
-        rows = [[length(height, units), stop_words(stop)] for height, stop in sized.refusals]
+        rows = [[length(height, units), limit_words(limit)] for height, limit in study.refusals]
         parts.append("No height fits. For example:\n\n" + table(["at", "it does not for"], rows, left=2))
-    parts += [_stiffness(sized, units), _seats(sized, units)]
+    parts += [_stiffness(study, units), _seats(study, units)]
     return "\n\n".join(parts)
 
 
-def _stiffness(sized: StepHeightStudy, units: str) -> str:
-    if all(one.newton_per_mm is None for one in sized.stiffness):
+def _stiffness(study: StepHeightStudy, units: str) -> str:
+    if all(one.newton_per_mm is None for one in study.stiffness):
         return (
             "Stiffness: not known; give the step round or bar, and a material with a modulus. No taller than it is "
             "wide it is no beam, and stiff."
         )
     rows = [
         [
-            length(one.height_mm, units) + (" (as it is)" if one.height_mm == sized.own_mm else ""),
+            length(one.height_mm, units) + (" (as it is)" if one.height_mm == study.own_mm else ""),
             "no beam" if one.newton_per_mm is None else stiffness(one.newton_per_mm, units),
             ""
             if one.deflection_mm is None
             else fixed(in_units(one.deflection_mm, units), DECIMALS[units] + 2),
         ]
-        for one in sized.stiffness
+        for one in study.stiffness
     ]
     head = ["height", f"stiffness {STIFFNESS_UNIT[units]}", f"gives at its top, {units}"]
     under = (
         "no operation states a cutting force"
-        if sized.force_n is None
-        else f"under {force(sized.force_n, units)} {FORCE_UNIT[units]} across it"
+        if study.force_n is None
+        else f"under {force(study.force_n, units)} {FORCE_UNIT[units]} across it"
     )
     return f"As a cantilever, {under}; joints and shear make it softer, so compare heights by it\n\n{table(head, rows)}"
 
 
-def _seats(sized: StepHeightStudy, units: str) -> str:
-    if not sized.seats:
+def _seats(study: StepHeightStudy, units: str) -> str:
+    if not study.mounting:
         return "Where the fixture may stand on the mill: not known, no travels are stated."
     rows = [
         [
-            seat.axis,
-            "nowhere" if seat.low_mm is None else length(seat.low_mm, units),
-            "nowhere" if seat.high_mm is None else length(seat.high_mm, units),
-            stop_words(seat.low_stop),
-            stop_words(seat.high_stop),
+            mounting_range.axis,
+            "nowhere" if mounting_range.low_mm is None else length(mounting_range.low_mm, units),
+            "nowhere" if mounting_range.high_mm is None else length(mounting_range.high_mm, units),
+            limit_words(mounting_range.low_limit),
+            limit_words(mounting_range.high_limit),
         ]
-        for seat in sized.seats
+        for mounting_range in study.mounting
     ]
     text = table(["along", "from", "to", "no lower for", "no higher for"], rows, left=1)
     return f"The whole fixture may move on the mill by, one axis at a time, with the step as it is\n\n{text}"
 
 
-def sized_report(sized: StepHeightStudy, units: str) -> dict[str, Any]:
+def step_height_report(study: StepHeightStudy, units: str) -> dict[str, Any]:
     """The answer as JSON: lengths in `units`, forces in N, stiffness in N/mm."""
     mm = UNIT_MM[units]
     return {
         "schema": "tiltwright.reach-size/1",
-        "job": sized.laid.worked.job.file.name,
+        "job": study.job_model.evaluated.job.file.name,
         "units": units,
-        "step": sized.name,
-        "height": sized.own_mm / mm,
-        "looked_among": [value / mm for value in sized.asked_mm],
-        "clear": sized.clear_mm / mm,
-        "margin": sized.margin_mm / mm,
-        "heights": [_range(one, mm) for one in sized.heights],
-        "refused": [{"height": height / mm, **_stop(stop)} for height, stop in sized.refusals],
-        "force_N": sized.force_n,
+        "step": study.name,
+        "height": study.own_mm / mm,
+        "looked_among": [value / mm for value in study.asked_mm],
+        "clear": study.clear_mm / mm,
+        "margin": study.margin_mm / mm,
+        "heights": [_range(one, mm) for one in study.heights],
+        "refused": [{"height": height / mm, **_stop(limit)} for height, limit in study.refusals],
+        "force_N": study.force_n,
         "stiffness": [
             {
                 "height": one.height_mm / mm,
                 "N_per_mm": one.newton_per_mm,
                 "deflection": None if one.deflection_mm is None else one.deflection_mm / mm,
             }
-            for one in sized.stiffness
+            for one in study.stiffness
         ],
-        "seat": [_seat(seat, mm) for seat in sized.seats],
+        "seat": [_seat(mounting_range, mm) for mounting_range in study.mounting],
     }
 
 
@@ -308,20 +319,20 @@ def _range(one: FeasibleRange, mm: float) -> dict[str, Any]:
     return {
         "low": one.low_mm / mm,
         "high": one.high_mm / mm,
-        "low_stop": _stop(one.low_stop),
-        "high_stop": _stop(one.high_stop),
+        "low_stop": _stop(one.low_limit),
+        "high_stop": _stop(one.high_limit),
     }
 
 
-def _seat(seat: MountingRange, mm: float) -> dict[str, Any]:
+def _seat(mounting_range: MountingRange, mm: float) -> dict[str, Any]:
     return {
-        "axis": seat.axis,
-        "low": None if seat.low_mm is None else seat.low_mm / mm,
-        "high": None if seat.high_mm is None else seat.high_mm / mm,
-        "low_stop": _stop(seat.low_stop),
-        "high_stop": _stop(seat.high_stop),
+        "axis": mounting_range.axis,
+        "low": None if mounting_range.low_mm is None else mounting_range.low_mm / mm,
+        "high": None if mounting_range.high_mm is None else mounting_range.high_mm / mm,
+        "low_stop": _stop(mounting_range.low_limit),
+        "high_stop": _stop(mounting_range.high_limit),
     }
 
 
-def _stop(stop: Limit) -> dict[str, str]:
-    return {"by": stop.by, "what": stop.what, "operation": stop.operation}
+def _stop(limit: Limit) -> dict[str, str]:
+    return {"by": limit.by, "what": limit.what, "operation": limit.operation}

@@ -43,36 +43,36 @@ class _Frame:
     low: tuple[float, float]
     scale: float
 
-    def place(self, flat: Array) -> Array:
+    def witness(self, flat: Array) -> Array:
         """Flat machine coordinates (..., 2) on the paper."""
         x = self.left + (flat[..., 0] - self.low[0]) * self.scale
         y = self.top + self.height - (flat[..., 1] - self.low[1]) * self.scale
         return np.stack([x, y], axis=-1)
 
 
-def three_views(reached: ReachAnalysis, which: int, units: str) -> str:
+def three_views(analysis: ReachAnalysis, which: int, units: str) -> str:
     """An SVG, its size in millimetres, of one operation from the front, from the side and from above.
 
     Parameters
     ----------
-    reached : Reached
+    analysis : ReachAnalysis
     which : int
         The operation, from 0.
     units : str
         "mm" or "inch".
     """
-    stood = reached.operations[which]
+    operation = analysis.operations[which]
     drawing = drawsvg.Drawing(_WIDTH, _HEIGHT, id_prefix="v")
     drawing.set_render_size(f"{_WIDTH:g}mm", f"{_HEIGHT:g}mm")
     drawing.append(drawsvg.Rectangle(0, 0, _WIDTH, _HEIGHT, fill="white"))
-    title = f"{reached.worked.job.file.name}: {stood.stand.name}"
+    title = f"{analysis.evaluated.job.file.name}: {operation.pose.name}"
     _write(drawing, title, 0.0, 5.0, 4.2, bold=True)
-    _write(drawing, _subtitle(reached, stood, units), 0.0, 10.5, 3.0)
-    tip = drawn_tip_mm(reached.layout, stood)
+    _write(drawing, _subtitle(analysis, operation, units), 0.0, 10.5, 3.0)
+    tip = drawn_tip_mm(analysis.model, operation)
     each = (_WIDTH - 2 * _GUTTER - 0.4) / 3
     tall = _HEIGHT - _TITLE - _FOOT - _CAPTION
     views: tuple[View, ...] = ("front", "side", "top")
-    found = {view: outlines(reached.layout, reached.scene, stood.stand, view, tip) for view in views}
+    found = {view: outlines(analysis.model, analysis.scene, operation.pose, view, tip) for view in views}
     focus = {view: _focus(found[view], flat_mm(tip, view)) for view in views}
     # One scale for all three, so that they can be compared.
     scale = min(min(each / np.ptp(box[:, 0]), tall / np.ptp(box[:, 1])) for box in focus.values())
@@ -82,21 +82,21 @@ def three_views(reached: ReachAnalysis, which: int, units: str) -> str:
         frame = _Frame(
             0.2 + number * (each + _GUTTER), _TITLE, each, tall, (float(low[0]), float(low[1])), scale
         )
-        _view(drawing, frame, found[view], view, stood, units)
-    _foot(drawing, stood, units)
+        _view(drawing, frame, found[view], view, operation, units)
+    _foot(drawing, operation, units)
     text: str = drawing.as_svg()
     return text
 
 
-def _subtitle(reached: ReachAnalysis, stood: OperationAnalysis, units: str) -> str:
+def _subtitle(analysis: ReachAnalysis, operation: OperationAnalysis, units: str) -> str:
     angles = "  ".join(
         f"{letter} {value:.4f}"
-        for letter, value in zip(reached.layout.machine.letters, stood.stand.machine_deg, strict=True)
+        for letter, value in zip(analysis.model.machine.letters, operation.pose.machine_deg, strict=True)
     )
-    near = stood.clearance.nearest
+    near = operation.clearance.nearest
     words = "nothing is near"
     if near is not None:
-        where = corner_words(stood)
+        where = corner_words(operation)
         words = f"nearest: {near.cutting} to {near.turning}, {length(near.gap_mm, units)} {units} {where}".rstrip()
     return f"machine angles {angles}    {words}"
 
@@ -115,7 +115,7 @@ def _view(
     frame: _Frame,
     shown: tuple[Outline, ...],
     view: View,
-    stood: OperationAnalysis,
+    operation: OperationAnalysis,
     units: str,
 ) -> None:
     clip = drawsvg.ClipPath()
@@ -143,7 +143,7 @@ def _view(
             frame.left, frame.top, frame.width, frame.height, fill="none", stroke="#808080", stroke_width=0.15
         )
     )
-    _gap(drawing, frame, view, stood, units)
+    _gap(drawing, frame, view, operation, units)
     _write(drawing, _SEEN_FROM[view], frame.left, frame.top + frame.height + 4.0, 2.6)
 
 
@@ -151,17 +151,19 @@ def _path(frame: _Frame, rings: tuple[Array, ...]) -> str:
     """Rings as the data of an SVG path."""
     parts = []
     for ring in rings:
-        points = " L".join(f"{x:.3f} {y:.3f}" for x, y in frame.place(ring))
+        points = " L".join(f"{x:.3f} {y:.3f}" for x, y in frame.witness(ring))
         parts.append(f"M{points} Z")
     return " ".join(parts) or "M0 0"
 
 
-def _gap(drawing: drawsvg.Drawing, frame: _Frame, view: View, stood: OperationAnalysis, units: str) -> None:
+def _gap(
+    drawing: drawsvg.Drawing, frame: _Frame, view: View, operation: OperationAnalysis, units: str
+) -> None:
     """The tightest distance: a line between its ends, a ring about it where it is short, its size."""
-    near, place = stood.clearance.nearest, stood.place
-    if near is None or place is None:
+    near, witness = operation.clearance.nearest, operation.witness
+    if near is None or witness is None:
         return
-    first, last = (frame.place(flat_mm(end, view)) for end in (place.cutting_mm, place.turning_mm))
+    first, last = (frame.witness(flat_mm(end, view)) for end in (witness.cutting_mm, witness.turning_mm))
     middle = (first + last) / 2.0
     inside = (
         frame.left < middle[0] < frame.left + frame.width and frame.top < middle[1] < frame.top + frame.height
@@ -196,7 +198,7 @@ def _gap(drawing: drawsvg.Drawing, frame: _Frame, view: View, stood: OperationAn
     _write(drawing, words, box_left + 0.5, float(knee[1]) - 0.8, 2.8, bold=True)
 
 
-def _foot(drawing: drawsvg.Drawing, stood: OperationAnalysis, units: str) -> None:
+def _foot(drawing: drawsvg.Drawing, operation: OperationAnalysis, units: str) -> None:
     """A bar for every linear axis: its travel, what the operation needs of it, and what is left at either end."""
     top = _HEIGHT - _FOOT + 8.0
     _write(
@@ -206,9 +208,9 @@ def _foot(drawing: drawsvg.Drawing, stood: OperationAnalysis, units: str) -> Non
         top - 3.0,
         2.6,
     )
-    if not stood.linear:
+    if not operation.linear:
         _write(drawing, "not stated", 0.0, top + 3.0, 2.6)
-    for number, margin in enumerate(stood.linear):
+    for number, margin in enumerate(operation.linear):
         _bar(drawing, margin, top + 2.0 + 9.0 * number, units)
 
 

@@ -200,7 +200,7 @@ def _standing(worked: EvaluatedJob) -> ReachAnalysis | None:
 def _against(stood: ReachAnalysis, units: str) -> Texts:
     from tiltwright.reach.text import against
 
-    return merged(against(stood, units), stood.worked.operations)
+    return merged(against(stood, units), stood.evaluated.operations)
 
 
 def _checked(stood: ReachAnalysis, units: str) -> Texts:

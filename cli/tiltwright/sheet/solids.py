@@ -29,7 +29,7 @@ def with_solids(view: SideView, reached: ReachAnalysis, which: int, units: str) 
     units : str
         "mm" or "inch".
     """
-    stood, layout = reached.operations[which], reached.layout
+    stood, layout = reached.operations[which], reached.model
     near = stood.clearance.nearest
     main, other = _views(view)
     bare = [body is None for body in layout.step_bodies]
@@ -44,7 +44,7 @@ def with_solids(view: SideView, reached: ReachAnalysis, which: int, units: str) 
     solids = Solids(
         main=_projection(reached, stood, main),
         other=_projection(reached, stood, other),
-        tool="" if stood.stand.tool is None else stood.stand.tool.name,
+        tool="" if stood.pose.tool is None else stood.pose.tool.name,
         gap_words=gap_words,
         travel_words=(
             f"Travel left at either end ({units}); dark: what the drawn operation needs",
@@ -64,8 +64,8 @@ def _views(view: SideView) -> tuple[View, View]:
 
 
 def _projection(reached: ReachAnalysis, stood: OperationAnalysis, view: View) -> Projection:
-    layout = reached.layout
-    found = outlines(layout, reached.scene, stood.stand, view, drawn_tip_mm(layout, stood))
+    layout = reached.model
+    found = outlines(layout, reached.scene, stood.pose, view, drawn_tip_mm(layout, stood))
     spindle = {solid.name for solid in layout.spindle}
     bodies = tuple(
         BodyShape(
@@ -77,7 +77,7 @@ def _projection(reached: ReachAnalysis, stood: OperationAnalysis, view: View) ->
         )
         for one in found
     )
-    place = stood.place
+    place = stood.witness
     gap = None if place is None else (flat_mm(place.cutting_mm, view), flat_mm(place.turning_mm, view))
     return Projection(_WORDS[view], bodies, gap)
 
@@ -96,7 +96,7 @@ def _bar(margin: Margin, units: str) -> TravelBar:
 
 def checked_words(reached: ReachAnalysis, units: str) -> Texts:
     """What was checked of clearance, what came out nearest, and what was not checked."""
-    up = any(stood.way_up is not None for stood in reached.operations)
+    up = any(stood.retraction is not None for stood in reached.operations)
     found = [
         "Clearance of tool, holder and spindle from what turns was checked with the stated solids, the blank whole, at each operation: over "
         + ("its sweep and on the way straight up from it." if up else "its sweep.")
@@ -114,7 +114,7 @@ def checked_words(reached: ReachAnalysis, units: str) -> Texts:
             if near.gap_mm > 0.0
             else f"none: {near.cutting} runs into {near.turning}"
         )
-        found.append(f"The smallest distance at an operation is {size}, at {least.stand.name}{where}.")
+        found.append(f"The smallest distance at an operation is {size}, at {least.pose.name}{where}.")
     else:
         found.append("No distance came out of it.")
     found += [f"{words[0].upper()}{words[1:]}." for words in unstated(reached)]

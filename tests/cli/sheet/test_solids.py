@@ -77,15 +77,15 @@ def test_the_dimension_is_the_distance_that_reach_gives(run, cap, units):
 def test_the_marked_places_lie_as_far_apart_as_the_dimension_says_and_on_the_drawn_bodies(cap):
     reached = analyse_operations(cap)
     for stood in reached.operations:
-        near, place = stood.clearance.nearest, stood.place
+        near, place = stood.clearance.nearest, stood.witness
         apart = np.linalg.norm(place.cutting_mm - place.turning_mm)
         # the halving ends at pieces of some hundredths of a millimetre
         assert apart == pytest.approx(near.gap_mm, abs=0.1)
-        tip = drawn_tip_mm(reached.layout, stood)
-        low, high = reached.layout.tips_mm(stood.stand)
+        tip = drawn_tip_mm(reached.model, stood)
+        low, high = reached.model.tips_mm(stood.pose)
         assert (tip >= low - 1e-9).all()
         assert (tip <= high + 1e-9).all()
-        shown = outlines(reached.layout, reached.scene, stood.stand, "side", tip)
+        shown = outlines(reached.model, reached.scene, stood.pose, "side", tip)
         for name, end in ((near.cutting, place.cutting_mm), (near.turning, place.turning_mm)):
             (body,) = (one for one in shown if one.name == name)
             flat, rings = flat_mm(end, "side"), np.concatenate(body.polygons)
@@ -95,13 +95,13 @@ def test_the_marked_places_lie_as_far_apart_as_the_dimension_says_and_on_the_dra
 
 def test_the_outlines_are_the_librarys(cap):
     reached = analyse_operations(cap)
-    by_name = {stood.stand.name: stood for stood in reached.operations}
+    by_name = {stood.pose.name: stood for stood in reached.operations}
     for drawing in sheet_of(cap).drawings:
         stood = by_name[drawing.view.marks[0].name]
-        tip = drawn_tip_mm(reached.layout, stood)
+        tip = drawn_tip_mm(reached.model, stood)
         solids = drawing.view.solids
         for shown, side in ((solids.main, "side"), (solids.other, "front")):
-            found = outlines(reached.layout, reached.scene, stood.stand, side, tip)
+            found = outlines(reached.model, reached.scene, stood.pose, side, tip)
             assert [body.name for body in shown.bodies] == [one.name for one in found]
             for body, one in zip(shown.bodies, found, strict=True):
                 for mine, theirs in ((body.rings, one.polygons), (body.seen, one.seen)):

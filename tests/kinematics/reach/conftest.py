@@ -28,8 +28,8 @@ TOOL = Tool("end mill", 100.0, 10.0, (HolderPart(60.0, 50.0),))
 NOSE = Solid("spindle nose", Frustum([0, 0, 0], [0, 0, 80.0], 90.0), SPINDLE_NOSE)
 
 
-def layout(
-    stands,
+def model(
+    operations,
     solids=(),
     *,
     machine=None,
@@ -41,24 +41,24 @@ def layout(
     machine = machine or mill()
     spindle = more.pop("spindle", (NOSE,))
     return CollisionModel(
-        set_up(machine, steps), steps, bodies, tuple(solids), spindle, tuple(stands), **more
+        set_up(machine, steps), steps, bodies, tuple(solids), spindle, tuple(operations), **more
     )
 
 
-def stand(name="op", at=(0.0, 0.0), origin=(0.0, 0.0, 0.0), tool=TOOL, sweep=None, force=None):
+def operation(name="op", at=(0.0, 0.0), origin=(0.0, 0.0, 0.0), tool=TOOL, sweep=None, force=None):
     return OperationPose(name, np.array(at), np.array(origin), tool, sweep or TipEnvelope.nowhere(), force)
 
 
-class Lay:
+class Make:
     """What the tests lay out with."""
 
     mill = staticmethod(mill)
-    layout = staticmethod(layout)
-    stand = staticmethod(stand)
+    model = staticmethod(model)
+    operation = staticmethod(operation)
     tool = TOOL
     nose = NOSE
 
 
 @pytest.fixture(scope="session")
-def lay():
-    return Lay
+def make():
+    return Make

@@ -21,7 +21,7 @@ def only(found, within):
     """The one nearest pair: its gap is at most the true one, and short of it by no more than it says."""
     (one,) = found
     assert one.nearest is not None
-    assert one.nearest.over_mm < within
+    assert one.nearest.facet_error_mm < within
     return one.nearest
 
 
@@ -54,62 +54,62 @@ def only(found, within):
         ),
     ],
 )
-def test_distances_by_hand(lay, solid, pair, true_mm):
-    laid = lay.layout([lay.stand()], [solid], section=None, spindle=())
-    near = only(clearances(laid), 0.1)
+def test_distances_by_hand(make, solid, pair, true_mm):
+    model = make.model([make.operation()], [solid], section=None, spindle=())
+    near = only(clearances(model), 0.1)
     assert (near.cutting, near.turning) == pair
-    assert true_mm - near.over_mm - 1e-9 <= near.gap_mm <= true_mm + 1e-9
+    assert true_mm - near.facet_error_mm - 1e-9 <= near.gap_mm <= true_mm + 1e-9
 
 
-def test_a_sweep_brings_the_far_corner_near(lay):
+def test_a_sweep_brings_the_far_corner_near(make):
     wall = Solid("wall", Box([-200, 60, 0], [200, 70, 400]), BASE)
     sweep = TipEnvelope([-10, -5, -3], [10, 20, 50])
-    laid = lay.layout([lay.stand(sweep=sweep)], [wall], section=None, spindle=())
-    near = only(clearances(laid), 0.1)
-    assert near.gap_mm == pytest.approx(60 - 20 - 25, abs=near.over_mm)  # at the far +Y end
-    place = witness_points(laid, scene_of(laid), laid.stands[0], near)
-    assert place.corner == (0, 1, 0)
-    assert place.turning_mm[1] == pytest.approx(60.0, abs=0.05)
-    assert place.cutting_mm[1] == pytest.approx(45.0, abs=0.1)
+    model = make.model([make.operation(sweep=sweep)], [wall], section=None, spindle=())
+    near = only(clearances(model), 0.1)
+    assert near.gap_mm == pytest.approx(60 - 20 - 25, abs=near.facet_error_mm)  # at the far +Y end
+    witness = witness_points(model, scene_of(model), model.operations[0], near)
+    assert witness.corner == (0, 1, 0)
+    assert witness.turning_mm[1] == pytest.approx(60.0, abs=0.05)
+    assert witness.cutting_mm[1] == pytest.approx(45.0, abs=0.1)
 
 
-def test_the_corner_is_named(lay):
+def test_the_corner_is_named(make):
     peg = Solid("peg", Frustum([60, -60, 0], [60, -60, 170], 20), BASE)
-    laid = lay.layout(
-        [lay.stand(sweep=TipEnvelope([-8, -8, -8], [8, 8, 8]))], [peg], section=None, spindle=()
+    model = make.model(
+        [make.operation(sweep=TipEnvelope([-8, -8, -8], [8, 8, 8]))], [peg], section=None, spindle=()
     )
-    near = only(clearances(laid), 0.1)
+    near = only(clearances(model), 0.1)
     # The whole holder stands beside the peg at every height: Z is not to blame.
-    assert near.gap_mm == pytest.approx(np.hypot(52, 52) - 25 - 10, abs=near.over_mm)
-    place = witness_points(laid, scene_of(laid), laid.stands[0], near)
-    assert place.corner == (1, -1, 0)
-    assert np.linalg.norm(place.cutting_mm - place.turning_mm) == pytest.approx(near.gap_mm, abs=0.1)
+    assert near.gap_mm == pytest.approx(np.hypot(52, 52) - 25 - 10, abs=near.facet_error_mm)
+    witness = witness_points(model, scene_of(model), model.operations[0], near)
+    assert witness.corner == (1, -1, 0)
+    assert np.linalg.norm(witness.cutting_mm - witness.turning_mm) == pytest.approx(near.gap_mm, abs=0.1)
 
 
-def test_cutting_is_allowed_and_only_that(lay):
-    blank = Solid("blank", Box([-50, -50, 40], [50, 50, 110]), PART, cut=True)
-    deep = lay.stand("deep", origin=(0, 0, 40))
-    (found,) = clearances(lay.layout([deep], [blank], section=None, spindle=()))
+def test_cutting_is_allowed_and_only_that(make):
+    blank = Solid("blank", Box([-50, -50, 40], [50, 50, 110]), PART, machinable=True)
+    deep = make.operation("deep", origin=(0, 0, 40))
+    (found,) = clearances(make.model([deep], [blank], section=None, spindle=()))
     # The tool stands 70 mm deep in the blank with 40 mm out of its holder: the holder hits, the tool cuts.
-    assert [(near.cutting, near.turning, near.gap_mm) for near in found.too_near] == [
+    assert [(near.cutting, near.turning, near.gap_mm) for near in found.too_close] == [
         ("holder 1", "blank", 0.0)
     ]
     fixture = Solid("clamp", Box([-50, -50, 140], [50, 50, 210]), on_step(0))
-    (found,) = clearances(lay.layout([deep], [fixture], section=None, spindle=()))
-    assert {near.cutting for near in found.too_near} == {"tool", "holder 1"}
+    (found,) = clearances(make.model([deep], [fixture], section=None, spindle=()))
+    assert {near.cutting for near in found.too_close} == {"tool", "holder 1"}
 
 
-def test_overlapping_names_the_place(lay):
+def test_overlapping_names_the_place(make):
     block = Solid("block", Box([10, -5, 150], [60, 5, 160]), BASE)
-    laid = lay.layout([lay.stand()], [block], section=None, spindle=())
-    near = only(clearances(laid), 0.1)
+    model = make.model([make.operation()], [block], section=None, spindle=())
+    near = only(clearances(model), 0.1)
     assert near.gap_mm == 0.0
-    place = witness_points(laid, scene_of(laid), laid.stands[0], near)
-    assert 10 <= place.cutting_mm[0] <= 25.2
-    assert 150 <= place.cutting_mm[2] <= 160
+    witness = witness_points(model, scene_of(model), model.operations[0], near)
+    assert 10 <= witness.cutting_mm[0] <= 25.2
+    assert 150 <= witness.cutting_mm[2] <= 160
 
 
-def random_layout(lay, seed, ops=6):
+def random_layout(make, seed, ops=6):
     random = np.random.default_rng(seed)
 
     def point(size):
@@ -126,9 +126,9 @@ def random_layout(lay, seed, ops=6):
             shape = Frustum(middle, middle + point(60.0), random.uniform(5, 50), random.uniform(5, 50))
         else:
             shape = Frustum(middle, middle + point(60.0), 50.0, None, random.uniform(5, 40))
-        solids.append(Solid(f"solid {k}", shape, on, cut=on is PART))
-    stands = [
-        lay.stand(
+        solids.append(Solid(f"solid {k}", shape, on, machinable=on is PART))
+    operations = [
+        make.operation(
             f"op {k}",
             (random.uniform(-120, 30), random.uniform(0, 360)),
             point(40.0),
@@ -136,41 +136,41 @@ def random_layout(lay, seed, ops=6):
         )
         for k, e in enumerate(random.uniform(0, 25, (ops, 3)))
     ]
-    return lay.layout(stands, solids)
+    return make.model(operations, solids)
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_the_same_answer_as_asking_for_every_pair(lay, seed):
-    laid = random_layout(lay, seed, ops=4)
-    scene = scene_of(laid)
-    for stand, found in zip(laid.stands, clearances(laid, 3.0, scene), strict=True):
-        poses = group_poses(laid.machine, stand.machine_deg)
+def test_the_same_answer_as_asking_for_every_pair(make, seed):
+    model = random_layout(make, seed, ops=4)
+    scene = scene_of(model)
+    for operation, found in zip(model.operations, clearances(model, 3.0, scene), strict=True):
+        poses = group_poses(model.machine, operation.machine_deg)
         gaps = {
-            (spread.body.name, body.name): exact_gap_mm(scene, k, poses, spread, 300.0)
-            for spread in swept_bodies(laid, stand)
+            (swept.body.name, body.name): exact_gap_mm(scene, k, poses, swept, 300.0)
+            for swept in swept_bodies(model, operation)
             for k, body in enumerate(scene.bodies)
-            if not (spread.body.cut and body.cut)
+            if not (swept.body.machinable and body.machinable)
         }
         assert found.nearest.gap_mm == pytest.approx(min(gaps.values()), abs=1e-9)
         near = {pair for pair, gap in gaps.items() if gap < 3.0}
-        assert {(one.cutting, one.turning) for one in found.too_near} == near
+        assert {(one.cutting, one.turning) for one in found.too_close} == near
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_sampled_points_never_come_nearer(lay, seed):
+def test_sampled_points_never_come_nearer(make, seed):
     """Independent of hulls and library: true points of the solids, tip positions inside the box."""
-    laid = random_layout(lay, seed + 10, ops=3)
+    model = random_layout(make, seed + 10, ops=3)
     random = np.random.default_rng(seed)
-    scene = scene_of(laid)
-    for stand, found in zip(laid.stands, clearances(laid, 0.0, scene), strict=True):
-        low, high = laid.tips_mm(stand)
+    scene = scene_of(model)
+    for operation, found in zip(model.operations, clearances(model, 0.0, scene), strict=True):
+        low, high = model.tips_mm(operation)
         tips = np.concatenate([random.uniform(low, high, (30, 3)), [low, high]])
         holder = ring(random, 25.0, 40.0, 100.0)
         cutting = (tips[:, None] + holder[None]).reshape(-1, 3)
-        poses = group_poses(laid.machine, stand.machine_deg)
-        for solid in laid.all_solids():
-            inside = laid.frame(solid.on).apply(points_in(random, solid.shape))
-            turning = poses[laid.carried_by(solid.on)].apply(inside)
+        poses = group_poses(model.machine, operation.machine_deg)
+        for solid in model.all_solids():
+            inside = model.frame(solid.on).apply(points_in(random, solid.shape))
+            turning = poses[model.carried_by(solid.on)].apply(inside)
             nearest = np.linalg.norm(cutting[:, None, :] - turning[None], axis=-1).min()
             assert nearest >= found.nearest.gap_mm - 1e-9
 
@@ -218,33 +218,33 @@ def test_bounds_hold(seed):
     first, second = random_body(random), random_body(random)
     low, high = (float(bound[0]) for bound in gap_bounds(bounding_discs([first]), bounding_discs([second])))
     gap = first.manifold.min_gap(second.manifold, 1000.0)
-    over = first.over_mm + second.over_mm
+    facet_error = first.facet_error_mm + second.facet_error_mm
     assert low <= gap + 1e-9
-    assert gap <= high + 2 * over + 1e-9
+    assert gap <= high + 2 * facet_error + 1e-9
 
 
-def test_a_mesh_and_its_own_shape_agree(lay):
+def test_a_mesh_and_its_own_shape_agree(make):
     shape = Box([40, -20, 90], [70, 20, 150])
     corners = vertices_of(collision_body("block", shape).manifold)
     made = collision_body("block", shape).manifold.to_mesh64()
     mesh = Mesh(corners, np.asarray(made.tri_verts, dtype=np.int64))
-    plain = only(clearances(lay.layout([lay.stand()], [Solid("it", shape, BASE)], section=None)), 0.1)
-    meshed = only(clearances(lay.layout([lay.stand()], [Solid("it", mesh, BASE)], section=None)), 0.1)
+    plain = only(clearances(make.model([make.operation()], [Solid("it", shape, BASE)], section=None)), 0.1)
+    meshed = only(clearances(make.model([make.operation()], [Solid("it", mesh, BASE)], section=None)), 0.1)
     assert meshed.gap_mm == pytest.approx(plain.gap_mm, abs=1e-9)
     assert meshed.cutting == plain.cutting
 
 
-def test_a_hollow_mesh_is_not_filled(lay):
+def test_a_hollow_mesh_is_not_filled(make):
     # A tube about the tool: the tool stands free in its bore, which the bounding box and the hull do not know.
     tube = collision_body("tube", Frustum([0, 0, 90], [0, 0, 130], 80.0, None, 40.0)).manifold.to_mesh64()
     mesh = Mesh(np.asarray(tube.vert_properties)[:, :3], np.asarray(tube.tri_verts, dtype=np.int64))
-    near = only(clearances(lay.layout([lay.stand()], [Solid("ring", mesh, BASE)], section=None)), 0.1)
+    near = only(clearances(make.model([make.operation()], [Solid("ring", mesh, BASE)], section=None)), 0.1)
     # To the bore's wall 20 - 5; to the holder's lower face, at 140, only 10 above the ring.
     assert near.gap_mm == pytest.approx(10.0, abs=1e-6)
     tall = collision_body("tube", Frustum([0, 0, 90], [0, 0, 190], 150.0, None, 60.0)).manifold.to_mesh64()
     mesh = Mesh(np.asarray(tall.vert_properties)[:, :3], np.asarray(tall.tri_verts, dtype=np.int64))
-    laid = lay.layout([lay.stand()], [Solid("ring", mesh, BASE)], section=None, spindle=())
-    near = only(clearances(laid), 0.1)
+    model = make.model([make.operation()], [Solid("ring", mesh, BASE)], section=None, spindle=())
+    near = only(clearances(model), 0.1)
     assert (near.cutting, near.gap_mm) == ("holder 1", pytest.approx(5.0, abs=0.1))
 
 
@@ -258,13 +258,15 @@ def test_a_swept_cone_is_the_hull_of_its_corners():
     assert volume == pytest.approx(cone.manifold.volume() + 20.0 * 30.0 * 45.0, rel=5e-3)
 
 
-def test_nothing_there_and_no_tool(lay):
-    bare = lay.layout([lay.stand()], [], section=None)
+def test_nothing_there_and_no_tool(make):
+    bare = make.model([make.operation()], [], section=None)
     assert clearances(bare)[0].nearest is None
-    unknown = lay.layout([lay.stand(tool=None)], [], section=Section(diameter_mm=50.0))
+    unknown = make.model([make.operation(tool=None)], [], section=Section(diameter_mm=50.0))
     assert clearances(unknown)[0].nearest is None
-    assert clearances(lay.layout([], [], section=None)) == ()
-    tilted = lay.layout(
-        [lay.stand()], [], steps=(StackStep("wedge", 50.0, rotate=(("x", 20.0),)), StackStep("post", 40.0))
+    assert clearances(make.model([], [], section=None)) == ()
+    tilted = make.model(
+        [make.operation()],
+        [],
+        steps=(StackStep("wedge", 50.0, rotate=(("x", 20.0),)), StackStep("post", 40.0)),
     )
     assert clearances(tilted)[0].nearest is not None

@@ -13,41 +13,41 @@ from kinematics.reach.tool_assembly import HolderPart, Tool
 from kinematics.reach.tool_length import tool_lengths
 
 
-def test_a_ledge_beside_the_tool(lay):
+def test_a_ledge_beside_the_tool(make):
     # Derived here: a ledge 30 above the tip, 10 beside the tool's axis and under the 50 mm holder. With 2 to keep the
     # holder (60 long) must end 32 above the tip: 92. Full travel Z 500, the tip at 100: 400 by travel; at full
     # retract the tip must stay 2 above the ledge at 130: 368.
     ledge = Solid("ledge", Box([10, -40, 0], [60, 40, 130]), BASE)
     turning = Solid("post top", Box([-60, -40, 0], [-30, 40, 130]), BASE)
-    laid = lay.layout([lay.stand()], [ledge, turning], section=None, spindle=())
-    found = tool_lengths(laid, scene_of(laid), laid.stands[0], 2.0)
+    model = make.model([make.operation()], [ledge, turning], section=None, spindle=())
+    found = tool_lengths(model, scene_of(model), model.operations[0], 2.0)
     assert found.shortest_mm == pytest.approx(92.0, abs=0.02)
     assert (found.shortest_by, found.near.cutting, found.near.turning) == ("clearance", "holder 1", "ledge")
     assert (found.longest_mm, found.longest_by) == (pytest.approx(400.0), "travel")
 
 
-def test_just_inside_and_just_outside(lay):
-    laid = lay.layout([lay.stand(at=(-30.0, 0.0), origin=(5.0, 45.0, -40.0))])
-    scene, stand = scene_of(laid), laid.stands[0]
-    found = tool_lengths(laid, scene, stand, 1.0)
+def test_just_inside_and_just_outside(make):
+    model = make.model([make.operation(at=(-30.0, 0.0), origin=(5.0, 45.0, -40.0))])
+    scene, operation = scene_of(model), model.operations[0]
+    found = tool_lengths(model, scene, operation, 1.0)
     assert found.shortest_by == "clearance"
     for length, clears in ((found.shortest_mm + 0.01, True), (found.shortest_mm - 0.02, False)):
-        other = replace(stand, tool=replace(stand.tool, length_mm=length))
-        assert (clearances(laid, 0.0, scene, [other])[0].nearest.gap_mm >= 1.0) is clears
+        other = replace(operation, tool=replace(operation.tool, length_mm=length))
+        assert (clearances(model, 0.0, scene, [other])[0].nearest.gap_mm >= 1.0) is clears
 
 
-def test_the_work_stops_the_longest(lay):
-    laid = lay.layout([lay.stand(origin=(0, 0, -30.0))])  # 30 below the post's top, which is 100 high
-    found = tool_lengths(laid, scene_of(laid), laid.stands[0], 5.0)
+def test_the_work_stops_the_longest(make):
+    model = make.model([make.operation(origin=(0, 0, -30.0))])  # 30 below the post's top, which is 100 high
+    found = tool_lengths(model, scene_of(model), model.operations[0], 5.0)
     assert (found.longest_mm, found.longest_by) == (pytest.approx(500.0 - 100.0 - 5.0), "work")
 
 
-def test_a_long_tool_that_hits_above(lay):
+def test_a_long_tool_that_hits_above(make):
     # A roof with a hole for the tool alone would stop the holder; here a beam 150 above the tip, 8 beside its axis
     # and 5 deep: the tool, 5 in radius, passes it; a holder 25 in radius does not, above it or below.
     beam = Solid("beam", Box([8, -50, 250], [60, 50, 255]), BASE)
-    laid = lay.layout([lay.stand()], [beam], section=None, spindle=())
-    found = tool_lengths(laid, scene_of(laid), laid.stands[0], 1.0)
+    model = make.model([make.operation()], [beam], section=None, spindle=())
+    found = tool_lengths(model, scene_of(model), model.operations[0], 1.0)
     assert (found.shortest_mm, found.shortest_by) == (
         pytest.approx(155.0 + 60.0 + 1.0, abs=0.02),
         "clearance",
@@ -55,27 +55,29 @@ def test_a_long_tool_that_hits_above(lay):
     assert found.longest_mm == pytest.approx(400.0)
     # Wider than the tool leaves room for: only lengths that stay under it clear, and the stated one does.
     low = Solid("beam", Box([4, -50, 250], [60, 50, 255]), BASE)
-    laid = lay.layout([lay.stand()], [low], section=None, spindle=())
-    found = tool_lengths(laid, scene_of(laid), laid.stands[0], 1.0)
+    model = make.model([make.operation()], [low], section=None, spindle=())
+    found = tool_lengths(model, scene_of(model), model.operations[0], 1.0)
     assert (found.shortest_mm, found.shortest_by) == (pytest.approx(60.01), "holder")
     assert (found.longest_mm, found.longest_by) == (pytest.approx(149.0, abs=0.02), "clearance")
 
 
-def test_the_holder_stops_the_shortest(lay):
-    laid = lay.layout([lay.stand()], [Solid("far", Box([300, 0, 0], [310, 10, 10]), BASE)], section=None)
-    found = tool_lengths(laid, scene_of(laid), laid.stands[0])
+def test_the_holder_stops_the_shortest(make):
+    model = make.model(
+        [make.operation()], [Solid("far", Box([300, 0, 0], [310, 10, 10]), BASE)], section=None
+    )
+    found = tool_lengths(model, scene_of(model), model.operations[0])
     assert (found.shortest_mm, found.shortest_by) == (pytest.approx(60.01), "holder")
 
 
-def test_no_length_clears(lay):
+def test_no_length_clears(make):
     through = Solid("roof", Box([-50, -50, 110], [50, 50, 115]), BASE)
-    laid = lay.layout([lay.stand()], [through], section=None)
-    found = tool_lengths(laid, scene_of(laid), laid.stands[0])
+    model = make.model([make.operation()], [through], section=None)
+    found = tool_lengths(model, scene_of(model), model.operations[0])
     assert found.shortest_mm is None
     assert (found.near.cutting, found.near.turning) == ("tool", "roof")
-    bare = lay.layout([lay.stand(tool=None)])
+    bare = make.model([make.operation(tool=None)])
     with pytest.raises(KinematicsError, match="expected a tool, found none"):
-        tool_lengths(bare, scene_of(bare), bare.stands[0])
+        tool_lengths(bare, scene_of(bare), bare.operations[0])
 
 
 @pytest.mark.parametrize(
@@ -86,9 +88,9 @@ def test_no_length_clears(lay):
         ({"holder": (HolderPart(60.0, 50.0), HolderPart(60.0, 40.0))}, "more than its holder's 120"),
     ],
 )
-def test_tools_that_cannot_be(lay, more, words):
+def test_tools_that_cannot_be(make, more, words):
     with pytest.raises(KinematicsError, match=words):
-        replace(lay.tool, **more)
+        replace(make.tool, **more)
     with pytest.raises(KinematicsError, match="length: expected a size above zero"):
         HolderPart(0.0, 10.0)
     assert Tool("bare", 10.0, 3.0).stickout_mm == 10.0

@@ -58,7 +58,7 @@ def test_facets_stand_outside_the_true_round_by_what_is_stated(diameter, height,
     sides = facets(diameter / 2)
     # The middles of the sides lie on the true circle, the corners stand out by over_mm.
     assert radius.max() * np.cos(np.pi / sides) == pytest.approx(diameter / 2, rel=1e-9)
-    assert radius.max() - diameter / 2 == pytest.approx(body.over_mm, abs=1e-9 * diameter)
+    assert radius.max() - diameter / 2 == pytest.approx(body.facet_error_mm, abs=1e-9 * diameter)
     assert points[:, 2].min() == pytest.approx(0.0, abs=1e-9 * height)
     assert points[:, 2].max() == pytest.approx(height)
 
@@ -69,7 +69,7 @@ def test_a_bore_is_never_larger_than_it_is():
     radius = np.hypot(points[:, 0], points[:, 1])
     assert radius.min() == pytest.approx(15.0)
     assert not body.tight
-    assert body.over_mm >= 15.0 * (1 - np.cos(np.pi / facets(25.0)))
+    assert body.facet_error_mm >= 15.0 * (1 - np.cos(np.pi / facets(25.0)))
 
 
 @pytest.mark.parametrize(

@@ -17,17 +17,17 @@ def agreed_mm(seen_mm):
     return max(_WITHIN_MM, _WITHIN_SHARE * seen_mm)
 
 
-def two(lay, first, second, solids, retract=(0.0, 0.0, 300.0), **more):
-    stands = [lay.stand("one", first), lay.stand("two", second)]
-    return lay.layout(stands, solids, section=None, spindle=(), retract_mm=retract, **more)
+def two(make, first, second, solids, retract=(0.0, 0.0, 300.0), **more):
+    operations = [make.operation("one", first), make.operation("two", second)]
+    return make.model(operations, solids, section=None, spindle=(), retract_mm=retract, **more)
 
 
-def test_an_arm_that_swings_up_under_the_spindle(lay):
+def test_an_arm_that_swings_up_under_the_spindle(make):
     # Derived here. A bar on A, from 100 to 180 mm out along Y and 2 mm thin, swings from level to past upright: its
     # tip passes the tool's axis at 180 mm. The tool's tip waits at 300 - 100 = 200: 20 mm at the least.
     bar = Solid("arm", Box([-1, 100, -1], [1, 180, 1]), on_rotary(0))
-    laid = two(lay, (0.0, 0.0), (-120.0, 0.0), [bar])
-    found = index_move(laid, scene_of(laid), *laid.stands)
+    model = two(make, (0.0, 0.0), (-120.0, 0.0), [bar])
+    found = index_move(model, scene_of(model), *model.operations)
     # Clockwise, so A-120 turns the table counterclockwise seen from +X: +Y goes up. The tip's corner is farthest out.
     assert (found.cutting, found.turning) == ("tool", "arm")
     reach = np.hypot(180.0, 1.0)
@@ -40,31 +40,31 @@ def test_an_arm_that_swings_up_under_the_spindle(lay):
     assert abs(found.machine_deg[0] + 90.0) <= np.degrees(own + fall)
 
 
-def test_a_thin_blade_is_not_stepped_over(lay):
+def test_a_thin_blade_is_not_stepped_over(make):
     # 0.05 mm of blade across the spindle's way, met at one angle of 120 degrees only.
     blade = Solid("blade", Box([-1, 100, -0.025], [1, 260, 0.025]), on_rotary(0))
-    laid = two(lay, (0.0, 0.0), (-120.0, 0.0), [blade])
-    found = index_move(laid, scene_of(laid), *laid.stands)
+    model = two(make, (0.0, 0.0), (-120.0, 0.0), [blade])
+    found = index_move(model, scene_of(model), *model.operations)
     assert found.at_least_mm == found.seen_mm == 0.0
     # It meets the holder first, 240 mm up and 25 mm in radius, facets and half the blade added; the tool is thinner.
     met = np.arctan2(25.0 + FACETS_WITHIN_MM + 0.025, 240.0 - 0.025)
     assert abs(found.machine_deg[0] + 90.0) <= np.degrees(met)
 
 
-def test_rotaries_that_do_not_arrive_together(lay):
+def test_rotaries_that_do_not_arrive_together(make):
     # At either end and on the straight way between them the arm is clear; with A home first and C last it is not.
     arm = Solid("arm", Box([-2, 100, 20], [2, 210, 24]), on_rotary(1))
-    laid = two(lay, (0.0, 90.0), (-90.0, 0.0), [arm])
-    scene = scene_of(laid)
-    found = index_move(laid, scene, *laid.stands)
+    model = two(make, (0.0, 90.0), (-90.0, 0.0), [arm])
+    scene = scene_of(model)
+    found = index_move(model, scene, *model.operations)
     assert found.seen_mm == 0.0
-    low, high = index_range_deg(laid, *laid.stands)
+    low, high = index_range_deg(model, *model.operations)
     assert low.tolist() == [-90.0, 0.0]
     assert high.tolist() == [0.0, 90.0]
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_a_dense_grid_of_angles_finds_nothing_nearer(lay, seed):
+def test_a_dense_grid_of_angles_finds_nothing_nearer(make, seed):
     random = np.random.default_rng(seed)
     solids = []
     for k in range(6):
@@ -77,52 +77,52 @@ def test_a_dense_grid_of_angles_finds_nothing_nearer(lay, seed):
         )
         solids.append(Solid(f"solid {k}", shape, on_rotary(k % 2)))
     first, second = (random.uniform([-110, 0], [20, 360]) for _ in range(2))
-    laid = two(lay, first, second, solids, retract=(None, None, 330.0))
-    scene = scene_of(laid)
-    found = index_move(laid, scene, *laid.stands)
-    low, high = index_range_deg(laid, *laid.stands)
+    model = two(make, first, second, solids, retract=(None, None, 330.0))
+    scene = scene_of(model)
+    found = index_move(model, scene, *model.operations)
+    low, high = index_range_deg(model, *model.operations)
     grid = np.stack(
         np.meshgrid(*[np.linspace(a, b, 25) for a, b in zip(low, high, strict=True)], indexing="ij"), -1
     )
     grid = grid.reshape(-1, 2)
-    spread = retracted(laid, *laid.stands)
-    turned, cutting = scene.turned(grid), swept_discs(spread)
+    swept = retracted(model, *model.operations)
+    turned, cutting = scene.turned(grid), swept_discs(swept)
     nearest = np.inf
     for k in range(len(scene.bodies)):
-        for c in range(len(spread)):
+        for c in range(len(swept)):
             one = cutting[np.full(len(grid), c)]
             bound, _ = gap_bounds(turned[:, k], one)
             for at in np.argsort(bound)[:2]:
-                poses = group_poses(laid.machine, grid[at])
-                nearest = min(nearest, exact_gap_mm(scene, k, poses, spread[c], 2000.0))
+                poses = group_poses(model.machine, grid[at])
+                nearest = min(nearest, exact_gap_mm(scene, k, poses, swept[c], 2000.0))
     assert found.at_least_mm <= nearest + 1e-9
     # What it saw is one of the poses on the way.
     assert found.at_least_mm <= found.seen_mm <= found.at_least_mm + agreed_mm(found.seen_mm) + 1e-9
     assert ((found.machine_deg >= low - 1e-9) & (found.machine_deg <= high + 1e-9)).all()
 
 
-def test_nothing_to_check(lay):
+def test_nothing_to_check(make):
     arm = Solid("arm", Box([-2, 100, 20], [2, 210, 24]), on_rotary(1))
-    still = two(lay, (0.0, 0.0), (0.0, 0.0), [arm])
-    assert index_move(still, scene_of(still), *still.stands) is None
-    far = two(lay, (0.0, 0.0), (-90.0, 0.0), [arm])
-    near = index_move(far, scene_of(far), *far.stands)
+    still = two(make, (0.0, 0.0), (0.0, 0.0), [arm])
+    assert index_move(still, scene_of(still), *still.operations) is None
+    far = two(make, (0.0, 0.0), (-90.0, 0.0), [arm])
+    near = index_move(far, scene_of(far), *far.operations)
     assert near is not None
-    assert index_move(far, scene_of(far), *far.stands, up_to_mm=near.at_least_mm - 0.1) is None
+    assert index_move(far, scene_of(far), *far.operations, up_to_mm=near.at_least_mm - 0.1) is None
     unknown = two(
-        lay, (0.0, 0.0), (-90.0, 0.0), [arm], retract=(None, None, None), machine=lay.mill(travel=None)
+        make, (0.0, 0.0), (-90.0, 0.0), [arm], retract=(None, None, None), machine=make.mill(travel=None)
     )
-    assert index_move(unknown, scene_of(unknown), *unknown.stands) is None
+    assert index_move(unknown, scene_of(unknown), *unknown.operations) is None
 
 
-def test_both_tools_count(lay):
+def test_both_tools_count(make):
     from dataclasses import replace
 
-    long = replace(lay.tool, name="long", length_mm=115.0)
+    long = replace(make.tool, name="long", length_mm=115.0)
     bar = Solid("arm", Box([-1, 100, -1], [1, 180, 1]), on_rotary(0))
-    laid = two(lay, (0.0, 0.0), (-120.0, 0.0), [bar])
-    stands = (laid.stands[0], replace(laid.stands[1], tool=long))
-    for order in (stands, stands[::-1]):
-        found = index_move(replace(laid, stands=order), scene_of(laid), *order)
+    model = two(make, (0.0, 0.0), (-120.0, 0.0), [bar])
+    operations = (model.operations[0], replace(model.operations[1], tool=long))
+    for order in (operations, operations[::-1]):
+        found = index_move(replace(model, operations=order), scene_of(model), *order)
         true = 185.0 - np.hypot(180.0, 1.0)
         assert true - 1e-9 <= found.seen_mm <= true + agreed_mm(found.seen_mm) + 1e-9

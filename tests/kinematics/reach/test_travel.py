@@ -18,8 +18,8 @@ from kinematics.reach.travel import rotary_margins, travel_margins
     st.tuples(*[st.floats(-40, 40)] * 3),
     st.tuples(*[st.floats(0, 30)] * 3),
 )
-def test_margins_against_a_forward_model(lay, a, c, origin, half):
-    laid = lay.layout([lay.stand(at=(a, c), origin=origin, sweep=TipEnvelope(-np.array(half), half))])
+def test_margins_against_a_forward_model(make, a, c, origin, half):
+    model = make.model([make.operation(at=(a, c), origin=origin, sweep=TipEnvelope(-np.array(half), half))])
     # Independent: the table follows the tool the other way round (clockwise), so both rotations are negative.
     turn_a = matrix_from_axis_angle([1, 0, 0, np.radians(-a)])
     turn_c = matrix_from_axis_angle([0, 0, 1, np.radians(-c)])
@@ -30,7 +30,7 @@ def test_margins_against_a_forward_model(lay, a, c, origin, half):
     )  # the tool is 100 long: Z reads its gauge line
     low[:2], high[:2] = at[:2] - half[:2], at[:2] + half[:2]
     ends = np.array([[-400, 400], [-300, 300], [-100, 500]])
-    for i, margin in enumerate(travel_margins(laid, laid.stands[0])):
+    for i, margin in enumerate(travel_margins(model, model.operations[0])):
         assert margin.axis == "XYZ"[i]
         assert margin.low_mm == pytest.approx(low[i], abs=1e-9)
         assert margin.to_low_mm == pytest.approx(low[i] - ends[i, 0], abs=1e-9)
@@ -38,22 +38,24 @@ def test_margins_against_a_forward_model(lay, a, c, origin, half):
         assert margin.fits == (low[i] >= ends[i, 0] and high[i] <= ends[i, 1])
 
 
-def test_the_reference_of_z_does_not_move_the_iron(lay):
+def test_the_reference_of_z_does_not_move_the_iron(make):
     """A reference tool of 80: every Z is read 80 higher at the table, and 80 less is added for the tool."""
-    plain = lay.layout([lay.stand(at=(-60.0, 40.0), origin=(10, 20, -5))])
-    read = lay.layout([lay.stand(at=(-60.0, 40.0), origin=(10, 20, -5))], machine=lay.mill(ZReference(80.0)))
-    first, second = (travel_margins(one, one.stands[0]) for one in (plain, read))
+    plain = make.model([make.operation(at=(-60.0, 40.0), origin=(10, 20, -5))])
+    read = make.model(
+        [make.operation(at=(-60.0, 40.0), origin=(10, 20, -5))], machine=make.mill(ZReference(80.0))
+    )
+    first, second = (travel_margins(one, one.operations[0]) for one in (plain, read))
     for before, after in zip(first, second, strict=True):
         assert after.low_mm == pytest.approx(before.low_mm, abs=1e-9)
 
 
-def test_rotary_margins_and_what_is_not_known(lay):
-    laid = lay.layout([lay.stand(at=(-100.0, 400.0), tool=None)])
-    a, c = rotary_margins(laid, laid.stands[0])
+def test_rotary_margins_and_what_is_not_known(make):
+    model = make.model([make.operation(at=(-100.0, 400.0), tool=None)])
+    a, c = rotary_margins(model, model.operations[0])
     assert (a.to_low_deg, a.to_high_deg, a.fits) == (20.0, 130.0, True)
     assert (c.to_low_deg, c.to_high_deg, c.fits) == (None, None, True)
-    assert [margin.axis for margin in travel_margins(laid, laid.stands[0])] == ["X", "Y"]
-    outside = lay.layout([lay.stand(at=(31.0, 0.0))], steps=(StackStep("post", 10.0),))
-    assert not rotary_margins(outside, outside.stands[0])[0].fits
-    unknown = lay.layout([lay.stand()], machine=lay.mill(travel=None))
-    assert travel_margins(unknown, unknown.stands[0]) == ()
+    assert [margin.axis for margin in travel_margins(model, model.operations[0])] == ["X", "Y"]
+    outside = make.model([make.operation(at=(31.0, 0.0))], steps=(StackStep("post", 10.0),))
+    assert not rotary_margins(outside, outside.operations[0])[0].fits
+    unknown = make.model([make.operation()], machine=make.mill(travel=None))
+    assert travel_margins(unknown, unknown.operations[0]) == ()
