@@ -1,14 +1,15 @@
-"""Reach: does the machine get there, does it clear, and how tall must the standoff be.
+"""Reach of a job: travel margins, clearances, index moves, loads, and the heights a stack step may have.
 
 The collision library (manifold3d) is imported here and nowhere else, so whoever only computes offsets does without it.
-In the order of the story: `shapes`, `solid` (what is in the way), `cutting` (tool, holder, spindle), `model` (what
-stands where), `travel`, `clearance`, `where`, `index_move`, `lengths` (does it get there, does it clear), `load` (what
-hangs on the rotaries), `beam`, `bearing`, `sizing` (how tall, where on the mill), `silhouette` (pictures). Beneath them `body`,
-`bounds` and `scene` make distances quick.
+In the order of a question: `shapes`, `solid` (bodies in the way), `tool_assembly` (tool, holder, spindle),
+`collision_model` (a job on its machine), `travel`, `clearance`, `witness`, `index_direction`, `index_moves`,
+`tool_length` (does it get there, does it clear), `load`, `load_limit` (is it carried and held), `beam`,
+`job_clearance`, `step_height`, `mounting` (how tall, where on the mill), `silhouette` (pictures). Beneath them
+`collision_bodies`, `distance_bounds` and `scene` make distances quick.
 """
 
 from kinematics.reach.beam import Section, deflection_mm, stiffness_n_per_mm
-from kinematics.reach.clearance import Clearance, ClosestPair, WitnessPoints, clearances, witness_points
+from kinematics.reach.clearance import Clearance, ClosestPair, clearances, table_clearances
 from kinematics.reach.collision_model import (
     CollisionModel,
     OperationPose,
@@ -17,33 +18,31 @@ from kinematics.reach.collision_model import (
     platter_solid,
     with_step_height,
 )
-from kinematics.reach.index_moves import IndexMove, index_move
+from kinematics.reach.index_direction import IndexDirection, IndexRule, index_turns_deg, rotary_turns_deg
+from kinematics.reach.index_moves import IndexMove, MoveClearance, index_move, index_moves
+from kinematics.reach.job_clearance import minimum_clearance
+from kinematics.reach.limit import Limit, LimitKind
 from kinematics.reach.load import (
     STANDARD_GRAVITY,
     Carried,
     WorstTorque,
     carried,
+    cutting_box_mm,
     force_torque_nm,
     gravity_torque_nm,
     worst_torque,
 )
-from kinematics.reach.scene import Scene, scene_of
+from kinematics.reach.load_limit import LoadLimit
+from kinematics.reach.mounting import MountingRange, mounting_ranges
+from kinematics.reach.scene import MovingPairs, Scene, scene_of
 from kinematics.reach.shapes import Box, Frustum, Mesh, Shape, box_on, frustum_on
 from kinematics.reach.silhouette import VIEWS, Outline, View, flat_mm, outlines
 from kinematics.reach.solid import BASE, PART, SPINDLE_NOSE, Attachment, Solid, on_rotary, on_step
-from kinematics.reach.step_height import (
-    FeasibleRange,
-    Limit,
-    LoadLimit,
-    MountingRange,
-    limiting_cause,
-    minimum_clearance,
-    mounting_ranges,
-    step_heights,
-)
+from kinematics.reach.step_height import FeasibleRange, limiting_cause, step_heights
 from kinematics.reach.tool_assembly import HolderPart, TipEnvelope, Tool
-from kinematics.reach.tool_length import ToolLengths, tool_lengths
+from kinematics.reach.tool_length import LengthLimit, ToolLengths, tool_lengths
 from kinematics.reach.travel import Margin, RotaryMargin, readouts_mm, rotary_margins, travel_margins
+from kinematics.reach.witness import WitnessPoints, witness_points
 
 __all__ = [
     "BASE",
@@ -60,12 +59,18 @@ __all__ = [
     "FeasibleRange",
     "Frustum",
     "HolderPart",
+    "IndexDirection",
     "IndexMove",
+    "IndexRule",
+    "LengthLimit",
     "Limit",
+    "LimitKind",
     "LoadLimit",
     "Margin",
     "Mesh",
     "MountingRange",
+    "MoveClearance",
+    "MovingPairs",
     "OperationPose",
     "Outline",
     "RotaryMargin",
@@ -83,12 +88,15 @@ __all__ = [
     "box_on",
     "carried",
     "clearances",
+    "cutting_box_mm",
     "deflection_mm",
     "flat_mm",
     "force_torque_nm",
     "frustum_on",
     "gravity_torque_nm",
     "index_move",
+    "index_moves",
+    "index_turns_deg",
     "limiting_cause",
     "minimum_clearance",
     "mounting_ranges",
@@ -99,9 +107,11 @@ __all__ = [
     "platter_solid",
     "readouts_mm",
     "rotary_margins",
+    "rotary_turns_deg",
     "scene_of",
     "step_heights",
     "stiffness_n_per_mm",
+    "table_clearances",
     "tool_lengths",
     "travel_margins",
     "with_step_height",

@@ -1,71 +1,107 @@
-"""Smallest distance between what cuts and what turns, at every operation, and where it is.
+"""Smallest distances at every operation: tool, holder and spindle to what is in the way, and what turns to what stands.
 
-All pairs are bounded at once, by spheres first and by their hulls then; only pairs that can still be the nearest are
-put to the collision library. What comes out is what asking it for every pair would give.
-
-The library tells how far, not where. So either body is halved again and again, and the half that is still as near is
-kept: what is left in the end is the place.
+All pairs are bounded at once, by spheres first and by their hulls then; only pairs that can still be the closest are
+put to the collision library. The result is the one that asking it for every pair would give.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.reach.collision_bodies import CollisionBody, matrix_of
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.distance_bounds import BoundingDiscs, bounding_discs, gap_bounds
-from kinematics.reach.scene import FARTHEST_MM, Scene, SweptBody, exact_gap_mm, group_poses, scene_of
-from kinematics.reach.tool_assembly import cutting_bodies, minkowski_sum
+from kinematics.reach.scene import (
+    FARTHEST_MM,
+    Scene,
+    SweptBody,
+    exact_gap_mm,
+    exact_pair_gap_mm,
+    group_poses,
+    scene_of,
+)
+from kinematics.reach.tool_assembly import cutting_bodies
 from kinematics.transform import Pose
 
-__all__ = ["Clearance", "ClosestPair", "WitnessPoints", "clearances", "witness_points"]
+__all__ = ["Clearance", "ClosestPair", "clearances", "swept_bodies", "swept_discs", "table_clearances"]
 
 Array = NDArray[np.float64]
+Indices = NDArray[np.intp]
 
 _AT_ONCE = 128
 
 
 @dataclass(frozen=True)
 class ClosestPair:
-    """One pair of bodies.
+    """Two bodies and the distance between them.
 
     Attributes
     ----------
-    cutting, turning : str
+    body : str
+        Part of the tool, its holder or the spindle; or the body that turns.
+    obstacle : str
+        The body that must not be touched.
     gap_mm : float
-        At least the facets' distance is there; 0 where they touch or overlap.
+        Distance between the facets, never more than the true one; 0 where they touch or overlap.
     facet_error_mm : float
-        The true distance is at most so much more than `gap_mm`.
-    pair : (int, int)
-        Which cutting body and which body of the scene.
+        Upper bound of what the true distance can exceed `gap_mm` by.
+    indices : (int, int)
+        Of the body (among the operation's cutting bodies, or the scene's) and of the obstacle in the scene.
     """
 
-    cutting: str
-    turning: str
+    body: str
+    obstacle: str
     gap_mm: float
     facet_error_mm: float
-    pair: tuple[int, int]
+    indices: tuple[int, int]
 
 
 @dataclass(frozen=True)
 class Clearance:
-    """How one operation clears.
+    """Closest pairs of one operation.
 
     Attributes
     ----------
     nearest : ClosestPair or None
-        None where nothing is in the scene that must not be touched, or no tool is known.
+        None where there is nothing to keep clear of, or no tool is known.
     too_close : tuple of ClosestPair
-        Every pair nearer than was asked for, the nearest first.
+        Every pair that touches or is closer than asked for, the closest first.
     """
 
     nearest: ClosestPair | None
     too_close: tuple[ClosestPair, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class _Candidates:
+    """Pairs of bodies, each at one of several operations; shape (p,) each."""
+
+    operation: Indices
+    body: Indices
+    obstacle: Indices
+
+    def __getitem__(self, kept: NDArray[np.bool_]) -> _Candidates:
+        return _Candidates(self.operation[kept], self.body[kept], self.obstacle[kept])
+
+
+@dataclass(frozen=True, eq=False)
+class _Question:
+    """One kind of pairs: their hulls, and the ways to measure and to name one of them."""
+
+    bodies: BoundingDiscs
+    obstacles: BoundingDiscs
+    facet_error_mm: Array
+    tight: NDArray[np.bool_]
+    measure: Callable[[int, int, int, float], float]
+    name: Callable[[int, int, float, float], ClosestPair]
+    body_moves: bool = False
+
+    def hulls(self, some: _Candidates) -> tuple[BoundingDiscs, BoundingDiscs]:
+        body_at = (some.operation, some.body) if self.body_moves else (some.body,)
+        return self.bodies[body_at], self.obstacles[some.operation, some.obstacle]
 
 
 def clearances(
@@ -76,17 +112,17 @@ def clearances(
     *,
     tool_too: bool = True,
 ) -> tuple[Clearance, ...]:
-    """How every operation clears, each over the whole box that its tip sweeps.
+    """Distances from tool, holder and spindle to everything in the way, each over the box that the tip sweeps.
 
     Parameters
     ----------
     model : CollisionModel
     clear_mm : float
-        The distance asked for. Pairs nearer than that, or overlapping, are all listed.
+        The distance asked for. Pairs closer than that, or touching, are all listed.
     scene : Scene, optional
-        The layout's, where it has been made before.
+        The model's, where it has been made before.
     operations : sequence of OperationPose, optional
-        Others than the layout's own.
+        Others than the model's own.
     tool_too : bool
         Off to ask about holder and spindle alone.
 
@@ -101,17 +137,46 @@ def clearances(
     for start in range(0, len(asked), _AT_ONCE):
         some = asked[start : start + _AT_ONCE]
         swept = [
-            swept_bodies(model, operation)[
-                0 if tool_too or operation.tool is None else operation.tool.parts :
-            ]
-            for operation in some
+            swept_bodies(model, one)[0 if tool_too or one.tool is None else one.tool.parts :] for one in some
         ]
-        found += _block(scene, some, swept, clear_mm)
+        found += _tool_block(scene, some, swept, clear_mm)
+    return tuple(found)
+
+
+def table_clearances(
+    model: CollisionModel,
+    clear_mm: float = 0.0,
+    scene: Scene | None = None,
+    operations: Sequence[OperationPose] | None = None,
+) -> tuple[Clearance, ...]:
+    """Distances between what turns and what stands beside it: solids on the base and on rotaries further out.
+
+    Parameters
+    ----------
+    model : CollisionModel
+    clear_mm : float
+        The distance asked for. Pairs closer than that, or touching, are all listed.
+    scene : Scene, optional
+        The model's, where it has been made before.
+    operations : sequence of OperationPose, optional
+        Others than the model's own.
+
+    Returns
+    -------
+    tuple of Clearance
+        One for each operation. Pairs that turn about their own axis and so keep their distance (`Scene.moving_pairs`)
+        are left out.
+    """
+    scene = scene_of(model) if scene is None else scene
+    asked = model.operations if operations is None else tuple(operations)
+    found: list[Clearance] = []
+    for start in range(0, len(asked), _AT_ONCE):
+        found += _table_block(scene, asked[start : start + _AT_ONCE], clear_mm)
     return tuple(found)
 
 
 def swept_bodies(model: CollisionModel, operation: OperationPose) -> list[SweptBody]:
-    """What cuts at an operation, from the tip upward, over the box that the tip sweeps."""
+    """Cutting bodies of an operation, from the tip upward, over the box that the tip sweeps."""
     if operation.tool is None:
         return []
     low, high = model.tips_mm(operation)
@@ -128,90 +193,121 @@ def swept_discs(swept: Sequence[SweptBody]) -> BoundingDiscs:
     return BoundingDiscs(discs.centres_mm + middles, discs.radii_mm, discs.axis, discs.half_mm)
 
 
-def _block(
+def _tool_block(
     scene: Scene, operations: Sequence[OperationPose], swept: list[list[SweptBody]], clear_mm: float
 ) -> list[Clearance]:
     flat = [one for some in swept for one in some]
     if not flat or not scene.bodies:
         return [Clearance(None) for _ in operations]
-    of_stand = np.repeat(np.arange(len(operations)), [len(some) for some in swept])
+    of_operation = np.repeat(np.arange(len(operations)), [len(some) for some in swept])
+    first = np.searchsorted(of_operation, np.arange(len(operations)))
     angles = np.array([operation.machine_deg for operation in operations])
-    turning = scene.turned(angles)
-    pairs = _allowed(scene.bodies, flat)
-    cutting_at, turning_at = np.nonzero(pairs)
-    stand_at = of_stand[cutting_at]
-    first, second = turning, swept_discs(flat)
-    near = _by_spheres(first, second, stand_at, cutting_at, turning_at, len(operations), clear_mm)
-    cutting_at, turning_at, stand_at = cutting_at[near], turning_at[near], stand_at[near]
-    low, high = gap_bounds(first[stand_at, turning_at], second[cutting_at])
-    facet_error = np.array([body.facet_error_mm for body in scene.bodies])[turning_at]
-    facet_error = facet_error + np.array([one.body.facet_error_mm for one in flat])[cutting_at]
-    tight = np.array([body.tight for body in scene.bodies])[turning_at]
-    tight &= np.array([one.body.tight for one in flat])[cutting_at]
-    # The discs contain the facets: theirs may be farther apart, by what a facet lies inside its circle.
-    high = np.where(tight, high + 2.0 * facet_error, FARTHEST_MM)
+    poses = _poses_at(scene, angles)
+    # Flute and part, and a shank that goes where its flute has cut, may touch.
+    cuts = np.array([one.body.machinable for one in flat])
+    may_be_cut = np.array([body.machinable for body in scene.bodies])
+    body_at, obstacle_at = np.nonzero(~(cuts[:, None] & may_be_cut[None, :]))
+
+    def measure(number: int, body: int, obstacle: int, up_to_mm: float) -> float:
+        return exact_gap_mm(scene, obstacle, poses[number], flat[body], up_to_mm)
+
+    def name(body: int, obstacle: int, gap_mm: float, error_mm: float) -> ClosestPair:
+        own = body - int(first[of_operation[body]])
+        return ClosestPair(
+            flat[body].body.name, scene.bodies[obstacle].name, gap_mm, error_mm, (own, obstacle)
+        )
+
+    question = _Question(
+        swept_discs(flat),
+        scene.turned(angles),
+        np.add.outer([one.body.facet_error_mm for one in flat], [b.facet_error_mm for b in scene.bodies]),
+        np.logical_and.outer([one.body.tight for one in flat], [b.tight for b in scene.bodies]),
+        measure,
+        name,
+    )
+    return _closest(
+        question, _Candidates(of_operation[body_at], body_at, obstacle_at), len(operations), clear_mm
+    )
+
+
+def _table_block(scene: Scene, operations: Sequence[OperationPose], clear_mm: float) -> list[Clearance]:
+    pairs = scene.moving_pairs
+    if not len(pairs.turning):
+        return [Clearance(None) for _ in operations]
+    angles = np.array([operation.machine_deg for operation in operations])
+    poses = _poses_at(scene, angles)
+    number = np.repeat(np.arange(len(operations)), len(pairs.turning))
+
+    def measure(at: int, body: int, obstacle: int, up_to_mm: float) -> float:
+        return exact_pair_gap_mm(scene, body, obstacle, poses[at], up_to_mm)
+
+    def name(body: int, obstacle: int, gap_mm: float, error_mm: float) -> ClosestPair:
+        return ClosestPair(
+            scene.bodies[body].name, scene.bodies[obstacle].name, gap_mm, error_mm, (body, obstacle)
+        )
+
+    errors, tight = (np.array([getattr(b, key) for b in scene.bodies]) for key in ("facet_error_mm", "tight"))
+    turned = scene.turned(angles)
+    question = _Question(
+        turned,
+        turned,
+        np.add.outer(errors, errors),
+        np.logical_and.outer(tight, tight),
+        measure,
+        name,
+        body_moves=True,
+    )
+    tiled = (np.tile(which, len(operations)) for which in (pairs.turning, pairs.standing))
+    return _closest(question, _Candidates(number, *tiled), len(operations), clear_mm)
+
+
+def _poses_at(scene: Scene, angles: Array) -> list[list[Pose]]:
+    """Poses of every group of bodies, for each set of angles (k, n)."""
     poses = group_poses(scene.machine, angles)
+    return [
+        [Pose.from_rigid(pose.rotation[k], pose.translation_mm[k]) for pose in poses]
+        for k in range(len(angles))
+    ]
+
+
+def _closest(question: _Question, some: _Candidates, count: int, clear_mm: float) -> list[Clearance]:
+    some = some[_by_spheres(question, some, count, clear_mm)]
+    low, high = gap_bounds(*question.hulls(some))
+    errors = question.facet_error_mm[some.body, some.obstacle]
+    # The discs contain the facets: theirs may be farther apart, by what a facet lies inside its circle.
+    high = np.where(question.tight[some.body, some.obstacle], high + 2.0 * errors, FARTHEST_MM)
     found = []
-    for number in range(len(operations)):
-        mine = np.flatnonzero(stand_at == number)
+    for number in range(count):
+        mine = np.flatnonzero(some.operation == number)
         mine = mine[np.argsort(low[mine], kind="stable")]
-        at = [Pose.from_rigid(pose.rotation[number], pose.translation_mm[number]) for pose in poses]
-        offset = int(np.searchsorted(of_stand, number))
-        best, near_ones = FARTHEST_MM, []
+        best, pairs = FARTHEST_MM, []
         cap = float(high[mine].min(initial=FARTHEST_MM))
         for k in mine.tolist():
             if low[k] > max(min(best, cap), clear_mm):
                 break
-            cut_k, turn_k = int(cutting_at[k]), int(turning_at[k])
+            body, obstacle = int(some.body[k]), int(some.obstacle[k])
             up_to = max(min(best, cap, float(high[k])), clear_mm) + 1e-6
-            gap = exact_gap_mm(scene, turn_k, at, flat[cut_k], up_to)
+            gap = question.measure(number, body, obstacle, up_to)
             if gap < up_to:
                 best = min(best, gap)
-                near_ones.append(_near(scene, flat, cut_k, turn_k, gap, float(facet_error[k]), offset))
-        near_ones.sort(key=lambda pair: pair.gap_mm)
-        found.append(
-            Clearance(
-                near_ones[0] if near_ones else None,
-                tuple(pair for pair in near_ones if pair.gap_mm < clear_mm or pair.gap_mm <= 0.0),
-            )
-        )
+                pairs.append(question.name(body, obstacle, gap, float(errors[k])))
+        pairs.sort(key=lambda pair: pair.gap_mm)
+        close = tuple(pair for pair in pairs if pair.gap_mm < clear_mm or pair.gap_mm <= 0.0)
+        found.append(Clearance(pairs[0] if pairs else None, close))
     return found
 
 
-def _near(
-    scene: Scene, flat: list[SweptBody], cut_k: int, turn_k: int, gap: float, facet_error: float, offset: int
-) -> ClosestPair:
-    return ClosestPair(
-        flat[cut_k].body.name, scene.bodies[turn_k].name, gap, facet_error, (cut_k - offset, turn_k)
-    )
-
-
-def _allowed(bodies: Sequence[CollisionBody], flat: Sequence[SweptBody]) -> NDArray[np.bool_]:
-    """Which pairs must not touch, shape (c, b): what cuts, and what goes where it has cut, may touch part and blank."""
-    cuts = np.array([one.body.machinable for one in flat])
-    may = np.array([body.machinable for body in bodies])
-    return np.asarray(~(cuts[:, None] & may[None, :]))
-
-
-def _by_spheres(
-    turning: BoundingDiscs,
-    cutting: BoundingDiscs,
-    stand_at: NDArray[np.intp],
-    cutting_at: NDArray[np.intp],
-    turning_at: NDArray[np.intp],
-    count: int,
-    clear_mm: float,
-) -> NDArray[np.bool_]:
-    """Which pairs can be the nearest of their operation, or nearer than asked for, as far as their spheres tell."""
-    middle_t, radius_t = _spheres(turning)
-    middle_c, radius_c = _spheres(cutting)
-    apart = np.linalg.norm(middle_t[stand_at, turning_at] - middle_c[cutting_at], axis=-1)
-    sum_of_radii = radius_t[stand_at, turning_at] + radius_c[cutting_at]
-    low = apart - sum_of_radii
+def _by_spheres(question: _Question, some: _Candidates, count: int, clear_mm: float) -> NDArray[np.bool_]:
+    """Pairs that can be the closest of their operation, or closer than asked for, judged by their spheres."""
+    body_middle, body_radius = _spheres(question.bodies)
+    middle, radius = _spheres(question.obstacles)
+    body_at = (some.operation, some.body) if question.body_moves else (some.body,)
+    apart = np.linalg.norm(middle[some.operation, some.obstacle] - body_middle[body_at], axis=-1)
+    sum_of_radii = radius[some.operation, some.obstacle] + body_radius[body_at]
     # Somewhere in either sphere there is a point of its body.
     best = np.full(count, np.inf)
-    np.minimum.at(best, stand_at, apart + sum_of_radii)
-    return np.asarray(low <= np.maximum(best[stand_at], clear_mm))
+    np.minimum.at(best, some.operation, apart + sum_of_radii)
+    return np.asarray(apart - sum_of_radii <= np.maximum(best[some.operation], clear_mm))
 
 
 def _spheres(discs: BoundingDiscs) -> tuple[Array, Array]:
@@ -222,113 +318,3 @@ def _spheres(discs: BoundingDiscs) -> tuple[Array, Array]:
     across = np.sqrt(np.maximum(off**2 - along**2, 0.0)) + discs.radii_mm
     radius = np.sqrt(along**2 + across**2).max(axis=-1)
     return middle, radius + np.linalg.norm(discs.half_mm, axis=-1)
-
-
-_SMALL_MM = 0.02
-_MOST_HALVINGS = 60
-_AS_NEAR_MM = 1e-4
-
-
-@dataclass(frozen=True, eq=False)
-class WitnessPoints:
-    """Where two bodies are nearest.
-
-    Attributes
-    ----------
-    cutting_mm, turning_mm : ndarray, shape (3,)
-        The points of either, machine coordinates; one and the same where they overlap.
-    corner : (int, int, int)
-        For X, Y, Z: -1 or +1 where only that end of the sweep comes so near, 0 where both do, or neither.
-    """
-
-    cutting_mm: NDArray[np.float64]
-    turning_mm: NDArray[np.float64]
-    corner: tuple[int, int, int]
-
-
-def witness_points(
-    model: CollisionModel, scene: Scene, operation: OperationPose, near: ClosestPair
-) -> WitnessPoints:
-    """Where a pair that `clearances` found at an operation is nearest, to a few hundredths of a millimetre.
-
-    Parameters
-    ----------
-    model : CollisionModel
-    scene : Scene
-        The layout's, from `scene_of`.
-    operation : OperationPose
-        The operation that the pair was found at.
-    near : ClosestPair
-        One of its clearance's pairs.
-
-    Returns
-    -------
-    WitnessPoints
-        Machine coordinates, as everything stands at the operation.
-    """
-    swept = swept_bodies(model, operation)[near.pair[0]]
-    poses = group_poses(scene.machine, operation.machine_deg)
-    pose = poses[scene.carried[near.pair[1]]]
-    turning = scene.bodies[near.pair[1]].manifold.transform(matrix_of(pose))
-    cutting = minkowski_sum(swept.body, swept.half_mm).translate(swept.middle_mm)
-    turning = _around(turning, cutting, near.gap_mm + 1.0)
-    corner = _corner(swept, turning, near.gap_mm)
-    if near.gap_mm <= 0.0:
-        middle = _middle(cutting ^ turning)
-        if middle is not None:
-            return WitnessPoints(middle, middle, corner)
-    piece = _nearest_piece(cutting, turning, near.gap_mm)
-    other = _nearest_piece(turning, piece, near.gap_mm + _SMALL_MM)
-    first, second = _middle(piece), _middle(other)
-    assert first is not None
-    assert second is not None
-    return WitnessPoints(first, second, corner)
-
-
-def _around(
-    manifold: manifold3d.Manifold, other: manifold3d.Manifold, margin_mm: float
-) -> manifold3d.Manifold:
-    """As much of a body as can be near the other: a mesh of many triangles becomes a few."""
-    box = np.array(other.bounding_box())
-    low, high = box[:3] - margin_mm, box[3:] + margin_mm
-    return manifold ^ manifold3d.Manifold.cube(high - low).translate(low)
-
-
-def _middle(manifold: manifold3d.Manifold) -> Array | None:
-    if manifold.is_empty():
-        return None
-    box = np.array(manifold.bounding_box())
-    return np.asarray((box[:3] + box[3:]) / 2.0)
-
-
-def _nearest_piece(
-    manifold: manifold3d.Manifold, other: manifold3d.Manifold, gap_mm: float
-) -> manifold3d.Manifold:
-    piece = manifold
-    for _ in range(_MOST_HALVINGS):
-        box = np.array(piece.bounding_box())
-        edges = box[3:] - box[:3]
-        axis = int(np.argmax(edges))
-        if edges[axis] < _SMALL_MM:
-            break
-        halves = piece.split_by_plane(np.eye(3)[axis], float(box[axis] + edges[axis] / 2.0))
-        gaps = [np.inf if half.is_empty() else half.min_gap(other, gap_mm + 1.0) for half in halves]
-        if not np.isfinite(gaps).any():
-            break
-        piece = halves[int(np.argmin(gaps))]
-    return piece
-
-
-def _corner(swept: SweptBody, turning: manifold3d.Manifold, gap_mm: float) -> tuple[int, int, int]:
-    """Axis by axis: which end of the sweep alone comes as near as the whole sweep does."""
-    signs = []
-    for axis in range(3):
-        side = swept.half_mm * (np.arange(3) != axis)
-        body, reach = minkowski_sum(swept.body, side), swept.half_mm[axis] * np.eye(3)[axis]
-        low, high = (
-            body.translate(swept.middle_mm + sign * reach).min_gap(turning, gap_mm + 1.0)
-            <= gap_mm + _AS_NEAR_MM
-            for sign in (-1, 1)
-        )
-        signs.append(int(high) - int(low))
-    return signs[0], signs[1], signs[2]

@@ -1,7 +1,7 @@
-"""Solids as the collision library wants them, and never smaller than they are.
+"""Bodies for the collision library, never smaller than the solids they stand for.
 
 Rounds become polygons about the true circle (a bore's polygon lies within its circle), so that a gap found is at
-most the true one; `CollisionBody.over_mm` states by how much the facets can make it less. A second, coarser likeness, the
+most the true one; `CollisionBody.facet_error_mm` bounds what it can be short by. A second, coarser likeness, the
 convex hull of a few discs, serves to tell cheaply which bodies cannot be the nearest: it contains the facets.
 """
 
@@ -34,11 +34,12 @@ DISCS = 8
 """Every body lies within the hull of so many discs: a box's are its corners."""
 
 _FEWEST_FACETS, _MOST_FACETS = 24, 128
+_SAME_VOLUME = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
 class CollisionBody:
-    """A solid to keep clear of.
+    """A solid as facets, and the discs whose hull contains it.
 
     Attributes
     ----------
@@ -46,16 +47,16 @@ class CollisionBody:
     manifold : manifold3d.Manifold
         The facets.
     facet_error_mm : float
-        By how much the facets stand out beyond the true solid at most.
+        Upper bound of how far the body stands out beyond the true solid: its facets, or the hull of a mesh.
     tight : bool
-        Whether that hull is the body itself, but for the facets: then the hull's distance is the body's.
+        True where the discs' hull is the body itself, but for the facets: then their distance is the body's.
     discs_mm : ndarray, shape (DISCS, 3)
         Centres of the discs whose hull contains it.
     radii_mm : ndarray, shape (DISCS,)
     axis : ndarray, shape (3,)
         The discs' common direction.
     machinable : bool
-        Whether a tool may touch it.
+        True where a tool may cut it.
     """
 
     name: str
@@ -68,7 +69,7 @@ class CollisionBody:
     machinable: bool = False
 
     def moved(self, pose: Pose) -> CollisionBody:
-        """The body seen from the frame in which its own frame has that pose."""
+        """The body in the frame in which its own frame has that pose."""
         if np.array_equal(pose.rotation, np.eye(3)) and not pose.translation_mm.any():
             return self
         return CollisionBody(
@@ -84,7 +85,7 @@ class CollisionBody:
 
 
 def facets(radius_mm: float) -> int:
-    """How many sides stand for a round of that radius.
+    """Number of sides of the polygon for a round of that radius.
 
     Examples
     --------
@@ -115,9 +116,9 @@ def collision_body(
     name : str
     shape : Shape
     machinable : bool
-        Whether a tool may touch it.
+        True where a tool may cut it.
     convex_only : bool
-        Take the convex hull of a mesh: what is swept along a box must be convex.
+        Take the convex hull of a mesh, and fill the bore of a tube: what is swept along a box must be convex.
 
     Raises
     ------
@@ -125,20 +126,23 @@ def collision_body(
         When the collision library refuses a mesh.
     """
     if isinstance(shape, Frustum):
-        return _round_body(name, shape, machinable=machinable)
+        return _round_body(name, shape, machinable=machinable, filled=convex_only)
     if isinstance(shape, Box):
         block = manifold3d.Manifold.cube(shape.high_mm - shape.low_mm).translate(shape.low_mm)
         return _in_box(name, block, shape.low_mm, shape.high_mm, tight=True, machinable=machinable)
     return _mesh_body(name, shape, machinable=machinable, convex_only=convex_only)
 
 
-def _round_body(name: str, shape: Frustum, *, machinable: bool) -> CollisionBody:
+def _round_body(name: str, shape: Frustum, *, machinable: bool, filled: bool) -> CollisionBody:
     first, last = (diameter / 2.0 for diameter in shape.diameters_mm)
     bore = shape.bore_mm / 2.0
     sides = facets(max(first, last))
     out = 1.0 / np.cos(np.pi / sides)
     made = manifold3d.Manifold.cylinder(shape.length_mm, first * out, last * out, sides)
     facet_error = max(first, last) * (out - 1.0)
+    if bore and filled:
+        # In the middle of the end face the nearest metal is the bore's rim.
+        facet_error, bore = max(facet_error, bore), 0.0
     if bore:
         hole = manifold3d.Manifold.cylinder(3.0 * shape.length_mm, bore, bore, sides, center=True)
         made -= hole
@@ -159,9 +163,11 @@ def _round_body(name: str, shape: Frustum, *, machinable: bool) -> CollisionBody
 
 def _mesh_body(name: str, shape: Mesh, *, machinable: bool, convex_only: bool) -> CollisionBody:
     # The library takes no arrays that are locked against writing.
-    vertices = np.array(shape.vertices_mm)
+    vertices, facet_error = np.array(shape.vertices_mm), 0.0
     if convex_only:
         made = manifold3d.Manifold.hull_points(vertices)
+        if made.volume() > shape.volume_mm3 * (1.0 + _SAME_VOLUME):
+            facet_error = _farthest_from_a_vertex_mm(made)
     else:
         made = manifold3d.Manifold(manifold3d.Mesh64(vertices, shape.triangles.astype(np.uint64)))
     if made.status() != manifold3d.Error.NoError or made.is_empty():
@@ -173,6 +179,7 @@ def _mesh_body(name: str, shape: Mesh, *, machinable: bool, convex_only: bool) -
         shape.vertices_mm.max(axis=0),
         tight=False,
         machinable=machinable,
+        facet_error_mm=facet_error,
     )
 
 
@@ -184,11 +191,30 @@ def _in_box(
     *,
     tight: bool,
     machinable: bool,
+    facet_error_mm: float = 0.0,
 ) -> CollisionBody:
     corners = np.stack(np.meshgrid(*np.stack([low, high], axis=1), indexing="ij"), axis=-1).reshape(8, 3)
     return CollisionBody(
-        name, manifold, 0.0, tight, corners, np.zeros(DISCS), np.array([0.0, 0.0, 1.0]), machinable
+        name,
+        manifold,
+        facet_error_mm,
+        tight,
+        corners,
+        np.zeros(DISCS),
+        np.array([0.0, 0.0, 1.0]),
+        machinable,
     )
+
+
+def _farthest_from_a_vertex_mm(hull: manifold3d.Manifold) -> float:
+    """Upper bound of the distance from a convex hull's surface to a vertex, all of which the mesh has too.
+
+    A triangle whose longest edge is L lies within L / sqrt(3) of its corners (Jung's theorem, in the plane).
+    """
+    mesh = hull.to_mesh64()
+    corners = np.asarray(mesh.vert_properties)[:, :3][np.asarray(mesh.tri_verts, dtype=np.int64)]
+    edges = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=-1)
+    return float(edges.max() / np.sqrt(3.0))
 
 
 def _frame_along(axis: NDArray[np.float64]) -> NDArray[np.float64]:

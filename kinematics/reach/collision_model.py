@@ -1,4 +1,4 @@
-"""A job laid out on its machine: what stands where, which tool sweeps what, and where the spindle retracts to."""
+"""Collision model of a job on its machine: solids, operations with their tools, retract position, index directions."""
 
 from __future__ import annotations
 
@@ -10,12 +10,13 @@ from numpy.typing import ArrayLike, NDArray
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, is_horizontal, table_frame
 from kinematics.reach.beam import Section
+from kinematics.reach.index_direction import IndexDirection
 from kinematics.reach.shapes import Box, Frustum
 from kinematics.reach.solid import Attachment, Solid, on_rotary, on_step
 from kinematics.reach.tool_assembly import TipEnvelope, Tool
 from kinematics.stack import StackStep, cumulative_frames, stack_pose
 from kinematics.transform import IDENTITY, Pose
-from kinematics.validation import as_vectors, read_only
+from kinematics.validation import as_vector, read_only
 from kinematics.work_offsets import Setup, work_offset
 
 __all__ = [
@@ -30,7 +31,7 @@ __all__ = [
 
 @dataclass(frozen=True, eq=False)
 class OperationPose:
-    """One operation: how the table stands, and what the tool does there.
+    """One operation: the angles of the rotaries, the tool and the box that its tip sweeps.
 
     Attributes
     ----------
@@ -40,9 +41,9 @@ class OperationPose:
         In part coordinates.
     tool : Tool or None
     sweep : TipEnvelope
-        The box that the tip sweeps, in the program's coordinates.
+        Box of the tip's positions, in the program's coordinates.
     force_n : float or None
-        The cutting force at the tip, in whatever direction is worst.
+        Cutting force at the tip, in whatever direction is worst.
     """
 
     name: str
@@ -53,21 +54,30 @@ class OperationPose:
     force_n: float | None = None
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "machine_deg", read_only(self.machine_deg))
-        object.__setattr__(
-            self, "origin_mm", read_only(as_vectors(self.origin_mm, 3, f"{self.name}, origin"))
-        )
+        try:
+            object.__setattr__(self, "machine_deg", read_only(self.machine_deg))
+        except (TypeError, ValueError) as fault:
+            raise KinematicsError(
+                f"{self.name}, angles: expected numbers, found {self.machine_deg!r}"
+            ) from fault
+        object.__setattr__(self, "origin_mm", read_only(as_vector(self.origin_mm, 3, f"{self.name}, origin")))
+        if np.ndim(self.machine_deg) != 1 or not np.isfinite(self.machine_deg).all():
+            raise KinematicsError(
+                f"{self.name}, angles: expected finite numbers of shape (n,), found {np.asarray(self.machine_deg)!r}"
+            )
+        if self.force_n is not None and not (np.isfinite(self.force_n) and self.force_n >= 0.0):
+            raise KinematicsError(f"{self.name}, force: expected 0 or more newtons, found {self.force_n:g}")
 
 
 @dataclass(frozen=True)
 class StepBody:
-    """What a stack step is made of.
+    """Section and material of a stack step.
 
     Attributes
     ----------
     section : Section
     machinable : bool
-        Whether it is the blank, which a tool may cut.
+        True for the blank, which a tool may cut.
     mass_kg, density_kg_m3, modulus_gpa : float or None
     """
 
@@ -80,7 +90,7 @@ class StepBody:
 
 @dataclass(frozen=True, eq=False)
 class CollisionModel:
-    """Everything that reach is asked about.
+    """Solids, operations and spindle of a job: all that a reach analysis needs.
 
     Attributes
     ----------
@@ -93,14 +103,17 @@ class CollisionModel:
     spindle : tuple of Solid
         Fixed to the spindle.
     operations : tuple of OperationPose
+        In the order in which they run.
     retract_mm : (float or None) * 3
         Machine readouts X, Y, Z of the spindle between operations. None for X or Y leaves them where the
         operations have them; for Z, takes the upper end of travel.
+    index_directions : tuple of IndexDirection
+        Of each rotary, from the base outward; empty where none is known.
 
     Raises
     ------
     KinematicsError
-        When a solid is fixed to a rotary or step that there is not.
+        When a solid is fixed to a rotary or step that there is not, or a count does not match.
     """
 
     setup: Setup
@@ -110,13 +123,28 @@ class CollisionModel:
     spindle: tuple[Solid, ...]
     operations: tuple[OperationPose, ...]
     retract_mm: tuple[float | None, float | None, float | None] = (None, None, None)
+    index_directions: tuple[IndexDirection, ...] = ()
 
     def __post_init__(self) -> None:
+        for name in ("steps", "step_bodies", "solids", "spindle", "operations", "index_directions"):
+            object.__setattr__(self, name, tuple(getattr(self, name)))
+        rotaries = len(self.machine.rotaries)
+        if len(self.index_directions) not in (0, rotaries):
+            raise KinematicsError(
+                f"index directions: expected one for each of {rotaries} rotaries, or none, "
+                f"found {len(self.index_directions)}"
+            )
         if len(self.steps) != len(self.step_bodies):
             raise KinematicsError(
                 f"steps: expected a body or None for each of {len(self.steps)}, found {len(self.step_bodies)}"
             )
-        counts = {"rotary": len(self.machine.rotaries), "step": len(self.steps)}
+        for operation in self.operations:
+            if len(operation.machine_deg) != rotaries:
+                raise KinematicsError(
+                    f"{operation.name}, angles: expected {rotaries} ({', '.join(self.machine.letters)}), "
+                    f"found {len(operation.machine_deg)}"
+                )
+        counts = {"rotary": rotaries, "step": len(self.steps)}
         for solid in self.solids:
             if solid.on.to == "spindle":
                 raise KinematicsError(f"{solid.name}: expected a solid off the spindle, found one on it")
@@ -128,8 +156,25 @@ class CollisionModel:
         """The machine."""
         return self.setup.machine
 
+    @property
+    def directions(self) -> tuple[IndexDirection, ...]:
+        """Index direction of every rotary, unknown ones included."""
+        return self.index_directions or tuple(IndexDirection() for _ in self.machine.rotaries)
+
+    @property
+    def start_deg(self) -> NDArray[np.float64]:
+        """Machine angles at which the job starts and ends: program zero, or the limit nearest to it, shape (n,)."""
+        start = self.setup.machine_deg(np.zeros(len(self.machine.rotaries)))
+        limits = np.array([rotary.limits_deg or (-np.inf, np.inf) for rotary in self.machine.rotaries])
+        return read_only(np.clip(start, limits[:, 0], limits[:, 1]))
+
+    @property
+    def base_solids(self) -> tuple[Solid, ...]:
+        """Solids on the base: the mill's table and the housing that the first rotary turns in."""
+        return tuple(solid for solid in self.solids if solid.on.to == "base")
+
     def frame(self, on: Attachment) -> Pose:
-        """The frame of what is fixed there, in machine coordinates at the all-zero pose."""
+        """Frame of what is fixed there, in machine coordinates at the all-zero pose."""
         if on.to == "part":
             return self.setup.part_in_machine
         if on.to == "step":
@@ -137,13 +182,13 @@ class CollisionModel:
         return IDENTITY
 
     def carried_by(self, on: Attachment) -> int:
-        """How many rotaries, from the base outward, turn what is fixed there."""
+        """Number of rotaries, from the base outward, that turn what is fixed there."""
         if on.to == "rotary":
             return on.index + 1
         return 0 if on.to == "base" else len(self.machine.rotaries)
 
     def all_solids(self) -> tuple[Solid, ...]:
-        """The solids, those of the steps with a section included, from the platter up."""
+        """Solids of the model, then those of the stack steps that have a section."""
         made = [
             Solid(
                 step.name,
@@ -159,12 +204,12 @@ class CollisionModel:
         return (*self.solids, *made)
 
     def tips_mm(self, operation: OperationPose) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """The box of the tip in machine coordinates: its lower and its upper corner."""
+        """Lower and upper corner of the tip's box in machine coordinates."""
         origin = work_offset(self.setup, operation.origin_mm, operation.machine_deg)
         return origin + operation.sweep.low_mm, origin + operation.sweep.high_mm
 
     def retraction(self, operation: OperationPose) -> OperationPose | None:
-        """The operation with its sweep drawn out straight up to where the spindle retracts to.
+        """The operation with its sweep extended straight up to the retract position.
 
         None where no tool or no retract position is known.
         """
@@ -178,7 +223,7 @@ class CollisionModel:
         return replace(operation, sweep=sweep)
 
     def retract_z_mm(self) -> float | None:
-        """The readout of Z between operations; None where neither it nor the travel is stated."""
+        """Readout of Z between operations; None where neither it nor the travel is stated."""
         if self.retract_mm[2] is not None:
             return self.retract_mm[2]
         return None if self.machine.travel is None else float(self.machine.travel.high_mm[2])
@@ -212,7 +257,7 @@ def platter_solid(machine: Machine, thickness_mm: float) -> Solid | None:
 
 
 def with_step_height(model: CollisionModel, index: int, height_mm: float) -> CollisionModel:
-    """The same job with one step of another height; whatever stands on it is carried along.
+    """The model with one stack step of another height; whatever stands on it moves along.
 
     A part zero that was touched off keeps its distance from where the stack has it.
 
@@ -227,16 +272,15 @@ def with_step_height(model: CollisionModel, index: int, height_mm: float) -> Col
     Returns
     -------
     CollisionModel
-        The steps above, the part and the solids on them moved along; turns stay as they are. The given layout is left
-        as it was.
+        The steps above, the part and the solids on them moved along; turns stay as they are.
 
     Raises
     ------
-    IndexError
-        When there is no such step.
     KinematicsError
-        When the height is not finite.
+        When there is no such step, or the height is not finite.
     """
+    if not 0 <= index < len(model.steps):
+        raise KinematicsError(f"step: expected an index from 0 to {len(model.steps) - 1}, found {index}")
     steps = list(model.steps)
     steps[index] = replace(steps[index], up_mm=height_mm)
     before, after = stack_pose(model.steps), stack_pose(steps)
@@ -246,7 +290,7 @@ def with_step_height(model: CollisionModel, index: int, height_mm: float) -> Col
 
 
 def moved_on_mill(model: CollisionModel, by_mm: ArrayLike) -> CollisionModel:
-    """The same job with the rotary bolted on elsewhere: all that stands on the mill's table moves by x, y, z.
+    """The model with the rotary bolted on elsewhere: all that stands on the mill's table moves by x, y, z.
 
     Parameters
     ----------
@@ -265,7 +309,7 @@ def moved_on_mill(model: CollisionModel, by_mm: ArrayLike) -> CollisionModel:
     KinematicsError
         When the move is not three finite numbers.
     """
-    by = as_vectors(by_mm, 3, "moved by")
+    by = as_vector(by_mm, 3, "moved by")
     machine = model.machine
     rotaries = tuple(replace(rotary, point_mm=rotary.point_mm + by) for rotary in machine.rotaries)
     face = machine.platter.face_mm

@@ -1,4 +1,4 @@
-"""Between which two values a distance lies: cheap, for thousands of pairs of bodies at once.
+"""Lower and upper bounds of distances: cheap, for thousands of pairs of bodies at once (the broad phase).
 
 Both bodies are taken as hulls of discs, one of them swept along a box. Every direction in which they can be told
 apart gives a lower bound, every pair of their points an upper one; Frank and Wolfe's search for the shortest
@@ -46,14 +46,14 @@ class BoundingDiscs:
     axis: Array
     half_mm: Array
 
-    def __getitem__(self, where: Index) -> BoundingDiscs:
-        """Some of them."""
+    def __getitem__(self, index: Index) -> BoundingDiscs:
+        """The hulls at those indices."""
         return BoundingDiscs(
-            self.centres_mm[where], self.radii_mm[where], self.axis[where], self.half_mm[where]
+            self.centres_mm[index], self.radii_mm[index], self.axis[index], self.half_mm[index]
         )
 
     def turned(self, rotation: Array, translation_mm: Array) -> BoundingDiscs:
-        """Seen from another frame; the leading shapes broadcast. What is swept must not be turned."""
+        """The hulls in another frame; the leading shapes broadcast. Swept ones must not be rotated."""
         centres = self.centres_mm @ np.swapaxes(rotation, -1, -2) + translation_mm[..., None, :]
         axis = (rotation @ self.axis[..., None])[..., 0]
         return BoundingDiscs(
@@ -149,7 +149,7 @@ def _shortest(apart: Array, step: Array, more: tuple[Array, ...]) -> Array:
 
 
 def _likely(first: BoundingDiscs, second: BoundingDiscs) -> list[Array]:
-    """Directions square to faces that bodies like to have."""
+    """Directions square to the faces of boxes and rounds."""
     upright = np.broadcast_to(np.array([0.0, 0.0, 1.0]), first.axis.shape)
     edges = [first.centres_mm[..., k, :] - first.centres_mm[..., 0, :] for k in (1, 2, 4)]
     found = [second.axis, first.axis]
@@ -160,7 +160,7 @@ def _likely(first: BoundingDiscs, second: BoundingDiscs) -> list[Array]:
 
 
 def _apart(first: BoundingDiscs, second: BoundingDiscs, direction: Array) -> Array:
-    """By how much two hulls are apart along directions of length one, whichever comes first."""
+    """Distance of two hulls along directions of length one, whichever comes first; negative where they overlap."""
     ahead = _dot(direction, second.support(-direction) - first.support(direction))
     behind = _dot(direction, first.support(-direction) - second.support(direction))
     return np.asarray(np.maximum(ahead, behind))

@@ -1,15 +1,17 @@
-"""Index moves: whether what turns passes the retracted spindle, all along the swing.
+"""Certified smallest distances of an index move: what turns, against the retracted spindle and against what stands.
 
 Rotaries on a rapid need not arrive together, so every mixture of angles between the one pose and the other counts,
-not just the straight way. The angles are a box; over a part of it no point moves farther from where it stands at the
+not just the straight way. The angles are a box; over a part of it no point moves farther from where it is at the
 part's middle than the chords of the angles times its distances from the rotaries' lines. A distance at the middle,
-less that, bounds the distances of the whole part. Parts that this does not clear are halved. So nothing hides between
-two steps: the bound holds everywhere, and the search stops only when it and a pose really looked at agree.
+less that, bounds the distances of the whole part. Parts that this does not clear are halved (branch and bound). So
+nothing hides between two steps: the bound holds everywhere, and the search ends only when it agrees with a pose that
+was measured.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,11 +19,19 @@ from numpy.typing import NDArray
 from kinematics.reach.clearance import swept_discs
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.distance_bounds import BoundingDiscs, gap_bounds
-from kinematics.reach.scene import FARTHEST_MM, Scene, SweptBody, exact_gap_mm, group_poses
+from kinematics.reach.index_direction import index_turns_deg
+from kinematics.reach.scene import (
+    FARTHEST_MM,
+    Scene,
+    SweptBody,
+    exact_gap_mm,
+    exact_pair_gap_mm,
+    group_poses,
+)
 from kinematics.reach.tool_assembly import cutting_bodies
 from kinematics.transform import Pose
 
-__all__ = ["IndexMove", "index_move", "index_range_deg"]
+__all__ = ["IndexMove", "MoveClearance", "index_move", "index_moves", "index_range_deg"]
 
 Array = NDArray[np.float64]
 
@@ -32,90 +42,123 @@ _WITHIN_MM, _WITHIN_SHARE = 0.05, 0.01
 
 
 @dataclass(frozen=True, eq=False)
-class IndexMove:
-    """An index move with the spindle retracted.
+class MoveClearance:
+    """Smallest distance along an index move.
 
     Attributes
     ----------
-    start, end : str
-        The operations it leads from and to.
     at_least_mm : float
-        Nothing comes nearer than this, at no mixture of angles on the way.
+        Certified lower bound: nothing comes closer at any mixture of angles on the way.
     seen_mm : float
-        The smallest distance at a pose that was looked at: the true smallest one lies between both.
-    cutting, turning : str
-        Which pair, there.
+        The smallest distance between the facets at a pose that was measured.
+    facet_error_mm : float
+        Upper bound of what the true distance there can exceed `seen_mm` by.
+    body, obstacle : str
+        The closest pair there: tool, holder or spindle and what turns; or what turns and what stands.
     machine_deg : ndarray, shape (n,)
-        The angles, there.
+        Machine angles there.
     """
 
-    start: str
-    end: str
     at_least_mm: float
     seen_mm: float
-    cutting: str
-    turning: str
+    facet_error_mm: float
+    body: str
+    obstacle: str
     machine_deg: NDArray[np.float64]
+
+    @property
+    def shortfall_mm(self) -> float:
+        """Upper bound of what the true smallest distance can exceed `at_least_mm` by."""
+        return self.seen_mm + self.facet_error_mm - self.at_least_mm
 
 
 @dataclass(frozen=True, eq=False)
-class _Items:
-    """Parts of the angles' box, each for one pair of bodies."""
+class IndexMove:
+    """One way of an index move, the spindle retracted.
 
-    middle_deg: Array
-    half_deg: Array
-    cutting: NDArray[np.intp]
-    turning: NDArray[np.intp]
+    Attributes
+    ----------
+    start, end : OperationPose or None
+        The operations that it leads from and to; None for the start of the job.
+    turn_deg : ndarray, shape (n,)
+        Signed move of each rotary, as it counts.
+    ways : int
+        Number of ways that the rotaries may take here; each is an index move of its own.
+    tool : MoveClearance or None
+        From tool, holder and spindle to what turns; None where nothing is within what was asked about, where no tool
+        or no retract position is known, or where nothing turns.
+    table : MoveClearance or None
+        From what turns to what stands; None where nothing is within what was asked about, or nothing stands beside it.
+    """
 
-    def __getitem__(self, where: NDArray[np.bool_] | slice) -> _Items:
-        return _Items(self.middle_deg[where], self.half_deg[where], self.cutting[where], self.turning[where])
+    start: OperationPose | None
+    end: OperationPose | None
+    turn_deg: NDArray[np.float64]
+    ways: int
+    tool: MoveClearance | None
+    table: MoveClearance | None
+
+    @property
+    def clearances(self) -> tuple[MoveClearance, ...]:
+        """Those of both that are known."""
+        return tuple(one for one in (self.tool, self.table) if one is not None)
 
 
-def index_range_deg(
-    model: CollisionModel, first: OperationPose, second: OperationPose
-) -> tuple[Array, Array]:
-    """The least and greatest machine angles between two operations; an endless rotary goes the short way round."""
-    move = np.array(
-        [
-            float(rotary.move_deg(first.machine_deg[i], second.machine_deg[i]))
-            for i, rotary in enumerate(model.machine.rotaries)
-        ]
-    )
-    end = first.machine_deg + move
-    return np.minimum(first.machine_deg, end), np.maximum(first.machine_deg, end)
+def index_moves(
+    model: CollisionModel, scene: Scene, up_to_mm: float = FARTHEST_MM, *, table_too: bool = True
+) -> tuple[IndexMove, ...]:
+    """Index moves of a job: from the start through every operation and back, each by every way it may take.
 
+    Parameters
+    ----------
+    model : CollisionModel
+    scene : Scene
+        The model's, from `scene_of`.
+    up_to_mm : float
+        Distances longer than this are not asked about.
+    table_too : bool
+        Off to leave out what turns against what stands.
 
-def retracted(model: CollisionModel, first: OperationPose, second: OperationPose) -> list[SweptBody]:
-    """Both operations' tools at the retract position: which one is in the spindle is not known."""
-    z_readout = model.retract_z_mm()
-    if z_readout is None:
-        return []
-    boxes = np.array([model.tips_mm(operation) for operation in (first, second)])
-    low, high = boxes[:, 0].min(axis=0), boxes[:, 1].max(axis=0)
-    gauge_z = float(model.machine.z_reference.from_gauge_line_mm(z_readout))
-    for i in range(2):
-        stated = model.retract_mm[i]
-        if stated is not None:
-            low[i] = high[i] = stated
+    Returns
+    -------
+    tuple of IndexMove
+        Those on which a rotary turns, in order; ways of one move follow each other, the short one first.
+    """
+    stops: list[OperationPose | None] = [None, *model.operations, None]
+    known: dict[tuple[float, ...], MoveClearance | None] = {}
     found = []
-    tools = {
-        id(operation.tool): operation.tool for operation in (first, second) if operation.tool is not None
-    }
-    for tool in tools.values():
-        low[2] = high[2] = gauge_z - tool.length_mm
-        bodies = cutting_bodies(tool, model.spindle)
-        found += [SweptBody(body, (low + high) / 2.0, (high - low) / 2.0) for body in bodies]
-    return found
+    for first, second in pairwise(stops):
+        ways = [
+            turn
+            for turn in index_turns_deg(
+                model.machine, model.directions, _angles(model, first), _angles(model, second)
+            )
+            if turn.any()
+        ]
+        for turn in ways:
+            move = index_move(model, scene, first, second, turn, up_to_mm, table_too=False)
+            if table_too:
+                low, high = index_range_deg(model, first, turn)
+                # Neither the tool nor the direction matters to the table: many moves of a job are one box of angles.
+                key = tuple(np.concatenate([low, high]).round(9).tolist())
+                if key not in known:
+                    known[key] = _table_clearance(scene, low, high, up_to_mm)
+                move = replace(move, table=known[key])
+            found.append(replace(move, ways=len(ways)))
+    return tuple(found)
 
 
 def index_move(
     model: CollisionModel,
     scene: Scene,
-    first: OperationPose,
-    second: OperationPose,
+    first: OperationPose | None,
+    second: OperationPose | None,
+    turn_deg: NDArray[np.float64],
     up_to_mm: float = FARTHEST_MM,
-) -> IndexMove | None:
-    """How near an index move brings what turns to the retracted spindle.
+    *,
+    table_too: bool = True,
+) -> IndexMove:
+    """One way of an index move.
 
     Everything counts here, the tool against the part too: nothing cuts on the way.
 
@@ -123,52 +166,127 @@ def index_move(
     ----------
     model : CollisionModel
     scene : Scene
-    first, second : OperationPose
-        The operations that it leads from and to.
+    first, second : OperationPose or None
+        The operations that it leads from and to; None for the start of the job.
+    turn_deg : ndarray, shape (n,)
+        Signed move of each rotary from the first one's angles.
     up_to_mm : float
-        Farther than this is not asked about.
+        Distances longer than this are not asked about.
+    table_too : bool
+        Off to leave out what turns against what stands.
 
     Returns
     -------
-    IndexMove or None
-        None where everything stays farther than `up_to_mm`: so it does where no rotary moves, no tool or no retract
-        position is known, or nothing turns.
+    IndexMove
     """
-    low, high = index_range_deg(model, first, second)
+    low, high = index_range_deg(model, first, turn_deg)
     swept = retracted(model, first, second)
     turning = np.flatnonzero(scene.carried > 0)
-    if not swept or not turning.size or not (high > low).any():
+    tool = None
+    if swept and turning.size and (high > low).any():
+        grid = np.meshgrid(np.arange(len(swept)), turning, indexing="ij")
+        tool = _Search(scene, swept, up_to_mm).run(low, high, grid[0].ravel(), grid[1].ravel())
+    table = _table_clearance(scene, low, high, up_to_mm) if table_too else None
+    return IndexMove(first, second, turn_deg, 1, tool, table)
+
+
+def index_range_deg(
+    model: CollisionModel, first: OperationPose | None, turn_deg: NDArray[np.float64]
+) -> tuple[Array, Array]:
+    """Least and greatest machine angles on the way from an operation, or from the start of the job."""
+    start = _angles(model, first)
+    return np.minimum(start, start + turn_deg), np.maximum(start, start + turn_deg)
+
+
+def retracted(
+    model: CollisionModel, first: OperationPose | None, second: OperationPose | None
+) -> list[SweptBody]:
+    """Both operations' tools at the retract position: which one is in the spindle is not known."""
+    z_readout = model.retract_z_mm()
+    operations = [one for one in (first, second) if one is not None]
+    if z_readout is None or not operations:
+        return []
+    boxes = np.array([model.tips_mm(operation) for operation in operations])
+    low, high = boxes[:, 0].min(axis=0), boxes[:, 1].max(axis=0)
+    gauge_z = float(model.machine.z_reference.from_gauge_line_mm(z_readout))
+    for i in range(2):
+        stated = model.retract_mm[i]
+        if stated is not None:
+            low[i] = high[i] = stated
+    found = []
+    tools = {id(operation.tool): operation.tool for operation in operations if operation.tool is not None}
+    for tool in tools.values():
+        low[2] = high[2] = gauge_z - tool.length_mm
+        bodies = cutting_bodies(tool, model.spindle)
+        found += [SweptBody(body, (low + high) / 2.0, (high - low) / 2.0) for body in bodies]
+    return found
+
+
+def _angles(model: CollisionModel, operation: OperationPose | None) -> Array:
+    return model.start_deg if operation is None else operation.machine_deg
+
+
+def _table_clearance(scene: Scene, low: Array, high: Array, up_to_mm: float) -> MoveClearance | None:
+    pairs = scene.moving_pairs
+    # A pair that no rotary of this move turns against each other is as far apart as at the operation itself.
+    moves = high > low
+    turns = np.array(
+        [
+            moves[a:b].any()
+            for a, b in zip(scene.carried[pairs.standing], scene.carried[pairs.turning], strict=True)
+        ],
+        dtype=bool,
+    )
+    if not turns.any():
         return None
-    return _Search(scene, swept, (first.name, second.name), up_to_mm).run(low, high, turning)
+    return _Search(scene, [], up_to_mm).run(low, high, pairs.standing[turns], pairs.turning[turns])
+
+
+@dataclass(frozen=True, eq=False)
+class _Items:
+    """Parts of the box of angles, each for one pair of bodies."""
+
+    middle_deg: Array
+    half_deg: Array
+    other: NDArray[np.intp]
+    turning: NDArray[np.intp]
+
+    def __getitem__(self, kept: NDArray[np.bool_] | slice) -> _Items:
+        return _Items(self.middle_deg[kept], self.half_deg[kept], self.other[kept], self.turning[kept])
 
 
 class _Search:
-    """Branch and bound over the angles, pair by pair."""
+    """Branch and bound over the angles, pair by pair.
 
-    def __init__(self, scene: Scene, swept: list[SweptBody], names: tuple[str, str], up_to_mm: float) -> None:
-        self.scene, self.swept, self.names = scene, swept, names
-        self.discs = swept_discs(swept)
+    The other body of a pair is one of the retracted spindle's, or without these one of the scene's own.
+    """
+
+    def __init__(self, scene: Scene, swept: list[SweptBody], up_to_mm: float) -> None:
+        self.scene, self.swept = scene, swept
+        self.others = swept_discs(swept) if swept else scene.discs
+        self.group = np.zeros(len(swept), dtype=np.int64) if swept else scene.carried
+        bodies = [one.body for one in swept] if swept else list(scene.bodies)
+        self.names = [body.name for body in bodies]
         self.facet_error = np.add.outer(
-            [one.body.facet_error_mm for one in swept], [body.facet_error_mm for body in scene.bodies]
+            [body.facet_error_mm for body in bodies], [body.facet_error_mm for body in scene.bodies]
         )
         self.tight = np.logical_and.outer(
-            [one.body.tight for one in swept], [body.tight for body in scene.bodies]
+            [body.tight for body in bodies], [body.tight for body in scene.bodies]
         )
         self.seen = min(up_to_mm, FARTHEST_MM)
         self.at: tuple[Array, int, int] | None = None
         self.floor = FARTHEST_MM
         self.exact_left = _MOST_EXACT
 
-    def run(self, low: Array, high: Array, turning: NDArray[np.intp]) -> IndexMove | None:
-        cutting_at, turning_at = (
-            grid.ravel() for grid in np.meshgrid(np.arange(len(self.swept)), turning, indexing="ij")
-        )
-        count = len(cutting_at)
+    def run(
+        self, low: Array, high: Array, other: NDArray[np.intp], turning: NDArray[np.intp]
+    ) -> MoveClearance | None:
+        count = len(other)
         middle = np.repeat([(low + high) / 2.0], count, axis=0)
         half = np.repeat([(high - low) / 2.0], count, axis=0)
-        items, done = _Items(middle, half, cutting_at, turning_at), 0
-        while len(items.cutting):
-            done += len(items.cutting)
+        items, done = _Items(middle, half, other, turning), 0
+        while len(items.other):
+            done += len(items.other)
             bound, split = self._look(items)
             if self.seen <= 0.0:
                 self.floor = 0.0
@@ -186,31 +304,33 @@ class _Search:
     def _within(self) -> float:
         return max(_WITHIN_MM, _WITHIN_SHARE * self.seen)
 
-    def _found(self) -> IndexMove | None:
+    def _found(self) -> MoveClearance | None:
         if self.at is None:
             return None
-        angles, machinable, turn = self.at
-        seen = self._exact(angles, machinable, turn) if self.seen > 0.0 else 0.0
-        return IndexMove(
-            *self.names,
+        angles, other, turning = self.at
+        seen = self._exact(angles, other, turning) if self.seen > 0.0 else 0.0
+        names = self.names[other], self.scene.bodies[turning].name
+        return MoveClearance(
             max(0.0, min(self.floor, seen)),
             seen,
-            self.swept[machinable].body.name,
-            self.scene.bodies[turn].name,
+            float(self.facet_error[other, turning]),
+            # What turns is the body that meets what stands, and the obstacle that the tool meets.
+            *(names if self.swept else names[::-1]),
             angles,
         )
 
     def _look(self, items: _Items) -> tuple[Array, NDArray[np.intp]]:
         """A bound for every item, and the rotary along which it is best halved; the smallest distance seen."""
         bounds, splits = [], []
-        for start in range(0, len(items.cutting), _AT_ONCE):
+        for start in range(0, len(items.other), _AT_ONCE):
             some = items[slice(start, start + _AT_ONCE)]
             poses = group_poses(self.scene.machine, some.middle_deg)
-            turned = self._turned(some, poses)
-            motion = _motion(self.scene, some, turned, poses)
-            low, high = gap_bounds(turned, self.discs[some.cutting])
-            tight = self.tight[some.cutting, some.turning]
-            high = np.where(tight, high + 2.0 * self.facet_error[some.cutting, some.turning], FARTHEST_MM)
+            turned = _at_poses(self.scene.discs[some.turning], self.scene.carried[some.turning], poses)
+            others = _at_poses(self.others[some.other], self.group[some.other], poses)
+            motion = _motion(self.scene, some, self.group[some.other], turned, poses)
+            low, high = gap_bounds(turned, others)
+            tight = self.tight[some.other, some.turning]
+            high = np.where(tight, high + 2.0 * self.facet_error[some.other, some.turning], FARTHEST_MM)
             self._saw(some, high)
             bound = low - motion.sum(axis=-1)
             self._ask(some, bound, low, high, motion.sum(axis=-1), tight)
@@ -218,22 +338,16 @@ class _Search:
             splits.append(np.argmax(motion, axis=-1))
         return np.concatenate(bounds), np.concatenate(splits)
 
-    def _turned(self, items: _Items, poses: list[Pose]) -> BoundingDiscs:
-        rotation = np.stack([pose.rotation for pose in poses], axis=1)
-        translation = np.stack([pose.translation_mm for pose in poses], axis=1)
-        group, each = self.scene.carried[items.turning], np.arange(len(items.turning))
-        return self.scene.discs[items.turning].turned(rotation[each, group], translation[each, group])
-
     def _saw(self, items: _Items, high: Array) -> None:
         k = int(np.argmin(high))
         if high[k] < self.seen:
             self.seen = float(high[k])
-            self.at = (items.middle_deg[k], int(items.cutting[k]), int(items.turning[k]))
+            self.at = (items.middle_deg[k], int(items.other[k]), int(items.turning[k]))
 
     def _ask(
         self, items: _Items, bound: Array, low: Array, high: Array, motion: Array, tight: NDArray[np.bool_]
     ) -> None:
-        """Put to the library what the hulls leave open: bodies that do not fill them, and likely collisions."""
+        """Ask the collision library about pairs that the bounds leave undecided, and about likely collisions."""
         close = np.flatnonzero((low <= 0.0) & tight)
         ask = [int(close[np.argmin(high[close])])] if close.size else []
         # Hulls that the search has not told apart well, on parts so small that the angles are not to blame.
@@ -245,22 +359,35 @@ class _Search:
             if bound[k] >= self.seen - self._within:
                 continue
             self.exact_left -= 1
-            machinable, turn = int(items.cutting[k]), int(items.turning[k])
-            gap = self._exact(items.middle_deg[k], machinable, turn)
+            other, turning = int(items.other[k]), int(items.turning[k])
+            gap = self._exact(items.middle_deg[k], other, turning)
             bound[k] = max(float(bound[k]), gap - float(motion[k]))
             if gap < self.seen:
-                self.seen, self.at = gap, (items.middle_deg[k], machinable, turn)
+                self.seen, self.at = gap, (items.middle_deg[k], other, turning)
 
-    def _exact(self, angles: Array, machinable: int, turn: int) -> float:
+    def _exact(self, angles: Array, other: int, turning: int) -> float:
         poses = group_poses(self.scene.machine, angles)
         up_to = FARTHEST_MM if self.seen >= FARTHEST_MM else 2.0 * self.seen + 500.0
-        return exact_gap_mm(self.scene, turn, poses, self.swept[machinable], up_to)
+        if self.swept:
+            return exact_gap_mm(self.scene, turning, poses, self.swept[other], up_to)
+        return exact_pair_gap_mm(self.scene, turning, other, poses, up_to)
 
 
-def _motion(scene: Scene, items: _Items, turned: BoundingDiscs, poses: list[Pose]) -> Array:
-    """How far each rotary can move the items' bodies from where they stand at the middle, shape (m, n).
+def _at_poses(discs: BoundingDiscs, group: NDArray[np.int64], poses: list[Pose]) -> BoundingDiscs:
+    """Discs (m,) as their group of bodies is turned at the poses (m,)."""
+    each = np.arange(len(group))
+    rotation = np.stack([pose.rotation for pose in poses], axis=1)[each, group]
+    translation = np.stack([pose.translation_mm for pose in poses], axis=1)[each, group]
+    return discs.turned(rotation, translation)
 
-    A disc that turns about its own axis stays where it is: its middle's motion counts, and how its axis leans.
+
+def _motion(
+    scene: Scene, items: _Items, other_group: NDArray[np.int64], turned: BoundingDiscs, poses: list[Pose]
+) -> Array:
+    """Upper bound of each rotary's move of the items' bodies against each other from the middle, shape (m, n).
+
+    A disc that turns about its own axis does not move: its middle's motion counts, and how its axis leans. A rotary
+    that carries both bodies moves neither against the other.
     """
     motions = []
     for i, rotary in enumerate(scene.machine.rotaries):
@@ -277,7 +404,8 @@ def _motion(scene: Scene, items: _Items, turned: BoundingDiscs, poses: list[Pose
         lean = np.linalg.norm(np.cross(turned.axis, direction[:, 0, :]), axis=-1)
         wobble = turned.radii_mm * (2.0 * np.arcsin(np.minimum(sine * lean, 1.0)))[:, None]
         moved = (chord + wobble).max(axis=-1)
-        motions.append(np.where(scene.carried[items.turning] > i, moved, 0.0))
+        between = (scene.carried[items.turning] > i) & (other_group <= i)
+        motions.append(np.where(between, moved, 0.0))
     return np.stack(motions, axis=-1)
 
 
@@ -290,6 +418,6 @@ def _halved(items: _Items, along: NDArray[np.intp]) -> _Items:
     return _Items(
         np.concatenate([items.middle_deg - step, items.middle_deg + step]),
         np.concatenate([half, half]),
-        np.tile(items.cutting, 2),
+        np.tile(items.other, 2),
         np.tile(items.turning, 2),
     )

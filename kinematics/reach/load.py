@@ -1,4 +1,4 @@
-"""What the rotaries carry, standing still: masses, centres of gravity, and torque about each rotary's line.
+"""Static load of the rotaries: carried mass, centre of gravity, torque of gravity and cutting force about each line.
 
 Static only: speeding up, braking and the shocks of an interrupted cut come on top. Gravity points along machine -Z.
 """
@@ -9,12 +9,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import product
 
+import manifold3d
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.machine import Machine
+from kinematics.reach.collision_bodies import matrix_of
 from kinematics.reach.collision_model import CollisionModel, OperationPose
-from kinematics.reach.scene import group_poses
+from kinematics.reach.scene import FARTHEST_MM, Scene, group_poses, scene_of
 from kinematics.validation import read_only
 
 __all__ = [
@@ -22,6 +24,7 @@ __all__ = [
     "Carried",
     "WorstTorque",
     "carried",
+    "cutting_box_mm",
     "force_torque_nm",
     "gravity_torque_nm",
     "worst_torque",
@@ -34,11 +37,13 @@ STANDARD_GRAVITY = 9.80665
 
 _GRID = 25
 _ROUNDS = 20
+_COLUMN_MM = 1e-3
+"""Added around the tool, so that a tip that sweeps nothing has a column too."""
 
 
 @dataclass(frozen=True, eq=False)
 class Carried:
-    """What one rotary carries.
+    """Mass that one rotary carries.
 
     Attributes
     ----------
@@ -57,20 +62,20 @@ class Carried:
 
 @dataclass(frozen=True, eq=False)
 class WorstTorque:
-    """The greatest torque of gravity about a rotary's line, over all that the rotaries can reach; N m, and where."""
+    """The greatest torque of gravity about a rotary's line over the range of all rotaries, N m, and the angles there."""
 
     torque_nm: float
     machine_deg: NDArray[np.float64]
 
 
 def carried(model: CollisionModel, rotary: int) -> Carried:
-    """Mass and centre of gravity of what a rotary carries, the rotaries that stand on it included.
+    """Mass and centre of gravity of what a rotary carries, the rotaries that it carries included.
 
     Parameters
     ----------
     model : CollisionModel
     rotary : int
-        Which one, from 0 at the base.
+        Its index, from 0 at the base.
 
     Returns
     -------
@@ -99,7 +104,7 @@ def gravity_torque_nm(model: CollisionModel, rotary: int, machine_deg: ArrayLike
     ----------
     model : CollisionModel
     rotary : int
-        Which one, from 0 at the base.
+        Its index, from 0 at the base.
     machine_deg : array_like, shape (..., n)
         Machine angles of all rotaries, the base's first.
 
@@ -127,7 +132,7 @@ _Hanging = dict[int, tuple[float, Array]]
 
 
 def _hanging(model: CollisionModel, rotary: int) -> _Hanging:
-    """What a rotary carries, one mass for all that moves together."""
+    """Mass that a rotary carries, one for all that moves together."""
     hanging: _Hanging = {}
     for solid in model.all_solids():
         group, mass = model.carried_by(solid.on), solid.weight_kg
@@ -162,7 +167,7 @@ def worst_torque(model: CollisionModel, rotary: int) -> WorstTorque:
     ----------
     model : CollisionModel
     rotary : int
-        Which one, from 0 at the base.
+        Its index, from 0 at the base.
 
     Returns
     -------
@@ -209,19 +214,23 @@ def _peak(torque: Callable[[Array], Array], at: Array, i: int, low: float, high:
     return float(choices[int(np.argmax(np.abs(torque(rows)).round(12)))])
 
 
-def force_torque_nm(model: CollisionModel, rotary: int, operation: OperationPose) -> float:
+def force_torque_nm(
+    model: CollisionModel, rotary: int, operation: OperationPose, scene: Scene | None = None
+) -> float:
     """The greatest torque that the cutting force can have about a rotary's line at an operation, N m.
 
     The force acts at the tip in whatever direction is worst: square to the arm. A distance from a line is greatest at
-    a corner of the tip's box.
+    a corner of the box in which the tip cuts (`cutting_box_mm`).
 
     Parameters
     ----------
     model : CollisionModel
     rotary : int
-        Which one, from 0 at the base.
+        Its index, from 0 at the base.
     operation : OperationPose
-        The operation: its angles, its sweep and its force in newtons.
+        Its angles, its sweep and its force in newtons.
+    scene : Scene, optional
+        The model's, where it has been made before.
 
     Returns
     -------
@@ -234,10 +243,48 @@ def force_torque_nm(model: CollisionModel, rotary: int, operation: OperationPose
     """
     if operation.force_n is None:
         return 0.0
-    low, high = model.tips_mm(operation)
+    low, high = cutting_box_mm(model, operation, scene)
     corners = np.array(list(product(*zip(low.tolist(), high.tolist(), strict=True))))
     poses = group_poses(model.machine, operation.machine_deg)
     line = model.machine.rotaries[rotary]
     arm = corners - poses[rotary].apply(line.point_mm)
     across = np.cross(arm, poses[rotary].turn(line.direction))
     return float(np.linalg.norm(across, axis=-1).max()) * 1e-3 * operation.force_n
+
+
+def cutting_box_mm(
+    model: CollisionModel, operation: OperationPose, scene: Scene | None = None
+) -> tuple[Array, Array]:
+    """The part of the tip's box in which it can cut: no higher than the machinable solids under the tool.
+
+    Parameters
+    ----------
+    model : CollisionModel
+    operation : OperationPose
+    scene : Scene, optional
+        The model's, where it has been made before.
+
+    Returns
+    -------
+    low, high : ndarray, shape (3,)
+        Machine coordinates. The whole box where no machinable solid is under the tool.
+    """
+    low, high = model.tips_mm(operation)
+    if high[2] <= low[2]:
+        return low, high
+    scene = scene_of(model) if scene is None else scene
+    radius = 0.0 if operation.tool is None else operation.tool.diameter_mm / 2.0
+    column_low, column_high = low - radius - _COLUMN_MM, high + radius + _COLUMN_MM
+    column_low[2], column_high[2] = -FARTHEST_MM, FARTHEST_MM
+    column = manifold3d.Manifold.cube(column_high - column_low).translate(column_low)
+    poses = group_poses(model.machine, operation.machine_deg)
+    tops = []
+    for body, group in zip(scene.bodies, scene.carried.tolist(), strict=True):
+        if body.machinable:
+            under = body.manifold.transform(matrix_of(poses[group])) ^ column
+            if not under.is_empty():
+                tops.append(under.bounding_box()[5])
+    if tops:
+        high = high.copy()
+        high[2] = np.clip(max(tops), low[2], high[2])
+    return low, high

@@ -1,4 +1,4 @@
-"""The bodies of a layout in machine coordinates, ready to be turned and asked for their distances."""
+"""Bodies of a collision model in machine coordinates, ready to be turned and measured against each other."""
 
 from __future__ import annotations
 
@@ -15,17 +15,49 @@ from kinematics.reach.distance_bounds import BoundingDiscs, bounding_discs
 from kinematics.reach.tool_assembly import minkowski_sum
 from kinematics.transform import Pose
 
-__all__ = ["Scene", "SweptBody", "exact_gap_mm", "group_poses", "scene_of"]
+__all__ = [
+    "MovingPairs",
+    "Scene",
+    "SweptBody",
+    "exact_gap_mm",
+    "exact_pair_gap_mm",
+    "group_poses",
+    "scene_of",
+]
 
 Array = NDArray[np.float64]
 
 FARTHEST_MM = 1e5
-"""Farther than this nobody asks how far: 100 m."""
+"""Longest distance that is measured: 100 m."""
+
+_COAXIAL_WITHIN_MM = 0.1
+"""Wobble, over a whole turn, up to which a round counts as turning about its own axis: measured pivots are never
+quite the axis that was drawn."""
+
+_CONTACT_WITHIN_MM = 0.1
+"""Mean thickness of an overlap up to which two bodies touch as bearings do; facets overlap by hundredths."""
+
+
+@dataclass(frozen=True, eq=False)
+class MovingPairs:
+    """Pairs of bodies that a rotary moves against each other: one that turns, one that stands beside it.
+
+    Attributes
+    ----------
+    turning, standing : ndarray of int, shape (p,)
+        Indices of the scene's bodies. The turning one is carried by more rotaries.
+    bearings : tuple of (int, int)
+        Pairs left out because one turns about its own axis, so that their distance never changes, and they touch.
+    """
+
+    turning: NDArray[np.int64]
+    standing: NDArray[np.int64]
+    bearings: tuple[tuple[int, int], ...]
 
 
 @dataclass(frozen=True, eq=False)
 class Scene:
-    """What turns, and what stands beside it.
+    """All bodies but those of tool, holder and spindle.
 
     Attributes
     ----------
@@ -33,7 +65,7 @@ class Scene:
     bodies : tuple of CollisionBody
         In machine coordinates at the all-zero pose.
     carried : ndarray of int, shape (b,)
-        How many rotaries, from the base outward, turn each.
+        Number of rotaries, from the base outward, that turn each.
     """
 
     machine: Machine
@@ -52,10 +84,55 @@ class Scene:
         translation = np.stack([pose.translation_mm for pose in poses], axis=-2)[..., self.carried, :]
         return self.discs.turned(rotation, translation)
 
+    @cached_property
+    def moving_pairs(self) -> MovingPairs:
+        """What turns against what stands: everything on a rotary against the base and the rotaries further out.
+
+        A round that turns about its own axis keeps its distance, whatever the angle. Such a pair is left out where it
+        is apart or merely touches, as bearings do; where it overlaps it stays in, and fails.
+        """
+        turning, standing = np.nonzero(self.carried[:, None] > self.carried[None, :])
+        kept, bearings = [], []
+        for body, obstacle in zip(turning.tolist(), standing.tolist(), strict=True):
+            if not self._keeps_distance(body, obstacle):
+                kept.append((body, obstacle))
+                continue
+            first, second = self.bodies[body].manifold, self.bodies[obstacle].manifold
+            if first.min_gap(second, 1.0) > 0.0:
+                continue
+            overlap = first ^ second
+            if overlap.volume() * 2.0 > _CONTACT_WITHIN_MM * overlap.surface_area():
+                kept.append((body, obstacle))
+            else:
+                bearings.append((body, obstacle))
+        pairs = np.array(kept, dtype=np.int64).reshape(-1, 2)
+        return MovingPairs(pairs[:, 0], pairs[:, 1], tuple(bearings))
+
+    def _keeps_distance(self, body: int, obstacle: int) -> bool:
+        """Whether one rotary alone moves the pair, and one of the two is a round about that rotary's line."""
+        outer = int(self.carried[obstacle])
+        if int(self.carried[body]) != outer + 1:
+            return False
+        line = self.machine.rotaries[outer]
+        return any(
+            _wobble_mm(self.bodies[k], line.point_mm, line.direction) <= _COAXIAL_WITHIN_MM
+            for k in (body, obstacle)
+        )
+
+
+def _wobble_mm(body: CollisionBody, point_mm: Array, direction: Array) -> float:
+    """Upper bound of the move of a round's surface off itself while it turns about a line; infinite for no round."""
+    if not body.radii_mm.any():
+        return float("inf")
+    off = body.discs_mm - point_mm
+    off = off - (off @ direction)[:, None] * direction
+    lean = float(np.linalg.norm(np.cross(body.axis, direction)))
+    return float((2.0 * np.linalg.norm(off, axis=-1) + 2.0 * body.radii_mm * lean).max())
+
 
 @dataclass(frozen=True, eq=False)
 class SweptBody:
-    """A cutting body whose tip sweeps a box in machine coordinates.
+    """A part of the tool assembly whose tip sweeps a box in machine coordinates.
 
     Attributes
     ----------
@@ -71,7 +148,7 @@ class SweptBody:
 
 
 def scene_of(model: CollisionModel) -> Scene:
-    """The bodies of a layout."""
+    """The bodies of a collision model."""
     solids = model.all_solids()
     bodies = tuple(
         collision_body(solid.name, solid.shape, machinable=solid.machinable).moved(model.frame(solid.on))
@@ -82,7 +159,7 @@ def scene_of(model: CollisionModel) -> Scene:
 
 
 def group_poses(machine: Machine, angles_deg: ArrayLike) -> list[Pose]:
-    """Where what is carried by no rotary, the first one, the first two, ... stands at machine angles (..., n)."""
+    """Poses of the bodies that no rotary carries, the first one, the first two, ... at machine angles (..., n)."""
     angles = machine.angles(angles_deg)
     lead = angles.shape[:-1]
     poses = [
@@ -94,7 +171,7 @@ def group_poses(machine: Machine, angles_deg: ArrayLike) -> list[Pose]:
 
 
 def exact_gap_mm(scene: Scene, which: int, poses: list[Pose], swept: SweptBody, up_to_mm: float) -> float:
-    """The library's distance between a body of the scene and a cutting body, or `up_to_mm` where it is farther.
+    """Distance of the facets of a body of the scene and a cutting body, or `up_to_mm` where it is longer.
 
     The cutting body, small as it is, is moved into the frame of the other: a mesh of many triangles stays as it is.
 
@@ -102,9 +179,9 @@ def exact_gap_mm(scene: Scene, which: int, poses: list[Pose], swept: SweptBody, 
     ----------
     scene : Scene
     which : int
-        The body.
+        Index of the body.
     poses : list of Pose
-        Of every group, for one set of angles.
+        Of every group of bodies, for one set of angles.
     swept : SweptBody
     up_to_mm : float
     """
@@ -112,3 +189,23 @@ def exact_gap_mm(scene: Scene, which: int, poses: list[Pose], swept: SweptBody, 
     there = Pose.from_rigid(back.rotation, back.apply(swept.middle_mm))
     cutting = minkowski_sum(swept.body, swept.half_mm).transform(matrix_of(there))
     return float(scene.bodies[which].manifold.min_gap(cutting, min(max(up_to_mm, 1e-6), FARTHEST_MM)))
+
+
+def exact_pair_gap_mm(scene: Scene, body: int, obstacle: int, poses: list[Pose], up_to_mm: float) -> float:
+    """Distance of the facets of two bodies of the scene, or `up_to_mm` where it is longer.
+
+    Parameters
+    ----------
+    scene : Scene
+    body, obstacle : int
+        Indices of the two.
+    poses : list of Pose
+        Of every group of bodies, for one set of angles.
+    up_to_mm : float
+    """
+    still, moved = obstacle, body
+    if scene.bodies[body].manifold.num_tri() > scene.bodies[obstacle].manifold.num_tri():
+        still, moved = body, obstacle
+    seen = poses[scene.carried[still]].inverse() @ poses[scene.carried[moved]]
+    other = scene.bodies[moved].manifold.transform(matrix_of(seen))
+    return float(scene.bodies[still].manifold.min_gap(other, min(max(up_to_mm, 1e-6), FARTHEST_MM)))

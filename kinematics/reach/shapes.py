@@ -1,7 +1,6 @@
-"""The shapes that solids are made of, each in the frame of whatever it is fixed to; millimetres.
+"""Shapes of solids, each in the frame of whatever it is fixed to; millimetres.
 
-Volumes and centres of gravity are those of the true shape. What a collision is looked for with is another matter:
-see `body`.
+Volumes and centres of gravity are those of the true shape; collisions are looked for with `collision_bodies`.
 """
 
 from __future__ import annotations
@@ -12,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
-from kinematics.validation import as_vectors, read_only
+from kinematics.validation import as_vector, as_vectors, read_only
 
 __all__ = ["Box", "Frustum", "Mesh", "Shape", "box_on", "frustum_on"]
 
@@ -54,8 +53,8 @@ class Frustum:
     bore_mm: float = 0.0
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "from_mm", read_only(as_vectors(self.from_mm, 3, "from").reshape(3)))
-        object.__setattr__(self, "to_mm", read_only(as_vectors(self.to_mm, 3, "to").reshape(3)))
+        object.__setattr__(self, "from_mm", read_only(as_vector(self.from_mm, 3, "from")))
+        object.__setattr__(self, "to_mm", read_only(as_vector(self.to_mm, 3, "to")))
         if self.end_diameter_mm is None:
             object.__setattr__(self, "end_diameter_mm", self.diameter_mm)
         for size in self.diameters_mm:
@@ -69,30 +68,30 @@ class Frustum:
 
     @property
     def diameters_mm(self) -> tuple[float, float]:
-        """At either end."""
+        """Diameters at `from_mm` and at `to_mm`."""
         last = self.end_diameter_mm
         return self.diameter_mm, self.diameter_mm if last is None else last
 
     @property
     def length_mm(self) -> float:
-        """From end to end."""
+        """Length from end to end."""
         return float(np.linalg.norm(self.to_mm - self.from_mm))
 
     @property
     def axis(self) -> NDArray[np.float64]:
-        """From `from_mm` to `to_mm`, of length one."""
+        """Direction from `from_mm` to `to_mm`, of length one."""
         return np.asarray((self.to_mm - self.from_mm) / self.length_mm)
 
     @property
     def volume_mm3(self) -> float:
-        """Of the frustum, less the bore."""
+        """Volume of the frustum, less the bore."""
         first, last = self.diameters_mm
         outer = np.pi / 12.0 * self.length_mm * (first**2 + first * last + last**2)
         return float(outer - np.pi / 4.0 * self.length_mm * self.bore_mm**2)
 
     @property
     def centre_mm(self) -> NDArray[np.float64]:
-        """The centre of gravity, for one density throughout."""
+        """Centre of gravity, for one density throughout."""
         first, last = self.diameters_mm
         # First moments along the axis, from the integrals of the squared radius and of its product with the height.
         outer = np.pi / 48.0 * self.length_mm**2 * (first**2 + 2.0 * first * last + 3.0 * last**2)
@@ -123,8 +122,8 @@ class Box:
     high_mm: NDArray[np.float64]
 
     def __post_init__(self) -> None:
-        low = as_vectors(self.low_mm, 3, "low").reshape(3)
-        high = as_vectors(self.high_mm, 3, "high").reshape(3)
+        low = as_vector(self.low_mm, 3, "low")
+        high = as_vector(self.high_mm, 3, "high")
         for axis, edge in zip("xyz", (high - low).tolist(), strict=True):
             if not edge > _SMALLEST_MM:
                 raise KinematicsError(
@@ -135,12 +134,12 @@ class Box:
 
     @property
     def volume_mm3(self) -> float:
-        """The product of the edges."""
+        """Volume: the product of the edges."""
         return float(np.prod(self.high_mm - self.low_mm))
 
     @property
     def centre_mm(self) -> NDArray[np.float64]:
-        """The middle."""
+        """Centre of gravity: the middle."""
         return np.asarray((self.low_mm + self.high_mm) / 2.0)
 
 
@@ -176,7 +175,10 @@ class Mesh:
 
     def __post_init__(self) -> None:
         vertices = as_vectors(self.vertices_mm, 3, "mesh, vertices")
-        triangles = np.array(self.triangles, dtype=np.int64)
+        try:
+            triangles = np.array(self.triangles, dtype=np.int64)
+        except (TypeError, ValueError) as fault:
+            raise KinematicsError("mesh: expected triangles of whole numbers (t, 3), found others") from fault
         if vertices.ndim != 2 or triangles.ndim != 2 or triangles.shape[1] != 3 or not triangles.size:
             raise KinematicsError("mesh: expected vertices (v, 3) and triangles (t, 3), found other shapes")
         if triangles.min() < 0 or triangles.max() >= len(vertices):
@@ -192,12 +194,12 @@ class Mesh:
 
     @property
     def volume_mm3(self) -> float:
-        """Of what the surface encloses."""
+        """Volume that the surface encloses."""
         return float(self._tetrahedra[0].sum())
 
     @property
     def centre_mm(self) -> NDArray[np.float64]:
-        """The centre of gravity, for one density throughout."""
+        """Centre of gravity, for one density throughout."""
         volumes, centres = self._tetrahedra
         return np.asarray(volumes @ centres / volumes.sum())
 
@@ -270,6 +272,7 @@ def box_on(height_mm: float, x_mm: float, y_mm: float) -> Box:
 
 
 def _above_zero(what: str, size: float) -> None:
+    """Raise unless a size is a number above zero."""
     if not (np.isfinite(size) and size > _SMALLEST_MM):
         raise KinematicsError(f"{what}: expected a size above zero, found {size:g}")
 

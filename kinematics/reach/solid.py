@@ -1,19 +1,21 @@
-"""Solids: a shape, what it is fixed to, whether a tool may cut it, and what it weighs."""
+"""Solids: a shape, its attachment, whether it is machinable, and its mass."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 from kinematics.errors import KinematicsError
-from kinematics.reach.shapes import Shape
+from kinematics.reach.shapes import Box, Frustum, Mesh, Shape
 
 __all__ = ["BASE", "PART", "SPINDLE_NOSE", "Attachment", "Solid", "on_rotary", "on_step"]
 
 
 @dataclass(frozen=True)
 class Attachment:
-    """What a solid is fixed to, and so the frame that its shape is given in.
+    """The thing a solid is fixed to, which is also the frame of its shape.
 
     Attributes
     ----------
@@ -21,7 +23,7 @@ class Attachment:
         Base and rotary: machine coordinates at the all-zero pose. Step: the frame that the step stands on. Part: part
         coordinates. Spindle: from the gauge point, along the machine's axes.
     index : int
-        Which rotary or step, from 0.
+        Of the rotary or step, from 0.
     """
 
     to: Literal["base", "rotary", "step", "part", "spindle"]
@@ -34,18 +36,18 @@ SPINDLE_NOSE = Attachment("spindle")
 
 
 def on_rotary(index: int) -> Attachment:
-    """Turned by that rotary and those before it, counted from 0 at the base."""
+    """Attachment to a rotary, counted from 0 at the base: turned by it and by those before it."""
     return Attachment("rotary", index)
 
 
 def on_step(index: int) -> Attachment:
-    """Standing where that step of the stack stands, counted from 0 at the platter."""
+    """Attachment to the frame that a stack step stands on, counted from 0 at the platter."""
     return Attachment("step", index)
 
 
 @dataclass(frozen=True, eq=False)
 class Solid:
-    """Something in the way.
+    """A body of the machine or the setup.
 
     Attributes
     ----------
@@ -53,7 +55,7 @@ class Solid:
     shape : Shape
     on : Attachment
     machinable : bool
-        Whether a tool may touch it: the part and its blank. A holder or the spindle never may.
+        True for the part and its blank, which a tool may cut. A holder or the spindle may never touch it.
     mass_kg : float or None
         As stated; None takes it from the density.
     density_kg_m3 : float or None
@@ -73,9 +75,15 @@ class Solid:
     density_kg_m3: float | None = None
 
     def __post_init__(self) -> None:
-        for what, value in (("mass", self.mass_kg), ("density", self.density_kg_m3)):
-            if value is not None and not value >= 0.0:
-                raise KinematicsError(f"{self.name}, {what}: expected 0 or more, found {value:g}")
+        if not isinstance(self.shape, Frustum | Box | Mesh):
+            raise KinematicsError(
+                f"{self.name}, shape: expected a Frustum, Box or Mesh, found {type(self.shape).__name__}"
+            )
+        if not isinstance(self.on, Attachment):
+            raise KinematicsError(f"{self.name}, on: expected an Attachment, found {self.on!r}")
+        for quantity, value in (("mass", self.mass_kg), ("density", self.density_kg_m3)):
+            if value is not None and not (np.isfinite(value) and value >= 0.0):
+                raise KinematicsError(f"{self.name}, {quantity}: expected 0 or more, found {value:g}")
 
     @property
     def weight_kg(self) -> float | None:

@@ -1,4 +1,4 @@
-"""What cuts: tool, holder and spindle, standing on the tool's tip; and what they become when the tip sweeps a box.
+"""Tool assembly: tool, holder and spindle above the tool's tip, and the volume they sweep with it.
 
 The frame has its origin at the tip and its axes along the machine's. The gauge point stands the tool's length above.
 """
@@ -18,7 +18,7 @@ from kinematics.reach.collision_bodies import CollisionBody, collision_body, ver
 from kinematics.reach.shapes import Frustum
 from kinematics.reach.solid import Solid
 from kinematics.transform import translation
-from kinematics.validation import as_vectors, read_only
+from kinematics.validation import as_vector, read_only
 
 __all__ = ["HolderPart", "TipEnvelope", "Tool", "cutting_bodies", "minkowski_sum"]
 
@@ -56,7 +56,7 @@ class Tool:
     length_mm : float
         Gauge length: from the gauge line to the tip.
     diameter_mm : float
-        Where it cuts.
+        Of the cutting part.
     holder : tuple of HolderPart
         From the gauge line down.
     shank_mm : float or None
@@ -101,17 +101,17 @@ class Tool:
 
     @property
     def holder_mm(self) -> float:
-        """How long the holder is from the gauge line down."""
+        """Length of the holder from the gauge line down."""
         return sum(part.length_mm for part in self.holder)
 
     @property
     def stickout_mm(self) -> float:
-        """How far the tool stands out of the holder."""
+        """Length of the tool that sticks out of the holder."""
         return self.length_mm - self.holder_mm
 
     @property
     def parts(self) -> int:
-        """Of how many bodies it is: what cuts, and the shank where one stands out of the holder."""
+        """Number of its bodies: the cutting part, and the shank where one sticks out of the holder."""
         return len(_tool_parts(self))
 
 
@@ -145,8 +145,8 @@ class TipEnvelope:
     stated: bool = True
 
     def __post_init__(self) -> None:
-        low = as_vectors(self.low_mm, 3, "sweep, low end").reshape(3)
-        high = as_vectors(self.high_mm, 3, "sweep, high end").reshape(3)
+        low = as_vector(self.low_mm, 3, "sweep, low end")
+        high = as_vector(self.high_mm, 3, "sweep, high end")
         for axis, first, last in zip("xyz", low.tolist(), high.tolist(), strict=True):
             if first > last:
                 raise KinematicsError(
@@ -157,7 +157,7 @@ class TipEnvelope:
 
     @classmethod
     def nowhere(cls) -> TipEnvelope:
-        """The tip at the operation's origin, since no box was stated."""
+        """The tip at the operation's origin: no box was stated."""
         return cls(np.zeros(3), np.zeros(3), stated=False)
 
     @property
@@ -175,9 +175,9 @@ class TipEnvelope:
 def cutting_bodies(tool: Tool, spindle: tuple[Solid, ...]) -> tuple[CollisionBody, ...]:
     """Tool, holder and spindle, from the tip upward.
 
-    The first `Tool.parts` bodies are the tool's own. Those that go where it has cut (`CollisionBody.machinable`) may touch what it may
-    cut: the flute, and a shank that is no thicker. A mesh is taken as its convex hull, which is what it
-    fills when it is swept.
+    The first `Tool.parts` bodies are the tool's own. Those that go where it has cut (`CollisionBody.machinable`) may
+    touch what it may cut: the flute, and a shank that is no thicker. A mesh is taken as its convex hull, which is
+    what it fills when it is swept.
     """
     bodies = [
         collision_body(name, shape, machinable=shape.diameter_mm <= tool.diameter_mm)
@@ -216,10 +216,9 @@ def _swept(body: CollisionBody, half: tuple[float, float, float]) -> manifold3d.
 
 
 def minkowski_sum(body: CollisionBody, half_mm: NDArray[np.float64]) -> manifold3d.Manifold:
-    """What a cutting body fills when its tip sweeps a box about the origin with those half edges.
+    """Volume of a cutting body whose tip sweeps a box about the origin with those half edges.
 
-    Every cutting body is convex but for a bore, which no sweep needs; so the hull of the body at the box's corners is
-    just what it sweeps.
+    Every cutting body is convex: the hull of the body at the box's corners is what it sweeps.
     """
     half = (float(half_mm[0]), float(half_mm[1]), float(half_mm[2]))
     return _swept(body, half) if any(half) or not body.tight else body.manifold

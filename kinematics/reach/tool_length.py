@@ -1,4 +1,4 @@
-"""How short and how long a tool may be at an operation, the tip's path being what it is.
+"""Admissible tool lengths of an operation, the tip's path being what it is.
 
 With another length holder and spindle stand higher or lower by as much, so that a distance changes by no more than
 the length does. Going on from a length that clears by what is left of the distance each time, nothing is skipped. A
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -18,33 +19,40 @@ from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.scene import Scene
 from kinematics.reach.tool_assembly import Tool
 
-__all__ = ["ToolLengths", "tool_lengths"]
+__all__ = ["LengthLimit", "ToolLengths", "tool_lengths"]
 
-_WITHIN_MM = 0.005
+LengthLimit = Literal["clearance", "travel", "holder", "work", "none"]
+"""What a length ends at: a distance that must be kept; the end of Z travel; the tool would vanish in its holder; at
+full retract its tip would not be above the work; nothing known."""
+
+_ABOVE_MM = 0.005
+"""Distance beyond the one asked for at which the search ends: so the last length clears, and never touches."""
+
 _MOST_STEPS = 200
 _OUT_OF_HOLDER_MM = 0.01
+
+_Measure = Callable[..., ClosestPair | None]
 
 
 @dataclass(frozen=True)
 class ToolLengths:
-    """The gauge lengths at which an operation's tool clears and fits: every length from one to the other does.
+    """Gauge lengths at which an operation's tool clears and fits: every length from one to the other does.
 
     Attributes
     ----------
     shortest_mm, longest_mm : float or None
         None where no length does, and for the longest where the travel is not stated.
-    shortest_by, longest_by : "clearance", "travel", "holder", "work" or "none"
-        What stops it there: the pair `near` would come nearer than asked for; the end of Z travel; the tool would
-        vanish in its holder; at full retract its tip would not stand above the work.
-    near : ClosestPair or None
-        What comes too near below the shortest, or at any length where there is none.
+    shortest_limit, longest_limit : str
+        What ends the range there, see `LengthLimit`.
+    pair : ClosestPair or None
+        The pair that is too close below the shortest, or at every length that was tried where there is none.
     """
 
     shortest_mm: float | None
     longest_mm: float | None
-    shortest_by: str
-    longest_by: str
-    near: ClosestPair | None = None
+    shortest_limit: LengthLimit
+    longest_limit: LengthLimit
+    pair: ClosestPair | None = None
 
 
 def tool_lengths(
@@ -56,14 +64,16 @@ def tool_lengths(
     ----------
     model : CollisionModel
     scene : Scene
+        The model's, from `scene_of`.
     operation : OperationPose
         With a tool.
     clear_mm : float
-        The distance to keep, and how far the tip must stand above the work at full retract.
+        The distance to keep, and the height of the tip above the work at full retract.
 
     Returns
     -------
     ToolLengths
+        Down from the longest that the travel leaves, where that one clears, else around the tool's own length.
 
     Raises
     ------
@@ -73,66 +83,68 @@ def tool_lengths(
     tool = operation.tool
     if tool is None:
         raise KinematicsError(f"{operation.name}: expected a tool, found none")
-    longest, longest_by = _longest(model, scene, operation, clear_mm)
-    floor, floor_by = _floor(model, operation, tool)
+    longest, longest_limit = _longest(model, scene, operation, clear_mm)
+    floor, floor_limit = _floor(model, operation, tool)
+    if longest is not None and floor > longest:
+        return ToolLengths(None, None, floor_limit, longest_limit)
 
-    def near(length_mm: float, *, tool_too: bool) -> ClosestPair | None:
+    def measure(length_mm: float, *, tool_too: bool) -> ClosestPair | None:
         other = replace(operation, tool=replace(tool, length_mm=length_mm))
         return clearances(model, clear_mm, scene, [other], tool_too=tool_too)[0].nearest
 
-    start = tool.length_mm
-    if (
-        longest is not None
-        and longest > max(floor, start)
-        and _clears(near(longest, tool_too=True), clear_mm)
-    ):
-        start = longest
-    first = near(start, tool_too=True)
-    if not _clears(first, clear_mm):
-        return ToolLengths(None, longest, "clearance", longest_by, first)
-    if longest is not None and start < longest:
-        longest = _advance(near, start, longest, clear_mm, tool_too=True)[0]
-        longest_by = "clearance"
-    shortest, stop = _advance(near, start, min(floor, start), clear_mm, tool_too=False)
-    return ToolLengths(shortest, longest, "clearance" if stop else floor_by, longest_by, stop)
+    own = max(tool.length_mm, floor)
+    starts = (own,) if longest is None else (longest, min(own, longest))
+    pair = None
+    for start in dict.fromkeys(starts):
+        pair = measure(start, tool_too=True)
+        if not _clears(pair, clear_mm):
+            continue
+        top = longest
+        if longest is not None and start < longest:
+            top, stopped = _advance(measure, start, longest, clear_mm, tool_too=True)
+            longest_limit = "clearance" if stopped else longest_limit
+        shortest, stopped = _advance(measure, start, floor, clear_mm, tool_too=False)
+        return ToolLengths(shortest, top, "clearance" if stopped else floor_limit, longest_limit, stopped)
+    return ToolLengths(None, None, "clearance", longest_limit, pair)
 
 
-def _clears(near: ClosestPair | None, clear_mm: float) -> bool:
-    return near is None or (near.gap_mm >= clear_mm and near.gap_mm > 0.0)
+def _clears(pair: ClosestPair | None, clear_mm: float) -> bool:
+    return pair is None or (pair.gap_mm >= clear_mm and pair.gap_mm > 0.0)
 
 
 def _advance(
-    near: Callable[..., ClosestPair | None], start: float, end: float, clear_mm: float, *, tool_too: bool
+    measure: _Measure, start: float, end: float, clear_mm: float, *, tool_too: bool
 ) -> tuple[float, ClosestPair | None]:
-    """From a length that clears toward another, as far as everything between clears; and what stops it before."""
+    """From a length that clears toward another, as far as everything between clears; and the pair that stops it."""
     at, toward = start, float(np.sign(end - start))
-    found: ClosestPair | None = None
+    pair: ClosestPair | None = None
     for _ in range(_MOST_STEPS):
-        found = near(at, tool_too=tool_too)
-        slack = np.inf if found is None else found.gap_mm - clear_mm
+        pair = measure(at, tool_too=tool_too)
+        slack = np.inf if pair is None else pair.gap_mm - clear_mm - _ABOVE_MM
         if slack >= abs(end - at):
             return end, None
-        if slack < _WITHIN_MM:
+        if slack < _ABOVE_MM:
             break
         at += toward * float(slack)
-    return at, found
+    return at, pair
 
 
-def _floor(model: CollisionModel, operation: OperationPose, tool: Tool) -> tuple[float, str]:
+def _floor(model: CollisionModel, operation: OperationPose, tool: Tool) -> tuple[float, LengthLimit]:
     """The least length that the holder and the lower end of travel leave."""
-    least, by = tool.holder_mm + _OUT_OF_HOLDER_MM, "holder"
+    least = tool.holder_mm + _OUT_OF_HOLDER_MM
     travel = model.machine.travel
     if travel is not None:
         low, _ = model.tips_mm(operation)
         needed = float(travel.low_mm[2] - model.machine.z_reference.to_gauge_line_mm(low[2]))
         if needed > least:
-            least, by = needed, "travel"
-    return least, by
+            return needed, "travel"
+    return least, "holder"
 
 
 def _longest(
     model: CollisionModel, scene: Scene, operation: OperationPose, clear_mm: float
-) -> tuple[float | None, str]:
+) -> tuple[float | None, LengthLimit]:
+    """The greatest length that the upper end of travel leaves, in the cut and above the work."""
     travel = model.machine.travel
     if travel is None:
         return None, "none"

@@ -1,4 +1,4 @@
-"""Whether the axes get there: margins to the ends of travel over the box that the tip sweeps, and of the rotaries."""
+"""Margins: of the linear axes to the ends of travel over the box that the tip sweeps, of the rotaries to their limits."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ _SLACK_MM = 1e-9
 
 @dataclass(frozen=True)
 class Margin:
-    """A linear axis over one operation; machine readouts, millimetres.
+    """Readouts that one operation needs of a linear axis, and the margins to its ends of travel; millimetres.
 
     Attributes
     ----------
     axis : "X", "Y" or "Z"
     low_mm, high_mm : float
-        The readouts that the operation needs.
+        Machine readouts that the operation needs.
     to_low_mm, to_high_mm : float
         From there to the ends of travel; negative beyond an end.
     """
@@ -36,7 +36,7 @@ class Margin:
 
     @property
     def least_mm(self) -> float:
-        """The smaller of both."""
+        """The smaller of both margins."""
         return min(self.to_low_mm, self.to_high_mm)
 
     @property
@@ -47,7 +47,7 @@ class Margin:
 
 @dataclass(frozen=True)
 class RotaryMargin:
-    """A rotary at one operation, degrees; None for an end that it does not have."""
+    """Angle of a rotary at one operation and its margins to the limits, degrees; None where it turns endlessly."""
 
     letter: str
     machine_deg: float
@@ -63,7 +63,7 @@ class RotaryMargin:
 def readouts_mm(
     model: CollisionModel, operation: OperationPose
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """The lowest and highest machine readouts of X, Y, Z over the box that the tip sweeps.
+    """Lowest and highest machine readouts of X, Y, Z over the box that the tip sweeps.
 
     Each linear axis reads one coordinate of the tip, so the box's corners are the ends. Z reads the tip's height with
     the tool's length in it, as the machine's Z reference has it; NaN where no tool is known.
@@ -89,7 +89,7 @@ def readouts_mm(
 
 
 def travel_margins(model: CollisionModel, operation: OperationPose) -> tuple[Margin, ...]:
-    """The margins of the linear axes.
+    """Margins of the linear axes.
 
     Parameters
     ----------
@@ -120,7 +120,7 @@ def travel_margins(model: CollisionModel, operation: OperationPose) -> tuple[Mar
 
 
 def rotary_margins(model: CollisionModel, operation: OperationPose) -> tuple[RotaryMargin, ...]:
-    """How far every rotary stands from its limits, from the base outward.
+    """Margins of the rotaries to their limits, from the base outward.
 
     Parameters
     ----------

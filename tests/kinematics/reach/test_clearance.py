@@ -7,13 +7,14 @@ from hypothesis import strategies as st
 
 from kinematics import StackStep
 from kinematics.reach.beam import Section
-from kinematics.reach.clearance import clearances, swept_bodies, witness_points
+from kinematics.reach.clearance import clearances, swept_bodies
 from kinematics.reach.collision_bodies import collision_body, vertices_of
 from kinematics.reach.distance_bounds import bounding_discs, gap_bounds
 from kinematics.reach.scene import exact_gap_mm, group_poses, scene_of
 from kinematics.reach.shapes import Box, Frustum, Mesh
 from kinematics.reach.solid import BASE, PART, Solid, on_rotary, on_step
 from kinematics.reach.tool_assembly import HolderPart, TipEnvelope, Tool, minkowski_sum
+from kinematics.reach.witness import witness_points
 from kinematics.transform import Pose, rotation_about_axis
 
 
@@ -57,7 +58,7 @@ def only(found, within):
 def test_distances_by_hand(make, solid, pair, true_mm):
     model = make.model([make.operation()], [solid], section=None, spindle=())
     near = only(clearances(model), 0.1)
-    assert (near.cutting, near.turning) == pair
+    assert (near.body, near.obstacle) == pair
     assert true_mm - near.facet_error_mm - 1e-9 <= near.gap_mm <= true_mm + 1e-9
 
 
@@ -69,8 +70,8 @@ def test_a_sweep_brings_the_far_corner_near(make):
     assert near.gap_mm == pytest.approx(60 - 20 - 25, abs=near.facet_error_mm)  # at the far +Y end
     witness = witness_points(model, scene_of(model), model.operations[0], near)
     assert witness.corner == (0, 1, 0)
-    assert witness.turning_mm[1] == pytest.approx(60.0, abs=0.05)
-    assert witness.cutting_mm[1] == pytest.approx(45.0, abs=0.1)
+    assert witness.obstacle_mm[1] == pytest.approx(60.0, abs=0.05)
+    assert witness.body_mm[1] == pytest.approx(45.0, abs=0.1)
 
 
 def test_the_corner_is_named(make):
@@ -83,7 +84,7 @@ def test_the_corner_is_named(make):
     assert near.gap_mm == pytest.approx(np.hypot(52, 52) - 25 - 10, abs=near.facet_error_mm)
     witness = witness_points(model, scene_of(model), model.operations[0], near)
     assert witness.corner == (1, -1, 0)
-    assert np.linalg.norm(witness.cutting_mm - witness.turning_mm) == pytest.approx(near.gap_mm, abs=0.1)
+    assert np.linalg.norm(witness.body_mm - witness.obstacle_mm) == pytest.approx(near.gap_mm, abs=0.1)
 
 
 def test_cutting_is_allowed_and_only_that(make):
@@ -91,12 +92,12 @@ def test_cutting_is_allowed_and_only_that(make):
     deep = make.operation("deep", origin=(0, 0, 40))
     (found,) = clearances(make.model([deep], [blank], section=None, spindle=()))
     # The tool stands 70 mm deep in the blank with 40 mm out of its holder: the holder hits, the tool cuts.
-    assert [(near.cutting, near.turning, near.gap_mm) for near in found.too_close] == [
+    assert [(near.body, near.obstacle, near.gap_mm) for near in found.too_close] == [
         ("holder 1", "blank", 0.0)
     ]
     fixture = Solid("clamp", Box([-50, -50, 140], [50, 50, 210]), on_step(0))
     (found,) = clearances(make.model([deep], [fixture], section=None, spindle=()))
-    assert {near.cutting for near in found.too_close} == {"tool", "holder 1"}
+    assert {near.body for near in found.too_close} == {"tool", "holder 1"}
 
 
 def test_overlapping_names_the_place(make):
@@ -105,8 +106,8 @@ def test_overlapping_names_the_place(make):
     near = only(clearances(model), 0.1)
     assert near.gap_mm == 0.0
     witness = witness_points(model, scene_of(model), model.operations[0], near)
-    assert 10 <= witness.cutting_mm[0] <= 25.2
-    assert 150 <= witness.cutting_mm[2] <= 160
+    assert 10 <= witness.body_mm[0] <= 25.2
+    assert 150 <= witness.body_mm[2] <= 160
 
 
 def random_layout(make, seed, ops=6):
@@ -153,7 +154,7 @@ def test_the_same_answer_as_asking_for_every_pair(make, seed):
         }
         assert found.nearest.gap_mm == pytest.approx(min(gaps.values()), abs=1e-9)
         near = {pair for pair, gap in gaps.items() if gap < 3.0}
-        assert {(one.cutting, one.turning) for one in found.too_close} == near
+        assert {(one.body, one.obstacle) for one in found.too_close} == near
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -231,7 +232,7 @@ def test_a_mesh_and_its_own_shape_agree(make):
     plain = only(clearances(make.model([make.operation()], [Solid("it", shape, BASE)], section=None)), 0.1)
     meshed = only(clearances(make.model([make.operation()], [Solid("it", mesh, BASE)], section=None)), 0.1)
     assert meshed.gap_mm == pytest.approx(plain.gap_mm, abs=1e-9)
-    assert meshed.cutting == plain.cutting
+    assert meshed.body == plain.body
 
 
 def test_a_hollow_mesh_is_not_filled(make):
@@ -245,7 +246,7 @@ def test_a_hollow_mesh_is_not_filled(make):
     mesh = Mesh(np.asarray(tall.vert_properties)[:, :3], np.asarray(tall.tri_verts, dtype=np.int64))
     model = make.model([make.operation()], [Solid("ring", mesh, BASE)], section=None, spindle=())
     near = only(clearances(model), 0.1)
-    assert (near.cutting, near.gap_mm) == ("holder 1", pytest.approx(5.0, abs=0.1))
+    assert (near.body, near.gap_mm) == ("holder 1", pytest.approx(5.0, abs=0.1))
 
 
 def test_a_swept_cone_is_the_hull_of_its_corners():

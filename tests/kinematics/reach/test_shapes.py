@@ -56,7 +56,7 @@ def test_facets_stand_outside_the_true_round_by_what_is_stated(diameter, height,
     points = pose.inverse().apply(vertices_of(body.manifold))
     radius = np.hypot(points[:, 0], points[:, 1])
     sides = facets(diameter / 2)
-    # The middles of the sides lie on the true circle, the corners stand out by over_mm.
+    # The middles of the sides lie on the true circle, the corners stand out by facet_error_mm.
     assert radius.max() * np.cos(np.pi / sides) == pytest.approx(diameter / 2, rel=1e-9)
     assert radius.max() - diameter / 2 == pytest.approx(body.facet_error_mm, abs=1e-9 * diameter)
     assert points[:, 2].min() == pytest.approx(0.0, abs=1e-9 * height)

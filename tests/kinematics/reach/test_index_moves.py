@@ -6,6 +6,7 @@ import pytest
 from kinematics.reach.clearance import swept_discs
 from kinematics.reach.collision_bodies import FACETS_WITHIN_MM
 from kinematics.reach.distance_bounds import gap_bounds
+from kinematics.reach.index_direction import index_turns_deg
 from kinematics.reach.index_moves import _WITHIN_MM, _WITHIN_SHARE, index_move, index_range_deg, retracted
 from kinematics.reach.scene import exact_gap_mm, group_poses, scene_of
 from kinematics.reach.shapes import Box, Frustum
@@ -15,6 +16,16 @@ from kinematics.reach.solid import Solid, on_rotary
 def agreed_mm(seen_mm):
     """The search ends once its bound and a pose that it looked at agree so closely."""
     return max(_WITHIN_MM, _WITHIN_SHARE * seen_mm)
+
+
+def turn_deg(model, first, second):
+    """The short way."""
+    return index_turns_deg(model.machine, model.directions, first.machine_deg, second.machine_deg)[0]
+
+
+def swing(model, scene, first, second, **more):
+    """The retracted spindle along the short way from one operation to the other."""
+    return index_move(model, scene, first, second, turn_deg(model, first, second), **more).tool
 
 
 def two(make, first, second, solids, retract=(0.0, 0.0, 300.0), **more):
@@ -27,9 +38,9 @@ def test_an_arm_that_swings_up_under_the_spindle(make):
     # tip passes the tool's axis at 180 mm. The tool's tip waits at 300 - 100 = 200: 20 mm at the least.
     bar = Solid("arm", Box([-1, 100, -1], [1, 180, 1]), on_rotary(0))
     model = two(make, (0.0, 0.0), (-120.0, 0.0), [bar])
-    found = index_move(model, scene_of(model), *model.operations)
+    found = swing(model, scene_of(model), *model.operations)
     # Clockwise, so A-120 turns the table counterclockwise seen from +X: +Y goes up. The tip's corner is farthest out.
-    assert (found.cutting, found.turning) == ("tool", "arm")
+    assert (found.body, found.obstacle) == ("tool", "arm")
     reach = np.hypot(180.0, 1.0)
     true, within = 200.0 - reach, agreed_mm(found.seen_mm)
     # The gap runs straight up to the tool's flat end, so that its facets do not shorten it.
@@ -44,7 +55,7 @@ def test_a_thin_blade_is_not_stepped_over(make):
     # 0.05 mm of blade across the spindle's way, met at one angle of 120 degrees only.
     blade = Solid("blade", Box([-1, 100, -0.025], [1, 260, 0.025]), on_rotary(0))
     model = two(make, (0.0, 0.0), (-120.0, 0.0), [blade])
-    found = index_move(model, scene_of(model), *model.operations)
+    found = swing(model, scene_of(model), *model.operations)
     assert found.at_least_mm == found.seen_mm == 0.0
     # It meets the holder first, 240 mm up and 25 mm in radius, facets and half the blade added; the tool is thinner.
     met = np.arctan2(25.0 + FACETS_WITHIN_MM + 0.025, 240.0 - 0.025)
@@ -56,9 +67,9 @@ def test_rotaries_that_do_not_arrive_together(make):
     arm = Solid("arm", Box([-2, 100, 20], [2, 210, 24]), on_rotary(1))
     model = two(make, (0.0, 90.0), (-90.0, 0.0), [arm])
     scene = scene_of(model)
-    found = index_move(model, scene, *model.operations)
+    found = swing(model, scene, *model.operations)
     assert found.seen_mm == 0.0
-    low, high = index_range_deg(model, *model.operations)
+    low, high = index_range_deg(model, model.operations[0], turn_deg(model, *model.operations))
     assert low.tolist() == [-90.0, 0.0]
     assert high.tolist() == [0.0, 90.0]
 
@@ -79,8 +90,8 @@ def test_a_dense_grid_of_angles_finds_nothing_nearer(make, seed):
     first, second = (random.uniform([-110, 0], [20, 360]) for _ in range(2))
     model = two(make, first, second, solids, retract=(None, None, 330.0))
     scene = scene_of(model)
-    found = index_move(model, scene, *model.operations)
-    low, high = index_range_deg(model, *model.operations)
+    found = swing(model, scene, *model.operations)
+    low, high = index_range_deg(model, model.operations[0], turn_deg(model, *model.operations))
     grid = np.stack(
         np.meshgrid(*[np.linspace(a, b, 25) for a, b in zip(low, high, strict=True)], indexing="ij"), -1
     )
@@ -104,15 +115,15 @@ def test_a_dense_grid_of_angles_finds_nothing_nearer(make, seed):
 def test_nothing_to_check(make):
     arm = Solid("arm", Box([-2, 100, 20], [2, 210, 24]), on_rotary(1))
     still = two(make, (0.0, 0.0), (0.0, 0.0), [arm])
-    assert index_move(still, scene_of(still), *still.operations) is None
+    assert swing(still, scene_of(still), *still.operations) is None
     far = two(make, (0.0, 0.0), (-90.0, 0.0), [arm])
-    near = index_move(far, scene_of(far), *far.operations)
+    near = swing(far, scene_of(far), *far.operations)
     assert near is not None
-    assert index_move(far, scene_of(far), *far.operations, up_to_mm=near.at_least_mm - 0.1) is None
+    assert swing(far, scene_of(far), *far.operations, up_to_mm=near.at_least_mm - 0.1) is None
     unknown = two(
         make, (0.0, 0.0), (-90.0, 0.0), [arm], retract=(None, None, None), machine=make.mill(travel=None)
     )
-    assert index_move(unknown, scene_of(unknown), *unknown.operations) is None
+    assert swing(unknown, scene_of(unknown), *unknown.operations) is None
 
 
 def test_both_tools_count(make):
@@ -123,6 +134,6 @@ def test_both_tools_count(make):
     model = two(make, (0.0, 0.0), (-120.0, 0.0), [bar])
     operations = (model.operations[0], replace(model.operations[1], tool=long))
     for order in (operations, operations[::-1]):
-        found = index_move(replace(model, operations=order), scene_of(model), *order)
+        found = swing(replace(model, operations=order), scene_of(model), *order)
         true = 185.0 - np.hypot(180.0, 1.0)
         assert true - 1e-9 <= found.seen_mm <= true + agreed_mm(found.seen_mm) + 1e-9

@@ -9,11 +9,15 @@ from kinematics import StackStep
 from kinematics.reach.beam import Section
 from kinematics.reach.clearance import clearances
 from kinematics.reach.collision_model import StepBody, moved_on_mill, with_step_height
-from kinematics.reach.index_moves import index_move
+from kinematics.reach.index_moves import index_moves
+from kinematics.reach.job_clearance import minimum_clearance
+from kinematics.reach.limit import Limit
+from kinematics.reach.load_limit import LoadLimit
+from kinematics.reach.mounting import mounting_ranges
 from kinematics.reach.scene import scene_of
 from kinematics.reach.shapes import Box
 from kinematics.reach.solid import PART, Solid, on_rotary
-from kinematics.reach.step_height import LoadLimit, minimum_clearance, mounting_ranges, step_heights
+from kinematics.reach.step_height import step_heights
 from kinematics.reach.tool_assembly import TipEnvelope
 from kinematics.reach.travel import travel_margins
 
@@ -39,8 +43,8 @@ def clears(model, clear, margin):
     fits = all(
         m.least_mm >= margin for operation in model.operations for m in travel_margins(model, operation)
     )
-    way = index_move(model, scene_of(model), *model.operations)
-    return near >= clear and fits and (way is None or way.at_least_mm >= clear)
+    moves = [one for move in index_moves(model, scene_of(model)) for one in move.clearances]
+    return near >= clear and fits and all(one.at_least_mm >= clear for one in moves)
 
 
 @pytest.mark.parametrize("clear", [2.0, 8.0])
@@ -51,12 +55,12 @@ def test_heights_just_inside_and_just_outside(model, clear):
         inside = np.linspace(one.low_mm + 0.05, one.high_mm - 0.05, 5)
         assert all(clears(with_step_height(model, 0, h), clear - 0.02, 3.0 - 1e-6) for h in inside)
         for end, stop, outward in ((one.low_mm, one.low_limit, -1), (one.high_mm, one.high_limit, 1)):
-            if stop.by != "asked":
+            if stop.kind != "range":
                 # A swing is known to within a per cent, so that its end may come that much too early.
-                step = 0.1 if stop.by != "swing" else 1.0
+                step = 0.1 if stop.kind != "index move" else 1.0
                 assert not clears(with_step_height(model, 0, end + outward * step), clear, 3.0), stop
-    stops = {stop.by for one in found for stop in (one.low_limit, one.high_limit)}
-    assert "travel" in stops or "swing" in stops
+    stops = {stop.kind for one in found for stop in (one.low_limit, one.high_limit)}
+    assert "travel" in stops or "index move" in stops
 
 
 def test_a_tall_step_by_hand(make):
@@ -64,13 +68,9 @@ def test_a_tall_step_by_hand(make):
     operations = [make.operation("top")]
     model = make.model(operations, section=None, spindle=())
     (found,) = step_heights(model, 0, 10.0, 600.0, 1.0, 10.0)
-    assert (found.low_mm, found.low_limit.by) == (10.0, "asked")
+    assert (found.low_mm, found.low_limit.kind) == (10.0, "range")
     assert found.high_mm == pytest.approx(390.0)
-    assert (found.high_limit.by, found.high_limit.what, found.high_limit.operation) == (
-        "travel",
-        "Z high",
-        "top",
-    )
+    assert found.high_limit == Limit("travel", "top", axis="Z", end="high")
     assert step_heights(model, 0, 450.0, 600.0) == ()
 
 
@@ -83,7 +83,7 @@ def test_what_stops_a_low_post_by_hand(make):
     )
     (found,) = step_heights(model, 0, 10.0, 300.0, 2.0)
     assert found.low_mm == pytest.approx(102.0, abs=0.02)
-    assert (found.low_limit.by, found.low_limit.what) == ("clearance", "holder 1 to wall")
+    assert (found.low_limit.kind, found.low_limit.pair) == ("clearance", ("holder 1", "wall"))
 
 
 def test_loads_limit_the_height(make):
@@ -91,7 +91,7 @@ def test_loads_limit_the_height(make):
     model = make.model([make.operation("top", force=1000.0)], section=None, spindle=())
     (found,) = step_heights(model, 0, 10.0, 390.0, 1.0, 0.0, [LoadLimit(holding_nm=250.0), LoadLimit()])
     assert found.high_mm == pytest.approx(250.0, abs=1e-6)
-    assert (found.high_limit.by, found.high_limit.what) == ("load", "holding torque of A")
+    assert (found.high_limit.kind, found.high_limit.axis) == ("holding torque", "A")
     # A round steel post, 60 in diameter: 22.195 kg a metre; 5 kg are 225 mm of it.
     metre = np.pi * 0.03**2 * 7850.0
     steel = replace(
@@ -109,7 +109,7 @@ def test_seat_on_the_mill(model):
         for by, fits in ((seat.low_mm + 0.02, True), (seat.high_mm - 0.02, True)):
             assert clears(moved_on_mill(model, by * np.eye(3)[i]), 2.0 - 0.02, 3.0 - 1e-6) is fits
         for by, stop in ((seat.low_mm - 0.05, seat.low_limit), (seat.high_mm + 0.05, seat.high_limit)):
-            if stop.by == "travel":
+            if stop.kind == "travel":
                 assert not clears(moved_on_mill(model, by * np.eye(3)[i]), 2.0, 3.0)
 
 
@@ -137,5 +137,5 @@ def test_fit_names_the_pair(model):
     near = [found.nearest for found in clearances(model)]
     best = min(near, key=lambda one: one.gap_mm)
     assert least == pytest.approx(best.gap_mm)
-    assert stop.what == f"{best.cutting} to {best.turning}"
+    assert stop.pair == (best.body, best.obstacle)
     assert minimum_clearance(model, 0.5)[0] == 0.5

@@ -22,24 +22,24 @@ def test_a_ledge_beside_the_tool(make):
     model = make.model([make.operation()], [ledge, turning], section=None, spindle=())
     found = tool_lengths(model, scene_of(model), model.operations[0], 2.0)
     assert found.shortest_mm == pytest.approx(92.0, abs=0.02)
-    assert (found.shortest_by, found.near.cutting, found.near.turning) == ("clearance", "holder 1", "ledge")
-    assert (found.longest_mm, found.longest_by) == (pytest.approx(400.0), "travel")
+    assert (found.shortest_limit, found.pair.body, found.pair.obstacle) == ("clearance", "holder 1", "ledge")
+    assert (found.longest_mm, found.longest_limit) == (pytest.approx(400.0), "travel")
 
 
 def test_just_inside_and_just_outside(make):
     model = make.model([make.operation(at=(-30.0, 0.0), origin=(5.0, 45.0, -40.0))])
     scene, operation = scene_of(model), model.operations[0]
     found = tool_lengths(model, scene, operation, 1.0)
-    assert found.shortest_by == "clearance"
+    assert found.shortest_limit == "clearance"
     for length, clears in ((found.shortest_mm + 0.01, True), (found.shortest_mm - 0.02, False)):
         other = replace(operation, tool=replace(operation.tool, length_mm=length))
         assert (clearances(model, 0.0, scene, [other])[0].nearest.gap_mm >= 1.0) is clears
 
 
 def test_the_work_stops_the_longest(make):
-    model = make.model([make.operation(origin=(0, 0, -30.0))])  # 30 below the post's top, which is 100 high
+    model = make.model([make.operation(origin=(45.0, 0, -30.0))])  # beside the post, 30 below its top at 100
     found = tool_lengths(model, scene_of(model), model.operations[0], 5.0)
-    assert (found.longest_mm, found.longest_by) == (pytest.approx(500.0 - 100.0 - 5.0), "work")
+    assert (found.longest_mm, found.longest_limit) == (pytest.approx(500.0 - 100.0 - 5.0), "work")
 
 
 def test_a_long_tool_that_hits_above(make):
@@ -48,7 +48,7 @@ def test_a_long_tool_that_hits_above(make):
     beam = Solid("beam", Box([8, -50, 250], [60, 50, 255]), BASE)
     model = make.model([make.operation()], [beam], section=None, spindle=())
     found = tool_lengths(model, scene_of(model), model.operations[0], 1.0)
-    assert (found.shortest_mm, found.shortest_by) == (
+    assert (found.shortest_mm, found.shortest_limit) == (
         pytest.approx(155.0 + 60.0 + 1.0, abs=0.02),
         "clearance",
     )
@@ -57,8 +57,8 @@ def test_a_long_tool_that_hits_above(make):
     low = Solid("beam", Box([4, -50, 250], [60, 50, 255]), BASE)
     model = make.model([make.operation()], [low], section=None, spindle=())
     found = tool_lengths(model, scene_of(model), model.operations[0], 1.0)
-    assert (found.shortest_mm, found.shortest_by) == (pytest.approx(60.01), "holder")
-    assert (found.longest_mm, found.longest_by) == (pytest.approx(149.0, abs=0.02), "clearance")
+    assert (found.shortest_mm, found.shortest_limit) == (pytest.approx(60.01), "holder")
+    assert (found.longest_mm, found.longest_limit) == (pytest.approx(149.0, abs=0.02), "clearance")
 
 
 def test_the_holder_stops_the_shortest(make):
@@ -66,7 +66,7 @@ def test_the_holder_stops_the_shortest(make):
         [make.operation()], [Solid("far", Box([300, 0, 0], [310, 10, 10]), BASE)], section=None
     )
     found = tool_lengths(model, scene_of(model), model.operations[0])
-    assert (found.shortest_mm, found.shortest_by) == (pytest.approx(60.01), "holder")
+    assert (found.shortest_mm, found.shortest_limit) == (pytest.approx(60.01), "holder")
 
 
 def test_no_length_clears(make):
@@ -74,7 +74,7 @@ def test_no_length_clears(make):
     model = make.model([make.operation()], [through], section=None)
     found = tool_lengths(model, scene_of(model), model.operations[0])
     assert found.shortest_mm is None
-    assert (found.near.cutting, found.near.turning) == ("tool", "roof")
+    assert (found.pair.body, found.pair.obstacle) == ("tool", "roof")
     bare = make.model([make.operation(tool=None)])
     with pytest.raises(KinematicsError, match="expected a tool, found none"):
         tool_lengths(bare, scene_of(bare), bare.operations[0])

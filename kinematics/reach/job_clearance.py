@@ -1,0 +1,98 @@
+"""Smallest distance of a whole job, at its operations and along its index moves, and continuation by it.
+
+When a step grows by a millimetre, or the fixture moves by one, no distance changes by more than that. So from a value
+that clears one can go on by the distance that is left, each time, without skipping anything (Lipschitz continuation).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from kinematics.reach.clearance import Clearance, clearances, table_clearances
+from kinematics.reach.collision_model import CollisionModel
+from kinematics.reach.index_moves import index_moves
+from kinematics.reach.limit import Limit, LimitKind
+from kinematics.reach.scene import FARTHEST_MM, scene_of
+
+__all__ = ["CONTACT_MM", "advance", "minimum_clearance"]
+
+CONTACT_MM = 0.01
+"""Distance beyond the one asked for at which the continuation ends."""
+
+_MOST_STEPS = 1000
+_STRIDE_MM = 40.0
+
+
+def minimum_clearance(
+    model: CollisionModel, up_to_mm: float = FARTHEST_MM, *, tool_moves_only: bool = False
+) -> tuple[float, Limit]:
+    """The smallest distance of the whole job, travels aside; `up_to_mm` where all are longer.
+
+    Parameters
+    ----------
+    model : CollisionModel
+    up_to_mm : float
+        Distances longer than this are not asked about: less is quicker.
+    tool_moves_only : bool
+        Only the retracted spindle on index moves: all that changes when the fixture moves on the mill.
+
+    Returns
+    -------
+    least_mm : float
+        Certified lower bound, facets of round solids included; 0 where bodies touch or overlap.
+    limit : Limit
+        The pair and the operation or move; of kind "range" where everything is farther than `up_to_mm`.
+    """
+    scene = scene_of(model)
+    least, limit = up_to_mm, Limit()
+    if not tool_moves_only:
+        both: tuple[tuple[LimitKind, tuple[Clearance, ...]], ...] = (
+            ("clearance", clearances(model, 0.0, scene)),
+            ("table", table_clearances(model, 0.0, scene)),
+        )
+        for kind, found in both:
+            for operation, clearance in zip(model.operations, found, strict=True):
+                pair = clearance.nearest
+                if pair is not None and pair.gap_mm < least:
+                    least = pair.gap_mm
+                    limit = Limit(kind, operation.name, pair=(pair.body, pair.obstacle))
+    if least > 0.0:
+        for move in index_moves(model, scene, least, table_too=not tool_moves_only):
+            for one in move.clearances:
+                if one.at_least_mm < least:
+                    least = one.at_least_mm
+                    start, end = (None if stop is None else stop.name for stop in (move.start, move.end))
+                    limit = Limit("index move", start, end, pair=(one.body, one.obstacle))
+    return least, limit
+
+
+def advance(
+    measure: Callable[[float, float], tuple[float, Limit]], start: float, end: float, clear_mm: float
+) -> tuple[float, Limit | None]:
+    """From a value that clears toward another, as far as everything between clears; and the cause that ends it.
+
+    Parameters
+    ----------
+    measure : callable
+        Takes a value and the longest distance that matters; returns the smallest distance and its cause.
+    start, end : float
+        The value that clears, and the one to go toward.
+    clear_mm : float
+        The distance that must be kept.
+    """
+    at, toward = start, float(np.sign(end - start))
+    last: Limit | None = None
+    for _ in range(_MOST_STEPS):
+        ahead = abs(end - at)
+        # Farther than a few steps ahead is not worth knowing: what is far is quickly told from what is near.
+        least, last = measure(at, clear_mm + min(ahead, _STRIDE_MM) + 1.0)
+        slack = least - clear_mm
+        if slack < CONTACT_MM:
+            return at, last
+        if slack >= ahead:
+            return end, None
+        # A little of the distance is left over, so that the last value clears and does not touch.
+        at += toward * max(slack - CONTACT_MM / 2.0, CONTACT_MM / 2.0)
+    return at, last
