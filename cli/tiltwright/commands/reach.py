@@ -1,4 +1,4 @@
-"""`tiltwright reach`: does it get there, does it clear, and how tall must the standoff be."""
+"""`tiltwright reach`: travels, clearances, index moves, loads, and the height of a stack step."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ from tiltwright.commands.options import (
 
 if TYPE_CHECKING:
     from tiltwright.job.evaluate import EvaluatedJob
+    from tiltwright.reach.analysis import ReachAnalysis
 
 __all__ = ["reach"]
 
@@ -28,18 +29,22 @@ def reach(
     job: JobArgument,
     clear: Annotated[
         Optional[float],  # noqa: UP045 - typer
-        typer.Option("--clear", metavar="D", help="Distance to keep; left out, what the job says, or 0."),
+        typer.Option(
+            "--clear", metavar="D", help="Distance to keep between solids; left out, the job's, or 0."
+        ),
     ] = None,
     margin: Annotated[
-        float, typer.Option("--margin", metavar="D", help="What to leave to the ends of travel.")
+        float, typer.Option("--margin", metavar="D", help="Margin to leave to the ends of travel.")
     ] = 0.0,
     size: Annotated[
         Optional[str],  # noqa: UP045 - typer
-        typer.Option("--size", metavar="STEP", help="The heights of this stack step that fit and clear."),
+        typer.Option(
+            "--size", metavar="STEP", help="Find the heights of this stack step that fit and clear."
+        ),
     ] = None,
     between: Annotated[
         Optional[str],  # noqa: UP045 - typer
-        typer.Option("--between", metavar="LOW:HIGH", help="Heights to look among, with --size."),
+        typer.Option("--between", metavar="LOW:HIGH", help="Heights to try, with --size."),
     ] = None,
     picture: Annotated[
         Optional[Path],  # noqa: UP045 - typer
@@ -51,21 +56,21 @@ def reach(
     output: Output = None,
     force: Force = False,
 ) -> None:
-    """Whether every operation is inside the travels and clears everything that turns.
+    """Check that every operation stays inside the travels and clears what is in the way.
 
     Examples:
 
     \b
       tiltwright reach job.toml                        margins, distances, index moves, load
-      tiltwright reach job.toml --clear 3 --margin 5   with so much to be kept
+      tiltwright reach job.toml --clear 3 --margin 5   with a distance and a margin to keep
       tiltwright reach job.toml --only "port 3"        one operation
       tiltwright reach job.toml --size "round standoff"
                                                        how tall that step may be, and how stiff it is
       tiltwright reach job.toml --only "port 3" --picture port3.svg
 
     Solids, tools, holders and sweeps come from the machine file and the job file. Lengths typed here are in the
-    unit shown. Ends with 1 when something does not reach, clear or hold. What it does not find is no proof that a
-    setup is safe.
+    unit shown. What could not be checked comes first. The exit code is 1 when something does not reach, clear or
+    hold. A setup that passes is not proven safe.
     """
     from tiltwright.files.parsing import option_error
     from tiltwright.job.evaluate import evaluate_job
@@ -105,14 +110,13 @@ def _reach(
     force: bool,
 ) -> None:
     from tiltwright.reach.analysis import analyse_reach
-    from tiltwright.reach.text import against
-    from tiltwright.terminal.streams import ANSWER_NO, note, say_no
+    from tiltwright.reach.messages import verdict
+    from tiltwright.reach.wording import closing_words
+    from tiltwright.terminal.streams import note
 
     analysis = analyse_reach(
         evaluated, None if clear is None else _mm(clear, shown), _mm(margin, shown), moves_too=whole
     )
-    if not whole:
-        note("index moves are looked at without --only: they lead from each operation to the next")
     if as_json:
         from tiltwright.output.json_csv import json_text
         from tiltwright.reach.report import reach_report
@@ -123,12 +127,20 @@ def _reach(
 
         text = reach_text(analysis, shown)
     show_or_write(text, output, force=force)
-    no = against(analysis, shown)
-    for words in no:
+    _end_with_failures(analysis, shown)
+    note(closing_words(verdict(analysis)))
+
+
+def _end_with_failures(analysis: ReachAnalysis, shown: Units) -> None:
+    """Say on stderr everything that fails, and end if there is anything."""
+    from tiltwright.reach.wording import failure_sentences
+    from tiltwright.terminal.streams import ANSWER_NO, say_no
+
+    sentences = failure_sentences(analysis, shown)
+    for words in sentences:
         say_no(words)
-    if no:
+    if sentences:
         raise typer.Exit(ANSWER_NO)
-    note("nothing was found that does not reach, clear or hold; prove it out above the part all the same")
 
 
 def _picture(
@@ -137,23 +149,20 @@ def _picture(
     from tiltwright.files.atomic_write import write_atomic
     from tiltwright.files.parsing import option_error
     from tiltwright.reach.analysis import analyse_reach
-    from tiltwright.reach.text import against
     from tiltwright.reach.three_views import three_views
-    from tiltwright.terminal.streams import ANSWER_NO, note, say_no
+    from tiltwright.terminal.streams import note
 
     if path.suffix.lower() != ".svg":
         raise option_error("--picture", str(path), "a file that ends in .svg")
     if len(evaluated.operations) != 1:
         names = ", ".join(f'"{one.placed.name}"' for one in evaluated.operations)
         raise option_error("--picture", f"{len(evaluated.operations)} operations", f"one, by --only: {names}")
-    analysis = analyse_reach(evaluated, None if clear is None else _mm(clear, shown), _mm(margin, shown))
+    analysis = analyse_reach(
+        evaluated, None if clear is None else _mm(clear, shown), _mm(margin, shown), moves_too=False
+    )
     write_atomic(path, three_views(analysis, 0, shown), force=force)
     note(f"{path} written", label="done")
-    no = against(analysis, shown)
-    for words in no:
-        say_no(words)
-    if no:
-        raise typer.Exit(ANSWER_NO)
+    _end_with_failures(analysis, shown)
 
 
 def _size(
@@ -168,8 +177,13 @@ def _size(
     as_json: bool,
     force: bool,
 ) -> None:
-    from tiltwright.output.json_csv import json_text as written
-    from tiltwright.reach.step_height import parse_height_range, study_step_height
+    from tiltwright.output.json_csv import json_text
+    from tiltwright.reach.step_height import (
+        parse_height_range,
+        step_height_report,
+        step_height_text,
+        study_step_height,
+    )
     from tiltwright.terminal.streams import ANSWER_NO, say_no
 
     ends = parse_height_range(between)
@@ -177,9 +191,7 @@ def _size(
     study = study_step_height(
         evaluated, step, asked, None if clear is None else _mm(clear, shown), _mm(margin, shown)
     )
-    from tiltwright.reach.step_height import step_height_report, step_height_text
-
-    text = written(step_height_report(study, shown)) if as_json else step_height_text(study, shown)
+    text = json_text(step_height_report(study, shown)) if as_json else step_height_text(study, shown)
     show_or_write(text, output, force=force)
     if not study.heights:
         say_no(f"no height of {study.name} fits and clears")

@@ -35,6 +35,7 @@ def machine_findings(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
     yield from _rotary_letters(machine)
     for place, rotary in enumerate(machine.rotary):
         yield from _one_direction(place, rotary)
+        yield from _index_move(place, rotary)
     yield from _platter(machine)
     yield from machine_solid_findings(machine)
     yield from _z_reference(machine)
@@ -45,6 +46,24 @@ def direction_of(rotary: RotaryTable) -> tuple[float, float, float] | None:
     if rotary.direction is not None:
         return rotary.direction
     return AXIS_DIRECTIONS[rotary.along] if rotary.along is not None else None
+
+
+def _index_move(place: int, rotary: RotaryTable) -> Iterator[UnlocatedDiagnostic]:
+    given = keys_given(rotary)
+    if rotary.index_move == "short way" and rotary.limits:
+        yield UnlocatedDiagnostic(
+            ("rotary", place, "index_move"),
+            '"short way" with limits',
+            'that of an endless rotary: between limits it always goes "as the numbers run"',
+        )
+    unreadable = "index_move" in given and rotary.index_move is None
+    if "half_turn" in given and rotary.index_move != "short way" and not unreadable:
+        yield UnlocatedDiagnostic(
+            ("rotary", place, "half_turn"),
+            'a half turn without index_move = "short way"',
+            "half_turn beside it only",
+            "as the numbers run, they say which way a half turn goes",
+        )
 
 
 def _rotary_letters(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:

@@ -104,6 +104,25 @@ class RotaryTable(FileTable, frozen=True, kw_only=True):
         Angle,
         Meta(description="The angle it displays at the all-zero pose, in degrees.", examples=[0.0]),
     ] = Angle(0.0)
+    index_move: Annotated[
+        Literal["as the numbers run", "short way"] | None,
+        Choice(),
+        Meta(
+            description="The way an endless rotary takes to its next angle. From 350 to 10 degrees it goes down "
+            'through 180 if it goes "as the numbers run", up through 360 if it goes the "short way". Leave it out if '
+            "you are not sure: both ways are then checked.",
+            examples=["short way"],
+        ),
+    ] = None
+    half_turn: Annotated[
+        Literal["positive", "negative"] | None,
+        Choice(suggest=False),
+        Meta(
+            description='The way it takes for a half turn, with index_move = "short way" only: "positive" if the '
+            "displayed angle rises. Left out, both ways are checked.",
+            examples=["positive"],
+        ),
+    ] = None
     holding_torque: Annotated[
         Torque | None,
         Meta(description="What it holds against, with the unit.", examples=["180 N·m", "130 lbf·ft"]),

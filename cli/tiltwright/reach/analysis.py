@@ -1,8 +1,7 @@
-"""What reach finds for a job: margins, distances, index moves, loads, and what stands against it."""
+"""Reach analysis of a job: margins, distances, index moves and loads."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,9 +23,10 @@ from kinematics.reach import (
     clearances,
     force_torque_nm,
     gravity_torque_nm,
-    index_move,
+    index_moves,
     rotary_margins,
     scene_of,
+    table_clearances,
     tool_lengths,
     travel_margins,
     witness_points,
@@ -48,7 +48,7 @@ __all__ = [
 
 @dataclass(frozen=True)
 class RotaryTorque:
-    """About one rotary's line at one operation, N m: gravity's size, and what the cutting force can add to it."""
+    """Torques about one rotary's line at one operation, N m: of gravity, and the most the cutting force can add."""
 
     gravity_nm: float
     force_nm: float
@@ -61,7 +61,7 @@ class RotaryTorque:
 
 @dataclass(frozen=True, eq=False)
 class OperationAnalysis:
-    """One operation, looked at.
+    """Reach analysis of one operation.
 
     Attributes
     ----------
@@ -69,14 +69,17 @@ class OperationAnalysis:
     linear : tuple of Margin
     rotary : tuple of RotaryMargin
     clearance : Clearance
+        Of tool, holder and spindle from everything in the way.
     witness : WitnessPoints or None
-        Where the nearest pair is.
+        Of the closest pair.
     retraction : Clearance or None
-        How it clears on the way straight up to the retract position; None where that is not known.
+        On the way straight up to the retract position; None where that is not known.
+    table : Clearance
+        Of what turns from what stands beside it.
     lengths : ToolLengths or None
-        None without a tool.
+        None without a tool, or where other lengths were not asked about.
     torques : tuple of RotaryTorque
-        For each rotary, from the base outward.
+        For each rotary, from the base outward; empty where loads were not asked about.
     """
 
     pose: OperationPose
@@ -85,13 +88,14 @@ class OperationAnalysis:
     clearance: Clearance
     witness: WitnessPoints | None
     retraction: Clearance | None
+    table: Clearance
     lengths: ToolLengths | None
     torques: tuple[RotaryTorque, ...]
 
 
 @dataclass(frozen=True, eq=False)
 class RotaryLoad:
-    """What one rotary carries, and what it can."""
+    """Load of one rotary and its limits; None for a limit that is not stated."""
 
     letter: str
     carried: Carried
@@ -102,75 +106,68 @@ class RotaryLoad:
 
 @dataclass(frozen=True, eq=False)
 class ReachAnalysis:
-    """A job, looked at.
+    """Reach analysis of a job.
 
     Attributes
     ----------
     job_model : JobCollisionModel
     scene : Scene
     operations : tuple of OperationAnalysis
-    moves : tuple of IndexMove
-        Index moves on which a rotary turns, in order.
+    moves : tuple of IndexMove or None
+        Every way of every index move on which a rotary turns, in order; None where they were not asked about.
     loads : tuple of RotaryLoad
-        For each rotary, from the base outward.
+        For each rotary, from the base outward; empty where they were not asked about.
     clear_mm, margin_mm : float
-        What was asked to be kept: between what cuts and what turns, and to the ends of travel.
+        Distance to keep between solids, and margin to leave to the ends of travel.
     """
 
     job_model: JobCollisionModel
     scene: Scene
     operations: tuple[OperationAnalysis, ...]
-    moves: tuple[IndexMove, ...]
+    moves: tuple[IndexMove, ...] | None
     loads: tuple[RotaryLoad, ...]
     clear_mm: float
     margin_mm: float
 
     @property
     def evaluated(self) -> EvaluatedJob:
-        """The job."""
+        """The job, evaluated."""
         return self.job_model.evaluated
 
     @property
     def model(self) -> CollisionModel:
-        """The layout."""
+        """The collision model."""
         return self.job_model.model
 
     def move_fits(self, move: IndexMove) -> bool:
         """Whether an index move keeps the distance asked for, all along."""
-        return move.at_least_mm > 0.0 and move.at_least_mm >= self.clear_mm
+        return all(one.at_least_mm > 0.0 and one.at_least_mm >= self.clear_mm for one in move.clearances)
 
 
 def analyse_reach(
     evaluated: EvaluatedJob, clear_mm: float | None, margin_mm: float, *, moves_too: bool = True
 ) -> ReachAnalysis:
-    """Look at a job.
+    """Reach analysis of a job, with index moves, tool lengths and loads.
 
     Parameters
     ----------
     evaluated : EvaluatedJob
     clear_mm : float or None
-        The distance to keep; None takes the job's, or none at all.
+        Distance to keep; None takes the job's, or none at all.
     margin_mm : float
-        What to leave to the ends of travel.
+        Margin to leave to the ends of travel.
     moves_too : bool
         Off where the job's operations are not all there, so that they do not follow one another.
 
     Raises
     ------
     InputFaults
-        When a solid, tool or sweep cannot be.
+        When a solid, tool or sweep is not possible.
     """
     job_model = build_collision_model(evaluated)
-    model, job = job_model.model, evaluated.job
-    if clear_mm is None:
-        clear_mm = job.unit.to_mm(job.file.clear or 0.0)
+    model = job_model.model
+    clear_mm = _clear_mm(evaluated) if clear_mm is None else clear_mm
     scene = scene_of(model)
-    operation = tuple(
-        _stood(model, scene, pose, clearance, retraction, clear_mm)
-        for pose, clearance, retraction in _clearing(model, scene, clear_mm)
-    )
-    pairs = zip(model.operations, model.operations[1:], strict=False) if moves_too else ()
-    moves = [index_move(model, scene, first, second) for first, second in pairs]
     loads = tuple(
         RotaryLoad(
             letter,
@@ -182,86 +179,82 @@ def analyse_reach(
         for k, letter in enumerate(model.machine.letters)
     )
     return ReachAnalysis(
-        job_model, scene, operation, tuple(m for m in moves if m is not None), loads, clear_mm, margin_mm
+        job_model,
+        scene,
+        _operations(model, scene, clear_mm, lengths_and_loads=True),
+        index_moves(model, scene) if moves_too else None,
+        loads,
+        clear_mm,
+        margin_mm,
     )
 
 
 def analyse_operations(evaluated: EvaluatedJob) -> ReachAnalysis:
-    """Look at a job's operations alone: neither index moves, nor loads, nor other lengths of tools.
+    """Reach analysis of a job's operations alone: neither index moves, nor loads, nor other lengths of tools.
 
     Raises
     ------
     InputFaults
-        When a solid, tool or sweep cannot be.
+        When a solid, tool or sweep is not possible.
     """
     job_model = build_collision_model(evaluated)
-    clear_mm = evaluated.job.unit.to_mm(evaluated.job.file.clear or 0.0)
+    clear_mm = _clear_mm(evaluated)
     scene = scene_of(job_model.model)
-    operation = tuple(
-        OperationAnalysis(
-            pose,
-            travel_margins(job_model.model, pose),
-            rotary_margins(job_model.model, pose),
-            clearance,
-            None
-            if clearance.nearest is None
-            else witness_points(job_model.model, scene, pose, clearance.nearest),
-            retraction,
-            None,
-            (),
-        )
-        for pose, clearance, retraction in _clearing(job_model.model, scene, clear_mm)
-    )
-    return ReachAnalysis(job_model, scene, operation, (), (), clear_mm, 0.0)
+    operations = _operations(job_model.model, scene, clear_mm, lengths_and_loads=False)
+    return ReachAnalysis(job_model, scene, operations, None, (), clear_mm, 0.0)
 
 
 def drawn_tip_mm(model: CollisionModel, operation: OperationAnalysis) -> NDArray[np.float64]:
-    """Where to draw the tip, machine coordinates: in its box, where the tool meets the nearest place.
+    """Position of the tip to draw, machine coordinates: in its box, where the tool comes closest to something.
 
-    What is drawn about it then ends at that place, since what cuts is round about its own line.
+    The tool drawn about it then ends at that place, since it is round about its own line.
     """
     low, high = model.tips_mm(operation.pose)
     tip = (low + high) / 2.0
     if operation.witness is not None:
         tip = tip + np.array(operation.witness.corner) * (high - low) / 2.0
-        tip[:2] = np.clip(operation.witness.cutting_mm, low, high)[:2]
+        tip[:2] = np.clip(operation.witness.body_mm, low, high)[:2]
     return np.asarray(tip)
 
 
-def _clearing(
-    model: CollisionModel, scene: Scene, clear_mm: float
-) -> Iterator[tuple[OperationPose, Clearance, Clearance | None]]:
-    """Every operation, how it clears, and how it clears on the way straight up."""
+def _clear_mm(evaluated: EvaluatedJob) -> float:
+    """The distance that the job asks to keep."""
+    return evaluated.job.unit.to_mm(evaluated.job.file.clear or 0.0)
+
+
+def _operations(
+    model: CollisionModel, scene: Scene, clear_mm: float, *, lengths_and_loads: bool
+) -> tuple[OperationAnalysis, ...]:
     found = clearances(model, clear_mm, scene)
-    ways = [model.retraction(pose) for pose in model.operations]
+    table = table_clearances(model, clear_mm, scene)
+    ways = [model.retraction(operation) for operation in model.operations]
     up = iter(clearances(model, clear_mm, scene, [way for way in ways if way is not None]))
-    for pose, clearance, way in zip(model.operations, found, ways, strict=True):
-        yield pose, clearance, None if way is None else next(up)
-
-
-def _stood(
-    model: CollisionModel,
-    scene: Scene,
-    pose: OperationPose,
-    clearance: Clearance,
-    retraction: Clearance | None,
-    clear_mm: float,
-) -> OperationAnalysis:
-    near = clearance.nearest
-    torques = tuple(
-        RotaryTorque(
-            abs(float(gravity_torque_nm(model, k, pose.machine_deg))),
-            force_torque_nm(model, k, pose),
+    analysed = []
+    for operation, clearance, beside, way in zip(model.operations, found, table, ways, strict=True):
+        pair = clearance.nearest
+        lengths = None
+        torques: tuple[RotaryTorque, ...] = ()
+        if lengths_and_loads:
+            if operation.tool is not None:
+                lengths = tool_lengths(model, scene, operation, clear_mm)
+            torques = tuple(
+                RotaryTorque(
+                    abs(float(gravity_torque_nm(model, k, operation.machine_deg))),
+                    force_torque_nm(model, k, operation, scene),
+                )
+                for k in range(len(model.machine.rotaries))
+            )
+        analysed.append(
+            OperationAnalysis(
+                operation,
+                travel_margins(model, operation),
+                rotary_margins(model, operation),
+                clearance,
+                None if pair is None else witness_points(model, scene, operation, pair),
+                None if way is None else next(up),
+                beside,
+                lengths,
+                torques,
+            )
         )
-        for k in range(len(model.machine.rotaries))
-    )
-    return OperationAnalysis(
-        pose,
-        travel_margins(model, pose),
-        rotary_margins(model, pose),
-        clearance,
-        None if near is None else witness_points(model, scene, pose, near),
-        retraction,
-        None if pose.tool is None else tool_lengths(model, scene, pose, clear_mm),
-        torques,
-    )
+    return tuple(analysed)

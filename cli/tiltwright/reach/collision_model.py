@@ -1,4 +1,4 @@
-"""A job laid out for reach: its solids, tools and sweeps as `kinematics.reach` takes them, and what was taken as given."""
+"""Collision model of a job: its solids, tools and sweeps as `kinematics.reach` takes them."""
 
 from __future__ import annotations
 
@@ -17,6 +17,8 @@ from kinematics.reach import (
     CollisionModel,
     Frustum,
     HolderPart,
+    IndexDirection,
+    IndexRule,
     LoadLimit,
     Mesh,
     OperationPose,
@@ -33,21 +35,22 @@ from kinematics.reach import (
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath
 from tiltwright.files.job_file import JobFile, StackTable
 from tiltwright.files.loader import ReadJob, ReadMachine, fault_at
-from tiltwright.files.machine_file import MachineFile
+from tiltwright.files.machine_file import MachineFile, RotaryTable
 from tiltwright.files.materials import MATERIALS
 from tiltwright.files.solid_tables import SolidTable, SweepTable, ToolTable
 from tiltwright.files.stl import read_stl
 from tiltwright.files.units import Unit
 from tiltwright.job.evaluate import EvaluatedJob
 
-__all__ = ["JobCollisionModel", "build_collision_model"]
+__all__ = ["THIN_PLATTER_MM", "JobCollisionModel", "build_collision_model"]
 
-_THIN_PLATTER_MM = 1.0
+THIN_PLATTER_MM = 1.0
+"""Thickness of a platter whose file states none."""
 
 
 @dataclass(frozen=True, eq=False)
 class JobCollisionModel:
-    """A job laid out.
+    """A job and its collision model.
 
     Attributes
     ----------
@@ -63,12 +66,12 @@ class JobCollisionModel:
 
 
 def build_collision_model(evaluated: EvaluatedJob) -> JobCollisionModel:
-    """The job's layout.
+    """The collision model of a job.
 
     Raises
     ------
     InputFaults
-        With every solid, tool, holder and sweep that cannot be: a mesh that is not closed, a tool that is not known.
+        With every solid, tool, holder and sweep that is not possible: an open mesh, an unknown tool.
     """
     job, machine_file = evaluated.job, evaluated.job.machine_file
     faults: list[Diagnostic] = []
@@ -78,6 +81,7 @@ def build_collision_model(evaluated: EvaluatedJob) -> JobCollisionModel:
     tools = _tools(job, faults)
     poses = _stands(evaluated, tools, faults)
     retract_mm = _retract(job, faults)
+    rotaries = machine_file.file.rotary
     if faults:
         raise InputFaults(faults)
     model = CollisionModel(
@@ -88,10 +92,16 @@ def build_collision_model(evaluated: EvaluatedJob) -> JobCollisionModel:
         (*spindle, *more_spindle),
         tuple(poses),
         retract_mm,
+        tuple(_index_direction(rotary) for rotary in rotaries),
     )
-    rotaries = machine_file.file.rotary
     return JobCollisionModel(
         evaluated, model, tuple(LoadLimit(rotary.holding_torque, rotary.capacity) for rotary in rotaries)
+    )
+
+
+def _index_direction(rotary: RotaryTable) -> IndexDirection:
+    return IndexDirection(
+        None if rotary.index_move is None else IndexRule(rotary.index_move), rotary.half_turn
     )
 
 
@@ -112,7 +122,7 @@ def _machine_solids(read: ReadMachine, faults: list[Diagnostic]) -> tuple[list[S
         spindle.insert(0, nose)
     if file.platter is not None:
         thickness = file.platter.thickness
-        platter = platter_solid(machine, _THIN_PLATTER_MM if thickness is None else unit.to_mm(thickness))
+        platter = platter_solid(machine, THIN_PLATTER_MM if thickness is None else unit.to_mm(thickness))
         if platter is not None:
             solids.insert(0, Solid(platter.name, platter.shape, platter.on, mass_kg=file.platter.mass))
     return spindle, solids
@@ -270,7 +280,7 @@ def _sweep(table: SweepTable | None, unit: Unit) -> TipEnvelope:
 
 
 def _retract(job: ReadJob, faults: list[Diagnostic]) -> tuple[float | None, float | None, float | None]:
-    """Where the spindle retracts to; a place that it cannot go to is a fault."""
+    """The retract position; a place outside the travels is a fault."""
     spindle = job.machine_file.file.spindle
     read: ReadJob | ReadMachine = job
     path: KeyPath = ("retract",)

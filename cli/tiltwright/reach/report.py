@@ -4,21 +4,22 @@ from __future__ import annotations
 
 from typing import Any
 
-from kinematics.reach import ClosestPair, IndexMove, Margin
+from kinematics.reach import Clearance, ClosestPair, IndexMove, Margin, MoveClearance, OperationPose
 from tiltwright.output.json_csv import by_letter, length_list
 from tiltwright.output.numbers import UNIT_MM
 from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis, RotaryLoad
-from tiltwright.reach.text import against, taken_as_given
+from tiltwright.reach.messages import failures, not_checked
+from tiltwright.reach.wording import failure_words, not_checked_words, taken_as_given
 
 __all__ = ["reach_report"]
 
 
 def reach_report(analysis: ReachAnalysis, units: str) -> dict[str, Any]:
-    """The whole answer.
+    """The whole answer as one JSON object.
 
     Lengths and readouts are in `units`, angles in degrees, masses in kg, torques in N m.
     """
-    no = against(analysis, units)
+    no = [(one, failure_words(one, analysis, units)) for one in failures(analysis)]
     mm = UNIT_MM[units]
     return {
         "schema": "tiltwright.reach/1",
@@ -26,12 +27,17 @@ def reach_report(analysis: ReachAnalysis, units: str) -> dict[str, Any]:
         "machine": analysis.model.machine.name,
         "units": units,
         "fits": not no,
-        "against": list(no),
+        "not_checked": [
+            {"kind": one.kind, "names": list(one.names), "words": not_checked_words(one)}
+            for one in not_checked(analysis)
+        ],
+        "against": [words for _, words in no],
+        "failures": [{"kind": one.kind, "operation": one.operation, "words": words} for one, words in no],
         "clear": analysis.clear_mm / mm,
         "margin": analysis.margin_mm / mm,
         "operations": [_operation(analysis, operation, units) for operation in analysis.operations],
         "unreached": [{"name": one.name, "why": one.why} for one in analysis.evaluated.unreached],
-        "index_moves": [_move(analysis, move, units) for move in analysis.moves],
+        "index_moves": [_move(analysis, move, units) for move in analysis.moves or ()],
         "load": [_load(analysis, load, units) for load in analysis.loads],
         "taken_as_given": list(taken_as_given(analysis, units)),
     }
@@ -58,25 +64,26 @@ def _operation(analysis: ReachAnalysis, operation: OperationAnalysis, units: str
         "nearest": None
         if near is None or operation.witness is None
         else {
-            **_near(near, mm),
+            **_pair(near, mm),
             "corner": dict(zip("XYZ", operation.witness.corner, strict=True)),
             "at": {
-                "cutting": length_list(operation.witness.cutting_mm, units),
-                "turning": length_list(operation.witness.turning_mm, units),
+                "cutting": length_list(operation.witness.body_mm, units),
+                "turning": length_list(operation.witness.obstacle_mm, units),
             },
         },
-        "too_near": [_near(one, mm) for one in operation.clearance.too_close],
-        "too_near_on_the_way_up": [_near(one, mm) for one in operation.retraction.too_close]
+        "too_near": [_pair(one, mm) for one in operation.clearance.too_close],
+        "too_near_on_the_way_up": [_pair(one, mm) for one in operation.retraction.too_close]
         if operation.retraction
         else [],
+        **_table(operation.table, mm),
         "tool_length": None
         if lengths is None or pose.tool is None
         else {
             "stated": pose.tool.length_mm / mm,
             "shortest": None if lengths.shortest_mm is None else lengths.shortest_mm / mm,
-            "shortest_by": lengths.shortest_by,
+            "shortest_by": lengths.shortest_limit,
             "longest": None if lengths.longest_mm is None else lengths.longest_mm / mm,
-            "longest_by": lengths.longest_by,
+            "longest_by": lengths.longest_limit,
         },
         "torque_Nm": {
             letter: {"gravity": torque.gravity_nm, "force": torque.force_nm}
@@ -94,26 +101,62 @@ def _margin(margin: Margin, mm: float) -> dict[str, float]:
     }
 
 
-def _near(near: ClosestPair, mm: float) -> dict[str, Any]:
+def _pair(pair: ClosestPair, mm: float) -> dict[str, Any]:
+    return {"cutting": pair.body, "turning": pair.obstacle, **_distance(pair, mm)}
+
+
+def _distance(pair: ClosestPair, mm: float) -> dict[str, float | None]:
     return {
-        "cutting": near.cutting,
-        "turning": near.turning,
-        "distance": near.gap_mm / mm,
-        "true_at_most": (near.gap_mm + near.facet_error_mm) / mm if near.gap_mm > 0.0 else None,
+        "distance": pair.gap_mm / mm,
+        "true_at_most": (pair.gap_mm + pair.facet_error_mm) / mm if pair.gap_mm > 0.0 else None,
     }
 
 
+def _table(clearance: Clearance, mm: float) -> dict[str, Any]:
+    """What turns against what stands."""
+    nearest, too_close = (
+        [
+            {"turning": pair.body, "standing": pair.obstacle, **_distance(pair, mm)}
+            for pair in pairs
+            if pair is not None
+        ]
+        for pairs in ((clearance.nearest,), clearance.too_close)
+    )
+    return {"table_nearest": nearest[0] if nearest else None, "table_too_near": too_close}
+
+
 def _move(analysis: ReachAnalysis, move: IndexMove, units: str) -> dict[str, Any]:
+    tool, table = move.tool, move.table
+    return {
+        "from": _name(move.start),
+        "to": _name(move.end),
+        "from_start": move.start is None,
+        "to_start": move.end is None,
+        "turn": by_letter(analysis.model.machine, move.turn_deg),
+        "ways": move.ways,
+        "fits": analysis.move_fits(move),
+        "cutting": None if tool is None else tool.body,
+        "turning": None if tool is None else tool.obstacle,
+        **_smallest(analysis, tool, units),
+        "table": None
+        if table is None
+        else {"turning": table.body, "standing": table.obstacle, **_smallest(analysis, table, units)},
+    }
+
+
+def _name(operation: OperationPose | None) -> str:
+    return "start" if operation is None else operation.name
+
+
+def _smallest(analysis: ReachAnalysis, found: MoveClearance | None, units: str) -> dict[str, Any]:
+    if found is None:
+        return dict.fromkeys(("at_least", "seen", "true_at_most", "machine"))
     mm = UNIT_MM[units]
     return {
-        "from": move.start,
-        "to": move.end,
-        "fits": analysis.move_fits(move),
-        "at_least": move.at_least_mm / mm,
-        "seen": move.seen_mm / mm,
-        "cutting": move.cutting,
-        "turning": move.turning,
-        "machine": by_letter(analysis.model.machine, move.machine_deg),
+        "at_least": found.at_least_mm / mm,
+        "seen": found.seen_mm / mm,
+        "true_at_most": (found.at_least_mm + found.shortfall_mm) / mm if found.seen_mm > 0.0 else None,
+        "machine": by_letter(analysis.model.machine, found.machine_deg),
     }
 
 

@@ -1,4 +1,4 @@
-"""Heights of a stack step that fit: the study of `reach --size`, as text and as JSON."""
+"""Step-height study of `reach --size`: values, text and JSON."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ from tiltwright.output.numbers import (
 )
 from tiltwright.output.tables import table, units_words
 from tiltwright.reach.collision_model import JobCollisionModel, build_collision_model
-from tiltwright.reach.text import limit_words
+from tiltwright.reach.wording import limit_words, shown_down, shown_up
 
 __all__ = [
     "StepHeightStudy",
@@ -53,7 +53,7 @@ _ROWS = 5
 
 @dataclass(frozen=True)
 class Stiffness:
-    """The step as a cantilever at one height.
+    """Stiffness of the step as a cantilever at one height.
 
     None where section, modulus or force is not known, or where the step is no taller than it is wide.
     """
@@ -65,7 +65,7 @@ class Stiffness:
 
 @dataclass(frozen=True, eq=False)
 class StepHeightStudy:
-    """What `reach --size` answers.
+    """Feasible heights of a stack step, their stiffness, and where the fixture may be mounted.
 
     Attributes
     ----------
@@ -78,13 +78,13 @@ class StepHeightStudy:
         The heights that were looked among.
     heights : tuple of FeasibleRange
     refusals : tuple of (float, Limit)
-        Where no height fits: heights that were looked at, and what each does not fit for.
+        Where no height fits: heights that were looked at, and what limits each.
     stiffness : tuple of Stiffness
         Over the heights that fit, and at the step's own.
     force_n : float or None
         The largest cutting force that an operation states.
     mounting : tuple of MountingRange
-        Where the whole fixture may stand, with the step as it is.
+        Feasible moves of the whole fixture, with the step as it is.
     clear_mm, margin_mm : float
     """
 
@@ -134,7 +134,7 @@ def study_step_height(
     clear_mm: float | None,
     margin_mm: float,
 ) -> StepHeightStudy:
-    """The heights of a step.
+    """Feasible heights of a step.
 
     Raises
     ------
@@ -174,7 +174,7 @@ def _refusals(
     clear_mm: float,
     margin_mm: float,
 ) -> tuple[tuple[float, Limit], ...]:
-    """What heights do not fit for, the step's own among them."""
+    """Causes for which sample heights, the current one included, do not fit."""
     own = job_model.model.steps[index].up_mm
     low, high = float(heights_mm[0]), float(heights_mm[-1])
     tried = sorted({*heights_mm.tolist(), *([own] if low <= own <= high else [])})
@@ -223,25 +223,25 @@ def step_height_text(study: StepHeightStudy, units: str) -> str:
     parts = [
         f"{evaluated.job.file.name}: heights of {study.name} in {units_words(units)}, on {evaluated.setup.machine.name}",
         (
-            f"It is {length(study.own_mm, units)} in the job. Looked among {low} to {high}, keeping "
-            f"{length(study.clear_mm, units)} between what cuts and what turns and "
-            f"{length(study.margin_mm, units)} to the ends of travel."
+            f"It is {length(study.own_mm, units)} in the job. Heights from {low} to {high} were tried, with "
+            f"{length(study.clear_mm, units)} to keep between solids and {length(study.margin_mm, units)} to leave to "
+            "the ends of travel."
         ),
     ]
     if study.heights:
         rows = [
             [
-                length(one.low_mm, units),
-                length(one.high_mm, units),
+                shown_up(one.low_mm, units),
+                shown_down(one.high_mm, units),
                 limit_words(one.low_limit),
                 limit_words(one.high_limit),
             ]
             for one in study.heights
         ]
-        parts.append(table(["from", "to", "no lower for", "no higher for"], rows, left=4))
+        parts.append(table(["from", "to", "lower limit set by", "upper limit set by"], rows, left=4))
     else:
         rows = [[length(height, units), limit_words(limit)] for height, limit in study.refusals]
-        parts.append("No height fits. For example:\n\n" + table(["at", "it does not for"], rows, left=2))
+        parts.append("No height fits. For example:\n\n" + table(["height", "limited by"], rows, left=2))
     parts += [_stiffness(study, units), _seats(study, units)]
     return "\n\n".join(parts)
 
@@ -249,43 +249,43 @@ def step_height_text(study: StepHeightStudy, units: str) -> str:
 def _stiffness(study: StepHeightStudy, units: str) -> str:
     if all(one.newton_per_mm is None for one in study.stiffness):
         return (
-            "Stiffness: not known; give the step round or bar, and a material with a modulus. No taller than it is "
-            "wide it is no beam, and stiff."
+            "Stiffness: not known. Give the step a section (round or bar) and a material with a modulus. A step no taller "
+            "than it is wide is not a beam; it is stiff."
         )
     rows = [
         [
             length(one.height_mm, units) + (" (as it is)" if one.height_mm == study.own_mm else ""),
-            "no beam" if one.newton_per_mm is None else stiffness(one.newton_per_mm, units),
+            "not a beam" if one.newton_per_mm is None else stiffness(one.newton_per_mm, units),
             ""
             if one.deflection_mm is None
             else fixed(in_units(one.deflection_mm, units), DECIMALS[units] + 2),
         ]
         for one in study.stiffness
     ]
-    head = ["height", f"stiffness {STIFFNESS_UNIT[units]}", f"gives at its top, {units}"]
+    head = ["height", f"stiffness {STIFFNESS_UNIT[units]}", f"deflection at the top, {units}"]
     under = (
         "no operation states a cutting force"
         if study.force_n is None
         else f"under {force(study.force_n, units)} {FORCE_UNIT[units]} across it"
     )
-    return f"As a cantilever, {under}; joints and shear make it softer, so compare heights by it\n\n{table(head, rows)}"
+    return f"As a cantilever, {under}; joints and shear make it softer, so use it to compare heights\n\n{table(head, rows)}"
 
 
 def _seats(study: StepHeightStudy, units: str) -> str:
     if not study.mounting:
-        return "Where the fixture may stand on the mill: not known, no travels are stated."
+        return "Where the fixture may stand on the mill: not known. Enter the travels to find out."
     rows = [
         [
             mounting_range.axis,
-            "nowhere" if mounting_range.low_mm is None else length(mounting_range.low_mm, units),
-            "nowhere" if mounting_range.high_mm is None else length(mounting_range.high_mm, units),
+            "nowhere" if mounting_range.low_mm is None else shown_up(mounting_range.low_mm, units),
+            "nowhere" if mounting_range.high_mm is None else shown_down(mounting_range.high_mm, units),
             limit_words(mounting_range.low_limit),
             limit_words(mounting_range.high_limit),
         ]
         for mounting_range in study.mounting
     ]
-    text = table(["along", "from", "to", "no lower for", "no higher for"], rows, left=1)
-    return f"The whole fixture may move on the mill by, one axis at a time, with the step as it is\n\n{text}"
+    text = table(["along", "from", "to", "lower limit set by", "upper limit set by"], rows, left=1)
+    return f"Room to move the whole fixture on the mill, one axis at a time, with the step as it is\n\n{text}"
 
 
 def step_height_report(study: StepHeightStudy, units: str) -> dict[str, Any]:
@@ -334,5 +334,19 @@ def _seat(mounting_range: MountingRange, mm: float) -> dict[str, Any]:
     }
 
 
+_BY = {"range": "asked", "index move": "swing", "capacity": "load", "holding torque": "load"}
+"""Words of the JSON for kinds of limits."""
+
+
 def _stop(limit: Limit) -> dict[str, str]:
-    return {"by": limit.by, "what": limit.what, "operation": limit.operation}
+    by, what = _BY.get(limit.kind, limit.kind), ""
+    if limit.kind == "travel":
+        what = f"{limit.axis} {limit.end}"
+    elif limit.kind in ("capacity", "holding torque"):
+        what = f"{limit.kind} of {limit.axis}"
+    elif limit.pair is not None:
+        what = f"{limit.pair[0]} to {limit.pair[1]}"
+    operation = limit.operation or ""
+    if limit.kind == "index move":
+        operation = f"{limit.operation or 'start'} to {limit.next_operation or 'start'}"
+    return {"by": by, "what": what, "operation": operation}

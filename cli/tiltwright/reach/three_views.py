@@ -1,4 +1,4 @@
-"""One operation in three views, to scale: what stands where, the tightest distance, what is left of the travels."""
+"""Three orthographic views of one operation, to scale, with the smallest gap and the room left on the travels."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from kinematics.reach import Margin, Outline, View, flat_mm, outlines
 from tiltwright.files.diagnostics import sanitized
 from tiltwright.output.numbers import in_units, length
 from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis, drawn_tip_mm
-from tiltwright.reach.text import corner_words
+from tiltwright.reach.wording import corner_words, shown_down
 
 __all__ = ["three_views"]
 
@@ -97,7 +97,7 @@ def _subtitle(analysis: ReachAnalysis, operation: OperationAnalysis, units: str)
     words = "nothing is near"
     if near is not None:
         where = corner_words(operation)
-        words = f"nearest: {near.cutting} to {near.turning}, {length(near.gap_mm, units)} {units} {where}".rstrip()
+        words = f"nearest: {near.body} to {near.obstacle}, {shown_down(near.gap_mm, units)} {units} {where}".rstrip()
     return f"machine angles {angles}    {words}"
 
 
@@ -163,7 +163,7 @@ def _gap(
     near, witness = operation.clearance.nearest, operation.witness
     if near is None or witness is None:
         return
-    first, last = (frame.witness(flat_mm(end, view)) for end in (witness.cutting_mm, witness.turning_mm))
+    first, last = (frame.witness(flat_mm(end, view)) for end in (witness.body_mm, witness.obstacle_mm))
     middle = (first + last) / 2.0
     inside = (
         frame.left < middle[0] < frame.left + frame.width and frame.top < middle[1] < frame.top + frame.height
@@ -185,7 +185,7 @@ def _gap(
     knee = middle + np.array([turn, -1.0]) * (radius * 0.7071 + 5.0)
     knee[1] = max(knee[1], frame.top + 4.0)
     start = middle + np.array([turn, -1.0]) * radius * 0.7071
-    words = f"{length(near.gap_mm, units)}" if near.gap_mm > 0.0 else "contact"
+    words = shown_down(near.gap_mm, units) if near.gap_mm > 0.0 else "contact"
     wide = 1.75 * len(words) + 1.0
     end = knee + np.array([turn * wide, 0.0])
     box_left = min(float(knee[0]), float(end[0]))

@@ -155,7 +155,7 @@ def build_sheet(worked: EvaluatedJob, *, date: str, version: str, units: str | N
         date=date,
         version=version,
         notes=tuple(job.file.notes),
-        alerts=(*against, *alerts(worked, units)),
+        alerts=(*_not_checked(stood), *against, *alerts(worked, units)),
         against=against,
         letters=machine.letters,
         stack=_stack(job.steps, units),
@@ -198,9 +198,17 @@ def _standing(worked: EvaluatedJob) -> ReachAnalysis | None:
 
 
 def _against(stood: ReachAnalysis, units: str) -> Texts:
-    from tiltwright.reach.text import against
+    from tiltwright.reach.wording import failure_sentences
 
-    return merged(against(stood, units), stood.evaluated.operations)
+    return merged(failure_sentences(stood, units), stood.evaluated.operations)
+
+
+def _not_checked(stood: ReachAnalysis | None) -> Texts:
+    if stood is None:
+        return ()
+    from tiltwright.reach.wording import not_checked_sentences
+
+    return not_checked_sentences(stood)
 
 
 def _checked(stood: ReachAnalysis, units: str) -> Texts:

@@ -7,7 +7,8 @@ from dataclasses import replace
 from kinematics.reach import Margin, View, flat_mm, outlines
 from tiltwright.output import numbers
 from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis, drawn_tip_mm
-from tiltwright.reach.text import corner_words, unstated
+from tiltwright.reach.messages import assumptions
+from tiltwright.reach.wording import assumption_words, corner_words, shown_down
 from tiltwright.sheet.data import Texts
 from tiltwright.sheet.side_view import BodyShape, Projection, SideView, Solids, TravelBar
 
@@ -39,8 +40,8 @@ def with_solids(view: SideView, reached: ReachAnalysis, which: int, units: str) 
     )
     gap_words: Texts = ()
     if near is not None:
-        size = f"gap {numbers.length(near.gap_mm, units)}" if near.gap_mm > 0.0 else "contact"
-        gap_words = (size, f"{near.cutting} to {near.turning}")
+        size = f"gap {shown_down(near.gap_mm, units)}" if near.gap_mm > 0.0 else "contact"
+        gap_words = (size, f"{near.body} to {near.obstacle}")
     solids = Solids(
         main=_projection(reached, stood, main),
         other=_projection(reached, stood, other),
@@ -78,7 +79,7 @@ def _projection(reached: ReachAnalysis, stood: OperationAnalysis, view: View) ->
         for one in found
     )
     place = stood.witness
-    gap = None if place is None else (flat_mm(place.cutting_mm, view), flat_mm(place.turning_mm, view))
+    gap = None if place is None else (flat_mm(place.body_mm, view), flat_mm(place.obstacle_mm, view))
     return Projection(_WORDS[view], bodies, gap)
 
 
@@ -95,10 +96,10 @@ def _bar(margin: Margin, units: str) -> TravelBar:
 
 
 def checked_words(reached: ReachAnalysis, units: str) -> Texts:
-    """What was checked of clearance, what came out nearest, and what was not checked."""
+    """Sentences on what was checked of clearance, the smallest distances, and what this sheet leaves out."""
     up = any(stood.retraction is not None for stood in reached.operations)
     found = [
-        "Clearance of tool, holder and spindle from what turns was checked with the stated solids, the blank whole, at each operation: over "
+        "Clearance of tool, holder and spindle from what is in the way was checked with the stated solids, the blank whole, at each operation: over "
         + ("its sweep and on the way straight up from it." if up else "its sweep.")
     ]
     gaps = [stood for stood in reached.operations if stood.clearance.nearest is not None]
@@ -110,14 +111,24 @@ def checked_words(reached: ReachAnalysis, units: str) -> Texts:
         assert near is not None
         where = f" {corner_words(least)}".rstrip()
         size = (
-            f"{numbers.length(near.gap_mm, units)}, {near.cutting} to {near.turning}"
+            f"{shown_down(near.gap_mm, units)}, {near.body} to {near.obstacle}"
             if near.gap_mm > 0.0
-            else f"none: {near.cutting} runs into {near.turning}"
+            else f"none: {near.body} runs into {near.obstacle}"
         )
         found.append(f"The smallest distance at an operation is {size}, at {least.pose.name}{where}.")
     else:
         found.append("No distance came out of it.")
-    found += [f"{words[0].upper()}{words[1:]}." for words in unstated(reached)]
+    tables = [(stood, stood.table.nearest) for stood in reached.operations if stood.table.nearest is not None]
+    if tables:
+        stood, pair = min(tables, key=lambda both: both[1].gap_mm)
+        size = shown_down(pair.gap_mm, units) if pair.gap_mm > 0.0 else "none"
+        found.append(
+            f"What turns was checked against what stands beside it at each operation: the smallest distance is {size}, "
+            f"{pair.body} to {pair.obstacle}, at {stood.pose.name}."
+        )
+    found += [
+        assumption_words(item, units) for item in assumptions(reached) if item.kind in ("no sweep", "bearing")
+    ]
     found.append(
         'Not checked here: index moves, loads, chips, hoses and whatever the files do not state. The command "tiltwright reach" '
         "looks at index moves and loads too."

@@ -78,7 +78,7 @@ def test_the_marked_places_lie_as_far_apart_as_the_dimension_says_and_on_the_dra
     reached = analyse_operations(cap)
     for stood in reached.operations:
         near, place = stood.clearance.nearest, stood.witness
-        apart = np.linalg.norm(place.cutting_mm - place.turning_mm)
+        apart = np.linalg.norm(place.body_mm - place.obstacle_mm)
         # the halving ends at pieces of some hundredths of a millimetre
         assert apart == pytest.approx(near.gap_mm, abs=0.1)
         tip = drawn_tip_mm(reached.model, stood)
@@ -86,7 +86,7 @@ def test_the_marked_places_lie_as_far_apart_as_the_dimension_says_and_on_the_dra
         assert (tip >= low - 1e-9).all()
         assert (tip <= high + 1e-9).all()
         shown = outlines(reached.model, reached.scene, stood.pose, "side", tip)
-        for name, end in ((near.cutting, place.cutting_mm), (near.turning, place.turning_mm)):
+        for name, end in ((near.body, place.body_mm), (near.obstacle, place.obstacle_mm)):
             (body,) = (one for one in shown if one.name == name)
             flat, rings = flat_mm(end, "side"), np.concatenate(body.polygons)
             assert (flat > rings.min(axis=0) - 0.1).all()
