@@ -105,7 +105,12 @@ class IndexMove:
 
 
 def index_moves(
-    model: CollisionModel, scene: Scene, up_to_mm: float = FARTHEST_MM, *, table_too: bool = True
+    model: CollisionModel,
+    scene: Scene,
+    up_to_mm: float = FARTHEST_MM,
+    *,
+    tool_too: bool = True,
+    table_too: bool = True,
 ) -> tuple[IndexMove, ...]:
     """Index moves of a job: from the start through every operation and back, each by every way it may take.
 
@@ -116,8 +121,8 @@ def index_moves(
         The model's, from `scene_of`.
     up_to_mm : float
         Distances longer than this are not asked about.
-    table_too : bool
-        Off to leave out what turns against what stands.
+    tool_too, table_too : bool
+        Off to leave out tool, holder and spindle, or what turns against what stands.
 
     Returns
     -------
@@ -136,7 +141,9 @@ def index_moves(
             if turn.any()
         ]
         for turn in ways:
-            move = index_move(model, scene, first, second, turn, up_to_mm, table_too=False)
+            move = IndexMove(first, second, turn, 1, None, None)
+            if tool_too:
+                move = index_move(model, scene, first, second, turn, up_to_mm, table_too=False)
             if table_too:
                 low, high = index_range_deg(model, first, turn)
                 # Neither the tool nor the direction matters to the table: many moves of a job are one box of angles.

@@ -14,7 +14,7 @@ from kinematics.reach.clearance import Clearance, clearances, table_clearances
 from kinematics.reach.collision_model import CollisionModel
 from kinematics.reach.index_moves import index_moves
 from kinematics.reach.limit import Limit, LimitKind
-from kinematics.reach.scene import FARTHEST_MM, scene_of
+from kinematics.reach.scene import FARTHEST_MM, PairFilter, scene_of
 
 __all__ = ["CONTACT_MM", "advance", "minimum_clearance"]
 
@@ -26,7 +26,12 @@ _STRIDE_MM = 40.0
 
 
 def minimum_clearance(
-    model: CollisionModel, up_to_mm: float = FARTHEST_MM, *, tool_moves_only: bool = False
+    model: CollisionModel,
+    up_to_mm: float = FARTHEST_MM,
+    *,
+    tool_moves_only: bool = False,
+    tool_too: bool = True,
+    kept_pairs: PairFilter | None = None,
 ) -> tuple[float, Limit]:
     """The smallest distance of the whole job, travels aside; `up_to_mm` where all are longer.
 
@@ -37,6 +42,10 @@ def minimum_clearance(
         Distances longer than this are not asked about: less is quicker.
     tool_moves_only : bool
         Only the retracted spindle on index moves: all that changes when the fixture moves on the mill.
+    tool_too : bool
+        Off to leave out tool, holder and spindle.
+    kept_pairs : callable, optional
+        As for `scene_of`: leaves pairs out of what turns against what stands.
 
     Returns
     -------
@@ -45,21 +54,21 @@ def minimum_clearance(
     limit : Limit
         The pair and the operation or move; of kind "range" where everything is farther than `up_to_mm`.
     """
-    scene = scene_of(model)
+    scene = scene_of(model, kept_pairs)
     least, limit = up_to_mm, Limit()
     if not tool_moves_only:
         both: tuple[tuple[LimitKind, tuple[Clearance, ...]], ...] = (
-            ("clearance", clearances(model, 0.0, scene)),
+            ("clearance", clearances(model, 0.0, scene) if tool_too else ()),
             ("table", table_clearances(model, 0.0, scene)),
         )
         for kind, found in both:
-            for operation, clearance in zip(model.operations, found, strict=True):
+            for operation, clearance in zip(model.operations, found, strict=False):
                 pair = clearance.nearest
                 if pair is not None and pair.gap_mm < least:
                     least = pair.gap_mm
                     limit = Limit(kind, operation.name, pair=(pair.body, pair.obstacle))
     if least > 0.0:
-        for move in index_moves(model, scene, least, table_too=not tool_moves_only):
+        for move in index_moves(model, scene, least, tool_too=tool_too, table_too=not tool_moves_only):
             for one in move.clearances:
                 if one.at_least_mm < least:
                     least = one.at_least_mm

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -17,6 +18,7 @@ from kinematics.transform import Pose
 
 __all__ = [
     "MovingPairs",
+    "PairFilter",
     "Scene",
     "SweptBody",
     "exact_gap_mm",
@@ -36,6 +38,9 @@ quite the axis that was drawn."""
 
 _CONTACT_WITHIN_MM = 0.1
 """Mean thickness of an overlap up to which two bodies touch as bearings do; facets overlap by hundredths."""
+
+
+PairFilter = Callable[[int, int], bool]
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,11 +71,14 @@ class Scene:
         In machine coordinates at the all-zero pose.
     carried : ndarray of int, shape (b,)
         Number of rotaries, from the base outward, that turn each.
+    kept_pairs : callable, optional
+        Takes the indices of a pair of `moving_pairs`; False leaves it out.
     """
 
     machine: Machine
     bodies: tuple[CollisionBody, ...]
     carried: NDArray[np.int64]
+    kept_pairs: PairFilter | None = None
 
     @cached_property
     def discs(self) -> BoundingDiscs:
@@ -94,6 +102,8 @@ class Scene:
         turning, standing = np.nonzero(self.carried[:, None] > self.carried[None, :])
         kept, bearings = [], []
         for body, obstacle in zip(turning.tolist(), standing.tolist(), strict=True):
+            if self.kept_pairs is not None and not self.kept_pairs(body, obstacle):
+                continue
             if not self._keeps_distance(body, obstacle):
                 kept.append((body, obstacle))
                 continue
@@ -147,15 +157,22 @@ class SweptBody:
     half_mm: Array
 
 
-def scene_of(model: CollisionModel) -> Scene:
-    """The bodies of a collision model."""
+def scene_of(model: CollisionModel, kept_pairs: PairFilter | None = None) -> Scene:
+    """Bodies of a collision model.
+
+    Parameters
+    ----------
+    model : CollisionModel
+    kept_pairs : callable, optional
+        Takes the indices of two bodies; False leaves the pair out of what turns against what stands.
+    """
     solids = model.all_solids()
     bodies = tuple(
         collision_body(solid.name, solid.shape, machinable=solid.machinable).moved(model.frame(solid.on))
         for solid in solids
     )
     carried = np.array([model.carried_by(solid.on) for solid in solids], dtype=np.int64)
-    return Scene(model.machine, bodies, carried)
+    return Scene(model.machine, bodies, carried, kept_pairs)
 
 
 def group_poses(machine: Machine, angles_deg: ArrayLike) -> list[Pose]:

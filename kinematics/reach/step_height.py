@@ -121,10 +121,24 @@ def limiting_cause(
 
 def _clearing(model: CollisionModel, index: int, part: Interval, clear_mm: float) -> list[FeasibleRange]:
     """The heights of a part of the range that clear."""
+    moved = _moved_by(model, index)
 
     def measure(height: float, up_to: float) -> tuple[float, Limit]:
-        return minimum_clearance(with_step_height(model, index, height), up_to)
+        # Pairs of solids below the step keep their distance: looked at once, they do not shorten every stride.
+        return minimum_clearance(
+            with_step_height(model, index, height),
+            up_to,
+            kept_pairs=lambda first, second: first in moved or second in moved,
+        )
 
+    constant, _ = minimum_clearance(
+        model,
+        clear_mm + 1.0,
+        tool_too=False,
+        kept_pairs=lambda first, second: first not in moved and second not in moved,
+    )
+    if constant < clear_mm or constant <= 0.0:
+        return []
     found: list[FeasibleRange] = []
     own = model.steps[index].up_mm
     for start in [own, *np.linspace(part.low, part.high, _TRIES).tolist()]:
@@ -136,6 +150,19 @@ def _clearing(model: CollisionModel, index: int, part: Interval, clear_mm: float
         high, high_limit = advance(measure, start, part.high, clear_mm)
         found.append(FeasibleRange(low, high, low_limit or part.low_limit, high_limit or part.high_limit))
     return found
+
+
+def _moved_by(model: CollisionModel, index: int) -> frozenset[int]:
+    """Indices, among all solids, of those that another height of the step moves or reshapes."""
+    steps = [k for k, body in enumerate(model.step_bodies) if body is not None]
+    made = dict(enumerate(steps, start=len(model.solids)))
+    return frozenset(
+        number
+        for number, solid in enumerate(model.all_solids())
+        if solid.on.to == "part"
+        or (solid.on.to == "step" and solid.on.index > index)
+        or made.get(number) == index
+    )
 
 
 def _travel_range(

@@ -52,8 +52,13 @@ parts = [[60.0, 50.0]]
 
 [[solid]]
 name = "ledge"
-on = "base"
+on = "A"
 box = { low = [15.0, -20.0, 0.0], high = [90.0, 20.0, 131.0] }
+
+[[solid]]
+name = "bed"
+on = "base"
+box = { low = [-200.0, -200.0, -200.0], high = [200.0, 200.0, -180.0] }
 """
 
 JOB = """
@@ -92,10 +97,10 @@ tool = "mill"
 def test_a_job_that_fits(run, job):
     ended = run("reach", job(JOB, MACHINE))
     assert ended.code == 0, ended.err
-    assert "prove it out above the part" in ended.err
+    assert "Prove it out above the part" in ended.err
     for words in ("Taken as given", "Index moves", "Load", "holder 1 to ledge"):
         assert words in ended.out
-    assert "no sweep is stated for side" in ended.out
+    assert "No sweep is stated for side" in ended.out
 
 
 def test_the_figures_by_hand(run, job):
@@ -116,18 +121,26 @@ def test_the_figures_by_hand(run, job):
     assert (top["nearest"]["cutting"], top["nearest"]["turning"]) == ("holder 1", "ledge")
     assert top["nearest"]["corner"] == {"X": 0, "Y": 0, "Z": -1}
     assert top["tool_length"]["shortest"] == pytest.approx(91.0, abs=0.02)
-    # 200 N at the sweep's upper end, 105 above the tilt axis.
-    assert top["torque_Nm"]["A"]["force"] == pytest.approx(200.0 * 0.105)
+    # 200 N where the tip cuts: on the blank's top, 100 above the tilt axis, not at the sweep's upper end in the air.
+    assert top["torque_Nm"]["A"]["force"] == pytest.approx(200.0 * 0.1)
     mass = math.pi * 0.01**2 * 0.1 * 7850.0
     load = found["load"][0]
     assert load["mass_kg"] == pytest.approx(mass)
     assert load["worst_gravity_Nm"] == pytest.approx(mass * 9.80665 * 0.05)
     assert side["torque_Nm"]["A"]["gravity"] == pytest.approx(mass * 9.80665 * 0.05)
-    (move,) = found["index_moves"]
-    assert (move["from"], move["to"], move["fits"]) == ("top", "side", True)
-    # The tool's tip waits at 450 - 100; the post's rim passes at most hypot(100, 10) high.
-    assert move["at_least"] == pytest.approx(350.0 - math.hypot(100.0, 10.0), rel=0.02)
-    assert move["at_least"] <= move["seen"]
+    moves = found["index_moves"]
+    assert [(move["from"], move["to"], move["fits"]) for move in moves] == [
+        ("top", "side", True),
+        ("side", "start", True),
+    ]
+    # The tip waits at 450 - 100, 10 beside the ledge along X. The ledge's edge swings hypot(131, 20) about the tilt axis;
+    # on the way back to the start the tool, 5 in radius, stays over the side operation, at Y -85.
+    swing = math.hypot(131.0, 20.0)
+    for move, out in zip(moves, (0.0, 80.0), strict=True):
+        true = math.hypot(math.hypot(350.0, out) - swing, 10.0)
+        assert move["at_least"] <= true <= move["true_at_most"]
+        assert move["at_least"] == pytest.approx(true, rel=0.02)
+        assert move["at_least"] <= move["seen"] <= move["true_at_most"]
 
 
 def test_inches_say_the_same(run, job):
@@ -152,13 +165,13 @@ def test_inches_say_the_same(run, job):
             ("origin = [0.0, 10.0, -15.0]", "origin = [0.0, 600.0, -15.0]"),
             "beyond the upper end of its travel",
         ),
-        (('force = "200 N"', 'force = "700 N"'), "top: gravity and cutting force can turn A with"),
+        (('force = "200 N"', 'force = "700 N"'), "top: gravity and cutting force put up to"),
         (('material = "steel"', 'mass = "45 kg"'), "A carries 45.00 kg; its capacity is 40.00"),
-        (("up = 100.0", "up = 400.0"), "post swings into tool"),
+        (("up = 100.0", "up = 400.0"), "tool and post run into each other"),
         # The tip works up to 105, the tool is 100 long.
         (
             ("[[tool]]", "retract = { z = 150.0 }\n[[tool]]"),
-            "top: it works up to Z 205.000; the retract position, Z 150.000, lies below that",
+            "top: works up to Z 205.000, above the retract position, Z 150.000",
         ),
     ],
 )
@@ -208,7 +221,7 @@ def test_clear_and_margin_are_typed_in_the_unit_shown(run, job):
     assert run("reach", path, "--clear", "9.1").code == 1
     assert run("reach", path, "--units", "inch", "--clear", "0.353").code == 0  # 8.97 mm
     assert run("reach", path, "--margin", "291").code == 1
-    assert "was to be left" in run("reach", path, "--margin", "291").err
+    assert "the margin to leave is 291.000" in run("reach", path, "--margin", "291").err
     job_says = job(JOB.replace('units = "mm"\n', 'units = "mm"\nclear = 9.5\n', 1), MACHINE)
     assert run("reach", job_says).code == 1
     assert run("reach", job_says, "--clear", "0").code == 0
@@ -223,8 +236,8 @@ def test_only_one_operation(run, job):
 def test_without_solids_tools_and_travels(run, examples):
     ended = run("reach", examples / "tide_gauge_head.toml")
     assert ended.code == 0, ended.err
-    assert "no tool is stated for top port, upper port 1" in ended.out
-    assert "no section is stated for sub-plate" in ended.out
+    assert "NOT CHECKED: Z travel, and distances from tool, holder and spindle, at top port" in ended.out
+    assert "NOT CHECKED: sub-plate, round standoff" in ended.out
     assert "not known" in ended.out
 
 

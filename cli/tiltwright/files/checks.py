@@ -54,15 +54,15 @@ def _index_move(place: int, rotary: RotaryTable) -> Iterator[UnlocatedDiagnostic
         yield UnlocatedDiagnostic(
             ("rotary", place, "index_move"),
             '"short way" with limits',
-            'that of an endless rotary: between limits it always goes "as the numbers run"',
+            '"as the numbers run", the only way between limits',
         )
     unreadable = "index_move" in given and rotary.index_move is None
     if "half_turn" in given and rotary.index_move != "short way" and not unreadable:
         yield UnlocatedDiagnostic(
             ("rotary", place, "half_turn"),
             'a half turn without index_move = "short way"',
-            "half_turn beside it only",
-            "as the numbers run, they say which way a half turn goes",
+            "half_turn with the short way only",
+            "without it, the numbers say which way a half turn goes",
         )
 
 
