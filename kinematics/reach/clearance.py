@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.reach.collision_model import CollisionModel, OperationPose
-from kinematics.reach.distance_bounds import BoundingDiscs, bounding_discs, gap_bounds
+from kinematics.reach.distance_bounds import BoundingDiscs, bounding_discs, bounding_spheres, gap_bounds
 from kinematics.reach.scene import (
     FARTHEST_MM,
     Scene,
@@ -271,7 +271,7 @@ def _poses_at(scene: Scene, angles: Array) -> list[list[Pose]]:
 
 
 def _closest(question: _Question, some: _Candidates, count: int, clear_mm: float) -> list[Clearance]:
-    some = some[_by_spheres(question, some, count, clear_mm)]
+    some = some[_bybounding_spheres(question, some, count, clear_mm)]
     low, high = gap_bounds(*question.hulls(some))
     errors = question.facet_error_mm[some.body, some.obstacle]
     # The discs contain the facets: theirs may be farther apart, by what a facet lies inside its circle.
@@ -297,10 +297,12 @@ def _closest(question: _Question, some: _Candidates, count: int, clear_mm: float
     return found
 
 
-def _by_spheres(question: _Question, some: _Candidates, count: int, clear_mm: float) -> NDArray[np.bool_]:
+def _bybounding_spheres(
+    question: _Question, some: _Candidates, count: int, clear_mm: float
+) -> NDArray[np.bool_]:
     """Pairs that can be the closest of their operation, or closer than asked for, judged by their spheres."""
-    body_middle, body_radius = _spheres(question.bodies)
-    middle, radius = _spheres(question.obstacles)
+    body_middle, body_radius = bounding_spheres(question.bodies)
+    middle, radius = bounding_spheres(question.obstacles)
     body_at = (some.operation, some.body) if question.body_moves else (some.body,)
     apart = np.linalg.norm(middle[some.operation, some.obstacle] - body_middle[body_at], axis=-1)
     sum_of_radii = radius[some.operation, some.obstacle] + body_radius[body_at]
@@ -308,13 +310,3 @@ def _by_spheres(question: _Question, some: _Candidates, count: int, clear_mm: fl
     best = np.full(count, np.inf)
     np.minimum.at(best, some.operation, apart + sum_of_radii)
     return np.asarray(apart - sum_of_radii <= np.maximum(best[some.operation], clear_mm))
-
-
-def _spheres(discs: BoundingDiscs) -> tuple[Array, Array]:
-    middle = discs.centres_mm.mean(axis=-2)
-    off = np.linalg.norm(discs.centres_mm - middle[..., None, :], axis=-1)
-    # A disc's rim lies square to its axis, its middle mostly on it: sharper than adding the radius.
-    along = np.abs(np.einsum("...ji,...i->...j", discs.centres_mm - middle[..., None, :], discs.axis))
-    across = np.sqrt(np.maximum(off**2 - along**2, 0.0)) + discs.radii_mm
-    radius = np.sqrt(along**2 + across**2).max(axis=-1)
-    return middle, radius + np.linalg.norm(discs.half_mm, axis=-1)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from kinematics.reach.collision_bodies import CollisionBody
 
-__all__ = ["BoundingDiscs", "Index", "bounding_discs", "gap_bounds"]
+__all__ = ["BoundingDiscs", "Index", "bounding_discs", "bounding_spheres", "gap_bounds"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp] | NDArray[np.bool_] | slice | tuple[NDArray[np.intp], ...]
@@ -86,6 +86,17 @@ def bounding_discs(bodies: list[CollisionBody], half_mm: Array | None = None) ->
         np.array([body.axis for body in bodies]).reshape(len(bodies), 3),
         np.zeros((len(bodies), 3)) if half_mm is None else half_mm,
     )
+
+
+def bounding_spheres(discs: BoundingDiscs) -> tuple[Array, Array]:
+    """Middles (..., 3) and radii (...) of spheres that contain the hulls."""
+    middle = discs.centres_mm.mean(axis=-2)
+    off = np.linalg.norm(discs.centres_mm - middle[..., None, :], axis=-1)
+    # A disc's rim lies square to its axis, its middle mostly on it: sharper than adding the radius.
+    along = np.abs(np.einsum("...ji,...i->...j", discs.centres_mm - middle[..., None, :], discs.axis))
+    across = np.sqrt(np.maximum(off**2 - along**2, 0.0)) + discs.radii_mm
+    radius = np.sqrt(along**2 + across**2).max(axis=-1)
+    return middle, radius + np.linalg.norm(discs.half_mm, axis=-1)
 
 
 def gap_bounds(first: BoundingDiscs, second: BoundingDiscs) -> tuple[Array, Array]:

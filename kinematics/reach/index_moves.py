@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from kinematics.reach.clearance import swept_discs
 from kinematics.reach.collision_model import CollisionModel, OperationPose
-from kinematics.reach.distance_bounds import BoundingDiscs, gap_bounds
+from kinematics.reach.distance_bounds import BoundingDiscs, bounding_spheres, gap_bounds
 from kinematics.reach.index_direction import index_turns_deg
 from kinematics.reach.scene import (
     FARTHEST_MM,
@@ -258,7 +258,7 @@ class _Items:
     other: NDArray[np.intp]
     turning: NDArray[np.intp]
 
-    def __getitem__(self, kept: NDArray[np.bool_] | slice) -> _Items:
+    def __getitem__(self, kept: NDArray[np.bool_] | NDArray[np.intp] | slice) -> _Items:
         return _Items(self.middle_deg[kept], self.half_deg[kept], self.other[kept], self.turning[kept])
 
 
@@ -335,15 +335,28 @@ class _Search:
             turned = _at_poses(self.scene.discs[some.turning], self.scene.carried[some.turning], poses)
             others = _at_poses(self.others[some.other], self.group[some.other], poses)
             motion = _motion(self.scene, some, self.group[some.other], turned, poses)
-            low, high = gap_bounds(turned, others)
-            tight = self.tight[some.other, some.turning]
-            high = np.where(tight, high + 2.0 * self.facet_error[some.other, some.turning], FARTHEST_MM)
-            self._saw(some, high)
-            bound = low - motion.sum(axis=-1)
-            self._ask(some, bound, low, high, motion.sum(axis=-1), tight)
+            bound = _apart(turned, others) - motion.sum(axis=-1)
+            # Spheres are cheap, and tell most pairs apart: only the rest is looked at more closely.
+            rest = np.flatnonzero(bound < self.seen - self._within)
+            if rest.size:
+                bound[rest] = self._look_closely(
+                    some[rest], turned[rest], others[rest], motion[rest].sum(axis=-1)
+                )
             bounds.append(bound)
             splits.append(np.argmax(motion, axis=-1))
         return np.concatenate(bounds), np.concatenate(splits)
+
+    def _look_closely(
+        self, items: _Items, turned: BoundingDiscs, others: BoundingDiscs, motion: Array
+    ) -> Array:
+        """Bounds by the hulls, and by the library where these leave a pair undecided."""
+        low, high = gap_bounds(turned, others)
+        tight = self.tight[items.other, items.turning]
+        high = np.where(tight, high + 2.0 * self.facet_error[items.other, items.turning], FARTHEST_MM)
+        self._saw(items, high)
+        bound = np.asarray(low - motion)
+        self._ask(items, bound, low, high, motion, tight)
+        return bound
 
     def _saw(self, items: _Items, high: Array) -> None:
         k = int(np.argmin(high))
@@ -378,6 +391,12 @@ class _Search:
         if self.swept:
             return exact_gap_mm(self.scene, turning, poses, self.swept[other], up_to)
         return exact_pair_gap_mm(self.scene, turning, other, poses, up_to)
+
+
+def _apart(first: BoundingDiscs, second: BoundingDiscs) -> Array:
+    """Lower bounds of distances by spheres, shape (m,); negative where the spheres overlap."""
+    (middle, radius), (other, other_radius) = bounding_spheres(first), bounding_spheres(second)
+    return np.asarray(np.linalg.norm(middle - other, axis=-1) - radius - other_radius)
 
 
 def _at_poses(discs: BoundingDiscs, group: NDArray[np.int64], poses: list[Pose]) -> BoundingDiscs:
