@@ -163,6 +163,9 @@ def _likely(first: BoundingDiscs, second: BoundingDiscs) -> list[Array]:
     """Directions square to the faces of boxes and rounds."""
     upright = np.broadcast_to(np.array([0.0, 0.0, 1.0]), first.axis.shape)
     edges = [first.centres_mm[..., k, :] - first.centres_mm[..., 0, :] for k in (1, 2, 4)]
+    # Rounds have no faces but square to their axis: boxes alone are worth three more directions.
+    if not second.radii_mm.any(axis=-1).all():
+        edges += [second.centres_mm[..., k, :] - second.centres_mm[..., 0, :] for k in (1, 2, 4)]
     found = [second.axis, first.axis]
     for edge in edges:
         length = np.sqrt(np.einsum("...i,...i->...", edge, edge))[..., None]

@@ -6,7 +6,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Literal, TypeAlias
 
-from kinematics.reach import Box, ClosestPair, Frustum, IndexMove, IndexRule, MoveClearance, Shape
+from kinematics.reach import (
+    Box,
+    ClosestPair,
+    CollisionModel,
+    Frustum,
+    IndexMove,
+    IndexRule,
+    MoveClearance,
+    Shape,
+)
 from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis
 from tiltwright.reach.collision_model import THIN_PLATTER_MM
 
@@ -27,6 +36,7 @@ __all__ = [
     "assumptions",
     "failures",
     "not_checked",
+    "not_stated",
     "verdict",
 ]
 
@@ -311,29 +321,37 @@ def _of_loads(analysis: ReachAnalysis) -> Iterator[ReachFailure]:
 
 def not_checked(analysis: ReachAnalysis) -> tuple[NotChecked, ...]:
     """Everything that was not looked at, the table first; it belongs before the figures."""
-    model, operations = analysis.model, analysis.operations
-    without_tool = tuple(one.pose.name for one in operations if one.pose.tool is None)
-    tools = {one.pose.tool.name: one.pose.tool for one in operations if one.pose.tool is not None}
-    bare = tuple(step.name for step, body in zip(model.steps, model.step_bodies, strict=True) if body is None)
-    unlimited = tuple(
+    asked = analysis.moves is not None
+    found = list(not_stated(analysis.model, moves_too=asked))
+    if not asked and analysis.loads:
+        found.append(NotChecked("one operation"))
+    unlimited = [
         load.letter for load in analysis.loads if load.holding_nm is None or load.capacity_kg is None
-    )
-    unknown = tuple(dict.fromkeys(name for load in analysis.loads for name in load.carried.unknown))
-    found = [
-        NotChecked("table") if not model.base_solids else None,
-        NotChecked("travel") if model.machine.travel is None else None,
-        NotChecked("tool", without_tool) if without_tool else None,
-        NotChecked("one operation") if analysis.moves is None and analysis.loads else None,
-        NotChecked("index moves") if analysis.moves is not None and model.retract_z_mm() is None else None,
-        NotChecked("section", bare) if bare else None,
-        NotChecked("spindle") if tools and not model.spindle else None,
-        NotChecked("holder", tuple(name for name, tool in tools.items() if not tool.holder))
-        if any(not tool.holder for tool in tools.values())
-        else None,
-        NotChecked("load", unlimited) if unlimited else None,
-        NotChecked("mass", unknown) if unknown else None,
     ]
-    return tuple(one for one in found if one is not None)
+    if unlimited:
+        found.append(NotChecked("load", tuple(unlimited)))
+    unknown = dict.fromkeys(name for load in analysis.loads for name in load.carried.unknown)
+    if unknown:
+        found.append(NotChecked("mass", tuple(unknown)))
+    return tuple(found)
+
+
+def not_stated(model: CollisionModel, *, moves_too: bool = True) -> tuple[NotChecked, ...]:
+    """Everything that no distance or travel was looked at for, since the files do not state it."""
+    tools = {one.tool.name: one.tool for one in model.operations if one.tool is not None}
+    without_tool = tuple(one.name for one in model.operations if one.tool is None)
+    bare = tuple(step.name for step, body in zip(model.steps, model.step_bodies, strict=True) if body is None)
+    without_holder = tuple(name for name, tool in tools.items() if not tool.holder)
+    found = (
+        (not model.base_solids, NotChecked("table")),
+        (model.machine.travel is None, NotChecked("travel")),
+        (bool(without_tool), NotChecked("tool", without_tool)),
+        (moves_too and model.retract_z_mm() is None, NotChecked("index moves")),
+        (bool(bare), NotChecked("section", bare)),
+        (bool(tools) and not model.spindle, NotChecked("spindle")),
+        (bool(without_holder), NotChecked("holder", without_holder)),
+    )
+    return tuple(item for missing, item in found if missing)
 
 
 def assumptions(analysis: ReachAnalysis) -> tuple[Assumption, ...]:

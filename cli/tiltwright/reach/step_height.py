@@ -35,7 +35,8 @@ from tiltwright.output.numbers import (
 )
 from tiltwright.output.tables import table, units_words
 from tiltwright.reach.collision_model import JobCollisionModel, build_collision_model
-from tiltwright.reach.wording import limit_words, shown_down, shown_up
+from tiltwright.reach.messages import not_stated
+from tiltwright.reach.wording import limit_words, not_checked_words, shown_down, shown_up
 
 __all__ = [
     "StepHeightStudy",
@@ -242,8 +243,11 @@ def step_height_text(study: StepHeightStudy, units: str) -> str:
     else:
         rows = [[length(height, units), limit_words(limit)] for height, limit in study.refusals]
         parts.append("No height fits. For example:\n\n" + table(["height", "limited by"], rows, left=2))
-    parts += [_stiffness(study, units), _seats(study, units)]
-    return "\n\n".join(parts)
+    parts += [_stiffness(study, units), _mounting(study, units)]
+    missing = [not_checked_words(one) for one in not_stated(study.job_model.model)]
+    return "\n\n".join(
+        ["\n".join(f"NOT CHECKED: {words}" for words in missing), *parts] if missing else parts
+    )
 
 
 def _stiffness(study: StepHeightStudy, units: str) -> str:
@@ -271,7 +275,7 @@ def _stiffness(study: StepHeightStudy, units: str) -> str:
     return f"As a cantilever, {under}; joints and shear make it softer, so use it to compare heights\n\n{table(head, rows)}"
 
 
-def _seats(study: StepHeightStudy, units: str) -> str:
+def _mounting(study: StepHeightStudy, units: str) -> str:
     if not study.mounting:
         return "Where the fixture may stand on the mill: not known. Enter the travels to find out."
     rows = [
@@ -300,6 +304,10 @@ def step_height_report(study: StepHeightStudy, units: str) -> dict[str, Any]:
         "looked_among": [value / mm for value in study.asked_mm],
         "clear": study.clear_mm / mm,
         "margin": study.margin_mm / mm,
+        "not_checked": [
+            {"kind": one.kind, "names": list(one.names), "words": not_checked_words(one)}
+            for one in not_stated(study.job_model.model)
+        ],
         "heights": [_range(one, mm) for one in study.heights],
         "refused": [{"height": height / mm, **_stop(limit)} for height, limit in study.refusals],
         "force_N": study.force_n,

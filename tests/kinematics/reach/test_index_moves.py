@@ -1,13 +1,23 @@
 """Index moves: nothing is hidden between two steps."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from kinematics.errors import KinematicsError
 from kinematics.reach.clearance import swept_discs
 from kinematics.reach.collision_bodies import FACETS_WITHIN_MM
 from kinematics.reach.distance_bounds import gap_bounds
-from kinematics.reach.index_direction import index_turns_deg
-from kinematics.reach.index_moves import _WITHIN_MM, _WITHIN_SHARE, index_move, index_range_deg, retracted
+from kinematics.reach.index_direction import IndexDirection, IndexRule, index_turns_deg, rotary_turns_deg
+from kinematics.reach.index_moves import (
+    _WITHIN_MM,
+    _WITHIN_SHARE,
+    index_move,
+    index_moves,
+    index_range_deg,
+    retracted,
+)
 from kinematics.reach.scene import exact_gap_mm, group_poses, scene_of
 from kinematics.reach.shapes import Box, Frustum
 from kinematics.reach.solid import Solid, on_rotary
@@ -127,8 +137,6 @@ def test_nothing_to_check(make):
 
 
 def test_both_tools_count(make):
-    from dataclasses import replace
-
     long = replace(make.tool, name="long", length_mm=115.0)
     bar = Solid("arm", Box([-1, 100, -1], [1, 180, 1]), on_rotary(0))
     model = two(make, (0.0, 0.0), (-120.0, 0.0), [bar])
@@ -137,3 +145,108 @@ def test_both_tools_count(make):
         found = swing(replace(model, operations=order), scene_of(model), *order)
         true = 185.0 - np.hypot(180.0, 1.0)
         assert true - 1e-9 <= found.seen_mm <= true + agreed_mm(found.seen_mm) + 1e-9
+
+
+def clamp_beside_the_tool(make, *, direction, to_deg):
+    """A tall clamp on C, on its -X side at C0; the spindle waits at +Y, so that one way round brings it under."""
+    clamp = Solid("clamp", Box([-130, -10, 0], [-110, 10, 260]), on_rotary(1))
+    operations = [make.operation("one", (0.0, 0.0)), make.operation("two", (0.0, to_deg))]
+    return make.model(
+        operations,
+        [clamp],
+        section=None,
+        spindle=(),
+        retract_mm=(0.0, 120.0, 300.0),
+        index_directions=(IndexDirection(), direction),
+    )
+
+
+@pytest.mark.parametrize(
+    ("direction", "to_deg", "turns", "clears"),
+    [
+        # C turns clockwise seen from above: +90 brings the clamp from -X round to +Y, where the tool is.
+        (IndexDirection(), 120.0, [120.0, -240.0], [False, True]),
+        (IndexDirection(IndexRule.SHORT_WAY), 120.0, [120.0], [False]),
+        (IndexDirection(), 270.0, [-90.0, 270.0], [True, False]),
+        (IndexDirection(IndexRule.SHORT_WAY), 270.0, [-90.0], [True]),
+        (IndexDirection(IndexRule.AS_NUMBERED), 270.0, [270.0], [False]),
+        (IndexDirection(IndexRule.SHORT_WAY), 180.0, [-180.0, 180.0], [True, False]),
+        (IndexDirection(IndexRule.SHORT_WAY, "positive"), 180.0, [180.0], [False]),
+        (IndexDirection(IndexRule.SHORT_WAY, "negative"), 180.0, [-180.0], [True]),
+    ],
+)
+def test_the_way_round_decides(make, direction, to_deg, turns, clears):
+    model = clamp_beside_the_tool(make, direction=direction, to_deg=to_deg)
+    moves = [
+        move
+        for move in index_moves(model, scene_of(model))
+        if move.start is not None and move.end is not None
+    ]
+    assert [float(move.turn_deg[1]) for move in moves] == turns
+    assert [move.tool.at_least_mm > 0.0 for move in moves] == clears
+    assert all(move.ways == len(turns) for move in moves)
+    # Every pose between is a pose of its way: a dense look at each finds what its bound says.
+    for move, clear in zip(moves, clears, strict=True):
+        swept = retracted(model, move.start, move.end)
+        seen = min(
+            exact_gap_mm(
+                scene_of(model),
+                0,
+                group_poses(model.machine, move.start.machine_deg + share * move.turn_deg),
+                one,
+                1e3,
+            )
+            for one in swept
+            for share in np.linspace(0.0, 1.0, 91)
+        )
+        assert (seen > 0.0) is clear
+
+
+def test_moves_from_the_start_and_back_belong_to_the_job(make):
+    bar = Solid("arm", Box([-1, 100, -1], [1, 180, 1]), on_rotary(0))
+    model = make.model(
+        [make.operation("only", (-120.0, 0.0))], [bar], section=None, spindle=(), retract_mm=(0.0, 0.0, 300.0)
+    )
+    there, back = index_moves(model, scene_of(model))
+    assert (there.start, there.end.name, back.start.name, back.end) == (None, "only", "only", None)
+    assert (there.turn_deg.tolist(), back.turn_deg.tolist()) == ([-120.0, 0.0], [120.0, 0.0])
+    true = 200.0 - np.hypot(180.0, 1.0)
+    for move in (there, back):
+        assert move.tool.at_least_mm <= true <= move.tool.at_least_mm + move.tool.shortfall_mm
+    # Program zero outside the limits: the limit nearest to it.
+    low = replace(model.machine.rotaries[0], limits_deg=(-120.0, -20.0))
+    machine = replace(model.machine, rotaries=(low, model.machine.rotaries[1]))
+    clipped = replace(model, setup=replace(model.setup, machine=machine))
+    assert clipped.start_deg.tolist() == [-20.0, 0.0]
+    assert index_moves(clipped, scene_of(clipped))[0].turn_deg.tolist() == [-100.0, 0.0]
+
+
+@pytest.mark.parametrize("diameter", [6.0, 31.0, 160.0])
+def test_the_stated_bound_is_true_of_index_moves(make, diameter):
+    # Derived here: a ball-like bar end, round about its own length along X, swings up under the tool's flat end.
+    bar = Solid("bar", Frustum([-20, 150, 0], [20, 150, 0], diameter), on_rotary(0))
+    model = make.model(
+        [make.operation("one", (0.0, 0.0)), make.operation("two", (-120.0, 0.0))],
+        [bar],
+        section=None,
+        spindle=(),
+        retract_mm=(0.0, 0.0, 400.0),
+    )
+    true = 300.0 - 150.0 - diameter / 2.0
+    move = next(one for one in index_moves(model, scene_of(model)) if one.start is not None)
+    assert move.tool.at_least_mm <= true <= move.tool.at_least_mm + move.tool.shortfall_mm
+
+
+def test_ways_that_cannot_be(make):
+    with pytest.raises(KinematicsError, match="found 'positive'"):
+        IndexDirection(IndexRule.AS_NUMBERED, "positive")
+    with pytest.raises(KinematicsError, match="expected an IndexRule or None, found 'short way'"):
+        IndexDirection("short way")
+    with pytest.raises(KinematicsError, match="expected one for each of 2 rotaries, or none, found 1"):
+        make.model([make.operation()], index_directions=(IndexDirection(),))
+    c = make.mill().rotaries[1]
+    assert rotary_turns_deg(c, IndexDirection(), 10.0, 10.0) == (0.0,)
+    assert rotary_turns_deg(c, IndexDirection(), 0.0, 720.0) == (0.0, 720.0)
+    assert rotary_turns_deg(make.mill().rotaries[0], IndexDirection(IndexRule.SHORT_WAY), -110.0, 20.0) == (
+        130.0,
+    )

@@ -6,9 +6,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics import StackStep
-from kinematics.reach.load import STANDARD_GRAVITY, carried, force_torque_nm, gravity_torque_nm, worst_torque
+from kinematics.reach.load import (
+    STANDARD_GRAVITY,
+    carried,
+    cutting_box_mm,
+    force_torque_nm,
+    gravity_torque_nm,
+    worst_torque,
+)
 from kinematics.reach.shapes import Box, frustum_on
-from kinematics.reach.solid import BASE, Solid, on_rotary, on_step
+from kinematics.reach.solid import BASE, PART, Solid, on_rotary, on_step
 from kinematics.reach.tool_assembly import TipEnvelope
 
 
@@ -107,3 +114,24 @@ def test_cutting_force(make):
     assert force_torque_nm(model, 0, operation) == pytest.approx(500.0 * np.hypot(40.0, 150.0) * 1e-3)
     assert force_torque_nm(model, 1, operation) == pytest.approx(500.0 * np.hypot(40.0, 10.0) * 1e-3)
     assert force_torque_nm(model, 0, make.operation()) == 0.0
+
+
+@pytest.mark.parametrize(("at", "top"), [((0.0, 0.0), 100.0), ((-30.0, 0.0), None)])
+def test_the_force_acts_where_the_tip_cuts(make, at, top):
+    """The approach above the blank carries no cutting force: the arm ends at the blank's surface under the tool."""
+    sweep = TipEnvelope([0, 0, -10], [0, 0, 50])
+    blank = Solid("blank", Box([-40, -40, -60], [40, 40, 0]), PART, machinable=True)
+    operation = make.operation(at=at, sweep=sweep, force=1000.0)
+    model = make.model([operation], [blank], section=None)
+    low, high = cutting_box_mm(model, model.operations[0])
+    if top is None:
+        # Derived here: tilted by 30 degrees about X the surface falls by tan 30 over the tool's radius of 5 beside its
+        # axis (and a thousandth): so much higher it is met at the rim.
+        top = 100.0 * np.cos(np.radians(30.0)) + 5.001 * np.tan(np.radians(30.0))
+    assert high[2] == pytest.approx(top, abs=1e-9)
+    assert low[2] == pytest.approx(model.tips_mm(operation)[0][2])
+    line_to_tip = np.hypot(low[1], high[2])
+    assert force_torque_nm(model, 0, model.operations[0]) == pytest.approx(line_to_tip)
+    # Beside the blank, or without one, anywhere in the sweep.
+    bare = make.model([operation], section=None)
+    assert cutting_box_mm(bare, bare.operations[0])[1][2] == pytest.approx(bare.tips_mm(operation)[1][2])

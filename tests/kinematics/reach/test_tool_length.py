@@ -8,7 +8,7 @@ from kinematics.errors import KinematicsError
 from kinematics.reach.clearance import clearances
 from kinematics.reach.scene import scene_of
 from kinematics.reach.shapes import Box
-from kinematics.reach.solid import BASE, Solid
+from kinematics.reach.solid import BASE, Solid, on_rotary
 from kinematics.reach.tool_assembly import HolderPart, Tool
 from kinematics.reach.tool_length import tool_lengths
 
@@ -94,3 +94,39 @@ def test_tools_that_cannot_be(make, more, words):
     with pytest.raises(KinematicsError, match="length: expected a size above zero"):
         HolderPart(0.0, 10.0)
     assert Tool("bare", 10.0, 3.0).stickout_mm == 10.0
+
+
+@pytest.mark.parametrize("clear", [0.0, 1.0])
+@pytest.mark.parametrize("height", [117.0, 130.0, 139.999])
+def test_neither_end_touches(make, clear, height):
+    """Whatever is asked to be kept, the shortest and the longest tool clear by it, and never touch."""
+    ledge = Solid("ledge", Box([10, -40, 0], [60, 40, height]), BASE)
+    model = make.model([make.operation()], [ledge], section=None, spindle=())
+    scene, operation = scene_of(model), model.operations[0]
+    found = tool_lengths(model, scene, operation, clear)
+    assert found.shortest_mm <= found.longest_mm
+    for length in (found.shortest_mm, found.longest_mm):
+        other = replace(operation, tool=replace(operation.tool, length_mm=length))
+        (gap,) = (one.nearest.gap_mm for one in clearances(model, clear, scene, [other]))
+        assert gap >= clear
+        assert gap > 0.0
+
+
+def test_no_length_where_the_shortest_would_be_longer_than_the_longest(make):
+    # Derived here: the work stands 415 high and the travel ends at 500, so that a tool longer than 85 would never be
+    # above it; the ledge, 30 above the tip, asks for more than 90.
+    ledge = Solid("ledge", Box([10, -40, 0], [60, 40, 130]), BASE)
+    tower = Solid("tower", Box([-190, -40, 0], [-180, 40, 415]), on_rotary(1))
+    model = make.model([make.operation()], [ledge, tower], section=None, spindle=())
+    found = tool_lengths(model, scene_of(model), model.operations[0])
+    assert (found.shortest_mm, found.longest_mm) == (None, None)
+    assert (found.shortest_limit, found.pair.obstacle) == ("clearance", "ledge")
+    higher = replace(tower, shape=Box([-190, -40, 0], [-180, 40, 445]))
+    model = make.model([make.operation()], [higher], section=None, spindle=())
+    found = tool_lengths(model, scene_of(model), model.operations[0])
+    assert (found.shortest_mm, found.longest_mm, found.shortest_limit, found.longest_limit) == (
+        None,
+        None,
+        "holder",
+        "work",
+    )
