@@ -9,6 +9,8 @@ import xml.etree.ElementTree as ET
 import pytest
 
 from tiltwright.files.quantity import DENSITY, FORCE, MASS, MODULUS, TORQUE, parse_quantity
+from tiltwright.reach.messages import Verdict
+from tiltwright.reach.wording import closing_words, shown_down, shown_up
 
 MACHINE = """
 name  = "Bench mill"
@@ -458,3 +460,167 @@ def test_quantities():
     for text in ("0 N", "-3 N", "3", "N", "3 kg", "1e3 N", "", "3 N N"):
         with pytest.raises(ValueError, match="a number above zero and its unit"):
             parse_quantity(text, FORCE)
+
+
+def without_bed(machine):
+    return machine.replace('on = "base"', 'on = "A"')
+
+
+def test_what_was_not_checked_stands_first(run, job):
+    path = job(JOB, without_bed(MACHINE))
+    ended = run("reach", path)
+    assert ended.code == 0, ended.err
+    assert ended.out.startswith("NOT CHECKED: table and housing against what turns")
+    assert "every operation" not in ended.err
+    report = json.loads(run("reach", path, "--json").out)
+    assert report["not_checked"][0]["kind"] == "table"
+    assert {one["kind"] for one in report["not_checked"]} == {"table", "load", "mass"}
+    study = run("reach", path, "--size", "post", "--between", "90:110")
+    assert study.out.startswith("NOT CHECKED: table and housing")
+    only = json.loads(run("reach", path, "--only", "side", "--json").out)
+    assert "one operation" in {one["kind"] for one in only["not_checked"]}
+    # With a solid on the base it was.
+    report = json.loads(run("reach", job(JOB, MACHINE), "--json").out)
+    assert "table" not in {one["kind"] for one in report["not_checked"]}
+    assert report["operations"][0]["table_nearest"]["distance"] == pytest.approx(160.0)  # platter to bed
+
+
+def test_the_sentence_at_the_end_says_what_was_looked_at_and_no_more():
+    complete = Verdict(passes=True, looked_at=("reaches", "clears", "holds"), complete=True)
+    assert closing_words(complete).startswith("every operation reaches, clears and holds")
+    partly = Verdict(passes=True, looked_at=("clears",), complete=False)
+    assert closing_words(partly).startswith("everything checked clears")
+    assert closing_words(Verdict(passes=True, looked_at=(), complete=False)).startswith("nothing was checked")
+
+
+TRUNNION = """
+name  = "Bench trunnion"
+units = "inch"
+z_reference = "gauge line"
+
+[[rotary]]
+letter = "B"
+along  = "+Y"
+positive_turn = "clockwise"
+point  = [0.0, 0.0, 0.0]
+limits = [-100.0, 100.0]
+
+[[rotary]]
+letter = "C"
+along  = "+Z"
+positive_turn = "clockwise"
+point  = [0.0, 0.0, 0.0]
+limits = "endless"
+
+[platter]
+face = 0.0
+diameter = 6.3
+thickness = 0.8
+
+[[solid]]
+name = "mill table"
+on = "base"
+box = { low = [-20.0, -10.0, -5.0], high = [20.0, 10.0, -1.35] }
+"""
+
+
+def test_a_platter_inside_the_mill_table_fails(run, job):
+    # 3.15 in radius about B: at B90 the platter reaches 1.8 in below the table's top.
+    text = """
+name = "Cap"
+units = "inch"
+machine = "teaching_mill.toml"
+
+[[operation]]
+name = "face"
+at = { B = 0, C = 0 }
+
+[[operation]]
+name = "side"
+at = { B = 90, C = 0 }
+"""
+    ended = run("reach", job(text, TRUNNION))
+    assert ended.code == 1
+    assert "side: platter runs into mill table" in ended.err
+    report = json.loads(run("reach", job(text, TRUNNION), "--json").out)
+    assert report["fits"] is False
+    assert {(one["kind"], one["operation"]) for one in report["failures"]} == {
+        ("table", "side"),
+        ("index move", None),
+    }
+    assert report["operations"][0]["table_nearest"]["distance"] == pytest.approx(0.55, abs=1e-3)
+    tilted = json.loads(run("reach", job(text.replace("B = 90", "B = 5"), TRUNNION), "--json").out)
+    # Its rim hangs 3.15 sin 5 + 0.8 cos 5 below the line.
+    true = 1.35 - 3.15 * math.sin(math.radians(5)) - 0.8 * math.cos(math.radians(5))
+    nearest = tilted["operations"][1]["table_nearest"]
+    assert nearest["distance"] <= true <= nearest["true_at_most"]
+    assert tilted["fits"] is True
+
+
+def test_both_ways_of_an_index_move_are_told(run, job):
+    text = JOB.replace("{ A = -90, C = 0 }", "{ A = -90, C = 120 }")
+    moves = json.loads(run("reach", job(text, MACHINE), "--json").out)["index_moves"]
+    assert [(one["from"], one["to"], one["turn"], one["ways"]) for one in moves] == [
+        ("top", "side", {"A": -90.0, "C": 120.0}, 2),
+        ("top", "side", {"A": -90.0, "C": -240.0}, 2),
+        ("side", "start", {"A": 90.0, "C": -120.0}, 2),
+        ("side", "start", {"A": 90.0, "C": 240.0}, 2),
+    ]
+    assert [one["to_start"] for one in moves] == [False, False, True, True]
+    assert "both ways were checked" in run("reach", job(text, MACHINE)).out
+    for stated, turns in (
+        ('index_move = "short way"', [120.0, -120.0]),
+        ('index_move = "as the numbers run"', [120.0, -120.0]),
+    ):
+        machine = MACHINE.replace('limits = "endless"', f'limits = "endless"\n{stated}')
+        ended = run("reach", job(text, machine), "--json")
+        assert [one["turn"]["C"] for one in json.loads(ended.out)["index_moves"]] == turns
+    half = text.replace("C = 120", "C = 180")
+    machine = MACHINE.replace(
+        'limits = "endless"', 'limits = "endless"\nindex_move = "short way"\nhalf_turn = "negative"'
+    )
+    moves = json.loads(run("reach", job(half, machine), "--json").out)["index_moves"]
+    assert [one["turn"]["C"] for one in moves] == [-180.0, -180.0]
+    assert (
+        "half turns as named, as the machine file states: C negative" in run("reach", job(half, machine)).out
+    )
+
+
+@pytest.mark.parametrize("units", ["mm", "inch"])
+def test_the_stated_bounds_hold_for_every_distance_shown(run, examples, units):
+    """Read from the text: no distance is shown longer than it is, nor shorter by more than "taken as given" states."""
+    report = json.loads(run("reach", examples / "mast_cap.toml", "--json", "--units", units).out)
+    text = run("reach", examples / "mast_cap.toml", "--units", units).out
+    at_operations, on_moves = (
+        float(re.search(rf"{words}.*at most ([0-9.]+) {units} too short", text)[1])
+        for words in ("a distance at an operation", "The smallest gap of an index move")
+    )
+    decimals = 3 if units == "mm" else 4
+
+    def shown(value):
+        return math.floor(value * 10**decimals + 1e-6) / 10**decimals
+
+    for one in report["operations"]:
+        for near in (one["nearest"], one["table_nearest"]):
+            assert shown(near["distance"]) <= near["distance"] + 1e-9
+            assert near["true_at_most"] - shown(near["distance"]) <= at_operations
+            assert f"{shown(near['distance']):.{decimals}f}" in text
+    for move in report["index_moves"]:
+        for near in (move, move["table"]):
+            assert near["true_at_most"] - shown(near["at_least"]) <= on_moves
+
+
+def test_rounding_to_the_safe_side():
+    assert [shown_down(value, "mm") for value in (8.9999, 9.0, 9.0 - 1e-13, 0.0004)] == [
+        "8.999",
+        "9.000",
+        "9.000",
+        "0.000",
+    ]
+    assert [shown_up(value, "mm") for value in (0.0380, 0.03801, 0.0, 9.0 + 1e-13)] == [
+        "0.038",
+        "0.039",
+        "0.000",
+        "9.000",
+    ]
+    assert (shown_down(25.4, "inch"), shown_up(25.4, "inch")) == ("1.0000", "1.0000")

@@ -97,3 +97,32 @@ def test_a_mesh_inside_out_is_refused():
     box = trimesh.creation.box(extents=[1, 2, 3])
     with pytest.raises(KinematicsError, match="inside out"):
         Mesh(box.vertices, box.faces[:, ::-1])
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_hull_says_by_how_much_it_stands_out(seed):
+    """An angle bracket on the spindle is taken as its convex hull: no point of that is farther from it than is stated."""
+    foot, wall = trimesh.creation.box(extents=[60, 40, 8]), trimesh.creation.box(extents=[8, 40, 50])
+    wall.apply_translation([-26.0, 0.0, 20.0 + seed * 5.0])
+    bracket = trimesh.boolean.union([foot, wall], engine="manifold")
+    mesh = Mesh(bracket.vertices, bracket.faces)
+    body = collision_body("bracket", mesh, convex_only=True)
+    assert body.manifold.volume() > mesh.volume_mm3 * 1.5
+    hull = trimesh.Trimesh(
+        vertices_of(body.manifold), np.asarray(body.manifold.to_mesh64().tri_verts, dtype=int)
+    )
+    points = trimesh.sample.sample_surface(hull, 500, seed=seed)[0]
+    # Independent: the distance of a point to a box in closed form, the nearer of the two.
+    off = [
+        np.maximum(np.maximum(box.bounds[0] - points, points - box.bounds[1]), 0.0) for box in (foot, wall)
+    ]
+    farthest = float(np.linalg.norm(off, axis=-1).min(axis=0).max())
+    assert farthest > 5.0
+    assert farthest <= body.facet_error_mm
+    assert collision_body("bracket", mesh).facet_error_mm == 0.0
+
+
+def test_a_tube_on_the_spindle_is_filled_and_says_so():
+    body = collision_body("guard", frustum_on(10.0, 50.0, 30.0), convex_only=True)
+    assert body.manifold.volume() == pytest.approx(np.pi * 25.0**2 * 10.0, rel=5e-3)
+    assert body.facet_error_mm == pytest.approx(15.0)  # from the middle of its end to the rim of the bore
