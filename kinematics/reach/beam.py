@@ -1,7 +1,7 @@
-"""A stack step as a cantilever: its section, and how far it gives under a force at its top.
+"""A stack step as a cantilever: section, stiffness and deflection under a force at its top.
 
 Euler and Bernoulli's beam, fixed at the foot: deflection P L^3 / (3 E I). Short, stout steps also give by shear and
-at their joints, so the true step is softer; the figures compare heights, they do not promise a deflection.
+at their joints, so the true step is softer: the figures serve to compare heights.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ __all__ = ["Section", "deflection_mm", "stiffness_n_per_mm"]
 
 @dataclass(frozen=True)
 class Section:
-    """The section of a step: round (with a bore: a tube), or a bar with edges along x and y.
+    """Section of a step: round (with a bore: a tube), or a bar with edges along x and y.
 
     Give `diameter_mm` or `edges_mm`.
 
@@ -54,7 +54,7 @@ class Section:
 
     @property
     def second_moment_mm4(self) -> float:
-        """About the axis it bends about most easily: pi (D^4 - d^4) / 64, or b h^3 / 12 with h the shorter edge."""
+        """Second moment of area about the axis of easiest bending: pi (D^4 - d^4) / 64, or b h^3 / 12 with h the shorter edge."""
         if self.edges_mm is not None:
             short, long = sorted(self.edges_mm)
             return long * short**3 / 12.0
@@ -62,7 +62,7 @@ class Section:
 
     @property
     def across_mm(self) -> float:
-        """How wide it is the way it bends most easily: a step that is not taller is no beam."""
+        """Width in the direction of easiest bending; a step that is not taller than this is not a beam."""
         return min(self.edges_mm) if self.edges_mm is not None else float(self.diameter_mm or 0.0)
 
     def shape(self, height_mm: float, foot_mm: tuple[float, float] = (0.0, 0.0)) -> Shape:
@@ -73,12 +73,12 @@ class Section:
         height_mm : float
             Along z of that frame; downward where negative.
         foot_mm : (float, float)
-            Where the axis stands, x and y of that frame.
+            Position of the axis, x and y of that frame.
 
         Returns
         -------
         Shape
-            A round for a diameter, a block for two edges.
+            A cylinder or tube for a diameter, a box for two edges.
 
         Raises
         ------
@@ -96,7 +96,7 @@ class Section:
 
 
 def stiffness_n_per_mm(section: Section, height_mm: float, modulus_gpa: float) -> float:
-    """Force at the top for each millimetre that it gives: 3 E I / L^3.
+    """Force at the top for each millimetre of deflection: 3 E I / L^3.
 
     Parameters
     ----------
@@ -125,14 +125,14 @@ def stiffness_n_per_mm(section: Section, height_mm: float, modulus_gpa: float) -
     >>> round(stiffness_n_per_mm(Section(diameter_mm=50.0, bore_mm=30.0), 150.0, 207.0), 3)
     49134.509
     """
-    for what, value in (("height", height_mm), ("modulus", modulus_gpa)):
+    for name, value in (("height", height_mm), ("modulus", modulus_gpa)):
         if not value > 0.0:
-            raise KinematicsError(f"{what}: expected a value above zero, found {value:g}")
+            raise KinematicsError(f"{name}: expected a value above zero, found {value:g}")
     return 3.0 * modulus_gpa * 1e3 * section.second_moment_mm4 / height_mm**3
 
 
 def deflection_mm(section: Section, height_mm: float, modulus_gpa: float, force_n: float) -> float:
-    """How far the top gives under a force across it: P L^3 / (3 E I).
+    """Deflection of the top under a force across it: P L^3 / (3 E I).
 
     Parameters
     ----------

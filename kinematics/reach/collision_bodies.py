@@ -28,7 +28,7 @@ __all__ = [
 ]
 
 FACETS_WITHIN_MM = 0.02
-"""What the facets of a round aim to add to its radius; more than `_MOST_FACETS` are not made for it."""
+"""Largest amount that facets should add to the radius of a round; `_MOST_FACETS` limits their number."""
 
 DISCS = 8
 """Every body lies within the hull of so many discs: a box's are its corners."""

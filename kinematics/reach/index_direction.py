@@ -36,12 +36,12 @@ class IndexRule(enum.Enum):
 
 @dataclass(frozen=True)
 class IndexDirection:
-    """What is stated of a rotary's way to its next angle.
+    """Stated way of a rotary to its next angle.
 
     Attributes
     ----------
     rule : IndexRule or None
-        None where it is not known: then every way must be looked at.
+        None where it is not known: then every way must be checked.
     half_turn : "positive", "negative" or None
         The way of a half turn, as the rotary counts, where it takes the short way; None where it is not known.
 

@@ -336,17 +336,17 @@ class _Search:
             others = _at_poses(self.others[some.other], self.group[some.other], poses)
             motion = _motion(self.scene, some, self.group[some.other], turned, poses)
             bound = _apart(turned, others) - motion.sum(axis=-1)
-            # Spheres are cheap, and tell most pairs apart: only the rest is looked at more closely.
+            # Spheres are cheap and rule out most pairs: only the rest needs its hulls.
             rest = np.flatnonzero(bound < self.seen - self._within)
             if rest.size:
-                bound[rest] = self._look_closely(
+                bound[rest] = self._bound_by_hulls(
                     some[rest], turned[rest], others[rest], motion[rest].sum(axis=-1)
                 )
             bounds.append(bound)
             splits.append(np.argmax(motion, axis=-1))
         return np.concatenate(bounds), np.concatenate(splits)
 
-    def _look_closely(
+    def _bound_by_hulls(
         self, items: _Items, turned: BoundingDiscs, others: BoundingDiscs, motion: Array
     ) -> Array:
         """Bounds by the hulls, and by the library where these leave a pair undecided."""
@@ -370,7 +370,7 @@ class _Search:
         """Ask the collision library about pairs that the bounds leave undecided, and about likely collisions."""
         close = np.flatnonzero((low <= 0.0) & tight)
         ask = [int(close[np.argmin(high[close])])] if close.size else []
-        # Hulls that the search has not told apart well, on parts so small that the angles are not to blame.
+        # Hulls whose bounds are still wide, on parts so small that the angles are not to blame.
         vague = ~tight | ((motion < high - low) & (motion < self._within))
         ask += [int(k) for k in np.flatnonzero(vague)[np.argsort(bound[vague])]]
         for k in ask:

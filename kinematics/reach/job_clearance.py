@@ -89,13 +89,13 @@ def advance(
     start, end : float
         The value that clears, and the one to go toward.
     clear_mm : float
-        The distance that must be kept.
+        The distance to keep.
     """
     at, toward = start, float(np.sign(end - start))
     last: Limit | None = None
     for _ in range(_MOST_STEPS):
         ahead = abs(end - at)
-        # Farther than a few steps ahead is not worth knowing: what is far is quickly told from what is near.
+        # Farther than a few steps ahead is not worth knowing, and a short search is quick.
         least, last = measure(at, clear_mm + min(ahead, _STRIDE_MM) + 1.0)
         slack = least - clear_mm
         if slack < CONTACT_MM:

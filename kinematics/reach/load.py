@@ -176,7 +176,7 @@ def worst_torque(model: CollisionModel, rotary: int) -> WorstTorque:
 
     Notes
     -----
-    Derived here. An endless rotary is looked at over one turn. With several rotaries the grid of 25 angles each
+    Derived here. An endless rotary is searched over one turn. With several rotaries the grid of 25 angles each
     decides which crest is climbed, so the answer is never too high and reached at the angles it tells.
     """
     machine, hanging = model.machine, _hanging(model, rotary)

@@ -37,7 +37,7 @@ def mounting_ranges(
     ----------
     model : CollisionModel
     clear_mm : float
-        The distance that must be kept at index moves; the ends come to within 0.01 mm of it.
+        The distance to keep at index moves; the ends come to within 0.01 mm of it.
     margin_mm : float
         The margin that must be left to the ends of travel.
 

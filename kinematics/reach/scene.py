@@ -94,7 +94,7 @@ class Scene:
 
     @cached_property
     def moving_pairs(self) -> MovingPairs:
-        """What turns against what stands: everything on a rotary against the base and the rotaries further out.
+        """Pairs of what turns and what stands: everything on a rotary with the base and with the rotaries further out.
 
         A round that turns about its own axis keeps its distance, whatever the angle. Such a pair is left out where it
         is apart or merely touches, as bearings do; where it overlaps it stays in, and fails.
@@ -119,7 +119,7 @@ class Scene:
         return MovingPairs(pairs[:, 0], pairs[:, 1], tuple(bearings))
 
     def _keeps_distance(self, body: int, obstacle: int) -> bool:
-        """Whether one rotary alone moves the pair, and one of the two is a round about that rotary's line."""
+        """True where one rotary alone moves the pair, and one of the two is a round about that rotary's line."""
         outer = int(self.carried[obstacle])
         if int(self.carried[body]) != outer + 1:
             return False

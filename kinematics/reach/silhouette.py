@@ -1,4 +1,4 @@
-"""Solids as flat outlines, for drawings: projected by the library, hidden parts told from seen ones."""
+"""Silhouettes of solids in orthographic views, and the visible part of each."""
 
 from __future__ import annotations
 
@@ -30,17 +30,17 @@ VIEWS: dict[View, Array] = {
 
 @dataclass(frozen=True, eq=False)
 class Outline:
-    """One solid in one view; millimetres, (right, up).
+    """Silhouette of one solid in one view; millimetres, (right, up).
 
     Attributes
     ----------
     name : str
     kind : "tool", "holder", "part", "turning" or "base"
-        Spindle and holder are "holder", what a tool may cut is "part".
+        Spindle and holder are "holder", machinable solids are "part".
     polygons : tuple of ndarray, shape (k, 2)
         The whole outline; outer rings run counterclockwise, holes clockwise.
     seen : tuple of ndarray, shape (k, 2)
-        What of it nothing nearer to the eye hides.
+        The part that nothing closer to the eye hides.
     """
 
     name: str
@@ -50,7 +50,7 @@ class Outline:
 
 
 def flat_mm(points_mm: Array, view: View) -> Array:
-    """Points of the machine as they lie in a view.
+    """Points of the machine projected into a view.
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ def outlines(
     operation : OperationPose
     view : "front", "side" or "top"
     tip_mm : ndarray, shape (3,), optional
-        Where the tip stands, machine coordinates; the middle of its box unless stated.
+        Position of the tip, machine coordinates; the middle of its box unless stated.
 
     Returns
     -------

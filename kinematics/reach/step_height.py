@@ -49,7 +49,7 @@ def step_heights(
     low_mm, high_mm : float
         The heights to look among.
     clear_mm : float
-        The distance that must be kept.
+        The distance to keep.
     margin_mm : float
         The margin that must be left to the ends of travel.
     limits : sequence of LoadLimit, optional
@@ -60,7 +60,7 @@ def step_heights(
     tuple of FeasibleRange
         From the lowest. Mostly one, or none. Within a range no distance is skipped; a range narrower than a
         twenty-fourth of what the travels leave, with heights that do not clear on either side, can be missed unless
-        the model's own height lies in it. Loads are looked at on forty heights, and their ends found exactly.
+        the model's own height lies in it. Loads are evaluated at forty heights, and the ends found exactly.
 
     Raises
     ------
@@ -124,7 +124,7 @@ def _clearing(model: CollisionModel, index: int, part: Interval, clear_mm: float
     moved = _moved_by(model, index)
 
     def measure(height: float, up_to: float) -> tuple[float, Limit]:
-        # Pairs of solids below the step keep their distance: looked at once, they do not shorten every stride.
+        # Pairs of solids that the step does not move are measured once, and do not shorten every stride.
         return minimum_clearance(
             with_step_height(model, index, height),
             up_to,

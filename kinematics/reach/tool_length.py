@@ -22,8 +22,8 @@ from kinematics.reach.tool_assembly import Tool
 __all__ = ["LengthLimit", "ToolLengths", "tool_lengths"]
 
 LengthLimit = Literal["clearance", "travel", "holder", "work", "none"]
-"""What a length ends at: a distance that must be kept; the end of Z travel; the tool would vanish in its holder; at
-full retract its tip would not be above the work; nothing known."""
+"""Limits of a tool length: a distance to keep; the end of Z travel; the holder, in which the tool would vanish; the work,
+which its tip would not be above at full retract; nothing known."""
 
 _ABOVE_MM = 0.005
 """Distance beyond the one asked for at which the search ends: so the last length clears, and never touches."""

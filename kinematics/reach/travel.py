@@ -41,7 +41,7 @@ class Margin:
 
     @property
     def fits(self) -> bool:
-        """Whether the operation stays within the travel."""
+        """True where the operation stays within the travel."""
         return self.least_mm >= -_SLACK_MM
 
 
@@ -56,7 +56,7 @@ class RotaryMargin:
 
     @property
     def fits(self) -> bool:
-        """Whether the angle lies within the limits."""
+        """True where the angle lies within the limits."""
         return min(self.to_low_deg or 0.0, self.to_high_deg or 0.0) >= -_SLACK_MM
 
 

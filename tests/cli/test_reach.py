@@ -485,12 +485,12 @@ def test_what_was_not_checked_stands_first(run, job):
     assert report["operations"][0]["table_nearest"]["distance"] == pytest.approx(160.0)  # platter to bed
 
 
-def test_the_sentence_at_the_end_says_what_was_looked_at_and_no_more():
-    complete = Verdict(passes=True, looked_at=("reaches", "clears", "holds"), complete=True)
+def test_the_sentence_at_the_end_says_what_was_checked_and_no_more():
+    complete = Verdict(passes=True, checked=("reaches", "clears", "holds"), complete=True)
     assert closing_words(complete).startswith("every operation reaches, clears and holds")
-    partly = Verdict(passes=True, looked_at=("clears",), complete=False)
+    partly = Verdict(passes=True, checked=("clears",), complete=False)
     assert closing_words(partly).startswith("everything checked clears")
-    assert closing_words(Verdict(passes=True, looked_at=(), complete=False)).startswith("nothing was checked")
+    assert closing_words(Verdict(passes=True, checked=(), complete=False)).startswith("nothing was checked")
 
 
 TRUNNION = """

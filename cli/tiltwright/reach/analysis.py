@@ -140,7 +140,7 @@ class ReachAnalysis:
         return self.job_model.model
 
     def move_fits(self, move: IndexMove) -> bool:
-        """Whether an index move keeps the distance asked for, all along."""
+        """True where an index move keeps the distance asked for, all along."""
         return all(one.at_least_mm > 0.0 and one.at_least_mm >= self.clear_mm for one in move.clearances)
 
 

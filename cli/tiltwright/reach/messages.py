@@ -174,7 +174,7 @@ ReachFailure: TypeAlias = (
 
 @dataclass(frozen=True)
 class NotChecked:
-    """Something that was not looked at, since the files do not state what it takes.
+    """Something that was not checked, since the files do not state what it takes.
 
     Attributes
     ----------
@@ -238,19 +238,19 @@ class Assumption:
 
 @dataclass(frozen=True)
 class Verdict:
-    """Outcome of an analysis: what was looked at, and whether all of it passes.
+    """Outcome of an analysis: the questions that were checked, and whether all of it passes.
 
     Attributes
     ----------
     passes : bool
-    looked_at : tuple of "reaches", "clears", "holds"
+    checked : tuple of "reaches", "clears", "holds"
         Questions that the files state enough for.
     complete : bool
         False where something was not checked.
     """
 
     passes: bool
-    looked_at: tuple[Literal["reaches", "clears", "holds"], ...]
+    checked: tuple[Literal["reaches", "clears", "holds"], ...]
     complete: bool
 
 
@@ -320,7 +320,7 @@ def _of_loads(analysis: ReachAnalysis) -> Iterator[ReachFailure]:
 
 
 def not_checked(analysis: ReachAnalysis) -> tuple[NotChecked, ...]:
-    """Everything that was not looked at, the table first; it belongs before the figures."""
+    """Everything that was not checked, the table first; it belongs before the figures."""
     asked = analysis.moves is not None
     found = list(not_stated(analysis.model, moves_too=asked))
     if not asked and analysis.loads:
@@ -337,7 +337,7 @@ def not_checked(analysis: ReachAnalysis) -> tuple[NotChecked, ...]:
 
 
 def not_stated(model: CollisionModel, *, moves_too: bool = True) -> tuple[NotChecked, ...]:
-    """Everything that no distance or travel was looked at for, since the files do not state it."""
+    """Everything whose distances or travels were not checked, since the files do not state it."""
     tools = {one.tool.name: one.tool for one in model.operations if one.tool is not None}
     without_tool = tuple(one.name for one in model.operations if one.tool is None)
     bare = tuple(step.name for step, body in zip(model.steps, model.step_bodies, strict=True) if body is None)
@@ -450,14 +450,14 @@ def _of_what_was_left_out(analysis: ReachAnalysis) -> Iterator[Assumption]:
 
 
 def verdict(analysis: ReachAnalysis) -> Verdict:
-    """The outcome, which never says more than was looked at."""
+    """The outcome, which never says more than was checked."""
     model = analysis.model
     tools = any(one.pose.tool is not None for one in analysis.operations)
-    looked_at: list[Literal["reaches", "clears", "holds"]] = []
+    checked: list[Literal["reaches", "clears", "holds"]] = []
     if model.machine.travel is not None:
-        looked_at.append("reaches")
+        checked.append("reaches")
     if (tools and analysis.scene.bodies) or len(analysis.scene.moving_pairs.turning):
-        looked_at.append("clears")
+        checked.append("clears")
     if any(load.holding_nm is not None for load in analysis.loads):
-        looked_at.append("holds")
-    return Verdict(not failures(analysis), tuple(looked_at), not not_checked(analysis))
+        checked.append("holds")
+    return Verdict(not failures(analysis), tuple(checked), not not_checked(analysis))

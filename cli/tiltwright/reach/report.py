@@ -113,7 +113,7 @@ def _distance(pair: ClosestPair, mm: float) -> dict[str, float | None]:
 
 
 def _table(clearance: Clearance, mm: float) -> dict[str, Any]:
-    """What turns against what stands."""
+    """Distances between what turns and what stands."""
     nearest, too_close = (
         [
             {"turning": pair.body, "standing": pair.obstacle, **_distance(pair, mm)}

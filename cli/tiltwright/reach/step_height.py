@@ -76,10 +76,10 @@ class StepHeightStudy:
     own_mm : float
         Its height in the job.
     asked_mm : (float, float)
-        The heights that were looked among.
+        The heights that were tried.
     heights : tuple of FeasibleRange
     refusals : tuple of (float, Limit)
-        Where no height fits: heights that were looked at, and what limits each.
+        Where no height fits: heights that were tried, and the limit of each.
     stiffness : tuple of Stiffness
         Over the heights that fit, and at the step's own.
     force_n : float or None

@@ -34,7 +34,7 @@ _LONG = 6.0  # mm on paper: a distance that needs no ring to be found
 
 @dataclass(frozen=True)
 class _Frame:
-    """Where a view stands on the paper, and which millimetres of the machine it shows."""
+    """Frame of a view on the paper, and the part of the machine it shows, in millimetres."""
 
     left: float
     top: float
@@ -102,7 +102,7 @@ def _subtitle(analysis: ReachAnalysis, operation: OperationAnalysis, units: str)
 
 
 def _focus(shown: tuple[Outline, ...], tip: Array) -> Array:
-    """What a view must show: the work and the holder, the tip in any case; base and spindle as far as there is room."""
+    """The box that a view must show: tool, work and what turns; base and spindle only as far as there is room."""
     points = [ring for one in shown if one.kind in {"tool", "part", "turning"} for ring in one.polygons]
     box = np.concatenate([*points, tip[None]])
     low, high = box.min(axis=0), box.max(axis=0)

@@ -209,7 +209,7 @@ def _holding_words(failure: HoldingExceeded, units: str) -> str:
 
 
 def not_checked_sentences(analysis: ReachAnalysis) -> tuple[str, ...]:
-    """Everything that was not looked at, each with NOT CHECKED before it."""
+    """Everything that was not checked, each with NOT CHECKED before it."""
     return tuple(f"NOT CHECKED: {not_checked_words(one)}" for one in not_checked(analysis))
 
 
@@ -228,7 +228,7 @@ _NOT_CHECKED: dict[str, str] = {
 
 
 def not_checked_words(item: NotChecked) -> str:
-    """Something that was not looked at, and the reason."""
+    """Something that was not checked, and the reason."""
     return _NOT_CHECKED[item.kind].format(names=", ".join(item.names))
 
 
@@ -282,7 +282,7 @@ def limit_words(limit: Limit) -> str:
     at = "" if limit.operation is None else f", at {limit.operation}"
     match limit.kind:
         case "range":
-            return "the end of what was looked at"
+            return "the end of the range that was tried"
         case "travel":
             return f"{limit.axis} travel, {_END_NAMES[limit.end or 'low']} end{at}"
         case "clearance" | "table":
@@ -295,10 +295,10 @@ def limit_words(limit: Limit) -> str:
 
 
 def closing_words(found: Verdict) -> str:
-    """The last sentence of an analysis without failures; it never says more than was looked at."""
-    if not found.looked_at:
+    """The last sentence of an analysis without failures; it never says more than was checked."""
+    if not found.checked:
         return "nothing was checked: the files state neither travels nor solids"
-    *most, last = found.looked_at
+    *most, last = found.checked
     verbs = f"{', '.join(most)} and {last}" if most else last
     if found.complete:
         return f"every operation {verbs}. Prove it out above the part anyway."

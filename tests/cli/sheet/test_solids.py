@@ -227,7 +227,9 @@ def test_the_givens_tell_what_was_checked_in_place_of_what_was_not(cap, make):
 
 def test_what_was_not_checked_is_the_first_alert(cap, tmp_path):
     assert not any(alert.startswith("NOT CHECKED: table") for alert in sheet_of(cap).alerts)
-    (tmp_path / "teaching_mill.toml").write_text(MILL.replace('on   = "base"', 'on   = "A"'), encoding="utf-8")
+    (tmp_path / "teaching_mill.toml").write_text(
+        MILL.replace('on   = "base"', 'on   = "A"'), encoding="utf-8"
+    )
     (tmp_path / "job.toml").write_text(MAST_CAP.read_text(encoding="utf-8"), encoding="utf-8")
     sheet = sheet_of(evaluate_job(str(tmp_path / "job.toml")))
     assert sheet.alerts[0].startswith("NOT CHECKED: table and housing against what turns")
