@@ -12,6 +12,7 @@ import numpy as np
 
 from kinematics.errors import KinematicsError
 from kinematics.reach.shapes import Box, Frustum, Shape, box_on, frustum_on
+from kinematics.validation import as_number
 
 __all__ = ["Section", "deflection_mm", "stiffness_n_per_mm"]
 
@@ -42,7 +43,7 @@ class Section:
         if (self.diameter_mm is None) == (self.edges_mm is None):
             raise KinematicsError("section: expected either a diameter or two edges")
         for size in self.edges_mm or (self.diameter_mm,):
-            if size is None or not (np.isfinite(size) and size > 0.0):
+            if size is None or not as_number(size, "section") > 0.0:
                 raise KinematicsError(f"section: expected a size above zero, found {size:g}")
         if self.edges_mm is not None and self.bore_mm:
             raise KinematicsError("section, bore: expected none in a bar, found one")
@@ -126,7 +127,7 @@ def stiffness_n_per_mm(section: Section, height_mm: float, modulus_gpa: float) -
     49134.509
     """
     for name, value in (("height", height_mm), ("modulus", modulus_gpa)):
-        if not value > 0.0:
+        if not as_number(value, name) > 0.0:
             raise KinematicsError(f"{name}: expected a value above zero, found {value:g}")
     return 3.0 * modulus_gpa * 1e3 * section.second_moment_mm4 / height_mm**3
 

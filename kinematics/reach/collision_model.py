@@ -16,7 +16,7 @@ from kinematics.reach.solid import Attachment, Solid, on_rotary, on_step
 from kinematics.reach.tool_assembly import TipEnvelope, Tool
 from kinematics.stack import StackStep, cumulative_frames, stack_pose
 from kinematics.transform import IDENTITY, Pose
-from kinematics.validation import as_vector, read_only
+from kinematics.validation import ValueEquality, as_array, as_instance, as_number, as_vector, read_only
 from kinematics.work_offsets import Setup, work_offset
 
 __all__ = [
@@ -30,7 +30,7 @@ __all__ = [
 
 
 @dataclass(frozen=True, eq=False)
-class OperationPose:
+class OperationPose(ValueEquality):
     """One operation: the angles of the rotaries, the tool and the box that its tip sweeps.
 
     Attributes
@@ -54,18 +54,12 @@ class OperationPose:
     force_n: float | None = None
 
     def __post_init__(self) -> None:
-        try:
-            object.__setattr__(self, "machine_deg", read_only(self.machine_deg))
-        except (TypeError, ValueError) as fault:
-            raise KinematicsError(
-                f"{self.name}, angles: expected numbers, found {self.machine_deg!r}"
-            ) from fault
+        angles = as_array(self.machine_deg, f"{self.name}, angles")
+        if angles.ndim != 1:
+            raise KinematicsError(f"{self.name}, angles: expected shape (n,), found {angles.shape}")
+        object.__setattr__(self, "machine_deg", read_only(angles))
         object.__setattr__(self, "origin_mm", read_only(as_vector(self.origin_mm, 3, f"{self.name}, origin")))
-        if np.ndim(self.machine_deg) != 1 or not np.isfinite(self.machine_deg).all():
-            raise KinematicsError(
-                f"{self.name}, angles: expected finite numbers of shape (n,), found {np.asarray(self.machine_deg)!r}"
-            )
-        if self.force_n is not None and not (np.isfinite(self.force_n) and self.force_n >= 0.0):
+        if self.force_n is not None and not as_number(self.force_n, f"{self.name}, force") >= 0.0:
             raise KinematicsError(f"{self.name}, force: expected 0 or more newtons, found {self.force_n:g}")
 
 
@@ -89,7 +83,7 @@ class StepBody:
 
 
 @dataclass(frozen=True, eq=False)
-class CollisionModel:
+class CollisionModel(ValueEquality):
     """Solids, operations and spindle of a job: all that a reach analysis needs.
 
     Attributes
@@ -138,7 +132,10 @@ class CollisionModel:
             raise KinematicsError(
                 f"steps: expected a body or None for each of {len(self.steps)}, found {len(self.step_bodies)}"
             )
+        for solid in (*self.solids, *self.spindle):
+            as_instance(solid, Solid, "solids, spindle")
         for operation in self.operations:
+            as_instance(operation, OperationPose, "operations")
             if len(operation.machine_deg) != rotaries:
                 raise KinematicsError(
                     f"{operation.name}, angles: expected {rotaries} ({', '.join(self.machine.letters)}), "

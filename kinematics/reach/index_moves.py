@@ -30,6 +30,7 @@ from kinematics.reach.scene import (
 )
 from kinematics.reach.tool_assembly import cutting_bodies
 from kinematics.transform import Pose
+from kinematics.validation import ValueEquality, read_only
 
 __all__ = ["IndexMove", "MoveClearance", "index_move", "index_moves", "index_range_deg"]
 
@@ -42,7 +43,7 @@ _WITHIN_MM, _WITHIN_SHARE = 0.05, 0.01
 
 
 @dataclass(frozen=True, eq=False)
-class MoveClearance:
+class MoveClearance(ValueEquality):
     """Smallest distance along an index move.
 
     Attributes
@@ -66,6 +67,9 @@ class MoveClearance:
     obstacle: str
     machine_deg: NDArray[np.float64]
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "machine_deg", read_only(self.machine_deg))
+
     @property
     def shortfall_mm(self) -> float:
         """Upper bound of what the true smallest distance can exceed `at_least_mm` by."""
@@ -73,7 +77,7 @@ class MoveClearance:
 
 
 @dataclass(frozen=True, eq=False)
-class IndexMove:
+class IndexMove(ValueEquality):
     """One way of an index move, the spindle retracted.
 
     Attributes
@@ -97,6 +101,9 @@ class IndexMove:
     ways: int
     tool: MoveClearance | None
     table: MoveClearance | None
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "turn_deg", read_only(self.turn_deg))
 
     @property
     def clearances(self) -> tuple[MoveClearance, ...]:

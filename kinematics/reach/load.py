@@ -17,7 +17,7 @@ from kinematics.machine import Machine
 from kinematics.reach.collision_bodies import matrix_of
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.scene import FARTHEST_MM, Scene, group_poses, scene_of
-from kinematics.validation import read_only
+from kinematics.validation import ValueEquality, read_only
 
 __all__ = [
     "STANDARD_GRAVITY",
@@ -42,7 +42,7 @@ _COLUMN_MM = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
-class Carried:
+class Carried(ValueEquality):
     """Mass that one rotary carries.
 
     Attributes
@@ -61,7 +61,7 @@ class Carried:
 
 
 @dataclass(frozen=True, eq=False)
-class WorstTorque:
+class WorstTorque(ValueEquality):
     """The greatest torque of gravity about a rotary's line over the range of all rotaries, N m, and the angles there."""
 
     torque_nm: float

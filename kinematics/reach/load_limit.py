@@ -12,6 +12,7 @@ from kinematics.reach.collision_model import CollisionModel, with_step_height
 from kinematics.reach.limit import Interval, Limit
 from kinematics.reach.load import carried, force_torque_nm, gravity_torque_nm, worst_torque
 from kinematics.reach.scene import scene_of
+from kinematics.validation import as_number
 
 __all__ = ["LoadLimit", "load_feasible", "load_margin"]
 
@@ -34,7 +35,7 @@ class LoadLimit:
 
     def __post_init__(self) -> None:
         for name, value in (("holding torque", self.holding_nm), ("capacity", self.capacity_kg)):
-            if value is not None and not (np.isfinite(value) and value > 0.0):
+            if value is not None and not as_number(value, name) > 0.0:
                 raise KinematicsError(f"{name}: expected a value above zero, found {value:g}")
 
 

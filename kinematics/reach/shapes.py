@@ -6,12 +6,13 @@ Volumes and centres of gravity are those of the true shape; collisions are looke
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
-from kinematics.validation import as_vector, as_vectors, read_only
+from kinematics.validation import ValueEquality, as_number, as_vector, as_vectors, read_only
 
 __all__ = ["Box", "Frustum", "Mesh", "Shape", "box_on", "frustum_on"]
 
@@ -19,7 +20,7 @@ _SMALLEST_MM = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
-class Frustum:
+class Frustum(ValueEquality):
     """A cylinder, a cone's frustum or a tube, from the middle of one end face to the middle of the other.
 
     Attributes
@@ -61,7 +62,7 @@ class Frustum:
             _above_zero("diameter", size)
         if not self.length_mm > _SMALLEST_MM:
             raise KinematicsError("from, to: expected two different points, found one")
-        if not 0.0 <= self.bore_mm < min(self.diameters_mm):
+        if not 0.0 <= as_number(self.bore_mm, "bore") < min(self.diameters_mm):
             raise KinematicsError(
                 f"bore: expected 0 to less than the diameter of {min(self.diameters_mm):g}, found {self.bore_mm:g}"
             )
@@ -100,7 +101,7 @@ class Frustum:
 
 
 @dataclass(frozen=True, eq=False)
-class Box:
+class Box(ValueEquality):
     """A box whose edges lie along the axes of its frame, from one corner to the opposite one.
 
     Raises
@@ -144,7 +145,7 @@ class Box:
 
 
 @dataclass(frozen=True, eq=False)
-class Mesh:
+class Mesh(ValueEquality):
     """A closed surface of triangles, counterclockwise seen from outside.
 
     Attributes
@@ -202,6 +203,14 @@ class Mesh:
         """Centre of gravity, for one density throughout."""
         volumes, centres = self._tetrahedra
         return np.asarray(volumes @ centres / volumes.sum())
+
+    @cached_property
+    def _hash(self) -> int:
+        return super().__hash__()
+
+    def __hash__(self) -> int:
+        # Made once: it goes through every vertex, and models are looked up by their solids.
+        return self._hash
 
     @property
     def _tetrahedra(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -271,10 +280,10 @@ def box_on(height_mm: float, x_mm: float, y_mm: float) -> Box:
     return Box(np.array([-x_mm / 2, -y_mm / 2, low]), np.array([x_mm / 2, y_mm / 2, high]))
 
 
-def _above_zero(what: str, size: float) -> None:
+def _above_zero(name: str, size: float) -> None:
     """Raise unless a size is a number above zero."""
-    if not (np.isfinite(size) and size > _SMALLEST_MM):
-        raise KinematicsError(f"{what}: expected a size above zero, found {size:g}")
+    if not as_number(size, name) > _SMALLEST_MM:
+        raise KinematicsError(f"{name}: expected a size above zero, found {size:g}")
 
 
 def _closed(triangles: NDArray[np.int64], count: int) -> None:

@@ -14,6 +14,7 @@ from kinematics.reach.clearance import swept_bodies
 from kinematics.reach.collision_bodies import matrix_of
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.scene import Scene, group_poses
+from kinematics.validation import ValueEquality, read_only
 
 __all__ = ["VIEWS", "Outline", "View", "flat_mm", "outlines"]
 
@@ -29,7 +30,7 @@ VIEWS: dict[View, Array] = {
 
 
 @dataclass(frozen=True, eq=False)
-class Outline:
+class Outline(ValueEquality):
     """Silhouette of one solid in one view; millimetres, (right, up).
 
     Attributes
@@ -47,6 +48,10 @@ class Outline:
     kind: str
     polygons: tuple[NDArray[np.float64], ...]
     seen: tuple[NDArray[np.float64], ...]
+
+    def __post_init__(self) -> None:
+        for name in ("polygons", "seen"):
+            object.__setattr__(self, name, tuple(read_only(ring) for ring in getattr(self, name)))
 
 
 def flat_mm(points_mm: Array, view: View) -> Array:

@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-import numpy as np
-
 from kinematics.errors import KinematicsError
 from kinematics.reach.shapes import Box, Frustum, Mesh, Shape
+from kinematics.validation import ValueEquality, as_number
 
 __all__ = ["BASE", "PART", "SPINDLE_NOSE", "Attachment", "Solid", "on_rotary", "on_step"]
 
@@ -46,7 +45,7 @@ def on_step(index: int) -> Attachment:
 
 
 @dataclass(frozen=True, eq=False)
-class Solid:
+class Solid(ValueEquality):
     """A body of the machine or the setup.
 
     Attributes
@@ -82,7 +81,7 @@ class Solid:
         if not isinstance(self.on, Attachment):
             raise KinematicsError(f"{self.name}, on: expected an Attachment, found {self.on!r}")
         for quantity, value in (("mass", self.mass_kg), ("density", self.density_kg_m3)):
-            if value is not None and not (np.isfinite(value) and value >= 0.0):
+            if value is not None and not as_number(value, f"{self.name}, {quantity}") >= 0.0:
                 raise KinematicsError(f"{self.name}, {quantity}: expected 0 or more, found {value:g}")
 
     @property

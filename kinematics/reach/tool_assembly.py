@@ -18,7 +18,7 @@ from kinematics.reach.collision_bodies import CollisionBody, collision_body, ver
 from kinematics.reach.shapes import Frustum
 from kinematics.reach.solid import Solid
 from kinematics.transform import translation
-from kinematics.validation import as_vector, read_only
+from kinematics.validation import ValueEquality, as_number, as_vector, read_only
 
 __all__ = ["HolderPart", "TipEnvelope", "Tool", "cutting_bodies", "minkowski_sum"]
 
@@ -34,7 +34,7 @@ class HolderPart:
     lower_diameter_mm: float | None = None
 
     def __post_init__(self) -> None:
-        for what, size in (
+        for name, size in (
             ("length", self.length_mm),
             ("diameter", self.diameter_mm),
             (
@@ -42,8 +42,8 @@ class HolderPart:
                 self.diameter_mm if self.lower_diameter_mm is None else self.lower_diameter_mm,
             ),
         ):
-            if not size > 0.0:
-                raise KinematicsError(f"holder, {what}: expected a size above zero, found {size:g}")
+            if not as_number(size, f"holder, {name}") > 0.0:
+                raise KinematicsError(f"holder, {name}: expected a size above zero, found {size:g}")
 
 
 @dataclass(frozen=True)
@@ -85,14 +85,15 @@ class Tool:
     flute_mm: float | None = None
 
     def __post_init__(self) -> None:
-        for what, size in (
+        for quantity, size in (
             ("length", self.length_mm),
             ("diameter", self.diameter_mm),
             ("shank", self.diameter_mm if self.shank_mm is None else self.shank_mm),
             ("flute", self.diameter_mm if self.flute_mm is None else self.flute_mm),
         ):
-            if not (np.isfinite(size) and size > 0.0):
-                raise KinematicsError(f"{self.name}, {what}: expected a size above zero, found {size:g}")
+            if not as_number(size, f"{self.name}, {quantity}") > 0.0:
+                raise KinematicsError(f"{self.name}, {quantity}: expected a size above zero, found {size:g}")
+        object.__setattr__(self, "holder", tuple(self.holder))
         if not self.stickout_mm > _SHORTEST_STICKOUT_MM:
             raise KinematicsError(
                 f"{self.name}: expected a length of more than its holder's {self.holder_mm:g}, "
@@ -116,7 +117,7 @@ class Tool:
 
 
 @dataclass(frozen=True, eq=False)
-class TipEnvelope:
+class TipEnvelope(ValueEquality):
     """The box that the tip sweeps, along the machine's axes from the operation's origin.
 
     Attributes

@@ -17,6 +17,7 @@ from kinematics.reach.collision_bodies import matrix_of
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.scene import Scene, SweptBody, group_poses
 from kinematics.reach.tool_assembly import minkowski_sum
+from kinematics.validation import ValueEquality, read_only
 
 __all__ = ["WitnessPoints", "witness_points"]
 
@@ -28,7 +29,7 @@ _SAME_GAP_MM = 1e-4
 
 
 @dataclass(frozen=True, eq=False)
-class WitnessPoints:
+class WitnessPoints(ValueEquality):
     """The points of two bodies that are closest to each other.
 
     Attributes
@@ -42,6 +43,10 @@ class WitnessPoints:
     body_mm: NDArray[np.float64]
     obstacle_mm: NDArray[np.float64]
     corner: tuple[int, int, int]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "body_mm", read_only(self.body_mm))
+        object.__setattr__(self, "obstacle_mm", read_only(self.obstacle_mm))
 
 
 def witness_points(
