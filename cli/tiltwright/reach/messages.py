@@ -45,12 +45,12 @@ _SLACK_MM = 1e-9
 End: TypeAlias = Literal["low", "high"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Unreachable:
     """An operation that the rotaries cannot bring to the spindle."""
 
     operation: str
-    reason: str
+    result: UnreachableOperation
     kind: str = field(default="unreachable", init=False)
 
 
@@ -257,7 +257,7 @@ class Verdict:
 def failures(analysis: ReachAnalysis) -> tuple[ReachFailure, ...]:
     """Everything that does not reach, clear or hold, operation by operation, then index moves and loads."""
     return (
-        *(Unreachable(one.name, one.why) for one in analysis.evaluated.unreached),
+        *(Unreachable(one.name, one) for one in analysis.evaluated.unreached),
         *(failure for operation in analysis.operations for failure in _of_operation(analysis, operation)),
         *(
             MoveTooClose(move, one, analysis.clear_mm)

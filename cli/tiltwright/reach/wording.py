@@ -118,7 +118,7 @@ def failure_words(  # noqa: PLR0911 - one sentence for each kind of failure
     """One failure as a sentence."""
     match failure:
         case Unreachable():
-            return f"{failure.operation}: {failure.reason}"
+            return f"{failure.operation}: {failure.result.why}"
         case TravelExceeded():
             return (
                 f"{failure.operation}: {failure.axis} {length(failure.readout_mm, units)} is "

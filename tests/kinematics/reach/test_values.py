@@ -91,7 +91,7 @@ def test_frozen_all_through(make):
             "op, force: expected 0 or more newtons",
         ),
         (lambda make: make.model([make.operation(at=(0.0,))]), r"op, angles: expected 2 \(A, C\), found 1"),
-        (lambda make: make.model(["op"]), "operations: expected a OperationPose, found 'op'"),
+        (lambda make: make.model(["op"]), "operations: expected an? OperationPose, found 'op'"),
         (lambda make: make.model([], ["wall"]), "solids, spindle: expected a Solid, found 'wall'"),
         (
             lambda make: with_step_height(make.model([]), 3, 10.0),
