@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Literal, TypeAlias
 
+from kinematics import UnreachableOperation
 from kinematics.reach import (
     Box,
     ClosestPair,
