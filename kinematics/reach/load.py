@@ -37,6 +37,8 @@ STANDARD_GRAVITY = 9.80665
 
 _GRID = 25
 _ROUNDS = 20
+_NEARLY, _MOST_CRESTS = 0.9, 12
+"""Two neighbours of a grid of 15 degrees are at most 1 % below the crest between them for each rotary."""
 _COLUMN_MM = 1e-3
 """Added around the tool, so that a tip that sweeps nothing has a column too."""
 
@@ -161,7 +163,7 @@ def worst_torque(model: CollisionModel, rotary: int) -> WorstTorque:
     """The greatest torque of gravity about a rotary's line over the whole range of every rotary.
 
     About any one angle the torque is a constant, a cosine and a sine: its greatest size is found exactly, one angle
-    after the other, from the best pose of a grid.
+    after the other, from every crest of a grid that can be the highest.
 
     Parameters
     ----------
@@ -176,8 +178,8 @@ def worst_torque(model: CollisionModel, rotary: int) -> WorstTorque:
 
     Notes
     -----
-    Derived here. An endless rotary is searched over one turn. With several rotaries the grid of 25 angles each
-    decides which crest is climbed, so the answer is never too high and reached at the angles it tells.
+    Derived here. An endless rotary is searched over one turn. With several rotaries a grid of 25 angles each
+    decides which crests are climbed, so the answer is never too high and is reached at the angles it gives.
     """
     machine, hanging = model.machine, _hanging(model, rotary)
 
@@ -187,16 +189,35 @@ def worst_torque(model: CollisionModel, rotary: int) -> WorstTorque:
     ranges = [line.limits_deg or (0.0, 360.0) for line in model.machine.rotaries]
     grid = np.stack(
         np.meshgrid(*[np.linspace(low, high, _GRID) for low, high in ranges], indexing="ij"), axis=-1
-    ).reshape(-1, len(ranges))
-    sizes = np.abs(torque(grid))
-    best = grid[int(np.argmax(sizes))].copy()
+    )
+    climbed = [_climb(torque, start, ranges) for start in _crests(grid, np.abs(torque(grid)))]
+    sizes = [abs(float(torque(at))) for at in climbed]
+    best = int(np.argmax(np.round(sizes, 12)))
+    return WorstTorque(sizes[best], read_only(climbed[best]))
+
+
+def _crests(grid: Array, sizes: Array) -> Array:
+    """The angles (k, n) of a grid at which no neighbour along an axis is higher, if high enough to be the highest."""
+    crest = sizes >= _NEARLY * sizes.max()
+    for axis in range(sizes.ndim):
+        ahead = np.diff(sizes, axis=axis)
+        edge = np.take(np.zeros_like(sizes), [0], axis=axis)
+        crest &= np.concatenate([ahead, edge], axis=axis) <= 0.0
+        crest &= np.concatenate([edge, ahead], axis=axis) >= 0.0
+    found = grid[crest][np.argsort(-sizes[crest], kind="stable")]
+    return np.asarray(found[:_MOST_CRESTS])
+
+
+def _climb(torque: Callable[[Array], Array], start: Array, ranges: list[tuple[float, float]]) -> Array:
+    """From one set of angles to the crest above it, one angle after the other."""
+    at = start.copy()
     for _ in range(_ROUNDS):
-        before = best.copy()
+        before = at.copy()
         for i, (low, high) in enumerate(ranges):
-            best[i] = _peak(torque, best, i, low, high)
-        if np.abs(best - before).max() < 1e-9:
+            at[i] = _peak(torque, at, i, low, high)
+        if np.abs(at - before).max() < 1e-9:
             break
-    return WorstTorque(abs(float(torque(best))), read_only(best))
+    return at
 
 
 def _peak(torque: Callable[[Array], Array], at: Array, i: int, low: float, high: float) -> float:
