@@ -479,6 +479,12 @@ def test_what_was_not_checked_stands_first(run, job):
     assert study.out.startswith("NOT CHECKED: table and housing")
     only = json.loads(run("reach", path, "--only", "side", "--json").out)
     assert "one operation" in {one["kind"] for one in only["not_checked"]}
+    bare = job(JOB, MACHINE.replace("thickness = 20.0\n", ""))
+    kinds = [one["kind"] for one in json.loads(run("reach", bare, "--json").out)["not_checked"]]
+    assert "platter thickness" in kinds
+    assert "below its face; no thickness is stated" in run("reach", bare).out
+    bare = job(JOB, MACHINE.replace("thickness = 20.0\n", "").replace("diameter = 160.0\n", ""))
+    assert "platter" in {one["kind"] for one in json.loads(run("reach", bare, "--json").out)["not_checked"]}
     # With a solid on the base it was.
     report = json.loads(run("reach", job(JOB, MACHINE), "--json").out)
     assert "table" not in {one["kind"] for one in report["not_checked"]}

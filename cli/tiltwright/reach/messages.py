@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Literal, TypeAlias
 
-from kinematics import UnreachableOperation
+from kinematics import UnreachableOperation, is_horizontal
 from kinematics.reach import (
     Box,
     ClosestPair,
@@ -191,6 +191,8 @@ class NotChecked:
         "index moves",
         "one operation",
         "section",
+        "platter",
+        "platter thickness",
         "spindle",
         "holder",
         "load",
@@ -324,6 +326,12 @@ def not_checked(analysis: ReachAnalysis) -> tuple[NotChecked, ...]:
     """Everything that was not checked, the table first; it belongs before the figures."""
     asked = analysis.moves is not None
     found = list(not_stated(analysis.model, moves_too=asked))
+    platter = analysis.evaluated.job.machine_file.file.platter
+    upright = not is_horizontal(analysis.model.machine.rotaries[-1])
+    if upright and (platter is None or platter.diameter is None):
+        found.append(NotChecked("platter"))
+    elif upright and platter is not None and platter.thickness is None:
+        found.append(NotChecked("platter thickness"))
     if not asked and analysis.loads:
         found.append(NotChecked("one operation"))
     unlimited = [

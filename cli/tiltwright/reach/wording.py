@@ -220,6 +220,8 @@ _NOT_CHECKED: dict[str, str] = {
     "index moves": "tool and spindle on index moves; neither a retract position nor Z travel is stated",
     "one operation": "index moves; they lead from one operation to the next, so leave out --only to check them",
     "section": "{names} as something in the way; no section (round or bar) is stated",
+    "platter": "the platter; no diameter is stated",
+    "platter thickness": "the platter below its face; no thickness is stated",
     "spindle": "the spindle above its gauge line; no nose is stated",
     "holder": "the holder of {names}; none is stated",
     "load": "the load on {names} in full; holding torque or capacity is not stated",
