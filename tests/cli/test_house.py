@@ -1,12 +1,9 @@
 """The house rules: help, version, colours, start-up, and who may import whom."""
 
 import ast
-import doctest
-import importlib
 import inspect
 import json
 import os
-import pkgutil
 import re
 import subprocess
 import sys
@@ -79,17 +76,6 @@ def test_colours(monkeypatch, no_color, term, tty, expected):
         monkeypatch.setenv("NO_COLOR", no_color)
     monkeypatch.setenv("TERM", term)
     assert coloured(Stream()) is expected
-
-
-def _modules(package) -> list[str]:
-    found = pkgutil.walk_packages(package.__path__, f"{package.__name__}.")
-    return [name for _, name, _ in found if not name.endswith("__main__")]
-
-
-@pytest.mark.parametrize("name", _modules(tiltwright))
-def test_examples_in_docstrings_run(name):
-    module = importlib.import_module(name)
-    assert doctest.testmod(module).failed == 0
 
 
 def _imports(path: Path) -> set[str]:
