@@ -87,7 +87,7 @@ def test_an_indexer_needs_no_platter(run, answer, tmp_path):
     assert run("machine", "new", target).code == 0
     shown = run("machine", "show", target).out
     assert "seen from the left" in shown
-    assert "reference tool 4.0000 long" in shown
+    assert "reference tool, 4.0000 in long" in shown
 
 
 def test_a_file_that_is_there_is_kept(run, answer, tmp_path):
@@ -103,9 +103,9 @@ def test_a_file_that_is_there_is_kept(run, answer, tmp_path):
 def test_what_follows_from_a_machine(run, examples):
     """Derived here: lines 0.007 apart in Y (A along X at Y -203.412, C at Y -203.405), face 50.006 above A's line."""
     shown = run("machine", "show", examples / "teaching_mill.toml").out
-    assert "pass each other at 0.007, 90.0000 degrees" in shown
-    assert "the platter's face lies 50.006 above A's line" in shown
-    assert "A: a positive move turns the table clockwise, seen from the right" in shown
+    assert "The A and C axes miss each other by 0.007 mm; the angle between them is 90.0000 degrees." in shown
+    assert "The platter's face is 50.006 mm above the A axis." in shown
+    assert "A positive A move turns the table clockwise, seen from the right" in shown
     report = json.loads(
         run("machine", "show", examples / "teaching_mill.toml", "--json", "--units", "inch").out
     )
@@ -150,7 +150,7 @@ def test_a_pivot_recipe_that_a_limited_tilt_can_follow(run, answer, tmp_path):
 
 TWICE = ["B", "+Y", "clockwise", "0,0,-400", "-30,110", "C", "+Y", "clockwise", "0,0,-300", "endless"]
 RIGHT = ["B", "+Y", "clockwise", "0,0,-400", "-30,110", "C", "+Z", "clockwise", "0,0,-300", "endless"]
-ASKED = "B and C turn about one direction: is one of them entered wrong?"
+ASKED = "B and C turn about parallel axes: is one of them entered wrong?"
 
 
 def test_two_rotaries_about_one_direction_are_asked_about_at_once(run, answer, tmp_path):
@@ -193,7 +193,7 @@ def test_a_platter_that_nothing_goes_by_is_told(run, examples, tmp_path):
         run("offsets", tmp_path / "job.toml"),
     ):
         assert ended.code == 0
-        assert "[platter] face of the machine file has no part in this" in ended.err
+        assert "`face` in the machine file has no effect" in ended.err
     # The offsets are those without it.
     assert run("offsets", tmp_path / "job.toml").out == run("offsets", examples / "buoy_bracket.toml").out
 
@@ -206,6 +206,6 @@ def test_a_pivot_whose_sign_was_lost_is_asked_about(run, examples, tmp_path):
     shown = run("machine", "show", path)
     assert shown.code == 0
     assert (
-        "the point of A has Y 203.412, outside the travel of -410.000 to 0.000: was a minus sign lost?"
+        "the point of A has Y 203.412, outside the travel of -410.000 to 0.000: is a minus sign missing?"
         in shown.err
     )

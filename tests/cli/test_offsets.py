@@ -180,7 +180,14 @@ def test_touched_off_against_the_stack(run, job):
     path = job(HEAD + STACK + touched + '"touched"\nwithin = 0.1\n' + operation)
     refused = run("offsets", path, "--gcode")
     assert (refused.code, refused.out) == (1, "")
-    assert "accepts 0.100 mm" in refused.err
+    assert "0.100 mm" in refused.err
+    (found,) = [
+        one
+        for one in json.loads(run("offsets", path, "--json").out)["remarks"]
+        if one["kind"] == "touch-off too far"
+    ]
+    assert found["severity"] == "error"
+    assert found["values"] == pytest.approx({"distance": 0.15, "within": 0.1}, abs=1e-9)
 
 
 def test_a_grid_is_the_offset_at_every_combination(run, examples):
@@ -287,36 +294,62 @@ SIDE = '[[operation]]\nname = "side"\nat = { A = -90, C = 0 }\n'
 
 
 @pytest.mark.parametrize(
-    ("operation", "said"),
+    ("operation", "name", "kind", "values"),
     [
-        (SIDE + "origin = [0, 0, 200]\n", "side: OUT OF TRAVEL: Y -553.418 lies outside -410.000 to 0.000"),
+        (
+            SIDE + "origin = [0, 0, 200]\n",
+            "side",
+            "out of travel",
+            {"axis": "Y", "offset": -553.418, "low": -410.0, "high": 0.0},
+        ),
         (
             '[[operation]]\nname = "slant"\nthrough = [[0, -6, -1], [0, -8, -2.5], [3, -6, -1]]\n',
-            "slant: its program zero lies 2.800 mm below the plane through its three points",
+            "slant",
+            "zero off plane",
+            {"above": -2.8},
         ),
         (
             '[[operation]]\nname = "port"\ntip = [["z", 30], ["x", 20]]\ntilt = "negative"\n',
-            "port: the plane's own x stands 180.0000 degrees from machine X",
+            "port",
+            "plane turned",
+            {"plane_x_deg": 180.0},
         ),
         (
             '[[operation]]\nname = "plate"\ntip = [["z", 30]]\n',
-            "plate: the plane's own x stands 30.0000 degrees",
+            "plate",
+            "plane turned",
+            {"plane_x_deg": 30.0},
         ),
         (
             '[[stack]]\nname = "blank"\nturn = 0.2\n[[operation]]\nname = "top"\nat = { A = 0, C = 0 }\n',
-            'top: the part stands 0.2000 degrees off square to machine X; square_up = "C"',
+            "top",
+            "part off square",
+            {"off_deg": 0.2, "square_up": "C"},
         ),
     ],
 )
-def test_what_spoils_a_part_when_overlooked_is_said_everywhere(run, job, operation, said):
+def test_what_spoils_a_part_when_overlooked_is_said_everywhere(run, job, operation, name, kind, values):
     """Derived here: out of travel -203.412 - 350.006; the plane's height by its normal (0, -0.6, 0.8)."""
     path = job(HEAD + STACK + operation)
     ended = run("offsets", path, "--json")
     assert ended.code == 0
-    assert f"mind: {said}" in ended.err
-    assert any(one["weight"] == "mind" and said in one["words"] for one in json.loads(ended.out)["remarks"])
-    assert said.replace("(", "[")[:60] in run("offsets", path, "--gcode").out
-    assert said[:40] in " ".join(run("sheet", path).out.split())
+    (found,) = [one for one in json.loads(ended.out)["remarks"] if one["kind"] == kind]
+    assert (found["severity"], found["weight"], found["operations"]) == ("warning", "mind", [name])
+    assert found["values"] == pytest.approx(values, abs=1e-9)
+    words = found["words"]
+    assert f"caution: {words}" in ended.err
+    assert f"caution: {words}".replace("(", "[")[:60] in run("offsets", path, "--gcode").out
+    assert words[:40] in " ".join(run("sheet", path).out.split())
+
+
+def test_messages_are_in_the_unit_that_is_shown(run, job):
+    """-553.418 mm are -21.7881 in; the file is in millimetres."""
+    path = job(HEAD + STACK + SIDE + "origin = [0, 0, 200]\n")
+    ended = run("offsets", path, "--json", "--units", "inch")
+    (found,) = [one for one in json.loads(ended.out)["remarks"] if one["kind"] == "out of travel"]
+    assert found["values"]["offset"] == pytest.approx(-553.418 / 25.4, abs=1e-9)
+    assert "-21.7881" in found["words"]
+    assert "-21.7881" in ended.err
 
 
 def test_an_unreachable_operation_keeps_its_number(run, job):

@@ -59,14 +59,15 @@ def show(
       tiltwright machine show mill.toml --units inch
     """
     from tiltwright.files.loader import read_machine
-    from tiltwright.machine.description import machine_remarks, machine_text
+    from tiltwright.machine.description import machine_text
+    from tiltwright.machine.findings import machine_finding_words, machine_findings
     from tiltwright.output.json_csv import json_text as written
     from tiltwright.terminal.streams import note
 
     read = read_machine(file)
     shown = units.value if units else read.unit.value
-    for remark in machine_remarks(read.machine, shown):
-        note(remark)
+    for finding in machine_findings(read.machine):
+        note(machine_finding_words(finding, shown))
     if as_json:
         typer.echo(written(_report(read.machine, shown)), nl=False)
         return

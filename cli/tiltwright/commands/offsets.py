@@ -121,12 +121,12 @@ def _job(
     force: bool,
 ) -> None:
     from tiltwright.job.evaluate import evaluate_job
-    from tiltwright.job.warnings import say_remarks
+    from tiltwright.job.warnings import say_messages
     from tiltwright.terminal.streams import ANSWER_NO, say_no
 
     worked = evaluate_job(path, only)
     shown = units.value if units else worked.job.unit.value
-    say_remarks(worked, shown)
+    say_messages(worked, shown)
     if not worked.complete and (gcode or output is not None):
         # What cannot be loaded as a whole must not be loaded in part; the table on screen shows what there is.
         say_no("nothing was written")

@@ -88,13 +88,13 @@ def _sheet(
     from datetime import datetime
 
     from tiltwright.job.evaluate import evaluate_job
-    from tiltwright.job.warnings import say_remarks
+    from tiltwright.job.warnings import say_messages
     from tiltwright.sheet.build import build_sheet
     from tiltwright.terminal.streams import ANSWER_NO, say_no
 
     worked = evaluate_job(path, only)
     shown = units.value if units else worked.job.unit.value
-    say_remarks(worked, shown)
+    say_messages(worked, shown)
     if not worked.complete:
         if output is not None:
             say_no("nothing was written")

@@ -15,8 +15,11 @@ from tabulate import tabulate
 
 from kinematics import Aim, Machine, PlacedOperation, TouchOff, UnreachableOperation, work_offset_code
 from tiltwright.job.evaluate import EvaluatedJob
-from tiltwright.job.warnings import remarks
+from tiltwright.job.message_kinds import JobMessage
+from tiltwright.job.message_wording import message_words
+from tiltwright.job.warnings import job_messages
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
+from tiltwright.output.messages import Severity, values_in
 from tiltwright.output.numbers import UNIT_MM, angle, length
 from tiltwright.output.tables import table, units_words
 
@@ -47,14 +50,14 @@ def _rows(matrix: NDArray[np.float64]) -> dict[str, list[float]]:
     return {axis: (row + 0.0).tolist() for axis, row in zip("xyz", matrix, strict=True)}
 
 
-def _operation(worked: EvaluatedJob, placed: PlacedOperation, number: int, units: str) -> dict[str, Any]:
-    machine = worked.setup.machine
+def _operation(evaluated: EvaluatedJob, placed: PlacedOperation, number: int, units: str) -> dict[str, Any]:
+    machine = evaluated.setup.machine
     return {
         "name": placed.name,
         "work_offset": number,
         "program": by_letter(machine, placed.program_deg),
         "machine": by_letter(machine, placed.machine_deg),
-        "offset": _offset(machine, placed.offset_mm, worked.setup.rotary_offset_deg, units),
+        "offset": _offset(machine, placed.offset_mm, evaluated.setup.rotary_offset_deg, units),
         "origin": length_list(placed.origin_mm, units),
         "plane": _rows(placed.axes),
         "plane_x_deg": placed.plane_x_deg,
@@ -63,21 +66,36 @@ def _operation(worked: EvaluatedJob, placed: PlacedOperation, number: int, units
     }
 
 
-def offsets_report(worked: EvaluatedJob, units: str) -> dict[str, Any]:
+def offsets_report(evaluated: EvaluatedJob, units: str) -> dict[str, Any]:
     """A job's work offsets."""
     report: dict[str, Any] = {
         "schema": "tiltwright.offsets/1",
-        "job": worked.job.file.name,
+        "job": evaluated.job.file.name,
         "units": units,
-        "z_reference": _z_reference(worked.setup.machine),
-        "operations": [_operation(worked, one.placed, one.number, units) for one in worked.operations],
-        "unreached": [_unreached(one, worked.setup.machine) for one in worked.unreached],
-        "set_before_each": worked.before_each,
-        "remarks": [{"weight": one.weight.value, "words": one.words} for one in remarks(worked, units)],
+        "z_reference": _z_reference(evaluated.setup.machine),
+        "operations": [_operation(evaluated, one.placed, one.number, units) for one in evaluated.operations],
+        "unreached": [_unreached(one, evaluated.setup.machine) for one in evaluated.unreached],
+        "set_before_each": evaluated.before_each,
+        "remarks": [_message(message, evaluated, units) for message in job_messages(evaluated)],
     }
-    if worked.touch is not None and worked.job.touched is not None:
-        report["touched"] = _touched(worked.touch, worked.job.touched.use, units)
+    if evaluated.touch is not None and evaluated.job.touched is not None:
+        report["touched"] = _touched(evaluated.touch, evaluated.job.touched.use, units)
     return report
+
+
+_WEIGHT = {Severity.INFO: "note", Severity.WARNING: "mind", Severity.ERROR: "no"}
+"""The severities' names in schema 1, which programs may rely on."""
+
+
+def _message(message: JobMessage, evaluated: EvaluatedJob, units: str) -> dict[str, Any]:
+    return {
+        "weight": _WEIGHT[message.severity],
+        "words": message_words(message, evaluated.operations, units),
+        "severity": message.severity.value,
+        "kind": message.finding.kind,
+        "operations": list(message.about),
+        "values": values_in(message.finding, units),
+    }
 
 
 def _touched(touch: TouchOff, used: str, units: str) -> dict[str, Any]:
@@ -160,10 +178,10 @@ def pose_name(machine: Machine, program_deg: Iterable[float]) -> str:
     )
 
 
-def offsets_csv(worked: EvaluatedJob, units: str) -> str:
+def offsets_csv(evaluated: EvaluatedJob, units: str) -> str:
     """A job's work offsets, one row an operation, the unit in every column's name."""
-    letters = worked.setup.machine.letters
-    rotary = (worked.setup.rotary_offset_deg + 0.0).tolist()
+    letters = evaluated.setup.machine.letters
+    rotary = (evaluated.setup.rotary_offset_deg + 0.0).tolist()
     rows = [
         [
             one.placed.name,
@@ -174,7 +192,7 @@ def offsets_csv(worked: EvaluatedJob, units: str) -> str:
             *rotary,
             *length_list(one.placed.origin_mm, units),
         ]
-        for one in worked.operations
+        for one in evaluated.operations
     ]
     suffix = "in" if units == "inch" else "mm"
     head = [
@@ -216,11 +234,11 @@ def _short(name: str) -> str:
     return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
 
 
-def offsets_table(worked: EvaluatedJob, units: str) -> str:
+def offsets_table(evaluated: EvaluatedJob, units: str) -> str:
     """A job's work offsets: one row an operation."""
-    machine = worked.setup.machine
-    rotary = [angle(value) for value in worked.setup.rotary_offset_deg]
-    offset_rotaries = bool(worked.setup.rotary_offset_deg.any())
+    machine = evaluated.setup.machine
+    rotary = [angle(value) for value in evaluated.setup.rotary_offset_deg]
+    offset_rotaries = bool(evaluated.setup.rotary_offset_deg.any())
     head = ["operation", "load", *(f"program {letter}" for letter in machine.letters), "X", "Y", "Z"]
     head += [f"offset {letter}" for letter in machine.letters] if offset_rotaries else []
     rows = [
@@ -231,9 +249,9 @@ def offsets_table(worked: EvaluatedJob, units: str) -> str:
             *(length(value, units) for value in one.placed.offset_mm),
             *(rotary if offset_rotaries else []),
         ]
-        for one in worked.operations
+        for one in evaluated.operations
     ]
-    title = f"{worked.job.file.name}: work offsets in {units_words(units)} and degrees, on {machine.name}"
+    title = f"{evaluated.job.file.name}: work offsets in {units_words(units)} and degrees, on {machine.name}"
     return f"{title}\n\n{table(head, rows, left=2)}"
 
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, TypeVar
 import typer
 
 from tiltwright.machine import prompts
-from tiltwright.machine.description import one_direction
+from tiltwright.machine.findings import ParallelRotaries, machine_finding_words
 from tiltwright.machine.prompts import pivot_more, pivot_words
 from tiltwright.terminal.streams import fail
 
@@ -130,7 +130,7 @@ def _rotaries(count: int, units: str) -> list[Table]:
             continue
         outer, inner = (str(one["letter"]) for one in rotaries[-2:])
         _say(
-            f"\n{one_direction(outer, inner)} A second rotary about the same direction adds nothing to aim with."
+            f"\n{machine_finding_words(ParallelRotaries(outer, inner), units)} A second rotary about the same direction adds nothing to aim with."
         )
         if _choose("Keep both as they are (no: both are asked for again)?", ["yes", "no"]) == "no":
             del rotaries[-2:]
