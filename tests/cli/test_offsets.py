@@ -2,11 +2,13 @@
 
 import csv
 import io
+import itertools
 import json
 import re
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 HEAD = 'name = "Buoy bracket"\nunits = "mm"\nmachine = "teaching_mill.toml"\n'
 STACK = '[[stack]]\nname = "post"\nup = 100.0\n'
@@ -259,6 +261,13 @@ def test_only_keeps_angles_and_numbers(run, examples):
         (["--machine", "MILL", "--zero", "1,2,inf", "--at", "A0"], "three numbers X,Y,Z"),
         (["--machine", "MILL", "--zero", "1,2,3"], "--at A-35,C60"),
         (["no_such.toml"], "no_such.toml"),
+        (["JOB", "--turns", "zxz"], "put a - between the axes: z-x-z"),
+        (["JOB", "--turns", "z-z-x"], "neighbours different"),
+        (["JOB", "--turns", "z-x-x"], "neighbours different"),
+        (["JOB", "--turns", "a-b-c"], "three axes"),
+        (["JOB", "--turns", "z-x"], "three axes"),
+        (["JOB", "--turns-about", "fixed"], "no --turns"),
+        (["JOB", "--turns", "z-x-z", "--gcode"], "G10 has no turns"),
     ],
 )
 def test_what_is_typed_wrong_is_told(run, examples, arguments, said):
@@ -359,3 +368,68 @@ def test_an_unreachable_operation_keeps_its_number(run, job):
     )
     report = json.loads(run("offsets", job(HEAD + STACK + ports), "--json").out)
     assert [(one["name"], one["work_offset"]) for one in report["operations"]] == [("top", 1), ("side", 3)]
+
+
+ORDERS = ["-".join(axes) for axes in itertools.product("xyz", repeat=3) if axes[0] != axes[1] != axes[2]]
+
+
+@pytest.mark.parametrize("about", ["moving", "fixed"])
+@pytest.mark.parametrize("order", ORDERS)
+def test_the_turns_compose_to_the_plane(run, examples, order, about):
+    """scipy's capital letters turn about moving axes, its small ones about fixed axes (Rotation.from_euler)."""
+    letters = order.replace("-", "").upper() if about == "moving" else order.replace("-", "")
+    lock = 0.0 if order[0] == order[-1] else 90.0
+    seen = set()
+    # Square, out of square by thousandths of a degree, and an indexer.
+    for name in ("tide_gauge_head.toml", "float_slots.toml", "buoy_bracket.toml"):
+        words = ["--turns", order, "--turns-about", about, "--json"]
+        report = json.loads(run("offsets", examples / name, *words).out)
+        for one in report["operations"]:
+            turns = one["turns"]
+            assert (turns["order"], turns["about"]) == (order, about)
+            composed = Rotation.from_euler(letters, turns["angles"], degrees=True).as_matrix()
+            plane = np.column_stack([one["plane"][axis] for axis in "xyz"])
+            assert np.allclose(composed, plane, rtol=0.0, atol=1e-12)
+            off_lock = abs((turns["angles"][1] - lock + 90.0) % 180.0 - 90.0)
+            assert turns["degenerate"] == (off_lock < 1e-10)
+            if turns["degenerate"]:
+                assert turns["angles"][2] == 0.0
+            seen.add(turns["degenerate"])
+    assert False in seen
+    # The top port stands at A0 C0: no turn at all, of which an order like z-x-z gives only the sum of two.
+    assert True in seen or order[0] != order[-1]
+
+
+def test_every_form_has_the_turns(run, examples):
+    path = examples / "tide_gauge_head.toml"
+    words = ["--turns", "z-x-z"]
+    report = json.loads(run("offsets", path, *words, "--json").out)["operations"]
+    rows = list(csv.DictReader(io.StringIO(run("offsets", path, *words, "--csv").out)))
+    table = run("offsets", path, *words).out.splitlines()
+    for one, row in zip(report, rows, strict=True):
+        angles = [float(row[f"turn_{place}_{axis}_deg"]) for place, axis in ((1, "z"), (2, "x"), (3, "z"))]
+        assert angles == one["turns"]["angles"]
+        assert (row["turns_about"], row["turns_degenerate"]) == (
+            "moving",
+            "yes" if one["turns"]["degenerate"] else "no",
+        )
+        (line,) = [line for line in table if line.startswith(one["name"] + " ")]
+        shown = line.split()[-3:]
+        off = np.array([float(text.strip("*")) for text in shown]) - angles
+        # Half a turn is shown as 180 whichever sign rounding gave it.
+        assert np.abs((off + 180.0) % 360.0 - 180.0).max() < 5.1e-5
+        assert "-180.0000" not in line
+        both = one["turns"]["degenerate"]
+        assert [text.endswith("*") for text in shown] == [both, False, both]
+    without = json.loads(run("offsets", path, "--json").out)["operations"]
+    assert [{key: value for key, value in one.items() if key != "turns"} for one in report] == without
+
+
+def test_poses_have_turns_too(run, examples):
+    """A-90 C0 on the teaching mill turns the part by +90 about X: the program's Z is part +Y (derived above)."""
+    words = ["--at", "A-90", "--turns", "x-y-z"]
+    (one,) = json.loads(run("offsets", examples / "mast_cap.toml", *words, "--json").out)["operations"]
+    assert one["turns"]["angles"] == pytest.approx([-90.0, 0.0, 0.0], abs=1e-9)
+    (row,) = csv.DictReader(io.StringIO(run("offsets", examples / "mast_cap.toml", *words, "--csv").out))
+    assert float(row["turn_1_x_deg"]) == one["turns"]["angles"][0]
+    assert "-90.0000" in run("offsets", examples / "mast_cap.toml", *words).out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import enum
 from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
@@ -23,8 +24,16 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from kinematics import Setup
+    from tiltwright.job.plane_turns import TurnConvention
 
 __all__ = ["offsets"]
+
+
+class TurnsAbout(enum.StrEnum):
+    """The axes that turns can be about."""
+
+    MOVING = "moving"
+    FIXED = "fixed"
 
 
 def offsets(
@@ -47,6 +56,20 @@ def offsets(
         typer.Option("--grid", metavar="A=-90:0:15", help="Every combination of these angles, from:to:step."),
     ] = None,
     only: Only = None,
+    turns: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option(
+            "--turns",
+            metavar="z-x-z",
+            help="Also the three turns, in this order, that take the part's x, y, z to the program's X, Y, Z.",
+        ),
+    ] = None,
+    turns_about: Annotated[
+        Optional[TurnsAbout],  # noqa: UP045 - typer
+        typer.Option(
+            "--turns-about", help="With --turns: axes that turn along (moving, if left out) or not."
+        ),
+    ] = None,
     units: UnitsOption = None,
     as_json: Json = False,
     as_csv: Annotated[
@@ -67,6 +90,7 @@ def offsets(
       tiltwright offsets job.toml --gcode -o load.ngc  lines to load at the machine
       tiltwright offsets job.toml --json               for another program
       tiltwright offsets job.toml --only "port 3"      one operation
+      tiltwright offsets job.toml --turns z-x-z        and each plane as three angles
       tiltwright offsets job.toml --grid A=-90:0:15 --grid C=0:345:15
                                                        part zero at every tilt
       tiltwright offsets --machine mill.toml --zero -381.0,-203.4,-179.1 --at A-35,C60 --at A-90
@@ -101,12 +125,34 @@ def offsets(
         raise option_error(
             "--only", "with --at or --grid", "one of them: those show part zero, not operations"
         )
+    convention = _convention(turns, turns_about, gcode=gcode)
     if machine is not None or at or grid:
-        text = _poses(job, machine, zero, at or [], grid or [], units, as_json=as_json, as_csv=as_csv)
+        text = _poses(
+            job, machine, zero, at or [], grid or [], units, convention, as_json=as_json, as_csv=as_csv
+        )
         show_or_write(text, output, force=force)
         return
     assert job is not None
-    _job(job, only or [], units, output, as_json=as_json, as_csv=as_csv, gcode=gcode, force=force)
+    _job(job, only or [], units, output, convention, as_json=as_json, as_csv=as_csv, gcode=gcode, force=force)
+
+
+def _convention(text: str | None, about: TurnsAbout | None, *, gcode: bool) -> TurnConvention | None:
+    """The convention asked for by --turns and --turns-about."""
+    from tiltwright.files.parsing import option_error
+
+    if text is None:
+        if about is not None:
+            raise option_error(
+                "--turns-about", "no --turns", "it only says which axes --turns z-x-z is about"
+            )
+        return None
+    if gcode:
+        raise option_error(
+            "--turns", "with --gcode", "--turns with a table, --json or --csv: G10 has no turns"
+        )
+    from tiltwright.job.plane_turns import parse_convention
+
+    return parse_convention(text, moving=about is not TurnsAbout.FIXED)
 
 
 def _job(
@@ -114,6 +160,7 @@ def _job(
     only: list[str],
     units: Units | None,
     output: Output,
+    turns: TurnConvention | None,
     *,
     as_json: bool,
     as_csv: bool,
@@ -124,10 +171,10 @@ def _job(
     from tiltwright.job.warnings import say_messages
     from tiltwright.terminal.streams import ANSWER_NO, say_no
 
-    worked = evaluate_job(path, only)
-    shown = units.value if units else worked.job.unit.value
-    say_messages(worked, shown)
-    if not worked.complete and (gcode or output is not None):
+    evaluated = evaluate_job(path, only)
+    shown = units.value if units else evaluated.job.unit.value
+    say_messages(evaluated, shown)
+    if not evaluated.complete and (gcode or output is not None):
         # What cannot be loaded as a whole must not be loaded in part; the table on screen shows what there is.
         say_no("nothing was written")
         raise typer.Exit(ANSWER_NO)
@@ -136,20 +183,20 @@ def _job(
         from tiltwright.output.json_csv import json_text
 
         text = (
-            json_text(offsets_output.offsets_report(worked, shown))
+            json_text(offsets_output.offsets_report(evaluated, shown, turns))
             if as_json
-            else offsets_output.offsets_csv(worked, shown)
+            else offsets_output.offsets_csv(evaluated, shown, turns)
         )
     elif gcode:
         from tiltwright.job.offsets_gcode import program
 
-        text = program(worked, shown)
+        text = program(evaluated, shown)
     else:
         from tiltwright.job.offsets_output import offsets_table
 
-        text = offsets_table(worked, shown)
+        text = offsets_table(evaluated, shown, turns)
     show_or_write(text, output, force=force)
-    if not worked.complete:
+    if not evaluated.complete:
         raise typer.Exit(ANSWER_NO)
 
 
@@ -160,6 +207,7 @@ def _poses(
     at: list[str],
     grid: list[str],
     units: Units | None,
+    turns: TurnConvention | None,
     *,
     as_json: bool,
     as_csv: bool,
@@ -184,13 +232,14 @@ def _poses(
     )
     reached = setup.machine_deg(program)
     check_limits(letters, reached, "--grid" if grid else "--at")
-    offset_mm = work_offset(setup, [0.0, 0.0, 0.0], reached)
+    offset_mm, axes = work_offset(setup, [0.0, 0.0, 0.0], reached), plane_axes(setup, reached)
     if as_csv:
-        return offsets_output.poses_csv(letters, program, reached, offset_mm, shown)
+        return offsets_output.poses_csv(letters, program, reached, offset_mm, axes, shown, turns)
     if as_json:
-        axes = plane_axes(setup, reached)
         return json_text(
-            offsets_output.poses_report(letters, name, program, reached, offset_mm, axes, np.zeros(3), shown)
+            offsets_output.poses_report(
+                letters, name, program, reached, offset_mm, axes, np.zeros(3), shown, turns
+            )
         )
     from tiltwright.job.offsets_output import poses_table
     from tiltwright.output.tables import units_words
@@ -198,7 +247,7 @@ def _poses(
     title = (
         f"{name or 'Part zero as typed'}: part zero's work offset in {units_words(shown)}, on {letters.name}"
     )
-    return poses_table(letters, program, offset_mm, title, shown)
+    return poses_table(letters, program, offset_mm, axes, title, shown, turns)
 
 
 def _setup(
@@ -214,8 +263,8 @@ def _setup(
     from tiltwright.job.evaluate import evaluate_job
 
     if job is not None:
-        worked = evaluate_job(job)
-        return worked.setup, worked.job.file.name, units.value if units else worked.job.unit.value
+        evaluated = evaluate_job(job)
+        return evaluated.setup, evaluated.job.file.name, units.value if units else evaluated.job.unit.value
     assert machine is not None
     read = read_machine(machine)
     if zero is None:

@@ -21,7 +21,7 @@ from tiltwright.job.message_kinds import (
     ZeroOffPlane,
 )
 from tiltwright.machine.findings import PlatterKeysUnused, machine_finding_words
-from tiltwright.output.numbers import angle, length, lengths
+from tiltwright.output.numbers import UNIT_SYMBOL, angle, length, lengths
 
 __all__ = ["LONGEST_LIST", "finding_words", "message_words", "operation_list"]
 
@@ -52,8 +52,8 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
             return machine_finding_words(finding, units)
         case TouchOffTooFar(distance_mm, within_mm):
             return (
-                f"touched-off part zero is {length(distance_mm, units)} {units} from the stack's; the job allows "
-                f"{length(within_mm, units)} {units}. Find out why before you go on"
+                f"touched-off part zero is {length(distance_mm, units)} {UNIT_SYMBOL[units]} from the stack's; the job allows "
+                f"{length(within_mm, units)} {UNIT_SYMBOL[units]}. Find out why before you go on"
             )
         case OutOfTravel(axis, offset_mm, low_mm, high_mm):
             value, low, high = lengths((offset_mm, low_mm, high_mm), units)
@@ -66,7 +66,7 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
         case ZeroOffPlane(above_mm):
             side = "above" if above_mm > 0.0 else "below"
             return (
-                f"program zero is {length(abs(above_mm), units)} {units} {side} the plane through the three points; "
+                f"program zero is {length(abs(above_mm), units)} {UNIT_SYMBOL[units]} {side} the plane through the three points; "
                 "if that is not what you want, set `origin`"
             )
         case SingularRotary(letter, program_deg):
@@ -83,7 +83,7 @@ def _touch_off_words(finding: TouchOffDifference, units: str) -> str:
     used = "the touched-off one is used" if finding.used == "touched" else "the stack's is used"
     unjudged = "" if finding.judged else "; no tolerance (`within`) is set"
     return (
-        f"part zero as touched off is x {x}, y {y}, z {z} {units} from where the stack puts it (table frame, "
+        f"part zero as touched off is x {x}, y {y}, z {z} {UNIT_SYMBOL[units]} from where the stack puts it (table frame, "
         f"{length(finding.distance_mm, units)} in all); {used}, as the job says{unjudged}"
     )
 

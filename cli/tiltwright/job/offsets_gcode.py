@@ -10,7 +10,7 @@ from tiltwright.job.message_wording import message_words
 from tiltwright.job.warnings import job_messages
 from tiltwright.output.gcode import comment
 from tiltwright.output.messages import Severity
-from tiltwright.output.numbers import angle, length
+from tiltwright.output.numbers import UNIT_SYMBOL, angle, length
 
 __all__ = ["load_line", "program"]
 
@@ -70,4 +70,4 @@ def z_reference_words(evaluated: EvaluatedJob, units: str) -> str:
     tool_length_mm = evaluated.setup.machine.z_reference.tool_length_mm
     if tool_length_mm is None:
         return "gauge line"
-    return f"tip of the reference tool, {length(tool_length_mm, units)} {units} long"
+    return f"tip of the reference tool, {length(tool_length_mm, units)} {UNIT_SYMBOL[units]} long"

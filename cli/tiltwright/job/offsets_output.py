@@ -17,6 +17,14 @@ from kinematics import Aim, Machine, PlacedOperation, TouchOff, UnreachableOpera
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import JobMessage
 from tiltwright.job.message_wording import message_words
+from tiltwright.job.plane_turns import (
+    TurnConvention,
+    plane_turns,
+    turns_cells,
+    turns_explained,
+    turns_head,
+    turns_report,
+)
 from tiltwright.job.warnings import job_messages
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
 from tiltwright.output.messages import Severity, values_in
@@ -50,7 +58,9 @@ def _rows(matrix: NDArray[np.float64]) -> dict[str, list[float]]:
     return {axis: (row + 0.0).tolist() for axis, row in zip("xyz", matrix, strict=True)}
 
 
-def _operation(evaluated: EvaluatedJob, placed: PlacedOperation, number: int, units: str) -> dict[str, Any]:
+def _operation(
+    evaluated: EvaluatedJob, placed: PlacedOperation, number: int, units: str, turns: TurnConvention | None
+) -> dict[str, Any]:
     machine = evaluated.setup.machine
     return {
         "name": placed.name,
@@ -60,20 +70,31 @@ def _operation(evaluated: EvaluatedJob, placed: PlacedOperation, number: int, un
         "offset": _offset(machine, placed.offset_mm, evaluated.setup.rotary_offset_deg, units),
         "origin": length_list(placed.origin_mm, units),
         "plane": _rows(placed.axes),
+        **_turns(placed.axes, turns),
         "plane_x_deg": placed.plane_x_deg,
         "free": list(placed.free),
         "short_deg": placed.short_deg,
     }
 
 
-def offsets_report(evaluated: EvaluatedJob, units: str) -> dict[str, Any]:
-    """A job's work offsets."""
+def _turns(axes: NDArray[np.float64], convention: TurnConvention | None) -> dict[str, Any]:
+    if convention is None:
+        return {}
+    return {"turns": turns_report(plane_turns(axes, convention), convention)}
+
+
+def offsets_report(
+    evaluated: EvaluatedJob, units: str, turns: TurnConvention | None = None
+) -> dict[str, Any]:
+    """A job's work offsets, with the planes as turns where a convention is asked for."""
     report: dict[str, Any] = {
         "schema": "tiltwright.offsets/1",
         "job": evaluated.job.file.name,
         "units": units,
         "z_reference": _z_reference(evaluated.setup.machine),
-        "operations": [_operation(evaluated, one.placed, one.number, units) for one in evaluated.operations],
+        "operations": [
+            _operation(evaluated, one.placed, one.number, units, turns) for one in evaluated.operations
+        ],
         "unreached": [_unreached(one, evaluated.setup.machine) for one in evaluated.unreached],
         "set_before_each": evaluated.before_each,
         "remarks": [_message(message, evaluated, units) for message in job_messages(evaluated)],
@@ -142,6 +163,7 @@ def poses_report(
     axes: NDArray[np.float64],
     origin_mm: ArrayLike,
     units: str,
+    turns: TurnConvention | None = None,
 ) -> dict[str, Any]:
     """Part zero's offset at many poses, shape (k, ...), in the form of `offsets_report`.
 
@@ -165,6 +187,7 @@ def poses_report(
                 "offset": {**dict(zip("XYZ", xyz, strict=True)), **by_letter(machine, rotary_offset)},
                 "origin": origin,
                 "plane": _rows(directions),
+                **_turns(directions, turns),
             }
             for program, reached, xyz, directions in zip(program_deg, machine_deg, linear, axes, strict=True)
         ],
@@ -178,7 +201,21 @@ def pose_name(machine: Machine, program_deg: Iterable[float]) -> str:
     )
 
 
-def offsets_csv(evaluated: EvaluatedJob, units: str) -> str:
+def _turns_columns(convention: TurnConvention | None) -> list[str]:
+    if convention is None:
+        return []
+    angles = [f"turn_{place}_{axis}_deg" for place, axis in enumerate(convention.order, start=1)]
+    return [*angles, "turns_about", "turns_degenerate"]
+
+
+def _turns_values(axes: NDArray[np.float64], convention: TurnConvention | None) -> list[Any]:
+    if convention is None:
+        return []
+    turns = plane_turns(axes, convention)
+    return [*turns.angles_deg, convention.about, "yes" if turns.degenerate else "no"]
+
+
+def offsets_csv(evaluated: EvaluatedJob, units: str, turns: TurnConvention | None = None) -> str:
     """A job's work offsets, one row an operation, the unit in every column's name."""
     letters = evaluated.setup.machine.letters
     rotary = (evaluated.setup.rotary_offset_deg + 0.0).tolist()
@@ -191,6 +228,7 @@ def offsets_csv(evaluated: EvaluatedJob, units: str) -> str:
             *length_list(one.placed.offset_mm, units),
             *rotary,
             *length_list(one.placed.origin_mm, units),
+            *_turns_values(one.placed.axes, turns),
         ]
         for one in evaluated.operations
     ]
@@ -203,6 +241,7 @@ def offsets_csv(evaluated: EvaluatedJob, units: str) -> str:
         *(f"offset_{axis}_{suffix}" for axis in "XYZ"),
         *(f"offset_{letter}_deg" for letter in letters),
         *(f"origin_{axis}_{suffix}" for axis in "xyz"),
+        *_turns_columns(turns),
     ]
     return csv_text(head, rows)
 
@@ -212,7 +251,9 @@ def poses_csv(
     program_deg: NDArray[np.float64],
     machine_deg: NDArray[np.float64],
     offset_mm: ArrayLike,
+    axes: NDArray[np.float64],
     units: str,
+    turns: TurnConvention | None = None,
 ) -> str:
     """Part zero's offset at many poses, one row a pose."""
     suffix = "in" if units == "inch" else "mm"
@@ -220,11 +261,15 @@ def poses_csv(
         *(f"program_{letter}_deg" for letter in machine.letters),
         *(f"machine_{letter}_deg" for letter in machine.letters),
         *(f"offset_{axis}_{suffix}" for axis in "XYZ"),
+        *_turns_columns(turns),
     ]
     columns = (
         np.concatenate([program_deg, machine_deg, np.array(length_list(offset_mm, units))], axis=-1) + 0.0
     )
-    return csv_text(head, columns.tolist())
+    if turns is None:
+        return csv_text(head, columns.tolist())
+    rows = zip(columns.tolist(), axes, strict=True)
+    return csv_text(head, ([*row, *_turns_values(at, turns)] for row, at in rows))
 
 
 _LONGEST_NAME = 34
@@ -234,8 +279,8 @@ def _short(name: str) -> str:
     return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
 
 
-def offsets_table(evaluated: EvaluatedJob, units: str) -> str:
-    """A job's work offsets: one row an operation."""
+def offsets_table(evaluated: EvaluatedJob, units: str, turns: TurnConvention | None = None) -> str:
+    """A job's work offsets, one row an operation."""
     machine = evaluated.setup.machine
     rotary = [angle(value) for value in evaluated.setup.rotary_offset_deg]
     offset_rotaries = bool(evaluated.setup.rotary_offset_deg.any())
@@ -252,19 +297,43 @@ def offsets_table(evaluated: EvaluatedJob, units: str) -> str:
         for one in evaluated.operations
     ]
     title = f"{evaluated.job.file.name}: work offsets in {units_words(units)} and degrees, on {machine.name}"
-    return f"{title}\n\n{table(head, rows, left=2)}"
+    return _table(title, head, rows, [one.placed.axes for one in evaluated.operations], turns, left=2)
 
 
 def poses_table(
-    machine: Machine, program_deg: NDArray[float64], offset_mm: NDArray[float64], title: str, units: str
+    machine: Machine,
+    program_deg: NDArray[float64],
+    offset_mm: NDArray[float64],
+    axes: NDArray[np.float64],
+    title: str,
+    units: str,
+    turns: TurnConvention | None = None,
 ) -> str:
-    """Part zero's offset at many poses."""
+    """Part zero's offset at many poses, one row a pose."""
     head = [*machine.letters, "X", "Y", "Z"]
     rows = [
         [*map(angle, program), *(length(value, units) for value in xyz)]
         for program, xyz in zip(program_deg, offset_mm, strict=True)
     ]
-    return f"{title}\n\n{table(head, rows, left=0)}"
+    return _table(title, head, rows, axes, turns, left=0)
+
+
+def _table(
+    title: str,
+    head: list[str],
+    rows: list[list[str]],
+    axes: Iterable[NDArray[np.float64]],
+    convention: TurnConvention | None,
+    *,
+    left: int,
+) -> str:
+    """A table under its title, with columns and a line on the planes' turns where a convention is asked for."""
+    if convention is None:
+        return f"{title}\n\n{table(head, rows, left=left)}"
+    found = [plane_turns(at, convention) for at in axes]
+    rows = [[*row, *turns_cells(turns)] for row, turns in zip(rows, found, strict=True)]
+    explained = turns_explained(convention, degenerate=any(turns.degenerate for turns in found))
+    return f"{title}\n\n{table([*head, *turns_head(convention)], rows, left=left)}\n\n{explained}"
 
 
 def aim_table(aim: Aim, machine: Machine, rotary_offset_deg: NDArray[float64]) -> str:
