@@ -433,3 +433,26 @@ def test_poses_have_turns_too(run, examples):
     (row,) = csv.DictReader(io.StringIO(run("offsets", examples / "mast_cap.toml", *words, "--csv").out))
     assert float(row["turn_1_x_deg"]) == one["turns"]["angles"][0]
     assert "-90.0000" in run("offsets", examples / "mast_cap.toml", *words).out
+
+
+@pytest.mark.parametrize(("up", "beyond"), [(270.0, []), (370.0, ["Z"])])
+@pytest.mark.parametrize("tool_mm", [None, 120.0, 520.0])
+def test_a_reference_tool_changes_no_verdict_on_travel(run, job, examples, up, beyond, tool_mm):
+    """One machine, its Z read at the gauge line or with a tool's tip: every Z is then that tool's length higher.
+
+    Derived here: the face is at Z -356.112, so at the gauge line part zero is at -86.112 or 13.888 on a post of 270 or
+    370; the gauge point's travel ends at 0.
+    """
+    mill = (examples / "teaching_mill.toml").read_text(encoding="utf-8")
+    if tool_mm is not None:
+        for z in (-406.118, -356.112):
+            mill = mill.replace(f"{z:.3f}", f"{z + tool_mm:.3f}")
+        mill = mill.replace(
+            'z_reference = "gauge line"',
+            f'z_reference = "reference tool"\nreference_tool_length = {tool_mm}',
+        )
+    post = f'[[stack]]\nname = "post"\nup = {up}\n'
+    path = job(HEAD + post + '[[operation]]\nname = "top"\nat = { A = 0, C = 0 }\n', mill)
+    report = json.loads(run("offsets", path, "--json").out)
+    found = [one["values"]["axis"] for one in report["remarks"] if one["kind"] == "out of travel"]
+    assert found == beyond

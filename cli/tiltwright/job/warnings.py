@@ -152,9 +152,10 @@ def beyond_travel(placed: PlacedOperation, machine: Machine, units: str) -> tupl
 
 
 def _beyond_travel(placed: PlacedOperation, machine: Machine) -> list[OutOfTravel]:
-    """Offsets beyond the travels. Z may lie below its travel: a tool raises the Z that is needed."""
+    """Offsets that the gauge point cannot reach with any tool; Z may be below its travel, since a tool raises it."""
     if machine.travel is None:
         return []
+    tool_mm = machine.z_reference.tool_length_mm or 0.0
     ends = zip(
         "XYZ",
         placed.offset_mm.tolist(),
@@ -165,7 +166,8 @@ def _beyond_travel(placed: PlacedOperation, machine: Machine) -> list[OutOfTrave
     return [
         OutOfTravel(axis, value, low, high)
         for axis, value, low, high in ends
-        if value > high or (axis != "Z" and value < low)
+        # With a reference tool Z is its tip's; the gauge point is that much lower, and a shorter tool may fit.
+        if (value - tool_mm > high if axis == "Z" else not low <= value <= high)
     ]
 
 
