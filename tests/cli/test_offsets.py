@@ -132,7 +132,7 @@ def test_one_work_offset_with_two_values(run, job):
     ended = run("offsets", path)
     assert (ended.code, ended.out) == (2, "")
     assert (
-        'job.toml:14: operation 2, work_offset: found 1 (G54) for "side" with other values than for "top"'
+        'job.toml:14: operation 2, work_offset: found 1 (G54) for "side", whose values differ from those of "top"'
         in ended.err
     )
 
@@ -279,7 +279,7 @@ def test_what_is_typed_wrong_is_told(run, examples, arguments, said):
 
 
 def test_written_whole_and_never_over(run, examples, tmp_path):
-    target = tmp_path / "load.ngc"
+    target = tmp_path / "load.nc"
     assert run("offsets", examples / "tide_gauge_head.toml", "--gcode", "-o", target).code == 0
     before = target.read_text(encoding="utf-8")
     assert before.startswith("%")
@@ -288,7 +288,7 @@ def test_written_whole_and_never_over(run, examples, tmp_path):
     assert target.read_text(encoding="utf-8") == before
     assert run("offsets", examples / "float_slots.toml", "--gcode", "-o", target, "--force").code == 0
     assert target.read_text(encoding="utf-8") != before
-    assert [p.name for p in tmp_path.iterdir()] == ["load.ngc"]
+    assert [p.name for p in tmp_path.iterdir()] == ["load.nc"]
 
 
 def test_a_name_stays_inside_its_comment_and_its_cell(run, job):

@@ -1,4 +1,4 @@
-"""`tiltwright offsets`: what to load into the work offsets."""
+"""`tiltwright offsets`: the values to load into the work offsets."""
 
 from __future__ import annotations
 
@@ -42,18 +42,22 @@ def offsets(
     zero: Annotated[
         Optional[str],  # noqa: UP045 - typer
         typer.Option(
-            "--zero", metavar="X,Y,Z", help="Part zero touched off at the all-zero pose, with --machine."
+            "--zero",
+            metavar="X,Y,Z",
+            help="Part zero as touched off at the all-zero pose; goes with --machine.",
         ),
     ] = None,
     at: Annotated[
         Optional[list[str]],  # noqa: UP045 - typer
         typer.Option(
-            "--at", metavar="A-35,C60", help="Program angles to stand at; a rotary left out stands at 0."
+            "--at",
+            metavar="A-35,C60",
+            help="Program angles of a pose; a rotary left out is at 0. May be given again.",
         ),
     ] = None,
     grid: Annotated[
         Optional[list[str]],  # noqa: UP045 - typer
-        typer.Option("--grid", metavar="A=-90:0:15", help="Every combination of these angles, from:to:step."),
+        typer.Option("--grid", metavar="A=-90:0:15", help="Every combination of these angles, FROM:TO:STEP."),
     ] = None,
     only: Only = None,
     turns: Annotated[
@@ -76,18 +80,18 @@ def offsets(
         bool, typer.Option("--csv", help="CSV, full precision, units in the column names.")
     ] = False,
     gcode: Annotated[
-        bool, typer.Option("--gcode", help="G10 L2 lines (RS274/NGC) that load them; no motion.")
+        bool, typer.Option("--gcode", help="G10 L2 lines (RS274/NGC) that load the offsets and move nothing.")
     ] = False,
     output: Output = None,
     force: Force = False,
 ) -> None:
-    """The work offset of every operation.
+    """The work offset of every operation of a job, or of one part zero at any pose.
 
     Examples:
 
     \b
       tiltwright offsets job.toml                      a table
-      tiltwright offsets job.toml --gcode -o load.ngc  lines to load at the machine
+      tiltwright offsets job.toml --gcode -o load.nc   G-code that loads them
       tiltwright offsets job.toml --json               for another program
       tiltwright offsets job.toml --only "port 3"      one operation
       tiltwright offsets job.toml --turns z-x-z        and each plane as three angles
@@ -96,7 +100,8 @@ def offsets(
       tiltwright offsets --machine mill.toml --zero -381.0,-203.4,-179.1 --at A-35,C60 --at A-90
                                                        without a job: part zero as touched off at A0 C0
 
-    Ends with 0 when all is placed, 1 when an operation cannot be reached, 2 when the input is wrong.
+    Exit code 0: every operation is placed. 1: one cannot be reached, or part zero was touched off too far from where the
+    stack puts it. 2: the input is wrong.
     """
     from tiltwright.files.parsing import option_error
 
@@ -109,21 +114,25 @@ def offsets(
         )
     if job is not None and zero is not None:
         raise option_error(
-            "--zero", "beside a job file", "--zero with --machine only: a job file has its part zero"
+            "--zero", "with a job file", "--zero with --machine only; a job file has a part zero of its own"
         )
     if machine is not None and only:
         raise option_error(
-            "--only", "beside --machine", "--only with a job file: there are no named operations"
+            "--only", "with --machine", "--only with a job file; without one no operation has a name"
         )
     if at and grid:
         raise option_error("--at, --grid", "both", "one of them")
     if (at or grid) and gcode:
         raise option_error(
-            "--gcode", "with --at or --grid", "--gcode with a job file: poses have no work offset number"
+            "--gcode",
+            "with --at or --grid",
+            "--gcode with a job file alone; poses have no work offset number",
         )
     if (at or grid) and only:
         raise option_error(
-            "--only", "with --at or --grid", "one of them: those show part zero, not operations"
+            "--only",
+            "with --at or --grid",
+            "one or the other; --at and --grid show part zero, not operations",
         )
     convention = _convention(turns, turns_about, gcode=gcode)
     if machine is not None or at or grid:
@@ -169,14 +178,14 @@ def _job(
 ) -> None:
     from tiltwright.job.evaluate import evaluate_job
     from tiltwright.job.warnings import say_messages
-    from tiltwright.terminal.streams import ANSWER_NO, say_no
+    from tiltwright.terminal.streams import ANSWER_NO, note
 
     evaluated = evaluate_job(path, only)
     shown = units.value if units else evaluated.job.unit.value
     say_messages(evaluated, shown)
     if not evaluated.complete and (gcode or output is not None):
-        # What cannot be loaded as a whole must not be loaded in part; the table on screen shows what there is.
-        say_no("nothing was written")
+        # An incomplete set must not be loaded; the table on screen shows those that are there.
+        note("nothing was written")
         raise typer.Exit(ANSWER_NO)
     if as_json or as_csv:
         from tiltwright.job import offsets_output
@@ -222,7 +231,7 @@ def _poses(
     setup, name, shown = _setup(job, machine, zero, units)
     if not at and not grid:
         raise option_error(
-            "--at, --grid", "neither", "--at A-35,C60 (may be given again) or --grid A=-90:0:15"
+            "--at, --grid", "neither", "--at A-35,C60 (may be given again), or --grid A=-90:0:15"
         )
     letters = setup.machine
     program = (
@@ -253,7 +262,7 @@ def _poses(
 def _setup(
     job: str | None, machine: str | None, zero: str | None, units: Units | None
 ) -> tuple[Setup, str | None, str]:
-    """The setup of a job, or of a part zero typed in at the all-zero pose; its name; the unit to show."""
+    """The setup of a job, or of a part zero typed for the all-zero pose; the job's name; the unit to show."""
     import numpy as np
 
     from kinematics import Pose, Setup, table_frame

@@ -1,6 +1,6 @@
-"""Answers for other programs: JSON objects and CSV rows at full float64.
+"""Offsets and aims as tables for people, and as JSON and CSV for other programs.
 
-Lengths are in the stated unit, angles in degrees; keys do not change within a schema number.
+JSON and CSV hold full float64, lengths in the stated unit, angles in degrees; keys never change within a schema number.
 """
 
 from __future__ import annotations
@@ -86,7 +86,7 @@ def _turns(axes: NDArray[np.float64], convention: TurnConvention | None) -> dict
 def offsets_report(
     evaluated: EvaluatedJob, units: str, turns: TurnConvention | None = None
 ) -> dict[str, Any]:
-    """A job's work offsets, with the planes as turns where a convention is asked for."""
+    """A job's work offsets for JSON, each plane as turns too where a convention is given."""
     report: dict[str, Any] = {
         "schema": "tiltwright.offsets/1",
         "job": evaluated.job.file.name,
@@ -139,7 +139,7 @@ def _unreached(one: UnreachableOperation, machine: Machine) -> dict[str, Any]:
 
 
 def aim_ways(aim: Aim, machine: Machine, rotary_offset_deg: ArrayLike | None = None) -> list[dict[str, Any]]:
-    """Every way to aim, the best first."""
+    """Every solution of an aim for JSON, the best first."""
     offset = np.zeros(len(machine.rotaries)) if rotary_offset_deg is None else np.asarray(rotary_offset_deg)
     return [
         {
@@ -165,9 +165,9 @@ def poses_report(
     units: str,
     turns: TurnConvention | None = None,
 ) -> dict[str, Any]:
-    """Part zero's offset at many poses, shape (k, ...), in the form of `offsets_report`.
+    """Part zero's offset at k poses for JSON, in the form of `offsets_report`; every array has shape (k, ...).
 
-    A pose has no work offset of its own yet: `work_offset` is null and its name is its angles.
+    A pose has no work offset number: `work_offset` is null, and its name is its angles.
     """
     rotary_offset = (
         (machine_deg - program_deg)[:1].ravel() if len(machine_deg) else np.zeros(len(machine.rotaries))
@@ -195,7 +195,7 @@ def poses_report(
 
 
 def pose_name(machine: Machine, program_deg: Iterable[float]) -> str:
-    """A pose by its angles, "A-35 C60"."""
+    """The name of a pose: its angles, such as "A-35 C60"."""
     return " ".join(
         f"{letter}{value + 0.0:g}" for letter, value in zip(machine.letters, program_deg, strict=True)
     )
@@ -216,7 +216,7 @@ def _turns_values(axes: NDArray[np.float64], convention: TurnConvention | None) 
 
 
 def offsets_csv(evaluated: EvaluatedJob, units: str, turns: TurnConvention | None = None) -> str:
-    """A job's work offsets, one row an operation, the unit in every column's name."""
+    """A job's work offsets as CSV, one row for each operation, the unit in every column's name."""
     letters = evaluated.setup.machine.letters
     rotary = (evaluated.setup.rotary_offset_deg + 0.0).tolist()
     rows = [
@@ -255,7 +255,7 @@ def poses_csv(
     units: str,
     turns: TurnConvention | None = None,
 ) -> str:
-    """Part zero's offset at many poses, one row a pose."""
+    """Part zero's offset at many poses, one row for each."""
     suffix = "in" if units == "inch" else "mm"
     head = [
         *(f"program_{letter}_deg" for letter in machine.letters),
@@ -280,7 +280,7 @@ def _short(name: str) -> str:
 
 
 def offsets_table(evaluated: EvaluatedJob, units: str, turns: TurnConvention | None = None) -> str:
-    """A job's work offsets, one row an operation."""
+    """A job's work offsets as a table, one row for each operation."""
     machine = evaluated.setup.machine
     rotary = [angle(value) for value in evaluated.setup.rotary_offset_deg]
     offset_rotaries = bool(evaluated.setup.rotary_offset_deg.any())
@@ -309,7 +309,7 @@ def poses_table(
     units: str,
     turns: TurnConvention | None = None,
 ) -> str:
-    """Part zero's offset at many poses, one row a pose."""
+    """Part zero's offset at many poses, one row for each."""
     head = [*machine.letters, "X", "Y", "Z"]
     rows = [
         [*map(angle, program), *(length(value, units) for value in xyz)]
@@ -337,7 +337,7 @@ def _table(
 
 
 def aim_table(aim: Aim, machine: Machine, rotary_offset_deg: NDArray[float64]) -> str:
-    """Every way to aim: the best first, those that are out with the reason."""
+    """Every solution of an aim as a table, the best first; those ruled out with the reason."""
     head = ["", *(f"program {letter}" for letter in machine.letters)]
     head += [f"machine {letter}" for letter in machine.letters] if rotary_offset_deg.any() else []
     head += ["motion", "verdict"]

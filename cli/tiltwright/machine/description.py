@@ -1,6 +1,8 @@
-"""A machine in words: the entries of its file and what follows from them."""
+"""A machine as text and JSON: the entries of its file and what follows from them."""
 
 from __future__ import annotations
+
+from typing import Any
 
 from kinematics import (
     Machine,
@@ -10,10 +12,11 @@ from kinematics import (
     platter_above_tilt_mm,
     table_frame,
 )
+from tiltwright.output.json_csv import length_list
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, length, lengths
 from tiltwright.output.tables import table, units_words
 
-__all__ = ["machine_text"]
+__all__ = ["machine_report", "machine_text"]
 
 _SEEN_FROM = {0: ("the right", "the left"), 1: ("the back", "the front"), 2: ("above", "below")}
 
@@ -106,3 +109,42 @@ def _travel(machine: Machine, units: str) -> str:
         + ", ".join(f"{axis} {length(low, units)} to {length(high, units)}" for axis, low, high in ends)
         + "."
     )
+
+
+def machine_report(machine: Machine, units: str) -> dict[str, Any]:
+    """A machine for JSON: its file's values at full precision, and what follows from them."""
+    above_mm = platter_above_tilt_mm(machine)
+    frame = table_frame(machine)
+    gaps = [
+        {
+            "between": [first.letter, second.letter],
+            "distance": length_list([relation.distance_mm], units)[0],
+            "angle_deg": relation.angle_deg,
+        }
+        for first, second in zip(machine.rotaries, machine.rotaries[1:], strict=False)
+        for relation in (common_perpendicular(first, second),)
+    ]
+    return {
+        "schema": "tiltwright.machine/1",
+        "name": machine.name,
+        "units": units,
+        "z_reference": "gauge line" if machine.z_reference.tool_length_mm is None else "reference tool",
+        "rotary": [
+            {
+                "letter": rotary.letter,
+                "point": length_list(rotary.point_mm, units),
+                "direction": rotary.direction.tolist(),
+                "positive_turn": rotary.positive_turn.value,
+                "limits": "endless" if rotary.limits_deg is None else list(rotary.limits_deg),
+                "zero": rotary.zero_deg,
+                "lies_flat": is_horizontal(rotary),
+            }
+            for rotary in machine.rotaries
+        ],
+        "gaps": gaps,
+        "platter_above_tilt": None if above_mm is None else length_list([above_mm], units)[0],
+        "table": {
+            "origin": length_list(frame.translation_mm, units),
+            **{axis: frame.rotation[:, i].tolist() for i, axis in enumerate("xyz")},
+        },
+    }
