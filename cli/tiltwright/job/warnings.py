@@ -5,7 +5,7 @@ One list serves every form: stderr, the comments of the G-code, JSON and the box
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 import numpy as np
 
@@ -30,7 +30,7 @@ from tiltwright.machine.findings import unused_platter_keys
 from tiltwright.output.messages import Message, Severity, as_shown, grouped
 from tiltwright.terminal.streams import note, say_no
 
-__all__ = ["alerts", "beyond_travel", "job_messages", "merged", "say_messages"]
+__all__ = ["alerts", "beyond_travel", "grouped_sentences", "job_messages", "merged", "say_messages"]
 
 SQUARE_WITHIN_DEG = 0.02
 """Measured machines are thousandths of a degree off square; a forgotten clocking is more. 0.02 degrees: 0.035 in 100."""
@@ -85,22 +85,38 @@ def say_messages(evaluated: EvaluatedJob, units: str) -> None:
                 note(words, label=severity.label)
 
 
-def merged(words: Sequence[str], operations: Sequence[NumberedOperation]) -> tuple[str, ...]:
-    """Join sentences of a reach analysis that say the same of several operations.
+def grouped_sentences(
+    said: Iterable[tuple[str | None, str]], operations: Sequence[NumberedOperation]
+) -> tuple[str, ...]:
+    """Sentences about operations, those that say the same of several as one, at the place of the first.
 
-    They come as text, "operation: sentence"; this goes when the analysis gives messages as values.
+    Parameters
+    ----------
+    said : iterable of (str or None, str)
+        The operation's name, or None for the whole job; and the sentence without that name.
+    operations : sequence of NumberedOperation
+        In order, so that neighbours of one pattern can be named by the first and the last.
     """
-    longest_first = sorted((one.placed.name for one in operations), key=len, reverse=True)
-    found: dict[str, list[str]] = {}
-    for said in words:
-        name = next((name for name in longest_first if said.startswith(f"{name}: ")), None)
-        if name is None:
-            found[said] = []
-        else:
-            found.setdefault(said[len(name) + 2 :], []).append(name)
+    found: dict[tuple[bool, str], list[str]] = {}
+    for name, sentence in said:
+        names = found.setdefault((name is not None, sentence), [])
+        if name is not None and name not in names:
+            names.append(name)
     return tuple(
-        f"{operation_list(names, operations)}: {said}" if names else said for said, names in found.items()
+        f"{operation_list(names, operations)}: {sentence}" if names else sentence
+        for (_, sentence), names in found.items()
     )
+
+
+def merged(words: Sequence[str], operations: Sequence[NumberedOperation]) -> tuple[str, ...]:
+    """`grouped_sentences` for a reach analysis whose sentences are still one text each, "operation: sentence"."""
+    longest_first = sorted((one.placed.name for one in operations), key=len, reverse=True)
+
+    def parts(said: str) -> tuple[str | None, str]:
+        name = next((name for name in longest_first if said.startswith(f"{name}: ")), None)
+        return (None, said) if name is None else (name, said[len(name) + 2 :])
+
+    return grouped_sentences(map(parts, words), operations)
 
 
 def _joined(messages: Sequence[JobMessage], units: str) -> tuple[JobMessage, ...]:

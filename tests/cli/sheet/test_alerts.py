@@ -6,7 +6,7 @@ import pytest
 
 from tiltwright.job.message_kinds import NotReached, PartOffSquare, PlaneTurned
 from tiltwright.job.message_wording import LONGEST_LIST, finding_words, message_words, operation_list
-from tiltwright.job.warnings import alerts, job_messages, merged
+from tiltwright.job.warnings import alerts, grouped_sentences, job_messages
 from tiltwright.output.messages import Message, Severity, as_shown, grouped, values_in
 from tiltwright.sheet import typeset
 
@@ -67,7 +67,12 @@ def test_a_name_that_begins_another_is_not_taken_for_it(work):
     assert [message_words(one, operations, "mm").split(": the part")[0] for one in said] == [
         "port 1, port 1: rim"
     ]
-    assert merged(["port 1: rim: askew", "port 1: askew"], operations) == ("port 1, port 1: rim: askew",)
+    sentences = [("port 1: rim", "askew"), (None, "askew"), ("port 1", "askew"), ("port 2", "aslant")]
+    assert grouped_sentences(sentences, operations) == (
+        "port 1, port 1: rim: askew",
+        "askew",
+        "port 2: aslant",
+    )
 
 
 def test_a_long_list_of_names_becomes_one_of_the_sheets_numbers(work):
