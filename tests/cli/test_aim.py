@@ -36,7 +36,7 @@ def test_the_previous_angles_decide(run, examples):
     assert json.loads(signed.out)["operations"][0]["ways"][0]["machine"]["A"] < 0.0
 
 
-def test_a_free_rotary_keeps_its_angle_and_says_so(run, examples):
+def test_a_singular_rotary_keeps_its_angle_and_says_so(run, examples):
     words = ["aim", "--machine", examples / "teaching_mill.toml", "--normal", "0,0,2", "--from", "A-30,C75"]
     (one,) = json.loads(run(*words, "--json").out)["operations"]
     assert one["free"] == ["C"]
@@ -73,7 +73,7 @@ def test_a_job_shows_its_aimed_operations(run, examples):
         (["JOB", "--only", "porthole"], 'no operation "porthole"'),
     ],
 )
-def test_what_is_typed_wrong_is_told(run, examples, arguments, said):
+def test_options_that_make_no_sense_are_refused(run, examples, arguments, said):
     names = {"JOB": examples / "tide_gauge_head.toml", "MILL": examples / "teaching_mill.toml"}
     ended = run("aim", *(names.get(word, word) for word in arguments))
     assert (ended.code, ended.out) == (2, "")

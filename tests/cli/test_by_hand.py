@@ -1,4 +1,4 @@
-"""The recipes for finding a rotary's line by hand, held against a rotary whose line is known."""
+"""Finding a rotary's line and sense by hand, checked on a rotary whose line and sense are known."""
 
 import itertools
 

@@ -14,7 +14,7 @@ HEAD = 'name = "Buoy bracket"\nunits = "mm"\nmachine = "teaching_mill.toml"\n'
 STACK = '[[stack]]\nname = "post"\nup = 100.0\n'
 
 
-def test_the_contract_of_the_json(run, examples):
+def test_the_json_has_the_documented_keys(run, examples):
     ended = run("offsets", examples / "tide_gauge_head.toml", "--json")
     assert (ended.code, ended.err) == (0, "")
     report = json.loads(ended.out)
@@ -36,7 +36,7 @@ def test_the_contract_of_the_json(run, examples):
             )
 
 
-def test_worked_by_hand(run, job):
+def test_one_offset_calculated_by_hand(run, job):
     """A square machine, one post: derived here by hand.
 
     Pivot A at Y -203.412, Z -406.118; part zero at the all-zero pose X -381.025, Y -203.405, Z -256.112. A -90 turns
@@ -69,7 +69,7 @@ def test_every_form_agrees(run, examples):
         assert f"G10 L2 P{one['work_offset']} {' '.join(words)}" in gcode
 
 
-def test_inch_and_mm_show_one_thing(run, examples):
+def test_inch_and_mm_agree(run, examples):
     path = examples / "tide_gauge_head.toml"
     mm, inch = (json.loads(run("offsets", path, "--json", "--units", u).out) for u in ("mm", "inch"))
     for a, b in zip(mm["operations"], inch["operations"], strict=True):
@@ -149,7 +149,7 @@ def test_one_work_offset_with_one_value_may_be_shared(run, job):
     assert ended.out.count("G10 L2 P1") == 1
 
 
-def test_unreachable_is_an_answer(run, job):
+def test_an_operation_out_of_reach_ends_with_1(run, job):
     path = job(HEAD + STACK + '[[operation]]\nname = "underside"\nnormal = [0, 0, -1]\n')
     ended = run("offsets", path, "--json")
     assert ended.code == 1
@@ -164,7 +164,7 @@ def test_unreachable_is_an_answer(run, job):
     assert (sheet.code, sheet.out) == (1, "")
 
 
-def test_touched_off_against_the_stack(run, job):
+def test_touch_off_is_compared_with_the_stack(run, job):
     """A chip of 0.150 mm under the post, touched off with the table tipped back (derived here)."""
     touched = "[touched]\nX = -381.025\nY = -353.568\nZ = -406.111\npose = { A = -90, C = 0 }\nuse = "
     operation = '[[operation]]\nname = "top"\nat = { A = 0, C = 0 }\n'
@@ -270,7 +270,7 @@ def test_only_keeps_angles_and_numbers(run, examples):
         (["JOB", "--turns", "z-x-z", "--gcode"], "G10 has no turns"),
     ],
 )
-def test_what_is_typed_wrong_is_told(run, examples, arguments, said):
+def test_options_that_make_no_sense_are_refused(run, examples, arguments, said):
     names = {"JOB": examples / "tide_gauge_head.toml", "MILL": examples / "teaching_mill.toml"}
     ended = run("offsets", *(names.get(word, word) for word in arguments))
     assert (ended.code, ended.out) == (2, "")
@@ -278,7 +278,7 @@ def test_what_is_typed_wrong_is_told(run, examples, arguments, said):
     assert "Traceback" not in ended.err
 
 
-def test_written_whole_and_never_over(run, examples, tmp_path):
+def test_files_are_written_whole_and_never_replaced_unasked(run, examples, tmp_path):
     target = tmp_path / "load.nc"
     assert run("offsets", examples / "tide_gauge_head.toml", "--gcode", "-o", target).code == 0
     before = target.read_text(encoding="utf-8")

@@ -1,4 +1,4 @@
-"""What is typed wrong on the command line is told like every other fault, with the usage line and what to do."""
+"""Typing errors on the command line are reported like every other fault, with the usage line and what to do."""
 
 import pytest
 

@@ -171,7 +171,7 @@ def _beyond_travel(placed: PlacedOperation, machine: Machine) -> list[OutOfTrave
     """Offsets that the gauge point cannot reach with any tool; Z may be below its travel, since a tool raises it."""
     if machine.travel is None:
         return []
-    tool_mm = machine.z_reference.tool_length_mm or 0.0
+    gauge_z_mm = float(machine.z_reference.to_gauge_line_mm(float(placed.offset_mm[2])))
     ends = zip(
         "XYZ",
         placed.offset_mm.tolist(),
@@ -182,8 +182,8 @@ def _beyond_travel(placed: PlacedOperation, machine: Machine) -> list[OutOfTrave
     return [
         OutOfTravel(axis, value, low, high)
         for axis, value, low, high in ends
-        # With a reference tool Z is its tip's; the gauge point is that much lower, and a shorter tool may fit.
-        if (value - tool_mm > high if axis == "Z" else not low <= value <= high)
+        # With a reference tool the offset is for its tip; the gauge point is lower, and a shorter tool may fit.
+        if (gauge_z_mm > high if axis == "Z" else not low <= value <= high)
     ]
 
 

@@ -12,7 +12,9 @@ from kinematics import (
     platter_above_tilt_mm,
     table_frame,
 )
+from tiltwright.machine.findings import machine_finding_words, machine_findings
 from tiltwright.output.json_csv import length_list
+from tiltwright.output.messages import values_in
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, length, lengths
 from tiltwright.output.tables import table, units_words
 
@@ -142,6 +144,14 @@ def machine_report(machine: Machine, units: str) -> dict[str, Any]:
             for rotary in machine.rotaries
         ],
         "gaps": gaps,
+        "remarks": [
+            {
+                "kind": found.kind,
+                "values": values_in(found, units),
+                "words": machine_finding_words(found, units),
+            }
+            for found in machine_findings(machine)
+        ],
         "platter_above_tilt": None if above_mm is None else length_list([above_mm], units)[0],
         "table": {
             "origin": length_list(frame.translation_mm, units),

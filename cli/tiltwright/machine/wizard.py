@@ -73,7 +73,7 @@ def _questions(asking: Interview) -> str:
 
 @dataclass(frozen=True)
 class _ZReading:
-    """How a Z is read, for every question that asks for one.
+    """Reading a Z: the conditions and examples for every question that asks for one.
 
     Attributes
     ----------
