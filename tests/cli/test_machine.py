@@ -169,7 +169,8 @@ def test_other_spellings_are_understood(run, answer, tmp_path, place, typed):
 def test_answers_that_do_not_fit_together_lead_back(run, answer, tmp_path):
     """Length and H are numbers each, and their difference is longer than a machine file allows."""
     rest = ["no", "1", "A", "+X", "up", "clockwise", "1,2,3", "endless", ""]
-    kept = ["", "", "", "", "up", "clockwise", "", "", ""]
+    # Enter keeps every answer but the looks at the table.
+    kept = ["", "", "", "", "", "down", "", "counterclockwise", "", "", ""]
     back = ["back"] * (len(rest) + 1)
     answer("Mill", "mm", "touch-down", "1e5", "-1e6", *rest, *back, "-20", *kept, "yes")
     target = tmp_path / "mill.toml"
@@ -179,6 +180,8 @@ def test_answers_that_do_not_fit_together_lead_back(run, answer, tmp_path):
     # A fault says nothing of the file that it was checked in.
     assert "machine.toml" not in ended.err
     assert "100020.000 mm long" in run("machine", "show", target).out
+    (rotary,) = json.loads(run("machine", "show", target, "--json").out)["rotary"]
+    assert (rotary["point"], rotary["positive_turn"]) == ([1.0, 2.0, 3.0], "counterclockwise")
 
 
 @pytest.mark.parametrize("given", [0, 1, 8, len(ANSWERS) - 1])
