@@ -119,7 +119,8 @@ def _z_reference(asking: Interview, document: TOMLDocument, units: str) -> _ZRea
 
     asking.say(
         "\nZ reference. What are your tool length offsets (H values)?\n"
-        "  gauge line      lengths from the spindle's gauge line to the tip; a 100 mm tool has 100\n"
+        f"  gauge line      lengths from the spindle's gauge line to the tip; a {_such(units, '100 mm', '4 in')} tool has "
+        f"{_such(units, '100', '4')}\n"
         "  reference tool  how much longer each tool is than one reference tool, which has 0\n"
         "  touch-down      the machine Z where each tip touches one and the same surface; large negative numbers"
     )
@@ -168,7 +169,7 @@ def _touch_down_length(asking: Interview, units: str) -> float:
                 "isn't below the tool's length; a touch-down is normally a large negative number, such as "
                 f"{_such(units, '-412.35', '-16.2342')}"
             )
-        return length - offset
+        return round(length - offset, 9)
 
     return asking.ask(
         f"H value of the same tool ({units}), such as {_such(units, '-412.35', '-16.2342')}?",
@@ -280,7 +281,7 @@ def _sense(asking: Interview, letter: str, along: str) -> str:
             f"{letter} +10: did {looks.side} go {looks.ways[1]} or {looks.ways[0]}?",
             [looks.ways[1], looks.ways[0]],
             more="What the table itself does counts, not how the tool seems to go round the work. If the move is hard to\n"
-            "see, lay a pencil on that side and jog again.",
+            f"see, lay a pencil on that side and jog again. If {letter} can't go above zero, jog it from -10 to zero.",
             may_be_kept=False,
         )
         asking.say(f"  3. {looks.stand}. Jog {letter} back, then by +10 degrees once more.")
