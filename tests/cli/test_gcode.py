@@ -1,4 +1,4 @@
-"""Comments in the program: ASCII that reads like the name, and that ends where it ends."""
+"""Comments in G-code: readable ASCII that cannot end early."""
 
 # ruff: noqa: RUF001 - signs that look like others are what this is about
 

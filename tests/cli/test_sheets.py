@@ -39,7 +39,7 @@ def test_a_collision_is_said_on_stderr_too(run, examples, tmp_path):
     ended = run("sheet", tmp_path / "mast_cap.toml", "-o", tmp_path / "cap.txt")
     # The answer is no; the sheet is written all the same, and says so before anything else.
     assert ended.code == 1
-    assert "no: screw hole 1 to screw hole 4: holder 2 runs into cap blank" in ended.err
+    assert "FAIL: screw hole 1 to screw hole 4: holder 2 runs into cap blank" in ended.err
     written = (tmp_path / "cap.txt").read_text(encoding="utf-8")
     first = written[written.index("STOP: READ THIS FIRST") :].splitlines()
     assert "holder 2 runs into cap blank" in " ".join(first[:4])

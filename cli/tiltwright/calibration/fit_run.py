@@ -296,4 +296,6 @@ def _write(
     note(f"to go back: tiltwright pivot restore {entry.number - 1} --machine {asked.machine}")
     if answer.suspects:
         rows = ", ".join(str(suspect.row) for suspect in answer.suspects)
-        note(f"row {rows} was among the readings, though suspect: read again and write again", label="mind")
+        note(
+            f"row {rows} was among the readings, though suspect: read again and write again", label="caution"
+        )

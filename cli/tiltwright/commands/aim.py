@@ -1,4 +1,4 @@
-"""`tiltwright aim`: every way to bring a direction to the spindle."""
+"""`tiltwright aim`: all rotary angles that bring a direction into line with the spindle."""
 
 from __future__ import annotations
 
@@ -26,16 +26,16 @@ def aim(
     ] = None,
     start: Annotated[
         Optional[str],  # noqa: UP045 - typer
-        typer.Option("--from", metavar="A0,C0", help="Angles that the rotaries come from; left out: 0."),
+        typer.Option("--from", metavar="A0,C0", help="Angles that the rotaries start from; 0 if left out."),
     ] = None,
     tilt: Annotated[
         Optional[str],  # noqa: UP045 - typer
-        typer.Option("--tilt", metavar="SIGN", help="positive or negative: which sign the tilt must have."),
+        typer.Option("--tilt", metavar="SIGN", help="Sign that the tilt must have: positive or negative."),
     ] = None,
     only: Only = None,
     as_json: Json = False,
 ) -> None:
-    """Every way to stand: what it costs in motion, and why one is out.
+    """All rotary angles that bring a direction into line with the spindle, and why some are ruled out.
 
     Examples:
 
@@ -45,8 +45,8 @@ def aim(
       tiltwright aim --machine mill.toml --normal 0,-0.5,0.866
       tiltwright aim --machine mill.toml --normal 1,1,1 --from A-90,C0 --tilt negative
 
-    Motion is what all rotaries turn together, in degrees; the least that fits comes first and is the one taken.
-    Ends with 1 when a direction cannot be reached.
+    Motion is the sum of all rotaries' turns, in degrees. The solution that fits with the least motion comes first and is
+    the one used. Exit code 1: a direction cannot be reached.
     """
     from tiltwright.files.diagnostics import shown
     from tiltwright.files.parsing import option_error
@@ -63,13 +63,13 @@ def aim(
         for option, value in (("--normal", normal), ("--from", start), ("--tilt", tilt)):
             if value is not None:
                 raise option_error(
-                    option, "beside a job file", f"{option} with --machine only: the job file says it"
+                    option, "with a job file", f"{option} with --machine only; the job file states it"
                 )
         _job(job, only or [], as_json=as_json)
     else:
         if only:
             raise option_error(
-                "--only", "beside --machine", "--only with a job file: there are no named operations"
+                "--only", "with --machine", "--only with a job file; without one no operation has a name"
             )
         assert machine is not None
         _machine(machine, normal, start, sign, as_json=as_json)
@@ -112,9 +112,9 @@ def _job(path: str, only: list[str], *, as_json: bool) -> None:
         stated = [one.placed.name for one in worked.operations if one.placed.aim is None]
         if only:
             for name in stated:
-                note(f"{shown(name)} states its angles (at): there is nothing to aim")
+                note(f"{shown(name)} states its angles (`at`), so there is nothing to aim")
         elif not aimed:
-            note("no operation is aimed: all of them state their angles")
+            note("every operation states its angles (`at`), so there is nothing to aim")
     if worked.unreached:
         from tiltwright.terminal.streams import say_no
 
@@ -124,9 +124,9 @@ def _job(path: str, only: list[str], *, as_json: bool) -> None:
 
 
 def _remark(ways: Aim) -> str:
-    words = [f"{letter} is free: its angle does not matter, it is kept" for letter in ways.free]
+    words = [f"any {letter} angle works; {letter} stays where it is" for letter in ways.free]
     if ways.short_deg > 0.0:
-        words.append(f"stays {ways.short_deg:.4f} degrees from the spindle at best")
+        words.append(f"{ways.short_deg:.4f} degrees off the spindle at best")
     return f" ({'; '.join(words)})" if words else ""
 
 
@@ -149,7 +149,7 @@ def _machine(
         )
     direction = three_numbers(normal, "--normal", "i,j,k")
     if float(np.linalg.norm(direction)) == 0.0:
-        raise option_error("--normal", normal, "a direction that is longer than zero")
+        raise option_error("--normal", normal, "a direction, not three zeros")
     previous = parse_pose(start, machine, "--from") if start else np.zeros(len(machine.rotaries))
     if start:
         check_limits(machine, previous, "--from")
@@ -173,5 +173,5 @@ def _machine(
         typer.echo(f"normal {normal} on {machine.name}{_remark(ways)}\n")
         typer.echo(aim_table(ways, machine, np.zeros(len(machine.rotaries))))
     if not ways.reaches(AIM_WITHIN_DEG):
-        say_no("that direction cannot be brought to the spindle within the limits")
+        say_no("no angles within the limits bring that direction to the spindle")
         raise typer.Exit(ANSWER_NO)

@@ -85,7 +85,7 @@ def check(
     from tiltwright.files.parsing import option_error
     from tiltwright.files.units import Unit
     from tiltwright.job.evaluate import evaluate_job
-    from tiltwright.job.warnings import say_remarks
+    from tiltwright.job.warnings import say_messages
     from tiltwright.teaching.answers import answers_from_file, answers_from_words, requested_answers
     from tiltwright.teaching.assessment import assess, assessment_booklet, assessment_report
     from tiltwright.terminal.streams import ANSWER_NO
@@ -97,7 +97,7 @@ def check(
         )
     worked = evaluate_job(job)
     stated = Unit(units.value) if units else None
-    say_remarks(worked, units.value if units else worked.job.unit.value)
+    say_messages(worked, units.value if units else worked.job.unit.value)
     read = (
         answers_from_file(answers, requested_answers(worked), stated)
         if answers is not None

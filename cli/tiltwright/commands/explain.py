@@ -57,14 +57,14 @@ def explain(
     Ends with 1, and writes nothing, when the operation cannot be reached.
     """
     from tiltwright.job.evaluate import evaluate_job
-    from tiltwright.job.warnings import say_remarks
+    from tiltwright.job.warnings import say_messages
     from tiltwright.teaching.explanation import explained, explanation, explanation_report
     from tiltwright.terminal.streams import ANSWER_NO
 
     check_output(output, paper)
     worked = evaluate_job(job, operation or [])
     shown = units.value if isinstance(units, Units) else worked.job.unit.value
-    say_remarks(worked, shown)
+    say_messages(worked, shown)
     if worked.unreached:
         raise typer.Exit(ANSWER_NO)
     workings = explained(worked, by_hand=by_hand)

@@ -1,6 +1,6 @@
-"""Answers for other programs: JSON objects and CSV rows at full float64.
+"""Offsets and aims as tables for people, and as JSON and CSV for other programs.
 
-Lengths are in the stated unit, angles in degrees; keys do not change within a schema number.
+JSON and CSV hold full float64, lengths in the stated unit, angles in degrees; keys never change within a schema number.
 """
 
 from __future__ import annotations
@@ -15,8 +15,19 @@ from tabulate import tabulate
 
 from kinematics import Aim, Machine, PlacedOperation, TouchOff, UnreachableOperation, work_offset_code
 from tiltwright.job.evaluate import EvaluatedJob
-from tiltwright.job.warnings import remarks
+from tiltwright.job.message_kinds import JobMessage
+from tiltwright.job.message_wording import message_words
+from tiltwright.job.plane_turns import (
+    TurnConvention,
+    plane_turns,
+    turns_cells,
+    turns_explained,
+    turns_head,
+    turns_report,
+)
+from tiltwright.job.warnings import job_messages
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
+from tiltwright.output.messages import Severity, values_in
 from tiltwright.output.numbers import UNIT_MM, angle, length
 from tiltwright.output.tables import table, units_words
 
@@ -47,37 +58,65 @@ def _rows(matrix: NDArray[np.float64]) -> dict[str, list[float]]:
     return {axis: (row + 0.0).tolist() for axis, row in zip("xyz", matrix, strict=True)}
 
 
-def _operation(worked: EvaluatedJob, placed: PlacedOperation, number: int, units: str) -> dict[str, Any]:
-    machine = worked.setup.machine
+def _operation(
+    evaluated: EvaluatedJob, placed: PlacedOperation, number: int, units: str, turns: TurnConvention | None
+) -> dict[str, Any]:
+    machine = evaluated.setup.machine
     return {
         "name": placed.name,
         "work_offset": number,
         "program": by_letter(machine, placed.program_deg),
         "machine": by_letter(machine, placed.machine_deg),
-        "offset": _offset(machine, placed.offset_mm, worked.setup.rotary_offset_deg, units),
+        "offset": _offset(machine, placed.offset_mm, evaluated.setup.rotary_offset_deg, units),
         "origin": length_list(placed.origin_mm, units),
         "plane": _rows(placed.axes),
+        **_turns(placed.axes, turns),
         "plane_x_deg": placed.plane_x_deg,
         "free": list(placed.free),
         "short_deg": placed.short_deg,
     }
 
 
-def offsets_report(worked: EvaluatedJob, units: str) -> dict[str, Any]:
-    """A job's work offsets."""
+def _turns(axes: NDArray[np.float64], convention: TurnConvention | None) -> dict[str, Any]:
+    if convention is None:
+        return {}
+    return {"turns": turns_report(plane_turns(axes, convention), convention)}
+
+
+def offsets_report(
+    evaluated: EvaluatedJob, units: str, turns: TurnConvention | None = None
+) -> dict[str, Any]:
+    """A job's work offsets for JSON, each plane as turns too where a convention is given."""
     report: dict[str, Any] = {
         "schema": "tiltwright.offsets/1",
-        "job": worked.job.file.name,
+        "job": evaluated.job.file.name,
         "units": units,
-        "z_reference": _z_reference(worked.setup.machine),
-        "operations": [_operation(worked, one.placed, one.number, units) for one in worked.operations],
-        "unreached": [_unreached(one, worked.setup.machine) for one in worked.unreached],
-        "set_before_each": worked.before_each,
-        "remarks": [{"weight": one.weight.value, "words": one.words} for one in remarks(worked, units)],
+        "z_reference": _z_reference(evaluated.setup.machine),
+        "operations": [
+            _operation(evaluated, one.placed, one.number, units, turns) for one in evaluated.operations
+        ],
+        "unreached": [_unreached(one, evaluated.setup.machine) for one in evaluated.unreached],
+        "set_before_each": evaluated.before_each,
+        "remarks": [_message(message, evaluated, units) for message in job_messages(evaluated)],
     }
-    if worked.touch is not None and worked.job.touched is not None:
-        report["touched"] = _touched(worked.touch, worked.job.touched.use, units)
+    if evaluated.touch is not None and evaluated.job.touched is not None:
+        report["touched"] = _touched(evaluated.touch, evaluated.job.touched.use, units)
     return report
+
+
+_WEIGHT = {Severity.INFO: "note", Severity.WARNING: "mind", Severity.ERROR: "no"}
+"""The severities' names in schema 1, which programs may rely on."""
+
+
+def _message(message: JobMessage, evaluated: EvaluatedJob, units: str) -> dict[str, Any]:
+    return {
+        "weight": _WEIGHT[message.severity],
+        "words": message_words(message, evaluated.operations, units),
+        "severity": message.severity.value,
+        "kind": message.finding.kind,
+        "operations": list(message.about),
+        "values": values_in(message.finding, units),
+    }
 
 
 def _touched(touch: TouchOff, used: str, units: str) -> dict[str, Any]:
@@ -100,7 +139,7 @@ def _unreached(one: UnreachableOperation, machine: Machine) -> dict[str, Any]:
 
 
 def aim_ways(aim: Aim, machine: Machine, rotary_offset_deg: ArrayLike | None = None) -> list[dict[str, Any]]:
-    """Every way to aim, the best first."""
+    """Every solution of an aim for JSON, the best first."""
     offset = np.zeros(len(machine.rotaries)) if rotary_offset_deg is None else np.asarray(rotary_offset_deg)
     return [
         {
@@ -124,10 +163,11 @@ def poses_report(
     axes: NDArray[np.float64],
     origin_mm: ArrayLike,
     units: str,
+    turns: TurnConvention | None = None,
 ) -> dict[str, Any]:
-    """Part zero's offset at many poses, shape (k, ...), in the form of `offsets_report`.
+    """Part zero's offset at k poses for JSON, in the form of `offsets_report`; every array has shape (k, ...).
 
-    A pose has no work offset of its own yet: `work_offset` is null and its name is its angles.
+    A pose has no work offset number: `work_offset` is null, and its name is its angles.
     """
     rotary_offset = (
         (machine_deg - program_deg)[:1].ravel() if len(machine_deg) else np.zeros(len(machine.rotaries))
@@ -147,6 +187,7 @@ def poses_report(
                 "offset": {**dict(zip("XYZ", xyz, strict=True)), **by_letter(machine, rotary_offset)},
                 "origin": origin,
                 "plane": _rows(directions),
+                **_turns(directions, turns),
             }
             for program, reached, xyz, directions in zip(program_deg, machine_deg, linear, axes, strict=True)
         ],
@@ -154,16 +195,30 @@ def poses_report(
 
 
 def pose_name(machine: Machine, program_deg: Iterable[float]) -> str:
-    """A pose by its angles, "A-35 C60"."""
+    """The name of a pose: its angles, such as "A-35 C60"."""
     return " ".join(
         f"{letter}{value + 0.0:g}" for letter, value in zip(machine.letters, program_deg, strict=True)
     )
 
 
-def offsets_csv(worked: EvaluatedJob, units: str) -> str:
-    """A job's work offsets, one row an operation, the unit in every column's name."""
-    letters = worked.setup.machine.letters
-    rotary = (worked.setup.rotary_offset_deg + 0.0).tolist()
+def _turns_columns(convention: TurnConvention | None) -> list[str]:
+    if convention is None:
+        return []
+    angles = [f"turn_{place}_{axis}_deg" for place, axis in enumerate(convention.order, start=1)]
+    return [*angles, "turns_about", "turns_degenerate"]
+
+
+def _turns_values(axes: NDArray[np.float64], convention: TurnConvention | None) -> list[Any]:
+    if convention is None:
+        return []
+    turns = plane_turns(axes, convention)
+    return [*turns.angles_deg, convention.about, "yes" if turns.degenerate else "no"]
+
+
+def offsets_csv(evaluated: EvaluatedJob, units: str, turns: TurnConvention | None = None) -> str:
+    """A job's work offsets as CSV, one row for each operation, the unit in every column's name."""
+    letters = evaluated.setup.machine.letters
+    rotary = (evaluated.setup.rotary_offset_deg + 0.0).tolist()
     rows = [
         [
             one.placed.name,
@@ -173,8 +228,9 @@ def offsets_csv(worked: EvaluatedJob, units: str) -> str:
             *length_list(one.placed.offset_mm, units),
             *rotary,
             *length_list(one.placed.origin_mm, units),
+            *_turns_values(one.placed.axes, turns),
         ]
-        for one in worked.operations
+        for one in evaluated.operations
     ]
     suffix = "in" if units == "inch" else "mm"
     head = [
@@ -185,6 +241,7 @@ def offsets_csv(worked: EvaluatedJob, units: str) -> str:
         *(f"offset_{axis}_{suffix}" for axis in "XYZ"),
         *(f"offset_{letter}_deg" for letter in letters),
         *(f"origin_{axis}_{suffix}" for axis in "xyz"),
+        *_turns_columns(turns),
     ]
     return csv_text(head, rows)
 
@@ -194,19 +251,25 @@ def poses_csv(
     program_deg: NDArray[np.float64],
     machine_deg: NDArray[np.float64],
     offset_mm: ArrayLike,
+    axes: NDArray[np.float64],
     units: str,
+    turns: TurnConvention | None = None,
 ) -> str:
-    """Part zero's offset at many poses, one row a pose."""
+    """Part zero's offset at many poses, one row for each."""
     suffix = "in" if units == "inch" else "mm"
     head = [
         *(f"program_{letter}_deg" for letter in machine.letters),
         *(f"machine_{letter}_deg" for letter in machine.letters),
         *(f"offset_{axis}_{suffix}" for axis in "XYZ"),
+        *_turns_columns(turns),
     ]
     columns = (
         np.concatenate([program_deg, machine_deg, np.array(length_list(offset_mm, units))], axis=-1) + 0.0
     )
-    return csv_text(head, columns.tolist())
+    if turns is None:
+        return csv_text(head, columns.tolist())
+    rows = zip(columns.tolist(), axes, strict=True)
+    return csv_text(head, ([*row, *_turns_values(at, turns)] for row, at in rows))
 
 
 _LONGEST_NAME = 34
@@ -216,11 +279,11 @@ def _short(name: str) -> str:
     return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
 
 
-def offsets_table(worked: EvaluatedJob, units: str) -> str:
-    """A job's work offsets: one row an operation."""
-    machine = worked.setup.machine
-    rotary = [angle(value) for value in worked.setup.rotary_offset_deg]
-    offset_rotaries = bool(worked.setup.rotary_offset_deg.any())
+def offsets_table(evaluated: EvaluatedJob, units: str, turns: TurnConvention | None = None) -> str:
+    """A job's work offsets as a table, one row for each operation."""
+    machine = evaluated.setup.machine
+    rotary = [angle(value) for value in evaluated.setup.rotary_offset_deg]
+    offset_rotaries = bool(evaluated.setup.rotary_offset_deg.any())
     head = ["operation", "load", *(f"program {letter}" for letter in machine.letters), "X", "Y", "Z"]
     head += [f"offset {letter}" for letter in machine.letters] if offset_rotaries else []
     rows = [
@@ -231,26 +294,50 @@ def offsets_table(worked: EvaluatedJob, units: str) -> str:
             *(length(value, units) for value in one.placed.offset_mm),
             *(rotary if offset_rotaries else []),
         ]
-        for one in worked.operations
+        for one in evaluated.operations
     ]
-    title = f"{worked.job.file.name}: work offsets in {units_words(units)} and degrees, on {machine.name}"
-    return f"{title}\n\n{table(head, rows, left=2)}"
+    title = f"{evaluated.job.file.name}: work offsets in {units_words(units)} and degrees, on {machine.name}"
+    return _table(title, head, rows, [one.placed.axes for one in evaluated.operations], turns, left=2)
 
 
 def poses_table(
-    machine: Machine, program_deg: NDArray[float64], offset_mm: NDArray[float64], title: str, units: str
+    machine: Machine,
+    program_deg: NDArray[float64],
+    offset_mm: NDArray[float64],
+    axes: NDArray[np.float64],
+    title: str,
+    units: str,
+    turns: TurnConvention | None = None,
 ) -> str:
-    """Part zero's offset at many poses."""
+    """Part zero's offset at many poses, one row for each."""
     head = [*machine.letters, "X", "Y", "Z"]
     rows = [
         [*map(angle, program), *(length(value, units) for value in xyz)]
         for program, xyz in zip(program_deg, offset_mm, strict=True)
     ]
-    return f"{title}\n\n{table(head, rows, left=0)}"
+    return _table(title, head, rows, axes, turns, left=0)
+
+
+def _table(
+    title: str,
+    head: list[str],
+    rows: list[list[str]],
+    axes: Iterable[NDArray[np.float64]],
+    convention: TurnConvention | None,
+    *,
+    left: int,
+) -> str:
+    """A table under its title, with columns and a line on the planes' turns where a convention is asked for."""
+    if convention is None:
+        return f"{title}\n\n{table(head, rows, left=left)}"
+    found = [plane_turns(at, convention) for at in axes]
+    rows = [[*row, *turns_cells(turns)] for row, turns in zip(rows, found, strict=True)]
+    explained = turns_explained(convention, degenerate=any(turns.degenerate for turns in found))
+    return f"{title}\n\n{table([*head, *turns_head(convention)], rows, left=left)}\n\n{explained}"
 
 
 def aim_table(aim: Aim, machine: Machine, rotary_offset_deg: NDArray[float64]) -> str:
-    """Every way to aim: the best first, those that are out with the reason."""
+    """Every solution of an aim as a table, the best first; those ruled out with the reason."""
     head = ["", *(f"program {letter}" for letter in machine.letters)]
     head += [f"machine {letter}" for letter in machine.letters] if rotary_offset_deg.any() else []
     head += ["motion", "verdict"]

@@ -14,6 +14,9 @@ __all__ = ["FORCE_UNIT", "MASS_UNIT", "STIFFNESS_UNIT", "TORQUE_UNIT", "force", 
 UNIT_MM = {unit.value: unit.mm for unit in Unit}
 """How many millimetres a unit is, by its name."""
 
+UNIT_SYMBOL = {"mm": "mm", "inch": "in"}
+"""A unit as it is written behind a number."""
+
 DECIMALS = {"mm": 3, "inch": 4}
 ANGLE_DECIMALS = 4
 

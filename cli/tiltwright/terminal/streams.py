@@ -161,7 +161,7 @@ def note(text: str, label: str = "note") -> None:
 
 def say_no(text: str) -> None:
     """Say that the answer is no; the caller ends with `ANSWER_NO`."""
-    _say("no", text, typer.colors.YELLOW)
+    _say("FAIL", text, typer.colors.YELLOW)
 
 
 def fail(text: str, code: int = INPUT_WRONG) -> NoReturn:
