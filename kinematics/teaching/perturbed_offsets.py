@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.angles import sincos_deg
+from kinematics.euler_angles import rotation_from_intrinsic
 from kinematics.machine import table_frame
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
-from kinematics.euler_angles import rotation_from_intrinsic
 from kinematics.work_offsets import Setup
 
 __all__ = [
