@@ -25,7 +25,7 @@ def test_on_screen_it_is_the_text(run, examples):
 def test_the_sheet_is_in_the_unit_that_is_asked_for(run, examples):
     """25.4 mm to the inch exactly: Z -179.096 mm of the top port is -7.0510 in."""
     ended = run("sheet", examples / "tide_gauge_head.toml", "--units", "inch")
-    assert "Lengths      inches" in ended.out
+    assert "Lengths:      inches" in ended.out
     assert "-7.0510" in ended.out
     assert "-179.096" not in ended.out
     assert "G20" in ended.out

@@ -105,10 +105,12 @@ def _sheet(
     for words in made.against:
         say_no(words)
     if ending in TEXTS:
-        from tiltwright.sheet.markdown import sheet_markdown
-        from tiltwright.sheet.text import sheet_text
+        from tiltwright.output.document_markdown import document_markdown
+        from tiltwright.output.document_text import document_text
+        from tiltwright.sheet.sheet_document import sheet_document
 
-        show_or_write(sheet_text(made) if ending == ".txt" else sheet_markdown(made), output, force=force)
+        written = document_text if ending == ".txt" else document_markdown
+        show_or_write(written(sheet_document(made)), output, force=force)
     else:
         assert output is not None
         _pages(made, output, ending, paper, force=force)

@@ -20,6 +20,7 @@ FILES = (FOLDER / "DejaVuSans.ttf", FOLDER / "DejaVuSans-Bold.ttf")
 FAMILY = "DejaVu Sans"
 MONO_FILE = FOLDER / "DejaVuSansMono.ttf"
 MONO_FAMILY = "DejaVu Sans Mono"
+TEMPLATES = Path(__file__).parents[1]  # every template lies below it, and may import what they share
 UNITS_PER_EM = 2048
 ASCENT_EM, DESCENT_EM = 0.76, 0.24  # of capitals with their accents left off, and of descenders
 STAND_IN = "\N{WHITE SQUARE}"
@@ -143,7 +144,7 @@ def render(template: Path, data: Mapping[str, Any], form: Form, ppi: float | Non
             raise FileNotFoundError(f"the sheet's font is missing from the installation: expected {file}")
     made: bytes | list[bytes] | None = typst.compile(
         str(template),
-        root=str(template.parent),
+        root=str(TEMPLATES),
         font_paths=fonts,
         ignore_system_fonts=True,
         format=form,

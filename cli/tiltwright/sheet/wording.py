@@ -219,6 +219,9 @@ def cautions(letters: Texts) -> Texts:
     )
 
 
+KIND = "Setup sheet"
+STOP = "Stop: read this first"
+NO_STEPS = "No steps: part zero is the table's origin."
 WORK_OFFSET = "work offset"
 SET_BEFORE = "set before this operation"
 PLUS_TOOL = "+ tool length offset"
@@ -240,6 +243,12 @@ def offsets_heading(sheet: Sheet) -> str:
     if sheet.before_each:
         return f"Work offsets, each to be set before its operation {units}"
     return f"Work offsets to load {units}"
+
+
+def rotary_offset_words(sheet: Sheet, values: Texts) -> str:
+    """The rotary offsets that go with each work offset, on one line."""
+    words = (f"{offset_head(letter)} {value}" for letter, value in zip(sheet.letters, values, strict=True))
+    return "With each: " + "   ".join(words)
 
 
 def operation_facts(sheet: Sheet, op: OperationRow) -> tuple[str, str, str]:

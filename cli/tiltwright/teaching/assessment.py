@@ -21,11 +21,11 @@ from kinematics.teaching import (
 )
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output import numbers
-from tiltwright.output.booklet import Block, Booklet, Bullets, Heading, Table, Words
+from tiltwright.output.document import Block, BulletList, Document, Heading, Paragraph, Table
 from tiltwright.teaching.answers import Answers
 from tiltwright.teaching.explanation import FOOT, digits_for, plane_of, steps_of, working_of
 
-__all__ = ["Assessment", "assess", "assessment_booklet", "assessment_report", "why_words"]
+__all__ = ["Assessment", "assess", "assessment_document", "assessment_report", "why_words"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -188,24 +188,27 @@ def _angle_words(verdict: Assessment, fault: AngleFault) -> str:
     return f"{words}: {fault.why}." if fault.why else f"{words}; no known mistake gives it."
 
 
-def assessment_booklet(verdict: Assessment, units: str, title: str = "") -> Booklet:
+def assessment_document(verdict: Assessment, units: str, title: str = "") -> Document:
     """A verdict to read."""
     right, answered = verdict.count
     diagnosis = verdict.diagnosis
     blocks: list[Block] = [
-        Words(_summary(verdict, right, answered), bold=True),
+        Paragraph(_summary(verdict, right, answered), bold=True),
         _numbers_table(verdict, units),
     ]
     if verdict.angle_faults:
-        blocks += [Heading("Angles"), Bullets(tuple(_angle_words(verdict, f) for f in verdict.angle_faults))]
+        blocks += [
+            Heading("Angles"),
+            BulletList(tuple(_angle_words(verdict, f) for f in verdict.angle_faults)),
+        ]
     if diagnosis.findings or diagnosis.unexplained:
         blocks.append(Heading("Why"))
     for finding in diagnosis.findings:
-        blocks.append(Words(_labels(finding.made), bold=True))
-        blocks.append(Bullets(why_words(verdict, finding, units)))
+        blocks.append(Paragraph(_labels(finding.made), bold=True))
+        blocks.append(BulletList(why_words(verdict, finding, units)))
     if diagnosis.unexplained:
         blocks.append(
-            Words(
+            Paragraph(
                 f"Unexplained: {_names(verdict, diagnosis.unexplained)}. None of the mistakes that are tried, and no "
                 "pair of them, gives these numbers."
             )
@@ -216,7 +219,7 @@ def assessment_booklet(verdict: Assessment, units: str, title: str = "") -> Book
             for axis, v in zip("XYZ", diagnosis.common_mm, strict=True)
         )
         blocks.append(
-            Words(
+            Paragraph(
                 f"They are all off by the same {shift}: look for what is common to them, such as a tool's length (state "
                 "it with --tool-length to have it tried), the Z reference or a pivot that was read wrong."
             )
@@ -224,7 +227,7 @@ def assessment_booklet(verdict: Assessment, units: str, title: str = "") -> Book
     within = numbers.fixed(diagnosis.tolerance_mm / verdict.worked.job.unit.mm, numbers.DECIMALS[units] + 1)
     if units != verdict.worked.job.unit.value:
         within = numbers.fixed(numbers.in_units(diagnosis.tolerance_mm, units), numbers.DECIMALS[units] + 1)
-    return Booklet(
+    return Document(
         "Check",
         title or verdict.worked.job.file.name,
         (

@@ -1,4 +1,4 @@
-"""An operation's working as a booklet, with a drawing of each step."""
+"""An operation's working as a document, with a drawing of each step."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from kinematics.teaching import (
 )
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output import numbers
-from tiltwright.output.booklet import Block, Booklet, Heading, NumberedStep, Picture, Table, Words
+from tiltwright.output.document import Block, Document, Heading, NumberedStep, Paragraph, Picture, Table
 from tiltwright.sheet.drawing import draw
 from tiltwright.sheet.panel_layout import ALONE
 from tiltwright.sheet.side_view import TiltOperation, side_view
@@ -112,14 +112,14 @@ def explained(worked: EvaluatedJob, *, by_hand: bool) -> tuple[tuple[PlacedOpera
 
 def explanation(
     worked: EvaluatedJob, workings: Sequence[tuple[PlacedOperation, Working]], units: str, *, by_hand: bool
-) -> Booklet:
-    """The booklet of an explanation."""
+) -> Document:
+    """The document of an explanation."""
     blocks: list[Block] = []
     registers = [work_offset_code(one.number) for one in worked.operations]
     for (placed, working), register in zip(workings, registers, strict=True):
         blocks += [Heading(f"{placed.name}, {register}"), _asked(worked.setup, placed, units)]
         blocks += working_blocks(worked.setup, placed, working, worked.job.steps, units, register)
-    return Booklet(
+    return Document(
         "Working by hand" if by_hand else "Working",
         worked.job.file.name,
         (
@@ -162,7 +162,7 @@ def working_blocks(
             swing = swings[line.key]
             title = f"The swing about {swing.letter}"
             blocks.append(Picture(draw_swing(swing, units), title, SWING_MM[0]))
-    blocks.append(Words(f"Written as the sheet writes it: {_offset_words(placed, units)}", bold=True))
+    blocks.append(Paragraph(f"Written as the sheet writes it: {_offset_words(placed, units)}", bold=True))
     if working.swings:
         blocks.append(_pose_picture(setup, placed, steps, units, register))
     return blocks

@@ -11,7 +11,7 @@ from typing import Any
 from kinematics.teaching import PIVOT_LEVEL, AttainableAccuracy, PivotExercise
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, sanitized, shown
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
-from tiltwright.output.booklet import Block, Booklet, Bullets, Heading, Table, Words
+from tiltwright.output.document import Block, BulletList, Document, Heading, Paragraph, Table
 from tiltwright.output.json_csv import csv_text
 from tiltwright.teaching.answers import Answers, answers_from_file, requested_answers, rows_of
 from tiltwright.teaching.assessment import Assessment, assess
@@ -20,7 +20,7 @@ from tiltwright.teaching.lesson_set import KEYS, job_name
 from tiltwright.teaching.pivot_assessment import PivotAssessment, assess_pivots, pivot_sheet_of
 from tiltwright.teaching.pivot_sheets import pivots_asked
 
-__all__ = ["Graded", "grade", "grade_booklet", "grade_csv", "grade_report"]
+__all__ = ["Graded", "grade", "grade_csv", "grade_document", "grade_report"]
 
 _FOOT = "For the instructor. The names come from the answer files and are kept nowhere else."
 
@@ -175,7 +175,7 @@ def _sheet_of(path: Path, lesson: LessonFile) -> int:
     raise InputFaults([Diagnostic(str(path), None, "sheet", "no number in the column", allowed)])
 
 
-def grade_booklet(graded: Graded) -> Booklet:
+def grade_document(graded: Graded) -> Document:
     """The instructor's table."""
     rows = tuple((row.student, row.sheet, _score(row), row.result) for row in graded.rows)
     blocks: list[Block] = [Table(("student", "sheet", "right", "result"), rows, left=4)]
@@ -184,16 +184,16 @@ def grade_booklet(graded: Graded) -> Booklet:
         tally = tuple((kind, str(count)) for kind, count in graded.tally)
         blocks.append(Table(("mistake", "students"), tally))
     else:
-        blocks.append(Words("Nothing, in the files that could be read."))
+        blocks.append(Paragraph("Nothing, in the files that could be read."))
     if graded.faults:
         blocks += [
             Heading("Files that could not be read"),
-            Bullets(tuple(". ".join(str(fault).split("\n    ")) for fault in graded.faults)),
+            BulletList(tuple(". ".join(str(fault).split("\n    ")) for fault in graded.faults)),
         ]
     read = [row for row in graded.rows if row.verdict is not None]
     right = sum(row.verdict is not None and row.verdict.right and not row.missing for row in read)
     unread = len(graded.rows) - len(read)
-    return Booklet(
+    return Document(
         "Grades",
         f"Lesson: {graded.lesson.level}",
         (

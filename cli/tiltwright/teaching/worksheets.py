@@ -10,13 +10,21 @@ from kinematics import PlacedOperation
 from kinematics.teaching import Exercise
 from kinematics.teaching.working import seen_from
 from tiltwright.output import numbers
-from tiltwright.output.booklet import Block, Booklet, Bullets, Heading, NewPage, Table, Words
+from tiltwright.output.document import (
+    BLANK,
+    Block,
+    BulletList,
+    Document,
+    Heading,
+    PageBreak,
+    Paragraph,
+    Table,
+)
 from tiltwright.output.json_csv import csv_text
 from tiltwright.teaching.explanation import setup_picture, working_blocks, working_of
 
 __all__ = ["answer_axes", "answer_csv", "key", "worksheet"]
 
-_BLANK = "." * 14
 _FOOT = "Invented numbers. At a machine prove out above the part first: single block, rapid turned down."
 _ALONG = {"A": "+X", "B": "+Y", "C": "+Z"}
 
@@ -36,7 +44,7 @@ def answer_csv(exercise: Exercise) -> str:
     return csv_text(("sheet", "student", "operation", "axis", value), rows)
 
 
-def worksheet(exercise: Exercise, within: str) -> Booklet:
+def worksheet(exercise: Exercise, within: str) -> Document:
     """The sheet to hand out.
 
     Parameters
@@ -46,11 +54,11 @@ def worksheet(exercise: Exercise, within: str) -> Booklet:
         How exact an answer must be, in words.
     """
     units = exercise.units
-    blocks: list[Block] = [Words(exercise.story), *_given(exercise)]
+    blocks: list[Block] = [Paragraph(exercise.story), *_given(exercise)]
     blocks.append(setup_picture(exercise.setup, _part_zero(exercise), exercise.steps, units, hidden=True))
     blocks += [Heading("What to find"), _asked(exercise), Heading("Your answers"), _answers(exercise)]
     blocks.append(
-        Bullets(
+        BulletList(
             (
                 f"Lengths in {units}, {numbers.DECIMALS[units]} decimals; a right answer lies within {within}.",
                 *_of_angles(exercise),
@@ -59,10 +67,10 @@ def worksheet(exercise: Exercise, within: str) -> Booklet:
             )
         )
     )
-    return Booklet(
+    return Document(
         "Exercise",
         exercise.title,
-        (("Sheet", str(exercise.sheet)), ("Level", exercise.level), ("Name", _BLANK * 2)),
+        (("Sheet", str(exercise.sheet)), ("Level", exercise.level), ("Name", BLANK * 2)),
         tuple(blocks),
         _FOOT,
     )
@@ -78,7 +86,7 @@ def _of_angles(exercise: Exercise) -> tuple[str, ...]:
     )
 
 
-def key(exercise: Exercise, *, by_hand: bool) -> Booklet:
+def key(exercise: Exercise, *, by_hand: bool) -> Document:
     """The answers with their working."""
     units = exercise.units
     rows = tuple(
@@ -94,15 +102,15 @@ def key(exercise: Exercise, *, by_hand: bool) -> Booklet:
     blocks: list[Block] = [Heading("Answers"), Table(head, rows)]
     if exercise.normals is not None:
         blocks.append(
-            Words(
+            Paragraph(
                 "Where a direction can be brought to the spindle in two ways, either is right with its own offset."
             )
         )
     for placed in exercise.placed:
         working = working_of(exercise.setup, placed, exercise.steps, by_hand=by_hand)
-        blocks += [NewPage(), Heading(placed.name)]
+        blocks += [PageBreak(), Heading(placed.name)]
         blocks += working_blocks(exercise.setup, placed, working, exercise.steps, units, "")
-    return Booklet(
+    return Document(
         "Key",
         exercise.title,
         (("Sheet", str(exercise.sheet)), ("Level", exercise.level), ("Lengths", units)),
@@ -139,7 +147,7 @@ def _given(exercise: Exercise) -> list[Block]:
             rotaries,
             left=2,
         ),
-        Bullets(
+        BulletList(
             (
                 f"Platter face: machine Z {face}, where {last}'s line pierces it.",
                 "Machine coordinates at the all-zero pose. Z is read from the gauge line. Program angles are machine angles.",
@@ -167,5 +175,5 @@ def _asked(exercise: Exercise) -> Table:
 
 def _answers(exercise: Exercise) -> Table:
     axes = answer_axes(exercise)
-    rows = tuple((one.name, *(_BLANK for _ in axes)) for one in exercise.placed)
+    rows = tuple((one.name, *(BLANK for _ in axes)) for one in exercise.placed)
     return Table(("operation", *axes), rows)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import shutil
 
 import numpy as np
 import pytest
@@ -12,10 +13,8 @@ from PIL import Image
 from tiltwright.output import typesetting
 from tiltwright.sheet import typeset
 from tiltwright.sheet.build import build_sheet
-from tiltwright.sheet.markdown import sheet_markdown
-from tiltwright.sheet.text import sheet_text
 
-from .conftest import HEAD, SETUPS, TOUCHED, TRUNNION
+from .conftest import HEAD, SETUPS, TOUCHED, TRUNNION, markdown_of, text_of
 from .test_text import HOSTILE, job_named
 
 PAPERS = {"a4": (210.0, 297.0), "us-letter": (215.9, 279.4)}
@@ -88,8 +87,11 @@ def letters_set(make, monkeypatch, tmp_path):
     """How many letters the sheet of a name sets, on one endless page: running heads would count with the pages."""
     template = typeset.TEMPLATE.read_text("utf-8")
     assert "  paper: data.paper,\n" in template
-    endless = tmp_path / "page.typ"
+    endless = tmp_path / "sheet" / "page.typ"
+    shutil.copytree(typesetting.TEMPLATES / "output", tmp_path / "output", ignore=lambda _, names: {"fonts"})
+    endless.parent.mkdir()
     endless.write_text(template.replace("  paper: data.paper,\n", "  width: 210mm, height: auto,\n"), "utf-8")
+    monkeypatch.setattr(typesetting, "TEMPLATES", tmp_path)
     monkeypatch.setattr(typeset, "TEMPLATE", endless)
 
     def count(name: str) -> int:
@@ -139,7 +141,7 @@ def test_each_row_to_set_before_its_operation_is_marked(make):
     many = make(job=HEAD.replace("count = 6, step = 60.0", "count = 9, step = 40.0"))
     assert typeset.page_data(many, "a4")["set_before"] == "set before this operation"
     assert typeset.page_data(make(), "a4")["set_before"] == ""
-    for form in (sheet_text(many), sheet_markdown(many)):
+    for form in (text_of(many), markdown_of(many)):
         assert form.count("set before this operation") == len(many.operations)
 
 
