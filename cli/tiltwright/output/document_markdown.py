@@ -24,9 +24,11 @@ from tiltwright.output.document import (
 from tiltwright.output.document_text import matrix_row
 from tiltwright.output.tables import markdown_table
 
-__all__ = ["document_markdown", "escaped"]
+__all__ = ["document_markdown", "escaped", "escaped_in_cell"]
 
-_SPECIAL = re.compile(r"^[+\-=]|[\\`*_{}\[\]<>#|~&$@]|:(?=\S)|\.(?=[A-Za-z])|(?<=\d)[.)](?=\s)")
+_ANYWHERE = r"[\\`*_{}\[\]<>#|~&$@]|:(?=\S)|\.(?=[A-Za-z])"
+_SPECIAL = re.compile(rf"^[+\-=]|{_ANYWHERE}|(?<=\d)[.)](?=\s)")
+_SPECIAL_IN_CELL = re.compile(_ANYWHERE)  # no list and no heading begins in a table's cell
 
 
 def document_markdown(document: Document, picture_files: Sequence[str] = ()) -> str:
@@ -85,8 +87,8 @@ def _(block: Callout) -> list[str]:
 
 @_parts_of.register
 def _(block: Table) -> list[str]:
-    rows = [[escaped(cell) for cell in row] for row in block.rows]
-    return [markdown_table([escaped(name) for name in block.head], rows, block.sides)]
+    head, *rows = [[escaped_in_cell(cell) for cell in row] for row in (block.head, *block.rows)]
+    return [markdown_table(head, rows, block.sides)]
 
 
 @_parts_of.register
@@ -128,3 +130,14 @@ def escaped(text: str) -> str:
     www\.example
     """
     return _SPECIAL.sub(lambda mark: "\\" + mark[0], sanitized(text))
+
+
+def escaped_in_cell(text: str) -> str:
+    r"""A text as :func:`escaped` gives it, for a cell of a table, where a number keeps its bare minus.
+
+    Examples
+    --------
+    >>> print(escaped_in_cell("-12.5"), escaped("-12.5"), escaped_in_cell("a | b"))
+    -12.5 \-12.5 a \| b
+    """
+    return _SPECIAL_IN_CELL.sub(lambda mark: "\\" + mark[0], sanitized(text))

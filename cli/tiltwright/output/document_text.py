@@ -31,8 +31,7 @@ _ENTRY = " " * 7
 
 def document_text(document: Document) -> str:
     """The document as text, `COLUMNS` wide where its tables allow it, ending in a line end; drawings are left out."""
-    title = wrapped(f"{document.kind}: {document.title}")
-    parts = [title, "=" * max(map(columns_of, title.splitlines()))]
+    parts = _ruled(f"{document.kind}: {document.title}", "=")
     parts += [wrapped(value, f"{label + ':':<{_LABEL}}") for label, value in document.identity]
     below_heading = False
     for block in document.blocks:
@@ -41,6 +40,12 @@ def document_text(document: Document) -> str:
         below_heading = isinstance(block, Heading)
     parts += ["", wrapped(document.foot)] if document.foot else []
     return "\n".join(line.rstrip() for part in parts for line in part.splitlines() or [""]) + "\n"
+
+
+def _ruled(text: str, mark: str) -> list[str]:
+    """A title over a line of marks, as long as the title."""
+    title = wrapped(text)
+    return [title, mark * max(map(columns_of, title.splitlines()), default=0)]
 
 
 @singledispatch
@@ -52,8 +57,7 @@ def _lines_of(block: Block) -> list[str]:
 
 @_lines_of.register
 def _(block: Heading) -> list[str]:
-    title = wrapped(block.text)
-    return [title, "-" * max(map(columns_of, title.splitlines()))]
+    return _ruled(block.text, "-")
 
 
 @_lines_of.register

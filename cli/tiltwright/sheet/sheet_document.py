@@ -109,6 +109,7 @@ def _components(one: TiltDrawing) -> Table:
 
 
 def _verify(sheet: Sheet, row: VerifyRow) -> Entry:
-    shown = "  ".join(f"{axis} {value}" for axis, value in zip("XYZ", row.display, strict=True))
+    x, y, z = row.display
     pose = ", ".join(wording.verify_pose_words(sheet.angles(row.program), row.over))
-    return Entry(row.register, row.name, (pose, f"display {shown} {wording.PLUS_TOOL} {BLANK} = {BLANK}"))
+    sum_to_write = f"Z {z} {wording.PLUS_TOOL} {BLANK} = {BLANK}"
+    return Entry(row.register, row.name, (pose, f"display X {x}  Y {y}", sum_to_write))

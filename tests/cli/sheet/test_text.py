@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 
-from tiltwright.output.document_markdown import escaped
+from tiltwright.output.document_markdown import escaped, escaped_in_cell
 from tiltwright.output.plain_text import columns_of
 
 from .conftest import HEAD, SETUPS, TOUCHED, markdown_of, text_of
@@ -88,10 +88,12 @@ def test_an_escaped_name_reads_as_itself(name):
     (_, inline, _) = tokens_of(f"a {escaped(name)} z")
     assert "".join(child.content for child in inline.children) == f"a {name} z"
     assert {child.type for child in inline.children} <= {"text", "text_special"}
-    table = f"| h | i |\n|---|---|\n| {escaped(name)} | x |"
-    cells = [token for token in tokens_of(table) if token.type == "inline"]
-    assert [cell.children[0].content != "" for cell in cells] == [True] * 4
-    assert "".join(child.content for child in cells[2].children) == name
+    for written in (escaped(name), escaped_in_cell(name)):
+        table = f"| h | i |\n|---|---|\n| {written} | x |"
+        cells = [token for token in tokens_of(table) if token.type == "inline"]
+        assert [cell.children[0].content != "" for cell in cells] == [True] * 4
+        assert "".join(child.content for child in cells[2].children) == name
+        assert {child.type for child in cells[2].children} <= {"text", "text_special"}
 
 
 @pytest.mark.parametrize("name", ["www.example.org", "https://y.z", "x@y.z"])

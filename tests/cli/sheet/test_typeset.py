@@ -88,7 +88,9 @@ def letters_set(make, monkeypatch, tmp_path):
     template = typeset.TEMPLATE.read_text("utf-8")
     assert "  paper: data.paper,\n" in template
     endless = tmp_path / "sheet" / "page.typ"
-    shutil.copytree(typesetting.TEMPLATES / "output", tmp_path / "output", ignore=lambda _, names: {"fonts"})
+    shutil.copytree(
+        typesetting.TEMPLATES / "output", tmp_path / "output", ignore=shutil.ignore_patterns("fonts")
+    )
     endless.parent.mkdir()
     endless.write_text(template.replace("  paper: data.paper,\n", "  width: 210mm, height: auto,\n"), "utf-8")
     monkeypatch.setattr(typesetting, "TEMPLATES", tmp_path)
