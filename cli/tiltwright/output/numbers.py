@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from kinematics.constants import MM_PER_INCH
 from tiltwright.files.quantity import FORCE, MASS, TORQUE
 from tiltwright.files.units import Unit
 
@@ -112,5 +113,5 @@ def stiffness(newton_per_mm: float, units: str) -> str:
     >>> stiffness(50_000.0, "mm"), stiffness(50_000.0, "inch")
     ('50.0', '285.5')
     """
-    per_thousandth = newton_per_mm * (1e-3 if units == "mm" else 0.0254)
+    per_thousandth = newton_per_mm * (1e-3 if units == "mm" else MM_PER_INCH * 1e-3)
     return fixed(per_thousandth / FORCE[FORCE_UNIT[units]], 1)
