@@ -56,31 +56,6 @@ class LabelBox:
             return None
         return (start[0] + first * dx, start[1] + first * dy), (start[0] + last * dx, start[1] + last * dy)
 
-    def clip_ring(self, ring: Sequence[Point]) -> list[Point]:
-        """A closed ring inside the box, edge by edge of the box (Sutherland and Hodgman's clipping)."""
-        points = list(ring)
-        for axis, bound, sign in (
-            (0, self.left, 1.0),
-            (0, self.right, -1.0),
-            (1, self.top, 1.0),
-            (1, self.bottom, -1.0),
-        ):
-            kept: list[Point] = []
-            for before, point in zip([*points[-1:], *points[:-1]], points, strict=True):
-                was, now = (sign * (p[axis] - bound) for p in (before, point))
-                if (was >= 0) != (now >= 0):
-                    share = was / (was - now)
-                    kept.append(
-                        (
-                            before[0] + share * (point[0] - before[0]),
-                            before[1] + share * (point[1] - before[1]),
-                        )
-                    )
-                if now >= 0:
-                    kept.append(point)
-            points = kept
-        return points
-
     def crossed_by(self, start: Point, end: Point) -> bool:
         """Whether a straight line runs through the label."""
         return self.clip(start, end) is not None
@@ -103,6 +78,7 @@ class Canvas:
 
     def __post_init__(self) -> None:
         self._drawing = drawsvg.Drawing(self.width, self.height)
+        self._clips: dict[LabelBox, drawsvg.ClipPath] = {}
         self._drawing.set_render_size(f"{self.width:g}mm", f"{self.height:g}mm")
 
     def line(self, start: Point, end: Point, weight: float, dash: str = "", colour: str = "black") -> None:
@@ -139,46 +115,37 @@ class Canvas:
 
     def area(self, rings: Iterable[Sequence[Point]], fill: str, within: LabelBox) -> None:
         """A filled area without an outline, holes included, as far as it lies in a box."""
-        clipped = (within.clip_ring(ring) for ring in rings)
-        parts = [" L".join("{:g} {:g}".format(*_round(p)) for p in ring) for ring in clipped if ring]
-        if parts:
-            path = " ".join(f"M{part} Z" for part in parts)
-            self._drawing.append(drawsvg.Path(d=path, fill=fill, fill_rule="evenodd", stroke="none"))
+        path = drawsvg.Path(d=_closed(rings), fill=fill, fill_rule="evenodd", stroke="none")
+        self._clipped(path, within)
 
     def rings(
         self,
-        rings: Iterable[Sequence[Point]],
+        rings: Sequence[Sequence[Point]],
         weight: float,
         within: LabelBox,
         dash: str = "",
         colour: str = "black",
     ) -> None:
         """Closed outlines, as far as they lie in a box; the box's own edges are not drawn."""
-        parts = []
         for ring in rings:
-            last = None
-            for start, end in zip(ring, [*ring[1:], *ring[:1]], strict=True):
-                piece = within.clip(start, end)
-                if piece is None:
-                    continue
-                self.strokes.append(piece)
-                first, then = (_round(point) for point in piece)
-                parts.append(
-                    ("" if first == last else "M{:g} {:g} ".format(*first)) + "L{:g} {:g}".format(*then)
-                )
-                last = then
-        if parts:
-            more = {"stroke_dasharray": dash} if dash else {}
-            self._drawing.append(
-                drawsvg.Path(
-                    d=" ".join(parts),
-                    fill="none",
-                    stroke=colour,
-                    stroke_width=weight,
-                    stroke_linejoin="round",
-                    **more,
-                )
+            pieces = (
+                within.clip(start, end) for start, end in zip(ring, [*ring[1:], *ring[:1]], strict=True)
             )
+            self.strokes.extend(piece for piece in pieces if piece is not None)
+        more = {"stroke_dasharray": dash} if dash else {}
+        path = drawsvg.Path(
+            d=_closed(rings), fill="none", stroke=colour, stroke_width=weight, stroke_linejoin="round", **more
+        )
+        self._clipped(path, within)
+
+    def _clipped(self, path: drawsvg.Path, within: LabelBox) -> None:
+        if not path.args["d"]:
+            return
+        if within not in self._clips:
+            self._clips[within] = drawsvg.ClipPath()
+            corner, size = (within.left, within.top), (within.right - within.left, within.bottom - within.top)
+            self._clips[within].append(drawsvg.Rectangle(*_round(corner), *_round(size)))
+        self._drawing.append(drawsvg.Group([path], clip_path=self._clips[within]))
 
     def rectangle(self, box: LabelBox, weight: float, fill: str = "none") -> None:
         """An upright rectangle."""
@@ -279,6 +246,12 @@ class Canvas:
         svg: str | None = self._drawing.as_svg()
         assert svg is not None  # without a file to write to, drawsvg returns the text
         return svg
+
+
+def _closed(rings: Iterable[Sequence[Point]]) -> str:
+    """The path data of closed rings."""
+    parts = (" L".join("{:g} {:g}".format(*_round(point)) for point in ring) for ring in rings if len(ring))
+    return " ".join(f"M{part} Z" for part in parts)
 
 
 def _round(point: Point) -> Point:
