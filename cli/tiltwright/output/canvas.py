@@ -1,4 +1,4 @@
-"""A sheet of SVG in millimetres that remembers where its labels and lines are, so that they can be kept apart."""
+"""An SVG drawing in millimetres that records its labels and lines, so that they can be kept apart."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Point = tuple[float, float]
 
 @dataclass(frozen=True)
 class LabelBox:
-    """Where a label stands on the paper, in mm; y points down."""
+    """Box of a label on the paper, in mm; y points down."""
 
     left: float
     top: float
@@ -25,7 +25,7 @@ class LabelBox:
     text: str = ""
 
     def overlaps(self, other: LabelBox) -> bool:
-        """Whether two labels share any paper."""
+        """True if two labels share any paper."""
         return (
             self.left < other.right
             and other.left < self.right
@@ -57,7 +57,7 @@ class LabelBox:
         return (start[0] + first * dx, start[1] + first * dy), (start[0] + last * dx, start[1] + last * dy)
 
     def crossed_by(self, start: Point, end: Point) -> bool:
-        """Whether a straight line runs through the label."""
+        """True if a straight line runs through the label."""
         return self.clip(start, end) is not None
 
 
@@ -179,7 +179,7 @@ class Canvas:
     def arc_arrow(
         self, centre: Point, radius: float, middle_deg: float, half_deg: float, weight: float
     ) -> None:
-        """An arc about a middle direction (0 right, 90 down the paper), with its head at ``middle + half``.
+        """Draw an arc about a middle direction (0 right, 90 down the paper), with its head at ``middle + half``.
 
         Going to a larger angle is clockwise on paper.
         """
@@ -255,5 +255,5 @@ def _closed(rings: Iterable[Sequence[Point]]) -> str:
 
 
 def _round(point: Point) -> Point:
-    """A ten-thousandth of a millimetre is plenty on paper, and keeps the bytes alike everywhere."""
+    """Round to a ten-thousandth of a millimetre: plenty on paper, and the bytes are the same everywhere."""
     return round(point[0], 4) + 0.0, round(point[1], 4) + 0.0

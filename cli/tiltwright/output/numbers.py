@@ -1,4 +1,4 @@
-"""Numbers as they are shown: lengths, angles, and amounts in the units of the reader."""
+"""Formatting of lengths, angles, masses, forces and torques in the units shown."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from tiltwright.files.units import Unit
 __all__ = ["FORCE_UNIT", "MASS_UNIT", "STIFFNESS_UNIT", "TORQUE_UNIT", "force", "mass", "stiffness", "torque"]
 
 UNIT_MM = {unit.value: unit.mm for unit in Unit}
-"""How many millimetres a unit is, by its name."""
+"""Millimetres in a unit, by its name."""
 
 DECIMALS = {"mm": 3, "inch": 4}
 ANGLE_DECIMALS = 4
@@ -74,7 +74,7 @@ def direction(vector: Iterable[float]) -> str:
 
 
 def with_minus(text: str) -> str:
-    """The same number with a typographic minus, which a grey print at arm's length does not lose."""
+    """A number with the typographic minus, which can still be read on a grey print at arm's length."""
     return text.replace("-", "\N{MINUS SIGN}")
 
 

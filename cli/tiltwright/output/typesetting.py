@@ -1,4 +1,4 @@
-"""Typesetting with typst: the fonts and what they can print, and pages from a template and its data."""
+"""Typesetting with typst: font metrics, printable text, and pages from a template and its data."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def width_em(text: str, *, bold: bool = False) -> float:
 
 
 def _fitting(text: str, room_em: float, *, bold: bool) -> int:
-    """How many characters of a text fit into the room, from the left."""
+    """Number of characters of a text that fit into the room, from the left."""
     known = _widths()["bold" if bold else "regular"]
     ends = itertools.accumulate(known[c] for c in text)
     return sum(1 for _ in itertools.takewhile(lambda end: end <= room_em * UNITS_PER_EM, ends))

@@ -1,4 +1,4 @@
-"""From an evaluated job to the sheet: every number is worded and rounded here."""
+"""The sheet of an evaluated job: every number is rounded and written here."""
 
 from __future__ import annotations
 
@@ -45,17 +45,17 @@ from tiltwright.sheet.wording import (
 
 __all__ = ["build_sheet", "check_above_mm"]
 
-_HEIGHTS_MM = {"mm": (100.0, 50.0, 25.0, 10.0), "inch": (101.6, 50.8, 25.4, 12.7)}
+_CHECK_HEIGHTS_MM = {"mm": (100.0, 50.0, 25.0, 10.0), "inch": (101.6, 50.8, 25.4, 12.7)}
 
 
 def check_above_mm(worked: EvaluatedJob, units: str) -> float:
-    """The height above every operation's origin at which the tip is first held against the sheet, millimetres.
+    """The height of the tip above every operation's origin at the first check, in millimetres.
 
-    The highest of a few round ones at which no operation takes the spindle, with the longest of the job's tools, above
-    its travel; the lowest of them where none does.
+    It is the highest of a few round heights at which no operation takes the spindle, with the longest of the job's
+    tools, above its travel; the lowest of them if there is none.
     """
     travel = worked.setup.machine.travel
-    heights = _HEIGHTS_MM[units]
+    heights = _CHECK_HEIGHTS_MM[units]
     if travel is None or not worked.operations:
         return heights[0]
     longest = max((worked.job.unit.to_mm(tool.length) for tool in worked.job.file.tool), default=0.0)
@@ -70,13 +70,13 @@ UNIT_LINE = {"mm": "G21 (millimetres)", "inch": "G20 (inches)"}
 
 
 def load_blocks(worked: EvaluatedJob, rows: Sequence[OperationRow], units: str) -> tuple[LoadBlock, ...]:
-    """One block for all offsets where the nine suffice, else one before each operation.
+    """One block for all offsets if nine are enough, else one before each operation.
 
-    The names stay out of it: the table above it tells which operation an offset belongs to.
+    Names stay out of it: the table above says which operation an offset belongs to.
 
     Parameters
     ----------
-    worked : Worked
+    worked : EvaluatedJob
     rows : sequence of OperationRow
         Of the same operations, in the same unit.
     units : str
@@ -104,7 +104,7 @@ def load_blocks(worked: EvaluatedJob, rows: Sequence[OperationRow], units: str) 
 
 
 def _aligned(lines: Sequence[str]) -> list[str]:
-    """Lines of as many words each, with the words under each other (blanks between words mean nothing: section 3.3)."""
+    """Lines with their words in columns (RS274/NGC, section 3.3: blanks between words mean nothing)."""
     words = [line.split(" ") for line in lines]
     widths = [max(map(len, column)) for column in zip(*words, strict=True)]
     return [" ".join(map(str.ljust, row, widths)).rstrip() for row in words]
@@ -116,15 +116,13 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-"""How high over the origin the first check is made: 100 mm, or 4 inches."""
-
 
 def build_sheet(worked: EvaluatedJob, *, date: str, version: str, units: str | None = None) -> Sheet:
-    """The setup sheet of a job that was worked through.
+    """The setup sheet of an evaluated job.
 
     Parameters
     ----------
-    worked : Worked
+    worked : EvaluatedJob
     date : str
         To print on it; the sheet reads no clock.
     version : str
@@ -184,9 +182,9 @@ def build_sheet(worked: EvaluatedJob, *, date: str, version: str, units: str | N
 
 
 def _standing(worked: EvaluatedJob) -> ReachAnalysis | None:
-    """How the operations stand, where the files state tools and something for them to run into.
+    """Reach analysis of the operations, if the files state tools and something for them to run into.
 
-    What looks at solids is loaded here and below, so that a sheet without them does without.
+    The modules for solids are imported here and below, so that a sheet without solids starts without them.
     """
     file, machine_file = worked.job.file, worked.job.machine_file.file
     bodies = file.solid or machine_file.solid or any(step.round or step.bar for step in file.stack)
@@ -253,12 +251,10 @@ def _remarks(one: PlacedOperation, machine: Machine) -> Texts:
     for letter in one.free:
         angle = numbers.angle(float(one.program_deg[machine.index(letter)]))
         remarks.append(
-            f"{letter} is free here (the direction lies along it): program {letter} {angle} was taken"
+            f"{letter} may have any angle here (the direction lies along its axis); program {letter} {angle} was used"
         )
     if numbers.angle(one.short_deg) != numbers.angle(0.0):
-        remarks.append(
-            f"the direction stays {numbers.angle(one.short_deg)}° from the spindle, as the job accepts"
-        )
+        remarks.append(f"the direction is {numbers.angle(one.short_deg)}° off the spindle, as the job allows")
     return tuple(remarks)
 
 
@@ -291,10 +287,10 @@ def _touch(worked: EvaluatedJob, units: str) -> TouchTable | None:
         f"{axis} {value}" for axis, value in zip("XYZ", numbers.lengths(touched.at_mm, units), strict=True)
     )
     pose = _angles_words(worked.setup.machine.letters, touched.machine_deg)
-    apart = f"They lie {numbers.length(touch.distance_mm, units)} apart"
+    apart = f"They are {numbers.length(touch.distance_mm, units)} apart"
     if touched.within_mm is not None:
         limit = numbers.length(touched.within_mm, units)
-        apart += f", {'MORE THAN' if worked.touch_too_far else 'within'} the {limit} that the job accepts"
+        apart += f", {'MORE THAN' if worked.touch_too_far else 'within'} the {limit} that the job allows"
     used = "touched-off part zero" if touched.use == "touched" else "part zero of the stack"
     return TouchTable(
         rows=(
@@ -318,7 +314,7 @@ def _drawings(
     units: str,
     stood: ReachAnalysis | None,
 ) -> tuple[TiltDrawing, ...]:
-    """One drawing for each pose of all rotaries but the last; of a lone one where it lies level, of the one pose else."""
+    """One drawing for each pose of all rotaries but the last; a lone rotary that lies level has one for each of its angles."""
     machine = setup.machine
     lone_level = len(machine.rotaries) == 1 and is_horizontal(machine.rotaries[0])
     shown = len(machine.rotaries) if lone_level else len(machine.rotaries) - 1
@@ -359,7 +355,7 @@ def _drawings(
 
 
 def _at_tilt(machine: Machine, one: PlacedOperation) -> str:
-    """The pose that the operations of a drawing share, in words; nothing where there is no rotary but the last."""
+    """The pose that the operations of a drawing share, in words; empty if there is no rotary but the last."""
     words = _angles_words(machine.letters[:-1], one.program_deg[:-1])
     return f" at program {words}" if words else ""
 

@@ -95,10 +95,10 @@ def _bar(margin: Margin, units: str) -> TravelBar:
 
 
 def checked_words(reached: ReachAnalysis, units: str) -> Texts:
-    """What was checked of clearance, what came out nearest, and what was not checked."""
+    """Sentences: what was checked of clearance, the smallest gap, and what was not checked."""
     up = any(stood.way_up is not None for stood in reached.operations)
     found = [
-        "Clearance of tool, holder and spindle from what turns was checked with the stated solids, the blank whole, at each operation: over "
+        "Clearance between tool, holder or spindle and everything that turns was checked with the stated solids and the uncut blank, at each operation: over "
         + ("its sweep and on the way straight up from it." if up else "its sweep.")
     ]
     gaps = [stood for stood in reached.operations if stood.clearance.nearest is not None]
@@ -114,12 +114,12 @@ def checked_words(reached: ReachAnalysis, units: str) -> Texts:
             if near.gap_mm > 0.0
             else f"none: {near.cutting} runs into {near.turning}"
         )
-        found.append(f"The smallest distance at an operation is {size}, at {least.stand.name}{where}.")
+        found.append(f"The smallest gap is {size}, at {least.stand.name}{where}.")
     else:
-        found.append("No distance came out of it.")
+        found.append("There was no gap to measure.")
     found += [f"{words[0].upper()}{words[1:]}." for words in unstated(reached)]
     found.append(
-        'Not checked here: index moves, loads, chips, hoses and whatever the files do not state. The command "tiltwright reach" '
-        "looks at index moves and loads too."
+        'Not checked here: index moves, loads, chips, hoses and anything the files do not state. The command "tiltwright reach" '
+        "checks index moves and loads too."
     )
     return tuple(found)

@@ -1,4 +1,4 @@
-"""The sheet as pages: PDF, PNG and SVG from one typst template, with the sheet's own font and nothing from outside."""
+"""The typeset sheet: PDF, PNG and SVG from one typst template, with the program's own fonts."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ WIDE_DIGITS = (
     10  # characters of the longest offset from which the big digits step down to stay in their columns
 )
 NARROW_ROWS = 8
-"""Operations whose table still fits below, or beside, a drawing of half the page's width."""
+"""Most operations whose table fits below, or beside, a drawing of half the page's width."""
 UNBROKEN_ROWS = 16
-"""Operations whose table still fits on one page together with its drawing."""
+"""Most operations whose table fits on one page together with its drawing."""
 
 
 def pdf(sheet: Sheet, paper: Paper = "a4") -> bytes:
@@ -51,7 +51,7 @@ def svg_pages(sheet: Sheet, paper: Paper = "a4") -> list[bytes]:
 
 
 def page_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
-    """What the template reads, every text already printable and able to break over lines."""
+    """The template's data, every text already printable and able to break over lines."""
     revision = f"revision {sheet.revision}   " if sheet.revision else ""
     head_right = _name_cut(revision, 22.0) + sheet.date
     longest = max((len(value) for op in sheet.operations for value in op.offset), default=0)
@@ -147,7 +147,7 @@ def _operation(sheet: Sheet, op: OperationRow) -> dict[str, Any]:
 
 
 def _drawings(drawings: tuple[TiltDrawing, ...]) -> list[list[dict[str, Any]]]:
-    """The drawings in rows: the first, and those with solids, across the page; the others two side by side, in numbers."""
+    """The drawings in rows: the first, and those with solids, as wide as the page; the others two side by side."""
     rows: list[list[dict[str, Any]]] = []
     half = False  # the last row holds one narrow drawing and has room for another
     for index, one in enumerate(drawings):
@@ -191,7 +191,7 @@ def missing_characters(sheet: Sheet) -> tuple[str, ...]:
 
 
 def _missing_words(sheet: Sheet) -> str:
-    """What the squares on the page are; empty when nothing is missing."""
+    """Explanation of the squares on the page; empty when no character is missing."""
     gone = missing_characters(sheet)
     if not gone:
         return ""

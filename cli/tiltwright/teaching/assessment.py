@@ -1,4 +1,4 @@
-"""What answers are worth: right or wrong number by number, why, and at which line of the working the ways part."""
+"""Assessment of answers: right or wrong number by number, the reason, and the line at which a working goes wrong."""
 
 from __future__ import annotations
 
@@ -30,14 +30,14 @@ __all__ = ["Assessment", "assess", "assessment_document", "assessment_report", "
 
 @dataclass(frozen=True, eq=False)
 class Assessment:
-    """Answers and what became of them.
+    """Assessed answers.
 
     Attributes
     ----------
-    worked : Worked
+    worked : EvaluatedJob
     answers : Answers
-    placed : tuple of Placed
-        Standing the way that the answers mean.
+    placed : tuple of PlacedOperation
+        The solution that the answers mean, where there are two.
     diagnosis : Diagnosis
     angle_faults : tuple of AngleFault
     within_deg : float
@@ -52,18 +52,18 @@ class Assessment:
 
     @property
     def right(self) -> bool:
-        """Whether every number that was answered is right."""
+        """True if every number that was answered is right."""
         return self.diagnosis.right and not self.angle_faults
 
     @property
     def count(self) -> tuple[int, int]:
-        """How many numbers are right, of how many answered."""
+        """Numbers that are right, and numbers answered."""
         answered = len(self.answers.lengths) + len(self.answers.angles)
         return answered - int(self.diagnosis.wrong.sum()) - len(self.angle_faults), answered
 
     @property
     def mistakes(self) -> tuple[str, ...]:
-        """Kinds of mistakes that were found, each once."""
+        """Kinds of the mistakes found, each once."""
         kinds = [mistake.kind for finding in self.diagnosis.findings for mistake in finding.made]
         kinds += [f"angle: {fault.why or 'unexplained'}" for fault in self.angle_faults]
         if self.diagnosis.unexplained:
@@ -72,7 +72,7 @@ class Assessment:
 
     @property
     def reasons(self) -> tuple[str, ...]:
-        """Why numbers are wrong, operation by operation, in a few words."""
+        """Reasons for wrong numbers, operation by operation, in a few words."""
         words = []
         for finding in self.diagnosis.findings:
             alike = " (or what gives the same)" if finding.same or finding.others else ""
@@ -96,7 +96,7 @@ def assess(
     within_deg: float,
     tool_length_mm: float | None = None,
 ) -> Assessment:
-    """Hold answers against the truth and find out what went wrong."""
+    """Compare answers with the truth and diagnose what is wrong."""
     asked = tuple(one.placed for one in worked.operations)
     # A right number written to fewer digits is off by up to half of the last one.
     near_mm = max(within_mm, answers.digit_mm / 2.0)
@@ -132,21 +132,21 @@ def _labels(made: Sequence[Mistake]) -> str:
 
 
 def why_words(verdict: Assessment, finding: FoundMistake, units: str) -> tuple[str, ...]:
-    """A finding in sentences: what was done, how surely, and where the ways part."""
+    """A diagnosed mistake in sentences: what was done, how certain that is, and the line that goes wrong."""
     where = _names(verdict, finding.operations)
     left = numbers.fixed(numbers.in_units(finding.left_mm, units), numbers.DECIMALS[units] + 1)
     of = f"{finding.explained} of the {finding.wrong} wrong numbers there"
     words = [f"In {where}: {_made(finding.made)}. This gives {of}, to {left} {units}."]
     if finding.same:
         words.append(
-            f"The very same numbers come from: {_some(finding.same)}. These answers cannot tell which it was."
+            f"The same numbers would come from: {_some(finding.same)}. The answers cannot show which it was."
         )
     if finding.others:
-        words.append(f"As many are explained, less closely, by: {_some(finding.others)}.")
+        words.append(f"These explain as many numbers, less closely: {_some(finding.others)}.")
     elif finding.sure:
-        words.append("No other mistake, and no other pair of them, gives these numbers.")
+        words.append("No other known mistake, or pair of them, gives these numbers.")
     elif not finding.complete:
-        words.append("The rest is something else, a slip on top perhaps: take this as a hint.")
+        words.append("The rest is something else, perhaps a slip on top of it: take this as a hint.")
     words.append(_parting(verdict, finding))
     return tuple(words)
 
@@ -158,7 +158,7 @@ def _some(several: Sequence[Sequence[Mistake]]) -> str:
 
 
 def _working(verdict: Assessment, finding: FoundMistake) -> Working:
-    """The working of the first operation that a finding is about, as `explain` numbers its lines."""
+    """The working of the first operation that a mistake is in, its lines numbered as `explain` numbers them."""
     placed = verdict.placed[finding.operations[0]]
     return working_of(
         verdict.worked.setup, placed, steps_of(verdict.worked), plane_of(verdict.worked, placed)
@@ -174,22 +174,20 @@ def _parting(verdict: Assessment, finding: FoundMistake) -> str:
     placed = verdict.placed[finding.operations[0]]
     working = _working(verdict, finding)
     number = _parting_line(working, finding)
-    return (
-        f'The ways part at line {number} of: explain "{placed.name}" ({working.lines[number - 1].formula}).'
-    )
+    return f'The working goes wrong at line {number} of: explain "{placed.name}" ({working.lines[number - 1].formula}).'
 
 
 def _angle_words(verdict: Assessment, fault: AngleFault) -> str:
     name = verdict.placed[fault.answer.operation].name
     words = (
         f"{name}, program {fault.answer.letter}: answered {numbers.angle(fault.answer.program_deg)}, "
-        f"right is {numbers.angle(fault.right_deg)}"
+        f"correct is {numbers.angle(fault.right_deg)}"
     )
     return f"{words}: {fault.why}." if fault.why else f"{words}; no known mistake gives it."
 
 
 def assessment_document(verdict: Assessment, units: str, title: str = "") -> Document:
-    """A verdict to read."""
+    """The assessment as a document."""
     right, answered = verdict.count
     diagnosis = verdict.diagnosis
     blocks: list[Block] = [
@@ -209,8 +207,8 @@ def assessment_document(verdict: Assessment, units: str, title: str = "") -> Doc
     if diagnosis.unexplained:
         blocks.append(
             Paragraph(
-                f"Unexplained: {_names(verdict, diagnosis.unexplained)}. None of the mistakes that are tried, and no "
-                "pair of them, gives these numbers."
+                f"Unexplained: {_names(verdict, diagnosis.unexplained)}. No known mistake, or pair of them, gives these "
+                "numbers."
             )
         )
     if diagnosis.common_mm is not None:
@@ -220,8 +218,8 @@ def assessment_document(verdict: Assessment, units: str, title: str = "") -> Doc
         )
         blocks.append(
             Paragraph(
-                f"They are all off by the same {shift}: look for what is common to them, such as a tool's length (state "
-                "it with --tool-length to have it tried), the Z reference or a pivot that was read wrong."
+                f"All are off by the same {shift}: look for a common cause, such as a tool length (give it with "
+                "--tool-length to have it tried), the Z reference or a misread pivot."
             )
         )
     within = numbers.fixed(diagnosis.tolerance_mm / verdict.worked.job.unit.mm, numbers.DECIMALS[units] + 1)
@@ -271,11 +269,11 @@ def _numbers_table(verdict: Assessment, units: str) -> Table:
              numbers.length(given.value_mm, units), numbers.length(float(truth_mm), units),
              numbers.length(float(off_mm), units))
         )  # fmt: skip
-    return Table(("operation", "", "verdict", "answered", "right is", "off by"), tuple(rows), left=3)
+    return Table(("operation", "", "verdict", "answered", "correct", "off by"), tuple(rows), left=3)
 
 
 def assessment_report(verdict: Assessment, units: str) -> dict[str, Any]:
-    """A verdict for another program."""
+    """The assessment as a JSON object."""
     mm = digits_for(units).unit_mm
     right, answered = verdict.count
     diagnosis = verdict.diagnosis

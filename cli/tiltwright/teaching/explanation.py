@@ -1,4 +1,4 @@
-"""An operation's working as a document, with a drawing of each step."""
+"""Workings of operations as a document, with a drawing of each step."""
 
 from __future__ import annotations
 
@@ -49,18 +49,18 @@ FOOT = "For learning and checking. Prove out above the part first: single block,
 
 
 def digits_for(units: str) -> Digits:
-    """The sheet's digits and one more."""
+    """Digits for a working: one more than the sheet's."""
     return Digits(numbers.UNIT_MM[units], numbers.DECIMALS[units] + 1, numbers.ANGLE_DECIMALS + 1)
 
 
 def steps_of(worked: EvaluatedJob) -> tuple[StackStep, ...] | None:
-    """The stack that the offsets stand on; None where the job goes by a touched-off part zero."""
+    """The stack behind the offsets; None if the job uses a touched-off part zero."""
     touched = worked.job.touched
     return None if touched is not None and touched.use == "touched" else worked.job.steps
 
 
 def plane_of(worked: EvaluatedJob, placed: PlacedOperation) -> tuple[WorkedStep, ...]:
-    """What the direction that an operation turns to the spindle comes from, where the job does not state it outright."""
+    """Steps that lead to the direction an operation brings to the spindle, if the job does not state it outright."""
     table, asked = worked.job.file.operation[placed.operation], worked.job.operations[placed.operation]
     if asked.plane is None:
         return ()
@@ -83,12 +83,12 @@ def working_of(
     *,
     by_hand: bool = False,
 ) -> Working:
-    """The working, with matrices or by hand.
+    """The working of an operation, with matrices or by trigonometry.
 
     Raises
     ------
     KinematicsError
-        When it cannot be done by hand.
+        If it cannot be done by trigonometry.
     """
     work = solve_by_trigonometry if by_hand else solve_by_matrices
     return work(setup, placed, steps, plane)
@@ -113,7 +113,7 @@ def explained(worked: EvaluatedJob, *, by_hand: bool) -> tuple[tuple[PlacedOpera
 def explanation(
     worked: EvaluatedJob, workings: Sequence[tuple[PlacedOperation, Working]], units: str, *, by_hand: bool
 ) -> Document:
-    """The document of an explanation."""
+    """The workings of a job's operations as a document."""
     blocks: list[Block] = []
     registers = [work_offset_code(one.number) for one in worked.operations]
     for (placed, working), register in zip(workings, registers, strict=True):
@@ -125,7 +125,7 @@ def explanation(
         (
             ("Machine", worked.setup.machine.name),
             ("Lengths", "millimetres" if units == "mm" else "inches"),
-            ("Angles", "degrees; turns are right-handed about the line's positive end"),
+            ("Angles", "degrees, right-handed about the positive direction of each axis"),
             ("Digits", f"one more than the sheet's {numbers.DECIMALS[units]} decimals, until the last line"),
         ),
         tuple(blocks),
@@ -150,7 +150,7 @@ def working_blocks(
     units: str,
     register: str,
 ) -> list[Block]:
-    """The lines of a working, each drawing after the lines that it shows."""
+    """The steps of a working, each drawing after the steps that it shows."""
     digits = digits_for(units)
     swings = {f"{swing.letter} back": swing for swing in working.swings}
     blocks: list[Block] = []
@@ -162,7 +162,7 @@ def working_blocks(
             swing = swings[line.key]
             title = f"The swing about {swing.letter}"
             blocks.append(Picture(draw_swing(swing, units), title, SWING_MM[0]))
-    blocks.append(Paragraph(f"Written as the sheet writes it: {_offset_words(placed, units)}", bold=True))
+    blocks.append(Paragraph(f"As the sheet prints it: {_offset_words(placed, units)}", bold=True))
     if working.swings:
         blocks.append(_pose_picture(setup, placed, steps, units, register))
     return blocks
@@ -175,7 +175,7 @@ def _offset_words(placed: PlacedOperation, units: str) -> str:
 
 
 def step_block(number: int, line: WorkedStep, digits: Digits) -> NumberedStep:
-    """A line of a working with its numbers written."""
+    """A step of a working with its numbers written out."""
     matrix: tuple[tuple[str, ...], ...] = ()
     if line.matrix is not None:
         matrix = tuple(
@@ -189,7 +189,7 @@ def step_block(number: int, line: WorkedStep, digits: Digits) -> NumberedStep:
 def setup_picture(
     setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep], units: str, *, hidden: bool = False
 ) -> Picture:
-    """The setup at the all-zero pose from the side, its numbers hidden where they are what is asked for."""
+    """The setup at the all-zero pose from the side; `hidden` replaces the numbers that an exercise asks for."""
     from dataclasses import replace
 
     zero = setup.machine.zero_deg
@@ -208,7 +208,7 @@ def _pose_picture(
 ) -> Picture:
     letters = setup.machine.letters
     pose = "  ".join(f"{n} {numbers.angle(a)}" for n, a in zip(letters, placed.program_deg, strict=True))
-    title = f"Where it ends: at program {pose}"
+    title = f"The setup at program {pose}"
     stand = TiltOperation(placed.name, register, placed.machine_deg, placed.offset_mm)
     view = side_view(setup.machine, steps, setup.part_in_table, [stand], units, title)
     return Picture(draw(view, ALONE).svg, title, ALONE.width)
@@ -217,7 +217,7 @@ def _pose_picture(
 def explanation_report(
     worked: EvaluatedJob, workings: Sequence[tuple[PlacedOperation, Working]], units: str, *, by_hand: bool
 ) -> dict[str, Any]:
-    """The explanation for another program."""
+    """The workings as a JSON object."""
     return {
         "schema": "tiltwright.explain/1",
         "job": worked.job.file.name,

@@ -1,4 +1,4 @@
-"""A folder of answer files graded: who, right, wrong and why, and which mistake the class makes most."""
+"""Grades of a folder of answer files: right, wrong and why for each student, and the mistakes of the class."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from tiltwright.teaching.pivot_sheets import pivots_asked
 
 __all__ = ["Graded", "grade", "grade_csv", "grade_document", "grade_report"]
 
-_FOOT = "For the instructor. The names come from the answer files and are kept nowhere else."
+_FOOT = "For the instructor. The names come from the answer files and are stored nowhere else."
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,9 +34,9 @@ class GradedFile:
     file : str
     student, sheet : str
         As the file states them; the file's name stands in for a student that it does not name.
-    verdict : Verdict, PivotVerdict or None
-    faults : tuple of Fault
-        Why it could not be read.
+    verdict : Assessment, PivotAssessment or None
+    faults : tuple of Diagnostic
+        The reasons why it could not be read.
     missing : int
         Numbers that were asked for and not answered.
     """
@@ -55,11 +55,15 @@ class GradedFile:
 
     @property
     def result(self) -> str:
-        """Right, wrong and why in a few words."""
+        """The result in a few words: right, or wrong and why."""
         if self.verdict is None:
             return "not read: " + "; ".join(_fault_words(fault) for fault in self.faults)
-        why = "all right" if self.verdict.right else "; ".join(self.verdict.reasons)
-        return why if not self.missing else f"{why}; {self.missing} not answered"
+        if self.verdict.right:
+            return (
+                f"{self.verdict.count[0]} right, {self.missing} not answered" if self.missing else "all right"
+            )
+        left_out = [f"{self.missing} not answered"] if self.missing else []
+        return "; ".join([*self.verdict.reasons, *left_out])
 
 
 def _fault_words(fault: Diagnostic) -> str:
@@ -176,7 +180,7 @@ def _sheet_of(path: Path, lesson: LessonFile) -> int:
 
 
 def grade_document(graded: Graded) -> Document:
-    """The instructor's table."""
+    """The grades as a document for the instructor."""
     rows = tuple((row.student, row.sheet, _score(row), row.result) for row in graded.rows)
     blocks: list[Block] = [Table(("student", "sheet", "right", "result"), rows, left=4)]
     blocks.append(Heading("What the class gets wrong"))
@@ -218,7 +222,7 @@ def _score(row: GradedFile) -> str:
 
 
 def grade_csv(graded: Graded) -> str:
-    """The table for a spreadsheet."""
+    """The grades as CSV."""
     return csv_text(
         ("file", "student", "sheet", "right", "answered", "missing", "result"),
         (
@@ -236,7 +240,7 @@ def grade_csv(graded: Graded) -> str:
 
 
 def grade_report(graded: Graded) -> dict[str, Any]:
-    """The table for another program."""
+    """The grades as a JSON object."""
     return {
         "schema": "tiltwright.lesson-grade/1",
         "level": graded.lesson.level,

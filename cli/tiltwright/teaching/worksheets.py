@@ -30,7 +30,7 @@ _ALONG = {"A": "+X", "B": "+Y", "C": "+Z"}
 
 
 def answer_axes(exercise: Exercise) -> tuple[str, ...]:
-    """What is asked for at every operation: the angles too, where a direction is given."""
+    """Axes to answer at every operation; rotaries are among them if a direction is given instead of angles."""
     letters = exercise.machine.letters if exercise.normals is not None else ()
     return (*letters, "X", "Y", "Z")
 
@@ -51,7 +51,7 @@ def worksheet(exercise: Exercise, within: str) -> Document:
     ----------
     exercise : Exercise
     within : str
-        How exact an answer must be, in words.
+        Tolerance of an answer, with its unit.
     """
     units = exercise.units
     blocks: list[Block] = [Paragraph(exercise.story), *_given(exercise)]
@@ -60,7 +60,7 @@ def worksheet(exercise: Exercise, within: str) -> Document:
     blocks.append(
         BulletList(
             (
-                f"Lengths in {units}, {numbers.DECIMALS[units]} decimals; a right answer lies within {within}.",
+                f"Lengths in {units}, {numbers.DECIMALS[units]} decimals; a right answer is within {within}.",
                 *_of_angles(exercise),
                 f"Write them into answers-{exercise.sheet:02d}.csv too, with your name in every row or in the first.",
                 "Keep all digits of the calculator until the last line.",
@@ -77,17 +77,17 @@ def worksheet(exercise: Exercise, within: str) -> Document:
 
 
 def _of_angles(exercise: Exercise) -> tuple[str, ...]:
-    """How angles are to be written, where they are asked for."""
+    """Notes on writing angles, if they are asked for."""
     if exercise.normals is None:
         return ()
     return (
-        f"Angles in degrees, {numbers.ANGLE_DECIMALS} decimals; a right answer lies within 0.001.",
-        "The table may lean to either side: both ways of standing are right if the limits allow them.",
+        f"Angles in degrees, {numbers.ANGLE_DECIMALS} decimals; a right answer is within 0.001.",
+        "The table may tilt either way: both solutions are right if the limits allow them.",
     )
 
 
 def key(exercise: Exercise, *, by_hand: bool) -> Document:
-    """The answers with their working."""
+    """The answers with their workings."""
     units = exercise.units
     rows = tuple(
         (
@@ -120,7 +120,7 @@ def key(exercise: Exercise, *, by_hand: bool) -> Document:
 
 
 def _part_zero(exercise: Exercise) -> PlacedOperation:
-    """The first operation with its origin moved to part zero: what the drawing marks."""
+    """The first operation with its origin moved to part zero, for the drawing to mark."""
     return replace(exercise.placed[0], origin_mm=np.zeros(3))
 
 
@@ -149,8 +149,8 @@ def _given(exercise: Exercise) -> list[Block]:
         ),
         BulletList(
             (
-                f"Platter face: machine Z {face}, where {last}'s line pierces it.",
-                "Machine coordinates at the all-zero pose. Z is read from the gauge line. Program angles are machine angles.",
+                f"Platter face: machine Z {face}, where the {last} axis goes through it.",
+                "Machine coordinates with every rotary at zero. Z is read from the gauge line. Program angles are machine angles.",
             )
         ),
         Heading(f"Given: the stack, from the platter up ({units})"),
@@ -166,7 +166,9 @@ def _asked(exercise: Exercise) -> Table:
         for one, normal in zip(exercise.placed, exercise.normals, strict=True):
             direction = f"({normal[0]}, {normal[1]}, {normal[2]})"
             rows.append((one.name, direction, *numbers.lengths(one.origin_mm, units)))
-        return Table(("operation", "faces, part coordinates", *origins), tuple(rows), left=2)
+        return Table(
+            ("operation", "direction to the spindle, part coordinates", *origins), tuple(rows), left=2
+        )
     for one in exercise.placed:
         angles = (f"{angle:g}" for angle in one.program_deg.tolist())
         rows.append((one.name, *angles, *numbers.lengths(one.origin_mm, units)))

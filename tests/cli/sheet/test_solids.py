@@ -9,7 +9,7 @@ import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
-from xml.etree import ElementTree
+from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
@@ -259,7 +259,7 @@ def test_rings_are_cut_at_a_box():
         ((5.0, 2.0), (5.0, 8.0)),
         ((5.0, 8.0), (0.0, 8.0)),
     ]
-    svg = ElementTree.fromstring(canvas.svg())
+    svg = ET.fromstring(canvas.svg())
     name = "{http://www.w3.org/2000/svg}"
     (clip,) = svg.iter(f"{name}clipPath")
     (frame,) = clip
