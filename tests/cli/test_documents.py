@@ -29,7 +29,7 @@ from tiltwright.output.document import (
 )
 from tiltwright.output.document_files import document_files
 from tiltwright.output.document_markdown import document_markdown
-from tiltwright.output.document_pdf import document_pdf, page_data
+from tiltwright.output.document_pdf import document_data, document_pdf
 from tiltwright.output.document_text import document_text
 from tiltwright.output.plain_text import COLUMNS, columns_of
 from tiltwright.output.tables import table, wrapped_table
@@ -86,7 +86,7 @@ def test_every_form_holds_every_word_of_a_block(block):
     assert {words for words in expected if words.lower() not in text.lower()} == set()
     markdown = document_markdown(document, ["picture.svg"])
     assert {words for words in words_of(block) if words not in markdown} == set()
-    (data,) = page_data(document, "a4")["blocks"]
+    (data,) = document_data(document, "a4")["blocks"]
     shown = repr(data).replace("\N{MINUS SIGN}", "-").replace("\N{ZERO WIDTH SPACE}", "")
     assert {words for words in words_of(block) if words not in shown} == set()
 

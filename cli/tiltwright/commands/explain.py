@@ -58,7 +58,7 @@ def explain(
     """
     from tiltwright.job.evaluate import evaluate_job
     from tiltwright.job.warnings import say_remarks
-    from tiltwright.teaching.explanation import explained, explanation, explanation_report
+    from tiltwright.teaching.explanation import explanation, explanation_report, workings_of
     from tiltwright.terminal.streams import ANSWER_NO
 
     check_output(output, paper)
@@ -67,7 +67,7 @@ def explain(
     say_remarks(worked, shown)
     if worked.unreached:
         raise typer.Exit(ANSWER_NO)
-    workings = explained(worked, by_hand=by_hand)
+    workings = workings_of(worked, by_hand=by_hand)
     if as_json:
         from tiltwright.output.json_csv import json_text
 

@@ -102,7 +102,7 @@ def _sheet(
     day = date or datetime.now().astimezone().date().isoformat()
     made = build_sheet(worked, date=day, version=__version__, units=shown)
     # What the solids show only comes out when the sheet is drawn.
-    for words in made.against:
+    for words in made.failures:
         say_no(words)
     if ending in TEXTS:
         from tiltwright.output.document_markdown import document_markdown
@@ -114,7 +114,7 @@ def _sheet(
     else:
         assert output is not None
         _pages(made, output, ending, paper, force=force)
-    if made.against:
+    if made.failures:
         # The sheet says so itself, before anything else: whoever mends the setup needs it.
         raise typer.Exit(ANSWER_NO)
 

@@ -23,7 +23,7 @@ from tiltwright.output.document import (
 )
 from tiltwright.output.typesetting import Paper, name_text, printable, prose_text, render
 
-__all__ = ["document_pdf", "page_data"]
+__all__ = ["document_data", "document_pdf"]
 
 TEMPLATE = Path(__file__).parent / "document.typ"
 _HEAD_EM = 44.0
@@ -31,11 +31,11 @@ _HEAD_EM = 44.0
 
 def document_pdf(document: Document, paper: Paper = "a4") -> bytes:
     """The document as a PDF; the same document gives the same bytes."""
-    (pdf,) = render(TEMPLATE, page_data(document, paper), "pdf")
+    (pdf,) = render(TEMPLATE, document_data(document, paper), "pdf")
     return pdf
 
 
-def page_data(document: Document, paper: Paper) -> dict[str, Any]:
+def document_data(document: Document, paper: Paper) -> dict[str, Any]:
     """The template's data, every text already printable and able to break over lines."""
     return {
         "paper": paper,

@@ -48,20 +48,20 @@ __all__ = ["build_sheet", "check_above_mm"]
 _CHECK_HEIGHTS_MM = {"mm": (100.0, 50.0, 25.0, 10.0), "inch": (101.6, 50.8, 25.4, 12.7)}
 
 
-def check_above_mm(worked: EvaluatedJob, units: str) -> float:
+def check_above_mm(evaluated: EvaluatedJob, units: str) -> float:
     """The height of the tip above every operation's origin at the first check, in millimetres.
 
     It is the highest of a few round heights at which no operation takes the spindle, with the longest of the job's
     tools, above its travel; the lowest of them if there is none.
     """
-    travel = worked.setup.machine.travel
+    travel = evaluated.setup.machine.travel
     heights = _CHECK_HEIGHTS_MM[units]
-    if travel is None or not worked.operations:
+    if travel is None or not evaluated.operations:
         return heights[0]
-    longest = max((worked.job.unit.to_mm(tool.length) for tool in worked.job.file.tool), default=0.0)
+    longest = max((evaluated.job.unit.to_mm(tool.length) for tool in evaluated.job.file.tool), default=0.0)
     # Readouts are those of the reference tool where there is one; a shorter tool takes the spindle lower.
-    longer = max(longest - (worked.setup.machine.z_reference.tool_length_mm or 0.0), 0.0)
-    highest = max(float(one.placed.offset_mm[2]) for one in worked.operations) + longer
+    longer = max(longest - (evaluated.setup.machine.z_reference.tool_length_mm or 0.0), 0.0)
+    highest = max(float(one.placed.offset_mm[2]) for one in evaluated.operations) + longer
     room = float(travel.high_mm[2]) - highest
     return next((height for height in heights if height <= room), heights[-1])
 
@@ -69,14 +69,14 @@ def check_above_mm(worked: EvaluatedJob, units: str) -> float:
 UNIT_LINE = {"mm": "G21 (millimetres)", "inch": "G20 (inches)"}
 
 
-def load_blocks(worked: EvaluatedJob, rows: Sequence[OperationRow], units: str) -> tuple[LoadBlock, ...]:
+def load_blocks(evaluated: EvaluatedJob, rows: Sequence[OperationRow], units: str) -> tuple[LoadBlock, ...]:
     """One block for all offsets if nine are enough, else one before each operation.
 
     Names stay out of it: the table above says which operation an offset belongs to.
 
     Parameters
     ----------
-    worked : EvaluatedJob
+    evaluated : EvaluatedJob
     rows : sequence of OperationRow
         Of the same operations, in the same unit.
     units : str
@@ -86,15 +86,15 @@ def load_blocks(worked: EvaluatedJob, rows: Sequence[OperationRow], units: str) 
     -------
     tuple of LoadBlock
     """
-    letters = worked.setup.machine.letters
-    rotary_offset = worked.setup.rotary_offset_deg.tolist()
+    letters = evaluated.setup.machine.letters
+    rotary_offset = evaluated.setup.rotary_offset_deg.tolist()
     lines = _aligned(
         [
             f"{load_line(one, letters, rotary_offset, units)} ({row.register})"
-            for one, row in zip(worked.operations, rows, strict=True)
+            for one, row in zip(evaluated.operations, rows, strict=True)
         ]
     )
-    if not worked.before_each:
+    if not evaluated.before_each:
         when = "Run once, before the first operation. It sets offsets and moves nothing."
         return (LoadBlock(when, (UNIT_LINE[units], *dict.fromkeys(lines))),)
     return tuple(
@@ -117,12 +117,12 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 
-def build_sheet(worked: EvaluatedJob, *, date: str, version: str, units: str | None = None) -> Sheet:
+def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str | None = None) -> Sheet:
     """The setup sheet of an evaluated job.
 
     Parameters
     ----------
-    worked : EvaluatedJob
+    evaluated : EvaluatedJob
     date : str
         To print on it; the sheet reads no clock.
     version : str
@@ -134,12 +134,12 @@ def build_sheet(worked: EvaluatedJob, *, date: str, version: str, units: str | N
     -------
     Sheet
     """
-    job, setup, machine = worked.job, worked.setup, worked.setup.machine
+    job, setup, machine = evaluated.job, evaluated.setup, evaluated.setup.machine
     units = units or job.unit.value
-    stood, above_mm = _standing(worked), check_above_mm(worked, units)
-    against = () if stood is None else _against(stood, units)
-    placed = [one.placed for one in worked.operations]
-    registers = tuple(work_offset_code(one.number) for one in worked.operations)
+    analysis, above_mm = _reach_analysis(evaluated), check_above_mm(evaluated, units)
+    failures = () if analysis is None else _failures(analysis, evaluated, units)
+    placed = [one.placed for one in evaluated.operations]
+    registers = tuple(work_offset_code(one.number) for one in evaluated.operations)
     rows = tuple(
         _operation(index, one, register, job.file.operation[one.operation], setup, units)
         for index, (one, register) in enumerate(zip(placed, registers, strict=True), 1)
@@ -153,64 +153,64 @@ def build_sheet(worked: EvaluatedJob, *, date: str, version: str, units: str | N
         date=date,
         version=version,
         notes=tuple(job.file.notes),
-        alerts=(*against, *alerts(worked, units)),
-        against=against,
+        alerts=(*failures, *alerts(evaluated, units)),
+        failures=failures,
         letters=machine.letters,
         stack=_stack(job.steps, units),
         part_zero_table=numbers.lengths(setup.part_in_table.translation_mm, units),
         part_zero_machine=numbers.lengths(setup.part_in_machine.translation_mm, units),
         all_zero=_angles_words(machine.letters, machine.zero_deg),
         operations=rows,
-        load=load_blocks(worked, rows, units),
-        before_each=worked.before_each,
-        touch=_touch(worked, units),
-        drawings=_drawings(setup, job.steps, placed, registers, units, stood),
+        load=load_blocks(evaluated, rows, units),
+        before_each=evaluated.before_each,
+        touch=_touch(evaluated, units),
+        drawings=_drawings(setup, job.steps, placed, registers, units, analysis),
         givens=givens(
             setup,
             units,
             job.file.aim_within,
             touched=job.touched is not None and job.touched.use == "touched",
             square_up=square_up_words(setup, job.file.square_up or {}),
-            checked=None if stood is None else _checked(stood, units),
+            checked=None if analysis is None else _checked(analysis, units),
         ),
         verify_words=verify_words(
-            units, machine.letters, above_mm, machine.travel, before_each=worked.before_each
+            units, machine.letters, above_mm, machine.travel, before_each=evaluated.before_each
         ),
         verify=tuple(_verify(row, one, above_mm, units) for row, one in zip(rows, placed, strict=True)),
         cautions=cautions(machine.letters),
     )
 
 
-def _standing(worked: EvaluatedJob) -> ReachAnalysis | None:
+def _reach_analysis(evaluated: EvaluatedJob) -> ReachAnalysis | None:
     """Reach analysis of the operations, if the files state tools and something for them to run into.
 
     The modules for solids are imported here and below, so that a sheet without solids starts without them.
     """
-    file, machine_file = worked.job.file, worked.job.machine_file.file
+    file, machine_file = evaluated.job.file, evaluated.job.machine_file.file
     bodies = file.solid or machine_file.solid or any(step.round or step.bar for step in file.stack)
     if not (file.tool and bodies):
         return None
     from tiltwright.reach.analysis import analyse_operations
 
-    return analyse_operations(worked)
+    return analyse_operations(evaluated)
 
 
-def _against(stood: ReachAnalysis, units: str) -> Texts:
+def _failures(analysis: ReachAnalysis, evaluated: EvaluatedJob, units: str) -> Texts:
     from tiltwright.reach.text import against
 
-    return merged(against(stood, units), stood.worked.operations)
+    return merged(against(analysis, units), evaluated.operations)
 
 
-def _checked(stood: ReachAnalysis, units: str) -> Texts:
-    from tiltwright.sheet.solids import checked_words
+def _checked(analysis: ReachAnalysis, units: str) -> Texts:
+    from tiltwright.sheet.solids import clearance_words
 
-    return checked_words(stood, units)
+    return clearance_words(analysis, units)
 
 
-def _with_solids(view: SideView, stood: ReachAnalysis, which: int, units: str) -> SideView:
+def _with_solids(view: SideView, analysis: ReachAnalysis, which: int, units: str) -> SideView:
     from tiltwright.sheet.solids import with_solids
 
-    return with_solids(view, stood, which, units)
+    return with_solids(view, analysis, which, units)
 
 
 def _angles_words(letters: Texts, angles_deg: Sequence[float] | Array) -> str:
@@ -279,18 +279,18 @@ def _stack(steps: Sequence[StackStep], units: str) -> tuple[StackRow, ...]:
     return tuple(rows)
 
 
-def _touch(worked: EvaluatedJob, units: str) -> TouchTable | None:
-    touch, touched = worked.touch, worked.job.touched
+def _touch(evaluated: EvaluatedJob, units: str) -> TouchTable | None:
+    touch, touched = evaluated.touch, evaluated.job.touched
     if touch is None or touched is None:
         return None
     read = "  ".join(
         f"{axis} {value}" for axis, value in zip("XYZ", numbers.lengths(touched.at_mm, units), strict=True)
     )
-    pose = _angles_words(worked.setup.machine.letters, touched.machine_deg)
+    pose = _angles_words(evaluated.setup.machine.letters, touched.machine_deg)
     apart = f"They are {numbers.length(touch.distance_mm, units)} apart"
     if touched.within_mm is not None:
         limit = numbers.length(touched.within_mm, units)
-        apart += f", {'MORE THAN' if worked.touch_too_far else 'within'} the {limit} that the job allows"
+        apart += f", {'MORE THAN' if evaluated.touch_too_far else 'within'} the {limit} that the job allows"
     used = "touched-off part zero" if touched.use == "touched" else "part zero of the stack"
     return TouchTable(
         rows=(
@@ -312,7 +312,7 @@ def _drawings(
     placed: Sequence[PlacedOperation],
     registers: Texts,
     units: str,
-    stood: ReachAnalysis | None,
+    analysis: ReachAnalysis | None,
 ) -> tuple[TiltDrawing, ...]:
     """One drawing for each pose of all rotaries but the last; a lone rotary that lies level has one for each of its angles."""
     machine = setup.machine
@@ -332,8 +332,8 @@ def _drawings(
             for i in members
         ]
         view = side_view(machine, steps, setup.part_in_table, stands, units, f"At program {pose}")
-        if stood is not None:
-            view = _with_solids(view, stood, members[0], units)
+        if analysis is not None:
+            view = _with_solids(view, analysis, members[0], units)
         across = "XY"[choose_view_direction(machine).right]
         drawings.append(
             TiltDrawing(

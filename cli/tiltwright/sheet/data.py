@@ -158,7 +158,7 @@ class Sheet:
         The job's own.
     alerts : tuple of str
         Messages to read before the sheet is used.
-    against : tuple of str
+    failures : tuple of str
         Those among them about what does not reach or clear.
     letters : tuple of str
         Of the rotaries, from the base outward.
@@ -186,7 +186,7 @@ class Sheet:
     version: str
     notes: Texts
     alerts: Texts
-    against: Texts
+    failures: Texts
     letters: Texts
     stack: tuple[StackRow, ...]
     part_zero_table: Texts

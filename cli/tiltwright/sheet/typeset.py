@@ -11,7 +11,7 @@ from tiltwright.sheet import drawing, wording
 from tiltwright.sheet.data import OperationRow, Sheet, TiltDrawing
 from tiltwright.sheet.panel_layout import NARROW, WIDE
 
-__all__ = ["Paper", "missing_characters", "page_data", "pdf", "png_pages", "svg_pages"]
+__all__ = ["Paper", "missing_characters", "pdf", "png_pages", "sheet_data", "svg_pages"]
 
 TEMPLATE = Path(__file__).parent / "page.typ"
 PNG_PPI = 150.0
@@ -36,21 +36,21 @@ def pdf(sheet: Sheet, paper: Paper = "a4") -> bytes:
     -------
     bytes
     """
-    (document,) = render(TEMPLATE, page_data(sheet, paper), "pdf")
+    (document,) = render(TEMPLATE, sheet_data(sheet, paper), "pdf")
     return document
 
 
 def png_pages(sheet: Sheet, paper: Paper = "a4", ppi: float = PNG_PPI) -> list[bytes]:
     """The sheet's pages as PNG pictures, `ppi` dots to the inch."""
-    return render(TEMPLATE, page_data(sheet, paper), "png", ppi)
+    return render(TEMPLATE, sheet_data(sheet, paper), "png", ppi)
 
 
 def svg_pages(sheet: Sheet, paper: Paper = "a4") -> list[bytes]:
     """The sheet's pages as SVG documents (UTF-8); letters in them are outlines, so no font is needed to see them."""
-    return render(TEMPLATE, page_data(sheet, paper), "svg")
+    return render(TEMPLATE, sheet_data(sheet, paper), "svg")
 
 
-def page_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
+def sheet_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
     """The template's data, every text already printable and able to break over lines."""
     revision = f"revision {sheet.revision}   " if sheet.revision else ""
     head_right = _name_cut(revision, 22.0) + sheet.date

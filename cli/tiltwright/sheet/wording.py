@@ -91,12 +91,12 @@ def givens(
             f"{axis} {numbers.length(float(low), units)} to {numbers.length(float(high), units)}"
             for axis, low, high in zip("XYZ", machine.travel.low_mm, machine.travel.high_mm, strict=True)
         )
-        held = (
+        checked_words = (
             "Only the offsets were checked against them, not the moves of the programs."
             if checked is None
             else "The offsets and the stated sweeps were checked against them, not the moves of the programs."
         )
-        found.append(f"Travels: {ends}. {held}")
+        found.append(f"Travels: {ends}. {checked_words}")
     else:
         found.append("The machine file states no travels, so no offset was checked against them.")
     found.append(f"Z is read at: {z_reference_words(machine, units)}.")

@@ -23,7 +23,7 @@ from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output import numbers
 from tiltwright.output.document import Block, BulletList, Document, Heading, Paragraph, Table
 from tiltwright.teaching.answers import Answers
-from tiltwright.teaching.explanation import FOOT, digits_for, plane_of, steps_of, working_of
+from tiltwright.teaching.explanation import FOOT, digits_for, direction_steps, stack_used, working_of
 
 __all__ = ["Assessment", "assess", "assessment_document", "assessment_report", "why_words"]
 
@@ -34,7 +34,7 @@ class Assessment:
 
     Attributes
     ----------
-    worked : EvaluatedJob
+    evaluated : EvaluatedJob
     answers : Answers
     placed : tuple of PlacedOperation
         The solution that the answers mean, where there are two.
@@ -43,7 +43,7 @@ class Assessment:
     within_deg : float
     """
 
-    worked: EvaluatedJob
+    evaluated: EvaluatedJob
     answers: Answers
     placed: tuple[PlacedOperation, ...]
     diagnosis: Diagnosis
@@ -89,7 +89,7 @@ class Assessment:
 
 
 def assess(
-    worked: EvaluatedJob,
+    evaluated: EvaluatedJob,
     answers: Answers,
     *,
     within_mm: float,
@@ -97,25 +97,25 @@ def assess(
     tool_length_mm: float | None = None,
 ) -> Assessment:
     """Compare answers with the truth and diagnose what is wrong."""
-    asked = tuple(one.placed for one in worked.operations)
+    asked = tuple(one.placed for one in evaluated.operations)
     # A right number written to fewer digits is off by up to half of the last one.
     near_mm = max(within_mm, answers.digit_mm / 2.0)
     placed, faults = matching_solution(
-        worked.setup, asked, answers.angles, answers.lengths, within_deg=within_deg, within_mm=near_mm
+        evaluated.setup, asked, answers.angles, answers.lengths, within_deg=within_deg, within_mm=near_mm
     )
     diagnosis = diagnose(
-        worked.setup,
+        evaluated.setup,
         placed,
-        steps_of(worked),
+        stack_used(evaluated),
         answers.lengths,
         tolerance_mm=within_mm,
         digit_mm=answers.digit_mm,
-        unit_mm=worked.job.unit.mm,
+        unit_mm=evaluated.job.unit.mm,
         tool_length_mm=tool_length_mm,
-        stack_mm=None if worked.touch is None else worked.touch.stack_mm,
-        more=error_carried_forward(worked.setup, faults),
+        stack_mm=None if evaluated.touch is None else evaluated.touch.stack_mm,
+        more=error_carried_forward(evaluated.setup, faults),
     )
-    return Assessment(worked, answers, placed, diagnosis, faults, within_deg)
+    return Assessment(evaluated, answers, placed, diagnosis, faults, within_deg)
 
 
 def _names(verdict: Assessment, operations: Sequence[int]) -> str:
@@ -161,7 +161,10 @@ def _working(verdict: Assessment, finding: FoundMistake) -> Working:
     """The working of the first operation that a mistake is in, its lines numbered as `explain` numbers them."""
     placed = verdict.placed[finding.operations[0]]
     return working_of(
-        verdict.worked.setup, placed, steps_of(verdict.worked), plane_of(verdict.worked, placed)
+        verdict.evaluated.setup,
+        placed,
+        stack_used(verdict.evaluated),
+        direction_steps(verdict.evaluated, placed),
     )
 
 
@@ -222,14 +225,16 @@ def assessment_document(verdict: Assessment, units: str, title: str = "") -> Doc
                 "--tool-length to have it tried), the Z reference or a misread pivot."
             )
         )
-    within = numbers.fixed(diagnosis.tolerance_mm / verdict.worked.job.unit.mm, numbers.DECIMALS[units] + 1)
-    if units != verdict.worked.job.unit.value:
+    within = numbers.fixed(
+        diagnosis.tolerance_mm / verdict.evaluated.job.unit.mm, numbers.DECIMALS[units] + 1
+    )
+    if units != verdict.evaluated.job.unit.value:
         within = numbers.fixed(numbers.in_units(diagnosis.tolerance_mm, units), numbers.DECIMALS[units] + 1)
     return Document(
         "Check",
-        title or verdict.worked.job.file.name,
+        title or verdict.evaluated.job.file.name,
         (
-            ("Machine", verdict.worked.setup.machine.name),
+            ("Machine", verdict.evaluated.setup.machine.name),
             ("Right within", f"{within} {units}, angles {verdict.within_deg:g} degrees"),
         ),
         tuple(blocks),
@@ -253,7 +258,7 @@ def _numbers_table(verdict: Assessment, units: str) -> Table:
     wrong_angles = {(f.answer.operation, f.answer.letter): f for f in verdict.angle_faults}
     for answer in verdict.answers.angles:
         placed = verdict.placed[answer.operation]
-        truth = float(placed.program_deg[verdict.worked.setup.machine.index(answer.letter)])
+        truth = float(placed.program_deg[verdict.evaluated.setup.machine.index(answer.letter)])
         verdict_words = "wrong" if (answer.operation, answer.letter) in wrong_angles else "right"
         off = answer.program_deg - truth
         rows.append(
@@ -279,7 +284,7 @@ def assessment_report(verdict: Assessment, units: str) -> dict[str, Any]:
     diagnosis = verdict.diagnosis
     return {
         "schema": "tiltwright.check/1",
-        "job": verdict.worked.job.file.name,
+        "job": verdict.evaluated.job.file.name,
         "units": units,
         "within": diagnosis.tolerance_mm / mm,
         "within_deg": verdict.within_deg,

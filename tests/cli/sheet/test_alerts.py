@@ -18,7 +18,7 @@ UNSQUARED = HEAD.replace('square_up = "C"', "")
 def test_a_sheet_without_weighty_remarks_has_no_box(make):
     sheet = make(job=HEAD.replace('tip = [["z", 60.0], ["x", 35.0]]', "normal = [0, 0, 1]"))
     assert sheet.alerts == ()
-    assert typeset.page_data(sheet, "a4")["alerts"] == []
+    assert typeset.sheet_data(sheet, "a4")["alerts"] == []
 
 
 def test_what_is_the_same_of_neighbouring_repeats_is_told_once(work):

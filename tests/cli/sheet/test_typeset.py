@@ -125,7 +125,7 @@ def test_the_page_is_told_numbers_and_names_only_as_strings(make):
 
     sheet = make(job=job_named("日本 port"))
     assert typeset.missing_characters(sheet) == ("日", "本")
-    data = typeset.page_data(sheet, "a4")
+    data = typeset.sheet_data(sheet, "a4")
     assert {type(leaf) for leaf in leaves(data)} <= {str, float, type(None)}
     shown = "".join(leaf for leaf in leaves(data) if isinstance(leaf, str))
     assert set(typesetting.uncovered(shown)) <= {
@@ -136,13 +136,13 @@ def test_the_page_is_told_numbers_and_names_only_as_strings(make):
 
 
 def test_nothing_is_said_of_missing_characters_where_none_is_missing(make):
-    assert typeset.page_data(make(), "a4")["missing"] == ""
+    assert typeset.sheet_data(make(), "a4")["missing"] == ""
 
 
 def test_each_row_to_set_before_its_operation_is_marked(make):
     many = make(job=HEAD.replace("count = 6, step = 60.0", "count = 9, step = 40.0"))
-    assert typeset.page_data(many, "a4")["set_before"] == "set before this operation"
-    assert typeset.page_data(make(), "a4")["set_before"] == ""
+    assert typeset.sheet_data(many, "a4")["set_before"] == "set before this operation"
+    assert typeset.sheet_data(make(), "a4")["set_before"] == ""
     for form in (text_of(many), markdown_of(many)):
         assert form.count("set before this operation") == len(many.operations)
 
@@ -150,7 +150,7 @@ def test_each_row_to_set_before_its_operation_is_marked(make):
 @pytest.mark.parametrize("rows", [1, 4, 8, 9, 40])
 def test_drawings_after_the_first_stand_side_by_side_unless_their_table_is_long(make, rows):
     sheet = make(job=HEAD.replace("count = 6, step = 60.0", f"count = {rows}, step = {360 / rows}"))
-    laid = typeset.page_data(sheet, "a4")["drawings"]
+    laid = typeset.sheet_data(sheet, "a4")["drawings"]
     assert [len(row) for row in laid] == ([1, 2] if rows <= 8 else [1, 1, 1])
     assert [one["title"] for row in laid for one in row] == [
         one.view.title.replace("-", "\N{MINUS SIGN}") for one in sheet.drawings
@@ -159,7 +159,7 @@ def test_drawings_after_the_first_stand_side_by_side_unless_their_table_is_long(
 
 
 def test_numbers_on_the_page_carry_a_true_minus_and_g_code_does_not(make):
-    data = typeset.page_data(make(), "a4")
+    data = typeset.sheet_data(make(), "a4")
     assert data["operations"][0]["offset"] == [
         f"\N{MINUS SIGN}{number}" for number in ("381.010", "203.413", "179.096")
     ]
@@ -170,7 +170,7 @@ def test_numbers_on_the_page_carry_a_true_minus_and_g_code_does_not(make):
 def test_the_block_of_g_code_holds_no_name(make, name):
     many = HEAD.replace("count = 6, step = 60.0", "count = 9, step = 40.0")
     for job in (HEAD, many):
-        for block in typeset.page_data(make(job=job_named(name, job)), "a4")["load"]:
+        for block in typeset.sheet_data(make(job=job_named(name, job)), "a4")["load"]:
             for line in block["lines"]:
                 assert re.fullmatch(
                     r"G2[01] \([a-z]+\)|G10 L2 P\d( +[XYZAC]-?[\d.]+)+ +\(G5\d(\.\d)?\)", line

@@ -6,7 +6,7 @@ import re
 import pytest
 
 from tiltwright.job.evaluate import evaluate_job
-from tiltwright.teaching.explanation import digits_for, explained
+from tiltwright.teaching.explanation import digits_for, workings_of
 
 JOBS = ["tide_gauge_head.toml", "float_slots.toml", "buoy_bracket.toml"]
 
@@ -134,7 +134,7 @@ def test_drawings_keep_names_inert(run, job, tmp_path):
 def test_a_working_is_as_exact_as_the_job(examples):
     for name in JOBS:
         worked = evaluate_job(str(examples / name))
-        for placed, working in explained(worked, by_hand=False):
+        for placed, working in workings_of(worked, by_hand=False):
             assert working.offset_mm == pytest.approx(placed.offset_mm, abs=1e-9)
 
 
