@@ -8,6 +8,7 @@ from typing import Any
 
 from tiltwright.output import typesetting
 from tiltwright.output.document import (
+    BLANK,
     Block,
     BulletList,
     Callout,
@@ -44,8 +45,9 @@ def document_data(document: Document, paper: Paper) -> dict[str, Any]:
         "kind": prose_text(document.kind),
         "title": name_text(document.title),
         "head": typesetting.shortened(printable(document.title), _HEAD_EM, bold=True),
-        "identity": [(label, prose_text(value)) for label, value in document.identity],
+        "identity": [(label, _cell(value)) for label, value in document.identity],
         "foot": prose_text(document.foot),
+        "blank": BLANK,
         "blocks": [_block(block) for block in document.blocks],
     }
 
@@ -83,7 +85,7 @@ def _(block: Table) -> dict[str, Any]:
     return {
         "kind": "table",
         "head": [prose_text(cell) for cell in block.head],
-        "rows": [[prose_text(cell) for cell in row] for row in block.rows],
+        "rows": [[_cell(cell) for cell in row] for row in block.rows],
         "sides": list(block.sides),
     }
 
@@ -111,11 +113,16 @@ def _(block: NumberedStep) -> dict[str, Any]:
         "kind": "step",
         "number": str(block.number),
         "rule": prose_text(block.rule),
-        "formula": prose_text(block.formula),
+        "formula": prose_text(block.formula).replace(" - ", " \N{MINUS SIGN} "),
         "frame": block.frame,
         "calculations": [_figures(text) for text in block.calculations],
         "matrix": [[_figures(cell) for cell in row] for row in block.matrix],
     }
+
+
+def _cell(text: str) -> str:
+    """A cell's words; room to write in stays in one piece."""
+    return printable(text) if text.startswith(BLANK) else prose_text(text)
 
 
 def _figures(text: str) -> str:

@@ -74,6 +74,7 @@ GREYS = ("#e6e6e6", "#f7f7f7", "#d6d6d6")
 ARC_HALF_DEG = 40.0  # of the arrow that tells how the table turns
 PLATTER = 1.6  # weight of a platter seen edge on
 STAND_IN_DASH = "1.6 1.1"  # outlines of what is not drawn as it is
+PART_ZERO = "part zero"
 ALOFT = 400.0  # higher than any panel
 
 
@@ -293,17 +294,21 @@ def _marks(
         Label(_origin_words(view, layout, same=same), origin, bold=True),
         Label((view.axis_name,) if layout.brief else view.axis_words, axis),
     ]
-    return labels if same else [*labels, Label(("part zero",), zero)]
+    return labels if same else [*labels, Label((PART_ZERO,), zero)]
 
 
 def _origin_words(view: SideView, layout: PanelLayout, *, same: bool) -> tuple[str, ...]:
     mark = view.marks[0]
     if layout.brief:
-        return (f"{mark.register},", "part zero") if same else (mark.register,)
+        return (f"{mark.register},", PART_ZERO) if same else (mark.register,)
     shown = (
         f"{letter} {with_minus(value)}" for letter, value in zip((view.right, "Z"), mark.shown, strict=True)
     )
-    return (f"{mark.register} {mark.name}", *shown, *(("at part zero",) if same else ()))
+    return (
+        f"{mark.register} {mark.name}",
+        *shown,
+        *((f"at {PART_ZERO}",) if same and mark.name != PART_ZERO else ()),
+    )
 
 
 def _free_side_deg(view: SideView, axis: Point, place: ViewTransform, layout: PanelLayout) -> float:

@@ -187,7 +187,7 @@ def verify_words(
     )
     return (
         "Check every work offset on the display against the table of offsets on this sheet.",
-        f"Jog {' and '.join(letters)} a few degrees in the positive direction, clear of everything: the table must turn as stated above.",
+        f"Jog {' and '.join(letters)} a few degrees positive, clear of everything: the table must turn as stated above.",
         (
             f"Then for each line below: retract, bring the rotaries to the program angles, {select}, call a tool "
             f"of known length with its length offset active, go to program X0 Y0, then down to program Z{above} and no lower."

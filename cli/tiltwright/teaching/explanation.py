@@ -25,7 +25,7 @@ from kinematics.teaching import (
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output import numbers
 from tiltwright.output.document import Block, Document, Heading, NumberedStep, Paragraph, Picture, Table
-from tiltwright.sheet.drawing import draw
+from tiltwright.sheet.drawing import PART_ZERO, draw
 from tiltwright.sheet.panel_layout import ALONE
 from tiltwright.sheet.side_view import TiltOperation, side_view
 from tiltwright.teaching.swing_drawing import PANEL_MM as SWING_MM
@@ -196,9 +196,9 @@ def setup_picture(
 
     zero = setup.machine.zero_deg
     at_mm = np.asarray(work_offset(setup, placed.origin_mm, zero))
-    stand = TiltOperation("part zero" if hidden else placed.name, "", zero, at_mm)
+    operation = TiltOperation(PART_ZERO if hidden else placed.name, "", zero, at_mm)
     title = "The setup with every rotary at zero"
-    view = side_view(setup.machine, steps, setup.part_in_table, [stand], units, title)
+    view = side_view(setup.machine, steps, setup.part_in_table, [operation], units, title)
     if hidden:
         marks = tuple(replace(mark, shown=("?", "?"), delta=("?", "?")) for mark in view.marks)
         view = replace(view, marks=marks)
@@ -211,8 +211,8 @@ def _pose_picture(
     letters = setup.machine.letters
     pose = "  ".join(f"{n} {numbers.angle(a)}" for n, a in zip(letters, placed.program_deg, strict=True))
     title = f"The setup at program {pose}"
-    stand = TiltOperation(placed.name, register, placed.machine_deg, placed.offset_mm)
-    view = side_view(setup.machine, steps, setup.part_in_table, [stand], units, title)
+    operation = TiltOperation(placed.name, register, placed.machine_deg, placed.offset_mm)
+    view = side_view(setup.machine, steps, setup.part_in_table, [operation], units, title)
     return Picture(draw(view, ALONE).svg, title, ALONE.width)
 
 

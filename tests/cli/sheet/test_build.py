@@ -1,4 +1,4 @@
-"""What the sheet says is what the setup gives, in the sheet's unit, with nothing left out."""
+"""The sheet holds what the setup gives, in the sheet's unit, with nothing left out."""
 
 from __future__ import annotations
 

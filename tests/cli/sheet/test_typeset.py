@@ -36,7 +36,7 @@ def check_margins(pages: list[bytes], paper: str) -> None:
 
 
 def glyphs(svg: bytes) -> int:
-    """How many letters a page sets: typst refers to one outline for each."""
+    """Number of letters that a page sets: typst refers to one outline for each."""
     return len(re.findall(rb"<use\b", svg))
 
 
@@ -84,7 +84,7 @@ def test_pages_are_grey_only(make, setup):
 
 @pytest.fixture
 def letters_set(make, monkeypatch, tmp_path):
-    """How many letters the sheet of a name sets, on one endless page: running heads would count with the pages."""
+    """Number of letters set for a name, on one endless page: running heads would count with the pages."""
     template = typeset.TEMPLATE.read_text("utf-8")
     assert "  paper: data.paper,\n" in template
     endless = tmp_path / "sheet" / "page.typ"
