@@ -88,7 +88,7 @@ def check_output(output: Path | None, paper: str) -> None:
 
 
 def write_document(document: Document, output: Path | None, paper: str, *, force: bool) -> None:
-    """A document on screen, or into the file, or the files, that its ending asks for."""
+    """Show a document, or write it to the file or files that the ending asks for."""
     from tiltwright.output.document_text import document_text
 
     if output is None or output.suffix.lower() in {".txt", ".json"}:

@@ -17,6 +17,7 @@ from kinematics import (
     is_horizontal,
     work_offset_code,
 )
+from kinematics.constants import MM_PER_INCH
 from tiltwright.files.job_file import OperationTable
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.offsets_gcode import load_line
@@ -45,7 +46,10 @@ from tiltwright.sheet.wording import (
 
 __all__ = ["build_sheet", "check_above_mm"]
 
-_CHECK_HEIGHTS_MM = {"mm": (100.0, 50.0, 25.0, 10.0), "inch": (101.6, 50.8, 25.4, 12.7)}
+_CHECK_HEIGHTS_MM = {
+    "mm": (100.0, 50.0, 25.0, 10.0),
+    "inch": tuple(inches * MM_PER_INCH for inches in (4.0, 2.0, 1.0, 0.5)),
+}
 
 
 def check_above_mm(evaluated: EvaluatedJob, units: str) -> float:
@@ -59,7 +63,7 @@ def check_above_mm(evaluated: EvaluatedJob, units: str) -> float:
     if travel is None or not evaluated.operations:
         return heights[0]
     longest = max((evaluated.job.unit.to_mm(tool.length) for tool in evaluated.job.file.tool), default=0.0)
-    # Readouts are those of the reference tool where there is one; a shorter tool takes the spindle lower.
+    # Z is read with the reference tool if there is one; only what is longer than it takes the spindle higher.
     longer = max(longest - (evaluated.setup.machine.z_reference.tool_length_mm or 0.0), 0.0)
     highest = max(float(one.placed.offset_mm[2]) for one in evaluated.operations) + longer
     room = float(travel.high_mm[2]) - highest
@@ -314,7 +318,9 @@ def _drawings(
     units: str,
     analysis: ReachAnalysis | None,
 ) -> tuple[TiltDrawing, ...]:
-    """One drawing for each pose of all rotaries but the last; a lone rotary that lies level has one for each of its angles."""
+    """One drawing for each pose of all rotaries but the last; a lone rotary that lies level has one
+    for each of its angles, any other lone rotary a single one.
+    """
     machine = setup.machine
     lone_level = len(machine.rotaries) == 1 and is_horizontal(machine.rotaries[0])
     shown = len(machine.rotaries) if lone_level else len(machine.rotaries) - 1

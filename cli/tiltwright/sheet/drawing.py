@@ -235,7 +235,7 @@ def _outlines(view: SideView) -> list[np.ndarray]:
 
 
 def _spindle_arrow(view: SideView, place: ViewTransform, layout: PanelLayout) -> tuple[Point, Point]:
-    """Tip and tail of the spindle's arrow: above the origin, and above whatever else stands there over it."""
+    """Tip and tail of the spindle's arrow, above the origin and everything drawn over it."""
     mark = view.marks[0]
     origin = place(mark.place)
     lane = LabelBox(origin[0] - 2.2, -ALOFT, origin[0] + 2.2, ALOFT)

@@ -280,7 +280,7 @@ class ViewTransform:
 
 
 def choose_scale(view: SideView, layout: PanelLayout) -> tuple[ViewTransform, str, PanelLayout]:
-    """The largest scale of the usual row at which everything lies in the field; the field, only as high as need be.
+    """The largest standard scale at which everything fits into the field, and the field lowered to what is needed.
 
     A little smaller where the solids from the other side then fit beside it.
     """
@@ -326,7 +326,7 @@ def choose_scale(view: SideView, layout: PanelLayout) -> tuple[ViewTransform, st
 def _pair(
     solids: Solids, main: float, room: float, reduction: float, kinds: frozenset[str] | None
 ) -> tuple[float, float] | None:
-    """Width on paper and middle of the other view, at a scale; None where it does not fit beside the main one.
+    """Width on paper and middle of the other view, at a scale; None if it does not fit beside the main one.
 
     The bodies of those kinds (all of them, for None) and the smallest distance must be on it whole.
     """

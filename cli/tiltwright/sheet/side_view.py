@@ -243,7 +243,7 @@ FROM_FRONT = ViewDirection(0, "Seen from machine -Y, the front: machine X to the
 
 
 def choose_view_direction(machine: Machine) -> ViewDirection:
-    """Look along the first rotary where it lies level, across it where it stands or leans.
+    """The side to look from: along the first rotary if it lies level, else across it.
 
     Examples
     --------
@@ -393,7 +393,7 @@ def _axis_point(machine: Machine, offset_mm: Array, eye: ViewDirection) -> Flat:
 
 
 def _last_line(machine: Machine, machine_deg: Array, eye: ViewDirection) -> Flat | None:
-    """The last rotary's line through the table's origin, where there are several and it does not point at the eye."""
+    """The last rotary's line through the table's origin; None if there is only one or it points at the viewer."""
     if len(machine.rotaries) < 2:
         return None
     table = table_pose(machine, machine_deg)
@@ -418,7 +418,7 @@ def _rim(radius_mm: float, direction: Array | None = None) -> Array:
 def _shapes(
     steps: Sequence[StackStep], table: Pose, eye: ViewDirection, widest_mm: float | None, units: str
 ) -> tuple[StepShape, ...]:
-    """Every step, as a stand-in cylinder between where it begins and where it ends if a width is given for it."""
+    """The shapes of all steps; a step with height is drawn as a stand-in cylinder if a width is given."""
     frames = cumulative_frames(steps)
     shapes = []
     for index, (step, before) in enumerate(zip(steps, frames, strict=False)):
