@@ -44,12 +44,19 @@ from tiltwright.sheet.wording import (
     z_reference_words,
 )
 
-__all__ = ["build_sheet", "check_above_mm"]
+if TYPE_CHECKING:
+    from tiltwright.reach.analysis import ReachAnalysis
+    from tiltwright.sheet.side_view import SideView
+
+__all__ = ["build_sheet"]
+
+Array = NDArray[np.float64]
 
 _CHECK_HEIGHTS_MM = {
     "mm": (100.0, 50.0, 25.0, 10.0),
     "inch": tuple(inches * MM_PER_INCH for inches in (4.0, 2.0, 1.0, 0.5)),
 }
+_UNIT_LINE = {"mm": "G21 (millimetres)", "inch": "G20 (inches)"}
 
 
 def check_above_mm(evaluated: EvaluatedJob, units: str) -> float:
@@ -68,9 +75,6 @@ def check_above_mm(evaluated: EvaluatedJob, units: str) -> float:
     highest = max(float(one.placed.offset_mm[2]) for one in evaluated.operations) + longer
     room = float(travel.high_mm[2]) - highest
     return next((height for height in heights if height <= room), heights[-1])
-
-
-UNIT_LINE = {"mm": "G21 (millimetres)", "inch": "G20 (inches)"}
 
 
 def load_blocks(evaluated: EvaluatedJob, rows: Sequence[OperationRow], units: str) -> tuple[LoadBlock, ...]:
@@ -100,9 +104,9 @@ def load_blocks(evaluated: EvaluatedJob, rows: Sequence[OperationRow], units: st
     )
     if not evaluated.before_each:
         when = "Run once, before the first operation. It sets offsets and moves nothing."
-        return (LoadBlock(when, (UNIT_LINE[units], *dict.fromkeys(lines))),)
+        return (LoadBlock(when, (_UNIT_LINE[units], *dict.fromkeys(lines))),)
     return tuple(
-        LoadBlock(f"Before operation {row.title}", (UNIT_LINE[units], line))
+        LoadBlock(f"Before operation {row.title}", (_UNIT_LINE[units], line))
         for row, line in zip(rows, lines, strict=True)
     )
 
@@ -112,13 +116,6 @@ def _aligned(lines: Sequence[str]) -> list[str]:
     words = [line.split(" ") for line in lines]
     widths = [max(map(len, column)) for column in zip(*words, strict=True)]
     return [" ".join(map(str.ljust, row, widths)).rstrip() for row in words]
-
-
-if TYPE_CHECKING:
-    from tiltwright.reach.analysis import ReachAnalysis
-    from tiltwright.sheet.side_view import SideView
-
-Array = NDArray[np.float64]
 
 
 def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str | None = None) -> Sheet:
@@ -318,8 +315,9 @@ def _drawings(
     units: str,
     analysis: ReachAnalysis | None,
 ) -> tuple[TiltDrawing, ...]:
-    """One drawing for each pose of all rotaries but the last; a lone rotary that lies level has one
-    for each of its angles, any other lone rotary a single one.
+    """One drawing for each pose of all rotaries but the last.
+
+    A lone rotary that lies level has one for each of its angles, any other lone rotary a single one.
     """
     machine = setup.machine
     lone_level = len(machine.rotaries) == 1 and is_horizontal(machine.rotaries[0])
