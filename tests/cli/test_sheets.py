@@ -5,6 +5,7 @@ import re
 import pytest
 
 from renew_sheets import DATE, JOBS
+from tiltwright.sheet.wording import STOP
 
 
 @pytest.mark.parametrize("name", JOBS)
@@ -41,7 +42,7 @@ def test_a_collision_is_said_on_stderr_too(run, examples, tmp_path):
     assert ended.code == 1
     assert "no: screw hole 1 to screw hole 4: holder 2 runs into cap blank" in ended.err
     written = (tmp_path / "cap.txt").read_text(encoding="utf-8")
-    first = written[written.index("STOP: READ THIS FIRST") :].splitlines()
+    first = written[written.index(STOP.upper()) :].splitlines()
     assert "holder 2 runs into cap blank" in " ".join(first[:4])
 
 

@@ -11,7 +11,7 @@ import pytest
 from PIL import Image
 
 from tiltwright.output import typesetting
-from tiltwright.sheet import typeset
+from tiltwright.sheet import typeset, wording
 from tiltwright.sheet.build import build_sheet
 
 from .conftest import HEAD, SETUPS, TOUCHED, TRUNNION, markdown_of, text_of
@@ -141,10 +141,10 @@ def test_nothing_is_said_of_missing_characters_where_none_is_missing(make):
 
 def test_each_row_to_set_before_its_operation_is_marked(make):
     many = make(job=HEAD.replace("count = 6, step = 60.0", "count = 9, step = 40.0"))
-    assert typeset.sheet_data(many, "a4")["set_before"] == "set before this operation"
+    assert typeset.sheet_data(many, "a4")["set_before"] == wording.SET_BEFORE
     assert typeset.sheet_data(make(), "a4")["set_before"] == ""
     for form in (text_of(many), markdown_of(many)):
-        assert form.count("set before this operation") == len(many.operations)
+        assert form.count(wording.SET_BEFORE) == len(many.operations)
 
 
 @pytest.mark.parametrize("rows", [1, 4, 8, 9, 40])
