@@ -118,8 +118,8 @@ def assess(
     return Assessment(evaluated, answers, placed, diagnosis, faults, within_deg)
 
 
-def _names(verdict: Assessment, operations: Sequence[int]) -> str:
-    names = [verdict.placed[o].name for o in operations]
+def _names(assessment: Assessment, operations: Sequence[int]) -> str:
+    names = [assessment.placed[o].name for o in operations]
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
 
 
@@ -131,9 +131,9 @@ def _labels(made: Sequence[Mistake]) -> str:
     return " with ".join(mistake.name for mistake in made)
 
 
-def why_words(verdict: Assessment, finding: FoundMistake, units: str) -> tuple[str, ...]:
+def why_words(assessment: Assessment, finding: FoundMistake, units: str) -> tuple[str, ...]:
     """A diagnosed mistake in sentences: what was done, how certain that is, and the line that goes wrong."""
-    where = _names(verdict, finding.operations)
+    where = _names(assessment, finding.operations)
     left = numbers.fixed(numbers.in_units(finding.left_mm, units), numbers.DECIMALS[units] + 1)
     of = f"{finding.explained} of the {finding.wrong} wrong numbers there"
     words = [f"In {where}: {_made(finding.made)}. This gives {of}, to {left} {units}."]
@@ -147,7 +147,7 @@ def why_words(verdict: Assessment, finding: FoundMistake, units: str) -> tuple[s
         words.append("No other known mistake, or pair of them, gives these numbers.")
     elif not finding.complete:
         words.append("The rest is something else, perhaps a slip on top of it: take this as a hint.")
-    words.append(_parting(verdict, finding))
+    words.append(_parting(assessment, finding))
     return tuple(words)
 
 
@@ -157,14 +157,14 @@ def _some(several: Sequence[Sequence[Mistake]]) -> str:
     return text + (f", or {len(several) - 3} more" if len(several) > 3 else "")
 
 
-def _working(verdict: Assessment, finding: FoundMistake) -> Working:
+def _working(assessment: Assessment, finding: FoundMistake) -> Working:
     """The working of the first operation that a mistake is in, its lines numbered as `explain` numbers them."""
-    placed = verdict.placed[finding.operations[0]]
+    placed = assessment.placed[finding.operations[0]]
     return working_of(
-        verdict.evaluated.setup,
+        assessment.evaluated.setup,
         placed,
-        stack_used(verdict.evaluated),
-        direction_steps(verdict.evaluated, placed),
+        stack_used(assessment.evaluated),
+        direction_steps(assessment.evaluated, placed),
     )
 
 
@@ -173,15 +173,15 @@ def _parting_line(working: Working, finding: FoundMistake) -> int:
     return min(working.number_of(mistake.at) for mistake in finding.made)
 
 
-def _parting(verdict: Assessment, finding: FoundMistake) -> str:
-    placed = verdict.placed[finding.operations[0]]
-    working = _working(verdict, finding)
+def _parting(assessment: Assessment, finding: FoundMistake) -> str:
+    placed = assessment.placed[finding.operations[0]]
+    working = _working(assessment, finding)
     number = _parting_line(working, finding)
     return f'The working goes wrong at line {number} of: explain "{placed.name}" ({working.lines[number - 1].formula}).'
 
 
-def _angle_words(verdict: Assessment, fault: AngleFault) -> str:
-    name = verdict.placed[fault.answer.operation].name
+def _angle_words(assessment: Assessment, fault: AngleFault) -> str:
+    name = assessment.placed[fault.answer.operation].name
     words = (
         f"{name}, program {fault.answer.letter}: answered {numbers.angle(fault.answer.program_deg)}, "
         f"correct is {numbers.angle(fault.right_deg)}"
@@ -189,28 +189,28 @@ def _angle_words(verdict: Assessment, fault: AngleFault) -> str:
     return f"{words}: {fault.why}." if fault.why else f"{words}; no known mistake gives it."
 
 
-def assessment_document(verdict: Assessment, units: str, title: str = "") -> Document:
+def assessment_document(assessment: Assessment, units: str, title: str = "") -> Document:
     """The assessment as a document."""
-    right, answered = verdict.count
-    diagnosis = verdict.diagnosis
+    right, answered = assessment.count
+    diagnosis = assessment.diagnosis
     blocks: list[Block] = [
-        Paragraph(_summary(verdict, right, answered), bold=True),
-        _numbers_table(verdict, units),
+        Paragraph(_summary(assessment, right, answered), bold=True),
+        _numbers_table(assessment, units),
     ]
-    if verdict.angle_faults:
+    if assessment.angle_faults:
         blocks += [
             Heading("Angles"),
-            BulletList(tuple(_angle_words(verdict, f) for f in verdict.angle_faults)),
+            BulletList(tuple(_angle_words(assessment, f) for f in assessment.angle_faults)),
         ]
     if diagnosis.findings or diagnosis.unexplained:
         blocks.append(Heading("Why"))
     for finding in diagnosis.findings:
         blocks.append(Paragraph(_labels(finding.made), bold=True))
-        blocks.append(BulletList(why_words(verdict, finding, units)))
+        blocks.append(BulletList(why_words(assessment, finding, units)))
     if diagnosis.unexplained:
         blocks.append(
             Paragraph(
-                f"Unexplained: {_names(verdict, diagnosis.unexplained)}. No known mistake, or pair of them, gives these "
+                f"Unexplained: {_names(assessment, diagnosis.unexplained)}. No known mistake, or pair of them, gives these "
                 "numbers."
             )
         )
@@ -226,25 +226,25 @@ def assessment_document(verdict: Assessment, units: str, title: str = "") -> Doc
             )
         )
     within = numbers.fixed(
-        diagnosis.tolerance_mm / verdict.evaluated.job.unit.mm, numbers.DECIMALS[units] + 1
+        diagnosis.tolerance_mm / assessment.evaluated.job.unit.mm, numbers.DECIMALS[units] + 1
     )
-    if units != verdict.evaluated.job.unit.value:
+    if units != assessment.evaluated.job.unit.value:
         within = numbers.fixed(numbers.in_units(diagnosis.tolerance_mm, units), numbers.DECIMALS[units] + 1)
     return Document(
         "Check",
-        title or verdict.evaluated.job.file.name,
+        title or assessment.evaluated.job.file.name,
         (
-            ("Machine", verdict.evaluated.setup.machine.name),
-            ("Right within", f"{within} {units}, angles {verdict.within_deg:g} degrees"),
+            ("Machine", assessment.evaluated.setup.machine.name),
+            ("Right within", f"{within} {units}, angles {assessment.within_deg:g} degrees"),
         ),
         tuple(blocks),
         FOOT,
     )
 
 
-def _summary(verdict: Assessment, right: int, answered: int) -> str:
-    empty = f" {verdict.answers.unanswered} left empty." if verdict.answers.unanswered else ""
-    if verdict.right:
+def _summary(assessment: Assessment, right: int, answered: int) -> str:
+    empty = f" {assessment.answers.unanswered} left empty." if assessment.answers.unanswered else ""
+    if assessment.right:
         return f"{'The number is' if answered == 1 else f'All {answered} numbers are'} right.{empty}"
     if answered == 1:
         return f"The number is wrong.{empty}"
@@ -253,47 +253,47 @@ def _summary(verdict: Assessment, right: int, answered: int) -> str:
     )
 
 
-def _numbers_table(verdict: Assessment, units: str) -> Table:
+def _numbers_table(assessment: Assessment, units: str) -> Table:
     rows = []
-    wrong_angles = {(f.answer.operation, f.answer.letter): f for f in verdict.angle_faults}
-    for answer in verdict.answers.angles:
-        placed = verdict.placed[answer.operation]
-        truth = float(placed.program_deg[verdict.evaluated.setup.machine.index(answer.letter)])
+    wrong_angles = {(f.answer.operation, f.answer.letter): f for f in assessment.angle_faults}
+    for answer in assessment.answers.angles:
+        placed = assessment.placed[answer.operation]
+        truth = float(placed.program_deg[assessment.evaluated.setup.machine.index(answer.letter)])
         verdict_words = "wrong" if (answer.operation, answer.letter) in wrong_angles else "right"
         off = answer.program_deg - truth
         rows.append(
             (placed.name, f"program {answer.letter}", verdict_words, numbers.angle(answer.program_deg),
              numbers.angle(truth), numbers.angle(off))
         )  # fmt: skip
-    diagnosis = verdict.diagnosis
+    diagnosis = assessment.diagnosis
     for given, truth_mm, off_mm, wrong in zip(
         diagnosis.answers, diagnosis.truth_mm, diagnosis.off_mm, diagnosis.wrong, strict=True
     ):
         rows.append(
-            (verdict.placed[given.operation].name, given.axis, "wrong" if wrong else "right",
+            (assessment.placed[given.operation].name, given.axis, "wrong" if wrong else "right",
              numbers.length(given.value_mm, units), numbers.length(float(truth_mm), units),
              numbers.length(float(off_mm), units))
         )  # fmt: skip
     return Table(("operation", "", "verdict", "answered", "correct", "off by"), tuple(rows), left=3)
 
 
-def assessment_report(verdict: Assessment, units: str) -> dict[str, Any]:
+def assessment_report(assessment: Assessment, units: str) -> dict[str, Any]:
     """The assessment as a JSON object."""
     mm = digits_for(units).unit_mm
-    right, answered = verdict.count
-    diagnosis = verdict.diagnosis
+    right, answered = assessment.count
+    diagnosis = assessment.diagnosis
     return {
         "schema": "tiltwright.check/1",
-        "job": verdict.evaluated.job.file.name,
+        "job": assessment.evaluated.job.file.name,
         "units": units,
         "within": diagnosis.tolerance_mm / mm,
-        "within_deg": verdict.within_deg,
+        "within_deg": assessment.within_deg,
         "right": right,
         "answered": answered,
-        "unanswered": verdict.answers.unanswered,
+        "unanswered": assessment.answers.unanswered,
         "numbers": [
             {
-                "operation": verdict.placed[given.operation].name,
+                "operation": assessment.placed[given.operation].name,
                 "axis": given.axis,
                 "answered": given.value_mm / mm,
                 "right_is": float(truth) / mm + 0.0,
@@ -305,21 +305,21 @@ def assessment_report(verdict: Assessment, units: str) -> dict[str, Any]:
         ],
         "angles": [
             {
-                "operation": verdict.placed[f.answer.operation].name,
+                "operation": assessment.placed[f.answer.operation].name,
                 "rotary": f.answer.letter,
                 "answered": f.answer.program_deg,
                 "right_is": f.right_deg,
                 "why": f.why,
             }
-            for f in verdict.angle_faults
+            for f in assessment.angle_faults
         ],
-        "findings": [_finding_report(verdict, finding, mm) for finding in diagnosis.findings],
-        "unexplained": [verdict.placed[o].name for o in diagnosis.unexplained],
+        "findings": [_finding_report(assessment, finding, mm) for finding in diagnosis.findings],
+        "unexplained": [assessment.placed[o].name for o in diagnosis.unexplained],
         "common_shift": None if diagnosis.common_mm is None else (diagnosis.common_mm / mm).tolist(),
     }
 
 
-def _finding_report(verdict: Assessment, finding: FoundMistake, mm: float) -> dict[str, Any]:
+def _finding_report(assessment: Assessment, finding: FoundMistake, mm: float) -> dict[str, Any]:
     def listed(made: Sequence[Mistake]) -> list[dict[str, str]]:
         return [{"kind": mistake.kind, "item": mistake.item, "words": mistake.words} for mistake in made]
 
@@ -327,10 +327,10 @@ def _finding_report(verdict: Assessment, finding: FoundMistake, mm: float) -> di
         "mistakes": listed(finding.made),
         "same_numbers": [listed(made) for made in finding.same],
         "others": [listed(made) for made in finding.others],
-        "operations": [verdict.placed[o].name for o in finding.operations],
+        "operations": [assessment.placed[o].name for o in finding.operations],
         "explained": finding.explained,
         "wrong": finding.wrong,
         "left": finding.left_mm / mm,
         "chance": float(np.clip(finding.chance, 0.0, None)),
-        "line": _parting_line(_working(verdict, finding), finding),
+        "line": _parting_line(_working(assessment, finding), finding),
     }
