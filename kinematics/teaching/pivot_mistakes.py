@@ -8,14 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.constants import MM_PER_INCH
 from kinematics.teaching.attainable_accuracy import AttainableAccuracy
 from kinematics.teaching.pivot_exercise import PivotExercise, Probed, in_plane, plane_of
 
 __all__ = ["PivotMistake", "PivotRow", "mistakes_at_pivot"]
 
 Floats = NDArray[np.float64]
-
-MM_PER_INCH = 25.4
 
 
 @dataclass(frozen=True)

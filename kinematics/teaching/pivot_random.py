@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from kinematics.calibration.planning import PlannedTarget, is_accessible
 from kinematics.calibration.readings import TargetKind
+from kinematics.constants import MM_PER_INCH
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, table_pose
 from kinematics.rotary import RotaryAxis
@@ -95,7 +96,7 @@ def _drawn(draw: RoundedRandom, seed: int, sheet: int, units: UnitName) -> Pivot
     targets = (first, _bore(draw, turn))
     arc = _ARCS[draw.one(0, len(_ARCS) - 1)]
     angles: tuple[Sequence[float], ...] = (_sides(tilt) if sides else arc, _QUARTERS)
-    radius = (draw.rounded((2.0, 3.0)[draw.one(0, 1)], 3) if units == "mm" else 0.0625 * 25.4) if sides else (
+    radius = (draw.rounded((2.0, 3.0)[draw.one(0, 1)], 3) if units == "mm" else 0.0625 * MM_PER_INCH) if sides else (
         draw.nominal(10, 15, 0.004)
     )  # fmt: skip
     probed = []

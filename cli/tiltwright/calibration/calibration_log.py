@@ -21,7 +21,7 @@ from tiltwright.files.diagnostics import Diagnostic, InputFaults, sanitized, sho
 from tiltwright.files.loader import ReadMachine
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
 from tiltwright.output.numbers import fixed
-from tiltwright.output.tables import units_words
+from tiltwright.output.tables import table, units_words
 
 __all__ = [
     "SCHEMA",
@@ -245,11 +245,7 @@ def log_text(read: ReadMachine, entries: Sequence[CalibrationRecord]) -> str:
         for letter in letters:
             row += [fixed(float(v), _DECIMALS[units]) for v in shifts[letter][0][entry.number]]
         rows.append(row)
-    from tabulate import tabulate
-
-    align = ["right", "left", "left", "right", "left", *["right"] * (len(head) - 5)]
-    text = tabulate(rows, headers=head, tablefmt="simple", disable_numparse=True, colalign=align)
-    return f"{title}\n\n{text}"
+    return f"{title}\n\n{table(head, rows, align='rllrl' + 'r' * (len(head) - 5))}"
 
 
 def _what(entry: CalibrationRecord) -> str:

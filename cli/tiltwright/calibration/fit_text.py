@@ -260,11 +260,7 @@ def _location(fit: Fit, units: str) -> str:
     ]
     if not rows:
         return ""
-    from tabulate import tabulate
-
-    head = ["error", "value", "u", "U", "", "meaning"]
-    align = ["left", "right", "right", "right", "left", "left"]
-    text = tabulate(rows, headers=head, tablefmt="simple", disable_numparse=True, colalign=align)
+    text = table(["error", "value", "u", "U", "", "meaning"], rows, align="lrrrll")
     return f"Axis location errors (notation of ISO 230-1):\n{text}"
 
 

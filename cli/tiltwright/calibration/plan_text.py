@@ -139,11 +139,7 @@ def _foreseen(worked: EvaluatedPlan, units: str) -> str:
         ]
         for one in worked.foreseen.estimates
     ]
-    from tabulate import tabulate
-
-    align = ["left", "right", "right", "left", "left"]
-    head = ["number", "u", "U 95 %", "", "meaning"]
-    text = tabulate(rows, headers=head, tablefmt="simple", disable_numparse=True, colalign=align)
+    text = table(["number", "u", "U 95 %", "", "meaning"], rows, align="lrrll")
     sigma = fine(worked.plan.sigma_mm, units)
     return f"How sure that would be, with a probe that scatters by {sigma} in each coordinate:\n{text}"
 

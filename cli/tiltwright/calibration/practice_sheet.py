@@ -6,20 +6,22 @@ from kinematics import Machine
 from kinematics.calibration import Grade, Readings, TargetKind
 from tiltwright.calibration.fit_text import fine
 from tiltwright.calibration.plan import EvaluatedPlan
-from tiltwright.output.document import Heading, ListOf, Page, Paragraph, TableOf
+from tiltwright.output.document import BLANK, BulletList, Document, Heading, Paragraph, Table
 from tiltwright.output.numbers import direction, fixed, in_units, lengths
-from tiltwright.output.tables import units_words
+from tiltwright.output.tables import table, units_words
 
 __all__ = ["grade_report", "grade_text", "worksheet"]
 
 _EYE = {0: "the right", 1: "the back", 2: "above"}
 
 
-def worksheet(worked: EvaluatedPlan, readings: Readings, units: str) -> Page:
+def worksheet(worked: EvaluatedPlan, readings: Readings, units: str) -> Document:
     """The worksheet."""
     machine = worked.machine
-    return Page(
+    return Document(
+        "Worksheet",
         f"Finding the pivots of {machine.name}",
+        (("Name", BLANK * 2), ("Date", BLANK * 2), ("Checked by", BLANK * 2)),
         (
             Paragraph(
                 "The machine file says where each rotary's line lies. It is wrong by some hundredths of a millimetre. Find from the "
@@ -31,11 +33,11 @@ def worksheet(worked: EvaluatedPlan, readings: Readings, units: str) -> Page:
                 f"{fine(worked.plan.sigma_mm, units)} (one standard deviation) in each coordinate."
             ),
             _lines(machine, units),
-            ListOf(tuple(_sense(machine, i) for i in range(len(machine.rotaries)))),
+            BulletList(tuple(_sense(machine, i) for i in range(len(machine.rotaries)))),
             Heading("What was read"),
             _readings(machine, readings, units),
             Heading("How to go about it"),
-            ListOf(_steps(machine, readings)),
+            BulletList(_steps(machine, readings)),
             Heading("Your answers"),
             _answers(worked, units),
             Heading("To hand in"),
@@ -44,17 +46,16 @@ def worksheet(worked: EvaluatedPlan, readings: Readings, units: str) -> Page:
                 "tell at best: an answer may miss the truth by their expanded uncertainty, widened by what it takes "
                 "for all the numbers to hold at once, and by no more."
             ),
-            TableOf(("name", "date", "checked by"), (("", "", ""),), "lll"),
         ),
     )
 
 
-def _lines(machine: Machine, units: str) -> TableOf:
+def _lines(machine: Machine, units: str) -> Table:
     rows = tuple(
         (rotary.letter, *lengths(rotary.point_mm, units), direction(rotary.direction))
         for rotary in machine.rotaries
     )
-    return TableOf(("rotary", "point X", "Y", "Z", "direction"), rows, "lrrrl")
+    return Table(("rotary", "point X", "Y", "Z", "direction"), rows, align="lrrrl")
 
 
 def _sense(machine: Machine, i: int) -> str:
@@ -66,7 +67,7 @@ def _sense(machine: Machine, i: int) -> str:
     )
 
 
-def _readings(machine: Machine, readings: Readings, units: str) -> TableOf:
+def _readings(machine: Machine, readings: Readings, units: str) -> Table:
     decimals = 5 if units == "inch" else 4
     rows = []
     for i in range(len(readings)):
@@ -82,8 +83,8 @@ def _readings(machine: Machine, readings: Readings, units: str) -> TableOf:
             )
         )
     n = len(machine.letters)
-    return TableOf(
-        ("row", "kind", "target", *machine.letters, "X", "Y", "Z"), tuple(rows), "rll" + "r" * (n + 3)
+    return Table(
+        ("row", "kind", "target", *machine.letters, "X", "Y", "Z"), tuple(rows), align="rll" + "r" * (n + 3)
     )
 
 
@@ -116,12 +117,12 @@ def _steps(machine: Machine, readings: Readings) -> tuple[str, ...]:
     return tuple(steps)
 
 
-def _answers(worked: EvaluatedPlan, units: str) -> TableOf:
+def _answers(worked: EvaluatedPlan, units: str) -> Table:
     rows = tuple(
-        (one.name, one.words, "", "", units if one.unit == "mm" else "deg")
+        (one.name, one.words, BLANK, BLANK, units if one.unit == "mm" else "deg")
         for one in worked.foreseen.estimates
     )
-    return TableOf(("number", "meaning", "your value", "your U", ""), rows, "lllll")
+    return Table(("number", "meaning", "your value", "your U", ""), rows, align="lllll")
 
 
 def grade_text(given: Grade, units: str) -> str:
@@ -144,11 +145,8 @@ def grade_text(given: Grade, units: str) -> str:
                 verdict,
             ]
         )
-    from tabulate import tabulate
-
     head = ["number", "answer", "truth", "error", "allowed", "", ""]
-    align = ["left", *["right"] * 4, "left", "left"]
-    text = tabulate(rows, headers=head, tablefmt="simple", disable_numparse=True, colalign=align)
+    text = table(head, rows, align="lrrrrll")
     wrong = sum(mark.passed is False for mark in given.marks)
     judged = sum(mark.passed is not None for mark in given.marks)
     end = (

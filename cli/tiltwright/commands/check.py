@@ -7,7 +7,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from tiltwright.commands.explain import check_output, write_booklet
+from tiltwright.commands.explain import check_output, write_document
 from tiltwright.commands.options import (
     Force,
     JobArgument,
@@ -87,7 +87,7 @@ def check(
     from tiltwright.job.evaluate import evaluate_job
     from tiltwright.job.warnings import say_messages
     from tiltwright.teaching.answers import answers_from_file, answers_from_words, requested_answers
-    from tiltwright.teaching.assessment import assess, assessment_booklet, assessment_report
+    from tiltwright.teaching.assessment import assess, assessment_document, assessment_report
     from tiltwright.terminal.streams import ANSWER_NO
 
     check_output(output, paper)
@@ -112,7 +112,7 @@ def check(
 
         show_or_write(json_text(assessment_report(verdict, shown.value)), output, force=force)
     else:
-        write_booklet(assessment_booklet(verdict, shown.value), output, paper, force=force)
+        write_document(assessment_document(verdict, shown.value), output, paper, force=force)
     if not verdict.right:
         raise typer.Exit(ANSWER_NO)
 

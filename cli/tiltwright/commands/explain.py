@@ -20,9 +20,9 @@ from tiltwright.commands.options import (
 )
 
 if TYPE_CHECKING:
-    from tiltwright.output.booklet import Booklet
+    from tiltwright.output.document import Document
 
-__all__ = ["ByHand", "check_output", "explain", "write_booklet"]
+__all__ = ["ByHand", "check_output", "explain", "write_document"]
 
 ByHand = Annotated[
     bool, typer.Option("--by-hand", help="Plane trigonometry only: right triangles, sine and cosine.")
@@ -58,7 +58,7 @@ def explain(
     """
     from tiltwright.job.evaluate import evaluate_job
     from tiltwright.job.warnings import say_messages
-    from tiltwright.teaching.explanation import explained, explanation, explanation_report
+    from tiltwright.teaching.explanation import explanation, explanation_report, workings_of
     from tiltwright.terminal.streams import ANSWER_NO
 
     check_output(output, paper)
@@ -67,7 +67,7 @@ def explain(
     say_messages(worked, shown)
     if worked.unreached:
         raise typer.Exit(ANSWER_NO)
-    workings = explained(worked, by_hand=by_hand)
+    workings = workings_of(worked, by_hand=by_hand)
     if as_json:
         from tiltwright.output.json_csv import json_text
 
@@ -75,7 +75,7 @@ def explain(
             json_text(explanation_report(worked, workings, shown, by_hand=by_hand)), output, force=force
         )
         return
-    write_booklet(explanation(worked, workings, shown, by_hand=by_hand), output, paper, force=force)
+    write_document(explanation(worked, workings, shown, by_hand=by_hand), output, paper, force=force)
 
 
 def check_output(output: Path | None, paper: str) -> None:
@@ -87,25 +87,25 @@ def check_output(output: Path | None, paper: str) -> None:
     paper_of(paper)
 
 
-def write_booklet(booklet: Booklet, output: Path | None, paper: str, *, force: bool) -> None:
-    """A booklet on screen, or into the file, or the files, that its ending asks for."""
-    from tiltwright.output.booklet import booklet_text
+def write_document(document: Document, output: Path | None, paper: str, *, force: bool) -> None:
+    """Show a document, or write it to the file or files that the ending asks for."""
+    from tiltwright.output.document_text import document_text
 
     if output is None or output.suffix.lower() in {".txt", ".json"}:
-        show_or_write(booklet_text(booklet), output, force=force)
+        show_or_write(document_text(document), output, force=force)
         return
     from tiltwright.files.atomic_write import write_all
-    from tiltwright.output.booklet_files import booklet_files
+    from tiltwright.output.document_files import document_files
     from tiltwright.output.typesetting import uncovered
     from tiltwright.terminal.streams import note
 
     missing = (
-        uncovered("".join(booklet_text(booklet).splitlines())) if output.suffix.lower() == ".pdf" else ()
+        uncovered("".join(document_text(document).splitlines())) if output.suffix.lower() == ".pdf" else ()
     )
     if missing:
         codes = " ".join(f"U+{ord(sign):04X}" for sign in missing[:12])
         note(f"the page's font has no sign for {codes}; it shows a box for each")
-    files = booklet_files(booklet, output, paper_of(paper))
+    files = document_files(document, output, paper_of(paper))
     # Pages beside drawings of an older run would be worse than no pages.
     write_all(files, force=force)
     for path in files:

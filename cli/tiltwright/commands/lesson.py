@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from tiltwright.commands.explain import ByHand, check_output, write_booklet
+from tiltwright.commands.explain import ByHand, check_output, write_document
 from tiltwright.commands.options import Force, Json, Output, PaperOption, Units, paper_of, show_or_write
 
 __all__ = ["app"]
@@ -131,7 +131,7 @@ def grade(
         text = json_text(grading.grade_report(graded)) if as_json else grading.grade_csv(graded)
         show_or_write(text, output, force=force)
     else:
-        write_booklet(grading.grade_booklet(graded), output, paper, force=force)
+        write_document(grading.grade_document(graded), output, paper, force=force)
     if graded.faults:
         raise InputFaults(graded.faults)
 

@@ -111,7 +111,8 @@ def _make(
     from tiltwright.files.loader import read_machine
     from tiltwright.files.parsing import option_error
     from tiltwright.files.units import Unit
-    from tiltwright.output.document import as_markdown, as_pdf
+    from tiltwright.output.document_markdown import document_markdown
+    from tiltwright.output.document_pdf import document_pdf
     from tiltwright.terminal.streams import fail, note
 
     read = read_machine(machine)
@@ -136,8 +137,8 @@ def _make(
     page = worksheet(made.worked, made.readings, read.unit.value)
     contents: dict[str, str | bytes] = {
         "readings.csv": readings_csv(made.readings, read.machine, read.unit.value),
-        "worksheet.md": as_markdown(page),
-        "worksheet.pdf": as_pdf(page, paper),
+        "worksheet.md": document_markdown(page),
+        "worksheet.pdf": document_pdf(page, paper),
         "machine.toml": read.source.text,
         "key.txt": made.key,
     }

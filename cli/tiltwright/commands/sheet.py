@@ -102,17 +102,19 @@ def _sheet(
     day = date or datetime.now().astimezone().date().isoformat()
     made = build_sheet(worked, date=day, version=__version__, units=shown)
     # Collisions come out only now: the solids are laid out for the drawings.
-    for words in made.against:
+    for words in made.failures:
         say_no(words)
     if ending in TEXTS:
-        from tiltwright.sheet.markdown import sheet_markdown
-        from tiltwright.sheet.text import sheet_text
+        from tiltwright.output.document_markdown import document_markdown
+        from tiltwright.output.document_text import document_text
+        from tiltwright.sheet.sheet_document import sheet_document
 
-        show_or_write(sheet_text(made) if ending == ".txt" else sheet_markdown(made), output, force=force)
+        written = document_text if ending == ".txt" else document_markdown
+        show_or_write(written(sheet_document(made)), output, force=force)
     else:
         assert output is not None
         _pages(made, output, ending, paper, force=force)
-    if made.against:
+    if made.failures:
         # The sheet is written all the same, with this first: whoever corrects the setup needs it.
         raise typer.Exit(ANSWER_NO)
 

@@ -3,6 +3,7 @@
 import re
 from typing import ClassVar
 
+from kinematics.constants import MM_PER_INCH
 from tiltwright.files.diagnostics import InvalidValue
 from tiltwright.files.schema_types import FieldType
 
@@ -10,7 +11,7 @@ __all__ = ["Density", "Force", "Mass", "Modulus", "Torque", "parse_quantity"]
 
 _POUND = 0.45359237  # kg, exactly (international yard and pound agreement of 1959)
 _POUND_FORCE = _POUND * 9.80665  # N, with the standard gravity of the 3rd CGPM (1901)
-_INCH_M = 0.0254
+_INCH_M = MM_PER_INCH * 1e-3
 
 MASS = {"kg": 1.0, "g": 1e-3, "lb": _POUND}
 FORCE = {"N": 1.0, "kN": 1e3, "lbf": _POUND_FORCE}

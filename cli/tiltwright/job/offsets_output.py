@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 from numpy import float64
 from numpy.typing import ArrayLike, NDArray
-from tabulate import tabulate
 
 from kinematics import Aim, Machine, PlacedOperation, TouchOff, UnreachableOperation, work_offset_code
 from tiltwright.job.evaluate import EvaluatedJob
@@ -347,5 +346,4 @@ def aim_table(aim: Aim, machine: Machine, rotary_offset_deg: NDArray[float64]) -
         row += [angle(value) for value in way.machine_deg] if rotary_offset_deg.any() else []
         verdict = ("taken" if number == 1 else "fits") if way.fits else "out: " + "; ".join(way.why_out)
         rows.append([*row, angle(way.cost_deg), verdict])
-    align = ["left", *["right"] * (len(head) - 2), "left"]
-    return tabulate(rows, headers=head, tablefmt="simple", disable_numparse=True, colalign=align)
+    return table(head, rows, align="l" + "r" * (len(head) - 2) + "l")

@@ -10,7 +10,7 @@ _LONGEST_LINE = 256
 
 
 def comment(text: str) -> str:
-    r"""Text as a comment that ends where it ends: no brackets of its own, plain ASCII, within a line's 256 characters.
+    r"""A comment that no text can end early: no brackets inside, plain ASCII, within a line's 256 characters.
 
     RS274/NGC, section 3.3.4: a comment holds no ``(``, closes on its line, and ``(MSG,`` would be shown to the
     operator, so no text may begin like that.

@@ -1,4 +1,4 @@
-"""Numbers as they are shown: lengths, angles, and amounts in the units of the reader."""
+"""Formatting of lengths, angles, masses, forces and torques in the units shown."""
 
 from __future__ import annotations
 
@@ -6,13 +6,14 @@ import math
 from collections.abc import Iterable
 from decimal import ROUND_HALF_EVEN, Decimal
 
+from kinematics.constants import MM_PER_INCH
 from tiltwright.files.quantity import FORCE, MASS, TORQUE
 from tiltwright.files.units import Unit
 
 __all__ = ["FORCE_UNIT", "MASS_UNIT", "STIFFNESS_UNIT", "TORQUE_UNIT", "force", "mass", "stiffness", "torque"]
 
 UNIT_MM = {unit.value: unit.mm for unit in Unit}
-"""How many millimetres a unit is, by its name."""
+"""Millimetres in a unit, by its name."""
 
 UNIT_SYMBOL = {"mm": "mm", "inch": "in"}
 """A unit as it is written behind a number."""
@@ -91,7 +92,7 @@ def direction(vector: Iterable[float]) -> str:
 
 
 def with_minus(text: str) -> str:
-    """The same number with a typographic minus, which a grey print at arm's length does not lose."""
+    """A number with the typographic minus, which can still be read on a grey print at arm's length."""
     return text.replace("-", "\N{MINUS SIGN}")
 
 
@@ -130,5 +131,5 @@ def stiffness(newton_per_mm: float, units: str) -> str:
     >>> stiffness(50_000.0, "mm"), stiffness(50_000.0, "inch")
     ('50.0', '285.5')
     """
-    per_thousandth = newton_per_mm * (1e-3 if units == "mm" else 0.0254)
+    per_thousandth = newton_per_mm * (1e-3 if units == "mm" else MM_PER_INCH * 1e-3)
     return fixed(per_thousandth / FORCE[FORCE_UNIT[units]], 1)

@@ -1,4 +1,4 @@
-"""A folder of answer files graded: who, right, wrong and why, and which mistake the class makes most."""
+"""Grades of a folder of answer files: right, wrong and why for each student, and the mistakes of the class."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from typing import Any
 from kinematics.teaching import PIVOT_LEVEL, AttainableAccuracy, PivotExercise
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, sanitized, shown
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
-from tiltwright.output.booklet import Block, Booklet, Bullets, Heading, Table, Words
+from tiltwright.output.document import Block, BulletList, Document, Heading, Paragraph, Table
 from tiltwright.output.json_csv import csv_text
 from tiltwright.teaching.answers import Answers, answers_from_file, requested_answers, rows_of
 from tiltwright.teaching.assessment import Assessment, assess
@@ -20,9 +20,9 @@ from tiltwright.teaching.lesson_set import KEYS, job_name
 from tiltwright.teaching.pivot_assessment import PivotAssessment, assess_pivots, pivot_sheet_of
 from tiltwright.teaching.pivot_sheets import pivots_asked
 
-__all__ = ["Graded", "grade", "grade_booklet", "grade_csv", "grade_report"]
+__all__ = ["Graded", "grade", "grade_csv", "grade_document", "grade_report"]
 
-_FOOT = "For the instructor. The names come from the answer files and are kept nowhere else."
+_FOOT = "For the instructor. The names come from the answer files and are stored nowhere else."
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,9 +34,9 @@ class GradedFile:
     file : str
     student, sheet : str
         As the file states them; the file's name stands in for a student that it does not name.
-    verdict : Verdict, PivotVerdict or None
-    faults : tuple of Fault
-        Why it could not be read.
+    verdict : Assessment, PivotAssessment or None
+    faults : tuple of Diagnostic
+        The reasons why it could not be read.
     missing : int
         Numbers that were asked for and not answered.
     """
@@ -55,11 +55,15 @@ class GradedFile:
 
     @property
     def result(self) -> str:
-        """Right, wrong and why in a few words."""
+        """The result in a few words: right, or wrong and why."""
         if self.verdict is None:
             return "not read: " + "; ".join(_fault_words(fault) for fault in self.faults)
-        why = "all right" if self.verdict.right else "; ".join(self.verdict.reasons)
-        return why if not self.missing else f"{why}; {self.missing} not answered"
+        if self.verdict.right:
+            return (
+                f"{self.verdict.count[0]} right, {self.missing} not answered" if self.missing else "all right"
+            )
+        left_out = [f"{self.missing} not answered"] if self.missing else []
+        return "; ".join([*self.verdict.reasons, *left_out])
 
 
 def _fault_words(fault: Diagnostic) -> str:
@@ -175,8 +179,8 @@ def _sheet_of(path: Path, lesson: LessonFile) -> int:
     raise InputFaults([Diagnostic(str(path), None, "sheet", "no number in the column", allowed)])
 
 
-def grade_booklet(graded: Graded) -> Booklet:
-    """The instructor's table."""
+def grade_document(graded: Graded) -> Document:
+    """The grades as a document for the instructor."""
     rows = tuple((row.student, row.sheet, _score(row), row.result) for row in graded.rows)
     blocks: list[Block] = [Table(("student", "sheet", "right", "result"), rows, left=4)]
     blocks.append(Heading("What the class gets wrong"))
@@ -184,16 +188,16 @@ def grade_booklet(graded: Graded) -> Booklet:
         tally = tuple((kind, str(count)) for kind, count in graded.tally)
         blocks.append(Table(("mistake", "students"), tally))
     else:
-        blocks.append(Words("Nothing, in the files that could be read."))
+        blocks.append(Paragraph("Nothing, in the files that could be read."))
     if graded.faults:
         blocks += [
             Heading("Files that could not be read"),
-            Bullets(tuple(". ".join(str(fault).split("\n    ")) for fault in graded.faults)),
+            BulletList(tuple(". ".join(str(fault).split("\n    ")) for fault in graded.faults)),
         ]
     read = [row for row in graded.rows if row.verdict is not None]
     right = sum(row.verdict is not None and row.verdict.right and not row.missing for row in read)
     unread = len(graded.rows) - len(read)
-    return Booklet(
+    return Document(
         "Grades",
         f"Lesson: {graded.lesson.level}",
         (
@@ -218,7 +222,7 @@ def _score(row: GradedFile) -> str:
 
 
 def grade_csv(graded: Graded) -> str:
-    """The table for a spreadsheet."""
+    """The grades as CSV."""
     return csv_text(
         ("file", "student", "sheet", "right", "answered", "missing", "result"),
         (
@@ -236,7 +240,7 @@ def grade_csv(graded: Graded) -> str:
 
 
 def grade_report(graded: Graded) -> dict[str, Any]:
-    """The table for another program."""
+    """The grades as a JSON object."""
     return {
         "schema": "tiltwright.lesson-grade/1",
         "level": graded.lesson.level,

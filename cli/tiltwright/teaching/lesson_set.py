@@ -15,9 +15,9 @@ from kinematics.teaching import (
     set_pivot_exercise,
 )
 from kinematics.teaching.exercises import UNIT_MM, UnitName
-from tiltwright.output.booklet import Booklet
-from tiltwright.output.booklet_files import booklet_files
-from tiltwright.output.booklet_pages import booklet_pdf
+from tiltwright.output.document import Document
+from tiltwright.output.document_files import document_files
+from tiltwright.output.document_pdf import document_pdf
 from tiltwright.output.typesetting import Paper
 from tiltwright.teaching.lesson_file import DEFAULT_WITHIN, LESSON, job_toml, lesson_toml, machine_toml
 from tiltwright.teaching.pivot_assessment import readings_name, readings_text
@@ -82,7 +82,7 @@ def _pivot_files(seed: int, sheet: int, units: UnitName, paper: Paper) -> Iterat
     yield keys / readings_name(sheet), readings_text(exercise)
 
 
-def _both(booklet: Booklet, name: str, paper: Paper) -> Iterator[tuple[Path, str | bytes]]:
-    """A booklet as Markdown, with its drawings beside it, and as pages."""
-    yield from booklet_files(booklet, Path(f"{name}.md"), paper).items()
-    yield Path(f"{name}.pdf"), booklet_pdf(booklet, paper)
+def _both(document: Document, name: str, paper: Paper) -> Iterator[tuple[Path, str | bytes]]:
+    """A document as Markdown, with its drawings beside it, and as pages."""
+    yield from document_files(document, Path(f"{name}.md"), paper).items()
+    yield Path(f"{name}.pdf"), document_pdf(document, paper)

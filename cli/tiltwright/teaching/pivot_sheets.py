@@ -7,7 +7,17 @@ import numpy as np
 from kinematics.teaching import AttainableAccuracy, PivotExercise, Probed, solve_pivot
 from kinematics.teaching.working import seen_from
 from tiltwright.output import numbers
-from tiltwright.output.booklet import Block, Booklet, Bullets, Heading, NewPage, Picture, Table, Words
+from tiltwright.output.document import (
+    BLANK,
+    Block,
+    BulletList,
+    Document,
+    Heading,
+    PageBreak,
+    Paragraph,
+    Picture,
+    Table,
+)
 from tiltwright.output.json_csv import csv_text
 from tiltwright.teaching.answers import RequestedAnswers
 from tiltwright.teaching.explanation import digits_for, step_block
@@ -15,7 +25,6 @@ from tiltwright.teaching.pivot_drawing import PANEL_MM, draw_probed
 
 __all__ = ["pivot_answer_csv", "pivot_key", "pivot_worksheet", "pivots_asked"]
 
-_BLANK = "." * 14
 _FOOT = "Invented numbers. At a machine prove out above the part first: single block, rapid turned down."
 _ALONG = {"A": "+X", "B": "+Y", "C": "+Z"}
 
@@ -42,24 +51,24 @@ def _within(exercise: PivotExercise, support: AttainableAccuracy) -> str:
     return ", ".join(words)
 
 
-def pivot_worksheet(exercise: PivotExercise, support: AttainableAccuracy) -> Booklet:
+def pivot_worksheet(exercise: PivotExercise, support: AttainableAccuracy) -> Document:
     """The sheet to hand out."""
     units = exercise.units
     repeats = numbers.length(exercise.repeatability_mm, units)
-    blocks: list[Block] = [Words(exercise.story), *_machine(exercise)]
+    blocks: list[Block] = [Paragraph(exercise.story), *_machine(exercise)]
     for i, one in enumerate(exercise.probed):
         blocks += [Heading(f"What was read while {one.letter} turned ({units})"), _readings(one, units)]
-        blocks.append(Bullets(_about(exercise, one)))
+        blocks.append(BulletList(_about(exercise, one)))
         blocks.append(Picture(draw_probed(exercise, i, units), _title(one), PANEL_MM[0]))
     blocks += [
         Heading("What to find"),
-        Words(
+        Paragraph(
             "Where each line truly runs: the coordinates of its pivot across the line, in machine coordinates. The "
             "coordinate along the line is free and not asked for."
         ),
         Heading("Your answers"),
-        *(Table(("pivot", *one.axes), ((one.letter, _BLANK, _BLANK),)) for one in exercise.probed),
-        Bullets(
+        *(Table(("pivot", *one.axes), ((one.letter, BLANK, BLANK),)) for one in exercise.probed),
+        BulletList(
             (
                 (
                     f"Every reading lies within {repeats} {units} of the truth, in each coordinate that was probed. That is "
@@ -74,17 +83,17 @@ def pivot_worksheet(exercise: PivotExercise, support: AttainableAccuracy) -> Boo
             )
         ),
     ]
-    return Booklet(
-        "Exercise", exercise.title, (*_identity(exercise), ("Name", _BLANK * 2)), tuple(blocks), _FOOT
+    return Document(
+        "Exercise", exercise.title, (*_identity(exercise), ("Name", BLANK * 2)), tuple(blocks), _FOOT
     )
 
 
-def pivot_key(exercise: PivotExercise, support: AttainableAccuracy) -> Booklet:
+def pivot_key(exercise: PivotExercise, support: AttainableAccuracy) -> Document:
     """The answers, by plane geometry and by least squares, with the working."""
     units = exercise.units
     blocks: list[Block] = [Heading("Answers"), _answers(exercise, support)]
     blocks.append(
-        Words(
+        Paragraph(
             "A right answer may be off the truth by what the least favourable way by hand allows if every reading is "
             "off by its most. Where two opposite readings, another pair of tilts or a circle through three points were "
             "used instead of what follows, the answer is a little different and as right."
@@ -92,7 +101,7 @@ def pivot_key(exercise: PivotExercise, support: AttainableAccuracy) -> Booklet:
     )
     blocks += [Heading("By least squares"), _least_squares(exercise, support)]
     blocks.append(
-        Bullets(
+        BulletList(
             (
                 *(held.words for held in support.fit.held),
                 (
@@ -105,15 +114,15 @@ def pivot_key(exercise: PivotExercise, support: AttainableAccuracy) -> Booklet:
     )
     for i, one in enumerate(exercise.probed):
         found = next(iter(one.worked().values()))
-        blocks += [NewPage(), Heading(f"The pivot of {_title(one)}"), _readings(one, units)]
+        blocks += [PageBreak(), Heading(f"The pivot of {_title(one)}"), _readings(one, units)]
         blocks.append(Picture(draw_probed(exercise, i, units, found), _title(one), PANEL_MM[0]))
         digits = digits_for(units)
         blocks += [step_block(n, line, digits) for n, line in enumerate(solve_pivot(one), start=1)]
         written = "  ".join(
             f"{a} {numbers.length(float(v), units)}" for a, v in zip(one.axes, found, strict=True)
         )
-        blocks.append(Words(f"The pivot of {one.letter}: {written}", bold=True))
-    return Booklet("Key", exercise.title, (*_identity(exercise), ("Lengths", units)), tuple(blocks), _FOOT)
+        blocks.append(Paragraph(f"The pivot of {one.letter}: {written}", bold=True))
+    return Document("Key", exercise.title, (*_identity(exercise), ("Lengths", units)), tuple(blocks), _FOOT)
 
 
 def _identity(exercise: PivotExercise) -> tuple[tuple[str, str], ...]:
@@ -145,7 +154,7 @@ def _machine(exercise: PivotExercise) -> list[Block]:
     return [
         Heading(f"Given: the machine as the shop believes it is ({units})"),
         Table(head, rows, left=2),
-        Bullets(
+        BulletList(
             (
                 (
                     "Machine coordinates with every rotary at zero. The lines run parallel to the axes; only where they lie "

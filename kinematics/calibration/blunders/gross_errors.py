@@ -15,12 +15,11 @@ from numpy.typing import NDArray
 from kinematics.calibration.blunders.blunder import Blunder
 from kinematics.calibration.lengths import in_millimetres
 from kinematics.calibration.readings import Readings, TargetKind
+from kinematics.constants import MM_PER_INCH
 from kinematics.machine import Machine, table_pose
 from kinematics.validation import normalized
 
 __all__ = ["find_gross_errors"]
-
-INCH_MM = 25.4
 
 _FAR_MM = 20.0
 """mm from the others: a gross error. Chosen here: lines right to within millimetres carry no reading so far off."""
@@ -148,7 +147,7 @@ def _mends(point: NDArray[np.float64]) -> Iterator[tuple[str, tuple[int, ...], N
         other = point.copy()
         other[[i, j]] = other[[j, i]]
         yield "coordinates swapped", (i, j), other
-    for kind, factor in (("inches in one row", INCH_MM), ("millimetres in one row", 1.0 / INCH_MM)):
+    for kind, factor in (("inches in one row", MM_PER_INCH), ("millimetres in one row", 1.0 / MM_PER_INCH)):
         for changed in ((0, 1, 2), (0,), (1,), (2,)):
             other = point.copy()
             other[list(changed)] *= factor

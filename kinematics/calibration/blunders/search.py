@@ -35,12 +35,11 @@ from kinematics.calibration.blunders.hypotheses import (
 from kinematics.calibration.blunders.regularized_fit import RegularizedFit, fit_with_prior
 from kinematics.calibration.lengths import in_millimetres
 from kinematics.calibration.readings import Readings
+from kinematics.constants import MM_PER_INCH
 from kinematics.machine import Machine
 from kinematics.rotary import RotationSense
 
 __all__ = ["find_blunders"]
-
-INCH_MM = 25.4
 
 _MOST = 3
 """Blunders named in one set of readings. Chosen here: whoever made more takes the readings anew."""
@@ -273,10 +272,13 @@ def _units(
     """Whether all readings are 25.4 times too small or too large: the lines come out where no line can be."""
     if base is not None and (
         base.strain < _FINE_STRAIN
-        or base.scatter > INCH_MM * max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * base.per_mm
+        or base.scatter > MM_PER_INCH * max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * base.per_mm
     ):
         return None
-    for kind, factor in (("inches for millimetres", INCH_MM), ("millimetres for inches", 1.0 / INCH_MM)):
+    for kind, factor in (
+        ("inches for millimetres", MM_PER_INCH),
+        ("millimetres for inches", 1.0 / MM_PER_INCH),
+    ):
         mended = replace(
             readings,
             points_mm=readings.points_mm * factor,

@@ -19,7 +19,7 @@ UNSQUARED = HEAD.replace('square_up = "C"', "")
 def test_a_sheet_without_cautions_has_no_box(make):
     sheet = make(job=HEAD.replace('tip = [["z", 60.0], ["x", 35.0]]', "normal = [0, 0, 1]"))
     assert sheet.alerts == ()
-    assert typeset.page_data(sheet, "a4")["alerts"] == []
+    assert typeset.sheet_data(sheet, "a4")["alerts"] == []
 
 
 def askew(off_deg: float, *about: str) -> Message[PartOffSquare]:

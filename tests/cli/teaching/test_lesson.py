@@ -51,12 +51,10 @@ def test_the_key_says_what_the_exercise_is(run, tmp_path, level, units):
         for read, drawn in zip(worked.operations, exercise.placed, strict=True):
             assert read.placed.offset_mm == pytest.approx(drawn.offset_mm, abs=1e-9)
             assert read.placed.program_deg == pytest.approx(drawn.program_deg, abs=1e-9)
-        handed_out = (folder / "sheets" / f"sheet-{sheet:02d}.md").read_text("utf-8")
+        handed_out = (folder / "sheets" / f"sheet-{sheet:02d}.md").read_text("utf-8").replace("\\", "")
         decimals = 3 if units == "mm" else 4
         for one in exercise.placed:
-            answer = f"{one.offset_mm[2] / (25.4 if units == 'inch' else 1.0):.{decimals}f}".replace(
-                "-", "\\-"
-            )
+            answer = f"{one.offset_mm[2] / (25.4 if units == 'inch' else 1.0):.{decimals}f}"
             assert answer not in handed_out
             assert answer in (folder / "key" / f"key-{sheet:02d}.md").read_text("utf-8")
         for name in (f"sheets/sheet-{sheet:02d}.pdf", f"key/key-{sheet:02d}.pdf"):
@@ -151,7 +149,7 @@ def test_an_answer_left_empty_is_no_wrong_answer(run, tmp_path):
     ended = run("lesson", "grade", folder, handed_in)
     assert ended.code == 0
     assert "5 of 6" in ended.out
-    assert "all right; 1 not answered" in ended.out
+    assert "5 right, 1 not answered" in ended.out
 
 
 @pytest.mark.parametrize(
