@@ -79,7 +79,7 @@ def _refuse_ending(text: str, output: Path) -> None:
 
     ending, is_json = output.suffix.lower(), text.startswith("{")
     refuse_pictures([output], "--output")
-    if (ending == ".json") != is_json and ending in {".json", ".csv", ".md", ".ngc"}:
+    if (ending == ".json") != is_json and ending in {".json", ".csv", ".md", ".nc", ".ngc"}:
         found = f'the ending "{output.suffix}" {"for JSON" if is_json else "without --json"}'
         raise option_error("--output", found, ".json with --json, and with nothing else")
 

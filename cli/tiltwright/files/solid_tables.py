@@ -128,7 +128,7 @@ HolderPart = Annotated[
 class HolderTable(FileTable, frozen=True, kw_only=True):
     """A tool holder, as a stack of diameters."""
 
-    name: Annotated[Name, Meta(description="What the shop calls it.", examples=["ER25 long"])]
+    name: Annotated[Name, Meta(description="What the shop calls it.", examples=["long collet chuck"])]
     parts: Annotated[
         tuple[HolderPart, ...],
         Meta(
@@ -189,7 +189,7 @@ class ToolTable(FileTable, frozen=True, kw_only=True):
     ] = None
     holder: Annotated[
         Name | None,
-        Meta(description="The holder it sits in, from the machine file.", examples=["ER25 long"]),
+        Meta(description="The holder it sits in, from the machine file.", examples=["long collet chuck"]),
     ] = None
 
 

@@ -41,7 +41,7 @@ def input_kind(path: str | os.PathLike[str]) -> str | None:
     Examples
     --------
     >>> remember("job.toml", "a job file")
-    >>> input_kind("./job.toml"), input_kind("load.ngc")
+    >>> input_kind("./job.toml"), input_kind("load.nc")
     ('a job file', None)
     >>> forget()
     """
