@@ -11,7 +11,14 @@ from numpy.typing import NDArray
 
 from kinematics import Machine, RotaryAxis
 from tiltwright.files.angle import parse_angle
-from tiltwright.files.diagnostics import Diagnostic, InputFaults, InvalidValue, one_of, shown, unseen
+from tiltwright.files.diagnostics import (
+    Diagnostic,
+    InputFaults,
+    InvalidValue,
+    invisible_character,
+    one_of,
+    shown,
+)
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
 from tiltwright.files.schema_types import LONGEST_NAME, printable_words
 
@@ -83,14 +90,14 @@ def parse_degrees(text: str) -> float:
 
 
 def parse_name(text: str) -> str:
-    """A target's name: printable, 1 to 80 characters, nothing unseen in it."""
+    """A target's name: printable, 1 to 80 characters, no invisible character."""
     name = text.strip()
     allowed = printable_words(LONGEST_NAME)
     if not name:
         raise InvalidValue(found=EMPTY_CELL, allowed=allowed)
     if len(name) > LONGEST_NAME:
         raise InvalidValue(found=f"{len(name)} characters", allowed=allowed)
-    if unseen(name):
+    if invisible_character(name):
         raise InvalidValue(found=shown(name), allowed=f"{allowed}, without control characters")
     return name
 

@@ -16,7 +16,7 @@ import msgspec
 from msgspec import Meta
 
 from tiltwright.files.angle import ANGLE_PATTERN, parse_angle
-from tiltwright.files.diagnostics import InvalidValue, nearest, one_of, sanitized, shown, unseen
+from tiltwright.files.diagnostics import InvalidValue, invisible_character, nearest, one_of, sanitized, shown
 from tiltwright.files.units import Unit
 
 __all__ = [
@@ -42,10 +42,10 @@ __all__ = [
     "TravelEnds",
     "UnitName",
     "WordMap",
+    "decode_field",
     "keys_given",
     "listed",
     "printable_words",
-    "read_field",
     "words_of",
 ]
 
@@ -53,10 +53,16 @@ __all__ = [
 class FileTable(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A table of a file: numbers are numbers, every key is known, nothing is infinite.
 
-    `schema_rule` is what the JSON Schema says beside the keys.
+    Attributes
+    ----------
+    schema_rule : dict
+        JSON Schema of the rules between its keys.
+    former_keys : dict
+        Of a whole file's table: the path of each key's former name, still read for one version, and the name today.
     """
 
     schema_rule: ClassVar[dict[str, Any]] = {}
+    former_keys: ClassVar[dict[tuple[str, ...], str]] = {}
 
 
 def keys_given(table: FileTable) -> frozenset[str]:
@@ -98,11 +104,11 @@ class FieldType:
     @classmethod
     def read(cls, value: object) -> Self:
         """What stands in a file, as this kind; ValueError where it is none."""
-        plain = msgspec.convert(cls.before(value), cls.plain, dec_hook=read_field)
+        plain = msgspec.convert(cls.before(value), cls.plain, dec_hook=decode_field)
         return cls(cls.after(plain))  # type: ignore[call-arg]  # a kind is made as its plain type is
 
 
-def read_field(kind: type, value: object) -> object:
+def decode_field(kind: type, value: object) -> object:
     """What msgspec asks for where a type is not its own."""
     if issubclass(kind, FieldType):
         return kind.read(value)
@@ -330,7 +336,7 @@ def _printable(text: str, longest: int) -> str:
         raise InvalidValue(allowed=allowed)
     if len(text) > longest:
         raise InvalidValue(allowed=allowed, found=f"{len(text)} characters")
-    if character := unseen(text):
+    if character := invisible_character(text):
         raise InvalidValue(
             allowed=f"{allowed}, without control characters, line breaks or characters that turn the "
             "direction of writing",

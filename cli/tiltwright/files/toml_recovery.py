@@ -1,4 +1,4 @@
-"""Recovery from text that is no TOML: key positions, hints for the usual slips, and the lines that are skipped."""
+"""Recovery from text that is no TOML: key positions, hints for the usual mistakes, and the lines that are skipped."""
 
 from __future__ import annotations
 
@@ -18,9 +18,7 @@ if TYPE_CHECKING:
 
 
 def line_of(text: str, path: KeyPath) -> int:
-    r"""The line, counted from one, of the key or value at `path`.
-
-    Of a missing key it is the line of the table that should hold it.
+    r"""The line, counted from one, of the key or value at `path`; of a missing key, that of its table.
 
     Parameters
     ----------
@@ -45,12 +43,12 @@ def line_of(text: str, path: KeyPath) -> int:
 
 @lru_cache(maxsize=4)
 def _index(text: str) -> dict[KeyPath, int]:
-    """Every path of the file and its line."""
+    """The line of every path in the file."""
     import tree_sitter
     import tree_sitter_toml
 
     language = tree_sitter.Language(tree_sitter_toml.language())
-    # The grammar wants every line ended, the last one too.
+    # The grammar needs an end on every line, the last one too.
     tree = tree_sitter.Parser(language).parse((text + "\n").encode("utf-8", "surrogatepass"))
     index: dict[KeyPath, int] = {}
     counts: dict[KeyPath, int] = {}
@@ -69,7 +67,7 @@ def _index(text: str) -> dict[KeyPath, int]:
 def _header_path(
     index: dict[KeyPath, int], counts: dict[KeyPath, int], node: Node, *, is_list: bool
 ) -> KeyPath:
-    """The path that a table's header opens, entered with its line and those of the tables it implies."""
+    """The path that a table's header opens; it is added with its line, as are the tables that it implies."""
     keys = list(_keys(node))
     path: KeyPath = ()
     for key in keys[:-1]:
@@ -87,7 +85,7 @@ def _header_path(
 
 
 def _add_pair(index: dict[KeyPath, int], table: KeyPath, pair: Node) -> None:
-    """Enter a ``key = value`` and everything inside the value."""
+    """Add a ``key = value`` and everything inside the value."""
     waiting = [(table, pair)]
     while waiting:
         path, node = waiting.pop()
@@ -96,7 +94,7 @@ def _add_pair(index: dict[KeyPath, int], table: KeyPath, pair: Node) -> None:
             for part in _keys(key):
                 path = (*path, part)
                 index.setdefault(path, _line(key))
-            # A value may begin below its key only inside brackets, so the key's line is the value's.
+            # Outside brackets a value begins on its key's line.
             waiting.append((path, value))
         elif node.type == "inline_table":
             waiting += [(path, child) for child in node.named_children if child.type == "pair"]
@@ -142,14 +140,14 @@ _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 
 def syntax_fault(file: str, text: str, message: str) -> Diagnostic:
-    """The fault that `tomllib` found, with its line and column, what stands there, and what to write instead.
+    """The syntax error that `tomllib` found: line and column, the text there, and what to write instead.
 
     Parameters
     ----------
     file, text : str
-        The file's name for messages, and what it holds.
+        The file's name for messages, and its text.
     message : str
-        The parser's.
+        The parser's message.
     """
     place = re.search(r" \(at line (\d+), column (\d+)\)$", message)
     reason = message[: place.start()] if place else re.sub(r" \(at end of document\)$", "", message)
@@ -160,23 +158,23 @@ def syntax_fault(file: str, text: str, message: str) -> Diagnostic:
         return Diagnostic(file, last, "end of the file", f"a value that is not finished ({reason})", "TOML")
     line, column = int(place[1]), int(place[2])
     here = lines[line - 1] if line <= len(lines) else ""
-    tip = _twice(lines, line) if "overwrite" in reason else _tip(here, column - 1, reason)
+    tip = _duplicate_tip(lines, line) if "overwrite" in reason else _tip(here, column - 1, reason)
     return Diagnostic(file, line, f"column {column}", f"{shown(here.strip())} ({reason})", "TOML", tip)
 
 
-def _twice(lines: list[str], line: int) -> str:
-    """Where a key stood before in its table."""
+def _duplicate_tip(lines: list[str], line: int) -> str:
+    """A tip that names the line where the key was given first."""
     key = lines[line - 1].partition("=")[0].strip()
     for before in range(line - 2, -1, -1):
         if lines[before].lstrip().startswith("["):
             break
         if lines[before].partition("=")[0].strip() == key:
-            return f"{shown(key)} stands twice in this table, first on line {before + 1}"
+            return f"{shown(key)} is given twice in this table, first on line {before + 1}"
     return ""
 
 
 def _tip(line: str, place: int, reason: str) -> str:
-    """What to write instead, where the slip is a known one.
+    """A tip for a known mistake: what to write instead.
 
     Examples
     --------
@@ -192,27 +190,27 @@ def _tip(line: str, place: int, reason: str) -> str:
     key, equals, rest = line.partition("=")
     if not equals or not _BARE_KEY.fullmatch(key.strip().strip("\"'").replace(".", "")):
         return _key_tip(line, key)
-    # A value that stands alone on its line is taken whole, one in a list or table from where the fault lies.
+    # A value alone on its line is taken whole, one in a list or table from the place of the fault.
     value = _without_remark(rest)
     if not value:
         return "a value is missing after the equals sign"
     if "unclosed" not in reason and value.count('"') % 2:
-        return "quotes stand on both sides of text" if not _NUMERIC.match(value) else _number_tip(value)
+        return "text needs a quote on both sides" if not _NUMERIC.match(value) else _number_tip(value)
     if value[0] in "[{":
         value = _entry(line, place)
     return _number_tip(value) or _text_tip(value)
 
 
 def _entry(line: str, place: int) -> str:
-    """The entry of a list or an inline table that a place lies in."""
+    """The entry of a list or an inline table at a place in the line."""
     start = max(line.rfind(mark, 0, place) for mark in "[{,=") + 1
     return re.split(r"[,;\]}]", _without_remark(line[start:]), maxsplit=1)[0].strip()
 
 
 def _key_tip(line: str, key: str) -> str:
-    """What to do about a key that is no key."""
+    """A tip for an invalid key."""
     if re.match(r"\s*[\w-]+\s*:", line):
-        return "an equals sign stands between a key and its value"
+        return "put an equals sign between a key and its value"
     if "[" in line.split("#", maxsplit=1)[0][:1] or not key.strip():
         return ""
     if "=" not in line:
@@ -222,9 +220,9 @@ def _key_tip(line: str, key: str) -> str:
 
 
 def _number_tip(value: str) -> str:
-    """What to write instead of a number in the shop's hand; nothing where it is none."""
-    for slip, words in _SLIPS:
-        if match := slip.fullmatch(value):
+    """A tip for a number as the shop writes it; empty where it is none."""
+    for mistake, words in _MISTAKES:
+        if match := mistake.fullmatch(value):
             return words(match)
     whole = _whole(value)
     return f"write {whole}" if whole != value and _is_number(whole) else ""
@@ -252,17 +250,17 @@ def _thousands(match: re.Match[str]) -> str:
 
 
 def _unit(match: re.Match[str]) -> str:
-    return f"write {_whole(match[1])}: the unit of all lengths stands once, in units"
+    return f"write {_whole(match[1])}: the unit is given once, in units"
 
 
 def _angle(match: re.Match[str]) -> str:
     bare = _whole(re.sub(r"\s*(°|deg\w*|d)\.?$", "", match[0]))
     if _is_number(bare):
-        return f"write {bare}: degrees stand alone"
+        return f"write {bare}: degrees need no sign"
     return f"an angle with its marks goes in quotes: {shown(match[0])}"
 
 
-_SLIPS = (
+_MISTAKES = (
     (_LONG_MINUS, _minus),
     (_FRACTION, _fraction),
     (_COMMA, _comma),
@@ -273,7 +271,7 @@ _SLIPS = (
 
 
 def _whole(value: str) -> str:
-    """A number with a digit on both sides of its point and no zeros before it."""
+    """A number with a digit on both sides of its point and without leading zeros."""
     value = _NO_LEADING.sub(r"\g<1>0\2", value)
     value = _NO_TRAILING.sub(r"\1.0", value)
     return _ZEROS.sub(r"\1\2", value).removeprefix("+")
@@ -285,7 +283,7 @@ def _is_number(value: str) -> bool:
 
 def _text_tip(value: str) -> str:
     if _ANGLES.fullmatch(value):
-        return "angles stand in braces: { A = -90, C = 0 }"
+        return "angles go in braces: { A = -90, C = 0 }"
     if _WORD.fullmatch(value) and '"' not in value and value not in {"true", "false"}:
         return f"text goes in quotes: {shown(value)}"
     return ""
@@ -302,39 +300,39 @@ _KEY = re.compile(r"\s*[\w-]+(?:\s*\.\s*[\w-]+)*\s*=(?P<value>.*)", re.ASCII)
 def recover(
     file: str, text: str, refusal: tomllib.TOMLDecodeError, unread: str
 ) -> tuple[str, dict[str, Any], list[UnlocatedDiagnostic]]:
-    """A text without the lines that are no TOML, the data of the rest, and what was wrong with those lines.
+    """Skip the lines that are no TOML: the text without them, its data, and a diagnostic for each.
 
     Parameters
     ----------
     file, text : str
-        The file's name for messages, and what it holds.
+        The file's name for messages, and its text.
     refusal : TOMLDecodeError
-        The parser's.
+        The parser's error.
     unread : str
-        TOML that stands for the value of a line ``key = ...``; of any other line nothing is left, but its number.
+        TOML that replaces the value of a line ``key = ...``; any other line becomes empty, so that the rest keep their numbers.
 
     Raises
     ------
     InputFaults
-        With the faults so far, where the rest cannot be told from what is wrong: a table's name that is no name, a
-        list or a text over several lines. With the first alone, where more than half of the lines are no TOML.
+        With the faults so far, where an error may reach into the lines below: in a table's header, in a list or a
+        text over several lines. With the first alone, where more than half of the lines are no TOML.
     """
     lines = text.split("\n")
     most = (sum(1 for line in lines if line.strip() and not line.lstrip().startswith("#")) + 1) // 2
     faults: dict[int, Diagnostic] = {}
     tried: dict[int, int] = {}
-    passed: str | None = ""
+    replaced: str | None = ""
     for _ in range(_ROUNDS):
         fault = syntax_fault(file, "\n".join(lines), str(refusal))
         at = fault.line or 0
         faults.setdefault(at, fault)
         tried[at] = tried.get(at, 0) + 1
         alone = fault.key.startswith("column") and _balanced(lines[: at - 1])
-        passed = _passed_over(lines[at - 1], unread, tried[at]) if alone else None
-        # Something else altogether, a program or a letter, is not worth a message for every line.
-        if passed is None or len(faults) > most:
+        replaced = _replacement(lines[at - 1], unread, tried[at]) if alone else None
+        # A file of another kind, a program or a letter, needs no message for every line.
+        if replaced is None or len(faults) > most:
             break
-        lines[at - 1] = passed
+        lines[at - 1] = replaced
         kept = "\n".join(lines)
         try:
             data = tomllib.loads(kept)
@@ -348,25 +346,25 @@ def recover(
                 data,
                 [UnlocatedDiagnostic((f.key,), f.found, f.allowed, f.tip, f.line) for f in faults.values()],
             )
-    told = list(faults.values())
-    if passed is None and told[-1].key.startswith("column") and (told[-1].line or 0) < len(lines):
-        last = told[-1]
-        told[-1] = replace(last, tip="; ".join(filter(None, [last.tip, "what follows it was not looked at"])))
-    raise InputFaults(told if len(told) <= most else told[:1])
+    found = list(faults.values())
+    if replaced is None and found[-1].key.startswith("column") and (found[-1].line or 0) < len(lines):
+        last = found[-1]
+        found[-1] = replace(last, tip="; ".join(filter(None, [last.tip, "nothing after it was checked"])))
+    raise InputFaults(found if len(found) <= most else found[:1])
 
 
-def _passed_over(line: str, unread: str, tried: int) -> str | None:
-    """What stands for a line that is no TOML; None where what follows may belong to it."""
+def _replacement(line: str, unread: str, tried: int) -> str | None:
+    """The replacement of a line that is no TOML; None where the next lines may belong to it."""
     if tried > 2 or line.lstrip().startswith("[") or not _balanced([line]):
         return None
     if '"""' in line or "'''" in line:
         return None
     key = _KEY.fullmatch(line)
-    # The key itself may be the trouble: given twice, or a table already.
+    # At the second try the key itself is at fault: given twice, or a table already.
     return f"{line[: key.start('value')]} {unread}" if key and tried == 1 else ""
 
 
 def _balanced(lines: list[str]) -> bool:
-    """Whether lines end what they open, as far as their brackets tell."""
+    """Test whether every bracket in the lines is closed."""
     bare = "\n".join(re.sub(r"\"[^\"]*\"|'[^']*'", "", line).split("#", 1)[0] for line in lines)
     return all(bare.count(opening) == bare.count(closing) for opening, closing in ("[]", "{}"))

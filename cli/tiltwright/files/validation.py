@@ -1,47 +1,63 @@
-"""A file's data against its description: at once where they agree, thoroughly where they do not."""
+"""Validation of a file's data against its description: quickly where it is sound, thoroughly where it is not."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import TypeVar
+import copy
+from dataclasses import replace
+from typing import Any, TypeVar
 
 import msgspec
 
-from tiltwright.files.diagnostics import UnlocatedDiagnostic
-from tiltwright.files.schema_types import FileTable, read_field
-from tiltwright.files.toml_source import Source
+from tiltwright.files.collector import DiagnosticCollector
+from tiltwright.files.diagnostics import KeyPath, UnlocatedDiagnostic, words_for
+from tiltwright.files.schema_types import FileTable, decode_field
+from tiltwright.files.toml_source import Source, add_notice
 
-__all__ = ["merge_findings", "validated"]
+__all__ = ["validated"]
 
 AnyTable = TypeVar("AnyTable", bound=FileTable)
 
 
-def validated(table: type[AnyTable], source: Source) -> tuple[AnyTable, list[UnlocatedDiagnostic]]:
-    """A file's data as its table, and what is wrong with it, the lines that could not be read among it.
+def validated(table: type[AnyTable], source: Source) -> tuple[AnyTable, DiagnosticCollector]:
+    """A file's data as its table, and the collector of its diagnostics.
 
-    With findings the table is a draft: any field of it, also one that a sound file must have, may be None. A key
-    that is None but among `keys_given` was given and could not be read.
+    With diagnostics the table is partial: any field of it, also a required one, may be None. A key that is None
+    but among `keys_given` was given and could not be read.
     """
-    unread = list(source.unread)
+    source = _renamed(table, source)
+    faults = DiagnosticCollector(source)
     try:
-        return msgspec.convert(source.data, table, dec_hook=read_field), unread
+        return msgspec.convert(source.data, table, dec_hook=decode_field), faults
     except msgspec.ValidationError as refusal:
-        # It stops at the first fault; whoever mends a file wants to know them all.
+        # msgspec stops at the first fault; whoever corrects a file wants all of them.
         from tiltwright.files.full_validation import partial_model
 
-        draft, findings = partial_model(table, source.data)
-        # Should the two ever disagree, the stricter one is right.
-        findings = findings or [UnlocatedDiagnostic((), str(refusal), "what the file's schema says")]
-        return draft, unread + findings
+        partial, diagnostics = partial_model(table, source.data)
+        # Should the two readers ever disagree, the stricter one is right.
+        faults.extend(diagnostics or [UnlocatedDiagnostic((), str(refusal), "what the file's schema says")])
+        return partial, faults
 
 
-def merge_findings(
-    findings: list[UnlocatedDiagnostic], more: Iterable[UnlocatedDiagnostic]
-) -> list[UnlocatedDiagnostic]:
-    """Findings and more of them, but nothing about the inside of what was found to be no table at all."""
-    closed = {finding.path for finding in findings}
-    return findings + [
-        finding
-        for finding in more
-        if not any(finding.path[:depth] in closed for depth in range(1, len(finding.path)))
-    ]
+def _renamed(table: type[FileTable], source: Source) -> Source:
+    """The source with today's name for every key that is written under a former one, and a notice for each."""
+    former: dict[KeyPath, KeyPath] = {}
+    data = source.data
+    for written, name in table.former_keys.items():
+        *tables, old = written
+        holder: Any = data
+        for part in tables:
+            holder = holder.get(part) if isinstance(holder, dict) else None
+        if not isinstance(holder, dict) or old not in holder or name in holder:
+            continue
+        if data is source.data:
+            data = copy.deepcopy(data)
+            holder = data
+            for part in tables:
+                holder = holder[part]
+        holder[name] = holder.pop(old)
+        former[*tables, name] = written
+        add_notice(
+            f"{source.file}: {words_for(written)} is now called {name}; "
+            f"the next version will not read {old} any more"
+        )
+    return replace(source, data=data, former=former) if former else source
