@@ -14,7 +14,7 @@ import typer
 
 from tiltwright import __version__
 from tiltwright.files import toml_source
-from tiltwright.terminal.streams import INPUT_WRONG, ReaderGone, ResultLost, fail, ready_streams
+from tiltwright.terminal.streams import INPUT_WRONG, ReaderGone, ResultLost, fail, note, ready_streams
 from tiltwright.terminal.usage_errors import UsageError, help_instead, usage_words
 
 __all__ = ["COMMANDS", "build", "main"]
@@ -85,7 +85,12 @@ def _ended() -> int:
     """Run the command and return its exit code, with what went wrong told on stderr."""
     code = 0
     try:
-        code = _run()
+        toml_source.forget()
+        try:
+            code = _run()
+        finally:
+            for text in toml_source.notices():
+                note(text)
         sys.stdout.flush()
     except ReaderGone:
         return code
@@ -97,7 +102,6 @@ def _ended() -> int:
 def _run() -> int:
     from tiltwright.files.diagnostics import InputFaults
 
-    toml_source.forget()
     typed = sys.argv[1:]
     try:
         # Not standalone: what is typed wrong is then told by us, as every other fault is.

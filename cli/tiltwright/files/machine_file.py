@@ -10,6 +10,7 @@ from tiltwright.files.schema_types import (
     Choice,
     Coordinate,
     Direction,
+    FieldType,
     FileTable,
     Letter,
     Limits,
@@ -106,7 +107,7 @@ class RotaryTable(FileTable, frozen=True, kw_only=True):
     ] = Angle(0.0)
     holding_torque: Annotated[
         Torque | None,
-        Meta(description="What it holds against, with the unit.", examples=["180 N·m", "130 lbf·ft"]),
+        Meta(description="What it holds against, with the unit.", examples=["180 N m", "130 ft-lb"]),
     ] = None
     capacity: Annotated[
         Mass | None, Meta(description="The largest mass it may carry, with the unit.", examples=["50 kg"])
@@ -142,6 +143,19 @@ class PlatterTable(FileTable, frozen=True, kw_only=True):
     ] = None
 
 
+class ZReferenceName(FieldType, str):
+    """Reference of the Z readings; "gage line" is the gauge line."""
+
+    __slots__ = ()
+    plain = Annotated[Literal["gauge line", "reference tool"], Choice()]
+    schema: ClassVar[dict[str, Any] | None] = {"type": "string", "enum": ["gauge line", "reference tool"]}
+
+    @classmethod
+    def before(cls, value: object) -> object:
+        """Read the other spelling."""
+        return "gauge line" if value == "gage line" else value
+
+
 class MachineFile(FileTable, frozen=True, kw_only=True):
     """A mill whose table turns: its rotary axes, platter, travels and how Z is referenced."""
 
@@ -155,8 +169,7 @@ class MachineFile(FileTable, frozen=True, kw_only=True):
         UnitName, Meta(description="Unit of every length in this file; nothing guesses it.", examples=["mm"])
     ]
     z_reference: Annotated[
-        Literal["gauge line", "reference tool"],
-        Choice(),
+        ZReferenceName,
         Meta(
             description='What Z is read with: "gauge line" (tool length offsets are lengths from the spindle\'s '
             'gauge line) or "reference tool" (every Z here is read with that tool\'s tip).',

@@ -35,8 +35,8 @@ __all__ = [
     "three_numbers",
 ]
 
-EMPTY_CELL = "nothing, the cell is empty"
-"""What is found where a cell says nothing."""
+EMPTY_CELL = "nothing in the cell"
+"""What is found in a cell without text."""
 
 LARGEST = 1e6
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?", re.ASCII)

@@ -73,14 +73,14 @@ class ProbeTable(FileTable, frozen=True, kw_only=True):
 
     length: Annotated[
         PositiveLength,
-        Meta(description="From the gauge line to the lowest point of its tip.", examples=[148.5]),
+        Meta(description="From the gauge line to the lowest point of the stylus ball.", examples=[148.5]),
     ]
-    tip: Annotated[PositiveLength, Meta(description="Diameter of the tip.", examples=[6.0])]
+    ball_diameter: Annotated[PositiveLength, Meta(description="Diameter of the stylus ball.", examples=[6.0])]
     stylus_length: Annotated[
         PositiveLength | None,
         Meta(
-            description="From the lowest point of the tip up to where the probe is thicker than its tip; needed for a "
-            "probing program.",
+            description="From the lowest point of the stylus ball up to where the probe is thicker than the ball; needed for "
+            "a probing program.",
             examples=[50.0],
         ),
     ] = None
@@ -123,7 +123,9 @@ class ProbeTable(FileTable, frozen=True, kw_only=True):
 
 
 class PlanFile(FileTable, frozen=True, kw_only=True):
-    """What is to be probed, and how."""
+    """A probing plan: targets, probe and poses."""
+
+    former_keys: ClassVar[dict[tuple[str, ...], str]] = {("probe", "tip"): "ball_diameter"}
 
     name: Annotated[Name, Meta(description="What the plan is called.", examples=["Spring check"])]
     units: Annotated[UnitName, Meta(description="Unit of every length in this file.", examples=["mm"])]

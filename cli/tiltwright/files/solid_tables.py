@@ -230,7 +230,7 @@ class MaterialTable(FileTable, frozen=True, kw_only=True):
     """A material that the program does not know."""
 
     name: Annotated[Name, Meta(description="What solids and steps call it.", examples=["brass"])]
-    density: Annotated[Density | None, Meta(description="With the unit.", examples=["8500 kg/m³"])] = None
+    density: Annotated[Density | None, Meta(description="With the unit.", examples=["8500 kg/m3"])] = None
     modulus: Annotated[
         Modulus | None, Meta(description="Of elasticity, with the unit.", examples=["100 GPa"])
     ] = None
