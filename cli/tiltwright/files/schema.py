@@ -1,4 +1,4 @@
-"""The JSON Schema of machine, job, plan and rule files, so that editors complete and check them."""
+"""JSON Schema of machine, job, plan and rule files, with which editors complete and check them."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ __all__ = ["json_schema"]
 
 
 def json_schema(kind: Literal["machine", "job", "plan", "rule"]) -> dict[str, Any]:
-    """The JSON Schema (draft 2020-12) of a machine file, a job file, a plan of what to probe or a rule for a log.
+    """The JSON Schema (draft 2020-12) of a machine, job, plan or rule file.
 
     Raises
     ------
@@ -43,8 +43,8 @@ def json_schema(kind: Literal["machine", "job", "plan", "rule"]) -> dict[str, An
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
 
 
-def _plain(schema: Any, *, names: bool = False) -> Any:  # noqa: ANN401 - whatever JSON holds
-    """A schema without what only Python has: titles made from field names, and null, which TOML lacks.
+def _plain(schema: Any, *, names: bool = False) -> Any:  # noqa: ANN401 - any JSON
+    """The schema without titles made from field names, and without null, which TOML lacks.
 
     `names` is set inside a table of properties, whose keys are names and not words of the schema.
     """

@@ -209,7 +209,7 @@ def test_decimal_commas_in_a_list(tmp_path: Path) -> None:
     )
     fault = refusal(read_job, path)
     assert fault.allowed == "a list of two numbers, [x, y]"
-    assert fault.tip == "a decimal point, no comma: 0.5, not 0,5"
+    assert fault.tip == "use a decimal point: 0.5, not 0,5"
 
 
 SLIPS = (
