@@ -323,9 +323,7 @@ class JobFile(FileTable, frozen=True, kw_only=True):
     touched: Annotated[TouchedTable | None, Meta(description="Part zero as touched off at the machine.")] = (
         None
     )
-    operation: Annotated[
-        tuple[OperationTable, ...], Meta(min_length=1, description="The operations, in order.")
-    ]
+    operation: Annotated[tuple[OperationTable, ...], Meta(min_length=1, description="Operations, in order.")]
     tool: Annotated[tuple[ToolTable, ...], Meta(description="Tools, for `reach`.")] = ()
     solid: Annotated[
         tuple[SolidTable, ...],

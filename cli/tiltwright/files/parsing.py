@@ -64,7 +64,7 @@ def parse_number(text: str, largest: float = LARGEST) -> float:
         raise InvalidValue(found=EMPTY_CELL, allowed="a number")
     if _NUMBER.fullmatch(stripped) is None:
         comma = re.fullmatch(r"[+-]?[0-9]+,[0-9]+", stripped, re.ASCII)
-        tip = "use a decimal point" if comma else ""
+        tip = "write the decimals after a point" if comma else ""
         raise InvalidValue(found=shown(stripped), allowed="a number", tip=tip)
     value = float(stripped)
     if abs(value) > largest:

@@ -51,7 +51,7 @@ class RuleFile(FileTable, frozen=True, kw_only=True):
         TextLine,
         Meta(
             description="Pattern of a result: the line's own words, with {kind}, {target}, {A}, {B}, {C}, {X}, "
-            "{Y}, {Z} and {sigma} where the values stand and {} where anything may stand. Blanks match any blanks.",
+            "{Y}, {Z} and {sigma} where the values stand and {} where anything may stand. Spaces match any white space.",
             examples=["TOUCH {target} AT A{A} C{C} WAS X{X} Y{Y} Z{Z}"],
         ),
     ]
@@ -67,7 +67,7 @@ class RuleFile(FileTable, frozen=True, kw_only=True):
         TextLine | None,
         Meta(
             description="Beginning of the last line of a complete log; without it the log was cut off.",
-            examples=["LOG CLOSED"],
+            examples=["ALL POSES DONE"],
         ),
     ] = None
     kind: Annotated[
