@@ -268,7 +268,7 @@ _SLACK_DEG = 1e-9
 
 @dataclass(frozen=True)
 class KnownMachine:
-    """What could be read of the machine, which may have faults itself.
+    """The readable part of a machine file, which may have faults itself.
 
     Attributes
     ----------

@@ -73,7 +73,7 @@ class DiagnosticCollector:
             )
 
     def _is_unread(self, path: KeyPath) -> bool:
-        """Whether the path leads to or through a value that could not be read."""
+        """Test whether the path leads to or through a value that could not be read."""
         value: Any = self.source.data
         for part in path:
             if isinstance(part, str):

@@ -329,7 +329,7 @@ def _check_kind(source: Source, wanted: Kind) -> None:
 
 
 def _has_keys_of(source: Source, kind: Kind) -> bool:
-    """Whether a file has keys that only this kind of file has."""
+    """Test whether a file has keys that only this kind of file has."""
     only = {
         "job": {"operation", "stack", "machine", "touched"},
         "machine": {"rotary", "z_reference", "platter"},

@@ -36,7 +36,7 @@ __all__ = [
 ]
 
 EMPTY_CELL = "nothing in the cell"
-"""What is found in a cell without text."""
+"""Found in a cell without text, in words."""
 
 LARGEST = 1e6
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?", re.ASCII)

@@ -62,7 +62,7 @@ class _Guarded:
                 self._abandon(self.stream, refusal)
 
     def isatty(self) -> bool:
-        """Whether the stream is a terminal."""
+        """Return True for a terminal."""
         return self.stream is not None and self.stream.isatty()
 
     def fileno(self) -> int:
@@ -72,7 +72,7 @@ class _Guarded:
         return self.stream.fileno()
 
     def writable(self) -> bool:
-        """Whether text can be written: always."""
+        """Return True: text can be written."""
         return True
 
     def _abandon(self, stream: TextIO, _refusal: OSError) -> None:
@@ -150,7 +150,7 @@ INPUT_WRONG = 2
 
 
 def coloured(stream: TextIO) -> bool:
-    """Whether to colour a stream: it is a terminal, and NO_COLOR is not set (https://no-color.org)."""
+    """Return True for a terminal, unless NO_COLOR is set (https://no-color.org) or the terminal is dumb."""
     return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
 
 

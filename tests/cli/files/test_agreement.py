@@ -1,4 +1,4 @@
-"""What the files' descriptions say in numbers of their own, so as to need no numpy, the library says as well."""
+"""Numbers that the schema repeats, so as to need no numpy, agree with the library's."""
 
 import math
 

@@ -1,4 +1,4 @@
-"""What a command does not need is not imported: start-up time is part of its manners."""
+"""Start-up: no module imports a heavy package that its command does not need."""
 
 import subprocess
 import sys

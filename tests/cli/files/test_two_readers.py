@@ -60,7 +60,7 @@ def is_list(annotation: Any) -> bool:
 
 
 def examples_of(annotation: Any) -> list[Any]:
-    """What the description gives as examples, or for a table one that has them."""
+    """The examples of the description, or for a table one made of its keys' examples."""
     told = [
         example
         for meta in getattr(annotation, "__metadata__", ())
@@ -83,7 +83,7 @@ def sample_of(table: type[FileTable], *, whole: bool = False) -> dict[str, Any]:
 
 
 def plain(value: Any) -> Any:
-    """What was read, without the classes it was read into."""
+    """The value read, without the classes that it was read into."""
     if isinstance(value, FileTable):
         return {key: plain(getattr(value, key)) for key in value.__struct_fields__}
     if isinstance(value, BaseModel):

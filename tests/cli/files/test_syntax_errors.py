@@ -1,4 +1,4 @@
-"""Slips of the shop floor that are no TOML: the message says what to write instead, and that then is TOML."""
+"""Usual mistakes that are no TOML: the message says what to write instead, and that is TOML."""
 
 # ruff: noqa: RUF001 - signs that look like others are what this is about
 

@@ -1,4 +1,4 @@
-"""Where keys stand: against hand-counted lines, and on generated files whose lines are known."""
+"""Lines of keys: against hand-counted ones, and in generated files whose lines are known."""
 
 import tomllib
 

@@ -1,4 +1,4 @@
-"""Files that cannot be read at all, and what the text around the TOML may look like."""
+"""Files that cannot be read at all, and text around the TOML that does no harm."""
 
 import os
 from pathlib import Path
