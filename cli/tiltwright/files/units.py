@@ -21,7 +21,7 @@ class Unit(enum.Enum):
 
     @property
     def mm(self) -> float:
-        """Millimetres per unit."""
+        """How many millimetres one of it is."""
         return 25.4 if self is Unit.INCH else 1.0
 
     def to_mm(self, length: float) -> float:

@@ -160,7 +160,7 @@ def note(text: str, label: str = "note") -> None:
 
 
 def say_no(text: str) -> None:
-    """Write to stderr that the answer is no; the caller exits with `ANSWER_NO`."""
+    """Say that the answer is no; the caller ends with `ANSWER_NO`."""
     _say("no", text, typer.colors.YELLOW)
 
 
