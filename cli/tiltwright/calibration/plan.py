@@ -25,12 +25,12 @@ from kinematics.calibration import (
 from tiltwright.calibration.plan_data import DEFAULT_POSES, Plan
 from tiltwright.calibration.probe_access import ProbeAccess, accessible_touches, on_the_platter
 from tiltwright.calibration.raw_readings import distinct
+from tiltwright.files.decoding import decode_table
 from tiltwright.files.diagnostics import UnlocatedDiagnostic, one_of, shown
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
 from tiltwright.files.plan_file import PlanFile, TargetTable
 from tiltwright.files.toml_source import load
 from tiltwright.files.units import Unit
-from tiltwright.files.validation import validated
 
 __all__ = ["DEFAULT_POSES", "EvaluatedPlan", "Plan", "evaluate_plan", "outside_travels", "read_plan"]
 
@@ -77,7 +77,7 @@ def read_plan(path: str, machine: Machine) -> Plan:
         With every fault of the file.
     """
     source = load(path, "a plan file")
-    file, faults = validated(PlanFile, source)
+    file, faults = decode_table(PlanFile, source)
     faults.raise_if_any()
     findings = [*_target_findings(file), *_pose_findings(file, machine), *_place_findings(file, machine)]
     targets = []

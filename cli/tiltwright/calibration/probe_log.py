@@ -10,6 +10,7 @@ from typing import TypeVar
 
 from tiltwright.calibration.raw_readings import RawReading, RawReadings, kind_cell, refuse
 from tiltwright.files.collector import DiagnosticCollector
+from tiltwright.files.decoding import decode_table
 from tiltwright.files.diagnostics import (
     Diagnostic,
     InvalidValue,
@@ -20,7 +21,6 @@ from tiltwright.files.diagnostics import (
 from tiltwright.files.parsing import parse_degrees, parse_name, parse_number
 from tiltwright.files.rule_file import RuleFile
 from tiltwright.files.toml_source import load
-from tiltwright.files.validation import validated
 
 __all__ = ["Rule", "read_log", "read_rule"]
 
@@ -57,7 +57,7 @@ def read_rule(path: str | Path, letters: Sequence[str]) -> Rule:
         With every fault of the file, and where it leaves a value of a reading untold.
     """
     source = load(path, "a rule file")
-    says, faults = validated(RuleFile, source)
+    says, faults = decode_table(RuleFile, source)
     faults.raise_if_any()
     fields = tuple(_FIELD.findall(says.line))
     return _compiled(says, fields, letters, faults)

@@ -10,8 +10,8 @@ import typer
 from tiltwright.commands.options import Force, Output, show_or_write
 
 if TYPE_CHECKING:
+    from tiltwright.files.json_schema import FileKind
     from tiltwright.files.key_tables import KeyTable
-    from tiltwright.files.schema import FileKind
 
 __all__ = ["schema"]
 
@@ -44,7 +44,7 @@ def schema(
     """
     import json
 
-    from tiltwright.files.schema import FILE_KINDS, json_schema
+    from tiltwright.files.json_schema import FILE_KINDS, json_schema
 
     kinds = FILE_KINDS if as_text and kind is None else (_known(kind),)
     if not as_text:
@@ -58,8 +58,8 @@ def schema(
 
 def _known(kind: str | None) -> FileKind:
     from tiltwright.files.diagnostics import one_of, shown
+    from tiltwright.files.json_schema import FILE_KINDS
     from tiltwright.files.parsing import option_error
-    from tiltwright.files.schema import FILE_KINDS
 
     for known in FILE_KINDS:
         if kind == known:

@@ -367,7 +367,7 @@ _ROUNDS = 20
 def partial_model(table: type[AnyTable], data: dict[str, Any]) -> tuple[AnyTable, list[UnlocatedDiagnostic]]:
     """A partial model of a file's data, and its diagnostics.
 
-    The model has the fields of the table; see `tiltwright.files.validation.validated`.
+    The model has the fields of the table; see `tiltwright.files.decoding.decode_table`.
     """
     model = pydantic_model(table)
     try:

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 import msgspec
 
 from tiltwright.files.diagnostics import shown
-from tiltwright.files.schema import FileKind, file_table
+from tiltwright.files.json_schema import FileKind, file_table
 from tiltwright.files.schema_types import FieldType, FileTable
 
 __all__ = ["KeyRow", "KeyTable", "key_tables"]

@@ -31,13 +31,13 @@ from kinematics import (
 )
 from tiltwright.files.checks import KnownMachine, check_job, check_machine, direction_of
 from tiltwright.files.collector import DiagnosticCollector, raise_located
+from tiltwright.files.decoding import decode_table
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath
 from tiltwright.files.job_file import JobFile, OperationTable, StackTable
 from tiltwright.files.machine_file import MachineFile, RotaryTable
 from tiltwright.files.schema_types import keys_given
 from tiltwright.files.toml_source import Source, load
 from tiltwright.files.units import Unit
-from tiltwright.files.validation import validated
 
 __all__ = [
     "ReadJob",
@@ -281,7 +281,7 @@ def read_job(path: str | os.PathLike[str]) -> ReadJob:
     """
     source = load(path, "a job file")
     _check_kind(source, "job")
-    file, faults = validated(JobFile, source)
+    file, faults = decode_table(JobFile, source)
     machine, known, of_machine = _machine_of_job(source, file, faults)
     setup: Setup | None = None
     steps: tuple[StackStep, ...] = ()
@@ -339,7 +339,7 @@ def _has_keys_of(source: Source, kind: Kind) -> bool:
 
 def _machine(source: Source) -> tuple[ReadMachine | None, KnownMachine, DiagnosticCollector]:
     """The machine, or None and its faults; in both cases what could be read of it."""
-    file, faults = validated(MachineFile, source)
+    file, faults = decode_table(MachineFile, source)
     faults.extend(check_machine(file))
     machine = None if faults else _sound_machine(file, faults)
     read = None if machine is None else ReadMachine(source, file, machine)

@@ -1,7 +1,7 @@
 """Types of the file schema: tables, field types with rules of their own, and validators with better messages.
 
 Every table is described once, in the modules beside this one, and read in two ways: msgspec reads a sound file
-quickly, and stops at the first fault (`tiltwright.files.validation`); for a faulty file pydantic is loaded, and finds
+quickly, and stops at the first fault (`tiltwright.files.decoding`); for a faulty file pydantic is loaded, and finds
 every fault (`tiltwright.files.full_validation`). Both go by the same annotations and refuse the same values, which
 `tests/cli/files/test_two_readers.py` checks.
 """

@@ -10,9 +10,9 @@ import tomlkit
 from msgspec import Meta
 
 from kinematics.teaching import LEVELS, PIVOT_LEVEL, Exercise, PivotExercise
+from tiltwright.files.decoding import decode_table
 from tiltwright.files.schema_types import Choice, FieldType, FileTable, PositiveLength, UnitName
 from tiltwright.files.toml_source import load
-from tiltwright.files.validation import validated
 from tiltwright.output.numbers import UNIT_MM
 
 __all__ = [
@@ -75,7 +75,7 @@ def read_lesson(folder: Path) -> LessonFile:
         With every fault of its `lesson.toml`.
     """
     source = load(folder / LESSON, "the lesson.toml of a folder that `lesson new` made")
-    file, faults = validated(LessonFile, source)
+    file, faults = decode_table(LessonFile, source)
     faults.raise_if_any()
     return file
 

@@ -1,4 +1,4 @@
-"""Validation of a file's data against its description: quickly where it is sound, thoroughly where it is not."""
+"""Decoding of a file's data into its table: quickly where it is sound, with every diagnostic where it is not."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from tiltwright.files.diagnostics import KeyPath, UnlocatedDiagnostic, words_for
 from tiltwright.files.schema_types import FileTable, decode_field
 from tiltwright.files.toml_source import Source, add_notice
 
-__all__ = ["validated"]
+__all__ = ["decode_table"]
 
 AnyTable = TypeVar("AnyTable", bound=FileTable)
 
 
-def validated(table: type[AnyTable], source: Source) -> tuple[AnyTable, DiagnosticCollector]:
-    """A file's data as its table, and the collector of its diagnostics.
+def decode_table(table: type[AnyTable], source: Source) -> tuple[AnyTable, DiagnosticCollector]:
+    """Decode a file's data into its table, and collect its diagnostics.
 
     With diagnostics the table is partial: any field of it, also a required one, may be None. A key that is None
     but among `keys_given` was given and could not be read.
