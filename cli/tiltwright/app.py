@@ -14,7 +14,7 @@ import typer
 
 from tiltwright import __version__
 from tiltwright.files import toml_source
-from tiltwright.terminal.streams import INPUT_WRONG, ReaderGone, ResultLost, fail, note, ready_streams
+from tiltwright.terminal.streams import INPUT_WRONG, ReaderGone, ResultLost, fail, guarded_streams, note
 from tiltwright.terminal.usage_errors import UsageError, help_instead, usage_words
 
 __all__ = ["COMMANDS", "build", "main"]
@@ -29,7 +29,7 @@ def _show_version(wanted: bool) -> None:  # noqa: FBT001 - typer passes an optio
         raise typer.Exit
 
 
-def _everything(
+def _top_level(
     _version: Annotated[  # noqa: FBT002 - typer makes options of the parameters
         bool,
         typer.Option("--version", callback=_show_version, is_eager=True, help="Print the version and exit."),
@@ -65,7 +65,7 @@ def build(typed: str | None = None) -> typer.Typer:
         pretty_exceptions_enable=False,
         context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     )
-    app.callback()(_everything)
+    app.callback()(_top_level)
     for name in (typed,) if typed in COMMANDS else COMMANDS:
         module = importlib.import_module(f"tiltwright.commands.{name}")
         if hasattr(module, "app"):
@@ -77,7 +77,7 @@ def build(typed: str | None = None) -> typer.Typer:
 
 def main() -> None:
     """Run the command; each fault of the input becomes one message, and the exit code is 2."""
-    with ready_streams():
+    with guarded_streams():
         raise SystemExit(_exit_code())
 
 

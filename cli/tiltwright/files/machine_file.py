@@ -152,7 +152,10 @@ class ZReferenceName(FieldType, str):
 
     __slots__ = ()
     plain = Annotated[Literal["gauge line", "reference tool"], Choice()]
-    schema: ClassVar[dict[str, Any] | None] = {"type": "string", "enum": ["gauge line", "reference tool"]}
+    schema: ClassVar[dict[str, Any] | None] = {
+        "type": "string",
+        "enum": ["gauge line", "reference tool", "gage line"],
+    }
 
     @classmethod
     def before(cls, value: object) -> object:

@@ -19,8 +19,8 @@ __all__ = [
     "ResultLost",
     "coloured",
     "fail",
+    "guarded_streams",
     "note",
-    "ready_streams",
     "say_no",
 ]
 
@@ -117,7 +117,7 @@ class _Result(_Guarded):
 
 
 @contextlib.contextmanager
-def ready_streams() -> Iterator[None]:
+def guarded_streams() -> Iterator[None]:
     """Guard stdout and stderr, let stdin read any bytes, and restore all three at the end."""
     _reserve_descriptors()
     out, err = sys.stdout, sys.stderr
