@@ -60,7 +60,7 @@ class DiagnosticCollector:
             raise_located(self)
 
     def _with_lines(self) -> Iterator[Diagnostic]:
-        from tiltwright.files.toml_recovery import line_of
+        from tiltwright.files.key_lines import line_of
 
         source = self.source
         for one in self._collected:

@@ -19,7 +19,17 @@ def imported_by(code: str) -> set[str]:
 
 
 @pytest.mark.parametrize(
-    "name", ["diagnostics", "units", "angle", "atomic_write", "toml_recovery", "toml_source", "json_schema"]
+    "name",
+    [
+        "diagnostics",
+        "units",
+        "angle",
+        "atomic_write",
+        "key_lines",
+        "toml_recovery",
+        "toml_source",
+        "json_schema",
+    ],
 )
 def test_light_modules(name: str) -> None:
     assert imported_by(f"import tiltwright.files.{name}") == set()

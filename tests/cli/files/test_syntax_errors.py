@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
 from tiltwright.files.loader import read_job, read_machine
-from tiltwright.files.toml_recovery import syntax_fault
+from tiltwright.files.syntax_errors import syntax_fault
 from tiltwright.files.toml_source import load
 
 VALID = Path(__file__).parent / "valid"
