@@ -67,7 +67,7 @@ class RuleFile(FileTable, frozen=True, kw_only=True):
         TextLine | None,
         Meta(
             description="Beginning of the last line of a complete log; without it the log was cut off.",
-            examples=["ALL POSES DONE"],
+            examples=["End of the page"],
         ),
     ] = None
     kind: Annotated[
