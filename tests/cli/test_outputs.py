@@ -109,7 +109,7 @@ def test_no_answers_and_no_plan_are_replaced(run, shop, examples):
         ended = run(*command, "--force")
         assert ended.code == 2
         assert f"{target}: found the" in ended.err
-        assert "itself, which was read" in ended.err
+        assert "itself, an input" in ended.err
         assert (shop / target).read_bytes() == before
 
 

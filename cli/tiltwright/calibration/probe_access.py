@@ -136,7 +136,7 @@ def stylus_and_body(plan: Plan) -> tuple[ProbeSegment, ...]:
     """The parts of a plan's probe; where it does not say how long the stylus is, all of it is one."""
     if plan.probe is None:
         return ()
-    radius = plan.units.to_mm(plan.probe.tip) / 2.0
+    radius = plan.units.to_mm(plan.probe.ball_diameter) / 2.0
     long, thick = plan.probe.stylus_length, plan.probe.body_diameter
     if long is None or thick is None:
         return (ProbeSegment("the stylus", radius, ENDLESS_MM, radius, flat=False),)
@@ -415,7 +415,7 @@ def _tried(
 ) -> _Tried:
     mm = plan.units.to_mm
     assert plan.probe is not None
-    probe = Probe(mm(plan.probe.tip) / 2.0, plan.clearance_mm, plan.over_mm, 1.0, 1.0, 4)
+    probe = Probe(mm(plan.probe.ball_diameter) / 2.0, plan.clearance_mm, plan.over_mm, 1.0, 1.0, 4)
     count = len(point)
     if plan.targets[t].kind is not TargetKind.FACE and plan.diameters_mm[t] is None:
         # Only the place is known: the tip stands there.

@@ -9,9 +9,10 @@ from pathlib import Path
 from typing import TypeVar
 
 from tiltwright.calibration.raw_readings import RawReading, RawReadings, kind_cell, refuse
+from tiltwright.files.collector import DiagnosticCollector
+from tiltwright.files.decoding import decode_table
 from tiltwright.files.diagnostics import (
     Diagnostic,
-    InputFaults,
     InvalidValue,
     UnlocatedDiagnostic,
     one_of,
@@ -19,8 +20,7 @@ from tiltwright.files.diagnostics import (
 )
 from tiltwright.files.parsing import parse_degrees, parse_name, parse_number
 from tiltwright.files.rule_file import RuleFile
-from tiltwright.files.toml_source import Source, load
-from tiltwright.files.validation import validated
+from tiltwright.files.toml_source import load
 
 __all__ = ["Rule", "read_log", "read_rule"]
 
@@ -57,14 +57,15 @@ def read_rule(path: str | Path, letters: Sequence[str]) -> Rule:
         With every fault of the file, and where it leaves a value of a reading untold.
     """
     source = load(path, "a rule file")
-    says, findings = validated(RuleFile, source)
-    if findings:
-        raise InputFaults(source.located(findings))
+    says, faults = decode_table(RuleFile, source)
+    faults.raise_if_any()
     fields = tuple(_FIELD.findall(says.line))
-    return _compiled(source, says, fields, letters)
+    return _compiled(says, fields, letters, faults)
 
 
-def _compiled(source: Source, says: RuleFile, fields: tuple[str, ...], letters: Sequence[str]) -> Rule:
+def _compiled(
+    says: RuleFile, fields: tuple[str, ...], letters: Sequence[str], faults: DiagnosticCollector
+) -> Rule:
     known = ["kind", "target", *letters, "X", "Y", "Z", "sigma"]
     findings = [
         UnlocatedDiagnostic(
@@ -96,8 +97,8 @@ def _compiled(source: Source, says: RuleFile, fields: tuple[str, ...], letters: 
         UnlocatedDiagnostic(("at",), f"a rotary {letter}, which the machine has not", one_of(letters))
         for letter in strangers
     ]
-    if findings:
-        raise InputFaults(source.located(findings))
+    faults.extend(findings)
+    faults.raise_if_any()
     return Rule(says, _pattern(says.line), tuple(named))
 
 

@@ -88,10 +88,10 @@ def _probe_shape(plan: Plan, path: str) -> list[Diagnostic]:
             found = "nothing: a program needs to know what else goes down beside a target"
             faults.append(Diagnostic(path, None, f"probe, {key}", found, allowed))
     long = plan.probe.stylus_length
-    if long is not None and not plan.probe.tip < long < plan.probe.length:
+    if long is not None and not plan.probe.ball_diameter < long < plan.probe.length:
         found, allowed = (
             f"{long:g}",
-            f"more than the tip, {plan.probe.tip:g}, and less than length, {plan.probe.length:g}",
+            f"more than the ball, {plan.probe.ball_diameter:g}, and less than length, {plan.probe.length:g}",
         )
         faults.append(Diagnostic(path, None, "probe, stylus_length", found, allowed))
     return faults
@@ -112,7 +112,7 @@ def _diameters(plan: Plan, path: str) -> list[Diagnostic]:
                 )
             )
         if plan.probe is not None and diameter is not None and target.kind is TargetKind.BORE:
-            tip_mm = plan.units.to_mm(plan.probe.tip)
+            tip_mm = plan.units.to_mm(plan.probe.ball_diameter)
             if diameter <= tip_mm:
                 found = f"{target.name}, a bore that the probe's tip does not enter"
                 faults.append(
@@ -251,7 +251,7 @@ def _how(way: Approach) -> str:
 def _probe(plan: Plan) -> Probe:
     assert plan.probe is not None
     return Probe(
-        radius=plan.probe.tip / 2.0,
+        radius=plan.probe.ball_diameter / 2.0,
         clearance=plan.units.from_mm(plan.clearance_mm),
         over=plan.units.from_mm(plan.over_mm),
         feed=plan.probe.feed,

@@ -87,21 +87,21 @@ else:
 def write_atomic(
     path: str | os.PathLike[str], content: str | bytes, *, force: bool = False, edits: bool = False
 ) -> None:
-    """Write a file so that there is the old one or the new one, never half of one.
+    """Write a file so that either the old or the new one exists, never half of one.
 
-    The content goes to a temporary file in the same folder, is brought to the disk, and takes the file's name
-    in one step. After any exception the temporary file is gone and the old file stands as it was.
+    The content is written to a temporary file in the same folder, synchronized to the disk, and renamed in one step.
+    After any exception the temporary file is gone and the old file unchanged.
 
     Parameters
     ----------
     path : str or path
-        A symbolic link is followed; what it points to is written.
+        A symbolic link is followed, and its target written.
     content : str or bytes
-        Text is written as UTF-8, its line ends as they are.
+        Text is written as UTF-8, with its own line ends.
     force : bool
-        Whether a file that is there already may be replaced. Its permissions are kept.
+        Whether an existing file may be replaced. Its permissions are kept.
     edits : bool
-        Whether the file is an input that the command is there to change. No other input is ever replaced.
+        Whether the file is an input that the command is meant to change. No other input is ever replaced.
 
     Raises
     ------
@@ -115,14 +115,14 @@ def write_atomic(
 def write_all(files: Mapping[Path, str | bytes], *, force: bool = False) -> None:
     """Write several files that belong together: all of them, or none.
 
-    Every one is looked at and brought to the disk under a temporary name before the first takes its own.
+    Every file is checked, and written to the disk under a temporary name, before the first gets its own.
 
     Parameters
     ----------
     files : mapping of path to content
         As `write_atomic` takes them.
     force : bool
-        Whether files that are there already may be replaced.
+        Whether existing files may be replaced.
 
     Raises
     ------
@@ -142,10 +142,10 @@ def _write(files: Sequence[tuple[str | os.PathLike[str], str | bytes]], *, force
             temporary = target.with_name(f".{target.name[:100]}.{secrets.token_hex(6)}.part")
             waiting.append((shown, temporary, target))
             data = content.encode("utf-8") if isinstance(content, str) else bytes(content)
-            with _refusals_told(shown):
+            with _os_errors_as_faults(shown):
                 _write_and_sync(temporary, data, mode)
         for shown, temporary, target in waiting:
-            with _refusals_told(shown):
+            with _os_errors_as_faults(shown):
                 _take_name(shown, temporary, target, force=force)
     except BaseException:
         for _, temporary, _ in waiting:
@@ -159,7 +159,7 @@ def _write(files: Sequence[tuple[str | os.PathLike[str], str | bytes]], *, force
 def check_targets(
     paths: Sequence[str | os.PathLike[str]], *, force: bool, edits: bool = False
 ) -> list[int | None]:
-    """Whether several files may be written together, as :func:`write_all` asks before it writes.
+    """Check that several files may be written together, as :func:`write_all` does first.
 
     Returns
     -------
@@ -178,7 +178,7 @@ def check_targets(
         shown = os.fspath(path)
         real = os.path.realpath(shown)
         if real in seen:
-            found, allowed = f"the same file as {seen[real]}", "a file of its own for each"
+            found, allowed = f"the same file as {seen[real]}", "a different file for each"
             raise InputFaults([*faults, Diagnostic(shown, None, "", found, allowed, "give it another name")])
         seen[real] = shown
         try:
@@ -192,8 +192,8 @@ def check_targets(
 
 
 @contextlib.contextmanager
-def _refusals_told(shown: str) -> Iterator[None]:
-    """What the system refuses, as a fault of the file."""
+def _os_errors_as_faults(shown: str) -> Iterator[None]:
+    """Turn an OSError into a fault of the file."""
     try:
         yield
     except OSError as refusal:
@@ -201,23 +201,23 @@ def _refusals_told(shown: str) -> Iterator[None]:
 
 
 def check_target(path: str | os.PathLike[str], *, force: bool = False, edits: bool = False) -> int | None:
-    """Whether a file may be written, as :func:`write_atomic` asks before it writes.
+    """Check that a file may be written, as :func:`write_atomic` does first.
 
     Returns
     -------
     int or None
-        The permissions of the file that is to be replaced; None for a new one.
+        The permissions of the file to be replaced; None for a new one.
 
     Raises
     ------
     InputFaults
-        As `write_atomic` does, for all that can be seen beforehand.
+        As `write_atomic` does, for every fault that shows beforehand.
     """
     shown = os.fspath(path)
     target = Path(os.path.realpath(shown))
     read = None if edits else input_kind(target)
     if read is not None:
-        found = f"{read.split(' ', 1)[-1]} itself, which was read for this"
+        found = f"{read.split(' ', 1)[-1]} itself, an input of this command"
         raise InputFaults(
             [Diagnostic(shown, None, "", f"the {found}", "another file to write to", "give it another name")]
         )
@@ -241,7 +241,7 @@ def check_target(path: str | os.PathLike[str], *, force: bool = False, edits: bo
 
 
 def _write_and_sync(temporary: Path, data: bytes, mode: int | None) -> None:
-    # 0o666 less the umask is what any new file gets; O_EXCL never opens what somebody else put there.
+    # Permissions of a new file: 0o666 less the umask. O_EXCL never opens an existing file or link.
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
     with os.fdopen(os.open(temporary, flags, 0o666), "wb") as stream:
         stream.write(data)
@@ -253,7 +253,7 @@ def _write_and_sync(temporary: Path, data: bytes, mode: int | None) -> None:
 
 def _take_name(shown: str, temporary: Path, target: Path, *, force: bool) -> None:
     if not force:
-        # A file that has appeared meanwhile must not be replaced; a link refuses where a rename would not.
+        # A file that has appeared meanwhile must not be replaced: a link fails then, a rename would not.
         try:
             os.link(temporary, target)
         except FileExistsError:
@@ -268,7 +268,7 @@ def _take_name(shown: str, temporary: Path, target: Path, *, force: bool) -> Non
 
 
 def _sync_folder(folder: Path) -> None:
-    """Bring the new name to the disk where the system can; the content is there already."""
+    """Synchronize the new name to the disk, where the system can."""
     with contextlib.suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)
         try:
@@ -278,7 +278,7 @@ def _sync_folder(folder: Path) -> None:
 
 
 def _exists(shown: str) -> InputFaults:
-    return _fault(shown, "a file that is there already", "use --force to replace it, or another name")
+    return _fault(shown, "a file that is there already", "use --force to replace it, or give it another name")
 
 
 def _fault(shown: str, found: str, tip: str) -> InputFaults:

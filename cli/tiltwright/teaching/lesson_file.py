@@ -10,10 +10,9 @@ import tomlkit
 from msgspec import Meta
 
 from kinematics.teaching import LEVELS, PIVOT_LEVEL, Exercise, PivotExercise
-from tiltwright.files.diagnostics import InputFaults
+from tiltwright.files.decoding import decode_table
 from tiltwright.files.schema_types import Choice, FieldType, FileTable, PositiveLength, UnitName
 from tiltwright.files.toml_source import load
-from tiltwright.files.validation import validated
 from tiltwright.output.numbers import UNIT_MM
 
 __all__ = [
@@ -76,9 +75,8 @@ def read_lesson(folder: Path) -> LessonFile:
         With every fault of its `lesson.toml`.
     """
     source = load(folder / LESSON, "the lesson.toml of a folder that `lesson new` made")
-    file, findings = validated(LessonFile, source)
-    if findings:
-        raise InputFaults(source.located(findings))
+    file, faults = decode_table(LessonFile, source)
+    faults.raise_if_any()
     return file
 
 

@@ -30,7 +30,7 @@ kind = "face"
 at = [[-351.0, -183.4, -356.112], [-381.0, -153.4, -356.112], [-421.0, -203.4, -356.112]]
 [probe]
 length = 148.5
-tip = 6.0
+ball_diameter = 6.0
 stylus_length = 50.0
 body_diameter = 40.0
 offset = 20

@@ -27,7 +27,7 @@ diameter = 20.0
 stem_diameter = 8.0
 [probe]
 length = 148.5
-tip = 6.0
+ball_diameter = 6.0
 stylus_length = 60.0
 body_diameter = 40.0
 offset = 20
@@ -64,7 +64,7 @@ def test_the_expected_display_is_where_the_machine_carries_it(run, mill, plan):
 def test_what_is_foreseen_is_what_the_fit_says(run, mill, plan, tmp_path):
     """The blank table filled with the expected display: with the same sigma, the same uncertainties."""
     blank = tmp_path / "blank.csv"
-    ended = run("pivot", "plan", plan(), "-m", mill, "--json", "--blank", blank)
+    ended = run("pivot", "plan", plan(), "-m", mill, "--json", "--form", blank)
     report = json.loads(ended.out)
     rows = list(csv.reader(io.StringIO(blank.read_text(encoding="utf-8"))))
     for row, reading in zip(rows[1:], report["readings"], strict=True):
@@ -131,7 +131,7 @@ def test_without_a_plan_file(run, mill):
         ("at = [[-331.0, -203.4, -310.5]]", "at = [[1, 2, 3], [4, 5, 6]]", "its centre: one point"),
         ('kind = "ball"', 'kind = "face"', "the diameter of a face"),
         ("units", "unit", 'did you mean "units"?'),
-        ("tip = 6.0", "tip = -6.0", "tip"),
+        ("ball_diameter = 6.0", "ball_diameter = -6.0", "ball_diameter"),
         ("[[-331.0, -203.4, -310.5]]", "[[331.0, -203.4, -310.5]]", "outside the machine's travel"),
         ("[[-331.0, -203.4, -310.5]]", "[[-331.0, -203.4, 310.5]]", "a minus sign lost?"),
         ('kind = "ball"', 'kind = "pin"', "the stem of a pin"),
@@ -154,7 +154,7 @@ def test_a_bad_plan(run, mill, plan, old, new, told):
         ("stylus_length = 60.0", "stylus_length = 160.0", "less than length, 148.5"),
         (PLAN[PLAN.index("[probe]") :], "", "a program needs to know the probe"),
         ("length = 148.5", "length = 400.0", "ball 1 stands above the tip at the safe height"),
-        ("tip = 6.0", "tip = 6.0\nclearance = 0.1", "probe, clearance: found 0.1"),
+        ("ball_diameter = 6.0", "ball_diameter = 6.0\nclearance = 0.1", "probe, clearance: found 0.1"),
     ],
 )
 def test_what_keeps_a_program_from_being_written(run, mill, plan, tmp_path, old, new, told):

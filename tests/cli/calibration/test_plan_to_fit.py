@@ -29,7 +29,7 @@ diameter = 0.75
 stem_diameter = 0.3
 [probe]
 length = 6.2
-tip = 0.1575
+ball_diameter = 0.1575
 stylus_length = 2.2
 body_diameter = 1.5
 spare = 0.07
@@ -64,7 +64,7 @@ at = [[-381.0, -153.4, -356.112], [-381.0, -253.4, -356.112]]
 along = "+Z"
 [probe]
 length = 148.5
-tip = 6.0
+ball_diameter = 6.0
 stylus_length = 60.0
 body_diameter = 40.0
 offset = 20
@@ -104,7 +104,7 @@ def probed(run, tmp_path, machine_path, plan_path, *, seed, scatter=None):
     control = Control(
         truth,
         things,
-        plan.probe.tip * mm,
+        plan.probe.ball_diameter * mm,
         plan.probe.length * mm - reference,
         scatter=scatter,
         probe=Probe(plan.probe.stylus_length * mm, plan.probe.body_diameter * mm),

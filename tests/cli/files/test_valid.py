@@ -1,4 +1,4 @@
-"""What sound files are read as. The expected values are worked by hand from the files in `valid/`."""
+"""Values read from sound files; the expected ones are worked out by hand from the files in `valid/`."""
 
 from pathlib import Path
 

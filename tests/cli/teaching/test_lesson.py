@@ -157,7 +157,7 @@ def test_an_answer_left_empty_is_no_wrong_answer(run, tmp_path):
     [
         (lambda f: (f / "lesson.toml").unlink(), "no such file"),
         (lambda f: (f / "lesson.toml").write_text('level = "one tilt"\nseed = "x"\n'), "lesson.toml:2: seed"),
-        (lambda f: (f / "key" / "job-01.toml").unlink(), "job-01.toml: found no such file"),
+        (lambda f: (f / "key" / "job-01.toml").unlink(), "job-01.toml: no such file"),
     ],
 )
 def test_a_spoilt_lesson_is_told(run, tmp_path, spoil, message):

@@ -1,4 +1,4 @@
-"""Where keys stand: against hand-counted lines, and on generated files whose lines are known."""
+"""Lines of keys: against hand-counted ones, and in generated files whose lines are known."""
 
 import tomllib
 
@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tiltwright.files.diagnostics import KeyPath
-from tiltwright.files.toml_recovery import line_of
+from tiltwright.files.key_lines import line_of
 
 TEXT = """\
 # line 1

@@ -1,4 +1,4 @@
-"""Slips of the shop floor that are no TOML: the message says what to write instead, and that then is TOML."""
+"""Usual mistakes that are no TOML: the message says what to write instead, and that is TOML."""
 
 # ruff: noqa: RUF001 - signs that look like others are what this is about
 
@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
 from tiltwright.files.loader import read_job, read_machine
-from tiltwright.files.toml_recovery import syntax_fault
+from tiltwright.files.syntax_errors import syntax_fault
 from tiltwright.files.toml_source import load
 
 VALID = Path(__file__).parent / "valid"
@@ -68,11 +68,11 @@ def test_a_number_in_the_shops_hand(line: str, number: float) -> None:
         ("limits = [endless]", 'text goes in quotes: "endless"'),
         ("name = “Mill”", "text goes in straight quotes, \" or ', not in curly ones"),
         ("name = ‘Mill’", "text goes in straight quotes, \" or ', not in curly ones"),
-        ('name = "Mill', "quotes stand on both sides of text"),
-        ('name = Mill"', "quotes stand on both sides of text"),
+        ('name = "Mill', "text needs a quote on both sides"),
+        ('name = Mill"', "text needs a quote on both sides"),
         ("turn = 1°47'24\"", 'an angle with its marks goes in quotes: "1°47\'24\\""'),
         ("turn = 1d 47m", 'an angle with its marks goes in quotes: "1d 47m"'),
-        ("at = A-90", "angles stand in braces: { A = -90, C = 0 }"),
+        ("at = A-90", "angles go in braces: { A = -90, C = 0 }"),
         ("up =", "a value is missing after the equals sign"),
         (
             'machine = "C:\\shop\\mill.toml"',
@@ -84,7 +84,7 @@ def test_a_number_in_the_shops_hand(line: str, number: float) -> None:
         ),
         ('square up = "C"', "a key is one word: square_up"),
         ("höhe = 3", "a key is made of a to z, digits, _ and -"),
-        ('name: "Mill"', "an equals sign stands between a key and its value"),
+        ('name: "Mill"', "put an equals sign between a key and its value"),
         ('name "Mill"', 'a line is key = value, a table\'s name in brackets, or a remark after "#"'),
         ("up = 1/0", ""),
         ("up = 1.2.3", ""),
@@ -136,9 +136,9 @@ def test_a_job_that_names_a_job_as_its_machine(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "found"),
     [
-        ("", "nothing: the file is empty"),
-        ("\n \n", "nothing: the file is empty"),
-        ("# to come\n", "nothing: the file holds only remarks"),
+        ("", "the file is empty"),
+        ("\n \n", "the file is empty"),
+        ("# to come\n", "the file holds only remarks"),
     ],
 )
 def test_an_empty_file(tmp_path: Path, read: object, text: str, found: str) -> None:
@@ -209,7 +209,7 @@ def test_decimal_commas_in_a_list(tmp_path: Path) -> None:
     )
     fault = refusal(read_job, path)
     assert fault.allowed == "a list of two numbers, [x, y]"
-    assert fault.tip == "a decimal point, no comma: 0.5, not 0,5"
+    assert fault.tip == "use a decimal point: 0.5, not 0,5"
 
 
 SLIPS = (

@@ -1,10 +1,11 @@
-"""Files that cannot be read at all, and what the text around the TOML may look like."""
+"""Files that cannot be read at all, and text around the TOML that does no harm."""
 
 import os
 from pathlib import Path
 
 import pytest
 
+from tiltwright.files.collector import DiagnosticCollector
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
 from tiltwright.files.loader import read_job, read_machine
 from tiltwright.files.toml_source import load
@@ -18,7 +19,7 @@ def only_fault(path: Path) -> Diagnostic:
     except InputFaults as refused:
         (fault,) = refused.faults
     else:
-        (fault,) = source.located(source.unread)
+        (fault,) = DiagnosticCollector(source).located()
     assert fault.file == str(path)
     return fault
 

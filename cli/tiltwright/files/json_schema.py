@@ -1,34 +1,30 @@
-"""The JSON Schema of machine, job, plan and rule files, so that editors complete and check them."""
+"""JSON Schema of machine, job, plan and rule files, with which editors complete and check them."""
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
-__all__ = ["json_schema"]
+if TYPE_CHECKING:
+    from tiltwright.files.schema_types import FileTable
+
+__all__ = ["FILE_KINDS", "FileKind", "file_table", "json_schema"]
+
+FileKind = Literal["machine", "job", "plan", "rule"]
+FILE_KINDS: tuple[FileKind, ...] = get_args(FileKind)
 
 
-def json_schema(kind: Literal["machine", "job", "plan", "rule"]) -> dict[str, Any]:
-    """The JSON Schema (draft 2020-12) of a machine file, a job file, a plan of what to probe or a rule for a log.
+def file_table(kind: FileKind) -> type[FileTable]:
+    """The table at the top of a kind of file.
 
     Raises
     ------
     ValueError
-        When `kind` is none of them.
-
-    Examples
-    --------
-    >>> schema = json_schema("machine")
-    >>> schema["required"]
-    ['name', 'units', 'z_reference', 'rotary']
-    >>> schema["properties"]["units"]["enum"]
-    ['mm', 'inch']
+        When `kind` is none of the four.
     """
-    from tiltwright.files.full_validation import pydantic_model
     from tiltwright.files.job_file import JobFile
     from tiltwright.files.machine_file import MachineFile
     from tiltwright.files.plan_file import PlanFile
     from tiltwright.files.rule_file import RuleFile
-    from tiltwright.files.schema_types import FileTable
 
     tables: dict[str, type[FileTable]] = {
         "machine": MachineFile,
@@ -38,13 +34,35 @@ def json_schema(kind: Literal["machine", "job", "plan", "rule"]) -> dict[str, An
     }
     if kind not in tables:
         raise ValueError(f'expected "machine", "job", "plan" or "rule", found {kind!r}')
-    schema: dict[str, Any] = _plain(pydantic_model(tables[kind]).model_json_schema())
+    return tables[kind]
+
+
+def json_schema(kind: FileKind) -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a machine, job, plan or rule file.
+
+    Raises
+    ------
+    ValueError
+        When `kind` is none of the four.
+
+    Examples
+    --------
+    >>> schema = json_schema("machine")
+    >>> schema["required"]
+    ['name', 'units', 'z_reference', 'rotary']
+    >>> schema["properties"]["units"]["enum"]
+    ['mm', 'inch']
+    """
+    table = file_table(kind)
+    from tiltwright.files.full_validation import pydantic_model
+
+    schema: dict[str, Any] = _plain(pydantic_model(table).model_json_schema())
     schema["title"] = f"{kind} file"
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
 
 
-def _plain(schema: Any, *, names: bool = False) -> Any:  # noqa: ANN401 - whatever JSON holds
-    """A schema without what only Python has: titles made from field names, and null, which TOML lacks.
+def _plain(schema: Any, *, names: bool = False) -> Any:  # noqa: ANN401 - any JSON
+    """The schema without titles made from field names, and without null, which TOML lacks.
 
     `names` is set inside a table of properties, whose keys are names and not words of the schema.
     """
