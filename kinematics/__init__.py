@@ -8,6 +8,7 @@ docstring tells its part of the story, in this order: `angles`, `pose`, `turns` 
 
 from kinematics.angles import equivalent_angles_deg, sincos_deg, wrap_deg
 from kinematics.errors import KinematicsError
+from kinematics.euler_angles import OrientationAngles, orientation_angles, rotation_from_intrinsic
 from kinematics.forward import transform_points
 from kinematics.inverse import Aim, Solution, aim, aim_within
 from kinematics.machine import (
@@ -43,10 +44,8 @@ from kinematics.touch_off import TouchOff, compare_touch_off, with_touched_zero
 from kinematics.transform import (
     IDENTITY,
     Pose,
-    euler_angles,
     rotation_about_axis,
     rotation_about_line,
-    rotation_from_intrinsic,
     translation,
 )
 from kinematics.work_offsets import Setup, plane_axes, set_up, square_up, work_offset
@@ -62,6 +61,7 @@ __all__ = [
     "OffsetAllocation",
     "OffsetConflict",
     "Operation",
+    "OrientationAngles",
     "OrientationSolutions",
     "PlacedOperation",
     "Placement",
@@ -86,8 +86,8 @@ __all__ = [
     "compare_touch_off",
     "cumulative_frames",
     "equivalent_angles_deg",
-    "euler_angles",
     "is_horizontal",
+    "orientation_angles",
     "orientation_solutions",
     "place_operations",
     "plane_axes",

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.errors import KinematicsError
-from kinematics.transform import Turn, rotation_about_axis, rotation_from_intrinsic
+from kinematics.euler_angles import Turn, rotation_from_intrinsic
+from kinematics.transform import rotation_about_axis
 from kinematics.validation import as_vector, cross, normalized, read_only
 
 __all__ = ["Plane", "circular_pattern", "plane_from_normal", "plane_from_rotations", "plane_through"]

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.transform import IDENTITY, Pose, Turn, rotation_from_intrinsic, translation
+from kinematics.euler_angles import Turn, rotation_from_intrinsic
+from kinematics.transform import IDENTITY, Pose, translation
 from kinematics.validation import as_vectors
 
 __all__ = ["StackStep", "cumulative_frames", "running_heights_mm", "stack_pose"]

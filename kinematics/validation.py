@@ -1,15 +1,75 @@
-"""Checks at the library's edge: shapes, finite numbers, unit directions; and values that cannot be changed later."""
+"""Validation at the library's edge, and values that are frozen all through.
+
+Every public function checks what it is given here: shapes, finite numbers, directions. Whatever cannot be used is
+refused with `KinematicsError`, naming what was expected and what was found; no error of numpy's leaves the library.
+"""
 
 from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from numbers import Real
+from types import MappingProxyType
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.errors import KinematicsError
 
-__all__ = ["as_vector", "as_vectors", "normalized", "read_only"]
+__all__ = [
+    "ValueEquality",
+    "as_array",
+    "as_count",
+    "as_instance",
+    "as_number",
+    "as_vector",
+    "as_vectors",
+    "normalized",
+    "read_only",
+    "read_only_map",
+]
 
 _SHORTEST = 1e-9
+_LONGEST_SHOWN = 60
+
+
+def shown(value: object) -> str:
+    """A value as a message shows it, cut off where it is long."""
+    text = " ".join(repr(value).split())
+    return text if len(text) <= _LONGEST_SHOWN else text[: _LONGEST_SHOWN - 3] + "..."
+
+
+def as_array(values: ArrayLike, what: str) -> NDArray[np.float64]:
+    """Finite float64 numbers of any shape, or a refusal that names `what`.
+
+    Text, None, complex numbers and ragged lists are refused, not converted.
+
+    Examples
+    --------
+    >>> as_array([[1, 2], [3, 4]], "points").shape
+    (2, 2)
+    >>> as_array([[1, 2], [3]], "points")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: points: expected numbers, found [[1, 2], [3]]
+    """
+    try:
+        found = np.asarray(values)
+        array = found.astype(np.float64, copy=False) if _are_real(found) else None
+    except (TypeError, ValueError, OverflowError):
+        array = None
+    if array is None:
+        raise KinematicsError(f"{what}: expected numbers, found {shown(values)}")
+    if not np.isfinite(array).all():
+        raise KinematicsError(f"{what}: expected finite numbers, found NaN or infinity")
+    return array
+
+
+def _are_real(array: NDArray[Any]) -> bool:
+    """Whether there are real numbers in it: numpy reads "1" as one and drops an imaginary part with a mere warning."""
+    kind = array.dtype.kind
+    return kind in "fiu" or (kind == "O" and all(isinstance(one, Real) for one in array.flat))
 
 
 def as_vectors(values: ArrayLike, length: int, what: str) -> NDArray[np.float64]:
@@ -24,19 +84,14 @@ def as_vectors(values: ArrayLike, length: int, what: str) -> NDArray[np.float64]
         ...
     kinematics.errors.KinematicsError: point: expected a last axis of 3 numbers, found shape (2,)
     """
-    try:
-        array = np.asarray(values, dtype=np.float64)
-    except (TypeError, ValueError) as fault:
-        raise KinematicsError(f"{what}: expected numbers, found {values!r}") from fault
+    array = as_array(values, what)
     if array.ndim == 0 or array.shape[-1] != length:
         raise KinematicsError(f"{what}: expected a last axis of {length} numbers, found shape {array.shape}")
-    if not np.isfinite(array).all():
-        raise KinematicsError(f"{what}: expected finite numbers, found NaN or infinity")
     return array
 
 
 def as_vector(values: ArrayLike, length: int, what: str) -> NDArray[np.float64]:
-    """As `as_vectors`, for what there is one of: any leading shape is refused.
+    """One vector of the stated length; unlike `as_vectors`, it refuses any leading shape.
 
     Examples
     --------
@@ -51,8 +106,62 @@ def as_vector(values: ArrayLike, length: int, what: str) -> NDArray[np.float64]:
     return array
 
 
+def as_number(value: ArrayLike, what: str) -> float:
+    """One finite number.
+
+    Examples
+    --------
+    >>> as_number(3, "up")
+    3.0
+    >>> as_number("3", "up")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: up: expected a number, found '3'
+    """
+    if isinstance(value, (float, int)) and not isinstance(value, bool):
+        if not -np.inf < value < np.inf:
+            raise KinematicsError(f"{what}: expected finite numbers, found NaN or infinity")
+        return float(value)
+    if isinstance(value, (str, bool)) or value is None or np.ndim(value) != 0:
+        raise KinematicsError(f"{what}: expected a number, found {shown(value)}")
+    return float(as_array(value, what))
+
+
+def as_count(value: object, what: str, least: int = 1) -> int:
+    """A whole number of `least` or more.
+
+    Examples
+    --------
+    >>> as_count("3", "repeat, count")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: repeat, count: expected a whole number, 1 or more, found '3'
+    """
+    if isinstance(value, bool) or not isinstance(value, (int, np.integer)) or value < least:
+        raise KinematicsError(f"{what}: expected a whole number, {least} or more, found {shown(value)}")
+    return int(value)
+
+
+Kind = TypeVar("Kind")
+
+
+def as_instance(value: object, kind: type[Kind], what: str) -> Kind:
+    """The value, which must be of that class.
+
+    Examples
+    --------
+    >>> as_instance([0, 0, 1], str, "name")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: name: expected a str, found [0, 0, 1]
+    """
+    if not isinstance(value, kind):
+        raise KinematicsError(f"{what}: expected a {kind.__name__}, found {shown(value)}")
+    return value
+
+
 def normalized(direction: ArrayLike, what: str) -> NDArray[np.float64]:
-    """The direction at length one, shape (..., 3); a direction of no length is refused.
+    """Directions scaled to length one, shape (..., 3); one of no length is refused.
 
     Examples
     --------
@@ -74,10 +183,66 @@ def normalized(direction: ArrayLike, what: str) -> NDArray[np.float64]:
 
 
 def read_only(array: ArrayLike) -> NDArray[np.float64]:
-    """A copy that nobody can write into, so that a frozen value stays what it was."""
+    """A copy that cannot be written to, so that a frozen value never changes."""
     copy = np.array(array, dtype=np.float64)
     copy.flags.writeable = False
     return copy
+
+
+Key = TypeVar("Key")
+Item = TypeVar("Item")
+
+
+def read_only_map(mapping: Mapping[Key, Item]) -> Mapping[Key, Item]:
+    """A copy of a mapping that cannot be written to."""
+    return MappingProxyType(dict(mapping))
+
+
+class ValueEquality:
+    """Equality and hash by value for frozen dataclasses, arrays included.
+
+    A plain frozen dataclass can be neither compared nor hashed once a field is an array. Two values with this base are
+    equal when they have the same class and every field is equal: arrays by shape and numbers (-0.0 equals 0.0),
+    mappings by their items in whatever order. Declare the class ``@dataclass(frozen=True, eq=False)`` and, in
+    ``__post_init__``, make its arrays `read_only` and its mappings `read_only_map`. A field declared with
+    ``field(compare=False)`` does not count.
+
+    Examples
+    --------
+    >>> @dataclasses.dataclass(frozen=True, eq=False)
+    ... class Point(ValueEquality):
+    ...     place_mm: NDArray[np.float64]
+    >>> Point(read_only([1.0, 0.0])) == Point(read_only([1.0, -0.0])), len({Point(read_only([1.0, 0.0]))})
+    (True, 1)
+    >>> Point(read_only([1.0, 0.0])) == Point(read_only([1.0, 2.0]))
+    False
+    """
+
+    __slots__ = ()
+
+    def __eq__(self, other: object) -> bool:
+        if other.__class__ is not self.__class__:
+            return NotImplemented
+        return self is other or _key(self) == _key(other)
+
+    def __hash__(self) -> int:
+        return hash((self.__class__.__qualname__, _key(self)))
+
+
+def _key(value: ValueEquality) -> tuple[object, ...]:
+    return tuple(_comparable(getattr(value, one.name)) for one in dataclasses.fields(value) if one.compare)  # type: ignore[arg-type]
+
+
+def _comparable(value: object) -> object:
+    """A hashable stand-in that is equal where the values are: an array's shape and bytes."""
+    if isinstance(value, np.ndarray):
+        positive = value + 0.0 if value.dtype.kind == "f" else value  # -0.0 + 0.0 is 0.0
+        return (value.dtype.kind, value.shape, np.ascontiguousarray(positive).tobytes())
+    if isinstance(value, Mapping):
+        return frozenset((key, _comparable(item)) for key, item in value.items())
+    if isinstance(value, tuple):
+        return tuple(_comparable(item) for item in value)
+    return value
 
 
 def cross(first: NDArray[np.float64], second: NDArray[np.float64]) -> NDArray[np.float64]:

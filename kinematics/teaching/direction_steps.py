@@ -15,7 +15,8 @@ from kinematics.operations import PlacedOperation
 from kinematics.rotary import RotaryAxis
 from kinematics.teaching.worked_step import Calculation, Number, WorkedStep, added, multiplied
 from kinematics.teaching.working import SMALL_XYZ, axis_name, square_axis
-from kinematics.transform import Turn, rotation_about_axis, rotation_from_intrinsic
+from kinematics.euler_angles import Turn, rotation_from_intrinsic
+from kinematics.transform import rotation_about_axis
 from kinematics.validation import as_vector, cross
 from kinematics.work_offsets import Setup
 

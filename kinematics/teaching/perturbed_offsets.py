@@ -17,7 +17,7 @@ from kinematics.angles import sincos_deg
 from kinematics.machine import table_frame
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
-from kinematics.transform import rotation_from_intrinsic
+from kinematics.euler_angles import rotation_from_intrinsic
 from kinematics.work_offsets import Setup
 
 __all__ = [

@@ -15,6 +15,7 @@ import test_law_touch_and_numbering
 from samples import assert_close, random_machine, square_machine
 
 import kinematics.angles
+import kinematics.euler_angles
 import kinematics.forward
 import kinematics.machine
 import kinematics.offset_allocation
@@ -145,7 +146,7 @@ def reversed_rotaries(real):
 def turned_before_moved(step):
     real = kinematics.stack.StackStep(step.name, 0.0, (0.0, 0.0), step.rotate, step.turn_deg)
     turned = Pose(
-        kinematics.transform.rotation_from_intrinsic((*real.rotate, ("z", real.turn_deg))), np.zeros(3)
+        kinematics.euler_angles.rotation_from_intrinsic((*real.rotate, ("z", real.turn_deg))), np.zeros(3)
     )
     return turned @ kinematics.transform.translation(*step.shift_mm, step.up_mm)
 
