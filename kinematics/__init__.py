@@ -9,7 +9,7 @@ docstring tells its part of the story, in this order: `angles`, `pose`, `turns` 
 from kinematics.angles import equivalent_angles_deg, sincos_deg, wrap_deg
 from kinematics.errors import KinematicsError
 from kinematics.euler_angles import OrientationAngles, orientation_angles, rotation_from_intrinsic
-from kinematics.forward import transform_points
+from kinematics.forward import table_pose, transform_points
 from kinematics.inverse import Aim, Solution, aim, aim_within
 from kinematics.machine import (
     SPINDLE,
@@ -20,7 +20,6 @@ from kinematics.machine import (
     is_horizontal,
     platter_above_tilt_mm,
     table_frame,
-    table_pose,
 )
 from kinematics.offset_allocation import (
     OffsetAllocation,
@@ -48,7 +47,7 @@ from kinematics.transform import (
     rotation_about_line,
     translation,
 )
-from kinematics.work_offsets import Setup, plane_axes, set_up, square_up, work_offset
+from kinematics.work_offsets import Setup
 
 __all__ = [
     "AIM_WITHIN_DEG",
@@ -90,7 +89,6 @@ __all__ = [
     "orientation_angles",
     "orientation_solutions",
     "place_operations",
-    "plane_axes",
     "plane_from_normal",
     "plane_from_rotations",
     "plane_through",
@@ -99,16 +97,13 @@ __all__ = [
     "rotation_about_line",
     "rotation_from_intrinsic",
     "running_heights_mm",
-    "set_up",
     "sincos_deg",
-    "square_up",
     "stack_pose",
     "table_frame",
     "table_pose",
     "transform_points",
     "translation",
     "with_touched_zero",
-    "work_offset",
     "work_offset_code",
     "wrap_deg",
 ]

@@ -1,4 +1,4 @@
-"""Carrying points round with the table, a million angles at a time."""
+"""Forward kinematics: the pose of the table at machine angles, and where it carries points."""
 
 from __future__ import annotations
 
@@ -8,11 +8,39 @@ from numpy.typing import ArrayLike, NDArray
 from kinematics.angles import sincos_deg
 from kinematics.machine import Machine
 from kinematics.rotary import RotaryAxis
+from kinematics.transform import Pose
 from kinematics.validation import as_vectors
 
-__all__ = ["transform_points"]
+__all__ = ["table_pose", "transform_points"]
 
 _BLOCK = 8192
+
+
+def table_pose(machine: Machine, angles_deg: ArrayLike) -> Pose:
+    """The pose of the table at machine angles, relative to the all-zero pose.
+
+    Parameters
+    ----------
+    machine : Machine
+    angles_deg : array_like, shape (..., n)
+        Machine angles of the n rotaries, from the base outward.
+
+    Returns
+    -------
+    Pose
+        Leading shape (...): machine coordinates of a point of the table at the all-zero pose in, machine
+        coordinates at those angles out.
+
+    Raises
+    ------
+    KinematicsError
+        When the last axis does not match the rotaries or an angle is not finite.
+    """
+    angles = machine.angles(angles_deg)
+    pose = machine.rotaries[0].pose_at(angles[..., 0])
+    for i, rotary in enumerate(machine.rotaries[1:], start=1):
+        pose = pose @ rotary.pose_at(angles[..., i])
+    return pose
 
 
 def transform_points(machine: Machine, point_mm: ArrayLike, angles_deg: ArrayLike) -> NDArray[np.float64]:

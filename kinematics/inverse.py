@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import SNAP_DEG, wrap_deg
-from kinematics.machine import SPINDLE, Machine, table_pose
+from kinematics.forward import table_pose
+from kinematics.machine import SPINDLE, Machine
 from kinematics.orientation import held_axes, orientation_solutions
 from kinematics.rotary import RotaryAxis
 from kinematics.spherical_triangle import angle_between_rad
@@ -206,7 +207,7 @@ def _wraps(
     """Every combination of wraps that fits; where a rotary has none, its nearest with the reason."""
     ways: list[list[tuple[float, list[str]]]] = []
     for i, rotary in enumerate(machine.rotaries):
-        fitting = rotary.every_wrap_deg(angles[i], float(offset[i])).tolist()
+        fitting = rotary.equivalent_angles_deg(angles[i], float(offset[i])).tolist()
         nearest = sorted(fitting, key=lambda way, start=previous[i]: abs(way - start))[:_MOST_WRAPS]  # type: ignore[misc]
         ways.append([(way, []) for way in nearest] or [_nearest_outside(rotary, angles[i])])
     return [
@@ -386,7 +387,7 @@ def _at_limits(
         ):
             continue
         off = float(
-            np.degrees(angle_between_rad(table_pose(machine, stands).turn(wanted), np.array(SPINDLE)))
+            np.degrees(angle_between_rad(table_pose(machine, stands).rotate(wanted), np.array(SPINDLE)))
         )
         if off <= within_deg:
             more.append(solution_at(machine, tuple(stands), previous, (), off if off > SNAP_DEG else 0.0))

@@ -24,7 +24,6 @@ __all__ = [
     "is_horizontal",
     "platter_above_tilt_mm",
     "table_frame",
-    "table_pose",
 ]
 
 SPINDLE = read_only([0.0, 0.0, 1.0])
@@ -229,33 +228,6 @@ def table_frame(machine: Machine) -> Pose:
     z = machine.platter.normal if machine.platter.normal is not None else _away(last)
     x = normalized(np.array([1.0, 0.0, 0.0]) - z[0] * z, "table x")
     return Pose(np.stack([x, cross(z, x), z], axis=-1), origin)
-
-
-def table_pose(machine: Machine, angles_deg: ArrayLike) -> Pose:
-    """Where the table stands at machine angles, seen from where it stood at the all-zero pose.
-
-    Parameters
-    ----------
-    machine : Machine
-    angles_deg : array_like, shape (..., n)
-        Machine angles of the n rotaries, from the base outward.
-
-    Returns
-    -------
-    Pose
-        Leading shape (...): machine coordinates of a point of the table at the all-zero pose in, machine
-        coordinates at those angles out.
-
-    Raises
-    ------
-    KinematicsError
-        When the last axis does not match the rotaries or an angle is not finite.
-    """
-    angles = machine.angles(angles_deg)
-    reached = machine.rotaries[0].turned(angles[..., 0])
-    for i, rotary in enumerate(machine.rotaries[1:], start=1):
-        reached = reached @ rotary.turned(angles[..., i])
-    return reached
 
 
 def platter_above_tilt_mm(machine: Machine) -> float | None:

@@ -20,7 +20,7 @@ from kinematics.inverse import Aim, Solution, TiltSign, aim_within
 from kinematics.orientation import angle_to_align
 from kinematics.plane import Plane, circular_pattern
 from kinematics.validation import as_vectors, read_only
-from kinematics.work_offsets import Setup, plane_axes, work_offset
+from kinematics.work_offsets import Setup
 
 __all__ = [
     "AIM_WITHIN_DEG",
@@ -231,13 +231,13 @@ def place_operations(
     Examples
     --------
     >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.work_offsets import Setup
     >>> from kinematics.plane import plane_from_normal
     >>> from kinematics.rotary import RotaryAxis, RotationSense
     >>> from kinematics.stack import StackStep
     >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
     >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> setup = set_up(Machine("mill", (a, c), Platter(face_mm=0.0)), [StackStep("post", up_mm=100.0)])
+    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [StackStep("post", up_mm=100.0)])
     >>> port = Operation("port", plane=plane_from_normal([0, 1, 0]), count=4, step_deg=90.0)
     >>> for at in place_operations(setup, [port]).placed:
     ...     print(at.name, at.program_deg.round(6).tolist(), at.offset_mm.round(6).tolist())
@@ -275,7 +275,7 @@ def _expand(setup: Setup, operation: Operation) -> list[tuple[Operation, int | N
         return [(operation, numbers[0], False)]
     plane = operation.plane
     if plane is None:
-        axes = plane_axes(setup, setup.machine_deg(operation.program_deg or ()))
+        axes = setup.machine_axes(setup.machine_deg(operation.program_deg or ()))
         plane = Plane(axes[2], axes[0])
     pattern = circular_pattern(plane, operation.origin_mm, operation.count, operation.step_deg)
     expanded = []
@@ -310,7 +310,7 @@ def _place_one(
         assert operation.plane is not None
         return aim_within(
             setup.machine,
-            part.turn(operation.plane.normal),
+            part.rotate(operation.plane.normal),
             previous,
             aim_within_deg,
             held_deg={**held, **stay},
@@ -325,7 +325,7 @@ def _place_one(
     way = _choose(setup, operation.plane, ways, alike=alike)
     if operation.when_free == "line up x" and operation.plane.x is not None and ways.free:
         letter = ways.free[-1]
-        lined_up = _lined_up(setup, letter, part.turn(operation.plane.x), np.array(way.machine_deg))
+        lined_up = _lined_up(setup, letter, part.rotate(operation.plane.x), np.array(way.machine_deg))
         if isinstance(lined_up, str):
             out = replace(ways, solutions=(replace(way, why_out=(lined_up,)),))
             return UnreachableOperation(operation.name, number, work_number, out)
@@ -359,7 +359,7 @@ def _choose(setup: Setup, plane: Plane, ways: Aim, *, alike: bool) -> Solution:
     fitting = [way for way in ways.solutions if way.fits]
     if alike and plane.x is not None:
         for way in fitting:
-            along_x, along_y, _ = plane_axes(setup, way.machine_deg) @ plane.x
+            along_x, along_y, _ = setup.machine_axes(way.machine_deg) @ plane.x
             if abs(np.degrees(np.arctan2(along_y, along_x))) < _ALIKE_DEG:
                 return way
     return fitting[0]
@@ -370,7 +370,7 @@ def _lined_up(setup: Setup, letter: str, x: NDArray[np.float64], angles: NDArray
     machine = setup.machine
     turning = machine.index(letter)
     reached = angle_to_align(machine, letter, x, [1.0, 0.0, 0.0], angles)
-    fitting = machine.rotaries[turning].every_wrap_deg(reached, _offset_of(setup, letter))
+    fitting = machine.rotaries[turning].equivalent_angles_deg(reached, _offset_of(setup, letter))
     if not fitting.size:
         low, high = machine.rotaries[turning].limits_deg or (0.0, 0.0)
         return f"{letter} would stand at {reached:.4f} to line x up, its limits are {low:g} to {high:g}"
@@ -380,14 +380,14 @@ def _lined_up(setup: Setup, letter: str, x: NDArray[np.float64], angles: NDArray
 def _placed(
     setup: Setup, operation: Operation, number: int, work_number: int | None, angles: NDArray[np.float64]
 ) -> PlacedOperation:
-    axes = plane_axes(setup, angles)
+    axes = setup.machine_axes(angles)
     return PlacedOperation(
         name=operation.name,
         operation=number,
         work_offset=work_number,
         machine_deg=read_only(angles + 0.0),
         program_deg=read_only(setup.program_deg(angles)),
-        offset_mm=read_only(work_offset(setup, operation.origin_mm, angles)),
+        offset_mm=read_only(setup.work_offset(operation.origin_mm, angles)),
         origin_mm=operation.origin_mm,
         axes=read_only(axes),
         plane=Plane(axes[2]),

@@ -58,7 +58,7 @@ class RotaryAxis:
     Examples
     --------
     >>> tilt = RotaryAxis("A", [0.0, 10.0, -5.0], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
-    >>> tilt.turned(90.0).apply([0.0, 10.0, 0.0]).tolist()   # what stood above now lies toward +Y
+    >>> tilt.pose_at(90.0).apply([0.0, 10.0, 0.0]).tolist()   # what stood above now lies toward +Y
     [0.0, 15.0, -5.0]
     >>> RotaryAxis("A", [0, 0, 0], [0, 0, 0], RotationSense.CLOCKWISE, None)
     Traceback (most recent call last):
@@ -110,7 +110,7 @@ class RotaryAxis:
         angle = np.asarray(machine_deg, dtype=np.float64)
         return angle - 360.0 * np.rint(angle / 360.0) - self.zero_deg if self.zero_deg else angle
 
-    def turned(self, machine_deg: ArrayLike) -> Pose:
+    def pose_at(self, machine_deg: ArrayLike) -> Pose:
         """Where what it carries stands at machine angles (...), seen from where it stood at the zero pose."""
         turn_deg = self.positive_turn.sign * self.off_zero_deg(machine_deg)
         return rotation_about_line(self.point_mm, self.direction, turn_deg)
@@ -121,7 +121,7 @@ class RotaryAxis:
         low, high = self.limits_deg or (-np.inf, np.inf)
         return np.asarray((angle >= low - SNAP_DEG) & (angle <= high + SNAP_DEG))
 
-    def every_wrap_deg(self, machine_deg: float, offset_deg: float = 0.0) -> NDArray[np.float64]:
+    def equivalent_angles_deg(self, machine_deg: float, offset_deg: float = 0.0) -> NDArray[np.float64]:
         """Every machine angle within the limits at which the table stands as it does at `machine_deg`.
 
         An endless rotary has one: that whose program angle (less its work offset, `offset_deg`) is in 0 to 360.

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.machine import table_frame, table_pose
+from kinematics.forward import table_pose
+from kinematics.machine import table_frame
 from kinematics.transform import Pose
 from kinematics.validation import as_vectors, read_only
 from kinematics.work_offsets import Setup
@@ -65,11 +66,11 @@ def compare_touch_off(setup: Setup, touched_mm: ArrayLike, machine_deg: ArrayLik
     A chip of 0.15 mm under the standoff, found with the table tipped back:
 
     >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.work_offsets import Setup
     >>> from kinematics.rotary import RotaryAxis, RotationSense
     >>> from kinematics.stack import StackStep
     >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
-    >>> setup = set_up(Machine("mill", (a,), Platter()), [StackStep("post", up_mm=100.0)])
+    >>> setup = Setup.from_stack(Machine("mill", (a,), Platter()), [StackStep("post", up_mm=100.0)])
     >>> compare_touch_off(setup, [0.0, -100.15, -50.0], [-90.0]).difference_mm.round(9).tolist()
     [0.0, 0.0, 0.15]
     """

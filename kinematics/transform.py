@@ -118,9 +118,9 @@ class Pose:
 
     def apply(self, points_mm: ArrayLike) -> NDArray[np.float64]:
         """Points of the inner frame, shape (..., 3), in the outer frame; millimetres."""
-        return self.turn(points_mm) + self.translation_mm
+        return self.rotate(points_mm) + self.translation_mm
 
-    def turn(self, directions: ArrayLike) -> NDArray[np.float64]:
+    def rotate(self, directions: ArrayLike) -> NDArray[np.float64]:
         """Directions of the inner frame, shape (..., 3), in the outer frame: turned, not moved."""
         vectors = as_vectors(directions, 3, "directions")
         return np.asarray((self.rotation @ vectors[..., None])[..., 0])

@@ -67,7 +67,7 @@ def test_a_direction_made_by_the_machine_is_always_reached(data):
     """Turn the spindle back from any pose: that pose (or its twin) must be found again."""
     machine = data.draw(machines(least=1, most=2))
     pose = data.draw(pose_angles(machine, 180.0))
-    wanted = table_pose(machine, pose).inverse().turn([0.0, 0.0, 1.0])
+    wanted = table_pose(machine, pose).inverse().rotate([0.0, 0.0, 1.0])
     found = laws.aim_then_forward(machine, wanted, np.zeros(len(pose)))
     first, last = machine.rotaries[0].direction, machine.rotaries[-1].direction
     # Two lines that nearly agree are taken for one, and the inner rotary is left where it stands.
@@ -89,7 +89,7 @@ def test_a_direction_that_lies_near_every_line(rng, rotaries, exponent):
         ]
         machine = Machine("near", tuple(axes), Platter(face_mm=0.0))
         pose = rng.uniform(-180.0, 180.0, rotaries)
-        wanted = table_pose(machine, pose).inverse().turn([0.0, 0.0, 1.0])
+        wanted = table_pose(machine, pose).inverse().rotate([0.0, 0.0, 1.0])
         found = laws.aim_then_forward(machine, wanted, np.zeros(rotaries))
         assert found.short_deg < 3e-12
 
@@ -105,7 +105,7 @@ def test_everything_that_aim_lists_does_what_it_says(data):
     costs = [round(solution.cost_deg, 6) for solution in found.solutions if solution.fits]
     assert costs == sorted(costs)
     for solution in found.solutions:
-        reached = table_pose(machine, solution.machine_deg).turn(wanted / np.linalg.norm(wanted))
+        reached = table_pose(machine, solution.machine_deg).rotate(wanted / np.linalg.norm(wanted))
         off = np.degrees(np.arctan2(np.hypot(reached[0], reached[1]), reached[2]))
         # An angle may be put on a limit, or on 0, from as far as angles count as one.
         assert abs(off - found.short_deg) < 1e-8 + 2e-7 * bool(found.free)
@@ -222,17 +222,17 @@ def test_lining_up_turns_one_direction_under_another(data):
     at = machine.index(letter)
     inner = np.zeros(3) + direction
     for rotary, angle in list(zip(machine.rotaries, pose, strict=True))[:at:-1]:
-        inner = rotary.turned(angle).turn(inner)
+        inner = rotary.pose_at(angle).rotate(inner)
     line = machine.rotaries[at].direction
     assume(np.linalg.norm(np.cross(line, inner)) > 1e-3)
     carried = table_pose(Machine("outer", machine.rotaries[:at], machine.platter), pose[:at]) if at else None
-    outer_line = line if carried is None else carried.turn(line)
+    outer_line = line if carried is None else carried.rotate(line)
     assume(np.linalg.norm(np.cross(outer_line, axis)) > 1e-3)
     angle = angle_to_align(machine, letter, direction, axis, pose)
     assert abs(angle - pose[at]) <= 180.0 + 1e-9
     turned = np.array(pose)
     turned[at] = angle
-    reached = table_pose(machine, turned).turn(direction / np.linalg.norm(direction))
+    reached = table_pose(machine, turned).rotate(direction / np.linalg.norm(direction))
     flat = np.eye(3) - np.outer(outer_line, outer_line)
     ours, theirs = flat @ reached, flat @ axis
     # Angles within SNAP_DEG of a whole turn's start are put on it.

@@ -12,12 +12,12 @@ from kinematics import (
     PlacedOperation,
     Platter,
     RotaryAxis,
+    Setup,
     aim,
     aim_within,
     place_operations,
     plane_from_normal,
     plane_from_rotations,
-    set_up,
     table_pose,
 )
 
@@ -29,7 +29,7 @@ def mill(tilt_limits=(-120.0, 90.0), turn_limits=None, lean=0.0):
 
 
 def miss_deg(machine, direction, angles):
-    reached = table_pose(machine, angles).turn(np.asarray(direction) / np.linalg.norm(direction))
+    reached = table_pose(machine, angles).rotate(np.asarray(direction) / np.linalg.norm(direction))
     return np.degrees(np.arctan2(np.hypot(reached[0], reached[1]), reached[2]))
 
 
@@ -99,7 +99,7 @@ def test_a_measured_normal_of_the_platter_spins_no_facing_job():
     tilt = RotaryAxis("A", [0, 0, -50], [1, 0, 0], SENSES[0], (-120.0, 30.0))
     turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], SENSES[0], None)
     platter = Platter(face_mm=0.0, normal=np.array([1e-5, 2e-5, 1.0]))
-    setup = set_up(Machine("mill", (tilt, turn), platter), [])
+    setup = Setup.from_stack(Machine("mill", (tilt, turn), platter), [])
     (top,) = place_operations(setup, [Operation("top", plane=plane_from_normal([0, 0, 1]))]).placed
     assert top.program_deg[1] == 0.0
     assert top.free == ("C",)
@@ -112,7 +112,7 @@ def test_a_measured_normal_of_the_platter_spins_no_facing_job():
 def test_a_plane_that_is_nearly_free_lines_its_x_up_and_misses_by_no_more(off, azimuth, turned):
     tilt = RotaryAxis("A", [0, 0, -50], [1, 0, 0], SENSES[0], (-120.0, 30.0))
     turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], SENSES[0], None)
-    setup = set_up(Machine("mill", (tilt, turn), Platter(face_mm=0.0)), [])
+    setup = Setup.from_stack(Machine("mill", (tilt, turn), Platter(face_mm=0.0)), [])
     plane = plane_from_rotations([("z", azimuth), ("x", off), ("z", turned)])
     (one,) = place_operations(setup, [Operation("face", plane=plane, when_free="line up x")]).placed
     assert one.plane_x_deg == pytest.approx(0.0, abs=0.01)
@@ -123,7 +123,7 @@ def test_a_plane_that_is_nearly_free_lines_its_x_up_and_misses_by_no_more(off, a
 def test_x_that_cannot_be_lined_up_leaves_one_operation_out_and_the_others_stand():
     tilt = RotaryAxis("A", [0, 0, -50], [1, 0, 0], SENSES[0], (-120.0, 30.0))
     turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], SENSES[0], (-10.0, 10.0))
-    setup = set_up(Machine("mill", (tilt, turn), Platter(face_mm=0.0)), [])
+    setup = Setup.from_stack(Machine("mill", (tilt, turn), Platter(face_mm=0.0)), [])
     asked = [
         Operation("first", plane=plane_from_rotations([("z", 30.0)]), when_free="line up x"),
         Operation("second", program_deg=(-30.0, 5.0)),
@@ -164,7 +164,7 @@ def test_a_pattern_of_stated_angles_stands_like_its_first_on_a_measured_machine(
     tilt = RotaryAxis("A", [0, 0, -50], [1, 0, 0], SENSES[0], (-90.0, 90.0))
     turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], SENSES[0], None)
     platter = Platter(face_mm=0.0, normal=np.array([2e-5, 0.0, 1.0]))
-    setup = set_up(Machine("mill", (tilt, turn), platter), [])
+    setup = Setup.from_stack(Machine("mill", (tilt, turn), platter), [])
     asked = Operation(
         "q", program_deg=(40.0, 0.0), origin_mm=np.array([0.0, -10.0, 0.0]), count=2, step_deg=180.0
     )
@@ -180,7 +180,7 @@ def test_a_hair_of_tilt_to_the_wrong_side_is_none(off, azimuth, tilt, line_up):
     """Whatever sign is asked for, a direction within what is let of C's line is reached, its x lined up or not."""
     tilting = RotaryAxis("A", [0, 0, -50], [1, 0, 0], SENSES[0], (-120.0, 30.0))
     turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], SENSES[0], None)
-    setup = set_up(Machine("mill", (tilting, turn), Platter(face_mm=0.0)), [])
+    setup = Setup.from_stack(Machine("mill", (tilting, turn), Platter(face_mm=0.0)), [])
     plane = plane_from_rotations([("z", azimuth), ("x", off)])
     asked = Operation("face", plane=plane, tilt=tilt, when_free="line up x" if line_up else "keep")
     (one,) = place_operations(setup, [asked]).placed

@@ -15,19 +15,17 @@ from kinematics import (
     Operation,
     Platter,
     RotaryAxis,
+    Setup,
     StackStep,
     place_operations,
-    plane_axes,
     plane_from_normal,
     plane_from_rotations,
     plane_through,
-    set_up,
-    work_offset,
 )
 
 
 def wide_setup(sense=SENSES[0], steps=()):
-    return set_up(square_machine(sense, limits=((-120.0, 120.0), None)), steps)
+    return Setup.from_stack(square_machine(sense, limits=((-120.0, 120.0), None)), steps)
 
 
 @given(directions(), points(200.0), st.integers(1, 12), angles(360.0))
@@ -65,8 +63,8 @@ def test_a_placed_plane_faces_the_spindle(normal, origin, lean):
     )
     for at in found.placed:
         assert_close(at.axes[2], normal / np.linalg.norm(normal), within=1e-9)
-        np.testing.assert_array_equal(at.axes, plane_axes(setup, at.machine_deg))
-        np.testing.assert_array_equal(at.offset_mm, work_offset(setup, origin, at.machine_deg))
+        np.testing.assert_array_equal(at.axes, setup.machine_axes(at.machine_deg))
+        np.testing.assert_array_equal(at.offset_mm, setup.work_offset(origin, at.machine_deg))
         np.testing.assert_array_equal(at.program_deg, at.machine_deg)
     # Which of them is out must say why, in words.
     for out in found.unreached:
@@ -156,20 +154,22 @@ def test_a_limit_is_named_even_where_the_direction_is_a_hair_short():
         RotaryAxis("A", [0, 0, 0], [1, 1e-5, 0], SENSES[0], (20.0, 30.0)),
         RotaryAxis("C", [0, 0, 0], [2e-5, 0, 1], SENSES[0], None),
     )
-    setup = set_up(Machine("hair", rotaries, Platter(face_mm=0.0)), [])
+    setup = Setup.from_stack(Machine("hair", rotaries, Platter(face_mm=0.0)), [])
     (out,) = place_operations(setup, [Operation("top", plane=plane_from_normal([0, 0, 1]))]).unreached
     assert "20.0000 degrees too far" in out.why
     wide = replace(setup.machine, rotaries=(replace(rotaries[0], limits_deg=(-30.0, 30.0)), rotaries[1]))
-    (at,) = place_operations(set_up(wide, []), [Operation("top", plane=plane_from_normal([0, 0, 1]))]).placed
+    (at,) = place_operations(
+        Setup.from_stack(wide, []), [Operation("top", plane=plane_from_normal([0, 0, 1]))]
+    ).placed
     assert 0.0 < at.short_deg < 0.01
 
 
 def test_an_unreached_direction_says_by_how_much():
-    setup = set_up(square_machine(limits=((-20.0, 30.0), (-10.0, 10.0))), [])
+    setup = Setup.from_stack(square_machine(limits=((-20.0, 30.0), (-10.0, 10.0))), [])
     (out,) = place_operations(setup, [Operation("under", plane=plane_from_normal([0, 0, -1]))]).unreached
     assert "A would stand at" in out.why
     one_rotary = square_machine()
-    tilting = set_up(Machine("one", one_rotary.rotaries[:1], one_rotary.platter), [])
+    tilting = Setup.from_stack(Machine("one", one_rotary.rotaries[:1], one_rotary.platter), [])
     (short,) = place_operations(tilting, [Operation("side", plane=plane_from_normal([1, 0, 1]))]).unreached
     assert short.why.startswith(
         "its direction stays 45.0000 degrees from the spindle at best (machine angles "

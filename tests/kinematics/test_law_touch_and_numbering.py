@@ -13,10 +13,8 @@ from kinematics import (
     Setup,
     assign_work_offsets,
     place_operations,
-    set_up,
     table_frame,
     with_touched_zero,
-    work_offset,
     work_offset_code,
 )
 
@@ -24,18 +22,18 @@ from kinematics import (
 @given(st.data())
 def test_a_chip_is_found_at_any_pose_in_the_table_frame(data):
     machine = data.draw(machines())
-    setup = set_up(machine, data.draw(stacks()))
+    setup = Setup.from_stack(machine, data.draw(stacks()))
     laws.chip_is_found(setup, data.draw(points(2.0)), data.draw(pose_angles(machine)))
 
 
 @given(st.data())
 def test_with_the_touched_zero_the_offset_is_what_was_read(data):
     machine = data.draw(machines())
-    setup = set_up(machine, data.draw(stacks()))
+    setup = Setup.from_stack(machine, data.draw(stacks()))
     pose = data.draw(pose_angles(machine))
     touch, read = laws.chip_is_found(setup, data.draw(points(2.0)), pose)
     used = with_touched_zero(setup, touch)
-    assert_close(work_offset(used, [0, 0, 0], pose), read, within=laws.WITHIN_MM)
+    assert_close(used.work_offset([0, 0, 0], pose), read, within=laws.WITHIN_MM)
     np.testing.assert_array_equal(used.part_in_table.rotation, setup.part_in_table.rotation)
     np.testing.assert_array_equal(used.rotary_offset_deg, setup.rotary_offset_deg)
 
@@ -43,7 +41,7 @@ def test_with_the_touched_zero_the_offset_is_what_was_read(data):
 @given(st.data())
 def test_nothing_moved_is_nothing_found(data):
     machine = data.draw(machines())
-    setup = set_up(machine, data.draw(stacks()))
+    setup = Setup.from_stack(machine, data.draw(stacks()))
     pose = data.draw(pose_angles(machine))
     touch, _ = laws.chip_is_found(setup, np.zeros(3), pose)
     assert touch.distance_mm < laws.WITHIN_MM
@@ -54,7 +52,7 @@ def test_up_is_away_from_the_platter_also_when_the_table_hangs_over():
     for pose in ([0.5, -2.0], [-89.5, 100.0], [-120.0, 250.0]):
         touch, _ = laws.chip_is_found(setup, np.array([0.0, 0.0, 0.15]), pose)
         assert touch.difference_mm[2] == pytest.approx(0.15, abs=1e-10)
-    up = table_frame(setup.machine).turn([0, 0, 1])
+    up = table_frame(setup.machine).rotate([0, 0, 1])
     assert_close(up, setup.machine.rotaries[-1].direction, within=1e-15)
 
 

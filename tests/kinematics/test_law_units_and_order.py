@@ -13,15 +13,14 @@ from kinematics import (
     Operation,
     Platter,
     RotaryAxis,
+    Setup,
     StackStep,
     ZReference,
     common_perpendicular,
     place_operations,
     plane_from_normal,
-    set_up,
     stack_pose,
     table_pose,
-    work_offset,
 )
 
 INCH_MM = 25.4
@@ -40,8 +39,8 @@ def test_a_job_in_inches_gives_the_offsets_in_inches(data):
     small_steps = [
         replace(s, up_mm=s.up_mm / INCH_MM, shift_mm=tuple(v / INCH_MM for v in s.shift_mm)) for s in steps
     ]
-    inches = work_offset(set_up(smaller, small_steps), origin / INCH_MM, pose)
-    mm = work_offset(set_up(machine, steps), origin, pose)
+    inches = Setup.from_stack(smaller, small_steps).work_offset(origin / INCH_MM, pose)
+    mm = Setup.from_stack(machine, steps).work_offset(origin, pose)
     assert_close(inches * INCH_MM, mm, within=laws.WITHIN_MM)
 
 

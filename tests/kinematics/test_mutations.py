@@ -28,7 +28,7 @@ import kinematics.spherical_triangle
 import kinematics.stack
 import kinematics.touch_off
 import kinematics.work_offsets
-from kinematics import Pose, RotationSense, StackStep, set_up
+from kinematics import Pose, RotationSense, Setup, StackStep
 
 RNG = np.random.default_rng(11)
 TILTED = np.array([0.3, -0.6, 0.5])
@@ -55,7 +55,7 @@ def check_isometry():
 
 
 def check_full_turn():
-    for setup in (laws.general_setup(), set_up(square_machine(), [])):
+    for setup in (laws.general_setup(), Setup.from_stack(square_machine(), [])):
         laws.full_turn(setup, [10.0, 20.0, 30.0], [-40.0, 70.0], [3, -5])
 
 
@@ -91,7 +91,7 @@ def check_codes():
 
 def check_square_up():
     machine = square_machine()
-    laws.squared_up(set_up(machine, [StackStep("blank", turn_deg=12.0)]), "C")
+    laws.squared_up(Setup.from_stack(machine, [StackStep("blank", turn_deg=12.0)]), "C")
     laws.clocking_is_taken_out(RotationSense.CLOCKWISE, 12.0)
 
 
@@ -155,7 +155,7 @@ def wrong_pose_order(machine, angles_deg):
     angles = machine.angles(angles_deg)
     reached = kinematics.transform.IDENTITY
     for i, rotary in enumerate(machine.rotaries):
-        reached = rotary.turned(angles[..., i]) @ reached
+        reached = rotary.pose_at(angles[..., i]) @ reached
     return reached
 
 
@@ -211,7 +211,7 @@ REAL = {
     "corners": kinematics.spherical_triangle._corners,
     "turn_about": kinematics.transform.rotation_about_axis,
     "line_up": kinematics.orientation.angle_to_align,
-    "pose": kinematics.machine.table_pose,
+    "pose": kinematics.forward.table_pose,
 }
 
 MISTAKES = [
@@ -220,7 +220,7 @@ MISTAKES = [
     ("no sense of turning", [(RotationSense, "sign", property(lambda _s: 1))], [check_senses, check_pivots]),
     ("the order of the rotaries, quick way", [(kinematics.forward, "_coefficients",
      reversed_rotaries(REAL["coefficients"]))], [check_pivots, check_paths]),
-    ("the order of the rotaries, plain way", [(kinematics.machine, "table_pose", wrong_pose_order)],
+    ("the order of the rotaries, plain way", [(kinematics.forward, "table_pose", wrong_pose_order)],
      [check_pivots, check_paths]),
     ("a turn about the origin instead of the line", [(kinematics.forward, "_parts",
      lambda r: tuple(p * np.array([1, 1, 1, 1]) - np.pad(p[:3, 3:], ((0, 1), (3, 0))) for p in REAL["parts"](r)))],

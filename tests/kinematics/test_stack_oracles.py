@@ -7,15 +7,13 @@ from samples import assert_close, random_machine, random_stack
 from scipy.spatial.transform import Rotation
 
 from kinematics import (
+    Setup,
     StackStep,
     cumulative_frames,
-    plane_axes,
     running_heights_mm,
-    set_up,
     stack_pose,
     table_frame,
     table_pose,
-    work_offset,
 )
 
 WITHIN_MM = 2e-11
@@ -89,12 +87,12 @@ def test_work_offset_and_plane_axes(rng):
                 pytransform3d.transformations.transform_from(turned.rotation, turned.translation_mm),
             ),
         )
-        setup = set_up(machine, steps)
+        setup = Setup.from_stack(machine, steps)
         expected = pytransform3d.transformations.transform(
             part_in_machine, pytransform3d.transformations.vector_to_point(origin)
         )
-        assert_close(work_offset(setup, origin, angles), expected[:3], within=WITHIN_MM)
+        assert_close(setup.work_offset(origin, angles), expected[:3], within=WITHIN_MM)
         # Machine X seen from the part: turn it back by the whole chain.
-        for row, axis in zip(plane_axes(setup, angles), np.eye(3), strict=True):
+        for row, axis in zip(setup.machine_axes(angles), np.eye(3), strict=True):
             back = Rotation.from_matrix(part_in_machine[:3, :3]).inv().apply(axis)
             assert_close(row, back, within=1e-13)

@@ -166,7 +166,6 @@ def _poses(
 ) -> str:
     import numpy as np
 
-    from kinematics import plane_axes, work_offset
     from tiltwright.files.parsing import check_limits, option_error, parse_grid, parse_pose
     from tiltwright.job import offsets_output
     from tiltwright.output.json_csv import json_text
@@ -184,11 +183,11 @@ def _poses(
     )
     reached = setup.machine_deg(program)
     check_limits(letters, reached, "--grid" if grid else "--at")
-    offset_mm = work_offset(setup, [0.0, 0.0, 0.0], reached)
+    offset_mm = setup.work_offset([0.0, 0.0, 0.0], reached)
     if as_csv:
         return offsets_output.poses_csv(letters, program, reached, offset_mm, shown)
     if as_json:
-        axes = plane_axes(setup, reached)
+        axes = setup.machine_axes(reached)
         return json_text(
             offsets_output.poses_report(letters, name, program, reached, offset_mm, axes, np.zeros(3), shown)
         )

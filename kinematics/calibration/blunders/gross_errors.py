@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from kinematics.calibration.blunders.blunder import Blunder
 from kinematics.calibration.lengths import in_millimetres
 from kinematics.calibration.readings import Readings, TargetKind
-from kinematics.machine import Machine, table_pose
+from kinematics.forward import table_pose
+from kinematics.machine import Machine
 from kinematics.validation import normalized
 
 __all__ = ["find_gross_errors"]

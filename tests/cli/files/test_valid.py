@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from kinematics import RotationSense, place_operations, work_offset
+from kinematics import RotationSense, place_operations
 from tiltwright.files.loader import fault_at, read_job, read_machine
 from tiltwright.files.units import Unit
 
@@ -107,7 +107,7 @@ def test_inch_job() -> None:
     # the riser is turned 10 degrees counterclockwise, and C turns clockwise: program 0 stands at machine 10
     assert job.setup.rotary_offset_deg == pytest.approx(np.array([0.0, 10.0]), abs=1e-12)
     # part zero: C's line at (10, 5), platter at 3.5, riser 2 high and shifted (0.5, 0.25) inch
-    offset = work_offset(job.setup, [0.0, 0.0, 0.0], [0.0, 0.0])
+    offset = job.setup.work_offset([0.0, 0.0, 0.0], [0.0, 0.0])
     assert offset / 25.4 == pytest.approx(np.array([10.5, 5.25, 5.5]), abs=1e-12)
 
 
