@@ -10,7 +10,7 @@ from kinematics.angles import equivalent_angles_deg, sincos_deg, wrap_deg
 from kinematics.errors import KinematicsError
 from kinematics.euler_angles import OrientationAngles, orientation_angles, rotation_from_intrinsic
 from kinematics.forward import table_pose, transform_points
-from kinematics.inverse import Aim, Solution, aim, aim_within
+from kinematics.inverse import Aim, Solution, Violation, aim
 from kinematics.machine import (
     SPINDLE,
     Machine,
@@ -35,10 +35,10 @@ from kinematics.operations import (
     UnreachableOperation,
     place_operations,
 )
-from kinematics.orientation import OrientationSolutions, angle_to_align, orientation_solutions
+from kinematics.orientation import angle_to_align
 from kinematics.plane import Plane, circular_pattern, plane_from_normal, plane_from_rotations, plane_through
 from kinematics.rotary import AxisRelation, RotaryAxis, RotationSense, common_perpendicular
-from kinematics.stack import StackStep, cumulative_frames, running_heights_mm, stack_pose
+from kinematics.stack import StackStep, cumulative_frames, stack_pose
 from kinematics.touch_off import TouchOff, compare_touch_off, with_touched_zero
 from kinematics.transform import (
     IDENTITY,
@@ -61,7 +61,6 @@ __all__ = [
     "OffsetConflict",
     "Operation",
     "OrientationAngles",
-    "OrientationSolutions",
     "PlacedOperation",
     "Placement",
     "Plane",
@@ -75,9 +74,9 @@ __all__ = [
     "TouchOff",
     "Travel",
     "UnreachableOperation",
+    "Violation",
     "ZReference",
     "aim",
-    "aim_within",
     "angle_to_align",
     "assign_work_offsets",
     "circular_pattern",
@@ -87,7 +86,6 @@ __all__ = [
     "equivalent_angles_deg",
     "is_horizontal",
     "orientation_angles",
-    "orientation_solutions",
     "place_operations",
     "plane_from_normal",
     "plane_from_rotations",
@@ -96,7 +94,6 @@ __all__ = [
     "rotation_about_axis",
     "rotation_about_line",
     "rotation_from_intrinsic",
-    "running_heights_mm",
     "sincos_deg",
     "stack_pose",
     "table_frame",

@@ -6,10 +6,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import sincos_deg
+from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.rotary import RotaryAxis
 from kinematics.transform import Pose
-from kinematics.validation import as_vectors
+from kinematics.validation import as_instance, as_vectors
 
 __all__ = ["table_pose", "transform_points"]
 
@@ -36,7 +37,7 @@ def table_pose(machine: Machine, angles_deg: ArrayLike) -> Pose:
     KinematicsError
         When the last axis does not match the rotaries or an angle is not finite.
     """
-    angles = machine.angles(angles_deg)
+    angles = as_instance(machine, Machine, "machine").angles(angles_deg)
     pose = machine.rotaries[0].pose_at(angles[..., 0])
     for i, rotary in enumerate(machine.rotaries[1:], start=1):
         pose = pose @ rotary.pose_at(angles[..., i])
@@ -81,7 +82,13 @@ def transform_points(machine: Machine, point_mm: ArrayLike, angles_deg: ArrayLik
     [[40.0, 25.0, 130.0], [1.844335495, 204.75, -142.065922728]]
     """
     point = as_vectors(point_mm, 3, "point")
-    angles = machine.angles(angles_deg)
+    angles = as_instance(machine, Machine, "machine").angles(angles_deg)
+    try:
+        np.broadcast_shapes(point.shape[:-1], angles.shape[:-1])
+    except ValueError:
+        raise KinematicsError(
+            f"points: expected leading shapes that broadcast, found points {point.shape} and angles {angles.shape}"
+        ) from None
     coefficients = _coefficients(machine, point)
     if point.ndim > 1:
         return np.asarray((coefficients @ np.moveaxis(_basis(machine, angles), 0, -1)[..., None])[..., 0])
@@ -100,7 +107,7 @@ def _basis(machine: Machine, angles: NDArray[np.float64]) -> NDArray[np.float64]
     for i, rotary in enumerate(machine.rotaries):
         sine, cosine = sincos_deg(rotary.off_zero_deg(angles[..., i]))
         turned = np.stack([np.ones_like(sine), cosine, sine])
-        products = (products[:, None] * turned[None]).reshape(-1, *angles.shape[:-1])
+        products = (products[:, None] * turned[None]).reshape(3 * len(products), *angles.shape[:-1])
     return products
 
 

@@ -52,15 +52,15 @@ class OffsetAllocation:
     Attributes
     ----------
     numbers : tuple of int
-    before_each : bool
+    shared : bool
         True where there are more operations than work offsets: the ones that named no number share one, which
         must be set again before each of them.
-    clashes : tuple of Clash
+    conflicts : tuple of Clash
     """
 
     numbers: tuple[int, ...]
-    before_each: bool
-    clashes: tuple[OffsetConflict, ...]
+    shared: bool
+    conflicts: tuple[OffsetConflict, ...]
 
 
 def assign_work_offsets(placed: Sequence[PlacedOperation | UnreachableOperation]) -> OffsetAllocation:
@@ -79,19 +79,19 @@ def assign_work_offsets(placed: Sequence[PlacedOperation | UnreachableOperation]
     asked = {one.work_offset for one in placed if one.work_offset is not None}
     open_numbers = [number for number in range(1, COUNT + 1) if number not in asked]
     wanting = sum(one.work_offset is None for one in placed)
-    before_each = wanting > len(open_numbers)
-    if before_each and not open_numbers:
+    shared = wanting > len(open_numbers)
+    if shared and not open_numbers:
         raise KinematicsError(
             f"work offsets: expected at most {COUNT}, found all {COUNT} taken and {wanting} operations without one"
         )
-    choices = iter([open_numbers[0]] * wanting if before_each else open_numbers)
+    choices = iter([open_numbers[0]] * wanting if shared else open_numbers)
     numbers = tuple(next(choices) if one.work_offset is None else one.work_offset for one in placed)
-    return OffsetAllocation(numbers, before_each, _clashes(placed))
+    return OffsetAllocation(numbers, shared, _conflicts(placed))
 
 
-def _clashes(placed: Sequence[PlacedOperation | UnreachableOperation]) -> tuple[OffsetConflict, ...]:
+def _conflicts(placed: Sequence[PlacedOperation | UnreachableOperation]) -> tuple[OffsetConflict, ...]:
     first_with: dict[int, int] = {}
-    clashes = []
+    conflicts = []
     for i, one in enumerate(placed):
         if one.work_offset is None or isinstance(one, UnreachableOperation):
             continue
@@ -101,5 +101,5 @@ def _clashes(placed: Sequence[PlacedOperation | UnreachableOperation]) -> tuple[
             isinstance(before, PlacedOperation)
             and np.abs(one.offset_mm - before.offset_mm).max() > SAME_WITHIN_MM
         ):
-            clashes.append(OffsetConflict(one.work_offset, first, i))
-    return tuple(clashes)
+            conflicts.append(OffsetConflict(one.work_offset, first, i))
+    return tuple(conflicts)

@@ -1,4 +1,4 @@
-"""Planes of operations: which direction of the part must face the spindle, and what the plane calls its own x."""
+"""Planes of operations: an outward normal that must face the spindle, and the plane's own x direction."""
 
 from __future__ import annotations
 
@@ -11,7 +11,16 @@ from numpy.typing import ArrayLike, NDArray
 from kinematics.errors import KinematicsError
 from kinematics.euler_angles import Turn, rotation_from_intrinsic
 from kinematics.transform import rotation_about_axis
-from kinematics.validation import as_vector, cross, normalized, read_only
+from kinematics.validation import (
+    ValueEquality,
+    as_count,
+    as_instance,
+    as_number,
+    as_vector,
+    cross,
+    normalized,
+    read_only,
+)
 
 __all__ = ["Plane", "circular_pattern", "plane_from_normal", "plane_from_rotations", "plane_through"]
 
@@ -19,7 +28,7 @@ _STRAIGHT = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
-class Plane:
+class Plane(ValueEquality):
     """A plane of the part.
 
     Attributes
@@ -131,8 +140,8 @@ def circular_pattern(
     >>> [origin.tolist() for _, origin in pattern[:2]]
     [[0.0, -18.0, -12.0], [18.0, 0.0, -12.0]]
     """
-    if count < 1:
-        raise KinematicsError(f"repeat, count: expected 1 or more, found {count}")
+    as_instance(plane, Plane, "repeat, plane")
+    count, step_deg = as_count(count, "repeat, count"), as_number(step_deg, "repeat, step")
     origin = as_vector(origin_mm, 3, "origin")
     turned = []
     for k in range(count):

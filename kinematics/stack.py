@@ -6,13 +6,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from kinematics.euler_angles import Turn, rotation_from_intrinsic
 from kinematics.transform import IDENTITY, Pose, translation
 from kinematics.validation import as_vectors
 
-__all__ = ["StackStep", "cumulative_frames", "running_heights_mm", "stack_pose"]
+__all__ = ["StackStep", "cumulative_frames", "stack_pose"]
 
 
 @dataclass(frozen=True)
@@ -59,11 +58,6 @@ def cumulative_frames(steps: Iterable[StackStep]) -> tuple[Pose, ...]:
     for step in steps:
         frames.append(frames[-1] @ step.pose())
     return tuple(frames)
-
-
-def running_heights_mm(steps: Iterable[StackStep]) -> NDArray[np.float64]:
-    """Height over the platter face, along the table's z, after each step, shape (k,)."""
-    return np.array([frame.translation_mm[2] for frame in cumulative_frames(steps)[1:]])
 
 
 def stack_pose(steps: Iterable[StackStep]) -> Pose:

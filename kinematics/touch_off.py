@@ -10,15 +10,15 @@ from numpy.typing import ArrayLike, NDArray
 from kinematics.forward import table_pose
 from kinematics.machine import table_frame
 from kinematics.transform import Pose
-from kinematics.validation import as_vectors, read_only
+from kinematics.validation import ValueEquality, as_instance, as_vector, read_only
 from kinematics.work_offsets import Setup
 
 __all__ = ["TouchOff", "compare_touch_off", "with_touched_zero"]
 
 
 @dataclass(frozen=True, eq=False)
-class TouchOff:
-    """Where part zero was touched off and where the stack puts it, millimetres in the table frame.
+class TouchOff(ValueEquality):
+    """Part zero as touched off and as the stack gives it, millimetres in the table frame.
 
     Attributes
     ----------
@@ -35,12 +35,12 @@ class TouchOff:
 
     @property
     def distance_mm(self) -> float:
-        """How far apart the two lie."""
+        """Distance between the two, millimetres."""
         return float(np.linalg.norm(self.difference_mm))
 
 
 def compare_touch_off(setup: Setup, touched_mm: ArrayLike, machine_deg: ArrayLike) -> TouchOff:
-    """How far a touched-off part zero lies from where the stack says it should be.
+    """Compare a touched-off part zero with the one that the stack gives.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ def compare_touch_off(setup: Setup, touched_mm: ArrayLike, machine_deg: ArrayLik
 
     Returns
     -------
-    Touch
+    TouchOff
         Both points in the table frame, mm.
 
     Raises
@@ -74,8 +74,10 @@ def compare_touch_off(setup: Setup, touched_mm: ArrayLike, machine_deg: ArrayLik
     >>> compare_touch_off(setup, [0.0, -100.15, -50.0], [-90.0]).difference_mm.round(9).tolist()
     [0.0, 0.0, 0.15]
     """
-    read = as_vectors(touched_mm, 3, "touched").reshape(3)
-    at_zero_pose = table_pose(setup.machine, machine_deg).inverse().apply(read)
+    as_instance(setup, Setup, "touch-off, setup")
+    read = as_vector(touched_mm, 3, "touched")
+    angles = as_vector(setup.machine.angles(machine_deg), len(setup.machine.rotaries), "touched, angles")
+    at_zero_pose = table_pose(setup.machine, angles).inverse().apply(read)
     touched = table_frame(setup.machine).inverse().apply(at_zero_pose)
     return TouchOff(read_only(touched), read_only(setup.part_in_table.translation_mm))
 
@@ -86,7 +88,7 @@ def with_touched_zero(setup: Setup, touch: TouchOff) -> Setup:
     Parameters
     ----------
     setup : Setup
-    touch : Touch
+    touch : TouchOff
         From `compare_touch_off`.
 
     Returns

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import sincos_deg
 from kinematics.errors import KinematicsError
-from kinematics.validation import as_vectors, normalized, read_only
+from kinematics.validation import ValueEquality, as_vectors, normalized, read_only
 
 __all__ = [
     "IDENTITY",
@@ -32,7 +32,7 @@ RIGID_WITHIN = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
-class Pose:
+class Pose(ValueEquality):
     """A rigid pose: a rotation and a translation, over any leading shape.
 
     Attributes

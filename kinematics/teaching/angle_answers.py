@@ -153,16 +153,16 @@ def _ways(setup: Setup, placed: PlacedOperation, stated: Mapping[str, float]) ->
     """Every way to stand for an operation, the one it was placed in first."""
     if placed.aim is None:
         return [placed]
-    fitting = (solution for solution in placed.aim.solutions if solution.fits)
+    fitting = (solution for solution in placed.aim.solutions if solution.feasible)
     ways = [placed, *(_standing(setup, placed, np.array(solution.machine_deg)) for solution in fitting)]
-    if placed.free and any(letter in stated for letter in placed.free):
+    if placed.singular_axes and any(letter in stated for letter in placed.singular_axes):
         ways = [_free_as_stated(setup, way, stated) for way in ways]
     return ways
 
 
 def _free_as_stated(setup: Setup, way: PlacedOperation, stated: Mapping[str, float]) -> PlacedOperation:
     angles = way.machine_deg.copy()
-    for letter in way.free:
+    for letter in way.singular_axes:
         i = setup.machine.index(letter)
         if letter in stated:
             angles[i] = stated[letter] + setup.rotary_offset_deg[i]

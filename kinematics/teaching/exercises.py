@@ -247,7 +247,7 @@ def _drawn(draw: RoundedRandom, level: Level, seed: int, sheet: int, units: Unit
     placement = place_operations(setup, operations)
     travel = machine.travel
     assert travel is not None  # every drawn machine has travels
-    if placement.unreached:
+    if placement.unreachable:
         return None
     offsets = np.array([one.offset_mm for one in placement.placed])
     if (offsets < travel.low_mm).any() or (offsets > travel.high_mm).any():

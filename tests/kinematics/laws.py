@@ -93,9 +93,9 @@ def aim_then_forward(one, direction, previous, held=None):
     for angles in found.machine_deg:
         reached = forward.table_pose(one, angles).rotate(wanted)
         off = np.arctan2(np.hypot(reached[0], reached[1]), reached[2])
-        # A free rotary may leave the direction as far off as it may lie from that rotary's line.
-        free = 2.0 * orientation.FREE_WITHIN_RAD if found.free.any() else 0.0
-        assert abs(off - np.radians(found.short_deg)) < 2e-14 + free
+        # A singular rotary may leave the direction as far off as it may lie from that rotary's line.
+        loose = 2.0 * orientation.SINGULAR_WITHIN_RAD if found.singular.any() else 0.0
+        assert abs(off - np.radians(found.misalignment_deg)) < 2e-14 + loose
     return found
 
 

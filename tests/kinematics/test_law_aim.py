@@ -23,10 +23,10 @@ from kinematics import (
     RotaryAxis,
     aim,
     angle_to_align,
-    orientation_solutions,
     table_pose,
 )
 from kinematics.angles import SNAP_DEG
+from kinematics.orientation import orientation_solutions
 
 LIMITS = st.one_of(
     st.none(),
@@ -72,7 +72,7 @@ def test_a_direction_made_by_the_machine_is_always_reached(data):
     first, last = machine.rotaries[0].direction, machine.rotaries[-1].direction
     # Two lines that nearly agree are taken for one, and the inner rotary is left where it stands.
     one_line = len(pose) == 2 and np.linalg.norm(np.cross(first, last)) < 1e-9
-    assert found.short_deg < (np.degrees(2e-9) if one_line else 3e-12)
+    assert found.misalignment_deg < (np.degrees(2e-9) if one_line else 3e-12)
 
 
 @pytest.mark.parametrize("exponent", [-1, -3, -5, -7, -8])
@@ -91,7 +91,7 @@ def test_a_direction_that_lies_near_every_line(rng, rotaries, exponent):
         pose = rng.uniform(-180.0, 180.0, rotaries)
         wanted = table_pose(machine, pose).inverse().rotate([0.0, 0.0, 1.0])
         found = laws.aim_then_forward(machine, wanted, np.zeros(rotaries))
-        assert found.short_deg < 3e-12
+        assert found.misalignment_deg < 3e-12
 
 
 @given(st.data())
@@ -100,21 +100,21 @@ def test_everything_that_aim_lists_does_what_it_says(data):
     previous = data.draw(pose_angles(machine, 360.0))
     wanted = data.draw(directions())
     found = aim(machine, wanted, previous)
-    fits = [solution.fits for solution in found.solutions]
+    fits = [solution.feasible for solution in found.solutions]
     assert fits == sorted(fits, reverse=True)
-    costs = [round(solution.cost_deg, 6) for solution in found.solutions if solution.fits]
+    costs = [round(solution.motion_deg, 6) for solution in found.solutions if solution.feasible]
     assert costs == sorted(costs)
     for solution in found.solutions:
         reached = table_pose(machine, solution.machine_deg).rotate(wanted / np.linalg.norm(wanted))
         off = np.degrees(np.arctan2(np.hypot(reached[0], reached[1]), reached[2]))
         # An angle may be put on a limit, or on 0, from as far as angles count as one.
-        assert abs(off - found.short_deg) < 1e-8 + 2e-7 * bool(found.free)
+        assert abs(off - solution.misalignment_deg) < 1e-8 + 2e-7 * bool(found.singular_axes)
         inside = [bool(r.within(q)) for r, q in zip(machine.rotaries, solution.machine_deg, strict=True)]
-        assert solution.fits == all(inside)
-        assert len(solution.why_out) == inside.count(False)
+        assert solution.feasible == all(inside)
+        assert len(solution.violations) == inside.count(False)
         moved = np.array(previous) + solution.move_deg - solution.machine_deg
         assert_close((moved + 180.0) % 360.0 - 180.0, 0.0, within=1e-9)
-        assert solution.cost_deg == pytest.approx(sum(abs(m) for m in solution.move_deg), abs=1e-9)
+        assert solution.motion_deg == pytest.approx(sum(abs(m) for m in solution.move_deg), abs=1e-9)
         for rotary, move in zip(machine.rotaries, solution.move_deg, strict=True):
             assert rotary.limits_deg is not None or abs(move) <= 180.0
 
@@ -181,7 +181,7 @@ def test_a_free_rotary_keeps_its_angle(turn, tilt, endless):
     limits = None if endless else (-720.0, 720.0)
     machine = square_machine(limits=((-120.0, 120.0), limits))
     found = aim(machine, [0.0, 0.0, 1.0], [tilt, turn])
-    assert found.free == ("C",)
+    assert found.singular_axes == ("C",)
     assert found.best.machine_deg[0] == 0.0
     kept = found.best.machine_deg[1]
     # An endless rotary shows its angle within one turn; one with limits keeps the turns as well.
@@ -196,8 +196,8 @@ def test_a_tilt_sign_is_a_sign_of_the_program(direction, tilt, offset):
     sign = 1.0 if tilt == "positive" else -1.0
     for solution in found.solutions:
         right = sign * (solution.machine_deg[0] - offset) >= -1e-9
-        assert right == (not any("tilt was asked for" in why for why in solution.why_out))
-        assert right or not solution.fits
+        assert right == (not any(one.kind == "tilt sign" for one in solution.violations))
+        assert right or not solution.feasible
 
 
 def test_with_three_rotaries_the_tilt_is_the_outermost_that_moves():

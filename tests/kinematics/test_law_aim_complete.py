@@ -77,7 +77,7 @@ def test_no_fitting_solution_is_missed(seed):
         turn = hand_of(rotary.positive_turn) * (angle - rotary.zero_deg)
         back = back * Rotation.from_rotvec(np.array(rotary.direction) * turn, degrees=True)
     wanted = back.inv().apply([0.0, 0.0, 1.0])
-    found = np.array([s.machine_deg for s in aim(machine, wanted, [0.0, 0.0]).solutions if s.fits])
+    found = np.array([s.machine_deg for s in aim(machine, wanted, [0.0, 0.0]).solutions if s.feasible])
     expected = [*searched(machine, wanted, spans), pose]
     for one in expected:
         assert np.abs(found - one).max(axis=-1).min() < 1e-4, (one, found)
@@ -93,7 +93,7 @@ def test_no_wrap_of_a_single_rotary_is_missed(seed):
     rotary, angle = machine.rotaries[0], float(rng.uniform(*span))
     turn = hand_of(rotary.positive_turn) * (angle - rotary.zero_deg)
     wanted = Rotation.from_rotvec(np.array(rotary.direction) * turn, degrees=True).inv().apply([0, 0, 1])
-    found = [s.machine_deg[0] for s in aim(machine, wanted, [0.0]).solutions if s.fits]
+    found = [s.machine_deg[0] for s in aim(machine, wanted, [0.0]).solutions if s.feasible]
     expected = [angle + 360.0 * k for k in range(-6, 7) if span[0] <= angle + 360.0 * k <= span[1]]
     assert_close(sorted(found), expected, within=1e-9)
 
@@ -107,7 +107,7 @@ def test_what_cannot_be_reached_is_as_short_as_the_minimum(seed):
         machine = machine_with(rng, [random_direction(rng) for _ in range(count)], [None] * count)
         wanted = random_direction(rng)
         found = aim(machine, wanted, np.zeros(count))
-        if found.short_deg > 0.5:
+        if found.solutions[0].misalignment_deg > 0.5:
             break
     axes = [np.arange(-180.0, 180.0, 6.0)] * count
     grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, count)
@@ -118,10 +118,10 @@ def test_what_cannot_be_reached_is_as_short_as_the_minimum(seed):
         method="Nelder-Mead",
         options={"xatol": 1e-9, "fatol": 1e-13, "maxiter": 2000},
     )
-    assert found.short_deg == pytest.approx(best.fun, abs=1e-8)
+    assert found.solutions[0].misalignment_deg == pytest.approx(best.fun, abs=1e-8)
     # ... and the pose that is named as the nearest leaves it just that far off.
     named = off_deg(machine, wanted, np.array([found.solutions[0].machine_deg]))[0]
-    assert named == pytest.approx(found.short_deg, abs=1e-9)
+    assert named == pytest.approx(found.solutions[0].misalignment_deg, abs=1e-9)
 
 
 def test_every_wrap_is_complete_and_in_order(rng):

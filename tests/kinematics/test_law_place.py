@@ -66,9 +66,8 @@ def test_a_placed_plane_faces_the_spindle(normal, origin, lean):
         np.testing.assert_array_equal(at.axes, setup.machine_axes(at.machine_deg))
         np.testing.assert_array_equal(at.offset_mm, setup.work_offset(origin, at.machine_deg))
         np.testing.assert_array_equal(at.program_deg, at.machine_deg)
-    # Which of them is out must say why, in words.
-    for out in found.unreached:
-        assert "too far" in out.why
+    for out in found.unreachable:
+        assert any(why.kind == "limit" for why in out.violations)
 
 
 @given(st.lists(turns(), max_size=3))
@@ -122,7 +121,7 @@ def test_each_operation_comes_from_where_the_last_one_stood():
         Operation("face", plane=plane_from_normal([0, 0, 1])),
     ]
     port, face = place_operations(wide_setup(), asked).placed
-    assert face.free == ("C",)
+    assert face.singular_axes == ("C",)
     assert face.machine_deg[1] == port.machine_deg[1]
     alone = place_operations(wide_setup(), asked[1:]).placed[0]
     assert alone.machine_deg.tolist() == [0.0, 0.0]
@@ -132,8 +131,8 @@ def test_each_operation_comes_from_where_the_last_one_stood():
 def test_a_free_rotary_may_line_x_up_instead(turn):
     setup = wide_setup()
     plane = plane_from_rotations([("z", turn)])
-    (at,) = place_operations(setup, [Operation("face", plane=plane, when_free="line up x")]).placed
-    assert at.free == ("C",)
+    (at,) = place_operations(setup, [Operation("face", plane=plane, when_singular="line up x")]).placed
+    assert at.singular_axes == ("C",)
     assert abs(at.plane_x_deg) <= 2e-9  # angles nearer than 1e-9 degrees are one
 
 
@@ -141,11 +140,11 @@ def test_a_held_rotary_is_held_at_its_program_angle():
     setup = laws.general_setup()
     plane = plane_from_normal([0.3, -0.5, 2.0])
     found = place_operations(
-        setup, [Operation("held", plane=plane, held_deg={"C": 30.0})], aim_within_deg=90.0
+        setup, [Operation("held", plane=plane, held_deg={"C": 30.0})], tolerance_deg=90.0
     )
     (at,) = found.placed or [None]
     assert at.program_deg[1] == pytest.approx(30.0, abs=1e-12)
-    assert at.short_deg > 0.0
+    assert at.misalignment_deg > 0.0
 
 
 def test_a_limit_is_named_even_where_the_direction_is_a_hair_short():
@@ -155,25 +154,24 @@ def test_a_limit_is_named_even_where_the_direction_is_a_hair_short():
         RotaryAxis("C", [0, 0, 0], [2e-5, 0, 1], SENSES[0], None),
     )
     setup = Setup.from_stack(Machine("hair", rotaries, Platter(face_mm=0.0)), [])
-    (out,) = place_operations(setup, [Operation("top", plane=plane_from_normal([0, 0, 1]))]).unreached
-    assert "20.0000 degrees too far" in out.why
+    (out,) = place_operations(setup, [Operation("top", plane=plane_from_normal([0, 0, 1]))]).unreachable
+    assert [round(why.excess_deg, 3) for why in out.violations if why.letter == "A"] == [20.0]
     wide = replace(setup.machine, rotaries=(replace(rotaries[0], limits_deg=(-30.0, 30.0)), rotaries[1]))
     (at,) = place_operations(
         Setup.from_stack(wide, []), [Operation("top", plane=plane_from_normal([0, 0, 1]))]
     ).placed
-    assert 0.0 < at.short_deg < 0.01
+    assert 0.0 < at.misalignment_deg < 0.01
 
 
 def test_an_unreached_direction_says_by_how_much():
     setup = Setup.from_stack(square_machine(limits=((-20.0, 30.0), (-10.0, 10.0))), [])
-    (out,) = place_operations(setup, [Operation("under", plane=plane_from_normal([0, 0, -1]))]).unreached
-    assert "A would stand at" in out.why
+    (out,) = place_operations(setup, [Operation("under", plane=plane_from_normal([0, 0, -1]))]).unreachable
+    assert {why.letter for why in out.violations} >= {"A"}
     one_rotary = square_machine()
     tilting = Setup.from_stack(Machine("one", one_rotary.rotaries[:1], one_rotary.platter), [])
-    (short,) = place_operations(tilting, [Operation("side", plane=plane_from_normal([1, 0, 1]))]).unreached
-    assert short.why.startswith(
-        "its direction stays 45.0000 degrees from the spindle at best (machine angles "
-    )
+    (short,) = place_operations(tilting, [Operation("side", plane=plane_from_normal([1, 0, 1]))]).unreachable
+    assert short.misalignment_deg == pytest.approx(45.0, abs=1e-9)
+    assert short.violations == ()
 
 
 def test_stated_angles_outside_the_limits_are_refused():

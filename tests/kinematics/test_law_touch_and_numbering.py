@@ -81,18 +81,18 @@ def test_numbers_are_kept_given_once_and_shared_only_when_there_are_too_few(numb
     assert all(found == n for found, n in zip(given_out.numbers, numbers, strict=True) if n is not None)
     chosen = [found for found, n in zip(given_out.numbers, numbers, strict=True) if n is None]
     assert not set(chosen) & asked
-    assert given_out.before_each == (wanting > 9 - len(asked))
-    if given_out.before_each:
+    assert given_out.shared == (wanting > 9 - len(asked))
+    if given_out.shared:
         assert len(set(chosen)) == 1
     else:
         assert chosen == [n for n in range(1, 10) if n not in asked][:wanting]
     doubles = sum(numbers.count(n) - 1 for n in asked)
-    assert len(given_out.clashes) == doubles
+    assert len(given_out.conflicts) == doubles
 
 
 def test_one_number_twice_with_one_value_is_no_clash():
-    assert assign_work_offsets(placed_with([3, 3], apart=False)).clashes == ()
-    (clash,) = assign_work_offsets(placed_with([3, None, 3])).clashes
+    assert assign_work_offsets(placed_with([3, 3], apart=False)).conflicts == ()
+    (clash,) = assign_work_offsets(placed_with([3, None, 3])).conflicts
     assert (clash.number, clash.first, clash.second) == (3, 0, 2)
 
 

@@ -113,7 +113,7 @@ def test_a_normal_may_have_any_length(turn, tilt):
         place_operations(setup, [Operation("n", plane=plane_from_normal(normal * k))])
         for k in (1.0, 8.0, 0.125)
     ]
-    found = [(way.placed or way.unreached)[0] for way in ways]
+    found = [(way.placed or way.unreachable)[0] for way in ways]
     if all(way.placed for way in ways):
         for other in found[1:]:
             np.testing.assert_array_equal(other.machine_deg, found[0].machine_deg)

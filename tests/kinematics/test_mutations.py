@@ -17,6 +17,7 @@ from samples import assert_close, random_machine, square_machine
 import kinematics.angles
 import kinematics.euler_angles
 import kinematics.forward
+import kinematics.inverse_solver
 import kinematics.machine
 import kinematics.offset_allocation
 
@@ -181,7 +182,7 @@ def one_by_one_corners(lines, off_inner, side):
 
 def first_solution_twice(*arguments):
     turns, short, loose = REAL["two"](*arguments)
-    return np.repeat(turns[..., :1, :], 2, axis=-2), short, loose
+    return np.repeat(turns[:1], 2, axis=0), short, loose
 
 
 def half_as_short(real):
@@ -193,7 +194,7 @@ def half_as_short(real):
 
 
 def one_number_for_all(numbering):
-    return lambda placed: numbering.OffsetAllocation((1,) * len(placed), before_each=False, clashes=())
+    return lambda placed: numbering.OffsetAllocation((1,) * len(placed), shared=False, conflicts=())
 
 
 def shrunken(function):
@@ -207,7 +208,6 @@ REAL = {
     "azimuth": kinematics.spherical_triangle.azimuth_rad,
     "one": kinematics.spherical_triangle.solve_one_axis,
     "two": kinematics.spherical_triangle.solve_two_axes,
-    "wraps": kinematics.angles.equivalent_angles_deg,
     "corners": kinematics.spherical_triangle._corners,
     "turn_about": kinematics.transform.rotation_about_axis,
     "line_up": kinematics.orientation.angle_to_align,
@@ -247,7 +247,7 @@ MISTAKES = [
      [check_touch]),
     ("a touch in machine coordinates", [(kinematics.touch_off, "table_frame",
      lambda m: Pose(np.eye(3), REAL["frame"](m).translation_mm))], [check_touch]),
-    ("a wrap left out", [(kinematics.rotary, "equivalent_angles_deg", lambda *a: REAL["wraps"](*a)[:1])], [check_wraps]),
+    ("a wrap left out", [(kinematics.inverse_solver, "_equivalents_at_most", lambda _rotary: 1)], [check_wraps]),
     ("one of two solutions left out", [(kinematics.orientation, "solve_two_axes", first_solution_twice)], [check_no_solution_missed]),
     ("half as short", [(kinematics.orientation, "solve_two_axes", half_as_short(REAL["two"])),
      (kinematics.orientation, "solve_one_axis", half_as_short(REAL["one"]))], [check_shortfall]),

@@ -23,7 +23,6 @@ from kinematics import (
     compare_touch_off,
     equivalent_angles_deg,
     orientation_angles,
-    orientation_solutions,
     place_operations,
     plane_from_normal,
     plane_from_rotations,
@@ -37,6 +36,7 @@ from kinematics import (
     transform_points,
     wrap_deg,
 )
+from kinematics.orientation import orientation_solutions
 
 NAN, INF = float("nan"), float("inf")
 MILL = square_machine()
@@ -121,7 +121,7 @@ def test_nan_and_infinity(what, bad):
         (lambda: RotaryAxis("U", *FLAT), "rotary letter: expected A, B or C, found 'U'"),
         (
             lambda: RotaryAxis("A", [0, 0, 0], [1, 0, 0], "clockwise", None),
-            "rotary A, positive_turn: expected a Sense, found 'clockwise'",
+            "rotary A, positive_turn: expected a RotationSense, found 'clockwise'",
         ),
         (
             lambda: RotaryAxis("B", *FLAT[:3], (30.0, -120.0)),
@@ -173,7 +173,7 @@ def test_nan_and_infinity(what, bad):
             lambda: Operation("o", program_deg=(0.0, 0.0), plane=plane_from_normal([0, 0, 1])),
             "o: expected either rotary angles or a plane",
         ),
-        (lambda: Operation("o", program_deg=(0.0, 0.0), count=0), "o, repeat: expected a count of 1 or more"),
+        (lambda: Operation("o", program_deg=(0.0, 0.0), count=0), "o, repeat: expected a whole number, 1 or more, found 0"),
         (
             lambda: orientation_solutions(MILL, [0, 0, 1], [0, 0], {"A": 0.0, "C": 0.0}),
             "held: expected at least one rotary left to move, found every one held",

@@ -10,7 +10,6 @@ from kinematics import (
     Pose,
     Travel,
     circular_pattern,
-    orientation_solutions,
     plane_from_normal,
     rotation_about_axis,
     rotation_about_line,
@@ -21,6 +20,7 @@ from kinematics import (
     transform_points,
     wrap_deg,
 )
+from kinematics.orientation import orientation_solutions
 
 SHAPES = [(), (1,), (0,), (2, 3), (2, 0), (1, 4, 1)]
 
@@ -89,8 +89,8 @@ def test_aim_of_any_shape(rng, setup, shape):
     directions = rng.normal(size=(*shape, 3)) + np.array([0.0, 0.0, 3.0])
     found = orientation_solutions(setup.machine, directions, [0.0, 0.0])
     assert found.machine_deg.shape == (*shape, 2, 2)
-    assert found.short_deg.shape == shape
-    assert found.free.shape == (*shape, 2)
+    assert found.misalignment_deg.shape == shape
+    assert found.singular.shape == (*shape, 2)
     for where in np.ndindex(shape):
         one = orientation_solutions(setup.machine, directions[where], [0.0, 0.0])
         assert_close(found.machine_deg[where], one.machine_deg, within=1e-9)

@@ -10,7 +10,6 @@ from kinematics import (
     Setup,
     StackStep,
     cumulative_frames,
-    running_heights_mm,
     stack_pose,
     table_frame,
     table_pose,
@@ -59,7 +58,11 @@ def test_running_frames_are_the_stacks_of_the_first_steps(rng):
         expected = by_scipy(steps[:count])
         assert_close(frame.translation_mm, expected[:3, 3], within=1e-12)
         assert_close(frame.rotation, expected[:3, :3], within=1e-14)
-    assert_close(running_heights_mm(steps), [by_scipy(steps[: k + 1])[2, 3] for k in range(5)], within=1e-12)
+    assert_close(
+        [frame.translation_mm[2] for frame in cumulative_frames(steps)[1:]],
+        [by_scipy(steps[: k + 1])[2, 3] for k in range(5)],
+        within=1e-12,
+    )
 
 
 def test_a_step_moves_first_then_rotates_then_turns():

@@ -130,7 +130,7 @@ def operation_of(operation: OperationTable, unit: Unit, machine: Machine) -> Ope
         work_offset=operation.work_offset,
         tilt=operation.tilt,
         held_deg=dict(operation.hold or {}),
-        when_free=operation.when_free or "keep",
+        when_singular=operation.when_free or "keep",
     )
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kinematics import Machine, PlacedOperation
+from tiltwright.job.aim_wording import unreachable_text
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.machine.description import passed_over
 from tiltwright.output.numbers import angle, length
@@ -51,7 +52,7 @@ def remarks(worked: EvaluatedJob, units: str) -> tuple[Remark, ...]:
         *(Remark(Weight.MIND, words) for words in passed_over(worked.setup.machine)),
         *_of_touch(worked, units),
         *(remark for one in worked.operations for remark in _of_operation(one.placed, worked, units)),
-        *(Remark(Weight.NO, f"not reached: {one.name}: {one.why}") for one in worked.unreached),
+        *(Remark(Weight.NO, f"not reached: {one.name}: {unreachable_text(one)}") for one in worked.unreached),
     ]
     if worked.before_each:
         words = (
@@ -106,14 +107,14 @@ def _of_operation(placed: PlacedOperation, worked: EvaluatedJob, units: str) -> 
         )
     yield from _of_square(placed, worked)
     yield from _of_plane(placed, worked, units)
-    for letter in placed.free:
+    for letter in placed.singular_axes:
         at = angle(float(placed.program_deg[machine.index(letter)]))
         yield Remark(
             Weight.NOTE,
             f"{name}: {letter} is free, its angle does not matter there; program {letter} {at} is taken",
         )
-    if placed.short_deg > 0.0:
-        short = angle(placed.short_deg)
+    if placed.misalignment_deg > 0.0:
+        short = angle(placed.misalignment_deg)
         yield Remark(
             Weight.NOTE, f"{name}: its direction stays {short} degrees from the spindle, as the job allows"
         )
@@ -134,7 +135,7 @@ def beyond_travel(placed: PlacedOperation, machine: Machine, units: str) -> tupl
 
 def _of_square(placed: PlacedOperation, worked: EvaluatedJob) -> Iterator[Remark]:
     """Angles that nothing aimed at which the part stands nearly, but not quite, square: a clocking that was forgotten."""
-    if placed.aim is not None and (not placed.free or placed.plane.x is not None):
+    if placed.aim is not None and (not placed.singular_axes or placed.plane.x is not None):
         return
     along_x = placed.axes[0]
     axis = int(np.argmax(np.abs(along_x)))

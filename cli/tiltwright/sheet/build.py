@@ -250,14 +250,14 @@ def _remarks(one: PlacedOperation, machine: Machine) -> Texts:
             if angle == numbers.angle(0.0)
             else f"the plane's own x lies {angle}° from machine +X (counterclockwise positive, seen from the spindle)"
         )
-    for letter in one.free:
+    for letter in one.singular_axes:
         angle = numbers.angle(float(one.program_deg[machine.index(letter)]))
         remarks.append(
             f"{letter} is free here (the direction lies along it): program {letter} {angle} was taken"
         )
-    if numbers.angle(one.short_deg) != numbers.angle(0.0):
+    if numbers.angle(one.misalignment_deg) != numbers.angle(0.0):
         remarks.append(
-            f"the direction stays {numbers.angle(one.short_deg)}° from the spindle, as the job accepts"
+            f"the direction stays {numbers.angle(one.misalignment_deg)}° from the spindle, as the job accepts"
         )
     return tuple(remarks)
 

@@ -79,9 +79,9 @@ def test_job() -> None:
     assert face.origin_mm.tolist() == [0.0, 0.0, 0.0]
     assert (port.count, port.step_deg, port.work_offset, port.tilt) == (6, 60.0, 2, "negative")
     assert port.origin_mm.tolist() == [0.0, -18.0, -12.0]
-    assert port.when_free == "keep"
+    assert port.when_singular == "keep"
     assert dict(chamfer.held_deg) == {"C": 30.0}
-    assert chamfer.when_free == "line up x"
+    assert chamfer.when_singular == "line up x"
     # z turned 60, then x by 35: the normal is sin 35 away from z, toward -y of the turned frame
     sine, cosine = np.sin(np.radians(35.0)), np.cos(np.radians(35.0))
     assert chamfer.plane is not None
