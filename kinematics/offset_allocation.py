@@ -1,4 +1,4 @@
-"""Which of the nine work offsets each operation gets.
+"""Allocation of the nine work offsets to operations.
 
 RS274/NGC (NISTIR 6556, section 3.5.13) has nine: 1 to 6 are G54 to G59, 7 to 9 are G59.1 to G59.3.
 """
@@ -17,6 +17,7 @@ __all__ = ["OffsetAllocation", "OffsetConflict", "assign_work_offsets", "work_of
 
 COUNT = 9
 SAME_WITHIN_MM = 1e-6
+"""Offsets that differ by no more are one: a nanometre is less than any control stores."""
 
 
 def work_offset_code(number: int) -> str:
@@ -31,8 +32,8 @@ def work_offset_code(number: int) -> str:
         ...
     kinematics.errors.KinematicsError: work offset: expected 1 to 9, found 10
     """
-    if not 1 <= number <= COUNT:
-        raise KinematicsError(f"work offset: expected 1 to {COUNT}, found {number}")
+    if isinstance(number, bool) or not isinstance(number, int) or not 1 <= number <= COUNT:
+        raise KinematicsError(f"work offset: expected 1 to {COUNT}, found {number!r}")
     return f"G{53 + number}" if number <= 6 else f"G59.{number - 6}"
 
 
@@ -47,7 +48,7 @@ class OffsetConflict:
 
 @dataclass(frozen=True)
 class OffsetAllocation:
-    """The numbers, in the order of the operations.
+    """Allocated work offset numbers, in the order of the operations.
 
     Attributes
     ----------
@@ -55,7 +56,7 @@ class OffsetAllocation:
     shared : bool
         True where there are more operations than work offsets: the ones that named no number share one, which
         must be set again before each of them.
-    conflicts : tuple of Clash
+    conflicts : tuple of OffsetConflict
     """
 
     numbers: tuple[int, ...]

@@ -16,6 +16,7 @@ from kinematics.validation import (
     as_array,
     as_instance,
     as_number,
+    as_real,
     as_vector,
     cross,
     normalized,
@@ -104,11 +105,13 @@ class RotaryAxis(ValueEquality):
 
     def turn_deg(self, machine_deg: ArrayLike) -> NDArray[np.float64]:
         """The table's rotation, right-handed about the direction, at machine angles (...)."""
-        return self.positive_turn.sign * (np.asarray(machine_deg, dtype=np.float64) - self.zero_deg)
+        return self.positive_turn.sign * (
+            as_real(machine_deg, f"rotary {self.letter}, angle") - self.zero_deg
+        )
 
     def machine_deg(self, turn_deg: ArrayLike) -> NDArray[np.float64]:
         """The machine angles at which the table is turned by `turn_deg` (...); the inverse of `turn_deg`."""
-        return self.positive_turn.sign * np.asarray(turn_deg, dtype=np.float64) + self.zero_deg
+        return self.positive_turn.sign * as_real(turn_deg, f"rotary {self.letter}, turn") + self.zero_deg
 
     def off_zero_deg(self, machine_deg: ArrayLike) -> NDArray[np.float64]:
         """Machine angles (...) counted from the zero pose, for sines and cosines: whole turns may be left out.
@@ -116,7 +119,7 @@ class RotaryAxis(ValueEquality):
         Taking them off before the zero is subtracted keeps the digits that a large angle would round away:
         36000.1 less 0.1 is wrong by 1e-10 mm at one metre.
         """
-        angle = np.asarray(machine_deg, dtype=np.float64)
+        angle = as_real(machine_deg, f"rotary {self.letter}, angle")
         return angle - 360.0 * np.rint(angle / 360.0) - self.zero_deg if self.zero_deg else angle
 
     def pose_at(self, machine_deg: ArrayLike) -> Pose:
@@ -127,7 +130,7 @@ class RotaryAxis(ValueEquality):
 
     def within(self, machine_deg: ArrayLike) -> NDArray[np.bool_]:
         """Mask of the machine angles (...) that lie within the limits, to `SNAP_DEG`."""
-        angle = np.asarray(machine_deg, dtype=np.float64)
+        angle = as_real(machine_deg, f"rotary {self.letter}, angle")
         low, high = self.limits_deg or (-np.inf, np.inf)
         return np.asarray((angle >= low - SNAP_DEG) & (angle <= high + SNAP_DEG))
 
@@ -171,7 +174,9 @@ class RotaryAxis(ValueEquality):
         ndarray, shape (...)
             Positive as the rotary counts, whatever its sense. Half a turn of an endless one is -180.
         """
-        move = np.asarray(to_deg, dtype=np.float64) - np.asarray(from_deg, dtype=np.float64)
+        move = as_real(to_deg, f"rotary {self.letter}, angle") - as_real(
+            from_deg, f"rotary {self.letter}, angle"
+        )
         return move if self.limits_deg is not None else wrap_deg(move, low_deg=-180.0)
 
 

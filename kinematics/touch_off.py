@@ -28,6 +28,10 @@ class TouchOff(ValueEquality):
     touched_mm: NDArray[np.float64]
     stack_mm: NDArray[np.float64]
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "touched_mm", read_only(as_vector(self.touched_mm, 3, "touched")))
+        object.__setattr__(self, "stack_mm", read_only(as_vector(self.stack_mm, 3, "stack")))
+
     @property
     def difference_mm(self) -> NDArray[np.float64]:
         """Touched minus stack, shape (3,): +z is a stack that stands higher than its steps add up to."""
@@ -79,7 +83,7 @@ def compare_touch_off(setup: Setup, touched_mm: ArrayLike, machine_deg: ArrayLik
     angles = as_vector(setup.machine.angles(machine_deg), len(setup.machine.rotaries), "touched, angles")
     at_zero_pose = table_pose(setup.machine, angles).inverse().apply(read)
     touched = table_frame(setup.machine).inverse().apply(at_zero_pose)
-    return TouchOff(read_only(touched), read_only(setup.part_in_table.translation_mm))
+    return TouchOff(touched, setup.part_in_table.translation_mm)
 
 
 def with_touched_zero(setup: Setup, touch: TouchOff) -> Setup:
@@ -96,4 +100,5 @@ def with_touched_zero(setup: Setup, touch: TouchOff) -> Setup:
     Setup
         The given one is left as it was.
     """
+    as_instance(touch, TouchOff, "touch-off")
     return replace(setup, part_in_table=Pose(setup.part_in_table.rotation, touch.touched_mm))

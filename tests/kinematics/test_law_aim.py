@@ -213,6 +213,30 @@ def test_with_three_rotaries_the_tilt_is_the_outermost_that_moves():
             assert sign * best.machine_deg[1] > 0.0
 
 
+def test_of_equal_motions_the_smaller_tilt_is_taken():
+    """Derived here: B displays 10 where it stands level, and is tilted 30 either way; A turns 90 either way."""
+    c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], SENSES[1], (-200.0, 200.0))
+    b = RotaryAxis("B", [0, 0, 0], [0, 1, 0], SENSES[1], (-120.0, 120.0), 10.0)
+    a = RotaryAxis("A", [0, 0, 0], [0, 0, 1], SENSES[1], None)
+    two = Machine("two", (b, a), Platter(face_mm=0.0))
+    wanted = table_pose(two, [40.0, 70.0]).inverse().rotate([0.0, 0.0, 1.0])
+    found = aim(two, wanted, [10.0, 160.0])
+    assert [s.motion_deg for s in found.solutions] == pytest.approx([120.0, 120.0], abs=1e-9)
+    assert [s.machine_deg for s in found.solutions] == [
+        pytest.approx((-20.0, 250.0), abs=1e-9),
+        pytest.approx((40.0, 70.0), abs=1e-9),
+    ]
+    # With C held at 170 and coming from -10, it may stand at -190 as well: the tilt still decides before C's size does.
+    three = Machine("three", (c, b, a), Platter(face_mm=0.0))
+    wanted = table_pose(three, [170.0, 40.0, 70.0]).inverse().rotate([0.0, 0.0, 1.0])
+    found = aim(three, wanted, [-10.0, 10.0, 160.0], held_deg={"C": 170.0})
+    assert [s.motion_deg for s in found.solutions] == pytest.approx([300.0] * 4, abs=1e-9)
+    assert [s.machine_deg[:2] for s in found.solutions] == [
+        pytest.approx(pair, abs=1e-9)
+        for pair in ((170.0, -20.0), (-190.0, -20.0), (170.0, 40.0), (-190.0, 40.0))
+    ]
+
+
 @given(st.data())
 def test_lining_up_turns_one_direction_under_another(data):
     machine = data.draw(machines())

@@ -127,6 +127,19 @@ def test_each_operation_comes_from_where_the_last_one_stood():
     assert alone.machine_deg.tolist() == [0.0, 0.0]
 
 
+def test_where_program_zero_is_out_of_limits_the_first_comes_from_the_nearest_limit():
+    """C cannot stand at 0: over a face that leaves it alone, it stays at the limit that it starts from."""
+    setup = Setup.from_stack(square_machine(limits=((-120.0, -20.0), (150.0, 300.0))), [])
+    tipped = plane_from_normal([0.0, 0.0, 1.0])
+    level = Setup.from_stack(square_machine(limits=((-120.0, 20.0), (150.0, 300.0))), [])
+    (top,) = place_operations(level, [Operation("top", plane=tipped)]).results
+    assert top.machine_deg.tolist() == [0.0, 150.0]
+    assert top.aim.previous_deg.tolist() == [0.0, 150.0]
+    assert top.aim.best.motion_deg == 0.0
+    (port,) = place_operations(setup, [Operation("port", plane=plane_from_normal([0.0, 1.0, 1.0]))]).results
+    assert port.aim.previous_deg.tolist() == [-20.0, 150.0]
+
+
 @given(angles(180.0))
 def test_a_free_rotary_may_line_x_up_instead(turn):
     setup = wide_setup()

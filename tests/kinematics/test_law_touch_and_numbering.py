@@ -96,6 +96,18 @@ def test_one_number_twice_with_one_value_is_no_clash():
     assert (clash.number, clash.first, clash.second) == (3, 0, 2)
 
 
+@pytest.mark.parametrize(("apart_mm", "conflict"), [(2e-7, False), (5e-6, True), (0.001, True), (0.9, True)])
+def test_one_work_offset_serves_two_operations_only_to_the_nanometre(apart_mm, conflict):
+    """Two that differ by a tenth of a micrometre need two work offsets: sharing one would move the program."""
+    setup = laws.general_setup()
+    asked = [
+        Operation("one", program_deg=(-10.0, 0.0), work_offset=4),
+        Operation("two", program_deg=(-10.0, 0.0), work_offset=4, origin_mm=[apart_mm, 0.0, 0.0]),
+    ]
+    found = assign_work_offsets(place_operations(setup, asked).placed).conflicts
+    assert [(one.number, one.first, one.second) for one in found] == ([(4, 0, 1)] if conflict else [])
+
+
 def test_a_repeated_operation_takes_the_numbers_that_follow():
     setup = laws.general_setup()
     placed = place_operations(

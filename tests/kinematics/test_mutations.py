@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import test_law_aim
 import test_law_aim_complete
+import test_law_place
 import test_law_touch_and_numbering
 from samples import assert_close, random_machine, square_machine
 
@@ -20,6 +21,7 @@ import kinematics.forward
 import kinematics.inverse_solver
 import kinematics.machine
 import kinematics.offset_allocation
+import kinematics.operations
 
 # ruff: noqa: SLF001 - a mistake is put in where it would be made, inside the library.
 import kinematics.orientation
@@ -129,6 +131,20 @@ def check_platter():
     laws.stands_on_the_platter(-40.0, 25.0)
 
 
+def check_sharing():
+    test_law_touch_and_numbering.test_one_work_offset_serves_two_operations_only_to_the_nanometre(
+        0.001, conflict=True
+    )
+
+
+def check_ties():
+    test_law_aim.test_of_equal_motions_the_smaller_tilt_is_taken()
+
+
+def check_start():
+    test_law_place.test_where_program_zero_is_out_of_limits_the_first_comes_from_the_nearest_limit()
+
+
 CHECKS = [value for name, value in list(globals().items()) if name.startswith("check_")]
 
 
@@ -197,6 +213,15 @@ def one_number_for_all(numbering):
     return lambda placed: numbering.OffsetAllocation((1,) * len(placed), shared=False, conflicts=())
 
 
+def without_tilt_key(machine_deg, feasible, motion, tilting):
+    keys = REAL["rank"](machine_deg, feasible, motion, tilting)
+    return [*keys[:-3], *keys[-2:]]
+
+
+def start_not_clipped(setup):
+    return setup.machine_deg(np.zeros(len(setup.machine.rotaries)))
+
+
 def shrunken(function):
     return lambda *args: tuple(0.999999999 * part for part in function(*args))
 
@@ -208,6 +233,7 @@ REAL = {
     "azimuth": kinematics.spherical_triangle.azimuth_rad,
     "one": kinematics.spherical_triangle.solve_one_axis,
     "two": kinematics.spherical_triangle.solve_two_axes,
+    "rank": kinematics.inverse_solver._rank_keys,
     "corners": kinematics.spherical_triangle._corners,
     "turn_about": kinematics.transform.rotation_about_axis,
     "line_up": kinematics.orientation.angle_to_align,
@@ -251,6 +277,9 @@ MISTAKES = [
     ("one of two solutions left out", [(kinematics.orientation, "solve_two_axes", first_solution_twice)], [check_no_solution_missed]),
     ("half as short", [(kinematics.orientation, "solve_two_axes", half_as_short(REAL["two"])),
      (kinematics.orientation, "solve_one_axis", half_as_short(REAL["one"]))], [check_shortfall]),
+    ("work offsets alike to 1 mm", [(kinematics.offset_allocation, "SAME_WITHIN_MM", 1.0)], [check_sharing]),
+    ("no tie-break by tilt", [(kinematics.inverse_solver, "_rank_keys", without_tilt_key)], [check_ties]),
+    ("a start outside the limits", [(kinematics.operations, "_start", start_not_clipped)], [check_start]),
     ("one number for all", [(test_law_touch_and_numbering, "assign_work_offsets", one_number_for_all(kinematics.offset_allocation))],
      [check_codes]),
 ]  # fmt: skip

@@ -167,7 +167,7 @@ def test_nan_and_infinity(what, bad):
             lambda: plane_through([100, 0, 0], [200, 0, 0], [300, 1e-6, 0]),
             "through: expected three points that span a plane, found them in a line",
         ),
-        (lambda: circular_pattern(plane_from_normal([0, 0, 1]), [0, 0, 0], 0, 1.0), "repeat, count: expected 1 or more"),
+        (lambda: circular_pattern(plane_from_normal([0, 0, 1]), [0, 0, 0], 0, 1.0), "repeat, count: expected a whole number, 1 or more"),
         (lambda: Operation("o"), "o: expected either rotary angles or a plane"),
         (
             lambda: Operation("o", program_deg=(0.0, 0.0), plane=plane_from_normal([0, 0, 1])),
