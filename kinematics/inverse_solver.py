@@ -47,6 +47,9 @@ _BLOCK = 16384
 """Poses solved at a time: few enough to stay in the processor's cache."""
 
 _MOST_MOVING = 2
+_PAIR = 2
+_NONE = 2
+"""Rank of a slot without a solution, after the feasible and the others."""
 
 
 @dataclass(frozen=True)
@@ -445,14 +448,17 @@ def _sorted(problem: Problem, found: Candidates, previous: Array) -> Candidates:
     machine_deg = np.where(valid, found.machine_deg, 0.0)
     motion = _motion(problem.machine, machine_deg, previous)
     coarse = np.rint(motion * 1e6)
-    rank = np.where(found.feasible, 0, np.where(valid, 1, 2))
-    order = np.lexsort((coarse, rank), axis=-1)
+    rank = np.where(found.feasible, 0, np.where(valid, 1, _NONE))
+    if valid.shape[1] == _PAIR:
+        alike = rank[:, 0] == rank[:, 1]
+        swapped = np.where(alike, coarse[:, 0] > coarse[:, 1], rank[:, 0] > rank[:, 1])
+        order = np.stack([swapped, ~swapped], axis=-1).astype(np.intp)
+    else:
+        order = np.lexsort((coarse, rank), axis=-1)
     # Only where solutions tie do their angles decide: that is rare, and looking at them all is dear.
-    first, second = order[:, :-1], order[:, 1:]
-    tied = (np.take_along_axis(rank, first, -1) == np.take_along_axis(rank, second, -1)) & (
-        np.take_along_axis(coarse, first, -1) == np.take_along_axis(coarse, second, -1)
-    )
-    rows = np.flatnonzero((tied & np.take_along_axis(valid, first, -1)).any(axis=-1))
+    ranks, motions = _taken(rank, order), _taken(coarse, order)
+    tied = (ranks[:, :-1] == ranks[:, 1:]) & (motions[:, :-1] == motions[:, 1:])
+    rows = np.flatnonzero((tied & (ranks[:, :-1] < _NONE)).any(axis=-1))
     if rows.size:
         keys = _rank_keys(
             machine_deg[:, rows], found.feasible[rows], motion[rows], found.tilting[rows][:, None]
@@ -461,22 +467,28 @@ def _sorted(problem: Problem, found: Candidates, previous: Array) -> Candidates:
     return _ordered(found, order)
 
 
+def _taken(array: NDArray[Any], order: NDArray[np.intp]) -> NDArray[Any]:
+    """Columns in the order of each row; of two columns, which most machines have, by one comparison."""
+    if array.shape[1] == _PAIR:
+        return np.where(order[:, :1] == 0, array, array[:, ::-1])
+    return np.take_along_axis(array, order, -1)
+
+
 def _ordered(found: Candidates, order: NDArray[np.intp]) -> Candidates:
     """The solutions in an order that puts the valid ones first, no wider than they need be."""
     valid = found.valid
     width = int(valid.sum(axis=-1).max()) if valid.size else valid.shape[1]
-    order = order[:, :width]
-    there = np.take_along_axis(valid, order, -1)
+    there = _taken(valid, order)[:, :width]
     blank = ~there
-    angles = np.stack([np.take_along_axis(one, order, -1) for one in found.machine_deg])
-    misalignment = np.take_along_axis(found.misalignment_deg, order, -1)
+    angles = np.stack([_taken(one, order)[:, :width] for one in found.machine_deg])
+    misalignment = _taken(found.misalignment_deg, order)[:, :width]
     if blank.any():
         angles[:, blank] = np.nan
         misalignment[blank] = np.nan
     return Candidates(
         angles,
         there,
-        np.take_along_axis(found.feasible, order, -1),
+        _taken(found.feasible, order)[:, :width],
         misalignment,
         found.singular,
         found.tilting,

@@ -120,6 +120,37 @@ def test_everything_that_aim_lists_does_what_it_says(data):
 
 
 @given(st.data())
+def test_one_direction_and_many_agree_to_the_last_bit(data):
+    """Also where each comes from angles of its own; and what a direction lacks is NaN, not valid and last."""
+    machine = data.draw(machines(limits=LIMITS))
+    count = data.draw(st.integers(1, 6))
+    wanted = np.array([data.draw(directions()) for _ in range(count)])
+    previous = np.array([data.draw(pose_angles(machine, 360.0)) for _ in range(count)])
+    options = {
+        "tolerance_deg": data.draw(st.sampled_from([0.0, 0.01, 5.0])),
+        "tilt": data.draw(st.sampled_from([None, "positive", "negative"])),
+        "rotary_offset_deg": np.full(len(machine.rotaries), data.draw(st.sampled_from([0.0, 1.5]))),
+    }
+    found = aim(machine, wanted, previous, **options)
+    assert found.shape == (count,)
+    assert (np.diff(found.valid.astype(int), axis=-1) <= 0).all()
+    assert np.isnan(found.machine_deg[~found.valid]).all()
+    assert np.isfinite(found.machine_deg[found.valid]).all()
+    for k in range(count):
+        alone = aim(machine, wanted[k], previous[k], **options)
+        assert found[k] == alone
+        assert alone == aim(machine, wanted[k][None, None], previous[k], **options)[0, 0]
+        assert bool(found.reaches(0.01)[k]) == bool(alone.reaches(0.01))
+        excess = alone.limit_excess_deg.max(axis=-1)
+        for solution, beyond, wrong in zip(alone.solutions, excess, alone.wrong_tilt, strict=True):
+            assert solution.feasible == (beyond == 0.0 and not wrong)
+            assert {one.kind for one in solution.violations} == {
+                kind for kind, broken in (("limit", beyond > 0.0), ("tilt sign", wrong)) if broken
+            }
+            assert max([0.0, *(v.excess_deg for v in solution.violations if v.kind == "limit")]) == beyond
+
+
+@given(st.data())
 def test_no_solution_is_listed_twice(data):
     machine = data.draw(machines(limits=LIMITS))
     found = aim(machine, data.draw(directions()), data.draw(pose_angles(machine, 360.0)))

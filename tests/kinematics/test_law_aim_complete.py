@@ -6,7 +6,8 @@ from samples import SENSES, assert_close, hand_of, random_direction
 from scipy.optimize import least_squares, minimize
 from scipy.spatial.transform import Rotation
 
-from kinematics import Machine, Platter, RotaryAxis, aim, equivalent_angles_deg
+from kinematics import Machine, Platter, RotaryAxis, aim, equivalent_angles_deg, wrap_deg
+from kinematics.angles import SNAP_DEG
 
 GRID_DEG = 5.0
 
@@ -139,3 +140,12 @@ def test_wraps_on_the_limits_belong_to_them():
     assert equivalent_angles_deg(30.00001, -120.0, 30.0).tolist() == []
     assert equivalent_angles_deg(90.0, 90.0, 90.0).tolist() == [90.0]
     assert equivalent_angles_deg(7.0, -720.0, 720.0).tolist() == [-713.0, -353.0, 7.0, 367.0]
+
+
+def test_wrapping_is_numpys_remainder_to_the_last_bit(rng):
+    for spread in (1.0, 359.0, 700.0, 1e5):
+        angles = np.concatenate([rng.uniform(-spread, spread, 4000), [0.0, -0.0, -1e-300, 359.9999999999999]])
+        expected = np.mod(angles, 360.0)
+        expected[(360.0 - expected < SNAP_DEG) | (expected < SNAP_DEG)] = 0.0
+        np.testing.assert_array_equal(wrap_deg(angles), expected)
+        assert not np.signbit(wrap_deg(angles)).any()
