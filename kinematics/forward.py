@@ -45,7 +45,7 @@ def table_pose(machine: Machine, angles_deg: ArrayLike) -> Pose:
 
 
 def transform_points(machine: Machine, point_mm: ArrayLike, angles_deg: ArrayLike) -> NDArray[np.float64]:
-    """Where points fixed to the table go: the same as ``table_pose(machine, angles).apply(point)``, quickly.
+    """Machine coordinates of points fixed to the table: ``table_pose(machine, angles).apply(point)``, but faster.
 
     A carried point is a polynomial in the sines and cosines of the angles, of degree one in each rotary; its
     coefficients depend on the machine and the point only. So a million angles cost their sines and cosines and
@@ -112,7 +112,7 @@ def _basis(machine: Machine, angles: NDArray[np.float64]) -> NDArray[np.float64]
 
 
 def _coefficients(machine: Machine, point: NDArray[np.float64]) -> NDArray[np.float64]:
-    """What multiplies `_basis`, shape (..., 3, 3**n)."""
+    """The coefficients of `_basis`, shape (..., 3, 3**n)."""
     held = np.concatenate([point, np.ones((*point.shape[:-1], 1))], axis=-1)[..., None]
     for rotary in reversed(machine.rotaries):
         held = np.concatenate([part @ held for part in _parts(rotary)], axis=-1)

@@ -91,7 +91,7 @@ class Solution:
 
     @property
     def feasible(self) -> bool:
-        """Whether it violates nothing."""
+        """True where it violates nothing."""
         return not self.violations
 
 
@@ -191,13 +191,13 @@ class Aim(ValueEquality):
 
     @property
     def limit_excess_deg(self) -> NDArray[np.float64]:
-        """How far each rotary would stand beyond its nearest limit, shape (..., k, n); 0 within the limits."""
+        """Excess of each rotary over its nearer limit in degrees, shape (..., k, n); 0 within the limits."""
         excess = [_beyond(rotary, self.machine_deg[..., i]) for i, rotary in enumerate(self.machine.rotaries)]
         return np.stack(excess, axis=-1)
 
     @property
     def wrong_tilt(self) -> NDArray[np.bool_]:
-        """Which solutions have the other tilt than was asked for, shape (..., k)."""
+        """Mask of the solutions with the other tilt than was asked for, shape (..., k)."""
         tilts = at_axis(np.moveaxis(self._program_tilt_deg, -1, 0), self.tilting[..., None])
         return self.valid & wrong_sign(tilts, self.tilt)
 
@@ -211,7 +211,7 @@ class Aim(ValueEquality):
         return np.stack(tilts, axis=-1)
 
     def reaches(self, tolerance_deg: float = 0.0) -> NDArray[np.bool_]:
-        """Which directions have a feasible best solution that leaves them within a tolerance of the spindle, shape (...)."""
+        """Mask of the directions that a feasible solution brings within a tolerance of the spindle, shape (...)."""
         if not self.valid.shape[-1]:
             return np.zeros(self.shape, dtype=bool)
         return np.asarray(self.feasible[..., 0] & (self.misalignment_deg[..., 0] <= tolerance_deg))
@@ -427,7 +427,7 @@ def aim_rows(problem: Problem, wanted: Array, previous: Array) -> list[Aim]:
 
 
 def _beyond(rotary: RotaryAxis, machine_deg: Array) -> Array:
-    """How far machine angles (...) lie beyond the nearer limit, 0 within them (and for NaN)."""
+    """Excess of machine angles (...) over the nearer limit, 0 within the limits (and for NaN)."""
     if rotary.limits_deg is None:
         return np.zeros(machine_deg.shape)
     low, high = rotary.limits_deg

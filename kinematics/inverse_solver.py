@@ -54,7 +54,7 @@ _NONE = 2
 
 @dataclass(frozen=True)
 class Problem:
-    """What is asked of every direction alike.
+    """The constraints that all directions share.
 
     `keep_last` False solves for the last rotary even where the direction lies within the tolerance of its line.
     """
@@ -88,7 +88,7 @@ class Candidates:
     tilting: NDArray[np.int8]
 
     def reaches(self, tolerance_deg: float) -> Mask:
-        """Which directions are reached by their first solution."""
+        """Mask of the directions whose first solution is feasible and within the tolerance."""
         return np.asarray(self.feasible[:, 0] & (self.misalignment_deg[:, 0] <= tolerance_deg))
 
     def chosen(self, rows: Any) -> Candidates:  # noqa: ANN401 - whatever indexes an array
@@ -358,7 +358,7 @@ def signed_tilt_deg(rotary: RotaryAxis, program_deg: Array, valid: Mask) -> Arra
 
 
 def wrong_sign(tilt_deg: Array, tilt: TiltSign | None) -> Mask:
-    """Which tilts have another sign than was asked for."""
+    """Mask of the tilts with another sign than was asked for."""
     if tilt is None:
         return np.zeros(np.shape(tilt_deg), dtype=bool)
     return np.asarray((-1.0 if tilt == "negative" else 1.0) * tilt_deg < -SNAP_DEG)

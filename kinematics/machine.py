@@ -233,7 +233,7 @@ class Machine(ValueEquality):
 
 
 def is_horizontal(rotary: RotaryAxis) -> bool:
-    """Whether a rotary lies flat, as an indexer's does: its line more than 60 degrees from the spindle's."""
+    """True for a rotary that lies flat, as an indexer does: its line more than 60 degrees from the spindle's."""
     return abs(float(rotary.direction[2])) < _FLAT_BELOW
 
 

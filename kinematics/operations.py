@@ -232,7 +232,7 @@ class UnreachableOperation(ValueEquality):
 
     @property
     def violations(self) -> tuple[Violation, ...]:
-        """What the solutions violate, in their order."""
+        """All violations of the solutions, in their order."""
         return tuple(one for solution in self.solutions for one in solution.violations)
 
 
@@ -405,7 +405,7 @@ class _Option:
 
 
 def _chain(setup: Setup, items: list[_Item]) -> list[_Choice]:
-    """The angles of every item, each found from where the last one stood."""
+    """Rotary angles of every item, each of least motion from the one before."""
     rotaries, options = setup.machine.rotaries, _options(setup, items)
     previous = _start(setup)
     choices: list[_Choice] = []
@@ -472,7 +472,7 @@ def _options(setup: Setup, items: list[_Item]) -> dict[int, list[_Option]]:
 def _alike(
     setup: Setup, angles: NDArray[np.float64], feasible: NDArray[np.bool_], plane: Plane | None
 ) -> NDArray[np.bool_]:
-    """Which poses (n, k) bring the plane's x to machine X, as the first of a pattern of stated angles has it."""
+    """Mask of the poses (n, k) that bring the plane's x to machine X, as the first of a stated pattern has it."""
     same = np.zeros(feasible.shape, dtype=bool)
     if plane is not None and plane.x is not None:
         seen = setup.machine_axes(angles[:, feasible].T) @ plane.x

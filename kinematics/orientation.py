@@ -177,7 +177,7 @@ def solve_rows(machine: Machine, wanted: Array, previous: Array, held: HeldAngle
 def moving_groups(
     machine: Machine, size: int, previous: Array, held: HeldAngles
 ) -> list[tuple[slice | NDArray[np.intp], dict[int, float | Array]]]:
-    """Which directions hold which rotaries: those named, and others where more than two, or two alike, are left."""
+    """Groups of directions that hold the same rotaries: those named, and others until two unlike ones are left."""
     count = len(machine.rotaries)
     fixed = dict(held)
     for i in range(count):

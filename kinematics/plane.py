@@ -56,12 +56,12 @@ class Plane(ValueEquality):
 
 
 def plane_from_normal(normal: ArrayLike) -> Plane:
-    """A plane of which only the outward direction is known, in part coordinates."""
+    """A plane with an outward direction, in part coordinates, and no x of its own."""
     return Plane(as_vector(normal, 3, "normal"))
 
 
 def plane_from_rotations(turns: Sequence[Turn]) -> Plane:
-    """A plane reached from the part's own top by turns about the moving axes; z ends as its normal.
+    """A plane turned from the part's own top about the moving axes; z ends as its normal.
 
     Examples
     --------
@@ -89,7 +89,7 @@ def plane_through(origin_side_mm: ArrayLike, toward_x_mm: ArrayLike, on_y_side_m
     Raises
     ------
     KinematicsError
-        When the points lie on one line (or so nearly that no plane can be told), or two are one.
+        When the points lie on one line (or so nearly that they determine no plane), or two are one.
 
     Examples
     --------
@@ -112,7 +112,7 @@ def plane_through(origin_side_mm: ArrayLike, toward_x_mm: ArrayLike, on_y_side_m
 def circular_pattern(
     plane: Plane, origin_mm: ArrayLike, count: int, step_deg: float
 ) -> tuple[tuple[Plane, NDArray[np.float64]], ...]:
-    """A plane and its origin, and the same turned about the part's z by one step, two, ... `count` in all.
+    """A plane and its origin, repeated about the part's z `count` times in all.
 
     Parameters
     ----------

@@ -84,7 +84,7 @@ def as_real(values: ArrayLike, what: str) -> NDArray[np.float64]:
 
 
 def _are_real(array: NDArray[Any]) -> bool:
-    """Whether there are real numbers in it: numpy reads "1" as one and drops an imaginary part with a mere warning."""
+    """True for real numbers: numpy itself reads "1" as one and drops an imaginary part with a mere warning."""
     kind = array.dtype.kind
     return kind in "fiu" or (kind == "O" and all(isinstance(one, Real) for one in array.flat))
 

@@ -208,7 +208,7 @@ def test_a_nutating_table_stands_its_side_faces_in_one_way():
 
 
 @given(angles(720.0), st.floats(-120.0, 30.0), st.booleans())
-def test_a_free_rotary_keeps_its_angle(turn, tilt, endless):
+def test_a_singular_rotary_keeps_its_angle(turn, tilt, endless):
     limits = None if endless else (-720.0, 720.0)
     machine = square_machine(limits=((-120.0, 120.0), limits))
     found = aim(machine, [0.0, 0.0, 1.0], [tilt, turn])

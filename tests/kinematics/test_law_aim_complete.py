@@ -1,4 +1,4 @@
-"""Aim against searching: nothing that fits is missed, and what cannot be reached is as short as it says."""
+"""Aim against searching: no feasible solution is missed, and the misalignment stated is the least there is."""
 
 import numpy as np
 import pytest

@@ -113,7 +113,7 @@ def test_a_pattern_of_stated_angles_turns_on_by_its_step(tilt, turn, count):
 
 
 def test_each_operation_comes_from_where_the_last_one_stood():
-    """C stays at 40 over the face that leaves it free, and the next port is reached from there."""
+    """C stays at 40 over the face where it is singular, and the next port is reached from there."""
     asked = [
         Operation(
             "port", plane=plane_from_normal([np.sin(np.radians(40.0)), -np.cos(np.radians(40.0)), 1.0])
@@ -141,7 +141,7 @@ def test_where_program_zero_is_out_of_limits_the_first_comes_from_the_nearest_li
 
 
 @given(angles(180.0))
-def test_a_free_rotary_may_line_x_up_instead(turn):
+def test_a_singular_rotary_may_line_x_up_instead(turn):
     setup = wide_setup()
     plane = plane_from_rotations([("z", turn)])
     (at,) = place_operations(setup, [Operation("face", plane=plane, when_singular="line up x")]).placed

@@ -90,10 +90,10 @@ def test_numbers_are_kept_given_once_and_shared_only_when_there_are_too_few(numb
     assert len(given_out.conflicts) == doubles
 
 
-def test_one_number_twice_with_one_value_is_no_clash():
+def test_one_number_twice_with_one_value_is_no_conflict():
     assert assign_work_offsets(placed_with([3, 3], apart=False)).conflicts == ()
-    (clash,) = assign_work_offsets(placed_with([3, None, 3])).conflicts
-    assert (clash.number, clash.first, clash.second) == (3, 0, 2)
+    (conflict,) = assign_work_offsets(placed_with([3, None, 3])).conflicts
+    assert (conflict.number, conflict.first, conflict.second) == (3, 0, 2)
 
 
 @pytest.mark.parametrize(("apart_mm", "conflict"), [(2e-7, False), (5e-6, True), (0.001, True), (0.9, True)])

@@ -70,7 +70,7 @@ def test_a_lift_and_a_turn_about_z_may_change_places(turn, up_mm):
 
 @given(angles(360.0), st.floats(1.0, 200.0), st.floats(10.0, 80.0))
 def test_a_shift_and_a_turn_may_not(turn, shift_mm, tilt):
-    """The same law must not hold where it should not: a shift follows the frame reached so far."""
+    """The same law must not hold where it should not: a shift follows the frame that the step stands in."""
     shift, clock = StackStep("shift", shift_mm=(shift_mm, 0.0)), StackStep("clock", turn_deg=turn)
     one, other = stack_pose([shift, clock]), stack_pose([clock, shift])
     apart = np.linalg.norm(one.translation_mm - other.translation_mm)

@@ -1,4 +1,4 @@
-"""What has no answer is refused: with what was expected, what was found, and of what."""
+"""Invalid arguments are refused: the message names the argument, what was expected and what was found."""
 
 import numpy as np
 import pytest

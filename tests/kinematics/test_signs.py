@@ -1,4 +1,4 @@
-"""Which way a positive move turns the table, by hand and by the open standards."""
+"""The sense in which a positive move turns the table, by hand and by the open standards."""
 
 import laws
 import numpy as np

@@ -58,7 +58,7 @@ def test_what_is_taken_misses_by_no_more_than_is_said_and_let(direction, lean, s
 
 @given(st.floats(0.0, 360.0), st.floats(-0.02, 0.02), st.sampled_from([-120.0, 90.0]))
 def test_a_limit_that_is_a_hair_too_near_is_stood_at(azimuth, beyond, limit):
-    """A side face wants the tilt `beyond` its limit: stood at as long as that is let, else refused with the amount."""
+    """A side face wants the tilt `beyond` its limit: taken within the tolerance, else refused with the amount."""
     machine = mill()
     sign = machine.rotaries[0].positive_turn.sign
     tilt = np.radians(sign * (limit + np.sign(limit) * beyond))
@@ -184,7 +184,7 @@ def test_a_pattern_of_stated_angles_stands_like_its_first_on_a_measured_machine(
     st.floats(1e-4, 0.009), st.floats(0.0, 360.0), st.sampled_from(["positive", "negative"]), st.booleans()
 )
 def test_a_hair_of_tilt_to_the_wrong_side_is_none(off, azimuth, tilt, line_up):
-    """Whatever sign is asked for, a direction within what is let of C's line is reached, its x lined up or not."""
+    """Whatever sign is asked for, a direction within the tolerance of C's line is reached, its x lined up or not."""
     tilting = RotaryAxis("A", [0, 0, -50], [1, 0, 0], SENSES[0], (-120.0, 30.0))
     turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], SENSES[0], None)
     setup = Setup.from_stack(Machine("mill", (tilting, turn), Platter(face_mm=0.0)), [])

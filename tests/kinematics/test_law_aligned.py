@@ -58,7 +58,7 @@ def test_the_others_stand_at_their_own_program_zero(sense, clocking_deg, tilt_of
 @pytest.mark.parametrize("turn", [0.0, 90.0, 180.0, -90.0])
 @pytest.mark.parametrize("letter", ["A", "B", "C"])
 def test_each_rotary_with_the_part_in_any_quarter(letter, turn):
-    """An indexer along X with the part's y along X as well is told by z; every case has one axis that tells."""
+    """An indexer along X with the part's y along X as well is aligned by z; in every case one axis serves."""
     rotary = RotaryAxis(letter, [0, 0, 0], np.eye(3)["ABC".index(letter)], RotationSense.CLOCKWISE, None)
     machine = Machine("indexer", (rotary,), Platter(face_mm=0.0))
     for tip in ((), (("y", 90.0),), (("x", 90.0),)):
