@@ -18,8 +18,8 @@ from numpy.typing import ArrayLike, NDArray
 from kinematics.angles import SNAP_DEG
 from kinematics.errors import KinematicsError
 from kinematics.inverse_solver import (
+    AimProblem,
     Candidates,
-    Problem,
     TiltSign,
     at_axis,
     signed_tilt_deg,
@@ -361,7 +361,7 @@ def aim(
     tolerance = as_number(tolerance_deg, "aim, tolerance")
     if tolerance < 0.0:
         raise KinematicsError(f"aim, tolerance: expected 0 or more, found {tolerance:g}")
-    problem = Problem(
+    problem = AimProblem(
         machine,
         tolerance,
         checked_held(machine, held_deg),
@@ -394,7 +394,7 @@ def _checked_offset(machine: Machine, rotary_offset_deg: ArrayLike | None) -> Ar
     return offset
 
 
-def _as_aim(problem: Problem, found: Candidates, previous: Array, shape: tuple[int, ...]) -> Aim:
+def _as_aim(problem: AimProblem, found: Candidates, previous: Array, shape: tuple[int, ...]) -> Aim:
     # Where others were held or a rotary was kept, what was tried before may have been wider.
     slots, count = int(found.valid.any(axis=0).sum()), len(problem.machine.rotaries)
     if slots < found.valid.shape[1] and found.valid.size:
@@ -420,7 +420,7 @@ def _as_aim(problem: Problem, found: Candidates, previous: Array, shape: tuple[i
     )
 
 
-def aim_rows(problem: Problem, wanted: Array, previous: Array) -> list[Aim]:
+def aim_rows(problem: AimProblem, wanted: Array, previous: Array) -> list[Aim]:
     """The solutions of directions (3, k) of length one from angles (n, k), one `Aim` for each direction."""
     together = _as_aim(problem, solve(problem, wanted, previous), previous, (wanted.shape[1],))
     return [together[k] for k in range(wanted.shape[1])]

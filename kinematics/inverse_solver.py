@@ -18,13 +18,13 @@ from numpy.typing import NDArray
 
 from kinematics.angles import SNAP_DEG, wrap_deg
 from kinematics.machine import SPINDLE, Machine
-from kinematics.orientation import Rows, moving_groups, solve_rows, unrotated_by_held
+from kinematics.orientation import SolvedRows, moving_groups, solve_rows, unrotated_by_held
 from kinematics.rotary import RotaryAxis
 from kinematics.spherical_triangle import angle_between_rad
 
 __all__ = [
+    "AimProblem",
     "Candidates",
-    "Problem",
     "TiltSign",
     "at_axis",
     "independent_candidates",
@@ -53,8 +53,8 @@ _NONE = 2
 
 
 @dataclass(frozen=True)
-class Problem:
-    """The constraints that all directions share.
+class AimProblem:
+    """An orientation problem: the machine and the constraints that all directions share.
 
     `keep_last` False solves for the last rotary even where the direction lies within the tolerance of its line.
     """
@@ -103,7 +103,7 @@ class Candidates:
         )
 
 
-def solve(problem: Problem, wanted: Array, previous: Array) -> Candidates:
+def solve(problem: AimProblem, wanted: Array, previous: Array) -> Candidates:
     """The solutions of directions (3, k) from angles (n, k), the best first, a block of directions at a time."""
     size = wanted.shape[1]
     rows = max(1, _BLOCK // (2 * prod(_slots(rotary) for rotary in problem.machine.rotaries)))
@@ -138,7 +138,7 @@ def _merged(count: int, size: int, parts: list[tuple[Any, Candidates]]) -> Candi
     return whole
 
 
-def _solve_block(problem: Problem, wanted: Array, previous: Array) -> Candidates:
+def _solve_block(problem: AimProblem, wanted: Array, previous: Array) -> Candidates:
     machine, size = problem.machine, wanted.shape[1]
     count = len(machine.rotaries)
     last = _kept_last(problem, wanted, previous)
@@ -166,7 +166,7 @@ def _solve_block(problem: Problem, wanted: Array, previous: Array) -> Candidates
     return parts[0][1] if len(parts) == 1 and len(parts[0][0]) == size else _merged(count, size, parts)
 
 
-def _kept_last(problem: Problem, wanted: Array, previous: Array) -> NDArray[np.intp] | None:
+def _kept_last(problem: AimProblem, wanted: Array, previous: Array) -> NDArray[np.intp] | None:
     """The last of two moving rotaries where the direction lies within the tolerance of its line, else -1."""
     machine = problem.machine
     # Of two rotaries, the closed form itself keeps one on whose line the direction lies.
@@ -186,7 +186,7 @@ def _kept_last(problem: Problem, wanted: Array, previous: Array) -> NDArray[np.i
     return last if (last >= 0).any() else None
 
 
-def _with_others_held(problem: Problem, wanted: Array, previous: Array) -> Candidates:
+def _with_others_held(problem: AimProblem, wanted: Array, previous: Array) -> Candidates:
     """The solutions with the outermost rotaries held; where none reaches, those with others held instead."""
     found = _nearly(problem, wanted, previous, problem.held)
     machine = problem.machine
@@ -223,14 +223,14 @@ def _rows_of(held: Mapping[int, float | Array], rows: NDArray[np.intp]) -> dict[
 
 
 def _nearly(
-    problem: Problem, wanted: Array, previous: Array, held: Mapping[int, float | Array]
+    problem: AimProblem, wanted: Array, previous: Array, held: Mapping[int, float | Array]
 ) -> Candidates:
     """The exact solutions and, with a tolerance, those at a limit instead of a hair beyond it; the best first."""
     exact = _exact(problem, wanted, previous, held)
     return _sorted(problem, _with_limits(problem, wanted, exact), previous)
 
 
-def independent_candidates(problem: Problem, wanted: Array) -> tuple[NDArray[np.intp], Candidates]:
+def independent_candidates(problem: AimProblem, wanted: Array) -> tuple[NDArray[np.intp], Candidates]:
     """The solutions that do not depend on the previous angles: of which of the directions (3, k), and the solutions.
 
     They depend on them where a rotary is kept or held there: it is singular, or more than two are left to move. Those
@@ -252,7 +252,9 @@ def independent_candidates(problem: Problem, wanted: Array) -> tuple[NDArray[np.
     return rows, _ordered(found, np.lexsort((*keys, ~found.valid), axis=-1))
 
 
-def _exact(problem: Problem, wanted: Array, previous: Array, held: Mapping[int, float | Array]) -> Candidates:
+def _exact(
+    problem: AimProblem, wanted: Array, previous: Array, held: Mapping[int, float | Array]
+) -> Candidates:
     """Every exact solution, with all equivalent angles within the limits, in no order."""
     solved = solve_rows(problem.machine, wanted, previous, held)
     parts = [(rows.index, _equivalents(problem, rows, previous[:, rows.index])) for rows in solved]
@@ -273,7 +275,7 @@ def _slots(rotary: RotaryAxis) -> int:
     return min(_equivalents_at_most(rotary), _MOST_EQUIVALENT)
 
 
-def _equivalents(problem: Problem, rows: Rows, previous: Array) -> Candidates:
+def _equivalents(problem: AimProblem, rows: SolvedRows, previous: Array) -> Candidates:
     """All combinations of the rotaries' equivalent angles; where one has none, the nearest outside its limits."""
     machine, tilting = problem.machine, rows.moving[0]
     count, size = rows.machine_deg.shape[1:]
@@ -372,7 +374,7 @@ def at_axis(by_axis: Array, axis: NDArray[np.int8]) -> Array:
     return np.asarray(chosen)
 
 
-def _with_limits(problem: Problem, wanted: Array, exact: Candidates) -> Candidates:
+def _with_limits(problem: AimProblem, wanted: Array, exact: Candidates) -> Candidates:
     """The solutions, and beside them those that stand at a limit, or untilted, within the tolerance."""
     if problem.tolerance_deg == 0.0:
         return exact
@@ -442,7 +444,7 @@ def _rank_keys(
     return [*negative[::-1], *sizes[::-1], at_axis(sizes, tilting), np.rint(motion * 1e6), ~feasible]
 
 
-def _sorted(problem: Problem, found: Candidates, previous: Array) -> Candidates:
+def _sorted(problem: AimProblem, found: Candidates, previous: Array) -> Candidates:
     """The solutions of each direction, the best first, and no wider than they need be."""
     valid = found.valid
     machine_deg = np.where(valid, found.machine_deg, 0.0)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from kinematics.angles import SNAP_DEG
 from kinematics.errors import KinematicsError
 from kinematics.inverse import Aim, Solution, Violation, aim_rows, checked_tilt
-from kinematics.inverse_solver import Problem, TiltSign, independent_candidates
+from kinematics.inverse_solver import AimProblem, TiltSign, independent_candidates
 from kinematics.orientation import angle_to_align
 from kinematics.plane import Plane, circular_pattern
 from kinematics.rotary import RotaryAxis
@@ -267,7 +267,7 @@ class _Item:
     origin_mm: NDArray[np.float64]
     stated_deg: NDArray[np.float64] | None
     plane: Plane | None
-    problem: Problem
+    problem: AimProblem
     line_up: bool
     alike: bool
 
@@ -353,7 +353,7 @@ def _expand(setup: Setup, operation: Operation, number: int, tolerance_deg: floa
         machine.index(letter): angle + float(offset[machine.index(letter)])
         for letter, angle in operation.held_deg.items()
     }
-    problem = Problem(machine, tolerance_deg, held, operation.tilt, offset)
+    problem = AimProblem(machine, tolerance_deg, held, operation.tilt, offset)
     stated = None if operation.program_deg is None else _stated_angles(setup, operation)
     plane = operation.plane
     origins: list[tuple[Plane | None, NDArray[np.float64]]] = [(plane, operation.origin_mm)]
@@ -427,9 +427,9 @@ def _chain(setup: Setup, items: list[_Item]) -> list[_Choice]:
     return choices
 
 
-def _groups(items: list[_Item]) -> list[tuple[Problem, list[int]]]:
+def _groups(items: list[_Item]) -> list[tuple[AimProblem, list[int]]]:
     """Places of the items that have a plane, grouped by what is held and which tilt is asked for."""
-    groups: dict[tuple[object, ...], tuple[Problem, list[int]]] = {}
+    groups: dict[tuple[object, ...], tuple[AimProblem, list[int]]] = {}
     for place, item in enumerate(items):
         if item.plane is not None:
             key = (tuple(item.problem.held.items()), item.problem.tilt)
@@ -515,7 +515,7 @@ def _aimed(setup: Setup, item: _Item, previous: NDArray[np.float64]) -> _Choice:
     tolerance = item.problem.tolerance_deg
     wanted = _directions(setup, [item])
 
-    def ways_with(problem: Problem) -> Aim:
+    def ways_with(problem: AimProblem) -> Aim:
         return aim_rows(problem, wanted, previous[:, None])[0]
 
     ways = ways_with(item.problem)

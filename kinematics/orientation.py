@@ -28,7 +28,7 @@ from kinematics.spherical_triangle import (
 from kinematics.transform import rotation_about_axis
 from kinematics.validation import ValueEquality, as_instance, as_number, as_vector, normalized, read_only
 
-__all__ = ["OrientationSolutions", "Rows", "angle_to_align", "orientation_solutions", "solve_rows"]
+__all__ = ["OrientationSolutions", "SolvedRows", "angle_to_align", "orientation_solutions", "solve_rows"]
 
 Array = NDArray[np.float64]
 HeldAngles = Mapping[int, float | Array]
@@ -145,7 +145,7 @@ def checked_held(machine: Machine, held_deg: Mapping[str, float] | None) -> dict
 
 
 @dataclass(frozen=True)
-class Rows:
+class SolvedRows:
     """Orientation solutions of some of the directions, all of which move the same rotaries.
 
     Attributes
@@ -166,7 +166,7 @@ class Rows:
     singular: NDArray[np.bool_]
 
 
-def solve_rows(machine: Machine, wanted: Array, previous: Array, held: HeldAngles) -> list[Rows]:
+def solve_rows(machine: Machine, wanted: Array, previous: Array, held: HeldAngles) -> list[SolvedRows]:
     """The solutions of directions (3, k) that come from angles (n, k), grouped by the rotaries that move."""
     solved = []
     for index, fixed in moving_groups(machine, wanted.shape[1], previous, held):
@@ -238,7 +238,7 @@ def unrotated_by_held(
 
 def _solve(
     machine: Machine, wanted: Array, previous: Array, fixed: HeldAngles, index: slice | NDArray[np.intp]
-) -> Rows:
+) -> SolvedRows:
     count, size = len(machine.rotaries), wanted.shape[1]
     wanted, lines, moving = unrotated_by_held(machine, wanted, fixed)
     kept = [machine.rotaries[i].turn_deg(previous[i]) for i in moving]
@@ -253,7 +253,7 @@ def _solve(
     for column, i in enumerate(moving):
         machine_deg[:, i] = machine.rotaries[i].machine_deg(turns[:, column])
         singular[i] = loose[column]
-    return Rows(index, moving, machine_deg, misalignment, singular)
+    return SolvedRows(index, moving, machine_deg, misalignment, singular)
 
 
 def angle_to_align(
