@@ -1,13 +1,13 @@
 """Operations, and how each of them stands on the machine.
 
-An `Operation` names either rotary angles or a plane of the part; `placing` finds the rest.
-
-The way to the next depends on where the last one stood.
+An `Operation` states either rotary angles or a plane of the part; `place_operations` finds the rest. Operations are
+placed one after the other, since the least motion depends on where the last one left the rotaries. Whatever does not
+depend on that is computed for all of them together.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -16,11 +16,23 @@ from numpy.typing import NDArray
 
 from kinematics.angles import SNAP_DEG
 from kinematics.errors import KinematicsError
-from kinematics.inverse import Aim, Solution, TiltSign, aim_within
+from kinematics.inverse import Aim, Solution, Violation, aim_rows, checked_tilt
+from kinematics.inverse_solver import AimProblem, TiltSign, independent_candidates
 from kinematics.orientation import angle_to_align
 from kinematics.plane import Plane, circular_pattern
-from kinematics.validation import as_vectors, read_only
-from kinematics.work_offsets import Setup, plane_axes, work_offset
+from kinematics.rotary import RotaryAxis
+from kinematics.validation import (
+    ValueEquality,
+    as_count,
+    as_instance,
+    as_number,
+    as_vector,
+    normalized,
+    read_only,
+    read_only_map,
+    shown,
+)
+from kinematics.work_offsets import Setup
 
 __all__ = [
     "AIM_WITHIN_DEG",
@@ -28,20 +40,20 @@ __all__ = [
     "PlacedOperation",
     "Placement",
     "UnreachableOperation",
-    "WhenFree",
+    "WhenSingular",
     "place_operations",
 ]
 
-WhenFree = Literal["keep", "line up x"]
+WhenSingular = Literal["keep", "line up x"]
 
 AIM_WITHIN_DEG = 0.01
-"""Rotaries that are not quite square cannot bring their own platter's normal quite to the spindle: this much is
-let pass and shown. 0.01 degrees are 0.017 mm in 100 mm."""
+"""Rotaries that are not quite square cannot bring their own platter's normal quite to the spindle: a direction may
+stay this far from it, and the sheet shows by how much it does. 0.01 degrees are 0.017 mm in 100 mm."""
 
 
 @dataclass(frozen=True, eq=False)
-class Operation:
-    """What is asked: one orientation of the part and the origin that its program uses.
+class Operation(ValueEquality):
+    """One orientation of the part and the origin that its program uses, as asked for.
 
     Attributes
     ----------
@@ -53,15 +65,27 @@ class Operation:
     origin_mm : ndarray, shape (3,)
         In part coordinates.
     count, step_deg : int, float
-        The same again, turned about the part's z.
+        Repeats, this one included, each turned by the step about the part's z from the one before.
     work_offset : int or None
         Its number, 1 to 9 (of the first, when repeated); None leaves the choice open.
     tilt : "positive", "negative" or None
         The sign that the tilt's program angle must have.
     held_deg : mapping of letter to program angle
         Rotaries that must stand there.
-    when_free : "keep" or "line up x"
-        What a rotary whose angle does not matter does: stay, or turn the plane's x into line with machine X.
+    when_singular : "keep" or "line up x"
+        For a rotary whose angle has no influence: keep it, or turn the plane's x into line with machine X.
+
+    Raises
+    ------
+    KinematicsError
+        When both or neither of angles and plane are given, or a value is not of its kind.
+
+    Examples
+    --------
+    >>> Operation("port", plane=[0, 0, 1])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: port, plane: expected a Plane, found [0, 0, 1]
     """
 
     name: str
@@ -73,34 +97,55 @@ class Operation:
     work_offset: int | None = None
     tilt: TiltSign | None = None
     held_deg: Mapping[str, float] = field(default_factory=dict)
-    when_free: WhenFree = "keep"
+    when_singular: WhenSingular = "keep"
 
     def __post_init__(self) -> None:
+        name = as_instance(self.name, str, "operation, name")
         if (self.program_deg is None) == (self.plane is None):
-            raise KinematicsError(f"{self.name}: expected either rotary angles or a plane")
-        if self.count < 1:
-            raise KinematicsError(f"{self.name}, repeat: expected a count of 1 or more, found {self.count}")
-        object.__setattr__(
-            self, "origin_mm", read_only(as_vectors(self.origin_mm, 3, f"{self.name}, origin"))
-        )
+            raise KinematicsError(f"{name}: expected either rotary angles or a plane")
+        if self.program_deg is not None:
+            if isinstance(self.program_deg, str) or not isinstance(self.program_deg, (Sequence, np.ndarray)):
+                raise KinematicsError(
+                    f"{name}, angles: expected a list of degrees, found {shown(self.program_deg)}"
+                )
+            angles = tuple(as_number(angle, f"{name}, angles") for angle in self.program_deg)
+            object.__setattr__(self, "program_deg", angles)
+        if self.plane is not None:
+            as_instance(self.plane, Plane, f"{name}, plane")
+        if not isinstance(self.held_deg, Mapping):
+            raise KinematicsError(
+                f"{name}, held: expected a mapping of letters to degrees, found {shown(self.held_deg)}"
+            )
+        held = {letter: as_number(angle, f"{name}, held {letter}") for letter, angle in self.held_deg.items()}
+        if self.when_singular not in ("keep", "line up x"):
+            raise KinematicsError(
+                f'{name}, when singular: expected "keep" or "line up x", found {shown(self.when_singular)}'
+            )
+        checked_tilt(self.tilt, f"{name}, tilt")
+        object.__setattr__(self, "origin_mm", read_only(as_vector(self.origin_mm, 3, f"{name}, origin")))
+        object.__setattr__(self, "count", as_count(self.count, f"{name}, repeat"))
+        object.__setattr__(self, "step_deg", as_number(self.step_deg, f"{name}, step"))
+        object.__setattr__(self, "held_deg", read_only_map(held))
+        if self.work_offset is not None:
+            object.__setattr__(self, "work_offset", as_count(self.work_offset, f"{name}, work offset"))
 
     @property
     def names(self) -> tuple[str, ...]:
-        """The names of all that it stands for: "port 1", "port 2", ... where it is repeated."""
+        """The name of each repeat: "port 1", "port 2", ...; of a single operation its own."""
         if self.count == 1:
             return (self.name,)
         return tuple(f"{self.name} {k}" for k in range(1, self.count + 1))
 
 
 @dataclass(frozen=True, eq=False)
-class PlacedOperation:
-    """How one operation stands on the machine.
+class PlacedOperation(ValueEquality):
+    """One operation as it stands on the machine.
 
     Attributes
     ----------
     name : str
     operation : int
-        Which of the operations asked for it belongs to, from 0.
+        Its place among the operations asked for, from 0.
     work_offset : int or None
         The number that was asked for.
     machine_deg, program_deg : ndarray, shape (n,)
@@ -112,13 +157,13 @@ class PlacedOperation:
     axes : ndarray, shape (3, 3)
         Rows: machine X, Y, Z in part coordinates.
     plane : Plane
-        What faces the spindle.
-    free : tuple of str
-        Rotaries whose angle does not matter here.
-    short_deg : float
-        How far the plane's normal stays from the spindle (within what was let pass).
+        The plane that faces the spindle.
+    singular_axes : tuple of str
+        Rotaries whose angle has no influence here.
+    misalignment_deg : float
+        The angle from the spindle at which the plane's normal stays, within the tolerance.
     aim : Aim or None
-        Every way there; None where the angles were given.
+        All solutions; None where the angles were stated.
     """
 
     name: str
@@ -130,13 +175,13 @@ class PlacedOperation:
     origin_mm: NDArray[np.float64]
     axes: NDArray[np.float64]
     plane: Plane
-    free: tuple[str, ...] = ()
-    short_deg: float = 0.0
+    singular_axes: tuple[str, ...] = ()
+    misalignment_deg: float = 0.0
     aim: Aim | None = None
 
     @property
     def plane_x_deg(self) -> float | None:
-        """How far the plane's own x stands turned from machine X; None where the plane has no x of its own.
+        """The angle from machine X to the plane's own x; None where the plane has no x of its own.
 
         Degrees, counterclockwise seen from the spindle, -180 to 180.
         """
@@ -151,64 +196,98 @@ class PlacedOperation:
 
 
 @dataclass(frozen=True, eq=False)
-class UnreachableOperation:
-    """An operation that the machine cannot stand for.
+class UnreachableOperation(ValueEquality):
+    """An operation that the machine cannot bring to the spindle.
 
     Attributes
     ----------
     name : str
     operation : int
+        Its place among the operations asked for, from 0.
     work_offset : int or None
         The number that was asked for.
     aim : Aim
-        What was tried: the nearest poses, how many degrees short, and why each is out.
+        The solutions tried, the nearest first.
+    alignment : Violation or None
+        Where the direction is reached but the plane's x cannot be lined up: the limit that stops it.
     """
 
     name: str
     operation: int
     work_offset: int | None
     aim: Aim
+    alignment: Violation | None = None
 
     @property
-    def why(self) -> str:
-        """The reason in words, with the nearest pose that can be had."""
-        reasons = [reason for solution in self.aim.solutions for reason in solution.why_out]
-        if self.aim.short_deg > 0.0:
-            nearest = self.aim.solutions[0].machine_deg
-            short = (
-                f"its direction stays {self.aim.short_deg:.4f} degrees from the spindle at best "
-                f"(machine angles {', '.join(f'{angle:.4f}' for angle in nearest)})"
-            )
-            # Slightly off square, a direction is always a little short; what stops it may yet be a limit.
-            reasons = [short, *reasons] if self.aim.best is None else [short]
-        return "; ".join(reasons)
+    def solutions(self) -> tuple[Solution, ...]:
+        """The solutions tried, with what each violates."""
+        if self.alignment is not None:
+            return (replace(self.aim.solutions[0], violations=(self.alignment,)),)
+        return self.aim.solutions
+
+    @property
+    def misalignment_deg(self) -> float:
+        """The angle from the spindle at which the direction stays at best."""
+        return self.solutions[0].misalignment_deg
+
+    @property
+    def violations(self) -> tuple[Violation, ...]:
+        """All violations of the solutions, in their order."""
+        return tuple(one for solution in self.solutions for one in solution.violations)
 
 
 @dataclass(frozen=True)
 class Placement:
-    """Every operation, repeated ones one by one, in order: how it stands, or why it cannot."""
+    """Every operation in order, repeats one by one: placed, or found unreachable."""
 
     results: tuple[PlacedOperation | UnreachableOperation, ...]
 
     @property
     def placed(self) -> tuple[PlacedOperation, ...]:
-        """Those that stand."""
+        """The operations that were placed."""
         return tuple(one for one in self.results if isinstance(one, PlacedOperation))
 
     @property
-    def unreached(self) -> tuple[UnreachableOperation, ...]:
-        """Those that cannot."""
+    def unreachable(self) -> tuple[UnreachableOperation, ...]:
+        """The operations that cannot be reached."""
         return tuple(one for one in self.results if isinstance(one, UnreachableOperation))
 
 
 _ALIKE_DEG = 1.0
-"""A pattern that stands like its first is out by what the lines are out of square; the other tilt by half a turn."""
+"""Repeats of stated angles differ from the first by what the lines are out of square; the other tilt by half a turn."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Item:
+    """One operation to place: a single one, or one repeat."""
+
+    name: str
+    operation: int
+    work_offset: int | None
+    origin_mm: NDArray[np.float64]
+    stated_deg: NDArray[np.float64] | None
+    plane: Plane | None
+    problem: AimProblem
+    line_up: bool
+    alike: bool
+
+
+@dataclass(frozen=True, eq=False)
+class _Choice:
+    """The angles chosen for an item, None where it is unreachable; and where it came from."""
+
+    previous_deg: NDArray[np.float64]
+    machine_deg: NDArray[np.float64] | None
+    misalignment_deg: float = 0.0
+    aim: Aim | None = None
+    singular_axes: tuple[str, ...] = ()
+    alignment: Violation | None = None
 
 
 def place_operations(
-    setup: Setup, operations: Iterable[Operation], aim_within_deg: float = AIM_WITHIN_DEG
+    setup: Setup, operations: Iterable[Operation], tolerance_deg: float = AIM_WITHIN_DEG
 ) -> Placement:
-    """How operations stand on the machine, one after the other.
+    """Place operations on the machine, one after the other.
 
     The first comes from program zero, each next one from where the last one stood; the least motion wins.
 
@@ -216,8 +295,8 @@ def place_operations(
     ----------
     setup : Setup
     operations : iterable of Operation
-    aim_within_deg : float
-        How far a direction may stay from the spindle and still count as reached.
+    tolerance_deg : float
+        The angle from the spindle at which a direction still counts as reached.
 
     Returns
     -------
@@ -226,18 +305,17 @@ def place_operations(
     Raises
     ------
     KinematicsError
-        When stated angles lie outside a rotary's limits, or a held rotary does not exist.
+        When stated angles lie outside a rotary's limits, a held rotary does not exist, or what is given is no operation.
 
     Examples
     --------
     >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.work_offsets import set_up
     >>> from kinematics.plane import plane_from_normal
     >>> from kinematics.rotary import RotaryAxis, RotationSense
     >>> from kinematics.stack import StackStep
     >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
     >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> setup = set_up(Machine("mill", (a, c), Platter(face_mm=0.0)), [StackStep("post", up_mm=100.0)])
+    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [StackStep("post", up_mm=100.0)])
     >>> port = Operation("port", plane=plane_from_normal([0, 1, 0]), count=4, step_deg=90.0)
     >>> for at in place_operations(setup, [port]).placed:
     ...     print(at.name, at.program_deg.round(6).tolist(), at.offset_mm.round(6).tolist())
@@ -246,15 +324,17 @@ def place_operations(
     port 3 [-90.0, 180.0] [0.0, -150.0, -50.0]
     port 4 [-90.0, 270.0] [0.0, -150.0, -50.0]
     """
-    results: list[PlacedOperation | UnreachableOperation] = []
-    previous = _start(setup)
+    tolerance = as_number(tolerance_deg, "place operations, tolerance")
+    if tolerance < 0.0:
+        raise KinematicsError(f"place operations, tolerance: expected 0 or more, found {tolerance:g}")
+    as_instance(setup, Setup, "place operations, setup")
+    if isinstance(operations, Operation) or not isinstance(operations, Iterable):
+        raise KinematicsError(f"place operations: expected a list of operations, found {shown(operations)}")
+    items: list[_Item] = []
     for number, operation in enumerate(operations):
-        for asked, work_number, alike in _expand(setup, operation):
-            found = _place_one(setup, asked, number, work_number, previous, aim_within_deg, alike=alike)
-            results.append(found)
-            if isinstance(found, PlacedOperation):
-                previous = found.machine_deg
-    return Placement(tuple(results))
+        as_instance(operation, Operation, "place operations")
+        items.extend(_expand(setup, operation, number, tolerance))
+    return Placement(tuple(_placed(setup, items, _chain(setup, items))))
 
 
 def _start(setup: Setup) -> NDArray[np.float64]:
@@ -266,77 +346,42 @@ def _start(setup: Setup) -> NDArray[np.float64]:
     return start
 
 
-def _expand(setup: Setup, operation: Operation) -> list[tuple[Operation, int | None, bool]]:
-    """The operation once for each repeat, its work offset number, and whether it must stand like the first."""
-    numbers = [
-        None if operation.work_offset is None else operation.work_offset + k for k in range(operation.count)
-    ]
-    if operation.count == 1:
-        return [(operation, numbers[0], False)]
+def _expand(setup: Setup, operation: Operation, number: int, tolerance_deg: float) -> list[_Item]:
+    """The operation once for each repeat."""
+    machine, offset = setup.machine, setup.rotary_offset_deg
+    held: dict[int, float | NDArray[np.float64]] = {
+        machine.index(letter): angle + float(offset[machine.index(letter)])
+        for letter, angle in operation.held_deg.items()
+    }
+    problem = AimProblem(machine, tolerance_deg, held, operation.tilt, offset)
+    stated = None if operation.program_deg is None else _stated_angles(setup, operation)
     plane = operation.plane
-    if plane is None:
-        axes = plane_axes(setup, setup.machine_deg(operation.program_deg or ()))
-        plane = Plane(axes[2], axes[0])
-    pattern = circular_pattern(plane, operation.origin_mm, operation.count, operation.step_deg)
-    expanded = []
-    for k, (turned, origin) in enumerate(pattern):
-        one = replace(operation, name=operation.names[k], origin_mm=origin, count=1)
+    origins: list[tuple[Plane | None, NDArray[np.float64]]] = [(plane, operation.origin_mm)]
+    if operation.count > 1:
+        first = plane
+        if first is None:
+            axes = setup.machine_axes(np.asarray(stated))
+            first = Plane(axes[2], axes[0])
+        origins = list(circular_pattern(first, operation.origin_mm, operation.count, operation.step_deg))
+    line_up = operation.when_singular == "line up x"
+    items = []
+    for k, ((one, origin), name) in enumerate(zip(origins, operation.names, strict=True)):
         # The first of a pattern of stated angles keeps them; the others are found from how it stands.
-        if operation.plane is not None:
-            one = replace(one, plane=turned)
-        elif k > 0:
-            one = replace(one, program_deg=None, plane=turned, when_free="line up x")
-        expanded.append((one, numbers[k], operation.plane is None))
-    return expanded
-
-
-def _place_one(
-    setup: Setup,
-    operation: Operation,
-    number: int,
-    work_number: int | None,
-    previous: NDArray[np.float64],
-    aim_within_deg: float,
-    *,
-    alike: bool,
-) -> PlacedOperation | UnreachableOperation:
-    if operation.program_deg is not None:
-        return _placed(setup, operation, number, work_number, _stated_angles(setup, operation))
-    assert operation.plane is not None  # an Operation has angles or a plane
-    part = setup.part_in_machine
-    held = {letter: angle + _offset_of(setup, letter) for letter, angle in operation.held_deg.items()}
-
-    def ways_with(stay: Mapping[str, float], *, free_too: bool = True) -> Aim:
-        assert operation.plane is not None
-        return aim_within(
-            setup.machine,
-            part.turn(operation.plane.normal),
-            previous,
-            aim_within_deg,
-            held_deg={**held, **stay},
-            tilt=operation.tilt,
-            rotary_offset_deg=setup.rotary_offset_deg,
-            free_too=free_too,
+        own = stated if k == 0 else None
+        items.append(
+            _Item(
+                name,
+                number,
+                None if operation.work_offset is None else operation.work_offset + k,
+                origin,
+                own,
+                None if own is not None else one,
+                problem,
+                line_up or (stated is not None and k > 0),
+                stated is not None and k > 0,
+            )
         )
-
-    ways = ways_with({})
-    if not ways.reaches(aim_within_deg):
-        return UnreachableOperation(operation.name, number, work_number, ways)
-    way = _choose(setup, operation.plane, ways, alike=alike)
-    if operation.when_free == "line up x" and operation.plane.x is not None and ways.free:
-        letter = ways.free[-1]
-        lined_up = _lined_up(setup, letter, part.turn(operation.plane.x), np.array(way.machine_deg))
-        if isinstance(lined_up, str):
-            out = replace(ways, solutions=(replace(way, why_out=(lined_up,)),))
-            return UnreachableOperation(operation.name, number, work_number, out)
-        lined = replace(ways_with({letter: lined_up}), free=ways.free)
-        # Lined up, it can miss by more than it may: then it is aimed as if that rotary mattered, as it does a little.
-        ways = lined if lined.reaches(aim_within_deg) else ways_with({}, free_too=False)
-        if not ways.reaches(aim_within_deg):
-            return UnreachableOperation(operation.name, number, work_number, ways)
-        way = ways.solutions[0]
-    found = _placed(setup, operation, number, work_number, np.array(way.machine_deg))
-    return replace(found, plane=operation.plane, free=ways.free, short_deg=way.short_deg, aim=ways)
+    return items
 
 
 def _stated_angles(setup: Setup, operation: Operation) -> NDArray[np.float64]:
@@ -350,45 +395,223 @@ def _stated_angles(setup: Setup, operation: Operation) -> NDArray[np.float64]:
     return angles
 
 
-def _offset_of(setup: Setup, letter: str) -> float:
-    return float(setup.rotary_offset_deg[setup.machine.index(letter)])
+@dataclass(frozen=True)
+class _Option:
+    """A feasible solution that does not depend on the previous angles."""
+
+    machine_deg: tuple[float, ...]
+    misalignment_deg: float
+    alike: bool
 
 
-def _choose(setup: Setup, plane: Plane, ways: Aim, *, alike: bool) -> Solution:
-    """The cheapest that fits; in a pattern of stated angles the cheapest that stands like its first."""
-    fitting = [way for way in ways.solutions if way.fits]
-    if alike and plane.x is not None:
-        for way in fitting:
-            along_x, along_y, _ = plane_axes(setup, way.machine_deg) @ plane.x
-            if abs(np.degrees(np.arctan2(along_y, along_x))) < _ALIKE_DEG:
-                return way
-    return fitting[0]
+def _chain(setup: Setup, items: list[_Item]) -> list[_Choice]:
+    """Rotary angles of every item, each of least motion from the one before."""
+    rotaries, options = setup.machine.rotaries, _options(setup, items)
+    previous = _start(setup)
+    choices: list[_Choice] = []
+    for place, item in enumerate(items):
+        if item.stated_deg is not None:
+            choice = _Choice(previous, item.stated_deg + 0.0)
+        elif place in options:
+            best = _least_motion(rotaries, options[place], previous.tolist(), item)
+            choice = (
+                _Choice(previous, None)
+                if best is None
+                else _Choice(previous, np.array(best.machine_deg) + 0.0, best.misalignment_deg)
+            )
+        else:
+            choice = _aimed(setup, item, previous)
+        choices.append(choice)
+        if choice.machine_deg is not None:
+            previous = choice.machine_deg
+    return choices
 
 
-def _lined_up(setup: Setup, letter: str, x: NDArray[np.float64], angles: NDArray[np.float64]) -> float | str:
-    """The machine angle of a free rotary at which a direction lies along machine X; or why it cannot stand there."""
-    machine = setup.machine
-    turning = machine.index(letter)
-    reached = angle_to_align(machine, letter, x, [1.0, 0.0, 0.0], angles)
-    fitting = machine.rotaries[turning].every_wrap_deg(reached, _offset_of(setup, letter))
+def _groups(items: list[_Item]) -> list[tuple[AimProblem, list[int]]]:
+    """Places of the items that have a plane, grouped by what is held and which tilt is asked for."""
+    groups: dict[tuple[object, ...], tuple[AimProblem, list[int]]] = {}
+    for place, item in enumerate(items):
+        if item.plane is not None:
+            key = (tuple(item.problem.held.items()), item.problem.tilt)
+            groups.setdefault(key, (item.problem, []))[1].append(place)
+    return list(groups.values())
+
+
+def _directions(setup: Setup, items: Sequence[_Item]) -> NDArray[np.float64]:
+    """Outward directions in machine coordinates at the all-zero pose, of length one, shape (3, k)."""
+    normals = np.array([item.plane.normal for item in items if item.plane is not None]).reshape(-1, 3)
+    return np.ascontiguousarray(normalized(setup.part_in_machine.rotate(normals), "direction").T)
+
+
+def _options(setup: Setup, items: list[_Item]) -> dict[int, list[_Option]]:
+    """The feasible solutions of all items whose solutions do not depend on the previous angles, by their place."""
+    options: dict[int, list[_Option]] = {}
+    for problem, places in _groups(items):
+        wanted = _directions(setup, [items[place] for place in places])
+        rows, found = independent_candidates(problem, wanted)
+        if not rows.size:
+            continue
+        alike = np.zeros(found.valid.shape, dtype=bool)
+        for row, x in ((r, items[places[k]]) for r, k in enumerate(rows.tolist()) if items[places[k]].alike):
+            alike[row] = _alike(setup, found.machine_deg[:, row], found.feasible[row], x.plane)
+        angles = np.moveaxis(found.machine_deg, 0, -1)
+        columns = zip(rows.tolist(), angles, found.feasible, found.misalignment_deg, alike, strict=True)
+        for k, poses, feasible, misalignment, same in columns:
+            options[places[k]] = [
+                _Option(tuple(pose), miss, one)
+                for pose, miss, one in zip(
+                    poses[feasible].tolist(),
+                    misalignment[feasible].tolist(),
+                    same[feasible].tolist(),
+                    strict=True,
+                )
+            ]
+    return options
+
+
+def _alike(
+    setup: Setup, angles: NDArray[np.float64], feasible: NDArray[np.bool_], plane: Plane | None
+) -> NDArray[np.bool_]:
+    """Mask of the poses (n, k) that bring the plane's x to machine X, as the first of a stated pattern has it."""
+    same = np.zeros(feasible.shape, dtype=bool)
+    if plane is not None and plane.x is not None:
+        seen = setup.machine_axes(angles[:, feasible].T) @ plane.x
+        same[feasible] = np.abs(np.degrees(np.arctan2(seen[:, 1], seen[:, 0]))) < _ALIKE_DEG
+    return same
+
+
+def _least_motion(
+    rotaries: tuple[RotaryAxis, ...], options: list[_Option], previous: list[float], item: _Item
+) -> _Option | None:
+    """The option of least motion, of equal ones the first; None where it misses by more than the tolerance."""
+    fitting = [one for one in options if one.alike] if item.alike else []
+    best, least = None, 0.0
+    for one in fitting or options:
+        motion = 0.0
+        for rotary, start, end in zip(rotaries, previous, one.machine_deg, strict=True):
+            motion += abs(_move_deg(rotary, start, end))
+        coarse = round(motion * 1e6)
+        if best is None or coarse < least:
+            best, least = one, coarse
+    if best is None or best.misalignment_deg > item.problem.tolerance_deg:
+        return None
+    return best
+
+
+def _move_deg(rotary: RotaryAxis, start_deg: float, end_deg: float) -> float:
+    """As `RotaryAxis.move_deg`, to the same bits without making an array of one pair."""
+    move = end_deg - start_deg
+    if rotary.limits_deg is not None:
+        return move
+    turned = (move + 180.0) % 360.0
+    if turned < SNAP_DEG or 360.0 - turned < SNAP_DEG:
+        turned = 0.0
+    return turned - 180.0
+
+
+def _aimed(setup: Setup, item: _Item, previous: NDArray[np.float64]) -> _Choice:
+    """The angles of an item where they depend on the previous ones: a rotary is singular or one of three is held."""
+    assert item.plane is not None  # an item has angles or a plane
+    tolerance = item.problem.tolerance_deg
+    wanted = _directions(setup, [item])
+
+    def ways_with(problem: AimProblem) -> Aim:
+        return aim_rows(problem, wanted, previous[:, None])[0]
+
+    ways = ways_with(item.problem)
+    if not ways.reaches(tolerance):
+        return _Choice(previous, None, aim=ways)
+    way = ways.solutions[0]
+    if item.alike:
+        fitting = np.array([one.machine_deg for one in ways.solutions if one.feasible])
+        same = _alike(setup, fitting.T, np.ones(len(fitting), dtype=bool), item.plane)
+        way = ways.solutions[int(np.argmax(same))]
+    singular = ways.singular_axes
+    if item.line_up and item.plane.x is not None and singular:
+        x = setup.part_in_machine.rotate(item.plane.x)
+        lined_up = _lined_up(setup, singular[-1], x, np.array(way.machine_deg))
+        if isinstance(lined_up, Violation):
+            return _Choice(previous, None, aim=ways, alignment=lined_up)
+        at = {setup.machine.index(singular[-1]): lined_up}
+        ways = ways_with(replace(item.problem, held={**item.problem.held, **at}))
+        # Lined up, it can miss by more than it may: then it is aimed as if that rotary mattered, as it does a little.
+        if not ways.reaches(tolerance):
+            ways = ways_with(replace(item.problem, keep_last=False))
+            singular = ways.singular_axes
+        if not ways.reaches(tolerance):
+            return _Choice(previous, None, aim=ways)
+        way = ways.solutions[0]
+    return _Choice(previous, np.array(way.machine_deg) + 0.0, way.misalignment_deg, ways, singular)
+
+
+def _lined_up(
+    setup: Setup, letter: str, x: NDArray[np.float64], angles: NDArray[np.float64]
+) -> float | Violation:
+    """The machine angle of a rotary at which a direction lies along machine X; or the limit that forbids it."""
+    turning = setup.machine.index(letter)
+    rotary = setup.machine.rotaries[turning]
+    aligned = angle_to_align(setup.machine, letter, x, [1.0, 0.0, 0.0], angles)
+    fitting = rotary.equivalent_angles_deg(aligned, float(setup.rotary_offset_deg[turning]))
     if not fitting.size:
-        low, high = machine.rotaries[turning].limits_deg or (0.0, 0.0)
-        return f"{letter} would stand at {reached:.4f} to line x up, its limits are {low:g} to {high:g}"
+        low, high = rotary.limits_deg or (0.0, 0.0)
+        excess = min((low - aligned) % 360.0, (aligned - high) % 360.0)
+        return Violation("alignment", letter, aligned, rotary.limits_deg, excess)
     return float(fitting[np.argmin(np.abs(fitting - angles[turning]))])
 
 
 def _placed(
-    setup: Setup, operation: Operation, number: int, work_number: int | None, angles: NDArray[np.float64]
-) -> PlacedOperation:
-    axes = plane_axes(setup, angles)
-    return PlacedOperation(
-        name=operation.name,
-        operation=number,
-        work_offset=work_number,
-        machine_deg=read_only(angles + 0.0),
-        program_deg=read_only(setup.program_deg(angles)),
-        offset_mm=read_only(work_offset(setup, operation.origin_mm, angles)),
-        origin_mm=operation.origin_mm,
-        axes=read_only(axes),
-        plane=Plane(axes[2]),
+    setup: Setup, items: list[_Item], choices: list[_Choice]
+) -> list[PlacedOperation | UnreachableOperation]:
+    """The results: offsets, axes and all solutions, computed for all items together."""
+    aims = _aims(setup, items, choices)
+    chosen = [place for place, choice in enumerate(choices) if choice.machine_deg is not None]
+    count = len(setup.machine.rotaries)
+    machine_deg = np.array([choices[place].machine_deg for place in chosen]).reshape(-1, count)
+    origins = np.array([items[place].origin_mm for place in chosen]).reshape(-1, 3)
+    arrays = zip(
+        read_only(machine_deg),
+        read_only(setup.program_deg(machine_deg)),
+        read_only(setup.work_offset(origins, machine_deg)),
+        read_only(setup.machine_axes(machine_deg)),
+        strict=True,
     )
+    rows = dict(zip(chosen, arrays, strict=True))
+    results: list[PlacedOperation | UnreachableOperation] = []
+    for place, (item, choice) in enumerate(zip(items, choices, strict=True)):
+        ways = aims.get(place)
+        if place not in rows:
+            assert ways is not None  # only stated angles have none, and they are always placed
+            results.append(
+                UnreachableOperation(item.name, item.operation, item.work_offset, ways, choice.alignment)
+            )
+            continue
+        angles, program, offset, axes = rows[place]
+        results.append(
+            PlacedOperation(
+                item.name,
+                item.operation,
+                item.work_offset,
+                angles,
+                program,
+                offset,
+                item.origin_mm,
+                axes,
+                Plane(axes[2]) if item.plane is None else item.plane,
+                choice.singular_axes,
+                choice.misalignment_deg,
+                ways,
+            )
+        )
+    return results
+
+
+def _aims(setup: Setup, items: list[_Item], choices: list[_Choice]) -> dict[int, Aim]:
+    """All solutions of every item with a plane, by its place; those not found in the chain are found together."""
+    aims = {place: choice.aim for place, choice in enumerate(choices) if choice.aim is not None}
+    for problem, places in _groups(items):
+        rest = [place for place in places if place not in aims]
+        if rest:
+            wanted = _directions(setup, [items[place] for place in rest])
+            previous = np.array([choices[place].previous_deg for place in rest]).T
+            aims.update(zip(rest, aim_rows(problem, wanted, np.ascontiguousarray(previous)), strict=True))
+    return aims

@@ -20,7 +20,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import sincos_deg
-from kinematics.machine import Machine, table_pose
+from kinematics.forward import table_pose
+from kinematics.machine import Machine
 from kinematics.validation import as_vectors
 
 __all__ = [

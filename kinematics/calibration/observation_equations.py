@@ -15,7 +15,8 @@ from kinematics.calibration.line_parameters import (
 )
 from kinematics.calibration.readings import Readings, TargetKind
 from kinematics.errors import KinematicsError
-from kinematics.machine import Machine, is_horizontal, table_pose
+from kinematics.forward import table_pose
+from kinematics.machine import Machine, is_horizontal
 
 __all__ = [
     "LinearizedTargets",

@@ -14,7 +14,8 @@ from kinematics.calibration.results import Outlier, ReadingFit
 from kinematics.calibration.solve import Adjusted, solve
 from kinematics.calibration.statistics import p_value
 from kinematics.errors import KinematicsError
-from kinematics.machine import Machine, table_pose
+from kinematics.forward import table_pose
+from kinematics.machine import Machine
 
 __all__ = ["LeaveOneOut", "find_outliers", "reading_residuals", "worst_reading"]
 
@@ -96,7 +97,7 @@ def reading_residuals(
     where = derotate(problem.lines, numbers, problem.turns, problem.points)
     off = target_residuals(problem.charts, state.targets, problem.target, where, problem.lever_mm)
     fitted = _machine_at(machine, solved)
-    residual = table_pose(fitted, readings.angles_deg).turn(off[back])
+    residual = table_pose(fitted, readings.angles_deg).rotate(off[back])
     size = np.sqrt((residual * residual).sum(axis=-1))
     face = (problem.charts.equations[problem.target] == 1)[back]
     sign = np.where(face & (solved.residual[back, 0] < 0.0), -1.0, 1.0)

@@ -19,8 +19,8 @@ from kinematics.calibration.results import Estimate, FixedParameter
 from kinematics.calibration.solve import Adjusted, degrees_of_freedom
 from kinematics.calibration.statistics import coverage_factor
 from kinematics.errors import KinematicsError
-from kinematics.forward import transform_points
-from kinematics.machine import Machine, table_pose
+from kinematics.forward import table_pose, transform_points
+from kinematics.machine import Machine
 from kinematics.validation import as_vectors, normalized, read_only
 
 __all__ = [
@@ -176,7 +176,7 @@ def is_accessible(
     table = table_pose(machine, poses)
     for t, target in enumerate(targets):
         assert target.direction is not None
-        upward = table.turn(target.direction)[:, 2]
+        upward = table.rotate(target.direction)[:, 2]
         least = (
             np.cos(np.radians(_BORE_WITHIN_DEG))
             if target.kind in (TargetKind.BORE, TargetKind.PIN)

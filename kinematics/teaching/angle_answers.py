@@ -16,7 +16,7 @@ from kinematics.operations import PlacedOperation
 from kinematics.teaching.diagnosis import AXES, Answer
 from kinematics.teaching.perturbed_offsets import CalculationBatch, Mistake
 from kinematics.validation import read_only
-from kinematics.work_offsets import Setup, plane_axes, work_offset
+from kinematics.work_offsets import Setup
 
 __all__ = ["AngleAnswer", "AngleFault", "error_carried_forward", "matching_solution"]
 
@@ -76,14 +76,14 @@ def matching_solution(
     Examples
     --------
     >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.work_offsets import Setup
     >>> from kinematics.operations import Operation
     >>> from kinematics.operations import place_operations
     >>> from kinematics.plane import plane_from_normal
     >>> from kinematics.rotary import RotaryAxis, RotationSense
     >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
     >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> setup = set_up(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
+    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
     >>> port = place_operations(setup, [Operation("port", plane=plane_from_normal([0, 1, 1]))]).placed
     >>> port[0].program_deg.round(6).tolist()
     [-45.0, 0.0]
@@ -153,16 +153,16 @@ def _ways(setup: Setup, placed: PlacedOperation, stated: Mapping[str, float]) ->
     """Every way to stand for an operation, the one it was placed in first."""
     if placed.aim is None:
         return [placed]
-    fitting = (solution for solution in placed.aim.solutions if solution.fits)
+    fitting = (solution for solution in placed.aim.solutions if solution.feasible)
     ways = [placed, *(_standing(setup, placed, np.array(solution.machine_deg)) for solution in fitting)]
-    if placed.free and any(letter in stated for letter in placed.free):
+    if placed.singular_axes and any(letter in stated for letter in placed.singular_axes):
         ways = [_free_as_stated(setup, way, stated) for way in ways]
     return ways
 
 
 def _free_as_stated(setup: Setup, way: PlacedOperation, stated: Mapping[str, float]) -> PlacedOperation:
     angles = way.machine_deg.copy()
-    for letter in way.free:
+    for letter in way.singular_axes:
         i = setup.machine.index(letter)
         if letter in stated:
             angles[i] = stated[letter] + setup.rotary_offset_deg[i]
@@ -174,8 +174,8 @@ def _standing(setup: Setup, placed: PlacedOperation, machine_deg: NDArray[np.flo
         placed,
         machine_deg=read_only(machine_deg),
         program_deg=read_only(setup.program_deg(machine_deg)),
-        offset_mm=read_only(work_offset(setup, placed.origin_mm, machine_deg)),
-        axes=read_only(plane_axes(setup, machine_deg)),
+        offset_mm=read_only(setup.work_offset(placed.origin_mm, machine_deg)),
+        axes=read_only(setup.machine_axes(machine_deg)),
     )
 
 

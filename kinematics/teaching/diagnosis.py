@@ -322,13 +322,13 @@ def diagnose(
     Examples
     --------
     >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.work_offsets import Setup
     >>> from kinematics.operations import Operation
     >>> from kinematics.operations import place_operations
     >>> from kinematics.rotary import RotaryAxis, RotationSense
     >>> a = RotaryAxis("A", [0, 10, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
     >>> stack = [StackStep("post", up_mm=100.0)]
-    >>> setup = set_up(Machine("mill", (a,), Platter()), stack)
+    >>> setup = Setup.from_stack(Machine("mill", (a,), Platter()), stack)
     >>> ports = place_operations(setup, [Operation("port", program_deg=(-30.0,), origin_mm=[0, 7.0, 0])]).placed
     >>> ports[0].offset_mm.round(3).tolist()
     [0.0, -33.938, 40.103]

@@ -236,14 +236,14 @@ def aim_steps(setup: Setup, placed: PlacedOperation) -> tuple[WorkedStep, ...]:
     Examples
     --------
     >>> from kinematics.machine import Platter
-    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.work_offsets import Setup
     >>> from kinematics.operations import Operation
     >>> from kinematics.operations import place_operations
     >>> from kinematics.plane import plane_from_normal
     >>> from kinematics.rotary import RotationSense
     >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
     >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> setup = set_up(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
+    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
     >>> (port,) = place_operations(setup, [Operation("port", plane=plane_from_normal([1, 2, 2]))]).placed
     >>> lines = aim_steps(setup, port)
     >>> [line.key for line in lines]
@@ -255,7 +255,7 @@ def aim_steps(setup: Setup, placed: PlacedOperation) -> tuple[WorkedStep, ...]:
         return ()
     part = setup.part_in_machine
     wanted = placed.plane.normal
-    normal = part.turn(wanted)
+    normal = part.rotate(wanted)
     direction = WorkedStep(
         "aim direction",
         "The direction that must face the spindle, at length one, as it points with every rotary at zero.",

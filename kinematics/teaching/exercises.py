@@ -19,7 +19,7 @@ from kinematics.operations import Operation, PlacedOperation, place_operations
 from kinematics.plane import plane_from_normal
 from kinematics.rotary import RotaryAxis, RotationSense
 from kinematics.stack import StackStep
-from kinematics.work_offsets import Setup, set_up
+from kinematics.work_offsets import Setup
 
 __all__ = [
     "DECIMALS",
@@ -244,11 +244,11 @@ def _drawn(draw: RoundedRandom, level: Level, seed: int, sheet: int, units: Unit
     steps = _stack(draw, part, level)
     normals = _normals(draw) if level == "a normal to aim at" else None
     operations = _operations(draw, part, level, machine, normals)
-    setup = set_up(machine, steps)
+    setup = Setup.from_stack(machine, steps)
     placement = place_operations(setup, operations)
     travel = machine.travel
     assert travel is not None  # every drawn machine has travels
-    if placement.unreached:
+    if placement.unreachable:
         return None
     offsets = np.array([one.offset_mm for one in placement.placed])
     if (offsets < travel.low_mm).any() or (offsets > travel.high_mm).any():

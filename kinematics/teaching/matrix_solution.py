@@ -69,14 +69,14 @@ def solve_by_matrices(
     --------
     >>> from kinematics.teaching.worked_step import Digits, written
     >>> from kinematics.machine import Platter
-    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.work_offsets import Setup
     >>> from kinematics.operations import Operation
     >>> from kinematics.operations import place_operations
     >>> from kinematics.rotary import RotationSense
     >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
     >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
     >>> stack = [StackStep("post", up_mm=100.0)]
-    >>> setup = set_up(Machine("mill", (a, c), Platter(face_mm=0.0)), stack)
+    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), stack)
     >>> (port,) = place_operations(setup, [Operation("port", program_deg=(-90.0, 0.0))]).placed
     >>> working = solve_by_matrices(setup, port, stack)
     >>> [line.key for line in working.lines]

@@ -195,12 +195,12 @@ def offsets_mm(figures: CalculationBatch) -> Floats:
     Examples
     --------
     >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.work_offsets import Setup
     >>> from kinematics.operations import Operation
     >>> from kinematics.operations import place_operations
     >>> from kinematics.rotary import RotaryAxis, RotationSense
     >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
-    >>> setup = set_up(Machine("mill", (a,), Platter()), [StackStep("post", up_mm=100.0)])
+    >>> setup = Setup.from_stack(Machine("mill", (a,), Platter()), [StackStep("post", up_mm=100.0)])
     >>> port = place_operations(setup, [Operation("port", program_deg=(-90.0,))]).placed
     >>> figures = nominal_batch(setup, port, [StackStep("post", up_mm=100.0)], rows=2)
     >>> figures.counted[1, 0] = 2.0   # the post, counted twice

@@ -17,7 +17,8 @@ from kinematics.calibration.planning import PlannedTarget, is_accessible
 from kinematics.calibration.readings import TargetKind
 from kinematics.constants import MM_PER_INCH
 from kinematics.errors import KinematicsError
-from kinematics.machine import Machine, table_pose
+from kinematics.forward import table_pose
+from kinematics.machine import Machine
 from kinematics.rotary import RotaryAxis
 from kinematics.teaching.exercises import DECIMALS, PARTS, Part, RoundedRandom, UnitName, tilting_mill
 from kinematics.teaching.pivot_exercise import PIVOT_LEVEL, Method, PivotExercise, Probed
@@ -187,7 +188,7 @@ def _probed(
     axis = int(np.argmax(rotary.direction))
     table = table_pose(truth, poses)
     assert target.direction is not None  # a ball's is its stem's
-    normal = table.turn(target.direction)
+    normal = table.rotate(target.direction)
     touch = np.arange(len(poses)) % len(target.points_mm)
     exact = table.apply(target.points_mm[touch])
     # What the display adds to a centre or a contact: a ball is touched on top; a side touch shows the stylus centre.

@@ -60,10 +60,10 @@ def why_not_by_trigonometry(setup: Setup, steps: Sequence[StackStep] | None) -> 
     Examples
     --------
     >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.work_offsets import Setup
     >>> from kinematics.rotary import RotaryAxis, RotationSense
     >>> skew = RotaryAxis("C", [0, 0, 0], [0.01, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> why_not_by_trigonometry(set_up(Machine("mill", (skew,), Platter(face_mm=0.0)), []), [])
+    >>> why_not_by_trigonometry(Setup.from_stack(Machine("mill", (skew,), Platter(face_mm=0.0)), []), [])
     'rotary C does not run along a machine axis'
     """
     for rotary in setup.machine.rotaries:
@@ -104,12 +104,12 @@ def solve_by_trigonometry(
     Examples
     --------
     >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.work_offsets import Setup
     >>> from kinematics.operations import Operation
     >>> from kinematics.operations import place_operations
     >>> from kinematics.rotary import RotaryAxis, RotationSense
     >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
-    >>> setup = set_up(Machine("mill", (a,), Platter()), [StackStep("post", up_mm=100.0)])
+    >>> setup = Setup.from_stack(Machine("mill", (a,), Platter()), [StackStep("post", up_mm=100.0)])
     >>> (port,) = place_operations(setup, [Operation("port", program_deg=(-30.0,))]).placed
     >>> solve_by_trigonometry(setup, port, [StackStep("post", up_mm=100.0)]).offset_mm.round(6).tolist()
     [0.0, -50.0, 36.60254]

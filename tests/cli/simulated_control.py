@@ -225,7 +225,7 @@ class Control:
         return self.length_mm
 
     def contacts(self, thing, pose, start, end):
-        point, direction = pose.apply(thing.point), pose.turn(thing.direction)
+        point, direction = pose.apply(thing.point), pose.rotate(thing.direction)
         way, tip = end - start, self.tip_mm / 2.0
         if not way.any():
             return []

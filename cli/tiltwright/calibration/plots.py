@@ -65,8 +65,8 @@ def circles_about(fit: Fit, i: int) -> Circles:
     machine = fit.fitted_machine
     point, residual = readings.points_mm, fit.each.residual_mm
     for place, rotary in enumerate(machine.rotaries[:i]):
-        back = rotary.turned(readings.angles_deg[:, place]).inverse()
-        point, residual = back.apply(point), back.turn(residual)
+        back = rotary.pose_at(readings.angles_deg[:, place]).inverse()
+        point, residual = back.apply(point), back.rotate(residual)
     still = float(np.ptp(readings.angles_deg[:, i])) < _STILL_DEG
     keep = _runs_round(fit, i)[readings.target] if not still else np.zeros(len(readings), dtype=np.bool_)
     from_line = (point - line.point_mm) @ fit.across[i].T

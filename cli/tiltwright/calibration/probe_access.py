@@ -222,7 +222,7 @@ def obstacles_of(plan: Plan, machine: Machine, poses_deg: Array) -> list[Obstacl
     known = platter.face_mm is not None
     if known and platter.diameter_mm is not None:
         centre = transform_points(machine, frame.translation_mm, poses_deg)[:, None]
-        normal = table.turn(up)[:, None]
+        normal = table.rotate(up)[:, None]
         found.append(
             Obstacle("the platter", None, "platter", centre, centre, platter.diameter_mm / 2.0, normal)
         )
@@ -389,7 +389,7 @@ def _points(plan: Plan, machine: Machine, poses_deg: Array) -> Iterator[tuple[in
     for t, target in enumerate(plan.targets):
         assert target.direction is not None
         for point in target.points_mm:
-            yield t, table.apply(point), table.turn(target.direction)
+            yield t, table.apply(point), table.rotate(target.direction)
 
 
 def _candidates(plan: Plan, t: int, direction: Array) -> Iterator[list[Approach]]:

@@ -40,7 +40,7 @@ def pose_words(machine: Machine, angles_deg: ArrayLike) -> str:
 def directions_now(worked: EvaluatedPlan) -> NDArray[np.float64]:
     """Each reading's target direction at its pose, shape (N, 3)."""
     given = np.array([target.direction for target in worked.plan.targets])[worked.readings.target]
-    return np.asarray(table_pose(worked.machine, worked.readings.angles_deg).turn(given))
+    return np.asarray(table_pose(worked.machine, worked.readings.angles_deg).rotate(given))
 
 
 def missing(worked: EvaluatedPlan, path: str) -> list[Diagnostic]:

@@ -223,7 +223,6 @@ def _poses(
 ) -> str:
     import numpy as np
 
-    from kinematics import plane_axes, work_offset
     from tiltwright.files.parsing import check_limits, option_error, parse_grid, parse_pose
     from tiltwright.job import offsets_output
     from tiltwright.output.json_csv import json_text
@@ -241,7 +240,7 @@ def _poses(
     )
     reached = setup.machine_deg(program)
     check_limits(letters, reached, "--grid" if grid else "--at")
-    offset_mm, axes = work_offset(setup, [0.0, 0.0, 0.0], reached), plane_axes(setup, reached)
+    offset_mm, axes = setup.work_offset([0.0, 0.0, 0.0], reached), setup.machine_axes(reached)
     if as_csv:
         return offsets_output.poses_csv(letters, program, reached, offset_mm, axes, shown, turns)
     if as_json:

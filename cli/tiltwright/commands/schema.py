@@ -118,4 +118,6 @@ def _meaning(text: str) -> str:
     """A description as Markdown, in which the only markup is code between backticks."""
     from tiltwright.output.document_markdown import escaped_in_cell
 
-    return "".join(f"`{part}`" if place % 2 else escaped_in_cell(part) for place, part in enumerate(text.split("`")))
+    return "".join(
+        f"`{part}`" if place % 2 else escaped_in_cell(part) for place, part in enumerate(text.split("`"))
+    )

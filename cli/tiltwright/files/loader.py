@@ -25,8 +25,6 @@ from kinematics import (
     plane_from_normal,
     plane_from_rotations,
     plane_through,
-    set_up,
-    square_up,
     table_frame,
 )
 from tiltwright.files.checks import KnownMachine, check_job, check_machine, direction_of
@@ -133,7 +131,7 @@ def operation_of(operation: OperationTable, unit: Unit, machine: Machine) -> Ope
         work_offset=operation.work_offset,
         tilt=operation.tilt,
         held_deg=dict(operation.hold or {}),
-        when_free=operation.when_free or "keep",
+        when_singular=operation.when_free or "keep",
     )
 
 
@@ -150,10 +148,10 @@ def _plane_of(operation: OperationTable) -> Plane | None:
 
 def setup_of(file: JobFile, machine: Machine, steps: tuple[StackStep, ...]) -> Setup:
     """The part on its stack, with the rotary offsets that `square_up` asks for."""
-    setup = set_up(machine, steps)
+    setup = Setup.from_stack(machine, steps)
     for letter, reading_deg in (file.square_up or {}).items():
         if reading_deg is None:
-            setup = square_up(setup, letter)
+            setup = setup.aligned(letter)
         else:
             offset = setup.rotary_offset_deg.copy()
             offset[machine.index(letter)] = reading_deg

@@ -115,7 +115,7 @@ def evaluate_job(path: str, only: Sequence[str] = ()) -> EvaluatedJob:
             "one set of values for each work offset",
             "give it another number, or none: it then takes the next free one",
         )
-        for clash in numbering.clashes
+        for clash in numbering.conflicts
     ]
     if clashes:
         raise InputFaults(clashes)
@@ -124,7 +124,7 @@ def evaluate_job(path: str, only: Sequence[str] = ()) -> EvaluatedJob:
         for one, number in zip(placement.results, numbering.numbers, strict=True)
         if isinstance(one, PlacedOperation)
     )
-    evaluated = EvaluatedJob(job, setup, touch, operations, placement.unreached, numbering.before_each)
+    evaluated = EvaluatedJob(job, setup, touch, operations, placement.unreachable, numbering.shared)
     return _only(evaluated, only) if only else evaluated
 
 

@@ -5,14 +5,15 @@ JSON and CSV hold full float64, lengths in the stated unit, angles in degrees; k
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
 from numpy import float64
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics import Aim, Machine, PlacedOperation, TouchOff, UnreachableOperation, work_offset_code
+from kinematics import Machine, PlacedOperation, Solution, TouchOff, UnreachableOperation, work_offset_code
+from tiltwright.job.aim_wording import unreachable_text, violation_text
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import JobMessage
 from tiltwright.job.message_wording import message_words
@@ -71,8 +72,8 @@ def _operation(
         "plane": _rows(placed.axes),
         **_turns(placed.axes, turns),
         "plane_x_deg": placed.plane_x_deg,
-        "free": list(placed.free),
-        "short_deg": placed.short_deg,
+        "free": list(placed.singular_axes),
+        "short_deg": placed.misalignment_deg,
     }
 
 
@@ -131,13 +132,15 @@ def _touched(touch: TouchOff, used: str, units: str) -> dict[str, Any]:
 def _unreached(one: UnreachableOperation, machine: Machine) -> dict[str, Any]:
     return {
         "name": one.name,
-        "why": one.why,
-        "short_deg": one.aim.short_deg,
-        "ways": aim_ways(one.aim, machine),
+        "why": unreachable_text(one),
+        "short_deg": one.misalignment_deg,
+        "ways": aim_ways(one.solutions, machine),
     }
 
 
-def aim_ways(aim: Aim, machine: Machine, rotary_offset_deg: ArrayLike | None = None) -> list[dict[str, Any]]:
+def aim_ways(
+    solutions: Sequence[Solution], machine: Machine, rotary_offset_deg: ArrayLike | None = None
+) -> list[dict[str, Any]]:
     """Every solution of an aim for JSON, the best first."""
     offset = np.zeros(len(machine.rotaries)) if rotary_offset_deg is None else np.asarray(rotary_offset_deg)
     return [
@@ -145,11 +148,11 @@ def aim_ways(aim: Aim, machine: Machine, rotary_offset_deg: ArrayLike | None = N
             "program": by_letter(machine, np.array(way.machine_deg) - offset),
             "machine": by_letter(machine, way.machine_deg),
             "move": by_letter(machine, way.move_deg),
-            "cost_deg": way.cost_deg,
-            "fits": way.fits,
-            "why_out": list(way.why_out),
+            "cost_deg": way.motion_deg,
+            "fits": way.feasible,
+            "why_out": [violation_text(one) for one in way.violations],
         }
-        for way in aim.solutions
+        for way in solutions
     ]
 
 
@@ -335,15 +338,16 @@ def _table(
     return f"{title}\n\n{table([*head, *turns_head(convention)], rows, left=left)}\n\n{explained}"
 
 
-def aim_table(aim: Aim, machine: Machine, rotary_offset_deg: NDArray[float64]) -> str:
+def aim_table(solutions: Sequence[Solution], machine: Machine, rotary_offset_deg: NDArray[float64]) -> str:
     """Every solution of an aim as a table, the best first; those ruled out with the reason."""
     head = ["", *(f"program {letter}" for letter in machine.letters)]
     head += [f"machine {letter}" for letter in machine.letters] if rotary_offset_deg.any() else []
     head += ["motion", "verdict"]
     rows = []
-    for number, way in enumerate(aim.solutions, start=1):
+    for number, way in enumerate(solutions, start=1):
         row = [str(number), *map(angle, way.machine_deg - rotary_offset_deg)]
         row += [angle(value) for value in way.machine_deg] if rotary_offset_deg.any() else []
-        verdict = ("taken" if number == 1 else "fits") if way.fits else "out: " + "; ".join(way.why_out)
-        rows.append([*row, angle(way.cost_deg), verdict])
+        reasons = "; ".join(violation_text(one) for one in way.violations)
+        verdict = ("taken" if number == 1 else "fits") if way.feasible else f"out: {reasons}"
+        rows.append([*row, angle(way.motion_deg), verdict])
     return table(head, rows, align="l" + "r" * (len(head) - 2) + "l")

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 import numpy as np
 
 from kinematics import Machine, PlacedOperation
+from tiltwright.job.aim_wording import unreachable_text
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_kinds import (
     DirectionMissed,
@@ -53,7 +54,9 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
             Message(severity, finding, (one.placed.name,))
             for severity, finding in _of_operation(one.placed, evaluated)
         )
-    found += (Message(Severity.ERROR, NotReached(one.why), (one.name,)) for one in evaluated.unreached)
+    found += (
+        Message(Severity.ERROR, NotReached(unreachable_text(one)), (one.name,)) for one in evaluated.unreached
+    )
     return tuple(dict.fromkeys(found))
 
 
@@ -156,10 +159,10 @@ def _of_operation(placed: PlacedOperation, evaluated: EvaluatedJob) -> Iterator[
     above_mm = _above_plane_mm(placed, evaluated)
     if abs(above_mm) > _SEEN_MM:
         yield Severity.WARNING, ZeroOffPlane(above_mm)
-    for letter in placed.free:
+    for letter in placed.singular_axes:
         yield Severity.INFO, SingularRotary(letter, float(placed.program_deg[machine.index(letter)]))
-    if placed.short_deg > 0.0:
-        yield Severity.INFO, DirectionMissed(placed.short_deg)
+    if placed.misalignment_deg > 0.0:
+        yield Severity.INFO, DirectionMissed(placed.misalignment_deg)
 
 
 def beyond_travel(placed: PlacedOperation, machine: Machine, units: str) -> tuple[str, ...]:
@@ -189,7 +192,7 @@ def _beyond_travel(placed: PlacedOperation, machine: Machine) -> list[OutOfTrave
 
 def _off_square_deg(placed: PlacedOperation) -> float:
     """Degrees from machine X to the part's nearest axis; 0 where the operation was aimed, so nothing is expected square."""
-    if placed.aim is not None and (not placed.free or placed.plane.x is not None):
+    if placed.aim is not None and (not placed.singular_axes or placed.plane.x is not None):
         return 0.0
     along_x = placed.axes[0]
     axis = int(np.argmax(np.abs(along_x)))

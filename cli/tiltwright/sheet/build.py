@@ -249,13 +249,15 @@ def _remarks(one: PlacedOperation, machine: Machine) -> Texts:
             if angle == numbers.angle(0.0)
             else f"the plane's own x lies {angle}° from machine +X (counterclockwise positive, seen from the spindle)"
         )
-    for letter in one.free:
+    for letter in one.singular_axes:
         angle = numbers.angle(float(one.program_deg[machine.index(letter)]))
         remarks.append(
             f"{letter} may have any angle here (the direction lies along its axis); program {letter} {angle} was used"
         )
-    if numbers.angle(one.short_deg) != numbers.angle(0.0):
-        remarks.append(f"the direction is {numbers.angle(one.short_deg)}° off the spindle, as the job allows")
+    if numbers.angle(one.misalignment_deg) != numbers.angle(0.0):
+        remarks.append(
+            f"the direction is {numbers.angle(one.misalignment_deg)}Â° off the spindle, as the job allows"
+        )
     return tuple(remarks)
 
 

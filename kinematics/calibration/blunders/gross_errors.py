@@ -16,7 +16,8 @@ from kinematics.calibration.blunders.blunder import Blunder
 from kinematics.calibration.lengths import in_millimetres
 from kinematics.calibration.readings import Readings, TargetKind
 from kinematics.constants import MM_PER_INCH
-from kinematics.machine import Machine, table_pose
+from kinematics.forward import table_pose
+from kinematics.machine import Machine
 from kinematics.validation import normalized
 
 __all__ = ["find_gross_errors"]

@@ -25,7 +25,8 @@ from kinematics.calibration.blunders.significance import (
 from kinematics.calibration.lengths import in_millimetres
 from kinematics.calibration.line_parameters import derotated_points
 from kinematics.calibration.readings import Readings, TargetKind
-from kinematics.machine import Machine, table_pose
+from kinematics.forward import table_pose
+from kinematics.machine import Machine
 
 __all__ = [
     "ball_pole_measured",
@@ -100,7 +101,7 @@ def uncompensated_radius(base: RegularizedFit) -> Blunder | None:
         return None
     angles = readings.angles_deg[problem.order]
     normal = problem.charts.direction[problem.target]
-    cosine = table_pose(base.machine, angles).turn(normal)[:, 2]
+    cosine = table_pose(base.machine, angles).rotate(normal)[:, 2]
     face = (problem.charts.equations == 1)[problem.target]
     # Which way a block's side looks is a guess; the platter's face looks away from the platter. Try it alone, too.
     last = base.machine.rotaries[-1].direction
@@ -142,7 +143,7 @@ def ball_pole_measured(base: RegularizedFit) -> Blunder | None:
     if not balls.any():
         return None
     angles = readings.angles_deg[problem.order]
-    up = table_pose(base.machine, angles).inverse().turn([0.0, 0.0, 1.0])
+    up = table_pose(base.machine, angles).inverse().rotate([0.0, 0.0, 1.0])
     column = np.where(balls[:, None], up * problem.weight[:, None], 0.0)
     gain, high, own = added_parameter(test_basis(base), column)
     if own <= _OWN or not _RADII_MM[0] <= high <= _RADII_MM[1] or is_noise(base, gain, 1, 1):
@@ -208,7 +209,7 @@ def _perhaps_left_on(rest: TestBasis, shape: NDArray[np.float64]) -> Blunder | N
 def _left_on(base: RegularizedFit, radius: float, shape: NDArray[np.float64], *, certain: bool) -> Blunder:
     readings, problem = base.readings, base.problem
     angles = readings.angles_deg[problem.order]
-    outward = table_pose(base.machine, angles).turn(problem.charts.direction[problem.target])
+    outward = table_pose(base.machine, angles).rotate(problem.charts.direction[problem.target])
     points = np.array(readings.points_mm)
     points[problem.order] -= radius * shape[:, None] * outward
     touched = np.sort(problem.order[shape > 1e-3])

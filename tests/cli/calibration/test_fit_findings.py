@@ -51,7 +51,7 @@ def balls_read_high(points, readings, _):
 
 
 def radius_at_one_tilt(points, readings, truth):
-    outward = table_pose(truth, readings.angles_deg).turn([0.0, 0.0, 1.0])
+    outward = table_pose(truth, readings.angles_deg).rotate([0.0, 0.0, 1.0])
     these = (readings.target == 1) & (readings.angles_deg[:, 0] == -60.0)
     points[these] += 3.0 * outward[these]
     return points

@@ -148,7 +148,7 @@ def test_residuals_are_read_minus_fitted_at_the_readings_pose(shop):
         if target.direction is None:
             assert np.allclose(here - at, fit.each.residual_mm[mine], atol=1e-9)
         else:
-            normal = table.turn(target.direction)[mine]
+            normal = table.rotate(target.direction)[mine]
             assert np.allclose(((here - at) * normal).sum(axis=-1), fit.each.size_mm[mine], atol=1e-9)
     # What is read more than needed adds up to the degrees of freedom.
     assert (fit.each.redundancy * case.readings.equations).sum() == pytest.approx(fit.dof, abs=1e-6)

@@ -84,7 +84,7 @@ def ball_slipped(shop, seed):
     slip = rng.normal(size=3)
     slip *= max(rng.uniform(0.1, 1.5), 20.0 * case.sigma_mm) / np.linalg.norm(slip)
     points = np.array(case.readings.points_mm)
-    points[after] += table_pose(case.truth, case.readings.angles_deg[after]).turn(slip)
+    points[after] += table_pose(case.truth, case.readings.angles_deg[after]).rotate(slip)
     rows = tuple((after + 1).tolist())
     readings = replace(case.readings, points_mm=points)
     return readings, case.nominal, "target slipped", lambda b: b.rows == rows
@@ -95,7 +95,7 @@ def radius_left_on(shop, seed):
     case = shop.random_case(60_000 + seed, extra=(shop.platter_touches,))
     radius = np.random.default_rng(seed).uniform(0.5, 4.0)
     face = case.readings.target == len(case.readings.names) - 1
-    outward = table_pose(case.truth, case.readings.angles_deg).turn([0.0, 0.0, 1.0])
+    outward = table_pose(case.truth, case.readings.angles_deg).rotate([0.0, 0.0, 1.0])
     points = np.array(case.readings.points_mm)
     points[face] += radius * (1.0 - outward[face, 2:]) * outward[face]
     readings = replace(case.readings, points_mm=points)
@@ -224,7 +224,7 @@ def test_a_radius_is_the_simpler_explanation_than_a_platter_that_slipped(shop, s
     truth = shop.moved_machine(nominal, rng, 0.05, 0.02)
     targets = [shop.platter_touches(nominal, 3), *shop.balls(nominal, rng, 1)]
     readings = simulated_readings(truth, targets, [(0, 0), (90, 0), (-90, 0)], 0.003, seed)
-    outward = table_pose(truth, readings.angles_deg).turn([0.0, 0.0, 1.0])
+    outward = table_pose(truth, readings.angles_deg).rotate([0.0, 0.0, 1.0])
     points = np.array(readings.points_mm)
     face = readings.target == 0
     points[face] += 2.0 * (1.0 - outward[face, 2:]) * outward[face]
@@ -237,7 +237,7 @@ def test_two_blunders_at_once_are_both_named(shop):
     case = shop.random_case(4242, targets=2, poses=16)
     points = np.array(case.readings.points_mm)
     after = np.flatnonzero(case.readings.target == 1)[8:]
-    points[after] += table_pose(case.truth, case.readings.angles_deg[after]).turn([0.3, -0.2, 0.1])
+    points[after] += table_pose(case.truth, case.readings.angles_deg[after]).rotate([0.3, -0.2, 0.1])
     machine = with_sense_reversed(case.nominal, "C")
     kinds = [b.kind for b in find_blunders(replace(case.readings, points_mm=points), machine)]
     assert kinds == ["sense reversed", "target slipped"]
@@ -270,7 +270,7 @@ def test_a_radius_that_no_ball_checks_is_only_called_possible(shop):
     nominal = shop.random_machine(rng, "AC")
     poses = [[tilt, 0.0] for tilt in (0.0, 90.0, -90.0)]
     exact = planned_readings(nominal, [shop.platter_touches(nominal)], poses)
-    outward = table_pose(nominal, exact.angles_deg).turn([0.0, 0.0, 1.0])
+    outward = table_pose(nominal, exact.angles_deg).rotate([0.0, 0.0, 1.0])
     noise = 0.003 * rng.normal(size=exact.points_mm.shape)
     clean = replace(exact, points_mm=exact.points_mm + noise)
     spoilt = replace(clean, points_mm=clean.points_mm + 1.5 * (1.0 - outward[:, 2:]) * outward)
@@ -308,7 +308,7 @@ def test_a_radius_left_on_the_upright_touches_alone(shop):
     readings = simulated_readings(
         truth, [*shop.balls(nominal, rng, 1), shop.platter_touches(nominal, 3)], poses, 0.003, 0
     )
-    outward = table_pose(truth, readings.angles_deg).turn([0.0, 0.0, 1.0])
+    outward = table_pose(truth, readings.angles_deg).rotate([0.0, 0.0, 1.0])
     side = (readings.target == 1) & (readings.angles_deg[:, 0] == -90.0)
     points = readings.points_mm + 3.0 * side[:, None] * outward
     (found,) = find_blunders(replace(readings, points_mm=points), nominal)

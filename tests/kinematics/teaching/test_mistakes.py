@@ -16,7 +16,6 @@ from kinematics import (
     compare_touch_off,
     place_operations,
     plane_from_rotations,
-    set_up,
     with_touched_zero,
 )
 from kinematics.teaching import classic_mistakes, recompute, solve_by_matrices, solve_by_trigonometry
@@ -38,7 +37,7 @@ def _setup():
         StackStep("post", UPS[1], shift_mm=tuple(SHIFT.tolist())),
         StackStep("blank", UPS[2], turn_deg=TURN_DEG),
     ]
-    setup = Setup(machine, set_up(machine, steps).part_in_table, np.array([0.0, 1.5]))
+    setup = Setup(machine, Setup.from_stack(machine, steps).part_in_table, np.array([0.0, 1.5]))
     return (
         setup,
         steps,
@@ -205,7 +204,9 @@ def test_without_a_mistake_the_offsets_are_the_library_s():
     for _ in range(300):
         machine, steps = any_machine(random), any_stack(random)
         setup = Setup(
-            machine, set_up(machine, steps).part_in_table, random.uniform(-3.0, 3.0, len(machine.rotaries))
+            machine,
+            Setup.from_stack(machine, steps).part_in_table,
+            random.uniform(-3.0, 3.0, len(machine.rotaries)),
         )
         placed = place_operations(setup, [any_operation(random, machine) for _ in range(3)]).placed
         worked = recompute(setup, placed, steps, classic_mistakes(setup, steps), pairs=False)
