@@ -1,4 +1,4 @@
-"""Every reading against the others: residual, what checks it, and which one does not belong."""
+"""Residuals of all readings, leave-one-out statistics, and outliers by data snooping."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.calibration.covariance import estimated_lines
-from kinematics.calibration.lengths import in_millimetres
 from kinematics.calibration.line_parameters import derotate
 from kinematics.calibration.observation_equations import target_residuals
 from kinematics.calibration.readings import Readings
@@ -44,12 +43,12 @@ class LeaveOneOut:
         inner = np.linalg.inv(reduced.information) if free else np.zeros((0, 0))
         shared = reduced.rows @ inner @ np.swapaxes(reduced.rows, 1, 2)
         left = np.eye(3) - own - shared
-        equations = problem.charts.equations[problem.target]
+        equations = problem.nominal_targets.equations[problem.target]
         spare = np.arange(3) >= equations[:, None]
         left[spare[:, :, None] | spare[:, None, :]] = 0.0
-        size, ways = np.linalg.eigh(left)
+        size, vectors = np.linalg.eigh(left)
         checked = size > _UNCHECKED
-        shown = (np.swapaxes(ways, 1, 2) @ solved.residual[..., None])[..., 0]
+        shown = (np.swapaxes(vectors, 1, 2) @ solved.residual[..., None])[..., 0]
         self.gain = np.where(checked, shown**2 / np.where(checked, size, 1.0), 0.0).sum(axis=-1)
         self.numbers = checked.sum(axis=-1)
         self.redundancy = np.where(checked, size, 0.0).sum(axis=-1) / equations
@@ -92,13 +91,13 @@ def reading_residuals(
     problem, state = solved.problem, solved.state
     back = np.empty_like(problem.order)
     back[problem.order] = np.arange(len(back))
-    numbers = (state.told * problem.scale).reshape(-1, 4)
+    numbers = (state.parameters * problem.scale).reshape(-1, 4)
     where = derotate(problem.lines, numbers, problem.turns, problem.points)
-    off = target_residuals(problem.charts, state.targets, problem.target, where, problem.lever_mm)
+    off = target_residuals(problem.nominal_targets, state.targets, problem.target, where, problem.lever_mm)
     fitted = _machine_at(machine, solved)
     residual = table_pose(fitted, readings.angles_deg).turn(off[back])
     size = np.sqrt((residual * residual).sum(axis=-1))
-    face = (problem.charts.equations[problem.target] == 1)[back]
+    face = (problem.nominal_targets.equations[problem.target] == 1)[back]
     sign = np.where(face & (solved.residual[back, 0] < 0.0), -1.0, 1.0)
     checked = LeaveOneOut(solved)
     ratio, _ = _against_scatter(solved, checked, sigma, floor)
@@ -157,10 +156,6 @@ def find_outliers(
                 np.sqrt(LeaveOneOut(solved).gain[np.flatnonzero(solved.problem.order == worst[0])[0]])
             )
             size = gain / float(np.median(solved.problem.weight))
-            words = (
-                f"{name} lies about {in_millimetres(size)} from where the other readings put it; "
-                f"scatter alone would do that to any of them with chance {worst[1]:.1g}"
-            )
-            found.append(Outlier(index, row, worst[1], words))
+            found.append(Outlier(index, row, name, size, worst[1]))
         solved = rest
     return tuple(found)

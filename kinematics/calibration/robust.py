@@ -1,4 +1,4 @@
-"""Robust losses on request: readings far off are pulled down, and the answer says so.
+"""M-estimation: robust losses that give readings far off less weight.
 
 The losses are those of scipy.optimize.least_squares, in its definition: the sum of ``C^2 rho(r^2 / C^2)`` is brought
 down, r being a reading's whole miss (so that a ball is judged as one, not axis by axis).
@@ -58,14 +58,14 @@ def m_estimate(
     """The robust answer, the readings' weights in the problem's order, and the scatter for its covariance.
 
     The scatter follows Huber's correction (P. J. Huber, Robust Statistics, 1981, section 7.6; from memory): the mean
-    square of the bent residuals over the square of the mean slope of the bend.
+    square of the robust_s0 residuals over the square of the mean slope of the bend.
     """
     rho(loss, np.zeros(1))
     if scale_mm is not None and not scale_mm > 0.0:
         raise KinematicsError(f"loss scale: expected more than 0 mm, found {scale_mm:g}")
     problem = build_problem(readings, machine)
     plain = solve_problem(problem, sigma_mm)
-    equations = problem.charts.equations[problem.target]
+    equations = problem.nominal_targets.equations[problem.target]
     if scale_mm is None:
         spare = max(plain.dof, 1) / problem.equations
         sizes = plain.squares / np.array([0.0, *_MEDIAN_TO_SIGMA.values()])[equations] / spare
@@ -83,8 +83,8 @@ def m_estimate(
     z = squares / scale**2
     _, first, second = rho(loss, z)
     solved = Adjusted(problem, state, squares, raw.residual, reduced_normals(problem, state, raw), plain.dof)
-    bent = None
+    robust_s0 = None
     if plain.dof > 0:
         slope = float((equations * first + 2.0 * z * second).sum() / equations.sum())
-        bent = float(np.sqrt((first**2 * squares).sum() / plain.dof)) / max(slope, 1e-3)
-    return solved, first, bent
+        robust_s0 = float(np.sqrt((first**2 * squares).sum() / plain.dof)) / max(slope, 1e-3)
+    return solved, first, robust_s0

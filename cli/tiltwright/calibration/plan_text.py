@@ -9,7 +9,8 @@ import numpy as np
 
 from kinematics.calibration import Estimate, PoseGain
 from tiltwright.calibration.fit_report import estimate, numbers
-from tiltwright.calibration.fit_text import fine, said, span
+from tiltwright.calibration.fit_text import fine, span
+from tiltwright.calibration.fit_wording import estimate_meaning, fixed_sentence
 from tiltwright.calibration.plan import EvaluatedPlan
 from tiltwright.calibration.probe_program import checked_words
 from tiltwright.files.diagnostics import sanitized
@@ -133,9 +134,13 @@ def _foreseen(worked: EvaluatedPlan, units: str) -> str:
     rows = [
         [
             one.name,
-            *(["held", "-"] if one.u is None else [span(one, one.u, units), span(one, one.expanded, units)]),
+            *(
+                ["held", "-"]
+                if one.standard_uncertainty is None
+                else [span(one, one.standard_uncertainty, units), span(one, one.expanded_uncertainty, units)]
+            ),
             units if one.unit == "mm" else "deg",
-            one.words,
+            estimate_meaning(one),
         ]
         for one in worked.foreseen.estimates
     ]
@@ -149,11 +154,11 @@ def _foreseen(worked: EvaluatedPlan, units: str) -> str:
 
 
 def _poorest(worked: EvaluatedPlan, units: str) -> str:
-    one, added = worked.foreseen.poorest, worked.added
+    one, added = worked.foreseen.worst, worked.added
     lines = [f"Poorest: {_poorest_words(one, units)}"]
-    lines += [f"Not told: {said(held.words, units)}" for held in worked.foreseen.held]
+    lines += [f"Not determined: {fixed_sentence(one, units)}" for one in worked.foreseen.fixed]
     if worked.foreseen.dof == 0:
-        lines.append("Nothing would be left over to check with: a wrong reading could not show.")
+        lines.append("There would be no redundant readings: a wrong reading would not show.")
     if added is None:
         lines.append("No pose is left to add.")
     elif added.gain < _SMALL_GAIN:
@@ -173,10 +178,10 @@ def _gain(added: PoseGain) -> str:
 
 
 def _poorest_words(one: Estimate, units: str) -> str:
-    if one.u is None:
-        return f"{one.name} stays untold: {one.words}"
+    if one.standard_uncertainty is None:
+        return f"{one.name} is not determined: {estimate_meaning(one)}"
     unit = units if one.unit == "mm" else "degrees"
-    return f"{one.name}, u = {span(one, one.u, units)} {unit}: {one.words}"
+    return f"{one.name}, u = {span(one, one.standard_uncertainty, units)} {unit}: {estimate_meaning(one)}"
 
 
 def plan_report(worked: EvaluatedPlan, units: str, program: Program | None = None) -> dict[str, Any]:
@@ -223,8 +228,8 @@ def plan_report(worked: EvaluatedPlan, units: str, program: Program | None = Non
         "foreseen": {one.name: estimate(one, units) for one in foreseen.estimates},
         "covariance": (foreseen.covariance * np.outer(scale, scale) + 0.0).tolist(),
         "dof": foreseen.dof,
-        "held": [said(held.words, units) for held in foreseen.held],
-        "poorest": foreseen.poorest.name,
+        "held": [fixed_sentence(one, units) for one in foreseen.fixed],
+        "poorest": foreseen.worst.name,
         "added_pose": None
         if added is None
         else {

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.calibration import Fit, TargetKind, region_of
+from kinematics.calibration import Fit, TargetKind
 from tiltwright.calibration.calibration_log import CalibrationRecord, axis_drift
 from tiltwright.calibration.fit_text import fine
 from tiltwright.files.diagnostics import sanitized
@@ -44,7 +44,7 @@ class Circles:
     Attributes
     ----------
     at_mm : ndarray, shape (k, 2)
-        From the line, along `Fit.across` of the rotary, the turns of the rotaries before it taken off.
+        From the line, along `Fit.basis` of the rotary, the turns of the rotaries before it taken off.
     residual_mm : ndarray, shape (k, 2)
     radius_mm : ndarray, shape (k,)
     target : ndarray of int, shape (k,)
@@ -63,17 +63,17 @@ def circles_about(fit: Fit, i: int) -> Circles:
     """The readings about the fitted line of rotary i."""
     readings, line = fit.readings, fit.lines[i]
     machine = fit.fitted_machine
-    point, residual = readings.points_mm, fit.each.residual_mm
+    point, residual = readings.points_mm, fit.residuals.residual_mm
     for place, rotary in enumerate(machine.rotaries[:i]):
         back = rotary.turned(readings.angles_deg[:, place]).inverse()
         point, residual = back.apply(point), back.turn(residual)
     still = float(np.ptp(readings.angles_deg[:, i])) < _STILL_DEG
     keep = _runs_round(fit, i)[readings.target] if not still else np.zeros(len(readings), dtype=np.bool_)
-    from_line = (point - line.point_mm) @ fit.across[i].T
+    from_line = (point - line.point_mm) @ fit.basis[i].T
     at = from_line[keep]
     return Circles(
         at_mm=at,
-        residual_mm=(residual @ fit.across[i].T)[keep],
+        residual_mm=(residual @ fit.basis[i].T)[keep],
         radius_mm=np.linalg.norm(at, axis=-1),
         target=readings.target[keep],
         still=still,
@@ -183,7 +183,7 @@ def _circles(axes: Axes, fit: Fit, i: int, units: str) -> None:
     """Readings about one line in the plane across it, the fitted circles, and the residuals magnified."""
     found = circles_about(fit, i)
     letter = fit.lines[i].letter
-    first, second = (_way(fit.across[i, m]) for m in (0, 1))
+    first, second = (_way(fit.basis[i, m]) for m in (0, 1))
     axes.set_title(f"about {letter}", fontsize=11)
     axes.set_aspect("equal", adjustable="datalim")
     _plain(axes)
@@ -255,14 +255,14 @@ def _region(axes: Axes, fit: Fit, letter: str, units: str) -> None:
     _plain(axes)
     axes.set_aspect("equal", adjustable="datalim")
     axes.set_title(f"{letter}'s pivot, across its line", fontsize=11)
-    axes.set_xlabel(f"{_way(fit.across[i, 0])} from the machine file, {units}")
-    axes.set_ylabel(f"{_way(fit.across[i, 1])}, {units}")
+    axes.set_xlabel(f"{_way(fit.basis[i, 0])} from the machine file, {units}")
+    axes.set_ylabel(f"{_way(fit.basis[i, 1])}, {units}")
     axes.plot(0.0, 0.0, "x", color="0.45", markersize=9, markeredgewidth=2, label="machine file")
     axes.plot(*centre, "o", color="black", markersize=5, label="these readings")
     if fit.covariance is None:
         axes.text(0.5, 0.92, "nothing tells how sure", transform=axes.transAxes, ha="center", fontsize=9)
     else:
-        middle, half = region_of(fit, letter)
+        middle, half = fit.region(letter)
         angle = np.linspace(0.0, 2.0 * np.pi, 181)
         ellipse = middle[:, None] + half[0][:, None] * np.cos(angle) + half[1][:, None] * np.sin(angle)
         axes.plot(
@@ -277,7 +277,7 @@ def _residuals(axes: Axes, fit: Fit, units: str, shown: NDArray[np.bool_]) -> No
     """The residuals of the readings shown (N,) by their rows; the suspects by name."""
     _plain(axes)
     rows = np.array([fit.readings.row(k) for k in range(len(fit.readings))])
-    size = fit.each.size_mm * in_units(1.0, units)
+    size = fit.residuals.size_mm * in_units(1.0, units)
     axes.axhline(0.0, color="0.6", linewidth=0.8)
     for t, name in enumerate(fit.readings.names):
         mine = (fit.readings.target == t) & shown
@@ -292,11 +292,11 @@ def _residuals(axes: Axes, fit: Fit, units: str, shown: NDArray[np.bool_]) -> No
                 markersize=5,
                 label=label(f"\u200a{name}"),
             )
-    for suspect in fit.suspects:
+    for suspect in fit.outliers:
         if not shown[suspect.index]:
             continue
         axes.annotate(
-            f"row {suspect.row}: {fine(float(fit.each.size_mm[suspect.index]), units)}",
+            f"row {suspect.row}: {fine(float(fit.residuals.size_mm[suspect.index]), units)}",
             (rows[suspect.index], size[suspect.index]),
             xytext=(6, 0),
             textcoords="offset points",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from kinematics import Machine
 from kinematics.calibration import Grade, Readings, TargetKind
 from tiltwright.calibration.fit_text import fine
+from tiltwright.calibration.fit_wording import estimate_meaning, fixed_sentence
 from tiltwright.calibration.plan import EvaluatedPlan
 from tiltwright.output.document import Heading, ListOf, Page, Paragraph, TableOf
 from tiltwright.output.numbers import direction, fixed, in_units, lengths
@@ -118,7 +119,7 @@ def _steps(machine: Machine, readings: Readings) -> tuple[str, ...]:
 
 def _answers(worked: EvaluatedPlan, units: str) -> TableOf:
     rows = tuple(
-        (one.name, one.words, "", "", units if one.unit == "mm" else "deg")
+        (one.name, estimate_meaning(one), "", "", units if one.unit == "mm" else "deg")
         for one in worked.foreseen.estimates
     )
     return TableOf(("number", "meaning", "your value", "your U", ""), rows, "lllll")
@@ -156,7 +157,7 @@ def grade_text(given: Grade, units: str) -> str:
         if given.passed
         else f"{wrong} of {judged} wrong."
     )
-    return "\n\n".join([text, *given.untold, end])
+    return "\n\n".join([text, *(fixed_sentence(one, units) for one in given.untold), end])
 
 
 def grade_report(given: Grade, units: str) -> dict[str, object]:
@@ -181,5 +182,5 @@ def grade_report(given: Grade, units: str) -> dict[str, object]:
             }
             for mark in given.marks
         ],
-        "untold": list(given.untold),
+        "untold": [fixed_sentence(one, units) for one in given.untold],
     }

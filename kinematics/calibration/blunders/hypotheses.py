@@ -22,7 +22,6 @@ from kinematics.calibration.blunders.significance import (
     leave_one_out,
     test_basis,
 )
-from kinematics.calibration.lengths import in_millimetres
 from kinematics.calibration.line_parameters import derotated_points
 from kinematics.calibration.readings import Readings, TargetKind
 from kinematics.machine import Machine, table_pose
@@ -55,9 +54,9 @@ _SQUARE_TO_SPINDLE = np.sin(np.radians(3.0))
 
 def shifted_target(base: RegularizedFit) -> Blunder | None:
     """A target that stands elsewhere from some row on, where that explains far more than one bad reading."""
-    rest = test_basis(base)
-    split, tried = change_points(rest)
-    if split is None or not is_significant(rest, split.gain, split.numbers, tried):
+    basis = test_basis(base)
+    split, tried = change_points(basis)
+    if split is None or not is_significant(basis, split.gain, split.numbers, tried):
         return None
     readings, problem = base.readings, base.problem
     mine = np.flatnonzero(problem.target == split.target)
@@ -66,22 +65,23 @@ def shifted_target(base: RegularizedFit) -> Blunder | None:
     target = np.array(readings.target)
     target[after] = len(readings.names)
     name, rows = readings.names[t], tuple(readings.row(int(i)) for i in after)
-    mended = replace(
+    corrected = replace(
         readings,
         names=(*readings.names, f"{name} from row {rows[0]}"),
         kinds=(*readings.kinds, readings.kinds[t]),
         directions=(*readings.directions, readings.directions[t]),
         target=target,
     )
-    size = _slip_mm(rest, split.target, split.reading)
-    words = f"{name} slipped before row {rows[0]}: from there on it stands about {in_millimetres(size)} elsewhere on the table."
-    return Blunder("target slipped", words, mended, base.machine, target=name, rows=rows, size_mm=size)
+    size = _slip_mm(basis, split.target, split.reading)
+    return Blunder(
+        "target slipped", corrected, base.machine, target=name, targets=(name,), rows=rows, size_mm=size
+    )
 
 
-def _slip_mm(rest: TestBasis, target: int, reading: int) -> float:
+def _slip_mm(basis: TestBasis, target: int, reading: int) -> float:
     """The slip, roughly: the mean residual after less the mean before, per reading's own equations."""
-    problem = rest.doubt.problem
-    residual = rest.doubt.raw.residual / problem.weight[:, None]
+    problem = basis.fit.problem
+    residual = basis.fit.raw.residual / problem.weight[:, None]
     mine = problem.target == target
     after = mine & (np.arange(len(mine)) >= reading)
     return float(np.linalg.norm(residual[after].mean(axis=0) - residual[mine & ~after].mean(axis=0)))
@@ -99,9 +99,9 @@ def uncompensated_radius(base: RegularizedFit) -> Blunder | None:
     if TargetKind.FACE not in kinds:
         return None
     angles = readings.angles_deg[problem.order]
-    normal = problem.charts.direction[problem.target]
+    normal = problem.nominal_targets.direction[problem.target]
     cosine = table_pose(base.machine, angles).turn(normal)[:, 2]
-    face = (problem.charts.equations == 1)[problem.target]
+    face = (problem.nominal_targets.equations == 1)[problem.target]
     # Which way a block's side looks is a guess; the platter's face looks away from the platter. Try it alone, too.
     last = base.machine.rotaries[-1].direction
     platter = face & (np.abs(normal @ last) > _LIKE_THE_PLATTER)
@@ -115,12 +115,12 @@ def uncompensated_radius(base: RegularizedFit) -> Blunder | None:
             new = np.where(these, shape, 0.0)
             if new.any() and not any(np.allclose(new, old, atol=1e-6) for old in shapes):
                 shapes.append(new)
-    rest = test_basis(base)
+    basis = test_basis(base)
     best: tuple[float, float, NDArray[np.float64]] | None = None
     for shape in shapes:
         column = np.zeros((len(shape), 3))
         column[:, 0] = shape * problem.weight
-        gain, radius, own = added_parameter(rest, column)
+        gain, radius, own = added_parameter(basis, column)
         if own > _OWN and (best is None or gain > best[0]):
             best = (gain, radius, shape)
     if best is not None:
@@ -128,7 +128,7 @@ def uncompensated_radius(base: RegularizedFit) -> Blunder | None:
         if _RADII_MM[0] <= radius <= _RADII_MM[1] and not is_noise(base, gain, 1, len(shapes)):
             return _left_on(base, _refined(base, radius, shape), shape, certain=True)
     elif shapes:
-        return _perhaps_left_on(rest, shapes[0])
+        return _perhaps_left_on(basis, shapes[0])
     return None
 
 
@@ -138,7 +138,7 @@ def ball_pole_measured(base: RegularizedFit) -> Blunder | None:
     Balls alone never show it: lines and balls as much higher would read the same. Faces or lines known well do.
     """
     readings, problem = base.readings, base.problem
-    balls = (problem.charts.equations == 3)[problem.target]
+    balls = (problem.nominal_targets.equations == 3)[problem.target]
     if not balls.any():
         return None
     angles = readings.angles_deg[problem.order]
@@ -155,16 +155,12 @@ def ball_pole_measured(base: RegularizedFit) -> Blunder | None:
             break
         high += added_parameter(test_basis(fit), column)[1]
     names = sorted({readings.names[readings.target[i]] for i in read})
-    words = (
-        f"the readings of {', '.join(names)} lie about {in_millimetres(high, '.3f')} too high along the spindle, at every pose: "
-        "was the ball's top read instead of its centre?"
-    )
     return Blunder(
         "ball read at its top",
-        words,
         _lowered(readings, read, high),
         base.machine,
         target=names[0] if len(names) == 1 else "",
+        targets=tuple(names),
         rows=tuple(readings.row(int(i)) for i in read),
         size_mm=high,
     )
@@ -181,19 +177,21 @@ def _refined(base: RegularizedFit, radius: float, shape: NDArray[np.float64]) ->
     column = np.zeros((len(shape), 3))
     column[:, 0] = shape * base.problem.weight
     for _ in range(_REFINED):
-        fit = fit_with_prior(_left_on(base, radius, shape, certain=True).mended, base.machine, base.sigma_mm)
+        fit = fit_with_prior(
+            _left_on(base, radius, shape, certain=True).corrected, base.machine, base.sigma_mm
+        )
         if fit is None:
             break
         radius += added_parameter(test_basis(fit), column)[1]
     return radius
 
 
-def _perhaps_left_on(rest: TestBasis, shape: NDArray[np.float64]) -> Blunder | None:
+def _perhaps_left_on(basis: TestBasis, shape: NDArray[np.float64]) -> Blunder | None:
     """A radius that the readings cannot tell from lines moved so as to mimic it, if they moved just so."""
-    base = rest.doubt
+    base = basis.fit
     column = np.zeros((len(shape), 3))
     column[:, 0] = shape * base.problem.weight
-    mimic, moved = base.prior * aliased_shift(rest, column), base.prior * base.state.told
+    mimic, moved = base.prior * aliased_shift(basis, column), base.prior * base.state.parameters
     size = float(mimic @ mimic)
     if size <= 0.0:
         return None
@@ -208,27 +206,18 @@ def _perhaps_left_on(rest: TestBasis, shape: NDArray[np.float64]) -> Blunder | N
 def _left_on(base: RegularizedFit, radius: float, shape: NDArray[np.float64], *, certain: bool) -> Blunder:
     readings, problem = base.readings, base.problem
     angles = readings.angles_deg[problem.order]
-    outward = table_pose(base.machine, angles).turn(problem.charts.direction[problem.target])
+    outward = table_pose(base.machine, angles).turn(problem.nominal_targets.direction[problem.target])
     points = np.array(readings.points_mm)
     points[problem.order] -= radius * shape[:, None] * outward
     touched = np.sort(problem.order[shape > 1e-3])
     rows = tuple(readings.row(int(i)) for i in touched)
     names = sorted({readings.names[readings.target[i]] for i in touched})
-    words = (
-        f"a stylus radius of about {in_millimetres(radius, '.3f')} was left on the side touches of {', '.join(names)}, "
-        "while the touches along the spindle are right."
-    )
-    if not certain:
-        words = (
-            f"perhaps a stylus radius of about {in_millimetres(radius, '.3f')} was left on the side touches of {', '.join(names)}: "
-            "these readings cannot tell it from a line that has moved as far."
-        )
     return Blunder(
         "radius left on",
-        words,
         replace(readings, points_mm=points),
         base.machine,
         target=names[0] if len(names) == 1 else "",
+        targets=tuple(names),
         rows=rows,
         size_mm=radius,
         certain=certain,
@@ -245,17 +234,17 @@ def datum_shift(base: RegularizedFit) -> Blunder | None:
     splits = _splits(base.readings, row, base.problem.target)
     if not splits:
         return None
-    rest = test_basis(base)
+    basis = test_basis(base)
     follows = _follows(base)
     best: tuple[float, int, NDArray[np.float64], int] | None = None
     for split in splits:
         after = (row >= split)[:, None]
-        gain, shift, numbers = added_parameters(rest, [np.where(after, one, 0.0) for one in follows])
+        gain, shift, numbers = added_parameters(basis, [np.where(after, one, 0.0) for one in follows])
         if best is None or gain > best[0]:
             best = gain, split, shift, numbers
     assert best is not None
     gain, split, shift, numbers = best
-    if not is_significant(rest, gain, numbers, len(splits)):
+    if not is_significant(basis, gain, numbers, len(splits)):
         return None
     return _blunder(base, split, shift)
 
@@ -288,28 +277,26 @@ def _blunder(base: RegularizedFit, split: int, shift: NDArray[np.float64]) -> Bl
     later = np.arange(split, len(base.readings))
     points = np.array(base.readings.points_mm)
     points[later] -= shift
-    mended = replace(base.readings, points_mm=points)
+    corrected = replace(base.readings, points_mm=points)
     for _ in range(_REFINED):
         # The lines had given way to it.
-        fit = fit_with_prior(mended, base.machine, base.sigma_mm)
+        fit = fit_with_prior(corrected, base.machine, base.sigma_mm)
         if fit is None:
             break
         again = _more(fit, later)
         shift = shift + again
-        points = np.array(mended.points_mm)
+        points = np.array(corrected.points_mm)
         points[later] -= again
-        mended = replace(mended, points_mm=points)
-    first = base.readings.row(int(later[0]))
-    size = float(np.linalg.norm(shift))
-    parts = ", ".join(
-        f"{axis} {in_millimetres(float(part), '.3f')}" for axis, part in zip("XYZ", shift, strict=True)
+        corrected = replace(corrected, points_mm=points)
+    x, y, z = shift.tolist()
+    return Blunder(
+        "zero moved",
+        corrected,
+        base.machine,
+        rows=tuple(base.readings.row(int(i)) for i in later),
+        size_mm=float(np.linalg.norm(shift)),
+        shift_mm=(x, y, z),
     )
-    words = (
-        f"from row {first} on every reading lies about {in_millimetres(size)} off ({parts}): did the machine's zero move, "
-        "did it warm or was it hit, once or little by little? Read all of them again in one go."
-    )
-    numbers = tuple(base.readings.row(int(i)) for i in later)
-    return Blunder("zero moved", words, mended, base.machine, rows=numbers, size_mm=size)
 
 
 def _more(fit: RegularizedFit, later: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -327,7 +314,7 @@ _APART_MM = 1.0
 def mislabelled_targets(
     readings: Readings, machine: Machine, base: RegularizedFit | None
 ) -> Iterator[Blunder]:
-    """Relabellings of ball readings worth a fit: all at once by the machine's own lines, then the worst one alone."""
+    """Relabellings of ball readings cost_limit a fit: all at once by the machine's own lines, then the worst one alone."""
     balls = [
         t for t, kind in enumerate(readings.kinds) if kind is TargetKind.BALL and (readings.target == t).any()
     ]
@@ -363,11 +350,8 @@ def _relabelled(readings: Readings, machine: Machine, target: NDArray[np.int64])
     rows = tuple(readings.row(int(i)) for i in changed)
     first = int(changed[0])
     name, other = readings.names[readings.target[first]], readings.names[target[first]]
-    what = "row" if len(rows) == 1 else "rows"
-    words = f"{what} {', '.join(map(str, rows))}: {name} was confused with {other}: the other name fits far better"
     return Blunder(
         "targets confused",
-        words,
         replace(readings, target=target),
         machine,
         target=name,

@@ -33,7 +33,6 @@ from kinematics.calibration.blunders.hypotheses import (
     uncompensated_radius,
 )
 from kinematics.calibration.blunders.regularized_fit import RegularizedFit, fit_with_prior
-from kinematics.calibration.lengths import in_millimetres
 from kinematics.calibration.readings import Readings
 from kinematics.machine import Machine
 from kinematics.rotary import RotationSense
@@ -47,7 +46,7 @@ _MOST = 3
 _FINE_MM = 0.1
 """Scatter in mm that leaves nothing for an exchange to explain. Chosen here: twenty usual scatters (`doubt`)."""
 _FINE_STRAIN = 25.0
-"""`RegularizedFit.strain`, no unit: lines five times as far off as `doubt` allows, 10 mm or 2.5 degrees. Chosen here."""
+"""`RegularizedFit.prior_penalty`, no unit: lines five times as far off as `doubt` allows, 10 mm or 2.5 degrees. Chosen here."""
 _TIMES = 16.0
 """Ratio of costs, or of strains (squares): what is exchanged must fit four times as closely. Chosen here."""
 _SCATTERS = 50.0
@@ -117,7 +116,7 @@ def find_blunders(
         if best is None or (best.blunder.kind == _STEP and any(one.kind == _STEP for one in found)):
             break
         found.append(best.blunder)
-        readings, machine, base = best.blunder.mended, best.blunder.mended_machine, best.fit
+        readings, machine, base = best.blunder.corrected, best.blunder.corrected_machine, best.fit
     return tuple(found)
 
 
@@ -129,7 +128,7 @@ def _best(
         units = _units(readings, machine, base, sigma_mm)
         if units is not None:
             return units
-    gross = base is None or base.scatter > _SMALL_MM * base.per_mm
+    gross = base is None or base.s0 > _SMALL_MM * base.per_mm
     candidates = _exchanged(readings, machine, base, sigma_mm) if gross else []
     if base is not None and not any(_fine(one.fit, sigma_mm) for one in candidates):
         added = _added(base, sigma_mm)
@@ -153,7 +152,7 @@ def _added(base: RegularizedFit, sigma_mm: float | None) -> list[_Explained]:
     ):
         if added is None:
             continue
-        fit = fit_with_prior(added.mended, added.mended_machine, sigma_mm)
+        fit = fit_with_prior(added.corrected, added.corrected_machine, sigma_mm)
         if fit is not None and (fit.cost < base.cost or not added.certain):
             found.append(_Explained(added, fit, 3 if added.kind in {"target slipped", "zero moved"} else 1))
     return found
@@ -164,37 +163,36 @@ def _exchanged(
 ) -> list[_Explained]:
     """What is explained far better by something exchanged in the model."""
     found = []
-    worth = np.inf if base is None else base.cost / _TIMES
+    cost_limit = np.inf if base is None else base.cost / _TIMES
     for blunder in itertools.chain(
         _senses(readings, machine), _columns(readings, machine), mislabelled_targets(readings, machine, base)
     ):
-        fit = fit_with_prior(blunder.mended, blunder.mended_machine, sigma_mm, worth)
+        fit = fit_with_prior(blunder.corrected, blunder.corrected_machine, sigma_mm, cost_limit)
         if fit is None or not _far_better(fit, base):
             continue
-        words = blunder.words + _falls(base, fit)
-        found.append(_Explained(replace(blunder, words=words), fit, len(blunder.rows)))
+        found.append(_Explained(replace(blunder, scatter_mm=_scatters(base, fit)), fit, len(blunder.rows)))
         if _fine(fit, sigma_mm):
             break
-        worth = min(worth, 4.0 * fit.cost)
+        cost_limit = min(cost_limit, 4.0 * fit.cost)
     return found
 
 
 def _fine(base: RegularizedFit, sigma_mm: float | None) -> bool:
     """Whether the readings fit so well, near enough to the old lines, that no exchange could do far better."""
     limit = max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * base.per_mm
-    return base.dof > 0 and base.scatter < limit and base.strain < _FINE_STRAIN
+    return base.dof > 0 and base.s0 < limit and base.prior_penalty < _FINE_STRAIN
 
 
 def _far_better(fit: RegularizedFit, base: RegularizedFit | None) -> bool:
     if base is None:
-        return fit.scatter < _FINE_MM * fit.per_mm
-    return fit.cost * _TIMES < base.cost and base.cost - fit.cost > _SCATTERS * fit.scatter**2
+        return fit.s0 < _FINE_MM * fit.per_mm
+    return fit.cost * _TIMES < base.cost and base.cost - fit.cost > _SCATTERS * fit.s0**2
 
 
 def _simplest(candidates: list[_Explained]) -> _Explained:
     """Of the explanations that leave about the least scatter the one that adds least to the model."""
-    least = min(one.fit.scatter for one in candidates)
-    alike = [one for one in candidates if one.fit.scatter <= _ALIKE * least]
+    least = min(one.fit.s0 for one in candidates)
+    alike = [one for one in candidates if one.fit.s0 <= _ALIKE * least]
     alike.sort(key=lambda one: (one.unknowns, one.fit.cost))
     best = alike[0]
     # Between one added unknown and another no scatter decides, only what is asked of the lines.
@@ -203,29 +201,28 @@ def _simplest(candidates: list[_Explained]) -> _Explained:
         for one in alike
         if one.blunder.kind in _ADDED
         and one.unknowns == best.unknowns
-        and one.fit.scatter <= _AS_WELL * best.fit.scatter
+        and one.fit.s0 <= _AS_WELL * best.fit.s0
     ]
     if best.blunder.kind in _ADDED:
-        best = min(near, key=lambda one: one.fit.strain)
+        best = min(near, key=lambda one: one.fit.prior_penalty)
     # What is only possible is no rival of what is certain, and one kind of mistake is none of itself.
     rivals = [
         one
         for one in alike
         if one.blunder.certain
         and one.blunder.kind != best.blunder.kind
-        and one.fit.scatter <= _AS_WELL * best.fit.scatter
+        and one.fit.s0 <= _AS_WELL * best.fit.s0
     ]
     if not rivals or not best.blunder.certain:
         return best
-    rivals.sort(key=lambda one: one.fit.strain)
+    rivals.sort(key=lambda one: one.fit.prior_penalty)
     others = tuple(replace(one.blunder, certain=False) for one in rivals)
     return replace(best, blunder=replace(best.blunder, certain=False, rivals=others))
 
 
-def _falls(base: RegularizedFit | None, fit: RegularizedFit) -> str:
-    if base is None:
-        return "."
-    return f" (the misfit falls from {in_millimetres(base.scatter / base.per_mm, '.2g')} to {in_millimetres(fit.scatter / fit.per_mm, '.2g')})."
+def _scatters(base: RegularizedFit | None, fit: RegularizedFit) -> tuple[float, float] | None:
+    """Scatter in mm before and after."""
+    return None if base is None else (base.s0 / base.per_mm, fit.s0 / fit.per_mm)
 
 
 def _senses(readings: Readings, machine: Machine) -> list[Blunder]:
@@ -242,12 +239,8 @@ def _senses(readings: Readings, machine: Machine) -> list[Blunder]:
                 for i, r in enumerate(machine.rotaries)
             )
             letters = tuple(machine.letters[i] for i in which)
-            whose = "'s sense of turning is" if count == 1 else "'s senses of turning are"
-            words = f"{' and '.join(letters)}{whose} backwards: the other one fits far better"
             found.append(
-                Blunder(
-                    "sense reversed", words, readings, replace(machine, rotaries=rotaries), letters=letters
-                )
+                Blunder("sense reversed", readings, replace(machine, rotaries=rotaries), letters=letters)
             )
     return found
 
@@ -260,9 +253,8 @@ def _columns(readings: Readings, machine: Machine) -> list[Blunder]:
         if np.array_equal(swapped, readings.angles_deg):
             continue
         letters = (machine.letters[i], machine.letters[j])
-        words = f"the {letters[0]} and {letters[1]} columns are swapped: the other way round fits far better"
         found.append(
-            Blunder("columns swapped", words, replace(readings, angles_deg=swapped), machine, letters=letters)
+            Blunder("columns swapped", replace(readings, angles_deg=swapped), machine, letters=letters)
         )
     return found
 
@@ -272,25 +264,22 @@ def _units(
 ) -> _Explained | None:
     """Whether all readings are 25.4 times too small or too large: the lines come out where no line can be."""
     if base is not None and (
-        base.strain < _FINE_STRAIN
-        or base.scatter > INCH_MM * max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * base.per_mm
+        base.prior_penalty < _FINE_STRAIN
+        or base.s0 > INCH_MM * max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * base.per_mm
     ):
         return None
     for kind, factor in (("inches for millimetres", INCH_MM), ("millimetres for inches", 1.0 / INCH_MM)):
-        mended = replace(
+        corrected = replace(
             readings,
             points_mm=readings.points_mm * factor,
             sigma_mm=None if readings.sigma_mm is None else readings.sigma_mm * factor,
         )
-        fit = fit_with_prior(mended, machine, sigma_mm)
-        if fit is None or fit.dof < 1 or fit.scatter > max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * fit.per_mm:
+        fit = fit_with_prior(corrected, machine, sigma_mm)
+        if fit is None or fit.dof < 1 or fit.s0 > max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * fit.per_mm:
             continue
-        if fit.strain > _FINE_STRAIN or (base is not None and fit.strain * _TIMES > base.strain):
+        if fit.prior_penalty > _FINE_STRAIN or (
+            base is not None and fit.prior_penalty * _TIMES > base.prior_penalty
+        ):
             continue
-        says, are = ("mm", "inches") if factor > 1.0 else ("inches", "mm")
-        words = (
-            f"the readings are called {says} but look like {are}: "
-            "only then do the lines lie where the machine file has them."
-        )
-        return _Explained(Blunder(kind, words, mended, machine), fit, 0)
+        return _Explained(Blunder(kind, corrected, machine), fit, 0)
     return None

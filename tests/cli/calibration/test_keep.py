@@ -196,7 +196,7 @@ def test_what_is_not_told_keeps_its_words(run, mill, tmp_path):
     table.write_text("kind,target,A_deg,C_deg,X_mm,Y_mm,Z_mm\n" + "\n".join(rows) + "\n", encoding="utf-8")
     ended = run("pivot", "fit", table, "-m", mill, "--write", "--sigma", "0.002")
     assert ended.code == 0, ended.err
-    assert "Nothing here turns A" in ended.out
+    assert "A does not turn in these readings" in ended.out
     text = mill.read_text(encoding="utf-8")
     assert 'along  = "+X"' in text
     assert "point  = [-381.000, -203.412, -406.118]" in text
