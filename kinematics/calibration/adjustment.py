@@ -30,6 +30,7 @@ from kinematics.calibration.line_parameters import (
     nominal_lines,
     rotation_terms,
 )
+from kinematics.calibration.linear_algebra import inverse, solution
 from kinematics.calibration.observation_equations import (
     TargetParameters,
     initial_target_parameters,
@@ -131,8 +132,8 @@ def eliminate_targets(
         here = target[block]
         first = np.flatnonzero(np.diff(here, prepend=-1))
         summed[here[first]] += np.add.reduceat(np.swapaxes(own, 1, 2) @ beside, first, axis=0)
-    inverse = np.asarray(np.linalg.inv(summed[:, :, :4] + fixed), dtype=np.float64)
-    solved = inverse @ summed[:, :, 4:]
+    own_inverse = inverse(summed[:, :, :4] + fixed)
+    solved = own_inverse @ summed[:, :, 4:]
     coupling, step = solved[:, :, :p], -solved[:, :, p]
     rows, information, gradient = np.empty((n, 3, p)), np.zeros((p, p)), np.zeros(p)
     for block in blocks:
@@ -141,7 +142,7 @@ def eliminate_targets(
         flat = left.reshape(3 * len(left), p)
         information += flat.T @ flat
         gradient += flat.T @ residual[block].reshape(-1)
-    return ReducedNormals(rows, information, gradient, inverse, coupling, step, by_target)
+    return ReducedNormals(rows, information, gradient, own_inverse, coupling, step, by_target)
 
 
 Weighing = Callable[[NDArray[np.float64]], tuple[NDArray[np.float64], float]]
@@ -409,10 +410,7 @@ def _solution(
     """The damped step."""
     if damping:
         information = information + damping * np.diag(np.diag(information) + 1e-12)
-    try:
-        return np.asarray(np.linalg.solve(information, -gradient))
-    except np.linalg.LinAlgError:
-        return np.asarray(np.linalg.lstsq(information, -gradient, rcond=1e-14)[0])
+    return solution(information, -gradient)
 
 
 def _largest(values: NDArray[np.float64]) -> float:

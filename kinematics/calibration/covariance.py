@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.calibration.line_parameters import tilted_direction_with_jacobian
+from kinematics.calibration.linear_algebra import inverse, pseudo_inverse
 from kinematics.calibration.results import Estimate
 from kinematics.calibration.solve import Adjusted
 
@@ -69,7 +70,7 @@ class Covariance:
 def line_covariance(solved: Adjusted, sigma: float | None, factor: float | None) -> Covariance:
     """The lines' covariance, everything else eliminated."""
     free = solved.state.free
-    inner = np.linalg.inv(solved.reduced.information) if free.shape[1] else np.zeros((0, 0))
+    inner = inverse(solved.reduced.information) if free.shape[1] else np.zeros((0, 0))
     return Covariance(free @ inner @ free.T, free, sigma, factor, _tilt_sensitivity(solved))
 
 
@@ -83,7 +84,7 @@ def _tilt_sensitivity(solved: Adjusted) -> NDArray[np.float64]:
     if null_space is None or tilts is None or not null_space.shape[1]:
         return np.zeros((len(solved.state.parameters), 0))
     each_mm = np.radians(0.01) * solved.problem.lever_mm
-    return np.asarray(each_mm * (null_space @ np.linalg.pinv(tilts, rcond=1e-6)))
+    return np.asarray(each_mm * (null_space @ pseudo_inverse(tilts, 1e-6)))
 
 
 @dataclass(frozen=True, eq=False)

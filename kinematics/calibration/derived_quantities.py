@@ -26,6 +26,7 @@ from kinematics.calibration.line_parameters import (
     tilted_direction,
     tilted_direction_with_jacobian,
 )
+from kinematics.calibration.linear_algebra import inverse
 from kinematics.calibration.readings import TargetKind
 from kinematics.calibration.results import Estimate, PairFit, TargetFit
 from kinematics.calibration.solve import Adjusted
@@ -196,22 +197,22 @@ def _estimated(
 ) -> Estimate:
     """A quantity of the lines and one target, with its uncertainty; derivatives by central differences."""
     state = solved.state
-    lines, own = state.parameters, state.targets[t]
+    lines, target = state.parameters, state.targets[t]
 
     def slope(whole: NDArray[np.float64], by: Callable[[NDArray[np.float64]], float]) -> NDArray[np.float64]:
         steps = _STEP_MM * np.eye(len(whole))
         return np.array([(by(whole + step) - by(whole - step)) / (2.0 * _STEP_MM) for step in steps])
 
-    by_lines = slope(lines, lambda changed: measure(changed, own))
-    by_target = slope(own, lambda changed: measure(lines, changed))
-    estimate = replace(estimate, value=measure(lines, own))
+    by_lines = slope(lines, lambda changed: measure(changed, target))
+    by_target = slope(target, lambda changed: measure(lines, changed))
+    estimate = replace(estimate, value=measure(lines, target))
     # Readings are derotated by the lines: with one that moves, a target read elsewhere moves along.
     whole = by_lines @ state.free - by_target @ solved.reduced.coupling[t]
     if _rests_on_fixed(covariance, by_lines - _through_target(solved, t, by_target)):
         return replace(estimate, fixed=True)
-    inner = np.linalg.inv(solved.reduced.information) if state.free.shape[1] else np.zeros((0, 0))
-    inverse = solved.reduced.inverse[t] - state.fixed[t]
-    variance = float(whole @ inner @ whole + by_target @ inverse @ by_target)
+    inner = inverse(solved.reduced.information) if state.free.shape[1] else np.zeros((0, 0))
+    own = solved.reduced.inverse[t] - state.fixed[t]
+    variance = float(whole @ inner @ whole + by_target @ own @ by_target)
     return covariance.with_variance(estimate, variance)
 
 
@@ -221,8 +222,8 @@ def _through_target(solved: Adjusted, t: int, by_target: NDArray[np.float64]) ->
     raw = linearize(problem, state)
     mine = problem.target == t
     across = np.swapaxes(raw.by_target[mine], 1, 2)
-    inverse = solved.reduced.inverse[t] - state.fixed[t]
-    return np.asarray(by_target @ inverse @ (across @ raw.columns[mine]).sum(axis=0))
+    own = solved.reduced.inverse[t] - state.fixed[t]
+    return np.asarray(by_target @ own @ (across @ raw.columns[mine]).sum(axis=0))
 
 
 def _rests_on_fixed(covariance: Covariance, gradient: NDArray[np.float64]) -> bool:
@@ -342,7 +343,7 @@ def _with_tilt(
     else:
         follows = by_lines @ state.free - by_target @ reduced.coupling[t]
         own = reduced.inverse[t] - state.fixed[t]
-        inner = np.linalg.inv(reduced.information) if state.free.shape[1] else np.zeros((0, 0))
+        inner = inverse(reduced.information) if state.free.shape[1] else np.zeros((0, 0))
         variance = float(follows @ inner @ follows + by_target @ own @ by_target)
         estimate = covariance.with_variance(estimate, variance * np.degrees(1.0) ** 2)
     toward = float(np.degrees(np.arctan2(away[1], away[0]))) % 360.0 if size > 1e-12 else 0.0

@@ -15,7 +15,7 @@ from kinematics.calibration.covariance import (
 from kinematics.calibration.derived_quantities import axis_relations, axis_shift, location_errors, target_fits
 from kinematics.calibration.fixed_parameters import conditional_positions, fixed_parameters
 from kinematics.calibration.outliers import find_outliers, reading_residuals
-from kinematics.calibration.readings import Readings
+from kinematics.calibration.readings import Readings, positive
 from kinematics.calibration.results import Fit, LineFit
 from kinematics.calibration.robust import m_estimate
 from kinematics.calibration.solve import Adjusted, solve
@@ -30,6 +30,7 @@ _ALONG = 0.9
 """Cosine with the line from which on a component counts as along it."""
 
 
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")  # what is not finite is refused
 def fit_pivots(
     readings: Readings,
     machine: Machine,
@@ -96,8 +97,10 @@ def fit_pivots(
         ...
     kinematics.errors.KinematicsError: readings: expected at least one rotary that they determine, found C standing still in all of them; read the same target again with C turned
     """
-    if sigma_mm is not None and not (np.isfinite(sigma_mm) and sigma_mm > 0.0):
-        raise KinematicsError(f"sigma: expected more than 0 mm, found {sigma_mm:g}")
+    sigma_mm = None if sigma_mm is None else positive(sigma_mm, "sigma")
+    floor_mm = None if floor_mm is None else positive(floor_mm, "floor")
+    loss_scale_mm = None if loss_scale_mm is None else positive(loss_scale_mm, "loss scale")
+    coverage_factor(level)
     if readings.sigma_mm is not None:
         if sigma_mm is not None:
             raise KinematicsError(

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.angles import wrap_deg
+from kinematics.calibration.linear_algebra import eigen_symmetric
 from kinematics.calibration.readings import Readings, TargetKind
 from kinematics.calibration.results import Estimate, FixedParameter
 from kinematics.calibration.solve import Adjusted
@@ -79,7 +80,7 @@ def conditional_positions(
 def _one_direction(solved: Adjusted, i: int, letter: str) -> list[FixedParameter]:
     """A position that is determined along one direction only, which is none of the machine's axes."""
     mine = solved.state.free[4 * i : 4 * i + 2]
-    size, vectors = np.linalg.eigh(mine @ mine.T)
+    size, vectors = eigen_symmetric(mine @ mine.T)
     along = vectors[:, 1] @ solved.problem.lines.basis[i]
     if size[0] > _SOME or size[1] < _WHOLE or float(np.abs(along).max()) > _ALONG:
         return []

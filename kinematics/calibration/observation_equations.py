@@ -13,6 +13,7 @@ from kinematics.calibration.line_parameters import (
     tilted_direction,
     tilted_direction_with_jacobian,
 )
+from kinematics.calibration.linear_algebra import singular_values
 from kinematics.calibration.readings import Readings, TargetKind
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, is_horizontal, table_pose
@@ -259,7 +260,7 @@ def _within_poses(
 
 def _longest(spread: NDArray[np.float64]) -> NDArray[np.float64] | None:
     """Direction of the line along which points lie, or None where they do not spread far enough."""
-    _, size, rows = np.linalg.svd(spread, full_matrices=False)
+    _, size, rows = singular_values(spread, full_matrices=False)
     if size[0] < _SPREAD_MM or size[0] < 5.0 * size[1]:
         return None
     return np.asarray(rows[0])
@@ -269,7 +270,7 @@ def _flattest(spread: NDArray[np.float64]) -> NDArray[np.float64] | None:
     """Normal of the plane in which points lie, or None where they do not span one."""
     if len(spread) < 3:
         return None
-    _, size, rows = np.linalg.svd(spread, full_matrices=False)
+    _, size, rows = singular_values(spread, full_matrices=False)
     if size[1] < _SPREAD_MM or size[1] < 5.0 * size[2]:
         return None
     return np.asarray(rows[2])

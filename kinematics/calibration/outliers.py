@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from kinematics.calibration.covariance import estimated_lines
 from kinematics.calibration.line_parameters import derotate
+from kinematics.calibration.linear_algebra import eigen_symmetric, inverse
 from kinematics.calibration.observation_equations import target_residuals
 from kinematics.calibration.readings import Readings
 from kinematics.calibration.results import Outlier, ReadingFit
@@ -40,13 +41,13 @@ class LeaveOneOut:
         reduced, problem = solved.reduced, solved.problem
         own = reduced.by_target @ reduced.inverse[problem.target] @ np.swapaxes(reduced.by_target, 1, 2)
         free = solved.state.free.shape[1]
-        inner = np.linalg.inv(reduced.information) if free else np.zeros((0, 0))
+        inner = inverse(reduced.information) if free else np.zeros((0, 0))
         shared = reduced.rows @ inner @ np.swapaxes(reduced.rows, 1, 2)
         left = np.eye(3) - own - shared
         equations = problem.nominal_targets.equations[problem.target]
         spare = np.arange(3) >= equations[:, None]
         left[spare[:, :, None] | spare[:, None, :]] = 0.0
-        size, vectors = np.linalg.eigh(left)
+        size, vectors = eigen_symmetric(left)
         checked = size > _UNCHECKED
         shown = (np.swapaxes(vectors, 1, 2) @ solved.residual[..., None])[..., 0]
         self.gain = np.where(checked, shown**2 / np.where(checked, size, 1.0), 0.0).sum(axis=-1)

@@ -13,8 +13,9 @@ from kinematics.calibration.adjustment import build_problem, initial_state, line
 from kinematics.calibration.covariance import Covariance, estimated_lines, line_covariance
 from kinematics.calibration.derived_quantities import axis_of, axis_shift, location_errors
 from kinematics.calibration.fixed_parameters import conditional_positions, fixed_parameters
+from kinematics.calibration.linear_algebra import inverse
 from kinematics.calibration.rank_deficiency import fix_unestimable
-from kinematics.calibration.readings import Readings, TargetKind
+from kinematics.calibration.readings import Readings, TargetKind, positive
 from kinematics.calibration.results import Estimate, FixedParameter
 from kinematics.calibration.solve import Adjusted, degrees_of_freedom
 from kinematics.calibration.statistics import coverage_factor
@@ -68,6 +69,8 @@ class PlannedTarget:
     direction: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
+        if not isinstance(self.kind, TargetKind):
+            raise KinematicsError(f"target {self.name}, kind: expected a TargetKind, found {self.kind!r}")
         points = as_vectors(self.points_mm, 3, f"target {self.name}, points").reshape(-1, 3)
         if not len(points):
             raise KinematicsError(f"target {self.name}, points: expected at least one, found none")
@@ -329,8 +332,7 @@ def predict_uncertainty(
     KinematicsError
         When sigma is not more than 0, or the readings do not match the machine.
     """
-    if not (np.isfinite(sigma_mm) and sigma_mm > 0.0):
-        raise KinematicsError(f"sigma: expected more than 0 mm, found {sigma_mm:g}")
+    positive(sigma_mm, "sigma")
     problem = build_problem(planned, machine)
     state = initial_state(problem)
     raw = linearize(problem, state)
@@ -409,8 +411,9 @@ class _Information:
 
     def uncertainty_mm(self, gathered: NDArray[np.float64]) -> NDArray[np.float64]:
         """Root mean square uncertainty of the lines' parameters for information (..., p, p)."""
-        inverse = np.linalg.inv(gathered + self.prior)
-        variance = np.diagonal(inverse, axis1=-2, axis2=-1)[..., : self.lines].mean(axis=-1)
+        variance = np.diagonal(inverse(gathered + self.prior), axis1=-2, axis2=-1)[..., : self.lines].mean(
+            axis=-1
+        )
         return np.asarray(self.sigma_mm * np.sqrt(variance))
 
 
@@ -421,8 +424,7 @@ def _information(
     sigma_mm: float,
     which: ArrayLike | None,
 ) -> _Information:
-    if not (np.isfinite(sigma_mm) and sigma_mm > 0.0):
-        raise KinematicsError(f"sigma: expected more than 0 mm, found {sigma_mm:g}")
+    positive(sigma_mm, "sigma")
     seen = expand_mask(targets, is_accessible(machine, targets, poses) if which is None else which)
     everything = planned_readings(machine, targets, poses)
     problem = build_problem(everything, machine)

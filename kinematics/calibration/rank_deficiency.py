@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.calibration.adjustment import Linearization, Problem, State, reduced_normals
+from kinematics.calibration.linear_algebra import eigen_symmetric, singular_values
 
 __all__ = ["estimability_threshold", "fix_unestimable", "fix_unestimable_targets"]
 
@@ -59,7 +60,7 @@ def fix_unestimable(
     null_space, tilts = np.zeros((parameters, 0)), np.zeros((2 * (problem.rotaries + len(problem.names)), 0))
     for _ in range(parameters):
         block = reduced_normals(problem, state, raw)
-        size, vectors = np.linalg.eigh(block.information)
+        size, vectors = eigen_symmetric(block.information)
         null = vectors[:, size < least**2]
         if not null.size:
             break
@@ -94,7 +95,7 @@ def _fix_group(
     """Fix the combinations of a group that the null space moves; return the rest of the null space, and those."""
     if not null.shape[1]:
         return null, targets, np.zeros((len(part), 0))
-    directions, size, right = np.linalg.svd(part, full_matrices=True)
+    directions, size, right = singular_values(part, full_matrices=True)
     rank = int((size > _LEAST_SHARE).sum())
     rest = right[rank:].T
     return null @ rest, targets @ rest, directions[:, :rank]
@@ -103,7 +104,7 @@ def _fix_group(
 def _orthogonal_complement(free: NDArray[np.float64], directions: NDArray[np.float64]) -> NDArray[np.float64]:
     """Orthonormal basis of the part of `free` that is orthogonal to `directions`."""
     inside = free.T @ directions
-    _, size, right = np.linalg.svd(inside.T, full_matrices=True)
+    _, size, right = singular_values(inside.T, full_matrices=True)
     return np.asarray(free @ right[int((size > 1e-9).sum()) :].T)
 
 
@@ -120,7 +121,7 @@ def fix_unestimable_targets(
     if problem.nominal_targets.equations.min() == 3:
         return fixed, False
     own = np.add.reduceat(np.swapaxes(by_target, 1, 2) @ by_target, problem.starts, axis=0)
-    size, vectors = np.linalg.eigh(own + fixed * (2.0 * least) ** 2)
+    size, vectors = eigen_symmetric(own + fixed * (2.0 * least) ** 2)
     for t in np.flatnonzero((size < least**2).any(axis=1)):
         null = vectors[t][:, size[t] < least**2]
         spare = np.zeros((0, 4, null.shape[1]))

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.calibration.line_parameters import relative_line_parameters
+from kinematics.calibration.linear_algebra import eigen_symmetric
 from kinematics.calibration.readings import Readings, TargetKind
 from kinematics.calibration.statistics import region_factor
 from kinematics.errors import KinematicsError
@@ -367,7 +368,7 @@ class Fit:
             When there is no estimate of the scatter, no such rotary, or the level is not between 0 and 1.
         """
         i = self.machine.index(letter)
-        size, vectors = np.linalg.eigh(self._known_covariance()[4 * i : 4 * i + 2, 4 * i : 4 * i + 2])
+        size, vectors = eigen_symmetric(self._known_covariance()[4 * i : 4 * i + 2, 4 * i : 4 * i + 2])
         factor = region_factor(2, self._level(level), None if self.sigma_stated else self.dof)
         axes = (np.sqrt(np.clip(size, 0.0, None)) * vectors * factor).T[::-1]
         return self.parameters[4 * i : 4 * i + 2].copy(), np.ascontiguousarray(axes)
@@ -396,7 +397,7 @@ class Fit:
         off = relative_line_parameters(self.machine, other) - self.parameters
         scale = np.sqrt(np.diag(covariance))
         scale = np.where(scale > 0.0, scale, 1.0)
-        size, vectors = np.linalg.eigh(covariance / np.outer(scale, scale))
+        size, vectors = eigen_symmetric(covariance / np.outer(scale, scale))
         known = size > _ESTIMABLE
         components = (vectors.T @ (off / scale))[known]
         dof = None if self.sigma_stated else self.dof

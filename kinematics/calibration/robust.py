@@ -61,8 +61,6 @@ def m_estimate(
     square of the robust_s0 residuals over the square of the mean slope of the bend.
     """
     rho(loss, np.zeros(1))
-    if scale_mm is not None and not scale_mm > 0.0:
-        raise KinematicsError(f"loss scale: expected more than 0 mm, found {scale_mm:g}")
     problem = build_problem(readings, machine)
     plain = solve_problem(problem, sigma_mm)
     equations = problem.nominal_targets.equations[problem.target]

@@ -93,6 +93,10 @@ def solve_problem(problem: Problem, sigma_mm: float | None = None, weigh: Weighi
         before, dof = rank, degrees_of_freedom(problem, state)
         if sigma_mm is None and dof > 0:
             guess = float(np.sqrt(raw.squares.sum() / dof)) / float(np.median(problem.weight))
+    if not (np.isfinite(state.parameters).all() and np.isfinite(raw.squares).all()):
+        raise KinematicsError(
+            "readings: expected a finite solution, found none; check the readings for gross errors"
+        )
     state = replace(state, parameters=np.where(np.abs(state.parameters) < 1e-13, 0.0, state.parameters))
     dof = degrees_of_freedom(problem, state)
     if dof < 0:

@@ -35,6 +35,7 @@ _SIGNS = ((-1, 1, 1), (1, -1, 1), (1, 1, -1), (-1, -1, 1), (-1, 1, -1), (1, -1, 
 _PAIRS = ((0, 1), (0, 2), (1, 2))
 
 
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")  # what is not finite is no agreement
 def find_gross_errors(readings: Readings, machine: Machine) -> tuple[Blunder, ...]:
     """Rows that one plain slip of the pen or the display explains; certain, since most other rows agree.
 

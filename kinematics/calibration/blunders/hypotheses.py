@@ -24,6 +24,7 @@ from kinematics.calibration.blunders.significance import (
 )
 from kinematics.calibration.line_parameters import derotated_points
 from kinematics.calibration.readings import Readings, TargetKind
+from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, table_pose
 
 __all__ = [
@@ -334,7 +335,10 @@ def mislabelled_targets(
         yield _relabelled(readings, machine, target)
     if base is None:
         return
-    gains = leave_one_out(test_basis(base))
+    try:
+        gains = leave_one_out(test_basis(base))
+    except KinematicsError:
+        return
     worst = int(base.problem.order[int(np.argmax(gains))])
     if not ball[worst] or (doubtful.sum() == 1 and doubtful[worst]):
         return

@@ -33,7 +33,8 @@ from kinematics.calibration.blunders.hypotheses import (
     uncompensated_radius,
 )
 from kinematics.calibration.blunders.regularized_fit import RegularizedFit, fit_with_prior
-from kinematics.calibration.readings import Readings
+from kinematics.calibration.readings import Readings, positive
+from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.rotary import RotationSense
 
@@ -70,6 +71,7 @@ class _Explained:
     unknowns: int
 
 
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")  # what is not finite is refused
 def find_blunders(
     readings: Readings, machine: Machine, *, sigma_mm: float | None = None
 ) -> tuple[Blunder, ...]:
@@ -108,10 +110,15 @@ def find_blunders(
     [('sense reversed', ('C',))]
     """
     readings.fits(machine)
+    sigma_mm = None if sigma_mm is None else positive(sigma_mm, "sigma")
     found: list[Blunder] = []
     base = fit_with_prior(readings, machine, sigma_mm)
     for _ in range(_MOST):
-        best = _best(readings, machine, base, sigma_mm)
+        try:
+            best = _best(readings, machine, base, sigma_mm)
+        except KinematicsError:
+            # Too damaged to search on: what was found before stands.
+            break
         # A second step would be told in amounts that the first one has bent; one is reason enough to read again.
         if best is None or (best.blunder.kind == _STEP and any(one.kind == _STEP for one in found)):
             break
@@ -142,14 +149,14 @@ def _best(
 
 
 def _added(base: RegularizedFit, sigma_mm: float | None) -> list[_Explained]:
-    """What one more unknown explains."""
+    """Hypotheses with one more parameter, and the fits that go with them."""
     found = []
-    for added in (
-        shifted_target(base),
-        datum_shift(base),
-        uncompensated_radius(base),
-        ball_pole_measured(base),
-    ):
+    for hypothesis in (shifted_target, datum_shift, uncompensated_radius, ball_pole_measured):
+        try:
+            added = hypothesis(base)
+        except KinematicsError:
+            # Not to be tested on these readings: the others are.
+            continue
         if added is None:
             continue
         fit = fit_with_prior(added.corrected, added.corrected_machine, sigma_mm)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from kinematics.calibration.adjustment import Problem, ReducedNormals, reduced_normals
 from kinematics.calibration.blunders.regularized_fit import LEAST_SCATTER_MM, RegularizedFit
+from kinematics.calibration.linear_algebra import eigen_symmetric, inverse
 from kinematics.calibration.statistics import p_value
 
 __all__ = [
@@ -46,8 +47,7 @@ class TestBasis:
 def test_basis(fit: RegularizedFit) -> TestBasis:
     """What further unknowns are tried against."""
     reduced = reduced_normals(fit.problem, fit.state, fit.raw)
-    inverse = np.asarray(np.linalg.inv(reduced.information + np.diag(fit.prior**2)), dtype=np.float64)
-    return TestBasis(fit, reduced, inverse)
+    return TestBasis(fit, reduced, inverse(reduced.information + np.diag(fit.prior**2)))
 
 
 def leave_one_out(basis: TestBasis) -> NDArray[np.float64]:
@@ -57,7 +57,7 @@ def leave_one_out(basis: TestBasis) -> NDArray[np.float64]:
     left = np.eye(3) - own - reduced.rows @ basis.inverse @ np.swapaxes(reduced.rows, 1, 2)
     dof = np.arange(3) >= problem.nominal_targets.equations[problem.target][:, None]
     left[dof[:, :, None] | dof[:, None, :]] = 0.0
-    size, vectors = np.linalg.eigh(left)
+    size, vectors = eigen_symmetric(left)
     shown = (np.swapaxes(vectors, 1, 2) @ basis.fit.raw.residual[..., None])[..., 0]
     return np.asarray(np.where(size > _SEEN, shown**2 / np.where(size > _SEEN, size, 1.0), 0.0).sum(axis=-1))
 
@@ -108,7 +108,7 @@ def added_parameters(
     by_lines = np.einsum("rkp,ark->ap", reduced.rows, left)
     own = np.einsum("ark,brk->ab", left, left) - by_lines @ basis.inverse @ by_lines.T
     shown = np.einsum("ark,rk->a", left, basis.fit.raw.residual)
-    size, vectors = np.linalg.eigh(own)
+    size, vectors = eigen_symmetric(own)
     determined = size > _DETERMINED * max(float((column * column).sum()) for column in columns)
     along = (vectors.T @ shown)[determined]
     values = vectors[:, determined] @ (along / size[determined])
@@ -156,7 +156,7 @@ def change_points(basis: TestBasis) -> tuple[ChangePoint | None, int]:
         by_lines = np.cumsum((across @ lines)[::-1], axis=0)[::-1]
         shown = np.cumsum((across @ residual[..., None])[::-1, :, 0], axis=0)[::-1]
         left = own - own @ reduced.inverse[t] @ own - by_lines @ basis.inverse @ np.swapaxes(by_lines, 1, 2)
-        size, vectors = np.linalg.eigh(left[2 : count - 1])
+        size, vectors = eigen_symmetric(left[2 : count - 1])
         seen = size > 1e-4 * np.trace(own[2 : count - 1], axis1=1, axis2=2)[:, None]
         found = (np.swapaxes(vectors, 1, 2) @ shown[2 : count - 1, :, None])[..., 0]
         gains = np.where(seen, found**2 / np.where(seen, size, 1.0), 0.0).sum(axis=-1)
