@@ -79,7 +79,7 @@ def measured(rng, machine):
     )
 
 
-def damage(rng, readings, machine):
+def damage(rng, readings, machine):  # noqa: C901 - one case for each kind of harm
     """One kind of harm, or none."""
     points, angles, target = (np.array(a) for a in (readings.points_mm, readings.angles_deg, readings.target))
     n = len(points)
