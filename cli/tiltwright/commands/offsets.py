@@ -64,7 +64,7 @@ def offsets(
 
     \b
       tiltwright offsets job.toml                      a table
-      tiltwright offsets job.toml --gcode -o load.ngc  lines to load at the machine
+      tiltwright offsets job.toml --gcode -o load.nc   lines to load at the machine
       tiltwright offsets job.toml --json               for another program
       tiltwright offsets job.toml --only "port 3"      one operation
       tiltwright offsets job.toml --grid A=-90:0:15 --grid C=0:345:15

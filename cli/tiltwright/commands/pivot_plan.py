@@ -76,7 +76,7 @@ def plan(
 
     \b
       tiltwright pivot plan spring_check.toml -m mill.toml
-      tiltwright pivot plan spring_check.toml -m mill.toml --gcode probe.ngc --parameters lines.var
+      tiltwright pivot plan spring_check.toml -m mill.toml --gcode probe.nc --parameters lines.txt
       tiltwright pivot plan -m mill.toml --target "ball 1,ball,-331,-203.4,-310.5" --repeatability 0.002
       tiltwright pivot plan -m mill.toml --target "ball 1,ball,-331,-203.4,-310.5" --repeatability 0.002 --at A0,C0 --at A-90,C0
 

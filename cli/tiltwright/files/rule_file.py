@@ -69,7 +69,7 @@ class RuleFile(FileTable, frozen=True, kw_only=True):
         TextLine | None,
         Meta(
             description="How the last line of a whole log begins; a log without it was cut off.",
-            examples=["LOG CLOSED"],
+            examples=["End of the page"],
         ),
     ] = None
     kind: Annotated[

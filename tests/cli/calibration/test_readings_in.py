@@ -322,7 +322,8 @@ def test_a_log_needs_a_rule_and_a_table_none(fit, rule):
     assert "a log without a rule" in fit("x\n", name="p.log").err
     assert "a rule beside a table file" in fit(table(*GOOD), "--rule", rule(), "--as", "table").err
     assert '"table", "log" or "parameters"' in fit(table(*GOOD), "--as", "sheet").err
-    assert "say which it is: --as" in fit(table(*GOOD), name="readings.dat").err
+    assert "say which it is: --as" in fit("ball 1 at A0 C0\n", name="readings.dat").err
+    assert fit(table(*GOOD), name="readings.dat").code == fit(table(*GOOD)).code
 
 
 # --- the parameter file -------------------------------------------------------------------------------------------
@@ -331,7 +332,7 @@ def test_a_log_needs_a_rule_and_a_table_none(fit, rule):
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("head\n1000 1.0\n1001 1.0\n", "no blank line after the head"),
+        ("head\nhead", "no number and value on any line"),
         ("1000 1.0\nhead\n", "p:2: found"),
         ("1000 1.0\n\n1000 1.0\n", "p:3: found parameter 1000 after 1000"),
         ("head\n\n1000\n", "p:3: found"),
@@ -392,8 +393,8 @@ def test_what_a_program_has_not_kept(text, told):
     assert told in str(faults.value)
 
 
-@pytest.mark.parametrize("lead", ["", "\n", "\n\n"])
-def test_a_parameter_file_without_a_head(lead):
+@pytest.mark.parametrize("lead", ["", "\n", "\n\n", "saved at noon\n", "parameter value\n-----\n"])
+def test_any_plain_list_of_numbers_and_values_is_read(lead):
     with_head = read_kept("p", kept(ROWS), AC)
     without = read_kept("p", lead + kept(ROWS).removeprefix("head\n\n"), AC)
     assert [row.xyz for row in without.rows] == [row.xyz for row in with_head.rows]
