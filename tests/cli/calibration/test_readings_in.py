@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tiltwright.calibration.parameter_file import read_kept, read_parameters
+from tiltwright.calibration.raw_readings import RawReading, RawReadings, last_digit_mm
 from tiltwright.calibration.readings_csv import read_table
 from tiltwright.files.diagnostics import InputFaults
 
@@ -324,6 +325,20 @@ def test_a_log_needs_a_rule_and_a_table_none(fit, rule):
     assert '"table", "log" or "parameters"' in fit(table(*GOOD), "--as", "sheet").err
     assert "say which it is: --as" in fit("ball 1 at A0 C0\n", name="readings.dat").err
     assert fit(table(*GOOD), name="readings.dat").code == fit(table(*GOOD)).code
+
+
+@pytest.mark.parametrize(
+    ("units", "xyz", "step_mm"),
+    [
+        ("inch", (-12.345, -7.25, -3.0), 0.0254),
+        ("inch", (-12.3456, -7.25, -3.0), 0.00254),
+        ("inch", (-12.0, -7.0, -3.0), 2.54),
+        ("mm", (-312.345, -7.25, -3.0), 0.001),
+    ],
+)
+def test_the_last_digit_is_in_the_unit_of_the_readings(units, xyz, step_mm):
+    taken = RawReadings("a", units, (RawReading(2, "ball", "b", (0.0, 0.0), xyz),))
+    assert last_digit_mm(taken) == pytest.approx(step_mm, rel=1e-12)
 
 
 # --- the parameter file -------------------------------------------------------------------------------------------
