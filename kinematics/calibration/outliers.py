@@ -18,22 +18,22 @@ from kinematics.machine import Machine, table_pose
 
 __all__ = ["LeaveOneOut", "find_outliers", "reading_residuals", "worst_reading"]
 
-CHANCE = 1e-3
-"""A reading is named when scatter alone would throw any of them so far less often than this (Bonferroni)."""
+_LEVEL = 1e-3
+"""p-value, over all readings (Bonferroni), below which a reading is an outlier."""
 
 _UNCHECKED = 1e-6
-_MOST_SUSPECTS = 5
+_MOST_OUTLIERS = 5
 
 
 class LeaveOneOut:
-    """Each reading left out in turn, in one go; arrays (N,) in the problem's order.
+    """Leave-one-out statistics of all readings at once; arrays (N,) in the problem's order.
 
     Attributes
     ----------
     gain : ndarray
-        By how much the weighted sum of squares falls without the reading.
+        Decrease of the weighted sum of squares without the reading.
     numbers : ndarray
-        How many of the reading's equations are checked by others.
+        Number of the reading's equations that others check.
     redundancy : ndarray
     """
 
@@ -58,7 +58,7 @@ class LeaveOneOut:
 def _against_scatter(
     solved: Adjusted, checked: LeaveOneOut, sigma: float | None, floor: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Mean square per checked equation in units of the others' scatter, and the chance of more; NaN where unchecked."""
+    """Mean square per checked equation in units of the others' scatter (NaN where unchecked), and its p-value."""
     total, numbers = float(solved.squares.sum()), checked.numbers
     testable = numbers > 0
     mean = checked.gain / np.where(testable, numbers, 1)
@@ -124,7 +124,7 @@ def _machine_at(machine: Machine, solved: Adjusted) -> Machine:
 
 
 def worst_reading(solved: Adjusted, sigma: float | None, floor: float = 0.0) -> tuple[int, float] | None:
-    """The reading (index in the readings' order) that scatter explains least, and the chance of it; None if none."""
+    """The most significant reading (index in the readings' order) with its p-value (Bonferroni); None if none."""
     checked = LeaveOneOut(solved)
     ratio, chance = _against_scatter(solved, checked, sigma, floor)
     if np.isnan(ratio).all():
@@ -137,12 +137,12 @@ def worst_reading(solved: Adjusted, sigma: float | None, floor: float = 0.0) -> 
 def find_outliers(
     readings: Readings, machine: Machine, solved: Adjusted, sigma: float | None, floor: float = 0.0
 ) -> tuple[Outlier, ...]:
-    """The readings that do not belong, one taken out at a time: one bad reading makes its neighbours look bad."""
+    """Find outliers by data snooping, removing one at a time: one bad reading makes its neighbours look bad."""
     left = np.arange(len(readings))
     found: list[Outlier] = []
-    while len(found) < _MOST_SUSPECTS:
+    while len(found) < _MOST_OUTLIERS:
         worst = worst_reading(solved, sigma, floor)
-        if worst is None or worst[1] > CHANCE:
+        if worst is None or worst[1] > _LEVEL:
             break
         index = int(left[worst[0]])
         left = np.delete(left, worst[0])

@@ -402,7 +402,7 @@ class PoseGain:
 
 @dataclass(frozen=True, eq=False)
 class _Information:
-    """What each pose tells: (m, p, p) over lines and targets together, the lines' 4n first; and what is prior."""
+    """Information matrices (m, p, p) of the poses, over the 4n line parameters, then the targets'; and the prior's."""
 
     by_pose: NDArray[np.float64]
     prior: NDArray[np.float64]

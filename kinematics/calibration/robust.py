@@ -1,7 +1,7 @@
 """M-estimation: robust losses that give readings far off less weight.
 
-The losses are those of scipy.optimize.least_squares, in its definition: the sum of ``C^2 rho(r^2 / C^2)`` is brought
-down, r being a reading's whole miss (so that a ball is judged as one, not axis by axis).
+The losses are those of scipy.optimize.least_squares, in its definition: the sum of ``C^2 rho(r^2 / C^2)`` is
+minimised, r being the length of a reading's residual vector (a ball counts as one, not axis by axis).
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ def _weigh(which: str, reach: float, squares: NDArray[np.float64]) -> tuple[NDAr
 def m_estimate(
     readings: Readings, machine: Machine, sigma_mm: float | None, loss: str, scale_mm: float | None
 ) -> tuple[Adjusted, NDArray[np.float64], float | None]:
-    """The robust answer, the readings' weights in the problem's order, and the scatter for its covariance.
+    """Fit by M-estimation: the solution, the readings' weights in the problem's order, and the robust scatter.
 
     The scatter follows Huber's correction (P. J. Huber, Robust Statistics, 1981, section 7.6; from memory): the mean
     square of the robust_s0 residuals over the square of the mean slope of the bend.
@@ -73,7 +73,7 @@ def m_estimate(
     scale = max(scale, 1e-9)
 
     state = plain.state
-    # Widely first: a loss that turns its back on what is far off must not begin far off.
+    # Widely first: a redescending loss must not start far off.
     for which, reach in (("soft_l1", 4.0 * scale), ("soft_l1", scale), (loss, scale)):
         weigh = functools.partial(_weigh, which, reach)
         state, raw = gauss_newton(problem, state, weigh=weigh, steps=400, settled_mm=1e-8)

@@ -1,4 +1,4 @@
-"""Hypotheses that add parameters or exchange targets: a shifted target, a moved zero, a stylus radius left on, mislabelled balls."""
+"""Hypotheses that add a parameter or exchange targets: shifted target or datum, uncompensated radius, wrong labels."""
 
 from __future__ import annotations
 
@@ -40,9 +40,9 @@ _RADII_MM = (0.2, 15.0)
 _PLAIN_MOVE_MM = 0.4
 """mm, the least radius called possible. Chosen here: less is likelier a line that did move."""
 _OWN = 1e-3
-"""Share (squares) of an unknown that lines and targets cannot take over; less tells nothing. Chosen here."""
+"""Share (squares) of a column that lines and targets cannot alias; with less nothing is tested. Chosen here."""
 _REFINED = 2
-"""Times that a size is found again with itself taken off: a third changed no ninth digit when it was tried."""
+"""Refinements of a size from the corrected readings: a third changed no ninth digit when it was tried."""
 _PURE = 0.05
 """Share (squares) of the lines' move that a possible radius may leave: a fifth of its length. Chosen here."""
 _LIKE_THE_PLATTER = np.cos(np.radians(5.0))
@@ -54,7 +54,7 @@ _SQUARE_TO_SPINDLE = np.sin(np.radians(3.0))
 
 
 def shifted_target(base: RegularizedFit) -> Blunder | None:
-    """A target that stands elsewhere from some row on, where that explains far more than one bad reading."""
+    """A target that shifted before some row, where that explains far more than one bad reading."""
     basis = test_basis(base)
     split, tried = change_points(basis)
     if split is None or not is_significant(basis, split.gain, split.numbers, tried):
@@ -73,14 +73,14 @@ def shifted_target(base: RegularizedFit) -> Blunder | None:
         directions=(*readings.directions, readings.directions[t]),
         target=target,
     )
-    size = _slip_mm(basis, split.target, split.reading)
+    size = _shift_size_mm(basis, split.target, split.reading)
     return Blunder(
         "target slipped", corrected, base.machine, target=name, targets=(name,), rows=rows, size_mm=size
     )
 
 
-def _slip_mm(basis: TestBasis, target: int, reading: int) -> float:
-    """The slip, roughly: the mean residual after less the mean before, per reading's own equations."""
+def _shift_size_mm(basis: TestBasis, target: int, reading: int) -> float:
+    """Approximate shift: difference of the mean residuals after and before, over each reading's own equations."""
     problem = basis.fit.problem
     residual = basis.fit.raw.residual / problem.weight[:, None]
     mine = problem.target == target
@@ -89,9 +89,9 @@ def _slip_mm(basis: TestBasis, target: int, reading: int) -> float:
 
 
 def uncompensated_radius(base: RegularizedFit) -> Blunder | None:
-    """Faces that read too far out wherever they do not face the spindle, by one and the same radius.
+    """A stylus radius that was not taken off touches of faces that do not look along the spindle.
 
-    Three profiles are tried. The reading is where the stylus tip would be on the tool's axis, so a flank touch is off
+    Three profiles are tried. The reading is the stylus tip's position on the tool's axis, so a flank touch is off
     along the normal by the radius times (1 - cosine of the normal to the spindle); or the radius was left on every
     touch but those along the spindle, or on those square to it alone. At level and upright touches they are the same.
     """
@@ -127,16 +127,16 @@ def uncompensated_radius(base: RegularizedFit) -> Blunder | None:
     if best is not None:
         gain, radius, shape = best
         if _RADII_MM[0] <= radius <= _RADII_MM[1] and not is_noise(base, gain, 1, len(shapes)):
-            return _left_on(base, _refined(base, radius, shape), shape, certain=True)
+            return _radius_removed(base, _refined(base, radius, shape), shape, certain=True)
     elif shapes:
-        return _perhaps_left_on(basis, shapes[0])
+        return _aliased_radius(basis, shapes[0])
     return None
 
 
 def ball_pole_measured(base: RegularizedFit) -> Blunder | None:
-    """Ball centres that lie too high along the spindle by one and the same length, at every pose.
+    """Ball centres too high along the spindle by the same length at every pose: read at the pole.
 
-    Balls alone never show it: lines and balls as much higher would read the same. Faces or lines known well do.
+    Balls alone never show it, since lines and balls as much higher read the same; faces do.
     """
     readings, problem = base.readings, base.problem
     balls = (problem.nominal_targets.equations == 3)[problem.target]
@@ -150,7 +150,7 @@ def ball_pole_measured(base: RegularizedFit) -> Blunder | None:
         return None
     read = np.sort(problem.order[balls])
     for _ in range(_REFINED):
-        # The lines had leaned to make up for it.
+        # The lines had tilted to make up for it.
         fit = fit_with_prior(_lowered(readings, read, high), base.machine, base.sigma_mm)
         if fit is None:
             break
@@ -174,12 +174,12 @@ def _lowered(readings: Readings, read: NDArray[np.int64], high: float) -> Readin
 
 
 def _refined(base: RegularizedFit, radius: float, shape: NDArray[np.float64]) -> float:
-    """The radius once more, from the fit with it taken off: the lines had leaned to make up for it."""
+    """Refine the radius from fits with it taken off, since the lines had tilted to make up for it."""
     column = np.zeros((len(shape), 3))
     column[:, 0] = shape * base.problem.weight
     for _ in range(_REFINED):
         fit = fit_with_prior(
-            _left_on(base, radius, shape, certain=True).corrected, base.machine, base.sigma_mm
+            _radius_removed(base, radius, shape, certain=True).corrected, base.machine, base.sigma_mm
         )
         if fit is None:
             break
@@ -187,24 +187,26 @@ def _refined(base: RegularizedFit, radius: float, shape: NDArray[np.float64]) ->
     return radius
 
 
-def _perhaps_left_on(basis: TestBasis, shape: NDArray[np.float64]) -> Blunder | None:
-    """A radius that the readings cannot tell from lines moved so as to mimic it, if they moved just so."""
+def _aliased_radius(basis: TestBasis, shape: NDArray[np.float64]) -> Blunder | None:
+    """A radius aliased with a shift of the lines, where they shifted in just that way; possible, not certain."""
     base = basis.fit
     column = np.zeros((len(shape), 3))
     column[:, 0] = shape * base.problem.weight
-    mimic, moved = base.prior * aliased_shift(basis, column), base.prior * base.state.parameters
-    size = float(mimic @ mimic)
+    alias, moved = base.prior * aliased_shift(basis, column), base.prior * base.state.parameters
+    size = float(alias @ alias)
     if size <= 0.0:
         return None
-    radius = float(mimic @ moved) / size
-    left = moved - radius * mimic
-    plain = float(left @ left) < _PURE * float(moved @ moved)
-    if plain and max(_RADII_MM[0], _PLAIN_MOVE_MM) <= radius <= _RADII_MM[1]:
-        return _left_on(base, radius, shape, certain=False)
+    radius = float(alias @ moved) / size
+    left = moved - radius * alias
+    explained = float(left @ left) < _PURE * float(moved @ moved)
+    if explained and max(_RADII_MM[0], _PLAIN_MOVE_MM) <= radius <= _RADII_MM[1]:
+        return _radius_removed(base, radius, shape, certain=False)
     return None
 
 
-def _left_on(base: RegularizedFit, radius: float, shape: NDArray[np.float64], *, certain: bool) -> Blunder:
+def _radius_removed(
+    base: RegularizedFit, radius: float, shape: NDArray[np.float64], *, certain: bool
+) -> Blunder:
     readings, problem = base.readings, base.problem
     angles = readings.angles_deg[problem.order]
     outward = table_pose(base.machine, angles).turn(problem.nominal_targets.direction[problem.target])
@@ -226,21 +228,21 @@ def _left_on(base: RegularizedFit, radius: float, shape: NDArray[np.float64], *,
 
 
 _MOST_SPLITS = 80
-"""Of more poses an even choice is tried: a shift a few poses off still explains most of what there is."""
+"""Of more poses an even choice is tried: a change point a few poses off still explains most of the shift."""
 
 
 def datum_shift(base: RegularizedFit) -> Blunder | None:
-    """The row from which on every reading is off by one and the same shift, where that explains far more than scatter."""
+    """Datum shift: from some row on every reading is off by the same vector, far beyond scatter."""
     row = base.problem.order
-    splits = _splits(base.readings, row, base.problem.target)
+    splits = _pose_changes(base.readings, row, base.problem.target)
     if not splits:
         return None
     basis = test_basis(base)
-    follows = _follows(base)
+    columns = _datum_columns(base)
     best: tuple[float, int, NDArray[np.float64], int] | None = None
     for split in splits:
         after = (row >= split)[:, None]
-        gain, shift, numbers = added_parameters(basis, [np.where(after, one, 0.0) for one in follows])
+        gain, shift, numbers = added_parameters(basis, [np.where(after, one, 0.0) for one in columns])
         if best is None or gain > best[0]:
             best = gain, split, shift, numbers
     assert best is not None
@@ -250,8 +252,8 @@ def datum_shift(base: RegularizedFit) -> Blunder | None:
     return _blunder(base, split, shift)
 
 
-def _splits(readings: Readings, row: NDArray[np.int64], target: NDArray[np.int64]) -> list[int]:
-    """Rows at which the pose changes, with enough on both sides."""
+def _pose_changes(readings: Readings, row: NDArray[np.int64], target: NDArray[np.int64]) -> list[int]:
+    """Candidate change points: readings at which the pose changes, with enough on both sides."""
     angles = readings.angles_deg
     changes = np.flatnonzero((angles[1:] != angles[:-1]).any(axis=1)) + 1
     if len(changes) > _MOST_SPLITS:
@@ -265,8 +267,8 @@ def _splits(readings: Readings, row: NDArray[np.int64], target: NDArray[np.int64
     return found
 
 
-def _follows(fit: RegularizedFit) -> list[NDArray[np.float64]]:
-    """How each reading's residuals (N, 3) follow a millimetre along X, Y and Z."""
+def _datum_columns(fit: RegularizedFit) -> list[NDArray[np.float64]]:
+    """Change of the residuals (N, 3) for a millimetre along X, Y and Z."""
     problem = fit.problem
     return [
         linearize(replace(problem, points=problem.points + step), fit.state).residual - fit.raw.residual
@@ -280,11 +282,11 @@ def _blunder(base: RegularizedFit, split: int, shift: NDArray[np.float64]) -> Bl
     points[later] -= shift
     corrected = replace(base.readings, points_mm=points)
     for _ in range(_REFINED):
-        # The lines had given way to it.
+        # The lines had shifted with it.
         fit = fit_with_prior(corrected, base.machine, base.sigma_mm)
         if fit is None:
             break
-        again = _more(fit, later)
+        again = _remaining_shift(fit, later)
         shift = shift + again
         points = np.array(corrected.points_mm)
         points[later] -= again
@@ -300,14 +302,14 @@ def _blunder(base: RegularizedFit, split: int, shift: NDArray[np.float64]) -> Bl
     )
 
 
-def _more(fit: RegularizedFit, later: NDArray[np.int64]) -> NDArray[np.float64]:
-    """What of the shift is still there."""
+def _remaining_shift(fit: RegularizedFit, later: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Remaining shift after correction."""
     after = np.isin(fit.problem.order, later)[:, None]
-    return added_parameters(test_basis(fit), [np.where(after, one, 0.0) for one in _follows(fit)])[1]
+    return added_parameters(test_basis(fit), [np.where(after, one, 0.0) for one in _datum_columns(fit)])[1]
 
 
 _NEARER = 0.3
-"""Ratio: another ball is meant where its place is under a third as far as that of the ball named. Chosen here."""
+"""Ratio: another ball is meant where it is less than a third as far away as the ball named. Chosen here."""
 _APART_MM = 1.0
 """mm that a reading must lie from its own ball: far above scatter, and no two balls stand closer. Chosen here."""
 
@@ -329,9 +331,9 @@ def mislabelled_targets(
     ball = mine >= 0
     own = away[np.arange(len(mine)), np.where(ball, mine, 0)]
     nearest = away.argmin(axis=1)
-    doubtful = ball & (nearest != mine) & (away.min(axis=1) < _NEARER * own) & (own > _APART_MM)
-    target = np.where(doubtful, np.array(balls)[nearest], readings.target)
-    if doubtful.any():
+    suspicious = ball & (nearest != mine) & (away.min(axis=1) < _NEARER * own) & (own > _APART_MM)
+    target = np.where(suspicious, np.array(balls)[nearest], readings.target)
+    if suspicious.any():
         yield _relabelled(readings, machine, target)
     if base is None:
         return
@@ -340,7 +342,7 @@ def mislabelled_targets(
     except KinematicsError:
         return
     worst = int(base.problem.order[int(np.argmax(gains))])
-    if not ball[worst] or (doubtful.sum() == 1 and doubtful[worst]):
+    if not ball[worst] or (suspicious.sum() == 1 and suspicious[worst]):
         return
     for other in balls:
         if other != readings.target[worst]:

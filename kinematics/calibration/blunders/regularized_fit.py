@@ -1,8 +1,8 @@
-"""Fits for doubting: how well readings go with a machine that may be wrong, its old values lightly believed.
+"""Regularised fits with a weak prior on the nominal lines, for comparing hypotheses.
 
-To compare one explanation with another every fit is drawn a little toward the machine's values: two millimetres and
-half a degree count as much as one standard scatter of a reading. Readings that tell enough are not moved by it; but
-an explanation that fits only by moving a line across the machine pays for it.
+Every fit is drawn a little toward the machine's values: two millimetres and half a degree count as much as one usual
+scatter of a reading. Well determined lines are not moved by it, but a hypothesis that fits only by moving a line
+across the machine pays for it.
 """
 
 from __future__ import annotations
@@ -29,29 +29,29 @@ from kinematics.machine import Machine
 __all__ = ["LEAST_SCATTER_MM", "RegularizedFit", "fit_with_prior"]
 
 LEAST_SCATTER_MM = 1e-4
-"""Scatter below this is not believed: made-up readings have none."""
+"""Least scatter in mm: made-up readings have none."""
 
 _SHIFT_MM = 2.0
 """mm that a line may be off at the cost of one usual scatter. Chosen here: a machine file is right to millimetres."""
-_LEAN_DEG = 0.5
-"""Degrees that it may lean at the same cost. Chosen here: 2 mm at a lever of 230 mm, a table's size."""
+_TILT_DEG = 0.5
+"""Degrees that it may tilt at the same cost. Chosen here: 2 mm at a lever of 230 mm, a table's size."""
 _USUAL_SCATTER_MM = 0.005
 """Of a reading in mm where none is stated. Common practice: probes scatter by micrometres to a hundredth."""
 _FIRST_STEPS = 3
 """Steps before the fit is first fixed against `cost_limit`. Chosen here: few, since most of what is tried is wrong."""
 _MORE_STEPS = 3
-"""Steps more before one that is off by millimetres is left. Chosen here."""
+"""Further iterations before one that is off by millimetres is given up. Chosen here."""
 _STEPS = 25
-"""The most steps of the rest. Chosen here: it bounds the time; what has not settled is compared as it stands."""
+"""Most iterations of the rest. Chosen here: it bounds the time; what has not converged is compared as it is."""
 _GROSS_MM = 2.0
 """Root mean square in mm per equation of a fit that is wrong anyway. Chosen here: what `_SHIFT_MM` calls off."""
 _SETTLED_MM = 1e-6
-"""Longest last step in mm: a hundredth of the least scatter that is believed (`LEAST_SCATTER_MM`)."""
+"""Length of the last step in mm: a hundredth of the least scatter (`LEAST_SCATTER_MM`)."""
 
 
 @dataclass(frozen=True, eq=False)
 class RegularizedFit:
-    """A light fit.
+    """Result of a regularised fit.
 
     Attributes
     ----------
@@ -60,7 +60,7 @@ class RegularizedFit:
     misfit : float
         Sum of squares of the readings, mm^2 (or in their sigmas).
     prior_penalty : float
-        How far the lines had to move, in squares of what the prior allows; no unit.
+        Squared shifts of the lines in units of the prior's standard deviations; no unit.
     dof : int
     """
 
@@ -82,17 +82,17 @@ class RegularizedFit:
 
     @property
     def cost(self) -> float:
-        """What explanations are compared by: misfit, with the prior_penalty in usual scatters."""
+        """Cost by which hypotheses are compared: misfit plus penalty, the penalty in usual scatters."""
         return self.misfit + self.prior_penalty * self.unit**2
 
     @property
     def per_mm(self) -> float:
-        """What a millimetre of one reading counts in the units of `misfit`'s root."""
+        """Weight of a millimetre of one reading in the units of `misfit`'s root."""
         return float(np.median(self.problem.weight))
 
     @property
     def s0(self) -> float:
-        """Root mean square per degree of freedom, with `LEAST_SCATTER_MM` as the least; the usual one without redundancy."""
+        """Standard deviation of unit weight, `LEAST_SCATTER_MM` at least; the usual scatter without redundancy."""
         if self.dof < 1:
             return self.unit
         return max(float(np.sqrt(self.misfit / self.dof)), LEAST_SCATTER_MM * self.per_mm)
@@ -101,10 +101,10 @@ class RegularizedFit:
 def fit_with_prior(
     readings: Readings, machine: Machine, sigma_mm: float | None = None, cost_limit: float = np.inf
 ) -> RegularizedFit | None:
-    """A light fit, or None where the readings cannot be understood so at all.
+    """Fit with a weak prior, or None where these readings allow none.
 
-    `cost_limit`: after a few steps a fit that costs more than this is left where it is; so is, after some more, one that
-    is off by millimetres: what is wrong there is not a matter of the last micrometre.
+    `cost_limit`: iteration ends early on a fit that costs more than this, and, a few steps later, on one that is off
+    by millimetres: the last micrometre does not matter there.
     """
     try:
         problem = build_problem(readings, machine)
@@ -116,9 +116,9 @@ def fit_with_prior(
     fixed, any_fixed = fix_unestimable_targets(problem, raw, 1e-3 * per_mm)
     state = replace(state, fixed=fixed, any_fixed=any_fixed)
     usual = (sigma_mm or _USUAL_SCATTER_MM) * per_mm if readings.sigma_mm is None else 1.0
-    lean = np.radians(_LEAN_DEG) * problem.lever_mm
-    prior = usual / np.array([_SHIFT_MM, _SHIFT_MM, lean, lean] * problem.rotaries)
-    # Shifts alone first: they enter linearly, and senses or columns taken wrongly move them far.
+    tilt = np.radians(_TILT_DEG) * problem.lever_mm
+    prior = usual / np.array([_SHIFT_MM, _SHIFT_MM, tilt, tilt] * problem.rotaries)
+    # Shifts alone first: they enter linearly, and wrong senses or columns move them far.
     shifts = np.eye(len(prior))[:, np.tile([True, True, False, False], problem.rotaries)]
     try:
         state, raw = gauss_newton(problem, replace(state, free=shifts), raw, prior=prior, steps=1)

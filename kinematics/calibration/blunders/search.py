@@ -3,15 +3,15 @@
 In this order, the best explanation first, until nothing more is found:
 
 1. units (inches called millimetres and the other way): every residual scales along, so only the lines' places tell.
-2. columns swapped, a sense backwards, targets confused: nothing is added to the model, something in it is exchanged.
-   Each must bring the misfit down sixteenfold.
-3. a target that slipped part-way, a stylus radius left on, balls read at their tops: an unknown is added; the chance that scatter would gain so
-   much must be below one in a million, all places tried taken into account.
+2. columns swapped, a sense reversed, targets confused: nothing is added to the model, something in it is exchanged.
+   Each must reduce the misfit sixteenfold.
+3. a target that slipped part-way, a zero that moved, a stylus radius left on, balls read at their tops: a parameter
+   is added; the p-value of its gain must be below one in a million, all places tried taken into account.
 
 Where several explain the readings equally well the one that adds least, then the one that moves the lines least, comes
 first, the others as its rivals, and none is called certain.
 
-What cannot be told apart: a sense at turns of 0 and 180 degrees alone (it does not matter there); units on a machine
+Not distinguishable: a sense at turns of 0 and 180 degrees alone (it does not matter there); units on a machine
 whose pivots lie at the machine's zero; a slip before a target's last reading from one bad reading (it is named as a
 suspect); a radius left on a face turned by one rotary alone, from that rotary standing elsewhere (then it is only
 called possible, `certain` false).
@@ -45,9 +45,9 @@ INCH_MM = 25.4
 _MOST = 3
 """Blunders named in one set of readings. Chosen here: whoever made more takes the readings anew."""
 _FINE_MM = 0.1
-"""Scatter in mm that leaves nothing for an exchange to explain. Chosen here: twenty usual scatters (`doubt`)."""
-_FINE_STRAIN = 25.0
-"""`RegularizedFit.prior_penalty`, no unit: lines five times as far off as `doubt` allows, 10 mm or 2.5 degrees. Chosen here."""
+"""Scatter in mm that leaves nothing for an exchange to explain. Chosen here: twenty usual scatters (`regularized_fit`)."""
+_FINE_PENALTY = 25.0
+"""`RegularizedFit.prior_penalty`, no unit: lines off by five standard deviations of the prior, 10 mm or 2.5 degrees. Chosen here."""
 _TIMES = 16.0
 """Ratio of costs, or of strains (squares): what is exchanged must fit four times as closely. Chosen here."""
 _SCATTERS = 50.0
@@ -57,14 +57,14 @@ _SMALL_MM = 5.0
 _ALIKE = 3.0
 """Ratio of scatters within which explanations count as alike, and the simplest is taken. Chosen here."""
 _AS_WELL = 1.3
-"""Ratio of scatters that proves nothing: two standard errors, 2 / sqrt(2 dof), of one told by 22 readings to spare."""
+"""Ratio of scatters that proves nothing: two standard errors, 2 / sqrt(2 dof), with 22 degrees of freedom."""
 _STEP = "zero moved"
 _ADDED = ("radius left on", "ball read at its top", "target slipped", "zero moved")
 
 
 @dataclass(frozen=True, eq=False)
 class _Explained:
-    """A blunder, the fit once it is put right, and how many unknowns that took."""
+    """A blunder, the fit with it put right, and the number of unknowns that it adds."""
 
     blunder: Blunder
     fit: RegularizedFit
@@ -75,20 +75,20 @@ class _Explained:
 def find_blunders(
     readings: Readings, machine: Machine, *, sigma_mm: float | None = None
 ) -> tuple[Blunder, ...]:
-    """Which classic blunders the readings show, the most telling first; empty when there is none.
+    """Find the classic blunders that the readings show, the most significant first; empty where there is none.
 
     Parameters
     ----------
     readings : Readings
     machine : Machine
-        Believed to be about right: lines to within millimetres and a few degrees.
+        About right: lines to within millimetres and a few degrees.
     sigma_mm : float, optional
         The probe's standard uncertainty per coordinate.
 
     Returns
     -------
     tuple of Blunder
-        Each with the readings and the machine put right up to and with it, so that the next one can be seen.
+        Each with the readings and the machine corrected for it and those before it, so that the next one shows.
 
     Raises
     ------
@@ -119,7 +119,7 @@ def find_blunders(
         except KinematicsError:
             # Too damaged to search on: what was found before stands.
             break
-        # A second step would be told in amounts that the first one has bent; one is reason enough to read again.
+        # A second shift would come out bent by the first; one is reason enough to read again.
         if best is None or (best.blunder.kind == _STEP and any(one.kind == _STEP for one in found)):
             break
         found.append(best.blunder)
@@ -130,8 +130,8 @@ def find_blunders(
 def _best(
     readings: Readings, machine: Machine, base: RegularizedFit | None, sigma_mm: float | None
 ) -> _Explained | None:
-    doubtful = base is None or not _fine(base, sigma_mm)
-    if doubtful:
+    suspicious = base is None or not _fine(base, sigma_mm)
+    if suspicious:
         units = _units(readings, machine, base, sigma_mm)
         if units is not None:
             return units
@@ -140,10 +140,10 @@ def _best(
     if base is not None and not any(_fine(one.fit, sigma_mm) for one in candidates):
         added = _added(base, sigma_mm)
         candidates += added
-        # A small slip or a radius that explains everything needs no rival: an exchange moves things much farther.
+        # A small slip or radius that explains everything needs no rival: an exchange moves things much farther.
         if any(_fine(one.fit, sigma_mm) and (one.blunder.size_mm or 0.0) < _SMALL_MM for one in added):
             return _simplest(added)
-        if doubtful and not gross:
+        if suspicious and not gross:
             candidates += _exchanged(readings, machine, base, sigma_mm)
     return _simplest(candidates) if candidates else None
 
@@ -168,7 +168,7 @@ def _added(base: RegularizedFit, sigma_mm: float | None) -> list[_Explained]:
 def _exchanged(
     readings: Readings, machine: Machine, base: RegularizedFit | None, sigma_mm: float | None
 ) -> list[_Explained]:
-    """What is explained far better by something exchanged in the model."""
+    """Hypotheses that exchange something in the model and fit far better, and the fits that go with them."""
     found = []
     cost_limit = np.inf if base is None else base.cost / _TIMES
     for blunder in itertools.chain(
@@ -185,9 +185,9 @@ def _exchanged(
 
 
 def _fine(base: RegularizedFit, sigma_mm: float | None) -> bool:
-    """Whether the readings fit so well, near enough to the old lines, that no exchange could do far better."""
+    """Whether the fit is so close, and its lines so near the old ones, that no exchange could be far better."""
     limit = max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * base.per_mm
-    return base.dof > 0 and base.s0 < limit and base.prior_penalty < _FINE_STRAIN
+    return base.dof > 0 and base.s0 < limit and base.prior_penalty < _FINE_PENALTY
 
 
 def _far_better(fit: RegularizedFit, base: RegularizedFit | None) -> bool:
@@ -197,12 +197,12 @@ def _far_better(fit: RegularizedFit, base: RegularizedFit | None) -> bool:
 
 
 def _simplest(candidates: list[_Explained]) -> _Explained:
-    """Of the explanations that leave about the least scatter the one that adds least to the model."""
+    """The hypothesis that adds least to the model among those that leave about the least scatter."""
     least = min(one.fit.s0 for one in candidates)
     alike = [one for one in candidates if one.fit.s0 <= _ALIKE * least]
     alike.sort(key=lambda one: (one.unknowns, one.fit.cost))
     best = alike[0]
-    # Between one added unknown and another no scatter decides, only what is asked of the lines.
+    # Between one added parameter and another the scatter does not decide, only the shift of the lines.
     near = [
         one
         for one in alike
@@ -212,7 +212,7 @@ def _simplest(candidates: list[_Explained]) -> _Explained:
     ]
     if best.blunder.kind in _ADDED:
         best = min(near, key=lambda one: one.fit.prior_penalty)
-    # What is only possible is no rival of what is certain, and one kind of mistake is none of itself.
+    # A possible mistake is no rival of a certain one, nor is one of the same kind.
     rivals = [
         one
         for one in alike
@@ -269,9 +269,9 @@ def _columns(readings: Readings, machine: Machine) -> list[Blunder]:
 def _units(
     readings: Readings, machine: Machine, base: RegularizedFit | None, sigma_mm: float | None
 ) -> _Explained | None:
-    """Whether all readings are 25.4 times too small or too large: the lines come out where no line can be."""
+    """Readings that are all 25.4 times too small or too large, so that the lines come out where no line can be."""
     if base is not None and (
-        base.prior_penalty < _FINE_STRAIN
+        base.prior_penalty < _FINE_PENALTY
         or base.s0 > INCH_MM * max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * base.per_mm
     ):
         return None
@@ -284,7 +284,7 @@ def _units(
         fit = fit_with_prior(corrected, machine, sigma_mm)
         if fit is None or fit.dof < 1 or fit.s0 > max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * fit.per_mm:
             continue
-        if fit.prior_penalty > _FINE_STRAIN or (
+        if fit.prior_penalty > _FINE_PENALTY or (
             base is not None and fit.prior_penalty * _TIMES > base.prior_penalty
         ):
             continue

@@ -1,4 +1,4 @@
-"""What one more unknown would explain, from the rows of a finished fit and without fitting again."""
+"""Significance of additional parameters (score tests) from a finished fit, and change points."""
 
 from __future__ import annotations
 
@@ -30,14 +30,14 @@ _SEEN = 1e-6
 _DETERMINED = 1e-3
 """Share of a column that must be its own for its value to be determined."""
 _CHANCE = 1e-6
-"""Of such a gain by scatter, all places counted. Chosen here, far below the tests' one false alarm in 1,000."""
+"""p-value of such a gain, all places counted. Chosen here, far below the tests' one false alarm in 1,000."""
 _CLEAR_OF_OUTLIER = 12.0
 """Squares of the scatter that it must explain beyond one bad reading: about 3.5 scatters. Chosen here."""
 
 
 @dataclass(frozen=True, eq=False)
 class TestBasis:
-    """The targets taken out of a light fit's rows, and the lines' inverse with what the prior adds."""
+    """Linearised regularised fit that additional parameters are tested against: targets eliminated, inverse with prior."""
 
     fit: RegularizedFit
     reduced: ReducedNormals
@@ -45,13 +45,13 @@ class TestBasis:
 
 
 def test_basis(fit: RegularizedFit) -> TestBasis:
-    """What further unknowns are tried against."""
+    """Prepare a regularised fit for testing additional parameters."""
     reduced = reduced_normals(fit.problem, fit.state, fit.raw)
     return TestBasis(fit, reduced, inverse(reduced.information + np.diag(fit.prior**2)))
 
 
 def leave_one_out(basis: TestBasis) -> NDArray[np.float64]:
-    """By how much the misfit falls when each reading (N,) is left out, in the problem's order."""
+    """Decrease of the misfit when each reading (N,) is left out, in the problem's order."""
     reduced, problem = basis.reduced, basis.fit.problem
     own = reduced.by_target @ reduced.inverse[problem.target] @ np.swapaxes(reduced.by_target, 1, 2)
     left = np.eye(3) - own - reduced.rows @ basis.inverse @ np.swapaxes(reduced.rows, 1, 2)
@@ -63,7 +63,7 @@ def leave_one_out(basis: TestBasis) -> NDArray[np.float64]:
 
 
 def is_noise(fit: RegularizedFit, gain: float, numbers: int, tried: int) -> bool:
-    """Whether scatter alone may gain so much with so many unknowns at one of the places tried."""
+    """Whether scatter alone may gain so much with so many parameters at one of the places tried."""
     dof = fit.dof - numbers
     if dof < 1 or numbers < 1:
         return True
@@ -82,12 +82,12 @@ def is_significant(basis: TestBasis, gain: float, numbers: int, tried: int) -> b
 
 
 def _scatter(fit: RegularizedFit, gain: float, dof: int) -> float:
-    """The square of the scatter that is left, one equation's."""
+    """Square of the remaining scatter, per equation."""
     return float(max((fit.misfit - gain) / dof, (LEAST_SCATTER_MM * fit.per_mm) ** 2))
 
 
 def added_parameter(basis: TestBasis, column: NDArray[np.float64]) -> tuple[float, float, float]:
-    """One more unknown with the rows `column` (N, 3): gain, its value, and how much of the column is its own (0 to 1)."""
+    """Test one more parameter with the column (N, 3): gain, estimate, and the share of the column that is its own."""
     reduced, problem = basis.reduced, basis.fit.problem
     left = _own_part(reduced, problem, column)
     whole = float((column * column).sum())
@@ -102,7 +102,7 @@ def added_parameter(basis: TestBasis, column: NDArray[np.float64]) -> tuple[floa
 def added_parameters(
     basis: TestBasis, columns: Sequence[NDArray[np.float64]]
 ) -> tuple[float, NDArray[np.float64], int]:
-    """Several more unknowns at once, each with rows (N, 3): gain, their values, and how many of them are determined."""
+    """Test several more parameters at once, each with a column (N, 3): gain, estimates, and how many are determined."""
     reduced, problem = basis.reduced, basis.fit.problem
     left = np.stack([_own_part(reduced, problem, column) for column in columns])
     by_lines = np.einsum("rkp,ark->ap", reduced.rows, left)
@@ -116,7 +116,7 @@ def added_parameters(
 
 
 def _own_part(reduced: ReducedNormals, problem: Problem, column: NDArray[np.float64]) -> NDArray[np.float64]:
-    """What of a column the targets cannot take over."""
+    """The part of a column that is orthogonal to the targets' columns."""
     across = (np.swapaxes(reduced.by_target, 1, 2) @ column[..., None])[..., 0]
     summed = np.add.reduceat(across, problem.starts, axis=0)
     follows = (reduced.inverse @ summed[..., None])[..., 0]
@@ -124,14 +124,14 @@ def _own_part(reduced: ReducedNormals, problem: Problem, column: NDArray[np.floa
 
 
 def aliased_shift(basis: TestBasis, column: NDArray[np.float64]) -> NDArray[np.float64]:
-    """How the lines' scaled numbers (4n,) move when readings are off by one times `column`."""
+    """Shift of the lines' scaled parameters (4n,) that aliases readings off by one times `column`."""
     left = _own_part(basis.reduced, basis.fit.problem, column)
     return np.asarray(-basis.inverse @ np.einsum("rkp,rk->p", basis.reduced.rows, left))
 
 
 @dataclass(frozen=True)
 class ChangePoint:
-    """A target that may stand elsewhere from some reading on: which, from which reading of the problem, gain."""
+    """Change point of a target: its index, the first reading after the change, the gain, and its numbers."""
 
     target: int
     reading: int
@@ -140,7 +140,7 @@ class ChangePoint:
 
 
 def change_points(basis: TestBasis) -> tuple[ChangePoint | None, int]:
-    """The split that explains most, with two readings at least on either side, and how many were tried."""
+    """Best change point of any target, with two readings at least on either side, and how many were tried."""
     reduced, fit = basis.reduced, basis.fit
     problem, tried = fit.problem, 0
     best: ChangePoint | None = None
