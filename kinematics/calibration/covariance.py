@@ -44,7 +44,7 @@ class Covariance:
     tilt_sensitivity_mm: NDArray[np.float64]
 
     def rests_on_fixed(self, gradient: NDArray[np.float64]) -> bool:
-        """Whether a quantity with that gradient (4n,) depends, even in part, on what is fixed."""
+        """True for a quantity whose gradient (4n,) lies, even in part, along fixed combinations."""
         size = float(gradient @ gradient)
         estimable = gradient @ self.free
         return size > 0.0 and float(size - estimable @ estimable) > _FIXED_SHARE * size

@@ -205,7 +205,7 @@ def _lines(solved: Adjusted, machine: Machine, covariance: Covariance) -> tuple[
 def _estimable(
     covariance: Covariance, line: EstimatedLine, slope: NDArray[np.float64], i: int, rotaries: int
 ) -> NDArray[np.bool_]:
-    """Which of three components with the derivatives `slope` (4, 3) are estimable; none along the line."""
+    """Mask of the estimable among three components with the derivatives `slope` (4, 3); none along the line."""
     found = np.array(
         [
             abs(float(line.direction[k])) < _ALONG

@@ -374,7 +374,7 @@ class Fit:
         return self.parameters[4 * i : 4 * i + 2].copy(), np.ascontiguousarray(axes)
 
     def region_contains(self, other: Machine, level: float | None = None) -> bool:
-        """Whether another machine's lines lie in the joint confidence region of all estimable parameters.
+        """Test if another machine's lines lie in the joint confidence region of all estimable parameters.
 
         Parameters
         ----------

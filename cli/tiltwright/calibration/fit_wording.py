@@ -72,7 +72,7 @@ def _axis(vector: Sequence[float]) -> str | None:
 
 
 def estimate_meaning(one: Estimate) -> str:  # noqa: C901, PLR0911 - one case for each kind
-    """What an estimate is, in a phrase."""
+    """Meaning of an estimate, in a phrase."""
     letter, target = one.letters[0] if one.letters else "", sanitized(one.target)
     match one.kind:
         case "location error" if one.unit == "mm":

@@ -1,4 +1,4 @@
-"""Saved parameters of an RS274/NGC control (NISTIR 6556, section 3.2.1), and the readings kept in them.
+"""Saved parameters of an RS274/NGC control (NISTIR 6556, section 3.2.1), and the readings stored in them.
 
 RS274/NGC (NISTIR 6556, section 3.2.1) has 5400 numbered parameters, of which 1 to 5060 are free for programs. Ours
 stand in one run from `FIRST`: a head of ten, then ten for each reading.
@@ -36,7 +36,7 @@ __all__ = [
 
 FIRST = 1000
 PLANNED, DONE, UNIT = FIRST, FIRST + 1, FIRST + 2
-"""How many readings the program takes, how many it has kept, and 20 or 21 for inches or mm, as in G20 and G21."""
+"""Numbers of planned and of finished readings, and 20 or 21 for inches or mm, as in G20 and G21."""
 
 BLOCK = 10
 """Of each reading: kind, target's number, X, Y, Z, A, B, C, and two that are not used."""
@@ -129,7 +129,7 @@ def read_parameters(file: str, text: str) -> dict[int, tuple[float, int]]:
 
 
 def is_parameter_list(text: str) -> bool:
-    r"""Whether most of a text's lines are a number and its value.
+    r"""True for a text most of whose lines are a number and its value.
 
     Examples
     --------
@@ -145,7 +145,7 @@ def is_parameter_list(text: str) -> bool:
 def read_kept(
     file: str, text: str, letters: Sequence[str], names: Mapping[int, tuple[str, str]] | None = None
 ) -> RawReadings:
-    """Read the readings that a probing program has kept in a list of parameters.
+    """Read the readings that a probing program has stored in a list of parameters.
 
     Parameters
     ----------

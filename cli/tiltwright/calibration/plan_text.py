@@ -1,4 +1,4 @@
-"""A plan worked out, as text, as JSON, and as a table to fill in by hand."""
+"""An evaluated plan as text, as JSON, and as a table to fill in by hand."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _SMALL_GAIN = 0.02
 
 
 def plan_text(worked: EvaluatedPlan, units: str, program: Program | None = None) -> str:
-    """What `pivot plan` prints."""
+    """Text that `pivot plan` prints."""
     plan, machine = worked.plan, worked.machine
     how = "chosen for the least uncertainty" if worked.chosen else "as stated"
     title = (
@@ -85,7 +85,7 @@ def _trips(worked: EvaluatedPlan, program: Program | None, units: str) -> list[s
 
 
 def _beside(worked: EvaluatedPlan) -> list[str]:
-    """How near the probe comes to the platter, what is touched in another way, and what is not looked at."""
+    """Lines about the probe's clearance, targets touched in another way, and what is not checked."""
     if worked.plan.probe is None:
         return []
     lines = [
@@ -185,7 +185,7 @@ def _poorest_words(one: Estimate, units: str) -> str:
 
 
 def plan_report(worked: EvaluatedPlan, units: str, program: Program | None = None) -> dict[str, Any]:
-    """A plan worked out as a JSON object."""
+    """An evaluated plan as a JSON object."""
     machine, readings, foreseen = worked.machine, worked.readings, worked.foreseen
     added = worked.added
     scale = np.tile([in_units(1.0, units)] * 2 + [1.0] * 2, len(machine.letters))

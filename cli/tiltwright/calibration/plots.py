@@ -267,7 +267,7 @@ def _scale_bar(axes: Axes, magnified: float, reach: float, units: str) -> None:
 
 
 def _region(axes: Axes, fit: Fit, letter: str, units: str) -> None:
-    """Where the pivot may lie, with the machine file's pivot at the origin."""
+    """Confidence region of the pivot, with the machine file's pivot at the origin."""
     i = fit.machine.index(letter)
     scale = in_units(1.0, units)
     centre = fit.parameters[4 * i : 4 * i + 2] * scale

@@ -1,4 +1,4 @@
-"""What was taken from a file of readings, whatever its form, and whether it can be worked with."""
+"""Readings as a file has them, whatever its form, and checks of them."""
 
 from __future__ import annotations
 
@@ -193,7 +193,7 @@ def _two_meanings(taken: RawReadings) -> Iterable[Diagnostic]:
 
 
 def _too_little(taken: RawReadings, machine: Machine) -> list[Diagnostic]:
-    """Readings that cannot tell anything, and what is missing, in poses."""
+    """Faults of readings that determine nothing, with the poses that are missing."""
     if not taken.rows:
         allowed = "readings of one target in three poses or more"
         return [Diagnostic(taken.file, None, "", "no readings", allowed)]

@@ -119,10 +119,10 @@ def _write(files: Sequence[tuple[str | os.PathLike[str], str | bytes]], *, force
             temporary = target.with_name(f".{target.name[:100]}.{secrets.token_hex(6)}.part")
             waiting.append((shown, temporary, target))
             data = content.encode("utf-8") if isinstance(content, str) else bytes(content)
-            with _refusals_told(shown):
+            with _refusals_as_faults(shown):
                 _write_and_sync(temporary, data, mode)
         for shown, temporary, target in waiting:
-            with _refusals_told(shown):
+            with _refusals_as_faults(shown):
                 _take_name(shown, temporary, target, force=force)
     except BaseException:
         for _, temporary, _ in waiting:
@@ -136,7 +136,7 @@ def _write(files: Sequence[tuple[str | os.PathLike[str], str | bytes]], *, force
 def check_targets(
     paths: Sequence[str | os.PathLike[str]], *, force: bool, edits: bool = False
 ) -> list[int | None]:
-    """Whether several files may be written together, as :func:`write_all` asks before it writes.
+    """Check that several files may be written together, as :func:`write_all` does before it writes.
 
     Returns
     -------
@@ -169,8 +169,8 @@ def check_targets(
 
 
 @contextlib.contextmanager
-def _refusals_told(shown: str) -> Iterator[None]:
-    """What the system refuses, as a fault of the file."""
+def _refusals_as_faults(shown: str) -> Iterator[None]:
+    """Turn the system's refusals into faults of the file."""
     try:
         yield
     except OSError as refusal:
@@ -178,7 +178,7 @@ def _refusals_told(shown: str) -> Iterator[None]:
 
 
 def check_target(path: str | os.PathLike[str], *, force: bool = False, edits: bool = False) -> int | None:
-    """Whether a file may be written, as :func:`write_atomic` asks before it writes.
+    """Check that a file may be written, as :func:`write_atomic` does before it writes.
 
     Returns
     -------

@@ -85,5 +85,5 @@ class Blunder:
 
     @property
     def proves_mistake(self) -> bool:
-        """Whether a mistake was made for certain, be it this one or a rival."""
+        """True where a mistake was made for certain, be it this one or a rival."""
         return self.certain or bool(self.rivals)

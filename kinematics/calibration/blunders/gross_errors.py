@@ -28,7 +28,7 @@ _NEAR_MM = 5.0
 _TIMES = 10.0
 """Ratio: what is far is so many times as far as the rows that agree. Chosen here."""
 _MOST_OFF = 0.4
-"""Share of a target's rows that may be far off. Chosen here: a median tells the middle while less than half are."""
+"""Share of a target's rows that may be far off. Chosen here: a median is right while less than half are wrong."""
 _FEWEST = 3
 """Readings of a target: of two that disagree neither is known to be the wrong one."""
 _SIGNS = ((-1, 1, 1), (1, -1, 1), (1, 1, -1), (-1, -1, 1), (-1, 1, -1), (1, -1, -1), (-1, -1, -1))

@@ -51,7 +51,7 @@ _FINE_PENALTY = 25.0
 _TIMES = 16.0
 """Ratio of costs, or of strains (squares): what is exchanged must fit four times as closely. Chosen here."""
 _SCATTERS = 50.0
-"""Squares of the scatter that it must gain as well: a ratio alone is soon reached with few readings. Chosen here."""
+"""Squares of the scatter that it must gain as well: a ratio alone means little with few readings. Chosen here."""
 _SMALL_MM = 5.0
 """Scatter or size in mm: slips and most stylus radii stay below it, exchanges move points farther. Chosen here."""
 _ALIKE = 3.0
@@ -185,7 +185,7 @@ def _exchanged(
 
 
 def _fine(base: RegularizedFit, sigma_mm: float | None) -> bool:
-    """Whether the fit is so close, and its lines so near the old ones, that no exchange could be far better."""
+    """True for a fit so close, with lines so near the old ones, that no exchange could be far better."""
     limit = max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * base.per_mm
     return base.dof > 0 and base.s0 < limit and base.prior_penalty < _FINE_PENALTY
 

@@ -63,7 +63,7 @@ def leave_one_out(basis: TestBasis) -> NDArray[np.float64]:
 
 
 def is_noise(fit: RegularizedFit, gain: float, numbers: int, tried: int) -> bool:
-    """Whether scatter alone may gain so much with so many parameters at one of the places tried."""
+    """True if scatter alone may gain so much with so many parameters at one of the places tried."""
     dof = fit.dof - numbers
     if dof < 1 or numbers < 1:
         return True
@@ -73,7 +73,7 @@ def is_noise(fit: RegularizedFit, gain: float, numbers: int, tried: int) -> bool
 
 
 def is_significant(basis: TestBasis, gain: float, numbers: int, tried: int) -> bool:
-    """Whether neither scatter nor one bad reading gains so much."""
+    """True if neither scatter nor one bad reading gains so much."""
     fit = basis.fit
     if is_noise(fit, gain, numbers, tried):
         return False
