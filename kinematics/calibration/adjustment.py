@@ -8,9 +8,9 @@ Shifts enter linearly once the directions are fixed, so the first step solves fo
 nominal values, however far the nominal positions are off. From there damped Gauss-Newton steps (Levenberg's rule)
 adjust everything.
 
-`scipy.optimize.least_squares` finds the same minimum with the same Jacobian, but knows nothing of the eliminated
-targets: with 10,000 readings of 20 balls it takes about fifteen times as long (`python tests/benchmarks/bench_pivot.py`
-measures both in one run).
+`scipy.optimize.least_squares` finds the same minimum but knows nothing of the eliminated targets: with 10,000 readings of
+20 balls it takes more than ten times as long in the same run (`python tests/benchmarks/bench_pivot.py`, which fails below
+ten), so this iteration stays.
 """
 
 from __future__ import annotations

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from kinematics.calibration.adjustment import build_problem, gauss_newton, reduced_normals
 from kinematics.calibration.readings import Readings
 from kinematics.calibration.solve import Adjusted, solve_problem
+from kinematics.calibration.statistics import chi_squared_median
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 
@@ -22,8 +23,6 @@ __all__ = ["LOSSES", "m_estimate"]
 LOSSES = ("soft_l1", "huber", "cauchy", "arctan")
 
 _BENDS_AT = 3.0
-_MEDIAN_TO_SIGMA = {1: 0.4549, 2: 1.3863, 3: 2.3660}
-"""Medians of chi squared for 1, 2 and 3 numbers: what a median of squares is divided by to estimate a variance."""
 
 
 def rho(
@@ -66,7 +65,7 @@ def m_estimate(
     equations = problem.nominal_targets.equations[problem.target]
     if scale_mm is None:
         spare = max(plain.dof, 1) / problem.equations
-        sizes = plain.squares / np.array([0.0, *_MEDIAN_TO_SIGMA.values()])[equations] / spare
+        sizes = plain.squares / chi_squared_median(equations) / spare
         scale = _BENDS_AT * (sigma_mm or float(np.sqrt(np.median(sizes))))
     else:
         scale = scale_mm if readings.sigma_mm is None else scale_mm * float(np.median(problem.weight))

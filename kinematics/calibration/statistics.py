@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
 
-__all__ = ["coverage_factor", "p_value", "region_factor"]
+__all__ = ["chi_squared_median", "coverage_factor", "p_value", "region_factor"]
 
 
 def coverage_factor(level: float = 0.95, dof: int | None = None) -> float:
@@ -113,3 +113,10 @@ def p_value(
     if dof is None:
         return np.asarray(special.chdtrc(numbers, statistic * numbers), dtype=np.float64)
     return np.asarray(special.fdtrc(numbers, dof, statistic), dtype=np.float64)
+
+
+def chi_squared_median(numbers: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Medians of chi squared for so many numbers each: a median of squares over it estimates a variance."""
+    from scipy import special
+
+    return np.asarray(special.chdtri(numbers, 0.5), dtype=np.float64)

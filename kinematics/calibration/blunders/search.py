@@ -25,6 +25,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from kinematics.calibration.blunders.blunder import Blunder
+from kinematics.calibration.blunders.gross_errors import INCH_MM
 from kinematics.calibration.blunders.hypotheses import (
     ball_pole_measured,
     datum_shift,
@@ -39,8 +40,6 @@ from kinematics.machine import Machine
 from kinematics.rotary import RotationSense
 
 __all__ = ["find_blunders"]
-
-INCH_MM = 25.4
 
 _MOST = 3
 """Blunders named in one set of readings. Chosen here: whoever made more takes the readings anew."""
