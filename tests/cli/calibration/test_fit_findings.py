@@ -293,3 +293,39 @@ def test_sentences_speak_the_unit_that_is_shown(run, mill, table, tmp_path):
             assert re.search(r"\d inch", said)
             assert not re.search(r"\d[\s\xa0]mm\b", said)
             assert "\xa0" not in said
+
+
+def test_a_gross_error_is_reported_even_if_the_search_and_the_fit_give_up(run, mill, table, monkeypatch):
+    import kinematics.calibration
+    from kinematics import KinematicsError
+
+    def sign_lost(points, *_):
+        points[12, 2] *= -1.0
+        return points
+
+    def give_up(*_, **__):
+        raise KinematicsError("readings: expected a finite solution, found none")
+
+    monkeypatch.setattr(kinematics.calibration, "find_blunders", give_up)
+    monkeypatch.setattr(kinematics.calibration, "fit_pivots", give_up)
+    path = table(sign_lost)
+    ended = run("pivot", "fit", path, "-m", mill)
+    assert ended.code == 1
+    assert "SIGN WRONG (certain): row 14" in ended.out
+    report = json.loads(run("pivot", "fit", path, "-m", mill, "--json").out)
+    assert [one["kind"] for one in report["blunders"]] == ["sign wrong"]
+    assert report["why_none"] == "readings: expected a finite solution, found none"
+
+
+@pytest.mark.parametrize("sense", ["clockwise", "counterclockwise"])
+def test_a_bore_at_two_opposite_poses_gives_an_answer_or_a_reason(run, mill, tmp_path, sense):
+    text = mill.read_text(encoding="utf-8")
+    mill.write_text(
+        text.replace('positive_turn = "clockwise"', f'positive_turn = "{sense}"'), encoding="utf-8"
+    )
+    path = tmp_path / "bore.csv"
+    rows = ["bore,centre bore,0,0,-380.9,-203.3,-360", "bore,centre bore,0,180,-381.15,-203.51,-360"]
+    path.write_text("\n".join(["kind,target,A_deg,C_deg,X_mm,Y_mm,Z_mm", *rows]) + "\n", encoding="utf-8")
+    ended = run("pivot", "fit", path, "-m", mill, "--sigma", "0.01", "--json")
+    assert ended.code in {0, 1}
+    assert json.loads(ended.out)["schema"] == "tiltwright.pivot-fit/1"
