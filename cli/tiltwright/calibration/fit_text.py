@@ -225,7 +225,7 @@ def change_text(letter: str, one: Estimate, units: str) -> str:
         return f"{letter} {where}: left as it was"
     if one.verdict == "moved":
         on = ", if the directions that stay as they were are right" if one.tilt_sensitivity_mm > 0.0 else ""
-        return f"{letter} {'moved' if linear else 'turned'} {plus_minus(one, units)} {where} since{on}"
+        return f"{letter} {'moved' if linear else 'turned'} {plus_minus(one, units)} {where}{on}"
     if not one.verdict:
         return f"{letter} {where}: {plus_minus(one, units)} from the machine file"
     return f"{letter} {where}: {one.verdict} ({plus_minus(one, units)})"

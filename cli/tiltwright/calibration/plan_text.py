@@ -41,8 +41,8 @@ def plan_text(worked: EvaluatedPlan, units: str, program: Program | None = None)
             *_trips(worked, program, units),
             *_beside(worked),
             *_unreadable(worked),
-            _foreseen(worked, units),
-            _poorest(worked, units),
+            _uncertainties(worked, units),
+            _worst(worked, units),
         ]
     )
 
@@ -130,7 +130,7 @@ def _unreadable(worked: EvaluatedPlan) -> list[str]:
     return ["\n".join(["Left out:", *lines])] if lines else []
 
 
-def _foreseen(worked: EvaluatedPlan, units: str) -> str:
+def _uncertainties(worked: EvaluatedPlan, units: str) -> str:
     rows = [
         [
             one.name,
@@ -150,12 +150,12 @@ def _foreseen(worked: EvaluatedPlan, units: str) -> str:
     head = ["number", "u", "U 95 %", "", "meaning"]
     text = tabulate(rows, headers=head, tablefmt="simple", disable_numparse=True, colalign=align)
     sigma = fine(worked.plan.sigma_mm, units)
-    return f"How sure that would be, with a probe that scatters by {sigma} in each coordinate:\n{text}"
+    return f"Uncertainty to expect, with a probe that scatters by {sigma} in each coordinate:\n{text}"
 
 
-def _poorest(worked: EvaluatedPlan, units: str) -> str:
+def _worst(worked: EvaluatedPlan, units: str) -> str:
     one, added = worked.foreseen.worst, worked.added
-    lines = [f"Poorest: {_poorest_words(one, units)}"]
+    lines = [f"Least certain: {_worst_words(one, units)}"]
     lines += [f"Not determined: {fixed_sentence(one, units)}" for one in worked.foreseen.fixed]
     if worked.foreseen.dof == 0:
         lines.append("There would be no redundant readings: a wrong reading would not show.")
@@ -163,11 +163,11 @@ def _poorest(worked: EvaluatedPlan, units: str) -> str:
         lines.append("No pose is left to add.")
     elif added.gain < _SMALL_GAIN:
         lines.append(
-            f"One pose more would hardly help (the best, {_pose(worked, added.pose_deg)}, by {_gain(added)})."
+            f"One more pose would hardly help (the best, {_pose(worked, added.pose_deg)}, by {_gain(added)})."
         )
     else:
         lines.append(
-            f"One pose more helps most at {_pose(worked, added.pose_deg)}: it takes {_gain(added)} off the "
+            f"One more pose helps most at {_pose(worked, added.pose_deg)}: it takes {_gain(added)} off the "
             "uncertainty of all lines together."
         )
     return "\n".join(lines)
@@ -177,7 +177,7 @@ def _gain(added: PoseGain) -> str:
     return f"{added.gain * 100:.0f} %"
 
 
-def _poorest_words(one: Estimate, units: str) -> str:
+def _worst_words(one: Estimate, units: str) -> str:
     if one.standard_uncertainty is None:
         return f"{one.name} is not determined: {estimate_meaning(one)}"
     unit = units if one.unit == "mm" else "degrees"

@@ -185,10 +185,10 @@ def _two_meanings(taken: RawReadings) -> Iterable[Diagnostic]:
             )
         if row.direction is None:
             continue
-        told = stated.setdefault(row.target, row)
-        assert told.direction is not None
-        if not np.allclose(told.direction, row.direction, rtol=0.0, atol=1e-12):
-            found = f"another direction of {shown(row.target)} than in {taken.place} {told.line}"
+        earlier = stated.setdefault(row.target, row)
+        assert earlier.direction is not None
+        if not np.allclose(earlier.direction, row.direction, rtol=0.0, atol=1e-12):
+            found = f"another direction of {shown(row.target)} than in {taken.place} {earlier.line}"
             yield Diagnostic(taken.file, row.line, "direction", found, "one direction for one target")
 
 

@@ -102,7 +102,7 @@ def test_without_a_plan_file(run, mill):
     ended = run("pivot", "plan", "-m", mill, *args, "--repeatability", "0.002", *poses)
     assert ended.code == 0, ended.err
     assert "6 readings in 3 poses (as stated)" in ended.out
-    assert "Poorest:" in ended.out
+    assert "Least certain:" in ended.out
     inches = run(
         "pivot",
         "plan",
