@@ -10,11 +10,11 @@ from numpy.typing import ArrayLike
 
 from kinematics.calibration.covariance import EstimatedLine
 from kinematics.calibration.derived_quantities import axis_of, crossing, line_rotation
-from kinematics.calibration.fit import fit_pivots, line_numbers
-from kinematics.calibration.line_parameters import orthonormal_pair
+from kinematics.calibration.fit import fit_pivots
+from kinematics.calibration.line_parameters import orthonormal_pair, relative_line_parameters
 from kinematics.calibration.planning import PlannedTarget, planned_readings
 from kinematics.calibration.readings import Readings
-from kinematics.calibration.results import Estimate
+from kinematics.calibration.results import Estimate, FixedParameter
 from kinematics.calibration.statistics import coverage_factor
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
@@ -155,12 +155,12 @@ class Grade:
     Attributes
     ----------
     marks : tuple of Mark
-    untold : tuple of str
-        Sentences about what the readings did not tell and nobody could have known.
+    untold : tuple of FixedParameter
+        Parameters that the readings do not determine, so that nobody could have known them.
     """
 
     marks: tuple[Mark, ...]
-    untold: tuple[str, ...]
+    untold: tuple[FixedParameter, ...]
 
     @property
     def passed(self) -> bool:
@@ -200,21 +200,21 @@ def grade(
         When the machines have different rotaries or the readings tell nothing.
     """
     best = fit_pivots(readings, nominal, sigma_mm=repeatability_mm)
-    known = [estimate for line in best.lines for estimate in line.moved]
-    count = max(sum(estimate.u is not None for estimate in known), 1)
+    known = [estimate for line in best.lines for estimate in line.changes]
+    count = max(sum(estimate.standard_uncertainty is not None for estimate in known), 1)
     factor = coverage_factor(1.0 - (1.0 - level) / count)
     says, true = _told(nominal, student, known), _told(nominal, truth, known)
     marks = []
     for estimate, (name, value), (_, right) in zip(known, says, true, strict=True):
-        allowed = None if estimate.u is None else factor * estimate.u
+        allowed = None if estimate.standard_uncertainty is None else factor * estimate.standard_uncertainty
         passed = None if allowed is None else abs(value - right) <= allowed
         marks.append(Mark(name, estimate.unit, value, right, allowed, passed))
-    return Grade(tuple(marks), tuple(held.words for held in best.held))
+    return Grade(tuple(marks), best.fixed)
 
 
 def _told(nominal: Machine, other: Machine, known: Sequence[Estimate]) -> list[tuple[str, float]]:
-    """Every line's numbers in the order of `LineFit.moved`, named as location errors where they can be."""
-    numbers = line_numbers(nominal, other).reshape(-1, 4)
+    """Every line's numbers in the order of `LineFit.changes`, named as location errors where they can be."""
+    numbers = relative_line_parameters(nominal, other).reshape(-1, 4)
     found: list[tuple[str, float]] = []
     for i, (old, new) in enumerate(zip(nominal.rotaries, other.rotaries, strict=True)):
         k = axis_of(old.letter, old.direction)

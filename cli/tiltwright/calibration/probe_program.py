@@ -44,7 +44,7 @@ def directions_now(worked: EvaluatedPlan) -> NDArray[np.float64]:
 
 
 def missing(worked: EvaluatedPlan, path: str) -> list[Diagnostic]:
-    """What a program needs and nobody has stated."""
+    """Faults of a plan that a program cannot be made from: values that are not stated."""
     plan, machine = worked.plan, worked.machine
     faults = []
     if plan.probe is None:
@@ -122,7 +122,7 @@ def _diameters(plan: Plan, path: str) -> list[Diagnostic]:
 
 
 def beyond(worked: EvaluatedPlan, path: str, where: str, touched: ProbeCycle) -> list[Diagnostic]:
-    """Where the probe in the spindle would leave the travels."""
+    """Faults of readings at which the spindle would leave the travels."""
     plan, machine = worked.plan, worked.machine
     assert plan.probe is not None
     assert machine.travel is not None
@@ -161,7 +161,7 @@ def parameter_lines(worked: EvaluatedPlan) -> str:
 
 @dataclass(frozen=True)
 class Trip:
-    """What the display shows when a touch trips, if everything is where it is said to be.
+    """Display values when a touch trips, with everything at its nominal place.
 
     Attributes
     ----------
@@ -185,7 +185,7 @@ class Program:
 
 
 def probing_program(worked: EvaluatedPlan, path: str) -> Program:
-    """The program that takes a plan's readings.
+    """Probing program of a plan.
 
     Parameters
     ----------
@@ -310,7 +310,7 @@ def _pose(machine: Machine, angles_deg: NDArray[np.float64], up: list[str], dept
 
 
 def _code(target: PlannedTarget, machine: Machine) -> int:
-    """What says in the parameters what was touched."""
+    """Lines that store what was touched in the parameters."""
     return (
         parameter_file.PLATTER_CODE
         if on_the_platter(target, machine)
@@ -331,7 +331,7 @@ def _kept(i: int, number: int, code: int, touched: ProbeCycle, machine: Machine)
 
 
 def checked_words(worked: EvaluatedPlan) -> list[str]:
-    """What the way down was held against, and what nobody has looked at."""
+    """Sentences about the obstacles that were checked, and those that were not."""
     plan, platter = worked.plan, worked.machine.platter
     if plan.probe is None:
         return []

@@ -6,6 +6,7 @@ import numpy as np
 
 from kinematics.teaching import AttainableAccuracy, PivotExercise, Probed, solve_pivot
 from kinematics.teaching.working import seen_from
+from tiltwright.calibration.fit_wording import fixed_sentence
 from tiltwright.output import numbers
 from tiltwright.output.document import (
     BLANK,
@@ -103,7 +104,7 @@ def pivot_key(exercise: PivotExercise, support: AttainableAccuracy) -> Document:
     blocks.append(
         BulletList(
             (
-                *(held.words for held in support.fit.held),
+                *(fixed_sentence(one, units) for one in support.fit.fixed),
                 (
                     f"u is the standard uncertainty, from a reading's standard deviation of "
                     f"{numbers.fixed(numbers.in_units(exercise.sigma_mm, units), numbers.DECIMALS[units] + 2)} {units}."

@@ -163,7 +163,7 @@ def test_clean_readings_raise_at_most_one_alarm_in_1000(shop):
         case = shop.random_case(seed, extra=(shop.platter_touches,) if seed % 4 == 0 else ())
         stated = case.sigma_mm if seed % 2 else None
         alarms += [
-            (seed, b.kind, b.words) for b in find_blunders(case.readings, case.nominal, sigma_mm=stated)
+            (seed, b.kind, b.rows) for b in find_blunders(case.readings, case.nominal, sigma_mm=stated)
         ]
     assert len(alarms) <= 1, alarms
 
@@ -175,7 +175,7 @@ def test_what_is_put_right_fits(shop, spoil):
     for seed in range(3):
         readings, machine, _, _ = spoil(shop, seed)
         (blunder,) = find_blunders(readings, machine)
-        assert fit_pivots(blunder.mended, blunder.mended_machine).sigma_mm < 0.03
+        assert fit_pivots(blunder.corrected, blunder.corrected_machine).sigma_mm < 0.03
 
 
 TILTS, TURNS = [(-60, 0), (0, 0), (45, 0)], [(0, 0), (0, 90), (0, 180)]
@@ -251,7 +251,7 @@ def test_one_bad_reading_is_a_suspect_and_no_blunder(shop):
         points[bad] += [0.0, 40.0 * case.sigma_mm, 40.0 * case.sigma_mm]
         readings = replace(case.readings, points_mm=points)
         assert find_blunders(readings, case.nominal) == ()
-        assert [s.index for s in fit_pivots(readings, case.nominal).suspects] == [bad]
+        assert [s.index for s in fit_pivots(readings, case.nominal).outliers] == [bad]
 
 
 def test_a_sense_that_does_not_matter_is_not_doubted(shop):
@@ -294,7 +294,7 @@ def test_of_two_that_explain_as_much_none_is_certain(shop, spoil, first, rival):
         (found,) = find_blunders(readings, machine)
         if found.size_mm > 5.0:
             continue  # lines that would have to move so far explain it less well
-        assert (found.kind, found.certain, found.made) == (first, False, True)
+        assert (found.kind, found.certain, found.proves_mistake) == (first, False, True)
         assert rival in [other.kind for other in found.rivals]
         assert not any(other.certain for other in found.rivals)
 

@@ -44,24 +44,26 @@ def test_what_is_foreseen_is_what_the_fit_says():
     fit = fit_pivots(readings, MILL, sigma_mm=0.003)
     errors = [e for line in fit.lines for e in line.location_errors]
     assert [e.name for e in foreseen.estimates] == [e.name for e in errors]
-    assert [e.u for e in foreseen.estimates] == pytest.approx([e.u for e in errors], rel=0.01)
+    assert [e.standard_uncertainty for e in foreseen.estimates] == pytest.approx(
+        [e.standard_uncertainty for e in errors], rel=0.01
+    )
     assert foreseen.dof == fit.dof
     u = np.sqrt(np.diag(fit.covariance))
     assert np.abs((foreseen.covariance - fit.covariance) / np.outer(u, u)).max() < 0.01
 
 
-def test_what_stays_poor_or_untold_is_named():
+def test_the_worst_and_the_undetermined_are_named():
     foreseen = predict_uncertainty(
         planned_readings(MILL, [BALL], [(0, c) for c in (0, 90, 180)]), MILL, 0.003
     )
-    assert foreseen.poorest.name.endswith("A")
-    assert foreseen.poorest.held
-    assert foreseen.held[0].words == "Nothing here turns A, so A's line is left as it was."
+    assert foreseen.worst.name.endswith("A")
+    assert foreseen.worst.fixed
+    assert (foreseen.fixed[0].kind, foreseen.fixed[0].letter) == ("rotary not turned", "A")
     both = predict_uncertainty(
         planned_readings(MILL, [BALL], [(a, c) for a in (0, -8) for c in (0, 90, 180)]), MILL, 0.003
     )
-    assert both.poorest.name.endswith("A")
-    assert not both.poorest.held
+    assert both.worst.name.endswith("A")
+    assert not both.worst.fixed
     with pytest.raises(KinematicsError, match="sigma: expected more than 0 mm, found 0"):
         predict_uncertainty(planned_readings(MILL, [BALL], [(0, 0)]), MILL, 0.0)
 
@@ -205,4 +207,4 @@ def test_nobody_is_marked_on_what_the_readings_do_not_tell():
     readings = simulated_readings(truth, [BALL], [(0, c) for c in (0, 90, 180, 270)], 0.003, 6)
     marks = grade(MILL, truth, readings, MILL, 0.003)
     assert [mark.passed for mark in marks.marks[:4]] == [None] * 4
-    assert marks.untold == ("Nothing here turns A, so A's line is left as it was.",)
+    assert [(one.kind, one.letter) for one in marks.untold] == [("rotary not turned", "A")]

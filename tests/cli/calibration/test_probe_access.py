@@ -133,7 +133,7 @@ def test_a_stem_too_thick_for_any_touch_leaves_the_ball_out(mill, plan, run):
 
 
 def test_what_is_not_looked_at_is_said(mill, plan, run, tmp_path):
-    program = tmp_path / "probe.ngc"
+    program = tmp_path / "probe.nc"
     ended = run("pivot", "plan", plan(), "-m", mill, "--gcode", program)
     assert ended.code == 0, ended.err
     lines = program.read_text(encoding="ascii").splitlines()
@@ -154,7 +154,7 @@ def test_what_is_not_looked_at_is_said(mill, plan, run, tmp_path):
 
 def test_the_display_at_each_trip_is_what_a_true_machine_shows(mill, plan, run, tmp_path):
 
-    program = tmp_path / "probe.ngc"
+    program = tmp_path / "probe.nc"
     ended = run("pivot", "plan", plan(), "-m", mill, "--gcode", program, "--json")
     trips = [[trip["shown"][axis] for axis in "XYZ"] for trip in json.loads(ended.out)["trips"]]
     machine = read_machine(str(mill)).machine

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tiltwright.calibration.parameter_file import read_kept, read_parameters
+from tiltwright.calibration.raw_readings import RawReading, RawReadings, last_digit_mm
 from tiltwright.calibration.readings_csv import read_table
 from tiltwright.files.diagnostics import InputFaults
 
@@ -322,7 +323,22 @@ def test_a_log_needs_a_rule_and_a_table_none(fit, rule):
     assert "a log without a rule" in fit("x\n", name="p.log").err
     assert "a rule beside a table file" in fit(table(*GOOD), "--rule", rule(), "--as", "table").err
     assert '"table", "log" or "parameters"' in fit(table(*GOOD), "--as", "sheet").err
-    assert "say which it is: --as" in fit(table(*GOOD), name="readings.dat").err
+    assert "say which it is: --as" in fit("ball 1 at A0 C0\n", name="readings.dat").err
+    assert fit(table(*GOOD), name="readings.dat").code == fit(table(*GOOD)).code
+
+
+@pytest.mark.parametrize(
+    ("units", "xyz", "step_mm"),
+    [
+        ("inch", (-12.345, -7.25, -3.0), 0.0254),
+        ("inch", (-12.3456, -7.25, -3.0), 0.00254),
+        ("inch", (-12.0, -7.0, -3.0), 2.54),
+        ("mm", (-312.345, -7.25, -3.0), 0.001),
+    ],
+)
+def test_the_last_digit_is_in_the_unit_of_the_readings(units, xyz, step_mm):
+    taken = RawReadings("a", units, (RawReading(2, "ball", "b", (0.0, 0.0), xyz),))
+    assert last_digit_mm(taken) == pytest.approx(step_mm, rel=1e-12)
 
 
 # --- the parameter file -------------------------------------------------------------------------------------------
@@ -331,7 +347,7 @@ def test_a_log_needs_a_rule_and_a_table_none(fit, rule):
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("head\n1000 1.0\n1001 1.0\n", "no blank line after the head"),
+        ("head\nhead", "no number and value on any line"),
         ("1000 1.0\nhead\n", "p:2: found"),
         ("1000 1.0\n\n1000 1.0\n", "p:3: found parameter 1000 after 1000"),
         ("head\n\n1000\n", "p:3: found"),
@@ -392,8 +408,8 @@ def test_what_a_program_has_not_kept(text, told):
     assert told in str(faults.value)
 
 
-@pytest.mark.parametrize("lead", ["", "\n", "\n\n"])
-def test_a_parameter_file_without_a_head(lead):
+@pytest.mark.parametrize("lead", ["", "\n", "\n\n", "saved at noon\n", "parameter value\n-----\n"])
+def test_any_plain_list_of_numbers_and_values_is_read(lead):
     with_head = read_kept("p", kept(ROWS), AC)
     without = read_kept("p", lead + kept(ROWS).removeprefix("head\n\n"), AC)
     assert [row.xyz for row in without.rows] == [row.xyz for row in with_head.rows]
