@@ -34,7 +34,7 @@ from kinematics.calibration.results import (
     ReadingFit,
     TargetFit,
 )
-from kinematics.calibration.simulation import Grade, Mark, grade, perturbed_machine, simulated_readings
+from kinematics.calibration.simulation import perturbed_machine, simulated_readings
 from kinematics.calibration.statistics import coverage_factor, region_factor
 
 __all__ = [
@@ -43,9 +43,7 @@ __all__ = [
     "Fit",
     "FitDiagnostic",
     "FixedParameter",
-    "Grade",
     "LineFit",
-    "Mark",
     "Outlier",
     "PairFit",
     "PlannedTarget",
@@ -65,7 +63,6 @@ __all__ = [
     "find_gross_errors",
     "fit_pivots",
     "fit_round",
-    "grade",
     "in_unit",
     "is_accessible",
     "line_numbers",

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from kinematics.teaching import PIVOT_LEVEL, AttainableAccuracy, PivotExercise
+from kinematics.teaching import PIVOT_LEVEL, AttainableAccuracy, PivotExercise, attainable
+from tiltwright.calibration.load_readings import text_of
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, sanitized, shown
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
 from tiltwright.output.booklet import Block, Booklet, Bullets, Heading, Table, Words
@@ -16,9 +17,11 @@ from tiltwright.output.json_csv import csv_text
 from tiltwright.teaching.answers import Answers, answers_from_file, requested_answers, rows_of
 from tiltwright.teaching.assessment import Assessment, assess
 from tiltwright.teaching.lesson_file import LessonFile, read_lesson
-from tiltwright.teaching.lesson_set import KEYS, job_name
-from tiltwright.teaching.pivot_assessment import PivotAssessment, assess_pivots, pivot_sheet_of
+from tiltwright.teaching.lesson_set import KEYS, job_name, key_name, readings_name
+from tiltwright.teaching.pivot_assessment import PivotAssessment, assess_pivots
+from tiltwright.teaching.pivot_key import read_key
 from tiltwright.teaching.pivot_sheets import pivots_asked
+from tiltwright.teaching.readings_output import readings_csv
 
 __all__ = ["Graded", "grade", "grade_booklet", "grade_csv", "grade_report"]
 
@@ -141,7 +144,7 @@ class _Jobs:
 
 @dataclass
 class _Pivots:
-    """Answers to the level that asks for pivots; every sheet is drawn again once."""
+    """Answers to the level that asks for pivots; every sheet's key is read once."""
 
     keys: Path
     lesson: LessonFile
@@ -150,11 +153,35 @@ class _Pivots:
     def judged(self, path: Path, sheet: int) -> tuple[Answers, PivotAssessment, int]:
         """The answers of a file, what they are worth, and how many were asked for."""
         if sheet not in self.sheets:
-            self.sheets[sheet] = pivot_sheet_of(self.keys, self.lesson, sheet)
+            self.sheets[sheet] = _pivot_sheet(self.keys, self.lesson, sheet)
         exercise, support = self.sheets[sheet]
         asked = pivots_asked(exercise)
         answers = answers_from_file(path, asked, self.lesson.units)
         return answers, assess_pivots(exercise, support, answers), sum(map(len, asked.axes))
+
+
+def _pivot_sheet(keys: Path, lesson: LessonFile, sheet: int) -> tuple[PivotExercise, AttainableAccuracy]:
+    """A sheet's exercise by its key, and the accuracy that its readings support.
+
+    Raises
+    ------
+    InputFaults
+        When the key is not of this lesson, or the readings beside it are not the key's.
+    """
+    path = str(keys / key_name(sheet))
+    exercise = read_key(path)
+    handed_out = (exercise.seed, exercise.sheet, exercise.units)
+    if handed_out != (lesson.seed, sheet, lesson.units.value):
+        found = "the key of seed {}, sheet {}, in {}".format(*handed_out)
+        allowed = f"that of lesson.toml: seed {lesson.seed}, sheet {sheet}, in {lesson.units.value}"
+        raise InputFaults([Diagnostic(path, None, "", found, allowed)])
+    beside = str(keys / readings_name(sheet))
+    kept, _ = text_of(beside, "the readings of a sheet, as `lesson new` wrote them")
+    own = readings_csv(exercise.readings, exercise.machine, exercise.units)
+    if kept.splitlines() != own.splitlines():
+        allowed = f"the readings of {key_name(sheet)}, as `lesson new` wrote them"
+        raise InputFaults([Diagnostic(beside, None, "", "readings of another exercise", allowed)])
+    return exercise, attainable(exercise, lesson.units.to_mm(lesson.within))
 
 
 def _sheet_of(path: Path, lesson: LessonFile) -> int:

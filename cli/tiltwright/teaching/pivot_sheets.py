@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from kinematics.teaching import AttainableAccuracy, PivotExercise, Probed, solve_pivot
+from kinematics.teaching import AttainableAccuracy, PivotExercise, PivotProbing, coordinate_axes, solve_pivot
 from kinematics.teaching.working import seen_from
 from tiltwright.output import numbers
 from tiltwright.output.booklet import Block, Booklet, Bullets, Heading, NewPage, Picture, Table, Words
 from tiltwright.output.json_csv import csv_text
 from tiltwright.teaching.answers import RequestedAnswers
 from tiltwright.teaching.explanation import digits_for, step_block
-from tiltwright.teaching.pivot_drawing import PANEL_MM, draw_probed
+from tiltwright.teaching.pivot_drawing import PANEL_MM, draw_probing
 
 __all__ = ["pivot_answer_csv", "pivot_key", "pivot_worksheet", "pivots_asked"]
 
@@ -21,14 +21,21 @@ _ALONG = {"A": "+X", "B": "+Y", "C": "+Z"}
 
 
 def pivots_asked(exercise: PivotExercise) -> RequestedAnswers:
-    """The two coordinates of every pivot across its line."""
-    letters = tuple(one.letter for one in exercise.probed)
-    return RequestedAnswers(letters, tuple(one.axes for one in exercise.probed), column="pivot")
+    """Two coordinates of every pivot across its line."""
+    asked: dict[str, tuple[str, ...]] = {
+        rotary.letter: coordinate_axes(rotary) for rotary in exercise.machine.rotaries
+    }
+    return RequestedAnswers(tuple(asked), tuple(asked.values()), column="pivot")
 
 
 def pivot_answer_csv(exercise: PivotExercise) -> str:
     """The file to fill in: a row for every coordinate that is asked for."""
-    rows = [(exercise.sheet, "", one.letter, axis, "") for one in exercise.probed for axis in one.axes]
+    asked = pivots_asked(exercise)
+    rows = [
+        (exercise.sheet, "", letter, axis, "")
+        for letter, axes in zip(asked.names, asked.axes, strict=True)
+        for axis in axes
+    ]
     return csv_text(("sheet", "student", "pivot", "axis", f"value_{exercise.units}"), rows)
 
 
@@ -36,7 +43,7 @@ def _within(exercise: PivotExercise, support: AttainableAccuracy) -> str:
     """How exact the answers must be, in words."""
     words = [
         f"{one.letter}'s {axis} {numbers.length(float(limit), exercise.units)}"
-        for one, limits in zip(exercise.probed, support.allowed_mm, strict=True)
+        for one, limits in zip(exercise.probings, support.allowed_mm, strict=True)
         for axis, limit in zip(one.axes, limits, strict=True)
     ]
     return ", ".join(words)
@@ -45,12 +52,12 @@ def _within(exercise: PivotExercise, support: AttainableAccuracy) -> str:
 def pivot_worksheet(exercise: PivotExercise, support: AttainableAccuracy) -> Booklet:
     """The sheet to hand out."""
     units = exercise.units
-    repeats = numbers.length(exercise.repeatability_mm, units)
+    repeats = numbers.length(exercise.repeatability_mm or 0.0, units)
     blocks: list[Block] = [Words(exercise.story), *_machine(exercise)]
-    for i, one in enumerate(exercise.probed):
+    for i, one in enumerate(exercise.probings):
         blocks += [Heading(f"What was read while {one.letter} turned ({units})"), _readings(one, units)]
         blocks.append(Bullets(_about(exercise, one)))
-        blocks.append(Picture(draw_probed(exercise, i, units), _title(one), PANEL_MM[0]))
+        blocks.append(Picture(draw_probing(exercise, i, units), _title(one), PANEL_MM[0]))
     blocks += [
         Heading("What to find"),
         Words(
@@ -58,11 +65,11 @@ def pivot_worksheet(exercise: PivotExercise, support: AttainableAccuracy) -> Boo
             "coordinate along the line is free and not asked for."
         ),
         Heading("Your answers"),
-        *(Table(("pivot", *one.axes), ((one.letter, _BLANK, _BLANK),)) for one in exercise.probed),
+        *(Table(("pivot", *one.axes), ((one.letter, _BLANK, _BLANK),)) for one in exercise.probings),
         Bullets(
             (
                 (
-                    f"Every reading lies within {repeats} {units} of the truth, in each coordinate that was probed. That is "
+                    f"Every reading lies within {repeats} {units} of the truth, in each coordinate that was probing. That is "
                     f"what the answers can be right to: {_within(exercise, support)} {units}."
                 ),
                 (
@@ -103,10 +110,10 @@ def pivot_key(exercise: PivotExercise, support: AttainableAccuracy) -> Booklet:
             )
         )
     )
-    for i, one in enumerate(exercise.probed):
-        found = next(iter(one.worked().values()))
+    for i, one in enumerate(exercise.probings):
+        found = next(iter(one.by_hand().values()))
         blocks += [NewPage(), Heading(f"The pivot of {_title(one)}"), _readings(one, units)]
-        blocks.append(Picture(draw_probed(exercise, i, units, found), _title(one), PANEL_MM[0]))
+        blocks.append(Picture(draw_probing(exercise, i, units, found), _title(one), PANEL_MM[0]))
         digits = digits_for(units)
         blocks += [step_block(n, line, digits) for n, line in enumerate(solve_pivot(one), start=1)]
         written = "  ".join(
@@ -120,13 +127,13 @@ def _identity(exercise: PivotExercise) -> tuple[tuple[str, str], ...]:
     return (("Sheet", str(exercise.sheet)), ("Level", "a pivot to find"))
 
 
-def _title(probed: Probed) -> str:
+def _title(probing: PivotProbing) -> str:
     what = {
         "opposite readings": "a bore at four quarter turns",
         "ball on an arc": "a ball at three tilts",
         "level face": "a level face at three tilts",
-    }[probed.method]
-    return f"{probed.letter}, {what}"
+    }[probing.method]
+    return f"{probing.letter}, {what}"
 
 
 def _machine(exercise: PivotExercise) -> list[Block]:
@@ -156,25 +163,25 @@ def _machine(exercise: PivotExercise) -> list[Block]:
     ]
 
 
-def _readings(probed: Probed, units: str) -> Table:
+def _readings(probing: PivotProbing, units: str) -> Table:
     rows = tuple(
-        (str(k + 1), probed.target, f"{angle + 0.0:g}", *numbers.lengths(point, units))
-        for k, (angle, point) in enumerate(zip(probed.angles_deg.tolist(), probed.shown_mm, strict=True))
+        (str(k + 1), probing.target, f"{angle + 0.0:g}", *numbers.lengths(point, units))
+        for k, (angle, point) in enumerate(zip(probing.angles_deg.tolist(), probing.shown_mm, strict=True))
     )
-    return Table(("", "read", probed.letter, "X", "Y", "Z"), rows, left=2)
+    return Table(("", "read", probing.letter, "X", "Y", "Z"), rows, left=2)
 
 
-def _about(exercise: PivotExercise, probed: Probed) -> tuple[str, ...]:
+def _about(exercise: PivotExercise, probing: PivotProbing) -> tuple[str, ...]:
     """What the readings are, and how to set about it."""
     units = exercise.units
-    still = " and ".join(letter for letter in exercise.machine.letters if letter != probed.letter)
-    across = numbers.length(2.0 * probed.radius_mm, units)
-    if probed.method == "opposite readings":
+    still = " and ".join(letter for letter in exercise.machine.letters if letter != probing.letter)
+    across = numbers.length(2.0 * probing.radius_mm, units)
+    if probing.method == "opposite readings":
         return (
             f"{still} at 0. X and Y are the bore's centre, from touches all round; Z is where it was read.",
             "Readings half a turn apart lie at the ends of a diameter.",
         )
-    if probed.method == "ball on an arc":
+    if probing.method == "ball on an arc":
         return (
             (f"{still} at 0. X and Y are the ball's centre, Z is its top. The ball's diameter is {across}."),
             (
@@ -182,7 +189,7 @@ def _about(exercise: PivotExercise, probed: Probed) -> tuple[str, ...]:
                 "triangle."
             ),
         )
-    side = next(axis for axis in probed.axes if axis != "Z")
+    side = next(axis for axis in probing.axes if axis != "Z")
     return (
         (
             f"{still} at 0. Level, the face is touched from above, and Z shows the contact. Upright, it is touched from the "
@@ -196,8 +203,8 @@ def _about(exercise: PivotExercise, probed: Probed) -> tuple[str, ...]:
 def _answers(exercise: PivotExercise, support: AttainableAccuracy) -> Table:
     units = exercise.units
     rows = []
-    for one, best, allowed in zip(exercise.probed, support.best_mm, support.allowed_mm, strict=True):
-        by_hand = next(iter(one.worked().values()))
+    for one, best, allowed in zip(exercise.probings, support.best_mm, support.allowed_mm, strict=True):
+        by_hand = next(iter(one.by_hand().values()))
         for k, axis in enumerate(one.axes):
             values = (one.believed_mm[k], one.true_mm[k], by_hand[k], best[k], allowed[k])
             rows.append((one.letter, axis, *(numbers.length(float(value), units) for value in values)))
@@ -209,7 +216,7 @@ def _least_squares(exercise: PivotExercise, support: AttainableAccuracy) -> Tabl
     units = exercise.units
     places = numbers.DECIMALS[units] + 1
     rows = []
-    for one, best in zip(exercise.probed, support.best_mm, strict=True):
+    for one, best in zip(exercise.probings, support.best_mm, strict=True):
         u = support.fit.line(one.letter).u_point_mm
         assert u is not None  # the readings' scatter is stated
         for k, axis in enumerate(one.axes):

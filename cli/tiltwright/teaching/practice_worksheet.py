@@ -2,24 +2,33 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from kinematics import Machine
-from kinematics.calibration import Grade, Readings, TargetKind
+from kinematics.calibration import Estimate, Readings, TargetKind
+from kinematics.teaching import PivotExercise
 from tiltwright.calibration.fit_text import fine
-from tiltwright.calibration.plan import EvaluatedPlan
 from tiltwright.output.document import Heading, ListOf, Page, Paragraph, TableOf
 from tiltwright.output.numbers import direction, fixed, in_units, lengths
 from tiltwright.output.tables import units_words
 
-__all__ = ["grade_report", "grade_text", "worksheet"]
+__all__ = ["practice_worksheet"]
 
 _EYE = {0: "the right", 1: "the back", 2: "above"}
 
 
-def worksheet(worked: EvaluatedPlan, readings: Readings, units: str) -> Page:
-    """The worksheet."""
-    machine = worked.machine
+def practice_worksheet(exercise: PivotExercise, estimates: Sequence[Estimate]) -> Page:
+    """The sheet to hand out.
+
+    Parameters
+    ----------
+    exercise : PivotExercise
+    estimates : sequence of Estimate
+        Numbers that are asked for, with their meaning.
+    """
+    machine, readings, units = exercise.machine, exercise.readings, exercise.units
     return Page(
-        f"Finding the pivots of {machine.name}",
+        exercise.title,
         (
             Paragraph(
                 "The machine file says where each rotary's line lies. It is wrong by some hundredths of a millimetre. Find from the "
@@ -28,7 +37,7 @@ def worksheet(worked: EvaluatedPlan, readings: Readings, units: str) -> Page:
             Heading("What is given"),
             Paragraph(
                 f"Lengths in {units_words(units)}, angles in degrees, machine coordinates. The probe scatters by "
-                f"{fine(worked.plan.sigma_mm, units)} (one standard deviation) in each coordinate."
+                f"{fine(exercise.sigma_mm, units)} (one standard deviation) in each coordinate."
             ),
             _lines(machine, units),
             ListOf(tuple(_sense(machine, i) for i in range(len(machine.rotaries)))),
@@ -37,7 +46,7 @@ def worksheet(worked: EvaluatedPlan, readings: Readings, units: str) -> Page:
             Heading("How to go about it"),
             ListOf(_steps(machine, readings)),
             Heading("Your answers"),
-            _answers(worked, units),
+            _answers(estimates, units),
             Heading("To hand in"),
             Paragraph(
                 "Put your lines (point and direction) into machine.toml. It is marked by what these readings could "
@@ -116,70 +125,6 @@ def _steps(machine: Machine, readings: Readings) -> tuple[str, ...]:
     return tuple(steps)
 
 
-def _answers(worked: EvaluatedPlan, units: str) -> TableOf:
-    rows = tuple(
-        (one.name, one.words, "", "", units if one.unit == "mm" else "deg")
-        for one in worked.foreseen.estimates
-    )
+def _answers(estimates: Sequence[Estimate], units: str) -> TableOf:
+    rows = tuple((one.name, one.words, "", "", units if one.unit == "mm" else "deg") for one in estimates)
     return TableOf(("number", "meaning", "your value", "your U", ""), rows, "lllll")
-
-
-def grade_text(given: Grade, units: str) -> str:
-    """The marks as a table, and the verdict."""
-    rows = []
-    for mark in given.marks:
-        length = mark.unit == "mm"
-
-        def say(value: float | None, length: bool = length) -> str:  # noqa: FBT001 - bound per row
-            if value is None:
-                return "-"
-            return fine(value, units) if length else fixed(value, 5)
-
-        verdict = {True: "right", False: "WRONG", None: "not judged"}[mark.passed]
-        rows.append(
-            [
-                mark.name,
-                *map(say, (mark.student, mark.truth, mark.error, mark.allowed)),
-                units if length else "deg",
-                verdict,
-            ]
-        )
-    from tabulate import tabulate
-
-    head = ["number", "answer", "truth", "error", "allowed", "", ""]
-    align = ["left", *["right"] * 4, "left", "left"]
-    text = tabulate(rows, headers=head, tablefmt="simple", disable_numparse=True, colalign=align)
-    wrong = sum(mark.passed is False for mark in given.marks)
-    judged = sum(mark.passed is not None for mark in given.marks)
-    end = (
-        f"Passed: all {judged} numbers that the readings tell."
-        if given.passed
-        else f"{wrong} of {judged} wrong."
-    )
-    return "\n\n".join([text, *given.untold, end])
-
-
-def grade_report(given: Grade, units: str) -> dict[str, object]:
-    """The marks as a JSON object."""
-
-    def say(value: float | None, unit: str) -> float | None:
-        return None if value is None else in_units(value, units) if unit == "mm" else value
-
-    return {
-        "schema": "tiltwright.pivot-grade/1",
-        "units": units,
-        "passed": given.passed,
-        "marks": [
-            {
-                "name": mark.name,
-                "unit": units if mark.unit == "mm" else mark.unit,
-                **{
-                    key: say(getattr(mark, key), mark.unit)
-                    for key in ("student", "truth", "error", "allowed")
-                },
-                "passed": mark.passed,
-            }
-            for mark in given.marks
-        ],
-        "untold": list(given.untold),
-    }
