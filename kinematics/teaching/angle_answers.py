@@ -1,7 +1,7 @@
-"""Rotary angles that somebody answered: which way of standing they mean, and what went wrong with them.
+"""Answered rotary angles: the solution that they mean, and the mistakes in them.
 
 A direction can often be brought to the spindle in two ways, and either is right; the offsets then have to belong to
-the way that was chosen.
+the solution that was chosen.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ __all__ = ["AngleAnswer", "AngleFault", "error_carried_forward", "matching_solut
 
 @dataclass(frozen=True)
 class AngleAnswer:
-    """A program angle that was answered for an operation (counted from 0)."""
+    """A program angle answered for an operation (counted from 0)."""
 
     operation: int
     letter: str
@@ -38,9 +38,9 @@ class AngleFault:
     ----------
     answer : AngleAnswer
     right_deg : float
-        The program angle of the way of standing that comes nearest.
+        The program angle of the nearest solution.
     why : str
-        What was probably done, in words; empty where nothing known gives it.
+        The probable mistake, in words; empty where no known one gives the angle.
     """
 
     answer: AngleAnswer
@@ -57,20 +57,21 @@ def matching_solution(
     within_deg: float,
     within_mm: float,
 ) -> tuple[tuple[PlacedOperation, ...], tuple[AngleFault, ...]]:
-    """The operations standing the way that the answers mean, and the angles that are wrong.
+    """Choose for each operation the solution that the answers mean, and find the wrong angles.
 
     Parameters
     ----------
     setup : Setup
-    placed : sequence of Placed
-    angles, answers : sequence
-        Both kinds; where no angle is answered the way that makes most X, Y, Z right is taken.
+    placed : sequence of PlacedOperation
+    angles : sequence of AngleAnswer
+    answers : sequence of Answer
+        Where no angle is answered, the solution that makes most X, Y, Z right is chosen.
     within_deg, within_mm : float
         Tolerances.
 
     Returns
     -------
-    placed : tuple of Placed
+    placed : tuple of PlacedOperation
     faults : tuple of AngleFault
 
     Examples
@@ -115,7 +116,7 @@ def matching_solution(
 
 
 def error_carried_forward(setup: Setup, faults: Sequence[AngleFault]) -> tuple[Mistake, ...]:
-    """The mistake of going on, rightly, from wrong angles: the offsets then follow from them.
+    """The mistake of working rightly from wrong angles (error carried forward).
 
     Parameters
     ----------
@@ -126,7 +127,7 @@ def error_carried_forward(setup: Setup, faults: Sequence[AngleFault]) -> tuple[M
     Returns
     -------
     tuple of Mistake
-        One that puts all of the wrong program angles in; empty where there are no faults.
+        One, with all of the wrong program angles; empty where there are no faults.
     """
     if not faults:
         return ()
@@ -141,7 +142,7 @@ def error_carried_forward(setup: Setup, faults: Sequence[AngleFault]) -> tuple[M
         Mistake(
             "followed from wrong angles",
             "",
-            "the offsets were worked out rightly from the angles answered, which are wrong",
+            "the offsets were worked out correctly from the angles answered, but those are wrong",
             f"{letters[-1]} angle",
             frozenset({f"{letter} turning" for letter in letters}),
             change,
@@ -150,7 +151,7 @@ def error_carried_forward(setup: Setup, faults: Sequence[AngleFault]) -> tuple[M
 
 
 def _ways(setup: Setup, placed: PlacedOperation, stated: Mapping[str, float]) -> list[PlacedOperation]:
-    """Every way to stand for an operation, the one it was placed in first."""
+    """Every solution of an operation, the placed one first."""
     if placed.aim is None:
         return [placed]
     fitting = (solution for solution in placed.aim.solutions if solution.fits)
@@ -180,7 +181,7 @@ def _standing(setup: Setup, placed: PlacedOperation, machine_deg: NDArray[np.flo
 
 
 def _apart(setup: Setup, i: int, stated_deg: float, right_deg: float) -> float:
-    """Stated minus right; whole turns do not count where the rotary turns endlessly."""
+    """Stated minus right angle, whole turns taken off where the rotary turns endlessly."""
     apart = stated_deg - right_deg
     return apart - 360.0 * round(apart / 360.0) if setup.machine.rotaries[i].limits_deg is None else apart
 

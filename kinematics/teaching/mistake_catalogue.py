@@ -19,6 +19,7 @@ from kinematics.teaching.perturbed_offsets import (
     negated,
     set_figure,
 )
+from kinematics.teaching.working import frames_of
 from kinematics.work_offsets import Setup
 
 __all__ = [
@@ -38,7 +39,7 @@ MM_PER_INCH = 25.4
 
 
 def at_step(step: StackStep, k: int) -> list[Mistake]:
-    """What can go wrong at one step of the stack."""
+    """Mistakes at one step of the stack."""
     key, claims = f"step {k + 1}", frozenset({f"step {k}"})
     mistakes = []
     if step.up_mm or any(step.shift_mm):
@@ -84,7 +85,7 @@ def at_step(step: StackStep, k: int) -> list[Mistake]:
             Mistake(
                 "step's shift reversed",
                 step.name,
-                f"the shift of {step.name} was taken the other way",
+                f"the shift of {step.name} was taken in the other direction",
                 key,
                 claims,
                 set_figure("parts_counted", (k, slice(0, 2)), -1.0),
@@ -114,7 +115,7 @@ def at_step(step: StackStep, k: int) -> list[Mistake]:
 
 
 def not_touched(stack_mm: NDArray[np.float64]) -> Mistake:
-    """The stack counted where part zero was touched off."""
+    """The mistake of counting the stack although part zero was touched off."""
 
     def from_stack(figures: CalculationBatch, rows: Rows) -> None:
         if figures.part_mm is not None:
@@ -131,13 +132,13 @@ def not_touched(stack_mm: NDArray[np.float64]) -> Mistake:
 
 
 def at_origin() -> list[Mistake]:
-    """The origin read along the wrong axes, forgotten, or with a sign turned round."""
+    """Mistakes at the operation's origin: added after the turns, forgotten, or with a wrong sign."""
     claims = frozenset({"origin"})
     return [
         Mistake(
-            "plane's X taken for the part's",
+            "origin added after the turns",
             "",
-            "the origin was read along the tilted plane's own axes instead of the part's",
+            "the operation's origin was added after the turns, along the tilted plane's own axes; it turns with the part",
             "origin",
             claims,
             set_figure("in_plane", (), value=True),
@@ -145,7 +146,7 @@ def at_origin() -> list[Mistake]:
         Mistake(
             "origin forgotten",
             "",
-            "part zero was carried round, not the operation's origin",
+            "part zero was turned, not the operation's origin",
             "origin",
             claims,
             set_figure("origin_factor", (), 0.0),
@@ -165,7 +166,7 @@ def at_origin() -> list[Mistake]:
 
 
 def of_writing() -> list[Mistake]:
-    """The right answer written down wrong: numbers in each other's places, a minus that was lost."""
+    """Mistakes of writing the right answer down: numbers in each other's places, a minus lost."""
     claims = frozenset({"answer"})
     swapped = (("X and Y", [1, 0, 2]), ("Y and Z", [0, 2, 1]), ("X and Z", [2, 1, 0]))
     mistakes = [
@@ -194,7 +195,7 @@ def of_writing() -> list[Mistake]:
 
 
 def of_units(unit_mm: float) -> list[Mistake]:
-    """Inches and millimetres."""
+    """Mistakes between inches and millimetres."""
     inch = unit_mm != 1.0
     here, there = ("inches", "millimetres") if inch else ("millimetres", "inches")
     answered = MM_PER_INCH if inch else 1.0 / MM_PER_INCH
@@ -227,7 +228,7 @@ def of_units(unit_mm: float) -> list[Mistake]:
 
 
 def of_z(setup: Setup, tool_length_mm: float | None) -> list[Mistake]:
-    """What Z is measured from and with."""
+    """Mistakes in the reference of Z."""
     claims = frozenset({"z"})
     machine = setup.machine
     length = tool_length_mm if tool_length_mm is not None else machine.z_reference.tool_length_mm
@@ -241,7 +242,7 @@ def of_z(setup: Setup, tool_length_mm: float | None) -> list[Mistake]:
             shift_z(
                 "tool length counted twice",
                 "",
-                "the tool's length was added to Z, where it is in already or comes in with the tool length offset",
+                "the tool's length was added to Z, although Z has it already or gets it with the tool length offset",
                 length,
             ),
             shift_z(
@@ -262,7 +263,7 @@ def of_z(setup: Setup, tool_length_mm: float | None) -> list[Mistake]:
 
 
 def of_rounding(setup: Setup, unit_mm: float) -> list[Mistake]:
-    """Rounding on the way."""
+    """Mistakes of rounding intermediate results."""
     letter = setup.machine.letters[-1]
     tenth = 0.1 if unit_mm == 1.0 else 0.01 * unit_mm
     written = ("0.1", "0.01") if unit_mm == 1.0 else ("0.01", "0.001")
@@ -282,14 +283,14 @@ def of_rounding(setup: Setup, unit_mm: float) -> list[Mistake]:
             for text, step in (("1", 1.0), ("0.1", 0.1))
         ),
         *(
-            early(f"lengths to {text}", f"lengths were rounded to {text} on the way", "all-zero", "length_step_mm", step)
+            early(f"lengths to {text}", f"lengths were rounded to {text} too early", "all-zero", "length_step_mm", step)
             for text, step in zip(written, (tenth, tenth / 10.0), strict=True)
         ),
     ]  # fmt: skip
 
 
 def at_rotary(setup: Setup, rotary: RotaryAxis, i: int) -> list[Mistake]:
-    """What can go wrong at one rotary."""
+    """Mistakes at one rotary."""
     letter, every = rotary.letter, slice(None)
     first = setup.machine.letters[-1]
     mistakes = [
@@ -385,7 +386,7 @@ def _at_tilt(letter: str, i: int, face_mm: float) -> list[Mistake]:
 
 
 def between_rotaries(setup: Setup) -> list[Mistake]:
-    """What can go wrong between them: the order, the way of turning, the gap."""
+    """Mistakes between rotaries: their order, the sense of all of them, the gap between their lines."""
     rotaries, letters = setup.machine.rotaries, setup.machine.letters
     last = len(rotaries) - 1
 
@@ -394,9 +395,9 @@ def between_rotaries(setup: Setup) -> list[Mistake]:
 
     mistakes = [
         Mistake(
-            "turned the tool's way",
+            "both turns reversed" if last == 1 else "every turn reversed",
             "",
-            "the table was turned the way the tool would have to turn",
+            "the table was turned the way that the tool would have to turn",
             f"{letters[-1]} angle",
             frozenset({f"{letter} turning" for letter in letters}),
             negated("sign", (slice(None),)),
@@ -455,24 +456,28 @@ def classic_mistakes(
     tool_length_mm: float | None = None,
     stack_mm: NDArray[np.float64] | None = None,
 ) -> tuple[Mistake, ...]:
-    """All mistakes that can be made at a setup.
+    """Every classic mistake that can be made at a setup.
 
     Parameters
     ----------
     setup : Setup
-    steps : sequence of Step or None
-        None where part zero was touched off.
+    steps : sequence of StackStep or None
+        The setup's stack; None where part zero was touched off.
     unit_mm : float
         Millimetres in the unit that the job is worked in.
     tool_length_mm : float, optional
-        The length of the tool in the spindle, for what can go wrong with it; the reference tool's where the machine
-        has one.
+        Length of the tool in the spindle, for the mistakes with it; the reference tool's where the machine has one.
     stack_mm : ndarray, shape (3,), optional
-        Where the stack puts part zero in the table frame, where it was touched off and counts as touched.
+        Part zero in the table frame by the stack, where the touched-off one counts instead.
 
     Returns
     -------
     tuple of Mistake
+
+    Raises
+    ------
+    KinematicsError
+        When the steps are not the setup's stack.
 
     Examples
     --------
@@ -484,6 +489,8 @@ def classic_mistakes(
     >>> [mistake.name for mistake in classic_mistakes(setup, [])][:2]
     ['sense reversed, A', "an angle's sign, A"]
     """
+    if steps is not None:
+        frames_of(setup, steps)
     mistakes: list[Mistake] = []
     for i, rotary in enumerate(setup.machine.rotaries):
         mistakes += at_rotary(setup, rotary, i)

@@ -18,7 +18,7 @@ from kinematics.calibration.readings import Readings
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.teaching.exercises import UnitName
-from kinematics.validation import as_vectors, read_only
+from kinematics.validation import as_vector, as_vectors, read_only
 
 __all__ = [
     "PIVOT_LEVEL",
@@ -37,7 +37,8 @@ PIVOT_LEVEL = "a pivot to find"
 
 Floats = NDArray[np.float64]
 Method = Literal["opposite readings", "ball on an arc", "level face"]
-_METHODS: tuple[Method, ...] = ("opposite readings", "ball on an arc", "level face")
+_READINGS: dict[Method, int] = {"opposite readings": 4, "ball on an arc": 3, "level face": 6}
+"""Count of readings that each method takes."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,8 +117,8 @@ class PivotProbing:
         KinematicsError
             When no rotary has that letter, no geometry that name, or the points and angles are not as many.
         """
-        if method not in _METHODS:
-            raise KinematicsError(f"method: expected {', '.join(_METHODS)}, found {method!r}")
+        if method not in _READINGS:
+            raise KinematicsError(f"method: expected {', '.join(_READINGS)}, found {method!r}")
         rotary = truth.rotaries[truth.index(letter)]
         axis = int(np.argmax(np.abs(rotary.direction)))
         asked = [k for k in range(3) if k != axis]
@@ -232,7 +233,7 @@ class PivotExercise:
 
 
 def plane_of(axis: int) -> tuple[int, int]:
-    """The machine axes across a line, the first turning toward the second.
+    """Machine axes across a line, in the order in which a right-handed turn takes one to the next.
 
     Examples
     --------
@@ -243,7 +244,7 @@ def plane_of(axis: int) -> tuple[int, int]:
 
 
 def in_plane(axis: int, pair: Floats) -> Floats:
-    """From the plane's own order of axes to machine order, or back: Z and X become X and Z."""
+    """Reorder a pair from the plane's axes to machine order, or back: Z and X become X and Z."""
     return pair[..., ::-1] if axis == 1 else pair
 
 
@@ -251,7 +252,7 @@ _FLAT = 1e-9
 
 
 def rotation_centre(first: ArrayLike, second: ArrayLike, turn_deg: float) -> Floats:
-    """The point about which a turn takes the first point to the second.
+    """Centre of the turn that takes the first point to the second.
 
     It lies square to the chord from its middle, at half the chord over the tangent of half the turn.
 
@@ -279,16 +280,16 @@ def rotation_centre(first: ArrayLike, second: ArrayLike, turn_deg: float) -> Flo
         ...
     kinematics.errors.KinematicsError: turn: expected one that moves the point, found 0 degrees
     """
-    if abs(turn_deg % 360.0) < _FLAT:
+    if not math.isfinite(turn_deg) or abs(turn_deg % 360.0) < _FLAT:
         raise KinematicsError(f"turn: expected one that moves the point, found {turn_deg:g} degrees")
-    a, b = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
+    a, b = as_vectors(first, 2, "first point"), as_vectors(second, 2, "second point")
     chord = b - a
     square = np.stack([-chord[..., 1], chord[..., 0]], axis=-1)
     return np.asarray((a + b) / 2.0 + square / (2.0 * np.tan(np.radians(turn_deg) / 2.0)))
 
 
 def circle_through(three: ArrayLike) -> Floats:
-    """The centre of the circle through three points: where the perpendicular bisectors meet.
+    """Centre of the circle through three points: the perpendicular bisectors meet there.
 
     Parameters
     ----------
@@ -312,7 +313,9 @@ def circle_through(three: ArrayLike) -> Floats:
         ...
     kinematics.errors.KinematicsError: points: expected three on a circle, found them on one straight line
     """
-    points = np.asarray(three, dtype=np.float64)
+    points = as_vectors(three, 2, "points")
+    if points.ndim < 2 or points.shape[-2] != 3:
+        raise KinematicsError(f"points: expected shape (..., 3, 2), found {points.shape}")
     start = points[..., 0, :]
     sides = points[..., 1:, :] - start[..., None, :]
     across = sides[..., 0, 0] * sides[..., 1, 1] - sides[..., 0, 1] * sides[..., 1, 0]
@@ -327,7 +330,7 @@ def circle_through(three: ArrayLike) -> Floats:
 def opposite_face(
     up: ArrayLike, left: ArrayLike, right: ArrayLike, radius_mm: float, *, swap: bool
 ) -> Floats:
-    """The pivot from a face level at zero and read at a quarter turn either way.
+    """Pivot from a face that is level at zero and read at a quarter turn to either side.
 
     Parameters
     ----------
@@ -377,13 +380,28 @@ def hand_solutions(
     -------
     dict of str to ndarray, shape (..., 2)
 
+    Raises
+    ------
+    KinematicsError
+        When there is no such method, or it takes another number of readings.
+
     Examples
     --------
     >>> found = hand_solutions("opposite readings", [[9, 2], [5, 6], [1, 2], [5, -2]], [0, 90, 180, 270])
     >>> sorted({tuple(centre.tolist()) for centre in found.values()})
     [(5.0, 2.0)]
+    >>> hand_solutions("ball on an arc", [[9, 2], [5, 6]], [0, 90])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: points: expected shape (..., 3, 2) for ball on an arc, found (2, 2)
     """
-    at, turns = np.asarray(points, dtype=np.float64), np.asarray(turn_deg, dtype=np.float64)
+    at = as_vectors(points, 2, "points")
+    if method not in _READINGS:
+        raise KinematicsError(f"method: expected {', '.join(_READINGS)}, found {method!r}")
+    many = _READINGS[method]
+    if at.ndim < 2 or at.shape[-2] != many:
+        raise KinematicsError(f"points: expected shape (..., {many}, 2) for {method}, found {at.shape}")
+    turns = as_vector(turn_deg, many, "turns")
     if method == "opposite readings":
         halves = (at[..., :2, :] + at[..., 2:, :]) / 2.0
         found = {"the mean of both halves": halves.mean(axis=-2)}

@@ -21,16 +21,16 @@ MM_PER_INCH = 25.4
 
 @dataclass(frozen=True)
 class PivotMistake:
-    """One way to go wrong.
+    """A classic mistake in finding a pivot.
 
     Attributes
     ----------
     kind : str
         The mistake, the same for every pivot and coordinate: "half the distance forgotten".
     item : str
-        The coordinate or what was taken for it; empty where both are wrong.
+        The coordinate, or what was taken for it; empty where both are wrong.
     words : str
-        What was done, as a sentence.
+        A clause that says what was done.
     """
 
     kind: str
@@ -147,7 +147,7 @@ def _each(
 def _written_down(
     exercise: PivotExercise, support: AttainableAccuracy, which: int, found: Floats
 ) -> Iterator[WrongPivot]:
-    """The pivot found, and then the wrong thing answered."""
+    """Mistakes of writing down a pivot that was found."""
     old = support.believed_mm[which]
     first, second = support.numbers[4 * which : 4 * which + 2]
     names = (first.label, second.label)

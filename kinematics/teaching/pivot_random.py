@@ -27,6 +27,7 @@ from kinematics.teaching.exercises import (
     Part,
     RoundedRandom,
     UnitName,
+    check_seed,
     tilting_mill,
 )
 from kinematics.teaching.pivot_exercise import PIVOT_LEVEL, Method, PivotExercise, PivotProbing
@@ -85,8 +86,7 @@ def set_pivot_exercise(seed: int, sheet: int = 1, units: UnitName = "mm") -> Piv
     """
     if units not in DECIMALS:
         raise KinematicsError(f"units: expected mm or inch, found {units!r}")
-    if seed < 0 or sheet < 1:
-        raise KinematicsError(f"seed and sheet: expected from 0 and from 1, found {seed} and {sheet}")
+    check_seed(seed, sheet)
     draw = RoundedRandom([seed, sheet, _STREAM], units)
     for _ in range(_TRIES):
         exercise = _drawn(draw, seed, sheet, units)
@@ -149,12 +149,11 @@ def set_pivot_exercise_on(
     >>> set_pivot_exercise_on(mill, [ball], [[0.0]], seed=-1)
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: seed: expected 0 or more, found -1
+    kinematics.errors.KinematicsError: seed: expected a whole number from 0, found -1
     """
     if units not in DECIMALS:
         raise KinematicsError(f"units: expected mm or inch, found {units!r}")
-    if seed < 0:
-        raise KinematicsError(f"seed: expected 0 or more, found {seed}")
+    check_seed(seed, 1)
     truth = perturbed_machine(machine, seed, position_mm, direction_deg)
     # Nobody bolts a ball down to a hundredth.
     off = np.random.default_rng([seed, 1]).normal(size=(len(targets), 3)) * _TARGET_OFF_MM
@@ -240,7 +239,7 @@ def _readings(
 
 
 def _moved(draw: RoundedRandom, rotary: RotaryAxis, low_mm: float, high_mm: float) -> RotaryAxis:
-    """The rotary's line somewhere else across itself, by as much or more in either direction."""
+    """A rotary with its line shifted at random across itself, by between two lengths in each coordinate."""
     point = rotary.point_mm.copy()
     for k in range(3):
         if k != int(np.argmax(np.abs(rotary.direction))):
@@ -254,7 +253,7 @@ def _believed(draw: RoundedRandom, truth: Machine) -> Machine:
 
 
 def _apart(draw: RoundedRandom, truth: Machine) -> Machine:
-    """Lines that miss each other by more than they are believed to be wrong: taking them to meet must show."""
+    """The machine with lines that miss each other by more than the hidden errors: taking them to meet must show."""
     tilt, turn = truth.rotaries
     return replace(truth, rotaries=(tilt, _moved(draw, turn, 0.25, 0.6)))
 
@@ -268,7 +267,7 @@ def _sides(tilt: RotaryAxis) -> tuple[float, ...]:
 
 
 def _face(draw: RoundedRandom, tilt: RotaryAxis, turn: RotaryAxis) -> PlannedTarget:
-    """The level top of a blank, touched before and behind its middle."""
+    """The level top of a blank, touched on both sides of its middle."""
     axis = int(np.argmax(tilt.direction))
     at = np.array([turn.point_mm[0], turn.point_mm[1], turn.point_mm[2] + draw.length(90, 130, 1)])
     points = np.array([at, at])
@@ -278,7 +277,7 @@ def _face(draw: RoundedRandom, tilt: RotaryAxis, turn: RotaryAxis) -> PlannedTar
 
 
 def _beside(draw: RoundedRandom) -> Floats:
-    """Off the last rotary's line either way: what stands on it would give its place away."""
+    """A random shift off the last rotary's line: a target on it would give the pivot away."""
     return np.array([draw.length(3, 9) * (1.0 if draw.one(0, 1) else -1.0) for _ in range(2)])
 
 

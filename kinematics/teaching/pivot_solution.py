@@ -1,4 +1,4 @@
-"""A pivot worked out by plane geometry, line by line, the way it is written on a board."""
+"""A pivot worked out step by step with plane geometry, as it is written on a board."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _EYE = ("from the right", "from behind", "from above")
 
 
 def solve_pivot(probing: PivotProbing) -> tuple[WorkedStep, ...]:
-    """The lines that lead from the readings to the pivot; the last but the check, keyed "pivot", is the pivot.
+    """Steps from the readings to the pivot; the one with the key "pivot", last but for a check, ends there.
 
     Parameters
     ----------
@@ -29,7 +29,7 @@ def solve_pivot(probing: PivotProbing) -> tuple[WorkedStep, ...]:
 
     Returns
     -------
-    tuple of Line
+    tuple of WorkedStep
 
     Examples
     --------
@@ -73,7 +73,7 @@ def _opposite(probing: PivotProbing) -> tuple[WorkedStep, ...]:
         )
         lines.append(WorkedStep(f"halfway {pair + 1}", rule, "M = (P1 + P2) / 2", calculations, _MACHINE))
     one, two = (line.result.tolist() for line in lines)
-    rule = "Both pairs tell the same point, each a little off. Their mean is off less: it is the pivot."
+    rule = "Both pairs give the same point, each slightly off. Their mean is off by less: it is the pivot."
     mean = tuple(_half_sum(name, a, b) for name, a, b in zip(probing.axes, one, two, strict=True))
     return (*lines, WorkedStep("pivot", rule, f"P({probing.letter}) = (M1 + M2) / 2", mean, _MACHINE))
 
@@ -111,8 +111,8 @@ def _face(probing: PivotProbing) -> tuple[WorkedStep, ...]:
         ),
         WorkedStep(
             "side",
-            f"Both times the face is as far from the pivot, once on the - side and once on the +. Halfway between is "
-            f"the pivot's {name}; the stylus radius is on both sides and falls out.",
+            f"The face is equally far from the pivot both times, once on the - side and once on the +. Halfway between is "
+            f"the pivot's {name}; the stylus radius is on both sides and cancels.",
             f"{name} = ({name}1 + {name}2) / 2",
             (middle,),
             _MACHINE,
@@ -184,7 +184,7 @@ def _arc(probing: PivotProbing) -> tuple[WorkedStep, ...]:
         ),
         WorkedStep(
             "chord",
-            "How far the ball went from the first to the last reading.",
+            "The ball's move from the first to the last reading.",
             "d = P3 - P1",
             moves,
             _MACHINE,
@@ -209,7 +209,7 @@ def _foot(
     move: tuple[float, float],
     triangle: tuple[float, float, float],
 ) -> WorkedStep:
-    """From the chord's middle to the pivot."""
+    """The step from the chord's middle to the pivot."""
     chord, away, turn = triangle
     ends = [middle[k] + sign * away * move[1 - k] / chord for k, sign in enumerate(_signs(probing, turn))]
     calculations = tuple(
@@ -223,9 +223,9 @@ def _foot(
     )
     way, side = ("counterclockwise", "left") if turn > 0.0 else ("clockwise", "right")
     rule = (
-        f"Go from M square to the chord by a. Seen {_EYE[probing.axis]} the table turned {way}, so the pivot lies on the "
-        f"{side} hand of whoever walks from the first reading to the last: what the chord does along one axis, the way "
-        "to the pivot does along the other."
+        f"From M go a distance a, square to the chord. Seen {_EYE[probing.axis]} the table turned {way}, so the pivot lies "
+        f"to the {side} of the line from the first reading to the last: turn the chord a quarter to the {side}, which "
+        "exchanges its two components and reverses the sign of one."
     )
     first, second = probing.axes
     one, two = ("+" if sign > 0.0 else "-" for sign in _signs(probing, turn))
@@ -236,15 +236,15 @@ def _foot(
 
 
 def _signs(probing: PivotProbing, turn: float) -> tuple[float, float]:
-    """Whether the way to the pivot goes with or against the other axis' share of the chord."""
+    """Signs of the other axis' chord component in the vector to the pivot."""
     first, second = plane_of(probing.axis)
-    # Counterclockwise, the way to the pivot is the chord turned left: (-dv, +du).
+    # Counterclockwise, the vector to the pivot points along the chord turned left: (-dv, +du).
     left = (-1.0, 1.0) if first < second else (1.0, -1.0)
     return (left[0], left[1]) if turn > 0.0 else (-left[0], -left[1])
 
 
 def _check(probing: PivotProbing) -> WorkedStep:
-    """The reading that was not used must lie on the circle."""
+    """The check: the unused reading must lie on the circle."""
     pivot = probing.by_hand()["readings 1 and 3"]
     points = probing.centre_mm[:, list(probing.asked)]
     calculations = tuple(

@@ -49,18 +49,18 @@ FOOT = "For learning and checking. Prove out above the part first: single block,
 
 
 def digits_for(units: str) -> Digits:
-    """The sheet's digits and one more."""
+    """The setup sheet's digits and one more."""
     return Digits(numbers.UNIT_MM[units], numbers.DECIMALS[units] + 1, numbers.ANGLE_DECIMALS + 1)
 
 
 def steps_of(worked: EvaluatedJob) -> tuple[StackStep, ...] | None:
-    """The stack that the offsets stand on; None where the job goes by a touched-off part zero."""
+    """The stack behind the offsets; None where the job goes by a touched-off part zero."""
     touched = worked.job.touched
     return None if touched is not None and touched.use == "touched" else worked.job.steps
 
 
 def plane_of(worked: EvaluatedJob, placed: PlacedOperation) -> tuple[WorkedStep, ...]:
-    """What the direction that an operation turns to the spindle comes from, where the job does not state it outright."""
+    """Steps that derive an operation's direction where the job does not state it outright."""
     table, asked = worked.job.file.operation[placed.operation], worked.job.operations[placed.operation]
     if asked.plane is None:
         return ()
@@ -83,7 +83,7 @@ def working_of(
     *,
     by_hand: bool = False,
 ) -> Working:
-    """The working, with matrices or by hand.
+    """Work out an operation's offset, with matrices or by hand.
 
     Raises
     ------
@@ -150,7 +150,7 @@ def working_blocks(
     units: str,
     register: str,
 ) -> list[Block]:
-    """The lines of a working, each drawing after the lines that it shows."""
+    """The lines of a working, each drawing after the lines it belongs to."""
     digits = digits_for(units)
     swings = {f"{swing.letter} back": swing for swing in working.swings}
     blocks: list[Block] = []
@@ -162,7 +162,7 @@ def working_blocks(
             swing = swings[line.key]
             title = f"The swing about {swing.letter}"
             blocks.append(Picture(draw_swing(swing, units), title, SWING_MM[0]))
-    blocks.append(Words(f"Written as the sheet writes it: {_offset_words(placed, units)}", bold=True))
+    blocks.append(Words(f"As on the setup sheet: {_offset_words(placed, units)}", bold=True))
     if working.swings:
         blocks.append(_pose_picture(setup, placed, steps, units, register))
     return blocks
@@ -189,7 +189,7 @@ def step_block(number: int, line: WorkedStep, digits: Digits) -> NumberedStep:
 def setup_picture(
     setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep], units: str, *, hidden: bool = False
 ) -> Picture:
-    """The setup at the all-zero pose from the side, its numbers hidden where they are what is asked for."""
+    """The setup at the all-zero pose from the side; its numbers may be hidden, for a worksheet."""
     from dataclasses import replace
 
     zero = setup.machine.zero_deg

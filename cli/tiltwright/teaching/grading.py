@@ -1,4 +1,4 @@
-"""A folder of answer files graded: who, right, wrong and why, and which mistake the class makes most."""
+"""Grades of a folder of answer files: each student's right and wrong numbers, and the class's mistakes."""
 
 from __future__ import annotations
 
@@ -30,39 +30,42 @@ _FOOT = "For the instructor. The names come from the answer files and are kept n
 
 @dataclass(frozen=True, eq=False)
 class GradedFile:
-    """One answer file.
+    """One graded answer file.
 
     Attributes
     ----------
     file : str
     student, sheet : str
         As the file states them; the file's name stands in for a student that it does not name.
-    verdict : Verdict, PivotVerdict or None
-    faults : tuple of Fault
-        Why it could not be read.
+    assessment : Assessment, PivotAssessment or None
+    faults : tuple of Diagnostic
+        Reasons why it could not be read.
     missing : int
-        Numbers that were asked for and not answered.
+        Count of the numbers that were asked for and not answered.
     """
 
     file: str
     student: str
     sheet: str
-    verdict: Assessment | PivotAssessment | None
+    assessment: Assessment | PivotAssessment | None
     faults: tuple[Diagnostic, ...] = ()
     missing: int = 0
 
     @property
     def mistakes(self) -> tuple[str, ...]:
         """Kinds of mistakes that were found, each once."""
-        return () if self.verdict is None else self.verdict.mistakes
+        return () if self.assessment is None else self.assessment.mistakes
 
     @property
     def result(self) -> str:
-        """Right, wrong and why in a few words."""
-        if self.verdict is None:
+        """The result in a few words, with the reasons for wrong numbers."""
+        if self.assessment is None:
             return "not read: " + "; ".join(_fault_words(fault) for fault in self.faults)
-        why = "all right" if self.verdict.right else "; ".join(self.verdict.reasons)
-        return why if not self.missing else f"{why}; {self.missing} not answered"
+        right, judged = self.assessment.count
+        all_of_them = f"all {judged} right" if not self.missing else f"{right} right"
+        why = all_of_them if self.assessment.right else "; ".join(self.assessment.reasons)
+        between = ", " if self.assessment.right else "; "
+        return why if not self.missing else f"{why}{between}{self.missing} not answered"
 
 
 def _fault_words(fault: Diagnostic) -> str:
@@ -73,14 +76,14 @@ def _fault_words(fault: Diagnostic) -> str:
 
 @dataclass(frozen=True, eq=False)
 class Graded:
-    """A class."""
+    """The graded answers of a class."""
 
     lesson: LessonFile
     rows: tuple[GradedFile, ...]
 
     @property
     def faults(self) -> tuple[Diagnostic, ...]:
-        """Of all files that could not be read."""
+        """Faults of all files that could not be read."""
         return tuple(fault for row in self.rows for fault in row.faults)
 
     @property
@@ -114,11 +117,11 @@ def _row(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots) -> GradedFile:
     sheet = 0
     try:
         sheet = _sheet_of(path, lesson)
-        answers, verdict, asked = grader.judged(path, sheet)
+        answers, assessment, asked = grader.assessed(path, sheet)
     except InputFaults as refusal:
         return GradedFile(path.name, sanitized(path.stem), str(sheet or "?"), None, refusal.faults)
     missing = max(asked - len(answers.lengths) - len(answers.angles), 0)
-    return GradedFile(path.name, answers.student or sanitized(path.stem), str(sheet), verdict, (), missing)
+    return GradedFile(path.name, answers.student or sanitized(path.stem), str(sheet), assessment, (), missing)
 
 
 @dataclass
@@ -129,17 +132,17 @@ class _Jobs:
     lesson: LessonFile
     jobs: dict[int, EvaluatedJob] = field(default_factory=dict)
 
-    def judged(self, path: Path, sheet: int) -> tuple[Answers, Assessment, int]:
-        """The answers of a file, what they are worth, and how many were asked for."""
+    def assessed(self, path: Path, sheet: int) -> tuple[Answers, Assessment, int]:
+        """Answers of a file, their assessment, and the count of numbers asked for."""
         if sheet not in self.jobs:
             self.jobs[sheet] = evaluate_job(str(self.keys / job_name(sheet)))
         worked, lesson = self.jobs[sheet], self.lesson
         answers = answers_from_file(path, requested_answers(worked), lesson.units)
         within_mm = lesson.units.to_mm(lesson.within)
-        verdict = assess(worked, answers, within_mm=within_mm, within_deg=lesson.angle_within)
+        assessment = assess(worked, answers, within_mm=within_mm, within_deg=lesson.angle_within)
         aimed = lesson.level == "a normal to aim at"
         each = 3 + (len(worked.setup.machine.letters) if aimed else 0)
-        return answers, verdict, len(worked.operations) * each
+        return answers, assessment, len(worked.operations) * each
 
 
 @dataclass
@@ -150,8 +153,8 @@ class _Pivots:
     lesson: LessonFile
     sheets: dict[int, tuple[PivotExercise, AttainableAccuracy]] = field(default_factory=dict)
 
-    def judged(self, path: Path, sheet: int) -> tuple[Answers, PivotAssessment, int]:
-        """The answers of a file, what they are worth, and how many were asked for."""
+    def assessed(self, path: Path, sheet: int) -> tuple[Answers, PivotAssessment, int]:
+        """Answers of a file, their assessment, and the count of numbers asked for."""
         if sheet not in self.sheets:
             self.sheets[sheet] = _pivot_sheet(self.keys, self.lesson, sheet)
         exercise, support = self.sheets[sheet]
@@ -217,8 +220,8 @@ def grade_booklet(graded: Graded) -> Booklet:
             Heading("Files that could not be read"),
             Bullets(tuple(". ".join(str(fault).split("\n    ")) for fault in graded.faults)),
         ]
-    read = [row for row in graded.rows if row.verdict is not None]
-    right = sum(row.verdict is not None and row.verdict.right and not row.missing for row in read)
+    read = [row for row in graded.rows if row.assessment is not None]
+    right = sum(row.assessment is not None and row.assessment.right and not row.missing for row in read)
     unread = len(graded.rows) - len(read)
     return Booklet(
         "Grades",
@@ -238,9 +241,9 @@ def _within(lesson: LessonFile) -> str:
 
 
 def _score(row: GradedFile) -> str:
-    if row.verdict is None:
+    if row.assessment is None:
         return "-"
-    right, answered = row.verdict.count
+    right, answered = row.assessment.count
     return f"{right} of {answered + row.missing}"
 
 
@@ -253,7 +256,7 @@ def grade_csv(graded: Graded) -> str:
                 row.file,
                 row.student,
                 row.sheet,
-                *(row.verdict.count if row.verdict else (0, 0)),
+                *(row.assessment.count if row.assessment else (0, 0)),
                 row.missing,
                 row.result,
             )
@@ -274,13 +277,13 @@ def grade_report(graded: Graded) -> dict[str, Any]:
 
 
 def _row_report(row: GradedFile) -> dict[str, Any]:
-    right, answered = row.verdict.count if row.verdict else (0, 0)
+    right, answered = row.assessment.count if row.assessment else (0, 0)
     faults: Sequence[str] = [_fault_words(fault) for fault in row.faults]
     return {
         "file": row.file,
         "student": row.student,
         "sheet": int(row.sheet) if row.sheet.isdigit() else None,
-        "read": row.verdict is not None,
+        "read": row.assessment is not None,
         "right": right,
         "answered": answered,
         "missing": row.missing,

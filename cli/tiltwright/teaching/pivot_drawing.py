@@ -1,4 +1,4 @@
-"""What was probed for a pivot, to scale and seen along the rotary's line: where it stood at every reading."""
+"""Drawing of the readings for one pivot, to scale, seen along the rotary's line."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def draw_probing(exercise: PivotExercise, which: int, units: str, found_mm: Floa
 
 
 def _platter(machine: Machine, probing: PivotProbing) -> list[Floats]:
-    """The platter with every rotary at zero as it shows along the line: its rim, or its face from the side."""
+    """The platter at the all-zero pose seen along the line: its rim, or its face from the side."""
     right, up, _ = _VIEWS[probing.axis]
     radius = (machine.platter.diameter_mm or 160.0) / 2.0
     middle = machine.rotaries[-1].point_mm.copy()
@@ -87,7 +87,7 @@ def _platter(machine: Machine, probing: PivotProbing) -> list[Floats]:
 
 
 class _scale:  # noqa: N801 - used as a function
-    """From machine coordinates across the line to paper, as large as fits."""
+    """Transform from machine coordinates across the line to paper, as large as fits."""
 
     def __init__(self, points: Floats) -> None:
         low, high = points.min(axis=0), points.max(axis=0)
@@ -127,7 +127,7 @@ def _read(canvas: Canvas, probing: PivotProbing, points: list[Point], pivot: Poi
 
 
 def _upright(canvas: Canvas, first: Point, second: Point, pivot: Point) -> None:
-    """A face through two touches, and how far it lies from the pivot."""
+    """A face through two touches, and its distance from the pivot."""
     along = (second[0] - first[0], second[1] - first[1])
     start = (first[0] - 0.6 * along[0], first[1] - 0.6 * along[1])
     end = (second[0] + 0.6 * along[0], second[1] + 0.6 * along[1])

@@ -40,7 +40,7 @@ def pivot_answer_csv(exercise: PivotExercise) -> str:
 
 
 def _within(exercise: PivotExercise, support: AttainableAccuracy) -> str:
-    """How exact the answers must be, in words."""
+    """Tolerances of the answers, in words."""
     words = [
         f"{one.letter}'s {axis} {numbers.length(float(limit), exercise.units)}"
         for one, limits in zip(exercise.probings, support.allowed_mm, strict=True)
@@ -92,9 +92,9 @@ def pivot_key(exercise: PivotExercise, support: AttainableAccuracy) -> Booklet:
     blocks: list[Block] = [Heading("Answers"), _answers(exercise, support)]
     blocks.append(
         Words(
-            "A right answer may be off the truth by what the least favourable way by hand allows if every reading is "
-            "off by its most. Where two opposite readings, another pair of tilts or a circle through three points were "
-            "used instead of what follows, the answer is a little different and as right."
+            "A right answer may miss the truth by as much as the least favourable hand solution does when every reading is "
+            "off by its most. Answers from two opposite readings, another pair of tilts or a circle through three points "
+            "differ slightly from those below and are just as right."
         )
     )
     blocks += [Heading("By least squares"), _least_squares(exercise, support)]
@@ -137,7 +137,7 @@ def _title(probing: PivotProbing) -> str:
 
 
 def _machine(exercise: PivotExercise) -> list[Block]:
-    """The machine as the shop believes it is."""
+    """The machine as the shop believes it is, for the sheet."""
     units, machine = exercise.units, exercise.machine
     rows = tuple(
         (
@@ -172,7 +172,7 @@ def _readings(probing: PivotProbing, units: str) -> Table:
 
 
 def _about(exercise: PivotExercise, probing: PivotProbing) -> tuple[str, ...]:
-    """What the readings are, and how to set about it."""
+    """A description of the readings, and a hint."""
     units = exercise.units
     still = " and ".join(letter for letter in exercise.machine.letters if letter != probing.letter)
     across = numbers.length(2.0 * probing.radius_mm, units)

@@ -1,4 +1,4 @@
-"""The worksheet of a practice: what is known, what was read, how to go about it, and room for the answers."""
+"""The worksheet of a practice: the machine, the readings, a procedure, and room for the answers."""
 
 from __future__ import annotations
 
@@ -31,8 +31,8 @@ def practice_worksheet(exercise: PivotExercise, estimates: Sequence[Estimate]) -
         exercise.title,
         (
             Paragraph(
-                "The machine file says where each rotary's line lies. It is wrong by some hundredths of a millimetre. Find from the "
-                "readings where the lines are, and how sure you are of each number."
+                "The machine file states where each rotary's line lies, and is wrong by some hundredths of a millimetre. Find the "
+                "lines from the readings, and the uncertainty of each number."
             ),
             Heading("What is given"),
             Paragraph(
@@ -49,9 +49,9 @@ def practice_worksheet(exercise: PivotExercise, estimates: Sequence[Estimate]) -
             _answers(estimates, units),
             Heading("To hand in"),
             Paragraph(
-                "Put your lines (point and direction) into machine.toml. It is marked by what these readings could "
-                "tell at best: an answer may miss the truth by their expanded uncertainty, widened by what it takes "
-                "for all the numbers to hold at once, and by no more."
+                "Put your lines (point and direction) into machine.toml, or coordinates found by hand into answers.csv. Each "
+                "number is right if it misses the truth by no more than its expanded uncertainty in the best fit to "
+                "these readings, widened so that all numbers can be right at once."
             ),
             TableOf(("name", "date", "checked by"), (("", "", ""),), "lll"),
         ),
@@ -106,8 +106,8 @@ def _steps(machine: Machine, readings: Readings) -> tuple[str, ...]:
         )
     if TargetKind.FACE in readings.kinds:
         steps.append(
-            "A face touched at two opposite angles: half the sum and half the difference of the two readings tell "
-            "where the line lies between them."
+            "Touch a face at two opposite angles: half the sum and half the difference of the two readings give the "
+            "line's place between them."
         )
     if len(machine.letters) > 1:
         first = machine.letters[0]
@@ -120,7 +120,7 @@ def _steps(machine: Machine, readings: Readings) -> tuple[str, ...]:
     steps += [
         "Two circles at different distances along a line give its direction.",
         'Then let "tiltwright pivot fit readings.csv --machine machine.toml" use all readings at once.',
-        "Compare: where does it agree with your numbers, and which of them is the least sure?",
+        "Compare: where does it agree with your numbers, and which of them has the largest uncertainty?",
     ]
     return tuple(steps)
 

@@ -214,8 +214,10 @@ def test_apex_and_circle_against_an_iterated_fit():
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        ((-1,), "seed and sheet: expected from 0 and from 1, found -1 and 1"),
-        ((1, 0), "seed and sheet"),
+        ((-1,), "seed: expected a whole number from 0, found -1"),
+        ((1, 0), "sheet: expected a whole number from 1, found 0"),
+        ((1.5,), "seed: expected a whole number"),
+        ((True,), "seed: expected a whole number"),
         ((1, 1, "cm"), "units: expected mm or inch, found 'cm'"),
     ],
 )
