@@ -89,21 +89,21 @@ def matching_solution(
     >>> port[0].program_deg.round(6).tolist()
     [-45.0, 0.0]
     >>> other = [AngleAnswer(0, "A", 45.0), AngleAnswer(0, "C", 180.0)]
-    >>> stood, faults = matching_solution(setup, port, other, [], within_deg=0.001, within_mm=0.005)
-    >>> stood[0].program_deg.round(6).tolist(), faults
+    >>> chosen, faults = matching_solution(setup, port, other, [], within_deg=0.001, within_mm=0.005)
+    >>> chosen[0].program_deg.round(6).tolist(), faults
     ([45.0, 180.0], ())
     >>> wrong = [AngleAnswer(0, "A", -45.0), AngleAnswer(0, "C", 90.0)]
     >>> matching_solution(setup, port, wrong, [], within_deg=0.001, within_mm=0.005)[1][0].why
     'a quarter turn off: measured from the wrong axis'
     """
-    stood: list[PlacedOperation] = []
+    chosen: list[PlacedOperation] = []
     faults: list[AngleFault] = []
     for o, one in enumerate(placed):
         stated = {a.letter: a.program_deg for a in angles if a.operation == o}
         values = {a.axis: a.value_mm for a in answers if a.operation == o}
         ways = _ways(setup, one, stated)
         best = min(ways, key=lambda way: _rank(setup, way, stated, values, within_deg, within_mm))
-        stood.append(best)
+        chosen.append(best)
         for a in angles:
             if a.operation != o:
                 continue
@@ -112,7 +112,7 @@ def matching_solution(
             if abs(_apart(setup, i, a.program_deg, right)) > within_deg:
                 offset = float(setup.rotary_offset_deg[i])
                 faults.append(AngleFault(a, right, _why(a.program_deg, right, offset, within_deg)))
-    return tuple(stood), tuple(faults)
+    return tuple(chosen), tuple(faults)
 
 
 def error_carried_forward(setup: Setup, faults: Sequence[AngleFault]) -> tuple[Mistake, ...]:

@@ -79,7 +79,7 @@ class MistakeSearch:
 
     def __init__(
         self,
-        worked: Recomputed,
+        recomputed: Recomputed,
         operation: NDArray[np.int64],
         axis: NDArray[np.int64],
         value: NDArray[np.float64],
@@ -88,10 +88,10 @@ class MistakeSearch:
         tolerance: float,
         digit: float,
     ) -> None:
-        self.made, self.digit = worked.made, digit
-        self.size = np.array([len(made) for made in worked.made])
+        self.made, self.digit = recomputed.made, digit
+        self.size = np.array([len(made) for made in recomputed.made])
         self.operation, self.wrong, self.off = operation, wrong, value - truth
-        self.predicted = worked.offset_mm[:, operation, axis]
+        self.predicted = recomputed.offset_mm[:, operation, axis]
         self.left = np.abs(self.predicted - value)
         self.change = np.abs(self.predicted - truth)
         furthest = np.array([np.abs(self.off[operation == o]).max() for o in operation])
@@ -303,7 +303,7 @@ def diagnose(
     digit_mm : float
         Last digit of the answers as written.
     unit_mm : float
-        Millimetres in the unit that the job is worked in.
+        Millimetres in the unit of the job.
     tool_length_mm : float, optional
     stack_mm : ndarray, shape (3,), optional
         See `classic_mistakes`.
@@ -362,8 +362,8 @@ def diagnose(
         mistakes = classic_mistakes(
             setup, steps, unit_mm=unit_mm, tool_length_mm=tool_length_mm, stack_mm=stack_mm
         )
-        worked = recompute(setup, placed, steps, (*more, *mistakes))
-        search = MistakeSearch(worked, operation, axis, value, truth, wrong, tolerance, digit_mm)
+        recomputed = recompute(setup, placed, steps, (*more, *mistakes))
+        search = MistakeSearch(recomputed, operation, axis, value, truth, wrong, tolerance, digit_mm)
         findings, unexplained = search.run()
     common = _common(unexplained, operation, axis, off, 2.0 * tolerance)
     return Diagnosis(tuple(given), truth, off, wrong, tolerance, findings, unexplained, common)

@@ -464,7 +464,7 @@ def classic_mistakes(
     steps : sequence of StackStep or None
         The setup's stack; None where part zero was touched off.
     unit_mm : float
-        Millimetres in the unit that the job is worked in.
+        Millimetres in the unit of the job.
     tool_length_mm : float, optional
         Length of the tool in the spindle, for the mistakes with it; the reference tool's where the machine has one.
     stack_mm : ndarray, shape (3,), optional

@@ -48,7 +48,7 @@ class PivotProbing:
     Attributes
     ----------
     letter : str
-        The rotary that turned; every other one stood at zero.
+        The rotary that turned; every other one was at zero.
     target : str
         The thing that was probed: "gauge ball".
     method : str

@@ -126,8 +126,8 @@ def mistakes_in_direction(support: AttainableAccuracy, which: int) -> tuple[Wron
     """
     found = support.best[which, 2:]
     first, second = (one.name for one in support.numbers[4 * which + 2 : 4 * which + 4])
-    rows = _each((first, second), "old value kept", "{} was left as the shop believed it", found, 0.0 * found)
-    turned = _each((first, second), "sign of the tilt", "{} has the wrong sign", found, -found)
+    rows = _each((first, second), "old value kept", "{} {was} left as the shop believed", found, 0.0 * found)
+    turned = _each((first, second), "sign of the tilt", "the sign of {} is wrong", found, -found)
     swapped = PivotMistake("tilts swapped", "", f"{first} and {second} were swapped")
     return (*rows, *turned, WrongPivot(swapped, found[::-1].copy()))
 
@@ -135,13 +135,15 @@ def mistakes_in_direction(support: AttainableAccuracy, which: int) -> tuple[Wron
 def _each(
     names: tuple[str, str], kind: str, words: str, right: Floats, wrong: ArrayLike, *, alone: bool = True
 ) -> Iterator[WrongPivot]:
-    """A mistake made in both numbers and in each alone; `words` has a place for their names."""
+    """A mistake made in both numbers and in each alone; `words` has places for their names and for was or were."""
     values = np.asarray(wrong, dtype=np.float64)
-    yield WrongPivot(PivotMistake(kind, "", words.format(f"{names[0]} and {names[1]}")), values)
+    yield WrongPivot(
+        PivotMistake(kind, "", words.format(f"{names[0]} and {names[1]}", was="were", is_="are")), values
+    )
     for k in (0, 1) if alone else ():
         one = right.copy()
         one[k] = values[k]
-        yield WrongPivot(PivotMistake(kind, names[k], words.format(names[k])), one)
+        yield WrongPivot(PivotMistake(kind, names[k], words.format(names[k], was="was", is_="is")), one)
 
 
 def _written_down(
@@ -151,16 +153,16 @@ def _written_down(
     old = support.believed_mm[which]
     first, second = support.numbers[4 * which : 4 * which + 2]
     names = (first.label, second.label)
-    yield from _each(names, "old value kept", "{} was left where the shop believed it", found, old)
+    yield from _each(names, "old value kept", "{} {was} left where the shop believed", found, old)
     yield from _each(
-        names, "sign of the offset", "{} was corrected from the old value in the wrong direction", found,
+        names, "sign of the offset", "{} {was} corrected from the old value in the wrong direction", found,
         2.0 * old - found,
     )  # fmt: skip
     if not first.axis:
         return  # shifts from the old line have no coordinates to mistake
     yield from _each(
         names, "relative to the old value",
-        "{} is how far the pivot lies from the old value, not where it is", found, found - old,
+        "{} {is_} counted from the old value, not from machine zero", found, found - old,
     )  # fmt: skip
     yield from _each(names, "a coordinate's sign", "the sign of {} was lost or reversed", found, -found)
     swapped = f"{names[0]} and {names[1]} were swapped"
@@ -168,7 +170,7 @@ def _written_down(
     inch = exercise.units == "inch"
     here, there = ("inches", "millimetres") if inch else ("millimetres", "inches")
     yield from _each(
-        names, "inch and mm", f"{{}} is in {there}, not in {here}", found,
+        names, "inch and mm", f"{{}} {{is_}} in {there}, not in {here}", found,
         found * (MM_PER_INCH if inch else 1.0 / MM_PER_INCH), alone=False,
     )  # fmt: skip
     yield from _wrong_axis(exercise, support, which, found)

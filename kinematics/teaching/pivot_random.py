@@ -157,10 +157,10 @@ def set_pivot_exercise_on(
     truth = perturbed_machine(machine, seed, position_mm, direction_deg)
     # Nobody bolts a ball down to a hundredth.
     off = np.random.default_rng([seed, 1]).normal(size=(len(targets), 3)) * _TARGET_OFF_MM
-    stood = [replace(target, points_mm=target.points_mm + off[t]) for t, target in enumerate(targets)]
+    displaced = [replace(target, points_mm=target.points_mm + off[t]) for t, target in enumerate(targets)]
     digit = UNIT_MM[units] * _DISPLAY_DIGIT[units]
     readings = simulated_readings(
-        truth, stood, poses_deg, sigma_mm, seed + 2, which=which, resolution_mm=digit
+        truth, displaced, poses_deg, sigma_mm, seed + 2, which=which, resolution_mm=digit
     )
     title = f"Finding the pivots of {machine.name}"
     return PivotExercise(
@@ -170,7 +170,7 @@ def set_pivot_exercise_on(
         sigma_mm=sigma_mm,
         units=units,
         digit_mm=digit,
-        targets=tuple(stood),
+        targets=tuple(displaced),
         seed=seed,
         title=title,
     )

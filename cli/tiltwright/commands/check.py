@@ -97,18 +97,18 @@ def check(
         raise option_error(
             "ANSWERS, --answer", "neither" if answers is None else "both", "a CSV file or typed answers"
         )
-    worked = evaluate_job(job)
+    evaluated = evaluate_job(job)
     stated = Unit(units.value) if units else None
-    say_remarks(worked, units.value if units else worked.job.unit.value)
+    say_remarks(evaluated, units.value if units else evaluated.job.unit.value)
     read = (
-        answers_from_file(answers, requested_answers(worked), stated)
+        answers_from_file(answers, requested_answers(evaluated), stated)
         if answers is not None
-        else answers_from_words(answer or [], worked, stated)
+        else answers_from_words(answer or [], evaluated, stated)
     )
     shown = read.unit
     within_mm, within_deg = tolerances(within, angle_within, shown.value)
     length_mm = None if tool_length is None else shown.to_mm(tool_length)
-    assessment = assess(worked, read, within_mm=within_mm, within_deg=within_deg, tool_length_mm=length_mm)
+    assessment = assess(evaluated, read, within_mm=within_mm, within_deg=within_deg, tool_length_mm=length_mm)
     if as_json:
         from tiltwright.output.json_csv import json_text
 

@@ -153,11 +153,11 @@ def _make(
     )
     number = secrets.randbelow(_MOST_SEED) if seed is None else seed
     try:
-        worked = evaluate_plan(plan, read.machine)
-        exercise = practice_exercise(read, worked, number, off_mm, direction_deg)
+        evaluated = evaluate_plan(plan, read.machine)
+        exercise = practice_exercise(read, evaluated, number, off_mm, direction_deg)
     except KinematicsError as refusal:
         fail(f"{refusal} (state what is probed where with --plan)")
-    _hand_out(output, practice_files(exercise, worked, read.source.text, paper), force=force)
+    _hand_out(output, practice_files(exercise, evaluated, read.source.text, paper), force=force)
     note(f"{output}: hand out everything but key.txt; seed {number} gives the same again", label="done")
 
 

@@ -63,10 +63,10 @@ class RequestedAnswers:
         return (self.column, "axis", "value", *_VALUE, "student", "sheet")
 
 
-def requested_answers(worked: EvaluatedJob) -> RequestedAnswers:
+def requested_answers(evaluated: EvaluatedJob) -> RequestedAnswers:
     """X, Y, Z and the angles of every operation of a job."""
-    names = tuple(one.placed.name for one in worked.operations)
-    return RequestedAnswers(names, (AXES,) * len(names), tuple(worked.setup.machine.letters))
+    names = tuple(one.placed.name for one in evaluated.operations)
+    return RequestedAnswers(names, (AXES,) * len(names), tuple(evaluated.setup.machine.letters))
 
 
 @dataclass(frozen=True)
@@ -176,7 +176,7 @@ def _number(text: str) -> tuple[float | None, int]:
     return (value if math.isfinite(value) else None), len(match[1] or match[2] or "")
 
 
-def answers_from_words(texts: Sequence[str], worked: EvaluatedJob, unit: Unit | None) -> Answers:
+def answers_from_words(texts: Sequence[str], evaluated: EvaluatedJob, unit: Unit | None) -> Answers:
     """Answers typed as ``OPERATION:AXIS=VALUE``, the value with its unit unless one is stated beside.
 
     Raises
@@ -186,7 +186,7 @@ def answers_from_words(texts: Sequence[str], worked: EvaluatedJob, unit: Unit | 
     """
     suffixes = {_SUFFIX[m[1]] for text in texts if (m := re.search(r"[\d.\s](mm|inch|in)$", text.strip()))}
     reading = _Reading(
-        requested_answers(worked), "--answer", unit or (suffixes.pop() if len(suffixes) == 1 else None)
+        requested_answers(evaluated), "--answer", unit or (suffixes.pop() if len(suffixes) == 1 else None)
     )
     for text in texts:
         match = re.fullmatch(r"(.+):\s*(\w+)\s*=\s*(.+?)\s*(mm|inch|in|deg)?\s*", text.strip())

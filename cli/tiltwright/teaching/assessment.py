@@ -34,7 +34,7 @@ class Assessment:
 
     Attributes
     ----------
-    worked : EvaluatedJob
+    evaluated : EvaluatedJob
     answers : Answers
     placed : tuple of PlacedOperation
         In the solution that the answers mean.
@@ -43,7 +43,7 @@ class Assessment:
     within_deg : float
     """
 
-    worked: EvaluatedJob
+    evaluated: EvaluatedJob
     answers: Answers
     placed: tuple[PlacedOperation, ...]
     diagnosis: Diagnosis
@@ -89,7 +89,7 @@ class Assessment:
 
 
 def assess(
-    worked: EvaluatedJob,
+    evaluated: EvaluatedJob,
     answers: Answers,
     *,
     within_mm: float,
@@ -97,25 +97,25 @@ def assess(
     tool_length_mm: float | None = None,
 ) -> Assessment:
     """Compare answers with the truth and find the mistakes behind the wrong ones."""
-    asked = tuple(one.placed for one in worked.operations)
+    asked = tuple(one.placed for one in evaluated.operations)
     # A right number written to fewer digits is off by up to half of the last one.
     near_mm = max(within_mm, answers.digit_mm / 2.0)
     placed, faults = matching_solution(
-        worked.setup, asked, answers.angles, answers.lengths, within_deg=within_deg, within_mm=near_mm
+        evaluated.setup, asked, answers.angles, answers.lengths, within_deg=within_deg, within_mm=near_mm
     )
     diagnosis = diagnose(
-        worked.setup,
+        evaluated.setup,
         placed,
-        steps_of(worked),
+        steps_of(evaluated),
         answers.lengths,
         tolerance_mm=within_mm,
         digit_mm=answers.digit_mm,
-        unit_mm=worked.job.unit.mm,
+        unit_mm=evaluated.job.unit.mm,
         tool_length_mm=tool_length_mm,
-        stack_mm=None if worked.touch is None else worked.touch.stack_mm,
-        more=error_carried_forward(worked.setup, faults),
+        stack_mm=None if evaluated.touch is None else evaluated.touch.stack_mm,
+        more=error_carried_forward(evaluated.setup, faults),
     )
-    return Assessment(worked, answers, placed, diagnosis, faults, within_deg)
+    return Assessment(evaluated, answers, placed, diagnosis, faults, within_deg)
 
 
 def _names(assessment: Assessment, operations: Sequence[int]) -> str:
@@ -161,7 +161,10 @@ def _working(assessment: Assessment, finding: FoundMistake) -> Working:
     """The working of the first operation that a finding is about, as `explain` numbers its lines."""
     placed = assessment.placed[finding.operations[0]]
     return working_of(
-        assessment.worked.setup, placed, steps_of(assessment.worked), plane_of(assessment.worked, placed)
+        assessment.evaluated.setup,
+        placed,
+        steps_of(assessment.evaluated),
+        plane_of(assessment.evaluated, placed),
     )
 
 
@@ -223,15 +226,15 @@ def assessment_booklet(assessment: Assessment, units: str, title: str = "") -> B
             )
         )
     within = numbers.fixed(
-        diagnosis.tolerance_mm / assessment.worked.job.unit.mm, numbers.DECIMALS[units] + 1
+        diagnosis.tolerance_mm / assessment.evaluated.job.unit.mm, numbers.DECIMALS[units] + 1
     )
-    if units != assessment.worked.job.unit.value:
+    if units != assessment.evaluated.job.unit.value:
         within = numbers.fixed(numbers.in_units(diagnosis.tolerance_mm, units), numbers.DECIMALS[units] + 1)
     return Booklet(
         "Check",
-        title or assessment.worked.job.file.name,
+        title or assessment.evaluated.job.file.name,
         (
-            ("Machine", assessment.worked.setup.machine.name),
+            ("Machine", assessment.evaluated.setup.machine.name),
             ("Right within", f"{within} {units}, angles {assessment.within_deg:g} degrees"),
         ),
         tuple(blocks),
@@ -255,7 +258,7 @@ def _numbers_table(assessment: Assessment, units: str) -> Table:
     wrong_angles = {(f.answer.operation, f.answer.letter): f for f in assessment.angle_faults}
     for answer in assessment.answers.angles:
         placed = assessment.placed[answer.operation]
-        truth = float(placed.program_deg[assessment.worked.setup.machine.index(answer.letter)])
+        truth = float(placed.program_deg[assessment.evaluated.setup.machine.index(answer.letter)])
         result = "wrong" if (answer.operation, answer.letter) in wrong_angles else "right"
         off = answer.program_deg - truth
         rows.append(
@@ -281,7 +284,7 @@ def assessment_report(assessment: Assessment, units: str) -> dict[str, Any]:
     diagnosis = assessment.diagnosis
     return {
         "schema": "tiltwright.check/1",
-        "job": assessment.worked.job.file.name,
+        "job": assessment.evaluated.job.file.name,
         "units": units,
         "within": diagnosis.tolerance_mm / mm,
         "within_deg": assessment.within_deg,

@@ -53,15 +53,15 @@ def digits_for(units: str) -> Digits:
     return Digits(numbers.UNIT_MM[units], numbers.DECIMALS[units] + 1, numbers.ANGLE_DECIMALS + 1)
 
 
-def steps_of(worked: EvaluatedJob) -> tuple[StackStep, ...] | None:
+def steps_of(evaluated: EvaluatedJob) -> tuple[StackStep, ...] | None:
     """The stack behind the offsets; None where the job goes by a touched-off part zero."""
-    touched = worked.job.touched
-    return None if touched is not None and touched.use == "touched" else worked.job.steps
+    touched = evaluated.job.touched
+    return None if touched is not None and touched.use == "touched" else evaluated.job.steps
 
 
-def plane_of(worked: EvaluatedJob, placed: PlacedOperation) -> tuple[WorkedStep, ...]:
+def plane_of(evaluated: EvaluatedJob, placed: PlacedOperation) -> tuple[WorkedStep, ...]:
     """Steps that derive an operation's direction where the job does not state it outright."""
-    table, asked = worked.job.file.operation[placed.operation], worked.job.operations[placed.operation]
+    table, asked = evaluated.job.file.operation[placed.operation], evaluated.job.operations[placed.operation]
     if asked.plane is None:
         return ()
     lines: list[WorkedStep] = []
@@ -69,7 +69,7 @@ def plane_of(worked: EvaluatedJob, placed: PlacedOperation) -> tuple[WorkedStep,
         lines += rotation_steps(table.tip)
     if table.through is not None:
         lines += three_point_steps(
-            [[worked.job.unit.to_mm(value) for value in point] for point in table.through]
+            [[evaluated.job.unit.to_mm(value) for value in point] for point in table.through]
         )
     number = asked.names.index(placed.name)
     return (*lines, *pattern_steps(asked.plane.normal, asked.origin_mm, number, asked.step_deg))
@@ -94,36 +94,36 @@ def working_of(
     return work(setup, placed, steps, plane)
 
 
-def explained(worked: EvaluatedJob, *, by_hand: bool) -> tuple[tuple[PlacedOperation, Working], ...]:
+def explained(evaluated: EvaluatedJob, *, by_hand: bool) -> tuple[tuple[PlacedOperation, Working], ...]:
     """Every operation of a job with its working."""
-    steps = steps_of(worked)
+    steps = steps_of(evaluated)
     if by_hand:
-        why = why_not_by_trigonometry(worked.setup, steps)
+        why = why_not_by_trigonometry(evaluated.setup, steps)
         if why:
             raise KinematicsError(f"--by-hand: expected a square machine, found that {why}")
     return tuple(
         (
             one.placed,
-            working_of(worked.setup, one.placed, steps, plane_of(worked, one.placed), by_hand=by_hand),
+            working_of(evaluated.setup, one.placed, steps, plane_of(evaluated, one.placed), by_hand=by_hand),
         )
-        for one in worked.operations
+        for one in evaluated.operations
     )
 
 
 def explanation(
-    worked: EvaluatedJob, workings: Sequence[tuple[PlacedOperation, Working]], units: str, *, by_hand: bool
+    evaluated: EvaluatedJob, workings: Sequence[tuple[PlacedOperation, Working]], units: str, *, by_hand: bool
 ) -> Booklet:
     """The booklet of an explanation."""
     blocks: list[Block] = []
-    registers = [work_offset_code(one.number) for one in worked.operations]
+    registers = [work_offset_code(one.number) for one in evaluated.operations]
     for (placed, working), register in zip(workings, registers, strict=True):
-        blocks += [Heading(f"{placed.name}, {register}"), _asked(worked.setup, placed, units)]
-        blocks += working_blocks(worked.setup, placed, working, worked.job.steps, units, register)
+        blocks += [Heading(f"{placed.name}, {register}"), _asked(evaluated.setup, placed, units)]
+        blocks += working_blocks(evaluated.setup, placed, working, evaluated.job.steps, units, register)
     return Booklet(
         "Working by hand" if by_hand else "Working",
-        worked.job.file.name,
+        evaluated.job.file.name,
         (
-            ("Machine", worked.setup.machine.name),
+            ("Machine", evaluated.setup.machine.name),
             ("Lengths", "millimetres" if units == "mm" else "inches"),
             ("Angles", "degrees; turns are right-handed about the line's positive end"),
             ("Digits", f"one more than the sheet's {numbers.DECIMALS[units]} decimals, until the last line"),
@@ -215,18 +215,20 @@ def _pose_picture(
 
 
 def explanation_report(
-    worked: EvaluatedJob, workings: Sequence[tuple[PlacedOperation, Working]], units: str, *, by_hand: bool
+    evaluated: EvaluatedJob, workings: Sequence[tuple[PlacedOperation, Working]], units: str, *, by_hand: bool
 ) -> dict[str, Any]:
     """The explanation for another program."""
     return {
         "schema": "tiltwright.explain/1",
-        "job": worked.job.file.name,
+        "job": evaluated.job.file.name,
         "units": units,
         "by_hand": by_hand,
         "operations": [
             {
                 "name": placed.name,
-                "program": dict(zip(worked.setup.machine.letters, placed.program_deg.tolist(), strict=True)),
+                "program": dict(
+                    zip(evaluated.setup.machine.letters, placed.program_deg.tolist(), strict=True)
+                ),
                 "lines": [_line_report(n, line, units) for n, line in enumerate(working.lines, start=1)],
                 "offset": dict(
                     zip("XYZ", (working.offset_mm / numbers.UNIT_MM[units] + 0.0).tolist(), strict=True)

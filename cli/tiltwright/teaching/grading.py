@@ -136,13 +136,13 @@ class _Jobs:
         """Answers of a file, their assessment, and the count of numbers asked for."""
         if sheet not in self.jobs:
             self.jobs[sheet] = evaluate_job(str(self.keys / job_name(sheet)))
-        worked, lesson = self.jobs[sheet], self.lesson
-        answers = answers_from_file(path, requested_answers(worked), lesson.units)
+        evaluated, lesson = self.jobs[sheet], self.lesson
+        answers = answers_from_file(path, requested_answers(evaluated), lesson.units)
         within_mm = lesson.units.to_mm(lesson.within)
-        assessment = assess(worked, answers, within_mm=within_mm, within_deg=lesson.angle_within)
+        assessment = assess(evaluated, answers, within_mm=within_mm, within_deg=lesson.angle_within)
         aimed = lesson.level == "a normal to aim at"
-        each = 3 + (len(worked.setup.machine.letters) if aimed else 0)
-        return answers, assessment, len(worked.operations) * each
+        each = 3 + (len(evaluated.setup.machine.letters) if aimed else 0)
+        return answers, assessment, len(evaluated.operations) * each
 
 
 @dataclass
@@ -179,9 +179,9 @@ def _pivot_sheet(keys: Path, lesson: LessonFile, sheet: int) -> tuple[PivotExerc
         allowed = f"that of lesson.toml: seed {lesson.seed}, sheet {sheet}, in {lesson.units.value}"
         raise InputFaults([Diagnostic(path, None, "", found, allowed)])
     beside = str(keys / readings_name(sheet))
-    kept, _ = text_of(beside, "the readings of a sheet, as `lesson new` wrote them")
+    written, _ = text_of(beside, "the readings of a sheet, as `lesson new` wrote them")
     own = readings_csv(exercise.readings, exercise.machine, exercise.units)
-    if kept.splitlines() != own.splitlines():
+    if written.splitlines() != own.splitlines():
         allowed = f"the readings of {key_name(sheet)}, as `lesson new` wrote them"
         raise InputFaults([Diagnostic(beside, None, "", "readings of another exercise", allowed)])
     return exercise, attainable(exercise, lesson.units.to_mm(lesson.within))

@@ -56,9 +56,11 @@ class PivotAssessment:
         words = []
         for finding in self.diagnosis.findings:
             alike = " (or what gives the same)" if finding.same else ""
-            labels = " and ".join(mark.number.label for mark in finding.marks)
             letter = finding.marks[0].number.letter
-            words.append(f"{letter}'s {labels}: {finding.made.words}{alike}")
+            labels = [mark.number.label for mark in finding.marks]
+            named = all(label in finding.made.words for label in labels)
+            where = letter if named else f"{letter}'s {' and '.join(labels)}"
+            words.append(f"{where}: {finding.made.words}{alike}")
         left = [f"{mark.number.letter}'s {mark.number.label}" for mark in self.diagnosis.unexplained]
         return (*words, *(["unexplained: " + ", ".join(left)] if left else []))
 

@@ -36,28 +36,28 @@ def default_plan(machine: Machine, unit: Unit, repeatability_mm: float) -> Plan:
 
 
 def practice_exercise(
-    read: ReadMachine, worked: EvaluatedPlan, seed: int, position_mm: float, direction_deg: float
+    read: ReadMachine, evaluated: EvaluatedPlan, seed: int, position_mm: float, direction_deg: float
 ) -> PivotExercise:
     """Hidden errors in a machine and the readings of a plan on it; the same seed gives the same ones."""
     units: UnitName = "inch" if read.unit is Unit.INCH else "mm"
     return set_pivot_exercise_on(
-        worked.machine,
-        worked.plan.targets,
-        worked.poses_deg,
+        evaluated.machine,
+        evaluated.plan.targets,
+        evaluated.poses_deg,
         seed,
-        sigma_mm=worked.plan.sigma_mm,
+        sigma_mm=evaluated.plan.sigma_mm,
         position_mm=position_mm,
         direction_deg=direction_deg,
         units=units,
-        which=worked.which,
+        which=evaluated.which,
     )
 
 
 def practice_files(
-    exercise: PivotExercise, worked: EvaluatedPlan, machine_toml: str, paper: Paper
+    exercise: PivotExercise, evaluated: EvaluatedPlan, machine_toml: str, paper: Paper
 ) -> dict[str, str | bytes]:
     """Every file of a practice by its name: all are handed out but key.txt."""
-    page = practice_worksheet(exercise, worked.foreseen.estimates)
+    page = practice_worksheet(exercise, evaluated.foreseen.estimates)
     files: dict[str, str | bytes] = {
         "readings.csv": readings_csv(exercise.readings, exercise.machine, exercise.units),
         "worksheet.md": as_markdown(page),

@@ -69,8 +69,8 @@ def pivot_worksheet(exercise: PivotExercise, support: AttainableAccuracy) -> Boo
         Bullets(
             (
                 (
-                    f"Every reading lies within {repeats} {units} of the truth, in each coordinate that was probing. That is "
-                    f"what the answers can be right to: {_within(exercise, support)} {units}."
+                    f"Every reading lies within {repeats} {units} of the truth in each coordinate that was probed. So an answer is "
+                    f"right within: {_within(exercise, support)} {units}."
                 ),
                 (
                     f"Lengths in {units}, {numbers.DECIMALS[units]} decimals. The coordinates themselves are asked for, not "

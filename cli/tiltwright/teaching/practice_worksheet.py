@@ -114,8 +114,8 @@ def _steps(machine: Machine, readings: Readings) -> tuple[str, ...]:
         steps.append(
             f"Do the same for {first} with the readings in which only {first} differs. Where there are two, their "
             "middle, half their distance and the angle between them give the centre: it lies off the middle, square to "
-            "the way between them, by half the distance over the tangent of half the angle. They are on an arc, so look "
-            "at how far the answer moves when one reading moves by the probe's scatter."
+            "the line between them, by half the distance over the tangent of half the angle. On a short arc, see how far "
+            "the answer moves when one reading moves by the probe's scatter."
         )
     steps += [
         "Two circles at different distances along a line give its direction.",
