@@ -162,7 +162,10 @@ def set_pivot_exercise_on(
     readings = simulated_readings(
         truth, displaced, poses_deg, sigma_mm, seed + 2, which=which, resolution_mm=digit
     )
-    title = f"Finding the pivots of {machine.name}"
+    story = (
+        "The machine file states where each rotary's line runs, and is wrong by some hundredths of a millimetre. Find "
+        "the lines from the readings, and the uncertainty of each number."
+    )
     return PivotExercise(
         machine=machine,
         truth=truth,
@@ -172,7 +175,8 @@ def set_pivot_exercise_on(
         digit_mm=digit,
         targets=tuple(displaced),
         seed=seed,
-        title=title,
+        title=f"Finding the pivots of {machine.name}",
+        story=story,
     )
 
 

@@ -130,11 +130,12 @@ def _make(
     import secrets
 
     from kinematics import KinematicsError
+    from kinematics.teaching import set_pivot_exercise_on
     from tiltwright.calibration.plan import evaluate_plan, read_plan
     from tiltwright.files.loader import read_machine
     from tiltwright.files.parsing import option_error
     from tiltwright.files.units import Unit
-    from tiltwright.teaching.pivot_practice import default_plan, practice_exercise, practice_files
+    from tiltwright.teaching.pivot_practice import default_plan, practice_files
     from tiltwright.terminal.streams import fail, note
 
     read = read_machine(machine)
@@ -154,10 +155,21 @@ def _make(
     number = secrets.randbelow(_MOST_SEED) if seed is None else seed
     try:
         evaluated = evaluate_plan(plan, read.machine)
-        exercise = practice_exercise(read, evaluated, number, off_mm, direction_deg)
+        exercise = set_pivot_exercise_on(
+            read.machine,
+            plan.targets,
+            evaluated.poses_deg,
+            number,
+            sigma_mm=plan.sigma_mm,
+            position_mm=off_mm,
+            direction_deg=direction_deg,
+            units="inch" if read.unit is Unit.INCH else "mm",
+            which=evaluated.which,
+        )
+        files = practice_files(exercise, read.source.text, paper)
     except KinematicsError as refusal:
         fail(f"{refusal} (state what is probed where with --plan)")
-    _hand_out(output, practice_files(exercise, evaluated, read.source.text, paper), force=force)
+    _hand_out(output, files, force=force)
     note(f"{output}: hand out everything but key.txt; seed {number} gives the same again", label="done")
 
 

@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 
+from kinematics import RotaryAxis
+from kinematics.calibration import TargetKind
 from kinematics.teaching import AttainableAccuracy, PivotExercise, PivotProbing, coordinate_axes, solve_pivot
-from kinematics.teaching.working import seen_from
+from kinematics.teaching.working import axis_name, seen_from, square_axis
 from tiltwright.output import numbers
 from tiltwright.output.booklet import Block, Booklet, Bullets, Heading, NewPage, Picture, Table, Words
 from tiltwright.output.json_csv import csv_text
 from tiltwright.teaching.answers import RequestedAnswers
 from tiltwright.teaching.explanation import digits_for, step_block
 from tiltwright.teaching.pivot_drawing import PANEL_MM, draw_probing
+from tiltwright.teaching.readings_output import display_text
 
 __all__ = ["pivot_answer_csv", "pivot_key", "pivot_worksheet", "pivots_asked"]
 
 _BLANK = "." * 14
 _FOOT = "Invented numbers. At a machine prove out above the part first: single block, rapid turned down."
-_ALONG = {"A": "+X", "B": "+Y", "C": "+Z"}
 
 
 def pivots_asked(exercise: PivotExercise) -> RequestedAnswers:
@@ -50,15 +52,25 @@ def _within(exercise: PivotExercise, support: AttainableAccuracy) -> str:
 
 
 def pivot_worksheet(exercise: PivotExercise, support: AttainableAccuracy) -> Booklet:
-    """The sheet to hand out."""
+    """The sheet to hand out: for plane geometry where it finds every pivot, otherwise for least squares."""
+    tasks = _hand_tasks(exercise, support) if exercise.probings else _plan_tasks(exercise, support)
+    blank = (("Name", _BLANK * 2), ("Date", _BLANK))
+    identity = (*_identity(exercise), *blank) if exercise.probings else blank
+    blocks = (Words(exercise.story), *_machine(exercise), *tasks)
+    return Booklet("Exercise", exercise.title, identity, blocks, _FOOT)
+
+
+def _hand_tasks(exercise: PivotExercise, support: AttainableAccuracy) -> list[Block]:
+    """Readings, drawings and room for the answers, rotary by rotary."""
     units = exercise.units
     repeats = numbers.length(exercise.repeatability_mm or 0.0, units)
-    blocks: list[Block] = [Words(exercise.story), *_machine(exercise)]
+    blocks: list[Block] = []
     for i, one in enumerate(exercise.probings):
         blocks += [Heading(f"What was read while {one.letter} turned ({units})"), _readings(one, units)]
         blocks.append(Bullets(_about(exercise, one)))
         blocks.append(Picture(draw_probing(exercise, i, units), _title(one), PANEL_MM[0]))
-    blocks += [
+    return [
+        *blocks,
         Heading("What to find"),
         Words(
             "Where each line truly runs: the coordinates of its pivot across the line, in machine coordinates. The "
@@ -81,8 +93,72 @@ def pivot_worksheet(exercise: PivotExercise, support: AttainableAccuracy) -> Boo
             )
         ),
     ]
-    return Booklet(
-        "Exercise", exercise.title, (*_identity(exercise), ("Name", _BLANK * 2)), tuple(blocks), _FOOT
+
+
+def _plan_tasks(exercise: PivotExercise, support: AttainableAccuracy) -> list[Block]:
+    """All readings of a plan, a procedure, and room for every line's numbers."""
+    units = exercise.units
+    scatter = numbers.fixed(numbers.in_units(exercise.sigma_mm, units), numbers.DECIMALS[units] + 1)
+    estimates = [one for line in support.fit.lines for one in (line.location_errors or line.moved)]
+    answers = tuple(
+        (one.name, one.words, _BLANK, _BLANK, units if one.unit == "mm" else "deg") for one in estimates
+    )
+    return [
+        Heading(f"What was read ({units})"),
+        _all_readings(exercise),
+        Bullets((f"The probe scatters by {scatter} {units} (one standard deviation) in each coordinate.",)),
+        Heading("How to go about it"),
+        Bullets(_procedure(exercise)),
+        Heading("Your answers"),
+        Table(("number", "meaning", "your value", "your U", ""), answers, left=5),
+        Heading("To hand in"),
+        Words(
+            "Put your lines (point and direction) into machine.toml, or coordinates found by hand into answers.csv. Each "
+            "number is right if it misses the truth by no more than its expanded uncertainty in the best fit to these "
+            "readings, widened so that all numbers can be right at once."
+        ),
+    ]
+
+
+def _all_readings(exercise: PivotExercise) -> Table:
+    """A row for each reading, numbered as in readings.csv."""
+    readings, units = exercise.readings, exercise.units
+    rows = []
+    for i, t in enumerate(readings.target.tolist()):
+        angles = (f"{angle + 0.0:g}" for angle in readings.angles_deg[i])
+        rows.append(
+            (str(i + 2), readings.kinds[t].value, readings.names[t], *angles,
+             *(display_text(float(value), units) for value in readings.points_mm[i]))
+        )  # fmt: skip
+    return Table(("row", "kind", "target", *exercise.machine.letters, "X", "Y", "Z"), tuple(rows), left=3)
+
+
+def _procedure(exercise: PivotExercise) -> tuple[str, ...]:
+    """Instructions for finding lines from the readings of a plan."""
+    letters, kinds = exercise.machine.letters, exercise.readings.kinds
+    steps = []
+    if TargetKind.BALL in kinds:
+        steps.append(
+            f"Take the readings of one ball in which only {letters[-1]} differs: they lie on a circle about {letters[-1]}'s "
+            "line. Halfway between two readings 180 degrees apart is the line; three readings give the circle's centre."
+        )
+    if TargetKind.FACE in kinds:
+        steps.append(
+            "Touch a face at two opposite angles: half the sum and half the difference of the two readings give the "
+            "line's place between them."
+        )
+    if len(letters) > 1:
+        steps.append(
+            f"Do the same for {letters[0]} with the readings in which only {letters[0]} differs. Where there are two, "
+            "their middle, half their distance and the angle between them give the centre: it lies off the middle, square "
+            "to the line between them, by half the distance over the tangent of half the angle. On a short arc, see how "
+            "far the answer moves when one reading moves by the probe's scatter."
+        )
+    return (
+        *steps,
+        "Two circles at different distances along a line give its direction.",
+        'Then let "tiltwright pivot fit readings.csv --machine machine.toml" use all readings at once.',
+        "Compare: where does it agree with your numbers, and which of them has the largest uncertainty?",
     )
 
 
@@ -141,26 +217,30 @@ def _machine(exercise: PivotExercise) -> list[Block]:
     units, machine = exercise.units, exercise.machine
     rows = tuple(
         (
-            f"{rotary.letter}, along {_ALONG[rotary.letter]}",
+            f"{rotary.letter}, along {_along(rotary)}",
             f"{rotary.positive_turn.value}, seen {seen_from(rotary)}",
             *numbers.lengths(rotary.point_mm, units),
             "endless" if rotary.limits_deg is None else "{:g} to {:g}".format(*rotary.limits_deg),
         )
         for rotary in machine.rotaries
     )
+    unknown = (
+        "The lines run parallel to the axes; only their places are in doubt."
+        if exercise.probings
+        else "Both the places and the directions of the lines are in doubt."
+    )
     head = ("rotary", "on a positive move the table turns", "pivot X", "pivot Y", "pivot Z", "limits")
     return [
         Heading(f"Given: the machine as the shop believes it is ({units})"),
         Table(head, rows, left=2),
-        Bullets(
-            (
-                (
-                    "Machine coordinates with every rotary at zero. The lines run parallel to the axes; only where they lie "
-                    "is in doubt."
-                ),
-            )
-        ),
+        Bullets((f"Machine coordinates with every rotary at zero. {unknown}",)),
     ]
+
+
+def _along(rotary: RotaryAxis) -> str:
+    """The machine axis that a rotary runs along, or its direction where it runs askew."""
+    square = square_axis(rotary.direction) is not None
+    return axis_name(rotary.direction) if square else numbers.direction(rotary.direction)
 
 
 def _readings(probing: PivotProbing, units: str) -> Table:

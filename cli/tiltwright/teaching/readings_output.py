@@ -7,14 +7,20 @@ import io
 
 from kinematics import Machine
 from kinematics.calibration import Readings
-from tiltwright.output.json_csv import csv_text, length_list
+from tiltwright.output.json_csv import csv_text
+from tiltwright.output.numbers import fixed, in_units
 
-__all__ = ["readings_csv"]
+__all__ = ["display_text", "readings_csv"]
+
+
+def display_text(value_mm: float, units: str) -> str:
+    """A length to the display's last digit: 0.0001 mm or 0.00001 inch."""
+    return fixed(in_units(value_mm, units), 5 if units == "inch" else 4)
 
 
 def readings_csv(readings: Readings, machine: Machine, units: str) -> str:
-    """A table with a row for each reading, to the display's last digit: 0.0001 mm or 0.00001 inch."""
-    decimals, suffix = (5, "in") if units == "inch" else (4, "mm")
+    """A table with a row for each reading, to the display's last digit."""
+    suffix = "in" if units == "inch" else "mm"
     directed = any(direction is not None for direction in readings.directions)
     head = ["kind", "target", *(f"{c}_deg" for c in machine.letters), *(f"{a}_{suffix}" for a in "XYZ")]
     rows = []
@@ -23,7 +29,7 @@ def readings_csv(readings: Readings, machine: Machine, units: str) -> str:
         direction = readings.directions[t]
         row: list[object] = [readings.kinds[t].value, readings.names[t]]
         row += [f"{angle + 0.0:g}" for angle in readings.angles_deg[i]]
-        row += [f"{value:.{decimals}f}" for value in length_list(readings.points_mm[i], units)]
+        row += [display_text(float(value), units) for value in readings.points_mm[i]]
         if directed:
             row.append("" if direction is None else " ".join(f"{v + 0.0:.9g}" for v in direction))
         rows.append(row)
