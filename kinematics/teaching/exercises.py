@@ -12,6 +12,7 @@ from typing import Literal
 
 import numpy as np
 
+from kinematics.constants import MM_PER_INCH
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, Platter, Travel
 from kinematics.operations import Operation, PlacedOperation, place_operations
@@ -67,7 +68,7 @@ STANDOFFS = (
 
 UnitName = Literal["mm", "inch"]
 
-UNIT_MM: dict[UnitName, float] = {"mm": 1.0, "inch": 25.4}
+UNIT_MM: dict[UnitName, float] = {"mm": 1.0, "inch": MM_PER_INCH}
 DECIMALS: dict[UnitName, int] = {"mm": 3, "inch": 4}
 """Decimals that the sheets are printed with."""
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.constants import MM_PER_INCH
 from kinematics.machine import is_horizontal
 from kinematics.rotary import RotaryAxis, common_perpendicular
 from kinematics.stack import StackStep
@@ -34,8 +35,6 @@ __all__ = [
     "of_writing",
     "of_z",
 ]
-
-MM_PER_INCH = 25.4
 
 
 def at_step(step: StackStep, k: int) -> list[Mistake]:

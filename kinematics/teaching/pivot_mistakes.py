@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.constants import MM_PER_INCH
 from kinematics.errors import KinematicsError
 from kinematics.teaching.attainable_accuracy import AttainableAccuracy
 from kinematics.teaching.pivot_exercise import PivotExercise, PivotProbing, in_plane, plane_of
@@ -15,8 +16,6 @@ from kinematics.teaching.pivot_exercise import PivotExercise, PivotProbing, in_p
 __all__ = ["PivotMistake", "WrongPivot", "mistakes_at_pivot", "mistakes_in_direction"]
 
 Floats = NDArray[np.float64]
-
-MM_PER_INCH = 25.4
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from kinematics.calibration.planning import PlannedTarget, is_accessible
 from kinematics.calibration.readings import Readings, TargetKind
 from kinematics.calibration.simulation import perturbed_machine, simulated_readings
+from kinematics.constants import MM_PER_INCH
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, table_pose
 from kinematics.rotary import RotaryAxis
@@ -191,7 +192,7 @@ def _drawn(draw: RoundedRandom, seed: int, sheet: int, units: UnitName) -> Pivot
     targets = (first, _bore(draw, turn))
     arc = _ARCS[draw.one(0, len(_ARCS) - 1)]
     angles: tuple[Sequence[float], ...] = (_sides(tilt) if sides else arc, _QUARTERS)
-    radius = (draw.rounded((2.0, 3.0)[draw.one(0, 1)], 3) if units == "mm" else 0.0625 * 25.4) if sides else (
+    radius = (draw.rounded((2.0, 3.0)[draw.one(0, 1)], 3) if units == "mm" else 0.0625 * MM_PER_INCH) if sides else (
         draw.nominal(10, 15, 0.004)
     )  # fmt: skip
     probings = []

@@ -97,25 +97,25 @@ def check(
         raise option_error(
             "ANSWERS, --answer", "neither" if answers is None else "both", "a CSV file or typed answers"
         )
-    evaluated = evaluate_job(job)
+    worked = evaluate_job(job)
     stated = Unit(units.value) if units else None
-    say_remarks(evaluated, units.value if units else evaluated.job.unit.value)
+    say_remarks(worked, units.value if units else worked.job.unit.value)
     read = (
-        answers_from_file(answers, requested_answers(evaluated), stated)
+        answers_from_file(answers, requested_answers(worked), stated)
         if answers is not None
-        else answers_from_words(answer or [], evaluated, stated)
+        else answers_from_words(answer or [], worked, stated)
     )
     shown = read.unit
     within_mm, within_deg = tolerances(within, angle_within, shown.value)
     length_mm = None if tool_length is None else shown.to_mm(tool_length)
-    assessment = assess(evaluated, read, within_mm=within_mm, within_deg=within_deg, tool_length_mm=length_mm)
+    verdict = assess(worked, read, within_mm=within_mm, within_deg=within_deg, tool_length_mm=length_mm)
     if as_json:
         from tiltwright.output.json_csv import json_text
 
-        show_or_write(json_text(assessment_report(assessment, shown.value)), output, force=force)
+        show_or_write(json_text(assessment_report(verdict, shown.value)), output, force=force)
     else:
-        write_booklet(assessment_booklet(assessment, shown.value), output, paper, force=force)
-    if not assessment.right:
+        write_booklet(assessment_booklet(verdict, shown.value), output, paper, force=force)
+    if not verdict.right:
         raise typer.Exit(ANSWER_NO)
 
 

@@ -62,20 +62,20 @@ def explain(
     from tiltwright.terminal.streams import ANSWER_NO
 
     check_output(output, paper)
-    evaluated = evaluate_job(job, operation or [])
-    shown = units.value if isinstance(units, Units) else evaluated.job.unit.value
-    say_remarks(evaluated, shown)
-    if evaluated.unreached:
+    worked = evaluate_job(job, operation or [])
+    shown = units.value if isinstance(units, Units) else worked.job.unit.value
+    say_remarks(worked, shown)
+    if worked.unreached:
         raise typer.Exit(ANSWER_NO)
-    workings = explained(evaluated, by_hand=by_hand)
+    workings = explained(worked, by_hand=by_hand)
     if as_json:
         from tiltwright.output.json_csv import json_text
 
         show_or_write(
-            json_text(explanation_report(evaluated, workings, shown, by_hand=by_hand)), output, force=force
+            json_text(explanation_report(worked, workings, shown, by_hand=by_hand)), output, force=force
         )
         return
-    write_booklet(explanation(evaluated, workings, shown, by_hand=by_hand), output, paper, force=force)
+    write_booklet(explanation(worked, workings, shown, by_hand=by_hand), output, paper, force=force)
 
 
 def check_output(output: Path | None, paper: str) -> None:

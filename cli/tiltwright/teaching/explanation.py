@@ -49,19 +49,19 @@ FOOT = "For learning and checking. Prove out above the part first: single block,
 
 
 def digits_for(units: str) -> Digits:
-    """The setup sheet's digits and one more."""
+    """The sheet's digits and one more."""
     return Digits(numbers.UNIT_MM[units], numbers.DECIMALS[units] + 1, numbers.ANGLE_DECIMALS + 1)
 
 
-def steps_of(evaluated: EvaluatedJob) -> tuple[StackStep, ...] | None:
-    """The stack behind the offsets; None where the job goes by a touched-off part zero."""
-    touched = evaluated.job.touched
-    return None if touched is not None and touched.use == "touched" else evaluated.job.steps
+def steps_of(worked: EvaluatedJob) -> tuple[StackStep, ...] | None:
+    """The stack that the offsets stand on; None where the job goes by a touched-off part zero."""
+    touched = worked.job.touched
+    return None if touched is not None and touched.use == "touched" else worked.job.steps
 
 
-def plane_of(evaluated: EvaluatedJob, placed: PlacedOperation) -> tuple[WorkedStep, ...]:
-    """Steps that derive an operation's direction where the job does not state it outright."""
-    table, asked = evaluated.job.file.operation[placed.operation], evaluated.job.operations[placed.operation]
+def plane_of(worked: EvaluatedJob, placed: PlacedOperation) -> tuple[WorkedStep, ...]:
+    """What the direction that an operation turns to the spindle comes from, where the job does not state it outright."""
+    table, asked = worked.job.file.operation[placed.operation], worked.job.operations[placed.operation]
     if asked.plane is None:
         return ()
     lines: list[WorkedStep] = []
@@ -69,7 +69,7 @@ def plane_of(evaluated: EvaluatedJob, placed: PlacedOperation) -> tuple[WorkedSt
         lines += rotation_steps(table.tip)
     if table.through is not None:
         lines += three_point_steps(
-            [[evaluated.job.unit.to_mm(value) for value in point] for point in table.through]
+            [[worked.job.unit.to_mm(value) for value in point] for point in table.through]
         )
     number = asked.names.index(placed.name)
     return (*lines, *pattern_steps(asked.plane.normal, asked.origin_mm, number, asked.step_deg))
@@ -83,7 +83,7 @@ def working_of(
     *,
     by_hand: bool = False,
 ) -> Working:
-    """Work out an operation's offset, with matrices or by hand.
+    """The working, with matrices or by hand.
 
     Raises
     ------
@@ -94,36 +94,36 @@ def working_of(
     return work(setup, placed, steps, plane)
 
 
-def explained(evaluated: EvaluatedJob, *, by_hand: bool) -> tuple[tuple[PlacedOperation, Working], ...]:
+def explained(worked: EvaluatedJob, *, by_hand: bool) -> tuple[tuple[PlacedOperation, Working], ...]:
     """Every operation of a job with its working."""
-    steps = steps_of(evaluated)
+    steps = steps_of(worked)
     if by_hand:
-        why = why_not_by_trigonometry(evaluated.setup, steps)
+        why = why_not_by_trigonometry(worked.setup, steps)
         if why:
             raise KinematicsError(f"--by-hand: expected a square machine, found that {why}")
     return tuple(
         (
             one.placed,
-            working_of(evaluated.setup, one.placed, steps, plane_of(evaluated, one.placed), by_hand=by_hand),
+            working_of(worked.setup, one.placed, steps, plane_of(worked, one.placed), by_hand=by_hand),
         )
-        for one in evaluated.operations
+        for one in worked.operations
     )
 
 
 def explanation(
-    evaluated: EvaluatedJob, workings: Sequence[tuple[PlacedOperation, Working]], units: str, *, by_hand: bool
+    worked: EvaluatedJob, workings: Sequence[tuple[PlacedOperation, Working]], units: str, *, by_hand: bool
 ) -> Booklet:
     """The booklet of an explanation."""
     blocks: list[Block] = []
-    registers = [work_offset_code(one.number) for one in evaluated.operations]
+    registers = [work_offset_code(one.number) for one in worked.operations]
     for (placed, working), register in zip(workings, registers, strict=True):
-        blocks += [Heading(f"{placed.name}, {register}"), _asked(evaluated.setup, placed, units)]
-        blocks += working_blocks(evaluated.setup, placed, working, evaluated.job.steps, units, register)
+        blocks += [Heading(f"{placed.name}, {register}"), _asked(worked.setup, placed, units)]
+        blocks += working_blocks(worked.setup, placed, working, worked.job.steps, units, register)
     return Booklet(
         "Working by hand" if by_hand else "Working",
-        evaluated.job.file.name,
+        worked.job.file.name,
         (
-            ("Machine", evaluated.setup.machine.name),
+            ("Machine", worked.setup.machine.name),
             ("Lengths", "millimetres" if units == "mm" else "inches"),
             ("Angles", "degrees; turns are right-handed about the line's positive end"),
             ("Digits", f"one more than the sheet's {numbers.DECIMALS[units]} decimals, until the last line"),
@@ -150,7 +150,7 @@ def working_blocks(
     units: str,
     register: str,
 ) -> list[Block]:
-    """The lines of a working, each drawing after the lines it belongs to."""
+    """The lines of a working, each drawing after the lines that it shows."""
     digits = digits_for(units)
     swings = {f"{swing.letter} back": swing for swing in working.swings}
     blocks: list[Block] = []
@@ -162,7 +162,7 @@ def working_blocks(
             swing = swings[line.key]
             title = f"The swing about {swing.letter}"
             blocks.append(Picture(draw_swing(swing, units), title, SWING_MM[0]))
-    blocks.append(Words(f"As on the setup sheet: {_offset_words(placed, units)}", bold=True))
+    blocks.append(Words(f"Written as the sheet writes it: {_offset_words(placed, units)}", bold=True))
     if working.swings:
         blocks.append(_pose_picture(setup, placed, steps, units, register))
     return blocks
@@ -189,7 +189,7 @@ def step_block(number: int, line: WorkedStep, digits: Digits) -> NumberedStep:
 def setup_picture(
     setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep], units: str, *, hidden: bool = False
 ) -> Picture:
-    """The setup at the all-zero pose from the side; its numbers may be hidden, for a worksheet."""
+    """The setup at the all-zero pose from the side, its numbers hidden where they are what is asked for."""
     from dataclasses import replace
 
     zero = setup.machine.zero_deg
@@ -215,20 +215,18 @@ def _pose_picture(
 
 
 def explanation_report(
-    evaluated: EvaluatedJob, workings: Sequence[tuple[PlacedOperation, Working]], units: str, *, by_hand: bool
+    worked: EvaluatedJob, workings: Sequence[tuple[PlacedOperation, Working]], units: str, *, by_hand: bool
 ) -> dict[str, Any]:
     """The explanation for another program."""
     return {
         "schema": "tiltwright.explain/1",
-        "job": evaluated.job.file.name,
+        "job": worked.job.file.name,
         "units": units,
         "by_hand": by_hand,
         "operations": [
             {
                 "name": placed.name,
-                "program": dict(
-                    zip(evaluated.setup.machine.letters, placed.program_deg.tolist(), strict=True)
-                ),
+                "program": dict(zip(worked.setup.machine.letters, placed.program_deg.tolist(), strict=True)),
                 "lines": [_line_report(n, line, units) for n, line in enumerate(working.lines, start=1)],
                 "offset": dict(
                     zip("XYZ", (working.offset_mm / numbers.UNIT_MM[units] + 0.0).tolist(), strict=True)

@@ -1,4 +1,4 @@
-"""Grades of a folder of answer files: each student's right and wrong numbers, and the class's mistakes."""
+"""Grades of a folder of answer files: right, wrong and why for each student, and the mistakes of the class."""
 
 from __future__ import annotations
 
@@ -37,9 +37,9 @@ class GradedFile:
     file : str
     student, sheet : str
         As the file states them; the file's name stands in for a student that it does not name.
-    assessment : Assessment, PivotAssessment or None
+    verdict : Assessment, PivotAssessment or None
     faults : tuple of Diagnostic
-        Reasons why it could not be read.
+        The reasons why it could not be read.
     missing : int
         Count of the numbers that were asked for and not answered.
     """
@@ -47,25 +47,26 @@ class GradedFile:
     file: str
     student: str
     sheet: str
-    assessment: Assessment | PivotAssessment | None
+    verdict: Assessment | PivotAssessment | None
     faults: tuple[Diagnostic, ...] = ()
     missing: int = 0
 
     @property
     def mistakes(self) -> tuple[str, ...]:
         """Kinds of mistakes that were found, each once."""
-        return () if self.assessment is None else self.assessment.mistakes
+        return () if self.verdict is None else self.verdict.mistakes
 
     @property
     def result(self) -> str:
-        """The result in a few words, with the reasons for wrong numbers."""
-        if self.assessment is None:
+        """The result in a few words: right, or wrong and why."""
+        if self.verdict is None:
             return "not read: " + "; ".join(_fault_words(fault) for fault in self.faults)
-        right, judged = self.assessment.count
-        all_of_them = f"all {judged} right" if not self.missing else f"{right} right"
-        why = all_of_them if self.assessment.right else "; ".join(self.assessment.reasons)
-        between = ", " if self.assessment.right else "; "
-        return why if not self.missing else f"{why}{between}{self.missing} not answered"
+        if self.verdict.right:
+            return (
+                f"{self.verdict.count[0]} right, {self.missing} not answered" if self.missing else "all right"
+            )
+        left_out = [f"{self.missing} not answered"] if self.missing else []
+        return "; ".join([*self.verdict.reasons, *left_out])
 
 
 def _fault_words(fault: Diagnostic) -> str:
@@ -117,11 +118,11 @@ def _row(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots) -> GradedFile:
     sheet = 0
     try:
         sheet = _sheet_of(path, lesson)
-        answers, assessment, asked = grader.assessed(path, sheet)
+        answers, verdict, asked = grader.assessed(path, sheet)
     except InputFaults as refusal:
         return GradedFile(path.name, sanitized(path.stem), str(sheet or "?"), None, refusal.faults)
     missing = max(asked - len(answers.lengths) - len(answers.angles), 0)
-    return GradedFile(path.name, answers.student or sanitized(path.stem), str(sheet), assessment, (), missing)
+    return GradedFile(path.name, answers.student or sanitized(path.stem), str(sheet), verdict, (), missing)
 
 
 @dataclass
@@ -136,13 +137,13 @@ class _Jobs:
         """Answers of a file, their assessment, and the count of numbers asked for."""
         if sheet not in self.jobs:
             self.jobs[sheet] = evaluate_job(str(self.keys / job_name(sheet)))
-        evaluated, lesson = self.jobs[sheet], self.lesson
-        answers = answers_from_file(path, requested_answers(evaluated), lesson.units)
+        worked, lesson = self.jobs[sheet], self.lesson
+        answers = answers_from_file(path, requested_answers(worked), lesson.units)
         within_mm = lesson.units.to_mm(lesson.within)
-        assessment = assess(evaluated, answers, within_mm=within_mm, within_deg=lesson.angle_within)
+        verdict = assess(worked, answers, within_mm=within_mm, within_deg=lesson.angle_within)
         aimed = lesson.level == "a normal to aim at"
-        each = 3 + (len(evaluated.setup.machine.letters) if aimed else 0)
-        return answers, assessment, len(evaluated.operations) * each
+        each = 3 + (len(worked.setup.machine.letters) if aimed else 0)
+        return answers, verdict, len(worked.operations) * each
 
 
 @dataclass
@@ -220,8 +221,8 @@ def grade_booklet(graded: Graded) -> Booklet:
             Heading("Files that could not be read"),
             Bullets(tuple(". ".join(str(fault).split("\n    ")) for fault in graded.faults)),
         ]
-    read = [row for row in graded.rows if row.assessment is not None]
-    right = sum(row.assessment is not None and row.assessment.right and not row.missing for row in read)
+    read = [row for row in graded.rows if row.verdict is not None]
+    right = sum(row.verdict is not None and row.verdict.right and not row.missing for row in read)
     unread = len(graded.rows) - len(read)
     return Booklet(
         "Grades",
@@ -241,9 +242,9 @@ def _within(lesson: LessonFile) -> str:
 
 
 def _score(row: GradedFile) -> str:
-    if row.assessment is None:
+    if row.verdict is None:
         return "-"
-    right, answered = row.assessment.count
+    right, answered = row.verdict.count
     return f"{right} of {answered + row.missing}"
 
 
@@ -256,7 +257,7 @@ def grade_csv(graded: Graded) -> str:
                 row.file,
                 row.student,
                 row.sheet,
-                *(row.assessment.count if row.assessment else (0, 0)),
+                *(row.verdict.count if row.verdict else (0, 0)),
                 row.missing,
                 row.result,
             )
@@ -277,13 +278,13 @@ def grade_report(graded: Graded) -> dict[str, Any]:
 
 
 def _row_report(row: GradedFile) -> dict[str, Any]:
-    right, answered = row.assessment.count if row.assessment else (0, 0)
+    right, answered = row.verdict.count if row.verdict else (0, 0)
     faults: Sequence[str] = [_fault_words(fault) for fault in row.faults]
     return {
         "file": row.file,
         "student": row.student,
         "sheet": int(row.sheet) if row.sheet.isdigit() else None,
-        "read": row.assessment is not None,
+        "read": row.verdict is not None,
         "right": right,
         "answered": answered,
         "missing": row.missing,

@@ -22,7 +22,7 @@ _ALONG = {"A": "+X", "B": "+Y", "C": "+Z"}
 
 
 def answer_axes(exercise: Exercise) -> tuple[str, ...]:
-    """Axes asked for at every operation: the angles too, where a direction is given."""
+    """What is asked for at every operation: the angles too, where a direction is given."""
     letters = exercise.machine.letters if exercise.normals is not None else ()
     return (*letters, "X", "Y", "Z")
 
@@ -43,7 +43,7 @@ def worksheet(exercise: Exercise, within: str) -> Booklet:
     ----------
     exercise : Exercise
     within : str
-        Tolerance of a right answer, in words.
+        How exact an answer must be, in words.
     """
     units = exercise.units
     blocks: list[Block] = [Words(exercise.story), *_given(exercise)]
@@ -69,12 +69,12 @@ def worksheet(exercise: Exercise, within: str) -> Booklet:
 
 
 def _of_angles(exercise: Exercise) -> tuple[str, ...]:
-    """Instructions for writing angles, where they are asked for."""
+    """How angles are to be written, where they are asked for."""
     if exercise.normals is None:
         return ()
     return (
         f"Angles in degrees, {numbers.ANGLE_DECIMALS} decimals; a right answer lies within 0.001.",
-        "The table may tilt to either side: both solutions are right if the limits allow them.",
+        "The table may lean to either side: both ways of standing are right if the limits allow them.",
     )
 
 
@@ -95,7 +95,7 @@ def key(exercise: Exercise, *, by_hand: bool) -> Booklet:
     if exercise.normals is not None:
         blocks.append(
             Words(
-                "Where two sets of angles bring a direction to the spindle, either is right with its own offset."
+                "Where a direction can be brought to the spindle in two ways, either is right with its own offset."
             )
         )
     for placed in exercise.placed:
@@ -112,7 +112,7 @@ def key(exercise: Exercise, *, by_hand: bool) -> Booklet:
 
 
 def _part_zero(exercise: Exercise) -> PlacedOperation:
-    """The first operation with its origin moved to part zero, for the drawing."""
+    """The first operation with its origin moved to part zero: what the drawing marks."""
     return replace(exercise.placed[0], origin_mm=np.zeros(3))
 
 

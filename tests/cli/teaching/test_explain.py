@@ -23,7 +23,7 @@ def _table(run, path) -> dict[str, list[str]]:
 @pytest.mark.parametrize("job", JOBS)
 def test_the_working_ends_at_the_numbers_of_the_offsets_table(run, examples, job):
     text = run("explain", examples / job).out
-    ends = re.findall(r": X (\S+) {2}Y (\S+) {2}Z (\S+)$", text, re.MULTILINE)
+    ends = re.findall(r"Written as the sheet writes it: X (\S+) {2}Y (\S+) {2}Z (\S+)", text)
     assert [list(end) for end in ends] == list(_table(run, examples / job).values())
 
 
@@ -34,7 +34,7 @@ def test_by_hand_ends_there_too_and_writes_no_matrix(run, examples):
     table = _table(run, path)
     for name in ("upper port 2", "lower port 1"):
         x, y, z = table[name]
-        assert f": X {x}  Y {y}  Z {z}\n" in ended.out
+        assert f"Written as the sheet writes it: X {x}  Y {y}  Z {z}" in ended.out
     assert "√(" in ended.out
     assert "R(C) =" not in ended.out
 
