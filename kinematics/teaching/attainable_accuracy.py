@@ -43,6 +43,10 @@ class AttainableAccuracy:
     truth: Floats
     allowed: Floats
 
+    def __post_init__(self) -> None:
+        for name in ("best", "truth", "allowed"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
     @property
     def believed_mm(self) -> Floats:
         """Coordinates that the two lengths of each rotary are counted from, shape (n, 2)."""
@@ -150,7 +154,7 @@ def attainable(exercise: PivotExercise, least_mm: float = 0.0, level: float = 0.
             for one, miss in zip(exercise.probings, off[:, :2], strict=True)
         ]
     numbers = named_numbers(exercise.machine, estimates)
-    return AttainableAccuracy(fit, numbers, read_only(best), read_only(truth), read_only(allowed))
+    return AttainableAccuracy(fit, numbers, best, truth, allowed)
 
 
 def _hand_tolerance(exercise: PivotExercise, probing: PivotProbing, miss: Floats, least_mm: float) -> Floats:

@@ -19,6 +19,7 @@ from kinematics.stack import StackStep
 from kinematics.teaching.mistake_catalogue import classic_mistakes
 from kinematics.teaching.perturbed_offsets import Mistake, Recomputed, recompute
 from kinematics.teaching.working import check_operation, frames_of
+from kinematics.validation import read_only
 from kinematics.work_offsets import Setup
 
 __all__ = ["AXES", "CHANCE", "Answer", "Diagnosis", "FoundMistake", "MistakeSearch", "diagnose"]
@@ -269,6 +270,14 @@ class Diagnosis:
     findings: tuple[FoundMistake, ...]
     unexplained: tuple[int, ...]
     common_mm: NDArray[np.float64] | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("truth_mm", "off_mm", "common_mm"):
+            if getattr(self, name) is not None:
+                object.__setattr__(self, name, read_only(getattr(self, name)))
+        wrong = self.wrong.copy()
+        wrong.flags.writeable = False
+        object.__setattr__(self, "wrong", wrong)
 
     @property
     def right(self) -> bool:

@@ -19,6 +19,7 @@ from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
 from kinematics.teaching.working import check_operation, frames_of
 from kinematics.transform import rotation_from_intrinsic
+from kinematics.validation import read_only
 from kinematics.work_offsets import Setup
 
 __all__ = [
@@ -375,6 +376,9 @@ class Recomputed:
 
     made: tuple[tuple[Mistake, ...], ...]
     offset_mm: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "offset_mm", read_only(self.offset_mm))
 
 
 def recompute(

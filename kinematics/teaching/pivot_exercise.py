@@ -82,6 +82,10 @@ class PivotProbing:
     believed_mm: Floats
     true_mm: Floats
 
+    def __post_init__(self) -> None:
+        for name in ("angles_deg", "turn_deg", "shown_mm", "centre_mm", "believed_mm", "true_mm"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
     @classmethod
     def of(
         cls,
@@ -132,13 +136,13 @@ class PivotProbing:
             target=target,
             method=method,
             axis=axis,
-            angles_deg=read_only(angles),
-            turn_deg=read_only(np.asarray(rotary.turn_deg(angles))),
-            shown_mm=read_only(shown),
-            centre_mm=read_only(centre),
+            angles_deg=angles,
+            turn_deg=np.asarray(rotary.turn_deg(angles)),
+            shown_mm=shown,
+            centre_mm=centre,
             radius_mm=float(radius_mm),
-            believed_mm=read_only(machine.rotaries[machine.index(letter)].point_mm[asked]),
-            true_mm=read_only(rotary.point_mm[asked]),
+            believed_mm=machine.rotaries[machine.index(letter)].point_mm[asked],
+            true_mm=rotary.point_mm[asked],
         )
 
     @property

@@ -12,6 +12,7 @@ from kinematics.constants import MM_PER_INCH
 from kinematics.errors import KinematicsError
 from kinematics.teaching.attainable_accuracy import AttainableAccuracy
 from kinematics.teaching.pivot_exercise import PivotExercise, PivotProbing, in_plane, plane_of
+from kinematics.validation import read_only
 
 __all__ = ["PivotMistake", "WrongPivot", "mistakes_at_pivot", "mistakes_in_direction"]
 
@@ -55,6 +56,9 @@ class WrongPivot:
 
     made: PivotMistake
     value: Floats
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "value", read_only(self.value))
 
 
 def mistakes_at_pivot(

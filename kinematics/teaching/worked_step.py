@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
+from kinematics.validation import read_only
 
 __all__ = ["Calculation", "Digits", "Kind", "Number", "WorkedStep", "written", "written_number"]
 
@@ -84,6 +85,10 @@ class WorkedStep:
     calculations: tuple[Calculation, ...]
     frame: str
     matrix: NDArray[np.float64] | None = None
+
+    def __post_init__(self) -> None:
+        if self.matrix is not None:
+            object.__setattr__(self, "matrix", read_only(self.matrix))
 
     @property
     def result(self) -> NDArray[np.float64]:

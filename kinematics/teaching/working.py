@@ -15,6 +15,7 @@ from kinematics.rotary import RotaryAxis
 from kinematics.stack import StackStep, cumulative_frames
 from kinematics.teaching.worked_step import Calculation, Number, WorkedStep, added
 from kinematics.transform import Pose, rotation_about_axis
+from kinematics.validation import read_only
 from kinematics.work_offsets import Setup
 
 __all__ = [
@@ -74,6 +75,10 @@ class RotarySwing:
     turn_deg: float
     before_mm: NDArray[np.float64]
     after_mm: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        for name in ("direction", "pivot_mm", "before_mm", "after_mm"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
 
 
 def axis_name(direction: NDArray[np.float64]) -> str:

@@ -17,13 +17,17 @@ from kinematics import (
 from kinematics.teaching import (
     Answer,
     Mistake,
+    PivotMistake,
+    attainable,
     classic_mistakes,
     diagnose,
     recompute,
+    set_pivot_exercise,
     solve_by_matrices,
     solve_by_trigonometry,
 )
 from kinematics.teaching.pivot_exercise import circle_through, hand_solutions, rotation_centre
+from kinematics.teaching.pivot_mistakes import WrongPivot
 
 A = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
 C = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
@@ -97,3 +101,25 @@ def test_a_label_says_which_and_what():
     assert labels["both turns reversed"] == "both turns reversed"
     assert len(set(labels.values())) == len(labels)
     assert Mistake("of a new kind", "A", "", "", frozenset(), lambda *_: None).label == "of a new kind, A"
+
+
+def test_values_are_frozen_all_through():
+    exercise = set_pivot_exercise(7)
+    support = attainable(exercise)
+    working = solve_by_matrices(SETUP, PORT, STACK)
+    given = np.array([1.0, 2.0])
+    row = WrongPivot(PivotMistake("kind", "", "words"), given)
+    given[0] = 9.0
+    assert row.value.tolist() == [1.0, 2.0]
+    found = diagnose(SETUP, [PORT], STACK, [Answer(0, "X", 1e3)], tolerance_mm=0.005)
+    arrays = [
+        row.value,
+        *(step.matrix for step in working.lines if step.matrix is not None),
+        *(getattr(swing, name) for swing in working.swings for name in ("before_mm", "after_mm", "pivot_mm")),
+        *(getattr(one, name) for one in exercise.probings for name in ("shown_mm", "centre_mm", "true_mm")),
+        *(getattr(support, name) for name in ("best", "truth", "allowed")),
+        *(getattr(found, name) for name in ("truth_mm", "off_mm", "wrong")),
+        recompute(SETUP, [PORT], STACK, classic_mistakes(SETUP, STACK), pairs=False).offset_mm,
+    ]
+    assert len(arrays) > 15
+    assert not any(array.flags.writeable for array in arrays)
