@@ -24,7 +24,7 @@ from kinematics.teaching.direction_steps import pattern_steps, rotation_steps, t
 from kinematics.teaching.exercises import LEVELS, Exercise, Level, set_exercise
 from kinematics.teaching.matrix_solution import solve_by_matrices
 from kinematics.teaching.mistake_catalogue import classic_mistakes
-from kinematics.teaching.perturbed_offsets import Mistake, Recomputed, recompute
+from kinematics.teaching.perturbed_offsets import Mistake, PerturbedOffsets, recompute
 from kinematics.teaching.pivot_diagnosis import (
     PivotAnswer,
     PivotDiagnosis,
@@ -57,6 +57,7 @@ __all__ = [
     "LineNumber",
     "Mistake",
     "Number",
+    "PerturbedOffsets",
     "PivotAnswer",
     "PivotDiagnosis",
     "PivotExercise",
@@ -64,7 +65,6 @@ __all__ = [
     "PivotMark",
     "PivotMistake",
     "PivotProbing",
-    "Recomputed",
     "RotarySwing",
     "WorkedStep",
     "Working",

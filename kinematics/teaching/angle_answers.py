@@ -101,15 +101,17 @@ def matching_solution(
     for o, one in enumerate(placed):
         stated = {a.letter: a.program_deg for a in angles if a.operation == o}
         values = {a.axis: a.value_mm for a in answers if a.operation == o}
-        ways = _ways(setup, one, stated)
-        best = min(ways, key=lambda way: _rank(setup, way, stated, values, within_deg, within_mm))
+        solutions = _solutions(setup, one, stated)
+        best = min(
+            solutions, key=lambda solution: _rank(setup, solution, stated, values, within_deg, within_mm)
+        )
         chosen.append(best)
         for a in angles:
             if a.operation != o:
                 continue
             i = setup.machine.index(a.letter)
             right = float(best.program_deg[i])
-            if abs(_apart(setup, i, a.program_deg, right)) > within_deg:
+            if abs(_difference_deg(setup, i, a.program_deg, right)) > within_deg:
                 offset = float(setup.rotary_offset_deg[i])
                 faults.append(AngleFault(a, right, _why(a.program_deg, right, offset, within_deg)))
     return tuple(chosen), tuple(faults)
@@ -132,10 +134,10 @@ def error_carried_forward(setup: Setup, faults: Sequence[AngleFault]) -> tuple[M
     if not faults:
         return ()
 
-    def change(figures: CalculationBatch, rows: NDArray[np.int64]) -> None:
+    def change(batch: CalculationBatch, rows: NDArray[np.int64]) -> None:
         for fault in faults:
             i = setup.machine.index(fault.answer.letter)
-            figures.program_deg[rows, fault.answer.operation, i] = fault.answer.program_deg
+            batch.program_deg[rows, fault.answer.operation, i] = fault.answer.program_deg
 
     letters = setup.machine.letters
     return (
@@ -150,27 +152,29 @@ def error_carried_forward(setup: Setup, faults: Sequence[AngleFault]) -> tuple[M
     )
 
 
-def _ways(setup: Setup, placed: PlacedOperation, stated: Mapping[str, float]) -> list[PlacedOperation]:
+def _solutions(setup: Setup, placed: PlacedOperation, stated: Mapping[str, float]) -> list[PlacedOperation]:
     """Every solution of an operation, the placed one first."""
     if placed.aim is None:
         return [placed]
     fitting = (solution for solution in placed.aim.solutions if solution.fits)
-    ways = [placed, *(_standing(setup, placed, np.array(solution.machine_deg)) for solution in fitting)]
+    solutions = [placed, *(_placed_at(setup, placed, np.array(solution.machine_deg)) for solution in fitting)]
     if placed.free and any(letter in stated for letter in placed.free):
-        ways = [_free_as_stated(setup, way, stated) for way in ways]
-    return ways
+        solutions = [_singular_as_stated(setup, solution, stated) for solution in solutions]
+    return solutions
 
 
-def _free_as_stated(setup: Setup, way: PlacedOperation, stated: Mapping[str, float]) -> PlacedOperation:
-    angles = way.machine_deg.copy()
-    for letter in way.free:
+def _singular_as_stated(
+    setup: Setup, solution: PlacedOperation, stated: Mapping[str, float]
+) -> PlacedOperation:
+    angles = solution.machine_deg.copy()
+    for letter in solution.free:
         i = setup.machine.index(letter)
         if letter in stated:
             angles[i] = stated[letter] + setup.rotary_offset_deg[i]
-    return _standing(setup, way, angles)
+    return _placed_at(setup, solution, angles)
 
 
-def _standing(setup: Setup, placed: PlacedOperation, machine_deg: NDArray[np.float64]) -> PlacedOperation:
+def _placed_at(setup: Setup, placed: PlacedOperation, machine_deg: NDArray[np.float64]) -> PlacedOperation:
     return replace(
         placed,
         machine_deg=read_only(machine_deg),
@@ -180,7 +184,7 @@ def _standing(setup: Setup, placed: PlacedOperation, machine_deg: NDArray[np.flo
     )
 
 
-def _apart(setup: Setup, i: int, stated_deg: float, right_deg: float) -> float:
+def _difference_deg(setup: Setup, i: int, stated_deg: float, right_deg: float) -> float:
     """Stated minus right angle, whole turns taken off where the rotary turns endlessly."""
     apart = stated_deg - right_deg
     return apart - 360.0 * round(apart / 360.0) if setup.machine.rotaries[i].limits_deg is None else apart
@@ -188,7 +192,7 @@ def _apart(setup: Setup, i: int, stated_deg: float, right_deg: float) -> float:
 
 def _rank(
     setup: Setup,
-    way: PlacedOperation,
+    solution: PlacedOperation,
     stated: Mapping[str, float],
     values: Mapping[str, float],
     within_deg: float,
@@ -196,13 +200,16 @@ def _rank(
 ) -> tuple[float, ...]:
     apart = [
         abs(
-            _apart(
-                setup, setup.machine.index(letter), angle, float(way.program_deg[setup.machine.index(letter)])
+            _difference_deg(
+                setup,
+                setup.machine.index(letter),
+                angle,
+                float(solution.program_deg[setup.machine.index(letter)]),
             )
         )
         for letter, angle in stated.items()
     ]
-    off = [abs(value - float(way.offset_mm[AXES.index(axis)])) for axis, value in values.items()]
+    off = [abs(value - float(solution.offset_mm[AXES.index(axis)])) for axis, value in values.items()]
     wrong_angles = sum(a > within_deg for a in apart)
     return (wrong_angles, sum(d > within_mm for d in off), sum(apart) if wrong_angles else 0.0)
 

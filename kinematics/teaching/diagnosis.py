@@ -17,8 +17,8 @@ from kinematics.errors import KinematicsError
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
 from kinematics.teaching.mistake_catalogue import classic_mistakes
-from kinematics.teaching.perturbed_offsets import Mistake, Recomputed, recompute
-from kinematics.teaching.working import check_operation, frames_of
+from kinematics.teaching.perturbed_offsets import Mistake, PerturbedOffsets, recompute
+from kinematics.teaching.working import check_operation, stack_frames
 from kinematics.validation import read_only
 from kinematics.work_offsets import Setup
 
@@ -76,11 +76,11 @@ class FoundMistake:
 
 
 class MistakeSearch:
-    """Comparison of k answers with the v rows of `Recomputed`."""
+    """Comparison of k answers with the v rows of `PerturbedOffsets`."""
 
     def __init__(
         self,
-        recomputed: Recomputed,
+        recomputed: PerturbedOffsets,
         operation: NDArray[np.int64],
         axis: NDArray[np.int64],
         value: NDArray[np.float64],
@@ -357,7 +357,7 @@ def diagnose(
     for one in placed:
         check_operation(setup, one)
     if steps is not None:
-        frames_of(setup, steps)
+        stack_frames(setup, steps)
     operation = np.array([answer.operation for answer in given], dtype=np.int64)
     axis = np.array([AXES.index(answer.axis) for answer in given], dtype=np.int64)
     value = np.array([answer.value_mm for answer in given])

@@ -311,7 +311,7 @@ def _tilt_line(
         f"the spindle, and so how far {tilt.letter} must tilt. It could do so to either side; the limits, the job and "
         f"least motion decide, and here it is {side} side, right-handed about {axis_name(np.abs(tilt.direction))}. The "
         "table's sense then gives the sign of the program angle."
-    ) + _on_the_way(setup, placed, 0)
+    ) + _program_angle_sentence(setup, placed, 0)
     calculations = (
         Calculation("level part", "√({}² + {}²)", (_ratio(nx), _ratio(ny)), _ratio(level)),
         angle,
@@ -342,7 +342,7 @@ def _turn_line(
         f"Seen from above, its level part must first come to point toward {toward}, square to "
         f"{setup.machine.letters[0]}'s line on the side that tilts up: its angle from +X now, the turn that is missing, "
         f"and the program angle of {turn.letter}."
-    ) + _on_the_way(setup, placed, 1)
+    ) + _program_angle_sentence(setup, placed, 1)
     calculations = (
         Calculation(
             "angle from +X",
@@ -356,7 +356,7 @@ def _turn_line(
     return WorkedStep("aim turn", rule, f"{turn.letter} = ± (goal - angle)", calculations, "degrees")
 
 
-def _on_the_way(setup: Setup, placed: PlacedOperation, i: int) -> str:
+def _program_angle_sentence(setup: Setup, placed: PlacedOperation, i: int) -> str:
     """Sentence on what else lies between the turn and the program angle; empty where nothing does."""
     rotary, offset = setup.machine.rotaries[i], float(setup.rotary_offset_deg[i])
     words = []

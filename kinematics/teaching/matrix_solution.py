@@ -29,12 +29,12 @@ from kinematics.teaching.working import (
     back_step,
     check_operation,
     degrees,
-    frames_of,
-    height_touched,
-    heights_reached,
     offset_step,
     square_axis,
+    stack_frames,
+    stack_heights,
     touch_off_step,
+    touched_height,
 )
 from kinematics.transform import IDENTITY, Pose, rotation_about_axis
 from kinematics.work_offsets import Setup
@@ -91,10 +91,10 @@ def solve_by_matrices(
     """
     check_operation(setup, placed)
     if steps is None:
-        stack, heights = [touch_off_step(setup)], height_touched(setup)
+        stack, heights = [touch_off_step(setup)], touched_height(setup)
     else:
-        frames = frames_of(setup, steps)
-        stack, heights = _stack_lines(steps, frames), heights_reached(steps, frames)
+        frames = stack_frames(setup, steps)
+        stack, heights = _stack_lines(steps, frames), stack_heights(steps, frames)
     lines = [*plane, *aim_steps(setup, placed), *stack]
     origin = _origin_line(setup, placed)
     lines.append(origin)

@@ -17,7 +17,7 @@ from kinematics.angles import sincos_deg
 from kinematics.machine import table_frame
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
-from kinematics.teaching.working import check_operation, frames_of
+from kinematics.teaching.working import check_operation, stack_frames
 from kinematics.transform import rotation_from_intrinsic
 from kinematics.validation import read_only
 from kinematics.work_offsets import Setup
@@ -26,13 +26,13 @@ __all__ = [
     "CalculationBatch",
     "Change",
     "Mistake",
-    "Recomputed",
+    "PerturbedOffsets",
     "Rows",
     "negated",
     "nominal_batch",
     "offsets_mm",
     "recompute",
-    "set_figure",
+    "set_input",
 ]
 
 Floats = NDArray[np.float64]
@@ -141,7 +141,7 @@ def nominal_batch(
     for one in placed:
         check_operation(setup, one)
     if steps is not None:
-        frames_of(setup, steps)
+        stack_frames(setup, steps)
     machine, used = setup.machine, tuple(steps or ())
     frame = table_frame(machine)
     n, k = len(machine.rotaries), len(used)
@@ -202,7 +202,7 @@ def _plane_frame(placed: PlacedOperation) -> Floats:
     return np.stack([x, np.cross(normal, x), normal], axis=-1)
 
 
-def offsets_mm(figures: CalculationBatch) -> Floats:
+def offsets_mm(batch: CalculationBatch) -> Floats:
     """Work offsets of a batch, shape (v, m, 3), millimetres.
 
     Examples
@@ -215,59 +215,57 @@ def offsets_mm(figures: CalculationBatch) -> Floats:
     >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
     >>> setup = set_up(Machine("mill", (a,), Platter()), [StackStep("post", up_mm=100.0)])
     >>> port = place_operations(setup, [Operation("port", program_deg=(-90.0,))]).placed
-    >>> figures = nominal_batch(setup, port, [StackStep("post", up_mm=100.0)], rows=2)
-    >>> figures.counted[1, 0] = 2.0   # the post, counted twice
-    >>> offsets_mm(figures)[:, 0].tolist()
+    >>> batch = nominal_batch(setup, port, [StackStep("post", up_mm=100.0)], rows=2)
+    >>> batch.counted[1, 0] = 2.0   # the post, counted twice
+    >>> offsets_mm(batch)[:, 0].tolist()
     [[0.0, -100.0, -50.0], [0.0, -200.0, -50.0]]
     """
-    point = _all_zero(figures)
-    sine, cosine = _sines(figures)
+    point = _all_zero(batch)
+    sine, cosine = _sines(batch)
     rows = np.arange(point.shape[0])
-    for place in range(figures.order.shape[1]):
-        i = figures.order[:, place]
-        arm = point - figures.arm_from_mm[rows, i][:, None, :]
-        axis = figures.direction[i][:, None, :]
+    for place in range(batch.order.shape[1]):
+        i = batch.order[:, place]
+        arm = point - batch.arm_from_mm[rows, i][:, None, :]
+        axis = batch.direction[i][:, None, :]
         s, c = sine[rows, :, i][..., None], cosine[rows, :, i][..., None]
         along = axis * np.sum(axis * arm, axis=-1, keepdims=True)
         turned = c * (arm - along) + s * np.cross(axis, arm) + along
-        point = _rounded(
-            figures.pivot_mm[rows, i][:, None, :] + turned, figures.length_step_mm[:, None, None]
-        )
-    answer = point * figures.scale[:, None, None] + figures.added_mm[:, None, :]
-    written = np.take_along_axis(answer, figures.written_as[:, None, :], axis=-1)
-    return np.where(figures.unsigned[:, None, :], np.abs(written), written)
+        point = _rounded(batch.pivot_mm[rows, i][:, None, :] + turned, batch.length_step_mm[:, None, None])
+    answer = point * batch.scale[:, None, None] + batch.added_mm[:, None, :]
+    written = np.take_along_axis(answer, batch.written_as[:, None, :], axis=-1)
+    return np.where(batch.unsigned[:, None, :], np.abs(written), written)
 
 
-def _all_zero(figures: CalculationBatch) -> Floats:
+def _all_zero(batch: CalculationBatch) -> Floats:
     """Origins in machine coordinates at the all-zero pose, (v, m, 3)."""
-    in_plane = (figures.plane_frames @ figures.origin_mm[..., None])[..., 0]
-    origin = np.where(figures.in_plane[:, None, None], in_plane[None], figures.origin_mm[None])
-    origin = origin * figures.origin_factor[:, None, :]
-    rows, k = figures.counted.shape
-    reached, turned = np.zeros((rows, 3)), np.broadcast_to(figures.part_rotation, (rows, 3, 3))
-    if figures.part_mm is not None:
-        reached = reached + figures.part_mm
+    in_plane = (batch.plane_frames @ batch.origin_mm[..., None])[..., 0]
+    origin = np.where(batch.in_plane[:, None, None], in_plane[None], batch.origin_mm[None])
+    origin = origin * batch.origin_factor[:, None, :]
+    rows, k = batch.counted.shape
+    reached, turned = np.zeros((rows, 3)), np.broadcast_to(batch.part_rotation, (rows, 3, 3))
+    if batch.part_mm is not None:
+        reached = reached + batch.part_mm
     else:
         turned = np.broadcast_to(np.eye(3), (rows, 3, 3))
         for step in range(k):
-            move = figures.counted[:, step, None] * figures.parts_counted[:, step] * figures.moves_mm[step]
+            move = batch.counted[:, step, None] * batch.parts_counted[:, step] * batch.moves_mm[step]
             reached = reached + (turned @ move[..., None])[..., 0]
-            turned = turned @ figures.turned[figures.turning[:, step], step]
-    reached = reached * figures.stack_scale[:, None]
+            turned = turned @ batch.turned[batch.turning[:, step], step]
+    reached = reached * batch.stack_scale[:, None]
     in_table = (turned[:, None] @ origin[..., None])[..., 0] + reached[:, None, :]
-    point = (figures.table_rotation @ in_table[..., None])[..., 0] + figures.table_mm[:, None, :]
-    return _rounded(point, figures.length_step_mm[:, None, None])
+    point = (batch.table_rotation @ in_table[..., None])[..., 0] + batch.table_mm[:, None, :]
+    return _rounded(point, batch.length_step_mm[:, None, None])
 
 
-def _sines(figures: CalculationBatch) -> tuple[Floats, Floats]:
+def _sines(batch: CalculationBatch) -> tuple[Floats, Floats]:
     """Sine and cosine of every turn, (v, m, n) each."""
-    program = _rounded(figures.program_deg, figures.angle_step_deg[:, None, None])
-    machine = program + figures.rotary_offset_deg[:, None, :]
-    turn = figures.sign[:, None, :] * (machine - figures.zero_deg)
+    program = _rounded(batch.program_deg, batch.angle_step_deg[:, None, None])
+    machine = program + batch.rotary_offset_deg[:, None, :]
+    turn = batch.sign[:, None, :] * (machine - batch.zero_deg)
     sine, cosine = sincos_deg(turn)
-    radians = figures.radians[:, None, :]
+    radians = batch.radians[:, None, :]
     sine, cosine = np.where(radians, np.sin(turn), sine), np.where(radians, np.cos(turn), cosine)
-    swapped, step = figures.swapped[:, None, :], figures.ratio_step[:, None, None]
+    swapped, step = batch.swapped[:, None, :], batch.ratio_step[:, None, None]
     sine, cosine = np.where(swapped, cosine, sine), np.where(swapped, sine, cosine)
     return _rounded(sine, step), _rounded(cosine, step)
 
@@ -344,11 +342,11 @@ class Mistake:
         )
 
 
-def set_figure(attribute: str, index: tuple[object, ...], value: object) -> Change:
+def set_input(attribute: str, index: tuple[object, ...], value: object) -> Change:
     """A change that sets one input of the rows."""
 
-    def change(figures: CalculationBatch, rows: Rows) -> None:
-        getattr(figures, attribute)[(rows, *index)] = value
+    def change(batch: CalculationBatch, rows: Rows) -> None:
+        getattr(batch, attribute)[(rows, *index)] = value
 
     return change
 
@@ -356,14 +354,14 @@ def set_figure(attribute: str, index: tuple[object, ...], value: object) -> Chan
 def negated(attribute: str, index: tuple[object, ...]) -> Change:
     """A change that reverses the sign of one input of the rows."""
 
-    def change(figures: CalculationBatch, rows: Rows) -> None:
-        getattr(figures, attribute)[(rows, *index)] *= -1.0
+    def change(batch: CalculationBatch, rows: Rows) -> None:
+        getattr(batch, attribute)[(rows, *index)] *= -1.0
 
     return change
 
 
 @dataclass(frozen=True, eq=False)
-class Recomputed:
+class PerturbedOffsets:
     """Work offsets under every mistake.
 
     Attributes
@@ -388,7 +386,7 @@ def recompute(
     mistakes: Sequence[Mistake],
     *,
     pairs: bool = True,
-) -> Recomputed:
+) -> PerturbedOffsets:
     """Recompute every operation's offset without a mistake, under each one, and under each compatible pair.
 
     Parameters
@@ -401,7 +399,7 @@ def recompute(
 
     Returns
     -------
-    Recomputed
+    PerturbedOffsets
     """
     picked: list[tuple[int, ...]] = [(), *((i,) for i in range(len(mistakes)))]
     if pairs:
@@ -414,9 +412,9 @@ def recompute(
     for row, done in enumerate(picked):
         for i in done:
             rows[i].append(row)
-    figures = nominal_batch(setup, placed, steps, len(picked))
+    batch = nominal_batch(setup, placed, steps, len(picked))
     # Each mistake once, on all its rows; arms from the table come last, after every change of the table.
     for i in sorted(range(len(mistakes)), key=lambda i: mistakes[i].kind == "measured from the table"):
-        mistakes[i].change(figures, np.array(rows[i], dtype=np.int64))
+        mistakes[i].change(batch, np.array(rows[i], dtype=np.int64))
     made = tuple(tuple(mistakes[i] for i in done) for done in picked)
-    return Recomputed(made, offsets_mm(figures))
+    return PerturbedOffsets(made, offsets_mm(batch))

@@ -28,16 +28,16 @@ from kinematics.teaching.working import (
     Working,
     angle_step,
     arm_step,
-    as_it_is,
     back_step,
     check_operation,
-    frames_of,
-    height_touched,
-    heights_reached,
+    given_values,
     offset_step,
     square_axis,
+    stack_frames,
+    stack_heights,
     table_origin_words,
     touch_off_step,
+    touched_height,
 )
 from kinematics.work_offsets import Setup
 
@@ -119,7 +119,7 @@ def solve_by_trigonometry(
     why = why_not_by_trigonometry(setup, steps)
     if why:
         raise KinematicsError(f"by hand: expected a square machine, found that {why}")
-    heights = height_touched(setup) if steps is None else heights_reached(steps, frames_of(setup, steps))
+    heights = touched_height(setup) if steps is None else stack_heights(steps, stack_frames(setup, steps))
     outward, point = _outward(setup, placed, steps)
     lines = [*(replace(line, matrix=None) for line in (*plane, *aim_steps(setup, placed))), *outward]
     frame = table_frame(setup.machine)
@@ -164,7 +164,7 @@ def _outward(
             "origin",
             "Start on the part: the operation's origin as the drawing gives it.",
             "o",
-            as_it_is(SMALL_XYZ, point),
+            given_values(SMALL_XYZ, point),
             "part frame",
         )
     ]

@@ -25,21 +25,21 @@ __all__ = [
     "Working",
     "angle_step",
     "arm_step",
-    "as_it_is",
     "axis_name",
     "back_step",
     "check_operation",
     "degrees",
-    "frames_of",
-    "height_touched",
-    "heights_reached",
+    "given_values",
     "offset_step",
     "seen_from",
     "square_axis",
+    "stack_frames",
+    "stack_heights",
+    "swing_sentence",
     "table_origin_words",
     "touch_off_step",
-    "what_it_does",
-    "which_way",
+    "touched_height",
+    "turn_sentence",
 ]
 
 _NAMES = ("X", "Y", "Z")
@@ -104,13 +104,13 @@ def seen_from(rotary: RotaryAxis) -> str:
     return _EYE[axis_name(rotary.direction)]
 
 
-def which_way(rotary: RotaryAxis, machine_deg: float) -> str:
+def turn_sentence(rotary: RotaryAxis, machine_deg: float) -> str:
     """Sentences on the table's turn at a machine angle, its direction argued from the rotary's sense.
 
     Examples
     --------
     >>> from kinematics.rotary import RotationSense
-    >>> print(which_way(RotaryAxis("A", [0, 0, 0], [1, 0, 0], RotationSense.CLOCKWISE, None), -35.0))
+    >>> print(turn_sentence(RotaryAxis("A", [0, 0, 0], [1, 0, 0], RotationSense.CLOCKWISE, None), -35.0))
     A runs along +X, and a positive move turns the table clockwise, seen from the right. The angle is negative, \
 so the table is turned counterclockwise: a right-handed turn about +X of +35 degrees.
     """
@@ -133,13 +133,13 @@ so the table is turned counterclockwise: a right-handed turn about +X of +35 deg
     )
 
 
-def what_it_does(rotary: RotaryAxis, turn_deg: float) -> str:
+def swing_sentence(rotary: RotaryAxis, turn_deg: float) -> str:
     """Sentence on where a turn takes one axis of the table: +Y, or +Z where the rotary runs along Y.
 
     Examples
     --------
     >>> from kinematics.rotary import RotationSense
-    >>> what_it_does(RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None), -60.0)
+    >>> swing_sentence(RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None), -60.0)
     'The +Y of the table swings toward +X.'
     """
     if turn_deg == 0.0:
@@ -160,7 +160,7 @@ _SAME_MM = 1e-9
 _SAME_TURN = 1e-9
 
 
-def as_it_is(names: Sequence[str], values_mm: NDArray[np.float64]) -> tuple[Calculation, ...]:
+def given_values(names: Sequence[str], values_mm: NDArray[np.float64]) -> tuple[Calculation, ...]:
     """Calculations that are nothing but their results."""
     numbers = [Number(value) for value in values_mm.tolist()]
     return tuple(
@@ -211,7 +211,7 @@ class Working:
         raise KinematicsError(f"step of the working: expected one of {', '.join(keys)}, found {key!r}")
 
 
-def frames_of(setup: Setup, steps: Sequence[StackStep]) -> tuple[Pose, ...]:
+def stack_frames(setup: Setup, steps: Sequence[StackStep]) -> tuple[Pose, ...]:
     """Frames at the end of each step, the table's first.
 
     Raises
@@ -253,7 +253,7 @@ def touch_off_step(setup: Setup) -> WorkedStep:
         "step 1",
         "Part zero was touched off, so nothing is added up: it is taken as measured.",
         "W",
-        as_it_is(SMALL_XYZ, at),
+        given_values(SMALL_XYZ, at),
         "table frame",
     )
 
@@ -277,7 +277,7 @@ def angle_step(rotary: RotaryAxis, program_deg: float, offset_deg: float) -> Wor
         (degrees(machine_deg), degrees(rotary.zero_deg)) if of_zero else (degrees(machine_deg),),
         degrees(turn + 0.0),
     )
-    rule = which_way(rotary, machine_deg) + " " + what_it_does(rotary, turn)
+    rule = turn_sentence(rotary, machine_deg) + " " + swing_sentence(rotary, turn)
     if offset_deg:
         rule = f"The machine angle is the program's plus {rotary.letter}'s work offset. " + rule
     formula = f"t({rotary.letter}) = {sign or '+'}" + (
@@ -293,14 +293,14 @@ def degrees(value: float) -> Number:
     return Number(value, "angle")
 
 
-def heights_reached(steps: Sequence[StackStep], frames: Sequence[Pose]) -> tuple[tuple[str, float], ...]:
+def stack_heights(steps: Sequence[StackStep], frames: Sequence[Pose]) -> tuple[tuple[str, float], ...]:
     """Each step of the stack by name, and the height of its end above the table frame's origin in mm."""
     names = [step.name for step in steps]
     return tuple(zip(names, (float(frame.translation_mm[2]) for frame in frames[1:]), strict=True))
 
 
-def height_touched(setup: Setup) -> tuple[tuple[str, float], ...]:
-    """The height of a part zero that was touched off, in the form of `heights_reached`."""
+def touched_height(setup: Setup) -> tuple[tuple[str, float], ...]:
+    """The height of a part zero that was touched off, in the form of `stack_heights`."""
     return (("part zero, touched off", float(setup.part_in_table.translation_mm[2])),)
 
 
@@ -342,6 +342,6 @@ def offset_step(machine: Machine, point: NDArray[np.float64]) -> WorkedStep:
         f"That is where the operation's origin is: its machine coordinates are the work offset. Z is read {read}, "
         "so no tool length is added.",
         "offset = w'",
-        as_it_is(XYZ, point),
+        given_values(XYZ, point),
         "machine coordinates",
     )
