@@ -10,6 +10,7 @@ from typing import Any
 
 from kinematics.teaching import PIVOT_LEVEL, AttainableAccuracy, PivotExercise, attainable
 from tiltwright.calibration.load_readings import text_of
+from tiltwright.calibration.readings_output import readings_csv
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, sanitized, shown
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
 from tiltwright.output.booklet import Block, Booklet, Bullets, Heading, Table, Words
@@ -21,7 +22,6 @@ from tiltwright.teaching.lesson_set import KEYS, job_name, key_name, readings_na
 from tiltwright.teaching.pivot_assessment import PivotAssessment, assess_pivots
 from tiltwright.teaching.pivot_key import read_key
 from tiltwright.teaching.pivot_sheets import pivots_asked
-from tiltwright.teaching.readings_output import readings_csv
 
 __all__ = ["Graded", "grade", "grade_booklet", "grade_csv", "grade_report"]
 

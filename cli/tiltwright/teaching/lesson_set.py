@@ -15,6 +15,7 @@ from kinematics.teaching import (
     set_pivot_exercise,
 )
 from kinematics.teaching.exercises import UNIT_MM, UnitName
+from tiltwright.calibration.readings_output import readings_csv
 from tiltwright.output.booklet import Booklet
 from tiltwright.output.booklet_files import booklet_files
 from tiltwright.output.booklet_pages import booklet_pdf
@@ -22,7 +23,6 @@ from tiltwright.output.typesetting import Paper
 from tiltwright.teaching.lesson_file import DEFAULT_WITHIN, LESSON, job_toml, lesson_toml, machine_toml
 from tiltwright.teaching.pivot_key import key_text
 from tiltwright.teaching.pivot_sheets import pivot_answer_csv, pivot_key, pivot_worksheet
-from tiltwright.teaching.readings_output import readings_csv
 from tiltwright.teaching.worksheets import answer_csv, key, worksheet
 
 __all__ = ["KEYS", "SHEETS", "job_name", "key_name", "lesson_files", "readings_name"]

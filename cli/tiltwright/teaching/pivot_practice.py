@@ -8,13 +8,13 @@ from kinematics import Machine, table_frame
 from kinematics.calibration import PlannedTarget, TargetKind
 from kinematics.teaching import PivotExercise, attainable
 from tiltwright.calibration.plan_data import DEFAULT_POSES, Plan
+from tiltwright.calibration.readings_output import readings_csv
 from tiltwright.files.units import Unit
 from tiltwright.output.booklet import booklet_markdown
 from tiltwright.output.booklet_pages import booklet_pdf
 from tiltwright.output.typesetting import Paper
 from tiltwright.teaching.pivot_key import key_text
 from tiltwright.teaching.pivot_sheets import pivot_answer_csv, pivot_worksheet, pivots_asked
-from tiltwright.teaching.readings_output import readings_csv
 
 __all__ = ["default_plan", "practice_files"]
 

@@ -8,13 +8,13 @@ from kinematics import RotaryAxis
 from kinematics.calibration import TargetKind
 from kinematics.teaching import AttainableAccuracy, PivotExercise, PivotProbing, coordinate_axes, solve_pivot
 from kinematics.teaching.working import axis_name, seen_from, square_axis
+from tiltwright.calibration.readings_output import display_text
 from tiltwright.output import numbers
 from tiltwright.output.booklet import Block, Booklet, Bullets, Heading, NewPage, Picture, Table, Words
 from tiltwright.output.json_csv import csv_text
 from tiltwright.teaching.answers import RequestedAnswers
 from tiltwright.teaching.explanation import digits_for, step_block
 from tiltwright.teaching.pivot_drawing import PANEL_MM, draw_probing
-from tiltwright.teaching.readings_output import display_text
 
 __all__ = ["pivot_answer_csv", "pivot_key", "pivot_worksheet", "pivots_asked"]
 
