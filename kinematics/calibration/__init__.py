@@ -33,7 +33,7 @@ from kinematics.calibration.results import (
     TargetFit,
 )
 from kinematics.calibration.robust import LOSSES
-from kinematics.calibration.simulation import Grade, Mark, grade, perturbed_machine, simulated_readings
+from kinematics.calibration.simulation import perturbed_machine, simulated_readings
 from kinematics.calibration.statistics import coverage_factor, region_factor
 
 __all__ = [
@@ -44,9 +44,7 @@ __all__ = [
     "Fit",
     "FitDiagnostic",
     "FixedParameter",
-    "Grade",
     "LineFit",
-    "Mark",
     "Outlier",
     "PairFit",
     "PlannedTarget",
@@ -64,7 +62,6 @@ __all__ = [
     "find_blunders",
     "find_gross_errors",
     "fit_pivots",
-    "grade",
     "is_accessible",
     "optimal_poses",
     "outside_limits",

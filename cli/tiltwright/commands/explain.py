@@ -1,4 +1,4 @@
-"""`tiltwright explain`: where an offset comes from, line by line."""
+"""`tiltwright explain`: the working behind an offset, line by line."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def explain(
     paper: PaperOption = "a4",
     force: Force = False,
 ) -> None:
-    """The working of an operation's offset: every line with its rule, the numbers in it and what comes out.
+    """Show the working of an operation's offset: every line with its rule, its numbers and its result.
 
     Examples:
 
@@ -79,7 +79,7 @@ def explain(
 
 
 def check_output(output: Path | None, paper: str) -> None:
-    """Refuse an ending or a paper that there is not, before any work is done."""
+    """Refuse an unknown ending or paper size before any work is done."""
     from tiltwright.files.parsing import option_error
 
     if output is not None and output.suffix.lower() not in {".pdf", ".md", ".txt", ".json"}:

@@ -128,7 +128,7 @@ def _made(made: Sequence[Mistake]) -> str:
 
 
 def _labels(made: Sequence[Mistake]) -> str:
-    return " with ".join(mistake.name for mistake in made)
+    return " + ".join(mistake.label for mistake in made)
 
 
 def why_words(assessment: Assessment, finding: FoundMistake, units: str) -> tuple[str, ...]:
@@ -259,10 +259,10 @@ def _numbers_table(assessment: Assessment, units: str) -> Table:
     for answer in assessment.answers.angles:
         placed = assessment.placed[answer.operation]
         truth = float(placed.program_deg[assessment.evaluated.setup.machine.index(answer.letter)])
-        verdict_words = "wrong" if (answer.operation, answer.letter) in wrong_angles else "right"
+        result = "wrong" if (answer.operation, answer.letter) in wrong_angles else "right"
         off = answer.program_deg - truth
         rows.append(
-            (placed.name, f"program {answer.letter}", verdict_words, numbers.angle(answer.program_deg),
+            (placed.name, f"program {answer.letter}", result, numbers.angle(answer.program_deg),
              numbers.angle(truth), numbers.angle(off))
         )  # fmt: skip
     diagnosis = assessment.diagnosis

@@ -25,7 +25,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from kinematics.calibration.blunders.blunder import Blunder
-from kinematics.calibration.blunders.gross_errors import INCH_MM
 from kinematics.calibration.blunders.hypotheses import (
     ball_pole_measured,
     datum_shift,
@@ -275,7 +274,10 @@ def _units(
         or base.s0 > MM_PER_INCH * max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * base.per_mm
     ):
         return None
-    for kind, factor in (("inches for millimetres", MM_PER_INCH), ("millimetres for inches", 1.0 / MM_PER_INCH)):
+    for kind, factor in (
+        ("inches for millimetres", MM_PER_INCH),
+        ("millimetres for inches", 1.0 / MM_PER_INCH),
+    ):
         corrected = replace(
             readings,
             points_mm=readings.points_mm * factor,

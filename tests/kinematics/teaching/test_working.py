@@ -125,7 +125,7 @@ def test_signs_are_argued():
     )
     rules = {line.key: line.rule for line in working.lines}
     # ISO 841 signs: a clockwise table at -30 stands +30 right-handed, which lifts its +Y.
-    assert "the table stands turned counterclockwise: a right-handed turn about +X of +30" in rules["A angle"]
+    assert "the table is turned counterclockwise: a right-handed turn about +X of +30" in rules["A angle"]
     assert "The +Y of the table swings toward +Z." in rules["A angle"]
     assert "The +Y of the table swings toward -X." in rules["C angle"]
 
@@ -149,5 +149,5 @@ def test_a_rotary_at_zero_has_one_line_and_stands_for_its_others():
     working = solve_by_matrices(setup, _place_one(setup, Operation("op", program_deg=(0.0,))), [])
     assert [line.key for line in working.lines] == ["origin", "all-zero", "A angle", "offset"]
     assert working.number_of("A turn") == working.number_of("A angle") == 3
-    with pytest.raises(KinematicsError, match="line: expected one of origin"):
+    with pytest.raises(KinematicsError, match="expected one of origin"):
         working.number_of("B turn")
