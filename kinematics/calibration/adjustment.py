@@ -392,7 +392,7 @@ def gauss_newton(
                 )
         state, raw, now = replace(trial, steps=trial.steps + 1), rows, then
         # Convergence is linear at least: the next step shrinks by the same factor, and need not be taken.
-        shrinks = min(1.0, size / before) if np.isfinite(before) else 1.0
+        shrinks = min(1.0, size / before) if 0.0 < before < np.inf else 1.0
         if size * shrinks < settled_mm and damping < 1e-9:
             break
         damping = damping / 30.0 if damping > 1e-8 else 0.0
