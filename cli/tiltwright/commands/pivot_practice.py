@@ -135,7 +135,7 @@ def _make(
     from tiltwright.files.loader import read_machine
     from tiltwright.files.parsing import option_error
     from tiltwright.files.units import Unit
-    from tiltwright.teaching.pivot_practice import default_plan, practice_files
+    from tiltwright.teaching.practice_files import default_plan, practice_files
     from tiltwright.terminal.streams import fail, note
 
     read = read_machine(machine)

@@ -12,7 +12,7 @@ from kinematics import (
     RotationSense,
     StackStep,
     place_operations,
-    set_up,
+    Setup,
 )
 from kinematics.teaching import (
     Answer,
@@ -32,9 +32,9 @@ from kinematics.teaching.pivot_mistakes import WrongPivot
 A = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
 C = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
 STACK = (StackStep("sub-plate", 20.0), StackStep("post", 80.0, turn_deg=10.0))
-SETUP = set_up(Machine("mill", (A, C), Platter(face_mm=0.0)), STACK)
+SETUP = Setup.from_stack(Machine("mill", (A, C), Platter(face_mm=0.0)), STACK)
 (PORT,) = place_operations(SETUP, [Operation("port", program_deg=(-30.0, 60.0))]).placed
-TILT_ONLY = set_up(Machine("mill", (A,), Platter()), [StackStep("post", 100.0)])
+TILT_ONLY = Setup.from_stack(Machine("mill", (A,), Platter()), [StackStep("post", 100.0)])
 (OTHER,) = place_operations(TILT_ONLY, [Operation("port", program_deg=(-30.0,))]).placed
 
 USES = {
