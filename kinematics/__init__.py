@@ -68,8 +68,8 @@ from kinematics.operations import Operation as Operation
 from kinematics.operations import PlacedOperation as PlacedOperation
 from kinematics.operations import Placement as Placement
 from kinematics.operations import UnreachableOperation as UnreachableOperation
-from kinematics.operations import place_operations as place_operations
 from kinematics.orientation import angle_to_align as angle_to_align
+from kinematics.placement import place_operations as place_operations
 from kinematics.plane import Plane as Plane
 from kinematics.plane import circular_pattern as circular_pattern
 from kinematics.plane import plane_from_normal as plane_from_normal

@@ -6,8 +6,8 @@ Not imported by `kinematics` itself: a work offset needs none of it. Lengths are
 from kinematics.calibration.blunders.blunder import Blunder, CoordinateError
 from kinematics.calibration.blunders.gross_errors import find_gross_errors
 from kinematics.calibration.blunders.search import find_blunders
-from kinematics.calibration.fit_checks import FitDiagnostic, check_fit, outside_travels
 from kinematics.calibration.fit import fit_pivots
+from kinematics.calibration.fit_checks import FitDiagnostic, check_fit, outside_travels
 from kinematics.calibration.line_parameters import derotated_points, relative_line_parameters
 from kinematics.calibration.planning import (
     PlannedTarget,

@@ -79,7 +79,7 @@ def matching_solution(
     >>> from kinematics.machine import Machine, Platter
     >>> from kinematics.work_offsets import Setup
     >>> from kinematics.operations import Operation
-    >>> from kinematics.operations import place_operations
+    >>> from kinematics.placement import place_operations
     >>> from kinematics.plane import plane_from_normal
     >>> from kinematics.rotary import RotaryAxis, RotationSense
     >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))

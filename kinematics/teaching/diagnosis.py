@@ -334,7 +334,7 @@ def diagnose(
     >>> from kinematics.machine import Machine, Platter
     >>> from kinematics.work_offsets import Setup
     >>> from kinematics.operations import Operation
-    >>> from kinematics.operations import place_operations
+    >>> from kinematics.placement import place_operations
     >>> from kinematics.rotary import RotaryAxis, RotationSense
     >>> a = RotaryAxis("A", [0, 10, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
     >>> stack = [StackStep("post", up_mm=100.0)]

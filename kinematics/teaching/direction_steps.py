@@ -238,7 +238,7 @@ def aim_steps(setup: Setup, placed: PlacedOperation) -> tuple[WorkedStep, ...]:
     >>> from kinematics.machine import Platter
     >>> from kinematics.work_offsets import Setup
     >>> from kinematics.operations import Operation
-    >>> from kinematics.operations import place_operations
+    >>> from kinematics.placement import place_operations
     >>> from kinematics.plane import plane_from_normal
     >>> from kinematics.rotary import RotationSense
     >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))

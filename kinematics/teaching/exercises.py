@@ -15,7 +15,8 @@ import numpy as np
 from kinematics.constants import MM_PER_INCH
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, Platter, Travel
-from kinematics.operations import Operation, PlacedOperation, place_operations
+from kinematics.operations import Operation, PlacedOperation
+from kinematics.placement import place_operations
 from kinematics.plane import plane_from_normal
 from kinematics.rotary import RotaryAxis, RotationSense
 from kinematics.stack import StackStep

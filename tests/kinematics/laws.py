@@ -16,8 +16,8 @@ from kinematics import (
     Setup,
     compare_touch_off,
     forward,
-    operations,
     orientation,
+    placement,
     plane,
     plane_from_normal,
     stack,
@@ -132,7 +132,7 @@ def clocking_is_taken_out(sense, clocking_deg):
                   step_deg=72.0),
         Operation("face", program_deg=(0.0, 0.0)),
     ]  # fmt: skip
-    without, with_it = (operations.place_operations(setup, pattern).placed for setup in (straight, squared))
+    without, with_it = (placement.place_operations(setup, pattern).placed for setup in (straight, squared))
     for one, other in zip(without, with_it, strict=True):
         apart = (one.program_deg - other.program_deg + 180.0) % 360.0 - 180.0
         assert_close(apart, 0.0, within=1e-9)

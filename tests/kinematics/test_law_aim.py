@@ -16,15 +16,7 @@ from samples import (
     square_machine,
 )
 
-from kinematics import (
-    KinematicsError,
-    Machine,
-    Platter,
-    RotaryAxis,
-    aim,
-    angle_to_align,
-    table_pose,
-)
+from kinematics import KinematicsError, Machine, Platter, RotaryAxis, aim, angle_to_align, table_pose
 from kinematics.angles import SNAP_DEG
 from kinematics.orientation import orientation_solutions
 

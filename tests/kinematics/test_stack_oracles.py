@@ -6,14 +6,7 @@ import transforms3d
 from samples import assert_close, random_machine, random_stack
 from scipy.spatial.transform import Rotation
 
-from kinematics import (
-    Setup,
-    StackStep,
-    cumulative_frames,
-    stack_pose,
-    table_frame,
-    table_pose,
-)
+from kinematics import Setup, StackStep, cumulative_frames, stack_pose, table_frame, table_pose
 
 WITHIN_MM = 2e-11
 

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from kinematics import Solution
-    from kinematics.inverse import TiltSign
+    from kinematics.inverse_solver import TiltSign
 
 __all__ = ["aim"]
 

@@ -7,15 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from tiltwright.commands.options import (
-    Force,
-    Json,
-    PaperOption,
-    Units,
-    UnitsOption,
-    machine_option,
-    paper_of,
-)
+from tiltwright.commands.options import Force, Json, PaperOption, Units, UnitsOption, machine_option, paper_of
 
 if TYPE_CHECKING:
     from tiltwright.output.typesetting import Paper

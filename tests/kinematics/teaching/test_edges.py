@@ -10,9 +10,9 @@ from kinematics import (
     Platter,
     RotaryAxis,
     RotationSense,
+    Setup,
     StackStep,
     place_operations,
-    Setup,
 )
 from kinematics.teaching import (
     Answer,
