@@ -98,6 +98,36 @@ def test_gcode_sets_and_never_moves(run, examples):
             )
 
 
+def _sides(numbers):
+    return "".join(
+        f'[[operation]]\nname = "side {n}"\nat = {{ A = {-10 * n}, C = 0 }}\nwork_offset = {n}\n'
+        for n in numbers
+    )
+
+
+@pytest.mark.parametrize(("numbers", "code"), [((2, 9, 4, 7), "G59.3"), ((1, 6), "G59")])
+def test_the_highest_work_offset_is_loaded_first(run, job, numbers, code):
+    """A control with six work offsets refuses P9; nothing may have been loaded before it does."""
+    path = job(HEAD + STACK + _sides(numbers))
+    ordered = sorted(numbers, reverse=True)
+    lines = run("offsets", path, "--gcode").out.splitlines()
+    blocks = [line for line in lines if line.startswith("G10")]
+    assert [int(block.split()[2][1:]) for block in blocks] == ordered
+    # Each block stands below the comment that says what it is for.
+    assert [int(lines[lines.index(block) - 1][:-1].split()[-1]) for block in blocks] == ordered
+    head = lines[: lines.index(blocks[0])]
+    assert any("NISTIR 6556" in line for line in head)
+    assert any(f"{max(numbers)}, {code}" in line for line in head)
+    assert any("G59.1 to G59.3" in line for line in head) == (max(numbers) > 6)
+    sheet = run("sheet", path).out
+    listed = [line.strip() for line in sheet.splitlines() if line.strip().startswith("G10")]
+    assert [int(line.split()[2][1:]) for line in listed] == ordered
+    words = " ".join(sheet.split())
+    assert "NISTIR 6556" in words
+    assert f"{max(numbers)}, {code}" in words
+    assert ("G59.1 to G59.3" in words) == (max(numbers) > 6)
+
+
 def test_more_operations_than_work_offsets(run, job):
     pattern = 'normal = [0, -0.5, 0.866]\nrepeat = { count = 12, step = 30 }\ntilt = "negative"\n'
     path = job(HEAD + STACK + f'[[operation]]\nname = "port"\n{pattern}')

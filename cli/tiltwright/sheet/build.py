@@ -19,7 +19,7 @@ from kinematics import (
 )
 from tiltwright.files.job_file import OperationTable
 from tiltwright.job.evaluate import EvaluatedJob
-from tiltwright.job.offsets_gcode import load_line
+from tiltwright.job.offsets_gcode import in_loading_order, load_line
 from tiltwright.job.warnings import alerts, beyond_travel, merged
 from tiltwright.output import numbers
 from tiltwright.sheet.data import (
@@ -36,6 +36,7 @@ from tiltwright.sheet.side_view import TiltOperation, choose_view_direction, sid
 from tiltwright.sheet.wording import (
     cautions,
     givens,
+    load_words,
     meaning,
     square_up_words,
     turns_words,
@@ -70,7 +71,7 @@ UNIT_LINE = {"mm": "G21 (millimetres)", "inch": "G20 (inches)"}
 
 
 def load_blocks(worked: EvaluatedJob, rows: Sequence[OperationRow], units: str) -> tuple[LoadBlock, ...]:
-    """One block for all offsets where the nine suffice, else one before each operation.
+    """One block for all offsets where the nine suffice, the highest first; else one before each operation.
 
     The names stay out of it: the table above it tells which operation an offset belongs to.
 
@@ -88,18 +89,20 @@ def load_blocks(worked: EvaluatedJob, rows: Sequence[OperationRow], units: str) 
     """
     letters = worked.setup.machine.letters
     rotary_offset = worked.setup.rotary_offset_deg.tolist()
+    ordered = in_loading_order(worked.operations, before_each=worked.before_each)
     lines = _aligned(
         [
-            f"{load_line(one, letters, rotary_offset, units)} ({row.register})"
-            for one, row in zip(worked.operations, rows, strict=True)
+            f"{load_line(one, letters, rotary_offset, units)} ({work_offset_code(one.number)})"
+            for one in ordered
         ]
     )
+    needs = load_words(max((one.number for one in ordered), default=1), first=not worked.before_each)
     if not worked.before_each:
-        when = "Run once, before the first operation. It sets offsets and moves nothing."
+        when = f"Run once, before the first operation: it sets offsets and moves nothing. {needs}"
         return (LoadBlock(when, (UNIT_LINE[units], *dict.fromkeys(lines))),)
     return tuple(
-        LoadBlock(f"Before operation {row.title}", (UNIT_LINE[units], line))
-        for row, line in zip(rows, lines, strict=True)
+        LoadBlock(f"{'' if place else needs + ' '}Before operation {row.title}", (UNIT_LINE[units], line))
+        for place, (row, line) in enumerate(zip(rows, lines, strict=True))
     )
 
 

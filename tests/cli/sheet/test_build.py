@@ -54,7 +54,8 @@ def test_the_same_numbers_stand_in_the_block_that_loads_them(make):
     sheet = make()
     (block,) = sheet.load
     assert block.lines[0].startswith("G21")
-    for number, (row, line) in enumerate(zip(sheet.operations, block.lines[1:], strict=True), 1):
+    # The highest work offset is loaded first.
+    for number, (row, line) in enumerate(zip(sheet.operations, block.lines[:0:-1], strict=True), 1):
         words = dict(re.findall(r"([XYZAC])(-?[\d.]+)", line.split("(")[0]))
         assert line.startswith(f"G10 L2 P{number} ")
         assert tuple(words[axis] for axis in "XYZ") == row.offset
