@@ -18,7 +18,9 @@ from kinematics import (
     work_offset_code,
 )
 from tiltwright.files.job_file import OperationTable
+from tiltwright.files.z_reading import z_reading
 from tiltwright.job.evaluate import EvaluatedJob
+from tiltwright.job.message_wording import tolerance_words
 from tiltwright.job.offsets_gcode import in_loading_order, load_line
 from tiltwright.job.warnings import alerts, beyond_travel, merged
 from tiltwright.output import numbers
@@ -295,9 +297,11 @@ def _touch(worked: EvaluatedJob, units: str) -> TouchTable | None:
     )
     pose = _angles_words(worked.setup.machine.letters, touched.machine_deg)
     apart = f"They lie {numbers.length(touch.distance_mm, units)} apart"
-    if touched.within_mm is not None:
-        limit = numbers.length(touched.within_mm, units)
-        apart += f", {'MORE THAN' if worked.touch_too_far else 'within'} the {limit} that the job accepts"
+    limit = tolerance_words(touched.within_mm, worked.job.unit.value, units)
+    source = (
+        "that the job accepts" if touched.within_stated else "that is the default: the job sets no `within`"
+    )
+    apart += f", {'MORE THAN' if worked.touch_too_far else 'within'} the {limit} {source}"
     used = "touched-off part zero" if touched.use == "touched" else "part zero of the stack"
     return TouchTable(
         rows=(
@@ -306,7 +310,7 @@ def _touch(worked: EvaluatedJob, units: str) -> TouchTable | None:
             ("difference, touched off minus stack", *numbers.lengths(touch.difference_mm, units)),
         ),
         words=(
-            f"Read at machine angles {pose}: {read}.",
+            f"Read at machine angles {pose}: {read}. {z_reading(worked.setup.machine.z_reference.tool_length_mm)}",
             apart + ".",
             f"The offsets on this sheet use the {used}.",
         ),

@@ -113,7 +113,7 @@ def test_a_touched_off_part_zero_is_held_against_the_stack(make):
     assert sheet.touch is not None
     difference = np.array([float(value) for value in sheet.touch.rows[2][1:]])
     assert difference == pytest.approx([0.010, -0.020, 0.150], abs=1.5e-3)
-    assert "MORE THAN the 0.020 that the job accepts" in sheet.touch.words[1]
+    assert "MORE THAN the 0.020 mm that the job accepts" in sheet.touch.words[1]
     assert sheet.operations[0].offset == ("-381.000", "-203.433", "-178.946")
     assert any("the job allows 0.020 mm" in alert for alert in sheet.alerts)
     assert "Part zero is as touched off at the machine; turns of the stack are right-handed." in sheet.givens
