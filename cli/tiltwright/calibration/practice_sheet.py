@@ -6,6 +6,7 @@ from kinematics import Machine
 from kinematics.calibration import Grade, Readings, TargetKind
 from tiltwright.calibration.fit_text import fine
 from tiltwright.calibration.plan import EvaluatedPlan
+from tiltwright.files.z_reading import z_reading
 from tiltwright.output.document import Heading, ListOf, Page, Paragraph, TableOf
 from tiltwright.output.numbers import direction, fixed, in_units, lengths
 from tiltwright.output.tables import units_words
@@ -28,7 +29,8 @@ def worksheet(worked: EvaluatedPlan, readings: Readings, units: str) -> Page:
             Heading("What is given"),
             Paragraph(
                 f"Lengths in {units_words(units)}, angles in degrees, machine coordinates. The probe scatters by "
-                f"{fine(worked.plan.sigma_mm, units)} (one standard deviation) in each coordinate."
+                f"{fine(worked.plan.sigma_mm, units)} (one standard deviation) in each coordinate. "
+                + z_reading(machine.z_reference.tool_length_mm)
             ),
             _lines(machine, units),
             ListOf(tuple(_sense(machine, i) for i in range(len(machine.rotaries)))),

@@ -46,7 +46,7 @@ def offsets(
         typer.Option(
             "--zero",
             metavar="X,Y,Z",
-            help=f"Part zero as touched off at the all-zero pose; goes with --machine. Z: {ANY_Z}",
+            help=f"Part zero as touched off at the all-zero pose; goes with --machine. {ANY_Z}",
         ),
     ] = None,
     touched: Annotated[
@@ -376,7 +376,7 @@ def _typed_setup(machine: str, zero: str | None, units: Units | None) -> tuple[S
         raise option_error(
             "--zero",
             "nothing",
-            f"X,Y,Z: the machine coordinates of part zero, touched off at the all-zero pose. Z: {ANY_Z}",
+            f"X,Y,Z: the machine coordinates of part zero, touched off at the all-zero pose. {ANY_Z}",
         )
     unit = Unit(units.value) if units else read.unit
     touched: NDArray[float64] = np.vectorize(unit.to_mm)(three_numbers(zero, "--zero", "X,Y,Z"))

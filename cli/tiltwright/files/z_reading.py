@@ -8,16 +8,16 @@ from __future__ import annotations
 __all__ = ["ANY_Z", "GAUGE_LINE_Z", "REFERENCE_TOOL_Z", "z_reading"]
 
 GAUGE_LINE_Z = (
-    "Z is read at the gauge line: no length offset active, and the length of the probe or tool in the spindle taken "
-    "off the display's machine Z, and that of a gauge block under it too."
+    "Z is read at the gauge line: no length offset active, and the length of the probe or tool in the spindle (and of a "
+    "gauge block under it) taken off the display's machine Z."
 )
 REFERENCE_TOOL_Z = (
     "Z is read with the tip of the reference tool: no length offset active. With another tool or probe, take off how "
-    "much longer than the reference tool it is; take off a gauge block under it too."
+    "much longer than the reference tool it is; take off a gauge block under it as well."
 )
 ANY_Z = (
-    "Machine Z with no length offset active, less the length of the tool or probe in the spindle (on a machine with a "
-    "reference tool: less how much longer it is than that) and of a gauge block under it."
+    "Z is machine Z with no length offset active, less the length of the tool or probe in the spindle (with a reference "
+    "tool: how much longer it is than that) and of a gauge block under it."
 )
 
 
