@@ -52,7 +52,7 @@ def compare_touch_off(setup: Setup, touched_mm: ArrayLike, machine_deg: ArrayLik
 
     Returns
     -------
-    Touch
+    TouchOff
         Both points in the table frame, mm.
 
     Raises
@@ -85,7 +85,7 @@ def with_touched_zero(setup: Setup, touch: TouchOff) -> Setup:
     Parameters
     ----------
     setup : Setup
-    touch : Touch
+    touch : TouchOff
         From `compare_touch_off`.
 
     Returns

@@ -3,9 +3,17 @@
 import csv
 import io
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from kinematics import work_offset
+from tiltwright.files.loader import TouchedZero, read_job
+from tiltwright.job.evaluate import evaluate_read_job
+from tiltwright.job.length_left_in import length_left_in
 
 HEAD = 'name = "Buoy bracket"\nunits = "mm"\nmachine = "teaching_mill.toml"\n'
 STACK = '[[stack]]\nname = "post"\nup = 100.0\n'
@@ -218,3 +226,39 @@ def test_a_part_zero_touched_off_beside_a_job(run, job):
     assert wanted["touched"]["source"] == "job"
     refused = run("offsets", job(HEAD + STACK + old + "within = 0.1\n" + operations), *words, "--gcode")
     assert (refused.code, refused.out) == (1, "")
+
+
+TILTS = st.tuples(st.floats(-120.0, 30.0), st.floats(-360.0, 360.0))
+LENGTHS = st.floats(20.0, 300.0)
+
+
+@pytest.fixture(scope="module")
+def head():
+    return read_job("examples/tide_gauge_head.toml")
+
+
+def touched_at(head, pose, off_mm):
+    at_mm = work_offset(head.setup, [0.0, 0.0, 0.0], np.array(pose)) + np.array(off_mm)
+    return evaluate_read_job(
+        replace(head, touched=TouchedZero(at_mm, np.array(pose), "touched", 0.5, within_stated=False))
+    )
+
+
+@given(pose=TILTS, left_in=LENGTHS, sign=st.sampled_from([1.0, -1.0]), aside=st.floats(0.0, 0.49))
+def test_a_length_along_the_spindle_is_found_at_every_pose(head, pose, left_in, sign, aside):
+    found = length_left_in(touched_at(head, pose, [0.0, -aside, sign * left_in]))
+    assert found is not None
+    if found.source == "Z of zero":
+        return
+    assert found.length_mm == pytest.approx(sign * left_in, abs=1e-9)
+
+
+@given(pose=TILTS, size=LENGTHS, away=st.floats(2.0, 90.0), round_about=st.floats(0.0, 360.0))
+def test_a_difference_across_the_spindle_is_no_length(head, pose, size, away, round_about):
+    """20 mm at 2 degrees from the spindle are 0.7 mm aside."""
+    tilt, turn = np.radians([away, round_about])
+    off = size * np.array([np.sin(tilt) * np.cos(turn), np.sin(tilt) * np.sin(turn), np.cos(tilt)])
+    evaluated = touched_at(head, pose, off)
+    assert evaluated.touch_too_far
+    assert not evaluated.complete
+    assert length_left_in(evaluated) is None

@@ -292,7 +292,7 @@ def _head(worked: EvaluatedPlan, high: float) -> list[str]:
         f"G10 L2 P{_OFFSET_NUMBER} sets work offset {_OFFSET_NUMBER} to 0 and it stays so: note its old values first",
         f"Z: the probe in the spindle, and {_length_words(worked)}",
         f"Feeds in {units} per minute: F{plan.probe.feed:g} for touches, F{plan.probe.move:g} below the safe height",
-        "Leaves G61 (exact path) active",
+        "Leaves G61 active: exact path",
         f"Safe height: Z {fixed(high, 3)} in machine coordinates, the top of the travel",
         "G38.2 stops where the probe trips; RS274/NGC has no protected move that need not trip",
         "So the way down to every touch is blind: straight down, where what is known stays clear of the probe",

@@ -68,7 +68,8 @@ def needs_of(highest: int, parameters: Sequence[tuple[int, int]] = ()) -> tuple[
     if highest > PLAIN_WORK_OFFSETS:
         found[-1] += ". A control that refuses it has no G59.1 to G59.3 and cannot run this program"
     if parameters:
-        runs = " and ".join(f"{first} to {last}" for first, last in parameters)
+        *others, end = [f"{first} to {last}" for first, last in parameters]
+        runs = f"{', '.join(others)} and {end}" if others else end
         found.append(
             f"Numbered parameters used: {runs}. A control that refuses the # sign has none and cannot run this program"
         )
