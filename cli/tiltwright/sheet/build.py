@@ -49,7 +49,6 @@ from tiltwright.sheet.wording import (
 __all__ = ["build_sheet", "check_above_mm"]
 
 _HEIGHTS_MM = {"mm": (100.0, 50.0, 25.0, 10.0), "inch": (101.6, 50.8, 25.4, 12.7)}
-"""How high over the origin the first check may be made, by unit: 100 mm or 4 inches, and lower ones."""
 
 
 def check_above_mm(worked: EvaluatedJob, units: str) -> float:
@@ -80,7 +79,7 @@ def load_blocks(worked: EvaluatedJob, rows: Sequence[OperationRow], units: str) 
 
     Parameters
     ----------
-    worked : EvaluatedJob
+    worked : Worked
     rows : sequence of OperationRow
         Of the same operations, in the same unit.
     units : str
@@ -122,13 +121,15 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
+"""How high over the origin the first check is made: 100 mm, or 4 inches."""
+
 
 def build_sheet(worked: EvaluatedJob, *, date: str, version: str, units: str | None = None) -> Sheet:
     """The setup sheet of a job that was worked through.
 
     Parameters
     ----------
-    worked : EvaluatedJob
+    worked : Worked
     date : str
         To print on it; the sheet reads no clock.
     version : str
