@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +15,7 @@ from tiltwright.calibration.fit_wording import estimate_meaning, fixed_sentence
 from tiltwright.calibration.plan import EvaluatedPlan
 from tiltwright.calibration.probe_program import checked_words
 from tiltwright.files.diagnostics import sanitized
+from tiltwright.files.z_reading import z_reading
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
 from tiltwright.output.numbers import angle, in_units, lengths
 from tiltwright.output.tables import table, units_words
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = ["blank_table", "plan_report", "plan_text"]
 
+_WIDTH = 120
 _SMALL_GAIN = 0.02
 
 
@@ -64,7 +67,8 @@ def _expected(worked: EvaluatedPlan, units: str) -> str:
         "Where the centres, points of axes and contact points are, if the machine file is right (to compare with "
         "readings worked\nout; with a probe in, no display shows a centre, nor a contact point beside the tip):"
     )
-    return f"{head_line}\n{table(head, rows, left=2)}"
+    z = textwrap.fill(z_reading(worked.machine.z_reference.tool_length_mm), _WIDTH)
+    return f"{head_line}\n{table(head, rows, left=2)}\n{z}"
 
 
 def _trips(worked: EvaluatedPlan, program: Program | None, units: str) -> list[str]:

@@ -54,7 +54,8 @@ def explain(
       tiltwright explain job.toml "port 2" -o port.pdf   to print, with a drawing of each step
       tiltwright explain job.toml "port 2" -o port.md    Markdown, the drawings beside it
 
-    Ends with 1, and writes nothing, when the operation cannot be reached.
+    Ends with 1, and writes nothing, when the operation cannot be reached or part zero was touched off
+    too far from where the stack puts it.
     """
     from tiltwright.job.evaluate import evaluate_job
     from tiltwright.job.warnings import say_messages
@@ -65,7 +66,7 @@ def explain(
     worked = evaluate_job(job, operation or [])
     shown = units.value if isinstance(units, Units) else worked.job.unit.value
     say_messages(worked, shown)
-    if worked.unreached:
+    if not worked.complete:
         raise typer.Exit(ANSWER_NO)
     workings = workings_of(worked, by_hand=by_hand)
     if as_json:

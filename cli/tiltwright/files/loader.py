@@ -31,7 +31,7 @@ from tiltwright.files.checks import KnownMachine, check_job, check_machine, dire
 from tiltwright.files.collector import DiagnosticCollector, raise_located
 from tiltwright.files.decoding import decode_table
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath
-from tiltwright.files.job_file import JobFile, OperationTable, StackTable
+from tiltwright.files.job_file import DEFAULT_WITHIN, JobFile, OperationTable, StackTable
 from tiltwright.files.machine_file import MachineFile, RotaryTable
 from tiltwright.files.schema_types import keys_given
 from tiltwright.files.toml_source import Source, load
@@ -64,14 +64,20 @@ class TouchedZero:
         Machine angles it was read at.
     use : "stack" or "touched"
         The part zero that the job goes by.
-    within_mm : float or None
-        The largest distance from the stack's part zero that the job accepts.
+    within_mm : float
+        The largest accepted distance from the part zero of the stack.
+    within_stated : bool
+        True where the job states it, False where it is the default.
+    typed : bool
+        True where it was typed beside the job, False where the job file has it.
     """
 
     at_mm: NDArray[np.float64]
     machine_deg: NDArray[np.float64]
     use: str
-    within_mm: float | None
+    within_mm: float
+    within_stated: bool
+    typed: bool = False
 
 
 def machine_of(file: MachineFile) -> Machine:
@@ -168,7 +174,8 @@ def touched_of(file: JobFile, machine: Machine) -> TouchedZero | None:
         at_mm=_array_mm((touched.X, touched.Y, touched.Z), unit),
         machine_deg=np.array([touched.pose[letter] for letter in machine.letters]),
         use=touched.use,
-        within_mm=_mm(touched.within, unit),
+        within_mm=unit.to_mm(DEFAULT_WITHIN[unit.value] if touched.within is None else touched.within),
+        within_stated=touched.within is not None,
     )
 
 

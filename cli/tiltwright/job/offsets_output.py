@@ -12,7 +12,7 @@ import numpy as np
 from numpy import float64
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics import Machine, PlacedOperation, Solution, TouchOff, UnreachableOperation, work_offset_code
+from kinematics import Machine, PlacedOperation, Solution, UnreachableOperation, work_offset_code
 from tiltwright.job.aim_wording import unreachable_text, violation_text
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import JobMessage
@@ -32,6 +32,7 @@ from tiltwright.output.numbers import UNIT_MM, angle, length
 from tiltwright.output.tables import table, units_words
 
 __all__ = [
+    "NOT_TO_LOAD",
     "aim_table",
     "aim_ways",
     "offsets_csv",
@@ -40,6 +41,7 @@ __all__ = [
     "poses_csv",
     "poses_report",
     "poses_table",
+    "touched_report",
 ]
 
 
@@ -99,8 +101,8 @@ def offsets_report(
         "set_before_each": evaluated.before_each,
         "remarks": [_message(message, evaluated, units) for message in job_messages(evaluated)],
     }
-    if evaluated.touch is not None and evaluated.job.touched is not None:
-        report["touched"] = _touched(evaluated.touch, evaluated.job.touched.use, units)
+    if evaluated.touch is not None:
+        report["touched"] = touched_report(evaluated, units)
     return report
 
 
@@ -119,13 +121,23 @@ def _message(message: JobMessage, evaluated: EvaluatedJob, units: str) -> dict[s
     }
 
 
-def _touched(touch: TouchOff, used: str, units: str) -> dict[str, Any]:
+def touched_report(evaluated: EvaluatedJob, units: str) -> dict[str, Any] | None:
+    """Part zero as touched off against the stack for JSON; None where nothing was touched off."""
+    touch, touched = evaluated.touch, evaluated.job.touched
+    if touch is None or touched is None:
+        return None
     return {
+        "source": "--touched" if touched.typed else "job",
+        "read": dict(zip("XYZ", length_list(touched.at_mm, units), strict=True)),
+        "pose": by_letter(evaluated.setup.machine, touched.machine_deg),
         "touched": length_list(touch.touched_mm, units),
         "stack": length_list(touch.stack_mm, units),
         "difference": length_list(touch.difference_mm, units),
         "distance": touch.distance_mm / UNIT_MM[units],
-        "used": used,
+        "within": touched.within_mm / UNIT_MM[units],
+        "within_stated": touched.within_stated,
+        "accepted": not evaluated.touch_too_far,
+        "used": touched.use,
     }
 
 
@@ -166,6 +178,7 @@ def poses_report(
     origin_mm: ArrayLike,
     units: str,
     turns: TurnConvention | None = None,
+    evaluated: EvaluatedJob | None = None,
 ) -> dict[str, Any]:
     """Part zero's offset at k poses for JSON, in the form of `offsets_report`; every array has shape (k, ...).
 
@@ -175,6 +188,7 @@ def poses_report(
         (machine_deg - program_deg)[:1].ravel() if len(machine_deg) else np.zeros(len(machine.rotaries))
     )
     linear, origin = length_list(offset_mm, units), length_list(origin_mm, units)
+    touched = None if evaluated is None else touched_report(evaluated, units)
     return {
         "schema": "tiltwright.offsets/1",
         "job": job,
@@ -193,6 +207,7 @@ def poses_report(
             }
             for program, reached, xyz, directions in zip(program_deg, machine_deg, linear, axes, strict=True)
         ],
+        **({} if touched is None else {"touched": touched}),
     }
 
 
@@ -231,6 +246,7 @@ def offsets_csv(evaluated: EvaluatedJob, units: str, turns: TurnConvention | Non
             *rotary,
             *length_list(one.placed.origin_mm, units),
             *_turns_values(one.placed.axes, turns),
+            *_touch_values(evaluated),
         ]
         for one in evaluated.operations
     ]
@@ -244,8 +260,20 @@ def offsets_csv(evaluated: EvaluatedJob, units: str, turns: TurnConvention | Non
         *(f"offset_{letter}_deg" for letter in letters),
         *(f"origin_{axis}_{suffix}" for axis in "xyz"),
         *_turns_columns(turns),
+        *_touch_columns(evaluated),
     ]
     return csv_text(head, rows)
+
+
+def _touch_columns(evaluated: EvaluatedJob | None) -> list[str]:
+    return [] if evaluated is None or evaluated.touch is None else ["touch_off"]
+
+
+def _touch_values(evaluated: EvaluatedJob | None) -> list[str]:
+    """The verdict on the touch-off in every row, so that no row can be used without it."""
+    if evaluated is None or evaluated.touch is None:
+        return []
+    return ["too far" if evaluated.touch_too_far else "accepted"]
 
 
 def poses_csv(
@@ -256,6 +284,7 @@ def poses_csv(
     axes: NDArray[np.float64],
     units: str,
     turns: TurnConvention | None = None,
+    evaluated: EvaluatedJob | None = None,
 ) -> str:
     """Part zero's offset at many poses, one row for each."""
     suffix = "in" if units == "inch" else "mm"
@@ -264,14 +293,16 @@ def poses_csv(
         *(f"machine_{letter}_deg" for letter in machine.letters),
         *(f"offset_{axis}_{suffix}" for axis in "XYZ"),
         *_turns_columns(turns),
+        *_touch_columns(evaluated),
     ]
     columns = (
         np.concatenate([program_deg, machine_deg, np.array(length_list(offset_mm, units))], axis=-1) + 0.0
     )
-    if turns is None:
+    touch = _touch_values(evaluated)
+    if turns is None and not touch:
         return csv_text(head, columns.tolist())
     rows = zip(columns.tolist(), axes, strict=True)
-    return csv_text(head, ([*row, *_turns_values(at, turns)] for row, at in rows))
+    return csv_text(head, ([*row, *_turns_values(at, turns), *touch] for row, at in rows))
 
 
 _LONGEST_NAME = 34
@@ -279,6 +310,10 @@ _LONGEST_NAME = 34
 
 def _short(name: str) -> str:
     return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
+
+
+NOT_TO_LOAD = "DO NOT LOAD THESE: part zero was touched off too far from where the stack puts it."
+"""The line above a table of offsets that the touch-off forbids to load."""
 
 
 def offsets_table(evaluated: EvaluatedJob, units: str, turns: TurnConvention | None = None) -> str:
@@ -299,6 +334,8 @@ def offsets_table(evaluated: EvaluatedJob, units: str, turns: TurnConvention | N
         for one in evaluated.operations
     ]
     title = f"{evaluated.job.file.name}: work offsets in {units_words(units)} and degrees, on {machine.name}"
+    if evaluated.touch_too_far:
+        title = f"{NOT_TO_LOAD}\n{title}"
     return _table(title, head, rows, [one.placed.axes for one in evaluated.operations], turns, left=2)
 
 

@@ -10,6 +10,7 @@ from kinematics.teaching import AttainableAccuracy, PivotExercise, PivotProbing,
 from kinematics.teaching.working import axis_name, seen_from, square_axis
 from tiltwright.calibration.fit_wording import estimate_meaning, fixed_sentence
 from tiltwright.calibration.readings_output import display_text
+from tiltwright.files.z_reading import z_reading
 from tiltwright.output import numbers
 from tiltwright.output.document import (
     BLANK,
@@ -77,7 +78,9 @@ def _hand_tasks(exercise: PivotExercise, support: AttainableAccuracy) -> list[Bl
     blocks: list[Block] = []
     for i, one in enumerate(exercise.probings):
         blocks += [Heading(f"What was read while {one.letter} turned ({units})"), _readings(one, units)]
-        blocks.append(BulletList(_about(exercise, one)))
+        blocks.append(
+            BulletList((*_about(exercise, one), z_reading(exercise.machine.z_reference.tool_length_mm)))
+        )
         blocks.append(Picture(draw_probing(exercise, i, units), _title(one), PANEL_MM[0]))
     return [
         *blocks,
@@ -118,7 +121,10 @@ def _plan_tasks(exercise: PivotExercise, support: AttainableAccuracy) -> list[Bl
         Heading(f"What was read ({units})"),
         _all_readings(exercise),
         BulletList(
-            (f"The probe scatters by {scatter} {units} (one standard deviation) in each coordinate.",)
+            (
+                f"The probe scatters by {scatter} {units} (one standard deviation) in each coordinate.",
+                z_reading(exercise.machine.z_reference.tool_length_mm),
+            )
         ),
         Heading("How to go about it"),
         BulletList(_procedure(exercise)),

@@ -227,6 +227,11 @@ def test_the_program_says_what_it_does(run, examples, tmp_path):
     lines = program.read_text(encoding="ascii").splitlines()
     moves = [line for line in lines if line.startswith(("G0", "G1", "G38.2", "G53"))]
     assert moves[0] == "G53 G0 Z0.0000"  # up before anything else
+    code = [line for line in lines if not line.startswith(("%", "("))]
+    assert code[0] == "G61"
+    head = lines[: lines.index("G61")]
+    for what in ("NISTIR 6556", "9, G59.3", "G59.1 to G59.3", "1000 to 1469", "5061 to 5066"):
+        assert any(what in line for line in head), what
     assert all(" F" in line for line in lines if line.startswith(("G1 ", "G38.2")))
     assert "(Pose A0 C30)" in lines
     assert any("hand on the stop" in line for line in lines)
