@@ -1,4 +1,4 @@
-"""Rigid transforms: poses of frames, rotations about axes and lines, and orientations as turns about axes.
+"""Rigid transforms: poses of frames, rotations about axes and about lines in space.
 
 A `Pose` named ``part_in_table`` answers "where is the part's frame, seen from the table": it takes part
 coordinates to table coordinates. Poses chain from left to right, and the inner names cancel::
@@ -6,42 +6,33 @@ coordinates to table coordinates. Poses chain from left to right, and the inner 
     part_in_machine = table_in_machine @ part_in_table
 
 Turns are right-handed about the direction given. It is always the *work* that turns here, never the tool.
-
-The order of the list is the order of the turns. Names and conversions of three-turn sequences are the work of
-transforms3d; its ``r...`` orders ("rotating frame") are the moving axes meant here.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import sincos_deg
 from kinematics.errors import KinematicsError
-from kinematics.validation import as_vectors, normalized, read_only
+from kinematics.validation import ValueEquality, as_vectors, normalized, read_only
 
 __all__ = [
     "IDENTITY",
-    "Axis",
     "Pose",
-    "Turn",
-    "euler_angles",
     "rotation_about_axis",
     "rotation_about_line",
-    "rotation_from_intrinsic",
     "translation",
 ]
 
 RIGID_WITHIN = 1e-9
-"""How far a rotation's rows may be from square and of length one: 1e-9 mm at one metre is 1e-12 of it."""
+"""Tolerance of a rotation's rows for being square and of length one: 1e-9 mm at one metre is 1e-12 of it."""
 
 
 @dataclass(frozen=True, eq=False)
-class Pose:
+class Pose(ValueEquality):
     """A rigid pose: a rotation and a translation, over any leading shape.
 
     Attributes
@@ -127,9 +118,9 @@ class Pose:
 
     def apply(self, points_mm: ArrayLike) -> NDArray[np.float64]:
         """Points of the inner frame, shape (..., 3), in the outer frame; millimetres."""
-        return self.turn(points_mm) + self.translation_mm
+        return self.rotate(points_mm) + self.translation_mm
 
-    def turn(self, directions: ArrayLike) -> NDArray[np.float64]:
+    def rotate(self, directions: ArrayLike) -> NDArray[np.float64]:
         """Directions of the inner frame, shape (..., 3), in the outer frame: turned, not moved."""
         vectors = as_vectors(directions, 3, "directions")
         return np.asarray((self.rotation @ vectors[..., None])[..., 0])
@@ -140,7 +131,7 @@ class Pose:
         return Pose.from_rigid(back, -(back @ self.translation_mm[..., None])[..., 0])
 
     def __matmul__(self, inner: Pose) -> Pose:
-        """The pose of what stands at `inner` within this one."""
+        """The chained pose: `inner` stands within this one."""
         moved = (self.rotation @ inner.translation_mm[..., None])[..., 0] + self.translation_mm
         return Pose.from_rigid(self.rotation @ inner.rotation, moved)
 
@@ -151,7 +142,7 @@ def rotation_about_axis(direction: ArrayLike, angle_deg: ArrayLike) -> NDArray[n
     Parameters
     ----------
     direction : array_like, shape (..., 3)
-        The direction turned about, of any length but none.
+        Rotation axis; any non-zero vector.
     angle_deg : array_like, shape (...)
         Right-handed: counterclockwise for an eye at the direction's head looking back.
 
@@ -182,7 +173,7 @@ def rotation_about_axis(direction: ArrayLike, angle_deg: ArrayLike) -> NDArray[n
 
 
 def rotation_about_line(point_mm: ArrayLike, direction: ArrayLike, angle_deg: ArrayLike) -> Pose:
-    """The pose reached by turning about a line in space.
+    """Pose of a right-handed turn about a line in space.
 
     Parameters
     ----------
@@ -210,12 +201,12 @@ def rotation_about_line(point_mm: ArrayLike, direction: ArrayLike, angle_deg: Ar
 
 
 def translation(x_mm: float = 0.0, y_mm: float = 0.0, z_mm: float = 0.0) -> Pose:
-    """A pose that is moved but not turned; millimetres.
+    """Pose of a translation without a rotation.
 
     Parameters
     ----------
     x_mm, y_mm, z_mm : float
-        Where the inner frame's origin stands in the outer frame.
+        The inner frame's origin in the outer frame.
 
     Returns
     -------
@@ -242,112 +233,3 @@ def _cross_matrix(vector: NDArray[np.float64]) -> NDArray[np.float64]:
 
 IDENTITY = translation()
 """The frame itself."""
-
-
-Axis = Literal["x", "y", "z"]
-Turn = tuple[Axis, float]
-
-_LOCKED_DEG = 1e-10
-_WHOLE_DEG = 1e-12
-_DIRECTION = {"x": (1.0, 0.0, 0.0), "y": (0.0, 1.0, 0.0), "z": (0.0, 0.0, 1.0)}
-
-
-def rotation_from_intrinsic(turns: Sequence[Turn]) -> NDArray[np.float64]:
-    """The rotation reached by turns about the moving axes, in order.
-
-    Parameters
-    ----------
-    turns : sequence of (axis, degrees)
-        Axis "x", "y" or "z"; right-handed. No turns at all is the orientation one began with.
-
-    Returns
-    -------
-    ndarray, shape (3, 3)
-        Columns are the turned axes in the frame one began with.
-
-    Raises
-    ------
-    KinematicsError
-        When an axis is not x, y or z.
-
-    Examples
-    --------
-    >>> rotation_from_intrinsic([("z", 90.0), ("x", 90.0)])[:, 2].tolist()
-    [1.0, 0.0, 0.0]
-    >>> rotation_from_intrinsic([("w", 90.0)])
-    Traceback (most recent call last):
-        ...
-    kinematics.errors.KinematicsError: turn: expected an axis x, y or z, found 'w'
-    """
-    reached = np.eye(3)
-    for axis, angle_deg in turns:
-        if axis not in _DIRECTION:
-            raise KinematicsError(f"turn: expected an axis x, y or z, found {axis!r}")
-        if angle_deg != 0.0:  # most steps of a stack turn nothing
-            reached = reached @ rotation_about_axis(_DIRECTION[axis], angle_deg)
-    return reached
-
-
-def euler_angles(rotation: ArrayLike, order: str = "zxz") -> tuple[Turn, Turn, Turn]:
-    """Three turns about the moving axes that reach a rotation.
-
-    Parameters
-    ----------
-    rotation : array_like, shape (3, 3)
-    order : str
-        Three of x, y, z in the order of turning, neighbours different: "zxz", "xyz", ...
-
-    Returns
-    -------
-    tuple of (axis, degrees)
-        Where the first and the last turn act about one line (the middle one is 0 or 180 in "zxz", to within
-        1e-10 degrees), the last is 0. Turned again, they give the rotation back to 2e-12.
-
-    Raises
-    ------
-    KinematicsError
-        When the order cannot reach every rotation, or the matrix is no rotation.
-
-    Examples
-    --------
-    >>> euler_angles(rotation_from_intrinsic([("z", 60.0), ("x", 35.0)]))
-    (('z', 60.0), ('x', 35.0), ('z', 0.0))
-    >>> euler_angles(np.eye(3), "xxz")
-    Traceback (most recent call last):
-        ...
-    kinematics.errors.KinematicsError: order: expected three of x, y, z, neighbours different, found 'xxz'
-    """
-    # Only naming needs it: whoever computes offsets does not wait for its import.
-    from transforms3d.euler import mat2euler
-
-    if len(order) != 3 or set(order) - set("xyz") or order[0] == order[1] or order[1] == order[2]:
-        raise KinematicsError(f"order: expected three of x, y, z, neighbours different, found {order!r}")
-    matrix = Pose(as_vectors(rotation, 3, "rotation"), np.zeros(3)).rotation
-    before, middle, after = (_axis(letter) for letter in order)
-    first, second, _ = np.degrees(mat2euler(matrix, "r" + order)).tolist()
-    lock = 0.0 if before == after else 90.0
-    nearest = lock + 180.0 * round((second - lock) / 180.0)
-    # Near the lock, what separates the first from the last turn drowns in rounding: each is what the other leaves.
-    if abs(second - nearest) < _LOCKED_DEG:
-        second, third = nearest, 0.0
-        first = _turn_deg(matrix @ rotation_from_intrinsic([(middle, second)]).T, before)
-    else:
-        third = _turn_deg(rotation_from_intrinsic([(before, first), (middle, second)]).T @ matrix, after)
-    return (before, _round(first)), (middle, _round(second)), (after, _round(third))
-
-
-def _turn_deg(rotation: NDArray[np.float64], axis: Axis) -> float:
-    """The angle of a rotation about one axis, -180 to 180 degrees."""
-    along = "xyz".index(axis)
-    one, other = (along + 1) % 3, (along + 2) % 3
-    return float(np.degrees(np.arctan2(rotation[other, one], rotation[one, one])))
-
-
-def _round(angle_deg: float) -> float:
-    """Whole degrees where only rounding separates the angle from them."""
-    whole = float(round(angle_deg))
-    return (whole if abs(angle_deg - whole) < _WHOLE_DEG else angle_deg) + 0.0
-
-
-def _axis(letter: str) -> Axis:
-    return "x" if letter == "x" else "y" if letter == "y" else "z"

@@ -1,7 +1,7 @@
 """Entry point of the command: ``tiltwright`` and ``python -m tiltwright``.
 
-Starting up makes hundreds of thousands of objects and throws almost none away; looking through them again and again
-took a tenth of every start.
+The garbage-collection threshold is raised: start-up makes hundreds of thousands of objects and drops almost none, and
+scanning them again and again took a tenth of every start.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
-"""The command line: which commands there are, and how every one of them ends.
+"""The command line: its commands, and their exit codes.
 
-Only typer is imported here, and only the command that is typed is built; a command imports what it needs when it
-runs. That keeps ``tiltwright --help`` and every small command quick.
+Only typer is imported here, and only the typed command is built; a command imports what it needs when it runs. That
+keeps ``tiltwright --help`` and every small command quick.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import typer
 
 from tiltwright import __version__
 from tiltwright.files import toml_source
-from tiltwright.terminal.streams import INPUT_WRONG, ReaderGone, ResultLost, fail, ready_streams
+from tiltwright.terminal.streams import INPUT_WRONG, ReaderGone, ResultLost, fail, guarded_streams, note
 from tiltwright.terminal.usage_errors import UsageError, help_instead, usage_words
 
 __all__ = ["COMMANDS", "build", "main"]
@@ -23,16 +23,16 @@ COMMANDS = ("machine", "pivot", "offsets", "aim", "reach", "sheet", "explain", "
 """In the order of a setter's day. Each is `tiltwright.commands.NAME`, with a function or an `app` of that name."""
 
 
-def _show_version(wanted: bool) -> None:  # noqa: FBT001 - typer hands an option's value over by position
+def _show_version(wanted: bool) -> None:  # noqa: FBT001 - typer passes an option's value by position
     if wanted:
         typer.echo(f"tiltwright {__version__}")
         raise typer.Exit
 
 
-def _everything(
+def _top_level(
     _version: Annotated[  # noqa: FBT002 - typer makes options of the parameters
         bool,
-        typer.Option("--version", callback=_show_version, is_eager=True, help="Print the version and end."),
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Print the version and exit."),
     ] = False,
 ) -> None:
     """Work offsets for a mill with a tilting rotary.
@@ -44,20 +44,20 @@ def _everything(
 
     \b
       tiltwright machine new mill.toml        describe your machine, question by question
-      tiltwright machine show mill.toml       what that file says about it
+      tiltwright machine show mill.toml       check what that file says
       tiltwright pivot plan plan.toml -m mill.toml
-                                              find out where its axes really are
+                                              plan how to measure where its axes really are
       tiltwright offsets job.toml             the work offsets of every operation
       tiltwright sheet job.toml -o job.pdf    the setup sheet, to print
       tiltwright offsets --help               more examples
 
-    It moves no machine and never says that a setup is safe: that is for you, the shop's rules, the machine's
-    manual and the responsible person to decide.
+    It moves no machine and never says that a setup is safe: you, the shop's rules, the machine's manual and the
+    responsible person decide that.
     """
 
 
 def build(typed: str | None = None) -> typer.Typer:
-    """The command line: with one command if that is what was typed, else with all, for help and suggestions."""
+    """Build the command line: with the typed command alone, else with all, for help and suggestions."""
     app = typer.Typer(
         name="tiltwright",
         no_args_is_help=True,
@@ -65,7 +65,7 @@ def build(typed: str | None = None) -> typer.Typer:
         pretty_exceptions_enable=False,
         context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     )
-    app.callback()(_everything)
+    app.callback()(_top_level)
     for name in (typed,) if typed in COMMANDS else COMMANDS:
         module = importlib.import_module(f"tiltwright.commands.{name}")
         if hasattr(module, "app"):
@@ -76,16 +76,21 @@ def build(typed: str | None = None) -> typer.Typer:
 
 
 def main() -> None:
-    """Run the command; every fault of the input ends in one message each and exit code 2."""
-    with ready_streams():
-        raise SystemExit(_ended())
+    """Run the command; each fault of the input becomes one message, and the exit code is 2."""
+    with guarded_streams():
+        raise SystemExit(_exit_code())
 
 
-def _ended() -> int:
-    """Run the command and return its exit code, with what went wrong told on stderr."""
+def _exit_code() -> int:
+    """Run the command and return its exit code; faults and notices go to stderr."""
     code = 0
     try:
-        code = _run()
+        toml_source.forget()
+        try:
+            code = _run()
+        finally:
+            for text in toml_source.notices():
+                note(text)
         sys.stdout.flush()
     except ReaderGone:
         return code
@@ -97,10 +102,9 @@ def _ended() -> int:
 def _run() -> int:
     from tiltwright.files.diagnostics import InputFaults
 
-    toml_source.forget()
     typed = sys.argv[1:]
     try:
-        # Not standalone: what is typed wrong is then told by us, as every other fault is.
+        # Not standalone, so that usage errors are worded here, as every other fault is.
         return build(typed[0] if typed else None)(prog_name="tiltwright", standalone_mode=False) or 0
     except UsageError as refusal:
         instead = help_instead(refusal)

@@ -17,7 +17,7 @@ from kinematics.reach.tool_assembly import TipEnvelope, Tool
 from kinematics.stack import StackStep, cumulative_frames, stack_pose
 from kinematics.transform import IDENTITY, Pose
 from kinematics.validation import ValueEquality, as_array, as_instance, as_number, as_vector, read_only
-from kinematics.work_offsets import Setup, work_offset
+from kinematics.work_offsets import Setup
 
 __all__ = [
     "CollisionModel",
@@ -202,7 +202,7 @@ class CollisionModel(ValueEquality):
 
     def tips_mm(self, operation: OperationPose) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Lower and upper corner of the tip's box in machine coordinates."""
-        origin = work_offset(self.setup, operation.origin_mm, operation.machine_deg)
+        origin = self.setup.work_offset(operation.origin_mm, operation.machine_deg)
         return origin + operation.sweep.low_mm, origin + operation.sweep.high_mm
 
     def retraction(self, operation: OperationPose) -> OperationPose | None:

@@ -1,26 +1,31 @@
-"""Write the examples' golden sheets anew: run it after a change that is meant, then read the diff."""
+"""Write the examples' golden sheets and tables of keys anew: run it after an intended change, then read the diff."""
 
 import sys
 from pathlib import Path
 
 JOBS = ("tide_gauge_head", "float_slots", "buoy_bracket")
 DATE = "2026-11-25"
-SHEETS = Path(__file__).parents[2] / "examples" / "sheets"
+EXAMPLES = Path(__file__).parents[2] / "examples"
+SHEETS = EXAMPLES / "sheets"
+
+
+def _run(*arguments: object) -> None:
+    from tiltwright.app import main
+
+    sys.argv = ["tiltwright", *map(str, arguments), "--force"]
+    try:
+        main()
+    except SystemExit as end:
+        if end.code:
+            raise
 
 
 def _renew() -> None:
-    from tiltwright.app import main
-
     SHEETS.mkdir(exist_ok=True)
     wanted = [(name, ending) for name in JOBS for ending in ("txt", "md")] + [(JOBS[0], "png")]
     for name, ending in wanted:
-        job, target = SHEETS.parent / f"{name}.toml", SHEETS / f"{name}.{ending}"
-        sys.argv = ["tiltwright", "sheet", str(job), "-o", str(target), "--date", DATE, "--force"]
-        try:
-            main()
-        except SystemExit as end:
-            if end.code:
-                raise
+        _run("sheet", EXAMPLES / f"{name}.toml", "-o", SHEETS / f"{name}.{ending}", "--date", DATE)
+    _run("schema", "--text", "-o", EXAMPLES / "keys.md")
 
 
 if __name__ == "__main__":

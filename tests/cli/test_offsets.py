@@ -2,17 +2,19 @@
 
 import csv
 import io
+import itertools
 import json
 import re
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 HEAD = 'name = "Buoy bracket"\nunits = "mm"\nmachine = "teaching_mill.toml"\n'
 STACK = '[[stack]]\nname = "post"\nup = 100.0\n'
 
 
-def test_the_contract_of_the_json(run, examples):
+def test_the_json_has_the_documented_keys(run, examples):
     ended = run("offsets", examples / "tide_gauge_head.toml", "--json")
     assert (ended.code, ended.err) == (0, "")
     report = json.loads(ended.out)
@@ -34,7 +36,7 @@ def test_the_contract_of_the_json(run, examples):
             )
 
 
-def test_worked_by_hand(run, job):
+def test_one_offset_calculated_by_hand(run, job):
     """A square machine, one post: derived here by hand.
 
     Pivot A at Y -203.412, Z -406.118; part zero at the all-zero pose X -381.025, Y -203.405, Z -256.112. A -90 turns
@@ -67,7 +69,7 @@ def test_every_form_agrees(run, examples):
         assert f"G10 L2 P{one['work_offset']} {' '.join(words)}" in gcode
 
 
-def test_inch_and_mm_show_one_thing(run, examples):
+def test_inch_and_mm_agree(run, examples):
     path = examples / "tide_gauge_head.toml"
     mm, inch = (json.loads(run("offsets", path, "--json", "--units", u).out) for u in ("mm", "inch"))
     for a, b in zip(mm["operations"], inch["operations"], strict=True):
@@ -94,6 +96,36 @@ def test_gcode_sets_and_never_moves(run, examples):
             assert not line.startswith("(") or (
                 line.endswith(")") and line.count("(") == line.count(")") == 1
             )
+
+
+def _sides(numbers):
+    return "".join(
+        f'[[operation]]\nname = "side {n}"\nat = {{ A = {-10 * n}, C = 0 }}\nwork_offset = {n}\n'
+        for n in numbers
+    )
+
+
+@pytest.mark.parametrize(("numbers", "code"), [((2, 9, 4, 7), "G59.3"), ((1, 6), "G59")])
+def test_the_highest_work_offset_is_loaded_first(run, job, numbers, code):
+    """A control with six work offsets refuses P9; nothing may have been loaded before it does."""
+    path = job(HEAD + STACK + _sides(numbers))
+    ordered = sorted(numbers, reverse=True)
+    lines = run("offsets", path, "--gcode").out.splitlines()
+    blocks = [line for line in lines if line.startswith("G10")]
+    assert [int(block.split()[2][1:]) for block in blocks] == ordered
+    # Each block stands below the comment that says what it is for.
+    assert [int(lines[lines.index(block) - 1][:-1].split()[-1]) for block in blocks] == ordered
+    head = lines[: lines.index(blocks[0])]
+    assert any("NISTIR 6556" in line for line in head)
+    assert any(f"{max(numbers)}, {code}" in line for line in head)
+    assert any("G59.1 to G59.3" in line for line in head) == (max(numbers) > 6)
+    sheet = run("sheet", path).out
+    listed = [line.strip() for line in sheet.splitlines() if line.strip().startswith("G10")]
+    assert [int(line.split()[2][1:]) for line in listed] == ordered
+    words = " ".join(sheet.split())
+    assert "NISTIR 6556" in words
+    assert f"{max(numbers)}, {code}" in words
+    assert ("G59.1 to G59.3" in words) == (max(numbers) > 6)
 
 
 def test_more_operations_than_work_offsets(run, job):
@@ -130,7 +162,7 @@ def test_one_work_offset_with_two_values(run, job):
     ended = run("offsets", path)
     assert (ended.code, ended.out) == (2, "")
     assert (
-        'job.toml:14: operation 2, work_offset: found 1 (G54) for "side" with other values than for "top"'
+        'job.toml:14: operation 2, work_offset: found 1 (G54) for "side", whose values differ from those of "top"'
         in ended.err
     )
 
@@ -147,7 +179,7 @@ def test_one_work_offset_with_one_value_may_be_shared(run, job):
     assert ended.out.count("G10 L2 P1") == 1
 
 
-def test_unreachable_is_an_answer(run, job):
+def test_an_operation_out_of_reach_ends_with_1(run, job):
     path = job(HEAD + STACK + '[[operation]]\nname = "underside"\nnormal = [0, 0, -1]\n')
     ended = run("offsets", path, "--json")
     assert ended.code == 1
@@ -160,27 +192,6 @@ def test_unreachable_is_an_answer(run, job):
     assert not table.exists()
     sheet = run("sheet", path)
     assert (sheet.code, sheet.out) == (1, "")
-
-
-def test_touched_off_against_the_stack(run, job):
-    """A chip of 0.150 mm under the post, touched off with the table tipped back (derived here)."""
-    touched = "[touched]\nX = -381.025\nY = -353.568\nZ = -406.111\npose = { A = -90, C = 0 }\nuse = "
-    operation = '[[operation]]\nname = "top"\nat = { A = 0, C = 0 }\n'
-    offsets = {}
-    for use in ("stack", "touched"):
-        path = job(HEAD + STACK + touched + f'"{use}"\n' + operation)
-        ended = run("offsets", path, "--json")
-        assert ended.code == 0
-        report = json.loads(ended.out)
-        assert report["touched"]["used"] == use
-        assert report["touched"]["difference"] == pytest.approx([0.0, 0.0, 0.15], abs=1e-9)
-        assert "z 0.150 mm" in ended.err
-        offsets[use] = report["operations"][0]["offset"]["Z"]
-    assert offsets["touched"] - offsets["stack"] == pytest.approx(0.15, abs=1e-9)
-    path = job(HEAD + STACK + touched + '"touched"\nwithin = 0.1\n' + operation)
-    refused = run("offsets", path, "--gcode")
-    assert (refused.code, refused.out) == (1, "")
-    assert "accepts 0.100 mm" in refused.err
 
 
 def test_a_grid_is_the_offset_at_every_combination(run, examples):
@@ -238,6 +249,13 @@ def test_only_keeps_angles_and_numbers(run, examples):
         ([], "a job file, or --machine FILE"),
         (["JOB", "--json", "--csv"], "one of them at a time"),
         (["JOB", "--zero", "1,2,3"], "--zero with --machine only"),
+        (["JOB", "--touched", "1,2,3"], "--pose: found nothing"),
+        (["JOB", "--touched", "1,2,3", "--pose", "A0"], 'no angle for "C"'),
+        (["JOB", "--touched", "1,2,3", "--pose", "A0,C0,B0"], '"A" or "C"'),
+        (["JOB", "--touched", "1,2,3", "--pose", "A45,C0"], "-120 to 30 degrees"),
+        (["JOB", "--touched", "1,2", "--pose", "A0,C0"], "three numbers X,Y,Z"),
+        (["JOB", "--pose", "A0,C0"], "--pose with --touched"),
+        (["--machine", "MILL", "--touched", "1,2,3", "--pose", "A0,C0"], "with --machine it is --zero"),
         (["JOB", "--grid", "A=0:90:0"], "LETTER=FROM:TO:STEP"),
         (["JOB", "--grid", "A=0:-90:15"], "the step must lead"),
         (["JOB", "--grid", "Q=0:90:5"], '"A" or "C"'),
@@ -252,9 +270,16 @@ def test_only_keeps_angles_and_numbers(run, examples):
         (["--machine", "MILL", "--zero", "1,2,inf", "--at", "A0"], "three numbers X,Y,Z"),
         (["--machine", "MILL", "--zero", "1,2,3"], "--at A-35,C60"),
         (["no_such.toml"], "no_such.toml"),
+        (["JOB", "--turns", "zxz"], "put a - between the axes: z-x-z"),
+        (["JOB", "--turns", "z-z-x"], "neighbours different"),
+        (["JOB", "--turns", "z-x-x"], "neighbours different"),
+        (["JOB", "--turns", "a-b-c"], "three axes"),
+        (["JOB", "--turns", "z-x"], "three axes"),
+        (["JOB", "--turns-about", "fixed"], "no --turns"),
+        (["JOB", "--turns", "z-x-z", "--gcode"], "G10 has no turns"),
     ],
 )
-def test_what_is_typed_wrong_is_told(run, examples, arguments, said):
+def test_options_that_make_no_sense_are_refused(run, examples, arguments, said):
     names = {"JOB": examples / "tide_gauge_head.toml", "MILL": examples / "teaching_mill.toml"}
     ended = run("offsets", *(names.get(word, word) for word in arguments))
     assert (ended.code, ended.out) == (2, "")
@@ -262,8 +287,8 @@ def test_what_is_typed_wrong_is_told(run, examples, arguments, said):
     assert "Traceback" not in ended.err
 
 
-def test_written_whole_and_never_over(run, examples, tmp_path):
-    target = tmp_path / "load.ngc"
+def test_files_are_written_whole_and_never_replaced_unasked(run, examples, tmp_path):
+    target = tmp_path / "load.nc"
     assert run("offsets", examples / "tide_gauge_head.toml", "--gcode", "-o", target).code == 0
     before = target.read_text(encoding="utf-8")
     assert before.startswith("%")
@@ -272,7 +297,7 @@ def test_written_whole_and_never_over(run, examples, tmp_path):
     assert target.read_text(encoding="utf-8") == before
     assert run("offsets", examples / "float_slots.toml", "--gcode", "-o", target, "--force").code == 0
     assert target.read_text(encoding="utf-8") != before
-    assert [p.name for p in tmp_path.iterdir()] == ["load.ngc"]
+    assert [p.name for p in tmp_path.iterdir()] == ["load.nc"]
 
 
 def test_a_name_stays_inside_its_comment_and_its_cell(run, job):
@@ -287,36 +312,62 @@ SIDE = '[[operation]]\nname = "side"\nat = { A = -90, C = 0 }\n'
 
 
 @pytest.mark.parametrize(
-    ("operation", "said"),
+    ("operation", "name", "kind", "values"),
     [
-        (SIDE + "origin = [0, 0, 200]\n", "side: OUT OF TRAVEL: Y -553.418 lies outside -410.000 to 0.000"),
+        (
+            SIDE + "origin = [0, 0, 200]\n",
+            "side",
+            "out of travel",
+            {"axis": "Y", "offset": -553.418, "low": -410.0, "high": 0.0},
+        ),
         (
             '[[operation]]\nname = "slant"\nthrough = [[0, -6, -1], [0, -8, -2.5], [3, -6, -1]]\n',
-            "slant: its program zero lies 2.800 mm below the plane through its three points",
+            "slant",
+            "zero off plane",
+            {"above": -2.8},
         ),
         (
             '[[operation]]\nname = "port"\ntip = [["z", 30], ["x", 20]]\ntilt = "negative"\n',
-            "port: the plane's own x stands 180.0000 degrees from machine X",
+            "port",
+            "plane turned",
+            {"plane_x_deg": 180.0},
         ),
         (
             '[[operation]]\nname = "plate"\ntip = [["z", 30]]\n',
-            "plate: the plane's own x stands 30.0000 degrees",
+            "plate",
+            "plane turned",
+            {"plane_x_deg": 30.0},
         ),
         (
             '[[stack]]\nname = "blank"\nturn = 0.2\n[[operation]]\nname = "top"\nat = { A = 0, C = 0 }\n',
-            'top: the part stands 0.2000 degrees off square to machine X; square_up = "C"',
+            "top",
+            "part off square",
+            {"off_deg": 0.2, "square_up": "C"},
         ),
     ],
 )
-def test_what_spoils_a_part_when_overlooked_is_said_everywhere(run, job, operation, said):
+def test_what_spoils_a_part_when_overlooked_is_said_everywhere(run, job, operation, name, kind, values):
     """Derived here: out of travel -203.412 - 350.006; the plane's height by its normal (0, -0.6, 0.8)."""
     path = job(HEAD + STACK + operation)
     ended = run("offsets", path, "--json")
     assert ended.code == 0
-    assert f"mind: {said}" in ended.err
-    assert any(one["weight"] == "mind" and said in one["words"] for one in json.loads(ended.out)["remarks"])
-    assert said.replace("(", "[")[:60] in run("offsets", path, "--gcode").out
-    assert said[:40] in " ".join(run("sheet", path).out.split())
+    (found,) = [one for one in json.loads(ended.out)["remarks"] if one["kind"] == kind]
+    assert (found["severity"], found["weight"], found["operations"]) == ("warning", "mind", [name])
+    assert found["values"] == pytest.approx(values, abs=1e-9)
+    words = found["words"]
+    assert f"caution: {words}" in ended.err
+    assert f"caution: {words}".replace("(", "[")[:60] in run("offsets", path, "--gcode").out
+    assert words[:40] in " ".join(run("sheet", path).out.split())
+
+
+def test_messages_are_in_the_unit_that_is_shown(run, job):
+    """-553.418 mm are -21.7881 in; the file is in millimetres."""
+    path = job(HEAD + STACK + SIDE + "origin = [0, 0, 200]\n")
+    ended = run("offsets", path, "--json", "--units", "inch")
+    (found,) = [one for one in json.loads(ended.out)["remarks"] if one["kind"] == "out of travel"]
+    assert found["values"]["offset"] == pytest.approx(-553.418 / 25.4, abs=1e-9)
+    assert "-21.7881" in found["words"]
+    assert "-21.7881" in ended.err
 
 
 def test_an_unreachable_operation_keeps_its_number(run, job):
@@ -326,3 +377,91 @@ def test_an_unreachable_operation_keeps_its_number(run, job):
     )
     report = json.loads(run("offsets", job(HEAD + STACK + ports), "--json").out)
     assert [(one["name"], one["work_offset"]) for one in report["operations"]] == [("top", 1), ("side", 3)]
+
+
+ORDERS = ["-".join(axes) for axes in itertools.product("xyz", repeat=3) if axes[0] != axes[1] != axes[2]]
+
+
+@pytest.mark.parametrize("about", ["moving", "fixed"])
+@pytest.mark.parametrize("order", ORDERS)
+def test_the_turns_compose_to_the_plane(run, examples, order, about):
+    """scipy's capital letters turn about moving axes, its small ones about fixed axes (Rotation.from_euler)."""
+    letters = order.replace("-", "").upper() if about == "moving" else order.replace("-", "")
+    lock = 0.0 if order[0] == order[-1] else 90.0
+    seen = set()
+    # Square, out of square by thousandths of a degree, and an indexer.
+    for name in ("tide_gauge_head.toml", "float_slots.toml", "buoy_bracket.toml"):
+        words = ["--turns", order, "--turns-about", about, "--json"]
+        report = json.loads(run("offsets", examples / name, *words).out)
+        for one in report["operations"]:
+            turns = one["turns"]
+            assert (turns["order"], turns["about"]) == (order, about)
+            composed = Rotation.from_euler(letters, turns["angles"], degrees=True).as_matrix()
+            plane = np.column_stack([one["plane"][axis] for axis in "xyz"])
+            assert np.allclose(composed, plane, rtol=0.0, atol=1e-12)
+            off_lock = abs((turns["angles"][1] - lock + 90.0) % 180.0 - 90.0)
+            assert turns["degenerate"] == (off_lock < 1e-10)
+            if turns["degenerate"]:
+                assert turns["angles"][2] == 0.0
+            seen.add(turns["degenerate"])
+    assert False in seen
+    # The top port stands at A0 C0: no turn at all, of which an order like z-x-z gives only the sum of two.
+    assert True in seen or order[0] != order[-1]
+
+
+def test_every_form_has_the_turns(run, examples):
+    path = examples / "tide_gauge_head.toml"
+    words = ["--turns", "z-x-z"]
+    report = json.loads(run("offsets", path, *words, "--json").out)["operations"]
+    rows = list(csv.DictReader(io.StringIO(run("offsets", path, *words, "--csv").out)))
+    table = run("offsets", path, *words).out.splitlines()
+    for one, row in zip(report, rows, strict=True):
+        angles = [float(row[f"turn_{place}_{axis}_deg"]) for place, axis in ((1, "z"), (2, "x"), (3, "z"))]
+        assert angles == one["turns"]["angles"]
+        assert (row["turns_about"], row["turns_degenerate"]) == (
+            "moving",
+            "yes" if one["turns"]["degenerate"] else "no",
+        )
+        (line,) = [line for line in table if line.startswith(one["name"] + " ")]
+        shown = line.split()[-3:]
+        off = np.array([float(text.strip("*")) for text in shown]) - angles
+        # Half a turn is shown as 180 whichever sign rounding gave it.
+        assert np.abs((off + 180.0) % 360.0 - 180.0).max() < 5.1e-5
+        assert "-180.0000" not in line
+        both = one["turns"]["degenerate"]
+        assert [text.endswith("*") for text in shown] == [both, False, both]
+    without = json.loads(run("offsets", path, "--json").out)["operations"]
+    assert [{key: value for key, value in one.items() if key != "turns"} for one in report] == without
+
+
+def test_poses_have_turns_too(run, examples):
+    """A-90 C0 on the teaching mill turns the part by +90 about X: the program's Z is part +Y (derived above)."""
+    words = ["--at", "A-90", "--turns", "x-y-z"]
+    (one,) = json.loads(run("offsets", examples / "mast_cap.toml", *words, "--json").out)["operations"]
+    assert one["turns"]["angles"] == pytest.approx([-90.0, 0.0, 0.0], abs=1e-9)
+    (row,) = csv.DictReader(io.StringIO(run("offsets", examples / "mast_cap.toml", *words, "--csv").out))
+    assert float(row["turn_1_x_deg"]) == one["turns"]["angles"][0]
+    assert "-90.0000" in run("offsets", examples / "mast_cap.toml", *words).out
+
+
+@pytest.mark.parametrize(("up", "beyond"), [(270.0, []), (370.0, ["Z"])])
+@pytest.mark.parametrize("tool_mm", [None, 120.0, 520.0])
+def test_a_reference_tool_changes_no_verdict_on_travel(run, job, examples, up, beyond, tool_mm):
+    """One machine, its Z read at the gauge line or with a tool's tip: every Z is then that tool's length higher.
+
+    Derived here: the face is at Z -356.112, so at the gauge line part zero is at -86.112 or 13.888 on a post of 270 or
+    370; the gauge point's travel ends at 0.
+    """
+    mill = (examples / "teaching_mill.toml").read_text(encoding="utf-8")
+    if tool_mm is not None:
+        for z in (-406.118, -356.112):
+            mill = mill.replace(f"{z:.3f}", f"{z + tool_mm:.3f}")
+        mill = mill.replace(
+            'z_reference = "gauge line"',
+            f'z_reference = "reference tool"\nreference_tool_length = {tool_mm}',
+        )
+    post = f'[[stack]]\nname = "post"\nup = {up}\n'
+    path = job(HEAD + post + '[[operation]]\nname = "top"\nat = { A = 0, C = 0 }\n', mill)
+    report = json.loads(run("offsets", path, "--json").out)
+    found = [one["values"]["axis"] for one in report["remarks"] if one["kind"] == "out of travel"]
+    assert found == beyond

@@ -1,4 +1,4 @@
-"""Where results may go: never over an input, never onto a folder, and no page of an older sheet goes unsaid."""
+"""Output files: never an input, never a folder, and every page of an older sheet is reported."""
 
 import os
 
@@ -63,7 +63,7 @@ def test_a_machine_is_no_folder(run, shop):
         ended = run("machine", "new", shop, *force)
         assert ended.code == 2
         assert "found a folder" in ended.err
-        # Told at once, before the first question.
+        # Refused at once, before the first question.
         assert "What does the shop call" not in ended.err
     ended = run("machine", "new", shop / "none" / "mill.toml")
     assert ended.code == 2
@@ -109,7 +109,7 @@ def test_no_answers_and_no_plan_are_replaced(run, shop, examples):
         ended = run(*command, "--force")
         assert ended.code == 2
         assert f"{target}: found the" in ended.err
-        assert "itself, which was read" in ended.err
+        assert "itself, an input" in ended.err
         assert (shop / target).read_bytes() == before
 
 

@@ -351,7 +351,7 @@ def test_a_mesh(run, job, tmp_path):
     ("text", "machine", "words"),
     [
         (JOB + MESH, None, "solid 1, mesh: found no such file or directory: bracket.stl"),
-        (JOB + MESH.replace(', units = "mm"', ""), None, "solid 1, mesh, units: found nothing"),
+        (JOB + MESH.replace(', units = "mm"', ""), None, "solid 1, mesh, units: the key is missing"),
         (
             JOB.replace("diameter = 10.0", "diameter = -10.0"),
             None,

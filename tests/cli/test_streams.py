@@ -102,7 +102,7 @@ def test_a_closed_stdin(tmp_path):
 def test_answers_that_are_no_text(tmp_path):
     ended = shell(f"printf '\\xff\\n' | tiltwright machine new {tmp_path / 'mill.toml'}", **ASCII)
     assert ended.returncode == 2
-    assert b"That will not do" in ended.stderr
+    assert b"won't do as a name" in ended.stderr
     assert b"Traceback" not in ended.stderr
 
 

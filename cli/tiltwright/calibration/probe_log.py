@@ -1,4 +1,4 @@
-"""A control's log, one probe result a line, read by a rule file."""
+"""Read a control's log, one probe result a line, by a rule file."""
 
 from __future__ import annotations
 
@@ -9,18 +9,12 @@ from pathlib import Path
 from typing import TypeVar
 
 from tiltwright.calibration.raw_readings import RawReading, RawReadings, kind_cell, refuse
-from tiltwright.files.diagnostics import (
-    Diagnostic,
-    InputFaults,
-    InvalidValue,
-    UnlocatedDiagnostic,
-    one_of,
-    shown,
-)
+from tiltwright.files.collector import DiagnosticCollector
+from tiltwright.files.decoding import decode_table
+from tiltwright.files.diagnostics import Diagnostic, InvalidValue, UnlocatedDiagnostic, one_of, shown
 from tiltwright.files.parsing import parse_degrees, parse_name, parse_number
 from tiltwright.files.rule_file import RuleFile
-from tiltwright.files.toml_source import Source, load
-from tiltwright.files.validation import validated
+from tiltwright.files.toml_source import load
 
 __all__ = ["Rule", "read_log", "read_rule"]
 
@@ -33,7 +27,7 @@ _MEASURE = r"\s*([+\-]?[0-9.,]*[0-9.](?:[eE][+\-]?[0-9]+)?)"
 
 @dataclass(frozen=True)
 class Rule:
-    """A rule, ready to use.
+    """A rule with its compiled pattern.
 
     Attributes
     ----------
@@ -54,17 +48,18 @@ def read_rule(path: str | Path, letters: Sequence[str]) -> Rule:
     Raises
     ------
     InputFaults
-        With every fault of the file, and where it leaves a value of a reading untold.
+        With every fault of the file, and where it leaves a value of a reading undefined.
     """
     source = load(path, "a rule file")
-    says, findings = validated(RuleFile, source)
-    if findings:
-        raise InputFaults(source.located(findings))
+    says, faults = decode_table(RuleFile, source)
+    faults.raise_if_any()
     fields = tuple(_FIELD.findall(says.line))
-    return _compiled(source, says, fields, letters)
+    return _compiled(says, fields, letters, faults)
 
 
-def _compiled(source: Source, says: RuleFile, fields: tuple[str, ...], letters: Sequence[str]) -> Rule:
+def _compiled(
+    says: RuleFile, fields: tuple[str, ...], letters: Sequence[str], faults: DiagnosticCollector
+) -> Rule:
     known = ["kind", "target", *letters, "X", "Y", "Z", "sigma"]
     findings = [
         UnlocatedDiagnostic(
@@ -96,8 +91,8 @@ def _compiled(source: Source, says: RuleFile, fields: tuple[str, ...], letters: 
         UnlocatedDiagnostic(("at",), f"a rotary {letter}, which the machine has not", one_of(letters))
         for letter in strangers
     ]
-    if findings:
-        raise InputFaults(source.located(findings))
+    faults.extend(findings)
+    faults.raise_if_any()
     return Rule(says, _pattern(says.line), tuple(named))
 
 

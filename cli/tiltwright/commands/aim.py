@@ -1,4 +1,4 @@
-"""`tiltwright aim`: every way to bring a direction to the spindle."""
+"""`tiltwright aim`: all rotary angles that bring a direction into line with the spindle."""
 
 from __future__ import annotations
 
@@ -9,8 +9,10 @@ import typer
 from tiltwright.commands.options import Json, MachineOption, Only, OptionalJob
 
 if TYPE_CHECKING:
-    from kinematics import Aim
-    from kinematics.inverse import TiltSign
+    from collections.abc import Sequence
+
+    from kinematics import Solution
+    from kinematics.inverse_solver import TiltSign
 
 __all__ = ["aim"]
 
@@ -26,16 +28,16 @@ def aim(
     ] = None,
     start: Annotated[
         Optional[str],  # noqa: UP045 - typer
-        typer.Option("--from", metavar="A0,C0", help="Angles that the rotaries come from; left out: 0."),
+        typer.Option("--from", metavar="A0,C0", help="Angles that the rotaries start from; 0 if left out."),
     ] = None,
     tilt: Annotated[
         Optional[str],  # noqa: UP045 - typer
-        typer.Option("--tilt", metavar="SIGN", help="positive or negative: which sign the tilt must have."),
+        typer.Option("--tilt", metavar="SIGN", help="Sign that the tilt must have: positive or negative."),
     ] = None,
     only: Only = None,
     as_json: Json = False,
 ) -> None:
-    """Every way to stand: what it costs in motion, and why one is out.
+    """All rotary angles that bring a direction into line with the spindle, and why some are ruled out.
 
     Examples:
 
@@ -45,8 +47,8 @@ def aim(
       tiltwright aim --machine mill.toml --normal 0,-0.5,0.866
       tiltwright aim --machine mill.toml --normal 1,1,1 --from A-90,C0 --tilt negative
 
-    Motion is what all rotaries turn together, in degrees; the least that fits comes first and is the one taken.
-    Ends with 1 when a direction cannot be reached.
+    Motion is the sum of all rotaries' turns, in degrees. The solution that fits with the least motion comes first and is
+    the one used. Exit code 1: a direction cannot be reached.
     """
     from tiltwright.files.diagnostics import shown
     from tiltwright.files.parsing import option_error
@@ -63,13 +65,13 @@ def aim(
         for option, value in (("--normal", normal), ("--from", start), ("--tilt", tilt)):
             if value is not None:
                 raise option_error(
-                    option, "beside a job file", f"{option} with --machine only: the job file says it"
+                    option, "with a job file", f"{option} with --machine only; the job file states it"
                 )
         _job(job, only or [], as_json=as_json)
     else:
         if only:
             raise option_error(
-                "--only", "beside --machine", "--only with a job file: there are no named operations"
+                "--only", "with --machine", "--only with a job file; without one no operation has a name"
             )
         assert machine is not None
         _machine(machine, normal, start, sign, as_json=as_json)
@@ -85,9 +87,11 @@ def _job(path: str, only: list[str], *, as_json: bool) -> None:
     worked = evaluate_job(path, only)
     setup = worked.setup
     aimed = [
-        (one.placed.name, one.placed.aim, True) for one in worked.operations if one.placed.aim is not None
+        (one.placed.name, one.placed.aim.solutions, one.placed.singular_axes, True)
+        for one in worked.operations
+        if one.placed.aim is not None
     ]
-    aimed += [(one.name, one.aim, False) for one in worked.unreached]
+    aimed += [(one.name, one.solutions, one.aim.singular_axes, False) for one in worked.unreached]
     if as_json:
         report: dict[str, Any] = {
             "schema": "tiltwright.aim/1",
@@ -96,37 +100,38 @@ def _job(path: str, only: list[str], *, as_json: bool) -> None:
                 {
                     "name": name,
                     "reached": reached,
-                    "short_deg": ways.short_deg,
-                    "free": list(ways.free),
+                    "short_deg": ways[0].misalignment_deg,
+                    "free": list(singular),
                     "ways": aim_ways(ways, setup.machine, setup.rotary_offset_deg),
                 }
-                for name, ways, reached in aimed
+                for name, ways, singular, reached in aimed
             ],
         }
         typer.echo(written(report), nl=False)
     else:
-        for name, ways, _ in aimed:
+        for name, ways, singular, _ in aimed:
             typer.echo(
-                f"{name}{_remark(ways)}\n\n{aim_table(ways, setup.machine, setup.rotary_offset_deg)}\n"
+                f"{name}{_remark(ways, singular)}\n\n{aim_table(ways, setup.machine, setup.rotary_offset_deg)}\n"
             )
         stated = [one.placed.name for one in worked.operations if one.placed.aim is None]
         if only:
             for name in stated:
-                note(f"{shown(name)} states its angles (at): there is nothing to aim")
+                note(f"{shown(name)} states its angles (`at`), so there is nothing to aim")
         elif not aimed:
-            note("no operation is aimed: all of them state their angles")
+            note("every operation states its angles (`at`), so there is nothing to aim")
     if worked.unreached:
+        from tiltwright.job.aim_wording import unreachable_text
         from tiltwright.terminal.streams import say_no
 
         for one in worked.unreached:
-            say_no(f"{one.name}: {one.why}")
+            say_no(f"{one.name}: {unreachable_text(one)}")
         raise typer.Exit(ANSWER_NO)
 
 
-def _remark(ways: Aim) -> str:
-    words = [f"{letter} is free: its angle does not matter, it is kept" for letter in ways.free]
-    if ways.short_deg > 0.0:
-        words.append(f"stays {ways.short_deg:.4f} degrees from the spindle at best")
+def _remark(ways: Sequence[Solution], singular: Sequence[str]) -> str:
+    words = [f"any {letter} angle works; {letter} stays where it is" for letter in singular]
+    if ways[0].misalignment_deg > 0.0:
+        words.append(f"{ways[0].misalignment_deg:.4f} degrees off the spindle at best")
     return f" ({'; '.join(words)})" if words else ""
 
 
@@ -135,7 +140,8 @@ def _machine(
 ) -> None:
     import numpy as np
 
-    from kinematics import AIM_WITHIN_DEG, aim_within
+    from kinematics import AIM_WITHIN_DEG
+    from kinematics import aim as aim_directions
     from tiltwright.files.loader import read_machine
     from tiltwright.files.parsing import check_limits, option_error, parse_pose, three_numbers
     from tiltwright.job.offsets_output import aim_table, aim_ways
@@ -149,11 +155,12 @@ def _machine(
         )
     direction = three_numbers(normal, "--normal", "i,j,k")
     if float(np.linalg.norm(direction)) == 0.0:
-        raise option_error("--normal", normal, "a direction that is longer than zero")
+        raise option_error("--normal", normal, "a direction, not three zeros")
     previous = parse_pose(start, machine, "--from") if start else np.zeros(len(machine.rotaries))
     if start:
         check_limits(machine, previous, "--from")
-    ways = aim_within(machine, direction, previous, AIM_WITHIN_DEG, tilt=tilt)
+    found = aim_directions(machine, direction, previous, tolerance_deg=AIM_WITHIN_DEG, tilt=tilt)
+    ways, reached = found.solutions, bool(found.reaches(AIM_WITHIN_DEG))
     if as_json:
         report = {
             "schema": "tiltwright.aim/1",
@@ -161,17 +168,17 @@ def _machine(
             "operations": [
                 {
                     "name": f"normal {normal}",
-                    "reached": ways.reaches(AIM_WITHIN_DEG),
-                    "short_deg": ways.short_deg,
-                    "free": list(ways.free),
+                    "reached": reached,
+                    "short_deg": ways[0].misalignment_deg,
+                    "free": list(found.singular_axes),
                     "ways": aim_ways(ways, machine),
                 }
             ],
         }
         typer.echo(written(report), nl=False)
     else:
-        typer.echo(f"normal {normal} on {machine.name}{_remark(ways)}\n")
+        typer.echo(f"normal {normal} on {machine.name}{_remark(ways, found.singular_axes)}\n")
         typer.echo(aim_table(ways, machine, np.zeros(len(machine.rotaries))))
-    if not ways.reaches(AIM_WITHIN_DEG):
-        say_no("that direction cannot be brought to the spindle within the limits")
+    if not reached:
+        say_no("no angles within the limits bring that direction to the spindle")
         raise typer.Exit(ANSWER_NO)

@@ -1,4 +1,4 @@
-"""`tiltwright explain`: where an offset comes from, line by line."""
+"""`tiltwright explain`: the working behind an offset, line by line."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ from tiltwright.commands.options import (
 )
 
 if TYPE_CHECKING:
-    from tiltwright.output.booklet import Booklet
+    from tiltwright.output.document import Document
 
-__all__ = ["ByHand", "check_output", "explain", "write_booklet"]
+__all__ = ["ByHand", "check_output", "explain", "write_document"]
 
 ByHand = Annotated[
     bool, typer.Option("--by-hand", help="Plane trigonometry only: right triangles, sine and cosine.")
@@ -44,7 +44,7 @@ def explain(
     paper: PaperOption = "a4",
     force: Force = False,
 ) -> None:
-    """The working of an operation's offset: every line with its rule, the numbers in it and what comes out.
+    """Show the working of an operation's offset: every line with its rule, its numbers and its result.
 
     Examples:
 
@@ -54,20 +54,21 @@ def explain(
       tiltwright explain job.toml "port 2" -o port.pdf   to print, with a drawing of each step
       tiltwright explain job.toml "port 2" -o port.md    Markdown, the drawings beside it
 
-    Ends with 1, and writes nothing, when the operation cannot be reached.
+    Ends with 1, and writes nothing, when the operation cannot be reached or part zero was touched off
+    too far from where the stack puts it.
     """
     from tiltwright.job.evaluate import evaluate_job
-    from tiltwright.job.warnings import say_remarks
-    from tiltwright.teaching.explanation import explained, explanation, explanation_report
+    from tiltwright.job.warnings import say_messages
+    from tiltwright.teaching.explanation import explanation, explanation_report, workings_of
     from tiltwright.terminal.streams import ANSWER_NO
 
     check_output(output, paper)
     worked = evaluate_job(job, operation or [])
     shown = units.value if isinstance(units, Units) else worked.job.unit.value
-    say_remarks(worked, shown)
-    if worked.unreached:
+    say_messages(worked, shown)
+    if not worked.complete:
         raise typer.Exit(ANSWER_NO)
-    workings = explained(worked, by_hand=by_hand)
+    workings = workings_of(worked, by_hand=by_hand)
     if as_json:
         from tiltwright.output.json_csv import json_text
 
@@ -75,11 +76,11 @@ def explain(
             json_text(explanation_report(worked, workings, shown, by_hand=by_hand)), output, force=force
         )
         return
-    write_booklet(explanation(worked, workings, shown, by_hand=by_hand), output, paper, force=force)
+    write_document(explanation(worked, workings, shown, by_hand=by_hand), output, paper, force=force)
 
 
 def check_output(output: Path | None, paper: str) -> None:
-    """Refuse an ending or a paper that there is not, before any work is done."""
+    """Refuse an unknown ending or paper size before any work is done."""
     from tiltwright.files.parsing import option_error
 
     if output is not None and output.suffix.lower() not in {".pdf", ".md", ".txt", ".json"}:
@@ -87,25 +88,25 @@ def check_output(output: Path | None, paper: str) -> None:
     paper_of(paper)
 
 
-def write_booklet(booklet: Booklet, output: Path | None, paper: str, *, force: bool) -> None:
-    """A booklet on screen, or into the file, or the files, that its ending asks for."""
-    from tiltwright.output.booklet import booklet_text
+def write_document(document: Document, output: Path | None, paper: str, *, force: bool) -> None:
+    """Show a document, or write it to the file or files that the ending asks for."""
+    from tiltwright.output.document_text import document_text
 
     if output is None or output.suffix.lower() in {".txt", ".json"}:
-        show_or_write(booklet_text(booklet), output, force=force)
+        show_or_write(document_text(document), output, force=force)
         return
     from tiltwright.files.atomic_write import write_all
-    from tiltwright.output.booklet_files import booklet_files
+    from tiltwright.output.document_files import document_files
     from tiltwright.output.typesetting import uncovered
     from tiltwright.terminal.streams import note
 
     missing = (
-        uncovered("".join(booklet_text(booklet).splitlines())) if output.suffix.lower() == ".pdf" else ()
+        uncovered("".join(document_text(document).splitlines())) if output.suffix.lower() == ".pdf" else ()
     )
     if missing:
         codes = " ".join(f"U+{ord(sign):04X}" for sign in missing[:12])
         note(f"the page's font has no sign for {codes}; it shows a box for each")
-    files = booklet_files(booklet, output, paper_of(paper))
+    files = document_files(document, output, paper_of(paper))
     # Pages beside drawings of an older run would be worse than no pages.
     write_all(files, force=force)
     for path in files:

@@ -1,4 +1,4 @@
-"""Options that several commands share, so that they mean and say the same everywhere."""
+"""Options that several commands share, so that each means and says the same everywhere."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ __all__ = [
 
 
 class Units(enum.StrEnum):
-    """The units of length that can be asked for."""
+    """Units of length for --units."""
 
     MM = "mm"
     INCH = "inch"
@@ -48,44 +48,49 @@ MachineOption = Annotated[
 
 
 def machine_option(words: str) -> Any:  # noqa: ANN401 - as typer has it
-    """The option of a command that always works on a machine file."""
+    """Option for a machine file that is always needed."""
     return typer.Option("--machine", "-m", metavar="FILE", help=words)
 
 
 RequiredMachine = Annotated[str, machine_option("The machine file.")]
 UnitsOption = Annotated[
     Optional[Units],  # noqa: UP045 - typer
-    typer.Option("--units", help="Show lengths in this unit instead of the file's own (typed lengths too)."),
+    typer.Option("--units", help="Unit of shown and typed lengths; the file's own if left out."),
 ]
 Only = Annotated[
     Optional[list[str]],  # noqa: UP045 - typer
-    typer.Option("--only", metavar="NAME", help="Only this operation; may be given again."),
+    typer.Option("--only", metavar="NAME", help="Only this operation, or pattern; may be given again."),
 ]
 Json = Annotated[bool, typer.Option("--json", help="One JSON object, full precision.")]
 Output = Annotated[
     Optional[Path],  # noqa: UP045 - typer
-    typer.Option("--output", "-o", metavar="FILE", help="Write to a file, whole or not at all."),
+    typer.Option(
+        "--output",
+        "-o",
+        metavar="FILE",
+        help="Write to this file instead of the screen, whole or not at all.",
+    ),
 ]
 PaperOption = Annotated[str, typer.Option("--paper", metavar="SIZE", help="a4 or us-letter.")]
-Force = Annotated[bool, typer.Option("--force", help="Replace the output file if it is there already.")]
+Force = Annotated[bool, typer.Option("--force", help="Replace the output file if there is one already.")]
 
 
 _NO_TEXT = {".pdf", ".png", ".svg", ".jpg", ".jpeg"}
 
 
 def _refuse_ending(text: str, output: Path) -> None:
-    """Refuse a name that promises something else than what is written."""
+    """Refuse a name whose ending belongs to another kind of file than the text."""
     from tiltwright.files.parsing import option_error
 
     ending, is_json = output.suffix.lower(), text.startswith("{")
     refuse_pictures([output], "--output")
-    if (ending == ".json") != is_json and ending in {".json", ".csv", ".md", ".ngc"}:
+    if (ending == ".json") != is_json and ending in {".json", ".csv", ".md", ".nc", ".ngc"}:
         found = f'the ending "{output.suffix}" {"for JSON" if is_json else "without --json"}'
-        raise option_error("--output", found, ".json with --json, and with nothing else")
+        raise option_error("--output", found, ".json with --json, and only then")
 
 
 def refuse_pictures(paths: Iterable[Path], option: str) -> None:
-    """Refuse names of pictures or pages for what is text."""
+    """Refuse the ending of a picture or page for a text."""
     from tiltwright.files.parsing import option_error
 
     for path in paths:
@@ -94,12 +99,12 @@ def refuse_pictures(paths: Iterable[Path], option: str) -> None:
 
 
 def paper_of(text: str) -> Paper:
-    """The paper that was asked for.
+    """The paper size of that name.
 
     Raises
     ------
     InputFaults
-        When there is no such paper.
+        When there is no such size.
     """
     from tiltwright.files.diagnostics import one_of, shown
     from tiltwright.files.parsing import option_error
@@ -112,7 +117,7 @@ def paper_of(text: str) -> Paper:
 
 
 def show_or_write(text: str, output: Path | None, *, force: bool) -> None:
-    """Put a result on stdout, or into a file as a whole."""
+    """Write a result to stdout, or to a file as a whole."""
     if output is None:
         import sys
 

@@ -35,7 +35,7 @@ def plan(
         typer.Option(
             "--target",
             metavar="NAME,KIND,X,Y,Z[,+Z]",
-            help="Where it stands at the all-zero pose; again for more.",
+            help="A target and its place at the all-zero pose; again for more.",
         ),
     ] = None,
     at: Annotated[
@@ -59,24 +59,32 @@ def plan(
     parameters: Annotated[
         Optional[Path],  # noqa: UP045 - typer
         typer.Option(
-            "--parameters", metavar="FILE", help="Write the lines that the control's parameter file needs."
+            "--parameters",
+            metavar="FILE",
+            help="Write the list of parameters that the control must have before the run.",
         ),
     ] = None,
-    blank: Annotated[
+    form: Annotated[
         Optional[Path],  # noqa: UP045 - typer
-        typer.Option("--blank", metavar="FILE", help="Write a table to fill in by hand (CSV)."),
+        typer.Option(
+            "--form", metavar="FILE", help="Write a form for the readings, to fill in by hand (CSV)."
+        ),
+    ] = None,
+    former_form: Annotated[
+        Optional[Path],  # noqa: UP045 - typer
+        typer.Option("--blank", metavar="FILE", hidden=True),
     ] = None,
     units: UnitsOption = None,
     as_json: Json = False,
     force: Force = False,
 ) -> None:
-    """What to probe, what the display should show, how sure it would be, and the program that probes it.
+    """Plan the probing: poses, expected readings, the uncertainty they would give, and the program that takes them.
 
     Examples:
 
     \b
       tiltwright pivot plan spring_check.toml -m mill.toml
-      tiltwright pivot plan spring_check.toml -m mill.toml --gcode probe.ngc --parameters lines.var
+      tiltwright pivot plan spring_check.toml -m mill.toml --gcode probe.nc --parameters lines.txt
       tiltwright pivot plan -m mill.toml --target "ball 1,ball,-331,-203.4,-310.5" --repeatability 0.002
       tiltwright pivot plan -m mill.toml --target "ball 1,ball,-331,-203.4,-310.5" --repeatability 0.002 --at A0,C0 --at A-90,C0
 
@@ -89,15 +97,19 @@ def plan(
     from tiltwright.calibration.plan_text import plan_report, plan_text
     from tiltwright.files.loader import read_machine
     from tiltwright.files.parsing import option_error
+    from tiltwright.files.toml_source import add_notice
     from tiltwright.output.json_csv import json_text as written
     from tiltwright.terminal.streams import fail, note
 
     if not machine:
         raise option_error("--machine", "nothing", "--machine FILE")
+    if former_form is not None:
+        add_notice("--blank is now called --form; the next version will not know --blank any more")
+        form = form or former_form
     read = read_machine(machine)
     unit = read.unit if units is None else _unit(units.value)
     made = plan_of(plan_file, read.machine, unit, target or [], at or [], choose, repeatability)
-    outputs = _Outputs(gcode, parameters, blank)
+    outputs = _Outputs(gcode, parameters, form)
     outputs.check(with_plan_file=plan_file is not None, force=force)
     try:
         worked = evaluate_plan(made, read.machine)
@@ -112,8 +124,8 @@ def plan(
     )
     if gcode is not None:
         note(
-            "a control saves only the parameters that its file held when it was read: put the lines of --parameters "
-            "into it first, in their place: the numbers of that file stand in ascending order"
+            "a control saves only the parameters that were in its file when it was read: first put the lines of "
+            "--parameters into that file, in ascending order of the numbers"
         )
         note(
             "G10 L2 P9 in the program sets work offset 9 to 0, and it stays so: note its old values before the run"
@@ -126,12 +138,12 @@ class _Outputs:
 
     gcode: Path | None
     parameters: Path | None
-    blank: Path | None
+    form: Path | None
 
     @property
     def wanted(self) -> tuple[Path | None, ...]:
-        """What is asked for, None for what is not."""
-        return self.gcode, self.parameters, self.blank
+        """The three files, None for those not asked for."""
+        return self.gcode, self.parameters, self.form
 
     def check(self, *, with_plan_file: bool, force: bool) -> None:
         from tiltwright.files.atomic_write import check_targets
@@ -141,7 +153,7 @@ class _Outputs:
             allowed = "a plan file that says diameters and probe"
             raise option_error("--gcode, --parameters", "without a plan file", allowed)
         wanted = [path for path in self.wanted if path is not None]
-        refuse_pictures(wanted, "--gcode, --parameters, --blank")
+        refuse_pictures(wanted, "--gcode, --parameters, --form")
         check_targets(wanted, force=force)
 
     def write(self, worked: EvaluatedPlan, plan_file: str, units: str, *, force: bool) -> Program | None:
@@ -152,8 +164,8 @@ class _Outputs:
 
         program = None
         contents: dict[Path, str | bytes] = {}
-        if self.blank is not None:
-            contents[self.blank] = blank_table(worked, units)
+        if self.form is not None:
+            contents[self.form] = blank_table(worked, units)
         if self.gcode is not None or self.parameters is not None:
             program = probing_program(worked, plan_file)
             if self.gcode is not None:

@@ -177,6 +177,7 @@ def _size(
     as_json: bool,
     force: bool,
 ) -> None:
+    from tiltwright.job.aim_wording import unreachable_text
     from tiltwright.output.json_csv import json_text
     from tiltwright.reach.step_height import (
         parse_height_range,
@@ -196,6 +197,6 @@ def _size(
     if not study.heights:
         say_no(f"no height of {study.name} fits and clears")
     for one in evaluated.unreached:
-        say_no(f"{one.name}: {one.why}")
+        say_no(f"{one.name}: {unreachable_text(one)}")
     if not study.heights or evaluated.unreached:
         raise typer.Exit(ANSWER_NO)

@@ -40,11 +40,11 @@ def sheet(
     paper: PaperOption = "a4",
     date: Annotated[
         Optional[str],  # noqa: UP045 - typer
-        typer.Option("--date", metavar="TEXT", help="The date on the sheet; today's if left out."),
+        typer.Option("--date", metavar="TEXT", help="Date to print on the sheet; today if left out."),
     ] = None,
     force: Force = False,
 ) -> None:
-    """The setup sheet: on screen, or as PDF, SVG, PNG, text or Markdown by the file's ending.
+    """The setup sheet: on screen, or as PDF, SVG, PNG, text or Markdown, whichever the file's ending says.
 
     Examples:
 
@@ -54,8 +54,8 @@ def sheet(
       tiltwright sheet job.toml -o job.pdf --paper us-letter
       tiltwright sheet job.toml -o job.png          a picture of each page: job-1.png, job-2.png, ...
 
-    Ends with 1, and writes nothing, when an operation cannot be reached or the touched-off part zero is too far off; ends
-    with 1, but writes the sheet, which says so first, when something does not clear.
+    Exit code 1: an operation cannot be reached or part zero was touched off too far from where the stack puts it, and
+    nothing is written; or something does not clear, and the sheet is written and says so first.
     """
     from tiltwright.files.atomic_write import check_target
     from tiltwright.files.diagnostics import sanitized, shown
@@ -88,44 +88,46 @@ def _sheet(
     from datetime import datetime
 
     from tiltwright.job.evaluate import evaluate_job
-    from tiltwright.job.warnings import say_remarks
+    from tiltwright.job.warnings import say_messages
     from tiltwright.sheet.build import build_sheet
-    from tiltwright.terminal.streams import ANSWER_NO, say_no
+    from tiltwright.terminal.streams import ANSWER_NO, note, say_no
 
     worked = evaluate_job(path, only)
     shown = units.value if units else worked.job.unit.value
-    say_remarks(worked, shown)
+    say_messages(worked, shown)
     if not worked.complete:
         if output is not None:
-            say_no("nothing was written")
+            note("nothing was written")
         raise typer.Exit(ANSWER_NO)
     day = date or datetime.now().astimezone().date().isoformat()
     made = build_sheet(worked, date=day, version=__version__, units=shown)
-    # What the solids show only comes out when the sheet is drawn.
-    for words in made.against:
+    # Collisions come out only now: the solids are laid out for the drawings.
+    for words in made.failures:
         say_no(words)
     if ending in TEXTS:
-        from tiltwright.sheet.markdown import sheet_markdown
-        from tiltwright.sheet.text import sheet_text
+        from tiltwright.output.document_markdown import document_markdown
+        from tiltwright.output.document_text import document_text
+        from tiltwright.sheet.sheet_document import sheet_document
 
-        show_or_write(sheet_text(made) if ending == ".txt" else sheet_markdown(made), output, force=force)
+        written = document_text if ending == ".txt" else document_markdown
+        show_or_write(written(sheet_document(made)), output, force=force)
     else:
         assert output is not None
         _pages(made, output, ending, paper, force=force)
-    if made.against:
-        # The sheet says so itself, before anything else: whoever mends the setup needs it.
+    if made.failures:
+        # The sheet is written all the same, with this first: whoever corrects the setup needs it.
         raise typer.Exit(ANSWER_NO)
 
 
 def _pages(made: Sheet, output: Path, ending: str, paper: Paper, *, force: bool) -> None:
-    """Write the typeset sheet; pictures of more than one page get the page's number in their names."""
+    """Write the typeset sheet; with several pages, each picture's name ends in its page number."""
     from tiltwright.files.atomic_write import write_all
     from tiltwright.sheet import typeset
     from tiltwright.terminal.streams import note
 
     missing = typeset.missing_characters(made)
     if missing:
-        note(f"the sheet's font has no sign for {' '.join(missing)}; the page shows a box for each")
+        note(f"the sheet's font lacks {' '.join(missing)}; the page shows a box for each")
     if ending == ".pdf":
         pages = [typeset.pdf(made, paper)]
     else:
@@ -134,7 +136,7 @@ def _pages(made: Sheet, output: Path, ending: str, paper: Paper, *, force: bool)
         names = [output]
     else:
         names = [output.with_stem(f"{output.stem}-{page}") for page in range(1, len(pages) + 1)]
-    # A sheet with one page left from an older one would be worse than no sheet.
+    # All pages or none: a new sheet with an old page in it would be worse than no sheet.
     write_all(dict(zip(names, pages, strict=True)), force=force)
     for name in names:
         note(f"{name} written", label="done")
@@ -142,11 +144,11 @@ def _pages(made: Sheet, output: Path, ending: str, paper: Paper, *, force: bool)
     if older:
         words = " and ".join(filter(None, [", ".join(map(str, older[:-1])), str(older[-1])]))
         note(
-            f"{words}: {'pages' if len(older) > 1 else 'a page'} of an older sheet, not of this one; do not print"
+            f"{words}: {'pages' if len(older) > 1 else 'a page'} of an older sheet; don't print with this one"
         )
 
 
 def _older_pages(output: Path, names: list[Path]) -> list[Path]:
-    """The pages that stand beside a sheet's own under its name."""
+    """Files in the sheet's folder that are pages of an older sheet of this name."""
     possible = [output, *(output.with_stem(f"{output.stem}-{page}") for page in range(1, MOST_PAGES + 1))]
     return [name for name in possible if name not in names and name.is_file()]

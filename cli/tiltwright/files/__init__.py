@@ -1,4 +1,4 @@
-"""Machine files and job files: read, checked, located by line, and turned into values of `kinematics`.
+"""Input files: schema, validation with diagnostics by line, values of `kinematics`; and atomic writing.
 
-Nothing is imported here, so that a command which needs only one of the modules pays for that one.
+Nothing is imported here, so that a command loads only the modules that it needs.
 """

@@ -13,7 +13,7 @@ _MINUTES = rf"(?:\s*({_NUMBER})\s*['′’m])?"  # noqa: RUF001 - prime marks ar
 _SECONDS = rf"""(?:\s*({_NUMBER})\s*["″”s])?\s*"""
 
 ANGLE_PATTERN = f"^{_DEGREES}{_MINUTES}{_SECONDS}$"
-"""What an angle's text looks like, for editors; `parse_angle` looks at the values too."""
+"""Pattern of an angle's text, for editors; `parse_angle` checks the values too."""
 
 _ANGLE = re.compile(_DEGREES + _MINUTES + _SECONDS, re.ASCII)
 
@@ -27,7 +27,7 @@ def parse_angle(text: str) -> float:
     Raises
     ------
     ValueError
-        With what is wrong in words.
+        With what is allowed, in words.
 
     Examples
     --------
@@ -40,13 +40,11 @@ def parse_angle(text: str) -> float:
     """
     match = _ANGLE.fullmatch(text)
     if match is None:
-        raise ValueError(
-            "degrees, minutes and seconds such as 1°47'24\" or 1d 47m 24s, or a number without quotes"
-        )
+        raise ValueError("degrees, minutes and seconds such as 1d 47m 24s, or a number without quotes")
     sign, *parts = match.groups()
     given = [part for part in parts if part is not None]
     if any("." in part for part in given[:-1]):
-        raise ValueError("decimals in the last part only, such as 1°47.4' or 1°47'24.5\"")
+        raise ValueError("decimals in the last part only, such as 1d 47.4m or 1d 47m 24.5s")
     degrees, minutes, seconds = (Fraction(part or 0) for part in parts)
     if minutes >= 60:
         raise ValueError("minutes under 60")

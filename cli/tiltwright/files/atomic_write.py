@@ -6,8 +6,6 @@ import contextlib
 import os
 import secrets
 import stat
-import sys
-import time
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
@@ -17,91 +15,70 @@ from tiltwright.files.toml_source import input_kind
 __all__ = ["check_target", "check_targets", "exclusive_lock", "write_all", "write_atomic"]
 
 PATIENCE_S = 20.0
-_PAUSE_S = 0.05
 
 
 @contextlib.contextmanager
 def exclusive_lock(path: str | os.PathLike[str], patience_s: float = PATIENCE_S) -> Iterator[None]:
-    """Be the only one of this program's processes that writes a file and its log.
+    """Hold an exclusive lock on a file and its log, among this program's processes.
 
-    The system lets the lock go when a process ends, however it ends, so none is ever left behind. The lock file
-    itself stays: taking it away would let two processes lock two files of the same name.
+    The system releases the lock when a process ends, however it ends, so a killed writer leaves none behind.
 
     Parameters
     ----------
     path : str or path
-        The file that is to be written; a symbolic link is followed.
+        The file that is to be written; a symbolic link is followed. The lock file is beside it, hidden.
     patience_s : float
-        How long to wait for somebody else.
+        Seconds to wait for another writer.
 
     Raises
     ------
     InputFaults
-        When somebody else still holds it, or the lock file cannot be made.
+        When another writer still holds it, or the lock file cannot be made.
     """
+    from filelock import FileLock, Timeout
+
     target = Path(os.path.realpath(path))
-    lock = target.with_name(f".{target.name}.lock")
+    if not target.parent.is_dir():  # filelock would make it
+        raise _fault(os.fspath(path), f"no folder {target.parent}", "make the folder first")
+    lock = FileLock(target.with_name(f".{target.name}.lock"), timeout=patience_s)
     try:
-        handle = os.open(lock, os.O_RDWR | os.O_CREAT, 0o666)
-    except OSError as refusal:
-        found = f"a folder that cannot be written to ({refusal.strerror or refusal})"
+        lock.acquire()
+    except Timeout:
+        found = f"a file that somebody else has been writing for {patience_s:g} seconds"
+        tip = "wait for them, then run this again"
+        raise InputFaults(
+            [Diagnostic(os.fspath(path), None, "", found, "one writer at a time", tip)]
+        ) from None
+    except (OSError, NotImplementedError) as refusal:
+        why = getattr(refusal, "strerror", None) or refusal
+        found = f"a folder that cannot be written to ({why})"
         raise InputFaults(
             [Diagnostic(os.fspath(path), None, "", found, "a file that can be written")]
         ) from None
     try:
-        deadline = time.monotonic() + patience_s
-        while not _taken(handle):
-            if time.monotonic() > deadline:
-                found = f"a file that somebody else has been writing for {patience_s:g} seconds"
-                tip = "wait for them, then run this again"
-                raise InputFaults([Diagnostic(os.fspath(path), None, "", found, "one writer at a time", tip)])
-            time.sleep(_PAUSE_S)
         yield
     finally:
-        os.close(handle)
-
-
-if sys.platform == "win32":  # pragma: no cover - the other branch is tested
-
-    def _taken(handle: int) -> bool:
-        import msvcrt
-
-        try:
-            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
-        except OSError:
-            return False
-        return True
-
-else:
-
-    def _taken(handle: int) -> bool:
-        import fcntl
-
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return False
-        return True
+        lock.release()
 
 
 def write_atomic(
     path: str | os.PathLike[str], content: str | bytes, *, force: bool = False, edits: bool = False
 ) -> None:
-    """Write a file so that there is the old one or the new one, never half of one.
+    """Write a file so that either the old or the new one exists, never half of one.
 
-    The content goes to a temporary file in the same folder, is brought to the disk, and takes the file's name
-    in one step. After any exception the temporary file is gone and the old file stands as it was.
+    The content is written to a temporary file in the same folder, synchronized to the disk, and renamed in one step.
+    After any exception the temporary file is gone and the old file unchanged.
 
     Parameters
     ----------
     path : str or path
-        A symbolic link is followed; what it points to is written.
+        A symbolic link is followed, and its target written.
     content : str or bytes
-        Text is written as UTF-8, its line ends as they are.
+        Text is written as UTF-8, with its own line ends.
     force : bool
-        Whether a file that is there already may be replaced. Its permissions are kept.
+        Whether an existing file may be replaced. Its permissions are kept.
     edits : bool
-        Whether the file is an input that the command is there to change. No other input is ever replaced.
+        Whether the file is an input that the command is meant to change. No other input is ever replaced.
 
     Raises
     ------
@@ -115,14 +92,14 @@ def write_atomic(
 def write_all(files: Mapping[Path, str | bytes], *, force: bool = False) -> None:
     """Write several files that belong together: all of them, or none.
 
-    Every one is looked at and brought to the disk under a temporary name before the first takes its own.
+    Every file is checked, and written to the disk under a temporary name, before the first gets its own.
 
     Parameters
     ----------
     files : mapping of path to content
         As `write_atomic` takes them.
     force : bool
-        Whether files that are there already may be replaced.
+        Whether existing files may be replaced.
 
     Raises
     ------
@@ -142,10 +119,10 @@ def _write(files: Sequence[tuple[str | os.PathLike[str], str | bytes]], *, force
             temporary = target.with_name(f".{target.name[:100]}.{secrets.token_hex(6)}.part")
             waiting.append((shown, temporary, target))
             data = content.encode("utf-8") if isinstance(content, str) else bytes(content)
-            with _refusals_told(shown):
+            with _os_errors_as_faults(shown):
                 _write_and_sync(temporary, data, mode)
         for shown, temporary, target in waiting:
-            with _refusals_told(shown):
+            with _os_errors_as_faults(shown):
                 _take_name(shown, temporary, target, force=force)
     except BaseException:
         for _, temporary, _ in waiting:
@@ -159,7 +136,7 @@ def _write(files: Sequence[tuple[str | os.PathLike[str], str | bytes]], *, force
 def check_targets(
     paths: Sequence[str | os.PathLike[str]], *, force: bool, edits: bool = False
 ) -> list[int | None]:
-    """Whether several files may be written together, as :func:`write_all` asks before it writes.
+    """Check that several files may be written together, as :func:`write_all` does first.
 
     Returns
     -------
@@ -178,7 +155,7 @@ def check_targets(
         shown = os.fspath(path)
         real = os.path.realpath(shown)
         if real in seen:
-            found, allowed = f"the same file as {seen[real]}", "a file of its own for each"
+            found, allowed = f"the same file as {seen[real]}", "a different file for each"
             raise InputFaults([*faults, Diagnostic(shown, None, "", found, allowed, "give it another name")])
         seen[real] = shown
         try:
@@ -192,8 +169,8 @@ def check_targets(
 
 
 @contextlib.contextmanager
-def _refusals_told(shown: str) -> Iterator[None]:
-    """What the system refuses, as a fault of the file."""
+def _os_errors_as_faults(shown: str) -> Iterator[None]:
+    """Turn an OSError into a fault of the file."""
     try:
         yield
     except OSError as refusal:
@@ -201,23 +178,23 @@ def _refusals_told(shown: str) -> Iterator[None]:
 
 
 def check_target(path: str | os.PathLike[str], *, force: bool = False, edits: bool = False) -> int | None:
-    """Whether a file may be written, as :func:`write_atomic` asks before it writes.
+    """Check that a file may be written, as :func:`write_atomic` does first.
 
     Returns
     -------
     int or None
-        The permissions of the file that is to be replaced; None for a new one.
+        The permissions of the file to be replaced; None for a new one.
 
     Raises
     ------
     InputFaults
-        As `write_atomic` does, for all that can be seen beforehand.
+        As `write_atomic` does, for every fault that shows beforehand.
     """
     shown = os.fspath(path)
     target = Path(os.path.realpath(shown))
     read = None if edits else input_kind(target)
     if read is not None:
-        found = f"{read.split(' ', 1)[-1]} itself, which was read for this"
+        found = f"{read.split(' ', 1)[-1]} itself, an input of this command"
         raise InputFaults(
             [Diagnostic(shown, None, "", f"the {found}", "another file to write to", "give it another name")]
         )
@@ -241,7 +218,7 @@ def check_target(path: str | os.PathLike[str], *, force: bool = False, edits: bo
 
 
 def _write_and_sync(temporary: Path, data: bytes, mode: int | None) -> None:
-    # 0o666 less the umask is what any new file gets; O_EXCL never opens what somebody else put there.
+    # Permissions of a new file: 0o666 less the umask. O_EXCL never opens an existing file or link.
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
     with os.fdopen(os.open(temporary, flags, 0o666), "wb") as stream:
         stream.write(data)
@@ -253,7 +230,7 @@ def _write_and_sync(temporary: Path, data: bytes, mode: int | None) -> None:
 
 def _take_name(shown: str, temporary: Path, target: Path, *, force: bool) -> None:
     if not force:
-        # A file that has appeared meanwhile must not be replaced; a link refuses where a rename would not.
+        # A file that has appeared meanwhile must not be replaced: a link fails then, a rename would not.
         try:
             os.link(temporary, target)
         except FileExistsError:
@@ -268,7 +245,7 @@ def _take_name(shown: str, temporary: Path, target: Path, *, force: bool) -> Non
 
 
 def _sync_folder(folder: Path) -> None:
-    """Bring the new name to the disk where the system can; the content is there already."""
+    """Synchronize the new name to the disk, where the system can."""
     with contextlib.suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)
         try:
@@ -278,7 +255,7 @@ def _sync_folder(folder: Path) -> None:
 
 
 def _exists(shown: str) -> InputFaults:
-    return _fault(shown, "a file that is there already", "use --force to replace it, or another name")
+    return _fault(shown, "a file that is there already", "use --force to replace it, or give it another name")
 
 
 def _fault(shown: str, found: str, tip: str) -> InputFaults:

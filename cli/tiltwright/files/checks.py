@@ -15,34 +15,27 @@ from tiltwright.files.materials import MATERIALS
 from tiltwright.files.schema_types import keys_given
 from tiltwright.files.solid_tables import SHAPES, SolidTable, ToolTable
 
-__all__ = [
-    "Known",
-    "direction_of",
-    "job_findings",
-    "job_solid_findings",
-    "machine_findings",
-    "machine_solid_findings",
-]
+__all__ = ["KnownMachine", "check_job", "check_machine", "direction_of"]
 
 _FLAT_BELOW = 0.5
 
 
-def machine_findings(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
-    """What is wrong between the values of a machine file.
+def check_machine(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
+    """Check the values of a machine file against each other.
 
-    The model may be a draft with None for what could not be read.
+    The table may be partial, with None for what could not be read.
     """
     yield from _rotary_letters(machine)
     for place, rotary in enumerate(machine.rotary):
         yield from _one_direction(place, rotary)
         yield from _index_move(place, rotary)
     yield from _platter(machine)
-    yield from machine_solid_findings(machine)
+    yield from _check_machine_solids(machine)
     yield from _z_reference(machine)
 
 
 def direction_of(rotary: RotaryTable) -> tuple[float, float, float] | None:
-    """The direction of a rotary's line, however the file gives it; None where it does not."""
+    """The direction of a rotary's line, from `along` or `direction`; None where the file has neither."""
     if rotary.direction is not None:
         return rotary.direction
     return AXIS_DIRECTIONS[rotary.along] if rotary.along is not None else None
@@ -73,9 +66,9 @@ def _rotary_letters(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
             continue
         before = first.setdefault(rotary.letter, place)
         if before != place:
-            found = f"{shown(rotary.letter)}, the letter of rotary {before + 1} already"
+            found = f"{shown(rotary.letter)}, already the letter of rotary {before + 1}"
             yield UnlocatedDiagnostic(
-                ("rotary", place, "letter"), found, "a letter of its own for every rotary"
+                ("rotary", place, "letter"), found, "a different letter for each rotary"
             )
 
 
@@ -85,7 +78,9 @@ def _one_direction(place: int, rotary: RotaryTable) -> Iterator[UnlocatedDiagnos
     if len(given) == 2:
         yield UnlocatedDiagnostic(("rotary", place, "direction"), "along and direction both", allowed)
     elif not given:
-        yield UnlocatedDiagnostic(("rotary", place, "along"), "neither along nor direction", allowed)
+        yield UnlocatedDiagnostic(
+            ("rotary", place, "along"), "neither along nor direction is given", allowed, missing=True
+        )
 
 
 def _platter(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
@@ -98,8 +93,9 @@ def _platter(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
     if abs(upright) >= _FLAT_BELOW and ("platter" if platter is None else "face") not in given:
         yield UnlocatedDiagnostic(
             ("platter", "face"),
-            "nothing, the key is missing",
+            "the key is missing",
             "face = machine Z of the platter's face at the all-zero pose, since the last rotary stands upright",
+            missing=True,
         )
     if platter is not None and platter.normal is not None:
         away = (
@@ -112,7 +108,7 @@ def _platter(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
                 ("platter", "normal"),
                 shown(list(platter.normal)),
                 "a direction away from the platter",
-                "turn its sign round if it points into the platter",
+                "reverse its sign if it points into the platter",
             )
 
 
@@ -122,9 +118,10 @@ def _z_reference(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
     if machine.z_reference == "reference tool" and not given:
         yield UnlocatedDiagnostic(
             path,
-            "nothing, the key is missing",
+            "the key is missing",
             "the reference tool's length from the gauge line, above zero",
             'it goes with z_reference = "reference tool"',
+            missing=True,
         )
     if machine.z_reference == "gauge line" and given:
         yield UnlocatedDiagnostic(
@@ -138,8 +135,8 @@ def _z_reference(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
 _PLACES = ("base", "part", "spindle")
 
 
-def machine_solid_findings(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
-    """What is wrong between the values that a machine file gives for reach; the model may be a draft."""
+def _check_machine_solids(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
+    """Check the values that a machine file gives for reach; the table may be partial."""
     letters = [rotary.letter for rotary in machine.rotary if rotary.letter is not None]
     complete = len(letters) == len(machine.rotary)
     places = ["base", *letters, "spindle"] if complete else None
@@ -151,14 +148,14 @@ def machine_solid_findings(machine: MachineFile) -> Iterator[UnlocatedDiagnostic
     if spindle is not None and len(keys_given(spindle) & {"diameter", "length"}) == 1:
         (given,) = keys_given(spindle) & {"diameter", "length"}
         yield UnlocatedDiagnostic(
-            ("spindle", given), f"{given} alone", "diameter and length of the nose, or neither"
+            ("spindle", given), f"{given} alone", "both diameter and length of the nose, or neither"
         )
 
 
-def job_solid_findings(
+def _check_job_solids(
     job: JobFile, letters: Sequence[str] | None, holders: Sequence[str] | None
 ) -> Iterator[UnlocatedDiagnostic]:
-    """What is wrong between the values that a job file gives for reach; the model may be a draft.
+    """Check the values that a job file gives for reach; the table may be partial.
 
     Parameters
     ----------
@@ -207,8 +204,8 @@ def _own_names(table: str, names: Iterable[str | None]) -> Iterator[UnlocatedDia
             continue
         before = first.setdefault(unicodedata.normalize("NFC", name), place)
         if before != place:
-            found = f"{shown(name)}, the name of {table} {before + 1} already"
-            yield UnlocatedDiagnostic((table, place, "name"), found, f"a name of its own for every {table}")
+            found = f"{shown(name)}, already the name of {table} {before + 1}"
+            yield UnlocatedDiagnostic((table, place, "name"), found, f"a different name for each {table}")
 
 
 def _known_name(
@@ -254,7 +251,10 @@ def _solid(path: KeyPath, solid: SolidTable, places: Sequence[str] | None) -> It
     if len(given) != 1:
         where: KeyPath = (*path, given[1]) if given else path
         yield UnlocatedDiagnostic(
-            where, " and ".join(given) if given else "no shape", f"just one of {', '.join(SHAPES)}"
+            where,
+            " and ".join(given) if given else f"no {', '.join(SHAPES[:-1])} or {SHAPES[-1]}",
+            f"exactly one of {', '.join(SHAPES)}" if given else "exactly one of them",
+            missing=not given,
         )
     if solid.on is not None and places is not None:
         yield from _known_name((*path, "on"), solid.on, places, "place")
@@ -286,8 +286,8 @@ _SLACK_DEG = 1e-9
 
 
 @dataclass(frozen=True)
-class Known:
-    """What is known of the machine, which may have faults itself.
+class KnownMachine:
+    """The readable part of a machine file, which may have faults itself.
 
     Attributes
     ----------
@@ -307,10 +307,10 @@ class Known:
     holders: tuple[str, ...] | None = None
 
 
-def job_findings(job: JobFile, known: Known) -> Iterator[UnlocatedDiagnostic]:
-    """What is wrong between the values of a job file, and between it and its machine.
+def check_job(job: JobFile, known: KnownMachine) -> Iterator[UnlocatedDiagnostic]:
+    """Check the values of a job file against each other and against its machine.
 
-    The model may be a draft with None for what is unknown.
+    The table may be partial, with None for what is unknown.
     """
     yield from _names(job.operation)
     for place, operation in enumerate(job.operation):
@@ -328,21 +328,21 @@ def job_findings(job: JobFile, known: Known) -> Iterator[UnlocatedDiagnostic]:
             yield from _limits((*path, "hold"), operation.hold, known)
             if known.letters is not None and set(known.letters) <= set(operation.hold):
                 yield UnlocatedDiagnostic(
-                    (*path, "hold"), "every rotary held", "at least one rotary left to aim with"
+                    (*path, "hold"), "every rotary held", "at least one rotary free to aim with"
                 )
-    yield from job_solid_findings(job, known.letters, known.holders)
+    yield from _check_job_solids(job, known.letters, known.holders)
     if job.square_up is not None:
         yield from _letters(("square_up",), job.square_up, known)
     if job.touched is not None and job.touched.pose is not None:
         place_of_pose: KeyPath = ("touched", "pose")
         yield from _letters(place_of_pose, job.touched.pose, known)
         yield from _every_letter(place_of_pose, job.touched.pose, known)
-        machine_angles = Known(known.letters, known.limits_deg, dict.fromkeys(known.limits_deg, 0.0))
+        machine_angles = KnownMachine(known.letters, known.limits_deg, dict.fromkeys(known.limits_deg, 0.0))
         yield from _limits(place_of_pose, job.touched.pose, machine_angles)
 
 
 def _names(operations: Iterable[OperationTable]) -> Iterator[UnlocatedDiagnostic]:
-    """Names that two operations share, after repeats have been given their numbers."""
+    """Check for names that two operations share, repeats with their numbers."""
     taken: dict[str, int] = {}
     for place, operation in enumerate(operations):
         if operation.name is None:
@@ -361,8 +361,8 @@ def _names(operations: Iterable[OperationTable]) -> Iterator[UnlocatedDiagnostic
                 )
                 yield UnlocatedDiagnostic(
                     ("operation", place, "name"),
-                    f"{found}, a name that operation {before + 1} has already",
-                    "a name of its own for every operation",
+                    f"{found}, already the name of operation {before + 1}",
+                    "a different name for each operation",
                 )
                 break
 
@@ -372,7 +372,10 @@ def _form(place: int, operation: OperationTable) -> Iterator[UnlocatedDiagnostic
     if len(given) != 1:
         path: KeyPath = ("operation", place, given[1]) if given else ("operation", place)
         yield UnlocatedDiagnostic(
-            path, " and ".join(given) if given else "none of them", f"just one of {', '.join(FORMS)}"
+            path,
+            " and ".join(given) if given else f"no {', '.join(FORMS[:-1])} or {FORMS[-1]}",
+            f"exactly one of {', '.join(FORMS)}" if given else "exactly one of them",
+            missing=not given,
         )
 
 
@@ -403,20 +406,20 @@ def _repeat(place: int, operation: OperationTable) -> Iterator[UnlocatedDiagnost
     if first is not None and first + repeat.count - 1 > LAST_WORK_OFFSET:
         yield UnlocatedDiagnostic(
             ("operation", place, "work_offset"),
-            f"{first} to {first + repeat.count - 1}, one for each of {repeat.count} repeats",
+            f"{first} to {first + repeat.count - 1} for {repeat.count} repeats",
             f"work offsets 1 to {LAST_WORK_OFFSET}",
-            "leave work_offset out to have it set again before each operation",
+            "leave work_offset out to load one offset again before each operation",
         )
 
 
 def _only_when_aimed(place: int, operation: OperationTable) -> Iterator[UnlocatedDiagnostic]:
-    """Keys that would be passed over in silence where the angles are given."""
+    """Check for keys that would have no effect beside stated angles."""
     given = keys_given(operation)
     if operation.when_free == "line up x" and "normal" in given:
         yield UnlocatedDiagnostic(
             ("operation", place, "when_free"),
-            '"line up x" beside normal, which says nothing of an x',
-            'beside tip or through, which have an x of their own; beside normal "keep" only',
+            '"line up x" beside normal, which defines no x direction',
+            '"line up x" beside tip or through; beside normal, "keep" only',
         )
     if "at" not in given:
         return
@@ -426,11 +429,13 @@ def _only_when_aimed(place: int, operation: OperationTable) -> Iterator[Unlocate
             yield UnlocatedDiagnostic(
                 ("operation", place, key),
                 f"{key} beside at",
-                f"{key} with normal, tip or through only: at gives the angles themselves",
+                f"{key} beside normal, tip or through only: at gives the angles themselves",
             )
 
 
-def _letters(path: KeyPath, angles: Mapping[str, object], known: Known) -> Iterator[UnlocatedDiagnostic]:
+def _letters(
+    path: KeyPath, angles: Mapping[str, object], known: KnownMachine
+) -> Iterator[UnlocatedDiagnostic]:
     for letter in angles:
         if known.letters is None:
             if letter not in ("A", "B", "C"):
@@ -442,17 +447,20 @@ def _letters(path: KeyPath, angles: Mapping[str, object], known: Known) -> Itera
             yield UnlocatedDiagnostic((*path, letter), f"the rotary {shown(letter)}", allowed, tip)
 
 
-def _every_letter(path: KeyPath, angles: Mapping[str, float], known: Known) -> Iterator[UnlocatedDiagnostic]:
+def _every_letter(
+    path: KeyPath, angles: Mapping[str, float], known: KnownMachine
+) -> Iterator[UnlocatedDiagnostic]:
     missing = [letter for letter in known.letters or () if letter not in angles]
     if missing:
         yield UnlocatedDiagnostic(
             path,
             f"no angle for {one_of(missing, 'and')}",
             f"an angle for every rotary of the machine, {one_of(known.letters or (), 'and')}",
+            missing=True,
         )
 
 
-def _limits(path: KeyPath, angles: Mapping[str, float], known: Known) -> Iterator[UnlocatedDiagnostic]:
+def _limits(path: KeyPath, angles: Mapping[str, float], known: KnownMachine) -> Iterator[UnlocatedDiagnostic]:
     for letter, angle in angles.items():
         if letter not in known.limits_deg or letter not in known.offset_deg:
             continue

@@ -1,4 +1,4 @@
-"""What is wrong with an input, told so that it can be put right: where, what was found, what is allowed."""
+"""Diagnostics of an input: where the fault is, what was found, what is allowed, what to do."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ __all__ = [
     "InvalidValue",
     "KeyPath",
     "UnlocatedDiagnostic",
-    "kind_of",
+    "invisible_character",
     "nearest",
     "one_of",
     "sanitized",
     "shown",
-    "unseen",
+    "type_words",
     "words_for",
 ]
 
@@ -29,14 +29,14 @@ KeyPath = tuple[str | int, ...]
 _LONGEST = 60
 _CLOSE = 0.75
 _BEGUN = 4
-_UNSEEN = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
+_INVISIBLE = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
 
 
 @dataclass(frozen=True)
 class UnlocatedDiagnostic:
-    """A fault that is not yet located: the key's path, what was found there, what is allowed, a tip.
+    """A fault by its key's path, before its line is known; the fields are those of `Diagnostic`.
 
-    The line is only stated where the path cannot tell it.
+    The line is given only where the path does not lead to it.
     """
 
     path: KeyPath
@@ -44,11 +44,12 @@ class UnlocatedDiagnostic:
     allowed: str
     tip: str = ""
     line: int | None = None
+    missing: bool = False
 
 
 @dataclass(frozen=True)
 class Diagnostic:
-    """One thing that is wrong.
+    """One fault.
 
     Attributes
     ----------
@@ -61,12 +62,16 @@ class Diagnostic:
     found, allowed : str
     tip : str
         What to do about it; may be empty.
+    missing : bool
+        Whether `found` says that something is not there, instead of what is.
 
     Examples
     --------
     >>> print(Diagnostic("mill.toml", 7, "rotary 2, letter", '"D"', '"A", "B" or "C"', "ISO 841 letters"))
     mill.toml:7: rotary 2, letter: found "D"; allowed: "A", "B" or "C"
         tip: ISO 841 letters
+    >>> print(Diagnostic("job.toml", None, "", "no such file", "a job file", missing=True))
+    job.toml: no such file; expected a job file
     """
 
     file: str
@@ -75,23 +80,26 @@ class Diagnostic:
     found: str
     allowed: str
     tip: str = ""
+    missing: bool = False
 
     def __str__(self) -> str:
         place = sanitized(self.file) + (f":{self.line}" if self.line is not None else "")
         key = f"{sanitized(self.key)}: " if self.key else ""
-        text = f"{place}: {key}found {sanitized(self.found)}; allowed: {sanitized(self.allowed)}"
+        found, allowed = sanitized(self.found), sanitized(self.allowed)
+        fault = f"{found}; expected {allowed}" if self.missing else f"found {found}; allowed: {allowed}"
+        text = f"{place}: {key}{fault}"
         return f"{text}\n    tip: {sanitized(self.tip)}" if self.tip else text
 
 
 class InputFaults(Exception):  # noqa: N818 - it carries several, and the user sees faults
-    """Every fault that was found in the input, in one exception.
+    """Every fault of the input, in one exception.
 
     Examples
     --------
-    >>> raise InputFaults([Diagnostic("job.toml", None, "", "no such file", "a job file")])
+    >>> raise InputFaults([Diagnostic("job.toml", None, "", "a folder", "a job file")])
     Traceback (most recent call last):
         ...
-    tiltwright.files.diagnostics.InputFaults: job.toml: found no such file; allowed: a job file
+    tiltwright.files.diagnostics.InputFaults: job.toml: found a folder; allowed: a job file
     """
 
     def __init__(self, faults: Iterable[Diagnostic]) -> None:
@@ -102,8 +110,8 @@ class InputFaults(Exception):  # noqa: N818 - it carries several, and the user s
         return "\n".join(str(fault) for fault in self.faults)
 
 
-class InvalidValue(ValueError):  # noqa: N818 - it refuses, and what the user sees is a fault
-    """A value that may not be: what is allowed, what was found if the value does not say it, and a tip.
+class InvalidValue(ValueError):  # noqa: N818 - the user sees a fault, not an error
+    """An invalid value: what is allowed, what was found where the value itself does not show it, and a tip.
 
     Examples
     --------
@@ -118,21 +126,21 @@ class InvalidValue(ValueError):  # noqa: N818 - it refuses, and what the user se
         self.allowed, self.found, self.tip = allowed, found, tip
 
 
-def unseen(text: str) -> str:
-    r"""The first character that is not seen but moves what is: a control, a turn of the writing; or nothing.
+def invisible_character(text: str) -> str:
+    r"""The first control, format or line-separating character of a text; empty where it has none.
 
     Examples
     --------
-    >>> unseen("port 1"), unseen("port\u202e1")
+    >>> invisible_character("port 1"), invisible_character("port\u202e1")
     ('', '\u202e')
     """
     if text.isascii() and text.isprintable():
         return ""
-    return next((c for c in text if unicodedata.category(c) in _UNSEEN), "")
+    return next((c for c in text if unicodedata.category(c) in _INVISIBLE), "")
 
 
 def sanitized(text: str) -> str:
-    r"""Text that cannot move a cursor, turn a line around or end it early: what is unseen is spelled out.
+    r"""Text with every invisible character spelled out, so that it cannot move a cursor or end a line.
 
     Examples
     --------
@@ -141,7 +149,7 @@ def sanitized(text: str) -> str:
     """
     if text.isascii() and text.isprintable():
         return text
-    return "".join(_spelled(c) if unicodedata.category(c) in _UNSEEN else c for c in text)
+    return "".join(_spelled(c) if unicodedata.category(c) in _INVISIBLE else c for c in text)
 
 
 def _spelled(character: str) -> str:
@@ -153,7 +161,7 @@ def _spelled(character: str) -> str:
 
 
 def shown(value: object, longest: int = _LONGEST) -> str:
-    """A value from a file, written as TOML writes it, cleaned and cut to a readable length.
+    """A value from a file as TOML, sanitized and cut to a readable length.
 
     Examples
     --------
@@ -200,12 +208,12 @@ def _joined(parts: Iterable[str], room: int) -> str:
     return ", ".join(kept)
 
 
-def kind_of(value: object) -> str:
-    """What kind of thing a value of a TOML file is, in words.
+def type_words(value: object) -> str:
+    """The type of a value of a TOML file, in words.
 
     Examples
     --------
-    >>> kind_of("50"), kind_of(True), kind_of([1])
+    >>> type_words("50"), type_words(True), type_words([1])
     ('text', 'true or false', 'a list')
     """
     if isinstance(value, bool):
@@ -223,7 +231,7 @@ def kind_of(value: object) -> str:
 
 
 def one_of(choices: Iterable[object], last: str = "or") -> str:
-    """Choices as a sentence lists them.
+    """A list of choices in words.
 
     Examples
     --------
@@ -235,9 +243,9 @@ def one_of(choices: Iterable[object], last: str = "or") -> str:
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
-    """The known word that comes closest to a mistyped or shortened one, or None when none is really close.
+    """The known word nearest to a mistyped or shortened one; None where none is near enough.
 
-    A wrong suggestion is worse than none: "hight" is no slip of "shift".
+    A wrong suggestion is worse than none: "hight" is not a slip for "shift".
 
     Examples
     --------

@@ -1,9 +1,8 @@
-"""Full validation of a file by pydantic models made of its description: every fault, and what can be read all the same.
+"""Full validation of a file with pydantic models built from its description: every fault, and a partial model of the rest.
 
-Loading pydantic takes longer than all the rest of reading a file, so that only what needs it does.
-
-Every table gets a twin in which all fields may be missing; values at fault are taken out of the data and
-the rest is validated as usual. Only files with faults pay for this.
+Loading pydantic takes longer than all the rest of reading a file, so only files with faults pay for it. Every table
+gets a partial model in which all fields are optional; faulty values are removed from the data, and the rest is
+validated as usual.
 """
 
 from __future__ import annotations
@@ -37,41 +36,41 @@ from tiltwright.files.diagnostics import (
     InvalidValue,
     KeyPath,
     UnlocatedDiagnostic,
-    kind_of,
     nearest,
     one_of,
     shown,
+    type_words,
 )
 from tiltwright.files.schema_types import Choice, FieldType, FileTable, PreValidator, words_of
 
 __all__ = [
     "REFUSED",
     "details",
-    "findings_of",
+    "diagnostics_of",
     "is_table_list",
     "model_inside",
     "partial_model",
     "pydantic_model",
 ]
 
-# Looking through every installed package for plugins of pydantic costs 30 ms; none is wanted.
+# The search of every installed package for pydantic plugins costs 30 ms, and none is wanted.
 os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
 
 
 REFUSED = "refused"
-"""The error type of every refusal of our own; its context holds `allowed`, `found` and `tip`."""
+"""Error type of an `InvalidValue`; its context holds `allowed`, `found` and `tip`."""
 
 _CONSTRAINTS = ("ge", "gt", "le", "lt", "min_length", "max_length", "description", "examples")
 
 
 class _Strict(BaseModel):
-    # A table is built into its file's validator when that is first used: on its own it never needs one.
+    # A table is built into its file's validator when that is first used, and needs none of its own.
     model_config = ConfigDict(defer_build=True, strict=True, extra="forbid", allow_inf_nan=False, frozen=True)
 
 
 @cache
 def pydantic_model(table: type[FileTable]) -> type[BaseModel]:
-    """The model that takes what the table takes, with the same fields and defaults."""
+    """The pydantic model of a table, with the same fields, defaults and rules."""
     fields: dict[str, Any] = {}
     for field in msgspec.structs.fields(table):
         fields[field.name] = (_annotation(field.type), _default(field.default))
@@ -82,7 +81,7 @@ def pydantic_model(table: type[FileTable]) -> type[BaseModel]:
 
 
 def _ruled(rule: dict[str, Any]) -> type[BaseModel]:
-    """The base of a model whose JSON Schema says more than its keys do."""
+    """Base of a model whose JSON Schema has rules between keys."""
 
     class Ruled(_Strict):
         model_config = ConfigDict(json_schema_extra=rule)
@@ -91,27 +90,27 @@ def _ruled(rule: dict[str, Any]) -> type[BaseModel]:
 
 
 def _default(default: object) -> object:
-    """A field's default as the plain type, which JSON knows."""
+    """A field's default as a type that JSON knows."""
     if default is msgspec.NODEFAULT:
         return ...
     return type(default).__mro__[-2](default) if isinstance(default, FieldType) else default
 
 
-def _annotation(annotation: Any) -> Any:  # noqa: ANN401 - whatever an annotation may be
-    """A field's annotation as pydantic reads it."""
+def _annotation(annotation: Any) -> Any:  # noqa: ANN401 - any annotation
+    """A field's annotation, as pydantic reads it."""
     if isinstance(annotation, type) and not get_args(annotation):
         return _type(annotation)
     origin, arguments = get_origin(annotation), get_args(annotation)
     if origin is Annotated:
-        told: list[Any] = []
+        constraints: list[Any] = []
         for metadata in annotation.__metadata__:
-            told += _metadata(metadata, arguments[0])
-        return Annotated[(_annotation(arguments[0]), *told)]
+            constraints += _metadata(metadata, arguments[0])
+        return Annotated[(_annotation(arguments[0]), *constraints)]
     if origin in (Union, UnionType):
         return Union[tuple(_annotation(argument) for argument in arguments)]  # noqa: UP007 - of a tuple
     if origin is tuple:
         inside = tuple(a if a is Ellipsis else _annotation(a) for a in arguments)
-        # A file knows lists only.
+        # TOML has lists only.
         return Annotated[tuple[inside], Field(strict=False)]  # type: ignore[valid-type]
     if origin is dict:
         return dict[tuple(_annotation(argument) for argument in arguments)]  # type: ignore[misc]
@@ -122,35 +121,35 @@ def _type(kind: type) -> Any:  # noqa: ANN401 - a type or an annotated one
     if issubclass(kind, FileTable):
         return pydantic_model(kind)
     if issubclass(kind, FieldType):
-        told: list[Any] = [BeforeValidator(_told(kind.before)), AfterValidator(_told(kind.after))]
+        rules: list[Any] = [BeforeValidator(_reported(kind.before)), AfterValidator(_reported(kind.after))]
         if kind.schema is not None:
-            told.append(WithJsonSchema(kind.schema))
-        return Annotated[(_annotation(kind.plain), *told)]
+            rules.append(WithJsonSchema(kind.schema))
+        return Annotated[(_annotation(kind.plain), *rules)]
     return kind
 
 
 def _metadata(metadata: object, annotation: object) -> list[Any]:
     if isinstance(metadata, Meta):
-        said = {name: getattr(metadata, name) for name in dir(metadata) if not name.startswith("_")}
-        told = {name: value for name, value in said.items() if value is not None}
-        if unknown := told.keys() - set(_CONSTRAINTS):
+        named = {name: getattr(metadata, name) for name in dir(metadata) if not name.startswith("_")}
+        given = {name: value for name, value in named.items() if value is not None}
+        if unknown := given.keys() - set(_CONSTRAINTS):
             raise TypeError(f"a Meta: expected {', '.join(_CONSTRAINTS)}, found {', '.join(sorted(unknown))}")
-        return [Field(**told)]
+        return [Field(**given)]
     if isinstance(metadata, PreValidator):
         schema = [] if metadata.schema is None else [WithJsonSchema(metadata.schema)]
-        return [BeforeValidator(_told(metadata.check)), *schema]
+        return [BeforeValidator(_reported(metadata.check)), *schema]
     if isinstance(metadata, Choice):
         words = words_of(annotation)
         if not words:
             raise TypeError(f"a Choice: expected a Literal before it, found {annotation!r}")
-        return [BeforeValidator(_told(partial(metadata.check, words=words)))]
-    raise TypeError(f"an annotation: expected Meta, Before or Choice beside a type, found {metadata!r}")
+        return [BeforeValidator(_reported(partial(metadata.check, words=words)))]
+    raise TypeError(f"an annotation: expected Meta, PreValidator or Choice beside a type, found {metadata!r}")
 
 
-def _told(check: Callable[[Any], Any]) -> Callable[[Any], Any]:
-    """A check whose refusal reaches the list of errors with its words."""
+def _reported(check: Callable[[Any], Any]) -> Callable[[Any], Any]:
+    """A check whose `InvalidValue` becomes an error of pydantic's, with its words."""
 
-    def checked(value: Any) -> Any:  # noqa: ANN401 - as the check has it
+    def checked(value: Any) -> Any:  # noqa: ANN401 - the check's own types
         try:
             return check(value)
         except InvalidValue as refusal:
@@ -172,7 +171,7 @@ _WANTED = {
     "tuple_type": "a list in square brackets",
     "bool_type": "true or false, without quotes",
 }
-# Other words of the trade, and slips too far off to be recognised, where they can mean one key only.
+# Other words of the trade, and misspellings too far off to be recognised, where they can mean one key only.
 _OTHER_WORDS = {
     **dict.fromkeys(("height", "heigth", "hight", "thickness", "thick", "rise", "lift"), "up"),
     **dict.fromkeys(("offset", "offsets", "xy"), "shift"),
@@ -203,13 +202,13 @@ _BOUNDS = {
 }
 
 
-def findings_of(model: type[BaseModel], error: ValidationError) -> list[UnlocatedDiagnostic]:
-    """Every error that validating a file's data gave: where, what was found, what is allowed."""
-    return [_finding(model, detail) for detail in details(error)]
+def diagnostics_of(model: type[BaseModel], error: ValidationError) -> list[UnlocatedDiagnostic]:
+    """The errors of validating a file's data, as diagnostics."""
+    return [_diagnostic(model, detail) for detail in details(error)]
 
 
 def details(error: ValidationError) -> list[Mapping[str, Any]]:
-    """The errors, without the lists that count as too short only because their values were refused."""
+    """The errors, without lists that are too short only because their values are invalid."""
     return [
         detail
         for detail in error.errors(include_url=False)
@@ -217,17 +216,19 @@ def details(error: ValidationError) -> list[Mapping[str, Any]]:
     ]
 
 
-def _finding(model: type[BaseModel], detail: Mapping[str, Any]) -> UnlocatedDiagnostic:
+def _diagnostic(model: type[BaseModel], detail: Mapping[str, Any]) -> UnlocatedDiagnostic:
     kind, value, context = detail["type"], detail["input"], detail.get("ctx", {})
     path: KeyPath = tuple(part for part in detail["loc"] if part != "[key]")
     table, field = _field_at(model, path)
     if kind == "extra_forbidden":
         return _unknown_key(model, table, path)
     if kind == "missing":
-        return UnlocatedDiagnostic(path, "nothing, the key is missing", _meaning(str(path[-1]), field))
+        return UnlocatedDiagnostic(path, "the key is missing", _meaning(str(path[-1]), field), missing=True)
     if kind == REFUSED:
-        return UnlocatedDiagnostic(path, context["found"] or _said(value), context["allowed"], context["tip"])
-    return UnlocatedDiagnostic(path, _said(value), _wanted(kind, context, path, field))
+        return UnlocatedDiagnostic(
+            path, context["found"] or _value_words(value), context["allowed"], context["tip"]
+        )
+    return UnlocatedDiagnostic(path, _value_words(value), _wanted(kind, context, path, field))
 
 
 def _wanted(kind: str, context: Mapping[str, Any], path: KeyPath, field: FieldInfo | None) -> str:
@@ -247,15 +248,15 @@ def _wanted(kind: str, context: Mapping[str, Any], path: KeyPath, field: FieldIn
 
 def _unknown_key(model: type[BaseModel], table: type[BaseModel] | None, path: KeyPath) -> UnlocatedDiagnostic:
     known = list(table.model_fields) if table else []
-    near = _meant(str(path[-1]), known)
-    tip = f'did you mean "{near}"?' if near else _home(model, str(path[-1]))
+    near = _intended_key(str(path[-1]), known)
+    tip = f'did you mean "{near}"?' if near else _right_table(model, str(path[-1]))
     return UnlocatedDiagnostic(
         path, f"an unknown key, {shown(path[-1])}", f"the keys {one_of(known, 'and')}", tip
     )
 
 
-def _home(model: type[BaseModel], key: str) -> str:
-    """Where a key would be at home that stands in the wrong table; TOML takes every key for the last table's."""
+def _right_table(model: type[BaseModel], key: str) -> str:
+    """A tip for a key in the wrong table: to TOML every key belongs to the table above it."""
     if key in model.model_fields:
         return "it goes at the top of the file, before the first table in brackets"
     for name, field in model.model_fields.items():
@@ -265,26 +266,26 @@ def _home(model: type[BaseModel], key: str) -> str:
     return ""
 
 
-def _meant(word: str, known: Sequence[str]) -> str | None:
-    """The key that a mistyped one, or another word of the trade, stands for."""
+def _intended_key(word: str, known: Sequence[str]) -> str | None:
+    """The known key that a mistyped one, or another word of the trade, means; None where none is near."""
     other = _OTHER_WORDS.get(word.casefold())
     return nearest(word, known) or (other if other in known else None)
 
 
-def _said(value: object) -> str:
-    """A value and, where its looks may deceive ("50", 2026-01-02), its kind."""
+def _value_words(value: object) -> str:
+    """A value with its type where that may be mistaken ("50", 2026-01-02)."""
     if isinstance(value, Mapping) and not value:
         return "an empty table"
     if isinstance(value, (list, tuple)) and not value:
         return "an empty list"
-    words = kind_of(value)
+    words = type_words(value)
     return (
         f"{shown(value)} ({words})" if words in ("text", "a date or time", "true or false") else shown(value)
     )
 
 
 def _meaning(key: str, field: FieldInfo | None) -> str:
-    """What a missing key should say: its choices, else an example, and what it means."""
+    """A missing key with its choices or an example, and its description."""
     if field is None:
         return "a value"
     if is_table_list(field):
@@ -295,14 +296,14 @@ def _meaning(key: str, field: FieldInfo | None) -> str:
 
 
 def _choices(annotation: object) -> tuple[object, ...]:
-    """The words of a key that has only a few."""
+    """The words that a key may be, where they are few."""
     if isinstance(annotation, type) and issubclass(annotation, Enum):
         return tuple(member.value for member in annotation)
     return get_args(annotation) if get_origin(annotation) is Literal else ()
 
 
 def _bounds(field: FieldInfo | None, kind: str, context: Mapping[str, Any]) -> str:
-    """The whole range of a number where its key states one, else the bound that it broke."""
+    """The range of a number where its key has one, else the bound that it breaks."""
     stated = {
         name: getattr(limit, name)
         for limit in (_limits_of(field) if field else ())
@@ -320,7 +321,7 @@ def _bounds(field: FieldInfo | None, kind: str, context: Mapping[str, Any]) -> s
 
 
 def _limits_of(field: FieldInfo) -> Iterator[object]:
-    """What is said of a number, also where it may be left out."""
+    """The constraints on a number, optional or not."""
     yield from field.metadata
     for argument in get_args(field.annotation):
         for metadata in getattr(argument, "__metadata__", ()):
@@ -328,7 +329,7 @@ def _limits_of(field: FieldInfo) -> Iterator[object]:
 
 
 def is_table_list(field: FieldInfo) -> bool:
-    """Whether a field is a list of tables, ``[[rotary]]``."""
+    """Test whether a field is a list of tables, ``[[rotary]]``."""
     return model_inside(field.annotation) is not None and any(
         arg is Ellipsis for arg in get_args(field.annotation)
     )
@@ -346,7 +347,7 @@ def model_inside(annotation: object) -> type[BaseModel] | None:
 
 
 def _field_at(model: type[BaseModel], path: KeyPath) -> tuple[type[BaseModel] | None, FieldInfo | None]:
-    """The table that holds the last key of a path, and the field that the path runs through last."""
+    """The table of a path's last key, and the last field on the path."""
     table: type[BaseModel] | None = model
     field: FieldInfo | None = None
     for place, part in enumerate(path):
@@ -364,34 +365,34 @@ _ROUNDS = 20
 
 
 def partial_model(table: type[AnyTable], data: dict[str, Any]) -> tuple[AnyTable, list[UnlocatedDiagnostic]]:
-    """A draft of a file's data, and everything that is wrong with it.
+    """A partial model of a file's data, and its diagnostics.
 
-    The draft is a model with the fields of the table; see `tiltwright.files.validation.validated`.
+    The model has the fields of the table; see `tiltwright.files.decoding.decode_table`.
     """
     model = pydantic_model(table)
     try:
         return cast(AnyTable, model.model_validate(data)), []
     except ValidationError as error:
-        return cast(AnyTable, _draft(model, data, error)), findings_of(model, error)
+        return cast(AnyTable, _partial(model, data, error)), diagnostics_of(model, error)
 
 
-def _draft(model: type[BaseModel], data: dict[str, Any], error: ValidationError) -> BaseModel:
-    twin, kept = _twin(model), copy.deepcopy(data)
+def _partial(model: type[BaseModel], data: dict[str, Any], error: ValidationError) -> BaseModel:
+    partial_, kept = _all_optional(model), copy.deepcopy(data)
     for _ in range(_ROUNDS):
         for detail in details(error):
-            _take_out(model, kept, detail["loc"])
+            _remove(model, kept, detail["loc"])
         try:
-            return twin.model_validate(kept)
+            return partial_.model_validate(kept)
         except ValidationError as left:
             error = left
-    return twin.model_validate({})
+    return partial_.model_validate({})
 
 
-def _take_out(model: type[BaseModel], data: Any, path: KeyPath) -> None:  # noqa: ANN401 - a file's data
-    """Take out of the data what an error points into, with a None where a key was given but cannot be read.
+def _remove(model: type[BaseModel], data: Any, path: KeyPath) -> None:  # noqa: ANN401 - a file's data
+    """Remove the value that an error points to; a key that was given but cannot be read becomes None.
 
-    Only unknown keys and lists of tables go without a trace; what should be a table of a list becomes an
-    empty one.
+    Unknown keys and lists of tables are removed altogether; an entry of a list that should be a table becomes an
+    empty table.
     """
     table: type[BaseModel] | None = model
     for place, part in enumerate(path):
@@ -419,8 +420,8 @@ def _or_none(value: object, handler: ValidatorFunctionWrapHandler) -> object:
 
 
 @cache
-def _twin(model: type[BaseModel]) -> type[BaseModel]:
-    """The same table with nothing required and None for what cannot be read."""
+def _all_optional(model: type[BaseModel]) -> type[BaseModel]:
+    """The same model with every field optional, and None for a value that cannot be read."""
     fields: dict[str, Any] = {}
     for name, field in model.model_fields.items():
         inside = model_inside(field.annotation)
@@ -430,10 +431,10 @@ def _twin(model: type[BaseModel]) -> type[BaseModel]:
             relaxed.default = None if field.is_required() else field.default
             relaxed.metadata = [*field.metadata, WrapValidator(_or_none)]
         elif is_table_list(field):
-            kind = tuple[_twin(inside), ...]  # type: ignore[misc]
+            kind = tuple[_all_optional(inside), ...]  # type: ignore[misc]
             relaxed = Field(default=(), strict=False)
         else:
-            kind = _twin(inside) | None
+            kind = _all_optional(inside) | None
             relaxed = Field(default=None)
         fields[name] = (kind, relaxed)
     return create_model(model.__name__, __base__=model, **fields)

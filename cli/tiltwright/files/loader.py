@@ -1,4 +1,4 @@
-"""Machine and job files as values of `kinematics`: millimetres and degrees, or every fault at once."""
+"""Loader of machine and job files: values of `kinematics` in millimetres and degrees, or every fault at once."""
 
 from __future__ import annotations
 
@@ -25,18 +25,17 @@ from kinematics import (
     plane_from_normal,
     plane_from_rotations,
     plane_through,
-    set_up,
-    square_up,
     table_frame,
 )
-from tiltwright.files.checks import Known, direction_of, job_findings, machine_findings
-from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath, UnlocatedDiagnostic
-from tiltwright.files.job_file import JobFile, OperationTable, StackTable
+from tiltwright.files.checks import KnownMachine, check_job, check_machine, direction_of
+from tiltwright.files.collector import DiagnosticCollector, raise_located
+from tiltwright.files.decoding import decode_table
+from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath
+from tiltwright.files.job_file import DEFAULT_WITHIN, JobFile, OperationTable, StackTable
 from tiltwright.files.machine_file import MachineFile, RotaryTable
 from tiltwright.files.schema_types import keys_given
 from tiltwright.files.toml_source import Source, load
 from tiltwright.files.units import Unit
-from tiltwright.files.validation import merge_findings, validated
 
 __all__ = [
     "ReadJob",
@@ -55,7 +54,7 @@ __all__ = [
 
 @dataclass(frozen=True, eq=False)
 class TouchedZero:
-    """A part zero touched off at the machine.
+    """Part zero as touched off at the machine.
 
     Attributes
     ----------
@@ -64,15 +63,21 @@ class TouchedZero:
     machine_deg : ndarray, shape (n,)
         Machine angles it was read at.
     use : "stack" or "touched"
-        Which of the two the job goes by.
-    within_mm : float or None
-        The largest distance from the stack's part zero that the job accepts.
+        The part zero that the job goes by.
+    within_mm : float
+        The largest accepted distance from the part zero of the stack.
+    within_stated : bool
+        True where the job states it, False where it is the default.
+    typed : bool
+        True where it was typed beside the job, False where the job file has it.
     """
 
     at_mm: NDArray[np.float64]
     machine_deg: NDArray[np.float64]
     use: str
-    within_mm: float | None
+    within_mm: float
+    within_stated: bool
+    typed: bool = False
 
 
 def machine_of(file: MachineFile) -> Machine:
@@ -120,7 +125,7 @@ def step_of(step: StackTable, unit: Unit) -> StackStep:
 
 
 def operation_of(operation: OperationTable, unit: Unit, machine: Machine) -> Operation:
-    """What an operation asks for, in millimetres."""
+    """An operation as the file gives it, in millimetres."""
     at, repeat = operation.at, operation.repeat
     return Operation(
         name=operation.name,
@@ -132,7 +137,7 @@ def operation_of(operation: OperationTable, unit: Unit, machine: Machine) -> Ope
         work_offset=operation.work_offset,
         tilt=operation.tilt,
         held_deg=dict(operation.hold or {}),
-        when_free=operation.when_free or "keep",
+        when_singular=operation.when_free or "keep",
     )
 
 
@@ -149,10 +154,10 @@ def _plane_of(operation: OperationTable) -> Plane | None:
 
 def setup_of(file: JobFile, machine: Machine, steps: tuple[StackStep, ...]) -> Setup:
     """The part on its stack, with the rotary offsets that `square_up` asks for."""
-    setup = set_up(machine, steps)
+    setup = Setup.from_stack(machine, steps)
     for letter, reading_deg in (file.square_up or {}).items():
         if reading_deg is None:
-            setup = square_up(setup, letter)
+            setup = setup.aligned(letter)
         else:
             offset = setup.rotary_offset_deg.copy()
             offset[machine.index(letter)] = reading_deg
@@ -169,7 +174,8 @@ def touched_of(file: JobFile, machine: Machine) -> TouchedZero | None:
         at_mm=_array_mm((touched.X, touched.Y, touched.Z), unit),
         machine_deg=np.array([touched.pose[letter] for letter in machine.letters]),
         use=touched.use,
-        within_mm=_mm(touched.within, unit),
+        within_mm=unit.to_mm(DEFAULT_WITHIN[unit.value] if touched.within is None else touched.within),
+        within_stated=touched.within is not None,
     )
 
 
@@ -186,13 +192,13 @@ Kind = Literal["job", "machine"]
 
 @dataclass(frozen=True, eq=False)
 class ReadMachine:
-    """A machine file that was read and found sound.
+    """A sound machine file.
 
     Attributes
     ----------
     source : Source
     file : MachineFile
-        What it says, in its own unit.
+        Its tables, in its own unit.
     machine : Machine
         In millimetres.
     """
@@ -203,7 +209,7 @@ class ReadMachine:
 
     @property
     def path(self) -> Path:
-        """Where it lies."""
+        """Its path."""
         return self.source.path
 
     @property
@@ -214,20 +220,20 @@ class ReadMachine:
 
 @dataclass(frozen=True, eq=False)
 class ReadJob:
-    """A job file that was read, with its machine, and found sound.
+    """A sound job file, with its machine.
 
     Attributes
     ----------
     source : Source
     file : JobFile
-        What it says, in its own unit.
+        Its tables, in its own unit.
     machine_file : ReadMachine
-    steps : tuple of Step
+    steps : tuple of StackStep
     operations : tuple of Operation
         In the order of the file, one for each [[operation]]; repeats are not yet unfolded.
     setup : Setup
-        The part where the stack puts it, the rotary offsets as `square_up` asks for.
-    touched : Touched or None
+        The part where the stack puts it, with the rotary offsets that `square_up` asks for.
+    touched : TouchedZero or None
     """
 
     source: Source
@@ -240,7 +246,7 @@ class ReadJob:
 
     @property
     def path(self) -> Path:
-        """Where it lies."""
+        """Its path."""
         return self.source.path
 
     @property
@@ -263,15 +269,15 @@ def read_machine(path: str | os.PathLike[str]) -> ReadMachine:
         With every fault of the file.
     """
     source = load(path, "a machine file")
-    _refuse_other(source, "machine")
+    _check_kind(source, "machine")
     machine, _, faults = _machine(source)
     if machine is None:
-        raise InputFaults(faults)
+        raise_located(faults)
     return machine
 
 
 def read_job(path: str | os.PathLike[str]) -> ReadJob:
-    """Read a job file and the machine file that it names (a path seen from the job file's folder).
+    """Read a job file, and the machine file that it names by a path from the job file's folder.
 
     Raises
     ------
@@ -279,43 +285,46 @@ def read_job(path: str | os.PathLike[str]) -> ReadJob:
         With every fault of both files, those of the job file first.
     """
     source = load(path, "a job file")
-    _refuse_other(source, "job")
-    file, findings = validated(JobFile, source)
-    machine, known, machine_faults = _machine_of_job(source, file, findings)
-    if machine is None or findings:
-        findings = merge_findings(findings, job_findings(file, _with_offsets(known, file, None)))
-        raise InputFaults(source.located(findings) + machine_faults)
-    steps = tuple(step_of(step, file.units) for step in file.stack)
-    wanted = set(file.square_up or {})
-    # A letter that the machine lacks is among the findings.
-    setup = setup_of(file, machine.machine, steps) if wanted <= set(machine.machine.letters) else None
-    findings = list(job_findings(file, _with_offsets(known, file, setup)))
-    if setup is None or findings:
-        raise InputFaults(source.located(findings))
-    operations = _operations(source, file, machine.machine)
+    _check_kind(source, "job")
+    file, faults = decode_table(JobFile, source)
+    machine, known, of_machine = _machine_of_job(source, file, faults)
+    setup: Setup | None = None
+    steps: tuple[StackStep, ...] = ()
+    operations: tuple[Operation, ...] = ()
+    # A letter that the machine lacks is reported by the checks.
+    if machine is not None and not faults and set(file.square_up or {}) <= set(machine.machine.letters):
+        steps = tuple(step_of(step, file.units) for step in file.stack)
+        setup = setup_of(file, machine.machine, steps)
+    faults.extend(check_job(file, _with_offsets(known, file, setup)))
+    if machine is not None and not faults:
+        operations = _operations(file, machine.machine, faults)
+    if machine is None or setup is None or faults:
+        raise_located(faults, of_machine)
     return ReadJob(source, file, machine, steps, operations, setup, touched_of(file, machine.machine))
 
 
 def fault_at(
     read: ReadJob | ReadMachine, key: KeyPath, found: str, allowed: str, tip: str = ""
 ) -> Diagnostic:
-    """A fault that only shows later, located in a file that was read.
+    """A located fault of a file that was read, for what only shows later.
 
     Examples
     --------
     ``raise InputFaults([fault_at(job, ("operation", 3, "work_offset"), "2, with other values", "...")])``
     """
-    return read.source.located([UnlocatedDiagnostic(key, found, allowed, tip)])[0]
+    faults = DiagnosticCollector(read.source)
+    faults.add(key, found, allowed, tip)
+    return faults.located()[0]
 
 
-def _refuse_other(source: Source, wanted: Kind) -> None:
-    """One message for a file that is empty or of the other kind, instead of one for every key."""
+def _check_kind(source: Source, wanted: Kind) -> None:
+    """Raise one fault for a file that is empty or of the other kind, instead of one for every key."""
     if not source.data and not source.unread:
-        found = f"nothing: the file {'holds only remarks' if source.text.strip() else 'is empty'}"
+        found = "the file holds only remarks" if source.text.strip() else "the file is empty"
         tip = "tiltwright machine new FILE asks for what goes in" if wanted == "machine" else ""
-        raise InputFaults([Diagnostic(source.file, None, "", found, f"a {wanted} file", tip)])
+        raise InputFaults([Diagnostic(source.file, None, "", found, f"a {wanted} file", tip, missing=True)])
     other: Kind = "job" if wanted == "machine" else "machine"
-    if _marks(source, other) and not _marks(source, wanted):
+    if _has_keys_of(source, other) and not _has_keys_of(source, wanted):
         tips = {
             "job": 'a job file names its machine, machine = "mill.toml"; without a job: --machine FILE',
             "machine": "the machine file is the one that the job file names",
@@ -324,8 +333,8 @@ def _refuse_other(source: Source, wanted: Kind) -> None:
         raise InputFaults([Diagnostic(source.file, None, "", found, f"a {wanted} file", tips[wanted])])
 
 
-def _marks(source: Source, kind: Kind) -> bool:
-    """Whether a file has keys that only one kind of file has."""
+def _has_keys_of(source: Source, kind: Kind) -> bool:
+    """Test whether a file has keys that only this kind of file has."""
     only = {
         "job": {"operation", "stack", "machine", "touched"},
         "machine": {"rotary", "z_reference", "platter"},
@@ -333,55 +342,56 @@ def _marks(source: Source, kind: Kind) -> bool:
     return not only[kind].isdisjoint(source.data)
 
 
-def _machine(source: Source) -> tuple[ReadMachine | None, Known, list[Diagnostic]]:
-    """A machine file's values, or what is still known of it and its faults."""
-    file, findings = validated(MachineFile, source)
-    findings = merge_findings(findings, machine_findings(file))
-    if findings:
-        return None, _known(file), source.located(findings)
+def _machine(source: Source) -> tuple[ReadMachine | None, KnownMachine, DiagnosticCollector]:
+    """The machine, or None and its faults; in both cases what could be read of it."""
+    file, faults = decode_table(MachineFile, source)
+    faults.extend(check_machine(file))
+    machine = None if faults else _sound_machine(file, faults)
+    read = None if machine is None else ReadMachine(source, file, machine)
+    return read, _known(file), faults
+
+
+def _sound_machine(file: MachineFile, faults: DiagnosticCollector) -> Machine | None:
     try:
         machine = machine_of(file)
     except KinematicsError as refusal:
-        return (
-            None,
-            _known(file),
-            source.located([UnlocatedDiagnostic((), str(refusal), "a machine that can be")]),
-        )
+        faults.add((), str(refusal), "a machine that can exist")
+        return None
     try:
         table_frame(machine)
     except KinematicsError:
-        finding = UnlocatedDiagnostic(
-            ("platter", "normal"), "a direction along the machine's X", "a direction across it"
-        )
-        return None, _known(file), source.located([finding])
-    return ReadMachine(source, file, machine), _known(file), []
+        faults.add(("platter", "normal"), "a direction along the machine's X", "a direction across it")
+        return None
+    return machine
 
 
 def _machine_of_job(
-    source: Source, file: JobFile, findings: list[UnlocatedDiagnostic]
-) -> tuple[ReadMachine | None, Known, list[Diagnostic]]:
+    source: Source, file: JobFile, faults: DiagnosticCollector
+) -> tuple[ReadMachine | None, KnownMachine, DiagnosticCollector | InputFaults | None]:
+    """The job's machine, or None with what could be read of it and the faults of its file."""
     if file.machine is None:
-        return None, Known(), []
+        return None, KnownMachine(), None
     path = source.path.parent / file.machine
     try:
         machine_source = load(path, "a machine file")
-        _refuse_other(machine_source, "machine")
+        _check_kind(machine_source, "machine")
     except InputFaults as refusal:
         fault, *_ = refusal.faults
         if fault.line is not None:
-            return None, Known(), list(refusal.faults)
-        # Missing, a folder, unreadable, another kind of file: that is the job file's fault, at its key.
-        found = f"{fault.found}: {path}"
-        findings.append(
-            UnlocatedDiagnostic(
-                ("machine",), found, "a machine file, its path seen from this file", fault.tip
-            )
+            return None, KnownMachine(), refusal
+        # Missing, a folder, unreadable, another kind of file: a fault of the job file, at its key.
+        faults.add(
+            ("machine",),
+            f"{fault.found}: {path}",
+            "a machine file, by its path from this file's folder",
+            fault.tip,
+            missing=fault.missing,
         )
-        return None, Known(), []
+        return None, KnownMachine(), None
     return _machine(machine_source)
 
 
-def _known(file: MachineFile) -> Known:
+def _known(file: MachineFile) -> KnownMachine:
     letters = tuple(rotary.letter for rotary in file.rotary)
     complete = bool(letters) and all(letter is not None for letter in letters)
     limits: dict[str, tuple[float, float]] = {
@@ -391,11 +401,11 @@ def _known(file: MachineFile) -> Known:
     }
     holders = tuple(holder.name for holder in file.holder)
     named = all(name is not None for name in holders)
-    return Known(letters if complete else None, limits, holders=holders if named else None)
+    return KnownMachine(letters if complete else None, limits, holders=holders if named else None)
 
 
-def _with_offsets(known: Known, file: JobFile, setup: Setup | None) -> Known:
-    """The rotary offsets: from the setup, or as far as the job file gives them without one."""
+def _with_offsets(known: KnownMachine, file: JobFile, setup: Setup | None) -> KnownMachine:
+    """The same with its rotary offsets: from the setup, or without one as far as the job file gives them."""
     if setup is not None:
         offsets = dict(zip(setup.machine.letters, setup.rotary_offset_deg.tolist(), strict=True))
     elif file.square_up is None and "square_up" in keys_given(file):
@@ -407,20 +417,15 @@ def _with_offsets(known: Known, file: JobFile, setup: Setup | None) -> Known:
             for letter in known.limits_deg
             if readings.get(letter, 0.0) is not None
         }
-    return Known(known.letters, known.limits_deg, offsets, known.holders)
+    return KnownMachine(known.letters, known.limits_deg, offsets, known.holders)
 
 
-def _operations(source: Source, file: JobFile, machine: Machine) -> tuple[Operation, ...]:
-    """The operations, or every refusal of one as a fault."""
+def _operations(file: JobFile, machine: Machine, faults: DiagnosticCollector) -> tuple[Operation, ...]:
+    """The operations; each that the library refuses is a fault."""
     operations: list[Operation] = []
-    findings: list[UnlocatedDiagnostic] = []
     for place, operation in enumerate(file.operation):
         try:
             operations.append(operation_of(operation, file.units, machine))
         except KinematicsError as refusal:
-            findings.append(
-                UnlocatedDiagnostic(("operation", place), str(refusal), "an operation that can be")
-            )
-    if findings:
-        raise InputFaults(source.located(findings))
+            faults.add(("operation", place), str(refusal), "an operation that can be placed")
     return tuple(operations)

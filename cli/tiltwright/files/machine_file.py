@@ -1,4 +1,4 @@
-"""What a machine file may say. Lengths are in the file's own unit; angles in degrees."""
+"""Schema of the machine file. Lengths are in the file's own unit, angles in degrees."""
 
 from typing import Annotated, Any, ClassVar, Literal
 
@@ -10,6 +10,7 @@ from tiltwright.files.schema_types import (
     Choice,
     Coordinate,
     Direction,
+    FieldType,
     FileTable,
     Letter,
     Limits,
@@ -20,6 +21,7 @@ from tiltwright.files.schema_types import (
     UnitName,
 )
 from tiltwright.files.solid_tables import HolderTable, SolidTable, SpindleTable
+from tiltwright.files.z_reading import ANY_Z
 
 __all__ = ["AXIS_DIRECTIONS", "Along", "MachineFile", "PlatterTable", "RotaryTable", "TravelTable"]
 
@@ -42,7 +44,7 @@ _Z_REFERENCE_RULE: dict[str, Any] = {
 
 
 class TravelTable(FileTable, frozen=True, kw_only=True):
-    """How far the linear axes go: machine coordinates of both ends, the lower end first."""
+    """Travel of the linear axes: machine coordinates of both ends, the lower end first."""
 
     x: Annotated[TravelEnds, Meta(description="Ends of X travel, lower end first.", examples=[[-760.0, 0.0]])]
     y: Annotated[TravelEnds, Meta(description="Ends of Y travel, lower end first.", examples=[[-410.0, 0.0]])]
@@ -54,21 +56,21 @@ class RotaryTable(FileTable, frozen=True, kw_only=True):
 
     schema_rule: ClassVar[dict[str, Any]] = _ONE_DIRECTION
 
-    letter: Annotated[Letter, Meta(description="Its address in programs: A, B or C.", examples=["A"])]
+    letter: Annotated[Letter, Meta(description="Address in programs.", examples=["A"])]
     along: Annotated[
         Along | None,
         Choice(suggest=False, tip="the sign says which end of the line is its positive one"),
         Meta(
-            description="The machine axis that its line follows at the all-zero pose, toward the positive end. "
-            "Give this or a measured `direction`.",
+            description="Machine axis that its line follows at the all-zero pose, toward the positive end. Give this or "
+            "a measured `direction`.",
             examples=["+X"],
         ),
     ] = None
     direction: Annotated[
         Direction | None,
         Meta(
-            description="The measured direction of its line at the all-zero pose, machine X, Y, Z, toward the "
-            "positive end; any length. Give this or `along`.",
+            description="Measured direction of its line at the all-zero pose, machine X, Y, Z, toward the positive end; "
+            "any length. Give this or `along`.",
             examples=[[0.99999, 0.00012, -0.00031]],
         ),
     ] = None
@@ -80,8 +82,8 @@ class RotaryTable(FileTable, frozen=True, kw_only=True):
             "from the right for one along +X)",
         ),
         Meta(
-            description="How the table turns on a positive move, seen from the axis' positive end looking back "
-            "to the origin (from above for a rotary along +Z, from the right for one along +X). Jog +10 degrees "
+            description="Sense in which the table turns on a positive move, seen from the axis' positive end looking "
+            "back to the origin (from above for a rotary along +Z, from the right for one along +X). Jog +10 degrees "
             "and watch the table; there is no default, since a wrong one breaks spindles.",
             examples=["clockwise"],
         ),
@@ -89,7 +91,7 @@ class RotaryTable(FileTable, frozen=True, kw_only=True):
     point: Annotated[
         Point,
         Meta(
-            description="The pivot: machine X, Y, Z of any point on its line at the all-zero pose.",
+            description="Pivot: machine X, Y, Z of any point on its line at the all-zero pose. " + ANY_Z,
             examples=[[-381.0, -203.412, -406.118]],
         ),
     ]
@@ -102,7 +104,7 @@ class RotaryTable(FileTable, frozen=True, kw_only=True):
     ]
     zero: Annotated[
         Angle,
-        Meta(description="The angle it displays at the all-zero pose, in degrees.", examples=[0.0]),
+        Meta(description="Angle on the display at the all-zero pose, in degrees.", examples=[0.0]),
     ] = Angle(0.0)
     index_move: Annotated[
         Literal["as the numbers run", "short way"] | None,
@@ -125,40 +127,60 @@ class RotaryTable(FileTable, frozen=True, kw_only=True):
     ] = None
     holding_torque: Annotated[
         Torque | None,
-        Meta(description="What it holds against, with the unit.", examples=["180 N·m", "130 lbf·ft"]),
+        Meta(
+            description="Torque that its brake holds, with the unit; for `reach`.",
+            examples=["180 N m", "130 ft-lb"],
+        ),
     ] = None
     capacity: Annotated[
-        Mass | None, Meta(description="The largest mass it may carry, with the unit.", examples=["50 kg"])
+        Mass | None,
+        Meta(description="Largest mass that it may carry, with the unit; for `reach`.", examples=["50 kg"]),
     ] = None
 
 
 class PlatterTable(FileTable, frozen=True, kw_only=True):
-    """The face that the fixture is bolted to."""
+    """The platter: the face that the fixture is bolted to."""
 
     face: Annotated[
         Coordinate | None,
         Meta(
             description="Machine Z of the face where the innermost rotary's line pierces it, at the all-zero "
-            "pose. Needed unless that rotary lies flat.",
+            "pose. Needed unless that rotary lies flat. " + ANY_Z,
             examples=[-356.112],
         ),
     ] = None
-    diameter: Annotated[
-        PositiveLength | None, Meta(description="Diameter of the platter.", examples=[160.0])
-    ] = None
+    diameter: Annotated[PositiveLength | None, Meta(description="Diameter.", examples=[160.0])] = None
     thickness: Annotated[
         PositiveLength | None,
-        Meta(description="Thickness of the platter, from its face down.", examples=[25.0]),
+        Meta(description="Thickness below its face, for `reach`.", examples=[25.0]),
     ] = None
-    mass: Annotated[Mass | None, Meta(description="Its mass, with the unit.", examples=["9.5 kg"])] = None
+    mass: Annotated[
+        Mass | None, Meta(description="Mass, with the unit; for `reach`.", examples=["9.5 kg"])
+    ] = None
     normal: Annotated[
         Direction | None,
         Meta(
-            description="The measured direction square to the face and away from the platter, machine X, Y, Z at "
-            "the all-zero pose. Leave it out to take the platter as true to its own rotary.",
+            description="Measured direction square to the face and away from the platter, machine X, Y, Z at the "
+            "all-zero pose; left out: true to its own rotary.",
             examples=[[0.0001, -0.0002, 1.0]],
         ),
     ] = None
+
+
+class ZReferenceName(FieldType, str):
+    """Reference of the Z readings; "gage line" is the gauge line."""
+
+    __slots__ = ()
+    plain = Annotated[Literal["gauge line", "reference tool"], Choice()]
+    schema: ClassVar[dict[str, Any] | None] = {
+        "type": "string",
+        "enum": ["gauge line", "reference tool", "gage line"],
+    }
+
+    @classmethod
+    def before(cls, value: object) -> object:
+        """Read the other spelling."""
+        return "gauge line" if value == "gage line" else value
 
 
 class MachineFile(FileTable, frozen=True, kw_only=True):
@@ -168,46 +190,41 @@ class MachineFile(FileTable, frozen=True, kw_only=True):
 
     name: Annotated[
         Name,
-        Meta(description="What the shop calls the machine.", examples=["Teaching mill with tilting rotary"]),
+        Meta(description="The shop's name for the machine.", examples=["Teaching mill with tilting rotary"]),
     ]
-    units: Annotated[
-        UnitName, Meta(description="Unit of every length in this file; nothing guesses it.", examples=["mm"])
-    ]
+    units: Annotated[UnitName, Meta(description="Unit of every length in this file.", examples=["mm"])]
     z_reference: Annotated[
-        Literal["gauge line", "reference tool"],
-        Choice(),
+        ZReferenceName,
         Meta(
-            description='What Z is read with: "gauge line" (tool length offsets are lengths from the spindle\'s '
-            'gauge line) or "reference tool" (every Z here is read with that tool\'s tip).',
+            description='Reference of the Z readings: "gauge line" (tool length offsets are lengths from the '
+            "spindle's gauge line) or \"reference tool\" (every Z here is read with that tool's tip).",
             examples=["gauge line"],
         ),
     ]
     reference_tool_length: Annotated[
         PositiveLength | None,
         Meta(
-            description='Its length from the gauge line; with z_reference = "reference tool" only.',
+            description='Length of the reference tool from the gauge line; with z_reference = "reference tool" only.',
             examples=[120.0],
         ),
     ] = None
     travel: Annotated[
-        TravelTable | None, Meta(description="Ends of the linear axes, machine coordinates.")
+        TravelTable | None, Meta(description="Travel of the linear axes; left out: not checked.")
     ] = None
     rotary: Annotated[
         tuple[RotaryTable, ...],
         Meta(
             min_length=1,
             max_length=3,
-            description="The rotary axes, from the machine base outward.",
+            description="Rotary axes, one to three, from the machine base outward.",
         ),
     ]
-    platter: Annotated[PlatterTable | None, Meta(description="The face that the fixture is bolted to.")] = (
-        None
-    )
-    spindle: Annotated[
-        SpindleTable | None, Meta(description="The spindle's nose, and where it retracts to.")
-    ] = None
+    platter: Annotated[PlatterTable | None, Meta(description="Platter.")] = None
+    spindle: Annotated[SpindleTable | None, Meta(description="Spindle, for `reach`.")] = None
     solid: Annotated[
         tuple[SolidTable, ...],
-        Meta(description="What is in the way: trunnion arms, base, spindle head."),
+        Meta(description="Solids in the way: trunnion arms, base, spindle head; for `reach`."),
     ] = ()
-    holder: Annotated[tuple[HolderTable, ...], Meta(description="The shop's tool holders.")] = ()
+    holder: Annotated[
+        tuple[HolderTable, ...], Meta(description="Tool holders of the shop, for `reach`.")
+    ] = ()

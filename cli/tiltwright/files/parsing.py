@@ -1,4 +1,4 @@
-"""Values typed by people: numbers, angles, poses, names, in options and in cells of tables."""
+"""Parsers of typed values: numbers, angles, poses and names, in options and in cells of tables."""
 
 from __future__ import annotations
 
@@ -11,7 +11,14 @@ from numpy.typing import NDArray
 
 from kinematics import Machine, RotaryAxis
 from tiltwright.files.angle import parse_angle
-from tiltwright.files.diagnostics import Diagnostic, InputFaults, InvalidValue, one_of, shown, unseen
+from tiltwright.files.diagnostics import (
+    Diagnostic,
+    InputFaults,
+    InvalidValue,
+    invisible_character,
+    one_of,
+    shown,
+)
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
 from tiltwright.files.schema_types import LONGEST_NAME, printable_words
 
@@ -28,8 +35,8 @@ __all__ = [
     "three_numbers",
 ]
 
-EMPTY_CELL = "nothing, the cell is empty"
-"""What is found where a cell says nothing."""
+EMPTY_CELL = "nothing in the cell"
+"""Found in a cell without text, in words."""
 
 LARGEST = 1e6
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?", re.ASCII)
@@ -40,7 +47,7 @@ def parse_number(text: str, largest: float = LARGEST) -> float:
 
     Raises
     ------
-    Refused
+    InvalidValue
         On anything else: an empty cell, words, a decimal comma, "nan", a number beyond `largest`.
 
     Examples
@@ -66,7 +73,7 @@ def parse_number(text: str, largest: float = LARGEST) -> float:
 
 
 def parse_degrees(text: str) -> float:
-    """Degrees: a number, or degrees, minutes and seconds.
+    """An angle in degrees: a number, or degrees, minutes and seconds.
 
     Examples
     --------
@@ -83,20 +90,20 @@ def parse_degrees(text: str) -> float:
 
 
 def parse_name(text: str) -> str:
-    """A target's name: printable, 1 to 80 characters, nothing unseen in it."""
+    """A name of one line, 1 to 80 printable characters."""
     name = text.strip()
     allowed = printable_words(LONGEST_NAME)
     if not name:
         raise InvalidValue(found=EMPTY_CELL, allowed=allowed)
     if len(name) > LONGEST_NAME:
         raise InvalidValue(found=f"{len(name)} characters", allowed=allowed)
-    if unseen(name):
+    if invisible_character(name):
         raise InvalidValue(found=shown(name), allowed=f"{allowed}, without control characters")
     return name
 
 
 def parse_direction(text: str) -> NDArray[np.float64] | None:
-    """A direction at the all-zero pose: ``+Z``, or three numbers with blanks between them; None for an empty cell.
+    """A direction: ``+Z``, or three numbers with spaces between them; None for an empty cell.
 
     Examples
     --------
@@ -108,7 +115,7 @@ def parse_direction(text: str) -> NDArray[np.float64] | None:
         return None
     if stripped.upper() in AXIS_DIRECTIONS:
         return np.array(AXIS_DIRECTIONS[stripped.upper()])
-    allowed = "+X, -X, +Y, -Y, +Z or -Z, or three numbers with blanks between them"
+    allowed = "+X, -X, +Y, -Y, +Z or -Z, or three numbers with spaces between them"
     try:
         numbers = [parse_number(part) for part in stripped.split()]
     except InvalidValue:
@@ -123,12 +130,12 @@ _RUN_ON = re.compile(r"(?:[\s;]+|(?<![\s;]))(?=[ABCabc]\s*=?\s*[-+.\d])")
 
 
 def option_error(option: str, found: str, allowed: str, tip: str = "") -> InputFaults:
-    """The refusal of what was typed after an option."""
+    """The fault of a value typed after an option."""
     return InputFaults([Diagnostic(option, None, "", found, allowed, tip)])
 
 
 def name_of(text: str, option: str) -> str:
-    """A name of one line, 1 to 80 printable characters.
+    """The name typed after an option.
 
     Examples
     --------
@@ -142,7 +149,7 @@ def name_of(text: str, option: str) -> str:
 
 
 def three_numbers(text: str, option: str, meaning: str) -> NDArray[np.float64]:
-    """Three numbers with commas between them.
+    """The three numbers typed after an option, with commas between them.
 
     Examples
     --------
@@ -151,14 +158,14 @@ def three_numbers(text: str, option: str, meaning: str) -> NDArray[np.float64]:
     >>> three_numbers("1,2", "--zero", "X,Y,Z")
     Traceback (most recent call last):
         ...
-    tiltwright.files.diagnostics.InputFaults: --zero: found "1,2"; allowed: three numbers X,Y,Z with commas, no blanks
+    tiltwright.files.diagnostics.InputFaults: --zero: found "1,2"; allowed: three numbers X,Y,Z with commas and no spaces
     """
     try:
         numbers = [parse_number(part) for part in text.split(",")]
     except InvalidValue:
         numbers = []
     if len(numbers) != 3:
-        raise option_error(option, shown(text), f"three numbers {meaning} with commas, no blanks")
+        raise option_error(option, shown(text), f"three numbers {meaning} with commas and no spaces")
     return np.array(numbers)
 
 
@@ -185,12 +192,12 @@ def _letter(text: str, machine: Machine, option: str, whole: str, tip: str = "")
 
 
 def parse_pose(text: str, machine: Machine, option: str, *, every: bool = False) -> NDArray[np.float64]:
-    """Angles such as ``A-35,C60``, shape (n,); rotaries left out stand at 0, or are asked for with `every`.
+    """A pose such as ``A-35,C60`` in degrees, shape (n,); rotaries left out are at 0, or a fault with `every`.
 
     Raises
     ------
     InputFaults
-        When a rotary does not exist, is named twice, or an angle is none or outside its limits.
+        When a rotary does not exist or is given twice, or an angle cannot be read.
     """
     angles = np.zeros(len(machine.rotaries))
     seen: set[str] = set()
@@ -200,12 +207,12 @@ def parse_pose(text: str, machine: Machine, option: str, *, every: bool = False)
             raise option_error(option, shown(text), "a letter and an angle for each rotary, such as A-35,C60")
         rotary = _letter(stripped[0], machine, option, text, _letter_tip(stripped, machine))
         if rotary.letter in seen:
-            raise option_error(option, f"{rotary.letter} twice in {shown(text)}", "every rotary once")
+            raise option_error(option, f"{rotary.letter} twice in {shown(text)}", "each rotary once")
         seen.add(rotary.letter)
         angle = stripped[1:].lstrip("= ")
         if _RUN_ON.search(angle):
             parted = stripped[0] + _RUN_ON.sub(",", stripped[1:])
-            raise option_error(option, shown(text), "A-35,C60", f"a comma between the rotaries: {parted}")
+            raise option_error(option, shown(text), "A-35,C60", f"put a comma between the rotaries: {parted}")
         angles[machine.index(rotary.letter)] = _angle(angle, option, text)
     missing = [letter for letter in machine.letters if letter not in seen]
     if every and missing:
@@ -216,14 +223,14 @@ def parse_pose(text: str, machine: Machine, option: str, *, every: bool = False)
 
 
 def _letter_tip(part: str, machine: Machine) -> str:
-    """What to do about an angle without its letter."""
+    """A tip for an angle without its letter."""
     if not re.match(r"[-+.\d]", part):
         return ""
-    return f"the letter stands before its angle: {' or '.join(letter + part for letter in machine.letters)}"
+    return f"the letter goes before its angle: {' or '.join(letter + part for letter in machine.letters)}"
 
 
 def check_limits(machine: Machine, machine_deg: NDArray[np.float64], option: str) -> None:
-    """Refuse machine angles (..., n) outside the rotaries' limits."""
+    """Raise `InputFaults` for machine angles (..., n) outside the rotaries' limits."""
     for i, rotary in enumerate(machine.rotaries):
         outside = ~rotary.within(machine_deg[..., i])
         if outside.any():
@@ -240,7 +247,7 @@ def parse_grid(texts: Sequence[str], machine: Machine, option: str) -> NDArray[n
     Raises
     ------
     InputFaults
-        When a range is none, never ends, or the combinations are more than a million.
+        When a range cannot be read or never ends, or there are more than a million combinations.
     """
     ranges: dict[str, NDArray[np.float64]] = {}
     for text in texts:
@@ -250,13 +257,16 @@ def parse_grid(texts: Sequence[str], machine: Machine, option: str) -> NDArray[n
             raise option_error(option, shown(text), allowed)
         rotary = _letter(match[1], machine, option, text)
         if rotary.letter in ranges:
-            raise option_error(option, f"{rotary.letter} twice", "one range for every rotary")
+            raise option_error(option, f"{rotary.letter} twice", "one range for each rotary")
         start = _angle(match[2], option, text)
         stop = start if match[3] is None else _angle(match[3], option, text)
         step = 1.0 if match[4] is None else _angle(match[4], option, text)
         if step == 0.0 or (stop - start) / step < 0.0:
             raise option_error(
-                option, shown(text), allowed, "the step must lead from the first angle to the last"
+                option,
+                shown(text),
+                allowed,
+                "the step must lead from the first angle to the last; check its sign",
             )
         count = math.floor((stop - start) / step + 1e-9) + 1
         if count > _MOST_POSES:

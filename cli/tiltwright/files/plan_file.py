@@ -1,4 +1,4 @@
-"""What a plan file may say: what is to be probed, with what, and at which poses."""
+"""Schema of the plan file: the targets to probe, the probe, the poses."""
 
 from typing import Annotated, Any, ClassVar, Literal
 
@@ -24,14 +24,14 @@ _NOT_BOTH: dict[str, Any] = {"not": {"required": ["along", "direction"]}}
 
 
 class TargetTable(FileTable, frozen=True, kw_only=True):
-    """A thing on the table, where it stands at the all-zero pose."""
+    """A target on the table, at the all-zero pose."""
 
     schema_rule: ClassVar[dict[str, Any]] = _NOT_BOTH
 
-    name: Annotated[Name, Meta(description="What it is called in the readings.", examples=["ball 1"])]
+    name: Annotated[Name, Meta(description="Name in the readings.", examples=["ball 1"])]
     kind: Annotated[
         KindName,
-        Meta(description="What it is.", examples=["ball"]),
+        Meta(description="Kind of target.", examples=["ball"]),
     ]
     at: Annotated[
         tuple[Point, ...],
@@ -46,23 +46,23 @@ class TargetTable(FileTable, frozen=True, kw_only=True):
         Along | None,
         Choice(suggest=False),
         Meta(
-            description="At the all-zero pose: of a bore or pin its axis, away from the table; of a face the way it "
-            "looks; of a ball the way it stands off its stem. Give this or `direction`; +Z if neither.",
+            description="Direction at the all-zero pose: of a bore or pin its axis, away from the table; of a face its "
+            "outward normal; of a ball from its stem to its centre. Give this or `direction`; left out: +Z.",
             examples=["+Z"],
         ),
     ] = None
     direction: Annotated[
-        Direction | None, Meta(description="The same for other directions.", examples=[[0.0, 0.6, 0.8]])
+        Direction | None,
+        Meta(description="The same as three numbers, for other directions.", examples=[[0.0, 0.6, 0.8]]),
     ] = None
     diameter: Annotated[
         PositiveLength | None,
-        Meta(description="Of a ball, bore or pin; needed for a probing program.", examples=[20.0]),
+        Meta(description="Diameter of a ball, bore or pin; needed for a probing program.", examples=[20.0]),
     ] = None
     stem_diameter: Annotated[
         PositiveLength | None,
         Meta(
-            description="Of a ball: the thickest that its stem is, from the ball to the table, along the way the ball "
-            "stands off; needed for a probing program.",
+            description="Largest diameter of a ball's stem, from the ball to the table; needed for a probing program.",
             examples=[8.0],
         ),
     ] = None
@@ -73,34 +73,42 @@ class ProbeTable(FileTable, frozen=True, kw_only=True):
 
     length: Annotated[
         PositiveLength,
-        Meta(description="From the gauge line to the lowest point of its tip.", examples=[148.5]),
+        Meta(
+            description="Length from the gauge line to the lowest point of the stylus ball.", examples=[148.5]
+        ),
     ]
-    tip: Annotated[PositiveLength, Meta(description="Diameter of the tip.", examples=[6.0])]
+    ball_diameter: Annotated[PositiveLength, Meta(description="Diameter of the stylus ball.", examples=[6.0])]
     stylus_length: Annotated[
         PositiveLength | None,
         Meta(
-            description="From the lowest point of the tip up to where the probe is thicker than its tip; needed for a "
-            "probing program.",
+            description="Length from the lowest point of the stylus ball up to where the probe is thicker than the ball; "
+            "needed for a probing program.",
             examples=[50.0],
         ),
     ] = None
     body_diameter: Annotated[
         PositiveLength | None,
         Meta(
-            description="The thickest that the probe is above its stylus; needed for a probing program.",
+            description="Largest diameter of the probe above its stylus; needed for a probing program.",
             examples=[40.0],
         ),
     ] = None
     spare: Annotated[
         PositiveLength | None,
         Meta(
-            description="How near stylus and body may come to platter, stems and balls; 2 mm where left out.",
+            description="Clearance of stylus and body from platter, stems and balls; left out: 2 mm.",
             examples=[2.0],
         ),
     ] = None
     offset: Annotated[
         int,
-        Meta(ge=1, le=9999, description="Number of its tool length offset (H of G43).", examples=[20]),
+        Meta(
+            ge=1,
+            le=9999,
+            description="Number of its tool length offset (H of G43), which must hold its length when the program runs: "
+            "from the gauge line, or with a reference tool how much longer it is than that.",
+            examples=[20],
+        ),
     ]
     feed: Annotated[PositiveLength, Meta(description="Feed of a touch, per minute.", examples=[80.0])]
     move: Annotated[
@@ -109,31 +117,33 @@ class ProbeTable(FileTable, frozen=True, kw_only=True):
     clearance: Annotated[
         PositiveLength | None,
         Meta(
-            description="How far off the expected surface a touch begins; 5 mm where left out.",
+            description="Distance from the expected surface at which a touch begins; left out: 5 mm.",
             examples=[5.0],
         ),
     ] = None
     over: Annotated[
         PositiveLength | None,
         Meta(
-            description="How far beyond the expected surface a touch may go; 3 mm where left out.",
+            description="Distance beyond the expected surface at which a touch gives up; left out: 3 mm.",
             examples=[3.0],
         ),
     ] = None
 
 
 class PlanFile(FileTable, frozen=True, kw_only=True):
-    """What is to be probed, and how."""
+    """A probing plan: targets, probe and poses."""
 
-    name: Annotated[Name, Meta(description="What the plan is called.", examples=["Spring check"])]
+    former_keys: ClassVar[dict[tuple[str, ...], str]] = {("probe", "tip"): "ball_diameter"}
+
+    name: Annotated[Name, Meta(description="Name of the plan.", examples=["Spring check"])]
     units: Annotated[UnitName, Meta(description="Unit of every length in this file.", examples=["mm"])]
     repeatability: Annotated[
         PositiveLength,
-        Meta(description="The probe's standard uncertainty in each coordinate.", examples=[0.002]),
+        Meta(description="Standard uncertainty of the probe in each coordinate.", examples=[0.002]),
     ]
     target: Annotated[
         tuple[TargetTable, ...],
-        Meta(min_length=1, max_length=99, description="What is to be probed."),
+        Meta(min_length=1, max_length=99, description="Targets to probe."),
     ]
     poses: Annotated[
         Annotated[tuple[Angles, ...], Meta(min_length=1)] | None,
@@ -144,10 +154,10 @@ class PlanFile(FileTable, frozen=True, kw_only=True):
     ] = None
     choose: Annotated[
         Annotated[int, Meta(ge=1, le=400)] | None,
-        Meta(description="How many poses to choose for the least uncertainty.", examples=[12]),
+        Meta(description="Number of poses to choose for the least uncertainty; left out: 12.", examples=[12]),
     ] = None
     step: Annotated[
         float,
         Meta(ge=1.0, le=180.0, description="Degrees between the poses to choose from.", examples=[30.0]),
     ] = 30.0
-    probe: Annotated[ProbeTable | None, Meta(description="The probe, for a probing program.")] = None
+    probe: Annotated[ProbeTable | None, Meta(description="Probe, for a probing program.")] = None

@@ -1,37 +1,68 @@
-"""Masses, forces, torques and the like: text with a number and its unit, since a file's unit is one of length only."""
+"""Masses, forces, torques and the like: text with a number and its unit, since a file's `units` are of length only.
+
+The first spelling of a unit can be typed on any keyboard; hints use that one.
+"""
 
 import re
 from typing import ClassVar
 
+from kinematics.constants import MM_PER_INCH
 from tiltwright.files.diagnostics import InvalidValue
 from tiltwright.files.schema_types import FieldType
 
-__all__ = ["Density", "Force", "Mass", "Modulus", "Torque", "parse_quantity"]
+__all__ = [
+    "DENSITY",
+    "FORCE",
+    "MASS",
+    "MODULUS",
+    "TORQUE",
+    "Density",
+    "Force",
+    "Mass",
+    "Modulus",
+    "Torque",
+    "parse_quantity",
+]
 
 _POUND = 0.45359237  # kg, exactly (international yard and pound agreement of 1959)
 _POUND_FORCE = _POUND * 9.80665  # N, with the standard gravity of the 3rd CGPM (1901)
-_INCH_M = 0.0254
+_INCH_M = MM_PER_INCH * 1e-3
 
-MASS = {"kg": 1.0, "g": 1e-3, "lb": _POUND}
-FORCE = {"N": 1.0, "kN": 1e3, "lbf": _POUND_FORCE}
-TORQUE = {
-    "N·m": 1.0,
-    "N m": 1.0,
-    "Nm": 1.0,
-    "lbf·ft": _POUND_FORCE * 12 * _INCH_M,
-    "lbf ft": _POUND_FORCE * 12 * _INCH_M,
-    "lbf·in": _POUND_FORCE * _INCH_M,
-    "lbf in": _POUND_FORCE * _INCH_M,
-}
-DENSITY = {
-    "kg/m³": 1.0,
-    "kg/m3": 1.0,
-    "g/cm³": 1e3,
-    "g/cm3": 1e3,
-    "lb/in³": _POUND / _INCH_M**3,
-    "lb/in3": _POUND / _INCH_M**3,
-}
-MODULUS = {"GPa": 1.0, "MPa": 1e-3, "Mpsi": _POUND_FORCE / _INCH_M**2 * 1e-3}
+_FOOT_M = 12 * _INCH_M
+
+
+def _spelled(units: dict[tuple[str, ...], float]) -> dict[str, float]:
+    """The factor of every spelling, those of one unit together."""
+    return {spelling: factor for spellings, factor in units.items() for spelling in spellings}
+
+
+def _in_pounds(length: str) -> tuple[str, ...]:
+    """The spellings of a torque in pounds: the force or the length first, with a hyphen, a blank or a point."""
+    return tuple(
+        joined
+        for pound in ("lb", "lbf")
+        for between in ("-", " ", "·")
+        for joined in (f"{length}{between}{pound}", f"{pound}{between}{length}")
+    )
+
+
+MASS = _spelled({("kg",): 1.0, ("g",): 1e-3, ("lb", "lbs"): _POUND})
+FORCE = _spelled({("N",): 1.0, ("kN",): 1e3, ("lbf",): _POUND_FORCE})
+TORQUE = _spelled(
+    {
+        ("N m", "N·m", "N-m", "Nm"): 1.0,
+        _in_pounds("ft"): _POUND_FORCE * _FOOT_M,
+        _in_pounds("in"): _POUND_FORCE * _INCH_M,
+    }
+)
+DENSITY = _spelled(
+    {
+        ("kg/m3", "kg/m³"): 1.0,
+        ("g/cm3", "g/cm³"): 1e3,
+        ("lb/in3", "lb/in³", "lbs/in3", "lbs/in³"): _POUND / _INCH_M**3,
+    }
+)
+MODULUS = _spelled({("GPa",): 1.0, ("MPa",): 1e-3, ("Mpsi",): _POUND_FORCE / _INCH_M**2 * 1e-3})
 
 _NUMBER = r"[0-9]{1,12}(?:\.[0-9]{1,12})?"
 
@@ -46,16 +77,17 @@ def parse_quantity(text: str, units: dict[str, float]) -> float:
 
     Examples
     --------
-    >>> parse_quantity("2 lb", MASS), parse_quantity("120 N·m", TORQUE)
+    >>> parse_quantity("2 lbs", MASS), parse_quantity("120 N·m", TORQUE)
     (0.90718474, 120.0)
     >>> parse_quantity("120", TORQUE)
     Traceback (most recent call last):
         ...
-    ValueError: a number above zero and its unit, N·m, lbf·ft or lbf·in, such as "120 N·m"
+    ValueError: a number above zero and its unit, N m, ft-lb or in-lb, such as "120 N m"
     """
     match = re.fullmatch(rf"\s*({_NUMBER})\s*(\S.*?)\s*", text, re.ASCII)
     if match is None or match[2] not in units or float(match[1]) <= 0.0:
-        names = [unit for unit in units if " " not in unit and not unit.endswith("3") and unit != "Nm"]
+        first = {factor: unit for unit, factor in reversed(units.items())}
+        names = [unit for unit in units if unit in first.values()]
         raise ValueError(
             f"a number above zero and its unit, {', '.join(names[:-1])} or {names[-1]}, "
             f'such as "120 {names[0]}"'
@@ -71,7 +103,7 @@ class Quantity(FieldType, float):
     units: ClassVar[dict[str, float]]
 
     def __init_subclass__(cls) -> None:
-        """The JSON Schema, from the units."""
+        """Build the JSON Schema from the units."""
         choices = "|".join(re.escape(unit) for unit in cls.units)
         cls.schema = {"type": "string", "pattern": rf"^\s*{_NUMBER}\s*({choices})\s*$"}
 

@@ -1,4 +1,4 @@
-"""What a rule file may say: how a line of a control's log is read."""
+"""Schema of the rule file: the pattern of a result in a control's log."""
 
 from typing import Annotated, Any, ClassVar, Literal
 
@@ -20,7 +20,7 @@ __all__ = ["RuleFile"]
 
 
 class KindWords(WordMap):
-    """A log's own words for kinds, and what they mean."""
+    """A log's own words for kinds of target, and our kinds."""
 
     __slots__ = ()
     plain = dict[str, KindName]
@@ -32,7 +32,7 @@ class KindWords(WordMap):
 
 
 class TargetWords(WordMap):
-    """A log's own names of targets, and ours."""
+    """A log's own names of targets, and our names."""
 
     __slots__ = ()
     plain = dict[str, Name]
@@ -44,51 +44,49 @@ class TargetWords(WordMap):
 
 
 class RuleFile(FileTable, frozen=True, kw_only=True):
-    """How one probe result a line is read from a log."""
+    """Rule for reading a log with one probe result a line."""
 
-    units: Annotated[
-        UnitName, Meta(description="Unit of every length in the log; nothing guesses it.", examples=["mm"])
-    ]
+    units: Annotated[UnitName, Meta(description="Unit of every length in the log.", examples=["mm"])]
     line: Annotated[
         TextLine,
         Meta(
-            description="What a result looks like: the line's own words, with {kind}, {target}, {A}, {B}, {C}, {X}, "
-            "{Y}, {Z} and {sigma} where the values stand and {} where anything may stand. Blanks match any blanks.",
+            description="Pattern of a result: the line's own words, with {kind}, {target}, {A}, {B}, {C}, {X}, "
+            "{Y}, {Z} and {sigma} where the values stand and {} where anything may stand. Spaces match any white space.",
             examples=["TOUCH {target} AT A{A} C{C} WAS X{X} Y{Y} Z{Z}"],
         ),
     ]
     begins: Annotated[
         TextLine | None,
         Meta(
-            description="Only lines that begin so are results, and every one of them must match; left out: every "
-            "line that is not blank.",
+            description="Beginning of every line that is a result, and each of those must match; left out: every line "
+            "that is not empty.",
             examples=["TOUCH"],
         ),
     ] = None
     ends: Annotated[
         TextLine | None,
         Meta(
-            description="How the last line of a whole log begins; a log without it was cut off.",
-            examples=["LOG CLOSED"],
+            description="Beginning of the last line of a complete log; without it the log was cut off.",
+            examples=["End of the page"],
         ),
     ] = None
     kind: Annotated[
         KindName | None,
-        Meta(description="What all targets are, where the lines do not tell.", examples=["ball"]),
+        Meta(description="Kind of all targets, where the lines do not state it.", examples=["ball"]),
     ] = None
     kinds: Annotated[
         KindWords | None,
-        Meta(description="What the log's own words for kinds mean.", examples=[{"S": "ball"}]),
+        Meta(description="The log's own words for kinds, and what they mean.", examples=[{"S": "ball"}]),
     ] = None
     target: Annotated[
         Name | None,
-        Meta(description="The one target of the log, where the lines do not tell.", examples=["ball 1"]),
+        Meta(description="Name of the only target, where the lines do not state it.", examples=["ball 1"]),
     ] = None
     targets: Annotated[
         TargetWords | None,
-        Meta(description="What the log's own names of targets mean.", examples=[{"T1": "ball 1"}]),
+        Meta(description="The log's own names of targets, and what they mean.", examples=[{"T1": "ball 1"}]),
     ] = None
     at: Annotated[
         dict[Literal["A", "B", "C"], Angle] | None,
-        Meta(description="Machine angles of rotaries that the lines do not tell.", examples=[{"C": 0.0}]),
+        Meta(description="Machine angles of rotaries that the lines do not state.", examples=[{"C": 0.0}]),
     ] = None

@@ -1,9 +1,9 @@
-"""Types of the file schema: tables, field types with rules of their own, and words for the thorough reader.
+"""Types of the file schema: tables, field types with rules of their own, and validators with better messages.
 
-Every table is described once, in the modules beside this one, and read in two ways: a file that is sound is read by
-msgspec, which is quick and stops at the first fault (`tiltwright.files.validation`); for one that is not, pydantic is
-loaded, and finds every fault (`tiltwright.files.full_validation`). Both go by the same annotations and refuse the same values;
-`tests/cli/files/test_two_readers.py` holds them together.
+Every table is described once, in the modules beside this one, and read in two ways: msgspec reads a sound file
+quickly, and stops at the first fault (`tiltwright.files.decoding`); for a faulty file pydantic is loaded, and finds
+every fault (`tiltwright.files.full_validation`). Both go by the same annotations and refuse the same values, which
+`tests/cli/files/test_two_readers.py` checks.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import msgspec
 from msgspec import Meta
 
 from tiltwright.files.angle import ANGLE_PATTERN, parse_angle
-from tiltwright.files.diagnostics import InvalidValue, nearest, one_of, sanitized, shown, unseen
+from tiltwright.files.diagnostics import InvalidValue, invisible_character, nearest, one_of, sanitized, shown
 from tiltwright.files.units import Unit
 
 __all__ = [
@@ -42,10 +42,10 @@ __all__ = [
     "TravelEnds",
     "UnitName",
     "WordMap",
+    "decode_field",
     "keys_given",
     "listed",
     "printable_words",
-    "read_field",
     "words_of",
 ]
 
@@ -53,32 +53,38 @@ __all__ = [
 class FileTable(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A table of a file: numbers are numbers, every key is known, nothing is infinite.
 
-    `schema_rule` is what the JSON Schema says beside the keys.
+    Attributes
+    ----------
+    schema_rule : dict
+        JSON Schema of the rules between its keys.
+    former_keys : dict
+        Of a whole file's table: the path of each key's former name, still read for one version, and the name today.
     """
 
     schema_rule: ClassVar[dict[str, Any]] = {}
+    former_keys: ClassVar[dict[tuple[str, ...], str]] = {}
 
 
 def keys_given(table: FileTable) -> frozenset[str]:
-    """The keys that a file gives of a table, out of those that are None where they are left out.
+    """The optional keys that a file gives of a table.
 
-    In a draft of a file with faults a key that was given may be None as well, since it could not be read.
+    In a partial table, of a file with faults, a given key may be None as well: it could not be read.
     """
-    told: set[str] | None = getattr(table, "model_fields_set", None)
-    if told is not None:
-        return frozenset(told)
+    given: set[str] | None = getattr(table, "model_fields_set", None)
+    if given is not None:
+        return frozenset(given)
     return frozenset(key for key in table.__struct_fields__ if getattr(table, key) is not None)
 
 
 class FieldType:
-    """A value with rules of its own, beside a plain type: it is only ever made by `read`.
+    """A plain type with rules of its own; values are made by `read` only.
 
     Attributes
     ----------
     plain : type
-        What it is made of, as the readers know it.
+        The type that both readers know.
     schema : dict or None
-        Its JSON Schema, where that of the plain type would not do.
+        Its JSON Schema, where that of the plain type does not fit.
     """
 
     __slots__ = ()
@@ -87,32 +93,32 @@ class FieldType:
 
     @classmethod
     def before(cls, value: object) -> object:
-        """What stands in the file, made ready to be read as the plain type; or Refused."""
+        """Convert the file's value to one that can be read as the plain type, or raise `InvalidValue`."""
         return value
 
     @staticmethod
-    def after(value: Any) -> Any:  # noqa: ANN401 - the plain type, which each kind narrows
-        """The plain type, held against the kind's own rule; or Refused."""
+    def after(value: Any) -> Any:  # noqa: ANN401 - the plain type, which each field type narrows
+        """Check the field type's own rule, or raise `InvalidValue`."""
         return value
 
     @classmethod
     def read(cls, value: object) -> Self:
-        """What stands in a file, as this kind; ValueError where it is none."""
-        plain = msgspec.convert(cls.before(value), cls.plain, dec_hook=read_field)
-        return cls(cls.after(plain))  # type: ignore[call-arg]  # a kind is made as its plain type is
+        """Read a file's value, or raise ValueError."""
+        plain = msgspec.convert(cls.before(value), cls.plain, dec_hook=decode_field)
+        return cls(cls.after(plain))  # type: ignore[call-arg]  # made as its plain type is
 
 
-def read_field(kind: type, value: object) -> object:
-    """What msgspec asks for where a type is not its own."""
+def decode_field(kind: type, value: object) -> object:
+    """Decode a field type: msgspec's `dec_hook`."""
     if issubclass(kind, FieldType):
         return kind.read(value)
     raise NotImplementedError(f"no way to read a {kind.__name__}")
 
 
 class PreValidator:
-    """Words for the thorough reader: a check that refuses what the type would refuse, but says it better.
+    """A check for the thorough reader that refuses what the type would refuse, with a better message.
 
-    The quick reader knows nothing of it, so that it must never refuse more than the type does.
+    The quick reader ignores it, so it must never refuse more than the type does.
     """
 
     def __init__(self, check: Callable[[object], object], schema: dict[str, Any] | None = None) -> None:
@@ -120,24 +126,24 @@ class PreValidator:
 
 
 class Choice:
-    """Words for the thorough reader, beside a Literal: one of those, with the nearest one suggested.
+    """A check for the thorough reader beside a Literal, which suggests the nearest of its words.
 
-    `suggest` is off where a wrong suggestion would be worse than none (a sense of turning, a sign).
+    `suggest` is off where a wrong suggestion would be worse than none (a sense of rotation, a sign).
     """
 
     def __init__(self, *, suggest: bool = True, tip: str = "") -> None:
         self.suggest, self.tip = suggest, tip
 
     def check(self, value: object, words: Sequence[str]) -> object:
-        """The value if it is one of the words; or Refused."""
+        """Return the value if it is one of the words, or raise `InvalidValue`."""
         if value in words and isinstance(value, str):
             return value
         near = nearest(value, words) if self.suggest and isinstance(value, str) else None
         raise InvalidValue(allowed=one_of(words), tip=f'did you mean "{near}"?' if near else self.tip)
 
 
-def words_of(annotation: Any) -> tuple[str, ...]:  # noqa: ANN401 - whatever an annotation may be
-    """The words of a Literal, also of one that may be left out.
+def words_of(annotation: Any) -> tuple[str, ...]:  # noqa: ANN401 - any annotation
+    """The words of a Literal, also of an optional one.
 
     Examples
     --------
@@ -151,18 +157,18 @@ def words_of(annotation: Any) -> tuple[str, ...]:  # noqa: ANN401 - whatever an 
 
 
 def listed(count: int, words: str) -> PreValidator:
-    """A list of just so many values, beside a tuple of as many."""
+    """A check for a list of exactly so many values, beside a tuple of as many."""
 
     def check(value: object) -> object:
         if isinstance(value, (list, tuple)) and len(value) == count:
             return value
-        # [0,5, 1,2] is four whole numbers to the reader, and two numbers to whoever writes decimal commas.
+        # [0,5, 1,2] is four whole numbers, and two to somebody who writes decimal commas.
         commas = (
             isinstance(value, (list, tuple))
             and len(value) == 2 * count
             and all(type(one) is int for one in value)
         )
-        raise InvalidValue(allowed=words, tip="a decimal point, no comma: 0.5, not 0,5" if commas else "")
+        raise InvalidValue(allowed=words, tip="use a decimal point: 0.5, not 0,5" if commas else "")
 
     return PreValidator(check)
 
@@ -176,7 +182,7 @@ _LONGEST_LINE = 400
 
 # --- units --------------------------------------------------------------------------------------------------------
 
-_UNIT_SLIPS = {
+_UNIT_WORDS = {
     **dict.fromkeys(("in", "in.", "ins", "inches", "imperial", '"', "″", "zoll"), "inch"),
     **dict.fromkeys(("millimeter", "millimetre", "millimeters", "millimetres", "mm.", "metric"), "mm"),
 }
@@ -189,7 +195,7 @@ def _unit(value: object) -> object:
         if value in ("mm", "inch"):
             return Unit(value)
         word = value.strip().casefold()
-        near = _UNIT_SLIPS.get(word) or nearest(word, ["mm", "inch"])
+        near = _UNIT_WORDS.get(word) or nearest(word, ["mm", "inch"])
         if near:
             raise InvalidValue(allowed=one_of(["mm", "inch"]), tip=f'did you mean "{near}"?')
     raise InvalidValue(allowed=one_of(["mm", "inch"]))
@@ -199,7 +205,7 @@ UnitName = Annotated[Unit, PreValidator(_unit, {"type": "string", "enum": ["mm",
 
 # --- numbers ------------------------------------------------------------------------------------------------------
 
-# Both ends of every number are stated: that also keeps out NaN and infinity.
+# Both bounds are stated for every number, which also excludes NaN and infinity.
 Coordinate = Annotated[float, Meta(ge=-LARGEST_LENGTH, le=LARGEST_LENGTH)]
 PositiveLength = Annotated[float, Meta(gt=0.0, le=LARGEST_LENGTH)]
 
@@ -216,7 +222,7 @@ class Angle(FieldType, float):
 
     @classmethod
     def before(cls, value: object) -> object:
-        """Read the degrees of a text."""
+        """Read a text as degrees."""
         if not isinstance(value, str):
             return value
         try:
@@ -239,7 +245,7 @@ class Direction(FieldType, tuple[float, float, float]):
 
     @staticmethod
     def after(value: tuple[float, float, float]) -> tuple[float, float, float]:
-        """Refuse one without length."""
+        """Raise `InvalidValue` for a zero direction."""
         if math.hypot(*value) < _SHORTEST:
             raise InvalidValue(allowed="a direction [i, j, k] that is longer than zero")
         return value
@@ -261,7 +267,7 @@ class TravelEnds(FieldType, tuple[float, float]):
 
     @staticmethod
     def after(value: tuple[float, float]) -> tuple[float, float]:
-        """Refuse ends that do not rise."""
+        """Raise `InvalidValue` unless the first end is the lower."""
         return _rising(value, "[lower end, upper end], the lower end first")
 
 
@@ -284,7 +290,7 @@ class Limits(FieldType, tuple[float, ...]):
 
     @classmethod
     def before(cls, value: object) -> object:
-        """Read the one word."""
+        """Read the word `endless`."""
         if value == "endless":
             return ()
         if isinstance(value, (list, tuple)) and len(value) == 2:
@@ -297,7 +303,7 @@ class Limits(FieldType, tuple[float, ...]):
 
     @staticmethod
     def after(value: tuple[float, ...]) -> tuple[float, ...]:
-        """Refuse limits that do not rise."""
+        """Raise `InvalidValue` unless the first limit is the lower."""
         return _rising(value, "[lowest, highest] machine angle, the lowest first") if value else value
 
 
@@ -320,7 +326,7 @@ AxisTurns = Annotated[tuple[AxisTurn, ...], Meta(min_length=1)]
 
 
 def printable_words(longest: int) -> str:
-    """What a name or a line may be, in words."""
+    """The rule for a name or a line, in words."""
     return f"printable text of 1 to {longest} characters"
 
 
@@ -330,9 +336,9 @@ def _printable(text: str, longest: int) -> str:
         raise InvalidValue(allowed=allowed)
     if len(text) > longest:
         raise InvalidValue(allowed=allowed, found=f"{len(text)} characters")
-    if character := unseen(text):
+    if character := invisible_character(text):
         raise InvalidValue(
-            allowed=f"{allowed}, without control characters, line breaks or characters that turn the "
+            allowed=f"{allowed}, without control characters, line breaks or characters that change the "
             "direction of writing",
             tip=f"take out the {sanitized(character) if character.isascii() else f'U+{ord(character):04X}'}",
         )
@@ -351,19 +357,19 @@ class Name(FieldType, str):
 
     @staticmethod
     def after(value: str) -> str:
-        """Refuse what is no name."""
+        """Raise `InvalidValue` unless the value is a valid name."""
         return _printable(value, LONGEST_NAME)
 
 
 class WordMap(FieldType, dict[str, str]):
-    """Somebody's own words, each a name of one line, and what they mean."""
+    """A mapping from the user's own words, each a name of one line."""
 
     __slots__ = ()
 
     @staticmethod
     def after(value: dict[str, str]) -> dict[str, str]:
-        """Refuse what is no name among the words."""
-        # Not by the type of the keys: the quick reader takes any text for a key.
+        """Raise `InvalidValue` unless every word is a valid name."""
+        # The type of the keys does not do it: the quick reader takes any text for a key.
         for word in value:
             try:
                 Name.after(word)
@@ -376,7 +382,7 @@ class WordMap(FieldType, dict[str, str]):
 
 
 class TextLine(FieldType, str):
-    """A line of remarks or a path."""
+    """A line of remarks, or a path."""
 
     __slots__ = ()
     plain = str
@@ -384,7 +390,7 @@ class TextLine(FieldType, str):
 
     @staticmethod
     def after(value: str) -> str:
-        """Refuse what is no line."""
+        """Raise `InvalidValue` unless the value is a valid line."""
         return _printable(value, _LONGEST_LINE)
 
 

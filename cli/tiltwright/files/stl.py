@@ -1,4 +1,4 @@
-"""Solids from STL files: closed, or refused."""
+"""Closed solids from STL files."""
 
 from __future__ import annotations
 
@@ -16,18 +16,18 @@ _LARGEST_BYTES = 400_000_000
 def read_stl(path: Path, unit_mm: float) -> Mesh:
     """A solid from an STL file, text or binary.
 
-    Corners that carry the same coordinates become one; nothing else is mended.
+    Corners with equal coordinates are merged; nothing else is repaired.
 
     Parameters
     ----------
     path : Path
     unit_mm : float
-        How many millimetres one unit of the file is: an STL file does not say.
+        Millimetres per unit of the file: an STL file does not state its unit.
 
     Raises
     ------
     ValueError
-        With what was found, in words, when it is no STL file or its surface is not closed.
+        When it is no STL file or its surface is not closed; the text says what was found.
     """
     import trimesh
 
@@ -47,7 +47,7 @@ def read_stl(path: Path, unit_mm: float) -> Mesh:
             loaded = trimesh.load_mesh(stream, file_type="stl", process=False)
     except OSError as fault:
         raise ValueError(f"a file that cannot be read ({fault.strerror})") from None
-    except Exception as fault:  # noqa: BLE001 - the reader raises whatever the bytes make it raise
+    except Exception as fault:  # noqa: BLE001 - on bad bytes the reader raises errors of any type
         raise ValueError(f"a file that is not STL ({type(fault).__name__})") from None
     if not isinstance(loaded, trimesh.Trimesh) or not len(loaded.faces):
         raise ValueError("a file without triangles")

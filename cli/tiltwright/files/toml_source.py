@@ -1,47 +1,61 @@
-"""A TOML file as it lies on the disk, and the registry of the files that a command has read."""
+"""A TOML file as it is on the disk, and the registry of the files that a command has read."""
 
 from __future__ import annotations
 
 import os
 import tomllib
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Any
 
-from tiltwright.files.diagnostics import (
-    Diagnostic,
-    InputFaults,
-    KeyPath,
-    UnlocatedDiagnostic,
-    nearest,
-    shown,
-    words_for,
-)
+from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath, UnlocatedDiagnostic, nearest, shown
 
-__all__ = ["Source", "forget", "input_kind", "load", "read_text", "remember"]
+__all__ = [
+    "UNREAD",
+    "Source",
+    "add_notice",
+    "forget",
+    "input_kind",
+    "load",
+    "notices",
+    "read_text",
+    "remember",
+]
 
 _READ: dict[str, str] = {}
+_NOTICES: dict[str, None] = {}
 
 
 def forget() -> None:
-    """Begin a command: nothing has been read."""
+    """Clear the registry, and the notices, when a command begins."""
     _READ.clear()
+    _NOTICES.clear()
+
+
+def add_notice(text: str) -> None:
+    """Add something that the user should know about an input, such as a key under a former name."""
+    _NOTICES[text] = None
+
+
+def notices() -> tuple[str, ...]:
+    """The notices since the command began, each once."""
+    return tuple(_NOTICES)
 
 
 def remember(path: str | os.PathLike[str], what: str) -> None:
-    """Note that a file was read as `what`, such as "a job file"."""
+    """Register a file that was read as `what`, such as "a job file"."""
     _READ[os.path.realpath(path)] = what
 
 
 def input_kind(path: str | os.PathLike[str]) -> str | None:
-    """What a file was read as, by whatever name or link it is reached; None when it was not read.
+    """The kind of file that it was read as, by whatever name or link it is given; None when it was not read.
 
     Examples
     --------
     >>> remember("job.toml", "a job file")
-    >>> input_kind("./job.toml"), input_kind("load.ngc")
+    >>> input_kind("./job.toml"), input_kind("load.nc")
     ('a job file', None)
     >>> forget()
     """
@@ -61,7 +75,7 @@ def _same(one: str, other: str) -> bool:
 _LARGEST_MB = 4
 _DEEPEST = 250
 UNREAD = date(1000, 1, 1)
-"""Stands for a value that is no TOML. No key may be a date: it counts as given, and could not be read."""
+"""Placeholder of a value that is no TOML. No key may be a date, so it counts as given and unreadable."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,8 +90,10 @@ class Source:
     text : str
     data : dict
         What `tomllib` made of the text.
-    unread : tuple of Finding
+    unread : tuple of UnlocatedDiagnostic
         The lines that are no TOML; text and data are without them.
+    former : mapping of KeyPath to KeyPath
+        For each key that is written under a former name: its path today, and the path that is written.
     """
 
     file: str
@@ -85,32 +101,14 @@ class Source:
     text: str
     data: dict[str, Any]
     unread: tuple[UnlocatedDiagnostic, ...] = ()
+    former: Mapping[KeyPath, KeyPath] = field(default_factory=dict)
 
-    def located(self, findings: Iterable[UnlocatedDiagnostic]) -> list[Diagnostic]:
-        """Findings as faults with their lines, in the order of the file."""
-        from tiltwright.files.toml_recovery import line_of
-
-        # Whatever else a value that could not be read seems to say, it does not.
-        told = [f for f in findings if f.line is not None or not self._is_unread(f.path)]
-        faults = [
-            Diagnostic(
-                self.file, f.line or line_of(self.text, f.path), words_for(f.path), f.found, f.allowed, f.tip
-            )
-            for f in told
-        ]
-        return sorted(dict.fromkeys(faults), key=lambda fault: fault.line or 0)
-
-    def _is_unread(self, path: KeyPath) -> bool:
-        """Whether a value that stands for one that could not be read lies on the way."""
-        value: Any = self.data
-        for part in path:
-            if isinstance(part, str):
-                value = value.get(part) if isinstance(value, dict) else None
-            else:
-                value = value[part] if isinstance(value, list) and part < len(value) else None
-            if value == UNREAD:
-                return True
-        return False
+    def written_path(self, path: KeyPath) -> KeyPath:
+        """The path as it is written in the text."""
+        for today, written in self.former.items():
+            if path[: len(today)] == today:
+                return (*written, *path[len(today) :])
+        return path
 
 
 def load(path: str | os.PathLike[str], wanted: str) -> Source:
@@ -125,8 +123,8 @@ def load(path: str | os.PathLike[str], wanted: str) -> Source:
     Raises
     ------
     InputFaults
-        When it is missing, a folder, unreadable, too large, not UTF-8 text, or not TOML and past mending. A line
-        that can be passed over is among what is wrong with the source: see `unread`.
+        When it is missing, a folder, unreadable, too large, not UTF-8 text, or no TOML that can be recovered. A
+        line that can be skipped is reported later, with the file's other faults: see `Source.unread`.
     """
     path = Path(path)
     text, _ = read_text(path, wanted)
@@ -134,7 +132,7 @@ def load(path: str | os.PathLike[str], wanted: str) -> Source:
 
 
 def read_text(path: str | os.PathLike[str], wanted: str, largest_mb: int = _LARGEST_MB) -> tuple[str, bytes]:
-    """A file's text, and the bytes that it was read from; the file is noted as an input.
+    """A file's text and bytes; the file is registered as an input.
 
     Parameters
     ----------
@@ -155,7 +153,9 @@ def read_text(path: str | os.PathLike[str], wanted: str, largest_mb: int = _LARG
         with place.open("rb") as stream:
             raw = stream.read(largest + 1)
     except FileNotFoundError:
-        raise InputFaults([Diagnostic(file, None, "", "no such file", wanted, similar_file(place))]) from None
+        raise InputFaults(
+            [Diagnostic(file, None, "", "no such file", wanted, similar_file(place), missing=True)]
+        ) from None
     except (OSError, ValueError) as fault:
         reason = getattr(fault, "strerror", None) or str(fault)
         found = "a folder" if place.is_dir() else f"a file that cannot be read ({reason})"
@@ -167,10 +167,10 @@ def read_text(path: str | os.PathLike[str], wanted: str, largest_mb: int = _LARG
 
 
 def similar_file(path: Path) -> str:
-    """A tip that names the file of the folder whose name comes closest, or the folder that is missing."""
+    """A tip: the file in the folder with the nearest name, or the folder that is missing."""
     ending = path.suffix if path.suffix and not nearest(path.suffix, [".toml"]) else ".toml"
     try:
-        # Endings are left out: they are alike, and would make any two short names alike.
+        # Without the endings, which would make any two short names look alike.
         names = {entry.stem: entry.name for entry in sorted(path.parent.iterdir()) if entry.suffix == ending}
     except OSError:
         return f"there is no folder {shown(str(path.parent))}" if not path.parent.exists() else ""
@@ -201,7 +201,7 @@ def _parsed(file: str, path: Path, text: str) -> Source:
         _refuse_depth(data)
     except RecursionError:
         raise InputFaults(
-            [Diagnostic(file, None, "", "values nested too deeply", "tables and short lists")]
+            [Diagnostic(file, None, "", "values nested too deeply", "plain tables and short lists")]
         ) from None
     except ValueError as fault:
         # A whole number of thousands of digits, or a date that no calendar has.
@@ -213,7 +213,7 @@ def _parsed(file: str, path: Path, text: str) -> Source:
 
 
 def _refuse_depth(data: dict[str, Any]) -> None:
-    """Refuse, as Python itself would sooner or later, what is nested deeper than anything that is meant."""
+    """Raise RecursionError, as Python itself would sooner or later, where values are nested too deeply to be meant."""
     level: list[Any] = [data]
     for _ in range(_DEEPEST):
         level = [

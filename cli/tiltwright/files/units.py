@@ -8,7 +8,7 @@ __all__ = ["Unit"]
 
 
 class Unit(enum.Enum):
-    """A unit of length. The inch is 25.4 mm exactly (international yard and pound agreement of 1959).
+    """A unit of length. The inch is 25.4 mm exactly.
 
     Examples
     --------
@@ -21,8 +21,10 @@ class Unit(enum.Enum):
 
     @property
     def mm(self) -> float:
-        """How many millimetres one of it is."""
-        return 25.4 if self is Unit.INCH else 1.0
+        """Millimetres in one of it."""
+        from kinematics.constants import MM_PER_INCH  # here, since reading a unit's name needs no numpy
+
+        return MM_PER_INCH if self is Unit.INCH else 1.0
 
     def to_mm(self, length: float) -> float:
         """A length in this unit, in millimetres."""

@@ -1,1 +1,1 @@
-"""A job evaluated: offsets, messages, and the offsets as text, JSON, CSV and G-code."""
+"""Jobs: evaluated, with the messages about them, and their offsets as text, JSON, CSV and G-code."""

@@ -1,6 +1,6 @@
-"""A job worked through: every operation placed, numbered and held against what was touched off.
+"""A job evaluated: every operation placed and numbered, part zero compared with the touch-off.
 
-Every command that shows offsets starts from here, so none can disagree with another.
+Every command that shows offsets starts here, so no two can disagree.
 """
 
 from __future__ import annotations
@@ -23,12 +23,12 @@ from kinematics import (
 from tiltwright.files.diagnostics import InputFaults, nearest, one_of, shown
 from tiltwright.files.loader import ReadJob, fault_at, read_job
 
-__all__ = ["EvaluatedJob", "NumberedOperation", "evaluate_job"]
+__all__ = ["EvaluatedJob", "NumberedOperation", "evaluate_job", "evaluate_read_job"]
 
 
 @dataclass(frozen=True, eq=False)
 class NumberedOperation:
-    """A placed operation and the work offset that it is given."""
+    """A placed operation and the number of its work offset."""
 
     placed: PlacedOperation
     number: int
@@ -36,19 +36,19 @@ class NumberedOperation:
 
 @dataclass(frozen=True, eq=False)
 class EvaluatedJob:
-    """A job worked through.
+    """A job with its setup, its placed operations and their numbers.
 
     Attributes
     ----------
     job : ReadJob
     setup : Setup
-        With part zero from the stack or as touched off, whichever the job names.
-    touch : Touch or None
-        Where it was touched off, against the stack.
-    operations : tuple of Numbered
-    unreached : tuple of Unreached
+        With part zero from the stack or as touched off, whichever the job chooses.
+    touch : TouchOff or None
+        Part zero as touched off, compared with the stack's.
+    operations : tuple of NumberedOperation
+    unreached : tuple of UnreachableOperation
     before_each : bool
-        More operations than work offsets: one is set again before each operation that named none.
+        More operations than work offsets: those that named none share one, which is set again before each of them.
     """
 
     job: ReadJob
@@ -60,35 +60,39 @@ class EvaluatedJob:
 
     @property
     def touch_too_far(self) -> bool:
-        """Whether the touched-off part zero lies farther from the stack's than the job accepts."""
+        """True where the touched-off part zero is farther from the stack's than its tolerance."""
         touched = self.job.touched
-        if self.touch is None or touched is None or touched.within_mm is None:
+        if self.touch is None or touched is None:
             return False
         return self.touch.distance_mm > touched.within_mm
 
     @property
     def complete(self) -> bool:
-        """Whether nothing stands in the way of loading what it says."""
+        """True where every offset can be loaded: all operations reached, touch-off within its tolerance."""
         return not self.unreached and not self.touch_too_far
 
 
 def evaluate_job(path: str, only: Sequence[str] = ()) -> EvaluatedJob:
-    """Read a job and work out where everything stands.
+    """Read a job, place its operations and number them.
 
     Parameters
     ----------
     path : str
         The job file.
     only : sequence of str
-        Names of operations to keep ("port" keeps "port 1", "port 2", ...); all when empty. Numbers and angles are
-        those of the whole job either way.
+        Names of the operations wanted ("port" stands for "port 1", "port 2", ...); all of them if empty. Numbers and
+        angles are those of the whole job either way.
 
     Raises
     ------
     InputFaults
-        With every fault of the files, or of the names.
+        With every fault of the files, or for a name that no operation has.
     """
-    job = read_job(path)
+    return evaluate_read_job(read_job(path), only)
+
+
+def evaluate_read_job(job: ReadJob, only: Sequence[str] = ()) -> EvaluatedJob:
+    """`evaluate_job` for a job that was read."""
     setup, touch = job.setup, None
     if job.touched is not None:
         touch = compare_touch_off(setup, job.touched.at_mm, job.touched.machine_deg)
@@ -110,12 +114,12 @@ def evaluate_job(path: str, only: Sequence[str] = ()) -> EvaluatedJob:
         fault_at(
             job,
             ("operation", placement.results[clash.second].operation, "work_offset"),
-            f"{clash.number} ({work_offset_code(clash.number)}) for {shown(placement.results[clash.second].name)} with other "
-            f"values than for {shown(placement.results[clash.first].name)}",
-            "one value for each work offset",
+            f"{clash.number} ({work_offset_code(clash.number)}) for {shown(placement.results[clash.second].name)}, whose "
+            f"values differ from those of {shown(placement.results[clash.first].name)}",
+            "one set of values for each work offset",
             "give it another number, or none: it then takes the next free one",
         )
-        for clash in numbering.clashes
+        for clash in numbering.conflicts
     ]
     if clashes:
         raise InputFaults(clashes)
@@ -124,12 +128,12 @@ def evaluate_job(path: str, only: Sequence[str] = ()) -> EvaluatedJob:
         for one, number in zip(placement.results, numbering.numbers, strict=True)
         if isinstance(one, PlacedOperation)
     )
-    worked = EvaluatedJob(job, setup, touch, operations, placement.unreached, numbering.before_each)
-    return _only(worked, only) if only else worked
+    evaluated = EvaluatedJob(job, setup, touch, operations, placement.unreachable, numbering.shared)
+    return _only(evaluated, only) if only else evaluated
 
 
-def _only(worked: EvaluatedJob, names: Sequence[str]) -> EvaluatedJob:
-    asked = worked.job.operations
+def _only(evaluated: EvaluatedJob, names: Sequence[str]) -> EvaluatedJob:
+    asked = evaluated.job.operations
     known = [name for operation in asked for name in {operation.name: 0, **dict.fromkeys(operation.names)}]
     for name in names:
         if name not in known:
@@ -137,7 +141,7 @@ def _only(worked: EvaluatedJob, names: Sequence[str]) -> EvaluatedJob:
             raise InputFaults(
                 [
                     fault_at(
-                        worked.job,
+                        evaluated.job,
                         ("operation",),
                         f"no operation {shown(name)}",
                         one_of(known),
@@ -146,11 +150,13 @@ def _only(worked: EvaluatedJob, names: Sequence[str]) -> EvaluatedJob:
                 ]
             )
     return replace(
-        worked,
-        operations=tuple(one for one in worked.operations if _named(one.placed, worked, names)),
-        unreached=tuple(one for one in worked.unreached if _named(one, worked, names)),
+        evaluated,
+        operations=tuple(one for one in evaluated.operations if _named(one.placed, evaluated, names)),
+        unreached=tuple(one for one in evaluated.unreached if _named(one, evaluated, names)),
     )
 
 
-def _named(one: PlacedOperation | UnreachableOperation, worked: EvaluatedJob, names: Sequence[str]) -> bool:
-    return one.name in names or worked.job.operations[one.operation].name in names
+def _named(
+    one: PlacedOperation | UnreachableOperation, evaluated: EvaluatedJob, names: Sequence[str]
+) -> bool:
+    return one.name in names or evaluated.job.operations[one.operation].name in names

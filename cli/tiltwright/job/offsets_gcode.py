@@ -1,16 +1,18 @@
-"""Work offsets as RS274/NGC (NISTIR 6556): `G10 L2` under a stated unit, nothing that moves an axis."""
+"""Work offsets as RS274/NGC (NISTIR 6556): `G10 L2` under a stated unit, no block that moves an axis."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from kinematics import work_offset_code
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
-from tiltwright.job.warnings import Weight, remarks
-from tiltwright.output.gcode import comment
-from tiltwright.output.numbers import angle, length
+from tiltwright.job.message_wording import message_words
+from tiltwright.job.warnings import job_messages
+from tiltwright.output.gcode import PLAIN_WORK_OFFSETS, comment, needs_of
+from tiltwright.output.messages import Severity
+from tiltwright.output.numbers import UNIT_SYMBOL, angle, length
 
-__all__ = ["load_line", "program"]
+__all__ = ["in_loading_order", "load_line", "loader_words", "program"]
 
 _UNIT_CODE = {"mm": "G21", "inch": "G20"}
 
@@ -18,44 +20,67 @@ _UNIT_CODE = {"mm": "G21", "inch": "G20"}
 def load_line(
     one: NumberedOperation, letters: Sequence[str], rotary_offset_deg: Sequence[float], units: str
 ) -> str:
-    """The line that sets one work offset, in absolute machine coordinates (section 3.5.5)."""
+    """Block that sets one work offset, in absolute machine coordinates (section 3.5.5)."""
     words = [f"{axis}{length(value, units)}" for axis, value in zip("XYZ", one.placed.offset_mm, strict=True)]
     words += [f"{letter}{angle(value)}" for letter, value in zip(letters, rotary_offset_deg, strict=True)]
     return f"G10 L2 P{one.number} {' '.join(words)}"
 
 
-def program(worked: EvaluatedJob, units: str) -> str:
-    """A program that sets every work offset of a job and moves nothing.
+def in_loading_order(
+    operations: Iterable[NumberedOperation], *, before_each: bool
+) -> tuple[NumberedOperation, ...]:
+    """Operations in the order in which their work offsets are set.
 
-    Where there are more operations than work offsets, a block for each operation, to be put before its program.
+    The highest number comes first, so that a control without it refuses before anything is loaded. Where an offset is
+    set again before each operation, the order is that of the operations.
+    """
+    if before_each:
+        return tuple(operations)
+    return tuple(sorted(operations, key=lambda one: -one.number))
+
+
+def loader_words(evaluated: EvaluatedJob) -> tuple[str, ...]:
+    """Sentences on the loader's language and on what a control must have to run it."""
+    highest = max((one.number for one in evaluated.operations), default=1)
+    found = needs_of(highest)
+    if highest > PLAIN_WORK_OFFSETS and not evaluated.before_each:
+        return (*found, "The highest is set first: a control without it refuses before anything is loaded")
+    return found
+
+
+def program(evaluated: EvaluatedJob, units: str) -> str:
+    """Program that sets every work offset of a job and moves nothing.
+
+    With more operations than work offsets it has a block for each operation, to be run before its program.
     """
     lines = [
         "%",
-        comment(f"Work offsets for job: {worked.job.file.name}"),
-        comment(f"Machine: {worked.job.machine.name}"),
-        comment(f"Z reference: {z_reference_words(worked, units)}"),
+        comment(f"Work offsets for job: {evaluated.job.file.name}"),
+        comment(f"Machine: {evaluated.job.machine.name}"),
+        comment(f"Z reference: {z_reference_words(evaluated, units)}"),
+        *map(comment, loader_words(evaluated)),
         comment("Absolute machine coordinates. Sets work offsets only; moves no axis."),
         comment("Check every value against the setup sheet before the first cut."),
         comment(f"Leaves {_UNIT_CODE[units]} active: {'millimetres' if units == 'mm' else 'inches'}."),
         _UNIT_CODE[units],
     ]
-    letters, offsets = worked.setup.machine.letters, worked.setup.rotary_offset_deg.tolist()
+    letters, offsets = evaluated.setup.machine.letters, evaluated.setup.rotary_offset_deg.tolist()
     lines += [
-        comment(f"{remark.weight.value}: {remark.words}")
-        for remark in remarks(worked, units)
-        if remark.weight is not Weight.NOTE
+        comment(f"{message.severity.label}: {message_words(message, evaluated.operations, units)}")
+        for message in job_messages(evaluated)
+        if message.severity is not Severity.INFO
     ]
     loaded: dict[int, str] = {}
-    for one in worked.operations:
+    for one in in_loading_order(evaluated.operations, before_each=evaluated.before_each):
         program_words = " ".join(
             f"{letter}{angle(value)}" for letter, value in zip(letters, one.placed.program_deg, strict=True)
         )
         line = load_line(one, letters, offsets, units)
         lines.append(comment(f"{work_offset_code(one.number)} for {program_words}: {one.placed.name}"))
-        if worked.before_each or loaded.get(one.number) != line:
+        if evaluated.before_each or loaded.get(one.number) != line:
             lines.append(line)
-        if worked.before_each:
-            # Run in one go, the last block would overwrite all the others: the program stops after each.
+        if evaluated.before_each:
+            # Run in one go, the last block would overwrite all the others, so the program stops after each.
             lines.append(comment(f"Do not go on to the next block before {one.placed.name} is done"))
             lines.append("M0")
         loaded[one.number] = line
@@ -63,9 +88,9 @@ def program(worked: EvaluatedJob, units: str) -> str:
     return "\n".join(lines) + "\n"
 
 
-def z_reference_words(worked: EvaluatedJob, units: str) -> str:
-    """What Z is read with, in words."""
-    tool_length_mm = worked.setup.machine.z_reference.tool_length_mm
+def z_reference_words(evaluated: EvaluatedJob, units: str) -> str:
+    """The Z reference in words."""
+    tool_length_mm = evaluated.setup.machine.z_reference.tool_length_mm
     if tool_length_mm is None:
         return "gauge line"
-    return f"tip of the reference tool, {length(tool_length_mm, units)} {units} long"
+    return f"tip of the reference tool, {length(tool_length_mm, units)} {UNIT_SYMBOL[units]} long"

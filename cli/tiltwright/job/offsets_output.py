@@ -1,26 +1,38 @@
-"""Answers for other programs: JSON objects and CSV rows at full float64.
+"""Offsets and aims as tables for people, and as JSON and CSV for other programs.
 
-Lengths are in the stated unit, angles in degrees; keys do not change within a schema number.
+JSON and CSV hold full float64, lengths in the stated unit, angles in degrees; keys never change within a schema number.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
 from numpy import float64
 from numpy.typing import ArrayLike, NDArray
-from tabulate import tabulate
 
-from kinematics import Aim, Machine, PlacedOperation, TouchOff, UnreachableOperation, work_offset_code
+from kinematics import Machine, PlacedOperation, Solution, UnreachableOperation, work_offset_code
+from tiltwright.job.aim_wording import unreachable_text, violation_text
 from tiltwright.job.evaluate import EvaluatedJob
-from tiltwright.job.warnings import remarks
+from tiltwright.job.message_kinds import JobMessage
+from tiltwright.job.message_wording import message_words
+from tiltwright.job.plane_turns import (
+    TurnConvention,
+    plane_turns,
+    turns_cells,
+    turns_explained,
+    turns_head,
+    turns_report,
+)
+from tiltwright.job.warnings import job_messages
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
+from tiltwright.output.messages import Severity, values_in
 from tiltwright.output.numbers import UNIT_MM, angle, length
 from tiltwright.output.tables import table, units_words
 
 __all__ = [
+    "NOT_TO_LOAD",
     "aim_table",
     "aim_ways",
     "offsets_csv",
@@ -29,6 +41,7 @@ __all__ = [
     "poses_csv",
     "poses_report",
     "poses_table",
+    "touched_report",
 ]
 
 
@@ -47,71 +60,111 @@ def _rows(matrix: NDArray[np.float64]) -> dict[str, list[float]]:
     return {axis: (row + 0.0).tolist() for axis, row in zip("xyz", matrix, strict=True)}
 
 
-def _operation(worked: EvaluatedJob, placed: PlacedOperation, number: int, units: str) -> dict[str, Any]:
-    machine = worked.setup.machine
+def _operation(
+    evaluated: EvaluatedJob, placed: PlacedOperation, number: int, units: str, turns: TurnConvention | None
+) -> dict[str, Any]:
+    machine = evaluated.setup.machine
     return {
         "name": placed.name,
         "work_offset": number,
         "program": by_letter(machine, placed.program_deg),
         "machine": by_letter(machine, placed.machine_deg),
-        "offset": _offset(machine, placed.offset_mm, worked.setup.rotary_offset_deg, units),
+        "offset": _offset(machine, placed.offset_mm, evaluated.setup.rotary_offset_deg, units),
         "origin": length_list(placed.origin_mm, units),
         "plane": _rows(placed.axes),
+        **_turns(placed.axes, turns),
         "plane_x_deg": placed.plane_x_deg,
-        "free": list(placed.free),
-        "short_deg": placed.short_deg,
+        "free": list(placed.singular_axes),
+        "short_deg": placed.misalignment_deg,
     }
 
 
-def offsets_report(worked: EvaluatedJob, units: str) -> dict[str, Any]:
-    """A job's work offsets."""
+def _turns(axes: NDArray[np.float64], convention: TurnConvention | None) -> dict[str, Any]:
+    if convention is None:
+        return {}
+    return {"turns": turns_report(plane_turns(axes, convention), convention)}
+
+
+def offsets_report(
+    evaluated: EvaluatedJob, units: str, turns: TurnConvention | None = None
+) -> dict[str, Any]:
+    """A job's work offsets for JSON, each plane as turns too where a convention is given."""
     report: dict[str, Any] = {
         "schema": "tiltwright.offsets/1",
-        "job": worked.job.file.name,
+        "job": evaluated.job.file.name,
         "units": units,
-        "z_reference": _z_reference(worked.setup.machine),
-        "operations": [_operation(worked, one.placed, one.number, units) for one in worked.operations],
-        "unreached": [_unreached(one, worked.setup.machine) for one in worked.unreached],
-        "set_before_each": worked.before_each,
-        "remarks": [{"weight": one.weight.value, "words": one.words} for one in remarks(worked, units)],
+        "z_reference": _z_reference(evaluated.setup.machine),
+        "operations": [
+            _operation(evaluated, one.placed, one.number, units, turns) for one in evaluated.operations
+        ],
+        "unreached": [_unreached(one, evaluated.setup.machine) for one in evaluated.unreached],
+        "set_before_each": evaluated.before_each,
+        "remarks": [_message(message, evaluated, units) for message in job_messages(evaluated)],
     }
-    if worked.touch is not None and worked.job.touched is not None:
-        report["touched"] = _touched(worked.touch, worked.job.touched.use, units)
+    if evaluated.touch is not None:
+        report["touched"] = touched_report(evaluated, units)
     return report
 
 
-def _touched(touch: TouchOff, used: str, units: str) -> dict[str, Any]:
+_WEIGHT = {Severity.INFO: "note", Severity.WARNING: "mind", Severity.ERROR: "no"}
+"""The severities' names in schema 1, which programs may rely on."""
+
+
+def _message(message: JobMessage, evaluated: EvaluatedJob, units: str) -> dict[str, Any]:
     return {
+        "weight": _WEIGHT[message.severity],
+        "words": message_words(message, evaluated.operations, units),
+        "severity": message.severity.value,
+        "kind": message.finding.kind,
+        "operations": list(message.about),
+        "values": values_in(message.finding, units),
+    }
+
+
+def touched_report(evaluated: EvaluatedJob, units: str) -> dict[str, Any] | None:
+    """Part zero as touched off against the stack for JSON; None where nothing was touched off."""
+    touch, touched = evaluated.touch, evaluated.job.touched
+    if touch is None or touched is None:
+        return None
+    return {
+        "source": "--touched" if touched.typed else "job",
+        "read": dict(zip("XYZ", length_list(touched.at_mm, units), strict=True)),
+        "pose": by_letter(evaluated.setup.machine, touched.machine_deg),
         "touched": length_list(touch.touched_mm, units),
         "stack": length_list(touch.stack_mm, units),
         "difference": length_list(touch.difference_mm, units),
         "distance": touch.distance_mm / UNIT_MM[units],
-        "used": used,
+        "within": touched.within_mm / UNIT_MM[units],
+        "within_stated": touched.within_stated,
+        "accepted": not evaluated.touch_too_far,
+        "used": touched.use,
     }
 
 
 def _unreached(one: UnreachableOperation, machine: Machine) -> dict[str, Any]:
     return {
         "name": one.name,
-        "why": one.why,
-        "short_deg": one.aim.short_deg,
-        "ways": aim_ways(one.aim, machine),
+        "why": unreachable_text(one),
+        "short_deg": one.misalignment_deg,
+        "ways": aim_ways(one.solutions, machine),
     }
 
 
-def aim_ways(aim: Aim, machine: Machine, rotary_offset_deg: ArrayLike | None = None) -> list[dict[str, Any]]:
-    """Every way to aim, the best first."""
+def aim_ways(
+    solutions: Sequence[Solution], machine: Machine, rotary_offset_deg: ArrayLike | None = None
+) -> list[dict[str, Any]]:
+    """Every solution of an aim for JSON, the best first."""
     offset = np.zeros(len(machine.rotaries)) if rotary_offset_deg is None else np.asarray(rotary_offset_deg)
     return [
         {
             "program": by_letter(machine, np.array(way.machine_deg) - offset),
             "machine": by_letter(machine, way.machine_deg),
             "move": by_letter(machine, way.move_deg),
-            "cost_deg": way.cost_deg,
-            "fits": way.fits,
-            "why_out": list(way.why_out),
+            "cost_deg": way.motion_deg,
+            "fits": way.feasible,
+            "why_out": [violation_text(one) for one in way.violations],
         }
-        for way in aim.solutions
+        for way in solutions
     ]
 
 
@@ -124,15 +177,18 @@ def poses_report(
     axes: NDArray[np.float64],
     origin_mm: ArrayLike,
     units: str,
+    turns: TurnConvention | None = None,
+    evaluated: EvaluatedJob | None = None,
 ) -> dict[str, Any]:
-    """Part zero's offset at many poses, shape (k, ...), in the form of `offsets_report`.
+    """Part zero's offset at k poses for JSON, in the form of `offsets_report`; every array has shape (k, ...).
 
-    A pose has no work offset of its own yet: `work_offset` is null and its name is its angles.
+    A pose has no work offset number: `work_offset` is null, and its name is its angles.
     """
     rotary_offset = (
         (machine_deg - program_deg)[:1].ravel() if len(machine_deg) else np.zeros(len(machine.rotaries))
     )
     linear, origin = length_list(offset_mm, units), length_list(origin_mm, units)
+    touched = None if evaluated is None else touched_report(evaluated, units)
     return {
         "schema": "tiltwright.offsets/1",
         "job": job,
@@ -147,23 +203,39 @@ def poses_report(
                 "offset": {**dict(zip("XYZ", xyz, strict=True)), **by_letter(machine, rotary_offset)},
                 "origin": origin,
                 "plane": _rows(directions),
+                **_turns(directions, turns),
             }
             for program, reached, xyz, directions in zip(program_deg, machine_deg, linear, axes, strict=True)
         ],
+        **({} if touched is None else {"touched": touched}),
     }
 
 
 def pose_name(machine: Machine, program_deg: Iterable[float]) -> str:
-    """A pose by its angles, "A-35 C60"."""
+    """The name of a pose: its angles, such as "A-35 C60"."""
     return " ".join(
         f"{letter}{value + 0.0:g}" for letter, value in zip(machine.letters, program_deg, strict=True)
     )
 
 
-def offsets_csv(worked: EvaluatedJob, units: str) -> str:
-    """A job's work offsets, one row an operation, the unit in every column's name."""
-    letters = worked.setup.machine.letters
-    rotary = (worked.setup.rotary_offset_deg + 0.0).tolist()
+def _turns_columns(convention: TurnConvention | None) -> list[str]:
+    if convention is None:
+        return []
+    angles = [f"turn_{place}_{axis}_deg" for place, axis in enumerate(convention.order, start=1)]
+    return [*angles, "turns_about", "turns_degenerate"]
+
+
+def _turns_values(axes: NDArray[np.float64], convention: TurnConvention | None) -> list[Any]:
+    if convention is None:
+        return []
+    turns = plane_turns(axes, convention)
+    return [*turns.angles_deg, convention.about, "yes" if turns.degenerate else "no"]
+
+
+def offsets_csv(evaluated: EvaluatedJob, units: str, turns: TurnConvention | None = None) -> str:
+    """A job's work offsets as CSV, one row for each operation, the unit in every column's name."""
+    letters = evaluated.setup.machine.letters
+    rotary = (evaluated.setup.rotary_offset_deg + 0.0).tolist()
     rows = [
         [
             one.placed.name,
@@ -173,8 +245,10 @@ def offsets_csv(worked: EvaluatedJob, units: str) -> str:
             *length_list(one.placed.offset_mm, units),
             *rotary,
             *length_list(one.placed.origin_mm, units),
+            *_turns_values(one.placed.axes, turns),
+            *_touch_values(evaluated),
         ]
-        for one in worked.operations
+        for one in evaluated.operations
     ]
     suffix = "in" if units == "inch" else "mm"
     head = [
@@ -185,8 +259,21 @@ def offsets_csv(worked: EvaluatedJob, units: str) -> str:
         *(f"offset_{axis}_{suffix}" for axis in "XYZ"),
         *(f"offset_{letter}_deg" for letter in letters),
         *(f"origin_{axis}_{suffix}" for axis in "xyz"),
+        *_turns_columns(turns),
+        *_touch_columns(evaluated),
     ]
     return csv_text(head, rows)
+
+
+def _touch_columns(evaluated: EvaluatedJob | None) -> list[str]:
+    return [] if evaluated is None or evaluated.touch is None else ["touch_off"]
+
+
+def _touch_values(evaluated: EvaluatedJob | None) -> list[str]:
+    """The verdict on the touch-off in every row, so that no row can be used without it."""
+    if evaluated is None or evaluated.touch is None:
+        return []
+    return ["too far" if evaluated.touch_too_far else "accepted"]
 
 
 def poses_csv(
@@ -194,19 +281,28 @@ def poses_csv(
     program_deg: NDArray[np.float64],
     machine_deg: NDArray[np.float64],
     offset_mm: ArrayLike,
+    axes: NDArray[np.float64],
     units: str,
+    turns: TurnConvention | None = None,
+    evaluated: EvaluatedJob | None = None,
 ) -> str:
-    """Part zero's offset at many poses, one row a pose."""
+    """Part zero's offset at many poses, one row for each."""
     suffix = "in" if units == "inch" else "mm"
     head = [
         *(f"program_{letter}_deg" for letter in machine.letters),
         *(f"machine_{letter}_deg" for letter in machine.letters),
         *(f"offset_{axis}_{suffix}" for axis in "XYZ"),
+        *_turns_columns(turns),
+        *_touch_columns(evaluated),
     ]
     columns = (
         np.concatenate([program_deg, machine_deg, np.array(length_list(offset_mm, units))], axis=-1) + 0.0
     )
-    return csv_text(head, columns.tolist())
+    touch = _touch_values(evaluated)
+    if turns is None and not touch:
+        return csv_text(head, columns.tolist())
+    rows = zip(columns.tolist(), axes, strict=True)
+    return csv_text(head, ([*row, *_turns_values(at, turns), *touch] for row, at in rows))
 
 
 _LONGEST_NAME = 34
@@ -216,11 +312,15 @@ def _short(name: str) -> str:
     return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
 
 
-def offsets_table(worked: EvaluatedJob, units: str) -> str:
-    """A job's work offsets: one row an operation."""
-    machine = worked.setup.machine
-    rotary = [angle(value) for value in worked.setup.rotary_offset_deg]
-    offset_rotaries = bool(worked.setup.rotary_offset_deg.any())
+NOT_TO_LOAD = "DO NOT LOAD THESE: part zero was touched off too far from where the stack puts it."
+"""The line above a table of offsets that the touch-off forbids to load."""
+
+
+def offsets_table(evaluated: EvaluatedJob, units: str, turns: TurnConvention | None = None) -> str:
+    """A job's work offsets as a table, one row for each operation."""
+    machine = evaluated.setup.machine
+    rotary = [angle(value) for value in evaluated.setup.rotary_offset_deg]
+    offset_rotaries = bool(evaluated.setup.rotary_offset_deg.any())
     head = ["operation", "load", *(f"program {letter}" for letter in machine.letters), "X", "Y", "Z"]
     head += [f"offset {letter}" for letter in machine.letters] if offset_rotaries else []
     rows = [
@@ -231,34 +331,60 @@ def offsets_table(worked: EvaluatedJob, units: str) -> str:
             *(length(value, units) for value in one.placed.offset_mm),
             *(rotary if offset_rotaries else []),
         ]
-        for one in worked.operations
+        for one in evaluated.operations
     ]
-    title = f"{worked.job.file.name}: work offsets in {units_words(units)} and degrees, on {machine.name}"
-    return f"{title}\n\n{table(head, rows, left=2)}"
+    title = f"{evaluated.job.file.name}: work offsets in {units_words(units)} and degrees, on {machine.name}"
+    if evaluated.touch_too_far:
+        title = f"{NOT_TO_LOAD}\n{title}"
+    return _table(title, head, rows, [one.placed.axes for one in evaluated.operations], turns, left=2)
 
 
 def poses_table(
-    machine: Machine, program_deg: NDArray[float64], offset_mm: NDArray[float64], title: str, units: str
+    machine: Machine,
+    program_deg: NDArray[float64],
+    offset_mm: NDArray[float64],
+    axes: NDArray[np.float64],
+    title: str,
+    units: str,
+    turns: TurnConvention | None = None,
 ) -> str:
-    """Part zero's offset at many poses."""
+    """Part zero's offset at many poses, one row for each."""
     head = [*machine.letters, "X", "Y", "Z"]
     rows = [
         [*map(angle, program), *(length(value, units) for value in xyz)]
         for program, xyz in zip(program_deg, offset_mm, strict=True)
     ]
-    return f"{title}\n\n{table(head, rows, left=0)}"
+    return _table(title, head, rows, axes, turns, left=0)
 
 
-def aim_table(aim: Aim, machine: Machine, rotary_offset_deg: NDArray[float64]) -> str:
-    """Every way to aim: the best first, those that are out with the reason."""
+def _table(
+    title: str,
+    head: list[str],
+    rows: list[list[str]],
+    axes: Iterable[NDArray[np.float64]],
+    convention: TurnConvention | None,
+    *,
+    left: int,
+) -> str:
+    """A table under its title, with columns and a line on the planes' turns where a convention is asked for."""
+    if convention is None:
+        return f"{title}\n\n{table(head, rows, left=left)}"
+    found = [plane_turns(at, convention) for at in axes]
+    rows = [[*row, *turns_cells(turns)] for row, turns in zip(rows, found, strict=True)]
+    explained = turns_explained(convention, degenerate=any(turns.degenerate for turns in found))
+    return f"{title}\n\n{table([*head, *turns_head(convention)], rows, left=left)}\n\n{explained}"
+
+
+def aim_table(solutions: Sequence[Solution], machine: Machine, rotary_offset_deg: NDArray[float64]) -> str:
+    """Every solution of an aim as a table, the best first; those ruled out with the reason."""
     head = ["", *(f"program {letter}" for letter in machine.letters)]
     head += [f"machine {letter}" for letter in machine.letters] if rotary_offset_deg.any() else []
     head += ["motion", "verdict"]
     rows = []
-    for number, way in enumerate(aim.solutions, start=1):
+    for number, way in enumerate(solutions, start=1):
         row = [str(number), *map(angle, way.machine_deg - rotary_offset_deg)]
         row += [angle(value) for value in way.machine_deg] if rotary_offset_deg.any() else []
-        verdict = ("taken" if number == 1 else "fits") if way.fits else "out: " + "; ".join(way.why_out)
-        rows.append([*row, angle(way.cost_deg), verdict])
-    align = ["left", *["right"] * (len(head) - 2), "left"]
-    return tabulate(rows, headers=head, tablefmt="simple", disable_numparse=True, colalign=align)
+        reasons = "; ".join(violation_text(one) for one in way.violations)
+        verdict = ("taken" if number == 1 else "fits") if way.feasible else f"out: {reasons}"
+        rows.append([*row, angle(way.motion_deg), verdict])
+    return table(head, rows, align="l" + "r" * (len(head) - 2) + "l")

@@ -2,27 +2,28 @@
 
 from __future__ import annotations
 
-from tiltwright.files.angle import parse_angle
 from tiltwright.files.diagnostics import InvalidValue
 
 __all__ = [
     "ends",
     "limits",
-    "maybe_positive",
     "name",
     "number",
     "pivot_formulas",
     "pivot_more",
     "pivot_words",
     "positive",
+    "positive_or_none",
     "three",
 ]
+
+# Each refusal goes on after the answer: "'abc' isn't a number".
 
 
 def name(answer: str) -> str:
     """A name of one line."""
     if not answer.isprintable() or not 1 <= len(answer) <= 80:
-        raise ValueError("a printable name of 1 to 80 characters")
+        raise ValueError("won't do as a name; give 1 to 80 printable characters")
     return answer
 
 
@@ -33,70 +34,73 @@ def number(answer: str) -> float:
     try:
         return parse_number(answer)
     except InvalidValue:
-        raise ValueError("a number with a decimal point, such as 0.75") from None
+        raise ValueError("isn't a number; write one with a decimal point, such as 0.75") from None
 
 
 def positive(answer: str) -> float:
     """A number above zero."""
     value = number(answer)
     if value <= 0.0:
-        raise ValueError("a number above 0")
+        raise ValueError("isn't above 0")
     return value
 
 
-def maybe_positive(answer: str) -> float | None:
-    """A number above zero, or nothing."""
-    return positive(answer) if answer else None
+def positive_or_none(answer: str) -> float | None:
+    """A number above zero; nothing, or the word none, for no value."""
+    return None if answer.lower() in {"", "none"} else positive(answer)
 
 
-def _several(answer: str, count: int, words: str) -> list[float]:
-    parts = [part for part in answer.replace(",", " ").split() if part]
+def _several(answer: str, count: int, wanted: str) -> list[float]:
+    parts = answer.replace(",", " ").split()
     if len(parts) != count:
-        raise ValueError(words)
-    return [number(part) for part in parts]
+        raise ValueError(f"won't do; give {wanted}")
+    try:
+        return [number(part) for part in parts]
+    except ValueError:
+        raise ValueError(f"won't do; give {wanted}, with decimal points") from None
 
 
 def three(answer: str) -> list[float]:
-    """Three numbers, commas or blanks between them."""
-    return _several(answer, 3, "three numbers X,Y,Z")
+    """Three numbers, with commas or blanks between them."""
+    return _several(answer, 3, "three numbers, X,Y,Z")
 
 
 def ends(answer: str) -> list[float]:
     """Two numbers, the lower one first."""
     low, high = _several(answer, 2, "two numbers, the lower end first")
     if low >= high:
-        raise ValueError("the lower end first")
+        raise ValueError("has the higher end first; give the lower one first")
     return [low, high]
 
 
 def limits(answer: str) -> list[float] | str:
-    """Two angles, the lowest first, or "endless"."""
+    """Two angles, the lower one first, or "endless"."""
+    from tiltwright.files.parsing import parse_degrees
+
     if answer.lower() == "endless":
         return "endless"
     parts = [part.strip() for part in answer.split(",")]
     if len(parts) != 2:
-        raise ValueError('two angles, the lowest first, or "endless"')
-    low, high = (_one_angle(part) for part in parts)
-    if low >= high:
-        raise ValueError("the lowest angle first")
-    return [low, high]
-
-
-def _one_angle(text: str) -> float:
+        raise ValueError(
+            'won\'t do; give two angles with a comma between them, the lower first, or "endless"'
+        )
     try:
-        return number(text)
-    except ValueError:
-        return parse_angle(text)
+        low, high = (parse_degrees(part) for part in parts)
+    except InvalidValue as refusal:
+        raise ValueError(f"won't do; {refusal.found} isn't an angle in degrees") from None
+    if low >= high:
+        raise ValueError("has the higher angle first; give the lower one first")
+    return [low, high]
 
 
 _ACROSS = {"X": ("Y", "Z"), "Y": ("Z", "X"), "Z": ("X", "Y")}
 
 
 def pivot_formulas(along: str, positive_turn: str, quarter: str = "+90") -> tuple[str, str]:
-    """Where a rotary's line lies, from a mark's centre read at 0 (Y1, Z1) and a quarter turn on (Y2, Z2).
+    """Formulas for a rotary's line, from a mark's centre read at 0 (Y1, Z1) and after a quarter turn (Y2, Z2).
 
-    A right-handed quarter turn about +X brings the mark from (y, z) off the line to (-z, y) off it; that gives two
-    equations for the line's two coordinates. Derived here; Y and Z follow by exchanging X, Y, Z in a ring.
+    A right-handed quarter turn about +X takes the mark from (y, z) off the line to (-z, y) off it; that gives two
+    equations for the line's two coordinates. Derived here; for Y and Z, exchange X, Y, Z in a ring.
 
     Parameters
     ----------
@@ -113,10 +117,8 @@ def pivot_formulas(along: str, positive_turn: str, quarter: str = "+90") -> tupl
     ('Y = (Y1 + Y2 + Z1 - Z2) / 2', 'Z = (Z1 + Z2 - Y1 + Y2) / 2')
     """
     u, v = _ACROSS[along[1]]
-    right_handed = [along[0] == "+", positive_turn == "counterclockwise", quarter == "+90"].count(
-        False
-    ) % 2 == 0
-    plus, minus = ("+", "-") if right_handed else ("-", "+")
+    reversals = [along[0] == "-", positive_turn == "clockwise", quarter == "-90"].count(True)
+    plus, minus = ("+", "-") if reversals % 2 == 0 else ("-", "+")
     return (
         f"{u} = ({u}1 + {u}2 {plus} {v}1 {minus} {v}2) / 2",
         f"{v} = ({v}1 + {v}2 {minus} {u}1 {plus} {u}2) / 2",
@@ -124,33 +126,34 @@ def pivot_formulas(along: str, positive_turn: str, quarter: str = "+90") -> tupl
 
 
 def pivot_words(letter: str, along: str, positive_turn: str) -> str:
-    """What the pivot is, and the short way to find it."""
+    """The pivot in words, and the short way to find it by hand."""
     u, v = _ACROSS[along[1]]
     first, second = pivot_formulas(along, positive_turn)
     return (
-        f"A point of {letter}'s line, the pivot: machine X, Y, Z of any point on it, every rotary at zero. Along the\n"
-        f"line itself, in {along[1]}, any value will do. Best is to probe a ball at many angles and to let\n"
-        f"`tiltwright pivot fit` work the line out. By hand:\n"
-        f"  1. Fix a gauge ball, or a ground pin that lies along {along[1]}, to the platter. At {letter} 0 find the\n"
-        f"     {u} and {v} of its centre: {u}1, {v}1.\n"
-        f"  2. Move {letter} alone to +90 and find them again: {u}2, {v}2. The line lies at\n"
+        f"The pivot: a point on {letter}'s axis, machine X, Y, Z, every rotary at zero. Any point of the axis will do, so\n"
+        f"{along[1]} may be any value. The best way is to probe a ball at many angles and let `tiltwright pivot fit` find\n"
+        f"the axis; for a start, enter it by hand:\n"
+        f"  1. Fix a gauge ball, or a ground pin parallel to {along[1]}, to the platter. At {letter} 0 find {u} and {v} of its\n"
+        f"     centre: {u}1, {v}1.\n"
+        f"  2. Move {letter} alone to +90 and find them again: {u}2, {v}2. The axis is at\n"
         f"       {first}\n"
         f"       {second}\n"
-        f"  Where {letter} does not reach +90, type ? for another way."
+        f"  If {letter} can't go to +90, type ? for other ways."
     )
 
 
-def pivot_more(letter: str, along: str, positive_turn: str) -> str:
-    """Why that is so, what to do where the rotary does not reach so far, and how to check it."""
+def pivot_more(letter: str, along: str, positive_turn: str, units: str) -> str:
+    """The reason for the formulas, other ways for a rotary that does not go so far, and a check."""
     first, second = pivot_formulas(along, positive_turn, "-90")
+    small = "a hundredth of a millimetre" if units == "mm" else "a tenth"
     return (
-        "Why: the two centres and the pivot are the corners of a right triangle with two equal sides. The pivot lies\n"
-        "half the centres' distance from the middle between them, square to the line that joins them; the sense of\n"
-        f"turning tells to which side. Other ways, for what {letter} reaches:\n"
+        "Why it works: the two centres and the pivot are the corners of a right triangle with two equal sides. The\n"
+        "pivot is half the distance between the centres away from the point midway between them, square to the line\n"
+        f"that joins them; the sense of turning says on which side. Other ways, depending on how far {letter} goes:\n"
         f"  to -90 instead of +90: {first}\n"
         f"                         {second}\n"
-        "  half a turn, such as 0 and 180 or -90 and +90: the pivot is halfway between the two centres\n"
-        "  less than a quarter turn: find the centre at three angles as far apart as can be; the pivot is the centre\n"
-        "  of the circle through the three. The shorter that arc, the worse: a micrometre in a reading is many then.\n"
-        "Check: at any other angle the ball's centre must stand as far from the pivot as before."
+        "  half a turn, such as 0 and 180 or -90 and +90: the pivot is midway between the two centres\n"
+        "  less than a quarter turn: find the centre at three angles as far apart as you can; the pivot is the centre\n"
+        f"  of the circle through the three. On a short arc, {small} in one reading becomes several in the pivot.\n"
+        "Check: at any other angle, the ball's centre must be as far from the pivot as before."
     )

@@ -1,3 +1,3 @@
-"""Formats of answers: numbers, tables, JSON, CSV, G-code, documents and pages; no feature is known here."""
+"""Output formats: numbers, tables, JSON, CSV, G-code, documents, drawings and pages."""
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Text for places that know few characters: ASCII terminals and comments in programs."""
+"""Transliteration of text for ASCII terminals and for comments in programs."""
 
 # ruff: noqa: RUF001, RUF002 - signs that look like others are what this is about
 
@@ -66,7 +66,7 @@ _HARMLESS = frozenset(" .+-/:'()")
 
 
 def transliterate(text: str) -> str:
-    """Text in ASCII, each character as the one that a machinist would write for it, or ``?``.
+    """Text in ASCII, each character written as a machinist would write it there, or as ``?``.
 
     What is ASCII already stays as it is. Nothing else becomes a quote, a backslash, a comma or a line break.
 

@@ -1,4 +1,4 @@
-"""A sheet of SVG in millimetres that remembers where its labels and lines are, so that they can be kept apart."""
+"""An SVG drawing in millimetres that records its labels and lines, so that they can be kept apart."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Point = tuple[float, float]
 
 @dataclass(frozen=True)
 class LabelBox:
-    """Where a label stands on the paper, in mm; y points down."""
+    """Box of a label on the paper, in mm; y points down."""
 
     left: float
     top: float
@@ -25,7 +25,7 @@ class LabelBox:
     text: str = ""
 
     def overlaps(self, other: LabelBox) -> bool:
-        """Whether two labels share any paper."""
+        """True if two labels share any paper."""
         return (
             self.left < other.right
             and other.left < self.right
@@ -56,33 +56,8 @@ class LabelBox:
             return None
         return (start[0] + first * dx, start[1] + first * dy), (start[0] + last * dx, start[1] + last * dy)
 
-    def clip_ring(self, ring: Sequence[Point]) -> list[Point]:
-        """A closed ring inside the box, edge by edge of the box (Sutherland and Hodgman's clipping)."""
-        points = list(ring)
-        for axis, bound, sign in (
-            (0, self.left, 1.0),
-            (0, self.right, -1.0),
-            (1, self.top, 1.0),
-            (1, self.bottom, -1.0),
-        ):
-            kept: list[Point] = []
-            for before, point in zip([*points[-1:], *points[:-1]], points, strict=True):
-                was, now = (sign * (p[axis] - bound) for p in (before, point))
-                if (was >= 0) != (now >= 0):
-                    share = was / (was - now)
-                    kept.append(
-                        (
-                            before[0] + share * (point[0] - before[0]),
-                            before[1] + share * (point[1] - before[1]),
-                        )
-                    )
-                if now >= 0:
-                    kept.append(point)
-            points = kept
-        return points
-
     def crossed_by(self, start: Point, end: Point) -> bool:
-        """Whether a straight line runs through the label."""
+        """True if a straight line runs through the label."""
         return self.clip(start, end) is not None
 
 
@@ -103,6 +78,7 @@ class Canvas:
 
     def __post_init__(self) -> None:
         self._drawing = drawsvg.Drawing(self.width, self.height)
+        self._clips: dict[LabelBox, drawsvg.ClipPath] = {}
         self._drawing.set_render_size(f"{self.width:g}mm", f"{self.height:g}mm")
 
     def line(self, start: Point, end: Point, weight: float, dash: str = "", colour: str = "black") -> None:
@@ -139,46 +115,37 @@ class Canvas:
 
     def area(self, rings: Iterable[Sequence[Point]], fill: str, within: LabelBox) -> None:
         """A filled area without an outline, holes included, as far as it lies in a box."""
-        clipped = (within.clip_ring(ring) for ring in rings)
-        parts = [" L".join("{:g} {:g}".format(*_round(p)) for p in ring) for ring in clipped if ring]
-        if parts:
-            path = " ".join(f"M{part} Z" for part in parts)
-            self._drawing.append(drawsvg.Path(d=path, fill=fill, fill_rule="evenodd", stroke="none"))
+        path = drawsvg.Path(d=_closed(rings), fill=fill, fill_rule="evenodd", stroke="none")
+        self._clipped(path, within)
 
     def rings(
         self,
-        rings: Iterable[Sequence[Point]],
+        rings: Sequence[Sequence[Point]],
         weight: float,
         within: LabelBox,
         dash: str = "",
         colour: str = "black",
     ) -> None:
         """Closed outlines, as far as they lie in a box; the box's own edges are not drawn."""
-        parts = []
         for ring in rings:
-            last = None
-            for start, end in zip(ring, [*ring[1:], *ring[:1]], strict=True):
-                piece = within.clip(start, end)
-                if piece is None:
-                    continue
-                self.strokes.append(piece)
-                first, then = (_round(point) for point in piece)
-                parts.append(
-                    ("" if first == last else "M{:g} {:g} ".format(*first)) + "L{:g} {:g}".format(*then)
-                )
-                last = then
-        if parts:
-            more = {"stroke_dasharray": dash} if dash else {}
-            self._drawing.append(
-                drawsvg.Path(
-                    d=" ".join(parts),
-                    fill="none",
-                    stroke=colour,
-                    stroke_width=weight,
-                    stroke_linejoin="round",
-                    **more,
-                )
+            pieces = (
+                within.clip(start, end) for start, end in zip(ring, [*ring[1:], *ring[:1]], strict=True)
             )
+            self.strokes.extend(piece for piece in pieces if piece is not None)
+        more = {"stroke_dasharray": dash} if dash else {}
+        path = drawsvg.Path(
+            d=_closed(rings), fill="none", stroke=colour, stroke_width=weight, stroke_linejoin="round", **more
+        )
+        self._clipped(path, within)
+
+    def _clipped(self, path: drawsvg.Path, within: LabelBox) -> None:
+        if not path.args["d"]:
+            return
+        if within not in self._clips:
+            self._clips[within] = drawsvg.ClipPath()
+            corner, size = (within.left, within.top), (within.right - within.left, within.bottom - within.top)
+            self._clips[within].append(drawsvg.Rectangle(*_round(corner), *_round(size)))
+        self._drawing.append(drawsvg.Group([path], clip_path=self._clips[within]))
 
     def rectangle(self, box: LabelBox, weight: float, fill: str = "none") -> None:
         """An upright rectangle."""
@@ -212,7 +179,7 @@ class Canvas:
     def arc_arrow(
         self, centre: Point, radius: float, middle_deg: float, half_deg: float, weight: float
     ) -> None:
-        """An arc about a middle direction (0 right, 90 down the paper), with its head at ``middle + half``.
+        """Draw an arc about a middle direction (0 right, 90 down the paper), with its head at ``middle + half``.
 
         Going to a larger angle is clockwise on paper.
         """
@@ -281,6 +248,12 @@ class Canvas:
         return svg
 
 
+def _closed(rings: Iterable[Sequence[Point]]) -> str:
+    """The path data of closed rings."""
+    parts = (" L".join("{:g} {:g}".format(*_round(point)) for point in ring) for ring in rings if len(ring))
+    return " ".join(f"M{part} Z" for part in parts)
+
+
 def _round(point: Point) -> Point:
-    """A ten-thousandth of a millimetre is plenty on paper, and keeps the bytes alike everywhere."""
+    """Round to a ten-thousandth of a millimetre: plenty on paper, and the bytes are the same everywhere."""
     return round(point[0], 4) + 0.0, round(point[1], 4) + 0.0

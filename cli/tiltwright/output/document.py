@@ -1,26 +1,38 @@
-"""A page of headings, paragraphs, lists and tables: as Markdown, or typeset as PDF."""
+"""The document model: what a sheet, working, worksheet, key or report says, as a title and blocks.
+
+`document_text`, `document_markdown` and `document_pdf` each render every block, so screen, file and paper cannot
+disagree.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any
 
-from tabulate import tabulate
+__all__ = [
+    "BLANK",
+    "Block",
+    "BulletList",
+    "Callout",
+    "CodeBlock",
+    "Document",
+    "Entry",
+    "Heading",
+    "NumberedStep",
+    "PageBreak",
+    "Paragraph",
+    "Picture",
+    "Table",
+]
 
-from tiltwright.output import typesetting
-from tiltwright.output.markdown import escaped
+Texts = tuple[str, ...]
 
-__all__ = ["Heading", "ListOf", "Page", "Paragraph", "TableOf", "as_markdown", "as_pdf"]
-
-TEMPLATE = Path(__file__).parent / "document.typ"
-_BLANK = "\N{NO-BREAK SPACE}" * 12
+BLANK = "." * 14
+"""Room to write in: a table's cell, or the value of a line."""
 
 
 @dataclass(frozen=True)
 class Heading:
-    """A heading."""
+    """A heading within the document."""
 
     text: str
 
@@ -30,83 +42,134 @@ class Paragraph:
     """A paragraph."""
 
     text: str
+    bold: bool = False
 
 
 @dataclass(frozen=True)
-class ListOf:
+class BulletList:
     """A list."""
 
-    items: tuple[str, ...]
+    items: Texts
 
 
 @dataclass(frozen=True)
-class TableOf:
-    """A table; `align` has "l" or "r" for each column, an empty cell is room to write in."""
-
-    head: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    align: str
-
-
-@dataclass(frozen=True)
-class Page:
-    """A page and its title."""
+class Callout:
+    """A framed list that must be read first."""
 
     title: str
-    parts: tuple[Heading | Paragraph | ListOf | TableOf, ...]
+    items: Texts
 
 
-def as_markdown(page: Page) -> str:
-    """The page as CommonMark with tables; nothing that a name holds is markup."""
-    parts = [f"# {escaped(page.title)}"]
-    for part in page.parts:
-        if isinstance(part, Heading):
-            parts.append(f"## {escaped(part.text)}")
-        elif isinstance(part, Paragraph):
-            parts.append(escaped(part.text))
-        elif isinstance(part, ListOf):
-            parts.append("\n".join(f"- {escaped(item)}" for item in part.items))
-        else:
-            rows = [[escaped(cell) if cell else "&nbsp;" for cell in row] for row in part.rows]
-            sides = ["left" if side == "l" else "right" for side in part.align]
-            parts.append(
-                tabulate(
-                    rows, headers=list(part.head), tablefmt="github", disable_numparse=True, colalign=sides
-                )
-            )
-    return "\n\n".join(parts) + "\n"
+@dataclass(frozen=True)
+class Table:
+    """Rows under heads.
+
+    Parameters
+    ----------
+    head : tuple of str
+    rows : tuple of tuple of str
+    left : int
+        Columns of words, from the left; the others hold figures and are aligned right.
+    align : str
+        "l" or "r" for each column; replaces `left` where it is given.
+    """
+
+    head: Texts
+    rows: tuple[Texts, ...]
+    left: int = 1
+    align: str = ""
+
+    @property
+    def sides(self) -> str:
+        """The alignment, "l" or "r" for each column.
+
+        Examples
+        --------
+        >>> Table(("name", "X", "Y"), ()).sides, Table(("name", "X", "unit"), (), align="lrl").sides
+        ('lrr', 'lrl')
+        """
+        return self.align or "l" * self.left + "r" * (len(self.head) - self.left)
 
 
-def as_pdf(page: Page, paper: str = "a4") -> bytes:
-    """The page as PDF in the sheet's own font; the same page gives the same bytes."""
-    from tiltwright.output.typesetting import render
+@dataclass(frozen=True)
+class NumberedStep:
+    """A numbered line of a working: rule, formula, the written calculations, the frame of the result."""
 
-    (document,) = render(TEMPLATE, _data(page, paper), "pdf")
-    return document
-
-
-def _data(page: Page, paper: str) -> dict[str, Any]:
-    say = typesetting.printable
-    parts: list[dict[str, Any]] = []
-    for part in page.parts:
-        if isinstance(part, Heading):
-            parts.append({"kind": "heading", "text": say(part.text)})
-        elif isinstance(part, Paragraph):
-            parts.append({"kind": "paragraph", "text": say(part.text)})
-        elif isinstance(part, ListOf):
-            parts.append({"kind": "list", "items": [say(item) for item in part.items]})
-        else:
-            parts.append(_table(part))
-    return {"paper": paper, "family": typesetting.FAMILY, "title": say(page.title), "parts": parts}
+    number: int
+    rule: str
+    formula: str
+    calculations: Texts
+    frame: str
+    matrix: tuple[Texts, ...] = ()
 
 
-def _table(part: TableOf) -> dict[str, Any]:
-    def cells(row: Sequence[str]) -> list[str]:
-        return [typesetting.printable(cell) if cell else _BLANK for cell in row]
+@dataclass(frozen=True)
+class Entry:
+    """A short label, a title, and the lines that belong to it."""
 
-    return {
-        "kind": "table",
-        "head": cells(part.head),
-        "rows": [cells(row) for row in part.rows],
-        "align": list(part.align),
-    }
+    label: str
+    title: str
+    lines: Texts
+
+
+@dataclass(frozen=True)
+class CodeBlock:
+    """Lines of a program, to be copied as they stand."""
+
+    lines: Texts
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A drawing, as wide on paper as stated."""
+
+    svg: str
+    title: str
+    width_mm: float
+
+
+@dataclass(frozen=True)
+class PageBreak:
+    """The start of a new page."""
+
+
+Block = (
+    Heading
+    | Paragraph
+    | BulletList
+    | Callout
+    | Table
+    | NumberedStep
+    | Entry
+    | CodeBlock
+    | Picture
+    | PageBreak
+)
+
+
+@dataclass(frozen=True)
+class Document:
+    """A few pages.
+
+    Attributes
+    ----------
+    kind : str
+        "Working", "Exercise", "Key", "Setup sheet".
+    title : str
+    identity : tuple of (str, str)
+        Label and value.
+    blocks : tuple of Block
+    foot : str
+        At the bottom of every page; may be empty.
+    """
+
+    kind: str
+    title: str
+    identity: tuple[tuple[str, str], ...]
+    blocks: tuple[Block, ...]
+    foot: str = ""
+
+    @property
+    def pictures(self) -> tuple[Picture, ...]:
+        """Its drawings, in order."""
+        return tuple(block for block in self.blocks if isinstance(block, Picture))

@@ -1,4 +1,4 @@
-"""Answers as JSON and as CSV."""
+"""JSON and CSV output."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ __all__ = ["by_letter", "csv_text", "json_text", "length_list"]
 
 
 def json_text(report: dict[str, Any]) -> str:
-    """One JSON object, readable, with nothing in it that JSON does not have, and the same in any encoding."""
+    """A report as one indented JSON object in ASCII; refuses NaN and infinity, which JSON lacks."""
     return json.dumps(report, indent=1, allow_nan=False) + "\n"
 
 
@@ -34,7 +34,7 @@ def by_letter(machine: Machine, angles: Iterable[float]) -> dict[str, float]:
 
 
 def csv_text(head: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """CSV with a head line; text that a spreadsheet would run as a formula gets an apostrophe before it."""
+    """CSV with a header line; an apostrophe goes before text that a spreadsheet would run as a formula."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(head)

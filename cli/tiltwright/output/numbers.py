@@ -1,30 +1,49 @@
-"""Numbers as they are shown: lengths, angles, and amounts in the units of the reader."""
+"""Formatting of lengths, angles, masses, forces and torques in the units shown."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
+from decimal import ROUND_HALF_EVEN, Decimal
 
+from kinematics.constants import MM_PER_INCH
 from tiltwright.files.quantity import FORCE, MASS, TORQUE
 from tiltwright.files.units import Unit
 
 __all__ = ["FORCE_UNIT", "MASS_UNIT", "STIFFNESS_UNIT", "TORQUE_UNIT", "force", "mass", "stiffness", "torque"]
 
 UNIT_MM = {unit.value: unit.mm for unit in Unit}
-"""How many millimetres a unit is, by its name."""
+"""Millimetres in a unit, by its name."""
+
+UNIT_SYMBOL = {"mm": "mm", "inch": "in"}
+"""A unit as it is written behind a number."""
 
 DECIMALS = {"mm": 3, "inch": 4}
 ANGLE_DECIMALS = 4
 
+_SHOWN_FROM = 9
+"""Decimals of a millimetre or a degree that a number is taken to before it is rounded for show."""
+_LARGEST = 1e15
+"""Beyond it a number has no ninth decimal."""
+
 
 def fixed(value: float, decimals: int) -> str:
-    """A number with a fixed count of decimals, and never a minus before a zero.
+    """A number with a fixed count of decimals, rounded once, and never a minus before a zero.
+
+    It is taken to the ninth decimal first (a millionth of a micrometre), then half to even at the shown digit: the
+    last bits of a sum, which depend on how many poses are computed together, never reach the paper.
 
     Examples
     --------
     >>> fixed(-0.00004, 3), fixed(-12.3456, 3)
     ('0.000', '-12.346')
+    >>> fixed(0.0625, 3), fixed(0.0625 - 1e-12, 3), fixed(0.0635, 3)
+    ('0.062', '0.062', '0.064')
     """
-    text = f"{value:.{decimals}f}"
+    if not math.isfinite(value) or abs(value) > _LARGEST:
+        return f"{value:.{decimals}f}"
+    exact = Decimal(repr(round(float(value), _SHOWN_FROM)))
+    text = f"{exact.quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_EVEN):f}"
     return text.lstrip("-") if float(text) == 0 else text
 
 
@@ -41,7 +60,7 @@ def length(value_mm: float, units: str) -> str:
     >>> length(25.4, "mm"), length(-25.4, "inch")
     ('25.400', '-1.0000')
     """
-    return fixed(in_units(value_mm, units), DECIMALS[units])
+    return fixed(in_units(round(float(value_mm), _SHOWN_FROM), units), DECIMALS[units])
 
 
 def lengths(values_mm: Iterable[float], units: str) -> tuple[str, ...]:
@@ -73,7 +92,7 @@ def direction(vector: Iterable[float]) -> str:
 
 
 def with_minus(text: str) -> str:
-    """The same number with a typographic minus, which a grey print at arm's length does not lose."""
+    """A number with the typographic minus, which can still be read on a grey print at arm's length."""
     return text.replace("-", "\N{MINUS SIGN}")
 
 
@@ -112,5 +131,5 @@ def stiffness(newton_per_mm: float, units: str) -> str:
     >>> stiffness(50_000.0, "mm"), stiffness(50_000.0, "inch")
     ('50.0', '285.5')
     """
-    per_thousandth = newton_per_mm * (1e-3 if units == "mm" else 0.0254)
+    per_thousandth = newton_per_mm * (1e-3 if units == "mm" else MM_PER_INCH * 1e-3)
     return fixed(per_thousandth / FORCE[FORCE_UNIT[units]], 1)

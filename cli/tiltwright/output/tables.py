@@ -1,4 +1,4 @@
-"""Answers for people at a terminal: tables by tabulate, numbers by `numbers`."""
+"""Tables as plain text and as Markdown; the only place that lays one out."""
 
 from __future__ import annotations
 
@@ -6,15 +6,61 @@ from collections.abc import Iterable, Sequence
 
 from tabulate import tabulate
 
-__all__ = ["table", "units_words"]
+from tiltwright.output.plain_text import columns_of, wrapped
+
+__all__ = ["markdown_table", "table", "units_words", "wrapped_table"]
+
+_NARROWEST = 12  # columns: a name broken into less is unreadable, so the table grows instead
 
 
-def table(head: Sequence[str], rows: Iterable[Sequence[str]], left: int = 1) -> str:
-    """A plain table; the first `left` columns are words, the others figures under one another."""
-    align = ["left"] * left + ["right"] * (len(head) - left)
-    return tabulate(list(rows), headers=list(head), tablefmt="simple", disable_numparse=True, colalign=align)
+def table(head: Sequence[str], rows: Iterable[Sequence[str]], left: int = 1, align: str = "") -> str:
+    """A plain table for a terminal.
+
+    Parameters
+    ----------
+    head : sequence of str
+    rows : iterable of sequence of str
+    left : int
+        Columns of words, from the left; the others hold figures and are aligned right.
+    align : str
+        "l" or "r" for each column; replaces `left` where it is given.
+
+    Examples
+    --------
+    >>> print(table(["offset", "X", "unit"], [["G54", "-1.5", "mm"], ["G55", "12.0", "mm"]], align="lrl"))
+    offset       X  unit
+    --------  ----  ------
+    G54       -1.5  mm
+    G55       12.0  mm
+    """
+    return _laid_out(head, rows, align or _sides(head, left), "simple")
+
+
+def wrapped_table(head: Sequence[str], rows: Iterable[Sequence[str]], align: str, columns: int) -> str:
+    """A plain table whose last column, where it holds words, breaks over lines to stay within the columns."""
+    cells = [list(row) for row in rows]
+    if align.endswith("l"):
+        lines = table(head[:-1], [row[:-1] for row in cells], align=align[:-1]).splitlines()
+        room = max(columns - max(map(columns_of, lines), default=0) - 2, _NARROWEST)
+        for row in cells:
+            row[-1] = wrapped(row[-1], columns=room)
+    return table(head, cells, align=align)
+
+
+def markdown_table(head: Sequence[str], rows: Iterable[Sequence[str]], align: str) -> str:
+    """A table of Markdown texts, which are taken as they are."""
+    return _laid_out(head, rows, align, "github")
 
 
 def units_words(units: str) -> str:
     """The unit as a heading says it."""
     return "millimetres" if units == "mm" else "inches"
+
+
+def _sides(head: Sequence[str], left: int) -> str:
+    return "l" * left + "r" * (len(head) - left)
+
+
+def _laid_out(head: Sequence[str], rows: Iterable[Sequence[str]], align: str, form: str) -> str:
+    sides = [{"l": "left", "r": "right"}[side] for side in align]
+    return tabulate(list(rows), headers=list(head), tablefmt=form, disable_numparse=True, colalign=sides)

@@ -1,4 +1,4 @@
-"""Typesetting with typst: the fonts and what they can print, and pages from a template and its data."""
+"""Typesetting with typst: font metrics, printable text, and pages from a template and its data."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ FILES = (FOLDER / "DejaVuSans.ttf", FOLDER / "DejaVuSans-Bold.ttf")
 FAMILY = "DejaVu Sans"
 MONO_FILE = FOLDER / "DejaVuSansMono.ttf"
 MONO_FAMILY = "DejaVu Sans Mono"
+TEMPLATES = Path(__file__).parents[1]  # every template lies below it, and may import what they share
 UNITS_PER_EM = 2048
 ASCENT_EM, DESCENT_EM = 0.76, 0.24  # of capitals with their accents left off, and of descenders
 STAND_IN = "\N{WHITE SQUARE}"
@@ -68,7 +69,7 @@ def width_em(text: str, *, bold: bool = False) -> float:
 
 
 def _fitting(text: str, room_em: float, *, bold: bool) -> int:
-    """How many characters of a text fit into the room, from the left."""
+    """Number of characters of a text that fit into the room, from the left."""
     known = _widths()["bold" if bold else "regular"]
     ends = itertools.accumulate(known[c] for c in text)
     return sum(1 for _ in itertools.takewhile(lambda end: end <= room_em * UNITS_PER_EM, ends))
@@ -143,7 +144,7 @@ def render(template: Path, data: Mapping[str, Any], form: Form, ppi: float | Non
             raise FileNotFoundError(f"the sheet's font is missing from the installation: expected {file}")
     made: bytes | list[bytes] | None = typst.compile(
         str(template),
-        root=str(template.parent),
+        root=str(TEMPLATES),
         font_paths=fonts,
         ignore_system_fonts=True,
         format=form,

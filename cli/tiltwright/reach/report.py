@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from kinematics.reach import Clearance, ClosestPair, IndexMove, Margin, MoveClearance, OperationPose
+from tiltwright.job.aim_wording import unreachable_text
 from tiltwright.output.json_csv import by_letter, length_list
 from tiltwright.output.numbers import UNIT_MM
 from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis, RotaryLoad
@@ -36,7 +37,9 @@ def reach_report(analysis: ReachAnalysis, units: str) -> dict[str, Any]:
         "clear": analysis.clear_mm / mm,
         "margin": analysis.margin_mm / mm,
         "operations": [_operation(analysis, operation, units) for operation in analysis.operations],
-        "unreached": [{"name": one.name, "why": one.why} for one in analysis.evaluated.unreached],
+        "unreached": [
+            {"name": one.name, "why": unreachable_text(one)} for one in analysis.evaluated.unreached
+        ],
         "index_moves": [_move(analysis, move, units) for move in analysis.moves or ()],
         "load": [_load(analysis, load, units) for load in analysis.loads],
         "taken_as_given": list(taken_as_given(analysis, units)),

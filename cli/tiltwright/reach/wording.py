@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from kinematics import wrap_deg
 from kinematics.reach import IndexMove, Limit, MoveClearance
+from tiltwright.job.aim_wording import unreachable_text
 from tiltwright.output.numbers import (
     DECIMALS,
     MASS_UNIT,
@@ -118,7 +119,7 @@ def failure_words(  # noqa: PLR0911 - one sentence for each kind of failure
     """One failure as a sentence."""
     match failure:
         case Unreachable():
-            return f"{failure.operation}: {failure.result.why}"
+            return f"{failure.operation}: {unreachable_text(failure.result)}"
         case TravelExceeded():
             return (
                 f"{failure.operation}: {failure.axis} {length(failure.readout_mm, units)} is "

@@ -1,1 +1,1 @@
-"""The printed setup sheet: one value, shown on screen, as text, as Markdown, and typeset with drawings to scale."""
+"""The setup sheet: its contents, the side views to scale, and the typeset page."""

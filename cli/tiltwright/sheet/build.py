@@ -1,4 +1,4 @@
-"""From an evaluated job to the sheet: every number is worded and rounded here."""
+"""The sheet of an evaluated job: every number is rounded and written here."""
 
 from __future__ import annotations
 
@@ -17,9 +17,12 @@ from kinematics import (
     is_horizontal,
     work_offset_code,
 )
+from kinematics.constants import MM_PER_INCH
 from tiltwright.files.job_file import OperationTable
+from tiltwright.files.z_reading import z_reading
 from tiltwright.job.evaluate import EvaluatedJob
-from tiltwright.job.offsets_gcode import load_line
+from tiltwright.job.message_wording import tolerance_words
+from tiltwright.job.offsets_gcode import in_loading_order, load_line
 from tiltwright.job.warnings import alerts, beyond_travel, merged
 from tiltwright.output import numbers
 from tiltwright.sheet.data import (
@@ -36,6 +39,7 @@ from tiltwright.sheet.side_view import TiltOperation, choose_view_direction, sid
 from tiltwright.sheet.wording import (
     cautions,
     givens,
+    load_words,
     meaning,
     square_up_words,
     turns_words,
@@ -43,40 +47,47 @@ from tiltwright.sheet.wording import (
     z_reference_words,
 )
 
-__all__ = ["build_sheet", "check_above_mm"]
+if TYPE_CHECKING:
+    from tiltwright.reach.analysis import ReachAnalysis
+    from tiltwright.sheet.side_view import SideView
 
-_HEIGHTS_MM = {"mm": (100.0, 50.0, 25.0, 10.0), "inch": (101.6, 50.8, 25.4, 12.7)}
+__all__ = ["build_sheet"]
+
+Array = NDArray[np.float64]
+
+_CHECK_HEIGHTS_MM = {
+    "mm": (100.0, 50.0, 25.0, 10.0),
+    "inch": tuple(inches * MM_PER_INCH for inches in (4.0, 2.0, 1.0, 0.5)),
+}
+_UNIT_LINE = {"mm": "G21 (millimetres)", "inch": "G20 (inches)"}
 
 
-def check_above_mm(worked: EvaluatedJob, units: str) -> float:
-    """The height above every operation's origin at which the tip is first held against the sheet, millimetres.
+def check_above_mm(evaluated: EvaluatedJob, units: str) -> float:
+    """The height of the tip above every operation's origin at the first check, in millimetres.
 
-    The highest of a few round ones at which no operation takes the spindle, with the longest of the job's tools, above
-    its travel; the lowest of them where none does.
+    It is the highest of a few round heights at which no operation takes the spindle, with the longest of the job's
+    tools, above its travel; the lowest of them if there is none.
     """
-    travel = worked.setup.machine.travel
-    heights = _HEIGHTS_MM[units]
-    if travel is None or not worked.operations:
+    travel = evaluated.setup.machine.travel
+    heights = _CHECK_HEIGHTS_MM[units]
+    if travel is None or not evaluated.operations:
         return heights[0]
-    longest = max((worked.job.unit.to_mm(tool.length) for tool in worked.job.file.tool), default=0.0)
-    # Readouts are those of the reference tool where there is one; a shorter tool takes the spindle lower.
-    longer = max(longest - (worked.setup.machine.z_reference.tool_length_mm or 0.0), 0.0)
-    highest = max(float(one.placed.offset_mm[2]) for one in worked.operations) + longer
+    longest = max((evaluated.job.unit.to_mm(tool.length) for tool in evaluated.job.file.tool), default=0.0)
+    # Z is read with the reference tool if there is one; only what is longer than it takes the spindle higher.
+    longer = max(longest - (evaluated.setup.machine.z_reference.tool_length_mm or 0.0), 0.0)
+    highest = max(float(one.placed.offset_mm[2]) for one in evaluated.operations) + longer
     room = float(travel.high_mm[2]) - highest
     return next((height for height in heights if height <= room), heights[-1])
 
 
-UNIT_LINE = {"mm": "G21 (millimetres)", "inch": "G20 (inches)"}
+def load_blocks(evaluated: EvaluatedJob, rows: Sequence[OperationRow], units: str) -> tuple[LoadBlock, ...]:
+    """One block for all offsets if nine are enough, the highest number first; else one before each operation.
 
-
-def load_blocks(worked: EvaluatedJob, rows: Sequence[OperationRow], units: str) -> tuple[LoadBlock, ...]:
-    """One block for all offsets where the nine suffice, else one before each operation.
-
-    The names stay out of it: the table above it tells which operation an offset belongs to.
+    Names stay out of it: the table above says which operation an offset belongs to.
 
     Parameters
     ----------
-    worked : Worked
+    evaluated : EvaluatedJob
     rows : sequence of OperationRow
         Of the same operations, in the same unit.
     units : str
@@ -86,45 +97,38 @@ def load_blocks(worked: EvaluatedJob, rows: Sequence[OperationRow], units: str) 
     -------
     tuple of LoadBlock
     """
-    letters = worked.setup.machine.letters
-    rotary_offset = worked.setup.rotary_offset_deg.tolist()
+    letters = evaluated.setup.machine.letters
+    rotary_offset = evaluated.setup.rotary_offset_deg.tolist()
+    ordered = in_loading_order(evaluated.operations, before_each=evaluated.before_each)
     lines = _aligned(
         [
-            f"{load_line(one, letters, rotary_offset, units)} ({row.register})"
-            for one, row in zip(worked.operations, rows, strict=True)
+            f"{load_line(one, letters, rotary_offset, units)} ({work_offset_code(one.number)})"
+            for one in ordered
         ]
     )
-    if not worked.before_each:
-        when = "Run once, before the first operation. It sets offsets and moves nothing."
-        return (LoadBlock(when, (UNIT_LINE[units], *dict.fromkeys(lines))),)
+    needs = load_words(max((one.number for one in ordered), default=1), first=not evaluated.before_each)
+    if not evaluated.before_each:
+        when = f"Run once, before the first operation. It sets offsets and moves nothing. {needs}"
+        return (LoadBlock(when, (_UNIT_LINE[units], *dict.fromkeys(lines))),)
     return tuple(
-        LoadBlock(f"Before operation {row.title}", (UNIT_LINE[units], line))
-        for row, line in zip(rows, lines, strict=True)
+        LoadBlock(f"{'' if place else needs + ' '}Before operation {row.title}", (_UNIT_LINE[units], line))
+        for place, (row, line) in enumerate(zip(rows, lines, strict=True))
     )
 
 
 def _aligned(lines: Sequence[str]) -> list[str]:
-    """Lines of as many words each, with the words under each other (blanks between words mean nothing: section 3.3)."""
+    """Lines with their words in columns (RS274/NGC, section 3.3: blanks between words mean nothing)."""
     words = [line.split(" ") for line in lines]
     widths = [max(map(len, column)) for column in zip(*words, strict=True)]
     return [" ".join(map(str.ljust, row, widths)).rstrip() for row in words]
 
 
-if TYPE_CHECKING:
-    from tiltwright.reach.analysis import ReachAnalysis
-    from tiltwright.sheet.side_view import SideView
-
-Array = NDArray[np.float64]
-
-"""How high over the origin the first check is made: 100 mm, or 4 inches."""
-
-
-def build_sheet(worked: EvaluatedJob, *, date: str, version: str, units: str | None = None) -> Sheet:
-    """The setup sheet of a job that was worked through.
+def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str | None = None) -> Sheet:
+    """The setup sheet of an evaluated job.
 
     Parameters
     ----------
-    worked : Worked
+    evaluated : EvaluatedJob
     date : str
         To print on it; the sheet reads no clock.
     version : str
@@ -136,12 +140,13 @@ def build_sheet(worked: EvaluatedJob, *, date: str, version: str, units: str | N
     -------
     Sheet
     """
-    job, setup, machine = worked.job, worked.setup, worked.setup.machine
+    job, setup, machine = evaluated.job, evaluated.setup, evaluated.setup.machine
     units = units or job.unit.value
-    stood, above_mm = _standing(worked), check_above_mm(worked, units)
-    against = () if stood is None else _against(stood, units)
-    placed = [one.placed for one in worked.operations]
-    registers = tuple(work_offset_code(one.number) for one in worked.operations)
+    analysis, above_mm = _reach_analysis(evaluated), check_above_mm(evaluated, units)
+    failures = () if analysis is None else _failures(analysis, evaluated, units)
+    not_checked = () if analysis is None else _not_checked(analysis)
+    placed = [one.placed for one in evaluated.operations]
+    registers = tuple(work_offset_code(one.number) for one in evaluated.operations)
     rows = tuple(
         _operation(index, one, register, job.file.operation[one.operation], setup, units)
         for index, (one, register) in enumerate(zip(placed, registers, strict=True), 1)
@@ -155,72 +160,70 @@ def build_sheet(worked: EvaluatedJob, *, date: str, version: str, units: str | N
         date=date,
         version=version,
         notes=tuple(job.file.notes),
-        alerts=(*_not_checked(stood), *against, *alerts(worked, units)),
-        against=against,
+        alerts=(*not_checked, *failures, *alerts(evaluated, units)),
+        failures=failures,
         letters=machine.letters,
         stack=_stack(job.steps, units),
         part_zero_table=numbers.lengths(setup.part_in_table.translation_mm, units),
         part_zero_machine=numbers.lengths(setup.part_in_machine.translation_mm, units),
         all_zero=_angles_words(machine.letters, machine.zero_deg),
         operations=rows,
-        load=load_blocks(worked, rows, units),
-        before_each=worked.before_each,
-        touch=_touch(worked, units),
-        drawings=_drawings(setup, job.steps, placed, registers, units, stood),
+        load=load_blocks(evaluated, rows, units),
+        before_each=evaluated.before_each,
+        touch=_touch(evaluated, units),
+        drawings=_drawings(setup, job.steps, placed, registers, units, analysis),
         givens=givens(
             setup,
             units,
             job.file.aim_within,
             touched=job.touched is not None and job.touched.use == "touched",
             square_up=square_up_words(setup, job.file.square_up or {}),
-            checked=None if stood is None else _checked(stood, units),
+            checked=None if analysis is None else _checked(analysis, units),
         ),
         verify_words=verify_words(
-            units, machine.letters, above_mm, machine.travel, before_each=worked.before_each
+            units, machine.letters, above_mm, machine.travel, before_each=evaluated.before_each
         ),
         verify=tuple(_verify(row, one, above_mm, units) for row, one in zip(rows, placed, strict=True)),
         cautions=cautions(machine.letters),
     )
 
 
-def _standing(worked: EvaluatedJob) -> ReachAnalysis | None:
-    """How the operations stand, where the files state tools and something for them to run into.
+def _reach_analysis(evaluated: EvaluatedJob) -> ReachAnalysis | None:
+    """Reach analysis of the operations, if the files state tools and something for them to run into.
 
-    What looks at solids is loaded here and below, so that a sheet without them does without.
+    The modules for solids are imported here and below, so that a sheet without solids starts without them.
     """
-    file, machine_file = worked.job.file, worked.job.machine_file.file
+    file, machine_file = evaluated.job.file, evaluated.job.machine_file.file
     bodies = file.solid or machine_file.solid or any(step.round or step.bar for step in file.stack)
     if not (file.tool and bodies):
         return None
     from tiltwright.reach.analysis import analyse_operations
 
-    return analyse_operations(worked)
+    return analyse_operations(evaluated)
 
 
-def _against(stood: ReachAnalysis, units: str) -> Texts:
+def _failures(analysis: ReachAnalysis, evaluated: EvaluatedJob, units: str) -> Texts:
     from tiltwright.reach.wording import failure_sentences
 
-    return merged(failure_sentences(stood, units), stood.evaluated.operations)
+    return merged(failure_sentences(analysis, units), evaluated.operations)
 
 
-def _not_checked(stood: ReachAnalysis | None) -> Texts:
-    if stood is None:
-        return ()
+def _not_checked(analysis: ReachAnalysis) -> Texts:
     from tiltwright.reach.wording import not_checked_sentences
 
-    return not_checked_sentences(stood)
+    return not_checked_sentences(analysis)
 
 
-def _checked(stood: ReachAnalysis, units: str) -> Texts:
-    from tiltwright.sheet.solids import checked_words
+def _checked(analysis: ReachAnalysis, units: str) -> Texts:
+    from tiltwright.sheet.solids import clearance_words
 
-    return checked_words(stood, units)
+    return clearance_words(analysis, units)
 
 
-def _with_solids(view: SideView, stood: ReachAnalysis, which: int, units: str) -> SideView:
+def _with_solids(view: SideView, analysis: ReachAnalysis, which: int, units: str) -> SideView:
     from tiltwright.sheet.solids import with_solids
 
-    return with_solids(view, stood, which, units)
+    return with_solids(view, analysis, which, units)
 
 
 def _angles_words(letters: Texts, angles_deg: Sequence[float] | Array) -> str:
@@ -258,14 +261,14 @@ def _remarks(one: PlacedOperation, machine: Machine) -> Texts:
             if angle == numbers.angle(0.0)
             else f"the plane's own x lies {angle}° from machine +X (counterclockwise positive, seen from the spindle)"
         )
-    for letter in one.free:
+    for letter in one.singular_axes:
         angle = numbers.angle(float(one.program_deg[machine.index(letter)]))
         remarks.append(
-            f"{letter} is free here (the direction lies along it): program {letter} {angle} was taken"
+            f"{letter} may have any angle here (the direction lies along its axis); program {letter} {angle} was used"
         )
-    if numbers.angle(one.short_deg) != numbers.angle(0.0):
+    if numbers.angle(one.misalignment_deg) != numbers.angle(0.0):
         remarks.append(
-            f"the direction stays {numbers.angle(one.short_deg)}° from the spindle, as the job accepts"
+            f"the direction is {numbers.angle(one.misalignment_deg)}° off the spindle, as the job allows"
         )
     return tuple(remarks)
 
@@ -291,18 +294,20 @@ def _stack(steps: Sequence[StackStep], units: str) -> tuple[StackRow, ...]:
     return tuple(rows)
 
 
-def _touch(worked: EvaluatedJob, units: str) -> TouchTable | None:
-    touch, touched = worked.touch, worked.job.touched
+def _touch(evaluated: EvaluatedJob, units: str) -> TouchTable | None:
+    touch, touched = evaluated.touch, evaluated.job.touched
     if touch is None or touched is None:
         return None
     read = "  ".join(
         f"{axis} {value}" for axis, value in zip("XYZ", numbers.lengths(touched.at_mm, units), strict=True)
     )
-    pose = _angles_words(worked.setup.machine.letters, touched.machine_deg)
-    apart = f"They lie {numbers.length(touch.distance_mm, units)} apart"
-    if touched.within_mm is not None:
-        limit = numbers.length(touched.within_mm, units)
-        apart += f", {'MORE THAN' if worked.touch_too_far else 'within'} the {limit} that the job accepts"
+    pose = _angles_words(evaluated.setup.machine.letters, touched.machine_deg)
+    apart = f"They are {numbers.length(touch.distance_mm, units)} apart"
+    limit = tolerance_words(touched.within_mm, evaluated.job.unit.value, units)
+    source = (
+        "that the job allows" if touched.within_stated else "that is the default: the job sets no `within`"
+    )
+    apart += f", {'MORE THAN' if evaluated.touch_too_far else 'within'} the {limit} {source}"
     used = "touched-off part zero" if touched.use == "touched" else "part zero of the stack"
     return TouchTable(
         rows=(
@@ -311,7 +316,7 @@ def _touch(worked: EvaluatedJob, units: str) -> TouchTable | None:
             ("difference, touched off minus stack", *numbers.lengths(touch.difference_mm, units)),
         ),
         words=(
-            f"Read at machine angles {pose}: {read}.",
+            f"Read at machine angles {pose}: {read}. {z_reading(evaluated.setup.machine.z_reference.tool_length_mm)}",
             apart + ".",
             f"The offsets on this sheet use the {used}.",
         ),
@@ -324,9 +329,12 @@ def _drawings(
     placed: Sequence[PlacedOperation],
     registers: Texts,
     units: str,
-    stood: ReachAnalysis | None,
+    analysis: ReachAnalysis | None,
 ) -> tuple[TiltDrawing, ...]:
-    """One drawing for each pose of all rotaries but the last; of a lone one where it lies level, of the one pose else."""
+    """One drawing for each pose of all rotaries but the last.
+
+    A lone rotary that lies level has one for each of its angles, any other lone rotary a single one.
+    """
     machine = setup.machine
     lone_level = len(machine.rotaries) == 1 and is_horizontal(machine.rotaries[0])
     shown = len(machine.rotaries) if lone_level else len(machine.rotaries) - 1
@@ -344,8 +352,8 @@ def _drawings(
             for i in members
         ]
         view = side_view(machine, steps, setup.part_in_table, stands, units, f"At program {pose}")
-        if stood is not None:
-            view = _with_solids(view, stood, members[0], units)
+        if analysis is not None:
+            view = _with_solids(view, analysis, members[0], units)
         across = "XY"[choose_view_direction(machine).right]
         drawings.append(
             TiltDrawing(
@@ -367,7 +375,7 @@ def _drawings(
 
 
 def _at_tilt(machine: Machine, one: PlacedOperation) -> str:
-    """The pose that the operations of a drawing share, in words; nothing where there is no rotary but the last."""
+    """The pose that the operations of a drawing share, in words; empty if there is no rotary but the last."""
     words = _angles_words(machine.letters[:-1], one.program_deg[:-1])
     return f" at program {words}" if words else ""
 

@@ -1,6 +1,6 @@
-"""All that a setup sheet shows, as formatted text, and the geometry its drawings need.
+"""Contents of a setup sheet: formatted text, and the geometry that its drawings need.
 
-The screen, the text file, Markdown and the typeset page are written from this one value, so they cannot disagree.
+Screen, text file, Markdown and typeset page are all written from this one value, so they cannot disagree.
 Numbers carry an ASCII minus here; the typeset page turns it into a typographic one outside of G-code.
 """
 
@@ -25,7 +25,7 @@ class StackRow:
     turns : str
         Its turns in words; empty without any.
     x, y, z : str
-        Where it ends in the table frame: z is the running height over the platter face.
+        Its end in the table frame: z is the running height over the platter face.
     """
 
     number: str
@@ -57,11 +57,11 @@ class OperationRow:
     offset, rotary_offset : tuple of str
         What to load.
     meaning : tuple of str
-        What machine +X, +Y, +Z are on the part.
+        Directions on the part of machine +X, +Y, +Z.
     remarks : tuple of str
-        How the plane's own x lies, whether a rotary was free.
+        Direction of the plane's own x, rotaries that may have any angle.
     beyond_travel : tuple of str
-        Offsets that the machine's travels do not hold.
+        Offsets outside the machine's travels.
     """
 
     number: str
@@ -88,7 +88,7 @@ class OperationRow:
 
 @dataclass(frozen=True)
 class LoadBlock:
-    """G-code that sets work offsets: ``when`` says when to run it."""
+    """G-code that sets work offsets, and when to run it."""
 
     when: str
     lines: Texts
@@ -96,7 +96,7 @@ class LoadBlock:
 
 @dataclass(frozen=True)
 class VerifyRow:
-    """What the display must show over one operation's origin.
+    """Expected display over one operation's origin.
 
     Attributes
     ----------
@@ -118,7 +118,7 @@ class VerifyRow:
 
 @dataclass(frozen=True)
 class TouchTable:
-    """Part zero as touched off, held against the stack: rows of (what, X, Y, Z) in the table frame, then words."""
+    """Part zero as touched off, compared with the stack: rows of (what, X, Y, Z) in the table frame, then sentences."""
 
     rows: tuple[Texts, ...]
     words: Texts
@@ -126,7 +126,7 @@ class TouchTable:
 
 @dataclass(frozen=True)
 class TiltDrawing:
-    """One drawing, and the components of every operation at that tilt.
+    """One drawing, and the components of the offset of every operation at that tilt.
 
     Attributes
     ----------
@@ -157,9 +157,9 @@ class Sheet:
     notes : tuple of str
         The job's own.
     alerts : tuple of str
-        What stands in the way of using the sheet.
-    against : tuple of str
-        Those of them that say what does not reach or clear.
+        Messages to read before the sheet is used.
+    failures : tuple of str
+        Those among them about what does not reach or clear.
     letters : tuple of str
         Of the rotaries, from the base outward.
     stack : tuple of StackRow
@@ -186,7 +186,7 @@ class Sheet:
     version: str
     notes: Texts
     alerts: Texts
-    against: Texts
+    failures: Texts
     letters: Texts
     stack: tuple[StackRow, ...]
     part_zero_table: Texts
@@ -204,7 +204,7 @@ class Sheet:
 
     @property
     def identity(self) -> tuple[tuple[str, str], ...]:
-        """What the sheet is for, as label and value."""
+        """Job, machine, units and date, as label and value."""
         return (
             ("Job", self.job),
             ("Revision", self.revision or "none stated"),

@@ -1,4 +1,4 @@
-"""The side view of one tilt, to scale, with the offset's two components dimensioned from the tilt axis."""
+"""Drawing of one tilt from the side, to scale, with the offset's two components dimensioned from the tilt axis."""
 
 from __future__ import annotations
 
@@ -74,6 +74,7 @@ GREYS = ("#e6e6e6", "#f7f7f7", "#d6d6d6")
 ARC_HALF_DEG = 40.0  # of the arrow that tells how the table turns
 PLATTER = 1.6  # weight of a platter seen edge on
 STAND_IN_DASH = "1.6 1.1"  # outlines of what is not drawn as it is
+PART_ZERO = "part zero"
 ALOFT = 400.0  # higher than any panel
 
 
@@ -84,19 +85,18 @@ class Panel:
     Parameters
     ----------
     svg : str
-    labels : tuple of Box
+    labels : tuple of LabelBox
         Every text with the paper it takes, in mm.
     strokes : tuple of ((x, y), (x, y))
         Every line that must keep off the labels.
     scale, caption : str
-        "1:3", say; the same with what the outlines are worth.
+        "1:3", say; the same with the note about the outlines.
     origin, arrow_tip : (x, y)
-        Where the drawn operation's origin lies, and where the spindle's arrow ends above it; None where
-        the tool itself is drawn.
+        The drawn operation's origin, and the end of the spindle's arrow above it; None if the tool itself is drawn.
     size : (width, height)
         In mm.
     dimension_lines : (x, y)
-        Where the vertical and the horizontal dimension line run.
+        Positions of the vertical and the horizontal dimension line.
     """
 
     svg: str
@@ -116,7 +116,7 @@ def draw(view: SideView, layout: PanelLayout = WIDE) -> Panel:
     Parameters
     ----------
     view : SideView
-    layout : Layout
+    layout : PanelLayout
 
     Returns
     -------
@@ -160,7 +160,7 @@ def draw(view: SideView, layout: PanelLayout = WIDE) -> Panel:
 
 
 def _solids(canvas: Canvas, solids: Solids, place: ViewTransform, layout: PanelLayout) -> list[Label]:
-    """The solids from one side, and beside it from the other where there is room."""
+    """Draw the solids from one side and, if there is room, from the other beside it; returns their labels."""
     field = LabelBox(layout.left, layout.top, layout.right, layout.bottom)
     beside = place.beside()
     if beside is not None:
@@ -174,7 +174,7 @@ def _solids(canvas: Canvas, solids: Solids, place: ViewTransform, layout: PanelL
 
 
 def _bodies(canvas: Canvas, view: SideView, place: ViewTransform, layout: PanelLayout) -> list[Label]:
-    """Platter and stack; returns what there is to say about them."""
+    """Draw platter and stack; returns their labels."""
     labels = []
     for index, step in enumerate(view.steps):
         target = place((step.start + step.end) / 2)
@@ -209,7 +209,7 @@ def _bodies(canvas: Canvas, view: SideView, place: ViewTransform, layout: PanelL
 
 
 def _centre_line(canvas: Canvas, layout: PanelLayout, start: Point, end: Point, weight: float) -> None:
-    """A chain line, as far as it keeps off the labels and dimensions around the geometry."""
+    """Draw the part of a chain line that keeps off labels and dimensions."""
     free = LabelBox(
         layout.dimension_x + 2.0, layout.column_top, layout.column_x - 4.0, layout.dimension_y - 6.5
     )
@@ -219,13 +219,13 @@ def _centre_line(canvas: Canvas, layout: PanelLayout, start: Point, end: Point, 
 
 
 def _is_thin(rim: np.ndarray) -> bool:
-    """Whether a rim is seen (nearly) edge on."""
+    """True if a rim is seen edge on, or nearly so."""
     spread = np.linalg.svd(rim - rim.mean(axis=0), compute_uv=False)
     return bool(spread[1] < 0.03 * spread[0])
 
 
 def _outlines(view: SideView) -> list[np.ndarray]:
-    """What stands in a drawing, as closed outlines; a step that is drawn as a line is there and back."""
+    """The closed outlines of everything in a drawing; a step drawn as a line counts there and back."""
     found = [
         np.stack((step.start, step.end)) if step.outline is None else step.outline for step in view.steps
     ]
@@ -235,7 +235,7 @@ def _outlines(view: SideView) -> list[np.ndarray]:
 
 
 def _spindle_arrow(view: SideView, place: ViewTransform, layout: PanelLayout) -> tuple[Point, Point]:
-    """Tip and tail of the spindle's arrow: above the origin, and above whatever else stands there over it."""
+    """Tip and tail of the spindle's arrow, above the origin and everything drawn over it."""
     mark = view.marks[0]
     origin = place(mark.place)
     lane = LabelBox(origin[0] - 2.2, -ALOFT, origin[0] + 2.2, ALOFT)
@@ -258,7 +258,7 @@ def _marks(
     layout: PanelLayout,
     arrow: tuple[Point, Point] | None,
 ) -> list[Label]:
-    """Tilt axis, part zero, origin and spindle."""
+    """Draw tilt axis, part zero, origin and spindle; returns their labels."""
     mark = view.marks[0]
     axis, zero, origin = place(mark.axis), place(view.part_zero), place(mark.place)
     if view.axis_line is None:
@@ -294,21 +294,25 @@ def _marks(
         Label(_origin_words(view, layout, same=same), origin, bold=True),
         Label((view.axis_name,) if layout.brief else view.axis_words, axis),
     ]
-    return labels if same else [*labels, Label(("part zero",), zero)]
+    return labels if same else [*labels, Label((PART_ZERO,), zero)]
 
 
 def _origin_words(view: SideView, layout: PanelLayout, *, same: bool) -> tuple[str, ...]:
     mark = view.marks[0]
     if layout.brief:
-        return (f"{mark.register},", "part zero") if same else (mark.register,)
+        return (f"{mark.register},", PART_ZERO) if same else (mark.register,)
     shown = (
         f"{letter} {with_minus(value)}" for letter, value in zip((view.right, "Z"), mark.shown, strict=True)
     )
-    return (f"{mark.register} {mark.name}", *shown, *(("at part zero",) if same else ()))
+    return (
+        f"{mark.register} {mark.name}",
+        *shown,
+        *((f"at {PART_ZERO}",) if same and mark.name != PART_ZERO else ()),
+    )
 
 
 def _free_side_deg(view: SideView, axis: Point, place: ViewTransform, layout: PanelLayout) -> float:
-    """On which side of the axis its arrow is farthest from platter and stack: below, left, right or above.
+    """The side of the axis on which its arrow is farthest from platter and stack: below, left, right or above.
 
     Below only where that is clear of the dimension; the first side that is clear enough is taken.
     """

@@ -34,7 +34,7 @@ class PanelLayout:
     left, top, right, bottom : float
         The geometry's field.
     dimension_x, dimension_y : float
-        Where the dimension lines run.
+        Positions of the dimension lines.
     dimension_mm : float
         Type size of the dimensions.
     column_x, column_top, column_bottom : float
@@ -46,7 +46,7 @@ class PanelLayout:
     brief : bool
         Numbers of steps instead of their names, and dimensions on two lines: for a panel half a page wide.
     alone : bool
-        Says itself from where it is seen and what its scale is: for a picture without a page around it.
+        Carries direction of view and scale itself: for a picture without a page around it.
     """
 
     width: float
@@ -72,7 +72,7 @@ class PanelLayout:
         return (self.width - self.column_x - 0.5) / TYPE_MM
 
     def lowered(self, spare: float) -> PanelLayout:
-        """The layout without so many millimetres of its height, taken from the geometry's field."""
+        """The layout, lower by so many millimetres, taken from the geometry's field."""
         return replace(
             self,
             height=self.height - spare,
@@ -143,7 +143,7 @@ ALONE = replace(
     column_bottom=WIDE.column_bottom + 6.5,
     alone=True,
 )
-"""The wide one with a line above and a line below that tell what a page would tell beside it."""
+"""The wide one with direction of view above and scale below, for a picture without a page around it."""
 
 
 _PITCH_MM = TYPE_MM * 1.2
@@ -170,7 +170,7 @@ class Label:
 
     @property
     def height(self) -> float:
-        """What it takes of the column, in mm."""
+        """Its height in the column, in mm."""
         return len(self.lines) * _PITCH_MM + 0.9
 
 
@@ -251,7 +251,7 @@ class ViewTransform:
     middle, paper : (x, y)
         A point of the machine, and where on the paper it lies.
     other : (x, y) or None
-        Where the middle of the view from the other side lies, at the same heights; None where it has no room.
+        Middle of the view from the other side, at the same heights; None if it has no room.
     other_middle : float
         That middle's coordinate to the right.
     between : float
@@ -273,14 +273,14 @@ class ViewTransform:
         )
 
     def beside(self) -> ViewTransform | None:
-        """The same for the view from the other side, where there is room for it."""
+        """The transform of the view from the other side, if there is room for it."""
         if self.other is None:
             return None
         return ViewTransform(self.factor, (self.other_middle, self.middle[1]), self.other)
 
 
 def choose_scale(view: SideView, layout: PanelLayout) -> tuple[ViewTransform, str, PanelLayout]:
-    """The largest scale of the usual row at which everything lies in the field; the field, only as high as need be.
+    """The largest standard scale at which everything fits into the field, and the field lowered to what is needed.
 
     A little smaller where the solids from the other side then fit beside it.
     """
@@ -326,7 +326,7 @@ def choose_scale(view: SideView, layout: PanelLayout) -> tuple[ViewTransform, st
 def _pair(
     solids: Solids, main: float, room: float, reduction: float, kinds: frozenset[str] | None
 ) -> tuple[float, float] | None:
-    """Width on paper and middle of the other view, at a scale; None where it does not fit beside the main one.
+    """Width on paper and middle of the other view, at a scale; None if it does not fit beside the main one.
 
     The bodies of those kinds (all of them, for None) and the smallest distance must be on it whole.
     """
@@ -352,7 +352,7 @@ def whole_points(shown: Projection, kinds: frozenset[str] | None = None) -> Flat
 
 
 def _column_mm(view: SideView, layout: PanelLayout) -> float:
-    """What the labels can need of the column, long names on two lines."""
+    """Height of the column that the labels can need, long names on two lines."""
     if layout.brief:
         lines = [1] * (len(view.steps) + 4) + [2]
     else:

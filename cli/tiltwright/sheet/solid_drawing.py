@@ -1,4 +1,4 @@
-"""Solids on the paper: what is seen filled, what is hidden in thin line, the smallest distance, the travels' bars."""
+"""Drawing of solids: visible faces filled, hidden edges thin, the smallest gap, and the bars of the travels."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ Place = Callable[[Flat], Point]
 
 
 def draw_projection(canvas: Canvas, shown: Projection, place: Place, within: LabelBox) -> None:
-    """All bodies as far as they lie in a box, then the smallest distance over them.
+    """Draw all bodies as far as they lie in a box, and the smallest gap over them.
 
-    Where the box cuts a body off at a side, a broken line says so.
+    A broken line marks a side where the box cuts a body off.
     """
     # An outline that lies on the box's very edge is not cut off.
     within = replace(within, left=within.left - EDGE, right=within.right + EDGE, bottom=within.bottom + EDGE)
@@ -94,7 +94,7 @@ def _long(shown: Projection, place: Place) -> bool:
 
 
 def solid_labels(solids: Solids, place: Place, layout: PanelLayout) -> list[Label]:
-    """What there is to say about tool and smallest distance."""
+    """Labels of the tool and the smallest gap."""
     labels = []
     holder = [body for body in solids.main.bodies if body.kind in {"tool", "holder"} and body.whole]
     if solids.tool and holder:
@@ -122,7 +122,7 @@ def bars_mm(solids: Solids | None) -> float:
 
 
 def draw_bars(canvas: Canvas, solids: Solids, top: float, layout: PanelLayout) -> None:
-    """A bar for every axis: its travel in outline, what is needed of it dark, what is left in words at either end."""
+    """Draw a bar for every axis: its travel in outline, the needed part dark, the rest in words at either end."""
     if not solids.bars:
         return
     canvas.text((1.0, top + 4.4), solids.travel_words[int(layout.brief)], TYPE_MM, halo=False)

@@ -1,4 +1,4 @@
-"""From the solids of an operation to its side views, and what was checked of them in words."""
+"""Solids of an operation in its side views, and the clearance found, in words."""
 
 from __future__ import annotations
 
@@ -12,26 +12,26 @@ from tiltwright.reach.wording import assumption_words, corner_words, shown_down
 from tiltwright.sheet.data import Texts
 from tiltwright.sheet.side_view import BodyShape, Projection, SideView, Solids, TravelBar
 
-__all__ = ["checked_words", "with_solids"]
+__all__ = ["clearance_words", "with_solids"]
 
 _WORDS: dict[View, str] = {"side": "from +X", "front": "from -Y"}
 
 
-def with_solids(view: SideView, reached: ReachAnalysis, which: int, units: str) -> SideView:
-    """A side view with the solids of an operation for the stand-ins of those steps that have one.
+def with_solids(view: SideView, analysis: ReachAnalysis, which: int, units: str) -> SideView:
+    """A side view with an operation's solids in place of the stand-in outlines.
 
     Parameters
     ----------
     view : SideView
         Drawn at that operation.
-    reached : Reached
+    analysis : ReachAnalysis
     which : int
         The operation, from 0.
     units : str
         "mm" or "inch".
     """
-    stood, layout = reached.operations[which], reached.model
-    near = stood.clearance.nearest
+    operation, layout = analysis.operations[which], analysis.model
+    near = operation.clearance.nearest
     main, other = _views(view)
     bare = [body is None for body in layout.step_bodies]
     steps = tuple(
@@ -43,15 +43,15 @@ def with_solids(view: SideView, reached: ReachAnalysis, which: int, units: str) 
         size = f"gap {shown_down(near.gap_mm, units)}" if near.gap_mm > 0.0 else "contact"
         gap_words = (size, f"{near.body} to {near.obstacle}")
     solids = Solids(
-        main=_projection(reached, stood, main),
-        other=_projection(reached, stood, other),
-        tool="" if stood.pose.tool is None else stood.pose.tool.name,
+        main=_projection(analysis, operation, main),
+        other=_projection(analysis, operation, other),
+        tool="" if operation.pose.tool is None else operation.pose.tool.name,
         gap_words=gap_words,
         travel_words=(
             f"Travel left at either end ({units}); dark: what the drawn operation needs",
             f"Travel left ({units})",
         ),
-        bars=tuple(_bar(margin, units) for margin in stood.linear),
+        bars=tuple(_bar(margin, units) for margin in operation.linear),
         platter=any(solid.name == "platter" for solid in layout.solids),
     )
     words = "dashed: hidden behind what is nearer"
@@ -64,9 +64,9 @@ def _views(view: SideView) -> tuple[View, View]:
     return ("side", "front") if view.right == "Y" else ("front", "side")
 
 
-def _projection(reached: ReachAnalysis, stood: OperationAnalysis, view: View) -> Projection:
-    layout = reached.model
-    found = outlines(layout, reached.scene, stood.pose, view, drawn_tip_mm(layout, stood))
+def _projection(analysis: ReachAnalysis, operation: OperationAnalysis, view: View) -> Projection:
+    layout = analysis.model
+    found = outlines(layout, analysis.scene, operation.pose, view, drawn_tip_mm(layout, operation))
     spindle = {solid.name for solid in layout.spindle}
     bodies = tuple(
         BodyShape(
@@ -78,7 +78,7 @@ def _projection(reached: ReachAnalysis, stood: OperationAnalysis, view: View) ->
         )
         for one in found
     )
-    place = stood.witness
+    place = operation.witness
     gap = None if place is None else (flat_mm(place.body_mm, view), flat_mm(place.obstacle_mm, view))
     return Projection(_WORDS[view], bodies, gap)
 
@@ -95,17 +95,18 @@ def _bar(margin: Margin, units: str) -> TravelBar:
     )
 
 
-def checked_words(reached: ReachAnalysis, units: str) -> Texts:
-    """Sentences on what was checked of clearance, the smallest distances, and what this sheet leaves out."""
-    up = any(stood.retraction is not None for stood in reached.operations)
+def clearance_words(analysis: ReachAnalysis, units: str) -> Texts:
+    """Sentences: what was checked of clearance, the smallest gap, and what was not checked."""
+    up = any(operation.retraction is not None for operation in analysis.operations)
     found = [
-        "Clearance of tool, holder and spindle from what is in the way was checked with the stated solids, the blank whole, at each operation: over "
+        "Clearance between tool, holder or spindle and everything in the way was checked with the stated solids and the uncut blank, at each operation: over "
         + ("its sweep and on the way straight up from it." if up else "its sweep.")
     ]
-    gaps = [stood for stood in reached.operations if stood.clearance.nearest is not None]
+    gaps = [operation for operation in analysis.operations if operation.clearance.nearest is not None]
     if gaps:
         least = min(
-            gaps, key=lambda stood: stood.clearance.nearest.gap_mm if stood.clearance.nearest else 0.0
+            gaps,
+            key=lambda operation: operation.clearance.nearest.gap_mm if operation.clearance.nearest else 0.0,
         )
         near = least.clearance.nearest
         assert near is not None
@@ -115,22 +116,28 @@ def checked_words(reached: ReachAnalysis, units: str) -> Texts:
             if near.gap_mm > 0.0
             else f"none: {near.body} runs into {near.obstacle}"
         )
-        found.append(f"The smallest distance at an operation is {size}, at {least.pose.name}{where}.")
+        found.append(f"The smallest gap is {size}, at {least.pose.name}{where}.")
     else:
-        found.append("No distance came out of it.")
-    tables = [(stood, stood.table.nearest) for stood in reached.operations if stood.table.nearest is not None]
+        found.append("There was no gap to measure.")
+    tables = [
+        (operation, operation.table.nearest)
+        for operation in analysis.operations
+        if operation.table.nearest is not None
+    ]
     if tables:
-        stood, pair = min(tables, key=lambda both: both[1].gap_mm)
+        operation, pair = min(tables, key=lambda both: both[1].gap_mm)
         size = shown_down(pair.gap_mm, units) if pair.gap_mm > 0.0 else "none"
         found.append(
-            f"What turns was checked against what stands beside it at each operation: the smallest distance is {size}, "
-            f"{pair.body} to {pair.obstacle}, at {stood.pose.name}."
+            f"What turns was checked against what stands beside it at each operation: the smallest gap is {size}, "
+            f"{pair.body} to {pair.obstacle}, at {operation.pose.name}."
         )
     found += [
-        assumption_words(item, units) for item in assumptions(reached) if item.kind in ("no sweep", "bearing")
+        assumption_words(item, units)
+        for item in assumptions(analysis)
+        if item.kind in ("no sweep", "bearing")
     ]
     found.append(
-        'Not checked here: index moves, loads, chips, hoses and whatever the files do not state. The command "tiltwright reach" '
-        "looks at index moves and loads too."
+        'Not checked here: index moves, loads, chips, hoses and anything the files do not state. The command "tiltwright reach" '
+        "checks index moves and loads too."
     )
     return tuple(found)

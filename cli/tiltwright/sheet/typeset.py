@@ -1,4 +1,4 @@
-"""The sheet as pages: PDF, PNG and SVG from one typst template, with the sheet's own font and nothing from outside."""
+"""The typeset sheet: PDF, PNG and SVG from one typst template, with the program's own fonts."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from tiltwright.sheet import drawing, wording
 from tiltwright.sheet.data import OperationRow, Sheet, TiltDrawing
 from tiltwright.sheet.panel_layout import NARROW, WIDE
 
-__all__ = ["Paper", "missing_characters", "page_data", "pdf", "png_pages", "svg_pages"]
+__all__ = ["Paper", "missing_characters", "pdf", "png_pages", "sheet_data", "svg_pages"]
 
 TEMPLATE = Path(__file__).parent / "page.typ"
 PNG_PPI = 150.0
@@ -19,9 +19,9 @@ WIDE_DIGITS = (
     10  # characters of the longest offset from which the big digits step down to stay in their columns
 )
 NARROW_ROWS = 8
-"""Operations whose table still fits below, or beside, a drawing of half the page's width."""
+"""Most operations whose table fits below, or beside, a drawing of half the page's width."""
 UNBROKEN_ROWS = 16
-"""Operations whose table still fits on one page together with its drawing."""
+"""Most operations whose table fits on one page together with its drawing."""
 
 
 def pdf(sheet: Sheet, paper: Paper = "a4") -> bytes:
@@ -36,22 +36,22 @@ def pdf(sheet: Sheet, paper: Paper = "a4") -> bytes:
     -------
     bytes
     """
-    (document,) = render(TEMPLATE, page_data(sheet, paper), "pdf")
+    (document,) = render(TEMPLATE, sheet_data(sheet, paper), "pdf")
     return document
 
 
 def png_pages(sheet: Sheet, paper: Paper = "a4", ppi: float = PNG_PPI) -> list[bytes]:
     """The sheet's pages as PNG pictures, `ppi` dots to the inch."""
-    return render(TEMPLATE, page_data(sheet, paper), "png", ppi)
+    return render(TEMPLATE, sheet_data(sheet, paper), "png", ppi)
 
 
 def svg_pages(sheet: Sheet, paper: Paper = "a4") -> list[bytes]:
     """The sheet's pages as SVG documents (UTF-8); letters in them are outlines, so no font is needed to see them."""
-    return render(TEMPLATE, page_data(sheet, paper), "svg")
+    return render(TEMPLATE, sheet_data(sheet, paper), "svg")
 
 
-def page_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
-    """What the template reads, every text already printable and able to break over lines."""
+def sheet_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
+    """The template's data, every text already printable and able to break over lines."""
     revision = f"revision {sheet.revision}   " if sheet.revision else ""
     head_right = _name_cut(revision, 22.0) + sheet.date
     longest = max((len(value) for op in sheet.operations for value in op.offset), default=0)
@@ -69,6 +69,9 @@ def page_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
         "identity": {label: name_text(value) for label, value in sheet.identity[1:]},
         "notes": [name_text(note) for note in sheet.notes],
         "missing": _missing_words(sheet),
+        "kind": wording.KIND,
+        "stop": wording.STOP,
+        "no_steps": wording.NO_STEPS,
         "alerts": [prose_text(alert) for alert in sheet.alerts],
         "lengths": "mm" if sheet.units == "mm" else "inch",
         "letters": list(sheet.letters),
@@ -144,7 +147,7 @@ def _operation(sheet: Sheet, op: OperationRow) -> dict[str, Any]:
 
 
 def _drawings(drawings: tuple[TiltDrawing, ...]) -> list[list[dict[str, Any]]]:
-    """The drawings in rows: the first, and those with solids, across the page; the others two side by side, in numbers."""
+    """The drawings in rows: the first, and those with solids, as wide as the page; the others two side by side."""
     rows: list[list[dict[str, Any]]] = []
     half = False  # the last row holds one narrow drawing and has room for another
     for index, one in enumerate(drawings):
@@ -188,7 +191,7 @@ def missing_characters(sheet: Sheet) -> tuple[str, ...]:
 
 
 def _missing_words(sheet: Sheet) -> str:
-    """What the squares on the page are; empty when nothing is missing."""
+    """Explanation of the squares on the page; empty when no character is missing."""
     gone = missing_characters(sheet)
     if not gone:
         return ""

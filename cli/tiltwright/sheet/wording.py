@@ -1,4 +1,4 @@
-"""Wording of the sheet: its sentences, and the phrases that every form of it shares."""
+"""Wording of the sheet: its sentences, and the phrases that the typeset page and the document share."""
 
 from __future__ import annotations
 
@@ -7,8 +7,9 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics import Machine, RotaryAxis, Setup, StackStep, Travel, is_horizontal
+from kinematics import Machine, RotaryAxis, Setup, StackStep, Travel, is_horizontal, work_offset_code
 from tiltwright.output import numbers
+from tiltwright.output.gcode import LANGUAGE, PLAIN_WORK_OFFSETS
 from tiltwright.sheet.data import OperationRow, Sheet, Texts
 
 _ALONG_DEG = 5e-5  # what the sheet's angles would round to zero
@@ -16,7 +17,7 @@ _NEAR_DEG = 5.0
 
 
 def meaning(axes: NDArray[np.float64]) -> Texts:
-    """What machine +X, +Y and +Z are on the part.
+    """The directions on the part of machine +X, +Y and +Z, in words.
 
     Parameters
     ----------
@@ -63,7 +64,7 @@ def turns_words(step: StackStep) -> str:
 
 
 def z_reference_words(machine: Machine, units: str) -> str:
-    """How Z is read."""
+    """The reference of the Z readings, in words."""
     length_mm = machine.z_reference.tool_length_mm
     if length_mm is None:
         return "gauge line (tool length offsets are lengths from it)"
@@ -82,7 +83,7 @@ def givens(
     square_up: Texts,
     checked: Texts | None = None,
 ) -> Texts:
-    """What the numbers of the sheet stand on; `checked` tells what of clearance and travels was looked at, if it was."""
+    """The assumptions behind the sheet's numbers; `checked` says what was checked of clearance and travels."""
     machine = setup.machine
     found = [_rotary_words(rotary, units) for rotary in machine.rotaries]
     found.append(_platter_words(machine, units))
@@ -91,14 +92,14 @@ def givens(
             f"{axis} {numbers.length(float(low), units)} to {numbers.length(float(high), units)}"
             for axis, low, high in zip("XYZ", machine.travel.low_mm, machine.travel.high_mm, strict=True)
         )
-        held = (
-            "Only the offsets were held against them, not what the programs do."
+        checked_words = (
+            "Only the offsets were checked against them, not the moves of the programs."
             if checked is None
-            else "Offsets and stated sweeps were held against them, not what the programs do."
+            else "The offsets and the stated sweeps were checked against them, not the moves of the programs."
         )
-        found.append(f"Travels: {ends}. {held}")
+        found.append(f"Travels: {ends}. {checked_words}")
     else:
-        found.append("The machine file states no travels: nothing was held against them.")
+        found.append("The machine file states no travels, so no offset was checked against them.")
     found.append(f"Z is read at: {z_reference_words(machine, units)}.")
     where = "as touched off at the machine" if touched else "where the stack puts it"
     found.append(f"Part zero is {where}; turns of the stack are right-handed.")
@@ -110,18 +111,18 @@ def givens(
     found.append("The spindle is parallel to machine Z, and X, Y, Z are straight and square.")
     found.append(
         "No other shift is active: no G92 offset, and no function of the control that moves the zero with the rotaries. "
-        "Each offset holds at its own rotary angles only."
+        "Each offset is right at its own rotary angles only."
     )
     return (*found, *(UNCHECKED if checked is None else checked))
 
 
 def square_up_words(setup: Setup, square_up: Mapping[str, float | None]) -> Texts:
-    """Where each rotary offset comes from; a reading of None is taken from the stack."""
+    """Source of each rotary offset; a reading of None means the stack's turns."""
     words = []
     for letter, reading_deg in square_up.items():
         offset = numbers.angle(float(setup.rotary_offset_deg[setup.machine.index(letter)]))
         source = "from the stack's turns" if reading_deg is None else "the reading when the edge was straight"
-        words.append(f"{letter} offset {offset}: {source}, so that program {letter} 0 stands square.")
+        words.append(f"{letter} offset {offset}: {source}, so that the part is square at program {letter} 0.")
     return tuple(words)
 
 
@@ -149,7 +150,7 @@ def _direction(rotary: RotaryAxis) -> str:
 
 
 def _end_words(rotary: RotaryAxis) -> str:
-    """Where to stand, for a direction close to a machine axis."""
+    """The side to look from, for a direction close to a machine axis."""
     axis = int(np.argmax(np.abs(rotary.direction)))
     if abs(float(rotary.direction[axis])) < 0.95:
         return ""
@@ -179,38 +180,60 @@ def _platter_words(machine: Machine, units: str) -> str:
 def verify_words(
     units: str, letters: Texts, above_mm: float, travel: Travel | None, *, before_each: bool
 ) -> Texts:
-    """What to do before the first cut, in order; with shared work offsets, each is set before it is selected."""
+    """Checks before the first cut, in order; a shared work offset is set before it is selected."""
     above = numbers.length(above_mm, units)
     unit = "mm" if units == "mm" else "in"
     select = (
         "set the work offset for this operation and select it" if before_each else "select the work offset"
     )
     return (
-        "Read every work offset back on the display against the table of offsets on this sheet.",
-        f"Jog {' and '.join(letters)} a few degrees to positive, clear of everything: the table must turn as stated above.",
+        "Check every work offset on the display against the table of offsets on this sheet.",
+        f"Jog {' and '.join(letters)} a few degrees positive, clear of everything: the table must turn as stated above.",
         (
             f"Then for each line below: retract, bring the rotaries to the program angles, {select}, call a tool "
             f"of known length with its length offset active, go to program X0 Y0, then down to program Z{above} and no lower."
         ),
         (
             "The machine display must show X and Y as printed. The printed Z is without a tool: add the tool length offset "
-            "that is active, write the sum down, and hold the display against the sum. The spindle must stand over the "
+            "that is active, write the sum down, and compare the display with the sum. The spindle must stand over the "
             f"stated point of the part, the tip {above} {unit} above it; at program Z0 the tip would stand at that point."
             + (
                 ""
                 if travel is None
-                else f" Z travel ends at {numbers.length(float(travel.high_mm[2]), units)}: where the sum lies beyond that, "
-                "take a shorter tool."
+                else f" Z travel ends at {numbers.length(float(travel.high_mm[2]), units)}: if the sum lies beyond that, "
+                "use a shorter tool."
             )
         ),
     )
+
+
+def load_words(highest: int, *, first: bool) -> str:
+    """Language of the blocks that load the offsets, and what a control must have to run them.
+
+    Parameters
+    ----------
+    highest : int
+        The highest work offset number in them.
+    first : bool
+        True where that one is set first.
+
+    Examples
+    --------
+    >>> load_words(2, first=True)
+    'RS274/NGC (NISTIR 6556); highest work offset used: 2, G55.'
+    """
+    words = f"{LANGUAGE}; highest work offset used: {highest}, {work_offset_code(highest)}"
+    if highest <= PLAIN_WORK_OFFSETS:
+        return words + "."
+    when = ", before anything is loaded" if first else ""
+    return f"{words}. A control that lacks G59.1 to G59.3 refuses {'the first G10 line' if first else 'it'}{when}."
 
 
 def cautions(letters: Texts) -> Texts:
     """The trade's usual cautions."""
     return (
         "Prove every operation out above the part first: single block, rapid turned down, a hand on feed hold.",
-        f"A wrong sense of turning of {' or '.join(letters)} puts the part where the tool is: verify it by jogging.",
+        f"If {' or '.join(letters)} turns the wrong way, the part ends up where the tool is: check the direction by jogging.",
         "Retract clear of the whole table before a rotary turns.",
         (
             "The shop's rules, the machine's manual and the responsible person decide. This sheet does not claim that the "
@@ -219,18 +242,21 @@ def cautions(letters: Texts) -> Texts:
     )
 
 
+KIND = "Setup sheet"
+STOP = "Stop: read this first"
+NO_STEPS = "No steps: part zero is the table's origin."
 WORK_OFFSET = "work offset"
 SET_BEFORE = "set before this operation"
 PLUS_TOOL = "+ tool length offset"
 
 
 def offset_head(letter: str) -> str:
-    """The name of a rotary's own work offset, "C offset", which is no angle to go to."""
+    """Column head of a rotary's own work offset, "C offset", which is not an angle to go to."""
     return f"{letter} offset"
 
 
 def program_head(letter: str) -> str:
-    """The name of an angle that the program commands, "program C"."""
+    """Column head of an angle that the program commands, "program C"."""
     return f"program {letter}"
 
 
@@ -242,8 +268,14 @@ def offsets_heading(sheet: Sheet) -> str:
     return f"Work offsets to load {units}"
 
 
+def rotary_offset_words(sheet: Sheet, values: Texts) -> str:
+    """The rotary offsets that go with each work offset, on one line."""
+    words = (f"{offset_head(letter)} {value}" for letter, value in zip(sheet.letters, values, strict=True))
+    return "With each: " + "   ".join(words)
+
+
 def operation_facts(sheet: Sheet, op: OperationRow) -> tuple[str, str, str]:
-    """Origin and angles of an operation, a line each."""
+    """Origin and angles of an operation, one line each."""
     return (
         "origin X Y Z: " + "  ".join(op.origin),
         "program " + sheet.angles(op.program),
@@ -252,7 +284,7 @@ def operation_facts(sheet: Sheet, op: OperationRow) -> tuple[str, str, str]:
 
 
 def part_zero_rows(sheet: Sheet) -> tuple[tuple[str, tuple[str, ...]], ...]:
-    """Where part zero is, in both frames."""
+    """Part zero in both frames, with their names."""
     return (
         ("in the table frame", sheet.part_zero_table),
         (f"machine coordinates at {sheet.all_zero}", sheet.part_zero_machine),
@@ -260,10 +292,10 @@ def part_zero_rows(sheet: Sheet) -> tuple[tuple[str, tuple[str, ...]], ...]:
 
 
 def offsets_words(sheet: Sheet) -> str:
-    """How the numbers of the offsets table are meant."""
+    """Explanation of the offsets table's columns."""
     turned = "; ".join(f"program {a} = machine {a} minus {a} offset" for a in sheet.letters)
     shared = (
-        " There are more operations than work offsets: this is no list to load at once. Set each row before its operation."
+        " There are more operations than work offsets, so do not load the list at once: set each row before its operation."
         if sheet.before_each
         else ""
     )
@@ -271,13 +303,13 @@ def offsets_words(sheet: Sheet) -> str:
 
 
 def drawings_words(sheet: Sheet) -> str:
-    """What every side view shows, and what its dimensions are."""
+    """Direction of view, scale and dimensions of the side views."""
     seen = sheet.drawings[0].view.seen_from
     return f"{seen}. Scales hold when printed at 100 %. {delta_words(sheet)}"
 
 
 def delta_words(sheet: Sheet) -> str:
-    """What the two components of a drawing are."""
+    """Meaning of a drawing's two components."""
     view = sheet.drawings[0].view
     return f"Δ{view.right}, ΔZ: from the {view.axis_name} to the operation's origin, in machine directions."
 

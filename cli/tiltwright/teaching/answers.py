@@ -1,7 +1,7 @@
-"""Answers read back: a CSV file with operation, axis and value, or numbers typed on the command line.
+"""Answers from a CSV file with operation, axis and value, or typed on the command line.
 
 The unit of lengths stands in the value column's name (`value_mm`, `value_inch`) or is stated beside; angles are
-degrees. A value left empty was not answered. Every fault of a file is told at once, with its line.
+degrees. A value left empty was not answered. Every fault of a file is reported at once, with its line.
 """
 
 from __future__ import annotations
@@ -38,18 +38,18 @@ _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.(\d*))?|\.(\d+))(?:[eE][+-]?\d+)?", re.AS
 
 @dataclass(frozen=True)
 class RequestedAnswers:
-    """What is asked for.
+    """The numbers that are asked for.
 
     Attributes
     ----------
     names : tuple of str
-        What numbers are asked of: operations, or pivots.
+        Operations, or pivots.
     axes : tuple of tuple of str
         For each, the lengths that may be answered.
     letters : tuple of str
         Rotaries whose program angles may be answered.
     column : str
-        What an answer file calls the names.
+        Column of the names in an answer file.
     """
 
     names: tuple[str, ...]
@@ -59,19 +59,19 @@ class RequestedAnswers:
 
     @property
     def columns(self) -> tuple[str, ...]:
-        """The columns that an answer file may have."""
+        """Columns that an answer file may have."""
         return (self.column, "axis", "value", *_VALUE, "student", "sheet")
 
 
-def requested_answers(worked: EvaluatedJob) -> RequestedAnswers:
-    """What a job asks: X, Y, Z and the angles of every operation."""
-    names = tuple(one.placed.name for one in worked.operations)
-    return RequestedAnswers(names, (AXES,) * len(names), tuple(worked.setup.machine.letters))
+def requested_answers(evaluated: EvaluatedJob) -> RequestedAnswers:
+    """X, Y, Z and the angles of every operation of a job."""
+    names = tuple(one.placed.name for one in evaluated.operations)
+    return RequestedAnswers(names, (AXES,) * len(names), tuple(evaluated.setup.machine.letters))
 
 
 @dataclass(frozen=True)
 class Answers:
-    """Answers that were read.
+    """The answers of one file or command line.
 
     Attributes
     ----------
@@ -99,7 +99,7 @@ class Answers:
 
 @dataclass
 class _Reading:
-    """Answers on the way in, with the faults met so far."""
+    """Answers while they are read, with the faults found so far."""
 
     asked: RequestedAnswers
     source: str
@@ -164,7 +164,7 @@ class _Reading:
 
 
 def _number(text: str) -> tuple[float | None, int]:
-    """A number and how many decimals it was written with; angles may be degrees, minutes and seconds."""
+    """A number and its count of decimals as written; angles may be degrees, minutes and seconds."""
     plain = text.strip().replace("\N{MINUS SIGN}", "-")
     match = _NUMBER.fullmatch(plain)
     if match is None:
@@ -176,7 +176,7 @@ def _number(text: str) -> tuple[float | None, int]:
     return (value if math.isfinite(value) else None), len(match[1] or match[2] or "")
 
 
-def answers_from_words(texts: Sequence[str], worked: EvaluatedJob, unit: Unit | None) -> Answers:
+def answers_from_words(texts: Sequence[str], evaluated: EvaluatedJob, unit: Unit | None) -> Answers:
     """Answers typed as ``OPERATION:AXIS=VALUE``, the value with its unit unless one is stated beside.
 
     Raises
@@ -186,7 +186,7 @@ def answers_from_words(texts: Sequence[str], worked: EvaluatedJob, unit: Unit | 
     """
     suffixes = {_SUFFIX[m[1]] for text in texts if (m := re.search(r"[\d.\s](mm|inch|in)$", text.strip()))}
     reading = _Reading(
-        requested_answers(worked), "--answer", unit or (suffixes.pop() if len(suffixes) == 1 else None)
+        requested_answers(evaluated), "--answer", unit or (suffixes.pop() if len(suffixes) == 1 else None)
     )
     for text in texts:
         match = re.fullmatch(r"(.+):\s*(\w+)\s*=\s*(.+?)\s*(mm|inch|in|deg)?\s*", text.strip())
@@ -206,8 +206,8 @@ def answers_from_file(path: Path, asked: RequestedAnswers, unit: Unit | None) ->
     Parameters
     ----------
     path : Path
-    asked : Asked
-        What they answer.
+    asked : RequestedAnswers
+        The numbers that they answer.
     unit : Unit or None
         Of lengths, where the column's name does not say.
 
@@ -240,8 +240,9 @@ def answers_from_file(path: Path, asked: RequestedAnswers, unit: Unit | None) ->
     unanswered = 0
     for line, row in rows:
         if len(row) != len(head):
-            found = f"{len(row)} of {len(head)} values: {shown(','.join(row))}"
-            reading.fault(line, "row", found, f"a whole row: {', '.join(head)}", "is the file cut off here?")
+            found = f"{len(row)} values where {len(head)} belong: {shown(','.join(row))}"
+            tip = "is there a comma in a name?" if len(row) > len(head) else "is the file cut off here?"
+            reading.fault(line, "row", found, f"a whole row: {', '.join(head)}", tip)
             continue
         cells = dict(zip(head, (cell.strip() for cell in row), strict=True))
         if not cells[value_names[0]]:
@@ -253,7 +254,7 @@ def answers_from_file(path: Path, asked: RequestedAnswers, unit: Unit | None) ->
 
 
 def rows_of(path: Path) -> tuple[list[str], list[tuple[int, list[str]]]]:
-    """The head of a CSV file, in small letters, and its rows with their line numbers; empty rows are left out."""
+    """Header of a CSV file, in lower case, and its non-empty rows with their line numbers."""
     source = str(path)
     try:
         raw = path.read_bytes()
@@ -303,7 +304,7 @@ def _near_column(wanted: str, head: Sequence[str]) -> str:
 
 
 def _only(reading: _Reading, rows: Sequence[tuple[int, list[str]]], head: Sequence[str], name: str) -> str:
-    """The one value of a column that says the same on every row; empty where there is no such column."""
+    """The value of a column that has only one; empty where there is no such column."""
     if name not in head:
         return ""
     place = head.index(name)

@@ -1,4 +1,4 @@
-"""What answers are worth: right or wrong number by number, why, and at which line of the working the ways part."""
+"""Assessment of answers: right or wrong number by number, the reason, and the line at which a working goes wrong."""
 
 from __future__ import annotations
 
@@ -21,29 +21,29 @@ from kinematics.teaching import (
 )
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output import numbers
-from tiltwright.output.booklet import Block, Booklet, Bullets, Heading, Table, Words
+from tiltwright.output.document import Block, BulletList, Document, Heading, Paragraph, Table
 from tiltwright.teaching.answers import Answers
-from tiltwright.teaching.explanation import FOOT, digits_for, plane_of, steps_of, working_of
+from tiltwright.teaching.explanation import FOOT, digits_for, direction_steps, stack_used, working_of
 
-__all__ = ["Assessment", "assess", "assessment_booklet", "assessment_report", "why_words"]
+__all__ = ["Assessment", "assess", "assessment_document", "assessment_report", "why_words"]
 
 
 @dataclass(frozen=True, eq=False)
 class Assessment:
-    """Answers and what became of them.
+    """Assessed answers.
 
     Attributes
     ----------
-    worked : Worked
+    evaluated : EvaluatedJob
     answers : Answers
-    placed : tuple of Placed
-        Standing the way that the answers mean.
+    placed : tuple of PlacedOperation
+        The solution that the answers mean, where there are two.
     diagnosis : Diagnosis
     angle_faults : tuple of AngleFault
     within_deg : float
     """
 
-    worked: EvaluatedJob
+    evaluated: EvaluatedJob
     answers: Answers
     placed: tuple[PlacedOperation, ...]
     diagnosis: Diagnosis
@@ -52,18 +52,18 @@ class Assessment:
 
     @property
     def right(self) -> bool:
-        """Whether every number that was answered is right."""
+        """True if every number that was answered is right."""
         return self.diagnosis.right and not self.angle_faults
 
     @property
     def count(self) -> tuple[int, int]:
-        """How many numbers are right, of how many answered."""
+        """Numbers that are right, and numbers answered."""
         answered = len(self.answers.lengths) + len(self.answers.angles)
         return answered - int(self.diagnosis.wrong.sum()) - len(self.angle_faults), answered
 
     @property
     def mistakes(self) -> tuple[str, ...]:
-        """Kinds of mistakes that were found, each once."""
+        """Kinds of the mistakes found, each once."""
         kinds = [mistake.kind for finding in self.diagnosis.findings for mistake in finding.made]
         kinds += [f"angle: {fault.why or 'unexplained'}" for fault in self.angle_faults]
         if self.diagnosis.unexplained:
@@ -72,7 +72,7 @@ class Assessment:
 
     @property
     def reasons(self) -> tuple[str, ...]:
-        """Why numbers are wrong, operation by operation, in a few words."""
+        """Reasons for wrong numbers, operation by operation, in a few words."""
         words = []
         for finding in self.diagnosis.findings:
             alike = " (or what gives the same)" if finding.same or finding.others else ""
@@ -89,37 +89,37 @@ class Assessment:
 
 
 def assess(
-    worked: EvaluatedJob,
+    evaluated: EvaluatedJob,
     answers: Answers,
     *,
     within_mm: float,
     within_deg: float,
     tool_length_mm: float | None = None,
 ) -> Assessment:
-    """Hold answers against the truth and find out what went wrong."""
-    asked = tuple(one.placed for one in worked.operations)
+    """Compare answers with the truth and diagnose what is wrong."""
+    asked = tuple(one.placed for one in evaluated.operations)
     # A right number written to fewer digits is off by up to half of the last one.
     near_mm = max(within_mm, answers.digit_mm / 2.0)
     placed, faults = matching_solution(
-        worked.setup, asked, answers.angles, answers.lengths, within_deg=within_deg, within_mm=near_mm
+        evaluated.setup, asked, answers.angles, answers.lengths, within_deg=within_deg, within_mm=near_mm
     )
     diagnosis = diagnose(
-        worked.setup,
+        evaluated.setup,
         placed,
-        steps_of(worked),
+        stack_used(evaluated),
         answers.lengths,
         tolerance_mm=within_mm,
         digit_mm=answers.digit_mm,
-        unit_mm=worked.job.unit.mm,
+        unit_mm=evaluated.job.unit.mm,
         tool_length_mm=tool_length_mm,
-        stack_mm=None if worked.touch is None else worked.touch.stack_mm,
-        more=error_carried_forward(worked.setup, faults),
+        stack_mm=None if evaluated.touch is None else evaluated.touch.stack_mm,
+        more=error_carried_forward(evaluated.setup, faults),
     )
-    return Assessment(worked, answers, placed, diagnosis, faults, within_deg)
+    return Assessment(evaluated, answers, placed, diagnosis, faults, within_deg)
 
 
-def _names(verdict: Assessment, operations: Sequence[int]) -> str:
-    names = [verdict.placed[o].name for o in operations]
+def _names(assessment: Assessment, operations: Sequence[int]) -> str:
+    names = [assessment.placed[o].name for o in operations]
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
 
 
@@ -128,26 +128,26 @@ def _made(made: Sequence[Mistake]) -> str:
 
 
 def _labels(made: Sequence[Mistake]) -> str:
-    return " with ".join(mistake.name for mistake in made)
+    return " + ".join(mistake.label for mistake in made)
 
 
-def why_words(verdict: Assessment, finding: FoundMistake, units: str) -> tuple[str, ...]:
-    """A finding in sentences: what was done, how surely, and where the ways part."""
-    where = _names(verdict, finding.operations)
+def why_words(assessment: Assessment, finding: FoundMistake, units: str) -> tuple[str, ...]:
+    """A diagnosed mistake in sentences: what was done, how certain that is, and the line that goes wrong."""
+    where = _names(assessment, finding.operations)
     left = numbers.fixed(numbers.in_units(finding.left_mm, units), numbers.DECIMALS[units] + 1)
     of = f"{finding.explained} of the {finding.wrong} wrong numbers there"
     words = [f"In {where}: {_made(finding.made)}. This gives {of}, to {left} {units}."]
     if finding.same:
         words.append(
-            f"The very same numbers come from: {_some(finding.same)}. These answers cannot tell which it was."
+            f"The same numbers would come from: {_some(finding.same)}. The answers cannot show which it was."
         )
     if finding.others:
-        words.append(f"As many are explained, less closely, by: {_some(finding.others)}.")
+        words.append(f"These explain as many numbers, less closely: {_some(finding.others)}.")
     elif finding.sure:
-        words.append("No other mistake, and no other pair of them, gives these numbers.")
+        words.append("No other known mistake, or pair of them, gives these numbers.")
     elif not finding.complete:
-        words.append("The rest is something else, a slip on top perhaps: take this as a hint.")
-    words.append(_parting(verdict, finding))
+        words.append("The rest is something else, perhaps a slip on top of it: take this as a hint.")
+    words.append(_parting(assessment, finding))
     return tuple(words)
 
 
@@ -157,11 +157,14 @@ def _some(several: Sequence[Sequence[Mistake]]) -> str:
     return text + (f", or {len(several) - 3} more" if len(several) > 3 else "")
 
 
-def _working(verdict: Assessment, finding: FoundMistake) -> Working:
-    """The working of the first operation that a finding is about, as `explain` numbers its lines."""
-    placed = verdict.placed[finding.operations[0]]
+def _working(assessment: Assessment, finding: FoundMistake) -> Working:
+    """The working of the first operation that a mistake is in, its lines numbered as `explain` numbers them."""
+    placed = assessment.placed[finding.operations[0]]
     return working_of(
-        verdict.worked.setup, placed, steps_of(verdict.worked), plane_of(verdict.worked, placed)
+        assessment.evaluated.setup,
+        placed,
+        stack_used(assessment.evaluated),
+        direction_steps(assessment.evaluated, placed),
     )
 
 
@@ -170,44 +173,45 @@ def _parting_line(working: Working, finding: FoundMistake) -> int:
     return min(working.number_of(mistake.at) for mistake in finding.made)
 
 
-def _parting(verdict: Assessment, finding: FoundMistake) -> str:
-    placed = verdict.placed[finding.operations[0]]
-    working = _working(verdict, finding)
+def _parting(assessment: Assessment, finding: FoundMistake) -> str:
+    placed = assessment.placed[finding.operations[0]]
+    working = _working(assessment, finding)
     number = _parting_line(working, finding)
-    return (
-        f'The ways part at line {number} of: explain "{placed.name}" ({working.lines[number - 1].formula}).'
-    )
+    return f'The working goes wrong at line {number} of: explain "{placed.name}" ({working.lines[number - 1].formula}).'
 
 
-def _angle_words(verdict: Assessment, fault: AngleFault) -> str:
-    name = verdict.placed[fault.answer.operation].name
+def _angle_words(assessment: Assessment, fault: AngleFault) -> str:
+    name = assessment.placed[fault.answer.operation].name
     words = (
         f"{name}, program {fault.answer.letter}: answered {numbers.angle(fault.answer.program_deg)}, "
-        f"right is {numbers.angle(fault.right_deg)}"
+        f"correct is {numbers.angle(fault.right_deg)}"
     )
     return f"{words}: {fault.why}." if fault.why else f"{words}; no known mistake gives it."
 
 
-def assessment_booklet(verdict: Assessment, units: str, title: str = "") -> Booklet:
-    """A verdict to read."""
-    right, answered = verdict.count
-    diagnosis = verdict.diagnosis
+def assessment_document(assessment: Assessment, units: str, title: str = "") -> Document:
+    """The assessment as a document."""
+    right, answered = assessment.count
+    diagnosis = assessment.diagnosis
     blocks: list[Block] = [
-        Words(_summary(verdict, right, answered), bold=True),
-        _numbers_table(verdict, units),
+        Paragraph(_summary(assessment, right, answered), bold=True),
+        _numbers_table(assessment, units),
     ]
-    if verdict.angle_faults:
-        blocks += [Heading("Angles"), Bullets(tuple(_angle_words(verdict, f) for f in verdict.angle_faults))]
+    if assessment.angle_faults:
+        blocks += [
+            Heading("Angles"),
+            BulletList(tuple(_angle_words(assessment, f) for f in assessment.angle_faults)),
+        ]
     if diagnosis.findings or diagnosis.unexplained:
         blocks.append(Heading("Why"))
     for finding in diagnosis.findings:
-        blocks.append(Words(_labels(finding.made), bold=True))
-        blocks.append(Bullets(why_words(verdict, finding, units)))
+        blocks.append(Paragraph(_labels(finding.made), bold=True))
+        blocks.append(BulletList(why_words(assessment, finding, units)))
     if diagnosis.unexplained:
         blocks.append(
-            Words(
-                f"Unexplained: {_names(verdict, diagnosis.unexplained)}. None of the mistakes that are tried, and no "
-                "pair of them, gives these numbers."
+            Paragraph(
+                f"Unexplained: {_names(assessment, diagnosis.unexplained)}. No known mistake, or pair of them, gives these "
+                "numbers."
             )
         )
     if diagnosis.common_mm is not None:
@@ -216,29 +220,31 @@ def assessment_booklet(verdict: Assessment, units: str, title: str = "") -> Book
             for axis, v in zip("XYZ", diagnosis.common_mm, strict=True)
         )
         blocks.append(
-            Words(
-                f"They are all off by the same {shift}: look for what is common to them, such as a tool's length (state "
-                "it with --tool-length to have it tried), the Z reference or a pivot that was read wrong."
+            Paragraph(
+                f"All are off by the same {shift}: look for a common cause, such as a tool length (give it with "
+                "--tool-length to have it tried), the Z reference or a misread pivot."
             )
         )
-    within = numbers.fixed(diagnosis.tolerance_mm / verdict.worked.job.unit.mm, numbers.DECIMALS[units] + 1)
-    if units != verdict.worked.job.unit.value:
+    within = numbers.fixed(
+        diagnosis.tolerance_mm / assessment.evaluated.job.unit.mm, numbers.DECIMALS[units] + 1
+    )
+    if units != assessment.evaluated.job.unit.value:
         within = numbers.fixed(numbers.in_units(diagnosis.tolerance_mm, units), numbers.DECIMALS[units] + 1)
-    return Booklet(
+    return Document(
         "Check",
-        title or verdict.worked.job.file.name,
+        title or assessment.evaluated.job.file.name,
         (
-            ("Machine", verdict.worked.setup.machine.name),
-            ("Right within", f"{within} {units}, angles {verdict.within_deg:g} degrees"),
+            ("Machine", assessment.evaluated.setup.machine.name),
+            ("Right within", f"{within} {units}, angles {assessment.within_deg:g} degrees"),
         ),
         tuple(blocks),
         FOOT,
     )
 
 
-def _summary(verdict: Assessment, right: int, answered: int) -> str:
-    empty = f" {verdict.answers.unanswered} left empty." if verdict.answers.unanswered else ""
-    if verdict.right:
+def _summary(assessment: Assessment, right: int, answered: int) -> str:
+    empty = f" {assessment.answers.unanswered} left empty." if assessment.answers.unanswered else ""
+    if assessment.right:
         return f"{'The number is' if answered == 1 else f'All {answered} numbers are'} right.{empty}"
     if answered == 1:
         return f"The number is wrong.{empty}"
@@ -247,47 +253,47 @@ def _summary(verdict: Assessment, right: int, answered: int) -> str:
     )
 
 
-def _numbers_table(verdict: Assessment, units: str) -> Table:
+def _numbers_table(assessment: Assessment, units: str) -> Table:
     rows = []
-    wrong_angles = {(f.answer.operation, f.answer.letter): f for f in verdict.angle_faults}
-    for answer in verdict.answers.angles:
-        placed = verdict.placed[answer.operation]
-        truth = float(placed.program_deg[verdict.worked.setup.machine.index(answer.letter)])
-        verdict_words = "wrong" if (answer.operation, answer.letter) in wrong_angles else "right"
+    wrong_angles = {(f.answer.operation, f.answer.letter): f for f in assessment.angle_faults}
+    for answer in assessment.answers.angles:
+        placed = assessment.placed[answer.operation]
+        truth = float(placed.program_deg[assessment.evaluated.setup.machine.index(answer.letter)])
+        result = "wrong" if (answer.operation, answer.letter) in wrong_angles else "right"
         off = answer.program_deg - truth
         rows.append(
-            (placed.name, f"program {answer.letter}", verdict_words, numbers.angle(answer.program_deg),
+            (placed.name, f"program {answer.letter}", result, numbers.angle(answer.program_deg),
              numbers.angle(truth), numbers.angle(off))
         )  # fmt: skip
-    diagnosis = verdict.diagnosis
+    diagnosis = assessment.diagnosis
     for given, truth_mm, off_mm, wrong in zip(
         diagnosis.answers, diagnosis.truth_mm, diagnosis.off_mm, diagnosis.wrong, strict=True
     ):
         rows.append(
-            (verdict.placed[given.operation].name, given.axis, "wrong" if wrong else "right",
+            (assessment.placed[given.operation].name, given.axis, "wrong" if wrong else "right",
              numbers.length(given.value_mm, units), numbers.length(float(truth_mm), units),
              numbers.length(float(off_mm), units))
         )  # fmt: skip
-    return Table(("operation", "", "verdict", "answered", "right is", "off by"), tuple(rows), left=3)
+    return Table(("operation", "", "verdict", "answered", "correct", "off by"), tuple(rows), left=3)
 
 
-def assessment_report(verdict: Assessment, units: str) -> dict[str, Any]:
-    """A verdict for another program."""
+def assessment_report(assessment: Assessment, units: str) -> dict[str, Any]:
+    """The assessment as a JSON object."""
     mm = digits_for(units).unit_mm
-    right, answered = verdict.count
-    diagnosis = verdict.diagnosis
+    right, answered = assessment.count
+    diagnosis = assessment.diagnosis
     return {
         "schema": "tiltwright.check/1",
-        "job": verdict.worked.job.file.name,
+        "job": assessment.evaluated.job.file.name,
         "units": units,
         "within": diagnosis.tolerance_mm / mm,
-        "within_deg": verdict.within_deg,
+        "within_deg": assessment.within_deg,
         "right": right,
         "answered": answered,
-        "unanswered": verdict.answers.unanswered,
+        "unanswered": assessment.answers.unanswered,
         "numbers": [
             {
-                "operation": verdict.placed[given.operation].name,
+                "operation": assessment.placed[given.operation].name,
                 "axis": given.axis,
                 "answered": given.value_mm / mm,
                 "right_is": float(truth) / mm + 0.0,
@@ -299,21 +305,21 @@ def assessment_report(verdict: Assessment, units: str) -> dict[str, Any]:
         ],
         "angles": [
             {
-                "operation": verdict.placed[f.answer.operation].name,
+                "operation": assessment.placed[f.answer.operation].name,
                 "rotary": f.answer.letter,
                 "answered": f.answer.program_deg,
                 "right_is": f.right_deg,
                 "why": f.why,
             }
-            for f in verdict.angle_faults
+            for f in assessment.angle_faults
         ],
-        "findings": [_finding_report(verdict, finding, mm) for finding in diagnosis.findings],
-        "unexplained": [verdict.placed[o].name for o in diagnosis.unexplained],
+        "findings": [_finding_report(assessment, finding, mm) for finding in diagnosis.findings],
+        "unexplained": [assessment.placed[o].name for o in diagnosis.unexplained],
         "common_shift": None if diagnosis.common_mm is None else (diagnosis.common_mm / mm).tolist(),
     }
 
 
-def _finding_report(verdict: Assessment, finding: FoundMistake, mm: float) -> dict[str, Any]:
+def _finding_report(assessment: Assessment, finding: FoundMistake, mm: float) -> dict[str, Any]:
     def listed(made: Sequence[Mistake]) -> list[dict[str, str]]:
         return [{"kind": mistake.kind, "item": mistake.item, "words": mistake.words} for mistake in made]
 
@@ -321,10 +327,10 @@ def _finding_report(verdict: Assessment, finding: FoundMistake, mm: float) -> di
         "mistakes": listed(finding.made),
         "same_numbers": [listed(made) for made in finding.same],
         "others": [listed(made) for made in finding.others],
-        "operations": [verdict.placed[o].name for o in finding.operations],
+        "operations": [assessment.placed[o].name for o in finding.operations],
         "explained": finding.explained,
         "wrong": finding.wrong,
         "left": finding.left_mm / mm,
         "chance": float(np.clip(finding.chance, 0.0, None)),
-        "line": _parting_line(_working(verdict, finding), finding),
+        "line": _parting_line(_working(assessment, finding), finding),
     }

@@ -1,4 +1,4 @@
-"""An operation's working as a booklet, with a drawing of each step."""
+"""Workings of operations as a document, with a drawing of each step."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from kinematics import KinematicsError, PlacedOperation, Setup, StackStep, work_offset, work_offset_code
+from kinematics import KinematicsError, PlacedOperation, Setup, StackStep, work_offset_code
 from kinematics.teaching import (
     Digits,
     Number,
@@ -24,8 +24,8 @@ from kinematics.teaching import (
 )
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output import numbers
-from tiltwright.output.booklet import Block, Booklet, Heading, NumberedStep, Picture, Table, Words
-from tiltwright.sheet.drawing import draw
+from tiltwright.output.document import Block, Document, Heading, NumberedStep, Paragraph, Picture, Table
+from tiltwright.sheet.drawing import PART_ZERO, draw
 from tiltwright.sheet.panel_layout import ALONE
 from tiltwright.sheet.side_view import TiltOperation, side_view
 from tiltwright.teaching.swing_drawing import PANEL_MM as SWING_MM
@@ -34,34 +34,34 @@ from tiltwright.teaching.swing_drawing import draw_swing
 __all__ = [
     "FOOT",
     "digits_for",
-    "explained",
+    "direction_steps",
     "explanation",
     "explanation_report",
-    "plane_of",
     "setup_picture",
+    "stack_used",
     "step_block",
-    "steps_of",
     "working_blocks",
     "working_of",
+    "workings_of",
 ]
 
 FOOT = "For learning and checking. Prove out above the part first: single block, rapid turned down."
 
 
 def digits_for(units: str) -> Digits:
-    """The sheet's digits and one more."""
+    """Digits for a working: one more than the sheet's."""
     return Digits(numbers.UNIT_MM[units], numbers.DECIMALS[units] + 1, numbers.ANGLE_DECIMALS + 1)
 
 
-def steps_of(worked: EvaluatedJob) -> tuple[StackStep, ...] | None:
-    """The stack that the offsets stand on; None where the job goes by a touched-off part zero."""
-    touched = worked.job.touched
-    return None if touched is not None and touched.use == "touched" else worked.job.steps
+def stack_used(evaluated: EvaluatedJob) -> tuple[StackStep, ...] | None:
+    """The stack behind the offsets; None if the job uses a touched-off part zero."""
+    touched = evaluated.job.touched
+    return None if touched is not None and touched.use == "touched" else evaluated.job.steps
 
 
-def plane_of(worked: EvaluatedJob, placed: PlacedOperation) -> tuple[WorkedStep, ...]:
-    """What the direction that an operation turns to the spindle comes from, where the job does not state it outright."""
-    table, asked = worked.job.file.operation[placed.operation], worked.job.operations[placed.operation]
+def direction_steps(evaluated: EvaluatedJob, placed: PlacedOperation) -> tuple[WorkedStep, ...]:
+    """Steps that lead to the direction an operation brings to the spindle, if the job does not state it outright."""
+    table, asked = evaluated.job.file.operation[placed.operation], evaluated.job.operations[placed.operation]
     if asked.plane is None:
         return ()
     lines: list[WorkedStep] = []
@@ -69,7 +69,7 @@ def plane_of(worked: EvaluatedJob, placed: PlacedOperation) -> tuple[WorkedStep,
         lines += rotation_steps(table.tip)
     if table.through is not None:
         lines += three_point_steps(
-            [[worked.job.unit.to_mm(value) for value in point] for point in table.through]
+            [[evaluated.job.unit.to_mm(value) for value in point] for point in table.through]
         )
     number = asked.names.index(placed.name)
     return (*lines, *pattern_steps(asked.plane.normal, asked.origin_mm, number, asked.step_deg))
@@ -83,49 +83,51 @@ def working_of(
     *,
     by_hand: bool = False,
 ) -> Working:
-    """The working, with matrices or by hand.
+    """The working of an operation, with matrices or by trigonometry.
 
     Raises
     ------
     KinematicsError
-        When it cannot be done by hand.
+        If it cannot be done by trigonometry.
     """
     work = solve_by_trigonometry if by_hand else solve_by_matrices
     return work(setup, placed, steps, plane)
 
 
-def explained(worked: EvaluatedJob, *, by_hand: bool) -> tuple[tuple[PlacedOperation, Working], ...]:
+def workings_of(evaluated: EvaluatedJob, *, by_hand: bool) -> tuple[tuple[PlacedOperation, Working], ...]:
     """Every operation of a job with its working."""
-    steps = steps_of(worked)
+    steps = stack_used(evaluated)
     if by_hand:
-        why = why_not_by_trigonometry(worked.setup, steps)
+        why = why_not_by_trigonometry(evaluated.setup, steps)
         if why:
             raise KinematicsError(f"--by-hand: expected a square machine, found that {why}")
     return tuple(
         (
             one.placed,
-            working_of(worked.setup, one.placed, steps, plane_of(worked, one.placed), by_hand=by_hand),
+            working_of(
+                evaluated.setup, one.placed, steps, direction_steps(evaluated, one.placed), by_hand=by_hand
+            ),
         )
-        for one in worked.operations
+        for one in evaluated.operations
     )
 
 
 def explanation(
-    worked: EvaluatedJob, workings: Sequence[tuple[PlacedOperation, Working]], units: str, *, by_hand: bool
-) -> Booklet:
-    """The booklet of an explanation."""
+    evaluated: EvaluatedJob, workings: Sequence[tuple[PlacedOperation, Working]], units: str, *, by_hand: bool
+) -> Document:
+    """The workings of a job's operations as a document."""
     blocks: list[Block] = []
-    registers = [work_offset_code(one.number) for one in worked.operations]
+    registers = [work_offset_code(one.number) for one in evaluated.operations]
     for (placed, working), register in zip(workings, registers, strict=True):
-        blocks += [Heading(f"{placed.name}, {register}"), _asked(worked.setup, placed, units)]
-        blocks += working_blocks(worked.setup, placed, working, worked.job.steps, units, register)
-    return Booklet(
+        blocks += [Heading(f"{placed.name}, {register}"), _asked(evaluated.setup, placed, units)]
+        blocks += working_blocks(evaluated.setup, placed, working, evaluated.job.steps, units, register)
+    return Document(
         "Working by hand" if by_hand else "Working",
-        worked.job.file.name,
+        evaluated.job.file.name,
         (
-            ("Machine", worked.setup.machine.name),
+            ("Machine", evaluated.setup.machine.name),
             ("Lengths", "millimetres" if units == "mm" else "inches"),
-            ("Angles", "degrees; turns are right-handed about the line's positive end"),
+            ("Angles", "degrees, right-handed about the positive direction of each axis"),
             ("Digits", f"one more than the sheet's {numbers.DECIMALS[units]} decimals, until the last line"),
         ),
         tuple(blocks),
@@ -150,7 +152,7 @@ def working_blocks(
     units: str,
     register: str,
 ) -> list[Block]:
-    """The lines of a working, each drawing after the lines that it shows."""
+    """The steps of a working, each drawing after the steps that it shows."""
     digits = digits_for(units)
     swings = {f"{swing.letter} back": swing for swing in working.swings}
     blocks: list[Block] = []
@@ -162,7 +164,7 @@ def working_blocks(
             swing = swings[line.key]
             title = f"The swing about {swing.letter}"
             blocks.append(Picture(draw_swing(swing, units), title, SWING_MM[0]))
-    blocks.append(Words(f"Written as the sheet writes it: {_offset_words(placed, units)}", bold=True))
+    blocks.append(Paragraph(f"As the sheet prints it: {_offset_words(placed, units)}", bold=True))
     if working.swings:
         blocks.append(_pose_picture(setup, placed, steps, units, register))
     return blocks
@@ -175,7 +177,7 @@ def _offset_words(placed: PlacedOperation, units: str) -> str:
 
 
 def step_block(number: int, line: WorkedStep, digits: Digits) -> NumberedStep:
-    """A line of a working with its numbers written."""
+    """A step of a working with its numbers written out."""
     matrix: tuple[tuple[str, ...], ...] = ()
     if line.matrix is not None:
         matrix = tuple(
@@ -189,14 +191,14 @@ def step_block(number: int, line: WorkedStep, digits: Digits) -> NumberedStep:
 def setup_picture(
     setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep], units: str, *, hidden: bool = False
 ) -> Picture:
-    """The setup at the all-zero pose from the side, its numbers hidden where they are what is asked for."""
+    """The setup at the all-zero pose from the side; `hidden` replaces the numbers that an exercise asks for."""
     from dataclasses import replace
 
     zero = setup.machine.zero_deg
-    at_mm = np.asarray(work_offset(setup, placed.origin_mm, zero))
-    stand = TiltOperation("part zero" if hidden else placed.name, "", zero, at_mm)
+    at_mm = np.asarray(setup.work_offset(placed.origin_mm, zero))
+    operation = TiltOperation(PART_ZERO if hidden else placed.name, "", zero, at_mm)
     title = "The setup with every rotary at zero"
-    view = side_view(setup.machine, steps, setup.part_in_table, [stand], units, title)
+    view = side_view(setup.machine, steps, setup.part_in_table, [operation], units, title)
     if hidden:
         marks = tuple(replace(mark, shown=("?", "?"), delta=("?", "?")) for mark in view.marks)
         view = replace(view, marks=marks)
@@ -208,25 +210,27 @@ def _pose_picture(
 ) -> Picture:
     letters = setup.machine.letters
     pose = "  ".join(f"{n} {numbers.angle(a)}" for n, a in zip(letters, placed.program_deg, strict=True))
-    title = f"Where it ends: at program {pose}"
-    stand = TiltOperation(placed.name, register, placed.machine_deg, placed.offset_mm)
-    view = side_view(setup.machine, steps, setup.part_in_table, [stand], units, title)
+    title = f"The setup at program {pose}"
+    operation = TiltOperation(placed.name, register, placed.machine_deg, placed.offset_mm)
+    view = side_view(setup.machine, steps, setup.part_in_table, [operation], units, title)
     return Picture(draw(view, ALONE).svg, title, ALONE.width)
 
 
 def explanation_report(
-    worked: EvaluatedJob, workings: Sequence[tuple[PlacedOperation, Working]], units: str, *, by_hand: bool
+    evaluated: EvaluatedJob, workings: Sequence[tuple[PlacedOperation, Working]], units: str, *, by_hand: bool
 ) -> dict[str, Any]:
-    """The explanation for another program."""
+    """The workings as a JSON object."""
     return {
         "schema": "tiltwright.explain/1",
-        "job": worked.job.file.name,
+        "job": evaluated.job.file.name,
         "units": units,
         "by_hand": by_hand,
         "operations": [
             {
                 "name": placed.name,
-                "program": dict(zip(worked.setup.machine.letters, placed.program_deg.tolist(), strict=True)),
+                "program": dict(
+                    zip(evaluated.setup.machine.letters, placed.program_deg.tolist(), strict=True)
+                ),
                 "lines": [_line_report(n, line, units) for n, line in enumerate(working.lines, start=1)],
                 "offset": dict(
                     zip("XYZ", (working.offset_mm / numbers.UNIT_MM[units] + 0.0).tolist(), strict=True)

@@ -1,4 +1,4 @@
-"""A folder of answer files graded: who, right, wrong and why, and which mistake the class makes most."""
+"""Grades of a folder of answer files: right, wrong and why for each student, and the mistakes of the class."""
 
 from __future__ import annotations
 
@@ -8,58 +8,67 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from kinematics.teaching import PIVOT_LEVEL, AttainableAccuracy, PivotExercise
+from kinematics.teaching import PIVOT_LEVEL, AttainableAccuracy, PivotExercise, attainable
+from tiltwright.calibration.load_readings import text_of
+from tiltwright.calibration.readings_output import readings_csv
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, sanitized, shown
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
-from tiltwright.output.booklet import Block, Booklet, Bullets, Heading, Table, Words
+from tiltwright.output.document import Block, BulletList, Document, Heading, Paragraph, Table
 from tiltwright.output.json_csv import csv_text
 from tiltwright.teaching.answers import Answers, answers_from_file, requested_answers, rows_of
 from tiltwright.teaching.assessment import Assessment, assess
 from tiltwright.teaching.lesson_file import LessonFile, read_lesson
-from tiltwright.teaching.lesson_set import KEYS, job_name
-from tiltwright.teaching.pivot_assessment import PivotAssessment, assess_pivots, pivot_sheet_of
+from tiltwright.teaching.lesson_set import KEYS, job_name, key_name, readings_name
+from tiltwright.teaching.pivot_assessment import PivotAssessment, assess_pivots
+from tiltwright.teaching.pivot_key import read_key
 from tiltwright.teaching.pivot_sheets import pivots_asked
 
-__all__ = ["Graded", "grade", "grade_booklet", "grade_csv", "grade_report"]
+__all__ = ["Graded", "grade", "grade_csv", "grade_document", "grade_report"]
 
-_FOOT = "For the instructor. The names come from the answer files and are kept nowhere else."
+_FOOT = "For the instructor. The names come from the answer files and are stored nowhere else."
 
 
 @dataclass(frozen=True, eq=False)
 class GradedFile:
-    """One answer file.
+    """One graded answer file.
 
     Attributes
     ----------
     file : str
     student, sheet : str
         As the file states them; the file's name stands in for a student that it does not name.
-    verdict : Verdict, PivotVerdict or None
-    faults : tuple of Fault
-        Why it could not be read.
+    assessment : Assessment, PivotAssessment or None
+    faults : tuple of Diagnostic
+        The reasons why it could not be read.
     missing : int
-        Numbers that were asked for and not answered.
+        Count of the numbers that were asked for and not answered.
     """
 
     file: str
     student: str
     sheet: str
-    verdict: Assessment | PivotAssessment | None
+    assessment: Assessment | PivotAssessment | None
     faults: tuple[Diagnostic, ...] = ()
     missing: int = 0
 
     @property
     def mistakes(self) -> tuple[str, ...]:
         """Kinds of mistakes that were found, each once."""
-        return () if self.verdict is None else self.verdict.mistakes
+        return () if self.assessment is None else self.assessment.mistakes
 
     @property
     def result(self) -> str:
-        """Right, wrong and why in a few words."""
-        if self.verdict is None:
+        """The result in a few words: right, or wrong and why."""
+        if self.assessment is None:
             return "not read: " + "; ".join(_fault_words(fault) for fault in self.faults)
-        why = "all right" if self.verdict.right else "; ".join(self.verdict.reasons)
-        return why if not self.missing else f"{why}; {self.missing} not answered"
+        if self.assessment.right:
+            return (
+                f"{self.assessment.count[0]} right, {self.missing} not answered"
+                if self.missing
+                else "all right"
+            )
+        left_out = [f"{self.missing} not answered"] if self.missing else []
+        return "; ".join([*self.assessment.reasons, *left_out])
 
 
 def _fault_words(fault: Diagnostic) -> str:
@@ -70,14 +79,14 @@ def _fault_words(fault: Diagnostic) -> str:
 
 @dataclass(frozen=True, eq=False)
 class Graded:
-    """A class."""
+    """The graded answers of a class."""
 
     lesson: LessonFile
     rows: tuple[GradedFile, ...]
 
     @property
     def faults(self) -> tuple[Diagnostic, ...]:
-        """Of all files that could not be read."""
+        """Faults of all files that could not be read."""
         return tuple(fault for row in self.rows for fault in row.faults)
 
     @property
@@ -111,11 +120,11 @@ def _row(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots) -> GradedFile:
     sheet = 0
     try:
         sheet = _sheet_of(path, lesson)
-        answers, verdict, asked = grader.judged(path, sheet)
+        answers, assessment, asked = grader.assessed(path, sheet)
     except InputFaults as refusal:
         return GradedFile(path.name, sanitized(path.stem), str(sheet or "?"), None, refusal.faults)
     missing = max(asked - len(answers.lengths) - len(answers.angles), 0)
-    return GradedFile(path.name, answers.student or sanitized(path.stem), str(sheet), verdict, (), missing)
+    return GradedFile(path.name, answers.student or sanitized(path.stem), str(sheet), assessment, (), missing)
 
 
 @dataclass
@@ -126,35 +135,59 @@ class _Jobs:
     lesson: LessonFile
     jobs: dict[int, EvaluatedJob] = field(default_factory=dict)
 
-    def judged(self, path: Path, sheet: int) -> tuple[Answers, Assessment, int]:
-        """The answers of a file, what they are worth, and how many were asked for."""
+    def assessed(self, path: Path, sheet: int) -> tuple[Answers, Assessment, int]:
+        """Answers of a file, their assessment, and the count of numbers asked for."""
         if sheet not in self.jobs:
             self.jobs[sheet] = evaluate_job(str(self.keys / job_name(sheet)))
         worked, lesson = self.jobs[sheet], self.lesson
         answers = answers_from_file(path, requested_answers(worked), lesson.units)
         within_mm = lesson.units.to_mm(lesson.within)
-        verdict = assess(worked, answers, within_mm=within_mm, within_deg=lesson.angle_within)
+        assessment = assess(worked, answers, within_mm=within_mm, within_deg=lesson.angle_within)
         aimed = lesson.level == "a normal to aim at"
         each = 3 + (len(worked.setup.machine.letters) if aimed else 0)
-        return answers, verdict, len(worked.operations) * each
+        return answers, assessment, len(worked.operations) * each
 
 
 @dataclass
 class _Pivots:
-    """Answers to the level that asks for pivots; every sheet is drawn again once."""
+    """Answers to the level that asks for pivots; every sheet's key is read once."""
 
     keys: Path
     lesson: LessonFile
     sheets: dict[int, tuple[PivotExercise, AttainableAccuracy]] = field(default_factory=dict)
 
-    def judged(self, path: Path, sheet: int) -> tuple[Answers, PivotAssessment, int]:
-        """The answers of a file, what they are worth, and how many were asked for."""
+    def assessed(self, path: Path, sheet: int) -> tuple[Answers, PivotAssessment, int]:
+        """Answers of a file, their assessment, and the count of numbers asked for."""
         if sheet not in self.sheets:
-            self.sheets[sheet] = pivot_sheet_of(self.keys, self.lesson, sheet)
+            self.sheets[sheet] = _pivot_sheet(self.keys, self.lesson, sheet)
         exercise, support = self.sheets[sheet]
         asked = pivots_asked(exercise)
         answers = answers_from_file(path, asked, self.lesson.units)
         return answers, assess_pivots(exercise, support, answers), sum(map(len, asked.axes))
+
+
+def _pivot_sheet(keys: Path, lesson: LessonFile, sheet: int) -> tuple[PivotExercise, AttainableAccuracy]:
+    """A sheet's exercise by its key, and the accuracy that its readings support.
+
+    Raises
+    ------
+    InputFaults
+        When the key is not of this lesson, or the readings beside it are not the key's.
+    """
+    path = str(keys / key_name(sheet))
+    exercise = read_key(path)
+    handed_out = (exercise.seed, exercise.sheet, exercise.units)
+    if handed_out != (lesson.seed, sheet, lesson.units.value):
+        found = "the key of seed {}, sheet {}, in {}".format(*handed_out)
+        allowed = f"that of lesson.toml: seed {lesson.seed}, sheet {sheet}, in {lesson.units.value}"
+        raise InputFaults([Diagnostic(path, None, "", found, allowed)])
+    beside = str(keys / readings_name(sheet))
+    written, _ = text_of(beside, "the readings of a sheet, as `lesson new` wrote them")
+    own = readings_csv(exercise.readings, exercise.machine, exercise.units)
+    if written.splitlines() != own.splitlines():
+        allowed = f"the readings of {key_name(sheet)}, as `lesson new` wrote them"
+        raise InputFaults([Diagnostic(beside, None, "", "readings of another exercise", allowed)])
+    return exercise, attainable(exercise, lesson.units.to_mm(lesson.within))
 
 
 def _sheet_of(path: Path, lesson: LessonFile) -> int:
@@ -175,8 +208,8 @@ def _sheet_of(path: Path, lesson: LessonFile) -> int:
     raise InputFaults([Diagnostic(str(path), None, "sheet", "no number in the column", allowed)])
 
 
-def grade_booklet(graded: Graded) -> Booklet:
-    """The instructor's table."""
+def grade_document(graded: Graded) -> Document:
+    """The grades as a document for the instructor."""
     rows = tuple((row.student, row.sheet, _score(row), row.result) for row in graded.rows)
     blocks: list[Block] = [Table(("student", "sheet", "right", "result"), rows, left=4)]
     blocks.append(Heading("What the class gets wrong"))
@@ -184,16 +217,16 @@ def grade_booklet(graded: Graded) -> Booklet:
         tally = tuple((kind, str(count)) for kind, count in graded.tally)
         blocks.append(Table(("mistake", "students"), tally))
     else:
-        blocks.append(Words("Nothing, in the files that could be read."))
+        blocks.append(Paragraph("Nothing, in the files that could be read."))
     if graded.faults:
         blocks += [
             Heading("Files that could not be read"),
-            Bullets(tuple(". ".join(str(fault).split("\n    ")) for fault in graded.faults)),
+            BulletList(tuple(". ".join(str(fault).split("\n    ")) for fault in graded.faults)),
         ]
-    read = [row for row in graded.rows if row.verdict is not None]
-    right = sum(row.verdict is not None and row.verdict.right and not row.missing for row in read)
+    read = [row for row in graded.rows if row.assessment is not None]
+    right = sum(row.assessment is not None and row.assessment.right and not row.missing for row in read)
     unread = len(graded.rows) - len(read)
-    return Booklet(
+    return Document(
         "Grades",
         f"Lesson: {graded.lesson.level}",
         (
@@ -211,14 +244,14 @@ def _within(lesson: LessonFile) -> str:
 
 
 def _score(row: GradedFile) -> str:
-    if row.verdict is None:
+    if row.assessment is None:
         return "-"
-    right, answered = row.verdict.count
+    right, answered = row.assessment.count
     return f"{right} of {answered + row.missing}"
 
 
 def grade_csv(graded: Graded) -> str:
-    """The table for a spreadsheet."""
+    """The grades as CSV."""
     return csv_text(
         ("file", "student", "sheet", "right", "answered", "missing", "result"),
         (
@@ -226,7 +259,7 @@ def grade_csv(graded: Graded) -> str:
                 row.file,
                 row.student,
                 row.sheet,
-                *(row.verdict.count if row.verdict else (0, 0)),
+                *(row.assessment.count if row.assessment else (0, 0)),
                 row.missing,
                 row.result,
             )
@@ -236,7 +269,7 @@ def grade_csv(graded: Graded) -> str:
 
 
 def grade_report(graded: Graded) -> dict[str, Any]:
-    """The table for another program."""
+    """The grades as a JSON object."""
     return {
         "schema": "tiltwright.lesson-grade/1",
         "level": graded.lesson.level,
@@ -247,13 +280,13 @@ def grade_report(graded: Graded) -> dict[str, Any]:
 
 
 def _row_report(row: GradedFile) -> dict[str, Any]:
-    right, answered = row.verdict.count if row.verdict else (0, 0)
+    right, answered = row.assessment.count if row.assessment else (0, 0)
     faults: Sequence[str] = [_fault_words(fault) for fault in row.faults]
     return {
         "file": row.file,
         "student": row.student,
         "sheet": int(row.sheet) if row.sheet.isdigit() else None,
-        "read": row.verdict is not None,
+        "read": row.assessment is not None,
         "right": right,
         "answered": answered,
         "missing": row.missing,

@@ -1,4 +1,4 @@
-"""What a lesson says about itself (`lesson.toml`), and an exercise as a machine file and a job file."""
+"""The lesson file (`lesson.toml`), and an exercise as a machine file and a job file."""
 
 from __future__ import annotations
 
@@ -10,10 +10,9 @@ import tomlkit
 from msgspec import Meta
 
 from kinematics.teaching import LEVELS, PIVOT_LEVEL, Exercise, PivotExercise
-from tiltwright.files.diagnostics import InputFaults
+from tiltwright.files.decoding import decode_table
 from tiltwright.files.schema_types import Choice, FieldType, FileTable, PositiveLength, UnitName
 from tiltwright.files.toml_source import load
-from tiltwright.files.validation import validated
 from tiltwright.output.numbers import UNIT_MM
 
 __all__ = [
@@ -44,7 +43,7 @@ class Level(FieldType, str):
 
     @classmethod
     def before(cls, value: object) -> object:
-        """Refuse what is none of them."""
+        """Raise unless the value is one of them."""
         return Choice().check(value, ALL_LEVELS)
 
 
@@ -76,9 +75,8 @@ def read_lesson(folder: Path) -> LessonFile:
         With every fault of its `lesson.toml`.
     """
     source = load(folder / LESSON, "the lesson.toml of a folder that `lesson new` made")
-    file, findings = validated(LessonFile, source)
-    if findings:
-        raise InputFaults(source.located(findings))
+    file, faults = decode_table(LessonFile, source)
+    faults.raise_if_any()
     return file
 
 
@@ -91,7 +89,7 @@ def lesson_toml(values: Mapping[str, Any]) -> str:
 
 
 def machine_toml(exercise: Exercise | PivotExercise) -> str:
-    """The exercise's machine as a machine file, in the sheet's unit; as the shop believes it, where pivots are wrong."""
+    """The exercise's machine as a machine file in the sheet's unit, with the pivots that the shop believes."""
     machine = exercise.machine
     assert machine.travel is not None  # every exercise has travels
     document = tomlkit.document()
@@ -152,5 +150,5 @@ def job_toml(exercise: Exercise, machine_file: str) -> str:
 
 
 def _length(value_mm: float, exercise: Exercise | PivotExercise) -> float:
-    """A length as it is printed: the exercise's numbers have no more decimals than that."""
+    """A length as printed; the exercise's numbers have no more decimals than that."""
     return round(value_mm / UNIT_MM[exercise.units], _DECIMALS[exercise.units]) + 0.0

@@ -10,19 +10,27 @@ from kinematics import PlacedOperation
 from kinematics.teaching import Exercise
 from kinematics.teaching.working import seen_from
 from tiltwright.output import numbers
-from tiltwright.output.booklet import Block, Booklet, Bullets, Heading, NewPage, Table, Words
+from tiltwright.output.document import (
+    BLANK,
+    Block,
+    BulletList,
+    Document,
+    Heading,
+    PageBreak,
+    Paragraph,
+    Table,
+)
 from tiltwright.output.json_csv import csv_text
 from tiltwright.teaching.explanation import setup_picture, working_blocks, working_of
 
 __all__ = ["answer_axes", "answer_csv", "key", "worksheet"]
 
-_BLANK = "." * 14
 _FOOT = "Invented numbers. At a machine prove out above the part first: single block, rapid turned down."
 _ALONG = {"A": "+X", "B": "+Y", "C": "+Z"}
 
 
 def answer_axes(exercise: Exercise) -> tuple[str, ...]:
-    """What is asked for at every operation: the angles too, where a direction is given."""
+    """Axes to answer at every operation; rotaries are among them if a direction is given instead of angles."""
     letters = exercise.machine.letters if exercise.normals is not None else ()
     return (*letters, "X", "Y", "Z")
 
@@ -36,50 +44,50 @@ def answer_csv(exercise: Exercise) -> str:
     return csv_text(("sheet", "student", "operation", "axis", value), rows)
 
 
-def worksheet(exercise: Exercise, within: str) -> Booklet:
+def worksheet(exercise: Exercise, within: str) -> Document:
     """The sheet to hand out.
 
     Parameters
     ----------
     exercise : Exercise
     within : str
-        How exact an answer must be, in words.
+        Tolerance of an answer, with its unit.
     """
     units = exercise.units
-    blocks: list[Block] = [Words(exercise.story), *_given(exercise)]
+    blocks: list[Block] = [Paragraph(exercise.story), *_given(exercise)]
     blocks.append(setup_picture(exercise.setup, _part_zero(exercise), exercise.steps, units, hidden=True))
     blocks += [Heading("What to find"), _asked(exercise), Heading("Your answers"), _answers(exercise)]
     blocks.append(
-        Bullets(
+        BulletList(
             (
-                f"Lengths in {units}, {numbers.DECIMALS[units]} decimals; a right answer lies within {within}.",
+                f"Lengths in {units}, {numbers.DECIMALS[units]} decimals; a right answer is within {within}.",
                 *_of_angles(exercise),
                 f"Write them into answers-{exercise.sheet:02d}.csv too, with your name in every row or in the first.",
                 "Keep all digits of the calculator until the last line.",
             )
         )
     )
-    return Booklet(
+    return Document(
         "Exercise",
         exercise.title,
-        (("Sheet", str(exercise.sheet)), ("Level", exercise.level), ("Name", _BLANK * 2)),
+        (("Sheet", str(exercise.sheet)), ("Level", exercise.level), ("Name", BLANK * 2)),
         tuple(blocks),
         _FOOT,
     )
 
 
 def _of_angles(exercise: Exercise) -> tuple[str, ...]:
-    """How angles are to be written, where they are asked for."""
+    """Notes on writing angles, if they are asked for."""
     if exercise.normals is None:
         return ()
     return (
-        f"Angles in degrees, {numbers.ANGLE_DECIMALS} decimals; a right answer lies within 0.001.",
-        "The table may lean to either side: both ways of standing are right if the limits allow them.",
+        f"Angles in degrees, {numbers.ANGLE_DECIMALS} decimals; a right answer is within 0.001.",
+        "The table may tilt either way: both solutions are right if the limits allow them.",
     )
 
 
-def key(exercise: Exercise, *, by_hand: bool) -> Booklet:
-    """The answers with their working."""
+def key(exercise: Exercise, *, by_hand: bool) -> Document:
+    """The answers with their workings."""
     units = exercise.units
     rows = tuple(
         (
@@ -94,15 +102,15 @@ def key(exercise: Exercise, *, by_hand: bool) -> Booklet:
     blocks: list[Block] = [Heading("Answers"), Table(head, rows)]
     if exercise.normals is not None:
         blocks.append(
-            Words(
+            Paragraph(
                 "Where a direction can be brought to the spindle in two ways, either is right with its own offset."
             )
         )
     for placed in exercise.placed:
         working = working_of(exercise.setup, placed, exercise.steps, by_hand=by_hand)
-        blocks += [NewPage(), Heading(placed.name)]
+        blocks += [PageBreak(), Heading(placed.name)]
         blocks += working_blocks(exercise.setup, placed, working, exercise.steps, units, "")
-    return Booklet(
+    return Document(
         "Key",
         exercise.title,
         (("Sheet", str(exercise.sheet)), ("Level", exercise.level), ("Lengths", units)),
@@ -112,7 +120,7 @@ def key(exercise: Exercise, *, by_hand: bool) -> Booklet:
 
 
 def _part_zero(exercise: Exercise) -> PlacedOperation:
-    """The first operation with its origin moved to part zero: what the drawing marks."""
+    """The first operation with its origin moved to part zero, for the drawing to mark."""
     return replace(exercise.placed[0], origin_mm=np.zeros(3))
 
 
@@ -139,10 +147,10 @@ def _given(exercise: Exercise) -> list[Block]:
             rotaries,
             left=2,
         ),
-        Bullets(
+        BulletList(
             (
-                f"Platter face: machine Z {face}, where {last}'s line pierces it.",
-                "Machine coordinates at the all-zero pose. Z is read from the gauge line. Program angles are machine angles.",
+                f"Platter face: machine Z {face}, where the {last} axis goes through it.",
+                "Machine coordinates with every rotary at zero. Z is read from the gauge line. Program angles are machine angles.",
             )
         ),
         Heading(f"Given: the stack, from the platter up ({units})"),
@@ -158,7 +166,9 @@ def _asked(exercise: Exercise) -> Table:
         for one, normal in zip(exercise.placed, exercise.normals, strict=True):
             direction = f"({normal[0]}, {normal[1]}, {normal[2]})"
             rows.append((one.name, direction, *numbers.lengths(one.origin_mm, units)))
-        return Table(("operation", "faces, part coordinates", *origins), tuple(rows), left=2)
+        return Table(
+            ("operation", "direction to the spindle, part coordinates", *origins), tuple(rows), left=2
+        )
     for one in exercise.placed:
         angles = (f"{angle:g}" for angle in one.program_deg.tolist())
         rows.append((one.name, *angles, *numbers.lengths(one.origin_mm, units)))
@@ -167,5 +177,5 @@ def _asked(exercise: Exercise) -> Table:
 
 def _answers(exercise: Exercise) -> Table:
     axes = answer_axes(exercise)
-    rows = tuple((one.name, *(_BLANK for _ in axes)) for one in exercise.placed)
+    rows = tuple((one.name, *(BLANK for _ in axes)) for one in exercise.placed)
     return Table(("operation", *axes), rows)

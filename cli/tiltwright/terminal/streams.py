@@ -19,24 +19,24 @@ __all__ = [
     "ResultLost",
     "coloured",
     "fail",
+    "guarded_streams",
     "note",
-    "ready_streams",
     "say_no",
 ]
 
 
-class ResultLost(Exception):  # noqa: N818 - it says what happened
-    """The result cannot be written to stdout; the text says why."""
+class ResultLost(Exception):  # noqa: N818 - named for what happened
+    """The result cannot be written to stdout; the text gives the reason."""
 
 
-class ReaderGone(Exception):  # noqa: N818 - it is no error
-    """Whoever read stdout has seen enough, such as ``| head``."""
+class ReaderGone(Exception):  # noqa: N818 - not an error
+    """The reader of stdout, such as ``| head``, has closed it."""
 
 
 class _Guarded:
-    """A stream's text side: what its encoding lacks is written plainly, what it refuses is dropped.
+    """A text stream that transliterates what its encoding lacks, and drops text once the system refuses it.
 
-    It has no `buffer`, so that nothing goes round it.
+    It has no `buffer`, so that nothing bypasses it.
     """
 
     def __init__(self, stream: TextIO | None) -> None:
@@ -45,38 +45,38 @@ class _Guarded:
         self.errors = "strict"
 
     def write(self, text: str) -> int:
-        """Write, in the characters that the stream has."""
+        """Write text in the characters that the encoding has."""
         if self.stream is not None:
             try:
                 self.stream.write(encodable(text, self.encoding))
             except OSError as refusal:
-                self._let_go(self.stream, refusal)
+                self._abandon(self.stream, refusal)
         return len(text)
 
     def flush(self) -> None:
-        """Hand on what waits."""
+        """Flush buffered text."""
         if self.stream is not None:
             try:
                 self.stream.flush()
             except OSError as refusal:
-                self._let_go(self.stream, refusal)
+                self._abandon(self.stream, refusal)
 
     def isatty(self) -> bool:
-        """Whether somebody looks at it."""
+        """Return True for a terminal."""
         return self.stream is not None and self.stream.isatty()
 
     def fileno(self) -> int:
-        """The number that the system knows it by."""
+        """The file descriptor."""
         if self.stream is None:
             raise OSError("the stream is closed")
         return self.stream.fileno()
 
     def writable(self) -> bool:
-        """Whether it takes text."""
+        """Return True: text can be written."""
         return True
 
-    def _let_go(self, stream: TextIO, _refusal: OSError) -> None:
-        """Use the stream no more; what waits in it goes nowhere, or the interpreter would complain at its end."""
+    def _abandon(self, stream: TextIO, _refusal: OSError) -> None:
+        """Abandon the stream, and send its buffered text nowhere, or the interpreter would complain when it exits."""
         self.stream = None
         with contextlib.suppress(OSError, ValueError):
             nowhere = os.open(os.devnull, os.O_WRONLY)
@@ -85,43 +85,43 @@ class _Guarded:
 
 
 class _Result(_Guarded):
-    """Stdout: what cannot be written is told, every time, since somebody on the way may have been deaf to it."""
+    """Stdout: a failed write raises at every later call too, since code in between may have swallowed the first."""
 
     def __init__(self, stream: TextIO | None) -> None:
         super().__init__(stream)
-        self.trouble: Exception | None = None
+        self.failure: Exception | None = None
 
     def write(self, text: str) -> int:
-        """Write, in the characters that the stream has."""
-        if self.stream is None and self.trouble is None and text:
-            self.trouble = ResultLost("it is closed")
+        """Write text in the characters that the encoding has."""
+        if self.stream is None and self.failure is None and text:
+            self.failure = ResultLost("it is closed")
         written = super().write(text)
-        self._tell()
+        self._raise_failure()
         return written
 
     def flush(self) -> None:
-        """Hand on what waits."""
+        """Flush buffered text."""
         super().flush()
-        self._tell()
+        self._raise_failure()
 
-    def _tell(self) -> None:
-        if self.trouble is not None:
-            raise self.trouble
+    def _raise_failure(self) -> None:
+        if self.failure is not None:
+            raise self.failure
 
-    def _let_go(self, stream: TextIO, refusal: OSError) -> None:
-        super()._let_go(stream, refusal)
+    def _abandon(self, stream: TextIO, refusal: OSError) -> None:
+        super()._abandon(stream, refusal)
         if isinstance(refusal, BrokenPipeError):
-            self.trouble = ReaderGone()
+            self.failure = ReaderGone()
         else:
-            self.trouble = ResultLost(refusal.strerror or str(refusal))
+            self.failure = ResultLost(refusal.strerror or str(refusal))
 
 
 @contextlib.contextmanager
-def ready_streams() -> Iterator[None]:
-    """Guard stdout and stderr, let stdin read whatever bytes come, and give all back at the end."""
-    _occupy()
+def guarded_streams() -> Iterator[None]:
+    """Guard stdout and stderr, let stdin read any bytes, and restore all three at the end."""
+    _reserve_descriptors()
     out, err = sys.stdout, sys.stderr
-    # What is said on a stderr that is closed or full is lost; the exit code still tells.
+    # Text for a closed or full stderr is lost; the exit code remains.
     sys.stdout, sys.stderr = cast(TextIO, _Result(out)), cast(TextIO, _Guarded(err))
     reconfigure = getattr(sys.stdin, "reconfigure", None)
     if reconfigure is not None:
@@ -135,8 +135,8 @@ def ready_streams() -> Iterator[None]:
         sys.stdout, sys.stderr = out, err
 
 
-def _occupy() -> None:
-    """Keep the numbers of closed standard streams from being given to files: those would get what is printed."""
+def _reserve_descriptors() -> None:
+    """Open closed standard streams on the null device, so that no file gets their descriptors, and the output."""
     for number in range(3):
         try:
             os.fstat(number)
@@ -150,22 +150,22 @@ INPUT_WRONG = 2
 
 
 def coloured(stream: TextIO) -> bool:
-    """Whether a stream may be coloured: a terminal, and nobody asked for none (https://no-color.org)."""
+    """Return True for a terminal, unless NO_COLOR is set (https://no-color.org) or the terminal is dumb."""
     return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
 
 
 def note(text: str, label: str = "note") -> None:
-    """Say something beside the result; it never ends up in a file or a pipe."""
+    """Write a note to stderr, beside the result."""
     _say(label, text, typer.colors.CYAN)
 
 
 def say_no(text: str) -> None:
     """Say that the answer is no; the caller ends with `ANSWER_NO`."""
-    _say("no", text, typer.colors.YELLOW)
+    _say("FAIL", text, typer.colors.YELLOW)
 
 
 def fail(text: str, code: int = INPUT_WRONG) -> NoReturn:
-    """Say what is wrong, one message per line of `text` that does not start with a blank, and end."""
+    """Write each fault to stderr, a line of `text` that starts with no space, and exit."""
     for message in text.split("\n"):
         if message.startswith(" "):
             sys.stderr.write(message + "\n")

@@ -1,4 +1,4 @@
-"""What is wrong with the words of a command line, told like every other fault, with the usage line."""
+"""Usage errors of the command line, worded like every other fault, with the usage line."""
 
 from __future__ import annotations
 
@@ -19,13 +19,13 @@ _ALONE = {"--at": "--at A{}", "--from": "--from A{}", "--normal": "--normal 0,{}
 
 
 def help_instead(error: Exception) -> str | None:
-    """The help page, where the error is only that nothing was typed after a command that has commands."""
+    """The help page, where the only error is a command group typed alone; else None."""
     context, message = getattr(error, "ctx", None), getattr(error, "message", "")
     return str(message) if context is not None and message == context.get_help() else None
 
 
 def usage_words(error: Exception, typed: Sequence[str]) -> str:
-    """The message of a usage error: what is wrong, how the command is used, what to do.
+    """The message of a usage error: the fault, the usage, a tip.
 
     Parameters
     ----------
@@ -48,7 +48,7 @@ def usage_words(error: Exception, typed: Sequence[str]) -> str:
 
 def _usage(context: Any, typed: Sequence[str]) -> str:  # noqa: ANN401 - typer's context has no public type of its own
     if context is None:
-        # The parser does not say where it stood: the command is what was typed before the first option.
+        # The parser gives no context: the command is the words before the first option.
         words = takewhile(str.isalpha, typed)
         return f"{' '.join(['tiltwright', *words])} --help"
     line = re.sub(r"\{(\w+)\}", r"\1", " ".join(context.get_usage().split()).removeprefix("Usage: "))
@@ -56,12 +56,12 @@ def _usage(context: Any, typed: Sequence[str]) -> str:  # noqa: ANN401 - typer's
 
 
 def _number_tip(typed: Sequence[str], options: Sequence[str]) -> str:
-    """What to do about numbers that stand between the options.
+    """A tip for numbers between the options.
 
     Examples
     --------
     >>> _number_tip(["--zero", "-1", "-2,", "-3"], ["--zero"])
-    'the numbers after --zero are one value, with commas and no blanks: --zero -1,-2,-3'
+    'the numbers after --zero are one value, with commas and no spaces: --zero -1,-2,-3'
     >>> _number_tip(["job.toml", "-90"], ["--only", "--at"])
     'a negative value belongs to an option, such as --at A-90'
     """
@@ -73,7 +73,7 @@ def _number_tip(typed: Sequence[str], options: Sequence[str]) -> str:
         before = typed[place - 1] if place else ""
         if run - place > 1 and before in options and before.startswith("-"):
             value = ",".join(word.rstrip(",") for word in typed[place:run])
-            return f"the numbers after {before} are one value, with commas and no blanks: {before} {value}"
+            return f"the numbers after {before} are one value, with commas and no spaces: {before} {value}"
         if run - place == 1 and typed[place].startswith("-") and before not in options:
             example = next((words for name, words in _ALONE.items() if name in options), "")
             such = f", such as {example.format(typed[place])}" if example else ""

@@ -27,7 +27,7 @@ diameter = 20.0
 stem_diameter = 8.0
 [probe]
 length = 148.5
-tip = 6.0
+ball_diameter = 6.0
 stylus_length = 60.0
 body_diameter = 40.0
 offset = 20
@@ -64,7 +64,7 @@ def test_the_expected_display_is_where_the_machine_carries_it(run, mill, plan):
 def test_what_is_foreseen_is_what_the_fit_says(run, mill, plan, tmp_path):
     """The blank table filled with the expected display: with the same sigma, the same uncertainties."""
     blank = tmp_path / "blank.csv"
-    ended = run("pivot", "plan", plan(), "-m", mill, "--json", "--blank", blank)
+    ended = run("pivot", "plan", plan(), "-m", mill, "--json", "--form", blank)
     report = json.loads(ended.out)
     rows = list(csv.reader(io.StringIO(blank.read_text(encoding="utf-8"))))
     for row, reading in zip(rows[1:], report["readings"], strict=True):
@@ -102,7 +102,7 @@ def test_without_a_plan_file(run, mill):
     ended = run("pivot", "plan", "-m", mill, *args, "--repeatability", "0.002", *poses)
     assert ended.code == 0, ended.err
     assert "6 readings in 3 poses (as stated)" in ended.out
-    assert "Poorest:" in ended.out
+    assert "Least certain:" in ended.out
     inches = run(
         "pivot",
         "plan",
@@ -131,7 +131,7 @@ def test_without_a_plan_file(run, mill):
         ("at = [[-331.0, -203.4, -310.5]]", "at = [[1, 2, 3], [4, 5, 6]]", "its centre: one point"),
         ('kind = "ball"', 'kind = "face"', "the diameter of a face"),
         ("units", "unit", 'did you mean "units"?'),
-        ("tip = 6.0", "tip = -6.0", "tip"),
+        ("ball_diameter = 6.0", "ball_diameter = -6.0", "ball_diameter"),
         ("[[-331.0, -203.4, -310.5]]", "[[331.0, -203.4, -310.5]]", "outside the machine's travel"),
         ("[[-331.0, -203.4, -310.5]]", "[[-331.0, -203.4, 310.5]]", "a minus sign lost?"),
         ('kind = "ball"', 'kind = "pin"', "the stem of a pin"),
@@ -154,11 +154,11 @@ def test_a_bad_plan(run, mill, plan, old, new, told):
         ("stylus_length = 60.0", "stylus_length = 160.0", "less than length, 148.5"),
         (PLAN[PLAN.index("[probe]") :], "", "a program needs to know the probe"),
         ("length = 148.5", "length = 400.0", "ball 1 stands above the tip at the safe height"),
-        ("tip = 6.0", "tip = 6.0\nclearance = 0.1", "probe, clearance: found 0.1"),
+        ("ball_diameter = 6.0", "ball_diameter = 6.0\nclearance = 0.1", "probe, clearance: found 0.1"),
     ],
 )
 def test_what_keeps_a_program_from_being_written(run, mill, plan, tmp_path, old, new, told):
-    program = tmp_path / "probe.ngc"
+    program = tmp_path / "probe.nc"
     text = PLAN.replace(old, new)
     ended = run("pivot", "plan", plan(text), "-m", mill, "--gcode", program)
     assert (ended.code, ended.out) == (2, "")
@@ -169,7 +169,7 @@ def test_what_keeps_a_program_from_being_written(run, mill, plan, tmp_path, old,
 @pytest.mark.parametrize("kind", ["pin", "bore"])
 def test_bores_and_pins_that_slant_are_left_out_and_said(run, mill, plan, tmp_path, kind):
     """Also of the poses that are chosen: what the program cannot take is not counted on."""
-    program = tmp_path / "probe.ngc"
+    program = tmp_path / "probe.nc"
     text = PLAN.replace('kind = "ball"', f'kind = "{kind}"').replace("stem_diameter = 8.0\n", "")
     stated = text.replace("{ A = -60, C = 240 }, { A = -90, C = 0 }", "{ A = -20, C = 240 }")
     ended = run("pivot", "plan", plan(stated), "-m", mill, "--gcode", program)
@@ -194,7 +194,7 @@ at = [[{x}, -203.4, {z}], [{x}, -213.4, {z}], [{x}, -193.4, {z}]]
 @pytest.mark.parametrize("name", ["platter", "Platter", "table", "the round one"])
 def test_the_platter_is_known_by_its_place(run, mill, plan, tmp_path, name):
     """Whatever it is called, touching it is meant, and its readings are kept as the platter's."""
-    program = tmp_path / "probe.ngc"
+    program = tmp_path / "probe.nc"
     text = PLAN + FACE.format(name=name, along="+Z", x=-341.0, z=-356.0)
     ended = run("pivot", "plan", plan(text), "-m", mill, "--gcode", program)
     assert ended.code == 0, ended.err
@@ -208,9 +208,9 @@ def test_a_name_switches_no_check_off(run, mill, plan, tmp_path):
     """A side face half in the platter: left out as what it is, and refused where it is called the platter."""
     for name in ("side", "plate"):
         text = PLAN + FACE.format(name=name, along="+X", x=-341.0, z=-357.0)
-        ended = run("pivot", "plan", plan(text), "-m", mill, "--gcode", tmp_path / f"{name}.ngc")
+        ended = run("pivot", "plan", plan(text), "-m", mill, "--gcode", tmp_path / f"{name}.nc")
         assert "the stylus would hit the platter" in ended.out
-        assert "face side" not in (tmp_path / f"{name}.ngc").read_text(encoding="utf-8")
+        assert "face side" not in (tmp_path / f"{name}.nc").read_text(encoding="utf-8")
     text = PLAN + FACE.format(name="platter's side", along="+X", x=-341.0, z=-340.0)
     ended = run("pivot", "plan", plan(text), "-m", mill)
     assert ended.code == 2
@@ -222,7 +222,7 @@ def test_an_inch_plan_begins_its_touches_a_fifth_of_an_inch_off(run, mill, plan,
     said = {}
     inches = re.sub(r"-?\d+\.\d+", lambda number: f"{float(number[0]) / 25.4:.9f}", PLAN)
     for units, per, text in (("mm", 1.0, PLAN), ("inch", 25.4, inches.replace('"mm"', '"inch"'))):
-        program = tmp_path / f"{units}.ngc"
+        program = tmp_path / f"{units}.nc"
         ended = run("pivot", "plan", plan(text), "-m", mill, "--gcode", program)
         assert ended.code == 0, ended.err
         lines = program.read_text(encoding="utf-8").splitlines()
@@ -240,7 +240,7 @@ def test_a_machine_without_travels_has_no_safe_height(run, plan, examples, tmp_p
     text = (examples / "teaching_mill.toml").read_text(encoding="utf-8")
     start, end = text.index("[travel]"), text.index("[[rotary]]")
     bare.write_text(text[:start] + text[end:], encoding="utf-8")
-    ended = run("pivot", "plan", plan(), "-m", bare, "--gcode", tmp_path / "p.ngc")
+    ended = run("pivot", "plan", plan(), "-m", bare, "--gcode", tmp_path / "p.nc")
     assert ended.code == 2
     assert "no safe height to retract to" in ended.err
 
@@ -260,7 +260,7 @@ def test_a_machine_without_travels_has_no_safe_height(run, plan, examples, tmp_p
         ),
         (["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--at", "A40,C0"], "machine angle 40"),
         (["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--at", "A40"], 'no angle for "C"'),
-        (["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--gcode", "p.ngc"], "without a plan file"),
+        (["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--gcode", "p.nc"], "without a plan file"),
         (["--target", "b,ball,9000,2,3", "--repeatability", "1"], "outside the machine's travel in X"),
     ],
 )
@@ -287,8 +287,8 @@ def test_schemas_take_the_examples(run, examples, kind, name):
 
 
 def test_program_and_parameters_are_written_both_or_neither(run, mill, plan, tmp_path):
-    path, program = plan(), tmp_path / "probe.ngc"
-    for other in (tmp_path / "no" / "saved.var", program):
+    path, program = plan(), tmp_path / "probe.nc"
+    for other in (tmp_path / "no" / "saved.txt", program):
         ended = run("pivot", "plan", path, "-m", mill, "--gcode", program, "--parameters", other, "--force")
         assert (ended.code, ended.out) == (2, "")
         assert not program.exists()

@@ -1,4 +1,4 @@
-"""What the files' descriptions say in numbers of their own, so as to need no numpy, the library says as well."""
+"""Numbers that the schema repeats, so as to need no numpy, agree with the library's."""
 
 import math
 
@@ -13,10 +13,10 @@ from kinematics import (
     is_horizontal,
     work_offset_code,
 )
-from tiltwright.files.checks import machine_findings
+from tiltwright.files.checks import check_machine
 from tiltwright.files.job_file import LAST_WORK_OFFSET, JobFile
 from tiltwright.files.machine_file import MachineFile
-from tiltwright.files.schema_types import read_field
+from tiltwright.files.schema_types import decode_field
 
 
 def test_the_last_work_offset():
@@ -48,6 +48,6 @@ def test_which_rotary_lies_flat(upright):
             }
         ],
     }
-    file = msgspec.convert(data, MachineFile, dec_hook=read_field)
-    wants_a_face = ("platter", "face") in {finding.path for finding in machine_findings(file)}
+    file = msgspec.convert(data, MachineFile, dec_hook=decode_field)
+    wants_a_face = ("platter", "face") in {fault.path for fault in check_machine(file)}
     assert wants_a_face is not is_horizontal(rotary)

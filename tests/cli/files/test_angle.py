@@ -74,7 +74,7 @@ def test_reads_the_nearest_float(sign: str, degrees: int, minutes: int, thousand
 
 @given(st.floats(-1e6, 1e6), st.integers(0, 6))
 def test_written_and_read_again(angle: float, decimals: int) -> None:
-    """What comes back is within half of the last digit written (and the float's own rounding)."""
+    """The angle comes back within half of the last digit written (and the float's own rounding)."""
     text = angle_text(angle, decimals)
     half = Fraction(1, 2 * 3600 * 10**decimals)
     assert abs(Fraction(parse_angle(text)) - Fraction(angle)) <= half + Fraction(math.ulp(1e6))

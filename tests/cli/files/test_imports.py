@@ -1,4 +1,4 @@
-"""What a command does not need is not imported: start-up time is part of its manners."""
+"""Start-up: no module imports a heavy package that its command does not need."""
 
 import subprocess
 import sys
@@ -19,7 +19,17 @@ def imported_by(code: str) -> set[str]:
 
 
 @pytest.mark.parametrize(
-    "name", ["diagnostics", "units", "angle", "atomic_write", "toml_recovery", "toml_source", "schema"]
+    "name",
+    [
+        "diagnostics",
+        "units",
+        "angle",
+        "atomic_write",
+        "key_lines",
+        "toml_recovery",
+        "toml_source",
+        "json_schema",
+    ],
 )
 def test_light_modules(name: str) -> None:
     assert imported_by(f"import tiltwright.files.{name}") == set()

@@ -15,8 +15,8 @@ from pydantic import BaseModel, ValidationError
 
 import tiltwright
 from tiltwright.files import machine_file
-from tiltwright.files.full_validation import details, findings_of, partial_model, pydantic_model
-from tiltwright.files.schema_types import FileTable, keys_given, read_field
+from tiltwright.files.full_validation import details, diagnostics_of, partial_model, pydantic_model
+from tiltwright.files.schema_types import FileTable, decode_field, keys_given
 
 
 def every_table() -> list[type[FileTable]]:
@@ -60,7 +60,7 @@ def is_list(annotation: Any) -> bool:
 
 
 def examples_of(annotation: Any) -> list[Any]:
-    """What the description gives as examples, or for a table one that has them."""
+    """The examples of the description, or for a table one made of its keys' examples."""
     told = [
         example
         for meta in getattr(annotation, "__metadata__", ())
@@ -83,7 +83,7 @@ def sample_of(table: type[FileTable], *, whole: bool = False) -> dict[str, Any]:
 
 
 def plain(value: Any) -> Any:
-    """What was read, without the classes it was read into."""
+    """The value read, without the classes that it was read into."""
     if isinstance(value, FileTable):
         return {key: plain(getattr(value, key)) for key in value.__struct_fields__}
     if isinstance(value, BaseModel):
@@ -102,12 +102,12 @@ def both(table: type[FileTable], data: dict[str, Any]) -> bool:
     """Read it both ways, and tell whether it is sound."""
     before = copy.deepcopy(data)
     try:
-        quick = msgspec.convert(data, table, dec_hook=read_field)
+        quick = msgspec.convert(data, table, dec_hook=decode_field)
     except msgspec.ValidationError:
         with pytest.raises(ValidationError) as refused:
             pydantic_model(table).model_validate(data)
         assert details(refused.value), "the thorough reader refuses, and names no fault"
-        told = findings_of(pydantic_model(table), refused.value)
+        told = diagnostics_of(pydantic_model(table), refused.value)
         assert all(finding.allowed not in {"", "another value"} for finding in told)
         return False
     thorough = pydantic_model(table).model_validate(data)

@@ -9,8 +9,11 @@ from pathlib import Path
 import pytest
 
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
+from tiltwright.output.document_markdown import document_markdown
+from tiltwright.output.document_text import document_text
 from tiltwright.sheet.build import build_sheet
 from tiltwright.sheet.data import Sheet
+from tiltwright.sheet.sheet_document import sheet_document
 
 TRUNNION = """
 name = "Teaching mill with tilting rotary"
@@ -157,6 +160,17 @@ origin = [-20, 15, 0]
 """
 
 SETUPS = {"head": (TRUNNION, HEAD), "foot": (INCH_TRUNNION, FOOT), "float": (INDEXER, FLOAT)}
+
+
+def text_of(sheet: Sheet) -> str:
+    """The sheet as text."""
+    return document_text(sheet_document(sheet))
+
+
+def markdown_of(sheet: Sheet) -> str:
+    """The sheet as Markdown."""
+    return document_markdown(sheet_document(sheet))
+
 
 Work = Callable[..., EvaluatedJob]
 Make = Callable[..., Sheet]

@@ -1,4 +1,4 @@
-"""What the sheet says is what the setup gives, in the sheet's unit, with nothing left out."""
+"""The sheet holds what the setup gives, in the sheet's unit, with nothing left out."""
 
 from __future__ import annotations
 
@@ -54,7 +54,8 @@ def test_the_same_numbers_stand_in_the_block_that_loads_them(make):
     sheet = make()
     (block,) = sheet.load
     assert block.lines[0].startswith("G21")
-    for number, (row, line) in enumerate(zip(sheet.operations, block.lines[1:], strict=True), 1):
+    # The highest work offset is loaded first.
+    for number, (row, line) in enumerate(zip(sheet.operations, block.lines[:0:-1], strict=True), 1):
         words = dict(re.findall(r"([XYZAC])(-?[\d.]+)", line.split("(")[0]))
         assert line.startswith(f"G10 L2 P{number} ")
         assert tuple(words[axis] for axis in "XYZ") == row.offset
@@ -90,7 +91,7 @@ def test_the_rotary_offset_squares_the_part_up_and_is_explained(make):
         "machine +Z is part +Z",
     )
     assert sheet.operations[0].machine == ("0.0000", "0.3500")
-    assert "C offset 0.3500: from the stack's turns, so that program C 0 stands square." in sheet.givens
+    assert any(given.startswith("C offset 0.3500: from the stack") for given in sheet.givens)
 
 
 def test_without_squaring_up_the_clocking_is_stated(make):
@@ -102,9 +103,8 @@ def test_without_squaring_up_the_clocking_is_stated(make):
 def test_a_planes_own_x_and_a_free_rotary_are_told(make):
     job = HEAD.replace('tip = [["z", 60.0], ["x", 35.0]]', "normal = [0, 0, 1]")
     assert make().operations[-1].remarks[0].startswith("the plane's own x lies 180.0000° from machine +X")
-    assert make(job=job).operations[-1].remarks == (
-        "C is free here (the direction lies along it): program C 300.0000 was taken",
-    )
+    (remark,) = make(job=job).operations[-1].remarks
+    assert "program C 300.0000" in remark
 
 
 def test_a_touched_off_part_zero_is_held_against_the_stack(make):
@@ -112,21 +112,22 @@ def test_a_touched_off_part_zero_is_held_against_the_stack(make):
     assert sheet.touch is not None
     difference = np.array([float(value) for value in sheet.touch.rows[2][1:]])
     assert difference == pytest.approx([0.010, -0.020, 0.150], abs=1.5e-3)
-    assert "MORE THAN the 0.020 that the job accepts" in sheet.touch.words[1]
+    assert "0.152" in sheet.touch.words[1]
+    assert "MORE THAN the 0.020 mm" in sheet.touch.words[1]
     assert sheet.operations[0].offset == ("-381.000", "-203.433", "-178.946")
-    assert any("the job accepts 0.020 mm between the two" in alert for alert in sheet.alerts)
-    assert "Part zero is as touched off at the machine; turns of the stack are right-handed." in sheet.givens
+    assert any("the job allows 0.020 mm" in alert for alert in sheet.alerts)
+    assert any(given.startswith("Part zero is as touched off") for given in sheet.givens)
 
 
 def test_an_operation_that_is_not_reached_is_not_passed_over(make):
     sheet = make(job=HEAD.replace('["x", 35.0]', '["x", -170.0]'))
     assert "chamfer" not in [row.name for row in sheet.operations]
-    assert any(alert.startswith("not reached: chamfer: ") for alert in sheet.alerts)
+    assert any(alert.startswith("chamfer: not reached: ") for alert in sheet.alerts)
 
 
 def test_an_offset_beyond_the_travels_is_told_on_top(make):
     sheet = make(TRUNNION.replace("y = [-410.0, 0.0]", "y = [-410.0, -150.0]"))
-    assert "port 1: OUT OF TRAVEL: Y -111.490 lies outside -410.000 to -150.000" in sheet.alerts
+    assert "port 1: OUT OF TRAVEL: Y -111.490 is outside -410.000 to -150.000" in sheet.alerts
     assert not [alert for alert in make().alerts if "OUT OF TRAVEL" in alert]
 
 

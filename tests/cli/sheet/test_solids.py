@@ -10,6 +10,7 @@ import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
+from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
@@ -259,16 +260,25 @@ def test_without_tools_or_solids_nothing_changes_and_the_collision_library_is_no
 
 
 def test_rings_are_cut_at_a_box():
-    box = LabelBox(0.0, 0.0, 10.0, 10.0)
+    box = LabelBox(0.0, 1.0, 10.0, 12.0)
     square = [(-5.0, 2.0), (5.0, 2.0), (5.0, 8.0), (-5.0, 8.0)]
-    assert sorted(box.clip_ring(square)) == [(0.0, 2.0), (0.0, 8.0), (5.0, 2.0), (5.0, 8.0)]
-    assert box.clip_ring([(20.0, 0.0), (30.0, 0.0), (25.0, 5.0)]) == []
-    around = box.clip_ring([(-5.0, -5.0), (20.0, -5.0), (20.0, 20.0), (-5.0, 20.0)])
-    assert {(round(x, 9), round(y, 9)) for x, y in around} == {(0, 0), (10, 0), (10, 10), (0, 10)}
-    canvas = Canvas(10.0, 10.0)
+    canvas = Canvas(20.0, 20.0)
+    canvas.area([square], "#dcdcdc", box)
     canvas.rings([square], 0.2, box)
+    canvas.rings([], 0.2, box)
     # the piece along the box's own edge is no outline
-    assert all(not (a[0] == b[0] == 0.0) for a, b in canvas.strokes)
+    assert sorted(canvas.strokes) == [
+        ((0.0, 2.0), (5.0, 2.0)),
+        ((5.0, 2.0), (5.0, 8.0)),
+        ((5.0, 8.0), (0.0, 8.0)),
+    ]
+    svg = ET.fromstring(canvas.svg())
+    name = "{http://www.w3.org/2000/svg}"
+    (clip,) = svg.iter(f"{name}clipPath")
+    (frame,) = clip
+    assert [float(frame.attrib[key]) for key in ("x", "y", "width", "height")] == [0.0, 1.0, 10.0, 11.0]
+    groups = [group for group in svg.iter(f"{name}g") if group.find(f"{name}path") is not None]
+    assert [group.attrib["clip-path"] for group in groups] == [f"url(#{clip.attrib['id']})"] * 2
 
 
 def test_a_broken_line_says_where_a_body_is_cut_off():

@@ -11,12 +11,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 
-from tiltwright.output.markdown import escaped
+from tiltwright.output.document_markdown import escaped, escaped_in_cell
 from tiltwright.output.plain_text import columns_of
-from tiltwright.sheet.markdown import sheet_markdown
-from tiltwright.sheet.text import sheet_text
 
-from .conftest import HEAD, SETUPS, TOUCHED
+from .conftest import HEAD, SETUPS, TOUCHED, markdown_of, text_of
 
 GOLDEN = Path(__file__).parent / "golden"
 HOSTILE = [
@@ -45,7 +43,7 @@ def job_named(name: str, base: str = HEAD) -> str:
 def test_golden(make, name, extra):
     """Run with TILTWRIGHT_GOLDEN=write to write the files anew; then read what changed."""
     machine, job = SETUPS[name]
-    made = sheet_text(make(machine, job + extra))
+    made = text_of(make(machine, job + extra))
     path = GOLDEN / f"{name}{'_touched' if extra else ''}.txt"
     if os.environ.get("TILTWRIGHT_GOLDEN") == "write":
         path.write_text(made, "utf-8")
@@ -56,7 +54,7 @@ def test_golden(make, name, extra):
 @pytest.mark.parametrize("count", [6, 15])
 def test_text_stays_within_its_columns(make, name, count):
     job = job_named(name).replace("count = 6, step = 60.0", f"count = {count}, step = {360 / count}")
-    made = sheet_text(make(job=job))
+    made = text_of(make(job=job))
     assert max(map(columns_of, made.splitlines())) <= 100
     assert re.search("[\x00-\x09\x0b-\x1f\x7f-\x9f]", made) is None
     assert made.endswith("\n")
@@ -78,8 +76,8 @@ def kinds(made: str) -> list[str]:
 
 @pytest.mark.parametrize("name", HOSTILE)
 def test_names_change_nothing_in_the_markdown_but_the_words(make, name):
-    made = sheet_markdown(make(job=job_named(name)))
-    assert kinds(made) == kinds(sheet_markdown(make()))
+    made = markdown_of(make(job=job_named(name)))
+    assert kinds(made) == kinds(markdown_of(make()))
     words = ["".join(c.content for c in token.children or []) for token in tokens_of(made)]
     assert any(text == f"Setup sheet: {name}" for text in words)
 
@@ -90,10 +88,12 @@ def test_an_escaped_name_reads_as_itself(name):
     (_, inline, _) = tokens_of(f"a {escaped(name)} z")
     assert "".join(child.content for child in inline.children) == f"a {name} z"
     assert {child.type for child in inline.children} <= {"text", "text_special"}
-    table = f"| h | i |\n|---|---|\n| {escaped(name)} | x |"
-    cells = [token for token in tokens_of(table) if token.type == "inline"]
-    assert [cell.children[0].content != "" for cell in cells] == [True] * 4
-    assert "".join(child.content for child in cells[2].children) == name
+    for written in (escaped(name), escaped_in_cell(name)):
+        table = f"| h | i |\n|---|---|\n| {written} | x |"
+        cells = [token for token in tokens_of(table) if token.type == "inline"]
+        assert [cell.children[0].content != "" for cell in cells] == [True] * 4
+        assert "".join(child.content for child in cells[2].children) == name
+        assert {child.type for child in cells[2].children} <= {"text", "text_special"}
 
 
 @pytest.mark.parametrize("name", ["www.example.org", "https://y.z", "x@y.z"])
@@ -107,7 +107,7 @@ def test_bare_words_do_not_become_links(name):
 def test_both_hold_every_number_of_the_page(make):
     for setup in SETUPS.values():
         sheet = make(*setup)
-        for made in (sheet_text(sheet), sheet_markdown(sheet)):
+        for made in (text_of(sheet), markdown_of(sheet)):
             for row in sheet.operations:
                 assert all(
                     value in made for value in (*row.offset, *row.rotary_offset, *row.origin, *row.machine)

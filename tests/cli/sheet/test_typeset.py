@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import io
 import re
+import shutil
 
 import numpy as np
 import pytest
 from PIL import Image
 
 from tiltwright.output import typesetting
-from tiltwright.sheet import typeset
+from tiltwright.sheet import typeset, wording
 from tiltwright.sheet.build import build_sheet
-from tiltwright.sheet.markdown import sheet_markdown
-from tiltwright.sheet.text import sheet_text
 
-from .conftest import HEAD, SETUPS, TOUCHED, TRUNNION
+from .conftest import HEAD, SETUPS, TOUCHED, TRUNNION, markdown_of, text_of
 from .test_text import HOSTILE, job_named
 
 PAPERS = {"a4": (210.0, 297.0), "us-letter": (215.9, 279.4)}
@@ -37,7 +36,7 @@ def check_margins(pages: list[bytes], paper: str) -> None:
 
 
 def glyphs(svg: bytes) -> int:
-    """How many letters a page sets: typst refers to one outline for each."""
+    """Number of letters that a page sets: typst refers to one outline for each."""
     return len(re.findall(rb"<use\b", svg))
 
 
@@ -85,11 +84,16 @@ def test_pages_are_grey_only(make, setup):
 
 @pytest.fixture
 def letters_set(make, monkeypatch, tmp_path):
-    """How many letters the sheet of a name sets, on one endless page: running heads would count with the pages."""
+    """Number of letters set for a name, on one endless page: running heads would count with the pages."""
     template = typeset.TEMPLATE.read_text("utf-8")
     assert "  paper: data.paper,\n" in template
-    endless = tmp_path / "page.typ"
+    endless = tmp_path / "sheet" / "page.typ"
+    shutil.copytree(
+        typesetting.TEMPLATES / "output", tmp_path / "output", ignore=shutil.ignore_patterns("fonts")
+    )
+    endless.parent.mkdir()
     endless.write_text(template.replace("  paper: data.paper,\n", "  width: 210mm, height: auto,\n"), "utf-8")
+    monkeypatch.setattr(typesetting, "TEMPLATES", tmp_path)
     monkeypatch.setattr(typeset, "TEMPLATE", endless)
 
     def count(name: str) -> int:
@@ -121,7 +125,7 @@ def test_the_page_is_told_numbers_and_names_only_as_strings(make):
 
     sheet = make(job=job_named("日本 port"))
     assert typeset.missing_characters(sheet) == ("日", "本")
-    data = typeset.page_data(sheet, "a4")
+    data = typeset.sheet_data(sheet, "a4")
     assert {type(leaf) for leaf in leaves(data)} <= {str, float, type(None)}
     shown = "".join(leaf for leaf in leaves(data) if isinstance(leaf, str))
     assert set(typesetting.uncovered(shown)) <= {
@@ -132,21 +136,21 @@ def test_the_page_is_told_numbers_and_names_only_as_strings(make):
 
 
 def test_nothing_is_said_of_missing_characters_where_none_is_missing(make):
-    assert typeset.page_data(make(), "a4")["missing"] == ""
+    assert typeset.sheet_data(make(), "a4")["missing"] == ""
 
 
 def test_each_row_to_set_before_its_operation_is_marked(make):
     many = make(job=HEAD.replace("count = 6, step = 60.0", "count = 9, step = 40.0"))
-    assert typeset.page_data(many, "a4")["set_before"] == "set before this operation"
-    assert typeset.page_data(make(), "a4")["set_before"] == ""
-    for form in (sheet_text(many), sheet_markdown(many)):
-        assert form.count("set before this operation") == len(many.operations)
+    assert typeset.sheet_data(many, "a4")["set_before"] == wording.SET_BEFORE
+    assert typeset.sheet_data(make(), "a4")["set_before"] == ""
+    for form in (text_of(many), markdown_of(many)):
+        assert form.count(wording.SET_BEFORE) == len(many.operations)
 
 
 @pytest.mark.parametrize("rows", [1, 4, 8, 9, 40])
 def test_drawings_after_the_first_stand_side_by_side_unless_their_table_is_long(make, rows):
     sheet = make(job=HEAD.replace("count = 6, step = 60.0", f"count = {rows}, step = {360 / rows}"))
-    laid = typeset.page_data(sheet, "a4")["drawings"]
+    laid = typeset.sheet_data(sheet, "a4")["drawings"]
     assert [len(row) for row in laid] == ([1, 2] if rows <= 8 else [1, 1, 1])
     assert [one["title"] for row in laid for one in row] == [
         one.view.title.replace("-", "\N{MINUS SIGN}") for one in sheet.drawings
@@ -155,18 +159,18 @@ def test_drawings_after_the_first_stand_side_by_side_unless_their_table_is_long(
 
 
 def test_numbers_on_the_page_carry_a_true_minus_and_g_code_does_not(make):
-    data = typeset.page_data(make(), "a4")
+    data = typeset.sheet_data(make(), "a4")
     assert data["operations"][0]["offset"] == [
         f"\N{MINUS SIGN}{number}" for number in ("381.010", "203.413", "179.096")
     ]
-    assert data["load"][0]["lines"][1] == "G10 L2 P1 X-381.010 Y-203.413 Z-179.096 A0.0000 C0.3500 (G54)"
+    assert data["load"][0]["lines"][-1] == "G10 L2 P1 X-381.010 Y-203.413 Z-179.096 A0.0000 C0.3500 (G54)"
 
 
 @pytest.mark.parametrize("name", ["$A_1$ #panic()", "<b>`x`</b>"])
 def test_the_block_of_g_code_holds_no_name(make, name):
     many = HEAD.replace("count = 6, step = 60.0", "count = 9, step = 40.0")
     for job in (HEAD, many):
-        for block in typeset.page_data(make(job=job_named(name, job)), "a4")["load"]:
+        for block in typeset.sheet_data(make(job=job_named(name, job)), "a4")["load"]:
             for line in block["lines"]:
                 assert re.fullmatch(
                     r"G2[01] \([a-z]+\)|G10 L2 P\d( +[XYZAC]-?[\d.]+)+ +\(G5\d(\.\d)?\)", line

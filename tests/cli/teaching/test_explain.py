@@ -6,7 +6,7 @@ import re
 import pytest
 
 from tiltwright.job.evaluate import evaluate_job
-from tiltwright.teaching.explanation import digits_for, explained
+from tiltwright.teaching.explanation import digits_for, workings_of
 
 JOBS = ["tide_gauge_head.toml", "float_slots.toml", "buoy_bracket.toml"]
 
@@ -23,7 +23,7 @@ def _table(run, path) -> dict[str, list[str]]:
 @pytest.mark.parametrize("job", JOBS)
 def test_the_working_ends_at_the_numbers_of_the_offsets_table(run, examples, job):
     text = run("explain", examples / job).out
-    ends = re.findall(r"Written as the sheet writes it: X (\S+) {2}Y (\S+) {2}Z (\S+)", text)
+    ends = re.findall(r"As the sheet prints it: X (\S+) {2}Y (\S+) {2}Z (\S+)", text)
     assert [list(end) for end in ends] == list(_table(run, examples / job).values())
 
 
@@ -34,7 +34,7 @@ def test_by_hand_ends_there_too_and_writes_no_matrix(run, examples):
     table = _table(run, path)
     for name in ("upper port 2", "lower port 1"):
         x, y, z = table[name]
-        assert f"Written as the sheet writes it: X {x}  Y {y}  Z {z}" in ended.out
+        assert f"As the sheet prints it: X {x}  Y {y}  Z {z}" in ended.out
     assert "√(" in ended.out
     assert "R(C) =" not in ended.out
 
@@ -134,7 +134,7 @@ def test_drawings_keep_names_inert(run, job, tmp_path):
 def test_a_working_is_as_exact_as_the_job(examples):
     for name in JOBS:
         worked = evaluate_job(str(examples / name))
-        for placed, working in explained(worked, by_hand=False):
+        for placed, working in workings_of(worked, by_hand=False):
             assert working.offset_mm == pytest.approx(placed.offset_mm, abs=1e-9)
 
 

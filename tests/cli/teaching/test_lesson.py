@@ -51,12 +51,10 @@ def test_the_key_says_what_the_exercise_is(run, tmp_path, level, units):
         for read, drawn in zip(worked.operations, exercise.placed, strict=True):
             assert read.placed.offset_mm == pytest.approx(drawn.offset_mm, abs=1e-9)
             assert read.placed.program_deg == pytest.approx(drawn.program_deg, abs=1e-9)
-        handed_out = (folder / "sheets" / f"sheet-{sheet:02d}.md").read_text("utf-8")
+        handed_out = (folder / "sheets" / f"sheet-{sheet:02d}.md").read_text("utf-8").replace("\\", "")
         decimals = 3 if units == "mm" else 4
         for one in exercise.placed:
-            answer = f"{one.offset_mm[2] / (25.4 if units == 'inch' else 1.0):.{decimals}f}".replace(
-                "-", "\\-"
-            )
+            answer = f"{one.offset_mm[2] / (25.4 if units == 'inch' else 1.0):.{decimals}f}"
             assert answer not in handed_out
             assert answer in (folder / "key" / f"key-{sheet:02d}.md").read_text("utf-8")
         for name in (f"sheets/sheet-{sheet:02d}.pdf", f"key/key-{sheet:02d}.pdf"):
@@ -110,16 +108,15 @@ def test_a_class_is_graded_and_faulty_files_are_named(run, tmp_path):
     (handed_in / "notes.txt").write_text("not an answer file")
     ended = run("lesson", "grade", folder, handed_in)
     assert ended.code == 2
-    assert "e.csv:2: row: found 3 of 5 values" in ended.err
+    assert "e.csv:2: row: found 3 values where 5 belong" in ended.err
     assert "f.csv:1: head: found no column sheet" in ended.err
     assert "\x1b" not in ended.out + ended.err
     lines = {line.split("  ")[0]: line for line in ended.out.splitlines()}
     assert "9 of 9" in lines["Berta Sand"]
-    assert "all right" in lines["Berta Sand"]
     assert "wrong order" in lines["=Olin|Tide"]
     assert "wrong order" in lines["c"]
     assert "measured from the table" in lines["Mara\\x1b[2J Keel"]
-    assert "not read: line 2, row: found 3 of 5 values" in lines["e"]
+    assert "not read: line 2, row: found 3 values" in lines["e"]
     tally = ended.out[ended.out.index("What the class gets wrong") :]
     assert re.search(r"wrong order +2\n", tally)
     report = json.loads(run("lesson", "grade", folder, handed_in, "--json").out)
@@ -137,7 +134,8 @@ def test_aimed_exercises_are_graded_with_their_angles(run, tmp_path):
     _fill(folder, 1, "", handed_in / "a.csv", "Berta Sand")
     ended = run("lesson", "grade", folder, handed_in)
     assert ended.code == 0, ended.out + ended.err
-    assert re.search(r"Berta Sand +1 +10 of 10 +all right", ended.out)
+    (row,) = json.loads(run("lesson", "grade", folder, handed_in, "--json").out)["students"]
+    assert (row["right"], row["answered"], row["missing"], row["mistakes"]) == (10, 10, 0, [])
 
 
 def test_an_answer_left_empty_is_no_wrong_answer(run, tmp_path):
@@ -151,7 +149,7 @@ def test_an_answer_left_empty_is_no_wrong_answer(run, tmp_path):
     ended = run("lesson", "grade", folder, handed_in)
     assert ended.code == 0
     assert "5 of 6" in ended.out
-    assert "all right; 1 not answered" in ended.out
+    assert "5 right, 1 not answered" in ended.out
 
 
 @pytest.mark.parametrize(
@@ -159,7 +157,7 @@ def test_an_answer_left_empty_is_no_wrong_answer(run, tmp_path):
     [
         (lambda f: (f / "lesson.toml").unlink(), "no such file"),
         (lambda f: (f / "lesson.toml").write_text('level = "one tilt"\nseed = "x"\n'), "lesson.toml:2: seed"),
-        (lambda f: (f / "key" / "job-01.toml").unlink(), "job-01.toml: found no such file"),
+        (lambda f: (f / "key" / "job-01.toml").unlink(), "job-01.toml: no such file"),
     ],
 )
 def test_a_spoilt_lesson_is_told(run, tmp_path, spoil, message):

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kinematics import Machine, Platter, RotaryAxis, RotationSense, StackStep, Travel, set_up
+from kinematics import Machine, Platter, RotaryAxis, RotationSense, Setup, StackStep, Travel
 from kinematics.reach.beam import Section
 from kinematics.reach.clearance import table_clearances
 from kinematics.reach.collision_model import CollisionModel, OperationPose, StepBody, platter_solid
@@ -26,7 +26,7 @@ def trunnion(solids, operations, steps=(), bodies=(), platter_mm=20.0):
     travel = Travel([-500.0, -500.0, -500.0], [500.0, 500.0, 500.0])
     machine = Machine("trunnion", (b, c), Platter(face_mm=0.0, diameter_mm=160.0), travel)
     solids = (platter_solid(machine, platter_mm), *solids)
-    return CollisionModel(set_up(machine, steps), steps, bodies, solids, (), operations)
+    return CollisionModel(Setup.from_stack(machine, steps), steps, bodies, solids, (), operations)
 
 
 def table(top_mm):

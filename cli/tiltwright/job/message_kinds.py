@@ -1,0 +1,174 @@
+"""The kinds of message about a job: what was found, with its numbers in millimetres and degrees."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from tiltwright.machine.findings import PlatterKeysUnused
+from tiltwright.output.messages import Finding, Message
+
+__all__ = [
+    "DirectionMissed",
+    "JobFinding",
+    "JobMessage",
+    "LengthLeftIn",
+    "NotReached",
+    "OffsetsShared",
+    "OutOfTravel",
+    "PartOffSquare",
+    "PlaneTurned",
+    "SingularRotary",
+    "TouchOffDifference",
+    "TouchOffTooFar",
+    "ZeroOffPlane",
+]
+
+
+@dataclass(frozen=True)
+class OffsetsShared(Finding):
+    """More operations than work offsets: some operations share one."""
+
+    kind = "offsets shared"
+
+
+@dataclass(frozen=True)
+class TouchOffDifference(Finding):
+    """Part zero as touched off minus part zero of the stack, in the table frame.
+
+    Attributes
+    ----------
+    used : str
+        "touched" or "stack", whichever the offsets are computed from.
+    typed : bool
+        True where it was typed beside the job.
+    within_mm, within_stated, job_units
+        The tolerance, whether the job states it, and the job's unit.
+    """
+
+    kind = "touch-off difference"
+    difference_mm: tuple[float, float, float]
+    distance_mm: float
+    used: str
+    typed: bool
+    within_mm: float
+    within_stated: bool
+    job_units: str
+
+
+@dataclass(frozen=True)
+class TouchOffTooFar(Finding):
+    """Touched-off part zero beyond its tolerance, which the job states or which is the default."""
+
+    kind = "touch-off too far"
+    distance_mm: float
+    within_mm: float
+    within_stated: bool
+    job_units: str
+
+
+@dataclass(frozen=True)
+class LengthLeftIn(Finding):
+    """A touch-off whose Z alone is wrong, by what looks like a length in the spindle.
+
+    Attributes
+    ----------
+    length_mm : float
+        Touched minus stack along the spindle; positive: Z was read too high.
+    source : str
+        What the length is near to: "tool", "reference tool", "gauge length", "Z of zero" (a Z of nothing was read) or
+        "unknown".
+    name : str or None
+        Of the tool.
+    stated_mm : float or None
+        The length that it is near to.
+    step : str or None
+        A step of the stack that is about as high.
+    """
+
+    kind = "length left in"
+    length_mm: float
+    source: str
+    name: str | None
+    stated_mm: float | None
+    step: str | None
+
+
+@dataclass(frozen=True)
+class OutOfTravel(Finding):
+    """A work offset that the spindle cannot stand over."""
+
+    kind = "out of travel"
+    axis: str
+    offset_mm: float
+    low_mm: float
+    high_mm: float
+
+
+@dataclass(frozen=True)
+class PlaneTurned(Finding):
+    """The plane's own x away from machine X, counterclockwise positive as seen from the spindle."""
+
+    kind = "plane turned"
+    plane_x_deg: float
+
+
+@dataclass(frozen=True)
+class PartOffSquare(Finding):
+    """A part that is nearly, but not quite, square to machine X: probably a clocking error nobody entered.
+
+    `square_up` is the rotary whose offset would take it out; None where the job squares up already.
+    """
+
+    kind = "part off square"
+    off_deg: float
+    square_up: str | None
+
+
+@dataclass(frozen=True)
+class ZeroOffPlane(Finding):
+    """Program zero above (positive) or below the plane through the operation's three points."""
+
+    kind = "zero off plane"
+    above_mm: float
+
+
+@dataclass(frozen=True)
+class SingularRotary(Finding):
+    """A rotary whose angle makes no difference at this pose, and the program angle chosen for it."""
+
+    kind = "singular rotary"
+    letter: str
+    program_deg: float
+
+
+@dataclass(frozen=True)
+class DirectionMissed(Finding):
+    """An angle, within what the job allows, left between the plane's normal and the spindle."""
+
+    kind = "direction missed"
+    short_deg: float
+
+
+@dataclass(frozen=True)
+class NotReached(Finding):
+    """An operation that the machine cannot reach."""
+
+    kind = "not reached"
+    why: str
+
+
+JobFinding = (
+    OffsetsShared
+    | PlatterKeysUnused
+    | TouchOffDifference
+    | TouchOffTooFar
+    | LengthLeftIn
+    | OutOfTravel
+    | PlaneTurned
+    | PartOffSquare
+    | ZeroOffPlane
+    | SingularRotary
+    | DirectionMissed
+    | NotReached
+)
+JobMessage = Message[JobFinding]

@@ -1,0 +1,160 @@
+"""The messages about a job in words, lengths in the unit that is shown."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import assert_never
+
+from tiltwright.job.evaluate import NumberedOperation
+from tiltwright.job.message_kinds import (
+    DirectionMissed,
+    JobFinding,
+    JobMessage,
+    LengthLeftIn,
+    NotReached,
+    OffsetsShared,
+    OutOfTravel,
+    PartOffSquare,
+    PlaneTurned,
+    SingularRotary,
+    TouchOffDifference,
+    TouchOffTooFar,
+    ZeroOffPlane,
+)
+from tiltwright.machine.findings import PlatterKeysUnused, machine_finding_words
+from tiltwright.output.numbers import UNIT_SYMBOL, angle, length, lengths
+
+__all__ = ["LONGEST_LIST", "finding_words", "message_words", "operation_list", "tolerance_words"]
+
+LONGEST_LIST = 80
+"""Characters up to which several operations are listed by name, beyond that by their numbers on the sheet."""
+
+
+def message_words(message: JobMessage, operations: Sequence[NumberedOperation], units: str) -> str:
+    """A message as one sentence, the operations it is about first."""
+    words = finding_words(message.finding, units)
+    return f"{operation_list(message.about, operations)}: {words}" if message.about else words
+
+
+def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR0911 - one case a kind
+    """A finding in words, without the operations it is about."""
+    if isinstance(finding, TouchOffDifference):
+        return _touch_off_words(finding, units)
+    if isinstance(finding, PartOffSquare):
+        tip = f'; square_up = "{finding.square_up}" takes a clocking error out' if finding.square_up else ""
+        return f"the part is {angle(finding.off_deg)} degrees off square to machine X{tip}"
+    match finding:
+        case OffsetsShared():
+            return (
+                "more operations than work offsets: those without a number of their own share one; "
+                "set it before each of them"
+            )
+        case PlatterKeysUnused():
+            return machine_finding_words(finding, units)
+        case TouchOffTooFar(distance_mm, within_mm, within_stated, job_units):
+            allows = "the job allows" if within_stated else "`within` is not set, and the default allows"
+            return (
+                f"touched-off part zero is {length(distance_mm, units)} {UNIT_SYMBOL[units]} from the stack's; {allows} "
+                f"{tolerance_words(within_mm, job_units, units)}. Find out why before you go on; if the difference is right, set a "
+                "larger `within` in [touched]"
+            )
+        case LengthLeftIn():
+            return _length_words(finding, units)
+        case OutOfTravel(axis, offset_mm, low_mm, high_mm):
+            value, low, high = lengths((offset_mm, low_mm, high_mm), units)
+            return f"OUT OF TRAVEL: {axis} {value} is outside {low} to {high}"
+        case PlaneTurned(plane_x_deg):
+            return (
+                f"the plane's own x is {angle(plane_x_deg)} degrees from machine X (counterclockwise seen from the "
+                "spindle); a program written in the plane's x and y is off by that much"
+            )
+        case ZeroOffPlane(above_mm):
+            side = "above" if above_mm > 0.0 else "below"
+            return (
+                f"program zero is {length(abs(above_mm), units)} {UNIT_SYMBOL[units]} {side} the plane through the three points; "
+                "if that is not what you want, set `origin`"
+            )
+        case SingularRotary(letter, program_deg):
+            return f"any {letter} angle works here; program {letter} {angle(program_deg)} is used"
+        case DirectionMissed(short_deg):
+            return f"the normal stays {angle(short_deg)} degrees from the spindle, which the job allows"
+        case NotReached(why):
+            return f"not reached: {why}"
+    assert_never(finding)
+
+
+def _touch_off_words(finding: TouchOffDifference, units: str) -> str:
+    x, y, z = lengths(finding.difference_mm, units)
+    used = "the touched-off one is used" if finding.used == "touched" else "the stack's is used"
+    says = "as typed with --touched" if finding.typed else "as the job says"
+    tolerance = tolerance_words(finding.within_mm, finding.job_units, units)
+    default = "" if finding.within_stated else f"; `within` is not set, so the default of {tolerance} applies"
+    return (
+        f"part zero as touched off is x {x}, y {y}, z {z} {UNIT_SYMBOL[units]} from where the stack puts it (table frame, "
+        f"{length(finding.distance_mm, units)} in all); {used}, {says}{default}"
+    )
+
+
+def _length_words(finding: LengthLeftIn, units: str) -> str:
+    size, unit = length(abs(finding.length_mm), units), UNIT_SYMBOL[units]
+    step = f', or like the height of the step "{finding.step}"' if finding.step else ""
+    deed = "left in" if finding.length_mm > 0.0 else "taken off once too often"
+    if finding.source == "Z of zero":
+        return (
+            f"X and Y agree, and Z was read as nothing: that looks like the Z of a work offset{step}, not the machine's. "
+            "Read machine Z again"
+        )
+    stated = None if finding.stated_mm is None else f"{length(finding.stated_mm, units)} {unit}"
+    near = {
+        "tool": f' (tool "{finding.name}": {stated})',
+        "reference tool": f" (the reference tool: {stated})",
+        "gauge length": f" (or a gauge of {stated})",
+    }.get(finding.source, "")
+    return (
+        f"X and Y agree, and Z does not: that looks like a tool or probe length of {size} {unit} {deed}{near}{step}. Check what was in "
+        "the spindle and in the length offset, and read Z again"
+    )
+
+
+def tolerance_words(within_mm: float, job_units: str, units: str) -> str:
+    """A tolerance in the job's own unit, as it was set, and in the unit shown where that is another one.
+
+    Examples
+    --------
+    >>> tolerance_words(0.5, "mm", "mm"), tolerance_words(0.5, "mm", "inch")
+    ('0.500 mm', '0.500 mm (0.0197 in)')
+    """
+    own = f"{length(within_mm, job_units)} {UNIT_SYMBOL[job_units]}"
+    return own if units == job_units else f"{own} ({length(within_mm, units)} {UNIT_SYMBOL[units]})"
+
+
+def operation_list(names: Sequence[str], operations: Sequence[NumberedOperation]) -> str:
+    """Operations by name, three or more neighbours of one pattern as "port 2 to port 5"; a long list by numbers.
+
+    Names that are not among `operations` are listed as they are.
+    """
+    places = {one.placed.name: place for place, one in enumerate(operations)}
+    if any(name not in places for name in names):
+        return ", ".join(names)
+    indices = sorted({places[name] for name in names})
+    named = _runs(
+        indices,
+        lambda index: operations[index].placed.name,
+        lambda index: operations[index].placed.operation == operations[index - 1].placed.operation,
+    )
+    if len(indices) == 1 or len(named) <= LONGEST_LIST:
+        return named
+    return "operations " + _runs(indices, lambda index: str(index + 1), lambda _: True)
+
+
+def _runs(indices: Sequence[int], name: Callable[[int], str], continues: Callable[[int], bool]) -> str:
+    """A list in which three or more neighbours, each continuing the one before, are given by the first and last."""
+    runs: list[list[int]] = []
+    for index in indices:
+        if runs and runs[-1][-1] == index - 1 and continues(index):
+            runs[-1].append(index)
+        else:
+            runs.append([index])
+    return ", ".join(
+        f"{name(run[0])} to {name(run[-1])}" if len(run) > 2 else ", ".join(map(name, run)) for run in runs
+    )

@@ -1,0 +1,147 @@
+"""Messages as values: a severity, a finding with its numbers, and what it is about.
+
+Nothing is worded here. Whoever shows a message words its finding, in the unit that the reader wants.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Callable, Hashable, Iterable
+from dataclasses import dataclass, fields
+from typing import Any, ClassVar, Generic, TypeVar
+
+from tiltwright.output.numbers import angle, in_units, length
+
+__all__ = ["Finding", "Message", "Severity", "as_shown", "grouped", "values_in"]
+
+
+class Severity(enum.Enum):
+    """How much a message matters."""
+
+    INFO = "info"
+    """Good to know."""
+    WARNING = "warning"
+    """Overlooking it easily spoils a part."""
+    ERROR = "error"
+    """The answer is no."""
+
+    @property
+    def label(self) -> str:
+        """The word that stands before the message.
+
+        Examples
+        --------
+        >>> [severity.label for severity in Severity]
+        ['note', 'caution', 'FAIL']
+        """
+        return _LABELS[self]
+
+
+_LABELS = {Severity.INFO: "note", Severity.WARNING: "caution", Severity.ERROR: "FAIL"}
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Base of every finding: a frozen dataclass with a kind of its own.
+
+    A field that ends in ``_mm`` holds a length (or a tuple of lengths) in millimetres, one that ends in ``_deg`` an
+    angle in degrees.
+    """
+
+    kind: ClassVar[str]
+    """The finding's name for other programs."""
+
+
+F_co = TypeVar("F_co", bound=Finding, covariant=True)
+F = TypeVar("F", bound=Finding)
+
+
+@dataclass(frozen=True)
+class Message(Generic[F_co]):
+    """A finding, how much it matters, and what it is about.
+
+    Attributes
+    ----------
+    severity : Severity
+    finding : Finding
+    about : tuple of str
+        Names, in order; empty where the finding is about the whole.
+    """
+
+    severity: Severity
+    finding: F_co
+    about: tuple[str, ...] = ()
+
+
+def grouped(messages: Iterable[Message[F]], key: Callable[[F], Hashable]) -> tuple[Message[F], ...]:
+    """Join messages that say the same of several things into one, at the place of the first.
+
+    Parameters
+    ----------
+    messages : iterable of Message
+    key : callable
+        Findings with equal keys say the same. Messages of different severity, and those about the whole, are never
+        joined with others.
+
+    Examples
+    --------
+    >>> @dataclass(frozen=True)
+    ... class Askew(Finding):
+    ...     kind = "askew"
+    ...     off_deg: float
+    >>> said = [Message(Severity.WARNING, Askew(2.0), ("port 1",)), Message(Severity.WARNING, Askew(2.0), ("port 2",))]
+    >>> [message.about for message in grouped(said, lambda finding: finding)]
+    [('port 1', 'port 2')]
+    """
+    joined: dict[Hashable, Message[F]] = {}
+    for message in messages:
+        place = (message.severity, bool(message.about), type(message.finding), key(message.finding))
+        first = joined.get(place)
+        about = message.about if first is None else (*first.about, *message.about)
+        kept = message.finding if first is None else first.finding
+        joined[place] = Message(message.severity, kept, tuple(dict.fromkeys(about)))
+    return tuple(joined.values())
+
+
+def as_shown(finding: Finding, units: str) -> tuple[Hashable, ...]:
+    """A finding's kind and its values as a reader sees them: two that differ only in rounding are equal here."""
+    return (finding.kind, *(_shown(name, value, units) for name, value in _values(finding)))
+
+
+def values_in(finding: Finding, units: str) -> dict[str, Any]:
+    """A finding's values for JSON: lengths in the stated unit and without their suffix, the rest as they are.
+
+    Examples
+    --------
+    >>> @dataclass(frozen=True)
+    ... class TooHigh(Finding):
+    ...     kind = "too high"
+    ...     top_mm: float
+    ...     tilt_deg: float
+    >>> values_in(TooHigh(254.0, 30.0), "inch")
+    {'top': 10.0, 'tilt_deg': 30.0}
+    """
+    found: dict[str, Any] = {}
+    for name, value in _values(finding):
+        if not name.endswith("_mm") or value is None:
+            found[name] = list(value) if isinstance(value, tuple) else value
+        elif isinstance(value, tuple):
+            found[name.removesuffix("_mm")] = [in_units(one, units) for one in value]
+        else:
+            found[name.removesuffix("_mm")] = in_units(value, units)
+    return found
+
+
+def _values(finding: Finding) -> list[tuple[str, Any]]:
+    return [(one.name, getattr(finding, one.name)) for one in fields(finding)]
+
+
+def _shown(name: str, value: Any, units: str) -> Hashable:  # noqa: ANN401 - a field's value
+    if isinstance(value, tuple):
+        return tuple(_shown(name, one, units) for one in value)
+    if isinstance(value, float) and name.endswith("_mm"):
+        return length(value, units)
+    if isinstance(value, float) and name.endswith("_deg"):
+        return angle(value)
+    assert isinstance(value, Hashable)
+    return value

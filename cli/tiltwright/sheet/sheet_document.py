@@ -1,0 +1,115 @@
+"""The setup sheet as a document, for its text and Markdown forms; the typeset page is laid out in `page.typ`."""
+
+from __future__ import annotations
+
+from tiltwright.output.document import (
+    BLANK,
+    Block,
+    BulletList,
+    Callout,
+    CodeBlock,
+    Document,
+    Entry,
+    Heading,
+    Paragraph,
+    Table,
+)
+from tiltwright.sheet import wording
+from tiltwright.sheet.data import OperationRow, Sheet, TiltDrawing, VerifyRow
+
+__all__ = ["sheet_document"]
+
+
+def sheet_document(sheet: Sheet) -> Document:
+    """All that the sheet says, in the order of its pages."""
+    blocks: list[Block] = [Callout(wording.STOP, sheet.alerts)] if sheet.alerts else []
+    blocks += [BulletList(sheet.notes)] if sheet.notes else []
+    blocks += [*_offsets(sheet), *_directions(sheet), *_stack(sheet), *_touch(sheet)]
+    blocks += [Heading("Taken as given"), BulletList(sheet.givens), *_from_axis(sheet)]
+    blocks += [Heading("Before the first cut"), BulletList(sheet.verify_words)]
+    blocks += [_verify(sheet, row) for row in sheet.verify]
+    blocks += [Heading("Cautions"), BulletList(sheet.cautions)]
+    blocks.append(Table(("set by", "checked by", "date"), ((BLANK, BLANK, BLANK),), align="lll"))
+    return Document(wording.KIND, sheet.job, sheet.identity[1:], tuple(blocks))
+
+
+def _offsets(sheet: Sheet) -> list[Block]:
+    before = f"{wording.SET_BEFORE}: " if sheet.before_each else ""
+    rows = tuple(
+        (op.register, *op.offset, *op.program, f"{before}{op.number}. {op.name}") for op in sheet.operations
+    )
+    # The name comes last, so that a long one breaks over lines and wide characters in it push no number aside.
+    head = (wording.WORK_OFFSET, *"XYZ", *map(wording.program_head, sheet.letters), "operation")
+    blocks: list[Block] = [
+        Heading(wording.offsets_heading(sheet)),
+        Table(head, rows, align="l" + "r" * (len(head) - 2) + "l"),
+    ]
+    blocks += [
+        Paragraph(wording.rotary_offset_words(sheet, values))
+        for values in dict.fromkeys(op.rotary_offset for op in sheet.operations)
+    ]
+    blocks += [Paragraph(wording.offsets_words(sheet)), Heading("G-code that loads them")]
+    for code in sheet.load:
+        blocks += [Paragraph(code.when), CodeBlock(code.lines)]
+    return blocks
+
+
+def _directions(sheet: Sheet) -> list[Block]:
+    return [
+        Heading("What the program's axes are on the part"),
+        *(_operation(sheet, op) for op in sheet.operations),
+    ]
+
+
+def _operation(sheet: Sheet, op: OperationRow) -> Entry:
+    lines = (*wording.operation_facts(sheet, op), *op.meaning, *op.remarks, *op.beyond_travel)
+    return Entry(op.register, op.title, lines)
+
+
+def _stack(sheet: Sheet) -> list[Block]:
+    blocks: list[Block] = [Heading(f"The stack, from the platter up ({sheet.units})")]
+    if sheet.stack:
+        rows = tuple((s.number, s.up, s.shift_x, s.shift_y, s.x, s.y, s.z, s.name) for s in sheet.stack)
+        head = ("", "up", "shift x", "shift y", "to x", "to y", "height z", "step")
+        blocks.append(Table(head, rows, align="lrrrrrrl"))
+    else:
+        blocks.append(Paragraph(wording.NO_STEPS))
+    turned = tuple(f"step {step.number}: {step.turns}" for step in sheet.stack if step.turns)
+    blocks += [BulletList(turned)] if turned else []
+    zero = tuple((what, *values) for what, values in wording.part_zero_rows(sheet))
+    return [*blocks, Table(("part zero", "X", "Y", "Z"), zero)]
+
+
+def _touch(sheet: Sheet) -> list[Block]:
+    if sheet.touch is None:
+        return []
+    return [
+        Heading(f"Part zero as touched off, against the stack ({sheet.units})"),
+        Table(("in the table frame", "x", "y", "z"), sheet.touch.rows),
+        BulletList(sheet.touch.words),
+    ]
+
+
+def _from_axis(sheet: Sheet) -> list[Block]:
+    if not sheet.drawings:
+        return []
+    blocks: list[Block] = [
+        Heading(f"From the turning axis to each origin ({sheet.units})"),
+        Paragraph(wording.delta_words(sheet)),
+    ]
+    for one in sheet.drawings:
+        blocks += [Paragraph(one.view.title, bold=True), _components(one)]
+    return blocks
+
+
+def _components(one: TiltDrawing) -> Table:
+    """The operations of a tilt, their names last."""
+    rows = tuple((row[0], *row[2:], row[1]) for row in one.rows)
+    return Table((one.head[0], *one.head[2:], one.head[1]), rows, align="lrrrl")
+
+
+def _verify(sheet: Sheet, row: VerifyRow) -> Entry:
+    x, y, z = row.display
+    pose = ", ".join(wording.verify_pose_words(sheet.angles(row.program), row.over))
+    sum_to_write = f"Z {z} {wording.PLUS_TOOL} {BLANK} = {BLANK}"
+    return Entry(row.register, row.name, (pose, f"display X {x}  Y {y}", sum_to_write))
