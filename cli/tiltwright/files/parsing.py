@@ -21,6 +21,7 @@ from tiltwright.files.diagnostics import (
 )
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
 from tiltwright.files.schema_types import LONGEST_NAME, printable_words
+from tiltwright.files.written_numbers import EMPTY_CELL, LARGEST, parse_written
 
 __all__ = [
     "EMPTY_CELL",
@@ -32,13 +33,10 @@ __all__ = [
     "parse_name",
     "parse_number",
     "parse_pose",
+    "parse_written_angle",
     "three_numbers",
 ]
 
-EMPTY_CELL = "nothing in the cell"
-"""Found in a cell without text, in words."""
-
-LARGEST = 1e6
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?", re.ASCII)
 
 
@@ -87,6 +85,37 @@ def parse_degrees(text: str) -> float:
             return parse_angle(text.strip())
         except ValueError:
             raise InvalidValue(found=refusal.found, allowed="an angle in degrees", tip=refusal.tip) from None
+
+
+def parse_written_angle(text: str, mark: str = ".") -> float:
+    """An angle in degrees as people write it: a number, with or without a word for degrees, or minutes and seconds.
+
+    Parameters
+    ----------
+    text : str
+    mark : {".", ",", ""}
+        The decimal mark of the table, see `parse_written`.
+
+    Examples
+    --------
+    >>> parse_written_angle("-30,5 deg", ","), parse_written_angle("-0d 30m")
+    (-30.5, -0.5)
+    >>> parse_written_angle("30 mm")
+    Traceback (most recent call last):
+        ...
+    tiltwright.files.diagnostics.InvalidValue: found "30 mm"; allowed: an angle in degrees
+    """
+    try:
+        written = parse_written(text, mark)
+    except InvalidValue as refusal:
+        plain = text.strip().removeprefix("'")
+        try:
+            return parse_angle(plain.replace(",", ".") if mark == "," else plain)
+        except ValueError:
+            raise InvalidValue(found=refusal.found, allowed="an angle in degrees", tip=refusal.tip) from None
+    if written.unit not in {"", "deg"}:
+        raise InvalidValue(found=shown(text.strip()), allowed="an angle in degrees")
+    return written.value
 
 
 def parse_name(text: str) -> str:

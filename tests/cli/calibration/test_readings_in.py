@@ -55,9 +55,11 @@ BAD_TABLES = {
         table(head="kind,target,A_deg,B_deg,C_deg,X_mm,Y_mm,Z_mm"),
         ['found "B_deg", but the machine has no rotary B'],
     ),
-    "semicolons": (
-        "kind;target;A_deg;C_deg;X_mm;Y_mm;Z_mm\n",
-        ["semicolons between the columns", "tip: save it"],
+    "semicolons, and decimals after points and after commas": (
+        table(*GOOD, "ball,ball 1,0,180,-431.023,-203.4,-310.5")
+        .replace(",", ";")
+        .replace("-203.4000", "-203,4"),
+        ["readings.csv:2: X_mm:", "write the decimals after a comma"],
     ),
     "text in numbers": (
         table(
@@ -102,7 +104,7 @@ BAD_TABLES = {
     ),
     "a cut row": (
         table(*GOOD, "ball,ball 1,-90,18", end=""),
-        ["a row of 4 cells, the last of a file that ends in"],
+        ["readings.csv:6: found 4 values where 7 belong", "cut off"],
     ),
     "a cut number": (
         table(*GOOD, "ball,ball 1,-90,180,-431.0567,-299.0234,-406.1", end=""),
@@ -114,11 +116,11 @@ BAD_TABLES = {
     ),
     "a short row": (
         table(GOOD[0], "ball,ball 1,0,90,1,2", GOOD[1]),
-        ["readings.csv:3: found a row of 6 cells"],
+        ["readings.csv:3: found 6 values where 7 belong"],
     ),
     "a long row": (
         table(GOOD[0], "ball,ball 1,0,90,1,5,2,5", GOOD[1]),
-        ["a row of 8 cells", "a comma too many"],
+        ["readings.csv:3: found 8 values where 7 belong", "a comma in the name?"],
     ),
     "control characters": (table("ball,ball\x1b[2J,0,0,1,2,3"), ["without control characters"]),
     "a byte 0": ("kind\0,target\n", ["a byte 0"]),

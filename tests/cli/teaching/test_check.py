@@ -129,8 +129,8 @@ def test_a_wrong_angle_is_told_apart_from_what_follows_from_it(run, path, tmp_pa
     [
         (HEAD + "top pot,X,1\n", ['answers.csv:2: operation: found "top pot"', 'did you mean "top port"?']),
         ("operation,axis,value\ntop port,X,1\n", ["in no stated unit", "value_mm or value_inch"]),
-        (HEAD + "top port,X,-381.010\ntop por", ["answers.csv:3: row: found 1 of 3 values", "cut off"]),
-        (HEAD + 'top port,X,"-38', ["answers.csv:2: found text that is not CSV", "cut off"]),
+        (HEAD + "top port,X,-381.010\ntop por", ["answers.csv:3: found 1 value where 3 belong", "cut off"]),
+        (HEAD + 'top port,X,"-38', ["answers.csv:2: found a quote that is never closed", "cut off"]),
         (HEAD + "top port,Q,1\n", ['axis: found "Q"; allowed: "X", "Y", "Z", "A" or "C"']),
         (HEAD + "top port,X,about 3\n", ['value: found "about 3"; allowed: a finite number']),
         (HEAD + "top port,X,nan\n", ['value: found "nan"']),
@@ -157,10 +157,11 @@ def test_faulty_files_are_told_with_line_and_reason(run, path, tmp_path, text, m
 def test_files_that_are_none(run, path, tmp_path):
     assert "no such file" in run("check", path, tmp_path / "none.csv").err
     assert "a folder" in run("check", path, tmp_path).err
-    (tmp_path / "latin.csv").write_bytes(HEAD.encode() + "top port,X,\xe9\n".encode("latin-1"))
-    ended = run("check", path, tmp_path / "latin.csv")
+    damaged = HEAD + "top port \N{DEGREE SIGN},X,1\ntop port,X,"
+    (tmp_path / "two.csv").write_bytes(damaged.encode() + b"\xe9\n")
+    ended = run("check", path, tmp_path / "two.csv")
     assert ended.code == 2
-    assert "latin.csv:2: found a byte that is not UTF-8 text" in ended.err
+    assert "two.csv:3: found a byte that is not UTF-8 text" in ended.err
     assert "ANSWERS, --answer: found neither" in run("check", path).err
     wrong = run("check", path, "--answer", "top port:X=1mm", "--within", "0")
     assert "--within: found 0; allowed: a number above 0" in wrong.err
@@ -177,12 +178,40 @@ def test_a_verdict_can_be_printed(run, path, tmp_path):
     assert (tmp_path / "v.pdf").read_bytes().startswith(b"%PDF-")
 
 
-def test_a_file_with_semicolons_is_told_how_to_be_saved(run, examples, tmp_path):
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "latin-1"])
+def test_a_spreadsheets_answers_are_read(run, examples, tmp_path, encoding):
     path = tmp_path / "answers.csv"
-    path.write_text("operation;axis;value_mm\ntop port;X;-381,010\n", encoding="utf-8")
+    text = (
+        "sep=;\r\nStudent;Axis;Operation;Value (mm);;\r\n"
+        "Mär;x;top port;-381,010 mm;;\r\n\r\nMär;A;top port;0,0°;;\r\n"
+    )
+    path.write_bytes(text.encode(encoding))
+    ended = run("check", examples / "tide_gauge_head.toml", path, "--json")
+    report = json.loads(ended.out)
+    assert [one["answered"] for one in report["numbers"]] == [-381.01]
+    assert report["right"] + len(report["angles"]) == report["answered"] == 2
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ('operation,axis,value_mm\ntop port,X,"-381,010"\n', ["2: value:", "-381.010 or -381010"]),
+        ("operation;axis;value_mm\ntop port;X;-381.010\n", ["2: value:", "-381.010 or -381010"]),
+        ("operation,axis,value_mm\ntop port,X,-15.0 in\n", ["2: value:", "a length in mm"]),
+        ("operation,axis,value_mm\ntop port,X,30 deg\n", ["2: value:", "a length"]),
+        ("operation,axis,value_mm\ntop port,A,30 mm\n", ["2: value:", "an angle in degrees"]),
+        ("operation,axis,value_mm\ntop, port,X,1\n", ["4 values where 3 belong", "a comma in the name?"]),
+        ("operation,axis,value,value_mm\ntop port,X,1,1\n", ["1: head:", "2 columns of values"]),
+        ("operation,axis,Axis,value_mm\ntop port,X,X,1\n", ['1: head: found column "Axis" a second time']),
+    ],
+)
+def test_what_can_mean_two_things_is_refused(run, examples, tmp_path, text, told):
+    path = tmp_path / "answers.csv"
+    path.write_text(text, encoding="utf-8")
     ended = run("check", examples / "tide_gauge_head.toml", path)
     assert ended.code == 2
-    assert "semicolons between the columns; allowed: commas" in ended.err
+    for words in told:
+        assert words in ended.err, ended.err
 
 
 def test_one_number_is_a_number(run, examples):
