@@ -19,7 +19,7 @@ __all__ = ["Form", "LoadedReadings", "file_format", "load_readings", "text_of"]
 Form = Literal["table", "log", "parameters"]
 
 _LARGEST_MB = 64
-_ENDINGS: dict[str, Form] = {".csv": "table", ".log": "log", ".var": "parameters"}
+_ENDINGS: dict[str, Form] = {".csv": "table", ".tsv": "table", ".log": "log", ".var": "parameters"}
 
 
 @dataclass(frozen=True, eq=False)

@@ -21,7 +21,8 @@ from tiltwright.files.diagnostics import (
 )
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
 from tiltwright.files.schema_types import LONGEST_NAME, printable_words
-from tiltwright.files.written_numbers import EMPTY_CELL, LARGEST, parse_written
+from tiltwright.files.units import Unit
+from tiltwright.files.written_numbers import EMPTY_CELL, LARGEST, PLAIN_SIGNS, decimal_mark, parse_written
 
 __all__ = [
     "EMPTY_CELL",
@@ -34,6 +35,7 @@ __all__ = [
     "parse_number",
     "parse_pose",
     "parse_written_angle",
+    "three_lengths",
     "three_numbers",
 ]
 
@@ -57,17 +59,26 @@ def parse_number(text: str, largest: float = LARGEST) -> float:
         ...
     tiltwright.files.diagnostics.InvalidValue: found "12,5"; allowed: a number
     """
-    stripped = text.strip()
+    stripped = text.strip().translate(PLAIN_SIGNS)
     if not stripped:
         raise InvalidValue(found=EMPTY_CELL, allowed="a number")
     if _NUMBER.fullmatch(stripped) is None:
-        comma = re.fullmatch(r"[+-]?[0-9]+,[0-9]+", stripped, re.ASCII)
-        tip = "write the decimals after a point" if comma else ""
-        raise InvalidValue(found=shown(stripped), allowed="a number", tip=tip)
+        raise InvalidValue(found=shown(text.strip()), allowed="a number", tip=_number_tip(stripped))
     value = float(stripped)
     if abs(value) > largest:
         raise InvalidValue(found=shown(stripped), allowed=f"a number of at most {largest:g}")
     return value
+
+
+def _number_tip(text: str) -> str:
+    """The right way to write what is nearly a plain number."""
+    if re.fullmatch(r"[+-]?[0-9]+,[0-9]+", text, re.ASCII):
+        return "write the decimals after a point"
+    try:
+        written = parse_written(text)
+    except InvalidValue as refusal:
+        return refusal.tip
+    return f"write {written.value:.10g}" + (", without the unit" if written.unit else "")
 
 
 def parse_degrees(text: str) -> float:
@@ -78,13 +89,7 @@ def parse_degrees(text: str) -> float:
     >>> parse_degrees("-30"), parse_degrees("-0d 30m")
     (-30.0, -0.5)
     """
-    try:
-        return parse_number(text)
-    except InvalidValue as refusal:
-        try:
-            return parse_angle(text.strip())
-        except ValueError:
-            raise InvalidValue(found=refusal.found, allowed="an angle in degrees", tip=refusal.tip) from None
+    return parse_written_angle(text)
 
 
 def parse_written_angle(text: str, mark: str = ".") -> float:
@@ -198,14 +203,60 @@ def three_numbers(text: str, option: str, meaning: str) -> NDArray[np.float64]:
     return np.array(numbers)
 
 
+def three_lengths(text: str, option: str, meaning: str, unit: Unit) -> NDArray[np.float64]:
+    """The three lengths typed after an option, in millimetres.
+
+    Each number may have a unit behind it, or only the last for all three. Semicolons between the numbers leave the
+    comma to the decimals. Fractions are refused: such lengths are read off a display, which shows decimals.
+
+    Parameters
+    ----------
+    text, option, meaning : str
+        What was typed, after what, and what it stands for, "X,Y,Z".
+    unit : Unit
+        Where none is typed.
+
+    Examples
+    --------
+    >>> three_lengths("-15,2,0.5", "--zero", "X,Y,Z", Unit.INCH).tolist()
+    [-381.0, 50.8, 12.7]
+    >>> three_lengths("-15,2,0.5 in", "--zero", "X,Y,Z", Unit.MM).tolist()
+    [-381.0, 50.8, 12.7]
+    >>> three_lengths("-381,25; 2; 3", "--zero", "X,Y,Z", Unit.MM).tolist()
+    [-381.25, 2.0, 3.0]
+    >>> three_lengths("1/2,0,0", "--zero", "X,Y,Z", Unit.INCH)
+    Traceback (most recent call last):
+        ...
+    tiltwright.files.diagnostics.InputFaults: --zero: found "1/2", a fraction; allowed: three numbers X,Y,Z with commas and no spaces
+        tip: write it with decimals: 0.5
+    """
+    allowed = f"three numbers {meaning} with commas and no spaces"
+    separator = ";" if ";" in text else ","
+    parts = text.split(separator)
+    mark = decimal_mark(parts, separator)
+    if len(parts) != 3:
+        tip = "decimal commas go with semicolons between the numbers" if len(parts) == 6 else ""
+        raise option_error(option, shown(text), allowed, tip)
+    try:
+        written = [parse_written(part, mark) for part in parts]
+    except InvalidValue as refusal:
+        raise option_error(option, refusal.found, allowed, refusal.tip) from None
+    units = [one.unit for one in written]
+    if "deg" in units or len({*units} - {""}) > 1 or (any(units[:2]) and not all(units)):
+        raise option_error(option, shown(text), "one unit of length for all three, such as -15.0,2.25,0.5in")
+    typed = Unit(units[2]) if units[2] else unit
+    return np.array([typed.to_mm(one.value) for one in written])
+
+
 def _angle(text: str, option: str, whole: str) -> float:
     try:
-        return parse_number(text)
-    except InvalidValue:
-        try:
-            return parse_angle(text)
-        except ValueError as refusal:
-            raise option_error(option, shown(whole), str(refusal)) from None
+        return parse_written_angle(text)
+    except InvalidValue as refusal:
+        tip = refusal.tip
+    try:
+        return parse_angle(text)
+    except ValueError as refusal:
+        raise option_error(option, shown(whole), str(refusal), tip) from None
 
 
 def _letter(text: str, machine: Machine, option: str, whole: str, tip: str = "") -> RotaryAxis:

@@ -11,6 +11,7 @@ from tiltwright.files.diagnostics import InvalidValue, shown
 __all__ = [
     "EMPTY_CELL",
     "LARGEST",
+    "PLAIN_SIGNS",
     "UNIT_SPELLINGS",
     "WrittenNumber",
     "decimal_mark",
@@ -34,7 +35,9 @@ _THOUSANDTHS = ("thou", "thous")
 _UNIT_OF = {spelling: unit for unit, spellings in UNIT_SPELLINGS.items() for spelling in spellings}
 _MINUS_SIGNS = "−–‒‑﹣－"  # noqa: RUF001 - the signs that word processors put for a minus
 _BLANKS = "\u00a0\u2007\u2009\u202f"
-_PLAIN = str.maketrans({**dict.fromkeys(_MINUS_SIGNS, "-"), **dict.fromkeys(_BLANKS, " "), "’": "'"})  # noqa: RUF001
+PLAIN_SIGNS = str.maketrans(dict.fromkeys(_MINUS_SIGNS, "-"))
+"""Translation of every sign that stands for a minus."""
+_PLAIN = PLAIN_SIGNS | str.maketrans({**dict.fromkeys(_BLANKS, " "), "’": "'"})  # noqa: RUF001
 _UNIT = re.compile(
     rf"(.*?[0-9.,])\s*({'|'.join(map(re.escape, sorted((*_UNIT_OF, *_THOUSANDTHS), key=len, reverse=True)))})",
     re.IGNORECASE | re.DOTALL,

@@ -4,7 +4,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tiltwright.files.diagnostics import InvalidValue
+from tiltwright.files.diagnostics import InputFaults, InvalidValue
+from tiltwright.files.parsing import parse_degrees, three_lengths
+from tiltwright.files.units import Unit
 from tiltwright.files.written_numbers import LARGEST, decimal_mark, parse_written
 
 
@@ -81,3 +83,45 @@ def test_what_is_no_number(text):
     for mark in (".", ",", ""):
         with pytest.raises(InvalidValue):
             parse_written(text, mark)
+
+
+# --- three lengths on the command line ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "-15.5,2.25,-0.5",
+        "-15.5in,2.25in,-0.5in",
+        '-15.5,2.25,-0.5"',
+        "-15.5 inches, 2.25 in., -500 thou",
+        "-15,5;2,25;-0,5",
+        "\N{MINUS SIGN}393.7mm,57.15mm,-12.7mm",
+    ],
+)
+def test_three_lengths_in_any_spelling(text):
+    assert three_lengths(text, "--zero", "X,Y,Z", Unit.INCH) == pytest.approx([-393.7, 57.15, -12.7])
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("1in,2mm,3in", "one unit of length for all three"),
+        ("1in,2,3", "one unit of length for all three"),
+        ("1,2,3deg", "one unit of length for all three"),
+        ("1,5,2,5,3,5", "decimal commas go with semicolons"),
+        ("1/2,0,0", "write it with decimals: 0.5"),
+        ("1.234;2;3", "1.2340 or 1234"),
+        ("1,2", "three numbers"),
+        ("1,2,", "three numbers"),
+    ],
+)
+def test_three_lengths_that_are_refused(text, words):
+    with pytest.raises(InputFaults) as faults:
+        three_lengths(text, "--zero", "X,Y,Z", Unit.INCH)
+    assert words in str(faults.value)
+
+
+@pytest.mark.parametrize("text", ["30 deg", "30degrees", "30°", "30d", "30 d 0 m", "30.0 deg."])
+def test_degrees_in_any_spelling(text):
+    assert parse_degrees(text) == 30.0

@@ -193,6 +193,28 @@ def test_a_spreadsheets_answers_are_read(run, examples, tmp_path, encoding):
 
 
 @pytest.mark.parametrize(
+    "value",
+    ["-179.096 mm", "-179,0960mm", '-7.0510"', "-7.0510 in.", "-7.0510 inches", "\N{EN DASH}7051.0 thou"],
+)
+def test_an_answer_may_be_typed_as_shops_write_it(run, path, value):
+    assert run("check", path, "--answer", f"top port:Z={value}").code == 0
+
+
+@pytest.mark.parametrize(
+    ("value", "told"),
+    [
+        ("-7-1/20 in", "decimals: -7.05"),
+        ("-179,096mm", "-179.0960 or -179096"),
+        ("-179.096", "in no stated unit"),
+    ],
+)
+def test_a_typed_answer_that_is_refused_says_what_to_type(run, path, value, told):
+    ended = run("check", path, "--answer", f"top port:Z={value}")
+    assert ended.code == 2
+    assert told in ended.err
+
+
+@pytest.mark.parametrize(
     ("text", "told"),
     [
         ('operation,axis,value_mm\ntop port,X,"-381,010"\n', ["2: value:", "-381.010 or -381010"]),
