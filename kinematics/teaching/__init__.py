@@ -15,6 +15,7 @@ geometry, `pivot_working` writes one down, `pivot_support` tells how far a right
 from kinematics.teaching.angle_answers import (
     AngleAnswer,
     AngleFault,
+    angle_error_deg,
     error_carried_forward,
     matching_solution,
 )
@@ -59,6 +60,7 @@ __all__ = [
     "RotarySwing",
     "WorkedStep",
     "Working",
+    "angle_error_deg",
     "attainable",
     "classic_mistakes",
     "diagnose",

@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 
 import pytest
 
@@ -239,3 +240,37 @@ def test_what_can_mean_two_things_is_refused(run, examples, tmp_path, text, told
 def test_one_number_is_a_number(run, examples):
     ended = run("check", examples / "tide_gauge_head.toml", "--answer", "top port:X=-381.010mm")
     assert "The number is right." in ended.out
+
+
+def _numbers(text):
+    """The rows of the table of numbers: operation, axis, verdict, answered, correct, off by."""
+    rows = re.findall(
+        r"^(.+?)  +(program [A-C]|[XYZ]) +(right|wrong) +(\S+) +(\S+) +(\S+)$", text, re.MULTILINE
+    )
+    return [(axis, verdict, *map(float, values)) for _, axis, verdict, *values in rows]
+
+
+@pytest.mark.parametrize(
+    ("answered", "verdict", "off"),
+    [(359.982, "wrong", -0.018), (360.0, "right", 0.0), (-180.0, "wrong", -180.0), (-719.5, "wrong", 0.5)],
+)
+def test_whole_turns_of_an_endless_rotary_are_no_error(run, path, answered, verdict, off):
+    ended = run("check", path, "--answer", f"top port:C={answered}")
+    assert _numbers(ended.out) == [("program C", verdict, answered, 0.0, off)]
+
+
+def test_whole_turns_within_limits_are_an_error_with_its_reason(run, path):
+    ended = run("check", path, "--answer", "upper port 1:A=330", "--answer", "upper port 1:C=180", "--json")
+    report = json.loads(ended.out)
+    assert [(one["rotary"], one["why"]) for one in report["angles"]] == [("A", "a whole turn off")]
+
+
+@pytest.mark.parametrize(("answer", "other"), [("-179.096mm", ""), ("-7.0510in", "(0.00020 in)")])
+def test_the_tolerance_is_in_the_jobs_unit(run, path, answer, other):
+    (line,) = [
+        line
+        for line in run("check", path, "--answer", f"top port:Z={answer}").out.splitlines()
+        if line.startswith("Right within")
+    ]
+    assert re.search(r" 0\.005\d mm", line)
+    assert other in line
