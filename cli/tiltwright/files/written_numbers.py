@@ -17,6 +17,7 @@ __all__ = [
     "decimal_mark",
     "parse_written",
     "unit_of",
+    "without_units",
 ]
 
 EMPTY_CELL = "nothing in the cell"
@@ -38,10 +39,9 @@ _BLANKS = "\u00a0\u2007\u2009\u202f"
 PLAIN_SIGNS = str.maketrans(dict.fromkeys(_MINUS_SIGNS, "-"))
 """Translation of every sign that stands for a minus."""
 _PLAIN = PLAIN_SIGNS | str.maketrans({**dict.fromkeys(_BLANKS, " "), "’": "'"})  # noqa: RUF001
-_UNIT = re.compile(
-    rf"(.*?[0-9.,])\s*({'|'.join(map(re.escape, sorted((*_UNIT_OF, *_THOUSANDTHS), key=len, reverse=True)))})",
-    re.IGNORECASE | re.DOTALL,
-)
+_SPELLED = "|".join(map(re.escape, sorted((*_UNIT_OF, *_THOUSANDTHS), key=len, reverse=True)))
+_UNIT = re.compile(rf"(.*?[0-9.,])\s*({_SPELLED})", re.IGNORECASE | re.DOTALL)
+_UNIT_WITHIN = re.compile(rf"(?<=[0-9.])\s*({_SPELLED})(?![a-z0-9])", re.IGNORECASE)
 _NUMBER = re.compile(r"([+-]?)([0-9.,' ]*[0-9][0-9.,' ]*)((?:e[+-]?[0-9]{1,3})?)", re.ASCII | re.IGNORECASE)
 _SPACED = re.compile(r"[0-9]{1,3}(?:[' ][0-9]{3})+(?![0-9])", re.ASCII)
 _FRACTION = re.compile(r"([+-]?)\s*(?:([0-9]{1,6})[-\s]+)?([0-9]{1,4})/([0-9]{1,4})", re.ASCII)
@@ -74,6 +74,37 @@ def unit_of(word: str) -> str:
     ('inch', 'inch', 'deg', '')
     """
     return _UNIT_OF.get(word.strip().lower(), "")
+
+
+def without_units(text: str, unit: str) -> str:
+    """Text without the units behind its numbers, all of which must be the same.
+
+    Parameters
+    ----------
+    text : str
+    unit : {"mm", "inch", "deg"}
+
+    Raises
+    ------
+    InvalidValue
+        When another unit stands there.
+
+    Examples
+    --------
+    >>> without_units('-15.5", 2.25 in., 3', "inch")
+    '-15.5, 2.25, 3'
+    >>> without_units("2.25 mm", "inch")
+    Traceback (most recent call last):
+        ...
+    tiltwright.files.diagnostics.InvalidValue: found "mm"; allowed: inch
+    """
+
+    def removed(match: re.Match[str]) -> str:
+        if unit_of(match[1]) != unit:
+            raise InvalidValue(found=shown(match[1]), allowed=unit)
+        return ""
+
+    return _UNIT_WITHIN.sub(removed, text)
 
 
 def _split(text: str) -> tuple[str, str]:
