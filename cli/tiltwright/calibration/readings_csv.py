@@ -221,7 +221,7 @@ def read_table(file: str, text: str, letters: Sequence[str]) -> RawReadings:
     >>> read_table("r.csv", "kind,target,C_deg,X_mm,Y_mm,Z_mm\nball,ball 1,0,1,2", ["C"])
     Traceback (most recent call last):
         ...
-    tiltwright.files.diagnostics.InputFaults: r.csv:2: found 5 values where 6 belong: "ball,ball 1,0,1,2"; allowed: 6, as in the head
+    tiltwright.files.diagnostics.InputFaults: r.csv:2: found 5 values where 6 belong: "ball,ball 1,0,1,2"; allowed: a value for each column: kind, target, C_deg, X_mm, Y_mm, Z_mm
         tip: the file was cut off: fetch it again
     """
     table = csv_from_text(file, text, "readings, with the columns' names in row 1")

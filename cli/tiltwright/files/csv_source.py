@@ -316,13 +316,14 @@ def uneven(table: CsvTable, row: CsvRow) -> Diagnostic | None:
     --------
     >>> table = csv_from_text("a.csv", "name,X_mm\nport, upper,5\n", "a table")
     >>> print(uneven(table, table.rows[0]))
-    a.csv:2: found 3 values where 2 belong: "port,upper,5"; allowed: 2, as in the head
+    a.csv:2: found 3 values where 2 belong: "port,upper,5"; allowed: a value for each column: name, X_mm
         tip: a comma in the name? put the name in quotes; decimal commas go with semicolons between the columns
     """
     count, wanted = len(row.cells), len(table.head.cells)
     if count == wanted:
         return None
     found = f"{count} value{'s' if count != 1 else ''} where {wanted} belong: {shown(table.separator.join(row.cells))}"
+    allowed = f"a value for each column: {', '.join(table.head.cells)}"
     if count > wanted and table.separator == ",":
         tip = "a comma in the name? put the name in quotes; decimal commas go with semicolons between the columns"
     elif count > wanted:
@@ -331,4 +332,4 @@ def uneven(table: CsvTable, row: CsvRow) -> Diagnostic | None:
         tip = "the file was cut off: fetch it again"
     else:
         tip = "is a value missing?"
-    return Diagnostic(table.file, row.number, "", found, f"{wanted}, as in the head", tip)
+    return Diagnostic(table.file, row.number, "", found, allowed, tip)

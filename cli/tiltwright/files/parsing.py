@@ -113,7 +113,7 @@ def parse_written_angle(text: str, mark: str = ".") -> float:
     try:
         written = parse_written(text, mark)
     except InvalidValue as refusal:
-        plain = text.strip().removeprefix("'")
+        plain = text.strip().removeprefix("'").translate(PLAIN_SIGNS)
         try:
             return parse_angle(plain.replace(",", ".") if mark == "," else plain)
         except ValueError:

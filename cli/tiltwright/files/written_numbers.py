@@ -112,7 +112,8 @@ def _split(text: str) -> tuple[str, str]:
     plain = text.translate(_PLAIN).strip()
     if plain.startswith("'"):  # a spreadsheet's mark for "this cell is text"
         plain = plain[1:].lstrip()
-    match = _UNIT.fullmatch(plain)
+    # No unit ends in a digit; most cells do.
+    match = None if plain[-1:].isdigit() else _UNIT.fullmatch(plain)
     return (match[1], match[2].lower()) if match else (plain, "")
 
 

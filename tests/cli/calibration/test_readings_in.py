@@ -209,10 +209,13 @@ def test_no_text_is_a_surprise(text):
             read()
 
 
-@given(st.data())
-def test_a_table_cut_anywhere_is_never_more_than_it_was(data):
-    whole = table(*GOOD)
+@given(st.data(), st.sampled_from([(",", ".", ""), (";", ",", ""), ("\t", ".", ""), (";", ",", ";;")]))
+def test_a_table_cut_anywhere_is_never_more_than_it_was(data, dialect):
+    separator, mark, empty = dialect
+    lines = table(*GOOD, end="").replace(",", separator).replace(".", mark).split("\n")
+    whole = "".join(f"{line}{empty}\n" for line in lines)
     full = read_table("r.csv", whole, AC).rows
+    assert [row.xyz for row in full] == [row.xyz for row in read_table("r.csv", table(*GOOD), AC).rows]
     cut = whole[: data.draw(st.integers(0, len(whole) - 1))]
     try:
         rows = read_table("r.csv", cut, AC).rows

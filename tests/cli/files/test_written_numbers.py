@@ -122,6 +122,8 @@ def test_three_lengths_that_are_refused(text, words):
     assert words in str(faults.value)
 
 
-@pytest.mark.parametrize("text", ["30 deg", "30degrees", "30°", "30d", "30 d 0 m", "30.0 deg."])
+@pytest.mark.parametrize(
+    "text", ["30 deg", "30degrees", "30°", "30d", "30 d 0 m", "30.0 deg.", "'30°", "30d 0m"]
+)
 def test_degrees_in_any_spelling(text):
     assert parse_degrees(text) == 30.0
