@@ -37,6 +37,7 @@ __all__ = [
     "parse_written_angle",
     "three_lengths",
     "three_numbers",
+    "typed_length",
 ]
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?", re.ASCII)
@@ -194,13 +195,37 @@ def three_numbers(text: str, option: str, meaning: str) -> NDArray[np.float64]:
         ...
     tiltwright.files.diagnostics.InputFaults: --zero: found "1,2"; allowed: three numbers X,Y,Z with commas and no spaces
     """
+    numbers, tip = [], ""
     try:
         numbers = [parse_number(part) for part in text.split(",")]
-    except InvalidValue:
-        numbers = []
+    except InvalidValue as refusal:
+        tip = refusal.tip
     if len(numbers) != 3:
-        raise option_error(option, shown(text), f"three numbers {meaning} with commas and no spaces")
+        raise option_error(option, shown(text), f"three numbers {meaning} with commas and no spaces", tip)
     return np.array(numbers)
+
+
+def typed_length(text: str, option: str, unit: Unit) -> float:
+    """The length typed after an option, in millimetres; a unit behind the number goes before `unit`.
+
+    Examples
+    --------
+    >>> typed_length("0.002", "--within", Unit.INCH) == typed_length("2 thou", "--within", Unit.MM)
+    True
+    >>> typed_length("1/4 in", "--within", Unit.MM)
+    Traceback (most recent call last):
+        ...
+    tiltwright.files.diagnostics.InputFaults: --within: found "1/4 in", a fraction; allowed: a length, such as 12.5 or 0.5in
+        tip: write it with decimals: 0.25
+    """
+    allowed = "a length, such as 12.5 or 0.5in"
+    try:
+        written = parse_written(text, decimal_mark([text], ","))
+    except InvalidValue as refusal:
+        raise option_error(option, refusal.found, allowed, refusal.tip) from None
+    if written.unit == "deg":
+        raise option_error(option, shown(text), allowed)
+    return (Unit(written.unit) if written.unit else unit).to_mm(written.value)
 
 
 def three_lengths(text: str, option: str, meaning: str, unit: Unit) -> NDArray[np.float64]:

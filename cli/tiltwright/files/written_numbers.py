@@ -246,7 +246,8 @@ def parse_written(text: str, mark: str = ".", largest: float = LARGEST) -> Writt
     fraction = _FRACTION.fullmatch(number)
     if fraction is not None and int(fraction[4]):
         value = int(fraction[2] or 0) + int(fraction[3]) / int(fraction[4])
-        tip = f"write it with decimals: {fraction[1]}{value:.10g}"
+        decimals_text = f"{fraction[1]}{value:.10g}".replace(".", mark or ".")
+        tip = f"write it with decimals: {decimals_text}"
         raise InvalidValue(found=f"{shown(stripped)}, a fraction", allowed="a number", tip=tip)
     read = _read(number)
     if read is None:

@@ -65,7 +65,7 @@ def test_units_and_signs(text, value, decimals, unit):
         ("1/2", ".", "0.5"),
         ('-1-1/2"', ".", "-1.5"),
         ("1 1/4 in", ".", "1.25"),
-        ("3/8", ",", "0.375"),
+        ("3/8", ",", "0,375"),
     ],
 )
 def test_a_refusal_says_what_to_write(text, mark, tip):

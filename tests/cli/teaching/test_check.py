@@ -274,3 +274,18 @@ def test_the_tolerance_is_in_the_jobs_unit(run, path, answer, other):
     ]
     assert re.search(r" 0\.005\d mm", line)
     assert other in line
+
+
+@pytest.mark.parametrize(
+    ("within", "shown"), [("0.01", 0.01), ("0.01mm", 0.01), ("0.002 in", 0.0508), ("2 thou", 0.0508)]
+)
+def test_a_tolerance_may_have_its_unit(run, path, within, shown):
+    ended = run("check", path, "--answer", "top port:Z=-179.096mm", "--within", within, "--json")
+    assert json.loads(ended.out)["within"] == pytest.approx(shown)
+
+
+@pytest.mark.parametrize("within", ["0", "-1", "nan", "1/2", "1 deg", "1,001"])
+def test_a_tolerance_that_is_none(run, path, within):
+    ended = run("check", path, "--answer", "top port:Z=-179.096mm", "--within", within)
+    assert (ended.code, ended.out) == (2, "")
+    assert "--within: found" in ended.err
