@@ -150,10 +150,10 @@ def decoded(file: str, raw: bytes) -> str:
     Traceback (most recent call last):
         ...
     tiltwright.files.diagnostics.InputFaults: a.csv:3: found a byte that is not UTF-8 text, in a file that is otherwise; allowed: one encoding: UTF-8, UTF-16 or Western 8-bit text
-        tip: save it again from the spreadsheet, as CSV UTF-8
+        tip: save it again from the spreadsheet, as CSV in UTF-8
     """
     allowed = "one encoding: UTF-8, UTF-16 or Western 8-bit text"
-    tip = "save it again from the spreadsheet, as CSV UTF-8"
+    tip = "save it again from the spreadsheet, as CSV in UTF-8"
 
     def refused(found: str, at: int) -> InputFaults:
         line = raw.count(b"\n", 0, at) + 1
