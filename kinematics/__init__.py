@@ -1,114 +1,93 @@
-"""Kinematics of a mill with a tilting rotary: pivots, stacks, planes and work offsets.
+"""Kinematics of a mill with a tilting rotary: work offsets, rotary angles and operations at every tilt.
 
-Lengths are millimetres, angles degrees, everything float64. The names below are the library; each module's
-docstring tells its part of the story, in this order: `angles`, `pose`, `turns` (rigid poses), `rotary`, `machine`
-(what turns about what), `stack`, `plane` (the part), `aiming`, `offset`, `operation`, `numbering` (what to load),
-`touch` (what was measured).
+A port on the side of a part that stands on a post, on a table that tilts about A and turns about C:
+
+>>> from kinematics import Machine, Operation, Platter, RotaryAxis, RotationSense, Setup, StackStep
+>>> from kinematics import aim, place_operations, plane_from_normal
+>>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120, 30))
+>>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+>>> mill = Machine("mill", (a, c), Platter(face_mm=0.0))
+>>> setup = Setup.from_stack(mill, [StackStep("post", up_mm=100.0)])
+>>> setup.work_offset([0, 0, 0], [[0, 0], [-90, 0]]).tolist()
+[[0.0, 0.0, 100.0], [0.0, -150.0, -50.0]]
+>>> aim(mill, [0, 1, 1], previous_deg=[0, 0]).machine_deg[0].round(6).tolist()
+[-45.0, 0.0]
+>>> port = Operation("port", plane=plane_from_normal([0, 1, 0]), origin_mm=[0, 18, -12])
+>>> [(one.name, one.offset_mm.tolist()) for one in place_operations(setup, [port]).placed]
+[('port', [0.0, -138.0, -32.0])]
+
+Lengths are millimetres and angles degrees, in float64. Arrays broadcast over leading shapes. Values are frozen, and
+equal ones compare equal. Whatever cannot be used is refused with `KinematicsError`, which says what was expected and
+what was found. ``help(kinematics.aim)`` and the like explain each name:
+
+the machine    Machine, RotaryAxis, RotationSense, Platter, Travel, ZReference, AxisRelation, common_perpendicular,
+               is_horizontal, platter_above_tilt_mm, table_frame, SPINDLE
+the part       StackStep, stack_pose, cumulative_frames, Setup, TouchOff, compare_touch_off, with_touched_zero
+there          table_pose, transform_points
+and back       aim, Aim, Solution, Violation, angle_to_align
+operations     Operation, Plane, plane_from_normal, plane_from_rotations, plane_through, circular_pattern,
+               place_operations, Placement, PlacedOperation, UnreachableOperation, AIM_WITHIN_DEG,
+               assign_work_offsets, OffsetAllocation, OffsetConflict, work_offset_code
+transforms     Pose, IDENTITY, translation, rotation_about_axis, rotation_about_line, rotation_from_intrinsic,
+               orientation_angles, OrientationAngles
+angles         sincos_deg, wrap_deg, equivalent_angles_deg
+refusals       KinematicsError
+
+`kinematics.calibration` finds the rotaries' lines from probe readings, `kinematics.reach` checks travels, loads and
+clearances, `kinematics.teaching` works problems step by step. None of them is imported here.
 """
 
-from kinematics.angles import equivalent_angles_deg, sincos_deg, wrap_deg
-from kinematics.errors import KinematicsError
-from kinematics.euler_angles import OrientationAngles, orientation_angles, rotation_from_intrinsic
-from kinematics.forward import transform_points
-from kinematics.inverse import Aim, Solution, aim, aim_within
-from kinematics.machine import (
-    SPINDLE,
-    Machine,
-    Platter,
-    Travel,
-    ZReference,
-    is_horizontal,
-    platter_above_tilt_mm,
-    table_frame,
-    table_pose,
-)
-from kinematics.offset_allocation import (
-    OffsetAllocation,
-    OffsetConflict,
-    assign_work_offsets,
-    work_offset_code,
-)
-from kinematics.operations import (
-    AIM_WITHIN_DEG,
-    Operation,
-    PlacedOperation,
-    Placement,
-    UnreachableOperation,
-    place_operations,
-)
-from kinematics.orientation import OrientationSolutions, angle_to_align, orientation_solutions
-from kinematics.plane import Plane, circular_pattern, plane_from_normal, plane_from_rotations, plane_through
-from kinematics.rotary import AxisRelation, RotaryAxis, RotationSense, common_perpendicular
-from kinematics.stack import StackStep, cumulative_frames, running_heights_mm, stack_pose
-from kinematics.touch_off import TouchOff, compare_touch_off, with_touched_zero
-from kinematics.transform import (
-    IDENTITY,
-    Pose,
-    rotation_about_axis,
-    rotation_about_line,
-    translation,
-)
-from kinematics.work_offsets import Setup, plane_axes, set_up, square_up, work_offset
-
-__all__ = [
-    "AIM_WITHIN_DEG",
-    "IDENTITY",
-    "SPINDLE",
-    "Aim",
-    "AxisRelation",
-    "KinematicsError",
-    "Machine",
-    "OffsetAllocation",
-    "OffsetConflict",
-    "Operation",
-    "OrientationAngles",
-    "OrientationSolutions",
-    "PlacedOperation",
-    "Placement",
-    "Plane",
-    "Platter",
-    "Pose",
-    "RotaryAxis",
-    "RotationSense",
-    "Setup",
-    "Solution",
-    "StackStep",
-    "TouchOff",
-    "Travel",
-    "UnreachableOperation",
-    "ZReference",
-    "aim",
-    "aim_within",
-    "angle_to_align",
-    "assign_work_offsets",
-    "circular_pattern",
-    "common_perpendicular",
-    "compare_touch_off",
-    "cumulative_frames",
-    "equivalent_angles_deg",
-    "is_horizontal",
-    "orientation_angles",
-    "orientation_solutions",
-    "place_operations",
-    "plane_axes",
-    "plane_from_normal",
-    "plane_from_rotations",
-    "plane_through",
-    "platter_above_tilt_mm",
-    "rotation_about_axis",
-    "rotation_about_line",
-    "rotation_from_intrinsic",
-    "running_heights_mm",
-    "set_up",
-    "sincos_deg",
-    "square_up",
-    "stack_pose",
-    "table_frame",
-    "table_pose",
-    "transform_points",
-    "translation",
-    "with_touched_zero",
-    "work_offset",
-    "work_offset_code",
-    "wrap_deg",
-]
+# Redundant aliases mark what is exported. With `__all__`, help() would print every class whole: 2,700 lines.
+from kinematics.angles import equivalent_angles_deg as equivalent_angles_deg
+from kinematics.angles import sincos_deg as sincos_deg
+from kinematics.angles import wrap_deg as wrap_deg
+from kinematics.errors import KinematicsError as KinematicsError
+from kinematics.euler_angles import OrientationAngles as OrientationAngles
+from kinematics.euler_angles import orientation_angles as orientation_angles
+from kinematics.euler_angles import rotation_from_intrinsic as rotation_from_intrinsic
+from kinematics.forward import table_pose as table_pose
+from kinematics.forward import transform_points as transform_points
+from kinematics.inverse import Aim as Aim
+from kinematics.inverse import Solution as Solution
+from kinematics.inverse import Violation as Violation
+from kinematics.inverse import aim as aim
+from kinematics.machine import SPINDLE as SPINDLE
+from kinematics.machine import Machine as Machine
+from kinematics.machine import Platter as Platter
+from kinematics.machine import Travel as Travel
+from kinematics.machine import ZReference as ZReference
+from kinematics.machine import is_horizontal as is_horizontal
+from kinematics.machine import platter_above_tilt_mm as platter_above_tilt_mm
+from kinematics.machine import table_frame as table_frame
+from kinematics.offset_allocation import OffsetAllocation as OffsetAllocation
+from kinematics.offset_allocation import OffsetConflict as OffsetConflict
+from kinematics.offset_allocation import assign_work_offsets as assign_work_offsets
+from kinematics.offset_allocation import work_offset_code as work_offset_code
+from kinematics.operations import AIM_WITHIN_DEG as AIM_WITHIN_DEG
+from kinematics.operations import Operation as Operation
+from kinematics.operations import PlacedOperation as PlacedOperation
+from kinematics.operations import Placement as Placement
+from kinematics.operations import UnreachableOperation as UnreachableOperation
+from kinematics.orientation import angle_to_align as angle_to_align
+from kinematics.placement import place_operations as place_operations
+from kinematics.plane import Plane as Plane
+from kinematics.plane import circular_pattern as circular_pattern
+from kinematics.plane import plane_from_normal as plane_from_normal
+from kinematics.plane import plane_from_rotations as plane_from_rotations
+from kinematics.plane import plane_through as plane_through
+from kinematics.rotary import AxisRelation as AxisRelation
+from kinematics.rotary import RotaryAxis as RotaryAxis
+from kinematics.rotary import RotationSense as RotationSense
+from kinematics.rotary import common_perpendicular as common_perpendicular
+from kinematics.stack import StackStep as StackStep
+from kinematics.stack import cumulative_frames as cumulative_frames
+from kinematics.stack import stack_pose as stack_pose
+from kinematics.touch_off import TouchOff as TouchOff
+from kinematics.touch_off import compare_touch_off as compare_touch_off
+from kinematics.touch_off import with_touched_zero as with_touched_zero
+from kinematics.transform import IDENTITY as IDENTITY
+from kinematics.transform import Pose as Pose
+from kinematics.transform import rotation_about_axis as rotation_about_axis
+from kinematics.transform import rotation_about_line as rotation_about_line
+from kinematics.transform import translation as translation
+from kinematics.work_offsets import Setup as Setup

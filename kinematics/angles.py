@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.errors import KinematicsError
+from kinematics.validation import as_real
 
 __all__ = ["SNAP_DEG", "equivalent_angles_deg", "sincos_deg", "wrap_deg"]
 
@@ -22,13 +23,21 @@ _COS_QUADRANT = np.array([1.0, 0.0, -1.0, 0.0])
 
 
 def _degrees(angle_deg: ArrayLike) -> NDArray[np.float64]:
-    angle = np.asarray(angle_deg, dtype=np.float64)
+    angle = as_real(angle_deg, "angle")
     # Written so that NaN, which is not less than anything, does not get past it.
     if angle.size and not float(np.abs(angle).max()) <= LARGEST_DEG:
         raise KinematicsError(
             f"angle: expected finite degrees, {LARGEST_DEG:g} at most, found {float(np.abs(angle).max()):g}"
         )
     return angle
+
+
+def _one(angle_deg: float, what: str) -> float:
+    """One angle, which may still be NaN or infinite: `_degrees` refuses those."""
+    angle = as_real(angle_deg, what)
+    if angle.ndim:
+        raise KinematicsError(f"{what}: expected one number, found shape {angle.shape}")
+    return float(angle)
 
 
 def sincos_deg(angle_deg: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -72,7 +81,7 @@ def sincos_deg(angle_deg: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.fl
 
 
 def wrap_deg(angle_deg: ArrayLike, low_deg: float = 0.0) -> NDArray[np.float64]:
-    """The same direction of turning within one turn, ``low_deg <= angle < low_deg + 360``.
+    """Equivalent angles within one turn, ``low_deg <= angle < low_deg + 360``.
 
     An angle that misses a multiple of the turn only by rounding is put on it, so that a rotary that should
     stand at 0 does not read 359.9999999999.
@@ -82,7 +91,7 @@ def wrap_deg(angle_deg: ArrayLike, low_deg: float = 0.0) -> NDArray[np.float64]:
     angle_deg : array_like, shape (...)
         Angles in degrees.
     low_deg : float
-        Where the turn begins, in degrees.
+        Lower end of that turn, in degrees.
 
     Returns
     -------
@@ -101,14 +110,23 @@ def wrap_deg(angle_deg: ArrayLike, low_deg: float = 0.0) -> NDArray[np.float64]:
     >>> wrap_deg(200.0, low_deg=-180.0).tolist()
     -160.0
     """
-    turned = np.mod(_degrees(angle_deg) - _degrees(low_deg), 360.0)
+    turned = _modulo_turn(_degrees(angle_deg) - _degrees(low_deg))
     turned = np.where(360.0 - turned < SNAP_DEG, 0.0, turned)
     turned = np.where(turned < SNAP_DEG, 0.0, turned)
     return turned + low_deg + 0.0
 
 
+def _modulo_turn(angle_deg: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Angles modulo 360, to the bits of `numpy.mod`, which takes several times as long."""
+    if not angle_deg.size or (float(angle_deg.min()) > -360.0 and float(angle_deg.max()) < 720.0):
+        return np.where(
+            angle_deg < 0.0, angle_deg + 360.0, np.where(angle_deg >= 360.0, angle_deg - 360.0, angle_deg)
+        )
+    return np.asarray(np.mod(angle_deg, 360.0))
+
+
 def equivalent_angles_deg(angle_deg: float, low_deg: float, high_deg: float) -> NDArray[np.float64]:
-    """Every angle within the limits that is the same direction of turning.
+    """Angles within the limits that are equivalent to an angle: a whole number of turns apart.
 
     Parameters
     ----------
@@ -138,7 +156,9 @@ def equivalent_angles_deg(angle_deg: float, low_deg: float, high_deg: float) -> 
         ...
     kinematics.errors.KinematicsError: limits: expected the lower end first, found 30.0 to -120.0 degrees
     """
-    angle_deg, low_deg, high_deg = _degrees([angle_deg, low_deg, high_deg]).tolist()
+    angle_deg, low_deg, high_deg = _degrees(
+        [_one(angle_deg, "angle"), _one(low_deg, "lower limit"), _one(high_deg, "upper limit")]
+    ).tolist()
     if low_deg > high_deg:
         raise KinematicsError(f"limits: expected the lower end first, found {low_deg} to {high_deg} degrees")
     first = math.ceil((low_deg - angle_deg - SNAP_DEG) / 360.0)

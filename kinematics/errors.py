@@ -1,4 +1,4 @@
-"""What the library raises when it is asked something that has no answer."""
+"""The error that the library raises."""
 
 from __future__ import annotations
 
@@ -6,4 +6,4 @@ __all__ = ["KinematicsError"]
 
 
 class KinematicsError(ValueError):
-    """A value that cannot be worked with: the message tells what was expected and what was found."""
+    """Invalid argument; the message states what was expected and what was found."""

@@ -1,4 +1,4 @@
-"""Carrying points round with the table, a million angles at a time."""
+"""Forward kinematics: the pose of the table at machine angles, and where it carries points."""
 
 from __future__ import annotations
 
@@ -6,17 +6,46 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import sincos_deg
+from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.rotary import RotaryAxis
-from kinematics.validation import as_vectors
+from kinematics.transform import Pose
+from kinematics.validation import as_instance, as_vectors
 
-__all__ = ["transform_points"]
+__all__ = ["table_pose", "transform_points"]
 
 _BLOCK = 8192
 
 
+def table_pose(machine: Machine, angles_deg: ArrayLike) -> Pose:
+    """The pose of the table at machine angles, relative to the all-zero pose.
+
+    Parameters
+    ----------
+    machine : Machine
+    angles_deg : array_like, shape (..., n)
+        Machine angles of the n rotaries, from the base outward.
+
+    Returns
+    -------
+    Pose
+        Leading shape (...): machine coordinates of a point of the table at the all-zero pose in, machine
+        coordinates at those angles out.
+
+    Raises
+    ------
+    KinematicsError
+        When the last axis does not match the rotaries or an angle is not finite.
+    """
+    angles = as_instance(machine, Machine, "machine").angles(angles_deg)
+    pose = machine.rotaries[0].pose_at(angles[..., 0])
+    for i, rotary in enumerate(machine.rotaries[1:], start=1):
+        pose = pose @ rotary.pose_at(angles[..., i])
+    return pose
+
+
 def transform_points(machine: Machine, point_mm: ArrayLike, angles_deg: ArrayLike) -> NDArray[np.float64]:
-    """Where points fixed to the table go: the same as ``table_pose(machine, angles).apply(point)``, quickly.
+    """Machine coordinates of points fixed to the table: ``table_pose(machine, angles).apply(point)``, but faster.
 
     A carried point is a polynomial in the sines and cosines of the angles, of degree one in each rotary; its
     coefficients depend on the machine and the point only. So a million angles cost their sines and cosines and
@@ -53,7 +82,13 @@ def transform_points(machine: Machine, point_mm: ArrayLike, angles_deg: ArrayLik
     [[40.0, 25.0, 130.0], [1.844335495, 204.75, -142.065922728]]
     """
     point = as_vectors(point_mm, 3, "point")
-    angles = machine.angles(angles_deg)
+    angles = as_instance(machine, Machine, "machine").angles(angles_deg)
+    try:
+        np.broadcast_shapes(point.shape[:-1], angles.shape[:-1])
+    except ValueError:
+        raise KinematicsError(
+            f"points: expected leading shapes that broadcast, found points {point.shape} and angles {angles.shape}"
+        ) from None
     coefficients = _coefficients(machine, point)
     if point.ndim > 1:
         return np.asarray((coefficients @ np.moveaxis(_basis(machine, angles), 0, -1)[..., None])[..., 0])
@@ -72,12 +107,12 @@ def _basis(machine: Machine, angles: NDArray[np.float64]) -> NDArray[np.float64]
     for i, rotary in enumerate(machine.rotaries):
         sine, cosine = sincos_deg(rotary.off_zero_deg(angles[..., i]))
         turned = np.stack([np.ones_like(sine), cosine, sine])
-        products = (products[:, None] * turned[None]).reshape(-1, *angles.shape[:-1])
+        products = (products[:, None] * turned[None]).reshape(3 * len(products), *angles.shape[:-1])
     return products
 
 
 def _coefficients(machine: Machine, point: NDArray[np.float64]) -> NDArray[np.float64]:
-    """What multiplies `_basis`, shape (..., 3, 3**n)."""
+    """The coefficients of `_basis`, shape (..., 3, 3**n)."""
     held = np.concatenate([point, np.ones((*point.shape[:-1], 1))], axis=-1)[..., None]
     for rotary in reversed(machine.rotaries):
         held = np.concatenate([part @ held for part in _parts(rotary)], axis=-1)

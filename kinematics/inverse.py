@@ -1,52 +1,73 @@
-"""Inverse kinematics: rotary angles within their limits that bring a direction of the part to the spindle.
+"""Inverse kinematics: rotary angles within their limits that bring directions of the part to the spindle.
 
 Measured lines are never quite square. A side face then wants a tilt of 90.0004 where the limit is 90, and a face whose
-normal lies a thousandth of a degree from the last rotary's line wants that rotary anywhere. A job says how far a
-direction may miss; within that, standing at the limit and leaving the last rotary alone are right.
+normal lies a thousandth of a degree from the last rotary's line wants that rotary anywhere. A job states the tolerance
+for a direction; within it, a rotary at its limit and a last rotary left alone are solutions too.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from itertools import combinations, product
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.angles import SNAP_DEG, wrap_deg
-from kinematics.machine import SPINDLE, Machine, table_pose
-from kinematics.orientation import held_axes, orientation_solutions
+from kinematics.angles import SNAP_DEG
+from kinematics.errors import KinematicsError
+from kinematics.inverse_solver import (
+    AimProblem,
+    Candidates,
+    TiltSign,
+    at_axis,
+    signed_tilt_deg,
+    solve,
+    wrong_sign,
+)
+from kinematics.machine import Machine
+from kinematics.orientation import checked_held, checked_rows
 from kinematics.rotary import RotaryAxis
-from kinematics.spherical_triangle import angle_between_rad
-from kinematics.transform import rotation_about_axis
-from kinematics.validation import normalized
+from kinematics.validation import ValueEquality, as_number, shown
 
-__all__ = [
-    "Aim",
-    "Solution",
-    "TiltSign",
-    "aim",
-    "aim_within",
-    "in_order",
-    "signed_tilt_deg",
-    "solution_at",
-    "wrong_sign",
-]
+__all__ = ["Aim", "Solution", "TiltSign", "Violation", "aim", "aim_rows", "checked_tilt"]
 
-TiltSign = Literal["positive", "negative"]
+Array = NDArray[np.float64]
 
-_ALIKE_DEG = 10.0 * SNAP_DEG
-"""Solutions whose angles all agree to this are one."""
 
-_MOST_WRAPS = 99
-"""Of a rotary that can wind up more often than that, the nearest ones: nobody unwinds a hundred turns."""
+@dataclass(frozen=True)
+class Violation:
+    """A reason why a pose cannot be used.
+
+    Attributes
+    ----------
+    kind : "limit", "tilt sign" or "alignment"
+        The rotary would stand beyond its limits; the tilt has the other sign; the rotary would stand beyond its limits
+        to line the plane's x up.
+    letter : str
+        The rotary.
+    angle_deg : float
+        Its machine angle; with "tilt sign" its program angle, signed as a tilt.
+    limits_deg : (float, float) or None
+        Its limits.
+    excess_deg : float
+        By how much it is beyond them, or how far the tilt is on the wrong side of zero; positive.
+    tilt : "positive", "negative" or None
+        The sign that was asked for.
+    """
+
+    kind: Literal["limit", "tilt sign", "alignment"]
+    letter: str
+    angle_deg: float
+    limits_deg: tuple[float, float] | None
+    excess_deg: float
+    tilt: TiltSign | None = None
 
 
 @dataclass(frozen=True)
 class Solution:
-    """One way to stand.
+    """One solution for one direction: a set of rotary angles.
 
     Attributes
     ----------
@@ -54,53 +75,211 @@ class Solution:
         Machine angles, from the base outward.
     move_deg : tuple of float
         The signed moves there from the previous angles.
-    cost_deg : float
-        The moves' sizes added up.
-    why_out : tuple of str
-        Why it cannot be used, one reason each; empty when it can.
-    short_deg : float
-        How far it leaves the direction from the spindle.
+    motion_deg : float
+        Sum of the moves' sizes.
+    violations : tuple of Violation
+        Why it cannot be used; empty where it can.
+    misalignment_deg : float
+        The angle at which it leaves the direction from the spindle.
     """
 
     machine_deg: tuple[float, ...]
     move_deg: tuple[float, ...]
-    cost_deg: float
-    why_out: tuple[str, ...] = ()
-    short_deg: float = 0.0
+    motion_deg: float
+    violations: tuple[Violation, ...] = ()
+    misalignment_deg: float = 0.0
 
     @property
-    def fits(self) -> bool:
-        """Whether nothing speaks against it."""
-        return not self.why_out
+    def feasible(self) -> bool:
+        """True where it violates nothing."""
+        return not self.violations
 
 
-@dataclass(frozen=True)
-class Aim:
-    """Every way to bring one direction to the spindle, the cheapest that fits first.
+@dataclass(frozen=True, eq=False)
+class Aim(ValueEquality):
+    """All solutions that bring directions of leading shape (...) to the spindle, the best first.
+
+    Solutions stand along an axis of length k, as many as the direction with the most of them has; those that a
+    direction lacks are NaN and not `valid`. Index it with leading indices for single directions; of one direction,
+    shape (), `solutions` gives plain values.
 
     Attributes
     ----------
-    solutions : tuple of Solution
-        Those that fit, cheapest first; then those that do not, with the reason.
-    free : tuple of str
-        Letters of rotaries whose angle does not matter; they were kept.
-    short_deg : float
-        How far the direction stays from the spindle at best; 0 when it gets there.
+    machine : Machine
+    previous_deg : ndarray, shape (..., n)
+        Machine angles that the rotaries come from.
+    rotary_offset_deg : ndarray, shape (n,)
+        Rotary work offsets: program angle = machine angle - offset.
+    tilt : "positive", "negative" or None
+        The sign asked for.
+    machine_deg : ndarray, shape (..., k, n)
+        Machine angles, from the base outward. Feasible solutions come first, by least motion; then the others.
+    valid : ndarray of bool, shape (..., k)
+        Which of them are solutions.
+    feasible : ndarray of bool, shape (..., k)
+        Which of them violate neither limits nor the tilt's sign.
+    misalignment_deg : ndarray, shape (..., k)
+        The angles at which they leave the direction from the spindle; 0 where it gets there.
+    singular : ndarray of bool, shape (..., n)
+        Rotaries whose angle has no influence; they were kept.
+    tilting : ndarray of int, shape (...)
+        Place of the outermost rotary that moves.
     """
 
-    solutions: tuple[Solution, ...]
-    free: tuple[str, ...]
-    short_deg: float
+    machine: Machine
+    previous_deg: NDArray[np.float64]
+    rotary_offset_deg: NDArray[np.float64]
+    tilt: TiltSign | None
+    machine_deg: NDArray[np.float64]
+    valid: NDArray[np.bool_]
+    feasible: NDArray[np.bool_]
+    misalignment_deg: NDArray[np.float64]
+    singular: NDArray[np.bool_]
+    tilting: NDArray[np.int8]
+
+    def __post_init__(self) -> None:
+        for name in _ARRAYS:
+            view = getattr(self, name).view()
+            view.flags.writeable = False
+            object.__setattr__(self, name, view)
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """The leading shape: () for one direction."""
+        return self.tilting.shape
+
+    def __getitem__(self, index: int | slice | tuple[int | slice, ...]) -> Aim:
+        """The solutions of some of the directions."""
+        if not self.shape:
+            raise KinematicsError("aim: expected several directions to choose from, found one")
+        where = index if isinstance(index, tuple) else (index,)
+        if len(where) > len(self.shape) or not all(isinstance(i, (int, slice, np.integer)) for i in where):
+            raise KinematicsError(f"aim: expected indices into shape {self.shape}, found {shown(index)}")
+        try:
+            valid = self.valid[where]
+        except IndexError:
+            raise KinematicsError(
+                f"aim: expected indices into shape {self.shape}, found {shown(index)}"
+            ) from None
+        k = int(valid.sum(axis=-1).max()) if valid.size else valid.shape[-1]
+        return replace(
+            self,
+            previous_deg=self.previous_deg[where],
+            machine_deg=self.machine_deg[where][..., :k, :],
+            valid=valid[..., :k],
+            feasible=self.feasible[where][..., :k],
+            misalignment_deg=self.misalignment_deg[where][..., :k],
+            singular=self.singular[where],
+            tilting=np.asarray(self.tilting[where]),
+        )
+
+    @property
+    def move_deg(self) -> NDArray[np.float64]:
+        """The signed moves from the previous angles, shape (..., k, n)."""
+        moves = [
+            rotary.move_deg(
+                self.previous_deg[..., None, i], np.where(self.valid, self.machine_deg[..., i], 0.0)
+            )
+            for i, rotary in enumerate(self.machine.rotaries)
+        ]
+        return np.where(self.valid[..., None], np.stack(moves, axis=-1), np.nan) + 0.0
+
+    @property
+    def motion_deg(self) -> NDArray[np.float64]:
+        """The sum of the moves' sizes, shape (..., k)."""
+        return _sum_last(np.abs(self.move_deg))
+
+    @property
+    def limit_excess_deg(self) -> NDArray[np.float64]:
+        """Excess of each rotary over its nearer limit in degrees, shape (..., k, n); 0 within the limits."""
+        excess = [_beyond(rotary, self.machine_deg[..., i]) for i, rotary in enumerate(self.machine.rotaries)]
+        return np.stack(excess, axis=-1)
+
+    @property
+    def wrong_tilt(self) -> NDArray[np.bool_]:
+        """Mask of the solutions with the other tilt than was asked for, shape (..., k)."""
+        tilts = at_axis(np.moveaxis(self._program_tilt_deg, -1, 0), self.tilting[..., None])
+        return self.valid & wrong_sign(tilts, self.tilt)
+
+    @property
+    def _program_tilt_deg(self) -> Array:
+        """Program angles signed as tilts, shape (..., k, n)."""
+        tilts = [
+            signed_tilt_deg(rotary, self.machine_deg[..., i] - self.rotary_offset_deg[i], self.valid)
+            for i, rotary in enumerate(self.machine.rotaries)
+        ]
+        return np.stack(tilts, axis=-1)
+
+    def reaches(self, tolerance_deg: float = 0.0) -> NDArray[np.bool_]:
+        """Mask of the directions that a feasible solution brings within a tolerance of the spindle, shape (...)."""
+        if not self.valid.shape[-1]:
+            return np.zeros(self.shape, dtype=bool)
+        return np.asarray(self.feasible[..., 0] & (self.misalignment_deg[..., 0] <= tolerance_deg))
+
+    @cached_property
+    def solutions(self) -> tuple[Solution, ...]:
+        """The solutions of one direction, the best first; refused for several."""
+        if self.shape:
+            raise KinematicsError(
+                f"aim, solutions: expected one direction, found leading shape {self.shape}; index it first"
+            )
+        rows = zip(
+            self.machine_deg[self.valid].tolist(),
+            self.move_deg[self.valid].tolist(),
+            self.motion_deg[self.valid].tolist(),
+            self.feasible[self.valid].tolist(),
+            self.misalignment_deg[self.valid].tolist(),
+            strict=True,
+        )
+        return tuple(
+            Solution(
+                tuple(angles), tuple(moves), motion, () if fits else self._violations(angles), misalignment
+            )
+            for angles, moves, motion, fits, misalignment in rows
+        )
 
     @property
     def best(self) -> Solution | None:
-        """The cheapest that fits, None when none does."""
+        """The feasible solution of least motion of one direction, None where there is none."""
         first = self.solutions[0]
-        return first if first.fits else None
+        return first if first.feasible else None
 
-    def reaches(self, within_deg: float) -> bool:
-        """Whether one fits that leaves the direction within so many degrees of the spindle."""
-        return self.best is not None and self.short_deg <= within_deg
+    @property
+    def singular_axes(self) -> tuple[str, ...]:
+        """Letters of the rotaries whose angle has no influence on one direction."""
+        if self.shape:
+            raise KinematicsError(
+                f"aim, singular axes: expected one direction, found leading shape {self.shape}; index it first"
+            )
+        letters = zip(self.machine.letters, self.singular.tolist(), strict=True)
+        return tuple(letter for letter, singular in letters if singular)
+
+    def _violations(self, angles: list[float]) -> tuple[Violation, ...]:
+        found = []
+        for rotary, angle in zip(self.machine.rotaries, angles, strict=True):
+            excess = float(_beyond(rotary, np.array(angle)))
+            if excess > 0.0:
+                found.append(Violation("limit", rotary.letter, angle, rotary.limits_deg, excess))
+        i = int(self.tilting)
+        rotary = self.machine.rotaries[i]
+        tilt = float(
+            signed_tilt_deg(rotary, np.array(angles[i]) - self.rotary_offset_deg[i], np.ones((), bool))
+        )
+        if wrong_sign(np.array(tilt), self.tilt):
+            found.append(Violation("tilt sign", rotary.letter, tilt, rotary.limits_deg, abs(tilt), self.tilt))
+        return tuple(found)
+
+
+_ARRAYS = (
+    "previous_deg",
+    "rotary_offset_deg",
+    "machine_deg",
+    "valid",
+    "feasible",
+    "misalignment_deg",
+    "singular",
+    "tilting",
+)
 
 
 def aim(
@@ -108,24 +287,32 @@ def aim(
     direction: ArrayLike,
     previous_deg: ArrayLike,
     *,
+    tolerance_deg: float = 0.0,
     held_deg: Mapping[str, float] | None = None,
     tilt: TiltSign | None = None,
     rotary_offset_deg: ArrayLike | None = None,
 ) -> Aim:
-    """Every way to bring one direction to the spindle within the limits, ordered by least motion.
+    """Rotary angles within the limits that bring directions to the spindle, ordered by least motion.
 
     Motion is the sum of what each rotary turns from the previous angles (an endless one the short way round).
     Ties go to the smaller tilt, then to the smaller angles, so that the order never depends on rounding.
 
+    With a tolerance there are more solutions than the exact ones: where the direction lies within it of the last
+    moving rotary's line, that rotary counts as singular and is kept; a solution that a limit stops by so little stands
+    at the limit. With more than two rotaries left to move, the outermost is held where it comes from, and the others
+    in turn before the answer is no.
+
     Parameters
     ----------
     machine : Machine
-    direction : array_like, shape (3,)
+    direction : array_like, shape (..., 3)
         Outward, in machine coordinates at the all-zero pose.
-    previous_deg : array_like, shape (n,)
-        Machine angles that the rotaries come from.
+    previous_deg : array_like, shape (..., n)
+        Machine angles that the rotaries come from; leading shapes broadcast.
+    tolerance_deg : float
+        The angle that a direction may stay from the spindle.
     held_deg : mapping of letter to machine angle, optional
-        See `orientation_solutions`.
+        Rotaries that must not move.
     tilt : "positive" or "negative", optional
         The sign that the outermost moving rotary's *program* angle must have; 0 has both.
     rotary_offset_deg : array_like, shape (n,), optional
@@ -138,7 +325,8 @@ def aim(
     Raises
     ------
     KinematicsError
-        As `orientation_solutions`.
+        When a direction has no length, a shape or a value is wrong, a held rotary does not exist or every rotary is
+        held.
 
     Examples
     --------
@@ -146,251 +334,110 @@ def aim(
     >>> from kinematics.rotary import RotationSense
     >>> a = RotaryAxis("A", [0, 0, 0], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
     >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> found = aim(Machine("mill", (a, c), Platter(face_mm=0.0)), [0, -1, 1], [0, 0])
-    >>> [round(angle, 6) for angle in found.best.machine_deg]
-    [-45.0, 180.0]
-    >>> found.solutions[1].why_out
-    ('A would stand at 45.0000, its limits are -120 to 30: 15.0000 degrees too far',)
-    """
-    found = orientation_solutions(
-        machine, normalized(direction, "direction").reshape(3), previous_deg, held_deg
-    )
-    previous = machine.angles(previous_deg)
-    offset = machine.angles(
-        np.zeros(len(machine.rotaries)) if rotary_offset_deg is None else rotary_offset_deg
-    )
-    fixed = held_axes(machine, previous, held_deg or {})
-    tilting = next(i for i in range(len(machine.rotaries)) if i not in fixed)
-    solutions: list[Solution] = []
-    short_deg = float(found.short_deg) if found.short_deg > SNAP_DEG else 0.0
-    for angles in found.machine_deg:
-        for machine_deg, outside in _wraps(machine, angles.tolist(), previous, offset):
-            program_tilt = signed_tilt_deg(machine, tilting, machine_deg[tilting] - offset[tilting])
-            reasons = [*outside, *wrong_sign(machine.letters[tilting], program_tilt, tilt)]
-            if not any(np.allclose(machine_deg, s.machine_deg, rtol=0.0, atol=_ALIKE_DEG) for s in solutions):
-                solutions.append(solution_at(machine, machine_deg, previous, reasons, short_deg))
-    free = tuple(letter for letter, loose in zip(machine.letters, found.free.tolist(), strict=True) if loose)
-    return Aim(in_order(solutions, tilting), free, short_deg)
+    >>> mill = Machine("mill", (a, c), Platter(face_mm=0.0))
+    >>> found = aim(mill, [[0, -1, 1], [1, 0, 1]], [0, 0])
+    >>> found.machine_deg[:, 0].round(6).tolist(), found.feasible.tolist()
+    ([[-45.0, 180.0], [-45.0, 270.0]], [[True, False], [True, False]])
+    >>> found[0].solutions[1].violations[0].excess_deg.__round__(6)
+    15.0
+    >>> aim(mill, [0, -1, 1], [0, 0]) == found[0]
+    True
+    >>> aim(mill, [0, 1], [0, 0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: direction: expected a last axis of 3 numbers, found shape (2,)
 
+    A limit of 90 degrees, 0.0006 degrees too near:
 
-def solution_at(
-    machine: Machine,
-    machine_deg: tuple[float, ...],
-    previous: NDArray[np.float64],
-    reasons: Iterable[str],
-    short_deg: float,
-) -> Solution:
-    """A pose with the moves that lead there."""
-    moves = tuple(
-        float(rotary.move_deg(start, end)) + 0.0
-        for rotary, start, end in zip(machine.rotaries, previous, machine_deg, strict=True)
-    )
-    return Solution(machine_deg, moves, float(sum(abs(move) for move in moves)), tuple(reasons), short_deg)
-
-
-def in_order(solutions: Iterable[Solution], tilting: int) -> tuple[Solution, ...]:
-    """Solutions, the best first; `tilting` is the outermost rotary that moves."""
-    return tuple(sorted(solutions, key=lambda s: _rank(s, tilting)))
-
-
-def _rank(solution: Solution, tilting: int) -> tuple[object, ...]:
-    """Sorting key: usable first, least motion, smaller tilt, smaller angles, and of two alike the positive one."""
-    sizes = tuple(round(abs(angle), 6) for angle in solution.machine_deg)
-    signs = tuple(angle < 0.0 for angle in solution.machine_deg)
-    return not solution.fits, round(solution.cost_deg, 6), sizes[tilting], sizes, signs
-
-
-def _wraps(
-    machine: Machine, angles: list[float], previous: NDArray[np.float64], offset: NDArray[np.float64]
-) -> list[tuple[tuple[float, ...], list[str]]]:
-    """Every combination of wraps that fits; where a rotary has none, its nearest with the reason."""
-    ways: list[list[tuple[float, list[str]]]] = []
-    for i, rotary in enumerate(machine.rotaries):
-        fitting = rotary.every_wrap_deg(angles[i], float(offset[i])).tolist()
-        nearest = sorted(fitting, key=lambda way, start=previous[i]: abs(way - start))[:_MOST_WRAPS]  # type: ignore[misc]
-        ways.append([(way, []) for way in nearest] or [_nearest_outside(rotary, angles[i])])
-    return [
-        (tuple(way for way, _ in combined), [reason for _, reasons in combined for reason in reasons])
-        for combined in product(*ways)
-    ]
-
-
-def _nearest_outside(rotary: RotaryAxis, angle: float) -> tuple[float, list[str]]:
-    assert rotary.limits_deg is not None  # an endless rotary always fits
-    low, high = rotary.limits_deg
-    above = high + float(wrap_deg(angle - high))
-    below = low - float(wrap_deg(low - angle))
-    nearest, over = (above, above - high) if above - high <= low - below else (below, low - below)
-    reason = f"{rotary.letter} would stand at {nearest:.4f}, its limits are {low:g} to {high:g}: "
-    return nearest, [
-        reason + f"{over:.4f} degrees too far" if over >= 5e-5 else f"{reason}{over:.0e} degrees too far"
-    ]
-
-
-def wrong_sign(letter: str, program_deg: float, tilt: TiltSign | None) -> list[str]:
-    """Whether a tilt has another sign than was asked for."""
-    sign = -1.0 if tilt == "negative" else 1.0
-    if tilt is None or sign * program_deg >= -SNAP_DEG:
-        return []
-    return [f"{letter} would be programmed at {program_deg:.4f}, a {tilt} tilt was asked for"]
-
-
-def signed_tilt_deg(machine: Machine, tilting: int, program_deg: float) -> float:
-    """A program angle with the sign that a tilt has: an endless rotary's 330 degrees are a tilt of -30."""
-    if machine.rotaries[tilting].limits_deg is not None:
-        return float(program_deg)
-    return float(wrap_deg(program_deg, low_deg=-180.0))
-
-
-_MOST_MOVING = 2
-
-
-def aim_within(
-    machine: Machine,
-    direction: ArrayLike,
-    previous_deg: ArrayLike,
-    within_deg: float,
-    *,
-    held_deg: Mapping[str, float] | None = None,
-    tilt: TiltSign | None = None,
-    rotary_offset_deg: ArrayLike | None = None,
-    free_too: bool = True,
-) -> Aim:
-    """Every way to bring one direction to within so many degrees of the spindle, ordered by least motion.
-
-    As `aim`, and beside its exact solutions: where the direction lies within that of the last moving rotary's line,
-    that rotary counts as free; a solution that a limit stops by so little stands at the limit. With more than two
-    rotaries free to move, others than the outermost are held as well before the answer is no.
-
-    Parameters
-    ----------
-    machine, direction, previous_deg, held_deg, tilt, rotary_offset_deg
-        As `aim` takes them.
-    within_deg : float
-        How far the direction may stay from the spindle.
-    free_too : bool
-        Whether a last rotary that hardly matters counts as free.
-
-    Returns
-    -------
-    Aim
-        Its `short_deg` is that of its best solution.
-
-    Raises
-    ------
-    KinematicsError
-        As `aim`.
-
-    Examples
-    --------
-    >>> from kinematics.machine import Platter
-    >>> from kinematics.rotary import RotaryAxis, RotationSense
     >>> b = RotaryAxis("B", [0, 0, 0], [0, 1, 0], RotationSense.COUNTERCLOCKWISE, (-30.0, 90.0))
-    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.COUNTERCLOCKWISE, None)
     >>> mill = Machine("mill", (b, c), Platter(face_mm=0.0))
-    >>> found = aim_within(mill, [-1.0, 0.0, -1e-5], [0, 0], 0.01)
-    >>> found.best.machine_deg, round(found.short_deg, 6)
+    >>> found = aim(mill, [-1.0, 0.0, -1e-5], [0, 0], tolerance_deg=0.01)
+    >>> found.best.machine_deg, round(found.best.misalignment_deg, 6)
     ((90.0, 0.0), 0.000573)
-    >>> aim_within(mill, [-1.0, 0.0, -1e-5], [0, 0], 0.0001).best is None
+    >>> aim(mill, [-1.0, 0.0, -1e-5], [0, 0], tolerance_deg=0.0001).best is None
     True
     """
-    held = dict(held_deg or {})
-
-    def exactly(more: Mapping[str, float]) -> Aim:
-        return aim(
-            machine,
-            direction,
-            previous_deg,
-            held_deg={**held, **more},
-            tilt=tilt,
-            rotary_offset_deg=rotary_offset_deg,
-        )
-
-    previous = machine.angles(previous_deg)
-    offset = machine.angles(
-        np.zeros(len(machine.rotaries)) if rotary_offset_deg is None else rotary_offset_deg
+    wanted, previous, shape = checked_rows(machine, direction, previous_deg)
+    tolerance = as_number(tolerance_deg, "aim, tolerance")
+    if tolerance < 0.0:
+        raise KinematicsError(f"aim, tolerance: expected 0 or more, found {tolerance:g}")
+    problem = AimProblem(
+        machine,
+        tolerance,
+        checked_held(machine, held_deg),
+        checked_tilt(tilt, "aim, tilt"),
+        _checked_offset(machine, rotary_offset_deg),
     )
-    wanted = normalized(direction, "direction").reshape(3)
-    letter = _hardly_turned(machine, wanted, previous, held, within_deg) if free_too else None
-    if letter is not None:
-        kept = exactly({letter: float(previous[machine.index(letter)])})
-        if kept.reaches(within_deg):
-            return replace(kept, free=(letter,))
-
-    def nearly(more: Mapping[str, float]) -> Aim:
-        return _at_limits(
-            machine, wanted, previous, offset, exactly(more), within_deg, {**held, **more}, tilt
-        )
-
-    found = nearly({})
-    moving = [letter for letter in machine.letters if letter not in held]
-    if found.reaches(within_deg) or len(moving) <= _MOST_MOVING:
-        return found
-    others = []
-    for kept_too in combinations(moving, len(moving) - _MOST_MOVING):
-        ways = nearly({letter: float(previous[machine.index(letter)]) for letter in kept_too})
-        if ways.reaches(within_deg):
-            others.append(ways)
-    return min(others, key=lambda ways: ways.solutions[0].cost_deg) if others else found
+    found = solve(problem, wanted, previous)
+    return _as_aim(problem, found, previous, shape)
 
 
-def _hardly_turned(
-    machine: Machine,
-    wanted: NDArray[np.float64],
-    previous: NDArray[np.float64],
-    held_deg: Mapping[str, float],
-    within_deg: float,
-) -> str | None:
-    """The last of two moving rotaries, where the direction lies along its line to within so much."""
-    fixed = held_axes(machine, previous, held_deg)
-    moving = [i for i in range(len(machine.rotaries)) if i not in fixed]
-    if len(moving) != _MOST_MOVING:
+def checked_tilt(tilt: str | None, what: str) -> TiltSign | None:
+    """The sign of a tilt, or none."""
+    if tilt is None:
         return None
-    last = moving[-1]
-    for i in range(len(machine.rotaries) - 1, last, -1):
-        rotary = machine.rotaries[i]
-        wanted = rotation_about_axis(rotary.direction, rotary.turn_deg(fixed[i])) @ wanted
-    off_line = float(
-        np.degrees(np.arcsin(np.sin(angle_between_rad(machine.rotaries[last].direction, wanted))))
-    )
-    return machine.letters[last] if off_line <= within_deg else None
+    if isinstance(tilt, str) and tilt == "positive":
+        return "positive"
+    if isinstance(tilt, str) and tilt == "negative":
+        return "negative"
+    raise KinematicsError(f'{what}: expected "positive", "negative" or None, found {shown(tilt)}')
 
 
-def _at_limits(
-    machine: Machine,
-    wanted: NDArray[np.float64],
-    previous: NDArray[np.float64],
-    offset: NDArray[np.float64],
-    ways: Aim,
-    within_deg: float,
-    held_deg: Mapping[str, float],
-    tilt: TiltSign | None,
-) -> Aim:
-    """The ways, and those that stand at a limit instead of a hair beyond it."""
-    fixed = held_axes(machine, previous, held_deg)
-    tilting = next(i for i in range(len(machine.rotaries)) if i not in fixed)
-    more: list[Solution] = []
-    for way in ways.solutions:
-        stands = [
-            angle if rotary.limits_deg is None else float(np.clip(angle, *rotary.limits_deg))
-            for rotary, angle in zip(machine.rotaries, way.machine_deg, strict=True)
-        ]
-        zero_deg, letter = float(offset[tilting]), machine.letters[tilting]
-        if wrong_sign(letter, signed_tilt_deg(machine, tilting, stands[tilting] - zero_deg), tilt):
-            # A tilt of a hair to the wrong side is none at all, which has both signs.
-            stands[tilting] = zero_deg
-        if (
-            way.fits
-            or tuple(stands) == way.machine_deg
-            or not machine.rotaries[tilting].within(stands[tilting])
-        ):
-            continue
-        off = float(
-            np.degrees(angle_between_rad(table_pose(machine, stands).turn(wanted), np.array(SPINDLE)))
+def _checked_offset(machine: Machine, rotary_offset_deg: ArrayLike | None) -> Array:
+    if rotary_offset_deg is None:
+        return np.zeros(len(machine.rotaries))
+    offset = machine.angles(rotary_offset_deg)
+    if offset.ndim != 1:
+        raise KinematicsError(
+            f"rotary offsets: expected shape ({len(machine.rotaries)},), found {offset.shape}"
         )
-        if off <= within_deg:
-            more.append(solution_at(machine, tuple(stands), previous, (), off if off > SNAP_DEG else 0.0))
-    if not more:
-        return ways
-    ordered = in_order([*ways.solutions, *more], tilting)
-    return Aim(ordered, ways.free, ordered[0].short_deg)
+    return offset
+
+
+def _as_aim(problem: AimProblem, found: Candidates, previous: Array, shape: tuple[int, ...]) -> Aim:
+    # Where others were held or a rotary was kept, what was tried before may have been wider.
+    slots, count = int(found.valid.any(axis=0).sum()), len(problem.machine.rotaries)
+    if slots < found.valid.shape[1] and found.valid.size:
+        found = replace(
+            found,
+            machine_deg=found.machine_deg[..., :slots],
+            valid=found.valid[:, :slots],
+            feasible=found.feasible[:, :slots],
+            misalignment_deg=found.misalignment_deg[:, :slots],
+        )
+    slots = found.valid.shape[1]
+    return Aim(
+        problem.machine,
+        previous.T.reshape(*shape, count),
+        problem.offset_deg,
+        problem.tilt,
+        np.moveaxis(found.machine_deg, 0, -1).reshape(*shape, slots, count),
+        found.valid.reshape(*shape, slots),
+        found.feasible.reshape(*shape, slots),
+        found.misalignment_deg.reshape(*shape, slots),
+        found.singular.T.reshape(*shape, count),
+        found.tilting.reshape(shape),
+    )
+
+
+def aim_rows(problem: AimProblem, wanted: Array, previous: Array) -> list[Aim]:
+    """The solutions of directions (3, k) of length one from angles (n, k), one `Aim` for each direction."""
+    together = _as_aim(problem, solve(problem, wanted, previous), previous, (wanted.shape[1],))
+    return [together[k] for k in range(wanted.shape[1])]
+
+
+def _beyond(rotary: RotaryAxis, machine_deg: Array) -> Array:
+    """Excess of machine angles (...) over the nearer limit, 0 within the limits (and for NaN)."""
+    if rotary.limits_deg is None:
+        return np.zeros(machine_deg.shape)
+    low, high = rotary.limits_deg
+    excess = np.maximum(machine_deg - high, low - machine_deg)
+    return np.where(excess > SNAP_DEG, excess, 0.0)
+
+
+def _sum_last(array: Array) -> Array:
+    """The sum over a short last axis, from the first to the last whatever the shape."""
+    total = array[..., 0]
+    for i in range(1, array.shape[-1]):
+        total = total + array[..., i]
+    return np.asarray(total)

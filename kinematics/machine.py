@@ -5,6 +5,7 @@ Machine coordinates are what the control displays. Turning a rotary moves the wo
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +14,18 @@ from numpy.typing import ArrayLike, NDArray
 from kinematics.errors import KinematicsError
 from kinematics.rotary import RotaryAxis
 from kinematics.transform import Pose
-from kinematics.validation import as_vector, as_vectors, cross, normalized, read_only
+from kinematics.validation import (
+    ValueEquality,
+    as_array,
+    as_instance,
+    as_number,
+    as_vector,
+    as_vectors,
+    cross,
+    normalized,
+    read_only,
+    shown,
+)
 
 __all__ = [
     "SPINDLE",
@@ -24,7 +36,6 @@ __all__ = [
     "is_horizontal",
     "platter_above_tilt_mm",
     "table_frame",
-    "table_pose",
 ]
 
 SPINDLE = read_only([0.0, 0.0, 1.0])
@@ -34,7 +45,7 @@ _FLAT_BELOW = 0.5
 
 
 @dataclass(frozen=True, eq=False)
-class Travel:
+class Travel(ValueEquality):
     """The ends of the linear axes in machine coordinates, millimetres; each shape (3,) for X, Y, Z."""
 
     low_mm: NDArray[np.float64]
@@ -52,8 +63,8 @@ class Travel:
 
 
 @dataclass(frozen=True, eq=False)
-class Platter:
-    """The face that the fixture is bolted to.
+class Platter(ValueEquality):
+    """Face of the table that the fixture is bolted to.
 
     Attributes
     ----------
@@ -76,12 +87,12 @@ class Platter:
 
     def __post_init__(self) -> None:
         if self.face_mm is not None:
-            as_vector([self.face_mm], 1, "platter, face")
-        if (
-            self.diameter_mm is not None
-            and not as_vector([self.diameter_mm], 1, "platter, diameter")[0] > 0.0
-        ):
-            raise KinematicsError(f"platter, diameter: expected more than 0, found {self.diameter_mm:g}")
+            object.__setattr__(self, "face_mm", as_number(self.face_mm, "platter, face"))
+        if self.diameter_mm is not None:
+            diameter = as_number(self.diameter_mm, "platter, diameter")
+            if not diameter > 0.0:
+                raise KinematicsError(f"platter, diameter: expected more than 0, found {diameter:g}")
+            object.__setattr__(self, "diameter_mm", diameter)
         if self.normal is not None:
             normal = normalized(as_vector(self.normal, 3, "platter, normal"), "platter, normal")
             object.__setattr__(self, "normal", read_only(normal))
@@ -89,7 +100,7 @@ class Platter:
 
 @dataclass(frozen=True)
 class ZReference:
-    """What the machine's Z readings are read with.
+    """Reference of the Z readings: the gauge line, or the tip of a reference tool.
 
     `tool_length_mm` None: the gauge line (tool length offsets are lengths from it). Otherwise Z is read with the
     tip of a reference tool of that length, and so is every Z in the machine's values and in the offsets.
@@ -99,12 +110,13 @@ class ZReference:
 
     def __post_init__(self) -> None:
         if self.tool_length_mm is not None:
-            as_vector([self.tool_length_mm], 1, "reference tool, length")
+            length = as_number(self.tool_length_mm, "reference tool, length")
+            object.__setattr__(self, "tool_length_mm", length)
 
     def to_gauge_line_mm(self, z_mm: ArrayLike) -> NDArray[np.float64]:
-        """Z readings (...) as the gauge line would give them.
+        """Z readings (...) taken with the reference, converted to readings at the gauge line; millimetres.
 
-        A tip that stands on a point holds the gauge line one tool length above it.
+        The gauge line is one tool length above a tip that stands on a point.
 
         Examples
         --------
@@ -113,21 +125,21 @@ class ZReference:
         >>> float(ZReference().to_gauge_line_mm(-200.0))
         -200.0
         """
-        return np.asarray(z_mm, dtype=np.float64) - (self.tool_length_mm or 0.0)
+        return as_array(z_mm, "z") - (self.tool_length_mm or 0.0)
 
     def from_gauge_line_mm(self, z_mm: ArrayLike) -> NDArray[np.float64]:
         """The inverse of `to_gauge_line_mm`."""
-        return np.asarray(z_mm, dtype=np.float64) + (self.tool_length_mm or 0.0)
+        return as_array(z_mm, "z") + (self.tool_length_mm or 0.0)
 
 
 @dataclass(frozen=True, eq=False)
-class Machine:
+class Machine(ValueEquality):
     """A mill whose table turns.
 
     Attributes
     ----------
     name : str
-    rotaries : tuple of Rotary
+    rotaries : tuple of RotaryAxis
         From the machine base outward; the last one carries the work.
     platter : Platter
     travel : Travel or None
@@ -136,7 +148,19 @@ class Machine:
     Raises
     ------
     KinematicsError
-        When there is no rotary, two share a letter, or an upright last rotary has no platter face.
+        When there is no rotary, two share a letter, an upright last rotary has no platter face, or a value is not of
+        its kind.
+
+    Examples
+    --------
+    >>> from kinematics.rotary import RotationSense
+    >>> c = RotaryAxis("C", [-381.0, -203.0, 0.0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> Machine("mill", (c,), Platter(face_mm=-356.0))["C"] == c
+    True
+    >>> Machine("mill", (c,), Platter(face_mm=-356.0))["A"]
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: rotary: expected one of C, found 'A'
     """
 
     name: str
@@ -146,7 +170,17 @@ class Machine:
     z_reference: ZReference = ZReference()
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "rotaries", tuple(self.rotaries))
+        as_instance(self.name, str, "machine, name")
+        if isinstance(self.rotaries, str) or not isinstance(self.rotaries, Iterable):
+            raise KinematicsError(
+                f"machine, rotaries: expected a list of RotaryAxis, found {shown(self.rotaries)}"
+            )
+        rotaries = tuple(as_instance(one, RotaryAxis, "machine, rotaries") for one in self.rotaries)
+        object.__setattr__(self, "rotaries", rotaries)
+        as_instance(self.platter, Platter, "machine, platter")
+        as_instance(self.z_reference, ZReference, "machine, Z reference")
+        if self.travel is not None:
+            as_instance(self.travel, Travel, "machine, travel")
         if not self.rotaries:
             raise KinematicsError("machine: expected at least one rotary, found none")
         if len(set(self.letters)) < len(self.rotaries):
@@ -169,8 +203,12 @@ class Machine:
         """The rotaries' letters, from the base outward."""
         return tuple(rotary.letter for rotary in self.rotaries)
 
+    def __getitem__(self, letter: str) -> RotaryAxis:
+        """The rotary of that letter; any other is refused, naming the letters there are."""
+        return self.rotaries[self.index(letter)]
+
     def index(self, letter: str) -> int:
-        """Where the rotary of that letter stands in every array of angles.
+        """The place of the rotary of that letter in every array of angles.
 
         Raises
         ------
@@ -195,7 +233,7 @@ class Machine:
 
 
 def is_horizontal(rotary: RotaryAxis) -> bool:
-    """Whether a rotary is an indexer's: its line more than 60 degrees from the spindle's."""
+    """True for a rotary that lies flat, as an indexer does: its line more than 60 degrees from the spindle's."""
     return abs(float(rotary.direction[2])) < _FLAT_BELOW
 
 
@@ -231,35 +269,8 @@ def table_frame(machine: Machine) -> Pose:
     return Pose(np.stack([x, cross(z, x), z], axis=-1), origin)
 
 
-def table_pose(machine: Machine, angles_deg: ArrayLike) -> Pose:
-    """Where the table stands at machine angles, seen from where it stood at the all-zero pose.
-
-    Parameters
-    ----------
-    machine : Machine
-    angles_deg : array_like, shape (..., n)
-        Machine angles of the n rotaries, from the base outward.
-
-    Returns
-    -------
-    Pose
-        Leading shape (...): machine coordinates of a point of the table at the all-zero pose in, machine
-        coordinates at those angles out.
-
-    Raises
-    ------
-    KinematicsError
-        When the last axis does not match the rotaries or an angle is not finite.
-    """
-    angles = machine.angles(angles_deg)
-    reached = machine.rotaries[0].turned(angles[..., 0])
-    for i, rotary in enumerate(machine.rotaries[1:], start=1):
-        reached = reached @ rotary.turned(angles[..., i])
-    return reached
-
-
 def platter_above_tilt_mm(machine: Machine) -> float | None:
-    """How far the platter's face stands above the first rotary's line, along the table's z; None for one rotary."""
+    """Height of the platter's face above the first rotary's line, along the table's z; None for one rotary."""
     if len(machine.rotaries) < 2:
         return None
     frame, tilt = table_frame(machine), machine.rotaries[0]

@@ -1,4 +1,4 @@
-"""Which of the nine work offsets each operation gets.
+"""Allocation of the nine work offsets to operations.
 
 RS274/NGC (NISTIR 6556, section 3.5.13) has nine: 1 to 6 are G54 to G59, 7 to 9 are G59.1 to G59.3.
 """
@@ -17,6 +17,7 @@ __all__ = ["OffsetAllocation", "OffsetConflict", "assign_work_offsets", "work_of
 
 COUNT = 9
 SAME_WITHIN_MM = 1e-6
+"""Offsets that differ by no more are one: a nanometre is less than any control stores."""
 
 
 def work_offset_code(number: int) -> str:
@@ -31,8 +32,8 @@ def work_offset_code(number: int) -> str:
         ...
     kinematics.errors.KinematicsError: work offset: expected 1 to 9, found 10
     """
-    if not 1 <= number <= COUNT:
-        raise KinematicsError(f"work offset: expected 1 to {COUNT}, found {number}")
+    if isinstance(number, bool) or not isinstance(number, int) or not 1 <= number <= COUNT:
+        raise KinematicsError(f"work offset: expected 1 to {COUNT}, found {number!r}")
     return f"G{53 + number}" if number <= 6 else f"G59.{number - 6}"
 
 
@@ -47,20 +48,20 @@ class OffsetConflict:
 
 @dataclass(frozen=True)
 class OffsetAllocation:
-    """The numbers, in the order of the operations.
+    """Allocated work offset numbers, in the order of the operations.
 
     Attributes
     ----------
     numbers : tuple of int
-    before_each : bool
+    shared : bool
         True where there are more operations than work offsets: the ones that named no number share one, which
         must be set again before each of them.
-    clashes : tuple of Clash
+    conflicts : tuple of OffsetConflict
     """
 
     numbers: tuple[int, ...]
-    before_each: bool
-    clashes: tuple[OffsetConflict, ...]
+    shared: bool
+    conflicts: tuple[OffsetConflict, ...]
 
 
 def assign_work_offsets(placed: Sequence[PlacedOperation | UnreachableOperation]) -> OffsetAllocation:
@@ -79,19 +80,19 @@ def assign_work_offsets(placed: Sequence[PlacedOperation | UnreachableOperation]
     asked = {one.work_offset for one in placed if one.work_offset is not None}
     open_numbers = [number for number in range(1, COUNT + 1) if number not in asked]
     wanting = sum(one.work_offset is None for one in placed)
-    before_each = wanting > len(open_numbers)
-    if before_each and not open_numbers:
+    shared = wanting > len(open_numbers)
+    if shared and not open_numbers:
         raise KinematicsError(
             f"work offsets: expected at most {COUNT}, found all {COUNT} taken and {wanting} operations without one"
         )
-    choices = iter([open_numbers[0]] * wanting if before_each else open_numbers)
+    choices = iter([open_numbers[0]] * wanting if shared else open_numbers)
     numbers = tuple(next(choices) if one.work_offset is None else one.work_offset for one in placed)
-    return OffsetAllocation(numbers, before_each, _clashes(placed))
+    return OffsetAllocation(numbers, shared, _conflicts(placed))
 
 
-def _clashes(placed: Sequence[PlacedOperation | UnreachableOperation]) -> tuple[OffsetConflict, ...]:
+def _conflicts(placed: Sequence[PlacedOperation | UnreachableOperation]) -> tuple[OffsetConflict, ...]:
     first_with: dict[int, int] = {}
-    clashes = []
+    conflicts = []
     for i, one in enumerate(placed):
         if one.work_offset is None or isinstance(one, UnreachableOperation):
             continue
@@ -101,5 +102,5 @@ def _clashes(placed: Sequence[PlacedOperation | UnreachableOperation]) -> tuple[
             isinstance(before, PlacedOperation)
             and np.abs(one.offset_mm - before.offset_mm).max() > SAME_WITHIN_MM
         ):
-            clashes.append(OffsetConflict(one.work_offset, first, i))
-    return tuple(clashes)
+            conflicts.append(OffsetConflict(one.work_offset, first, i))
+    return tuple(conflicts)

@@ -1,4 +1,4 @@
-"""Planes of operations: which direction of the part must face the spindle, and what the plane calls its own x."""
+"""Planes of operations: an outward normal that must face the spindle, and the plane's own x direction."""
 
 from __future__ import annotations
 
@@ -11,7 +11,16 @@ from numpy.typing import ArrayLike, NDArray
 from kinematics.errors import KinematicsError
 from kinematics.euler_angles import Turn, rotation_from_intrinsic
 from kinematics.transform import rotation_about_axis
-from kinematics.validation import as_vector, cross, normalized, read_only
+from kinematics.validation import (
+    ValueEquality,
+    as_count,
+    as_instance,
+    as_number,
+    as_vector,
+    cross,
+    normalized,
+    read_only,
+)
 
 __all__ = ["Plane", "circular_pattern", "plane_from_normal", "plane_from_rotations", "plane_through"]
 
@@ -19,7 +28,7 @@ _STRAIGHT = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
-class Plane:
+class Plane(ValueEquality):
     """A plane of the part.
 
     Attributes
@@ -47,12 +56,12 @@ class Plane:
 
 
 def plane_from_normal(normal: ArrayLike) -> Plane:
-    """A plane of which only the outward direction is known, in part coordinates."""
+    """A plane with an outward direction, in part coordinates, and no x of its own."""
     return Plane(as_vector(normal, 3, "normal"))
 
 
 def plane_from_rotations(turns: Sequence[Turn]) -> Plane:
-    """A plane reached from the part's own top by turns about the moving axes; z ends as its normal.
+    """A plane turned from the part's own top about the moving axes; z ends as its normal.
 
     Examples
     --------
@@ -80,7 +89,7 @@ def plane_through(origin_side_mm: ArrayLike, toward_x_mm: ArrayLike, on_y_side_m
     Raises
     ------
     KinematicsError
-        When the points lie on one line (or so nearly that no plane can be told), or two are one.
+        When the points lie on one line (or so nearly that they determine no plane), or two are one.
 
     Examples
     --------
@@ -103,7 +112,7 @@ def plane_through(origin_side_mm: ArrayLike, toward_x_mm: ArrayLike, on_y_side_m
 def circular_pattern(
     plane: Plane, origin_mm: ArrayLike, count: int, step_deg: float
 ) -> tuple[tuple[Plane, NDArray[np.float64]], ...]:
-    """A plane and its origin, and the same turned about the part's z by one step, two, ... `count` in all.
+    """A plane and its origin, repeated about the part's z `count` times in all.
 
     Parameters
     ----------
@@ -131,8 +140,8 @@ def circular_pattern(
     >>> [origin.tolist() for _, origin in pattern[:2]]
     [[0.0, -18.0, -12.0], [18.0, 0.0, -12.0]]
     """
-    if count < 1:
-        raise KinematicsError(f"repeat, count: expected 1 or more, found {count}")
+    as_instance(plane, Plane, "repeat, plane")
+    count, step_deg = as_count(count, "repeat, count"), as_number(step_deg, "repeat, step")
     origin = as_vector(origin_mm, 3, "origin")
     turned = []
     for k in range(count):

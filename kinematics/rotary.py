@@ -11,13 +11,23 @@ from numpy.typing import ArrayLike, NDArray
 from kinematics.angles import SNAP_DEG, equivalent_angles_deg, wrap_deg
 from kinematics.errors import KinematicsError
 from kinematics.transform import Pose, rotation_about_line
-from kinematics.validation import as_vector, cross, normalized, read_only
+from kinematics.validation import (
+    ValueEquality,
+    as_array,
+    as_instance,
+    as_number,
+    as_real,
+    as_vector,
+    cross,
+    normalized,
+    read_only,
+)
 
 __all__ = ["AxisRelation", "RotaryAxis", "RotationSense", "common_perpendicular"]
 
 
 class RotationSense(enum.Enum):
-    """How *the table* turns on a positive move, for an eye at the axis' positive end looking to the origin.
+    """Sense in which *the table* turns on a positive move, for an eye at the axis' positive end looking to the origin.
 
     ISO 841 moves the tool right-handed against the work; a table that follows it turns clockwise.
     """
@@ -32,7 +42,7 @@ class RotationSense(enum.Enum):
 
 
 @dataclass(frozen=True, eq=False)
-class RotaryAxis:
+class RotaryAxis(ValueEquality):
     """A rotary axis of a table, given at the all-zero pose.
 
     Attributes
@@ -43,7 +53,7 @@ class RotaryAxis:
         Any point of its line, in machine coordinates.
     direction : ndarray, shape (3,)
         Of its line, toward the positive end; stored at length one. Need not be square to anything.
-    positive_turn : Sense
+    positive_turn : RotationSense
         There is no default: a wrong one breaks spindles.
     limits_deg : (float, float) or None
         Machine angles it can reach, both included; None turns endlessly.
@@ -58,7 +68,7 @@ class RotaryAxis:
     Examples
     --------
     >>> tilt = RotaryAxis("A", [0.0, 10.0, -5.0], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
-    >>> tilt.turned(90.0).apply([0.0, 10.0, 0.0]).tolist()   # what stood above now lies toward +Y
+    >>> tilt.pose_at(90.0).apply([0.0, 10.0, 0.0]).tolist()   # what stood above now lies toward +Y
     [0.0, 15.0, -5.0]
     >>> RotaryAxis("A", [0, 0, 0], [0, 0, 0], RotationSense.CLOCKWISE, None)
     Traceback (most recent call last):
@@ -74,17 +84,17 @@ class RotaryAxis:
     zero_deg: float = 0.0
 
     def __post_init__(self) -> None:
-        if self.letter not in ("A", "B", "C"):
+        if not isinstance(self.letter, str) or self.letter not in ("A", "B", "C"):
             raise KinematicsError(f"rotary letter: expected A, B or C, found {self.letter!r}")
         if not isinstance(self.positive_turn, RotationSense):
             raise KinematicsError(
-                f"rotary {self.letter}, positive_turn: expected a Sense, found {self.positive_turn!r}"
+                f"rotary {self.letter}, positive_turn: expected a RotationSense, found {self.positive_turn!r}"
             )
         what = f"rotary {self.letter}"
         object.__setattr__(self, "point_mm", read_only(as_vector(self.point_mm, 3, f"{what}, point")))
         direction = normalized(as_vector(self.direction, 3, f"{what}, direction"), f"{what}, direction")
         object.__setattr__(self, "direction", read_only(direction))
-        as_vector([self.zero_deg], 1, f"{what}, zero")
+        object.__setattr__(self, "zero_deg", as_number(self.zero_deg, f"{what}, zero"))
         if self.limits_deg is not None:
             low, high = as_vector(self.limits_deg, 2, f"{what}, limits").tolist()
             if low > high:
@@ -94,12 +104,14 @@ class RotaryAxis:
             object.__setattr__(self, "limits_deg", (low, high))
 
     def turn_deg(self, machine_deg: ArrayLike) -> NDArray[np.float64]:
-        """How far the table stands turned, right-handed about the direction, at machine angles (...)."""
-        return self.positive_turn.sign * (np.asarray(machine_deg, dtype=np.float64) - self.zero_deg)
+        """The table's rotation, right-handed about the direction, at machine angles (...)."""
+        return self.positive_turn.sign * (
+            as_real(machine_deg, f"rotary {self.letter}, angle") - self.zero_deg
+        )
 
     def machine_deg(self, turn_deg: ArrayLike) -> NDArray[np.float64]:
-        """The machine angle at which the table stands turned by `turn_deg`; the inverse of `turn_deg`."""
-        return self.positive_turn.sign * np.asarray(turn_deg, dtype=np.float64) + self.zero_deg
+        """The machine angles at which the table is turned by `turn_deg` (...); the inverse of `turn_deg`."""
+        return self.positive_turn.sign * as_real(turn_deg, f"rotary {self.letter}, turn") + self.zero_deg
 
     def off_zero_deg(self, machine_deg: ArrayLike) -> NDArray[np.float64]:
         """Machine angles (...) counted from the zero pose, for sines and cosines: whole turns may be left out.
@@ -107,22 +119,23 @@ class RotaryAxis:
         Taking them off before the zero is subtracted keeps the digits that a large angle would round away:
         36000.1 less 0.1 is wrong by 1e-10 mm at one metre.
         """
-        angle = np.asarray(machine_deg, dtype=np.float64)
+        angle = as_real(machine_deg, f"rotary {self.letter}, angle")
         return angle - 360.0 * np.rint(angle / 360.0) - self.zero_deg if self.zero_deg else angle
 
-    def turned(self, machine_deg: ArrayLike) -> Pose:
-        """Where what it carries stands at machine angles (...), seen from where it stood at the zero pose."""
-        turn_deg = self.positive_turn.sign * self.off_zero_deg(machine_deg)
+    def pose_at(self, machine_deg: ArrayLike) -> Pose:
+        """The pose, at machine angles (...), of what it carries relative to the zero pose."""
+        angle = as_array(machine_deg, f"rotary {self.letter}, angle")
+        turn_deg = self.positive_turn.sign * self.off_zero_deg(angle)
         return rotation_about_line(self.point_mm, self.direction, turn_deg)
 
     def within(self, machine_deg: ArrayLike) -> NDArray[np.bool_]:
-        """Which machine angles (...) lie within the limits (to `SNAP_DEG`)."""
-        angle = np.asarray(machine_deg, dtype=np.float64)
+        """Mask of the machine angles (...) that lie within the limits, to `SNAP_DEG`."""
+        angle = as_real(machine_deg, f"rotary {self.letter}, angle")
         low, high = self.limits_deg or (-np.inf, np.inf)
         return np.asarray((angle >= low - SNAP_DEG) & (angle <= high + SNAP_DEG))
 
-    def every_wrap_deg(self, machine_deg: float, offset_deg: float = 0.0) -> NDArray[np.float64]:
-        """Every machine angle within the limits at which the table stands as it does at `machine_deg`.
+    def equivalent_angles_deg(self, machine_deg: float, offset_deg: float = 0.0) -> NDArray[np.float64]:
+        """Machine angles within the limits that are equivalent to `machine_deg`: a whole number of turns apart.
 
         An endless rotary has one: that whose program angle (less its work offset, `offset_deg`) is in 0 to 360.
 
@@ -142,6 +155,8 @@ class RotaryAxis:
         KinematicsError
             When an angle is not finite.
         """
+        machine_deg = as_number(machine_deg, f"rotary {self.letter}, angle")
+        offset_deg = as_number(offset_deg, f"rotary {self.letter}, offset")
         if self.limits_deg is None:
             return wrap_deg([machine_deg - offset_deg]) + offset_deg
         return equivalent_angles_deg(machine_deg, *self.limits_deg)
@@ -159,13 +174,15 @@ class RotaryAxis:
         ndarray, shape (...)
             Positive as the rotary counts, whatever its sense. Half a turn of an endless one is -180.
         """
-        move = np.asarray(to_deg, dtype=np.float64) - np.asarray(from_deg, dtype=np.float64)
+        move = as_real(to_deg, f"rotary {self.letter}, angle") - as_real(
+            from_deg, f"rotary {self.letter}, angle"
+        )
         return move if self.limits_deg is not None else wrap_deg(move, low_deg=-180.0)
 
 
 @dataclass(frozen=True, eq=False)
-class AxisRelation:
-    """How two lines lie to each other.
+class AxisRelation(ValueEquality):
+    """Distance, angle and nearest points of two lines.
 
     Attributes
     ----------
@@ -184,16 +201,16 @@ class AxisRelation:
 
 
 def common_perpendicular(first: RotaryAxis, second: RotaryAxis) -> AxisRelation:
-    """How the lines of two rotaries lie to each other at the all-zero pose.
+    """Distance, angle and nearest points of the lines of two rotaries at the all-zero pose.
 
     Parameters
     ----------
-    first, second : Rotary
+    first, second : RotaryAxis
         Their senses and zeros do not count, their directions do: a line turned about has the supplement as its angle.
 
     Returns
     -------
-    Gap
+    AxisRelation
         In machine coordinates. Lines whose angle has a sine below 1e-12 are taken as parallel.
 
     Notes
@@ -208,6 +225,8 @@ def common_perpendicular(first: RotaryAxis, second: RotaryAxis) -> AxisRelation:
     >>> round(gap.distance_mm, 6), gap.angle_deg
     (0.1, 90.0)
     """
+    as_instance(first, RotaryAxis, "first rotary")
+    as_instance(second, RotaryAxis, "second rotary")
     across = cross(first.direction, second.direction)
     sine, cosine = float(np.linalg.norm(across)), float(first.direction @ second.direction)
     between = second.point_mm - first.point_mm

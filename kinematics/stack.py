@@ -1,4 +1,4 @@
-"""What stands between platter face and part zero: the stack, from the platter up."""
+"""The stack: everything between platter face and part zero, from the platter up."""
 
 from __future__ import annotations
 
@@ -6,30 +6,44 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from kinematics.euler_angles import Turn, rotation_from_intrinsic
+from kinematics.errors import KinematicsError
+from kinematics.euler_angles import Turn, checked_turns, rotation_from_intrinsic
 from kinematics.transform import IDENTITY, Pose, translation
-from kinematics.validation import as_vectors
+from kinematics.validation import as_instance, as_number, as_vector, shown
 
-__all__ = ["StackStep", "cumulative_frames", "running_heights_mm", "stack_pose"]
+__all__ = ["StackStep", "cumulative_frames", "stack_pose"]
 
 
 @dataclass(frozen=True)
 class StackStep:
-    """One thing of the stack.
+    """One element of the stack.
 
     Attributes
     ----------
     name : str
     up_mm : float
-        How far it lifts what stands on it, along z of the frame reached so far.
+        Lift of what stands on it, along z of the frame it stands in.
     shift_mm : (float, float)
-        How far it moves it along x and y of that frame.
+        Shift of what stands on it, along x and y of that frame.
     rotate : tuple of (axis, degrees)
         Then turns about the axes as turned so far, in order (a wedge, an angle plate).
     turn_deg : float
-        Then a turn about z (how it is clocked). Right-handed.
+        Then a turn about z (its clocking). Right-handed.
+
+    Raises
+    ------
+    KinematicsError
+        When a value is not a finite number, or not of the stated form.
+
+    Examples
+    --------
+    >>> StackStep("wedge", up_mm=30.0, rotate=[("x", 15.0)]).rotate
+    (('x', 15.0),)
+    >>> StackStep("post", up_mm="95")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: post, up: expected a number, found '95'
     """
 
     name: str
@@ -38,16 +52,27 @@ class StackStep:
     rotate: tuple[Turn, ...] = ()
     turn_deg: float = 0.0
 
+    def __post_init__(self) -> None:
+        name = as_instance(self.name, str, "stack step, name")
+        object.__setattr__(self, "up_mm", as_number(self.up_mm, f"{name}, up"))
+        shift = as_vector(self.shift_mm, 2, f"{name}, shift")
+        object.__setattr__(self, "shift_mm", tuple(shift.tolist()))
+        object.__setattr__(self, "rotate", checked_turns(self.rotate, f"{name}, rotate"))
+        object.__setattr__(self, "turn_deg", as_number(self.turn_deg, f"{name}, turn"))
+
     def pose(self) -> Pose:
-        """What stands on the step, seen from what it stands on."""
-        x_mm, y_mm = as_vectors(self.shift_mm, 2, f"{self.name}, shift").tolist()
-        (up_mm,) = as_vectors([self.up_mm], 1, f"{self.name}, up").tolist()
+        """The frame on top of the step, relative to the frame that it stands in."""
         turned = rotation_from_intrinsic((*self.rotate, ("z", self.turn_deg)))
-        return translation(x_mm, y_mm, up_mm) @ Pose(turned, np.zeros(3))
+        return translation(*self.shift_mm, self.up_mm) @ Pose(turned, np.zeros(3))
 
 
 def cumulative_frames(steps: Iterable[StackStep]) -> tuple[Pose, ...]:
-    """The frames reached after no step, the first, the second, ... in the table frame.
+    """The frames on top of no step, of the first, of the second, ... in the table frame.
+
+    Raises
+    ------
+    KinematicsError
+        When a step is not a `StackStep`.
 
     Examples
     --------
@@ -55,19 +80,16 @@ def cumulative_frames(steps: Iterable[StackStep]) -> tuple[Pose, ...]:
     >>> [frame.translation_mm.tolist() for frame in cumulative_frames([plate, post])]
     [[0.0, 0.0, 0.0], [0.0, 0.0, 20.0], [0.0, 1.0, 115.0]]
     """
+    if isinstance(steps, str) or not isinstance(steps, Iterable):
+        raise KinematicsError(f"stack: expected a list of StackStep, found {shown(steps)}")
     frames = [IDENTITY]
     for step in steps:
-        frames.append(frames[-1] @ step.pose())
+        frames.append(frames[-1] @ as_instance(step, StackStep, "stack").pose())
     return tuple(frames)
 
 
-def running_heights_mm(steps: Iterable[StackStep]) -> NDArray[np.float64]:
-    """Height over the platter face, along the table's z, after each step, shape (k,)."""
-    return np.array([frame.translation_mm[2] for frame in cumulative_frames(steps)[1:]])
-
-
 def stack_pose(steps: Iterable[StackStep]) -> Pose:
-    """The part's frame in the table frame: where the stack ends. No steps put part zero on the platter.
+    """The part's frame in the table frame: the end of the stack. No steps put part zero on the platter.
 
     Examples
     --------

@@ -7,17 +7,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.machine import table_frame, table_pose
+from kinematics.forward import table_pose
+from kinematics.machine import table_frame
 from kinematics.transform import Pose
-from kinematics.validation import as_vectors, read_only
+from kinematics.validation import ValueEquality, as_instance, as_vector, read_only
 from kinematics.work_offsets import Setup
 
 __all__ = ["TouchOff", "compare_touch_off", "with_touched_zero"]
 
 
 @dataclass(frozen=True, eq=False)
-class TouchOff:
-    """Where part zero was touched off and where the stack puts it, millimetres in the table frame.
+class TouchOff(ValueEquality):
+    """Part zero as touched off and as the stack gives it, millimetres in the table frame.
 
     Attributes
     ----------
@@ -27,6 +28,10 @@ class TouchOff:
     touched_mm: NDArray[np.float64]
     stack_mm: NDArray[np.float64]
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "touched_mm", read_only(as_vector(self.touched_mm, 3, "touched")))
+        object.__setattr__(self, "stack_mm", read_only(as_vector(self.stack_mm, 3, "stack")))
+
     @property
     def difference_mm(self) -> NDArray[np.float64]:
         """Touched minus stack, shape (3,): +z is a stack that stands higher than its steps add up to."""
@@ -34,12 +39,12 @@ class TouchOff:
 
     @property
     def distance_mm(self) -> float:
-        """How far apart the two lie."""
+        """Distance between the two, millimetres."""
         return float(np.linalg.norm(self.difference_mm))
 
 
 def compare_touch_off(setup: Setup, touched_mm: ArrayLike, machine_deg: ArrayLike) -> TouchOff:
-    """How far a touched-off part zero lies from where the stack says it should be.
+    """Compare a touched-off part zero with the one that the stack gives.
 
     Parameters
     ----------
@@ -52,7 +57,7 @@ def compare_touch_off(setup: Setup, touched_mm: ArrayLike, machine_deg: ArrayLik
 
     Returns
     -------
-    Touch
+    TouchOff
         Both points in the table frame, mm.
 
     Raises
@@ -65,18 +70,20 @@ def compare_touch_off(setup: Setup, touched_mm: ArrayLike, machine_deg: ArrayLik
     A chip of 0.15 mm under the standoff, found with the table tipped back:
 
     >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.work_offsets import Setup
     >>> from kinematics.rotary import RotaryAxis, RotationSense
     >>> from kinematics.stack import StackStep
     >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
-    >>> setup = set_up(Machine("mill", (a,), Platter()), [StackStep("post", up_mm=100.0)])
+    >>> setup = Setup.from_stack(Machine("mill", (a,), Platter()), [StackStep("post", up_mm=100.0)])
     >>> compare_touch_off(setup, [0.0, -100.15, -50.0], [-90.0]).difference_mm.round(9).tolist()
     [0.0, 0.0, 0.15]
     """
-    read = as_vectors(touched_mm, 3, "touched").reshape(3)
-    at_zero_pose = table_pose(setup.machine, machine_deg).inverse().apply(read)
+    as_instance(setup, Setup, "touch-off, setup")
+    read = as_vector(touched_mm, 3, "touched")
+    angles = as_vector(setup.machine.angles(machine_deg), len(setup.machine.rotaries), "touched, angles")
+    at_zero_pose = table_pose(setup.machine, angles).inverse().apply(read)
     touched = table_frame(setup.machine).inverse().apply(at_zero_pose)
-    return TouchOff(read_only(touched), read_only(setup.part_in_table.translation_mm))
+    return TouchOff(touched, setup.part_in_table.translation_mm)
 
 
 def with_touched_zero(setup: Setup, touch: TouchOff) -> Setup:
@@ -85,7 +92,7 @@ def with_touched_zero(setup: Setup, touch: TouchOff) -> Setup:
     Parameters
     ----------
     setup : Setup
-    touch : Touch
+    touch : TouchOff
         From `compare_touch_off`.
 
     Returns
@@ -93,4 +100,5 @@ def with_touched_zero(setup: Setup, touch: TouchOff) -> Setup:
     Setup
         The given one is left as it was.
     """
+    as_instance(touch, TouchOff, "touch-off")
     return replace(setup, part_in_table=Pose(setup.part_in_table.rotation, touch.touched_mm))

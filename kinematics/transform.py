@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import sincos_deg
 from kinematics.errors import KinematicsError
-from kinematics.validation import as_vectors, normalized, read_only
+from kinematics.validation import ValueEquality, as_vectors, normalized, read_only
 
 __all__ = [
     "IDENTITY",
@@ -28,11 +28,11 @@ __all__ = [
 ]
 
 RIGID_WITHIN = 1e-9
-"""How far a rotation's rows may be from square and of length one: 1e-9 mm at one metre is 1e-12 of it."""
+"""Tolerance of a rotation's rows for being square and of length one: 1e-9 mm at one metre is 1e-12 of it."""
 
 
 @dataclass(frozen=True, eq=False)
-class Pose:
+class Pose(ValueEquality):
     """A rigid pose: a rotation and a translation, over any leading shape.
 
     Attributes
@@ -118,9 +118,9 @@ class Pose:
 
     def apply(self, points_mm: ArrayLike) -> NDArray[np.float64]:
         """Points of the inner frame, shape (..., 3), in the outer frame; millimetres."""
-        return self.turn(points_mm) + self.translation_mm
+        return self.rotate(points_mm) + self.translation_mm
 
-    def turn(self, directions: ArrayLike) -> NDArray[np.float64]:
+    def rotate(self, directions: ArrayLike) -> NDArray[np.float64]:
         """Directions of the inner frame, shape (..., 3), in the outer frame: turned, not moved."""
         vectors = as_vectors(directions, 3, "directions")
         return np.asarray((self.rotation @ vectors[..., None])[..., 0])
@@ -131,7 +131,7 @@ class Pose:
         return Pose.from_rigid(back, -(back @ self.translation_mm[..., None])[..., 0])
 
     def __matmul__(self, inner: Pose) -> Pose:
-        """The pose of what stands at `inner` within this one."""
+        """The chained pose: `inner` stands within this one."""
         moved = (self.rotation @ inner.translation_mm[..., None])[..., 0] + self.translation_mm
         return Pose.from_rigid(self.rotation @ inner.rotation, moved)
 
@@ -142,7 +142,7 @@ def rotation_about_axis(direction: ArrayLike, angle_deg: ArrayLike) -> NDArray[n
     Parameters
     ----------
     direction : array_like, shape (..., 3)
-        The direction turned about, of any length but none.
+        Rotation axis; any non-zero vector.
     angle_deg : array_like, shape (...)
         Right-handed: counterclockwise for an eye at the direction's head looking back.
 
@@ -173,7 +173,7 @@ def rotation_about_axis(direction: ArrayLike, angle_deg: ArrayLike) -> NDArray[n
 
 
 def rotation_about_line(point_mm: ArrayLike, direction: ArrayLike, angle_deg: ArrayLike) -> Pose:
-    """The pose reached by turning about a line in space.
+    """Pose of a right-handed turn about a line in space.
 
     Parameters
     ----------
@@ -201,12 +201,12 @@ def rotation_about_line(point_mm: ArrayLike, direction: ArrayLike, angle_deg: Ar
 
 
 def translation(x_mm: float = 0.0, y_mm: float = 0.0, z_mm: float = 0.0) -> Pose:
-    """A pose that is moved but not turned; millimetres.
+    """Pose of a translation without a rotation.
 
     Parameters
     ----------
     x_mm, y_mm, z_mm : float
-        Where the inner frame's origin stands in the outer frame.
+        The inner frame's origin in the outer frame.
 
     Returns
     -------

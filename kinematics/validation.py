@@ -23,6 +23,7 @@ __all__ = [
     "as_count",
     "as_instance",
     "as_number",
+    "as_real",
     "as_vector",
     "as_vectors",
     "normalized",
@@ -43,13 +44,31 @@ def shown(value: object) -> str:
 def as_array(values: ArrayLike, what: str) -> NDArray[np.float64]:
     """Finite float64 numbers of any shape, or a refusal that names `what`.
 
-    Text, None, complex numbers and ragged lists are refused, not converted.
+    As `as_real`; NaN and infinity are refused too.
 
     Examples
     --------
     >>> as_array([[1, 2], [3, 4]], "points").shape
     (2, 2)
-    >>> as_array([[1, 2], [3]], "points")
+    >>> as_array([0.0, float("nan")], "points")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: points: expected finite numbers, found NaN or infinity
+    """
+    array = as_real(values, what)
+    if not np.isfinite(array).all():
+        raise KinematicsError(f"{what}: expected finite numbers, found NaN or infinity")
+    return array
+
+
+def as_real(values: ArrayLike, what: str) -> NDArray[np.float64]:
+    """Float64 numbers of any shape, or a refusal that names `what`.
+
+    Text, None, complex numbers and ragged lists are refused, not converted.
+
+    Examples
+    --------
+    >>> as_real([[1, 2], [3]], "points")
     Traceback (most recent call last):
         ...
     kinematics.errors.KinematicsError: points: expected numbers, found [[1, 2], [3]]
@@ -61,13 +80,11 @@ def as_array(values: ArrayLike, what: str) -> NDArray[np.float64]:
         array = None
     if array is None:
         raise KinematicsError(f"{what}: expected numbers, found {shown(values)}")
-    if not np.isfinite(array).all():
-        raise KinematicsError(f"{what}: expected finite numbers, found NaN or infinity")
     return array
 
 
 def _are_real(array: NDArray[Any]) -> bool:
-    """Whether there are real numbers in it: numpy reads "1" as one and drops an imaginary part with a mere warning."""
+    """True for real numbers: numpy itself reads "1" as one and drops an imaginary part with a mere warning."""
     kind = array.dtype.kind
     return kind in "fiu" or (kind == "O" and all(isinstance(one, Real) for one in array.flat))
 
@@ -156,7 +173,8 @@ def as_instance(value: object, kind: type[Kind], what: str) -> Kind:
     kinematics.errors.KinematicsError: name: expected a str, found [0, 0, 1]
     """
     if not isinstance(value, kind):
-        raise KinematicsError(f"{what}: expected a {kind.__name__}, found {shown(value)}")
+        article = "an" if kind.__name__[0] in "AEIOU" else "a"
+        raise KinematicsError(f"{what}: expected {article} {kind.__name__}, found {shown(value)}")
     return value
 
 

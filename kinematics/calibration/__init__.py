@@ -1,16 +1,14 @@
-"""Finding the pivots: from probe readings to the rotaries' lines, and how sure they are.
+"""Calibration of a machine's rotaries: their lines from probe readings, with uncertainties.
 
 Not imported by `kinematics` itself: a work offset needs none of it. Lengths are millimetres, angles degrees.
 """
 
-from kinematics.calibration.blunders.blunder import Blunder
+from kinematics.calibration.blunders.blunder import Blunder, CoordinateError
 from kinematics.calibration.blunders.gross_errors import find_gross_errors
 from kinematics.calibration.blunders.search import find_blunders
-from kinematics.calibration.circle_fit import RoundFit, fit_round
-from kinematics.calibration.diagnostics import FitDiagnostic, check_fit, outside_travels
-from kinematics.calibration.fit import fit_pivots, line_numbers, region_holds, region_of
-from kinematics.calibration.lengths import in_unit
-from kinematics.calibration.line_parameters import derotated_points
+from kinematics.calibration.fit import fit_pivots
+from kinematics.calibration.fit_checks import FitDiagnostic, check_fit, outside_travels
+from kinematics.calibration.line_parameters import derotated_points, relative_line_parameters
 from kinematics.calibration.planning import (
     PlannedTarget,
     PoseGain,
@@ -34,18 +32,19 @@ from kinematics.calibration.results import (
     ReadingFit,
     TargetFit,
 )
-from kinematics.calibration.simulation import Grade, Mark, grade, perturbed_machine, simulated_readings
+from kinematics.calibration.robust import LOSSES
+from kinematics.calibration.simulation import perturbed_machine, simulated_readings
 from kinematics.calibration.statistics import coverage_factor, region_factor
 
 __all__ = [
+    "LOSSES",
     "Blunder",
+    "CoordinateError",
     "Estimate",
     "Fit",
     "FitDiagnostic",
     "FixedParameter",
-    "Grade",
     "LineFit",
-    "Mark",
     "Outlier",
     "PairFit",
     "PlannedTarget",
@@ -53,7 +52,6 @@ __all__ = [
     "PredictedUncertainty",
     "ReadingFit",
     "Readings",
-    "RoundFit",
     "TargetFit",
     "TargetKind",
     "candidate_poses",
@@ -64,11 +62,7 @@ __all__ = [
     "find_blunders",
     "find_gross_errors",
     "fit_pivots",
-    "fit_round",
-    "grade",
-    "in_unit",
     "is_accessible",
-    "line_numbers",
     "optimal_poses",
     "outside_limits",
     "outside_travels",
@@ -78,7 +72,6 @@ __all__ = [
     "rank_added_poses",
     "readings_from_rows",
     "region_factor",
-    "region_holds",
-    "region_of",
+    "relative_line_parameters",
     "simulated_readings",
 ]

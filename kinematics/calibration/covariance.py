@@ -1,4 +1,4 @@
-"""Covariances of lines and targets, and numbers that follow from them."""
+"""Covariance of the lines' parameters, and propagation of uncertainty to quantities derived from them."""
 
 from __future__ import annotations
 
@@ -8,90 +8,93 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.calibration.line_parameters import tilted_direction_with_jacobian
+from kinematics.calibration.linear_algebra import inverse, pseudo_inverse
 from kinematics.calibration.results import Estimate
 from kinematics.calibration.solve import Adjusted
 
 __all__ = ["Covariance", "EstimatedLine", "embed", "estimated_lines", "line_covariance"]
 
-_HELD = 1e-3
-_FOLLOWS_MM = 1e-4
+_FIXED_SHARE = 1e-3
+"""Share (squares) of a gradient that may lie along fixed combinations before the quantity counts as fixed."""
+_SENSITIVE_MM = 1e-4
+"""Millimetres for 0.01 degrees below which a fixed direction does not matter: a tenth of a micrometre."""
 
 
 @dataclass(frozen=True, eq=False)
 class Covariance:
-    """What is known of the lines' scaled numbers (4n,), up to the scatter.
+    """Covariance of the lines' scaled parameters (4n,).
 
     Attributes
     ----------
-    shape : ndarray, shape (4n, 4n)
-        Covariance for a scatter of 1.
+    cofactor : ndarray, shape (4n, 4n)
+        Cofactor matrix: the covariance for a standard deviation of 1.
     free : ndarray, shape (4n, f)
-        Orthonormal; what is square to it is held.
+        Orthonormal basis of what is estimable; what is orthogonal to it is fixed.
     sigma : float or None
     factor : float or None
-        From standard to expanded uncertainty.
-    lean_mm : ndarray, shape (4n, r)
-        How the lines' scaled numbers follow leans that were held, by the most that 0.01 degrees of them can do.
+        Coverage factor, from standard to expanded uncertainty.
+    tilt_sensitivity_mm : ndarray, shape (4n, r)
+        Change of the scaled parameters for 0.01 degrees of each combination of the fixed tilts.
     """
 
-    shape: NDArray[np.float64]
+    cofactor: NDArray[np.float64]
     free: NDArray[np.float64]
     sigma: float | None
     factor: float | None
-    lean_mm: NDArray[np.float64]
+    tilt_sensitivity_mm: NDArray[np.float64]
 
-    def held(self, slope: NDArray[np.float64]) -> bool:
-        """Whether a number with that slope (4n,) rests, even in part, on what the readings do not tell."""
-        size = float(slope @ slope)
-        told = slope @ self.free
-        return size > 0.0 and float(size - told @ told) > _HELD * size
+    def rests_on_fixed(self, gradient: NDArray[np.float64]) -> bool:
+        """True for a quantity whose gradient (4n,) lies, even in part, along fixed combinations."""
+        size = float(gradient @ gradient)
+        estimable = gradient @ self.free
+        return size > 0.0 and float(size - estimable @ estimable) > _FIXED_SHARE * size
 
-    def estimate(
-        self, name: str, value: float, slope: NDArray[np.float64], unit: str, words: str
-    ) -> Estimate:
-        """A number with that slope after the scaled numbers, with its uncertainty."""
-        if self.held(slope):
-            return Estimate(name, value, None, None, unit, words, held=True)
-        found = self.spelled(name, value, float(slope @ self.shape @ slope), unit, words)
-        follows = float(np.linalg.norm(slope @ self.lean_mm)) if unit == "mm" else 0.0
-        return replace(found, lean_mm=follows if follows > _FOLLOWS_MM else 0.0)
+    def propagate(self, estimate: Estimate, gradient: NDArray[np.float64]) -> Estimate:
+        """The estimate with the uncertainty of a quantity that has that gradient (4n,)."""
+        if self.rests_on_fixed(gradient):
+            return replace(estimate, fixed=True)
+        found = self.with_variance(estimate, float(gradient @ self.cofactor @ gradient))
+        if estimate.unit != "mm":
+            return found
+        sensitivity = float(np.linalg.norm(gradient @ self.tilt_sensitivity_mm))
+        return replace(found, tilt_sensitivity_mm=sensitivity if sensitivity > _SENSITIVE_MM else 0.0)
 
-    def spelled(self, name: str, value: float, variance: float, unit: str, words: str) -> Estimate:
-        """A number with that variance for a scatter of 1."""
+    def with_variance(self, estimate: Estimate, variance: float) -> Estimate:
+        """The estimate with that variance for a standard deviation of 1."""
         if self.sigma is None or self.factor is None:
-            return Estimate(name, value, None, None, unit, words)
+            return estimate
         u = self.sigma * float(np.sqrt(max(variance, 0.0)))
-        return Estimate(name, value, u, self.factor * u, unit, words)
+        return replace(estimate, standard_uncertainty=u, expanded_uncertainty=self.factor * u)
 
 
 def line_covariance(solved: Adjusted, sigma: float | None, factor: float | None) -> Covariance:
     """The lines' covariance, everything else eliminated."""
     free = solved.state.free
-    inner = np.linalg.inv(solved.reduced.information) if free.shape[1] else np.zeros((0, 0))
-    return Covariance(free @ inner @ free.T, free, sigma, factor, _following(solved))
+    inner = inverse(solved.reduced.information) if free.shape[1] else np.zeros((0, 0))
+    return Covariance(free @ inner @ free.T, free, sigma, factor, _tilt_sensitivity(solved))
 
 
-def _following(solved: Adjusted) -> NDArray[np.float64]:
-    """How the lines follow the leans that were held in place of what no reading tells.
+def _tilt_sensitivity(solved: Adjusted) -> NDArray[np.float64]:
+    """Change of the lines' scaled parameters with the tilts that were fixed in place of a null space.
 
-    A combination moves leans and positions together. The leans are held and the position is then told, but on the
-    condition that they are right: it goes with them along the combination.
+    A combination of the null space moves tilts and positions together. The tilts are fixed, and the position is then
+    estimable, but only as far as they are right: it moves with them along the combination.
     """
-    untold, leans = solved.state.untold, solved.state.untold_leans
-    if untold is None or leans is None or not untold.shape[1]:
-        return np.zeros((len(solved.state.told), 0))
+    null_space, tilts = solved.state.null_space, solved.state.null_space_tilts
+    if null_space is None or tilts is None or not null_space.shape[1]:
+        return np.zeros((len(solved.state.parameters), 0))
     each_mm = np.radians(0.01) * solved.problem.lever_mm
-    return np.asarray(each_mm * (untold @ np.linalg.pinv(leans, rcond=1e-6)))
+    return np.asarray(each_mm * (null_space @ pseudo_inverse(tilts, 1e-6)))
 
 
 @dataclass(frozen=True, eq=False)
 class EstimatedLine:
-    """A line at the answer and its slopes after its own four scaled numbers.
+    """An estimated line and its derivatives by its own four scaled parameters.
 
     Attributes
     ----------
     point, direction : ndarray, shape (3,)
-        Where it pierces its chart's plane.
+        The point in which it pierces the plane of its parameters.
     point_slope, direction_slope : ndarray, shape (4, 3)
     """
 
@@ -101,28 +104,30 @@ class EstimatedLine:
     direction_slope: NDArray[np.float64]
 
 
-def estimated_lines(solved: Adjusted, told: NDArray[np.float64] | None = None) -> tuple[EstimatedLine, ...]:
-    """Every line at the answer (or at other scaled numbers)."""
+def estimated_lines(
+    solved: Adjusted, parameters: NDArray[np.float64] | None = None
+) -> tuple[EstimatedLine, ...]:
+    """Every line at the solution, or at other scaled parameters (4n,)."""
     problem = solved.problem
-    numbers = ((solved.state.told if told is None else told) * problem.scale).reshape(-1, 4)
+    scaled = ((solved.state.parameters if parameters is None else parameters) * problem.scale).reshape(-1, 4)
     lines, found = problem.lines, []
     for i in range(problem.rotaries):
-        direction, lean = tilted_direction_with_jacobian(lines.direction[i], lines.square[i], numbers[i, 2:])
-        point = lines.point[i] + numbers[i, :2] @ lines.square[i]
+        direction, tilt = tilted_direction_with_jacobian(lines.direction[i], lines.basis[i], scaled[i, 2:])
+        point = lines.point[i] + scaled[i, :2] @ lines.basis[i]
         nothing = np.zeros((2, 3))
         found.append(
             EstimatedLine(
                 point,
                 direction,
-                np.concatenate([lines.square[i], nothing]),
-                np.concatenate([nothing, lean / problem.lever_mm]),
+                np.concatenate([lines.basis[i], nothing]),
+                np.concatenate([nothing, tilt / problem.lever_mm]),
             )
         )
     return tuple(found)
 
 
 def embed(slope: NDArray[np.float64], i: int, rotaries: int) -> NDArray[np.float64]:
-    """The slope (4,) after rotary i's own numbers among everybody's (4n,)."""
-    everybody = np.zeros(4 * rotaries)
-    everybody[4 * i : 4 * i + 4] = slope
-    return everybody
+    """The gradient (4n,) of a quantity that has the gradient `slope` (4,) by the parameters of rotary i alone."""
+    gradient = np.zeros(4 * rotaries)
+    gradient[4 * i : 4 * i + 4] = slope
+    return gradient

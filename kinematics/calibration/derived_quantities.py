@@ -1,11 +1,11 @@
-"""Quantities derived from the fitted lines, with propagated uncertainty: location errors, axis relations, target poses.
+"""Quantities derived from the fitted lines, with propagated uncertainty: location errors, axis relations, targets.
 
-``E_Y0A`` reads: error of A's line in the Y direction; ``E_B0A``: its turn about Y. Two conventions are ours to make:
+``E_Y0A`` reads: error of A's line in the Y direction; ``E_B0A``: its rotation about Y. Two conventions are ours to make:
 
-- positions are told from the old line: E_Y0A is where the new line pierces the plane through the old point square
+- positions are counted from the old line: E_Y0A is where the new line pierces the plane through the old point square
   to the machine axis, less the old point. An old value that was right gives 0.
-- angles are told from the machine's own axis, right-handed about the axis they name: E_B0A is 0 for a line truly
-  parallel to X in the XZ plane. An old direction that was not square to the machine does not hide itself.
+- angles are counted from the machine's own axis, right-handed about the axis they name: E_B0A is 0 for a line truly
+  parallel to X in the XZ plane. An old direction that was not square to the machine shows.
 
 A rotary whose line is more than 30 degrees from the machine axis of its letter has no such errors.
 """
@@ -26,6 +26,7 @@ from kinematics.calibration.line_parameters import (
     tilted_direction,
     tilted_direction_with_jacobian,
 )
+from kinematics.calibration.linear_algebra import inverse
 from kinematics.calibration.readings import TargetKind
 from kinematics.calibration.results import Estimate, PairFit, TargetFit
 from kinematics.calibration.solve import Adjusted
@@ -34,21 +35,21 @@ __all__ = ["axis_of", "axis_relations", "axis_shift", "face_heights", "location_
 
 _AXES = "XYZ"
 _TURNS = "ABC"
-_ALIKE_DEG = 30.0
-_KEPT = 1e-7
-"""Millimetres or degrees: a number that rounding alone has touched was left as it was."""
+_NEAR_DEG = 30.0
+_ROUNDING = 1e-7
+"""Millimetres or degrees: a parameter changed by rounding alone was left as it was."""
 
 
 def axis_of(letter: str, direction: NDArray[np.float64]) -> int | None:
     """The machine axis (0, 1, 2) that a rotary turns about by its letter, or None where it lies elsewhere."""
     axis = _TURNS.index(letter)
-    return axis if abs(float(direction[axis])) > np.cos(np.radians(_ALIKE_DEG)) else None
+    return axis if abs(float(direction[axis])) > np.cos(np.radians(_NEAR_DEG)) else None
 
 
 def crossing(
     line: EstimatedLine, old_point: NDArray[np.float64], k: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Where the line pierces the plane of constant coordinate k through the old point, and its slopes (4, 3)."""
+    """The point in which the line pierces the plane of constant coordinate k through the old point, with derivatives (4, 3)."""
     lean = line.direction / line.direction[k]
     away = old_point[k] - line.point[k]
     lean_slope = (line.direction_slope - line.direction_slope[:, k : k + 1] * lean) / line.direction[k]
@@ -57,7 +58,7 @@ def crossing(
 
 
 def line_rotation(line: EstimatedLine, k: int, about: int) -> tuple[float, NDArray[np.float64]]:
-    """The line's turn (degrees) about machine axis `about` away from machine axis k, and its slopes (4,)."""
+    """The line's rotation (degrees) about machine axis `about` away from machine axis k, with derivatives (4,)."""
     j = 3 - k - about
     sense = 1.0 if (about + 1) % 3 == k else -1.0
     tangent = float(line.direction[j] / line.direction[k])
@@ -71,9 +72,9 @@ def location_errors(
     line: EstimatedLine,
     i: int,
     rotaries: int,
-    spread: Covariance,
+    covariance: Covariance,
 ) -> tuple[Estimate, ...]:
-    """The two positions and the two angles of a rotary's line, in the order of the machine's axes."""
+    """Location errors of a rotary's line: two positions and two angles, in the order of the machine's axes."""
     k = axis_of(letter, line.direction)
     if k is None:
         return ()
@@ -81,31 +82,18 @@ def location_errors(
     others = [j for j in range(3) if j != k]
     where, slopes = crossing(line, old_point, k)
     for j in others:
-        words = (
-            f"how far {letter}'s line lies toward +{_AXES[j]} of where the machine file has it, "
-            f"at {_AXES[k]} of its point there"
-        )
-        found.append(
-            spread.estimate(
-                f"E_{_AXES[j]}0{letter}",
-                float(where[j] - old_point[j]),
-                embed(slopes[:, j], i, rotaries),
-                "mm",
-                words,
-            )
-        )
+        value = float(where[j] - old_point[j])
+        error = _one("location error", f"E_{_AXES[j]}0{letter}", value, "mm", letter)
+        found.append(covariance.propagate(error, embed(slopes[:, j], i, rotaries)))
     for about in others:
         value, slope = line_rotation(line, k, about)
-        toward = _AXES[3 - k - about]
-        sense = "+" if (about + 1) % 3 == k else "-"
-        words = (
-            f"turn of {letter}'s line about {_AXES[about]}, from the machine's {_AXES[k]}: "
-            f"with more of it, its +{_AXES[k]} end leans toward {sense}{toward}"
-        )
-        found.append(
-            spread.estimate(f"E_{_TURNS[about]}0{letter}", value, embed(slope, i, rotaries), "deg", words)
-        )
+        error = _one("location error", f"E_{_TURNS[about]}0{letter}", value, "deg", letter)
+        found.append(covariance.propagate(error, embed(slope, i, rotaries)))
     return tuple(found)
+
+
+def _one(kind: str, name: str, value: float, unit: str, *letters: str, target: str = "") -> Estimate:
+    return Estimate(kind, name, value, None, None, unit, letters, target)
 
 
 def axis_shift(
@@ -114,9 +102,9 @@ def axis_shift(
     new: EstimatedLine,
     i: int,
     rotaries: int,
-    spread: Covariance,
+    covariance: Covariance,
 ) -> tuple[Estimate, ...]:
-    """New minus old, across the line: positions (mm), then turns (degrees), each with its verdict.
+    """New minus old, across the line: positions (mm), then rotations (degrees), each with its verdict.
 
     For a rotary near its letter's machine axis along and about the machine's axes; for any other along and about
     the two directions `orthonormal_pair` (named "across 1" and "across 2").
@@ -135,146 +123,130 @@ def axis_shift(
                 way = old.direction_slope[m] / size
                 value = float(np.degrees(np.arctan2(new.direction @ way, new.direction @ old.direction)))
                 slope = slope * float(np.degrees(size))
-            words = f"{letter}'s line against the machine file, {name}"
-            found.append(spread.estimate(name, value, embed(slope, i, rotaries), unit, words))
+            shift = _one("axis shift", name, value, unit, letter)
+            found.append(covariance.propagate(shift, embed(slope, i, rotaries)))
     else:
         others = [j for j in range(3) if j != k]
         where, slopes = crossing(new, old.point, k)
         for j in others:
-            words = f"{letter}'s line against the machine file, along {_AXES[j]}"
-            value = float(where[j] - old.point[j])
-            found.append(spread.estimate(_AXES[j], value, embed(slopes[:, j], i, rotaries), "mm", words))
+            shift = _one("axis shift", _AXES[j], float(where[j] - old.point[j]), "mm", letter)
+            found.append(covariance.propagate(shift, embed(slopes[:, j], i, rotaries)))
         for about in others:
             value, slope = line_rotation(new, k, about)
-            words = f"{letter}'s line against the machine file, turned about {_AXES[about]}"
             change = value - line_rotation(old, k, about)[0]
-            found.append(spread.estimate(_TURNS[about], change, embed(slope, i, rotaries), "deg", words))
-    return tuple(_judged(estimate) for estimate in found)
+            shift = _one("axis shift", _TURNS[about], change, "deg", letter)
+            found.append(covariance.propagate(shift, embed(slope, i, rotaries)))
+    return tuple(_with_verdict(estimate) for estimate in found)
 
 
-def _judged(estimate: Estimate) -> Estimate:
-    from dataclasses import replace
-
-    if estimate.held:
-        kept = abs(estimate.value) < _KEPT
-        return replace(estimate, verdict="left as it was" if kept else "told in part")
-    if estimate.expanded is None:
+def _with_verdict(estimate: Estimate) -> Estimate:
+    if estimate.fixed:
+        unchanged = abs(estimate.value) < _ROUNDING
+        return replace(estimate, verdict="left as it was" if unchanged else "partly determined")
+    if estimate.expanded_uncertainty is None:
         return estimate
-    shown = abs(estimate.value) > estimate.expanded
-    return replace(estimate, verdict="moved" if shown else "not shown to have moved")
+    significant = abs(estimate.value) > estimate.expanded_uncertainty
+    return replace(estimate, verdict="moved" if significant else "not shown to have moved")
 
 
 _STEP_MM = 1e-3
 _PARALLEL = 1e-3
-_NOTICED = 1e-3
-"""Of a millimetre of what is held: less than that does not make a number rest on it."""
+_DEPENDENT = 1e-3
+"""Change per millimetre of a fixed parameter below which a quantity does not depend on it."""
 
 _Measure = Callable[[NDArray[np.float64], NDArray[np.float64]], float]
 
 
 def face_heights(
-    solved: Adjusted, letters: tuple[str, ...], spread: Covariance, target: TargetFit, t: int
+    solved: Adjusted, letters: tuple[str, ...], covariance: Covariance, target: TargetFit, t: int
 ) -> TargetFit:
-    """A face square to the last rotary with its heights."""
+    """The face `target` (square to the last rotary) with its height and its heights above the other lines."""
 
-    def crossing(told: NDArray[np.float64], own: NDArray[np.float64]) -> NDArray[np.float64]:
-        last = estimated_lines(solved, told)[-1]
-        charts, lever = solved.problem.charts, solved.problem.lever_mm
-        normal = tilted_direction(charts.direction[t], charts.square[t], own[2:] / lever)
-        # Of the plane only its distance along the normal is counted, from the chart's base.
-        away = own[0] + float(normal @ (charts.base[t] - last.point))
+    def pierced(lines: NDArray[np.float64], own: NDArray[np.float64]) -> NDArray[np.float64]:
+        last = estimated_lines(solved, lines)[-1]
+        nominal, lever = solved.problem.nominal_targets, solved.problem.lever_mm
+        normal = tilted_direction(nominal.direction[t], nominal.basis[t], own[2:] / lever)
+        # Of the plane only its distance along the normal is counted, from its base point.
+        away = own[0] + float(normal @ (nominal.base[t] - last.point))
         return np.asarray(last.point + away / float(normal @ last.direction) * last.direction)
 
-    def face(told: NDArray[np.float64], own: NDArray[np.float64]) -> float:
-        return float(crossing(told, own)[2])
+    def face(lines: NDArray[np.float64], own: NDArray[np.float64]) -> float:
+        return float(pierced(lines, own)[2])
 
-    words = f"machine Z of {target.name} where {letters[-1]}'s line pierces it, at the all-zero pose"
     found = []
     for i, letter in enumerate(letters[:-1]):
         now = estimated_lines(solved)
         if float(np.linalg.norm(np.cross(now[i].direction, now[-1].direction))) < _PARALLEL:
             continue
 
-        def above(told: NDArray[np.float64], own: NDArray[np.float64], i: int = i) -> float:
-            lines = estimated_lines(solved, told)
+        def above(parameters: NDArray[np.float64], own: NDArray[np.float64], i: int = i) -> float:
+            lines = estimated_lines(solved, parameters)
             up = lines[-1].direction - (lines[-1].direction @ lines[i].direction) * lines[i].direction
-            return float((crossing(told, own) - lines[i].point) @ up / np.linalg.norm(up))
+            return float((pierced(parameters, own) - lines[i].point) @ up / np.linalg.norm(up))
 
-        told = f"how far {target.name} stands above {letter}'s line, along {letters[-1]}'s"
-        found.append((letter, _estimate(solved, spread, t, "above", above, told)))
-    return replace(target, face=_estimate(solved, spread, t, "face", face, words), above=tuple(found))
+        height = _one("height above", "above", 0.0, "mm", letter, letters[-1], target=target.name)
+        found.append((letter, _estimated(solved, covariance, t, height, above)))
+    height = _one("face height", "face", 0.0, "mm", letters[-1], target=target.name)
+    return replace(
+        target, face_height=_estimated(solved, covariance, t, height, face), heights_above=tuple(found)
+    )
 
 
-def _estimate(
-    solved: Adjusted, spread: Covariance, t: int, name: str, measure: _Measure, words: str
+def _estimated(
+    solved: Adjusted, covariance: Covariance, t: int, estimate: Estimate, measure: _Measure
 ) -> Estimate:
-    """A number that follows from the lines and one target; slopes by central differences, far below any scatter."""
+    """A quantity of the lines and one target, with its uncertainty; derivatives by central differences."""
     state = solved.state
-    told, own = state.told, state.targets[t]
+    lines, target = state.parameters, state.targets[t]
 
     def slope(whole: NDArray[np.float64], by: Callable[[NDArray[np.float64]], float]) -> NDArray[np.float64]:
         steps = _STEP_MM * np.eye(len(whole))
         return np.array([(by(whole + step) - by(whole - step)) / (2.0 * _STEP_MM) for step in steps])
 
-    by_lines = slope(told, lambda changed: measure(changed, own))
-    by_target = slope(own, lambda changed: measure(told, changed))
-    value = measure(told, own)
-    # Everything is pulled back by the lines: with one that moves, a target read elsewhere moves along.
+    by_lines = slope(lines, lambda changed: measure(changed, target))
+    by_target = slope(target, lambda changed: measure(lines, changed))
+    estimate = replace(estimate, value=measure(lines, target))
+    # Readings are derotated by the lines: with one that moves, a target read elsewhere moves along.
     whole = by_lines @ state.free - by_target @ solved.reduced.coupling[t]
-    open_lines = by_lines - _carried(solved, t, by_target)
-    if _rests_on_held(spread, open_lines):
-        return Estimate(name, value, None, None, "mm", words, held=True)
-    inner = np.linalg.inv(solved.reduced.information) if state.free.shape[1] else np.zeros((0, 0))
-    inverse = solved.reduced.inverse[t] - state.held[t]
-    return spread.spelled(
-        name, value, float(whole @ inner @ whole + by_target @ inverse @ by_target), "mm", words
-    )
+    if _rests_on_fixed(covariance, by_lines - _through_target(solved, t, by_target)):
+        return replace(estimate, fixed=True)
+    inner = inverse(solved.reduced.information) if state.free.shape[1] else np.zeros((0, 0))
+    own = solved.reduced.inverse[t] - state.fixed[t]
+    variance = float(whole @ inner @ whole + by_target @ own @ by_target)
+    return covariance.with_variance(estimate, variance)
 
 
-def _carried(solved: Adjusted, t: int, by_target: NDArray[np.float64]) -> NDArray[np.float64]:
-    """How the number would follow the lines, told or not, through the target's readings."""
+def _through_target(solved: Adjusted, t: int, by_target: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Derivatives by all the lines' parameters, fixed ones too, through the target's readings."""
     problem, state = solved.problem, solved.state
     raw = linearize(problem, state)
     mine = problem.target == t
     across = np.swapaxes(raw.by_target[mine], 1, 2)
-    inverse = solved.reduced.inverse[t] - state.held[t]
-    return np.asarray(by_target @ inverse @ (across @ raw.columns[mine]).sum(axis=0))
+    own = solved.reduced.inverse[t] - state.fixed[t]
+    return np.asarray(by_target @ own @ (across @ raw.columns[mine]).sum(axis=0))
 
 
-def _rests_on_held(spread: Covariance, slope: NDArray[np.float64]) -> bool:
-    untold = slope - spread.free @ (slope @ spread.free)
-    return float(np.abs(untold).max(initial=0.0)) > _NOTICED
+def _rests_on_fixed(covariance: Covariance, gradient: NDArray[np.float64]) -> bool:
+    along_fixed = gradient - covariance.free @ (gradient @ covariance.free)
+    return float(np.abs(along_fixed).max(initial=0.0)) > _DEPENDENT
 
 
 _FACING_DEG = 5.0
 
 
-def axis_relations(solved: Adjusted, letters: tuple[str, ...], spread: Covariance) -> tuple[PairFit, ...]:
-    """Distance and angle of each rotary's line to the next one's."""
+def axis_relations(solved: Adjusted, letters: tuple[str, ...], covariance: Covariance) -> tuple[PairFit, ...]:
+    """Distance and angle between each rotary's line and the next one's."""
     found = []
     lines, n = estimated_lines(solved), len(letters)
     for i, (first, second) in enumerate(itertools.pairwise(letters)):
         distance, by_distance, angle, by_angle = _apart(lines[i], lines[i + 1])
         slopes = np.zeros((2, 4 * n))
         slopes[0, 4 * i : 4 * i + 8], slopes[1, 4 * i : 4 * i + 8] = by_distance, np.degrees(by_angle)
+        far = _one("distance", "distance", distance, "mm", first, second)
+        between = _one("angle", "angle", float(np.degrees(angle)), "deg", first, second)
         found.append(
             PairFit(
-                first,
-                second,
-                spread.estimate(
-                    "distance",
-                    distance,
-                    slopes[0],
-                    "mm",
-                    f"shortest distance between {first}'s line and {second}'s",
-                ),
-                spread.estimate(
-                    "angle",
-                    float(np.degrees(angle)),
-                    slopes[1],
-                    "deg",
-                    f"angle between {first}'s line and {second}'s",
-                ),
+                first, second, covariance.propagate(far, slopes[0]), covariance.propagate(between, slopes[1])
             )
         )
     return tuple(found)
@@ -283,7 +255,7 @@ def axis_relations(solved: Adjusted, letters: tuple[str, ...], spread: Covarianc
 def _apart(
     one: EstimatedLine, other: EstimatedLine
 ) -> tuple[float, NDArray[np.float64], float, NDArray[np.float64]]:
-    """Distance (mm) and angle (radians) of two lines, each with its slopes (8,) after both lines' numbers."""
+    """Distance (mm) and angle (radians) of two lines, each with its derivatives (8,) by both lines' parameters."""
     nothing = np.zeros((4, 3))
     by_one = np.concatenate([one.direction_slope, nothing])
     by_other = np.concatenate([nothing, other.direction_slope])
@@ -310,58 +282,69 @@ def _apart(
 
 
 def target_fits(
-    solved: Adjusted, letters: tuple[str, ...], listed: Sequence[tuple[str, TargetKind]], spread: Covariance
+    solved: Adjusted,
+    letters: tuple[str, ...],
+    listed: Sequence[tuple[str, TargetKind]],
+    covariance: Covariance,
 ) -> tuple[TargetFit, ...]:
-    """Where every target that was read stands; for faces square to the last rotary, their tilt and heights."""
+    """Estimated position of every target that was read; for faces square to the last rotary, their tilt and heights."""
     problem, state = solved.problem, solved.state
-    charts, lever = problem.charts, problem.lever_mm
+    nominal, lever = problem.nominal_targets, problem.lever_mm
     direction, slopes = tilted_direction_with_jacobian(
-        charts.direction, charts.square, state.targets[:, 2:] / lever
+        nominal.direction, nominal.basis, state.targets[:, 2:] / lever
     )
     counts = np.bincount(problem.target)
     last = estimated_lines(solved)[-1]
     found = []
     for t, (name, kind) in enumerate(listed):
-        told = state.targets[t]
+        own = state.targets[t]
         if kind.equations == 3:
-            found.append(TargetFit(name, kind, charts.base[t] + told[:3], None, int(counts[t])))
+            found.append(TargetFit(name, kind, nominal.base[t] + own[:3], None, int(counts[t])))
             continue
         if kind.equations == 2:
-            point = charts.base[t] + told[:2] @ charts.square[t]
+            point = nominal.base[t] + own[:2] @ nominal.basis[t]
             found.append(TargetFit(name, kind, point, direction[t], int(counts[t])))
             continue
-        target = TargetFit(name, kind, charts.base[t] + told[0] * direction[t], direction[t], int(counts[t]))
+        target = TargetFit(name, kind, nominal.base[t] + own[0] * direction[t], direction[t], int(counts[t]))
         sign = float(np.sign(direction[t] @ last.direction))
         if abs(float(direction[t] @ last.direction)) > np.cos(np.radians(_FACING_DEG)):
-            target = _with_tilt(solved, spread, target, t, sign * slopes[t] / lever, sign)
-            target = face_heights(solved, letters, spread, target, t)
+            target = _with_tilt(solved, covariance, letters[-1], target, t, sign * slopes[t] / lever, sign)
+            target = face_heights(solved, letters, covariance, target, t)
         found.append(target)
     return tuple(found)
 
 
 def _with_tilt(
-    solved: Adjusted, spread: Covariance, target: TargetFit, t: int, slope: NDArray[np.float64], sign: float
+    solved: Adjusted,
+    covariance: Covariance,
+    letter: str,
+    target: TargetFit,
+    t: int,
+    slope: NDArray[np.float64],
+    sign: float,
 ) -> TargetFit:
-    """The tilt of a face's normal against the last rotary's line; its uncertainty is that along the tilt."""
+    """The face with the tilt of its normal against the last rotary's line; its uncertainty is that along the tilt."""
     assert target.direction is not None
     last, state, reduced = estimated_lines(solved)[-1], solved.state, solved.reduced
     normal = sign * target.direction
     away = normal - (normal @ last.direction) * last.direction
     size = float(np.linalg.norm(away))
-    way = away / size if size > 1e-12 else solved.problem.lines.square[-1, 0]
+    way = away / size if size > 1e-12 else solved.problem.lines.basis[-1, 0]
     by_target = np.concatenate([np.zeros(2), slope @ way])
-    by_lines = np.zeros(len(state.told))
+    by_lines = np.zeros(len(state.parameters))
     by_lines[-4:] = -(last.direction_slope @ way)
     value = float(np.degrees(np.arctan2(size, float(normal @ last.direction))))
-    words = f"tilt of {target.name} against the last rotary's line"
-    held_here = state.held[t] @ by_target
-    if float(held_here @ held_here) > 1e-3 * float(by_target @ by_target) or spread.held(by_lines):
-        estimate = replace(spread.spelled("tilt", value, 0.0, "deg", words), u=None, expanded=None, held=True)
+    estimate = _one("tilt", "tilt", value, "deg", letter, target=target.name)
+    along_fixed = state.fixed[t] @ by_target
+    if float(along_fixed @ along_fixed) > 1e-3 * float(by_target @ by_target) or covariance.rests_on_fixed(
+        by_lines
+    ):
+        estimate = replace(estimate, fixed=True)
     else:
         follows = by_lines @ state.free - by_target @ reduced.coupling[t]
-        own = reduced.inverse[t] - state.held[t]
-        inner = np.linalg.inv(reduced.information) if state.free.shape[1] else np.zeros((0, 0))
+        own = reduced.inverse[t] - state.fixed[t]
+        inner = inverse(reduced.information) if state.free.shape[1] else np.zeros((0, 0))
         variance = float(follows @ inner @ follows + by_target @ own @ by_target)
-        estimate = spread.spelled("tilt", value, variance * np.degrees(1.0) ** 2, "deg", words)
+        estimate = covariance.with_variance(estimate, variance * np.degrees(1.0) ** 2)
     toward = float(np.degrees(np.arctan2(away[1], away[0]))) % 360.0 if size > 1e-12 else 0.0
     return replace(target, tilt=estimate, tilt_toward_deg=toward)

@@ -1,14 +1,13 @@
 """Local parameters of the rotaries' lines, and readings derotated to the all-zero pose with their Jacobian.
 
-A line near a nominal one is told by four numbers: the shift of the point in which it pierces the plane square to
-the nominal line at its nominal point (two, mm), and the lean of its direction (two, the tangents of the tilt toward
-the same two directions: direction = nominal + lean, brought to length one). Every line that is not square to the
-nominal one has exactly one such description, and a direction turned end for end has none, so a sense of turning
-cannot hide behind it.
+A line near a nominal one has four parameters: the shift of the point in which it pierces the plane square to the
+nominal line at its nominal point (two, mm), and the tilt of its direction (two, the tangents toward the same two
+directions: direction = nominal + tilt, normalised). Every line that is not square to the nominal one has exactly one
+such description, and a reversed direction has none, so that a sense of rotation cannot hide in it.
 
-A point read at machine angles q stood, at the all-zero pose, where every turn undone takes it, the outermost first.
-All readings of a ball then fall on one point, those of a bore on one line, those of a face on one plane: a target's
-own numbers enter the adjustment without any turning.
+A point read at machine angles q is derotated to the all-zero pose by the inverse rotations, the outermost first. All
+readings of a ball then fall on one point, those of a bore on one line, those of a face on one plane: a target's own
+parameters enter the adjustment without any rotation.
 """
 
 from __future__ import annotations
@@ -20,18 +19,21 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import sincos_deg
-from kinematics.machine import Machine, table_pose
+from kinematics.errors import KinematicsError
+from kinematics.forward import table_pose
+from kinematics.machine import Machine
 from kinematics.validation import as_vectors
 
 __all__ = [
     "NominalLines",
-    "RotationBasis",
+    "RotationTerms",
     "derotate",
     "derotate_with_jacobian",
     "derotated_points",
     "nominal_lines",
     "orthonormal_pair",
-    "rotation_basis",
+    "relative_line_parameters",
+    "rotation_terms",
     "tilted_direction",
     "tilted_direction_with_jacobian",
 ]
@@ -56,52 +58,52 @@ def orthonormal_pair(direction: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def tilted_direction(
-    direction: NDArray[np.float64], square: NDArray[np.float64], lean: NDArray[Any]
+    direction: NDArray[np.float64], basis: NDArray[np.float64], tilt: NDArray[Any]
 ) -> NDArray[Any]:
-    """The direction (..., 3) that leans by `lean` (..., 2) toward the two rows of `square` (..., 2, 3)."""
-    tipped = direction + (lean[..., :, None] * square).sum(axis=-2)
+    """The direction (..., 3) tilted by the tangents `tilt` (..., 2) toward the two rows of `basis` (..., 2, 3)."""
+    tipped = direction + (tilt[..., :, None] * basis).sum(axis=-2)
     return np.asarray(tipped / np.sqrt((tipped * tipped).sum(axis=-1, keepdims=True)))
 
 
 def tilted_direction_with_jacobian(
-    direction: NDArray[np.float64], square: NDArray[np.float64], lean: NDArray[np.float64]
+    direction: NDArray[np.float64], basis: NDArray[np.float64], tilt: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """`tilted_direction`, and its derivatives after the two leans, shape (..., 2, 3)."""
-    tipped = direction + (lean[..., :, None] * square).sum(axis=-2)
+    """`tilted_direction`, and its derivatives by the two tilts, shape (..., 2, 3)."""
+    tipped = direction + (tilt[..., :, None] * basis).sum(axis=-2)
     length = np.sqrt((tipped * tipped).sum(axis=-1, keepdims=True))
     now = tipped / length
-    along = (square * now[..., None, :]).sum(axis=-1, keepdims=True)
-    return now, (square - along * now[..., None, :]) / length[..., None]
+    along = (basis * now[..., None, :]).sum(axis=-1, keepdims=True)
+    return now, (basis - along * now[..., None, :]) / length[..., None]
 
 
 BLOCK = 2048
-"""Readings worked on at a time."""
+"""Readings in a block: what stays in the processor's cache."""
 
 _CROSS = np.zeros((3, 9))
 for _i, _j, _k in ((0, 1, 2), (1, 2, 0), (2, 0, 1)):
-    # Row vectors times this, as 3 by 3, cross the row with what stands to the left: undone turns come out transposed.
+    # Row vectors times this, as 3 by 3, cross the row with what stands to the left: inverse rotations come out transposed.
     _CROSS[_i, 3 * _j + _k], _CROSS[_i, 3 * _k + _j] = -1.0, 1.0
 
 
 @dataclass(frozen=True, eq=False)
-class RotationBasis:
-    """How far each rotary stands turned, right-handed: 1, cosine and sine, shape (N, n, 3)."""
+class RotationTerms:
+    """Trigonometric terms of each rotary's right-handed rotation: 1, cosine and sine, shape (N, n, 3)."""
 
-    basis: NDArray[np.float64]
+    terms: NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
 class NominalLines:
-    """The machine's nominal lines and the plane in which they are told: points (n, 3), directions, square (n, 2, 3)."""
+    """Nominal lines and the planes of their parameters: points, directions (n, 3), orthonormal basis (n, 2, 3)."""
 
     point: NDArray[np.float64]
     direction: NDArray[np.float64]
-    square: NDArray[np.float64]
+    basis: NDArray[np.float64]
 
-    def at(self, told: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
-        """Points and directions (n, 3) for the numbers `told` (n, 4): two shifts (mm), two leans."""
-        point = self.point + (told[:, :2, None] * self.square).sum(axis=-2)
-        return point, tilted_direction(self.direction, self.square, told[:, 2:])
+    def at(self, parameters: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+        """Points and directions (n, 3) for `parameters` (n, 4): two shifts (mm), two tilts."""
+        point = self.point + (parameters[:, :2, None] * self.basis).sum(axis=-2)
+        return point, tilted_direction(self.direction, self.basis, parameters[:, 2:])
 
 
 def nominal_lines(machine: Machine) -> NominalLines:
@@ -114,18 +116,18 @@ def nominal_lines(machine: Machine) -> NominalLines:
     )
 
 
-def rotation_basis(machine: Machine, angles_deg: NDArray[np.float64]) -> RotationBasis:
-    """How far the rotaries stand turned at machine angles (N, n)."""
+def rotation_terms(machine: Machine, angles_deg: NDArray[np.float64]) -> RotationTerms:
+    """Trigonometric terms of the rotaries' rotations at machine angles (N, n)."""
     turned = np.stack([r.turn_deg(angles_deg[:, i]) for i, r in enumerate(machine.rotaries)], axis=-1)
     sine, cosine = sincos_deg(turned)
-    return RotationBasis(np.stack([np.ones_like(sine), cosine, sine], axis=-1))
+    return RotationTerms(np.stack([np.ones_like(sine), cosine, sine], axis=-1))
 
 
-def _turn_parts(direction: NDArray[Any], slope: NDArray[Any]) -> NDArray[Any]:
-    """What undoing a turn is made of, and how that changes with the direction.
+def _inverse_rotation_parts(direction: NDArray[Any], slope: NDArray[Any]) -> NDArray[Any]:
+    """Matrices of an inverse rotation about a direction, with their derivatives by the direction.
 
-    A turn undone is ``part 0 + cos * part 1 + sin * part 2``. For directions (n, 3) and k slopes of them (n, k, 3)
-    the parts and their slopes stand beside each other, shape (n, 3, (1 + k) * 9): vectors are multiplied from the
+    An inverse rotation is ``part 0 + cos * part 1 + sin * part 2``. For directions (n, 3) and k derivatives of them
+    (n, k, 3) the parts and their derivatives stand beside each other, shape (n, 3, (1 + k) * 9): vectors are multiplied from the
     left as rows, everything in one product.
     """
     vectors = np.concatenate([direction[:, None], slope], axis=1)
@@ -139,52 +141,52 @@ def _turn_parts(direction: NDArray[Any], slope: NDArray[Any]) -> NDArray[Any]:
 
 
 def derotate(
-    lines: NominalLines, told: NDArray[Any], turns: RotationBasis, points: NDArray[np.float64]
+    lines: NominalLines, parameters: NDArray[Any], turns: RotationTerms, points: NDArray[np.float64]
 ) -> NDArray[Any]:
-    """Points (N, 3) as read, pulled back to the all-zero pose by the lines that `told` (n, 4) describes."""
-    at, direction = lines.at(told)
-    parts = _turn_parts(direction, direction[:, None][:, :0])
+    """Points (N, 3) as read, derotated to the all-zero pose by the lines with `parameters` (n, 4)."""
+    at, direction = lines.at(parameters)
+    parts = _inverse_rotation_parts(direction, direction[:, None][:, :0])
     where: NDArray[Any] = points
     for i in range(len(at)):
-        spread = ((where - at[i]) @ parts[i]).reshape(-1, 3, 3)
-        where = at[i] + np.einsum("rp,rpk->rk", turns.basis[:, i], spread)
+        turned_arm = ((where - at[i]) @ parts[i]).reshape(-1, 3, 3)
+        where = at[i] + np.einsum("rp,rpk->rk", turns.terms[:, i], turned_arm)
     return where
 
 
 def derotate_with_jacobian(
-    lines: NominalLines, told: NDArray[np.float64], turns: RotationBasis, points: NDArray[np.float64]
+    lines: NominalLines, parameters: NDArray[np.float64], turns: RotationTerms, points: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """`derotate`, and its derivatives after the 4n numbers of `told`, shape (N, 3, 4n)."""
-    at = lines.point + (told[:, :2, None] * lines.square).sum(axis=-2)
-    direction, slope = tilted_direction_with_jacobian(lines.direction, lines.square, told[:, 2:])
-    parts = _turn_parts(direction, slope)
-    turned = (lines.square @ parts[:, :, :9]).reshape(-1, 2, 3, 3)
+    """`derotate`, and its derivatives by the 4n numbers of `parameters`, shape (N, 3, 4n)."""
+    at = lines.point + (parameters[:, :2, None] * lines.basis).sum(axis=-2)
+    direction, slope = tilted_direction_with_jacobian(lines.direction, lines.basis, parameters[:, 2:])
+    parts = _inverse_rotation_parts(direction, slope)
+    turned = (lines.basis @ parts[:, :, :9]).reshape(-1, 2, 3, 3)
     n, rotaries = len(points), len(at)
-    pulled, slopes = np.empty((n, 3)), np.empty((n, 4 * rotaries, 3))
+    derotated, slopes = np.empty((n, 3)), np.empty((n, 4 * rotaries, 3))
     # Blocks that stay in the processor's cache: whole columns would be written to memory and read back.
     for start in range(0, n, BLOCK):
         block = slice(start, start + BLOCK)
         where, by = points[block], slopes[block]
         rows = len(where)
         for i in range(rotaries):
-            basis = turns.basis[block, i]
+            basis = turns.terms[block, i]
             if i:
                 before = (by[:, : 4 * i] @ parts[i, :, :9]).reshape(rows, 4 * i, 3, 3)
                 np.einsum("rp,rcpk->rck", basis, before, out=by[:, : 4 * i])
-            across = basis @ turned[i].swapaxes(0, 1).reshape(3, 6)
-            by[:, 4 * i : 4 * i + 2] = lines.square[i] - across.reshape(rows, 2, 3)
+            turned_basis = basis @ turned[i].swapaxes(0, 1).reshape(3, 6)
+            by[:, 4 * i : 4 * i + 2] = lines.basis[i] - turned_basis.reshape(rows, 2, 3)
             # One matrix product for the sum over arm and basis together: a third of the numbers of summing twice.
             arm_by_basis = ((where - at[i])[:, :, None] * basis[:, None, :]).reshape(rows, 9)
             by_both = parts[i].reshape(3, 3, 3, 3).swapaxes(1, 2).reshape(9, 9)
             back = (arm_by_basis @ by_both).reshape(rows, 3, 3)
             by[:, 4 * i + 2 : 4 * i + 4] = back[:, 1:]
             where = at[i] + back[:, 0]
-        pulled[block] = where
-    return pulled, np.swapaxes(slopes, 1, 2)
+        derotated[block] = where
+    return derotated, np.swapaxes(slopes, 1, 2)
 
 
 def derotated_points(machine: Machine, angles_deg: ArrayLike, points_mm: ArrayLike) -> NDArray[np.float64]:
-    """Where points read at machine angles stood at the all-zero pose, by the machine's own lines.
+    """Derotate points read at machine angles to the all-zero pose, by the machine's own lines.
 
     Parameters
     ----------
@@ -206,3 +208,41 @@ def derotated_points(machine: Machine, angles_deg: ArrayLike, points_mm: ArrayLi
     [15.0, 0.0, 2.0]
     """
     return table_pose(machine, angles_deg).inverse().apply(as_vectors(points_mm, 3, "points"))
+
+
+def relative_line_parameters(machine: Machine, other: Machine) -> NDArray[np.float64]:
+    """Parameters of another machine's lines relative to a machine's, as in `Fit.parameters`.
+
+    Parameters
+    ----------
+    machine : Machine
+        With the nominal lines.
+    other : Machine
+        With the same rotaries. Only its lines count, not its senses or limits.
+
+    Returns
+    -------
+    ndarray, shape (4n,)
+        For each rotary, the base's first: two shifts in mm and two tilts (tangents, no unit) along `Fit.basis`.
+
+    Raises
+    ------
+    KinematicsError
+        When the rotaries differ, or a line points away from the nominal one.
+
+    Notes
+    -----
+    Derived here: the point in which the other line pierces the plane through the old point square to the old line.
+    """
+    if machine.letters != other.letters:
+        raise KinematicsError(f"machine: expected rotaries {machine.letters}, found {other.letters}")
+    lines, found = nominal_lines(machine), []
+    for i, rotary in enumerate(other.rotaries):
+        along = float(rotary.direction @ lines.direction[i])
+        if along <= 0.0:
+            raise KinematicsError(f"rotary {rotary.letter}: expected its direction on the old one's side")
+        away = float((lines.point[i] - rotary.point_mm) @ lines.direction[i])
+        point = rotary.point_mm + away / along * rotary.direction
+        found.append(lines.basis[i] @ (point - lines.point[i]))
+        found.append(lines.basis[i] @ rotary.direction / along)
+    return np.concatenate(found)

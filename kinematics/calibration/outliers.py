@@ -1,4 +1,4 @@
-"""Every reading against the others: residual, what checks it, and which one does not belong."""
+"""Residuals of all readings, leave-one-out statistics, and outliers by data snooping."""
 
 from __future__ import annotations
 
@@ -6,34 +6,35 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.calibration.covariance import estimated_lines
-from kinematics.calibration.lengths import in_millimetres
 from kinematics.calibration.line_parameters import derotate
+from kinematics.calibration.linear_algebra import eigen_symmetric, inverse
 from kinematics.calibration.observation_equations import target_residuals
 from kinematics.calibration.readings import Readings
 from kinematics.calibration.results import Outlier, ReadingFit
 from kinematics.calibration.solve import Adjusted, solve
 from kinematics.calibration.statistics import p_value
 from kinematics.errors import KinematicsError
-from kinematics.machine import Machine, table_pose
+from kinematics.forward import table_pose
+from kinematics.machine import Machine
 
 __all__ = ["LeaveOneOut", "find_outliers", "reading_residuals", "worst_reading"]
 
-CHANCE = 1e-3
-"""A reading is named when scatter alone would throw any of them so far less often than this (Bonferroni)."""
+_LEVEL = 1e-3
+"""p-value, over all readings (Bonferroni), below which a reading is an outlier."""
 
 _UNCHECKED = 1e-6
-_MOST_SUSPECTS = 5
+_MOST_OUTLIERS = 5
 
 
 class LeaveOneOut:
-    """Each reading left out in turn, in one go; arrays (N,) in the problem's order.
+    """Leave-one-out statistics of all readings at once; arrays (N,) in the problem's order.
 
     Attributes
     ----------
     gain : ndarray
-        By how much the weighted sum of squares falls without the reading.
+        Decrease of the weighted sum of squares without the reading.
     numbers : ndarray
-        How many of the reading's equations are checked by others.
+        Number of the reading's equations that others check.
     redundancy : ndarray
     """
 
@@ -41,15 +42,15 @@ class LeaveOneOut:
         reduced, problem = solved.reduced, solved.problem
         own = reduced.by_target @ reduced.inverse[problem.target] @ np.swapaxes(reduced.by_target, 1, 2)
         free = solved.state.free.shape[1]
-        inner = np.linalg.inv(reduced.information) if free else np.zeros((0, 0))
+        inner = inverse(reduced.information) if free else np.zeros((0, 0))
         shared = reduced.rows @ inner @ np.swapaxes(reduced.rows, 1, 2)
         left = np.eye(3) - own - shared
-        equations = problem.charts.equations[problem.target]
+        equations = problem.nominal_targets.equations[problem.target]
         spare = np.arange(3) >= equations[:, None]
         left[spare[:, :, None] | spare[:, None, :]] = 0.0
-        size, ways = np.linalg.eigh(left)
+        size, vectors = eigen_symmetric(left)
         checked = size > _UNCHECKED
-        shown = (np.swapaxes(ways, 1, 2) @ solved.residual[..., None])[..., 0]
+        shown = (np.swapaxes(vectors, 1, 2) @ solved.residual[..., None])[..., 0]
         self.gain = np.where(checked, shown**2 / np.where(checked, size, 1.0), 0.0).sum(axis=-1)
         self.numbers = checked.sum(axis=-1)
         self.redundancy = np.where(checked, size, 0.0).sum(axis=-1) / equations
@@ -58,7 +59,7 @@ class LeaveOneOut:
 def _against_scatter(
     solved: Adjusted, checked: LeaveOneOut, sigma: float | None, floor: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Mean square per checked equation in units of the others' scatter, and the chance of more; NaN where unchecked."""
+    """Mean square per checked equation in units of the others' scatter (NaN where unchecked), and its p-value."""
     total, numbers = float(solved.squares.sum()), checked.numbers
     testable = numbers > 0
     mean = checked.gain / np.where(testable, numbers, 1)
@@ -92,13 +93,13 @@ def reading_residuals(
     problem, state = solved.problem, solved.state
     back = np.empty_like(problem.order)
     back[problem.order] = np.arange(len(back))
-    numbers = (state.told * problem.scale).reshape(-1, 4)
+    numbers = (state.parameters * problem.scale).reshape(-1, 4)
     where = derotate(problem.lines, numbers, problem.turns, problem.points)
-    off = target_residuals(problem.charts, state.targets, problem.target, where, problem.lever_mm)
+    off = target_residuals(problem.nominal_targets, state.targets, problem.target, where, problem.lever_mm)
     fitted = _machine_at(machine, solved)
-    residual = table_pose(fitted, readings.angles_deg).turn(off[back])
+    residual = table_pose(fitted, readings.angles_deg).rotate(off[back])
     size = np.sqrt((residual * residual).sum(axis=-1))
-    face = (problem.charts.equations[problem.target] == 1)[back]
+    face = (problem.nominal_targets.equations[problem.target] == 1)[back]
     sign = np.where(face & (solved.residual[back, 0] < 0.0), -1.0, 1.0)
     checked = LeaveOneOut(solved)
     ratio, _ = _against_scatter(solved, checked, sigma, floor)
@@ -124,7 +125,7 @@ def _machine_at(machine: Machine, solved: Adjusted) -> Machine:
 
 
 def worst_reading(solved: Adjusted, sigma: float | None, floor: float = 0.0) -> tuple[int, float] | None:
-    """The reading (index in the readings' order) that scatter explains least, and the chance of it; None if none."""
+    """The most significant reading (index in the readings' order) with its p-value (Bonferroni); None if none."""
     checked = LeaveOneOut(solved)
     ratio, chance = _against_scatter(solved, checked, sigma, floor)
     if np.isnan(ratio).all():
@@ -137,12 +138,12 @@ def worst_reading(solved: Adjusted, sigma: float | None, floor: float = 0.0) -> 
 def find_outliers(
     readings: Readings, machine: Machine, solved: Adjusted, sigma: float | None, floor: float = 0.0
 ) -> tuple[Outlier, ...]:
-    """The readings that do not belong, one taken out at a time: one bad reading makes its neighbours look bad."""
+    """Find outliers by data snooping, removing one at a time: one bad reading makes its neighbours look bad."""
     left = np.arange(len(readings))
     found: list[Outlier] = []
-    while len(found) < _MOST_SUSPECTS:
+    while len(found) < _MOST_OUTLIERS:
         worst = worst_reading(solved, sigma, floor)
-        if worst is None or worst[1] > CHANCE:
+        if worst is None or worst[1] > _LEVEL:
             break
         index = int(left[worst[0]])
         left = np.delete(left, worst[0])
@@ -157,10 +158,6 @@ def find_outliers(
                 np.sqrt(LeaveOneOut(solved).gain[np.flatnonzero(solved.problem.order == worst[0])[0]])
             )
             size = gain / float(np.median(solved.problem.weight))
-            words = (
-                f"{name} lies about {in_millimetres(size)} from where the other readings put it; "
-                f"scatter alone would do that to any of them with chance {worst[1]:.1g}"
-            )
-            found.append(Outlier(index, row, worst[1], words))
+            found.append(Outlier(index, row, name, size, worst[1]))
         solved = rest
     return tuple(found)

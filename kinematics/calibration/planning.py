@@ -12,15 +12,16 @@ from kinematics.angles import SNAP_DEG
 from kinematics.calibration.adjustment import build_problem, initial_state, linearize, reduced_normals
 from kinematics.calibration.covariance import Covariance, estimated_lines, line_covariance
 from kinematics.calibration.derived_quantities import axis_of, axis_shift, location_errors
-from kinematics.calibration.fixed_parameters import conditions, held_words
+from kinematics.calibration.fixed_parameters import conditional_positions, fixed_parameters
+from kinematics.calibration.linear_algebra import inverse
 from kinematics.calibration.rank_deficiency import fix_unestimable
-from kinematics.calibration.readings import Readings, TargetKind
+from kinematics.calibration.readings import Readings, TargetKind, positive
 from kinematics.calibration.results import Estimate, FixedParameter
 from kinematics.calibration.solve import Adjusted, degrees_of_freedom
 from kinematics.calibration.statistics import coverage_factor
 from kinematics.errors import KinematicsError
-from kinematics.forward import transform_points
-from kinematics.machine import Machine, table_pose
+from kinematics.forward import table_pose, transform_points
+from kinematics.machine import Machine
 from kinematics.validation import as_vectors, normalized, read_only
 
 __all__ = [
@@ -44,12 +45,12 @@ _MOST_POSES = 4000
 
 @dataclass(frozen=True, eq=False)
 class PlannedTarget:
-    """A target and where on it the probe goes, at the all-zero pose in machine coordinates.
+    """A target and the points to probe on it, at the all-zero pose in machine coordinates.
 
     Attributes
     ----------
     name : str
-    kind : Kind
+    kind : TargetKind
     points_mm : ndarray, shape (k, 3)
         A ball: its centre (k = 1). A bore or pin: points of its axis at the heights to read. A face: touches.
     direction : ndarray, shape (3,), or None
@@ -68,6 +69,8 @@ class PlannedTarget:
     direction: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
+        if not isinstance(self.kind, TargetKind):
+            raise KinematicsError(f"target {self.name}, kind: expected a TargetKind, found {self.kind!r}")
         points = as_vectors(self.points_mm, 3, f"target {self.name}, points").reshape(-1, 3)
         if not len(points):
             raise KinematicsError(f"target {self.name}, points: expected at least one, found none")
@@ -144,11 +147,11 @@ def candidate_poses(machine: Machine, step_deg: float | Sequence[float] = 30.0) 
 def is_accessible(
     machine: Machine, targets: Sequence[PlannedTarget], poses_deg: ArrayLike
 ) -> NDArray[np.bool_]:
-    """Which targets can be read at which poses.
+    """Mask of the targets that can be read at each pose.
 
     A pose must lie within the rotaries' limits; the spindle must reach every point within the travels; a face must
-    not look away from the spindle, a ball's stem not hang below level, a bore stand within 30 degrees of it. What
-    may be in the way is not looked at.
+    not look away from the spindle, a ball's stem not hang below level, a bore stand within 30 degrees of it.
+    Obstacles are not considered.
 
     Parameters
     ----------
@@ -176,7 +179,7 @@ def is_accessible(
     table = table_pose(machine, poses)
     for t, target in enumerate(targets):
         assert target.direction is not None
-        upward = table.turn(target.direction)[:, 2]
+        upward = table.rotate(target.direction)[:, 2]
         least = (
             np.cos(np.radians(_BORE_WITHIN_DEG))
             if target.kind in (TargetKind.BORE, TargetKind.PIN)
@@ -191,7 +194,7 @@ def is_accessible(
 
 
 def expand_mask(targets: Sequence[PlannedTarget], which: ArrayLike) -> NDArray[np.bool_]:
-    """What may be read, for each of the k points of all targets.
+    """A mask by targets or by points, expanded to each of the k points of all targets.
 
     Parameters
     ----------
@@ -230,7 +233,7 @@ def planned_readings(
     poses_deg: ArrayLike,
     which: ArrayLike | None = None,
 ) -> Readings:
-    """What the display would show if the machine and the targets were where they are said to be.
+    """Readings without scatter, with the machine and the targets at their nominal places.
 
     Parameters
     ----------
@@ -274,33 +277,33 @@ def planned_readings(
 
 
 _SHIFT_MM = 2.0
-_LEAN_DEG = 0.5
+_TILT_DEG = 0.5
 _PASSES = 6
 
 
 @dataclass(frozen=True, eq=False)
 class PredictedUncertainty:
-    """What planned readings would tell.
+    """A-priori uncertainties of planned readings.
 
     Attributes
     ----------
     estimates : tuple of Estimate
-        For every line its location errors (for a line near no machine axis what `LineFit.moved` would hold), with
+        For every line its location errors (for a line near no machine axis its `LineFit.changes`), with
         their uncertainties; the value of a position is 0.
-    held : tuple of Held
-    poorest : Estimate
-        What stays untold, or else has the largest uncertainty, angles counted at `lever_mm`.
+    fixed : tuple of FixedParameter
+    worst : Estimate
+        One that is not determined, or else the one of largest uncertainty, angles counted at `lever_mm`.
     lever_mm : float
         Typical distance of the readings from the lines.
     covariance : ndarray, shape (4n, 4n)
         As `Fit.covariance`.
     dof : int
-        Readings to spare: 0 leaves no estimate of the scatter.
+        Degrees of freedom: 0 leaves no estimate of the scatter.
     """
 
     estimates: tuple[Estimate, ...]
-    held: tuple[FixedParameter, ...]
-    poorest: Estimate
+    fixed: tuple[FixedParameter, ...]
+    worst: Estimate
     lever_mm: float
     covariance: NDArray[np.float64]
     dof: int
@@ -309,7 +312,7 @@ class PredictedUncertainty:
 def predict_uncertainty(
     planned: Readings, machine: Machine, sigma_mm: float, level: float = 0.95
 ) -> PredictedUncertainty:
-    """The uncertainties that readings would give, if the machine and its targets are about where they are said to be.
+    """Predict the uncertainties of a fit to planned readings, with the machine and its targets at their nominal places.
 
     Parameters
     ----------
@@ -322,15 +325,14 @@ def predict_uncertainty(
 
     Returns
     -------
-    Foreseen
+    PredictedUncertainty
 
     Raises
     ------
     KinematicsError
         When sigma is not more than 0, or the readings do not match the machine.
     """
-    if not (np.isfinite(sigma_mm) and sigma_mm > 0.0):
-        raise KinematicsError(f"sigma: expected more than 0 mm, found {sigma_mm:g}")
+    positive(sigma_mm, "sigma")
     problem = build_problem(planned, machine)
     state = initial_state(problem)
     raw = linearize(problem, state)
@@ -344,46 +346,48 @@ def predict_uncertainty(
         degrees_of_freedom(problem, state),
     )
     sigma = sigma_mm if planned.sigma_mm is None else 1.0
-    spread = line_covariance(solved, sigma, coverage_factor(level))
-    by_rotary = _estimates(solved, machine, spread)
+    covariance = line_covariance(solved, sigma, coverage_factor(level))
+    by_rotary = _estimates(solved, machine, covariance)
     estimates = tuple(one for found in by_rotary for one in found)
 
-    def badness(estimate: Estimate) -> float:
-        if estimate.u is None:
+    def size(estimate: Estimate) -> float:
+        if estimate.standard_uncertainty is None:
             return float("inf")
-        return estimate.u * (1.0 if estimate.unit == "mm" else float(np.radians(problem.lever_mm)))
+        return estimate.standard_uncertainty * (
+            1.0 if estimate.unit == "mm" else float(np.radians(problem.lever_mm))
+        )
 
     return PredictedUncertainty(
         estimates=estimates,
-        held=(*held_words(solved, machine, planned), *conditions(machine, by_rotary)),
-        poorest=max(estimates, key=badness),
+        fixed=(*fixed_parameters(solved, machine, planned), *conditional_positions(machine, by_rotary)),
+        worst=max(estimates, key=size),
         lever_mm=problem.lever_mm,
-        covariance=read_only(sigma**2 * spread.shape * np.outer(problem.scale, problem.scale)),
+        covariance=read_only(sigma**2 * covariance.cofactor * np.outer(problem.scale, problem.scale)),
         dof=solved.dof,
     )
 
 
-def _estimates(solved: Adjusted, machine: Machine, spread: Covariance) -> list[tuple[Estimate, ...]]:
+def _estimates(solved: Adjusted, machine: Machine, covariance: Covariance) -> list[tuple[Estimate, ...]]:
     lines, n = estimated_lines(solved), len(machine.rotaries)
     found: list[tuple[Estimate, ...]] = []
     for i, (rotary, line) in enumerate(zip(machine.rotaries, lines, strict=True)):
         if axis_of(rotary.letter, rotary.direction) is None:
-            found.append(axis_shift(rotary.letter, line, line, i, n, spread))
+            found.append(axis_shift(rotary.letter, line, line, i, n, covariance))
         else:
-            found.append(location_errors(rotary.letter, rotary.point_mm, line, i, n, spread))
+            found.append(location_errors(rotary.letter, rotary.point_mm, line, i, n, covariance))
     return found
 
 
 @dataclass(frozen=True, eq=False)
 class PoseGain:
-    """One pose more: what it brings.
+    """Gain of one added pose.
 
     Attributes
     ----------
     pose_deg : ndarray, shape (n,)
     before_mm, after_mm : float
-        Root mean square uncertainty of all the lines' numbers (leans at the lever), without and with it; what is
-        untold counts two millimetres and half a degree.
+        Root mean square uncertainty of all the lines' parameters (tilts at the lever), without and with it; what is
+        not determined counts two millimetres and half a degree.
     """
 
     pose_deg: NDArray[np.float64]
@@ -398,17 +402,18 @@ class PoseGain:
 
 @dataclass(frozen=True, eq=False)
 class _Information:
-    """What each pose tells: (m, p, p) over lines and targets together, the lines' 4n first; and what is believed."""
+    """Information matrices (m, p, p) of the poses, over the 4n line parameters, then the targets'; and the prior's."""
 
-    each: NDArray[np.float64]
+    by_pose: NDArray[np.float64]
     prior: NDArray[np.float64]
     lines: int
     sigma_mm: float
 
     def uncertainty_mm(self, gathered: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Root mean square uncertainty of the lines' numbers for information (..., p, p)."""
-        inverse = np.linalg.inv(gathered + self.prior)
-        variance = np.diagonal(inverse, axis1=-2, axis2=-1)[..., : self.lines].mean(axis=-1)
+        """Root mean square uncertainty of the lines' parameters for information (..., p, p)."""
+        variance = np.diagonal(inverse(gathered + self.prior), axis1=-2, axis2=-1)[..., : self.lines].mean(
+            axis=-1
+        )
         return np.asarray(self.sigma_mm * np.sqrt(variance))
 
 
@@ -419,8 +424,7 @@ def _information(
     sigma_mm: float,
     which: ArrayLike | None,
 ) -> _Information:
-    if not (np.isfinite(sigma_mm) and sigma_mm > 0.0):
-        raise KinematicsError(f"sigma: expected more than 0 mm, found {sigma_mm:g}")
+    positive(sigma_mm, "sigma")
     seen = expand_mask(targets, is_accessible(machine, targets, poses) if which is None else which)
     everything = planned_readings(machine, targets, poses)
     problem = build_problem(everything, machine)
@@ -436,12 +440,12 @@ def _information(
     rows *= seen.reshape(-1)[:, None, None]
     rows = rows.reshape(len(poses), -1, rows.shape[-1])
     each = np.swapaxes(rows, 1, 2) @ rows
-    lean = np.radians(_LEAN_DEG) * problem.lever_mm
-    believed = np.full(lines + 4 * count, (sigma_mm / 1000.0) ** 2)
-    believed[:lines] = (sigma_mm / np.array([_SHIFT_MM, _SHIFT_MM, lean, lean] * problem.rotaries)) ** 2
-    unused = problem.charts.unused.reshape(-1)
-    believed[lines:][unused] = 1.0
-    return _Information(each, np.diag(believed), lines, sigma_mm)
+    tilt = np.radians(_TILT_DEG) * problem.lever_mm
+    prior = np.full(lines + 4 * count, (sigma_mm / 1000.0) ** 2)
+    prior[:lines] = (sigma_mm / np.array([_SHIFT_MM, _SHIFT_MM, tilt, tilt] * problem.rotaries)) ** 2
+    unused = problem.nominal_targets.unused.reshape(-1)
+    prior[lines:][unused] = 1.0
+    return _Information(each, np.diag(prior), lines, sigma_mm)
 
 
 def rank_added_poses(
@@ -452,7 +456,7 @@ def rank_added_poses(
     sigma_mm: float,
     which: ArrayLike | None = None,
 ) -> tuple[PoseGain, ...]:
-    """Which one pose more would help most, the best first.
+    """Candidate poses by the uncertainty that adding one of them leaves, the best first.
 
     Parameters
     ----------
@@ -468,7 +472,7 @@ def rank_added_poses(
 
     Returns
     -------
-    tuple of AddedPose
+    tuple of PoseGain
         One for each candidate.
 
     Raises
@@ -481,10 +485,10 @@ def rank_added_poses(
     candidates = machine.angles(candidates_deg).reshape(-1, n)
     if not len(candidates):
         raise KinematicsError("candidates: expected at least one pose, found none")
-    told = _information(machine, targets, np.concatenate([poses, candidates]), sigma_mm, which)
-    gathered = told.each[: len(poses)].sum(axis=0)
-    before = float(told.uncertainty_mm(gathered))
-    after = told.uncertainty_mm(gathered + told.each[len(poses) :])
+    information = _information(machine, targets, np.concatenate([poses, candidates]), sigma_mm, which)
+    gathered = information.by_pose[: len(poses)].sum(axis=0)
+    before = float(information.uncertainty_mm(gathered))
+    after = information.uncertainty_mm(gathered + information.by_pose[len(poses) :])
     return tuple(
         PoseGain(read_only(candidates[k]), before, float(after[k])) for k in np.argsort(after, kind="stable")
     )
@@ -498,7 +502,7 @@ def optimal_poses(
     sigma_mm: float,
     which: ArrayLike | None = None,
 ) -> NDArray[np.float64]:
-    """A pose set for the least uncertainty, by adding the best one and then exchanging one for a better one.
+    """An A-optimal set of poses, by greedy addition and then exchange.
 
     Parameters
     ----------
@@ -526,35 +530,35 @@ def optimal_poses(
         raise KinematicsError(
             f"count: expected 1 to {len(candidates)} (poses that can be read), found {count}"
         )
-    told = _information(machine, targets, candidates, sigma_mm, use)
+    information = _information(machine, targets, candidates, sigma_mm, use)
     chosen: list[int] = []
 
     def best(gathered: NDArray[np.float64]) -> tuple[int, float]:
-        after = told.uncertainty_mm(gathered + told.each)
+        after = information.uncertainty_mm(gathered + information.by_pose)
         after[chosen] = np.inf
         k = int(np.argmin(after))
         return k, float(after[k])
 
-    gathered = np.zeros_like(told.prior)
+    gathered = np.zeros_like(information.prior)
     for _ in range(count):
         k, now = best(gathered)
         chosen.append(k)
-        gathered = gathered + told.each[k]
+        gathered = gathered + information.by_pose[k]
     for _ in range(_PASSES):
         before = now
         for place in range(count):
             out = chosen[place]
-            k, after = best(gathered - told.each[out])
+            k, after = best(gathered - information.by_pose[out])
             if after < now * (1.0 - 1e-9):
-                gathered = gathered - told.each[out] + told.each[k]
+                gathered = gathered - information.by_pose[out] + information.by_pose[k]
                 chosen[place], now = k, after
         if now > before * (1.0 - 1e-6):
             break
-    return _in_order(candidates[chosen])
+    return _boustrophedon(candidates[chosen])
 
 
-def _in_order(poses: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Outer rotaries slowest; each inner one back and forth, so that it does not run home every time."""
+def _boustrophedon(poses: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Sort poses: outer rotaries slowest, every other run of the innermost reversed, so that it need not return."""
     ordered = poses[np.lexsort(poses.T[::-1])]
     last = ordered.shape[1] - 1
     if last == 0:

@@ -1,9 +1,9 @@
-"""Probe readings: which thing on the table was read, at which angles, and where it then stood."""
+"""Probe readings: targets fixed to the table, read at machine angles, in machine coordinates."""
 
 from __future__ import annotations
 
 import enum
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,13 +11,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
-from kinematics.validation import as_vectors, normalized, read_only
+from kinematics.validation import as_vector, as_vectors, normalized, read_only
 
 __all__ = ["Readings", "TargetKind", "outside_limits", "readings_from_rows"]
 
 
 class TargetKind(enum.Enum):
-    """What a target is, and so what one reading of it says."""
+    """Kind of a target, and with it the number of equations that one reading gives."""
 
     BALL = "ball"
     BORE = "bore"
@@ -26,13 +26,65 @@ class TargetKind(enum.Enum):
 
     @property
     def equations(self) -> int:
-        """How many numbers one reading gives: a centre three, a point of an axis two, a touch of a face one."""
+        """Equations of one reading: three of a ball's centre, two of a point on an axis, one of a touch on a face."""
         return {"ball": 3, "face": 1}.get(self.value, 2)
 
     @property
     def unknowns(self) -> int:
-        """How many numbers place the target on the table: a point three, a line four, a plane three."""
+        """Parameters of the target: three of a point, four of a line, three of a plane."""
         return 4 if self.equations == 2 else 3
+
+
+def _floats(values: ArrayLike, what: str) -> NDArray[np.float64]:
+    try:
+        return np.asarray(values, dtype=np.float64)
+    except (TypeError, ValueError) as fault:
+        raise KinematicsError(f"{what}: expected numbers, found {values!r}") from fault
+
+
+def positive(value: object, what: str, unit: str = "mm") -> float:
+    """A number above 0, or a refusal that names `what`."""
+    if isinstance(value, bool) or not isinstance(value, int | float | np.integer | np.floating):
+        raise KinematicsError(f"{what}: expected a number, found {value!r}")
+    if not (np.isfinite(value) and value > 0.0):
+        raise KinematicsError(f"{what}: expected more than 0 {unit}, found {value:g}")
+    return float(value)
+
+
+def _integers(values: ArrayLike, count: int, what: str) -> NDArray[np.int64]:
+    array = _floats(values, what)
+    if array.shape != (count,):
+        raise KinematicsError(f"{what}: expected shape ({count},), found {array.shape}")
+    if not (np.isfinite(array) & (array == np.round(array)) & (np.abs(array) < 2.0**53)).all():
+        raise KinematicsError(f"{what}: expected whole numbers, found {array.tolist()}")
+    return array.astype(np.int64)
+
+
+def _direction(values: ArrayLike, what: str) -> NDArray[np.float64]:
+    return normalized(as_vector(values, 3, what), what)
+
+
+def _names(names: object) -> tuple[str, ...]:
+    if isinstance(names, str) or not isinstance(names, Iterable):
+        raise KinematicsError(f"readings, names: expected a sequence of names, found {names!r}")
+    found = tuple(names)
+    for name in found:
+        if not isinstance(name, str):
+            raise KinematicsError(f"readings, names: expected text, found {name!r}")
+    if len(set(found)) < len(found):
+        twice = next(name for name in found if found.count(name) > 1)
+        raise KinematicsError(f"readings, names: expected each target once, found {twice!r} twice")
+    return found
+
+
+def _kinds(kinds: object) -> tuple[TargetKind, ...]:
+    if isinstance(kinds, str) or not isinstance(kinds, Iterable):
+        raise KinematicsError(f"readings, kinds: expected a sequence of TargetKind, found {kinds!r}")
+    found = tuple(kinds)
+    for kind in found:
+        if not isinstance(kind, TargetKind):
+            raise KinematicsError(f"readings, kinds: expected TargetKind values, found {kind!r}")
+    return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,9 +95,9 @@ class Readings:
     ----------
     names : tuple of str, length t
         The targets' names, each once.
-    kinds : tuple of Kind, length t
+    kinds : tuple of TargetKind, length t
     target : ndarray of int, shape (N,)
-        Which target each reading is of.
+        Index of each reading's target.
     angles_deg : ndarray, shape (N, n)
         Machine angles, the machine's rotaries from the base outward.
     points_mm : ndarray, shape (N, 3)
@@ -54,15 +106,15 @@ class Readings:
     sigma_mm : ndarray, shape (N,), or None
         Each reading's standard uncertainty per coordinate; None where all are alike.
     rows : ndarray of int, shape (N,)
-        What to call each reading: its row in the file. 1 to N where not given.
+        Number of each reading: its row in the file. 1 to N where not given.
     directions : tuple of (ndarray (3,) or None), length t
         At the all-zero pose, machine coordinates: the direction of an axis, a face's normal away from the material.
-        Needed only where the readings do not tell; None where not stated.
+        Needed only where the readings do not determine it; None where not stated.
 
     Raises
     ------
     KinematicsError
-        When shapes do not fit or a number is not finite.
+        When a shape or type is wrong or a number is not finite.
     """
 
     names: tuple[str, ...]
@@ -75,29 +127,32 @@ class Readings:
     directions: tuple[NDArray[np.float64] | None, ...] = ()
 
     def __post_init__(self) -> None:
+        names, kinds = _names(self.names), _kinds(self.kinds)
+        if len(kinds) != len(names):
+            raise KinematicsError(
+                f"readings, kinds: expected one for each of {len(names)} targets, found {len(kinds)}"
+            )
         points = as_vectors(self.points_mm, 3, "readings, points").reshape(-1, 3)
-        angles = np.asarray(self.angles_deg, dtype=np.float64)
+        angles = _floats(self.angles_deg, "readings, angles")
         if angles.ndim != 2 or len(angles) != len(points):
             raise KinematicsError(
                 f"readings, angles: expected shape ({len(points)}, rotaries), found {angles.shape}"
             )
         angles = as_vectors(angles, angles.shape[1], "readings, angles")
-        target = np.asarray(self.target, dtype=np.int64)
-        if target.shape != (len(points),) or (
-            target.size and not 0 <= target.min() <= target.max() < len(self.names)
-        ):
-            raise KinematicsError("readings, target: expected one index into names for each reading")
-        if len(self.kinds) != len(self.names) or len(set(self.names)) < len(self.names):
-            raise KinematicsError("readings, names: expected each target once, with its kind")
-        rows = np.arange(1, len(points) + 1) if self.rows is None else np.asarray(self.rows, dtype=np.int64)
-        if rows.shape != target.shape:
-            raise KinematicsError(f"readings, rows: expected {len(points)}, found {rows.size}")
-        stated = self.directions or (None,) * len(self.names)
-        if len(stated) != len(self.names):
-            raise KinematicsError(f"readings, directions: expected {len(self.names)}, found {len(stated)}")
-        held = tuple(
-            None if d is None else read_only(normalized(d, f"target {name}, direction"))
-            for d, name in zip(stated, self.names, strict=True)
+        target = _integers(self.target, len(points), "readings, target")
+        if target.size and not 0 <= target.min() <= target.max() < len(names):
+            raise KinematicsError(
+                f"readings, target: expected indices from 0 to {len(names) - 1}, "
+                f"found {int(target.min())} to {int(target.max())}"
+            )
+        rows = np.arange(1, len(points) + 1) if self.rows is None else self.rows
+        rows = _integers(rows, len(points), "readings, rows")
+        stated = tuple(self.directions) or (None,) * len(names)
+        if len(stated) != len(names):
+            raise KinematicsError(f"readings, directions: expected {len(names)}, found {len(stated)}")
+        directions = tuple(
+            None if d is None else read_only(_direction(d, f"target {name}, direction"))
+            for d, name in zip(stated, names, strict=True)
         )
         for name, value in (("target", target), ("rows", rows)):
             copy = np.array(value)
@@ -105,11 +160,11 @@ class Readings:
             object.__setattr__(self, name, copy)
         object.__setattr__(self, "points_mm", read_only(points))
         object.__setattr__(self, "angles_deg", read_only(angles))
-        object.__setattr__(self, "names", tuple(self.names))
-        object.__setattr__(self, "kinds", tuple(self.kinds))
-        object.__setattr__(self, "directions", held)
+        object.__setattr__(self, "names", names)
+        object.__setattr__(self, "kinds", kinds)
+        object.__setattr__(self, "directions", directions)
         if self.sigma_mm is not None:
-            sigma = as_vectors(self.sigma_mm, len(points), "readings, sigma")
+            sigma = as_vector(self.sigma_mm, len(points), "readings, sigma")
             if (sigma <= 0.0).any():
                 raise KinematicsError(
                     "readings, sigma: expected more than 0, found " + f"{float(sigma.min()):g}"
@@ -121,17 +176,33 @@ class Readings:
 
     @property
     def equations(self) -> NDArray[np.int64]:
-        """How many numbers each reading gives, shape (N,)."""
+        """Equations of each reading, shape (N,)."""
         return np.array([kind.equations for kind in self.kinds], dtype=np.int64)[self.target]
 
     def row(self, i: int) -> int:
-        """What reading i is called."""
+        """Row number of reading i."""
         assert self.rows is not None
         return int(self.rows[i])
 
     def only(self, keep: ArrayLike) -> Readings:
-        """The readings where `keep` (N,) is true, or those of the indices given; targets left empty stay listed."""
+        """The readings where the mask `keep` (N,) is true, or those with the indices given; all targets stay listed."""
         which = np.asarray(keep)
+        if (
+            which.ndim != 1
+            or which.dtype.kind not in "biu"
+            or (which.dtype.kind == "b" and len(which) != len(self))
+        ):
+            if which.size:
+                raise KinematicsError(
+                    f"keep: expected a mask of {len(self)} or indices, found shape {which.shape} of {which.dtype}"
+                )
+            which = np.zeros(0, dtype=np.int64)
+        if (
+            which.dtype.kind != "b"
+            and which.size
+            and not -len(self) <= which.min() <= which.max() < len(self)
+        ):
+            raise KinematicsError(f"keep: expected indices below {len(self)}, found {int(which.max())}")
         assert self.rows is not None
         return replace(
             self,
@@ -143,7 +214,7 @@ class Readings:
         )
 
     def fits(self, machine: Machine) -> None:
-        """Refuse readings whose angles do not match the machine's rotaries, or that hold nothing."""
+        """Raise a `KinematicsError` unless there are readings, with an angle for each of the machine's rotaries."""
         if len(self) == 0:
             raise KinematicsError("readings: expected at least one, found none")
         if self.angles_deg.shape[1] != len(machine.rotaries):
@@ -154,9 +225,9 @@ class Readings:
 
 
 def outside_limits(readings: Readings, machine: Machine) -> tuple[tuple[int, str, float], ...]:
-    """Readings at angles that the machine cannot reach.
+    """Readings at angles outside the rotaries' limits.
 
-    Not refused here: swapped columns show themselves so, and `find_blunders` is to see them.
+    They are not refused: swapped columns look like this, and `find_blunders` recognises them.
 
     Parameters
     ----------
@@ -232,7 +303,12 @@ def readings_from_rows(
         ...
     kinematics.errors.KinematicsError: target one: expected one kind, found ball in row 1 and bore in row 2
     """
-    called = list(range(1, len(kinds) + 1)) if rows is None else np.asarray(rows).tolist()
+    points = as_vectors(points_mm, 3, "readings, points").reshape(-1, 3)
+    for what, given in (("kinds", kinds), ("targets", targets)):
+        if len(given) != len(points):
+            raise KinematicsError(f"readings, {what}: expected {len(points)}, found {len(given)}")
+    numbers = np.arange(1, len(points) + 1) if rows is None else rows
+    called = _integers(numbers, len(points), "readings, rows").tolist()
     first: dict[str, tuple[TargetKind, int]] = {}
     for kind_name, name, row in zip(kinds, targets, called, strict=True):
         try:
@@ -257,11 +333,11 @@ def readings_from_rows(
         names=tuple(first),
         kinds=tuple(kind for kind, _ in first.values()),
         target=np.array([index[name] for name in targets], dtype=np.int64),
-        angles_deg=np.asarray(angles_deg, dtype=np.float64),
-        points_mm=np.asarray(points_mm, dtype=np.float64),
-        sigma_mm=None if sigma_mm is None else np.asarray(sigma_mm, dtype=np.float64),
-        rows=None if rows is None else np.asarray(rows, dtype=np.int64),
+        angles_deg=_floats(angles_deg, "readings, angles"),
+        points_mm=points,
+        sigma_mm=None if sigma_mm is None else _floats(sigma_mm, "readings, sigma"),
+        rows=np.asarray(called, dtype=np.int64),
         directions=tuple(
-            np.asarray(stated[name], dtype=np.float64) if name in stated else None for name in first
+            _floats(stated[name], f"target {name}, direction") if name in stated else None for name in first
         ),
     )

@@ -1,7 +1,7 @@
-"""Robust losses on request: readings far off are pulled down, and the answer says so.
+"""M-estimation: robust losses that give readings far off less weight.
 
-The losses are those of scipy.optimize.least_squares, in its definition: the sum of ``C^2 rho(r^2 / C^2)`` is brought
-down, r being a reading's whole miss (so that a ball is judged as one, not axis by axis).
+The losses are those of scipy.optimize.least_squares, in its definition: the sum of ``C^2 rho(r^2 / C^2)`` is
+minimised, r being the length of a reading's residual vector (a ball counts as one, not axis by axis).
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from kinematics.calibration.adjustment import build_problem, gauss_newton, reduced_normals
 from kinematics.calibration.readings import Readings
 from kinematics.calibration.solve import Adjusted, solve_problem
+from kinematics.calibration.statistics import chi_squared_median
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 
@@ -22,8 +23,6 @@ __all__ = ["LOSSES", "m_estimate"]
 LOSSES = ("soft_l1", "huber", "cauchy", "arctan")
 
 _BENDS_AT = 3.0
-_MEDIAN_TO_SIGMA = {1: 0.4549, 2: 1.3863, 3: 2.3660}
-"""Medians of chi squared for 1, 2 and 3 numbers: what a median of squares is divided by to estimate a variance."""
 
 
 def rho(
@@ -55,27 +54,25 @@ def _weigh(which: str, reach: float, squares: NDArray[np.float64]) -> tuple[NDAr
 def m_estimate(
     readings: Readings, machine: Machine, sigma_mm: float | None, loss: str, scale_mm: float | None
 ) -> tuple[Adjusted, NDArray[np.float64], float | None]:
-    """The robust answer, the readings' weights in the problem's order, and the scatter for its covariance.
+    """Fit by M-estimation: the solution, the readings' weights in the problem's order, and the robust scatter.
 
     The scatter follows Huber's correction (P. J. Huber, Robust Statistics, 1981, section 7.6; from memory): the mean
-    square of the bent residuals over the square of the mean slope of the bend.
+    square of the robust_s0 residuals over the square of the mean slope of the bend.
     """
     rho(loss, np.zeros(1))
-    if scale_mm is not None and not scale_mm > 0.0:
-        raise KinematicsError(f"loss scale: expected more than 0 mm, found {scale_mm:g}")
     problem = build_problem(readings, machine)
     plain = solve_problem(problem, sigma_mm)
-    equations = problem.charts.equations[problem.target]
+    equations = problem.nominal_targets.equations[problem.target]
     if scale_mm is None:
         spare = max(plain.dof, 1) / problem.equations
-        sizes = plain.squares / np.array([0.0, *_MEDIAN_TO_SIGMA.values()])[equations] / spare
+        sizes = plain.squares / chi_squared_median(equations) / spare
         scale = _BENDS_AT * (sigma_mm or float(np.sqrt(np.median(sizes))))
     else:
         scale = scale_mm if readings.sigma_mm is None else scale_mm * float(np.median(problem.weight))
     scale = max(scale, 1e-9)
 
     state = plain.state
-    # Widely first: a loss that turns its back on what is far off must not begin far off.
+    # Widely first: a redescending loss must not start far off.
     for which, reach in (("soft_l1", 4.0 * scale), ("soft_l1", scale), (loss, scale)):
         weigh = functools.partial(_weigh, which, reach)
         state, raw = gauss_newton(problem, state, weigh=weigh, steps=400, settled_mm=1e-8)
@@ -83,8 +80,8 @@ def m_estimate(
     z = squares / scale**2
     _, first, second = rho(loss, z)
     solved = Adjusted(problem, state, squares, raw.residual, reduced_normals(problem, state, raw), plain.dof)
-    bent = None
+    robust_s0 = None
     if plain.dof > 0:
         slope = float((equations * first + 2.0 * z * second).sum() / equations.sum())
-        bent = float(np.sqrt((first**2 * squares).sum() / plain.dof)) / max(slope, 1e-3)
-    return solved, first, bent
+        robust_s0 = float(np.sqrt((first**2 * squares).sum() / plain.dof)) / max(slope, 1e-3)
+    return solved, first, robust_s0

@@ -1,32 +1,26 @@
-"""Practice: a machine with hidden errors, the readings that a probe would give on it, and marks for the answer."""
+"""Simulated calibration: a machine with hidden errors, and the readings that a probe would give on it."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from kinematics.calibration.covariance import EstimatedLine
-from kinematics.calibration.derived_quantities import axis_of, crossing, line_rotation
-from kinematics.calibration.fit import fit_pivots, line_numbers
 from kinematics.calibration.line_parameters import orthonormal_pair
 from kinematics.calibration.planning import PlannedTarget, planned_readings
 from kinematics.calibration.readings import Readings
-from kinematics.calibration.results import Estimate
-from kinematics.calibration.statistics import coverage_factor
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
-from kinematics.rotary import RotaryAxis
 
-__all__ = ["Grade", "Mark", "grade", "perturbed_machine", "simulated_readings"]
+__all__ = ["perturbed_machine", "simulated_readings"]
 
 
 def perturbed_machine(
     machine: Machine, seed: int, position_mm: float = 0.05, direction_deg: float = 0.01
 ) -> Machine:
-    """The machine with every line moved and leaned a little, at random: normal, standard deviations as stated.
+    """A machine with every line shifted and tilted at random: normal errors of the stated standard deviations.
 
     Parameters
     ----------
@@ -54,9 +48,15 @@ def perturbed_machine(
     >>> one, same = perturbed_machine(mill, 7), perturbed_machine(mill, 7)
     >>> one.rotaries[0].point_mm.tolist() == same.rotaries[0].point_mm.tolist()
     True
+    >>> perturbed_machine(mill, 7, position_mm=-0.05)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: hidden errors: expected 0 or more, found -0.05 mm and 0.01 degrees
     """
-    if position_mm < 0.0 or direction_deg < 0.0:
-        raise KinematicsError("hidden errors: expected 0 or more")
+    if not (position_mm >= 0.0 and direction_deg >= 0.0):
+        raise KinematicsError(
+            f"hidden errors: expected 0 or more, found {position_mm:g} mm and {direction_deg:g} degrees"
+        )
     chance = np.random.default_rng(seed)
     rotaries = []
     for rotary in machine.rotaries:
@@ -80,14 +80,14 @@ def simulated_readings(
     which: ArrayLike | None = None,
     resolution_mm: float | None = None,
 ) -> Readings:
-    """Readings on a machine whose lines are known to nobody else: normal scatter, alike in X, Y and Z.
+    """Readings of a probing plan on a machine, with normal scatter of the same size in X, Y and Z.
 
     Parameters
     ----------
     truth : Machine
-        From `perturbed_machine`.
+        The machine as it really is, such as `perturbed_machine` gives.
     targets : sequence of PlannedTarget
-        Where they truly stand.
+        Where they really stand.
     poses_deg : array_like, shape (m, n)
     repeatability_mm : float
         Standard deviation per coordinate.
@@ -95,7 +95,7 @@ def simulated_readings(
     which : array_like of bool, shape (m, t) or (m, k), optional
         As for `planned_readings`.
     resolution_mm : float, optional
-        Round as the display does.
+        Last digit of the display, to which readings are rounded.
 
     Returns
     -------
@@ -116,121 +116,3 @@ def simulated_readings(
     if resolution_mm is not None:
         points = np.round(points / resolution_mm) * resolution_mm
     return replace(exact, points_mm=points)
-
-
-@dataclass(frozen=True)
-class Mark:
-    """One number of a student's answer.
-
-    Attributes
-    ----------
-    name : str
-        "E_Y0A", ...
-    unit : str
-        "mm" or "deg".
-    student, truth : float
-    allowed : float or None
-        How far the best use of the readings may miss the truth; None where they do not tell it.
-    passed : bool or None
-        None where it is not judged.
-    """
-
-    name: str
-    unit: str
-    student: float
-    truth: float
-    allowed: float | None
-    passed: bool | None
-
-    @property
-    def error(self) -> float:
-        """Student less truth."""
-        return self.student - self.truth
-
-
-@dataclass(frozen=True)
-class Grade:
-    """Marks for every number; `passed` when none that could be known is wrong.
-
-    Attributes
-    ----------
-    marks : tuple of Mark
-    untold : tuple of str
-        Sentences about what the readings did not tell and nobody could have known.
-    """
-
-    marks: tuple[Mark, ...]
-    untold: tuple[str, ...]
-
-    @property
-    def passed(self) -> bool:
-        """Whether every judged number holds."""
-        return all(mark.passed is not False for mark in self.marks)
-
-
-def grade(
-    student: Machine,
-    truth: Machine,
-    readings: Readings,
-    nominal: Machine,
-    repeatability_mm: float,
-    level: float = 0.95,
-) -> Grade:
-    """A student's lines against the truth, within what the readings could support.
-
-    The allowance is the expanded uncertainty of the best fit to the same readings, widened for the number of
-    values judged (Bonferroni), so that a faultless least-squares answer passes as a whole with the stated chance.
-
-    Parameters
-    ----------
-    student, truth, nominal : Machine
-        The answer, the hidden machine, and the machine file that the student was given.
-    readings : Readings
-    repeatability_mm : float
-        Of the probe.
-    level : float
-
-    Returns
-    -------
-    Grade
-
-    Raises
-    ------
-    KinematicsError
-        When the machines have different rotaries or the readings tell nothing.
-    """
-    best = fit_pivots(readings, nominal, sigma_mm=repeatability_mm)
-    known = [estimate for line in best.lines for estimate in line.moved]
-    count = max(sum(estimate.u is not None for estimate in known), 1)
-    factor = coverage_factor(1.0 - (1.0 - level) / count)
-    says, true = _told(nominal, student, known), _told(nominal, truth, known)
-    marks = []
-    for estimate, (name, value), (_, right) in zip(known, says, true, strict=True):
-        allowed = None if estimate.u is None else factor * estimate.u
-        passed = None if allowed is None else abs(value - right) <= allowed
-        marks.append(Mark(name, estimate.unit, value, right, allowed, passed))
-    return Grade(tuple(marks), tuple(held.words for held in best.held))
-
-
-def _told(nominal: Machine, other: Machine, known: Sequence[Estimate]) -> list[tuple[str, float]]:
-    """Every line's numbers in the order of `LineFit.moved`, named as location errors where they can be."""
-    numbers = line_numbers(nominal, other).reshape(-1, 4)
-    found: list[tuple[str, float]] = []
-    for i, (old, new) in enumerate(zip(nominal.rotaries, other.rotaries, strict=True)):
-        k = axis_of(old.letter, old.direction)
-        names = [estimate.name for estimate in known[4 * i : 4 * i + 4]]
-        if k is None:
-            leans = np.degrees(np.arctan(numbers[i, 2:]))
-            values = [*numbers[i, :2].tolist(), *leans.tolist()]
-            found.extend((f"{old.letter} {name}", value) for name, value in zip(names, values, strict=True))
-            continue
-        line, others = _still(new), [j for j in range(3) if j != k]
-        where, _ = crossing(line, old.point_mm, k)
-        found.extend((f"E_{'XYZ'[j]}0{old.letter}", float(where[j] - old.point_mm[j])) for j in others)
-        found.extend((f"E_{'ABC'[j]}0{old.letter}", line_rotation(line, k, j)[0]) for j in others)
-    return found
-
-
-def _still(rotary: RotaryAxis) -> EstimatedLine:
-    nothing = np.zeros((4, 3))
-    return EstimatedLine(rotary.point_mm, rotary.direction, nothing, nothing)

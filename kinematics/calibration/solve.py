@@ -1,4 +1,4 @@
-"""From readings to an answer: start, what is told, descent, and whether the answer still tells the same."""
+"""Solve an adjustment: initial values, rank, iteration, and the rank once more at the solution."""
 
 from __future__ import annotations
 
@@ -32,15 +32,15 @@ _ROUNDS = 4
 
 @dataclass(frozen=True, eq=False)
 class Adjusted:
-    """An adjustment at its end.
+    """Result of an adjustment.
 
     Attributes
     ----------
     squares : ndarray, shape (N,)
-        Squared weighted misfit of each reading, in the problem's order.
+        Squared weighted residual of each reading, in the problem's order.
     residual : ndarray, shape (N, 3)
         Weighted.
-    reduced : Reduced
+    reduced : ReducedNormals
         Along the free directions.
     dof : int
     """
@@ -53,64 +53,68 @@ class Adjusted:
     dof: int
 
     @property
-    def scatter(self) -> float | None:
-        """Root mean square per degree of freedom, weighted; None without redundancy."""
+    def s0(self) -> float | None:
+        """Standard deviation of unit weight; None without redundancy."""
         return float(np.sqrt(self.squares.sum() / self.dof)) if self.dof > 0 else None
 
 
 def degrees_of_freedom(problem: Problem, state: State) -> int:
-    """Equations less the unknowns that are not held."""
-    target_unknowns = 4 * len(problem.names) - round(float(np.trace(state.held, axis1=1, axis2=2).sum()))
+    """Equations minus the unknowns that are not fixed."""
+    target_unknowns = 4 * len(problem.names) - round(float(np.trace(state.fixed, axis1=1, axis2=2).sum()))
     return int(problem.equations - state.free.shape[1] - target_unknowns)
 
 
 def solve(readings: Readings, machine: Machine, sigma_mm: float | None = None) -> Adjusted:
-    """The least-squares answer from the machine's nominal lines.
+    """Least-squares solution, starting from the machine's nominal lines.
 
     Raises
     ------
     KinematicsError
-        When the readings do not fit the machine or do not settle.
+        When the readings do not fit the machine or do not converge.
     """
     return solve_problem(build_problem(readings, machine), sigma_mm)
 
 
 def solve_problem(problem: Problem, sigma_mm: float | None = None, weigh: Weighing | None = None) -> Adjusted:
-    """Solve, and hold what is not told at the answer itself."""
+    """Solve, fixing parameters that are not estimable at the solution."""
     state, guess = initial_state(problem), sigma_mm or _USUAL_SCATTER_MM
     if sigma_mm is not None and problem.weighted:
         guess = 1.0 / float(np.median(problem.weight))
-    shifts = np.eye(len(state.told))[:, np.tile([True, True, False, False], problem.rotaries)]
+    shifts = np.eye(len(state.parameters))[:, np.tile([True, True, False, False], problem.rotaries)]
     raw = linearize(problem, state)
     state, raw = gauss_newton(problem, fix_unestimable(problem, state, raw, guess, shifts), raw, steps=1)
     before: tuple[int, int] | None = None
     for _ in range(_ROUNDS):
         state = fix_unestimable(problem, state, raw, guess)
-        told = _rank(state)
-        if before is not None and told == before:
+        rank = _rank(state)
+        if before is not None and rank == before:
             break
-        state, raw = gauss_newton(problem, *_put_back(problem, state, raw), weigh=weigh)
-        before, dof = told, degrees_of_freedom(problem, state)
+        state, raw = gauss_newton(problem, *_reset_fixed(problem, state, raw), weigh=weigh)
+        before, dof = rank, degrees_of_freedom(problem, state)
         if sigma_mm is None and dof > 0:
             guess = float(np.sqrt(raw.squares.sum() / dof)) / float(np.median(problem.weight))
-    state = replace(state, told=np.where(np.abs(state.told) < 1e-13, 0.0, state.told))
+    if not (np.isfinite(state.parameters).all() and np.isfinite(raw.squares).all()):
+        raise KinematicsError(
+            "readings: expected a finite solution, found none; check the readings for gross errors"
+        )
+    state = replace(state, parameters=np.where(np.abs(state.parameters) < 1e-13, 0.0, state.parameters))
     dof = degrees_of_freedom(problem, state)
     if dof < 0:
         raise KinematicsError(
-            f"readings: expected at least as many equations as unknowns that they tell, found {-dof} too few"
+            f"readings: expected at least as many equations as unknowns, found {-dof} too few; read more poses"
         )
     return Adjusted(problem, state, raw.squares, raw.residual, reduced_normals(problem, state, raw), dof)
 
 
 def _rank(state: State) -> tuple[int, int]:
-    return state.free.shape[1], round(float(np.trace(state.held, axis1=1, axis2=2).sum()))
+    return state.free.shape[1], round(float(np.trace(state.fixed, axis1=1, axis2=2).sum()))
 
 
-def _put_back(problem: Problem, state: State, raw: Linearization) -> tuple[State, Linearization]:
-    """What is held returns to where it counts from."""
-    if not state.any_held and state.free.shape[0] == state.free.shape[1]:
+def _reset_fixed(problem: Problem, state: State, raw: Linearization) -> tuple[State, Linearization]:
+    """Reset fixed parameters to their nominal values."""
+    if not state.any_fixed and state.free.shape[0] == state.free.shape[1]:
         return state, raw
-    told = state.free @ (state.free.T @ state.told)
-    targets = state.targets - (state.held @ state.targets[..., None])[..., 0]
-    state = replace(state, told=np.where(np.abs(told) < 1e-13, 0.0, told), targets=targets)
+    parameters = state.free @ (state.free.T @ state.parameters)
+    targets = state.targets - (state.fixed @ state.targets[..., None])[..., 0]
+    state = replace(state, parameters=np.where(np.abs(parameters) < 1e-13, 0.0, parameters), targets=targets)
     return state, linearize(problem, state)

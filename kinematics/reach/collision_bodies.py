@@ -78,7 +78,7 @@ class CollisionBody:
             self.tight,
             pose.apply(self.discs_mm),
             self.radii_mm,
-            pose.turn(self.axis),
+            pose.rotate(self.axis),
             self.cut,
         )
 

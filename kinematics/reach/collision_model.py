@@ -16,7 +16,7 @@ from kinematics.reach.tool_assembly import TipEnvelope, Tool
 from kinematics.stack import StackStep, cumulative_frames, stack_pose
 from kinematics.transform import IDENTITY, Pose
 from kinematics.validation import as_vectors, read_only
-from kinematics.work_offsets import Setup, work_offset
+from kinematics.work_offsets import Setup
 
 __all__ = [
     "CollisionModel",
@@ -160,7 +160,7 @@ class CollisionModel:
 
     def tips_mm(self, stand: OperationPose) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """The box of the tip in machine coordinates: its lower and its upper corner."""
-        origin = work_offset(self.setup, stand.origin_mm, stand.machine_deg)
+        origin = self.setup.work_offset(stand.origin_mm, stand.machine_deg)
         return origin + stand.sweep.low_mm, origin + stand.sweep.high_mm
 
     def way_up(self, stand: OperationPose) -> OperationPose | None:

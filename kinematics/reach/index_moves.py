@@ -265,7 +265,7 @@ def _motion(scene: Scene, items: _Items, turned: BoundingDiscs, poses: list[Pose
     motions = []
     for i, rotary in enumerate(scene.machine.rotaries):
         point = poses[i].apply(rotary.point_mm)[:, None, :]
-        direction = poses[i].turn(rotary.direction)[:, None, :]
+        direction = poses[i].rotate(rotary.direction)[:, None, :]
         off = turned.centres_mm - point
         off = (
             off

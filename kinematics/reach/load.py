@@ -143,7 +143,7 @@ def _torque_nm(machine: Machine, rotary: int, hanging: _Hanging, machine_deg: Ar
     angles = machine.angles(machine_deg)
     poses = group_poses(machine, angles)
     line = machine.rotaries[rotary]
-    point, direction = poses[rotary].apply(line.point_mm), poses[rotary].turn(line.direction)
+    point, direction = poses[rotary].apply(line.point_mm), poses[rotary].rotate(line.direction)
     torque = np.zeros(angles.shape[:-1])
     for group, (mass, centre) in hanging.items():
         arm_m = (poses[group].apply(centre) - point) * 1e-3
@@ -239,5 +239,5 @@ def force_torque_nm(layout: CollisionModel, rotary: int, stand: OperationPose) -
     poses = group_poses(layout.machine, stand.machine_deg)
     line = layout.machine.rotaries[rotary]
     arm = corners - poses[rotary].apply(line.point_mm)
-    across = np.cross(arm, poses[rotary].turn(line.direction))
+    across = np.cross(arm, poses[rotary].rotate(line.direction))
     return float(np.linalg.norm(across, axis=-1).max()) * 1e-3 * stand.force_n

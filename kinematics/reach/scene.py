@@ -89,7 +89,7 @@ def group_poses(machine: Machine, angles_deg: ArrayLike) -> list[Pose]:
         Pose.from_rigid(np.broadcast_to(np.eye(3), (*lead, 3, 3)), np.broadcast_to(np.zeros(3), (*lead, 3)))
     ]
     for i, rotary in enumerate(machine.rotaries):
-        poses.append(poses[-1] @ rotary.turned(angles[..., i]))
+        poses.append(poses[-1] @ rotary.pose_at(angles[..., i]))
     return poses
 
 

@@ -1,15 +1,15 @@
-"""For whoever learns to work out a tilted-plane origin, and whoever teaches it.
+"""Worked solutions, classic mistakes and exercises for whoever learns or teaches tilted-plane origins and pivots.
 
-`working` writes an offset's calculation line by line, `by_hand` the same with plane trigonometry (`line` and
-`shared` are what both are made of, `plane_lines` tells where a direction comes from, `aim_lines` finds its angles, `swing` tells which way the table
-goes). `classic` lists the mistakes that can be made at a setup, `mistakes` recomputes the offsets under each and each
-pair, on `figures` laid out for it; `diagnose` and `search` find which of them gives the numbers that somebody got,
-`answered` sees to answered angles. `exercise` sets tasks with numbers that a shop could meet, in the `scenario` of a
-training shop.
+`matrix_solution` writes an offset's calculation step by step, `trigonometric_solution` the same with plane trigonometry;
+`worked_step` and `working` hold the steps, `direction_steps` derives a direction and its angles. `mistake_catalogue` lists
+the mistakes that can be made at a setup, `perturbed_offsets` recomputes the offsets under each and each pair of them,
+`diagnosis` finds which of them gives the numbers that somebody got, `angle_answers` chooses the solution that answered
+angles mean. `exercises` draws tasks with numbers that a shop could meet.
 
-A pivot to find has modules of its own: `pivot_set` draws the task, `pivot_ways` are the ways to work it by plane
-geometry, `pivot_working` writes one down, `pivot_support` tells how far a right answer may be off, and
-`mistakes_at_pivot` and `pivot_diagnose` find what went wrong.
+A pivot to find has modules of its own: `pivot_exercise` holds the task and the plane geometry that solves it,
+`pivot_random` draws it, `pivot_solution` writes the geometry down step by step, `attainable_accuracy` says how far a right
+answer may be off, `pivot_numbers` are the numbers that are graded, `pivot_mistakes` and `pivot_diagnosis` find what went
+wrong.
 """
 
 from kinematics.teaching.angle_answers import (
@@ -25,11 +25,18 @@ from kinematics.teaching.direction_steps import pattern_steps, rotation_steps, t
 from kinematics.teaching.exercises import LEVELS, Exercise, Level, set_exercise
 from kinematics.teaching.matrix_solution import solve_by_matrices
 from kinematics.teaching.mistake_catalogue import classic_mistakes
-from kinematics.teaching.perturbed_offsets import Mistake, Recomputed, recompute
-from kinematics.teaching.pivot_diagnosis import PivotAnswer, PivotDiagnosis, PivotFinding, diagnose_pivots
-from kinematics.teaching.pivot_exercise import PIVOT_LEVEL, PivotExercise, Probed
-from kinematics.teaching.pivot_mistakes import PivotMistake, mistakes_at_pivot
-from kinematics.teaching.pivot_random import set_pivot_exercise
+from kinematics.teaching.perturbed_offsets import Mistake, PerturbedOffsets, recompute
+from kinematics.teaching.pivot_diagnosis import (
+    PivotAnswer,
+    PivotDiagnosis,
+    PivotFinding,
+    PivotMark,
+    diagnose_pivots,
+)
+from kinematics.teaching.pivot_exercise import PIVOT_LEVEL, PivotExercise, PivotProbing
+from kinematics.teaching.pivot_mistakes import PivotMistake, mistakes_at_pivot, mistakes_in_direction
+from kinematics.teaching.pivot_numbers import LineNumber, coordinate_axes, line_values
+from kinematics.teaching.pivot_random import set_pivot_exercise, set_pivot_exercise_on
 from kinematics.teaching.pivot_solution import solve_pivot
 from kinematics.teaching.trigonometric_solution import solve_by_trigonometry, why_not_by_trigonometry
 from kinematics.teaching.worked_step import Calculation, Digits, Number, WorkedStep, written, written_number
@@ -48,32 +55,38 @@ __all__ = [
     "Exercise",
     "FoundMistake",
     "Level",
+    "LineNumber",
     "Mistake",
     "Number",
+    "PerturbedOffsets",
     "PivotAnswer",
     "PivotDiagnosis",
     "PivotExercise",
     "PivotFinding",
+    "PivotMark",
     "PivotMistake",
-    "Probed",
-    "Recomputed",
+    "PivotProbing",
     "RotarySwing",
     "WorkedStep",
     "Working",
     "angle_error_deg",
     "attainable",
     "classic_mistakes",
+    "coordinate_axes",
     "diagnose",
     "diagnose_pivots",
     "error_carried_forward",
     "hand_bound_mm",
+    "line_values",
     "matching_solution",
     "mistakes_at_pivot",
+    "mistakes_in_direction",
     "pattern_steps",
     "recompute",
     "rotation_steps",
     "set_exercise",
     "set_pivot_exercise",
+    "set_pivot_exercise_on",
     "solve_by_matrices",
     "solve_by_trigonometry",
     "solve_pivot",

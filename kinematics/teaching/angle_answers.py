@@ -1,7 +1,7 @@
-"""Rotary angles that somebody answered: which way of standing they mean, and what went wrong with them.
+"""Answered rotary angles: the solution that they mean, and the mistakes in them.
 
 A direction can often be brought to the spindle in two ways, and either is right; the offsets then have to belong to
-the way that was chosen.
+the solution that was chosen.
 """
 
 from __future__ import annotations
@@ -18,14 +18,14 @@ from kinematics.rotary import RotaryAxis
 from kinematics.teaching.diagnosis import AXES, Answer
 from kinematics.teaching.perturbed_offsets import CalculationBatch, Mistake
 from kinematics.validation import read_only
-from kinematics.work_offsets import Setup, plane_axes, work_offset
+from kinematics.work_offsets import Setup
 
 __all__ = ["AngleAnswer", "AngleFault", "angle_error_deg", "error_carried_forward", "matching_solution"]
 
 
 @dataclass(frozen=True)
 class AngleAnswer:
-    """A program angle that was answered for an operation (counted from 0)."""
+    """A program angle answered for an operation (counted from 0)."""
 
     operation: int
     letter: str
@@ -40,9 +40,9 @@ class AngleFault:
     ----------
     answer : AngleAnswer
     right_deg : float
-        The program angle of the way of standing that comes nearest.
+        The program angle of the nearest solution.
     why : str
-        What was probably done, in words; empty where nothing known gives it.
+        The probable mistake, in words; empty where no known one gives the angle.
     """
 
     answer: AngleAnswer
@@ -86,52 +86,55 @@ def matching_solution(
     within_deg: float,
     within_mm: float,
 ) -> tuple[tuple[PlacedOperation, ...], tuple[AngleFault, ...]]:
-    """The operations standing the way that the answers mean, and the angles that are wrong.
+    """Choose for each operation the solution that the answers mean, and find the wrong angles.
 
     Parameters
     ----------
     setup : Setup
-    placed : sequence of Placed
-    angles, answers : sequence
-        Both kinds; where no angle is answered the way that makes most X, Y, Z right is taken.
+    placed : sequence of PlacedOperation
+    angles : sequence of AngleAnswer
+    answers : sequence of Answer
+        Where no angle is answered, the solution that makes most X, Y, Z right is chosen.
     within_deg, within_mm : float
         Tolerances.
 
     Returns
     -------
-    placed : tuple of Placed
+    placed : tuple of PlacedOperation
     faults : tuple of AngleFault
 
     Examples
     --------
     >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.work_offsets import Setup
     >>> from kinematics.operations import Operation
-    >>> from kinematics.operations import place_operations
+    >>> from kinematics.placement import place_operations
     >>> from kinematics.plane import plane_from_normal
     >>> from kinematics.rotary import RotaryAxis, RotationSense
     >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
     >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> setup = set_up(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
+    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
     >>> port = place_operations(setup, [Operation("port", plane=plane_from_normal([0, 1, 1]))]).placed
     >>> port[0].program_deg.round(6).tolist()
     [-45.0, 0.0]
     >>> other = [AngleAnswer(0, "A", 45.0), AngleAnswer(0, "C", 180.0)]
-    >>> stood, faults = matching_solution(setup, port, other, [], within_deg=0.001, within_mm=0.005)
-    >>> stood[0].program_deg.round(6).tolist(), faults
+    >>> chosen, faults = matching_solution(setup, port, other, [], within_deg=0.001, within_mm=0.005)
+    >>> chosen[0].program_deg.round(6).tolist(), faults
     ([45.0, 180.0], ())
     >>> wrong = [AngleAnswer(0, "A", -45.0), AngleAnswer(0, "C", 90.0)]
     >>> matching_solution(setup, port, wrong, [], within_deg=0.001, within_mm=0.005)[1][0].why
     'a quarter turn off: measured from the wrong axis'
     """
-    stood: list[PlacedOperation] = []
+    chosen: list[PlacedOperation] = []
     faults: list[AngleFault] = []
     for o, one in enumerate(placed):
         stated = {a.letter: a.program_deg for a in angles if a.operation == o}
         values = {a.axis: a.value_mm for a in answers if a.operation == o}
-        ways = _ways(setup, one, stated)
-        best = min(ways, key=lambda way: _rank(setup, way, stated, values, within_deg, within_mm))
-        stood.append(best)
+        solutions = _solutions(setup, one, stated)
+        best = min(
+            solutions, key=lambda solution: _rank(setup, solution, stated, values, within_deg, within_mm)
+        )
+        chosen.append(best)
         for a in angles:
             if a.operation != o:
                 continue
@@ -140,11 +143,11 @@ def matching_solution(
             if abs(angle_error_deg(setup.machine.rotaries[i], a.program_deg, right)) > within_deg:
                 offset = float(setup.rotary_offset_deg[i])
                 faults.append(AngleFault(a, right, _why(a.program_deg, right, offset, within_deg)))
-    return tuple(stood), tuple(faults)
+    return tuple(chosen), tuple(faults)
 
 
 def error_carried_forward(setup: Setup, faults: Sequence[AngleFault]) -> tuple[Mistake, ...]:
-    """The mistake of going on, rightly, from wrong angles: the offsets then follow from them.
+    """The mistake of working rightly from wrong angles (error carried forward).
 
     Parameters
     ----------
@@ -155,22 +158,22 @@ def error_carried_forward(setup: Setup, faults: Sequence[AngleFault]) -> tuple[M
     Returns
     -------
     tuple of Mistake
-        One that puts all of the wrong program angles in; empty where there are no faults.
+        One, with all of the wrong program angles; empty where there are no faults.
     """
     if not faults:
         return ()
 
-    def change(figures: CalculationBatch, rows: NDArray[np.int64]) -> None:
+    def change(batch: CalculationBatch, rows: NDArray[np.int64]) -> None:
         for fault in faults:
             i = setup.machine.index(fault.answer.letter)
-            figures.program_deg[rows, fault.answer.operation, i] = fault.answer.program_deg
+            batch.program_deg[rows, fault.answer.operation, i] = fault.answer.program_deg
 
     letters = setup.machine.letters
     return (
         Mistake(
             "followed from wrong angles",
             "",
-            "the offsets were worked out rightly from the angles answered, which are wrong",
+            "the offsets were worked out correctly from the angles answered, but those are wrong",
             f"{letters[-1]} angle",
             frozenset({f"{letter} turning" for letter in letters}),
             change,
@@ -178,39 +181,41 @@ def error_carried_forward(setup: Setup, faults: Sequence[AngleFault]) -> tuple[M
     )
 
 
-def _ways(setup: Setup, placed: PlacedOperation, stated: Mapping[str, float]) -> list[PlacedOperation]:
-    """Every way to stand for an operation, the one it was placed in first."""
+def _solutions(setup: Setup, placed: PlacedOperation, stated: Mapping[str, float]) -> list[PlacedOperation]:
+    """Every solution of an operation, the placed one first."""
     if placed.aim is None:
         return [placed]
-    fitting = (solution for solution in placed.aim.solutions if solution.fits)
-    ways = [placed, *(_standing(setup, placed, np.array(solution.machine_deg)) for solution in fitting)]
-    if placed.free and any(letter in stated for letter in placed.free):
-        ways = [_free_as_stated(setup, way, stated) for way in ways]
-    return ways
+    fitting = (solution for solution in placed.aim.solutions if solution.feasible)
+    solutions = [placed, *(_placed_at(setup, placed, np.array(solution.machine_deg)) for solution in fitting)]
+    if placed.singular_axes and any(letter in stated for letter in placed.singular_axes):
+        solutions = [_singular_as_stated(setup, solution, stated) for solution in solutions]
+    return solutions
 
 
-def _free_as_stated(setup: Setup, way: PlacedOperation, stated: Mapping[str, float]) -> PlacedOperation:
-    angles = way.machine_deg.copy()
-    for letter in way.free:
+def _singular_as_stated(
+    setup: Setup, solution: PlacedOperation, stated: Mapping[str, float]
+) -> PlacedOperation:
+    angles = solution.machine_deg.copy()
+    for letter in solution.singular_axes:
         i = setup.machine.index(letter)
         if letter in stated:
             angles[i] = stated[letter] + setup.rotary_offset_deg[i]
-    return _standing(setup, way, angles)
+    return _placed_at(setup, solution, angles)
 
 
-def _standing(setup: Setup, placed: PlacedOperation, machine_deg: NDArray[np.float64]) -> PlacedOperation:
+def _placed_at(setup: Setup, placed: PlacedOperation, machine_deg: NDArray[np.float64]) -> PlacedOperation:
     return replace(
         placed,
         machine_deg=read_only(machine_deg),
         program_deg=read_only(setup.program_deg(machine_deg)),
-        offset_mm=read_only(work_offset(setup, placed.origin_mm, machine_deg)),
-        axes=read_only(plane_axes(setup, machine_deg)),
+        offset_mm=read_only(setup.work_offset(placed.origin_mm, machine_deg)),
+        axes=read_only(setup.machine_axes(machine_deg)),
     )
 
 
 def _rank(
     setup: Setup,
-    way: PlacedOperation,
+    solution: PlacedOperation,
     stated: Mapping[str, float],
     values: Mapping[str, float],
     within_deg: float,
@@ -218,10 +223,10 @@ def _rank(
 ) -> tuple[float, ...]:
     indices = [(setup.machine.index(letter), angle) for letter, angle in stated.items()]
     apart = [
-        abs(angle_error_deg(setup.machine.rotaries[i], angle, float(way.program_deg[i])))
+        abs(angle_error_deg(setup.machine.rotaries[i], angle, float(solution.program_deg[i])))
         for i, angle in indices
     ]
-    off = [abs(value - float(way.offset_mm[AXES.index(axis)])) for axis, value in values.items()]
+    off = [abs(value - float(solution.offset_mm[AXES.index(axis)])) for axis, value in values.items()]
     wrong_angles = sum(a > within_deg for a in apart)
     return (wrong_angles, sum(d > within_mm for d in off), sum(apart) if wrong_angles else 0.0)
 

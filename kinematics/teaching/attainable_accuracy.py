@@ -1,4 +1,4 @@
-"""What the readings of a pivot exercise support: the least-squares answer, and how far a right answer may be off."""
+"""The accuracy that the readings of a pivot exercise support: the least-squares answer, and a right answer's tolerance."""
 
 from __future__ import annotations
 
@@ -9,8 +9,11 @@ from numpy.typing import NDArray
 
 from kinematics.calibration.fit import fit_pivots
 from kinematics.calibration.results import Fit
-from kinematics.teaching.pivot_exercise import PivotExercise, Probed
-from kinematics.validation import read_only
+from kinematics.calibration.statistics import coverage_factor
+from kinematics.errors import KinematicsError
+from kinematics.teaching.pivot_exercise import PivotExercise, PivotProbing
+from kinematics.teaching.pivot_numbers import LineNumber, line_values, named_numbers
+from kinematics.validation import ValueEquality, read_only
 
 __all__ = ["AttainableAccuracy", "attainable", "hand_bound_mm"]
 
@@ -20,89 +23,146 @@ _STEP_MM = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
-class AttainableAccuracy:
-    """What the readings support.
+class AttainableAccuracy(ValueEquality):
+    """The best answer to an exercise, and how far a right one may miss the truth.
 
     Attributes
     ----------
     fit : Fit
         The least-squares answer of `kinematics.calibration`.
-    best_mm : tuple of ndarray, shape (2,)
-        The same for each pivot, on the axes that are asked for.
-    allowed_mm : tuple of ndarray, shape (2,)
-        How far a right answer may be off the truth.
+    numbers : tuple of LineNumber
+        Four a rotary: two lengths, two angles.
+    best, truth, allowed : ndarray, shape (n, 4)
+        Each rotary's numbers by least squares, their true values, and the tolerance of a right answer: mm and degrees,
+        counted from the believed line. `allowed` is NaN where the readings do not determine a number.
     """
 
     fit: Fit
-    best_mm: tuple[Floats, ...]
-    allowed_mm: tuple[Floats, ...]
+    numbers: tuple[LineNumber, ...]
+    best: Floats
+    truth: Floats
+    allowed: Floats
+
+    def __post_init__(self) -> None:
+        for name in ("best", "truth", "allowed"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
+    @property
+    def believed_mm(self) -> Floats:
+        """Coordinates that the two lengths of each rotary are counted from, shape (n, 2)."""
+        return np.array([one.believed_mm for one in self.numbers]).reshape(-1, 4)[:, :2]
+
+    @property
+    def best_mm(self) -> Floats:
+        """Coordinates of the pivots by least squares, shape (n, 2)."""
+        return self.believed_mm + self.best[:, :2]
+
+    @property
+    def allowed_mm(self) -> Floats:
+        """Tolerance of the pivots' coordinates, shape (n, 2)."""
+        return self.allowed[:, :2]
 
 
-def hand_bound_mm(probed: Probed, reading_mm: float) -> dict[str, Floats]:
-    """How far every way by plane geometry may miss the pivot, at worst.
+def hand_bound_mm(probing: PivotProbing, reading_mm: float) -> dict[str, Floats]:
+    """The largest error of every hand solution when each reading is off by its most in the worst direction.
 
     Parameters
     ----------
-    probed : Probed
+    probing : PivotProbing
     reading_mm : float
-        The most that a reading is off in any coordinate, rounding included.
+        Largest error of a reading in any coordinate, rounding included.
 
     Returns
     -------
     dict of str to ndarray, shape (2,)
-        The sum over all readings of what each may do. To first order: the second is a reading's error squared over
-        the arm, far below the last digit.
+        Sum of the absolute sensitivities to the readings, times `reading_mm`. First order: the second is a reading's
+        error squared over the arm, far below the last digit.
+
+    Raises
+    ------
+    KinematicsError
+        When `reading_mm` is less than 0.
 
     Examples
     --------
     >>> from kinematics.teaching.pivot_random import set_pivot_exercise
-    >>> turn = set_pivot_exercise(seed=7).probed[1]
+    >>> turn = set_pivot_exercise(seed=7).probings[1]
     >>> hand_bound_mm(turn, 0.002)["the mean of both halves"].round(6).tolist()   # a mean is off like one reading
     [0.002, 0.002]
+    >>> hand_bound_mm(turn, -0.002)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: reading's error: expected 0 mm or more, found -0.002
     """
-    shape = probed.points_mm.shape
+    if not reading_mm >= 0.0:
+        raise KinematicsError(f"reading's error: expected 0 mm or more, found {reading_mm:g}")
+    shape = probing.points_mm.shape
     size = shape[0] * shape[1]
     steps = _STEP_MM * np.eye(size).reshape(size, *shape)
-    high, low = probed.worked(probed.points_mm + steps), probed.worked(probed.points_mm - steps)
+    high, low = probing.by_hand(probing.points_mm + steps), probing.by_hand(probing.points_mm - steps)
     return {
         name: np.abs((high[name] - low[name]) / (2.0 * _STEP_MM)).sum(axis=0) * reading_mm for name in high
     }
 
 
-def attainable(exercise: PivotExercise, least_mm: float = 0.0) -> AttainableAccuracy:
-    """What an exercise's readings support.
+def attainable(exercise: PivotExercise, least_mm: float = 0.0, level: float = 0.95) -> AttainableAccuracy:
+    """The accuracy that an exercise's readings support.
 
-    A right answer may be off by as much as the least favourable way by hand, were every reading off by its most in
-    the least favourable direction; rounded up to the last digit, for an answer is rounded too. It is never less
-    than what the least-squares answer is off: whoever has that has done all that can be done.
+    A number may miss the truth by its expanded uncertainty in the best fit, widened for the number of values graded
+    (Bonferroni), so that a faultless least-squares answer passes as a whole with the stated chance. Where plane
+    geometry finds the pivots, their coordinates are judged by that instead: a coordinate may be off by as much as
+    the least favourable hand solution, were every reading off by its most in the least favourable direction, rounded
+    up to the last digit because answers are rounded too. There no number's tolerance is less than the least-squares
+    answer's own error: nobody can do better than that answer.
 
     Parameters
     ----------
     exercise : PivotExercise
     least_mm : float
-        A right answer may be off by this in any case.
+        Smallest tolerance of a hand solution's coordinate.
+    level : float
+        Chance that a faultless least-squares answer passes.
 
     Returns
     -------
-    Support
+    AttainableAccuracy
+
+    Raises
+    ------
+    KinematicsError
+        When the readings determine no line.
 
     Examples
     --------
     >>> from kinematics.teaching.pivot_random import set_pivot_exercise
-    >>> exercise = set_pivot_exercise(seed=7)
-    >>> found = attainable(exercise)
-    >>> [(np.abs(best - one.true_mm) < limit).tolist()
-    ...  for best, one, limit in zip(found.best_mm, exercise.probed, found.allowed_mm)]
+    >>> found = attainable(set_pivot_exercise(seed=7))
+    >>> (abs(found.best - found.truth)[:, :2] < found.allowed_mm).tolist()
     [[True, True], [True, True]]
     """
     fit = fit_pivots(exercise.readings, exercise.machine, sigma_mm=exercise.sigma_mm)
+    estimates = [estimate for line in fit.lines for estimate in line.changes]
+    u = np.array(
+        [np.nan if one.standard_uncertainty is None else one.standard_uncertainty for one in estimates]
+    ).reshape(-1, 4)
+    judged = max(int(np.isfinite(u).sum()), 1)
+    allowed = coverage_factor(1.0 - (1.0 - level) / judged) * u
+    best = line_values(exercise.machine, fit.fitted_machine)
+    truth = line_values(exercise.machine, exercise.truth)
+    if exercise.probings:
+        off = np.abs(best - truth)
+        allowed[:, 2:] = np.maximum(allowed[:, 2:], off[:, 2:])
+        allowed[:, :2] = [
+            _hand_tolerance(exercise, one, miss, least_mm)
+            for one, miss in zip(exercise.probings, off[:, :2], strict=True)
+        ]
+    numbers = named_numbers(exercise.machine, estimates)
+    return AttainableAccuracy(fit, numbers, best, truth, allowed)
+
+
+def _hand_tolerance(exercise: PivotExercise, probing: PivotProbing, miss: Floats, least_mm: float) -> Floats:
+    """Tolerance of a pivot's coordinates found by plane geometry, shape (2,)."""
     half = exercise.digit_mm / 2.0
-    best, allowed = [], []
-    for one in exercise.probed:
-        point = fit.line(one.letter).point_mm[list(one.asked)]
-        by_hand = hand_bound_mm(one, exercise.repeatability_mm + half)
-        worst = np.max([*by_hand.values(), np.abs(point - one.true_mm)], axis=0) + half
-        best.append(read_only(point))
-        up = np.ceil(worst / exercise.digit_mm - 1e-6) * exercise.digit_mm
-        allowed.append(read_only(np.maximum(up, least_mm)))
-    return AttainableAccuracy(fit, tuple(best), tuple(allowed))
+    bounds = hand_bound_mm(probing, (exercise.repeatability_mm or 0.0) + half)
+    worst = np.max([*bounds.values(), miss], axis=0) + half
+    up = np.ceil(worst / exercise.digit_mm - 1e-6) * exercise.digit_mm
+    return np.asarray(np.maximum(up, least_mm))

@@ -17,14 +17,16 @@ from kinematics.errors import KinematicsError
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
 from kinematics.teaching.mistake_catalogue import classic_mistakes
-from kinematics.teaching.perturbed_offsets import Mistake, Recomputed, recompute
+from kinematics.teaching.perturbed_offsets import Mistake, PerturbedOffsets, recompute
+from kinematics.teaching.working import check_operation, stack_frames
+from kinematics.validation import ValueEquality, read_only
 from kinematics.work_offsets import Setup
 
 __all__ = ["AXES", "CHANCE", "Answer", "Diagnosis", "FoundMistake", "MistakeSearch", "diagnose"]
 
 CHANCE = {1: 0.08, 2: 0.02}
-"""Up to how much chance an explanation by one mistake, or by two, is still given: a slip that is known to be made
-often is believed on less than two of them together."""
+"""Largest chance at which an explanation by one mistake, or by two, is still given: one common slip is believed on less
+evidence than two together."""
 _SHARE = 20.0
 _HALF = 0.55
 _SAME_MM = 1e-9
@@ -40,18 +42,17 @@ class FoundMistake:
     made : tuple of Mistake
         One, or two made together.
     same : tuple of tuple of Mistake
-        What gives the very same numbers, so that these answers cannot tell it apart.
+        Mistakes that give exactly the same numbers, so that these answers cannot tell them apart.
     others : tuple of tuple of Mistake
-        What gives other numbers that explain as many of the answers.
+        Mistakes that give other numbers and explain as many of the answers.
     operations : tuple of int
-        Where.
+        The operations that it explains.
     explained, wrong : int
-        How many of the wrong numbers there it gives, of how many.
+        Count of the wrong numbers there that it gives, and of all wrong ones.
     left_mm : float
         The largest difference left among those it gives.
     chance : float
-        How many of the mistakes would be expected to explain as much of random numbers as far out as these; at most
-        `CHANCE`.
+        Expected count of mistakes that would explain as much of random numbers as far out as these; at most `CHANCE`.
     """
 
     made: tuple[Mistake, ...]
@@ -65,21 +66,21 @@ class FoundMistake:
 
     @property
     def complete(self) -> bool:
-        """Whether it gives every wrong number of its operations."""
+        """True when it gives every wrong number of its operations."""
         return self.explained == self.wrong
 
     @property
     def sure(self) -> bool:
-        """Whether it explains everything there and nothing else does."""
+        """True when it explains everything there and nothing else does."""
         return self.complete and not self.same and not self.others
 
 
 class MistakeSearch:
-    """The rows of `Recomputed` held against the answers; k answers, v rows."""
+    """Comparison of k answers with the v rows of `PerturbedOffsets`."""
 
     def __init__(
         self,
-        worked: Recomputed,
+        recomputed: PerturbedOffsets,
         operation: NDArray[np.int64],
         axis: NDArray[np.int64],
         value: NDArray[np.float64],
@@ -88,10 +89,10 @@ class MistakeSearch:
         tolerance: float,
         digit: float,
     ) -> None:
-        self.made, self.digit = worked.made, digit
-        self.size = np.array([len(made) for made in worked.made])
+        self.made, self.digit = recomputed.made, digit
+        self.size = np.array([len(made) for made in recomputed.made])
         self.operation, self.wrong, self.off = operation, wrong, value - truth
-        self.predicted = worked.offset_mm[:, operation, axis]
+        self.predicted = recomputed.offset_mm[:, operation, axis]
         self.left = np.abs(self.predicted - value)
         self.change = np.abs(self.predicted - truth)
         furthest = np.array([np.abs(self.off[operation == o]).max() for o in operation])
@@ -100,7 +101,7 @@ class MistakeSearch:
         self.hit = self.left <= self.near
 
     def run(self) -> tuple[tuple[FoundMistake, ...], tuple[int, ...]]:
-        """Findings, greedily: whatever explains the most wrong numbers, then the most of what is left."""
+        """Findings by a greedy search: the mistake that explains most wrong numbers, then most of the rest."""
         open_operations = sorted(set(self.operation[self.wrong].tolist()))
         findings: list[FoundMistake] = []
         while open_operations:
@@ -137,27 +138,27 @@ class MistakeSearch:
     def _rms(
         self, rows: NDArray[np.int64], covered: NDArray[np.bool_], operations: list[int]
     ) -> NDArray[np.float64]:
-        """How well rows fit the operations that they cover."""
+        """Root mean square misfit of rows over the operations that they cover."""
         counted = np.zeros((rows.size, self.operation.size))
         for column, o in enumerate(operations):
             counted[:, self.operation == o] = covered[:, column, None]
         return np.asarray(np.sqrt((counted * self.left[rows] ** 2).sum(axis=1) / counted.sum(axis=1)))
 
     def _chance(self, row: int, where: tuple[int, ...]) -> float:
-        """How many rows of as many mistakes random numbers as far out would be expected to meet there.
+        """Expected count of rows, of as many mistakes, that random numbers as far out would match there.
 
-        Only rows that change the numbers by up to twice as much as they are off can be met; each is met, number by
-        number, with the odds of a window in that range. Numbers that are right to the last digit only count by
-        leaving out the rows that would change them.
+        Only rows that change the numbers by up to twice as much as they are off can be matched; each is matched,
+        number by number, with the odds of a window in that range. Numbers that are right to the last digit count
+        only by leaving out the rows that would change them.
         """
         here = np.isin(self.operation, where)
         off = np.abs(self.off)
-        told, exact = here & (off > self.digit), here & (off <= self.digit)
-        reach = 2.0 * off[told]
+        inexact, exact = here & (off > self.digit), here & (off <= self.digit)
+        reach = 2.0 * off[inexact]
         alike = self.size == self.size[row]
-        alike &= self.hit[:, exact].all(axis=1) & (self.change[:, told] <= reach).all(axis=1)
-        distinct = len(np.unique(np.round(self.predicted[np.ix_(alike, told)], 6), axis=0))
-        return float(distinct * np.prod(np.minimum(1.0, self.near[told] / reach)))
+        alike &= self.hit[:, exact].all(axis=1) & (self.change[:, inexact] <= reach).all(axis=1)
+        distinct = len(np.unique(np.round(self.predicted[np.ix_(alike, inexact)], 6), axis=0))
+        return float(distinct * np.prod(np.minimum(1.0, self.near[inexact] / reach)))
 
     def _finding(
         self,
@@ -190,10 +191,10 @@ class MistakeSearch:
         )  # fmt: skip
 
     def _partly(self, o: int, findings: list[FoundMistake]) -> FoundMistake | None:
-        """A mistake with a slip on top: it gives two or more wrong numbers of an operation, but not all.
+        """A mistake with a slip on top, that gives two or more wrong numbers of an operation but not all.
 
-        One that was found elsewhere in the same answers counts; otherwise a single one, and only where the numbers
-        are so far out that chance has no part in it.
+        Either one that was found elsewhere in the same answers, or a single one where the numbers are too far out
+        for a match by chance.
         """
         here = np.flatnonzero((self.operation == o) & self.wrong)
         met = self.hit[:, here] & (self.change[:, here] > self.near[here])
@@ -223,12 +224,12 @@ AXES = ("X", "Y", "Z")
 
 @dataclass(frozen=True)
 class Answer:
-    """One number that was answered.
+    """One answered number.
 
     Attributes
     ----------
     operation : int
-        Which of the placed operations, from 0.
+        Index among the placed operations, from 0.
     axis : str
         "X", "Y" or "Z".
     value_mm : float
@@ -240,8 +241,8 @@ class Answer:
 
 
 @dataclass(frozen=True, eq=False)
-class Diagnosis:
-    """What became of a set of answers.
+class Diagnosis(ValueEquality):
+    """Diagnosis of a set of answers.
 
     Attributes
     ----------
@@ -251,14 +252,14 @@ class Diagnosis:
     wrong : ndarray of bool, shape (k,)
         Off by more than the tolerance.
     tolerance_mm : float
-        As used: never less than half the last digit that the answers are written to.
-    findings : tuple of Finding
+        As used: never less than half the last digit of the answers as written.
+    findings : tuple of FoundMistake
         Those that explain most first.
     unexplained : tuple of int
         Operations with wrong numbers that no mistake gives.
     common_mm : ndarray, shape (3,), or None
-        By how much every unexplained operation is off alike, where there are two or more with all three numbers: no
-        mistake is named by it, but whatever it is, it is common to them.
+        Shift common to all unexplained operations, where there are two or more with all three numbers: no mistake is
+        named by it, but its cause is common to them.
     """
 
     answers: tuple[Answer, ...]
@@ -270,9 +271,17 @@ class Diagnosis:
     unexplained: tuple[int, ...]
     common_mm: NDArray[np.float64] | None = None
 
+    def __post_init__(self) -> None:
+        for name in ("truth_mm", "off_mm", "common_mm"):
+            if getattr(self, name) is not None:
+                object.__setattr__(self, name, read_only(getattr(self, name)))
+        wrong = self.wrong.copy()
+        wrong.flags.writeable = False
+        object.__setattr__(self, "wrong", wrong)
+
     @property
     def right(self) -> bool:
-        """Whether nothing is wrong."""
+        """True when no number is wrong."""
         return not bool(self.wrong.any())
 
 
@@ -289,26 +298,26 @@ def diagnose(
     stack_mm: NDArray[np.float64] | None = None,
     more: Sequence[Mistake] = (),
 ) -> Diagnosis:
-    """Hold answers against the truth, and the wrong ones against every classic mistake and pair of them.
+    """Compare answers with the truth, and the wrong ones with every classic mistake and pair of them.
 
     Parameters
     ----------
     setup : Setup
-    placed : sequence of Placed
-    steps : sequence of Step or None
-        None where part zero was touched off.
+    placed : sequence of PlacedOperation
+    steps : sequence of StackStep or None
+        The setup's stack; None where part zero was touched off.
     answers : sequence of Answer
     tolerance_mm : float
-        How far a right number may be off.
+        Largest error of a right number.
     digit_mm : float
-        The last digit that the answers are written to.
+        Last digit of the answers as written.
     unit_mm : float
-        Millimetres in the unit that the job is worked in.
+        Millimetres in the unit of the job.
     tool_length_mm : float, optional
     stack_mm : ndarray, shape (3,), optional
         See `classic_mistakes`.
     more : sequence of Mistake
-        Others to try besides the classic ones.
+        Further mistakes to try.
 
     Returns
     -------
@@ -317,18 +326,19 @@ def diagnose(
     Raises
     ------
     KinematicsError
-        When an answer names no operation or axis, is not finite, or the tolerance is not positive.
+        When an answer names no operation or axis, is not finite or is given twice, the tolerance is not positive, the
+        operations are another machine's, or the steps are not the setup's stack.
 
     Examples
     --------
     >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.work_offsets import Setup
     >>> from kinematics.operations import Operation
-    >>> from kinematics.operations import place_operations
+    >>> from kinematics.placement import place_operations
     >>> from kinematics.rotary import RotaryAxis, RotationSense
     >>> a = RotaryAxis("A", [0, 10, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
     >>> stack = [StackStep("post", up_mm=100.0)]
-    >>> setup = set_up(Machine("mill", (a,), Platter()), stack)
+    >>> setup = Setup.from_stack(Machine("mill", (a,), Platter()), stack)
     >>> ports = place_operations(setup, [Operation("port", program_deg=(-30.0,), origin_mm=[0, 7.0, 0])]).placed
     >>> ports[0].offset_mm.round(3).tolist()
     [0.0, -33.938, 40.103]
@@ -344,6 +354,10 @@ def diagnose(
     kinematics.errors.KinematicsError: answer, operation: expected 0 to 0, found 3
     """
     given = _checked(answers, len(placed), tolerance_mm)
+    for one in placed:
+        check_operation(setup, one)
+    if steps is not None:
+        stack_frames(setup, steps)
     operation = np.array([answer.operation for answer in given], dtype=np.int64)
     axis = np.array([AXES.index(answer.axis) for answer in given], dtype=np.int64)
     value = np.array([answer.value_mm for answer in given])
@@ -357,8 +371,8 @@ def diagnose(
         mistakes = classic_mistakes(
             setup, steps, unit_mm=unit_mm, tool_length_mm=tool_length_mm, stack_mm=stack_mm
         )
-        worked = recompute(setup, placed, steps, (*more, *mistakes))
-        search = MistakeSearch(worked, operation, axis, value, truth, wrong, tolerance, digit_mm)
+        recomputed = recompute(setup, placed, steps, (*more, *mistakes))
+        search = MistakeSearch(recomputed, operation, axis, value, truth, wrong, tolerance, digit_mm)
         findings, unexplained = search.run()
     common = _common(unexplained, operation, axis, off, 2.0 * tolerance)
     return Diagnosis(tuple(given), truth, off, wrong, tolerance, findings, unexplained, common)
@@ -371,7 +385,7 @@ def _common(
     off: NDArray[np.float64],
     near: float,
 ) -> NDArray[np.float64] | None:
-    """What all unexplained operations are off by alike."""
+    """Shift common to all unexplained operations, or None."""
     shifts = []
     for o in unexplained:
         here = operation == o
@@ -393,4 +407,8 @@ def _checked(answers: Sequence[Answer], count: int, tolerance_mm: float) -> list
             raise KinematicsError(f"answer, axis: expected X, Y or Z, found {answer.axis!r}")
         if not np.isfinite(answer.value_mm):
             raise KinematicsError("answer: expected a finite number, found NaN or infinity")
+    seen = [(answer.operation, answer.axis) for answer in answers]
+    for place in seen:
+        if seen.count(place) > 1:
+            raise KinematicsError(f"answer: expected {place[1]} of operation {place[0]} once, found it twice")
     return list(answers)

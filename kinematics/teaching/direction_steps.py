@@ -27,12 +27,12 @@ _RATIO: Literal["ratio"] = "ratio"
 
 
 def rotation_steps(turns: Sequence[Turn]) -> tuple[WorkedStep, ...]:
-    """The normal of a plane reached by turns about the moving axes, worked from the last turn back.
+    """Steps to the normal of a plane given by turns about the moving axes, worked from the last turn back.
 
     Parameters
     ----------
     turns : sequence of (axis, degrees)
-        As `plane_from_tip` takes them.
+        Intrinsic turns, in order.
 
     Examples
     --------
@@ -68,12 +68,12 @@ def rotation_steps(turns: Sequence[Turn]) -> tuple[WorkedStep, ...]:
 
 
 def three_point_steps(points_mm: ArrayLike) -> tuple[WorkedStep, ...]:
-    """The normal of a plane through three points: square to two ways in it.
+    """Steps to the normal of a plane through three points: perpendicular to two vectors in it.
 
     Parameters
     ----------
     points_mm : array_like, shape (3, 3)
-        As `plane_through` takes them, one point a row.
+        One point a row.
 
     Raises
     ------
@@ -88,14 +88,14 @@ def three_point_steps(points_mm: ArrayLike) -> tuple[WorkedStep, ...]:
     points = np.asarray(points_mm, dtype=np.float64)
     first, second, third = (as_vector(point, 3, "through") for point in points)
     along, toward = second - first, third - first
-    u, u_line = _at_length_one("u", along, "The first at length one: each component over the length.")
-    v, v_line = _at_length_one("v", toward, "The second likewise.")
+    u, u_line = _scaled_to_one("u", along, "The first scaled to length 1: each component over the length.")
+    v, v_line = _scaled_to_one("v", toward, "The second scaled to length 1 likewise.")
     square = cross(u, v)
-    _, normal_line = _at_length_one("n", square, "That at length one is the plane's normal.", _RATIO)
+    _, normal_line = _scaled_to_one("n", square, "That scaled to length 1 is the plane's normal.", _RATIO)
     return (
         WorkedStep(
             "through u",
-            "Two ways in the plane: from the first point to the second,",
+            "Two vectors in the plane: from the first point to the second,",
             "u = P2 - P1",
             added(SMALL_XYZ, second, first, along, "-"),
             _PART,
@@ -111,8 +111,8 @@ def three_point_steps(points_mm: ArrayLike) -> tuple[WorkedStep, ...]:
         v_line,
         WorkedStep(
             "through square",
-            "Square to both: the cross product. In this order it points to where the turn from the first way to the "
-            "second, by the shorter side, is right-handed: out of the part.",
+            "Perpendicular to both: their cross product. Taken in this order it points so that the shorter turn from the "
+            "first vector to the second is right-handed: out of the part.",
             "n = u × v",
             tuple(_crossed(u, v, square, i) for i in range(3)),
             _PART,
@@ -124,7 +124,7 @@ def three_point_steps(points_mm: ArrayLike) -> tuple[WorkedStep, ...]:
 def pattern_steps(
     normal: ArrayLike, origin_mm: ArrayLike, place: int, step_deg: float
 ) -> tuple[WorkedStep, ...]:
-    """The direction and the origin of one of a pattern, from those of its first.
+    """Steps to the direction and the origin of one operation of a pattern, from those of the first.
 
     Parameters
     ----------
@@ -133,13 +133,13 @@ def pattern_steps(
     origin_mm : array_like, shape (3,)
         Of the first.
     place : int
-        Which one it is, counted from 0; nothing is worked for the first.
+        Its place in the pattern, counted from 0; there is nothing to work out for the first.
     step_deg : float
-        From one to the next about the part's z.
+        Angle from one to the next about the part's z.
 
     Returns
     -------
-    tuple of Line
+    tuple of WorkedStep
         The direction's, then the origin's unless it is the part's zero.
 
     Examples
@@ -180,7 +180,7 @@ def pattern_steps(
 
 
 def _sine_and_cosine(angle_deg: float) -> tuple[Calculation, Calculation]:
-    """What the numbers of a turn are."""
+    """Sine and cosine of a turn, as calculations."""
     sine, cosine = (float(value) for value in sincos_deg(angle_deg))
     angle = (Number(angle_deg, "angle"),)
     return (
@@ -189,21 +189,21 @@ def _sine_and_cosine(angle_deg: float) -> tuple[Calculation, Calculation]:
     )
 
 
-def _at_length_one(
-    name: str, way: NDArray[np.float64], rule: str, kind: Literal["length", "ratio"] = "length"
+def _scaled_to_one(
+    name: str, vector: NDArray[np.float64], rule: str, kind: Literal["length", "ratio"] = "length"
 ) -> tuple[NDArray[np.float64], WorkedStep]:
-    """A way at length one, and the line that makes it so."""
-    size = float(np.linalg.norm(way))
-    unit_way = way / size
-    parts = tuple(Number(value, kind) for value in way.tolist())
+    """A vector scaled to length 1, and the step that does it."""
+    size = float(np.linalg.norm(vector))
+    unit = vector / size
+    parts = tuple(Number(value, kind) for value in vector.tolist())
     length = Number(size, kind)
     calculations = [Calculation("length", "√({}² + {}² + {}²)", parts, length)]
     calculations += [
         Calculation(axis, "{} / {}", (part, length), Number(value, _RATIO))
-        for axis, part, value in zip(SMALL_XYZ, parts, unit_way.tolist(), strict=True)
+        for axis, part, value in zip(SMALL_XYZ, parts, unit.tolist(), strict=True)
     ]
     line = WorkedStep(f"through {name} one", rule, f"{name} / |{name}|", tuple(calculations), _PART)
-    return unit_way, line
+    return unit, line
 
 
 def _crossed(
@@ -220,30 +220,30 @@ _SAME_DEG = 1e-6
 
 
 def aim_steps(setup: Setup, placed: PlacedOperation) -> tuple[WorkedStep, ...]:
-    """The lines that lead from a direction to the program angles.
+    """Steps from a direction to the program angles that bring it to the spindle.
 
     Parameters
     ----------
     setup : Setup
-    placed : Placed
+    placed : PlacedOperation
 
     Returns
     -------
-    tuple of Line
-        Empty where the angles were given, where a rotary was held or the direction only nearly reached, or where the
-        machine is not one whose tilt lies along X or Y below a rotary along Z.
+    tuple of WorkedStep
+        Empty where the angles were given, where a rotary was fixed or the direction is met only within a tolerance, or
+        where the machine is not a tilt along X or Y that carries a rotary along Z.
 
     Examples
     --------
     >>> from kinematics.machine import Platter
-    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.work_offsets import Setup
     >>> from kinematics.operations import Operation
-    >>> from kinematics.operations import place_operations
+    >>> from kinematics.placement import place_operations
     >>> from kinematics.plane import plane_from_normal
     >>> from kinematics.rotary import RotationSense
     >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
     >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> setup = set_up(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
+    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), [])
     >>> (port,) = place_operations(setup, [Operation("port", plane=plane_from_normal([1, 2, 2]))]).placed
     >>> lines = aim_steps(setup, port)
     >>> [line.key for line in lines]
@@ -255,10 +255,10 @@ def aim_steps(setup: Setup, placed: PlacedOperation) -> tuple[WorkedStep, ...]:
         return ()
     part = setup.part_in_machine
     wanted = placed.plane.normal
-    normal = part.turn(wanted)
+    normal = part.rotate(wanted)
     direction = WorkedStep(
         "aim direction",
-        "The direction that must face the spindle, at length one, as it points with every rotary at zero.",
+        "The direction that must face the spindle, scaled to length 1, as it points with every rotary at zero.",
         "n = R · normal",
         multiplied(SMALL_XYZ, part.rotation, wanted, normal, kind="ratio"),
         "machine coordinates, all-zero pose",
@@ -282,7 +282,7 @@ def _tilts_and_turns(machine: Machine) -> bool:
 
 
 def _about_axis(rotary: RotaryAxis, machine_deg: float) -> float:
-    """How far the table stands turned, right-handed about the machine axis itself, in -180 to 180 degrees."""
+    """The table's turn, right-handed about the machine axis itself, from -180 to 180 degrees."""
     turn = float(rotary.turn_deg(machine_deg)) * float(np.sign(rotary.direction.sum()))
     return turn - 360.0 * round(turn / 360.0)
 
@@ -312,7 +312,7 @@ def _tilt_line(
         f"the spindle, and so how far {tilt.letter} must tilt. It could do so to either side; the limits, the job and "
         f"least motion decide, and here it is {side} side, right-handed about {axis_name(np.abs(tilt.direction))}. The "
         "table's sense then gives the sign of the program angle."
-    ) + _on_the_way(setup, placed, 0)
+    ) + _program_angle_sentence(setup, placed, 0)
     calculations = (
         Calculation("level part", "√({}² + {}²)", (_ratio(nx), _ratio(ny)), _ratio(level)),
         angle,
@@ -343,7 +343,7 @@ def _turn_line(
         f"Seen from above, its level part must first come to point toward {toward}, square to "
         f"{setup.machine.letters[0]}'s line on the side that tilts up: its angle from +X now, the turn that is missing, "
         f"and the program angle of {turn.letter}."
-    ) + _on_the_way(setup, placed, 1)
+    ) + _program_angle_sentence(setup, placed, 1)
     calculations = (
         Calculation(
             "angle from +X",
@@ -357,8 +357,8 @@ def _turn_line(
     return WorkedStep("aim turn", rule, f"{turn.letter} = ± (goal - angle)", calculations, "degrees")
 
 
-def _on_the_way(setup: Setup, placed: PlacedOperation, i: int) -> str:
-    """What else lies between the turn and the program angle, in words."""
+def _program_angle_sentence(setup: Setup, placed: PlacedOperation, i: int) -> str:
+    """Sentence on what else lies between the turn and the program angle; empty where nothing does."""
     rotary, offset = setup.machine.rotaries[i], float(setup.rotary_offset_deg[i])
     words = []
     if rotary.zero_deg:
@@ -366,12 +366,12 @@ def _on_the_way(setup: Setup, placed: PlacedOperation, i: int) -> str:
     if offset:
         words.append(f"{rotary.letter}'s work offset, {offset:.6g} degrees, comes off")
     if abs(float(placed.machine_deg[i])) > 180.0:
-        words.append("whole turns are free")
-    return f" On the way {' and '.join(words)}." if words else ""
+        words.append("whole turns may be added")
+    return f" Then {' and '.join(words)}." if words else ""
 
 
 def _program(setup: Setup, placed: PlacedOperation, i: int, about_axis_deg: float) -> Calculation:
-    """From a turn about the machine axis to the program angle: the sense, the zero, the rotary's offset, whole turns."""
+    """The program angle from a turn about the machine axis: sense, zero, the rotary's offset, whole turns."""
     rotary = setup.machine.rotaries[i]
     sign = rotary.positive_turn.sign * int(np.sign(rotary.direction.sum()))
     offset, program = float(setup.rotary_offset_deg[i]), float(placed.program_deg[i])

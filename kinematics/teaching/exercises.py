@@ -1,4 +1,4 @@
-"""Exercises in working out offsets: a machine, a stack and operations drawn from a seed.
+"""Exercises in working out offsets: machine, stack and operations drawn from a seed.
 
 The numbers are drawn in the sheet's own unit and to the decimals that are printed, so that what a student reads is
 all there is. One seed makes a class set: every sheet number draws its own numbers from it.
@@ -15,11 +15,13 @@ import numpy as np
 from kinematics.constants import MM_PER_INCH
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, Platter, Travel
-from kinematics.operations import Operation, PlacedOperation, place_operations
+from kinematics.operations import Operation, PlacedOperation
+from kinematics.placement import place_operations
 from kinematics.plane import plane_from_normal
 from kinematics.rotary import RotaryAxis, RotationSense
 from kinematics.stack import StackStep
-from kinematics.work_offsets import Setup, set_up
+from kinematics.validation import ValueEquality
+from kinematics.work_offsets import Setup
 
 __all__ = [
     "DECIMALS",
@@ -32,6 +34,7 @@ __all__ = [
     "Part",
     "RoundedRandom",
     "UnitName",
+    "check_seed",
     "set_exercise",
     "tilting_mill",
 ]
@@ -39,7 +42,7 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Part:
-    """A thing that the shop makes, the features that need a tilt, and the smallest and largest blank in mm."""
+    """A part that the shop makes: its features that need a tilt, and the smallest and largest blank in mm."""
 
     name: str
     features: tuple[str, ...]
@@ -69,11 +72,11 @@ UnitName = Literal["mm", "inch"]
 
 UNIT_MM: dict[UnitName, float] = {"mm": 1.0, "inch": MM_PER_INCH}
 DECIMALS: dict[UnitName, int] = {"mm": 3, "inch": 4}
-"""What the sheets are printed with."""
+"""Decimals that the sheets are printed with."""
 
 
 class RoundedRandom:
-    """Numbers drawn in a unit, to the decimals it is printed with."""
+    """Random numbers in a unit, to the decimals that it is printed with."""
 
     def __init__(self, seeds: Sequence[int], units: UnitName) -> None:
         self.random = np.random.default_rng(list(seeds))
@@ -81,7 +84,7 @@ class RoundedRandom:
         self.decimals = DECIMALS[units]
 
     def length(self, low_mm: float, high_mm: float, decimals: int | None = None) -> float:
-        """A length in mm that is a round decimal number of units."""
+        """A random length in mm, a round decimal number of units."""
         places = self.decimals if decimals is None else decimals
         return self.rounded(float(self.random.uniform(low_mm, high_mm)), places)
 
@@ -90,22 +93,38 @@ class RoundedRandom:
         return float(round(value_mm / self.unit_mm, decimals) * self.unit_mm)
 
     def nominal(self, low_mm: int, high_mm: int, off_mm: float = 0.02) -> float:
-        """A catalogue height as it measures: near a round number, a few hundredths off."""
+        """A random catalogue height as measured: a few hundredths off a round number."""
         step = 5.0 if self.unit_mm == 1.0 else 0.25 * self.unit_mm
         round_mm = step * round(float(self.random.uniform(low_mm, high_mm)) / step)
         return self.rounded(round_mm + float(self.random.uniform(-off_mm, off_mm)), self.decimals)
 
     def one(self, low: int, high: int) -> int:
-        """A whole number, both ends included."""
+        """A random whole number, both ends included."""
         return int(self.random.integers(low, high + 1))
 
     def sense(self) -> RotationSense:
-        """Either way of turning."""
+        """A random sense of turning."""
         return (RotationSense.CLOCKWISE, RotationSense.COUNTERCLOCKWISE)[self.one(0, 1)]
 
 
+def check_seed(seed: int, sheet: int) -> None:
+    """Refuse a seed or a sheet that is no whole number from 0, or from 1.
+
+    Examples
+    --------
+    >>> check_seed(0, 1)
+    >>> check_seed(7, 0)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: sheet: expected a whole number from 1, found 0
+    """
+    for name, value, least in (("seed", seed, 0), ("sheet", sheet, 1)):
+        if isinstance(value, bool) or not isinstance(value, (int, np.integer)) or value < least:
+            raise KinematicsError(f"{name}: expected a whole number from {least}, found {value!r}")
+
+
 def tilting_mill(draw: RoundedRandom, *, gap: bool) -> Machine:
-    """A tilting rotary on a mill: lines that meet, or that miss each other by something to be measured."""
+    """A random mill with a tilting rotary whose lines meet or miss each other by a measurable gap."""
     x, y, z = draw.length(-410, -350), draw.length(-225, -185), draw.length(-420, -380)
     tilts_about_x = bool(draw.one(0, 1))
     aside = 0.0
@@ -154,24 +173,24 @@ _TRIES = 200
 
 
 @dataclass(frozen=True, eq=False)
-class Exercise:
-    """One sheet's task and what its key needs.
+class Exercise(ValueEquality):
+    """An exercise in work offsets: one sheet's task and its answers.
 
     Attributes
     ----------
     level : str
     seed, sheet : int
     units : "mm" or "inch"
-        What the sheet is printed in; the values here are millimetres all the same.
+        Unit of the sheet; the values here are millimetres all the same.
     title, story : str
-        What is made, and the situation in a few sentences.
+        The part, and the situation in a few sentences.
     machine : Machine
-    steps : tuple of Step
+    steps : tuple of StackStep
     operations : tuple of Operation
     normals : tuple of (int, int, int) or None
         As printed, one for each operation, where there is a normal to aim at.
     setup : Setup
-    placed : tuple of Placed
+    placed : tuple of PlacedOperation
         The answers.
     """
 
@@ -190,7 +209,7 @@ class Exercise:
 
 
 def set_exercise(level: Level, seed: int, sheet: int = 1, units: UnitName = "mm") -> Exercise:
-    """The exercise of one sheet.
+    """Draw the exercise of one sheet.
 
     Parameters
     ----------
@@ -228,8 +247,7 @@ a normal to aim at, found 'two tilts'
         raise KinematicsError(f"level: expected one of {', '.join(LEVELS)}, found {level!r}")
     if units not in DECIMALS:
         raise KinematicsError(f"units: expected mm or inch, found {units!r}")
-    if seed < 0 or sheet < 1:
-        raise KinematicsError(f"seed and sheet: expected from 0 and from 1, found {seed} and {sheet}")
+    check_seed(seed, sheet)
     draw = RoundedRandom([seed, sheet, LEVELS.index(level)], units)
     for _ in range(_TRIES):
         exercise = _drawn(draw, level, seed, sheet, units)
@@ -244,11 +262,11 @@ def _drawn(draw: RoundedRandom, level: Level, seed: int, sheet: int, units: Unit
     steps = _stack(draw, part, level)
     normals = _normals(draw) if level == "a normal to aim at" else None
     operations = _operations(draw, part, level, machine, normals)
-    setup = set_up(machine, steps)
+    setup = Setup.from_stack(machine, steps)
     placement = place_operations(setup, operations)
     travel = machine.travel
     assert travel is not None  # every drawn machine has travels
-    if placement.unreached:
+    if placement.unreachable:
         return None
     offsets = np.array([one.offset_mm for one in placement.placed])
     if (offsets < travel.low_mm).any() or (offsets > travel.high_mm).any():
@@ -302,7 +320,7 @@ def _operations(
 
 
 def _origin(draw: RoundedRandom) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    """An origin as a drawing dimensions it: round numbers, near the blank's top."""
+    """A random origin as a drawing dimensions it: round numbers, near the blank's top."""
     places = 1 if draw.unit_mm == 1.0 else 2
     return np.array(
         [draw.length(-30, 30, places), draw.length(-30, 30, places), draw.length(-25, -2, places)]

@@ -1,8 +1,8 @@
-"""The work offset worked out line by line, the way it is written on a board.
+"""A work offset worked out step by step with matrices, as it is written on a board.
 
 The stack is summed, the origin is placed in the table's frame and in machine coordinates at the all-zero pose;
-then each rotary, the innermost first, takes the point round its line: the arm from the pivot, the turn's matrix,
-the turned arm, back onto the pivot. What is left is the work offset.
+then each rotary, the innermost first, turns the point about its line: the arm from the pivot, the matrix of the
+turn, the turned arm, back onto the pivot. The result is the work offset.
 """
 
 from __future__ import annotations
@@ -27,13 +27,14 @@ from kinematics.teaching.working import (
     angle_step,
     arm_step,
     back_step,
+    check_operation,
     degrees,
-    frames_of,
-    height_touched,
-    heights_reached,
     offset_step,
     square_axis,
+    stack_frames,
+    stack_heights,
     touch_off_step,
+    touched_height,
 )
 from kinematics.transform import IDENTITY, Pose, rotation_about_axis
 from kinematics.work_offsets import Setup
@@ -44,17 +45,17 @@ __all__ = ["solve_by_matrices"]
 def solve_by_matrices(
     setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep] | None, plane: Sequence[WorkedStep] = ()
 ) -> Working:
-    """The working of one operation's offset.
+    """Work out one operation's offset with matrices.
 
     Parameters
     ----------
     setup : Setup
-    placed : Placed
-        The operation, as `place` gives it.
-    steps : sequence of Step or None
-        The stack that the setup's part stands on; None where part zero was touched off instead.
-    plane : sequence of Line
-        What the direction that must face the spindle came from, if it was worked out (`plane_lines`).
+    placed : PlacedOperation
+        From `place_operations`.
+    steps : sequence of StackStep or None
+        The stack under the setup's part; None where part zero was touched off instead.
+    plane : sequence of WorkedStep
+        Steps that derive the direction to face the spindle (`kinematics.teaching.direction_steps`).
 
     Returns
     -------
@@ -63,20 +64,20 @@ def solve_by_matrices(
     Raises
     ------
     KinematicsError
-        When the steps do not end where the setup's part zero is.
+        When the operation is another machine's, or the steps are not the setup's stack.
 
     Examples
     --------
     >>> from kinematics.teaching.worked_step import Digits, written
     >>> from kinematics.machine import Platter
-    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.work_offsets import Setup
     >>> from kinematics.operations import Operation
-    >>> from kinematics.operations import place_operations
+    >>> from kinematics.placement import place_operations
     >>> from kinematics.rotary import RotationSense
     >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
     >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
     >>> stack = [StackStep("post", up_mm=100.0)]
-    >>> setup = set_up(Machine("mill", (a, c), Platter(face_mm=0.0)), stack)
+    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), stack)
     >>> (port,) = place_operations(setup, [Operation("port", program_deg=(-90.0, 0.0))]).placed
     >>> working = solve_by_matrices(setup, port, stack)
     >>> [line.key for line in working.lines]
@@ -88,11 +89,12 @@ def solve_by_matrices(
         ...
     kinematics.errors.KinematicsError: steps: expected the stack of the setup, found one that ends 1 mm from its part zero
     """
+    check_operation(setup, placed)
     if steps is None:
-        stack, heights = [touch_off_step(setup)], height_touched(setup)
+        stack, heights = [touch_off_step(setup)], touched_height(setup)
     else:
-        frames = frames_of(setup, steps)
-        stack, heights = _stack_lines(steps, frames), heights_reached(steps, frames)
+        frames = stack_frames(setup, steps)
+        stack, heights = _stack_lines(steps, frames), stack_heights(steps, frames)
     lines = [*plane, *aim_steps(setup, placed), *stack]
     origin = _origin_line(setup, placed)
     lines.append(origin)
@@ -113,7 +115,7 @@ def solve_by_matrices(
 
 
 def _stack_lines(steps: Sequence[StackStep], frames: Sequence[Pose]) -> list[WorkedStep]:
-    """The stack summed from the platter up."""
+    """Steps that add up the stack from the platter."""
     lines = []
     for k, step in enumerate(steps):
         before, after = frames[k], frames[k + 1]
@@ -221,7 +223,7 @@ def _turn_lines(
 
 
 def _pattern(rotary: RotaryAxis) -> str:
-    """The matrix in symbols, for a rotary along a machine axis."""
+    """Symbols of the rotation matrix of a rotary."""
     axis = square_axis(rotary.direction)
     if axis is None:
         return "c·(I - U) + s·[u×] + U with s = sin t, c = cos t, u along the line and U = (ui·uj)"

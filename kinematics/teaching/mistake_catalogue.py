@@ -18,26 +18,27 @@ from kinematics.teaching.perturbed_offsets import (
     Mistake,
     Rows,
     negated,
-    set_figure,
+    set_input,
 )
+from kinematics.teaching.working import stack_frames
 from kinematics.work_offsets import Setup
 
 __all__ = [
-    "at_origin",
-    "at_rotary",
-    "at_step",
-    "between_rotaries",
     "classic_mistakes",
-    "not_touched",
-    "of_rounding",
-    "of_units",
-    "of_writing",
-    "of_z",
+    "origin_mistakes",
+    "rotary_mistakes",
+    "rounding_mistakes",
+    "sequence_mistakes",
+    "step_mistakes",
+    "touch_off_mistake",
+    "unit_mistakes",
+    "writing_mistakes",
+    "z_reference_mistakes",
 ]
 
 
-def at_step(step: StackStep, k: int) -> list[Mistake]:
-    """What can go wrong at one step of the stack."""
+def step_mistakes(step: StackStep, k: int) -> list[Mistake]:
+    """Mistakes at one step of the stack."""
     key, claims = f"step {k + 1}", frozenset({f"step {k}"})
     mistakes = []
     if step.up_mm or any(step.shift_mm):
@@ -48,7 +49,7 @@ def at_step(step: StackStep, k: int) -> list[Mistake]:
                 f"{step.name} was left out",
                 key,
                 claims,
-                set_figure("counted", (k,), 0.0),
+                set_input("counted", (k,), 0.0),
             ),
             Mistake(
                 "step counted twice",
@@ -56,7 +57,7 @@ def at_step(step: StackStep, k: int) -> list[Mistake]:
                 f"{step.name} was counted twice",
                 key,
                 claims,
-                set_figure("counted", (k,), 2.0),
+                set_input("counted", (k,), 2.0),
             ),
         ]
     if step.up_mm and any(step.shift_mm):
@@ -67,7 +68,7 @@ def at_step(step: StackStep, k: int) -> list[Mistake]:
                 f"the height of {step.name} was left out and its shift kept",
                 key,
                 claims,
-                set_figure("parts_counted", (k, 2), 0.0),
+                set_input("parts_counted", (k, 2), 0.0),
             )
         )
     if any(step.shift_mm):
@@ -78,15 +79,15 @@ def at_step(step: StackStep, k: int) -> list[Mistake]:
                 f"the shift of {step.name} was forgotten",
                 key,
                 claims,
-                set_figure("parts_counted", (k, slice(0, 2)), 0.0),
+                set_input("parts_counted", (k, slice(0, 2)), 0.0),
             ),
             Mistake(
                 "step's shift reversed",
                 step.name,
-                f"the shift of {step.name} was taken the other way",
+                f"the shift of {step.name} was taken in the other direction",
                 key,
                 claims,
-                set_figure("parts_counted", (k, slice(0, 2)), -1.0),
+                set_input("parts_counted", (k, slice(0, 2)), -1.0),
             ),
         ]
     if step.turn_deg or any(angle for _, angle in step.rotate):
@@ -98,7 +99,7 @@ def at_step(step: StackStep, k: int) -> list[Mistake]:
                 f"the turn of what stands on {step.name} was forgotten",
                 key,
                 turn,
-                set_figure("turning", (k,), DROPPED),
+                set_input("turning", (k,), DROPPED),
             ),
             Mistake(
                 "an angle's sign",
@@ -106,18 +107,18 @@ def at_step(step: StackStep, k: int) -> list[Mistake]:
                 f"what stands on {step.name} was turned the wrong way",
                 key,
                 turn,
-                set_figure("turning", (k,), REVERSED),
+                set_input("turning", (k,), REVERSED),
             ),
         ]
     return mistakes
 
 
-def not_touched(stack_mm: NDArray[np.float64]) -> Mistake:
-    """The stack counted where part zero was touched off."""
+def touch_off_mistake(stack_mm: NDArray[np.float64]) -> Mistake:
+    """The mistake of counting the stack although part zero was touched off."""
 
-    def from_stack(figures: CalculationBatch, rows: Rows) -> None:
-        if figures.part_mm is not None:
-            figures.part_mm[rows] = stack_mm
+    def from_stack(batch: CalculationBatch, rows: Rows) -> None:
+        if batch.part_mm is not None:
+            batch.part_mm[rows] = stack_mm
 
     return Mistake(
         "stack used for the touched-off zero",
@@ -129,25 +130,25 @@ def not_touched(stack_mm: NDArray[np.float64]) -> Mistake:
     )
 
 
-def at_origin() -> list[Mistake]:
-    """The origin read along the wrong axes, forgotten, or with a sign turned round."""
+def origin_mistakes() -> list[Mistake]:
+    """Mistakes at the operation's origin: added after the turns, forgotten, or with a wrong sign."""
     claims = frozenset({"origin"})
     return [
         Mistake(
-            "plane's X taken for the part's",
+            "origin added after the turns",
             "",
-            "the origin was read along the tilted plane's own axes instead of the part's",
+            "the operation's origin was added after the turns, along the tilted plane's own axes; it turns with the part",
             "origin",
             claims,
-            set_figure("in_plane", (), value=True),
+            set_input("in_plane", (), value=True),
         ),
         Mistake(
             "origin forgotten",
             "",
-            "part zero was carried round, not the operation's origin",
+            "part zero was turned, not the operation's origin",
             "origin",
             claims,
-            set_figure("origin_factor", (), 0.0),
+            set_input("origin_factor", (), 0.0),
         ),
         *(
             Mistake(
@@ -156,15 +157,15 @@ def at_origin() -> list[Mistake]:
                 f"the {axis} of the operation's origin was taken with the wrong sign",
                 "origin",
                 claims,
-                set_figure("origin_factor", (k,), -1.0),
+                set_input("origin_factor", (k,), -1.0),
             )
             for k, axis in enumerate("xyz")
         ),
     ]
 
 
-def of_writing() -> list[Mistake]:
-    """The right answer written down wrong: numbers in each other's places, a minus that was lost."""
+def writing_mistakes() -> list[Mistake]:
+    """Mistakes of writing the right answer down: numbers in each other's places, a minus lost."""
     claims = frozenset({"answer"})
     swapped = (("X and Y", [1, 0, 2]), ("Y and Z", [0, 2, 1]), ("X and Z", [2, 1, 0]))
     mistakes = [
@@ -174,7 +175,7 @@ def of_writing() -> list[Mistake]:
             f"the numbers of {axes} stand in each other's places",
             "offset",
             claims,
-            set_figure("written_as", (), order),
+            set_input("written_as", (), order),
         )
         for axes, order in swapped
     ]
@@ -186,14 +187,14 @@ def of_writing() -> list[Mistake]:
             f"the minus of {axis} was lost",
             "offset",
             claims,
-            set_figure("unsigned", place, value=True),
+            set_input("unsigned", place, value=True),
         )
         for axis, place in [*lost, ("every number", ())]
     ]
 
 
-def of_units(unit_mm: float) -> list[Mistake]:
-    """Inches and millimetres."""
+def unit_mistakes(unit_mm: float) -> list[Mistake]:
+    """Mistakes between inches and millimetres."""
     inch = unit_mm != 1.0
     here, there = ("inches", "millimetres") if inch else ("millimetres", "inches")
     answered = MM_PER_INCH if inch else 1.0 / MM_PER_INCH
@@ -204,7 +205,7 @@ def of_units(unit_mm: float) -> list[Mistake]:
             f"the answer is in {there}, not in {here}",
             "offset",
             frozenset({"answer"}),
-            set_figure("scale", (), answered),
+            set_input("scale", (), answered),
         ),
         Mistake(
             "inch and mm",
@@ -212,7 +213,7 @@ def of_units(unit_mm: float) -> list[Mistake]:
             "the stack was taken 25.4 times too large",
             "step 1",
             frozenset({"stack unit"}),
-            set_figure("stack_scale", (), MM_PER_INCH),
+            set_input("stack_scale", (), MM_PER_INCH),
         ),
         Mistake(
             "inch and mm",
@@ -220,19 +221,19 @@ def of_units(unit_mm: float) -> list[Mistake]:
             "the stack was taken 25.4 times too small",
             "step 1",
             frozenset({"stack unit"}),
-            set_figure("stack_scale", (), 1.0 / MM_PER_INCH),
+            set_input("stack_scale", (), 1.0 / MM_PER_INCH),
         ),
     ]
 
 
-def of_z(setup: Setup, tool_length_mm: float | None) -> list[Mistake]:
-    """What Z is measured from and with."""
+def z_reference_mistakes(setup: Setup, tool_length_mm: float | None) -> list[Mistake]:
+    """Mistakes in the reference of Z."""
     claims = frozenset({"z"})
     machine = setup.machine
     length = tool_length_mm if tool_length_mm is not None else machine.z_reference.tool_length_mm
 
     def shift_z(kind: str, item: str, words: str, by_mm: float) -> Mistake:
-        return Mistake(kind, item, words, "offset", claims, set_figure("added_mm", (2,), by_mm))
+        return Mistake(kind, item, words, "offset", claims, set_input("added_mm", (2,), by_mm))
 
     mistakes = []
     if length:
@@ -240,7 +241,7 @@ def of_z(setup: Setup, tool_length_mm: float | None) -> list[Mistake]:
             shift_z(
                 "tool length counted twice",
                 "",
-                "the tool's length was added to Z, where it is in already or comes in with the tool length offset",
+                "the tool's length was added to Z, although Z has it already or gets it with the tool length offset",
                 length,
             ),
             shift_z(
@@ -260,15 +261,15 @@ def of_z(setup: Setup, tool_length_mm: float | None) -> list[Mistake]:
     return mistakes
 
 
-def of_rounding(setup: Setup, unit_mm: float) -> list[Mistake]:
-    """Rounding on the way."""
+def rounding_mistakes(setup: Setup, unit_mm: float) -> list[Mistake]:
+    """Mistakes of rounding intermediate results."""
     letter = setup.machine.letters[-1]
     tenth = 0.1 if unit_mm == 1.0 else 0.01 * unit_mm
     written = ("0.1", "0.01") if unit_mm == 1.0 else ("0.01", "0.001")
 
     def early(item: str, words: str, at: str, attribute: str, step: float) -> Mistake:
         return Mistake(
-            "rounded too early", item, words, at, frozenset({attribute}), set_figure(attribute, (), step)
+            "rounded too early", item, words, at, frozenset({attribute}), set_input(attribute, (), step)
         )
 
     return [
@@ -281,14 +282,14 @@ def of_rounding(setup: Setup, unit_mm: float) -> list[Mistake]:
             for text, step in (("1", 1.0), ("0.1", 0.1))
         ),
         *(
-            early(f"lengths to {text}", f"lengths were rounded to {text} on the way", "all-zero", "length_step_mm", step)
+            early(f"lengths to {text}", f"lengths were rounded to {text} too early", "all-zero", "length_step_mm", step)
             for text, step in zip(written, (tenth, tenth / 10.0), strict=True)
         ),
     ]  # fmt: skip
 
 
-def at_rotary(setup: Setup, rotary: RotaryAxis, i: int) -> list[Mistake]:
-    """What can go wrong at one rotary."""
+def rotary_mistakes(setup: Setup, rotary: RotaryAxis, i: int) -> list[Mistake]:
+    """Mistakes at one rotary."""
     letter, every = rotary.letter, slice(None)
     first = setup.machine.letters[-1]
     mistakes = [
@@ -314,7 +315,7 @@ def at_rotary(setup: Setup, rotary: RotaryAxis, i: int) -> list[Mistake]:
             f"sine and cosine of the {letter} turn were swapped",
             f"{letter} turn",
             frozenset({f"{letter} sine"}),
-            set_figure("swapped", (i,), value=True),
+            set_input("swapped", (i,), value=True),
         ),
     ]
     if letter == first:
@@ -325,7 +326,7 @@ def at_rotary(setup: Setup, rotary: RotaryAxis, i: int) -> list[Mistake]:
                 "the calculator took the degrees for radians",
                 f"{letter} turn",
                 frozenset({f"{other} sine" for other in setup.machine.letters}),
-                set_figure("radians", (), value=True),
+                set_input("radians", (), value=True),
             )
         )
     if len(setup.machine.rotaries) > 1:
@@ -336,7 +337,7 @@ def at_rotary(setup: Setup, rotary: RotaryAxis, i: int) -> list[Mistake]:
                 f"the calculator took the degrees of {letter} for radians",
                 f"{letter} turn",
                 frozenset({f"{letter} sine"}),
-                set_figure("radians", (i,), value=True),
+                set_input("radians", (i,), value=True),
             )
         )
     if setup.rotary_offset_deg[i]:
@@ -347,21 +348,21 @@ def at_rotary(setup: Setup, rotary: RotaryAxis, i: int) -> list[Mistake]:
                 f"the program angle of {letter} was used as the machine angle",
                 f"{letter} angle",
                 frozenset({f"{letter} offset"}),
-                set_figure("rotary_offset_deg", (i,), 0.0),
+                set_input("rotary_offset_deg", (i,), 0.0),
             )
         )
     if is_horizontal(rotary) and setup.machine.platter.face_mm is not None:
-        mistakes += _at_tilt(letter, i, setup.machine.platter.face_mm)
+        mistakes += _tilt_mistakes(letter, i, setup.machine.platter.face_mm)
     return mistakes
 
 
-def _at_tilt(letter: str, i: int, face_mm: float) -> list[Mistake]:
-    def pivot_at_face(figures: CalculationBatch, rows: Rows) -> None:
-        figures.pivot_mm[rows, i, 2] = face_mm
-        figures.arm_from_mm[rows, i, 2] = face_mm
+def _tilt_mistakes(letter: str, i: int, face_mm: float) -> list[Mistake]:
+    def pivot_at_face(batch: CalculationBatch, rows: Rows) -> None:
+        batch.pivot_mm[rows, i, 2] = face_mm
+        batch.arm_from_mm[rows, i, 2] = face_mm
 
-    def arm_from_table(figures: CalculationBatch, rows: Rows) -> None:
-        figures.arm_from_mm[rows, i] = figures.table_mm[rows]
+    def arm_from_table(batch: CalculationBatch, rows: Rows) -> None:
+        batch.arm_from_mm[rows, i] = batch.table_mm[rows]
 
     return [
         Mistake(
@@ -383,19 +384,19 @@ def _at_tilt(letter: str, i: int, face_mm: float) -> list[Mistake]:
     ]
 
 
-def between_rotaries(setup: Setup) -> list[Mistake]:
-    """What can go wrong between them: the order, the way of turning, the gap."""
+def sequence_mistakes(setup: Setup) -> list[Mistake]:
+    """Mistakes between rotaries: their order, the sense of all of them, the gap between their lines."""
     rotaries, letters = setup.machine.rotaries, setup.machine.letters
     last = len(rotaries) - 1
 
-    def reverse(figures: CalculationBatch, rows: Rows) -> None:
-        figures.order[rows] = figures.order[rows][:, ::-1]
+    def reverse(batch: CalculationBatch, rows: Rows) -> None:
+        batch.order[rows] = batch.order[rows][:, ::-1]
 
     mistakes = [
         Mistake(
-            "turned the tool's way",
+            "both turns reversed" if last == 1 else "every turn reversed",
             "",
-            "the table was turned the way the tool would have to turn",
+            "the table was turned the way that the tool would have to turn",
             f"{letters[-1]} angle",
             frozenset({f"{letter} turning" for letter in letters}),
             negated("sign", (slice(None),)),
@@ -411,19 +412,19 @@ def between_rotaries(setup: Setup) -> list[Mistake]:
     ]
     gap = common_perpendicular(rotaries[last - 1], rotaries[last])
     if gap.distance_mm > 0.0:
-        mistakes += _gap(letters[last - 1], letters[last], last, gap.second_mm - gap.first_mm)
+        mistakes += _gap_mistakes(letters[last - 1], letters[last], last, gap.second_mm - gap.first_mm)
     return mistakes
 
 
-def _gap(outer: str, inner: str, last: int, across_mm: NDArray[np.float64]) -> list[Mistake]:
-    def outer_to_inner(figures: CalculationBatch, rows: Rows) -> None:
-        figures.pivot_mm[rows, last - 1] += across_mm
-        figures.arm_from_mm[rows, last - 1] += across_mm
+def _gap_mistakes(outer: str, inner: str, last: int, across_mm: NDArray[np.float64]) -> list[Mistake]:
+    def outer_to_inner(batch: CalculationBatch, rows: Rows) -> None:
+        batch.pivot_mm[rows, last - 1] += across_mm
+        batch.arm_from_mm[rows, last - 1] += across_mm
 
-    def inner_to_outer(figures: CalculationBatch, rows: Rows) -> None:
-        figures.pivot_mm[rows, last] -= across_mm
-        figures.arm_from_mm[rows, last] -= across_mm
-        figures.table_mm[rows] -= across_mm
+    def inner_to_outer(batch: CalculationBatch, rows: Rows) -> None:
+        batch.pivot_mm[rows, last] -= across_mm
+        batch.arm_from_mm[rows, last] -= across_mm
+        batch.table_mm[rows] -= across_mm
 
     claims = frozenset({f"{outer} pivot", f"{inner} pivot"})
     return [
@@ -454,46 +455,52 @@ def classic_mistakes(
     tool_length_mm: float | None = None,
     stack_mm: NDArray[np.float64] | None = None,
 ) -> tuple[Mistake, ...]:
-    """All mistakes that can be made at a setup.
+    """Every classic mistake that can be made at a setup.
 
     Parameters
     ----------
     setup : Setup
-    steps : sequence of Step or None
-        None where part zero was touched off.
+    steps : sequence of StackStep or None
+        The setup's stack; None where part zero was touched off.
     unit_mm : float
-        Millimetres in the unit that the job is worked in.
+        Millimetres in the unit of the job.
     tool_length_mm : float, optional
-        The length of the tool in the spindle, for what can go wrong with it; the reference tool's where the machine
-        has one.
+        Length of the tool in the spindle, for the mistakes with it; the reference tool's where the machine has one.
     stack_mm : ndarray, shape (3,), optional
-        Where the stack puts part zero in the table frame, where it was touched off and counts as touched.
+        Part zero in the table frame by the stack, where the touched-off one counts instead.
 
     Returns
     -------
     tuple of Mistake
 
+    Raises
+    ------
+    KinematicsError
+        When the steps are not the setup's stack.
+
     Examples
     --------
     >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.work_offsets import Setup
     >>> from kinematics.rotary import RotaryAxis, RotationSense
     >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
-    >>> setup = set_up(Machine("mill", (a,), Platter()), [])
+    >>> setup = Setup.from_stack(Machine("mill", (a,), Platter()), [])
     >>> [mistake.name for mistake in classic_mistakes(setup, [])][:2]
     ['sense reversed, A', "an angle's sign, A"]
     """
+    if steps is not None:
+        stack_frames(setup, steps)
     mistakes: list[Mistake] = []
     for i, rotary in enumerate(setup.machine.rotaries):
-        mistakes += at_rotary(setup, rotary, i)
+        mistakes += rotary_mistakes(setup, rotary, i)
     if len(setup.machine.rotaries) > 1:
-        mistakes += between_rotaries(setup)
+        mistakes += sequence_mistakes(setup)
     for k, step in enumerate(steps or ()):
-        mistakes += at_step(step, k)
+        mistakes += step_mistakes(step, k)
     if steps is None and stack_mm is not None:
-        mistakes.append(not_touched(stack_mm))
-    mistakes += at_origin()
-    mistakes += of_units(unit_mm)
-    mistakes += of_writing()
-    mistakes += of_z(setup, tool_length_mm)
-    return (*mistakes, *of_rounding(setup, unit_mm))
+        mistakes.append(touch_off_mistake(stack_mm))
+    mistakes += origin_mistakes()
+    mistakes += unit_mistakes(unit_mm)
+    mistakes += writing_mistakes()
+    mistakes += z_reference_mistakes(setup, tool_length_mm)
+    return (*mistakes, *rounding_mistakes(setup, unit_mm))

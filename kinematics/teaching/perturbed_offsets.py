@@ -1,7 +1,7 @@
-"""Work offsets recomputed under mistakes: the figures of a calculation, each mistake as a change of them.
+"""Work offsets recomputed under mistakes: a batch of calculations, each mistake a change of some of their inputs.
 
-Every field has a leading axis, one row for each way of calculating. A row left alone gives the right offset; a
-mistake is a change of one row's figures. `offsets_mm` then works all rows and all operations together.
+Most fields have a leading axis with one row for each calculation. An unchanged row gives the right offset; a mistake
+changes one row's inputs. `offsets_mm` then computes all rows and all operations together.
 """
 
 from __future__ import annotations
@@ -18,40 +18,44 @@ from kinematics.euler_angles import rotation_from_intrinsic
 from kinematics.machine import table_frame
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
+from kinematics.teaching.working import check_operation, stack_frames
+from kinematics.validation import ValueEquality, read_only
 from kinematics.work_offsets import Setup
 
 __all__ = [
     "CalculationBatch",
     "Change",
     "Mistake",
-    "Recomputed",
+    "PerturbedOffsets",
     "Rows",
     "negated",
     "nominal_batch",
     "offsets_mm",
     "recompute",
-    "set_figure",
+    "set_input",
 ]
 
 Floats = NDArray[np.float64]
 KEPT, DROPPED, REVERSED = 0, 1, 2
-"""What becomes of a step's turns."""
+"""Treatment of a step's turns."""
 
 
 @dataclass(eq=False)
 class CalculationBatch:
-    """What goes into a calculation, for v ways of calculating, m operations, n rotaries and k steps.
+    """Inputs of v calculations of m operations on a machine of n rotaries and a stack of k steps.
+
+    Mutable on purpose: mistakes change rows in place.
 
     Attributes
     ----------
     moves_mm : (k, 3), turned : (3, k, 3, 3)
         Each step's shift and height; its rotation kept, dropped, or with its angles' signs reversed.
     counted : (v, k)
-        How often each step is counted.
+        Times each step is counted.
     parts_counted : (v, k, 3)
-        How often each step's shift in x, in y and its height are counted, beside `counted`.
+        Times each step's shift in x, in y and its height are counted, on top of `counted`.
     turning : (v, k) of int
-        Which of the three rotations is used.
+        Index of the rotation that is used, of the three.
     stack_scale : (v,)
     part_mm : (v, 3) or None, part_rotation : (3, 3)
         Part zero in the table, where it was touched off and the stack does not count.
@@ -60,17 +64,17 @@ class CalculationBatch:
     in_plane : (v,) of bool
         The origin is read along the plane's own axes.
     origin_factor : (v, 3)
-        What each part of the origin is taken times.
+        Factor on each component of the origin.
     table_mm : (v, 3), table_rotation : (3, 3)
         The table frame in machine coordinates.
     direction : (n, 3), zero_deg : (n,)
     pivot_mm, arm_from_mm : (v, n, 3)
-        Where each rotary's turned arm is put back, and where its arm is measured from.
+        Point onto which each rotary's turned arm is put back, and from which its arm is measured.
     sign : (v, n)
         Right-handed turn for a positive move.
     program_deg : (v, m, n), rotary_offset_deg : (v, n)
     angle_step_deg, ratio_step, length_step_mm : (v,)
-        What angles, sines and cosines, and lengths are rounded to on the way; 0 for not at all.
+        Rounding of intermediate angles, sines and cosines, and lengths; 0 for none.
     radians : (v, n) of bool
         Degrees typed into a calculator that takes radians.
     swapped : (v, n) of bool
@@ -78,9 +82,9 @@ class CalculationBatch:
     order : (v, n) of int
         Rotaries in the order in which they turn the point.
     added_mm : (v, 3), scale : (v,)
-        What is done to the answer at the end: scaled, then added to.
+        Final changes of the answer: scaled, then added to.
     written_as : (v, 3) of int, unsigned : (v, 3) of bool
-        And how it is written down: which axis' number stands for X, Y, Z; a minus that is lost.
+        Errors of writing: the axis whose number stands for X, Y, Z; a minus that is lost.
     """
 
     moves_mm: Floats
@@ -119,16 +123,25 @@ class CalculationBatch:
 def nominal_batch(
     setup: Setup, placed: Sequence[PlacedOperation], steps: Sequence[StackStep] | None, rows: int
 ) -> CalculationBatch:
-    """The right figures, once for each of `rows` ways of calculating.
+    """A batch of `rows` right calculations.
 
     Parameters
     ----------
     setup : Setup
-    placed : sequence of Placed
-    steps : sequence of Step or None
-        None where part zero was touched off.
+    placed : sequence of PlacedOperation
+    steps : sequence of StackStep or None
+        The setup's stack; None where part zero was touched off.
     rows : int
+
+    Raises
+    ------
+    KinematicsError
+        When the operations are another machine's, or the steps are not the setup's stack.
     """
+    for one in placed:
+        check_operation(setup, one)
+    if steps is not None:
+        stack_frames(setup, steps)
     machine, used = setup.machine, tuple(steps or ())
     frame = table_frame(machine)
     n, k = len(machine.rotaries), len(used)
@@ -182,88 +195,106 @@ def _step_turn(step: StackStep, factor: float) -> Floats:
 
 
 def _plane_frame(placed: PlacedOperation) -> Floats:
-    """The plane's own axes as columns: its own x where it has one, else what the machine's X is on the part."""
+    """The plane's own axes as columns: its x where it has one, otherwise the machine's X in part coordinates."""
     x, normal = placed.plane.x, placed.plane.normal
     if x is None:
         return np.asarray(placed.axes.T)
     return np.stack([x, np.cross(normal, x), normal], axis=-1)
 
 
-def offsets_mm(figures: CalculationBatch) -> Floats:
-    """The offsets that come out, shape (v, m, 3), millimetres.
+def offsets_mm(batch: CalculationBatch) -> Floats:
+    """Work offsets of a batch, shape (v, m, 3), millimetres.
 
     Examples
     --------
     >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.work_offsets import Setup
     >>> from kinematics.operations import Operation
-    >>> from kinematics.operations import place_operations
+    >>> from kinematics.placement import place_operations
     >>> from kinematics.rotary import RotaryAxis, RotationSense
     >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
-    >>> setup = set_up(Machine("mill", (a,), Platter()), [StackStep("post", up_mm=100.0)])
+    >>> setup = Setup.from_stack(Machine("mill", (a,), Platter()), [StackStep("post", up_mm=100.0)])
     >>> port = place_operations(setup, [Operation("port", program_deg=(-90.0,))]).placed
-    >>> figures = nominal_batch(setup, port, [StackStep("post", up_mm=100.0)], rows=2)
-    >>> figures.counted[1, 0] = 2.0   # the post, counted twice
-    >>> offsets_mm(figures)[:, 0].tolist()
+    >>> batch = nominal_batch(setup, port, [StackStep("post", up_mm=100.0)], rows=2)
+    >>> batch.counted[1, 0] = 2.0   # the post, counted twice
+    >>> offsets_mm(batch)[:, 0].tolist()
     [[0.0, -100.0, -50.0], [0.0, -200.0, -50.0]]
     """
-    point = _all_zero(figures)
-    sine, cosine = _sines(figures)
+    point = _all_zero(batch)
+    sine, cosine = _sines(batch)
     rows = np.arange(point.shape[0])
-    for place in range(figures.order.shape[1]):
-        i = figures.order[:, place]
-        arm = point - figures.arm_from_mm[rows, i][:, None, :]
-        axis = figures.direction[i][:, None, :]
+    for place in range(batch.order.shape[1]):
+        i = batch.order[:, place]
+        arm = point - batch.arm_from_mm[rows, i][:, None, :]
+        axis = batch.direction[i][:, None, :]
         s, c = sine[rows, :, i][..., None], cosine[rows, :, i][..., None]
         along = axis * np.sum(axis * arm, axis=-1, keepdims=True)
         turned = c * (arm - along) + s * np.cross(axis, arm) + along
-        point = _rounded(
-            figures.pivot_mm[rows, i][:, None, :] + turned, figures.length_step_mm[:, None, None]
-        )
-    answer = point * figures.scale[:, None, None] + figures.added_mm[:, None, :]
-    written = np.take_along_axis(answer, figures.written_as[:, None, :], axis=-1)
-    return np.where(figures.unsigned[:, None, :], np.abs(written), written)
+        point = _rounded(batch.pivot_mm[rows, i][:, None, :] + turned, batch.length_step_mm[:, None, None])
+    answer = point * batch.scale[:, None, None] + batch.added_mm[:, None, :]
+    written = np.take_along_axis(answer, batch.written_as[:, None, :], axis=-1)
+    return np.where(batch.unsigned[:, None, :], np.abs(written), written)
 
 
-def _all_zero(figures: CalculationBatch) -> Floats:
-    """The origins in machine coordinates at the all-zero pose, (v, m, 3)."""
-    in_plane = (figures.plane_frames @ figures.origin_mm[..., None])[..., 0]
-    origin = np.where(figures.in_plane[:, None, None], in_plane[None], figures.origin_mm[None])
-    origin = origin * figures.origin_factor[:, None, :]
-    rows, k = figures.counted.shape
-    reached, turned = np.zeros((rows, 3)), np.broadcast_to(figures.part_rotation, (rows, 3, 3))
-    if figures.part_mm is not None:
-        reached = reached + figures.part_mm
+def _all_zero(batch: CalculationBatch) -> Floats:
+    """Origins in machine coordinates at the all-zero pose, (v, m, 3)."""
+    in_plane = (batch.plane_frames @ batch.origin_mm[..., None])[..., 0]
+    origin = np.where(batch.in_plane[:, None, None], in_plane[None], batch.origin_mm[None])
+    origin = origin * batch.origin_factor[:, None, :]
+    rows, k = batch.counted.shape
+    reached, turned = np.zeros((rows, 3)), np.broadcast_to(batch.part_rotation, (rows, 3, 3))
+    if batch.part_mm is not None:
+        reached = reached + batch.part_mm
     else:
         turned = np.broadcast_to(np.eye(3), (rows, 3, 3))
         for step in range(k):
-            move = figures.counted[:, step, None] * figures.parts_counted[:, step] * figures.moves_mm[step]
+            move = batch.counted[:, step, None] * batch.parts_counted[:, step] * batch.moves_mm[step]
             reached = reached + (turned @ move[..., None])[..., 0]
-            turned = turned @ figures.turned[figures.turning[:, step], step]
-    reached = reached * figures.stack_scale[:, None]
+            turned = turned @ batch.turned[batch.turning[:, step], step]
+    reached = reached * batch.stack_scale[:, None]
     in_table = (turned[:, None] @ origin[..., None])[..., 0] + reached[:, None, :]
-    point = (figures.table_rotation @ in_table[..., None])[..., 0] + figures.table_mm[:, None, :]
-    return _rounded(point, figures.length_step_mm[:, None, None])
+    point = (batch.table_rotation @ in_table[..., None])[..., 0] + batch.table_mm[:, None, :]
+    return _rounded(point, batch.length_step_mm[:, None, None])
 
 
-def _sines(figures: CalculationBatch) -> tuple[Floats, Floats]:
+def _sines(batch: CalculationBatch) -> tuple[Floats, Floats]:
     """Sine and cosine of every turn, (v, m, n) each."""
-    program = _rounded(figures.program_deg, figures.angle_step_deg[:, None, None])
-    machine = program + figures.rotary_offset_deg[:, None, :]
-    turn = figures.sign[:, None, :] * (machine - figures.zero_deg)
+    program = _rounded(batch.program_deg, batch.angle_step_deg[:, None, None])
+    machine = program + batch.rotary_offset_deg[:, None, :]
+    turn = batch.sign[:, None, :] * (machine - batch.zero_deg)
     sine, cosine = sincos_deg(turn)
-    radians = figures.radians[:, None, :]
+    radians = batch.radians[:, None, :]
     sine, cosine = np.where(radians, np.sin(turn), sine), np.where(radians, np.cos(turn), cosine)
-    swapped, step = figures.swapped[:, None, :], figures.ratio_step[:, None, None]
+    swapped, step = batch.swapped[:, None, :], batch.ratio_step[:, None, None]
     sine, cosine = np.where(swapped, cosine, sine), np.where(swapped, sine, cosine)
     return _rounded(sine, step), _rounded(cosine, step)
 
 
 def _rounded(values: Floats, step: Floats) -> Floats:
-    """To the nearest step; unchanged where the step is 0."""
+    """Values rounded to the nearest step; unchanged where the step is 0."""
     some = np.where(step > 0.0, step, 1.0)
     return np.where(step > 0.0, np.rint(values / some) * some, values)
 
+
+_LABELS = {
+    "step left out": "{item} left out",
+    "step counted twice": "{item} counted twice",
+    "step's height left out": "height of {item} left out",
+    "step's shift forgotten": "shift of {item} forgotten",
+    "step's shift reversed": "shift of {item} reversed",
+    "step's turn forgotten": "turn of {item} forgotten",
+    "an angle's sign": "sign of {item}'s angle",
+    "the origin's sign": "sign of the origin's {item}",
+    "numbers swapped": "{item} swapped",
+    "a minus lost": "minus of {item} lost",
+    "sense reversed": "{item}'s sense reversed",
+    "sine and cosine swapped": "{item}'s sine and cosine swapped",
+    "degrees and radians": "{item}'s degrees taken for radians",
+    "rotary offset forgotten": "{item}'s work offset forgotten",
+    "pivot taken as the platter face": "{item}'s pivot taken at the platter face",
+    "measured from the table": "{item}'s arm measured from the table",
+    "offset between the lines forgotten": "gap at {item}'s line forgotten",
+}
 
 Rows = NDArray[np.int64]
 Change = Callable[[CalculationBatch, Rows], None]
@@ -271,22 +302,22 @@ Change = Callable[[CalculationBatch, Rows], None]
 
 @dataclass(frozen=True)
 class Mistake:
-    """One way to go wrong.
+    """A classic mistake as a change of a calculation.
 
     Attributes
     ----------
     kind : str
         The mistake, the same for every rotary and step: "sense reversed".
     item : str
-        The rotary's letter or the step's name it was made at; empty where it has none.
+        The rotary's letter or the step's name; empty where it has none.
     words : str
-        What was done, as a sentence.
+        A clause that says what was done.
     at : str
-        The key of the line of the working at which the ways part.
+        Key of the first step of the working that it changes.
     claims : frozenset of str
-        What it changes: two mistakes that change the same thing cannot both have been made.
+        Parts of the calculation that it changes; two mistakes with a part in common cannot both have been made.
     change : callable
-        Changes rows of figures in place.
+        Changes rows of a batch in place.
     """
 
     kind: str
@@ -301,39 +332,51 @@ class Mistake:
         """Kind and item: "sense reversed, A"."""
         return f"{self.kind}, {self.item}" if self.item else self.kind
 
+    @property
+    def label(self) -> str:
+        """The mistake in a few words: "A's sense reversed", "sub-plate left out"."""
+        return (
+            _LABELS.get(self.kind, "{kind}, {item}").format(kind=self.kind, item=self.item)
+            if self.item
+            else self.kind
+        )
 
-def set_figure(attribute: str, index: tuple[object, ...], value: object) -> Change:
-    """A change that sets one figure of the rows."""
 
-    def change(figures: CalculationBatch, rows: Rows) -> None:
-        getattr(figures, attribute)[(rows, *index)] = value
+def set_input(attribute: str, index: tuple[object, ...], value: object) -> Change:
+    """A change that sets one input of the rows."""
+
+    def change(batch: CalculationBatch, rows: Rows) -> None:
+        getattr(batch, attribute)[(rows, *index)] = value
 
     return change
 
 
 def negated(attribute: str, index: tuple[object, ...]) -> Change:
-    """A change that reverses the sign of one figure of the rows."""
+    """A change that reverses the sign of one input of the rows."""
 
-    def change(figures: CalculationBatch, rows: Rows) -> None:
-        getattr(figures, attribute)[(rows, *index)] *= -1.0
+    def change(batch: CalculationBatch, rows: Rows) -> None:
+        getattr(batch, attribute)[(rows, *index)] *= -1.0
 
     return change
 
 
 @dataclass(frozen=True, eq=False)
-class Recomputed:
-    """Offsets under every mistake.
+class PerturbedOffsets(ValueEquality):
+    """Work offsets under every mistake.
 
     Attributes
     ----------
     made : tuple of tuple of Mistake
-        What was done wrong in each row: nothing in the first, one thing, then two.
+        The mistakes of each row: none in the first, then one, then two.
     offset_mm : ndarray, shape (v, m, 3)
-        What comes out, for each row and operation.
+        Offset of each row and operation.
     """
 
     made: tuple[tuple[Mistake, ...], ...]
     offset_mm: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "offset_mm", read_only(self.offset_mm))
 
 
 def recompute(
@@ -343,20 +386,20 @@ def recompute(
     mistakes: Sequence[Mistake],
     *,
     pairs: bool = True,
-) -> Recomputed:
-    """Every operation's offset without a mistake, under each one, and under each pair that can be made together.
+) -> PerturbedOffsets:
+    """Recompute every operation's offset without a mistake, under each one, and under each compatible pair.
 
     Parameters
     ----------
     setup : Setup
-    placed : sequence of Placed
-    steps : sequence of Step or None
+    placed : sequence of PlacedOperation
+    steps : sequence of StackStep or None
     mistakes : sequence of Mistake
     pairs : bool
 
     Returns
     -------
-    Recomputed
+    PerturbedOffsets
     """
     picked: list[tuple[int, ...]] = [(), *((i,) for i in range(len(mistakes)))]
     if pairs:
@@ -369,9 +412,9 @@ def recompute(
     for row, done in enumerate(picked):
         for i in done:
             rows[i].append(row)
-    figures = nominal_batch(setup, placed, steps, len(picked))
-    # Each mistake once, on all its rows; arms from the table come last, when the table stands where it stands.
+    batch = nominal_batch(setup, placed, steps, len(picked))
+    # Each mistake once, on all its rows; arms from the table come last, after every change of the table.
     for i in sorted(range(len(mistakes)), key=lambda i: mistakes[i].kind == "measured from the table"):
-        mistakes[i].change(figures, np.array(rows[i], dtype=np.int64))
+        mistakes[i].change(batch, np.array(rows[i], dtype=np.int64))
     made = tuple(tuple(mistakes[i] for i in done) for done in picked)
-    return Recomputed(made, offsets_mm(figures))
+    return PerturbedOffsets(made, offsets_mm(batch))

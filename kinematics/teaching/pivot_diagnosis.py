@@ -1,4 +1,4 @@
-"""What somebody's pivots say: which coordinates are right, which are wrong, and which mistake gives the wrong ones."""
+"""Grading of an answer to a pivot exercise: numbers right or wrong, and the mistakes that give the wrong ones."""
 
 from __future__ import annotations
 
@@ -8,22 +8,31 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.calibration.results import FixedParameter
 from kinematics.errors import KinematicsError
+from kinematics.machine import Machine
 from kinematics.teaching.attainable_accuracy import AttainableAccuracy
 from kinematics.teaching.pivot_exercise import PivotExercise
-from kinematics.teaching.pivot_mistakes import PivotMistake, PivotRow, mistakes_at_pivot
+from kinematics.teaching.pivot_mistakes import (
+    PivotMistake,
+    WrongPivot,
+    mistakes_at_pivot,
+    mistakes_in_direction,
+)
+from kinematics.teaching.pivot_numbers import LineNumber, line_values
 
-__all__ = ["PivotAnswer", "PivotDiagnosis", "PivotFinding", "diagnose_pivots"]
+__all__ = ["PivotAnswer", "PivotDiagnosis", "PivotFinding", "PivotMark", "diagnose_pivots"]
 
 Floats = NDArray[np.float64]
 
-# Up to how many mistakes random numbers may be expected to meet for one to be named: for all of a pivot's numbers, and
+# Up to how many mistakes random numbers may be expected to meet for one to be named: for both numbers of a pair, and
 # for one of two by itself, where half of the evidence is missing.
 _CHANCE = 0.05
 _CHANCE_OF_ONE = 0.01
 _SHARE = 50.0
 _HALF = 0.55
-_SAME_MM = 1e-9
+# A tolerance is a whole number of digits: a number off by exactly that much is right in spite of floating point.
+_ROUNDING = 1.0 + 1e-9
 
 
 @dataclass(frozen=True)
@@ -36,73 +45,106 @@ class PivotAnswer:
 
 
 @dataclass(frozen=True)
+class PivotMark:
+    """One graded number of an answer.
+
+    Attributes
+    ----------
+    number : LineNumber
+    answered, truth : float
+        Counted from the believed line, in the number's unit.
+    allowed : float or None
+        Largest error of a right answer; None where the readings do not determine the number.
+    right : bool or None
+        None where it is not judged.
+    """
+
+    number: LineNumber
+    answered: float
+    truth: float
+    allowed: float | None
+    right: bool | None
+
+    @property
+    def error(self) -> float:
+        """Answer minus truth."""
+        return self.answered - self.truth
+
+
+@dataclass(frozen=True)
 class PivotFinding:
     """A mistake that was found.
 
     Attributes
     ----------
-    pivot : int
-    axes : tuple of str
-        The wrong coordinates that it gives.
+    marks : tuple of PivotMark
+        The wrong numbers that it gives, of one pivot.
     made : PivotMistake
     same : tuple of PivotMistake
-        What explains these answers as well.
-    left_mm : float
-        The largest difference left.
+        Mistakes that explain these answers as well.
+    left : float
+        The largest difference left, in the numbers' unit.
     """
 
-    pivot: int
-    axes: tuple[str, ...]
+    marks: tuple[PivotMark, ...]
     made: PivotMistake
     same: tuple[PivotMistake, ...]
-    left_mm: float
+    left: float
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class PivotDiagnosis:
-    """What became of a set of answers.
+    """A graded answer.
 
     Attributes
     ----------
-    answers : tuple of PivotAnswer
-    off_mm : ndarray, shape (k,)
-        Answer minus truth.
-    wrong : ndarray of bool, shape (k,)
-        Off by more than the readings support.
+    marks : tuple of PivotMark
     findings : tuple of PivotFinding
-    unexplained : tuple of PivotAnswer
+    unexplained : tuple of PivotMark
         Wrong, and no mistake gives them.
+    fixed : tuple of FixedParameter
+        Quantities that the readings do not determine, on which nobody is judged.
     """
 
-    answers: tuple[PivotAnswer, ...]
-    off_mm: Floats
-    wrong: NDArray[np.bool_]
+    marks: tuple[PivotMark, ...]
     findings: tuple[PivotFinding, ...]
-    unexplained: tuple[PivotAnswer, ...]
+    unexplained: tuple[PivotMark, ...]
+    fixed: tuple[FixedParameter, ...]
 
     @property
     def right(self) -> bool:
-        """Whether nothing is wrong."""
-        return not bool(self.wrong.any())
+        """True when no judged number is wrong."""
+        return all(mark.right is not False for mark in self.marks)
+
+    @property
+    def judged(self) -> int:
+        """Count of the numbers that were judged."""
+        return sum(mark.right is not None for mark in self.marks)
+
+    @property
+    def wrong(self) -> int:
+        """Count of the wrong ones."""
+        return sum(mark.right is False for mark in self.marks)
 
 
 def diagnose_pivots(
     exercise: PivotExercise,
     support: AttainableAccuracy,
-    answers: Sequence[PivotAnswer],
+    answers: Sequence[PivotAnswer] | Machine,
     *,
     digit_mm: float | None = None,
 ) -> PivotDiagnosis:
-    """Hold answers against the true pivots, and the wrong ones against every classic mistake.
+    """Grade an answer by the true lines, and try every classic mistake on its wrong numbers.
 
     Parameters
     ----------
     exercise : PivotExercise
-    support : Support
-        What its readings support.
-    answers : sequence of PivotAnswer
+    support : AttainableAccuracy
+        Of the exercise.
+    answers : sequence of PivotAnswer, or Machine
+        Coordinates found by hand, or a machine with the lines answered: then every line's directions are graded too.
     digit_mm : float, optional
-        The last digit that the answers are written to; the sheet's where left out.
+        Last digit of the answers as written; the sheet's where left out. A machine's lines count as written in full.
 
     Returns
     -------
@@ -111,138 +153,168 @@ def diagnose_pivots(
     Raises
     ------
     KinematicsError
-        When an answer names no pivot, no coordinate that is asked for, or is not finite.
+        When an answer names no pivot, no coordinate that is asked for, or is not finite; when a machine's rotaries
+        are others, or a line's direction points the other way.
 
     Examples
     --------
     >>> from kinematics.teaching.pivot_random import set_pivot_exercise
     >>> from kinematics.teaching.attainable_accuracy import attainable
     >>> exercise = set_pivot_exercise(seed=7)
-    >>> support, tilt = attainable(exercise), exercise.probed[0]
+    >>> support, tilt = attainable(exercise), exercise.probings[0]
     >>> moved = support.best_mm[0] - tilt.believed_mm
     >>> answers = [PivotAnswer(0, axis, round(value, 3)) for axis, value in zip(tilt.axes, moved.tolist())]
     >>> [finding.made.name for finding in diagnose_pivots(exercise, support, answers).findings]
     ['relative to the old value']
+    >>> diagnose_pivots(exercise, support, exercise.truth).right
+    True
+    >>> [finding.made.name for finding in diagnose_pivots(exercise, support, exercise.machine).findings]
+    ['old value kept', 'old value kept']
     >>> diagnose_pivots(exercise, support, [PivotAnswer(1, "Z", 0.0)])
     Traceback (most recent call last):
         ...
     kinematics.errors.KinematicsError: answer, axis: expected X or Y for the pivot of C, found 'Z'
     """
-    given = _checked(exercise, answers)
-    # A right number written to fewer digits is off by up to half of the last one.
-    digit = exercise.digit_mm if digit_mm is None else digit_mm
-    place = [(a.pivot, exercise.probed[a.pivot].axes.index(a.axis)) for a in given]
-    truth = np.array([exercise.probed[i].true_mm[k] for i, k in place])
-    allowed = np.array([max(float(support.allowed_mm[i][k]), digit / 2.0) for i, k in place]) * (1.0 + 1e-9)
-    off = np.array([a.value_mm for a in given]) - truth
-    wrong = np.abs(off) > allowed
+    if isinstance(answers, Machine):
+        values, order, digit = line_values(exercise.machine, answers), list(range(len(support.numbers))), 0.0
+    else:
+        digit = exercise.digit_mm if digit_mm is None else digit_mm
+        values, order = _as_values(support, answers)
+    marks = _marks(support, values, digit)
     findings: list[PivotFinding] = []
-    unexplained: list[PivotAnswer] = []
-    for i in sorted({a.pivot for a, bad in zip(given, wrong.tolist(), strict=True) if bad}):
-        here = [n for n, a in enumerate(given) if a.pivot == i]
-        rows = mistakes_at_pivot(exercise, support, i)
-        one = _Pivot(
-            i, rows, np.array([place[n][1] for n in here]), np.array([given[n].value_mm for n in here]),
-            truth[here], wrong[here], allowed[here], digit,
-        )  # fmt: skip
-        found, left = one.search()
-        names = exercise.probed[i].axes
-        findings += [
-            PivotFinding(i, tuple(given[here[n]].axis for n in where), made, same, left_mm)
-            for where, made, same, left_mm in found
-        ]
-        unexplained += [a for a in given if a.pivot == i and names.index(a.axis) in left]
-    return PivotDiagnosis(tuple(given), off, wrong, tuple(findings), tuple(unexplained))
+    unexplained: list[PivotMark] = []
+    for pair in range(2 * len(exercise.machine.rotaries)):
+        here = [marks[n] for n in (2 * pair, 2 * pair + 1) if n in marks and marks[n].right is not None]
+        if all(mark.right for mark in here):
+            continue
+        pivot, is_direction = divmod(pair, 2)
+        rows = (
+            mistakes_in_direction(support, pivot)
+            if is_direction
+            else mistakes_at_pivot(exercise, support, pivot)
+        )
+        found, left = _Search.of(rows, here, 0.0 if is_direction else digit).explain()
+        findings += found
+        unexplained += left
+    given = tuple(marks[n] for n in order if n in marks)
+    return PivotDiagnosis(given, tuple(findings), tuple(unexplained), support.fit.fixed)
 
 
-_Found = tuple[tuple[int, ...], PivotMistake, tuple[PivotMistake, ...], float]
+def _as_values(support: AttainableAccuracy, answers: Sequence[PivotAnswer]) -> tuple[Floats, list[int]]:
+    """Coordinates as numbers counted from the believed line, shape (n, 4), NaN where nothing was answered."""
+    values = np.full(support.best.shape, np.nan)
+    order: list[int] = []
+    for answer in answers:
+        if not 0 <= answer.pivot < len(values):
+            raise KinematicsError(f"answer, pivot: expected 0 to {len(values) - 1}, found {answer.pivot}")
+        own = support.numbers[4 * answer.pivot : 4 * answer.pivot + 2]
+        axes = [number.axis for number in own if number.axis]
+        if answer.axis not in axes:
+            expected = " or ".join(axes) if axes else "none, for its line runs along no machine axis,"
+            raise KinematicsError(
+                f"answer, axis: expected {expected} for the pivot of {own[0].letter}, found {answer.axis!r}"
+            )
+        if not np.isfinite(answer.value_mm):
+            raise KinematicsError("answer: expected a finite number, found NaN or infinity")
+        k = axes.index(answer.axis)
+        if 4 * answer.pivot + k in order:
+            raise KinematicsError(
+                f"answer: expected {answer.axis} for the pivot of {own[0].letter} once, found it twice"
+            )
+        values[answer.pivot, k] = answer.value_mm - own[k].believed_mm
+        order.append(4 * answer.pivot + k)
+    return values, order
+
+
+def _marks(support: AttainableAccuracy, values: Floats, digit_mm: float) -> dict[int, PivotMark]:
+    """The graded numbers by their place among all."""
+    # A right number written to fewer digits is off by up to half of the last one.
+    half = np.array([digit_mm / 2.0, digit_mm / 2.0, 0.0, 0.0])
+    allowed = np.maximum(support.allowed, half) * _ROUNDING
+    off = np.abs(values - support.truth)
+    marks = {}
+    for n, number in enumerate(support.numbers):
+        place = divmod(n, 4)
+        if np.isnan(values[place]):
+            continue
+        limit = None if np.isnan(allowed[place]) else float(allowed[place])
+        right = None if limit is None else bool(off[place] <= limit)
+        marks[n] = PivotMark(number, float(values[place]), float(support.truth[place]), limit, right)
+    return marks
 
 
 @dataclass(eq=False)
-class _Pivot:
-    """One pivot's answers (1 or 2) against the rows."""
+class _Search:
+    """One or two answered numbers of a pair against the mistakes that give both."""
 
-    pivot: int
-    rows: tuple[PivotRow, ...]
-    axis: NDArray[np.int64]
+    rows: tuple[WrongPivot, ...]
+    marks: list[PivotMark]
+    predicted: Floats
     value: Floats
     truth: Floats
-    wrong: NDArray[np.bool_]
-    allowed: Floats
-    digit: float
+    near: Floats
 
-    def __post_init__(self) -> None:
-        self.predicted = np.array([row.value_mm for row in self.rows])[:, self.axis]
-        self.left = np.abs(self.predicted - self.value)
-        self.off = np.abs(self.value - self.truth)
+    @classmethod
+    def of(cls, rows: Sequence[WrongPivot], marks: list[PivotMark], digit: float) -> _Search:
+        """Lay out the judged numbers of one pair."""
+        base = np.array([mark.number.believed_mm for mark in marks])
+        value = base + [mark.answered for mark in marks]
+        truth = base + [mark.truth for mark in marks]
+        allowed = np.array([mark.allowed for mark in marks], dtype=np.float64)
+        predicted = np.array([row.value for row in rows])[:, [mark.number.second for mark in marks]]
         # A match must be as good as the error is small: chance comes near a number that is nearly right.
-        self.near = np.minimum(self.allowed, np.maximum(_HALF * self.digit + 1e-9, self.off.max() / _SHARE))
+        most = np.maximum(_HALF * digit + 1e-9, np.abs(value - truth).max() / _SHARE)
+        return cls(tuple(rows), marks, predicted, value, truth, np.minimum(allowed, most))
 
-    def search(self) -> tuple[list[_Found], set[int]]:
-        """What explains everything, or else each wrong coordinate by itself; and the axes that stay unexplained."""
-        every = tuple(range(len(self.value)))
+    def explain(self) -> tuple[list[PivotFinding], list[PivotMark]]:
+        """The mistake that gives every number, or one for each wrong number; and the numbers left unexplained."""
+        every = list(range(len(self.marks)))
+        wrong = [n for n in every if not self.marks[n].right]
         whole = self._best(every, _CHANCE)
         if whole is not None:
-            bad = tuple(n for n in every if self.wrong[n])
-            return [(bad, *whole)], set()
-        found: list[_Found] = []
-        left: set[int] = set()
-        for n in every:
-            if not self.wrong[n]:
-                continue
-            one = self._best((n,), _CHANCE_OF_ONE) if len(every) > 1 else None
+            return [PivotFinding(tuple(self.marks[n] for n in wrong), *whole)], []
+        found: list[PivotFinding] = []
+        left: list[PivotMark] = []
+        for n in wrong:
+            one = self._best([n], _CHANCE_OF_ONE) if len(every) > 1 else None
             if one is None:
-                left.add(int(self.axis[n]))
+                left.append(self.marks[n])
             else:
-                found.append(((n,), *one))
+                found.append(PivotFinding((self.marks[n],), *one))
         return found, left
 
     def _best(
-        self, where: tuple[int, ...], most: float
+        self, at: list[int], most: float
     ) -> tuple[PivotMistake, tuple[PivotMistake, ...], float] | None:
-        at = list(where)
-        hits = np.flatnonzero((self.left[:, at] <= self.near[at]).all(axis=1))
+        miss = np.abs(self.predicted - self.value)[:, at]
+        hits = np.flatnonzero((miss <= self.near[at]).all(axis=1))
         if not hits.size or self._chance(at) > most:
             return None
-        fit = np.round((self.left[hits][:, at] ** 2).sum(axis=1), 12)
+        fit = np.round((miss[hits] ** 2).sum(axis=1), 12)
         ranked = hits[np.argsort(fit, kind="stable")]
         made = self.rows[ranked[0]].made
         if len(at) < len(self.value) and not made.item:
-            # A mistake made in both coordinates would show in both.
+            # A mistake made in both numbers would show in both.
             singles = [r for r in ranked.tolist() if self.rows[r].made.item]
             if not singles:
                 return None
             made = self.rows[singles[0]].made
         same = tuple(dict.fromkeys(self.rows[r].made for r in ranked.tolist() if self.rows[r].made != made))
-        return made, same, float(self.left[ranked[0]][at].max())
+        return made, same, float(miss[ranked[0]].max())
 
     def _chance(self, at: list[int]) -> float:
-        """How many mistakes would be expected to meet random numbers as far out as these.
+        """Expected count of mistakes that random numbers as far out as these would match.
 
-        Only those that change the wrong numbers by up to twice as much as they are off can be met, each with the
+        Only those that change the wrong numbers by up to twice as much as they are off can be matched, each with the
         odds of its window in that range.
         """
-        bad = [n for n in at if self.wrong[n]]
-        good = [n for n in at if not self.wrong[n]]
-        reach = 2.0 * self.off[bad]
+        bad = [n for n in at if not self.marks[n].right]
+        good = [n for n in at if self.marks[n].right]
+        reach = 2.0 * np.abs(self.value - self.truth)[bad]
         alike = (np.abs(self.predicted[:, bad] - self.truth[bad]) <= reach).all(axis=1)
-        alike &= (self.left[:, good] <= self.near[good]).all(axis=1)
+        alike &= (np.abs(self.predicted - self.value)[:, good] <= self.near[good]).all(axis=1)
         names = {self.rows[r].made for r in np.flatnonzero(alike).tolist()}
-        return float(len(names) * np.prod(np.minimum(1.0, self.near[bad] / reach)))
-
-
-def _checked(exercise: PivotExercise, answers: Sequence[PivotAnswer]) -> list[PivotAnswer]:
-    for answer in answers:
-        if not 0 <= answer.pivot < len(exercise.probed):
-            raise KinematicsError(
-                f"answer, pivot: expected 0 to {len(exercise.probed) - 1}, found {answer.pivot}"
-            )
-        one = exercise.probed[answer.pivot]
-        if answer.axis not in one.axes:
-            first, second = one.axes
-            raise KinematicsError(
-                f"answer, axis: expected {first} or {second} for the pivot of {one.letter}, found {answer.axis!r}"
-            )
-        if not np.isfinite(answer.value_mm):
-            raise KinematicsError("answer: expected a finite number, found NaN or infinity")
-    return list(answers)
+        # Mistakes that put the wrong numbers within one window of each other can be matched only together.
+        windows = np.unique(np.rint(self.predicted[alike][:, bad] / (2.0 * self.near[bad])), axis=0)
+        count = min(len(names), len(windows))
+        return float(count * np.prod(np.minimum(1.0, self.near[bad] / reach)))

@@ -1,4 +1,4 @@
-"""An exercise in finding pivots, and the pivot by plane geometry, every way that it can be found.
+"""The pivot exercise as a value, and the plane geometry that finds a pivot from a few readings.
 
 Seen along a rotary's line its targets run on circles. Points are pairs here, in the plane across the line, laid so
 that a right-handed turn goes counterclockwise: Y and Z for a line along X, Z and X along Y, X and Y along Z.
@@ -14,41 +14,45 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.calibration.planning import PlannedTarget
-from kinematics.calibration.readings import Readings, TargetKind
+from kinematics.calibration.readings import Readings
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.teaching.exercises import UnitName
+from kinematics.validation import ValueEquality, as_vector, as_vectors, read_only
 
 __all__ = [
     "PIVOT_LEVEL",
     "Method",
     "PivotExercise",
-    "Probed",
+    "PivotProbing",
     "circle_through",
+    "hand_solutions",
     "in_plane",
     "opposite_face",
     "plane_of",
     "rotation_centre",
-    "ways",
 ]
 
 PIVOT_LEVEL = "a pivot to find"
 
 Floats = NDArray[np.float64]
+Method = Literal["opposite readings", "ball on an arc", "level face"]
+_READINGS: dict[Method, int] = {"opposite readings": 4, "ball on an arc": 3, "level face": 6}
+"""Count of readings that each method takes."""
 
 
 @dataclass(frozen=True, eq=False)
-class Probed:
-    """One pivot to find, and what was probed for it.
+class PivotProbing(ValueEquality):
+    """Readings for one pivot that plane geometry finds, and the pivot itself.
 
     Attributes
     ----------
     letter : str
-        The rotary that turned; every other one stood at zero.
+        The rotary that turned; every other one was at zero.
     target : str
-        What was read: "gauge ball".
+        The thing that was probed: "gauge ball".
     method : str
-        How plane geometry finds the pivot, see `ways`.
+        The geometry that finds the pivot, see `hand_solutions`.
     axis : int
         The machine axis along which the rotary runs.
     angles_deg : ndarray, shape (n,)
@@ -59,7 +63,7 @@ class Probed:
         As printed: a bore's centre, a ball's centre in X and Y and its top in Z, touches of a face (side touches as
         stylus centres).
     centre_mm : ndarray, shape (n, 3)
-        The same with radii taken off: centres and contacts.
+        The same points, radii taken off: centres and contacts.
     radius_mm : float
         Of the ball, or of the stylus that touched the face; 0 where neither counts.
     believed_mm, true_mm : ndarray, shape (2,)
@@ -78,6 +82,69 @@ class Probed:
     believed_mm: Floats
     true_mm: Floats
 
+    def __post_init__(self) -> None:
+        for name in ("angles_deg", "turn_deg", "shown_mm", "centre_mm", "believed_mm", "true_mm"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
+    @classmethod
+    def of(
+        cls,
+        machine: Machine,
+        truth: Machine,
+        *,
+        letter: str,
+        target: str,
+        method: Method,
+        angles_deg: ArrayLike,
+        shown_mm: ArrayLike,
+        centre_mm: ArrayLike,
+        radius_mm: float,
+    ) -> PivotProbing:
+        """A probing of one rotary, its pivots taken from the believed machine and the true one.
+
+        Parameters
+        ----------
+        machine, truth : Machine
+        letter, target : str
+        method : str
+            "opposite readings", "ball on an arc" or "level face".
+        angles_deg : array_like, shape (n,)
+        shown_mm, centre_mm : array_like, shape (n, 3)
+        radius_mm : float
+
+        Returns
+        -------
+        PivotProbing
+
+        Raises
+        ------
+        KinematicsError
+            When no rotary has that letter, no geometry that name, or the points and angles are not as many.
+        """
+        if method not in _READINGS:
+            raise KinematicsError(f"method: expected {', '.join(_READINGS)}, found {method!r}")
+        rotary = truth.rotaries[truth.index(letter)]
+        axis = int(np.argmax(np.abs(rotary.direction)))
+        asked = [k for k in range(3) if k != axis]
+        angles = as_vectors(angles_deg, np.size(angles_deg), "angles")
+        shown, centre = as_vectors(shown_mm, 3, "shown points"), as_vectors(centre_mm, 3, "centres")
+        for name, points in (("shown points", shown), ("centres", centre)):
+            if points.shape != (len(angles), 3):
+                raise KinematicsError(f"{name}: expected shape ({len(angles)}, 3), found {points.shape}")
+        return cls(
+            letter=letter,
+            target=target,
+            method=method,
+            axis=axis,
+            angles_deg=angles,
+            turn_deg=np.asarray(rotary.turn_deg(angles)),
+            shown_mm=shown,
+            centre_mm=centre,
+            radius_mm=float(radius_mm),
+            believed_mm=machine.rotaries[machine.index(letter)].point_mm[asked],
+            true_mm=rotary.point_mm[asked],
+        )
+
     @property
     def asked(self) -> tuple[int, int]:
         """The machine axes whose coordinates are asked for, in order."""
@@ -86,19 +153,19 @@ class Probed:
 
     @property
     def axes(self) -> tuple[str, str]:
-        """Their names."""
+        """Names of the asked axes, "Y" and "Z" for a rotary along X."""
         return "XYZ"[self.asked[0]], "XYZ"[self.asked[1]]
 
     @property
     def points_mm(self) -> Floats:
-        """What `ways` works on, shape (n, 3): centres, or a face's touches as shown."""
+        """Points that `hand_solutions` takes, shape (n, 3): centres, or a face's touches as shown."""
         return self.shown_mm if self.method == "level face" else self.centre_mm
 
-    def worked(self, points_mm: Floats | None = None) -> dict[str, Floats]:
-        """The pivot by every way, on the axes that are asked for; from other points (..., n, 3) if given."""
+    def by_hand(self, points_mm: Floats | None = None) -> dict[str, Floats]:
+        """The pivot by every hand solution, on the asked axes; from other points (..., n, 3) if given."""
         points = self.points_mm if points_mm is None else points_mm
         first, second = plane_of(self.axis)
-        found = ways(
+        found = hand_solutions(
             self.method,
             points[..., [first, second]],
             self.turn_deg,
@@ -109,67 +176,68 @@ class Probed:
 
 
 @dataclass(frozen=True, eq=False)
-class PivotExercise:
-    """One sheet's task and what its key needs.
+class PivotExercise(ValueEquality):
+    """A machine with hidden errors, the readings taken on it, and all that grading an answer needs.
 
     Attributes
     ----------
-    seed, sheet : int
-    units : "mm" or "inch"
-        What the sheet is printed in; the values here are millimetres all the same.
-    title, story : str
     machine : Machine
         As the shop believes it is.
     truth : Machine
-    targets : tuple of PlannedTarget
-        Where they truly stand.
-    probed : tuple of Probed
-        The tilting rotary's, then the last one's.
-    repeatability_mm : float
-        No reading is farther off, in any coordinate, before it is rounded.
+        The same rotaries with their lines where they really run.
+    readings : Readings
+        Radii taken off, as `kinematics.calibration` takes them.
+    sigma_mm : float
+        Standard deviation of a reading, per coordinate.
+    units : "mm" or "inch"
+        Unit of the sheet; the values here are millimetres all the same.
     digit_mm : float
-        The last digit that is printed.
+        Last digit of the readings as printed.
+    probings : tuple of PivotProbing
+        One for each rotary in the machine's order where plane geometry finds every pivot; empty where the probing plan
+        needs a least-squares fit.
+    targets : tuple of PlannedTarget
+        Where the targets really stand.
+    repeatability_mm : float or None
+        Largest error of a reading in any coordinate before rounding; None where the scatter has no bound.
+    seed, sheet : int
+    title, story : str
     """
 
-    seed: int
-    sheet: int
-    units: UnitName
-    title: str
-    story: str
     machine: Machine
     truth: Machine
-    targets: tuple[PlannedTarget, ...]
-    probed: tuple[Probed, ...]
-    repeatability_mm: float
+    readings: Readings
+    sigma_mm: float
+    units: UnitName
     digit_mm: float
+    probings: tuple[PivotProbing, ...] = ()
+    targets: tuple[PlannedTarget, ...] = ()
+    repeatability_mm: float | None = None
+    seed: int = 0
+    sheet: int = 1
+    title: str = ""
+    story: str = ""
 
-    @property
-    def sigma_mm(self) -> float:
-        """The standard deviation of a reading: errors are drawn from a triangle as wide as the repeatability."""
-        return self.repeatability_mm / math.sqrt(6.0)
-
-    @property
-    def readings(self) -> Readings:
-        """All readings as `kinematics.calibration` takes them: the radii taken off."""
+    def __post_init__(self) -> None:
+        """Refuse machines that are not the same rotaries, and probings that are not theirs."""
+        if self.units not in ("mm", "inch"):
+            raise KinematicsError(f"units: expected mm or inch, found {self.units!r}")
         letters = self.machine.letters
-        count = [len(one.angles_deg) for one in self.probed]
-        angles = np.zeros((sum(count), len(letters)))
-        start = 0
-        for one, many in zip(self.probed, count, strict=True):
-            angles[start : start + many, letters.index(one.letter)] = one.angles_deg
-            start += many
-        return Readings(
-            names=tuple(target.name for target in self.targets),
-            kinds=tuple(target.kind for target in self.targets),
-            target=np.repeat(np.arange(len(count)), count),
-            angles_deg=angles,
-            points_mm=np.concatenate([one.centre_mm for one in self.probed]),
-            directions=tuple(None if t.kind is TargetKind.BALL else t.direction for t in self.targets),
-        )
+        if self.truth.letters != letters:
+            expected, found = ", ".join(letters), ", ".join(self.truth.letters)
+            raise KinematicsError(f"truth: expected the machine's rotaries, {expected}, found {found}")
+        probed = tuple(one.letter for one in self.probings)
+        if probed and probed != letters:
+            raise KinematicsError(
+                f"probings: expected one of each rotary, {', '.join(letters)}, or none, found {', '.join(probed)}"
+            )
+        for name, value in (("sigma", self.sigma_mm), ("last digit", self.digit_mm)):
+            if not (math.isfinite(value) and value >= 0.0):
+                raise KinematicsError(f"{name}: expected 0 mm or more, found {value:g}")
 
 
 def plane_of(axis: int) -> tuple[int, int]:
-    """The machine axes across a line, the first turning toward the second.
+    """Machine axes across a line, in the order in which a right-handed turn takes one to the next.
 
     Examples
     --------
@@ -180,17 +248,15 @@ def plane_of(axis: int) -> tuple[int, int]:
 
 
 def in_plane(axis: int, pair: Floats) -> Floats:
-    """From the plane's own order of axes to machine order, or back: Z and X become X and Z."""
+    """Reorder a pair from the plane's axes to machine order, or back: Z and X become X and Z."""
     return pair[..., ::-1] if axis == 1 else pair
 
-
-Method = Literal["opposite readings", "ball on an arc", "level face"]
 
 _FLAT = 1e-9
 
 
 def rotation_centre(first: ArrayLike, second: ArrayLike, turn_deg: float) -> Floats:
-    """The point about which a turn takes the first point to the second.
+    """Centre of the turn that takes the first point to the second.
 
     It lies square to the chord from its middle, at half the chord over the tangent of half the turn.
 
@@ -218,16 +284,16 @@ def rotation_centre(first: ArrayLike, second: ArrayLike, turn_deg: float) -> Flo
         ...
     kinematics.errors.KinematicsError: turn: expected one that moves the point, found 0 degrees
     """
-    if abs(turn_deg % 360.0) < _FLAT:
+    if not math.isfinite(turn_deg) or abs(turn_deg % 360.0) < _FLAT:
         raise KinematicsError(f"turn: expected one that moves the point, found {turn_deg:g} degrees")
-    a, b = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
+    a, b = as_vectors(first, 2, "first point"), as_vectors(second, 2, "second point")
     chord = b - a
     square = np.stack([-chord[..., 1], chord[..., 0]], axis=-1)
     return np.asarray((a + b) / 2.0 + square / (2.0 * np.tan(np.radians(turn_deg) / 2.0)))
 
 
 def circle_through(three: ArrayLike) -> Floats:
-    """The centre of the circle through three points: where the perpendicular bisectors meet.
+    """Centre of the circle through three points: the perpendicular bisectors meet there.
 
     Parameters
     ----------
@@ -251,7 +317,9 @@ def circle_through(three: ArrayLike) -> Floats:
         ...
     kinematics.errors.KinematicsError: points: expected three on a circle, found them on one straight line
     """
-    points = np.asarray(three, dtype=np.float64)
+    points = as_vectors(three, 2, "points")
+    if points.ndim < 2 or points.shape[-2] != 3:
+        raise KinematicsError(f"points: expected shape (..., 3, 2), found {points.shape}")
     start = points[..., 0, :]
     sides = points[..., 1:, :] - start[..., None, :]
     across = sides[..., 0, 0] * sides[..., 1, 1] - sides[..., 0, 1] * sides[..., 1, 0]
@@ -266,7 +334,7 @@ def circle_through(three: ArrayLike) -> Floats:
 def opposite_face(
     up: ArrayLike, left: ArrayLike, right: ArrayLike, radius_mm: float, *, swap: bool
 ) -> Floats:
-    """The pivot from a face level at zero and read at a quarter turn either way.
+    """Pivot from a face that is level at zero and read at a quarter turn to either side.
 
     Parameters
     ----------
@@ -294,10 +362,10 @@ def opposite_face(
     return np.stack([height, side] if swap else [side, height], axis=-1)
 
 
-def ways(
+def hand_solutions(
     method: Method, points: ArrayLike, turn_deg: ArrayLike, radius_mm: float = 0.0, *, swap: bool = False
 ) -> dict[str, Floats]:
-    """The pivot by every way, the one that the key shows first.
+    """The pivot by every method of plane geometry that fits the readings; the key's own method comes first.
 
     Parameters
     ----------
@@ -316,13 +384,28 @@ def ways(
     -------
     dict of str to ndarray, shape (..., 2)
 
+    Raises
+    ------
+    KinematicsError
+        When there is no such method, or it takes another number of readings.
+
     Examples
     --------
-    >>> found = ways("opposite readings", [[9, 2], [5, 6], [1, 2], [5, -2]], [0, 90, 180, 270])
+    >>> found = hand_solutions("opposite readings", [[9, 2], [5, 6], [1, 2], [5, -2]], [0, 90, 180, 270])
     >>> sorted({tuple(centre.tolist()) for centre in found.values()})
     [(5.0, 2.0)]
+    >>> hand_solutions("ball on an arc", [[9, 2], [5, 6]], [0, 90])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: points: expected shape (..., 3, 2) for ball on an arc, found (2, 2)
     """
-    at, turns = np.asarray(points, dtype=np.float64), np.asarray(turn_deg, dtype=np.float64)
+    at = as_vectors(points, 2, "points")
+    if method not in _READINGS:
+        raise KinematicsError(f"method: expected {', '.join(_READINGS)}, found {method!r}")
+    many = _READINGS[method]
+    if at.ndim < 2 or at.shape[-2] != many:
+        raise KinematicsError(f"points: expected shape (..., {many}, 2) for {method}, found {at.shape}")
+    turns = as_vector(turn_deg, many, "turns")
     if method == "opposite readings":
         halves = (at[..., :2, :] + at[..., 2:, :]) / 2.0
         found = {"the mean of both halves": halves.mean(axis=-2)}

@@ -9,26 +9,28 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.constants import MM_PER_INCH
+from kinematics.errors import KinematicsError
 from kinematics.teaching.attainable_accuracy import AttainableAccuracy
-from kinematics.teaching.pivot_exercise import PivotExercise, Probed, in_plane, plane_of
+from kinematics.teaching.pivot_exercise import PivotExercise, PivotProbing, in_plane, plane_of
+from kinematics.validation import ValueEquality, read_only
 
-__all__ = ["PivotMistake", "PivotRow", "mistakes_at_pivot"]
+__all__ = ["PivotMistake", "WrongPivot", "mistakes_at_pivot", "mistakes_in_direction"]
 
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class PivotMistake:
-    """One way to go wrong.
+    """A classic mistake in finding a pivot.
 
     Attributes
     ----------
     kind : str
         The mistake, the same for every pivot and coordinate: "half the distance forgotten".
     item : str
-        The coordinate or what was taken for it; empty where both are wrong.
+        The coordinate, or what was taken for it; empty where both are wrong.
     words : str
-        What was done, as a sentence.
+        A clause that says what was done.
     """
 
     kind: str
@@ -42,29 +44,46 @@ class PivotMistake:
 
 
 @dataclass(frozen=True, eq=False)
-class PivotRow:
-    """A mistake, made in one way of working, and what comes out, shape (2,), on the axes that are asked for."""
+class WrongPivot(ValueEquality):
+    """Result of a mistake made in one hand solution.
+
+    Attributes
+    ----------
+    made : PivotMistake
+    value : ndarray, shape (2,)
+        A pivot's coordinates in mm, or its direction's two angles in degrees.
+    """
 
     made: PivotMistake
-    value_mm: Floats
+    value: Floats
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "value", read_only(self.value))
 
 
 def mistakes_at_pivot(
     exercise: PivotExercise, support: AttainableAccuracy, which: int
-) -> tuple[PivotRow, ...]:
-    """Every mistake at one pivot, on top of every way of working that it can be made in.
+) -> tuple[WrongPivot, ...]:
+    """Every classic mistake at one pivot, on top of every hand solution that it can be made in.
 
     Parameters
     ----------
     exercise : PivotExercise
-    support : Support
+        Without probings only the mistakes of writing an answer down are tried, on the least-squares answer.
+    support : AttainableAccuracy
         Whoever computes by least squares can still write the answer down wrongly.
     which : int
         The pivot, from 0.
 
     Returns
     -------
-    tuple of PivotRow
+    tuple of WrongPivot
+        Coordinates in mm; of a line near no machine axis, its shifts from the believed line.
+
+    Raises
+    ------
+    KinematicsError
+        When there is no such pivot.
 
     Examples
     --------
@@ -74,132 +93,185 @@ def mistakes_at_pivot(
     >>> rows = mistakes_at_pivot(exercise, attainable(exercise), 0)
     >>> "stylus radius left on" in {row.made.kind for row in rows}
     True
+    >>> mistakes_at_pivot(exercise, attainable(exercise), 2)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: pivot: expected 0 to 1, found 2
     """
-    probed = exercise.probed[which]
-    rows: list[PivotRow] = []
-    for found in (*probed.worked().values(), support.best_mm[which]):
-        rows += _written_down(exercise, which, found)
-        if probed.method != "opposite readings":
-            rows += _radii(probed, found)
-    return (*rows, *_halves(probed), *_turned(probed))
+    pivots = len(exercise.machine.rotaries)
+    if not 0 <= which < pivots:
+        raise KinematicsError(f"pivot: expected 0 to {pivots - 1}, found {which}")
+    best = support.best_mm[which]
+    if not exercise.probings:
+        return tuple(_written_down(exercise, support, which, best))
+    probing = exercise.probings[which]
+    rows: list[WrongPivot] = []
+    for found in (*probing.by_hand().values(), best):
+        rows += _written_down(exercise, support, which, found)
+        if probing.method != "opposite readings":
+            rows += _radii(probing, found)
+    return (*rows, *_halves(probing), *_turned(probing))
+
+
+def mistakes_in_direction(support: AttainableAccuracy, which: int) -> tuple[WrongPivot, ...]:
+    """The classic mistakes in one line's direction, on top of the least-squares answer.
+
+    Parameters
+    ----------
+    support : AttainableAccuracy
+    which : int
+        The rotary, from 0.
+
+    Returns
+    -------
+    tuple of WrongPivot
+        Both angles in degrees, counted from the believed direction.
+    """
+    found = support.best[which, 2:]
+    first, second = (one.name for one in support.numbers[4 * which + 2 : 4 * which + 4])
+    rows = _each((first, second), "old value kept", "{} {was} left as the shop believed", found, 0.0 * found)
+    turned = _each((first, second), "sign of the tilt", "the sign of {} is wrong", found, -found)
+    swapped = PivotMistake("tilts swapped", "", f"{first} and {second} were swapped")
+    return (*rows, *turned, WrongPivot(swapped, found[::-1].copy()))
 
 
 def _each(
-    probed: Probed, kind: str, words: str, right: Floats, wrong: ArrayLike, *, alone: bool = True
-) -> Iterator[PivotRow]:
-    """A mistake made in both coordinates and in each alone; words has a place for which."""
+    names: tuple[str, str], kind: str, words: str, right: Floats, wrong: ArrayLike, *, alone: bool = True
+) -> Iterator[WrongPivot]:
+    """A mistake made in both numbers and in each alone; `words` has places for their names and for was or were."""
     values = np.asarray(wrong, dtype=np.float64)
-    yield PivotRow(PivotMistake(kind, "", words.format(f"{probed.axes[0]} and {probed.axes[1]}")), values)
+    yield WrongPivot(
+        PivotMistake(kind, "", words.format(f"{names[0]} and {names[1]}", was="were", is_="are")), values
+    )
     for k in (0, 1) if alone else ():
         one = right.copy()
         one[k] = values[k]
-        yield PivotRow(PivotMistake(kind, probed.axes[k], words.format(probed.axes[k])), one)
+        yield WrongPivot(PivotMistake(kind, names[k], words.format(names[k], was="was", is_="is")), one)
 
 
-def _written_down(exercise: PivotExercise, which: int, found: Floats) -> Iterator[PivotRow]:
-    """The pivot found, and then the wrong thing answered."""
-    probed, old = exercise.probed[which], exercise.probed[which].believed_mm
+def _written_down(
+    exercise: PivotExercise, support: AttainableAccuracy, which: int, found: Floats
+) -> Iterator[WrongPivot]:
+    """Mistakes of writing down a pivot that was found."""
+    old = support.believed_mm[which]
+    first, second = support.numbers[4 * which : 4 * which + 2]
+    names = (first.label, second.label)
+    yield from _each(names, "old value kept", "{} {was} left where the shop believed", found, old)
+    yield from _each(
+        names, "sign of the offset", "{} {was} corrected from the old value in the wrong direction", found,
+        2.0 * old - found,
+    )  # fmt: skip
+    if not first.axis:
+        return  # shifts from the old line have no coordinates to mistake
+    yield from _each(
+        names, "relative to the old value",
+        "{} {is_} counted from the old value, not from machine zero", found, found - old,
+    )  # fmt: skip
+    yield from _each(names, "a coordinate's sign", "the sign of {} was lost or reversed", found, -found)
+    swapped = f"{names[0]} and {names[1]} were swapped"
+    yield WrongPivot(PivotMistake("coordinates swapped", "", swapped), found[::-1].copy())
     inch = exercise.units == "inch"
     here, there = ("inches", "millimetres") if inch else ("millimetres", "inches")
-    plain = (
-        ("old value kept", "{} was left where the shop believed it", old),
-        ("relative to the old value", "{} is how far the pivot lies from the old value, not where it is", found - old),
-        ("sign of the offset", "{} was corrected from the old value the wrong way", 2.0 * old - found),
-        ("a coordinate's sign", "the sign of {} was lost or reversed", -found),
-    )  # fmt: skip
-    for kind, words, wrong in plain:
-        yield from _each(probed, kind, words, found, wrong)
-    first, second = probed.axes
-    swapped = f"{first} and {second} were swapped"
-    yield PivotRow(PivotMistake("coordinates swapped", "", swapped), found[::-1].copy())
     yield from _each(
-        probed, "inch and mm", f"{{}} is in {there}, not in {here}", found,
+        names, "inch and mm", f"{{}} {{is_}} in {there}, not in {here}", found,
         found * (MM_PER_INCH if inch else 1.0 / MM_PER_INCH), alone=False,
     )  # fmt: skip
-    yield from _wrong_axis(exercise, which, found)
+    yield from _wrong_axis(exercise, support, which, found)
 
 
-def _wrong_axis(exercise: PivotExercise, which: int, found: Floats) -> Iterator[PivotRow]:
-    """A coordinate that another axis, or the other rotary, has."""
-    probed, other = exercise.probed[which], exercise.probed[1 - which]
-    third = "XYZ"[probed.axis]
-    along = float(probed.shown_mm[:, probed.axis].mean())
-    for k, axis in enumerate(probed.axes):
-        one = found.copy()
-        one[k] = along
-        words = f"{axis} was taken from the readings' {third}, along which {probed.letter} runs"
-        yield PivotRow(PivotMistake("coordinate of the wrong axis", f"{third} for {axis}", words), one)
-        if axis in other.axes:
-            for there in other.worked().values():
+def _wrong_axis(
+    exercise: PivotExercise, support: AttainableAccuracy, which: int, found: Floats
+) -> Iterator[WrongPivot]:
+    """A coordinate read off another axis, or off another rotary's pivot."""
+    numbers = support.numbers[4 * which : 4 * which + 2]
+    letter = numbers[0].letter
+    for k, axis in enumerate(number.axis for number in numbers):
+        if exercise.probings:
+            probing = exercise.probings[which]
+            third = "XYZ"[probing.axis]
+            one = found.copy()
+            one[k] = float(probing.shown_mm[:, probing.axis].mean())
+            words = f"{axis} was taken from the readings' {third}, along which {letter} runs"
+            yield WrongPivot(PivotMistake("coordinate of the wrong axis", f"{third} for {axis}", words), one)
+        for other, number in _same_axis(support, which, axis):
+            there_by_hand = exercise.probings[other].by_hand().values() if exercise.probings else ()
+            for there in there_by_hand or (support.best_mm[other],):
                 one = found.copy()
-                one[k] = there[other.axes.index(axis)]
-                words = f"{axis} is the pivot of {other.letter}'s: the two lines were taken to meet"
-                yield PivotRow(PivotMistake("lines taken to meet", axis, words), one)
+                one[k] = there[number]
+                words = f"{axis} is that of {support.numbers[4 * other].letter}'s pivot: the two lines were taken to meet"
+                yield WrongPivot(PivotMistake("lines taken to meet", axis, words), one)
 
 
-def _radii(probed: Probed, found: Floats) -> Iterator[PivotRow]:
-    """A ball's or a stylus' radius dealt with wrongly: the height is off by it, up for a ball, down for a face."""
-    thing, sign = ("ball", 1.0) if probed.method == "ball on an arc" else ("stylus", -1.0)
-    step = np.array([0.0, sign * probed.radius_mm])
+def _same_axis(support: AttainableAccuracy, which: int, axis: str) -> Iterator[tuple[int, int]]:
+    """Other pivots that have a coordinate on that axis, and which of their two it is."""
+    for place, number in enumerate(support.numbers):
+        if number.axis == axis and number.pivot != which:
+            yield number.pivot, place % 4
+
+
+def _radii(probing: PivotProbing, found: Floats) -> Iterator[WrongPivot]:
+    """A ball's or a stylus' radius compensated wrongly: the height is off by it, up for a ball, down for a face."""
+    thing, sign = ("ball", 1.0) if probing.method == "ball on an arc" else ("stylus", -1.0)
+    step = np.array([0.0, sign * probing.radius_mm])
     for kind, words, wrong in (
         (f"{thing} radius left on", f"the {thing}'s radius was left on", found + step),
         ("diameter for radius", f"the {thing}'s diameter was taken off instead of its radius", found - step),
         ("radius the wrong way", f"the {thing}'s radius was added instead of taken off", found + 2.0 * step),
     ):
-        yield PivotRow(PivotMistake(kind, "", words), wrong)
+        yield WrongPivot(PivotMistake(kind, "", words), wrong)
 
 
-def _halves(probed: Probed) -> Iterator[PivotRow]:
-    """The whole where the half is wanted."""
+def _halves(probing: PivotProbing) -> Iterator[WrongPivot]:
+    """Sums and distances that were not halved, and the wrong pairs halved."""
     kind = "half the distance forgotten"
-    for found in probed.worked().values():
-        if probed.method == "opposite readings":
+    for found in probing.by_hand().values():
+        if probing.method == "opposite readings":
             yield from _each(
-                probed,
+                probing.axes,
                 kind,
                 "two opposite readings were added in {} and the sum not halved",
                 found,
                 2.0 * found,
             )
-        elif probed.method == "level face":
+        elif probing.method == "level face":
             both = found.copy()
             both[0] *= 2.0
-            yield PivotRow(
+            yield WrongPivot(
                 PivotMistake(
-                    kind, probed.axes[0], f"the sum of the two sides' {probed.axes[0]} was not halved"
+                    kind, probing.axes[0], f"the sum of the two sides' {probing.axes[0]} was not halved"
                 ),
                 both,
             )
-            height = float(probed.shown_mm[:2, 2].mean()) - found[1] + probed.radius_mm
+            height = float(probing.shown_mm[:2, 2].mean()) - found[1] + probing.radius_mm
             low = found - np.array([0.0, height])
             words = "the whole distance between the two sides was taken for the face's height over the pivot"
-            yield PivotRow(PivotMistake(kind, "Z", words), low)
-            yield PivotRow(
+            yield WrongPivot(PivotMistake(kind, "Z", words), low)
+            yield WrongPivot(
                 PivotMistake(kind, "", f"{words}, and their sum was not halved"), np.array([both[0], low[1]])
             )
-            yield from _face(probed, found)
-    if probed.method == "opposite readings":
-        points = probed.points_mm[:, list(probed.asked)]
-        right = next(iter(probed.worked().values()))
-        words = "a reading's {} was taken for the pivot's, or the whole way from the opposite reading was gone, not half of it"
+            yield from _face(probing, found)
+    if probing.method == "opposite readings":
+        points = probing.points_mm[:, list(probing.asked)]
+        right = next(iter(probing.by_hand().values()))
+        words = "a reading's {} was taken for the pivot's, or the whole distance to the opposite reading was used, not half of it"
         for reading in points:
-            yield from _each(probed, "a reading for the pivot", words, right, reading)
+            yield from _each(probing.axes, "a reading for the pivot", words, right, reading)
         words = "halfway between neighbouring readings was taken in {}, not between opposite ones"
         for middle in (points + np.roll(points, -1, axis=0)) / 2.0:
-            yield from _each(probed, "neighbours for opposites", words, right, middle)
+            yield from _each(probing.axes, "neighbours for opposites", words, right, middle)
         words = "half the difference of two opposite readings was taken in {}, not half their sum"
         for half in (points - np.roll(points, 2, axis=0)) / 2.0:
-            yield from _each(probed, "difference for sum", words, right, half)
-    if probed.method == "ball on an arc":
-        for middle, away in _triangles(probed, 1.0):
+            yield from _each(probing.axes, "difference for sum", words, right, half)
+    if probing.method == "ball on an arc":
+        for middle, away in _triangles(probing, 1.0):
             words = "the whole chord was taken where the triangle has half of it"
-            yield PivotRow(PivotMistake(kind, "", words), in_plane(probed.axis, middle + 2.0 * away))
+            yield WrongPivot(PivotMistake(kind, "", words), in_plane(probing.axis, middle + 2.0 * away))
 
 
-def _face(probed: Probed, found: Floats) -> Iterator[PivotRow]:
-    """A level face's height dealt with wrongly, and a radius put where it cancels."""
-    level = float(probed.shown_mm[:2, 2].mean())
-    side = probed.axes[0]
+def _face(probing: PivotProbing, found: Floats) -> Iterator[WrongPivot]:
+    """A level face's height used wrongly, and a radius put where it cancels."""
+    level = float(probing.shown_mm[:2, 2].mean())
+    side = probing.axes[0]
     for kind, item, words, wrong in (
         ("the face for the pivot", "Z", "the face's own height was taken for the pivot's", (found[0], level)),
         (
@@ -213,34 +285,38 @@ def _face(probed: Probed, found: Floats) -> Iterator[PivotRow]:
                 "the radius to the side",
                 side,
                 f"the stylus' radius was put into {side}, where it cancels between both sides",
-                (found[0] + sign * probed.radius_mm, found[1]),
+                (found[0] + sign * probing.radius_mm, found[1]),
             )
             for sign in (1.0, -1.0)
         ),
     ):
-        yield PivotRow(PivotMistake(kind, item, words), np.array(wrong))
+        yield WrongPivot(PivotMistake(kind, item, words), np.array(wrong))
 
 
-def _turned(probed: Probed) -> Iterator[PivotRow]:
-    """Angles of a ball's arc dealt with wrongly."""
-    if probed.method != "ball on an arc":
+def _turned(probing: PivotProbing) -> Iterator[WrongPivot]:
+    """Angles of a ball's arc used wrongly."""
+    if probing.method != "ball on an arc":
         return
-    for middle, away in _triangles(probed, 1.0):
-        words = f"the table was taken to turn the wrong way about {probed.letter}: the pivot lies on the other side of the chord"
-        yield PivotRow(PivotMistake("sense reversed", "", words), in_plane(probed.axis, middle - away))
-    for middle, away in _triangles(probed, 2.0):
+    for middle, away in _triangles(probing, 1.0):
+        words = f"the table was taken to turn the wrong way about {probing.letter}: the pivot lies on the other side of the chord"
+        yield WrongPivot(PivotMistake("sense reversed", "", words), in_plane(probing.axis, middle - away))
+    for middle, away in _triangles(probing, 2.0):
         words = "the tangent was taken of the whole turn instead of half of it"
-        yield PivotRow(PivotMistake("whole angle for half", "", words), in_plane(probed.axis, middle + away))
-    for middle, away in _triangles(probed, np.degrees(1.0)):
+        yield WrongPivot(
+            PivotMistake("whole angle for half", "", words), in_plane(probing.axis, middle + away)
+        )
+    for middle, away in _triangles(probing, np.degrees(1.0)):
         words = "the calculator took the degrees for radians"
-        yield PivotRow(PivotMistake("degrees and radians", "", words), in_plane(probed.axis, middle + away))
+        yield WrongPivot(
+            PivotMistake("degrees and radians", "", words), in_plane(probing.axis, middle + away)
+        )
 
 
-def _triangles(probed: Probed, times: float) -> Iterator[tuple[Floats, Floats]]:
-    """For each pair of readings: the chord's middle, and the way from there to the pivot for so many times the turn."""
-    points = probed.points_mm[:, list(plane_of(probed.axis))]
+def _triangles(probing: PivotProbing, times: float) -> Iterator[tuple[Floats, Floats]]:
+    """For each pair of readings: the chord's middle, and the vector from there to the pivot for a multiple of the turn."""
+    points = probing.points_mm[:, list(plane_of(probing.axis))]
     for i, j in ((0, 2), (0, 1), (1, 2)):
-        turn = np.radians(float(probed.turn_deg[j] - probed.turn_deg[i]) * times)
+        turn = np.radians(float(probing.turn_deg[j] - probing.turn_deg[i]) * times)
         chord = points[j] - points[i]
         away = np.array([-chord[1], chord[0]]) / (2.0 * np.tan(turn / 2.0))
         yield (points[i] + points[j]) / 2.0, away

@@ -1,32 +1,45 @@
-"""Exercises in finding a pivot, drawn from a seed.
+"""Pivot exercises drawn from a seed: on a mill drawn with them, by plane geometry, or on a given machine with any plan.
 
-A bore read at four quarter turns tells the last rotary's line. The tilting one is told by a ball at three tilts, or,
-where it tilts a quarter turn either way, by a level face at three. What is printed is all there is: the readings are
-rounded as the display shows them, and none is farther off than the repeatability says.
+By plane geometry, a bore at four quarter turns finds the last rotary's line; the tilting one is found by a ball at
+three tilts, or, where it tilts a quarter turn either way, by a level face at three. Readings are rounded as the display
+shows them, and none is farther off than the repeatability.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from kinematics.calibration.planning import PlannedTarget, is_accessible
-from kinematics.calibration.readings import TargetKind
+from kinematics.calibration.readings import Readings, TargetKind
+from kinematics.calibration.simulation import perturbed_machine, simulated_readings
 from kinematics.constants import MM_PER_INCH
 from kinematics.errors import KinematicsError
-from kinematics.machine import Machine, table_pose
+from kinematics.forward import table_pose
+from kinematics.machine import Machine
 from kinematics.rotary import RotaryAxis
-from kinematics.teaching.exercises import DECIMALS, PARTS, Part, RoundedRandom, UnitName, tilting_mill
-from kinematics.teaching.pivot_exercise import PIVOT_LEVEL, Method, PivotExercise, Probed
-from kinematics.validation import read_only
+from kinematics.teaching.exercises import (
+    DECIMALS,
+    PARTS,
+    UNIT_MM,
+    Part,
+    RoundedRandom,
+    UnitName,
+    check_seed,
+    tilting_mill,
+)
+from kinematics.teaching.pivot_exercise import PIVOT_LEVEL, Method, PivotExercise, PivotProbing
 
-__all__ = ["set_pivot_exercise"]
+__all__ = ["set_pivot_exercise", "set_pivot_exercise_on"]
 
 Floats = NDArray[np.float64]
 
+_DISPLAY_DIGIT = {"mm": 1e-4, "inch": 1e-5}
+_TARGET_OFF_MM = 0.5
 _STREAM = 5  # the levels of work offsets draw from streams of their own
 _TRIES = 200
 _QUARTERS = (0.0, 90.0, 180.0, 270.0)
@@ -40,7 +53,7 @@ _METHODS: dict[TargetKind, Method] = {
 
 
 def set_pivot_exercise(seed: int, sheet: int = 1, units: UnitName = "mm") -> PivotExercise:
-    """The exercise of one sheet.
+    """An exercise for one sheet on a mill drawn with it, every pivot to be found by plane geometry.
 
     Parameters
     ----------
@@ -62,11 +75,11 @@ def set_pivot_exercise(seed: int, sheet: int = 1, units: UnitName = "mm") -> Piv
     Examples
     --------
     >>> exercise = set_pivot_exercise(seed=7, sheet=1)
-    >>> [(one.letter, one.method, one.axes) for one in exercise.probed]
+    >>> [(one.letter, one.method, one.axes) for one in exercise.probings]
     [('A', 'level face', ('Y', 'Z')), ('C', 'opposite readings', ('X', 'Y'))]
-    >>> tilt = exercise.probed[0]
-    >>> by_hand = tilt.worked()["means"]
-    >>> bool(np.abs(by_hand - tilt.true_mm).max() < 0.005), bool(np.abs(by_hand - tilt.believed_mm).max() > 0.05)
+    >>> tilt = exercise.probings[0]
+    >>> found = tilt.by_hand()["means"]
+    >>> bool(np.abs(found - tilt.true_mm).max() < 0.005), bool(np.abs(found - tilt.believed_mm).max() > 0.05)
     (True, True)
     >>> set_pivot_exercise(seed=7, units="cm")
     Traceback (most recent call last):
@@ -75,14 +88,98 @@ def set_pivot_exercise(seed: int, sheet: int = 1, units: UnitName = "mm") -> Piv
     """
     if units not in DECIMALS:
         raise KinematicsError(f"units: expected mm or inch, found {units!r}")
-    if seed < 0 or sheet < 1:
-        raise KinematicsError(f"seed and sheet: expected from 0 and from 1, found {seed} and {sheet}")
+    check_seed(seed, sheet)
     draw = RoundedRandom([seed, sheet, _STREAM], units)
     for _ in range(_TRIES):
         exercise = _drawn(draw, seed, sheet, units)
         if exercise is not None:
             return exercise
     raise KinematicsError(f"exercise: expected one that can be probed, found none in {_TRIES} draws")
+
+
+def set_pivot_exercise_on(
+    machine: Machine,
+    targets: Sequence[PlannedTarget],
+    poses_deg: ArrayLike,
+    seed: int,
+    *,
+    sigma_mm: float = 0.002,
+    position_mm: float = 0.05,
+    direction_deg: float = 0.01,
+    units: UnitName = "mm",
+    which: ArrayLike | None = None,
+) -> PivotExercise:
+    """An exercise on a given machine: its lines moved at random, and the readings of a probing plan.
+
+    Parameters
+    ----------
+    machine : Machine
+        As the shop believes it is.
+    targets : sequence of PlannedTarget
+        Where the plan has them; each truly stands about half a millimetre off.
+    poses_deg : array_like, shape (m, n)
+    seed : int
+        0 or more; the same seed gives the same exercise.
+    sigma_mm : float
+        Standard deviation of a reading, per coordinate.
+    position_mm, direction_deg : float
+        Standard deviations of the hidden errors, per direction across a line.
+    units : "mm" or "inch"
+        The display's: readings are rounded to 0.0001 mm or 0.00001 inch.
+    which : array_like of bool, shape (m, t) or (m, k), optional
+        As for `kinematics.calibration.planned_readings`.
+
+    Returns
+    -------
+    PivotExercise
+        Without `probings`.
+
+    Raises
+    ------
+    KinematicsError
+        When a seed, unit or standard deviation is not one, or nothing is to be read.
+
+    Examples
+    --------
+    >>> from kinematics import Platter, RotationSense
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (c,), Platter(face_mm=0.0))
+    >>> ball = PlannedTarget("ball", TargetKind.BALL, [[60.0, 0.0, 40.0]])
+    >>> exercise = set_pivot_exercise_on(mill, [ball], [[0.0], [90.0], [180.0], [270.0]], seed=7)
+    >>> len(exercise.readings), exercise.probings
+    (4, ())
+    >>> set_pivot_exercise_on(mill, [ball], [[0.0]], seed=-1)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: seed: expected a whole number from 0, found -1
+    """
+    if units not in DECIMALS:
+        raise KinematicsError(f"units: expected mm or inch, found {units!r}")
+    check_seed(seed, 1)
+    truth = perturbed_machine(machine, seed, position_mm, direction_deg)
+    # Nobody bolts a ball down to a hundredth.
+    off = np.random.default_rng([seed, 1]).normal(size=(len(targets), 3)) * _TARGET_OFF_MM
+    displaced = [replace(target, points_mm=target.points_mm + off[t]) for t, target in enumerate(targets)]
+    digit = UNIT_MM[units] * _DISPLAY_DIGIT[units]
+    readings = simulated_readings(
+        truth, displaced, poses_deg, sigma_mm, seed + 2, which=which, resolution_mm=digit
+    )
+    story = (
+        "The machine file states where each rotary's line runs, and is wrong by some hundredths of a millimetre. Find "
+        "the lines from the readings, and the uncertainty of each number."
+    )
+    return PivotExercise(
+        machine=machine,
+        truth=truth,
+        readings=readings,
+        sigma_mm=sigma_mm,
+        units=units,
+        digit_mm=digit,
+        targets=tuple(displaced),
+        seed=seed,
+        title=f"Finding the pivots of {machine.name}",
+        story=story,
+    )
 
 
 def _drawn(draw: RoundedRandom, seed: int, sheet: int, units: UnitName) -> PivotExercise | None:
@@ -99,24 +196,56 @@ def _drawn(draw: RoundedRandom, seed: int, sheet: int, units: UnitName) -> Pivot
     radius = (draw.rounded((2.0, 3.0)[draw.one(0, 1)], 3) if units == "mm" else 0.0625 * MM_PER_INCH) if sides else (
         draw.nominal(10, 15, 0.004)
     )  # fmt: skip
-    probed = []
+    probings = []
     for i, target in enumerate(targets):
         poses = np.zeros((len(angles[i]), 2))
         poses[:, i] = angles[i]
         if not is_accessible(truth, [target], poses).all():
             return None
-        probed.append(_probed(draw, machine, truth, i, target, poses, radius if i == 0 else 0.0, repeats))
+        probings.append(_probing(draw, machine, truth, i, target, poses, radius if i == 0 else 0.0, repeats))
     letters = truth.letters
     title = f"{part.name.capitalize()}, {PIVOT_LEVEL}"
     digit = draw.unit_mm * 10.0**-draw.decimals
     return PivotExercise(
-        seed, sheet, units, title, _story(part, letters, targets), machine, truth, targets, tuple(probed),
-        repeats, digit,
-    )  # fmt: skip
+        machine=machine,
+        truth=truth,
+        readings=_readings(machine, targets, probings),
+        # Errors are drawn from a triangle as wide as the repeatability.
+        sigma_mm=repeats / math.sqrt(6.0),
+        units=units,
+        digit_mm=digit,
+        probings=tuple(probings),
+        targets=targets,
+        repeatability_mm=repeats,
+        seed=seed,
+        sheet=sheet,
+        title=title,
+        story=_story(part, letters, targets),
+    )
+
+
+def _readings(
+    machine: Machine, targets: Sequence[PlannedTarget], probings: Sequence[PivotProbing]
+) -> Readings:
+    """All readings of a sheet, radii taken off."""
+    count = [len(one.angles_deg) for one in probings]
+    angles = np.zeros((sum(count), len(machine.letters)))
+    start = 0
+    for one, many in zip(probings, count, strict=True):
+        angles[start : start + many, machine.index(one.letter)] = one.angles_deg
+        start += many
+    return Readings(
+        names=tuple(target.name for target in targets),
+        kinds=tuple(target.kind for target in targets),
+        target=np.repeat(np.arange(len(count)), count),
+        angles_deg=angles,
+        points_mm=np.concatenate([one.centre_mm for one in probings]),
+        directions=tuple(None if t.kind is TargetKind.BALL else t.direction for t in targets),
+    )
 
 
 def _moved(draw: RoundedRandom, rotary: RotaryAxis, low_mm: float, high_mm: float) -> RotaryAxis:
-    """The rotary's line somewhere else across itself, by as much or more in either direction."""
+    """A rotary with its line shifted at random across itself, by between two lengths in each coordinate."""
     point = rotary.point_mm.copy()
     for k in range(3):
         if k != int(np.argmax(np.abs(rotary.direction))):
@@ -130,7 +259,7 @@ def _believed(draw: RoundedRandom, truth: Machine) -> Machine:
 
 
 def _apart(draw: RoundedRandom, truth: Machine) -> Machine:
-    """Lines that miss each other by more than they are believed to be wrong: taking them to meet must show."""
+    """The machine with lines that miss each other by more than the hidden errors: taking them to meet must show."""
     tilt, turn = truth.rotaries
     return replace(truth, rotaries=(tilt, _moved(draw, turn, 0.25, 0.6)))
 
@@ -144,7 +273,7 @@ def _sides(tilt: RotaryAxis) -> tuple[float, ...]:
 
 
 def _face(draw: RoundedRandom, tilt: RotaryAxis, turn: RotaryAxis) -> PlannedTarget:
-    """The level top of a blank, touched before and behind its middle."""
+    """The level top of a blank, touched on both sides of its middle."""
     axis = int(np.argmax(tilt.direction))
     at = np.array([turn.point_mm[0], turn.point_mm[1], turn.point_mm[2] + draw.length(90, 130, 1)])
     points = np.array([at, at])
@@ -154,7 +283,7 @@ def _face(draw: RoundedRandom, tilt: RotaryAxis, turn: RotaryAxis) -> PlannedTar
 
 
 def _beside(draw: RoundedRandom) -> Floats:
-    """Off the last rotary's line either way: what stands on it would give its place away."""
+    """A random shift off the last rotary's line: a target on it would give the pivot away."""
     return np.array([draw.length(3, 9) * (1.0 if draw.one(0, 1) else -1.0) for _ in range(2)])
 
 
@@ -173,7 +302,7 @@ def _bore(draw: RoundedRandom, turn: RotaryAxis) -> PlannedTarget:
     return PlannedTarget("bore", TargetKind.BORE, at[None], np.array([0.0, 0.0, 1.0]))
 
 
-def _probed(
+def _probing(
     draw: RoundedRandom,
     machine: Machine,
     truth: Machine,
@@ -182,12 +311,11 @@ def _probed(
     poses: Floats,
     radius: float,
     repeats: float,
-) -> Probed:
+) -> PivotProbing:
     rotary = truth.rotaries[i]
-    axis = int(np.argmax(rotary.direction))
     table = table_pose(truth, poses)
     assert target.direction is not None  # a ball's is its stem's
-    normal = table.turn(target.direction)
+    normal = table.rotate(target.direction)
     touch = np.arange(len(poses)) % len(target.points_mm)
     exact = table.apply(target.points_mm[touch])
     # What the display adds to a centre or a contact: a ball is touched on top; a side touch shows the stylus centre.
@@ -202,12 +330,17 @@ def _probed(
     error = draw.random.triangular(-repeats, 0.0, repeats, exact.shape) * measured
     step = draw.unit_mm * 10.0**-draw.decimals
     shown = np.rint((exact + extra + error) / step) * step
-    asked = [k for k in range(3) if k != axis]
-    return Probed(
-        rotary.letter, target.name, _METHODS[target.kind], axis, read_only(poses[:, i]), read_only(np.asarray(rotary.turn_deg(poses[:, i]))),
-        read_only(shown), read_only(shown - extra), radius, read_only(machine.rotaries[i].point_mm[asked]),
-        read_only(rotary.point_mm[asked]),
-    )  # fmt: skip
+    return PivotProbing.of(
+        machine,
+        truth,
+        letter=rotary.letter,
+        target=target.name,
+        method=_METHODS[target.kind],
+        angles_deg=poses[:, i],
+        shown_mm=shown,
+        centre_mm=shown - extra,
+        radius_mm=radius,
+    )
 
 
 def _story(part: Part, letters: Sequence[str], targets: Sequence[PlannedTarget]) -> str:

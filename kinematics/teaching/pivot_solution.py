@@ -1,4 +1,4 @@
-"""A pivot worked out by plane geometry, line by line, the way it is written on a board."""
+"""A pivot worked out step by step with plane geometry, as it is written on a board."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.teaching.pivot_exercise import Probed, plane_of
+from kinematics.teaching.pivot_exercise import PivotProbing, plane_of
 from kinematics.teaching.worked_step import Calculation, Number, WorkedStep
 from kinematics.teaching.working import degrees
 
@@ -20,32 +20,32 @@ _MACHINE = "machine coordinates"
 _EYE = ("from the right", "from behind", "from above")
 
 
-def solve_pivot(probed: Probed) -> tuple[WorkedStep, ...]:
-    """The lines that lead from the readings to the pivot; the last but the check, keyed "pivot", is the pivot.
+def solve_pivot(probing: PivotProbing) -> tuple[WorkedStep, ...]:
+    """Steps from the readings to the pivot; the one with the key "pivot", last but for a check, ends there.
 
     Parameters
     ----------
-    probed : Probed
+    probing : PivotProbing
 
     Returns
     -------
-    tuple of Line
+    tuple of WorkedStep
 
     Examples
     --------
     >>> from kinematics.teaching.worked_step import Digits, written
     >>> from kinematics.teaching.pivot_random import set_pivot_exercise
-    >>> tilt, turn = set_pivot_exercise(seed=7).probed
+    >>> tilt, turn = set_pivot_exercise(seed=7).probings
     >>> [line.key for line in solve_pivot(turn)]
     ['halfway 1', 'halfway 2', 'pivot']
     >>> [line.key for line in solve_pivot(tilt)]
     ['level', 'sides', 'side', 'height', 'pivot']
-    >>> bool(np.allclose(solve_pivot(turn)[-1].result, turn.worked()["the mean of both halves"]))
+    >>> bool(np.allclose(solve_pivot(turn)[-1].result, turn.by_hand()["the mean of both halves"]))
     True
     """
-    if probed.method == "opposite readings":
-        return _opposite(probed)
-    return _face(probed) if probed.method == "level face" else _arc(probed)
+    if probing.method == "opposite readings":
+        return _opposite(probing)
+    return _face(probing) if probing.method == "level face" else _arc(probing)
 
 
 def _lengths(*values: float) -> tuple[Number, ...]:
@@ -56,32 +56,32 @@ def _half_sum(name: str, first: float, second: float) -> Calculation:
     return Calculation(name, "({} + {}) / 2", _lengths(first, second), Number((first + second) / 2.0))
 
 
-def _pose(probed: Probed, k: int) -> str:
-    return f"{probed.letter} {probed.angles_deg[k] + 0.0:g}"
+def _pose(probing: PivotProbing, k: int) -> str:
+    return f"{probing.letter} {probing.angles_deg[k] + 0.0:g}"
 
 
-def _opposite(probed: Probed) -> tuple[WorkedStep, ...]:
+def _opposite(probing: PivotProbing) -> tuple[WorkedStep, ...]:
     lines = []
     for pair in (0, 1):
         calculations = tuple(
-            _half_sum(name, probed.shown_mm[pair, k], probed.shown_mm[pair + 2, k])
-            for name, k in zip(probed.axes, probed.asked, strict=True)
+            _half_sum(name, probing.shown_mm[pair, k], probing.shown_mm[pair + 2, k])
+            for name, k in zip(probing.axes, probing.asked, strict=True)
         )
         rule = (
-            f"{_pose(probed, pair)} and {_pose(probed, pair + 2)} are half a turn apart: the two readings lie at the "
-            f"ends of a diameter, and halfway between them is {probed.letter}'s line."
+            f"{_pose(probing, pair)} and {_pose(probing, pair + 2)} are half a turn apart: the two readings lie at the "
+            f"ends of a diameter, and halfway between them is {probing.letter}'s line."
         )
         lines.append(WorkedStep(f"halfway {pair + 1}", rule, "M = (P1 + P2) / 2", calculations, _MACHINE))
     one, two = (line.result.tolist() for line in lines)
-    rule = "Both pairs tell the same point, each a little off. Their mean is off less: it is the pivot."
-    mean = tuple(_half_sum(name, a, b) for name, a, b in zip(probed.axes, one, two, strict=True))
-    return (*lines, WorkedStep("pivot", rule, f"P({probed.letter}) = (M1 + M2) / 2", mean, _MACHINE))
+    rule = "Both pairs give the same point, each slightly off. Their mean is off by less: it is the pivot."
+    mean = tuple(_half_sum(name, a, b) for name, a, b in zip(probing.axes, one, two, strict=True))
+    return (*lines, WorkedStep("pivot", rule, f"P({probing.letter}) = (M1 + M2) / 2", mean, _MACHINE))
 
 
-def _face(probed: Probed) -> tuple[WorkedStep, ...]:
-    side = next(k for k in probed.asked if k != 2)
+def _face(probing: PivotProbing) -> tuple[WorkedStep, ...]:
+    side = next(k for k in probing.asked if k != 2)
     name = "XYZ"[side]
-    shown = probed.shown_mm
+    shown = probing.shown_mm
     low, high = sorted(((2, 3), (4, 5)), key=lambda pair: float(shown[list(pair), side].mean()))
     level = _half_sum("Z level", shown[0, 2], shown[1, 2])
     sides = tuple(
@@ -90,8 +90,8 @@ def _face(probed: Probed) -> tuple[WorkedStep, ...]:
     y1, y2 = (one.result.value for one in sides)
     middle = _half_sum(name, y1, y2)
     half = (y2 - y1) / 2.0
-    above = half - probed.radius_mm
-    letter = probed.letter
+    above = half - probing.radius_mm
+    letter = probing.letter
     return (
         WorkedStep(
             "level",
@@ -103,7 +103,7 @@ def _face(probed: Probed) -> tuple[WorkedStep, ...]:
         ),
         WorkedStep(
             "sides",
-            f"A quarter turn either way stands the face upright, at {_pose(probed, low[0])} and {_pose(probed, high[0])}; "
+            f"A quarter turn either way stands the face upright, at {_pose(probing, low[0])} and {_pose(probing, high[0])}; "
             f"the smaller {name} first. These are stylus centres, a stylus radius outside the face.",
             f"{name}1, {name}2 = (first + second) / 2",
             sides,
@@ -111,8 +111,8 @@ def _face(probed: Probed) -> tuple[WorkedStep, ...]:
         ),
         WorkedStep(
             "side",
-            f"Both times the face is as far from the pivot, once on the - side and once on the +. Halfway between is "
-            f"the pivot's {name}; the stylus radius is on both sides and falls out.",
+            f"The face is equally far from the pivot both times, once on the - side and once on the +. Halfway between is "
+            f"the pivot's {name}; the stylus radius is on both sides and cancels.",
             f"{name} = ({name}1 + {name}2) / 2",
             (middle,),
             _MACHINE,
@@ -124,7 +124,7 @@ def _face(probed: Probed) -> tuple[WorkedStep, ...]:
             f"h = ({name}2 - {name}1) / 2 - r",
             (
                 Calculation("half", "({} - {}) / 2", _lengths(y2, y1), Number(half)),
-                Calculation("h", "{} - {}", _lengths(half, probed.radius_mm), Number(above)),
+                Calculation("h", "{} - {}", _lengths(half, probing.radius_mm), Number(above)),
             ),
             f"from the pivot of {letter}",
         ),
@@ -143,26 +143,26 @@ def _face(probed: Probed) -> tuple[WorkedStep, ...]:
     )
 
 
-def _arc(probed: Probed) -> tuple[WorkedStep, ...]:
-    letter, names = probed.letter, probed.axes
-    shown, at = probed.shown_mm, probed.centre_mm
+def _arc(probing: PivotProbing) -> tuple[WorkedStep, ...]:
+    letter, names = probing.letter, probing.axes
+    shown, at = probing.shown_mm, probing.centre_mm
     heights = tuple(
-        Calculation(f"Z{k + 1}", "{} - {}", _lengths(shown[k, 2], probed.radius_mm), Number(float(at[k, 2])))
+        Calculation(f"Z{k + 1}", "{} - {}", _lengths(shown[k, 2], probing.radius_mm), Number(float(at[k, 2])))
         for k in range(3)
     )
     first, last = at[0], at[2]
-    middle = tuple(_half_sum(name, first[k], last[k]) for name, k in zip(names, probed.asked, strict=True))
+    middle = tuple(_half_sum(name, first[k], last[k]) for name, k in zip(names, probing.asked, strict=True))
     moves = tuple(
         Calculation(f"d{name}", "{} - {}", _lengths(last[k], first[k]), Number(float(last[k] - first[k])))
-        for name, k in zip(names, probed.asked, strict=True)
+        for name, k in zip(names, probing.asked, strict=True)
     )
     dp, dq = (one.result.value for one in moves)
     chord = math.hypot(dp, dq)
-    turn = float(probed.turn_deg[2] - probed.turn_deg[0])
+    turn = float(probing.turn_deg[2] - probing.turn_deg[0])
     size = abs(turn)
     away = chord / 2.0 / math.tan(math.radians(size) / 2.0)
     triangle = (
-        Calculation("turn", "{} - {}", (degrees(float(probed.turn_deg[2])), degrees(float(probed.turn_deg[0]))), degrees(turn)),
+        Calculation("turn", "{} - {}", (degrees(float(probing.turn_deg[2])), degrees(float(probing.turn_deg[0]))), degrees(turn)),
         Calculation("chord", "√({}² + {}²)", _lengths(dp, dq), Number(chord)),
         Calculation("a", "{} / 2 / tan {}", (Number(chord), degrees(size / 2.0)), Number(away)),
     )  # fmt: skip
@@ -184,31 +184,34 @@ def _arc(probed: Probed) -> tuple[WorkedStep, ...]:
         ),
         WorkedStep(
             "chord",
-            "How far the ball went from the first to the last reading.",
+            "The ball's move from the first to the last reading.",
             "d = P3 - P1",
             moves,
             _MACHINE,
         ),
         WorkedStep(
             "triangle",
-            f"The table's turn between them, right-handed about +{'XYZ'[probed.axis]} ({letter}'s sense makes the sign). "
+            f"The table's turn between them, right-handed about +{'XYZ'[probing.axis]} ({letter}'s sense makes the sign). "
             "The pivot, the middle of the chord and the last reading make a right triangle: at the pivot is half the "
             "turn, opposite lies half the chord, and the leg from the pivot to the middle is wanted.",
             "a = (chord / 2) / tan(turn / 2)",
             triangle,
             "degrees, and across the line",
         ),
-        _foot(probed, tuple(one.result.value for one in middle), (dp, dq), (chord, away, turn)),
-        _check(probed),
+        _foot(probing, tuple(one.result.value for one in middle), (dp, dq), (chord, away, turn)),
+        _check(probing),
     )
 
 
 def _foot(
-    probed: Probed, middle: Sequence[float], move: tuple[float, float], triangle: tuple[float, float, float]
+    probing: PivotProbing,
+    middle: Sequence[float],
+    move: tuple[float, float],
+    triangle: tuple[float, float, float],
 ) -> WorkedStep:
-    """From the chord's middle to the pivot."""
+    """The step from the chord's middle to the pivot."""
     chord, away, turn = triangle
-    ends = [middle[k] + sign * away * move[1 - k] / chord for k, sign in enumerate(_signs(probed, turn))]
+    ends = [middle[k] + sign * away * move[1 - k] / chord for k, sign in enumerate(_signs(probing, turn))]
     calculations = tuple(
         Calculation(
             name,
@@ -216,34 +219,34 @@ def _foot(
             _lengths(middle[k], away, move[1 - k], chord),
             Number(ends[k]),
         )
-        for k, (name, sign) in enumerate(zip(probed.axes, _signs(probed, turn), strict=True))
+        for k, (name, sign) in enumerate(zip(probing.axes, _signs(probing, turn), strict=True))
     )
     way, side = ("counterclockwise", "left") if turn > 0.0 else ("clockwise", "right")
     rule = (
-        f"Go from M square to the chord by a. Seen {_EYE[probed.axis]} the table turned {way}, so the pivot lies on the "
-        f"{side} hand of whoever walks from the first reading to the last: what the chord does along one axis, the way "
-        "to the pivot does along the other."
+        f"From M go a distance a, square to the chord. Seen {_EYE[probing.axis]} the table turned {way}, so the pivot lies "
+        f"to the {side} of the line from the first reading to the last: turn the chord a quarter to the {side}, which "
+        "exchanges its two components and reverses the sign of one."
     )
-    first, second = probed.axes
-    one, two = ("+" if sign > 0.0 else "-" for sign in _signs(probed, turn))
+    first, second = probing.axes
+    one, two = ("+" if sign > 0.0 else "-" for sign in _signs(probing, turn))
     formula = (
         f"{first} = M{first} {one} a · d{second} / chord, {second} = M{second} {two} a · d{first} / chord"
     )
     return WorkedStep("pivot", rule, formula, calculations, _MACHINE)
 
 
-def _signs(probed: Probed, turn: float) -> tuple[float, float]:
-    """Whether the way to the pivot goes with or against the other axis' share of the chord."""
-    first, second = plane_of(probed.axis)
-    # Counterclockwise, the way to the pivot is the chord turned left: (-dv, +du).
+def _signs(probing: PivotProbing, turn: float) -> tuple[float, float]:
+    """Signs of the other axis' chord component in the vector to the pivot."""
+    first, second = plane_of(probing.axis)
+    # Counterclockwise, the vector to the pivot points along the chord turned left: (-dv, +du).
     left = (-1.0, 1.0) if first < second else (1.0, -1.0)
     return (left[0], left[1]) if turn > 0.0 else (-left[0], -left[1])
 
 
-def _check(probed: Probed) -> WorkedStep:
-    """The reading that was not used must lie on the circle."""
-    pivot = probed.worked()["readings 1 and 3"]
-    points = probed.centre_mm[:, list(probed.asked)]
+def _check(probing: PivotProbing) -> WorkedStep:
+    """The check: the unused reading must lie on the circle."""
+    pivot = probing.by_hand()["readings 1 and 3"]
+    points = probing.centre_mm[:, list(probing.asked)]
     calculations = tuple(
         Calculation(
             f"radius {k + 1}",

@@ -1,4 +1,4 @@
-"""The same offset with plane trigonometry only: right triangles, sine and cosine, as on a pocket calculator.
+"""A work offset by plane trigonometry only: right triangles, sine and cosine, as on a pocket calculator.
 
 Where every rotary runs along a machine axis, each turn leaves one coordinate alone and swings the other two round a
 circle. From the two legs of a right triangle come its long side and its angle; the turn is added to the angle; sine
@@ -28,15 +28,16 @@ from kinematics.teaching.working import (
     Working,
     angle_step,
     arm_step,
-    as_it_is,
     back_step,
-    frames_of,
-    height_touched,
-    heights_reached,
+    check_operation,
+    given_values,
     offset_step,
     square_axis,
+    stack_frames,
+    stack_heights,
     table_origin_words,
     touch_off_step,
+    touched_height,
 )
 from kinematics.work_offsets import Setup
 
@@ -44,13 +45,13 @@ __all__ = ["solve_by_trigonometry", "why_not_by_trigonometry"]
 
 
 def why_not_by_trigonometry(setup: Setup, steps: Sequence[StackStep] | None) -> str:
-    """Why plane trigonometry is not enough for a setup; empty where it is.
+    """Reason why plane trigonometry cannot solve a setup; empty where it can.
 
     Parameters
     ----------
     setup : Setup
-    steps : sequence of Step or None
-        The stack that the setup's part stands on; None where part zero was touched off instead.
+    steps : sequence of StackStep or None
+        The stack under the setup's part; None where part zero was touched off instead.
 
     Returns
     -------
@@ -60,10 +61,10 @@ def why_not_by_trigonometry(setup: Setup, steps: Sequence[StackStep] | None) -> 
     Examples
     --------
     >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.work_offsets import Setup
     >>> from kinematics.rotary import RotaryAxis, RotationSense
     >>> skew = RotaryAxis("C", [0, 0, 0], [0.01, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> why_not_by_trigonometry(set_up(Machine("mill", (skew,), Platter(face_mm=0.0)), []), [])
+    >>> why_not_by_trigonometry(Setup.from_stack(Machine("mill", (skew,), Platter(face_mm=0.0)), []), [])
     'rotary C does not run along a machine axis'
     """
     for rotary in setup.machine.rotaries:
@@ -79,45 +80,46 @@ def why_not_by_trigonometry(setup: Setup, steps: Sequence[StackStep] | None) -> 
 def solve_by_trigonometry(
     setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep] | None, plane: Sequence[WorkedStep] = ()
 ) -> Working:
-    """The working of one operation's offset in plane trigonometry.
+    """Work out one operation's offset by plane trigonometry.
 
     Parameters
     ----------
     setup : Setup
-    placed : Placed
-        The operation, as `place` gives it.
-    steps : sequence of Step or None
-        The stack that the setup's part stands on; None where part zero was touched off instead.
-    plane : sequence of Line
-        What the direction that must face the spindle came from, if it was worked out (`plane_lines`).
+    placed : PlacedOperation
+        From `place_operations`.
+    steps : sequence of StackStep or None
+        The stack under the setup's part; None where part zero was touched off instead.
+    plane : sequence of WorkedStep
+        Steps that derive the direction to face the spindle (`kinematics.teaching.direction_steps`).
 
     Returns
     -------
     Working
-        To the same digits as `work_out`'s.
+        With the same result as `solve_by_matrices`.
 
     Raises
     ------
     KinematicsError
-        When the machine is not square, or the steps do not end where the setup's part zero is.
+        When the machine is not square, the operation another machine's, or the steps are not the setup's stack.
 
     Examples
     --------
     >>> from kinematics.machine import Machine, Platter
-    >>> from kinematics.work_offsets import set_up
+    >>> from kinematics.work_offsets import Setup
     >>> from kinematics.operations import Operation
-    >>> from kinematics.operations import place_operations
+    >>> from kinematics.placement import place_operations
     >>> from kinematics.rotary import RotaryAxis, RotationSense
     >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
-    >>> setup = set_up(Machine("mill", (a,), Platter()), [StackStep("post", up_mm=100.0)])
+    >>> setup = Setup.from_stack(Machine("mill", (a,), Platter()), [StackStep("post", up_mm=100.0)])
     >>> (port,) = place_operations(setup, [Operation("port", program_deg=(-30.0,))]).placed
     >>> solve_by_trigonometry(setup, port, [StackStep("post", up_mm=100.0)]).offset_mm.round(6).tolist()
     [0.0, -50.0, 36.60254]
     """
+    check_operation(setup, placed)
     why = why_not_by_trigonometry(setup, steps)
     if why:
         raise KinematicsError(f"by hand: expected a square machine, found that {why}")
-    heights = height_touched(setup) if steps is None else heights_reached(steps, frames_of(setup, steps))
+    heights = touched_height(setup) if steps is None else stack_heights(steps, stack_frames(setup, steps))
     outward, point = _outward(setup, placed, steps)
     lines = [*(replace(line, matrix=None) for line in (*plane, *aim_steps(setup, placed))), *outward]
     frame = table_frame(setup.machine)
@@ -155,14 +157,14 @@ def solve_by_trigonometry(
 def _outward(
     setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep] | None
 ) -> tuple[list[WorkedStep], NDArray[np.float64]]:
-    """From the origin on the part down through the stack to the platter."""
+    """Steps from the origin on the part down through the stack to the platter, and the point reached."""
     point = placed.origin_mm
     lines = [
         WorkedStep(
             "origin",
             "Start on the part: the operation's origin as the drawing gives it.",
             "o",
-            as_it_is(SMALL_XYZ, point),
+            given_values(SMALL_XYZ, point),
             "part frame",
         )
     ]
@@ -209,7 +211,7 @@ def _outward(
 def _triangle(
     what: str, axis: int, turn_deg: float, arm: NDArray[np.float64], frame: str
 ) -> tuple[WorkedStep, NDArray[np.float64]]:
-    """One swing in a plane: legs to long side and angle, the turn added, and back to legs."""
+    """One turn in a plane: hypotenuse and angle from the legs, the turn added, and the new legs."""
     first, second = (axis + 1) % 3, (axis + 2) % 3
     u, v = float(arm[first]), float(arm[second])
     along, up, still = SMALL_XYZ[first], SMALL_XYZ[second], SMALL_XYZ[axis]
@@ -239,7 +241,7 @@ def _triangle(
 
 
 def _start_angle(u: float, v: float, start_deg: float) -> Calculation:
-    """The arm's angle as a calculator gives it: the tangent's, and half a turn more where the first leg points back."""
+    """The arm's angle as a calculator gives it: the arctangent, and half a turn more for a negative first leg."""
     result = Number(start_deg, "angle")
     if u == 0.0:
         return Calculation("angle", "{}", (result,), result)

@@ -1,4 +1,4 @@
-"""One line of a worked calculation: its rule in words, the formula, the numbers put in, what comes out, and where.
+"""Steps of a worked calculation: rule in words, formula, numbers, result and its frame.
 
 A calculation keeps its numbers apart from its text, so that one working can be written in millimetres or inches
 and to as many digits as the reader wants, and so that what is written can be worked again and compared.
@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
+from kinematics.validation import ValueEquality, read_only
 
 __all__ = ["Calculation", "Digits", "Kind", "Number", "WorkedStep", "written", "written_number"]
 
@@ -35,7 +36,7 @@ class Calculation:
     Attributes
     ----------
     name : str
-        What comes out: "X", "turn of C".
+        Name of the result: "X", "turn of C".
     text : str
         With ``{}`` where each of the numbers goes.
     numbers : tuple of Number
@@ -44,7 +45,7 @@ class Calculation:
     Raises
     ------
     KinematicsError
-        When the text has not one place for each number.
+        When the text does not have one place for each number.
     """
 
     name: str
@@ -60,22 +61,22 @@ class Calculation:
 
 
 @dataclass(frozen=True, eq=False)
-class WorkedStep:
-    """One line of the working.
+class WorkedStep(ValueEquality):
+    """One step of a working.
 
     Attributes
     ----------
     key : str
-        Names the line for whoever refers to it: "step 2", "origin", "C arm", "offset".
+        Identifier of the step: "step 2", "origin", "C arm", "offset".
     rule : str
-        What is done here and why, in words.
+        The operation and its reason, in words.
     formula : str
         The same in symbols.
     calculations : tuple of Calculation
     frame : str
-        What the result is measured in: "table frame", "machine coordinates".
+        Frame of the result: "table frame", "machine coordinates".
     matrix : ndarray, shape (3, 3), or None
-        The turn that this line writes down.
+        The rotation that this step writes down.
     """
 
     key: str
@@ -85,15 +86,19 @@ class WorkedStep:
     frame: str
     matrix: NDArray[np.float64] | None = None
 
+    def __post_init__(self) -> None:
+        if self.matrix is not None:
+            object.__setattr__(self, "matrix", read_only(self.matrix))
+
     @property
     def result(self) -> NDArray[np.float64]:
-        """What came out, one value for each calculation; lengths in millimetres, angles in degrees."""
+        """Results of the calculations, one each; lengths in millimetres, angles in degrees."""
         return np.array([calculation.result.value for calculation in self.calculations])
 
 
 @dataclass(frozen=True)
 class Digits:
-    """How numbers are written.
+    """Unit and decimals that numbers are written with.
 
     Attributes
     ----------
@@ -110,7 +115,7 @@ class Digits:
 
 
 def written_number(number: Number, digits: Digits) -> str:
-    """A number as it is written: lengths to full width, angles and ratios without idle zeros.
+    """Text of a number: lengths to full width, angles and ratios without trailing zeros.
 
     Parameters
     ----------
@@ -142,7 +147,7 @@ def written_number(number: Number, digits: Digits) -> str:
 
 
 def written(calculation: Calculation, digits: Digits) -> str:
-    """A calculation with its numbers in place and its result: what a teacher writes on the board.
+    """Text of a calculation with its numbers in place and its result, as a teacher writes it on the board.
 
     A negative number stands in brackets unless it opens the calculation. A calculation that is nothing but its
     result is written once.
@@ -151,7 +156,7 @@ def written(calculation: Calculation, digits: Digits) -> str:
     ----------
     calculation : Calculation
     digits : Digits
-        How each of its numbers is written.
+        Unit and decimals of its numbers.
 
     Returns
     -------
@@ -182,7 +187,7 @@ def added(
     total_mm: NDArray[np.float64],
     sign: Literal["+", "-"] = "+",
 ) -> tuple[Calculation, ...]:
-    """Component by component: start and more make total."""
+    """Componentwise sum: start and more make total."""
     return tuple(
         Calculation(name, "{} " + sign + " {}", (Number(a), Number(b)), Number(c))
         for name, a, b, c in zip(names, start_mm.tolist(), more_mm.tolist(), total_mm.tolist(), strict=True)
@@ -197,7 +202,7 @@ def multiplied(
     start_mm: NDArray[np.float64] | None = None,
     kind: Kind = "length",
 ) -> tuple[Calculation, ...]:
-    """A matrix times a vector, row by row; terms whose factor is nought are not written, those of one bare."""
+    """A matrix times a vector, row by row; terms with factor 0 are left out, those with factor 1 written bare."""
     calculations = []
     for i, name in enumerate(names):
         text, numbers = [], []

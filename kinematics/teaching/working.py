@@ -1,4 +1,4 @@
-"""A worked solution, and the steps that every way of working has in common."""
+"""A worked solution, and the steps that matrix and trigonometric solutions share."""
 
 from __future__ import annotations
 
@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
+from kinematics.operations import PlacedOperation
 from kinematics.rotary import RotaryAxis
 from kinematics.stack import StackStep, cumulative_frames
 from kinematics.teaching.worked_step import Calculation, Number, WorkedStep, added
 from kinematics.transform import Pose, rotation_about_axis
+from kinematics.validation import ValueEquality, read_only
 from kinematics.work_offsets import Setup
 
 __all__ = [
@@ -23,20 +25,21 @@ __all__ = [
     "Working",
     "angle_step",
     "arm_step",
-    "as_it_is",
     "axis_name",
     "back_step",
+    "check_operation",
     "degrees",
-    "frames_of",
-    "height_touched",
-    "heights_reached",
+    "given_values",
     "offset_step",
     "seen_from",
     "square_axis",
+    "stack_frames",
+    "stack_heights",
+    "swing_sentence",
     "table_origin_words",
     "touch_off_step",
-    "what_it_does",
-    "which_way",
+    "touched_height",
+    "turn_sentence",
 ]
 
 _NAMES = ("X", "Y", "Z")
@@ -52,8 +55,8 @@ _SQUARE_WITHIN = 1e-12
 
 
 @dataclass(frozen=True, eq=False)
-class RotarySwing:
-    """One rotary's part of the working, for whoever draws it.
+class RotarySwing(ValueEquality):
+    """One rotary's part of a working, for its drawing.
 
     Attributes
     ----------
@@ -61,9 +64,9 @@ class RotarySwing:
     direction, pivot_mm : ndarray, shape (3,)
         The rotary's line at the all-zero pose, machine coordinates.
     turn_deg : float
-        How far the table stands turned, right-handed about the direction.
+        The table's turn, right-handed about the direction.
     before_mm, after_mm : ndarray, shape (3,)
-        Where the point stands, machine coordinates.
+        The point before and after the turn, machine coordinates.
     """
 
     letter: str
@@ -72,6 +75,10 @@ class RotarySwing:
     turn_deg: float
     before_mm: NDArray[np.float64]
     after_mm: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        for name in ("direction", "pivot_mm", "before_mm", "after_mm"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
 
 
 def axis_name(direction: NDArray[np.float64]) -> str:
@@ -87,25 +94,25 @@ def axis_name(direction: NDArray[np.float64]) -> str:
 
 
 def square_axis(direction: NDArray[np.float64]) -> int | None:
-    """The number of the machine axis along which a direction runs, either way round; None where it runs askew."""
+    """Index of the machine axis along which a direction runs, with either sign; None for a skew direction."""
     axis = int(np.argmax(np.abs(direction)))
     return axis if abs(abs(float(direction[axis])) - 1.0) < _SQUARE_WITHIN else None
 
 
 def seen_from(rotary: RotaryAxis) -> str:
-    """Where the eye is that tells a rotary's clockwise: at its positive end."""
+    """Viewpoint from which a rotary's clockwise counts: its positive end."""
     return _EYE[axis_name(rotary.direction)]
 
 
-def which_way(rotary: RotaryAxis, machine_deg: float) -> str:
-    """How the table stands turned at a machine angle, in words, and why.
+def turn_sentence(rotary: RotaryAxis, machine_deg: float) -> str:
+    """Sentences on the table's turn at a machine angle, its direction argued from the rotary's sense.
 
     Examples
     --------
     >>> from kinematics.rotary import RotationSense
-    >>> print(which_way(RotaryAxis("A", [0, 0, 0], [1, 0, 0], RotationSense.CLOCKWISE, None), -35.0))
+    >>> print(turn_sentence(RotaryAxis("A", [0, 0, 0], [1, 0, 0], RotationSense.CLOCKWISE, None), -35.0))
     A runs along +X, and a positive move turns the table clockwise, seen from the right. The angle is negative, \
-so the table stands turned counterclockwise: a right-handed turn about +X of +35 degrees.
+so the table is turned counterclockwise: a right-handed turn about +X of +35 degrees.
     """
     name = axis_name(rotary.direction)
     runs = "along" if square_axis(rotary.direction) is not None else "nearly along"
@@ -115,24 +122,24 @@ so the table stands turned counterclockwise: a right-handed turn about +X of +35
     )
     turn = float(rotary.turn_deg(machine_deg))
     if turn == 0.0:
-        return text + "It stands at its zero: nothing turns."
+        return text + "It is at its zero: nothing turns."
     size = "positive" if machine_deg - rotary.zero_deg > 0.0 else "negative"
     way = "counterclockwise" if turn > 0.0 else "clockwise"
     line = name if square_axis(rotary.direction) is not None else "its line"
     subject = "The angle" if rotary.zero_deg == 0.0 else "The angle from its zero"
     return (
-        text + f"{subject} is {size}, so the table stands turned {way}: a right-handed turn about "
+        text + f"{subject} is {size}, so the table is turned {way}: a right-handed turn about "
         f"{line} of {turn:+.10g} degrees."
     )
 
 
-def what_it_does(rotary: RotaryAxis, turn_deg: float) -> str:
-    """What a turn does to one axis of the table that can be watched: +Y, or +Z where the rotary runs along Y.
+def swing_sentence(rotary: RotaryAxis, turn_deg: float) -> str:
+    """Sentence on where a turn takes one axis of the table: +Y, or +Z where the rotary runs along Y.
 
     Examples
     --------
     >>> from kinematics.rotary import RotationSense
-    >>> what_it_does(RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None), -60.0)
+    >>> swing_sentence(RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None), -60.0)
     'The +Y of the table swings toward +X.'
     """
     if turn_deg == 0.0:
@@ -150,10 +157,11 @@ def what_it_does(rotary: RotaryAxis, turn_deg: float) -> str:
 XYZ = ("X", "Y", "Z")
 SMALL_XYZ = ("x", "y", "z")
 _SAME_MM = 1e-9
+_SAME_TURN = 1e-9
 
 
-def as_it_is(names: Sequence[str], values_mm: NDArray[np.float64]) -> tuple[Calculation, ...]:
-    """Values that need no calculation."""
+def given_values(names: Sequence[str], values_mm: NDArray[np.float64]) -> tuple[Calculation, ...]:
+    """Calculations that are nothing but their results."""
     numbers = [Number(value) for value in values_mm.tolist()]
     return tuple(
         Calculation(name, "{}", (number,), number) for name, number in zip(names, numbers, strict=True)
@@ -161,19 +169,19 @@ def as_it_is(names: Sequence[str], values_mm: NDArray[np.float64]) -> tuple[Calc
 
 
 @dataclass(frozen=True, eq=False)
-class Working:
-    """A work offset, worked out.
+class Working(ValueEquality):
+    """A worked solution of one operation's work offset.
 
     Attributes
     ----------
     operation : str
         Its name.
-    lines : tuple of Line
+    lines : tuple of WorkedStep
         The last one is the work offset.
-    swings : tuple of Swing
-        The same turns as points, innermost rotary first, for drawings. Rotaries that stand at zero are not here.
+    swings : tuple of RotarySwing
+        The turns as points, innermost rotary first, for drawings; rotaries at zero are left out.
     heights_mm : tuple of (str, float)
-        The stack: each step's name and the height reached over the table frame's origin.
+        Each step of the stack by name, and the height of its end above the table frame's origin.
     """
 
     operation: str
@@ -183,46 +191,75 @@ class Working:
 
     @property
     def offset_mm(self) -> NDArray[np.float64]:
-        """The work offset that comes out, X, Y, Z."""
+        """The resulting work offset, X, Y, Z."""
         return self.lines[-1].result
 
     def number_of(self, key: str) -> int:
-        """The number, counted from 1, of the line with that key, or of the line that stands for it.
+        """Number, counted from 1, of the step with that key.
 
-        A rotary at zero has one line only; whatever would part later at that rotary parts there.
+        A rotary at zero has one step only, which stands for all of that rotary's.
+
+        Raises
+        ------
+        KinematicsError
+            When there is no such step.
         """
         keys = [line.key for line in self.lines]
         for name in (key, key.split(maxsplit=1)[0] + " angle"):
             if name in keys:
                 return keys.index(name) + 1
-        raise KinematicsError(f"line: expected one of {', '.join(keys)}, found {key!r}")
+        raise KinematicsError(f"step of the working: expected one of {', '.join(keys)}, found {key!r}")
 
 
-def frames_of(setup: Setup, steps: Sequence[StackStep]) -> tuple[Pose, ...]:
-    """The frames that the steps reach, the table's first; steps that are not the setup's are refused."""
+def stack_frames(setup: Setup, steps: Sequence[StackStep]) -> tuple[Pose, ...]:
+    """Frames at the end of each step, the table's first.
+
+    Raises
+    ------
+    KinematicsError
+        When the steps are not the setup's stack: not steps, or ending elsewhere or turned otherwise than its part.
+    """
+    for step in steps:
+        if not isinstance(step, StackStep):
+            raise KinematicsError(f"steps: expected StackStep values, found {type(step).__name__}")
     frames = cumulative_frames(steps)
     apart = float(np.linalg.norm(frames[-1].translation_mm - setup.part_in_table.translation_mm))
     if apart > _SAME_MM:
         raise KinematicsError(
             f"steps: expected the stack of the setup, found one that ends {apart:g} mm from its part zero"
         )
+    turned = float(np.abs(frames[-1].rotation - setup.part_in_table.rotation).max())
+    if turned > _SAME_TURN:
+        raise KinematicsError(
+            "steps: expected the stack of the setup, found one that turns the part otherwise "
+            f"(rotation matrices differ by {turned:.3g})"
+        )
     return frames
 
 
+def check_operation(setup: Setup, placed: PlacedOperation) -> None:
+    """Refuse an operation that was placed on a machine with another number of rotaries."""
+    letters, found = setup.machine.letters, placed.machine_deg.shape
+    if found != (len(letters),):
+        raise KinematicsError(
+            f"operation {placed.name}: expected an angle for each of {', '.join(letters)}, found shape {found}"
+        )
+
+
 def touch_off_step(setup: Setup) -> WorkedStep:
-    """Part zero as it was touched off."""
+    """The step that takes part zero as touched off."""
     at = setup.part_in_table.translation_mm
     return WorkedStep(
         "step 1",
-        "Part zero was touched off, so nothing is summed: it is taken as measured.",
+        "Part zero was touched off, so nothing is added up: it is taken as measured.",
         "W",
-        as_it_is(SMALL_XYZ, at),
+        given_values(SMALL_XYZ, at),
         "table frame",
     )
 
 
 def angle_step(rotary: RotaryAxis, program_deg: float, offset_deg: float) -> WorkedStep:
-    """From the programmed angle to how far the table stands turned, the signs argued."""
+    """The step from the program angle to the table's turn, with the reason for its sign."""
     machine_deg = program_deg + offset_deg
     turn = float(rotary.turn_deg(machine_deg))
     sign = "" if rotary.positive_turn.sign > 0 else "-"
@@ -240,7 +277,7 @@ def angle_step(rotary: RotaryAxis, program_deg: float, offset_deg: float) -> Wor
         (degrees(machine_deg), degrees(rotary.zero_deg)) if of_zero else (degrees(machine_deg),),
         degrees(turn + 0.0),
     )
-    rule = which_way(rotary, machine_deg) + " " + what_it_does(rotary, turn)
+    rule = turn_sentence(rotary, machine_deg) + " " + swing_sentence(rotary, turn)
     if offset_deg:
         rule = f"The machine angle is the program's plus {rotary.letter}'s work offset. " + rule
     formula = f"t({rotary.letter}) = {sign or '+'}" + (
@@ -252,33 +289,33 @@ def angle_step(rotary: RotaryAxis, program_deg: float, offset_deg: float) -> Wor
 
 
 def degrees(value: float) -> Number:
-    """An angle of a calculation."""
+    """An angle as a number of a calculation."""
     return Number(value, "angle")
 
 
-def heights_reached(steps: Sequence[StackStep], frames: Sequence[Pose]) -> tuple[tuple[str, float], ...]:
-    """Each step's name and the height over the table frame's origin where it ends, millimetres."""
+def stack_heights(steps: Sequence[StackStep], frames: Sequence[Pose]) -> tuple[tuple[str, float], ...]:
+    """Each step of the stack by name, and the height of its end above the table frame's origin in mm."""
     names = [step.name for step in steps]
     return tuple(zip(names, (float(frame.translation_mm[2]) for frame in frames[1:]), strict=True))
 
 
-def height_touched(setup: Setup) -> tuple[tuple[str, float], ...]:
-    """The same for a part zero that was touched off."""
+def touched_height(setup: Setup) -> tuple[tuple[str, float], ...]:
+    """The height of a part zero that was touched off, in the form of `stack_heights`."""
     return (("part zero, touched off", float(setup.part_in_table.translation_mm[2])),)
 
 
 def table_origin_words(machine: Machine) -> str:
-    """Where the table frame's origin is."""
+    """Words for the place of the table frame's origin."""
     if machine.platter.face_mm is None:
         return "the pivot"
     return f"where {machine.rotaries[-1].letter}'s line pierces the platter face"
 
 
 def arm_step(rotary: RotaryAxis, point: NDArray[np.float64]) -> WorkedStep:
-    """From the pivot to the point."""
+    """The step that takes the vector from the pivot to the point."""
     return WorkedStep(
         f"{rotary.letter} arm",
-        f"The arm: what {rotary.letter} swings is the way from its pivot to the point, not the point's coordinates.",
+        f"The arm: {rotary.letter} swings the line from its pivot to the point, not the point's coordinates.",
         f"v = w - P({rotary.letter})",
         added(SMALL_XYZ, point, rotary.point_mm, point - rotary.point_mm, "-"),
         f"from the pivot of {rotary.letter}, parallel to the machine",
@@ -286,7 +323,7 @@ def arm_step(rotary: RotaryAxis, point: NDArray[np.float64]) -> WorkedStep:
 
 
 def back_step(rotary: RotaryAxis, turned: NDArray[np.float64]) -> WorkedStep:
-    """The turned arm put back onto the pivot."""
+    """The step that adds the turned arm to the pivot."""
     return WorkedStep(
         f"{rotary.letter} back",
         f"Back to machine coordinates: the pivot of {rotary.letter} has not moved, so the turned arm is added to it.",
@@ -297,14 +334,14 @@ def back_step(rotary: RotaryAxis, turned: NDArray[np.float64]) -> WorkedStep:
 
 
 def offset_step(machine: Machine, point: NDArray[np.float64]) -> WorkedStep:
-    """What is left is the work offset."""
+    """The last step: the point's machine coordinates are the work offset."""
     length = machine.z_reference.tool_length_mm
     read = "from the gauge line" if length is None else "with the reference tool's tip, as the machine's Z is"
     return WorkedStep(
         "offset",
-        f"There the operation's origin stands: its machine coordinates are the work offset. Z is read {read}, "
+        f"That is where the operation's origin is: its machine coordinates are the work offset. Z is read {read}, "
         "so no tool length is added.",
         "offset = w'",
-        as_it_is(XYZ, point),
+        given_values(XYZ, point),
         "machine coordinates",
     )

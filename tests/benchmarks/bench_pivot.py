@@ -104,12 +104,14 @@ def lead(nominal: Machine, truth: Machine) -> bool:
             problem.lines, (numbers[:8] * problem.scale).reshape(-1, 4), problem.turns, problem.points
         )
         targets = np.column_stack([numbers[8:].reshape(-1, 3), np.zeros(TARGETS)])
-        return target_residuals(problem.charts, targets, problem.target, where, problem.lever_mm).ravel()
+        return target_residuals(
+            problem.nominal_targets, targets, problem.target, where, problem.lever_mm
+        ).ravel()
 
     begin = time.perf_counter()
     theirs = least_squares(miss, np.zeros(8 + 3 * TARGETS), xtol=1e-12, ftol=1e-12, gtol=1e-12)
     scipys = time.perf_counter() - begin
-    answer = np.concatenate([solved.state.told, solved.state.targets[:, :3].ravel()])
+    answer = np.concatenate([solved.state.parameters, solved.state.targets[:, :3].ravel()])
     apart = float(np.abs(answer - theirs.x).max())
     print(f"{COMPARED} readings, {len(answer)} unknowns")
     print(

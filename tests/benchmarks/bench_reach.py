@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from kinematics import Machine, Platter, RotaryAxis, RotationSense, StackStep, Travel, set_up
+from kinematics import Machine, Platter, RotaryAxis, RotationSense, Setup, StackStep, Travel
 from kinematics.reach import (
     BASE,
     SPINDLE_NOSE,
@@ -78,7 +78,7 @@ def laid_out(count: int) -> CollisionModel:
         at = np.array([random.uniform(-100, 20), random.uniform(0, 360)])
         origin = random.uniform([-20, -20, -20], [20, 20, 0])
         stands.append(OperationPose(f"operation {k + 1}", at, origin, tool, TipEnvelope(-half, half)))
-    return CollisionModel(set_up(mill, steps), steps, bodies, tuple(solids), (nose,), tuple(stands))
+    return CollisionModel(Setup.from_stack(mill, steps), steps, bodies, tuple(solids), (nose,), tuple(stands))
 
 
 def every_pair(layout: CollisionModel, stand: OperationPose) -> float:

@@ -22,10 +22,8 @@ from kinematics import (
     RotationSense,
     Setup,
     StackStep,
-    set_up,
     stack_pose,
     transform_points,
-    work_offset,
 )
 
 ALLOWED = 1.5
@@ -93,12 +91,12 @@ def main():
         return 1
 
     general = machine(square=False)
-    setup = set_up(general, [StackStep("post", up_mm=100.0)])
+    setup = Setup.from_stack(general, [StackStep("post", up_mm=100.0)])
     at_point = Setup(general, stack_pose([StackStep("post", up_mm=100.0)]), np.zeros(2))
     origin = at_point.part_in_machine.inverse().apply(POINT_MM)
     runs = {
         "by hand, square": lambda: by_hand(angles, POINT_MM),
-        "work_offset, general": lambda: work_offset(setup, origin, angles),
+        "work_offset, general": lambda: setup.work_offset(origin, angles),
         "carry, general": lambda: transform_points(general, POINT_MM, angles),
     }
     for run in runs.values():

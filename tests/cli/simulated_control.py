@@ -17,7 +17,7 @@ from kinematics import table_pose
 
 MODAL = {
     "G0": 1, "G1": 1, "G38.2": 1, "G80": 1, "G17": 2, "G90": 3, "G94": 5, "G20": 6, "G21": 6, "G40": 7, "G43": 8,
-    "G49": 8, "G59.3": 12, "G10": 0, "G53": 0, "G92.1": 0,
+    "G49": 8, "G59.3": 12, "G10": 0, "G53": 0, "G92.1": 0, "G61": 13,
 }  # fmt: skip
 
 
@@ -225,7 +225,7 @@ class Control:
         return self.length_mm
 
     def contacts(self, thing, pose, start, end):
-        point, direction = pose.apply(thing.point), pose.turn(thing.direction)
+        point, direction = pose.apply(thing.point), pose.rotate(thing.direction)
         way, tip = end - start, self.tip_mm / 2.0
         if not way.any():
             return []

@@ -109,12 +109,19 @@ def test_the_library_knows_no_file_and_no_screen():
 LIBRARY = (kinematics, kinematics.calibration, kinematics.reach, kinematics.teaching)
 
 
+def _exported(package) -> dict[str, object]:
+    """What a package exports: by `__all__`, or by redundant aliases where it has none."""
+    names = getattr(package, "__all__", None)
+    if names is None:
+        names = [n for n, v in vars(package).items() if not n.startswith("_") and not inspect.ismodule(v)]
+    return {name: getattr(package, name) for name in names}
+
+
 def _functions() -> dict[str, tuple[list[str], str]]:
     """The parameters of every exported function, and of every method of an exported class, that takes two or more."""
     found = {}
     for package in LIBRARY:
-        for name in package.__all__:
-            value = getattr(package, name)
+        for name, value in _exported(package).items():
             inside = vars(value) if inspect.isclass(value) else {"": value}
             for method, what in inside.items():
                 function = getattr(what, "__func__", what)

@@ -98,6 +98,36 @@ def test_gcode_sets_and_never_moves(run, examples):
             )
 
 
+def _sides(numbers):
+    return "".join(
+        f'[[operation]]\nname = "side {n}"\nat = {{ A = {-10 * n}, C = 0 }}\nwork_offset = {n}\n'
+        for n in numbers
+    )
+
+
+@pytest.mark.parametrize(("numbers", "code"), [((2, 9, 4, 7), "G59.3"), ((1, 6), "G59")])
+def test_the_highest_work_offset_is_loaded_first(run, job, numbers, code):
+    """A control with six work offsets refuses P9; nothing may have been loaded before it does."""
+    path = job(HEAD + STACK + _sides(numbers))
+    ordered = sorted(numbers, reverse=True)
+    lines = run("offsets", path, "--gcode").out.splitlines()
+    blocks = [line for line in lines if line.startswith("G10")]
+    assert [int(block.split()[2][1:]) for block in blocks] == ordered
+    # Each block stands below the comment that says what it is for.
+    assert [int(lines[lines.index(block) - 1][:-1].split()[-1]) for block in blocks] == ordered
+    head = lines[: lines.index(blocks[0])]
+    assert any("NISTIR 6556" in line for line in head)
+    assert any(f"{max(numbers)}, {code}" in line for line in head)
+    assert any("G59.1 to G59.3" in line for line in head) == (max(numbers) > 6)
+    sheet = run("sheet", path).out
+    listed = [line.strip() for line in sheet.splitlines() if line.strip().startswith("G10")]
+    assert [int(line.split()[2][1:]) for line in listed] == ordered
+    words = " ".join(sheet.split())
+    assert "NISTIR 6556" in words
+    assert f"{max(numbers)}, {code}" in words
+    assert ("G59.1 to G59.3" in words) == (max(numbers) > 6)
+
+
 def test_more_operations_than_work_offsets(run, job):
     pattern = 'normal = [0, -0.5, 0.866]\nrepeat = { count = 12, step = 30 }\ntilt = "negative"\n'
     path = job(HEAD + STACK + f'[[operation]]\nname = "port"\n{pattern}')
@@ -164,34 +194,6 @@ def test_an_operation_out_of_reach_ends_with_1(run, job):
     assert (sheet.code, sheet.out) == (1, "")
 
 
-def test_touch_off_is_compared_with_the_stack(run, job):
-    """A chip of 0.150 mm under the post, touched off with the table tipped back (derived here)."""
-    touched = "[touched]\nX = -381.025\nY = -353.568\nZ = -406.111\npose = { A = -90, C = 0 }\nuse = "
-    operation = '[[operation]]\nname = "top"\nat = { A = 0, C = 0 }\n'
-    offsets = {}
-    for use in ("stack", "touched"):
-        path = job(HEAD + STACK + touched + f'"{use}"\n' + operation)
-        ended = run("offsets", path, "--json")
-        assert ended.code == 0
-        report = json.loads(ended.out)
-        assert report["touched"]["used"] == use
-        assert report["touched"]["difference"] == pytest.approx([0.0, 0.0, 0.15], abs=1e-9)
-        assert "z 0.150 mm" in ended.err
-        offsets[use] = report["operations"][0]["offset"]["Z"]
-    assert offsets["touched"] - offsets["stack"] == pytest.approx(0.15, abs=1e-9)
-    path = job(HEAD + STACK + touched + '"touched"\nwithin = 0.1\n' + operation)
-    refused = run("offsets", path, "--gcode")
-    assert (refused.code, refused.out) == (1, "")
-    assert "0.100 mm" in refused.err
-    (found,) = [
-        one
-        for one in json.loads(run("offsets", path, "--json").out)["remarks"]
-        if one["kind"] == "touch-off too far"
-    ]
-    assert found["severity"] == "error"
-    assert found["values"] == pytest.approx({"distance": 0.15, "within": 0.1}, abs=1e-9)
-
-
 def test_a_grid_is_the_offset_at_every_combination(run, examples):
     path = examples / "tide_gauge_head.toml"
     rows = list(
@@ -247,6 +249,13 @@ def test_only_keeps_angles_and_numbers(run, examples):
         ([], "a job file, or --machine FILE"),
         (["JOB", "--json", "--csv"], "one of them at a time"),
         (["JOB", "--zero", "1,2,3"], "--zero with --machine only"),
+        (["JOB", "--touched", "1,2,3"], "--pose: found nothing"),
+        (["JOB", "--touched", "1,2,3", "--pose", "A0"], 'no angle for "C"'),
+        (["JOB", "--touched", "1,2,3", "--pose", "A0,C0,B0"], '"A" or "C"'),
+        (["JOB", "--touched", "1,2,3", "--pose", "A45,C0"], "-120 to 30 degrees"),
+        (["JOB", "--touched", "1,2", "--pose", "A0,C0"], "three numbers X,Y,Z"),
+        (["JOB", "--pose", "A0,C0"], "--pose with --touched"),
+        (["--machine", "MILL", "--touched", "1,2,3", "--pose", "A0,C0"], "with --machine it is --zero"),
         (["JOB", "--grid", "A=0:90:0"], "LETTER=FROM:TO:STEP"),
         (["JOB", "--grid", "A=0:-90:15"], "the step must lead"),
         (["JOB", "--grid", "Q=0:90:5"], '"A" or "C"'),

@@ -1,4 +1,4 @@
-"""What the checks of the library share: `samples` (random machines), `fifty_digits` and `laws` lie beside them."""
+"""Fixtures of the library's tests: `samples` (random machines), `fifty_digits` and `laws` lie beside them."""
 
 import sys
 from pathlib import Path

@@ -16,15 +16,13 @@ from kinematics import (
     Setup,
     compare_touch_off,
     forward,
-    machine,
-    operations,
     orientation,
+    placement,
     plane,
     plane_from_normal,
     stack,
     table_frame,
     table_pose,
-    work_offsets,
 )
 
 WITHIN_MM = 1e-10
@@ -40,7 +38,7 @@ def sense_of_turning(letter):
         start = np.array([3.0, 4.0, 5.0]) + 10.0 * right
         reached = np.array([3.0, 4.0, 5.0]) + 10.0 * expected
         np.testing.assert_array_equal(forward.transform_points(one, start, [90.0]), reached)
-        np.testing.assert_array_equal(machine.table_pose(one, [90.0]).apply(start), reached)
+        np.testing.assert_array_equal(forward.table_pose(one, [90.0]).apply(start), reached)
 
 
 def derived_pivot_table(sense):
@@ -54,20 +52,20 @@ def derived_pivot_table(sense):
     ):
         angles = hand_of(sense) * np.array(phi)
         assert_close(forward.transform_points(square, [40.0, 25.0, 130.0], angles), expected, within=6e-10)
-        pose = machine.table_pose(square, angles)
+        pose = forward.table_pose(square, angles)
         assert_close(pose.apply([40.0, 25.0, 130.0]), expected, within=6e-10)
 
 
 def paths_agree(one, points, angles):
     """The quick way and the plain one go to the same place."""
     quick = forward.transform_points(one, points, angles)
-    assert_close(quick, machine.table_pose(one, angles).apply(points), within=WITHIN_MM)
+    assert_close(quick, forward.table_pose(one, angles).apply(points), within=WITHIN_MM)
 
 
 def isometry(one, steps, origins, angles):
     """Distances between origins are kept at any pose."""
-    setup = work_offsets.set_up(one, steps)
-    moved = work_offsets.work_offset(setup, origins, angles)
+    setup = Setup.from_stack(one, steps)
+    moved = setup.work_offset(origins, angles)
     before = np.linalg.norm(origins[:, None] - origins[None], axis=-1)
     after = np.linalg.norm(moved[:, None] - moved[None], axis=-1)
     assert_close(after, before, within=WITHIN_MM)
@@ -76,15 +74,15 @@ def isometry(one, steps, origins, angles):
 def stands_on_the_platter(face_mm, up_mm):
     """At the all-zero pose part zero stands as high over the platter's face as the stack is."""
     square = square_machine(face_mm=face_mm)
-    setup = work_offsets.set_up(square, [stack.StackStep("post", up_mm=up_mm)])
-    found = work_offsets.work_offset(setup, [0.0, 0.0, 0.0], square.zero_deg)
+    setup = Setup.from_stack(square, [stack.StackStep("post", up_mm=up_mm)])
+    found = setup.work_offset([0.0, 0.0, 0.0], square.zero_deg)
     assert_close(found, [0.02, -12.4, face_mm + up_mm], within=WITHIN_MM)
 
 
 def full_turn(setup, origin, angles, turns):
     """Whole turns of any rotary change nothing."""
-    there = work_offsets.work_offset(setup, origin, angles)
-    again = work_offsets.work_offset(setup, origin, np.asarray(angles) + 360.0 * np.asarray(turns))
+    there = setup.work_offset(origin, angles)
+    again = setup.work_offset(origin, np.asarray(angles) + 360.0 * np.asarray(turns))
     assert_close(again, there, within=WITHIN_MM)
 
 
@@ -93,22 +91,22 @@ def aim_then_forward(one, direction, previous, held=None):
     found = orientation.orientation_solutions(one, direction, previous, held)
     wanted = np.asarray(direction) / np.linalg.norm(direction)
     for angles in found.machine_deg:
-        reached = machine.table_pose(one, angles).turn(wanted)
+        reached = forward.table_pose(one, angles).rotate(wanted)
         off = np.arctan2(np.hypot(reached[0], reached[1]), reached[2])
-        # A free rotary may leave the direction as far off as it may lie from that rotary's line.
-        free = 2.0 * orientation.FREE_WITHIN_RAD if found.free.any() else 0.0
-        assert abs(off - np.radians(found.short_deg)) < 2e-14 + free
+        # A singular rotary may leave the direction as far off as it may lie from that rotary's line.
+        loose = 2.0 * orientation.SINGULAR_WITHIN_RAD if found.singular.any() else 0.0
+        assert abs(off - np.radians(found.misalignment_deg)) < 2e-14 + loose
     return found
 
 
 def squared_up(setup, letter):
     """At program zero the part's x (or what tells best) lies along its machine axis, seen along the rotary."""
-    squared = work_offsets.square_up(setup, letter)
+    squared = setup.aligned(letter)
     one = setup.machine
     at = one.index(letter)
     program_zero = squared.machine_deg(np.zeros(len(one.rotaries)))
     outer = table_pose(Machine("outer", one.rotaries[:at], one.platter), program_zero[:at]) if at else None
-    line = one.rotaries[at].direction if outer is None else outer.turn(one.rotaries[at].direction)
+    line = one.rotaries[at].direction if outer is None else outer.rotate(one.rotaries[at].direction)
     part = (table_pose(one, program_zero) @ squared.part_in_machine).rotation
     across = np.eye(3) - np.outer(line, line)
     aligned = []
@@ -126,15 +124,15 @@ def squared_up(setup, letter):
 def clocking_is_taken_out(sense, clocking_deg):
     """A clocked part on a square A/C: squared up, its program runs as if it were not clocked at all."""
     square = square_machine(sense, limits=((-120.0, 120.0), None))
-    straight = work_offsets.set_up(square, [stack.StackStep("blank", up_mm=60.0)])
-    clocked = work_offsets.set_up(square, [stack.StackStep("blank", up_mm=60.0, turn_deg=clocking_deg)])
-    squared = work_offsets.square_up(clocked, "C")
+    straight = Setup.from_stack(square, [stack.StackStep("blank", up_mm=60.0)])
+    clocked = Setup.from_stack(square, [stack.StackStep("blank", up_mm=60.0, turn_deg=clocking_deg)])
+    squared = clocked.aligned("C")
     pattern = [
         Operation("port", plane=plane_from_normal([0, -1, 2]), origin_mm=np.array([0.0, -20.0, 5.0]), count=5,
                   step_deg=72.0),
         Operation("face", program_deg=(0.0, 0.0)),
     ]  # fmt: skip
-    without, with_it = (operations.place_operations(setup, pattern).placed for setup in (straight, squared))
+    without, with_it = (placement.place_operations(setup, pattern).placed for setup in (straight, squared))
     for one, other in zip(without, with_it, strict=True):
         apart = (one.program_deg - other.program_deg + 180.0) % 360.0 - 180.0
         assert_close(apart, 0.0, within=1e-9)

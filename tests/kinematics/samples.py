@@ -20,7 +20,7 @@ def assert_close(found, expected, *, within):
 
 
 def flank_after_tilting(taper_per_foot, half_angle_deg):
-    """How far a cone's flank, a foot of it, still rises once the cone is tilted by its half angle; inches."""
+    """Rise that is left over a foot of a cone's flank once the cone is tilted by its half angle; inches."""
     tilted = rotation_about_line([0, 0, 0], [0, 1, 0], half_angle_deg)
     start, end = tilted.apply([[0.0, 0.0, 0.0], [12.0, 0.0, taper_per_foot / 2.0]])
     return end[2] - start[2]

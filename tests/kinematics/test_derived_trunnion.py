@@ -52,7 +52,7 @@ def test_directions(normal, plus, minus, b_plus, sense):
 def test_straight_up_leaves_c_free_where_it_was():
     for outer in "AB":
         found = aim(square_machine(outer=outer, limits=((-120.0, 30.0), None)), [0, 0, 1], [-30.0, 211.0])
-        assert found.free == ("C",)
+        assert found.singular_axes == ("C",)
         assert [s.machine_deg for s in found.solutions] == [(0.0, 211.0)]
 
 

@@ -5,17 +5,7 @@ import pytest
 from mpmath import mp
 from samples import hand_of, random_machine, random_stack
 
-from kinematics import (
-    Machine,
-    Platter,
-    RotaryAxis,
-    RotationSense,
-    StackStep,
-    set_up,
-    square_up,
-    table_frame,
-    work_offset,
-)
+from kinematics import Machine, Platter, RotaryAxis, RotationSense, Setup, StackStep, table_frame
 
 WITHIN_MM = 1e-10
 
@@ -47,10 +37,10 @@ def test_random_machines(rng, turns):
     """Also after many whole turns: the angle is what float64 holds, and is taken at its word."""
     for _ in range(30):
         machine, steps = random_machine(rng), random_stack(rng)
-        setup = set_up(machine, steps)
+        setup = Setup.from_stack(machine, steps)
         angles = rng.uniform(-360.0, 360.0, (3, len(machine.rotaries))) + turns
         origin = rng.uniform(-500.0, 500.0, 3)
-        for ours, pose in zip(work_offset(setup, origin, angles), angles, strict=True):
+        for ours, pose in zip(setup.work_offset(origin, angles), angles, strict=True):
             assert apart_mm(ours, exact_offset(machine, steps, origin, pose)) < WITHIN_MM
 
 
@@ -58,10 +48,10 @@ def test_one_origin_or_many_by_either_path(rng):
     """One point at many angles and many points at many angles are computed by different code."""
     for _ in range(40):
         machine, steps = random_machine(rng), random_stack(rng)
-        setup = set_up(machine, steps)
+        setup = Setup.from_stack(machine, steps)
         angles = rng.uniform(-360.0, 360.0, (4, len(machine.rotaries)))
         origins = rng.uniform(-500.0, 500.0, (4, 3))
-        for ours, origin, pose in zip(work_offset(setup, origins, angles), origins, angles, strict=True):
+        for ours, origin, pose in zip(setup.work_offset(origins, angles), origins, angles, strict=True):
             assert apart_mm(ours, exact_offset(machine, steps, origin, pose)) < WITHIN_MM
 
 
@@ -73,23 +63,25 @@ def test_metre_long_levers_at_the_angles_that_hurt():
     )
     machine = Machine("long", (a, c), Platter(face_mm=-999.9))
     steps = [StackStep("riser", up_mm=1000.1, shift_mm=(0.1, -0.3), turn_deg=0.7)]
-    setup = set_up(machine, steps)
+    setup = Setup.from_stack(machine, steps)
     for tilt in (0.0, 90.0, 89.999, -90.001, 120.0, 179.9999, 1e-9, 3600.1, 3690.0, -7201 / 3):
         for turn in (0.0, 45.0, 120.0, 270.0, 359.9999999, 360.0 * 1000 + 0.1):
             exact = exact_offset(machine, steps, [1000.0, -1000.0, 10.0], [tilt, turn])
-            assert apart_mm(work_offset(setup, [1000.0, -1000.0, 10.0], [tilt, turn]), exact) < WITHIN_MM
+            assert apart_mm(setup.work_offset([1000.0, -1000.0, 10.0], [tilt, turn]), exact) < WITHIN_MM
 
 
 def test_multiples_of_ninety_are_exact_to_the_digit():
     a = RotaryAxis("A", [0.0, -203.5, -406.25], [1, 0, 0], RotationSense.CLOCKWISE, None)
     c = RotaryAxis("C", [-381.0, -203.25, -356.0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    setup = set_up(Machine("square", (a, c), Platter(face_mm=-356.0)), [StackStep("post", up_mm=100.5)])
+    setup = Setup.from_stack(
+        Machine("square", (a, c), Platter(face_mm=-356.0)), [StackStep("post", up_mm=100.5)]
+    )
     for tilt in (-180.0, -90.0, 0.0, 90.0, 450.0, -3690.0):
         for turn in (0.0, 90.0, 180.0, 270.0, 36090.0):
             exact = exact_offset(
                 setup.machine, [StackStep("post", up_mm=100.5)], [10.5, 0.25, -3.0], [tilt, turn]
             )
-            assert work_offset(setup, [10.5, 0.25, -3.0], [tilt, turn]).tolist() == [
+            assert setup.work_offset([10.5, 0.25, -3.0], [tilt, turn]).tolist() == [
                 float(mp.nint(value * 2**20) / 2**20) for value in exact
             ]
 
@@ -109,8 +101,10 @@ def test_square_up_offset_is_the_exact_clocking_angle(rng):
         clocking = float(rng.uniform(-179.0, 179.0))
         sense = RotationSense.CLOCKWISE if rng.integers(2) else RotationSense.COUNTERCLOCKWISE
         c = RotaryAxis("C", rng.uniform(-500, 500, 3), [0, 0, 1], sense, None, float(rng.uniform(-90, 90)))
-        setup = set_up(Machine("table", (c,), Platter(face_mm=0.0)), [StackStep("blank", turn_deg=clocking)])
-        found = square_up(setup, "C").rotary_offset_deg[0]
+        setup = Setup.from_stack(
+            Machine("table", (c,), Platter(face_mm=0.0)), [StackStep("blank", turn_deg=clocking)]
+        )
+        found = setup.aligned("C").rotary_offset_deg[0]
         # By hand: the table must turn by -clocking, and displays its zero angle when it is not turned.
         expected = (-clocking * hand_of(sense) + c.zero_deg + 180.0) % 360.0 - 180.0
         assert abs(found - expected) < 1e-12

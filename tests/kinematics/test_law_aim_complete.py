@@ -1,4 +1,4 @@
-"""Aim against searching: nothing that fits is missed, and what cannot be reached is as short as it says."""
+"""Aim against searching: no feasible solution is missed, and the misalignment stated is the least there is."""
 
 import numpy as np
 import pytest
@@ -6,7 +6,8 @@ from samples import SENSES, assert_close, hand_of, random_direction
 from scipy.optimize import least_squares, minimize
 from scipy.spatial.transform import Rotation
 
-from kinematics import Machine, Platter, RotaryAxis, aim, equivalent_angles_deg
+from kinematics import Machine, Platter, RotaryAxis, aim, equivalent_angles_deg, wrap_deg
+from kinematics.angles import SNAP_DEG
 
 GRID_DEG = 5.0
 
@@ -77,7 +78,7 @@ def test_no_fitting_solution_is_missed(seed):
         turn = hand_of(rotary.positive_turn) * (angle - rotary.zero_deg)
         back = back * Rotation.from_rotvec(np.array(rotary.direction) * turn, degrees=True)
     wanted = back.inv().apply([0.0, 0.0, 1.0])
-    found = np.array([s.machine_deg for s in aim(machine, wanted, [0.0, 0.0]).solutions if s.fits])
+    found = np.array([s.machine_deg for s in aim(machine, wanted, [0.0, 0.0]).solutions if s.feasible])
     expected = [*searched(machine, wanted, spans), pose]
     for one in expected:
         assert np.abs(found - one).max(axis=-1).min() < 1e-4, (one, found)
@@ -93,7 +94,7 @@ def test_no_wrap_of_a_single_rotary_is_missed(seed):
     rotary, angle = machine.rotaries[0], float(rng.uniform(*span))
     turn = hand_of(rotary.positive_turn) * (angle - rotary.zero_deg)
     wanted = Rotation.from_rotvec(np.array(rotary.direction) * turn, degrees=True).inv().apply([0, 0, 1])
-    found = [s.machine_deg[0] for s in aim(machine, wanted, [0.0]).solutions if s.fits]
+    found = [s.machine_deg[0] for s in aim(machine, wanted, [0.0]).solutions if s.feasible]
     expected = [angle + 360.0 * k for k in range(-6, 7) if span[0] <= angle + 360.0 * k <= span[1]]
     assert_close(sorted(found), expected, within=1e-9)
 
@@ -107,7 +108,7 @@ def test_what_cannot_be_reached_is_as_short_as_the_minimum(seed):
         machine = machine_with(rng, [random_direction(rng) for _ in range(count)], [None] * count)
         wanted = random_direction(rng)
         found = aim(machine, wanted, np.zeros(count))
-        if found.short_deg > 0.5:
+        if found.solutions[0].misalignment_deg > 0.5:
             break
     axes = [np.arange(-180.0, 180.0, 6.0)] * count
     grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, count)
@@ -118,10 +119,10 @@ def test_what_cannot_be_reached_is_as_short_as_the_minimum(seed):
         method="Nelder-Mead",
         options={"xatol": 1e-9, "fatol": 1e-13, "maxiter": 2000},
     )
-    assert found.short_deg == pytest.approx(best.fun, abs=1e-8)
+    assert found.solutions[0].misalignment_deg == pytest.approx(best.fun, abs=1e-8)
     # ... and the pose that is named as the nearest leaves it just that far off.
     named = off_deg(machine, wanted, np.array([found.solutions[0].machine_deg]))[0]
-    assert named == pytest.approx(found.short_deg, abs=1e-9)
+    assert named == pytest.approx(found.solutions[0].misalignment_deg, abs=1e-9)
 
 
 def test_every_wrap_is_complete_and_in_order(rng):
@@ -139,3 +140,12 @@ def test_wraps_on_the_limits_belong_to_them():
     assert equivalent_angles_deg(30.00001, -120.0, 30.0).tolist() == []
     assert equivalent_angles_deg(90.0, 90.0, 90.0).tolist() == [90.0]
     assert equivalent_angles_deg(7.0, -720.0, 720.0).tolist() == [-713.0, -353.0, 7.0, 367.0]
+
+
+def test_wrapping_is_numpys_remainder_to_the_last_bit(rng):
+    for spread in (1.0, 359.0, 700.0, 1e5):
+        angles = np.concatenate([rng.uniform(-spread, spread, 4000), [0.0, -0.0, -1e-300, 359.9999999999999]])
+        expected = np.mod(angles, 360.0)
+        expected[(360.0 - expected < SNAP_DEG) | (expected < SNAP_DEG)] = 0.0
+        np.testing.assert_array_equal(wrap_deg(angles), expected)
+        assert not np.signbit(wrap_deg(angles)).any()

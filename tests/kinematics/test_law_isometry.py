@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from samples import angles, assert_close, lengths, machines, points, pose_angles, stacks
 
-from kinematics import Setup, StackStep, plane_axes, set_up, stack_pose, transform_points, work_offset
+from kinematics import Setup, StackStep, stack_pose, transform_points
 
 
 @given(st.data())
@@ -22,8 +22,8 @@ def test_distances_between_origins_are_kept_at_any_pose(data):
 def test_hands_are_kept_too(data):
     """A mirror keeps distances; a table does not mirror."""
     machine = data.draw(machines())
-    setup = set_up(machine, data.draw(stacks()))
-    axes = plane_axes(setup, data.draw(pose_angles(machine)))
+    setup = Setup.from_stack(machine, data.draw(stacks()))
+    axes = setup.machine_axes(data.draw(pose_angles(machine)))
     assert_close(axes @ axes.T, np.eye(3), within=1e-14)
     assert_close(np.cross(axes[0], axes[1]), axes[2], within=1e-14)
 
@@ -37,7 +37,7 @@ def test_the_two_ways_to_carry_a_point_agree(data):
 @given(st.data())
 def test_full_turns_change_nothing(data):
     machine = data.draw(machines())
-    setup = set_up(machine, data.draw(stacks()))
+    setup = Setup.from_stack(machine, data.draw(stacks()))
     count = len(machine.rotaries)
     turns = data.draw(st.lists(st.integers(-20, 20), min_size=count, max_size=count))
     laws.full_turn(setup, data.draw(points(300.0)), data.draw(pose_angles(machine, 360.0)), turns)
@@ -47,8 +47,8 @@ def test_full_turns_change_nothing(data):
 def test_full_turns_change_nothing_at_all_where_the_angle_is_a_float(turns, degrees, origin):
     """Whole degrees stay whole degrees: the same digits, not nearly."""
     setup = laws.general_setup()
-    once = work_offset(setup, origin, [degrees, 15.0])
-    np.testing.assert_array_equal(work_offset(setup, origin, [degrees + 360.0 * turns, 15.0]), once)
+    once = setup.work_offset(origin, [degrees, 15.0])
+    np.testing.assert_array_equal(setup.work_offset(origin, [degrees + 360.0 * turns, 15.0]), once)
 
 
 @given(lengths(500.0), lengths(500.0))
@@ -66,7 +66,7 @@ def test_a_machine_moved_as_a_whole_moves_its_offsets_as_much(data):
         platter=replace(machine.platter, face_mm=machine.platter.face_mm + by[2]),
     )
     steps, origin, pose = data.draw(stacks()), data.draw(points(300.0)), data.draw(pose_angles(machine))
-    there, here = (work_offset(set_up(m, steps), origin, pose) for m in (moved, machine))
+    there, here = (Setup.from_stack(m, steps).work_offset(origin, pose) for m in (moved, machine))
     assert_close(there - here, by, within=laws.WITHIN_MM)
 
 
@@ -103,8 +103,6 @@ def test_an_origin_in_part_coordinates_is_one_more_step(data):
     machine, steps, origin = data.draw(machines()), data.draw(stacks()), data.draw(points(200.0))
     longer = [*steps, StackStep("to the origin", up_mm=origin[2], shift_mm=(origin[0], origin[1]))]
     pose = data.draw(pose_angles(machine))
-    by_origin = work_offset(set_up(machine, steps), origin, pose)
-    by_step = work_offset(
-        Setup(machine, stack_pose(longer), np.zeros(len(machine.rotaries))), [0, 0, 0], pose
-    )
+    by_origin = Setup.from_stack(machine, steps).work_offset(origin, pose)
+    by_step = Setup(machine, stack_pose(longer), np.zeros(len(machine.rotaries))).work_offset([0, 0, 0], pose)
     assert_close(by_origin, by_step, within=laws.WITHIN_MM)

@@ -15,19 +15,17 @@ from kinematics import (
     Operation,
     Platter,
     RotaryAxis,
+    Setup,
     StackStep,
     place_operations,
-    plane_axes,
     plane_from_normal,
     plane_from_rotations,
     plane_through,
-    set_up,
-    work_offset,
 )
 
 
 def wide_setup(sense=SENSES[0], steps=()):
-    return set_up(square_machine(sense, limits=((-120.0, 120.0), None)), steps)
+    return Setup.from_stack(square_machine(sense, limits=((-120.0, 120.0), None)), steps)
 
 
 @given(directions(), points(200.0), st.integers(1, 12), angles(360.0))
@@ -65,12 +63,11 @@ def test_a_placed_plane_faces_the_spindle(normal, origin, lean):
     )
     for at in found.placed:
         assert_close(at.axes[2], normal / np.linalg.norm(normal), within=1e-9)
-        np.testing.assert_array_equal(at.axes, plane_axes(setup, at.machine_deg))
-        np.testing.assert_array_equal(at.offset_mm, work_offset(setup, origin, at.machine_deg))
+        np.testing.assert_array_equal(at.axes, setup.machine_axes(at.machine_deg))
+        np.testing.assert_array_equal(at.offset_mm, setup.work_offset(origin, at.machine_deg))
         np.testing.assert_array_equal(at.program_deg, at.machine_deg)
-    # Which of them is out must say why, in words.
-    for out in found.unreached:
-        assert "too far" in out.why
+    for out in found.unreachable:
+        assert any(why.kind == "limit" for why in out.violations)
 
 
 @given(st.lists(turns(), max_size=3))
@@ -116,7 +113,7 @@ def test_a_pattern_of_stated_angles_turns_on_by_its_step(tilt, turn, count):
 
 
 def test_each_operation_comes_from_where_the_last_one_stood():
-    """C stays at 40 over the face that leaves it free, and the next port is reached from there."""
+    """C stays at 40 over the face where it is singular, and the next port is reached from there."""
     asked = [
         Operation(
             "port", plane=plane_from_normal([np.sin(np.radians(40.0)), -np.cos(np.radians(40.0)), 1.0])
@@ -124,18 +121,31 @@ def test_each_operation_comes_from_where_the_last_one_stood():
         Operation("face", plane=plane_from_normal([0, 0, 1])),
     ]
     port, face = place_operations(wide_setup(), asked).placed
-    assert face.free == ("C",)
+    assert face.singular_axes == ("C",)
     assert face.machine_deg[1] == port.machine_deg[1]
     alone = place_operations(wide_setup(), asked[1:]).placed[0]
     assert alone.machine_deg.tolist() == [0.0, 0.0]
 
 
+def test_where_program_zero_is_out_of_limits_the_first_comes_from_the_nearest_limit():
+    """C cannot stand at 0: over a face that leaves it alone, it stays at the limit that it starts from."""
+    setup = Setup.from_stack(square_machine(limits=((-120.0, -20.0), (150.0, 300.0))), [])
+    tipped = plane_from_normal([0.0, 0.0, 1.0])
+    level = Setup.from_stack(square_machine(limits=((-120.0, 20.0), (150.0, 300.0))), [])
+    (top,) = place_operations(level, [Operation("top", plane=tipped)]).results
+    assert top.machine_deg.tolist() == [0.0, 150.0]
+    assert top.aim.previous_deg.tolist() == [0.0, 150.0]
+    assert top.aim.best.motion_deg == 0.0
+    (port,) = place_operations(setup, [Operation("port", plane=plane_from_normal([0.0, 1.0, 1.0]))]).results
+    assert port.aim.previous_deg.tolist() == [-20.0, 150.0]
+
+
 @given(angles(180.0))
-def test_a_free_rotary_may_line_x_up_instead(turn):
+def test_a_singular_rotary_may_line_x_up_instead(turn):
     setup = wide_setup()
     plane = plane_from_rotations([("z", turn)])
-    (at,) = place_operations(setup, [Operation("face", plane=plane, when_free="line up x")]).placed
-    assert at.free == ("C",)
+    (at,) = place_operations(setup, [Operation("face", plane=plane, when_singular="line up x")]).placed
+    assert at.singular_axes == ("C",)
     assert abs(at.plane_x_deg) <= 2e-9  # angles nearer than 1e-9 degrees are one
 
 
@@ -143,11 +153,11 @@ def test_a_held_rotary_is_held_at_its_program_angle():
     setup = laws.general_setup()
     plane = plane_from_normal([0.3, -0.5, 2.0])
     found = place_operations(
-        setup, [Operation("held", plane=plane, held_deg={"C": 30.0})], aim_within_deg=90.0
+        setup, [Operation("held", plane=plane, held_deg={"C": 30.0})], tolerance_deg=90.0
     )
     (at,) = found.placed or [None]
     assert at.program_deg[1] == pytest.approx(30.0, abs=1e-12)
-    assert at.short_deg > 0.0
+    assert at.misalignment_deg > 0.0
 
 
 def test_a_limit_is_named_even_where_the_direction_is_a_hair_short():
@@ -156,24 +166,25 @@ def test_a_limit_is_named_even_where_the_direction_is_a_hair_short():
         RotaryAxis("A", [0, 0, 0], [1, 1e-5, 0], SENSES[0], (20.0, 30.0)),
         RotaryAxis("C", [0, 0, 0], [2e-5, 0, 1], SENSES[0], None),
     )
-    setup = set_up(Machine("hair", rotaries, Platter(face_mm=0.0)), [])
-    (out,) = place_operations(setup, [Operation("top", plane=plane_from_normal([0, 0, 1]))]).unreached
-    assert "20.0000 degrees too far" in out.why
+    setup = Setup.from_stack(Machine("hair", rotaries, Platter(face_mm=0.0)), [])
+    (out,) = place_operations(setup, [Operation("top", plane=plane_from_normal([0, 0, 1]))]).unreachable
+    assert [round(why.excess_deg, 3) for why in out.violations if why.letter == "A"] == [20.0]
     wide = replace(setup.machine, rotaries=(replace(rotaries[0], limits_deg=(-30.0, 30.0)), rotaries[1]))
-    (at,) = place_operations(set_up(wide, []), [Operation("top", plane=plane_from_normal([0, 0, 1]))]).placed
-    assert 0.0 < at.short_deg < 0.01
+    (at,) = place_operations(
+        Setup.from_stack(wide, []), [Operation("top", plane=plane_from_normal([0, 0, 1]))]
+    ).placed
+    assert 0.0 < at.misalignment_deg < 0.01
 
 
 def test_an_unreached_direction_says_by_how_much():
-    setup = set_up(square_machine(limits=((-20.0, 30.0), (-10.0, 10.0))), [])
-    (out,) = place_operations(setup, [Operation("under", plane=plane_from_normal([0, 0, -1]))]).unreached
-    assert "A would stand at" in out.why
+    setup = Setup.from_stack(square_machine(limits=((-20.0, 30.0), (-10.0, 10.0))), [])
+    (out,) = place_operations(setup, [Operation("under", plane=plane_from_normal([0, 0, -1]))]).unreachable
+    assert {why.letter for why in out.violations} >= {"A"}
     one_rotary = square_machine()
-    tilting = set_up(Machine("one", one_rotary.rotaries[:1], one_rotary.platter), [])
-    (short,) = place_operations(tilting, [Operation("side", plane=plane_from_normal([1, 0, 1]))]).unreached
-    assert short.why.startswith(
-        "its direction stays 45.0000 degrees from the spindle at best (machine angles "
-    )
+    tilting = Setup.from_stack(Machine("one", one_rotary.rotaries[:1], one_rotary.platter), [])
+    (short,) = place_operations(tilting, [Operation("side", plane=plane_from_normal([1, 0, 1]))]).unreachable
+    assert short.misalignment_deg == pytest.approx(45.0, abs=1e-9)
+    assert short.violations == ()
 
 
 def test_stated_angles_outside_the_limits_are_refused():

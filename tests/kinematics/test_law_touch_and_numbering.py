@@ -13,10 +13,8 @@ from kinematics import (
     Setup,
     assign_work_offsets,
     place_operations,
-    set_up,
     table_frame,
     with_touched_zero,
-    work_offset,
     work_offset_code,
 )
 
@@ -24,18 +22,18 @@ from kinematics import (
 @given(st.data())
 def test_a_chip_is_found_at_any_pose_in_the_table_frame(data):
     machine = data.draw(machines())
-    setup = set_up(machine, data.draw(stacks()))
+    setup = Setup.from_stack(machine, data.draw(stacks()))
     laws.chip_is_found(setup, data.draw(points(2.0)), data.draw(pose_angles(machine)))
 
 
 @given(st.data())
 def test_with_the_touched_zero_the_offset_is_what_was_read(data):
     machine = data.draw(machines())
-    setup = set_up(machine, data.draw(stacks()))
+    setup = Setup.from_stack(machine, data.draw(stacks()))
     pose = data.draw(pose_angles(machine))
     touch, read = laws.chip_is_found(setup, data.draw(points(2.0)), pose)
     used = with_touched_zero(setup, touch)
-    assert_close(work_offset(used, [0, 0, 0], pose), read, within=laws.WITHIN_MM)
+    assert_close(used.work_offset([0, 0, 0], pose), read, within=laws.WITHIN_MM)
     np.testing.assert_array_equal(used.part_in_table.rotation, setup.part_in_table.rotation)
     np.testing.assert_array_equal(used.rotary_offset_deg, setup.rotary_offset_deg)
 
@@ -43,7 +41,7 @@ def test_with_the_touched_zero_the_offset_is_what_was_read(data):
 @given(st.data())
 def test_nothing_moved_is_nothing_found(data):
     machine = data.draw(machines())
-    setup = set_up(machine, data.draw(stacks()))
+    setup = Setup.from_stack(machine, data.draw(stacks()))
     pose = data.draw(pose_angles(machine))
     touch, _ = laws.chip_is_found(setup, np.zeros(3), pose)
     assert touch.distance_mm < laws.WITHIN_MM
@@ -54,7 +52,7 @@ def test_up_is_away_from_the_platter_also_when_the_table_hangs_over():
     for pose in ([0.5, -2.0], [-89.5, 100.0], [-120.0, 250.0]):
         touch, _ = laws.chip_is_found(setup, np.array([0.0, 0.0, 0.15]), pose)
         assert touch.difference_mm[2] == pytest.approx(0.15, abs=1e-10)
-    up = table_frame(setup.machine).turn([0, 0, 1])
+    up = table_frame(setup.machine).rotate([0, 0, 1])
     assert_close(up, setup.machine.rotaries[-1].direction, within=1e-15)
 
 
@@ -83,19 +81,31 @@ def test_numbers_are_kept_given_once_and_shared_only_when_there_are_too_few(numb
     assert all(found == n for found, n in zip(given_out.numbers, numbers, strict=True) if n is not None)
     chosen = [found for found, n in zip(given_out.numbers, numbers, strict=True) if n is None]
     assert not set(chosen) & asked
-    assert given_out.before_each == (wanting > 9 - len(asked))
-    if given_out.before_each:
+    assert given_out.shared == (wanting > 9 - len(asked))
+    if given_out.shared:
         assert len(set(chosen)) == 1
     else:
         assert chosen == [n for n in range(1, 10) if n not in asked][:wanting]
     doubles = sum(numbers.count(n) - 1 for n in asked)
-    assert len(given_out.clashes) == doubles
+    assert len(given_out.conflicts) == doubles
 
 
-def test_one_number_twice_with_one_value_is_no_clash():
-    assert assign_work_offsets(placed_with([3, 3], apart=False)).clashes == ()
-    (clash,) = assign_work_offsets(placed_with([3, None, 3])).clashes
-    assert (clash.number, clash.first, clash.second) == (3, 0, 2)
+def test_one_number_twice_with_one_value_is_no_conflict():
+    assert assign_work_offsets(placed_with([3, 3], apart=False)).conflicts == ()
+    (conflict,) = assign_work_offsets(placed_with([3, None, 3])).conflicts
+    assert (conflict.number, conflict.first, conflict.second) == (3, 0, 2)
+
+
+@pytest.mark.parametrize(("apart_mm", "conflict"), [(2e-7, False), (5e-6, True), (0.001, True), (0.9, True)])
+def test_one_work_offset_serves_two_operations_only_to_the_nanometre(apart_mm, conflict):
+    """Two that differ by a tenth of a micrometre need two work offsets: sharing one would move the program."""
+    setup = laws.general_setup()
+    asked = [
+        Operation("one", program_deg=(-10.0, 0.0), work_offset=4),
+        Operation("two", program_deg=(-10.0, 0.0), work_offset=4, origin_mm=[apart_mm, 0.0, 0.0]),
+    ]
+    found = assign_work_offsets(place_operations(setup, asked).placed).conflicts
+    assert [(one.number, one.first, one.second) for one in found] == ([(4, 0, 1)] if conflict else [])
 
 
 def test_a_repeated_operation_takes_the_numbers_that_follow():

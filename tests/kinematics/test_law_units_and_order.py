@@ -13,15 +13,14 @@ from kinematics import (
     Operation,
     Platter,
     RotaryAxis,
+    Setup,
     StackStep,
     ZReference,
     common_perpendicular,
     place_operations,
     plane_from_normal,
-    set_up,
     stack_pose,
     table_pose,
-    work_offset,
 )
 
 INCH_MM = 25.4
@@ -40,8 +39,8 @@ def test_a_job_in_inches_gives_the_offsets_in_inches(data):
     small_steps = [
         replace(s, up_mm=s.up_mm / INCH_MM, shift_mm=tuple(v / INCH_MM for v in s.shift_mm)) for s in steps
     ]
-    inches = work_offset(set_up(smaller, small_steps), origin / INCH_MM, pose)
-    mm = work_offset(set_up(machine, steps), origin, pose)
+    inches = Setup.from_stack(smaller, small_steps).work_offset(origin / INCH_MM, pose)
+    mm = Setup.from_stack(machine, steps).work_offset(origin, pose)
     assert_close(inches * INCH_MM, mm, within=laws.WITHIN_MM)
 
 
@@ -71,7 +70,7 @@ def test_a_lift_and_a_turn_about_z_may_change_places(turn, up_mm):
 
 @given(angles(360.0), st.floats(1.0, 200.0), st.floats(10.0, 80.0))
 def test_a_shift_and_a_turn_may_not(turn, shift_mm, tilt):
-    """The same law must not hold where it should not: a shift follows the frame reached so far."""
+    """The same law must not hold where it should not: a shift follows the frame that the step stands in."""
     shift, clock = StackStep("shift", shift_mm=(shift_mm, 0.0)), StackStep("clock", turn_deg=turn)
     one, other = stack_pose([shift, clock]), stack_pose([clock, shift])
     apart = np.linalg.norm(one.translation_mm - other.translation_mm)
@@ -114,7 +113,7 @@ def test_a_normal_may_have_any_length(turn, tilt):
         place_operations(setup, [Operation("n", plane=plane_from_normal(normal * k))])
         for k in (1.0, 8.0, 0.125)
     ]
-    found = [(way.placed or way.unreached)[0] for way in ways]
+    found = [(way.placed or way.unreachable)[0] for way in ways]
     if all(way.placed for way in ways):
         for other in found[1:]:
             np.testing.assert_array_equal(other.machine_deg, found[0].machine_deg)

@@ -11,24 +11,27 @@ import numpy as np
 import pytest
 import test_law_aim
 import test_law_aim_complete
+import test_law_place
 import test_law_touch_and_numbering
 from samples import assert_close, random_machine, square_machine
 
 import kinematics.angles
 import kinematics.euler_angles
 import kinematics.forward
+import kinematics.inverse_solver
 import kinematics.machine
 import kinematics.offset_allocation
 
 # ruff: noqa: SLF001 - a mistake is put in where it would be made, inside the library.
 import kinematics.orientation
+import kinematics.placement
 import kinematics.plane
 import kinematics.rotary
 import kinematics.spherical_triangle
 import kinematics.stack
 import kinematics.touch_off
 import kinematics.work_offsets
-from kinematics import Pose, RotationSense, StackStep, set_up
+from kinematics import Pose, RotationSense, Setup, StackStep
 
 RNG = np.random.default_rng(11)
 TILTED = np.array([0.3, -0.6, 0.5])
@@ -55,7 +58,7 @@ def check_isometry():
 
 
 def check_full_turn():
-    for setup in (laws.general_setup(), set_up(square_machine(), [])):
+    for setup in (laws.general_setup(), Setup.from_stack(square_machine(), [])):
         laws.full_turn(setup, [10.0, 20.0, 30.0], [-40.0, 70.0], [3, -5])
 
 
@@ -91,7 +94,7 @@ def check_codes():
 
 def check_square_up():
     machine = square_machine()
-    laws.squared_up(set_up(machine, [StackStep("blank", turn_deg=12.0)]), "C")
+    laws.squared_up(Setup.from_stack(machine, [StackStep("blank", turn_deg=12.0)]), "C")
     laws.clocking_is_taken_out(RotationSense.CLOCKWISE, 12.0)
 
 
@@ -128,6 +131,20 @@ def check_platter():
     laws.stands_on_the_platter(-40.0, 25.0)
 
 
+def check_sharing():
+    test_law_touch_and_numbering.test_one_work_offset_serves_two_operations_only_to_the_nanometre(
+        0.001, conflict=True
+    )
+
+
+def check_ties():
+    test_law_aim.test_of_equal_motions_the_smaller_tilt_is_taken()
+
+
+def check_start():
+    test_law_place.test_where_program_zero_is_out_of_limits_the_first_comes_from_the_nearest_limit()
+
+
 CHECKS = [value for name, value in list(globals().items()) if name.startswith("check_")]
 
 
@@ -155,7 +172,7 @@ def wrong_pose_order(machine, angles_deg):
     angles = machine.angles(angles_deg)
     reached = kinematics.transform.IDENTITY
     for i, rotary in enumerate(machine.rotaries):
-        reached = rotary.turned(angles[..., i]) @ reached
+        reached = rotary.pose_at(angles[..., i]) @ reached
     return reached
 
 
@@ -181,7 +198,7 @@ def one_by_one_corners(lines, off_inner, side):
 
 def first_solution_twice(*arguments):
     turns, short, loose = REAL["two"](*arguments)
-    return np.repeat(turns[..., :1, :], 2, axis=-2), short, loose
+    return np.repeat(turns[:1], 2, axis=0), short, loose
 
 
 def half_as_short(real):
@@ -193,7 +210,16 @@ def half_as_short(real):
 
 
 def one_number_for_all(numbering):
-    return lambda placed: numbering.OffsetAllocation((1,) * len(placed), before_each=False, clashes=())
+    return lambda placed: numbering.OffsetAllocation((1,) * len(placed), shared=False, conflicts=())
+
+
+def without_tilt_key(machine_deg, feasible, motion, tilting):
+    keys = REAL["rank"](machine_deg, feasible, motion, tilting)
+    return [*keys[:-3], *keys[-2:]]
+
+
+def start_not_clipped(setup):
+    return setup.machine_deg(np.zeros(len(setup.machine.rotaries)))
 
 
 def shrunken(function):
@@ -207,11 +233,11 @@ REAL = {
     "azimuth": kinematics.spherical_triangle.azimuth_rad,
     "one": kinematics.spherical_triangle.solve_one_axis,
     "two": kinematics.spherical_triangle.solve_two_axes,
-    "wraps": kinematics.angles.equivalent_angles_deg,
+    "rank": kinematics.inverse_solver._rank_keys,
     "corners": kinematics.spherical_triangle._corners,
     "turn_about": kinematics.transform.rotation_about_axis,
     "line_up": kinematics.orientation.angle_to_align,
-    "pose": kinematics.machine.table_pose,
+    "pose": kinematics.forward.table_pose,
 }
 
 MISTAKES = [
@@ -220,7 +246,7 @@ MISTAKES = [
     ("no sense of turning", [(RotationSense, "sign", property(lambda _s: 1))], [check_senses, check_pivots]),
     ("the order of the rotaries, quick way", [(kinematics.forward, "_coefficients",
      reversed_rotaries(REAL["coefficients"]))], [check_pivots, check_paths]),
-    ("the order of the rotaries, plain way", [(kinematics.machine, "table_pose", wrong_pose_order)],
+    ("the order of the rotaries, plain way", [(kinematics.forward, "table_pose", wrong_pose_order)],
      [check_pivots, check_paths]),
     ("a turn about the origin instead of the line", [(kinematics.forward, "_parts",
      lambda r: tuple(p * np.array([1, 1, 1, 1]) - np.pad(p[:3, 3:], ((0, 1), (3, 0))) for p in REAL["parts"](r)))],
@@ -247,10 +273,13 @@ MISTAKES = [
      [check_touch]),
     ("a touch in machine coordinates", [(kinematics.touch_off, "table_frame",
      lambda m: Pose(np.eye(3), REAL["frame"](m).translation_mm))], [check_touch]),
-    ("a wrap left out", [(kinematics.rotary, "equivalent_angles_deg", lambda *a: REAL["wraps"](*a)[:1])], [check_wraps]),
+    ("a wrap left out", [(kinematics.inverse_solver, "_equivalents_at_most", lambda _rotary: 1)], [check_wraps]),
     ("one of two solutions left out", [(kinematics.orientation, "solve_two_axes", first_solution_twice)], [check_no_solution_missed]),
     ("half as short", [(kinematics.orientation, "solve_two_axes", half_as_short(REAL["two"])),
      (kinematics.orientation, "solve_one_axis", half_as_short(REAL["one"]))], [check_shortfall]),
+    ("work offsets alike to 1 mm", [(kinematics.offset_allocation, "SAME_WITHIN_MM", 1.0)], [check_sharing]),
+    ("no tie-break by tilt", [(kinematics.inverse_solver, "_rank_keys", without_tilt_key)], [check_ties]),
+    ("a start outside the limits", [(kinematics.placement, "_start", start_not_clipped)], [check_start]),
     ("one number for all", [(test_law_touch_and_numbering, "assign_work_offsets", one_number_for_all(kinematics.offset_allocation))],
      [check_codes]),
 ]  # fmt: skip

@@ -71,8 +71,8 @@ def test_adjoint():
         [0, 0, 0, 0, 1, 0],
     ]
     for column, screw in enumerate(np.eye(6)):
-        turning = pose.turn(screw[:3])
-        moving = np.cross(pose.translation_mm, turning) + pose.turn(screw[3:])
+        turning = pose.rotate(screw[:3])
+        moving = np.cross(pose.translation_mm, turning) + pose.rotate(screw[3:])
         np.testing.assert_array_equal(np.array(printed)[:, column], [*turning, *moving])
 
 

@@ -1,4 +1,4 @@
-"""What has no answer is refused: with what was expected, what was found, and of what."""
+"""Invalid arguments are refused: the message names the argument, what was expected and what was found."""
 
 import numpy as np
 import pytest
@@ -23,28 +23,24 @@ from kinematics import (
     compare_touch_off,
     equivalent_angles_deg,
     orientation_angles,
-    orientation_solutions,
     place_operations,
-    plane_axes,
     plane_from_normal,
     plane_from_rotations,
     plane_through,
     rotation_about_axis,
     rotation_about_line,
     rotation_from_intrinsic,
-    set_up,
     sincos_deg,
-    square_up,
     stack_pose,
     table_pose,
     transform_points,
-    work_offset,
     wrap_deg,
 )
+from kinematics.orientation import orientation_solutions
 
 NAN, INF = float("nan"), float("inf")
 MILL = square_machine()
-SETUP = set_up(MILL, [])
+SETUP = Setup.from_stack(MILL, [])
 FLAT = ([0, 0, 0], [1, 0, 0], RotationSense.CLOCKWISE, None)
 
 NOT_FINITE = {
@@ -65,7 +61,7 @@ NOT_FINITE = {
     "rotary, direction": lambda bad: RotaryAxis("A", [0, 0, 0], [bad, 0, 0], RotationSense.CLOCKWISE, None),
     "rotary, limits": lambda bad: RotaryAxis("A", *FLAT[:3], (-90.0, bad)),
     "rotary, zero": lambda bad: RotaryAxis("A", *FLAT, bad),
-    "rotary turned": MILL.rotaries[0].turned,
+    "rotary turned": MILL.rotaries[0].pose_at,
     "platter, face": lambda bad: Platter(face_mm=bad),
     "platter, diameter": lambda bad: Platter(diameter_mm=bad),
     "platter, normal": lambda bad: Platter(normal=[0, 0, bad]),
@@ -78,9 +74,9 @@ NOT_FINITE = {
     "step, shift": lambda bad: stack_pose([StackStep("s", shift_mm=(0.0, bad))]),
     "step, turn": lambda bad: stack_pose([StackStep("s", turn_deg=bad)]),
     "step, rotate": lambda bad: stack_pose([StackStep("s", rotate=(("x", bad),))]),
-    "work_offset, origin": lambda bad: work_offset(SETUP, [0, bad, 0], [0, 0]),
-    "work_offset, angles": lambda bad: work_offset(SETUP, [0, 0, 0], [0, bad]),
-    "plane_axes": lambda bad: plane_axes(SETUP, [bad, 0]),
+    "work_offset, origin": lambda bad: SETUP.work_offset([0, bad, 0], [0, 0]),
+    "work_offset, angles": lambda bad: SETUP.work_offset([0, 0, 0], [0, bad]),
+    "plane_axes": lambda bad: SETUP.machine_axes([bad, 0]),
     "setup, rotary offset": lambda bad: Setup(MILL, SETUP.part_in_table, [0, bad]),
     "plane, normal": lambda bad: plane_from_normal([0, bad, 1]),
     "plane, tip": lambda bad: plane_from_rotations([("x", bad)]),
@@ -125,7 +121,7 @@ def test_nan_and_infinity(what, bad):
         (lambda: RotaryAxis("U", *FLAT), "rotary letter: expected A, B or C, found 'U'"),
         (
             lambda: RotaryAxis("A", [0, 0, 0], [1, 0, 0], "clockwise", None),
-            "rotary A, positive_turn: expected a Sense, found 'clockwise'",
+            "rotary A, positive_turn: expected a RotationSense, found 'clockwise'",
         ),
         (
             lambda: RotaryAxis("B", *FLAT[:3], (30.0, -120.0)),
@@ -150,13 +146,13 @@ def test_nan_and_infinity(what, bad):
             "platter, normal: expected a direction away from the platter, found [0.0, 0.0, -1.0]",
         ),
         (lambda: MILL.index("B"), "rotary: expected one of A, C, found 'B'"),
-        (lambda: square_up(SETUP, "B"), "rotary: expected one of A, C, found 'B'"),
+        (lambda: SETUP.aligned("B"), "rotary: expected one of A, C, found 'B'"),
         (
             lambda: transform_points(MILL, [0, 0, 0], [0, 0, 0]),
             "angles (A, C): expected a last axis of 2 numbers, found shape (3,)",
         ),
         (lambda: transform_points(MILL, [0, 0, 0], 5.0), "angles (A, C): expected a last axis of 2 numbers, found shape ()"),
-        (lambda: work_offset(SETUP, [0, 0], [0, 0]), "origin: expected a last axis of 3 numbers"),
+        (lambda: SETUP.work_offset([0, 0], [0, 0]), "origin: expected a last axis of 3 numbers"),
         (lambda: rotation_from_intrinsic([("Z", 1.0)]), "turn: expected an axis x, y or z, found 'Z'"),
         (lambda: orientation_angles(np.eye(3), "zz"), "order: expected three of x, y, z, neighbours different"),
         (lambda: orientation_angles(np.eye(3), "zzx"), "neighbours different, found 'zzx'"),
@@ -171,13 +167,13 @@ def test_nan_and_infinity(what, bad):
             lambda: plane_through([100, 0, 0], [200, 0, 0], [300, 1e-6, 0]),
             "through: expected three points that span a plane, found them in a line",
         ),
-        (lambda: circular_pattern(plane_from_normal([0, 0, 1]), [0, 0, 0], 0, 1.0), "repeat, count: expected 1 or more"),
+        (lambda: circular_pattern(plane_from_normal([0, 0, 1]), [0, 0, 0], 0, 1.0), "repeat, count: expected a whole number, 1 or more"),
         (lambda: Operation("o"), "o: expected either rotary angles or a plane"),
         (
             lambda: Operation("o", program_deg=(0.0, 0.0), plane=plane_from_normal([0, 0, 1])),
             "o: expected either rotary angles or a plane",
         ),
-        (lambda: Operation("o", program_deg=(0.0, 0.0), count=0), "o, repeat: expected a count of 1 or more"),
+        (lambda: Operation("o", program_deg=(0.0, 0.0), count=0), "o, repeat: expected a whole number, 1 or more, found 0"),
         (
             lambda: orientation_solutions(MILL, [0, 0, 1], [0, 0], {"A": 0.0, "C": 0.0}),
             "held: expected at least one rotary left to move, found every one held",

@@ -171,4 +171,4 @@ def test_pose_algebra_is_scipys_rigid_transform(rng):
     chained, expected = ours[0] @ ours[1].inverse(), theirs[0] * theirs[1].inv()
     assert_close(chained.apply(points), expected.apply(points), within=1e-11)
     assert_close(chained.rotation, expected.rotation.as_matrix(), within=WITHIN)
-    assert_close(chained.turn(points), expected.rotation.apply(points), within=1e-11)
+    assert_close(chained.rotate(points), expected.rotation.apply(points), within=1e-11)

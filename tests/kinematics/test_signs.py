@@ -1,11 +1,11 @@
-"""Which way a positive move turns the table, by hand and by the open standards."""
+"""The sense in which a positive move turns the table, by hand and by the open standards."""
 
 import laws
 import numpy as np
 import pytest
 from samples import LETTERS
 
-from kinematics import Machine, Platter, RotaryAxis, RotationSense, plane_axes, set_up, transform_points
+from kinematics import Machine, Platter, RotaryAxis, RotationSense, Setup, transform_points
 
 
 @pytest.mark.parametrize("letter", LETTERS)
@@ -20,9 +20,9 @@ def test_iso_841_and_rs274_ngc_by_the_tool_seen_from_the_work():
     """
     for letter, along in zip(LETTERS, np.eye(3), strict=True):
         rotary = RotaryAxis(letter, [0, 0, 0], along, RotationSense.CLOCKWISE, None)
-        setup = set_up(Machine("standard", (rotary,), Platter(face_mm=0.0)), [])
+        setup = Setup.from_stack(Machine("standard", (rotary,), Platter(face_mm=0.0)), [])
         # Something that stays with the machine, off the axis, as the part sees it before and after +90.
-        before, after = plane_axes(setup, [[0.0], [90.0]])
+        before, after = setup.machine_axes([[0.0], [90.0]])
         fixed = (LETTERS.index(letter) + 1) % 3
         np.testing.assert_array_equal(np.cross(before[fixed], after[fixed]), along)
 

@@ -6,17 +6,7 @@ import transforms3d
 from samples import assert_close, random_machine, random_stack
 from scipy.spatial.transform import Rotation
 
-from kinematics import (
-    StackStep,
-    cumulative_frames,
-    plane_axes,
-    running_heights_mm,
-    set_up,
-    stack_pose,
-    table_frame,
-    table_pose,
-    work_offset,
-)
+from kinematics import Setup, StackStep, cumulative_frames, stack_pose, table_frame, table_pose
 
 WITHIN_MM = 2e-11
 
@@ -61,7 +51,11 @@ def test_running_frames_are_the_stacks_of_the_first_steps(rng):
         expected = by_scipy(steps[:count])
         assert_close(frame.translation_mm, expected[:3, 3], within=1e-12)
         assert_close(frame.rotation, expected[:3, :3], within=1e-14)
-    assert_close(running_heights_mm(steps), [by_scipy(steps[: k + 1])[2, 3] for k in range(5)], within=1e-12)
+    assert_close(
+        [frame.translation_mm[2] for frame in cumulative_frames(steps)[1:]],
+        [by_scipy(steps[: k + 1])[2, 3] for k in range(5)],
+        within=1e-12,
+    )
 
 
 def test_a_step_moves_first_then_rotates_then_turns():
@@ -89,12 +83,12 @@ def test_work_offset_and_plane_axes(rng):
                 pytransform3d.transformations.transform_from(turned.rotation, turned.translation_mm),
             ),
         )
-        setup = set_up(machine, steps)
+        setup = Setup.from_stack(machine, steps)
         expected = pytransform3d.transformations.transform(
             part_in_machine, pytransform3d.transformations.vector_to_point(origin)
         )
-        assert_close(work_offset(setup, origin, angles), expected[:3], within=WITHIN_MM)
+        assert_close(setup.work_offset(origin, angles), expected[:3], within=WITHIN_MM)
         # Machine X seen from the part: turn it back by the whole chain.
-        for row, axis in zip(plane_axes(setup, angles), np.eye(3), strict=True):
+        for row, axis in zip(setup.machine_axes(angles), np.eye(3), strict=True):
             back = Rotation.from_matrix(part_in_machine[:3, :3]).inv().apply(axis)
             assert_close(row, back, within=1e-13)

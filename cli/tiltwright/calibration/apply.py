@@ -1,4 +1,4 @@
-"""A result into the machine file and the log, or an earlier one back: both whole, one writer at a time."""
+"""Write a calibration to machine file and log, or restore one, atomically and under a lock."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _DIRECTION_DECIMALS = 10
 
 
 def new_lines(fit: Fit, read: ReadMachine) -> dict[str, Line]:
-    """What the machine file will say of each line; a line that was not told keeps its very words."""
+    """Entries of each line for the machine file; a line that did not change keeps its very text."""
     lines = lines_in(read.source.data)
     for line in fit.lines:
         old = lines[line.letter]
@@ -48,7 +48,7 @@ def apply_fit(
     sha256: str,
     despite: bool,
 ) -> CalibrationRecord:
-    """Write a fit's lines into its machine file and log it; only while `alone`.
+    """Write a fit's lines to its machine file and log it; call under `exclusive_lock`.
 
     Raises
     ------
@@ -71,7 +71,7 @@ def apply_fit(
 
 
 def restore(read: ReadMachine, number: int, *, who: str | None) -> CalibrationRecord:
-    """Bring the lines of an earlier calibration back; 0 is what the file said before the first. Only while `alone`.
+    """Restore the lines of an earlier calibration; 0 is the state before the first. Call under `exclusive_lock`.
 
     Raises
     ------
@@ -99,7 +99,7 @@ def restore(read: ReadMachine, number: int, *, who: str | None) -> CalibrationRe
 def write_calibration(
     read: ReadMachine, lines: Mapping[str, Line], action: str, said: Mapping[str, Any]
 ) -> CalibrationRecord:
-    """The log first, then the machine file: after a power cut between both, the log tells what was meant."""
+    """Write the log, then the machine file: after a power cut in between, the log has what was meant."""
     path = read.path
     entries = read_log(path)
     text = _text_now(read)

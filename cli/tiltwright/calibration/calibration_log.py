@@ -68,7 +68,7 @@ class CalibrationRecord:
 
 
 def log_path(machine_path: str | os.PathLike[str]) -> Path:
-    """Where a machine file's log lies: beside the file itself, also when it was named through a link.
+    """Path of a machine file's log: beside the file itself, even if it was named through a link.
 
     Examples
     --------
@@ -167,9 +167,9 @@ def _three(value: object) -> bool:
 def append(
     machine_path: str | os.PathLike[str], entries: Sequence[CalibrationRecord], record: dict[str, Any]
 ) -> CalibrationRecord:
-    """Add a record to the log, the whole file at once, and return it; only while `alone`.
+    """Add a record to the log, the whole file at once, and return it; call under `exclusive_lock`.
 
-    What stands in the log already is copied byte for byte.
+    Earlier records are copied byte for byte.
     """
     path = log_path(machine_path)
     old = path.read_bytes() if path.exists() else b""
@@ -190,7 +190,7 @@ def direction_of(line: Line) -> NDArray[np.float64]:
 
 
 def axis_drift(entries: Sequence[CalibrationRecord], letter: str) -> tuple[NDArray[np.float64], list[str]]:
-    """How a rotary's line has wandered from where it was before the first calibration.
+    """Drift of a rotary's line since before the first calibration.
 
     Returns
     -------
@@ -214,18 +214,18 @@ def axis_drift(entries: Sequence[CalibrationRecord], letter: str) -> tuple[NDArr
 
 
 def is_current(read: ReadMachine, entries: Sequence[CalibrationRecord]) -> bool:
-    """Whether the machine file still holds what was written last."""
+    """True while the machine file has the lines that were written last."""
     return not entries or entries[-1].lines == lines_in(read.source.data)
 
 
 def log_text(read: ReadMachine, entries: Sequence[CalibrationRecord]) -> str:
-    """What `pivot log` prints."""
+    """Text that `pivot log` prints."""
     if not entries:
         return f"{read.file.name}: no calibration has been written yet"
     units = entries[-1].said["units"]
     title = (
         f"{read.file.name}: calibrations, the oldest first\n"
-        f"how far each line lies from where it was before the first, in {units_words(units)}"
+        f"distance of each line from its place before the first, in {units_words(units)}"
     )
     letters = list(entries[0].before)
     shifts = {letter: axis_drift(entries, letter) for letter in letters}

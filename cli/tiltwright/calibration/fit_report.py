@@ -9,7 +9,13 @@ from typing import Any
 import numpy as np
 
 from kinematics.calibration import Blunder, Estimate, Fit, FitDiagnostic, LineFit, TargetFit
-from tiltwright.calibration.fit_text import said
+from tiltwright.calibration.fit_wording import (
+    blunder_sentence,
+    diagnostic_sentence,
+    estimate_meaning,
+    fixed_sentence,
+    outlier_sentence,
+)
 from tiltwright.output.json_csv import length_list
 from tiltwright.output.numbers import in_units
 
@@ -17,12 +23,12 @@ __all__ = ["estimate", "fit_report", "no_fit_report", "numbers"]
 
 
 def number(value: float | None) -> float | None:
-    """A number that JSON has: None for what is not known."""
+    """A number as JSON has it: None where it is unknown or not finite."""
     return None if value is None or not math.isfinite(value) else float(value) + 0.0
 
 
 def numbers(values: Iterable[float] | None) -> list[float | None] | None:
-    """Numbers that JSON has."""
+    """Numbers as JSON has them."""
     return None if values is None else [number(float(value)) for value in values]
 
 
@@ -31,19 +37,23 @@ def _length(value_mm: float | None, units: str) -> float | None:
 
 
 def estimate(one: Estimate, units: str) -> dict[str, Any]:
-    """One number of the answer with its uncertainty, in the stated unit of length."""
+    """An estimate with its uncertainty as JSON, in the stated unit of length."""
     length = one.unit == "mm"
     shown = {
         key: _length(value, units) if length else number(value)
-        for key, value in (("value", one.value), ("u", one.u), ("expanded", one.expanded))
+        for key, value in (
+            ("value", one.value),
+            ("u", one.standard_uncertainty),
+            ("expanded", one.expanded_uncertainty),
+        )
     }
     return {
         **shown,
         "unit": units if length else one.unit,
-        "held": one.held,
+        "held": one.fixed,
         "verdict": one.verdict,
-        "moves_by_for_0.01_deg_untold": _length(one.lean_mm, units) if length else 0.0,
-        "words": one.words,
+        "moves_by_for_0.01_deg_untold": _length(one.tilt_sensitivity_mm, units) if length else 0.0,
+        "words": estimate_meaning(one),
     }
 
 
@@ -56,8 +66,8 @@ def fit_report(
     file: str,
     sha256: str,
 ) -> dict[str, Any]:
-    """The whole answer of `pivot fit`."""
-    each = fit.each
+    """Result of `pivot fit` as JSON."""
+    residuals = fit.residuals
     return {
         "schema": "tiltwright.pivot-fit/1",
         "machine": fit.machine.name,
@@ -69,7 +79,7 @@ def fit_report(
         "sigma_stated": fit.sigma_stated,
         "sigma_is_floor": fit.at_floor,
         "scatter": _scatter(fit, units),
-        "scatter_chance": number(fit.scatter_chance),
+        "scatter_chance": number(fit.p_value),
         "level": fit.level,
         "coverage_factor": number(fit.coverage_factor),
         "loss": fit.loss,
@@ -84,10 +94,10 @@ def fit_report(
             for pair in fit.pairs
         ],
         "targets": [_target(target, units) for target in fit.targets],
-        "held": [said(held.words, units) for held in fit.held],
+        "held": [fixed_sentence(one, units) for one in fit.fixed],
         "suspects": [
-            {"row": suspect.row, "why": said(suspect.words, units), "chance": number(suspect.chance)}
-            for suspect in fit.suspects
+            {"row": one.row, "why": outlier_sentence(one, units), "chance": number(one.p_value)}
+            for one in fit.outliers
         ],
         "blunders": [_blunder(blunder, units) for blunder in blunders],
         "findings": [_finding(finding, units) for finding in findings],
@@ -95,11 +105,11 @@ def fit_report(
             {
                 "row": fit.readings.row(i),
                 "target": fit.readings.names[int(fit.readings.target[i])],
-                "residual": _length(float(each.size_mm[i]), units),
-                "residual_xyz": length_list(each.residual_mm[i], units),
-                "studentised": number(float(each.studentised[i])),
-                "redundancy": number(float(each.redundancy[i])),
-                "weight": number(float(each.weight[i])),
+                "residual": _length(float(residuals.size_mm[i]), units),
+                "residual_xyz": length_list(residuals.residual_mm[i], units),
+                "studentised": number(float(residuals.studentised[i])),
+                "redundancy": number(float(residuals.redundancy[i])),
+                "weight": number(float(residuals.weight[i])),
             }
             for i in range(len(fit.readings))
         ],
@@ -115,7 +125,7 @@ def no_fit_report(
     file: str,
     sha256: str,
 ) -> dict[str, Any]:
-    """The answer where a mistake keeps the readings from giving one."""
+    """Result of `pivot fit` as JSON where a mistake keeps the readings from giving a fit."""
     return {
         "schema": "tiltwright.pivot-fit/1",
         "file": file,
@@ -139,7 +149,7 @@ def _sigma(fit: Fit, units: str) -> float | None:
 
 
 def _scatter(fit: Fit, units: str) -> float | None:
-    return number(fit.scatter) if fit.readings.sigma_mm is not None else _length(fit.scatter, units)
+    return number(fit.s0) if fit.readings.sigma_mm is not None else _length(fit.s0, units)
 
 
 def _line(line: LineFit, units: str) -> dict[str, Any]:
@@ -153,7 +163,7 @@ def _line(line: LineFit, units: str) -> dict[str, Any]:
         "old_point": length_list(line.old_point_mm, units),
         "old_direction": (line.old_direction + 0.0).tolist(),
         "location_errors": {one.name: estimate(one, units) for one in line.location_errors},
-        "moved": {one.name: estimate(one, units) for one in line.moved},
+        "moved": {one.name: estimate(one, units) for one in line.changes},
     }
 
 
@@ -165,7 +175,7 @@ def _covariance(fit: Fit, units: str) -> dict[str, Any]:
     if fit.covariance is not None:
         scale = np.tile([in_units(1.0, units)] * 2 + [1.0] * 2, len(letters))
         matrix = (fit.covariance * np.outer(scale, scale) + 0.0).tolist()
-    return {"of": names, "across": (fit.across + 0.0).tolist(), "matrix": matrix}
+    return {"of": names, "across": (fit.basis + 0.0).tolist(), "matrix": matrix}
 
 
 def _target(target: TargetFit, units: str) -> dict[str, Any]:
@@ -177,8 +187,8 @@ def _target(target: TargetFit, units: str) -> dict[str, Any]:
         "direction": None if target.direction is None else (target.direction + 0.0).tolist(),
         "tilt": None if target.tilt is None else estimate(target.tilt, units),
         "tilt_toward_deg": number(target.tilt_toward_deg),
-        "face": None if target.face is None else estimate(target.face, units),
-        "above": {letter: estimate(one, units) for letter, one in target.above},
+        "face": None if target.face_height is None else estimate(target.face_height, units),
+        "above": {letter: estimate(one, units) for letter, one in target.heights_above},
     }
 
 
@@ -193,7 +203,7 @@ def _blunder(blunder: Blunder, units: str) -> dict[str, Any]:
         "size": _length(blunder.size_mm, units),
         "certain": blunder.certain,
         "rivals": [_blunder(rival, units) for rival in blunder.rivals],
-        "words": said(blunder.words, units),
+        "words": blunder_sentence(blunder, units),
     }
 
 
@@ -202,5 +212,5 @@ def _finding(finding: FitDiagnostic, units: str) -> dict[str, Any]:
         "kind": finding.kind,
         "certain": finding.certain,
         "rows": list(finding.rows),
-        "words": said(finding.words, units),
+        "words": diagnostic_sentence(finding, units),
     }

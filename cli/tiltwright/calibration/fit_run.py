@@ -1,4 +1,4 @@
-"""One run of `pivot fit`: the options held against each other, the fit, what is shown, what is written."""
+"""One run of `pivot fit`: options checked, readings fitted, result shown and written."""
 
 from __future__ import annotations
 
@@ -9,13 +9,11 @@ from pathlib import Path
 
 import typer
 
-from kinematics.calibration import Blunder, Fit, FitDiagnostic, Readings
+from kinematics.calibration import LOSSES, Blunder, Fit, FitDiagnostic, Readings
 from tiltwright.calibration.load_readings import Form, LoadedReadings
 from tiltwright.files.loader import ReadMachine
 
-__all__ = ["LOSSES", "FitOptions", "run_fit"]
-
-LOSSES = ("soft_l1", "huber", "cauchy", "arctan")
+__all__ = ["FitOptions", "FitOutcome", "run_fit"]
 
 
 @dataclass(frozen=True)
@@ -43,7 +41,7 @@ class FitOptions:
 
 
 def run_fit(asked: FitOptions) -> None:
-    """Do what was asked; ends by `typer.Exit` with 1 where the answer is no.
+    """Run `pivot fit`; exits by `typer.Exit` with 1 where a check failed.
 
     Raises
     ------
@@ -51,7 +49,7 @@ def run_fit(asked: FitOptions) -> None:
         When options or files are wrong.
     """
     _check_options(asked)
-    with _alone_if(asked):
+    with _lock_if_writing(asked):
         _run(asked)
 
 
@@ -104,7 +102,7 @@ def _check_log(asked: FitOptions) -> None:
 
 
 @contextlib.contextmanager
-def _alone_if(asked: FitOptions) -> Iterator[None]:
+def _lock_if_writing(asked: FitOptions) -> Iterator[None]:
     """With --write, nobody else may change the machine file between reading it here and writing it."""
     if not asked.write or not Path(asked.machine).is_file():
         yield
@@ -116,7 +114,6 @@ def _alone_if(asked: FitOptions) -> Iterator[None]:
 
 
 def _run(asked: FitOptions) -> None:
-    from kinematics import KinematicsError
     from kinematics.calibration import check_fit, outside_travels
     from tiltwright.calibration.load_readings import load_readings
     from tiltwright.files.diagnostics import sanitized
@@ -130,65 +127,64 @@ def _run(asked: FitOptions) -> None:
     mm = Unit(units).mm
     sigma_mm = None if asked.sigma is None else asked.sigma * mm
     scale_mm = None if asked.loss_scale is None else asked.loss_scale * mm
-    blunders: tuple[Blunder, ...] = ()
-    answer: Fit | None = None
-    why_none = ""
-    try:
-        blunders = _blunders(gathered.readings, read, sigma_mm)
-        answer = _fitted(asked, gathered, read, sigma_mm, scale_mm)
-    except KinematicsError as refusal:
-        why_none = str(refusal)
-        if not blunders and not outside_travels(gathered.readings, read.machine):
-            fail(f"{sanitized(asked.readings)}: {refusal}")
-    findings = check_fit(answer) if answer is not None else outside_travels(gathered.readings, read.machine)
-    told = FitOutcome(answer, why_none, blunders, _mended(asked, blunders, sigma_mm), findings)
-    _show(asked, told, gathered, units)
-    if asked.plot is not None and answer is not None:
-        _plot(asked, answer, units)
-    _end(asked, read, gathered, told)
+    blunders = _blunders(gathered.readings, read, sigma_mm)
+    outside = outside_travels(gathered.readings, read.machine)
+    fit, why_none = _fitted(asked, gathered, read, sigma_mm, scale_mm)
+    if fit is None and not blunders and not outside:
+        fail(f"{sanitized(asked.readings)}: {why_none}")
+    diagnostics = outside if fit is None else check_fit(fit)
+    outcome = FitOutcome(fit, why_none, blunders, _corrected(asked, blunders, sigma_mm), diagnostics)
+    _show(asked, outcome, gathered, units)
+    if asked.plot is not None and fit is not None:
+        _plot(asked, fit, units)
+    _end(asked, read, gathered, outcome, units)
 
 
-def _end(asked: FitOptions, read: ReadMachine, gathered: LoadedReadings, told: FitOutcome) -> None:
-    """Write or refuse to, and say no where the answer is no."""
+def _end(
+    asked: FitOptions, read: ReadMachine, gathered: LoadedReadings, outcome: FitOutcome, units: str
+) -> None:
+    """Write the machine file or refuse to, and exit with 1 where a check failed."""
+    from tiltwright.calibration.fit_wording import diagnostic_sentence
     from tiltwright.files.diagnostics import sanitized
     from tiltwright.terminal.streams import ANSWER_NO, say_no
 
-    wrong = list(dict.fromkeys(told.wrong))
+    wrong = list(dict.fromkeys(outcome.wrong))
     if wrong:
-        say_no(f"a mistake in the readings is certain: {', '.join(wrong)}")
-    half = [one for one in told.findings if not one.certain]
+        say_no(f"there is certainly a mistake in the readings: {', '.join(wrong)}")
+    partly = [one for one in outcome.diagnostics if not one.certain]
     refused = False
-    if asked.write and told.fit is not None and (asked.despite or not (wrong or half)):
-        _write(asked, read, told.fit, gathered, despite=bool(wrong or half))
+    if asked.write and outcome.fit is not None and (asked.despite or not (wrong or partly)):
+        _write(asked, read, outcome.fit, gathered, despite=bool(wrong or partly))
     elif asked.write:
         refused = True
-        why = (
-            "put the readings right" if wrong else f"{'; '.join(one.words for one in half)}; read more poses"
+        sentences = [diagnostic_sentence(one, units) for one in partly]
+        why = "Put the readings right" if wrong else f"{' '.join(sentences)} Read more poses"
+        say_no(
+            f"{sanitized(asked.machine)} was not changed. {why}, or write it all the same with --write-anyway."
         )
-        say_no(f"{sanitized(asked.machine)} stays as it was ({why}; --write-anyway would write it)")
-    lines = () if told.fit is None else told.fit.lines
-    moved = [line.letter for line in lines if any(one.verdict == "moved" for one in line.moved)]
+    lines = () if outcome.fit is None else outcome.fit.lines
+    moved = [line.letter for line in lines if any(one.verdict == "moved" for one in line.changes)]
     if asked.check and moved:
         say_no(f"moved since the machine file was written: {' and '.join(moved)}")
-    if wrong or refused or told.fit is None or (asked.check and moved):
+    if wrong or refused or outcome.fit is None or (asked.check and moved):
         raise typer.Exit(ANSWER_NO)
 
 
 @dataclass(frozen=True)
 class FitOutcome:
-    """What one run found."""
+    """Outcome of one run."""
 
     fit: Fit | None
     why_none: str
     blunders: tuple[Blunder, ...]
-    mended: Fit | None
-    findings: tuple[FitDiagnostic, ...]
+    corrected: Fit | None
+    diagnostics: tuple[FitDiagnostic, ...]
 
     @property
     def wrong(self) -> list[str]:
-        """What is wrong for certain, the classic mistakes first."""
-        found = [blunder.kind for blunder in self.blunders if blunder.made]
-        return found + [finding.kind for finding in self.findings if finding.certain]
+        """Kinds of the certain faults, the classic mistakes first."""
+        found = [blunder.kind for blunder in self.blunders if blunder.proves_mistake]
+        return found + [one.kind for one in self.diagnostics if one.certain]
 
 
 def _fitted(
@@ -197,73 +193,79 @@ def _fitted(
     read: ReadMachine,
     sigma_mm: float | None,
     scale_mm: float | None,
-) -> Fit:
+) -> tuple[Fit | None, str]:
+    """The fit, or None and the reason."""
+    from kinematics import KinematicsError
     from kinematics.calibration import fit_pivots
     from tiltwright.calibration.raw_readings import last_digit_mm
 
-    return fit_pivots(
-        gathered.readings,
-        read.machine,
-        sigma_mm=sigma_mm,
-        floor_mm=last_digit_mm(gathered.taken) / 12.0**0.5,
-        loss=asked.loss,
-        loss_scale_mm=scale_mm,
-        level=asked.level,
-    )
+    try:
+        fit = fit_pivots(
+            gathered.readings,
+            read.machine,
+            sigma_mm=sigma_mm,
+            floor_mm=last_digit_mm(gathered.taken) / 12.0**0.5,
+            loss=asked.loss,
+            loss_scale_mm=scale_mm,
+            level=asked.level,
+        )
+    except KinematicsError as refusal:
+        return None, str(refusal)
+    return fit, ""
 
 
 def _blunders(readings: Readings, read: ReadMachine, sigma_mm: float | None) -> tuple[Blunder, ...]:
-    """Single rows grossly wrong first; one that nothing plain explains only where no classic mistake does."""
+    """Gross errors of single rows first; an unexplained one only where no classic mistake explains it."""
+    from kinematics import KinematicsError
     from kinematics.calibration import find_blunders, find_gross_errors
 
     gross = find_gross_errors(readings, read.machine)
-    plain = tuple(one for one in gross if one.kind != "reading far off")
-    rest = plain[-1].mended if plain else readings
-    more = find_blunders(rest, read.machine, sigma_mm=sigma_mm)
-    return (*plain, *more) if more else gross
+    slips = tuple(one for one in gross if one.kind != "reading far off")
+    rest = slips[-1].corrected if slips else readings
+    try:
+        more = find_blunders(rest, read.machine, sigma_mm=sigma_mm)
+    except KinematicsError:
+        # The search gave up; the gross errors are found all the same, and the fit says why it fails.
+        more = ()
+    return (*slips, *more) if more else gross
 
 
-def _mended(asked: FitOptions, blunders: Sequence[Blunder], sigma_mm: float | None) -> Fit | None:
-    """What the readings say once the mistakes are put right, if that can be told."""
+def _corrected(asked: FitOptions, blunders: Sequence[Blunder], sigma_mm: float | None) -> Fit | None:
+    """The fit with the mistakes put right, or None."""
     from kinematics import KinematicsError
     from kinematics.calibration import fit_pivots
 
     if not blunders:
         return None
-    last = blunders[-1]  # each stands on top of those before it
+    last = blunders[-1]  # each is on top of those before it
     try:
-        return fit_pivots(last.mended, last.mended_machine, sigma_mm=sigma_mm, level=asked.level)
+        return fit_pivots(last.corrected, last.corrected_machine, sigma_mm=sigma_mm, level=asked.level)
     except KinematicsError:
         return None
 
 
-def _show(asked: FitOptions, told: FitOutcome, gathered: LoadedReadings, units: str) -> None:
+def _show(asked: FitOptions, outcome: FitOutcome, gathered: LoadedReadings, units: str) -> None:
     from tiltwright.calibration import fit_report, fit_text
-    from tiltwright.output.json_csv import json_text as written
+    from tiltwright.output.json_csv import json_text
 
+    blunders, diagnostics = outcome.blunders, outcome.diagnostics
     if asked.as_json:
         source = {"file": asked.readings, "sha256": gathered.sha256}
-        if told.fit is None:
-            typer.echo(
-                written(
-                    fit_report.no_fit_report(told.why_none, told.blunders, units, told.findings, **source)
-                ),
-                nl=False,
-            )
-        else:
-            typer.echo(
-                written(fit_report.fit_report(told.fit, told.blunders, units, told.findings, **source)),
-                nl=False,
-            )
+        report = (
+            fit_report.no_fit_report(outcome.why_none, blunders, units, diagnostics, **source)
+            if outcome.fit is None
+            else fit_report.fit_report(outcome.fit, blunders, units, diagnostics, **source)
+        )
+        typer.echo(json_text(report), nl=False)
         return
-    if told.blunders:
-        typer.echo(fit_text.blunder_words(told.blunders, told.mended, units) + "\n")
-    elif any(one.certain for one in told.findings):
-        typer.echo(fit_text.finding_words(told.findings, units) + "\n")
-    if told.fit is None:
-        typer.echo(f"As they stand, the readings give no answer: {told.why_none}")
+    if blunders:
+        typer.echo(fit_text.blunder_text(blunders, outcome.corrected, units) + "\n")
+    elif any(one.certain for one in diagnostics):
+        typer.echo(fit_text.diagnostic_text(diagnostics, units) + "\n")
+    if outcome.fit is None:
+        typer.echo(f"As they stand, no fit to these readings is possible: {outcome.why_none}")
     else:
-        typer.echo(fit_text.fit_text(told.fit, units, asked.readings))
+        typer.echo(fit_text.fit_text(outcome.fit, units, asked.readings))
 
 
 def _plot(asked: FitOptions, answer: Fit, units: str) -> None:
@@ -294,8 +296,8 @@ def _write(
     )
     note(f"{asked.machine} written; calibration {entry.number} in {log_path(read.path)}", label="done")
     note(f"to go back: tiltwright pivot restore {entry.number - 1} --machine {asked.machine}")
-    if answer.suspects:
-        rows = ", ".join(str(suspect.row) for suspect in answer.suspects)
+    if answer.outliers:
+        rows = ", ".join(str(one.row) for one in answer.outliers)
         note(
-            f"row {rows} was among the readings, though suspect: read again and write again", label="caution"
+            f"row {rows} is suspect and was used all the same: read again, then write again", label="caution"
         )

@@ -1,4 +1,4 @@
-"""A fit as a setter reads it: what is wrong first, then the lines, what moved, what stayed unknown."""
+"""Text of a fit: faults first, then the lines, what moved, what is not determined, and the worst readings."""
 
 from __future__ import annotations
 
@@ -8,12 +8,19 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.calibration import Blunder, Estimate, Fit, FitDiagnostic, LineFit, TargetFit, in_unit
+from kinematics.calibration import Blunder, Estimate, Fit, FitDiagnostic, LineFit, TargetFit
+from tiltwright.calibration.fit_wording import (
+    blunder_sentence,
+    diagnostic_sentence,
+    estimate_meaning,
+    fixed_sentence,
+    outlier_sentence,
+)
 from tiltwright.files.diagnostics import sanitized
-from tiltwright.output.numbers import DECIMALS, UNIT_MM, fixed, in_units
+from tiltwright.output.numbers import DECIMALS, fixed, in_units
 from tiltwright.output.tables import table, units_words
 
-__all__ = ["blunder_words", "finding_words", "fine", "fit_text", "moved_words", "plus_minus", "said", "span"]
+__all__ = ["blunder_text", "change_text", "diagnostic_text", "fine", "fit_text", "plus_minus", "span"]
 
 _DEGREES = 5
 _MOST_ROWS = 5
@@ -23,13 +30,8 @@ _MOST_LISTED = 12
 
 
 def fine(value_mm: float, units: str) -> str:
-    """A length one decimal finer than offsets are loaded with: what is compared, not what is typed in."""
+    """A length with one decimal more than offsets have: for comparing, not for typing in."""
     return fixed(in_units(value_mm, units), DECIMALS[units] + 1)
-
-
-def said(words: str, units: str) -> str:
-    """A sentence of the library in the unit that is shown, fit for a terminal."""
-    return sanitized(in_unit(words, units, UNIT_MM[units]))
 
 
 def span(one: Estimate, value: float | None, units: str) -> str:
@@ -42,15 +44,15 @@ def span(one: Estimate, value: float | None, units: str) -> str:
 def plus_minus(one: Estimate, units: str) -> str:
     """An estimate in a sentence: "0.0139 ± 0.0016 mm"."""
     unit = units if one.unit == "mm" else "degrees"
-    if one.held:
+    if one.fixed:
         return f"{span(one, one.value, units)} {unit} (partly as the machine file has it)"
-    if one.expanded is None:
-        return f"{span(one, one.value, units)} {unit} (nothing tells how sure)"
-    return f"{span(one, one.value, units)} ± {span(one, one.expanded, units)} {unit}"
+    if one.expanded_uncertainty is None:
+        return f"{span(one, one.value, units)} {unit} (uncertainty unknown: no redundant readings)"
+    return f"{span(one, one.value, units)} ± {span(one, one.expanded_uncertainty, units)} {unit}"
 
 
 def fit_text(fit: Fit, units: str, file: str) -> str:
-    """What `pivot fit` prints of an answer."""
+    """Text that `pivot fit` prints of a fit."""
     targets = len(fit.targets)
     title = (
         f"Pivots of {fit.machine.name}, from {len(fit.readings)} readings of {targets} "
@@ -62,8 +64,8 @@ def fit_text(fit: Fit, units: str, file: str) -> str:
         _lines(fit, units),
         _trust(fit, units),
         _verdict(fit, units),
-        *([_held(fit, units)] if fit.held else []),
-        *_suspects(fit, units),
+        *([_fixed(fit, units)] if fit.fixed else []),
+        *_outliers(fit, units),
         _location(fit, units),
         _between(fit, units),
         _worst(fit, units),
@@ -71,47 +73,48 @@ def fit_text(fit: Fit, units: str, file: str) -> str:
     return "\n\n".join(part for part in parts if part)
 
 
-def blunder_words(blunders: Sequence[Blunder], mended: Fit | None, units: str) -> str:
-    """The mistakes that the readings show, before everything else, and what is left once they are put right."""
-    certain = any(blunder.made for blunder in blunders)
+def blunder_text(blunders: Sequence[Blunder], corrected: Fit | None, units: str) -> str:
+    """Text of the mistakes in the readings, and of the fit with them put right."""
+    certain = any(blunder.proves_mistake for blunder in blunders)
     head = (
-        "STOP. These readings hold a mistake; the numbers below are worth nothing until it is put right:"
+        "STOP. There is a mistake in these readings; don't use the numbers below until it is put right:"
         if certain
-        else "LOOK. These readings may hold a mistake; check this before you use the numbers below:"
+        else "CAUTION. There may be a mistake in these readings; check this before you use the numbers below:"
     )
     lines = [head]
     for blunder in blunders:
-        sure = "certain" if blunder.certain else "this or another" if blunder.rivals else "likely"
-        lines.append(f"  ** {blunder.kind.upper()} ({sure}): {said(blunder.words, units)}")
+        sure = "certain" if blunder.certain else "this or the next" if blunder.rivals else "possible"
+        lines.append(f"  ** {blunder.kind.upper()} ({sure}): {blunder_sentence(blunder, units)}")
         lines += _rows(blunder.rows)
         for rival in blunder.rivals:
-            lines.append(f"  or {rival.kind.upper()} (explains it as well): {said(rival.words, units)}")
+            lines.append(f"  or {rival.kind.upper()} (explains it as well): {blunder_sentence(rival, units)}")
             lines += _rows(rival.rows)
-    if mended is not None:
-        scatter = "" if mended.sigma_mm is None else f" (a reading scatters by {_scatter(mended, units)})"
+    if corrected is not None:
+        scatter = (
+            "" if corrected.sigma_mm is None else f" (scatter of a reading: {_scatter(corrected, units)})"
+        )
         which = "the first of these" if blunders[-1].rivals else "that"
         lines.append(f"  With {which} put right{scatter}:")
         lines += [
-            f"     {moved_words(line.letter, one, units)}" for line in mended.lines for one in line.moved
+            f"     {change_text(line.letter, one, units)}" for line in corrected.lines for one in line.changes
         ]
     return "\n".join(lines)
 
 
-def finding_words(findings: Sequence[FitDiagnostic], units: str) -> str:
-    """What is wrong although no classic mistake explains it; before everything else."""
-    lines = ["STOP. Something is wrong with these readings; do not use the numbers below until it is found:"]
-    for one in findings:
+def diagnostic_text(diagnostics: Sequence[FitDiagnostic], units: str) -> str:
+    """Text of the certain faults that no classic mistake explains."""
+    lines = [
+        "STOP. Something is wrong with these readings; don't use the numbers below until you have found it:"
+    ]
+    for one in diagnostics:
         if one.certain:
-            lines += [
-                f"  ** {one.kind.upper()}: {said(one.words, units)}.".replace("?.", "?"),
-                *_rows(one.rows),
-            ]
+            lines += [f"  ** {one.kind.upper()}: {diagnostic_sentence(one, units)}", *_rows(one.rows)]
     return "\n".join(lines)
 
 
 def _rows(rows: Sequence[int]) -> list[str]:
-    """The first of several rows, on a line of their own."""
-    if len(rows) < 2:  # a single one is in the words
+    """List of several rows, cut to a dozen."""
+    if len(rows) < 2:  # a single one is in the sentence
         return []
     more = len(rows) - _MOST_LISTED
     listed = ", ".join(map(str, rows[:_MOST_LISTED]))
@@ -121,7 +124,7 @@ def _rows(rows: Sequence[int]) -> list[str]:
 def _scatter(fit: Fit, units: str) -> str:
     assert fit.sigma_mm is not None
     if fit.readings.sigma_mm is not None:
-        return f"{fit.sigma_mm:.2f} times what it states"
+        return f"{fit.sigma_mm:.2f} times the stated one"
     return f"{fine(fit.sigma_mm, units)} {units}"
 
 
@@ -134,8 +137,8 @@ def _lines(fit: Fit, units: str) -> str:
         if fit.coverage_factor is not None:
             rows.append(["", f"U {fit.level * 100:g} %", *_u_cells(line, units, fit.coverage_factor)])
     where = (
-        "Each line by its point nearest the old one, and its direction. Along the line itself a position is\n"
-        "never known (-); what is not told by the readings has none either."
+        "Each line by its point nearest the old one, and its direction. A position along the line itself is\n"
+        "never known (-), and quantities that the readings do not determine have no uncertainty either."
     )
     return f"{table(head, rows, left=2)}\n{where}"
 
@@ -145,7 +148,7 @@ def _three(vector: NDArray[np.float64]) -> list[str]:
 
 
 def _u_cells(line: LineFit, units: str, factor: float) -> list[str]:
-    """Standard (factor 1) or expanded uncertainties of a line's point and direction, both in the column's terms."""
+    """Standard (factor 1) or expanded uncertainties of a line's point and direction."""
     if line.u_point_mm is None or line.u_direction_deg is None:
         return ["-"] * 6
     point = [fine(u * factor, units) if np.isfinite(u) else "-" for u in line.u_point_mm]
@@ -160,52 +163,52 @@ def _trust(fit: Fit, units: str) -> str:
     lines = []
     own = fit.readings.sigma_mm is not None
     if fit.loss != "linear":
-        pulled = int((fit.each.weight < 0.99).sum())
+        reduced = int((fit.residuals.weight < 0.99).sum())
         lines.append(
-            f"ROBUST: the loss {fit.loss} was asked for; {pulled} of {len(fit.readings)} readings count for less."
+            f"ROBUST: with the loss {fit.loss}, {reduced} of {len(fit.readings)} readings count for less."
         )
     if fit.sigma_mm is None:
         lines.append(
-            "Nothing is left over to check with: as many readings as unknowns. No uncertainty can be told; "
-            "state the probe's with --sigma, or read more poses."
+            "There are no redundant readings: as many equations as unknowns, so no uncertainty can be given. "
+            "State the probe's with --sigma, or read more poses."
         )
     elif fit.sigma_stated:
-        said = "as each reading states it" if own else f"{fine(fit.sigma_mm, units)} as stated"
+        sigma = "as each reading states it" if own else f"{fine(fit.sigma_mm, units)} as stated"
         lines.append(
-            f"Standard uncertainty of a reading, each coordinate: {said}; k = {fit.coverage_factor:.2f}."
+            f"Standard uncertainty of a reading, each coordinate: {sigma}; k = {fit.coverage_factor:.2f}."
         )
         if fit.dof == 0:
-            lines.append("Nothing is left over to check with: a wrong reading could not show.")
-        if fit.scatter is not None:
-            spread = f"{fit.scatter:.2f} of what was stated" if own else fine(fit.scatter, units)
-            lines.append(f"The readings themselves scatter by {spread} ({fit.dof} to spare).")
-        if fit.scatter_chance is not None and fit.scatter_chance < 1e-3:
+            lines.append("There are no redundant readings: a wrong reading would not show.")
+        if fit.s0 is not None:
+            scatter = f"{fit.s0:.2f} times what was stated" if own else fine(fit.s0, units)
+            lines.append(f"The readings themselves scatter by {scatter} ({fit.dof} degrees of freedom).")
+        if fit.p_value is not None and fit.p_value < 1e-3:
             lines.append(
                 "That is far more than stated: the stated uncertainty is too small, or a reading is wrong."
             )
     elif fit.at_floor:
         lines.append(
-            f"Standard uncertainty of a reading, each coordinate: {fine(fit.sigma_mm, units)}: what rounding to the "
-            "readings' last digit leaves (a step over root 12). The readings scatter by less, so this is the least "
-            f"that can be claimed; k = {fit.coverage_factor:.2f}."
+            f"Standard uncertainty of a reading, each coordinate: {fine(fit.sigma_mm, units)}: that of rounding to "
+            "the readings' last digit (one step over root 12). The readings scatter by less, so this is the least that "
+            f"can be claimed; k = {fit.coverage_factor:.2f}."
         )
     else:
-        said = f"{fit.sigma_mm:.2f} times what each reading states" if own else fine(fit.sigma_mm, units)
+        sigma = f"{fit.sigma_mm:.2f} times what each reading states" if own else fine(fit.sigma_mm, units)
         lines.append(
-            f"Standard uncertainty of a reading, each coordinate: {said}, told by the readings themselves "
-            f"({fit.dof} to spare; Student's t gives k = {fit.coverage_factor:.2f} for {fit.level * 100:g} %)."
+            f"Standard uncertainty of a reading, each coordinate: {sigma}, from the readings themselves "
+            f"({fit.dof} degrees of freedom; Student's t gives k = {fit.coverage_factor:.2f} for {fit.level * 100:g} %)."
         )
         if not own and fit.sigma_mm > _MUCH_MM:
             lines.append(
-                "That is much for a touch probe, and little for an edge finder. If it is more than yours, something moved "
-                "or warmed between the readings: state with --sigma what the probe is good for, and what does not agree "
-                "with it shows."
+                "That is a lot for a touch probe, and little for an edge finder. If your probe is better than that, "
+                "something moved or warmed up between readings: state your probe's uncertainty with --sigma, and the "
+                "readings that disagree will show."
             )
-    return "How sure:\n" + "\n".join(f"  {line}" for line in lines)
+    return "Uncertainty:\n" + "\n".join(f"  {line}" for line in lines)
 
 
-def moved_words(letter: str, one: Estimate, units: str) -> str:
-    """A verdict on one number of the machine file in a sentence."""
+def change_text(letter: str, one: Estimate, units: str) -> str:
+    """Verdict on one parameter of the machine file, in a sentence."""
     linear = one.unit == "mm"
     where = (
         f"in {one.name}"
@@ -214,36 +217,34 @@ def moved_words(letter: str, one: Estimate, units: str) -> str:
     )
     if not linear and one.name not in {"A", "B", "C"}:
         where = f"({one.name})"
-    if one.verdict == "told in part":
+    if one.verdict == "partly determined":
         unit = units if linear else "degrees"
         verb = "moved" if linear else "turned"
-        return (
-            f"{letter} {where}: {verb} by {span(one, one.value, units)} {unit}, but told only in combination"
-        )
-    if one.held:
+        return f"{letter} {where}: {verb} by {span(one, one.value, units)} {unit}, but only a combination is known"
+    if one.fixed:
         return f"{letter} {where}: left as it was"
     if one.verdict == "moved":
-        on = ", if the directions that were not told are right" if one.lean_mm > 0.0 else ""
-        return f"{letter} {'moved' if linear else 'turned'} {plus_minus(one, units)} {where} since{on}"
+        on = ", if the directions that stay as they were are right" if one.tilt_sensitivity_mm > 0.0 else ""
+        return f"{letter} {'moved' if linear else 'turned'} {plus_minus(one, units)} {where}{on}"
     if not one.verdict:
         return f"{letter} {where}: {plus_minus(one, units)} from the machine file"
     return f"{letter} {where}: {one.verdict} ({plus_minus(one, units)})"
 
 
 def _verdict(fit: Fit, units: str) -> str:
-    lines = [moved_words(line.letter, one, units) for line in fit.lines for one in line.moved]
+    lines = [change_text(line.letter, one, units) for line in fit.lines for one in line.changes]
     return "Against the machine file:\n" + "\n".join(f"  {line}" for line in lines)
 
 
-def _held(fit: Fit, units: str) -> str:
-    lines = "\n".join(f"  {said(one.words, units)}" for one in fit.held)
-    return f"What these readings cannot tell:\n{lines}"
+def _fixed(fit: Fit, units: str) -> str:
+    lines = "\n".join(f"  {fixed_sentence(one, units)}" for one in fit.fixed)
+    return f"Not determined by these readings:\n{lines}"
 
 
-def _suspects(fit: Fit, units: str) -> list[str]:
-    if not fit.suspects:
+def _outliers(fit: Fit, units: str) -> list[str]:
+    if not fit.outliers:
         return []
-    lines = "\n".join(f"  row {one.row}: {said(one.words, units)}" for one in fit.suspects)
+    lines = "\n".join(f"  row {one.row}: {outlier_sentence(one, units)}" for one in fit.outliers)
     return [f"Suspects, the worst first (read them again before you use the numbers):\n{lines}"]
 
 
@@ -251,9 +252,12 @@ def _location(fit: Fit, units: str) -> str:
     rows = [
         [
             one.name,
-            *(span(one, value, units) for value in (one.value, one.u, one.expanded)),
+            *(
+                span(one, value, units)
+                for value in (one.value, one.standard_uncertainty, one.expanded_uncertainty)
+            ),
             units if one.unit == "mm" else "deg",
-            "held; " + one.words if one.held else one.words,
+            f"not determined; {estimate_meaning(one)}" if one.fixed else estimate_meaning(one),
         ]
         for line in fit.lines
         for one in line.location_errors
@@ -266,15 +270,15 @@ def _location(fit: Fit, units: str) -> str:
 
 def _between(fit: Fit, units: str) -> str:
     lines = [
-        f"{pair.first}'s and {pair.second}'s lines pass each other at {plus_minus(pair.distance, units)}, "
-        f"at an angle of {plus_minus(pair.angle, units)}"
+        f"the {pair.first} and {pair.second} axes miss each other by {plus_minus(pair.distance, units)}; the angle "
+        f"between them is {plus_minus(pair.angle, units)}"
         for pair in fit.pairs
     ]
     last = fit.machine.letters[-1]
     for target in fit.targets:
         lines += _heights(fit, target, units)
-        # A tilt that was held is the one that was put in: it says nothing.
-        if target.tilt is None or target.tilt.held:
+        # A tilt that is fixed is the one that was put in.
+        if target.tilt is None or target.tilt.fixed:
             continue
         toward = (
             f", its normal leaning toward {target.tilt_toward_deg:.0f} degrees (from +X toward +Y)"
@@ -282,40 +286,42 @@ def _between(fit: Fit, units: str) -> str:
             else ""
         )
         lines.append(
-            f"{sanitized(target.name)} is out of square to {last}'s line by {plus_minus(target.tilt, units)}{toward}"
+            f"{sanitized(target.name)} is out of square to the {last} axis by {plus_minus(target.tilt, units)}{toward}"
         )
-    return "How they lie to each other:\n" + "\n".join(f"  {line}" for line in lines) if lines else ""
+    return "Relative position of the axes:\n" + "\n".join(f"  {line}" for line in lines) if lines else ""
 
 
 def _heights(fit: Fit, target: TargetFit, units: str) -> list[str]:
-    """Where a face stands, and what that says of the machine file's platter."""
-    if target.face is None:
+    """Lines about a face's height, and about the machine file's platter where it is the platter's."""
+    if target.face_height is None:
         return []
-    name, face = sanitized(target.name), target.face
-    above = "".join(f", {plus_minus(one, units)} above {letter}'s line" for letter, one in target.above)
+    name, face = sanitized(target.name), target.face_height
+    above = "".join(
+        f", {plus_minus(one, units)} above the {letter} axis" for letter, one in target.heights_above
+    )
     lines = [f"face of {name}: Z {plus_minus(face, units)} at the all-zero pose{above}"]
     filed = fit.machine.platter.face_mm
     if not target.name.lower().startswith("platter") or filed is None:
         return lines
     off = replace(face, value=face.value - filed)
-    if off.held:
-        verdict = "not told"
-    elif off.expanded is None:
+    if off.fixed:
+        verdict = "not determined"
+    elif off.expanded_uncertainty is None:
         verdict = f"{plus_minus(off, units)} from it"
     else:
-        moved = abs(off.value) > off.expanded
+        moved = abs(off.value) > off.expanded_uncertainty
         verdict = f"{'moved' if moved else 'not shown to have moved'} ({plus_minus(off, units)})"
     lines.append(
         f"  the machine file's platter face is {fine(filed, units)}: {verdict}; "
-        "--write leaves it: change `face` under [platter] by hand"
+        "--write does not change it; change `face` under [platter] by hand"
     )
     return lines
 
 
 def _worst(fit: Fit, units: str) -> str:
-    """The largest residuals; studentised, a reading at 2 is nothing, at 5 it is a suspect."""
-    each, readings = fit.each, fit.readings
-    size = np.abs(each.studentised)
+    """Table of the largest residuals; studentised, 2 is ordinary and 5 is suspicious."""
+    residuals, readings = fit.residuals, fit.readings
+    size = np.abs(residuals.studentised)
     order = np.argsort(np.where(np.isfinite(size), -size, np.inf), kind="stable")[:_MOST_ROWS]
     rows = [
         [
@@ -325,8 +331,8 @@ def _worst(fit: Fit, units: str) -> str:
                 f"{letter}{angle:g}"
                 for letter, angle in zip(fit.machine.letters, readings.angles_deg[i], strict=True)
             ),
-            fine(float(each.size_mm[i]), units),
-            f"{each.studentised[i]:.1f}",
+            fine(float(residuals.size_mm[i]), units),
+            f"{residuals.studentised[i]:.1f}",
         ]
         for i in order
         if np.isfinite(size[i])

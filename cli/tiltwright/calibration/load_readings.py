@@ -1,4 +1,4 @@
-"""Readings from a file of any of the three forms: a table, a control's log, a saved parameter file."""
+"""Load readings from a table, a control's log or a list of saved parameters."""
 
 from __future__ import annotations
 
@@ -19,7 +19,8 @@ __all__ = ["Form", "LoadedReadings", "file_format", "load_readings", "text_of"]
 Form = Literal["table", "log", "parameters"]
 
 _LARGEST_MB = 64
-_ENDINGS: dict[str, Form] = {".csv": "table", ".tsv": "table", ".log": "log", ".var": "parameters"}
+_FEWEST_SEPARATORS = 4
+"""Of a table's head: kind, target, one rotary, X, Y and Z are five; one may be missing."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,30 +42,26 @@ class LoadedReadings:
 
 
 def file_format(path: str, stated: str | None, *, with_rule: bool) -> Form:
-    """The form of a file: as stated, or by the rule that comes with it, or by its ending.
+    """The form of a file: as stated, or a log where a rule comes with it, or by its content.
+
+    A list of numbers and values is one of parameters, whatever the file is called; columns make a table.
 
     Raises
     ------
     InputFaults
-        Where nothing tells it, or two things tell differently.
+        Where it cannot be decided, or a rule and another form contradict each other.
 
     Examples
     --------
-    >>> file_format("ball.csv", None, with_rule=False), file_format("probe.txt", None, with_rule=True)
+    >>> file_format("ball.csv", "table", with_rule=False), file_format("probe.txt", None, with_rule=True)
     ('table', 'log')
     """
     forms = {"table", "log", "parameters"}
     if stated is not None and stated not in forms:
         raise InputFaults([Diagnostic("--as", None, "", f'"{stated}"', '"table", "log" or "parameters"')])
-    form = stated or ("log" if with_rule else _ENDINGS.get(Path(path).suffix.lower()))
-    if form is None:
-        allowed = ".csv (a table), .log with --rule (a log) or .var (a saved parameter file)"
-        found = f'the ending "{Path(path).suffix}"'
-        raise InputFaults(
-            [Diagnostic(path, None, "", found, allowed, "say which it is: --as table, log or parameters")]
-        )
+    form = stated or ("log" if with_rule else _form_of(path))
     if form == "log" and not with_rule:
-        tip = "a few lines of TOML: units, line, and what the lines do not tell"
+        tip = "a few lines of TOML: units, line, and what the lines do not say"
         raise InputFaults(
             [Diagnostic(path, None, "", "a log without a rule", "--rule FILE: how a line is read", tip)]
         )
@@ -75,10 +72,30 @@ def file_format(path: str, stated: str | None, *, with_rule: bool) -> Form:
     return "table" if form == "table" else "log" if form == "log" else "parameters"
 
 
+def _form_of(path: str) -> Form:
+    """The form of a file by its content."""
+    from tiltwright.calibration.parameter_file import is_parameter_list
+
+    wanted = "a file of readings"
+    text = _without_zeros(path, decoded(path, read_bytes(path, wanted, _LARGEST_MB)), wanted)
+    if is_parameter_list(text):
+        return "parameters"
+    head = next((line for line in text.splitlines() if line.strip()), "")
+    columns = max(head.count(separator) for separator in ",;\t")
+    if columns >= _FEWEST_SEPARATORS or Path(path).suffix.lower() in {".csv", ".tsv"}:
+        return "table"
+    if Path(path).suffix.lower() == ".log":
+        return "log"
+    found = "neither columns nor a list of numbers and values"
+    allowed = "a table, a list of saved parameters, or a log with --rule"
+    tip = "say which it is: --as table, log or parameters"
+    raise InputFaults([Diagnostic(path, None, "", found, allowed, tip)])
+
+
 def load_readings(
     path: str, machine: Machine, form: Form, rule_path: str | None = None, plan_path: str | None = None
 ) -> LoadedReadings:
-    """Read a file of readings.
+    """Load a file of readings.
 
     Parameters
     ----------
@@ -88,7 +105,7 @@ def load_readings(
     rule_path : str, optional
         Of a log.
     plan_path : str, optional
-        Of a parameter file: the plan that its program was made from, for the targets' names and directions.
+        Of saved parameters: the plan that its program was made from, for the targets' names and directions.
 
     Raises
     ------
@@ -116,11 +133,8 @@ def load_readings(
 def _kept(path: str, text: str, machine: Machine, plan_path: str | None) -> RawReadings:
     from dataclasses import replace
 
-    from tiltwright.calibration.parameter_file import headless, read_kept
-    from tiltwright.terminal.streams import note
+    from tiltwright.calibration.parameter_file import read_kept
 
-    if headless(text):
-        note(f"{path} has no head lines and no blank line: read as number and value from its first line on")
     if plan_path is None:
         return read_kept(path, text, machine.letters)
     from tiltwright.calibration.plan import read_plan

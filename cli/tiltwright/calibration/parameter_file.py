@@ -1,10 +1,10 @@
-"""Parameter files of an RS274/NGC control (NISTIR 6556, section 3.2.1), and the readings kept in them.
+"""Saved parameters of an RS274/NGC control (NISTIR 6556, section 3.2.1), and the readings stored in them.
 
 RS274/NGC (NISTIR 6556, section 3.2.1) has 5400 numbered parameters, of which 1 to 5060 are free for programs. Ours
 stand in one run from `FIRST`: a head of ten, then ten for each reading.
 
-Head lines, one blank line, then on each line a number, a value and, if wanted, a comment; the numbers ascend. A file
-that begins with a number and a value has no head: its lines count from the first.
+A plain list: on each line a number, a value and, if wanted, a comment; the numbers ascend. Lines before the first such
+line, or before the first blank line, are a heading and are skipped.
 """
 
 from __future__ import annotations
@@ -29,14 +29,14 @@ __all__ = [
     "UNIT",
     "UNIT_CODES",
     "first_of",
-    "headless",
+    "is_parameter_list",
     "read_kept",
     "read_parameters",
 ]
 
 FIRST = 1000
 PLANNED, DONE, UNIT = FIRST, FIRST + 1, FIRST + 2
-"""How many readings the program takes, how many it has kept, and 20 or 21 for inches or mm, as in G20 and G21."""
+"""Numbers of planned and of finished readings, and 20 or 21 for inches or mm, as in G20 and G21."""
 
 BLOCK = 10
 """Of each reading: kind, target's number, X, Y, Z, A, B, C, and two that are not used."""
@@ -52,7 +52,7 @@ UNIT_CODES = {20: "inch", 21: "mm"}
 
 
 def first_of(reading: int) -> int:
-    """The first parameter of a reading, counted from 0.
+    """Number of the first parameter of a reading, counted from 0.
 
     Examples
     --------
@@ -63,17 +63,18 @@ def first_of(reading: int) -> int:
 
 
 _LAST = 5399
+_ENTRY = re.compile(r"\s*[0-9]{1,4}\s+[-+]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][-+]?[0-9]+)?(\s|$)", re.ASCII)
 _UNPLANNED = "the parameter file that a control has saved after a probing program of `pivot plan --gcode`"
 
 
 def read_parameters(file: str, text: str) -> dict[int, tuple[float, int]]:
-    r"""Every parameter of the file's text: its value and the line it stands on.
+    r"""Read every parameter of a text: its value and its line.
 
     Raises
     ------
     InputFaults
-        When it begins with a head and there is no blank line after it, a line is no number and value, a number is out of order or
-        beyond 5399, or the last line does not end.
+        When there is no number and value in it, a line is none, a number is out of order or beyond 5399, or the last
+        line does not end.
 
     Examples
     --------
@@ -87,15 +88,18 @@ def read_parameters(file: str, text: str) -> dict[int, tuple[float, int]]:
     tiltwright.files.diagnostics.InputFaults: p:4: found parameter 1000 after 5220; allowed: ascending numbers
     """
     lines = re.split(r"\r\n|\n|\r", text)
-    blank = -1 if headless(text) else next((i for i, line in enumerate(lines[:-1]) if not line.strip()), None)
-    if blank is None:
-        found = "no blank line after the head"
-        refuse(file, [Diagnostic(file, None, "", found, "head lines, a blank line, then number and value")])
+    start = next((i for i, line in enumerate(lines[:-1]) if not line.strip() or _ENTRY.match(line)), None)
+    if start is None:
+        found = "no number and value on any line"
+        refuse(
+            file,
+            [Diagnostic(file, None, "", found, "a list of parameters: on each line a number and its value")],
+        )
         raise AssertionError
     faults: list[Diagnostic] = []
     values: dict[int, tuple[float, int]] = {}
     before = 0
-    for place, line in enumerate(lines[blank + 1 :], start=blank + 2):
+    for place, line in enumerate(lines[start:], start=start + 1):
         words = line.split(maxsplit=2)
         if not words:
             continue
@@ -124,26 +128,24 @@ def read_parameters(file: str, text: str) -> dict[int, tuple[float, int]]:
     return values
 
 
-def headless(text: str) -> bool:
-    r"""Whether a parameter file begins with a number and its value, without head lines and a blank line.
+def is_parameter_list(text: str) -> bool:
+    r"""True for a text most of whose lines are a number and its value.
 
     Examples
     --------
-    >>> headless("1000 0.000000\n"), headless("Parameters\n\n1000 0.0\n"), headless("5220 of 5399\n\n")
-    (True, False, False)
+    >>> is_parameter_list("1000 0.000000\n"), is_parameter_list("Saved on Monday\n\n1000 0.0\n1001 2\n1002 21\n")
+    (True, True)
+    >>> is_parameter_list("kind,target,A_deg\nball,ball 1,0\n"), is_parameter_list("5220 of 5399\n\n")
+    (False, False)
     """
-    first = text.lstrip().split("\n", 1)[0].split(maxsplit=2)
-    return (
-        len(first) > 1
-        and re.fullmatch(r"[0-9]{1,4}", first[0], re.ASCII) is not None
-        and re.fullmatch(r"[-+]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][-+]?[0-9]+)?", first[1], re.ASCII) is not None
-    )
+    lines = [line for line in text.splitlines() if line.strip()]
+    return 2 * sum(_ENTRY.match(line) is not None for line in lines) > len(lines)
 
 
 def read_kept(
     file: str, text: str, letters: Sequence[str], names: Mapping[int, tuple[str, str]] | None = None
 ) -> RawReadings:
-    """The readings that a probing program has kept in a parameter file.
+    """Read the readings that a probing program has stored in a list of parameters.
 
     Parameters
     ----------

@@ -37,7 +37,7 @@ __all__ = ["DEFAULT_POSES", "EvaluatedPlan", "Plan", "evaluate_plan", "outside_t
 
 @dataclass(frozen=True, eq=False)
 class EvaluatedPlan:
-    """A plan worked out.
+    """Evaluated plan.
 
     Attributes
     ----------
@@ -269,6 +269,6 @@ def _added(
 
 
 def _reasons(ways: ProbeAccess) -> str:
-    """What is in the way, the most frequent first."""
+    """Reasons why points cannot be touched, the most frequent first."""
     counted = Counter(ways.why.values()).most_common(3)
     return "".join(f"\n  {words}" for words, _ in counted)

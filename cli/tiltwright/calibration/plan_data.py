@@ -1,4 +1,4 @@
-"""What a plan holds once it is read: millimetres and degrees."""
+"""Values of a probing plan, in millimetres and degrees."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _CLEARANCE_MM, _OVER_MM = 5.0, 3.0
 
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """What is to be probed.
+    """Probing plan.
 
     Attributes
     ----------
@@ -56,21 +56,21 @@ class Plan:
 
     @property
     def spare_mm(self) -> float:
-        """How near the probe may come to what is known to stand there."""
+        """Least clearance between the probe and known obstacles."""
         return self._or(None if self.probe is None else self.probe.spare, _SPARE_MM)
 
     @property
     def clearance_mm(self) -> float:
-        """How far off the expected surface a touch begins."""
+        """Distance from the expected surface at which a touch begins."""
         return self._or(None if self.probe is None else self.probe.clearance, _CLEARANCE_MM)
 
     @property
     def over_mm(self) -> float:
-        """How far beyond the expected surface a touch may go."""
+        """Overtravel of a touch beyond the expected surface."""
         return self._or(None if self.probe is None else self.probe.over, _OVER_MM)
 
     def _or(self, stated: float | None, usual_mm: float) -> float:
-        """What is stated, in millimetres, or what is usual."""
+        """The stated length in millimetres, or the usual one."""
         return usual_mm if stated is None else self.units.to_mm(stated)
 
     def stem_mm(self, target: int) -> float | None:

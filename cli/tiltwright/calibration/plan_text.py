@@ -1,7 +1,8 @@
-"""A plan worked out, as text, as JSON, and as a table to fill in by hand."""
+"""An evaluated plan as text, as JSON, and as a table to fill in by hand."""
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
@@ -9,10 +10,12 @@ import numpy as np
 
 from kinematics.calibration import Estimate, PoseGain
 from tiltwright.calibration.fit_report import estimate, numbers
-from tiltwright.calibration.fit_text import fine, said, span
+from tiltwright.calibration.fit_text import fine, span
+from tiltwright.calibration.fit_wording import estimate_meaning, fixed_sentence
 from tiltwright.calibration.plan import EvaluatedPlan
 from tiltwright.calibration.probe_program import checked_words
 from tiltwright.files.diagnostics import sanitized
+from tiltwright.files.z_reading import z_reading
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
 from tiltwright.output.numbers import angle, in_units, lengths
 from tiltwright.output.tables import table, units_words
@@ -22,11 +25,12 @@ if TYPE_CHECKING:
 
 __all__ = ["blank_table", "plan_report", "plan_text"]
 
+_WIDTH = 120
 _SMALL_GAIN = 0.02
 
 
 def plan_text(worked: EvaluatedPlan, units: str, program: Program | None = None) -> str:
-    """What `pivot plan` prints."""
+    """Text that `pivot plan` prints."""
     plan, machine = worked.plan, worked.machine
     how = "chosen for the least uncertainty" if worked.chosen else "as stated"
     title = (
@@ -40,8 +44,8 @@ def plan_text(worked: EvaluatedPlan, units: str, program: Program | None = None)
             *_trips(worked, program, units),
             *_beside(worked),
             *_unreadable(worked),
-            _foreseen(worked, units),
-            _poorest(worked, units),
+            _uncertainties(worked, units),
+            _worst(worked, units),
         ]
     )
 
@@ -63,7 +67,8 @@ def _expected(worked: EvaluatedPlan, units: str) -> str:
         "Where the centres, points of axes and contact points are, if the machine file is right (to compare with "
         "readings worked\nout; with a probe in, no display shows a centre, nor a contact point beside the tip):"
     )
-    return f"{head_line}\n{table(head, rows, left=2)}"
+    z = textwrap.fill(z_reading(worked.machine.z_reference.tool_length_mm), _WIDTH)
+    return f"{head_line}\n{table(head, rows, left=2)}\n{z}"
 
 
 def _trips(worked: EvaluatedPlan, program: Program | None, units: str) -> list[str]:
@@ -84,7 +89,7 @@ def _trips(worked: EvaluatedPlan, program: Program | None, units: str) -> list[s
 
 
 def _beside(worked: EvaluatedPlan) -> list[str]:
-    """How near the probe comes to the platter, what is touched in another way, and what is not looked at."""
+    """Lines about the probe's clearance, targets touched in another way, and what is not checked."""
     if worked.plan.probe is None:
         return []
     lines = [
@@ -129,36 +134,40 @@ def _unreadable(worked: EvaluatedPlan) -> list[str]:
     return ["\n".join(["Left out:", *lines])] if lines else []
 
 
-def _foreseen(worked: EvaluatedPlan, units: str) -> str:
+def _uncertainties(worked: EvaluatedPlan, units: str) -> str:
     rows = [
         [
             one.name,
-            *(["held", "-"] if one.u is None else [span(one, one.u, units), span(one, one.expanded, units)]),
+            *(
+                ["held", "-"]
+                if one.standard_uncertainty is None
+                else [span(one, one.standard_uncertainty, units), span(one, one.expanded_uncertainty, units)]
+            ),
             units if one.unit == "mm" else "deg",
-            one.words,
+            estimate_meaning(one),
         ]
         for one in worked.foreseen.estimates
     ]
     text = table(["number", "u", "U 95 %", "", "meaning"], rows, align="lrrll")
     sigma = fine(worked.plan.sigma_mm, units)
-    return f"How sure that would be, with a probe that scatters by {sigma} in each coordinate:\n{text}"
+    return f"Uncertainty to expect, with a probe that scatters by {sigma} in each coordinate:\n{text}"
 
 
-def _poorest(worked: EvaluatedPlan, units: str) -> str:
-    one, added = worked.foreseen.poorest, worked.added
-    lines = [f"Poorest: {_poorest_words(one, units)}"]
-    lines += [f"Not told: {said(held.words, units)}" for held in worked.foreseen.held]
+def _worst(worked: EvaluatedPlan, units: str) -> str:
+    one, added = worked.foreseen.worst, worked.added
+    lines = [f"Least certain: {_worst_words(one, units)}"]
+    lines += [f"Not determined: {fixed_sentence(one, units)}" for one in worked.foreseen.fixed]
     if worked.foreseen.dof == 0:
-        lines.append("Nothing would be left over to check with: a wrong reading could not show.")
+        lines.append("There would be no redundant readings: a wrong reading would not show.")
     if added is None:
         lines.append("No pose is left to add.")
     elif added.gain < _SMALL_GAIN:
         lines.append(
-            f"One pose more would hardly help (the best, {_pose(worked, added.pose_deg)}, by {_gain(added)})."
+            f"One more pose would hardly help (the best, {_pose(worked, added.pose_deg)}, by {_gain(added)})."
         )
     else:
         lines.append(
-            f"One pose more helps most at {_pose(worked, added.pose_deg)}: it takes {_gain(added)} off the "
+            f"One more pose helps most at {_pose(worked, added.pose_deg)}: it takes {_gain(added)} off the "
             "uncertainty of all lines together."
         )
     return "\n".join(lines)
@@ -168,15 +177,15 @@ def _gain(added: PoseGain) -> str:
     return f"{added.gain * 100:.0f} %"
 
 
-def _poorest_words(one: Estimate, units: str) -> str:
-    if one.u is None:
-        return f"{one.name} stays untold: {one.words}"
+def _worst_words(one: Estimate, units: str) -> str:
+    if one.standard_uncertainty is None:
+        return f"{one.name} is not determined: {estimate_meaning(one)}"
     unit = units if one.unit == "mm" else "degrees"
-    return f"{one.name}, u = {span(one, one.u, units)} {unit}: {one.words}"
+    return f"{one.name}, u = {span(one, one.standard_uncertainty, units)} {unit}: {estimate_meaning(one)}"
 
 
 def plan_report(worked: EvaluatedPlan, units: str, program: Program | None = None) -> dict[str, Any]:
-    """A plan worked out as a JSON object."""
+    """An evaluated plan as a JSON object."""
     machine, readings, foreseen = worked.machine, worked.readings, worked.foreseen
     added = worked.added
     scale = np.tile([in_units(1.0, units)] * 2 + [1.0] * 2, len(machine.letters))
@@ -219,8 +228,8 @@ def plan_report(worked: EvaluatedPlan, units: str, program: Program | None = Non
         "foreseen": {one.name: estimate(one, units) for one in foreseen.estimates},
         "covariance": (foreseen.covariance * np.outer(scale, scale) + 0.0).tolist(),
         "dof": foreseen.dof,
-        "held": [said(held.words, units) for held in foreseen.held],
-        "poorest": foreseen.poorest.name,
+        "held": [fixed_sentence(one, units) for one in foreseen.fixed],
+        "poorest": foreseen.worst.name,
         "added_pose": None
         if added is None
         else {

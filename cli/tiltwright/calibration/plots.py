@@ -1,11 +1,13 @@
-"""Pictures of a fit and of how the lines have drifted.
+"""Plots of a fit and of the drift of the lines.
 
-Drawn in black and greys with a marker and a line style for everything, so that a copy keeps all of it.
+One plain style: black and greys with a marker and a line style of its own for everything, so that a photocopy keeps all
+of it; two axes instead of a frame, no grid, and names written beside what they name instead of in a legend.
 """
 
 from __future__ import annotations
 
 import io
+import re
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.calibration import Fit, TargetKind, region_of
+from kinematics.calibration import Fit, TargetKind
 from tiltwright.calibration.calibration_log import CalibrationRecord, axis_drift
 from tiltwright.calibration.fit_text import fine
 from tiltwright.files.diagnostics import sanitized
@@ -39,12 +41,12 @@ _STILL_DEG = 1e-3
 
 @dataclass(frozen=True, eq=False)
 class Circles:
-    """Readings about one line, those of faces and of slanting axes left out.
+    """Readings projected along one line; those of faces and of slanting axes are left out.
 
     Attributes
     ----------
     at_mm : ndarray, shape (k, 2)
-        From the line, along `Fit.across` of the rotary, the turns of the rotaries before it taken off.
+        From the line, along `Fit.basis` of the rotary, with the outer rotaries derotated.
     residual_mm : ndarray, shape (k, 2)
     radius_mm : ndarray, shape (k,)
     target : ndarray of int, shape (k,)
@@ -60,28 +62,28 @@ class Circles:
 
 
 def circles_about(fit: Fit, i: int) -> Circles:
-    """The readings about the fitted line of rotary i."""
+    """Project the readings along the fitted line of rotary i."""
     readings, line = fit.readings, fit.lines[i]
     machine = fit.fitted_machine
-    point, residual = readings.points_mm, fit.each.residual_mm
+    point, residual = readings.points_mm, fit.residuals.residual_mm
     for place, rotary in enumerate(machine.rotaries[:i]):
-        back = rotary.turned(readings.angles_deg[:, place]).inverse()
-        point, residual = back.apply(point), back.turn(residual)
+        back = rotary.pose_at(readings.angles_deg[:, place]).inverse()
+        point, residual = back.apply(point), back.rotate(residual)
     still = float(np.ptp(readings.angles_deg[:, i])) < _STILL_DEG
-    keep = _runs_round(fit, i)[readings.target] if not still else np.zeros(len(readings), dtype=np.bool_)
-    from_line = (point - line.point_mm) @ fit.across[i].T
+    keep = _keeps_distance(fit, i)[readings.target] if not still else np.zeros(len(readings), dtype=np.bool_)
+    from_line = (point - line.point_mm) @ fit.basis[i].T
     at = from_line[keep]
     return Circles(
         at_mm=at,
-        residual_mm=(residual @ fit.across[i].T)[keep],
+        residual_mm=(residual @ fit.basis[i].T)[keep],
         radius_mm=np.linalg.norm(at, axis=-1),
         target=readings.target[keep],
         still=still,
     )
 
 
-def _runs_round(fit: Fit, i: int) -> NDArray[np.bool_]:
-    """Which targets keep their distance from the line: balls, and bores and pins along it while the last one turns."""
+def _keeps_distance(fit: Fit, i: int) -> NDArray[np.bool_]:
+    """Mask of the targets that keep their distance from the line: balls, and bores and pins along the last one."""
     last = i == len(fit.lines) - 1
     places = {target.name: target for target in fit.targets}
     keep = []
@@ -100,13 +102,21 @@ ENDINGS = (".png", ".svg", ".pdf")
 MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
 _GREYS = ("0.0", "0.35", "0.55", "0.2", "0.45", "0.65", "0.1", "0.5")
 _PANEL = 4.2
+_SMALL, _LARGE = 8, 10
+"""Sizes of type, points."""
+_SIGNATURE = re.compile(rb"<!-- Created with [^>]*-->\s*|(?<=id=\")matplotlib[.]")
+"""The plotting library's name in an SVG."""
 _LONGEST_NAME = 28
 _NOTHING_MM = 1e-7
+_NAME_AWAY = 0.2
+"""Distance of a target's name from its reading, as a share of the picture's half width."""
+_LINE_OF_TYPE = 0.11
+"""Height of a line of type in the panel of residuals, as a share of the panel."""
 _LEAST_MM = 1e-3
 
 
 def fit_plot(fit: Fit, units: str, ending: str) -> bytes:
-    """The picture of a fit.
+    """Plot a fit: circles, confidence regions and residuals.
 
     Parameters
     ----------
@@ -134,8 +144,7 @@ def fit_plot(fit: Fit, units: str, ending: str) -> bytes:
         _residuals(figure.add_subplot(grid[2, columns // 2 :]), fit, units, face)
     else:
         _residuals(figure.add_subplot(grid[2, :]), fit, units, np.ones(len(face), dtype=np.bool_))
-    title = f"{fit.machine.name}: {len(fit.readings)} readings"
-    figure.suptitle(label(title, 70), fontsize=12)
+    _headline(figure, f"{fit.machine.name}: {len(fit.readings)} readings")
     return as_file(figure, ending)
 
 
@@ -147,16 +156,25 @@ def new_figure(wide: float, high: float) -> Figure:
 
 
 def as_file(figure: Figure, ending: str) -> bytes:
-    """A figure as a file's content, without the date and the counters that would make every file differ."""
+    """Content of a figure's file, without the date and the counters that would make every file differ."""
     import matplotlib as mpl
 
-    metadata: dict[str, Any] = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}.get(ending, {})
+    metadata: dict[str, dict[str, Any]] = {
+        ".png": {"Title": "tiltwright", "Software": "tiltwright"},
+        ".svg": {"Title": "tiltwright", "Creator": "tiltwright", "Date": None},
+        ".pdf": {
+            "Title": "tiltwright",
+            "Creator": "tiltwright",
+            "Producer": "tiltwright",
+            "CreationDate": None,
+        },
+    }
     content = io.BytesIO()
     with mpl.rc_context({"svg.hashsalt": "tiltwright", "svg.fonttype": "path"}), warnings.catch_warnings():
         # A name may hold a sign that the plot's font lacks; a box in the picture tells that well enough.
         warnings.filterwarnings("ignore", message=".*[Gg]lyph.*")
-        figure.savefig(content, format=ending.removeprefix("."), dpi=150, metadata=metadata)
-    return content.getvalue()
+        figure.savefig(content, format=ending.removeprefix("."), dpi=150, metadata=metadata[ending])
+    return _SIGNATURE.sub(b"", content.getvalue()) if ending == ".svg" else content.getvalue()
 
 
 def label(text: str, longest: int = _LONGEST_NAME) -> str:
@@ -183,16 +201,15 @@ def _circles(axes: Axes, fit: Fit, i: int, units: str) -> None:
     """Readings about one line in the plane across it, the fitted circles, and the residuals magnified."""
     found = circles_about(fit, i)
     letter = fit.lines[i].letter
-    first, second = (_way(fit.across[i, m]) for m in (0, 1))
-    axes.set_title(f"about {letter}", fontsize=11)
+    first, second = (_way(fit.basis[i, m]) for m in (0, 1))
+    _plain(axes, f"Readings about the {letter} axis")
     axes.set_aspect("equal", adjustable="datalim")
-    _plain(axes)
-    axes.set_xlabel(f"{first} from {letter}'s line, {units}")
-    axes.set_ylabel(f"{second}, {units}")
+    axes.set_xlabel(f"{first} from {letter}'s line, {units}", fontsize=_SMALL)
+    axes.set_ylabel(f"{second}, {units}", fontsize=_SMALL)
     axes.plot(0.0, 0.0, "+", color="black", markersize=10)
     if not len(found.at_mm):
-        words = f"no target runs round {letter} here" if not found.still else f"nothing here turns {letter}"
-        axes.text(0.5, 0.6, words, transform=axes.transAxes, ha="center", fontsize=9)
+        words = f"{letter} does not turn" if found.still else f"no target goes round {letter}"
+        axes.text(0.5, 0.6, words, transform=axes.transAxes, ha="center", fontsize=_SMALL)
         return
     _rings(axes, found, units)
     scale = in_units(1.0, units)
@@ -204,6 +221,8 @@ def _circles(axes: Axes, fit: Fit, i: int, units: str) -> None:
         mine = found.target == t
         marker, grey = _look(int(t))
         axes.plot(*at[mine].T, marker, color=grey, markersize=5, fillstyle="none")
+        if len(fit.readings.names) <= len(MARKERS):
+            _name_beside(axes, at[mine], at, fit.readings.names[int(t)])
     if magnified:
         ends = at + magnified * off
         axes.plot(
@@ -230,14 +249,14 @@ def _scale_bar(axes: Axes, magnified: float, reach: float, units: str) -> None:
     size = nice(0.5 * reach / magnified)
     long = magnified * size
     axes.annotate(
-        f"residuals {magnified:g} times larger; the bar: {size:g} {units}",
+        f"residuals magnified {magnified:g} times; bar: {size:g} {units}",
         xy=(0.5, 1.0),
         xycoords="axes fraction",
         xytext=(0.0, -10.0),
         textcoords="offset points",
         ha="center",
         va="top",
-        fontsize=8,
+        fontsize=_SMALL,
     )
     low, high = axes.get_ylim()
     y = low - 0.06 * (high - low)
@@ -248,37 +267,68 @@ def _scale_bar(axes: Axes, magnified: float, reach: float, units: str) -> None:
 
 
 def _region(axes: Axes, fit: Fit, letter: str, units: str) -> None:
-    """Where the pivot may lie, with the machine file's pivot at the origin."""
+    """Confidence region of the pivot, with the machine file's pivot at the origin."""
     i = fit.machine.index(letter)
     scale = in_units(1.0, units)
     centre = fit.parameters[4 * i : 4 * i + 2] * scale
-    _plain(axes)
+    _plain(axes, f"{letter}'s pivot, across its line")
     axes.set_aspect("equal", adjustable="datalim")
-    axes.set_title(f"{letter}'s pivot, across its line", fontsize=11)
-    axes.set_xlabel(f"{_way(fit.across[i, 0])} from the machine file, {units}")
-    axes.set_ylabel(f"{_way(fit.across[i, 1])}, {units}")
-    axes.plot(0.0, 0.0, "x", color="0.45", markersize=9, markeredgewidth=2, label="machine file")
-    axes.plot(*centre, "o", color="black", markersize=5, label="these readings")
+    axes.set_xlabel(f"{_way(fit.basis[i, 0])} from the machine file, {units}", fontsize=_SMALL)
+    axes.set_ylabel(f"{_way(fit.basis[i, 1])}, {units}")
+    axes.plot(0.0, 0.0, "x", color="0.45", markersize=9, markeredgewidth=2)
+    axes.plot(*centre, "o", color="black", markersize=5)
+    above = bool(centre[1] >= 0.0)
+    edge, words = centre, "these readings"
     if fit.covariance is None:
-        axes.text(0.5, 0.92, "nothing tells how sure", transform=axes.transAxes, ha="center", fontsize=9)
+        words = "these readings (uncertainty unknown)"
     else:
-        middle, half = region_of(fit, letter)
+        middle, half = fit.region(letter)
         angle = np.linspace(0.0, 2.0 * np.pi, 181)
         ellipse = middle[:, None] + half[0][:, None] * np.cos(angle) + half[1][:, None] * np.sin(angle)
-        axes.plot(
-            *(ellipse * scale), "-", color="black", linewidth=1.2, label=f"{fit.level * 100:g} % region"
-        )
-    axes.margins(0.15)
+        ellipse = ellipse * scale
+        axes.plot(*ellipse, "-", color="black", linewidth=1.2)
+        edge = ellipse[:, int(np.argmax(ellipse[1] if above else -ellipse[1]))]
+        words = f"these readings, {fit.level * 100:g} % region"
+    # The two names point away from each other, so that they never cover each other.
+    _beside(axes, edge, words, (0, 6 if above else -6))
+    _beside(axes, np.zeros(2), "machine file", (0, -8 if above else 8))
+    axes.margins(0.3)
     axes.locator_params(nbins=5)
-    axes.legend(fontsize=8, loc="best", frameon=True)
+
+
+def _beside(axes: Axes, at: NDArray[np.float64], text: str, offset: tuple[float, float]) -> None:
+    """A name beside a point, offset by points of type."""
+    across, up = offset
+    axes.annotate(
+        label(text),
+        (float(at[0]), float(at[1])),
+        xytext=offset,
+        textcoords="offset points",
+        fontsize=_SMALL,
+        ha="center" if not across else "left" if across > 0.0 else "right",
+        va="center" if not up else "bottom" if up > 0.0 else "top",
+    )
+
+
+def _name_beside(axes: Axes, mine: NDArray[np.float64], everything: NDArray[np.float64], name: str) -> None:
+    """A target's name beside one of its readings (k, 2), inward or outward, where most room is."""
+    reach = float(np.abs(everything).max()) or 1.0
+    radius = np.linalg.norm(mine, axis=-1, keepdims=True)
+    outward = mine / np.where(radius > 0.0, radius, 1.0)
+    places = np.concatenate([mine + _NAME_AWAY * reach * outward, mine - _NAME_AWAY * reach * outward])
+    room = np.linalg.norm(places[:, None] - everything, axis=-1).min(axis=1)
+    x, y = places[int(np.argmax(room))].tolist()
+    axes.text(x, y, label(name), fontsize=_SMALL, ha="center", va="center", zorder=0.5)
 
 
 def _residuals(axes: Axes, fit: Fit, units: str, shown: NDArray[np.bool_]) -> None:
-    """The residuals of the readings shown (N,) by their rows; the suspects by name."""
-    _plain(axes)
+    """Residuals of the readings `shown` (N,) by rows; outliers labelled."""
+    faces = all(fit.readings.kinds[t] is TargetKind.FACE for t in np.unique(fit.readings.target[shown]))
+    _plain(axes, "Residuals of faces, + outward" if faces else "Residuals, lengths")
     rows = np.array([fit.readings.row(k) for k in range(len(fit.readings))])
-    size = fit.each.size_mm * in_units(1.0, units)
+    size = fit.residuals.size_mm * in_units(1.0, units)
     axes.axhline(0.0, color="0.6", linewidth=0.8)
+    ends = []
     for t, name in enumerate(fit.readings.names):
         mine = (fit.readings.target == t) & shown
         if mine.any():
@@ -290,43 +340,70 @@ def _residuals(axes: Axes, fit: Fit, units: str, shown: NDArray[np.bool_]) -> No
                 color=grey,
                 fillstyle="none",
                 markersize=5,
-                label=label(f"\u200a{name}"),
             )
-    for suspect in fit.suspects:
-        if not shown[suspect.index]:
+            last = int(np.flatnonzero(mine)[-1])
+            ends.append((float(rows[last]), float(size[last]), name, grey))
+    for outlier in fit.outliers:
+        if not shown[outlier.index]:
             continue
         axes.annotate(
-            f"row {suspect.row}: {fine(float(fit.each.size_mm[suspect.index]), units)}",
-            (rows[suspect.index], size[suspect.index]),
+            f"row {outlier.row}: {fine(float(fit.residuals.size_mm[outlier.index]), units)}",
+            (rows[outlier.index], size[outlier.index]),
             xytext=(6, 0),
             textcoords="offset points",
-            fontsize=8,
+            fontsize=_SMALL,
             weight="bold",
         )
-    faces = all(fit.readings.kinds[t] is TargetKind.FACE for t in np.unique(fit.readings.target[shown]))
-    axes.set_xlabel("row")
-    axes.set_ylabel(f"{'residual, + outward' if faces else 'length of residual'}, {units}", fontsize=9)
+    axes.set_xlabel("row", fontsize=_SMALL)
+    axes.set_ylabel(f"{'residual, + outward' if faces else 'length of residual'}, {units}", fontsize=_SMALL)
     axes.margins(x=0.08, y=0.15)
     axes.locator_params(axis="x", integer=True, nbins=6)
     if float(np.abs(size[shown]).max()) < _NOTHING_MM:
         # An axis of rounding errors would look like scatter.
         axes.set_ylim(-in_units(_LEAST_MM, units), in_units(_LEAST_MM, units))
     if len(fit.readings.names) <= len(MARKERS):
-        axes.legend(fontsize=8, loc="best", frameon=True)
+        _names_at_the_right(axes, ends)
+
+
+def _names_at_the_right(axes: Axes, ends: Sequence[tuple[float, float, str, str]]) -> None:
+    """Names in a column right of the axes, each joined to the last of its points."""
+    low, high = axes.get_ylim()
+    ordered = sorted(ends, key=lambda end: end[1])
+    heights = [(end[1] - low) / (high - low) for end in ordered]
+    for k in range(1, len(heights)):
+        heights[k] = max(heights[k], heights[k - 1] + _LINE_OF_TYPE)
+    over = max(heights[-1] - 1.0, 0.0) if heights else 0.0
+    for (x, y, name, grey), height in zip(ordered, heights, strict=True):
+        axes.annotate(
+            label(name),
+            (x, y),
+            xytext=(1.02, height - over),
+            textcoords="axes fraction",
+            fontsize=_SMALL,
+            va="center",
+            arrowprops={"arrowstyle": "-", "color": grey, "linewidth": 0.5, "shrinkA": 1, "shrinkB": 4},
+        )
 
 
 def _look(target: int) -> tuple[str, str]:
     return MARKERS[target % len(MARKERS)], _GREYS[target % len(_GREYS)]
 
 
-def _plain(axes: Axes) -> None:
-    axes.grid(visible=True, color="0.9", linewidth=0.6)
-    axes.tick_params(labelsize=8)
+def _plain(axes: Axes, title: str) -> None:
+    """Our style: a title at the left, two axes, ticks inward, no grid."""
+    axes.set_title(title, loc="left", fontsize=_LARGE, weight="bold")
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.spines[["left", "bottom"]].set_color("0.3")
+    axes.tick_params(labelsize=_SMALL, direction="in", color="0.3")
     axes.set_axisbelow(True)
 
 
+def _headline(figure: Figure, text: str) -> None:
+    figure.suptitle(label(text, 70), x=0.01, ha="left", fontsize=_LARGE + 2, weight="bold")
+
+
 def _way(across: NDArray[np.float64]) -> str:
-    """A direction across a line by the machine axis that it follows."""
+    """Name of the machine axis nearest a direction, with its sign."""
     k = int(abs(across).argmax())
     return f"{'+' if across[k] > 0 else '-'}{'XYZ'[k]}"
 
@@ -335,17 +412,17 @@ _LOOKS = (("o", "-", "0.0"), ("s", "--", "0.45"))
 
 
 def drift_plot(name: str, entries: Sequence[CalibrationRecord], ending: str) -> bytes:
-    """Each line's way across itself, from where it was before the first calibration, by number; with dates and U."""
+    """Plot of each line's shift across itself since before the first calibration, with dates and expanded uncertainties."""
     letters = list(entries[0].before)
     units = entries[-1].said["units"]
     figure = new_figure(9.0, 3.1 * len(letters) + 0.8)
     numbers = np.arange(len(entries) + 1)
     for place, letter in enumerate(letters):
         axes = figure.add_subplot(len(letters), 1, place + 1)
-        axes.grid(visible=True, color="0.9", linewidth=0.6)
+        _plain(axes, f"{letter}'s line")
         shifts, ways = axis_drift(entries, letter)
         spread = _expanded(entries, letter, ways)
-        for m, way in enumerate(ways):
+        for m in range(len(ways)):
             marker, style, grey = _LOOKS[m]
             axes.errorbar(
                 numbers,
@@ -357,12 +434,22 @@ def drift_plot(name: str, entries: Sequence[CalibrationRecord], ending: str) -> 
                 markersize=5,
                 linewidth=1.0,
                 capsize=3,
-                label=f"{letter} in {way}",
             )
-        axes.set_ylabel(f"{letter}'s line, {units}")
-        axes.set_xticks(numbers, ["before", *(_tick(entry) for entry in entries)], fontsize=7)
-        axes.legend(fontsize=8, loc="best")
-    figure.suptitle(label(f"{name}: how the lines have wandered", 70), fontsize=11)
+        apart = shifts[-1, 0] >= shifts[-1, 1]
+        for m, way in enumerate(ways):
+            up = 7 if apart == (m == 0) else -7
+            axes.annotate(
+                f"in {way}",
+                (numbers[-1], shifts[-1, m]),
+                xytext=(8, up),
+                textcoords="offset points",
+                fontsize=_SMALL,
+                va="center",
+            )
+        axes.set_ylabel(f"shift, {units}", fontsize=_SMALL)
+        axes.margins(x=0.08)
+        axes.set_xticks(numbers, ["before", *(_tick(entry) for entry in entries)], fontsize=_SMALL - 1)
+    _headline(figure, f"{name}: drift of the lines")
     return as_file(figure, ending)
 
 

@@ -35,7 +35,7 @@ Array = NDArray[np.float64]
 Nearest = Callable[[Array], Array]
 
 ENDLESS_MM = 1000.0
-"""How far something reaches whose end nobody has stated."""
+"""Length of an obstacle whose end is not stated."""
 
 _ITS_WAY = float(np.cos(np.radians(1.0)))
 _IN_ITS_PLANE_MM = 1.0
@@ -148,7 +148,7 @@ def stylus_and_body(plan: Plan) -> tuple[ProbeSegment, ...]:
 
 
 def gap_mm(part: ProbeSegment, obstacle: Obstacle, stands_mm: Array) -> Array:
-    """How far a part of the probe stays from an obstacle; 0 or less where it would hit it.
+    """Clearance of a part of the probe from an obstacle; 0 or less where it would hit it.
 
     Parameters
     ----------
@@ -200,7 +200,7 @@ def _along(of_part: Nearest, first: Array, last: Array) -> Array:
 
 
 def on_the_platter(target: PlannedTarget, machine: Machine) -> bool:
-    """Whether a face to be touched is the platter's own: in its plane, and looking its way.
+    """True for a face that is the platter's own: in its plane, and facing its way.
 
     Its name does not count: a wrong one must not let the probe run into the platter.
     """
@@ -222,7 +222,7 @@ def obstacles_of(plan: Plan, machine: Machine, poses_deg: Array) -> list[Obstacl
     known = platter.face_mm is not None
     if known and platter.diameter_mm is not None:
         centre = transform_points(machine, frame.translation_mm, poses_deg)[:, None]
-        normal = table.turn(up)[:, None]
+        normal = table.rotate(up)[:, None]
         found.append(
             Obstacle("the platter", None, "platter", centre, centre, platter.diameter_mm / 2.0, normal)
         )
@@ -252,7 +252,7 @@ def obstacles_of(plan: Plan, machine: Machine, poses_deg: Array) -> list[Obstacl
 
 
 def _to_the_face(point: Array, direction: Array, face: Array | None, up: Array) -> float:
-    """How far a stem or a pin goes back to the platter's face; far, where it does not meet it."""
+    """Length of a stem or pin back to the platter's face; far, where it does not meet it."""
     down = float(direction @ up)
     if face is None or down < 1e-6:
         return ENDLESS_MM
@@ -275,7 +275,7 @@ _OUT_OF_REACH = "the spindle does not get there, or it looks away from it"
 
 @dataclass(frozen=True, eq=False)
 class ProbeAccess:
-    """How the points of a plan are touched at m poses.
+    """Accessibility of a plan's points at m poses, and the approach to each.
 
     Attributes
     ----------
@@ -306,7 +306,7 @@ class _Tried:
 
 
 def accessible_touches(plan: Plan, machine: Machine, poses_deg: Array) -> ProbeAccess:
-    """Which points can be touched at which poses with what the plan tells of the probe.
+    """Mask of the points that the plan's probe can touch at each pose.
 
     Without a probe in the plan only reach is looked at.
     """
@@ -389,7 +389,7 @@ def _points(plan: Plan, machine: Machine, poses_deg: Array) -> Iterator[tuple[in
     for t, target in enumerate(plan.targets):
         assert target.direction is not None
         for point in target.points_mm:
-            yield t, table.apply(point), table.turn(target.direction)
+            yield t, table.apply(point), table.rotate(target.direction)
 
 
 def _candidates(plan: Plan, t: int, direction: Array) -> Iterator[list[Approach]]:
@@ -441,7 +441,7 @@ def _tried(
 
 
 def _touches(plan: Plan, machine: Machine, t: int, obstacle: Obstacle, part: ProbeSegment) -> bool:
-    """Whether a part of the probe is meant to be at an obstacle: the stylus at what it touches."""
+    """True where a part of the probe is meant to be at an obstacle: the stylus at what it touches."""
     target = plan.targets[t]
     if obstacle.part == "platter":
         return not part.flat and on_the_platter(target, machine)

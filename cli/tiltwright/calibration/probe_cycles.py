@@ -1,4 +1,4 @@
-"""The touches of a probing program: for each reading, where the probe goes and what is kept of it.
+"""Probing cycles: the moves of the probe for each reading, and the values it stores.
 
 All positions here are the lowest point of the tip, which is what the display shows with the probe's length offset in
 force, in the program's unit and machine coordinates. The scratch parameters are 1 to 6.
@@ -50,7 +50,7 @@ class Probe:
 
 @dataclass(frozen=True)
 class Approach:
-    """How a ball is touched from its sides.
+    """Directions from which a ball is touched at its sides.
 
     Attributes
     ----------
@@ -65,7 +65,7 @@ class Approach:
 
     @property
     def words(self) -> str:
-        """How it differs from the usual way."""
+        """Difference from the usual approach, in words."""
         turned = [f"{self.turned_deg:g} degrees from X"] if self.turned_deg else []
         higher = ["nearer to its top"] if self.height > 0.5 else []
         return " and ".join([*turned, *higher])
@@ -73,7 +73,7 @@ class Approach:
 
 @dataclass(frozen=True, eq=False)
 class ProbeCycle:
-    """The lines that take one reading.
+    """Program lines that take one reading.
 
     Attributes
     ----------
@@ -195,7 +195,7 @@ def _stands_round(
     over: float,
     radius: float,
 ) -> Vector:
-    """Where the tip's lowest point comes to round a ball: down beside it, up to it, over it and on its top."""
+    """Positions of the tip's lowest point round a ball: down beside it, up to it, over it and on its top."""
     x, y, z = centre
     turns = np.radians(way.turned_deg + np.array([0.0, 180.0, 90.0, 270.0]))
     ways = np.stack([np.cos(turns), np.sin(turns)], axis=-1)

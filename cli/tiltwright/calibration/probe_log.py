@@ -1,4 +1,4 @@
-"""A control's log, one probe result a line, read by a rule file."""
+"""Read a control's log, one probe result a line, by a rule file."""
 
 from __future__ import annotations
 
@@ -11,13 +11,7 @@ from typing import TypeVar
 from tiltwright.calibration.raw_readings import RawReading, RawReadings, kind_cell, refuse
 from tiltwright.files.collector import DiagnosticCollector
 from tiltwright.files.decoding import decode_table
-from tiltwright.files.diagnostics import (
-    Diagnostic,
-    InvalidValue,
-    UnlocatedDiagnostic,
-    one_of,
-    shown,
-)
+from tiltwright.files.diagnostics import Diagnostic, InvalidValue, UnlocatedDiagnostic, one_of, shown
 from tiltwright.files.parsing import parse_degrees, parse_name, parse_number
 from tiltwright.files.rule_file import RuleFile
 from tiltwright.files.toml_source import load
@@ -33,7 +27,7 @@ _MEASURE = r"\s*([+\-]?[0-9.,]*[0-9.](?:[eE][+\-]?[0-9]+)?)"
 
 @dataclass(frozen=True)
 class Rule:
-    """A rule, ready to use.
+    """A rule with its compiled pattern.
 
     Attributes
     ----------
@@ -54,7 +48,7 @@ def read_rule(path: str | Path, letters: Sequence[str]) -> Rule:
     Raises
     ------
     InputFaults
-        With every fault of the file, and where it leaves a value of a reading untold.
+        With every fault of the file, and where it leaves a value of a reading undefined.
     """
     source = load(path, "a rule file")
     says, faults = decode_table(RuleFile, source)

@@ -15,7 +15,7 @@ from tiltwright.calibration.plan_data import Plan
 from tiltwright.calibration.probe_access import on_the_platter, touched
 from tiltwright.calibration.probe_cycles import Approach, Probe, ProbeCycle
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
-from tiltwright.output.gcode import comment
+from tiltwright.output.gcode import comment, needs_of
 from tiltwright.output.numbers import angle, fixed
 
 __all__ = [
@@ -40,11 +40,11 @@ def pose_words(machine: Machine, angles_deg: ArrayLike) -> str:
 def directions_now(worked: EvaluatedPlan) -> NDArray[np.float64]:
     """Each reading's target direction at its pose, shape (N, 3)."""
     given = np.array([target.direction for target in worked.plan.targets])[worked.readings.target]
-    return np.asarray(table_pose(worked.machine, worked.readings.angles_deg).turn(given))
+    return np.asarray(table_pose(worked.machine, worked.readings.angles_deg).rotate(given))
 
 
 def missing(worked: EvaluatedPlan, path: str) -> list[Diagnostic]:
-    """What a program needs and nobody has stated."""
+    """Faults of a plan that a program cannot be made from: values that are not stated."""
     plan, machine = worked.plan, worked.machine
     faults = []
     if plan.probe is None:
@@ -122,7 +122,7 @@ def _diameters(plan: Plan, path: str) -> list[Diagnostic]:
 
 
 def beyond(worked: EvaluatedPlan, path: str, where: str, touched: ProbeCycle) -> list[Diagnostic]:
-    """Where the probe in the spindle would leave the travels."""
+    """Faults of readings at which the spindle would leave the travels."""
     plan, machine = worked.plan, worked.machine
     assert plan.probe is not None
     assert machine.travel is not None
@@ -161,7 +161,7 @@ def parameter_lines(worked: EvaluatedPlan) -> str:
 
 @dataclass(frozen=True)
 class Trip:
-    """What the display shows when a touch trips, if everything is where it is said to be.
+    """Display values when a touch trips, with everything at its nominal place.
 
     Attributes
     ----------
@@ -185,7 +185,7 @@ class Program:
 
 
 def probing_program(worked: EvaluatedPlan, path: str) -> Program:
-    """The program that takes a plan's readings.
+    """Probing program of a plan.
 
     Parameters
     ----------
@@ -266,6 +266,17 @@ def _lift(probe: Probe, plan: Plan, high: float) -> list[str]:
     return ["G49", f"G53 G0 Z{probe.say(high)}", f"G43 H{plan.probe.offset}"]
 
 
+def _length_words(worked: EvaluatedPlan) -> str:
+    """What the control's length offset must hold while the program runs."""
+    plan, reference_mm = worked.plan, worked.machine.z_reference.tool_length_mm
+    assert plan.probe is not None
+    holds = f"H{plan.probe.offset} must hold"
+    if reference_mm is None:
+        return f"{holds} {plan.probe.length:g}, its length from the gauge line to the lowest point of its tip"
+    longer = plan.probe.length - plan.units.from_mm(reference_mm)
+    return f"{holds} {round(longer, 6):g}, how much longer than the reference tool it is to the lowest point of its tip"
+
+
 def _head(worked: EvaluatedPlan, high: float) -> list[str]:
     plan, machine = worked.plan, worked.machine
     assert plan.probe is not None
@@ -275,11 +286,13 @@ def _head(worked: EvaluatedPlan, high: float) -> list[str]:
     words = [
         f"Probing program: {plan.name}",
         f"Machine: {machine.name}",
+        *needs_of(_OFFSET_NUMBER, [(1, 6), (parameter_file.FIRST, last), (5061, 5066)]),
         f"{count} readings in {int(worked.which.any(axis=1).sum())} poses, kept in parameters {parameter_file.FIRST} to {last}",
         "The control's parameter file must hold those numbers before the run; parameters 1 to 6 are used up",
         f"G10 L2 P{_OFFSET_NUMBER} sets work offset {_OFFSET_NUMBER} to 0 and it stays so: note its old values first",
-        f"Length offset H{plan.probe.offset} must hold the probe's length to the lowest point of its tip",
-        f"Touches at F{plan.probe.feed:g}, moves below the safe height at F{plan.probe.move:g}, {units} per minute",
+        f"Z: the probe in the spindle, and {_length_words(worked)}",
+        f"Feeds in {units} per minute: F{plan.probe.feed:g} for touches, F{plan.probe.move:g} below the safe height",
+        "Leaves G61 active: exact path",
         f"Safe height: Z {fixed(high, 3)} in machine coordinates, the top of the travel",
         "G38.2 stops where the probe trips; RS274/NGC has no protected move that need not trip",
         "So the way down to every touch is blind: straight down, where what is known stays clear of the probe",
@@ -290,6 +303,8 @@ def _head(worked: EvaluatedPlan, high: float) -> list[str]:
     ]
     return [
         *map(comment, words),
+        # First of all: a control that rounds corners would leave the way that was checked.
+        "G61",
         "M5",
         f"G{_UNIT_CODE[units]} G17 G90 G94 G40 G49 G80",
         f"G53 G0 Z{fixed(high, 4 if units == 'mm' else 5)}",
@@ -310,7 +325,7 @@ def _pose(machine: Machine, angles_deg: NDArray[np.float64], up: list[str], dept
 
 
 def _code(target: PlannedTarget, machine: Machine) -> int:
-    """What says in the parameters what was touched."""
+    """Lines that store what was touched in the parameters."""
     return (
         parameter_file.PLATTER_CODE
         if on_the_platter(target, machine)
@@ -331,7 +346,7 @@ def _kept(i: int, number: int, code: int, touched: ProbeCycle, machine: Machine)
 
 
 def checked_words(worked: EvaluatedPlan) -> list[str]:
-    """What the way down was held against, and what nobody has looked at."""
+    """Sentences about the obstacles that were checked, and those that were not."""
     plan, platter = worked.plan, worked.machine.platter
     if plan.probe is None:
         return []

@@ -1,4 +1,4 @@
-"""What was taken from a file of readings, whatever its form, and whether it can be worked with."""
+"""Readings as a file has them, whatever its form, and checks of them."""
 
 from __future__ import annotations
 
@@ -185,15 +185,15 @@ def _two_meanings(taken: RawReadings) -> Iterable[Diagnostic]:
             )
         if row.direction is None:
             continue
-        told = stated.setdefault(row.target, row)
-        assert told.direction is not None
-        if not np.allclose(told.direction, row.direction, rtol=0.0, atol=1e-12):
-            found = f"another direction of {shown(row.target)} than in {taken.place} {told.line}"
+        earlier = stated.setdefault(row.target, row)
+        assert earlier.direction is not None
+        if not np.allclose(earlier.direction, row.direction, rtol=0.0, atol=1e-12):
+            found = f"another direction of {shown(row.target)} than in {taken.place} {earlier.line}"
             yield Diagnostic(taken.file, row.line, "direction", found, "one direction for one target")
 
 
 def _too_little(taken: RawReadings, machine: Machine) -> list[Diagnostic]:
-    """Readings that cannot tell anything, and what is missing, in poses."""
+    """Faults of readings that determine nothing, with the poses that are missing."""
     if not taken.rows:
         allowed = "readings of one target in three poses or more"
         return [Diagnostic(taken.file, None, "", "no readings", allowed)]

@@ -20,7 +20,7 @@ _ENDINGS = {"mm": "mm", "in": "inch"}
 
 @dataclass(frozen=True)
 class Columns:
-    """Where the values of a row stand, counted from 0.
+    """Columns of the values in a row, counted from 0.
 
     Attributes
     ----------

@@ -13,7 +13,7 @@ from tomlkit.items import AoT, Array, InlineTable, Item, Key, SingleKey, Table
 __all__ = ["Line", "lines_in", "with_lines"]
 
 Line = dict[str, Any]
-"""What a machine file says of one rotary's line: "point", and "along" or "direction", as they stand there."""
+"""Entries of one rotary's line in a machine file: "point", and "along" or "direction"."""
 
 _KEYS = ("point", "along", "direction")
 

@@ -9,8 +9,10 @@ import typer
 from tiltwright.commands.options import Json, MachineOption, Only, OptionalJob
 
 if TYPE_CHECKING:
-    from kinematics import Aim
-    from kinematics.inverse import TiltSign
+    from collections.abc import Sequence
+
+    from kinematics import Solution
+    from kinematics.inverse_solver import TiltSign
 
 __all__ = ["aim"]
 
@@ -85,9 +87,11 @@ def _job(path: str, only: list[str], *, as_json: bool) -> None:
     worked = evaluate_job(path, only)
     setup = worked.setup
     aimed = [
-        (one.placed.name, one.placed.aim, True) for one in worked.operations if one.placed.aim is not None
+        (one.placed.name, one.placed.aim.solutions, one.placed.singular_axes, True)
+        for one in worked.operations
+        if one.placed.aim is not None
     ]
-    aimed += [(one.name, one.aim, False) for one in worked.unreached]
+    aimed += [(one.name, one.solutions, one.aim.singular_axes, False) for one in worked.unreached]
     if as_json:
         report: dict[str, Any] = {
             "schema": "tiltwright.aim/1",
@@ -96,18 +100,18 @@ def _job(path: str, only: list[str], *, as_json: bool) -> None:
                 {
                     "name": name,
                     "reached": reached,
-                    "short_deg": ways.short_deg,
-                    "free": list(ways.free),
+                    "short_deg": ways[0].misalignment_deg,
+                    "free": list(singular),
                     "ways": aim_ways(ways, setup.machine, setup.rotary_offset_deg),
                 }
-                for name, ways, reached in aimed
+                for name, ways, singular, reached in aimed
             ],
         }
         typer.echo(written(report), nl=False)
     else:
-        for name, ways, _ in aimed:
+        for name, ways, singular, _ in aimed:
             typer.echo(
-                f"{name}{_remark(ways)}\n\n{aim_table(ways, setup.machine, setup.rotary_offset_deg)}\n"
+                f"{name}{_remark(ways, singular)}\n\n{aim_table(ways, setup.machine, setup.rotary_offset_deg)}\n"
             )
         stated = [one.placed.name for one in worked.operations if one.placed.aim is None]
         if only:
@@ -116,17 +120,18 @@ def _job(path: str, only: list[str], *, as_json: bool) -> None:
         elif not aimed:
             note("every operation states its angles (`at`), so there is nothing to aim")
     if worked.unreached:
+        from tiltwright.job.aim_wording import unreachable_text
         from tiltwright.terminal.streams import say_no
 
         for one in worked.unreached:
-            say_no(f"{one.name}: {one.why}")
+            say_no(f"{one.name}: {unreachable_text(one)}")
         raise typer.Exit(ANSWER_NO)
 
 
-def _remark(ways: Aim) -> str:
-    words = [f"any {letter} angle works; {letter} stays where it is" for letter in ways.free]
-    if ways.short_deg > 0.0:
-        words.append(f"{ways.short_deg:.4f} degrees off the spindle at best")
+def _remark(ways: Sequence[Solution], singular: Sequence[str]) -> str:
+    words = [f"any {letter} angle works; {letter} stays where it is" for letter in singular]
+    if ways[0].misalignment_deg > 0.0:
+        words.append(f"{ways[0].misalignment_deg:.4f} degrees off the spindle at best")
     return f" ({'; '.join(words)})" if words else ""
 
 
@@ -135,7 +140,8 @@ def _machine(
 ) -> None:
     import numpy as np
 
-    from kinematics import AIM_WITHIN_DEG, aim_within
+    from kinematics import AIM_WITHIN_DEG
+    from kinematics import aim as aim_directions
     from tiltwright.files.loader import read_machine
     from tiltwright.files.parsing import check_limits, option_error, parse_pose, three_numbers
     from tiltwright.job.offsets_output import aim_table, aim_ways
@@ -153,7 +159,8 @@ def _machine(
     previous = parse_pose(start, machine, "--from") if start else np.zeros(len(machine.rotaries))
     if start:
         check_limits(machine, previous, "--from")
-    ways = aim_within(machine, direction, previous, AIM_WITHIN_DEG, tilt=tilt)
+    found = aim_directions(machine, direction, previous, tolerance_deg=AIM_WITHIN_DEG, tilt=tilt)
+    ways, reached = found.solutions, bool(found.reaches(AIM_WITHIN_DEG))
     if as_json:
         report = {
             "schema": "tiltwright.aim/1",
@@ -161,17 +168,17 @@ def _machine(
             "operations": [
                 {
                     "name": f"normal {normal}",
-                    "reached": ways.reaches(AIM_WITHIN_DEG),
-                    "short_deg": ways.short_deg,
-                    "free": list(ways.free),
+                    "reached": reached,
+                    "short_deg": ways[0].misalignment_deg,
+                    "free": list(found.singular_axes),
                     "ways": aim_ways(ways, machine),
                 }
             ],
         }
         typer.echo(written(report), nl=False)
     else:
-        typer.echo(f"normal {normal} on {machine.name}{_remark(ways)}\n")
+        typer.echo(f"normal {normal} on {machine.name}{_remark(ways, found.singular_axes)}\n")
         typer.echo(aim_table(ways, machine, np.zeros(len(machine.rotaries))))
-    if not ways.reaches(AIM_WITHIN_DEG):
+    if not reached:
         say_no("no angles within the limits bring that direction to the spindle")
         raise typer.Exit(ANSWER_NO)

@@ -1,4 +1,4 @@
-"""`tiltwright check`: whose numbers are right, and why the wrong ones are wrong."""
+"""`tiltwright check`: numbers checked against a job, with the reasons why wrong ones are wrong."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ Within = Annotated[
     typer.Option(
         "--within",
         metavar="LENGTH",
-        help="How far a right number may be off: 0.005 mm or 0.0002 inch if left out.",
+        help="Tolerance of a right number: 0.005 mm or 0.0002 inch if left out.",
     ),
 ]
 AngleWithin = Annotated[
@@ -53,7 +53,9 @@ def check(
     tool_length: Annotated[
         Optional[str],  # noqa: UP045 - typer
         typer.Option(
-            "--tool-length", metavar="LENGTH", help="Of the tool in the spindle, to see whether Z counts it."
+            "--tool-length",
+            metavar="LENGTH",
+            help="Length of the tool in the spindle, to try whether Z counts it.",
         ),
     ] = None,
     as_json: Json = False,
@@ -61,16 +63,16 @@ def check(
     paper: PaperOption = "a4",
     force: Force = False,
 ) -> None:
-    """Numbers that somebody worked out, or that a display shows, against the job: right or wrong, and why.
+    """Check numbers worked out by hand, or shown on a display, against the job: right or wrong, and why.
 
-    Every classic mistake, and every pair of them, is worked through to see which gives the numbers answered.
+    Every classic mistake, and every pair of them, is tried to find the one that gives the wrong numbers.
 
     Examples:
 
     \b
       tiltwright check job.toml answers.csv
       tiltwright check job.toml --answer "port 1:Y=-212.31mm" --answer "port 1:Z=-180.02mm"
-      tiltwright check job.toml answers.csv --within 0.01 -o verdict.pdf
+      tiltwright check job.toml answers.csv --within 0.01 -o check.pdf
 
     The file has a head line and a row for each number:
 
@@ -106,19 +108,19 @@ def check(
     shown = read.unit
     within_mm, within_deg = tolerances(within, angle_within, shown.value)
     length_mm = None if tool_length is None else typed_length(tool_length, "--tool-length", shown)
-    verdict = assess(worked, read, within_mm=within_mm, within_deg=within_deg, tool_length_mm=length_mm)
+    assessment = assess(worked, read, within_mm=within_mm, within_deg=within_deg, tool_length_mm=length_mm)
     if as_json:
         from tiltwright.output.json_csv import json_text
 
-        show_or_write(json_text(assessment_report(verdict, shown.value)), output, force=force)
+        show_or_write(json_text(assessment_report(assessment, shown.value)), output, force=force)
     else:
-        write_document(assessment_document(verdict, shown.value), output, paper, force=force)
-    if not verdict.right:
+        write_document(assessment_document(assessment, shown.value), output, paper, force=force)
+    if not assessment.right:
         raise typer.Exit(ANSWER_NO)
 
 
 def tolerances(within: str | None, angle_within: float, units: str) -> tuple[float, float]:
-    """Both tolerances, lengths in mm, after a look whether they can be."""
+    """Both tolerances, lengths in mm; refuse one that is not above 0."""
     import math
 
     from tiltwright.files.parsing import option_error, typed_length

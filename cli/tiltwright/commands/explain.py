@@ -1,4 +1,4 @@
-"""`tiltwright explain`: where an offset comes from, line by line."""
+"""`tiltwright explain`: the working behind an offset, line by line."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def explain(
     paper: PaperOption = "a4",
     force: Force = False,
 ) -> None:
-    """The working of an operation's offset: every line with its rule, the numbers in it and what comes out.
+    """Show the working of an operation's offset: every line with its rule, its numbers and its result.
 
     Examples:
 
@@ -54,7 +54,8 @@ def explain(
       tiltwright explain job.toml "port 2" -o port.pdf   to print, with a drawing of each step
       tiltwright explain job.toml "port 2" -o port.md    Markdown, the drawings beside it
 
-    Ends with 1, and writes nothing, when the operation cannot be reached.
+    Ends with 1, and writes nothing, when the operation cannot be reached or part zero was touched off
+    too far from where the stack puts it.
     """
     from tiltwright.job.evaluate import evaluate_job
     from tiltwright.job.warnings import say_messages
@@ -65,7 +66,7 @@ def explain(
     worked = evaluate_job(job, operation or [])
     shown = units.value if isinstance(units, Units) else worked.job.unit.value
     say_messages(worked, shown)
-    if worked.unreached:
+    if not worked.complete:
         raise typer.Exit(ANSWER_NO)
     workings = workings_of(worked, by_hand=by_hand)
     if as_json:
@@ -79,7 +80,7 @@ def explain(
 
 
 def check_output(output: Path | None, paper: str) -> None:
-    """Refuse an ending or a paper that there is not, before any work is done."""
+    """Refuse an unknown ending or paper size before any work is done."""
     from tiltwright.files.parsing import option_error
 
     if output is not None and output.suffix.lower() not in {".pdf", ".md", ".txt", ".json"}:

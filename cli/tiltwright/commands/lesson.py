@@ -1,4 +1,4 @@
-"""`tiltwright lesson`: set exercises for a class, and grade what comes back."""
+"""`tiltwright lesson`: exercises for a class, and their grading."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def new(
     paper: PaperOption = "a4",
     force: Force = False,
 ) -> None:
-    """Worksheets, empty answer files and a key with the working, for a class.
+    """Make worksheets, empty answer files and keys with the working, for a class.
 
     The levels:
 
@@ -51,7 +51,8 @@ def new(
       tiltwright lesson new monday --level "one tilt" --seed 7 --students 24
       tiltwright lesson new monday --level tilt-and-rotate --seed 7 --units inch --by-hand
 
-    In the folder: sheets/ to hand out (PDF, Markdown, and a CSV file to fill in), key/ to keep.
+    In the folder: sheets/ to hand out (PDF, Markdown, and a CSV file to fill in), and key/ for the instructor. A pivot's
+    key/key-01.txt grades a single answer too: pivot practice --grade.
     """
     from tiltwright.files.atomic_write import write_all
     from tiltwright.files.parsing import option_error
@@ -105,7 +106,7 @@ def grade(
     paper: PaperOption = "a4",
     force: Force = False,
 ) -> None:
-    """Who is right, who is wrong and why, and which mistake the class makes most.
+    """Grade a folder of answers: each student's right and wrong numbers, and the mistakes the class makes most.
 
     Examples:
 

@@ -18,9 +18,11 @@ from tiltwright.commands.options import (
     UnitsOption,
     show_or_write,
 )
+from tiltwright.files.z_reading import ANY_Z
 
 if TYPE_CHECKING:
     from kinematics import Setup
+    from tiltwright.job.evaluate import EvaluatedJob
     from tiltwright.job.plane_turns import TurnConvention
 
 __all__ = ["offsets"]
@@ -41,7 +43,21 @@ def offsets(
         typer.Option(
             "--zero",
             metavar="X,Y,Z",
-            help="Part zero as touched off at the all-zero pose; goes with --machine.",
+            help=f"Part zero as touched off at the all-zero pose; goes with --machine. {ANY_Z}",
+        ),
+    ] = None,
+    touched: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option(
+            "--touched",
+            metavar="X,Y,Z",
+            help="Part zero as touched off, with --pose: the job's offsets by it, compared with the stack. Z as for --zero.",
+        ),
+    ] = None,
+    pose: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option(
+            "--pose", metavar="A0,C0", help="With --touched: machine angles it was read at, every rotary."
         ),
     ] = None,
     at: Annotated[
@@ -92,6 +108,8 @@ def offsets(
       tiltwright offsets job.toml --json               for another program
       tiltwright offsets job.toml --only "port 3"      one operation
       tiltwright offsets job.toml --turns z-x-z        and each plane as three angles
+      tiltwright offsets job.toml --touched -381.0,-203.4,-179.1 --pose A0,C0
+                                                       by part zero as touched off
       tiltwright offsets job.toml --grid A=-90:0:15 --grid C=0:345:15
                                                        part zero at every tilt
       tiltwright offsets --machine mill.toml --zero -381.0,-203.4,-179.1 --at A-35,C60 --at A-90
@@ -100,10 +118,38 @@ def offsets(
     Exit code 0: every operation is placed. 1: one cannot be reached, or part zero was touched off too far from where the
     stack puts it. 2: the input is wrong.
     """
+    if sum((as_json, as_csv, gcode)) > 1:
+        from tiltwright.files.parsing import option_error
+
+        raise option_error("--json, --csv, --gcode", "more than one", "one of them at a time")
+    _check_zero(job, machine, zero, touched, pose)
+    _check_poses(machine, only, gcode=gcode, poses=(at, grid))
+    convention = _convention(turns, turns_about, gcode=gcode)
+    evaluated = None if job is None else _evaluated(job, only or [], touched, pose, units)
+    if evaluated is None or at or grid:
+        _poses(
+            evaluated,
+            machine,
+            zero,
+            at or [],
+            grid or [],
+            units,
+            output,
+            convention,
+            as_json=as_json,
+            as_csv=as_csv,
+            force=force,
+        )
+    else:
+        _job(evaluated, units, output, convention, as_json=as_json, as_csv=as_csv, gcode=gcode, force=force)
+
+
+def _check_zero(
+    job: str | None, machine: str | None, zero: str | None, touched: str | None, pose: str | None
+) -> None:
+    """Refuse options on part zero that do not go together."""
     from tiltwright.files.parsing import option_error
 
-    if sum((as_json, as_csv, gcode)) > 1:
-        raise option_error("--json, --csv, --gcode", "more than one", "one of them at a time")
     if (job is None) == (machine is None):
         found = "neither" if job is None else "both"
         raise option_error(
@@ -113,6 +159,25 @@ def offsets(
         raise option_error(
             "--zero", "with a job file", "--zero with --machine only; a job file has a part zero of its own"
         )
+    if touched is not None and job is None:
+        raise option_error(
+            "--touched", "without a job file", "--touched with a job file; with --machine it is --zero"
+        )
+    if pose is not None and touched is None:
+        raise option_error("--pose", "no --touched", "--pose with --touched X,Y,Z only")
+
+
+def _check_poses(
+    machine: str | None,
+    only: list[str] | None,
+    *,
+    gcode: bool,
+    poses: tuple[list[str] | None, list[str] | None],
+) -> None:
+    """Refuse options on operations and poses that do not go together."""
+    from tiltwright.files.parsing import option_error
+
+    at, grid = poses
     if machine is not None and only:
         raise option_error(
             "--only", "with --machine", "--only with a job file; without one no operation has a name"
@@ -131,15 +196,22 @@ def offsets(
             "with --at or --grid",
             "one or the other; --at and --grid show part zero, not operations",
         )
-    convention = _convention(turns, turns_about, gcode=gcode)
-    if machine is not None or at or grid:
-        text = _poses(
-            job, machine, zero, at or [], grid or [], units, convention, as_json=as_json, as_csv=as_csv
-        )
-        show_or_write(text, output, force=force)
-        return
-    assert job is not None
-    _job(job, only or [], units, output, convention, as_json=as_json, as_csv=as_csv, gcode=gcode, force=force)
+
+
+def _evaluated(
+    path: str, only: list[str], touched: str | None, pose: str | None, units: Units | None
+) -> EvaluatedJob:
+    """The job evaluated, by part zero as typed where it was."""
+    from tiltwright.files.loader import read_job
+    from tiltwright.job.evaluate import evaluate_read_job
+
+    job = read_job(path)
+    if touched is not None:
+        from tiltwright.files.units import Unit
+        from tiltwright.job.typed_touch import with_typed_touch
+
+        job = with_typed_touch(job, touched, pose, Unit(units.value) if units else None)
+    return evaluate_read_job(job, only)
 
 
 def _convention(text: str | None, about: TurnsAbout | None, *, gcode: bool) -> TurnConvention | None:
@@ -162,8 +234,7 @@ def _convention(text: str | None, about: TurnsAbout | None, *, gcode: bool) -> T
 
 
 def _job(
-    path: str,
-    only: list[str],
+    evaluated: EvaluatedJob,
     units: Units | None,
     output: Output,
     turns: TurnConvention | None,
@@ -173,11 +244,9 @@ def _job(
     gcode: bool,
     force: bool,
 ) -> None:
-    from tiltwright.job.evaluate import evaluate_job
     from tiltwright.job.warnings import say_messages
     from tiltwright.terminal.streams import ANSWER_NO, note
 
-    evaluated = evaluate_job(path, only)
     shown = units.value if units else evaluated.job.unit.value
     say_messages(evaluated, shown)
     if not evaluated.complete and (gcode or output is not None):
@@ -207,12 +276,50 @@ def _job(
 
 
 def _poses(
-    job: str | None,
+    evaluated: EvaluatedJob | None,
     machine: str | None,
     zero: str | None,
     at: list[str],
     grid: list[str],
     units: Units | None,
+    output: Output,
+    turns: TurnConvention | None,
+    *,
+    as_json: bool,
+    as_csv: bool,
+    force: bool,
+) -> None:
+    from tiltwright.files.parsing import option_error
+    from tiltwright.job.warnings import say_messages, touch_off_messages
+    from tiltwright.terminal.streams import ANSWER_NO, note
+
+    if evaluated is None:
+        assert machine is not None
+        setup, unit = _typed_setup(machine, zero, units)
+    else:
+        setup, unit = evaluated.setup, units.value if units else evaluated.job.unit.value
+    if not at and not grid:
+        raise option_error(
+            "--at, --grid", "neither", "--at A-35,C60 (may be given again), or --grid A=-90:0:15"
+        )
+    text = _poses_text(evaluated, setup, at, grid, unit, turns, as_json=as_json, as_csv=as_csv)
+    refused = evaluated is not None and evaluated.touch_too_far
+    if evaluated is not None:
+        say_messages(evaluated, unit, touch_off_messages(evaluated))
+    if refused and output is not None:
+        note("nothing was written")
+    else:
+        show_or_write(text, output, force=force)
+    if refused:
+        raise typer.Exit(ANSWER_NO)
+
+
+def _poses_text(
+    evaluated: EvaluatedJob | None,
+    setup: Setup,
+    at: list[str],
+    grid: list[str],
+    shown: str,
     turns: TurnConvention | None,
     *,
     as_json: bool,
@@ -220,66 +327,54 @@ def _poses(
 ) -> str:
     import numpy as np
 
-    from kinematics import plane_axes, work_offset
-    from tiltwright.files.parsing import check_limits, option_error, parse_grid, parse_pose
+    from tiltwright.files.parsing import check_limits, parse_grid, parse_pose
     from tiltwright.job import offsets_output
     from tiltwright.output.json_csv import json_text
+    from tiltwright.output.tables import units_words
 
-    setup, name, shown = _setup(job, machine, zero, units)
-    if not at and not grid:
-        raise option_error(
-            "--at, --grid", "neither", "--at A-35,C60 (may be given again), or --grid A=-90:0:15"
-        )
-    letters = setup.machine
+    machine = setup.machine
+    name = None if evaluated is None else evaluated.job.file.name
     program = (
-        parse_grid(grid, letters, "--grid")
+        parse_grid(grid, machine, "--grid")
         if grid
-        else np.array([parse_pose(text, letters, "--at") for text in at])
+        else np.array([parse_pose(text, machine, "--at") for text in at])
     )
     reached = setup.machine_deg(program)
-    check_limits(letters, reached, "--grid" if grid else "--at")
-    offset_mm, axes = work_offset(setup, [0.0, 0.0, 0.0], reached), plane_axes(setup, reached)
+    check_limits(machine, reached, "--grid" if grid else "--at")
+    offset_mm, axes = setup.work_offset([0.0, 0.0, 0.0], reached), setup.machine_axes(reached)
     if as_csv:
-        return offsets_output.poses_csv(letters, program, reached, offset_mm, axes, shown, turns)
+        return offsets_output.poses_csv(machine, program, reached, offset_mm, axes, shown, turns, evaluated)
     if as_json:
         return json_text(
             offsets_output.poses_report(
-                letters, name, program, reached, offset_mm, axes, np.zeros(3), shown, turns
+                machine, name, program, reached, offset_mm, axes, np.zeros(3), shown, turns, evaluated
             )
         )
-    from tiltwright.job.offsets_output import poses_table
-    from tiltwright.output.tables import units_words
-
     title = (
-        f"{name or 'Part zero as typed'}: part zero's work offset in {units_words(shown)}, on {letters.name}"
+        f"{name or 'Part zero as typed'}: part zero's work offset in {units_words(shown)}, on {machine.name}"
     )
-    return poses_table(letters, program, offset_mm, axes, title, shown, turns)
+    if evaluated is not None and evaluated.touch_too_far:
+        title = f"{offsets_output.NOT_TO_LOAD}\n{title}"
+    return offsets_output.poses_table(machine, program, offset_mm, axes, title, shown, turns)
 
 
-def _setup(
-    job: str | None, machine: str | None, zero: str | None, units: Units | None
-) -> tuple[Setup, str | None, str]:
-    """The setup of a job, or of a part zero typed for the all-zero pose; the job's name; the unit to show."""
+def _typed_setup(machine: str, zero: str | None, units: Units | None) -> tuple[Setup, str]:
+    """The setup of a part zero typed for the all-zero pose, and the unit to show."""
     import numpy as np
 
     from kinematics import Pose, Setup, table_frame
     from tiltwright.files.loader import read_machine
     from tiltwright.files.parsing import option_error, three_lengths
     from tiltwright.files.units import Unit
-    from tiltwright.job.evaluate import evaluate_job
 
-    if job is not None:
-        evaluated = evaluate_job(job)
-        return evaluated.setup, evaluated.job.file.name, units.value if units else evaluated.job.unit.value
-    assert machine is not None
     read = read_machine(machine)
     if zero is None:
         raise option_error(
             "--zero",
             "nothing",
-            "X,Y,Z: the machine coordinates of part zero, touched off at the all-zero pose",
+            f"X,Y,Z: the machine coordinates of part zero, touched off at the all-zero pose. {ANY_Z}",
         )
     unit = Unit(units.value) if units else read.unit
     touched = three_lengths(zero, "--zero", "X,Y,Z", unit)
     part_in_table = table_frame(read.machine).inverse() @ Pose(np.eye(3), touched)
-    return Setup(read.machine, part_in_table, np.zeros(len(read.machine.rotaries))), None, unit.value
+    return Setup(read.machine, part_in_table, np.zeros(len(read.machine.rotaries))), unit.value

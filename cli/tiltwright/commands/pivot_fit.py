@@ -16,14 +16,16 @@ def fit(
     readings: Annotated[
         str,
         typer.Argument(
-            metavar="READINGS", help="A table (.csv), log or saved parameter file.", show_default=False
+            metavar="READINGS",
+            help="A table (CSV), a log, or a list of saved parameters.",
+            show_default=False,
         ),
     ],
     machine: RequiredMachine,
     as_form: Annotated[
         Optional[str],  # noqa: UP045 - typer
         typer.Option(
-            "--as", metavar="FORM", help="table, log or parameters, where the file's ending does not tell."
+            "--as", metavar="FORM", help="table, log or parameters, where the content does not show it."
         ),
     ] = None,
     rule: Annotated[
@@ -33,7 +35,9 @@ def fit(
     plan: Annotated[
         Optional[str],  # noqa: UP045 - typer
         typer.Option(
-            "--plan", metavar="FILE", help="The plan of a parameter file's program, for the targets' names."
+            "--plan",
+            metavar="FILE",
+            help="The plan of the probing program that saved the parameters, for the targets' names.",
         ),
     ] = None,
     sigma: Annotated[
@@ -41,7 +45,7 @@ def fit(
         typer.Option(
             "--sigma",
             metavar="LENGTH",
-            help="The probe's standard uncertainty; left out: told by the readings.",
+            help="The probe's standard uncertainty; left out: estimated from the readings.",
         ),
     ] = None,
     robust: Annotated[
@@ -71,7 +75,8 @@ def fit(
     write_anyway: Annotated[
         bool,
         typer.Option(
-            "--write-anyway", help="As --write, although something is certainly wrong or half told."
+            "--write-anyway",
+            help="As --write, even if something is certainly wrong or only partly determined.",
         ),
     ] = False,
     who: Annotated[
@@ -90,22 +95,22 @@ def fit(
     as_json: Json = False,
     force: Force = False,
 ) -> None:
-    """Where the rotaries' lines are, how sure that is, and whether the machine file still holds.
+    """Find the rotaries' lines from probe readings, with uncertainties, and check the machine file against them.
 
     Examples:
 
     \b
-      tiltwright pivot fit ball.csv -m mill.toml                     what the readings tell
+      tiltwright pivot fit ball.csv -m mill.toml                     lines and uncertainties
       tiltwright pivot fit ball.csv -m mill.toml --plot ball.png     with a picture
       tiltwright pivot fit ball.csv -m mill.toml --write --who "bay 2, early shift" --temperature 20.5
       tiltwright pivot fit probe.log --rule probe_rule.toml -m mill.toml
-      tiltwright pivot fit saved.var --plan plan.toml -m mill.toml   what a probing program has kept
+      tiltwright pivot fit saved.txt --plan plan.toml -m mill.toml   readings kept by a probing program
       tiltwright pivot fit ball.csv -m mill.toml --check             exit code 1 when a line has moved
 
     A table has the columns kind, target, A_deg (one for each rotary), X_mm, Y_mm, Z_mm (or X_in, ...), and may have
     sigma_mm and direction. Ends with 0 when done; with 1 when a mistake in the readings is certain (a classic
     one, readings outside the travels, scatter that no probe has, a line millimetres away), or with --check a line has
-    moved; with 2 when the input is wrong. Nothing is written while a mistake is certain or a line only half told.
+    moved; with 2 when the input is wrong. Nothing is written while a mistake is certain or a line is only partly determined.
     """
     from tiltwright.calibration.fit_run import FitOptions, run_fit
     from tiltwright.calibration.load_readings import file_format

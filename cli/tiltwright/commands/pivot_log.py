@@ -16,18 +16,18 @@ def log(
     machine: RequiredMachine,
     plot: Annotated[
         Optional[Path],  # noqa: UP045 - typer
-        typer.Option("--plot", metavar="FILE", help="How each line has wandered: .png, .svg or .pdf."),
+        typer.Option("--plot", metavar="FILE", help="A plot of each line's drift: .png, .svg or .pdf."),
     ] = None,
     as_json: Json = False,
     force: Force = False,
 ) -> None:
-    """Every calibration that was written: when, by whom, and how far each line has wandered.
+    """List every calibration that was written: when, by whom, and the drift of each line.
 
     Examples:
 
     \b
       tiltwright pivot log -m mill.toml
-      tiltwright pivot log -m mill.toml --plot wander.png
+      tiltwright pivot log -m mill.toml --plot drift.png
 
     The log lies beside the machine file, one calibration a line: mill.calibrations.jsonl.
     """
@@ -65,15 +65,15 @@ def log(
 def restore(
     number: Annotated[
         int,
-        typer.Argument(metavar="NUMBER", help="Of `pivot log`; 0 is before the first.", show_default=False),
+        typer.Argument(metavar="NUMBER", help="From `pivot log`; 0 is before the first.", show_default=False),
     ],
     machine: RequiredMachine,
     who: Annotated[
         Optional[str],  # noqa: UP045 - typer
-        typer.Option("--who", metavar="NAME", help="Who brings it back, for the log."),
+        typer.Option("--who", metavar="NAME", help="Who restores it, for the log."),
     ] = None,
 ) -> None:
-    """Bring the lines of an earlier calibration back into the machine file; the log keeps that too.
+    """Restore the lines of an earlier calibration in the machine file; the log records that too.
 
     Examples:
 

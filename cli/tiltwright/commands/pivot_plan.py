@@ -35,7 +35,7 @@ def plan(
         typer.Option(
             "--target",
             metavar="NAME,KIND,X,Y,Z[,+Z]",
-            help="Where it stands at the all-zero pose; again for more.",
+            help="A target and its place at the all-zero pose; again for more.",
         ),
     ] = None,
     at: Annotated[
@@ -59,7 +59,9 @@ def plan(
     parameters: Annotated[
         Optional[Path],  # noqa: UP045 - typer
         typer.Option(
-            "--parameters", metavar="FILE", help="Write the lines that the control's parameter file needs."
+            "--parameters",
+            metavar="FILE",
+            help="Write the list of parameters that the control must have before the run.",
         ),
     ] = None,
     form: Annotated[
@@ -76,7 +78,7 @@ def plan(
     as_json: Json = False,
     force: Force = False,
 ) -> None:
-    """What to probe, what the display should show, how sure it would be, and the program that probes it.
+    """Plan the probing: poses, expected readings, the uncertainty they would give, and the program that takes them.
 
     Examples:
 
@@ -122,8 +124,8 @@ def plan(
     )
     if gcode is not None:
         note(
-            "a control saves only the parameters that its file held when it was read: put the lines of --parameters "
-            "into it first, in their place: the numbers of that file stand in ascending order"
+            "a control saves only the parameters that were in its file when it was read: first put the lines of "
+            "--parameters into that file, in ascending order of the numbers"
         )
         note(
             "G10 L2 P9 in the program sets work offset 9 to 0, and it stays so: note its old values before the run"
@@ -140,7 +142,7 @@ class _Outputs:
 
     @property
     def wanted(self) -> tuple[Path | None, ...]:
-        """What is asked for, None for what is not."""
+        """The three files, None for those not asked for."""
         return self.gcode, self.parameters, self.form
 
     def check(self, *, with_plan_file: bool, force: bool) -> None:

@@ -1,4 +1,4 @@
-"""`tiltwright pivot practice`: a machine to find the pivots of, and marks for the answer."""
+"""`tiltwright pivot practice`: a machine to find the pivots of, and the answer graded."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from tiltwright.commands.options import Force, Json, PaperOption, UnitsOption, machine_option, paper_of
+from tiltwright.commands.options import Force, Json, PaperOption, Units, UnitsOption, machine_option, paper_of
 
 if TYPE_CHECKING:
     from tiltwright.output.typesetting import Paper
@@ -18,7 +18,10 @@ _MOST_SEED = 2**31
 
 
 def practice(
-    machine: Annotated[str, machine_option("The machine file; with --grade the answer.")],
+    machine: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        machine_option("The machine file; with --grade the answer."),
+    ] = None,
     output: Annotated[
         Optional[Path],  # noqa: UP045 - typer
         typer.Option("--output", "-o", metavar="FOLDER", help="Where to put what is handed out."),
@@ -49,23 +52,35 @@ def practice(
     paper: PaperOption = "a4",
     grade: Annotated[
         Optional[str],  # noqa: UP045 - typer
-        typer.Option("--grade", metavar="KEY", help="Mark the answer in --machine by this key."),
+        typer.Option(
+            "--grade", metavar="KEY", help="Grade the answer in --machine or --answers by this key."
+        ),
+    ] = None,
+    answers: Annotated[
+        Optional[Path],  # noqa: UP045 - typer
+        typer.Option(
+            "--answers",
+            metavar="CSV",
+            help="With --grade: coordinates found by hand, in answers.csv filled in.",
+        ),
     ] = None,
     units: UnitsOption = None,
     as_json: Json = False,
     force: Force = False,
 ) -> None:
-    """A machine with hidden errors to find the pivots of, or the marks for an answer.
+    """A machine with hidden errors to find the pivots of, or an answer graded.
 
     Examples:
 
     \b
-      tiltwright pivot practice -m mill.toml -o monday          readings.csv, worksheet, machine.toml, key.txt
+      tiltwright pivot practice -m mill.toml -o monday          readings, worksheet, machine.toml, key.txt
       tiltwright pivot practice -m mill.toml -o monday --seed 7
       tiltwright pivot practice --grade monday/key.txt -m answer.toml
+      tiltwright pivot practice --grade monday/key.txt --answers answers.csv
 
-    Hand out everything but key.txt. An answer is a machine file with the student's lines in it. Ends with 1 when an
-    answer misses the truth by more than the readings allow.
+    Hand out everything but key.txt. An answer is a machine file with the student's lines in it, or answers.csv with
+    coordinates found by hand. The keys of a lesson in finding pivots (key/key-01.txt) grade answers in the same way.
+    Ends with 1 when an answer misses the truth by more than the readings allow.
     """
     from tiltwright.files.parsing import option_error
 
@@ -73,8 +88,11 @@ def practice(
         for option, given in (("--output", output), ("--plan", plan), ("--seed", seed)):
             if given is not None:
                 raise option_error(option, "beside --grade", f"{option} without it")
-        _grade(grade, machine, None if units is None else units.value, as_json=as_json)
+        _grade(grade, machine, answers, units, as_json=as_json)
         return
+    if machine is None or answers is not None:
+        option, found = ("--machine", "nothing") if machine is None else ("--answers", "without --grade")
+        raise option_error(option, found, "-m FILE to make a practice, or --grade KEY with the answer")
     if output is None:
         raise option_error("--output", "nothing", "-o FOLDER for what is handed out, or --grade KEY")
     if as_json:
@@ -104,15 +122,12 @@ def _make(
     import secrets
 
     from kinematics import KinematicsError
+    from kinematics.teaching import set_pivot_exercise_on
     from tiltwright.calibration.plan import evaluate_plan, read_plan
-    from tiltwright.calibration.practice import default_plan, readings_csv
-    from tiltwright.calibration.practice import practice as made_up
-    from tiltwright.calibration.practice_sheet import worksheet
     from tiltwright.files.loader import read_machine
     from tiltwright.files.parsing import option_error
     from tiltwright.files.units import Unit
-    from tiltwright.output.document_markdown import document_markdown
-    from tiltwright.output.document_pdf import document_pdf
+    from tiltwright.teaching.practice_files import default_plan, practice_files
     from tiltwright.terminal.streams import fail, note
 
     read = read_machine(machine)
@@ -131,18 +146,22 @@ def _make(
     )
     number = secrets.randbelow(_MOST_SEED) if seed is None else seed
     try:
-        made = made_up(read, evaluate_plan(plan, read.machine), number, off_mm, direction_deg)
+        evaluated = evaluate_plan(plan, read.machine)
+        exercise = set_pivot_exercise_on(
+            read.machine,
+            plan.targets,
+            evaluated.poses_deg,
+            number,
+            sigma_mm=plan.sigma_mm,
+            position_mm=off_mm,
+            direction_deg=direction_deg,
+            units="inch" if read.unit is Unit.INCH else "mm",
+            which=evaluated.which,
+        )
+        files = practice_files(exercise, read.source.text, paper)
     except KinematicsError as refusal:
         fail(f"{refusal} (state what is probed where with --plan)")
-    page = worksheet(made.worked, made.readings, read.unit.value)
-    contents: dict[str, str | bytes] = {
-        "readings.csv": readings_csv(made.readings, read.machine, read.unit.value),
-        "worksheet.md": document_markdown(page),
-        "worksheet.pdf": document_pdf(page, paper),
-        "machine.toml": read.source.text,
-        "key.txt": made.key,
-    }
-    _hand_out(output, contents, force=force)
+    _hand_out(output, files, force=force)
     note(f"{output}: hand out everything but key.txt; seed {number} gives the same again", label="done")
 
 
@@ -165,25 +184,46 @@ def _hand_out(folder: Path, contents: dict[str, str | bytes], *, force: bool) ->
     write_all({folder / name: content for name, content in contents.items()}, force=force)
 
 
-def _grade(key_path: str, machine: str, units: str | None, *, as_json: bool) -> None:
+def _grade(
+    key_path: str, machine: str | None, answers: Path | None, units: Units | None, *, as_json: bool
+) -> None:
     from kinematics import KinematicsError
-    from tiltwright.calibration.practice import marks_for, open_practice
-    from tiltwright.calibration.practice_sheet import grade_report, grade_text
+    from kinematics.teaching import attainable
     from tiltwright.files.loader import read_machine
-    from tiltwright.output.json_csv import json_text as written
+    from tiltwright.files.parsing import option_error
+    from tiltwright.files.units import Unit
+    from tiltwright.output.json_csv import json_text
+    from tiltwright.teaching.answers import answers_from_file
+    from tiltwright.teaching.pivot_assessment import (
+        assess_machine,
+        assess_pivots,
+        pivot_grade_report,
+        pivot_grade_text,
+    )
+    from tiltwright.teaching.pivot_key import read_key
+    from tiltwright.teaching.pivot_sheets import pivots_asked
     from tiltwright.terminal.streams import ANSWER_NO, fail, say_no
 
-    key = open_practice(key_path)
-    answer = read_machine(machine)
+    if (machine is None) == (answers is None):
+        found = "neither" if machine is None else "both"
+        raise option_error(
+            "--machine, --answers", found, "the answer: a machine file, or coordinates in a CSV file"
+        )
+    exercise = read_key(key_path)
     try:
-        given = marks_for(key, answer)
+        if machine is not None:
+            graded = assess_machine(exercise, read_machine(machine))
+        else:
+            assert answers is not None  # one of both
+            given = answers_from_file(answers, pivots_asked(exercise), Unit(exercise.units))
+            graded = assess_pivots(exercise, attainable(exercise), given)
     except KinematicsError as refusal:
-        fail(f"{machine}: {refusal}")
-    shown = units or key.units
+        fail(f"{machine or answers}: {refusal}")
+    shown = exercise.units if units is None else units.value
     if as_json:
-        typer.echo(written(grade_report(given, shown)), nl=False)
+        typer.echo(json_text(pivot_grade_report(graded, shown)), nl=False)
     else:
-        typer.echo(grade_text(given, shown))
-    if not given.passed:
+        typer.echo(pivot_grade_text(graded, shown))
+    if not graded.right:
         say_no("the answer misses the truth by more than the readings allow")
         raise typer.Exit(ANSWER_NO)

@@ -168,6 +168,7 @@ def _size(
     as_json: bool,
     force: bool,
 ) -> None:
+    from tiltwright.job.aim_wording import unreachable_text
     from tiltwright.output.json_csv import json_text as written
     from tiltwright.reach.step_height import heights_of, low_and_high
     from tiltwright.terminal.streams import ANSWER_NO, say_no
@@ -182,6 +183,6 @@ def _size(
     if not sized.heights:
         say_no(f"no height of {sized.name} fits and clears")
     for one in worked.unreached:
-        say_no(f"{one.name}: {one.why}")
+        say_no(f"{one.name}: {unreachable_text(one)}")
     if not sized.heights or worked.unreached:
         raise typer.Exit(ANSWER_NO)

@@ -95,7 +95,7 @@ def _table_lines(table: KeyTable) -> list[str]:
 def _as_markdown(kinds: Iterable[FileKind]) -> str:
     """The tables as a page of Markdown."""
     from tiltwright.files.key_tables import key_tables
-    from tiltwright.output.markdown import escaped
+    from tiltwright.output.document_markdown import escaped
 
     lines = [
         "# Keys of the files",
@@ -116,6 +116,8 @@ def _as_markdown(kinds: Iterable[FileKind]) -> str:
 
 def _meaning(text: str) -> str:
     """A description as Markdown, in which the only markup is code between backticks."""
-    from tiltwright.output.markdown import escaped
+    from tiltwright.output.document_markdown import escaped_in_cell
 
-    return "".join(f"`{part}`" if place % 2 else escaped(part) for place, part in enumerate(text.split("`")))
+    return "".join(
+        f"`{part}`" if place % 2 else escaped_in_cell(part) for place, part in enumerate(text.split("`"))
+    )

@@ -6,8 +6,6 @@ import contextlib
 import os
 import secrets
 import stat
-import sys
-import time
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
@@ -17,71 +15,50 @@ from tiltwright.files.toml_source import input_kind
 __all__ = ["check_target", "check_targets", "exclusive_lock", "write_all", "write_atomic"]
 
 PATIENCE_S = 20.0
-_PAUSE_S = 0.05
 
 
 @contextlib.contextmanager
 def exclusive_lock(path: str | os.PathLike[str], patience_s: float = PATIENCE_S) -> Iterator[None]:
-    """Be the only one of this program's processes that writes a file and its log.
+    """Hold an exclusive lock on a file and its log, among this program's processes.
 
-    The system lets the lock go when a process ends, however it ends, so none is ever left behind. The lock file
-    itself stays: taking it away would let two processes lock two files of the same name.
+    The system releases the lock when a process ends, however it ends, so a killed writer leaves none behind.
 
     Parameters
     ----------
     path : str or path
-        The file that is to be written; a symbolic link is followed.
+        The file that is to be written; a symbolic link is followed. The lock file is beside it, hidden.
     patience_s : float
-        How long to wait for somebody else.
+        Seconds to wait for another writer.
 
     Raises
     ------
     InputFaults
-        When somebody else still holds it, or the lock file cannot be made.
+        When another writer still holds it, or the lock file cannot be made.
     """
+    from filelock import FileLock, Timeout
+
     target = Path(os.path.realpath(path))
-    lock = target.with_name(f".{target.name}.lock")
+    if not target.parent.is_dir():  # filelock would make it
+        raise _fault(os.fspath(path), f"no folder {target.parent}", "make the folder first")
+    lock = FileLock(target.with_name(f".{target.name}.lock"), timeout=patience_s)
     try:
-        handle = os.open(lock, os.O_RDWR | os.O_CREAT, 0o666)
-    except OSError as refusal:
-        found = f"a folder that cannot be written to ({refusal.strerror or refusal})"
+        lock.acquire()
+    except Timeout:
+        found = f"a file that somebody else has been writing for {patience_s:g} seconds"
+        tip = "wait for them, then run this again"
+        raise InputFaults(
+            [Diagnostic(os.fspath(path), None, "", found, "one writer at a time", tip)]
+        ) from None
+    except (OSError, NotImplementedError) as refusal:
+        why = getattr(refusal, "strerror", None) or refusal
+        found = f"a folder that cannot be written to ({why})"
         raise InputFaults(
             [Diagnostic(os.fspath(path), None, "", found, "a file that can be written")]
         ) from None
     try:
-        deadline = time.monotonic() + patience_s
-        while not _taken(handle):
-            if time.monotonic() > deadline:
-                found = f"a file that somebody else has been writing for {patience_s:g} seconds"
-                tip = "wait for them, then run this again"
-                raise InputFaults([Diagnostic(os.fspath(path), None, "", found, "one writer at a time", tip)])
-            time.sleep(_PAUSE_S)
         yield
     finally:
-        os.close(handle)
-
-
-if sys.platform == "win32":  # pragma: no cover - the other branch is tested
-
-    def _taken(handle: int) -> bool:
-        import msvcrt
-
-        try:
-            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
-        except OSError:
-            return False
-        return True
-
-else:
-
-    def _taken(handle: int) -> bool:
-        import fcntl
-
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return False
-        return True
+        lock.release()
 
 
 def write_atomic(

@@ -32,8 +32,10 @@ from tiltwright.files.solid_tables import (
     SweepTable,
     ToolTable,
 )
+from tiltwright.files.z_reading import ANY_Z
 
 __all__ = [
+    "DEFAULT_WITHIN",
     "FORMS",
     "LAST_WORK_OFFSET",
     "JobFile",
@@ -48,6 +50,11 @@ FORMS = ("at", "normal", "tip", "through")
 
 LAST_WORK_OFFSET = 9
 """RS274/NGC has nine coordinate systems (NISTIR 6556, section 3.2.2)."""
+
+DEFAULT_WITHIN = {"mm": 0.5, "inch": 0.02}
+"""How far a touched-off part zero may be from the stack's where the job does not say, by the job's unit.
+
+More than a stack of ground plates and a clean standoff is ever off, less than any tool is long."""
 
 _ONE_FORM: dict[str, Any] = {"oneOf": [{"required": [form]} for form in FORMS]}
 
@@ -226,7 +233,7 @@ class TouchedTable(FileTable, frozen=True, kw_only=True):
 
     X: Annotated[Coordinate, Meta(description="Machine X on the display.", examples=[-381.01])]
     Y: Annotated[Coordinate, Meta(description="Machine Y on the display.", examples=[-203.413])]
-    Z: Annotated[Coordinate, Meta(description="Machine Z on the display.", examples=[-179.096])]
+    Z: Annotated[Coordinate, Meta(description=ANY_Z, examples=[-179.096])]
     pose: Annotated[
         Angles,
         Meta(
@@ -241,7 +248,11 @@ class TouchedTable(FileTable, frozen=True, kw_only=True):
     ]
     within: Annotated[
         PositiveLength | None,
-        Meta(description="Largest accepted distance between the two; left out: any.", examples=[0.02]),
+        Meta(
+            description="Largest accepted distance between the two; beyond it no offsets are written. Left "
+            f"out: {DEFAULT_WITHIN['mm']:g} mm, or {DEFAULT_WITHIN['inch']:g} in where the job is in inches.",
+            examples=[0.02],
+        ),
     ] = None
 
 

@@ -25,15 +25,13 @@ from kinematics import (
     plane_from_normal,
     plane_from_rotations,
     plane_through,
-    set_up,
-    square_up,
     table_frame,
 )
 from tiltwright.files.checks import KnownMachine, check_job, check_machine, direction_of
 from tiltwright.files.collector import DiagnosticCollector, raise_located
 from tiltwright.files.decoding import decode_table
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath
-from tiltwright.files.job_file import JobFile, OperationTable, StackTable
+from tiltwright.files.job_file import DEFAULT_WITHIN, JobFile, OperationTable, StackTable
 from tiltwright.files.machine_file import MachineFile, RotaryTable
 from tiltwright.files.schema_types import keys_given
 from tiltwright.files.toml_source import Source, load
@@ -66,14 +64,20 @@ class TouchedZero:
         Machine angles it was read at.
     use : "stack" or "touched"
         The part zero that the job goes by.
-    within_mm : float or None
-        The largest distance from the stack's part zero that the job accepts.
+    within_mm : float
+        The largest accepted distance from the part zero of the stack.
+    within_stated : bool
+        True where the job states it, False where it is the default.
+    typed : bool
+        True where it was typed beside the job, False where the job file has it.
     """
 
     at_mm: NDArray[np.float64]
     machine_deg: NDArray[np.float64]
     use: str
-    within_mm: float | None
+    within_mm: float
+    within_stated: bool
+    typed: bool = False
 
 
 def machine_of(file: MachineFile) -> Machine:
@@ -133,7 +137,7 @@ def operation_of(operation: OperationTable, unit: Unit, machine: Machine) -> Ope
         work_offset=operation.work_offset,
         tilt=operation.tilt,
         held_deg=dict(operation.hold or {}),
-        when_free=operation.when_free or "keep",
+        when_singular=operation.when_free or "keep",
     )
 
 
@@ -150,10 +154,10 @@ def _plane_of(operation: OperationTable) -> Plane | None:
 
 def setup_of(file: JobFile, machine: Machine, steps: tuple[StackStep, ...]) -> Setup:
     """The part on its stack, with the rotary offsets that `square_up` asks for."""
-    setup = set_up(machine, steps)
+    setup = Setup.from_stack(machine, steps)
     for letter, reading_deg in (file.square_up or {}).items():
         if reading_deg is None:
-            setup = square_up(setup, letter)
+            setup = setup.aligned(letter)
         else:
             offset = setup.rotary_offset_deg.copy()
             offset[machine.index(letter)] = reading_deg
@@ -170,7 +174,8 @@ def touched_of(file: JobFile, machine: Machine) -> TouchedZero | None:
         at_mm=_array_mm((touched.X, touched.Y, touched.Z), unit),
         machine_deg=np.array([touched.pose[letter] for letter in machine.letters]),
         use=touched.use,
-        within_mm=_mm(touched.within, unit),
+        within_mm=unit.to_mm(DEFAULT_WITHIN[unit.value] if touched.within is None else touched.within),
+        within_stated=touched.within is not None,
     )
 
 

@@ -21,6 +21,7 @@ from tiltwright.files.schema_types import (
     UnitName,
 )
 from tiltwright.files.solid_tables import HolderTable, SolidTable, SpindleTable
+from tiltwright.files.z_reading import ANY_Z
 
 __all__ = ["AXIS_DIRECTIONS", "Along", "MachineFile", "PlatterTable", "RotaryTable", "TravelTable"]
 
@@ -90,7 +91,7 @@ class RotaryTable(FileTable, frozen=True, kw_only=True):
     point: Annotated[
         Point,
         Meta(
-            description="Pivot: machine X, Y, Z of any point on its line at the all-zero pose.",
+            description="Pivot: machine X, Y, Z of any point on its line at the all-zero pose. " + ANY_Z,
             examples=[[-381.0, -203.412, -406.118]],
         ),
     ]
@@ -125,7 +126,7 @@ class PlatterTable(FileTable, frozen=True, kw_only=True):
         Coordinate | None,
         Meta(
             description="Machine Z of the face where the innermost rotary's line pierces it, at the all-zero "
-            "pose. Needed unless that rotary lies flat.",
+            "pose. Needed unless that rotary lies flat. " + ANY_Z,
             examples=[-356.112],
         ),
     ] = None

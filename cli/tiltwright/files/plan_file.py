@@ -102,7 +102,13 @@ class ProbeTable(FileTable, frozen=True, kw_only=True):
     ] = None
     offset: Annotated[
         int,
-        Meta(ge=1, le=9999, description="Number of its tool length offset (H of G43).", examples=[20]),
+        Meta(
+            ge=1,
+            le=9999,
+            description="Number of its tool length offset (H of G43), which must hold its length when the program runs: "
+            "from the gauge line, or with a reference tool how much longer it is than that.",
+            examples=[20],
+        ),
     ]
     feed: Annotated[PositiveLength, Meta(description="Feed of a touch, per minute.", examples=[80.0])]
     move: Annotated[

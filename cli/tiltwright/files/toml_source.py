@@ -10,14 +10,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from tiltwright.files.diagnostics import (
-    Diagnostic,
-    InputFaults,
-    KeyPath,
-    UnlocatedDiagnostic,
-    nearest,
-    shown,
-)
+from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath, UnlocatedDiagnostic, nearest, shown
 
 __all__ = [
     "UNREAD",

@@ -23,7 +23,7 @@ from kinematics import (
 from tiltwright.files.diagnostics import InputFaults, nearest, one_of, shown
 from tiltwright.files.loader import ReadJob, fault_at, read_job
 
-__all__ = ["EvaluatedJob", "NumberedOperation", "evaluate_job"]
+__all__ = ["EvaluatedJob", "NumberedOperation", "evaluate_job", "evaluate_read_job"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,9 +60,9 @@ class EvaluatedJob:
 
     @property
     def touch_too_far(self) -> bool:
-        """True where the touched-off part zero is farther from the stack's than the job allows."""
+        """True where the touched-off part zero is farther from the stack's than its tolerance."""
         touched = self.job.touched
-        if self.touch is None or touched is None or touched.within_mm is None:
+        if self.touch is None or touched is None:
             return False
         return self.touch.distance_mm > touched.within_mm
 
@@ -88,7 +88,11 @@ def evaluate_job(path: str, only: Sequence[str] = ()) -> EvaluatedJob:
     InputFaults
         With every fault of the files, or for a name that no operation has.
     """
-    job = read_job(path)
+    return evaluate_read_job(read_job(path), only)
+
+
+def evaluate_read_job(job: ReadJob, only: Sequence[str] = ()) -> EvaluatedJob:
+    """`evaluate_job` for a job that was read."""
     setup, touch = job.setup, None
     if job.touched is not None:
         touch = compare_touch_off(setup, job.touched.at_mm, job.touched.machine_deg)
@@ -115,7 +119,7 @@ def evaluate_job(path: str, only: Sequence[str] = ()) -> EvaluatedJob:
             "one set of values for each work offset",
             "give it another number, or none: it then takes the next free one",
         )
-        for clash in numbering.clashes
+        for clash in numbering.conflicts
     ]
     if clashes:
         raise InputFaults(clashes)
@@ -124,7 +128,7 @@ def evaluate_job(path: str, only: Sequence[str] = ()) -> EvaluatedJob:
         for one, number in zip(placement.results, numbering.numbers, strict=True)
         if isinstance(one, PlacedOperation)
     )
-    evaluated = EvaluatedJob(job, setup, touch, operations, placement.unreached, numbering.before_each)
+    evaluated = EvaluatedJob(job, setup, touch, operations, placement.unreachable, numbering.shared)
     return _only(evaluated, only) if only else evaluated
 
 

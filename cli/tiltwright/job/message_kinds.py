@@ -11,6 +11,7 @@ __all__ = [
     "DirectionMissed",
     "JobFinding",
     "JobMessage",
+    "LengthLeftIn",
     "NotReached",
     "OffsetsShared",
     "OutOfTravel",
@@ -34,23 +35,62 @@ class OffsetsShared(Finding):
 class TouchOffDifference(Finding):
     """Part zero as touched off minus part zero of the stack, in the table frame.
 
-    `used` is "touched" or "stack", whichever the offsets are computed from. `judged` is False where it is large enough to see and the job sets no tolerance.
+    Attributes
+    ----------
+    used : str
+        "touched" or "stack", whichever the offsets are computed from.
+    typed : bool
+        True where it was typed beside the job.
+    within_mm, within_stated, job_units
+        The tolerance, whether the job states it, and the job's unit.
     """
 
     kind = "touch-off difference"
     difference_mm: tuple[float, float, float]
     distance_mm: float
     used: str
-    judged: bool
+    typed: bool
+    within_mm: float
+    within_stated: bool
+    job_units: str
 
 
 @dataclass(frozen=True)
 class TouchOffTooFar(Finding):
-    """Touched-off part zero beyond the tolerance of the job."""
+    """Touched-off part zero beyond its tolerance, which the job states or which is the default."""
 
     kind = "touch-off too far"
     distance_mm: float
     within_mm: float
+    within_stated: bool
+    job_units: str
+
+
+@dataclass(frozen=True)
+class LengthLeftIn(Finding):
+    """A touch-off whose Z alone is wrong, by what looks like a length in the spindle.
+
+    Attributes
+    ----------
+    length_mm : float
+        Touched minus stack along the spindle; positive: Z was read too high.
+    source : str
+        What the length is near to: "tool", "reference tool", "gauge length", "Z of zero" (a Z of nothing was read) or
+        "unknown".
+    name : str or None
+        Of the tool.
+    stated_mm : float or None
+        The length that it is near to.
+    step : str or None
+        A step of the stack that is about as high.
+    """
+
+    kind = "length left in"
+    length_mm: float
+    source: str
+    name: str | None
+    stated_mm: float | None
+    step: str | None
 
 
 @dataclass(frozen=True)
@@ -122,6 +162,7 @@ JobFinding = (
     | PlatterKeysUnused
     | TouchOffDifference
     | TouchOffTooFar
+    | LengthLeftIn
     | OutOfTravel
     | PlaneTurned
     | PartOffSquare

@@ -10,6 +10,7 @@ from tiltwright.job.message_kinds import (
     DirectionMissed,
     JobFinding,
     JobMessage,
+    LengthLeftIn,
     NotReached,
     OffsetsShared,
     OutOfTravel,
@@ -23,7 +24,7 @@ from tiltwright.job.message_kinds import (
 from tiltwright.machine.findings import PlatterKeysUnused, machine_finding_words
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, length, lengths
 
-__all__ = ["LONGEST_LIST", "finding_words", "message_words", "operation_list"]
+__all__ = ["LONGEST_LIST", "finding_words", "message_words", "operation_list", "tolerance_words"]
 
 LONGEST_LIST = 80
 """Characters up to which several operations are listed by name, beyond that by their numbers on the sheet."""
@@ -50,11 +51,15 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
             )
         case PlatterKeysUnused():
             return machine_finding_words(finding, units)
-        case TouchOffTooFar(distance_mm, within_mm):
+        case TouchOffTooFar(distance_mm, within_mm, within_stated, job_units):
+            allows = "the job allows" if within_stated else "`within` is not set, and the default allows"
             return (
-                f"touched-off part zero is {length(distance_mm, units)} {UNIT_SYMBOL[units]} from the stack's; the job allows "
-                f"{length(within_mm, units)} {UNIT_SYMBOL[units]}. Find out why before you go on"
+                f"touched-off part zero is {length(distance_mm, units)} {UNIT_SYMBOL[units]} from the stack's; {allows} "
+                f"{tolerance_words(within_mm, job_units, units)}. Find out why before you go on; if the difference is right, set a "
+                "larger `within` in [touched]"
             )
+        case LengthLeftIn():
+            return _length_words(finding, units)
         case OutOfTravel(axis, offset_mm, low_mm, high_mm):
             value, low, high = lengths((offset_mm, low_mm, high_mm), units)
             return f"OUT OF TRAVEL: {axis} {value} is outside {low} to {high}"
@@ -81,11 +86,46 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
 def _touch_off_words(finding: TouchOffDifference, units: str) -> str:
     x, y, z = lengths(finding.difference_mm, units)
     used = "the touched-off one is used" if finding.used == "touched" else "the stack's is used"
-    unjudged = "" if finding.judged else "; no tolerance (`within`) is set"
+    says = "as typed with --touched" if finding.typed else "as the job says"
+    tolerance = tolerance_words(finding.within_mm, finding.job_units, units)
+    default = "" if finding.within_stated else f"; `within` is not set, so the default of {tolerance} applies"
     return (
         f"part zero as touched off is x {x}, y {y}, z {z} {UNIT_SYMBOL[units]} from where the stack puts it (table frame, "
-        f"{length(finding.distance_mm, units)} in all); {used}, as the job says{unjudged}"
+        f"{length(finding.distance_mm, units)} in all); {used}, {says}{default}"
     )
+
+
+def _length_words(finding: LengthLeftIn, units: str) -> str:
+    size, unit = length(abs(finding.length_mm), units), UNIT_SYMBOL[units]
+    step = f', or like the height of the step "{finding.step}"' if finding.step else ""
+    deed = "left in" if finding.length_mm > 0.0 else "taken off once too often"
+    if finding.source == "Z of zero":
+        return (
+            f"X and Y agree, and Z was read as nothing: that looks like the Z of a work offset{step}, not the machine's. "
+            "Read machine Z again"
+        )
+    stated = None if finding.stated_mm is None else f"{length(finding.stated_mm, units)} {unit}"
+    near = {
+        "tool": f' (tool "{finding.name}": {stated})',
+        "reference tool": f" (the reference tool: {stated})",
+        "gauge length": f" (or a gauge of {stated})",
+    }.get(finding.source, "")
+    return (
+        f"X and Y agree, and Z does not: that looks like a tool or probe length of {size} {unit} {deed}{near}{step}. Check what was in "
+        "the spindle and in the length offset, and read Z again"
+    )
+
+
+def tolerance_words(within_mm: float, job_units: str, units: str) -> str:
+    """A tolerance in the job's own unit, as it was set, and in the unit shown where that is another one.
+
+    Examples
+    --------
+    >>> tolerance_words(0.5, "mm", "mm"), tolerance_words(0.5, "mm", "inch")
+    ('0.500 mm', '0.500 mm (0.0197 in)')
+    """
+    own = f"{length(within_mm, job_units)} {UNIT_SYMBOL[job_units]}"
+    return own if units == job_units else f"{own} ({length(within_mm, units)} {UNIT_SYMBOL[units]})"
 
 
 def operation_list(names: Sequence[str], operations: Sequence[NumberedOperation]) -> str:

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from kinematics import work_offset_code
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_wording import message_words
 from tiltwright.job.warnings import job_messages
-from tiltwright.output.gcode import comment
+from tiltwright.output.gcode import PLAIN_WORK_OFFSETS, comment, needs_of
 from tiltwright.output.messages import Severity
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, length
 
-__all__ = ["load_line", "program"]
+__all__ = ["in_loading_order", "load_line", "loader_words", "program"]
 
 _UNIT_CODE = {"mm": "G21", "inch": "G20"}
 
@@ -26,6 +26,28 @@ def load_line(
     return f"G10 L2 P{one.number} {' '.join(words)}"
 
 
+def in_loading_order(
+    operations: Iterable[NumberedOperation], *, before_each: bool
+) -> tuple[NumberedOperation, ...]:
+    """Operations in the order in which their work offsets are set.
+
+    The highest number comes first, so that a control without it refuses before anything is loaded. Where an offset is
+    set again before each operation, the order is that of the operations.
+    """
+    if before_each:
+        return tuple(operations)
+    return tuple(sorted(operations, key=lambda one: -one.number))
+
+
+def loader_words(evaluated: EvaluatedJob) -> tuple[str, ...]:
+    """Sentences on the loader's language and on what a control must have to run it."""
+    highest = max((one.number for one in evaluated.operations), default=1)
+    found = needs_of(highest)
+    if highest > PLAIN_WORK_OFFSETS and not evaluated.before_each:
+        return (*found, "The highest is set first: a control without it refuses before anything is loaded")
+    return found
+
+
 def program(evaluated: EvaluatedJob, units: str) -> str:
     """Program that sets every work offset of a job and moves nothing.
 
@@ -36,6 +58,7 @@ def program(evaluated: EvaluatedJob, units: str) -> str:
         comment(f"Work offsets for job: {evaluated.job.file.name}"),
         comment(f"Machine: {evaluated.job.machine.name}"),
         comment(f"Z reference: {z_reference_words(evaluated, units)}"),
+        *map(comment, loader_words(evaluated)),
         comment("Absolute machine coordinates. Sets work offsets only; moves no axis."),
         comment("Check every value against the setup sheet before the first cut."),
         comment(f"Leaves {_UNIT_CODE[units]} active: {'millimetres' if units == 'mm' else 'inches'}."),
@@ -48,7 +71,7 @@ def program(evaluated: EvaluatedJob, units: str) -> str:
         if message.severity is not Severity.INFO
     ]
     loaded: dict[int, str] = {}
-    for one in evaluated.operations:
+    for one in in_loading_order(evaluated.operations, before_each=evaluated.before_each):
         program_words = " ".join(
             f"{letter}{angle(value)}" for letter, value in zip(letters, one.placed.program_deg, strict=True)
         )

@@ -5,14 +5,15 @@ JSON and CSV hold full float64, lengths in the stated unit, angles in degrees; k
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
 from numpy import float64
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics import Aim, Machine, PlacedOperation, TouchOff, UnreachableOperation, work_offset_code
+from kinematics import Machine, PlacedOperation, Solution, UnreachableOperation, work_offset_code
+from tiltwright.job.aim_wording import unreachable_text, violation_text
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import JobMessage
 from tiltwright.job.message_wording import message_words
@@ -31,6 +32,7 @@ from tiltwright.output.numbers import UNIT_MM, angle, length
 from tiltwright.output.tables import table, units_words
 
 __all__ = [
+    "NOT_TO_LOAD",
     "aim_table",
     "aim_ways",
     "offsets_csv",
@@ -39,6 +41,7 @@ __all__ = [
     "poses_csv",
     "poses_report",
     "poses_table",
+    "touched_report",
 ]
 
 
@@ -71,8 +74,8 @@ def _operation(
         "plane": _rows(placed.axes),
         **_turns(placed.axes, turns),
         "plane_x_deg": placed.plane_x_deg,
-        "free": list(placed.free),
-        "short_deg": placed.short_deg,
+        "free": list(placed.singular_axes),
+        "short_deg": placed.misalignment_deg,
     }
 
 
@@ -98,8 +101,8 @@ def offsets_report(
         "set_before_each": evaluated.before_each,
         "remarks": [_message(message, evaluated, units) for message in job_messages(evaluated)],
     }
-    if evaluated.touch is not None and evaluated.job.touched is not None:
-        report["touched"] = _touched(evaluated.touch, evaluated.job.touched.use, units)
+    if evaluated.touch is not None:
+        report["touched"] = touched_report(evaluated, units)
     return report
 
 
@@ -118,26 +121,38 @@ def _message(message: JobMessage, evaluated: EvaluatedJob, units: str) -> dict[s
     }
 
 
-def _touched(touch: TouchOff, used: str, units: str) -> dict[str, Any]:
+def touched_report(evaluated: EvaluatedJob, units: str) -> dict[str, Any] | None:
+    """Part zero as touched off against the stack for JSON; None where nothing was touched off."""
+    touch, touched = evaluated.touch, evaluated.job.touched
+    if touch is None or touched is None:
+        return None
     return {
+        "source": "--touched" if touched.typed else "job",
+        "read": dict(zip("XYZ", length_list(touched.at_mm, units), strict=True)),
+        "pose": by_letter(evaluated.setup.machine, touched.machine_deg),
         "touched": length_list(touch.touched_mm, units),
         "stack": length_list(touch.stack_mm, units),
         "difference": length_list(touch.difference_mm, units),
         "distance": touch.distance_mm / UNIT_MM[units],
-        "used": used,
+        "within": touched.within_mm / UNIT_MM[units],
+        "within_stated": touched.within_stated,
+        "accepted": not evaluated.touch_too_far,
+        "used": touched.use,
     }
 
 
 def _unreached(one: UnreachableOperation, machine: Machine) -> dict[str, Any]:
     return {
         "name": one.name,
-        "why": one.why,
-        "short_deg": one.aim.short_deg,
-        "ways": aim_ways(one.aim, machine),
+        "why": unreachable_text(one),
+        "short_deg": one.misalignment_deg,
+        "ways": aim_ways(one.solutions, machine),
     }
 
 
-def aim_ways(aim: Aim, machine: Machine, rotary_offset_deg: ArrayLike | None = None) -> list[dict[str, Any]]:
+def aim_ways(
+    solutions: Sequence[Solution], machine: Machine, rotary_offset_deg: ArrayLike | None = None
+) -> list[dict[str, Any]]:
     """Every solution of an aim for JSON, the best first."""
     offset = np.zeros(len(machine.rotaries)) if rotary_offset_deg is None else np.asarray(rotary_offset_deg)
     return [
@@ -145,11 +160,11 @@ def aim_ways(aim: Aim, machine: Machine, rotary_offset_deg: ArrayLike | None = N
             "program": by_letter(machine, np.array(way.machine_deg) - offset),
             "machine": by_letter(machine, way.machine_deg),
             "move": by_letter(machine, way.move_deg),
-            "cost_deg": way.cost_deg,
-            "fits": way.fits,
-            "why_out": list(way.why_out),
+            "cost_deg": way.motion_deg,
+            "fits": way.feasible,
+            "why_out": [violation_text(one) for one in way.violations],
         }
-        for way in aim.solutions
+        for way in solutions
     ]
 
 
@@ -163,6 +178,7 @@ def poses_report(
     origin_mm: ArrayLike,
     units: str,
     turns: TurnConvention | None = None,
+    evaluated: EvaluatedJob | None = None,
 ) -> dict[str, Any]:
     """Part zero's offset at k poses for JSON, in the form of `offsets_report`; every array has shape (k, ...).
 
@@ -172,6 +188,7 @@ def poses_report(
         (machine_deg - program_deg)[:1].ravel() if len(machine_deg) else np.zeros(len(machine.rotaries))
     )
     linear, origin = length_list(offset_mm, units), length_list(origin_mm, units)
+    touched = None if evaluated is None else touched_report(evaluated, units)
     return {
         "schema": "tiltwright.offsets/1",
         "job": job,
@@ -190,6 +207,7 @@ def poses_report(
             }
             for program, reached, xyz, directions in zip(program_deg, machine_deg, linear, axes, strict=True)
         ],
+        **({} if touched is None else {"touched": touched}),
     }
 
 
@@ -228,6 +246,7 @@ def offsets_csv(evaluated: EvaluatedJob, units: str, turns: TurnConvention | Non
             *rotary,
             *length_list(one.placed.origin_mm, units),
             *_turns_values(one.placed.axes, turns),
+            *_touch_values(evaluated),
         ]
         for one in evaluated.operations
     ]
@@ -241,8 +260,20 @@ def offsets_csv(evaluated: EvaluatedJob, units: str, turns: TurnConvention | Non
         *(f"offset_{letter}_deg" for letter in letters),
         *(f"origin_{axis}_{suffix}" for axis in "xyz"),
         *_turns_columns(turns),
+        *_touch_columns(evaluated),
     ]
     return csv_text(head, rows)
+
+
+def _touch_columns(evaluated: EvaluatedJob | None) -> list[str]:
+    return [] if evaluated is None or evaluated.touch is None else ["touch_off"]
+
+
+def _touch_values(evaluated: EvaluatedJob | None) -> list[str]:
+    """The verdict on the touch-off in every row, so that no row can be used without it."""
+    if evaluated is None or evaluated.touch is None:
+        return []
+    return ["too far" if evaluated.touch_too_far else "accepted"]
 
 
 def poses_csv(
@@ -253,6 +284,7 @@ def poses_csv(
     axes: NDArray[np.float64],
     units: str,
     turns: TurnConvention | None = None,
+    evaluated: EvaluatedJob | None = None,
 ) -> str:
     """Part zero's offset at many poses, one row for each."""
     suffix = "in" if units == "inch" else "mm"
@@ -261,14 +293,16 @@ def poses_csv(
         *(f"machine_{letter}_deg" for letter in machine.letters),
         *(f"offset_{axis}_{suffix}" for axis in "XYZ"),
         *_turns_columns(turns),
+        *_touch_columns(evaluated),
     ]
     columns = (
         np.concatenate([program_deg, machine_deg, np.array(length_list(offset_mm, units))], axis=-1) + 0.0
     )
-    if turns is None:
+    touch = _touch_values(evaluated)
+    if turns is None and not touch:
         return csv_text(head, columns.tolist())
     rows = zip(columns.tolist(), axes, strict=True)
-    return csv_text(head, ([*row, *_turns_values(at, turns)] for row, at in rows))
+    return csv_text(head, ([*row, *_turns_values(at, turns), *touch] for row, at in rows))
 
 
 _LONGEST_NAME = 34
@@ -276,6 +310,10 @@ _LONGEST_NAME = 34
 
 def _short(name: str) -> str:
     return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
+
+
+NOT_TO_LOAD = "DO NOT LOAD THESE: part zero was touched off too far from where the stack puts it."
+"""The line above a table of offsets that the touch-off forbids to load."""
 
 
 def offsets_table(evaluated: EvaluatedJob, units: str, turns: TurnConvention | None = None) -> str:
@@ -296,6 +334,8 @@ def offsets_table(evaluated: EvaluatedJob, units: str, turns: TurnConvention | N
         for one in evaluated.operations
     ]
     title = f"{evaluated.job.file.name}: work offsets in {units_words(units)} and degrees, on {machine.name}"
+    if evaluated.touch_too_far:
+        title = f"{NOT_TO_LOAD}\n{title}"
     return _table(title, head, rows, [one.placed.axes for one in evaluated.operations], turns, left=2)
 
 
@@ -335,15 +375,16 @@ def _table(
     return f"{title}\n\n{table([*head, *turns_head(convention)], rows, left=left)}\n\n{explained}"
 
 
-def aim_table(aim: Aim, machine: Machine, rotary_offset_deg: NDArray[float64]) -> str:
+def aim_table(solutions: Sequence[Solution], machine: Machine, rotary_offset_deg: NDArray[float64]) -> str:
     """Every solution of an aim as a table, the best first; those ruled out with the reason."""
     head = ["", *(f"program {letter}" for letter in machine.letters)]
     head += [f"machine {letter}" for letter in machine.letters] if rotary_offset_deg.any() else []
     head += ["motion", "verdict"]
     rows = []
-    for number, way in enumerate(aim.solutions, start=1):
+    for number, way in enumerate(solutions, start=1):
         row = [str(number), *map(angle, way.machine_deg - rotary_offset_deg)]
         row += [angle(value) for value in way.machine_deg] if rotary_offset_deg.any() else []
-        verdict = ("taken" if number == 1 else "fits") if way.fits else "out: " + "; ".join(way.why_out)
-        rows.append([*row, angle(way.cost_deg), verdict])
+        reasons = "; ".join(violation_text(one) for one in way.violations)
+        verdict = ("taken" if number == 1 else "fits") if way.feasible else f"out: {reasons}"
+        rows.append([*row, angle(way.motion_deg), verdict])
     return table(head, rows, align="l" + "r" * (len(head) - 2) + "l")

@@ -10,7 +10,9 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 import numpy as np
 
 from kinematics import Machine, PlacedOperation
+from tiltwright.job.aim_wording import unreachable_text
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
+from tiltwright.job.length_left_in import length_left_in
 from tiltwright.job.message_kinds import (
     DirectionMissed,
     JobFinding,
@@ -30,7 +32,15 @@ from tiltwright.machine.findings import unused_platter_keys
 from tiltwright.output.messages import Message, Severity, as_shown, grouped
 from tiltwright.terminal.streams import note, say_no
 
-__all__ = ["alerts", "beyond_travel", "grouped_sentences", "job_messages", "merged", "say_messages"]
+__all__ = [
+    "alerts",
+    "beyond_travel",
+    "grouped_sentences",
+    "job_messages",
+    "merged",
+    "say_messages",
+    "touch_off_messages",
+]
 
 SQUARE_WITHIN_DEG = 0.02
 """Measured machines are thousandths of a degree off square; a forgotten clocking is more. 0.02 degrees: 0.035 in 100."""
@@ -47,13 +57,15 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
     unused = unused_platter_keys(evaluated.setup.machine)
     if unused is not None:
         found.append(Message(Severity.WARNING, unused))
-    found += _of_touch_off(evaluated)
+    found += touch_off_messages(evaluated)
     for one in evaluated.operations:
         found += (
             Message(severity, finding, (one.placed.name,))
             for severity, finding in _of_operation(one.placed, evaluated)
         )
-    found += (Message(Severity.ERROR, NotReached(one.why), (one.name,)) for one in evaluated.unreached)
+    found += (
+        Message(Severity.ERROR, NotReached(unreachable_text(one)), (one.name,)) for one in evaluated.unreached
+    )
     return tuple(dict.fromkeys(found))
 
 
@@ -71,9 +83,9 @@ def alerts(evaluated: EvaluatedJob, units: str) -> tuple[str, ...]:
     return tuple(message_words(message, evaluated.operations, units) for message in _joined(weighty, units))
 
 
-def say_messages(evaluated: EvaluatedJob, units: str) -> None:
-    """Write to stderr what the reader of a table must not miss."""
-    joined = _joined(job_messages(evaluated), units)
+def say_messages(evaluated: EvaluatedJob, units: str, messages: Iterable[JobMessage] | None = None) -> None:
+    """Write to stderr what the reader of a table must not miss; all of the job's messages if none are given."""
+    joined = _joined(tuple(job_messages(evaluated) if messages is None else messages), units)
     for severity in dict.fromkeys(message.severity for message in joined):
         for message in joined:
             if message.severity is not severity:
@@ -127,18 +139,23 @@ def _key(units: str) -> Callable[[JobFinding], tuple[object, ...]]:
     return lambda finding: as_shown(finding, units)
 
 
-def _of_touch_off(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
+def touch_off_messages(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
+    """What must be said of part zero as touched off."""
     touch, touched = evaluated.touch, evaluated.job.touched
     if touch is None or touched is None:
         return
-    judged = touched.within_mm is not None or touch.distance_mm <= _SEEN_MM
     x, y, z = touch.difference_mm.tolist()
+    tolerance = (touched.within_mm, touched.within_stated, evaluated.job.unit.value)
     yield Message(
-        Severity.INFO if judged else Severity.WARNING,
-        TouchOffDifference((x, y, z), touch.distance_mm, touched.use, judged),
+        Severity.INFO,
+        TouchOffDifference((x, y, z), touch.distance_mm, touched.use, touched.typed, *tolerance),
     )
-    if evaluated.touch_too_far and touched.within_mm is not None:
-        yield Message(Severity.ERROR, TouchOffTooFar(touch.distance_mm, touched.within_mm))
+    if evaluated.touch_too_far:
+        yield Message(Severity.ERROR, TouchOffTooFar(touch.distance_mm, *tolerance))
+    # Told within a tolerance that the job widened too: it may have been widened for another reason.
+    length = length_left_in(evaluated)
+    if length is not None:
+        yield Message(Severity.WARNING, length)
 
 
 def _of_operation(placed: PlacedOperation, evaluated: EvaluatedJob) -> Iterator[tuple[Severity, JobFinding]]:
@@ -156,10 +173,10 @@ def _of_operation(placed: PlacedOperation, evaluated: EvaluatedJob) -> Iterator[
     above_mm = _above_plane_mm(placed, evaluated)
     if abs(above_mm) > _SEEN_MM:
         yield Severity.WARNING, ZeroOffPlane(above_mm)
-    for letter in placed.free:
+    for letter in placed.singular_axes:
         yield Severity.INFO, SingularRotary(letter, float(placed.program_deg[machine.index(letter)]))
-    if placed.short_deg > 0.0:
-        yield Severity.INFO, DirectionMissed(placed.short_deg)
+    if placed.misalignment_deg > 0.0:
+        yield Severity.INFO, DirectionMissed(placed.misalignment_deg)
 
 
 def beyond_travel(placed: PlacedOperation, machine: Machine, units: str) -> tuple[str, ...]:
@@ -189,7 +206,7 @@ def _beyond_travel(placed: PlacedOperation, machine: Machine) -> list[OutOfTrave
 
 def _off_square_deg(placed: PlacedOperation) -> float:
     """Degrees from machine X to the part's nearest axis; 0 where the operation was aimed, so nothing is expected square."""
-    if placed.aim is not None and (not placed.free or placed.plane.x is not None):
+    if placed.aim is not None and (not placed.singular_axes or placed.plane.x is not None):
         return 0.0
     along_x = placed.axes[0]
     axis = int(np.argmax(np.abs(along_x)))

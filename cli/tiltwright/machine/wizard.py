@@ -5,16 +5,14 @@ The sense of turning has no default and no short cut: the table has to be looked
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from tiltwright.files.z_reading import GAUGE_LINE_Z, REFERENCE_TOOL_Z
 from tiltwright.machine import prompts
-from tiltwright.machine.findings import (
-    ParallelRotaries,
-    machine_finding_words,
-    machine_findings,
-)
+from tiltwright.machine.findings import ParallelRotaries, machine_finding_words, machine_findings
 from tiltwright.machine.interview import Interview
 from tiltwright.machine.prompts import pivot_more, pivot_words
 from tiltwright.machine.sense import CLOCK, SENSE_LOOKS, sense_from_clock, sense_from_side
@@ -88,18 +86,17 @@ class _ZReading:
     face: Mapping[str, str]
 
 
+_WIDTH = 112
 _LOW_PIVOT = {"mm": "-381.0,-203.412,-406.118", "inch": "-15.0,-8.0083,-15.9889"}
 _LOW_FACE = {"mm": "-356.112", "inch": "-14.0202"}
 _Z_READING = {
     "gauge line": _ZReading(
-        "Z is read at the gauge line: no length offset active, and the length of the probe or tool in the spindle\n"
-        "taken off the display's machine Z.",
+        textwrap.fill(GAUGE_LINE_Z, _WIDTH),
         _LOW_PIVOT,
         _LOW_FACE,
     ),
     "reference tool": _ZReading(
-        "Z is read with the tip of the reference tool: no length offset active. With another tool or probe, take off\n"
-        "how much longer than the reference tool it is.",
+        textwrap.fill(REFERENCE_TOOL_Z, _WIDTH),
         _LOW_PIVOT,
         _LOW_FACE,
     ),

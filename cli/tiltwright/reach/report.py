@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from kinematics.reach import ClosestPair, IndexMove, Margin
+from tiltwright.job.aim_wording import unreachable_text
 from tiltwright.output.json_csv import by_letter, length_list
 from tiltwright.output.numbers import UNIT_MM
 from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis, RotaryLoad
@@ -30,7 +31,7 @@ def reach_report(reached: ReachAnalysis, units: str) -> dict[str, Any]:
         "clear": reached.clear_mm / mm,
         "margin": reached.margin_mm / mm,
         "operations": [_operation(reached, stood, units) for stood in reached.operations],
-        "unreached": [{"name": one.name, "why": one.why} for one in reached.worked.unreached],
+        "unreached": [{"name": one.name, "why": unreachable_text(one)} for one in reached.worked.unreached],
         "index_moves": [_move(reached, move, units) for move in reached.moves],
         "load": [_load(reached, load, units) for load in reached.loads],
         "taken_as_given": list(taken_as_given(reached, units)),

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from kinematics import wrap_deg
 from kinematics.reach import ClosestPair, IndexMove, Limit, Margin, RotaryMargin
+from tiltwright.job.aim_wording import unreachable_text
 from tiltwright.output.numbers import MASS_UNIT, TORQUE_UNIT, angle, length, mass, torque
 from tiltwright.output.tables import table, units_words
 from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis
@@ -31,7 +32,7 @@ def corner_words(stood: OperationAnalysis) -> str:
 def against(reached: ReachAnalysis, units: str) -> tuple[str, ...]:
     """Everything that does not reach, clear or hold; nothing where all does."""
     return (
-        *(f"{one.name}: {one.why}" for one in reached.worked.unreached),
+        *(f"{one.name}: {unreachable_text(one)}" for one in reached.worked.unreached),
         *(words for stood in reached.operations for words in _operation(reached, stood, units)),
         *_move_sentences(reached, units),
         *_load_sentences(reached, units),

@@ -19,8 +19,10 @@ from kinematics import (
 )
 from kinematics.constants import MM_PER_INCH
 from tiltwright.files.job_file import OperationTable
+from tiltwright.files.z_reading import z_reading
 from tiltwright.job.evaluate import EvaluatedJob
-from tiltwright.job.offsets_gcode import load_line
+from tiltwright.job.message_wording import tolerance_words
+from tiltwright.job.offsets_gcode import in_loading_order, load_line
 from tiltwright.job.warnings import alerts, beyond_travel, merged
 from tiltwright.output import numbers
 from tiltwright.sheet.data import (
@@ -37,6 +39,7 @@ from tiltwright.sheet.side_view import TiltOperation, choose_view_direction, sid
 from tiltwright.sheet.wording import (
     cautions,
     givens,
+    load_words,
     meaning,
     square_up_words,
     turns_words,
@@ -78,7 +81,7 @@ def check_above_mm(evaluated: EvaluatedJob, units: str) -> float:
 
 
 def load_blocks(evaluated: EvaluatedJob, rows: Sequence[OperationRow], units: str) -> tuple[LoadBlock, ...]:
-    """One block for all offsets if nine are enough, else one before each operation.
+    """One block for all offsets if nine are enough, the highest number first; else one before each operation.
 
     Names stay out of it: the table above says which operation an offset belongs to.
 
@@ -96,18 +99,20 @@ def load_blocks(evaluated: EvaluatedJob, rows: Sequence[OperationRow], units: st
     """
     letters = evaluated.setup.machine.letters
     rotary_offset = evaluated.setup.rotary_offset_deg.tolist()
+    ordered = in_loading_order(evaluated.operations, before_each=evaluated.before_each)
     lines = _aligned(
         [
-            f"{load_line(one, letters, rotary_offset, units)} ({row.register})"
-            for one, row in zip(evaluated.operations, rows, strict=True)
+            f"{load_line(one, letters, rotary_offset, units)} ({work_offset_code(one.number)})"
+            for one in ordered
         ]
     )
+    needs = load_words(max((one.number for one in ordered), default=1), first=not evaluated.before_each)
     if not evaluated.before_each:
-        when = "Run once, before the first operation. It sets offsets and moves nothing."
+        when = f"Run once, before the first operation. It sets offsets and moves nothing. {needs}"
         return (LoadBlock(when, (_UNIT_LINE[units], *dict.fromkeys(lines))),)
     return tuple(
-        LoadBlock(f"Before operation {row.title}", (_UNIT_LINE[units], line))
-        for row, line in zip(rows, lines, strict=True)
+        LoadBlock(f"{'' if place else needs + ' '}Before operation {row.title}", (_UNIT_LINE[units], line))
+        for place, (row, line) in enumerate(zip(rows, lines, strict=True))
     )
 
 
@@ -249,13 +254,15 @@ def _remarks(one: PlacedOperation, machine: Machine) -> Texts:
             if angle == numbers.angle(0.0)
             else f"the plane's own x lies {angle}° from machine +X (counterclockwise positive, seen from the spindle)"
         )
-    for letter in one.free:
+    for letter in one.singular_axes:
         angle = numbers.angle(float(one.program_deg[machine.index(letter)]))
         remarks.append(
             f"{letter} may have any angle here (the direction lies along its axis); program {letter} {angle} was used"
         )
-    if numbers.angle(one.short_deg) != numbers.angle(0.0):
-        remarks.append(f"the direction is {numbers.angle(one.short_deg)}° off the spindle, as the job allows")
+    if numbers.angle(one.misalignment_deg) != numbers.angle(0.0):
+        remarks.append(
+            f"the direction is {numbers.angle(one.misalignment_deg)}° off the spindle, as the job allows"
+        )
     return tuple(remarks)
 
 
@@ -289,9 +296,11 @@ def _touch(evaluated: EvaluatedJob, units: str) -> TouchTable | None:
     )
     pose = _angles_words(evaluated.setup.machine.letters, touched.machine_deg)
     apart = f"They are {numbers.length(touch.distance_mm, units)} apart"
-    if touched.within_mm is not None:
-        limit = numbers.length(touched.within_mm, units)
-        apart += f", {'MORE THAN' if evaluated.touch_too_far else 'within'} the {limit} that the job allows"
+    limit = tolerance_words(touched.within_mm, evaluated.job.unit.value, units)
+    source = (
+        "that the job allows" if touched.within_stated else "that is the default: the job sets no `within`"
+    )
+    apart += f", {'MORE THAN' if evaluated.touch_too_far else 'within'} the {limit} {source}"
     used = "touched-off part zero" if touched.use == "touched" else "part zero of the stack"
     return TouchTable(
         rows=(
@@ -300,7 +309,7 @@ def _touch(evaluated: EvaluatedJob, units: str) -> TouchTable | None:
             ("difference, touched off minus stack", *numbers.lengths(touch.difference_mm, units)),
         ),
         words=(
-            f"Read at machine angles {pose}: {read}.",
+            f"Read at machine angles {pose}: {read}. {z_reading(evaluated.setup.machine.z_reference.tool_length_mm)}",
             apart + ".",
             f"The offsets on this sheet use the {used}.",
         ),

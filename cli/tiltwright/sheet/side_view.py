@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.machine import Machine, is_horizontal, table_frame, table_pose
+from kinematics.forward import table_pose
+from kinematics.machine import Machine, is_horizontal, table_frame
 from kinematics.rotary import RotaryAxis, RotationSense
 from kinematics.stack import StackStep, cumulative_frames
 from kinematics.transform import Pose

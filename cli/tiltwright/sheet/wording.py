@@ -7,8 +7,9 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics import Machine, RotaryAxis, Setup, StackStep, Travel, is_horizontal
+from kinematics import Machine, RotaryAxis, Setup, StackStep, Travel, is_horizontal, work_offset_code
 from tiltwright.output import numbers
+from tiltwright.output.gcode import LANGUAGE, PLAIN_WORK_OFFSETS
 from tiltwright.sheet.data import OperationRow, Sheet, Texts
 
 _ALONG_DEG = 5e-5  # what the sheet's angles would round to zero
@@ -204,6 +205,28 @@ def verify_words(
             )
         ),
     )
+
+
+def load_words(highest: int, *, first: bool) -> str:
+    """Language of the blocks that load the offsets, and what a control must have to run them.
+
+    Parameters
+    ----------
+    highest : int
+        The highest work offset number in them.
+    first : bool
+        True where that one is set first.
+
+    Examples
+    --------
+    >>> load_words(2, first=True)
+    'RS274/NGC (NISTIR 6556); highest work offset used: 2, G55.'
+    """
+    words = f"{LANGUAGE}; highest work offset used: {highest}, {work_offset_code(highest)}"
+    if highest <= PLAIN_WORK_OFFSETS:
+        return words + "."
+    when = ", before anything is loaded" if first else ""
+    return f"{words}. A control that lacks G59.1 to G59.3 refuses {'the first G10 line' if first else 'it'}{when}."
 
 
 def cautions(letters: Texts) -> Texts:

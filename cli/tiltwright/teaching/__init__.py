@@ -1,1 +1,1 @@
-"""For student and instructor: workings, verdicts and exercises as text, Markdown and pages, and answers read back."""
+"""Workings, assessments and exercises as documents, and answers read back, for student and instructor."""

@@ -1,4 +1,4 @@
-"""Answers read back: a CSV file with operation, axis and value, or numbers typed on the command line.
+"""Answers from a CSV file with operation, axis and value, or typed on the command line.
 
 The unit of lengths stands in the value column's name (`value_mm`, `value_inch`), behind the number, or is stated
 beside; angles are degrees. A value left empty was not answered. Every fault of a file is reported at once, with its row.
@@ -54,18 +54,18 @@ _LARGEST = sys.float_info.max
 
 @dataclass(frozen=True)
 class RequestedAnswers:
-    """What is asked for.
+    """The numbers that are asked for.
 
     Attributes
     ----------
     names : tuple of str
-        What numbers are asked of: operations, or pivots.
+        Operations, or pivots.
     axes : tuple of tuple of str
         For each, the lengths that may be answered.
     letters : tuple of str
         Rotaries whose program angles may be answered.
     column : str
-        What an answer file calls the names.
+        Column of the names in an answer file.
     """
 
     names: tuple[str, ...]
@@ -75,19 +75,19 @@ class RequestedAnswers:
 
     @property
     def columns(self) -> tuple[str, ...]:
-        """The columns that an answer file may have."""
+        """Columns that an answer file may have."""
         return (self.column, "axis", "value", "value_mm", "value_inch", "student", "sheet")
 
 
-def requested_answers(worked: EvaluatedJob) -> RequestedAnswers:
-    """What a job asks: X, Y, Z and the angles of every operation."""
-    names = tuple(one.placed.name for one in worked.operations)
-    return RequestedAnswers(names, (AXES,) * len(names), tuple(worked.setup.machine.letters))
+def requested_answers(evaluated: EvaluatedJob) -> RequestedAnswers:
+    """X, Y, Z and the angles of every operation of a job."""
+    names = tuple(one.placed.name for one in evaluated.operations)
+    return RequestedAnswers(names, (AXES,) * len(names), tuple(evaluated.setup.machine.letters))
 
 
 @dataclass(frozen=True)
 class Answers:
-    """Answers that were read.
+    """The answers of one file or command line.
 
     Attributes
     ----------
@@ -115,7 +115,7 @@ class Answers:
 
 @dataclass
 class _Reading:
-    """Answers on the way in, with the faults met so far.
+    """Answers while they are read, with the faults found so far.
 
     A length without a unit of its own is in the unit `stated`; one with a unit must agree with the `column`'s.
     """
@@ -214,7 +214,7 @@ class _Reading:
         )
 
 
-def answers_from_words(texts: Sequence[str], worked: EvaluatedJob, unit: Unit | None) -> Answers:
+def answers_from_words(texts: Sequence[str], evaluated: EvaluatedJob, unit: Unit | None) -> Answers:
     """Answers typed as ``OPERATION:AXIS=VALUE``, the value with its unit unless one is stated beside.
 
     Raises
@@ -224,7 +224,7 @@ def answers_from_words(texts: Sequence[str], worked: EvaluatedJob, unit: Unit | 
     """
     matches = [re.fullmatch(r"(.+):\s*(\w+)\s*=\s*(.+)", text.strip()) for text in texts]
     mark = decimal_mark((match[3] for match in matches if match), ",")
-    reading = _Reading(requested_answers(worked), "--answer", mark, unit)
+    reading = _Reading(requested_answers(evaluated), "--answer", mark, unit)
     for text, match in zip(texts, matches, strict=True):
         if match is None:
             reading.fault(
@@ -242,7 +242,7 @@ def answers_from_file(path: Path, asked: RequestedAnswers, unit: Unit | None) ->
     ----------
     path : Path
     asked : RequestedAnswers
-        What they answer.
+        The numbers that they answer.
     unit : Unit or None
         Of lengths, where the column's name does not say.
 
@@ -314,7 +314,7 @@ def _near_column(wanted: str, table: CsvTable) -> str:
 
 
 def _only(reading: _Reading, table: CsvTable, name: str) -> str:
-    """The one value of a column that says the same on every row; empty where there is no such column."""
+    """The value of a column that has only one; empty where there is no such column."""
     if ColumnName(name) not in table.columns:
         return ""
     place = table.columns.index(ColumnName(name))

@@ -129,7 +129,7 @@ def _made(made: Sequence[Mistake]) -> str:
 
 
 def _labels(made: Sequence[Mistake]) -> str:
-    return " with ".join(mistake.name for mistake in made)
+    return " + ".join(mistake.label for mistake in made)
 
 
 def why_words(assessment: Assessment, finding: FoundMistake, units: str) -> tuple[str, ...]:
@@ -267,10 +267,10 @@ def _numbers_table(assessment: Assessment, units: str) -> Table:
         placed = assessment.placed[answer.operation]
         machine = assessment.evaluated.setup.machine
         truth = float(placed.program_deg[machine.index(answer.letter)])
-        verdict_words = "wrong" if (answer.operation, answer.letter) in wrong_angles else "right"
+        result = "wrong" if (answer.operation, answer.letter) in wrong_angles else "right"
         off = angle_error_deg(machine.rotaries[machine.index(answer.letter)], answer.program_deg, truth)
         rows.append(
-            (placed.name, f"program {answer.letter}", verdict_words, numbers.angle(answer.program_deg),
+            (placed.name, f"program {answer.letter}", result, numbers.angle(answer.program_deg),
              numbers.angle(truth), numbers.angle(off))
         )  # fmt: skip
     diagnosis = assessment.diagnosis

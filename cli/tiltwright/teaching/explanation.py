@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from kinematics import KinematicsError, PlacedOperation, Setup, StackStep, work_offset, work_offset_code
+from kinematics import KinematicsError, PlacedOperation, Setup, StackStep, work_offset_code
 from kinematics.teaching import (
     Digits,
     Number,
@@ -195,7 +195,7 @@ def setup_picture(
     from dataclasses import replace
 
     zero = setup.machine.zero_deg
-    at_mm = np.asarray(work_offset(setup, placed.origin_mm, zero))
+    at_mm = np.asarray(setup.work_offset(placed.origin_mm, zero))
     operation = TiltOperation(PART_ZERO if hidden else placed.name, "", zero, at_mm)
     title = "The setup with every rotary at zero"
     view = side_view(setup.machine, steps, setup.part_in_table, [operation], units, title)

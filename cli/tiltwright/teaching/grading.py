@@ -8,7 +8,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from kinematics.teaching import PIVOT_LEVEL, AttainableAccuracy, PivotExercise
+from kinematics.teaching import PIVOT_LEVEL, AttainableAccuracy, PivotExercise, attainable
+from tiltwright.calibration.load_readings import text_of
+from tiltwright.calibration.readings_output import readings_csv
 from tiltwright.files.csv_source import ColumnName
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, sanitized, shown
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
@@ -17,8 +19,9 @@ from tiltwright.output.json_csv import csv_text
 from tiltwright.teaching.answers import Answers, answers_from_file, answers_table, requested_answers
 from tiltwright.teaching.assessment import Assessment, assess
 from tiltwright.teaching.lesson_file import LessonFile, read_lesson
-from tiltwright.teaching.lesson_set import KEYS, job_name
-from tiltwright.teaching.pivot_assessment import PivotAssessment, assess_pivots, pivot_sheet_of
+from tiltwright.teaching.lesson_set import KEYS, job_name, key_name, readings_name
+from tiltwright.teaching.pivot_assessment import PivotAssessment, assess_pivots
+from tiltwright.teaching.pivot_key import read_key
 from tiltwright.teaching.pivot_sheets import pivots_asked
 
 __all__ = ["Graded", "grade", "grade_csv", "grade_document", "grade_report"]
@@ -28,43 +31,45 @@ _FOOT = "For the instructor. The names come from the answer files and are stored
 
 @dataclass(frozen=True, eq=False)
 class GradedFile:
-    """One answer file.
+    """One graded answer file.
 
     Attributes
     ----------
     file : str
     student, sheet : str
         As the file states them; the file's name stands in for a student that it does not name.
-    verdict : Assessment, PivotAssessment or None
+    assessment : Assessment, PivotAssessment or None
     faults : tuple of Diagnostic
         The reasons why it could not be read.
     missing : int
-        Numbers that were asked for and not answered.
+        Count of the numbers that were asked for and not answered.
     """
 
     file: str
     student: str
     sheet: str
-    verdict: Assessment | PivotAssessment | None
+    assessment: Assessment | PivotAssessment | None
     faults: tuple[Diagnostic, ...] = ()
     missing: int = 0
 
     @property
     def mistakes(self) -> tuple[str, ...]:
         """Kinds of mistakes that were found, each once."""
-        return () if self.verdict is None else self.verdict.mistakes
+        return () if self.assessment is None else self.assessment.mistakes
 
     @property
     def result(self) -> str:
         """The result in a few words: right, or wrong and why."""
-        if self.verdict is None:
+        if self.assessment is None:
             return "not read: " + "; ".join(_fault_words(fault) for fault in self.faults)
-        if self.verdict.right:
+        if self.assessment.right:
             return (
-                f"{self.verdict.count[0]} right, {self.missing} not answered" if self.missing else "all right"
+                f"{self.assessment.count[0]} right, {self.missing} not answered"
+                if self.missing
+                else "all right"
             )
         left_out = [f"{self.missing} not answered"] if self.missing else []
-        return "; ".join([*self.verdict.reasons, *left_out])
+        return "; ".join([*self.assessment.reasons, *left_out])
 
 
 def _fault_words(fault: Diagnostic) -> str:
@@ -75,14 +80,14 @@ def _fault_words(fault: Diagnostic) -> str:
 
 @dataclass(frozen=True, eq=False)
 class Graded:
-    """A class."""
+    """The graded answers of a class."""
 
     lesson: LessonFile
     rows: tuple[GradedFile, ...]
 
     @property
     def faults(self) -> tuple[Diagnostic, ...]:
-        """Of all files that could not be read."""
+        """Faults of all files that could not be read."""
         return tuple(fault for row in self.rows for fault in row.faults)
 
     @property
@@ -116,11 +121,11 @@ def _row(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots) -> GradedFile:
     sheet = 0
     try:
         sheet = _sheet_of(path, lesson)
-        answers, verdict, asked = grader.judged(path, sheet)
+        answers, assessment, asked = grader.assessed(path, sheet)
     except InputFaults as refusal:
         return GradedFile(path.name, sanitized(path.stem), str(sheet or "?"), None, refusal.faults)
     missing = max(asked - len(answers.lengths) - len(answers.angles), 0)
-    return GradedFile(path.name, answers.student or sanitized(path.stem), str(sheet), verdict, (), missing)
+    return GradedFile(path.name, answers.student or sanitized(path.stem), str(sheet), assessment, (), missing)
 
 
 @dataclass
@@ -131,35 +136,59 @@ class _Jobs:
     lesson: LessonFile
     jobs: dict[int, EvaluatedJob] = field(default_factory=dict)
 
-    def judged(self, path: Path, sheet: int) -> tuple[Answers, Assessment, int]:
-        """The answers of a file, what they are worth, and how many were asked for."""
+    def assessed(self, path: Path, sheet: int) -> tuple[Answers, Assessment, int]:
+        """Answers of a file, their assessment, and the count of numbers asked for."""
         if sheet not in self.jobs:
             self.jobs[sheet] = evaluate_job(str(self.keys / job_name(sheet)))
         worked, lesson = self.jobs[sheet], self.lesson
         answers = answers_from_file(path, requested_answers(worked), lesson.units)
         within_mm = lesson.units.to_mm(lesson.within)
-        verdict = assess(worked, answers, within_mm=within_mm, within_deg=lesson.angle_within)
+        assessment = assess(worked, answers, within_mm=within_mm, within_deg=lesson.angle_within)
         aimed = lesson.level == "a normal to aim at"
         each = 3 + (len(worked.setup.machine.letters) if aimed else 0)
-        return answers, verdict, len(worked.operations) * each
+        return answers, assessment, len(worked.operations) * each
 
 
 @dataclass
 class _Pivots:
-    """Answers to the level that asks for pivots; every sheet is drawn again once."""
+    """Answers to the level that asks for pivots; every sheet's key is read once."""
 
     keys: Path
     lesson: LessonFile
     sheets: dict[int, tuple[PivotExercise, AttainableAccuracy]] = field(default_factory=dict)
 
-    def judged(self, path: Path, sheet: int) -> tuple[Answers, PivotAssessment, int]:
-        """The answers of a file, what they are worth, and how many were asked for."""
+    def assessed(self, path: Path, sheet: int) -> tuple[Answers, PivotAssessment, int]:
+        """Answers of a file, their assessment, and the count of numbers asked for."""
         if sheet not in self.sheets:
-            self.sheets[sheet] = pivot_sheet_of(self.keys, self.lesson, sheet)
+            self.sheets[sheet] = _pivot_sheet(self.keys, self.lesson, sheet)
         exercise, support = self.sheets[sheet]
         asked = pivots_asked(exercise)
         answers = answers_from_file(path, asked, self.lesson.units)
         return answers, assess_pivots(exercise, support, answers), sum(map(len, asked.axes))
+
+
+def _pivot_sheet(keys: Path, lesson: LessonFile, sheet: int) -> tuple[PivotExercise, AttainableAccuracy]:
+    """A sheet's exercise by its key, and the accuracy that its readings support.
+
+    Raises
+    ------
+    InputFaults
+        When the key is not of this lesson, or the readings beside it are not the key's.
+    """
+    path = str(keys / key_name(sheet))
+    exercise = read_key(path)
+    handed_out = (exercise.seed, exercise.sheet, exercise.units)
+    if handed_out != (lesson.seed, sheet, lesson.units.value):
+        found = "the key of seed {}, sheet {}, in {}".format(*handed_out)
+        allowed = f"that of lesson.toml: seed {lesson.seed}, sheet {sheet}, in {lesson.units.value}"
+        raise InputFaults([Diagnostic(path, None, "", found, allowed)])
+    beside = str(keys / readings_name(sheet))
+    written, _ = text_of(beside, "the readings of a sheet, as `lesson new` wrote them")
+    own = readings_csv(exercise.readings, exercise.machine, exercise.units)
+    if written.splitlines() != own.splitlines():
+        allowed = f"the readings of {key_name(sheet)}, as `lesson new` wrote them"
+        raise InputFaults([Diagnostic(beside, None, "", "readings of another exercise", allowed)])
+    return exercise, attainable(exercise, lesson.units.to_mm(lesson.within))
 
 
 def _sheet_of(path: Path, lesson: LessonFile) -> int:
@@ -196,8 +225,8 @@ def grade_document(graded: Graded) -> Document:
             Heading("Files that could not be read"),
             BulletList(tuple(". ".join(str(fault).split("\n    ")) for fault in graded.faults)),
         ]
-    read = [row for row in graded.rows if row.verdict is not None]
-    right = sum(row.verdict is not None and row.verdict.right and not row.missing for row in read)
+    read = [row for row in graded.rows if row.assessment is not None]
+    right = sum(row.assessment is not None and row.assessment.right and not row.missing for row in read)
     unread = len(graded.rows) - len(read)
     return Document(
         "Grades",
@@ -217,9 +246,9 @@ def _within(lesson: LessonFile) -> str:
 
 
 def _score(row: GradedFile) -> str:
-    if row.verdict is None:
+    if row.assessment is None:
         return "-"
-    right, answered = row.verdict.count
+    right, answered = row.assessment.count
     return f"{right} of {answered + row.missing}"
 
 
@@ -232,7 +261,7 @@ def grade_csv(graded: Graded) -> str:
                 row.file,
                 row.student,
                 row.sheet,
-                *(row.verdict.count if row.verdict else (0, 0)),
+                *(row.assessment.count if row.assessment else (0, 0)),
                 row.missing,
                 row.result,
             )
@@ -253,13 +282,13 @@ def grade_report(graded: Graded) -> dict[str, Any]:
 
 
 def _row_report(row: GradedFile) -> dict[str, Any]:
-    right, answered = row.verdict.count if row.verdict else (0, 0)
+    right, answered = row.assessment.count if row.assessment else (0, 0)
     faults: Sequence[str] = [_fault_words(fault) for fault in row.faults]
     return {
         "file": row.file,
         "student": row.student,
         "sheet": int(row.sheet) if row.sheet.isdigit() else None,
-        "read": row.verdict is not None,
+        "read": row.assessment is not None,
         "right": right,
         "answered": answered,
         "missing": row.missing,

@@ -1,4 +1,4 @@
-"""What a lesson says about itself (`lesson.toml`), and an exercise as a machine file and a job file."""
+"""The lesson file (`lesson.toml`), and an exercise as a machine file and a job file."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class Level(FieldType, str):
 
     @classmethod
     def before(cls, value: object) -> object:
-        """Refuse what is none of them."""
+        """Raise unless the value is one of them."""
         return Choice().check(value, ALL_LEVELS)
 
 
@@ -89,7 +89,7 @@ def lesson_toml(values: Mapping[str, Any]) -> str:
 
 
 def machine_toml(exercise: Exercise | PivotExercise) -> str:
-    """The exercise's machine as a machine file, in the sheet's unit; as the shop believes it, where pivots are wrong."""
+    """The exercise's machine as a machine file in the sheet's unit, with the pivots that the shop believes."""
     machine = exercise.machine
     assert machine.travel is not None  # every exercise has travels
     document = tomlkit.document()
@@ -150,5 +150,5 @@ def job_toml(exercise: Exercise, machine_file: str) -> str:
 
 
 def _length(value_mm: float, exercise: Exercise | PivotExercise) -> float:
-    """A length as it is printed: the exercise's numbers have no more decimals than that."""
+    """A length as printed; the exercise's numbers have no more decimals than that."""
     return round(value_mm / UNIT_MM[exercise.units], _DECIMALS[exercise.units]) + 0.0

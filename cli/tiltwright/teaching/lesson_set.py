@@ -15,16 +15,17 @@ from kinematics.teaching import (
     set_pivot_exercise,
 )
 from kinematics.teaching.exercises import UNIT_MM, UnitName
+from tiltwright.calibration.readings_output import readings_csv
 from tiltwright.output.document import Document
 from tiltwright.output.document_files import document_files
 from tiltwright.output.document_pdf import document_pdf
 from tiltwright.output.typesetting import Paper
 from tiltwright.teaching.lesson_file import DEFAULT_WITHIN, LESSON, job_toml, lesson_toml, machine_toml
-from tiltwright.teaching.pivot_assessment import readings_name, readings_text
+from tiltwright.teaching.pivot_key import key_text
 from tiltwright.teaching.pivot_sheets import pivot_answer_csv, pivot_key, pivot_worksheet
 from tiltwright.teaching.worksheets import answer_csv, key, worksheet
 
-__all__ = ["KEYS", "SHEETS", "job_name", "lesson_files"]
+__all__ = ["KEYS", "SHEETS", "job_name", "key_name", "lesson_files", "readings_name"]
 
 SHEETS, KEYS = "sheets", "key"
 
@@ -32,6 +33,16 @@ SHEETS, KEYS = "sheets", "key"
 def job_name(sheet: int) -> str:
     """The job file of a sheet, in the folder of keys."""
     return f"job-{sheet:02d}.toml"
+
+
+def key_name(sheet: int) -> str:
+    """The encoded key of a sheet's pivot exercise, in the folder of keys."""
+    return f"key-{sheet:02d}.txt"
+
+
+def readings_name(sheet: int) -> str:
+    """The readings of a sheet's pivot exercise, in the folder of keys."""
+    return f"readings-{sheet:02d}.csv"
 
 
 def lesson_files(
@@ -78,8 +89,10 @@ def _pivot_files(seed: int, sheet: int, units: UnitName, paper: Paper) -> Iterat
     yield from _both(pivot_worksheet(exercise, support), f"{SHEETS}/sheet-{sheet:02d}", paper)
     yield Path(SHEETS) / f"answers-{sheet:02d}.csv", pivot_answer_csv(exercise)
     yield from _both(pivot_key(exercise, support), f"{KEYS}/key-{sheet:02d}", paper)
-    yield keys / f"machine-{sheet:02d}.toml", machine_toml(exercise)
-    yield keys / readings_name(sheet), readings_text(exercise)
+    machine = machine_toml(exercise)
+    yield keys / f"machine-{sheet:02d}.toml", machine
+    yield keys / readings_name(sheet), readings_csv(exercise.readings, exercise.machine, units)
+    yield keys / key_name(sheet), key_text(exercise, machine)
 
 
 def _both(document: Document, name: str, paper: Paper) -> Iterator[tuple[Path, str | bytes]]:

@@ -1,55 +1,46 @@
-"""Somebody's pivots held against the exercise: right or wrong, and why."""
+"""Somebody's pivots graded: numbers right or wrong, and why, for answers by hand and for machine files."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from pathlib import Path
+from dataclasses import dataclass, replace
+from typing import Any
 
+from kinematics import RotationSense
 from kinematics.teaching import (
     AttainableAccuracy,
     PivotAnswer,
     PivotDiagnosis,
     PivotExercise,
+    PivotMark,
     attainable,
     diagnose_pivots,
-    set_pivot_exercise,
 )
-from tiltwright.calibration.load_readings import text_of
-from tiltwright.calibration.practice import readings_csv
+from tiltwright.calibration.fit_text import fine
+from tiltwright.calibration.fit_wording import fixed_sentence
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
+from tiltwright.files.loader import ReadMachine, fault_at
+from tiltwright.output.numbers import fixed, in_units
+from tiltwright.output.tables import table
 from tiltwright.teaching.answers import Answers
-from tiltwright.teaching.lesson_file import LessonFile
 
-__all__ = ["PivotAssessment", "assess_pivots", "pivot_sheet_of", "readings_name", "readings_text"]
-
-
-def readings_name(sheet: int) -> str:
-    """The readings of a sheet, in the folder of keys."""
-    return f"readings-{sheet:02d}.csv"
+__all__ = ["PivotAssessment", "assess_machine", "assess_pivots", "pivot_grade_report", "pivot_grade_text"]
 
 
-def readings_text(exercise: PivotExercise) -> str:
-    """The readings as `pivot fit` reads them."""
-    return readings_csv(exercise.readings, exercise.machine, exercise.units)
-
-
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class PivotAssessment:
-    """Answers and what became of them."""
+    """A graded answer and the words for it."""
 
-    exercise: PivotExercise
     diagnosis: PivotDiagnosis
 
     @property
     def right(self) -> bool:
-        """Whether every number that was answered is right."""
+        """True when no judged number is wrong."""
         return self.diagnosis.right
 
     @property
     def count(self) -> tuple[int, int]:
-        """How many numbers are right, of how many answered."""
-        answered = len(self.diagnosis.answers)
-        return answered - int(self.diagnosis.wrong.sum()), answered
+        """Right numbers, and judged ones."""
+        return self.diagnosis.judged - self.diagnosis.wrong, self.diagnosis.judged
 
     @property
     def mistakes(self) -> tuple[str, ...]:
@@ -62,36 +53,134 @@ class PivotAssessment:
     @property
     def reasons(self) -> tuple[str, ...]:
         """Why numbers are wrong, pivot by pivot, in a few words."""
-        letters = [one.letter for one in self.exercise.probed]
         words = []
         for finding in self.diagnosis.findings:
             alike = " (or what gives the same)" if finding.same else ""
-            axes = " and ".join(finding.axes)
-            words.append(f"{letters[finding.pivot]}'s {axes}: {finding.made.words}{alike}")
-        left = [f"{letters[answer.pivot]}'s {answer.axis}" for answer in self.diagnosis.unexplained]
+            letter = finding.marks[0].number.letter
+            labels = [mark.number.label for mark in finding.marks]
+            named = all(label in finding.made.words for label in labels)
+            where = letter if named else f"{letter}'s {' and '.join(labels)}"
+            words.append(f"{where}: {finding.made.words}{alike}")
+        left = [f"{mark.number.letter}'s {mark.number.label}" for mark in self.diagnosis.unexplained]
         return (*words, *(["unexplained: " + ", ".join(left)] if left else []))
 
 
-def pivot_sheet_of(folder: Path, lesson: LessonFile, sheet: int) -> tuple[PivotExercise, AttainableAccuracy]:
-    """A sheet's exercise, drawn again, and what its readings support.
+def assess_pivots(exercise: PivotExercise, support: AttainableAccuracy, answers: Answers) -> PivotAssessment:
+    """Grade coordinates that were found by hand."""
+    given = [PivotAnswer(one.operation, one.axis, one.value_mm) for one in answers.lengths]
+    return PivotAssessment(diagnose_pivots(exercise, support, given, digit_mm=answers.digit_mm))
+
+
+def assess_machine(
+    exercise: PivotExercise, answer: ReadMachine, support: AttainableAccuracy | None = None
+) -> PivotAssessment:
+    """Grade a machine file with somebody's lines in it.
 
     Raises
     ------
     InputFaults
-        When it is not the one that was handed out: the readings in the folder of keys say otherwise.
+        When it is of a machine with other rotaries, in another unit, or one that turns the other way: the machine file
+        that was handed out states these, and the readings change nothing about them.
     """
-    units = lesson.units.value
-    exercise = set_pivot_exercise(lesson.seed, sheet, "inch" if units == "inch" else "mm")
-    path = str(folder / readings_name(sheet))
-    kept, _ = text_of(path, "the readings of a sheet, as `lesson new` wrote them")
-    if kept.splitlines() != readings_text(exercise).splitlines():
-        found = f"readings that seed {lesson.seed} does not give in this version"
-        allowed = "those that were handed out, and lesson.toml as `lesson new` wrote it"
-        raise InputFaults([Diagnostic(path, None, "", found, allowed)])
-    return exercise, attainable(exercise, lesson.units.to_mm(lesson.within))
+    handed_out = exercise.machine
+    if answer.machine.letters != handed_out.letters:
+        found = f"rotaries {', '.join(answer.machine.letters)}"
+        allowed = f"the practice machine's, {', '.join(handed_out.letters)}"
+        raise InputFaults([Diagnostic(str(answer.path), None, "rotary", found, allowed)])
+    faults = []
+    if answer.unit.value != exercise.units:
+        found, allowed = answer.unit.value, f"{exercise.units}, as in the machine file that was handed out"
+        faults.append(fault_at(answer, ("units",), found, allowed))
+    rotaries = []
+    for place, (mine, given) in enumerate(zip(answer.machine.rotaries, handed_out.rotaries, strict=True)):
+        # A line named from its other end, with the other sense, is the same rotary.
+        turned = float(mine.direction @ given.direction) < 0.0
+        sense = mine.positive_turn
+        if turned:
+            sense = (
+                RotationSense.CLOCKWISE
+                if sense is RotationSense.COUNTERCLOCKWISE
+                else RotationSense.COUNTERCLOCKWISE
+            )
+        if sense is not given.positive_turn:
+            found = f"{mine.letter} turning {mine.positive_turn.value}" + (
+                " about a line named from its other end" if turned else ""
+            )
+            allowed = f"{given.positive_turn.value}, as in the machine file that was handed out"
+            faults.append(fault_at(answer, ("rotary", place, "positive_turn"), found, allowed))
+        direction = -mine.direction if turned else mine.direction
+        rotaries.append(replace(mine, direction=direction, positive_turn=sense))
+    if faults:
+        raise InputFaults(faults)
+    student = replace(answer.machine, rotaries=tuple(rotaries))
+    return PivotAssessment(diagnose_pivots(exercise, support or attainable(exercise), student))
 
 
-def assess_pivots(exercise: PivotExercise, support: AttainableAccuracy, answers: Answers) -> PivotAssessment:
-    """Hold answers against the truth and find out what went wrong."""
-    given = [PivotAnswer(one.operation, one.axis, one.value_mm) for one in answers.lengths]
-    return PivotAssessment(exercise, diagnose_pivots(exercise, support, given, digit_mm=answers.digit_mm))
+def pivot_grade_text(graded: PivotAssessment, units: str) -> str:
+    """The marks as a table, why the wrong numbers are wrong, and PASS or FAIL."""
+    head = ["number", "answer", "truth", "error", "allowed", "", ""]
+    rows = [_row(mark, units) for mark in graded.diagnosis.marks]
+    parts = [table(head, rows, align="lrrrrll")]
+    parts.append("Numbers are counted from the lines in the machine file that was handed out.")
+    if graded.reasons:
+        parts.append("\n".join(f"- {reason}" for reason in graded.reasons))
+    parts += [fixed_sentence(one, units) for one in graded.diagnosis.fixed]
+    right, judged = graded.count
+    parts.append(
+        f"PASS: all {judged} numbers that the readings determine are right."
+        if graded.right
+        else f"FAIL: {judged - right} of {judged} numbers {'is' if judged - right == 1 else 'are'} wrong."
+    )
+    return "\n\n".join(parts)
+
+
+def _row(mark: PivotMark, units: str) -> list[str]:
+    is_length = mark.number.unit == "mm"
+
+    def written(value: float | None) -> str:
+        if value is None:
+            return "-"
+        return fine(value, units) if is_length else fixed(value, 5)
+
+    verdict = {True: "right", False: "WRONG", None: "not judged"}[mark.right]
+    values = map(written, (mark.answered, mark.truth, mark.error, mark.allowed))
+    return [mark.number.name, *values, units if is_length else "deg", verdict]
+
+
+def pivot_grade_report(graded: PivotAssessment, units: str) -> dict[str, Any]:
+    """The marks for another program."""
+    return {
+        "schema": "tiltwright.pivot-grade/1",
+        "units": units,
+        "passed": graded.right,
+        "marks": [_mark_report(mark, units) for mark in graded.diagnosis.marks],
+        "mistakes": [
+            {
+                "numbers": [mark.number.name for mark in finding.marks],
+                "kind": finding.made.kind,
+                "item": finding.made.item,
+                "words": finding.made.words,
+                "same_numbers": [made.name for made in finding.same],
+            }
+            for finding in graded.diagnosis.findings
+        ],
+        "unexplained": [mark.number.name for mark in graded.diagnosis.unexplained],
+        "untold": [fixed_sentence(one, units) for one in graded.diagnosis.fixed],
+    }
+
+
+def _mark_report(mark: PivotMark, units: str) -> dict[str, Any]:
+    is_length = mark.number.unit == "mm"
+
+    def written(value: float | None) -> float | None:
+        return in_units(value, units) if is_length and value is not None else value
+
+    return {
+        "name": mark.number.name,
+        "unit": units if is_length else mark.number.unit,
+        "student": written(mark.answered),
+        "truth": written(mark.truth),
+        "error": written(mark.error),
+        "allowed": written(mark.allowed),
+        "passed": mark.right,
+    }

@@ -1,4 +1,4 @@
-"""What was probed for a pivot, to scale and seen along the rotary's line: where it stood at every reading."""
+"""Drawing of the readings for one pivot, to scale, seen along the rotary's line."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics import Machine
-from kinematics.teaching import PivotExercise, Probed
+from kinematics.teaching import PivotExercise, PivotProbing
 from tiltwright.output.canvas import Canvas, Point
 from tiltwright.output.numbers import length, with_minus
 from tiltwright.output.typesetting import printable, shortened
 
-__all__ = ["PANEL_MM", "draw_probed"]
+__all__ = ["PANEL_MM", "draw_probing"]
 
 PANEL_MM = (176.0, 84.0)
 FIELD = (14.0, 11.0, 104.0, 78.0)  # left, top, right, bottom of the geometry
@@ -32,7 +32,7 @@ _VIEWS = (
 Floats = NDArray[np.float64]
 
 
-def draw_probed(exercise: PivotExercise, which: int, units: str, found_mm: Floats | None = None) -> str:
+def draw_probing(exercise: PivotExercise, which: int, units: str, found_mm: Floats | None = None) -> str:
     """The drawing as SVG, `PANEL_MM` large.
 
     Parameters
@@ -46,19 +46,19 @@ def draw_probed(exercise: PivotExercise, which: int, units: str, found_mm: Float
         The pivot that was found, for a key; without it the pivot stands where the shop believes it, with a question
         mark.
     """
-    probed = exercise.probed[which]
-    right, up, seen = _VIEWS[probed.axis]
+    probing = exercise.probings[which]
+    right, up, seen = _VIEWS[probing.axis]
     canvas = Canvas(*PANEL_MM)
-    pivot = probed.believed_mm if found_mm is None else found_mm
-    centres = probed.centre_mm[:, [right, up]]
-    platter = _platter(exercise.machine, probed)
-    edge = probed.radius_mm if probed.method == "ball on an arc" else 0.0
+    pivot = probing.believed_mm if found_mm is None else found_mm
+    centres = probing.centre_mm[:, [right, up]]
+    platter = _platter(exercise.machine, probing)
+    edge = probing.radius_mm if probing.method == "ball on an arc" else 0.0
     place = _scale(np.vstack([pivot, centres + edge, centres - edge, *platter]))
-    _table(canvas, probed, platter, place)
+    _table(canvas, probing, platter, place)
     at = place(pivot)
     _read(
         canvas,
-        probed,
+        probing,
         [place(point) for point in centres],
         at,
         abs(place(pivot + np.array([edge, 0.0]))[0] - at[0]),
@@ -68,18 +68,18 @@ def draw_probed(exercise: PivotExercise, which: int, units: str, found_mm: Float
     canvas.circle(at, 1.6, MEDIUM, fill="white")
     canvas.circle(at, 0.5, MEDIUM, fill="black")
     canvas.text((at[0] + 2.4, at[1] + 4.6), "P" if found_mm is not None else "P?", TYPE_MM, bold=True)
-    _column(canvas, probed, units, found_mm)
+    _column(canvas, probing, units, found_mm)
     canvas.text((1.0, 4.0), with_minus(seen), TYPE_MM, halo=False)
     return canvas.svg()
 
 
-def _platter(machine: Machine, probed: Probed) -> list[Floats]:
-    """The platter with every rotary at zero as it shows along the line: its rim, or its face from the side."""
-    right, up, _ = _VIEWS[probed.axis]
+def _platter(machine: Machine, probing: PivotProbing) -> list[Floats]:
+    """The platter at the all-zero pose seen along the line: its rim, or its face from the side."""
+    right, up, _ = _VIEWS[probing.axis]
     radius = (machine.platter.diameter_mm or 160.0) / 2.0
     middle = machine.rotaries[-1].point_mm.copy()
     middle[2] = machine.platter.face_mm or middle[2]
-    if probed.axis == 2:
+    if probing.axis == 2:
         return [middle[[right, up]] + radius * np.array([-1.0, -1.0]), middle[[right, up]] + radius]
     ends = np.array([middle, middle])
     ends[:, right] += [-radius, radius]
@@ -87,7 +87,7 @@ def _platter(machine: Machine, probed: Probed) -> list[Floats]:
 
 
 class _scale:  # noqa: N801 - used as a function
-    """From machine coordinates across the line to paper, as large as fits."""
+    """Transform from machine coordinates across the line to paper, as large as fits."""
 
     def __init__(self, points: Floats) -> None:
         low, high = points.min(axis=0), points.max(axis=0)
@@ -100,25 +100,25 @@ class _scale:  # noqa: N801 - used as a function
         return (FIELD[0] + FIELD[2]) / 2.0 + float(away[0]), (FIELD[1] + FIELD[3]) / 2.0 - float(away[1])
 
 
-def _table(canvas: Canvas, probed: Probed, platter: list[Floats], place: _scale) -> None:
+def _table(canvas: Canvas, probing: PivotProbing, platter: list[Floats], place: _scale) -> None:
     start, end = (place(point) for point in platter)
-    if probed.axis == 2:
+    if probing.axis == 2:
         middle = ((start[0] + end[0]) / 2.0, (start[1] + end[1]) / 2.0)
         canvas.circle(middle, abs(end[0] - start[0]) / 2.0, THIN)
         return
     canvas.line(start, end, HEAVY)
-    canvas.text((start[0], start[1] + 4.2), f"platter, {probed.letter} 0", 3.0)
+    canvas.text((start[0], start[1] + 4.2), f"platter, {probing.letter} 0", 3.0)
 
 
-def _read(canvas: Canvas, probed: Probed, points: list[Point], pivot: Point, radius: float) -> None:
+def _read(canvas: Canvas, probing: PivotProbing, points: list[Point], pivot: Point, radius: float) -> None:
     """Every reading with its number and its arm."""
-    if probed.method == "level face":
+    if probing.method == "level face":
         for first, second in ((0, 1), (2, 3), (4, 5)):
             _upright(canvas, points[first], points[second], pivot)
     for k, at in enumerate(points):
         away = (at[0] - pivot[0], at[1] - pivot[1])
         far = math.hypot(*away) or 1.0
-        if probed.method != "level face":
+        if probing.method != "level face":
             canvas.line(pivot, at, THIN, dash="3 1.2")
         canvas.circle(at, max(radius, 1.0), MEDIUM, fill="white")
         reach = max(radius, 1.0) + _GAP_MM
@@ -127,7 +127,7 @@ def _read(canvas: Canvas, probed: Probed, points: list[Point], pivot: Point, rad
 
 
 def _upright(canvas: Canvas, first: Point, second: Point, pivot: Point) -> None:
-    """A face through two touches, and how far it lies from the pivot."""
+    """A face through two touches, and its distance from the pivot."""
     along = (second[0] - first[0], second[1] - first[1])
     start = (first[0] - 0.6 * along[0], first[1] - 0.6 * along[1])
     end = (second[0] + 0.6 * along[0], second[1] + 0.6 * along[1])
@@ -139,25 +139,26 @@ def _upright(canvas: Canvas, first: Point, second: Point, pivot: Point) -> None:
     canvas.line(pivot, foot, THIN, dash="3 1.2")
 
 
-def _column(canvas: Canvas, probed: Probed, units: str, found_mm: Floats | None) -> None:
-    shown = probed.believed_mm if found_mm is None else found_mm
+def _column(canvas: Canvas, probing: PivotProbing, units: str, found_mm: Floats | None) -> None:
+    shown = probing.believed_mm if found_mm is None else found_mm
     words = [
-        ("P?  pivot of " + probed.letter if found_mm is None else "P  pivot of " + probed.letter, True),
+        ("P?  pivot of " + probing.letter if found_mm is None else "P  pivot of " + probing.letter, True),
         ("as the shop believes" if found_mm is None else "found by hand", False),
         *(
             (f"{name} {with_minus(length(float(v), units))}", False)
-            for name, v in zip(probed.axes, shown, strict=True)
+            for name, v in zip(probing.axes, shown, strict=True)
         ),
-        (probed.target, True),
+        (probing.target, True),
     ]
-    if probed.method == "level face":
+    if probing.method == "level face":
         stands = [
-            f"{k + 1}, {k + 2}:  {probed.letter} {with_minus(f'{probed.angles_deg[k] + 0.0:g}')}"
+            f"{k + 1}, {k + 2}:  {probing.letter} {with_minus(f'{probing.angles_deg[k] + 0.0:g}')}"
             for k in (0, 2, 4)
         ]
     else:
         stands = [
-            f"{k + 1}:  {probed.letter} {with_minus(f'{a + 0.0:g}')}" for k, a in enumerate(probed.angles_deg)
+            f"{k + 1}:  {probing.letter} {with_minus(f'{a + 0.0:g}')}"
+            for k, a in enumerate(probing.angles_deg)
         ]
     words += [(stand, False) for stand in stands]
     y = 12.0

@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from kinematics.teaching import AttainableAccuracy, PivotExercise, Probed, solve_pivot
-from kinematics.teaching.working import seen_from
+from kinematics import RotaryAxis
+from kinematics.calibration import TargetKind
+from kinematics.teaching import AttainableAccuracy, PivotExercise, PivotProbing, coordinate_axes, solve_pivot
+from kinematics.teaching.working import axis_name, seen_from, square_axis
+from tiltwright.calibration.fit_wording import estimate_meaning, fixed_sentence
+from tiltwright.calibration.readings_output import display_text
+from tiltwright.files.z_reading import z_reading
 from tiltwright.output import numbers
 from tiltwright.output.document import (
     BLANK,
@@ -21,58 +26,76 @@ from tiltwright.output.document import (
 from tiltwright.output.json_csv import csv_text
 from tiltwright.teaching.answers import RequestedAnswers
 from tiltwright.teaching.explanation import digits_for, step_block
-from tiltwright.teaching.pivot_drawing import PANEL_MM, draw_probed
+from tiltwright.teaching.pivot_drawing import PANEL_MM, draw_probing
 
 __all__ = ["pivot_answer_csv", "pivot_key", "pivot_worksheet", "pivots_asked"]
 
 _FOOT = "Invented numbers. At a machine prove out above the part first: single block, rapid turned down."
-_ALONG = {"A": "+X", "B": "+Y", "C": "+Z"}
 
 
 def pivots_asked(exercise: PivotExercise) -> RequestedAnswers:
-    """The two coordinates of every pivot across its line."""
-    letters = tuple(one.letter for one in exercise.probed)
-    return RequestedAnswers(letters, tuple(one.axes for one in exercise.probed), column="pivot")
+    """Two coordinates of every pivot across its line."""
+    asked: dict[str, tuple[str, ...]] = {
+        rotary.letter: coordinate_axes(rotary) for rotary in exercise.machine.rotaries
+    }
+    return RequestedAnswers(tuple(asked), tuple(asked.values()), column="pivot")
 
 
 def pivot_answer_csv(exercise: PivotExercise) -> str:
     """The file to fill in: a row for every coordinate that is asked for."""
-    rows = [(exercise.sheet, "", one.letter, axis, "") for one in exercise.probed for axis in one.axes]
+    asked = pivots_asked(exercise)
+    rows = [
+        (exercise.sheet, "", letter, axis, "")
+        for letter, axes in zip(asked.names, asked.axes, strict=True)
+        for axis in axes
+    ]
     return csv_text(("sheet", "student", "pivot", "axis", f"value_{exercise.units}"), rows)
 
 
 def _within(exercise: PivotExercise, support: AttainableAccuracy) -> str:
-    """How exact the answers must be, in words."""
+    """Tolerances of the answers, in words."""
     words = [
         f"{one.letter}'s {axis} {numbers.length(float(limit), exercise.units)}"
-        for one, limits in zip(exercise.probed, support.allowed_mm, strict=True)
+        for one, limits in zip(exercise.probings, support.allowed_mm, strict=True)
         for axis, limit in zip(one.axes, limits, strict=True)
     ]
     return ", ".join(words)
 
 
 def pivot_worksheet(exercise: PivotExercise, support: AttainableAccuracy) -> Document:
-    """The sheet to hand out."""
+    """The sheet to hand out: for plane geometry where it finds every pivot, otherwise for least squares."""
+    tasks = _hand_tasks(exercise, support) if exercise.probings else _plan_tasks(exercise, support)
+    blank = (("Name", BLANK * 2), ("Date", BLANK))
+    identity = (*_identity(exercise), *blank) if exercise.probings else blank
+    blocks = (Paragraph(exercise.story), *_machine(exercise), *tasks)
+    return Document("Exercise", exercise.title, identity, blocks, _FOOT)
+
+
+def _hand_tasks(exercise: PivotExercise, support: AttainableAccuracy) -> list[Block]:
+    """Readings, drawings and room for the answers, rotary by rotary."""
     units = exercise.units
-    repeats = numbers.length(exercise.repeatability_mm, units)
-    blocks: list[Block] = [Paragraph(exercise.story), *_machine(exercise)]
-    for i, one in enumerate(exercise.probed):
+    repeats = numbers.length(exercise.repeatability_mm or 0.0, units)
+    blocks: list[Block] = []
+    for i, one in enumerate(exercise.probings):
         blocks += [Heading(f"What was read while {one.letter} turned ({units})"), _readings(one, units)]
-        blocks.append(BulletList(_about(exercise, one)))
-        blocks.append(Picture(draw_probed(exercise, i, units), _title(one), PANEL_MM[0]))
-    blocks += [
+        blocks.append(
+            BulletList((*_about(exercise, one), z_reading(exercise.machine.z_reference.tool_length_mm)))
+        )
+        blocks.append(Picture(draw_probing(exercise, i, units), _title(one), PANEL_MM[0]))
+    return [
+        *blocks,
         Heading("What to find"),
         Paragraph(
             "Where each line truly runs: the coordinates of its pivot across the line, in machine coordinates. The "
             "coordinate along the line is free and not asked for."
         ),
         Heading("Your answers"),
-        *(Table(("pivot", *one.axes), ((one.letter, BLANK, BLANK),)) for one in exercise.probed),
+        *(Table(("pivot", *one.axes), ((one.letter, BLANK, BLANK),)) for one in exercise.probings),
         BulletList(
             (
                 (
-                    f"Every reading lies within {repeats} {units} of the truth, in each coordinate that was probed. That is "
-                    f"what the answers can be right to: {_within(exercise, support)} {units}."
+                    f"Every reading lies within {repeats} {units} of the truth in each coordinate that was probed. So an answer is "
+                    f"right within: {_within(exercise, support)} {units}."
                 ),
                 (
                     f"Lengths in {units}, {numbers.DECIMALS[units]} decimals. The coordinates themselves are asked for, not "
@@ -83,8 +106,78 @@ def pivot_worksheet(exercise: PivotExercise, support: AttainableAccuracy) -> Doc
             )
         ),
     ]
-    return Document(
-        "Exercise", exercise.title, (*_identity(exercise), ("Name", BLANK * 2)), tuple(blocks), _FOOT
+
+
+def _plan_tasks(exercise: PivotExercise, support: AttainableAccuracy) -> list[Block]:
+    """All readings of a plan, a procedure, and room for every line's numbers."""
+    units = exercise.units
+    scatter = numbers.fixed(numbers.in_units(exercise.sigma_mm, units), numbers.DECIMALS[units] + 1)
+    estimates = [one for line in support.fit.lines for one in (line.location_errors or line.changes)]
+    answers = tuple(
+        (one.name, estimate_meaning(one), BLANK, BLANK, units if one.unit == "mm" else "deg")
+        for one in estimates
+    )
+    return [
+        Heading(f"What was read ({units})"),
+        _all_readings(exercise),
+        BulletList(
+            (
+                f"The probe scatters by {scatter} {units} (one standard deviation) in each coordinate.",
+                z_reading(exercise.machine.z_reference.tool_length_mm),
+            )
+        ),
+        Heading("How to go about it"),
+        BulletList(_procedure(exercise)),
+        Heading("Your answers"),
+        Table(("number", "meaning", "your value", "your U", ""), answers, left=5),
+        Heading("To hand in"),
+        Paragraph(
+            "Put your lines (point and direction) into machine.toml, or coordinates found by hand into answers.csv. Each "
+            "number is right if it misses the truth by no more than its expanded uncertainty in the best fit to these "
+            "readings, widened so that all numbers can be right at once."
+        ),
+    ]
+
+
+def _all_readings(exercise: PivotExercise) -> Table:
+    """A row for each reading, numbered as in readings.csv."""
+    readings, units = exercise.readings, exercise.units
+    rows = []
+    for i, t in enumerate(readings.target.tolist()):
+        angles = (f"{angle + 0.0:g}" for angle in readings.angles_deg[i])
+        rows.append(
+            (str(i + 2), readings.kinds[t].value, readings.names[t], *angles,
+             *(display_text(float(value), units) for value in readings.points_mm[i]))
+        )  # fmt: skip
+    return Table(("row", "kind", "target", *exercise.machine.letters, "X", "Y", "Z"), tuple(rows), left=3)
+
+
+def _procedure(exercise: PivotExercise) -> tuple[str, ...]:
+    """Instructions for finding lines from the readings of a plan."""
+    letters, kinds = exercise.machine.letters, exercise.readings.kinds
+    steps = []
+    if TargetKind.BALL in kinds:
+        steps.append(
+            f"Take the readings of one ball in which only {letters[-1]} differs: they lie on a circle about {letters[-1]}'s "
+            "line. Halfway between two readings 180 degrees apart is the line; three readings give the circle's centre."
+        )
+    if TargetKind.FACE in kinds:
+        steps.append(
+            "Touch a face at two opposite angles: half the sum and half the difference of the two readings give the "
+            "line's place between them."
+        )
+    if len(letters) > 1:
+        steps.append(
+            f"Do the same for {letters[0]} with the readings in which only {letters[0]} differs. Where there are two, "
+            "their middle, half their distance and the angle between them give the centre: it lies off the middle, square "
+            "to the line between them, by half the distance over the tangent of half the angle. On a short arc, see how "
+            "far the answer moves when one reading moves by the probe's scatter."
+        )
+    return (
+        *steps,
+        "Two circles at different distances along a line give its direction.",
+        'Then let "tiltwright pivot fit readings.csv --machine machine.toml" use all readings at once.',
+        "Compare: where does it agree with your numbers, and which of them has the largest uncertainty?",
     )
 
 
@@ -94,16 +187,16 @@ def pivot_key(exercise: PivotExercise, support: AttainableAccuracy) -> Document:
     blocks: list[Block] = [Heading("Answers"), _answers(exercise, support)]
     blocks.append(
         Paragraph(
-            "A right answer may be off the truth by what the least favourable way by hand allows if every reading is "
-            "off by its most. Where two opposite readings, another pair of tilts or a circle through three points were "
-            "used instead of what follows, the answer is a little different and as right."
+            "A right answer may miss the truth by as much as the least favourable hand solution does when every reading is "
+            "off by its most. Answers from two opposite readings, another pair of tilts or a circle through three points "
+            "differ slightly from those below and are just as right."
         )
     )
     blocks += [Heading("By least squares"), _least_squares(exercise, support)]
     blocks.append(
         BulletList(
             (
-                *(held.words for held in support.fit.held),
+                *(fixed_sentence(one, units) for one in support.fit.fixed),
                 (
                     f"u is the standard uncertainty, from a reading's standard deviation of "
                     f"{numbers.fixed(numbers.in_units(exercise.sigma_mm, units), numbers.DECIMALS[units] + 2)} {units}."
@@ -112,10 +205,10 @@ def pivot_key(exercise: PivotExercise, support: AttainableAccuracy) -> Document:
             )
         )
     )
-    for i, one in enumerate(exercise.probed):
-        found = next(iter(one.worked().values()))
+    for i, one in enumerate(exercise.probings):
+        found = next(iter(one.by_hand().values()))
         blocks += [PageBreak(), Heading(f"The pivot of {_title(one)}"), _readings(one, units)]
-        blocks.append(Picture(draw_probed(exercise, i, units, found), _title(one), PANEL_MM[0]))
+        blocks.append(Picture(draw_probing(exercise, i, units, found), _title(one), PANEL_MM[0]))
         digits = digits_for(units)
         blocks += [step_block(n, line, digits) for n, line in enumerate(solve_pivot(one), start=1)]
         written = "  ".join(
@@ -129,61 +222,65 @@ def _identity(exercise: PivotExercise) -> tuple[tuple[str, str], ...]:
     return (("Sheet", str(exercise.sheet)), ("Level", "a pivot to find"))
 
 
-def _title(probed: Probed) -> str:
+def _title(probing: PivotProbing) -> str:
     what = {
         "opposite readings": "a bore at four quarter turns",
         "ball on an arc": "a ball at three tilts",
         "level face": "a level face at three tilts",
-    }[probed.method]
-    return f"{probed.letter}, {what}"
+    }[probing.method]
+    return f"{probing.letter}, {what}"
 
 
 def _machine(exercise: PivotExercise) -> list[Block]:
-    """The machine as the shop believes it is."""
+    """The machine as the shop believes it is, for the sheet."""
     units, machine = exercise.units, exercise.machine
     rows = tuple(
         (
-            f"{rotary.letter}, along {_ALONG[rotary.letter]}",
+            f"{rotary.letter}, along {_along(rotary)}",
             f"{rotary.positive_turn.value}, seen {seen_from(rotary)}",
             *numbers.lengths(rotary.point_mm, units),
             "endless" if rotary.limits_deg is None else "{:g} to {:g}".format(*rotary.limits_deg),
         )
         for rotary in machine.rotaries
     )
+    unknown = (
+        "The lines run parallel to the axes; only their places are in doubt."
+        if exercise.probings
+        else "Both the places and the directions of the lines are in doubt."
+    )
     head = ("rotary", "on a positive move the table turns", "pivot X", "pivot Y", "pivot Z", "limits")
     return [
         Heading(f"Given: the machine as the shop believes it is ({units})"),
         Table(head, rows, left=2),
-        BulletList(
-            (
-                (
-                    "Machine coordinates with every rotary at zero. The lines run parallel to the axes; only where they lie "
-                    "is in doubt."
-                ),
-            )
-        ),
+        BulletList((f"Machine coordinates with every rotary at zero. {unknown}",)),
     ]
 
 
-def _readings(probed: Probed, units: str) -> Table:
+def _along(rotary: RotaryAxis) -> str:
+    """The machine axis that a rotary runs along, or its direction where it runs askew."""
+    square = square_axis(rotary.direction) is not None
+    return axis_name(rotary.direction) if square else numbers.direction(rotary.direction)
+
+
+def _readings(probing: PivotProbing, units: str) -> Table:
     rows = tuple(
-        (str(k + 1), probed.target, f"{angle + 0.0:g}", *numbers.lengths(point, units))
-        for k, (angle, point) in enumerate(zip(probed.angles_deg.tolist(), probed.shown_mm, strict=True))
+        (str(k + 1), probing.target, f"{angle + 0.0:g}", *numbers.lengths(point, units))
+        for k, (angle, point) in enumerate(zip(probing.angles_deg.tolist(), probing.shown_mm, strict=True))
     )
-    return Table(("", "read", probed.letter, "X", "Y", "Z"), rows, left=2)
+    return Table(("", "read", probing.letter, "X", "Y", "Z"), rows, left=2)
 
 
-def _about(exercise: PivotExercise, probed: Probed) -> tuple[str, ...]:
-    """What the readings are, and how to set about it."""
+def _about(exercise: PivotExercise, probing: PivotProbing) -> tuple[str, ...]:
+    """A description of the readings, and a hint."""
     units = exercise.units
-    still = " and ".join(letter for letter in exercise.machine.letters if letter != probed.letter)
-    across = numbers.length(2.0 * probed.radius_mm, units)
-    if probed.method == "opposite readings":
+    still = " and ".join(letter for letter in exercise.machine.letters if letter != probing.letter)
+    across = numbers.length(2.0 * probing.radius_mm, units)
+    if probing.method == "opposite readings":
         return (
             f"{still} at 0. X and Y are the bore's centre, from touches all round; Z is where it was read.",
             "Readings half a turn apart lie at the ends of a diameter.",
         )
-    if probed.method == "ball on an arc":
+    if probing.method == "ball on an arc":
         return (
             (f"{still} at 0. X and Y are the ball's centre, Z is its top. The ball's diameter is {across}."),
             (
@@ -191,7 +288,7 @@ def _about(exercise: PivotExercise, probed: Probed) -> tuple[str, ...]:
                 "triangle."
             ),
         )
-    side = next(axis for axis in probed.axes if axis != "Z")
+    side = next(axis for axis in probing.axes if axis != "Z")
     return (
         (
             f"{still} at 0. Level, the face is touched from above, and Z shows the contact. Upright, it is touched from the "
@@ -205,8 +302,8 @@ def _about(exercise: PivotExercise, probed: Probed) -> tuple[str, ...]:
 def _answers(exercise: PivotExercise, support: AttainableAccuracy) -> Table:
     units = exercise.units
     rows = []
-    for one, best, allowed in zip(exercise.probed, support.best_mm, support.allowed_mm, strict=True):
-        by_hand = next(iter(one.worked().values()))
+    for one, best, allowed in zip(exercise.probings, support.best_mm, support.allowed_mm, strict=True):
+        by_hand = next(iter(one.by_hand().values()))
         for k, axis in enumerate(one.axes):
             values = (one.believed_mm[k], one.true_mm[k], by_hand[k], best[k], allowed[k])
             rows.append((one.letter, axis, *(numbers.length(float(value), units) for value in values)))
@@ -218,7 +315,7 @@ def _least_squares(exercise: PivotExercise, support: AttainableAccuracy) -> Tabl
     units = exercise.units
     places = numbers.DECIMALS[units] + 1
     rows = []
-    for one, best in zip(exercise.probed, support.best_mm, strict=True):
+    for one, best in zip(exercise.probings, support.best_mm, strict=True):
         u = support.fit.line(one.letter).u_point_mm
         assert u is not None  # the readings' scatter is stated
         for k, axis in enumerate(one.axes):

@@ -1,4 +1,4 @@
-"""One rotary's swing to scale, seen along its line: the arm before and after, the turn, the components."""
+"""Drawing of one rotary's swing to scale, seen along its line: the arm before and after, the turn, the components."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def draw_swing(swing: RotarySwing, units: str) -> str:
 
     Parameters
     ----------
-    swing : Swing
+    swing : RotarySwing
     units : "mm" or "inch"
         Of the numbers written in it.
     """
@@ -83,7 +83,7 @@ def _axes(canvas: Canvas, pivot: Point) -> None:
 
 
 def _arc(canvas: Canvas, pivot: Point, before: Point, turned_deg: float) -> float:
-    """The turn as an arrow from the dashed arm; returns the turn it shows, the short way round where it is long."""
+    """Draw the turn as an arrow and return the turn it shows: the short way round where the turn is long."""
     reach = math.hypot(before[0] - pivot[0], before[1] - pivot[1])
     shown = float(wrap_deg(turned_deg, low_deg=-180.0)) if abs(turned_deg) > _LONGEST_ARC_DEG else turned_deg
     shown = max(-_LONGEST_ARC_DEG, min(_LONGEST_ARC_DEG, shown))

@@ -1,4 +1,4 @@
-"""What a blunder is called, where it is, and what the readings are once it is put right."""
+"""A blunder that explains the readings: its kind, rotaries, targets, rows and size, and the corrected readings."""
 
 from __future__ import annotations
 
@@ -7,7 +7,25 @@ from dataclasses import dataclass
 from kinematics.calibration.readings import Readings
 from kinematics.machine import Machine
 
-__all__ = ["Blunder"]
+__all__ = ["Blunder", "CoordinateError"]
+
+
+@dataclass(frozen=True)
+class CoordinateError:
+    """One coordinate of a reading that is grossly wrong.
+
+    Attributes
+    ----------
+    axis : str
+        "X", "Y" or "Z".
+    read_mm : float
+    expected_mm : float
+        By the machine's lines and the target's other readings.
+    """
+
+    axis: str
+    read_mm: float
+    expected_mm: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -18,21 +36,30 @@ class Blunder:
     ----------
     kind : str
         "sense reversed", "columns swapped", "inches for millimetres", "millimetres for inches", "targets confused",
-        "target slipped", "zero moved", "radius left on", "ball read at its top".
-    words : str
-        A sentence for the user.
-    mended : Readings
+        "target slipped", "zero moved", "radius left on", "ball read at its top"; of single rows "sign wrong",
+        "inches in one row", "millimetres in one row", "coordinates swapped", "reading far off".
+    corrected : Readings
         With it put right (a slipped target becomes two); `find_blunders` reports more than one blunder on top of
         each other.
-    mended_machine : Machine
+    corrected_machine : Machine
     letters : tuple of str
         Rotaries concerned.
+    axes : tuple of str
+        Of coordinates swapped in every row: which two of "X", "Y", "Z".
     target, other_target : str
-        Targets concerned; `other_target` is the one that was really read.
+        The one target concerned; `other_target` is the one that was really read.
+    targets : tuple of str
+        All targets concerned.
     rows : tuple of int
         Rows concerned; of a slip or of a zero that moved, those after it.
+    coordinates : tuple of CoordinateError
+        Of a single row: the coordinates that are wrong.
     size_mm : float or None
-        How far a target slipped or the zero moved, or the radius.
+        Length of the slip or of the zero's shift, the radius, or how far a single reading is off.
+    shift_mm : tuple of (float, float, float), or None
+        The zero's shift along X, Y and Z.
+    scatter_mm : tuple of (float, float), or None
+        Scatter per coordinate before and after the correction, where both can be had.
     certain : bool
         False where the readings would also allow that the machine has changed, or where `rivals` explain as much.
     rivals : tuple of Blunder
@@ -41,18 +68,22 @@ class Blunder:
     """
 
     kind: str
-    words: str
-    mended: Readings
-    mended_machine: Machine
+    corrected: Readings
+    corrected_machine: Machine
     letters: tuple[str, ...] = ()
+    axes: tuple[str, ...] = ()
     target: str = ""
     other_target: str = ""
+    targets: tuple[str, ...] = ()
     rows: tuple[int, ...] = ()
+    coordinates: tuple[CoordinateError, ...] = ()
     size_mm: float | None = None
+    shift_mm: tuple[float, float, float] | None = None
+    scatter_mm: tuple[float, float] | None = None
     certain: bool = True
     rivals: tuple[Blunder, ...] = ()
 
     @property
-    def made(self) -> bool:
-        """Whether a mistake was made for certain, be it this one or a rival."""
+    def proves_mistake(self) -> bool:
+        """True where a mistake was made for certain, be it this one or a rival."""
         return self.certain or bool(self.rivals)

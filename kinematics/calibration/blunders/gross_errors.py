@@ -1,4 +1,4 @@
-"""Single readings against what the machine file foretells: a sign lost, inches in one row, X and Y swapped.
+"""Gross errors of single readings against predicted positions: a sign lost, inches in one row, X and Y swapped.
 
 A gross error in one row keeps an adjustment from settling, and then nothing names the row. The machine's own lines,
 right to within millimetres, carry every reading of a target to one place; a row that lands far away is looked at.
@@ -6,17 +6,17 @@ right to within millimetres, carry every reading of a target to one place; a row
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.calibration.blunders.blunder import Blunder
-from kinematics.calibration.lengths import in_millimetres
+from kinematics.calibration.blunders.blunder import Blunder, CoordinateError
 from kinematics.calibration.readings import Readings, TargetKind
 from kinematics.constants import MM_PER_INCH
-from kinematics.machine import Machine, table_pose
+from kinematics.forward import table_pose
+from kinematics.machine import Machine
 from kinematics.validation import normalized
 
 __all__ = ["find_gross_errors"]
@@ -28,15 +28,16 @@ _NEAR_MM = 5.0
 _TIMES = 10.0
 """Ratio: what is far is so many times as far as the rows that agree. Chosen here."""
 _MOST_OFF = 0.4
-"""Share of a target's rows that may be far off. Chosen here: a median tells the middle while less than half are."""
+"""Share of a target's rows that may be far off. Chosen here: a median is right while less than half are wrong."""
 _FEWEST = 3
 """Readings of a target: of two that disagree neither is known to be the wrong one."""
 _SIGNS = ((-1, 1, 1), (1, -1, 1), (1, 1, -1), (-1, -1, 1), (-1, 1, -1), (1, -1, -1), (-1, -1, -1))
 _PAIRS = ((0, 1), (0, 2), (1, 2))
 
 
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")  # what is not finite is no agreement
 def find_gross_errors(readings: Readings, machine: Machine) -> tuple[Blunder, ...]:
-    r"""Rows that one plain slip of the pen or the display explains; certain, since most other rows agree.
+    """Rows that one plain slip of the pen or the display explains; certain, since most other rows agree.
 
     Parameters
     ----------
@@ -49,7 +50,7 @@ def find_gross_errors(readings: Readings, machine: Machine) -> tuple[Blunder, ..
     tuple of Blunder
         Of the kinds "sign wrong", "inches in one row", "millimetres in one row", "coordinates swapped" and
         "reading far off", each on top of those before it. A row far off that no slip explains is left out of the
-        mended readings.
+        corrected readings.
 
     Raises
     ------
@@ -67,15 +68,16 @@ def find_gross_errors(readings: Readings, machine: Machine) -> tuple[Blunder, ..
     >>> find_gross_errors(readings_from_rows(["ball"] * 4, ["ball 1"] * 4, poses, read), mill)
     ()
     >>> read[2, 2] = 310.0
-    >>> [found.words for found in find_gross_errors(readings_from_rows(["ball"] * 4, ["ball 1"] * 4, poses, read), mill)]
-    ['row 3 (ball 1): Z is 310.0\xa0mm, expected about -310.0\xa0mm: is the sign wrong?']
+    >>> (found,) = find_gross_errors(readings_from_rows(["ball"] * 4, ["ball 1"] * 4, poses, read), mill)
+    >>> found.kind, found.rows, found.coordinates
+    ('sign wrong', (3,), (CoordinateError(axis='Z', read_mm=310.0, expected_mm=-310.0),))
     """
     readings.fits(machine)
     found: list[Blunder] = []
     swapped = _all_swapped(readings, machine)
     if swapped is not None:
         return (swapped,)
-    off = _off_mm(readings, machine)
+    off = _deviations_mm(readings, machine)
     rows = [int(i) for i in np.flatnonzero(off > _FAR_MM)]
     gone: list[int] = []
     for i in rows:
@@ -84,16 +86,31 @@ def find_gross_errors(readings: Readings, machine: Machine) -> tuple[Blunder, ..
             gone.append(i)
             continue
         found.append(one)
-        readings = one.mended
-    kept = np.setdiff1d(np.arange(len(readings)), gone)
-    for i in gone:
-        words = f"{_where(readings, i)} {_said(readings, machine, i, (0, 1, 2))}"
-        found.append(Blunder("reading far off", words, readings.only(kept), machine, rows=(readings.row(i),)))
+        readings = one.corrected
+    rest = readings.only(np.setdiff1d(np.arange(len(readings)), gone))
+    found += [_unexplained(readings, rest, machine, i) for i in gone]
     return tuple(found)
 
 
-def _off_mm(readings: Readings, machine: Machine) -> NDArray[np.float64]:
-    """How far each reading (N,) lies from where most of its target's lie; 0 where most do not agree."""
+def _unexplained(readings: Readings, rest: Readings, machine: Machine, i: int) -> Blunder:
+    """A row that no slip explains; without it there are `rest`."""
+    name = readings.names[int(readings.target[i])]
+    coordinates: tuple[CoordinateError, ...] = ()
+    if readings.kinds[int(readings.target[i])] is TargetKind.BALL:
+        coordinates = _errors(readings.points_mm[i], _expected_mm(readings, machine, i), (0, 1, 2))
+    return Blunder(
+        "reading far off",
+        rest,
+        machine,
+        target=name,
+        rows=(readings.row(i),),
+        coordinates=coordinates,
+        size_mm=_distance_mm(readings, machine, i),
+    )
+
+
+def _deviations_mm(readings: Readings, machine: Machine) -> NDArray[np.float64]:
+    """Distance of each reading (N,) from where most of its target's lie; 0 where most do not agree."""
     off = np.zeros(len(readings))
     table = table_pose(machine, readings.angles_deg).inverse()
     where = table.apply(readings.points_mm)
@@ -101,7 +118,7 @@ def _off_mm(readings: Readings, machine: Machine) -> NDArray[np.float64]:
         mine = np.flatnonzero(readings.target == t)
         if len(mine) < _FEWEST:
             continue
-        away = _misses(where[mine], kind, _direction(readings, machine, t))
+        away = _constrained(where[mine], kind, _direction(readings, machine, t))
         if away is None:
             continue
         size = np.linalg.norm(away - np.median(away, axis=0), axis=-1)
@@ -113,7 +130,7 @@ def _off_mm(readings: Readings, machine: Machine) -> NDArray[np.float64]:
 
 
 def _direction(readings: Readings, machine: Machine, t: int) -> NDArray[np.float64] | None:
-    """Of an axis or a face at the all-zero pose, where it is known beforehand."""
+    """Direction of an axis or a face at the all-zero pose; None where it is not known beforehand."""
     stated = readings.directions[t]
     if stated is not None:
         return stated
@@ -126,10 +143,10 @@ def _direction(readings: Readings, machine: Machine, t: int) -> NDArray[np.float
     return None
 
 
-def _misses(
+def _constrained(
     where: NDArray[np.float64], kind: TargetKind, direction: NDArray[np.float64] | None
 ) -> NDArray[np.float64] | None:
-    """What of the places (k, 3) a target of that kind fixes."""
+    """The component of the points (k, 3) that a target of that kind constrains; None where it is not known."""
     if kind is TargetKind.BALL:
         return where
     if direction is None:
@@ -138,8 +155,8 @@ def _misses(
     return along if kind is TargetKind.FACE else where - along
 
 
-def _mends(point: NDArray[np.float64]) -> Iterator[tuple[str, tuple[int, ...], NDArray[np.float64]]]:
-    """A point put right in every plain way: the kind, the coordinates concerned, the point."""
+def _corrections(point: NDArray[np.float64]) -> Iterator[tuple[str, tuple[int, ...], NDArray[np.float64]]]:
+    """A point corrected for each plain slip: the kind, the coordinates concerned, the point."""
     for sign in _SIGNS:
         changed = tuple(k for k in range(3) if sign[k] < 0)
         yield "sign wrong", changed, point * np.array(sign)
@@ -155,13 +172,13 @@ def _mends(point: NDArray[np.float64]) -> Iterator[tuple[str, tuple[int, ...], N
 
 
 def _explained(readings: Readings, machine: Machine, i: int) -> Blunder | None:
-    """The plain slip that brings a row back to the others, the one that changes fewest coordinates."""
+    """The slip that brings a row back to the others and changes fewest coordinates; None where none does."""
     best: tuple[tuple[bool, int, float], str, tuple[int, ...], Readings] | None = None
-    for kind, changed, point in _mends(readings.points_mm[i]):
+    for kind, changed, point in _corrections(readings.points_mm[i]):
         points = np.array(readings.points_mm)
         points[i] = point
-        mended = replace(readings, points_mm=points)
-        left = _left_mm(mended, machine, i)
+        corrected = replace(readings, points_mm=points)
+        left = _distance_mm(corrected, machine, i)
         if left > _NEAR_MM:
             continue
         # All three at once in another unit is one slip, not three.
@@ -169,56 +186,46 @@ def _explained(readings: Readings, machine: Machine, i: int) -> Blunder | None:
         # Within a millimetre one way fits as well as another: then the fewest coordinates changed.
         key = (left > 1.0, count, left)
         if best is None or key < best[0]:
-            best = (key, kind, changed, mended)
+            best = (key, kind, changed, corrected)
     if best is None:
         return None
-    _, kind, changed, mended = best
-    ask = {
-        "sign wrong": "is the sign wrong?" if len(changed) == 1 else "are the signs wrong?",
-        "coordinates swapped": f"were {' and '.join('XYZ'[k] for k in changed)} swapped?",
-        "inches in one row": "is it in inches?",
-        "millimetres in one row": "is it in millimetres?",
-    }[kind]
-    words = f"{_where(readings, i)} {_said(readings, machine, i, changed, mended)}: {ask}"
-    name = readings.names[int(readings.target[i])]
-    return Blunder(kind, words, mended, machine, target=name, rows=(readings.row(i),))
+    _, kind, changed, corrected = best
+    t = int(readings.target[i])
+    # A bore or a face constrains its points in part only: the corrected reading is what was expected there.
+    ball = readings.kinds[t] is TargetKind.BALL
+    expected = _expected_mm(readings, machine, i) if ball else corrected.points_mm[i]
+    return Blunder(
+        kind,
+        corrected,
+        machine,
+        target=readings.names[t],
+        rows=(readings.row(i),),
+        coordinates=_errors(readings.points_mm[i], expected, changed),
+    )
 
 
-def _left_mm(readings: Readings, machine: Machine, i: int) -> float:
-    """How far reading i lies from the middle of its target's others."""
+def _distance_mm(readings: Readings, machine: Machine, i: int) -> float:
+    """Distance of reading i from the middle of its target's others."""
     t = int(readings.target[i])
     mine = np.flatnonzero(readings.target == t)
     where = table_pose(machine, readings.angles_deg[mine]).inverse().apply(readings.points_mm[mine])
-    away = _misses(where, readings.kinds[t], _direction(readings, machine, t))
+    away = _constrained(where, readings.kinds[t], _direction(readings, machine, t))
     assert away is not None
     others = np.median(away[mine != i], axis=0)
     return float(np.linalg.norm(away[mine == i][0] - others))
 
 
-def _where(readings: Readings, i: int) -> str:
-    return f"row {readings.row(i)} ({readings.names[int(readings.target[i])]}):"
+def _expected_mm(readings: Readings, machine: Machine, i: int) -> NDArray[np.float64]:
+    """Position (3,) of a ball at reading i, by the machine's lines and the ball's other readings."""
+    mine = np.flatnonzero((readings.target == readings.target[i]) & (np.arange(len(readings)) != i))
+    zero = table_pose(machine, readings.angles_deg).inverse().apply(readings.points_mm)
+    return table_pose(machine, readings.angles_deg[i]).apply(np.median(zero[mine], axis=0))
 
 
-def _said(
-    readings: Readings, machine: Machine, i: int, changed: tuple[int, ...], mended: Readings | None = None
-) -> str:
-    """What was read beside what the machine's lines foretell (of a face: beside what it would be put right)."""
-    t = int(readings.target[i])
-    read = readings.points_mm[i]
-    mine = np.flatnonzero((readings.target == t) & (np.arange(len(readings)) != i))
-    pose = table_pose(machine, readings.angles_deg)
-    middle = np.median(pose.inverse().apply(readings.points_mm)[mine], axis=0)
-    told = table_pose(machine, readings.angles_deg[i]).apply(middle)
-    if readings.kinds[t] is not TargetKind.BALL:
-        if mended is None:
-            size = _left_mm(readings, machine, i)
-            return f"lies {in_millimetres(size, '.0f')} from where the machine file and the other readings have it"
-        told = mended.points_mm[i]
-    parts = [
-        f"{'XYZ'[k]} is {in_millimetres(read[k], '.1f')}, expected about {in_millimetres(told[k], '.1f')}"
-        for k in changed
-    ]
-    return "; ".join(parts)
+def _errors(
+    read: NDArray[np.float64], expected: NDArray[np.float64], changed: Sequence[int]
+) -> tuple[CoordinateError, ...]:
+    return tuple(CoordinateError("XYZ"[k], float(read[k]), float(expected[k])) for k in changed)
 
 
 def _all_swapped(readings: Readings, machine: Machine) -> Blunder | None:
@@ -229,11 +236,9 @@ def _all_swapped(readings: Readings, machine: Machine) -> Blunder | None:
     for i, j in _PAIRS:
         points = np.array(readings.points_mm)
         points[:, [i, j]] = points[:, [j, i]]
-        mended = replace(readings, points_mm=points)
-        if _agreement_mm(mended, machine) < min(_NEAR_MM, before / _TIMES):
-            names = f"{'XYZ'[i]} and {'XYZ'[j]}"
-            words = f"the columns {names} look swapped: only the other way round do the readings of a target agree."
-            return Blunder("coordinates swapped", words, mended, machine)
+        corrected = replace(readings, points_mm=points)
+        if _agreement_mm(corrected, machine) < min(_NEAR_MM, before / _TIMES):
+            return Blunder("coordinates swapped", corrected, machine, axes=("XYZ"[i], "XYZ"[j]))
     return None
 
 
@@ -243,7 +248,11 @@ def _agreement_mm(readings: Readings, machine: Machine) -> float:
     sizes = []
     for t, kind in enumerate(readings.kinds):
         mine = readings.target == t
-        away = _misses(where[mine], kind, _direction(readings, machine, t)) if mine.sum() >= _FEWEST else None
+        away = (
+            _constrained(where[mine], kind, _direction(readings, machine, t))
+            if mine.sum() >= _FEWEST
+            else None
+        )
         if away is not None:
             sizes.append(np.linalg.norm(away - np.median(away, axis=0), axis=-1))
     return float(np.median(np.concatenate(sizes))) if sizes else 0.0

@@ -1,4 +1,4 @@
-"""Hypotheses that add parameters or exchange targets: a shifted target, a moved zero, a stylus radius left on, mislabelled balls."""
+"""Hypotheses that add a parameter or exchange targets: shifted target or datum, uncompensated radius, wrong labels."""
 
 from __future__ import annotations
 
@@ -22,10 +22,11 @@ from kinematics.calibration.blunders.significance import (
     leave_one_out,
     test_basis,
 )
-from kinematics.calibration.lengths import in_millimetres
 from kinematics.calibration.line_parameters import derotated_points
 from kinematics.calibration.readings import Readings, TargetKind
-from kinematics.machine import Machine, table_pose
+from kinematics.errors import KinematicsError
+from kinematics.forward import table_pose
+from kinematics.machine import Machine
 
 __all__ = [
     "ball_pole_measured",
@@ -40,9 +41,9 @@ _RADII_MM = (0.2, 15.0)
 _PLAIN_MOVE_MM = 0.4
 """mm, the least radius called possible. Chosen here: less is likelier a line that did move."""
 _OWN = 1e-3
-"""Share (squares) of an unknown that lines and targets cannot take over; less tells nothing. Chosen here."""
+"""Share (squares) of a column that lines and targets cannot alias; with less nothing is tested. Chosen here."""
 _REFINED = 2
-"""Times that a size is found again with itself taken off: a third changed no ninth digit when it was tried."""
+"""Refinements of a size from the corrected readings: a third changed no ninth digit when it was tried."""
 _PURE = 0.05
 """Share (squares) of the lines' move that a possible radius may leave: a fifth of its length. Chosen here."""
 _LIKE_THE_PLATTER = np.cos(np.radians(5.0))
@@ -54,10 +55,10 @@ _SQUARE_TO_SPINDLE = np.sin(np.radians(3.0))
 
 
 def shifted_target(base: RegularizedFit) -> Blunder | None:
-    """A target that stands elsewhere from some row on, where that explains far more than one bad reading."""
-    rest = test_basis(base)
-    split, tried = change_points(rest)
-    if split is None or not is_significant(rest, split.gain, split.numbers, tried):
+    """A target that shifted before some row, where that explains far more than one bad reading."""
+    basis = test_basis(base)
+    split, tried = change_points(basis)
+    if split is None or not is_significant(basis, split.gain, split.numbers, tried):
         return None
     readings, problem = base.readings, base.problem
     mine = np.flatnonzero(problem.target == split.target)
@@ -66,31 +67,32 @@ def shifted_target(base: RegularizedFit) -> Blunder | None:
     target = np.array(readings.target)
     target[after] = len(readings.names)
     name, rows = readings.names[t], tuple(readings.row(int(i)) for i in after)
-    mended = replace(
+    corrected = replace(
         readings,
         names=(*readings.names, f"{name} from row {rows[0]}"),
         kinds=(*readings.kinds, readings.kinds[t]),
         directions=(*readings.directions, readings.directions[t]),
         target=target,
     )
-    size = _slip_mm(rest, split.target, split.reading)
-    words = f"{name} slipped before row {rows[0]}: from there on it stands about {in_millimetres(size)} elsewhere on the table."
-    return Blunder("target slipped", words, mended, base.machine, target=name, rows=rows, size_mm=size)
+    size = _shift_size_mm(basis, split.target, split.reading)
+    return Blunder(
+        "target slipped", corrected, base.machine, target=name, targets=(name,), rows=rows, size_mm=size
+    )
 
 
-def _slip_mm(rest: TestBasis, target: int, reading: int) -> float:
-    """The slip, roughly: the mean residual after less the mean before, per reading's own equations."""
-    problem = rest.doubt.problem
-    residual = rest.doubt.raw.residual / problem.weight[:, None]
+def _shift_size_mm(basis: TestBasis, target: int, reading: int) -> float:
+    """Approximate shift: difference of the mean residuals after and before, over each reading's own equations."""
+    problem = basis.fit.problem
+    residual = basis.fit.raw.residual / problem.weight[:, None]
     mine = problem.target == target
     after = mine & (np.arange(len(mine)) >= reading)
     return float(np.linalg.norm(residual[after].mean(axis=0) - residual[mine & ~after].mean(axis=0)))
 
 
 def uncompensated_radius(base: RegularizedFit) -> Blunder | None:
-    """Faces that read too far out wherever they do not face the spindle, by one and the same radius.
+    """A stylus radius that was not taken off touches of faces that do not look along the spindle.
 
-    Three profiles are tried. The reading is where the stylus tip would be on the tool's axis, so a flank touch is off
+    Three profiles are tried. The reading is the stylus tip's position on the tool's axis, so a flank touch is off
     along the normal by the radius times (1 - cosine of the normal to the spindle); or the radius was left on every
     touch but those along the spindle, or on those square to it alone. At level and upright touches they are the same.
     """
@@ -99,9 +101,9 @@ def uncompensated_radius(base: RegularizedFit) -> Blunder | None:
     if TargetKind.FACE not in kinds:
         return None
     angles = readings.angles_deg[problem.order]
-    normal = problem.charts.direction[problem.target]
-    cosine = table_pose(base.machine, angles).turn(normal)[:, 2]
-    face = (problem.charts.equations == 1)[problem.target]
+    normal = problem.nominal_targets.direction[problem.target]
+    cosine = table_pose(base.machine, angles).rotate(normal)[:, 2]
+    face = (problem.nominal_targets.equations == 1)[problem.target]
     # Which way a block's side looks is a guess; the platter's face looks away from the platter. Try it alone, too.
     last = base.machine.rotaries[-1].direction
     platter = face & (np.abs(normal @ last) > _LIKE_THE_PLATTER)
@@ -115,56 +117,52 @@ def uncompensated_radius(base: RegularizedFit) -> Blunder | None:
             new = np.where(these, shape, 0.0)
             if new.any() and not any(np.allclose(new, old, atol=1e-6) for old in shapes):
                 shapes.append(new)
-    rest = test_basis(base)
+    basis = test_basis(base)
     best: tuple[float, float, NDArray[np.float64]] | None = None
     for shape in shapes:
         column = np.zeros((len(shape), 3))
         column[:, 0] = shape * problem.weight
-        gain, radius, own = added_parameter(rest, column)
+        gain, radius, own = added_parameter(basis, column)
         if own > _OWN and (best is None or gain > best[0]):
             best = (gain, radius, shape)
     if best is not None:
         gain, radius, shape = best
         if _RADII_MM[0] <= radius <= _RADII_MM[1] and not is_noise(base, gain, 1, len(shapes)):
-            return _left_on(base, _refined(base, radius, shape), shape, certain=True)
+            return _radius_removed(base, _refined(base, radius, shape), shape, certain=True)
     elif shapes:
-        return _perhaps_left_on(rest, shapes[0])
+        return _aliased_radius(basis, shapes[0])
     return None
 
 
 def ball_pole_measured(base: RegularizedFit) -> Blunder | None:
-    """Ball centres that lie too high along the spindle by one and the same length, at every pose.
+    """Ball centres too high along the spindle by the same length at every pose: read at the pole.
 
-    Balls alone never show it: lines and balls as much higher would read the same. Faces or lines known well do.
+    Balls alone never show it, since lines and balls as much higher read the same; faces do.
     """
     readings, problem = base.readings, base.problem
-    balls = (problem.charts.equations == 3)[problem.target]
+    balls = (problem.nominal_targets.equations == 3)[problem.target]
     if not balls.any():
         return None
     angles = readings.angles_deg[problem.order]
-    up = table_pose(base.machine, angles).inverse().turn([0.0, 0.0, 1.0])
+    up = table_pose(base.machine, angles).inverse().rotate([0.0, 0.0, 1.0])
     column = np.where(balls[:, None], up * problem.weight[:, None], 0.0)
     gain, high, own = added_parameter(test_basis(base), column)
     if own <= _OWN or not _RADII_MM[0] <= high <= _RADII_MM[1] or is_noise(base, gain, 1, 1):
         return None
     read = np.sort(problem.order[balls])
     for _ in range(_REFINED):
-        # The lines had leaned to make up for it.
+        # The lines had tilted to make up for it.
         fit = fit_with_prior(_lowered(readings, read, high), base.machine, base.sigma_mm)
         if fit is None:
             break
         high += added_parameter(test_basis(fit), column)[1]
     names = sorted({readings.names[readings.target[i]] for i in read})
-    words = (
-        f"the readings of {', '.join(names)} lie about {in_millimetres(high, '.3f')} too high along the spindle, at every pose: "
-        "was the ball's top read instead of its centre?"
-    )
     return Blunder(
         "ball read at its top",
-        words,
         _lowered(readings, read, high),
         base.machine,
         target=names[0] if len(names) == 1 else "",
+        targets=tuple(names),
         rows=tuple(readings.row(int(i)) for i in read),
         size_mm=high,
     )
@@ -177,58 +175,53 @@ def _lowered(readings: Readings, read: NDArray[np.int64], high: float) -> Readin
 
 
 def _refined(base: RegularizedFit, radius: float, shape: NDArray[np.float64]) -> float:
-    """The radius once more, from the fit with it taken off: the lines had leaned to make up for it."""
+    """Refine the radius from fits with it taken off, since the lines had tilted to make up for it."""
     column = np.zeros((len(shape), 3))
     column[:, 0] = shape * base.problem.weight
     for _ in range(_REFINED):
-        fit = fit_with_prior(_left_on(base, radius, shape, certain=True).mended, base.machine, base.sigma_mm)
+        fit = fit_with_prior(
+            _radius_removed(base, radius, shape, certain=True).corrected, base.machine, base.sigma_mm
+        )
         if fit is None:
             break
         radius += added_parameter(test_basis(fit), column)[1]
     return radius
 
 
-def _perhaps_left_on(rest: TestBasis, shape: NDArray[np.float64]) -> Blunder | None:
-    """A radius that the readings cannot tell from lines moved so as to mimic it, if they moved just so."""
-    base = rest.doubt
+def _aliased_radius(basis: TestBasis, shape: NDArray[np.float64]) -> Blunder | None:
+    """A radius aliased with a shift of the lines, where they shifted in just that way; possible, not certain."""
+    base = basis.fit
     column = np.zeros((len(shape), 3))
     column[:, 0] = shape * base.problem.weight
-    mimic, moved = base.prior * aliased_shift(rest, column), base.prior * base.state.told
-    size = float(mimic @ mimic)
+    alias, moved = base.prior * aliased_shift(basis, column), base.prior * base.state.parameters
+    size = float(alias @ alias)
     if size <= 0.0:
         return None
-    radius = float(mimic @ moved) / size
-    left = moved - radius * mimic
-    plain = float(left @ left) < _PURE * float(moved @ moved)
-    if plain and max(_RADII_MM[0], _PLAIN_MOVE_MM) <= radius <= _RADII_MM[1]:
-        return _left_on(base, radius, shape, certain=False)
+    radius = float(alias @ moved) / size
+    left = moved - radius * alias
+    explained = float(left @ left) < _PURE * float(moved @ moved)
+    if explained and max(_RADII_MM[0], _PLAIN_MOVE_MM) <= radius <= _RADII_MM[1]:
+        return _radius_removed(base, radius, shape, certain=False)
     return None
 
 
-def _left_on(base: RegularizedFit, radius: float, shape: NDArray[np.float64], *, certain: bool) -> Blunder:
+def _radius_removed(
+    base: RegularizedFit, radius: float, shape: NDArray[np.float64], *, certain: bool
+) -> Blunder:
     readings, problem = base.readings, base.problem
     angles = readings.angles_deg[problem.order]
-    outward = table_pose(base.machine, angles).turn(problem.charts.direction[problem.target])
+    outward = table_pose(base.machine, angles).rotate(problem.nominal_targets.direction[problem.target])
     points = np.array(readings.points_mm)
     points[problem.order] -= radius * shape[:, None] * outward
     touched = np.sort(problem.order[shape > 1e-3])
     rows = tuple(readings.row(int(i)) for i in touched)
     names = sorted({readings.names[readings.target[i]] for i in touched})
-    words = (
-        f"a stylus radius of about {in_millimetres(radius, '.3f')} was left on the side touches of {', '.join(names)}, "
-        "while the touches along the spindle are right."
-    )
-    if not certain:
-        words = (
-            f"perhaps a stylus radius of about {in_millimetres(radius, '.3f')} was left on the side touches of {', '.join(names)}: "
-            "these readings cannot tell it from a line that has moved as far."
-        )
     return Blunder(
         "radius left on",
-        words,
         replace(readings, points_mm=points),
         base.machine,
         target=names[0] if len(names) == 1 else "",
+        targets=tuple(names),
         rows=rows,
         size_mm=radius,
         certain=certain,
@@ -236,32 +229,32 @@ def _left_on(base: RegularizedFit, radius: float, shape: NDArray[np.float64], *,
 
 
 _MOST_SPLITS = 80
-"""Of more poses an even choice is tried: a shift a few poses off still explains most of what there is."""
+"""Of more poses an even choice is tried: a change point a few poses off still explains most of the shift."""
 
 
 def datum_shift(base: RegularizedFit) -> Blunder | None:
-    """The row from which on every reading is off by one and the same shift, where that explains far more than scatter."""
+    """Datum shift: from some row on every reading is off by the same vector, far beyond scatter."""
     row = base.problem.order
-    splits = _splits(base.readings, row, base.problem.target)
+    splits = _pose_changes(base.readings, row, base.problem.target)
     if not splits:
         return None
-    rest = test_basis(base)
-    follows = _follows(base)
+    basis = test_basis(base)
+    columns = _datum_columns(base)
     best: tuple[float, int, NDArray[np.float64], int] | None = None
     for split in splits:
         after = (row >= split)[:, None]
-        gain, shift, numbers = added_parameters(rest, [np.where(after, one, 0.0) for one in follows])
+        gain, shift, numbers = added_parameters(basis, [np.where(after, one, 0.0) for one in columns])
         if best is None or gain > best[0]:
             best = gain, split, shift, numbers
     assert best is not None
     gain, split, shift, numbers = best
-    if not is_significant(rest, gain, numbers, len(splits)):
+    if not is_significant(basis, gain, numbers, len(splits)):
         return None
     return _blunder(base, split, shift)
 
 
-def _splits(readings: Readings, row: NDArray[np.int64], target: NDArray[np.int64]) -> list[int]:
-    """Rows at which the pose changes, with enough on both sides."""
+def _pose_changes(readings: Readings, row: NDArray[np.int64], target: NDArray[np.int64]) -> list[int]:
+    """Candidate change points: readings at which the pose changes, with enough on both sides."""
     angles = readings.angles_deg
     changes = np.flatnonzero((angles[1:] != angles[:-1]).any(axis=1)) + 1
     if len(changes) > _MOST_SPLITS:
@@ -275,8 +268,8 @@ def _splits(readings: Readings, row: NDArray[np.int64], target: NDArray[np.int64
     return found
 
 
-def _follows(fit: RegularizedFit) -> list[NDArray[np.float64]]:
-    """How each reading's residuals (N, 3) follow a millimetre along X, Y and Z."""
+def _datum_columns(fit: RegularizedFit) -> list[NDArray[np.float64]]:
+    """Change of the residuals (N, 3) for a millimetre along X, Y and Z."""
     problem = fit.problem
     return [
         linearize(replace(problem, points=problem.points + step), fit.state).residual - fit.raw.residual
@@ -288,38 +281,36 @@ def _blunder(base: RegularizedFit, split: int, shift: NDArray[np.float64]) -> Bl
     later = np.arange(split, len(base.readings))
     points = np.array(base.readings.points_mm)
     points[later] -= shift
-    mended = replace(base.readings, points_mm=points)
+    corrected = replace(base.readings, points_mm=points)
     for _ in range(_REFINED):
-        # The lines had given way to it.
-        fit = fit_with_prior(mended, base.machine, base.sigma_mm)
+        # The lines had shifted with it.
+        fit = fit_with_prior(corrected, base.machine, base.sigma_mm)
         if fit is None:
             break
-        again = _more(fit, later)
+        again = _remaining_shift(fit, later)
         shift = shift + again
-        points = np.array(mended.points_mm)
+        points = np.array(corrected.points_mm)
         points[later] -= again
-        mended = replace(mended, points_mm=points)
-    first = base.readings.row(int(later[0]))
-    size = float(np.linalg.norm(shift))
-    parts = ", ".join(
-        f"{axis} {in_millimetres(float(part), '.3f')}" for axis, part in zip("XYZ", shift, strict=True)
+        corrected = replace(corrected, points_mm=points)
+    x, y, z = shift.tolist()
+    return Blunder(
+        "zero moved",
+        corrected,
+        base.machine,
+        rows=tuple(base.readings.row(int(i)) for i in later),
+        size_mm=float(np.linalg.norm(shift)),
+        shift_mm=(x, y, z),
     )
-    words = (
-        f"from row {first} on every reading lies about {in_millimetres(size)} off ({parts}): did the machine's zero move, "
-        "did it warm or was it hit, once or little by little? Read all of them again in one go."
-    )
-    numbers = tuple(base.readings.row(int(i)) for i in later)
-    return Blunder("zero moved", words, mended, base.machine, rows=numbers, size_mm=size)
 
 
-def _more(fit: RegularizedFit, later: NDArray[np.int64]) -> NDArray[np.float64]:
-    """What of the shift is still there."""
+def _remaining_shift(fit: RegularizedFit, later: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Remaining shift after correction."""
     after = np.isin(fit.problem.order, later)[:, None]
-    return added_parameters(test_basis(fit), [np.where(after, one, 0.0) for one in _follows(fit)])[1]
+    return added_parameters(test_basis(fit), [np.where(after, one, 0.0) for one in _datum_columns(fit)])[1]
 
 
 _NEARER = 0.3
-"""Ratio: another ball is meant where its place is under a third as far as that of the ball named. Chosen here."""
+"""Ratio: another ball is meant where it is less than a third as far away as the ball named. Chosen here."""
 _APART_MM = 1.0
 """mm that a reading must lie from its own ball: far above scatter, and no two balls stand closer. Chosen here."""
 
@@ -327,7 +318,7 @@ _APART_MM = 1.0
 def mislabelled_targets(
     readings: Readings, machine: Machine, base: RegularizedFit | None
 ) -> Iterator[Blunder]:
-    """Relabellings of ball readings worth a fit: all at once by the machine's own lines, then the worst one alone."""
+    """Relabellings of ball readings cost_limit a fit: all at once by the machine's own lines, then the worst one alone."""
     balls = [
         t for t, kind in enumerate(readings.kinds) if kind is TargetKind.BALL and (readings.target == t).any()
     ]
@@ -341,15 +332,18 @@ def mislabelled_targets(
     ball = mine >= 0
     own = away[np.arange(len(mine)), np.where(ball, mine, 0)]
     nearest = away.argmin(axis=1)
-    doubtful = ball & (nearest != mine) & (away.min(axis=1) < _NEARER * own) & (own > _APART_MM)
-    target = np.where(doubtful, np.array(balls)[nearest], readings.target)
-    if doubtful.any():
+    suspicious = ball & (nearest != mine) & (away.min(axis=1) < _NEARER * own) & (own > _APART_MM)
+    target = np.where(suspicious, np.array(balls)[nearest], readings.target)
+    if suspicious.any():
         yield _relabelled(readings, machine, target)
     if base is None:
         return
-    gains = leave_one_out(test_basis(base))
+    try:
+        gains = leave_one_out(test_basis(base))
+    except KinematicsError:
+        return
     worst = int(base.problem.order[int(np.argmax(gains))])
-    if not ball[worst] or (doubtful.sum() == 1 and doubtful[worst]):
+    if not ball[worst] or (suspicious.sum() == 1 and suspicious[worst]):
         return
     for other in balls:
         if other != readings.target[worst]:
@@ -363,11 +357,8 @@ def _relabelled(readings: Readings, machine: Machine, target: NDArray[np.int64])
     rows = tuple(readings.row(int(i)) for i in changed)
     first = int(changed[0])
     name, other = readings.names[readings.target[first]], readings.names[target[first]]
-    what = "row" if len(rows) == 1 else "rows"
-    words = f"{what} {', '.join(map(str, rows))}: {name} was confused with {other}: the other name fits far better"
     return Blunder(
         "targets confused",
-        words,
         replace(readings, target=target),
         machine,
         target=name,

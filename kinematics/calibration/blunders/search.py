@@ -3,15 +3,15 @@
 In this order, the best explanation first, until nothing more is found:
 
 1. units (inches called millimetres and the other way): every residual scales along, so only the lines' places tell.
-2. columns swapped, a sense backwards, targets confused: nothing is added to the model, something in it is exchanged.
-   Each must bring the misfit down sixteenfold.
-3. a target that slipped part-way, a stylus radius left on, balls read at their tops: an unknown is added; the chance that scatter would gain so
-   much must be below one in a million, all places tried taken into account.
+2. columns swapped, a sense reversed, targets confused: nothing is added to the model, something in it is exchanged.
+   Each must reduce the misfit sixteenfold.
+3. a target that slipped part-way, a zero that moved, a stylus radius left on, balls read at their tops: a parameter
+   is added; the p-value of its gain must be below one in a million, all places tried taken into account.
 
 Where several explain the readings equally well the one that adds least, then the one that moves the lines least, comes
 first, the others as its rivals, and none is called certain.
 
-What cannot be told apart: a sense at turns of 0 and 180 degrees alone (it does not matter there); units on a machine
+Not distinguishable: a sense at turns of 0 and 180 degrees alone (it does not matter there); units on a machine
 whose pivots lie at the machine's zero; a slip before a target's last reading from one bad reading (it is named as a
 suspect); a radius left on a face turned by one rotary alone, from that rotary standing elsewhere (then it is only
 called possible, `certain` false).
@@ -33,9 +33,9 @@ from kinematics.calibration.blunders.hypotheses import (
     uncompensated_radius,
 )
 from kinematics.calibration.blunders.regularized_fit import RegularizedFit, fit_with_prior
-from kinematics.calibration.lengths import in_millimetres
-from kinematics.calibration.readings import Readings
+from kinematics.calibration.readings import Readings, positive
 from kinematics.constants import MM_PER_INCH
+from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.rotary import RotationSense
 
@@ -44,49 +44,50 @@ __all__ = ["find_blunders"]
 _MOST = 3
 """Blunders named in one set of readings. Chosen here: whoever made more takes the readings anew."""
 _FINE_MM = 0.1
-"""Scatter in mm that leaves nothing for an exchange to explain. Chosen here: twenty usual scatters (`doubt`)."""
-_FINE_STRAIN = 25.0
-"""`RegularizedFit.strain`, no unit: lines five times as far off as `doubt` allows, 10 mm or 2.5 degrees. Chosen here."""
+"""Scatter in mm that leaves nothing for an exchange to explain. Chosen here: twenty usual scatters (`regularized_fit`)."""
+_FINE_PENALTY = 25.0
+"""`RegularizedFit.prior_penalty`, no unit: lines off by five standard deviations of the prior, 10 mm or 2.5 degrees. Chosen here."""
 _TIMES = 16.0
 """Ratio of costs, or of strains (squares): what is exchanged must fit four times as closely. Chosen here."""
 _SCATTERS = 50.0
-"""Squares of the scatter that it must gain as well: a ratio alone is soon reached with few readings. Chosen here."""
+"""Squares of the scatter that it must gain as well: a ratio alone means little with few readings. Chosen here."""
 _SMALL_MM = 5.0
 """Scatter or size in mm: slips and most stylus radii stay below it, exchanges move points farther. Chosen here."""
 _ALIKE = 3.0
 """Ratio of scatters within which explanations count as alike, and the simplest is taken. Chosen here."""
 _AS_WELL = 1.3
-"""Ratio of scatters that proves nothing: two standard errors, 2 / sqrt(2 dof), of one told by 22 readings to spare."""
+"""Ratio of scatters that proves nothing: two standard errors, 2 / sqrt(2 dof), with 22 degrees of freedom."""
 _STEP = "zero moved"
 _ADDED = ("radius left on", "ball read at its top", "target slipped", "zero moved")
 
 
 @dataclass(frozen=True, eq=False)
 class _Explained:
-    """A blunder, the fit once it is put right, and how many unknowns that took."""
+    """A blunder, the fit with it put right, and the number of unknowns that it adds."""
 
     blunder: Blunder
     fit: RegularizedFit
     unknowns: int
 
 
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")  # what is not finite is refused
 def find_blunders(
     readings: Readings, machine: Machine, *, sigma_mm: float | None = None
 ) -> tuple[Blunder, ...]:
-    """Which classic blunders the readings show, the most telling first; empty when there is none.
+    """Find the classic blunders that the readings show, the most significant first; empty where there is none.
 
     Parameters
     ----------
     readings : Readings
     machine : Machine
-        Believed to be about right: lines to within millimetres and a few degrees.
+        About right: lines to within millimetres and a few degrees.
     sigma_mm : float, optional
         The probe's standard uncertainty per coordinate.
 
     Returns
     -------
     tuple of Blunder
-        Each with the readings and the machine put right up to and with it, so that the next one can be seen.
+        Each with the readings and the machine corrected for it and those before it, so that the next one shows.
 
     Raises
     ------
@@ -108,51 +109,56 @@ def find_blunders(
     [('sense reversed', ('C',))]
     """
     readings.fits(machine)
+    sigma_mm = None if sigma_mm is None else positive(sigma_mm, "sigma")
     found: list[Blunder] = []
     base = fit_with_prior(readings, machine, sigma_mm)
     for _ in range(_MOST):
-        best = _best(readings, machine, base, sigma_mm)
-        # A second step would be told in amounts that the first one has bent; one is reason enough to read again.
+        try:
+            best = _best(readings, machine, base, sigma_mm)
+        except KinematicsError:
+            # Too damaged to search on: what was found before stands.
+            break
+        # A second shift would come out bent by the first; one is reason enough to read again.
         if best is None or (best.blunder.kind == _STEP and any(one.kind == _STEP for one in found)):
             break
         found.append(best.blunder)
-        readings, machine, base = best.blunder.mended, best.blunder.mended_machine, best.fit
+        readings, machine, base = best.blunder.corrected, best.blunder.corrected_machine, best.fit
     return tuple(found)
 
 
 def _best(
     readings: Readings, machine: Machine, base: RegularizedFit | None, sigma_mm: float | None
 ) -> _Explained | None:
-    doubtful = base is None or not _fine(base, sigma_mm)
-    if doubtful:
+    suspicious = base is None or not _fine(base, sigma_mm)
+    if suspicious:
         units = _units(readings, machine, base, sigma_mm)
         if units is not None:
             return units
-    gross = base is None or base.scatter > _SMALL_MM * base.per_mm
+    gross = base is None or base.s0 > _SMALL_MM * base.per_mm
     candidates = _exchanged(readings, machine, base, sigma_mm) if gross else []
     if base is not None and not any(_fine(one.fit, sigma_mm) for one in candidates):
         added = _added(base, sigma_mm)
         candidates += added
-        # A small slip or a radius that explains everything needs no rival: an exchange moves things much farther.
+        # A small slip or radius that explains everything needs no rival: an exchange moves things much farther.
         if any(_fine(one.fit, sigma_mm) and (one.blunder.size_mm or 0.0) < _SMALL_MM for one in added):
             return _simplest(added)
-        if doubtful and not gross:
+        if suspicious and not gross:
             candidates += _exchanged(readings, machine, base, sigma_mm)
     return _simplest(candidates) if candidates else None
 
 
 def _added(base: RegularizedFit, sigma_mm: float | None) -> list[_Explained]:
-    """What one more unknown explains."""
+    """Hypotheses with one more parameter, and the fits that go with them."""
     found = []
-    for added in (
-        shifted_target(base),
-        datum_shift(base),
-        uncompensated_radius(base),
-        ball_pole_measured(base),
-    ):
+    for hypothesis in (shifted_target, datum_shift, uncompensated_radius, ball_pole_measured):
+        try:
+            added = hypothesis(base)
+        except KinematicsError:
+            # Not to be tested on these readings: the others are.
+            continue
         if added is None:
             continue
-        fit = fit_with_prior(added.mended, added.mended_machine, sigma_mm)
+        fit = fit_with_prior(added.corrected, added.corrected_machine, sigma_mm)
         if fit is not None and (fit.cost < base.cost or not added.certain):
             found.append(_Explained(added, fit, 3 if added.kind in {"target slipped", "zero moved"} else 1))
     return found
@@ -161,70 +167,68 @@ def _added(base: RegularizedFit, sigma_mm: float | None) -> list[_Explained]:
 def _exchanged(
     readings: Readings, machine: Machine, base: RegularizedFit | None, sigma_mm: float | None
 ) -> list[_Explained]:
-    """What is explained far better by something exchanged in the model."""
+    """Hypotheses that exchange something in the model and fit far better, and the fits that go with them."""
     found = []
-    worth = np.inf if base is None else base.cost / _TIMES
+    cost_limit = np.inf if base is None else base.cost / _TIMES
     for blunder in itertools.chain(
         _senses(readings, machine), _columns(readings, machine), mislabelled_targets(readings, machine, base)
     ):
-        fit = fit_with_prior(blunder.mended, blunder.mended_machine, sigma_mm, worth)
+        fit = fit_with_prior(blunder.corrected, blunder.corrected_machine, sigma_mm, cost_limit)
         if fit is None or not _far_better(fit, base):
             continue
-        words = blunder.words + _falls(base, fit)
-        found.append(_Explained(replace(blunder, words=words), fit, len(blunder.rows)))
+        found.append(_Explained(replace(blunder, scatter_mm=_scatters(base, fit)), fit, len(blunder.rows)))
         if _fine(fit, sigma_mm):
             break
-        worth = min(worth, 4.0 * fit.cost)
+        cost_limit = min(cost_limit, 4.0 * fit.cost)
     return found
 
 
 def _fine(base: RegularizedFit, sigma_mm: float | None) -> bool:
-    """Whether the readings fit so well, near enough to the old lines, that no exchange could do far better."""
+    """True for a fit so close, with lines so near the old ones, that no exchange could be far better."""
     limit = max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * base.per_mm
-    return base.dof > 0 and base.scatter < limit and base.strain < _FINE_STRAIN
+    return base.dof > 0 and base.s0 < limit and base.prior_penalty < _FINE_PENALTY
 
 
 def _far_better(fit: RegularizedFit, base: RegularizedFit | None) -> bool:
     if base is None:
-        return fit.scatter < _FINE_MM * fit.per_mm
-    return fit.cost * _TIMES < base.cost and base.cost - fit.cost > _SCATTERS * fit.scatter**2
+        return fit.s0 < _FINE_MM * fit.per_mm
+    return fit.cost * _TIMES < base.cost and base.cost - fit.cost > _SCATTERS * fit.s0**2
 
 
 def _simplest(candidates: list[_Explained]) -> _Explained:
-    """Of the explanations that leave about the least scatter the one that adds least to the model."""
-    least = min(one.fit.scatter for one in candidates)
-    alike = [one for one in candidates if one.fit.scatter <= _ALIKE * least]
+    """The hypothesis that adds least to the model among those that leave about the least scatter."""
+    least = min(one.fit.s0 for one in candidates)
+    alike = [one for one in candidates if one.fit.s0 <= _ALIKE * least]
     alike.sort(key=lambda one: (one.unknowns, one.fit.cost))
     best = alike[0]
-    # Between one added unknown and another no scatter decides, only what is asked of the lines.
+    # Between one added parameter and another the scatter does not decide, only the shift of the lines.
     near = [
         one
         for one in alike
         if one.blunder.kind in _ADDED
         and one.unknowns == best.unknowns
-        and one.fit.scatter <= _AS_WELL * best.fit.scatter
+        and one.fit.s0 <= _AS_WELL * best.fit.s0
     ]
     if best.blunder.kind in _ADDED:
-        best = min(near, key=lambda one: one.fit.strain)
-    # What is only possible is no rival of what is certain, and one kind of mistake is none of itself.
+        best = min(near, key=lambda one: one.fit.prior_penalty)
+    # A possible mistake is no rival of a certain one, nor is one of the same kind.
     rivals = [
         one
         for one in alike
         if one.blunder.certain
         and one.blunder.kind != best.blunder.kind
-        and one.fit.scatter <= _AS_WELL * best.fit.scatter
+        and one.fit.s0 <= _AS_WELL * best.fit.s0
     ]
     if not rivals or not best.blunder.certain:
         return best
-    rivals.sort(key=lambda one: one.fit.strain)
+    rivals.sort(key=lambda one: one.fit.prior_penalty)
     others = tuple(replace(one.blunder, certain=False) for one in rivals)
     return replace(best, blunder=replace(best.blunder, certain=False, rivals=others))
 
 
-def _falls(base: RegularizedFit | None, fit: RegularizedFit) -> str:
-    if base is None:
-        return "."
-    return f" (the misfit falls from {in_millimetres(base.scatter / base.per_mm, '.2g')} to {in_millimetres(fit.scatter / fit.per_mm, '.2g')})."
+def _scatters(base: RegularizedFit | None, fit: RegularizedFit) -> tuple[float, float] | None:
+    """Scatter in mm before and after."""
+    return None if base is None else (base.s0 / base.per_mm, fit.s0 / fit.per_mm)
 
 
 def _senses(readings: Readings, machine: Machine) -> list[Blunder]:
@@ -241,12 +245,8 @@ def _senses(readings: Readings, machine: Machine) -> list[Blunder]:
                 for i, r in enumerate(machine.rotaries)
             )
             letters = tuple(machine.letters[i] for i in which)
-            whose = "'s sense of turning is" if count == 1 else "'s senses of turning are"
-            words = f"{' and '.join(letters)}{whose} backwards: the other one fits far better"
             found.append(
-                Blunder(
-                    "sense reversed", words, readings, replace(machine, rotaries=rotaries), letters=letters
-                )
+                Blunder("sense reversed", readings, replace(machine, rotaries=rotaries), letters=letters)
             )
     return found
 
@@ -259,9 +259,8 @@ def _columns(readings: Readings, machine: Machine) -> list[Blunder]:
         if np.array_equal(swapped, readings.angles_deg):
             continue
         letters = (machine.letters[i], machine.letters[j])
-        words = f"the {letters[0]} and {letters[1]} columns are swapped: the other way round fits far better"
         found.append(
-            Blunder("columns swapped", words, replace(readings, angles_deg=swapped), machine, letters=letters)
+            Blunder("columns swapped", replace(readings, angles_deg=swapped), machine, letters=letters)
         )
     return found
 
@@ -269,30 +268,27 @@ def _columns(readings: Readings, machine: Machine) -> list[Blunder]:
 def _units(
     readings: Readings, machine: Machine, base: RegularizedFit | None, sigma_mm: float | None
 ) -> _Explained | None:
-    """Whether all readings are 25.4 times too small or too large: the lines come out where no line can be."""
+    """Readings that are all 25.4 times too small or too large, so that the lines come out where no line can be."""
     if base is not None and (
-        base.strain < _FINE_STRAIN
-        or base.scatter > MM_PER_INCH * max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * base.per_mm
+        base.prior_penalty < _FINE_PENALTY
+        or base.s0 > MM_PER_INCH * max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * base.per_mm
     ):
         return None
     for kind, factor in (
         ("inches for millimetres", MM_PER_INCH),
         ("millimetres for inches", 1.0 / MM_PER_INCH),
     ):
-        mended = replace(
+        corrected = replace(
             readings,
             points_mm=readings.points_mm * factor,
             sigma_mm=None if readings.sigma_mm is None else readings.sigma_mm * factor,
         )
-        fit = fit_with_prior(mended, machine, sigma_mm)
-        if fit is None or fit.dof < 1 or fit.scatter > max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * fit.per_mm:
+        fit = fit_with_prior(corrected, machine, sigma_mm)
+        if fit is None or fit.dof < 1 or fit.s0 > max(_FINE_MM, 5.0 * (sigma_mm or 0.0)) * fit.per_mm:
             continue
-        if fit.strain > _FINE_STRAIN or (base is not None and fit.strain * _TIMES > base.strain):
+        if fit.prior_penalty > _FINE_PENALTY or (
+            base is not None and fit.prior_penalty * _TIMES > base.prior_penalty
+        ):
             continue
-        says, are = ("mm", "inches") if factor > 1.0 else ("inches", "mm")
-        words = (
-            f"the readings are called {says} but look like {are}: "
-            "only then do the lines lie where the machine file has them."
-        )
-        return _Explained(Blunder(kind, words, mended, machine), fit, 0)
+        return _Explained(Blunder(kind, corrected, machine), fit, 0)
     return None

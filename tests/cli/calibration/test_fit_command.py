@@ -8,7 +8,7 @@ import pytest
 
 from kinematics import transform_points
 from kinematics.calibration import PlannedTarget, TargetKind, perturbed_machine, simulated_readings
-from tiltwright.calibration.practice import readings_csv
+from tiltwright.calibration.readings_output import readings_csv
 from tiltwright.files.loader import read_machine
 
 POSES = np.array([[a, c] for a in (0.0, -30.0, -60.0, -90.0) for c in (0.0, 90.0, 180.0, 270.0)])
@@ -104,7 +104,7 @@ def test_what_is_said_and_in_which_order(run, mill, taken):
     out = run("pivot", "fit", path, "-m", mill).out
     order = [
         "Pivots of Teaching mill",
-        "How sure:",
+        "Uncertainty:",
         "Against the machine file:",
         "Axis location errors",
         "fit worst",
@@ -127,10 +127,10 @@ def test_a_mistake_is_said_first_and_loudly_and_nothing_is_written(run, mill, ta
     before = mill.read_bytes()
     ended = run("pivot", "fit", path, "-m", mill, "--write")
     assert ended.code == 1
-    assert ended.out.startswith("STOP. These readings hold a mistake")
+    assert ended.out.startswith("STOP.")
     assert "SENSE REVERSED (certain): C" in ended.out
     assert "With that put right" in ended.out
-    assert "stays as it was" in ended.err
+    assert "was not changed" in ended.err
     assert mill.read_bytes() == before
     assert not mill.with_name("mill.calibrations.jsonl").exists()
     report = json.loads(run("pivot", "fit", path, "-m", mill, "--json").out)
@@ -165,7 +165,7 @@ def test_one_bad_reading_is_named(run, mill, taken):
     assert "Suspects, the worst first" in ended.out
     assert "row 8:" in ended.out
     robust = run("pivot", "fit", path, "-m", mill, "--robust", "soft_l1")
-    assert "ROBUST: the loss soft_l1 was asked for" in robust.out
+    assert "ROBUST: with the loss soft_l1" in robust.out
 
 
 def test_check_answers_whether_the_file_still_holds(run, mill, taken):
@@ -197,8 +197,8 @@ def test_three_touches_of_the_platter(run, mill, tmp_path):
     assert report["sigma"] is None
     a = report["rotary"][0]
     assert a["point"][1] == pytest.approx(-203.412 + 0.02, abs=1e-3)
-    assert any("Nothing here turns C" in words for words in report["held"])
-    assert "Nothing is left over to check with" in run("pivot", "fit", table, "-m", mill).out
+    assert any("C does not turn" in words for words in report["held"])
+    assert "There are no redundant readings" in run("pivot", "fit", table, "-m", mill).out
 
 
 @pytest.mark.parametrize(

@@ -102,7 +102,7 @@ def test_without_a_plan_file(run, mill):
     ended = run("pivot", "plan", "-m", mill, *args, "--repeatability", "0.002", *poses)
     assert ended.code == 0, ended.err
     assert "6 readings in 3 poses (as stated)" in ended.out
-    assert "Poorest:" in ended.out
+    assert "Least certain:" in ended.out
     inches = run(
         "pivot",
         "plan",
@@ -158,7 +158,7 @@ def test_a_bad_plan(run, mill, plan, old, new, told):
     ],
 )
 def test_what_keeps_a_program_from_being_written(run, mill, plan, tmp_path, old, new, told):
-    program = tmp_path / "probe.ngc"
+    program = tmp_path / "probe.nc"
     text = PLAN.replace(old, new)
     ended = run("pivot", "plan", plan(text), "-m", mill, "--gcode", program)
     assert (ended.code, ended.out) == (2, "")
@@ -169,7 +169,7 @@ def test_what_keeps_a_program_from_being_written(run, mill, plan, tmp_path, old,
 @pytest.mark.parametrize("kind", ["pin", "bore"])
 def test_bores_and_pins_that_slant_are_left_out_and_said(run, mill, plan, tmp_path, kind):
     """Also of the poses that are chosen: what the program cannot take is not counted on."""
-    program = tmp_path / "probe.ngc"
+    program = tmp_path / "probe.nc"
     text = PLAN.replace('kind = "ball"', f'kind = "{kind}"').replace("stem_diameter = 8.0\n", "")
     stated = text.replace("{ A = -60, C = 240 }, { A = -90, C = 0 }", "{ A = -20, C = 240 }")
     ended = run("pivot", "plan", plan(stated), "-m", mill, "--gcode", program)
@@ -194,7 +194,7 @@ at = [[{x}, -203.4, {z}], [{x}, -213.4, {z}], [{x}, -193.4, {z}]]
 @pytest.mark.parametrize("name", ["platter", "Platter", "table", "the round one"])
 def test_the_platter_is_known_by_its_place(run, mill, plan, tmp_path, name):
     """Whatever it is called, touching it is meant, and its readings are kept as the platter's."""
-    program = tmp_path / "probe.ngc"
+    program = tmp_path / "probe.nc"
     text = PLAN + FACE.format(name=name, along="+Z", x=-341.0, z=-356.0)
     ended = run("pivot", "plan", plan(text), "-m", mill, "--gcode", program)
     assert ended.code == 0, ended.err
@@ -208,9 +208,9 @@ def test_a_name_switches_no_check_off(run, mill, plan, tmp_path):
     """A side face half in the platter: left out as what it is, and refused where it is called the platter."""
     for name in ("side", "plate"):
         text = PLAN + FACE.format(name=name, along="+X", x=-341.0, z=-357.0)
-        ended = run("pivot", "plan", plan(text), "-m", mill, "--gcode", tmp_path / f"{name}.ngc")
+        ended = run("pivot", "plan", plan(text), "-m", mill, "--gcode", tmp_path / f"{name}.nc")
         assert "the stylus would hit the platter" in ended.out
-        assert "face side" not in (tmp_path / f"{name}.ngc").read_text(encoding="utf-8")
+        assert "face side" not in (tmp_path / f"{name}.nc").read_text(encoding="utf-8")
     text = PLAN + FACE.format(name="platter's side", along="+X", x=-341.0, z=-340.0)
     ended = run("pivot", "plan", plan(text), "-m", mill)
     assert ended.code == 2
@@ -222,7 +222,7 @@ def test_an_inch_plan_begins_its_touches_a_fifth_of_an_inch_off(run, mill, plan,
     said = {}
     inches = re.sub(r"-?\d+\.\d+", lambda number: f"{float(number[0]) / 25.4:.9f}", PLAN)
     for units, per, text in (("mm", 1.0, PLAN), ("inch", 25.4, inches.replace('"mm"', '"inch"'))):
-        program = tmp_path / f"{units}.ngc"
+        program = tmp_path / f"{units}.nc"
         ended = run("pivot", "plan", plan(text), "-m", mill, "--gcode", program)
         assert ended.code == 0, ended.err
         lines = program.read_text(encoding="utf-8").splitlines()
@@ -240,7 +240,7 @@ def test_a_machine_without_travels_has_no_safe_height(run, plan, examples, tmp_p
     text = (examples / "teaching_mill.toml").read_text(encoding="utf-8")
     start, end = text.index("[travel]"), text.index("[[rotary]]")
     bare.write_text(text[:start] + text[end:], encoding="utf-8")
-    ended = run("pivot", "plan", plan(), "-m", bare, "--gcode", tmp_path / "p.ngc")
+    ended = run("pivot", "plan", plan(), "-m", bare, "--gcode", tmp_path / "p.nc")
     assert ended.code == 2
     assert "no safe height to retract to" in ended.err
 
@@ -260,7 +260,7 @@ def test_a_machine_without_travels_has_no_safe_height(run, plan, examples, tmp_p
         ),
         (["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--at", "A40,C0"], "machine angle 40"),
         (["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--at", "A40"], 'no angle for "C"'),
-        (["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--gcode", "p.ngc"], "without a plan file"),
+        (["--target", "b,ball,-1,-2,-3", "--repeatability", "1", "--gcode", "p.nc"], "without a plan file"),
         (["--target", "b,ball,9000,2,3", "--repeatability", "1"], "outside the machine's travel in X"),
     ],
 )
@@ -287,8 +287,8 @@ def test_schemas_take_the_examples(run, examples, kind, name):
 
 
 def test_program_and_parameters_are_written_both_or_neither(run, mill, plan, tmp_path):
-    path, program = plan(), tmp_path / "probe.ngc"
-    for other in (tmp_path / "no" / "saved.var", program):
+    path, program = plan(), tmp_path / "probe.nc"
+    for other in (tmp_path / "no" / "saved.txt", program):
         ended = run("pivot", "plan", path, "-m", mill, "--gcode", program, "--parameters", other, "--force")
         assert (ended.code, ended.out) == (2, "")
         assert not program.exists()

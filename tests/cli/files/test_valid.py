@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from kinematics import RotationSense, place_operations, work_offset
+from kinematics import RotationSense, place_operations
 from tiltwright.files.loader import fault_at, read_job, read_machine
 from tiltwright.files.units import Unit
 
@@ -79,9 +79,9 @@ def test_job() -> None:
     assert face.origin_mm.tolist() == [0.0, 0.0, 0.0]
     assert (port.count, port.step_deg, port.work_offset, port.tilt) == (6, 60.0, 2, "negative")
     assert port.origin_mm.tolist() == [0.0, -18.0, -12.0]
-    assert port.when_free == "keep"
+    assert port.when_singular == "keep"
     assert dict(chamfer.held_deg) == {"C": 30.0}
-    assert chamfer.when_free == "line up x"
+    assert chamfer.when_singular == "line up x"
     # z turned 60, then x by 35: the normal is sin 35 away from z, toward -y of the turned frame
     sine, cosine = np.sin(np.radians(35.0)), np.cos(np.radians(35.0))
     assert chamfer.plane is not None
@@ -107,7 +107,7 @@ def test_inch_job() -> None:
     # the riser is turned 10 degrees counterclockwise, and C turns clockwise: program 0 stands at machine 10
     assert job.setup.rotary_offset_deg == pytest.approx(np.array([0.0, 10.0]), abs=1e-12)
     # part zero: C's line at (10, 5), platter at 3.5, riser 2 high and shifted (0.5, 0.25) inch
-    offset = work_offset(job.setup, [0.0, 0.0, 0.0], [0.0, 0.0])
+    offset = job.setup.work_offset([0.0, 0.0, 0.0], [0.0, 0.0])
     assert offset / 25.4 == pytest.approx(np.array([10.5, 5.25, 5.5]), abs=1e-12)
 
 

@@ -54,7 +54,8 @@ def test_the_same_numbers_stand_in_the_block_that_loads_them(make):
     sheet = make()
     (block,) = sheet.load
     assert block.lines[0].startswith("G21")
-    for number, (row, line) in enumerate(zip(sheet.operations, block.lines[1:], strict=True), 1):
+    # The highest work offset is loaded first.
+    for number, (row, line) in enumerate(zip(sheet.operations, block.lines[:0:-1], strict=True), 1):
         words = dict(re.findall(r"([XYZAC])(-?[\d.]+)", line.split("(")[0]))
         assert line.startswith(f"G10 L2 P{number} ")
         assert tuple(words[axis] for axis in "XYZ") == row.offset
@@ -112,7 +113,7 @@ def test_a_touched_off_part_zero_is_held_against_the_stack(make):
     difference = np.array([float(value) for value in sheet.touch.rows[2][1:]])
     assert difference == pytest.approx([0.010, -0.020, 0.150], abs=1.5e-3)
     assert "0.152" in sheet.touch.words[1]
-    assert "MORE THAN the 0.020" in sheet.touch.words[1]
+    assert "MORE THAN the 0.020 mm" in sheet.touch.words[1]
     assert sheet.operations[0].offset == ("-381.000", "-203.433", "-178.946")
     assert any("the job allows 0.020 mm" in alert for alert in sheet.alerts)
     assert any(given.startswith("Part zero is as touched off") for given in sheet.givens)

@@ -11,17 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from kinematics import (
-    Machine,
-    Platter,
-    RotaryAxis,
-    RotationSense,
-    Setup,
-    StackStep,
-    set_up,
-    table_pose,
-    work_offset,
-)
+from kinematics import Machine, Platter, RotaryAxis, RotationSense, Setup, StackStep, table_pose
 from tiltwright.output.canvas import LabelBox
 from tiltwright.sheet.drawing import Panel, draw
 from tiltwright.sheet.panel_layout import ALONE, NARROW, WIDE
@@ -50,7 +40,7 @@ def indexer(diameter=None) -> Machine:
 
 def view_of(setup: Setup, steps, angles, origin, units="mm", name="port") -> SideView:
     angles = np.array(angles, dtype=float)
-    stand = TiltOperation(name, "G55", angles, work_offset(setup, origin, angles))
+    stand = TiltOperation(name, "G55", angles, setup.work_offset(origin, angles))
     return side_view(setup.machine, steps, setup.part_in_table, [stand], units, "a tilt")
 
 
@@ -100,7 +90,7 @@ steps_of_stacks = st.lists(
 def test_labels_keep_off_each_other_off_lines_and_inside(
     steps, tilt, turn, origin, direction, diameter, units, layout
 ):
-    setup = set_up(trunnion(direction, diameter=diameter), steps)
+    setup = Setup.from_stack(trunnion(direction, diameter=diameter), steps)
     assert faults(draw(view_of(setup, steps, (tilt, turn), origin, units, "W" * 80), layout)) == []
 
 
@@ -113,7 +103,7 @@ def test_labels_keep_off_each_other_off_lines_and_inside(
     layout=st.sampled_from([WIDE, NARROW, ALONE]),
 )
 def test_an_indexers_stack_is_a_line_with_labels_kept_apart(steps, turn, origin, diameter, layout):
-    view = view_of(set_up(indexer(diameter), steps), steps, (turn,), origin)
+    view = view_of(Setup.from_stack(indexer(diameter), steps), steps, (turn,), origin)
     assert all(step.outline is None for step in view.steps)
     assert faults(draw(view, layout)) == []
 
@@ -122,10 +112,10 @@ def test_what_is_not_drawn_as_it_is_is_dashed_and_what_the_file_states_is_not():
     steps = [StackStep("post", 120.0)]
     for diameter, dashed in ((160.0, 1), (None, 2)):
         machine = trunnion(diameter=diameter)
-        svg = draw(view_of(set_up(machine, steps), steps, (-20, 0), (0, 0, 0))).svg
+        svg = draw(view_of(Setup.from_stack(machine, steps), steps, (-20, 0), (0, 0, 0))).svg
         outlines = [path for path in re.findall(r"<path [^>]*>", svg) if re.search(r'Z"', path)]
         assert len([path for path in outlines if "stroke-dasharray" in path]) == dashed
-    ended = draw(view_of(set_up(indexer(), steps), steps, (30,), (0, 0, 0)))
+    ended = draw(view_of(Setup.from_stack(indexer(), steps), steps, (30,), (0, 0, 0)))
     assert not [p for p in re.findall(r"<path [^>]*>", ended.svg) if re.search(r'Z"', p) and "dash" in p]
 
 
@@ -137,7 +127,7 @@ def test_what_is_not_drawn_as_it_is_is_dashed_and_what_the_file_states_is_not():
 @settings(max_examples=60, deadline=None)
 def test_the_spindles_arrow_ends_above_the_origin_and_above_all_that_stands_over_it(tilt, origin, layout):
     steps = [StackStep("plate", 20.0), StackStep("post", 120.0)]
-    view = view_of(set_up(trunnion(), steps), steps, (tilt, 40.0), origin)
+    view = view_of(Setup.from_stack(trunnion(), steps), steps, (tilt, 40.0), origin)
     panel = draw(view, layout)
     per = 1.0 / float(panel.scale.split(":")[1])
 
@@ -157,7 +147,7 @@ def test_the_spindles_arrow_ends_above_the_origin_and_above_all_that_stands_over
 
 
 def test_the_check_for_overlaps_can_fail():
-    panel = draw(view_of(set_up(trunnion(), []), [], (0, 0), (10, 20, 30)))
+    panel = draw(view_of(Setup.from_stack(trunnion(), []), [], (0, 0), (10, 20, 30)))
     label = panel.labels[0]
     crossing = ((label.left, label.top - 1.0), (label.right, label.bottom + 1.0))
     spoilt = replace(panel, labels=(*panel.labels, label), strokes=(crossing,))
@@ -192,7 +182,7 @@ def test_dimensions_and_offsets_are_those_of_the_table(make, setup):
 @settings(max_examples=40, deadline=None)
 def test_the_dimension_lines_are_to_the_stated_scale(tilt, origin, layout):
     steps = [StackStep("post", 120.0)]
-    view = view_of(set_up(trunnion(), steps), steps, (tilt, 40.0), origin)
+    view = view_of(Setup.from_stack(trunnion(), steps), steps, (tilt, 40.0), origin)
     panel = draw(view, layout)
     reduction = float(panel.scale.split(":")[1])
     across, up = view.marks[0].place - view.marks[0].axis
@@ -204,7 +194,7 @@ def test_the_dimension_lines_are_to_the_stated_scale(tilt, origin, layout):
 
 
 def test_a_platter_seen_edge_on_is_as_long_as_its_diameter():
-    view = view_of(set_up(trunnion(), []), [], (-37.0, 0.0), (0, 0, 0))
+    view = view_of(Setup.from_stack(trunnion(), []), [], (-37.0, 0.0), (0, 0, 0))
     assert np.ptp(view.platter @ [np.cos(np.radians(37.0)), np.sin(np.radians(37.0))]) == pytest.approx(
         160.0, abs=1e-9
     )
@@ -214,7 +204,7 @@ def test_a_platter_seen_edge_on_is_as_long_as_its_diameter():
 @pytest.mark.parametrize("direction", [(1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0)])
 def test_the_turning_arrow_goes_the_way_the_table_goes(sense, direction):
     machine = trunnion(direction, sense)
-    view = view_of(set_up(machine, []), [], (0, 0), (0, 0, 0))
+    view = view_of(Setup.from_stack(machine, []), [], (0, 0), (0, 0, 0))
     pivot = machine.rotaries[0].point_mm
     # a point above the tilt axis moves to the right of the drawing when the table turns clockwise
     moved = table_pose(machine, np.array([1.0, 0.0])).apply(pivot + np.array([0.0, 0.0, 100.0])) - pivot
@@ -234,7 +224,7 @@ def test_a_drawing_for_each_tilt_and_each_pose_of_an_indexer(make):
 def test_names_stay_text_in_the_drawing():
     name = "</text><script>x()</script>&amp;\"'|#panic()"
     steps = [StackStep(name[:40], 50.0)]
-    svg = draw(view_of(set_up(trunnion(), steps), steps, (0, 0), (0, 0, 5), name=name)).svg
+    svg = draw(view_of(Setup.from_stack(trunnion(), steps), steps, (0, 0), (0, 0, 5), name=name)).svg
     root = ET.fromstring(svg)
     assert {element.tag for element in root.iter()} <= {
         SVG + tag for tag in ("svg", "defs", "path", "rect", "circle", "text")

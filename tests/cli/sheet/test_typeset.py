@@ -163,7 +163,7 @@ def test_numbers_on_the_page_carry_a_true_minus_and_g_code_does_not(make):
     assert data["operations"][0]["offset"] == [
         f"\N{MINUS SIGN}{number}" for number in ("381.010", "203.413", "179.096")
     ]
-    assert data["load"][0]["lines"][1] == "G10 L2 P1 X-381.010 Y-203.413 Z-179.096 A0.0000 C0.3500 (G54)"
+    assert data["load"][0]["lines"][-1] == "G10 L2 P1 X-381.010 Y-203.413 Z-179.096 A0.0000 C0.3500 (G54)"
 
 
 @pytest.mark.parametrize("name", ["$A_1$ #panic()", "<b>`x`</b>"])

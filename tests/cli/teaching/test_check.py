@@ -1,4 +1,4 @@
-"""`check`: right answers pass, mistakes are named with the line where the ways part, faulty files are told."""
+"""`check`: right answers pass, mistakes are named with the line that goes wrong, faulty files are reported."""
 
 import csv
 import io

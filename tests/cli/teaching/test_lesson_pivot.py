@@ -26,8 +26,8 @@ def _right(sheet: int, units: str = "mm"):
     exercise = set_pivot_exercise(7, sheet, units)
     return {
         (one.letter, axis): value / MM[units]
-        for one in exercise.probed
-        for axis, value in zip(one.axes, next(iter(one.worked().values())).tolist(), strict=True)
+        for one in exercise.probings
+        for axis, value in zip(one.axes, next(iter(one.by_hand().values())).tolist(), strict=True)
     }
 
 
@@ -52,7 +52,7 @@ def test_the_sheet_gives_the_readings_and_the_key_the_answers(run, tmp_path, uni
         support = attainable(exercise)
         handed_out = (folder / "sheets" / f"sheet-{sheet:02d}.md").read_text("utf-8").replace("\\", "")
         key = (folder / "key" / f"key-{sheet:02d}.md").read_text("utf-8").replace("\\", "")
-        for one, best in zip(exercise.probed, support.best_mm, strict=True):
+        for one, best in zip(exercise.probings, support.best_mm, strict=True):
             for value in one.shown_mm.ravel():
                 assert f"{value / MM[units]:.{DECIMALS[units]}f}" in handed_out
             for value in (*one.true_mm, *best):
@@ -93,7 +93,7 @@ def test_pivot_fit_gives_the_key_s_least_squares(run, tmp_path):
         )  # fmt: skip
         assert ended.code == 0, ended.err
         lines = {line["letter"]: line for line in json.loads(ended.out)["rotary"]}
-        for one, best in zip(exercise.probed, support.best_mm, strict=True):
+        for one, best in zip(exercise.probings, support.best_mm, strict=True):
             point = np.array(lines[one.letter]["point"])[list(one.asked)]
             np.testing.assert_allclose(point, best, atol=1e-4)
 
@@ -107,14 +107,14 @@ def test_right_answers_pass_and_mistakes_are_named(run, tmp_path, units):
     best = attainable(set_pivot_exercise(7, 2, units)).best_mm
     squares = {
         (one.letter, axis): value / MM[units]
-        for one, values in zip(set_pivot_exercise(7, 2, units).probed, best, strict=True)
+        for one, values in zip(set_pivot_exercise(7, 2, units).probings, best, strict=True)
         for axis, value in zip(one.axes, values.tolist(), strict=True)
     }
     _fill(folder, 2, squares, handed_in / "b.csv", "Olin Tide", units)
     exercise = set_pivot_exercise(7, 3, units)
     moved = {
         (one.letter, axis): _right(3, units)[one.letter, axis] - old / MM[units]
-        for one in exercise.probed
+        for one in exercise.probings
         for axis, old in zip(one.axes, one.believed_mm.tolist(), strict=True)
     }
     _fill(folder, 3, moved, handed_in / "c.csv", "Mara Keel", units)
@@ -135,10 +135,15 @@ def test_right_answers_pass_and_mistakes_are_named(run, tmp_path, units):
         (3, ["unexplained"]),
         (0, ["inch and mm"]),
     ]
-    assert re.search(r"Berta Sand +1 +4 of 4 +all right", ended.out)
-    table = run("lesson", "grade", folder, handed_in, "--csv").out
-    assert "C's X and Y: two opposite readings were added in X and Y and the sum not halved" in table
-    assert "unexplained: C's X" in table
+    table = list(csv.DictReader(run("lesson", "grade", folder, handed_in, "--csv").out.splitlines()))
+    assert [(row["student"], row["right"], row["answered"], row["missing"]) for row in table] == [
+        ("Berta Sand", "4", "4", "0"),
+        ("Olin Tide", "4", "4", "0"),
+        ("Mara Keel", "0", "4", "0"),
+        ("Ivo Weir", "2", "4", "0"),
+        ("Runa Spit", "3", "4", "0"),
+        ("Jorn Bight", "0", "4", "0"),
+    ]
 
 
 def test_what_was_not_answered_is_counted_and_what_cannot_be_read_is_named(run, tmp_path):
@@ -162,31 +167,59 @@ def test_what_was_not_answered_is_counted_and_what_cannot_be_read_is_named(run, 
     assert "c.csv:1: head: found no column pivot" in ended.err
 
 
+def _without(folder, name):
+    (folder / name).unlink()
+
+
+def _changed(folder, name, old, new):
+    file = folder / name
+    text = file.read_text("utf-8")
+    assert old in text
+    file.write_text(text.replace(old, new, 1), "utf-8")
+
+
 @pytest.mark.parametrize(
-    ("spoil", "message"),
+    ("spoil", "file"),
     [
-        (lambda f: (f / "key" / "readings-01.csv").unlink(), "readings-01.csv"),
-        (
-            lambda f: (f / "key" / "readings-01.csv").write_text("kind,target\n"),
-            "readings that seed 7 does not give in this version",
-        ),
-        (
-            lambda f: (f / "lesson.toml").write_text(
-                (f / "lesson.toml").read_text().replace("seed = 7", "seed = 8")
-            ),
-            "readings that seed 8 does not give in this version",
-        ),
+        (lambda f: _without(f, "key/readings-01.csv"), "readings-01.csv"),
+        (lambda f: _changed(f, "key/readings-01.csv", "bore", "hole"), "readings-01.csv"),
+        (lambda f: _without(f, "key/key-01.txt"), "key-01.txt"),
+        (lambda f: (f / "key/key-01.txt").write_text("hello\n"), "key-01.txt"),
+        (lambda f: _changed(f, "lesson.toml", "seed = 7", "seed = 8"), "key-01.txt"),
+        (lambda f: _changed(f, "lesson.toml", '"mm"', '"inch"'), "key-01.txt"),
+        (lambda f: (f / "key/key-02.txt").replace(f / "key/key-01.txt"), "key-01.txt"),
     ],
 )
-def test_a_lesson_that_was_changed_is_not_graded_by_other_numbers(run, tmp_path, spoil, message):
+def test_a_lesson_that_was_changed_is_not_graded_by_other_numbers(run, tmp_path, spoil, file):
     folder, handed_in = tmp_path / "lesson", tmp_path / "in"
-    _new(run, folder, 1)
+    _new(run, folder, 2)
     handed_in.mkdir()
     _fill(folder, 1, _right(1), handed_in / "a.csv", "Berta Sand")
     spoil(folder)
     ended = run("lesson", "grade", folder, handed_in)
     assert ended.code == 2
-    assert message in ended.err
+    assert file in ended.err
+    report = json.loads(run("lesson", "grade", folder, handed_in, "--json").out)
+    assert [one["read"] for one in report["students"]] == [False]
+
+
+def test_a_sheet_s_key_grades_machine_files_too(run, tmp_path):
+    """The least-squares answer to the sheet's readings, and the machine file left as it was."""
+    folder = tmp_path / "lesson"
+    _new(run, folder, 3)
+    for sheet in (1, 2, 3):
+        key, mine = folder / "key" / f"key-{sheet:02d}.txt", folder / "key" / f"machine-{sheet:02d}.toml"
+        ended = run("pivot", "practice", "--grade", key, "-m", mine, "--json")
+        assert ended.code == 1
+        report = json.loads(ended.out)
+        assert {one["kind"] for one in report["mistakes"]} == {"old value kept"}
+        assert report["unexplained"] == []
+        fitted = run("pivot", "fit", folder / "key" / f"readings-{sheet:02d}.csv", "-m", mine, "--write")
+        assert fitted.code == 0
+        ended = run("pivot", "practice", "--grade", key, "-m", mine, "--json")
+        assert ended.code == 0, ended.out
+        marks = json.loads(ended.out)["marks"]
+        assert [mark["passed"] for mark in marks if mark["unit"] == "mm"] == [True] * 4
 
 
 def test_a_lesson_s_own_tolerance_can_be_widened(run, tmp_path):

@@ -11,7 +11,7 @@ from kinematics.calibration.line_parameters import (
     NominalLines,
     derotate,
     derotate_with_jacobian,
-    rotation_basis,
+    rotation_terms,
 )
 from kinematics.calibration.observation_equations import target_residuals
 
@@ -42,8 +42,8 @@ def mixed_problem(shop, seed):
     problem = build_problem(readings, machine)
     state = initial_state(problem)
     told = rng.normal(size=8) * 0.8
-    targets = rng.normal(size=(3, 4)) * 0.8 * ~problem.charts.unused
-    return problem, State(told, targets, state.free, state.held), rng
+    targets = rng.normal(size=(3, 4)) * 0.8 * ~problem.nominal_targets.unused
+    return problem, State(told, targets, state.free, state.fixed), rng
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -54,12 +54,15 @@ def test_slopes_agree_with_a_complex_step(shop, seed):
 
     def miss(told, targets):
         where = derotate(problem.lines, (told * problem.scale).reshape(-1, 4), problem.turns, problem.points)
-        return target_residuals(problem.charts, targets, problem.target, where, problem.lever_mm) * weight
+        return (
+            target_residuals(problem.nominal_targets, targets, problem.target, where, problem.lever_mm)
+            * weight
+        )
 
     # The rows are the miss told in two or three square directions; squared lengths do not depend on which. So the
     # slopes of each reading's squared miss must agree, for every unknown: they are twice row times slope.
     for p in range(8):
-        told = state.told.astype(complex)
+        told = state.parameters.astype(complex)
         told[p] += 1j * STEP
         moved = miss(told, state.targets)
         expected = (moved * moved).sum(axis=-1).imag / STEP
@@ -68,8 +71,8 @@ def test_slopes_agree_with_a_complex_step(shop, seed):
         assert np.abs(found - expected).max() < 1e-12 * scale
     for p in range(4):
         targets = state.targets.astype(complex)
-        targets[:, p] += 1j * STEP * ~problem.charts.unused[:, p]
-        moved = miss(state.told, targets)
+        targets[:, p] += 1j * STEP * ~problem.nominal_targets.unused[:, p]
+        moved = miss(state.parameters, targets)
         expected = (moved * moved).sum(axis=-1).imag / STEP
         found = 2.0 * (raw.residual * raw.by_target[:, :, p]).sum(axis=-1)
         scale = np.abs(raw.residual).max() * np.abs(raw.by_target).max()
@@ -80,9 +83,9 @@ def test_rows_are_as_long_as_the_miss(shop):
     problem, state, _ = mixed_problem(shop, 11)
     raw = linearize(problem, state)
     where = derotate(
-        problem.lines, (state.told * problem.scale).reshape(-1, 4), problem.turns, problem.points
+        problem.lines, (state.parameters * problem.scale).reshape(-1, 4), problem.turns, problem.points
     )
-    off = target_residuals(problem.charts, state.targets, problem.target, where, problem.lever_mm)
+    off = target_residuals(problem.nominal_targets, state.targets, problem.target, where, problem.lever_mm)
     assert np.allclose(raw.squares, (off * off).sum(axis=-1) * problem.weight**2, rtol=1e-10)
 
 
@@ -118,14 +121,14 @@ def test_pulled_back_slopes_agree_with_50_digit_differences(shop):
     told = np.concatenate([rng.normal(size=(2, 2)), 0.01 * rng.normal(size=(2, 2))], axis=1)
     angles = np.array([[-37.0, 215.0]])
     point = machine.rotaries[-1].point_mm + np.array([70.0, -20.0, 55.0])
-    where, slopes = derotate_with_jacobian(lines, told, rotation_basis(machine, angles), point[None])
+    where, slopes = derotate_with_jacobian(lines, told, rotation_terms(machine, angles), point[None])
 
     with mpmath.workdps(50):
 
         def pulled(numbers):
             spot = [mpmath.mpf(float(p)) for p in point]
             for i, rotary in enumerate(machine.rotaries):
-                square = [[mpmath.mpf(float(c)) for c in row] for row in lines.square[i]]
+                square = [[mpmath.mpf(float(c)) for c in row] for row in lines.basis[i]]
                 base = [mpmath.mpf(float(p)) for p in rotary.point_mm]
                 at = [base[k] + sum(numbers[i][m] * square[m][k] for m in range(2)) for k in range(3)]
                 direction = [mpmath.mpf(float(c)) for c in rotary.direction]

@@ -84,7 +84,7 @@ def ball_slipped(shop, seed):
     slip = rng.normal(size=3)
     slip *= max(rng.uniform(0.1, 1.5), 20.0 * case.sigma_mm) / np.linalg.norm(slip)
     points = np.array(case.readings.points_mm)
-    points[after] += table_pose(case.truth, case.readings.angles_deg[after]).turn(slip)
+    points[after] += table_pose(case.truth, case.readings.angles_deg[after]).rotate(slip)
     rows = tuple((after + 1).tolist())
     readings = replace(case.readings, points_mm=points)
     return readings, case.nominal, "target slipped", lambda b: b.rows == rows
@@ -95,7 +95,7 @@ def radius_left_on(shop, seed):
     case = shop.random_case(60_000 + seed, extra=(shop.platter_touches,))
     radius = np.random.default_rng(seed).uniform(0.5, 4.0)
     face = case.readings.target == len(case.readings.names) - 1
-    outward = table_pose(case.truth, case.readings.angles_deg).turn([0.0, 0.0, 1.0])
+    outward = table_pose(case.truth, case.readings.angles_deg).rotate([0.0, 0.0, 1.0])
     points = np.array(case.readings.points_mm)
     points[face] += radius * (1.0 - outward[face, 2:]) * outward[face]
     readings = replace(case.readings, points_mm=points)
@@ -163,7 +163,7 @@ def test_clean_readings_raise_at_most_one_alarm_in_1000(shop):
         case = shop.random_case(seed, extra=(shop.platter_touches,) if seed % 4 == 0 else ())
         stated = case.sigma_mm if seed % 2 else None
         alarms += [
-            (seed, b.kind, b.words) for b in find_blunders(case.readings, case.nominal, sigma_mm=stated)
+            (seed, b.kind, b.rows) for b in find_blunders(case.readings, case.nominal, sigma_mm=stated)
         ]
     assert len(alarms) <= 1, alarms
 
@@ -175,7 +175,7 @@ def test_what_is_put_right_fits(shop, spoil):
     for seed in range(3):
         readings, machine, _, _ = spoil(shop, seed)
         (blunder,) = find_blunders(readings, machine)
-        assert fit_pivots(blunder.mended, blunder.mended_machine).sigma_mm < 0.03
+        assert fit_pivots(blunder.corrected, blunder.corrected_machine).sigma_mm < 0.03
 
 
 TILTS, TURNS = [(-60, 0), (0, 0), (45, 0)], [(0, 0), (0, 90), (0, 180)]
@@ -224,7 +224,7 @@ def test_a_radius_is_the_simpler_explanation_than_a_platter_that_slipped(shop, s
     truth = shop.moved_machine(nominal, rng, 0.05, 0.02)
     targets = [shop.platter_touches(nominal, 3), *shop.balls(nominal, rng, 1)]
     readings = simulated_readings(truth, targets, [(0, 0), (90, 0), (-90, 0)], 0.003, seed)
-    outward = table_pose(truth, readings.angles_deg).turn([0.0, 0.0, 1.0])
+    outward = table_pose(truth, readings.angles_deg).rotate([0.0, 0.0, 1.0])
     points = np.array(readings.points_mm)
     face = readings.target == 0
     points[face] += 2.0 * (1.0 - outward[face, 2:]) * outward[face]
@@ -237,7 +237,7 @@ def test_two_blunders_at_once_are_both_named(shop):
     case = shop.random_case(4242, targets=2, poses=16)
     points = np.array(case.readings.points_mm)
     after = np.flatnonzero(case.readings.target == 1)[8:]
-    points[after] += table_pose(case.truth, case.readings.angles_deg[after]).turn([0.3, -0.2, 0.1])
+    points[after] += table_pose(case.truth, case.readings.angles_deg[after]).rotate([0.3, -0.2, 0.1])
     machine = with_sense_reversed(case.nominal, "C")
     kinds = [b.kind for b in find_blunders(replace(case.readings, points_mm=points), machine)]
     assert kinds == ["sense reversed", "target slipped"]
@@ -251,7 +251,7 @@ def test_one_bad_reading_is_a_suspect_and_no_blunder(shop):
         points[bad] += [0.0, 40.0 * case.sigma_mm, 40.0 * case.sigma_mm]
         readings = replace(case.readings, points_mm=points)
         assert find_blunders(readings, case.nominal) == ()
-        assert [s.index for s in fit_pivots(readings, case.nominal).suspects] == [bad]
+        assert [s.index for s in fit_pivots(readings, case.nominal).outliers] == [bad]
 
 
 def test_a_sense_that_does_not_matter_is_not_doubted(shop):
@@ -270,7 +270,7 @@ def test_a_radius_that_no_ball_checks_is_only_called_possible(shop):
     nominal = shop.random_machine(rng, "AC")
     poses = [[tilt, 0.0] for tilt in (0.0, 90.0, -90.0)]
     exact = planned_readings(nominal, [shop.platter_touches(nominal)], poses)
-    outward = table_pose(nominal, exact.angles_deg).turn([0.0, 0.0, 1.0])
+    outward = table_pose(nominal, exact.angles_deg).rotate([0.0, 0.0, 1.0])
     noise = 0.003 * rng.normal(size=exact.points_mm.shape)
     clean = replace(exact, points_mm=exact.points_mm + noise)
     spoilt = replace(clean, points_mm=clean.points_mm + 1.5 * (1.0 - outward[:, 2:]) * outward)
@@ -294,7 +294,7 @@ def test_of_two_that_explain_as_much_none_is_certain(shop, spoil, first, rival):
         (found,) = find_blunders(readings, machine)
         if found.size_mm > 5.0:
             continue  # lines that would have to move so far explain it less well
-        assert (found.kind, found.certain, found.made) == (first, False, True)
+        assert (found.kind, found.certain, found.proves_mistake) == (first, False, True)
         assert rival in [other.kind for other in found.rivals]
         assert not any(other.certain for other in found.rivals)
 
@@ -308,7 +308,7 @@ def test_a_radius_left_on_the_upright_touches_alone(shop):
     readings = simulated_readings(
         truth, [*shop.balls(nominal, rng, 1), shop.platter_touches(nominal, 3)], poses, 0.003, 0
     )
-    outward = table_pose(truth, readings.angles_deg).turn([0.0, 0.0, 1.0])
+    outward = table_pose(truth, readings.angles_deg).rotate([0.0, 0.0, 1.0])
     side = (readings.target == 1) & (readings.angles_deg[:, 0] == -90.0)
     points = readings.points_mm + 3.0 * side[:, None] * outward
     (found,) = find_blunders(replace(readings, points_mm=points), nominal)

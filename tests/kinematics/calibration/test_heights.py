@@ -37,8 +37,8 @@ def test_without_scatter_the_heights_are_the_true_ones():
     found = heights([BALL, FACE], POSES, 0.0)
     a, c = TRUTH.rotaries
     crossing = c.point_mm + (-356.1 - c.point_mm[2]) / c.direction[2] * c.direction
-    assert found.face.value == pytest.approx(-356.1, abs=1e-7)
-    ((letter, above),) = found.above
+    assert found.face_height.value == pytest.approx(-356.1, abs=1e-7)
+    ((letter, above),) = found.heights_above
     up = c.direction - (c.direction @ a.direction) * a.direction
     assert letter == "A"
     assert above.value == pytest.approx((crossing - a.point_mm) @ up / np.linalg.norm(up), abs=1e-7)
@@ -47,17 +47,17 @@ def test_without_scatter_the_heights_are_the_true_ones():
 def test_the_uncertainty_of_the_heights_is_what_they_scatter_by():
     """Against 200 calibrations drawn anew: the standard deviation of 200 is known to a twentieth."""
     found = [heights([BALL, FACE], POSES, 0.004, seed) for seed in range(200)]
-    for pick in (lambda target: target.face, lambda target: target.above[0][1]):
+    for pick in (lambda target: target.face_height, lambda target: target.heights_above[0][1]):
         values = np.array([pick(one).value for one in found])
-        assert np.std(values) == pytest.approx(pick(found[0]).u, rel=0.2)
+        assert np.std(values) == pytest.approx(pick(found[0]).standard_uncertainty, rel=0.2)
 
 
 def test_a_height_above_a_line_that_is_not_told_is_held():
     level = np.array([(0.0, c) for c in (0.0, 90.0, 180.0, 270.0)])
     found = heights([BALL, FACE], level, 0.002)
-    assert not found.face.held
-    assert found.above[0][1].held
-    assert found.above[0][1].u is None
+    assert not found.face_height.fixed
+    assert found.heights_above[0][1].fixed
+    assert found.heights_above[0][1].standard_uncertainty is None
 
 
 def test_a_face_that_is_not_square_to_the_last_rotary_has_none():
@@ -65,5 +65,5 @@ def test_a_face_that_is_not_square_to_the_last_rotary_has_none():
     side = PlannedTarget("block", TargetKind.FACE, spots, np.array([0.0, -1.0, 0.0]))
     read = simulated_readings(TRUTH, [BALL, side], POSES, 0.0, 0)
     block = fit_pivots(read, MILL, sigma_mm=0.001).targets[1]
-    assert block.face is None
-    assert block.above == ()
+    assert block.face_height is None
+    assert block.heights_above == ()

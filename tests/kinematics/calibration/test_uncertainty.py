@@ -1,7 +1,6 @@
 """Uncertainties: what they promise is what happens."""
 
 from dataclasses import replace
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,10 +9,9 @@ import scipy.stats
 from kinematics.calibration import (
     coverage_factor,
     fit_pivots,
-    line_numbers,
     planned_readings,
     region_factor,
-    region_holds,
+    relative_line_parameters,
     simulated_readings,
 )
 from kinematics.calibration.solve import solve
@@ -68,13 +66,14 @@ def test_regions_and_intervals_hold_the_truth_as_often_as_they_say(shop):
         nominal = shop.random_machine(rng)
         truth = shop.moved_machine(nominal, rng, 0.05, 0.02)
         targets, poses = shop.balls(nominal, rng, 1 + seed % 2), shop.random_poses(nominal, rng, 7)
-        sigma, true = 0.003, line_numbers(nominal, truth)
+        sigma, true = 0.003, relative_line_parameters(nominal, truth)
+        template = fit_pivots(simulated_readings(truth, targets, poses, sigma, seed), nominal)
         for k in range(count // 100):
             readings = simulated_readings(truth, targets, poses, sigma, 1000 * seed + k)
             solved = solve(readings, nominal)
             for place, (name, stated) in enumerate((("stated region", sigma), ("estimated region", None))):
-                fit = light_fit(solved, stated)
-                held[name] += region_holds(fit, true)
+                fit = light_fit(template, solved, stated)
+                held[name] += fit.region_contains(truth)
                 if place:
                     off = np.abs(fit.parameters - true)
                     u = np.sqrt(np.diag(fit.covariance))
@@ -89,13 +88,14 @@ def test_regions_and_intervals_hold_the_truth_as_often_as_they_say(shop):
     assert normal < student
 
 
-def light_fit(solved, stated):
-    """What `fit_pivots` makes its regions from, without the words."""
+def light_fit(template, solved, stated):
+    """A fit with what its regions are made from, the rest a template's."""
     scale, free = solved.problem.scale, solved.state.free
-    sigma = stated or solved.scatter
+    sigma = stated or solved.s0
     shape = free @ np.linalg.inv(solved.reduced.information) @ free.T
-    return SimpleNamespace(
-        parameters=solved.state.told * scale,
+    return replace(
+        template,
+        parameters=solved.state.parameters * scale,
         covariance=sigma**2 * shape * np.outer(scale, scale),
         dof=solved.dof,
         sigma_stated=stated is not None,
@@ -107,7 +107,7 @@ def test_the_light_fit_is_the_real_one(shop):
     case = shop.random_case(5)
     for stated in (None, case.sigma_mm):
         real = fit_pivots(case.readings, case.nominal, sigma_mm=stated)
-        light = light_fit(solve(case.readings, case.nominal, stated), stated)
+        light = light_fit(real, solve(case.readings, case.nominal, stated), stated)
         assert np.allclose(real.parameters, light.parameters, atol=1e-12)
         assert np.allclose(real.covariance, light.covariance, rtol=1e-9, atol=0.0)
         assert real.dof == light.dof
@@ -124,7 +124,7 @@ def test_covariances_are_what_repeated_calibrations_scatter_by(shop):
     for k in range(runs):
         noise = sigma * np.random.default_rng(k).normal(size=exact.points_mm.shape)
         solved = solve(replace(exact, points_mm=exact.points_mm + noise), nominal, sigma)
-        scatter[k] = solved.state.told * solved.problem.scale
+        scatter[k] = solved.state.parameters * solved.problem.scale
     u = np.sqrt(np.diag(first.covariance))
     found = np.cov((scatter / u).T)
     expected = first.covariance / np.outer(u, u)
@@ -146,7 +146,7 @@ def test_distances_angles_and_tilts_scatter_as_they_say(shop):
             fit.pairs[0].distance,
             fit.pairs[0].angle,
             tilt,
-            *fit.lines[0].moved,
+            *fit.lines[0].changes,
             *fit.lines[1].location_errors,
         ]
 
@@ -155,7 +155,7 @@ def test_distances_angles_and_tilts_scatter_as_they_say(shop):
         for k in range(runs)
     ]
     values = np.array([[estimate.value for estimate in row] for row in fits])
-    u = np.array([estimate.u for estimate in fits[0]])
+    u = np.array([estimate.standard_uncertainty for estimate in fits[0]])
     ratio = values.std(axis=0, ddof=1) / u
     # A standard deviation of 120 values scatters by 1/sqrt(240): four of those.
     assert np.abs(ratio - 1.0).max() < 4.0 / np.sqrt(2.0 * runs)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from kinematics import Machine, Platter, RotaryAxis, RotationSense, StackStep, Travel, ZReference, set_up
+from kinematics import Machine, Platter, RotaryAxis, RotationSense, Setup, StackStep, Travel, ZReference
 from kinematics.reach.beam import Section
 from kinematics.reach.collision_model import CollisionModel, OperationPose, StepBody
 from kinematics.reach.shapes import Frustum
@@ -41,7 +41,7 @@ def layout(
     machine = machine or mill()
     spindle = more.pop("spindle", (NOSE,))
     return CollisionModel(
-        set_up(machine, steps), steps, bodies, tuple(solids), spindle, tuple(stands), **more
+        Setup.from_stack(machine, steps), steps, bodies, tuple(solids), spindle, tuple(stands), **more
     )
 
 

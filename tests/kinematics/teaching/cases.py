@@ -15,8 +15,6 @@ from kinematics import (
     place_operations,
     plane_from_normal,
     plane_from_rotations,
-    set_up,
-    square_up,
 )
 from kinematics.teaching import Answer
 
@@ -85,9 +83,9 @@ def shop_case(random: np.random.Generator) -> tuple[Setup, list[StackStep], tupl
         ),
         StackStep("blank", round(float(random.uniform(30.0, 80.0)), 3), turn_deg=clocked),
     ]
-    setup = set_up(machine, steps)
+    setup = Setup.from_stack(machine, steps)
     if clocked and random.random() < 0.5:
-        setup = square_up(setup, "C")
+        setup = setup.aligned("C")
     operations = [_shop_operation(random, k) for k in range(int(random.integers(1, 6)))]
     return setup, steps, place_operations(setup, operations).placed
 

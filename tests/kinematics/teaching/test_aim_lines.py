@@ -11,9 +11,9 @@ from kinematics import (
     Platter,
     RotaryAxis,
     RotationSense,
+    Setup,
     place_operations,
     plane_from_normal,
-    set_up,
 )
 from kinematics.teaching import Digits, solve_by_matrices, written
 from kinematics.teaching.direction_steps import aim_steps
@@ -64,7 +64,7 @@ def test_derived_angles_of_known_directions(normal, tilt_deg, turn_deg):
     """Derived here: tilt = atan2(sqrt(nx^2 + ny^2), nz), turn = atan2(nx, ny), both counterclockwise tables."""
     tilt = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.COUNTERCLOCKWISE, (0.0, 120.0))
     turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.COUNTERCLOCKWISE, None)
-    setup = set_up(Machine("m", (tilt, turn), Platter(face_mm=0.0)), [])
+    setup = Setup.from_stack(Machine("m", (tilt, turn), Platter(face_mm=0.0)), [])
     (placed,) = place_operations(setup, [Operation("op", plane=plane_from_normal(normal))]).placed
     _, leaned, turned = aim_steps(setup, placed)
     assert leaned.result[-1] == pytest.approx(tilt_deg, abs=1e-8)
@@ -74,7 +74,7 @@ def test_derived_angles_of_known_directions(normal, tilt_deg, turn_deg):
 def test_a_direction_that_faces_the_spindle_needs_no_triangle():
     tilt = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, None)
     turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    setup = set_up(Machine("m", (tilt, turn), Platter(face_mm=0.0)), [])
+    setup = Setup.from_stack(Machine("m", (tilt, turn), Platter(face_mm=0.0)), [])
     (placed,) = place_operations(setup, [Operation("op", plane=plane_from_normal([0, 0, 1]))]).placed
     assert [line.key for line in aim_steps(setup, placed)] == ["aim direction"]
 
@@ -82,7 +82,7 @@ def test_a_direction_that_faces_the_spindle_needs_no_triangle():
 def test_where_two_triangles_do_not_tell_they_are_left_out():
     skew = RotaryAxis("A", [0, 0, -50], [1, 0.01, 0], RotationSense.CLOCKWISE, None)
     turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    setup = set_up(Machine("m", (skew, turn), Platter(face_mm=0.0)), [])
+    setup = Setup.from_stack(Machine("m", (skew, turn), Platter(face_mm=0.0)), [])
     (placed,) = place_operations(setup, [Operation("op", plane=plane_from_normal([0, 1, 1]))]).placed
     assert aim_steps(setup, placed) == ()
     assert solve_by_matrices(setup, placed, []).lines[0].key == "origin"

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from cases import answers_of, shop_case
 
-from kinematics import KinematicsError, work_offset
+from kinematics import KinematicsError
 from kinematics.teaching import (
     Answer,
     classic_mistakes,
@@ -190,7 +190,7 @@ def test_going_on_rightly_from_a_wrong_angle_is_recognised():
     tilt = setup.machine.letters[0]
     wrong = AngleAnswer(0, tilt, round(float(one.program_deg[0]) + 3.3, 3))
     turned = one.machine_deg + np.array([wrong.program_deg - one.program_deg[0], 0.0])
-    answers = answers_of(work_offset(setup, one.origin_mm, turned)[None])
+    answers = answers_of(setup.work_offset(one.origin_mm, turned)[None])
     stated = [wrong, AngleAnswer(0, "C", float(one.program_deg[1]))]
     stood, faults = matching_solution(
         setup, placed[:1], stated, answers, within_deg=0.001, within_mm=WITHIN_MM

@@ -70,8 +70,9 @@ def test_the_key_passes_the_check():
     ("arguments", "message"),
     [
         (("two tilts", 1), "level: expected one of"),
-        (("one tilt", -1), "seed and sheet"),
-        (("one tilt", 1, 0), "seed and sheet"),
+        (("one tilt", -1), "seed: expected a whole number from 0, found -1"),
+        (("one tilt", 1, 0), "sheet: expected a whole number from 1, found 0"),
+        (("one tilt", "7"), "seed: expected a whole number"),
         (("one tilt", 1, 1, "cm"), "units: expected mm or inch, found 'cm'"),
     ],
 )

@@ -16,7 +16,6 @@ from kinematics import (
     compare_touch_off,
     place_operations,
     plane_from_rotations,
-    set_up,
     with_touched_zero,
 )
 from kinematics.teaching import classic_mistakes, recompute, solve_by_matrices, solve_by_trigonometry
@@ -38,7 +37,7 @@ def _setup():
         StackStep("post", UPS[1], shift_mm=tuple(SHIFT.tolist())),
         StackStep("blank", UPS[2], turn_deg=TURN_DEG),
     ]
-    setup = Setup(machine, set_up(machine, steps).part_in_table, np.array([0.0, 1.5]))
+    setup = Setup(machine, Setup.from_stack(machine, steps).part_in_table, np.array([0.0, 1.5]))
     return (
         setup,
         steps,
@@ -123,7 +122,7 @@ BY_HAND = {
     "rotary offset forgotten, C": {"c": -C_DEG},
     "pivot taken as the platter face, A": {"p_a": AT_FACE},
     "measured from the table, A": {"arm_a": P_C},
-    "turned the tool's way": {"a": A_DEG, "c": C_DEG + 1.5},
+    "both turns reversed": {"a": A_DEG, "c": C_DEG + 1.5},
     "wrong order": {"swap_order": True},
     "offset between the lines forgotten, A": {"p_a": P_A + GAP},
     "offset between the lines forgotten, C": {"p_c": P_C - GAP, "table": P_C - GAP},
@@ -166,7 +165,7 @@ def test_every_kind_is_made_by_hand_somewhere():
     setup, steps, _ = _setup()
     kinds = {mistake.kind for mistake in classic_mistakes(setup, steps)}
     checked = {name.split(", ")[0] for name in BY_HAND}
-    assert kinds - checked == {"plane's X taken for the part's"}  # it has its own test below
+    assert kinds - checked == {"origin added after the turns"}  # it has its own test below
 
 
 def test_an_origin_read_along_the_plane_s_own_axes():
@@ -175,7 +174,7 @@ def test_an_origin_read_along_the_plane_s_own_axes():
     placed = place_operations(setup, [Operation("op", plane=tip, origin_mm=ORIGIN)]).placed
     mistakes = classic_mistakes(setup, steps)
     worked = recompute(setup, placed, steps, mistakes, pairs=False)
-    row = [mistake.kind for mistake in mistakes].index("plane's X taken for the part's") + 1
+    row = [mistake.kind for mistake in mistakes].index("origin added after the turns") + 1
     read = _rz(*_sc(60.0)) @ _rx(*_sc(35.0)) @ ORIGIN
     a, c = placed[0].machine_deg
     np.testing.assert_allclose(worked.offset_mm[row, 0], _plain(origin=read, a=-a, c=-c), atol=1e-10)
@@ -205,7 +204,9 @@ def test_without_a_mistake_the_offsets_are_the_library_s():
     for _ in range(300):
         machine, steps = any_machine(random), any_stack(random)
         setup = Setup(
-            machine, set_up(machine, steps).part_in_table, random.uniform(-3.0, 3.0, len(machine.rotaries))
+            machine,
+            Setup.from_stack(machine, steps).part_in_table,
+            random.uniform(-3.0, 3.0, len(machine.rotaries)),
         )
         placed = place_operations(setup, [any_operation(random, machine) for _ in range(3)]).placed
         worked = recompute(setup, placed, steps, classic_mistakes(setup, steps), pairs=False)

@@ -5,9 +5,10 @@ import functools
 import numpy as np
 import pytest
 from rework import work_again
+from scipy.optimize import least_squares
 
 from kinematics import KinematicsError, transform_points
-from kinematics.calibration import TargetKind, fit_round
+from kinematics.calibration import TargetKind
 from kinematics.teaching import (
     Digits,
     PivotAnswer,
@@ -33,8 +34,8 @@ def drawn(sheet: int, units: str):
 def _numbers(exercise):
     return [
         *(value for rotary in exercise.machine.rotaries for value in rotary.point_mm),
-        *(value for one in exercise.probed for value in one.shown_mm.ravel()),
-        *(2.0 * one.radius_mm for one in exercise.probed),
+        *(value for one in exercise.probings for value in one.shown_mm.ravel()),
+        *(2.0 * one.radius_mm for one in exercise.probings),
         exercise.repeatability_mm,
     ]
 
@@ -50,7 +51,7 @@ def test_a_class_of_students(units):
         printed = np.round(np.array(_numbers(exercise)) / unit_mm, decimals) * unit_mm
         np.testing.assert_allclose(printed, _numbers(exercise), atol=1e-9)
         travel = exercise.machine.travel
-        for one in exercise.probed:
+        for one in exercise.probings:
             assert (travel.low_mm <= one.shown_mm).all()
             assert (one.shown_mm <= travel.high_mm).all()
             assert len(one.angles_deg) in (3, 4, 6)
@@ -60,7 +61,7 @@ def test_a_class_of_students(units):
 
 
 def test_both_ways_of_probing_a_tilt_and_both_kinds_of_machine_occur():
-    found = {(one.letter, one.method) for s in range(1, 41) for one in drawn(s, "mm")[0].probed}
+    found = {(one.letter, one.method) for s in range(1, 41) for one in drawn(s, "mm")[0].probings}
     assert found == {
         ("A", "ball on an arc"),
         ("A", "level face"),
@@ -77,7 +78,7 @@ def test_readings_lie_within_the_repeatability_of_the_true_machine(units):
         exercise, _ = drawn(sheet, units)
         readings = exercise.readings
         start = 0
-        for one, target in zip(exercise.probed, exercise.targets, strict=True):
+        for one, target in zip(exercise.probings, exercise.targets, strict=True):
             here = slice(start, start + len(one.angles_deg))
             start += len(one.angles_deg)
             points = target.points_mm[np.arange(len(one.angles_deg)) % len(target.points_mm)]
@@ -94,9 +95,9 @@ def test_readings_lie_within_the_repeatability_of_the_true_machine(units):
 def test_nothing_on_the_sheet_gives_the_answer_away():
     for sheet in range(1, 61):
         exercise, support = drawn(sheet, "mm")
-        for one, limits in zip(exercise.probed, support.allowed_mm, strict=True):
+        for one, limits in zip(exercise.probings, support.allowed_mm, strict=True):
             for axis, true, allowed in zip(one.asked, one.true_mm, limits, strict=True):
-                for other in exercise.probed:
+                for other in exercise.probings:
                     shown = other.shown_mm[:, axis]
                     assert (np.abs(shown - true) > allowed).all()
                     # Halfway between readings of its own is how a pivot is found; those of the other must not tell.
@@ -108,9 +109,9 @@ def test_the_hand_working_recovers_the_true_pivot_within_its_bound(units):
     for sheet in range(1, 101):
         exercise, support = drawn(sheet, units)
         reading = exercise.repeatability_mm + exercise.digit_mm / 2.0
-        for one, allowed in zip(exercise.probed, support.allowed_mm, strict=True):
+        for one, allowed in zip(exercise.probings, support.allowed_mm, strict=True):
             bounds = hand_bound_mm(one, reading)
-            for name, found in one.worked().items():
+            for name, found in one.by_hand().items():
                 assert (np.abs(found - one.true_mm) <= bounds[name] + SECOND_MM).all(), (sheet, name)
                 assert (bounds[name] < allowed).all()
 
@@ -120,14 +121,14 @@ def test_exact_readings_give_the_exact_pivot_by_every_way():
         exercise, _ = drawn(sheet, "mm")
         readings = exercise.readings
         start = 0
-        for one, target in zip(exercise.probed, exercise.targets, strict=True):
+        for one, target in zip(exercise.probings, exercise.targets, strict=True):
             here = slice(start, start + len(one.angles_deg))
             start += len(one.angles_deg)
             points = target.points_mm[np.arange(len(one.angles_deg)) % len(target.points_mm)]
             exact = transform_points(exercise.truth, points, readings.angles_deg[here])
             # What rounding and scatter have put on is taken off again, the radii stay on.
             given = exact + (one.points_mm - readings.points_mm[here])
-            for found in one.worked(given).values():
+            for found in one.by_hand(given).values():
                 np.testing.assert_allclose(found, one.true_mm, atol=1e-9)
 
 
@@ -135,11 +136,11 @@ def test_the_bound_is_met_by_the_worst_readings_and_by_no_others():
     random = np.random.default_rng(20260501)
     for sheet in range(1, 21):
         exercise, _ = drawn(sheet, "mm")
-        for one in exercise.probed:
-            base = one.worked()
+        for one in exercise.probings:
+            base = one.by_hand()
             bounds = hand_bound_mm(one, 0.003)
             errors = random.choice([-0.003, 0.003], (400, *one.points_mm.shape))
-            moved = one.worked(one.points_mm + errors)
+            moved = one.by_hand(one.points_mm + errors)
             for name, bound in bounds.items():
                 off = np.abs(moved[name] - base[name]).max(axis=0)
                 assert (off <= bound + SECOND_MM).all()
@@ -150,12 +151,14 @@ def test_least_squares_is_right_too():
     for sheet in range(1, 31):
         for units in UNITS:
             exercise, support = drawn(sheet, units)
-            for one, best, allowed in zip(exercise.probed, support.best_mm, support.allowed_mm, strict=True):
+            for one, best, allowed in zip(
+                exercise.probings, support.best_mm, support.allowed_mm, strict=True
+            ):
                 assert (np.abs(best - one.true_mm) <= allowed).all()
                 if one.method == "opposite readings":
-                    np.testing.assert_allclose(best, one.worked()["the mean of both halves"], atol=1e-6)
+                    np.testing.assert_allclose(best, one.by_hand()["the mean of both halves"], atol=1e-6)
                 if one.method == "level face":
-                    np.testing.assert_allclose(best, one.worked()["means"], atol=1e-5)
+                    np.testing.assert_allclose(best, one.by_hand()["means"], atol=1e-5)
 
 
 def test_the_key_s_own_answers_pass_for_200_seeds():
@@ -163,8 +166,8 @@ def test_the_key_s_own_answers_pass_for_200_seeds():
         exercise = set_pivot_exercise(seed, 1 + seed % 7, ("mm", "inch")[seed % 2])
         support = attainable(exercise)
         d = exercise.digit_mm
-        for i, one in enumerate(exercise.probed):
-            for value in (*one.worked().values(), support.best_mm[i]):
+        for i, one in enumerate(exercise.probings):
+            for value in (*one.by_hand().values(), support.best_mm[i]):
                 answer = np.rint(value / d) * d
                 given = [PivotAnswer(i, axis, float(v)) for axis, v in zip(one.axes, answer, strict=True)]
                 assert diagnose_pivots(exercise, support, given).right
@@ -175,10 +178,10 @@ def test_every_line_is_true_as_written_and_ends_at_the_pivot(digits):
     seen = 0
     for sheet in range(1, 31):
         exercise, _ = drawn(sheet, "mm" if digits.unit_mm == 1.0 else "inch")
-        for one in exercise.probed:
+        for one in exercise.probings:
             lines = solve_pivot(one)
             (pivot,) = (line for line in lines if line.key == "pivot")
-            np.testing.assert_allclose(pivot.result, next(iter(one.worked().values())), atol=1e-9)
+            np.testing.assert_allclose(pivot.result, next(iter(one.by_hand().values())), atol=1e-9)
             for line in lines:
                 for calculation in line.calculations:
                     text = written(calculation, digits)
@@ -192,28 +195,32 @@ def test_every_line_is_true_as_written_and_ends_at_the_pivot(digits):
 
 def test_the_second_reading_checks_the_arc():
     for sheet in range(1, 31):
-        one = drawn(sheet, "mm")[0].probed[0]
+        one = drawn(sheet, "mm")[0].probings[0]
         if one.method == "ball on an arc":
             first, second = solve_pivot(one)[-1].result
             assert abs(first - second) < 0.02
 
 
 def test_apex_and_circle_against_an_iterated_fit():
-    """`fit_round` makes orthogonal distances least by iteration: through three points it has the same centre."""
+    """scipy makes orthogonal distances least by iteration: through three points it has the same centre."""
     random = np.random.default_rng(20260502)
     for _ in range(50):
         centre, radius = random.uniform(-400.0, 0.0, 2), random.uniform(30.0, 200.0)
         angles = np.radians(random.uniform(0.0, 360.0) + np.array([0.0, 50.0, 110.0]))
         points = centre + radius * np.stack([np.cos(angles), np.sin(angles)], axis=-1)
-        np.testing.assert_allclose(circle_through(points), fit_round(points).centre_mm, atol=1e-7)
+        start = np.array([*points.mean(axis=0), radius])
+        best = least_squares(lambda c, p=points: np.linalg.norm(p - c[:2], axis=1) - c[2], start, xtol=1e-15)
+        np.testing.assert_allclose(circle_through(points), best.x[:2], atol=1e-7)
         np.testing.assert_allclose(rotation_centre(points[0], points[2], 110.0), centre, atol=1e-9)
 
 
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        ((-1,), "seed and sheet: expected from 0 and from 1, found -1 and 1"),
-        ((1, 0), "seed and sheet"),
+        ((-1,), "seed: expected a whole number from 0, found -1"),
+        ((1, 0), "sheet: expected a whole number from 1, found 0"),
+        ((1.5,), "seed: expected a whole number"),
+        ((True,), "seed: expected a whole number"),
         ((1, 1, "cm"), "units: expected mm or inch, found 'cm'"),
     ],
 )

@@ -30,7 +30,7 @@ def drawn(sheet: int):
 def _first(letter: str, method: str):
     """The first exercise in millimetres whose tilting rotary is of that letter and was probed in that way."""
     for sheet in range(2, 80, 2):
-        one = drawn(sheet)[0].probed[0]
+        one = drawn(sheet)[0].probings[0]
         if (one.letter, one.method) == (letter, method):
             return drawn(sheet)
     raise AssertionError
@@ -39,23 +39,27 @@ def _first(letter: str, method: str):
 def _diagnosed(sheet: int, which: int, value_mm):
     exercise, support, _ = drawn(sheet)
     given = np.rint(np.asarray(value_mm) / exercise.digit_mm) * exercise.digit_mm
-    axes = exercise.probed[which].axes
+    axes = exercise.probings[which].axes
     answers = [PivotAnswer(which, axis, float(v)) for axis, v in zip(axes, given, strict=True)]
     return diagnose_pivots(exercise, support, answers)
+
+
+def _axes(marks):
+    return tuple(mark.number.axis for mark in marks)
 
 
 def _gives(rows, kind: str, item: str, expected) -> bool:
     """Whether the mistake, in one of the ways of working, gives these numbers."""
     return any(
         (row.made.kind, row.made.item) == (kind, item)
-        and np.abs(row.value_mm - np.asarray(expected)).max() <= SAME_MM
+        and np.abs(row.value - np.asarray(expected)).max() <= SAME_MM
         for row in rows
     )
 
 
 def test_mistakes_at_a_bore_made_by_hand():
     exercise, _, rows = _first("A", "level face")
-    turn = exercise.probed[1]
+    turn = exercise.probings[1]
     (x1, y1), (x2, y2), (x3, y3), (x4, y4) = turn.shown_mm[:, :2].tolist()
     x, y = (x1 + x2 + x3 + x4) / 4.0, (y1 + y2 + y3 + y4) / 4.0
     old_x, old_y, _ = exercise.machine.rotaries[1].point_mm.tolist()
@@ -81,14 +85,14 @@ def test_mistakes_at_a_bore_made_by_hand():
     for (kind, item), expected in by_hand.items():
         assert _gives(rows[1], kind, item, expected), (kind, item)
     assert {row.made.kind for row in rows[1]} - {kind for kind, _ in by_hand} == {"lines taken to meet"}
-    tilt_y = exercise.probed[0].shown_mm[2:, 1].mean()
+    tilt_y = exercise.probings[0].shown_mm[2:, 1].mean()
     assert _gives(rows[1], "lines taken to meet", "Y", (x, tilt_y))
     assert not _gives(rows[1], "lines taken to meet", "X", (x, tilt_y))
 
 
 def test_mistakes_at_a_level_face_made_by_hand():
     exercise, _, rows = _first("B", "level face")
-    tilt = exercise.probed[0]
+    tilt = exercise.probings[0]
     up = tilt.shown_mm[:2, 2].mean()
     one, other = tilt.shown_mm[2:4, 0].mean(), tilt.shown_mm[4:, 0].mean()
     low, high, r = min(one, other), max(one, other), tilt.radius_mm
@@ -114,7 +118,7 @@ def test_mistakes_at_a_level_face_made_by_hand():
 def test_mistakes_on_an_arc_made_by_hand(letter):
     """The triangle drawn with complex numbers: for A the plane is Y + iZ, for B it is Z + iX."""
     exercise, _, rows = _first(letter, "ball on an arc")
-    tilt = exercise.probed[0]
+    tilt = exercise.probings[0]
     r = tilt.radius_mm
     column = {"A": (1, 2), "B": (2, 0)}[letter]
     off = {"A": (0.0, 1.0), "B": (1.0, 0.0)}[letter]
@@ -183,18 +187,18 @@ def test_each_mistake_comes_first_in_99_of_100(monkeypatch):
     for sheet in range(1, 101):
         exercise, support, tables = drawn(sheet)
         monkeypatch.setattr(pivot_diagnosis, "mistakes_at_pivot", lambda _e, _s, i, t=tables: t[i])
-        for i, one in enumerate(exercise.probed):
+        for i, one in enumerate(exercise.probings):
             picked = {}
             for k in random.permutation(len(tables[i])).tolist():
                 picked.setdefault(tables[i][k].made.name, tables[i][k])
             for row in picked.values():
-                beyond = np.abs(row.value_mm - one.true_mm) - support.allowed_mm[i]
+                beyond = np.abs(row.value - one.true_mm) - support.allowed_mm[i]
                 if beyond.max() <= exercise.digit_mm / 2.0:  # rounding the answer could bring it inside
                     continue
-                found = _diagnosed(sheet, i, row.value_mm).findings
+                found = _diagnosed(sheet, i, row.value).findings
                 tried[row.made.kind] += 1
                 first = [found[0].made, *found[0].same] if found else []
-                alike = {r.made for r in tables[i] if np.abs(r.value_mm - row.value_mm).max() <= SAME_MM}
+                alike = {r.made for r in tables[i] if np.abs(r.value - row.value).max() <= SAME_MM}
                 named[row.made.kind] += bool(first) and (first[0] == row.made or first[0] in alike)
     assert len(tried) == 22
     assert sum(tried.values()) > 3000
@@ -212,7 +216,7 @@ def test_random_wrong_numbers_are_unexplained_in_99_of_100(monkeypatch, spread, 
     for sheet in range(1, 101):
         exercise, _, tables = drawn(sheet)
         monkeypatch.setattr(pivot_diagnosis, "mistakes_at_pivot", lambda _e, _s, i, t=tables: t[i])
-        for i, one in enumerate(exercise.probed):
+        for i, one in enumerate(exercise.probings):
             for _ in range(5):
                 size = 50.0 if spread == "wide" else 10.0 ** random.uniform(-1.9, 2.0)
                 off = random.uniform(-size, size, 2)
@@ -229,26 +233,26 @@ def test_random_wrong_numbers_are_unexplained_in_99_of_100(monkeypatch, spread, 
 
 def test_two_mistakes_in_two_coordinates_are_both_named():
     exercise, _, _ = drawn(2)
-    one = exercise.probed[1]
-    found = next(iter(one.worked().values()))
+    one = exercise.probings[1]
+    found = next(iter(one.by_hand().values()))
     wrong = [found[0] - one.believed_mm[0], 2.0 * found[1]]
-    named = {f.axes: f.made.name for f in _diagnosed(2, 1, wrong).findings}
+    named = {_axes(f.marks): f.made.name for f in _diagnosed(2, 1, wrong).findings}
     assert named == {("X",): "relative to the old value, X", ("Y",): "half the distance forgotten, Y"}
 
 
 def test_a_mistake_beside_a_slip_leaves_the_slip_unexplained():
     exercise, _, _ = drawn(2)
-    one = exercise.probed[1]
-    found = next(iter(one.worked().values()))
+    one = exercise.probings[1]
+    found = next(iter(one.by_hand().values()))
     judged = _diagnosed(2, 1, [found[0] - one.believed_mm[0], found[1] + 3.217])
-    assert [(f.axes, f.made.kind) for f in judged.findings] == [(("X",), "relative to the old value")]
-    assert [answer.axis for answer in judged.unexplained] == ["Y"]
+    assert [(_axes(f.marks), f.made.kind) for f in judged.findings] == [(("X",), "relative to the old value")]
+    assert _axes(judged.unexplained) == ("Y",)
 
 
 def test_one_coordinate_answered_alone():
     exercise, support, _ = drawn(2)
-    one = exercise.probed[1]
-    value = float(next(iter(one.worked().values()))[0] * 2.0)
+    one = exercise.probings[1]
+    value = float(next(iter(one.by_hand().values()))[0] * 2.0)
     found = diagnose_pivots(exercise, support, [PivotAnswer(1, "X", value)])
     assert found.findings[0].made.kind == "half the distance forgotten"
     assert diagnose_pivots(exercise, support, [PivotAnswer(1, "X", float(one.true_mm[0]))]).right
@@ -256,7 +260,7 @@ def test_one_coordinate_answered_alone():
 
 def test_an_answer_of_few_digits_is_not_wrong_for_want_of_more():
     exercise, support, _ = drawn(2)
-    one = exercise.probed[0]
+    one = exercise.probings[0]
     given = [PivotAnswer(0, a, round(float(v), 1)) for a, v in zip(one.axes, one.true_mm, strict=True)]
     assert diagnose_pivots(exercise, support, given, digit_mm=0.1).right
 

@@ -14,10 +14,10 @@ from kinematics import (
     Platter,
     RotaryAxis,
     RotationSense,
+    Setup,
     place_operations,
     plane_from_rotations,
     plane_through,
-    set_up,
 )
 from kinematics.plane import circular_pattern
 from kinematics.teaching import (
@@ -91,7 +91,7 @@ def test_a_pattern_ends_at_its_own_direction_and_origin(tip, origin, number, ste
 def test_they_come_first_in_a_working_and_by_hand_without_a_matrix():
     tilt = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
     turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    setup = set_up(Machine("m", (tilt, turn), Platter(face_mm=0.0)), [])
+    setup = Setup.from_stack(Machine("m", (tilt, turn), Platter(face_mm=0.0)), [])
     tip = [("z", 60.0), ("x", 35.0)]
     (placed,) = place_operations(setup, [Operation("op", plane=plane_from_rotations(tip))]).placed
     for work in (solve_by_matrices, solve_by_trigonometry):

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from kinematics import Machine, Operation, Platter, RotaryAxis, RotationSense, place_operations, set_up
+from kinematics import Machine, Operation, Platter, RotaryAxis, RotationSense, Setup, place_operations
 from kinematics.teaching import solve_by_matrices, solve_by_trigonometry
 
 
@@ -12,7 +12,7 @@ def _line(working, key):
 
 
 def _worked(machine: Machine, program_deg, origin, worker=solve_by_matrices):
-    setup = set_up(machine, [])
+    setup = Setup.from_stack(machine, [])
     (placed,) = place_operations(setup, [Operation("op", program_deg=program_deg, origin_mm=origin)]).placed
     return worker(setup, placed, [])
 

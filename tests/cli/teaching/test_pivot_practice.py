@@ -4,13 +4,15 @@ import json
 import re
 import tomllib
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tiltwright.calibration.practice import decode_key, encode_key
+from kinematics.teaching import attainable, set_pivot_exercise
+from tiltwright.teaching.pivot_key import decode_key, encode_key, read_key
 
-FILES = {"readings.csv", "worksheet.md", "worksheet.pdf", "machine.toml", "key.txt"}
+FILES = {"readings.csv", "worksheet.md", "worksheet.pdf", "machine.toml", "key.txt", "answers.csv"}
 
 
 @pytest.fixture
@@ -30,14 +32,68 @@ def test_an_answer_by_the_fit_passes_and_none_fails(run, handed_out):
     mine = folder / "machine.toml"
     ended = run("pivot", "practice", "--grade", folder / "key.txt", "-m", mine)
     assert ended.code == 1
-    assert "WRONG" in ended.out
     assert run("pivot", "fit", folder / "readings.csv", "-m", mine, "--write").code == 0
     ended = run("pivot", "practice", "--grade", folder / "key.txt", "-m", mine)
     assert ended.code == 0
-    assert "Passed: all 8 numbers" in ended.out
     report = json.loads(run("pivot", "practice", "--grade", folder / "key.txt", "-m", mine, "--json").out)
     assert report["passed"] is True
+    assert [mark["passed"] for mark in report["marks"]] == [True] * 8
+    assert report["mistakes"] == []
     assert all(abs(mark["error"]) <= mark["allowed"] for mark in report["marks"])
+
+
+def test_answers_by_hand_are_graded_by_the_same_key(run, handed_out):
+    """The true coordinates from the key, then one of them counted from the old value."""
+    folder = handed_out()
+    exercise = read_key(str(folder / "key.txt"))
+    support = attainable(exercise)
+    true = support.believed_mm + support.truth[:, :2]
+    letters, axes = exercise.machine.letters, (("Y", "Z"), ("X", "Y"))
+
+    def answered(values):
+        rows = [
+            f"{letters[i]},{axes[i][k]},{values[i][k]:.4f}" for i in range(len(letters)) for k in range(2)
+        ]
+        file = folder / "filled.csv"
+        file.write_text("\n".join(["pivot,axis,value_mm", *rows]) + "\n", encoding="utf-8")
+        ended = run("pivot", "practice", "--grade", folder / "key.txt", "--answers", file, "--json")
+        return ended.code, json.loads(ended.out)
+
+    code, report = answered(true)
+    assert (code, report["passed"], len(report["marks"])) == (0, True, 4)
+    wrong = true.copy()
+    wrong[1] = support.best[1, :2]
+    code, report = answered(wrong)
+    assert code == 1
+    assert [(one["numbers"], one["kind"]) for one in report["mistakes"]] == [
+        (["E_X0C", "E_Y0C"], "relative to the old value")
+    ]
+    head, *empty = (folder / "answers.csv").read_text(encoding="utf-8").splitlines()
+    assert head == "sheet,student,pivot,axis,value_mm"
+    assert empty == ["1,,A,Y,", "1,,A,Z,", "1,,C,X,", "1,,C,Y,"]
+
+
+def test_a_key_gives_back_the_whole_exercise(run, handed_out, tmp_path):
+    """Both kinds: readings of a plan, and plane geometry."""
+    folder = handed_out()
+    lesson = tmp_path / "lesson"
+    made = run("lesson", "new", lesson, "--level", "a pivot to find", "--seed", 7, "--units", "inch")
+    assert made.code == 0
+    drawn = set_pivot_exercise(7, 1, "inch")
+    again = read_key(str(lesson / "key" / "key-01.txt"))
+    assert [one.method for one in again.probings] == [one.method for one in drawn.probings]
+    for one, other in zip(again.probings, drawn.probings, strict=True):
+        for name in ("angles_deg", "turn_deg", "shown_mm", "centre_mm", "believed_mm", "true_mm"):
+            assert np.allclose(getattr(one, name), getattr(other, name), rtol=0.0, atol=1e-9), name
+        assert (one.letter, one.target, one.axis, one.radius_mm) == (
+            other.letter, other.target, other.axis, other.radius_mm,
+        )  # fmt: skip
+    assert np.array_equal(again.readings.points_mm, drawn.readings.points_mm)
+    assert (again.sigma_mm, again.digit_mm, again.repeatability_mm) == (
+        drawn.sigma_mm, drawn.digit_mm, drawn.repeatability_mm,
+    )  # fmt: skip
+    read = read_key(str(folder / "key.txt"))
+    assert (read.probings, read.seed, read.units) == ((), 7, "mm")
 
 
 def test_inches(run, handed_out):
@@ -96,6 +152,9 @@ def test_a_seal_opens(answers):
         lambda t: t[:-30] + "AAAA\n",
         lambda _: "hello\n",
         lambda _: "",
+        lambda t: (
+            "tiltwright practice key: the answers, sealed so that nobody reads them by accident\n" + t[60:]
+        ),
     ],
 )
 def test_a_spoilt_key(run, handed_out, spoil):
@@ -125,6 +184,8 @@ def test_an_answer_for_another_machine(run, handed_out, examples):
         (["-o", "x", "--position", "0"], "a length above 0"),
         (["-o", "no/such/folder"], "a folder that cannot be made"),
         (["--grade", "key.txt", "-o", "x"], "--output without it"),
+        (["--grade", "key.txt", "--answers", "a.csv"], "--machine, --answers: found both"),
+        (["-o", "x", "--answers", "a.csv"], "--answers: found without --grade"),
     ],
 )
 def test_wrong_options(run, examples, args, told, tmp_path, monkeypatch):

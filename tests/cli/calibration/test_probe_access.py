@@ -133,7 +133,7 @@ def test_a_stem_too_thick_for_any_touch_leaves_the_ball_out(mill, plan, run):
 
 
 def test_what_is_not_looked_at_is_said(mill, plan, run, tmp_path):
-    program = tmp_path / "probe.ngc"
+    program = tmp_path / "probe.nc"
     ended = run("pivot", "plan", plan(), "-m", mill, "--gcode", program)
     assert ended.code == 0, ended.err
     lines = program.read_text(encoding="ascii").splitlines()
@@ -143,7 +143,7 @@ def test_what_is_not_looked_at_is_said(mill, plan, run, tmp_path):
     assert "G10 L2 P9" in ended.err
     assert "ascending order" in ended.err
     code = [line for line in lines[1:] if not line.startswith("(")]
-    assert code[0] == "M5"
+    assert code[:2] == ["G61", "M5"]
     turns = [i for i, line in enumerate(code) if line.startswith("G0 A")]
     assert turns
     assert all(code[i + 1] == "M1" for i in turns)
@@ -154,7 +154,7 @@ def test_what_is_not_looked_at_is_said(mill, plan, run, tmp_path):
 
 def test_the_display_at_each_trip_is_what_a_true_machine_shows(mill, plan, run, tmp_path):
 
-    program = tmp_path / "probe.ngc"
+    program = tmp_path / "probe.nc"
     ended = run("pivot", "plan", plan(), "-m", mill, "--gcode", program, "--json")
     trips = [[trip["shown"][axis] for axis in "XYZ"] for trip in json.loads(ended.out)["trips"]]
     machine = read_machine(str(mill)).machine

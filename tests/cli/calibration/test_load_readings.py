@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tiltwright.calibration.parameter_file import read_kept, read_parameters
+from tiltwright.calibration.raw_readings import RawReading, RawReadings, last_digit_mm
 from tiltwright.calibration.readings_csv import read_table
 from tiltwright.files.diagnostics import InputFaults
 
@@ -195,6 +196,17 @@ def test_a_byte_order_mark_blanks_and_line_ends_do_no_harm():
     assert taken.rows[1].xyz == (-381.0234, -253.4, -310.5)
 
 
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-8-sig", "latin-1"])
+def test_a_spreadsheets_readings_are_those_of_the_plain_table(fit, encoding):
+    plain = table(*GOOD).replace("ball 1", "große Kugel")
+    other = plain.replace(",", ";").replace(".", ",").replace("\n", ";;\r\n")
+    answers = [
+        json.loads(fit(text, "--sigma", "0.002", "--json").out) for text in (plain, other.encode(encoding))
+    ]
+    for part in ("rotary", "targets", "readings"):
+        assert answers[0][part] == answers[1][part]
+
+
 def test_angles_in_degrees_and_minutes_and_columns_in_any_order():
     text = 'Z_in,target,kind,C_deg,X_in,A_deg,Y_in\n3,edge,face,-0d 30m,1,"1°30\'",2\n'
     (row,) = read_table("r.csv", text, AC).rows
@@ -327,7 +339,22 @@ def test_a_log_needs_a_rule_and_a_table_none(fit, rule):
     assert "a log without a rule" in fit("x\n", name="p.log").err
     assert "a rule beside a table file" in fit(table(*GOOD), "--rule", rule(), "--as", "table").err
     assert '"table", "log" or "parameters"' in fit(table(*GOOD), "--as", "sheet").err
-    assert "say which it is: --as" in fit(table(*GOOD), name="readings.dat").err
+    assert "say which it is: --as" in fit("ball 1 at A0 C0\n", name="readings.dat").err
+    assert fit(table(*GOOD), name="readings.dat").code == fit(table(*GOOD)).code
+
+
+@pytest.mark.parametrize(
+    ("units", "xyz", "step_mm"),
+    [
+        ("inch", (-12.345, -7.25, -3.0), 0.0254),
+        ("inch", (-12.3456, -7.25, -3.0), 0.00254),
+        ("inch", (-12.0, -7.0, -3.0), 2.54),
+        ("mm", (-312.345, -7.25, -3.0), 0.001),
+    ],
+)
+def test_the_last_digit_is_in_the_unit_of_the_readings(units, xyz, step_mm):
+    taken = RawReadings("a", units, (RawReading(2, "ball", "b", (0.0, 0.0), xyz),))
+    assert last_digit_mm(taken) == pytest.approx(step_mm, rel=1e-12)
 
 
 # --- the parameter file -------------------------------------------------------------------------------------------
@@ -336,7 +363,7 @@ def test_a_log_needs_a_rule_and_a_table_none(fit, rule):
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("head\n1000 1.0\n1001 1.0\n", "no blank line after the head"),
+        ("head\nhead", "no number and value on any line"),
         ("1000 1.0\nhead\n", "p:2: found"),
         ("1000 1.0\n\n1000 1.0\n", "p:3: found parameter 1000 after 1000"),
         ("head\n\n1000\n", "p:3: found"),
@@ -397,8 +424,8 @@ def test_what_a_program_has_not_kept(text, told):
     assert told in str(faults.value)
 
 
-@pytest.mark.parametrize("lead", ["", "\n", "\n\n"])
-def test_a_parameter_file_without_a_head(lead):
+@pytest.mark.parametrize("lead", ["", "\n", "\n\n", "saved at noon\n", "parameter value\n-----\n"])
+def test_any_plain_list_of_numbers_and_values_is_read(lead):
     with_head = read_kept("p", kept(ROWS), AC)
     without = read_kept("p", lead + kept(ROWS).removeprefix("head\n\n"), AC)
     assert [row.xyz for row in without.rows] == [row.xyz for row in with_head.rows]

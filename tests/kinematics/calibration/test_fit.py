@@ -19,16 +19,16 @@ from kinematics import (
 )
 from kinematics.calibration import (
     fit_pivots,
-    line_numbers,
     planned_readings,
     readings_from_rows,
-    region_of,
+    relative_line_parameters,
     simulated_readings,
 )
 from kinematics.calibration.line_parameters import derotate
 from kinematics.calibration.observation_equations import target_residuals
-from kinematics.calibration.robust import _MEDIAN_TO_SIGMA, LOSSES
+from kinematics.calibration.robust import LOSSES
 from kinematics.calibration.solve import solve
+from kinematics.calibration.statistics import chi_squared_median
 
 A = RotaryAxis("A", [-381.0, -203.412, -406.118], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
 B = RotaryAxis("B", [-300.0, -210.0, -400.0], [0, 1, 0], RotationSense.COUNTERCLOCKWISE, (-120.0, 120.0))
@@ -67,7 +67,7 @@ def test_location_angles_are_right_handed_turns_from_the_machines_axes(shop, rot
     # Told from the machine's axis, not from the old direction: an old direction that was wrong does not hide itself.
     again = {e.name: e for e in exact_fit(shop, truth, truth).line(rotary.letter).location_errors}
     assert again[name].value == pytest.approx(0.3, abs=1e-8)
-    moved = {e.name: e.value for e in exact_fit(shop, truth, truth).line(rotary.letter).moved}
+    moved = {e.name: e.value for e in exact_fit(shop, truth, truth).line(rotary.letter).changes}
     assert list(moved.values()) == pytest.approx([0.0] * 4, abs=1e-8)
 
 
@@ -103,8 +103,8 @@ def test_a_rotary_along_no_axis_has_no_location_errors_but_still_a_verdict(shop)
     truth = replace(nominal, rotaries=(replace(skew, point_mm=skew.point_mm + np.array([0.05, 0.0, 0.0])), C))
     line = exact_fit(shop, nominal, truth).line("B")
     assert line.location_errors == ()
-    assert [e.name for e in line.moved] == ["across 1", "across 2", "lean 1", "lean 2"]
-    assert line.moved[0].value == pytest.approx(0.05, abs=1e-9)
+    assert [e.name for e in line.changes] == ["across 1", "across 2", "lean 1", "lean 2"]
+    assert line.changes[0].value == pytest.approx(0.05, abs=1e-9)
 
 
 def test_distance_and_angle_are_those_of_the_lines(shop):
@@ -146,12 +146,12 @@ def test_residuals_are_read_minus_fitted_at_the_readings_pose(shop):
         here = case.readings.points_mm[mine]
         at = table.apply(target.point_mm)[mine]
         if target.direction is None:
-            assert np.allclose(here - at, fit.each.residual_mm[mine], atol=1e-9)
+            assert np.allclose(here - at, fit.residuals.residual_mm[mine], atol=1e-9)
         else:
-            normal = table.turn(target.direction)[mine]
-            assert np.allclose(((here - at) * normal).sum(axis=-1), fit.each.size_mm[mine], atol=1e-9)
+            normal = table.rotate(target.direction)[mine]
+            assert np.allclose(((here - at) * normal).sum(axis=-1), fit.residuals.size_mm[mine], atol=1e-9)
     # What is read more than needed adds up to the degrees of freedom.
-    assert (fit.each.redundancy * case.readings.equations).sum() == pytest.approx(fit.dof, abs=1e-6)
+    assert (fit.residuals.redundancy * case.readings.equations).sum() == pytest.approx(fit.dof, abs=1e-6)
     # dof * s^2 / sigma^2 is chi squared: all but one draw in a thousand lie between these.
     low, high = case.sigma_mm * np.sqrt(np.array(chi2.interval(0.999, fit.dof)) / fit.dof)
     assert low < fit.sigma_mm < high
@@ -167,20 +167,20 @@ def test_studentised_residuals_are_those_of_leaving_the_reading_out(shop):
         without = solve(case.readings.only(keep), case.nominal)
         gain = float(whole.squares.sum() - without.squares.sum())
         expected = np.sqrt(gain / 3.0 / (without.squares.sum() / without.dof))
-        assert fit.each.studentised[i] == pytest.approx(expected, rel=1e-3)
+        assert fit.residuals.studentised[i] == pytest.approx(expected, rel=1e-3)
 
 
 def test_suspects_are_named_worst_first_and_clean_readings_have_none(shop):
     named = 0
     for seed in range(40):
         case = shop.random_case(300 + seed, targets=2, poses=12)
-        named += len(fit_pivots(case.readings, case.nominal).suspects)
+        named += len(fit_pivots(case.readings, case.nominal).outliers)
         bad = np.random.default_rng(seed).choice(len(case.readings), size=2, replace=False)
         points = np.array(case.readings.points_mm)
         points[bad[0]] += 60.0 * case.sigma_mm
         points[bad[1]] -= [30.0 * case.sigma_mm, 0.0, 30.0 * case.sigma_mm]
         spoilt = replace(case.readings, points_mm=points)
-        assert {s.index for s in fit_pivots(spoilt, case.nominal).suspects} == set(bad.tolist())
+        assert {s.index for s in fit_pivots(spoilt, case.nominal).outliers} == set(bad.tolist())
     assert named == 0
 
 
@@ -192,9 +192,9 @@ def test_verdicts(shop):
         truth, shop.balls(nominal, rng, 2), shop.random_poses(nominal, rng, 12), 0.002, 5
     )
     fit = fit_pivots(readings, nominal)
-    by_name = {e.name: e for e in fit.line("C").moved}
+    by_name = {e.name: e for e in fit.line("C").changes}
     assert by_name["Y"].verdict == "moved"
-    assert abs(by_name["Y"].value - 0.014) < by_name["Y"].expanded < 0.004
+    assert abs(by_name["Y"].value - 0.014) < by_name["Y"].expanded_uncertainty < 0.004
     assert by_name["X"].verdict == "not shown to have moved"
 
 
@@ -202,9 +202,9 @@ def test_a_stated_sigma_that_is_too_small_is_doubted(shop):
     case = shop.random_case(21, targets=2, poses=16)
     right = fit_pivots(case.readings, case.nominal, sigma_mm=case.sigma_mm)
     wrong = fit_pivots(case.readings, case.nominal, sigma_mm=case.sigma_mm / 3.0)
-    assert right.scatter_chance > 0.001 > wrong.scatter_chance
+    assert right.p_value > 0.001 > wrong.p_value
     assert wrong.sigma_mm == case.sigma_mm / 3.0
-    assert wrong.scatter == pytest.approx(right.scatter)
+    assert wrong.s0 == pytest.approx(right.s0)
 
 
 def test_without_redundancy_and_sigma_there_is_no_uncertainty(shop):
@@ -216,16 +216,16 @@ def test_without_redundancy_and_sigma_there_is_no_uncertainty(shop):
     assert fit.dof == 0
     assert fit.covariance is None
     assert fit.line("C").u_point_mm is None
-    assert all(e.u is None for e in fit.line("C").moved)
-    assert np.isnan(fit.each.studentised).all()
-    with pytest.raises(KinematicsError, match="stated sigma or readings to spare"):
-        region_of(fit, "C")
+    assert all(e.standard_uncertainty is None for e in fit.line("C").changes)
+    assert np.isnan(fit.residuals.studentised).all()
+    with pytest.raises(KinematicsError, match="stated sigma or redundant readings"):
+        fit.region("C")
 
 
 def test_the_region_of_a_pivot_is_its_covariances_ellipse(shop):
     case = shop.random_case(14, targets=2)
     fit = fit_pivots(case.readings, case.nominal, sigma_mm=case.sigma_mm)
-    centre, axes = region_of(fit, "C")
+    centre, axes = fit.region("C")
     assert centre.tolist() == fit.parameters[4:6].tolist()
     # Derived here: 95 % of a plane's normal lies within sqrt(-2 ln 0.05) standard ellipses.
     assert axes.T @ axes == pytest.approx(fit.covariance[4:6, 4:6] * -2.0 * np.log(0.05), rel=1e-9)
@@ -247,20 +247,21 @@ def test_robust_losses_find_what_scipys_least_squares_finds(shop, loss):
         )
         targets = np.column_stack([numbers[8:].reshape(-1, 3), np.zeros(len(problem.names))])
         return np.linalg.norm(
-            target_residuals(problem.charts, targets, problem.target, where, problem.lever_mm), axis=-1
+            target_residuals(problem.nominal_targets, targets, problem.target, where, problem.lever_mm),
+            axis=-1,
         )
 
     start = np.concatenate([fit.parameters / problem.scale, np.zeros(6)])
     for t, target in enumerate(fit.targets):
-        start[8 + 3 * t : 11 + 3 * t] = target.point_mm - problem.charts.base[t]
+        start[8 + 3 * t : 11 + 3 * t] = target.point_mm - problem.nominal_targets.base[t]
     ours = least_squares(miss, start, loss=loss, f_scale=0.01, max_nfev=1).cost
     best = least_squares(miss, start, loss=loss, f_scale=0.01, xtol=1e-15, ftol=1e-15, gtol=1e-15).cost
     assert ours <= best * (1.0 + 1e-9)
     assert fit.loss == loss
-    assert np.argsort(fit.each.weight)[:2].tolist() in ([3, 11], [11, 3])
+    assert np.argsort(fit.residuals.weight)[:2].tolist() in ([3, 11], [11, 3])
     # The outliers pull the plain fit away by much more.
     plain = fit_pivots(readings, case.nominal)
-    true = line_numbers(case.nominal, case.truth)
+    true = relative_line_parameters(case.nominal, case.truth)
     scale = np.tile([1.0, 1.0, 80.0, 80.0], 2)
     assert (
         np.abs((fit.parameters - true) * scale).max() < 0.5 * np.abs((plain.parameters - true) * scale).max()
@@ -276,8 +277,8 @@ def test_robust_uncertainties_on_clean_readings_are_about_the_plain_ones(shop):
 
 
 def test_medians_of_chi_squared():
-    for numbers, median in _MEDIAN_TO_SIGMA.items():
-        assert median == pytest.approx(chi2.median(numbers), abs=5e-5)
+    # Printed in any table of chi squared: 0.455, 1.386, 2.366.
+    assert chi_squared_median(np.array([1, 2, 3])) == pytest.approx([0.455, 1.386, 2.366], abs=5e-4)
 
 
 def test_bad_requests_are_refused(shop):

@@ -12,8 +12,8 @@ from kinematics.calibration import (
     PlannedTarget,
     TargetKind,
     fit_pivots,
-    line_numbers,
     readings_from_rows,
+    relative_line_parameters,
     simulated_readings,
 )
 from kinematics.calibration.solve import solve
@@ -35,8 +35,9 @@ def read(truth, kind, name, spots, poses):
     return [kind] * len(poses), [name] * len(poses), poses, points
 
 
-def words(fit):
-    return " | ".join(held.words for held in fit.held)
+def fixed(fit):
+    """Kind, quantity and rotary or target of everything that was fixed."""
+    return {(one.kind, one.quantity, one.letter or one.target) for one in fit.fixed}
 
 
 def test_three_touches_of_the_platter_tell_where_the_tilt_lies():
@@ -45,19 +46,19 @@ def test_three_touches_of_the_platter_tell_where_the_tilt_lies():
     spots = [(-360.0, -230.0, -356.112), (-381.0, -170.0, -356.112), (-390.0, -236.0, -356.112)]
     readings = readings_from_rows(*read(truth, "face", "platter", spots, poses))
     fit = fit_pivots(readings, MILL, sigma_mm=0.003)
-    moved = {estimate.name: estimate for estimate in fit.line("A").moved}
+    moved = {estimate.name: estimate for estimate in fit.line("A").changes}
     assert moved["Y"].value == pytest.approx(0.031, abs=1e-9)
     assert moved["Z"].value == pytest.approx(-0.022, abs=1e-9)
     # Derived here: at 0 the face tells z + h, at +-90 it tells +-y + h' = ...; so y = (read+ - read-)/2 and
     # z = read0 - (read+ + read-)/2 up to constants, with variances 1/2 and 3/2 of a reading's.
-    assert moved["Y"].u == pytest.approx(0.003 * np.sqrt(0.5), rel=1e-9)
-    assert moved["Z"].u == pytest.approx(0.003 * np.sqrt(1.5), rel=1e-9)
-    assert [moved[name].held for name in "YZBC"] == [False, False, True, True]
-    assert moved["B"].u is None
+    assert moved["Y"].standard_uncertainty == pytest.approx(0.003 * np.sqrt(0.5), rel=1e-9)
+    assert moved["Z"].standard_uncertainty == pytest.approx(0.003 * np.sqrt(1.5), rel=1e-9)
+    assert [moved[name].fixed for name in "YZBC"] == [False, False, True, True]
+    assert moved["B"].standard_uncertainty is None
     assert fit.dof == 0
-    assert "Nothing here turns C, so C's line is left as it was." in words(fit)
-    assert "A's direction is left as it was" in words(fit)
-    assert [e.verdict for e in fit.line("C").moved] == ["left as it was"] * 4
+    assert fixed(fit) >= {("rotary not turned", "line", "C"), ("not determined", "direction", "A")}
+    assert [one.angle_deg for one in fit.fixed if one.letter == "C"] == [None]
+    assert [e.verdict for e in fit.line("C").changes] == ["left as it was"] * 4
     assert fit.line("C").point_mm.tolist() == C.point_mm.tolist()
     assert fit.line("C").direction.tolist() == C.direction.tolist()
 
@@ -73,7 +74,7 @@ def test_three_touches_along_one_line_tell_the_same(along):
         MILL,
         sigma_mm=0.003,
     )
-    assert [round(e.value, 9) for e in fit.line("A").moved[:2]] == [0.031, -0.022]
+    assert [round(e.value, 9) for e in fit.line("A").changes[:2]] == [0.031, -0.022]
 
 
 def test_a_position_along_the_line_is_never_told():
@@ -84,12 +85,12 @@ def test_a_position_along_the_line_is_never_told():
         MILL,
         sigma_mm=0.002,
     )
-    assert fit.line("A").told.tolist() == [False, True, True]
-    assert fit.line("C").told.tolist() == [True, True, False]
+    assert fit.line("A").point_estimable.tolist() == [False, True, True]
+    assert fit.line("C").point_estimable.tolist() == [True, True, False]
     assert np.isnan(fit.line("A").u_point_mm).tolist() == [True, False, False]
-    assert {e.name for e in fit.line("A").moved} == {"Y", "Z", "B", "C"}
+    assert {e.name for e in fit.line("A").changes} == {"Y", "Z", "B", "C"}
     assert {e.name for e in fit.line("C").location_errors} == {"E_X0C", "E_Y0C", "E_A0C", "E_B0C"}
-    assert not fit.held
+    assert not fit.fixed
     # However far along its line the old point is moved, the line found is the same.
     slid = replace(MILL, rotaries=(replace(A, point_mm=A.point_mm + np.array([70.0, 0, 0])), C))
     again = fit_pivots(fit.readings, slid, sigma_mm=0.002)
@@ -105,13 +106,16 @@ def test_a_bore_at_one_height_tells_the_position_and_not_the_direction():
         MILL,
         sigma_mm=0.002,
     )
-    x, y, a, b = fit.line("C").moved
+    x, y, a, b = fit.line("C").changes
     assert (x.value, y.value) == (pytest.approx(0.012, abs=1e-9), pytest.approx(-0.007, abs=1e-9))
-    assert x.u == pytest.approx(0.002 / 2.0, rel=1e-6)
-    assert [a.held, b.held] == [True, True]
-    assert "C's direction is left as it was" in words(fit)
-    assert "Nothing here turns A" in words(fit)
-    assert "centre bore" in words(fit)
+    assert x.standard_uncertainty == pytest.approx(0.002 / 2.0, rel=1e-6)
+    assert [a.fixed, b.fixed] == [True, True]
+    assert fixed(fit) == {
+        ("rotary not turned", "line", "A"),
+        ("not determined", "direction", "C"),
+        ("conditional", "position", "C"),
+        ("target direction", "direction", "centre bore"),
+    }
 
 
 def test_a_bore_at_two_heights_tells_the_direction_too():
@@ -123,8 +127,8 @@ def test_a_bore_at_two_heights_tells_the_direction_too():
         for one, other in zip(low, high, strict=True)
     ]
     fit = fit_pivots(readings_from_rows(*columns), MILL, sigma_mm=0.002)
-    assert np.allclose(fit.parameters[4:], line_numbers(MILL, truth)[4:], atol=1e-9)
-    assert not any(e.held for e in fit.line("C").moved)
+    assert np.allclose(fit.parameters[4:], relative_line_parameters(MILL, truth)[4:], atol=1e-9)
+    assert not any(e.fixed for e in fit.line("C").changes)
 
 
 def test_a_platter_turned_about_its_own_line_does_not_pretend_to_know_where_that_is():
@@ -144,10 +148,10 @@ def test_a_platter_turned_about_its_own_line_does_not_pretend_to_know_where_that
         ),
         MILL,
     )
-    x, y, a, b = fit.line("C").moved
-    assert [e.held for e in (x, y, a, b)] == [True, True, False, False]
+    x, y, a, b = fit.line("C").changes
+    assert [e.fixed for e in (x, y, a, b)] == [True, True, False, False]
     assert (x.value, y.value) == (0.0, 0.0)
-    assert "C's position is left as it was" in words(fit)
+    assert ("not determined", "position", "C") in fixed(fit)
 
 
 def test_a_rotary_that_stands_tilted_throughout_is_named_with_its_angle():
@@ -157,7 +161,8 @@ def test_a_rotary_that_stands_tilted_throughout_is_named_with_its_angle():
         MILL,
         sigma_mm=0.002,
     )
-    assert "A stands at -30 degrees in every reading" in words(fit)
+    assert ("rotary not turned", "line", "A") in fixed(fit)
+    assert [one.angle_deg for one in fit.fixed if one.letter == "A"] == [-30.0]
 
 
 def test_what_a_face_read_at_two_tilts_leaves_open_is_a_combination():
@@ -165,11 +170,14 @@ def test_what_a_face_read_at_two_tilts_leaves_open_is_a_combination():
     spots = [(-360.0, -230.0, -356.112), (-400.0, -230.0, -356.112), (-381.0, -170.0, -356.112)] * 2
     poses = [(0, 0)] * 3 + [(90, 0)] * 3
     fit = fit_pivots(readings_from_rows(*read(truth, "face", "platter", spots, poses)), MILL, sigma_mm=0.002)
-    y, z, *_ = fit.line("A").moved
-    assert [y.held, z.held] == [True, True]
+    y, z, *_ = fit.line("A").changes
+    assert [y.fixed, z.fixed] == [True, True]
     assert y.value == pytest.approx(-z.value, abs=1e-9)  # of a shift of (0.02, 0.02) that way nothing shows
     assert [y.verdict, z.verdict] == ["left as it was"] * 2
-    assert "A in Y and Z together: only along (0.000, 0.707, -0.707) is the position told" in words(fit)
+    (one,) = [one for one in fit.fixed if one.kind == "one direction only"]
+    assert (one.quantity, one.letter) == ("position", "A")
+    assert one.axes[0] == pytest.approx((0.0, np.sqrt(0.5), -np.sqrt(0.5)), abs=1e-9)
+    assert one.shift_mm == pytest.approx(0.0, abs=1e-9)
 
 
 def test_too_little_is_refused_with_what_to_do():
@@ -198,12 +206,13 @@ def test_a_block_side_touched_from_both_sides_tells_its_share():
     fit = fit_pivots(
         readings_from_rows(*columns, directions={"block": [1.0, 0.0, 0.0]}), MILL, sigma_mm=0.005
     )
-    x, y, *_ = fit.line("C").moved
+    x, y, *_ = fit.line("C").changes
     assert x.value == pytest.approx(0.05, abs=1e-9)
-    assert x.u == pytest.approx(0.005 / np.sqrt(2.0), rel=1e-9)
-    assert y.held
-    assert "C's position in Y is left as it was" in words(fit)
-    assert "as stated" in words(fit)
+    assert x.standard_uncertainty == pytest.approx(0.005 / np.sqrt(2.0), rel=1e-9)
+    assert y.fixed
+    (component,) = [one for one in fit.fixed if one.kind == "component not determined"]
+    assert (component.quantity, component.letter, component.axes) == ("position", "C", ((0.0, 1.0, 0.0),))
+    assert [one.stated for one in fit.fixed if one.target == "block"] == [True]
 
 
 @settings(max_examples=25, deadline=None)
@@ -231,13 +240,13 @@ def test_what_is_held_is_exactly_the_machines(seed):
     share = (free * free).sum(axis=1)
     assert (fit.parameters[share < 1e-12] == 0.0).all()
     for line in fit.lines:
-        for estimate in line.moved:
+        for estimate in line.changes:
             assert (
-                estimate.held
-                == (estimate.u is None)
-                == (estimate.verdict in ("left as it was", "told in part"))
+                estimate.fixed
+                == (estimate.standard_uncertainty is None)
+                == (estimate.verdict in ("left as it was", "partly determined"))
             )
-    assert bool(fit.held) == (free.shape[1] < 8)
+    assert bool(fit.fixed) == (free.shape[1] < 8)
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -274,12 +283,18 @@ def test_a_position_that_rests_on_an_untold_direction_says_by_how_much(seed):
     away = (line.point_mm[2] - true.point_mm[2]) / true.direction[2]
     off_mm = np.abs(line.point_mm - (true.point_mm + away * true.direction))
     lean_deg = np.degrees(np.linalg.norm(np.cross(line.direction, true.direction)))
-    told = {one.name: one for one in line.moved}
+    told = {one.name: one for one in line.changes}
     for k, axis in enumerate("XY"):
-        assert told[axis].lean_mm > 1e-3
-        assert off_mm[k] == pytest.approx(told[axis].lean_mm * lean_deg / 0.01, rel=0.02, abs=1e-5)
-        assert off_mm[k] > 3.0 * (told[axis].u or 0.0)  # so that u alone would have been a false claim
-    assert any(one.quantity == "position on condition" and one.letter == "C" for one in fit.held)
+        assert told[axis].tilt_sensitivity_mm > 1e-3
+        assert off_mm[k] == pytest.approx(
+            told[axis].tilt_sensitivity_mm * lean_deg / 0.01, rel=0.02, abs=1e-5
+        )
+        assert off_mm[k] > 3.0 * (
+            told[axis].standard_uncertainty or 0.0
+        )  # so that u alone would have been a false claim
+    assert any(
+        one.kind == "conditional" and one.quantity == "position" and one.letter == "C" for one in fit.fixed
+    )
 
 
 def test_a_position_that_rests_on_nothing_untold_says_nothing_of_it():
@@ -289,5 +304,5 @@ def test_a_position_that_rests_on_nothing_untold_says_nothing_of_it():
     poses = np.array([(a, c) for a in (-90, -45, 0) for c in (0, 90, 180, 270)], dtype=float)
     ball = PlannedTarget("ball", TargetKind.BALL, np.array([[-331.0, -183.4, -310.5]]))
     fit = fit_pivots(simulated_readings(machine, [ball], poses, 0.002, 1), machine)
-    assert all(one.lean_mm == 0.0 for line in fit.lines for one in line.moved)
-    assert not any("condition" in one.quantity for one in fit.held)
+    assert all(one.tilt_sensitivity_mm == 0.0 for line in fit.lines for one in line.changes)
+    assert not any(one.kind == "conditional" for one in fit.fixed)

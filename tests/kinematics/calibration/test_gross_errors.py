@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kinematics.calibration import find_gross_errors, fit_pivots, in_unit
+from kinematics.calibration import find_gross_errors, fit_pivots
 from tests.kinematics.calibration import test_blunders as classic
 
 SLIPS = {
@@ -17,7 +17,7 @@ SLIPS = {
 
 
 @pytest.mark.parametrize("kind", SLIPS)
-def test_one_gross_row_is_named_and_mended(shop, kind):
+def test_one_gross_row_is_named_and_corrected(shop, kind):
     for seed in range(30):
         case = shop.random_case(80_000 + seed, poses=10)
         bad = seed % len(case.readings)
@@ -27,27 +27,28 @@ def test_one_gross_row_is_named_and_mended(shop, kind):
             continue  # X and Y almost alike: exchanged they are no gross error
         (found,) = find_gross_errors(replace(case.readings, points_mm=points), case.nominal)
         assert (found.kind, found.rows, found.certain) == (kind, (bad + 1,), True)
-        assert f"row {bad + 1} (ball" in found.words
-        assert found.mended.points_mm == pytest.approx(case.readings.points_mm, abs=1e-9)
-        assert fit_pivots(found.mended, found.mended_machine).sigma_mm < 0.03
+        assert found.target == case.readings.names[case.readings.target[bad]]
+        assert found.corrected.points_mm == pytest.approx(case.readings.points_mm, abs=1e-9)
+        assert fit_pivots(found.corrected, found.corrected_machine).sigma_mm < 0.03
 
 
-def test_the_words_say_what_was_read_and_what_was_expected(shop):
+def test_the_coordinate_read_and_the_one_expected_are_reported(shop):
     case = shop.random_case(7, poses=10)
     points = np.array(case.readings.points_mm)
     z = points[3, 2]
     points[3, 2] = -z
     (found,) = find_gross_errors(replace(case.readings, points_mm=points), case.nominal)
-    assert f"Z is {-z:.1f} mm, expected about {z:.0f}"[:23] in in_unit(found.words, "mm", 1.0)
-    assert found.words.endswith("is the sign wrong?")
+    (error,) = found.coordinates
+    assert (error.axis, error.read_mm) == ("Z", -z)
+    assert error.expected_mm == pytest.approx(z, abs=1.0)
 
 
 def test_x_and_y_swapped_everywhere(shop):
     case = shop.random_case(12, poses=10)
     points = case.readings.points_mm[:, [1, 0, 2]]
     (found,) = find_gross_errors(replace(case.readings, points_mm=points), case.nominal)
-    assert (found.kind, found.rows) == ("coordinates swapped", ())
-    assert found.mended.points_mm.tolist() == case.readings.points_mm.tolist()
+    assert (found.kind, found.rows, found.axes) == ("coordinates swapped", (), ("X", "Y"))
+    assert found.corrected.points_mm.tolist() == case.readings.points_mm.tolist()
 
 
 def test_a_row_that_nothing_plain_explains_is_named_and_left_out(shop):
@@ -56,7 +57,8 @@ def test_a_row_that_nothing_plain_explains_is_named_and_left_out(shop):
     points[5] += [31.0, -47.0, 23.0]
     (found,) = find_gross_errors(replace(case.readings, points_mm=points), case.nominal)
     assert (found.kind, found.rows) == ("reading far off", (6,))
-    assert len(found.mended) == len(points) - 1
+    assert found.size_mm == pytest.approx(np.linalg.norm([31.0, -47.0, 23.0]), abs=1.0)
+    assert len(found.corrected) == len(points) - 1
 
 
 @pytest.mark.parametrize(
@@ -77,7 +79,7 @@ def test_the_classic_blunders_are_left_to_their_own_search(shop, spoil):
     for seed in range(200):
         readings, machine, _, _ = spoil(shop, seed)
         taken += [
-            (seed, b.kind, b.words)
+            (seed, b.kind, b.rows)
             for b in find_gross_errors(readings, machine)
             if b.kind != "reading far off"
         ]

@@ -9,13 +9,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from samples import SENSES, assert_close, machines, square_machine, stacks
 
-from kinematics import Machine, Platter, RotaryAxis, RotationSense, StackStep, set_up, square_up
+from kinematics import Machine, Platter, RotaryAxis, RotationSense, Setup, StackStep
 
 
 @given(st.data())
 def test_program_zero_lines_the_part_up(data):
     machine = data.draw(machines())
-    setup = set_up(machine, data.draw(stacks()))
+    setup = Setup.from_stack(machine, data.draw(stacks()))
     letter = data.draw(st.sampled_from(machine.letters))
     squared = laws.squared_up(setup, letter)
     offset = squared.rotary_offset_deg
@@ -28,10 +28,10 @@ def test_program_zero_lines_the_part_up(data):
 @given(st.data())
 def test_squaring_up_twice_is_squaring_up_once(data):
     machine = data.draw(machines())
-    setup = set_up(machine, data.draw(stacks()))
+    setup = Setup.from_stack(machine, data.draw(stacks()))
     letter = data.draw(st.sampled_from(machine.letters))
-    once = square_up(setup, letter)
-    apart = square_up(once, letter).rotary_offset_deg - once.rotary_offset_deg
+    once = setup.aligned(letter)
+    apart = once.aligned(letter).rotary_offset_deg - once.rotary_offset_deg
     assert_close((apart + 180.0) % 360.0 - 180.0, 0.0, within=1e-9)
 
 
@@ -51,28 +51,28 @@ def test_the_others_stand_at_their_own_program_zero(sense, clocking_deg, tilt_of
         ),
         Platter(face_mm=0.0),
     )
-    setup = set_up(leaning, [StackStep("blank", turn_deg=clocking_deg)])
+    setup = Setup.from_stack(leaning, [StackStep("blank", turn_deg=clocking_deg)])
     laws.squared_up(replace(setup, rotary_offset_deg=np.array([tilt_offset, 0.0])), "C")
 
 
 @pytest.mark.parametrize("turn", [0.0, 90.0, 180.0, -90.0])
 @pytest.mark.parametrize("letter", ["A", "B", "C"])
 def test_each_rotary_with_the_part_in_any_quarter(letter, turn):
-    """An indexer along X with the part's y along X as well is told by z; every case has one axis that tells."""
+    """An indexer along X with the part's y along X as well is aligned by z; in every case one axis serves."""
     rotary = RotaryAxis(letter, [0, 0, 0], np.eye(3)["ABC".index(letter)], RotationSense.CLOCKWISE, None)
     machine = Machine("indexer", (rotary,), Platter(face_mm=0.0))
     for tip in ((), (("y", 90.0),), (("x", 90.0),)):
         for clocking in (0.0, 0.35, -12.0):
             slip = (letter.replace("A", "x").replace("B", "y").replace("C", "z"), clocking)
             steps = [StackStep("clocking", rotate=(slip,)), StackStep("part", rotate=tip, turn_deg=turn)]
-            laws.squared_up(set_up(machine, steps), letter)
+            laws.squared_up(Setup.from_stack(machine, steps), letter)
 
 
 def test_a_small_clocking_is_a_small_offset():
     """By hand: the blank stands 0.35 degrees counterclockwise on a table that turns clockwise: +0.35."""
     for sense, expected in ((RotationSense.CLOCKWISE, 0.35), (RotationSense.COUNTERCLOCKWISE, -0.35)):
-        setup = set_up(square_machine(sense), [StackStep("blank", up_mm=62.0, turn_deg=0.35)])
-        found = square_up(setup, "C").rotary_offset_deg
+        setup = Setup.from_stack(square_machine(sense), [StackStep("blank", up_mm=62.0, turn_deg=0.35)])
+        found = setup.aligned("C").rotary_offset_deg
         assert_close(found, [0.0, expected], within=1e-12)
 
 
@@ -80,5 +80,5 @@ def test_what_tells_is_judged_where_the_others_stand():
     """C displays 90 at the zero pose: at program zero the part's x lies along B's line, and does not tell."""
     b = RotaryAxis("B", [0, 0, 0], [0, 1, 0], RotationSense.CLOCKWISE, None)
     c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None, 90.0)
-    setup = set_up(Machine("off zero", (b, c), Platter(face_mm=0.0)), [])
-    np.testing.assert_array_equal(square_up(setup, "B").rotary_offset_deg, [0.0, 0.0])
+    setup = Setup.from_stack(Machine("off zero", (b, c), Platter(face_mm=0.0)), [])
+    np.testing.assert_array_equal(setup.aligned("B").rotary_offset_deg, [0.0, 0.0])

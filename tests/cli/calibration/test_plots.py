@@ -37,6 +37,9 @@ def test_a_fit(run, examples, readings, tmp_path, ending):
     assert run(*args).code == 2  # it is there already
     assert run(*args, "--force").code == 0
     assert picture.read_bytes() == content
+    # The title is ours, and the plotting library signs nothing.
+    assert b"tiltwright" in content
+    assert b"matplotlib" not in content.lower()
 
 
 def test_grey_is_enough(run, examples, readings, tmp_path):

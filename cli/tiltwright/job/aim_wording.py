@@ -1,0 +1,37 @@
+"""Sentences for aimed directions: why a pose cannot be used, and why an operation cannot be reached."""
+
+from __future__ import annotations
+
+from kinematics import UnreachableOperation, Violation
+
+__all__ = ["unreachable_text", "violation_text"]
+
+_SHOWN_FROM_DEG = 5e-5
+"""An excess below this would read 0.0000: it is shown by its power of ten."""
+
+
+def violation_text(violation: Violation) -> str:
+    """One reason why a pose cannot be used."""
+    letter, angle = violation.letter, f"{violation.angle_deg:.4f}"
+    if violation.kind == "tilt sign":
+        return f"{letter} would be programmed at {angle}, a {violation.tilt} tilt was asked for"
+    low, high = violation.limits_deg or (float("-inf"), float("inf"))
+    if violation.kind == "alignment":
+        return f"{letter} would stand at {angle} to line x up, its limits are {low:g} to {high:g}"
+    excess = violation.excess_deg
+    over = f"{excess:.4f}" if excess >= _SHOWN_FROM_DEG else f"{excess:.0e}"
+    return f"{letter} would stand at {angle}, its limits are {low:g} to {high:g}: {over} degrees too far"
+
+
+def unreachable_text(operation: UnreachableOperation) -> str:
+    """Why an operation cannot be reached, with the nearest pose that can be had."""
+    reasons = [violation_text(violation) for violation in operation.violations]
+    if operation.misalignment_deg > 0.0:
+        nearest = operation.solutions[0]
+        short = (
+            f"its direction stays {operation.misalignment_deg:.4f} degrees from the spindle at best "
+            f"(machine angles {', '.join(f'{angle:.4f}' for angle in nearest.machine_deg)})"
+        )
+        # Slightly off square, a direction is always a little short; what stops it may yet be a limit.
+        reasons = [short] if nearest.feasible else [short, *reasons]
+    return "; ".join(reasons)

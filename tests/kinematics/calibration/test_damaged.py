@@ -1,0 +1,91 @@
+"""Nothing but an answer or a `KinematicsError` comes of random and damaged readings, without a warning."""
+
+import importlib.util
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from kinematics import KinematicsError
+from kinematics.calibration import Readings, TargetKind, fit_pivots, readings_from_rows
+
+SPEC = importlib.util.spec_from_file_location("damaged", Path(__file__).with_name("damaged.py"))
+damaged = importlib.util.module_from_spec(SPEC)
+SPEC.loader.exec_module(damaged)
+
+
+def test_a_sample_of_damaged_sets():
+    outcomes, faults = damaged.run(150)
+    assert faults == []
+    assert outcomes["fitted"] > 30  # not everything is refused
+    assert sum(outcomes.values()) == 150
+
+
+GOOD = {
+    "names": ("one",),
+    "kinds": (TargetKind.BALL,),
+    "target": [0, 0],
+    "angles_deg": [[0.0], [90.0]],
+    "points_mm": [[0.0, 0.0, 0.0], [1.0, 0.0, 0.0]],
+}
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "message"),
+    [
+        ("kinds", ("ball",), "kinds: expected TargetKind values, found 'ball'"),
+        ("kinds", "ball", "kinds: expected a sequence of TargetKind, found 'ball'"),
+        ("kinds", (), "kinds: expected one for each of 1 targets, found 0"),
+        ("names", "one", "names: expected a sequence of names, found 'one'"),
+        ("names", (1,), "names: expected text, found 1"),
+        ("names", ("one", "one"), "names: expected each target once, found 'one' twice"),
+        ("target", [0.5, 0], "target: expected whole numbers, found"),
+        ("target", [0, 1], "target: expected indices from 0 to 0, found 0 to 1"),
+        ("target", [0], r"target: expected shape \(2,\), found \(1,\)"),
+        ("target", "ab", "target: expected numbers, found 'ab'"),
+        ("angles_deg", [0.0, 90.0], r"angles: expected shape \(2, rotaries\), found \(2,\)"),
+        ("angles_deg", [[0.0], ["x"]], "angles: expected numbers"),
+        ("angles_deg", [[0.0], [np.inf]], "angles: expected finite numbers"),
+        ("points_mm", [[0.0, 0.0], [1.0, 0.0]], "points: expected a last axis of 3 numbers"),
+        ("points_mm", None, "points: expected"),
+        ("sigma_mm", [0.1], "sigma: expected a last axis of 2 numbers"),
+        ("sigma_mm", [0.1, 0.0], "sigma: expected more than 0, found 0"),
+        ("rows", [1], r"rows: expected shape \(2,\), found \(1,\)"),
+        ("directions", ([0, 0, 1], None), "directions: expected 1, found 2"),
+        ("directions", ([[0, 0, 1]],), r"direction: expected shape \(3,\), found \(1, 3\)"),
+    ],
+)
+def test_wrong_shapes_and_types_are_refused_at_the_edge(field, value, message):
+    assert len(Readings(**GOOD)) == 2
+    with pytest.raises(KinematicsError, match=message):
+        Readings(**{**GOOD, field: value})
+
+
+@pytest.mark.parametrize("keep", [[True], [0, 5], [[0]], ["a", "b"], 0.5])
+def test_what_is_kept_must_be_a_mask_or_indices(keep):
+    with pytest.raises(KinematicsError, match="keep: expected"):
+        Readings(**GOOD).only(keep)
+
+
+def test_lists_of_unlike_lengths_are_refused():
+    with pytest.raises(KinematicsError, match="kinds: expected 2, found 1"):
+        readings_from_rows(["ball"], ["one"] * 2, [[0.0]] * 2, [[0, 0, 0]] * 2)
+    with pytest.raises(KinematicsError, match="targets: expected 2, found 1"):
+        readings_from_rows(["ball"] * 2, ["one"], [[0.0]] * 2, [[0, 0, 0]] * 2)
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"sigma_mm": "0.1"}, "sigma: expected a number, found '0.1'"),
+        ({"sigma_mm": float("nan")}, "sigma: expected more than 0 mm, found nan"),
+        ({"floor_mm": -1.0}, "floor: expected more than 0 mm, found -1"),
+        ({"loss": "huber", "loss_scale_mm": 0.0}, "loss scale: expected more than 0 mm, found 0"),
+        ({"level": 2.0}, "level: expected between 0 and 1, found 2"),
+        ({"level": "high"}, "level: expected a number between 0 and 1, found 'high'"),
+    ],
+)
+def test_wrong_options_are_refused(shop, options, message):
+    case = shop.random_case(1)
+    with pytest.raises(KinematicsError, match=message):
+        fit_pivots(case.readings, case.nominal, **options)

@@ -1,0 +1,80 @@
+"""Corrections that are easily forgotten: Bonferroni's of the outliers, Huber's of a robust covariance, the poses' order."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import scipy.stats
+
+from kinematics import Machine, Platter, RotaryAxis, RotationSense
+from kinematics.calibration import (
+    PlannedTarget,
+    TargetKind,
+    fit_pivots,
+    optimal_poses,
+    planned_readings,
+    relative_line_parameters,
+    simulated_readings,
+)
+
+
+def with_one_outlier(shop, seed):
+    case = shop.random_case(seed, targets=2, poses=14)
+    points = np.array(case.readings.points_mm)
+    points[5] += [0.0, 0.0, 12.0 * case.sigma_mm]
+    return replace(case.readings, points_mm=points), case
+
+
+@pytest.mark.parametrize("seed", range(900, 904))
+def test_an_outliers_p_value_counts_every_reading_that_it_could_have_been(shop, seed):
+    """By refitting without it: F over its three equations, times the readings (Bonferroni)."""
+    readings, case = with_one_outlier(shop, seed)
+    fit = fit_pivots(readings, case.nominal)
+    rest = fit_pivots(readings.only(np.arange(len(readings)) != 5), case.nominal)
+    (outlier,) = fit.outliers
+    assert outlier.index == 5
+    gain = fit.s0**2 * fit.dof - rest.s0**2 * rest.dof
+    single = scipy.stats.f.sf(gain / 3.0 / rest.s0**2, 3, rest.dof)
+    assert outlier.p_value == pytest.approx(len(readings) * single, rel=1e-3, abs=0.0)
+
+
+@pytest.mark.parametrize("seed", range(900, 904))
+def test_with_a_stated_sigma_too(shop, seed):
+    readings, case = with_one_outlier(shop, seed)
+    fit = fit_pivots(readings, case.nominal, sigma_mm=case.sigma_mm)
+    rest = fit_pivots(readings.only(np.arange(len(readings)) != 5), case.nominal, sigma_mm=case.sigma_mm)
+    gain = fit.s0**2 * fit.dof - rest.s0**2 * rest.dof
+    single = scipy.stats.chi2.sf(gain / case.sigma_mm**2, 3)
+    assert fit.outliers[0].p_value == pytest.approx(len(readings) * single, rel=1e-3, abs=0.0)
+
+
+def test_a_robust_covariance_is_what_the_parameters_scatter_by(shop):
+    """The loss departs from squares within the scatter itself: without the mean slope the claim is half of the truth."""
+    rng = np.random.default_rng(20261129)
+    nominal = shop.random_machine(rng, "AC")
+    truth = shop.moved_machine(nominal, rng, 0.03, 0.01)
+    targets, poses, sigma = shop.balls(nominal, rng, 2), shop.random_poses(nominal, rng, 14), 0.003
+    true = relative_line_parameters(nominal, truth)
+    ratios = []
+    for seed in range(120):
+        fit = fit_pivots(
+            simulated_readings(truth, targets, poses, sigma, seed), nominal, loss="huber", loss_scale_mm=sigma
+        )
+        ratios.append((fit.parameters - true) / np.sqrt(np.diag(fit.covariance)))
+    # 120 sets of eight correlated numbers: the root mean square is known to about 5 %.
+    assert np.sqrt(np.mean(np.square(ratios))) == pytest.approx(1.0, abs=0.15)
+
+
+def test_poses_go_back_and_forth_and_the_outer_rotary_moves_least():
+    a = RotaryAxis("A", [-381.0, -203.4, -406.1], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
+    c = RotaryAxis("C", [-381.0, -203.4, -356.1], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    machine = Machine("mill", (a, c), Platter(face_mm=-356.1))
+    candidates = np.array([[tilt, turn] for turn in (180.0, 0.0, 90.0) for tilt in (0.0, -60.0, -30.0)])
+    ball = PlannedTarget("ball", TargetKind.BALL, [[-331.0, -203.4, -310.5]])
+    assert len(planned_readings(machine, [ball], candidates)) == 9
+    chosen = optimal_poses(machine, [ball], candidates, 9, 0.002)
+    assert chosen.tolist() == [
+        *([-60.0, 0.0], [-60.0, 90.0], [-60.0, 180.0]),
+        *([-30.0, 180.0], [-30.0, 90.0], [-30.0, 0.0]),
+        *([0.0, 0.0], [0.0, 90.0], [0.0, 180.0]),
+    ]

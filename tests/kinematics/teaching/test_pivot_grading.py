@@ -1,0 +1,192 @@
+"""One grading for every answer to a pivot exercise: fair to the faultless, and naming mistakes in a machine's lines too."""
+
+import functools
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from kinematics import KinematicsError, Machine, Platter, RotaryAxis, RotationSense, Travel
+from kinematics.calibration import (
+    PlannedTarget,
+    TargetKind,
+    fit_pivots,
+    perturbed_machine,
+    simulated_readings,
+)
+from kinematics.teaching import (
+    PivotAnswer,
+    PivotExercise,
+    PivotProbing,
+    attainable,
+    diagnose_pivots,
+    line_values,
+    mistakes_at_pivot,
+    mistakes_in_direction,
+    set_pivot_exercise,
+    set_pivot_exercise_on,
+)
+
+MILL = Machine(
+    "mill",
+    (
+        RotaryAxis("A", [-381.0, -203.4, -406.1], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0)),
+        RotaryAxis("C", [-381.0, -203.4, -356.1], [0, 0, 1], RotationSense.CLOCKWISE, None),
+    ),
+    Platter(face_mm=-356.1, diameter_mm=160.0),
+    travel=Travel([-760.0, -410.0, -510.0], [0.0, 0.0, 0.0]),
+)
+BALL = PlannedTarget("ball 1", TargetKind.BALL, [[-361.0, -193.4, -270.1]])
+POSES = [(a, c) for a in (-60, 0, 30) for c in (0, 120, 240)]
+
+
+def exercise_of(truth, readings, sigma_mm=0.003):
+    return PivotExercise(MILL, truth, readings, sigma_mm, "mm", 1e-4)
+
+
+def test_a_faultless_answer_passes_as_often_as_promised_and_the_old_values_fail():
+    passed, runs = 0, 120
+    for seed in range(runs):
+        truth = perturbed_machine(MILL, seed)
+        readings = simulated_readings(truth, [BALL], POSES, 0.003, seed)
+        exercise = exercise_of(truth, readings)
+        support = attainable(exercise)
+        answer = fit_pivots(readings, MILL, sigma_mm=0.003).fitted_machine
+        passed += diagnose_pivots(exercise, support, answer).right
+        assert diagnose_pivots(exercise, support, truth).right
+    # 95 % promised; three standard deviations of 120 runs are 6 %, and Bonferroni errs to the kind side.
+    assert passed / runs > 0.89
+    graded = diagnose_pivots(exercise, support, MILL)
+    assert not graded.right
+    assert all(abs(mark.error) > mark.allowed for mark in graded.marks if mark.right is False)
+    assert {mark.number.name for mark in graded.marks} == {
+        *("E_Y0A", "E_Z0A", "E_B0A", "E_C0A"),
+        *("E_X0C", "E_Y0C", "E_A0C", "E_B0C"),
+    }
+
+
+def test_nobody_is_judged_on_what_the_readings_do_not_determine():
+    truth = perturbed_machine(MILL, 5)
+    readings = simulated_readings(truth, [BALL], [(0, c) for c in (0, 90, 180, 270)], 0.003, 6)
+    exercise = exercise_of(truth, readings)
+    graded = diagnose_pivots(exercise, attainable(exercise), MILL)
+    assert [mark.right for mark in graded.marks[:4]] == [None] * 4
+    assert [(one.kind, one.letter) for one in graded.fixed] == [("rotary not turned", "A")]
+
+
+@functools.cache
+def planned(seed: int):
+    exercise = set_pivot_exercise_on(MILL, [BALL], POSES, seed, direction_deg=0.03)
+    return exercise, attainable(exercise)
+
+
+def machine_at(values):
+    """The mill with lines at these numbers: a direction turned about the other two axes, tangents of the angles."""
+    rotaries = []
+    for rotary, (first, second, *angles) in zip(MILL.rotaries, values, strict=True):
+        k = int(np.argmax(rotary.direction))
+        others = [j for j in range(3) if j != k]
+        point, direction = rotary.point_mm.copy(), rotary.direction.copy()
+        point[others] += (first, second)
+        for about, angle in zip(others, angles, strict=True):
+            sense = 1.0 if (about + 1) % 3 == k else -1.0
+            direction[3 - k - about] = sense * np.tan(np.radians(angle))
+        rotaries.append(replace(rotary, point_mm=point, direction=direction))
+    return replace(MILL, rotaries=tuple(rotaries))
+
+
+def test_numbers_and_lines_are_there_and_back():
+    random = np.random.default_rng(20261129)
+    for _ in range(20):
+        values = np.hstack([random.uniform(-0.2, 0.2, (2, 2)), random.uniform(-0.1, 0.1, (2, 2))])
+        np.testing.assert_allclose(line_values(MILL, machine_at(values)), values, atol=1e-9)
+
+
+def test_the_truth_is_right_and_every_mistake_in_a_machine_s_lines_comes_first_in_99_of_100():
+    tried = named = 0
+    for seed in range(60):
+        exercise, support = planned(seed)
+        assert diagnose_pivots(exercise, support, exercise.truth).right
+        for i in (0, 1):
+            tables = (mistakes_at_pivot(exercise, support, i), mistakes_in_direction(support, i))
+            for part, rows in enumerate(tables):
+                own = slice(0, 2) if part == 0 else slice(2, 4)
+                base = support.believed_mm[i] if part == 0 else 0.0
+                for row in rows:
+                    answer = support.best.copy()
+                    answer[i, own] = row.value - base
+                    off = np.abs(answer - support.truth)
+                    if (off[i, own] <= 2.0 * support.allowed[i, own]).all():
+                        continue  # as good as right
+                    graded = diagnose_pivots(exercise, support, machine_at(answer))
+                    tried += 1
+                    alike = {r.made for r in rows if np.abs(r.value - row.value).max() <= 1e-9}
+                    found = [f for f in graded.findings if (f.marks[0].number.unit == "deg") == bool(part)]
+                    named += bool(found) and (found[0].made in alike or row.made in found[0].same)
+    assert tried > 1500
+    assert named >= 0.99 * tried, (named, tried)
+
+
+@pytest.mark.parametrize("part", [0, 1])
+def test_random_wrong_lines_are_unexplained_in_99_of_100(part):
+    random = np.random.default_rng(20261130 + part)
+    tried = unexplained = 0
+    for seed in range(60):
+        exercise, support = planned(seed)
+        for i in (0, 1):
+            for _ in range(8):
+                answer = support.truth.copy()
+                scale = 10.0 ** random.uniform(-1.9, 2.0) if part == 0 else 10.0 ** random.uniform(-1.9, 0.5)
+                answer[i, 2 * part : 2 * part + 2] += random.uniform(-scale, scale, 2)
+                graded = diagnose_pivots(exercise, support, machine_at(answer))
+                if graded.right:
+                    continue
+                tried += 1
+                unexplained += not graded.findings
+    assert tried > 600
+    assert unexplained >= 0.99 * tried, (unexplained, tried)
+
+
+def test_a_line_near_no_machine_axis_is_graded_by_its_shifts():
+    leaning = RotaryAxis("B", [-300.0, -200.0, -400.0], [0, 1, 1], RotationSense.CLOCKWISE, (-180.0, 180.0))
+    mill = replace(MILL, rotaries=(leaning, MILL.rotaries[1]), travel=None)
+    poses = [(b, c) for b in (-60, 0, 60, 120) for c in (0, 120, 240)]
+    exercise = set_pivot_exercise_on(mill, [BALL], poses, 3)
+    support = attainable(exercise)
+    assert diagnose_pivots(exercise, support, exercise.truth).right
+    kept = diagnose_pivots(exercise, support, mill)
+    assert {finding.made.kind for finding in kept.findings if finding.marks[0].number.letter == "B"} == {
+        "old value kept"
+    }
+    with pytest.raises(KinematicsError, match="runs along no machine axis"):
+        diagnose_pivots(exercise, support, [PivotAnswer(0, "X", 0.0)])
+
+
+def test_bad_input_is_refused():
+    exercise = set_pivot_exercise(7)
+    support = attainable(exercise)
+    twice = [PivotAnswer(1, "X", 0.0), PivotAnswer(1, "X", 1.0)]
+    with pytest.raises(KinematicsError, match="found it twice"):
+        diagnose_pivots(exercise, support, twice)
+    one_rotary = replace(MILL, rotaries=MILL.rotaries[1:])
+    with pytest.raises(KinematicsError, match="expected rotaries"):
+        diagnose_pivots(exercise, support, one_rotary)
+    with pytest.raises(KinematicsError, match="truth: expected the machine's rotaries"):
+        replace(exercise, truth=one_rotary)
+    with pytest.raises(KinematicsError, match="probings: expected one of each rotary"):
+        replace(exercise, probings=exercise.probings[1:])
+    with pytest.raises(KinematicsError, match="units: expected mm or inch"):
+        replace(exercise, units="cm")
+    probing = exercise.probings[0]
+    given = {
+        name: getattr(probing, name)
+        for name in ("letter", "target", "method", "angles_deg", "shown_mm", "centre_mm", "radius_mm")
+    }
+    for key, value, message in (
+        ("method", "three balls", "method: expected"),
+        ("shown_mm", probing.shown_mm[1:], "shown points: expected shape"),
+        ("centre_mm", [1.0, 2.0], "centres: expected a last axis of 3"),
+        ("letter", "B" if probing.letter == "A" else "A", "rotary"),
+    ):
+        with pytest.raises(KinematicsError, match=message):
+            PivotProbing.of(exercise.machine, exercise.truth, **{**given, key: value})
