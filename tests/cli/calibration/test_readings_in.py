@@ -195,6 +195,17 @@ def test_a_byte_order_mark_blanks_and_line_ends_do_no_harm():
     assert taken.rows[1].xyz == (-381.0234, -253.4, -310.5)
 
 
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-8-sig", "latin-1"])
+def test_a_spreadsheets_readings_are_those_of_the_plain_table(fit, encoding):
+    plain = table(*GOOD).replace("ball 1", "große Kugel")
+    other = plain.replace(",", ";").replace(".", ",").replace("\n", ";;\r\n")
+    answers = [
+        json.loads(fit(text, "--sigma", "0.002", "--json").out) for text in (plain, other.encode(encoding))
+    ]
+    for part in ("rotary", "targets", "readings"):
+        assert answers[0][part] == answers[1][part]
+
+
 def test_angles_in_degrees_and_minutes_and_columns_in_any_order():
     text = 'Z_in,target,kind,C_deg,X_in,A_deg,Y_in\n3,edge,face,-0d 30m,1,"1°30\'",2\n'
     (row,) = read_table("r.csv", text, AC).rows
