@@ -15,6 +15,7 @@ wrong.
 from kinematics.teaching.angle_answers import (
     AngleAnswer,
     AngleFault,
+    angle_error_deg,
     error_carried_forward,
     matching_solution,
 )
@@ -68,6 +69,7 @@ __all__ = [
     "RotarySwing",
     "WorkedStep",
     "Working",
+    "angle_error_deg",
     "attainable",
     "classic_mistakes",
     "coordinate_axes",

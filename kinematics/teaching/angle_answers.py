@@ -12,13 +12,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.angles import wrap_deg
 from kinematics.operations import PlacedOperation
+from kinematics.rotary import RotaryAxis
 from kinematics.teaching.diagnosis import AXES, Answer
 from kinematics.teaching.perturbed_offsets import CalculationBatch, Mistake
 from kinematics.validation import read_only
 from kinematics.work_offsets import Setup
 
-__all__ = ["AngleAnswer", "AngleFault", "error_carried_forward", "matching_solution"]
+__all__ = ["AngleAnswer", "AngleFault", "angle_error_deg", "error_carried_forward", "matching_solution"]
 
 
 @dataclass(frozen=True)
@@ -46,6 +48,33 @@ class AngleFault:
     answer: AngleAnswer
     right_deg: float
     why: str
+
+
+def angle_error_deg(rotary: RotaryAxis, answered_deg: float, right_deg: float) -> float:
+    """The error of an answered angle: answered minus right, in degrees.
+
+    Whole turns do not count where the rotary turns endlessly; the error is then from -180 up to 180. Within limits a
+    rotary cannot make up for them, and they count.
+
+    Parameters
+    ----------
+    rotary : RotaryAxis
+    answered_deg, right_deg : float
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> from kinematics.rotary import RotationSense
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> a = RotaryAxis("A", [0, 0, 0], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
+    >>> round(angle_error_deg(c, 359.982, 0.0), 6), angle_error_deg(c, 361.0, 0.0), angle_error_deg(a, 330.0, -30.0)
+    (-0.018, 1.0, 360.0)
+    """
+    error_deg = answered_deg - right_deg
+    return float(wrap_deg(error_deg, low_deg=-180.0)) if rotary.limits_deg is None else error_deg
 
 
 def matching_solution(
@@ -111,7 +140,7 @@ def matching_solution(
                 continue
             i = setup.machine.index(a.letter)
             right = float(best.program_deg[i])
-            if abs(_difference_deg(setup, i, a.program_deg, right)) > within_deg:
+            if abs(angle_error_deg(setup.machine.rotaries[i], a.program_deg, right)) > within_deg:
                 offset = float(setup.rotary_offset_deg[i])
                 faults.append(AngleFault(a, right, _why(a.program_deg, right, offset, within_deg)))
     return tuple(chosen), tuple(faults)
@@ -184,12 +213,6 @@ def _placed_at(setup: Setup, placed: PlacedOperation, machine_deg: NDArray[np.fl
     )
 
 
-def _difference_deg(setup: Setup, i: int, stated_deg: float, right_deg: float) -> float:
-    """Stated minus right angle, whole turns taken off where the rotary turns endlessly."""
-    apart = stated_deg - right_deg
-    return apart - 360.0 * round(apart / 360.0) if setup.machine.rotaries[i].limits_deg is None else apart
-
-
 def _rank(
     setup: Setup,
     solution: PlacedOperation,
@@ -198,16 +221,10 @@ def _rank(
     within_deg: float,
     within_mm: float,
 ) -> tuple[float, ...]:
+    indices = [(setup.machine.index(letter), angle) for letter, angle in stated.items()]
     apart = [
-        abs(
-            _difference_deg(
-                setup,
-                setup.machine.index(letter),
-                angle,
-                float(solution.program_deg[setup.machine.index(letter)]),
-            )
-        )
-        for letter, angle in stated.items()
+        abs(angle_error_deg(setup.machine.rotaries[i], angle, float(solution.program_deg[i])))
+        for i, angle in indices
     ]
     off = [abs(value - float(solution.offset_mm[AXES.index(axis)])) for axis, value in values.items()]
     wrong_angles = sum(a > within_deg for a in apart)
@@ -219,6 +236,7 @@ def _why(stated: float, right: float, offset: float, within: float) -> str:
         return abs(value - 360.0 * round(value / 360.0)) <= within
 
     reasons = (
+        (turns(stated - right), "a whole turn off"),
         (turns(stated + right), "its sign is reversed"),
         (bool(offset) and turns(stated - right - offset), "it is the machine angle, not the program's"),
         (turns(stated - right - 180.0), "half a turn off: the other side was brought to the spindle"),

@@ -63,6 +63,29 @@ def test_the_sense_is_asked_by_looking_and_has_no_default(run, answer, tmp_path)
     assert ended.err.count("isn't one of the choices: clockwise, counterclockwise") == 3
 
 
+def test_the_files_own_unit_may_stand_behind_a_number(run, answer, tmp_path):
+    spelled = {
+        "-760,0": "-760mm, 0 mm",
+        "-381,-203.412,-406.118": "-381 mm,\N{MINUS SIGN}203.412 mm,-406.118mm",
+        "-120,30": "-120 deg, 30°",
+        "-356.112": "-356.112 millimetres",
+        "160": "160mm",
+    }
+    answer(*ANSWERS)
+    assert run("machine", "new", tmp_path / "plain.toml").code == 0
+    at = ANSWERS.index("160")
+    answer(
+        *(spelled.get(line, line) for line in ANSWERS[:at]), "6.3 in", '6.3"', "160 mm", *ANSWERS[at + 1 :]
+    )
+    ended = run("machine", "new", tmp_path / "spelled.toml")
+    assert ended.code == 0
+    assert ended.err.count("isn't in mm") == 2
+    plain, other = (
+        json.loads(run("machine", "show", tmp_path / f"{n}.toml", "--json").out) for n in ("plain", "spelled")
+    )
+    assert {**other, "file": None} == {**plain, "file": None}
+
+
 def test_two_looks_that_disagree_are_asked_for_again(run, answer, tmp_path):
     before = ANSWERS.index("up")
     # A about +X: the near side up is clockwise from the right.

@@ -261,3 +261,16 @@ def test_a_difference_across_the_spindle_is_no_length(head, pose, size, away, ro
     assert evaluated.touch_too_far
     assert not evaluated.complete
     assert length_left_in(evaluated) is None
+
+
+def test_a_touch_off_may_be_typed_with_its_unit(run, examples):
+    job = examples / "tide_gauge_head.toml"
+
+    def offsets(zero):
+        ended = run("offsets", job, "--touched", zero, "--pose", "A0,C0", "--json")
+        return [one["offset"] for one in json.loads(ended.out)["operations"]]
+
+    plain = offsets("-381.0,-203.2,-177.8")
+    for zero in ("-15in,-8in,-7in", "-15,-8,-7 in", "-381,0;-203,2;-177,8"):
+        for one, other in zip(plain, offsets(zero), strict=True):
+            assert other == pytest.approx(one)

@@ -10,8 +10,9 @@ from typing import Literal
 from kinematics import Machine
 from kinematics.calibration import Readings
 from tiltwright.calibration.raw_readings import RawReadings, readings_of
+from tiltwright.files.csv_source import decoded
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
-from tiltwright.files.toml_source import read_text
+from tiltwright.files.toml_source import read_bytes, read_text
 
 __all__ = ["Form", "LoadedReadings", "file_format", "load_readings", "text_of"]
 
@@ -75,12 +76,13 @@ def _form_of(path: str) -> Form:
     """The form of a file by its content."""
     from tiltwright.calibration.parameter_file import is_parameter_list
 
-    text, _ = text_of(path, "a file of readings")
+    wanted = "a file of readings"
+    text = _without_zeros(path, decoded(path, read_bytes(path, wanted, _LARGEST_MB)), wanted)
     if is_parameter_list(text):
         return "parameters"
     head = next((line for line in text.splitlines() if line.strip()), "")
     columns = max(head.count(separator) for separator in ",;\t")
-    if columns >= _FEWEST_SEPARATORS or Path(path).suffix.lower() == ".csv":
+    if columns >= _FEWEST_SEPARATORS or Path(path).suffix.lower() in {".csv", ".tsv"}:
         return "table"
     if Path(path).suffix.lower() == ".log":
         return "log"
@@ -110,18 +112,21 @@ def load_readings(
     InputFaults
         With every fault.
     """
-    text, sha256 = text_of(path, "a file of readings")
+    wanted = "a file of readings"
+    if form == "table":
+        from tiltwright.calibration.readings_csv import read_table
+
+        raw = read_bytes(path, wanted, _LARGEST_MB)
+        taken = read_table(path, _without_zeros(path, decoded(path, raw), wanted), machine.letters)
+        return LoadedReadings(taken, readings_of(taken, machine), hashlib.sha256(raw).hexdigest())
+    text, sha256 = text_of(path, wanted)
     if form == "log":
         from tiltwright.calibration.probe_log import read_log, read_rule
 
         assert rule_path is not None
         taken = read_log(path, text, read_rule(rule_path, machine.letters), machine.letters)
-    elif form == "parameters":
-        taken = _kept(path, text, machine, plan_path)
     else:
-        from tiltwright.calibration.readings_csv import read_table
-
-        taken = read_table(path, text, machine.letters)
+        taken = _kept(path, text, machine, plan_path)
     return LoadedReadings(taken, readings_of(taken, machine), sha256)
 
 
@@ -151,7 +156,12 @@ def text_of(path: str, wanted: str) -> tuple[str, str]:
         When it is missing, a folder, unreadable, too large or not UTF-8 text.
     """
     text, raw = read_text(path, wanted, _LARGEST_MB)
+    return _without_zeros(path, text, wanted), hashlib.sha256(raw).hexdigest()
+
+
+def _without_zeros(path: str, text: str, wanted: str) -> str:
+    """The text, unless there is a byte 0 in it."""
     if "\0" in text:
         line = text.count("\n", 0, text.index("\0")) + 1
         raise InputFaults([Diagnostic(path, line, "", "a byte 0, as in files that are no text", wanted)])
-    return text, hashlib.sha256(raw).hexdigest()
+    return text

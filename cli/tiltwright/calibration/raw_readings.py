@@ -79,8 +79,8 @@ def kind_cell(text: str) -> str:
     tiltwright.files.diagnostics.InvalidValue: found "bal"; allowed: ball, bore, pin or face
     """
     word = text.strip()
-    if word in KINDS:
-        return word
+    if word.lower() in KINDS:
+        return word.lower()
     near = nearest(word, KINDS) if word else None
     found = shown(word) if word else EMPTY_CELL
     tip = f'did you mean "{near}"?' if near else ""

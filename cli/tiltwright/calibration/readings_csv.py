@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-import csv
-import io
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
 from tiltwright.calibration.raw_readings import RawReading, RawReadings, kind_cell, refuse
+from tiltwright.files.csv_source import ColumnName, CsvRow, CsvTable, column_name, csv_from_text, uneven
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, InvalidValue, nearest, one_of, shown
-from tiltwright.files.parsing import parse_degrees, parse_direction, parse_name, parse_number
+from tiltwright.files.parsing import parse_direction, parse_name, parse_written_angle
+from tiltwright.files.written_numbers import parse_written
 
 __all__ = ["Columns", "read_head", "read_table"]
 
@@ -33,6 +34,7 @@ class Columns:
     count : int
         How many columns there are.
     names : tuple of str
+        As the head spells them.
     """
 
     kind: int
@@ -69,15 +71,13 @@ def read_head(
     r.csv:1: found no column C_deg; allowed: an angle column for every rotary: A_deg and C_deg
     r.csv:1: found lengths in mm (Y_mm) and in inches (Z_in); allowed: one unit for all lengths
     """
-    names = tuple(cell.strip() for cell in cells)
-    if len(names) == 1 and ";" in names[0]:
-        tip = "save it with commas between the columns and points before the decimals"
-        return [Diagnostic(file, line, "", "semicolons between the columns", "commas", tip)]
+    written = tuple(cells)
+    names = tuple(_canonical(cell, letters) for cell in cells)
     places: dict[str, list[int]] = {}
     for place, name in enumerate(names):
         places.setdefault(name, []).append(place)
     known = _known(letters)
-    faults = [*_strangers(file, line, names, known), *_doubled(file, line, places)]
+    faults = [*_strangers(file, line, names, written, known), *_doubled(file, line, places)]
     faults += _missing(file, line, places, letters, names)
     faults += _mixed(file, line, names)
     if faults:
@@ -93,8 +93,24 @@ def read_head(
         sigma=first.get(f"sigma_{ending}"),
         direction=first.get("direction"),
         count=len(names),
-        names=names,
+        names=written,
     )
+
+
+def _canonical(cell: str, letters: Sequence[str]) -> str:
+    """A column's name as this program writes it; as it stands where it means none of the known columns."""
+    column = column_name(cell)
+    for name in ("kind", "target", "direction"):
+        if column == ColumnName(name):
+            return name
+    ending = next((end for end, unit in _ENDINGS.items() if unit == column.unit), "")
+    for name in ("X", "Y", "Z", "sigma"):
+        if column.name == name.lower() and (ending or not column.unit):
+            return f"{name}_{ending}" if ending else name
+    for letter in dict.fromkeys((*letters, "A", "B", "C")):
+        if column.name == letter.lower() and column.unit in {"", "deg"}:
+            return f"{letter}_deg" if column.unit else letter
+    return cell
 
 
 def _known(letters: Sequence[str]) -> list[str]:
@@ -102,24 +118,22 @@ def _known(letters: Sequence[str]) -> list[str]:
     return ["kind", "target", *(f"{letter}_deg" for letter in letters), *lengths, "direction"]
 
 
-def _strangers(file: str, line: int, names: Sequence[str], known: Sequence[str]) -> list[Diagnostic]:
+def _strangers(
+    file: str, line: int, names: Sequence[str], written: Sequence[str], known: Sequence[str]
+) -> list[Diagnostic]:
     faults = []
-    for place, name in enumerate(names, start=1):
+    for place, (name, cell) in enumerate(zip(names, written, strict=True), start=1):
         if name in known:
             continue
         key = f"column {place}"
         if name in {"X", "Y", "Z", "sigma"}:
-            faults.append(
-                Diagnostic(
-                    file, line, key, f"{shown(name)}, a length without its unit", f"{name}_mm or {name}_in"
-                )
-            )
+            found = f"{shown(cell)}, a length without its unit"
+            faults.append(Diagnostic(file, line, key, found, f"{name}_mm or {name}_in"))
         elif name in {"A", "B", "C"}:
-            faults.append(
-                Diagnostic(file, line, key, f"{shown(name)}, an angle without its unit", f"{name}_deg")
-            )
+            found = f"{shown(cell)}, an angle without its unit"
+            faults.append(Diagnostic(file, line, key, found, f"{name}_deg"))
         elif name in {"A_deg", "B_deg", "C_deg"}:
-            found = f"{shown(name)}, but the machine has no rotary {name[0]}"
+            found = f"{shown(cell)}, but the machine has no rotary {name[0]}"
             faults.append(Diagnostic(file, line, key, found, "the angles of the machine's own rotaries"))
         elif not name:
             faults.append(Diagnostic(file, line, key, "a column without a name", one_of(known)))
@@ -127,7 +141,7 @@ def _strangers(file: str, line: int, names: Sequence[str], known: Sequence[str])
             near = nearest(name, known)
             tip = f'did you mean "{near}"?' if near else ""
             allowed = f"the columns {one_of(known, 'and')}"
-            faults.append(Diagnostic(file, line, key, f"an unknown column, {shown(name)}", allowed, tip))
+            faults.append(Diagnostic(file, line, key, f"an unknown column, {shown(cell)}", allowed, tip))
     return faults
 
 
@@ -207,56 +221,39 @@ def read_table(file: str, text: str, letters: Sequence[str]) -> RawReadings:
     >>> read_table("r.csv", "kind,target,C_deg,X_mm,Y_mm,Z_mm\nball,ball 1,0,1,2", ["C"])
     Traceback (most recent call last):
         ...
-    tiltwright.files.diagnostics.InputFaults: r.csv:2: found a row of 5 cells, the last of a file that ends in the middle; allowed: 6 cells, as in the head
+    tiltwright.files.diagnostics.InputFaults: r.csv:2: found 5 values where 6 belong: "ball,ball 1,0,1,2"; allowed: a value for each column: kind, target, C_deg, X_mm, Y_mm, Z_mm
         tip: the file was cut off: fetch it again
     """
-    records = _records(file, text)
-    if not records:
-        refuse(
-            file, [Diagnostic(file, None, "", "an empty file", "readings, with the columns' names in row 1")]
-        )
-    (line, head), *body = records
-    columns = read_head(file, line, head, letters)
+    table = csv_from_text(file, text, "readings, with the columns' names in row 1")
+    columns = read_head(file, table.head.number, table.head.cells, letters)
     if isinstance(columns, list):
         raise InputFaults(columns)
+    return RawReadings(file, columns.units, _rows(table, columns))
+
+
+def _rows(table: CsvTable, columns: Columns) -> tuple[RawReading, ...]:
+    """The readings of a table whose head is sound.
+
+    Raises
+    ------
+    InputFaults
+        With every fault.
+    """
+    sigma = () if columns.sigma is None else (columns.sigma,)
+    mark = table.mark((*columns.angles, *columns.xyz, *sigma))
     faults: list[Diagnostic] = []
-    rows = [_row(file, columns, line, cells, faults) for line, cells in body if len(cells) == columns.count]
-    faults += _wrong_length(file, text, columns, body)
-    faults += _cut_number(file, text, columns, body)
-    refuse(file, faults)
-    return RawReadings(file, columns.units, tuple(row for row in rows if row is not None))
+    whole = [row for row in table.rows if len(row.cells) == columns.count]
+    rows = [_row(table.file, columns, row, mark, faults) for row in whole]
+    faults += [fault for row in table.rows if (fault := uneven(table, row)) is not None]
+    faults += _cut_number(table, columns)
+    refuse(table.file, faults)
+    return tuple(row for row in rows if row is not None)
 
 
-def _records(file: str, text: str) -> list[tuple[int, list[str]]]:
-    """The records that are not blank, each with the line it begins on."""
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-    records: list[tuple[int, list[str]]] = []
-    begins = 1
-    try:
-        for cells in reader:
-            if any(cell.strip() for cell in cells):
-                records.append((begins, cells))
-            begins = reader.line_num + 1
-    except csv.Error as fault:
-        ends = "unexpected end" in str(fault)
-        found = "a quote that is never closed" if ends else f"text that is not CSV ({fault})"
-        tip = "the file may be cut off" if ends else ""
-        refuse(
-            file,
-            [
-                Diagnostic(
-                    file, begins, "", found, "CSV: commas between cells, text with commas in quotes", tip
-                )
-            ],
-        )
-    return records
-
-
-def _row(
-    file: str, columns: Columns, line: int, cells: Sequence[str], faults: list[Diagnostic]
-) -> RawReading | None:
+def _row(file: str, columns: Columns, row: CsvRow, mark: str, faults: list[Diagnostic]) -> RawReading | None:
     """One row, or None with its faults added."""
     before = len(faults)
+    line, cells = row.number, row.cells
 
     def cell(place: int, read: Callable[[str], Value]) -> Value | None:
         try:
@@ -268,10 +265,16 @@ def _row(
 
     kind = cell(columns.kind, kind_cell)
     target = cell(columns.target, parse_name)
-    angles = [cell(place, parse_degrees) for place in columns.angles]
-    xyz = [cell(place, parse_number) for place in columns.xyz]
-    sigma = None if columns.sigma is None else cell(columns.sigma, _sigma)
-    direction = None if columns.direction is None else cell(columns.direction, parse_direction)
+    angles = [cell(place, lambda text: parse_written_angle(text, mark)) for place in columns.angles]
+    xyz = [cell(place, lambda text: _length(text, columns.units, mark)) for place in columns.xyz]
+    sigma = (
+        None if columns.sigma is None else cell(columns.sigma, lambda text: _sigma(text, columns.units, mark))
+    )
+    direction = (
+        None
+        if columns.direction is None
+        else cell(columns.direction, lambda text: parse_direction(_with_points(text, mark)))
+    )
     if len(faults) > before:
         return None
     assert kind is not None
@@ -282,50 +285,43 @@ def _row(
     )
 
 
-def _sigma(text: str) -> float:
-    value = parse_number(text)
+def _with_points(text: str, mark: str) -> str:
+    return text.replace(",", ".") if mark == "," else text
+
+
+def _length(text: str, units: str, mark: str) -> float:
+    """A length of a column; a unit in the cell must be the column's."""
+    written = parse_written(text, mark)
+    if written.unit not in {"", units}:
+        own = "in the column's unit, millimetres" if units == "mm" else "in the column's unit, inches"
+        raise InvalidValue(found=shown(text.strip()), allowed=f"a number {own}")
+    return written.value
+
+
+def _sigma(text: str, units: str, mark: str) -> float:
+    value = _length(text, units, mark)
     if value <= 0.0:
         raise InvalidValue(found=shown(text.strip()), allowed="a standard uncertainty, above 0")
     return value
 
 
-def _wrong_length(
-    file: str, text: str, columns: Columns, body: Sequence[tuple[int, list[str]]]
-) -> list[Diagnostic]:
-    faults = []
-    for place, (line, cells) in enumerate(body):
-        if len(cells) == columns.count:
-            continue
-        found, tip = f"a row of {len(cells)} cell{'s' if len(cells) > 1 else ''}", ""
-        if place == len(body) - 1 and len(cells) < columns.count and not text.endswith(("\n", "\r")):
-            found += ", the last of a file that ends in the middle"
-            tip = "the file was cut off: fetch it again"
-        elif len(cells) > columns.count:
-            tip = "is there a comma too many, or a decimal comma?"
-        faults.append(Diagnostic(file, line, "", found, f"{columns.count} cells, as in the head", tip))
-    return faults
-
-
-def _cut_number(
-    file: str, text: str, columns: Columns, body: Sequence[tuple[int, list[str]]]
-) -> list[Diagnostic]:
+def _cut_number(table: CsvTable, columns: Columns) -> list[Diagnostic]:
     """A last cell that looks cut: the text has no last line end, and the cell fewer decimals than any length before."""
-    if text.endswith(("\n", "\r")) or not body or len(body[-1][1]) != columns.count:
-        return []
+    whole = [row for row in table.rows if len(row.cells) == columns.count]
     last_place = columns.count - 1
-    if last_place not in columns.xyz:
+    if table.ended or not whole or whole[-1] is not table.rows[-1] or last_place not in columns.xyz:
         return []
-    line, last = body[-1]
-    before = [cells[place] for _, cells in body[:-1] if len(cells) == columns.count for place in columns.xyz]
-    before += [last[place] for place in columns.xyz if place != last_place]
-    if _decimals(last[-1]) >= min(map(_decimals, before)):
+    last = whole[-1]
+    before = [row.cells[place] for row in whole[:-1] for place in columns.xyz]
+    before += [last.cells[place] for place in columns.xyz if place != last_place]
+    if _decimals(last.cells[-1]) >= min(map(_decimals, before)):
         return []
     return [
         Diagnostic(
-            file,
-            line,
+            table.file,
+            last.number,
             columns.names[-1],
-            f"{shown(last[-1])} at the very end, with fewer decimals than any before",
+            f"{shown(last.cells[-1])} at the very end, with fewer decimals than any before",
             "a file that ends with a line end",
             "the file may be cut off: fetch it again, or end the line if the number is right",
         )
@@ -333,4 +329,5 @@ def _cut_number(
 
 
 def _decimals(text: str) -> int:
-    return len(text.strip().partition(".")[2])
+    """How many decimals a cell has, by either mark."""
+    return len(re.split("[.,]", text.strip())[-1]) if re.search("[.,]", text) else 0

@@ -21,7 +21,7 @@ from tiltwright.commands.options import (
 __all__ = ["AngleWithin", "Within", "check", "tolerances"]
 
 Within = Annotated[
-    Optional[float],  # noqa: UP045 - typer
+    Optional[str],  # noqa: UP045 - typer
     typer.Option(
         "--within",
         metavar="LENGTH",
@@ -51,7 +51,7 @@ def check(
     within: Within = None,
     angle_within: AngleWithin = 0.001,
     tool_length: Annotated[
-        Optional[float],  # noqa: UP045 - typer
+        Optional[str],  # noqa: UP045 - typer
         typer.Option(
             "--tool-length",
             metavar="LENGTH",
@@ -84,7 +84,7 @@ def check(
     X, Y, Z are work offsets in the column's unit, a rotary's letter is a program angle in degrees.
     Ends with 0 when all is right, 1 when something is wrong, 2 when the input cannot be read.
     """
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.parsing import option_error, typed_length
     from tiltwright.files.units import Unit
     from tiltwright.job.evaluate import evaluate_job
     from tiltwright.job.warnings import say_messages
@@ -107,7 +107,7 @@ def check(
     )
     shown = read.unit
     within_mm, within_deg = tolerances(within, angle_within, shown.value)
-    length_mm = None if tool_length is None else shown.to_mm(tool_length)
+    length_mm = None if tool_length is None else typed_length(tool_length, "--tool-length", shown)
     assessment = assess(worked, read, within_mm=within_mm, within_deg=within_deg, tool_length_mm=length_mm)
     if as_json:
         from tiltwright.output.json_csv import json_text
@@ -119,15 +119,20 @@ def check(
         raise typer.Exit(ANSWER_NO)
 
 
-def tolerances(within: float | None, angle_within: float, units: str) -> tuple[float, float]:
+def tolerances(within: str | None, angle_within: float, units: str) -> tuple[float, float]:
     """Both tolerances, lengths in mm; refuse one that is not above 0."""
     import math
 
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.parsing import option_error, typed_length
     from tiltwright.files.units import Unit
     from tiltwright.teaching.lesson_file import DEFAULT_WITHIN
 
-    for option, value in (("--within", within), ("--angle-within", angle_within)):
-        if value is not None and not (math.isfinite(value) and value > 0.0):
-            raise option_error(option, f"{value:g}", "a number above 0")
-    return Unit(units).to_mm(DEFAULT_WITHIN[units] if within is None else within), angle_within
+    unit = Unit(units)
+    within_mm = (
+        unit.to_mm(DEFAULT_WITHIN[units]) if within is None else typed_length(within, "--within", unit)
+    )
+    if not within_mm > 0.0:
+        raise option_error("--within", f"{within}", "a number above 0")
+    if not (math.isfinite(angle_within) and angle_within > 0.0):
+        raise option_error("--angle-within", f"{angle_within:g}", "a number above 0")
+    return within_mm, angle_within

@@ -21,9 +21,6 @@ from tiltwright.commands.options import (
 from tiltwright.files.z_reading import ANY_Z
 
 if TYPE_CHECKING:
-    from numpy import float64
-    from numpy.typing import NDArray
-
     from kinematics import Setup
     from tiltwright.job.evaluate import EvaluatedJob
     from tiltwright.job.plane_turns import TurnConvention
@@ -367,7 +364,7 @@ def _typed_setup(machine: str, zero: str | None, units: Units | None) -> tuple[S
 
     from kinematics import Pose, Setup, table_frame
     from tiltwright.files.loader import read_machine
-    from tiltwright.files.parsing import option_error, three_numbers
+    from tiltwright.files.parsing import option_error, three_lengths
     from tiltwright.files.units import Unit
 
     read = read_machine(machine)
@@ -378,6 +375,6 @@ def _typed_setup(machine: str, zero: str | None, units: Units | None) -> tuple[S
             f"X,Y,Z: the machine coordinates of part zero, touched off at the all-zero pose. {ANY_Z}",
         )
     unit = Unit(units.value) if units else read.unit
-    touched: NDArray[float64] = np.vectorize(unit.to_mm)(three_numbers(zero, "--zero", "X,Y,Z"))
+    touched = three_lengths(zero, "--zero", "X,Y,Z", unit)
     part_in_table = table_frame(read.machine).inverse() @ Pose(np.eye(3), touched)
     return Setup(read.machine, part_in_table, np.zeros(len(read.machine.rotaries))), unit.value

@@ -8,7 +8,7 @@ from fractions import Fraction
 __all__ = ["ANGLE_PATTERN", "angle_text", "parse_angle"]
 
 _NUMBER = r"[0-9]{1,9}(?:\.[0-9]{1,15})?"
-_DEGREES = rf"\s*([+−-]?)\s*({_NUMBER})\s*[°º˚d]"  # noqa: RUF001 - the minus sign is meant
+_DEGREES = rf"\s*([+−-]?)\s*({_NUMBER})\s*(?:[°º˚]|d(?:eg(?:rees?|\.)?)?)"  # noqa: RUF001 - the minus sign is meant
 _MINUTES = rf"(?:\s*({_NUMBER})\s*['′’m])?"  # noqa: RUF001 - prime marks are meant
 _SECONDS = rf"""(?:\s*({_NUMBER})\s*["″”s])?\s*"""
 

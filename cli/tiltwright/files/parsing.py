@@ -21,6 +21,8 @@ from tiltwright.files.diagnostics import (
 )
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
 from tiltwright.files.schema_types import LONGEST_NAME, printable_words
+from tiltwright.files.units import Unit
+from tiltwright.files.written_numbers import EMPTY_CELL, LARGEST, PLAIN_SIGNS, decimal_mark, parse_written
 
 __all__ = [
     "EMPTY_CELL",
@@ -32,13 +34,12 @@ __all__ = [
     "parse_name",
     "parse_number",
     "parse_pose",
+    "parse_written_angle",
+    "three_lengths",
     "three_numbers",
+    "typed_length",
 ]
 
-EMPTY_CELL = "nothing in the cell"
-"""Found in a cell without text, in words."""
-
-LARGEST = 1e6
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?", re.ASCII)
 
 
@@ -59,17 +60,26 @@ def parse_number(text: str, largest: float = LARGEST) -> float:
         ...
     tiltwright.files.diagnostics.InvalidValue: found "12,5"; allowed: a number
     """
-    stripped = text.strip()
+    stripped = text.strip().translate(PLAIN_SIGNS)
     if not stripped:
         raise InvalidValue(found=EMPTY_CELL, allowed="a number")
     if _NUMBER.fullmatch(stripped) is None:
-        comma = re.fullmatch(r"[+-]?[0-9]+,[0-9]+", stripped, re.ASCII)
-        tip = "write the decimals after a point" if comma else ""
-        raise InvalidValue(found=shown(stripped), allowed="a number", tip=tip)
+        raise InvalidValue(found=shown(text.strip()), allowed="a number", tip=_number_tip(stripped))
     value = float(stripped)
     if abs(value) > largest:
         raise InvalidValue(found=shown(stripped), allowed=f"a number of at most {largest:g}")
     return value
+
+
+def _number_tip(text: str) -> str:
+    """The right way to write what is nearly a plain number."""
+    if re.fullmatch(r"[+-]?[0-9]+,[0-9]+", text, re.ASCII):
+        return "write the decimals after a point"
+    try:
+        written = parse_written(text)
+    except InvalidValue as refusal:
+        return refusal.tip
+    return f"write {written.value:.10g}" + (", without the unit" if written.unit else "")
 
 
 def parse_degrees(text: str) -> float:
@@ -80,13 +90,38 @@ def parse_degrees(text: str) -> float:
     >>> parse_degrees("-30"), parse_degrees("-0d 30m")
     (-30.0, -0.5)
     """
+    return parse_written_angle(text)
+
+
+def parse_written_angle(text: str, mark: str = ".") -> float:
+    """An angle in degrees as people write it: a number, with or without a word for degrees, or minutes and seconds.
+
+    Parameters
+    ----------
+    text : str
+    mark : {".", ",", ""}
+        The decimal mark of the table, see `parse_written`.
+
+    Examples
+    --------
+    >>> parse_written_angle("-30,5 deg", ","), parse_written_angle("-0d 30m")
+    (-30.5, -0.5)
+    >>> parse_written_angle("30 mm")
+    Traceback (most recent call last):
+        ...
+    tiltwright.files.diagnostics.InvalidValue: found "30 mm"; allowed: an angle in degrees
+    """
     try:
-        return parse_number(text)
+        written = parse_written(text, mark)
     except InvalidValue as refusal:
+        plain = text.strip().removeprefix("'").translate(PLAIN_SIGNS)
         try:
-            return parse_angle(text.strip())
+            return parse_angle(plain.replace(",", ".") if mark == "," else plain)
         except ValueError:
             raise InvalidValue(found=refusal.found, allowed="an angle in degrees", tip=refusal.tip) from None
+    if written.unit not in {"", "deg"}:
+        raise InvalidValue(found=shown(text.strip()), allowed="an angle in degrees")
+    return written.value
 
 
 def parse_name(text: str) -> str:
@@ -160,23 +195,93 @@ def three_numbers(text: str, option: str, meaning: str) -> NDArray[np.float64]:
         ...
     tiltwright.files.diagnostics.InputFaults: --zero: found "1,2"; allowed: three numbers X,Y,Z with commas and no spaces
     """
+    numbers, tip = [], ""
     try:
         numbers = [parse_number(part) for part in text.split(",")]
-    except InvalidValue:
-        numbers = []
+    except InvalidValue as refusal:
+        tip = refusal.tip
     if len(numbers) != 3:
-        raise option_error(option, shown(text), f"three numbers {meaning} with commas and no spaces")
+        raise option_error(option, shown(text), f"three numbers {meaning} with commas and no spaces", tip)
     return np.array(numbers)
+
+
+def typed_length(text: str, option: str, unit: Unit) -> float:
+    """The length typed after an option, in millimetres; a unit behind the number goes before `unit`.
+
+    Examples
+    --------
+    >>> typed_length("0.002", "--within", Unit.INCH) == typed_length("2 thou", "--within", Unit.MM)
+    True
+    >>> typed_length("1/4 in", "--within", Unit.MM)
+    Traceback (most recent call last):
+        ...
+    tiltwright.files.diagnostics.InputFaults: --within: found "1/4 in", a fraction; allowed: a length, such as 12.5 or 0.5in
+        tip: write it with decimals: 0.25
+    """
+    allowed = "a length, such as 12.5 or 0.5in"
+    try:
+        written = parse_written(text, decimal_mark([text], ","))
+    except InvalidValue as refusal:
+        raise option_error(option, refusal.found, allowed, refusal.tip) from None
+    if written.unit == "deg":
+        raise option_error(option, shown(text), allowed)
+    return (Unit(written.unit) if written.unit else unit).to_mm(written.value)
+
+
+def three_lengths(text: str, option: str, meaning: str, unit: Unit) -> NDArray[np.float64]:
+    """The three lengths typed after an option, in millimetres.
+
+    Each number may have a unit behind it, or only the last for all three. Semicolons between the numbers leave the
+    comma to the decimals. Fractions are refused: such lengths are read off a display, which shows decimals.
+
+    Parameters
+    ----------
+    text, option, meaning : str
+        What was typed, after what, and what it stands for, "X,Y,Z".
+    unit : Unit
+        Where none is typed.
+
+    Examples
+    --------
+    >>> three_lengths("-15,2,0.5", "--zero", "X,Y,Z", Unit.INCH).tolist()
+    [-381.0, 50.8, 12.7]
+    >>> three_lengths("-15,2,0.5 in", "--zero", "X,Y,Z", Unit.MM).tolist()
+    [-381.0, 50.8, 12.7]
+    >>> three_lengths("-381,25; 2; 3", "--zero", "X,Y,Z", Unit.MM).tolist()
+    [-381.25, 2.0, 3.0]
+    >>> three_lengths("1/2,0,0", "--zero", "X,Y,Z", Unit.INCH)
+    Traceback (most recent call last):
+        ...
+    tiltwright.files.diagnostics.InputFaults: --zero: found "1/2", a fraction; allowed: three numbers X,Y,Z with commas and no spaces
+        tip: write it with decimals: 0.5
+    """
+    allowed = f"three numbers {meaning} with commas and no spaces"
+    separator = ";" if ";" in text else ","
+    parts = text.split(separator)
+    mark = decimal_mark(parts, separator)
+    if len(parts) != 3:
+        tip = "decimal commas go with semicolons between the numbers" if len(parts) == 6 else ""
+        raise option_error(option, shown(text), allowed, tip)
+    try:
+        written = [parse_written(part, mark) for part in parts]
+    except InvalidValue as refusal:
+        raise option_error(option, refusal.found, allowed, refusal.tip) from None
+    units = [one.unit for one in written]
+    if "deg" in units or len({*units} - {""}) > 1 or (any(units[:2]) and not all(units)):
+        raise option_error(option, shown(text), "one unit of length for all three, such as -15.0,2.25,0.5in")
+    typed = Unit(units[2]) if units[2] else unit
+    return np.array([typed.to_mm(one.value) for one in written])
 
 
 def _angle(text: str, option: str, whole: str) -> float:
     try:
-        return parse_number(text)
-    except InvalidValue:
-        try:
-            return parse_angle(text)
-        except ValueError as refusal:
-            raise option_error(option, shown(whole), str(refusal)) from None
+        return parse_written_angle(text)
+    except InvalidValue as refusal:
+        tip = refusal.tip
+    try:
+        return parse_angle(text)
+    except ValueError as refusal:
+        raise option_error(option, shown(whole), str(refusal), tip) from None
 
 
 def _letter(text: str, machine: Machine, option: str, whole: str, tip: str = "") -> RotaryAxis:

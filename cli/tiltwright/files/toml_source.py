@@ -20,6 +20,7 @@ __all__ = [
     "input_kind",
     "load",
     "notices",
+    "read_bytes",
     "read_text",
     "remember",
 ]
@@ -147,6 +148,18 @@ def read_text(path: str | os.PathLike[str], wanted: str, largest_mb: int = _LARG
     InputFaults
         When it is missing, a folder, unreadable, too large, or not UTF-8 text.
     """
+    raw = read_bytes(path, wanted, largest_mb)
+    return _decoded(os.fspath(path), raw), raw
+
+
+def read_bytes(path: str | os.PathLike[str], wanted: str, largest_mb: int = _LARGEST_MB) -> bytes:
+    """A file's bytes; the file is registered as an input. The parameters are those of `read_text`.
+
+    Raises
+    ------
+    InputFaults
+        When it is missing, a folder, unreadable or too large.
+    """
     file, place = os.fspath(path), Path(path)
     largest = largest_mb * 1_000_000
     try:
@@ -163,7 +176,7 @@ def read_text(path: str | os.PathLike[str], wanted: str, largest_mb: int = _LARG
     if len(raw) > largest:
         raise InputFaults([Diagnostic(file, None, "", f"more than {largest_mb} MB", wanted)])
     remember(place, wanted)
-    return _decoded(file, raw), raw
+    return raw
 
 
 def similar_file(path: Path) -> str:

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
-
 from tiltwright.files.job_file import DEFAULT_WITHIN
 from tiltwright.files.loader import ReadJob, TouchedZero
-from tiltwright.files.parsing import check_limits, option_error, parse_pose, three_numbers
+from tiltwright.files.parsing import check_limits, option_error, parse_pose, three_lengths
 from tiltwright.files.units import Unit
 
 __all__ = ["with_typed_touch"]
@@ -42,7 +40,7 @@ def with_typed_touch(job: ReadJob, zero: str, pose: str | None, unit: Unit | Non
             "nothing beside --touched",
             f"the machine angle of every rotary when part zero was touched off, such as {example}",
         )
-    at_mm = np.array([unit.to_mm(value) for value in three_numbers(zero, "--touched", "X,Y,Z")])
+    at_mm = three_lengths(zero, "--touched", "X,Y,Z", unit)
     angles_deg = parse_pose(pose, machine, "--pose", every=True)
     check_limits(machine, angles_deg, "--pose")
     own = job.touched

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import TypeVar
+
 from tiltwright.files.diagnostics import InvalidValue
 
 __all__ = [
     "ends",
+    "in_units",
     "limits",
     "name",
     "number",
@@ -16,6 +20,8 @@ __all__ = [
     "positive_or_none",
     "three",
 ]
+
+Value = TypeVar("Value")
 
 # Each refusal goes on after the answer: "'abc' isn't a number".
 
@@ -35,6 +41,22 @@ def number(answer: str) -> float:
         return parse_number(answer)
     except InvalidValue:
         raise ValueError("isn't a number; write one with a decimal point, such as 0.75") from None
+
+
+def in_units(check: Callable[[str], Value], units: str) -> Callable[[str], Value]:
+    """A validator that also takes the file's own unit behind each number, such as 14.75" in a file in inches."""
+
+    def checked(answer: str) -> Value:
+        from tiltwright.files.written_numbers import without_units
+
+        try:
+            plain = without_units(answer, units)
+        except InvalidValue:
+            other = "inches" if units == "inch" else "mm"
+            raise ValueError(f"isn't in {other}, the unit of this file; convert it") from None
+        return check(plain)
+
+    return checked
 
 
 def positive(answer: str) -> float:

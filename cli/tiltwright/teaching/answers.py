@@ -1,23 +1,31 @@
 """Answers from a CSV file with operation, axis and value, or typed on the command line.
 
-The unit of lengths stands in the value column's name (`value_mm`, `value_inch`) or is stated beside; angles are
-degrees. A value left empty was not answered. Every fault of a file is reported at once, with its line.
+The unit of lengths stands in the value column's name (`value_mm`, `value_inch`), behind the number, or is stated
+beside; angles are degrees. A value left empty was not answered. Every fault of a file is reported at once, with its row.
 """
 
 from __future__ import annotations
 
-import csv
-import math
 import re
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from kinematics.teaching import AngleAnswer, Answer
-from tiltwright.files import toml_source
-from tiltwright.files.angle import parse_angle
-from tiltwright.files.diagnostics import Diagnostic, InputFaults, nearest, one_of, sanitized, shown
+from tiltwright.files.csv_source import ColumnName, CsvTable, csv_from_file, uneven
+from tiltwright.files.diagnostics import (
+    Diagnostic,
+    InputFaults,
+    InvalidValue,
+    nearest,
+    one_of,
+    sanitized,
+    shown,
+)
+from tiltwright.files.parsing import parse_written_angle
 from tiltwright.files.units import Unit
+from tiltwright.files.written_numbers import decimal_mark, parse_written
 from tiltwright.job.evaluate import EvaluatedJob
 
 __all__ = [
@@ -26,14 +34,22 @@ __all__ = [
     "RequestedAnswers",
     "answers_from_file",
     "answers_from_words",
+    "answers_table",
     "requested_answers",
 ]
 
 AXES = ("X", "Y", "Z")
-_LARGEST_BYTES = 1_000_000
-_VALUE = {"value_mm": Unit.MM, "value_inch": Unit.INCH, "value_in": Unit.INCH}
-_SUFFIX = {"mm": Unit.MM, "inch": Unit.INCH, "in": Unit.INCH}
-_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.(\d*))?|\.(\d+))(?:[eE][+-]?\d+)?", re.ASCII)
+_WANTED = "a CSV file of answers: a head line and a row for each answer"
+_VALUE = {
+    ColumnName("value"): None,
+    ColumnName("value", "mm"): Unit.MM,
+    ColumnName("value", "inch"): Unit.INCH,
+}
+_NUMBER = "a finite number, such as -381.025"
+_IN_WORDS = {Unit.MM: "mm", Unit.INCH: "inches"}
+_LEAST = {Unit.MM: 3, Unit.INCH: 4}
+"""Decimals that a sheet asks for."""
+_LARGEST = sys.float_info.max
 
 
 @dataclass(frozen=True)
@@ -60,7 +76,7 @@ class RequestedAnswers:
     @property
     def columns(self) -> tuple[str, ...]:
         """Columns that an answer file may have."""
-        return (self.column, "axis", "value", *_VALUE, "student", "sheet")
+        return (self.column, "axis", "value", "value_mm", "value_inch", "student", "sheet")
 
 
 def requested_answers(evaluated: EvaluatedJob) -> RequestedAnswers:
@@ -99,22 +115,27 @@ class Answers:
 
 @dataclass
 class _Reading:
-    """Answers while they are read, with the faults found so far."""
+    """Answers while they are read, with the faults found so far.
+
+    A length without a unit of its own is in the unit `stated`; one with a unit must agree with the `column`'s.
+    """
 
     asked: RequestedAnswers
     source: str
-    unit: Unit | None
+    mark: str
+    stated: Unit | None
+    column: Unit | None = None
     lengths: list[Answer] = field(default_factory=list)
     angles: list[AngleAnswer] = field(default_factory=list)
-    decimals: int = 0
+    decimals: dict[Unit, int] = field(default_factory=dict)
     seen: dict[tuple[int, str], int] = field(default_factory=dict)
     faults: list[Diagnostic] = field(default_factory=list)
 
     def fault(self, line: int | None, key: str, found: str, allowed: str, tip: str = "") -> None:
         self.faults.append(Diagnostic(self.source, line, key, found, allowed, tip))
 
-    def take(self, line: int | None, operation: str, axis: str, value: str, unit: Unit | None) -> None:
-        """One answer, or the faults in it."""
+    def take(self, line: int | None, operation: str, axis: str, value: str) -> None:
+        """Read one answer, or add the faults in it."""
         names, letters = self.asked.names, self.asked.letters
         before = len(self.faults)
         axes: tuple[str, ...] = AXES
@@ -126,54 +147,71 @@ class _Reading:
             self.fault(line, self.asked.column, shown(operation), one_of(names), tip)
         if axis.upper() not in (*axes, *letters):
             self.fault(line, "axis", shown(axis), one_of((*axes, *letters)))
-        number, decimals = _number(value)
-        if number is None:
-            self.fault(line, "value", shown(value), "a finite number, such as -381.025, with a point")
-        if axis.upper() in AXES and unit is None:
+        try:
+            if axis.upper() in letters:
+                self._angle(line, operation, axis.upper(), value, before)
+            else:
+                self._length(line, operation, axis.upper(), value, before)
+        except InvalidValue as refusal:
+            self.fault(line, "value", refusal.found, refusal.allowed, refusal.tip)
+
+    def _angle(self, line: int | None, operation: str, axis: str, value: str, before: int) -> None:
+        number = parse_written_angle(value, self.mark)
+        place = self._new_place(line, operation, axis, before)
+        if place is not None:
+            self.angles.append(AngleAnswer(place, axis, number))
+
+    def _length(self, line: int | None, operation: str, axis: str, value: str, before: int) -> None:
+        try:
+            written = parse_written(value, self.mark, _LARGEST)
+        except InvalidValue as refusal:
+            raise InvalidValue(found=refusal.found, allowed=_NUMBER, tip=refusal.tip) from None
+        if written.unit == "deg":
+            raise InvalidValue(found=shown(value), allowed="a length")
+        own = Unit(written.unit) if written.unit else None
+        if own and self.column and own is not self.column:
+            raise InvalidValue(
+                found=shown(value), allowed=f"a length in {self.column.value}, as the head says"
+            )
+        unit = own or self.stated
+        if axis in AXES and unit is None:
             self.fault(
                 line,
                 "value",
                 f"{shown(value)}, in no stated unit",
                 "a column value_mm or value_inch, or --units mm or --units inch",
             )
-        if len(self.faults) > before or number is None:
-            return
-        place = (names.index(operation), axis.upper())
-        if place in self.seen:
-            other = self.seen[place]
-            found = f"{place[1]} of {shown(operation)} a second time"
-            self.fault(line, self.asked.column, found, f"once (line {other})")
-            return
-        self.seen[place] = line or 0
-        if axis.upper() in letters:
-            self.angles.append(AngleAnswer(place[0], axis.upper(), number))
+        place = self._new_place(line, operation, axis, before)
+        if place is None:
             return
         assert unit is not None
-        self.decimals = max(self.decimals, decimals)
-        self.lengths.append(Answer(place[0], axis.upper(), unit.to_mm(number)))
+        self.decimals[unit] = max(self.decimals.get(unit, 0), written.decimals)
+        self.lengths.append(Answer(place, axis, unit.to_mm(written.value)))
+
+    def _new_place(self, line: int | None, operation: str, axis: str, before: int) -> int | None:
+        """The number of an answer's operation; None where the answer has a fault or was given before."""
+        if len(self.faults) > before:
+            return None
+        place = self.asked.names.index(operation)
+        if (place, axis) in self.seen:
+            found = f"{axis} of {shown(operation)} a second time"
+            self.fault(line, self.asked.column, found, f"once (line {self.seen[place, axis]})")
+            return None
+        self.seen[place, axis] = line or 0
+        return place
 
     def done(self, student: str = "", sheet: str = "", unanswered: int = 0) -> Answers:
         if not self.faults and not self.lengths and not self.angles:
             self.fault(None, "", "no answer", "at least one row with a value")
         if self.faults:
             raise InputFaults(self.faults)
-        unit = self.unit or Unit.MM
-        decimals = max(self.decimals, 3 if unit is Unit.MM else 4)
-        digit_mm = unit.to_mm(10.0 ** -min(decimals, 9))
-        return Answers(tuple(self.lengths), tuple(self.angles), digit_mm, unit, student, sheet, unanswered)
-
-
-def _number(text: str) -> tuple[float | None, int]:
-    """A number and its count of decimals as written; angles may be degrees, minutes and seconds."""
-    plain = text.strip().replace("\N{MINUS SIGN}", "-")
-    match = _NUMBER.fullmatch(plain)
-    if match is None:
-        try:
-            return parse_angle(plain), 0
-        except ValueError:
-            return None, 0
-    value = float(plain)
-    return (value if math.isfinite(value) else None), len(match[1] or match[2] or "")
+        units = tuple(self.decimals)
+        shown_in = self.stated or (units[0] if len(units) == 1 else Unit.MM)
+        written = self.decimals or {shown_in: 0}
+        digit_mm = min(unit.to_mm(10.0 ** -min(max(n, _LEAST[unit]), 9)) for unit, n in written.items())
+        return Answers(
+            tuple(self.lengths), tuple(self.angles), digit_mm, shown_in, student, sheet, unanswered
+        )
 
 
 def answers_from_words(texts: Sequence[str], evaluated: EvaluatedJob, unit: Unit | None) -> Answers:
@@ -184,19 +222,16 @@ def answers_from_words(texts: Sequence[str], evaluated: EvaluatedJob, unit: Unit
     InputFaults
         With every fault of every answer.
     """
-    suffixes = {_SUFFIX[m[1]] for text in texts if (m := re.search(r"[\d.\s](mm|inch|in)$", text.strip()))}
-    reading = _Reading(
-        requested_answers(evaluated), "--answer", unit or (suffixes.pop() if len(suffixes) == 1 else None)
-    )
-    for text in texts:
-        match = re.fullmatch(r"(.+):\s*(\w+)\s*=\s*(.+?)\s*(mm|inch|in|deg)?\s*", text.strip())
+    matches = [re.fullmatch(r"(.+):\s*(\w+)\s*=\s*(.+)", text.strip()) for text in texts]
+    mark = decimal_mark((match[3] for match in matches if match), ",")
+    reading = _Reading(requested_answers(evaluated), "--answer", mark, unit)
+    for text, match in zip(texts, matches, strict=True):
         if match is None:
             reading.fault(
                 None, "", shown(text), 'OPERATION:AXIS=VALUE with a unit, such as "port 1:X=-381.025mm"'
             )
             continue
-        own = _SUFFIX.get(match[4] or "", unit)
-        reading.take(None, match[1].strip(), match[2], match[3], own)
+        reading.take(None, match[1].strip(), match[2], match[3].strip())
     return reading.done()
 
 
@@ -216,102 +251,77 @@ def answers_from_file(path: Path, asked: RequestedAnswers, unit: Unit | None) ->
     InputFaults
         With every fault of the file.
     """
-    head, rows = rows_of(path)
-    source = str(path)
-    value_names = [name for name in head if name == "value" or name in _VALUE]
+    table = answers_table(path)
+    source, columns = str(path), table.columns
+    values = [column for column in columns if column in _VALUE]
     faults = [
-        Diagnostic(
-            source, 1, "head", f"no column {wanted}", one_of(asked.columns), _near_column(wanted, head)
-        )
+        _head_fault(table, f"no column {wanted}", one_of(asked.columns), _near_column(wanted, table))
         for wanted in (asked.column, "axis")
-        if wanted not in head
+        if ColumnName(wanted) not in columns
     ]
-    if len(value_names) != 1:
-        found = "no column value" if not value_names else f"{len(value_names)} columns of values"
-        faults.append(Diagnostic(source, 1, "head", found, "one column value_mm, value_inch or value"))
+    if len(values) != 1:
+        found = "no column value" if not values else f"{len(values)} columns of values"
+        faults.append(_head_fault(table, found, "one column value_mm, value_inch or value"))
+    known = {*_VALUE, *map(ColumnName, (asked.column, "axis", "student", "sheet"))}
     faults += [
-        Diagnostic(source, 1, "head", f"an unknown column {shown(name)}", one_of(asked.columns))
-        for name in head
-        if name not in asked.columns
+        _head_fault(table, f"an unknown column {shown(cell)}", one_of(asked.columns))
+        for cell, column in zip(table.head.cells, columns, strict=True)
+        if column not in known
+    ]
+    faults += [
+        _head_fault(table, f"column {shown(cell)} a second time", "every column once")
+        for place, (cell, column) in enumerate(zip(table.head.cells, columns, strict=True))
+        if column in columns[:place] and column not in _VALUE
     ]
     if faults:
         raise InputFaults(faults)
-    reading = _Reading(asked, source, _VALUE.get(value_names[0], unit))
+    place = columns.index(values[0])
+    own = _VALUE[values[0]]
+    reading = _Reading(asked, source, table.mark((place,)), own or unit, own)
     unanswered = 0
-    for line, row in rows:
-        if len(row) != len(head):
-            found = f"{len(row)} values where {len(head)} belong: {shown(','.join(row))}"
-            tip = "is there a comma in a name?" if len(row) > len(head) else "is the file cut off here?"
-            reading.fault(line, "row", found, f"a whole row: {', '.join(head)}", tip)
+    for row in table.rows:
+        fault = uneven(table, row)
+        if fault is not None:
+            reading.faults.append(fault)
             continue
-        cells = dict(zip(head, (cell.strip() for cell in row), strict=True))
-        if not cells[value_names[0]]:
+        cells = dict(zip(columns, row.cells, strict=True))
+        if not row.cells[place]:
             unanswered += 1
             continue
-        reading.take(line, cells[asked.column], cells["axis"], cells[value_names[0]], reading.unit)
-    student = _only(reading, rows, head, "student")
-    return reading.done(student, _only(reading, rows, head, "sheet"), unanswered)
+        reading.take(row.number, cells[ColumnName(asked.column)], cells[ColumnName("axis")], row.cells[place])
+    student = _only(reading, table, "student")
+    return reading.done(student, _only(reading, table, "sheet"), unanswered)
 
 
-def rows_of(path: Path) -> tuple[list[str], list[tuple[int, list[str]]]]:
-    """Header of a CSV file, in lower case, and its non-empty rows with their line numbers."""
-    source = str(path)
-    try:
-        raw = path.read_bytes()
-    except OSError as refusal:
-        found = (
-            "no such file" if not path.exists() else "a folder" if path.is_dir() else str(refusal.strerror)
-        )
-        raise InputFaults([Diagnostic(source, None, "", found, "a CSV file of answers")]) from None
-    toml_source.remember(path, "a CSV file of answers")
-    if len(raw) > _LARGEST_BYTES:
-        raise InputFaults([Diagnostic(source, None, "", "more than 1 MB", "a CSV file of answers")])
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as refusal:
-        line = raw.count(b"\n", 0, refusal.start) + 1
-        raise InputFaults(
-            [Diagnostic(source, line, "", "a byte that is not UTF-8 text", "UTF-8 text")]
-        ) from None
-    reader = csv.reader(text.splitlines(keepends=True), strict=True)
-    try:
-        rows = [(reader.line_num, row) for row in reader if any(cell.strip() for cell in row)]
-    except csv.Error as refusal:
-        tip = "is the file cut off here?" if "end of data" in str(refusal) else ""
-        raise InputFaults(
-            [
-                Diagnostic(
-                    source, reader.line_num, "", sanitized(f"text that is not CSV ({refusal})"), "CSV", tip
-                )
-            ]
-        ) from None
-    if not rows:
-        raise InputFaults(
-            [Diagnostic(source, None, "", "an empty file", "a head line and a row for each answer")]
-        )
-    head = [cell.strip().casefold() for cell in rows[0][1]]
-    if len(head) == 1 and ";" in head[0]:
-        tip = "save it with commas between the columns and points before the decimals"
-        raise InputFaults(
-            [Diagnostic(source, rows[0][0], "head", "semicolons between the columns", "commas", tip)]
-        )
-    return head, rows[1:]
+def answers_table(path: Path) -> CsvTable:
+    """A file of answers as a table of cells.
+
+    Raises
+    ------
+    InputFaults
+        When it cannot be read, or is no table.
+    """
+    return csv_from_file(path, _WANTED)
 
 
-def _near_column(wanted: str, head: Sequence[str]) -> str:
-    near = nearest(wanted, head)
+def _head_fault(table: CsvTable, found: str, allowed: str, tip: str = "") -> Diagnostic:
+    return Diagnostic(table.file, table.head.number, "head", found, allowed, tip)
+
+
+def _near_column(wanted: str, table: CsvTable) -> str:
+    near = nearest(wanted, table.head.cells)
     return f"is {shown(near)} meant?" if near else ""
 
 
-def _only(reading: _Reading, rows: Sequence[tuple[int, list[str]]], head: Sequence[str], name: str) -> str:
+def _only(reading: _Reading, table: CsvTable, name: str) -> str:
     """The value of a column that has only one; empty where there is no such column."""
-    if name not in head:
+    if ColumnName(name) not in table.columns:
         return ""
-    place = head.index(name)
+    place = table.columns.index(ColumnName(name))
     values: Mapping[str, int] = {
-        row[place].strip(): line
-        for line, row in reversed(rows)
-        if len(row) == len(head) and row[place].strip()
+        row.cells[place]: row.number
+        for row in reversed(table.rows)
+        if len(row.cells) == len(table.columns) and row.cells[place]
     }
     if len(values) > 1:
         reading.fault(max(values.values()), name, " and ".join(map(shown, values)), f"one {name} in a file")

@@ -15,6 +15,7 @@ from kinematics.teaching import (
     FoundMistake,
     Mistake,
     Working,
+    angle_error_deg,
     diagnose,
     error_carried_forward,
     matching_solution,
@@ -225,21 +226,27 @@ def assessment_document(assessment: Assessment, units: str, title: str = "") -> 
                 "--tool-length to have it tried), the Z reference or a misread pivot."
             )
         )
-    within = numbers.fixed(
-        diagnosis.tolerance_mm / assessment.evaluated.job.unit.mm, numbers.DECIMALS[units] + 1
-    )
-    if units != assessment.evaluated.job.unit.value:
-        within = numbers.fixed(numbers.in_units(diagnosis.tolerance_mm, units), numbers.DECIMALS[units] + 1)
+    within = _tolerance(diagnosis.tolerance_mm, assessment.evaluated.job.unit.value, units)
     return Document(
         "Check",
         title or assessment.evaluated.job.file.name,
         (
             ("Machine", assessment.evaluated.setup.machine.name),
-            ("Right within", f"{within} {units}, angles {assessment.within_deg:g} degrees"),
+            ("Right within", f"{within}, angles {assessment.within_deg:g} degrees"),
         ),
         tuple(blocks),
         FOOT,
     )
+
+
+def _tolerance(within_mm: float, job_units: str, units: str) -> str:
+    """The tolerance in the job's unit, and in the unit shown where that is another one."""
+
+    def one(unit: str) -> str:
+        text = numbers.fixed(numbers.in_units(within_mm, unit), numbers.DECIMALS[unit] + 1)
+        return f"{text} {numbers.UNIT_SYMBOL[unit]}"
+
+    return one(job_units) if units == job_units else f"{one(job_units)} ({one(units)})"
 
 
 def _summary(assessment: Assessment, right: int, answered: int) -> str:
@@ -258,9 +265,10 @@ def _numbers_table(assessment: Assessment, units: str) -> Table:
     wrong_angles = {(f.answer.operation, f.answer.letter): f for f in assessment.angle_faults}
     for answer in assessment.answers.angles:
         placed = assessment.placed[answer.operation]
-        truth = float(placed.program_deg[assessment.evaluated.setup.machine.index(answer.letter)])
+        machine = assessment.evaluated.setup.machine
+        truth = float(placed.program_deg[machine.index(answer.letter)])
         result = "wrong" if (answer.operation, answer.letter) in wrong_angles else "right"
-        off = answer.program_deg - truth
+        off = angle_error_deg(machine.rotaries[machine.index(answer.letter)], answer.program_deg, truth)
         rows.append(
             (placed.name, f"program {answer.letter}", result, numbers.angle(answer.program_deg),
              numbers.angle(truth), numbers.angle(off))

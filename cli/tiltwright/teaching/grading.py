@@ -11,11 +11,12 @@ from typing import Any
 from kinematics.teaching import PIVOT_LEVEL, AttainableAccuracy, PivotExercise, attainable
 from tiltwright.calibration.load_readings import text_of
 from tiltwright.calibration.readings_output import readings_csv
+from tiltwright.files.csv_source import ColumnName
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, sanitized, shown
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
 from tiltwright.output.document import Block, BulletList, Document, Heading, Paragraph, Table
 from tiltwright.output.json_csv import csv_text
-from tiltwright.teaching.answers import Answers, answers_from_file, requested_answers, rows_of
+from tiltwright.teaching.answers import Answers, answers_from_file, answers_table, requested_answers
 from tiltwright.teaching.assessment import Assessment, assess
 from tiltwright.teaching.lesson_file import LessonFile, read_lesson
 from tiltwright.teaching.lesson_set import KEYS, job_name, key_name, readings_name
@@ -192,18 +193,19 @@ def _pivot_sheet(keys: Path, lesson: LessonFile, sheet: int) -> tuple[PivotExerc
 
 def _sheet_of(path: Path, lesson: LessonFile) -> int:
     """The sheet that a file answers, from its column `sheet`."""
-    head, rows = rows_of(path)
+    table = answers_table(path)
     allowed = f"the sheet's number, 1 to {lesson.students}"
-    if "sheet" not in head:
-        raise InputFaults(
-            [Diagnostic(str(path), 1, "head", "no column sheet", f"a column sheet with {allowed}")]
+    if ColumnName("sheet") not in table.columns:
+        found = Diagnostic(
+            str(path), table.head.number, "head", "no column sheet", f"a column sheet with {allowed}"
         )
-    place = head.index("sheet")
-    for line, row in rows:
-        text = row[place].strip() if len(row) > place else ""
+        raise InputFaults([found])
+    place = table.columns.index(ColumnName("sheet"))
+    for row in table.rows:
+        text = row.cells[place] if len(row.cells) > place else ""
         if text:
             if not (text.isascii() and text.isdigit() and 1 <= int(text[:6]) <= lesson.students):
-                raise InputFaults([Diagnostic(str(path), line, "sheet", shown(text), allowed)])
+                raise InputFaults([Diagnostic(str(path), row.number, "sheet", shown(text), allowed)])
             return int(text)
     raise InputFaults([Diagnostic(str(path), None, "sheet", "no number in the column", allowed)])
 

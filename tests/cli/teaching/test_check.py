@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 
 import pytest
 
@@ -129,12 +130,8 @@ def test_a_wrong_angle_is_told_apart_from_what_follows_from_it(run, path, tmp_pa
     [
         (HEAD + "top pot,X,1\n", ['answers.csv:2: operation: found "top pot"', 'did you mean "top port"?']),
         ("operation,axis,value\ntop port,X,1\n", ["in no stated unit", "value_mm or value_inch"]),
-        (
-            HEAD + "top port,X,-381.010\ntop por",
-            ["answers.csv:3: row: found 1 values where 3 belong", "cut off"],
-        ),
-        (HEAD + "top, port,X,1\n", ["answers.csv:2: row: found 4 values where 3 belong", "comma in a name"]),
-        (HEAD + 'top port,X,"-38', ["answers.csv:2: found text that is not CSV", "cut off"]),
+        (HEAD + "top port,X,-381.010\ntop por", ["answers.csv:3: found 1 value where 3 belong", "cut off"]),
+        (HEAD + 'top port,X,"-38', ["answers.csv:2: found a quote that is never closed", "cut off"]),
         (HEAD + "top port,Q,1\n", ['axis: found "Q"; allowed: "X", "Y", "Z", "A" or "C"']),
         (HEAD + "top port,X,about 3\n", ['value: found "about 3"; allowed: a finite number']),
         (HEAD + "top port,X,nan\n", ['value: found "nan"']),
@@ -161,10 +158,11 @@ def test_faulty_files_are_told_with_line_and_reason(run, path, tmp_path, text, m
 def test_files_that_are_none(run, path, tmp_path):
     assert "no such file" in run("check", path, tmp_path / "none.csv").err
     assert "a folder" in run("check", path, tmp_path).err
-    (tmp_path / "latin.csv").write_bytes(HEAD.encode() + "top port,X,\xe9\n".encode("latin-1"))
-    ended = run("check", path, tmp_path / "latin.csv")
+    damaged = HEAD + "top port \N{DEGREE SIGN},X,1\ntop port,X,"
+    (tmp_path / "two.csv").write_bytes(damaged.encode() + b"\xe9\n")
+    ended = run("check", path, tmp_path / "two.csv")
     assert ended.code == 2
-    assert "latin.csv:2: found a byte that is not UTF-8 text" in ended.err
+    assert "two.csv:3: found a byte that is not UTF-8 text" in ended.err
     assert "ANSWERS, --answer: found neither" in run("check", path).err
     wrong = run("check", path, "--answer", "top port:X=1mm", "--within", "0")
     assert "--within: found 0; allowed: a number above 0" in wrong.err
@@ -181,14 +179,113 @@ def test_a_verdict_can_be_printed(run, path, tmp_path):
     assert (tmp_path / "v.pdf").read_bytes().startswith(b"%PDF-")
 
 
-def test_a_file_with_semicolons_is_told_how_to_be_saved(run, examples, tmp_path):
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "latin-1"])
+def test_a_spreadsheets_answers_are_read(run, examples, tmp_path, encoding):
     path = tmp_path / "answers.csv"
-    path.write_text("operation;axis;value_mm\ntop port;X;-381,010\n", encoding="utf-8")
+    text = (
+        "sep=;\r\nStudent;Axis;Operation;Value (mm);;\r\n"
+        "Mär;x;top port;-381,010 mm;;\r\n\r\nMär;A;top port;0,0°;;\r\n"
+    )
+    path.write_bytes(text.encode(encoding))
+    ended = run("check", examples / "tide_gauge_head.toml", path, "--json")
+    report = json.loads(ended.out)
+    assert [one["answered"] for one in report["numbers"]] == [-381.01]
+    assert report["right"] + len(report["angles"]) == report["answered"] == 2
+
+
+@pytest.mark.parametrize(
+    "value",
+    ["-179.096 mm", "-179,0960mm", '-7.0510"', "-7.0510 in.", "-7.0510 inches", "\N{EN DASH}7051.0 thou"],
+)
+def test_an_answer_may_be_typed_as_shops_write_it(run, path, value):
+    assert run("check", path, "--answer", f"top port:Z={value}").code == 0
+
+
+@pytest.mark.parametrize(
+    ("value", "told"),
+    [
+        ("-7-1/20 in", "decimals: -7.05"),
+        ("-179,096mm", "-179.0960 or -179096"),
+        ("-179.096", "in no stated unit"),
+    ],
+)
+def test_a_typed_answer_that_is_refused_says_what_to_type(run, path, value, told):
+    ended = run("check", path, "--answer", f"top port:Z={value}")
+    assert ended.code == 2
+    assert told in ended.err
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ('operation,axis,value_mm\ntop port,X,"-381,010"\n', ["2: value:", "-381.010 or -381010"]),
+        ("operation;axis;value_mm\ntop port;X;-381.010\n", ["2: value:", "-381.010 or -381010"]),
+        ("operation,axis,value_mm\ntop port,X,-15.0 in\n", ["2: value:", "a length in mm"]),
+        ("operation,axis,value_mm\ntop port,X,30 deg\n", ["2: value:", "a length"]),
+        ("operation,axis,value_mm\ntop port,A,30 mm\n", ["2: value:", "an angle in degrees"]),
+        ("operation,axis,value_mm\ntop, port,X,1\n", ["4 values where 3 belong", "a comma in the name?"]),
+        ("operation,axis,value,value_mm\ntop port,X,1,1\n", ["1: head:", "2 columns of values"]),
+        ("operation,axis,Axis,value_mm\ntop port,X,X,1\n", ['1: head: found column "Axis" a second time']),
+    ],
+)
+def test_what_can_mean_two_things_is_refused(run, examples, tmp_path, text, told):
+    path = tmp_path / "answers.csv"
+    path.write_text(text, encoding="utf-8")
     ended = run("check", examples / "tide_gauge_head.toml", path)
     assert ended.code == 2
-    assert "semicolons between the columns; allowed: commas" in ended.err
+    for words in told:
+        assert words in ended.err, ended.err
 
 
 def test_one_number_is_a_number(run, examples):
     ended = run("check", examples / "tide_gauge_head.toml", "--answer", "top port:X=-381.010mm")
     assert "The number is right." in ended.out
+
+
+def _numbers(text):
+    """The rows of the table of numbers: operation, axis, verdict, answered, correct, off by."""
+    rows = re.findall(
+        r"^(.+?)  +(program [A-C]|[XYZ]) +(right|wrong) +(\S+) +(\S+) +(\S+)$", text, re.MULTILINE
+    )
+    return [(axis, verdict, *map(float, values)) for _, axis, verdict, *values in rows]
+
+
+@pytest.mark.parametrize(
+    ("answered", "verdict", "off"),
+    [(359.982, "wrong", -0.018), (360.0, "right", 0.0), (-180.0, "wrong", -180.0), (-719.5, "wrong", 0.5)],
+)
+def test_whole_turns_of_an_endless_rotary_are_no_error(run, path, answered, verdict, off):
+    ended = run("check", path, "--answer", f"top port:C={answered}")
+    assert _numbers(ended.out) == [("program C", verdict, answered, 0.0, off)]
+
+
+def test_whole_turns_within_limits_are_an_error_with_its_reason(run, path):
+    ended = run("check", path, "--answer", "upper port 1:A=330", "--answer", "upper port 1:C=180", "--json")
+    report = json.loads(ended.out)
+    assert [(one["rotary"], one["why"]) for one in report["angles"]] == [("A", "a whole turn off")]
+
+
+@pytest.mark.parametrize(("answer", "other"), [("-179.096mm", ""), ("-7.0510in", "(0.00020 in)")])
+def test_the_tolerance_is_in_the_jobs_unit(run, path, answer, other):
+    (line,) = [
+        line
+        for line in run("check", path, "--answer", f"top port:Z={answer}").out.splitlines()
+        if line.startswith("Right within")
+    ]
+    assert re.search(r" 0\.005\d mm", line)
+    assert other in line
+
+
+@pytest.mark.parametrize(
+    ("within", "shown"), [("0.01", 0.01), ("0.01mm", 0.01), ("0.002 in", 0.0508), ("2 thou", 0.0508)]
+)
+def test_a_tolerance_may_have_its_unit(run, path, within, shown):
+    ended = run("check", path, "--answer", "top port:Z=-179.096mm", "--within", within, "--json")
+    assert json.loads(ended.out)["within"] == pytest.approx(shown)
+
+
+@pytest.mark.parametrize("within", ["0", "-1", "nan", "1/2", "1 deg", "1,001"])
+def test_a_tolerance_that_is_none(run, path, within):
+    ended = run("check", path, "--answer", "top port:Z=-179.096mm", "--within", within)
+    assert (ended.code, ended.out) == (2, "")
+    assert "--within: found" in ended.err

@@ -108,7 +108,7 @@ def test_a_class_is_graded_and_faulty_files_are_named(run, tmp_path):
     (handed_in / "notes.txt").write_text("not an answer file")
     ended = run("lesson", "grade", folder, handed_in)
     assert ended.code == 2
-    assert "e.csv:2: row: found 3 values where 5 belong" in ended.err
+    assert "e.csv:2: found 3 values where 5 belong" in ended.err
     assert "f.csv:1: head: found no column sheet" in ended.err
     assert "\x1b" not in ended.out + ended.err
     lines = {line.split("  ")[0]: line for line in ended.out.splitlines()}
@@ -116,7 +116,7 @@ def test_a_class_is_graded_and_faulty_files_are_named(run, tmp_path):
     assert "wrong order" in lines["=Olin|Tide"]
     assert "wrong order" in lines["c"]
     assert "measured from the table" in lines["Mara\\x1b[2J Keel"]
-    assert "not read: line 2, row: found 3 values" in lines["e"]
+    assert "not read: line 2, found 3 values where 5 belong" in lines["e"]
     tally = ended.out[ended.out.index("What the class gets wrong") :]
     assert re.search(r"wrong order +2\n", tally)
     report = json.loads(run("lesson", "grade", folder, handed_in, "--json").out)
