@@ -16,13 +16,7 @@ from kinematics.operations import AIM_WITHIN_DEG, Operation, PlacedOperation, Pl
 from kinematics.orientation import angle_to_align
 from kinematics.plane import Plane, circular_pattern
 from kinematics.rotary import RotaryAxis
-from kinematics.validation import (
-    as_instance,
-    as_number,
-    normalized,
-    read_only,
-    shown,
-)
+from kinematics.validation import as_instance, as_number, normalized, read_only, shown
 from kinematics.work_offsets import Setup
 
 __all__ = ["place_operations"]

@@ -20,19 +20,12 @@ from kinematics.reach.clearance import swept_discs
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.distance_bounds import BoundingDiscs, bounding_spheres, gap_bounds
 from kinematics.reach.index_direction import index_turns_deg
-from kinematics.reach.scene import (
-    FARTHEST_MM,
-    Scene,
-    SweptBody,
-    exact_gap_mm,
-    exact_pair_gap_mm,
-    group_poses,
-)
+from kinematics.reach.scene import FARTHEST_MM, Scene, SweptBody, exact_gap_mm, exact_pair_gap_mm, group_poses
 from kinematics.reach.tool_assembly import cutting_bodies
 from kinematics.transform import Pose
 from kinematics.validation import ValueEquality, read_only
 
-__all__ = ["IndexMove", "MoveClearance", "index_move", "index_moves", "index_range_deg"]
+__all__ = ["IndexMove", "MoveClearance", "index_move", "index_range_deg", "job_index_moves"]
 
 Array = NDArray[np.float64]
 
@@ -111,7 +104,7 @@ class IndexMove(ValueEquality):
         return tuple(one for one in (self.tool, self.table) if one is not None)
 
 
-def index_moves(
+def job_index_moves(
     model: CollisionModel,
     scene: Scene,
     up_to_mm: float = FARTHEST_MM,

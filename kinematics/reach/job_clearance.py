@@ -12,7 +12,7 @@ import numpy as np
 
 from kinematics.reach.clearance import Clearance, clearances, table_clearances
 from kinematics.reach.collision_model import CollisionModel
-from kinematics.reach.index_moves import index_moves
+from kinematics.reach.index_moves import job_index_moves
 from kinematics.reach.limit import Limit, LimitKind
 from kinematics.reach.scene import FARTHEST_MM, PairFilter, scene_of
 
@@ -68,7 +68,7 @@ def minimum_clearance(
                     least = pair.gap_mm
                     limit = Limit(kind, operation.name, pair=(pair.body, pair.obstacle))
     if least > 0.0:
-        for move in index_moves(model, scene, least, tool_too=tool_too, table_too=not tool_moves_only):
+        for move in job_index_moves(model, scene, least, tool_too=tool_too, table_too=not tool_moves_only):
             for one in move.clearances:
                 if one.at_least_mm < least:
                     least = one.at_least_mm

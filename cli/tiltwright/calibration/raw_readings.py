@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from kinematics import Machine
 from kinematics.calibration import Readings, TargetKind, readings_from_rows
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, InvalidValue, nearest, shown
-from tiltwright.files.parsing import EMPTY_CELL
+from tiltwright.files.written_numbers import EMPTY_CELL
 from tiltwright.output.numbers import UNIT_MM
 
 __all__ = [

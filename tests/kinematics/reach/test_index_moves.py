@@ -14,8 +14,8 @@ from kinematics.reach.index_moves import (
     _WITHIN_MM,
     _WITHIN_SHARE,
     index_move,
-    index_moves,
     index_range_deg,
+    job_index_moves,
     retracted,
 )
 from kinematics.reach.scene import exact_gap_mm, group_poses, scene_of
@@ -179,7 +179,7 @@ def test_the_way_round_decides(make, direction, to_deg, turns, clears):
     model = clamp_beside_the_tool(make, direction=direction, to_deg=to_deg)
     moves = [
         move
-        for move in index_moves(model, scene_of(model))
+        for move in job_index_moves(model, scene_of(model))
         if move.start is not None and move.end is not None
     ]
     assert [float(move.turn_deg[1]) for move in moves] == turns
@@ -207,7 +207,7 @@ def test_moves_from_the_start_and_back_belong_to_the_job(make):
     model = make.model(
         [make.operation("only", (-120.0, 0.0))], [bar], section=None, spindle=(), retract_mm=(0.0, 0.0, 300.0)
     )
-    there, back = index_moves(model, scene_of(model))
+    there, back = job_index_moves(model, scene_of(model))
     assert (there.start, there.end.name, back.start.name, back.end) == (None, "only", "only", None)
     assert (there.turn_deg.tolist(), back.turn_deg.tolist()) == ([-120.0, 0.0], [120.0, 0.0])
     true = 200.0 - np.hypot(180.0, 1.0)
@@ -218,7 +218,7 @@ def test_moves_from_the_start_and_back_belong_to_the_job(make):
     machine = replace(model.machine, rotaries=(low, model.machine.rotaries[1]))
     clipped = replace(model, setup=replace(model.setup, machine=machine))
     assert clipped.start_deg.tolist() == [-20.0, 0.0]
-    assert index_moves(clipped, scene_of(clipped))[0].turn_deg.tolist() == [-100.0, 0.0]
+    assert job_index_moves(clipped, scene_of(clipped))[0].turn_deg.tolist() == [-100.0, 0.0]
 
 
 @pytest.mark.parametrize("diameter", [6.0, 31.0, 160.0])
@@ -233,7 +233,7 @@ def test_the_stated_bound_is_true_of_index_moves(make, diameter):
         retract_mm=(0.0, 0.0, 400.0),
     )
     true = 300.0 - 150.0 - diameter / 2.0
-    move = next(one for one in index_moves(model, scene_of(model)) if one.start is not None)
+    move = next(one for one in job_index_moves(model, scene_of(model)) if one.start is not None)
     assert move.tool.at_least_mm <= true <= move.tool.at_least_mm + move.tool.shortfall_mm
 
 

@@ -9,7 +9,7 @@ from kinematics import StackStep
 from kinematics.reach.beam import Section
 from kinematics.reach.clearance import clearances
 from kinematics.reach.collision_model import StepBody, moved_on_mill, with_step_height
-from kinematics.reach.index_moves import index_moves
+from kinematics.reach.index_moves import job_index_moves
 from kinematics.reach.job_clearance import minimum_clearance
 from kinematics.reach.limit import Limit
 from kinematics.reach.load_limit import LoadLimit
@@ -43,7 +43,7 @@ def clears(model, clear, margin):
     fits = all(
         m.least_mm >= margin for operation in model.operations for m in travel_margins(model, operation)
     )
-    moves = [one for move in index_moves(model, scene_of(model)) for one in move.clearances]
+    moves = [one for move in job_index_moves(model, scene_of(model)) for one in move.clearances]
     return near >= clear and fits and all(one.at_least_mm >= clear for one in moves)
 
 

@@ -9,7 +9,7 @@ from kinematics import Machine, Platter, RotaryAxis, RotationSense, Setup, Stack
 from kinematics.reach.beam import Section
 from kinematics.reach.clearance import table_clearances
 from kinematics.reach.collision_model import CollisionModel, OperationPose, StepBody, platter_solid
-from kinematics.reach.index_moves import index_moves
+from kinematics.reach.index_moves import job_index_moves
 from kinematics.reach.job_clearance import minimum_clearance
 from kinematics.reach.scene import group_poses, scene_of
 from kinematics.reach.shapes import Box, Frustum
@@ -56,7 +56,7 @@ def test_on_the_way_it_is_certified():
     floor = Solid("floor", Box([-400, -300, -200], [400, 300, -103]), BASE)
     ends = (OperationPose("one", [-60, 0], [0, 0, 0]), OperationPose("two", [-110, 0], [0, 0, 0]))
     model = trunnion([bar, floor], ends, platter_mm=1.0)
-    (move,) = [one for one in index_moves(model, scene_of(model)) if one.start and one.end]
+    (move,) = [one for one in job_index_moves(model, scene_of(model)) if one.start and one.end]
     true = 103.0 - np.hypot(100.0, 2.0)
     assert move.tool is None
     assert move.table.at_least_mm <= true <= move.table.at_least_mm + move.table.shortfall_mm
@@ -66,7 +66,7 @@ def test_on_the_way_it_is_certified():
     high = Solid("floor", Box([-400, -300, -200], [400, 300, -99]), BASE)
     model = trunnion([bar, high], ends, platter_mm=1.0)
     assert all(found.nearest.gap_mm > 3.0 for found in table_clearances(model))
-    assert min(one.table.at_least_mm for one in index_moves(model, scene_of(model))) == 0.0
+    assert min(one.table.at_least_mm for one in job_index_moves(model, scene_of(model))) == 0.0
 
 
 def test_bearings_touch_and_overlaps_fail():
@@ -195,7 +195,7 @@ def test_a_dense_grid_of_angles_finds_nothing_closer(seed):
     angles = np.stack([random.uniform(-110, 110, 2), random.uniform(0, 360, 2)], axis=-1)
     operations = tuple(OperationPose(f"op {k}", at, [0, 0, 0]) for k, at in enumerate(angles))
     model = trunnion(random_solids(random), operations)
-    for move in index_moves(model, scene_of(model)):
+    for move in job_index_moves(model, scene_of(model)):
         start = model.start_deg if move.start is None else move.start.machine_deg
         steps = np.stack(np.meshgrid(*[np.linspace(0, 1, 13)] * 2, indexing="ij"), -1).reshape(-1, 2)
         grid = tuple(OperationPose("between", start + share * move.turn_deg, [0, 0, 0]) for share in steps)

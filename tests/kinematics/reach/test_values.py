@@ -8,7 +8,7 @@ import pytest
 from kinematics.errors import KinematicsError
 from kinematics.reach.beam import Section
 from kinematics.reach.collision_model import OperationPose, with_step_height
-from kinematics.reach.index_moves import index_moves
+from kinematics.reach.index_moves import job_index_moves
 from kinematics.reach.load_limit import LoadLimit
 from kinematics.reach.scene import scene_of
 from kinematics.reach.shapes import Box, Frustum, Mesh
@@ -55,7 +55,7 @@ def test_frozen_all_through(make):
     with pytest.raises(FrozenInstanceError):
         box.high_mm = given
     model = make.model([make.operation(at=(-30.0, 0.0))], retract_mm=(None, None, 450.0))
-    move = index_moves(model, scene_of(model))[0]
+    move = job_index_moves(model, scene_of(model))[0]
     for array in (move.turn_deg, move.tool.machine_deg, model.start_deg, model.operations[0].machine_deg):
         with pytest.raises(ValueError, match="read-only"):
             array[0] = 1.0
