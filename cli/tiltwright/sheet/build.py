@@ -37,6 +37,7 @@ from tiltwright.sheet.data import (
 )
 from tiltwright.sheet.side_view import TiltOperation, choose_view_direction, side_view
 from tiltwright.sheet.wording import (
+    NOTHING_CHECKED,
     cautions,
     givens,
     load_words,
@@ -144,7 +145,7 @@ def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str 
     units = units or job.unit.value
     analysis, above_mm = _reach_analysis(evaluated), check_above_mm(evaluated, units)
     failures = () if analysis is None else _failures(analysis, evaluated, units)
-    not_checked = () if analysis is None else _not_checked(analysis)
+    not_checked = (NOTHING_CHECKED,) if analysis is None else _not_checked(analysis)
     placed = [one.placed for one in evaluated.operations]
     registers = tuple(work_offset_code(one.number) for one in evaluated.operations)
     rows = tuple(

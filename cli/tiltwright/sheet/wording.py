@@ -243,6 +243,10 @@ def cautions(letters: Texts) -> Texts:
 
 
 KIND = "Setup sheet"
+NOTHING_CHECKED = (
+    "NOT CHECKED: clearance of anything, at work or on an index move; no tools and solids are stated"
+)
+"""First alert of a sheet whose files state nothing that reach could look at."""
 STOP = "Stop: read this first"
 NO_STEPS = "No steps: part zero is the table's origin."
 WORK_OFFSET = "work offset"

@@ -9,6 +9,7 @@ from tiltwright.job.message_wording import LONGEST_LIST, finding_words, message_
 from tiltwright.job.warnings import alerts, grouped_sentences, job_messages
 from tiltwright.output.messages import Message, Severity, as_shown, grouped, values_in
 from tiltwright.sheet import typeset
+from tiltwright.sheet.wording import NOTHING_CHECKED
 
 from .conftest import HEAD
 from .test_typeset import check_margins
@@ -16,10 +17,10 @@ from .test_typeset import check_margins
 UNSQUARED = HEAD.replace('square_up = "C"', "")
 
 
-def test_a_sheet_without_cautions_has_no_box(make):
+def test_a_sheet_without_tools_and_solids_says_first_that_nothing_was_checked(make):
     sheet = make(job=HEAD.replace('tip = [["z", 60.0], ["x", 35.0]]', "normal = [0, 0, 1]"))
-    assert sheet.alerts == ()
-    assert typeset.sheet_data(sheet, "a4")["alerts"] == []
+    assert sheet.alerts == (NOTHING_CHECKED,)
+    assert len(typeset.sheet_data(sheet, "a4")["alerts"]) == 1
 
 
 def askew(off_deg: float, *about: str) -> Message[PartOffSquare]:
