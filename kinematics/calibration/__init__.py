@@ -23,6 +23,9 @@ from kinematics.calibration.planning import (
 )
 from kinematics.calibration.readings import Readings, TargetKind, outside_limits, readings_from_rows
 from kinematics.calibration.results import (
+    AngleCurve,
+    AngleError,
+    Drift,
     Estimate,
     Fit,
     FixedParameter,
@@ -38,8 +41,11 @@ from kinematics.calibration.statistics import coverage_factor, region_factor
 
 __all__ = [
     "LOSSES",
+    "AngleCurve",
+    "AngleError",
     "Blunder",
     "CoordinateError",
+    "Drift",
     "Estimate",
     "Fit",
     "FitDiagnostic",

@@ -22,18 +22,18 @@ _SENSITIVE_MM = 1e-4
 
 @dataclass(frozen=True, eq=False)
 class Covariance:
-    """Covariance of the lines' scaled parameters (4n,).
+    """Covariance of the scaled parameters (4n + k,): the lines', then those of the k terms of the angles' errors.
 
     Attributes
     ----------
-    cofactor : ndarray, shape (4n, 4n)
+    cofactor : ndarray, shape (4n + k, 4n + k)
         Cofactor matrix: the covariance for a standard deviation of 1.
-    free : ndarray, shape (4n, f)
+    free : ndarray, shape (4n + k, f)
         Orthonormal basis of what is estimable; what is orthogonal to it is fixed.
     sigma : float or None
     factor : float or None
         Coverage factor, from standard to expanded uncertainty.
-    tilt_sensitivity_mm : ndarray, shape (4n, r)
+    tilt_sensitivity_mm : ndarray, shape (4n + k, r)
         Change of the scaled parameters for 0.01 degrees of each combination of the fixed tilts.
     """
 
@@ -45,12 +45,14 @@ class Covariance:
 
     def rests_on_fixed(self, gradient: NDArray[np.float64]) -> bool:
         """True for a quantity whose gradient (4n,) lies, even in part, along fixed combinations."""
+        gradient = self._whole(gradient)
         size = float(gradient @ gradient)
         estimable = gradient @ self.free
         return size > 0.0 and float(size - estimable @ estimable) > _FIXED_SHARE * size
 
     def propagate(self, estimate: Estimate, gradient: NDArray[np.float64]) -> Estimate:
         """The estimate with the uncertainty of a quantity that has that gradient (4n,)."""
+        gradient = self._whole(gradient)
         if self.rests_on_fixed(gradient):
             return replace(estimate, fixed=True)
         found = self.with_variance(estimate, float(gradient @ self.cofactor @ gradient))
@@ -58,6 +60,10 @@ class Covariance:
             return found
         sensitivity = float(np.linalg.norm(gradient @ self.tilt_sensitivity_mm))
         return replace(found, tilt_sensitivity_mm=sensitivity if sensitivity > _SENSITIVE_MM else 0.0)
+
+    def _whole(self, gradient: NDArray[np.float64]) -> NDArray[np.float64]:
+        """A gradient by the lines' parameters with zeros for those of the angles' errors."""
+        return np.concatenate([gradient, np.zeros(len(self.cofactor) - len(gradient))])
 
     def with_variance(self, estimate: Estimate, variance: float) -> Estimate:
         """The estimate with that variance for a standard deviation of 1."""
@@ -109,7 +115,7 @@ def estimated_lines(
 ) -> tuple[EstimatedLine, ...]:
     """Every line at the solution, or at other scaled parameters (4n,)."""
     problem = solved.problem
-    scaled = ((solved.state.parameters if parameters is None else parameters) * problem.scale).reshape(-1, 4)
+    scaled = problem.line_parameters(solved.state.parameters if parameters is None else parameters)
     lines, found = problem.lines, []
     for i in range(problem.rotaries):
         direction, tilt = tilted_direction_with_jacobian(lines.direction[i], lines.basis[i], scaled[i, 2:])

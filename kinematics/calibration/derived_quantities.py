@@ -332,7 +332,8 @@ def _with_tilt(
     way = away / size if size > 1e-12 else solved.problem.lines.basis[-1, 0]
     by_target = np.concatenate([np.zeros(2), slope @ way])
     by_lines = np.zeros(len(state.parameters))
-    by_lines[-4:] = -(last.direction_slope @ way)
+    own_lines = 4 * solved.problem.rotaries
+    by_lines[own_lines - 4 : own_lines] = -(last.direction_slope @ way)
     value = float(np.degrees(np.arctan2(size, float(normal @ last.direction))))
     estimate = _one("tilt", "tilt", value, "deg", letter, target=target.name)
     along_fixed = state.fixed[t] @ by_target

@@ -110,6 +110,8 @@ class Readings:
     directions : tuple of (ndarray (3,) or None), length t
         At the all-zero pose, machine coordinates: the direction of an axis, a face's normal away from the material.
         Needed only where the readings do not determine it; None where not stated.
+    temperature_c : ndarray, shape (N,), or None
+        Temperature logged with each reading, degrees Celsius; None where it was not.
 
     Raises
     ------
@@ -125,6 +127,7 @@ class Readings:
     sigma_mm: NDArray[np.float64] | None = None
     rows: NDArray[np.int64] | None = None
     directions: tuple[NDArray[np.float64] | None, ...] = ()
+    temperature_c: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
         names, kinds = _names(self.names), _kinds(self.kinds)
@@ -170,6 +173,9 @@ class Readings:
                     "readings, sigma: expected more than 0, found " + f"{float(sigma.min()):g}"
                 )
             object.__setattr__(self, "sigma_mm", read_only(sigma))
+        if self.temperature_c is not None:
+            warmth = as_vector(self.temperature_c, len(points), "readings, temperature")
+            object.__setattr__(self, "temperature_c", read_only(warmth))
 
     def __len__(self) -> int:
         return len(self.points_mm)
@@ -211,6 +217,7 @@ class Readings:
             points_mm=self.points_mm[which],
             sigma_mm=None if self.sigma_mm is None else self.sigma_mm[which],
             rows=self.rows[which],
+            temperature_c=None if self.temperature_c is None else self.temperature_c[which],
         )
 
     def fits(self, machine: Machine) -> None:
@@ -270,6 +277,7 @@ def readings_from_rows(
     sigma_mm: ArrayLike | None = None,
     rows: ArrayLike | None = None,
     directions: Mapping[str, ArrayLike] | None = None,
+    temperature_c: ArrayLike | None = None,
 ) -> Readings:
     """Readings from one kind and one target name a row, as a table of them holds it.
 
@@ -279,7 +287,7 @@ def readings_from_rows(
         "ball", "bore", "pin" or "face", and the target's name.
     angles_deg : array_like, shape (N, n)
     points_mm : array_like, shape (N, 3)
-    sigma_mm, rows : array_like, shape (N,), optional
+    sigma_mm, rows, temperature_c : array_like, shape (N,), optional
     directions : mapping of target name to direction (3,), optional
         At the all-zero pose.
 
@@ -340,4 +348,5 @@ def readings_from_rows(
         directions=tuple(
             _floats(stated[name], f"target {name}, direction") if name in stated else None for name in first
         ),
+        temperature_c=None if temperature_c is None else _floats(temperature_c, "readings, temperature"),
     )

@@ -17,7 +17,19 @@ from kinematics.calibration.statistics import region_factor
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 
-__all__ = ["Estimate", "Fit", "FixedParameter", "LineFit", "Outlier", "PairFit", "ReadingFit", "TargetFit"]
+__all__ = [
+    "AngleCurve",
+    "AngleError",
+    "Drift",
+    "Estimate",
+    "Fit",
+    "FixedParameter",
+    "LineFit",
+    "Outlier",
+    "PairFit",
+    "ReadingFit",
+    "TargetFit",
+]
 
 _ESTIMABLE = 1e-11
 """Eigenvalue of the correlation matrix below which a combination has no variance of its own: rounding's size."""
@@ -261,6 +273,93 @@ class Outlier:
     p_value: float
 
 
+@dataclass(frozen=True)
+class AngleError:
+    """Test of one component of a rotary's own angle: is the table turned as far as the machine says?
+
+    Attributes
+    ----------
+    letter : str
+    component : str
+        "once a turn", "twice a turn" or "by a factor".
+    significant : bool
+    p_value : float
+        Probability that scatter alone shows so much in any of the components of any rotary (Bonferroni).
+    detectable_arcsec : float or None
+        Size that these readings would show in 99 of 100 cases: the amplitude, or by a factor the error over the
+        range that was read. None where they do not show it at all.
+    size_arcsec, u_arcsec : float or None
+        The same size as estimated, with its standard uncertainty; None where not significant.
+    largest_at_deg : float or None
+        Machine angle at which an error once or twice a turn is largest in the positive sense.
+    factor : float or None
+        Degrees turned for each degree that the machine says.
+    """
+
+    letter: str
+    component: str
+    significant: bool
+    p_value: float
+    detectable_arcsec: float | None = None
+    size_arcsec: float | None = None
+    u_arcsec: float | None = None
+    largest_at_deg: float | None = None
+    factor: float | None = None
+
+
+@dataclass(frozen=True)
+class Drift:
+    """Test for a slow drift of all readings, in the order in which they were taken or with the temperature.
+
+    Attributes
+    ----------
+    by : str
+        "order" or "temperature".
+    significant : bool
+    p_value : float
+        Probability that scatter alone shows so much (Bonferroni).
+    shift_mm : tuple of (float, float, float), or None
+        Of the readings along X, Y and Z from the first to the last, or from the coldest to the warmest.
+    size_mm, u_mm : float or None
+        Its length and its standard uncertainty along itself; None where not significant.
+    """
+
+    by: str
+    significant: bool
+    p_value: float
+    shift_mm: tuple[float, float, float] | None = None
+    size_mm: float | None = None
+    u_mm: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class AngleCurve:
+    """Error of a rotary's own angle as it was adjusted along with the lines.
+
+    Attributes
+    ----------
+    letter : str
+    coefficients : ndarray, shape (5,)
+        c1, s1, c2, s2 and f of `kinematics.calibration.angle_terms`, in radians (f without unit); 0 where not determined.
+    covariance : ndarray, shape (5, 5), or None
+        None where there is no estimate of the scatter.
+    estimable : bool
+        Whether these poses determine all five.
+    largest_arcsec, u_arcsec : float or None
+        The largest error among the angles that were read, and its standard uncertainty.
+    largest_at_deg : float
+        Machine angle of that one.
+    """
+
+    letter: str
+    coefficients: NDArray[np.float64]
+    covariance: NDArray[np.float64] | None
+    estimable: bool
+    largest_arcsec: float
+    u_arcsec: float | None
+    largest_at_deg: float
+
+
 @dataclass(frozen=True, eq=False)
 class Fit:
     """Result of `fit_pivots`.
@@ -304,6 +403,12 @@ class Fit:
         Of the adjustment.
     at_floor : bool
         Whether the readings scatter by less than rounding alone allows, so that `sigma_mm` is that floor.
+    angle_errors : tuple of AngleError
+        Tests of the own angle of every rotary, but for those of `angle_curves`.
+    drifts : tuple of Drift
+        Tests for a drift; empty with a robust loss, as `angle_errors`.
+    angle_curves : tuple of AngleCurve
+        Of the rotaries whose angles' errors were adjusted along.
     """
 
     machine: Machine
@@ -327,6 +432,9 @@ class Fit:
     loss: str
     iterations: int
     at_floor: bool = False
+    angle_errors: tuple[AngleError, ...] = ()
+    drifts: tuple[Drift, ...] = ()
+    angle_curves: tuple[AngleCurve, ...] = ()
 
     def line(self, letter: str) -> LineFit:
         """Estimated line of the rotary with that letter."""
