@@ -20,11 +20,12 @@ from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import shown
 
-__all__ = ["COMPONENTS", "AngleTerms", "angle_functions", "angle_terms"]
+__all__ = ["COMPONENTS", "TERMS", "AngleTerms", "angle_functions", "angle_terms"]
 
 COMPONENTS = {"once a turn": (0, 1), "twice a turn": (2, 3), "by a factor": (4,)}
 """The kinds of error, and which of `angle_functions` belong to each."""
 TERMS = 5
+"""Number of `angle_functions`."""
 
 
 def angle_functions(angle_deg: NDArray[np.float64]) -> NDArray[np.float64]:

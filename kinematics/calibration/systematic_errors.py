@@ -10,13 +10,13 @@ among the tests tried (Bonferroni).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.calibration.adjustment import Linearization, Problem, State, linearize
-from kinematics.calibration.angle_terms import COMPONENTS, AngleTerms, angle_terms
+from kinematics.calibration.adjustment import Linearization, Problem, ReducedNormals, State, linearize
+from kinematics.calibration.angle_terms import COMPONENTS, TERMS, AngleTerms, angle_terms
 from kinematics.calibration.line_parameters import turn_jacobian
 from kinematics.calibration.linear_algebra import eigen_symmetric, inverse
 from kinematics.calibration.observation_equations import linearize_targets
@@ -28,7 +28,7 @@ from kinematics.calibration.solve import Adjusted
 from kinematics.calibration.statistics import detectable_noncentrality, p_value
 from kinematics.machine import Machine
 
-__all__ = ["SystematicErrors", "angle_columns", "drift_columns", "find_systematic_errors"]
+__all__ = ["SystematicErrors", "angle_columns", "drift_columns", "find_systematic_errors", "gradual_gain"]
 
 _LEVEL = 5e-4
 """p-value, over all tests of a family (Bonferroni), below which an error is named; two families: 1 in 1,000."""
@@ -123,8 +123,6 @@ def drift_columns(problem: Problem, state: State, readings: Readings) -> NDArray
 
     From the first reading to the last; where the temperature was logged also over its range.
     """
-    from dataclasses import replace
-
     courses = _courses(readings)
     base = linearize(problem, state)
     weight = problem.weight[:, None]
@@ -157,6 +155,24 @@ def _tests(letters: Sequence[str], terms: AngleTerms, count: int) -> list[_Test]
     for first, by in zip(range(terms.count, count, 3), ("order", "temperature"), strict=False):
         found.append(_Test((first, first + 1, first + 2), by=by))
     return found
+
+
+def gradual_gain(
+    problem: Problem,
+    linear: Linearization,
+    state: State,
+    reduced: ReducedNormals,
+    inner: NDArray[np.float64],
+    machine: Machine,
+    readings: Readings,
+) -> Gain:
+    """The largest gain of one rotary's five terms, or of one drift: what a sudden change must beat to be named."""
+    terms = angle_terms(machine, readings.angles_deg[problem.order], machine.letters)
+    columns = np.concatenate([angle_columns(problem, state, terms), drift_columns(problem, state, readings)])
+    test = score_test(problem, reduced, inner, linear.residual, columns * problem.weight[:, None])
+    groups = [range(first, first + TERMS) for first in range(0, terms.count, TERMS)]
+    groups += [range(first, first + 3) for first in range(terms.count, len(columns), 3)]
+    return max((test.gain(group) for group in groups), key=lambda found: found.gain)
 
 
 class _Scatter:

@@ -21,6 +21,7 @@ __all__ = [
     "added_parameters",
     "aliased_shift",
     "change_points",
+    "clear_gain",
     "is_noise",
     "is_significant",
     "leave_one_out",
@@ -78,6 +79,11 @@ def is_significant(basis: TestBasis, gain: float, numbers: int, tried: int) -> b
         return False
     clear = _CLEAR_OF_OUTLIER * _scatter(fit, gain, fit.dof - numbers)
     return gain >= float(leave_one_out(basis).max()) + clear
+
+
+def clear_gain(fit: RegularizedFit, gain: float) -> float:
+    """Gain by which one explanation must exceed another one to be the only one, `gain` being explained."""
+    return _CLEAR_OF_OUTLIER * _scatter(fit, gain, max(fit.dof - 3, 1))
 
 
 def _scatter(fit: RegularizedFit, gain: float, dof: int) -> float:
