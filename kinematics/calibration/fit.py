@@ -167,7 +167,9 @@ def fit_pivots(
         targets=target_fits(solved, machine.letters, listed, covariance),
         pairs=axis_relations(solved, machine.letters, covariance),
         residuals=reading_residuals(solved, machine, readings, tested, weights, floor or 0.0),
-        outliers=find_outliers(readings, machine, solved, tested, floor or 0.0, angle_errors) if weights is None else (),
+        outliers=find_outliers(readings, machine, solved, tested, floor or 0.0, angle_errors)
+        if weights is None
+        else (),
         dof=solved.dof,
         sigma_mm=sigma,
         sigma_stated=sigma_mm is not None,
@@ -213,7 +215,9 @@ def _angle_curves(
         k = int(np.abs(errors).argmax())
         matrix, u = None, None
         if covariance.sigma is not None:
-            block = covariance.cofactor[np.ix_(mine, mine)] * np.outer(problem.scale[mine], problem.scale[mine])
+            block = covariance.cofactor[np.ix_(mine, mine)] * np.outer(
+                problem.scale[mine], problem.scale[mine]
+            )
             matrix = read_only(covariance.sigma**2 * block)
             u = float(np.sqrt(max(functions[k] @ matrix @ functions[k], 0.0))) * _ARCSEC
         free = (solved.state.free[mine] ** 2).sum(axis=1)

@@ -318,6 +318,9 @@ class Drift:
     significant : bool
     p_value : float
         Probability that scatter alone shows so much (Bonferroni).
+    detectable_mm : float or None
+        Length that these readings would show in 99 of 100 cases whatever its direction; None where they do not show
+        it at all.
     shift_mm : tuple of (float, float, float), or None
         Of the readings along X, Y and Z from the first to the last, or from the coldest to the warmest.
     size_mm, u_mm : float or None
@@ -327,6 +330,7 @@ class Drift:
     by: str
     significant: bool
     p_value: float
+    detectable_mm: float | None = None
     shift_mm: tuple[float, float, float] | None = None
     size_mm: float | None = None
     u_mm: float | None = None

@@ -53,24 +53,27 @@ class ScoreTest:
     def gain(self, which: Sequence[int], given: Sequence[int] = ()) -> Gain:
         """The gain of the parameters `which`, beyond that of those `given`."""
         mine, others = list(which), list(given)
-        own, shown = self.information[np.ix_(mine, mine)], self.score[mine]
+        # Columns of unlike units (a radian moves a reading by its lever) are compared at length 1.
+        unit = np.where(self.length > 0.0, np.sqrt(self.length), 1.0)
+        information, score = self.information / np.outer(unit, unit), self.score / unit
+        own, shown = information[np.ix_(mine, mine)], score[mine]
         if others:
-            size, vectors = eigen_symmetric(self.information[np.ix_(others, others)])
-            known = size > _DETERMINED * float(self.length[others].max())
+            size, vectors = eigen_symmetric(information[np.ix_(others, others)])
+            known = size > _DETERMINED
             half = vectors[:, known] / np.sqrt(size[known])
-            across = self.information[np.ix_(mine, others)] @ half
+            across = information[np.ix_(mine, others)] @ half
             own = own - across @ across.T
-            shown = shown - across @ (half.T @ self.score[others])
+            shown = shown - across @ (half.T @ score[others])
         size, vectors = eigen_symmetric(own)
-        determined = size > _DETERMINED * float(self.length[mine].max())
+        determined = size > _DETERMINED
         kept = vectors[:, determined]
         along = kept.T @ shown
         inner = kept / size[determined]
         return Gain(
             float((along**2 / size[determined]).sum()),
-            np.asarray(inner @ along),
+            np.asarray(inner @ along) / unit[mine],
             int(determined.sum()),
-            np.asarray(inner @ kept.T),
+            np.asarray(inner @ kept.T) / np.outer(unit[mine], unit[mine]),
         )
 
 
@@ -92,9 +95,7 @@ def score_test(
     return ScoreTest(information, score, (columns * columns).sum(axis=(1, 2)))
 
 
-def own_part(
-    reduced: ReducedNormals, problem: Problem, column: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def own_part(reduced: ReducedNormals, problem: Problem, column: NDArray[np.float64]) -> NDArray[np.float64]:
     """The part of a column (N, 3) that is orthogonal to the targets' columns."""
     across = (np.swapaxes(reduced.by_target, 1, 2) @ column[..., None])[..., 0]
     summed = np.add.reduceat(across, problem.starts, axis=0)

@@ -136,5 +136,7 @@ def detectable_noncentrality(numbers: int, level: float, power: float, dof: int 
     """
     from scipy import special
 
-    limit = special.chdtri(numbers, level) if dof is None else numbers * special.fdtri(numbers, dof, 1.0 - level)
+    limit = (
+        special.chdtri(numbers, level) if dof is None else numbers * special.fdtri(numbers, dof, 1.0 - level)
+    )
     return float(special.chndtrinc(limit, numbers, 1.0 - power))

@@ -2,8 +2,9 @@
 
 Each is a score test (`score_test`) of further parameters on the finished fit: for every rotary that turns its errors
 once a turn, twice a turn and by a factor (`angle_terms`), and a drift of all readings along X, Y and Z. The most
-significant one is taken in, then the others are tested beyond it, so that one error is not named twice. Of clean
-readings one set in 1,000 at most is suspected: half of that goes to the angles and half to the drifts, shared
+significant one is taken in, then the others are tested beyond it, so that one error is not named twice. The worst
+reading counts in none of this: alone it could feign what others do not show. Of clean readings one set in 1,000 at
+most is suspected: half of that goes to the angles and half to the drifts, shared
 among the tests tried (Bonferroni).
 """
 
@@ -35,12 +36,12 @@ _LEVEL = 5e-4
 _POWER = 0.99
 """Chance with which an error of the stated detectable size is named. Chosen here: then the intervals of what was not
 named hold what they say."""
-_CLEAR_OF_OUTLIER = 12.0
-"""Squares of the scatter that it must explain beyond one bad reading. As in `blunders.significance`."""
 _LEAST_SCATTER_MM = 1e-4
 """Least scatter in mm: made-up readings have none."""
 _LARGEST_ARCSEC = 3600.0
 """Arc seconds of an error that any reading should show: what shows from there on only is not determined."""
+_LARGEST_MM = 1.0
+"""Millimetres of a drift that any reading should show."""
 _MOST = 4
 """Errors named in one set of readings. Chosen here."""
 _ARCSEC = float(np.degrees(3600.0))
@@ -89,21 +90,24 @@ def find_systematic_errors(
     problem = solved.problem
     letters = [letter for letter in machine.letters if letter not in adjusted]
     terms = angle_terms(machine, readings.angles_deg[problem.order], letters)
-    columns = np.concatenate([angle_columns(problem, solved.state, terms), drift_columns(problem, solved.state, readings)])
+    columns = np.concatenate(
+        [angle_columns(problem, solved.state, terms), drift_columns(problem, solved.state, readings)]
+    )
     weighted = columns * problem.weight[:, None]
+    worst = _reading_columns(problem, int(LeaveOneOut(solved).gain.argmax()))
     free = solved.state.free.shape[1]
     inner = inverse(solved.reduced.information) if free else np.zeros((0, 0))
-    test = score_test(problem, solved.reduced, inner, solved.residual, weighted)
+    test = score_test(problem, solved.reduced, inner, solved.residual, np.concatenate([weighted, worst]))
     tests = _tests(letters, terms, len(columns))
     scatter = _Scatter(solved, sigma, floor_mm)
-    chosen, chances = _select(test, tests, scatter, float(LeaveOneOut(solved).gain.max(initial=0.0)))
+    chosen, chances = _select(test, tests, scatter, range(len(columns), len(columns) + len(worst)))
     return SystematicErrors(
         tuple(
             _angle_error(one, test, tests, chosen, chances, scatter, machine, readings)
             for one in tests
             if one.letter
         ),
-        tuple(_drift(one, test, chosen, chances, scatter) for one in tests if one.by),
+        tuple(_drift(one, test, tests, chosen, chances, scatter) for one in tests if one.by),
     )
 
 
@@ -130,7 +134,9 @@ def drift_columns(problem: Problem, state: State, readings: Readings) -> NDArray
     for course in courses.values():
         for axis in np.eye(3):
             shifted = replace(problem, points=problem.points + axis)
-            found.append((linearize(shifted, state).residual - base.residual) / weight * course[problem.order, None])
+            found.append(
+                (linearize(shifted, state).residual - base.residual) / weight * course[problem.order, None]
+            )
     return np.array(found).reshape(-1, len(problem.points), 3)
 
 
@@ -217,35 +223,49 @@ class _Scatter:
         return square * detectable_noncentrality(numbers, _LEVEL / tried, _POWER, dof)
 
 
+def _reading_columns(problem: Problem, k: int) -> NDArray[np.float64]:
+    """Columns (1 to 3, N, 3) of the equations of reading k: with them among the parameters it counts no more."""
+    count = int(problem.nominal_targets.equations[problem.target[k]])
+    columns = np.zeros((count, len(problem.target), 3))
+    columns[np.arange(count), k, np.arange(count)] = 1.0
+    return columns
+
+
 def _select(
-    test: ScoreTest, tests: Sequence[_Test], scatter: _Scatter, worst_reading: float
+    test: ScoreTest, tests: Sequence[_Test], scatter: _Scatter, worst_reading: Sequence[int]
 ) -> tuple[list[_Test], dict[_Test, float]]:
     """The significant errors, the clearest first, and every test's p-value (Bonferroni)."""
     chosen: list[_Test] = []
     chances: dict[_Test, float] = {}
-    explained, numbers = 0.0, 0
+    given = list(worst_reading)
+    without = test.gain(given)
+    explained, numbers = without.gain, without.numbers
     while True:
-        given = [place for one in chosen for place in one.places]
         best: tuple[float, float, _Test, Gain] | None = None
         for one in tests:
             if one in chosen:
                 continue
             gain = test.gain(one.places, given)
             tried = sum(bool(other.letter) == bool(one.letter) for other in tests)
-            chance = min(1.0, tried * scatter.chance(gain, explained, numbers))
-            chances[one] = chance
-            if best is None or (chance, -gain.gain) < best[:2]:
-                best = chance, -gain.gain, one, gain
+            chances[one] = min(1.0, tried * scatter.chance(gain, explained, numbers))
+            if best is None or (chances[one], -gain.gain) < best[:2]:
+                best = chances[one], -gain.gain, one, gain
         if best is None or best[0] > _LEVEL or len(chosen) == _MOST:
             return chosen, chances
         _, _, one, gain = best
-        square = scatter.square(explained + gain.gain, numbers + gain.numbers)
-        if not chosen and gain.gain < worst_reading + _CLEAR_OF_OUTLIER * square:
-            # One bad reading would do as much.
-            chances[one] = 1.0
-            return chosen, {key: max(value, 2.0 * _LEVEL) for key, value in chances.items()}
         chosen.append(one)
+        given += one.places
         explained, numbers = explained + gain.gain, numbers + gain.numbers
+
+
+def _detectable(one: _Test, test: ScoreTest, tests: Sequence[_Test], scatter: _Scatter) -> float | None:
+    """Size, in the parameters' unit, that the test shows whatever its direction among them; None where not at all."""
+    own = test.information[np.ix_(one.places, one.places)]
+    least = float(eigen_symmetric(own)[0][0])
+    if not least > 1e-9 * float(test.length[list(one.places)].max()):
+        return None
+    tried = sum(bool(other.letter) == bool(one.letter) for other in tests)
+    return float(np.sqrt(scatter.detectable(len(one.places), tried) / least))
 
 
 def _angle_error(
@@ -262,14 +282,11 @@ def _angle_error(
     rotary = machine.rotaries[machine.index(one.letter)]
     angles = readings.angles_deg[:, machine.index(one.letter)]
     span = float(np.radians(np.ptp(angles)))
-    own = test.information[np.ix_(one.places, one.places)]
-    least = float(eigen_symmetric(own)[0][0])
-    tried = sum(bool(other.letter) for other in tests)
-    detectable: float | None = None
-    per_unit = span if one.component == "by a factor" else 1.0
-    if least > 0.0:
-        found = float(np.sqrt(scatter.detectable(len(one.places), tried) / least)) * per_unit * _ARCSEC
-        detectable = found if found < _LARGEST_ARCSEC else None
+    per_unit = _ARCSEC * (span if one.component == "by a factor" else 1.0)
+    detectable = _detectable(one, test, tests, scatter)
+    detectable = (
+        None if detectable is None or detectable * per_unit > _LARGEST_ARCSEC else detectable * per_unit
+    )
     significant = one in chosen
     if not significant:
         return AngleError(one.letter, one.component, False, chances.get(one, 1.0), detectable)
@@ -277,6 +294,7 @@ def _angle_error(
     others = [place for other in chosen if other is not one for place in other.places]
     gain = test.gain(one.places, others)
     square = scatter.square(gain.gain, gain.numbers) if scatter.sigma is None else scatter.sigma**2
+    # Readings off by an error leave residuals opposite to what the error put into the model would.
     values, cofactor = -gain.values, gain.cofactor
     size = float(np.linalg.norm(values))
     way = values / size if size > 0.0 else np.eye(len(values))[0]
@@ -284,28 +302,47 @@ def _angle_error(
     if one.component == "by a factor":
         factor = 1.0 + float(values[0])
         return AngleError(
-            one.letter, one.component, True, chances[one], detectable,
-            abs(float(values[0])) * span * _ARCSEC, u * span * _ARCSEC, factor=factor,
+            one.letter,
+            one.component,
+            True,
+            chances[one],
+            detectable,
+            abs(float(values[0])) * span * _ARCSEC,
+            u * span * _ARCSEC,
+            factor=factor,
         )
     turns = 1.0 if one.component == "once a turn" else 2.0
     peak = float(np.degrees(np.arctan2(values[1], values[0]))) / turns + rotary.zero_deg
     return AngleError(
-        one.letter, one.component, True, chances[one], detectable,
-        size * _ARCSEC, u * _ARCSEC, largest_at_deg=peak % (360.0 / turns),
+        one.letter,
+        one.component,
+        True,
+        chances[one],
+        detectable,
+        size * _ARCSEC,
+        u * _ARCSEC,
+        largest_at_deg=peak % (360.0 / turns),
     )
 
 
 def _drift(
-    one: _Test, test: ScoreTest, chosen: Sequence[_Test], chances: dict[_Test, float], scatter: _Scatter
+    one: _Test,
+    test: ScoreTest,
+    tests: Sequence[_Test],
+    chosen: Sequence[_Test],
+    chances: dict[_Test, float],
+    scatter: _Scatter,
 ) -> Drift:
     """What is known of a drift."""
+    detectable = _detectable(one, test, tests, scatter)
+    detectable = None if detectable is None or detectable > _LARGEST_MM else detectable
     if one not in chosen:
-        return Drift(one.by, False, chances.get(one, 1.0))
+        return Drift(one.by, False, chances.get(one, 1.0), detectable)
     others = [place for other in chosen if other is not one for place in other.places]
     gain = test.gain(one.places, others)
     square = scatter.square(gain.gain, gain.numbers) if scatter.sigma is None else scatter.sigma**2
-    x, y, z = (-gain.values).tolist()
+    x, y, z = gain.values.tolist()
     size = float(np.linalg.norm(gain.values))
     way = gain.values / size if size > 0.0 else np.eye(3)[0]
     u = float(np.sqrt(max(square * way @ gain.cofactor @ way, 0.0)))
-    return Drift(one.by, True, chances[one], (x, y, z), size, u)
+    return Drift(one.by, True, chances[one], detectable, (x, y, z), size, u)

@@ -8,7 +8,17 @@ from typing import Any
 
 import numpy as np
 
-from kinematics.calibration import Blunder, Estimate, Fit, FitDiagnostic, LineFit, TargetFit
+from kinematics.calibration import (
+    AngleCurve,
+    AngleError,
+    Blunder,
+    Drift,
+    Estimate,
+    Fit,
+    FitDiagnostic,
+    LineFit,
+    TargetFit,
+)
 from tiltwright.calibration.fit_wording import (
     blunder_sentence,
     diagnostic_sentence,
@@ -101,6 +111,9 @@ def fit_report(
         ],
         "blunders": [_blunder(blunder, units) for blunder in blunders],
         "findings": [_finding(finding, units) for finding in findings],
+        "angle_errors": [_angle_error(one) for one in fit.angle_errors],
+        "angles_adjusted": [_angle_curve(one) for one in fit.angle_curves],
+        "drifts": [_drift(one, units) for one in fit.drifts],
         "readings": [
             {
                 "row": fit.readings.row(i),
@@ -204,6 +217,45 @@ def _blunder(blunder: Blunder, units: str) -> dict[str, Any]:
         "certain": blunder.certain,
         "rivals": [_blunder(rival, units) for rival in blunder.rivals],
         "words": blunder_sentence(blunder, units),
+    }
+
+
+def _angle_error(one: AngleError) -> dict[str, Any]:
+    return {
+        "rotary": one.letter,
+        "component": one.component,
+        "significant": one.significant,
+        "chance": number(one.p_value),
+        "shows_from_arcsec": number(one.detectable_arcsec),
+        "size_arcsec": number(one.size_arcsec),
+        "u_arcsec": number(one.u_arcsec),
+        "largest_at_deg": number(one.largest_at_deg),
+        "factor": number(one.factor),
+    }
+
+
+def _angle_curve(one: AngleCurve) -> dict[str, Any]:
+    return {
+        "rotary": one.letter,
+        "coefficients": numbers(one.coefficients),
+        "of": ["cos q - 1", "sin q", "cos 2q - 1", "sin 2q", "q"],
+        "covariance": None if one.covariance is None else (one.covariance + 0.0).tolist(),
+        "all_determined": one.estimable,
+        "largest_arcsec": number(one.largest_arcsec),
+        "u_arcsec": number(one.u_arcsec),
+        "largest_at_deg": number(one.largest_at_deg),
+    }
+
+
+def _drift(one: Drift, units: str) -> dict[str, Any]:
+    return {
+        "by": one.by,
+        "significant": one.significant,
+        "chance": number(one.p_value),
+        "shows_from": _length(one.detectable_mm, units),
+        "shift": None if one.shift_mm is None else length_list(np.array(one.shift_mm), units),
+        "size": _length(one.size_mm, units),
+        "u": _length(one.u_mm, units),
     }
 
 

@@ -30,6 +30,7 @@ class FitOptions:
     loss: str
     loss_scale: float | None
     level: float
+    angle_errors: tuple[str, ...]
     plot: Path | None
     force: bool
     write: bool
@@ -74,6 +75,18 @@ def _check_numbers(asked: FitOptions) -> None:
         raise option_error("--robust-beyond", "without --robust", "--robust LOSS beside it")
     if not 0.5 <= asked.level <= 0.9999:
         raise option_error("--level", f"{asked.level * 100:g}", "50 to 99.99 percent")
+
+
+def _check_letters(asked: FitOptions, read: ReadMachine) -> None:
+    from tiltwright.files.diagnostics import shown
+    from tiltwright.files.parsing import option_error
+
+    letters = read.machine.letters
+    for letter in asked.angle_errors:
+        if letter not in letters or asked.angle_errors.count(letter) > 1:
+            raise option_error(
+                "--angle-errors", shown(" ".join(asked.angle_errors)), f"letters of {', '.join(letters)}"
+            )
 
 
 def _check_files(asked: FitOptions) -> None:
@@ -122,6 +135,7 @@ def _run(asked: FitOptions) -> None:
     from tiltwright.terminal.streams import fail
 
     read = read_machine(asked.machine)
+    _check_letters(asked, read)
     gathered = load_readings(asked.readings, read.machine, asked.form, asked.rule, asked.plan)
     units = asked.units or read.unit.value
     mm = Unit(units).mm
@@ -133,6 +147,9 @@ def _run(asked: FitOptions) -> None:
     if fit is None and not blunders and not outside:
         fail(f"{sanitized(asked.readings)}: {why_none}")
     diagnostics = outside if fit is None else check_fit(fit)
+    if any(one.proves_mistake for one in blunders):
+        # A mistake in the readings looks like an error of an angle, or like a drift, as long as it is in them.
+        diagnostics = tuple(one for one in diagnostics if one.kind not in {"angle error", "drift"})
     outcome = FitOutcome(fit, why_none, blunders, _corrected(asked, blunders, sigma_mm), diagnostics)
     _show(asked, outcome, gathered, units)
     if asked.plot is not None and fit is not None:
@@ -150,7 +167,7 @@ def _end(
 
     wrong = list(dict.fromkeys(outcome.wrong))
     if wrong:
-        say_no(f"there is certainly a mistake in the readings: {', '.join(wrong)}")
+        say_no(f"something is certainly wrong with these readings or with the machine: {', '.join(wrong)}")
     partly = [one for one in outcome.diagnostics if not one.certain]
     refused = False
     if asked.write and outcome.fit is not None and (asked.despite or not (wrong or partly)):
@@ -208,6 +225,7 @@ def _fitted(
             loss=asked.loss,
             loss_scale_mm=scale_mm,
             level=asked.level,
+            angle_errors=asked.angle_errors,
         )
     except KinematicsError as refusal:
         return None, str(refusal)
@@ -239,7 +257,13 @@ def _corrected(asked: FitOptions, blunders: Sequence[Blunder], sigma_mm: float |
         return None
     last = blunders[-1]  # each is on top of those before it
     try:
-        return fit_pivots(last.corrected, last.corrected_machine, sigma_mm=sigma_mm, level=asked.level)
+        return fit_pivots(
+            last.corrected,
+            last.corrected_machine,
+            sigma_mm=sigma_mm,
+            level=asked.level,
+            angle_errors=asked.angle_errors,
+        )
     except KinematicsError:
         return None
 

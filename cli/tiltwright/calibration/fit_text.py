@@ -15,6 +15,7 @@ from tiltwright.calibration.fit_wording import (
     estimate_meaning,
     fixed_sentence,
     outlier_sentence,
+    undetected_sentences,
 )
 from tiltwright.files.diagnostics import sanitized
 from tiltwright.output.numbers import DECIMALS, fixed, in_units
@@ -66,6 +67,7 @@ def fit_text(fit: Fit, units: str, file: str) -> str:
         _verdict(fit, units),
         *([_fixed(fit, units)] if fit.fixed else []),
         *_outliers(fit, units),
+        _systematic(fit, units),
         _location(fit, units),
         _between(fit, units),
         _worst(fit, units),
@@ -246,6 +248,14 @@ def _outliers(fit: Fit, units: str) -> list[str]:
         return []
     lines = "\n".join(f"  row {one.row}: {outlier_sentence(one, units)}" for one in fit.outliers)
     return [f"Suspects, the worst first (read them again before you use the numbers):\n{lines}"]
+
+
+def _systematic(fit: Fit, units: str) -> str:
+    """Errors that grow with an angle or with time: what was tested, adjusted, and would have shown."""
+    lines = undetected_sentences(fit, units)
+    return (
+        "The rotaries' own angles, and drift:\n" + "\n".join(f"  {line}" for line in lines) if lines else ""
+    )
 
 
 def _location(fit: Fit, units: str) -> str:

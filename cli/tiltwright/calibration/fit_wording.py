@@ -9,9 +9,12 @@ import math
 from collections.abc import Sequence
 
 from kinematics.calibration import (
+    AngleError,
     Blunder,
     CoordinateError,
+    Drift,
     Estimate,
+    Fit,
     FitDiagnostic,
     FixedParameter,
     Outlier,
@@ -21,12 +24,15 @@ from tiltwright.files.diagnostics import sanitized
 from tiltwright.output.numbers import UNIT_MM
 
 __all__ = [
+    "angle_error_text",
     "blunder_sentence",
     "diagnostic_sentence",
+    "drift_text",
     "estimate_meaning",
     "fixed_sentence",
     "length_text",
     "outlier_sentence",
+    "undetected_sentences",
 ]
 
 _AXES = "XYZ"
@@ -300,12 +306,103 @@ def diagnostic_sentence(one: FitDiagnostic, units: str) -> str:
             )
         case "gross outlier":
             return _gross_sentence(one, units)
+        case "angle error":
+            assert one.angle_error is not None
+            return (
+                f"{angle_error_text(one.angle_error)}. The uncertainties below do not cover that. Adjust it along with the "
+                f"lines: --angle-errors {one.letter}; then have the rotary's scale and encoder looked at: the machine file "
+                "has no place for such an error, and the work offsets keep it."
+            )
+        case "drift":
+            assert one.drift is not None
+            return (
+                f"{drift_text(one.drift, units)}. The uncertainties below do not cover that. Let the machine warm up and "
+                "read all of it again in one go, with the first pose once more at the end."
+            )
         case "partly determined":
             return (
                 f"{one.letter}'s line is only partly determined: its {_and(one.names)} moved, but only a combination of "
                 "these is known."
             )
     raise AssertionError(one.kind)
+
+
+def angle_error_text(one: AngleError) -> str:
+    """A significant error of a rotary's own angle, with its size."""
+    assert one.size_arcsec is not None
+    assert one.u_arcsec is not None
+    size = f"{one.size_arcsec:.0f} arc seconds (u = {max(one.u_arcsec, 0.5):.0f})"
+    if one.component == "by a factor":
+        assert one.factor is not None
+        return (
+            f"{one.letter}'s own angle is off by a factor: it turns {one.factor:.6f} degrees for each degree that it "
+            f"shows, {size} over the range that was read"
+        )
+    assert one.largest_at_deg is not None
+    return f"{one.letter}'s own angle is off by {size} {one.component}, most at {one.letter}{one.largest_at_deg:.0f}"
+
+
+def drift_text(one: Drift, units: str) -> str:
+    """A significant drift, with its size and direction."""
+    assert one.size_mm is not None
+    assert one.shift_mm is not None
+    parts = ", ".join(
+        f"{axis} {length_text(part, units, '.4f')}" for axis, part in zip(_AXES, one.shift_mm, strict=True)
+    )
+    between = (
+        "from the first reading to the last"
+        if one.by == "order"
+        else "with the temperature, from the coldest reading to the warmest"
+    )
+    return f"the readings drift by {length_text(one.size_mm, units, '.4f')} ({parts}) {between}"
+
+
+def undetected_sentences(fit: Fit, units: str) -> list[str]:
+    """What the tests of the angles and of drift did not find, and from which size on they would have."""
+    found = []
+    for letter in fit.machine.letters:
+        tested = [one for one in fit.angle_errors if one.letter == letter and not one.significant]
+        shown = [
+            f"{one.component} from {max(one.detectable_arcsec, 1.0):.0f}"
+            for one in tested
+            if one.detectable_arcsec is not None
+        ]
+        if shown:
+            found.append(
+                f"{letter}'s own angle: no error shows. One of this many arc seconds would have: {', '.join(shown)}."
+            )
+        hidden = [one.component for one in tested if one.detectable_arcsec is None]
+        if hidden:
+            found.append(
+                f"{letter}'s own angle: these poses cannot show an error {' or '.join(hidden)}; the uncertainties assume "
+                "that there is none."
+            )
+    for drift in fit.drifts:
+        if drift.significant:
+            continue
+        what = "drift while probing" if drift.by == "order" else "drift with temperature"
+        if drift.detectable_mm is None:
+            found.append(
+                f"{what.capitalize()}: the order of these readings cannot show one; the uncertainties assume none."
+            )
+        else:
+            found.append(
+                f"{what.capitalize()}: none shows. One of {length_text(drift.detectable_mm, units, '.4f')} in any direction "
+                "would have."
+            )
+    for curve in fit.angle_curves:
+        u = "" if curve.u_arcsec is None else f" (u = {max(curve.u_arcsec, 0.5):.0f})"
+        rest = (
+            ""
+            if curve.estimable
+            else " These poses do not determine all of it; what is missing is taken as none."
+        )
+        found.append(
+            f"{curve.letter}'s own angle was adjusted along: off by up to {abs(curve.largest_arcsec):.0f} arc seconds{u}, "
+            f"at {curve.letter}{curve.largest_at_deg:g}. The machine file has no place for that: the work offsets keep "
+            f"it.{rest}"
+        )
+    return found
 
 
 def _travel_sentence(one: FitDiagnostic, units: str) -> str:
