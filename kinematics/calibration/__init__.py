@@ -18,6 +18,7 @@ from kinematics.calibration.planning import (
     is_accessible,
     optimal_poses,
     planned_readings,
+    poses_for_angle_errors,
     predict_uncertainty,
     rank_added_poses,
 )
@@ -74,6 +75,7 @@ __all__ = [
     "outside_travels",
     "perturbed_machine",
     "planned_readings",
+    "poses_for_angle_errors",
     "predict_uncertainty",
     "rank_added_poses",
     "readings_from_rows",

@@ -275,7 +275,7 @@ class Outlier:
 
 @dataclass(frozen=True)
 class AngleError:
-    """Test of one component of a rotary's own angle: is the table turned as far as the machine says?
+    """Test of one component of the error of a rotary's own angle: turned minus commanded.
 
     Attributes
     ----------

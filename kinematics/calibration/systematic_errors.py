@@ -287,42 +287,41 @@ def _angle_error(
     detectable = (
         None if detectable is None or detectable * per_unit > _LARGEST_ARCSEC else detectable * per_unit
     )
-    significant = one in chosen
-    if not significant:
-        return AngleError(one.letter, one.component, False, chances.get(one, 1.0), detectable)
-    # Beyond what else was found, so that the sizes add up.
-    others = [place for other in chosen if other is not one for place in other.places]
-    gain = test.gain(one.places, others)
-    square = scatter.square(gain.gain, gain.numbers) if scatter.sigma is None else scatter.sigma**2
-    # Readings off by an error leave residuals opposite to what the error put into the model would.
-    values, cofactor = -gain.values, gain.cofactor
-    size = float(np.linalg.norm(values))
-    way = values / size if size > 0.0 else np.eye(len(values))[0]
-    u = float(np.sqrt(max(square * way @ cofactor @ way, 0.0)))
-    if one.component == "by a factor":
-        factor = 1.0 + float(values[0])
+    if one not in chosen:
         return AngleError(
             one.letter,
             one.component,
-            True,
-            chances[one],
-            detectable,
-            abs(float(values[0])) * span * _ARCSEC,
-            u * span * _ARCSEC,
-            factor=factor,
+            significant=False,
+            p_value=chances.get(one, 1.0),
+            detectable_arcsec=detectable,
         )
-    turns = 1.0 if one.component == "once a turn" else 2.0
-    peak = float(np.degrees(np.arctan2(values[1], values[0]))) / turns + rotary.zero_deg
-    return AngleError(
+    # Beyond what else was found, so that the sizes add up.
+    others = [place for other in chosen if other is not one for place in other.places]
+    gain = test.gain(one.places, others)
+    # Readings off by an error leave residuals opposite to what the error put into the model would.
+    values, u = -gain.values, _u_along_itself(gain, scatter)
+    error = AngleError(
         one.letter,
         one.component,
-        True,
-        chances[one],
-        detectable,
-        size * _ARCSEC,
-        u * _ARCSEC,
-        largest_at_deg=peak % (360.0 / turns),
+        significant=True,
+        p_value=chances[one],
+        detectable_arcsec=detectable,
+        size_arcsec=float(np.linalg.norm(values)) * per_unit,
+        u_arcsec=u * per_unit,
     )
+    if one.component == "by a factor":
+        return replace(error, factor=1.0 + float(values[0]))
+    turns = 1.0 if one.component == "once a turn" else 2.0
+    peak = float(np.degrees(np.arctan2(values[1], values[0]))) / turns + rotary.zero_deg
+    return replace(error, largest_at_deg=peak % (360.0 / turns))
+
+
+def _u_along_itself(gain: Gain, scatter: _Scatter) -> float:
+    """Standard uncertainty of the length of the values."""
+    square = scatter.square(gain.gain, gain.numbers) if scatter.sigma is None else scatter.sigma**2
+    size = float(np.linalg.norm(gain.values))
+    way = gain.values / size if size > 0.0 else np.eye(len(gain.values))[0]
+    return float(np.sqrt(max(square * way @ gain.cofactor @ way, 0.0)))
 
 
 def _drift(
@@ -337,12 +336,16 @@ def _drift(
     detectable = _detectable(one, test, tests, scatter)
     detectable = None if detectable is None or detectable > _LARGEST_MM else detectable
     if one not in chosen:
-        return Drift(one.by, False, chances.get(one, 1.0), detectable)
+        return Drift(one.by, significant=False, p_value=chances.get(one, 1.0), detectable_mm=detectable)
     others = [place for other in chosen if other is not one for place in other.places]
     gain = test.gain(one.places, others)
-    square = scatter.square(gain.gain, gain.numbers) if scatter.sigma is None else scatter.sigma**2
     x, y, z = gain.values.tolist()
-    size = float(np.linalg.norm(gain.values))
-    way = gain.values / size if size > 0.0 else np.eye(3)[0]
-    u = float(np.sqrt(max(square * way @ gain.cofactor @ way, 0.0)))
-    return Drift(one.by, True, chances[one], detectable, (x, y, z), size, u)
+    return Drift(
+        one.by,
+        significant=True,
+        p_value=chances[one],
+        detectable_mm=detectable,
+        shift_mm=(x, y, z),
+        size_mm=float(np.linalg.norm(gain.values)),
+        u_mm=_u_along_itself(gain, scatter),
+    )

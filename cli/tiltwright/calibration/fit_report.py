@@ -29,7 +29,7 @@ from tiltwright.calibration.fit_wording import (
 from tiltwright.output.json_csv import length_list
 from tiltwright.output.numbers import in_units
 
-__all__ = ["estimate", "fit_report", "no_fit_report", "numbers"]
+__all__ = ["angle_error_report", "drift_report", "estimate", "fit_report", "no_fit_report", "numbers"]
 
 
 def number(value: float | None) -> float | None:
@@ -111,9 +111,9 @@ def fit_report(
         ],
         "blunders": [_blunder(blunder, units) for blunder in blunders],
         "findings": [_finding(finding, units) for finding in findings],
-        "angle_errors": [_angle_error(one) for one in fit.angle_errors],
+        "angle_errors": [angle_error_report(one) for one in fit.angle_errors],
         "angles_adjusted": [_angle_curve(one) for one in fit.angle_curves],
-        "drifts": [_drift(one, units) for one in fit.drifts],
+        "drifts": [drift_report(one, units) for one in fit.drifts],
         "readings": [
             {
                 "row": fit.readings.row(i),
@@ -220,7 +220,8 @@ def _blunder(blunder: Blunder, units: str) -> dict[str, Any]:
     }
 
 
-def _angle_error(one: AngleError) -> dict[str, Any]:
+def angle_error_report(one: AngleError) -> dict[str, Any]:
+    """The test of one component of a rotary's own angle as JSON."""
     return {
         "rotary": one.letter,
         "component": one.component,
@@ -247,7 +248,8 @@ def _angle_curve(one: AngleCurve) -> dict[str, Any]:
     }
 
 
-def _drift(one: Drift, units: str) -> dict[str, Any]:
+def drift_report(one: Drift, units: str) -> dict[str, Any]:
+    """The test for a drift as JSON."""
     return {
         "by": one.by,
         "significant": one.significant,

@@ -32,6 +32,7 @@ __all__ = [
     "fixed_sentence",
     "length_text",
     "outlier_sentence",
+    "shown_from",
     "undetected_sentences",
 ]
 
@@ -284,7 +285,7 @@ def _coordinate(error: CoordinateError, units: str) -> str:
     return f"{error.axis} is {read}, expected about {expected}"
 
 
-def diagnostic_sentence(one: FitDiagnostic, units: str) -> str:
+def diagnostic_sentence(one: FitDiagnostic, units: str) -> str:  # noqa: PLR0911 - one case for each kind
     """A sentence about a fault of the readings or of the fit."""
     match one.kind:
         case "outside the travels":
@@ -357,39 +358,36 @@ def drift_text(one: Drift, units: str) -> str:
     return f"the readings drift by {length_text(one.size_mm, units, '.4f')} ({parts}) {between}"
 
 
-def undetected_sentences(fit: Fit, units: str) -> list[str]:
-    """What the tests of the angles and of drift did not find, and from which size on they would have."""
+def shown_from(angle_errors: Sequence[AngleError], drifts: Sequence[Drift], units: str) -> list[str]:
+    """Sizes from which on errors of the rotaries' own angles and drifts show, a line for each rotary and drift."""
     found = []
-    for letter in fit.machine.letters:
-        tested = [one for one in fit.angle_errors if one.letter == letter and not one.significant]
-        shown = [
-            f"{one.component} from {max(one.detectable_arcsec, 1.0):.0f}"
-            for one in tested
-            if one.detectable_arcsec is not None
-        ]
-        if shown:
-            found.append(
-                f"{letter}'s own angle: no error shows. One of this many arc seconds would have: {', '.join(shown)}."
-            )
-        hidden = [one.component for one in tested if one.detectable_arcsec is None]
-        if hidden:
-            found.append(
-                f"{letter}'s own angle: these poses cannot show an error {' or '.join(hidden)}; the uncertainties assume "
-                "that there is none."
-            )
-    for drift in fit.drifts:
-        if drift.significant:
-            continue
+    for letter in dict.fromkeys(one.letter for one in angle_errors):
+        mine = [one for one in angle_errors if one.letter == letter]
+        sizes = [f"{one.component} {_arcsec(one.detectable_arcsec)}" for one in mine]
+        found.append(f"{letter}'s own angle: {', '.join(sizes)}")
+    for drift in drifts:
         what = "drift while probing" if drift.by == "order" else "drift with temperature"
-        if drift.detectable_mm is None:
-            found.append(
-                f"{what.capitalize()}: the order of these readings cannot show one; the uncertainties assume none."
-            )
-        else:
-            found.append(
-                f"{what.capitalize()}: none shows. One of {length_text(drift.detectable_mm, units, '.4f')} in any direction "
-                "would have."
-            )
+        size = "not at all" if drift.detectable_mm is None else length_text(drift.detectable_mm, units, ".4f")
+        found.append(f"{what}: {size}")
+    return found
+
+
+def _arcsec(size: float | None) -> str:
+    return "not at all" if size is None else f"{max(size, 1.0):.0f} arc seconds"
+
+
+def undetected_sentences(fit: Fit, units: str) -> list[str]:
+    """What the tests of the angles and of drift did not find, from which size on they would have, what was adjusted."""
+    found = shown_from(
+        [one for one in fit.angle_errors if not one.significant],
+        [one for one in fit.drifts if not one.significant],
+        units,
+    )
+    if found:
+        head = (
+            "None found, and the uncertainties above take them as none. Errors of this size would have shown (99 cases in 100):"
+        )
+        found = [head, *(f"  {line}" for line in found)]
     for curve in fit.angle_curves:
         u = "" if curve.u_arcsec is None else f" (u = {max(curve.u_arcsec, 0.5):.0f})"
         rest = (

@@ -64,7 +64,7 @@ def read(truth, targets, poses_deg, seed, *, sigma_mm=SIGMA_MM, rotary=0, error=
     return replace(readings, angles_deg=np.repeat(commanded, each, axis=0), points_mm=points)
 
 
-def in_order(rng, machine, count=20):
+def in_order(rng, count=20):
     """Poses as a setter takes them: every tilt in turn, the table round at each."""
     turn = (
         np.tile([0.0, 90.0, 180.0, 270.0], 5) + np.repeat(rng.choice(np.arange(0.0, 90.0, 15.0), 5), 4)
@@ -91,7 +91,7 @@ def calibration(shop, seed, name):
     nominal = shop.random_machine(rng)
     truth = shop.moved_machine(nominal, rng, 0.03, 0.01)
     targets = shop.balls(nominal, rng, 2)
-    poses = shop.random_poses(nominal, rng, 20) if seed % 4 < 2 else in_order(rng, nominal)
+    poses = shop.random_poses(nominal, rng, 20) if seed % 4 < 2 else in_order(rng)
     rotary = seed % 2
     kind, size = ERRORS[name]
     error = coefficients(rng, kind, size)

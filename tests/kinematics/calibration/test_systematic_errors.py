@@ -9,7 +9,17 @@ import numpy as np
 import pytest
 
 from kinematics import KinematicsError
-from kinematics.calibration import check_fit, find_blunders, fit_pivots, relative_line_parameters
+from kinematics.calibration import (
+    candidate_poses,
+    check_fit,
+    find_blunders,
+    fit_pivots,
+    is_accessible,
+    planned_readings,
+    poses_for_angle_errors,
+    predict_uncertainty,
+    relative_line_parameters,
+)
 from kinematics.calibration.adjustment import build_problem, initial_state, linearize
 from kinematics.calibration.angle_terms import angle_functions
 from kinematics.calibration.line_parameters import derotate
@@ -178,3 +188,69 @@ def test_a_single_bad_reading_is_neither_drift_nor_angle_error(shop):
         fit = fit_pivots(replace(readings, points_mm=points), nominal)
         assert fit.outliers
         assert not any(one.significant for one in (*fit.angle_errors, *fit.drifts)), seed
+
+
+# --- the plan --------------------------------------------------------------------------------------------------------
+
+
+def tilting(shop, rng):
+    """Few poses that turn the table but hardly the tilt."""
+    nominal = shop.random_machine(rng, "AC")
+    return (
+        nominal,
+        shop.balls(nominal, rng, 2),
+        np.array([[a, c] for a in (0.0, -30.0, 30.0) for c in (0.0, 90.0, 180.0)]),
+    )
+
+
+def test_a_plan_says_from_which_size_on_an_error_shows(shop):
+    """The size that the plan states is named in most fits of such readings, a third of it in few."""
+    rng = np.random.default_rng(11)
+    nominal = shop.random_machine(rng, "AC")
+    targets, poses = shop.balls(nominal, rng, 2), systematic.in_order(rng)
+    foreseen = predict_uncertainty(planned_readings(nominal, targets, poses), nominal, systematic.SIGMA_MM)
+    (size,) = [
+        one.detectable_arcsec
+        for one in foreseen.angle_errors
+        if (one.letter, one.component) == ("A", "once a turn")
+    ]
+    named = dict.fromkeys((1.0, 1.0 / 3.0), 0)
+    for share in named:
+        for seed in range(40):
+            phase = rng.uniform(0.0, 2.0 * np.pi)
+            error = np.zeros(5)
+            error[:2] = share * size * systematic.ARCSEC * np.array([np.cos(phase), np.sin(phase)])
+            readings = systematic.read(nominal, targets, poses, seed, rotary=0, error=error)
+            fit = fit_pivots(readings, nominal, sigma_mm=systematic.SIGMA_MM)
+            named[share] += any(one.significant and one.letter == "A" for one in fit.angle_errors)
+    assert named[1.0] >= 38
+    assert named[1.0 / 3.0] <= 25
+
+
+def test_added_poses_show_what_the_planned_ones_do_not(shop):
+    rng = np.random.default_rng(4)
+    nominal, targets, poses = tilting(shop, rng)
+    candidates = candidate_poses(nominal, 30.0)
+    added = poses_for_angle_errors(nominal, targets, poses, candidates, 3, systematic.SIGMA_MM)
+    assert added.shape == (3, 2)
+    assert len(np.unique(added, axis=0)) == 3
+
+    def worst(these):
+        planned = planned_readings(nominal, targets, these, is_accessible(nominal, targets, these))
+        tests = predict_uncertainty(planned, nominal, systematic.SIGMA_MM).angle_errors
+        return max(one.detectable_arcsec or 3600.0 for one in tests if one.letter == "A")
+
+    assert worst(np.concatenate([poses, added])) < 0.6 * worst(poses)
+    with pytest.raises(KinematicsError):
+        poses_for_angle_errors(nominal, targets, poses, np.zeros((0, 2)), 3, systematic.SIGMA_MM)
+
+
+def test_the_first_pose_read_again_shows_a_smaller_drift(shop):
+    rng = np.random.default_rng(4)
+    nominal = shop.random_machine(rng, "AC")
+    targets, poses = shop.balls(nominal, rng, 2), systematic.in_order(rng)
+    sizes = [
+        predict_uncertainty(planned_readings(nominal, targets, these), nominal, 0.002).drifts[0].detectable_mm
+        for these in (poses, np.concatenate([poses, poses[:1]]))
+    ]
+    assert sizes[1] < 0.7 * sizes[0]
