@@ -33,12 +33,14 @@ from kinematics.calibration.results import (
     LineFit,
     Outlier,
     PairFit,
+    PlatterFit,
     ReadingFit,
     TargetFit,
 )
 from kinematics.calibration.robust import LOSSES
 from kinematics.calibration.simulation import perturbed_machine, simulated_readings
 from kinematics.calibration.statistics import coverage_factor, region_factor
+from kinematics.calibration.vector_length import length_interval
 
 __all__ = [
     "LOSSES",
@@ -55,6 +57,7 @@ __all__ = [
     "Outlier",
     "PairFit",
     "PlannedTarget",
+    "PlatterFit",
     "PoseGain",
     "PredictedUncertainty",
     "ReadingFit",
@@ -70,6 +73,7 @@ __all__ = [
     "find_gross_errors",
     "fit_pivots",
     "is_accessible",
+    "length_interval",
     "optimal_poses",
     "outside_limits",
     "outside_travels",

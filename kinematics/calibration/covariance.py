@@ -35,6 +35,10 @@ class Covariance:
         Coverage factor, from standard to expanded uncertainty.
     tilt_sensitivity_mm : ndarray, shape (4n + k, r)
         Change of the scaled parameters for 0.01 degrees of each combination of the fixed tilts.
+    level : float
+        Coverage probability of the factor.
+    dof : int or None
+        Degrees of freedom of an estimated sigma; None for a stated one.
     """
 
     cofactor: NDArray[np.float64]
@@ -42,6 +46,8 @@ class Covariance:
     sigma: float | None
     factor: float | None
     tilt_sensitivity_mm: NDArray[np.float64]
+    level: float = 0.95
+    dof: int | None = None
 
     def rests_on_fixed(self, gradient: NDArray[np.float64]) -> bool:
         """True for a quantity whose gradient (4n,) lies, even in part, along fixed combinations."""
@@ -73,11 +79,17 @@ class Covariance:
         return replace(estimate, standard_uncertainty=u, expanded_uncertainty=self.factor * u)
 
 
-def line_covariance(solved: Adjusted, sigma: float | None, factor: float | None) -> Covariance:
+def line_covariance(
+    solved: Adjusted,
+    sigma: float | None,
+    factor: float | None,
+    level: float = 0.95,
+    dof: int | None = None,
+) -> Covariance:
     """The lines' covariance, everything else eliminated."""
     free = solved.state.free
     inner = inverse(solved.reduced.information) if free.shape[1] else np.zeros((0, 0))
-    return Covariance(free @ inner @ free.T, free, sigma, factor, _tilt_sensitivity(solved))
+    return Covariance(free @ inner @ free.T, free, sigma, factor, _tilt_sensitivity(solved), level, dof)
 
 
 def _tilt_sensitivity(solved: Adjusted) -> NDArray[np.float64]:

@@ -18,6 +18,7 @@ from kinematics.calibration.covariance import (
 from kinematics.calibration.derived_quantities import axis_relations, axis_shift, location_errors, target_fits
 from kinematics.calibration.fixed_parameters import conditional_positions, fixed_parameters
 from kinematics.calibration.outliers import find_outliers, reading_residuals
+from kinematics.calibration.platter_fit import fitted_platter
 from kinematics.calibration.readings import Readings, positive
 from kinematics.calibration.results import AngleCurve, Fit, LineFit
 from kinematics.calibration.robust import m_estimate
@@ -136,7 +137,7 @@ def fit_pivots(
     factor = None
     if sigma is not None:
         factor = coverage_factor(level, None if sigma_mm is not None else solved.dof)
-    covariance = line_covariance(solved, sigma, factor)
+    covariance = line_covariance(solved, sigma, factor, level, None if sigma_mm is not None else solved.dof)
     listed = [(readings.names[t], readings.kinds[t]) for t in solved.problem.names]
     lines_only = 4 * len(machine.rotaries)
     scale = solved.problem.scale[:lines_only]
@@ -153,6 +154,7 @@ def fit_pivots(
             solved, machine, readings, sigma_mm, floor_mm or 0.0, adjusted=angle_errors
         )
     lines = _lines(solved, machine, covariance)
+    targets = target_fits(solved, machine.letters, listed, covariance)
     return Fit(
         machine=machine,
         readings=readings,
@@ -164,7 +166,8 @@ def fit_pivots(
             *fixed_parameters(solved, machine, readings),
             *conditional_positions(machine, [line.changes for line in lines]),
         ),
-        targets=target_fits(solved, machine.letters, listed, covariance),
+        targets=targets,
+        platter=fitted_platter(solved, machine.letters, targets, covariance),
         pairs=axis_relations(solved, machine.letters, covariance),
         residuals=reading_residuals(solved, machine, readings, tested, weights, floor or 0.0),
         outliers=find_outliers(readings, machine, solved, tested, floor or 0.0, angle_errors)

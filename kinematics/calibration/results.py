@@ -27,6 +27,7 @@ __all__ = [
     "LineFit",
     "Outlier",
     "PairFit",
+    "PlatterFit",
     "ReadingFit",
     "TargetFit",
 ]
@@ -59,8 +60,11 @@ class Estimate:
         The target concerned, or "".
     fixed : bool
         True where (part of) the value could not be estimated and is the machine's own.
+    interval : tuple of (float, float), or None
+        Of a tilt, which is a length: the coverage interval, from 0 where it is not shown to differ from 0.
+        `expanded_uncertainty` is the larger distance to its ends.
     verdict : str
-        "moved", "not shown to have moved", "left as it was", "partly determined" (it moved, but only a combination
+        Of a tilt "out of square" or "not shown to be out of square"; of a change "moved", "not shown to have moved", "left as it was", "partly determined" (it moved, but only a combination
         with others is estimable); "" where there is nothing to compare with.
     tilt_sensitivity_mm : float
         Of a position: the largest error that 0.01 degrees of error in the directions that were fixed would cause. The
@@ -78,6 +82,7 @@ class Estimate:
     fixed: bool = False
     verdict: str = ""
     tilt_sensitivity_mm: float = 0.0
+    interval: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -273,6 +278,36 @@ class Outlier:
     p_value: float
 
 
+@dataclass(frozen=True, eq=False)
+class PlatterFit:
+    """The platter's face as a machine file has it, with the joint covariance of lines, face and normal.
+
+    Attributes
+    ----------
+    target : str
+        The face that was read.
+    face : Estimate
+        Machine Z where the last rotary's line pierces it, at the all-zero pose.
+    normal : ndarray, shape (3,)
+        Away from the platter, machine coordinates at the all-zero pose.
+    normal_estimable : bool
+        Whether the readings determine it; if not it is the nominal one.
+    quantities : tuple of str, length 4n + 4
+        Names in the covariance's order: for each rotary "A shift 1", "A shift 2" (mm), "A tilt 1", "A tilt 2"
+        (tangents, no unit), as `Fit.parameters` has them; then "face" (mm), "normal X", "normal Y", "normal Z".
+    covariance : ndarray, shape (4n + 4, 4n + 4), or None
+        Its first 4n rows and columns are `Fit.covariance`; singular along the normal and in what is fixed. None where
+        there is no estimate of the scatter.
+    """
+
+    target: str
+    face: Estimate
+    normal: NDArray[np.float64]
+    normal_estimable: bool
+    quantities: tuple[str, ...]
+    covariance: NDArray[np.float64] | None
+
+
 @dataclass(frozen=True)
 class AngleError:
     """Test of one component of the error of a rotary's own angle: turned minus commanded.
@@ -413,6 +448,8 @@ class Fit:
         Tests for a drift; empty with a robust loss, as `angle_errors`.
     angle_curves : tuple of AngleCurve
         Of the rotaries whose angles' errors were adjusted along.
+    platter : PlatterFit or None
+        Where a face named "platter..." was read and its height is determined.
     """
 
     machine: Machine
@@ -439,6 +476,7 @@ class Fit:
     angle_errors: tuple[AngleError, ...] = ()
     drifts: tuple[Drift, ...] = ()
     angle_curves: tuple[AngleCurve, ...] = ()
+    platter: PlatterFit | None = None
 
     def line(self, letter: str) -> LineFit:
         """Estimated line of the rotary with that letter."""

@@ -384,9 +384,7 @@ def undetected_sentences(fit: Fit, units: str) -> list[str]:
         units,
     )
     if found:
-        head = (
-            "None found, and the uncertainties above take them as none. Errors of this size would have shown (99 cases in 100):"
-        )
+        head = "None found, and the uncertainties above take them as none. Errors of this size would have shown (99 cases in 100):"
         found = [head, *(f"  {line}" for line in found)]
     for curve in fit.angle_curves:
         u = "" if curve.u_arcsec is None else f" (u = {max(curve.u_arcsec, 0.5):.0f})"
