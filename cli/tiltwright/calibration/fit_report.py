@@ -62,6 +62,7 @@ def estimate(one: Estimate, units: str) -> dict[str, Any]:
         "unit": units if length else one.unit,
         "held": one.fixed,
         "verdict": one.verdict,
+        **({} if one.interval is None else {"low": number(one.interval[0]), "high": number(one.interval[1])}),
         "moves_by_for_0.01_deg_untold": _length(one.tilt_sensitivity_mm, units) if length else 0.0,
         "words": estimate_meaning(one),
     }

@@ -52,8 +52,8 @@ def plus_minus(one: Estimate, units: str) -> str:
     return f"{span(one, one.value, units)} ± {span(one, one.expanded_uncertainty, units)} {unit}"
 
 
-def fit_text(fit: Fit, units: str, file: str) -> str:
-    """Text that `pivot fit` prints of a fit."""
+def fit_text(fit: Fit, units: str, file: str, pasted: str = "") -> str:
+    """Text that `pivot fit` prints of a fit; `pasted` are the platter's lines for the machine file."""
     targets = len(fit.targets)
     title = (
         f"Pivots of {fit.machine.name}, from {len(fit.readings)} readings of {targets} "
@@ -70,6 +70,7 @@ def fit_text(fit: Fit, units: str, file: str) -> str:
         _systematic(fit, units),
         _location(fit, units),
         _between(fit, units),
+        pasted,
         _worst(fit, units),
     ]
     return "\n\n".join(part for part in parts if part)
@@ -295,10 +296,19 @@ def _between(fit: Fit, units: str) -> str:
             if target.tilt_toward_deg is not None
             else ""
         )
-        lines.append(
-            f"{sanitized(target.name)} is out of square to the {last} axis by {plus_minus(target.tilt, units)}{toward}"
-        )
+        lines.append(_tilt(target.name, target.tilt, last, toward, units))
     return "Relative position of the axes:\n" + "\n".join(f"  {line}" for line in lines) if lines else ""
+
+
+def _tilt(name: str, tilt: Estimate, last: str, toward: str, units: str) -> str:
+    """A face's tilt: with the interval of a length, or not shown."""
+    if tilt.interval is None:
+        return f"{sanitized(name)} is out of square to the {last} axis by {plus_minus(tilt, units)}{toward}"
+    low, high = (span(tilt, value, units) for value in tilt.interval)
+    if tilt.verdict == "out of square":
+        value = span(tilt, tilt.value, units)
+        return f"{sanitized(name)} is out of square to the {last} axis by {value} degrees ({low} to {high}){toward}"
+    return f"{sanitized(name)} is not shown to be out of square to the {last} axis ({high} degrees at most)"
 
 
 def _heights(fit: Fit, target: TargetFit, units: str) -> list[str]:
@@ -323,7 +333,7 @@ def _heights(fit: Fit, target: TargetFit, units: str) -> list[str]:
         verdict = f"{'moved' if moved else 'not shown to have moved'} ({plus_minus(off, units)})"
     lines.append(
         f"  the machine file's platter face is {fine(filed, units)}: {verdict}; "
-        "--write does not change it; change `face` under [platter] by hand"
+        "change `face` under [platter] by hand, or with --write --with-face"
     )
     return lines
 

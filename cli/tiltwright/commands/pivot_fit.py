@@ -87,6 +87,10 @@ def fit(
             help="As --write, even if something is certainly wrong or only partly determined.",
         ),
     ] = False,
+    with_face: Annotated[
+        bool,
+        typer.Option("--with-face", help="With --write: put the platter's face and normal there, too."),
+    ] = False,
     who: Annotated[
         Optional[str],  # noqa: UP045 - typer
         typer.Option("--who", metavar="NAME", help="Who calibrated, for the log."),
@@ -141,6 +145,7 @@ def fit(
         force=force,
         write=write or write_anyway,
         despite=write_anyway,
+        with_face=with_face,
         check=check,
         who=who,
         temperature_c=temperature,
