@@ -31,6 +31,7 @@ from kinematics.calibration.readings import TargetKind
 from kinematics.calibration.results import Estimate, PairFit, TargetFit
 from kinematics.calibration.solve import Adjusted
 from kinematics.calibration.vector_length import length_interval
+from kinematics.validation import read_only
 
 __all__ = [
     "axis_of",
@@ -331,13 +332,14 @@ def target_fits(
     for t, (name, kind) in enumerate(listed):
         own = state.targets[t]
         if kind.equations == 3:
-            found.append(TargetFit(name, kind, nominal.base[t] + own[:3], None, int(counts[t])))
+            found.append(TargetFit(name, kind, read_only(nominal.base[t] + own[:3]), None, int(counts[t])))
             continue
         if kind.equations == 2:
             point = nominal.base[t] + own[:2] @ nominal.basis[t]
-            found.append(TargetFit(name, kind, point, direction[t], int(counts[t])))
+            found.append(TargetFit(name, kind, read_only(point), read_only(direction[t]), int(counts[t])))
             continue
-        target = TargetFit(name, kind, nominal.base[t] + own[0] * direction[t], direction[t], int(counts[t]))
+        point = nominal.base[t] + own[0] * direction[t]
+        target = TargetFit(name, kind, read_only(point), read_only(direction[t]), int(counts[t]))
         sign = float(np.sign(direction[t] @ last.direction))
         if abs(float(direction[t] @ last.direction)) > np.cos(np.radians(_FACING_DEG)):
             target = _with_tilt(solved, covariance, letters[-1], target, t, sign * slopes[t] / lever, sign)

@@ -18,6 +18,7 @@ from kinematics.calibration.statistics import p_value
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose
 from kinematics.machine import Machine
+from kinematics.validation import read_only
 
 __all__ = ["LeaveOneOut", "find_outliers", "reading_residuals", "worst_reading"]
 
@@ -110,11 +111,11 @@ def reading_residuals(
     checked = LeaveOneOut(solved)
     ratio, _ = _against_scatter(solved, checked, sigma, floor)
     return ReadingFit(
-        residual,
-        size * sign,
-        np.sqrt(ratio)[back] * sign,
-        checked.redundancy[back],
-        np.ones(len(back)) if weights is None else weights[back],
+        read_only(residual),
+        read_only(size * sign),
+        read_only(np.sqrt(ratio)[back] * sign),
+        read_only(checked.redundancy[back]),
+        read_only(np.ones(len(back)) if weights is None else weights[back]),
     )
 
 

@@ -24,7 +24,7 @@ from kinematics.calibration.systematic_errors import find_systematic_errors
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose, transform_points
 from kinematics.machine import Machine
-from kinematics.validation import as_vectors, normalized, read_only
+from kinematics.validation import ValueEquality, as_vectors, normalized, read_only
 
 __all__ = [
     "PlannedTarget",
@@ -47,7 +47,7 @@ _MOST_POSES = 4000
 
 
 @dataclass(frozen=True, eq=False)
-class PlannedTarget:
+class PlannedTarget(ValueEquality):
     """A target and the points to probe on it, at the all-zero pose in machine coordinates.
 
     Attributes
@@ -283,7 +283,7 @@ _PASSES = 6
 
 
 @dataclass(frozen=True, eq=False)
-class PredictedUncertainty:
+class PredictedUncertainty(ValueEquality):
     """A-priori uncertainties of planned readings.
 
     Attributes
@@ -388,7 +388,7 @@ def _estimates(solved: Adjusted, machine: Machine, covariance: Covariance) -> li
 
 
 @dataclass(frozen=True, eq=False)
-class PoseGain:
+class PoseGain(ValueEquality):
     """Gain of one added pose.
 
     Attributes

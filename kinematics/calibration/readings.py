@@ -11,7 +11,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
-from kinematics.validation import as_vector, as_vectors, normalized, read_only
+from kinematics.validation import (
+    ValueEquality,
+    as_number,
+    as_real,
+    as_vector,
+    as_vectors,
+    normalized,
+    read_only,
+)
 
 __all__ = ["Readings", "TargetKind", "outside_limits", "readings_from_rows"]
 
@@ -35,24 +43,16 @@ class TargetKind(enum.Enum):
         return 4 if self.equations == 2 else 3
 
 
-def _floats(values: ArrayLike, what: str) -> NDArray[np.float64]:
-    try:
-        return np.asarray(values, dtype=np.float64)
-    except (TypeError, ValueError) as fault:
-        raise KinematicsError(f"{what}: expected numbers, found {values!r}") from fault
-
-
 def positive(value: object, what: str, unit: str = "mm") -> float:
     """A number above 0, or a refusal that names `what`."""
-    if isinstance(value, bool) or not isinstance(value, int | float | np.integer | np.floating):
-        raise KinematicsError(f"{what}: expected a number, found {value!r}")
-    if not (np.isfinite(value) and value > 0.0):
-        raise KinematicsError(f"{what}: expected more than 0 {unit}, found {value:g}")
-    return float(value)
+    number = as_number(value, what)  # type: ignore[arg-type]
+    if not number > 0.0:
+        raise KinematicsError(f"{what}: expected more than 0 {unit}, found {number:g}")
+    return number
 
 
 def _integers(values: ArrayLike, count: int, what: str) -> NDArray[np.int64]:
-    array = _floats(values, what)
+    array = as_real(values, what)
     if array.shape != (count,):
         raise KinematicsError(f"{what}: expected shape ({count},), found {array.shape}")
     if not (np.isfinite(array) & (array == np.round(array)) & (np.abs(array) < 2.0**53)).all():
@@ -88,7 +88,7 @@ def _kinds(kinds: object) -> tuple[TargetKind, ...]:
 
 
 @dataclass(frozen=True, eq=False)
-class Readings:
+class Readings(ValueEquality):
     """Readings of targets fixed to the table.
 
     Attributes
@@ -136,7 +136,7 @@ class Readings:
                 f"readings, kinds: expected one for each of {len(names)} targets, found {len(kinds)}"
             )
         points = as_vectors(self.points_mm, 3, "readings, points").reshape(-1, 3)
-        angles = _floats(self.angles_deg, "readings, angles")
+        angles = as_real(self.angles_deg, "readings, angles")
         if angles.ndim != 2 or len(angles) != len(points):
             raise KinematicsError(
                 f"readings, angles: expected shape ({len(points)}, rotaries), found {angles.shape}"
@@ -341,12 +341,12 @@ def readings_from_rows(
         names=tuple(first),
         kinds=tuple(kind for kind, _ in first.values()),
         target=np.array([index[name] for name in targets], dtype=np.int64),
-        angles_deg=_floats(angles_deg, "readings, angles"),
+        angles_deg=as_real(angles_deg, "readings, angles"),
         points_mm=points,
-        sigma_mm=None if sigma_mm is None else _floats(sigma_mm, "readings, sigma"),
+        sigma_mm=None if sigma_mm is None else as_real(sigma_mm, "readings, sigma"),
         rows=np.asarray(called, dtype=np.int64),
         directions=tuple(
-            _floats(stated[name], f"target {name}, direction") if name in stated else None for name in first
+            as_real(stated[name], f"target {name}, direction") if name in stated else None for name in first
         ),
-        temperature_c=None if temperature_c is None else _floats(temperature_c, "readings, temperature"),
+        temperature_c=None if temperature_c is None else as_real(temperature_c, "readings, temperature"),
     )

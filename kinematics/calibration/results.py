@@ -16,6 +16,7 @@ from kinematics.calibration.readings import Readings, TargetKind
 from kinematics.calibration.statistics import region_factor
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
+from kinematics.validation import ValueEquality
 
 __all__ = [
     "AngleCurve",
@@ -132,7 +133,7 @@ class FixedParameter:
 
 
 @dataclass(frozen=True, eq=False)
-class LineFit:
+class LineFit(ValueEquality):
     """Estimated line of one rotary at the all-zero pose.
 
     Attributes
@@ -184,7 +185,7 @@ class LineFit:
 
 
 @dataclass(frozen=True, eq=False)
-class TargetFit:
+class TargetFit(ValueEquality):
     """Estimated position of a target at the all-zero pose, machine coordinates.
 
     Attributes
@@ -228,7 +229,7 @@ class PairFit:
 
 
 @dataclass(frozen=True, eq=False)
-class ReadingFit:
+class ReadingFit(ValueEquality):
     """Residuals of all readings; arrays of length N, in the order of the readings.
 
     Attributes
@@ -279,7 +280,7 @@ class Outlier:
 
 
 @dataclass(frozen=True, eq=False)
-class PlatterFit:
+class PlatterFit(ValueEquality):
     """The platter's face as a machine file has it, with the joint covariance of lines, face and normal.
 
     Attributes
@@ -372,7 +373,7 @@ class Drift:
 
 
 @dataclass(frozen=True, eq=False)
-class AngleCurve:
+class AngleCurve(ValueEquality):
     """Error of a rotary's own angle as it was adjusted along with the lines.
 
     Attributes
@@ -400,7 +401,7 @@ class AngleCurve:
 
 
 @dataclass(frozen=True, eq=False)
-class Fit:
+class Fit(ValueEquality):
     """Result of `fit_pivots`.
 
     Attributes

@@ -78,7 +78,7 @@ def test_lists_of_unlike_lengths_are_refused():
     ("options", "message"),
     [
         ({"sigma_mm": "0.1"}, "sigma: expected a number, found '0.1'"),
-        ({"sigma_mm": float("nan")}, "sigma: expected more than 0 mm, found nan"),
+        ({"sigma_mm": float("nan")}, "sigma: expected finite numbers, found NaN or infinity"),
         ({"floor_mm": -1.0}, "floor: expected more than 0 mm, found -1"),
         ({"loss": "huber", "loss_scale_mm": 0.0}, "loss scale: expected more than 0 mm, found 0"),
         ({"level": 2.0}, "level: expected between 0 and 1, found 2"),
