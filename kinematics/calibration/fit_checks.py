@@ -140,6 +140,7 @@ def outside_travels(readings: Readings, machine: Machine) -> tuple[FitDiagnostic
     )
 
 
+@np.errstate(over="ignore", invalid="ignore")  # a length beyond every number is far as well
 def check_fit(fit: Fit) -> tuple[FitDiagnostic, ...]:
     """Faults of a fit: certain ones, and lines that are only partly determined.
 
