@@ -18,28 +18,37 @@ from kinematics.calibration.planning import (
     is_accessible,
     optimal_poses,
     planned_readings,
+    poses_for_angle_errors,
     predict_uncertainty,
     rank_added_poses,
 )
 from kinematics.calibration.readings import Readings, TargetKind, outside_limits, readings_from_rows
 from kinematics.calibration.results import (
+    AngleCurve,
+    AngleError,
+    Drift,
     Estimate,
     Fit,
     FixedParameter,
     LineFit,
     Outlier,
     PairFit,
+    PlatterFit,
     ReadingFit,
     TargetFit,
 )
 from kinematics.calibration.robust import LOSSES
 from kinematics.calibration.simulation import perturbed_machine, simulated_readings
 from kinematics.calibration.statistics import coverage_factor, region_factor
+from kinematics.calibration.vector_length import length_interval
 
 __all__ = [
     "LOSSES",
+    "AngleCurve",
+    "AngleError",
     "Blunder",
     "CoordinateError",
+    "Drift",
     "Estimate",
     "Fit",
     "FitDiagnostic",
@@ -48,6 +57,7 @@ __all__ = [
     "Outlier",
     "PairFit",
     "PlannedTarget",
+    "PlatterFit",
     "PoseGain",
     "PredictedUncertainty",
     "ReadingFit",
@@ -63,11 +73,13 @@ __all__ = [
     "find_gross_errors",
     "fit_pivots",
     "is_accessible",
+    "length_interval",
     "optimal_poses",
     "outside_limits",
     "outside_travels",
     "perturbed_machine",
     "planned_readings",
+    "poses_for_angle_errors",
     "predict_uncertainty",
     "rank_added_poses",
     "readings_from_rows",

@@ -15,12 +15,13 @@ ten), so this iteration stays.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.calibration.angle_terms import AngleTerms, angle_terms
 from kinematics.calibration.line_parameters import (
     BLOCK,
     NominalLines,
@@ -29,6 +30,7 @@ from kinematics.calibration.line_parameters import (
     derotate_with_jacobian,
     nominal_lines,
     rotation_terms,
+    turn_jacobian,
 )
 from kinematics.calibration.linear_algebra import inverse, solution
 from kinematics.calibration.observation_equations import (
@@ -167,10 +169,12 @@ class Problem:
         Root of the reading's weight: 1 where all sigmas are alike, else 1/sigma.
     lever_mm : float
         Scale of the tilts: a tilt counts as the displacement at this distance.
-    scale : ndarray, shape (4n,)
-        Factors from the scaled parameters (mm) to shifts (mm) and tilts.
+    scale : ndarray, shape (4n + k,)
+        Factors from the scaled parameters (mm) to shifts (mm), tilts and the k coefficients of `angle_terms`.
     weighted : bool
         Whether the weights differ from 1.
+    angle_terms : AngleTerms
+        Errors of the rotaries' own angles that are adjusted along; none for k = 0.
     """
 
     lines: NominalLines
@@ -185,6 +189,7 @@ class Problem:
     lever_mm: float
     scale: NDArray[np.float64]
     weighted: bool
+    angle_terms: AngleTerms
 
     @property
     def rotaries(self) -> int:
@@ -196,6 +201,30 @@ class Problem:
         """Number of equations of all readings."""
         return int(self.nominal_targets.equations[self.target].sum())
 
+    @property
+    def tilts(self) -> NDArray[np.bool_]:
+        """Mask of the tilts among the scaled parameters, shape (4n + k,)."""
+        return self._mask([False, False, True, True])
+
+    @property
+    def shifts(self) -> NDArray[np.bool_]:
+        """Mask of the shifts, shape (4n + k,)."""
+        return self._mask([True, True, False, False])
+
+    def _mask(self, four: list[bool]) -> NDArray[np.bool_]:
+        return np.array(four * self.rotaries + [False] * self.angle_terms.count)
+
+    def line_parameters(self, parameters: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The lines' shifts (mm) and tilts, shape (n, 4), for scaled parameters (4n + k,)."""
+        return np.asarray((parameters * self.scale)[: 4 * self.rotaries].reshape(-1, 4))
+
+    def turns_at(self, parameters: NDArray[np.float64]) -> RotationTerms:
+        """The rotations of all readings, with the errors of the angles for scaled parameters (4n + k,)."""
+        if not self.angle_terms.count:
+            return self.turns
+        coefficients = (parameters * self.scale)[4 * self.rotaries :]
+        return self.turns.turned_further(self.angle_terms.turn_errors(coefficients, self.rotaries))
+
 
 @dataclass(frozen=True, eq=False)
 class State:
@@ -203,17 +232,17 @@ class State:
 
     Attributes
     ----------
-    parameters : ndarray, shape (4n,)
-        Of the lines.
+    parameters : ndarray, shape (4n + k,)
+        Of the lines, then of the angles' errors.
     targets : ndarray, shape (t, 4)
-    free : ndarray, shape (4n, f)
-        Orthonormal directions in which the lines may move.
+    free : ndarray, shape (4n + k, f)
+        Orthonormal directions in which these may move.
     fixed : ndarray, shape (t, 4, 4)
         Projectors on the combinations of a target's parameters that are fixed.
     any_fixed : bool
         Whether that is more than the parameters that a target does not have.
-    null_space : ndarray, shape (4n, m)
-        The lines' part of the combinations that change no reading, before anything was fixed in their place.
+    null_space : ndarray, shape (4n + k, m)
+        The lines' and angles' part of the combinations that change no reading, before anything was fixed in their place.
     null_space_tilts : ndarray, shape (2n + 2t, m)
         The tilts of lines and targets in the same combinations.
     """
@@ -228,8 +257,11 @@ class State:
     null_space_tilts: NDArray[np.float64] | None = None
 
 
-def build_problem(readings: Readings, machine: Machine) -> Problem:
-    """Set up the adjustment: readings sorted by target, parameters relative to the nominal machine."""
+def build_problem(readings: Readings, machine: Machine, angle_errors: Sequence[str] = ()) -> Problem:
+    """Set up the adjustment: readings sorted by target, parameters relative to the nominal machine.
+
+    `angle_errors` names the rotaries whose own angles' errors are adjusted along.
+    """
     readings.fits(machine)
     order = np.argsort(readings.target, kind="stable")
     names, target, counts = np.unique(readings.target[order], return_inverse=True, return_counts=True)
@@ -246,7 +278,8 @@ def build_problem(readings: Readings, machine: Machine) -> Problem:
         off = where - point
         off = off - (off @ direction)[:, None] * direction
         lever = max(lever, float(np.sqrt((off * off).sum() / len(off))))
-    scale = np.array([1.0, 1.0, 1.0 / lever, 1.0 / lever] * len(lines.point))
+    terms = angle_terms(machine, angles, angle_errors)
+    scale = np.array([1.0, 1.0, 1.0 / lever, 1.0 / lever] * len(lines.point) + [1.0 / lever] * terms.count)
     return Problem(
         lines=lines,
         turns=turns,
@@ -260,6 +293,7 @@ def build_problem(readings: Readings, machine: Machine) -> Problem:
         lever_mm=lever,
         scale=scale,
         weighted=readings.sigma_mm is not None,
+        angle_terms=terms,
     )
 
 
@@ -268,7 +302,7 @@ def initial_state(problem: Problem) -> State:
     count = len(problem.names)
     fixed = np.zeros((count, 4, 4))
     fixed[:, np.arange(4), np.arange(4)] = problem.nominal_targets.unused
-    parameters = 4 * problem.rotaries
+    parameters = len(problem.scale)
     return State(np.zeros(parameters), np.zeros((count, 4)), np.eye(parameters), fixed)
 
 
@@ -279,8 +313,8 @@ class Linearization:
     Attributes
     ----------
     residual : ndarray, shape (N, 3)
-    columns : ndarray, shape (N, 3, 4n)
-        Derivatives by the lines' scaled parameters.
+    columns : ndarray, shape (N, 3, 4n + k)
+        Derivatives by the scaled parameters of lines and angles.
     by_target : ndarray, shape (N, 3, 4)
         Derivatives by the reading's own target's parameters.
     """
@@ -305,8 +339,11 @@ class Linearization:
 
 def linearize(problem: Problem, state: State) -> Linearization:
     """Linearise the observation equations of all readings at a state."""
-    parameters = (state.parameters * problem.scale).reshape(-1, 4)
-    where, slopes = derotate_with_jacobian(problem.lines, parameters, problem.turns, problem.points)
+    parameters, turns = problem.line_parameters(state.parameters), problem.turns_at(state.parameters)
+    where, slopes = derotate_with_jacobian(problem.lines, parameters, turns, problem.points)
+    if problem.angle_terms.count:
+        _, by_turn = turn_jacobian(problem.lines, parameters, turns, problem.points)
+        slopes = np.concatenate([slopes, problem.angle_terms.columns(by_turn)], axis=2)
     rows = linearize_targets(problem.nominal_targets, state.targets, problem.target, where, problem.lever_mm)
     columns = slopes if rows.by_point is None else rows.by_point @ slopes
     raw = Linearization(rows.residual, columns * problem.scale, rows.by_target)

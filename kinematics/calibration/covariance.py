@@ -22,19 +22,23 @@ _SENSITIVE_MM = 1e-4
 
 @dataclass(frozen=True, eq=False)
 class Covariance:
-    """Covariance of the lines' scaled parameters (4n,).
+    """Covariance of the scaled parameters (4n + k,): the lines', then those of the k terms of the angles' errors.
 
     Attributes
     ----------
-    cofactor : ndarray, shape (4n, 4n)
+    cofactor : ndarray, shape (4n + k, 4n + k)
         Cofactor matrix: the covariance for a standard deviation of 1.
-    free : ndarray, shape (4n, f)
+    free : ndarray, shape (4n + k, f)
         Orthonormal basis of what is estimable; what is orthogonal to it is fixed.
     sigma : float or None
     factor : float or None
         Coverage factor, from standard to expanded uncertainty.
-    tilt_sensitivity_mm : ndarray, shape (4n, r)
+    tilt_sensitivity_mm : ndarray, shape (4n + k, r)
         Change of the scaled parameters for 0.01 degrees of each combination of the fixed tilts.
+    level : float
+        Coverage probability of the factor.
+    dof : int or None
+        Degrees of freedom of an estimated sigma; None for a stated one.
     """
 
     cofactor: NDArray[np.float64]
@@ -42,15 +46,19 @@ class Covariance:
     sigma: float | None
     factor: float | None
     tilt_sensitivity_mm: NDArray[np.float64]
+    level: float = 0.95
+    dof: int | None = None
 
     def rests_on_fixed(self, gradient: NDArray[np.float64]) -> bool:
         """True for a quantity whose gradient (4n,) lies, even in part, along fixed combinations."""
+        gradient = self._whole(gradient)
         size = float(gradient @ gradient)
         estimable = gradient @ self.free
         return size > 0.0 and float(size - estimable @ estimable) > _FIXED_SHARE * size
 
     def propagate(self, estimate: Estimate, gradient: NDArray[np.float64]) -> Estimate:
         """The estimate with the uncertainty of a quantity that has that gradient (4n,)."""
+        gradient = self._whole(gradient)
         if self.rests_on_fixed(gradient):
             return replace(estimate, fixed=True)
         found = self.with_variance(estimate, float(gradient @ self.cofactor @ gradient))
@@ -58,6 +66,10 @@ class Covariance:
             return found
         sensitivity = float(np.linalg.norm(gradient @ self.tilt_sensitivity_mm))
         return replace(found, tilt_sensitivity_mm=sensitivity if sensitivity > _SENSITIVE_MM else 0.0)
+
+    def _whole(self, gradient: NDArray[np.float64]) -> NDArray[np.float64]:
+        """A gradient by the lines' parameters with zeros for those of the angles' errors."""
+        return np.concatenate([gradient, np.zeros(len(self.cofactor) - len(gradient))])
 
     def with_variance(self, estimate: Estimate, variance: float) -> Estimate:
         """The estimate with that variance for a standard deviation of 1."""
@@ -67,11 +79,17 @@ class Covariance:
         return replace(estimate, standard_uncertainty=u, expanded_uncertainty=self.factor * u)
 
 
-def line_covariance(solved: Adjusted, sigma: float | None, factor: float | None) -> Covariance:
+def line_covariance(
+    solved: Adjusted,
+    sigma: float | None,
+    factor: float | None,
+    level: float = 0.95,
+    dof: int | None = None,
+) -> Covariance:
     """The lines' covariance, everything else eliminated."""
     free = solved.state.free
     inner = inverse(solved.reduced.information) if free.shape[1] else np.zeros((0, 0))
-    return Covariance(free @ inner @ free.T, free, sigma, factor, _tilt_sensitivity(solved))
+    return Covariance(free @ inner @ free.T, free, sigma, factor, _tilt_sensitivity(solved), level, dof)
 
 
 def _tilt_sensitivity(solved: Adjusted) -> NDArray[np.float64]:
@@ -109,7 +127,7 @@ def estimated_lines(
 ) -> tuple[EstimatedLine, ...]:
     """Every line at the solution, or at other scaled parameters (4n,)."""
     problem = solved.problem
-    scaled = ((solved.state.parameters if parameters is None else parameters) * problem.scale).reshape(-1, 4)
+    scaled = problem.line_parameters(solved.state.parameters if parameters is None else parameters)
     lines, found = problem.lines, []
     for i in range(problem.rotaries):
         direction, tilt = tilted_direction_with_jacobian(lines.direction[i], lines.basis[i], scaled[i, 2:])

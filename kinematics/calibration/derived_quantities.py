@@ -30,8 +30,20 @@ from kinematics.calibration.linear_algebra import inverse
 from kinematics.calibration.readings import TargetKind
 from kinematics.calibration.results import Estimate, PairFit, TargetFit
 from kinematics.calibration.solve import Adjusted
+from kinematics.calibration.vector_length import length_interval
+from kinematics.validation import read_only
 
-__all__ = ["axis_of", "axis_relations", "axis_shift", "face_heights", "location_errors", "target_fits"]
+__all__ = [
+    "axis_of",
+    "axis_relations",
+    "axis_shift",
+    "face_heights",
+    "face_measure",
+    "joint_cofactor",
+    "location_errors",
+    "measure_gradient",
+    "target_fits",
+]
 
 _AXES = "XYZ"
 _TURNS = "ABC"
@@ -157,22 +169,31 @@ _DEPENDENT = 1e-3
 _Measure = Callable[[NDArray[np.float64], NDArray[np.float64]], float]
 
 
+def face_measure(solved: Adjusted, t: int) -> _Measure:
+    """Machine Z where the last rotary's line pierces face t, as a function of the lines' and its own parameters."""
+
+    def height(lines: NDArray[np.float64], own: NDArray[np.float64]) -> float:
+        return float(_pierced(solved, t, lines, own)[2])
+
+    return height
+
+
+def _pierced(
+    solved: Adjusted, t: int, lines: NDArray[np.float64], own: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """The point (3,) in which the last rotary's line pierces face t."""
+    last = estimated_lines(solved, lines)[-1]
+    nominal, lever = solved.problem.nominal_targets, solved.problem.lever_mm
+    normal = tilted_direction(nominal.direction[t], nominal.basis[t], own[2:] / lever)
+    # Of the plane only its distance along the normal is counted, from its base point.
+    away = own[0] + float(normal @ (nominal.base[t] - last.point))
+    return np.asarray(last.point + away / float(normal @ last.direction) * last.direction)
+
+
 def face_heights(
     solved: Adjusted, letters: tuple[str, ...], covariance: Covariance, target: TargetFit, t: int
 ) -> TargetFit:
     """The face `target` (square to the last rotary) with its height and its heights above the other lines."""
-
-    def pierced(lines: NDArray[np.float64], own: NDArray[np.float64]) -> NDArray[np.float64]:
-        last = estimated_lines(solved, lines)[-1]
-        nominal, lever = solved.problem.nominal_targets, solved.problem.lever_mm
-        normal = tilted_direction(nominal.direction[t], nominal.basis[t], own[2:] / lever)
-        # Of the plane only its distance along the normal is counted, from its base point.
-        away = own[0] + float(normal @ (nominal.base[t] - last.point))
-        return np.asarray(last.point + away / float(normal @ last.direction) * last.direction)
-
-    def face(lines: NDArray[np.float64], own: NDArray[np.float64]) -> float:
-        return float(pierced(lines, own)[2])
-
     found = []
     for i, letter in enumerate(letters[:-1]):
         now = estimated_lines(solved)
@@ -182,29 +203,25 @@ def face_heights(
         def above(parameters: NDArray[np.float64], own: NDArray[np.float64], i: int = i) -> float:
             lines = estimated_lines(solved, parameters)
             up = lines[-1].direction - (lines[-1].direction @ lines[i].direction) * lines[i].direction
-            return float((pierced(parameters, own) - lines[i].point) @ up / np.linalg.norm(up))
+            return float((_pierced(solved, t, parameters, own) - lines[i].point) @ up / np.linalg.norm(up))
 
         height = _one("height above", "above", 0.0, "mm", letter, letters[-1], target=target.name)
         found.append((letter, _estimated(solved, covariance, t, height, above)))
     height = _one("face height", "face", 0.0, "mm", letters[-1], target=target.name)
     return replace(
-        target, face_height=_estimated(solved, covariance, t, height, face), heights_above=tuple(found)
+        target,
+        face_height=_estimated(solved, covariance, t, height, face_measure(solved, t)),
+        heights_above=tuple(found),
     )
 
 
 def _estimated(
     solved: Adjusted, covariance: Covariance, t: int, estimate: Estimate, measure: _Measure
 ) -> Estimate:
-    """A quantity of the lines and one target, with its uncertainty; derivatives by central differences."""
+    """A quantity of the lines and one target, with its uncertainty."""
     state = solved.state
     lines, target = state.parameters, state.targets[t]
-
-    def slope(whole: NDArray[np.float64], by: Callable[[NDArray[np.float64]], float]) -> NDArray[np.float64]:
-        steps = _STEP_MM * np.eye(len(whole))
-        return np.array([(by(whole + step) - by(whole - step)) / (2.0 * _STEP_MM) for step in steps])
-
-    by_lines = slope(lines, lambda changed: measure(changed, target))
-    by_target = slope(target, lambda changed: measure(lines, changed))
+    by_lines, by_target = measure_gradient(solved, t, measure)
     estimate = replace(estimate, value=measure(lines, target))
     # Readings are derotated by the lines: with one that moves, a target read elsewhere moves along.
     whole = by_lines @ state.free - by_target @ solved.reduced.coupling[t]
@@ -214,6 +231,22 @@ def _estimated(
     own = solved.reduced.inverse[t] - state.fixed[t]
     variance = float(whole @ inner @ whole + by_target @ own @ by_target)
     return covariance.with_variance(estimate, variance)
+
+
+def measure_gradient(
+    solved: Adjusted, t: int, measure: _Measure
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Derivatives by the lines (4n + k,) and by target t (4,), by central differences."""
+    lines, target = solved.state.parameters, solved.state.targets[t]
+
+    def slope(whole: NDArray[np.float64], by: Callable[[NDArray[np.float64]], float]) -> NDArray[np.float64]:
+        steps = _STEP_MM * np.eye(len(whole))
+        return np.array([(by(whole + step) - by(whole - step)) / (2.0 * _STEP_MM) for step in steps])
+
+    return (
+        slope(lines, lambda changed: measure(changed, target)),
+        slope(target, lambda changed: measure(lines, changed)),
+    )
 
 
 def _through_target(solved: Adjusted, t: int, by_target: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -299,13 +332,14 @@ def target_fits(
     for t, (name, kind) in enumerate(listed):
         own = state.targets[t]
         if kind.equations == 3:
-            found.append(TargetFit(name, kind, nominal.base[t] + own[:3], None, int(counts[t])))
+            found.append(TargetFit(name, kind, read_only(nominal.base[t] + own[:3]), None, int(counts[t])))
             continue
         if kind.equations == 2:
             point = nominal.base[t] + own[:2] @ nominal.basis[t]
-            found.append(TargetFit(name, kind, point, direction[t], int(counts[t])))
+            found.append(TargetFit(name, kind, read_only(point), read_only(direction[t]), int(counts[t])))
             continue
-        target = TargetFit(name, kind, nominal.base[t] + own[0] * direction[t], direction[t], int(counts[t]))
+        point = nominal.base[t] + own[0] * direction[t]
+        target = TargetFit(name, kind, read_only(point), read_only(direction[t]), int(counts[t]))
         sign = float(np.sign(direction[t] @ last.direction))
         if abs(float(direction[t] @ last.direction)) > np.cos(np.radians(_FACING_DEG)):
             target = _with_tilt(solved, covariance, letters[-1], target, t, sign * slopes[t] / lever, sign)
@@ -323,28 +357,52 @@ def _with_tilt(
     slope: NDArray[np.float64],
     sign: float,
 ) -> TargetFit:
-    """The face with the tilt of its normal against the last rotary's line; its uncertainty is that along the tilt."""
+    """The face with the tilt of its normal against the last rotary's line.
+
+    The tilt is the length of a vector: its interval is that of `length_interval`, its standard uncertainty the one
+    along it.
+    """
     assert target.direction is not None
-    last, state, reduced = estimated_lines(solved)[-1], solved.state, solved.reduced
+    last, state, problem = estimated_lines(solved)[-1], solved.state, solved.problem
     normal = sign * target.direction
     away = normal - (normal @ last.direction) * last.direction
     size = float(np.linalg.norm(away))
-    way = away / size if size > 1e-12 else solved.problem.lines.basis[-1, 0]
-    by_target = np.concatenate([np.zeros(2), slope @ way])
-    by_lines = np.zeros(len(state.parameters))
-    by_lines[-4:] = -(last.direction_slope @ way)
+    way = away / size if size > 1e-12 else problem.lines.basis[-1, 0]
+    across = np.stack([way, np.cross(last.direction, way)])
+    by_target = np.concatenate([np.zeros((2, 2)), across @ slope.T], axis=1)
+    by_lines = np.zeros((2, len(state.parameters)))
+    own_lines = 4 * problem.rotaries
+    by_lines[:, own_lines - 4 : own_lines] = -(across @ last.direction_slope.T)
     value = float(np.degrees(np.arctan2(size, float(normal @ last.direction))))
     estimate = _one("tilt", "tilt", value, "deg", letter, target=target.name)
-    along_fixed = state.fixed[t] @ by_target
-    if float(along_fixed @ along_fixed) > 1e-3 * float(by_target @ by_target) or covariance.rests_on_fixed(
-        by_lines
-    ):
+    along_fixed = by_target @ state.fixed[t]
+    fixed = (along_fixed**2).sum(axis=1) > 1e-3 * (by_target**2).sum(axis=1)
+    if fixed.any() or any(covariance.rests_on_fixed(one) for one in by_lines):
         estimate = replace(estimate, fixed=True)
     else:
-        follows = by_lines @ state.free - by_target @ reduced.coupling[t]
-        own = reduced.inverse[t] - state.fixed[t]
-        inner = inverse(reduced.information) if state.free.shape[1] else np.zeros((0, 0))
-        variance = float(follows @ inner @ follows + by_target @ own @ by_target)
-        estimate = covariance.with_variance(estimate, variance * np.degrees(1.0) ** 2)
+        matrix = joint_cofactor(solved, t, by_lines, by_target) * np.degrees(1.0) ** 2
+        estimate = covariance.with_variance(estimate, float(matrix[0, 0]))
+        if covariance.sigma is not None and covariance.factor is not None:
+            vector = np.array([value, 0.0])
+            low, high = length_interval(
+                vector, covariance.sigma**2 * matrix, covariance.level, covariance.dof
+            )
+            estimate = replace(
+                estimate,
+                expanded_uncertainty=max(high - value, value - low),
+                interval=(low, high),
+                verdict="out of square" if low > 0.0 else "not shown to be out of square",
+            )
     toward = float(np.degrees(np.arctan2(away[1], away[0]))) % 360.0 if size > 1e-12 else 0.0
     return replace(target, tilt=estimate, tilt_toward_deg=toward)
+
+
+def joint_cofactor(
+    solved: Adjusted, t: int, by_lines: NDArray[np.float64], by_target: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Cofactor matrix (q, q) of quantities with gradients by the lines (q, 4n + k) and by target t (q, 4)."""
+    state, reduced = solved.state, solved.reduced
+    follows = by_lines @ state.free - by_target @ reduced.coupling[t]
+    own = reduced.inverse[t] - state.fixed[t]
+    inner = inverse(reduced.information) if state.free.shape[1] else np.zeros((0, 0))
+    return np.asarray(follows @ inner @ follows.T + by_target @ own @ by_target.T)

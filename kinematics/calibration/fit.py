@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.calibration.angle_terms import angle_functions
 from kinematics.calibration.covariance import (
     Covariance,
     EstimatedLine,
@@ -15,17 +18,20 @@ from kinematics.calibration.covariance import (
 from kinematics.calibration.derived_quantities import axis_relations, axis_shift, location_errors, target_fits
 from kinematics.calibration.fixed_parameters import conditional_positions, fixed_parameters
 from kinematics.calibration.outliers import find_outliers, reading_residuals
+from kinematics.calibration.platter_fit import fitted_platter
 from kinematics.calibration.readings import Readings, positive
-from kinematics.calibration.results import Fit, LineFit
+from kinematics.calibration.results import AngleCurve, Fit, LineFit
 from kinematics.calibration.robust import m_estimate
 from kinematics.calibration.solve import Adjusted, solve
 from kinematics.calibration.statistics import coverage_factor, p_value
+from kinematics.calibration.systematic_errors import SystematicErrors, find_systematic_errors
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import read_only
 
 __all__ = ["fit_pivots"]
 
+_ARCSEC = float(np.degrees(3600.0))
 _ALONG = 0.9
 """Cosine with the line from which on a component counts as along it."""
 
@@ -40,6 +46,7 @@ def fit_pivots(
     loss: str = "linear",
     loss_scale_mm: float | None = None,
     level: float = 0.95,
+    angle_errors: Sequence[str] = (),
 ) -> Fit:
     """Fit every rotary's line and every target to probe readings, in one least-squares adjustment.
 
@@ -61,6 +68,9 @@ def fit_pivots(
         Residual beyond which a robust loss departs from squares; three times the scatter where left out.
     level : float
         Coverage probability of the expanded uncertainties.
+    angle_errors : sequence of str
+        Letters of rotaries whose own angle is off: its errors once a turn, twice a turn and by a factor are adjusted
+        along with the lines, as far as these readings determine them.
 
     Returns
     -------
@@ -109,9 +119,11 @@ def fit_pivots(
         sigma_mm = 1.0
     weights = None
     if loss == "linear":
-        solved = solve(readings, machine, sigma_mm)
+        solved = solve(readings, machine, sigma_mm, angle_errors)
     else:
-        solved, weights, robust_s0 = m_estimate(readings, machine, sigma_mm, loss, loss_scale_mm)
+        solved, weights, robust_s0 = m_estimate(
+            readings, machine, sigma_mm, loss, loss_scale_mm, angle_errors
+        )
     _require_estimable(solved, machine)
     sigma = sigma_mm
     if sigma is None and solved.dof > 0:
@@ -125,31 +137,42 @@ def fit_pivots(
     factor = None
     if sigma is not None:
         factor = coverage_factor(level, None if sigma_mm is not None else solved.dof)
-    covariance = line_covariance(solved, sigma, factor)
+    covariance = line_covariance(solved, sigma, factor, level, None if sigma_mm is not None else solved.dof)
     listed = [(readings.names[t], readings.kinds[t]) for t in solved.problem.names]
-    scale = solved.problem.scale
-    matrix = None if sigma is None else read_only(sigma**2 * covariance.cofactor * np.outer(scale, scale))
+    lines_only = 4 * len(machine.rotaries)
+    scale = solved.problem.scale[:lines_only]
+    cofactor = covariance.cofactor[:lines_only, :lines_only]
+    matrix = None if sigma is None else read_only(sigma**2 * cofactor * np.outer(scale, scale))
     probability = None
     if sigma_mm is not None and solved.dof > 0:
         ratio = float(solved.squares.sum()) / sigma_mm**2 / solved.dof
         probability = float(p_value(np.array([ratio]), np.array([float(solved.dof)]), None)[0])
     tested = sigma_mm if weights is None else sigma
+    systematic = SystematicErrors((), ())
+    if weights is None and solved.dof > 0:
+        systematic = find_systematic_errors(
+            solved, machine, readings, sigma_mm, floor_mm or 0.0, adjusted=angle_errors
+        )
     lines = _lines(solved, machine, covariance)
+    targets = target_fits(solved, machine.letters, listed, covariance)
     return Fit(
         machine=machine,
         readings=readings,
         lines=lines,
-        parameters=read_only(solved.state.parameters * scale),
+        parameters=read_only(solved.state.parameters[:lines_only] * scale),
         covariance=matrix,
         basis=read_only(solved.problem.lines.basis),
         fixed=(
             *fixed_parameters(solved, machine, readings),
             *conditional_positions(machine, [line.changes for line in lines]),
         ),
-        targets=target_fits(solved, machine.letters, listed, covariance),
+        targets=targets,
+        platter=fitted_platter(solved, machine.letters, targets, covariance),
         pairs=axis_relations(solved, machine.letters, covariance),
         residuals=reading_residuals(solved, machine, readings, tested, weights, floor or 0.0),
-        outliers=find_outliers(readings, machine, solved, tested, floor or 0.0) if weights is None else (),
+        outliers=find_outliers(readings, machine, solved, tested, floor or 0.0, angle_errors)
+        if weights is None
+        else (),
         dof=solved.dof,
         sigma_mm=sigma,
         sigma_stated=sigma_mm is not None,
@@ -160,6 +183,9 @@ def fit_pivots(
         loss=loss,
         iterations=solved.state.steps,
         at_floor=at_floor,
+        angle_errors=systematic.angle_errors,
+        drifts=systematic.drifts,
+        angle_curves=_angle_curves(solved, machine, readings, covariance),
     )
 
 
@@ -176,10 +202,46 @@ def _require_estimable(solved: Adjusted, machine: Machine) -> None:
     )
 
 
+def _angle_curves(
+    solved: Adjusted, machine: Machine, readings: Readings, covariance: Covariance
+) -> tuple[AngleCurve, ...]:
+    """The errors of the angles that were adjusted along."""
+    problem, found = solved.problem, []
+    first = 4 * problem.rotaries
+    scaled = solved.state.parameters * problem.scale
+    for i in dict.fromkeys(problem.angle_terms.rotary.tolist()):
+        mine = first + np.flatnonzero(problem.angle_terms.rotary == i)
+        rotary = machine.rotaries[i]
+        sign = rotary.positive_turn.sign
+        functions = angle_functions(sign * rotary.turn_deg(readings.angles_deg[:, i]))
+        errors = functions @ scaled[mine]
+        k = int(np.abs(errors).argmax())
+        matrix, u = None, None
+        if covariance.sigma is not None:
+            block = covariance.cofactor[np.ix_(mine, mine)] * np.outer(
+                problem.scale[mine], problem.scale[mine]
+            )
+            matrix = read_only(covariance.sigma**2 * block)
+            u = float(np.sqrt(max(functions[k] @ matrix @ functions[k], 0.0))) * _ARCSEC
+        free = (solved.state.free[mine] ** 2).sum(axis=1)
+        found.append(
+            AngleCurve(
+                rotary.letter,
+                read_only(scaled[mine]),
+                matrix,
+                bool((free > 1.0 - 1e-3).all()),
+                float(errors[k]) * _ARCSEC,
+                u,
+                float(readings.angles_deg[k, i]),
+            )
+        )
+    return tuple(found)
+
+
 def _lines(solved: Adjusted, machine: Machine, covariance: Covariance) -> tuple[LineFit, ...]:
     n = len(machine.rotaries)
     found = []
-    old = estimated_lines(solved, np.zeros(4 * n))
+    old = estimated_lines(solved, np.zeros(len(solved.state.parameters)))
     for i, (rotary, now) in enumerate(zip(machine.rotaries, estimated_lines(solved), strict=True)):
         point, slope = _nearest(now, rotary.point_mm)
         both = np.concatenate([slope, now.direction_slope], axis=1).T

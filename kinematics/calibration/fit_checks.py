@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kinematics.calibration.readings import Readings
-from kinematics.calibration.results import Fit, LineFit, Outlier
+from kinematics.calibration.results import AngleError, Drift, Fit, LineFit, Outlier
 from kinematics.machine import Machine
 
 __all__ = ["FitDiagnostic", "check_fit", "outside_travels"]
@@ -34,7 +34,8 @@ class FitDiagnostic:
     Attributes
     ----------
     kind : str
-        "outside the travels", "scatter", "far from the machine file", "gross outlier", "partly determined".
+        "outside the travels", "scatter", "far from the machine file", "gross outlier", "angle error", "drift",
+        "partly determined".
     rows : tuple of int
         Rows concerned.
     certain : bool
@@ -60,6 +61,9 @@ class FitDiagnostic:
         Gross outliers.
     names : tuple of str
         Partly determined: the names of those changes of the line.
+    angle_error : AngleError or None
+        The error of the rotary's own angle that was not adjusted along.
+    drift : Drift or None
     """
 
     kind: str
@@ -78,6 +82,8 @@ class FitDiagnostic:
     tilt_deg: float | None = None
     outliers: tuple[Outlier, ...] = ()
     names: tuple[str, ...] = ()
+    angle_error: AngleError | None = None
+    drift: Drift | None = None
 
 
 def outside_travels(readings: Readings, machine: Machine) -> tuple[FitDiagnostic, ...]:
@@ -134,6 +140,7 @@ def outside_travels(readings: Readings, machine: Machine) -> tuple[FitDiagnostic
     )
 
 
+@np.errstate(over="ignore", invalid="ignore")  # a length beyond every number is far as well
 def check_fit(fit: Fit) -> tuple[FitDiagnostic, ...]:
     """Faults of a fit: certain ones, and lines that are only partly determined.
 
@@ -152,6 +159,12 @@ def check_fit(fit: Fit) -> tuple[FitDiagnostic, ...]:
     if gross:
         rows = tuple(outlier.row for outlier in gross)
         found.append(FitDiagnostic("gross outlier", rows, readings=len(fit.readings), outliers=gross))
+    found += [
+        FitDiagnostic("angle error", letter=one.letter, angle_error=one)
+        for one in fit.angle_errors
+        if one.significant
+    ]
+    found += [FitDiagnostic("drift", drift=one) for one in fit.drifts if one.significant]
     for line in fit.lines:
         names = tuple(one.name for one in line.changes if one.verdict == "partly determined")
         if names:

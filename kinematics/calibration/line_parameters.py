@@ -22,7 +22,7 @@ from kinematics.angles import sincos_deg
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose
 from kinematics.machine import Machine
-from kinematics.validation import as_vectors
+from kinematics.validation import as_vectors, cross
 
 __all__ = [
     "NominalLines",
@@ -36,6 +36,7 @@ __all__ = [
     "rotation_terms",
     "tilted_direction",
     "tilted_direction_with_jacobian",
+    "turn_jacobian",
 ]
 
 
@@ -90,6 +91,12 @@ class RotationTerms:
     """Trigonometric terms of each rotary's right-handed rotation: 1, cosine and sine, shape (N, n, 3)."""
 
     terms: NDArray[np.float64]
+
+    def turned_further(self, turn: NDArray[np.float64]) -> RotationTerms:
+        """The terms after further right-handed turns (N, n) in radians."""
+        sine, cosine = np.sin(turn), np.cos(turn)
+        one, c, s = np.moveaxis(self.terms, -1, 0)
+        return RotationTerms(np.stack([one, c * cosine - s * sine, s * cosine + c * sine], axis=-1))
 
 
 @dataclass(frozen=True, eq=False)
@@ -183,6 +190,24 @@ def derotate_with_jacobian(
             where = at[i] + back[:, 0]
         derotated[block] = where
     return derotated, np.swapaxes(slopes, 1, 2)
+
+
+def turn_jacobian(
+    lines: NominalLines, parameters: NDArray[np.float64], turns: RotationTerms, points: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """`derotate`, and its derivatives by each rotary's right-handed turn in radians, shape (N, n, 3)."""
+    at, direction = lines.at(parameters)
+    parts = _inverse_rotation_parts(direction, direction[:, None][:, :0])
+    where, slopes = points, np.zeros((len(points), len(at), 3))
+    for i in range(len(at)):
+        basis = turns.terms[:, i]
+        before = (slopes[:, :i] @ parts[i]).reshape(len(points), i, 3, 3)
+        slopes[:, :i] = np.einsum("rp,rcpk->rck", basis, before)
+        turned_arm = ((where - at[i]) @ parts[i]).reshape(-1, 3, 3)
+        arm = np.einsum("rp,rpk->rk", basis, turned_arm)
+        slopes[:, i] = cross(arm, direction[i])
+        where = at[i] + arm
+    return where, slopes
 
 
 def derotated_points(machine: Machine, angles_deg: ArrayLike, points_mm: ArrayLike) -> NDArray[np.float64]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +18,7 @@ from kinematics.calibration.statistics import p_value
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose
 from kinematics.machine import Machine
+from kinematics.validation import read_only
 
 __all__ = ["LeaveOneOut", "find_outliers", "reading_residuals", "worst_reading"]
 
@@ -93,8 +96,12 @@ def reading_residuals(
     problem, state = solved.problem, solved.state
     back = np.empty_like(problem.order)
     back[problem.order] = np.arange(len(back))
-    numbers = (state.parameters * problem.scale).reshape(-1, 4)
-    where = derotate(problem.lines, numbers, problem.turns, problem.points)
+    where = derotate(
+        problem.lines,
+        problem.line_parameters(state.parameters),
+        problem.turns_at(state.parameters),
+        problem.points,
+    )
     off = target_residuals(problem.nominal_targets, state.targets, problem.target, where, problem.lever_mm)
     fitted = _machine_at(machine, solved)
     residual = table_pose(fitted, readings.angles_deg).rotate(off[back])
@@ -104,11 +111,11 @@ def reading_residuals(
     checked = LeaveOneOut(solved)
     ratio, _ = _against_scatter(solved, checked, sigma, floor)
     return ReadingFit(
-        residual,
-        size * sign,
-        np.sqrt(ratio)[back] * sign,
-        checked.redundancy[back],
-        np.ones(len(back)) if weights is None else weights[back],
+        read_only(residual),
+        read_only(size * sign),
+        read_only(np.sqrt(ratio)[back] * sign),
+        read_only(checked.redundancy[back]),
+        read_only(np.ones(len(back)) if weights is None else weights[back]),
     )
 
 
@@ -136,7 +143,12 @@ def worst_reading(solved: Adjusted, sigma: float | None, floor: float = 0.0) -> 
 
 
 def find_outliers(
-    readings: Readings, machine: Machine, solved: Adjusted, sigma: float | None, floor: float = 0.0
+    readings: Readings,
+    machine: Machine,
+    solved: Adjusted,
+    sigma: float | None,
+    floor: float = 0.0,
+    angle_errors: Sequence[str] = (),
 ) -> tuple[Outlier, ...]:
     """Find outliers by data snooping, removing one at a time: one bad reading makes its neighbours look bad."""
     left = np.arange(len(readings))
@@ -150,7 +162,7 @@ def find_outliers(
         name, row = readings.names[readings.target[index]], readings.row(index)
         rest = solved
         try:
-            rest = solve(readings.only(left), machine, sigma)
+            rest = solve(readings.only(left), machine, sigma, angle_errors)
         except KinematicsError:
             break
         finally:

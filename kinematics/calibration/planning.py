@@ -10,19 +10,21 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import SNAP_DEG
 from kinematics.calibration.adjustment import build_problem, initial_state, linearize, reduced_normals
+from kinematics.calibration.angle_terms import COMPONENTS, TERMS
 from kinematics.calibration.covariance import Covariance, estimated_lines, line_covariance
 from kinematics.calibration.derived_quantities import axis_of, axis_shift, location_errors
 from kinematics.calibration.fixed_parameters import conditional_positions, fixed_parameters
-from kinematics.calibration.linear_algebra import inverse
+from kinematics.calibration.pose_information import PoseInformation, pose_information
 from kinematics.calibration.rank_deficiency import fix_unestimable
 from kinematics.calibration.readings import Readings, TargetKind, positive
-from kinematics.calibration.results import Estimate, FixedParameter
+from kinematics.calibration.results import AngleError, Drift, Estimate, FixedParameter
 from kinematics.calibration.solve import Adjusted, degrees_of_freedom
 from kinematics.calibration.statistics import coverage_factor
+from kinematics.calibration.systematic_errors import find_systematic_errors
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose, transform_points
 from kinematics.machine import Machine
-from kinematics.validation import as_vectors, normalized, read_only
+from kinematics.validation import ValueEquality, as_vectors, normalized, read_only
 
 __all__ = [
     "PlannedTarget",
@@ -33,6 +35,7 @@ __all__ = [
     "is_accessible",
     "optimal_poses",
     "planned_readings",
+    "poses_for_angle_errors",
     "predict_uncertainty",
     "rank_added_poses",
 ]
@@ -44,7 +47,7 @@ _MOST_POSES = 4000
 
 
 @dataclass(frozen=True, eq=False)
-class PlannedTarget:
+class PlannedTarget(ValueEquality):
     """A target and the points to probe on it, at the all-zero pose in machine coordinates.
 
     Attributes
@@ -276,13 +279,11 @@ def planned_readings(
     )
 
 
-_SHIFT_MM = 2.0
-_TILT_DEG = 0.5
 _PASSES = 6
 
 
 @dataclass(frozen=True, eq=False)
-class PredictedUncertainty:
+class PredictedUncertainty(ValueEquality):
     """A-priori uncertainties of planned readings.
 
     Attributes
@@ -299,6 +300,8 @@ class PredictedUncertainty:
         As `Fit.covariance`.
     dof : int
         Degrees of freedom: 0 leaves no estimate of the scatter.
+    angle_errors, drifts : tuple of AngleError, tuple of Drift
+        As of a `Fit`: from which size on the readings would show such an error; none of them is significant.
     """
 
     estimates: tuple[Estimate, ...]
@@ -307,6 +310,8 @@ class PredictedUncertainty:
     lever_mm: float
     covariance: NDArray[np.float64]
     dof: int
+    angle_errors: tuple[AngleError, ...] = ()
+    drifts: tuple[Drift, ...] = ()
 
 
 def predict_uncertainty(
@@ -350,6 +355,8 @@ def predict_uncertainty(
     by_rotary = _estimates(solved, machine, covariance)
     estimates = tuple(one for found in by_rotary for one in found)
 
+    systematic = find_systematic_errors(solved, machine, planned, sigma)
+
     def size(estimate: Estimate) -> float:
         if estimate.standard_uncertainty is None:
             return float("inf")
@@ -364,6 +371,8 @@ def predict_uncertainty(
         lever_mm=problem.lever_mm,
         covariance=read_only(sigma**2 * covariance.cofactor * np.outer(problem.scale, problem.scale)),
         dof=solved.dof,
+        angle_errors=systematic.angle_errors,
+        drifts=systematic.drifts,
     )
 
 
@@ -379,7 +388,7 @@ def _estimates(solved: Adjusted, machine: Machine, covariance: Covariance) -> li
 
 
 @dataclass(frozen=True, eq=False)
-class PoseGain:
+class PoseGain(ValueEquality):
     """Gain of one added pose.
 
     Attributes
@@ -400,52 +409,70 @@ class PoseGain:
         return 1.0 - self.after_mm / self.before_mm
 
 
-@dataclass(frozen=True, eq=False)
-class _Information:
-    """Information matrices (m, p, p) of the poses, over the 4n line parameters, then the targets'; and the prior's."""
-
-    by_pose: NDArray[np.float64]
-    prior: NDArray[np.float64]
-    lines: int
-    sigma_mm: float
-
-    def uncertainty_mm(self, gathered: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Root mean square uncertainty of the lines' parameters for information (..., p, p)."""
-        variance = np.diagonal(inverse(gathered + self.prior), axis1=-2, axis2=-1)[..., : self.lines].mean(
-            axis=-1
-        )
-        return np.asarray(self.sigma_mm * np.sqrt(variance))
-
-
 def _information(
     machine: Machine,
     targets: Sequence[PlannedTarget],
     poses: NDArray[np.float64],
     sigma_mm: float,
     which: ArrayLike | None,
-) -> _Information:
+    angle_errors: Sequence[str] = (),
+) -> PoseInformation:
     positive(sigma_mm, "sigma")
     seen = expand_mask(targets, is_accessible(machine, targets, poses) if which is None else which)
-    everything = planned_readings(machine, targets, poses)
-    problem = build_problem(everything, machine)
-    raw = linearize(problem, initial_state(problem))
-    lines, count = 4 * problem.rotaries, len(problem.names)
-    n = len(everything)
-    rows = np.zeros((n, 3, lines + 4 * count))
-    back = np.empty_like(problem.order)
-    back[problem.order] = np.arange(n)
-    rows[:, :, :lines] = raw.columns[back]
-    place = lines + 4 * problem.target[back][:, None] + np.arange(4)
-    rows[np.arange(n)[:, None, None], np.arange(3)[None, :, None], place[:, None, :]] = raw.by_target[back]
-    rows *= seen.reshape(-1)[:, None, None]
-    rows = rows.reshape(len(poses), -1, rows.shape[-1])
-    each = np.swapaxes(rows, 1, 2) @ rows
-    tilt = np.radians(_TILT_DEG) * problem.lever_mm
-    prior = np.full(lines + 4 * count, (sigma_mm / 1000.0) ** 2)
-    prior[:lines] = (sigma_mm / np.array([_SHIFT_MM, _SHIFT_MM, tilt, tilt] * problem.rotaries)) ** 2
-    unused = problem.nominal_targets.unused.reshape(-1)
-    prior[lines:][unused] = 1.0
-    return _Information(each, np.diag(prior), lines, sigma_mm)
+    return pose_information(planned_readings(machine, targets, poses), seen, machine, sigma_mm, angle_errors)
+
+
+def poses_for_angle_errors(
+    machine: Machine,
+    targets: Sequence[PlannedTarget],
+    poses_deg: ArrayLike,
+    candidates_deg: ArrayLike,
+    count: int,
+    sigma_mm: float,
+    which: ArrayLike | None = None,
+) -> NDArray[np.float64]:
+    """Poses whose addition best shows errors of the rotaries' own angles, one after the other.
+
+    Parameters
+    ----------
+    machine, targets, poses_deg, candidates_deg, sigma_mm, which
+        As for `rank_added_poses`.
+    count : int
+        How many to add at most; each candidate once.
+
+    Returns
+    -------
+    ndarray, shape (k, n)
+        In the order in which they help: each reduces most the variances, summed, of the errors once a turn, twice a
+        turn and by a factor of every rotary that any of the poses turns.
+
+    Raises
+    ------
+    KinematicsError
+        When sigma is not more than 0 or there is no candidate.
+    """
+    n = len(machine.rotaries)
+    poses = np.asarray(poses_deg, dtype=np.float64).reshape(-1, n)
+    candidates = machine.angles(candidates_deg).reshape(-1, n)
+    if not len(candidates):
+        raise KinematicsError("candidates: expected at least one pose, found none")
+    every = np.concatenate([poses, candidates])
+    turned = [letter for letter, far in zip(machine.letters, np.ptp(every, axis=0), strict=True) if far > 0.0]
+    information = _information(machine, targets, every, sigma_mm, which, turned)
+    groups = [
+        tuple(TERMS * k + place for place in places)
+        for k in range(len(turned))
+        for places in COMPONENTS.values()
+    ]
+    gathered = information.by_pose[: len(poses)].sum(axis=0)
+    more = information.by_pose[len(poses) :]
+    chosen: list[int] = []
+    for _ in range(min(count, len(candidates))):
+        left = information.angle_variance(gathered + more, groups)
+        left[chosen] = np.inf
+        chosen.append(int(np.argmin(left)))
+        gathered = gathered + more[chosen[-1]]
+    return candidates[chosen]
 
 
 def rank_added_poses(

@@ -1,7 +1,8 @@
 """Rank deficiency of the adjustment: combinations of parameters that change no reading, and what is fixed instead.
 
 Such a combination must be fixed by a condition of its own (a datum). The line of a rotary that stands still
-throughout is fixed before anything else: whatever it could do, another line does as well. Then directions are fixed
+throughout is fixed before anything else: whatever it could do, another line does as well. Then errors of the
+rotaries' own angles are fixed at none, and directions
 before positions, the rotaries' before the targets': a setter who reads a platter level and on its two edges takes
 directions as they are and wants the tilt's Y and Z. Within such a group the condition is the minimum norm: the
 combination itself keeps the machine's value, and what is orthogonal to it is estimated.
@@ -53,9 +54,10 @@ def fix_unestimable(
     least = estimability_threshold(problem, sigma_mm)
     fixed, any_fixed = fix_unestimable_targets(problem, raw, least)
     state = replace(state, fixed=fixed, any_fixed=any_fixed)
-    parameters = 4 * problem.rotaries
-    tilt = np.tile(_TILT, problem.rotaries)
+    parameters, tilt = len(problem.scale), problem.tilts
+    angle = np.arange(parameters) >= 4 * problem.rotaries
     still = np.repeat(np.ptp(problem.turns.terms, axis=0).max(axis=-1) < _STILL, 4)
+    still = np.concatenate([still, np.zeros(problem.angle_terms.count, dtype=np.bool_)])
     state = replace(state, free=np.eye(parameters) if within is None else within)
     null_space, tilts = np.zeros((parameters, 0)), np.zeros((2 * (problem.rotaries + len(problem.names)), 0))
     for _ in range(parameters):
@@ -69,7 +71,7 @@ def fix_unestimable(
         null_space = np.hstack([null_space, null])
         tilts = np.hstack([tilts, np.concatenate([null[tilt], targets[:, _TILT].reshape(-1, null.shape[1])])])
         conditions = []
-        for group in (still, tilt):
+        for group in (still, angle, tilt):
             null, targets, directions = _fix_group(null, targets, np.where(group[:, None], null, 0.0))
             conditions.append(directions)
         for t in np.flatnonzero(problem.nominal_targets.equations < 3):

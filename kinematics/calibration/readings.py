@@ -11,7 +11,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
-from kinematics.validation import as_vector, as_vectors, normalized, read_only
+from kinematics.validation import (
+    ValueEquality,
+    as_number,
+    as_real,
+    as_vector,
+    as_vectors,
+    normalized,
+    read_only,
+)
 
 __all__ = ["Readings", "TargetKind", "outside_limits", "readings_from_rows"]
 
@@ -35,24 +43,16 @@ class TargetKind(enum.Enum):
         return 4 if self.equations == 2 else 3
 
 
-def _floats(values: ArrayLike, what: str) -> NDArray[np.float64]:
-    try:
-        return np.asarray(values, dtype=np.float64)
-    except (TypeError, ValueError) as fault:
-        raise KinematicsError(f"{what}: expected numbers, found {values!r}") from fault
-
-
 def positive(value: object, what: str, unit: str = "mm") -> float:
     """A number above 0, or a refusal that names `what`."""
-    if isinstance(value, bool) or not isinstance(value, int | float | np.integer | np.floating):
-        raise KinematicsError(f"{what}: expected a number, found {value!r}")
-    if not (np.isfinite(value) and value > 0.0):
-        raise KinematicsError(f"{what}: expected more than 0 {unit}, found {value:g}")
-    return float(value)
+    number = as_number(value, what)  # type: ignore[arg-type]
+    if not number > 0.0:
+        raise KinematicsError(f"{what}: expected more than 0 {unit}, found {number:g}")
+    return number
 
 
 def _integers(values: ArrayLike, count: int, what: str) -> NDArray[np.int64]:
-    array = _floats(values, what)
+    array = as_real(values, what)
     if array.shape != (count,):
         raise KinematicsError(f"{what}: expected shape ({count},), found {array.shape}")
     if not (np.isfinite(array) & (array == np.round(array)) & (np.abs(array) < 2.0**53)).all():
@@ -88,7 +88,7 @@ def _kinds(kinds: object) -> tuple[TargetKind, ...]:
 
 
 @dataclass(frozen=True, eq=False)
-class Readings:
+class Readings(ValueEquality):
     """Readings of targets fixed to the table.
 
     Attributes
@@ -110,6 +110,8 @@ class Readings:
     directions : tuple of (ndarray (3,) or None), length t
         At the all-zero pose, machine coordinates: the direction of an axis, a face's normal away from the material.
         Needed only where the readings do not determine it; None where not stated.
+    temperature_c : ndarray, shape (N,), or None
+        Temperature logged with each reading, degrees Celsius; None where it was not.
 
     Raises
     ------
@@ -125,6 +127,7 @@ class Readings:
     sigma_mm: NDArray[np.float64] | None = None
     rows: NDArray[np.int64] | None = None
     directions: tuple[NDArray[np.float64] | None, ...] = ()
+    temperature_c: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
         names, kinds = _names(self.names), _kinds(self.kinds)
@@ -133,7 +136,7 @@ class Readings:
                 f"readings, kinds: expected one for each of {len(names)} targets, found {len(kinds)}"
             )
         points = as_vectors(self.points_mm, 3, "readings, points").reshape(-1, 3)
-        angles = _floats(self.angles_deg, "readings, angles")
+        angles = as_real(self.angles_deg, "readings, angles")
         if angles.ndim != 2 or len(angles) != len(points):
             raise KinematicsError(
                 f"readings, angles: expected shape ({len(points)}, rotaries), found {angles.shape}"
@@ -170,6 +173,9 @@ class Readings:
                     "readings, sigma: expected more than 0, found " + f"{float(sigma.min()):g}"
                 )
             object.__setattr__(self, "sigma_mm", read_only(sigma))
+        if self.temperature_c is not None:
+            warmth = as_vector(self.temperature_c, len(points), "readings, temperature")
+            object.__setattr__(self, "temperature_c", read_only(warmth))
 
     def __len__(self) -> int:
         return len(self.points_mm)
@@ -211,6 +217,7 @@ class Readings:
             points_mm=self.points_mm[which],
             sigma_mm=None if self.sigma_mm is None else self.sigma_mm[which],
             rows=self.rows[which],
+            temperature_c=None if self.temperature_c is None else self.temperature_c[which],
         )
 
     def fits(self, machine: Machine) -> None:
@@ -270,6 +277,7 @@ def readings_from_rows(
     sigma_mm: ArrayLike | None = None,
     rows: ArrayLike | None = None,
     directions: Mapping[str, ArrayLike] | None = None,
+    temperature_c: ArrayLike | None = None,
 ) -> Readings:
     """Readings from one kind and one target name a row, as a table of them holds it.
 
@@ -279,7 +287,7 @@ def readings_from_rows(
         "ball", "bore", "pin" or "face", and the target's name.
     angles_deg : array_like, shape (N, n)
     points_mm : array_like, shape (N, 3)
-    sigma_mm, rows : array_like, shape (N,), optional
+    sigma_mm, rows, temperature_c : array_like, shape (N,), optional
     directions : mapping of target name to direction (3,), optional
         At the all-zero pose.
 
@@ -333,11 +341,12 @@ def readings_from_rows(
         names=tuple(first),
         kinds=tuple(kind for kind, _ in first.values()),
         target=np.array([index[name] for name in targets], dtype=np.int64),
-        angles_deg=_floats(angles_deg, "readings, angles"),
+        angles_deg=as_real(angles_deg, "readings, angles"),
         points_mm=points,
-        sigma_mm=None if sigma_mm is None else _floats(sigma_mm, "readings, sigma"),
+        sigma_mm=None if sigma_mm is None else as_real(sigma_mm, "readings, sigma"),
         rows=np.asarray(called, dtype=np.int64),
         directions=tuple(
-            _floats(stated[name], f"target {name}, direction") if name in stated else None for name in first
+            as_real(stated[name], f"target {name}, direction") if name in stated else None for name in first
         ),
+        temperature_c=None if temperature_c is None else as_real(temperature_c, "readings, temperature"),
     )

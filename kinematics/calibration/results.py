@@ -16,8 +16,22 @@ from kinematics.calibration.readings import Readings, TargetKind
 from kinematics.calibration.statistics import region_factor
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
+from kinematics.validation import ValueEquality
 
-__all__ = ["Estimate", "Fit", "FixedParameter", "LineFit", "Outlier", "PairFit", "ReadingFit", "TargetFit"]
+__all__ = [
+    "AngleCurve",
+    "AngleError",
+    "Drift",
+    "Estimate",
+    "Fit",
+    "FixedParameter",
+    "LineFit",
+    "Outlier",
+    "PairFit",
+    "PlatterFit",
+    "ReadingFit",
+    "TargetFit",
+]
 
 _ESTIMABLE = 1e-11
 """Eigenvalue of the correlation matrix below which a combination has no variance of its own: rounding's size."""
@@ -47,8 +61,11 @@ class Estimate:
         The target concerned, or "".
     fixed : bool
         True where (part of) the value could not be estimated and is the machine's own.
+    interval : tuple of (float, float), or None
+        Of a tilt, which is a length: the coverage interval, from 0 where it is not shown to differ from 0.
+        `expanded_uncertainty` is the larger distance to its ends.
     verdict : str
-        "moved", "not shown to have moved", "left as it was", "partly determined" (it moved, but only a combination
+        Of a tilt "out of square" or "not shown to be out of square"; of a change "moved", "not shown to have moved", "left as it was", "partly determined" (it moved, but only a combination
         with others is estimable); "" where there is nothing to compare with.
     tilt_sensitivity_mm : float
         Of a position: the largest error that 0.01 degrees of error in the directions that were fixed would cause. The
@@ -66,6 +83,7 @@ class Estimate:
     fixed: bool = False
     verdict: str = ""
     tilt_sensitivity_mm: float = 0.0
+    interval: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -115,7 +133,7 @@ class FixedParameter:
 
 
 @dataclass(frozen=True, eq=False)
-class LineFit:
+class LineFit(ValueEquality):
     """Estimated line of one rotary at the all-zero pose.
 
     Attributes
@@ -167,7 +185,7 @@ class LineFit:
 
 
 @dataclass(frozen=True, eq=False)
-class TargetFit:
+class TargetFit(ValueEquality):
     """Estimated position of a target at the all-zero pose, machine coordinates.
 
     Attributes
@@ -211,7 +229,7 @@ class PairFit:
 
 
 @dataclass(frozen=True, eq=False)
-class ReadingFit:
+class ReadingFit(ValueEquality):
     """Residuals of all readings; arrays of length N, in the order of the readings.
 
     Attributes
@@ -262,7 +280,128 @@ class Outlier:
 
 
 @dataclass(frozen=True, eq=False)
-class Fit:
+class PlatterFit(ValueEquality):
+    """The platter's face as a machine file has it, with the joint covariance of lines, face and normal.
+
+    Attributes
+    ----------
+    target : str
+        The face that was read.
+    face : Estimate
+        Machine Z where the last rotary's line pierces it, at the all-zero pose.
+    normal : ndarray, shape (3,)
+        Away from the platter, machine coordinates at the all-zero pose.
+    normal_estimable : bool
+        Whether the readings determine it; if not it is the nominal one.
+    quantities : tuple of str, length 4n + 4
+        Names in the covariance's order: for each rotary "A shift 1", "A shift 2" (mm), "A tilt 1", "A tilt 2"
+        (tangents, no unit), as `Fit.parameters` has them; then "face" (mm), "normal X", "normal Y", "normal Z".
+    covariance : ndarray, shape (4n + 4, 4n + 4), or None
+        Its first 4n rows and columns are `Fit.covariance`; singular along the normal and in what is fixed. None where
+        there is no estimate of the scatter.
+    """
+
+    target: str
+    face: Estimate
+    normal: NDArray[np.float64]
+    normal_estimable: bool
+    quantities: tuple[str, ...]
+    covariance: NDArray[np.float64] | None
+
+
+@dataclass(frozen=True)
+class AngleError:
+    """Test of one component of the error of a rotary's own angle: turned minus commanded.
+
+    Attributes
+    ----------
+    letter : str
+    component : str
+        "once a turn", "twice a turn" or "by a factor".
+    significant : bool
+    p_value : float
+        Probability that scatter alone shows so much in any of the components of any rotary (Bonferroni).
+    detectable_arcsec : float or None
+        Size that these readings would show in 99 of 100 cases: the amplitude, or by a factor the error over the
+        range that was read. None where they do not show it at all.
+    size_arcsec, u_arcsec : float or None
+        The same size as estimated, with its standard uncertainty; None where not significant.
+    largest_at_deg : float or None
+        Machine angle at which an error once or twice a turn is largest in the positive sense.
+    factor : float or None
+        Degrees turned for each degree that the machine says.
+    """
+
+    letter: str
+    component: str
+    significant: bool
+    p_value: float
+    detectable_arcsec: float | None = None
+    size_arcsec: float | None = None
+    u_arcsec: float | None = None
+    largest_at_deg: float | None = None
+    factor: float | None = None
+
+
+@dataclass(frozen=True)
+class Drift:
+    """Test for a slow drift of all readings, in the order in which they were taken or with the temperature.
+
+    Attributes
+    ----------
+    by : str
+        "order" or "temperature".
+    significant : bool
+    p_value : float
+        Probability that scatter alone shows so much (Bonferroni).
+    detectable_mm : float or None
+        Length that these readings would show in 99 of 100 cases whatever its direction; None where they do not show
+        it at all.
+    shift_mm : tuple of (float, float, float), or None
+        Of the readings along X, Y and Z from the first to the last, or from the coldest to the warmest.
+    size_mm, u_mm : float or None
+        Its length and its standard uncertainty along itself; None where not significant.
+    """
+
+    by: str
+    significant: bool
+    p_value: float
+    detectable_mm: float | None = None
+    shift_mm: tuple[float, float, float] | None = None
+    size_mm: float | None = None
+    u_mm: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class AngleCurve(ValueEquality):
+    """Error of a rotary's own angle as it was adjusted along with the lines.
+
+    Attributes
+    ----------
+    letter : str
+    coefficients : ndarray, shape (5,)
+        c1, s1, c2, s2 and f of `kinematics.calibration.angle_terms`, in radians (f without unit); 0 where not determined.
+    covariance : ndarray, shape (5, 5), or None
+        None where there is no estimate of the scatter.
+    estimable : bool
+        Whether these poses determine all five.
+    largest_arcsec, u_arcsec : float or None
+        The largest error among the angles that were read, and its standard uncertainty.
+    largest_at_deg : float
+        Machine angle of that one.
+    """
+
+    letter: str
+    coefficients: NDArray[np.float64]
+    covariance: NDArray[np.float64] | None
+    estimable: bool
+    largest_arcsec: float
+    u_arcsec: float | None
+    largest_at_deg: float
+
+
+@dataclass(frozen=True, eq=False)
+class Fit(ValueEquality):
     """Result of `fit_pivots`.
 
     Attributes
@@ -304,6 +443,14 @@ class Fit:
         Of the adjustment.
     at_floor : bool
         Whether the readings scatter by less than rounding alone allows, so that `sigma_mm` is that floor.
+    angle_errors : tuple of AngleError
+        Tests of the own angle of every rotary, but for those of `angle_curves`.
+    drifts : tuple of Drift
+        Tests for a drift; empty with a robust loss, as `angle_errors`.
+    angle_curves : tuple of AngleCurve
+        Of the rotaries whose angles' errors were adjusted along.
+    platter : PlatterFit or None
+        Where a face named "platter..." was read and its height is determined.
     """
 
     machine: Machine
@@ -327,6 +474,10 @@ class Fit:
     loss: str
     iterations: int
     at_floor: bool = False
+    angle_errors: tuple[AngleError, ...] = ()
+    drifts: tuple[Drift, ...] = ()
+    angle_curves: tuple[AngleCurve, ...] = ()
+    platter: PlatterFit | None = None
 
     def line(self, letter: str) -> LineFit:
         """Estimated line of the rotary with that letter."""

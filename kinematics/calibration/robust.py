@@ -7,6 +7,7 @@ minimised, r being the length of a reading's residual vector (a ball counts as o
 from __future__ import annotations
 
 import functools
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,7 +53,12 @@ def _weigh(which: str, reach: float, squares: NDArray[np.float64]) -> tuple[NDAr
 
 
 def m_estimate(
-    readings: Readings, machine: Machine, sigma_mm: float | None, loss: str, scale_mm: float | None
+    readings: Readings,
+    machine: Machine,
+    sigma_mm: float | None,
+    loss: str,
+    scale_mm: float | None,
+    angle_errors: Sequence[str] = (),
 ) -> tuple[Adjusted, NDArray[np.float64], float | None]:
     """Fit by M-estimation: the solution, the readings' weights in the problem's order, and the robust scatter.
 
@@ -60,7 +66,7 @@ def m_estimate(
     square of the robust_s0 residuals over the square of the mean slope of the bend.
     """
     rho(loss, np.zeros(1))
-    problem = build_problem(readings, machine)
+    problem = build_problem(readings, machine, angle_errors)
     plain = solve_problem(problem, sigma_mm)
     equations = problem.nominal_targets.equations[problem.target]
     if scale_mm is None:

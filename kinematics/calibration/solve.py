@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -64,7 +65,12 @@ def degrees_of_freedom(problem: Problem, state: State) -> int:
     return int(problem.equations - state.free.shape[1] - target_unknowns)
 
 
-def solve(readings: Readings, machine: Machine, sigma_mm: float | None = None) -> Adjusted:
+def solve(
+    readings: Readings,
+    machine: Machine,
+    sigma_mm: float | None = None,
+    angle_errors: Sequence[str] = (),
+) -> Adjusted:
     """Least-squares solution, starting from the machine's nominal lines.
 
     Raises
@@ -72,7 +78,7 @@ def solve(readings: Readings, machine: Machine, sigma_mm: float | None = None) -
     KinematicsError
         When the readings do not fit the machine or do not converge.
     """
-    return solve_problem(build_problem(readings, machine), sigma_mm)
+    return solve_problem(build_problem(readings, machine, angle_errors), sigma_mm)
 
 
 def solve_problem(problem: Problem, sigma_mm: float | None = None, weigh: Weighing | None = None) -> Adjusted:
@@ -80,7 +86,7 @@ def solve_problem(problem: Problem, sigma_mm: float | None = None, weigh: Weighi
     state, guess = initial_state(problem), sigma_mm or _USUAL_SCATTER_MM
     if sigma_mm is not None and problem.weighted:
         guess = 1.0 / float(np.median(problem.weight))
-    shifts = np.eye(len(state.parameters))[:, np.tile([True, True, False, False], problem.rotaries)]
+    shifts = np.eye(len(state.parameters))[:, problem.shifts]
     raw = linearize(problem, state)
     state, raw = gauss_newton(problem, fix_unestimable(problem, state, raw, guess, shifts), raw, steps=1)
     before: tuple[int, int] | None = None

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
 
-__all__ = ["chi_squared_median", "coverage_factor", "p_value", "region_factor"]
+__all__ = ["chi_squared_median", "coverage_factor", "detectable_noncentrality", "p_value", "region_factor"]
 
 
 def coverage_factor(level: float = 0.95, dof: int | None = None) -> float:
@@ -120,3 +120,23 @@ def chi_squared_median(numbers: NDArray[np.int64]) -> NDArray[np.float64]:
     from scipy import special
 
     return np.asarray(special.chdtri(numbers, 0.5), dtype=np.float64)
+
+
+@functools.cache
+def detectable_noncentrality(numbers: int, level: float, power: float, dof: int | None) -> float:
+    """Noncentrality at which a test of `numbers` at that level shows an error with the chance `power`.
+
+    Chi squared where the scatter is known. With F the noncentral chi squared is compared with F's own limit: a few
+    percent off with few degrees of freedom.
+
+    Examples
+    --------
+    >>> round(detectable_noncentrality(1, 0.001, 0.8, None), 1)   # Baarda's usual choice
+    17.1
+    """
+    from scipy import special
+
+    limit = (
+        special.chdtri(numbers, level) if dof is None else numbers * special.fdtri(numbers, dof, 1.0 - level)
+    )
+    return float(special.chndtrinc(limit, numbers, 1.0 - power))

@@ -9,15 +9,22 @@ from typing import Any
 import numpy as np
 
 from kinematics.calibration import Fit
-from tiltwright.calibration.calibration_log import SCHEMA, CalibrationRecord, append, read_log, sha256_of
+from tiltwright.calibration.calibration_log import (
+    SCHEMA,
+    CalibrationRecord,
+    append,
+    platter_at,
+    read_log,
+    sha256_of,
+)
 from tiltwright.calibration.fit_report import fit_report
-from tiltwright.calibration.toml_edit import Line, lines_in, with_lines
+from tiltwright.calibration.toml_edit import Line, lines_in, platter_in, with_lines
 from tiltwright.files.atomic_write import check_target, write_atomic
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
 from tiltwright.files.loader import ReadMachine, read_machine
 from tiltwright.files.units import Unit
 
-__all__ = ["apply_fit", "new_lines", "restore", "write_calibration"]
+__all__ = ["apply_fit", "new_lines", "new_platter", "platter_lines", "restore", "write_calibration"]
 
 _POINT_DECIMALS = {Unit.MM: 6, Unit.INCH: 7}
 _DIRECTION_DECIMALS = 10
@@ -38,10 +45,35 @@ def new_lines(fit: Fit, read: ReadMachine) -> dict[str, Line]:
     return lines
 
 
+def new_platter(fit: Fit, read: ReadMachine) -> dict[str, Any] | None:
+    """Entries of the platter's face and normal for the machine file; None where the readings do not determine them."""
+    if fit.platter is None:
+        return None
+    found = platter_in(read.source.data)
+    decimals = _POINT_DECIMALS[read.unit]
+    found["face"] = round(read.unit.from_mm(fit.platter.face.value), decimals) + 0.0
+    if fit.platter.normal_estimable:
+        found["normal"] = [round(float(v), _DIRECTION_DECIMALS) + 0.0 for v in fit.platter.normal]
+    return found
+
+
+def platter_lines(fit: Fit, read: ReadMachine) -> str:
+    """The [platter] lines of the machine file, in its unit, ready to paste; empty where nothing determines them."""
+    found = new_platter(fit, read)
+    if found is None:
+        return ""
+    lines = [f"  face = {found['face']}"]
+    if fit.platter is not None and fit.platter.normal_estimable:
+        lines.append(f"  normal = [{', '.join(f'{value:.10f}' for value in found['normal'])}]")
+    head = "For the machine file, by hand or with --write --with-face:"
+    return "\n".join([head, "  [platter]", *lines])
+
+
 def apply_fit(
     read: ReadMachine,
     fit: Fit,
     *,
+    with_face: bool = False,
     who: str | None,
     temperature_c: float | None,
     file: str,
@@ -67,7 +99,8 @@ def apply_fit(
         "despite_blunders": despite,
         "result": result,
     }
-    return write_calibration(read, new_lines(fit, read), "fit", said)
+    platter = new_platter(fit, read) if with_face else None
+    return write_calibration(read, new_lines(fit, read), "fit", said, platter)
 
 
 def restore(read: ReadMachine, number: int, *, who: str | None) -> CalibrationRecord:
@@ -93,18 +126,23 @@ def restore(read: ReadMachine, number: int, *, who: str | None) -> CalibrationRe
     if set(lines) != set(now) or unit != read.unit.value:
         found = f"rotaries {', '.join(lines)} in {unit} in the log, {', '.join(now)} in {read.unit.value} in the file"
         raise InputFaults([Diagnostic(str(read.path), None, "", found, "the same rotaries and unit as then")])
-    return write_calibration(read, lines, "restore", {"who": who, "restored": number})
+    said = {"who": who, "restored": number}
+    return write_calibration(read, lines, "restore", said, platter_at(entries, number))
 
 
 def write_calibration(
-    read: ReadMachine, lines: Mapping[str, Line], action: str, said: Mapping[str, Any]
+    read: ReadMachine,
+    lines: Mapping[str, Line],
+    action: str,
+    said: Mapping[str, Any],
+    platter: Mapping[str, Any] | None = None,
 ) -> CalibrationRecord:
     """Write the log, then the machine file: after a power cut in between, the log has what was meant."""
     path = read.path
     entries = read_log(path)
     text = _text_now(read)
     try:
-        changed = with_lines(text, lines)
+        changed = with_lines(text, lines, platter)
     except ValueError as refusal:
         raise InputFaults(
             [Diagnostic(str(path), None, "", str(refusal), "a file that can be edited")]
@@ -118,6 +156,11 @@ def write_calibration(
         **said,
         "before": lines_in(read.source.data),
         "lines": dict(lines),
+        **(
+            {}
+            if platter is None
+            else {"platter_before": platter_in(read.source.data), "platter": dict(platter)}
+        ),
         "file_before_sha256": sha256_of(text),
         "file_after_sha256": sha256_of(changed),
     }

@@ -33,6 +33,7 @@ __all__ = [
     "log_path",
     "log_report",
     "log_text",
+    "platter_at",
     "read_log",
     "sha256_of",
 ]
@@ -65,6 +66,17 @@ class CalibrationRecord:
     def before(self) -> dict[str, Line]:
         """The rotaries' lines before it."""
         return {letter: dict(line) for letter, line in self.said["before"].items()}
+
+
+def platter_at(entries: Sequence[CalibrationRecord], number: int) -> dict[str, Any] | None:
+    """The platter's face and normal after calibration `number`; None where no calibration ever wrote them."""
+    for entry in reversed(entries[:number]):
+        if "platter" in entry.said:
+            return dict(entry.said["platter"])
+    for entry in entries[number:]:
+        if "platter_before" in entry.said:
+            return dict(entry.said["platter_before"])
+    return None
 
 
 def log_path(machine_path: str | os.PathLike[str]) -> Path:
@@ -139,6 +151,7 @@ def _record(line: str) -> dict[str, Any] | None:
         return None
     texts = all(isinstance(said.get(key), str) for key in ("date", "action", "units"))
     whole = all(_lines_sound(said.get(key)) for key in ("lines", "before"))
+    whole &= all(_platter_sound(said.get(key, {})) for key in ("platter", "platter_before"))
     return said if texts and said["units"] in {"mm", "inch"} and whole else None
 
 
@@ -151,6 +164,18 @@ def _lines_sound(lines: object) -> bool:
         and _three(line.get("point"))
         and (isinstance(line.get("along"), str) or _three(line.get("direction")))
         for letter, line in lines.items()
+    )
+
+
+def _platter_sound(platter: object) -> bool:
+    if not isinstance(platter, dict) or not set(platter) <= {"face", "normal"}:
+        return False
+    face = platter.get("face", 0.0)
+    return (
+        isinstance(face, int | float)
+        and not isinstance(face, bool)
+        and math.isfinite(face)
+        and ("normal" not in platter or _three(platter["normal"]))
     )
 
 

@@ -8,7 +8,17 @@ from typing import Any
 
 import numpy as np
 
-from kinematics.calibration import Blunder, Estimate, Fit, FitDiagnostic, LineFit, TargetFit
+from kinematics.calibration import (
+    AngleCurve,
+    AngleError,
+    Blunder,
+    Drift,
+    Estimate,
+    Fit,
+    FitDiagnostic,
+    LineFit,
+    TargetFit,
+)
 from tiltwright.calibration.fit_wording import (
     blunder_sentence,
     diagnostic_sentence,
@@ -19,7 +29,7 @@ from tiltwright.calibration.fit_wording import (
 from tiltwright.output.json_csv import length_list
 from tiltwright.output.numbers import in_units
 
-__all__ = ["estimate", "fit_report", "no_fit_report", "numbers"]
+__all__ = ["angle_error_report", "drift_report", "estimate", "fit_report", "no_fit_report", "numbers"]
 
 
 def number(value: float | None) -> float | None:
@@ -52,6 +62,7 @@ def estimate(one: Estimate, units: str) -> dict[str, Any]:
         "unit": units if length else one.unit,
         "held": one.fixed,
         "verdict": one.verdict,
+        **({} if one.interval is None else {"low": number(one.interval[0]), "high": number(one.interval[1])}),
         "moves_by_for_0.01_deg_untold": _length(one.tilt_sensitivity_mm, units) if length else 0.0,
         "words": estimate_meaning(one),
     }
@@ -101,6 +112,9 @@ def fit_report(
         ],
         "blunders": [_blunder(blunder, units) for blunder in blunders],
         "findings": [_finding(finding, units) for finding in findings],
+        "angle_errors": [angle_error_report(one) for one in fit.angle_errors],
+        "angles_adjusted": [_angle_curve(one) for one in fit.angle_curves],
+        "drifts": [drift_report(one, units) for one in fit.drifts],
         "readings": [
             {
                 "row": fit.readings.row(i),
@@ -204,6 +218,47 @@ def _blunder(blunder: Blunder, units: str) -> dict[str, Any]:
         "certain": blunder.certain,
         "rivals": [_blunder(rival, units) for rival in blunder.rivals],
         "words": blunder_sentence(blunder, units),
+    }
+
+
+def angle_error_report(one: AngleError) -> dict[str, Any]:
+    """The test of one component of a rotary's own angle as JSON."""
+    return {
+        "rotary": one.letter,
+        "component": one.component,
+        "significant": one.significant,
+        "chance": number(one.p_value),
+        "shows_from_arcsec": number(one.detectable_arcsec),
+        "size_arcsec": number(one.size_arcsec),
+        "u_arcsec": number(one.u_arcsec),
+        "largest_at_deg": number(one.largest_at_deg),
+        "factor": number(one.factor),
+    }
+
+
+def _angle_curve(one: AngleCurve) -> dict[str, Any]:
+    return {
+        "rotary": one.letter,
+        "coefficients": numbers(one.coefficients),
+        "of": ["cos q - 1", "sin q", "cos 2q - 1", "sin 2q", "q"],
+        "covariance": None if one.covariance is None else (one.covariance + 0.0).tolist(),
+        "all_determined": one.estimable,
+        "largest_arcsec": number(one.largest_arcsec),
+        "u_arcsec": number(one.u_arcsec),
+        "largest_at_deg": number(one.largest_at_deg),
+    }
+
+
+def drift_report(one: Drift, units: str) -> dict[str, Any]:
+    """The test for a drift as JSON."""
+    return {
+        "by": one.by,
+        "significant": one.significant,
+        "chance": number(one.p_value),
+        "shows_from": _length(one.detectable_mm, units),
+        "shift": None if one.shift_mm is None else length_list(np.array(one.shift_mm), units),
+        "size": _length(one.size_mm, units),
+        "u": _length(one.u_mm, units),
     }
 
 

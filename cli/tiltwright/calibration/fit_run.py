@@ -30,10 +30,12 @@ class FitOptions:
     loss: str
     loss_scale: float | None
     level: float
+    angle_errors: tuple[str, ...]
     plot: Path | None
     force: bool
     write: bool
     despite: bool
+    with_face: bool
     check: bool
     who: str | None
     temperature_c: float | None
@@ -76,6 +78,18 @@ def _check_numbers(asked: FitOptions) -> None:
         raise option_error("--level", f"{asked.level * 100:g}", "50 to 99.99 percent")
 
 
+def _check_letters(asked: FitOptions, read: ReadMachine) -> None:
+    from tiltwright.files.diagnostics import shown
+    from tiltwright.files.parsing import option_error
+
+    letters = read.machine.letters
+    for letter in asked.angle_errors:
+        if letter not in letters or asked.angle_errors.count(letter) > 1:
+            raise option_error(
+                "--angle-errors", shown(" ".join(asked.angle_errors)), f"letters of {', '.join(letters)}"
+            )
+
+
 def _check_files(asked: FitOptions) -> None:
     from tiltwright.calibration.plots import ENDINGS
     from tiltwright.files.parsing import option_error
@@ -92,6 +106,8 @@ def _check_files(asked: FitOptions) -> None:
 def _check_log(asked: FitOptions) -> None:
     from tiltwright.files.parsing import name_of, option_error
 
+    if asked.with_face and not asked.write:
+        raise option_error("--with-face", "without --write", "--with-face with --write only")
     for option, given in (("--who", asked.who), ("--temperature", asked.temperature_c)):
         if given is not None and not asked.write:
             raise option_error(option, "without --write", f"{option} with --write only: it goes into the log")
@@ -115,6 +131,7 @@ def _lock_if_writing(asked: FitOptions) -> Iterator[None]:
 
 def _run(asked: FitOptions) -> None:
     from kinematics.calibration import check_fit, outside_travels
+    from tiltwright.calibration.apply import platter_lines
     from tiltwright.calibration.load_readings import load_readings
     from tiltwright.files.diagnostics import sanitized
     from tiltwright.files.loader import read_machine
@@ -122,6 +139,7 @@ def _run(asked: FitOptions) -> None:
     from tiltwright.terminal.streams import fail
 
     read = read_machine(asked.machine)
+    _check_letters(asked, read)
     gathered = load_readings(asked.readings, read.machine, asked.form, asked.rule, asked.plan)
     units = asked.units or read.unit.value
     mm = Unit(units).mm
@@ -132,9 +150,15 @@ def _run(asked: FitOptions) -> None:
     fit, why_none = _fitted(asked, gathered, read, sigma_mm, scale_mm)
     if fit is None and not blunders and not outside:
         fail(f"{sanitized(asked.readings)}: {why_none}")
+    if asked.with_face and fit is not None and fit.platter is None:
+        fail("--with-face: the readings do not determine the platter's face; touch a face named platter")
     diagnostics = outside if fit is None else check_fit(fit)
+    if any(one.proves_mistake for one in blunders):
+        # A mistake in the readings looks like an error of an angle, or like a drift, as long as it is in them.
+        diagnostics = tuple(one for one in diagnostics if one.kind not in {"angle error", "drift"})
     outcome = FitOutcome(fit, why_none, blunders, _corrected(asked, blunders, sigma_mm), diagnostics)
-    _show(asked, outcome, gathered, units)
+    pasted = "" if fit is None else platter_lines(fit, read)
+    _show(asked, outcome, gathered, units, pasted)
     if asked.plot is not None and fit is not None:
         _plot(asked, fit, units)
     _end(asked, read, gathered, outcome, units)
@@ -150,7 +174,7 @@ def _end(
 
     wrong = list(dict.fromkeys(outcome.wrong))
     if wrong:
-        say_no(f"there is certainly a mistake in the readings: {', '.join(wrong)}")
+        say_no(f"something is certainly wrong with these readings or with the machine: {', '.join(wrong)}")
     partly = [one for one in outcome.diagnostics if not one.certain]
     refused = False
     if asked.write and outcome.fit is not None and (asked.despite or not (wrong or partly)):
@@ -208,6 +232,7 @@ def _fitted(
             loss=asked.loss,
             loss_scale_mm=scale_mm,
             level=asked.level,
+            angle_errors=asked.angle_errors,
         )
     except KinematicsError as refusal:
         return None, str(refusal)
@@ -239,12 +264,18 @@ def _corrected(asked: FitOptions, blunders: Sequence[Blunder], sigma_mm: float |
         return None
     last = blunders[-1]  # each is on top of those before it
     try:
-        return fit_pivots(last.corrected, last.corrected_machine, sigma_mm=sigma_mm, level=asked.level)
+        return fit_pivots(
+            last.corrected,
+            last.corrected_machine,
+            sigma_mm=sigma_mm,
+            level=asked.level,
+            angle_errors=asked.angle_errors,
+        )
     except KinematicsError:
         return None
 
 
-def _show(asked: FitOptions, outcome: FitOutcome, gathered: LoadedReadings, units: str) -> None:
+def _show(asked: FitOptions, outcome: FitOutcome, gathered: LoadedReadings, units: str, pasted: str) -> None:
     from tiltwright.calibration import fit_report, fit_text
     from tiltwright.output.json_csv import json_text
 
@@ -265,7 +296,7 @@ def _show(asked: FitOptions, outcome: FitOutcome, gathered: LoadedReadings, unit
     if outcome.fit is None:
         typer.echo(f"As they stand, no fit to these readings is possible: {outcome.why_none}")
     else:
-        typer.echo(fit_text.fit_text(outcome.fit, units, asked.readings))
+        typer.echo(fit_text.fit_text(outcome.fit, units, asked.readings, pasted))
 
 
 def _plot(asked: FitOptions, answer: Fit, units: str) -> None:
@@ -293,6 +324,7 @@ def _write(
         file=asked.readings,
         sha256=gathered.sha256,
         despite=despite,
+        with_face=asked.with_face,
     )
     note(f"{asked.machine} written; calibration {entry.number} in {log_path(read.path)}", label="done")
     note(f"to go back: tiltwright pivot restore {entry.number - 1} --machine {asked.machine}")

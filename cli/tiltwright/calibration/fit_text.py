@@ -15,6 +15,7 @@ from tiltwright.calibration.fit_wording import (
     estimate_meaning,
     fixed_sentence,
     outlier_sentence,
+    undetected_sentences,
 )
 from tiltwright.files.diagnostics import sanitized
 from tiltwright.output.numbers import DECIMALS, fixed, in_units
@@ -51,8 +52,8 @@ def plus_minus(one: Estimate, units: str) -> str:
     return f"{span(one, one.value, units)} ± {span(one, one.expanded_uncertainty, units)} {unit}"
 
 
-def fit_text(fit: Fit, units: str, file: str) -> str:
-    """Text that `pivot fit` prints of a fit."""
+def fit_text(fit: Fit, units: str, file: str, pasted: str = "") -> str:
+    """Text that `pivot fit` prints of a fit; `pasted` are the platter's lines for the machine file."""
     targets = len(fit.targets)
     title = (
         f"Pivots of {fit.machine.name}, from {len(fit.readings)} readings of {targets} "
@@ -66,8 +67,10 @@ def fit_text(fit: Fit, units: str, file: str) -> str:
         _verdict(fit, units),
         *([_fixed(fit, units)] if fit.fixed else []),
         *_outliers(fit, units),
+        _systematic(fit, units),
         _location(fit, units),
         _between(fit, units),
+        pasted,
         _worst(fit, units),
     ]
     return "\n\n".join(part for part in parts if part)
@@ -248,6 +251,14 @@ def _outliers(fit: Fit, units: str) -> list[str]:
     return [f"Suspects, the worst first (read them again before you use the numbers):\n{lines}"]
 
 
+def _systematic(fit: Fit, units: str) -> str:
+    """Errors that grow with an angle or with time: what was tested, adjusted, and would have shown."""
+    lines = undetected_sentences(fit, units)
+    return (
+        "The rotaries' own angles, and drift:\n" + "\n".join(f"  {line}" for line in lines) if lines else ""
+    )
+
+
 def _location(fit: Fit, units: str) -> str:
     rows = [
         [
@@ -285,10 +296,19 @@ def _between(fit: Fit, units: str) -> str:
             if target.tilt_toward_deg is not None
             else ""
         )
-        lines.append(
-            f"{sanitized(target.name)} is out of square to the {last} axis by {plus_minus(target.tilt, units)}{toward}"
-        )
+        lines.append(_tilt(target.name, target.tilt, last, toward, units))
     return "Relative position of the axes:\n" + "\n".join(f"  {line}" for line in lines) if lines else ""
+
+
+def _tilt(name: str, tilt: Estimate, last: str, toward: str, units: str) -> str:
+    """A face's tilt: with the interval of a length, or not shown."""
+    if tilt.interval is None:
+        return f"{sanitized(name)} is out of square to the {last} axis by {plus_minus(tilt, units)}{toward}"
+    low, high = (span(tilt, value, units) for value in tilt.interval)
+    if tilt.verdict == "out of square":
+        value = span(tilt, tilt.value, units)
+        return f"{sanitized(name)} is out of square to the {last} axis by {value} degrees ({low} to {high}){toward}"
+    return f"{sanitized(name)} is not shown to be out of square to the {last} axis ({high} degrees at most)"
 
 
 def _heights(fit: Fit, target: TargetFit, units: str) -> list[str]:
@@ -313,7 +333,7 @@ def _heights(fit: Fit, target: TargetFit, units: str) -> list[str]:
         verdict = f"{'moved' if moved else 'not shown to have moved'} ({plus_minus(off, units)})"
     lines.append(
         f"  the machine file's platter face is {fine(filed, units)}: {verdict}; "
-        "--write does not change it; change `face` under [platter] by hand"
+        "change `face` under [platter] by hand, or with --write --with-face"
     )
     return lines
 

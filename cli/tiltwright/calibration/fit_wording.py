@@ -9,9 +9,12 @@ import math
 from collections.abc import Sequence
 
 from kinematics.calibration import (
+    AngleError,
     Blunder,
     CoordinateError,
+    Drift,
     Estimate,
+    Fit,
     FitDiagnostic,
     FixedParameter,
     Outlier,
@@ -21,12 +24,16 @@ from tiltwright.files.diagnostics import sanitized
 from tiltwright.output.numbers import UNIT_MM
 
 __all__ = [
+    "angle_error_text",
     "blunder_sentence",
     "diagnostic_sentence",
+    "drift_text",
     "estimate_meaning",
     "fixed_sentence",
     "length_text",
     "outlier_sentence",
+    "shown_from",
+    "undetected_sentences",
 ]
 
 _AXES = "XYZ"
@@ -278,7 +285,7 @@ def _coordinate(error: CoordinateError, units: str) -> str:
     return f"{error.axis} is {read}, expected about {expected}"
 
 
-def diagnostic_sentence(one: FitDiagnostic, units: str) -> str:
+def diagnostic_sentence(one: FitDiagnostic, units: str) -> str:  # noqa: PLR0911 - one case for each kind
     """A sentence about a fault of the readings or of the fit."""
     match one.kind:
         case "outside the travels":
@@ -300,12 +307,98 @@ def diagnostic_sentence(one: FitDiagnostic, units: str) -> str:
             )
         case "gross outlier":
             return _gross_sentence(one, units)
+        case "angle error":
+            assert one.angle_error is not None
+            return (
+                f"{angle_error_text(one.angle_error)}. The uncertainties below do not cover that. Adjust it along with the "
+                f"lines: --angle-errors {one.letter}; then have the rotary's scale and encoder looked at: the machine file "
+                "has no place for such an error, and the work offsets keep it."
+            )
+        case "drift":
+            assert one.drift is not None
+            return (
+                f"{drift_text(one.drift, units)}. The uncertainties below do not cover that. Let the machine warm up and "
+                "read all of it again in one go, with the first pose once more at the end."
+            )
         case "partly determined":
             return (
                 f"{one.letter}'s line is only partly determined: its {_and(one.names)} moved, but only a combination of "
                 "these is known."
             )
     raise AssertionError(one.kind)
+
+
+def angle_error_text(one: AngleError) -> str:
+    """A significant error of a rotary's own angle, with its size."""
+    assert one.size_arcsec is not None
+    assert one.u_arcsec is not None
+    size = f"{one.size_arcsec:.0f} arc seconds (u = {max(one.u_arcsec, 0.5):.0f})"
+    if one.component == "by a factor":
+        assert one.factor is not None
+        return (
+            f"{one.letter}'s own angle is off by a factor: it turns {one.factor:.6f} degrees for each degree that it "
+            f"shows, {size} over the range that was read"
+        )
+    assert one.largest_at_deg is not None
+    return f"{one.letter}'s own angle is off by {size} {one.component}, most at {one.letter}{one.largest_at_deg:.0f}"
+
+
+def drift_text(one: Drift, units: str) -> str:
+    """A significant drift, with its size and direction."""
+    assert one.size_mm is not None
+    assert one.shift_mm is not None
+    parts = ", ".join(
+        f"{axis} {length_text(part, units, '.4f')}" for axis, part in zip(_AXES, one.shift_mm, strict=True)
+    )
+    between = (
+        "from the first reading to the last"
+        if one.by == "order"
+        else "with the temperature, from the coldest reading to the warmest"
+    )
+    return f"the readings drift by {length_text(one.size_mm, units, '.4f')} ({parts}) {between}"
+
+
+def shown_from(angle_errors: Sequence[AngleError], drifts: Sequence[Drift], units: str) -> list[str]:
+    """Sizes from which on errors of the rotaries' own angles and drifts show, a line for each rotary and drift."""
+    found = []
+    for letter in dict.fromkeys(one.letter for one in angle_errors):
+        mine = [one for one in angle_errors if one.letter == letter]
+        sizes = [f"{one.component} {_arcsec(one.detectable_arcsec)}" for one in mine]
+        found.append(f"{letter}'s own angle: {', '.join(sizes)}")
+    for drift in drifts:
+        what = "drift while probing" if drift.by == "order" else "drift with temperature"
+        size = "not at all" if drift.detectable_mm is None else length_text(drift.detectable_mm, units, ".4f")
+        found.append(f"{what}: {size}")
+    return found
+
+
+def _arcsec(size: float | None) -> str:
+    return "not at all" if size is None else f"{max(size, 1.0):.0f} arc seconds"
+
+
+def undetected_sentences(fit: Fit, units: str) -> list[str]:
+    """What the tests of the angles and of drift did not find, from which size on they would have, what was adjusted."""
+    found = shown_from(
+        [one for one in fit.angle_errors if not one.significant],
+        [one for one in fit.drifts if not one.significant],
+        units,
+    )
+    if found:
+        head = "None found, and the uncertainties above take them as none. Errors of this size would have shown (99 cases in 100):"
+        found = [head, *(f"  {line}" for line in found)]
+    for curve in fit.angle_curves:
+        u = "" if curve.u_arcsec is None else f" (u = {max(curve.u_arcsec, 0.5):.0f})"
+        rest = (
+            ""
+            if curve.estimable
+            else " These poses do not determine all of it; what is missing is taken as none."
+        )
+        found.append(
+            f"{curve.letter}'s own angle was adjusted along: off by up to {abs(curve.largest_arcsec):.0f} arc seconds{u}, "
+            f"at {curve.letter}{curve.largest_at_deg:g}. The machine file has no place for that: the work offsets keep "
+            f"it.{rest}"
+        )
+    return found
 
 
 def _travel_sentence(one: FitDiagnostic, units: str) -> str:

@@ -19,6 +19,7 @@ from kinematics.calibration import (
     candidate_poses,
     optimal_poses,
     planned_readings,
+    poses_for_angle_errors,
     predict_uncertainty,
     rank_added_poses,
 )
@@ -33,6 +34,9 @@ from tiltwright.files.toml_source import load
 from tiltwright.files.units import Unit
 
 __all__ = ["DEFAULT_POSES", "EvaluatedPlan", "Plan", "evaluate_plan", "outside_travels", "read_plan"]
+
+_ANGLE_POSES = 3
+"""Poses named that would show errors of the rotaries' own angles. Chosen here."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,6 +59,10 @@ class EvaluatedPlan:
     foreseen : Foreseen
     added : AddedPose or None
         The one pose more that would help most; None where there is none left.
+    angle_poses_deg : ndarray, shape (k, n)
+        Up to three poses more that would best show errors of the rotaries' own angles.
+    with_angle_poses : PredictedUncertainty
+        With those, and the first pose read again at the end, which best shows a drift.
     """
 
     plan: Plan
@@ -66,6 +74,8 @@ class EvaluatedPlan:
     readings: Readings
     foreseen: PredictedUncertainty
     added: PoseGain | None
+    angle_poses_deg: NDArray[np.float64]
+    with_angle_poses: PredictedUncertainty
 
 
 def read_plan(path: str, machine: Machine) -> Plan:
@@ -237,6 +247,17 @@ def evaluate_plan(plan: Plan, machine: Machine, level: float = 0.95) -> Evaluate
             f"plan: expected at least one target that can be read at one pose, found none{_reasons(ways)}"
         )
     planned = planned_readings(machine, plan.targets, poses, ways.which)
+    more = _new_poses(np.asarray(poses), candidates, possible.which)
+    read = np.concatenate([ways.which, more[1]])
+    angle_poses = np.zeros((0, len(machine.rotaries)))
+    if len(more[0]):
+        angle_poses = poses_for_angle_errors(
+            machine, plan.targets, poses, more[0], _ANGLE_POSES, plan.sigma_mm, read
+        )
+    longer = np.concatenate([poses, angle_poses, poses[:1]])
+    extended = planned_readings(
+        machine, plan.targets, longer, accessible_touches(plan, machine, longer).which
+    )
     return EvaluatedPlan(
         plan=plan,
         machine=machine,
@@ -246,26 +267,22 @@ def evaluate_plan(plan: Plan, machine: Machine, level: float = 0.95) -> Evaluate
         ways=ways,
         readings=planned,
         foreseen=predict_uncertainty(planned, machine, plan.sigma_mm, level),
-        added=_added(plan, machine, np.asarray(poses), ways.which, (candidates, possible.which)),
+        added=rank_added_poses(machine, plan.targets, poses, more[0], plan.sigma_mm, read)[0]
+        if len(more[0])
+        else None,
+        angle_poses_deg=angle_poses,
+        with_angle_poses=predict_uncertainty(extended, machine, plan.sigma_mm, level),
     )
 
 
-def _added(
-    plan: Plan,
-    machine: Machine,
-    poses: NDArray[np.float64],
-    which: NDArray[np.bool_],
-    more: tuple[NDArray[np.float64], NDArray[np.bool_]],
-) -> PoseGain | None:
-    """The best pose more among those that are not planned already."""
+def _new_poses(
+    poses: NDArray[np.float64], candidates: NDArray[np.float64], can: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Candidates at which anything can be read and that are not planned already, and what can be read there."""
     there: Sequence[tuple[float, ...]] = [tuple(pose) for pose in poses.tolist()]
-    candidates, can = more
     new = np.array([len(distinct([*there, tuple(pose)])) > len(there) for pose in candidates.tolist()])
     use = can.any(axis=1) & new
-    if not use.any():
-        return None
-    read = np.concatenate([which, can[use]])
-    return rank_added_poses(machine, plan.targets, poses, candidates[use], plan.sigma_mm, read)[0]
+    return candidates[use], can[use]
 
 
 def _reasons(ways: ProbeAccess) -> str:

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from kinematics.calibration import Estimate, PoseGain
-from tiltwright.calibration.fit_report import estimate, numbers
+from tiltwright.calibration.fit_report import angle_error_report, drift_report, estimate, numbers
 from tiltwright.calibration.fit_text import fine, span
-from tiltwright.calibration.fit_wording import estimate_meaning, fixed_sentence
+from tiltwright.calibration.fit_wording import estimate_meaning, fixed_sentence, shown_from
 from tiltwright.calibration.plan import EvaluatedPlan
 from tiltwright.calibration.probe_program import checked_words
 from tiltwright.files.diagnostics import sanitized
@@ -46,6 +46,7 @@ def plan_text(worked: EvaluatedPlan, units: str, program: Program | None = None)
             *_unreadable(worked),
             _uncertainties(worked, units),
             _worst(worked, units),
+            _systematic(worked, units),
         ]
     )
 
@@ -173,6 +174,19 @@ def _worst(worked: EvaluatedPlan, units: str) -> str:
     return "\n".join(lines)
 
 
+def _systematic(worked: EvaluatedPlan, units: str) -> str:
+    """Sizes from which on errors of the rotaries' own angles and a drift would show, and poses that show them better."""
+    lines = [f"  {one}" for one in shown_from(worked.foreseen.angle_errors, worked.foreseen.drifts, units)]
+    poses = [_pose(worked, pose) for pose in worked.angle_poses_deg]
+    first = f"with {_pose(worked, worked.poses_deg[0])} read again at the end"
+    lines.append(f"Read at {', '.join(poses)} as well, and {first}:" if poses else f"The same {first}:")
+    with_more = worked.with_angle_poses
+    lines += [f"  {one}" for one in shown_from(with_more.angle_errors, with_more.drifts, units)]
+    return "\n".join(
+        ["An error of a rotary's own angle, or a drift while probing, shows from this size on:", *lines]
+    )
+
+
 def _gain(added: PoseGain) -> str:
     return f"{added.gain * 100:.0f} %"
 
@@ -228,6 +242,13 @@ def plan_report(worked: EvaluatedPlan, units: str, program: Program | None = Non
         "foreseen": {one.name: estimate(one, units) for one in foreseen.estimates},
         "covariance": (foreseen.covariance * np.outer(scale, scale) + 0.0).tolist(),
         "dof": foreseen.dof,
+        "angle_errors": [angle_error_report(one) for one in foreseen.angle_errors],
+        "drifts": [drift_report(one, units) for one in foreseen.drifts],
+        "angle_poses": [by_letter(machine, pose) for pose in worked.angle_poses_deg],
+        "with_angle_poses": {
+            "angle_errors": [angle_error_report(one) for one in worked.with_angle_poses.angle_errors],
+            "drifts": [drift_report(one, units) for one in worked.with_angle_poses.drifts],
+        },
         "held": [fixed_sentence(one, units) for one in foreseen.fixed],
         "poorest": foreseen.worst.name,
         "added_pose": None

@@ -10,12 +10,13 @@ import tomlkit
 from tomlkit.container import Container
 from tomlkit.items import AoT, Array, InlineTable, Item, Key, SingleKey, Table
 
-__all__ = ["Line", "lines_in", "with_lines"]
+__all__ = ["Line", "lines_in", "platter_in", "with_lines"]
 
 Line = dict[str, Any]
 """Entries of one rotary's line in a machine file: "point", and "along" or "direction"."""
 
 _KEYS = ("point", "along", "direction")
+_PLATTER_KEYS = ("face", "normal")
 
 
 def lines_in(data: Mapping[str, Any]) -> dict[str, Line]:
@@ -26,8 +27,14 @@ def lines_in(data: Mapping[str, Any]) -> dict[str, Line]:
     }
 
 
-def with_lines(text: str, lines: Mapping[str, Line]) -> str:
-    r"""A machine file's text with other lines in it.
+def platter_in(data: Mapping[str, Any]) -> dict[str, Any]:
+    """The platter's face and normal, as far as a machine file's data has them."""
+    platter = data.get("platter", {})
+    return {key: platter[key] for key in _PLATTER_KEYS if key in platter}
+
+
+def with_lines(text: str, lines: Mapping[str, Line], platter: Mapping[str, Any] | None = None) -> str:
+    r"""A machine file's text with other lines in it, and with another face and normal of the platter where stated.
 
     A line that had ``along`` and gets a ``direction`` has it in the same place, its comment beside it.
 
@@ -53,8 +60,13 @@ def with_lines(text: str, lines: Mapping[str, Line]) -> str:
         line = lines.get(str(rotary["letter"]))
         if line is not None:
             _change(rotary.value, line)
+    if platter is not None:
+        found = document.get("platter")
+        if not isinstance(found, Table | InlineTable):
+            raise ValueError("a machine file without a [platter] table")
+        _change_platter(found.value, platter)
     changed = tomlkit.dumps(document)
-    _hold_against(text, changed, lines)
+    _hold_against(text, changed, lines, platter)
     return changed
 
 
@@ -72,6 +84,22 @@ def _change(table: Container, line: Line) -> None:
         table.body[place] = (key if name == key.key else _renamed(key, name), _like(item, line[name]))
 
 
+def _change_platter(table: Container, platter: Mapping[str, Any]) -> None:
+    """Put face and normal in their places, or behind each other; a normal that is no longer stated goes."""
+    for name in _PLATTER_KEYS:
+        places = {key.key: place for place, (key, _) in enumerate(table.body) if key is not None}
+        if name in places and name in platter:
+            key, item = table.body[places[name]]
+            if item.unwrap() != platter[name]:
+                table.body[places[name]] = (key, _like(item, platter[name]))
+        elif name in places:
+            del table.body[places[name]]
+        elif name in platter:
+            item = _plain_item(platter[name])
+            item.trivia.trail = "\n"
+            table.body.insert(places.get("face", -1) + 1, (SingleKey(name), item))
+
+
 def _renamed(key: Key, name: str) -> Key:
     """Another key in a key's place, its sign of equality in the old column where there is room."""
     old = key.as_string()
@@ -80,16 +108,28 @@ def _renamed(key: Key, name: str) -> Key:
     return SingleKey(name, sep=key.sep, original=original)
 
 
-def _like(old: Item, value: str | Sequence[float]) -> Item:
+def _plain_item(value: str | float | Sequence[float]) -> Item:
+    """A value as TOML, its numbers without exponents."""
+    if isinstance(value, str):
+        return tomlkit.item(value)
+    if isinstance(value, int | float):
+        return tomlkit.value(_plain(value))
+    return tomlkit.value(f"[{', '.join(map(_plain, value))}]")
+
+
+def _like(old: Item, value: str | float | Sequence[float]) -> Item:
     """A value with the blanks and the comments of the one it replaces."""
-    if isinstance(old, Array) and not isinstance(value, str) and len(old) == len(value):
+    if (
+        isinstance(old, Array)
+        and isinstance(value, Sequence)
+        and not isinstance(value, str)
+        and len(old) == len(value)
+    ):
         for place, number in enumerate(value):
             if old[place] != number:
                 old[place] = tomlkit.value(_plain(number))
         return old
-    new: Item = (
-        tomlkit.item(value) if isinstance(value, str) else tomlkit.value(f"[{', '.join(map(_plain, value))}]")
-    )
+    new = _plain_item(value)
     new.trivia.indent, new.trivia.comment_ws = old.trivia.indent, old.trivia.comment_ws
     new.trivia.comment, new.trivia.trail = old.trivia.comment, old.trivia.trail
     return new
@@ -105,7 +145,9 @@ def _plain(number: float) -> str:
     return plain if float(plain) == number else text
 
 
-def _hold_against(text: str, changed: str, lines: Mapping[str, Line]) -> None:
+def _hold_against(
+    text: str, changed: str, lines: Mapping[str, Line], platter: Mapping[str, Any] | None
+) -> None:
     """Refuse a text that says anything but the old data with the new lines."""
     wanted = tomllib.loads(text)
     for rotary in wanted["rotary"]:
@@ -114,5 +156,9 @@ def _hold_against(text: str, changed: str, lines: Mapping[str, Line]) -> None:
             for key in _KEYS:
                 rotary.pop(key, None)
             rotary.update(line)
+    if platter is not None:
+        for key in _PLATTER_KEYS:
+            wanted["platter"].pop(key, None)
+        wanted["platter"].update(platter)
     if tomllib.loads(changed) != wanted:
         raise ValueError("the machine file's text did not take the new lines; nothing was written")

@@ -65,6 +65,14 @@ def fit(
     level: Annotated[
         float, typer.Option("--level", metavar="PERCENT", help="Of expanded uncertainties.")
     ] = 95.0,
+    angle_errors: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option(
+            "--angle-errors",
+            metavar="LETTERS",
+            help="Rotaries whose own angle is off (A or A,C): adjust that along with the lines.",
+        ),
+    ] = None,
     plot: Annotated[
         Optional[Path],  # noqa: UP045 - typer
         typer.Option("--plot", metavar="FILE", help="A picture: .png, .svg or .pdf."),
@@ -78,6 +86,10 @@ def fit(
             "--write-anyway",
             help="As --write, even if something is certainly wrong or only partly determined.",
         ),
+    ] = False,
+    with_face: Annotated[
+        bool,
+        typer.Option("--with-face", help="With --write: put the platter's face and normal there, too."),
     ] = False,
     who: Annotated[
         Optional[str],  # noqa: UP045 - typer
@@ -105,11 +117,13 @@ def fit(
       tiltwright pivot fit ball.csv -m mill.toml --write --who "bay 2, early shift" --temperature 20.5
       tiltwright pivot fit probe.log --rule probe_rule.toml -m mill.toml
       tiltwright pivot fit saved.txt --plan plan.toml -m mill.toml   readings kept by a probing program
+      tiltwright pivot fit ball.csv -m mill.toml --angle-errors A    A turns a little too far or too little
       tiltwright pivot fit ball.csv -m mill.toml --check             exit code 1 when a line has moved
 
     A table has the columns kind, target, A_deg (one for each rotary), X_mm, Y_mm, Z_mm (or X_in, ...), and may have
     sigma_mm and direction. Ends with 0 when done; with 1 when a mistake in the readings is certain (a classic
-    one, readings outside the travels, scatter that no probe has, a line millimetres away), or with --check a line has
+    one, readings outside the travels, scatter that no probe has, a line millimetres away, a rotary's own angle off, a
+    drift), or with --check a line has
     moved; with 2 when the input is wrong. Nothing is written while a mistake is certain or a line is only partly determined.
     """
     from tiltwright.calibration.fit_run import FitOptions, run_fit
@@ -126,10 +140,12 @@ def fit(
         loss=robust or "linear",
         loss_scale=robust_beyond,
         level=level / 100.0,
+        angle_errors=tuple((angle_errors or "").upper().replace(",", "").replace(" ", "")),
         plot=plot,
         force=force,
         write=write or write_anyway,
         despite=write_anyway,
+        with_face=with_face,
         check=check,
         who=who,
         temperature_c=temperature,

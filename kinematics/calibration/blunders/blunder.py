@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from kinematics.calibration.readings import Readings
 from kinematics.machine import Machine
+from kinematics.validation import ValueEquality
 
 __all__ = ["Blunder", "CoordinateError"]
 
@@ -29,7 +30,7 @@ class CoordinateError:
 
 
 @dataclass(frozen=True, eq=False)
-class Blunder:
+class Blunder(ValueEquality):
     """A classic mistake that explains the readings.
 
     Attributes

@@ -17,6 +17,7 @@ from kinematics.calibration.blunders.significance import (
     added_parameters,
     aliased_shift,
     change_points,
+    clear_gain,
     is_noise,
     is_significant,
     leave_one_out,
@@ -24,6 +25,7 @@ from kinematics.calibration.blunders.significance import (
 )
 from kinematics.calibration.line_parameters import derotated_points
 from kinematics.calibration.readings import Readings, TargetKind
+from kinematics.calibration.systematic_errors import gradual_gain
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose
 from kinematics.machine import Machine
@@ -60,6 +62,8 @@ def shifted_target(base: RegularizedFit) -> Blunder | None:
     split, tried = change_points(basis)
     if split is None or not is_significant(basis, split.gain, split.numbers, tried):
         return None
+    if _is_gradual(basis, split.gain):
+        return None
     readings, problem = base.readings, base.problem
     mine = np.flatnonzero(problem.target == split.target)
     after = np.sort(problem.order[mine[mine >= split.reading]])
@@ -78,6 +82,15 @@ def shifted_target(base: RegularizedFit) -> Blunder | None:
     return Blunder(
         "target slipped", corrected, base.machine, target=name, targets=(name,), rows=rows, size_mm=size
     )
+
+
+def _is_gradual(basis: TestBasis, gain: float) -> bool:
+    """True where an error of a rotary's own angle, or a drift, explains the readings as well as a sudden change."""
+    fit = basis.fit
+    other = gradual_gain(
+        fit.problem, fit.raw, fit.state, basis.reduced, basis.inverse, fit.machine, fit.readings
+    )
+    return gain < other.gain + clear_gain(fit, max(gain, other.gain))
 
 
 def _shift_size_mm(basis: TestBasis, target: int, reading: int) -> float:
@@ -248,7 +261,7 @@ def datum_shift(base: RegularizedFit) -> Blunder | None:
             best = gain, split, shift, numbers
     assert best is not None
     gain, split, shift, numbers = best
-    if not is_significant(basis, gain, numbers, len(splits)):
+    if not is_significant(basis, gain, numbers, len(splits)) or _is_gradual(basis, gain):
         return None
     return _blunder(base, split, shift)
 

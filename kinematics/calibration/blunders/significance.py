@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.calibration.adjustment import Problem, ReducedNormals, reduced_normals
+from kinematics.calibration.adjustment import ReducedNormals, reduced_normals
 from kinematics.calibration.blunders.regularized_fit import LEAST_SCATTER_MM, RegularizedFit
 from kinematics.calibration.linear_algebra import eigen_symmetric, inverse
+from kinematics.calibration.score_test import own_part, score_test
 from kinematics.calibration.statistics import p_value
 
 __all__ = [
@@ -20,6 +21,7 @@ __all__ = [
     "added_parameters",
     "aliased_shift",
     "change_points",
+    "clear_gain",
     "is_noise",
     "is_significant",
     "leave_one_out",
@@ -27,8 +29,6 @@ __all__ = [
 ]
 
 _SEEN = 1e-6
-_DETERMINED = 1e-3
-"""Share of a column that must be its own for its value to be determined."""
 _CHANCE = 1e-6
 """p-value of such a gain, all places counted. Chosen here, far below the tests' one false alarm in 1,000."""
 _CLEAR_OF_OUTLIER = 12.0
@@ -81,6 +81,11 @@ def is_significant(basis: TestBasis, gain: float, numbers: int, tried: int) -> b
     return gain >= float(leave_one_out(basis).max()) + clear
 
 
+def clear_gain(fit: RegularizedFit, gain: float) -> float:
+    """Gain by which one explanation must exceed another one to be the only one, `gain` being explained."""
+    return _CLEAR_OF_OUTLIER * _scatter(fit, gain, max(fit.dof - 3, 1))
+
+
 def _scatter(fit: RegularizedFit, gain: float, dof: int) -> float:
     """Square of the remaining scatter, per equation."""
     return float(max((fit.misfit - gain) / dof, (LEAST_SCATTER_MM * fit.per_mm) ** 2))
@@ -89,7 +94,7 @@ def _scatter(fit: RegularizedFit, gain: float, dof: int) -> float:
 def added_parameter(basis: TestBasis, column: NDArray[np.float64]) -> tuple[float, float, float]:
     """Test one more parameter with the column (N, 3): gain, estimate, and the share of the column that is its own."""
     reduced, problem = basis.reduced, basis.fit.problem
-    left = _own_part(reduced, problem, column)
+    left = own_part(reduced, problem, column)
     whole = float((column * column).sum())
     by_lines = np.einsum("rkp,rk->p", reduced.rows, left)
     own = float((left * left).sum() - by_lines @ basis.inverse @ by_lines)
@@ -103,29 +108,15 @@ def added_parameters(
     basis: TestBasis, columns: Sequence[NDArray[np.float64]]
 ) -> tuple[float, NDArray[np.float64], int]:
     """Test several more parameters at once, each with a column (N, 3): gain, estimates, and how many are determined."""
-    reduced, problem = basis.reduced, basis.fit.problem
-    left = np.stack([_own_part(reduced, problem, column) for column in columns])
-    by_lines = np.einsum("rkp,ark->ap", reduced.rows, left)
-    own = np.einsum("ark,brk->ab", left, left) - by_lines @ basis.inverse @ by_lines.T
-    shown = np.einsum("ark,rk->a", left, basis.fit.raw.residual)
-    size, vectors = eigen_symmetric(own)
-    determined = size > _DETERMINED * max(float((column * column).sum()) for column in columns)
-    along = (vectors.T @ shown)[determined]
-    values = vectors[:, determined] @ (along / size[determined])
-    return float((along**2 / size[determined]).sum()), np.asarray(values), int(determined.sum())
-
-
-def _own_part(reduced: ReducedNormals, problem: Problem, column: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The part of a column that is orthogonal to the targets' columns."""
-    across = (np.swapaxes(reduced.by_target, 1, 2) @ column[..., None])[..., 0]
-    summed = np.add.reduceat(across, problem.starts, axis=0)
-    follows = (reduced.inverse @ summed[..., None])[..., 0]
-    return np.asarray(column - (reduced.by_target @ follows[problem.target][..., None])[..., 0])
+    fit = basis.fit
+    test = score_test(fit.problem, basis.reduced, basis.inverse, fit.raw.residual, np.stack(columns))
+    found = test.gain(range(len(columns)))
+    return found.gain, found.values, found.numbers
 
 
 def aliased_shift(basis: TestBasis, column: NDArray[np.float64]) -> NDArray[np.float64]:
     """Shift of the lines' scaled parameters (4n,) that aliases readings off by one times `column`."""
-    left = _own_part(basis.reduced, basis.fit.problem, column)
+    left = own_part(basis.reduced, basis.fit.problem, column)
     return np.asarray(-basis.inverse @ np.einsum("rkp,rk->p", basis.reduced.rows, left))
 
 

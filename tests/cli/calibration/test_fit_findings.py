@@ -2,6 +2,7 @@
 
 import json
 import re
+import tomllib
 from dataclasses import replace
 
 import numpy as np
@@ -329,3 +330,62 @@ def test_a_bore_at_two_opposite_poses_gives_an_answer_or_a_reason(run, mill, tmp
     ended = run("pivot", "fit", path, "-m", mill, "--sigma", "0.01", "--json")
     assert ended.code in {0, 1}
     assert json.loads(ended.out)["schema"] == "tiltwright.pivot-fit/1"
+
+
+# --- the rotaries' own angles, and the platter ------------------------------------------------------------------------
+
+
+@pytest.fixture
+def turned_too_far(mill, tmp_path):
+    """A table of readings on a machine whose A turns 1.0005 degrees for each degree."""
+    nominal = read_machine(mill).machine
+    poses = np.array([[a, c] for a in (-90.0, -60.0, -30.0, 0.0, 30.0) for c in (0.0, 90.0, 180.0, 270.0)])
+    target = PlannedTarget("tooling ball", TargetKind.BALL, np.array([(-331.0, -203.4, -313.4)]))
+    truth = perturbed_machine(nominal, 4, position_mm=0.02)
+    readings = simulated_readings(truth, [target], poses * [1.0005, 1.0], 0.002, 3)
+    path = tmp_path / "readings.csv"
+    path.write_text(readings_csv(replace(readings, angles_deg=poses), nominal, "mm"), encoding="utf-8")
+    return path
+
+
+def test_an_error_of_a_rotarys_own_angle_is_named_and_not_written(run, mill, turned_too_far):
+    unwritten(run, mill, turned_too_far)
+    report = json.loads(run("pivot", "fit", turned_too_far, "-m", mill, "--json").out)
+    assert [one["kind"] for one in report["findings"]] == ["angle error"]
+    assert report["blunders"] == []
+    (found,) = [one for one in report["angle_errors"] if one["significant"]]
+    assert (found["rotary"], found["component"]) == ("A", "by a factor")
+    assert found["factor"] == pytest.approx(1.0005, abs=5e-5)
+
+
+def test_an_error_that_is_adjusted_along_is_written(run, mill, turned_too_far):
+    command = ("pivot", "fit", turned_too_far, "-m", mill, "--angle-errors", "a")
+    report = json.loads(run(*command, "--json").out)
+    assert report["findings"] == []
+    assert [one["rotary"] for one in report["angles_adjusted"]] == ["A"]
+    assert run(*command, "--write").code == 0
+    assert run("pivot", "fit", turned_too_far, "-m", mill, "--angle-errors", "B").code == 2
+
+
+def test_face_and_normal_are_written_and_brought_back(run, mill, table):
+    path, before = table(), tomllib.loads(mill.read_text(encoding="utf-8"))["platter"]
+    report = json.loads(run("pivot", "fit", path, "-m", mill, "--json").out)
+    assert run("pivot", "fit", path, "-m", mill, "--write", "--with-face").code == 0
+    written = tomllib.loads(mill.read_text(encoding="utf-8"))["platter"]
+    assert written["face"] == pytest.approx(report["targets"][1]["face"]["value"], abs=1e-6)
+    assert written["normal"] == pytest.approx(report["targets"][1]["direction"], abs=1e-9)
+    assert {key: value for key, value in written.items() if key not in {"face", "normal"}} == {
+        key: value for key, value in before.items() if key != "face"
+    }
+    assert run("pivot", "restore", "0", "-m", mill).code == 0
+    assert tomllib.loads(mill.read_text(encoding="utf-8"))["platter"] == before
+    assert run("pivot", "restore", "1", "-m", mill).code == 0
+    assert tomllib.loads(mill.read_text(encoding="utf-8"))["platter"] == written
+
+
+def test_a_face_that_was_not_read_is_not_written(run, mill, turned_too_far):
+    before = mill.read_bytes()
+    options = ("--angle-errors", "A", "--with-face")
+    assert run("pivot", "fit", turned_too_far, "-m", mill, "--write", *options).code == 2
+    assert run("pivot", "fit", turned_too_far, "-m", mill, *options).code == 2
+    assert mill.read_bytes() == before

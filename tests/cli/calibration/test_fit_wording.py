@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 
 from kinematics.calibration import (
+    AngleError,
     Blunder,
     CoordinateError,
+    Drift,
     Estimate,
     FitDiagnostic,
     FixedParameter,
@@ -58,6 +60,28 @@ FIXED = [
     FixedParameter("target direction", "direction", target="bore 12 mm", target_kind=TargetKind.BORE, axes=(Y,)),
 ]  # fmt: skip
 OUTLIERS = [Outlier(6, 8, "ball 12 mm", 0.0512, 3.2e-7)]
+ANGLE_ERRORS = [
+    AngleError(
+        "A",
+        "once a turn",
+        significant=True,
+        p_value=1e-9,
+        detectable_arcsec=12.0,
+        size_arcsec=23.4,
+        u_arcsec=2.1,
+        largest_at_deg=141.2,
+    ),
+    AngleError(
+        "A",
+        "by a factor",
+        significant=True,
+        p_value=1e-9,
+        detectable_arcsec=12.0,
+        size_arcsec=161.8,
+        u_arcsec=3.9,
+        factor=1.0005,
+    ),
+]
 DIAGNOSTICS = [
     FitDiagnostic("outside the travels", (2,), readings=3, axis="X", value_mm=331.0, low_mm=-760.0, high_mm=0.0,
                   sign_lost=True),
@@ -68,6 +92,9 @@ DIAGNOSTICS = [
     FitDiagnostic("far from the machine file", letter="C", tilt_deg=1.234),
     FitDiagnostic("gross outlier", (8,), outliers=tuple(OUTLIERS)),
     FitDiagnostic("gross outlier", (8, 9), outliers=(*OUTLIERS, *OUTLIERS)),
+    *(FitDiagnostic("angle error", letter="A", angle_error=one) for one in ANGLE_ERRORS),
+    *(FitDiagnostic("drift", drift=Drift(by, significant=True, p_value=1e-9, shift_mm=(0.03, -0.0111, 0.0), size_mm=0.032, u_mm=0.003))
+      for by in ("order", "temperature")),
     FitDiagnostic("partly determined", certain=False, letter="A", names=("Y", "Z")),
 ]  # fmt: skip
 

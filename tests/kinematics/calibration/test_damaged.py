@@ -1,13 +1,16 @@
 """Nothing but an answer or a `KinematicsError` comes of random and damaged readings, without a warning."""
 
 import importlib.util
+import warnings
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from kinematics import KinematicsError
+from kinematics import KinematicsError, Machine, Platter, RotaryAxis, RotationSense
 from kinematics.calibration import Readings, TargetKind, fit_pivots, readings_from_rows
+from kinematics.calibration.adjustment import build_problem, gauss_newton, initial_state, linearize
+from kinematics.calibration.rank_deficiency import fix_unestimable
 
 SPEC = importlib.util.spec_from_file_location("damaged", Path(__file__).with_name("damaged.py"))
 damaged = importlib.util.module_from_spec(SPEC)
@@ -19,6 +22,16 @@ def test_a_sample_of_damaged_sets():
     assert faults == []
     assert outcomes["fitted"] > 30  # not everything is refused
     assert sum(outcomes.values()) == 150
+
+
+def test_a_line_beyond_every_number_is_far():
+    """Set 349 of 20261130: readings of 1e200 mm, whose squares overflowed in `check_fit`."""
+    rng = np.random.default_rng([20261130, 349])
+    machine = damaged.mill(rng)
+    readings, machine = damaged.damage(rng, damaged.measured(rng, machine), machine)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert damaged.analyse(rng, readings, machine) == "fitted"
 
 
 GOOD = {
@@ -78,7 +91,7 @@ def test_lists_of_unlike_lengths_are_refused():
     ("options", "message"),
     [
         ({"sigma_mm": "0.1"}, "sigma: expected a number, found '0.1'"),
-        ({"sigma_mm": float("nan")}, "sigma: expected more than 0 mm, found nan"),
+        ({"sigma_mm": float("nan")}, "sigma: expected finite numbers, found NaN or infinity"),
         ({"floor_mm": -1.0}, "floor: expected more than 0 mm, found -1"),
         ({"loss": "huber", "loss_scale_mm": 0.0}, "loss scale: expected more than 0 mm, found 0"),
         ({"level": 2.0}, "level: expected between 0 and 1, found 2"),
@@ -89,3 +102,19 @@ def test_wrong_options_are_refused(shop, options, message):
     case = shop.random_case(1)
     with pytest.raises(KinematicsError, match=message):
         fit_pivots(case.readings, case.nominal, **options)
+
+
+def test_a_step_of_no_length_is_no_division_by_zero():
+    """At the very solution every step has no length, also the one that the next is compared with."""
+    c = RotaryAxis("C", [0.0, 0.0, 0.0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    poses = [[0.0], [90.0], [180.0], [270.0]]
+    ball = [[40.0, 0.0, 0.0], [0.0, -40.0, 0.0], [-40.0, 0.0, 0.0], [0.0, 40.0, 0.0]]
+    readings = readings_from_rows(["ball"] * 4, ["one"] * 4, poses, ball)
+    problem = build_problem(readings, Machine("mill", (c,), Platter(face_mm=0.0)))
+    state = initial_state(problem)
+    raw = linearize(problem, state)
+    assert (raw.residual == 0.0).all()
+    state = fix_unestimable(problem, state, raw, 0.001)
+    settled, _ = gauss_newton(problem, state, raw, steps=3, settled_mm=0.0)
+    assert (settled.parameters == 0.0).all()
+    assert settled.steps == 3

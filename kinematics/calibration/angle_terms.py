@@ -1,0 +1,96 @@
+"""Errors of a rotary's own angle: once and twice a turn, as eccentric rings and worms give them, and by a factor.
+
+Commanded to q, counted from the all-zero pose, the rotary stands at q plus::
+
+    c1 (cos q - 1) + s1 sin q + c2 (cos 2q - 1) + s2 sin 2q + f q
+
+An error that is the same at every angle changes no reading, since lines and targets turn along; so the error is
+taken as none at the all-zero pose, where the lines are given.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.errors import KinematicsError
+from kinematics.machine import Machine
+from kinematics.validation import shown
+
+__all__ = ["COMPONENTS", "TERMS", "AngleTerms", "angle_functions", "angle_terms"]
+
+COMPONENTS = {"once a turn": (0, 1), "twice a turn": (2, 3), "by a factor": (4,)}
+"""The kinds of error, and which of `angle_functions` belong to each."""
+TERMS = 5
+"""Number of `angle_functions`."""
+
+
+def angle_functions(angle_deg: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The five functions of the module's head at angles (...) from the all-zero pose, shape (..., 5); radians per coefficient.
+
+    Examples
+    --------
+    >>> angle_functions(np.array([0.0, 180.0])).round(6).tolist()
+    [[0.0, 0.0, 0.0, 0.0, 0.0], [-2.0, 0.0, 0.0, -0.0, 3.141593]]
+    """
+    q = np.radians(angle_deg)
+    return np.stack([np.cos(q) - 1.0, np.sin(q), np.cos(2.0 * q) - 1.0, np.sin(2.0 * q), q], axis=-1)
+
+
+@dataclass(frozen=True, eq=False)
+class AngleTerms:
+    """Terms of the angles' errors at all readings, in the problem's order.
+
+    Attributes
+    ----------
+    rotary : ndarray of int, shape (k,)
+        Which rotary each term belongs to; five in a row for each.
+    functions : ndarray, shape (N, k)
+        Right-handed turn of the table in radians for each coefficient.
+    """
+
+    rotary: NDArray[np.int64]
+    functions: NDArray[np.float64]
+
+    @property
+    def count(self) -> int:
+        """Number of terms."""
+        return len(self.rotary)
+
+    def turn_errors(self, coefficients: NDArray[np.float64], rotaries: int) -> NDArray[np.float64]:
+        """Further right-handed turns (N, n) in radians for coefficients (k,)."""
+        turns = np.zeros((len(self.functions), rotaries))
+        for term in range(self.count):
+            turns[:, self.rotary[term]] += coefficients[term] * self.functions[:, term]
+        return turns
+
+    def columns(self, by_turn: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Derivatives (N, 3, k) by the coefficients, from those by the turns (N, n, 3)."""
+        return np.swapaxes(by_turn[:, self.rotary] * self.functions[..., None], 1, 2)
+
+
+def angle_terms(machine: Machine, angles_deg: NDArray[np.float64], letters: Sequence[str]) -> AngleTerms:
+    """The terms of some rotaries' errors at machine angles (N, n).
+
+    Raises
+    ------
+    KinematicsError
+        When a letter is none of the machine's, or stands there twice.
+    """
+    if isinstance(letters, str):
+        letters = tuple(letters)
+    chosen = [machine.index(letter) for letter in letters]
+    if len(set(chosen)) < len(chosen):
+        raise KinematicsError(f"angle errors: expected each rotary once, found {shown(tuple(letters))}")
+    functions = []
+    for i in chosen:
+        rotary = machine.rotaries[i]
+        sign = rotary.positive_turn.sign
+        functions.append(sign * angle_functions(sign * rotary.turn_deg(angles_deg[:, i])))
+    return AngleTerms(
+        np.repeat(np.array(chosen, dtype=np.int64), TERMS),
+        np.concatenate([np.zeros((len(angles_deg), 0)), *functions], axis=1),
+    )
