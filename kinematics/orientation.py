@@ -2,7 +2,8 @@
 
 Closed form, for any one or two rotary directions, square or not: `spherical_triangle` has the geometry.
 
-More than two rotaries leave a choice: all but two are held, by name or from the base outward.
+More than two rotaries leave a choice: here all but two are held, by name or from the base outward; `redundant_solver`
+looks through the poses of three.
 """
 
 from __future__ import annotations
