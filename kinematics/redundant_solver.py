@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import combinations, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -153,9 +153,25 @@ def _pool(family: _Family) -> _Poses:
         if place == 1:
             at_rows.append(rows)
             at.append(family.problem.machine.rotaries[i].machine_deg(turns))
-        held = family.held_with(np.concatenate(at_rows), {i: np.concatenate(at)})
-        parts.append(held.chosen(held.misalignment_deg == 0.0))
-    return _joined(parts)
+        parts.append(family.held_with(np.concatenate(at_rows), {i: np.concatenate(at)}))
+    flat = np.flatnonzero(_freedoms(lines, direction) > 1)
+    if flat.size:
+        # With two turns free at once one rotary held leaves another free: both stand where they come from, or at an end.
+        ways = {
+            i: [family.previous[i][flat], *(np.full(flat.size, end) for end in family.ends(i))]
+            for i in family.moving
+        }
+        for i, j in combinations(family.moving, 2):
+            parts += [family.held_with(flat, {i: one, j: other}) for one, other in product(ways[i], ways[j])]
+    found = _joined(parts)
+    return found.chosen(found.misalignment_deg == 0.0)
+
+
+def _freedoms(lines: list[Array], direction: Array) -> NDArray[np.intp]:
+    """Number of turns that leave the direction where it is, at every pose, shape (k,); more than one is no curve."""
+    pairs = ((lines[0], SPINDLE), (lines[0], lines[1]), (lines[1], lines[2]), (lines[2], direction))
+    parallel = [np.sin(angle_between_rad(one, other)) < SINGULAR_WITHIN_RAD for one, other in pairs]
+    return np.sum(np.broadcast_arrays(*parallel, np.zeros(direction.shape[1]))[:-1], axis=0, dtype=np.intp)
 
 
 def _minima(family: _Family, poses: _Poses) -> _Poses:

@@ -35,7 +35,7 @@ Z = np.array([0.0, 0.0, 1.0])
 def turned(axis, turns, vectors):
     """Vectors turned about an axis, by scipy alone; radians."""
     rotations = Rotation.from_rotvec(np.nan_to_num(np.atleast_1d(turns))[:, None] * axis)
-    return rotations.apply(np.broadcast_to(vectors, (np.size(turns), 3)))
+    return rotations.apply(np.broadcast_to(vectors, (np.size(turns), 3)).copy())
 
 
 def solved(constant, cosine, sine):
@@ -139,9 +139,7 @@ def drawn(rng, kind):
         )
         for letter, line in zip("ABC", lines, strict=True)
     )  # fmt: skip
-    return Machine(
-        "three", rotaries, Platter(face_mm=0.0, normal=None) if lines[-1][2] else Platter(face_mm=0.0)
-    )
+    return Machine("three", rotaries, Platter(face_mm=0.0))
 
 
 def within_limits(rng, machine):

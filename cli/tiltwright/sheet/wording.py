@@ -120,8 +120,13 @@ def square_up_words(setup: Setup, square_up: Mapping[str, float | None]) -> Text
     words = []
     for letter, reading_deg in square_up.items():
         offset = numbers.angle(float(setup.rotary_offset_deg[setup.machine.index(letter)]))
-        source = "from the stack's turns" if reading_deg is None else "the reading when the edge was straight"
-        words.append(f"{letter} offset {offset}: {source}, so that the part is square at program {letter} 0.")
+        if reading_deg is None:
+            axis = setup.alignment_axis(letter)
+            source = "from the stack's turns"
+            square = f"the part's {axis} lies along machine {axis.upper()}, seen along {letter}'s line,"
+        else:
+            source, square = "the reading when the edge was straight", "the part is square"
+        words.append(f"{letter} offset {offset}: {source}, so that {square} at program {letter} 0.")
     return tuple(words)
 
 
