@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 _SIGNS = ((1.0, 1.0, 1.0), (1.0, 1.0, -1.0), (1.0, -1.0, 1.0), (1.0, -1.0, -1.0))
 """Which turns grow and which shrink; all three the other way round is the same place."""
 
-_DETUNED = np.array([1.0, 1.0 + 3e-5, 1.0 - 2e-5])
+_DETUNED = np.array([1.0, 1.0 + 3e-9, 1.0 - 2e-9])
 """Weights of the turns while the polynomial is set up: where a whole branch of the curve is stationary, as with two
 parallel lines, it would be 0 throughout and tell nothing of the other branches. The iteration uses equal weights."""
 

@@ -26,7 +26,7 @@ from kinematics import (
 
 GRID = 720
 SEARCH_WITHIN_DEG = 1e-5
-"""Where the family turns back, the search's arc cosine is off by so much in motion."""
+"""Where the family turns back, the arc cosine of the search is off by so much in motion."""
 
 LIMITS = (None, (-120.0, 30.0), (-30.0, 30.0), (-200.0, 200.0), (-20.0, 20.0), (-400.0, 400.0), (0.0, 90.0))
 Z = np.array([0.0, 0.0, 1.0])
@@ -123,7 +123,7 @@ def searched(machine, wanted, previous, tilt, offset):
 
 
 def drawn(rng, kind):
-    """A machine with three rotaries: of any lines, square, nearly square, or with lines that agree."""
+    """A machine with three rotaries: of any lines, square, nearly square, with lines that agree, or that nearly do."""
     if kind == 0:
         lines = [random_direction(rng) for _ in range(3)]
     elif kind == 1:
@@ -132,6 +132,8 @@ def drawn(rng, kind):
         lines = [np.eye(3)[j] + 1e-4 * rng.normal(size=3) for j in rng.permutation(3)]
     else:
         lines = [np.eye(3)[j] + rng.integers(2) * np.eye(3)[rng.integers(3)] for j in rng.integers(3, size=3)]
+        if kind == 4:
+            lines = [line + 1e-5 * rng.normal(size=3) for line in lines]
     rotaries = tuple(
         RotaryAxis(
             letter, [0, 0, 0], line, SENSES[rng.integers(2)], LIMITS[rng.integers(len(LIMITS))],
@@ -162,7 +164,9 @@ def off_deg(machine, wanted, pose):
     return np.degrees(np.arctan2(np.hypot(wanted[0], wanted[1]), wanted[2]))
 
 
-@pytest.mark.parametrize("kind", range(4), ids=["any lines", "square", "nearly square", "lines that agree"])
+@pytest.mark.parametrize(
+    "kind", range(5), ids=["any", "square", "nearly square", "agreeing", "nearly agreeing"]
+)
 @pytest.mark.parametrize("seed", range(3))
 def test_no_less_motion_and_no_false_refusal(seed, kind):
     rng = np.random.default_rng([seed, kind])
