@@ -59,7 +59,7 @@ class _Poses:
     machine_deg: Array
     misalignment_deg: Array
 
-    def chosen(self, which: Mask | Rows) -> _Poses:
+    def chosen(self, which: Mask | Rows | slice) -> _Poses:
         return _Poses(self.rows[which], self.machine_deg[:, which], self.misalignment_deg[which])
 
 
@@ -171,7 +171,7 @@ def _freedoms(lines: list[Array], direction: Array) -> NDArray[np.intp]:
     """Number of turns that leave the direction where it is, at every pose, shape (k,); more than one is no curve."""
     pairs = ((lines[0], SPINDLE), (lines[0], lines[1]), (lines[1], lines[2]), (lines[2], direction))
     parallel = [np.sin(angle_between_rad(one, other)) < SINGULAR_WITHIN_RAD for one, other in pairs]
-    return np.sum(np.broadcast_arrays(*parallel, np.zeros(direction.shape[1]))[:-1], axis=0, dtype=np.intp)
+    return np.asarray(sum((np.where(one, 1, 0) for one in parallel), np.zeros(direction.shape[1], np.intp)))
 
 
 def _minima(family: _Family, poses: _Poses) -> _Poses:
@@ -179,24 +179,24 @@ def _minima(family: _Family, poses: _Poses) -> _Poses:
     feasible, motion = family.feasible(poses.machine_deg), family.motion(poses)
     least = np.ones(poses.rows.size, dtype=bool)
     count = poses.rows.size
+    both = np.tile(np.arange(count), 2)
+    steps = np.repeat([-_STEP_DEG, _STEP_DEG], count)
+    here, wanted = poses.chosen(both), family.wanted[:, poses.rows[both]]
+    held = rows_of(family.held, here.rows)
     for i in family.moving:
-        for step in (-_STEP_DEG, _STEP_DEG):
-            at = poses.machine_deg[i] + step
-            held = {**rows_of(family.held, poses.rows), i: at}
-            # What is singular or parallel there stays as it is here.
-            for part in solve_rows(
-                family.problem.machine, family.wanted[:, poses.rows], poses.machine_deg, held
-            ):
-                index = np.arange(count)[part.index]
-                here = poses.chosen(index)
-                exact = part.misalignment_deg <= SNAP_DEG
-                for angles in part.machine_deg:
-                    away = wrap_deg(angles - here.machine_deg, low_deg=-180.0)
-                    there = replace(here, machine_deg=here.machine_deg + away)
-                    near = exact & (np.abs(away).max(axis=0) <= _ALIKE_DEG)
-                    allowed = near & (family.feasible(there.machine_deg) | ~feasible[index])
-                    lesser = family.motion(there) < motion[index] - _NO_LESS_DEG
-                    least[index[allowed & lesser]] = False
+        # What is singular or parallel there stays as it is here.
+        for part in solve_rows(
+            family.problem.machine, wanted, here.machine_deg, {**held, i: here.machine_deg[i] + steps}
+        ):
+            index, start = both[part.index], here.chosen(part.index)
+            exact = part.misalignment_deg <= SNAP_DEG
+            for angles in part.machine_deg:
+                away = wrap_deg(angles - start.machine_deg, low_deg=-180.0)
+                there = replace(start, machine_deg=start.machine_deg + away)
+                near = exact & (np.abs(away).max(axis=0) <= _ALIKE_DEG)
+                allowed = near & (family.feasible(there.machine_deg) | ~feasible[index])
+                lesser = family.motion(there) < motion[index] - _NO_LESS_DEG
+                least[index[allowed & lesser]] = False
     # The least of all is a minimum whatever rounding says; of a direction without a feasible pose, of the others.
     rank = np.lexsort((motion, ~feasible, poses.rows))
     first = np.ones(count, dtype=bool)
