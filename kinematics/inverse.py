@@ -17,15 +17,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import SNAP_DEG
 from kinematics.errors import KinematicsError
-from kinematics.inverse_solver import (
+from kinematics.inverse_candidates import (
     AimProblem,
     Candidates,
     TiltSign,
     at_axis,
     signed_tilt_deg,
-    solve,
     wrong_sign,
 )
+from kinematics.inverse_solver import solve
 from kinematics.machine import Machine
 from kinematics.orientation import checked_held, checked_rows
 from kinematics.rotary import RotaryAxis
@@ -113,7 +113,8 @@ class Aim(ValueEquality):
     tilt : "positive", "negative" or None
         The sign asked for.
     machine_deg : ndarray, shape (..., k, n)
-        Machine angles, from the base outward. Feasible solutions come first, by least motion; then the others.
+        Machine angles, from the base outward. Feasible solutions come first, by least motion; then the others, with
+        three moving rotaries those minima of motion that limits or the tilt's sign rule out.
     valid : ndarray of bool, shape (..., k)
         Which of them are solutions.
     feasible : ndarray of bool, shape (..., k)
@@ -123,7 +124,7 @@ class Aim(ValueEquality):
     singular : ndarray of bool, shape (..., n)
         Rotaries whose angle has no influence; they were kept.
     tilting : ndarray of int, shape (...)
-        Place of the outermost rotary that moves.
+        Place of the outermost rotary that may move.
     """
 
     machine: Machine
@@ -299,8 +300,12 @@ def aim(
 
     With a tolerance there are more solutions than the exact ones: where the direction lies within it of the last
     moving rotary's line, that rotary counts as singular and is kept; a solution that a limit stops by so little stands
-    at the limit. With more than two rotaries left to move, the outermost is held where it comes from, and the others
-    in turn before the answer is no.
+    at the limit.
+
+    Three rotaries left to move reach a direction in a one-parameter family of poses: its minima of motion are listed,
+    the least first, and the answer is no only where none of the family lies within the limits. Minima closer than
+    0.05 degrees are one. Of more than three, the outermost are held where they come from, and others before the answer
+    is no.
 
     Parameters
     ----------
@@ -312,7 +317,7 @@ def aim(
     tolerance_deg : float
         The angle that a direction may stay from the spindle.
     held_deg : mapping of letter to machine angle, optional
-        Rotaries that must not move.
+        Rotaries that must stand there: at the very angle, no whole turns added, and refused beyond the limits.
     tilt : "positive" or "negative", optional
         The sign that the outermost moving rotary's *program* angle must have; 0 has both.
     rotary_offset_deg : array_like, shape (n,), optional

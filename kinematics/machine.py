@@ -28,6 +28,7 @@ from kinematics.validation import (
 )
 
 __all__ = [
+    "HORIZONTAL_BELOW",
     "SPINDLE",
     "Machine",
     "Platter",
@@ -41,7 +42,9 @@ __all__ = [
 SPINDLE = read_only([0.0, 0.0, 1.0])
 """From the work toward the spindle: machine +Z."""
 
-_FLAT_BELOW = 0.5
+HORIZONTAL_BELOW = 0.5 - 1e-9
+"""Cosine of the angle to the spindle beyond which a rotary lies flat. Indexers lie at 90 degrees, and platters that carry
+a part lean by 45 at most; one at 60 degrees exactly stands upright, however its direction was rounded."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -234,7 +237,7 @@ class Machine(ValueEquality):
 
 def is_horizontal(rotary: RotaryAxis) -> bool:
     """True for a rotary that lies flat, as an indexer does: its line more than 60 degrees from the spindle's."""
-    return abs(float(rotary.direction[2])) < _FLAT_BELOW
+    return abs(float(rotary.direction[2])) < HORIZONTAL_BELOW
 
 
 def _away(rotary: RotaryAxis) -> NDArray[np.float64]:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from kinematics.angles import SNAP_DEG
 from kinematics.errors import KinematicsError
 from kinematics.inverse import Aim, Solution, Violation, checked_tilt
-from kinematics.inverse_solver import TiltSign
+from kinematics.inverse_candidates import TiltSign
 from kinematics.plane import Plane
 from kinematics.validation import (
     ValueEquality,

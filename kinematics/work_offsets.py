@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import wrap_deg
 from kinematics.errors import KinematicsError
+from kinematics.euler_angles import Axis
 from kinematics.forward import table_pose, transform_points
 from kinematics.machine import Machine, table_frame
 from kinematics.orientation import angle_to_align
@@ -20,8 +21,11 @@ from kinematics.validation import ValueEquality, as_instance, as_vector, as_vect
 
 __all__ = ["Setup"]
 
-_ALONG_ABOVE = 0.70710678
-"""An axis shows how a rotary is clocked unless the part's or the machine's lies within 45 degrees of its line."""
+_AXES: tuple[Axis, ...] = ("x", "y", "z")
+
+_ALONG_ABOVE = 0.7660444431189780
+"""Cosine of 40 degrees: an axis nearer to a rotary's line shows poorly how it is clocked. At 45 degrees, where nutating
+heads are built, two axes are equally far; the bound lies well below, so that a measured line is treated as the drawn one."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,9 +155,9 @@ class Setup(ValueEquality):
     def aligned(self, letter: str) -> Setup:
         """The setup with a rotary offset that takes the clocking out: at program zero the part's x lies along X.
 
-        Both are seen along the rotary's line, with the others at their own program zero. Where that line lies along
-        the part's x or the machine's X (an indexer along X), y and Y are used; where it lies along one of these too,
-        z and Z.
+        Both are seen along the rotary's line, with the others at their own program zero. Where that line lies within
+        40 degrees of the part's x or the machine's X (an indexer along X), y and Y are used; where within 40 degrees
+        of one of these too, z and Z. `alignment_axis` says which.
 
         Parameters
         ----------
@@ -170,11 +174,6 @@ class Setup(ValueEquality):
         KinematicsError
             When the machine has no such rotary.
 
-        Notes
-        -----
-        Derived here: `angle_to_align` of the first of x, y, z of which neither the part's nor the machine's lies
-        within 45 degrees of the rotary's line.
-
         Examples
         --------
         >>> from kinematics.machine import Platter
@@ -189,18 +188,43 @@ class Setup(ValueEquality):
         kinematics.errors.KinematicsError: rotary: expected one of C, found 'B'
         """
         machine, turning = self.machine, self.machine.index(letter)
+        column = "xyz".index(self.alignment_axis(letter))
         part, start = self.part_in_machine.rotation, self.rotary_offset_deg
-        turns = [
-            rotary.pose_at(angle).rotation for rotary, angle in zip(machine.rotaries, start, strict=True)
-        ]
-        line = machine.rotaries[turning].direction
-        # Seen from the rotary: what it carries turned by the rotaries further in, what carries it by those further out.
-        carried = reduce(np.matmul, turns[turning + 1 :], np.eye(3)) @ part
-        fixed = reduce(np.matmul, turns[:turning], np.eye(3)).T
-        # A direction has one component of that size at most, so the two frames rule out two axes of three at most.
-        along = np.maximum(np.abs(line @ carried), np.abs(line @ fixed)) > _ALONG_ABOVE
-        column = int(np.argmin(along))
         aligned_deg = angle_to_align(machine, letter, part[:, column], np.eye(3)[column], start)
         offset = start.copy()
         offset[turning] = wrap_deg(aligned_deg, low_deg=-180.0)
         return replace(self, rotary_offset_deg=offset)
+
+    def alignment_axis(self, letter: str) -> Axis:
+        """The part's axis, "x", "y" or "z", that `aligned` brings into line with the machine's of the same name.
+
+        The first of which neither the part's nor the machine's lies within 40 degrees of the rotary's line, with the
+        others at their own program zero.
+
+        Raises
+        ------
+        KinematicsError
+            When the machine has no such rotary.
+
+        Examples
+        --------
+        >>> from kinematics.machine import Platter
+        >>> from kinematics.rotary import RotaryAxis, RotationSense
+        >>> a = RotaryAxis("A", [0, 0, 0], [1, 0, 0], RotationSense.CLOCKWISE, None)
+        >>> b = RotaryAxis("B", [0, 0, 0], [0, 1, 1], RotationSense.CLOCKWISE, None)
+        >>> setup = Setup.from_stack(Machine("mill", (a, b), Platter(face_mm=0.0)), [])
+        >>> setup.alignment_axis("A"), setup.alignment_axis("B")
+        ('y', 'x')
+        """
+        machine, turning = self.machine, self.machine.index(letter)
+        turns = [
+            rotary.pose_at(angle).rotation
+            for rotary, angle in zip(machine.rotaries, self.rotary_offset_deg, strict=True)
+        ]
+        line = machine.rotaries[turning].direction
+        # Seen from the rotary: what it carries turned by the rotaries further in, what carries it by those further out.
+        carried = reduce(np.matmul, turns[turning + 1 :], np.eye(3)) @ self.part_in_machine.rotation
+        fixed = reduce(np.matmul, turns[:turning], np.eye(3)).T
+        # A direction has one component of that size at most, so the two frames rule out two axes of three at most.
+        along = np.maximum(np.abs(line @ carried), np.abs(line @ fixed)) > _ALONG_ABOVE
+        return _AXES[int(np.argmin(along))]

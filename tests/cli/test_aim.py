@@ -78,3 +78,92 @@ def test_options_that_make_no_sense_are_refused(run, examples, arguments, said):
     ended = run("aim", *(names.get(word, word) for word in arguments))
     assert (ended.code, ended.out) == (2, "")
     assert said in ended.err
+
+
+THREE = """name = "Two tilts under a table"
+units = "mm"
+z_reference = "gauge line"
+[[rotary]]
+letter = "A"
+along = "+X"
+positive_turn = "counterclockwise"
+point = [0.0, 0.0, -50.0]
+limits = [-25.0, 25.0]
+[[rotary]]
+letter = "B"
+along = "+Y"
+positive_turn = "counterclockwise"
+point = [0.0, 0.0, -50.0]
+limits = [-25.0, 25.0]
+[[rotary]]
+letter = "C"
+along = "+Z"
+positive_turn = "counterclockwise"
+point = [0.0, 0.0, 0.0]
+limits = [-400.0, 400.0]
+[platter]
+face = 0.0
+"""
+
+HELD = """name = "held"
+units = "mm"
+machine = "three.toml"
+[[stack]]
+name = "post"
+up = 40.0
+[[operation]]
+name = "face"
+normal = [{normal}]
+hold = {{ C = {held} }}
+"""
+
+
+def test_three_rotaries_share_a_tilt_that_none_has_alone(run, examples, tmp_path):
+    """30 degrees, where A and B have 25 each: before, A stayed at 0 and the answer was no."""
+    mill = tmp_path / "three.toml"
+    mill.write_text(THREE)
+    ended = run("aim", "--machine", mill, "--normal", "0.35355339,0.35355339,0.8660254", "--json")
+    assert ended.code == 0
+    (three,) = json.loads(ended.out)["operations"]
+    ways = three["ways"]
+    assert ways[0]["fits"]
+    assert [way["cost_deg"] for way in ways if way["fits"]] == sorted(
+        way["cost_deg"] for way in ways if way["fits"]
+    )
+    two = json.loads(
+        run("aim", "--machine", examples / "teaching_mill.toml", "--normal", "1,1,1", "--json").out
+    )
+    assert set(ways[0]) == set(two["operations"][0]["ways"][0])
+    assert set(three) == set(two["operations"][0])
+
+
+def test_a_direction_that_three_rotaries_do_not_reach_names_what_stops_them(run, tmp_path):
+    mill = tmp_path / "three.toml"
+    mill.write_text(THREE)
+    ended = run("aim", "--machine", mill, "--normal", "0,-1,0", "--json")
+    assert ended.code == 1
+    (one,) = json.loads(ended.out)["operations"]
+    assert not one["reached"]
+    assert not any(way["fits"] for way in one["ways"])
+    assert all(way["why_out"] for way in one["ways"])
+
+
+def test_a_held_rotary_keeps_its_whole_turn_in_a_job(run, tmp_path):
+    (tmp_path / "three.toml").write_text(THREE)
+    job = tmp_path / "job.toml"
+    job.write_text(HELD.format(normal="0.17364818, 0.0, 0.98480775", held="370"))
+    ended = run("offsets", job, "--json")
+    assert ended.code == 0
+    (one,) = json.loads(ended.out)["operations"]
+    assert one["program"]["C"] == 370.0
+
+
+def test_a_held_rotary_beyond_its_limits_is_an_error_of_the_file(run, tmp_path):
+    (tmp_path / "three.toml").write_text(THREE.replace("400.0", "200.0"))
+    job = tmp_path / "job.toml"
+    job.write_text(HELD.format(normal="0.17364818, 0.0, 0.98480775", held="370"))
+    ended = run("offsets", job)
+    assert (ended.code, ended.out) == (2, "")
+    assert "hold, C" in ended.err
+    assert "-200 to 200" in ended.err
+    assert "the same pose is 10" in ended.err

@@ -223,17 +223,21 @@ def test_a_tilt_sign_is_a_sign_of_the_program(direction, tilt, offset):
         assert right or not solution.feasible
 
 
-def test_with_three_rotaries_the_tilt_is_the_outermost_that_moves():
-    """The outermost of three stays unless the others are held: its sign is nobody's wish."""
+def test_with_three_rotaries_the_tilt_is_the_outermost_that_may_move():
+    """A's sign is asked for where all three may move; with A held, B's."""
     a = RotaryAxis("A", [0, 0, 0], [1, 0, 0], SENSES[1], (-30.0, 30.0))
     b = RotaryAxis("B", [0, 0, 0], [0, 1, 0], SENSES[1], (-120.0, 120.0))
     c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], SENSES[1], None)
     machine = Machine("three", (a, b, c), Platter(face_mm=0.0))
     for tilt, sign in (("positive", 1.0), ("negative", -1.0)):
         for previous in (10.0, -10.0):
-            best = aim(machine, [0.5, 0.2, 1.0], [previous, 0.0, 0.0], tilt=tilt).best
-            assert best.machine_deg[0] == previous
-            assert sign * best.machine_deg[1] > 0.0
+            start = [previous, 0.0, 0.0]
+            free = aim(machine, [0.5, 0.2, 1.0], start, tilt=tilt)
+            assert sign * free.best.machine_deg[0] >= -1e-9
+            assert {v.letter for s in free.solutions for v in s.violations if v.kind == "tilt sign"} <= {"A"}
+            held = aim(machine, [0.5, 0.2, 1.0], start, tilt=tilt, held_deg={"A": previous})
+            assert held.best.machine_deg[0] == previous
+            assert sign * held.best.machine_deg[1] > 0.0
 
 
 def test_of_equal_motions_the_smaller_tilt_is_taken():
@@ -249,15 +253,36 @@ def test_of_equal_motions_the_smaller_tilt_is_taken():
         pytest.approx((-20.0, 250.0), abs=1e-9),
         pytest.approx((40.0, 70.0), abs=1e-9),
     ]
-    # With C held at 170 and coming from -10, it may stand at -190 as well: the tilt still decides before C's size does.
+    # With C held at 170 and coming from -10, it does not stand at -190 as well.
     three = Machine("three", (c, b, a), Platter(face_mm=0.0))
     wanted = table_pose(three, [170.0, 40.0, 70.0]).inverse().rotate([0.0, 0.0, 1.0])
     found = aim(three, wanted, [-10.0, 10.0, 160.0], held_deg={"C": 170.0})
-    assert [s.motion_deg for s in found.solutions] == pytest.approx([300.0] * 4, abs=1e-9)
-    assert [s.machine_deg[:2] for s in found.solutions] == [
-        pytest.approx(pair, abs=1e-9)
-        for pair in ((170.0, -20.0), (-190.0, -20.0), (170.0, 40.0), (-190.0, 40.0))
+    assert [s.motion_deg for s in found.solutions] == pytest.approx([300.0] * 2, abs=1e-9)
+    assert [s.machine_deg for s in found.solutions] == [
+        pytest.approx((170.0, -20.0, 250.0), abs=1e-9),
+        pytest.approx((170.0, 40.0, 70.0), abs=1e-9),
     ]
+
+
+@pytest.mark.parametrize("limits", [None, (-400.0, 400.0)])
+@pytest.mark.parametrize("angle", [370.0, -350.0, 10.0, 0.1 + 0.2 - 0.3])
+def test_a_held_rotary_stands_at_the_very_angle_asked_for(limits, angle):
+    """No whole turns are added or taken off, and nothing is rounded, also where the rotary is endless."""
+    machine = square_machine(limits=((-120.0, 120.0), limits))
+    wanted = table_pose(machine, [-30.0, angle]).inverse().rotate([0.0, 0.0, 1.0])
+    found = aim(machine, wanted, [0.0, 0.0], held_deg={"C": angle}, tolerance_deg=1e-9)
+    assert {s.machine_deg[1] for s in found.solutions} == {angle}
+    assert found.best.machine_deg[0] == pytest.approx(-30.0, abs=1e-9)
+
+
+def test_a_held_rotary_beyond_its_limits_is_refused_and_not_turned_round():
+    machine = square_machine(limits=((-120.0, 120.0), (-200.0, 200.0)))
+    wanted = table_pose(machine, [-30.0, 370.0]).inverse().rotate([0.0, 0.0, 1.0])
+    found = aim(machine, wanted, [0.0, 0.0], held_deg={"C": 370.0}, tolerance_deg=1e-9)
+    assert found.best is None
+    (violation,) = found.solutions[0].violations
+    assert (violation.kind, violation.letter, violation.angle_deg) == ("limit", "C", 370.0)
+    assert violation.excess_deg == 170.0
 
 
 @given(st.data())

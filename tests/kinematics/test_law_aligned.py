@@ -82,3 +82,61 @@ def test_what_tells_is_judged_where_the_others_stand():
     c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None, 90.0)
     setup = Setup.from_stack(Machine("off zero", (b, c), Platter(face_mm=0.0)), [])
     np.testing.assert_array_equal(setup.aligned("B").rotary_offset_deg, [0.0, 0.0])
+
+
+def nutating(sense, noise=(0.0, 0.0, 0.0)):
+    """A B at 45 degrees between Y and Z under a C, its line as drawn or as measured."""
+    return Machine(
+        "nutating",
+        (
+            RotaryAxis("B", [0, 0, 0], np.array([0.0, 1.0, 1.0]) + noise, sense, None),
+            RotaryAxis("C", [0, 0, 0], [0, 0, 1], sense, None),
+        ),
+        Platter(face_mm=0.0),
+    )
+
+
+@pytest.mark.parametrize("line", [[0, 1, 1], [1, 0, 1], [1, 1, 0], [-1, 1, 0], [1, 1, 1]])
+@pytest.mark.parametrize(
+    "tip", [(), (("z", 45.0),), (("x", 45.0),), (("y", 45.0),), (("z", 90.0), ("x", 45.0))]
+)
+def test_a_line_at_45_degrees_lines_up_the_same_axis_drawn_or_measured(line, tip):
+    """Two axes are equally far from such a line: rounding, or a measured half degree, must not choose between them."""
+    expected, offsets = set(), []
+    for noise in (
+        [0.0, 0.0, 0.0],
+        [4e-3, 0, 0],
+        [0, 4e-3, 0],
+        [0, 0, 4e-3],
+        [-4e-3, 0, 0],
+        [0, -4e-3, 0],
+        [0, 0, -4e-3],
+    ):
+        rotary = RotaryAxis("B", [0, 0, 0], np.add(line, noise), RotationSense.CLOCKWISE, None)
+        machine = Machine("at 45", (rotary,), Platter(face_mm=0.0))
+        setup = Setup.from_stack(machine, [StackStep("part", rotate=tip, turn_deg=0.35)])
+        expected.add(setup.alignment_axis("B"))
+        offsets.append(laws.squared_up(setup, "B").rotary_offset_deg[0])
+    assert len(expected) == 1
+    # A line that leans by noise turns the alignment by as much and a little more; another axis would by quarter turns.
+    assert np.ptp(np.unwrap(offsets, period=360.0)) < 2.0
+
+
+@pytest.mark.parametrize("sense", SENSES)
+def test_on_a_nutating_table_the_parts_x_is_lined_up(sense):
+    """By hand: with B level C stands upright, and a blank clocked by 0.35 wants 0.35 of C; B, about its own line, 0."""
+    sign = 1.0 if sense is RotationSense.CLOCKWISE else -1.0
+    setup = Setup.from_stack(nutating(sense), [StackStep("blank", turn_deg=0.35)])
+    assert (setup.alignment_axis("B"), setup.alignment_axis("C")) == ("x", "x")
+    assert_close(setup.aligned("C").rotary_offset_deg, [0.0, 0.35 * sign], within=1e-12)
+    assert_close(setup.aligned("C").aligned("B").rotary_offset_deg, [0.0, 0.35 * sign], within=1e-9)
+
+
+def test_the_axis_that_is_lined_up_is_named():
+    expected = {"A": "y", "B": "x", "C": "x"}
+    for letter, axis in expected.items():
+        rotary = RotaryAxis(letter, [0, 0, 0], np.eye(3)["ABC".index(letter)], RotationSense.CLOCKWISE, None)
+        assert (
+            Setup.from_stack(Machine("indexer", (rotary,), Platter(face_mm=0.0)), []).alignment_axis(letter)
+            == axis
+        )

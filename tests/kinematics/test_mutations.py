@@ -18,6 +18,7 @@ from samples import assert_close, random_machine, square_machine
 import kinematics.angles
 import kinematics.euler_angles
 import kinematics.forward
+import kinematics.inverse_candidates
 import kinematics.inverse_solver
 import kinematics.machine
 import kinematics.offset_allocation
@@ -213,8 +214,8 @@ def one_number_for_all(numbering):
     return lambda placed: numbering.OffsetAllocation((1,) * len(placed), shared=False, conflicts=())
 
 
-def without_tilt_key(machine_deg, feasible, motion, tilting):
-    keys = REAL["rank"](machine_deg, feasible, motion, tilting)
+def without_tilt_key(machine_deg, feasible, motion):
+    keys = REAL["rank"](machine_deg, feasible, motion)
     return [*keys[:-3], *keys[-2:]]
 
 
@@ -233,7 +234,7 @@ REAL = {
     "azimuth": kinematics.spherical_triangle.azimuth_rad,
     "one": kinematics.spherical_triangle.solve_one_axis,
     "two": kinematics.spherical_triangle.solve_two_axes,
-    "rank": kinematics.inverse_solver._rank_keys,
+    "rank": kinematics.inverse_candidates.rank_keys,
     "corners": kinematics.spherical_triangle._corners,
     "turn_about": kinematics.transform.rotation_about_axis,
     "line_up": kinematics.orientation.angle_to_align,
@@ -273,12 +274,12 @@ MISTAKES = [
      [check_touch]),
     ("a touch in machine coordinates", [(kinematics.touch_off, "table_frame",
      lambda m: Pose(np.eye(3), REAL["frame"](m).translation_mm))], [check_touch]),
-    ("a wrap left out", [(kinematics.inverse_solver, "_equivalents_at_most", lambda _rotary: 1)], [check_wraps]),
+    ("a wrap left out", [(kinematics.inverse_candidates, "equivalents_at_most", lambda _rotary: 1)], [check_wraps]),
     ("one of two solutions left out", [(kinematics.orientation, "solve_two_axes", first_solution_twice)], [check_no_solution_missed]),
     ("half as short", [(kinematics.orientation, "solve_two_axes", half_as_short(REAL["two"])),
      (kinematics.orientation, "solve_one_axis", half_as_short(REAL["one"]))], [check_shortfall]),
     ("work offsets alike to 1 mm", [(kinematics.offset_allocation, "SAME_WITHIN_MM", 1.0)], [check_sharing]),
-    ("no tie-break by tilt", [(kinematics.inverse_solver, "_rank_keys", without_tilt_key)], [check_ties]),
+    ("no tie-break by tilt", [(kinematics.inverse_candidates, "rank_keys", without_tilt_key)], [check_ties]),
     ("a start outside the limits", [(kinematics.placement, "_start", start_not_clipped)], [check_start]),
     ("one number for all", [(test_law_touch_and_numbering, "assign_work_offsets", one_number_for_all(kinematics.offset_allocation))],
      [check_codes]),

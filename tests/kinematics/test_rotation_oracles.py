@@ -1,5 +1,7 @@
 """Rotations against five libraries that know nothing of ours: scipy, transforms3d, pytransform3d, and more."""
 
+import itertools
+
 import modern_robotics
 import numpy as np
 import pytest
@@ -10,7 +12,13 @@ import transforms3d
 from samples import assert_close, random_direction
 from scipy.spatial.transform import Rotation
 
-from kinematics import Pose, orientation_angles, rotation_about_axis, rotation_from_intrinsic
+from kinematics import (
+    OrientationAngles,
+    Pose,
+    orientation_angles,
+    rotation_about_axis,
+    rotation_from_intrinsic,
+)
 from kinematics.angles import sincos_deg
 
 WITHIN = 5e-15
@@ -63,12 +71,31 @@ def test_turn_lists_are_scipys_capital_letters(rng):
         assert_close(ours, expected, within=WITHIN)
 
 
-def test_turn_lists_are_transforms3ds_rotating_frames(rng):
-    for order in ORDERS:
-        angles = rng.uniform(-360.0, 360.0, (60, 3))
-        expected = [transforms3d.euler.euler2mat(*a, "r" + order) for a in np.radians(angles)]
-        ours = [rotation_from_intrinsic(list(zip(order, a, strict=True))) for a in angles.tolist()]
-        assert_close(ours, expected, within=WITHIN)
+@pytest.mark.parametrize("moving", [True, False])
+@pytest.mark.parametrize("order", ORDERS)
+def test_turn_lists_are_transforms3ds_compositions(rng, order, moving):
+    """All 24: twelve orders, about moving axes ("r", rotating frame) and about fixed ones ("s", static), quarters too."""
+    angles = np.concatenate([rng.uniform(-360.0, 360.0, (60, 3)), rng.integers(-4, 5, (20, 3)) * 90.0])
+    expected = [
+        transforms3d.euler.euler2mat(*a, ("r" if moving else "s") + order) for a in np.radians(angles)
+    ]
+    ours = [
+        rotation_from_intrinsic(OrientationAngles(tuple(a), order, moving, degenerate=False).turns)
+        for a in angles.tolist()
+    ]
+    assert_close(ours, expected, within=WITHIN)
+
+
+@pytest.mark.parametrize("moving", [True, False])
+@pytest.mark.parametrize("order", ORDERS)
+def test_quarter_turns_compose_without_an_error(order, moving):
+    """Every matrix of quarter turns holds 0, 1 and -1 alone; composed from radians it is off by 6e-17 and more."""
+    for quarters in itertools.product((-90.0, 0.0, 90.0, 180.0), repeat=3):
+        turns = OrientationAngles(quarters, order, moving, degenerate=False).turns
+        ours = rotation_from_intrinsic(turns)
+        assert set(np.abs(ours).ravel().tolist()) == {0.0, 1.0}
+        theirs = transforms3d.euler.euler2mat(*np.radians(quarters), ("r" if moving else "s") + order)
+        np.testing.assert_array_equal(ours, np.rint(theirs))
 
 
 def test_turns_lists_of_any_length_are_products(rng):

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from kinematics import Solution
-    from kinematics.inverse_solver import TiltSign
+    from kinematics.inverse_candidates import TiltSign
 
 __all__ = ["aim"]
 

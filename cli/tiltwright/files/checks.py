@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from kinematics import KinematicsError, plane_through
+from kinematics.machine import HORIZONTAL_BELOW
 from tiltwright.files.diagnostics import KeyPath, UnlocatedDiagnostic, nearest, one_of, shown
 from tiltwright.files.job_file import FORMS, LAST_WORK_OFFSET, JobFile, OperationTable, StackTable
 from tiltwright.files.machine_file import AXIS_DIRECTIONS, MachineFile, RotaryTable
@@ -16,8 +17,6 @@ from tiltwright.files.schema_types import keys_given
 from tiltwright.files.solid_tables import SHAPES, SolidTable, ToolTable
 
 __all__ = ["KnownMachine", "check_job", "check_machine", "direction_of"]
-
-_FLAT_BELOW = 0.5
 
 
 def check_machine(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
@@ -90,7 +89,7 @@ def _platter(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
     upright = direction[2] / math.hypot(*direction)
     platter = machine.platter
     given = keys_given(machine) if platter is None else keys_given(platter)
-    if abs(upright) >= _FLAT_BELOW and ("platter" if platter is None else "face") not in given:
+    if abs(upright) >= HORIZONTAL_BELOW and ("platter" if platter is None else "face") not in given:
         yield UnlocatedDiagnostic(
             ("platter", "face"),
             "the key is missing",
@@ -100,7 +99,7 @@ def _platter(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
     if platter is not None and platter.normal is not None:
         away = (
             (0.0, 0.0, 1.0)
-            if abs(upright) < _FLAT_BELOW
+            if abs(upright) < HORIZONTAL_BELOW
             else tuple(math.copysign(1.0, upright) * c for c in direction)
         )
         if sum(a * b for a, b in zip(platter.normal, away, strict=True)) <= 0.0:

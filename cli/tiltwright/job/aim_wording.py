@@ -10,6 +10,10 @@ _SHOWN_FROM_DEG = 5e-5
 """An excess below this would read 0.0000: it is shown by its power of ten."""
 
 
+_MOST_REASONS = 6
+"""Three rotaries have many poses, each with reasons of its own: beyond so many nobody reads on."""
+
+
 def violation_text(violation: Violation) -> str:
     """One reason why a pose cannot be used."""
     letter, angle = violation.letter, f"{violation.angle_deg:.4f}"
@@ -26,6 +30,9 @@ def violation_text(violation: Violation) -> str:
 def unreachable_text(operation: UnreachableOperation) -> str:
     """Why an operation cannot be reached, with the nearest pose that can be had."""
     reasons = [violation_text(violation) for violation in operation.violations]
+    if len(reasons) > _MOST_REASONS:
+        more = len(reasons) - _MOST_REASONS
+        reasons = [*reasons[:_MOST_REASONS], f"and {more} more; `tiltwright aim` lists every pose"]
     if operation.misalignment_deg > 0.0:
         nearest = operation.solutions[0]
         short = (

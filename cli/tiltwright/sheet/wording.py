@@ -121,9 +121,22 @@ def square_up_words(setup: Setup, square_up: Mapping[str, float | None]) -> Text
     words = []
     for letter, reading_deg in square_up.items():
         offset = numbers.angle(float(setup.rotary_offset_deg[setup.machine.index(letter)]))
-        source = "from the stack's turns" if reading_deg is None else "the reading when the edge was straight"
-        words.append(f"{letter} offset {offset}: {source}, so that the part is square at program {letter} 0.")
+        if reading_deg is None:
+            axis = setup.alignment_axis(letter)
+            source = "from the stack's turns"
+            square = f"the part's {axis} lies along machine {axis.upper()}{_seen_words(setup, letter, axis)}"
+        else:
+            source, square = "the reading when the edge was straight", "the part is square"
+        words.append(f"{letter} offset {offset}: {source}, so that at program {letter} 0 {square}.")
     return tuple(words)
+
+
+def _seen_words(setup: Setup, letter: str, axis: str) -> str:
+    """The view in which the two agree, where they do not lie along each other in space."""
+    column = "xyz".index(axis)
+    program_zero = setup.machine_deg(np.zeros(len(setup.machine.rotaries)))
+    apart = np.linalg.norm(setup.machine_axes(program_zero)[column] - np.eye(3)[column])
+    return "" if np.degrees(apart) < _ALONG_DEG else f", seen along {letter}'s line"
 
 
 def _rotary_words(rotary: RotaryAxis, units: str) -> str:

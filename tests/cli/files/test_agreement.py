@@ -30,7 +30,20 @@ def test_how_far_an_aimed_direction_may_miss():
     assert default == AIM_WITHIN_DEG
 
 
-@pytest.mark.parametrize("upright", [-1.0, -0.501, -0.499, 0.0, 0.1, 0.3, 0.499, 0.501, 0.6, 0.8, 1.0])
+AT_60_DEGREES = [math.cos(math.radians(60.0)), 0.5, math.nextafter(0.5, 0.0), 0.5 - 1e-12]
+
+
+@pytest.mark.parametrize("upright", AT_60_DEGREES)
+def test_a_line_at_60_degrees_stands_upright_however_it_was_rounded(upright):
+    for scale in (1.0, 3.0, 0.7):
+        direction = (scale * math.sqrt(1.0 - upright**2), 0.0, scale * upright)
+        rotary = RotaryAxis("C", (0.0, 0.0, 0.0), direction, RotationSense.CLOCKWISE, None)
+        assert not is_horizontal(rotary)
+
+
+@pytest.mark.parametrize(
+    "upright", [-1.0, -0.501, -0.499, 0.0, 0.1, 0.3, 0.499, *AT_60_DEGREES, 0.501, 0.6, 0.8, 1.0]
+)
 def test_which_rotary_lies_flat(upright):
     direction = (math.sqrt(1.0 - upright**2), 0.0, upright)
     rotary = RotaryAxis("C", (0.0, 0.0, 0.0), direction, RotationSense.CLOCKWISE, None)

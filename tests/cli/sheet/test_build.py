@@ -8,8 +8,18 @@ from dataclasses import astuple
 import numpy as np
 import pytest
 
-from kinematics import table_frame, table_pose
+from kinematics import (
+    Machine,
+    Platter,
+    RotaryAxis,
+    RotationSense,
+    Setup,
+    StackStep,
+    table_frame,
+    table_pose,
+)
 from tiltwright.sheet.build import build_sheet
+from tiltwright.sheet.wording import square_up_words
 
 from .conftest import HEAD, SETUPS, TOUCHED, TRUNNION
 
@@ -91,7 +101,22 @@ def test_the_rotary_offset_squares_the_part_up_and_is_explained(make):
         "machine +Z is part +Z",
     )
     assert sheet.operations[0].machine == ("0.0000", "0.3500")
-    assert any(given.startswith("C offset 0.3500: from the stack") for given in sheet.givens)
+    (given,) = (given for given in sheet.givens if given.startswith("C offset 0.3500: from the stack"))
+    assert "the part's x lies along machine X" in given
+    assert "seen along" not in given
+
+
+def test_an_indexer_along_x_is_squared_up_by_the_parts_y():
+    a = RotaryAxis("A", [0, 0, 0], [1, 0, 0], RotationSense.CLOCKWISE, None)
+    machine = Machine("indexer", (a,), Platter(face_mm=0.0))
+    tipped = StackStep("part", rotate=(("x", 0.35), ("y", 1.0)))
+    setup = Setup.from_stack(machine, [tipped]).aligned("A")
+    (words,) = square_up_words(setup, {"A": None})
+    assert "the part's y lies along machine Y" in words
+    (words,) = square_up_words(
+        Setup.from_stack(machine, [StackStep("part", rotate=(("z", 1.0),))]), {"A": None}
+    )
+    assert "machine Y, seen along A's line" in words
 
 
 def test_without_squaring_up_the_clocking_is_stated(make):
