@@ -64,8 +64,7 @@ def _check_options(asked: FitOptions) -> None:
 def _check_numbers(asked: FitOptions) -> None:
     import math
 
-    from tiltwright.files.diagnostics import shown
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error, shown
 
     for option, value in (("--sigma", asked.sigma), ("--robust-beyond", asked.loss_scale)):
         if value is not None and not (math.isfinite(value) and value > 0.0):
@@ -79,8 +78,7 @@ def _check_numbers(asked: FitOptions) -> None:
 
 
 def _check_letters(asked: FitOptions, read: ReadMachine) -> None:
-    from tiltwright.files.diagnostics import shown
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error, shown
 
     letters = read.machine.letters
     for letter in asked.angle_errors:
@@ -92,7 +90,7 @@ def _check_letters(asked: FitOptions, read: ReadMachine) -> None:
 
 def _check_files(asked: FitOptions) -> None:
     from tiltwright.calibration.plots import ENDINGS
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error
 
     if asked.plan is not None and asked.form != "parameters":
         raise option_error("--plan", f"beside a {asked.form} file", "--plan with a saved parameter file only")
@@ -104,7 +102,8 @@ def _check_files(asked: FitOptions) -> None:
 
 
 def _check_log(asked: FitOptions) -> None:
-    from tiltwright.files.parsing import name_of, option_error
+    from tiltwright.files.diagnostics import option_error
+    from tiltwright.files.parsing import name_of
 
     if asked.with_face and not asked.write:
         raise option_error("--with-face", "without --write", "--with-face with --write only")

@@ -50,8 +50,7 @@ def aim(
     Motion is the sum of all rotaries' turns, in degrees. The solution that fits with the least motion comes first and is
     the one used. Exit code 1: a direction cannot be reached.
     """
-    from tiltwright.files.diagnostics import shown
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error, shown
 
     if (job is None) == (machine is None):
         found = "neither" if job is None else "both"
@@ -142,8 +141,9 @@ def _machine(
 
     from kinematics import AIM_WITHIN_DEG
     from kinematics import aim as aim_directions
+    from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_machine
-    from tiltwright.files.parsing import check_limits, option_error, parse_pose, three_numbers
+    from tiltwright.files.parsing import check_limits, parse_pose, three_numbers
     from tiltwright.job.offsets_output import aim_table, aim_ways
     from tiltwright.output.json_csv import json_text as written
     from tiltwright.terminal.streams import ANSWER_NO, say_no

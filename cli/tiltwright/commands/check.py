@@ -84,7 +84,8 @@ def check(
     X, Y, Z are work offsets in the column's unit, a rotary's letter is a program angle in degrees.
     Ends with 0 when all is right, 1 when something is wrong, 2 when the input cannot be read.
     """
-    from tiltwright.files.parsing import option_error, typed_length
+    from tiltwright.files.diagnostics import option_error
+    from tiltwright.files.parsing import typed_length
     from tiltwright.files.units import Unit
     from tiltwright.job.evaluate import evaluate_job
     from tiltwright.job.warnings import say_messages
@@ -123,7 +124,8 @@ def tolerances(within: str | None, angle_within: float, units: str) -> tuple[flo
     """Both tolerances, lengths in mm; refuse one that is not above 0."""
     import math
 
-    from tiltwright.files.parsing import option_error, typed_length
+    from tiltwright.files.diagnostics import option_error
+    from tiltwright.files.parsing import typed_length
     from tiltwright.files.units import Unit
     from tiltwright.teaching.lesson_file import DEFAULT_WITHIN
 

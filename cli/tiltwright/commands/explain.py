@@ -81,7 +81,7 @@ def explain(
 
 def check_output(output: Path | None, paper: str) -> None:
     """Refuse an unknown ending or paper size before any work is done."""
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error
 
     if output is not None and output.suffix.lower() not in {".pdf", ".md", ".txt", ".json"}:
         raise option_error("--output", f'the ending "{output.suffix}"', ".pdf, .md, .txt")

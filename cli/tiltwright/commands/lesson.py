@@ -55,7 +55,7 @@ def new(
     key/key-01.txt grades a single answer too: pivot practice --grade.
     """
     from tiltwright.files.atomic_write import write_all
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error
     from tiltwright.teaching.lesson_set import lesson_files
     from tiltwright.terminal.streams import note
 
@@ -117,8 +117,7 @@ def grade(
 
     A file that cannot be read is named in the table, the others are graded, and the command ends with 2.
     """
-    from tiltwright.files.diagnostics import InputFaults
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import InputFaults, option_error
     from tiltwright.teaching import grading
 
     if as_json and as_csv:
@@ -138,8 +137,7 @@ def grade(
 
 
 def _level(text: str) -> str:
-    from tiltwright.files.diagnostics import nearest, one_of, shown
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import nearest, one_of, option_error, shown
     from tiltwright.teaching.lesson_file import ALL_LEVELS
 
     plain = text.strip().casefold().replace("-", " ")

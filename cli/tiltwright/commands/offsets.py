@@ -119,7 +119,7 @@ def offsets(
     stack puts it. 2: the input is wrong.
     """
     if sum((as_json, as_csv, gcode)) > 1:
-        from tiltwright.files.parsing import option_error
+        from tiltwright.files.diagnostics import option_error
 
         raise option_error("--json, --csv, --gcode", "more than one", "one of them at a time")
     _check_zero(job, machine, zero, touched, pose)
@@ -148,7 +148,7 @@ def _check_zero(
     job: str | None, machine: str | None, zero: str | None, touched: str | None, pose: str | None
 ) -> None:
     """Refuse options on part zero that do not go together."""
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error
 
     if (job is None) == (machine is None):
         found = "neither" if job is None else "both"
@@ -175,7 +175,7 @@ def _check_poses(
     poses: tuple[list[str] | None, list[str] | None],
 ) -> None:
     """Refuse options on operations and poses that do not go together."""
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error
 
     at, grid = poses
     if machine is not None and only:
@@ -216,7 +216,7 @@ def _evaluated(
 
 def _convention(text: str | None, about: TurnsAbout | None, *, gcode: bool) -> TurnConvention | None:
     """The convention asked for by --turns and --turns-about."""
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error
 
     if text is None:
         if about is not None:
@@ -289,7 +289,7 @@ def _poses(
     as_csv: bool,
     force: bool,
 ) -> None:
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error
     from tiltwright.job.warnings import say_messages, touch_off_messages
     from tiltwright.terminal.streams import ANSWER_NO, note
 
@@ -363,8 +363,9 @@ def _typed_setup(machine: str, zero: str | None, units: Units | None) -> tuple[S
     import numpy as np
 
     from kinematics import Pose, Setup, table_frame
+    from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_machine
-    from tiltwright.files.parsing import option_error, three_lengths
+    from tiltwright.files.parsing import three_lengths
     from tiltwright.files.units import Unit
 
     read = read_machine(machine)

@@ -80,7 +80,7 @@ _NO_TEXT = {".pdf", ".png", ".svg", ".jpg", ".jpeg"}
 
 def _refuse_ending(text: str, output: Path) -> None:
     """Refuse a name whose ending belongs to another kind of file than the text."""
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error
 
     ending, is_json = output.suffix.lower(), text.startswith("{")
     refuse_pictures([output], "--output")
@@ -91,7 +91,7 @@ def _refuse_ending(text: str, output: Path) -> None:
 
 def refuse_pictures(paths: Iterable[Path], option: str) -> None:
     """Refuse the ending of a picture or page for a text."""
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error
 
     for path in paths:
         if path.suffix.lower() in _NO_TEXT:
@@ -106,8 +106,7 @@ def paper_of(text: str) -> Paper:
     InputFaults
         When there is no such size.
     """
-    from tiltwright.files.diagnostics import one_of, shown
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import one_of, option_error, shown
 
     papers: tuple[Paper, ...] = ("a4", "us-letter")
     for paper in papers:

@@ -33,8 +33,8 @@ def log(
     """
     from tiltwright.calibration.calibration_log import is_current, log_report, log_text, read_log
     from tiltwright.calibration.plots import ENDINGS
+    from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_machine
-    from tiltwright.files.parsing import option_error
     from tiltwright.output.json_csv import json_text as written
     from tiltwright.terminal.streams import note
 

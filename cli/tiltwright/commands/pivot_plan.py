@@ -95,8 +95,8 @@ def plan(
     from kinematics import KinematicsError
     from tiltwright.calibration.plan import evaluate_plan
     from tiltwright.calibration.plan_text import plan_report, plan_text
+    from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_machine
-    from tiltwright.files.parsing import option_error
     from tiltwright.files.toml_source import add_notice
     from tiltwright.output.json_csv import json_text as written
     from tiltwright.terminal.streams import fail, note
@@ -147,7 +147,7 @@ class _Outputs:
 
     def check(self, *, with_plan_file: bool, force: bool) -> None:
         from tiltwright.files.atomic_write import check_targets
-        from tiltwright.files.parsing import option_error
+        from tiltwright.files.diagnostics import option_error
 
         if not with_plan_file and (self.gcode or self.parameters):
             allowed = "a plan file that says diameters and probe"
@@ -196,7 +196,7 @@ def plan_of(
     """The plan from its file, or from what was typed."""
     from tiltwright.calibration.plan import read_plan
     from tiltwright.calibration.plan_data import DEFAULT_POSES, Plan
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error
 
     if path is not None:
         for option, given in (
@@ -231,7 +231,7 @@ def plan_of(
 
 
 def _typed_targets(texts: list[str], unit: Unit) -> list[PlannedTarget]:
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error
 
     if not texts:
         raise option_error(
@@ -246,7 +246,7 @@ def _typed_targets(texts: list[str], unit: Unit) -> list[PlannedTarget]:
 def _check_places(targets: list[PlannedTarget], machine: Machine) -> None:
     """Refuse a target where the machine never comes."""
     from tiltwright.calibration.plan import outside_travels
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error
 
     for target in targets:
         outside = outside_travels(machine, target.points_mm)
@@ -258,7 +258,7 @@ def _check_places(targets: list[PlannedTarget], machine: Machine) -> None:
 def _typed_repeatability(value: float | None, unit: Unit) -> float:
     import math
 
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error
 
     if value is None or not (math.isfinite(value) and value > 0.0):
         found = "nothing" if value is None else f"{value:g}"
@@ -269,7 +269,8 @@ def _typed_repeatability(value: float | None, unit: Unit) -> float:
 def _typed_poses(texts: list[str], machine: Machine) -> NDArray[float64] | None:
     import numpy as np
 
-    from tiltwright.files.parsing import check_limits, option_error, parse_pose
+    from tiltwright.files.diagnostics import option_error
+    from tiltwright.files.parsing import check_limits, parse_pose
 
     if not texts:
         return None
@@ -285,8 +286,8 @@ def _typed_target(text: str, unit: Unit) -> PlannedTarget:
 
     from kinematics.calibration import PlannedTarget, TargetKind
     from tiltwright.calibration.raw_readings import kind_cell
-    from tiltwright.files.diagnostics import InvalidValue, shown
-    from tiltwright.files.parsing import option_error, parse_direction, parse_name, parse_number
+    from tiltwright.files.diagnostics import InvalidValue, option_error, shown
+    from tiltwright.files.parsing import parse_direction, parse_name, parse_number
 
     parts = [part.strip() for part in text.split(",")]
     if len(parts) not in {5, 6}:

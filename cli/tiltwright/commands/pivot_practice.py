@@ -82,7 +82,7 @@ def practice(
     coordinates found by hand. The keys of a lesson in finding pivots (key/key-01.txt) grade answers in the same way.
     Ends with 1 when an answer misses the truth by more than the readings allow.
     """
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error
 
     if grade is not None:
         for option, given in (("--output", output), ("--plan", plan), ("--seed", seed)):
@@ -124,8 +124,8 @@ def _make(
     from kinematics import KinematicsError
     from kinematics.teaching import set_pivot_exercise_on
     from tiltwright.calibration.plan import evaluate_plan, read_plan
+    from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_machine
-    from tiltwright.files.parsing import option_error
     from tiltwright.files.units import Unit
     from tiltwright.teaching.practice_files import default_plan, practice_files
     from tiltwright.terminal.streams import fail, note
@@ -168,7 +168,7 @@ def _make(
 def _hand_out(folder: Path, contents: dict[str, str | bytes], *, force: bool) -> None:
     """All files or none: half a practice would be worse than an error."""
     from tiltwright.files.atomic_write import write_all
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error
 
     if folder.exists() and not folder.is_dir():
         raise option_error("--output", f"{folder}, a file", "a folder")
@@ -189,8 +189,8 @@ def _grade(
 ) -> None:
     from kinematics import KinematicsError
     from kinematics.teaching import attainable
+    from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_machine
-    from tiltwright.files.parsing import option_error
     from tiltwright.files.units import Unit
     from tiltwright.output.json_csv import json_text
     from tiltwright.teaching.answers import answers_from_file

@@ -72,7 +72,7 @@ def reach(
     unit shown. What could not be checked comes first. The exit code is 1 when something does not reach, clear or
     hold. A setup that passes is not proven safe.
     """
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error
     from tiltwright.job.evaluate import evaluate_job
 
     if size is not None and picture is not None:
@@ -147,7 +147,7 @@ def _picture(
     evaluated: EvaluatedJob, clear: float | None, margin: float, shown: Units, path: Path, *, force: bool
 ) -> None:
     from tiltwright.files.atomic_write import write_atomic
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error
     from tiltwright.reach.analysis import analyse_reach
     from tiltwright.reach.three_views import three_views
     from tiltwright.terminal.streams import note

@@ -57,9 +57,8 @@ def schema(
 
 
 def _known(kind: str | None) -> FileKind:
-    from tiltwright.files.diagnostics import one_of, shown
+    from tiltwright.files.diagnostics import one_of, option_error, shown
     from tiltwright.files.json_schema import FILE_KINDS
-    from tiltwright.files.parsing import option_error
 
     for known in FILE_KINDS:
         if kind == known:

@@ -58,8 +58,7 @@ def sheet(
     nothing is written; or something does not clear, and the sheet is written and says so first.
     """
     from tiltwright.files.atomic_write import check_target
-    from tiltwright.files.diagnostics import sanitized, shown
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error, sanitized, shown
 
     if output is not None and output.is_dir():
         check_target(output)

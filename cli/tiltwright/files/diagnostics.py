@@ -17,6 +17,7 @@ __all__ = [
     "invisible_character",
     "nearest",
     "one_of",
+    "option_error",
     "sanitized",
     "shown",
     "type_words",
@@ -284,3 +285,8 @@ def words_for(path: KeyPath) -> str:
         else:
             words.append(f"value {part + 1}")
     return ", ".join(words)
+
+
+def option_error(option: str, found: str, allowed: str, tip: str = "") -> InputFaults:
+    """The fault of a value typed after an option."""
+    return InputFaults([Diagnostic(option, None, "", found, allowed, tip)])

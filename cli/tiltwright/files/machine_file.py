@@ -79,11 +79,12 @@ class RotaryTable(FileTable, frozen=True, kw_only=True):
         Choice(
             suggest=False,
             tip="jog it +10 degrees and watch the table from the axis' positive end (from above for one along +Z, "
-            "from the right for one along +X)",
+            "from the right for one along +X, from the back for one along +Y)",
         ),
         Meta(
             description="Sense in which the table turns on a positive move, seen from the axis' positive end looking "
-            "back to the origin (from above for a rotary along +Z, from the right for one along +X). Jog +10 degrees "
+            "back to the origin (from above for a rotary along +Z, from the right for one along +X, from the back for one along "
+            "+Y). Jog +10 degrees "
             "and watch the table; there is no default, since a wrong one breaks spindles.",
             examples=["clockwise"],
         ),

@@ -12,11 +12,10 @@ from numpy.typing import NDArray
 from kinematics import Machine, RotaryAxis
 from tiltwright.files.angle import parse_angle
 from tiltwright.files.diagnostics import (
-    Diagnostic,
-    InputFaults,
     InvalidValue,
     invisible_character,
     one_of,
+    option_error,
     shown,
 )
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
@@ -27,7 +26,6 @@ from tiltwright.files.written_numbers import EMPTY_CELL, LARGEST, PLAIN_SIGNS, d
 __all__ = [
     "EMPTY_CELL",
     "name_of",
-    "option_error",
     "parse_degrees",
     "parse_direction",
     "parse_grid",
@@ -162,11 +160,6 @@ def parse_direction(text: str) -> NDArray[np.float64] | None:
 
 _MOST_POSES = 1_000_000
 _RUN_ON = re.compile(r"(?:[\s;]+|(?<![\s;]))(?=[ABCabc]\s*=?\s*[-+.\d])")
-
-
-def option_error(option: str, found: str, allowed: str, tip: str = "") -> InputFaults:
-    """The fault of a value typed after an option."""
-    return InputFaults([Diagnostic(option, None, "", found, allowed, tip)])
 
 
 def name_of(text: str, option: str) -> str:

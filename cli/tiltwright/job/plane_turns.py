@@ -70,8 +70,7 @@ def parse_convention(text: str, *, moving: bool) -> TurnConvention:
         ...
     tiltwright.files.diagnostics.InputFaults: --turns: found "z-z-x"; allowed: three axes, such as z-x-z or x-y-z, neighbours different
     """
-    from tiltwright.files.diagnostics import shown
-    from tiltwright.files.parsing import option_error
+    from tiltwright.files.diagnostics import option_error, shown
 
     order = text.strip().lower().replace("-", "")
     if re.fullmatch(r"[xyz](-[xyz]){2}", text.strip().lower()) is None or order[1] in {order[0], order[2]}:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from tiltwright.files.diagnostics import option_error
 from tiltwright.files.job_file import DEFAULT_WITHIN
 from tiltwright.files.loader import ReadJob, TouchedZero
-from tiltwright.files.parsing import check_limits, option_error, parse_pose, three_lengths
+from tiltwright.files.parsing import check_limits, parse_pose, three_lengths
 from tiltwright.files.units import Unit
 
 __all__ = ["with_typed_touch"]

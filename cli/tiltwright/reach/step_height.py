@@ -19,8 +19,8 @@ from kinematics.reach import (
     step_heights,
     stiffness_n_per_mm,
 )
-from tiltwright.files.diagnostics import InvalidValue, nearest, one_of, shown
-from tiltwright.files.parsing import option_error, parse_number
+from tiltwright.files.diagnostics import InvalidValue, nearest, one_of, option_error, shown
+from tiltwright.files.parsing import parse_number
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output.numbers import (
     DECIMALS,
