@@ -237,6 +237,7 @@ class Machine(ValueEquality):
 
 def is_horizontal(rotary: RotaryAxis) -> bool:
     """True for a rotary that lies flat, as an indexer does: its line more than 60 degrees from the spindle's."""
+    as_instance(rotary, RotaryAxis, "rotary")
     return abs(float(rotary.direction[2])) < HORIZONTAL_BELOW
 
 
@@ -261,6 +262,7 @@ def table_frame(machine: Machine) -> Pose:
     >>> table_frame(Machine("mill", (c,), Platter(face_mm=-356.0))).apply([0, 0, 10.0]).tolist()
     [-381.0, -203.0, -346.0]
     """
+    as_instance(machine, Machine, "machine")
     last = machine.rotaries[-1]
     face_mm = machine.platter.face_mm
     if is_horizontal(last) or face_mm is None:
@@ -274,6 +276,7 @@ def table_frame(machine: Machine) -> Pose:
 
 def platter_above_tilt_mm(machine: Machine) -> float | None:
     """Height of the platter's face above the first rotary's line, along the table's z; None for one rotary."""
+    as_instance(machine, Machine, "machine")
     if len(machine.rotaries) < 2:
         return None
     frame, tilt = table_frame(machine), machine.rotaries[0]

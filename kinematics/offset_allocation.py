@@ -12,6 +12,7 @@ import numpy as np
 
 from kinematics.errors import KinematicsError
 from kinematics.operations import PlacedOperation, UnreachableOperation
+from kinematics.validation import shown
 
 __all__ = ["OffsetAllocation", "OffsetConflict", "assign_work_offsets", "work_offset_code"]
 
@@ -74,6 +75,12 @@ def assign_work_offsets(placed: Sequence[PlacedOperation | UnreachableOperation]
     KinematicsError
         When a number asked for is not 1 to 9, or all nine are asked for and more operations want one.
     """
+    if not isinstance(placed, Sequence) or not all(
+        isinstance(one, (PlacedOperation, UnreachableOperation)) for one in placed
+    ):
+        raise KinematicsError(
+            f"work offsets: expected the results of place_operations, found {shown(placed)}"
+        )
     for one in placed:
         if one.work_offset is not None:
             work_offset_code(one.work_offset)

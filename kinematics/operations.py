@@ -120,6 +120,8 @@ class Operation(ValueEquality):
         object.__setattr__(self, "origin_mm", read_only(as_vector(self.origin_mm, 3, f"{name}, origin")))
         object.__setattr__(self, "count", as_count(self.count, f"{name}, repeat"))
         object.__setattr__(self, "step_deg", as_number(self.step_deg, f"{name}, step"))
+        if self.count > 1 and self.step_deg == 0.0:
+            raise KinematicsError(f"{name}, step: expected degrees from one repeat to the next, found 0")
         object.__setattr__(self, "held_deg", read_only_map(held))
         if self.work_offset is not None:
             object.__setattr__(self, "work_offset", as_count(self.work_offset, f"{name}, work offset"))

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import sincos_deg
 from kinematics.errors import KinematicsError
-from kinematics.validation import ValueEquality, as_vectors, normalized, read_only
+from kinematics.validation import ValueEquality, as_instance, as_number, as_vectors, normalized, read_only
 
 __all__ = [
     "IDENTITY",
@@ -132,6 +132,7 @@ class Pose(ValueEquality):
 
     def __matmul__(self, inner: Pose) -> Pose:
         """The chained pose: `inner` stands within this one."""
+        as_instance(inner, Pose, "pose")
         moved = (self.rotation @ inner.translation_mm[..., None])[..., 0] + self.translation_mm
         return Pose.from_rigid(self.rotation @ inner.rotation, moved)
 
@@ -217,7 +218,8 @@ def translation(x_mm: float = 0.0, y_mm: float = 0.0, z_mm: float = 0.0) -> Pose
     KinematicsError
         When a number is not finite.
     """
-    return Pose(np.eye(3), np.array([x_mm, y_mm, z_mm]))
+    shifts = zip("xyz", (x_mm, y_mm, z_mm), strict=True)
+    return Pose(np.eye(3), np.array([as_number(value, f"translation, {axis}") for axis, value in shifts]))
 
 
 def _cross_matrix(vector: NDArray[np.float64]) -> NDArray[np.float64]:

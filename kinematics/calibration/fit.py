@@ -27,7 +27,7 @@ from kinematics.calibration.statistics import coverage_factor, p_value
 from kinematics.calibration.systematic_errors import SystematicErrors, find_systematic_errors
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
-from kinematics.validation import read_only
+from kinematics.validation import as_instance, read_only
 
 __all__ = ["fit_pivots"]
 
@@ -107,6 +107,8 @@ def fit_pivots(
         ...
     kinematics.errors.KinematicsError: readings: expected at least one rotary that they determine, found C standing still in all of them; read the same target again with C turned
     """
+    as_instance(readings, Readings, "readings")
+    as_instance(machine, Machine, "machine")
     sigma_mm = None if sigma_mm is None else positive(sigma_mm, "sigma")
     floor_mm = None if floor_mm is None else positive(floor_mm, "floor")
     loss_scale_mm = None if loss_scale_mm is None else positive(loss_scale_mm, "loss scale")

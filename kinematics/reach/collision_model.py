@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -16,7 +17,7 @@ from kinematics.reach.solid import Attachment, Solid, on_rotary, on_step
 from kinematics.reach.tool_assembly import TipEnvelope, Tool
 from kinematics.stack import StackStep, cumulative_frames, stack_pose
 from kinematics.transform import IDENTITY, Pose
-from kinematics.validation import ValueEquality, as_array, as_instance, as_number, as_vector, read_only
+from kinematics.validation import ValueEquality, as_array, as_instance, as_number, as_vector, read_only, shown
 from kinematics.work_offsets import Setup
 
 __all__ = [
@@ -81,6 +82,16 @@ class StepBody:
     density_kg_m3: float | None = None
     modulus_gpa: float | None = None
 
+    def __post_init__(self) -> None:
+        as_instance(self.section, Section, "section")
+
+
+def _as_tuple(values: object, what: str) -> tuple[object, ...]:
+    """The values as a tuple, or a refusal that names them."""
+    if not isinstance(values, Iterable):
+        raise KinematicsError(f"{what}: expected a list, found {shown(values)}")
+    return tuple(values)
+
 
 @dataclass(frozen=True, eq=False)
 class CollisionModel(ValueEquality):
@@ -120,8 +131,9 @@ class CollisionModel(ValueEquality):
     index_directions: tuple[IndexDirection, ...] = ()
 
     def __post_init__(self) -> None:
+        as_instance(self.setup, Setup, "setup")
         for name in ("steps", "step_bodies", "solids", "spindle", "operations", "index_directions"):
-            object.__setattr__(self, name, tuple(getattr(self, name)))
+            object.__setattr__(self, name, _as_tuple(getattr(self, name), name.replace("_", " ")))
         rotaries = len(self.machine.rotaries)
         if len(self.index_directions) not in (0, rotaries):
             raise KinematicsError(

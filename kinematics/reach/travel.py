@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.reach.collision_model import CollisionModel, OperationPose
+from kinematics.validation import as_instance
 
 __all__ = ["Margin", "RotaryMargin", "readouts_mm", "rotary_margins", "travel_margins"]
 
@@ -102,6 +103,8 @@ def travel_margins(model: CollisionModel, operation: OperationPose) -> tuple[Mar
     tuple of Margin
         X, Y and, where the operation's tool is known, Z. Empty where the machine's travel is not stated.
     """
+    as_instance(model, CollisionModel, "model")
+    as_instance(operation, OperationPose, "operation")
     travel = model.machine.travel
     if travel is None:
         return ()
@@ -133,6 +136,8 @@ def rotary_margins(model: CollisionModel, operation: OperationPose) -> tuple[Rot
     tuple of RotaryMargin
         Degrees, negative beyond a limit.
     """
+    as_instance(model, CollisionModel, "model")
+    as_instance(operation, OperationPose, "operation")
     margins = []
     for rotary, angle in zip(model.machine.rotaries, operation.machine_deg.tolist(), strict=True):
         if rotary.limits_deg is None:

@@ -15,7 +15,7 @@ from kinematics.rotary import RotaryAxis
 from kinematics.stack import StackStep, cumulative_frames
 from kinematics.teaching.worked_step import Calculation, Number, WorkedStep, added
 from kinematics.transform import Pose, rotation_about_axis
-from kinematics.validation import ValueEquality, read_only
+from kinematics.validation import ValueEquality, as_instance, read_only
 from kinematics.work_offsets import Setup
 
 __all__ = [
@@ -239,6 +239,8 @@ def stack_frames(setup: Setup, steps: Sequence[StackStep]) -> tuple[Pose, ...]:
 
 def check_operation(setup: Setup, placed: PlacedOperation) -> None:
     """Refuse an operation that was placed on a machine with another number of rotaries."""
+    as_instance(setup, Setup, "setup")
+    as_instance(placed, PlacedOperation, "operation")
     letters, found = setup.machine.letters, placed.machine_deg.shape
     if found != (len(letters),):
         raise KinematicsError(

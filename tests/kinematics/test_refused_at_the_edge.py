@@ -8,6 +8,7 @@ import pytest
 from samples import square_machine
 
 from kinematics import (
+    IDENTITY,
     KinematicsError,
     Machine,
     Operation,
@@ -22,26 +23,33 @@ from kinematics import (
     ZReference,
     aim,
     angle_to_align,
+    assign_work_offsets,
     circular_pattern,
     common_perpendicular,
     compare_touch_off,
     cumulative_frames,
     equivalent_angles_deg,
+    is_horizontal,
     orientation_angles,
     place_operations,
     plane_from_normal,
     plane_from_rotations,
     plane_through,
+    platter_above_tilt_mm,
     rotation_about_axis,
     rotation_from_intrinsic,
     sincos_deg,
     stack_pose,
+    table_frame,
     table_pose,
     transform_points,
     translation,
     work_offset_code,
     wrap_deg,
 )
+from kinematics.calibration import fit_pivots
+from kinematics.reach import CollisionModel, StepBody, rotary_margins
+from kinematics.teaching import solve_by_matrices, solve_by_trigonometry
 
 MILL = square_machine()
 SETUP = Setup.from_stack(MILL, [])
@@ -137,7 +145,7 @@ REFUSED = [
     (lambda: circular_pattern(TOP, [0, 0, 0], 2, [90.0]), "repeat, step: expected a number, found [90.0]"),
     (lambda: Pose("eye", [0, 0, 0]), "rotation: expected numbers, found 'eye'"),
     (lambda: Pose(np.eye(3), [0, 0, 0]).apply(np.zeros((2, 2))), "directions: expected a last axis of 3 numbers"),
-    (lambda: translation("1"), "translation: expected numbers"),
+    (lambda: translation("1"), "translation, x: expected a number, found"),
     (lambda: rotation_about_axis([0, 0, 1], "90"), "angle: expected numbers, found '90'"),
     (lambda: rotation_from_intrinsic(None), "turn: expected a list of (axis, degrees), found None"),
     (lambda: orientation_angles(np.zeros((2, 3, 3))), "rotation: expected shape (3, 3), found (2, 3, 3)"),
@@ -150,6 +158,21 @@ REFUSED = [
     (lambda: compare_touch_off(SETUP, np.zeros((2, 3)), [0, 0]), "touched: expected shape (3,), found (2, 3)"),
     (lambda: compare_touch_off(SETUP, [0, 0, 0], np.zeros((2, 2))), "touched, angles: expected shape (2,)"),
     (lambda: work_offset_code("1"), "work offset: expected 1 to 9, found '1'"),
+    (lambda: assign_work_offsets([1, 2]), "work offsets: expected the results of place_operations, found [1, 2]"),
+    (lambda: assign_work_offsets(None), "work offsets: expected the results of place_operations, found None"),
+    (lambda: table_frame("m"), "machine: expected a Machine, found 'm'"),
+    (lambda: is_horizontal("A"), "rotary: expected a RotaryAxis, found 'A'"),
+    (lambda: platter_above_tilt_mm(None), "machine: expected a Machine, found None"),
+    (lambda: translation([1, 2]), "translation, x: expected a number, found [1, 2]"),
+    (lambda: IDENTITY @ 3, "pose: expected a Pose, found 3"),
+    (lambda: fit_pivots([1, 2], MILL), "readings: expected a Readings, found [1, 2]"),
+    (lambda: solve_by_matrices(None, None, None), "setup: expected a Setup, found None"),
+    (lambda: solve_by_trigonometry(SETUP, "x", []), "operation: expected a PlacedOperation, found 'x'"),
+    (lambda: CollisionModel("s", (), (), (), (), ()), "setup: expected a Setup, found 's'"),
+    (lambda: CollisionModel(SETUP, None, (), (), (), ()), "steps: expected a list, found None"),
+    (lambda: StepBody(5), "section: expected a Section, found 5"),
+    (lambda: rotary_margins("m", None), "model: expected a CollisionModel, found 'm'"),
+    (lambda: Operation("o", program_deg=(0, 0), count=3), "o, step: expected degrees from one repeat to the next, found 0"),
 ]  # fmt: skip
 
 
