@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.errors import KinematicsError
 from kinematics.transform import Pose, rotation_about_axis
-from kinematics.validation import as_number, as_vectors
+from kinematics.validation import as_instance, as_number, as_vectors
 
 __all__ = ["Axis", "OrientationAngles", "Turn", "orientation_angles", "rotation_from_intrinsic"]
 
@@ -156,6 +156,7 @@ def orientation_angles(rotation: ArrayLike, order: str = "zxz", *, moving: bool 
         or order[1] == order[2]
     ):
         raise KinematicsError(f"order: expected three of x, y, z, neighbours different, found {order!r}")
+    as_instance(moving, bool, "moving")
     matrix = as_vectors(rotation, 3, "rotation")
     if matrix.shape != (3, 3):
         raise KinematicsError(f"rotation: expected shape (3, 3), found {matrix.shape}")

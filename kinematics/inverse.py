@@ -213,6 +213,7 @@ class Aim(ValueEquality):
 
     def reaches(self, tolerance_deg: float = 0.0) -> NDArray[np.bool_]:
         """Mask of the directions that a feasible solution brings within a tolerance of the spindle, shape (...)."""
+        tolerance_deg = as_number(tolerance_deg, "aim, tolerance")
         if not self.valid.shape[-1]:
             return np.zeros(self.shape, dtype=bool)
         return np.asarray(self.feasible[..., 0] & (self.misalignment_deg[..., 0] <= tolerance_deg))

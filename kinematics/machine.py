@@ -5,7 +5,6 @@ Machine coordinates are what the control displays. Turning a rotary moves the wo
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +21,7 @@ from kinematics.validation import (
     as_vector,
     as_vectors,
     cross,
+    is_list,
     normalized,
     read_only,
     shown,
@@ -174,11 +174,12 @@ class Machine(ValueEquality):
 
     def __post_init__(self) -> None:
         as_instance(self.name, str, "machine, name")
-        if isinstance(self.rotaries, str) or not isinstance(self.rotaries, Iterable):
+        given: object = self.rotaries
+        if not is_list(given):
             raise KinematicsError(
                 f"machine, rotaries: expected a list of RotaryAxis, found {shown(self.rotaries)}"
             )
-        rotaries = tuple(as_instance(one, RotaryAxis, "machine, rotaries") for one in self.rotaries)
+        rotaries = tuple(as_instance(one, RotaryAxis, "machine, rotaries") for one in given)
         object.__setattr__(self, "rotaries", rotaries)
         as_instance(self.platter, Platter, "machine, platter")
         as_instance(self.z_reference, ZReference, "machine, Z reference")

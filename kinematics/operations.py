@@ -25,6 +25,7 @@ from kinematics.validation import (
     as_instance,
     as_number,
     as_vector,
+    is_list,
     read_only,
     read_only_map,
     shown,
@@ -99,7 +100,7 @@ class Operation(ValueEquality):
         if (self.program_deg is None) == (self.plane is None):
             raise KinematicsError(f"{name}: expected either rotary angles or a plane")
         if self.program_deg is not None:
-            if isinstance(self.program_deg, str) or not isinstance(self.program_deg, (Sequence, np.ndarray)):
+            if not is_list(self.program_deg) or not isinstance(self.program_deg, (Sequence, np.ndarray)):
                 raise KinematicsError(
                     f"{name}, angles: expected a list of degrees, found {shown(self.program_deg)}"
                 )
@@ -112,7 +113,7 @@ class Operation(ValueEquality):
                 f"{name}, held: expected a mapping of letters to degrees, found {shown(self.held_deg)}"
             )
         held = {letter: as_number(angle, f"{name}, held {letter}") for letter, angle in self.held_deg.items()}
-        if self.when_singular not in ("keep", "line up x"):
+        if not isinstance(self.when_singular, str) or self.when_singular not in ("keep", "line up x"):
             raise KinematicsError(
                 f'{name}, when singular: expected "keep" or "line up x", found {shown(self.when_singular)}'
             )

@@ -17,7 +17,7 @@ from kinematics.operations import AIM_WITHIN_DEG, Operation, PlacedOperation, Pl
 from kinematics.orientation import angle_to_align
 from kinematics.plane import Plane, circular_pattern
 from kinematics.rotary import RotaryAxis
-from kinematics.validation import as_instance, as_number, normalized, read_only, shown
+from kinematics.validation import as_instance, as_number, is_list, normalized, read_only, shown
 from kinematics.work_offsets import Setup
 
 __all__ = ["place_operations"]
@@ -97,7 +97,7 @@ def place_operations(
     if tolerance < 0.0:
         raise KinematicsError(f"place operations, tolerance: expected 0 or more, found {tolerance:g}")
     as_instance(setup, Setup, "place operations, setup")
-    if isinstance(operations, Operation) or not isinstance(operations, Iterable):
+    if not is_list(operations):
         raise KinematicsError(f"place operations: expected a list of operations, found {shown(operations)}")
     items: list[_Item] = []
     for number, operation in enumerate(operations):

@@ -10,7 +10,7 @@ import numpy as np
 from kinematics.errors import KinematicsError
 from kinematics.euler_angles import Turn, checked_turns, rotation_from_intrinsic
 from kinematics.transform import IDENTITY, Pose, translation
-from kinematics.validation import as_instance, as_number, as_vector, shown
+from kinematics.validation import as_instance, as_number, as_vector, is_list, shown
 
 __all__ = ["StackStep", "cumulative_frames", "stack_pose"]
 
@@ -80,7 +80,7 @@ def cumulative_frames(steps: Iterable[StackStep]) -> tuple[Pose, ...]:
     >>> [frame.translation_mm.tolist() for frame in cumulative_frames([plate, post])]
     [[0.0, 0.0, 0.0], [0.0, 0.0, 20.0], [0.0, 1.0, 115.0]]
     """
-    if isinstance(steps, str) or not isinstance(steps, Iterable):
+    if not is_list(steps):
         raise KinematicsError(f"stack: expected a list of StackStep, found {shown(steps)}")
     frames = [IDENTITY]
     for step in steps:

@@ -7,10 +7,11 @@ refused with `KinematicsError`, naming what was expected and what was found; no 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+import sys
+from collections.abc import Iterable, Mapping, Sequence
 from numbers import Real
 from types import MappingProxyType
-from typing import Any, TypeVar
+from typing import Any, TypeGuard, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -26,10 +27,13 @@ __all__ = [
     "as_real",
     "as_vector",
     "as_vectors",
+    "is_list",
     "normalized",
     "read_only",
     "read_only_map",
 ]
+
+_LARGEST_FLOAT = sys.float_info.max
 
 _SHORTEST = 1e-9
 _LONGEST_SHOWN = 60
@@ -136,12 +140,23 @@ def as_number(value: ArrayLike, what: str) -> float:
     kinematics.errors.KinematicsError: up: expected a number, found '3'
     """
     if isinstance(value, (float, int)) and not isinstance(value, bool):
-        if not -np.inf < value < np.inf:
+        if not -_LARGEST_FLOAT <= value <= _LARGEST_FLOAT:
             raise KinematicsError(f"{what}: expected finite numbers, found NaN or infinity")
         return float(value)
-    if isinstance(value, (str, bool)) or value is None or np.ndim(value) != 0:
+    if isinstance(value, (str, bool, Sequence)) or value is None or np.ndim(value) != 0:
         raise KinematicsError(f"{what}: expected a number, found {shown(value)}")
     return float(as_array(value, what))
+
+
+def is_list(value: object) -> TypeGuard[Iterable[Any]]:
+    """True for what gives its items one by one and is no text: a list, a tuple, an array of one axis or more.
+
+    Examples
+    --------
+    >>> is_list([1, 2]), is_list("ab"), is_list(np.array(1.0))
+    (True, False, False)
+    """
+    return isinstance(value, Iterable) and not isinstance(value, str) and getattr(value, "ndim", 1) != 0
 
 
 def as_count(value: object, what: str, least: int = 1) -> int:

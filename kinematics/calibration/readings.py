@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import enum
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,6 +17,7 @@ from kinematics.validation import (
     as_real,
     as_vector,
     as_vectors,
+    is_list,
     normalized,
     read_only,
 )
@@ -65,7 +66,7 @@ def _direction(values: ArrayLike, what: str) -> NDArray[np.float64]:
 
 
 def _names(names: object) -> tuple[str, ...]:
-    if isinstance(names, str) or not isinstance(names, Iterable):
+    if not is_list(names):
         raise KinematicsError(f"readings, names: expected a sequence of names, found {names!r}")
     found = tuple(names)
     for name in found:
@@ -78,7 +79,7 @@ def _names(names: object) -> tuple[str, ...]:
 
 
 def _kinds(kinds: object) -> tuple[TargetKind, ...]:
-    if isinstance(kinds, str) or not isinstance(kinds, Iterable):
+    if not is_list(kinds):
         raise KinematicsError(f"readings, kinds: expected a sequence of TargetKind, found {kinds!r}")
     found = tuple(kinds)
     for kind in found:

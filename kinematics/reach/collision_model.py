@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -17,7 +16,16 @@ from kinematics.reach.solid import Attachment, Solid, on_rotary, on_step
 from kinematics.reach.tool_assembly import TipEnvelope, Tool
 from kinematics.stack import StackStep, cumulative_frames, stack_pose
 from kinematics.transform import IDENTITY, Pose
-from kinematics.validation import ValueEquality, as_array, as_instance, as_number, as_vector, read_only, shown
+from kinematics.validation import (
+    ValueEquality,
+    as_array,
+    as_instance,
+    as_number,
+    as_vector,
+    is_list,
+    read_only,
+    shown,
+)
 from kinematics.work_offsets import Setup
 
 __all__ = [
@@ -88,7 +96,7 @@ class StepBody:
 
 def _as_tuple(values: object, what: str) -> tuple[object, ...]:
     """The values as a tuple, or a refusal that names them."""
-    if not isinstance(values, Iterable):
+    if not is_list(values):
         raise KinematicsError(f"{what}: expected a list, found {shown(values)}")
     return tuple(values)
 

@@ -43,7 +43,7 @@ _SPELLED = "|".join(map(re.escape, sorted((*_UNIT_OF, *_THOUSANDTHS), key=len, r
 _UNIT = re.compile(rf"(.*?[0-9.,])\s*({_SPELLED})", re.IGNORECASE | re.DOTALL)
 _UNIT_WITHIN = re.compile(rf"(?<=[0-9.])\s*({_SPELLED})(?![a-z0-9])", re.IGNORECASE)
 _NUMBER = re.compile(r"([+-]?)([0-9.,' ]*[0-9][0-9.,' ]*)((?:e[+-]?[0-9]{1,3})?)", re.ASCII | re.IGNORECASE)
-_SPACED = re.compile(r"[0-9]{1,3}(?:[' ][0-9]{3})+(?![0-9])", re.ASCII)
+_SPACED = re.compile(r"[1-9][0-9]{0,2}(?:[' ][0-9]{3})+(?![0-9])", re.ASCII)
 _FRACTION = re.compile(r"([+-]?)\s*(?:([0-9]{1,6})[-\s]+)?([0-9]{1,4})/([0-9]{1,4})", re.ASCII)
 
 
@@ -114,6 +114,8 @@ def _split(text: str) -> tuple[str, str]:
         plain = plain[1:].lstrip()
     # No unit ends in a digit; most cells do.
     match = None if plain[-1:].isdigit() else _UNIT.fullmatch(plain)
+    if match and match[2] == '"' and "'" in match[1]:  # feet and inches, which no apostrophe of thousands is
+        return plain, ""
     return (match[1], match[2].lower()) if match else (plain, "")
 
 
@@ -133,7 +135,7 @@ def _digits(body: str) -> _Digits | None:
     """The digits of a number without its sign, unit and exponent; None where it is none.
 
     A separator of thousands must be evident in the number itself: a blank or an apostrophe, two of the same mark, or
-    one of each.
+    one of each. Thousands never begin with a zero: ``0 123`` has lost its decimal mark and is refused.
     """
     if " " in body or "'" in body:
         match = _SPACED.match(body)
@@ -158,7 +160,7 @@ def _digits(body: str) -> _Digits | None:
     whole, part = body[:last], body[last + 1 :]
     if body.count(body[last]) > 1:  # one mark, several times: thousands
         group, whole, part = body[last], body, ""
-    pattern = rf"[0-9]{{1,3}}(?:{re.escape(group)}[0-9]{{3}})+"
+    pattern = rf"[1-9][0-9]{{0,2}}(?:{re.escape(group)}[0-9]{{3}})+"
     if spaced or re.fullmatch(pattern, whole, re.ASCII) is None:
         return None
     plain = whole.replace(group, "")

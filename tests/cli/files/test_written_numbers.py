@@ -127,3 +127,20 @@ def test_three_lengths_that_are_refused(text, words):
 )
 def test_degrees_in_any_spelling(text):
     assert parse_degrees(text) == 30.0
+
+
+@pytest.mark.parametrize(
+    ("text", "mark"),
+    [
+        ("0 123", "."),
+        ("0'500", "."),
+        ("0,123.5", "."),
+        ("0.123.456", ","),
+        ("00,123,456", "."),
+        ("5'250\"", "."),
+    ],
+)
+def test_thousands_never_begin_with_a_zero_and_feet_are_none(text, mark):
+    """A blank or a mark after a leading zero is a decimal mark that was lost, or feet and inches: it is refused."""
+    with pytest.raises(InvalidValue):
+        parse_written(text, mark)
