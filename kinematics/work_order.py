@@ -85,6 +85,13 @@ def index_moves_deg(
 def tour_motion(cost: NDArray[np.float64], order: Sequence[int]) -> float:
     """The sum of the costs from the start through stands in this order and back.
 
+    Parameters
+    ----------
+    cost : ndarray, shape (k + 1, k + 1)
+        Of the move from each to each; row and column 0 are the start.
+    order : sequence of int
+        Stands, from 0.
+
     Examples
     --------
     >>> tour_motion(np.array([[0.0, 1.0, 2.0], [1.0, 0.0, 4.0], [2.0, 4.0, 0.0]]), [1, 0])

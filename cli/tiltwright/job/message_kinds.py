@@ -12,12 +12,14 @@ __all__ = [
     "JobFinding",
     "JobMessage",
     "LengthLeftIn",
+    "LoadersNeeded",
     "NotReached",
     "OffsetsShared",
     "OutOfTravel",
     "PartOffSquare",
     "PlaneTurned",
     "SingularRotary",
+    "TakenOutOfOrder",
     "TouchOffDifference",
     "TouchOffTooFar",
     "ZeroOffPlane",
@@ -29,6 +31,21 @@ class OffsetsShared(Finding):
     """More operations than work offsets: some operations share one."""
 
     kind = "offsets shared"
+
+
+@dataclass(frozen=True)
+class LoadersNeeded(Finding):
+    """More operations than work offsets over all nests: several programs load them, each before its operations."""
+
+    kind = "loaders needed"
+    count: int
+
+
+@dataclass(frozen=True)
+class TakenOutOfOrder(Finding):
+    """Operations done tilt by tilt, so not in the order of the file unless `after` says so."""
+
+    kind = "taken out of order"
 
 
 @dataclass(frozen=True)
@@ -159,6 +176,8 @@ class NotReached(Finding):
 
 JobFinding = (
     OffsetsShared
+    | LoadersNeeded
+    | TakenOutOfOrder
     | PlatterKeysUnused
     | TouchOffDifference
     | TouchOffTooFar

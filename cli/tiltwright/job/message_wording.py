@@ -11,12 +11,14 @@ from tiltwright.job.message_kinds import (
     JobFinding,
     JobMessage,
     LengthLeftIn,
+    LoadersNeeded,
     NotReached,
     OffsetsShared,
     OutOfTravel,
     PartOffSquare,
     PlaneTurned,
     SingularRotary,
+    TakenOutOfOrder,
     TouchOffDifference,
     TouchOffTooFar,
     ZeroOffPlane,
@@ -36,7 +38,7 @@ def message_words(message: JobMessage, operations: Sequence[NumberedOperation], 
     return f"{operation_list(message.about, operations)}: {words}" if message.about else words
 
 
-def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR0911 - one case a kind
+def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR0911, PLR0912 - one case a kind
     """A finding in words, without the operations it is about."""
     if isinstance(finding, TouchOffDifference):
         return _touch_off_words(finding, units)
@@ -48,6 +50,16 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
             return (
                 "more operations than work offsets: those without a number of their own share one; "
                 "set it before each of them"
+            )
+        case LoadersNeeded(count):
+            return (
+                f"the work offsets do not all fit: {count} programs load them. Run each of them before the operations that it "
+                "names, every time round"
+            )
+        case TakenOutOfOrder():
+            return (
+                "working by tilt takes operations out of the order of the file. Where one must come before another, say so "
+                "with `after`"
             )
         case PlatterKeysUnused():
             return machine_finding_words(finding, units)
