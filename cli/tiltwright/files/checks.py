@@ -12,9 +12,8 @@ from kinematics.machine import HORIZONTAL_BELOW
 from tiltwright.files.diagnostics import KeyPath, UnlocatedDiagnostic, nearest, one_of, shown
 from tiltwright.files.job_file import FORMS, LAST_WORK_OFFSET, JobFile, OperationTable, StackTable
 from tiltwright.files.machine_file import AXIS_DIRECTIONS, MachineFile, RotaryTable
-from tiltwright.files.materials import MATERIALS
 from tiltwright.files.schema_types import keys_given
-from tiltwright.files.solid_tables import SHAPES, SolidTable, ToolTable
+from tiltwright.files.solid_tables import MATERIALS, SHAPES, SolidTable, ToolTable
 
 __all__ = ["KnownMachine", "check_job", "check_machine", "direction_of"]
 
