@@ -91,3 +91,8 @@ from kinematics.transform import rotation_about_axis as rotation_about_axis
 from kinematics.transform import rotation_about_line as rotation_about_line
 from kinematics.transform import translation as translation
 from kinematics.work_offsets import Setup as Setup
+
+
+def __dir__() -> list[str]:
+    """List the names for help(); below an array it would print the whole of numpy's own help."""
+    return sorted(name for name in globals() if name not in {"SPINDLE", "__dir__"})
