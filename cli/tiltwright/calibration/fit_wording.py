@@ -289,6 +289,7 @@ def _row_sentence(one: Blunder, units: str) -> str:
         "coordinates swapped": f"were {_and(axes)} swapped?",
         "inches in one row": "is it in inches?",
         "millimetres in one row": "is it in millimetres?",
+        "decimal point slipped": "is the decimal point in the wrong place?",
         "reading far off": "",
     }[one.kind]
     if not one.coordinates:

@@ -38,7 +38,7 @@ class Blunder(ValueEquality):
     kind : str
         "sense reversed", "columns swapped", "inches for millimetres", "millimetres for inches", "targets confused",
         "target slipped", "zero moved", "zero moved repeatedly", "radius left on", "ball read at its top"; of single rows "sign wrong",
-        "inches in one row", "millimetres in one row", "coordinates swapped", "reading far off".
+        "inches in one row", "millimetres in one row", "decimal point slipped", "coordinates swapped", "reading far off".
     corrected : Readings
         With it put right (a slipped target becomes two); `find_blunders` reports more than one blunder on top of
         each other.
