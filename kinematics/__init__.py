@@ -20,8 +20,8 @@ Lengths are millimetres and angles degrees, in float64. Arrays broadcast over le
 equal ones compare equal. Whatever cannot be used is refused with `KinematicsError`, which says what was expected and
 what was found. ``help(kinematics.aim)`` and the like explain each name:
 
-the machine    Machine, RotaryAxis, RotationSense, Platter, Travel, ZReference, AxisRelation, common_perpendicular,
-               is_horizontal, platter_above_tilt_mm, table_frame, SPINDLE
+the machine    Machine, RotaryAxis, RotationSense, IndexDirection, IndexRule, Platter, Travel, ZReference, AxisRelation,
+               common_perpendicular, is_horizontal, platter_above_tilt_mm, table_frame, SPINDLE
 the part       StackStep, stack_pose, cumulative_frames, Setup, TouchOff, compare_touch_off, with_touched_zero,
                Nest, NestStep, nest_stacks
 there          table_pose, transform_points
@@ -88,6 +88,8 @@ from kinematics.plane import plane_from_normal as plane_from_normal
 from kinematics.plane import plane_from_rotations as plane_from_rotations
 from kinematics.plane import plane_through as plane_through
 from kinematics.rotary import AxisRelation as AxisRelation
+from kinematics.rotary import IndexDirection as IndexDirection
+from kinematics.rotary import IndexRule as IndexRule
 from kinematics.rotary import RotaryAxis as RotaryAxis
 from kinematics.rotary import RotationSense as RotationSense
 from kinematics.rotary import common_perpendicular as common_perpendicular
@@ -107,3 +109,8 @@ from kinematics.work_order import StandOrder as StandOrder
 from kinematics.work_order import index_moves_deg as index_moves_deg
 from kinematics.work_order import least_motion_order as least_motion_order
 from kinematics.work_order import tour_motion as tour_motion
+
+
+def __dir__() -> list[str]:
+    """List the names for help(); below an array it would print the whole of numpy's own help."""
+    return sorted(name for name in globals() if name not in {"SPINDLE", "__dir__"})

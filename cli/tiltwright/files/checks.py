@@ -19,9 +19,8 @@ from tiltwright.files.job_file import (
     TouchedTable,
 )
 from tiltwright.files.machine_file import AXIS_DIRECTIONS, MachineFile, RotaryTable
-from tiltwright.files.materials import MATERIALS
 from tiltwright.files.schema_types import keys_given
-from tiltwright.files.solid_tables import SHAPES, SolidTable, ToolTable
+from tiltwright.files.solid_tables import MATERIALS, SHAPES, SolidTable, ToolTable
 
 __all__ = [
     "KnownMachine",

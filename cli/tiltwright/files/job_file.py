@@ -4,7 +4,6 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from msgspec import Meta
 
-from tiltwright.files.angle import ANGLE_PATTERN
 from tiltwright.files.diagnostics import InvalidValue
 from tiltwright.files.quantity import Mass
 from tiltwright.files.schema_types import (
@@ -32,6 +31,7 @@ from tiltwright.files.solid_tables import (
     SweepTable,
     ToolTable,
 )
+from tiltwright.files.written_numbers import ANGLE_PATTERN
 from tiltwright.files.z_reading import ANY_Z
 
 __all__ = [

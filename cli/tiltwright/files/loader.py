@@ -13,6 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics import (
+    IndexDirection,
+    IndexRule,
     KinematicsError,
     Machine,
     Nest,
@@ -124,6 +126,9 @@ def _rotary_of(rotary: RotaryTable, unit: Unit) -> RotaryAxis:
         positive_turn=RotationSense(rotary.positive_turn),
         limits_deg=(rotary.limits[0], rotary.limits[1]) if rotary.limits else None,
         zero_deg=rotary.zero,
+        index_direction=IndexDirection(
+            None if rotary.index_move is None else IndexRule(rotary.index_move), rotary.half_turn
+        ),
     )
 
 
