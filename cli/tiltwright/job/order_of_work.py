@@ -150,10 +150,7 @@ def _stands(
     for i, rotary in enumerate(machine.rotaries):
         if rotary.limits_deg is not None:
             start[i] = np.clip(start[i], *rotary.limits_deg)
-    whole = [
-        one.letter for one in views[0].machine_file.file.rotary if one.index_move == "as the numbers run"
-    ]
-    moves = index_moves_deg(machine, start, np.array(poses).reshape(-1, len(machine.rotaries)), whole)
+    moves = index_moves_deg(machine, start, np.array(poses).reshape(-1, len(machine.rotaries)))
     return _Stands(moves, members, {place: k for k, group in enumerate(members) for place in group})
 
 
