@@ -22,7 +22,8 @@ what was found. ``help(kinematics.aim)`` and the like explain each name:
 
 the machine    Machine, RotaryAxis, RotationSense, Platter, Travel, ZReference, AxisRelation, common_perpendicular,
                is_horizontal, platter_above_tilt_mm, table_frame, SPINDLE
-the part       StackStep, stack_pose, cumulative_frames, Setup, TouchOff, compare_touch_off, with_touched_zero
+the part       StackStep, stack_pose, cumulative_frames, Setup, TouchOff, compare_touch_off, with_touched_zero,
+               Nest, NestStep, nest_stacks
 there          table_pose, transform_points
 and back       aim, Aim, Solution, Violation, angle_to_align
 operations     Operation, Plane, plane_from_normal, plane_from_rotations, plane_through, circular_pattern,
@@ -59,6 +60,9 @@ from kinematics.machine import ZReference as ZReference
 from kinematics.machine import is_horizontal as is_horizontal
 from kinematics.machine import platter_above_tilt_mm as platter_above_tilt_mm
 from kinematics.machine import table_frame as table_frame
+from kinematics.nests import Nest as Nest
+from kinematics.nests import NestStep as NestStep
+from kinematics.nests import nest_stacks as nest_stacks
 from kinematics.offset_allocation import OffsetAllocation as OffsetAllocation
 from kinematics.offset_allocation import OffsetConflict as OffsetConflict
 from kinematics.offset_allocation import assign_work_offsets as assign_work_offsets
