@@ -12,8 +12,7 @@ from tiltwright.batch.chart import FEWEST, AxisChart, Series, change_values
 from tiltwright.calibration.plots import as_file, label, new_figure
 from tiltwright.files.loader import ReadJob
 from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, fixed, in_units
-from tiltwright.output.plain_text import wrapped
-from tiltwright.output.tables import table, units_words
+from tiltwright.output.tables import table, units_words, wrapped
 
 __all__ = ["chart_picture", "chart_report", "chart_text"]
 
