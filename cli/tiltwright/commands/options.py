@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import enum
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Optional
 
@@ -30,6 +30,7 @@ __all__ = [
     "paper_of",
     "refuse_pictures",
     "show_or_write",
+    "write_into",
     "write_numbered",
 ]
 
@@ -156,3 +157,16 @@ def write_numbered(texts: Sequence[str], output: Path, *, force: bool) -> None:
     write_all(dict(zip(names, texts, strict=True)), force=force)
     for name in names:
         note(f"{name} written", label="done")
+
+
+def write_into(folder: Path, texts: Mapping[str, str], what: str, *, force: bool) -> None:
+    """Write several texts that belong together into a folder, by their files' names, all or none."""
+    from tiltwright.files.atomic_write import write_all
+    from tiltwright.files.diagnostics import option_error
+    from tiltwright.terminal.streams import note
+
+    if not folder.is_dir():
+        found = "a file" if folder.exists() else f"no folder {folder}"
+        raise option_error("--output", found, "a folder that is there", "make the folder first")
+    write_all({folder / name: text for name, text in texts.items()}, force=force)
+    note(f"{len(texts)} {what} written into {folder}", label="done")

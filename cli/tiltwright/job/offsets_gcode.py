@@ -13,7 +13,16 @@ from tiltwright.output.gcode import PLAIN_WORK_OFFSETS, comment, needs_of
 from tiltwright.output.messages import Severity
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, length
 
-__all__ = ["in_loading_order", "load_line", "loader_programs", "loader_words", "program"]
+__all__ = [
+    "in_loading_order",
+    "load_line",
+    "loader_programs",
+    "loader_words",
+    "program",
+    "program_words",
+    "set_line",
+    "unit_lines",
+]
 
 _HIGHEST_FIRST = "The highest is set first: a control without it refuses before anything is loaded"
 _UNIT_CODE = {"mm": "G21", "inch": "G20"}
@@ -23,9 +32,35 @@ def load_line(
     one: NumberedOperation, letters: Sequence[str], rotary_offset_deg: Sequence[float], units: str
 ) -> str:
     """Block that sets one work offset, in absolute machine coordinates (section 3.5.5)."""
-    words = [f"{axis}{length(value, units)}" for axis, value in zip("XYZ", one.placed.offset_mm, strict=True)]
-    words += [f"{letter}{angle(value)}" for letter, value in zip(letters, rotary_offset_deg, strict=True)]
-    return f"G10 L2 P{one.number} {' '.join(words)}"
+    xyz = [length(value, units) for value in one.placed.offset_mm]
+    return set_line(one.number, xyz, letters, [angle(value) for value in rotary_offset_deg])
+
+
+def set_line(number: int, xyz: Sequence[str], letters: Sequence[str], angles: Sequence[str]) -> str:
+    """Block that sets a work offset to numbers as they are shown."""
+    x, y, z = xyz
+    turned = "".join(f" {letter}{value}" for letter, value in zip(letters, angles, strict=True))
+    return f"G10 L2 P{number} X{x} Y{y} Z{z}{turned}"
+
+
+def program_words(nest: EvaluatedJob, one: NumberedOperation, name: str = "") -> str:
+    """What a work offset is for: the program's angles, the operation, and the program where the job names it."""
+    angles = " ".join(
+        f"{letter}{angle(value)}"
+        for letter, value in zip(nest.setup.machine.letters, one.placed.program_deg, strict=True)
+    )
+    return f"{work_offset_code(one.number)} for {angles}: {name or one.placed.name}{_program_of(nest, one)}"
+
+
+def unit_lines(evaluated: EvaluatedJob, units: str) -> tuple[str, ...]:
+    """What a loader does and does not do, and the block that sets the unit."""
+    return (
+        comment(f"Z reference: {z_reference_words(evaluated, units)}"),
+        comment("Absolute machine coordinates. Sets work offsets only; moves no axis."),
+        comment("Check every value against the setup sheet before the first cut."),
+        comment(f"Leaves {_UNIT_CODE[units]} active: {'millimetres' if units == 'mm' else 'inches'}."),
+        _UNIT_CODE[units],
+    )
 
 
 def in_loading_order(
@@ -116,12 +151,8 @@ def _loader(evaluated: EvaluatedNests, number: int, units: str) -> str:
         *(comment(f"Work offsets for job: {name}") for name in names),
         comment(f"Machine: {first.job.machine.name}"),
         *_whens(evaluated, number),
-        comment(f"Z reference: {z_reference_words(first, units)}"),
         *map(comment, needs),
-        comment("Absolute machine coordinates. Sets work offsets only; moves no axis."),
-        comment("Check every value against the setup sheet before the first cut."),
-        comment(f"Leaves {_UNIT_CODE[units]} active: {'millimetres' if units == 'mm' else 'inches'}."),
-        _UNIT_CODE[units],
+        *unit_lines(first, units),
         *map(comment, nest_alerts(evaluated, units)),
     ]
     written: dict[int, str] = {}
@@ -129,11 +160,7 @@ def _loader(evaluated: EvaluatedNests, number: int, units: str) -> str:
     for place, one in sorted(loaded, key=lambda pair: -pair[1].number):
         nest = evaluated.nests[place]
         line = load_line(one, letters, nest.setup.rotary_offset_deg.tolist(), units)
-        angles = " ".join(
-            f"{letter}{angle(value)}" for letter, value in zip(letters, one.placed.program_deg, strict=True)
-        )
-        name = shown_name(evaluated, place, one)
-        lines.append(comment(f"{work_offset_code(one.number)} for {angles}: {name}{_program_of(nest, one)}"))
+        lines.append(comment(program_words(nest, one, shown_name(evaluated, place, one))))
         if written.get(one.number) != line:
             lines.append(line)
         written[one.number] = line
