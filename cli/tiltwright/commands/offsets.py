@@ -159,8 +159,11 @@ def offsets(
     if read is not None and read.nests and nest is None:
         _check_all_nests(read, touched, poses=bool(at or grid))
         from tiltwright.job.evaluate import evaluate_nests
+        from tiltwright.reach.nest_reach import check_apart
 
-        _nests(evaluate_nests([read], only or []), units, output, convention, form, force=force)
+        together = evaluate_nests([read], only or [])
+        check_apart(together)
+        _nests(together, units, output, convention, form, force=force)
         return
     evaluated = None if read is None else _evaluated(read, nest, only or [], touched, pose, clock, units)
     if evaluated is None or at or grid:
@@ -177,6 +180,10 @@ def offsets(
             as_csv=as_csv,
             force=force,
         )
+    elif read is not None and evaluated.loader_count > 1 and nest is None and clock is None:
+        from tiltwright.job.evaluate import evaluate_nests
+
+        _nests(evaluate_nests([evaluated.job], only or []), units, output, convention, form, force=force)
     else:
         _job(evaluated, units, output, convention, form, force=force)
 

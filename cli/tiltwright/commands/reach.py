@@ -11,6 +11,7 @@ from tiltwright.commands.options import (
     Force,
     JobArgument,
     Json,
+    NestOption,
     Only,
     Output,
     Units,
@@ -19,7 +20,7 @@ from tiltwright.commands.options import (
 )
 
 if TYPE_CHECKING:
-    from tiltwright.job.evaluate import EvaluatedJob
+    from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests
     from tiltwright.reach.analysis import ReachAnalysis
 
 __all__ = ["reach"]
@@ -51,6 +52,7 @@ def reach(
         typer.Option("--picture", metavar="FILE.svg", help="Draw one operation in three views (see --only)."),
     ] = None,
     only: Only = None,
+    nest: NestOption = None,
     units: UnitsOption = None,
     as_json: Json = False,
     output: Output = None,
@@ -73,7 +75,8 @@ def reach(
     hold. A setup that passes is not proven safe.
     """
     from tiltwright.files.diagnostics import option_error
-    from tiltwright.job.evaluate import evaluate_job
+    from tiltwright.files.loader import read_job
+    from tiltwright.job.evaluate import evaluate_job, evaluate_read_job
 
     if size is not None and picture is not None:
         raise option_error("--size, --picture", "both", "one of them")
@@ -82,7 +85,25 @@ def reach(
     for option, value in (("--clear", clear), ("--margin", margin)):
         if value is not None and not 0.0 <= value < 1e6:
             raise option_error(option, f"{value:g}", "0 or more")
-    evaluated = evaluate_job(job, only or [])
+    if nest is None and size is None and picture is None:
+        from tiltwright.job.evaluate import evaluate_nests
+
+        read = read_job(job)
+        if read.nests:
+            _nests(
+                evaluate_nests([read], only or []),
+                clear,
+                margin,
+                units,
+                output,
+                whole=not only,
+                as_json=as_json,
+                force=force,
+            )
+            return
+        evaluated = evaluate_read_job(read, only or [])
+    else:
+        evaluated = evaluate_job(job, only or [], nest)
     shown = Units(units.value if units else evaluated.job.unit.value)
     if size is not None:
         _size(evaluated, size, between, clear, margin, shown, output, as_json=as_json, force=force)
@@ -90,6 +111,43 @@ def reach(
         _picture(evaluated, clear, margin, shown, picture, force=force)
     else:
         _reach(evaluated, clear, margin, shown, output, whole=not only, as_json=as_json, force=force)
+
+
+def _nests(
+    evaluated: EvaluatedNests,
+    clear: float | None,
+    margin: float,
+    units: Units | None,
+    output: Output,
+    *,
+    whole: bool,
+    as_json: bool,
+    force: bool,
+) -> None:
+    """Every nest, the others in its way, and the index moves in the order of work."""
+    from tiltwright.output.json_csv import json_text
+    from tiltwright.reach.messages import verdict
+    from tiltwright.reach.nest_reach import (
+        analyse_nests,
+        nests_failures,
+        nests_reach_report,
+        nests_reach_text,
+    )
+    from tiltwright.reach.wording import closing_words
+    from tiltwright.terminal.streams import ANSWER_NO, note, say_no
+
+    shown = Units(units.value if units else evaluated.nests[0].job.unit.value)
+    clear_mm = None if clear is None else _mm(clear, shown)
+    reach = analyse_nests(evaluated, clear_mm, _mm(margin, shown), moves_too=whole)
+    text = json_text(nests_reach_report(reach, shown)) if as_json else nests_reach_text(reach, shown)
+    show_or_write(text, output, force=force)
+    sentences = nests_failures(reach, shown)
+    for words in sentences:
+        say_no(words)
+    if sentences:
+        raise typer.Exit(ANSWER_NO)
+    for words in dict.fromkeys(closing_words(verdict(one)) for one in reach.nests):
+        note(words)
 
 
 def _mm(value: float, shown: Units) -> float:

@@ -68,7 +68,9 @@ class EvaluatedJob:
     operations : tuple of NumberedOperation
     unreached : tuple of UnreachableOperation
     before_each : bool
-        More operations than work offsets: those that named none share one, which is set again before each of them.
+        More operations than work offsets: several operations share one, so it is set again before each of them.
+    loader_count : int
+        Programs that load the offsets, of all nests together; one where they all fit.
     """
 
     job: ReadJob
@@ -77,6 +79,7 @@ class EvaluatedJob:
     operations: tuple[NumberedOperation, ...]
     unreached: tuple[UnreachableOperation, ...]
     before_each: bool
+    loader_count: int = 1
 
     @property
     def nest(self) -> str | None:
@@ -125,6 +128,9 @@ def evaluate_read_job(job: ReadJob, only: Sequence[str] = (), nest: str | None =
     setup, touch, placement = _placed_job(job)
     try:
         numbering = assign_work_offsets(placement.results)
+        if numbering.shared:
+            # More operations than work offsets: loaders set them, as where nests need more than there are.
+            return evaluate_nests([job], only).nests[0]
     except KinematicsError as refusal:
         raise InputFaults(
             [fault_at(job, ("operation",), str(refusal), "nine work offsets, or fewer numbered operations")]
@@ -147,7 +153,7 @@ def evaluate_read_job(job: ReadJob, only: Sequence[str] = (), nest: str | None =
         for one, number in zip(placement.results, numbering.numbers, strict=True)
         if isinstance(one, PlacedOperation)
     )
-    evaluated = EvaluatedJob(job, setup, touch, operations, placement.unreachable, numbering.shared)
+    evaluated = EvaluatedJob(job, setup, touch, operations, placement.unreachable, before_each=False)
     return _only(evaluated, only) if only else evaluated
 
 
@@ -227,9 +233,13 @@ def evaluate_nests(jobs: Sequence[ReadJob], only: Sequence[str] = ()) -> Evaluat
     placed = [_placed_job(view) for view in views]
     order = order_of_work(views, [setup for setup, _, _ in placed], [one.results for _, _, one in placed])
     first = views[0]
+    groups = order.groups
+    if len(views) == 1:
+        # Of one part, each operation is loaded for itself, so that as many as possible keep an offset of their own.
+        groups = tuple((place,) for place in order.places)
     try:
         allocation = allocate_loaders(
-            [one.results for _, _, one in placed], order.groups, nest_by_nest=order.by == "by nest"
+            [one.results for _, _, one in placed], groups, nest_by_nest=order.by == "by nest"
         )
     except KinematicsError as refusal:
         raise InputFaults(
@@ -245,7 +255,10 @@ def evaluate_nests(jobs: Sequence[ReadJob], only: Sequence[str] = ()) -> Evaluat
             for one, number, loader in zip(placement.results, numbers, loaders, strict=True)
             if isinstance(one, PlacedOperation)
         )
-        nests.append(EvaluatedJob(view, setup, touch, operations, placement.unreachable, before_each=False))
+        several = allocation.count > 1
+        nests.append(
+            EvaluatedJob(view, setup, touch, operations, placement.unreachable, several, allocation.count)
+        )
     if only:
         _check_only(nests, only)
         nests = [_only_named(one, only) for one in nests]

@@ -14,7 +14,6 @@ __all__ = [
     "LengthLeftIn",
     "LoadersNeeded",
     "NotReached",
-    "OffsetsShared",
     "OutOfTravel",
     "PartOffSquare",
     "PlaneTurned",
@@ -24,13 +23,6 @@ __all__ = [
     "TouchOffTooFar",
     "ZeroOffPlane",
 ]
-
-
-@dataclass(frozen=True)
-class OffsetsShared(Finding):
-    """More operations than work offsets: some operations share one."""
-
-    kind = "offsets shared"
 
 
 @dataclass(frozen=True)
@@ -175,8 +167,7 @@ class NotReached(Finding):
 
 
 JobFinding = (
-    OffsetsShared
-    | LoadersNeeded
+    LoadersNeeded
     | TakenOutOfOrder
     | PlatterKeysUnused
     | TouchOffDifference

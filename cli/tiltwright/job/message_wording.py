@@ -13,7 +13,6 @@ from tiltwright.job.message_kinds import (
     LengthLeftIn,
     LoadersNeeded,
     NotReached,
-    OffsetsShared,
     OutOfTravel,
     PartOffSquare,
     PlaneTurned,
@@ -46,11 +45,6 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
         tip = f'; square_up = "{finding.square_up}" takes a clocking error out' if finding.square_up else ""
         return f"the part is {angle(finding.off_deg)} degrees off square to machine X{tip}"
     match finding:
-        case OffsetsShared():
-            return (
-                "more operations than work offsets: those without a number of their own share one; "
-                "set it before each of them"
-            )
         case LoadersNeeded(count):
             return (
                 f"the work offsets do not all fit: {count} programs load them. Run each of them before the operations that it "

@@ -9,7 +9,7 @@ import numpy as np
 
 from kinematics import work_offset_code
 from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests, NumberedOperation
-from tiltwright.job.message_kinds import JobMessage, LoadersNeeded, TakenOutOfOrder
+from tiltwright.job.message_kinds import JobMessage, TakenOutOfOrder
 from tiltwright.job.message_wording import finding_words, message_words
 from tiltwright.job.offsets_output import (
     NOT_TO_LOAD,
@@ -57,8 +57,6 @@ def shown_name(evaluated: EvaluatedNests, place: int, one: NumberedOperation) ->
 def _of_all(evaluated: EvaluatedNests) -> tuple[JobMessage, ...]:
     """Messages about all nests together."""
     found: list[JobMessage] = []
-    if evaluated.loader_count > 1:
-        found.append(Message(Severity.WARNING, LoadersNeeded(evaluated.loader_count)))
     tables = [table for one in evaluated.nests for table in one.job.file.operation]
     if evaluated.order.by == "by tilt" and not any(table.after for table in tables):
         found.append(Message(Severity.WARNING, TakenOutOfOrder()))
@@ -110,7 +108,9 @@ def nests_table(evaluated: EvaluatedNests, units: str, turns: TurnConvention | N
     first = evaluated.nests[0]
     machine = first.setup.machine
     offset_rotaries = any(one.setup.rotary_offset_deg.any() for one in evaluated.nests)
-    head = ["job and nest" if evaluated.several_jobs else "nest", "operation", "load"]
+    named = any(evaluated.called(place) for place in range(len(evaluated.nests)))
+    head = ["job and nest" if evaluated.several_jobs else "nest"] if named else []
+    head += ["operation", "load"]
     head += ["loader"] if evaluated.loader_count > 1 else []
     head += [*(f"program {letter}" for letter in machine.letters), "X", "Y", "Z"]
     head += [f"offset {letter}" for letter in machine.letters] if offset_rotaries else []
@@ -119,7 +119,7 @@ def nests_table(evaluated: EvaluatedNests, units: str, turns: TurnConvention | N
         nest = evaluated.nests[place]
         rows.append(
             [
-                short_name(evaluated.called(place)),
+                *([short_name(evaluated.called(place))] if named else []),
                 short_name(one.placed.name),
                 work_offset_code(one.number),
                 *([str(one.loader)] if evaluated.loader_count > 1 else []),
@@ -133,7 +133,8 @@ def nests_table(evaluated: EvaluatedNests, units: str, turns: TurnConvention | N
     title = f"{names}: work offsets in {units_words(units)} and degrees, on {machine.name}"
     if any(one.touch_too_far for one in evaluated.nests):
         title = f"{NOT_TO_LOAD}\n{title}"
-    return f"{turned_table(title, head, rows, axes, turns, left=3)}\n\n{_order_text(evaluated)}"
+    text = turned_table(title, head, rows, axes, turns, left=2 + named)
+    return f"{text}\n\n{_order_text(evaluated)}" if named else text
 
 
 def _rows(evaluated: EvaluatedNests) -> Iterator[tuple[int, NumberedOperation]]:
@@ -220,7 +221,7 @@ def nests_report(
             for nest in evaluated.nests
             for one in nest.unreached
         ],
-        "set_before_each": False,
+        "set_before_each": evaluated.loader_count > 1,
         "loaders": evaluated.loader_count,
         "order": _order_report(evaluated),
         "nests": [_nest_report(one, units) for one in evaluated.nests],

@@ -17,8 +17,8 @@ from tiltwright.job.message_kinds import (
     DirectionMissed,
     JobFinding,
     JobMessage,
+    LoadersNeeded,
     NotReached,
-    OffsetsShared,
     OutOfTravel,
     PartOffSquare,
     PlaneTurned,
@@ -54,7 +54,7 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
     """Everything that must be said of a job, in the job's order."""
     found: list[JobMessage] = []
     if evaluated.before_each:
-        found.append(Message(Severity.WARNING, OffsetsShared()))
+        found.append(Message(Severity.WARNING, LoadersNeeded(evaluated.loader_count)))
     unused = unused_platter_keys(evaluated.setup.machine)
     if unused is not None:
         found.append(Message(Severity.WARNING, unused))
