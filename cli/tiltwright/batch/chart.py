@@ -14,6 +14,7 @@ from kinematics.batch import (
     Baseline,
     Change,
     ChangeKind,
+    ChartRule,
     ControlChart,
     Forecast,
     GroupShift,
@@ -35,6 +36,8 @@ FEWEST = 20
 """Readings below which limits from the data are remarked on: the standard deviation is then known to some 16 %."""
 _INTERVALS = (5, 10, 20, 40, 80, 160)
 _SIGNIFICANT = 0.0027
+DECIDING = frozenset({ChartRule.BEYOND_LIMIT, ChartRule.EWMA, ChartRule.CUSUM})
+"""Rules that say no by themselves."""
 
 
 @dataclass(frozen=True)
@@ -112,8 +115,11 @@ class AxisChart:
 
     @property
     def in_control(self) -> bool:
-        """True where no rule called a point and no change was found."""
-        return not self.chart.signals and not self.change.significant
+        """True where no point is beyond a limit of the three charts, and no change was found.
+
+        The rules about runs of points alone call one point in about a hundred by chance; they are shown as cautions.
+        """
+        return not self.change.significant and not any(one.rule in DECIDING for one in self.chart.signals)
 
 
 def chart_series(job: ReadJob, readings: Sequence[LoggedReading], options: ChartOptions) -> Series:
