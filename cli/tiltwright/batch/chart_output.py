@@ -12,8 +12,7 @@ from tiltwright.batch.chart import FEWEST, AxisChart, Series, change_values
 from tiltwright.calibration.plots import as_file, label, new_figure
 from tiltwright.files.loader import ReadJob
 from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, fixed, in_units
-from tiltwright.output.plain_text import wrapped
-from tiltwright.output.tables import table, units_words
+from tiltwright.output.tables import table, units_words, wrapped
 
 __all__ = ["chart_picture", "chart_report", "chart_text"]
 
@@ -50,7 +49,9 @@ def _verdict(series: Series, charts: Sequence[AxisChart], units: str) -> Iterato
         if not one.in_control:
             yield wrapped(f"FAIL: {one.axis} is out of control. {_change_words(series, one, units)}".rstrip())
         elif one.chart.signals:
-            yield wrapped(f"caution: {one.axis} has runs of points that come by chance once in a while; see below")
+            yield wrapped(
+                f"caution: {one.axis} has runs of points that come by chance once in a while; see below"
+            )
     if all(one.in_control for one in charts):
         yield "PASS: X, Y and Z stay within their limits, and no jump or drift shows."
 
