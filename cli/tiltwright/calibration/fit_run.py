@@ -381,7 +381,7 @@ def _show(asked: FitOptions, outcome: FitOutcome, gathered: LoadedReadings, unit
         typer.echo(fit_text.blunder_text(blunders, outcome.corrected, units) + "\n")
     elif any(one.certain for one in diagnostics):
         typer.echo(fit_text.diagnostic_text(diagnostics, units) + "\n")
-    if any(one.certain and one.kind in _WHOLE_FILE for one in blunders):
+    if _worthless(blunders, diagnostics):
         typer.echo(
             "No numbers are shown for the readings as they stand: all of them would be wrong. Put the file right and run "
             "it again."
@@ -390,6 +390,13 @@ def _show(asked: FitOptions, outcome: FitOutcome, gathered: LoadedReadings, unit
         typer.echo(f"As they stand, no fit to these readings is possible: {outcome.why_none}")
     else:
         typer.echo(fit_text.fit_text(outcome.fit, units, asked.readings, pasted, outcome.with_drift))
+
+
+def _worthless(blunders: Sequence[Blunder], diagnostics: Sequence[FitDiagnostic]) -> bool:
+    """True where no number of the fit would have a meaning: the wrong unit, or most rows outside the travels."""
+    return any(one.certain and one.kind in _WHOLE_FILE for one in blunders) or any(
+        one.kind == "outside the travels" and 2 * len(one.rows) > one.readings for one in diagnostics
+    )
 
 
 _WHOLE_FILE = frozenset({"inches for millimetres", "millimetres for inches"})

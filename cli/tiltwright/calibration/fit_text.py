@@ -279,11 +279,11 @@ def _hidden_drift(fit: Fit, with_drift: Fit | None, units: str) -> str:
     if not rows:
         return ""
     head = (
-        f"A slow drift {size} could hide in these readings: in this order it looks much like a line that moved. Intervals "
-        "without a drift, and with one adjusted along (--drift order); with the poses in mixed order, and the first one "
-        "read again at the end, a drift would show:"
+        f"A slow drift {size} could hide in these readings: in this order, or with so few of them, it looks much like a "
+        "line that moved. With more poses, in mixed order, and the first one read again at the end, it would show. "
+        "Intervals as above, and with a drift adjusted along (--drift order):"
     )
-    return f"{head}\n{table(['', 'no drift', 'drift adjusted'], rows, left=1)}"
+    return f"{head}\n{table(['', 'as above', 'drift adjusted'], rows, left=1)}"
 
 
 def _location(fit: Fit, units: str) -> str:
