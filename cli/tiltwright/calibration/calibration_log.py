@@ -30,6 +30,7 @@ __all__ = [
     "axis_drift",
     "direction_of",
     "is_current",
+    "letters_of",
     "log_path",
     "log_report",
     "log_text",
@@ -214,6 +215,11 @@ def direction_of(line: Line) -> NDArray[np.float64]:
     return np.asarray(given / np.linalg.norm(given))
 
 
+def letters_of(entries: Sequence[CalibrationRecord]) -> list[str]:
+    """The rotaries of all records, in the order in which they came up."""
+    return list(dict.fromkeys(letter for entry in entries for letter in (*entry.before, *entry.lines)))
+
+
 def axis_drift(entries: Sequence[CalibrationRecord], letter: str) -> tuple[NDArray[np.float64], list[str]]:
     """Drift of a rotary's line since before the first calibration.
 
@@ -221,11 +227,17 @@ def axis_drift(entries: Sequence[CalibrationRecord], letter: str) -> tuple[NDArr
     -------
     shift : ndarray, shape (k + 1, 2)
         In the log's unit, along the two machine axes most across the first line, where each line pierces the plane
-        square to the third through the first point; the first row is 0.
+        square to the third through the first point; the first row is 0. NaN where a record has no such rotary.
     axes : list of str
         Their names.
     """
-    lines = [entries[0].before[letter], *(entry.lines[letter] for entry in entries)]
+    known = [entries[0].before.get(letter), *(entry.lines.get(letter) for entry in entries)]
+    # A rotary that was renamed, added or taken off has lines in some of the records only.
+    start_line = next(
+        line for line in (*known, *(entry.before.get(letter) for entry in entries)) if line is not None
+    )
+    nothing: Line = {**start_line, "point": [float("nan")] * 3}
+    lines = [start_line, *(nothing if line is None else line for line in known)]
     first = direction_of(lines[0])
     k = int(abs(first).argmax())
     others = [i for i in range(3) if i != k]
@@ -235,7 +247,7 @@ def axis_drift(entries: Sequence[CalibrationRecord], letter: str) -> tuple[NDArr
         point, direction = np.array(line["point"], dtype=np.float64), direction_of(line)
         crossing = point + (start[k] - point[k]) / direction[k] * direction
         shifts.append((crossing - start)[others])
-    return np.array(shifts), ["XYZ"[i] for i in others]
+    return np.array(shifts)[1:], ["XYZ"[i] for i in others]
 
 
 def is_current(read: ReadMachine, entries: Sequence[CalibrationRecord]) -> bool:
@@ -252,7 +264,7 @@ def log_text(read: ReadMachine, entries: Sequence[CalibrationRecord]) -> str:
         f"{read.file.name}: calibrations, the oldest first\n"
         f"distance of each line from its place before the first, in {units_words(units)}"
     )
-    letters = list(entries[0].before)
+    letters = letters_of(entries)
     shifts = {letter: axis_drift(entries, letter) for letter in letters}
     head = ["", "date", "who", "°C", "what"]
     head += [f"{letter} {axis}" for letter in letters for axis in shifts[letter][1]]
@@ -268,7 +280,10 @@ def log_text(read: ReadMachine, entries: Sequence[CalibrationRecord]) -> str:
             _what(entry),
         ]
         for letter in letters:
-            row += [fixed(float(v), _DECIMALS[units]) for v in shifts[letter][0][entry.number]]
+            row += [
+                "-" if math.isnan(v) else fixed(float(v), _DECIMALS[units])
+                for v in shifts[letter][0][entry.number]
+            ]
         rows.append(row)
     return f"{title}\n\n{table(head, rows, align='rllrl' + 'r' * (len(head) - 5))}"
 

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.calibration import Fit, TargetKind
-from tiltwright.calibration.calibration_log import CalibrationRecord, axis_drift
+from tiltwright.calibration.calibration_log import CalibrationRecord, axis_drift, letters_of
 from tiltwright.calibration.fit_text import fine
 from tiltwright.files.diagnostics import sanitized
 from tiltwright.output.numbers import in_units
@@ -413,7 +413,7 @@ _LOOKS = (("o", "-", "0.0"), ("s", "--", "0.45"))
 
 def drift_plot(name: str, entries: Sequence[CalibrationRecord], ending: str) -> bytes:
     """Plot of each line's shift across itself since before the first calibration, with dates and expanded uncertainties."""
-    letters = list(entries[0].before)
+    letters = letters_of(entries)
     units = entries[-1].said["units"]
     figure = new_figure(9.0, 3.1 * len(letters) + 0.8)
     numbers = np.arange(len(entries) + 1)
@@ -435,12 +435,13 @@ def drift_plot(name: str, entries: Sequence[CalibrationRecord], ending: str) -> 
                 linewidth=1.0,
                 capsize=3,
             )
-        apart = shifts[-1, 0] >= shifts[-1, 1]
+        last = int(np.flatnonzero(np.isfinite(shifts[:, 0]))[-1])
+        apart = shifts[last, 0] >= shifts[last, 1]
         for m, way in enumerate(ways):
             up = 7 if apart == (m == 0) else -7
             axes.annotate(
                 f"in {way}",
-                (numbers[-1], shifts[-1, m]),
+                (numbers[last], shifts[last, m]),
                 xytext=(8, up),
                 textcoords="offset points",
                 fontsize=_SMALL,
