@@ -34,8 +34,7 @@ from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath
 from tiltwright.files.job_file import JobFile, StackTable
 from tiltwright.files.loader import ReadJob, ReadMachine, fault_at
 from tiltwright.files.machine_file import MachineFile
-from tiltwright.files.materials import MATERIALS
-from tiltwright.files.solid_tables import SolidTable, SweepTable, ToolTable
+from tiltwright.files.solid_tables import MATERIALS, SolidTable, SweepTable, ToolTable
 from tiltwright.files.stl import read_stl
 from tiltwright.files.units import Unit
 from tiltwright.job.evaluate import EvaluatedJob
