@@ -25,6 +25,7 @@ __all__ = [
     "BoxTable",
     "CylinderTable",
     "HolderTable",
+    "JobSolidTable",
     "MaterialTable",
     "MeshTable",
     "RetractTable",
@@ -135,6 +136,18 @@ class SolidTable(FileTable, frozen=True, kw_only=True):
         ),
     ] = None
     material: Annotated[Name | None, Meta(description="Material, for its mass.", examples=["steel"])] = None
+
+
+class JobSolidTable(SolidTable, frozen=True, kw_only=True):
+    """A solid in the way of tool, holder or spindle, or a part of the spindle."""
+
+    nest: Annotated[
+        Name | None,
+        Meta(
+            description="Nest whose part or step it is on; left out, every nest that has a part or a step of that name has one.",
+            examples=["left"],
+        ),
+    ] = None
 
 
 HolderPart = Annotated[
