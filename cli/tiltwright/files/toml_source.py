@@ -24,6 +24,7 @@ __all__ = [
     "load",
     "notices",
     "open_regular",
+    "parsed",
     "read_bytes",
     "read_text",
     "remember",
@@ -168,7 +169,7 @@ def load(path: str | os.PathLike[str], wanted: str) -> Source:
     """
     path = Path(path)
     text, _ = read_text(path, wanted)
-    return _parsed(str(path), path, text)
+    return parsed(str(path), path, text)
 
 
 def read_text(path: str | os.PathLike[str], wanted: str, largest_mb: int = _LARGEST_MB) -> tuple[str, bytes]:
@@ -241,7 +242,14 @@ def _decoded(file: str, raw: bytes) -> str:
         ) from None
 
 
-def _parsed(file: str, path: Path, text: str) -> Source:
+def parsed(file: str, path: Path, text: str) -> Source:
+    """A TOML text as a source.
+
+    Raises
+    ------
+    InputFaults
+        When it is no TOML that can be recovered.
+    """
     unread: list[UnlocatedDiagnostic] = []
     try:
         try:
