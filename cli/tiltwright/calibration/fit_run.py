@@ -113,7 +113,7 @@ def _check_files(asked: FitOptions) -> None:
         raise option_error("--plot", f'the ending "{asked.plot.suffix}"', ", ".join(ENDINGS))
     if asked.plot is not None and asked.plot.exists() and not asked.force:
         found = f"{asked.plot}, a file that is there already"
-        raise option_error("--plot", found, "another name, or --force to replace it")
+        raise option_error("--plot", found, "a new name, or --force to replace that file")
 
 
 def _check_log(asked: FitOptions) -> None:
