@@ -14,6 +14,7 @@ from kinematics.batch import (
     Baseline,
     Change,
     ChangeKind,
+    ChartRule,
     ControlChart,
     Forecast,
     GroupShift,
@@ -25,6 +26,7 @@ from kinematics.batch import (
     group_shifts,
     probing_intervals,
 )
+from tiltwright.batch.readings_table import PartReading
 from tiltwright.batch.record import LoggedReading
 from tiltwright.files.diagnostics import nearest, one_of, option_error, shown
 from tiltwright.files.loader import ReadJob
@@ -35,6 +37,8 @@ FEWEST = 20
 """Readings below which limits from the data are remarked on: the standard deviation is then known to some 16 %."""
 _INTERVALS = (5, 10, 20, 40, 80, 160)
 _SIGNIFICANT = 0.0027
+DECIDING = frozenset({ChartRule.BEYOND_LIMIT, ChartRule.EWMA, ChartRule.CUSUM})
+"""Rules that say no by themselves."""
 
 
 @dataclass(frozen=True)
@@ -112,8 +116,11 @@ class AxisChart:
 
     @property
     def in_control(self) -> bool:
-        """True where no rule called a point and no change was found."""
-        return not self.chart.signals and not self.change.significant
+        """True where no point is beyond a limit of the three charts, and no change was found.
+
+        The rules about runs of points alone call one point in about a hundred by chance; they are shown as cautions.
+        """
+        return not self.change.significant and not any(one.rule in DECIDING for one in self.chart.signals)
 
 
 def chart_series(job: ReadJob, readings: Sequence[LoggedReading], options: ChartOptions) -> Series:
@@ -134,15 +141,22 @@ def chart_series(job: ReadJob, readings: Sequence[LoggedReading], options: Chart
         known = f"; targets: {one_of(targets)}" if targets else ""
         raise option_error("--target", found, f"two readings or more{known}", tip)
     at = np.array([one.at_mm for one in wanted])
-    if options.target is None:
-        pose = np.zeros(len(job.machine.rotaries)) if job.touched is None else job.touched.machine_deg
-        expected = job.setup.work_offset(np.zeros(3), pose)
-        turned = table_pose(job.machine, pose).rotation
-        shift = (at - expected) @ turned
-    else:
-        shift = at - at[0]
+    shift = at - at[0] if options.target is not None else _part_zero_shifts(job, wanted, at)
     warm = np.array([np.nan if one.temperature_c is None else one.temperature_c for one in wanted])
     return Series(name, tuple(one.serial for one in wanted), tuple(one.nest for one in wanted), shift, warm)
+
+
+def _part_zero_shifts(
+    job: ReadJob, readings: Sequence[PartReading], at_mm: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Each part's zero from where the job has it in its nest, turned back to the all-zero pose; shape (n, 3)."""
+    found = np.empty_like(at_mm)
+    for view in job.views:
+        rows = [i for i, one in enumerate(readings) if one.nest == view.nest]
+        pose = np.zeros(len(job.machine.rotaries)) if view.touched is None else view.touched.machine_deg
+        expected = view.setup.work_offset(np.zeros(3), pose)
+        found[rows] = (at_mm[rows] - expected) @ table_pose(job.machine, pose).rotation
+    return found
 
 
 def evaluate_series(series: Series, options: ChartOptions) -> tuple[AxisChart, ...]:

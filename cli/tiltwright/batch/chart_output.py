@@ -48,6 +48,10 @@ def _verdict(series: Series, charts: Sequence[AxisChart], units: str) -> Iterato
     for one in charts:
         if not one.in_control:
             yield wrapped(f"FAIL: {one.axis} is out of control. {_change_words(series, one, units)}".rstrip())
+        elif one.chart.signals:
+            yield wrapped(
+                f"caution: {one.axis} has runs of points that come by chance once in a while; see below"
+            )
     if all(one.in_control for one in charts):
         yield "PASS: X, Y and Z stay within their limits, and no jump or drift shows."
 
@@ -129,8 +133,11 @@ def _after(one: AxisChart, units: str) -> Iterator[str]:
         soon = (
             f", {one.forecast.earliest} at the earliest (95 %)" if one.forecast.earliest is not None else ""
         )
+        parts = f"{one.forecast.parts} more part{'' if one.forecast.parts == 1 else 's'}"
         yield wrapped(
-            f"{one.axis}: at this drift {one.forecast.parts} more parts stay within the tolerance{soon}."
+            f"{one.axis}: at this drift {parts} stay within the tolerance{soon}."
+            if one.forecast.parts
+            else f"{one.axis}: outside the tolerance already, or with the next part. Probe again now."
         )
     if one.intervals:
         rows = [

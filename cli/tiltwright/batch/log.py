@@ -25,7 +25,7 @@ def add_readings(job: ReadJob, path: Path, table_path: Path, *, who: str | None,
     InputFaults
     """
     readings, _ = read_part_readings(table_path)
-    nests = [nest.name for nest in getattr(job.file, "nest", ())]
+    nests = [one.nest.name for one in job.nests]
     faults = known_nests(str(table_path), readings, nests)
     if faults:
         raise InputFaults(faults)

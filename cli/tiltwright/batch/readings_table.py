@@ -13,7 +13,7 @@ from tiltwright.files.parsing import parse_name, parse_written_angle
 from tiltwright.files.units import Unit
 from tiltwright.files.written_numbers import parse_written
 
-__all__ = ["PartReading", "read_part_readings"]
+__all__ = ["PartReading", "known_nests", "read_part_readings"]
 
 _REQUIRED = ("serial", "x", "y", "z")
 _OPTIONAL = ("nest", "target", "clock", "temperature")

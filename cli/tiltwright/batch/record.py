@@ -18,7 +18,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from tiltwright.batch.readings_table import PartReading
-from tiltwright.files.diagnostics import Diagnostic, InputFaults, option_error
+from tiltwright.files.diagnostics import Diagnostic, InputFaults, option_error, shown
 
 __all__ = ["LoggedReading", "RecordEntry", "log_readings", "read_record", "record_path", "withdraw"]
 
@@ -131,21 +131,17 @@ def log_readings(
                 "SELECT entry, serial, nest, target FROM counting"
             )
         }
-        if not again:
-            faults = [
-                Diagnostic(
-                    source,
-                    one.row or None,
-                    "serial",
-                    f"{one.serial}, which is in the record already (entry {known[key]})",
-                    "parts that are not in it",
-                    "measured again? --again adds it once more",
-                )
-                for one in readings
-                if (key := (one.serial, one.nest, one.target)) in known
-            ]
-            if faults:
-                raise InputFaults(faults)
+        repeated = [one for one in readings if (one.serial, one.nest, one.target) in known]
+        if repeated and not again:
+            one = repeated[0]
+            entry = known[one.serial, one.nest, one.target]
+            found = f"{shown(one.serial)}, which is in the record already (entry {entry})"
+            if len(repeated) > 1:
+                found += f", as {len(repeated) - 1} more of these parts are"
+            tip = "measured again? --again adds them once more"
+            raise InputFaults(
+                [Diagnostic(source, one.row or None, "serial", found, "parts that are not in it", tip)]
+            )
         number = _entry(database, "readings", None, who, source)
         database.executemany(
             "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
