@@ -28,14 +28,14 @@ __all__ = ["reach"]
 def reach(
     job: JobArgument,
     clear: Annotated[
-        Optional[float],  # noqa: UP045 - typer
+        Optional[str],  # noqa: UP045 - typer
         typer.Option(
             "--clear", metavar="D", help="Distance to keep between solids; left out, the job's, or 0."
         ),
     ] = None,
     margin: Annotated[
-        float, typer.Option("--margin", metavar="D", help="Margin to leave to the ends of travel.")
-    ] = 0.0,
+        str, typer.Option("--margin", metavar="D", help="Margin to leave to the ends of travel.")
+    ] = "0",
     size: Annotated[
         Optional[str],  # noqa: UP045 - typer
         typer.Option(
@@ -79,17 +79,30 @@ def reach(
         raise option_error("--size, --picture", "both", "one of them")
     if between is not None and size is None:
         raise option_error("--between", "without --size", "--between with --size only")
-    for option, value in (("--clear", clear), ("--margin", margin)):
-        if value is not None and not 0.0 <= value < 1e6:
-            raise option_error(option, f"{value:g}", "0 or more")
     evaluated = evaluate_job(job, only or [])
     shown = Units(units.value if units else evaluated.job.unit.value)
+    keep = None if clear is None else _length(clear, "--clear", shown)
+    spare = _length(margin, "--margin", shown)
     if size is not None:
-        _size(evaluated, size, between, clear, margin, shown, output, as_json=as_json, force=force)
+        _size(evaluated, size, between, keep, spare, shown, output, as_json=as_json, force=force)
     elif picture is not None:
-        _picture(evaluated, clear, margin, shown, picture, force=force)
+        _picture(evaluated, keep, spare, shown, picture, force=force)
     else:
-        _reach(evaluated, clear, margin, shown, output, whole=not only, as_json=as_json, force=force)
+        _reach(evaluated, keep, spare, shown, output, whole=not only, as_json=as_json, force=force)
+
+
+def _length(text: str, option: str, shown: Units) -> float:
+    """The length typed after an option, in the unit shown."""
+    from tiltwright.files.diagnostics import option_error
+    from tiltwright.files.diagnostics import shown as quoted
+    from tiltwright.files.parsing import typed_length
+    from tiltwright.files.units import Unit
+
+    unit = Unit(shown.value)
+    value = unit.from_mm(typed_length(text, option, unit))
+    if not 0.0 <= value < 1e6:
+        raise option_error(option, quoted(text), "0 or more")
+    return value
 
 
 def _mm(value: float, shown: Units) -> float:
