@@ -10,6 +10,7 @@ import typer
 from tiltwright.commands.options import Force, Json, PaperOption, Units, UnitsOption, machine_option, paper_of
 
 if TYPE_CHECKING:
+    from tiltwright.files.units import Unit
     from tiltwright.output.typesetting import Paper
 
 __all__ = ["practice"]
@@ -37,13 +38,13 @@ def practice(
         ),
     ] = None,
     repeatability: Annotated[
-        Optional[float],  # noqa: UP045 - typer
+        Optional[str],  # noqa: UP045 - typer
         typer.Option(
             "--repeatability", metavar="LENGTH", help="Of the probe, without --plan; left out: 0.002 mm."
         ),
     ] = None,
     position: Annotated[
-        Optional[float],  # noqa: UP045 - typer
+        Optional[str],  # noqa: UP045 - typer
         typer.Option("--position", metavar="LENGTH", help="How far lines are off, about; left out: 0.05 mm."),
     ] = None,
     direction: Annotated[
@@ -105,20 +106,29 @@ def practice(
     _make(machine, output, plan, seed, repeatability, position, direction, size, units, force=force)
 
 
+def _above_zero_mm(text: str, option: str, unit: Unit) -> float:
+    from tiltwright.files.diagnostics import option_error, shown
+    from tiltwright.files.parsing import typed_length
+
+    value = typed_length(text, option, unit)
+    if value <= 0.0:
+        raise option_error(option, shown(text), "a length above 0")
+    return value
+
+
 def _make(
     machine: str,
     output: Path,
     plan_path: str | None,
     seed: int | None,
-    repeatability: float | None,
-    position: float | None,
+    repeatability: str | None,
+    position: str | None,
     direction_deg: float,
     paper: Paper,
     units: str | None,
     *,
     force: bool,
 ) -> None:
-    import math
     import secrets
 
     from kinematics import KinematicsError
@@ -131,14 +141,16 @@ def _make(
     from tiltwright.terminal.streams import fail, note
 
     read = read_machine(machine)
-    for option, value in (("--repeatability", repeatability), ("--position", position)):
-        if value is not None and not (math.isfinite(value) and value > 0.0):
-            raise option_error(option, f"{value:g}", "a length above 0")
     if not 0.0 <= direction_deg <= 1.0:
         raise option_error("--direction", f"{direction_deg:g}", "0 to 1 degree")
     typed_in = read.unit if units is None else Unit(units)
-    repeats_mm = 0.002 if repeatability is None else typed_in.to_mm(repeatability)
-    off_mm = 0.05 if position is None else typed_in.to_mm(position)
+    repeats_mm, off_mm = (
+        default if text is None else _above_zero_mm(text, option, typed_in)
+        for text, option, default in (
+            (repeatability, "--repeatability", 0.002),
+            (position, "--position", 0.05),
+        )
+    )
     plan = (
         default_plan(read.machine, read.unit, repeats_mm)
         if plan_path is None
