@@ -100,7 +100,7 @@ def reading_residuals(
         problem.lines,
         problem.line_parameters(state.parameters),
         problem.turns_at(state.parameters),
-        problem.points,
+        problem.points_at(state.parameters),
     )
     off = target_residuals(problem.nominal_targets, state.targets, problem.target, where, problem.lever_mm)
     fitted = _machine_at(machine, solved)
@@ -149,6 +149,7 @@ def find_outliers(
     sigma: float | None,
     floor: float = 0.0,
     angle_errors: Sequence[str] = (),
+    drifts: Sequence[str] = (),
 ) -> tuple[Outlier, ...]:
     """Find outliers by data snooping, removing one at a time: one bad reading makes its neighbours look bad."""
     left = np.arange(len(readings))
@@ -162,7 +163,7 @@ def find_outliers(
         name, row = readings.names[readings.target[index]], readings.row(index)
         rest = solved
         try:
-            rest = solve(readings.only(left), machine, sigma, angle_errors)
+            rest = solve(readings.only(left), machine, sigma, angle_errors, drifts)
         except KinematicsError:
             break
         finally:

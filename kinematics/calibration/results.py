@@ -22,6 +22,7 @@ __all__ = [
     "AngleCurve",
     "AngleError",
     "Drift",
+    "DriftFit",
     "Estimate",
     "Fit",
     "FixedParameter",
@@ -373,6 +374,42 @@ class Drift:
 
 
 @dataclass(frozen=True, eq=False)
+class DriftFit(ValueEquality):
+    """Drift of all readings as it was adjusted along with the lines.
+
+    Attributes
+    ----------
+    by : str
+        "order" or "temperature".
+    shift_mm : ndarray, shape (3,)
+        Of the readings along X, Y and Z, from the first to the last, or from the coldest to the warmest; 0 where not
+        determined. The fitted lines are those of the first (the coldest) reading.
+    covariance : ndarray, shape (3, 3), or None
+        None where there is no estimate of the scatter.
+    estimable : bool
+        Whether these readings determine all three.
+    """
+
+    by: str
+    shift_mm: NDArray[np.float64]
+    covariance: NDArray[np.float64] | None
+    estimable: bool
+
+    @property
+    def size_mm(self) -> float:
+        """Length of the shift."""
+        return float(np.linalg.norm(self.shift_mm))
+
+    @property
+    def u_mm(self) -> float | None:
+        """Standard uncertainty of that length; None where there is no estimate of the scatter."""
+        if self.covariance is None:
+            return None
+        way = self.shift_mm / self.size_mm if self.size_mm > 0.0 else np.eye(3)[0]
+        return float(np.sqrt(max(way @ self.covariance @ way, 0.0)))
+
+
+@dataclass(frozen=True, eq=False)
 class AngleCurve(ValueEquality):
     """Error of a rotary's own angle as it was adjusted along with the lines.
 
@@ -380,7 +417,7 @@ class AngleCurve(ValueEquality):
     ----------
     letter : str
     coefficients : ndarray, shape (5,)
-        c1, s1, c2, s2 and f of `kinematics.calibration.angle_terms`, in radians (f without unit); 0 where not determined.
+        c1, s1, c2, s2 and f of `kinematics.calibration.systematic_terms`, in radians (f without unit); 0 where not determined.
     covariance : ndarray, shape (5, 5), or None
         None where there is no estimate of the scatter.
     estimable : bool
@@ -446,9 +483,11 @@ class Fit(ValueEquality):
     angle_errors : tuple of AngleError
         Tests of the own angle of every rotary, but for those of `angle_curves`.
     drifts : tuple of Drift
-        Tests for a drift; empty with a robust loss, as `angle_errors`.
+        Tests for a drift, but for those of `drift_fits`; empty with a robust loss, as `angle_errors`.
     angle_curves : tuple of AngleCurve
         Of the rotaries whose angles' errors were adjusted along.
+    drift_fits : tuple of DriftFit
+        Of the drifts that were adjusted along.
     platter : PlatterFit or None
         Where a face named "platter..." was read and its height is determined.
     """
@@ -477,6 +516,7 @@ class Fit(ValueEquality):
     angle_errors: tuple[AngleError, ...] = ()
     drifts: tuple[Drift, ...] = ()
     angle_curves: tuple[AngleCurve, ...] = ()
+    drift_fits: tuple[DriftFit, ...] = ()
     platter: PlatterFit | None = None
 
     def line(self, letter: str) -> LineFit:

@@ -208,7 +208,7 @@ def _parsed(file: str, path: Path, text: str) -> Source:
         try:
             data = tomllib.loads(text)
         except tomllib.TOMLDecodeError as fault:
-            from tiltwright.files.toml_recovery import recover
+            from tiltwright.files.syntax_errors import recover
 
             text, data, unread = recover(file, text, fault, UNREAD.isoformat())
         _refuse_depth(data)

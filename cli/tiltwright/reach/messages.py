@@ -6,14 +6,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Literal, TypeAlias
 
-from kinematics import UnreachableOperation, is_horizontal
+from kinematics import IndexRule, UnreachableOperation, is_horizontal
 from kinematics.reach import (
     Box,
     ClosestPair,
     CollisionModel,
     Frustum,
     IndexMove,
-    IndexRule,
     MoveClearance,
     Shape,
 )
@@ -400,8 +399,7 @@ def _of_moves(analysis: ReachAnalysis) -> Iterator[Assumption]:
     model = analysis.model
     yield Assumption("order of arrival")
     yield Assumption("start")
-    rotaries = list(zip(model.machine.rotaries, model.directions, strict=True))
-    endless = [(rotary.letter, direction) for rotary, direction in rotaries if rotary.limits_deg is None]
+    endless = [(one.letter, one.index_direction) for one in model.machine.rotaries if one.limits_deg is None]
     by_kind: dict[
         Literal["both ways", "half turn both ways", "short way", "as the numbers run"], list[str]
     ] = {}

@@ -9,18 +9,20 @@ from kinematics.errors import KinematicsError
 from kinematics.reach.clearance import swept_discs
 from kinematics.reach.collision_bodies import FACETS_WITHIN_MM
 from kinematics.reach.distance_bounds import gap_bounds
-from kinematics.reach.index_direction import IndexDirection, IndexRule, index_turns_deg, rotary_turns_deg
 from kinematics.reach.index_moves import (
     _WITHIN_MM,
     _WITHIN_SHARE,
     index_move,
     index_range_deg,
+    index_turns_deg,
     job_index_moves,
     retracted,
+    rotary_turns_deg,
 )
 from kinematics.reach.scene import exact_gap_mm, group_poses, scene_of
 from kinematics.reach.shapes import Box, Frustum
 from kinematics.reach.solid import Solid, on_rotary
+from kinematics.rotary import IndexDirection, IndexRule
 
 
 def agreed_mm(seen_mm):
@@ -30,7 +32,7 @@ def agreed_mm(seen_mm):
 
 def turn_deg(model, first, second):
     """The short way."""
-    return index_turns_deg(model.machine, model.directions, first.machine_deg, second.machine_deg)[0]
+    return index_turns_deg(model.machine, first.machine_deg, second.machine_deg)[0]
 
 
 def swing(model, scene, first, second, **more):
@@ -147,6 +149,11 @@ def test_both_tools_count(make):
         assert true - 1e-9 <= found.seen_mm <= true + agreed_mm(found.seen_mm) + 1e-9
 
 
+def with_c_going(make, direction):
+    mill = make.mill()
+    return replace(mill, rotaries=(mill["A"], replace(mill["C"], index_direction=direction)))
+
+
 def clamp_beside_the_tool(make, *, direction, to_deg):
     """A tall clamp on C, on its -X side at C0; the spindle waits at +Y, so that one way round brings it under."""
     clamp = Solid("clamp", Box([-130, -10, 0], [-110, 10, 260]), on_rotary(1))
@@ -157,7 +164,7 @@ def clamp_beside_the_tool(make, *, direction, to_deg):
         section=None,
         spindle=(),
         retract_mm=(0.0, 120.0, 300.0),
-        index_directions=(IndexDirection(), direction),
+        machine=with_c_going(make, direction),
     )
 
 
@@ -242,11 +249,11 @@ def test_ways_that_cannot_be(make):
         IndexDirection(IndexRule.AS_NUMBERED, "positive")
     with pytest.raises(KinematicsError, match="expected an IndexRule or None, found 'short way'"):
         IndexDirection("short way")
-    with pytest.raises(KinematicsError, match="expected one for each of 2 rotaries, or none, found 1"):
-        make.model([make.operation()], index_directions=(IndexDirection(),))
-    c = make.mill().rotaries[1]
-    assert rotary_turns_deg(c, IndexDirection(), 10.0, 10.0) == (0.0,)
-    assert rotary_turns_deg(c, IndexDirection(), 0.0, 720.0) == (0.0, 720.0)
-    assert rotary_turns_deg(make.mill().rotaries[0], IndexDirection(IndexRule.SHORT_WAY), -110.0, 20.0) == (
-        130.0,
-    )
+    a, c = make.mill().rotaries
+    with pytest.raises(KinematicsError, match="rotary C, index direction: expected"):
+        replace(c, index_direction=IndexRule.SHORT_WAY)
+    assert rotary_turns_deg(c, 10.0, 10.0) == (0.0,)
+    assert rotary_turns_deg(c, 0.0, 720.0) == (0.0, 720.0)
+    assert rotary_turns_deg(
+        replace(a, index_direction=IndexDirection(IndexRule.SHORT_WAY)), -110.0, 20.0
+    ) == (130.0,)

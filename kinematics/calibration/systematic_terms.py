@@ -1,4 +1,6 @@
-"""Errors of a rotary's own angle: once and twice a turn, as eccentric rings and worms give them, and by a factor.
+"""Errors that grow with something: of a rotary's own angle, and drifts of all readings with their order or temperature.
+
+A rotary's own angle: once and twice a turn, as eccentric rings and worms give them, and by a factor.
 
 Commanded to q, counted from the all-zero pose, the rotary stands at q plus::
 
@@ -6,6 +8,9 @@ Commanded to q, counted from the all-zero pose, the rotary stands at q plus::
 
 An error that is the same at every angle changes no reading, since lines and targets turn along; so the error is
 taken as none at the all-zero pose, where the lines are given.
+
+A drift moves every reading along X, Y and Z, none at the first one (or the coldest) and all of it at the last (or the
+warmest): lines that are adjusted along with it are those of the first (the coldest) reading.
 """
 
 from __future__ import annotations
@@ -16,11 +21,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.calibration.readings import Readings
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import shown
 
-__all__ = ["COMPONENTS", "TERMS", "AngleTerms", "angle_functions", "angle_terms"]
+__all__ = [
+    "COMPONENTS",
+    "TERMS",
+    "AngleTerms",
+    "angle_functions",
+    "angle_terms",
+    "chosen_courses",
+    "drift_courses",
+]
 
 COMPONENTS = {"once a turn": (0, 1), "twice a turn": (2, 3), "by a factor": (4,)}
 """The kinds of error, and which of `angle_functions` belong to each."""
@@ -94,3 +108,33 @@ def angle_terms(machine: Machine, angles_deg: NDArray[np.float64], letters: Sequ
         np.repeat(np.array(chosen, dtype=np.int64), TERMS),
         np.concatenate([np.zeros((len(angles_deg), 0)), *functions], axis=1),
     )
+
+
+def drift_courses(readings: Readings) -> dict[str, NDArray[np.float64]]:
+    """What a drift may go with, from 0 to 1, shape (N,) in the readings' order: "order", and "temperature" where it was logged."""
+    n = len(readings)
+    courses = {"order": np.arange(n) / max(n - 1, 1)}
+    warmth = readings.temperature_c
+    if warmth is not None and float(np.ptp(warmth)) > 0.0:
+        courses["temperature"] = (warmth - warmth.min()) / float(np.ptp(warmth))
+    return courses
+
+
+def chosen_courses(readings: Readings, drifts: Sequence[str]) -> NDArray[np.float64]:
+    """The courses (N, m) of the drifts that are adjusted along.
+
+    Raises
+    ------
+    KinematicsError
+        When one is neither "order" nor "temperature", stands there twice, or no temperatures that differ were logged.
+    """
+    names = (drifts,) if isinstance(drifts, str) else tuple(drifts)
+    courses = drift_courses(readings)
+    for name in names:
+        if name not in {"order", "temperature"} or names.count(name) > 1:
+            raise KinematicsError(f"drifts: expected order, temperature or both, found {shown(names)}")
+        if name not in courses:
+            raise KinematicsError(
+                "drifts: expected readings with temperatures that differ, found none; log the temperature with each reading"
+            )
+    return np.stack([courses[name] for name in names], axis=-1) if names else np.zeros((len(readings), 0))
