@@ -15,8 +15,8 @@ from tiltwright.files.checks import (
 )
 from tiltwright.files.diagnostics import KeyPath, UnlocatedDiagnostic, one_of, shown
 from tiltwright.files.job_file import JobFile, NestTable
-from tiltwright.files.materials import MATERIALS
 from tiltwright.files.schema_types import Name, keys_given
+from tiltwright.files.solid_tables import MATERIALS
 
 __all__ = ["PLATTER", "check_nests", "nests_of_operation", "nests_of_solid"]
 
