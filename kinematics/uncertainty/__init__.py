@@ -30,6 +30,7 @@ from kinematics.uncertainty.setup_model import SetupModel
 from kinematics.uncertainty.setup_trials import setup_errors
 from kinematics.uncertainty.sources import (
     QUANTITY_UNITS,
+    QuantityKind,
     Spread,
     UncertainQuantity,
     UncertaintySource,
@@ -46,6 +47,7 @@ __all__ = [
     "PartBudget",
     "PartModel",
     "Propagated",
+    "QuantityKind",
     "Seam",
     "SetupModel",
     "Spread",

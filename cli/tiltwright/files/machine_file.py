@@ -25,8 +25,8 @@ from tiltwright.files.uncertainty_tables import (
     GrowthTable,
     LengthLimit,
     PositioningTable,
-    ProbeTable,
     SmallAngle,
+    TouchRepeatabilityTable,
 )
 from tiltwright.files.z_reading import ANY_Z
 
@@ -302,7 +302,7 @@ class MachineFile(FileTable, frozen=True, kw_only=True):
         PositioningTable | None,
         Meta(description="How far each linear axis may stand from its display, for `budget`."),
     ] = None
-    probe: Annotated[ProbeTable | None, Meta(description="The probe, for `budget`.")] = None
+    probe: Annotated[TouchRepeatabilityTable | None, Meta(description="The probe, for `budget`.")] = None
     growth: Annotated[
         GrowthTable | None,
         Meta(description="How far the spindle moves against the table for each kelvin, for `budget`."),

@@ -34,7 +34,6 @@ __all__ = [
     "GrowthTable",
     "LengthLimit",
     "PositioningTable",
-    "ProbeTable",
     "ReclampingTable",
     "SeamTable",
     "SmallAngle",
@@ -42,6 +41,7 @@ __all__ = [
     "SpreadLengthWithin",
     "Temperature",
     "TemperatureTable",
+    "TouchRepeatabilityTable",
     "check_spreads",
 ]
 
@@ -248,7 +248,7 @@ class TemperatureTable(FileTable, frozen=True, kw_only=True):
     ] = None
 
 
-class ProbeTable(FileTable, frozen=True, kw_only=True):
+class TouchRepeatabilityTable(FileTable, frozen=True, kw_only=True):
     """The probe, or whatever part zero is touched off with."""
 
     repeatability: Annotated[
