@@ -7,6 +7,7 @@ Not imported by `kinematics` itself. Lengths are millimetres, angles degrees; un
     the model    `SetupModel` with its exact Jacobians; `setup_errors` evaluates it without approximation
     the part     `Feature`, `Seam`, `part_model`
     the budget   `offset_budget`, `part_budget`; `propagate` for any linear model
+    trials       `monte_carlo` (JCGM 101) of any model; `offset_trials`, `part_trials` of a setup
     conformity   `conformance_probability`, `position_probability`, `proven_within`
 """
 
@@ -25,6 +26,13 @@ from kinematics.uncertainty.conformity import (
 )
 from kinematics.uncertainty.features import Feature, PartModel, Seam, part_model
 from kinematics.uncertainty.model_parts import CutPoint, ModelOperation, StackNode, TouchReading
+from kinematics.uncertainty.monte_carlo import (
+    MonteCarloResult,
+    monte_carlo,
+    numerical_tolerance,
+    offset_trials,
+    part_trials,
+)
 from kinematics.uncertainty.propagation import Propagated, expanded_factor, propagate
 from kinematics.uncertainty.setup_model import SetupModel
 from kinematics.uncertainty.setup_trials import setup_errors
@@ -43,6 +51,7 @@ __all__ = [
     "Feature",
     "FeatureBudget",
     "ModelOperation",
+    "MonteCarloResult",
     "OffsetBudget",
     "PartBudget",
     "PartModel",
@@ -58,9 +67,13 @@ __all__ = [
     "conformance_probability",
     "draw_sources",
     "expanded_factor",
+    "monte_carlo",
+    "numerical_tolerance",
     "offset_budget",
+    "offset_trials",
     "part_budget",
     "part_model",
+    "part_trials",
     "position_probability",
     "position_radius",
     "propagate",
