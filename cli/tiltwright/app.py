@@ -19,7 +19,19 @@ from tiltwright.terminal.usage_errors import UsageError, help_instead, usage_wor
 
 __all__ = ["COMMANDS", "build", "main"]
 
-COMMANDS = ("machine", "pivot", "offsets", "aim", "reach", "sheet", "explain", "check", "lesson", "schema")
+COMMANDS = (
+    "machine",
+    "pivot",
+    "offsets",
+    "aim",
+    "reach",
+    "budget",
+    "sheet",
+    "explain",
+    "check",
+    "lesson",
+    "schema",
+)
 """In the order of a setter's day. Each is `tiltwright.commands.NAME`, with a function or an `app` of that name."""
 
 

@@ -11,6 +11,7 @@ Not imported by `kinematics` itself. Lengths are millimetres, angles degrees; un
     conformity   `conformance_probability`, `position_probability`, `proven_within`
 """
 
+from kinematics.uncertainty.added_poses import AddedPoses, added_poses, line_information
 from kinematics.uncertainty.budget import (
     FeatureBudget,
     OffsetBudget,
@@ -47,6 +48,7 @@ from kinematics.uncertainty.sources import (
 
 __all__ = [
     "QUANTITY_UNITS",
+    "AddedPoses",
     "CutPoint",
     "Feature",
     "FeatureBudget",
@@ -64,9 +66,11 @@ __all__ = [
     "TouchReading",
     "UncertainQuantity",
     "UncertaintySource",
+    "added_poses",
     "conformance_probability",
     "draw_sources",
     "expanded_factor",
+    "line_information",
     "monte_carlo",
     "numerical_tolerance",
     "offset_budget",
