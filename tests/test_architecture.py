@@ -29,6 +29,7 @@ SHARED_MODULE_NAMES = {
     "sheet": "the room and its command",
     "step_height": "the search in the library, and its study as text and JSON",
     "teaching": "the library's room and the command's room of one feature",
+    "uncertainty": "the library's room and the command's room of one feature",
     "wording": "the sentences of one room each",
 }
 """Module names that stand in several rooms, each with its reason."""
