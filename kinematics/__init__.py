@@ -20,14 +20,17 @@ Lengths are millimetres and angles degrees, in float64. Arrays broadcast over le
 equal ones compare equal. Whatever cannot be used is refused with `KinematicsError`, which says what was expected and
 what was found. ``help(kinematics.aim)`` and the like explain each name:
 
-the machine    Machine, RotaryAxis, RotationSense, Platter, Travel, ZReference, AxisRelation, common_perpendicular,
-               is_horizontal, platter_above_tilt_mm, table_frame, SPINDLE
-the part       StackStep, stack_pose, cumulative_frames, Setup, TouchOff, compare_touch_off, with_touched_zero
+the machine    Machine, RotaryAxis, RotationSense, IndexDirection, IndexRule, Platter, Travel, ZReference, AxisRelation,
+               common_perpendicular, is_horizontal, platter_above_tilt_mm, table_frame, SPINDLE
+the part       StackStep, stack_pose, cumulative_frames, Setup, TouchOff, compare_touch_off, with_touched_zero,
+               Nest, NestStep, nest_stacks
 there          table_pose, transform_points
 and back       aim, Aim, Solution, Violation, angle_to_align
 operations     Operation, Plane, plane_from_normal, plane_from_rotations, plane_through, circular_pattern,
                place_operations, Placement, PlacedOperation, UnreachableOperation, AIM_WITHIN_DEG,
                assign_work_offsets, OffsetAllocation, OffsetConflict, work_offset_code
+batches        allocate_loaders, LoaderAllocation, NestConflict, offsets_of_parts, PartOffsets, index_moves_deg,
+               least_motion_order, StandOrder, tour_motion
 transforms     Pose, IDENTITY, translation, rotation_about_axis, rotation_about_line, rotation_from_intrinsic,
                orientation_angles, OrientationAngles
 angles         sincos_deg, wrap_deg, equivalent_angles_deg
@@ -59,8 +62,14 @@ from kinematics.machine import ZReference as ZReference
 from kinematics.machine import is_horizontal as is_horizontal
 from kinematics.machine import platter_above_tilt_mm as platter_above_tilt_mm
 from kinematics.machine import table_frame as table_frame
+from kinematics.nests import Nest as Nest
+from kinematics.nests import NestStep as NestStep
+from kinematics.nests import nest_stacks as nest_stacks
+from kinematics.offset_allocation import LoaderAllocation as LoaderAllocation
+from kinematics.offset_allocation import NestConflict as NestConflict
 from kinematics.offset_allocation import OffsetAllocation as OffsetAllocation
 from kinematics.offset_allocation import OffsetConflict as OffsetConflict
+from kinematics.offset_allocation import allocate_loaders as allocate_loaders
 from kinematics.offset_allocation import assign_work_offsets as assign_work_offsets
 from kinematics.offset_allocation import work_offset_code as work_offset_code
 from kinematics.operations import AIM_WITHIN_DEG as AIM_WITHIN_DEG
@@ -69,6 +78,8 @@ from kinematics.operations import PlacedOperation as PlacedOperation
 from kinematics.operations import Placement as Placement
 from kinematics.operations import UnreachableOperation as UnreachableOperation
 from kinematics.orientation import angle_to_align as angle_to_align
+from kinematics.part_offsets import PartOffsets as PartOffsets
+from kinematics.part_offsets import offsets_of_parts as offsets_of_parts
 from kinematics.placement import place_operations as place_operations
 from kinematics.plane import Plane as Plane
 from kinematics.plane import circular_pattern as circular_pattern
@@ -76,6 +87,8 @@ from kinematics.plane import plane_from_normal as plane_from_normal
 from kinematics.plane import plane_from_rotations as plane_from_rotations
 from kinematics.plane import plane_through as plane_through
 from kinematics.rotary import AxisRelation as AxisRelation
+from kinematics.rotary import IndexDirection as IndexDirection
+from kinematics.rotary import IndexRule as IndexRule
 from kinematics.rotary import RotaryAxis as RotaryAxis
 from kinematics.rotary import RotationSense as RotationSense
 from kinematics.rotary import common_perpendicular as common_perpendicular
@@ -91,3 +104,12 @@ from kinematics.transform import rotation_about_axis as rotation_about_axis
 from kinematics.transform import rotation_about_line as rotation_about_line
 from kinematics.transform import translation as translation
 from kinematics.work_offsets import Setup as Setup
+from kinematics.work_order import StandOrder as StandOrder
+from kinematics.work_order import index_moves_deg as index_moves_deg
+from kinematics.work_order import least_motion_order as least_motion_order
+from kinematics.work_order import tour_motion as tour_motion
+
+
+def __dir__() -> list[str]:
+    """List the names for help(); below an array it would print the whole of numpy's own help."""
+    return sorted(name for name in globals() if name not in {"SPINDLE", "__dir__"})

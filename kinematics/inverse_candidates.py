@@ -7,8 +7,8 @@ and m solutions each, so that one rotary's angles lie together in memory.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from math import prod
 from typing import Any, Literal
 
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from kinematics.angles import SNAP_DEG, wrap_deg
 from kinematics.machine import SPINDLE, Machine
-from kinematics.orientation import SolvedRows, solve_rows, unrotated_by_held
+from kinematics.orientation import HeldAngles, SolvedRows, solve_rows, unrotated_by_held
 from kinematics.rotary import RotaryAxis
 from kinematics.spherical_triangle import angle_between_rad
 
@@ -31,14 +31,17 @@ __all__ = [
     "carried",
     "equivalents_at_most",
     "exact_candidates",
+    "in_range_deg",
     "merged",
     "motion_to",
     "ordered",
+    "range_ends_deg",
     "rank_keys",
     "rows_of",
     "signed_tilt_deg",
     "slot_counts",
     "with_limits",
+    "within_range",
     "wrong_sign",
 ]
 
@@ -48,6 +51,9 @@ Mask = NDArray[np.bool_]
 
 _SAME_WITHIN_DEG = 10.0 * SNAP_DEG
 """Solutions whose angles all agree to this are one."""
+
+_SHOWN_ALIKE_DEG = 5e-5
+"""A pose at a limit that agrees with another to the digits that are shown says nothing new."""
 
 MOST_EQUIVALENT = 99
 """Of a rotary that can wind up more often than that, the nearest ones: nobody unwinds a hundred turns."""
@@ -164,7 +170,7 @@ def slot_counts(problem: AimProblem) -> tuple[int, ...]:
 
 def _equivalents(problem: AimProblem, rows: SolvedRows, previous: Array) -> Candidates:
     """All combinations of the rotaries' equivalent angles; where one has none, the nearest outside its limits."""
-    machine, tilting = problem.machine, rows.moving[0]
+    machine = problem.machine
     count, size = rows.machine_deg.shape[1:]
     slots = slot_counts(problem)
     total = prod(slots)
@@ -195,10 +201,13 @@ def _equivalents(problem: AimProblem, rows: SolvedRows, previous: Array) -> Cand
             same &= np.asarray(twin)[..., grid[i]]
     valid[:, 1] &= ~same
     if problem.tilt is not None:
-        tilts = signed_tilt_deg(
-            machine.rotaries[tilting], machine_deg[tilting] - problem.offset_deg[tilting], valid
+        tilts = np.stack(
+            [
+                signed_tilt_deg(rotary, machine_deg[i] - problem.offset_deg[i], valid)
+                for i, rotary in enumerate(machine.rotaries)
+            ]
         )
-        feasible &= ~wrong_sign(tilts, problem.tilt)
+        feasible &= ~wrong_sign(at_axis(tilts, rows.tilting[:, None, None]), problem.tilt)
     feasible &= valid
     misalignment = np.where(rows.misalignment_deg > SNAP_DEG, rows.misalignment_deg, 0.0)
     return Candidates(
@@ -207,7 +216,7 @@ def _equivalents(problem: AimProblem, rows: SolvedRows, previous: Array) -> Cand
         feasible.reshape(size, 2 * total),
         np.broadcast_to(misalignment[:, None], (size, 2 * total)),
         rows.singular,
-        np.full(size, tilting, dtype=np.int8),
+        rows.tilting,
     )
 
 
@@ -264,44 +273,132 @@ def at_axis(by_axis: Array, axis: NDArray[np.int8]) -> Array:
     return np.asarray(chosen)
 
 
-def with_limits(problem: AimProblem, wanted: Array, exact: Candidates) -> Candidates:
-    """The solutions, and beside them those that stand at a limit, or untilted, within the tolerance."""
-    if problem.tolerance_deg == 0.0:
+def with_limits(problem: AimProblem, wanted: Array, exact: Candidates, held: HeldAngles) -> Candidates:
+    """The solutions, and beside them those that stand at a limit, or untilted, within the tolerance.
+
+    Of all poses within the limits the one that leaves a direction nearest to the spindle is an exact solution, or one
+    rotary stands at an end of its range and the other as well as it can, or both stand at an end.
+    """
+    rows = np.flatnonzero((exact.valid & ~exact.feasible).any(axis=-1))
+    if problem.tolerance_deg == 0.0 or not rows.size:
         return exact
-    machine, size = problem.machine, exact.valid.shape[0]
-    at_limit = exact.machine_deg.copy()
-    for i, rotary in enumerate(machine.rotaries):
+    machine, parts = problem.machine, []
+    for i in range(len(machine.rotaries)):
+        if i in held:
+            continue
+        for end in range_ends_deg(problem, i, np.unique(exact.tilting)):
+            near = rows[
+                _nearest_deg(problem, wanted[:, rows], rows_of(held, rows), i, end) <= problem.tolerance_deg
+            ]
+            if near.size:
+                parts.append(_at_end(problem, wanted, exact, rows_of(held, near), near, i, end))
+    return _with_more(exact, parts) if parts else exact
+
+
+def range_ends_deg(problem: AimProblem, i: int, tilting: Iterable[int]) -> list[float]:
+    """The machine angles at which a rotary's limits, or the tilt's sign, end its range."""
+    rotary, offset = problem.machine.rotaries[i], float(problem.offset_deg[i])
+    ends = list(rotary.limits_deg or ())
+    if problem.tilt is not None and i in tilting:
+        ends.append(offset)
+        if rotary.limits_deg is None:
+            # Half a turn counts as negative: the positive tilts end just short of it.
+            ends.append(offset - 180.0 - (2.0 * SNAP_DEG if problem.tilt == "positive" else 0.0))
+    return ends
+
+
+def _nearest_deg(problem: AimProblem, wanted: Array, held: HeldAngles, i: int, angle_deg: float) -> Array:
+    """The angles from the spindle at which directions (3, k) stay at best with one more rotary held, limits aside."""
+    wanted, lines, _ = unrotated_by_held(problem.machine, wanted, {**held, i: angle_deg})
+    if not lines:
+        return np.degrees(angle_between_rad(wanted, SPINDLE[:, None]))
+    off_line, spindle_off_line = angle_between_rad(lines[0], wanted), angle_between_rad(lines[0], SPINDLE)
+    return np.degrees(np.abs(off_line - spindle_off_line))
+
+
+def _at_end(
+    problem: AimProblem,
+    wanted: Array,
+    exact: Candidates,
+    held: HeldAngles,
+    rows: NDArray[np.intp],
+    i: int,
+    end: float,
+) -> tuple[NDArray[np.intp], Array, Array]:
+    """Feasible poses with one rotary at an end of its range: rows (c,), angles (n, c) and misalignments (c,)."""
+    machine, count = problem.machine, len(problem.machine.rotaries)
+    first = np.where(exact.valid[rows], exact.machine_deg[:, rows], np.nan)[..., 0]
+    held = {**held, i: end}
+    if len(held) == count:
+        angles = np.stack([np.broadcast_to(held[k], rows.shape) for k in range(count)])[..., None]
+    else:
+        free = replace(problem, tilt=None, held=held)
+        angles = exact_candidates(free, wanted[:, rows], first, held).machine_deg
+    row, slot = np.nonzero(~np.isnan(angles[i]))
+    angles, rows = in_range_deg(problem, angles[:, row, slot], exact.tilting[rows[row]]), rows[row]
+    off = np.degrees(angle_between_rad(carried(machine, angles, wanted[:, rows]), SPINDLE))
+    good = (off <= problem.tolerance_deg) & within_range(problem, angles, exact.tilting[rows])
+    return rows[good], angles[:, good], np.where(off > SNAP_DEG, off, 0.0)[good]
+
+
+def in_range_deg(problem: AimProblem, machine_deg: Array, tilting: NDArray[np.int8]) -> Array:
+    """Machine angles (n, c), each beyond an end of its range put there; tilts of the wrong sign are taken to none."""
+    angles = machine_deg.copy()
+    for i, rotary in enumerate(problem.machine.rotaries):
+        if i in problem.held:
+            continue
         if rotary.limits_deg is not None:
-            np.clip(at_limit[i], *rotary.limits_deg, out=at_limit[i])
-    worth = exact.valid & ~exact.feasible
-    for i in sorted(set(exact.tilting.tolist())):
-        rotary, here = machine.rotaries[i], (exact.tilting == i)[:, None]
+            np.clip(angles[i], *rotary.limits_deg, out=angles[i])
         if problem.tilt is not None:
-            tilts = signed_tilt_deg(rotary, at_limit[i] - problem.offset_deg[i], exact.valid)
+            offset = problem.offset_deg[i]
+            tilt = signed_tilt_deg(rotary, angles[i] - offset, np.ones(angles.shape[1], dtype=bool))
             # A hair of tilt to the wrong side is none at all, which has both signs.
-            level = here & wrong_sign(tilts, problem.tilt)
-            at_limit[i] = np.where(level, problem.offset_deg[i], at_limit[i])
-        worth &= ~here | rotary.within(at_limit[i])
-    worth &= (at_limit != exact.machine_deg).any(axis=0)
-    row, slot = np.nonzero(worth)
-    if not row.size:
+            angles[i] = np.where((tilting == i) & wrong_sign(tilt, problem.tilt), offset, angles[i])
+    return angles
+
+
+def within_range(problem: AimProblem, machine_deg: Array, tilting: NDArray[np.int8]) -> Mask:
+    """Mask of the poses (n, c) that violate neither limits nor the tilt's sign."""
+    inside = np.ones(machine_deg.shape[1], dtype=bool)
+    for i, rotary in enumerate(problem.machine.rotaries):
+        inside &= rotary.within(machine_deg[i])
+        if problem.tilt is not None:
+            tilt = signed_tilt_deg(rotary, machine_deg[i] - problem.offset_deg[i], inside)
+            inside &= (tilting != i) | ~wrong_sign(tilt, problem.tilt)
+    return inside
+
+
+def _with_more(exact: Candidates, parts: list[tuple[NDArray[np.intp], Array, Array]]) -> Candidates:
+    """The solutions and further feasible ones, those alike only once."""
+    rows = np.concatenate([part[0] for part in parts])
+    angles = np.concatenate([part[1] for part in parts], axis=1)
+    off = np.concatenate([part[2] for part in parts])
+    order = np.lexsort((off, rows))
+    rows, angles, off = rows[order], angles[:, order], off[order]
+    there = np.where(exact.feasible[rows], exact.machine_deg[:, rows], np.nan)
+    with np.errstate(invalid="ignore"):
+        new = ~(np.abs(there - angles[..., None]) <= _SHOWN_ALIKE_DEG).all(axis=0).any(axis=-1)
+    for back in range(1, rows.size):
+        same_row = rows[back:] == rows[:-back]
+        if not same_row.any():
+            break
+        alike = (np.abs(angles[:, back:] - angles[:, :-back]) <= _SHOWN_ALIKE_DEG).all(axis=0)
+        new[back:] &= ~(same_row & alike)
+    rows, angles, off = rows[new], angles[:, new], off[new]
+    if not rows.size:
         return exact
-    angles = at_limit[:, row, slot]
-    off = np.degrees(angle_between_rad(carried(machine, angles, wanted[:, row]), SPINDLE))
-    close = off <= problem.tolerance_deg
-    row, slot, angles, off = row[close], slot[close], angles[:, close], off[close]
-    if not row.size:
-        return exact
-    more = np.zeros_like(worth)
-    more[row, slot] = True
-    extra = np.full_like(exact.machine_deg, np.nan)
-    extra[:, row, slot] = angles
-    misalignment = np.full((size, worth.shape[1]), np.nan)
-    misalignment[row, slot] = np.where(off > SNAP_DEG, off, 0.0)
+    slot = np.arange(rows.size) - np.searchsorted(rows, rows)
+    size, more = exact.valid.shape[0], int(slot.max()) + 1
+    there_too = np.zeros((size, more), dtype=bool)
+    there_too[rows, slot] = True
+    extra = np.full((angles.shape[0], size, more), np.nan)
+    extra[:, rows, slot] = angles
+    misalignment = np.full((size, more), np.nan)
+    misalignment[rows, slot] = off
     return Candidates(
         np.concatenate([exact.machine_deg, extra], axis=-1),
-        np.concatenate([exact.valid, more], axis=-1),
-        np.concatenate([exact.feasible, more], axis=-1),
+        np.concatenate([exact.valid, there_too], axis=-1),
+        np.concatenate([exact.feasible, there_too], axis=-1),
         np.concatenate([exact.misalignment_deg, misalignment], axis=-1),
         exact.singular,
         exact.tilting,

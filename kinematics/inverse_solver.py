@@ -5,9 +5,7 @@ One or two moving rotaries have the closed form; a third opens a family of poses
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
-from itertools import combinations
 from math import prod
 from typing import Any
 
@@ -22,7 +20,6 @@ from kinematics.inverse_candidates import (
     equivalents_at_most,
     exact_candidates,
     merged,
-    motion_to,
     ordered,
     rank_keys,
     rows_of,
@@ -30,7 +27,7 @@ from kinematics.inverse_candidates import (
     with_limits,
 )
 from kinematics.orientation import moving_groups, unrotated_by_held
-from kinematics.redundant_solver import MOST_REDUNDANT, redundant_candidates
+from kinematics.redundant_solver import redundant_candidates
 from kinematics.spherical_triangle import angle_between_rad
 
 __all__ = ["independent_candidates", "solve"]
@@ -68,7 +65,7 @@ def _solve_block(problem: AimProblem, wanted: Array, previous: Array) -> Candida
     count = len(machine.rotaries)
     last = _kept_last(problem, wanted, previous)
     if last is None:
-        return _with_others_held(problem, wanted, previous)
+        return _nearly(problem, wanted, previous)
     parts: list[tuple[Any, Candidates]] = []
     for i in range(count):
         rows = np.flatnonzero(last == i)
@@ -87,7 +84,7 @@ def _solve_block(problem: AimProblem, wanted: Array, previous: Array) -> Candida
         parts.append((rows[good], replace(kept.chosen(good), singular=alone)))
     rest = np.flatnonzero(last < 0)
     if rest.size:
-        parts.append((rest, _with_others_held(problem, wanted[:, rest], previous[:, rest])))
+        parts.append((rest, _nearly(problem, wanted[:, rest], previous[:, rest])))
     return parts[0][1] if len(parts) == 1 and len(parts[0][0]) == size else merged(count, size, parts)
 
 
@@ -111,46 +108,12 @@ def _kept_last(problem: AimProblem, wanted: Array, previous: Array) -> NDArray[n
     return last if (last >= 0).any() else None
 
 
-def _with_others_held(problem: AimProblem, wanted: Array, previous: Array) -> Candidates:
-    """The solutions with three rotaries left to move, the outermost held; where none reaches, with others held instead."""
-    machine = problem.machine
-    moving = [i for i in range(len(machine.rotaries)) if i not in problem.held]
-    if len(moving) <= _MOST_MOVING:
-        return _nearly(problem, wanted, previous, problem.held)
-    surplus = len(moving) - MOST_REDUNDANT
-    held = {**problem.held, **{i: previous[i] for i in moving[:surplus]}}
-    found = redundant_candidates(problem, wanted, previous, held)
-    rows = np.flatnonzero(~found.reaches(problem.tolerance_deg))
-    if not surplus or not rows.size:
-        return found
-    least = np.full(rows.size, np.inf)
-    parts: list[tuple[Any, Candidates]] = [(slice(None), found)]
-    for others in combinations(moving, surplus):
-        held = {**problem.held, **{i: previous[i] for i in others}}
-        ways = redundant_candidates(problem, wanted[:, rows], previous[:, rows], rows_of(held, rows))
-        motion = motion_to(machine, ways.machine_deg[:, :, :1], previous[:, rows])[:, 0]
-        better = ways.reaches(problem.tolerance_deg) & (motion < least)
-        least = np.where(better, motion, least)
-        parts.append((rows[better], ways.chosen(better)))
-    return _overlaid(len(machine.rotaries), wanted.shape[1], parts)
-
-
-def _overlaid(count: int, size: int, parts: list[tuple[Any, Candidates]]) -> Candidates:
-    """As `merged`, where a later part takes the place of an earlier one."""
-    whole = merged(count, size, parts[:1])
-    for index, part in parts[1:]:
-        if len(index):
-            kept = np.setdiff1d(np.arange(size), index)
-            whole = merged(count, size, [(kept, whole.chosen(kept)), (index, part)])
-    return whole
-
-
-def _nearly(
-    problem: AimProblem, wanted: Array, previous: Array, held: Mapping[int, float | Array]
-) -> Candidates:
-    """The exact solutions and, with a tolerance, those at a limit instead of a hair beyond it; the best first."""
-    exact = exact_candidates(problem, wanted, previous, held)
-    return by_motion(problem, with_limits(problem, wanted, exact), previous)
+def _nearly(problem: AimProblem, wanted: Array, previous: Array) -> Candidates:
+    """The solutions and, with a tolerance, those at a limit instead of a hair beyond it; the best first."""
+    if len(problem.machine.rotaries) - len(problem.held) > _MOST_MOVING:
+        return redundant_candidates(problem, wanted, previous)
+    exact = exact_candidates(problem, wanted, previous, problem.held)
+    return by_motion(problem, with_limits(problem, wanted, exact, problem.held), previous)
 
 
 def independent_candidates(problem: AimProblem, wanted: Array) -> tuple[NDArray[np.intp], Candidates]:
@@ -165,7 +128,9 @@ def independent_candidates(problem: AimProblem, wanted: Array) -> tuple[NDArray[
     few = all(equivalents_at_most(rotary) <= MOST_EQUIVALENT for rotary in machine.rotaries)
     if not few or any(set(fixed) != set(problem.held) for _, fixed in groups):
         return np.zeros(0, dtype=np.intp), merged(len(machine.rotaries), 0, [])
-    found = with_limits(problem, wanted, exact_candidates(problem, wanted, anywhere, problem.held))
+    found = with_limits(
+        problem, wanted, exact_candidates(problem, wanted, anywhere, problem.held), problem.held
+    )
     last = _kept_last(problem, wanted, anywhere)
     depends = found.singular.any(axis=0) | (False if last is None else last >= 0)
     rows = np.flatnonzero(~depends)

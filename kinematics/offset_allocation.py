@@ -14,7 +14,18 @@ from kinematics.errors import KinematicsError
 from kinematics.operations import PlacedOperation, UnreachableOperation
 from kinematics.validation import shown
 
-__all__ = ["OffsetAllocation", "OffsetConflict", "assign_work_offsets", "work_offset_code"]
+__all__ = [
+    "LoaderAllocation",
+    "NestConflict",
+    "OffsetAllocation",
+    "OffsetConflict",
+    "allocate_loaders",
+    "assign_work_offsets",
+    "work_offset_code",
+]
+
+Place = tuple[int, int]
+"""An operation in a nest: which nest, and which of its operations, both from 0."""
 
 COUNT = 9
 SAME_WITHIN_MM = 1e-6
@@ -110,4 +121,188 @@ def _conflicts(placed: Sequence[PlacedOperation | UnreachableOperation]) -> tupl
             and np.abs(one.offset_mm - before.offset_mm).max() > SAME_WITHIN_MM
         ):
             conflicts.append(OffsetConflict(one.work_offset, first, i))
+    return tuple(conflicts)
+
+
+@dataclass(frozen=True)
+class NestConflict:
+    """Two operations, of one nest or of two, that ask for one work offset with different values."""
+
+    number: int
+    first: Place
+    second: Place
+
+
+@dataclass(frozen=True)
+class LoaderAllocation:
+    """Work offset numbers of the operations of several nests, and the loaders that set them.
+
+    Attributes
+    ----------
+    numbers : tuple of tuple of int
+        For each nest, for each of its operations.
+    loaders : tuple of tuple of int
+        Which loader sets it, from 1, in the same shape. A later loader leaves alone what it does not set.
+    count : int
+        Number of loaders: 1 where all fit.
+    conflicts : tuple of NestConflict
+    """
+
+    numbers: tuple[tuple[int, ...], ...]
+    loaders: tuple[tuple[int, ...], ...]
+    count: int
+    conflicts: tuple[NestConflict, ...] = ()
+
+
+def allocate_loaders(
+    nests: Sequence[Sequence[PlacedOperation | UnreachableOperation]],
+    groups: Sequence[Sequence[Place]],
+    *,
+    nest_by_nest: bool,
+) -> LoaderAllocation:
+    """Give every operation of every nest a work offset, and where nine are too few a loader that sets it.
+
+    Where all fit, each keeps its own: the number it asks for, or the lowest that nobody asks for. Otherwise there are
+    as few loaders as possible, each for whole groups where it can be; and then as many leading groups as possible keep
+    offsets that no later loader sets. A number asked for in several nests with different values is set anew for each
+    nest, which the order of work must allow.
+
+    Parameters
+    ----------
+    nests : sequence of sequence of placed or unreachable operations
+    groups : sequence of sequence of (int, int)
+        The operations in the order of work, in groups that are loaded together: those of a nest, or of a pose.
+    nest_by_nest : bool
+        True where the order of work finishes one nest before the next.
+
+    Returns
+    -------
+    LoaderAllocation
+
+    Raises
+    ------
+    KinematicsError
+        When a number asked for is not 1 to 9, or all nine are asked for and more operations want one.
+
+    Examples
+    --------
+    >>> allocate_loaders([], [], nest_by_nest=True)
+    LoaderAllocation(numbers=(), loaders=(), count=1, conflicts=())
+    """
+    asked: dict[int, list[Place]] = {}
+    for n, nest in enumerate(nests):
+        for k, one in enumerate(nest):
+            if one.work_offset is not None:
+                work_offset_code(one.work_offset)
+                asked.setdefault(one.work_offset, []).append((n, k))
+    conflicts = _nest_conflicts(nests, asked)
+    reused = [one for one in conflicts if one.first[0] != one.second[0]]
+    within = tuple(one for one in conflicts if one.first[0] == one.second[0])
+    if reused and not nest_by_nest:
+        return _numbered(nests, {}, {}, 1, conflicts)
+    numbers = {place: number for number, places in asked.items() for place in places}
+    wanting = [[place for place in group if place not in numbers] for group in groups]
+    if reused:
+        return _each_nest_anew(nests, numbers, wanting, within)
+    free = [number for number in range(1, COUNT + 1) if number not in asked]
+    loaders = dict.fromkeys(numbers, 1)
+    if sum(map(len, wanting)) <= len(free):
+        in_file_order = sorted(place for group in wanting for place in group)
+        numbers |= dict(zip(in_file_order, free, strict=False))
+        return _numbered(nests, numbers, loaders, 1, within)
+    _check_free(free, sum(map(len, wanting)))
+    pieces = [group[k : k + len(free)] for group in wanting for k in range(0, len(group), len(free))]
+    kept, chunks = _fewest_loaders([len(piece) for piece in pieces], len(free))
+    lasting = [place for piece in pieces[:kept] for place in piece]
+    numbers |= dict(zip(lasting, free, strict=False))
+    at = kept
+    for loader, size in enumerate(chunks, start=1):
+        chunk = [place for piece in pieces[at : at + size] for place in piece]
+        numbers |= dict(zip(chunk, free[len(lasting) :], strict=False))
+        loaders |= dict.fromkeys(chunk, loader)
+        at += size
+    return _numbered(nests, numbers, loaders, len(chunks), within)
+
+
+def _numbered(
+    nests: Sequence[Sequence[PlacedOperation | UnreachableOperation]],
+    numbers: dict[Place, int],
+    loaders: dict[Place, int],
+    count: int,
+    conflicts: tuple[NestConflict, ...],
+) -> LoaderAllocation:
+    def rows(values: dict[Place, int]) -> tuple[tuple[int, ...], ...]:
+        return tuple(tuple(values.get((n, k), 1) for k in range(len(nest))) for n, nest in enumerate(nests))
+
+    return LoaderAllocation(rows(numbers), rows(loaders), count, conflicts)
+
+
+def _check_free(free: Sequence[int], wanting: int) -> None:
+    if not free and wanting:
+        raise KinematicsError(
+            f"work offsets: expected at most {COUNT}, found all {COUNT} taken and {wanting} operations without one"
+        )
+
+
+def _each_nest_anew(
+    nests: Sequence[Sequence[PlacedOperation | UnreachableOperation]],
+    numbers: dict[Place, int],
+    wanting: Sequence[Sequence[Place]],
+    conflicts: tuple[NestConflict, ...],
+) -> LoaderAllocation:
+    """Loaders of each nest's own, since nests ask for the same numbers."""
+    loaders: dict[Place, int] = {}
+    given: dict[Place, int] = {}
+    count = 0
+    for n in range(len(nests)):
+        asked = {number for (nest, _), number in numbers.items() if nest == n}
+        free = [number for number in range(1, COUNT + 1) if number not in asked]
+        mine = [place for group in wanting for place in group if place[0] == n]
+        _check_free(free, len(mine))
+        loaders |= {place: count + 1 for place in numbers if place[0] == n}
+        pieces = [mine[k : k + len(free)] for k in range(0, len(mine), len(free))] if free else []
+        for piece in pieces or [[]]:
+            count += 1
+            given |= dict(zip(piece, free, strict=False))
+            loaders |= dict.fromkeys(piece, count)
+    return _numbered(nests, numbers | given, loaders, count, conflicts)
+
+
+def _fewest_loaders(sizes: Sequence[int], free: int) -> tuple[int, list[int]]:
+    """How many leading pieces keep offsets of their own, and how many of the others each loader sets."""
+    best: tuple[int, list[int]] | None = None
+    for kept in range(len(sizes)):
+        room = free - sum(sizes[:kept])
+        if room < max(sizes[kept:]):
+            continue
+        chunks, filled = [0], 0
+        for size in sizes[kept:]:
+            if filled + size > room:
+                chunks.append(0)
+                filled = 0
+            chunks[-1] += 1
+            filled += size
+        if best is None or len(chunks) <= len(best[1]):
+            best = kept, chunks
+    assert best is not None  # no piece is larger than what is free
+    return best
+
+
+def _nest_conflicts(
+    nests: Sequence[Sequence[PlacedOperation | UnreachableOperation]], asked: dict[int, list[Place]]
+) -> tuple[NestConflict, ...]:
+    """Operations that ask for one number with different values: within a nest, and of each nest the first."""
+    conflicts = []
+    for number, places in asked.items():
+        placed = [(place, nests[place[0]][place[1]]) for place in places]
+        seen: list[tuple[Place, PlacedOperation]] = []
+        for place, one in placed:
+            if isinstance(one, UnreachableOperation):
+                continue
+            mine = [pair for pair in seen if pair[0][0] == place[0]]
+            for first, before in (*mine[:1], *(pair for pair in seen[:1] if pair not in mine)):
+                if np.abs(one.offset_mm - before.offset_mm).max() > SAME_WITHIN_MM:
+                    conflicts.append(NestConflict(number, first, place))
+                    break
+            seen.append((place, one))
     return tuple(conflicts)

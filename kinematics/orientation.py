@@ -29,13 +29,24 @@ from kinematics.spherical_triangle import (
 from kinematics.transform import rotation_about_axis
 from kinematics.validation import ValueEquality, as_instance, as_number, as_vector, normalized, read_only
 
-__all__ = ["OrientationSolutions", "SolvedRows", "angle_to_align", "orientation_solutions", "solve_rows"]
+__all__ = [
+    "OrientationSolutions",
+    "SolvedRows",
+    "angle_to_align",
+    "orientation_solutions",
+    "solve_rows",
+    "tilting_rotary",
+]
 
 Array = NDArray[np.float64]
 HeldAngles = Mapping[int, float | Array]
 """Machine angles of rotaries that do not move, by their place: one for all directions, or one for each."""
 
 _MOST_MOVING = 2
+
+_UPRIGHT_WITHIN = 1.0 - np.cos(np.radians(1.0))
+"""A rotary whose line is a degree or less off the spindle turns the work, it does not tilt it. Chosen here: measured lines
+are thousandths of a degree off, and no table is built to tilt by so little."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,6 +169,8 @@ class SolvedRows:
     machine_deg : ndarray, shape (2, n, k)
     misalignment_deg : ndarray, shape (k,)
     singular : ndarray of bool, shape (n, k)
+    tilting : ndarray of int, shape (k,)
+        See `tilting_rotary`.
     """
 
     index: slice | NDArray[np.intp]
@@ -165,6 +178,7 @@ class SolvedRows:
     machine_deg: Array
     misalignment_deg: Array
     singular: NDArray[np.bool_]
+    tilting: NDArray[np.int8]
 
 
 def solve_rows(machine: Machine, wanted: Array, previous: Array, held: HeldAngles) -> list[SolvedRows]:
@@ -218,6 +232,20 @@ def _rotated(machine: Machine, i: int, angle_deg: float | Array, vector: Array) 
     return rotate_components(rotary.direction, sine, cosine, vector)
 
 
+def tilting_rotary(lines: list[Array], moving: tuple[int, ...], size: int) -> NDArray[np.int8]:
+    """The outermost moving rotary that tilts: whose line does not stand along the spindle; shape (k,).
+
+    The outermost of all where none of them does. Lines as `unrotated_by_held` gives them.
+    """
+    tilting = np.full(size, moving[0], dtype=np.int8)
+    upright = np.ones(size, dtype=bool)
+    for i, line in zip(moving, lines, strict=True):
+        tilts = np.broadcast_to(1.0 - np.abs(line[2]) > _UPRIGHT_WITHIN, (size,))
+        tilting[upright & tilts] = i
+        upright = upright & ~tilts
+    return tilting
+
+
 def unrotated_by_held(
     machine: Machine, wanted: Array, fixed: HeldAngles
 ) -> tuple[Array, list[Array], tuple[int, ...]]:
@@ -254,7 +282,8 @@ def _solve(
     for column, i in enumerate(moving):
         machine_deg[:, i] = machine.rotaries[i].machine_deg(turns[:, column])
         singular[i] = loose[column]
-    return SolvedRows(index, moving, machine_deg, misalignment, singular)
+    tilting = tilting_rotary(lines, moving, size)
+    return SolvedRows(index, moving, machine_deg, misalignment, singular, tilting)
 
 
 def angle_to_align(

@@ -270,11 +270,11 @@ def _least_motion(
 def _move_deg(rotary: RotaryAxis, start_deg: float, end_deg: float) -> float:
     """As `RotaryAxis.move_deg`, to the same bits without making an array of one pair."""
     move = end_deg - start_deg
-    if rotary.limits_deg is not None:
+    if rotary.moves_as_numbered:
         return move
     turned = (move + 180.0) % 360.0
     if turned < SNAP_DEG or 360.0 - turned < SNAP_DEG:
-        turned = 0.0
+        return 180.0 if rotary.index_direction.half_turn == "positive" else -180.0
     return turned - 180.0
 
 

@@ -21,25 +21,23 @@ from kinematics.inverse_candidates import (
     by_motion,
     carried,
     exact_candidates,
+    in_range_deg,
     motion_to,
+    range_ends_deg,
     rows_of,
-    signed_tilt_deg,
-    wrong_sign,
+    within_range,
 )
 from kinematics.machine import SPINDLE
-from kinematics.orientation import solve_rows, unrotated_by_held
+from kinematics.orientation import solve_rows, tilting_rotary, unrotated_by_held
 from kinematics.self_motion import stationary_turns_deg
 from kinematics.spherical_triangle import SINGULAR_WITHIN_RAD, angle_between_rad, azimuth_rad
 
-__all__ = ["MOST_REDUNDANT", "redundant_candidates"]
+__all__ = ["redundant_candidates"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Rows = NDArray[np.intp]
 HeldAngles = Mapping[int, float | Array]
-
-MOST_REDUNDANT = 3
-"""Moving rotaries of which the whole family of poses is treated."""
 
 _STEP_DEG = 0.01
 """How far along the family a minimum is compared with its neighbours."""
@@ -80,6 +78,7 @@ class _Family:
     previous: Array
     held: HeldAngles
     moving: tuple[int, ...]
+    tilting: NDArray[np.int8]
 
     def held_with(self, rows: Rows, more: HeldAngles) -> _Poses:
         """All equivalent poses of directions with further rotaries held, each angle one or shape of `rows`."""
@@ -90,14 +89,9 @@ class _Family:
         row, slot = np.nonzero(found.valid)
         return _Poses(rows[row], found.machine_deg[:, row, slot], found.misalignment_deg[row, slot])
 
-    def feasible(self, machine_deg: Array) -> Mask:
-        """Mask of the poses (n, c) that violate neither limits nor the tilt's sign."""
-        inside = np.ones(machine_deg.shape[1], dtype=bool)
-        for i, rotary in enumerate(self.problem.machine.rotaries):
-            inside &= rotary.within(machine_deg[i])
-        tilt, rotary = self.moving[0], self.problem.machine.rotaries[self.moving[0]]
-        program = machine_deg[tilt] - self.problem.offset_deg[tilt]
-        return inside & ~wrong_sign(signed_tilt_deg(rotary, program, inside), self.problem.tilt)
+    def feasible(self, machine_deg: Array, rows: Rows) -> Mask:
+        """Mask of the poses (n, c) of directions that violate neither limits nor the tilt's sign."""
+        return within_range(self.problem, machine_deg, self.tilting[rows])
 
     def motion(self, poses: _Poses) -> Array:
         """The sum of the moves' sizes, shape (c,)."""
@@ -106,27 +100,24 @@ class _Family:
         ]
 
     def ends(self, i: int) -> list[float]:
-        """The machine angles at which a rotary's limits, or the tilt's sign, end the family."""
+        """The machine angles at which a rotary's limits, its turn of numbers or the tilt's sign end the family."""
         rotary, offset = self.problem.machine.rotaries[i], float(self.problem.offset_deg[i])
-        ends = list(rotary.limits_deg or ())
-        if self.problem.tilt is not None and i == self.moving[0]:
-            ends.append(offset)
-            if rotary.limits_deg is None:
-                # Half a turn counts as negative: the positive tilts end just short of it.
-                short = 2.0 * SNAP_DEG if self.problem.tilt == "positive" else 0.0
-                ends.append(offset - 180.0 - short)
+        ends = range_ends_deg(self.problem, i, np.unique(self.tilting))
+        if rotary.limits_deg is None and rotary.moves_as_numbered:
+            # From 359.99 on to 0 is nearly a turn back.
+            ends += [offset, offset + 360.0 - 2.0 * SNAP_DEG]
         return ends
 
 
-def redundant_candidates(problem: AimProblem, wanted: Array, previous: Array, held: HeldAngles) -> Candidates:
+def redundant_candidates(problem: AimProblem, wanted: Array, previous: Array) -> Candidates:
     """The poses of locally least motion of directions (3, k), with three rotaries left to move; the best first.
 
     Feasible ones first; then the minima with limits and tilt ignored, which say what rules a lesser motion out. Where
     no pose reaches the direction, the nearest ones.
     """
-    moving = tuple(i for i in range(len(problem.machine.rotaries)) if i not in held)
-    family = _Family(problem, wanted, previous, held, moving)
     size = wanted.shape[1]
+    _, lines, moving = unrotated_by_held(problem.machine, wanted, problem.held)
+    family = _Family(problem, wanted, previous, problem.held, moving, tilting_rotary(lines, moving, size))
     poses = _pool(family)
     missing = np.setdiff1d(np.arange(size), poses.rows)
     minima = _minima(family, poses)
@@ -176,7 +167,7 @@ def _freedoms(lines: list[Array], direction: Array) -> NDArray[np.intp]:
 
 def _minima(family: _Family, poses: _Poses) -> _Poses:
     """Those poses whose motion no neighbour along the family undercuts; of each direction one at least."""
-    feasible, motion = family.feasible(poses.machine_deg), family.motion(poses)
+    feasible, motion = family.feasible(poses.machine_deg, poses.rows), family.motion(poses)
     least = np.ones(poses.rows.size, dtype=bool)
     count = poses.rows.size
     both = np.tile(np.arange(count), 2)
@@ -194,7 +185,7 @@ def _minima(family: _Family, poses: _Poses) -> _Poses:
                 away = wrap_deg(angles - start.machine_deg, low_deg=-180.0)
                 there = replace(start, machine_deg=start.machine_deg + away)
                 near = exact & (np.abs(away).max(axis=0) <= _ALIKE_DEG)
-                allowed = near & (family.feasible(there.machine_deg) | ~feasible[index])
+                allowed = near & (family.feasible(there.machine_deg, there.rows) | ~feasible[index])
                 lesser = family.motion(there) < motion[index] - _NO_LESS_DEG
                 least[index[allowed & lesser]] = False
     # The least of all is a minimum whatever rounding says; of a direction without a feasible pose, of the others.
@@ -238,24 +229,16 @@ def _at_ends(family: _Family) -> _Poses:
     if not parts:
         return _Poses(np.zeros(0, dtype=np.intp), np.zeros((len(machine.rotaries), 0)), np.zeros(0))
     found = _joined(parts)
-    angles = found.machine_deg.copy()
-    for i in family.moving:
-        limits = machine.rotaries[i].limits_deg
-        if limits is not None:
-            np.clip(angles[i], *limits, out=angles[i])
-    tilt, tilted = family.moving[0], machine.rotaries[family.moving[0]]
-    offset = family.problem.offset_deg[tilt]
-    program = signed_tilt_deg(tilted, angles[tilt] - offset, np.ones(angles.shape[1], dtype=bool))
-    angles[tilt] = np.where(wrong_sign(program, family.problem.tilt), offset, angles[tilt])
+    angles = in_range_deg(family.problem, found.machine_deg, family.tilting[found.rows])
     off = np.degrees(angle_between_rad(carried(machine, angles, family.wanted[:, found.rows]), SPINDLE))
-    good = (off > SNAP_DEG) & (off <= family.problem.tolerance_deg) & family.feasible(angles)
+    good = (off > SNAP_DEG) & (off <= family.problem.tolerance_deg) & family.feasible(angles, found.rows)
     return _Poses(found.rows[good], angles[:, good], off[good])
 
 
 def _as_candidates(family: _Family, poses: _Poses) -> Candidates:
     """The poses side by side for each direction, those alike only once, the best first."""
     machine, size = family.problem.machine, family.wanted.shape[1]
-    feasible, motion = family.feasible(poses.machine_deg), family.motion(poses)
+    feasible, motion = family.feasible(poses.machine_deg, poses.rows), family.motion(poses)
     exact = poses.misalignment_deg <= SNAP_DEG
     # Of equal ones the earlier: it holds a rotary at its very angle.
     order = np.lexsort((np.rint(motion * 1e6), ~exact, ~feasible, poses.rows))
@@ -267,8 +250,10 @@ def _as_candidates(family: _Family, poses: _Poses) -> Candidates:
             break
         away = np.zeros(same_row.shape)
         for i, rotary in enumerate(machine.rotaries):
-            move = rotary.move_deg(poses.machine_deg[i, :-back], poses.machine_deg[i, back:])
-            away = np.maximum(away, np.abs(move))
+            apart = poses.machine_deg[i, back:] - poses.machine_deg[i, :-back]
+            if rotary.limits_deg is None:
+                apart = wrap_deg(apart, low_deg=-180.0)
+            away = np.maximum(away, np.abs(apart))
         kept[back:] &= ~(same_row & (away < _ALIKE_DEG) & kept[:-back])
     poses, feasible = poses.chosen(kept), feasible[kept]
     starts = np.searchsorted(poses.rows, np.arange(size))
@@ -287,7 +272,7 @@ def _as_candidates(family: _Family, poses: _Poses) -> Candidates:
         usable,
         misalignment,
         _singular(family),
-        np.full(size, family.moving[0], dtype=np.int8),
+        family.tilting,
     )
     return by_motion(family.problem, found, family.previous)
 

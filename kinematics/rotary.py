@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import enum
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -23,7 +24,14 @@ from kinematics.validation import (
     read_only,
 )
 
-__all__ = ["AxisRelation", "RotaryAxis", "RotationSense", "common_perpendicular"]
+__all__ = [
+    "AxisRelation",
+    "IndexDirection",
+    "IndexRule",
+    "RotaryAxis",
+    "RotationSense",
+    "common_perpendicular",
+]
 
 
 class RotationSense(enum.Enum):
@@ -39,6 +47,58 @@ class RotationSense(enum.Enum):
     def sign(self) -> int:
         """+1 where a positive move turns the table right-handed about the direction, else -1."""
         return 1 if self is RotationSense.COUNTERCLOCKWISE else -1
+
+
+HalfTurn = Literal["positive", "negative"]
+
+
+class IndexRule(enum.Enum):
+    """The rule by which an endless rotary goes to its next angle."""
+
+    AS_NUMBERED = "as the numbers run"
+    """From 350 to 10 down through 180: the displayed numbers are run through."""
+    SHORT_WAY = "short way"
+    """From 350 to 10 up through 360."""
+
+
+@dataclass(frozen=True)
+class IndexDirection:
+    """Stated way of a rotary to its next angle.
+
+    Attributes
+    ----------
+    rule : IndexRule or None
+        None where it is not known: then every way must be checked.
+    half_turn : "positive", "negative" or None
+        The way of a half turn, as the rotary counts, where it takes the short way; None where it is not known.
+
+    Raises
+    ------
+    KinematicsError
+        When the half turn is neither, or is stated for a rotary that does not take the short way.
+
+    Examples
+    --------
+    >>> IndexDirection(IndexRule.AS_NUMBERED, "positive")
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: half turn: expected none, since the numbers say which way it goes, found 'positive'
+    """
+
+    rule: IndexRule | None = None
+    half_turn: HalfTurn | None = None
+
+    def __post_init__(self) -> None:
+        if self.rule is not None and not isinstance(self.rule, IndexRule):
+            raise KinematicsError(f"index rule: expected an IndexRule or None, found {self.rule!r}")
+        if self.half_turn not in ("positive", "negative", None):
+            raise KinematicsError(
+                f'half turn: expected "positive", "negative" or None, found {self.half_turn!r}'
+            )
+        if self.half_turn is not None and self.rule is IndexRule.AS_NUMBERED:
+            raise KinematicsError(
+                f"half turn: expected none, since the numbers say which way it goes, found {self.half_turn!r}"
+            )
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,6 +119,8 @@ class RotaryAxis(ValueEquality):
         Machine angles it can reach, both included; None turns endlessly.
     zero_deg : float
         The angle it displays at the all-zero pose.
+    index_direction : IndexDirection
+        The way it goes to its next angle, where it turns endlessly; not known if left out.
 
     Raises
     ------
@@ -82,6 +144,7 @@ class RotaryAxis(ValueEquality):
     positive_turn: RotationSense
     limits_deg: tuple[float, float] | None
     zero_deg: float = 0.0
+    index_direction: IndexDirection = IndexDirection()
 
     def __post_init__(self) -> None:
         if not isinstance(self.letter, str) or self.letter not in ("A", "B", "C"):
@@ -95,6 +158,7 @@ class RotaryAxis(ValueEquality):
         direction = normalized(as_vector(self.direction, 3, f"{what}, direction"), f"{what}, direction")
         object.__setattr__(self, "direction", read_only(direction))
         object.__setattr__(self, "zero_deg", as_number(self.zero_deg, f"{what}, zero"))
+        as_instance(self.index_direction, IndexDirection, f"{what}, index direction")
         if self.limits_deg is not None:
             low, high = as_vector(self.limits_deg, 2, f"{what}, limits").tolist()
             if low > high:
@@ -161,8 +225,15 @@ class RotaryAxis(ValueEquality):
             return wrap_deg([machine_deg - offset_deg]) + offset_deg
         return equivalent_angles_deg(machine_deg, *self.limits_deg)
 
+    @property
+    def moves_as_numbered(self) -> bool:
+        """True where a move is the difference of the displayed angles: with limits, or where that way is stated."""
+        return self.limits_deg is not None or self.index_direction.rule is IndexRule.AS_NUMBERED
+
     def move_deg(self, from_deg: ArrayLike, to_deg: ArrayLike) -> NDArray[np.float64]:
-        """The signed move from one machine angle to another: the short way round where it turns endlessly.
+        """The signed move from one machine angle to another.
+
+        With limits, or where the rotary goes as the numbers run, the difference of the angles; otherwise the short way.
 
         Parameters
         ----------
@@ -172,12 +243,27 @@ class RotaryAxis(ValueEquality):
         Returns
         -------
         ndarray, shape (...)
-            Positive as the rotary counts, whatever its sense. Half a turn of an endless one is -180.
+            Positive as the rotary counts, whatever its sense. Half a turn the short way is -180, or 180 where the rotary
+            is stated to take it positive.
+
+        Examples
+        --------
+        >>> numbered = IndexDirection(IndexRule.AS_NUMBERED)
+        >>> for way in (IndexDirection(), numbered):
+        ...     c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None, index_direction=way)
+        ...     print(c.move_deg(350.0, 10.0))
+        20.0
+        -340.0
         """
         move = as_real(to_deg, f"rotary {self.letter}, angle") - as_real(
             from_deg, f"rotary {self.letter}, angle"
         )
-        return move if self.limits_deg is not None else wrap_deg(move, low_deg=-180.0)
+        if self.moves_as_numbered:
+            return move
+        short = wrap_deg(move, low_deg=-180.0)
+        return (
+            np.where(short == -180.0, 180.0, short) if self.index_direction.half_turn == "positive" else short
+        )
 
 
 @dataclass(frozen=True, eq=False)

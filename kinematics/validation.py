@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import dataclasses
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from numbers import Real
-from types import MappingProxyType
-from typing import Any, TypeGuard, TypeVar
+from typing import Any, Generic, TypeGuard, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -226,9 +225,30 @@ Key = TypeVar("Key")
 Item = TypeVar("Item")
 
 
+class _FrozenMap(Mapping[Key, Item], Generic[Key, Item]):
+    """A mapping that cannot be written to and, unlike the library's own proxy, can be copied and pickled."""
+
+    __slots__ = ("_items",)
+
+    def __init__(self, items: Mapping[Key, Item]) -> None:
+        self._items = dict(items)
+
+    def __getitem__(self, key: Key) -> Item:
+        return self._items[key]
+
+    def __iter__(self) -> Iterator[Key]:
+        return iter(self._items)
+
+    def __len__(self) -> int:
+        return len(self._items)
+
+    def __repr__(self) -> str:
+        return repr(self._items)
+
+
 def read_only_map(mapping: Mapping[Key, Item]) -> Mapping[Key, Item]:
     """A copy of a mapping that cannot be written to."""
-    return MappingProxyType(dict(mapping))
+    return _FrozenMap(mapping)
 
 
 class ValueEquality:
@@ -236,7 +256,7 @@ class ValueEquality:
 
     A plain frozen dataclass can be neither compared nor hashed once a field is an array. Two values with this base are
     equal when they have the same class and every field is equal: arrays by shape and numbers (-0.0 equals 0.0),
-    mappings by their items in whatever order. Declare the class ``@dataclass(frozen=True, eq=False)`` and, in
+    mappings by their items in whatever order. Copies, and what is read back from a pickle, are frozen too. Declare the class ``@dataclass(frozen=True, eq=False)`` and, in
     ``__post_init__``, make its arrays `read_only` and its mappings `read_only_map`. A field declared with
     ``field(compare=False)`` does not count.
 
@@ -260,6 +280,13 @@ class ValueEquality:
 
     def __hash__(self) -> int:
         return hash((self.__class__.__qualname__, _key(self)))
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        # A copied or unpickled array can be written to, whatever the original's flags.
+        for value in state.values():
+            if isinstance(value, np.ndarray):
+                value.flags.writeable = False
+        vars(self).update(state)
 
 
 def _key(value: ValueEquality) -> tuple[object, ...]:

@@ -21,7 +21,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.calibration.angle_terms import AngleTerms, angle_terms
 from kinematics.calibration.line_parameters import (
     BLOCK,
     NominalLines,
@@ -39,6 +38,7 @@ from kinematics.calibration.observation_equations import (
     linearize_targets,
 )
 from kinematics.calibration.readings import Readings
+from kinematics.calibration.systematic_terms import AngleTerms, angle_terms, chosen_courses
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 
@@ -170,11 +170,14 @@ class Problem:
     lever_mm : float
         Scale of the tilts: a tilt counts as the displacement at this distance.
     scale : ndarray, shape (4n + k,)
-        Factors from the scaled parameters (mm) to shifts (mm), tilts and the k coefficients of `angle_terms`.
+        Factors from the scaled parameters (mm) to shifts (mm), tilts and the k others: coefficients of
+        `angle_terms`, then drifts (mm).
     weighted : bool
         Whether the weights differ from 1.
     angle_terms : AngleTerms
-        Errors of the rotaries' own angles that are adjusted along; none for k = 0.
+        Errors of the rotaries' own angles that are adjusted along.
+    courses : ndarray, shape (N, m)
+        Of the drifts that are adjusted along, from 0 to 1; three parameters each.
     """
 
     lines: NominalLines
@@ -190,6 +193,7 @@ class Problem:
     scale: NDArray[np.float64]
     weighted: bool
     angle_terms: AngleTerms
+    courses: NDArray[np.float64]
 
     @property
     def rotaries(self) -> int:
@@ -212,7 +216,7 @@ class Problem:
         return self._mask([True, True, False, False])
 
     def _mask(self, four: list[bool]) -> NDArray[np.bool_]:
-        return np.array(four * self.rotaries + [False] * self.angle_terms.count)
+        return np.array(four * self.rotaries + [False] * (len(self.scale) - 4 * self.rotaries))
 
     def line_parameters(self, parameters: NDArray[np.float64]) -> NDArray[np.float64]:
         """The lines' shifts (mm) and tilts, shape (n, 4), for scaled parameters (4n + k,)."""
@@ -222,8 +226,16 @@ class Problem:
         """The rotations of all readings, with the errors of the angles for scaled parameters (4n + k,)."""
         if not self.angle_terms.count:
             return self.turns
-        coefficients = (parameters * self.scale)[4 * self.rotaries :]
+        first = 4 * self.rotaries
+        coefficients = (parameters * self.scale)[first : first + self.angle_terms.count]
         return self.turns.turned_further(self.angle_terms.turn_errors(coefficients, self.rotaries))
+
+    def points_at(self, parameters: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The readings (N, 3) with the drifts for scaled parameters (4n + k,) taken off."""
+        if not self.courses.shape[1]:
+            return self.points
+        first = 4 * self.rotaries + self.angle_terms.count
+        return np.asarray(self.points - self.courses @ (parameters * self.scale)[first:].reshape(-1, 3))
 
 
 @dataclass(frozen=True, eq=False)
@@ -233,7 +245,7 @@ class State:
     Attributes
     ----------
     parameters : ndarray, shape (4n + k,)
-        Of the lines, then of the angles' errors.
+        Of the lines, then of the angles' errors, then of the drifts.
     targets : ndarray, shape (t, 4)
     free : ndarray, shape (4n + k, f)
         Orthonormal directions in which these may move.
@@ -257,10 +269,12 @@ class State:
     null_space_tilts: NDArray[np.float64] | None = None
 
 
-def build_problem(readings: Readings, machine: Machine, angle_errors: Sequence[str] = ()) -> Problem:
+def build_problem(
+    readings: Readings, machine: Machine, angle_errors: Sequence[str] = (), drifts: Sequence[str] = ()
+) -> Problem:
     """Set up the adjustment: readings sorted by target, parameters relative to the nominal machine.
 
-    `angle_errors` names the rotaries whose own angles' errors are adjusted along.
+    `angle_errors` names the rotaries whose own angles' errors are adjusted along, `drifts` the drifts.
     """
     readings.fits(machine)
     order = np.argsort(readings.target, kind="stable")
@@ -279,7 +293,12 @@ def build_problem(readings: Readings, machine: Machine, angle_errors: Sequence[s
         off = off - (off @ direction)[:, None] * direction
         lever = max(lever, float(np.sqrt((off * off).sum() / len(off))))
     terms = angle_terms(machine, angles, angle_errors)
-    scale = np.array([1.0, 1.0, 1.0 / lever, 1.0 / lever] * len(lines.point) + [1.0 / lever] * terms.count)
+    courses = chosen_courses(readings, drifts)[order]
+    scale = np.array(
+        [1.0, 1.0, 1.0 / lever, 1.0 / lever] * len(lines.point)
+        + [1.0 / lever] * terms.count
+        + [1.0] * (3 * courses.shape[1])
+    )
     return Problem(
         lines=lines,
         turns=turns,
@@ -294,6 +313,7 @@ def build_problem(readings: Readings, machine: Machine, angle_errors: Sequence[s
         scale=scale,
         weighted=readings.sigma_mm is not None,
         angle_terms=terms,
+        courses=courses,
     )
 
 
@@ -340,10 +360,19 @@ class Linearization:
 def linearize(problem: Problem, state: State) -> Linearization:
     """Linearise the observation equations of all readings at a state."""
     parameters, turns = problem.line_parameters(state.parameters), problem.turns_at(state.parameters)
-    where, slopes = derotate_with_jacobian(problem.lines, parameters, turns, problem.points)
+    points = problem.points_at(state.parameters)
+    where, slopes = derotate_with_jacobian(problem.lines, parameters, turns, points)
     if problem.angle_terms.count:
-        _, by_turn = turn_jacobian(problem.lines, parameters, turns, problem.points)
+        _, by_turn = turn_jacobian(problem.lines, parameters, turns, points)
         slopes = np.concatenate([slopes, problem.angle_terms.columns(by_turn)], axis=2)
+    if problem.courses.shape[1]:
+        # Derotation is linear in the points: a step of one millimetre gives the derivative.
+        by_axis = np.stack(
+            [where - derotate(problem.lines, parameters, turns, points + axis) for axis in np.eye(3)], axis=-1
+        )
+        slopes = np.concatenate(
+            [slopes, *(by_axis * one[:, None, None] for one in problem.courses.T)], axis=2
+        )
     rows = linearize_targets(problem.nominal_targets, state.targets, problem.target, where, problem.lever_mm)
     columns = slopes if rows.by_point is None else rows.by_point @ slopes
     raw = Linearization(rows.residual, columns * problem.scale, rows.by_target)

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.calibration.angle_terms import angle_functions
 from kinematics.calibration.covariance import (
     Covariance,
     EstimatedLine,
@@ -20,11 +19,12 @@ from kinematics.calibration.fixed_parameters import conditional_positions, fixed
 from kinematics.calibration.outliers import find_outliers, reading_residuals
 from kinematics.calibration.platter_fit import fitted_platter
 from kinematics.calibration.readings import Readings, positive
-from kinematics.calibration.results import AngleCurve, Fit, LineFit
+from kinematics.calibration.results import Fit, LineFit
 from kinematics.calibration.robust import m_estimate
 from kinematics.calibration.solve import Adjusted, solve
 from kinematics.calibration.statistics import coverage_factor, p_value
 from kinematics.calibration.systematic_errors import SystematicErrors, find_systematic_errors
+from kinematics.calibration.systematic_terms import AngleCurve, DriftFit, angle_functions
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import as_instance, read_only
@@ -32,6 +32,8 @@ from kinematics.validation import as_instance, read_only
 __all__ = ["fit_pivots"]
 
 _ARCSEC = float(np.degrees(3600.0))
+_FREE = 1e-3
+"""Fixed share (squares) of a parameter below which it counts as determined."""
 _ALONG = 0.9
 """Cosine with the line from which on a component counts as along it."""
 
@@ -47,6 +49,7 @@ def fit_pivots(
     loss_scale_mm: float | None = None,
     level: float = 0.95,
     angle_errors: Sequence[str] = (),
+    drifts: Sequence[str] = (),
 ) -> Fit:
     """Fit every rotary's line and every target to probe readings, in one least-squares adjustment.
 
@@ -71,6 +74,9 @@ def fit_pivots(
     angle_errors : sequence of str
         Letters of rotaries whose own angle is off: its errors once a turn, twice a turn and by a factor are adjusted
         along with the lines, as far as these readings determine them.
+    drifts : sequence of str
+        "order" or "temperature" or both: a drift of all readings in the order in which they were taken, or with the
+        temperature that was logged, adjusted along as well; the lines are then those of the first, or coldest, reading.
 
     Returns
     -------
@@ -121,10 +127,10 @@ def fit_pivots(
         sigma_mm = 1.0
     weights = None
     if loss == "linear":
-        solved = solve(readings, machine, sigma_mm, angle_errors)
+        solved = solve(readings, machine, sigma_mm, angle_errors, drifts)
     else:
         solved, weights, robust_s0 = m_estimate(
-            readings, machine, sigma_mm, loss, loss_scale_mm, angle_errors
+            readings, machine, sigma_mm, loss, loss_scale_mm, angle_errors, drifts
         )
     _require_estimable(solved, machine)
     sigma = sigma_mm
@@ -153,7 +159,7 @@ def fit_pivots(
     systematic = SystematicErrors((), ())
     if weights is None and solved.dof > 0:
         systematic = find_systematic_errors(
-            solved, machine, readings, sigma_mm, floor_mm or 0.0, adjusted=angle_errors
+            solved, machine, readings, sigma_mm, floor_mm or 0.0, adjusted=angle_errors, drifts=drifts
         )
     lines = _lines(solved, machine, covariance)
     targets = target_fits(solved, machine.letters, listed, covariance)
@@ -172,7 +178,7 @@ def fit_pivots(
         platter=fitted_platter(solved, machine.letters, targets, covariance),
         pairs=axis_relations(solved, machine.letters, covariance),
         residuals=reading_residuals(solved, machine, readings, tested, weights, floor or 0.0),
-        outliers=find_outliers(readings, machine, solved, tested, floor or 0.0, angle_errors)
+        outliers=find_outliers(readings, machine, solved, tested, floor or 0.0, angle_errors, drifts)
         if weights is None
         else (),
         dof=solved.dof,
@@ -188,6 +194,7 @@ def fit_pivots(
         angle_errors=systematic.angle_errors,
         drifts=systematic.drifts,
         angle_curves=_angle_curves(solved, machine, readings, covariance),
+        drift_fits=_drift_fits(solved, drifts, covariance),
     )
 
 
@@ -231,12 +238,27 @@ def _angle_curves(
                 rotary.letter,
                 read_only(scaled[mine]),
                 matrix,
-                bool((free > 1.0 - 1e-3).all()),
+                bool((free > 1.0 - _FREE).all()),
                 float(errors[k]) * _ARCSEC,
                 u,
                 float(readings.angles_deg[k, i]),
             )
         )
+    return tuple(found)
+
+
+def _drift_fits(solved: Adjusted, drifts: Sequence[str], covariance: Covariance) -> tuple[DriftFit, ...]:
+    """The drifts that were adjusted along."""
+    problem, found = solved.problem, []
+    first = 4 * problem.rotaries + problem.angle_terms.count
+    for k, by in enumerate((drifts,) if isinstance(drifts, str) else drifts):
+        mine = slice(first + 3 * k, first + 3 * k + 3)
+        matrix = None
+        if covariance.sigma is not None:
+            matrix = read_only(covariance.sigma**2 * covariance.cofactor[mine, mine])
+        free = (solved.state.free[mine] ** 2).sum(axis=1)
+        shift = read_only(solved.state.parameters[mine].copy())
+        found.append(DriftFit(by, shift, matrix, bool((free > 1.0 - _FREE).all())))
     return tuple(found)
 
 

@@ -10,17 +10,17 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import SNAP_DEG
 from kinematics.calibration.adjustment import build_problem, initial_state, linearize, reduced_normals
-from kinematics.calibration.angle_terms import COMPONENTS, TERMS
 from kinematics.calibration.covariance import Covariance, estimated_lines, line_covariance
 from kinematics.calibration.derived_quantities import axis_of, axis_shift, location_errors
 from kinematics.calibration.fixed_parameters import conditional_positions, fixed_parameters
 from kinematics.calibration.pose_information import PoseInformation, pose_information
 from kinematics.calibration.rank_deficiency import fix_unestimable
 from kinematics.calibration.readings import Readings, TargetKind, positive
-from kinematics.calibration.results import AngleError, Drift, Estimate, FixedParameter
+from kinematics.calibration.results import Estimate, FixedParameter
 from kinematics.calibration.solve import Adjusted, degrees_of_freedom
 from kinematics.calibration.statistics import coverage_factor
 from kinematics.calibration.systematic_errors import find_systematic_errors
+from kinematics.calibration.systematic_terms import COMPONENTS, TERMS, AngleError, Drift
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose, transform_points
 from kinematics.machine import Machine

@@ -2,7 +2,7 @@
 
 Such a combination must be fixed by a condition of its own (a datum). The line of a rotary that stands still
 throughout is fixed before anything else: whatever it could do, another line does as well. Then errors of the
-rotaries' own angles are fixed at none, and directions
+rotaries' own angles and drifts are fixed at none, and directions
 before positions, the rotaries' before the targets': a setter who reads a platter level and on its two edges takes
 directions as they are and wants the tilt's Y and Z. Within such a group the condition is the minimum norm: the
 combination itself keeps the machine's value, and what is orthogonal to it is estimated.
@@ -57,7 +57,7 @@ def fix_unestimable(
     parameters, tilt = len(problem.scale), problem.tilts
     angle = np.arange(parameters) >= 4 * problem.rotaries
     still = np.repeat(np.ptp(problem.turns.terms, axis=0).max(axis=-1) < _STILL, 4)
-    still = np.concatenate([still, np.zeros(problem.angle_terms.count, dtype=np.bool_)])
+    still = np.concatenate([still, np.zeros(parameters - len(still), dtype=np.bool_)])
     state = replace(state, free=np.eye(parameters) if within is None else within)
     null_space, tilts = np.zeros((parameters, 0)), np.zeros((2 * (problem.rotaries + len(problem.names)), 0))
     for _ in range(parameters):

@@ -59,6 +59,7 @@ def m_estimate(
     loss: str,
     scale_mm: float | None,
     angle_errors: Sequence[str] = (),
+    drifts: Sequence[str] = (),
 ) -> tuple[Adjusted, NDArray[np.float64], float | None]:
     """Fit by M-estimation: the solution, the readings' weights in the problem's order, and the robust scatter.
 
@@ -66,7 +67,7 @@ def m_estimate(
     square of the robust_s0 residuals over the square of the mean slope of the bend.
     """
     rho(loss, np.zeros(1))
-    problem = build_problem(readings, machine, angle_errors)
+    problem = build_problem(readings, machine, angle_errors, drifts)
     plain = solve_problem(problem, sigma_mm)
     equations = problem.nominal_targets.equations[problem.target]
     if scale_mm is None:

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from kinematics.calibration.adjustment import Problem, ReducedNormals
 from kinematics.calibration.linear_algebra import eigen_symmetric
 
-__all__ = ["Gain", "ScoreTest", "own_part", "score_test"]
+__all__ = ["DETERMINED", "Gain", "ScoreTest", "own_part", "score_test"]
 
-_DETERMINED = 1e-3
+DETERMINED = 1e-3
 """Share of a column that must be its own for its value to be determined."""
 
 
@@ -59,13 +59,13 @@ class ScoreTest:
         own, shown = information[np.ix_(mine, mine)], score[mine]
         if others:
             size, vectors = eigen_symmetric(information[np.ix_(others, others)])
-            known = size > _DETERMINED
+            known = size > DETERMINED
             half = vectors[:, known] / np.sqrt(size[known])
             across = information[np.ix_(mine, others)] @ half
             own = own - across @ across.T
             shown = shown - across @ (half.T @ score[others])
         size, vectors = eigen_symmetric(own)
-        determined = size > _DETERMINED
+        determined = size > DETERMINED
         kept = vectors[:, determined]
         along = kept.T @ shown
         inner = kept / size[determined]
@@ -88,16 +88,16 @@ def score_test(
 
     `inverse` is that of the lines' information, with the prior where there is one.
     """
-    left = np.stack([own_part(reduced, problem, column) for column in columns])
+    left = own_part(reduced, problem, columns)
     by_lines = np.einsum("rkp,ark->ap", reduced.rows, left)
     information = np.einsum("ark,brk->ab", left, left) - by_lines @ inverse @ by_lines.T
     score = np.einsum("ark,rk->a", left, residual)
     return ScoreTest(information, score, (columns * columns).sum(axis=(1, 2)))
 
 
-def own_part(reduced: ReducedNormals, problem: Problem, column: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The part of a column (N, 3) that is orthogonal to the targets' columns."""
-    across = (np.swapaxes(reduced.by_target, 1, 2) @ column[..., None])[..., 0]
-    summed = np.add.reduceat(across, problem.starts, axis=0)
+def own_part(reduced: ReducedNormals, problem: Problem, columns: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The part of columns (..., N, 3) that is orthogonal to the targets' columns."""
+    across = (np.swapaxes(reduced.by_target, 1, 2) @ columns[..., None])[..., 0]
+    summed = np.add.reduceat(across, problem.starts, axis=-2)
     follows = (reduced.inverse @ summed[..., None])[..., 0]
-    return np.asarray(column - (reduced.by_target @ follows[problem.target][..., None])[..., 0])
+    return np.asarray(columns - (reduced.by_target @ follows[..., problem.target, :, None])[..., 0])

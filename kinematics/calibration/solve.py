@@ -70,6 +70,7 @@ def solve(
     machine: Machine,
     sigma_mm: float | None = None,
     angle_errors: Sequence[str] = (),
+    drifts: Sequence[str] = (),
 ) -> Adjusted:
     """Least-squares solution, starting from the machine's nominal lines.
 
@@ -78,7 +79,7 @@ def solve(
     KinematicsError
         When the readings do not fit the machine or do not converge.
     """
-    return solve_problem(build_problem(readings, machine, angle_errors), sigma_mm)
+    return solve_problem(build_problem(readings, machine, angle_errors, drifts), sigma_mm)
 
 
 def solve_problem(problem: Problem, sigma_mm: float | None = None, weigh: Weighing | None = None) -> Adjusted:

@@ -17,16 +17,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.calibration.adjustment import Linearization, Problem, ReducedNormals, State, linearize
-from kinematics.calibration.angle_terms import COMPONENTS, TERMS, AngleTerms, angle_terms
 from kinematics.calibration.line_parameters import turn_jacobian
 from kinematics.calibration.linear_algebra import eigen_symmetric, inverse
 from kinematics.calibration.observation_equations import linearize_targets
 from kinematics.calibration.outliers import LeaveOneOut
 from kinematics.calibration.readings import Readings
-from kinematics.calibration.results import AngleError, Drift
 from kinematics.calibration.score_test import Gain, ScoreTest, score_test
 from kinematics.calibration.solve import Adjusted
 from kinematics.calibration.statistics import detectable_noncentrality, p_value
+from kinematics.calibration.systematic_terms import (
+    COMPONENTS,
+    TERMS,
+    AngleError,
+    AngleTerms,
+    Drift,
+    angle_terms,
+    drift_courses,
+)
 from kinematics.machine import Machine
 
 __all__ = ["SystematicErrors", "angle_columns", "drift_columns", "find_systematic_errors", "gradual_gain"]
@@ -72,6 +79,7 @@ def find_systematic_errors(
     sigma: float | None,
     floor_mm: float = 0.0,
     adjusted: Sequence[str] = (),
+    drifts: Sequence[str] = (),
 ) -> SystematicErrors:
     """Test the residuals of a fit against the rotaries' angles, and against order and temperature.
 
@@ -86,19 +94,21 @@ def find_systematic_errors(
         Least scatter: that of rounding.
     adjusted : sequence of str
         Rotaries whose angles' errors are among the parameters already: not tested.
+    drifts : sequence of str
+        Drifts that are.
     """
     problem = solved.problem
     letters = [letter for letter in machine.letters if letter not in adjusted]
     terms = angle_terms(machine, readings.angles_deg[problem.order], letters)
     columns = np.concatenate(
-        [angle_columns(problem, solved.state, terms), drift_columns(problem, solved.state, readings)]
+        [angle_columns(problem, solved.state, terms), drift_columns(problem, solved.state, readings, drifts)]
     )
     weighted = columns * problem.weight[:, None]
     worst = _reading_columns(problem, int(LeaveOneOut(solved).gain.argmax()))
     free = solved.state.free.shape[1]
     inner = inverse(solved.reduced.information) if free else np.zeros((0, 0))
     test = score_test(problem, solved.reduced, inner, solved.residual, np.concatenate([weighted, worst]))
-    tests = _tests(letters, terms, len(columns))
+    tests = _tests(letters, terms, [by for by in drift_courses(readings) if by not in drifts])
     scatter = _Scatter(solved, sigma, floor_mm)
     chosen, chances = _select(test, tests, scatter, range(len(columns), len(columns) + len(worst)))
     return SystematicErrors(
@@ -114,7 +124,7 @@ def find_systematic_errors(
 def angle_columns(problem: Problem, state: State, terms: AngleTerms) -> NDArray[np.float64]:
     """Change of the residuals (k, N, 3), unweighted, for one radian of each term of the angles' errors."""
     parameters, turns = problem.line_parameters(state.parameters), problem.turns_at(state.parameters)
-    where, by_turn = turn_jacobian(problem.lines, parameters, turns, problem.points)
+    where, by_turn = turn_jacobian(problem.lines, parameters, turns, problem.points_at(state.parameters))
     columns = terms.columns(by_turn)
     rows = linearize_targets(problem.nominal_targets, state.targets, problem.target, where, problem.lever_mm)
     if rows.by_point is not None:
@@ -122,35 +132,26 @@ def angle_columns(problem: Problem, state: State, terms: AngleTerms) -> NDArray[
     return np.asarray(np.moveaxis(columns, -1, 0))
 
 
-def drift_columns(problem: Problem, state: State, readings: Readings) -> NDArray[np.float64]:
+def drift_columns(
+    problem: Problem, state: State, readings: Readings, left_out: Sequence[str] = ()
+) -> NDArray[np.float64]:
     """Change of the residuals (k, N, 3), unweighted, for a drift of one millimetre along X, Y and Z.
 
     From the first reading to the last; where the temperature was logged also over its range.
     """
-    courses = _courses(readings)
-    base = linearize(problem, state)
-    weight = problem.weight[:, None]
-    found = []
-    for course in courses.values():
-        for axis in np.eye(3):
-            shifted = replace(problem, points=problem.points + axis)
-            found.append(
-                (linearize(shifted, state).residual - base.residual) / weight * course[problem.order, None]
-            )
-    return np.array(found).reshape(-1, len(problem.points), 3)
+    base = linearize(problem, state).residual
+    axes = np.array(
+        [
+            linearize(replace(problem, points=problem.points + axis), state).residual - base
+            for axis in np.eye(3)
+        ]
+    )
+    courses = [course for by, course in drift_courses(readings).items() if by not in left_out]
+    found = [axes / problem.weight[:, None] * course[problem.order, None] for course in courses]
+    return np.concatenate([np.zeros((0, *base.shape)), *found])
 
 
-def _courses(readings: Readings) -> dict[str, NDArray[np.float64]]:
-    """What a drift may go with, from 0 to 1, shape (N,) in the readings' order."""
-    n = len(readings)
-    courses = {"order": np.arange(n) / max(n - 1, 1)}
-    warmth = readings.temperature_c
-    if warmth is not None and float(np.ptp(warmth)) > 0.0:
-        courses["temperature"] = (warmth - warmth.min()) / float(np.ptp(warmth))
-    return courses
-
-
-def _tests(letters: Sequence[str], terms: AngleTerms, count: int) -> list[_Test]:
+def _tests(letters: Sequence[str], terms: AngleTerms, courses: Sequence[str]) -> list[_Test]:
     found = []
     for k, letter in enumerate(letters):
         first = k * terms.count // max(len(letters), 1)
@@ -158,7 +159,8 @@ def _tests(letters: Sequence[str], terms: AngleTerms, count: int) -> list[_Test]
             _Test(tuple(first + place for place in places), letter, component)
             for component, places in COMPONENTS.items()
         ]
-    for first, by in zip(range(terms.count, count, 3), ("order", "temperature"), strict=False):
+    for k, by in enumerate(courses):
+        first = terms.count + 3 * k
         found.append(_Test((first, first + 1, first + 2), by=by))
     return found
 

@@ -2,7 +2,7 @@
 
 The collision library (manifold3d) is imported here and nowhere else, so whoever only computes offsets does without it.
 In the order of a question: `shapes`, `solid` (bodies in the way), `tool_assembly` (tool, holder, spindle),
-`collision_model` (a job on its machine), `travel`, `clearance`, `witness`, `index_direction`, `job_index_moves`,
+`collision_model` (a job on its machine), `travel`, `clearance`, `witness`, `index_moves`,
 `tool_length` (does it get there, does it clear), `load`, `load_limit` (is it carried and held), `beam`,
 `job_clearance`, `step_height`, `mounting` (how tall, where on the mill), `silhouette` (pictures). Beneath them
 `collision_bodies`, `distance_bounds` and `scene` make distances quick.
@@ -18,8 +18,14 @@ from kinematics.reach.collision_model import (
     platter_solid,
     with_step_height,
 )
-from kinematics.reach.index_direction import IndexDirection, IndexRule, index_turns_deg, rotary_turns_deg
-from kinematics.reach.index_moves import IndexMove, MoveClearance, index_move, job_index_moves
+from kinematics.reach.index_moves import (
+    IndexMove,
+    MoveClearance,
+    index_move,
+    index_turns_deg,
+    job_index_moves,
+    rotary_turns_deg,
+)
 from kinematics.reach.job_clearance import minimum_clearance
 from kinematics.reach.limit import Limit, LimitKind
 from kinematics.reach.load import (
@@ -59,9 +65,7 @@ __all__ = [
     "FeasibleRange",
     "Frustum",
     "HolderPart",
-    "IndexDirection",
     "IndexMove",
-    "IndexRule",
     "LengthLimit",
     "Limit",
     "LimitKind",

@@ -10,7 +10,6 @@ from numpy.typing import ArrayLike, NDArray
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, is_horizontal, table_frame
 from kinematics.reach.beam import Section
-from kinematics.reach.index_direction import IndexDirection
 from kinematics.reach.shapes import Box, Frustum
 from kinematics.reach.solid import Attachment, Solid, on_rotary, on_step
 from kinematics.reach.tool_assembly import TipEnvelope, Tool
@@ -120,8 +119,6 @@ class CollisionModel(ValueEquality):
     retract_mm : (float or None) * 3
         Machine readouts X, Y, Z of the spindle between operations. None for X or Y leaves them where the
         operations have them; for Z, takes the upper end of travel.
-    index_directions : tuple of IndexDirection
-        Of each rotary, from the base outward; empty where none is known.
 
     Raises
     ------
@@ -136,18 +133,12 @@ class CollisionModel(ValueEquality):
     spindle: tuple[Solid, ...]
     operations: tuple[OperationPose, ...]
     retract_mm: tuple[float | None, float | None, float | None] = (None, None, None)
-    index_directions: tuple[IndexDirection, ...] = ()
 
     def __post_init__(self) -> None:
         as_instance(self.setup, Setup, "setup")
-        for name in ("steps", "step_bodies", "solids", "spindle", "operations", "index_directions"):
+        for name in ("steps", "step_bodies", "solids", "spindle", "operations"):
             object.__setattr__(self, name, _as_tuple(getattr(self, name), name.replace("_", " ")))
         rotaries = len(self.machine.rotaries)
-        if len(self.index_directions) not in (0, rotaries):
-            raise KinematicsError(
-                f"index directions: expected one for each of {rotaries} rotaries, or none, "
-                f"found {len(self.index_directions)}"
-            )
         if len(self.steps) != len(self.step_bodies):
             raise KinematicsError(
                 f"steps: expected a body or None for each of {len(self.steps)}, found {len(self.step_bodies)}"
@@ -172,11 +163,6 @@ class CollisionModel(ValueEquality):
     def machine(self) -> Machine:
         """The machine."""
         return self.setup.machine
-
-    @property
-    def directions(self) -> tuple[IndexDirection, ...]:
-        """Index direction of every rotary, unknown ones included."""
-        return self.index_directions or tuple(IndexDirection() for _ in self.machine.rotaries)
 
     @property
     def start_deg(self) -> NDArray[np.float64]:

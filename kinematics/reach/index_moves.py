@@ -11,26 +11,36 @@ was measured.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import pairwise, product
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
+from kinematics.angles import SNAP_DEG, wrap_deg
+from kinematics.machine import Machine
 from kinematics.reach.clearance import swept_discs
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.distance_bounds import BoundingDiscs, bounding_spheres, gap_bounds
-from kinematics.reach.index_direction import index_turns_deg
 from kinematics.reach.scene import FARTHEST_MM, Scene, SweptBody, exact_gap_mm, exact_pair_gap_mm, group_poses
 from kinematics.reach.tool_assembly import cutting_bodies
+from kinematics.rotary import IndexRule, RotaryAxis
 from kinematics.transform import Pose
 from kinematics.validation import ValueEquality, read_only
 
-__all__ = ["IndexMove", "MoveClearance", "index_move", "index_range_deg", "job_index_moves"]
+__all__ = [
+    "IndexMove",
+    "MoveClearance",
+    "index_move",
+    "index_range_deg",
+    "index_turns_deg",
+    "job_index_moves",
+    "rotary_turns_deg",
+]
 
 Array = NDArray[np.float64]
 
 _MOST_ITEMS = 300_000
-_MOST_EXACT = 400
+_MOST_EXACT = 20_000
 _AT_ONCE = 20_000
 _WITHIN_MM, _WITHIN_SHARE = 0.05, 0.01
 
@@ -51,6 +61,8 @@ class MoveClearance(ValueEquality):
         The closest pair there: tool, holder or spindle and what turns; or what turns and what stands.
     machine_deg : ndarray, shape (n,)
         Machine angles there.
+    settled : bool
+        False where the search was broken off: `at_least_mm` is true, and may be far less than the smallest distance.
     """
 
     at_least_mm: float
@@ -59,6 +71,7 @@ class MoveClearance(ValueEquality):
     body: str
     obstacle: str
     machine_deg: NDArray[np.float64]
+    settled: bool = True
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "machine_deg", read_only(self.machine_deg))
@@ -104,6 +117,86 @@ class IndexMove(ValueEquality):
         return tuple(one for one in (self.tool, self.table) if one is not None)
 
 
+def rotary_turns_deg(rotary: RotaryAxis, from_deg: float, to_deg: float) -> tuple[float, ...]:
+    """Signed moves by which a rotary may go from one machine angle to another, the short way first.
+
+    Parameters
+    ----------
+    rotary : RotaryAxis
+        With what is stated of its way.
+    from_deg, to_deg : float
+        Machine angles, as displayed.
+
+    Returns
+    -------
+    tuple of float
+        Degrees, positive as the rotary counts. One move where only one is possible.
+
+    Examples
+    --------
+    >>> from kinematics.rotary import IndexDirection, RotationSense
+    >>> def turns(direction, *angles):
+    ...     c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None, index_direction=direction)
+    ...     return rotary_turns_deg(c, *angles)
+    >>> turns(IndexDirection(), 350.0, 10.0)
+    (20.0, -340.0)
+    >>> turns(IndexDirection(IndexRule.AS_NUMBERED), 350.0, 10.0)
+    (-340.0,)
+    >>> turns(IndexDirection(IndexRule.SHORT_WAY), 0.0, 180.0)
+    (-180.0, 180.0)
+    >>> turns(IndexDirection(IndexRule.SHORT_WAY, "positive"), 0.0, 180.0)
+    (180.0,)
+    """
+    direction, as_numbered = rotary.index_direction, float(to_deg) - float(from_deg)
+    if rotary.moves_as_numbered:
+        return (as_numbered,)
+    short = float(wrap_deg(as_numbered, low_deg=-180.0))
+    if abs(short) < SNAP_DEG:
+        short = 0.0
+    half = abs(abs(short) - 180.0) < SNAP_DEG
+    if direction.rule is IndexRule.SHORT_WAY:
+        if not half:
+            return (short,)
+        if direction.half_turn is not None:
+            return (180.0 if direction.half_turn == "positive" else -180.0,)
+        return (-180.0, 180.0)
+    if half:
+        short = -180.0
+    other = (short - float(np.copysign(360.0, short)),) if short else ()
+    # Angles typed more than a turn apart: run through by the numbers they go round more than once.
+    further = (as_numbered,) if abs(as_numbered) >= 360.0 - SNAP_DEG else ()
+    return (short, *other, *further)
+
+
+def index_turns_deg(
+    machine: Machine, from_deg: ArrayLike, to_deg: ArrayLike
+) -> tuple[NDArray[np.float64], ...]:
+    """Every combination of the ways that the rotaries of a machine may take to their next angles.
+
+    Parameters
+    ----------
+    machine : Machine
+    from_deg, to_deg : array_like, shape (n,)
+        Machine angles.
+
+    Returns
+    -------
+    tuple of ndarray, shape (n,)
+        Signed moves in degrees, the short ways first.
+
+    Raises
+    ------
+    KinematicsError
+        When an angle is missing or not finite.
+    """
+    first, last = machine.angles(from_deg), machine.angles(to_deg)
+    ways = (
+        rotary_turns_deg(rotary, float(a), float(b))
+        for rotary, a, b in zip(machine.rotaries, first, last, strict=True)
+    )
+    return tuple(read_only(way) for way in product(*ways))
+
+
 def job_index_moves(
     model: CollisionModel,
     scene: Scene,
@@ -135,9 +228,7 @@ def job_index_moves(
     for first, second in pairwise(stops):
         ways = [
             turn
-            for turn in index_turns_deg(
-                model.machine, model.directions, _angles(model, first), _angles(model, second)
-            )
+            for turn in index_turns_deg(model.machine, _angles(model, first), _angles(model, second))
             if turn.any()
         ]
         for turn in ways:
@@ -268,7 +359,8 @@ class _Search:
     The other body of a pair is one of the retracted spindle's, or without these one of the scene's own.
     """
 
-    def __init__(self, scene: Scene, swept: list[SweptBody], up_to_mm: float) -> None:
+    def __init__(self, whole: Scene, swept: list[SweptBody], up_to_mm: float) -> None:
+        scene, self.pieces = whole.pieces
         self.scene, self.swept = scene, swept
         self.others = swept_discs(swept) if swept else scene.discs
         self.group = np.zeros(len(swept), dtype=np.int64) if swept else scene.carried
@@ -280,14 +372,17 @@ class _Search:
         self.tight = np.logical_and.outer(
             [body.tight for body in bodies], [body.tight for body in scene.bodies]
         )
+        self.loose_mm = np.array([body.loose_mm for body in scene.bodies])
         self.seen = min(up_to_mm, FARTHEST_MM)
         self.at: tuple[Array, int, int] | None = None
         self.floor = FARTHEST_MM
         self.exact_left = _MOST_EXACT
+        self.settled = True
 
     def run(
         self, low: Array, high: Array, other: NDArray[np.intp], turning: NDArray[np.intp]
     ) -> MoveClearance | None:
+        other, turning = self._in_pieces(other, turning)
         count = len(other)
         middle = np.repeat([(low + high) / 2.0], count, axis=0)
         half = np.repeat([(high - low) / 2.0], count, axis=0)
@@ -301,11 +396,25 @@ class _Search:
             open_ = bound < self.seen - self._within
             # Closed parts are as far away as the smallest distance seen, but for the tolerance.
             self.floor = min(self.floor, float(bound[~open_].min(initial=FARTHEST_MM)))
-            if done > _MOST_ITEMS:
+            if done > _MOST_ITEMS and open_.any():
+                self.settled = False
                 self.floor = min(self.floor, float(bound[open_].min(initial=FARTHEST_MM)))
                 break
             items = _halved(items[open_], split[open_])
         return self._found()
+
+    def _in_pieces(
+        self, other: NDArray[np.intp], turning: NDArray[np.intp]
+    ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Pairs of bodies as pairs of their pieces; the retracted spindle's bodies are convex."""
+        pairs = [
+            np.meshgrid([a] if self.swept else self.pieces[a], self.pieces[b], indexing="ij")
+            for a, b in zip(other.tolist(), turning.tolist(), strict=True)
+        ]
+        return (
+            np.concatenate([first.ravel() for first, _ in pairs] or [other]),
+            np.concatenate([second.ravel() for _, second in pairs] or [turning]),
+        )
 
     @property
     def _within(self) -> float:
@@ -315,7 +424,7 @@ class _Search:
         if self.at is None:
             return None
         angles, other, turning = self.at
-        seen = self._exact(angles, other, turning) if self.seen > 0.0 else 0.0
+        seen = self._exact(angles, other, turning, self.seen + 1.0) if self.seen > 0.0 else 0.0
         names = self.names[other], self.scene.bodies[turning].name
         return MoveClearance(
             max(0.0, min(self.floor, seen)),
@@ -324,6 +433,7 @@ class _Search:
             # What turns is the body that meets what stands, and the obstacle that the tool meets.
             *(names if self.swept else names[::-1]),
             angles,
+            self.settled,
         )
 
     def _look(self, items: _Items) -> tuple[Array, NDArray[np.intp]]:
@@ -370,8 +480,11 @@ class _Search:
         """Ask the collision library about pairs that the bounds leave undecided, and about likely collisions."""
         close = np.flatnonzero((low <= 0.0) & tight)
         ask = [int(close[np.argmin(high[close])])] if close.size else []
-        # Hulls whose bounds are still wide, on parts so small that the angles are not to blame.
-        vague = ~tight | ((motion < high - low) & (motion < self._within))
+        loose_mm = self.loose_mm[items.turning] + (0.0 if self.swept else self.loose_mm[items.other])
+        # One pose that may be the closest; then parts so small that the hulls are to blame, not the angles.
+        loose = np.flatnonzero(~tight)
+        ask += [int(loose[np.argmin(bound[loose])])] if loose.size else []
+        vague = np.where(tight, (motion < high - low) & (motion < self._within), motion < 2.0 * loose_mm)
         ask += [int(k) for k in np.flatnonzero(vague)[np.argsort(bound[vague])]]
         for k in ask:
             if self.exact_left <= 0 or self.seen <= 0.0:
@@ -380,14 +493,15 @@ class _Search:
                 continue
             self.exact_left -= 1
             other, turning = int(items.other[k]), int(items.turning[k])
-            gap = self._exact(items.middle_deg[k], other, turning)
+            # A longer distance settles nothing more, and the library takes long to look far.
+            gap = self._exact(items.middle_deg[k], other, turning, self.seen + float(motion[k]))
             bound[k] = max(float(bound[k]), gap - float(motion[k]))
             if gap < self.seen:
                 self.seen, self.at = gap, (items.middle_deg[k], other, turning)
 
-    def _exact(self, angles: Array, other: int, turning: int) -> float:
+    def _exact(self, angles: Array, other: int, turning: int, up_to: float) -> float:
+        """Distance of the facets, or what bounds it from below: `up_to`, where it is longer."""
         poses = group_poses(self.scene.machine, angles)
-        up_to = FARTHEST_MM if self.seen >= FARTHEST_MM else 2.0 * self.seen + 500.0
         if self.swept:
             return exact_gap_mm(self.scene, turning, poses, self.swept[other], up_to)
         return exact_pair_gap_mm(self.scene, turning, other, poses, up_to)

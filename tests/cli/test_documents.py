@@ -28,12 +28,10 @@ from tiltwright.output.document import (
     Picture,
     Table,
 )
-from tiltwright.output.document_files import document_files
-from tiltwright.output.document_markdown import document_markdown
+from tiltwright.output.document_files import document_files, document_markdown
 from tiltwright.output.document_pdf import document_data, document_pdf
 from tiltwright.output.document_text import document_text
-from tiltwright.output.plain_text import COLUMNS, columns_of
-from tiltwright.output.tables import table, wrapped_table
+from tiltwright.output.tables import COLUMNS, columns_of, table, wrapped_table
 
 SVG = '<svg xmlns="http://www.w3.org/2000/svg" width="20mm" height="10mm"></svg>'
 BLOCKS: tuple[Block, ...] = (

@@ -99,8 +99,13 @@ def allowed_motion(machine, poses, previous, tilt, offset):
             move = np.where(inside, move, np.nan)
         motion = motion + np.abs(move)
     if tilt is not None:
-        tilts = poses[..., 0] - offset
-        if machine.rotaries[0].limits_deg is None:
+        # The outermost that does not stand along the spindle; where all do, the outermost.
+        off_spindle = [
+            np.hypot(*rotary.direction[:2]) > np.sin(np.radians(1.0)) for rotary in machine.rotaries
+        ]
+        i = int(np.argmax(off_spindle))
+        tilts = poses[..., i] - (offset if i == 0 else 0.0)
+        if machine.rotaries[i].limits_deg is None:
             tilts = (tilts + 180.0) % 360.0 - 180.0
         right = tilts >= -1e-9 if tilt == "positive" else tilts <= 1e-9
         motion = np.where(right, motion, np.nan)

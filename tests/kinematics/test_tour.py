@@ -17,7 +17,7 @@ def test_the_tour_runs():
 
 def test_help_opens_with_an_example_and_stays_short():
     lines = pydoc.render_doc(kinematics, renderer=pydoc.plaintext).splitlines()
-    assert len(lines) < 300
+    assert len(lines) < 100  # numpy's own help below an array was 120
     first = next(k for k, line in enumerate(lines) if ">>>" in line)
     assert first < 12
     assert kinematics.__doc__.count(">>>") == 10

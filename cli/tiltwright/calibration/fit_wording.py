@@ -227,9 +227,20 @@ def blunder_sentence(one: Blunder, units: str) -> str:  # noqa: C901, PLR0911 - 
                 f"{axis} {length_text(part, units, '.3f')}"
                 for axis, part in zip(_AXES, one.shift_mm, strict=True)
             )
+            again = (
+                ""
+                if one.certain or one.rivals
+                else " What is left over hints at another move, so row and amount are not certain."
+            )
             return (
-                f"from row {one.rows[0]} on, every reading is off by about {size} ({parts}): did the machine's zero move, "
-                "did it warm up, or was it hit, once or little by little? Read all of them again in one go."
+                f"from row {one.rows[0]} on{_about(one)}, every reading is off by about {size} ({parts}): did the "
+                f"machine's zero move, or was it hit?{again} Read all of them again in one go."
+            )
+        case "zero moved repeatedly":
+            return (
+                f"the readings jump {len(one.rows)} times, at rows {_and(list(map(str, one.rows)))}, by up to {size}: did "
+                "the machine's zero, the probe or the fixture come and go? Find what is loose, then read all of them again "
+                "in one go."
             )
         case "radius left on" if one.certain or one.rivals:
             return (
@@ -254,6 +265,14 @@ def blunder_sentence(one: Blunder, units: str) -> str:  # noqa: C901, PLR0911 - 
     return _row_sentence(one, units)
 
 
+def _about(one: Blunder) -> str:
+    """The rows between which a move came, where the readings leave more than one."""
+    if one.first_rows is None or one.first_rows[0] == one.first_rows[1]:
+        return ""
+    first, last = one.first_rows
+    return f" (it may have come at any row from {first} to {last})"
+
+
 def _misfits(one: Blunder, units: str) -> str:
     if one.scatter_mm is None:
         return ""
@@ -270,6 +289,7 @@ def _row_sentence(one: Blunder, units: str) -> str:
         "coordinates swapped": f"were {_and(axes)} swapped?",
         "inches in one row": "is it in inches?",
         "millimetres in one row": "is it in millimetres?",
+        "decimal point slipped": "is the decimal point in the wrong place?",
         "reading far off": "",
     }[one.kind]
     if not one.coordinates:
@@ -317,8 +337,9 @@ def diagnostic_sentence(one: FitDiagnostic, units: str) -> str:  # noqa: PLR0911
         case "drift":
             assert one.drift is not None
             return (
-                f"{drift_text(one.drift, units)}. The uncertainties below do not cover that. Let the machine warm up and "
-                "read all of it again in one go, with the first pose once more at the end."
+                f"{drift_text(one.drift, units)}. The uncertainties below do not cover that. Adjust it along with the "
+                f"lines: --drift {one.drift.by}; better, let the machine warm up and read all of it again in one go, with the "
+                "first pose once more at the end."
             )
         case "partly determined":
             return (
@@ -397,6 +418,26 @@ def undetected_sentences(fit: Fit, units: str) -> list[str]:
             f"{curve.letter}'s own angle was adjusted along: off by up to {abs(curve.largest_arcsec):.0f} arc seconds{u}, "
             f"at {curve.letter}{curve.largest_at_deg:g}. The machine file has no place for that: the work offsets keep "
             f"it.{rest}"
+        )
+    for drift in fit.drift_fits:
+        u = "" if drift.u_mm is None else f" (u = {length_text(drift.u_mm, units, '.2g')})"
+        parts = ", ".join(
+            f"{axis} {length_text(float(part), units, '.4f')}"
+            for axis, part in zip(_AXES, drift.shift_mm, strict=True)
+        )
+        span, at = (
+            ("from the first reading to the last", "first")
+            if drift.by == "order"
+            else ("from the coldest reading to the warmest", "coldest")
+        )
+        rest = (
+            ""
+            if drift.estimable
+            else " These readings do not determine all of it; what is missing is taken as none."
+        )
+        found.append(
+            f"A drift was adjusted along: {length_text(drift.size_mm, units)}{u} {span} ({parts}). The lines are those at "
+            f"the {at} reading.{rest}"
         )
     return found
 

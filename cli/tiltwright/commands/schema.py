@@ -76,7 +76,7 @@ def _as_text(kinds: Iterable[FileKind]) -> str:
 def _table_lines(table: KeyTable) -> list[str]:
     import textwrap
 
-    from tiltwright.output.plain_text import COLUMNS
+    from tiltwright.output.tables import COLUMNS
 
     lines = [
         table.heading,
@@ -94,7 +94,7 @@ def _table_lines(table: KeyTable) -> list[str]:
 def _as_markdown(kinds: Iterable[FileKind]) -> str:
     """The tables as a page of Markdown."""
     from tiltwright.files.key_tables import key_tables
-    from tiltwright.output.document_markdown import escaped
+    from tiltwright.output.document_files import escaped
 
     lines = [
         "# Keys of the files",
@@ -115,7 +115,7 @@ def _as_markdown(kinds: Iterable[FileKind]) -> str:
 
 def _meaning(text: str) -> str:
     """A description as Markdown, in which the only markup is code between backticks."""
-    from tiltwright.output.document_markdown import escaped_in_cell
+    from tiltwright.output.document_files import escaped_in_cell
 
     return "".join(
         f"`{part}`" if place % 2 else escaped_in_cell(part) for place, part in enumerate(text.split("`"))

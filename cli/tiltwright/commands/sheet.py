@@ -104,7 +104,7 @@ def _sheet(
     for words in made.failures:
         say_no(words)
     if ending in TEXTS:
-        from tiltwright.output.document_markdown import document_markdown
+        from tiltwright.output.document_files import document_markdown
         from tiltwright.output.document_text import document_text
         from tiltwright.sheet.sheet_document import sheet_document
 

@@ -10,13 +10,30 @@ from dataclasses import dataclass, field
 from kinematics import KinematicsError, plane_through
 from kinematics.machine import HORIZONTAL_BELOW
 from tiltwright.files.diagnostics import KeyPath, UnlocatedDiagnostic, nearest, one_of, shown
-from tiltwright.files.job_file import FORMS, LAST_WORK_OFFSET, JobFile, OperationTable, StackTable
+from tiltwright.files.job_file import (
+    FORMS,
+    LAST_WORK_OFFSET,
+    JobFile,
+    OperationTable,
+    StackTable,
+    TouchedTable,
+)
 from tiltwright.files.machine_file import AXIS_DIRECTIONS, MachineFile, RotaryTable
-from tiltwright.files.materials import MATERIALS
 from tiltwright.files.schema_types import keys_given
-from tiltwright.files.solid_tables import SHAPES, SolidTable, ToolTable
+from tiltwright.files.solid_tables import MATERIALS, SHAPES, SolidTable, ToolTable
 
-__all__ = ["KnownMachine", "check_job", "check_machine", "direction_of"]
+__all__ = [
+    "KnownMachine",
+    "check_job",
+    "check_letters",
+    "check_limits",
+    "check_machine",
+    "check_section",
+    "check_touched",
+    "direction_of",
+    "known_name",
+    "own_names",
+]
 
 
 def check_machine(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
@@ -141,8 +158,8 @@ def _check_machine_solids(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]
     places = ["base", *letters, "spindle"] if complete else None
     for place, solid in enumerate(machine.solid):
         yield from _solid(("solid", place), solid, places)
-        yield from _known_name(("solid", place, "material"), solid.material, [*MATERIALS], "material")
-    yield from _own_names("holder", [holder.name for holder in machine.holder])
+        yield from known_name(("solid", place, "material"), solid.material, [*MATERIALS], "material")
+    yield from own_names("holder", [holder.name for holder in machine.holder])
     spindle = machine.spindle
     if spindle is not None and len(keys_given(spindle) & {"diameter", "length"}) == 1:
         (given,) = keys_given(spindle) & {"diameter", "length"}
@@ -163,40 +180,48 @@ def _check_job_solids(
         Of the machine; None where they are not known.
     """
     steps = [step.name for step in job.stack if step.name is not None]
+    nested = {step.name for nest in job.nest for step in nest.step if step.name is not None}
     complete = letters is not None and len(steps) == len(job.stack)
-    places = [*_PLACES, *(letters or ()), *steps] if complete else None
+    places = [*_PLACES, *(letters or ()), *steps, *sorted(nested - {*steps})] if complete else None
     own = [material.name for material in job.material if material.name is not None]
     materials = (*MATERIALS, *own)
-    yield from _own_names("material", [material.name for material in job.material])
+    yield from own_names("material", [material.name for material in job.material])
     for place, step in enumerate(job.stack):
-        yield from _section(place, step)
-        yield from _known_name(("stack", place, "material"), step.material, materials, "material")
+        yield from check_section(("stack", place), step)
+        yield from known_name(("stack", place, "material"), step.material, materials, "material")
     for place, solid in enumerate(job.solid):
         yield from _solid(("solid", place), solid, places)
         if solid.on is not None and steps.count(solid.on) > 1:
             found = f"{shown(solid.on)}, the name of {steps.count(solid.on)} stack steps"
             yield UnlocatedDiagnostic(("solid", place, "on"), found, "a step whose name no other has")
-        yield from _known_name(("solid", place, "material"), solid.material, materials, "material")
+        yield from known_name(("solid", place, "material"), solid.material, materials, "material")
     yield from _tools(job.tool, holders)
     tools = [tool.name for tool in job.tool if tool.name is not None]
     if tools and len(tools) == len(job.tool):
         for place, operation in enumerate(job.operation):
-            yield from _known_name(("operation", place, "tool"), operation.tool, tools, "tool")
+            yield from known_name(("operation", place, "tool"), operation.tool, tools, "tool")
 
 
 def _tools(tools: Sequence[ToolTable], holders: Sequence[str] | None) -> Iterator[UnlocatedDiagnostic]:
-    yield from _own_names("tool", [tool.name for tool in tools])
+    yield from own_names("tool", [tool.name for tool in tools])
     for place, tool in enumerate(tools):
         if holders is not None:
             tip = "" if holders else "the machine file has no [[holder]] tables"
-            yield from _known_name(("tool", place, "holder"), tool.holder, holders, "holder", tip)
+            yield from known_name(("tool", place, "holder"), tool.holder, holders, "holder", tip)
         if "shank" in keys_given(tool) and "flute" not in keys_given(tool):
             yield UnlocatedDiagnostic(
                 ("tool", place, "shank"), "a shank, and no flute", "flute = the length below the shank"
             )
+        if tool.flute is not None and tool.length is not None and tool.flute > tool.length:
+            yield UnlocatedDiagnostic(
+                ("tool", place, "flute"),
+                f"a flute of {tool.flute:g} on a tool {tool.length:g} long",
+                "no more than the tool's length, gauge line to tip",
+            )
 
 
-def _own_names(table: str, names: Iterable[str | None]) -> Iterator[UnlocatedDiagnostic]:
+def own_names(table: str, names: Iterable[str | None]) -> Iterator[UnlocatedDiagnostic]:
+    """Check that no two tables of a kind have one name."""
     first: dict[str, int] = {}
     for place, name in enumerate(names):
         if name is None:
@@ -207,9 +232,10 @@ def _own_names(table: str, names: Iterable[str | None]) -> Iterator[UnlocatedDia
             yield UnlocatedDiagnostic((table, place, "name"), found, f"a different name for each {table}")
 
 
-def _known_name(
+def known_name(
     path: KeyPath, name: str | None, known: Sequence[str], what: str, tip: str = ""
 ) -> Iterator[UnlocatedDiagnostic]:
+    """Check that a name is one of those known."""
     if name is None or name in known:
         return
     near = nearest(name, known)
@@ -219,9 +245,9 @@ def _known_name(
     )
 
 
-def _section(place: int, step: StackTable) -> Iterator[UnlocatedDiagnostic]:
+def check_section(path: KeyPath, step: StackTable) -> Iterator[UnlocatedDiagnostic]:
+    """Check the section and mass of a step at a path; the table may be partial."""
     given = keys_given(step)
-    path: KeyPath = ("stack", place)
     if {"round", "bar"} <= given:
         yield UnlocatedDiagnostic((*path, "bar"), "round and bar both", "one of them")
     if "bore" in given and "round" not in given:
@@ -256,7 +282,7 @@ def _solid(path: KeyPath, solid: SolidTable, places: Sequence[str] | None) -> It
             missing=not given,
         )
     if solid.on is not None and places is not None:
-        yield from _known_name((*path, "on"), solid.on, places, "place")
+        yield from known_name((*path, "on"), solid.on, places, "place")
     box = solid.box
     if box is not None and box.low is not None and box.high is not None:
         for axis, low, high in zip("xyz", box.low, box.high, strict=True):
@@ -319,25 +345,40 @@ def check_job(job: JobFile, known: KnownMachine) -> Iterator[UnlocatedDiagnostic
         yield from _only_when_aimed(place, operation)
         path: KeyPath = ("operation", place)
         if operation.at is not None:
-            yield from _letters((*path, "at"), operation.at, known)
+            yield from check_letters((*path, "at"), operation.at, known)
             yield from _every_letter((*path, "at"), operation.at, known)
-            yield from _limits((*path, "at"), operation.at, known)
+            yield from check_limits((*path, "at"), operation.at, known)
         if operation.hold is not None:
-            yield from _letters((*path, "hold"), operation.hold, known)
-            yield from _limits((*path, "hold"), operation.hold, known)
+            yield from check_letters((*path, "hold"), operation.hold, known)
+            yield from check_limits((*path, "hold"), operation.hold, known)
             if known.letters is not None and set(known.letters) <= set(operation.hold):
                 yield UnlocatedDiagnostic(
                     (*path, "hold"), "every rotary held", "at least one rotary free to aim with"
                 )
     yield from _check_job_solids(job, known.letters, known.holders)
     if job.square_up is not None:
-        yield from _letters(("square_up",), job.square_up, known)
-    if job.touched is not None and job.touched.pose is not None:
-        place_of_pose: KeyPath = ("touched", "pose")
-        yield from _letters(place_of_pose, job.touched.pose, known)
-        yield from _every_letter(place_of_pose, job.touched.pose, known)
-        machine_angles = KnownMachine(known.letters, known.limits_deg, dict.fromkeys(known.limits_deg, 0.0))
-        yield from _limits(place_of_pose, job.touched.pose, machine_angles)
+        yield from check_letters(("square_up",), job.square_up, known)
+        for letter, reading in job.square_up.items():
+            if reading is None and known.letters is not None and letter in known.letters[:-1]:
+                yield UnlocatedDiagnostic(
+                    ("square_up",),
+                    f"{shown(letter)}, which tilts the part and cannot take out how it is clocked",
+                    f"{shown(known.letters[-1])}, or {letter} with its own offset: square_up = {{ {letter} = 0.15 }}",
+                )
+    yield from check_touched(("touched",), job.touched, known)
+
+
+def check_touched(
+    path: KeyPath, touched: TouchedTable | None, known: KnownMachine
+) -> Iterator[UnlocatedDiagnostic]:
+    """Check the pose of a touch-off; the table may be partial."""
+    if touched is None or touched.pose is None:
+        return
+    pose: KeyPath = (*path, "pose")
+    yield from check_letters(pose, touched.pose, known)
+    yield from _every_letter(pose, touched.pose, known)
+    machine_angles = KnownMachine(known.letters, known.limits_deg, dict.fromkeys(known.limits_deg, 0.0))
+    yield from check_limits(pose, touched.pose, machine_angles)
 
 
 def _names(operations: Iterable[OperationTable]) -> Iterator[UnlocatedDiagnostic]:
@@ -432,9 +473,10 @@ def _only_when_aimed(place: int, operation: OperationTable) -> Iterator[Unlocate
             )
 
 
-def _letters(
+def check_letters(
     path: KeyPath, angles: Mapping[str, object], known: KnownMachine
 ) -> Iterator[UnlocatedDiagnostic]:
+    """Check that the machine has the rotaries named."""
     for letter in angles:
         if known.letters is None:
             if letter not in ("A", "B", "C"):
@@ -459,7 +501,10 @@ def _every_letter(
         )
 
 
-def _limits(path: KeyPath, angles: Mapping[str, float], known: KnownMachine) -> Iterator[UnlocatedDiagnostic]:
+def check_limits(
+    path: KeyPath, angles: Mapping[str, float], known: KnownMachine
+) -> Iterator[UnlocatedDiagnostic]:
+    """Check program angles against the limits of the rotaries whose offsets are known."""
     for letter, angle in angles.items():
         if letter not in known.limits_deg or letter not in known.offset_deg:
             continue

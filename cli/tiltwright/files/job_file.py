@@ -4,7 +4,6 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from msgspec import Meta
 
-from tiltwright.files.angle import ANGLE_PATTERN
 from tiltwright.files.diagnostics import InvalidValue
 from tiltwright.files.quantity import Mass
 from tiltwright.files.schema_types import (
@@ -26,12 +25,13 @@ from tiltwright.files.schema_types import (
 )
 from tiltwright.files.solid_tables import (
     CuttingForce,
+    JobSolidTable,
     MaterialTable,
     RetractTable,
-    SolidTable,
     SweepTable,
     ToolTable,
 )
+from tiltwright.files.written_numbers import ANGLE_PATTERN
 from tiltwright.files.z_reading import ANY_Z
 
 __all__ = [
@@ -39,6 +39,7 @@ __all__ = [
     "FORMS",
     "LAST_WORK_OFFSET",
     "JobFile",
+    "NestTable",
     "OperationTable",
     "RepeatTable",
     "StackTable",
@@ -175,6 +176,21 @@ class OperationTable(FileTable, frozen=True, kw_only=True):
             examples=[{"count": 6, "step": 60.0}],
         ),
     ] = None
+    nests: Annotated[
+        Annotated[tuple[Name, ...], Meta(min_length=1)] | None,
+        Meta(
+            description="Nests that it is done in, where the job has [[nest]] tables; left out: every one.",
+            examples=[["left"]],
+        ),
+    ] = None
+    after: Annotated[
+        Annotated[tuple[Name, ...], Meta(min_length=1)] | None,
+        Meta(
+            description='Operations that must be done before it in the same nest, where `order` is "by tilt"; a pattern\'s '
+            "name means each of it.",
+            examples=[["face and bore"]],
+        ),
+    ] = None
     work_offset: Annotated[
         Annotated[int, Meta(ge=1, le=LAST_WORK_OFFSET)] | None,
         Meta(
@@ -286,6 +302,34 @@ class SquareUp(FieldType, dict[str, float | None]):
         )
 
 
+class NestTable(FileTable, frozen=True, kw_only=True):
+    """A place on the platter that holds a part; it stands on a step of the stack and has steps of its own."""
+
+    name: Annotated[Name, Meta(description="Name of the nest; no two alike.", examples=["left"])]
+    on: Annotated[
+        Name,
+        Meta(
+            description='Step that it stands on, by its name: one of the stack, or one of another nest; or "platter". What '
+            "follows that step is not below the nest.",
+            examples=["sub-plate"],
+        ),
+    ]
+    step: Annotated[
+        tuple[StackTable, ...],
+        Meta(description="Its own steps, from there up to its part zero, with the keys of [[stack]]."),
+    ] = ()
+    square_up: Annotated[
+        SquareUp | None,
+        Meta(
+            description="As the job's, for this nest alone; left out: as the job has it.",
+            examples=["C", {"C": 0.35}],
+        ),
+    ] = None
+    touched: Annotated[
+        TouchedTable | None, Meta(description="Its part zero as touched off, with the keys of [touched].")
+    ] = None
+
+
 class JobFile(FileTable, frozen=True, kw_only=True):
     """A part on its stack on the machine's platter, and the operations to run on it."""
 
@@ -334,10 +378,22 @@ class JobFile(FileTable, frozen=True, kw_only=True):
     touched: Annotated[TouchedTable | None, Meta(description="Part zero as touched off at the machine.")] = (
         None
     )
+    nest: Annotated[
+        tuple[NestTable, ...], Meta(description="Places on the platter that hold a part each.")
+    ] = ()
+    order: Annotated[
+        Literal["by nest", "by tilt"] | None,
+        Choice(),
+        Meta(
+            description='Order of work where there are nests: "by nest" (left out, it is), one nest after the other, or "by '
+            'tilt" with the least index motion; operations then change places, except where `after` forbids it.',
+            examples=["by tilt"],
+        ),
+    ] = None
     operation: Annotated[tuple[OperationTable, ...], Meta(min_length=1, description="Operations, in order.")]
     tool: Annotated[tuple[ToolTable, ...], Meta(description="Tools, for `reach`.")] = ()
     solid: Annotated[
-        tuple[SolidTable, ...],
+        tuple[JobSolidTable, ...],
         Meta(description="Solids in the way besides the stack: part, clamps, screws; for `reach`."),
     ] = ()
     material: Annotated[

@@ -64,20 +64,23 @@ def key_tables(kind: FileKind) -> tuple[KeyTable, ...]:
     >>> key_tables("rule")[0].rows[0]
     KeyRow(key='units', values=('"mm"', '"inch"'), meaning='Unit of every length in the log.', required=True)
     """
-    return tuple(_tables(file_table(kind), f"{kind} file", depth=0))
+    return tuple(_tables(file_table(kind), f"{kind} file", 0, set()))
 
 
-def _tables(table: type[FileTable], heading: str, depth: int) -> Iterator[KeyTable]:
+def _tables(
+    table: type[FileTable], heading: str, depth: int, listed: set[type[FileTable]]
+) -> Iterator[KeyTable]:
+    listed.add(table)
     fields = msgspec.structs.fields(table)
     summary = " ".join((table.__doc__ or "").split("\n\n")[0].split())
     yield KeyTable(heading, summary, tuple(_row(field) for field in fields))
     for field in fields:
         inside = _table_inside(field.type)
-        if inside is not None:
+        if inside is not None and inside not in listed:
             inline = f"{field.name} = {{ ... }}" + (f" in {heading}" if heading.startswith("[") else "")
             several = any(argument is Ellipsis for argument in _arguments(field.type))
             name = inline if depth else f"[[{field.name}]]" if several else f"[{field.name}]"
-            yield from _tables(inside, name, depth + 1)
+            yield from _tables(inside, name, depth + 1, listed)
 
 
 def _row(field: msgspec.structs.FieldInfo) -> KeyRow:

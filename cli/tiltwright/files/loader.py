@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics import (
+    IndexDirection,
+    IndexRule,
     KinematicsError,
     Machine,
+    Nest,
+    NestStep,
     Operation,
     Plane,
     Platter,
@@ -22,26 +28,37 @@ from kinematics import (
     StackStep,
     Travel,
     ZReference,
+    nest_stacks,
     plane_from_normal,
     plane_from_rotations,
     plane_through,
     table_frame,
 )
-from tiltwright.files.checks import KnownMachine, check_job, check_machine, direction_of
+from tiltwright.files.checks import KnownMachine, check_job, check_limits, check_machine, direction_of
 from tiltwright.files.collector import DiagnosticCollector, raise_located
 from tiltwright.files.decoding import decode_table
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath
-from tiltwright.files.job_file import DEFAULT_WITHIN, JobFile, OperationTable, StackTable
+from tiltwright.files.job_file import (
+    DEFAULT_WITHIN,
+    JobFile,
+    NestTable,
+    OperationTable,
+    StackTable,
+    TouchedTable,
+)
 from tiltwright.files.machine_file import MachineFile, RotaryTable
+from tiltwright.files.nest_checks import PLATTER, check_nests, nests_of_operation
 from tiltwright.files.schema_types import keys_given
-from tiltwright.files.toml_source import Source, load
+from tiltwright.files.toml_source import Source, load, parsed
 from tiltwright.files.units import Unit
 
 __all__ = [
     "ReadJob",
     "ReadMachine",
+    "ReadNest",
     "TouchedZero",
     "fault_at",
+    "machine_from_text",
     "machine_of",
     "operation_of",
     "read_job",
@@ -110,6 +127,9 @@ def _rotary_of(rotary: RotaryTable, unit: Unit) -> RotaryAxis:
         positive_turn=RotationSense(rotary.positive_turn),
         limits_deg=(rotary.limits[0], rotary.limits[1]) if rotary.limits else None,
         zero_deg=rotary.zero,
+        index_direction=IndexDirection(
+            None if rotary.index_move is None else IndexRule(rotary.index_move), rotary.half_turn
+        ),
     )
 
 
@@ -152,10 +172,12 @@ def _plane_of(operation: OperationTable) -> Plane | None:
     return None
 
 
-def setup_of(file: JobFile, machine: Machine, steps: tuple[StackStep, ...]) -> Setup:
+def setup_of(
+    square_up: Mapping[str, float | None] | None, machine: Machine, steps: tuple[StackStep, ...]
+) -> Setup:
     """The part on its stack, with the rotary offsets that `square_up` asks for."""
     setup = Setup.from_stack(machine, steps)
-    for letter, reading_deg in (file.square_up or {}).items():
+    for letter, reading_deg in (square_up or {}).items():
         if reading_deg is None:
             setup = setup.aligned(letter)
         else:
@@ -165,9 +187,8 @@ def setup_of(file: JobFile, machine: Machine, steps: tuple[StackStep, ...]) -> S
     return setup
 
 
-def touched_of(file: JobFile, machine: Machine) -> TouchedZero | None:
+def touched_of(touched: TouchedTable | None, unit: Unit, machine: Machine) -> TouchedZero | None:
     """The touched-off part zero, in millimetres."""
-    touched, unit = file.touched, file.units
     if touched is None:
         return None
     return TouchedZero(
@@ -219,6 +240,32 @@ class ReadMachine:
 
 
 @dataclass(frozen=True, eq=False)
+class ReadNest:
+    """A nest of a job.
+
+    Attributes
+    ----------
+    nest : Nest
+    place : int
+        Of its table in the file, from 0.
+    stack : tuple of NestStep
+        Every step from the platter up to its part zero.
+    setup : Setup
+        The part where these steps put it, with the rotary offsets that `square_up` asks for.
+    touched : TouchedZero or None
+    operations : tuple of int
+        Places of the operations that are done in it.
+    """
+
+    nest: Nest
+    place: int
+    stack: tuple[NestStep, ...]
+    setup: Setup
+    touched: TouchedZero | None
+    operations: tuple[int, ...]
+
+
+@dataclass(frozen=True, eq=False)
 class ReadJob:
     """A sound job file, with its machine.
 
@@ -232,8 +279,13 @@ class ReadJob:
     operations : tuple of Operation
         In the order of the file, one for each [[operation]]; repeats are not yet unfolded.
     setup : Setup
-        The part where the stack puts it, with the rotary offsets that `square_up` asks for.
+        The part where the stack puts it, with the rotary offsets that `square_up` asks for. In a job with nests no
+        part stands there: `in_nest` has theirs.
     touched : TouchedZero or None
+    nests : tuple of ReadNest
+        In the order of the file; none where the part stands on the stack itself.
+    nest : str or None
+        The nest that this is the view of.
     """
 
     source: Source
@@ -243,6 +295,8 @@ class ReadJob:
     operations: tuple[Operation, ...]
     setup: Setup
     touched: TouchedZero | None
+    nests: tuple[ReadNest, ...] = ()
+    nest: str | None = None
 
     @property
     def path(self) -> Path:
@@ -259,6 +313,39 @@ class ReadJob:
         """The machine, in millimetres."""
         return self.machine_file.machine
 
+    @property
+    def views(self) -> tuple[ReadJob, ...]:
+        """The job as each nest sees it; without nests the job itself."""
+        if self.nest is not None or not self.nests:
+            return (self,)
+        return tuple(self.in_nest(one.nest.name) for one in self.nests)
+
+    def in_nest(self, name: str) -> ReadJob:
+        """The job as one nest sees it: that nest's steps are the stack, its part zero is the job's.
+
+        Raises
+        ------
+        KeyError
+            When there is no such nest.
+        """
+        one = next((one for one in self.nests if one.nest.name == name), None)
+        if one is None:
+            raise KeyError(name)
+        tables = tuple(
+            self.file.stack[step.index] if step.nest is None else self.file.nest[step.nest].step[step.index]
+            for step in one.stack
+        )
+        own = self.file.nest[one.place]
+        square_up = self.file.square_up if own.square_up is None else own.square_up
+        return replace(
+            self,
+            file=msgspec.structs.replace(self.file, stack=tables, square_up=square_up, touched=own.touched),
+            steps=tuple(step.step for step in one.stack),
+            setup=one.setup,
+            touched=one.touched,
+            nest=name,
+        )
+
 
 def read_machine(path: str | os.PathLike[str]) -> ReadMachine:
     """Read a machine file.
@@ -269,6 +356,22 @@ def read_machine(path: str | os.PathLike[str]) -> ReadMachine:
         With every fault of the file.
     """
     source = load(path, "a machine file")
+    _check_kind(source, "machine")
+    machine, _, faults = _machine(source)
+    if machine is None:
+        raise_located(faults)
+    return machine
+
+
+def machine_from_text(file: str, path: Path, text: str) -> ReadMachine:
+    """A machine from the text that is to become its file, checked as `read_machine` checks it.
+
+    Raises
+    ------
+    InputFaults
+        With every fault of the text.
+    """
+    source = parsed(file, path, text)
     _check_kind(source, "machine")
     machine, _, faults = _machine(source)
     if machine is None:
@@ -291,16 +394,29 @@ def read_job(path: str | os.PathLike[str]) -> ReadJob:
     setup: Setup | None = None
     steps: tuple[StackStep, ...] = ()
     operations: tuple[Operation, ...] = ()
+    nests: tuple[ReadNest, ...] = ()
     # A letter that the machine lacks is reported by the checks.
     if machine is not None and not faults and set(file.square_up or {}) <= set(machine.machine.letters):
         steps = tuple(step_of(step, file.units) for step in file.stack)
-        setup = setup_of(file, machine.machine, steps)
-    faults.extend(check_job(file, _with_offsets(known, file, setup)))
+        setup = setup_of(file.square_up, machine.machine, steps)
+    # In a job with nests the rotaries' offsets, and so the limits of program angles, are each nest's own.
+    faults.extend(check_job(file, known if file.nest else _with_offsets(known, file, setup)))
+    faults.extend(check_nests(file, known))
     if machine is not None and not faults:
         operations = _operations(file, machine.machine, faults)
+        nests = _nests(file, machine.machine, steps, known, faults)
     if machine is None or setup is None or faults:
         raise_located(faults, of_machine)
-    return ReadJob(source, file, machine, steps, operations, setup, touched_of(file, machine.machine))
+    return ReadJob(
+        source,
+        file,
+        machine,
+        steps,
+        operations,
+        setup,
+        touched_of(file.touched, file.units, machine.machine),
+        nests,
+    )
 
 
 def fault_at(
@@ -429,3 +545,50 @@ def _operations(file: JobFile, machine: Machine, faults: DiagnosticCollector) ->
         except KinematicsError as refusal:
             faults.add(("operation", place), str(refusal), "an operation that can be placed")
     return tuple(operations)
+
+
+_SAME_PLACE_MM = 1e-3
+"""Part zeros nearer than a micrometre are one place: nobody clamps two parts there."""
+
+
+def _nests(
+    file: JobFile,
+    machine: Machine,
+    steps: tuple[StackStep, ...],
+    known: KnownMachine,
+    faults: DiagnosticCollector,
+) -> tuple[ReadNest, ...]:
+    """The nests; two in one place and angles outside their rotaries' limits are faults."""
+    nests = [_nest_of(table, file.units) for table in file.nest]
+    found: list[ReadNest] = []
+    for place, (nest, stack) in enumerate(zip(nests, nest_stacks(steps, nests), strict=True)):
+        table = file.nest[place]
+        square_up = file.square_up if table.square_up is None else table.square_up
+        setup = setup_of(square_up, machine, tuple(one.step for one in stack))
+        done = tuple(k for k in range(len(file.operation)) if place in nests_of_operation(file, k))
+        offsets = dict(zip(machine.letters, setup.rotary_offset_deg.tolist(), strict=True))
+        limits = KnownMachine(known.letters, known.limits_deg, offsets, known.holders)
+        for k in done:
+            for key in ("at", "hold"):
+                angles = getattr(file.operation[k], key)
+                if angles is not None:
+                    faults.extend(check_limits(("operation", k, key), angles, limits))
+        zero_mm = setup.part_in_table.translation_mm
+        for other in found:
+            apart_mm = float(np.linalg.norm(zero_mm - other.setup.part_in_table.translation_mm))
+            if apart_mm < _SAME_PLACE_MM:
+                faults.add(
+                    ("nest", place, "name"),
+                    f'"{nest.name}", with its part zero where "{other.nest.name}" has its own',
+                    "a place of its own for each nest",
+                    "do both lack the `shift` of a step?",
+                )
+        touched = touched_of(table.touched, file.units, machine)
+        found.append(ReadNest(nest, place, stack, setup, touched, done))
+    return tuple(found)
+
+
+def _nest_of(table: NestTable, unit: Unit) -> Nest:
+    """A nest as the file gives it, in millimetres."""
+    on = None if table.on == PLATTER else table.on
+    return Nest(table.name, on, tuple(step_of(step, unit) for step in table.step))

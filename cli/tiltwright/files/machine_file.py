@@ -126,6 +126,13 @@ class RotaryTable(FileTable, frozen=True, kw_only=True):
             examples=["positive"],
         ),
     ] = None
+    index_speed: Annotated[
+        Annotated[float, Meta(gt=0.0, le=100_000.0)] | None,
+        Meta(
+            description="Degrees a second at which it indexes, for the time that an order of work takes.",
+            examples=[90.0],
+        ),
+    ] = None
     holding_torque: Annotated[
         Torque | None,
         Meta(

@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics import Machine, RotaryAxis
-from tiltwright.files.angle import parse_angle
 from tiltwright.files.diagnostics import (
     InvalidValue,
     invisible_character,
@@ -21,7 +20,14 @@ from tiltwright.files.diagnostics import (
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
 from tiltwright.files.schema_types import LONGEST_NAME, printable_words
 from tiltwright.files.units import Unit
-from tiltwright.files.written_numbers import EMPTY_CELL, LARGEST, PLAIN_SIGNS, decimal_mark, parse_written
+from tiltwright.files.written_numbers import (
+    EMPTY_CELL,
+    LARGEST,
+    PLAIN_SIGNS,
+    decimal_mark,
+    parse_angle,
+    parse_written,
+)
 
 __all__ = [
     "EMPTY_CELL",

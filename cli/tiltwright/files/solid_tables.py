@@ -20,10 +20,12 @@ from tiltwright.files.schema_types import (
 )
 
 __all__ = [
+    "MATERIALS",
     "SHAPES",
     "BoxTable",
     "CylinderTable",
     "HolderTable",
+    "JobSolidTable",
     "MaterialTable",
     "MeshTable",
     "RetractTable",
@@ -33,6 +35,20 @@ __all__ = [
     "ToolTable",
     "TubeTable",
 ]
+
+_ALUMINIUM = (2710.0, 68.9)
+_GRAY_IRON = (7190.0, 67.0)
+
+MATERIALS: dict[str, tuple[float, float]] = {
+    "steel": (7850.0, 200.0),
+    "aluminium": _ALUMINIUM,
+    "aluminum": _ALUMINIUM,
+    "gray iron": _GRAY_IRON,
+    "grey iron": _GRAY_IRON,
+}
+"""Density in kg/m3 and modulus of elasticity in GPa of structural steel A36, aluminium 6061-T6 and gray cast iron of
+class 20, as an engineering-mechanics textbook's appendix of typical material properties lists them. Books differ by a
+few per cent."""
 
 SHAPES = ("box", "cylinder", "tube", "mesh")
 """The shapes of a solid; it has just one."""
@@ -120,6 +136,18 @@ class SolidTable(FileTable, frozen=True, kw_only=True):
         ),
     ] = None
     material: Annotated[Name | None, Meta(description="Material, for its mass.", examples=["steel"])] = None
+
+
+class JobSolidTable(SolidTable, frozen=True, kw_only=True):
+    """A solid in the way of tool, holder or spindle, or a part of the spindle."""
+
+    nest: Annotated[
+        Name | None,
+        Meta(
+            description="Nest whose part or step it is on; left out, every nest that has a part or a step of that name has one.",
+            examples=["left"],
+        ),
+    ] = None
 
 
 HolderPart = Annotated[

@@ -1,15 +1,148 @@
-"""The files that a document is written to."""
+"""The files that a document is written to; Markdown (CommonMark with tables), in which no name is markup."""
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable, Sequence
+from functools import singledispatch
 from pathlib import Path
 
-from tiltwright.output.document import Document
-from tiltwright.output.document_markdown import document_markdown
-from tiltwright.output.document_text import document_text
+from tiltwright.files.diagnostics import sanitized
+from tiltwright.output.document import (
+    Block,
+    BulletList,
+    Callout,
+    CodeBlock,
+    Document,
+    Entry,
+    Heading,
+    NumberedStep,
+    PageBreak,
+    Paragraph,
+    Picture,
+    Table,
+)
+from tiltwright.output.document_text import document_text, matrix_row
+from tiltwright.output.tables import markdown_table
 from tiltwright.output.typesetting import Paper
 
-__all__ = ["document_files"]
+__all__ = ["document_files", "document_markdown", "escaped", "escaped_in_cell"]
+
+_ANYWHERE = r"[\\`*_{}\[\]<>#|~&$@]|:(?=\S)|\.(?=[A-Za-z])"
+_SPECIAL = re.compile(rf"^[+\-=]|{_ANYWHERE}|(?<=\d)[.)](?=\s)")
+_SPECIAL_IN_CELL = re.compile(_ANYWHERE)  # no list and no heading begins in a table's cell
+
+
+def document_markdown(document: Document, picture_files: Sequence[str] = ()) -> str:
+    """The document as Markdown, ending in a line end.
+
+    Parameters
+    ----------
+    document : Document
+    picture_files : sequence of str
+        The names of the files that hold the drawings, one each, beside the Markdown file; drawings are left out
+        where there are none.
+    """
+    parts = [f"# {document.kind}: {escaped(document.title)}"]
+    parts.append(_list(f"{label}: {escaped(value)}" for label, value in document.identity))
+    files = iter(picture_files)
+    for block in document.blocks:
+        if isinstance(block, Picture):
+            name = next(files, None)
+            parts += [f"![{escaped(block.title)}]({name})"] if name else []
+        else:
+            parts += _parts_of(block)
+    parts += [f"*{escaped(document.foot)}*"] if document.foot else []
+    return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def _list(items: Iterable[str]) -> str:
+    return "\n".join(f"- {item}" for item in items)
+
+
+@singledispatch
+def _parts_of(block: Block) -> list[str]:
+    """The paragraphs of a block; none for a page break."""
+    assert isinstance(block, PageBreak), block
+    return []
+
+
+@_parts_of.register
+def _(block: Heading) -> list[str]:
+    return [f"## {escaped(block.text)}"]
+
+
+@_parts_of.register
+def _(block: Paragraph) -> list[str]:
+    return [_bold(block.text) if block.bold else escaped(block.text)]
+
+
+@_parts_of.register
+def _(block: BulletList) -> list[str]:
+    return [_list(map(escaped, block.items))]
+
+
+@_parts_of.register
+def _(block: Callout) -> list[str]:
+    return [f"## {escaped(block.title)}", _list(map(_bold, block.items))]
+
+
+@_parts_of.register
+def _(block: Table) -> list[str]:
+    head, *rows = [[escaped_in_cell(cell) for cell in row] for row in (block.head, *block.rows)]
+    return [markdown_table(head, rows, block.sides)]
+
+
+@_parts_of.register
+def _(block: Entry) -> list[str]:
+    return [f"{_bold(block.label)} {escaped(block.title)}", _list(map(escaped, block.lines))]
+
+
+@_parts_of.register
+def _(block: CodeBlock) -> list[str]:
+    return [_fenced(block.lines)]
+
+
+@_parts_of.register
+def _(block: NumberedStep) -> list[str]:
+    rule = f"**{block.number}.** {escaped(block.rule)}"
+    formula = f"{escaped(block.formula)} ({escaped(block.frame)})"
+    return [rule, formula, _fenced([*map(matrix_row, block.matrix), *block.calculations])]
+
+
+def _bold(text: str) -> str:
+    return f"**{escaped(text)}**"
+
+
+def _fenced(lines: Iterable[str]) -> str:
+    return "\n".join(("```text", *map(sanitized, lines), "```"))
+
+
+def escaped(text: str) -> str:
+    r"""A text in which nothing is markup: no table cell, link, heading, code or HTML can begin in it.
+
+    CommonMark lets a backslash stand before any ASCII punctuation mark; one is set wherever the mark could mean
+    something in CommonMark, in its tables, or in the links that some readers make of bare words.
+
+    Examples
+    --------
+    >>> print(escaped("port | <b>3</b>"))
+    port \| \<b\>3\</b\>
+    >>> print(escaped("www.example"))
+    www\.example
+    """
+    return _SPECIAL.sub(lambda mark: "\\" + mark[0], sanitized(text))
+
+
+def escaped_in_cell(text: str) -> str:
+    r"""A text as :func:`escaped` gives it, for a cell of a table, where a number keeps its bare minus.
+
+    Examples
+    --------
+    >>> print(escaped_in_cell("-12.5"), escaped("-12.5"), escaped_in_cell("a | b"))
+    -12.5 \-12.5 a \| b
+    """
+    return _SPECIAL_IN_CELL.sub(lambda mark: "\\" + mark[0], sanitized(text))
 
 
 def document_files(document: Document, path: Path, paper: Paper) -> dict[Path, str | bytes]:

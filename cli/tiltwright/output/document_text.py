@@ -20,8 +20,7 @@ from tiltwright.output.document import (
     Table,
     Texts,
 )
-from tiltwright.output.plain_text import COLUMNS, columns_of, wrapped
-from tiltwright.output.tables import wrapped_table
+from tiltwright.output.tables import COLUMNS, columns_of, wrapped, wrapped_table
 
 __all__ = ["document_text", "matrix_row"]
 

@@ -17,8 +17,6 @@ from kinematics.reach import (
     CollisionModel,
     Frustum,
     HolderPart,
-    IndexDirection,
-    IndexRule,
     LoadLimit,
     Mesh,
     OperationPose,
@@ -35,9 +33,8 @@ from kinematics.reach import (
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath
 from tiltwright.files.job_file import JobFile, StackTable
 from tiltwright.files.loader import ReadJob, ReadMachine, fault_at
-from tiltwright.files.machine_file import MachineFile, RotaryTable
-from tiltwright.files.materials import MATERIALS
-from tiltwright.files.solid_tables import SolidTable, SweepTable, ToolTable
+from tiltwright.files.machine_file import MachineFile
+from tiltwright.files.solid_tables import MATERIALS, SolidTable, SweepTable, ToolTable
 from tiltwright.files.stl import read_stl
 from tiltwright.files.units import Unit
 from tiltwright.job.evaluate import EvaluatedJob
@@ -92,16 +89,9 @@ def build_collision_model(evaluated: EvaluatedJob) -> JobCollisionModel:
         (*spindle, *more_spindle),
         tuple(poses),
         retract_mm,
-        tuple(_index_direction(rotary) for rotary in rotaries),
     )
     return JobCollisionModel(
         evaluated, model, tuple(LoadLimit(rotary.holding_torque, rotary.capacity) for rotary in rotaries)
-    )
-
-
-def _index_direction(rotary: RotaryTable) -> IndexDirection:
-    return IndexDirection(
-        None if rotary.index_move is None else IndexRule(rotary.index_move), rotary.half_turn
     )
 
 

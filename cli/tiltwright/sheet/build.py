@@ -24,7 +24,7 @@ from tiltwright.files.z_reading import z_reading
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_wording import tolerance_words
 from tiltwright.job.offsets_gcode import in_loading_order, load_line
-from tiltwright.job.warnings import alerts, beyond_travel, merged
+from tiltwright.job.warnings import alerts, beyond_travel
 from tiltwright.output import numbers
 from tiltwright.sheet.check_height import check_heights
 from tiltwright.sheet.data import (
@@ -126,7 +126,7 @@ def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str 
     units = units or job.unit.value
     analysis = _reach_analysis(evaluated)
     heights = check_heights(evaluated, analysis, units)
-    failures = () if analysis is None else _failures(analysis, evaluated, units)
+    failures = () if analysis is None else _failures(analysis, units)
     not_checked = (NOTHING_CHECKED,) if analysis is None else _not_checked(analysis)
     placed = [one.placed for one in evaluated.operations]
     registers = tuple(work_offset_code(one.number) for one in evaluated.operations)
@@ -171,6 +171,7 @@ def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str 
             for row, one, above_mm in zip(rows, placed, heights.heights_mm, strict=True)
         ),
         cautions=cautions(machine.letters),
+        nest=job.nest or "",
     )
 
 
@@ -188,10 +189,10 @@ def _reach_analysis(evaluated: EvaluatedJob) -> ReachAnalysis | None:
     return analyse_operations(evaluated)
 
 
-def _failures(analysis: ReachAnalysis, evaluated: EvaluatedJob, units: str) -> Texts:
+def _failures(analysis: ReachAnalysis, units: str) -> Texts:
     from tiltwright.reach.wording import failure_sentences
 
-    return merged(failure_sentences(analysis, units), evaluated.operations)
+    return failure_sentences(analysis, units)
 
 
 def _not_checked(analysis: ReachAnalysis) -> Texts:

@@ -187,8 +187,8 @@ def givens(
         zero = " and ".join(f"{letter} offset" for letter in machine.letters)
         found.append(f"{zero}: zero, so program angles are machine angles.")
     found.append(
-        f"The spindle is parallel to machine Z; X, Y, Z are straight and square; a direction within {aim_within_deg:g}° of the "
-        "spindle counts as aimed."
+        f"The spindle is parallel to machine Z; X, Y, Z are square; within {aim_within_deg:g}° of the spindle counts "
+        "as aimed."
     )
     found.append(
         "No other shift is active: no G92 offset, and no function of the control that moves the zero with the rotaries. "

@@ -10,7 +10,7 @@ from kinematics.teaching import PivotExercise, attainable
 from tiltwright.calibration.plan_data import DEFAULT_POSES, Plan
 from tiltwright.calibration.readings_output import readings_csv
 from tiltwright.files.units import Unit
-from tiltwright.output.document_markdown import document_markdown
+from tiltwright.output.document_files import document_markdown
 from tiltwright.output.document_pdf import document_pdf
 from tiltwright.output.typesetting import Paper
 from tiltwright.teaching.pivot_key import key_text

@@ -37,8 +37,8 @@ class Blunder(ValueEquality):
     ----------
     kind : str
         "sense reversed", "columns swapped", "inches for millimetres", "millimetres for inches", "targets confused",
-        "target slipped", "zero moved", "radius left on", "ball read at its top"; of single rows "sign wrong",
-        "inches in one row", "millimetres in one row", "coordinates swapped", "reading far off".
+        "target slipped", "zero moved", "zero moved repeatedly", "radius left on", "ball read at its top"; of single rows "sign wrong",
+        "inches in one row", "millimetres in one row", "decimal point slipped", "coordinates swapped", "reading far off".
     corrected : Readings
         With it put right (a slipped target becomes two); `find_blunders` reports more than one blunder on top of
         each other.
@@ -52,13 +52,16 @@ class Blunder(ValueEquality):
     targets : tuple of str
         All targets concerned.
     rows : tuple of int
-        Rows concerned; of a slip or of a zero that moved, those after it.
+        Rows concerned; of a slip or of a zero that moved, those after it; of one that moved repeatedly, the first
+        after each move.
     coordinates : tuple of CoordinateError
         Of a single row: the coordinates that are wrong.
     size_mm : float or None
         Length of the slip or of the zero's shift, the radius, or how far a single reading is off.
     shift_mm : tuple of (float, float, float), or None
-        The zero's shift along X, Y and Z.
+        The zero's shift along X, Y and Z; of several the largest.
+    first_rows : tuple of (int, int), or None
+        The earliest and the latest row from which on such a shift explains the readings as well.
     scatter_mm : tuple of (float, float), or None
         Scatter per coordinate before and after the correction, where both can be had.
     certain : bool
@@ -80,6 +83,7 @@ class Blunder(ValueEquality):
     coordinates: tuple[CoordinateError, ...] = ()
     size_mm: float | None = None
     shift_mm: tuple[float, float, float] | None = None
+    first_rows: tuple[int, int] | None = None
     scatter_mm: tuple[float, float] | None = None
     certain: bool = True
     rivals: tuple[Blunder, ...] = ()

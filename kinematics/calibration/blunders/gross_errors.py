@@ -32,6 +32,7 @@ _MOST_OFF = 0.4
 _FEWEST = 3
 """Readings of a target: of two that disagree neither is known to be the wrong one."""
 _SIGNS = ((-1, 1, 1), (1, -1, 1), (1, 1, -1), (-1, -1, 1), (-1, 1, -1), (1, -1, -1), (-1, -1, -1))
+_DECIMALS = (10.0, 0.1, 100.0, 0.01, 1000.0, 0.001)
 _PAIRS = ((0, 1), (0, 2), (1, 2))
 
 
@@ -48,8 +49,8 @@ def find_gross_errors(readings: Readings, machine: Machine) -> tuple[Blunder, ..
     Returns
     -------
     tuple of Blunder
-        Of the kinds "sign wrong", "inches in one row", "millimetres in one row", "coordinates swapped" and
-        "reading far off", each on top of those before it. A row far off that no slip explains is left out of the
+        Of the kinds "sign wrong", "inches in one row", "millimetres in one row", "decimal point slipped",
+        "coordinates swapped" and "reading far off", each on top of those before it. A row far off that no slip explains is left out of the
         corrected readings.
 
     Raises
@@ -164,7 +165,9 @@ def _corrections(point: NDArray[np.float64]) -> Iterator[tuple[str, tuple[int, .
         other = point.copy()
         other[[i, j]] = other[[j, i]]
         yield "coordinates swapped", (i, j), other
-    for kind, factor in (("inches in one row", MM_PER_INCH), ("millimetres in one row", 1.0 / MM_PER_INCH)):
+    factors = [("inches in one row", MM_PER_INCH), ("millimetres in one row", 1.0 / MM_PER_INCH)]
+    factors += [("decimal point slipped", factor) for factor in _DECIMALS]
+    for kind, factor in factors:
         for changed in ((0, 1, 2), (0,), (1,), (2,)):
             other = point.copy()
             other[list(changed)] *= factor

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from kinematics.calibration.blunders.significance import (
     added_parameter,
     added_parameters,
     aliased_shift,
+    change_gains,
     change_points,
     clear_gain,
     is_noise,
@@ -86,11 +88,16 @@ def shifted_target(base: RegularizedFit) -> Blunder | None:
 
 def _is_gradual(basis: TestBasis, gain: float) -> bool:
     """True where an error of a rotary's own angle, or a drift, explains the readings as well as a sudden change."""
+    other = _gradual(basis)
+    return gain < other + clear_gain(basis.fit, max(gain, other))
+
+
+def _gradual(basis: TestBasis) -> float:
+    """The largest gain of an error of one rotary's angle, or of a drift."""
     fit = basis.fit
-    other = gradual_gain(
+    return gradual_gain(
         fit.problem, fit.raw, fit.state, basis.reduced, basis.inverse, fit.machine, fit.readings
-    )
-    return gain < other.gain + clear_gain(fit, max(gain, other.gain))
+    ).gain
 
 
 def _shift_size_mm(basis: TestBasis, target: int, reading: int) -> float:
@@ -242,84 +249,173 @@ def _radius_removed(
 
 
 _MOST_SPLITS = 80
-"""Of more poses an even choice is tried: a change point a few poses off still explains most of the shift."""
+"""Of more rows an even choice is tried first, then every row between the neighbours of the best."""
+_MOST_STEPS = 3
+"""Steps looked for. Chosen here: whose zero moved more often reads everything again anyway."""
+_TIMES_LESS = 2.0
+"""Ratio of misfits. Chosen here: what a gradual change left would be half noise at most."""
+_DOUBTFUL = 1e-3
+"""p-value of a further step below which a single one is not called certain. Chosen here, as for outliers."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Step:
+    """A step of all readings from `row` (their index) on, the rows from and to which it may as well begin, its gain."""
+
+    row: int
+    span: tuple[int, int]
+    gain: float
+    numbers: int
+    tried: int
 
 
 def datum_shift(base: RegularizedFit) -> Blunder | None:
-    """Datum shift: from some row on every reading is off by the same vector, far beyond scatter."""
-    row = base.problem.order
-    splits = _pose_changes(base.readings, row, base.problem.target)
-    if not splits:
-        return None
+    """Datum shift: from some row on every reading is off by the same vector, far beyond scatter.
+
+    Row and shift are estimated together: every row is tried, and the adjusted lines follow the shift. Then a further
+    step is looked for in what is left, and with several each is sought anew beside the others.
+    """
     basis = test_basis(base)
-    columns = _datum_columns(base)
-    best: tuple[float, int, NDArray[np.float64], int] | None = None
-    for split in splits:
-        after = (row >= split)[:, None]
-        gain, shift, numbers = added_parameters(basis, [np.where(after, one, 0.0) for one in columns])
-        if best is None or gain > best[0]:
-            best = gain, split, shift, numbers
-    assert best is not None
-    gain, split, shift, numbers = best
-    if not is_significant(basis, gain, numbers, len(splits)) or _is_gradual(basis, gain):
+    first = _best_step(basis)
+    if first is None or not is_significant(basis, first.gain, first.numbers, first.tried):
         return None
-    return _blunder(base, split, shift)
-
-
-def _pose_changes(readings: Readings, row: NDArray[np.int64], target: NDArray[np.int64]) -> list[int]:
-    """Candidate change points: readings at which the pose changes, with enough on both sides."""
-    angles = readings.angles_deg
-    changes = np.flatnonzero((angles[1:] != angles[:-1]).any(axis=1)) + 1
-    if len(changes) > _MOST_SPLITS:
-        changes = changes[np.linspace(0, len(changes) - 1, _MOST_SPLITS).astype(np.int64)]
-    count = np.bincount(target)
-    found = []
-    for split in changes.tolist():
-        after = np.bincount(target[row >= split], minlength=len(count))
-        if bool(((after >= 2) & (count - after >= 2)).any()):
-            found.append(split)
-    return found
-
-
-def _datum_columns(fit: RegularizedFit) -> list[NDArray[np.float64]]:
-    """Change of the residuals (N, 3) for a millimetre along X, Y and Z."""
-    problem = fit.problem
-    return [
-        linearize(replace(problem, points=problem.points + step), fit.state).residual - fit.raw.residual
-        for step in np.eye(3)
-    ]
-
-
-def _blunder(base: RegularizedFit, split: int, shift: NDArray[np.float64]) -> Blunder:
-    later = np.arange(split, len(base.readings))
-    points = np.array(base.readings.points_mm)
-    points[later] -= shift
-    corrected = replace(base.readings, points_mm=points)
-    for _ in range(_REFINED):
-        # The lines had shifted with it.
-        fit = fit_with_prior(corrected, base.machine, base.sigma_mm)
-        if fit is None:
+    steps, certain = [first], True
+    shifts, fit = _shifts(base, steps)
+    while fit is not None and len(steps) < _MOST_STEPS:
+        left = test_basis(fit)
+        more = _best_step(left)
+        if more is None or more.row in [one.row for one in steps]:
             break
-        again = _remaining_shift(fit, later)
-        shift = shift + again
-        points = np.array(corrected.points_mm)
-        points[later] -= again
-        corrected = replace(corrected, points_mm=points)
-    x, y, z = shift.tolist()
-    return Blunder(
-        "zero moved",
-        corrected,
-        base.machine,
-        rows=tuple(base.readings.row(int(i)) for i in later),
-        size_mm=float(np.linalg.norm(shift)),
-        shift_mm=(x, y, z),
+        if not is_significant(left, more.gain, more.numbers, more.tried):
+            certain = not is_significant(left, more.gain, more.numbers, more.tried, _DOUBTFUL)
+            break
+        steps = _settled(base, [*steps, more])
+        shifts, fit = _shifts(base, steps)
+    if _is_gradual(basis, first.gain) and not (len(steps) > 1 and _clears_gradual(basis, fit)):
+        return None
+    if len(steps) > 1 and not _of_all_targets(base.readings, steps):
+        return None
+    return _steps_blunder(base, steps, shifts, certain=certain)
+
+
+def _of_all_targets(readings: Readings, steps: list[_Step]) -> bool:
+    """True if more than one target was read between two steps: what one target alone shows is no zero that moved."""
+    edges = [one.row for one in steps]
+    several = len(np.unique(readings.target)) > 1
+    between = itertools.pairwise(edges)
+    return not several or all(len(np.unique(readings.target[a:b])) > 1 for a, b in between)
+
+
+def _clears_gradual(basis: TestBasis, fit: RegularizedFit | None) -> bool:
+    """True where several steps leave far less than a gradual change does, which one of them alone did not."""
+    return fit is not None and _TIMES_LESS * fit.misfit < basis.fit.misfit - _gradual(basis)
+
+
+def _settled(base: RegularizedFit, steps: list[_Step]) -> list[_Step]:
+    """Each step sought once more with the others put right."""
+    for k in range(len(steps)):
+        others = [one for j, one in enumerate(steps) if j != k]
+        _, fit = _shifts(base, others)
+        again = None if fit is None else _best_step(test_basis(fit))
+        if again is not None and again.row not in [one.row for one in others]:
+            steps = sorted([*others, again], key=lambda one: one.row)
+    return steps
+
+
+def _best_step(basis: TestBasis) -> _Step | None:
+    """The row from which on one more shift gains most; None where there are too few readings to tell."""
+    base = basis.fit
+    order = base.problem.order
+    rows = _step_rows(base)
+    if not len(rows):
+        return None
+    columns = _datum_columns(base)
+
+    def gains(these: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+        return change_gains(basis, columns, order >= these[:, None])
+
+    tried = rows
+    if len(rows) > _MOST_SPLITS:
+        coarse = np.unique(np.linspace(0, len(rows) - 1, _MOST_SPLITS).astype(np.int64))
+        k = int(np.argmax(gains(rows[coarse])[0]))
+        near = slice(coarse[max(k - 1, 0)], coarse[min(k + 1, len(coarse) - 1)] + 1)
+        tried = rows[near]
+    found, numbers = gains(tried)
+    k = int(np.argmax(found))
+    gain = float(found[k])
+    alike = np.flatnonzero(found > gain - clear_gain(base, gain))
+    first = last = k
+    while first - 1 in alike:
+        first -= 1
+    while last + 1 in alike:
+        last += 1
+    return _Step(int(tried[k]), (int(tried[first]), int(tried[last])), gain, int(numbers[k]), len(rows))
+
+
+def _step_rows(base: RegularizedFit) -> NDArray[np.int64]:
+    """Readings before which a step may have come: two of one target at least on either side of it."""
+    target = np.empty(len(base.problem.order), dtype=np.int64)
+    target[base.problem.order] = base.problem.target
+    before = np.cumsum(target[:, None] == np.arange(len(base.problem.names)), axis=0)
+    after = before[-1] - before
+    return np.flatnonzero(((before >= 2) & (after >= 2)).any(axis=1)) + 1
+
+
+def _datum_columns(fit: RegularizedFit) -> NDArray[np.float64]:
+    """Change of the residuals (3, N, 3) for a millimetre along X, Y and Z."""
+    problem = fit.problem
+    return np.stack(
+        [
+            linearize(replace(problem, points=problem.points + step), fit.state).residual - fit.raw.residual
+            for step in np.eye(3)
+        ]
     )
 
 
-def _remaining_shift(fit: RegularizedFit, later: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Remaining shift after correction."""
-    after = np.isin(fit.problem.order, later)[:, None]
-    return added_parameters(test_basis(fit), [np.where(after, one, 0.0) for one in _datum_columns(fit)])[1]
+def _shifts(base: RegularizedFit, steps: list[_Step]) -> tuple[NDArray[np.float64], RegularizedFit | None]:
+    """The steps' shifts (k, 3), adjusted together, and the fit with them taken off."""
+    shifts, fit = np.zeros((len(steps), 3)), base
+    for _ in range(_REFINED + 1):
+        # The lines had shifted with it.
+        columns = _datum_columns(fit)
+        after = [(fit.problem.order >= one.row)[:, None] for one in steps]
+        added = added_parameters(
+            test_basis(fit), np.concatenate([np.where(one, columns, 0.0) for one in after])
+        )[1]
+        shifts = shifts + added.reshape(-1, 3)
+        found = fit_with_prior(_stepped_back(base.readings, steps, shifts), base.machine, base.sigma_mm)
+        if found is None:
+            return shifts, None
+        fit = found
+    return shifts, fit
+
+
+def _stepped_back(readings: Readings, steps: list[_Step], shifts: NDArray[np.float64]) -> Readings:
+    points = np.array(readings.points_mm)
+    for step, shift in zip(steps, shifts, strict=True):
+        points[step.row :] -= shift
+    return replace(readings, points_mm=points)
+
+
+def _steps_blunder(
+    base: RegularizedFit, steps: list[_Step], shifts: NDArray[np.float64], *, certain: bool
+) -> Blunder:
+    readings = base.readings
+    largest = int(np.linalg.norm(shifts, axis=-1).argmax())
+    x, y, z = shifts[largest].tolist()
+    several = len(steps) > 1
+    begins = [one.row for one in steps] if several else list(range(steps[0].row, len(readings)))
+    first, last = steps[largest].span
+    return Blunder(
+        "zero moved repeatedly" if several else "zero moved",
+        _stepped_back(readings, steps, shifts),
+        base.machine,
+        rows=tuple(readings.row(i) for i in begins),
+        size_mm=float(np.linalg.norm(shifts[largest])),
+        shift_mm=(x, y, z),
+        first_rows=(readings.row(first), readings.row(last)),
+        certain=certain,
+    )
 
 
 _NEARER = 0.3

@@ -57,8 +57,8 @@ _ALIKE = 3.0
 """Ratio of scatters within which explanations count as alike, and the simplest is taken. Chosen here."""
 _AS_WELL = 1.3
 """Ratio of scatters that proves nothing: two standard errors, 2 / sqrt(2 dof), with 22 degrees of freedom."""
-_STEP = "zero moved"
-_ADDED = ("radius left on", "ball read at its top", "target slipped", "zero moved")
+_STEPS = ("zero moved", "zero moved repeatedly")
+_ADDED = ("radius left on", "ball read at its top", "target slipped", *_STEPS)
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,7 +119,7 @@ def find_blunders(
             # Too damaged to search on: what was found before stands.
             break
         # A second shift would come out bent by the first; one is reason enough to read again.
-        if best is None or (best.blunder.kind == _STEP and any(one.kind == _STEP for one in found)):
+        if best is None or (best.blunder.kind in _STEPS and any(one.kind in _STEPS for one in found)):
             break
         found.append(best.blunder)
         readings, machine, base = best.blunder.corrected, best.blunder.corrected_machine, best.fit
@@ -160,8 +160,14 @@ def _added(base: RegularizedFit, sigma_mm: float | None) -> list[_Explained]:
             continue
         fit = fit_with_prior(added.corrected, added.corrected_machine, sigma_mm)
         if fit is not None and (fit.cost < base.cost or not added.certain):
-            found.append(_Explained(added, fit, 3 if added.kind in {"target slipped", "zero moved"} else 1))
+            found.append(_Explained(added, fit, _unknowns(added)))
     return found
+
+
+def _unknowns(added: Blunder) -> int:
+    if added.kind == "zero moved repeatedly":
+        return 3 * len(added.rows)
+    return 3 if added.kind in {"target slipped", "zero moved"} else 1
 
 
 def _exchanged(

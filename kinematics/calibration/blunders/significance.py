@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,15 +10,17 @@ from numpy.typing import NDArray
 from kinematics.calibration.adjustment import ReducedNormals, reduced_normals
 from kinematics.calibration.blunders.regularized_fit import LEAST_SCATTER_MM, RegularizedFit
 from kinematics.calibration.linear_algebra import eigen_symmetric, inverse
-from kinematics.calibration.score_test import own_part, score_test
+from kinematics.calibration.score_test import DETERMINED, own_part, score_test
 from kinematics.calibration.statistics import p_value
 
 __all__ = [
+    "SIGNIFICANCE",
     "ChangePoint",
     "TestBasis",
     "added_parameter",
     "added_parameters",
     "aliased_shift",
+    "change_gains",
     "change_points",
     "clear_gain",
     "is_noise",
@@ -29,7 +30,7 @@ __all__ = [
 ]
 
 _SEEN = 1e-6
-_CHANCE = 1e-6
+SIGNIFICANCE = 1e-6
 """p-value of such a gain, all places counted. Chosen here, far below the tests' one false alarm in 1,000."""
 _CLEAR_OF_OUTLIER = 12.0
 """Squares of the scatter that it must explain beyond one bad reading: about 3.5 scatters. Chosen here."""
@@ -62,20 +63,22 @@ def leave_one_out(basis: TestBasis) -> NDArray[np.float64]:
     return np.asarray(np.where(size > _SEEN, shown**2 / np.where(size > _SEEN, size, 1.0), 0.0).sum(axis=-1))
 
 
-def is_noise(fit: RegularizedFit, gain: float, numbers: int, tried: int) -> bool:
+def is_noise(fit: RegularizedFit, gain: float, numbers: int, tried: int, level: float = SIGNIFICANCE) -> bool:
     """True if scatter alone may gain so much with so many parameters at one of the places tried."""
     dof = fit.dof - numbers
     if dof < 1 or numbers < 1:
         return True
     ratio = np.array([gain / numbers / _scatter(fit, gain, dof)])
     chance = float(p_value(ratio, np.array([float(numbers)]), float(dof))[0])
-    return chance * max(tried, 1) > _CHANCE
+    return chance * max(tried, 1) > level
 
 
-def is_significant(basis: TestBasis, gain: float, numbers: int, tried: int) -> bool:
+def is_significant(
+    basis: TestBasis, gain: float, numbers: int, tried: int, level: float = SIGNIFICANCE
+) -> bool:
     """True if neither scatter nor one bad reading gains so much."""
     fit = basis.fit
-    if is_noise(fit, gain, numbers, tried):
+    if is_noise(fit, gain, numbers, tried, level):
         return False
     clear = _CLEAR_OF_OUTLIER * _scatter(fit, gain, fit.dof - numbers)
     return gain >= float(leave_one_out(basis).max()) + clear
@@ -101,17 +104,42 @@ def added_parameter(basis: TestBasis, column: NDArray[np.float64]) -> tuple[floa
     if whole <= 0.0 or own <= _SEEN * whole:
         return 0.0, 0.0, max(own, 0.0) / max(whole, 1e-300)
     shown = float((left * basis.fit.raw.residual).sum())
-    return shown**2 / own, shown / own, own / whole
+    return shown * shown / own, shown / own, own / whole  # a float's ** 2 would raise
 
 
 def added_parameters(
-    basis: TestBasis, columns: Sequence[NDArray[np.float64]]
+    basis: TestBasis, columns: NDArray[np.float64]
 ) -> tuple[float, NDArray[np.float64], int]:
-    """Test several more parameters at once, each with a column (N, 3): gain, estimates, and how many are determined."""
+    """Test several more parameters at once, with columns (k, N, 3): gain, estimates, and how many are determined."""
     fit = basis.fit
-    test = score_test(fit.problem, basis.reduced, basis.inverse, fit.raw.residual, np.stack(columns))
+    test = score_test(fit.problem, basis.reduced, basis.inverse, fit.raw.residual, columns)
     found = test.gain(range(len(columns)))
     return found.gain, found.values, found.numbers
+
+
+def change_gains(
+    basis: TestBasis, columns: NDArray[np.float64], after: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Test columns (k, N, 3) that count for some readings only, `after` (m, N): gains (m,), and how many are determined."""
+    reduced, fit = basis.reduced, basis.fit
+    gains, numbers = np.zeros(len(after)), np.zeros(len(after), dtype=np.int64)
+    # In parts: all at once would fill the memory with some thousand readings.
+    each = max(1, 200_000 // (9 * after.shape[1]))
+    for first in range(0, len(after), each):
+        part = slice(first, first + each)
+        masked = columns * after[part, None, :, None]
+        length = np.sqrt((masked * masked).sum(axis=(-1, -2), keepdims=True))
+        left = own_part(reduced, fit.problem, masked / np.where(length > 0.0, length, 1.0))
+        by_lines = np.einsum("rkp,sark->sap", reduced.rows, left, optimize=True)
+        flat = left.reshape(*left.shape[:2], -1)
+        own = flat @ np.swapaxes(flat, 1, 2) - by_lines @ basis.inverse @ np.swapaxes(by_lines, 1, 2)
+        score = flat @ fit.raw.residual.reshape(-1)
+        size, vectors = eigen_symmetric(own)
+        seen = size > DETERMINED
+        along = (np.swapaxes(vectors, 1, 2) @ score[..., None])[..., 0]
+        gains[part] = np.where(seen, along**2 / np.where(seen, size, 1.0), 0.0).sum(axis=-1)
+        numbers[part] = seen.sum(axis=-1)
+    return gains, numbers
 
 
 def aliased_shift(basis: TestBasis, column: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -42,7 +42,7 @@ def test_the_order_of_collecting_is_none_of_the_order_of_the_file(source: Source
 
 def test_nothing_is_located_before_the_end(source: Source, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[object] = []
-    monkeypatch.setattr("tiltwright.files.key_lines.line_of", lambda *one: asked.append(one) or 1)
+    monkeypatch.setattr("tiltwright.files.collector.line_of", lambda *one: asked.append(one) or 1)
     faults = DiagnosticCollector(source)
     faults.add(("units",), "x", "y")
     faults.extend([UnlocatedDiagnostic(("rotary", 1), "x", "y")])

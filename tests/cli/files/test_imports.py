@@ -23,10 +23,10 @@ def imported_by(code: str) -> set[str]:
     [
         "diagnostics",
         "units",
-        "angle",
+        "written_numbers",
         "atomic_write",
-        "key_lines",
-        "toml_recovery",
+        "collector",
+        "syntax_errors",
         "toml_source",
         "json_schema",
     ],

@@ -2,8 +2,8 @@
 
 import pytest
 
-from tiltwright.files.materials import MATERIALS
 from tiltwright.files.quantity import DENSITY, FORCE, MASS, MODULUS, TORQUE, parse_quantity
+from tiltwright.files.solid_tables import MATERIALS
 
 # The pound is 0.45359237 kg and the inch 25.4 mm (yard and pound agreement of 1959), standard gravity 9.80665 m/s2.
 FOOT_POUND = 0.45359237 * 9.80665 * 0.3048

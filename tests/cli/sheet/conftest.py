@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
-from tiltwright.output.document_markdown import document_markdown
+from tiltwright.output.document_files import document_markdown
 from tiltwright.output.document_text import document_text
 from tiltwright.sheet.build import build_sheet
 from tiltwright.sheet.data import Sheet

@@ -168,7 +168,7 @@ def test_senses_and_z_reference_are_among_the_givens(make):
     assert any("does not claim that the setup is safe" in caution for caution in head.cautions)
 
 
-def test_the_calibration_log_is_summed_up_in_one_line(work, make, tmp_path):
+def test_the_calibration_log_is_summed_up_in_one_line(work, make):
     assert "never measured" in make().calibration
     evaluated = work()
     path = evaluated.job.machine_file.path

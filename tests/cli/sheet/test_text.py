@@ -11,8 +11,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 
-from tiltwright.output.document_markdown import escaped, escaped_in_cell
-from tiltwright.output.plain_text import columns_of
+from tiltwright.output.document_files import escaped, escaped_in_cell
+from tiltwright.output.tables import columns_of
 
 from .conftest import HEAD, SETUPS, TOUCHED, markdown_of, text_of
 

@@ -22,7 +22,7 @@ from kinematics.calibration import (
     relative_line_parameters,
     simulated_readings,
 )
-from kinematics.calibration.angle_terms import angle_functions
+from kinematics.calibration.systematic_terms import angle_functions
 
 ARCSEC = np.radians(1.0 / 3600.0)
 SIGMA_MM = 0.0025
@@ -85,13 +85,15 @@ class Calibration:
     error: object
 
 
-def calibration(shop, seed, name):
-    """A random machine with that error of its tilt or its table, read at random poses or in order."""
+def calibration(shop, seed, name, ordered=None):
+    """A random machine with that error of its tilt or its table, read at random poses or in order (None: half each)."""
     rng = np.random.default_rng(seed)
     nominal = shop.random_machine(rng)
     truth = shop.moved_machine(nominal, rng, 0.03, 0.01)
     targets = shop.balls(nominal, rng, 2)
-    poses = shop.random_poses(nominal, rng, 20) if seed % 4 < 2 else in_order(rng)
+    if ordered is None:
+        ordered = seed % 4 >= 2
+    poses = in_order(rng) if ordered else shop.random_poses(nominal, rng, 20)
     rotary = seed % 2
     kind, size = ERRORS[name]
     error = coefficients(rng, kind, size)
@@ -123,12 +125,12 @@ def shows(fit, one, name):
     )
 
 
-def run(shop, name, count, first=0):
+def run(shop, name, count, first=0, ordered=None):
     """Counts over so many calibrations, and the coverage (where the poses tell the error) of what is stated."""
     found = Counter()
     inside, plain = [], []
     for seed in range(first, first + count):
-        one = calibration(shop, seed, name)
+        one = calibration(shop, seed, name, ordered)
         fit = fit_pivots(one.readings, one.nominal)
         letters = sorted({test.letter for test in fit.angle_errors if test.significant})
         told = shows(fit, one, name)
@@ -153,6 +155,8 @@ if __name__ == "__main__":
     import conftest
 
     for which in ERRORS:
-        counts, coverage, without = run(conftest, which, int(sys.argv[1]))
-        report = f"{which} {dict(counts)} covered where it shows {coverage:.4f}, unadjusted {without:.4f}"
-        print(report, flush=True)  # noqa: T201 - its result
+        for in_turn in (False, True):
+            counts, coverage, without = run(conftest, which, int(sys.argv[1]), ordered=in_turn)
+            report = f"{which}, {'in order' if in_turn else 'random poses'}: {dict(counts)}"
+            report += f" covered where it shows {coverage:.4f}, unadjusted {without:.4f}"
+            print(report, flush=True)  # noqa: T201 - its result

@@ -1,9 +1,12 @@
 """Every classic blunder is recognised in 99 of 100, and clean readings raise no alarm.
 
-200 random machines and calibrations each, 1,000 clean ones; a recognition counts only if it is the only one and names
-the right rotary, target, row or size.
+40 random machines and calibrations each, 200 clean ones; a recognition counts only if it is the only one and names
+the right rotary, target, row or size. By hand with 800 and 4,000, and with as many in the files beside this one::
+
+    TILTWRIGHT_SIMULATIONS=20 python -m pytest -n0 tests/kinematics/calibration
 """
 
+import os
 from dataclasses import replace
 
 import numpy as np
@@ -12,7 +15,8 @@ import pytest
 from kinematics import RotationSense, table_pose
 from kinematics.calibration import find_blunders, fit_pivots, planned_readings, simulated_readings
 
-CASES, CLEAN = 200, 1000
+TIMES = int(os.environ.get("TILTWRIGHT_SIMULATIONS", "1"))
+CASES, CLEAN = 40 * TIMES, 200 * TIMES
 OTHER = {
     RotationSense.CLOCKWISE: RotationSense.COUNTERCLOCKWISE,
     RotationSense.COUNTERCLOCKWISE: RotationSense.CLOCKWISE,
@@ -165,7 +169,7 @@ def test_clean_readings_raise_at_most_one_alarm_in_1000(shop):
         alarms += [
             (seed, b.kind, b.rows) for b in find_blunders(case.readings, case.nominal, sigma_mm=stated)
         ]
-    assert len(alarms) <= 1, alarms
+    assert len(alarms) <= CLEAN // 1000, alarms
 
 
 @pytest.mark.parametrize(
@@ -315,3 +319,47 @@ def test_a_radius_left_on_the_upright_touches_alone(shop):
     assert (found.kind, found.certain) == ("radius left on", False)
     assert found.size_mm == pytest.approx(3.0, abs=0.01)
     assert [other.kind for other in found.rivals] == ["target slipped"]
+
+
+def moved(shop, seed):
+    """Readings of three targets, and rows that may lie amid a pose, with shifts of 0.3 and 0.2 mm."""
+    rng = np.random.default_rng(seed)
+    case = shop.random_case(90_000 + seed, targets=3, poses=15)
+    first = int(rng.integers(9, len(case.readings) // 2))
+    second = int(rng.integers(first + 6, len(case.readings) - 6))
+    shifts = rng.normal(size=(2, 3))
+    shifts *= np.array([[0.3], [0.2]]) / np.linalg.norm(shifts, axis=-1, keepdims=True)
+    return case, first, second, shifts
+
+
+def test_a_zero_that_moved_amid_a_pose_comes_out_with_row_and_amount(shop):
+    """A move of 0.300 from row 23 on once came out as one of 0.224 from row 24 on: only whole poses were tried."""
+    missed = []
+    for seed in range(20 * TIMES):
+        case, first, _, shifts = moved(shop, seed)
+        points = np.array(case.readings.points_mm)
+        points[first:] += shifts[0]
+        found = find_blunders(replace(case.readings, points_mm=points), case.nominal)
+        right = (
+            [(b.kind, b.certain) for b in found] == [("zero moved", True)]
+            and found[0].rows[0] == first + 1
+            and found[0].first_rows[0] <= first + 1 <= found[0].first_rows[1]
+            and np.linalg.norm(np.array(found[0].shift_mm) - shifts[0]) < 0.03
+        )
+        missed += [] if right else [(seed, found)]
+    assert len(missed) <= 20 * TIMES // 100, missed
+
+
+@pytest.mark.parametrize("back", [False, True])
+def test_two_moves_are_not_called_one(shop, back):
+    """Two moves, and one that goes back again: both rows are named, or none."""
+    named = 0
+    for seed in range(20 * TIMES):
+        case, first, second, shifts = moved(shop, seed)
+        points = np.array(case.readings.points_mm)
+        points[first:] += shifts[0]
+        points[second:] += -shifts[0] if back else shifts[1]
+        found = find_blunders(replace(case.readings, points_mm=points), case.nominal)
+        assert not any(one.kind == "zero moved" and one.certain for one in found)
+        named += [(b.kind, b.rows) for b in found] == [("zero moved repeatedly", (first + 1, second + 1))]
+    assert named >= (10 if back else 19) * TIMES

@@ -45,11 +45,11 @@ def test_without_scatter_the_heights_are_the_true_ones():
 
 
 def test_the_uncertainty_of_the_heights_is_what_they_scatter_by():
-    """Against 200 calibrations drawn anew: the standard deviation of 200 is known to a twentieth."""
-    found = [heights([BALL, FACE], POSES, 0.004, seed) for seed in range(200)]
+    """Against 100 calibrations drawn anew: their standard deviation is known to a fourteenth; three of those."""
+    found = [heights([BALL, FACE], POSES, 0.004, seed) for seed in range(100)]
     for pick in (lambda target: target.face_height, lambda target: target.heights_above[0][1]):
         values = np.array([pick(one).value for one in found])
-        assert np.std(values) == pytest.approx(pick(found[0]).standard_uncertainty, rel=0.2)
+        assert np.std(values) == pytest.approx(pick(found[0]).standard_uncertainty, rel=0.22)
 
 
 def test_a_height_above_a_line_that_is_not_told_is_held():

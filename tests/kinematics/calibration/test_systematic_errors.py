@@ -21,8 +21,8 @@ from kinematics.calibration import (
     relative_line_parameters,
 )
 from kinematics.calibration.adjustment import build_problem, initial_state, linearize
-from kinematics.calibration.angle_terms import angle_functions
 from kinematics.calibration.line_parameters import derotate
+from kinematics.calibration.systematic_terms import angle_functions
 
 SPEC = importlib.util.spec_from_file_location("systematic", Path(__file__).with_name("systematic.py"))
 systematic = sys.modules["systematic"] = importlib.util.module_from_spec(SPEC)
@@ -44,10 +44,10 @@ def test_intervals_hold_the_truth_where_the_poses_tell_the_error(shop, name):
 
 
 def test_clean_readings_are_not_suspected(shop):
-    found, coverage, _ = systematic.run(shop, "none", 200)
+    found, coverage, _ = systematic.run(shop, "none", 60 * shop.TIMES)
     assert found["any alarm"] == 0
     assert found["sudden change named"] == 0
-    assert 0.93 < coverage < 0.97
+    assert 0.92 < coverage < 0.98
 
 
 def test_the_size_of_an_error_comes_out(shop):
@@ -254,3 +254,90 @@ def test_the_first_pose_read_again_shows_a_smaller_drift(shop):
         for these in (poses, np.concatenate([poses, poses[:1]]))
     ]
     assert sizes[1] < 0.7 * sizes[0]
+
+
+@pytest.mark.parametrize("ordered", [False, True])
+def test_a_drift_that_is_adjusted_along_leaves_intervals_that_hold(shop, ordered):
+    """Named or not: with a hundredth of drift the plain intervals hold half the truths, the adjusted ones what they say."""
+    plain, adjusted, named = [], [], 0
+    runs = 60 * shop.TIMES
+    for seed in range(runs):
+        rng = np.random.default_rng(seed)
+        nominal = shop.random_machine(rng)
+        truth = shop.moved_machine(nominal, rng, 0.03, 0.01)
+        drift = rng.normal(size=3)
+        drift *= 0.01 / np.linalg.norm(drift)
+        targets = shop.balls(nominal, rng, 2)
+        poses = systematic.in_order(rng) if ordered else shop.random_poses(nominal, rng, 20)
+        readings = systematic.read(truth, targets, poses, seed + 7, drift_mm=drift)
+        fit = fit_pivots(readings, nominal)
+        (test,) = fit.drifts
+        # In order of the tilts a drift looks like a line that moved: it may hide, and from which size on is said.
+        assert ordered or test.significant
+        assert not ordered or test.detectable_mm is None or test.detectable_mm > 0.015
+        named += test.significant
+        along = fit_pivots(readings, nominal, drifts=["order"])
+        (one,) = along.drift_fits
+        assert one.estimable
+        assert along.drifts == ()
+        assert np.linalg.norm(one.shift_mm - drift) < 6.0 * np.sqrt(np.trace(one.covariance))
+        plain.append(systematic.covered(fit, truth).mean())
+        adjusted.append(systematic.covered(along, truth).mean())
+    assert np.mean(plain) < 0.75
+    # A set's eight parameters scatter together: some 0.12 from set to set.
+    assert abs(np.mean(adjusted) - 0.95) < 0.005 + 3.0 * 0.12 / np.sqrt(runs)
+    assert named >= (0.05 if ordered else 0.99) * runs
+
+
+def test_the_adjusted_drift_is_the_one_put_in(shop):
+    """To the last digits, without scatter, with the order and with the temperature, beside an angle's error."""
+    rng = np.random.default_rng(6)
+    nominal = shop.random_machine(rng, "AC")
+    truth = shop.moved_machine(nominal, rng, 0.05, 0.02)
+    error, drift, warm = np.array([2e-4, -3e-4, 1e-4, 5e-5, 7e-4]), [0.02, -0.03, 0.01], [-0.01, 0.0, 0.04]
+    readings = systematic.read(
+        truth,
+        shop.balls(nominal, rng, 2),
+        shop.random_poses(nominal, rng, 30),
+        1,
+        sigma_mm=1e-9,
+        error=error,
+        drift_mm=drift,
+    )
+    warmth = rng.uniform(18.0, 23.0, size=len(readings))
+    course = (warmth - warmth.min()) / np.ptp(warmth)
+    readings = replace(readings, points_mm=readings.points_mm + course[:, None] * warm, temperature_c=warmth)
+    fit = fit_pivots(readings, nominal, angle_errors=["A"], drifts=["order", "temperature"])
+    assert [one.by for one in fit.drift_fits] == ["order", "temperature"]
+    assert fit.drift_fits[0].shift_mm == pytest.approx(drift, abs=1e-7)
+    assert fit.drift_fits[1].shift_mm == pytest.approx(warm, abs=1e-7)
+    assert fit.drift_fits[0].size_mm == pytest.approx(np.linalg.norm(drift), abs=1e-7)
+    assert fit.angle_curves[0].coefficients == pytest.approx(error, abs=1e-8)
+    assert fit.parameters == pytest.approx(relative_line_parameters(nominal, truth), abs=1e-6)
+    assert fit.drifts == ()
+    (left,) = fit_pivots(readings, nominal, drifts=["order"]).drifts
+    assert left.by == "temperature"
+
+
+def test_a_drift_that_the_readings_cannot_tell_is_taken_as_none(shop):
+    rng = np.random.default_rng(6)
+    nominal = shop.random_machine(rng, "AC")
+    readings = systematic.read(
+        nominal, shop.balls(nominal, rng, 1), np.array([[0.0, 0.0], [0.0, 90.0], [0.0, 180.0]]), 1
+    )
+    (one,) = fit_pivots(readings, nominal, sigma_mm=0.002, drifts=["order"]).drift_fits
+    assert not one.estimable
+
+
+@pytest.mark.parametrize(
+    ("drifts", "message"),
+    [
+        (["time"], "drifts: expected order, temperature or both, found"),
+        (["order", "order"], "drifts: expected order, temperature or both, found"),
+        (["temperature"], "drifts: expected readings with temperatures that differ, found none"),
+    ],
+)
+def test_unknown_drifts_are_refused(shop, drifts, message):
+    nominal, _, readings = drifting(shop, 1, 0.0)
+    with pytest.raises(KinematicsError, match=message):
+        fit_pivots(readings, nominal, drifts=drifts)

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tiltwright.files.collector import line_of
 from tiltwright.files.diagnostics import KeyPath
-from tiltwright.files.key_lines import line_of
 
 TEXT = """\
 # line 1

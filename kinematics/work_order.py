@@ -1,0 +1,294 @@
+"""The order in which the poses of a batch are visited, so that the rotaries index least."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.angles import wrap_deg
+from kinematics.errors import KinematicsError
+from kinematics.machine import Machine
+from kinematics.validation import as_array, as_instance, is_list, shown
+
+__all__ = ["EXACT_UP_TO", "StandOrder", "index_moves_deg", "least_motion_order", "tour_motion"]
+
+EXACT_UP_TO = 12
+"""Stands up to which the order of least motion is found exactly."""
+
+_SAME = 1e-9
+Predecessors = Sequence[frozenset[int]]
+
+
+@dataclass(frozen=True)
+class StandOrder:
+    """An order of stands, from the start through all of them and back.
+
+    Attributes
+    ----------
+    order : tuple of int
+        Stands, from 0.
+    motion : float
+        The sum of its moves, in the unit of the costs.
+    exact : bool
+        True where no other order has less.
+    """
+
+    order: tuple[int, ...]
+    motion: float
+    exact: bool
+
+
+def index_moves_deg(
+    machine: Machine, start_deg: ArrayLike, stands_deg: ArrayLike, as_numbers_run: Iterable[str] = ()
+) -> NDArray[np.float64]:
+    """The moves of every rotary between a start and k stands, each to each.
+
+    Parameters
+    ----------
+    machine : Machine
+    start_deg : array_like, shape (n,)
+        Machine angles before the first and after the last.
+    stands_deg : array_like, shape (k, n)
+        Machine angles of the stands.
+    as_numbers_run : iterable of letter
+        Endless rotaries that do not take the short way.
+
+    Returns
+    -------
+    ndarray, shape (k + 1, k + 1, n)
+        Degrees without sign; row and column 0 are the start.
+
+    Examples
+    --------
+    >>> from kinematics.machine import Platter
+    >>> from kinematics.rotary import RotaryAxis, RotationSense
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (c,), Platter(face_mm=0.0))
+    >>> index_moves_deg(mill, [0], [[350]])[0, 1].tolist(), index_moves_deg(mill, [0], [[350]], ["C"])[0, 1].tolist()
+    ([10.0], [350.0])
+    """
+    count = len(as_instance(machine, Machine, "machine").rotaries)
+    start = machine.angles(start_deg).reshape(1, count)
+    poses = np.concatenate([start, machine.angles(stands_deg).reshape(-1, count)])
+    moves = poses[None, :, :] - poses[:, None, :]
+    whole = {machine.index(letter) for letter in as_numbers_run}
+    for k, rotary in enumerate(machine.rotaries):
+        if rotary.limits_deg is None and k not in whole:
+            moves[..., k] = wrap_deg(moves[..., k], low_deg=-180.0)
+    return np.asarray(np.abs(moves))
+
+
+def tour_motion(cost: NDArray[np.float64], order: Sequence[int]) -> float:
+    """The sum of the costs from the start through stands in this order and back.
+
+    Examples
+    --------
+    >>> tour_motion(np.array([[0.0, 1.0, 2.0], [1.0, 0.0, 4.0], [2.0, 4.0, 0.0]]), [1, 0])
+    7.0
+    """
+    stops = [0, *(stand + 1 for stand in order), 0]
+    return float(sum(cost[a, b] for a, b in itertools.pairwise(stops)))
+
+
+def least_motion_order(cost: ArrayLike, before: Iterable[tuple[int, int]] = ()) -> StandOrder:
+    """The order of stands with the least sum of moves, from a start through all of them and back.
+
+    Up to a dozen it is exact (dynamic programming over subsets); beyond, a tour grown stand by stand is improved by
+    moving and reversing stretches of it until no such change makes it shorter.
+
+    Parameters
+    ----------
+    cost : array_like, shape (k + 1, k + 1)
+        Of the move from each to each, 0 or more and the same both ways; row and column 0 are the start.
+    before : iterable of (int, int)
+        Pairs of stands of which the first must come before the second, from 0.
+
+    Returns
+    -------
+    StandOrder
+
+    Raises
+    ------
+    KinematicsError
+        When the costs are not as stated, a stand does not exist, or no order does what `before` asks.
+
+    References
+    ----------
+    M. Held, R. M. Karp, "A dynamic programming approach to sequencing problems", J. SIAM 10 (1962) 196-210 (from memory).
+
+    Examples
+    --------
+    >>> cost = [[0, 1, 9, 2], [1, 0, 3, 9], [9, 3, 0, 4], [2, 9, 4, 0]]
+    >>> least_motion_order(cost)
+    StandOrder(order=(0, 1, 2), motion=10.0, exact=True)
+    >>> least_motion_order(cost, before=[(2, 0)]).order
+    (2, 1, 0)
+    >>> least_motion_order(cost, before=[(2, 0), (0, 2)])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: order: expected pairs that some order fulfils, found a ring of stands 0, 2
+    """
+    costs = as_array(cost, "order, costs")
+    square = costs.ndim == 2 and costs.shape[0] == costs.shape[1] > 0
+    if not square or (costs < 0.0).any() or np.abs(costs - costs.T).max() > _SAME:
+        raise KinematicsError(
+            f"order, costs: expected k + 1 rows of k + 1 costs of 0 or more, the same both ways, found {shown(cost)}"
+        )
+    count = len(costs) - 1
+    needs = _predecessors(count, before)
+    exact = count <= EXACT_UP_TO
+    order = _exact(costs, needs) if exact else _improved(costs, needs)
+    if order[::-1] < order and _allowed(needs, order[::-1]):
+        # Both ways round are as long: the one that begins with the earlier stand.
+        order = order[::-1]
+    return StandOrder(order, tour_motion(costs, order), exact)
+
+
+def _predecessors(count: int, before: Iterable[tuple[int, int]]) -> tuple[frozenset[int], ...]:
+    """For each stand, those that must come before it; a ring is refused."""
+    if not is_list(before):
+        raise KinematicsError(f"order: expected pairs of stands, found {shown(before)}")
+    needs: list[set[int]] = [set() for _ in range(count)]
+    for first, second in before:
+        for stand in (first, second):
+            if isinstance(stand, bool) or not isinstance(stand, int) or not 0 <= stand < count:
+                raise KinematicsError(f"order: expected stands from 0 to {count - 1}, found {shown(stand)}")
+        needs[second].add(first)
+    left, done = set(range(count)), set[int]()
+    while left:
+        ready = {stand for stand in left if needs[stand] <= done}
+        if not ready:
+            ring = ", ".join(map(str, sorted(left)))
+            raise KinematicsError(
+                f"order: expected pairs that some order fulfils, found a ring of stands {ring}"
+            )
+        done |= ready
+        left -= ready
+    return tuple(frozenset(one) for one in needs)
+
+
+def _exact(costs: NDArray[np.float64], needs: Predecessors) -> tuple[int, ...]:
+    """Held and Karp: the least sum to every set of visited stands and last of them, from the smaller sets up."""
+    count = len(costs) - 1
+    if not count:
+        return ()
+    masks = [sum(1 << stand for stand in one) for one in needs]
+    least = np.full((1 << count, count), np.inf)
+    came = np.full((1 << count, count), -1)
+    for stand in range(count):
+        if not masks[stand]:
+            least[1 << stand, stand] = costs[0, stand + 1]
+    between = costs[1:, 1:]
+    for visited in range(1, 1 << count):
+        row = least[visited]
+        if not np.isfinite(row).any():
+            continue
+        through = row[:, None] + between
+        last = np.argmin(through, axis=0)
+        best = through[last, np.arange(count)]
+        for stand in range(count):
+            bit = 1 << stand
+            if visited & bit or masks[stand] & ~visited:
+                continue
+            if best[stand] < least[visited | bit, stand] - _SAME:
+                least[visited | bit, stand] = best[stand]
+                came[visited | bit, stand] = last[stand]
+    visited = (1 << count) - 1
+    stand = int(np.argmin(least[visited] + costs[1:, 0]))
+    order = []
+    while stand >= 0:
+        order.append(stand)
+        visited, stand = visited & ~(1 << stand), int(came[visited, stand])
+    return tuple(reversed(order))
+
+
+def _improved(costs: NDArray[np.float64], needs: Predecessors) -> tuple[int, ...]:
+    """The best of several tours grown from different beginnings, each improved until nothing helps."""
+    best: tuple[int, ...] = ()
+    for first in (None, *range(min(len(costs) - 1, 8))):
+        tour = _grown(costs, needs, first)
+        if tour is not None:
+            tried = tuple(_polished(costs, needs, tour))
+            if not best or tour_motion(costs, tried) < tour_motion(costs, best) - _SAME:
+                best = tried
+    return best
+
+
+def _grown(costs: NDArray[np.float64], needs: Predecessors, first: int | None) -> list[int] | None:
+    """The nearest stand that may come next, again and again."""
+    left, order, at = set(range(len(costs) - 1)), list[int](), 0
+    if first is not None:
+        if needs[first]:
+            return None
+        order, at = [first], first + 1
+        left.remove(first)
+    while left:
+        ready = [stand for stand in sorted(left) if not needs[stand] & left]
+        nearest = min(ready, key=lambda stand: costs[at, stand + 1])
+        order.append(nearest)
+        left.remove(nearest)
+        at = nearest + 1
+    return order
+
+
+_LONGEST_MOVED = 3
+
+
+def _polished(costs: NDArray[np.float64], needs: Predecessors, order: list[int]) -> list[int]:
+    """Stretches reversed, or short ones put elsewhere, while that makes the tour shorter; the best change first."""
+    while True:
+        stops = np.array([0, *(stand + 1 for stand in order), 0])
+        changes = [
+            _reversals(costs, stops),
+            *(_moves(costs, stops, size) for size in range(1, _LONGEST_MOVED + 1)),
+        ]
+        found = sorted(itertools.chain.from_iterable(changes))
+        tried = (_changed(order, change) for _, change in found)
+        better = next((one for one in tried if _allowed(needs, one)), None)
+        if better is None:
+            return order
+        order = better
+
+
+Change = tuple[int, int, int, bool]
+"""A stretch from a place to before another, the place that it goes to in what is left, and whether it is reversed."""
+
+
+def _changed(order: list[int], change: Change) -> list[int]:
+    start, end, place, turned = change
+    stretch, rest = order[start:end], order[:start] + order[end:]
+    return rest[:place] + (stretch[::-1] if turned else stretch) + rest[place:]
+
+
+def _reversals(costs: NDArray[np.float64], stops: NDArray[np.int64]) -> list[tuple[float, Change]]:
+    """The reversals that make the tour shorter, with the difference."""
+    a, b = stops[:-1], stops[1:]
+    steps = costs[a, b]
+    gain = costs[np.ix_(a, a)] + costs[np.ix_(b, b)] - steps[:, None] - steps[None, :]
+    first, last = np.nonzero(np.triu(gain < -_SAME, 1))
+    return [(float(gain[i, j]), (i, j, i, True)) for i, j in zip(first.tolist(), last.tolist(), strict=True)]
+
+
+def _moves(costs: NDArray[np.float64], stops: NDArray[np.int64], size: int) -> list[tuple[float, Change]]:
+    """The moves of stretches of a size that make the tour shorter, with the difference."""
+    found: list[tuple[float, Change]] = []
+    for start in range(len(stops) - 1 - size):
+        head, tail = stops[start + 1], stops[start + size]
+        rest = np.concatenate([stops[: start + 1], stops[start + size + 1 :]])
+        a, b = rest[:-1], rest[1:]
+        closed = costs[stops[start], stops[start + size + 1]]
+        taken = costs[stops[start], head] + costs[tail, stops[start + size + 1]] - closed
+        for turned, (one, other) in ((False, (head, tail)), (True, (tail, head))):
+            gain = costs[a, one] + costs[other, b] - costs[a, b] - taken
+            places = np.nonzero(gain < -_SAME)[0].tolist()
+            found += [(float(gain[place]), (start, start + size, place, turned)) for place in places]
+    return found
+
+
+def _allowed(needs: Predecessors, order: Sequence[int]) -> bool:
+    place = {stand: k for k, stand in enumerate(order)}
+    return all(place[first] < place[second] for second, firsts in enumerate(needs) for first in firsts)
