@@ -24,6 +24,7 @@ COMMANDS = [
     ["aim"],
     ["reach"],
     ["sheet"],
+    ["page"],
     ["explain"],
     ["check"],
     ["lesson", "new"],

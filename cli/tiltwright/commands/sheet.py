@@ -11,6 +11,7 @@ from tiltwright import __version__
 from tiltwright.commands.options import (
     Force,
     JobArgument,
+    NestOption,
     Only,
     Output,
     PaperOption,
@@ -36,6 +37,7 @@ def sheet(
     job: JobArgument,
     output: Output = None,
     only: Only = None,
+    nest: NestOption = None,
     units: UnitsOption = None,
     paper: PaperOption = "a4",
     date: Annotated[
@@ -70,7 +72,7 @@ def sheet(
         raise option_error(
             "--date", shown(date), f"printable text of 1 to {LONGEST_DATE} characters on one line"
         )
-    _sheet(job, output, ending, only or [], units, size, date, force=force)
+    _sheet(job, output, ending, only or [], nest, units, size, date, force=force)
 
 
 def _sheet(
@@ -78,6 +80,7 @@ def _sheet(
     output: Path | None,
     ending: str,
     only: list[str],
+    nest: str | None,
     units: Units | None,
     paper: Paper,
     date: str | None,
@@ -91,7 +94,7 @@ def _sheet(
     from tiltwright.sheet.build import build_sheet
     from tiltwright.terminal.streams import ANSWER_NO, note, say_no
 
-    worked = evaluate_job(path, only)
+    worked = evaluate_job(path, only, nest)
     shown = units.value if units else worked.job.unit.value
     say_messages(worked, shown)
     if not worked.complete:
