@@ -6,6 +6,7 @@ import io
 import math
 import random
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pdfplumber
@@ -68,7 +69,7 @@ def strokes_of(page) -> list[tuple[float, float, float, float]]:
         if not one.get("stroke", True):
             continue
         points = one.get("pts") or []
-        found += [(x0, y0, x1, y1) for (x0, y0), (x1, y1) in zip(points, points[1:], strict=False)]
+        found += [(x0, y0, x1, y1) for (x0, y0), (x1, y1) in pairwise(points)]
     return found
 
 
