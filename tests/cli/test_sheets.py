@@ -112,3 +112,30 @@ def test_what_is_typed_wrong_is_told(run, examples, tmp_path, monkeypatch, argum
     assert (ended.code, ended.out) == (2, "")
     assert said in ended.err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_job_with_nests_has_a_sheet_for_each_or_for_one(run, examples, tmp_path):
+    (tmp_path / "teaching_mill.toml").write_text(
+        (examples / "teaching_mill.toml").read_text("utf-8"), "utf-8"
+    )
+    nests = "".join(
+        f'[[nest]]\nname = "{name}"\non = "sub-plate"\n[[nest.step]]\nname = "vice, {name}"\nup = 60.0\n'
+        f"shift = [{x}, 0.0]\n"
+        for name, x in (("left", -30.0), ("right", 30.0))
+    )
+    (tmp_path / "job.toml").write_text(
+        'name = "Two brackets"\nunits = "mm"\nmachine = "teaching_mill.toml"\n'
+        '[[stack]]\nname = "sub-plate"\nup = 20.0\n'
+        + nests
+        + '[[operation]]\nname = "top"\nat = { A = 0, C = 0 }\n',
+        "utf-8",
+    )
+    both = run("sheet", tmp_path / "job.toml").out
+    assert re.findall(r"Nest: +(\w+)", both) == ["left", "right"]
+    # Derived here: part zero stands 60 mm apart along X at A0 C0.
+    assert re.findall(r"(?m)^G5[45] +(-[\d.]+) ", both)[:2] == ["-411.025", "-351.025"]
+    assert re.findall(r"Nest: +(\w+)", run("sheet", tmp_path / "job.toml", "--nest", "right").out) == [
+        "right"
+    ]
+    assert run("sheet", tmp_path / "job.toml", "-o", tmp_path / "s.pdf").code == 0
+    assert {path.name for path in tmp_path.glob("*.pdf")} == {"s-nest1.pdf", "s-nest2.pdf"}

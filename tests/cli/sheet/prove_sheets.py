@@ -11,7 +11,8 @@ sys.path.insert(0, str(Path(__file__).parents[3]))
 
 from tests.cli.sheet.arms_length import faults_of, random_job
 from tiltwright.files.diagnostics import InputFaults
-from tiltwright.job.evaluate import evaluate_job
+from tiltwright.files.loader import read_job
+from tiltwright.job.evaluate import EvaluatedJob, evaluate_nests
 from tiltwright.sheet import typeset
 from tiltwright.sheet.build import build_sheet
 
@@ -24,7 +25,11 @@ def _say(words: str) -> None:
 
 
 def _prove(name: str, path: Path, count: Counter[str]) -> None:
-    evaluated = evaluate_job(str(path))
+    for evaluated in evaluate_nests([read_job(str(path))]).nests:
+        _prove_sheet(name, evaluated, count)
+
+
+def _prove_sheet(name: str, evaluated: EvaluatedJob, count: Counter[str]) -> None:
     for units in ("mm", "inch"):
         sheet = build_sheet(evaluated, date="2026-11-25", version="0", units=units)
         for paper in ("a4", "us-letter"):
