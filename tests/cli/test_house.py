@@ -32,6 +32,7 @@ COMMANDS = [
     ["machine", "new"],
     ["machine", "show"],
     ["schema"],
+    *(["batch", name] for name in ("log", "chart")),
     *(["pivot", name] for name in ("plan", "fit", "practice", "log", "restore")),
 ]
 
