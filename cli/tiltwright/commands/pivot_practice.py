@@ -10,7 +10,6 @@ import typer
 from tiltwright.commands.options import Force, Json, PaperOption, Units, UnitsOption, machine_option, paper_of
 
 if TYPE_CHECKING:
-    from tiltwright.files.units import Unit
     from tiltwright.output.typesetting import Paper
 
 __all__ = ["practice"]

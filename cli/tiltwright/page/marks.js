@@ -11,8 +11,8 @@ function svgElement(tag, attributes, text = "") {
 }
 
 class Marks {
-  constructor(project, width, height, type) {
-    Object.assign(this, {project, width, height, type, shapes: [], labels: []});
+  constructor(project, width, height, type, floor = height) { // words keep above the floor
+    Object.assign(this, {project, width, height, type, floor, shapes: [], labels: []});
   }
 
   place(p) { return this.project(p).slice(0, 2).map(v => Math.round(v * 10) / 10); }
@@ -64,7 +64,7 @@ class Marks {
         const d = 0.6 * this.type * away;
         for (const [dx, dy] of [[d, -d - high], [d, d], [-d - wide, -d - high], [-d - wide, d], [-wide / 2, -2 * d - high], [-wide / 2, 2 * d]]) {
           const left = Math.max(2, Math.min(this.width - wide - 2, x + dx));
-          const top = Math.max(2, Math.min(this.height - high - 2, y + dy));
+          const top = Math.max(2, Math.min(this.floor - high - 2, y + dy));
           const cost = clash(left, top) + away;
           if (best === null || cost < best.cost) best = {left, top, cost, away};
         }

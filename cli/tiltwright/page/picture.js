@@ -36,7 +36,8 @@ class Picture {
     const image = new ImageData(new Uint8ClampedArray(this.raster.pixels.buffer), w, h);
     this.canvas.getContext("2d").putImageData(image, 0, 0);
     const type = 0.85 * parseFloat(getComputedStyle(document.documentElement).fontSize);
-    const marks = new Marks(this.eye.projector(width, height), width, height, type);
+    const bar = this.svg.nextElementSibling, floor = bar?.offsetHeight ? bar.offsetTop : height;
+    const marks = new Marks(this.eye.projector(width, height), width, height, type, floor);
     mark(marks);
     marks.into(this.svg);
   }

@@ -1,13 +1,6 @@
 "use strict";
 // What is drawn over the setup: rotary lines, arms, planes, travels; and the figures of a step.
 
-function arcPoints(point, direction, from, degrees, share = 1) { // about a line, from a point, right-handed
-  const foot = footOn(point, direction, from), start = plus(foot, minus(from, foot), share), points = [];
-  const pieces = Math.max(2, Math.ceil(Math.abs(degrees) / 6));
-  for (let i = 0; i <= pieces; i++) points.push(turnedAbout(point, direction, degrees * i / pieces, start));
-  return points;
-}
-
 class SetupMarks {
   constructor(model, reach) {
     this.model = model;

@@ -34,3 +34,10 @@ function roundDown125(value) { // the largest of 1, 2, 5 times a power of ten th
   const power = 10 ** Math.floor(Math.log10(value));
   return [5, 2, 1].find(step => step * power <= value * (1 + 1e-12)) * power;
 }
+
+function arcPoints(point, direction, from, degrees, share = 1) { // about a line, from a point, right-handed
+  const foot = footOn(point, direction, from), start = plus(foot, minus(from, foot), share), points = [];
+  const pieces = Math.max(2, Math.ceil(Math.abs(degrees) / 6));
+  for (let i = 0; i <= pieces; i++) points.push(turnedAbout(point, direction, degrees * i / pieces, start));
+  return points;
+}
