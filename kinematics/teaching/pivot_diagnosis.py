@@ -310,9 +310,7 @@ class _Search:
                 return [PivotFinding(tuple(self.marks), *both)], []
         return found, left
 
-    def best(
-        self, at: list[int], most: float
-    ) -> tuple[PivotMistake, tuple[PivotMistake, ...], float] | None:
+    def best(self, at: list[int], most: float) -> tuple[PivotMistake, tuple[PivotMistake, ...], float] | None:
         """The mistake that gives the numbers at these places, those as good, and what it leaves; None if chance might."""
         miss = np.abs(self.predicted - self.value)[:, at]
         hits = np.flatnonzero((miss <= self.near[at]).all(axis=1))
