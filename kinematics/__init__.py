@@ -24,7 +24,7 @@ the machine    Machine, RotaryAxis, RotationSense, IndexDirection, IndexRule, Pl
                common_perpendicular, is_horizontal, platter_above_tilt_mm, table_frame, SPINDLE
 the part       StackStep, stack_pose, cumulative_frames, Setup, TouchOff, compare_touch_off, with_touched_zero,
                Nest, NestStep, nest_stacks
-there          table_pose, transform_points
+there          table_pose, transform_points, point_coefficients, pose_coefficients, angle_products
 and back       aim, Aim, Solution, Violation, angle_to_align
 operations     Operation, Plane, plane_from_normal, plane_from_rotations, plane_through, circular_pattern,
                place_operations, Placement, PlacedOperation, UnreachableOperation, AIM_WITHIN_DEG,
@@ -48,6 +48,9 @@ from kinematics.errors import KinematicsError as KinematicsError
 from kinematics.euler_angles import OrientationAngles as OrientationAngles
 from kinematics.euler_angles import orientation_angles as orientation_angles
 from kinematics.euler_angles import rotation_from_intrinsic as rotation_from_intrinsic
+from kinematics.forward import angle_products as angle_products
+from kinematics.forward import point_coefficients as point_coefficients
+from kinematics.forward import pose_coefficients as pose_coefficients
 from kinematics.forward import table_pose as table_pose
 from kinematics.forward import transform_points as transform_points
 from kinematics.inverse import Aim as Aim

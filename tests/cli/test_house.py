@@ -24,6 +24,7 @@ COMMANDS = [
     ["aim"],
     ["reach"],
     ["sheet"],
+    ["page"],
     ["explain"],
     ["check"],
     ["lesson", "new"],
@@ -31,6 +32,7 @@ COMMANDS = [
     ["machine", "new"],
     ["machine", "show"],
     ["schema"],
+    *(["batch", name] for name in ("log", "chart")),
     *(["pivot", name] for name in ("plan", "fit", "practice", "log", "restore")),
 ]
 

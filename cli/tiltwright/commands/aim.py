@@ -131,9 +131,11 @@ def _job(path: str, only: list[str], nest: str | None, *, as_json: bool) -> None
 
 
 def _remark(ways: Sequence[Solution], singular: Sequence[str]) -> str:
+    from tiltwright.output.numbers import angle
+
     words = [f"any {letter} angle works; {letter} stays where it is" for letter in singular]
     if ways[0].misalignment_deg > 0.0:
-        words.append(f"{ways[0].misalignment_deg:.4f} degrees off the spindle at best")
+        words.append(f"{angle(ways[0].misalignment_deg)} degrees off the spindle at best")
     return f" ({'; '.join(words)})" if words else ""
 
 

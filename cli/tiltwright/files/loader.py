@@ -50,6 +50,7 @@ from tiltwright.files.machine_file import MachineFile, RotaryTable
 from tiltwright.files.nest_checks import PLATTER, check_nests, nests_of_operation
 from tiltwright.files.schema_types import keys_given
 from tiltwright.files.toml_source import Source, load, parsed
+from tiltwright.files.uncertainty_checks import check_job_uncertainty, check_machine_uncertainty
 from tiltwright.files.units import Unit
 
 __all__ = [
@@ -406,6 +407,7 @@ def read_job(path: str | os.PathLike[str]) -> ReadJob:
     # In a job with nests the rotaries' offsets, and so the limits of program angles, are each nest's own.
     faults.extend(check_job(file, known if file.nest else _with_offsets(known, file, setup)))
     faults.extend(check_nests(file, known))
+    faults.extend(check_job_uncertainty(file))
     if machine is not None and not faults:
         operations = _operations(file, machine.machine, faults)
         nests = _nests(file, machine.machine, steps, known, faults)
@@ -466,6 +468,7 @@ def _machine(source: Source) -> tuple[ReadMachine | None, KnownMachine, Diagnost
     """The machine, or None and its faults; in both cases what could be read of it."""
     file, faults = decode_table(MachineFile, source)
     faults.extend(check_machine(file))
+    faults.extend(check_machine_uncertainty(file))
     machine = None if faults else _sound_machine(file, faults)
     read = None if machine is None else ReadMachine(source, file, machine)
     return read, _known(file), faults
