@@ -3,52 +3,32 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
 import msgspec
-import numpy as np
-from numpy.typing import NDArray
 
 from kinematics import (
-    IndexDirection,
-    IndexRule,
     KinematicsError,
     Machine,
-    Nest,
-    NestStep,
     Operation,
-    Plane,
-    Platter,
-    RotaryAxis,
-    RotationSense,
     Setup,
     StackStep,
-    Travel,
-    ZReference,
-    nest_stacks,
-    plane_from_normal,
-    plane_from_rotations,
-    plane_through,
     table_frame,
 )
-from tiltwright.files.checks import KnownMachine, check_job, check_limits, check_machine, direction_of
+from tiltwright.files.checks import KnownMachine, check_job, check_machine
 from tiltwright.files.collector import DiagnosticCollector, raise_located
 from tiltwright.files.decoding import decode_table
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath
 from tiltwright.files.job_file import (
-    DEFAULT_WITHIN,
     JobFile,
-    NestTable,
-    OperationTable,
-    StackTable,
-    TouchedTable,
 )
-from tiltwright.files.machine_file import MachineFile, RotaryTable
-from tiltwright.files.nest_checks import PLATTER, check_nests, nests_of_operation
+from tiltwright.files.machine_file import MachineFile
+from tiltwright.files.nest_checks import check_nests
+from tiltwright.files.nest_tables import ReadNest, read_nests
 from tiltwright.files.schema_types import keys_given
+from tiltwright.files.table_values import TouchedZero, machine_of, operation_of, setup_of, step_of, touched_of
 from tiltwright.files.toml_source import Source, load, parsed
 from tiltwright.files.uncertainty_checks import check_job_uncertainty, check_machine_uncertainty
 from tiltwright.files.units import Unit
@@ -56,157 +36,11 @@ from tiltwright.files.units import Unit
 __all__ = [
     "ReadJob",
     "ReadMachine",
-    "ReadNest",
-    "TouchedZero",
     "fault_at",
     "machine_from_text",
-    "machine_of",
-    "operation_of",
     "read_job",
     "read_machine",
-    "setup_of",
-    "step_of",
-    "touched_of",
 ]
-
-
-@dataclass(frozen=True, eq=False)
-class TouchedZero:
-    """Part zero as touched off at the machine.
-
-    Attributes
-    ----------
-    at_mm : ndarray, shape (3,)
-        Machine coordinates read there.
-    machine_deg : ndarray, shape (n,)
-        Machine angles it was read at.
-    use : "stack" or "touched"
-        The part zero that the job goes by.
-    within_mm : float
-        The largest accepted distance from the part zero of the stack.
-    within_stated : bool
-        True where the job states it, False where it is the default.
-    typed : bool
-        True where it was typed beside the job, False where the job file has it.
-    """
-
-    at_mm: NDArray[np.float64]
-    machine_deg: NDArray[np.float64]
-    use: str
-    within_mm: float
-    within_stated: bool
-    typed: bool = False
-
-
-def machine_of(file: MachineFile) -> Machine:
-    """The machine, in millimetres."""
-    unit, platter, travel = file.units, file.platter, file.travel
-    length = file.reference_tool_length
-    return Machine(
-        name=file.name,
-        rotaries=tuple(_rotary_of(rotary, unit) for rotary in file.rotary),
-        platter=Platter(
-            face_mm=None if platter is None else _mm(platter.face, unit),
-            diameter_mm=None if platter is None else _mm(platter.diameter, unit),
-            normal=None if platter is None or platter.normal is None else np.array(platter.normal),
-        ),
-        travel=None
-        if travel is None
-        else Travel(
-            low_mm=_array_mm((travel.x[0], travel.y[0], travel.z[0]), unit),
-            high_mm=_array_mm((travel.x[1], travel.y[1], travel.z[1]), unit),
-        ),
-        z_reference=ZReference(_mm(length, unit)),
-    )
-
-
-def _rotary_of(rotary: RotaryTable, unit: Unit) -> RotaryAxis:
-    return RotaryAxis(
-        letter=rotary.letter,
-        point_mm=_array_mm(rotary.point, unit),
-        direction=np.array(direction_of(rotary)),
-        positive_turn=RotationSense(rotary.positive_turn),
-        limits_deg=(rotary.limits[0], rotary.limits[1]) if rotary.limits else None,
-        zero_deg=rotary.zero,
-        index_direction=IndexDirection(
-            None if rotary.index_move is None else IndexRule(rotary.index_move), rotary.half_turn
-        ),
-    )
-
-
-def step_of(step: StackTable, unit: Unit) -> StackStep:
-    """A step of the stack, in millimetres."""
-    return StackStep(
-        name=step.name,
-        up_mm=unit.to_mm(step.up),
-        shift_mm=(unit.to_mm(step.shift[0]), unit.to_mm(step.shift[1])),
-        rotate=step.rotate or (),
-        turn_deg=step.turn,
-    )
-
-
-def operation_of(operation: OperationTable, unit: Unit, machine: Machine) -> Operation:
-    """An operation as the file gives it, in millimetres."""
-    at, repeat = operation.at, operation.repeat
-    return Operation(
-        name=operation.name,
-        program_deg=None if at is None else tuple(at[letter] for letter in machine.letters),
-        plane=_plane_of(operation),
-        origin_mm=_array_mm(operation.origin, unit),
-        count=repeat.count if repeat is not None else 1,
-        step_deg=repeat.step if repeat is not None else 0.0,
-        work_offset=operation.work_offset,
-        tilt=operation.tilt,
-        held_deg=dict(operation.hold or {}),
-        when_singular=operation.when_free or "keep",
-    )
-
-
-def _plane_of(operation: OperationTable) -> Plane | None:
-    if operation.normal is not None:
-        return plane_from_normal(operation.normal)
-    if operation.tip is not None:
-        return plane_from_rotations(operation.tip)
-    if operation.through is not None:
-        # A plane's directions are the same in any unit of length.
-        return plane_through(*operation.through)
-    return None
-
-
-def setup_of(
-    square_up: Mapping[str, float | None] | None, machine: Machine, steps: tuple[StackStep, ...]
-) -> Setup:
-    """The part on its stack, with the rotary offsets that `square_up` asks for."""
-    setup = Setup.from_stack(machine, steps)
-    for letter, reading_deg in (square_up or {}).items():
-        if reading_deg is None:
-            setup = setup.aligned(letter)
-        else:
-            offset = setup.rotary_offset_deg.copy()
-            offset[machine.index(letter)] = reading_deg
-            setup = Setup(machine, setup.part_in_table, offset)
-    return setup
-
-
-def touched_of(touched: TouchedTable | None, unit: Unit, machine: Machine) -> TouchedZero | None:
-    """The touched-off part zero, in millimetres."""
-    if touched is None:
-        return None
-    return TouchedZero(
-        at_mm=_array_mm((touched.X, touched.Y, touched.Z), unit),
-        machine_deg=np.array([touched.pose[letter] for letter in machine.letters]),
-        use=touched.use,
-        within_mm=unit.to_mm(DEFAULT_WITHIN[unit.value] if touched.within is None else touched.within),
-        within_stated=touched.within is not None,
-    )
-
-
-def _mm(length: float | None, unit: Unit) -> float | None:
-    return None if length is None else unit.to_mm(length)
-
-
-def _array_mm(lengths: tuple[float, ...], unit: Unit) -> NDArray[np.float64]:
-    return np.array([unit.to_mm(length) for length in lengths])
 
 
 Kind = Literal["job", "machine"]
@@ -241,32 +75,6 @@ class ReadMachine:
 
 
 @dataclass(frozen=True, eq=False)
-class ReadNest:
-    """A nest of a job.
-
-    Attributes
-    ----------
-    nest : Nest
-    place : int
-        Of its table in the file, from 0.
-    stack : tuple of NestStep
-        Every step from the platter up to its part zero.
-    setup : Setup
-        The part where these steps put it, with the rotary offsets that `square_up` asks for.
-    touched : TouchedZero or None
-    operations : tuple of int
-        Places of the operations that are done in it.
-    """
-
-    nest: Nest
-    place: int
-    stack: tuple[NestStep, ...]
-    setup: Setup
-    touched: TouchedZero | None
-    operations: tuple[int, ...]
-
-
-@dataclass(frozen=True, eq=False)
 class ReadJob:
     """A sound job file, with its machine.
 
@@ -287,8 +95,8 @@ class ReadJob:
         In the order of the file; none where the part stands on the stack itself.
     nest : str or None
         The nest that this is the view of.
-    trunk : tuple of StackTable
-        The stack that the nests stand on, in such a view.
+    whole : ReadJob or None
+        Of such a view: the job, whose stack is the one that the nests stand on.
     """
 
     source: Source
@@ -300,7 +108,7 @@ class ReadJob:
     touched: TouchedZero | None
     nests: tuple[ReadNest, ...] = ()
     nest: str | None = None
-    trunk: tuple[StackTable, ...] = ()
+    whole: ReadJob | None = None
 
     @property
     def path(self) -> Path:
@@ -348,7 +156,7 @@ class ReadJob:
             setup=one.setup,
             touched=one.touched,
             nest=name,
-            trunk=self.trunk or self.file.stack,
+            whole=self.whole or self,
         )
 
 
@@ -410,7 +218,7 @@ def read_job(path: str | os.PathLike[str]) -> ReadJob:
     faults.extend(check_job_uncertainty(file))
     if machine is not None and not faults:
         operations = _operations(file, machine.machine, faults)
-        nests = _nests(file, machine.machine, steps, known, faults)
+        nests = read_nests(file, machine.machine, steps, known, faults)
     if machine is None or setup is None or faults:
         raise_located(faults, of_machine)
     return ReadJob(
@@ -552,50 +360,3 @@ def _operations(file: JobFile, machine: Machine, faults: DiagnosticCollector) ->
         except KinematicsError as refusal:
             faults.add(("operation", place), str(refusal), "an operation that can be placed")
     return tuple(operations)
-
-
-_SAME_PLACE_MM = 1e-3
-"""Part zeros nearer than a micrometre are one place: nobody clamps two parts there."""
-
-
-def _nests(
-    file: JobFile,
-    machine: Machine,
-    steps: tuple[StackStep, ...],
-    known: KnownMachine,
-    faults: DiagnosticCollector,
-) -> tuple[ReadNest, ...]:
-    """The nests; two in one place and angles outside their rotaries' limits are faults."""
-    nests = [_nest_of(table, file.units) for table in file.nest]
-    found: list[ReadNest] = []
-    for place, (nest, stack) in enumerate(zip(nests, nest_stacks(steps, nests), strict=True)):
-        table = file.nest[place]
-        square_up = file.square_up if table.square_up is None else table.square_up
-        setup = setup_of(square_up, machine, tuple(one.step for one in stack))
-        done = tuple(k for k in range(len(file.operation)) if place in nests_of_operation(file, k))
-        offsets = dict(zip(machine.letters, setup.rotary_offset_deg.tolist(), strict=True))
-        limits = KnownMachine(known.letters, known.limits_deg, offsets, known.holders)
-        for k in done:
-            for key in ("at", "hold"):
-                angles = getattr(file.operation[k], key)
-                if angles is not None:
-                    faults.extend(check_limits(("operation", k, key), angles, limits))
-        zero_mm = setup.part_in_table.translation_mm
-        for other in found:
-            apart_mm = float(np.linalg.norm(zero_mm - other.setup.part_in_table.translation_mm))
-            if apart_mm < _SAME_PLACE_MM:
-                faults.add(
-                    ("nest", place, "name"),
-                    f'"{nest.name}", with its part zero where "{other.nest.name}" has its own',
-                    "a place of its own for each nest",
-                    "do both lack the `shift` of a step?",
-                )
-        touched = touched_of(table.touched, file.units, machine)
-        found.append(ReadNest(nest, place, stack, setup, touched, done))
-    return tuple(found)
-
-
-def _nest_of(table: NestTable, unit: Unit) -> Nest:
-    """A nest as the file gives it, in millimetres."""
-    on = None if table.on == PLATTER else table.on
-    return Nest(table.name, on, tuple(step_of(step, unit) for step in table.step))
