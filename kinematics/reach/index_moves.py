@@ -40,7 +40,7 @@ __all__ = [
 Array = NDArray[np.float64]
 
 _MOST_ITEMS = 300_000
-_MOST_EXACT = 400
+_MOST_EXACT = 20_000
 _AT_ONCE = 20_000
 _WITHIN_MM, _WITHIN_SHARE = 0.05, 0.01
 
@@ -61,6 +61,8 @@ class MoveClearance(ValueEquality):
         The closest pair there: tool, holder or spindle and what turns; or what turns and what stands.
     machine_deg : ndarray, shape (n,)
         Machine angles there.
+    settled : bool
+        False where the search was broken off: `at_least_mm` is true, and may be far less than the smallest distance.
     """
 
     at_least_mm: float
@@ -69,6 +71,7 @@ class MoveClearance(ValueEquality):
     body: str
     obstacle: str
     machine_deg: NDArray[np.float64]
+    settled: bool = True
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "machine_deg", read_only(self.machine_deg))
@@ -356,7 +359,8 @@ class _Search:
     The other body of a pair is one of the retracted spindle's, or without these one of the scene's own.
     """
 
-    def __init__(self, scene: Scene, swept: list[SweptBody], up_to_mm: float) -> None:
+    def __init__(self, whole: Scene, swept: list[SweptBody], up_to_mm: float) -> None:
+        scene, self.pieces = whole.pieces
         self.scene, self.swept = scene, swept
         self.others = swept_discs(swept) if swept else scene.discs
         self.group = np.zeros(len(swept), dtype=np.int64) if swept else scene.carried
@@ -368,14 +372,17 @@ class _Search:
         self.tight = np.logical_and.outer(
             [body.tight for body in bodies], [body.tight for body in scene.bodies]
         )
+        self.loose_mm = np.array([body.loose_mm for body in scene.bodies])
         self.seen = min(up_to_mm, FARTHEST_MM)
         self.at: tuple[Array, int, int] | None = None
         self.floor = FARTHEST_MM
         self.exact_left = _MOST_EXACT
+        self.settled = True
 
     def run(
         self, low: Array, high: Array, other: NDArray[np.intp], turning: NDArray[np.intp]
     ) -> MoveClearance | None:
+        other, turning = self._in_pieces(other, turning)
         count = len(other)
         middle = np.repeat([(low + high) / 2.0], count, axis=0)
         half = np.repeat([(high - low) / 2.0], count, axis=0)
@@ -389,11 +396,25 @@ class _Search:
             open_ = bound < self.seen - self._within
             # Closed parts are as far away as the smallest distance seen, but for the tolerance.
             self.floor = min(self.floor, float(bound[~open_].min(initial=FARTHEST_MM)))
-            if done > _MOST_ITEMS:
+            if done > _MOST_ITEMS and open_.any():
+                self.settled = False
                 self.floor = min(self.floor, float(bound[open_].min(initial=FARTHEST_MM)))
                 break
             items = _halved(items[open_], split[open_])
         return self._found()
+
+    def _in_pieces(
+        self, other: NDArray[np.intp], turning: NDArray[np.intp]
+    ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Pairs of bodies as pairs of their pieces; the retracted spindle's bodies are convex."""
+        pairs = [
+            np.meshgrid([a] if self.swept else self.pieces[a], self.pieces[b], indexing="ij")
+            for a, b in zip(other.tolist(), turning.tolist(), strict=True)
+        ]
+        return (
+            np.concatenate([first.ravel() for first, _ in pairs] or [other]),
+            np.concatenate([second.ravel() for _, second in pairs] or [turning]),
+        )
 
     @property
     def _within(self) -> float:
@@ -403,7 +424,7 @@ class _Search:
         if self.at is None:
             return None
         angles, other, turning = self.at
-        seen = self._exact(angles, other, turning) if self.seen > 0.0 else 0.0
+        seen = self._exact(angles, other, turning, self.seen + 1.0) if self.seen > 0.0 else 0.0
         names = self.names[other], self.scene.bodies[turning].name
         return MoveClearance(
             max(0.0, min(self.floor, seen)),
@@ -412,6 +433,7 @@ class _Search:
             # What turns is the body that meets what stands, and the obstacle that the tool meets.
             *(names if self.swept else names[::-1]),
             angles,
+            self.settled,
         )
 
     def _look(self, items: _Items) -> tuple[Array, NDArray[np.intp]]:
@@ -458,8 +480,11 @@ class _Search:
         """Ask the collision library about pairs that the bounds leave undecided, and about likely collisions."""
         close = np.flatnonzero((low <= 0.0) & tight)
         ask = [int(close[np.argmin(high[close])])] if close.size else []
-        # Hulls whose bounds are still wide, on parts so small that the angles are not to blame.
-        vague = ~tight | ((motion < high - low) & (motion < self._within))
+        loose_mm = self.loose_mm[items.turning] + (0.0 if self.swept else self.loose_mm[items.other])
+        # One pose that may be the closest; then parts so small that the hulls are to blame, not the angles.
+        loose = np.flatnonzero(~tight)
+        ask += [int(loose[np.argmin(bound[loose])])] if loose.size else []
+        vague = np.where(tight, (motion < high - low) & (motion < self._within), motion < 2.0 * loose_mm)
         ask += [int(k) for k in np.flatnonzero(vague)[np.argsort(bound[vague])]]
         for k in ask:
             if self.exact_left <= 0 or self.seen <= 0.0:
@@ -468,14 +493,15 @@ class _Search:
                 continue
             self.exact_left -= 1
             other, turning = int(items.other[k]), int(items.turning[k])
-            gap = self._exact(items.middle_deg[k], other, turning)
+            # A longer distance settles nothing more, and the library takes long to look far.
+            gap = self._exact(items.middle_deg[k], other, turning, self.seen + float(motion[k]))
             bound[k] = max(float(bound[k]), gap - float(motion[k]))
             if gap < self.seen:
                 self.seen, self.at = gap, (items.middle_deg[k], other, turning)
 
-    def _exact(self, angles: Array, other: int, turning: int) -> float:
+    def _exact(self, angles: Array, other: int, turning: int, up_to: float) -> float:
+        """Distance of the facets, or what bounds it from below: `up_to`, where it is longer."""
         poses = group_poses(self.scene.machine, angles)
-        up_to = FARTHEST_MM if self.seen >= FARTHEST_MM else 2.0 * self.seen + 500.0
         if self.swept:
             return exact_gap_mm(self.scene, turning, poses, self.swept[other], up_to)
         return exact_pair_gap_mm(self.scene, turning, other, poses, up_to)

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.machine import Machine
-from kinematics.reach.collision_bodies import CollisionBody, collision_body, matrix_of
+from kinematics.reach.collision_bodies import CollisionBody, collision_body, in_pieces, matrix_of
 from kinematics.reach.collision_model import CollisionModel
 from kinematics.reach.distance_bounds import BoundingDiscs, bounding_discs
 from kinematics.reach.tool_assembly import minkowski_sum
@@ -84,6 +85,16 @@ class Scene:
     def discs(self) -> BoundingDiscs:
         """The bodies' discs at the all-zero pose, leading shape (b,)."""
         return bounding_discs(list(self.bodies))
+
+    @cached_property
+    def pieces(self) -> tuple[Scene, tuple[NDArray[np.int64], ...]]:
+        """The scene with every hollow body in pieces, and the indices there of each body's own."""
+        parts = [in_pieces(body).pieces or (body,) for body in self.bodies]
+        counts = [len(some) for some in parts]
+        carried = np.repeat(self.carried, counts)
+        ends = np.cumsum([0, *counts])
+        indices = tuple(np.arange(a, b) for a, b in pairwise(ends.tolist()))
+        return Scene(self.machine, tuple(one for some in parts for one in some), carried), indices
 
     def turned(self, angles_deg: ArrayLike) -> BoundingDiscs:
         """The bodies' discs at machine angles (..., n), leading shape (..., b)."""

@@ -49,7 +49,7 @@ from tiltwright.files.job_file import (
 from tiltwright.files.machine_file import MachineFile, RotaryTable
 from tiltwright.files.nest_checks import PLATTER, check_nests, nests_of_operation
 from tiltwright.files.schema_types import keys_given
-from tiltwright.files.toml_source import Source, load
+from tiltwright.files.toml_source import Source, load, parsed
 from tiltwright.files.uncertainty_checks import check_job_uncertainty, check_machine_uncertainty
 from tiltwright.files.units import Unit
 
@@ -59,6 +59,7 @@ __all__ = [
     "ReadNest",
     "TouchedZero",
     "fault_at",
+    "machine_from_text",
     "machine_of",
     "operation_of",
     "read_job",
@@ -356,6 +357,22 @@ def read_machine(path: str | os.PathLike[str]) -> ReadMachine:
         With every fault of the file.
     """
     source = load(path, "a machine file")
+    _check_kind(source, "machine")
+    machine, _, faults = _machine(source)
+    if machine is None:
+        raise_located(faults)
+    return machine
+
+
+def machine_from_text(file: str, path: Path, text: str) -> ReadMachine:
+    """A machine from the text that is to become its file, checked as `read_machine` checks it.
+
+    Raises
+    ------
+    InputFaults
+        With every fault of the text.
+    """
+    source = parsed(file, path, text)
     _check_kind(source, "machine")
     machine, _, faults = _machine(source)
     if machine is None:

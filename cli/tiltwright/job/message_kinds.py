@@ -57,13 +57,14 @@ class TouchOffDifference(Finding):
 
 @dataclass(frozen=True)
 class TouchOffTooFar(Finding):
-    """Touched-off part zero beyond its tolerance, which the job states or which is the default."""
+    """Touched-off part zero beyond its tolerance, which the job states or which is the default; typed or in the job."""
 
     kind = "touch-off too far"
     distance_mm: float
     within_mm: float
     within_stated: bool
     job_units: str
+    typed: bool
 
 
 @dataclass(frozen=True)

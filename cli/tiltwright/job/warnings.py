@@ -37,7 +37,6 @@ __all__ = [
     "beyond_travel",
     "grouped_sentences",
     "job_messages",
-    "merged",
     "say_messages",
     "touch_off_messages",
 ]
@@ -120,17 +119,6 @@ def grouped_sentences(
     )
 
 
-def merged(words: Sequence[str], operations: Sequence[NumberedOperation]) -> tuple[str, ...]:
-    """`grouped_sentences` for a reach analysis whose sentences are still one text each, "operation: sentence"."""
-    longest_first = sorted((one.placed.name for one in operations), key=len, reverse=True)
-
-    def parts(said: str) -> tuple[str | None, str]:
-        name = next((name for name in longest_first if said.startswith(f"{name}: ")), None)
-        return (None, said) if name is None else (name, said[len(name) + 2 :])
-
-    return grouped_sentences(map(parts, words), operations)
-
-
 def _joined(messages: Sequence[JobMessage], units: str) -> tuple[JobMessage, ...]:
     return grouped(messages, _key(units))
 
@@ -151,7 +139,7 @@ def touch_off_messages(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
         TouchOffDifference((x, y, z), touch.distance_mm, touched.use, touched.typed, *tolerance),
     )
     if evaluated.touch_too_far:
-        yield Message(Severity.ERROR, TouchOffTooFar(touch.distance_mm, *tolerance))
+        yield Message(Severity.ERROR, TouchOffTooFar(touch.distance_mm, *tolerance, touched.typed))
     # Told within a tolerance that the job widened too: it may have been widened for another reason.
     length = length_left_in(evaluated)
     if length is not None:

@@ -23,7 +23,7 @@ from tiltwright.files.z_reading import z_reading
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_wording import tolerance_words
 from tiltwright.job.offsets_gcode import in_loading_order, load_line
-from tiltwright.job.warnings import alerts, beyond_travel, merged
+from tiltwright.job.warnings import alerts, beyond_travel
 from tiltwright.output import numbers
 from tiltwright.sheet.data import (
     LoadBlock,
@@ -144,7 +144,7 @@ def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str 
     job, setup, machine = evaluated.job, evaluated.setup, evaluated.setup.machine
     units = units or job.unit.value
     analysis, above_mm = _reach_analysis(evaluated), check_above_mm(evaluated, units)
-    failures = () if analysis is None else _failures(analysis, evaluated, units)
+    failures = () if analysis is None else _failures(analysis, units)
     not_checked = (NOTHING_CHECKED,) if analysis is None else _not_checked(analysis)
     placed = [one.placed for one in evaluated.operations]
     registers = tuple(work_offset_code(one.number) for one in evaluated.operations)
@@ -203,10 +203,10 @@ def _reach_analysis(evaluated: EvaluatedJob) -> ReachAnalysis | None:
     return analyse_operations(evaluated)
 
 
-def _failures(analysis: ReachAnalysis, evaluated: EvaluatedJob, units: str) -> Texts:
+def _failures(analysis: ReachAnalysis, units: str) -> Texts:
     from tiltwright.reach.wording import failure_sentences
 
-    return merged(failure_sentences(analysis, units), evaluated.operations)
+    return failure_sentences(analysis, units)
 
 
 def _not_checked(analysis: ReachAnalysis) -> Texts:
