@@ -21,6 +21,8 @@ from tiltwright.commands.options import (
 from tiltwright.files.z_reading import ANY_Z
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from kinematics import Setup
     from tiltwright.job.evaluate import EvaluatedJob
     from tiltwright.job.plane_turns import TurnConvention
@@ -258,7 +260,7 @@ def _job(
         from tiltwright.output.json_csv import json_text
 
         text = (
-            json_text(offsets_output.offsets_report(evaluated, shown, turns))
+            json_text(offsets_output.offsets_report(evaluated, shown, turns, _uncertainties(evaluated)))
             if as_json
             else offsets_output.offsets_csv(evaluated, shown, turns)
         )
@@ -269,10 +271,23 @@ def _job(
     else:
         from tiltwright.job.offsets_output import offsets_table
 
-        text = offsets_table(evaluated, shown, turns)
+        text = offsets_table(evaluated, shown, turns, _uncertainties(evaluated))
     show_or_write(text, output, force=force)
     if not evaluated.complete:
         raise typer.Exit(ANSWER_NO)
+
+
+def _uncertainties(
+    evaluated: EvaluatedJob,
+) -> Mapping[tuple[str, str | None], tuple[float, float, float]] | None:
+    """The expanded uncertainties of the offsets, where the job says how far anything may be off."""
+    from tiltwright.files.uncertainty_checks import states_uncertainty
+
+    if not states_uncertainty(evaluated.job.file):
+        return None
+    from tiltwright.uncertainty.evaluation import expanded_uncertainties
+
+    return expanded_uncertainties(evaluated)
 
 
 def _poses(
