@@ -11,7 +11,6 @@ Not imported by `kinematics` itself. Lengths are millimetres, angles degrees; un
     conformity   `conformance_probability`, `position_probability`, `proven_within`
 """
 
-from kinematics.uncertainty.added_poses import AddedPoses, added_poses, line_information
 from kinematics.uncertainty.budget import (
     FeatureBudget,
     OffsetBudget,
@@ -27,14 +26,15 @@ from kinematics.uncertainty.conformity import (
 )
 from kinematics.uncertainty.features import Feature, PartModel, Seam, part_model
 from kinematics.uncertainty.model_parts import CutPoint, ModelOperation, StackNode, TouchReading
-from kinematics.uncertainty.monte_carlo import (
+from kinematics.uncertainty.more_probing import AddedPoses, added_poses, line_information
+from kinematics.uncertainty.propagation import Propagated, expanded_factor, propagate
+from kinematics.uncertainty.random_trials import (
     MonteCarloResult,
     monte_carlo,
     numerical_tolerance,
     offset_trials,
     part_trials,
 )
-from kinematics.uncertainty.propagation import Propagated, expanded_factor, propagate
 from kinematics.uncertainty.setup_model import SetupModel
 from kinematics.uncertainty.setup_trials import setup_errors
 from kinematics.uncertainty.sources import (

@@ -23,6 +23,7 @@ COMMANDS = [
     ["offsets"],
     ["aim"],
     ["reach"],
+    ["budget"],
     ["sheet"],
     ["page"],
     ["explain"],

@@ -66,7 +66,7 @@ def budget(
     if seed < 0:
         raise option_error("--seed", str(seed), "0 or more")
     if plot is not None:
-        from tiltwright.uncertainty.plot import check_ending
+        from tiltwright.uncertainty.budget_plot import check_ending
 
         check_ending(plot)
         check_target(plot, force=force)
@@ -92,12 +92,12 @@ def budget(
         note(f"{name}: left out, its operation or its datum's is not reached", label="FAIL")
     if plot is not None:
         from tiltwright.files.atomic_write import write_atomic
-        from tiltwright.uncertainty.plot import budget_plot
+        from tiltwright.uncertainty.budget_plot import budget_plot
 
         write_atomic(plot, budget_plot(found, shown, plot.suffix.lower()), force=force)
         note(f"{plot} written", label="done")
     from tiltwright.output.json_csv import json_text
-    from tiltwright.uncertainty.report import budget_report, budget_text
+    from tiltwright.uncertainty.budget_text import budget_report, budget_text
 
     text = json_text(budget_report(found, shown)) if as_json else budget_text(found, shown)
     show_or_write(text, output, force=force)

@@ -23,6 +23,8 @@ from tiltwright.commands.options import (
 from tiltwright.files.z_reading import ANY_Z
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from kinematics import Setup
     from tiltwright.files.loader import ReadJob
     from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests
@@ -343,7 +345,7 @@ def _job(
         note("nothing was written")
         raise typer.Exit(ANSWER_NO)
     if form == "json":
-        text = json_text(offsets_output.offsets_report(evaluated, shown, turns))
+        text = json_text(offsets_output.offsets_report(evaluated, shown, turns, _uncertainties(evaluated)))
     elif form == "csv":
         text = offsets_output.offsets_csv(evaluated, shown, turns)
     elif form == "gcode":
@@ -351,7 +353,7 @@ def _job(
 
         text = program(evaluated, shown)
     else:
-        text = offsets_output.offsets_table(evaluated, shown, turns)
+        text = offsets_output.offsets_table(evaluated, shown, turns, _uncertainties(evaluated))
     show_or_write(text, output, force=force)
     if not evaluated.complete:
         raise typer.Exit(ANSWER_NO)
@@ -393,6 +395,19 @@ def _nests(
     show_or_write(text, output, force=force)
     if not evaluated.complete:
         raise typer.Exit(ANSWER_NO)
+
+
+def _uncertainties(
+    evaluated: EvaluatedJob,
+) -> Mapping[tuple[str, str | None], tuple[float, float, float]] | None:
+    """The expanded uncertainties of the offsets, where the job says how far anything may be off."""
+    from tiltwright.files.uncertainty_checks import states_uncertainty
+
+    if not states_uncertainty(evaluated.job.file):
+        return None
+    from tiltwright.uncertainty.evaluation import expanded_uncertainties
+
+    return expanded_uncertainties(evaluated)
 
 
 def _poses(

@@ -8,27 +8,38 @@ from pathlib import Path
 from typing import Literal
 
 import msgspec
+import numpy as np
 
 from kinematics import (
     KinematicsError,
     Machine,
+    Nest,
+    NestStep,
     Operation,
     Setup,
     StackStep,
+    nest_stacks,
     table_frame,
 )
-from tiltwright.files.checks import KnownMachine, check_job, check_machine
+from tiltwright.files.checks import KnownMachine, check_job, check_limits, check_machine
 from tiltwright.files.collector import DiagnosticCollector, raise_located
+from tiltwright.files.conversion import (
+    TouchedZero,
+    machine_of,
+    nest_of,
+    operation_of,
+    setup_of,
+    step_of,
+    touched_of,
+)
 from tiltwright.files.decoding import decode_table
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath
 from tiltwright.files.job_file import (
     JobFile,
 )
 from tiltwright.files.machine_file import MachineFile
-from tiltwright.files.nest_checks import check_nests
-from tiltwright.files.nest_tables import ReadNest, read_nests
+from tiltwright.files.nest_checks import check_nests, nests_of_operation
 from tiltwright.files.schema_types import keys_given
-from tiltwright.files.table_values import TouchedZero, machine_of, operation_of, setup_of, step_of, touched_of
 from tiltwright.files.toml_source import Source, load, parsed
 from tiltwright.files.uncertainty_checks import check_job_uncertainty, check_machine_uncertainty
 from tiltwright.files.units import Unit
@@ -36,6 +47,7 @@ from tiltwright.files.units import Unit
 __all__ = [
     "ReadJob",
     "ReadMachine",
+    "ReadNest",
     "fault_at",
     "machine_from_text",
     "read_job",
@@ -72,6 +84,32 @@ class ReadMachine:
     def unit(self) -> Unit:
         """The unit that the file is written in."""
         return self.file.units
+
+
+@dataclass(frozen=True, eq=False)
+class ReadNest:
+    """A nest of a job.
+
+    Attributes
+    ----------
+    nest : Nest
+    place : int
+        Of its table in the file, from 0.
+    stack : tuple of NestStep
+        Every step from the platter up to its part zero.
+    setup : Setup
+        The part where these steps put it, with the rotary offsets that `square_up` asks for.
+    touched : TouchedZero or None
+    operations : tuple of int
+        Places of the operations that are done in it.
+    """
+
+    nest: Nest
+    place: int
+    stack: tuple[NestStep, ...]
+    setup: Setup
+    touched: TouchedZero | None
+    operations: tuple[int, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -218,7 +256,7 @@ def read_job(path: str | os.PathLike[str]) -> ReadJob:
     faults.extend(check_job_uncertainty(file))
     if machine is not None and not faults:
         operations = _operations(file, machine.machine, faults)
-        nests = read_nests(file, machine.machine, steps, known, faults)
+        nests = _nests(file, machine.machine, steps, known, faults)
     if machine is None or setup is None or faults:
         raise_located(faults, of_machine)
     return ReadJob(
@@ -360,3 +398,44 @@ def _operations(file: JobFile, machine: Machine, faults: DiagnosticCollector) ->
         except KinematicsError as refusal:
             faults.add(("operation", place), str(refusal), "an operation that can be placed")
     return tuple(operations)
+
+
+_SAME_PLACE_MM = 1e-3
+"""Part zeros nearer than a micrometre are one place: nobody clamps two parts there."""
+
+
+def _nests(
+    file: JobFile,
+    machine: Machine,
+    steps: tuple[StackStep, ...],
+    known: KnownMachine,
+    faults: DiagnosticCollector,
+) -> tuple[ReadNest, ...]:
+    """The nests; two in one place and angles outside their rotaries' limits are faults."""
+    nests = [nest_of(table, file.units) for table in file.nest]
+    found: list[ReadNest] = []
+    for place, (nest, stack) in enumerate(zip(nests, nest_stacks(steps, nests), strict=True)):
+        table = file.nest[place]
+        square_up = file.square_up if table.square_up is None else table.square_up
+        setup = setup_of(square_up, machine, tuple(one.step for one in stack))
+        done = tuple(k for k in range(len(file.operation)) if place in nests_of_operation(file, k))
+        offsets = dict(zip(machine.letters, setup.rotary_offset_deg.tolist(), strict=True))
+        limits = KnownMachine(known.letters, known.limits_deg, offsets, known.holders)
+        for k in done:
+            for key in ("at", "hold"):
+                angles = getattr(file.operation[k], key)
+                if angles is not None:
+                    faults.extend(check_limits(("operation", k, key), angles, limits))
+        zero_mm = setup.part_in_table.translation_mm
+        for other in found:
+            apart_mm = float(np.linalg.norm(zero_mm - other.setup.part_in_table.translation_mm))
+            if apart_mm < _SAME_PLACE_MM:
+                faults.add(
+                    ("nest", place, "name"),
+                    f'"{nest.name}", with its part zero where "{other.nest.name}" has its own',
+                    "a place of its own for each nest",
+                    "do both lack the `shift` of a step?",
+                )
+        touched = touched_of(table.touched, file.units, machine)
+        found.append(ReadNest(nest, place, stack, setup, touched, done))
+    return tuple(found)

@@ -12,7 +12,7 @@ from tiltwright.files.schema_types import FileTable, keys_given
 from tiltwright.files.solid_tables import EXPANSIONS
 from tiltwright.files.uncertainty_tables import FeatureTable, SeamTable, check_spreads
 
-__all__ = ["check_job_uncertainty", "check_machine_uncertainty", "operation_names"]
+__all__ = ["check_job_uncertainty", "check_machine_uncertainty", "operation_names", "states_uncertainty"]
 
 _STEP = ("up", "shift", "turn", "lean")
 
@@ -123,3 +123,26 @@ def _seams(seams: Sequence[SeamTable], operations: Sequence[OperationTable]) -> 
             yield from known_name(where, name, each, "operation")
         if seam.between[0] == seam.between[1]:
             yield UnlocatedDiagnostic(where, f"{shown(seam.between[0])} twice", "two different operations")
+
+
+def states_uncertainty(file: JobFile) -> bool:
+    """Test whether a job file itself states how far anything may be off: then there is a budget to show.
+
+    A machine file's statements alone do not count: offsets with everything of the set-up taken as exact would look
+    better than they are.
+    """
+    tables: list[FileTable | None] = [
+        *file.stack,
+        *(step for nest in file.nest for step in nest.step),
+        file.reclamping,
+        file.touched,
+        *(nest.touched for nest in file.nest),
+        file.temperature,
+    ]
+    return any(
+        getattr(table, key) is not None
+        for table in tables
+        if table is not None
+        for key in table.__struct_fields__
+        if key.endswith(("_within", "_u")) or key in ("repeatability", "runs")
+    )

@@ -5,7 +5,7 @@ JSON and CSV hold full float64, lengths in the stated unit, angles in degrees; k
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -97,16 +97,23 @@ def _turns(axes: NDArray[np.float64], convention: TurnConvention | None) -> dict
 
 
 def offsets_report(
-    evaluated: EvaluatedJob, units: str, turns: TurnConvention | None = None
+    evaluated: EvaluatedJob,
+    units: str,
+    turns: TurnConvention | None = None,
+    expanded_mm: ExpandedUncertainties | None = None,
 ) -> dict[str, Any]:
-    """A job's work offsets for JSON, each plane as turns too where a convention is given."""
+    """A job's work offsets for JSON, each plane as turns too where a convention is given, and U95 where it is known."""
     report: dict[str, Any] = {
         "schema": "tiltwright.offsets/1",
         "job": evaluated.job.file.name,
         "units": units,
         "z_reference": z_reference_kind(evaluated.setup.machine),
         "operations": [
-            operation_report(evaluated, one.placed, one.number, units, turns) for one in evaluated.operations
+            {
+                **operation_report(evaluated, one.placed, one.number, units, turns),
+                **_u95(_expanded(evaluated, one.placed.name, expanded_mm), units),
+            }
+            for one in evaluated.operations
         ],
         "unreached": [unreached_report(one, evaluated.setup.machine) for one in evaluated.unreached],
         "set_before_each": evaluated.before_each,
@@ -115,6 +122,12 @@ def offsets_report(
     if evaluated.touch is not None:
         report["touched"] = touched_report(evaluated, units)
     return report
+
+
+def _u95(expanded_mm: tuple[float, ...], units: str) -> dict[str, Any]:
+    if not expanded_mm:
+        return {}
+    return {"U95": dict(zip("XYZ", length_list(expanded_mm, units), strict=True))}
 
 
 _WEIGHT = {Severity.INFO: "note", Severity.WARNING: "mind", Severity.ERROR: "no"}
@@ -333,13 +346,19 @@ NOT_TO_LOAD = "DO NOT LOAD THESE: part zero was touched off too far from where t
 """The line above a table of offsets that the touch-off forbids to load."""
 
 
-def offsets_table(evaluated: EvaluatedJob, units: str, turns: TurnConvention | None = None) -> str:
-    """A job's work offsets as a table, one row for each operation."""
+def offsets_table(
+    evaluated: EvaluatedJob,
+    units: str,
+    turns: TurnConvention | None = None,
+    expanded_mm: ExpandedUncertainties | None = None,
+) -> str:
+    """A job's work offsets as a table, one row for each operation; with their expanded uncertainties where given."""
     machine = evaluated.setup.machine
     rotary = [angle(value) for value in evaluated.setup.rotary_offset_deg]
     offset_rotaries = bool(evaluated.setup.rotary_offset_deg.any())
     head = ["operation", "load", *(f"program {letter}" for letter in machine.letters), "X", "Y", "Z"]
     head += [f"offset {letter}" for letter in machine.letters] if offset_rotaries else []
+    head += [f"U of {axis}" for axis in "XYZ"] if expanded_mm else []
     rows = [
         [
             short_name(one.placed.name),
@@ -347,13 +366,29 @@ def offsets_table(evaluated: EvaluatedJob, units: str, turns: TurnConvention | N
             *map(angle, one.placed.program_deg),
             *(length(value, units) for value in one.placed.offset_mm),
             *(rotary if offset_rotaries else []),
+            *(length(value, units) for value in _expanded(evaluated, one.placed.name, expanded_mm)),
         ]
         for one in evaluated.operations
     ]
     title = f"{evaluated.job.file.name}: work offsets in {units_words(units)} and degrees, on {machine.name}"
     if evaluated.touch_too_far:
         title = f"{NOT_TO_LOAD}\n{title}"
-    return turned_table(title, head, rows, [one.placed.axes for one in evaluated.operations], turns, left=2)
+    text = turned_table(title, head, rows, [one.placed.axes for one in evaluated.operations], turns, left=2)
+    return f"{text}\n\n{_U_WORDS}" if expanded_mm else text
+
+
+ExpandedUncertainties = Mapping[tuple[str, str | None], tuple[float, float, float]]
+"""Expanded uncertainty of X, Y, Z by an operation's name and its nest, millimetres."""
+
+_U_WORDS = (
+    "U: expanded uncertainty, 95 %, of what the job states; tiltwright budget tells what it takes as exact."
+)
+
+
+def _expanded(
+    evaluated: EvaluatedJob, name: str, expanded_mm: ExpandedUncertainties | None
+) -> tuple[float, ...]:
+    return (expanded_mm or {}).get((name, evaluated.job.nest), ())
 
 
 def poses_table(

@@ -38,15 +38,14 @@ from kinematics.reach import (
     on_step,
     platter_solid,
 )
+from tiltwright.files.conversion import step_of
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath
 from tiltwright.files.job_file import JobFile, StackTable
-from tiltwright.files.loader import ReadJob, ReadMachine, fault_at
+from tiltwright.files.loader import ReadJob, ReadMachine, ReadNest, fault_at
 from tiltwright.files.machine_file import MachineFile
 from tiltwright.files.nest_checks import nests_of_solid
-from tiltwright.files.nest_tables import ReadNest
 from tiltwright.files.solid_tables import MATERIALS, SolidTable, SweepTable, ToolTable
 from tiltwright.files.stl import read_stl
-from tiltwright.files.table_values import step_of
 from tiltwright.files.units import Unit
 from tiltwright.job.evaluate import EvaluatedJob
 

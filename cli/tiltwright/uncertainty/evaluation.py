@@ -27,6 +27,7 @@ from tiltwright.files.job_file import JobFile, StackTable, TouchedTable
 from tiltwright.files.loader import ReadJob
 from tiltwright.files.schema_types import FileTable
 from tiltwright.files.solid_tables import EXPANSIONS
+from tiltwright.files.uncertainty_checks import states_uncertainty
 from tiltwright.files.units import Unit
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.uncertainty.drawn_features import drawn_features
@@ -36,7 +37,6 @@ __all__ = [
     "TakenAsExact",
     "UncertainJob",
     "expanded_uncertainties",
-    "states_uncertainty",
     "uncertain_job",
 ]
 
@@ -97,30 +97,6 @@ class UncertainJob:
         return tuple(one.number for view in self.views for one in view.operations)
 
 
-def states_uncertainty(job: ReadJob) -> bool:
-    """Test whether a job file itself states how far anything may be off: then there is a budget to show.
-
-    A machine file's statements alone do not count: offsets with everything of the set-up taken as exact would look
-    better than they are.
-    """
-    file = job.file
-    tables: list[FileTable | None] = [
-        *file.stack,
-        *(step for nest in file.nest for step in nest.step),
-        file.reclamping,
-        file.touched,
-        *(nest.touched for nest in file.nest),
-        file.temperature,
-    ]
-    return any(
-        getattr(table, key) is not None
-        for table in tables
-        if table is not None
-        for key in table.__struct_fields__
-        if key.endswith(("_within", "_u")) or key in ("repeatability", "runs")
-    )
-
-
 def expanded_uncertainties(
     views: EvaluatedJob | Sequence[EvaluatedJob],
 ) -> Mapping[tuple[str, str | None], tuple[float, float, float]]:
@@ -134,7 +110,7 @@ def expanded_uncertainties(
         When the log of calibrations cannot be read.
     """
     several = (views,) if isinstance(views, EvaluatedJob) else tuple(views)
-    if not several or not states_uncertainty(several[0].job):
+    if not several or not states_uncertainty(several[0].job.file):
         return {}
     found = uncertain_job(several)
     expanded = offset_budget(found.model, found.sources).expanded_mm.tolist()

@@ -14,7 +14,7 @@ from tiltwright.calibration.plots import ENDINGS, as_file, new_figure
 from tiltwright.files.diagnostics import one_of, option_error, sanitized, shown
 from tiltwright.output.numbers import UNIT_SYMBOL, in_units
 from tiltwright.uncertainty.budget_run import JobBudget, Line
-from tiltwright.uncertainty.report import line_name
+from tiltwright.uncertainty.budget_text import line_name
 from tiltwright.uncertainty.wording import source_words
 
 if TYPE_CHECKING:

@@ -1,4 +1,4 @@
-"""Values of `kinematics` from the tables of machine and job files: millimetres, degrees."""
+"""Conversion of file tables to values of `kinematics`: millimetres and degrees, whatever unit the file is written in."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from kinematics import (
     IndexDirection,
     IndexRule,
     Machine,
+    Nest,
     Operation,
     Plane,
     Platter,
@@ -26,11 +27,26 @@ from kinematics import (
     plane_through,
 )
 from tiltwright.files.checks import direction_of
-from tiltwright.files.job_file import DEFAULT_WITHIN, OperationTable, StackTable, TouchedTable
+from tiltwright.files.job_file import (
+    DEFAULT_WITHIN,
+    NestTable,
+    OperationTable,
+    StackTable,
+    TouchedTable,
+)
 from tiltwright.files.machine_file import MachineFile, RotaryTable
+from tiltwright.files.nest_checks import PLATTER
 from tiltwright.files.units import Unit
 
-__all__ = ["TouchedZero", "machine_of", "operation_of", "setup_of", "step_of", "touched_of"]
+__all__ = [
+    "TouchedZero",
+    "machine_of",
+    "nest_of",
+    "operation_of",
+    "setup_of",
+    "step_of",
+    "touched_of",
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,3 +186,9 @@ def _mm(length: float | None, unit: Unit) -> float | None:
 
 def _array_mm(lengths: tuple[float, ...], unit: Unit) -> NDArray[np.float64]:
     return np.array([unit.to_mm(length) for length in lengths])
+
+
+def nest_of(table: NestTable, unit: Unit) -> Nest:
+    """A nest as the file gives it, in millimetres."""
+    on = None if table.on == PLATTER else table.on
+    return Nest(table.name, on, tuple(step_of(step, unit) for step in table.step))
