@@ -26,6 +26,7 @@ SHARED_MODULE_NAMES = {
     "collision_model": "the model in the library, and a job made into one",
     "machine": "the value in the library, the room of machine files in the command, and its command",
     "messages": "the value that every message is, and the kinds of one feature",
+    "page": "the room and its command",
     "reach": "the library's room, the command's room, and its command",
     "sheet": "the room and its command",
     "step_height": "the search in the library, and its study as text and JSON",

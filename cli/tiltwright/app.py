@@ -38,6 +38,7 @@ COMMANDS = (
     "reach",
     "budget",
     "sheet",
+    "page",
     "batch",
     "explain",
     "check",
@@ -73,6 +74,7 @@ def _top_level(
                                               plan how to measure where its axes really are
       tiltwright offsets job.toml             the work offsets of every operation
       tiltwright sheet job.toml -o job.pdf    the setup sheet, to print
+      tiltwright page job.toml -o job.html    the setup in three dimensions, for any browser
       tiltwright offsets --help               more examples
 
     It moves no machine and never says that a setup is safe: you, the shop's rules, the machine's manual and the

@@ -25,6 +25,7 @@ COMMANDS = [
     ["reach"],
     ["budget"],
     ["sheet"],
+    ["page"],
     ["explain"],
     ["check"],
     ["lesson", "new"],
@@ -32,6 +33,7 @@ COMMANDS = [
     ["machine", "new"],
     ["machine", "show"],
     ["schema"],
+    *(["batch", name] for name in ("log", "chart")),
     *(["pivot", name] for name in ("plan", "fit", "practice", "log", "restore")),
 ]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -34,6 +34,8 @@ class FitOptions:
     angle_errors: tuple[str, ...]
     drifts: tuple[str, ...]
     plot: Path | None
+    page: Path | None
+    page_html: Callable[[Fit, str], str] | None
     force: bool
     write: bool
     despite: bool
@@ -180,6 +182,8 @@ def _run(asked: FitOptions) -> None:
     _show(asked, outcome, gathered, units, pasted)
     if asked.plot is not None and fit is not None:
         _plot(asked, fit, units)
+    if asked.page is not None:
+        _page(asked, fit, units)
     _end(asked, read, gathered, outcome, units)
 
 
@@ -417,6 +421,18 @@ def _plot(asked: FitOptions, answer: Fit, units: str) -> None:
     assert asked.plot is not None
     write_atomic(asked.plot, fit_plot(answer, units, asked.plot.suffix.lower()), force=asked.force)
     note(f"{asked.plot} written", label="done")
+
+
+def _page(asked: FitOptions, answer: Fit | None, units: str) -> None:
+    from tiltwright.files.atomic_write import write_atomic
+    from tiltwright.terminal.streams import note
+
+    assert asked.page is not None
+    if answer is None or asked.page_html is None:
+        note(f"{asked.page} was not written: there is no fit to show")
+        return
+    write_atomic(asked.page, asked.page_html(answer, units), force=asked.force)
+    note(f"{asked.page} written; open it in a browser", label="done")
 
 
 def _write(

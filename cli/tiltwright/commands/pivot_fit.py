@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
 from tiltwright.commands.options import Force, Json, RequiredMachine, UnitsOption
+
+if TYPE_CHECKING:
+    from kinematics.calibration import Fit
 
 __all__ = ["fit"]
 
@@ -85,6 +89,10 @@ def fit(
         Optional[Path],  # noqa: UP045 - typer
         typer.Option("--plot", metavar="FILE", help="A picture: .png, .svg or .pdf."),
     ] = None,
+    page: Annotated[
+        Optional[Path],  # noqa: UP045 - typer
+        typer.Option("--page", metavar="FILE", help="A page in three dimensions: .html, for any browser."),
+    ] = None,
     write: Annotated[
         bool, typer.Option("--write", help="Put the lines into the machine file and log the calibration.")
     ] = False,
@@ -122,6 +130,7 @@ def fit(
     \b
       tiltwright pivot fit ball.csv -m mill.toml                     lines and uncertainties
       tiltwright pivot fit ball.csv -m mill.toml --plot ball.png     with a picture
+      tiltwright pivot fit ball.csv -m mill.toml --page ball.html    readings, circles, lines in a browser
       tiltwright pivot fit ball.csv -m mill.toml --write --who "bay 2, early shift" --temperature "20.5 C"
       tiltwright pivot fit probe.log --rule probe_rule.toml -m mill.toml
       tiltwright pivot fit saved.txt --plan plan.toml -m mill.toml   readings kept by a probing program
@@ -152,6 +161,8 @@ def fit(
         angle_errors=tuple((angle_errors or "").upper().replace(",", "").replace(" ", "")),
         drifts=tuple(part.strip() for part in (drift or "").lower().split(",") if part.strip()),
         plot=plot,
+        page=page,
+        page_html=_page_html(readings),
         force=force,
         write=write or write_anyway,
         despite=write_anyway,
@@ -162,3 +173,16 @@ def fit(
         as_json=as_json,
     )
     run_fit(asked)
+
+
+def _page_html(readings: str) -> Callable[[Fit, str], str]:
+    """The page of a fit, made where it is asked for."""
+
+    def made(answer: Fit, units: str) -> str:
+        from tiltwright.files.diagnostics import sanitized
+        from tiltwright.page.assemble import fit_html
+        from tiltwright.page.fit_contract import fit_page
+
+        return fit_html(fit_page(answer, units, sanitized(Path(readings).name)))
+
+    return made

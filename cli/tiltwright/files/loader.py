@@ -287,6 +287,8 @@ class ReadJob:
         In the order of the file; none where the part stands on the stack itself.
     nest : str or None
         The nest that this is the view of.
+    trunk : tuple of StackTable
+        The stack that the nests stand on, in such a view.
     """
 
     source: Source
@@ -298,6 +300,7 @@ class ReadJob:
     touched: TouchedZero | None
     nests: tuple[ReadNest, ...] = ()
     nest: str | None = None
+    trunk: tuple[StackTable, ...] = ()
 
     @property
     def path(self) -> Path:
@@ -345,6 +348,7 @@ class ReadJob:
             setup=one.setup,
             touched=one.touched,
             nest=name,
+            trunk=self.trunk or self.file.stack,
         )
 
 

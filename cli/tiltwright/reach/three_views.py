@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from kinematics.reach import Margin, Outline, View, flat_mm, outlines
 from tiltwright.files.diagnostics import sanitized
-from tiltwright.output.numbers import in_units, length
+from tiltwright.output.numbers import angle, in_units, length
 from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis, drawn_tip_mm
 from tiltwright.reach.wording import corner_words, not_checked_sentences, shown_down
 
@@ -109,7 +109,7 @@ def _missing(drawing: drawsvg.Drawing, analysis: ReachAnalysis) -> None:
 
 def _subtitle(analysis: ReachAnalysis, operation: OperationAnalysis, units: str) -> str:
     angles = "  ".join(
-        f"{letter} {value:.4f}"
+        f"{letter} {angle(float(value))}"
         for letter, value in zip(analysis.model.machine.letters, operation.pose.machine_deg, strict=True)
     )
     near = operation.clearance.nearest
