@@ -220,20 +220,21 @@ def _carried_direction(setup: Setup, part: Array) -> list[float]:
 def _unreached(evaluated: EvaluatedJob, one: UnreachableOperation) -> dict[str, Any]:
     """Why an operation cannot be reached, and the nearest pose that the machine can stand in."""
     setup, asked = evaluated.setup, evaluated.job.operations[one.operation]
-    nearest = np.array(one.solutions[0].machine_deg)
-    for i, rotary in enumerate(setup.machine.rotaries):
-        if rotary.limits_deg is not None:
-            nearest[i] = np.clip(nearest[i], *rotary.limits_deg)
     assert asked.plane is not None  # stated angles are always placed
     turn = rotation_about_axis([0.0, 0.0, 1.0], asked.names.index(one.name) * asked.step_deg)
     normal = turn @ asked.plane.normal
-    left = float(np.clip(setup.machine_axes(nearest)[2] @ normal, -1.0, 1.0))
+    limits = np.array([rotary.limits_deg or (-np.inf, np.inf) for rotary in setup.machine.rotaries])
+    # Each way as far as the limits let it go: the one that leaves the plane nearest to the spindle.
+    ways = np.clip([way.machine_deg for way in one.solutions], limits[:, 0], limits[:, 1])
+    left_deg = np.degrees(np.arccos(np.clip(setup.machine_axes(ways)[:, 2] @ normal, -1.0, 1.0)))
+    best = int(np.argmin(left_deg.round(9)))
+    nearest = ways[best]
     return {
         "name": one.name,
         "why": unreachable_text(one),
         "machine": nearest.tolist(),
         "program": setup.program_deg(nearest).tolist(),
-        "left_deg": float(np.degrees(np.arccos(left))),
+        "left_deg": float(left_deg[best]),
         "carried": _carried(setup, turn @ asked.origin_mm),
         "normal": _carried_direction(setup, normal),
     }

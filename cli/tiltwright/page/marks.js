@@ -1,7 +1,7 @@
 "use strict";
 // What is drawn over the solids: lines, arrows and words, in SVG. Labels keep out of each other's way.
 
-const SVG = "http://www.w3.org/2000/svg", LETTER_WIDTH = 0.6;
+const SVG = "http://www.w3.org/2000/svg", LETTER_WIDTH = 0.65;
 
 function svgElement(tag, attributes, text = "") {
   const element = document.createElementNS(SVG, tag);

@@ -24,8 +24,8 @@ class SetupPage {
       if (solid.carried) for (let i = 0; i < solid.vertices.length; i += 3) ends.push(solid.vertices.subarray(i, i + 3));
     }
     const centre = footOn(first, this.page.rotaries[0].direction, this.page.stack[0].at);
-    const reach = Math.max(40, ...[0, 1, 2].map(k => ends.reduce((most, end) => Math.max(most, Math.abs(end[k] - centre[k])), 0)));
-    return {middle: plus(centre, [0, 0, 0.2 * reach]), reach};
+    const reach = 0.9 * Math.max(40, ends.reduce((most, end) => Math.max(most, size(minus(end, centre))), 0));
+    return {middle: plus(centre, [0, 0, 0.25 * reach]), reach};
   }
 
   view() {
@@ -71,6 +71,13 @@ class SetupPage {
     if (why) return;
     this.step = null;
     this.program[i] = program;
+    this.show(i);
+  }
+
+  typed(i, program) { // a refused angle leaves things as they were before the typing began
+    this.turnTo(i, program);
+    if (this.boxes[i].why.hidden) return;
+    this.program[i] = this.before;
     this.show(i);
   }
 
@@ -127,7 +134,8 @@ class SetupPage {
     const {page} = this, offset = page.offsets_deg[i], {letter, limits} = rotary;
     const [low, high] = limits ? limits.map(v => v - offset) : [-360, 360];
     const box = make("input", {id: `box${i}`, type: "text", inputMode: "decimal", autocomplete: "off", "aria-describedby": `lim${i} why${i}`,
-      oninput: () => this.turnTo(i, typedNumber(box.value)), onchange: () => this.show()});
+      onfocus: () => { this.before = this.program[i]; },
+      oninput: () => this.typed(i, typedNumber(box.value)), onchange: () => this.show()});
     const slide = make("input", {type: "range", min: low, max: high, step: 0.1, ariaLabel: `${letter}, program angle`, oninput: () => this.turnTo(i, slide.valueAsNumber)});
     const nudge = (words, by, name) => make("button", {type: "button", ariaLabel: name, onclick: () => this.turnTo(i, nearestWhole(1e6 * (this.program[i] + by)) / 1e6)}, words);
     const why = make("p", {id: `why${i}`, className: "why", hidden: true});
