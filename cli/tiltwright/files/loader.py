@@ -252,8 +252,7 @@ def read_job(path: str | os.PathLike[str]) -> ReadJob:
         setup = setup_of(file.square_up, machine.machine, steps)
     # In a job with nests the rotaries' offsets, and so the limits of program angles, are each nest's own.
     faults.extend(check_job(file, known if file.nest else _with_offsets(known, file, setup)))
-    faults.extend(check_nests(file, known))
-    faults.extend(check_job_uncertainty(file))
+    faults.extend((*check_nests(file, known), *check_job_uncertainty(file)))
     if machine is not None and not faults:
         operations = _operations(file, machine.machine, faults)
         nests = _nests(file, machine.machine, steps, known, faults)
@@ -313,8 +312,7 @@ def _has_keys_of(source: Source, kind: Kind) -> bool:
 def _machine(source: Source) -> tuple[ReadMachine | None, KnownMachine, DiagnosticCollector]:
     """The machine, or None and its faults; in both cases what could be read of it."""
     file, faults = decode_table(MachineFile, source)
-    faults.extend(check_machine(file))
-    faults.extend(check_machine_uncertainty(file))
+    faults.extend((*check_machine(file), *check_machine_uncertainty(file)))
     machine = None if faults else _sound_machine(file, faults)
     read = None if machine is None else ReadMachine(source, file, machine)
     return read, _known(file), faults
