@@ -29,8 +29,8 @@ and back       aim, Aim, Solution, Violation, angle_to_align
 operations     Operation, Plane, plane_from_normal, plane_from_rotations, plane_through, circular_pattern,
                place_operations, Placement, PlacedOperation, UnreachableOperation, AIM_WITHIN_DEG,
                assign_work_offsets, OffsetAllocation, OffsetConflict, work_offset_code
-batches        allocate_loaders, LoaderAllocation, NestConflict, offsets_of_parts, PartOffsets, index_moves_deg,
-               least_motion_order, StandOrder, tour_motion
+batches        allocate_loaders, LoaderAllocation, NestConflict, offsets_of_parts, setup_of_part, PartOffsets,
+               index_moves_deg, least_motion_order, StandOrder, tour_motion
 transforms     Pose, IDENTITY, translation, rotation_about_axis, rotation_about_line, rotation_from_intrinsic,
                orientation_angles, OrientationAngles
 angles         sincos_deg, wrap_deg, equivalent_angles_deg
@@ -83,6 +83,7 @@ from kinematics.operations import UnreachableOperation as UnreachableOperation
 from kinematics.orientation import angle_to_align as angle_to_align
 from kinematics.part_offsets import PartOffsets as PartOffsets
 from kinematics.part_offsets import offsets_of_parts as offsets_of_parts
+from kinematics.part_offsets import setup_of_part as setup_of_part
 from kinematics.placement import place_operations as place_operations
 from kinematics.plane import Plane as Plane
 from kinematics.plane import circular_pattern as circular_pattern

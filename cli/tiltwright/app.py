@@ -36,6 +36,7 @@ COMMANDS = (
     "offsets",
     "aim",
     "reach",
+    "budget",
     "sheet",
     "page",
     "batch",

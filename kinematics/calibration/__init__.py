@@ -36,9 +36,8 @@ from kinematics.calibration.results import (
 )
 from kinematics.calibration.robust import LOSSES
 from kinematics.calibration.simulation import perturbed_machine, simulated_readings
-from kinematics.calibration.statistics import coverage_factor, region_factor
+from kinematics.calibration.statistics import coverage_factor, length_interval, region_factor
 from kinematics.calibration.systematic_terms import AngleCurve, AngleError, Drift, DriftFit
-from kinematics.calibration.vector_length import length_interval
 
 __all__ = [
     "LOSSES",

@@ -14,10 +14,15 @@ from kinematics.calibration.covariance import (
     estimated_lines,
     line_covariance,
 )
-from kinematics.calibration.derived_quantities import axis_relations, axis_shift, location_errors, target_fits
+from kinematics.calibration.derived_quantities import (
+    axis_relations,
+    axis_shift,
+    fitted_platter,
+    location_errors,
+    target_fits,
+)
 from kinematics.calibration.fixed_parameters import conditional_positions, fixed_parameters
 from kinematics.calibration.outliers import find_outliers, reading_residuals
-from kinematics.calibration.platter_fit import fitted_platter
 from kinematics.calibration.readings import Readings, positive
 from kinematics.calibration.results import Fit, LineFit
 from kinematics.calibration.robust import m_estimate

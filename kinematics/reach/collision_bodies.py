@@ -38,7 +38,7 @@ DISCS = 8
 _FEWEST_FACETS, _MOST_FACETS = 24, 128
 _SAME_VOLUME = 1e-9
 
-_LITTLE_HOLLOW, _MOST_PIECES = 0.02, 128
+_LITTLE_HOLLOW, _MOST_PIECES = 0.05, 48
 """Share of hollow in a piece's hull at which it is left whole, and the most pieces of one body. Chosen by time: with more
 pieces there are fewer questions to the library, and more hulls to bound."""
 
@@ -83,6 +83,9 @@ class CollisionBody:
         """About how far the discs' hull stands out beyond the body; 0 where it is tight."""
         if self.tight:
             return 0.0
+        if self.pieces:
+            # The discs' hull fills the hollow: the edge of a cube of its volume.
+            return float(np.cbrt(max(_hollow_mm3(self.manifold), 0.0)))
         corners = vertices_of(self.manifold)
         ways = np.stack(np.meshgrid(*[[-1.0, 0.0, 1.0]] * 3), axis=-1).reshape(-1, 3)
         ways = ways[np.abs(ways).sum(axis=1) > 0.0]
@@ -166,23 +169,24 @@ def in_pieces(body: CollisionBody) -> CollisionBody:
     if body.tight or body.pieces:
         return body
     done: list[manifold3d.Manifold] = []
-    open_ = [body.manifold]
+    open_ = [(_hollow_mm3(body.manifold), body.manifold)]
     while open_:
         # The one with the most hollow first: their number is limited.
-        open_.sort(key=_hollow_mm3)
-        worst = open_.pop()
-        if (
-            _hollow_mm3(worst) <= _LITTLE_HOLLOW * worst.hull().volume()
-            or len(open_) + len(done) >= _MOST_PIECES
-        ):
-            done.append(worst)
+        worst = max(range(len(open_)), key=lambda k: open_[k][0])
+        hollow_mm3, manifold = open_.pop(worst)
+        full = len(open_) + len(done) + 1 >= _MOST_PIECES
+        if full or hollow_mm3 <= _LITTLE_HOLLOW * (manifold.volume() + hollow_mm3):
+            done.append(manifold)
             continue
-        box = np.array(worst.bounding_box())
+        box = np.array(manifold.bounding_box())
         edges = box[3:] - box[:3]
         axis = int(np.argmax(edges))
-        halves = worst.split_by_plane(np.eye(3)[axis], float(box[axis] + edges[axis] / 2.0))
+        halves = manifold.split_by_plane(np.eye(3)[axis], float(box[axis] + edges[axis] / 2.0))
         parts = [half for half in halves if not half.is_empty()]
-        (open_ if len(parts) > 1 else done).extend(parts)
+        if len(parts) == 1:
+            done.append(manifold)
+        else:
+            open_ += [(_hollow_mm3(part), part) for part in parts]
     if len(done) == 1:
         return body
     pieces = tuple(_piece(body, manifold) for manifold in done)

@@ -373,6 +373,7 @@ class _Search:
             [body.tight for body in bodies], [body.tight for body in scene.bodies]
         )
         self.loose_mm = np.array([body.loose_mm for body in scene.bodies])
+        self.in_pieces = np.array([len(some) > 0 for some in self.pieces], dtype=bool)
         self.seen = min(up_to_mm, FARTHEST_MM)
         self.at: tuple[Array, int, int] | None = None
         self.floor = FARTHEST_MM
@@ -382,14 +383,13 @@ class _Search:
     def run(
         self, low: Array, high: Array, other: NDArray[np.intp], turning: NDArray[np.intp]
     ) -> MoveClearance | None:
-        other, turning = self._in_pieces(other, turning)
         count = len(other)
         middle = np.repeat([(low + high) / 2.0], count, axis=0)
         half = np.repeat([(high - low) / 2.0], count, axis=0)
         items, done = _Items(middle, half, other, turning), 0
         while len(items.other):
             done += len(items.other)
-            bound, split = self._look(items)
+            bound, split, motion = self._look(items)
             if self.seen <= 0.0:
                 self.floor = 0.0
                 break
@@ -400,20 +400,31 @@ class _Search:
                 self.settled = False
                 self.floor = min(self.floor, float(bound[open_].min(initial=FARTHEST_MM)))
                 break
-            items = _halved(items[open_], split[open_])
+            # Where the hull over a hollow is to blame more than the angles, its pieces come next.
+            hollow = self._hollow(items) & open_ & (motion < self._loose(items))
+            halves = open_ & ~hollow
+            parts = [_halved(items[halves], split[halves])]
+            if hollow.any():
+                parts.append(self._in_pieces(items[hollow]))
+            items = _joined(parts)
         return self._found()
 
-    def _in_pieces(
-        self, other: NDArray[np.intp], turning: NDArray[np.intp]
-    ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-        """Pairs of bodies as pairs of their pieces; the retracted spindle's bodies are convex."""
-        pairs = [
-            np.meshgrid([a] if self.swept else self.pieces[a], self.pieces[b], indexing="ij")
-            for a, b in zip(other.tolist(), turning.tolist(), strict=True)
-        ]
-        return (
-            np.concatenate([first.ravel() for first, _ in pairs] or [other]),
-            np.concatenate([second.ravel() for _, second in pairs] or [turning]),
+    def _in_pieces(self, items: _Items) -> _Items:
+        """Parts for the pieces of hollow bodies in place of the bodies; the retracted spindle's are convex."""
+        none = [] if self.swept else [np.flatnonzero(self.in_pieces[items.other])]
+        split = np.unique(np.concatenate([*none, np.flatnonzero(self.in_pieces[items.turning])]))
+        rows, other, turning = [], [], []
+        for k in split.tolist():
+            a, b = int(items.other[k]), int(items.turning[k])
+            firsts = [a] if self.swept or not self.in_pieces[a] else self.pieces[a]
+            seconds = self.pieces[b] if self.in_pieces[b] else [b]
+            pairs = np.array(np.meshgrid(firsts, seconds, indexing="ij")).reshape(2, -1)
+            rows.append(np.full(pairs.shape[1], k))
+            other.append(pairs[0])
+            turning.append(pairs[1])
+        at = np.concatenate(rows)
+        return _Items(
+            items.middle_deg[at], items.half_deg[at], np.concatenate(other), np.concatenate(turning)
         )
 
     @property
@@ -436,9 +447,18 @@ class _Search:
             self.settled,
         )
 
-    def _look(self, items: _Items) -> tuple[Array, NDArray[np.intp]]:
-        """A bound for every item, and the rotary along which it is best halved; the smallest distance seen."""
-        bounds, splits = [], []
+    def _hollow(self, items: _Items) -> NDArray[np.bool_]:
+        """Mask of the parts of which a body has pieces."""
+        mine = self.in_pieces[items.turning]
+        return mine if self.swept else mine | self.in_pieces[items.other]
+
+    def _loose(self, items: _Items) -> Array:
+        """About how far the hulls of the parts' bodies stand out beyond them."""
+        return np.asarray(self.loose_mm[items.turning] + (0.0 if self.swept else self.loose_mm[items.other]))
+
+    def _look(self, items: _Items) -> tuple[Array, NDArray[np.intp], Array]:
+        """A bound for every item, the rotary along which it is best halved, and how far the angles move it."""
+        bounds, splits, motions = [], [], []
         for start in range(0, len(items.other), _AT_ONCE):
             some = items[slice(start, start + _AT_ONCE)]
             poses = group_poses(self.scene.machine, some.middle_deg)
@@ -454,7 +474,8 @@ class _Search:
                 )
             bounds.append(bound)
             splits.append(np.argmax(motion, axis=-1))
-        return np.concatenate(bounds), np.concatenate(splits)
+            motions.append(motion.sum(axis=-1))
+        return np.concatenate(bounds), np.concatenate(splits), np.concatenate(motions)
 
     def _bound_by_hulls(
         self, items: _Items, turned: BoundingDiscs, others: BoundingDiscs, motion: Array
@@ -480,11 +501,12 @@ class _Search:
         """Ask the collision library about pairs that the bounds leave undecided, and about likely collisions."""
         close = np.flatnonzero((low <= 0.0) & tight)
         ask = [int(close[np.argmin(high[close])])] if close.size else []
-        loose_mm = self.loose_mm[items.turning] + (0.0 if self.swept else self.loose_mm[items.other])
+        loose_mm = self._loose(items)
         # One pose that may be the closest; then parts so small that the hulls are to blame, not the angles.
         loose = np.flatnonzero(~tight)
         ask += [int(loose[np.argmin(bound[loose])])] if loose.size else []
         vague = np.where(tight, (motion < high - low) & (motion < self._within), motion < 2.0 * loose_mm)
+        vague &= ~self._hollow(items)
         ask += [int(k) for k in np.flatnonzero(vague)[np.argsort(bound[vague])]]
         for k in ask:
             if self.exact_left <= 0 or self.seen <= 0.0:
@@ -547,6 +569,15 @@ def _motion(
         between = (scene.carried[items.turning] > i) & (other_group <= i)
         motions.append(np.where(between, moved, 0.0))
     return np.stack(motions, axis=-1)
+
+
+def _joined(parts: list[_Items]) -> _Items:
+    return _Items(
+        np.concatenate([part.middle_deg for part in parts]),
+        np.concatenate([part.half_deg for part in parts]),
+        np.concatenate([part.other for part in parts]),
+        np.concatenate([part.turning for part in parts]),
+    )
 
 
 def _halved(items: _Items, along: NDArray[np.intp]) -> _Items:

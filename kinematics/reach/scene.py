@@ -88,13 +88,18 @@ class Scene:
 
     @cached_property
     def pieces(self) -> tuple[Scene, tuple[NDArray[np.int64], ...]]:
-        """The scene with every hollow body in pieces, and the indices there of each body's own."""
-        parts = [in_pieces(body).pieces or (body,) for body in self.bodies]
+        """The scene with the pieces of its hollow bodies after all bodies, and the indices there of each body's pieces.
+
+        A piece has none, and so has a body without a hollow.
+        """
+        whole = [in_pieces(body) for body in self.bodies]
+        parts = [body.pieces for body in whole]
         counts = [len(some) for some in parts]
-        carried = np.repeat(self.carried, counts)
-        ends = np.cumsum([0, *counts])
-        indices = tuple(np.arange(a, b) for a, b in pairwise(ends.tolist()))
-        return Scene(self.machine, tuple(one for some in parts for one in some), carried), indices
+        carried = np.concatenate([self.carried, np.repeat(self.carried, counts)])
+        ends = np.cumsum([len(parts), *counts]).tolist()
+        indices = [np.arange(a, b) for a, b in pairwise(ends)] + [np.zeros(0, dtype=np.int64)] * sum(counts)
+        bodies = (*whole, *(one for some in parts for one in some))
+        return Scene(self.machine, bodies, carried), tuple(indices)
 
     def turned(self, angles_deg: ArrayLike) -> BoundingDiscs:
         """The bodies' discs at machine angles (..., n), leading shape (..., b)."""

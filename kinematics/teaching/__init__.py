@@ -4,7 +4,7 @@
 `worked_step` and `working` hold the steps, `direction_steps` derives a direction and its angles. `mistake_catalogue` lists
 the mistakes that can be made at a setup, `perturbed_offsets` recomputes the offsets under each and each pair of them,
 `diagnosis` finds which of them gives the numbers that somebody got, `angle_answers` chooses the solution that answered
-angles mean. `exercises` draws tasks with numbers that a shop could meet.
+angles mean; `figure_trace` solves for the one figure that explains what no listed mistake does. `exercises` draws tasks with numbers that a shop could meet.
 
 A pivot to find has modules of its own: `pivot_exercise` holds the task and the plane geometry that solves it,
 `pivot_random` draws it, `pivot_solution` writes the geometry down step by step, `attainable_accuracy` says how far a right
@@ -25,6 +25,7 @@ from kinematics.teaching.angle_answers import (
 from kinematics.teaching.diagnosis import Answer, Diagnosis, FoundMistake, diagnose
 from kinematics.teaching.direction_steps import pattern_steps, rotation_steps, three_point_steps
 from kinematics.teaching.exercises import LEVELS, Exercise, Level, set_exercise
+from kinematics.teaching.figure_trace import FigureTrace
 from kinematics.teaching.matrix_solution import solve_by_matrices
 from kinematics.teaching.mistake_catalogue import classic_mistakes
 from kinematics.teaching.perturbed_offsets import Mistake, PerturbedOffsets, recompute
@@ -58,6 +59,7 @@ __all__ = [
     "Diagnosis",
     "Digits",
     "Exercise",
+    "FigureTrace",
     "FoundMistake",
     "Level",
     "LineNumber",

@@ -503,7 +503,7 @@ def test_what_was_not_checked_stands_first(run, job):
     assert report["not_checked"][0]["kind"] == "table"
     assert {one["kind"] for one in report["not_checked"]} == {"table", "load", "mass"}
     study = run("reach", path, "--size", "post", "--between", "90:110")
-    assert study.out.startswith("NOT CHECKED: the load on C")
+    assert study.out.startswith("NOT CHECKED: table and housing")
     only = json.loads(run("reach", path, "--only", "side", "--json").out)
     assert "one operation" in {one["kind"] for one in only["not_checked"]}
     bare = job(JOB, MACHINE.replace("thickness = 20.0\n", ""))

@@ -174,11 +174,13 @@ def evaluate_series(series: Series, options: ChartOptions) -> tuple[AxisChart, .
 
 
 def _axis(series: Series, options: ChartOptions, k: int) -> AxisChart:
-    values = series.shift_mm[:, k]
+    raw = series.shift_mm[:, k]
+    # Nests that sit apart would pass for scatter: each is charted about its own mean, and shown against the others.
+    values = raw - _nest_means(raw, series.nests, options.baseline)
     chart = control_chart(values, _baseline(series, values, options, k))
     change = find_change(values, series.temperature_c if np.isfinite(series.temperature_c).all() else None)
     names = [one for one in series.nests if one is not None]
-    apart = group_shifts(values, names) if len(names) == values.size else ()
+    apart = group_shifts(raw, names) if len(names) == raw.size else ()
     foreseen, intervals = _foreseen(chart, change, options)
     return AxisChart(
         "XYZ"[k],
@@ -188,6 +190,22 @@ def _axis(series: Series, options: ChartOptions, k: int) -> AxisChart:
         foreseen,
         intervals,
     )
+
+
+def _nest_means(
+    values: NDArray[np.float64], nests: Sequence[str | None], baseline: int | None
+) -> NDArray[np.float64]:
+    """Mean of each reading's nest less the mean of all, from the baseline's readings where the nest has any there."""
+    found = np.zeros(values.size)
+    if len(set(nests)) < 2:
+        return found
+    first = np.arange(values.size) < (values.size if baseline is None else baseline)
+    member = np.array([nest or "" for nest in nests])
+    for nest in np.unique(member):
+        mine = member == nest
+        chosen = mine & first if (mine & first).any() else mine
+        found[mine] = values[chosen].mean() - values[first].mean()
+    return found
 
 
 def _baseline(series: Series, values: NDArray[np.float64], options: ChartOptions, k: int) -> Baseline:

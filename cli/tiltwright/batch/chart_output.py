@@ -16,7 +16,6 @@ from tiltwright.output.tables import table, units_words, wrapped
 
 __all__ = ["chart_picture", "chart_report", "chart_text"]
 
-_MOST_SIGNALS = 12
 _FINE = {"mm": 4, "inch": 5}
 """Decimals of statistics: one more than a length has."""
 
@@ -24,18 +23,13 @@ _FINE = {"mm": 4, "inch": 5}
 def chart_text(job: ReadJob, series: Series, charts: Sequence[AxisChart], units: str) -> str:
     """The charts as text: the verdict first, then figures, then what follows from them."""
     lines = [f"{job.file.name}: {series.name}, {len(series.serials)} readings, in {units_words(units)}", ""]
+    lines.append(wrapped("NOT CHECKED: whatever was not probed. Statistics say what changed, not why."))
     lines += _verdict(series, charts, units)
-    lines += ["", _figures(charts, units), ""]
+    lines += ["", _figures(charts, units, nested=len(set(series.nests)) > 1), ""]
     for one in charts:
         lines += _signals(series, one)
     for one in charts:
         lines += _after(one, units)
-    lines.append(
-        wrapped(
-            "Not checked: anything that was not probed. Statistics say what changed, not why; look at the "
-            "locators, the chips and the temperature before you correct an offset."
-        )
-    )
     return "\n".join(lines)
 
 
@@ -83,7 +77,7 @@ def _form(fit: ChangeFit, series: Series, units: str) -> str:
     return f"{what} by {size} {each} (standard uncertainty {_fine(fit.u, units, 2)})"
 
 
-def _figures(charts: Sequence[AxisChart], units: str) -> str:
+def _figures(charts: Sequence[AxisChart], units: str, *, nested: bool) -> str:
     rows = []
     for one in charts:
         low, high = one.chart.limits
@@ -98,7 +92,8 @@ def _figures(charts: Sequence[AxisChart], units: str) -> str:
                 str(len({signal.index for signal in one.chart.signals})),
             ]
         )
-    return table(["axis", "centre", "sigma", "lower", "upper", "now", "points out"], rows)
+    note = "\nEach nest is charted about its own mean." if nested else ""
+    return table(["axis", "centre", "sigma", "lower", "upper", "now", "points out"], rows) + note
 
 
 def _signals(series: Series, one: AxisChart) -> Iterator[str]:
@@ -122,12 +117,13 @@ def _signals(series: Series, one: AxisChart) -> Iterator[str]:
 
 def _after(one: AxisChart, units: str) -> Iterator[str]:
     unit = UNIT_SYMBOL[units]
-    for shift in one.nests:
+    # Of two nests one line says both.
+    for shift in one.nests[:1] if len(one.nests) == 2 else one.nests:
         way = "high" if shift.shift > 0.0 else "low"
         side = f"{_fine(abs(shift.shift), units)} {unit} {way} in {one.axis}"
         yield wrapped(
             f"Nest {label(shift.group)} sits {side} against the others (standard uncertainty "
-            f"{_fine(shift.u, units)}): a chip, or a worn locator?"
+            f"{_fine(shift.u, units)}): a chip, or a worn locator? Look before you correct an offset."
         )
     if one.forecast is not None and one.forecast.parts is not None:
         soon = (

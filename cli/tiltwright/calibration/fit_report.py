@@ -193,7 +193,24 @@ def _covariance(fit: Fit, units: str) -> dict[str, Any]:
     if fit.covariance is not None:
         scale = np.tile([in_units(1.0, units)] * 2 + [1.0] * 2, len(letters))
         matrix = (fit.covariance * np.outer(scale, scale) + 0.0).tolist()
-    return {"of": names, "across": (fit.basis + 0.0).tolist(), "matrix": matrix}
+    return {
+        "of": names,
+        "across": (fit.basis + 0.0).tolist(),
+        "matrix": matrix,
+        **_with_platter(fit, units),
+    }
+
+
+def _with_platter(fit: Fit, units: str) -> dict[str, Any]:
+    """The same of all lines, the platter's face and its normal together, where the readings determine the face."""
+    if fit.platter is None or fit.platter.covariance is None:
+        return {}
+    scale = np.ones(len(fit.platter.covariance))
+    lines = 4 * len(fit.machine.letters)
+    lengths = [*(k for k in range(lines) if k % 4 < 2), lines]
+    scale[lengths] = in_units(1.0, units)
+    matrix = (fit.platter.covariance * np.outer(scale, scale) + 0.0).tolist()
+    return {"platter": {"of": list(fit.platter.quantities), "matrix": matrix}}
 
 
 def _target(target: TargetFit, units: str) -> dict[str, Any]:

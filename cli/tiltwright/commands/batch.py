@@ -3,11 +3,22 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from tiltwright.commands.options import Force, JobArgument, Json, UnitsOption
+from tiltwright.commands.options import (
+    Force,
+    JobArgument,
+    Json,
+    Output,
+    UnitsOption,
+    show_or_write,
+    write_into,
+)
+
+if TYPE_CHECKING:
+    from tiltwright.batch.part_zeros import OffsetsOfBatch
 
 __all__ = ["app"]
 
@@ -16,6 +27,86 @@ app = typer.Typer(
     rich_markup_mode=None,
     help="Repeat a job: log every part's zero, chart it, and know when to probe again.",
 )
+
+
+@app.command("offsets")
+def batch_offsets(
+    job: JobArgument,
+    parts: Annotated[
+        Path, typer.Argument(metavar="PARTS", help="A table of parts (CSV).", show_default=False)
+    ],
+    units: UnitsOption = None,
+    as_json: Json = False,
+    as_csv: Annotated[
+        bool, typer.Option("--csv", help="CSV, full precision, units in the column names.")
+    ] = False,
+    gcode: Annotated[
+        bool, typer.Option("--gcode", help="A loader for each part: SERIAL.nc in the folder given with -o.")
+    ] = False,
+    output: Output = None,
+    force: Force = False,
+) -> None:
+    """Work offsets of every part of a table, each by its own touched-off zero.
+
+    Examples:
+
+    \b
+      tiltwright batch offsets job.toml parts.csv                       a table
+      tiltwright batch offsets job.toml parts.csv --gcode -o loaders    a loader for each part
+      tiltwright batch offsets job.toml parts.csv --csv -o offsets.csv  for another program
+
+    The table has the columns serial, X_mm, Y_mm, Z_mm (or _in), nest where the job has nests, and clock_deg where it was
+    measured: the display where part zero was touched off, with every rotary at zero or at the pose of [touched]. Programs and
+    their angles stay; the clocking is taken out by the rotary that squares up. A part whose zero lies farther from the stack's
+    than `within` is named and not loaded.
+
+    Exit code 0: all parts are loaded. 1: some are not, or an operation cannot be reached. 2: the input is wrong.
+    """
+    from tiltwright.batch import part_zeros_output
+    from tiltwright.batch.part_zeros import offsets_of_batch
+    from tiltwright.files.diagnostics import option_error
+    from tiltwright.files.loader import read_job
+    from tiltwright.job.nests_output import say_nests_messages
+    from tiltwright.terminal.streams import ANSWER_NO, note, say_no
+
+    if sum((as_json, as_csv, gcode)) > 1:
+        raise option_error("--json, --csv, --gcode", "more than one", "one of them at a time")
+    if gcode and output is None:
+        raise option_error("--gcode", "no folder", "-o FOLDER, for a loader of each part")
+    batch = offsets_of_batch(read_job(job), parts)
+    shown = units.value if units else batch.evaluated.nests[0].job.unit.value
+    say_nests_messages(batch.evaluated, shown)
+    if any(nest.unreached for nest in batch.evaluated.nests):
+        note("nothing was written")
+        raise typer.Exit(ANSWER_NO)
+    turned = part_zeros_output.stays_turned_words(batch)
+    if turned is not None:
+        note(turned, label="caution")
+    if batch.others:
+        note(f"{batch.others} rows are of check balls or bores, and are left out")
+    form = "json" if as_json else "csv" if as_csv else "gcode" if gcode else "table"
+    _write_batch(batch, shown, form, output, force=force)
+    for words in part_zeros_output.held_words(batch, shown):
+        say_no(words)
+    if batch.held:
+        raise typer.Exit(ANSWER_NO)
+
+
+def _write_batch(batch: OffsetsOfBatch, units: str, form: str, output: Output, *, force: bool) -> None:
+    from tiltwright.batch import part_zeros_output
+    from tiltwright.output.json_csv import json_text
+
+    if form == "gcode":
+        assert output is not None
+        write_into(output, part_zeros_output.batch_loaders(batch, units), "loaders", force=force)
+        return
+    if form == "json":
+        text = json_text(part_zeros_output.batch_report(batch, units))
+    elif form == "csv":
+        text = part_zeros_output.batch_csv(batch, units)
+    else:
+        text = part_zeros_output.batch_table(batch, units)
+    show_or_write(text, output, force=force)
 
 
 @app.command("log")

@@ -11,6 +11,7 @@ from tiltwright.commands.options import (
     Force,
     JobArgument,
     Json,
+    NestOption,
     Only,
     Output,
     Units,
@@ -19,7 +20,7 @@ from tiltwright.commands.options import (
 )
 
 if TYPE_CHECKING:
-    from tiltwright.job.evaluate import EvaluatedJob
+    from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests
     from tiltwright.reach.analysis import ReachAnalysis
 
 __all__ = ["reach"]
@@ -51,6 +52,7 @@ def reach(
         typer.Option("--picture", metavar="FILE.svg", help="Draw one operation in three views (see --only)."),
     ] = None,
     only: Only = None,
+    nest: NestOption = None,
     units: UnitsOption = None,
     as_json: Json = False,
     output: Output = None,
@@ -73,13 +75,24 @@ def reach(
     hold. A setup that passes is not proven safe.
     """
     from tiltwright.files.diagnostics import option_error
-    from tiltwright.job.evaluate import evaluate_job
+    from tiltwright.files.loader import read_job
+    from tiltwright.job.evaluate import evaluate_job, evaluate_read_job
 
     if size is not None and picture is not None:
         raise option_error("--size, --picture", "both", "one of them")
     if between is not None and size is None:
         raise option_error("--between", "without --size", "--between with --size only")
-    evaluated = evaluate_job(job, only or [])
+    if nest is None and size is None and picture is None:
+        from tiltwright.job.evaluate import evaluate_nests
+
+        read = read_job(job)
+        if read.nests:
+            together = evaluate_nests([read], only or [])
+            _nests(together, clear, margin, units, output, whole=not only, as_json=as_json, force=force)
+            return
+        evaluated = evaluate_read_job(read, only or [])
+    else:
+        evaluated = evaluate_job(job, only or [], nest)
     shown = Units(units.value if units else evaluated.job.unit.value)
     clear_mm = None if clear is None else _mm(clear, "--clear", shown)
     margin_mm = _mm(margin, "--margin", shown)
@@ -90,6 +103,45 @@ def reach(
         _picture(evaluated, clear_mm, margin_mm, shown, picture, force=force)
     else:
         _reach(evaluated, clear_mm, margin_mm, shown, output, whole=not only, as_json=as_json, force=force)
+
+
+def _nests(
+    evaluated: EvaluatedNests,
+    clear: str | None,
+    margin: str,
+    units: Units | None,
+    output: Output,
+    *,
+    whole: bool,
+    as_json: bool,
+    force: bool,
+) -> None:
+    """Every nest, the others in its way, and the index moves in the order of work."""
+    from tiltwright.output.json_csv import json_text
+    from tiltwright.reach.messages import verdict
+    from tiltwright.reach.nest_reach import (
+        analyse_nests,
+        nests_failures,
+        nests_reach_report,
+        nests_reach_text,
+    )
+    from tiltwright.reach.wording import closing_words
+    from tiltwright.terminal.streams import ANSWER_NO, note, say_no
+
+    shown = Units(units.value if units else evaluated.nests[0].job.unit.value)
+    clear_mm = None if clear is None else _mm(clear, "--clear", shown)
+    for one in evaluated.nests:
+        _say_touch_off(one, shown)
+    reach = analyse_nests(evaluated, clear_mm, _mm(margin, "--margin", shown), moves_too=whole)
+    text = json_text(nests_reach_report(reach, shown)) if as_json else nests_reach_text(reach, shown)
+    show_or_write(text, output, force=force)
+    sentences = nests_failures(reach, shown)
+    for words in sentences:
+        say_no(words)
+    if sentences:
+        raise typer.Exit(ANSWER_NO)
+    for words in dict.fromkeys(closing_words(verdict(one)) for one in reach.nests):
+        note(words)
 
 
 def _say_touch_off(evaluated: EvaluatedJob, shown: Units) -> None:

@@ -265,7 +265,8 @@ def check_section(path: KeyPath, step: StackTable) -> Iterator[UnlocatedDiagnost
             (*path, key), "a section on a step without height", "up above or below zero beside it"
         )
     if not sectioned:
-        for key in sorted(given & {"blank", "mass", "material"}):
+        # A material counts without a section too: the step grows as it warms.
+        for key in sorted(given & {"blank", "mass"}):
             yield UnlocatedDiagnostic(
                 (*path, key), f"{key} on a step without a section", "round or bar beside it"
             )

@@ -11,12 +11,13 @@ from tiltwright.job.message_kinds import (
     JobFinding,
     JobMessage,
     LengthLeftIn,
+    LoadersNeeded,
     NotReached,
-    OffsetsShared,
     OutOfTravel,
     PartOffSquare,
     PlaneTurned,
     SingularRotary,
+    TakenOutOfOrder,
     TouchOffDifference,
     TouchOffTooFar,
     ZeroOffPlane,
@@ -36,7 +37,7 @@ def message_words(message: JobMessage, operations: Sequence[NumberedOperation], 
     return f"{operation_list(message.about, operations)}: {words}" if message.about else words
 
 
-def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR0911 - one case a kind
+def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR0911, PLR0912 - one case a kind
     """A finding in words, without the operations it is about."""
     if isinstance(finding, TouchOffDifference):
         return _touch_off_words(finding, units)
@@ -44,10 +45,15 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
         tip = f'; square_up = "{finding.square_up}" takes a clocking error out' if finding.square_up else ""
         return f"the part is {angle(finding.off_deg)} degrees off square to machine X{tip}"
     match finding:
-        case OffsetsShared():
+        case LoadersNeeded(count):
             return (
-                "more operations than work offsets: those without a number of their own share one; "
-                "set it before each of them"
+                f"the work offsets do not all fit: {count} programs load them. Run each of them before the operations that it "
+                "names, every time round"
+            )
+        case TakenOutOfOrder():
+            return (
+                "working by tilt takes operations out of the order of the file. Where one must come before another, say so "
+                "with `after`"
             )
         case PlatterKeysUnused():
             return machine_finding_words(finding, units)

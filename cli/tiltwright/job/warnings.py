@@ -17,8 +17,8 @@ from tiltwright.job.message_kinds import (
     DirectionMissed,
     JobFinding,
     JobMessage,
+    LoadersNeeded,
     NotReached,
-    OffsetsShared,
     OutOfTravel,
     PartOffSquare,
     PlaneTurned,
@@ -37,6 +37,7 @@ __all__ = [
     "beyond_travel",
     "grouped_sentences",
     "job_messages",
+    "joined_messages",
     "say_messages",
     "touch_off_messages",
 ]
@@ -52,7 +53,7 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
     """Everything that must be said of a job, in the job's order."""
     found: list[JobMessage] = []
     if evaluated.before_each:
-        found.append(Message(Severity.WARNING, OffsetsShared()))
+        found.append(Message(Severity.WARNING, LoadersNeeded(evaluated.loader_count)))
     unused = unused_platter_keys(evaluated.setup.machine)
     if unused is not None:
         found.append(Message(Severity.WARNING, unused))
@@ -79,12 +80,14 @@ def alerts(evaluated: EvaluatedJob, units: str) -> tuple[str, ...]:
     """
     weighty = [message for message in job_messages(evaluated) if message.severity is not Severity.INFO]
     # The sheet has one box for all of them: the order is the job's, whatever the severity.
-    return tuple(message_words(message, evaluated.operations, units) for message in _joined(weighty, units))
+    return tuple(
+        message_words(message, evaluated.operations, units) for message in joined_messages(weighty, units)
+    )
 
 
 def say_messages(evaluated: EvaluatedJob, units: str, messages: Iterable[JobMessage] | None = None) -> None:
     """Write to stderr what the reader of a table must not miss; all of the job's messages if none are given."""
-    joined = _joined(tuple(job_messages(evaluated) if messages is None else messages), units)
+    joined = joined_messages(job_messages(evaluated) if messages is None else messages, units)
     for severity in dict.fromkeys(message.severity for message in joined):
         for message in joined:
             if message.severity is not severity:
@@ -119,7 +122,8 @@ def grouped_sentences(
     )
 
 
-def _joined(messages: Sequence[JobMessage], units: str) -> tuple[JobMessage, ...]:
+def joined_messages(messages: Iterable[JobMessage], units: str) -> tuple[JobMessage, ...]:
+    """Messages as they are shown: operations of which the same is said share one."""
     return grouped(messages, _key(units))
 
 
