@@ -112,6 +112,7 @@ def setup_page(
         "version": __version__,
         "job": job.file.name,
         "revision": job.file.revision,
+        "nest": evaluated.nest,
         **machine_part(machine, units),
         "offsets_deg": setup.rotary_offset_deg.tolist(),
         "poses": [pose_coefficients(machine, count).tolist() for count in range(len(machine.rotaries) + 1)],
