@@ -188,7 +188,7 @@ class SetupPage {
     byId("offset").replaceChildren(...texts.flatMap((text, i) => [make("dt", {}, "XYZ"[i]), make("dd", {}, text)]));
     byId("poses").replaceChildren(...page.rotaries.map((r, i) =>
       make("span", {}, `${r.letter} program ${withMinus(angleText(view.program[i], page))}\u00b0, machine ${withMinus(angleText(view.machine[i], page))}\u00b0`)));
-    if (!reached && own) byId("poses").prepend(make("span", {}, `Nearest pose; the plane stays ${angleText(op.left_deg, page)}\u00b0 from the spindle.`));
+    if (!reached && own) byId("poses").prepend(make("span", {}, `As near as it comes: the plane stays ${angleText(op.left_deg, page)}\u00b0 from the spindle.`));
     this.showNumbers(view);
     if (stepping) this.showStep();
     this.showGhost(view);
