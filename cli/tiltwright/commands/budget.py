@@ -55,7 +55,7 @@ def budget(
     from tiltwright.files.atomic_write import check_target
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_job
-    from tiltwright.job.evaluate import evaluate_read_job
+    from tiltwright.job.evaluate import evaluate_nests
     from tiltwright.job.warnings import say_messages
     from tiltwright.terminal.streams import ANSWER_NO, note
     from tiltwright.uncertainty.budget_run import job_budget
@@ -71,7 +71,7 @@ def budget(
         check_ending(plot)
         check_target(plot, force=force)
     read = read_job(job)
-    views = [evaluate_read_job(view) for view in read.views]
+    views = evaluate_nests([read]).nests
     shown = units.value if units else read.unit.value
     job_now = uncertain_job(views)
     planned = None

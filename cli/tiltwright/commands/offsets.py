@@ -345,7 +345,7 @@ def _job(
         note("nothing was written")
         raise typer.Exit(ANSWER_NO)
     if form == "json":
-        text = json_text(offsets_output.offsets_report(evaluated, shown, turns, _uncertainties(evaluated)))
+        text = json_text(offsets_output.offsets_report(evaluated, shown, turns, _uncertainties((evaluated,))))
     elif form == "csv":
         text = offsets_output.offsets_csv(evaluated, shown, turns)
     elif form == "gcode":
@@ -353,7 +353,7 @@ def _job(
 
         text = program(evaluated, shown)
     else:
-        text = offsets_output.offsets_table(evaluated, shown, turns, _uncertainties(evaluated))
+        text = offsets_output.offsets_table(evaluated, shown, turns, _uncertainties((evaluated,)))
     show_or_write(text, output, force=force)
     if not evaluated.complete:
         raise typer.Exit(ANSWER_NO)
@@ -379,7 +379,7 @@ def _nests(
         note("nothing was written")
         raise typer.Exit(ANSWER_NO)
     if form == "json":
-        text = json_text(nests_output.nests_report(evaluated, shown, turns))
+        text = json_text(nests_output.nests_report(evaluated, shown, turns, _of_nests(evaluated)))
     elif form == "csv":
         text = nests_output.nests_csv(evaluated, shown, turns)
     elif form == "gcode":
@@ -391,23 +391,30 @@ def _nests(
             return
         text = "".join(programs)
     else:
-        text = nests_output.nests_table(evaluated, shown, turns)
+        text = nests_output.nests_table(evaluated, shown, turns, _of_nests(evaluated))
     show_or_write(text, output, force=force)
     if not evaluated.complete:
         raise typer.Exit(ANSWER_NO)
 
 
 def _uncertainties(
-    evaluated: EvaluatedJob,
+    evaluated: tuple[EvaluatedJob, ...],
 ) -> Mapping[tuple[str, str | None], tuple[float, float, float]] | None:
     """The expanded uncertainties of the offsets, where the job says how far anything may be off."""
     from tiltwright.files.uncertainty_checks import states_uncertainty
 
-    if not states_uncertainty(evaluated.job.file):
+    if not states_uncertainty(evaluated[0].job.file):
         return None
     from tiltwright.uncertainty.evaluation import expanded_uncertainties
 
     return expanded_uncertainties(evaluated)
+
+
+def _of_nests(
+    evaluated: EvaluatedNests,
+) -> Mapping[tuple[str, str | None], tuple[float, float, float]] | None:
+    """The same of all nests of a job; operations of several jobs may share a name, and go without."""
+    return None if evaluated.several_jobs else _uncertainties(evaluated.nests)
 
 
 def _poses(

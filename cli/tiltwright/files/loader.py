@@ -36,7 +36,6 @@ from tiltwright.files.decoding import decode_table
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath
 from tiltwright.files.job_file import (
     JobFile,
-    StackTable,
 )
 from tiltwright.files.machine_file import MachineFile
 from tiltwright.files.nest_checks import check_nests, nests_of_operation
@@ -134,8 +133,8 @@ class ReadJob:
         In the order of the file; none where the part stands on the stack itself.
     nest : str or None
         The nest that this is the view of.
-    trunk : tuple of StackTable
-        The stack that the nests stand on, in such a view.
+    whole : ReadJob or None
+        Of such a view: the job, whose stack is the one that the nests stand on.
     """
 
     source: Source
@@ -147,7 +146,7 @@ class ReadJob:
     touched: TouchedZero | None
     nests: tuple[ReadNest, ...] = ()
     nest: str | None = None
-    trunk: tuple[StackTable, ...] = ()
+    whole: ReadJob | None = None
 
     @property
     def path(self) -> Path:
@@ -195,7 +194,7 @@ class ReadJob:
             setup=one.setup,
             touched=one.touched,
             nest=name,
-            trunk=self.trunk or self.file.stack,
+            whole=self.whole or self,
         )
 
 
@@ -253,8 +252,7 @@ def read_job(path: str | os.PathLike[str]) -> ReadJob:
         setup = setup_of(file.square_up, machine.machine, steps)
     # In a job with nests the rotaries' offsets, and so the limits of program angles, are each nest's own.
     faults.extend(check_job(file, known if file.nest else _with_offsets(known, file, setup)))
-    faults.extend(check_nests(file, known))
-    faults.extend(check_job_uncertainty(file))
+    faults.extend((*check_nests(file, known), *check_job_uncertainty(file)))
     if machine is not None and not faults:
         operations = _operations(file, machine.machine, faults)
         nests = _nests(file, machine.machine, steps, known, faults)
@@ -314,8 +312,7 @@ def _has_keys_of(source: Source, kind: Kind) -> bool:
 def _machine(source: Source) -> tuple[ReadMachine | None, KnownMachine, DiagnosticCollector]:
     """The machine, or None and its faults; in both cases what could be read of it."""
     file, faults = decode_table(MachineFile, source)
-    faults.extend(check_machine(file))
-    faults.extend(check_machine_uncertainty(file))
+    faults.extend((*check_machine(file), *check_machine_uncertainty(file)))
     machine = None if faults else _sound_machine(file, faults)
     read = None if machine is None else ReadMachine(source, file, machine)
     return read, _known(file), faults

@@ -12,7 +12,10 @@ from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests, NumberedOperat
 from tiltwright.job.message_kinds import JobMessage, TakenOutOfOrder
 from tiltwright.job.message_wording import finding_words, message_words
 from tiltwright.job.offsets_output import (
+    EXPANDED_WORDS,
     NOT_TO_LOAD,
+    ExpandedUncertainties,
+    expanded_of,
     message_report,
     operation_report,
     short_name,
@@ -20,6 +23,7 @@ from tiltwright.job.offsets_output import (
     turned_table,
     turns_columns,
     turns_values,
+    u95_report,
     unreached_report,
     z_reference_kind,
 )
@@ -103,7 +107,12 @@ def say_nests_messages(evaluated: EvaluatedNests, units: str) -> None:
                 note(sentence, label=severity.label)
 
 
-def nests_table(evaluated: EvaluatedNests, units: str, turns: TurnConvention | None = None) -> str:
+def nests_table(
+    evaluated: EvaluatedNests,
+    units: str,
+    turns: TurnConvention | None = None,
+    expanded_mm: ExpandedUncertainties | None = None,
+) -> str:
     """Work offsets of every nest as a table, one row for each operation, and the order of work below it."""
     first = evaluated.nests[0]
     machine = first.setup.machine
@@ -114,6 +123,7 @@ def nests_table(evaluated: EvaluatedNests, units: str, turns: TurnConvention | N
     head += ["loader"] if evaluated.loader_count > 1 else []
     head += [*(f"program {letter}" for letter in machine.letters), "X", "Y", "Z"]
     head += [f"offset {letter}" for letter in machine.letters] if offset_rotaries else []
+    head += [f"U of {axis}" for axis in "XYZ"] if expanded_mm else []
     rows, axes = [], []
     for place, one in _rows(evaluated):
         nest = evaluated.nests[place]
@@ -126,6 +136,7 @@ def nests_table(evaluated: EvaluatedNests, units: str, turns: TurnConvention | N
                 *map(angle, one.placed.program_deg),
                 *(length(value, units) for value in one.placed.offset_mm),
                 *(map(angle, nest.setup.rotary_offset_deg) if offset_rotaries else []),
+                *(length(value, units) for value in expanded_of(nest, one.placed.name, expanded_mm)),
             ]
         )
         axes.append(one.placed.axes)
@@ -134,6 +145,7 @@ def nests_table(evaluated: EvaluatedNests, units: str, turns: TurnConvention | N
     if any(one.touch_too_far for one in evaluated.nests):
         title = f"{NOT_TO_LOAD}\n{title}"
     text = turned_table(title, head, rows, axes, turns, left=2 + named)
+    text = f"{text}\n\n{EXPANDED_WORDS}" if expanded_mm else text
     return f"{text}\n\n{_order_text(evaluated)}" if named else text
 
 
@@ -196,7 +208,10 @@ def _order_text(evaluated: EvaluatedNests) -> str:
 
 
 def nests_report(
-    evaluated: EvaluatedNests, units: str, turns: TurnConvention | None = None
+    evaluated: EvaluatedNests,
+    units: str,
+    turns: TurnConvention | None = None,
+    expanded_mm: ExpandedUncertainties | None = None,
 ) -> dict[str, Any]:
     """Work offsets of every nest for JSON, in the form of one job's; each operation has its nest, job and loader."""
     first = evaluated.nests[0]
@@ -211,6 +226,7 @@ def nests_report(
         "operations": [
             {
                 **operation_report(evaluated.nests[place], one.placed, one.number, units, turns),
+                **u95_report(expanded_of(evaluated.nests[place], one.placed.name, expanded_mm), units),
                 "job": evaluated.nests[place].job.file.name,
                 "loader": one.loader,
             }

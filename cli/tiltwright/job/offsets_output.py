@@ -32,9 +32,12 @@ from tiltwright.output.numbers import UNIT_MM, angle, length
 from tiltwright.output.tables import table, units_words
 
 __all__ = [
+    "EXPANDED_WORDS",
     "NOT_TO_LOAD",
+    "ExpandedUncertainties",
     "aim_table",
     "aim_ways",
+    "expanded_of",
     "message_report",
     "offsets_csv",
     "offsets_report",
@@ -48,6 +51,7 @@ __all__ = [
     "turned_table",
     "turns_columns",
     "turns_values",
+    "u95_report",
     "unreached_report",
     "z_reference_kind",
 ]
@@ -111,7 +115,7 @@ def offsets_report(
         "operations": [
             {
                 **operation_report(evaluated, one.placed, one.number, units, turns),
-                **_u95(_expanded(evaluated, one.placed.name, expanded_mm), units),
+                **u95_report(expanded_of(evaluated, one.placed.name, expanded_mm), units),
             }
             for one in evaluated.operations
         ],
@@ -124,7 +128,8 @@ def offsets_report(
     return report
 
 
-def _u95(expanded_mm: tuple[float, ...], units: str) -> dict[str, Any]:
+def u95_report(expanded_mm: tuple[float, ...], units: str) -> dict[str, Any]:
+    """The expanded uncertainty of an offset for JSON; nothing where there is none."""
     if not expanded_mm:
         return {}
     return {"U95": dict(zip("XYZ", length_list(expanded_mm, units), strict=True))}
@@ -366,7 +371,7 @@ def offsets_table(
             *map(angle, one.placed.program_deg),
             *(length(value, units) for value in one.placed.offset_mm),
             *(rotary if offset_rotaries else []),
-            *(length(value, units) for value in _expanded(evaluated, one.placed.name, expanded_mm)),
+            *(length(value, units) for value in expanded_of(evaluated, one.placed.name, expanded_mm)),
         ]
         for one in evaluated.operations
     ]
@@ -374,20 +379,21 @@ def offsets_table(
     if evaluated.touch_too_far:
         title = f"{NOT_TO_LOAD}\n{title}"
     text = turned_table(title, head, rows, [one.placed.axes for one in evaluated.operations], turns, left=2)
-    return f"{text}\n\n{_U_WORDS}" if expanded_mm else text
+    return f"{text}\n\n{EXPANDED_WORDS}" if expanded_mm else text
 
 
 ExpandedUncertainties = Mapping[tuple[str, str | None], tuple[float, float, float]]
 """Expanded uncertainty of X, Y, Z by an operation's name and its nest, millimetres."""
 
-_U_WORDS = (
+EXPANDED_WORDS = (
     "U: expanded uncertainty, 95 %, of what the job states; tiltwright budget tells what it takes as exact."
 )
 
 
-def _expanded(
+def expanded_of(
     evaluated: EvaluatedJob, name: str, expanded_mm: ExpandedUncertainties | None
 ) -> tuple[float, ...]:
+    """The expanded uncertainty of an operation's X, Y and Z; empty where there is none."""
     return (expanded_mm or {}).get((name, evaluated.job.nest), ())
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,6 +21,7 @@ from kinematics import (
     work_offset_code,
 )
 from tiltwright.files.job_file import OperationTable
+from tiltwright.files.uncertainty_checks import states_uncertainty
 from tiltwright.files.z_reading import z_reading
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_wording import tolerance_words
@@ -131,8 +133,12 @@ def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str 
     placed = [one.placed for one in evaluated.operations]
     registers = tuple(work_offset_code(one.number) for one in evaluated.operations)
     drawings = _drawings(setup, job.steps, placed, registers, units, analysis)
+    expanded = _expanded(evaluated, units)
     rows = tuple(
-        _operation(index, one, register, job.file.operation[one.operation], setup, units)
+        replace(
+            _operation(index, one, register, job.file.operation[one.operation], setup, units),
+            expanded=expanded.get(one.name, ()),
+        )
         for index, (one, register) in enumerate(zip(placed, registers, strict=True), 1)
     )
     return Sheet(
@@ -217,6 +223,18 @@ def _angles_words(letters: Texts, angles_deg: Sequence[float] | Array) -> str:
     return "  ".join(
         f"{letter} {numbers.angle(float(a))}" for letter, a in zip(letters, angles_deg, strict=True)
     )
+
+
+def _expanded(evaluated: EvaluatedJob, units: str) -> dict[str, Texts]:
+    """The expanded uncertainty of each operation's offset, where the job says how far things may be off."""
+    if not states_uncertainty(evaluated.job.file):
+        return {}
+    from tiltwright.uncertainty.evaluation import expanded_uncertainties
+
+    return {
+        name: numbers.lengths(values, units)
+        for (name, _), values in expanded_uncertainties(evaluated).items()
+    }
 
 
 def _operation(

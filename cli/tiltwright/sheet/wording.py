@@ -359,7 +359,7 @@ SET_BEFORE = "set before this operation"
 PLUS_TOOL = "+ tool length offset"
 
 
-EXPANDED = "expanded uncertainty (k = 2)"
+EXPANDED = "expanded uncertainty (95 %)"
 
 
 def labelled_alerts(sheet: Sheet) -> Texts:
