@@ -30,7 +30,21 @@ from tiltwright.terminal.usage_errors import UsageError, help_instead, usage_wor
 
 __all__ = ["COMMANDS", "build", "main"]
 
-COMMANDS = ("machine", "pivot", "offsets", "aim", "reach", "sheet", "explain", "check", "lesson", "schema")
+COMMANDS = (
+    "machine",
+    "pivot",
+    "offsets",
+    "aim",
+    "reach",
+    "budget",
+    "sheet",
+    "page",
+    "batch",
+    "explain",
+    "check",
+    "lesson",
+    "schema",
+)
 """In the order of a setter's day. Each is `tiltwright.commands.NAME`, with a function or an `app` of that name."""
 
 
@@ -60,6 +74,7 @@ def _top_level(
                                               plan how to measure where its axes really are
       tiltwright offsets job.toml             the work offsets of every operation
       tiltwright sheet job.toml -o job.pdf    the setup sheet, to print
+      tiltwright page job.toml -o job.html    the setup in three dimensions, for any browser
       tiltwright offsets --help               more examples
 
     It moves no machine and never says that a setup is safe: you, the shop's rules, the machine's manual and the

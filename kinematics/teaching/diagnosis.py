@@ -8,7 +8,7 @@ they are nearly right. An explanation that numbers drawn at random would meet to
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from kinematics.errors import KinematicsError
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
+from kinematics.teaching.figure_trace import FigureTrace, digits_swapped, trace_figures, transposed_digits
 from kinematics.teaching.mistake_catalogue import classic_mistakes
 from kinematics.teaching.perturbed_offsets import Mistake, PerturbedOffsets, recompute
 from kinematics.teaching.working import check_operation, stack_frames
@@ -42,7 +43,7 @@ class FoundMistake:
     made : tuple of Mistake
         One, or two made together.
     same : tuple of tuple of Mistake
-        Mistakes that give exactly the same numbers, so that these answers cannot tell them apart.
+        Mistakes that give the same numbers to the answers' rounding, so that these cannot tell them apart.
     others : tuple of tuple of Mistake
         Mistakes that give other numbers and explain as many of the answers.
     operations : tuple of int
@@ -126,7 +127,9 @@ class MistakeSearch:
         if not rows.size:
             return None
         against = (~self.hit[rows] & ~self.wrong).sum(axis=1)
-        quality = np.round(self._rms(rows, covers[rows], operations), 9)
+        # Nothing is ranked more closely than the answers' own rounding allows.
+        rms = self._rms(rows, covers[rows], operations)
+        quality = np.where(rms <= _HALF * self.digit, 0.0, np.round(rms, 9))
         ranked = rows[np.lexsort((quality, self.size[rows], against, -explained[rows]))]
         for row in ranked.tolist():
             where = tuple(o for o, covered in zip(operations, covers[row], strict=True) if covered)
@@ -177,7 +180,8 @@ class MistakeSearch:
             ],
             dtype=np.int64,
         )
-        equal = np.abs(self.predicted[alike] - self.predicted[row]).max(axis=1, initial=0.0) <= _SAME_MM
+        same_mm = max(_SAME_MM, self.digit / 2.0)
+        equal = np.abs(self.predicted[alike] - self.predicted[row]).max(axis=1, initial=0.0) <= same_mm
         fits = self.hit[np.ix_(alike, here)].all(axis=1)
         return FoundMistake(
             self.made[row],
@@ -260,6 +264,8 @@ class Diagnosis(ValueEquality):
     common_mm : ndarray, shape (3,), or None
         Shift common to all unexplained operations, where there are two or more with all three numbers: no mistake is
         named by it, but its cause is common to them.
+    traces : tuple of FigureTrace
+        Of unexplained operations: the one figure that would make their numbers right.
     """
 
     answers: tuple[Answer, ...]
@@ -270,6 +276,7 @@ class Diagnosis(ValueEquality):
     findings: tuple[FoundMistake, ...]
     unexplained: tuple[int, ...]
     common_mm: NDArray[np.float64] | None = None
+    traces: tuple[FigureTrace, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("truth_mm", "off_mm", "common_mm"):
@@ -369,13 +376,74 @@ def diagnose(
     unexplained: tuple[int, ...] = ()
     if wrong.any():
         mistakes = classic_mistakes(
-            setup, steps, unit_mm=unit_mm, tool_length_mm=tool_length_mm, stack_mm=stack_mm
+            setup, steps, unit_mm=unit_mm, tool_length_mm=tool_length_mm, stack_mm=stack_mm, operations=placed
         )
         recomputed = recompute(setup, placed, steps, (*more, *mistakes))
         search = MistakeSearch(recomputed, operation, axis, value, truth, wrong, tolerance, digit_mm)
         findings, unexplained = search.run()
+    slips = _slips(unexplained, operation, axis, value, truth, wrong, unit_mm, digit_mm)
+    findings += slips
+    unexplained = tuple(o for o in unexplained if all(o not in slip.operations for slip in slips))
+    traces = _traces(setup, placed, steps, unexplained, operation, axis, off, tolerance, digit_mm)
     common = _common(unexplained, operation, axis, off, 2.0 * tolerance)
-    return Diagnosis(tuple(given), truth, off, wrong, tolerance, findings, unexplained, common)
+    return Diagnosis(tuple(given), truth, off, wrong, tolerance, findings, unexplained, common, traces)
+
+
+def _slips(
+    unexplained: Sequence[int],
+    operation: NDArray[np.int64],
+    axis: NDArray[np.int64],
+    value: NDArray[np.float64],
+    truth: NDArray[np.float64],
+    wrong: NDArray[np.bool_],
+    unit_mm: float,
+    digit_mm: float,
+) -> tuple[FoundMistake, ...]:
+    """Digits exchanged in writing down the only wrong number of an operation."""
+    found = []
+    for o in unexplained:
+        here = np.flatnonzero((operation == o) & wrong)
+        if here.size != 1:
+            continue
+        k = int(here[0])
+        digits = transposed_digits(value[k] / unit_mm, truth[k] / unit_mm, digit_mm / unit_mm)
+        # About as many neighbours could be exchanged as there are digits, each hit in one value of so many.
+        chance = 6.0 * digit_mm / max(2.0 * abs(float(value[k] - truth[k])), digit_mm)
+        if digits and chance <= CHANCE[1]:
+            made = (digits_swapped(AXES[axis[k]], digits),)
+            found.append(FoundMistake(made, (), (), (o,), 1, 1, digit_mm / 2.0, chance))
+    return tuple(found)
+
+
+def _traces(
+    setup: Setup,
+    placed: Sequence[PlacedOperation],
+    steps: Sequence[StackStep] | None,
+    unexplained: Sequence[int],
+    operation: NDArray[np.int64],
+    axis: NDArray[np.int64],
+    off: NDArray[np.float64],
+    tolerance_mm: float,
+    digit_mm: float,
+) -> tuple[FigureTrace, ...]:
+    """One figure for all unexplained operations together, otherwise one for each that has one."""
+
+    def trace(chosen: Sequence[int]) -> FigureTrace | None:
+        here = np.isin(operation, chosen)
+        place = {o: k for k, o in enumerate(chosen)}
+        own = np.array([place[o] for o in operation[here].tolist()], dtype=np.int64)
+        found = trace_figures(
+            setup, [placed[o] for o in chosen], steps, axis[here], own, off[here],
+            tolerance_mm=tolerance_mm, digit_mm=digit_mm,
+        )  # fmt: skip
+        return None if found is None else replace(found, operations=tuple(chosen))
+
+    if not unexplained:
+        return ()
+    together = trace(list(unexplained))
+    if together is not None or len(unexplained) == 1:
+        return () if together is None else (together,)
+    return tuple(one for o in unexplained if (one := trace([o])) is not None)
 
 
 def _common(

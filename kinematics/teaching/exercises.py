@@ -282,11 +282,19 @@ def _stack(draw: RoundedRandom, part: Part, level: Level) -> tuple[StackStep, ..
     name, (low, high) = STANDOFFS[draw.one(0, len(STANDOFFS) - 1)]
     off_centre = level in ("lines that miss each other", "a normal to aim at")
     shift = (draw.length(-0.05, 0.05), draw.length(-0.05, 0.05)) if off_centre else (0.0, 0.0)
+    if level == "one tilt":
+        # Part zero straight above the pivot would leave only one leg of the triangle to think about.
+        places = 1 if draw.unit_mm == 1.0 else 2
+        shift = (_aside(draw, places), _aside(draw, places))
     return (
         StackStep("sub-plate", draw.nominal(15, 30)),
         StackStep(name, draw.nominal(low, high), shift),
         StackStep(f"{part.name} blank, part zero at top centre", draw.nominal(*part.blank_mm)),
     )
+
+
+def _aside(draw: RoundedRandom, places: int) -> float:
+    return draw.length(6.0, 28.0, places) * (1.0 if draw.one(0, 1) else -1.0)
 
 
 def _normals(draw: RoundedRandom) -> tuple[tuple[int, int, int], ...]:

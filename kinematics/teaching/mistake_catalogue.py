@@ -8,8 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.constants import MM_PER_INCH
-from kinematics.machine import is_horizontal
-from kinematics.rotary import RotaryAxis, common_perpendicular
+from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
 from kinematics.teaching.perturbed_offsets import (
     DROPPED,
@@ -17,18 +16,20 @@ from kinematics.teaching.perturbed_offsets import (
     CalculationBatch,
     Mistake,
     Rows,
-    negated,
     set_input,
 )
+from kinematics.teaching.rotary_mistakes import rotary_mistakes, sequence_mistakes
 from kinematics.teaching.working import stack_frames
 from kinematics.work_offsets import Setup
 
+_FEW = 4
+"""Operations up to which every two are tried for each other, not neighbours only."""
+
 __all__ = [
     "classic_mistakes",
+    "operation_mistakes",
     "origin_mistakes",
-    "rotary_mistakes",
     "rounding_mistakes",
-    "sequence_mistakes",
     "step_mistakes",
     "touch_off_mistake",
     "unit_mistakes",
@@ -71,6 +72,11 @@ def step_mistakes(step: StackStep, k: int) -> list[Mistake]:
                 set_input("parts_counted", (k, 2), 0.0),
             )
         )
+    if step.up_mm:
+        mistakes += [
+            Mistake("inch and mm", f"height of {step.name}", f"the height of {step.name} was taken 25.4 times too {size}", key, claims, set_input("parts_counted", (k, 2), factor))
+            for size, factor in (("large", MM_PER_INCH), ("small", 1.0 / MM_PER_INCH))
+        ]  # fmt: skip
     if any(step.shift_mm):
         mistakes += [
             Mistake(
@@ -140,7 +146,23 @@ def origin_mistakes() -> list[Mistake]:
             "the operation's origin was added after the turns, along the tilted plane's own axes; it turns with the part",
             "origin",
             claims,
+            set_input("after_turns", (), value=True),
+        ),
+        Mistake(
+            "origin along the plane's axes",
+            "",
+            "the operation's origin was read along the tilted plane's own axes, not along the part's",
+            "origin",
+            claims,
             set_input("in_plane", (), value=True),
+        ),
+        Mistake(
+            "the origin's sign",
+            "x, y and z",
+            "the whole origin was taken with the wrong sign",
+            "origin",
+            claims,
+            set_input("origin_factor", (), -1.0),
         ),
         Mistake(
             "origin forgotten",
@@ -166,7 +188,6 @@ def origin_mistakes() -> list[Mistake]:
 
 def writing_mistakes() -> list[Mistake]:
     """Mistakes of writing the right answer down: numbers in each other's places, a minus lost."""
-    claims = frozenset({"answer"})
     swapped = (("X and Y", [1, 0, 2]), ("Y and Z", [0, 2, 1]), ("X and Z", [2, 1, 0]))
     mistakes = [
         Mistake(
@@ -174,7 +195,7 @@ def writing_mistakes() -> list[Mistake]:
             axes,
             f"the numbers of {axes} stand in each other's places",
             "offset",
-            claims,
+            frozenset({"answer's places"}),
             set_input("written_as", (), order),
         )
         for axes, order in swapped
@@ -186,7 +207,7 @@ def writing_mistakes() -> list[Mistake]:
             axis,
             f"the minus of {axis} was lost",
             "offset",
-            claims,
+            frozenset({"answer's sign"}),
             set_input("unsigned", place, value=True),
         )
         for axis, place in [*lost, ("every number", ())]
@@ -204,7 +225,7 @@ def unit_mistakes(unit_mm: float) -> list[Mistake]:
             "answer",
             f"the answer is in {there}, not in {here}",
             "offset",
-            frozenset({"answer"}),
+            frozenset({"answer's unit"}),
             set_input("scale", (), answered),
         ),
         Mistake(
@@ -265,6 +286,7 @@ def rounding_mistakes(setup: Setup, unit_mm: float) -> list[Mistake]:
     """Mistakes of rounding intermediate results."""
     letter = setup.machine.letters[-1]
     tenth = 0.1 if unit_mm == 1.0 else 0.01 * unit_mm
+    unit = "mm" if unit_mm == 1.0 else "inch"
     written = ("0.1", "0.01") if unit_mm == 1.0 else ("0.01", "0.001")
 
     def early(item: str, words: str, at: str, attribute: str, step: float) -> Mistake:
@@ -273,6 +295,10 @@ def rounding_mistakes(setup: Setup, unit_mm: float) -> list[Mistake]:
         )
 
     return [
+        *(
+            Mistake("answer rounded", f"{text} {unit}", f"the answer was rounded to {text} {unit}", "offset", frozenset({"answer_step_mm"}), set_input("answer_step_mm", (), step))
+            for text, step in zip(written, (tenth, tenth / 10.0), strict=True)
+        ),
         *(
             early(f"sines to {d} decimals", f"sines and cosines were rounded to {d} decimals", f"{letter} turn", "ratio_step", 10.0**-d)
             for d in (2, 3, 4)
@@ -288,163 +314,30 @@ def rounding_mistakes(setup: Setup, unit_mm: float) -> list[Mistake]:
     ]  # fmt: skip
 
 
-def rotary_mistakes(setup: Setup, rotary: RotaryAxis, i: int) -> list[Mistake]:
-    """Mistakes at one rotary."""
-    letter, every = rotary.letter, slice(None)
-    first = setup.machine.letters[-1]
-    mistakes = [
-        Mistake(
-            "sense reversed",
-            letter,
-            f"the table was turned the wrong way about {letter}: a positive move turns it {rotary.positive_turn.value}",
-            f"{letter} angle",
-            frozenset({f"{letter} turning"}),
-            negated("sign", (i,)),
-        ),
-        Mistake(
-            "an angle's sign",
-            letter,
-            f"the sign of the {letter} angle was lost or reversed",
-            f"{letter} angle",
-            frozenset({f"{letter} turning"}),
-            negated("program_deg", (every, i)),
-        ),
-        Mistake(
-            "sine and cosine swapped",
-            letter,
-            f"sine and cosine of the {letter} turn were swapped",
-            f"{letter} turn",
-            frozenset({f"{letter} sine"}),
-            set_input("swapped", (i,), value=True),
-        ),
-    ]
-    if letter == first:
+def operation_mistakes(names: Sequence[str], origins_mm: NDArray[np.float64]) -> list[Mistake]:
+    """Mistakes between operations: their answers exchanged, or one's origin used for the others."""
+    count = len(names)
+    claims = frozenset({"operations"})
+    mistakes: list[Mistake] = []
+    close = [(a, b) for a in range(count) for b in range(a + 1, count) if count <= _FEW or b == a + 1]
+    for a, b in close:
+        order = np.arange(count)
+        order[[a, b]] = b, a
+        words = f"the numbers of {names[a]} and {names[b]} stand in each other's places"
         mistakes.append(
-            Mistake(
-                "degrees and radians",
-                "",
-                "the calculator took the degrees for radians",
-                f"{letter} turn",
-                frozenset({f"{other} sine" for other in setup.machine.letters}),
-                set_input("radians", (), value=True),
-            )
-        )
-    if len(setup.machine.rotaries) > 1:
+            Mistake("operations exchanged", f"{names[a]} and {names[b]}", words, "offset", claims, set_input("answer_of", (), order))
+        )  # fmt: skip
+    if count > 1:
+        before = np.maximum(np.arange(count) - 1, 0)
         mistakes.append(
-            Mistake(
-                "degrees and radians",
-                letter,
-                f"the calculator took the degrees of {letter} for radians",
-                f"{letter} turn",
-                frozenset({f"{letter} sine"}),
-                set_input("radians", (i,), value=True),
-            )
-        )
-    if setup.rotary_offset_deg[i]:
-        mistakes.append(
-            Mistake(
-                "rotary offset forgotten",
-                letter,
-                f"the program angle of {letter} was used as the machine angle",
-                f"{letter} angle",
-                frozenset({f"{letter} offset"}),
-                set_input("rotary_offset_deg", (i,), 0.0),
-            )
-        )
-    if is_horizontal(rotary) and setup.machine.platter.face_mm is not None:
-        mistakes += _tilt_mistakes(letter, i, setup.machine.platter.face_mm)
+            Mistake("numbers of the operation before", "", "the numbers are those of the operation before", "offset", claims, set_input("answer_of", (), before))
+        )  # fmt: skip
+        if not np.array_equal(origins_mm, np.broadcast_to(origins_mm[:1], origins_mm.shape)):
+            words = f"the origin of {names[0]} was used for every operation"
+            mistakes.append(
+                Mistake("first origin used later", "", words, "origin", frozenset({"origin"}), set_input("origin_of", (), 0))
+            )  # fmt: skip
     return mistakes
-
-
-def _tilt_mistakes(letter: str, i: int, face_mm: float) -> list[Mistake]:
-    def pivot_at_face(batch: CalculationBatch, rows: Rows) -> None:
-        batch.pivot_mm[rows, i, 2] = face_mm
-        batch.arm_from_mm[rows, i, 2] = face_mm
-
-    def arm_from_table(batch: CalculationBatch, rows: Rows) -> None:
-        batch.arm_from_mm[rows, i] = batch.table_mm[rows]
-
-    return [
-        Mistake(
-            "pivot taken as the platter face",
-            letter,
-            f"the pivot of {letter} was taken to lie at the height of the platter face",
-            f"{letter} arm",
-            frozenset({f"{letter} pivot"}),
-            pivot_at_face,
-        ),
-        Mistake(
-            "measured from the table",
-            letter,
-            f"the arm that {letter} swings was measured from the table instead of from the pivot",
-            f"{letter} arm",
-            frozenset({f"{letter} pivot"}),
-            arm_from_table,
-        ),
-    ]
-
-
-def sequence_mistakes(setup: Setup) -> list[Mistake]:
-    """Mistakes between rotaries: their order, the sense of all of them, the gap between their lines."""
-    rotaries, letters = setup.machine.rotaries, setup.machine.letters
-    last = len(rotaries) - 1
-
-    def reverse(batch: CalculationBatch, rows: Rows) -> None:
-        batch.order[rows] = batch.order[rows][:, ::-1]
-
-    mistakes = [
-        Mistake(
-            "both turns reversed" if last == 1 else "every turn reversed",
-            "",
-            "the table was turned the way that the tool would have to turn",
-            f"{letters[-1]} angle",
-            frozenset({f"{letter} turning" for letter in letters}),
-            negated("sign", (slice(None),)),
-        ),
-        Mistake(
-            "wrong order",
-            "",
-            f"the turns were applied in the wrong order: {letters[0]} before {letters[-1]}",
-            f"{letters[-1]} arm",
-            frozenset({"order"}),
-            reverse,
-        ),
-    ]
-    gap = common_perpendicular(rotaries[last - 1], rotaries[last])
-    if gap.distance_mm > 0.0:
-        mistakes += _gap_mistakes(letters[last - 1], letters[last], last, gap.second_mm - gap.first_mm)
-    return mistakes
-
-
-def _gap_mistakes(outer: str, inner: str, last: int, across_mm: NDArray[np.float64]) -> list[Mistake]:
-    def outer_to_inner(batch: CalculationBatch, rows: Rows) -> None:
-        batch.pivot_mm[rows, last - 1] += across_mm
-        batch.arm_from_mm[rows, last - 1] += across_mm
-
-    def inner_to_outer(batch: CalculationBatch, rows: Rows) -> None:
-        batch.pivot_mm[rows, last] -= across_mm
-        batch.arm_from_mm[rows, last] -= across_mm
-        batch.table_mm[rows] -= across_mm
-
-    claims = frozenset({f"{outer} pivot", f"{inner} pivot"})
-    return [
-        Mistake(
-            "offset between the lines forgotten",
-            outer,
-            f"{outer}'s line was taken to meet {inner}'s",
-            f"{outer} arm",
-            claims,
-            outer_to_inner,
-        ),
-        Mistake(
-            "offset between the lines forgotten",
-            inner,
-            f"{inner}'s line, and the table with it, was taken to meet {outer}'s",
-            "all-zero",
-            claims,
-            inner_to_outer,
-        ),
-    ]
 
 
 def classic_mistakes(
@@ -454,6 +347,7 @@ def classic_mistakes(
     unit_mm: float = 1.0,
     tool_length_mm: float | None = None,
     stack_mm: NDArray[np.float64] | None = None,
+    operations: Sequence[PlacedOperation] = (),
 ) -> tuple[Mistake, ...]:
     """Every classic mistake that can be made at a setup.
 
@@ -468,6 +362,8 @@ def classic_mistakes(
         Length of the tool in the spindle, for the mistakes with it; the reference tool's where the machine has one.
     stack_mm : ndarray, shape (3,), optional
         Part zero in the table frame by the stack, where the touched-off one counts instead.
+    operations : sequence of PlacedOperation
+        For the mistakes between them.
 
     Returns
     -------
@@ -500,6 +396,9 @@ def classic_mistakes(
     if steps is None and stack_mm is not None:
         mistakes.append(touch_off_mistake(stack_mm))
     mistakes += origin_mistakes()
+    if operations:
+        origins = np.array([one.origin_mm for one in operations])
+        mistakes += operation_mistakes([one.name for one in operations], origins)
     mistakes += unit_mistakes(unit_mm)
     mistakes += writing_mistakes()
     mistakes += z_reference_mistakes(setup, tool_length_mm)

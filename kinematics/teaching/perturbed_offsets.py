@@ -81,6 +81,22 @@ class CalculationBatch:
         Sine and cosine swapped.
     order : (v, n) of int
         Rotaries in the order in which they turn the point.
+    moved_mm : (v, k, 3), origin_added_mm : (v, 3)
+        Added to each step's shift and height, and to every origin.
+    origin_of, answer_of : (v, m) of int
+        The operation whose origin is turned, and the one whose numbers are answered, for each operation.
+    after_turns : (v,) of bool
+        The origin is added after the turns, along the machine's axes.
+    turn_scale : (v, n)
+        Factor on the turn: 0 for a rotary that is not turned, 0.9 for gradians.
+    first_axis : (n, 3)
+        Of each rotary that runs along a machine axis, the plane's axis from which plane trigonometry counts the arm's
+        angle; zeros for another.
+    half_turn_lost, legs_swapped, parts_swapped : (v, n) of bool
+        In plane trigonometry: the arc tangent of an arm on the left not moved by 180; the arm's two legs exchanged
+        before the turn; r cos and r sin exchanged after it.
+    answer_step_mm : (v,)
+        Rounding of the answer; 0 for none.
     added_mm : (v, 3), scale : (v,)
         Final changes of the answer: scaled, then added to.
     written_as : (v, 3) of int, unsigned : (v, 3) of bool
@@ -114,6 +130,17 @@ class CalculationBatch:
     radians: NDArray[np.bool_]
     swapped: NDArray[np.bool_]
     order: NDArray[np.int64]
+    moved_mm: Floats
+    origin_added_mm: Floats
+    origin_of: NDArray[np.int64]
+    answer_of: NDArray[np.int64]
+    after_turns: NDArray[np.bool_]
+    turn_scale: Floats
+    first_axis: Floats
+    half_turn_lost: NDArray[np.bool_]
+    legs_swapped: NDArray[np.bool_]
+    parts_swapped: NDArray[np.bool_]
+    answer_step_mm: Floats
     added_mm: Floats
     scale: Floats
     written_as: NDArray[np.int64]
@@ -182,11 +209,31 @@ def nominal_batch(
         radians=np.zeros((rows, n), dtype=bool),
         swapped=np.zeros((rows, n), dtype=bool),
         order=np.broadcast_to(np.arange(n)[::-1], (rows, n)).copy(),
+        moved_mm=np.zeros((rows, k, 3)),
+        origin_added_mm=np.zeros((rows, 3)),
+        origin_of=np.broadcast_to(np.arange(len(placed)), (rows, len(placed))).copy(),
+        answer_of=np.broadcast_to(np.arange(len(placed)), (rows, len(placed))).copy(),
+        after_turns=np.zeros(rows, dtype=bool),
+        turn_scale=np.ones((rows, n)),
+        first_axis=np.array([_first_axis(rotary.direction) for rotary in machine.rotaries]).reshape(n, 3),
+        half_turn_lost=np.zeros((rows, n), dtype=bool),
+        legs_swapped=np.zeros((rows, n), dtype=bool),
+        parts_swapped=np.zeros((rows, n), dtype=bool),
+        answer_step_mm=np.zeros(rows),
         added_mm=np.zeros((rows, 3)),
         scale=np.ones(rows),
         written_as=np.broadcast_to(np.arange(3), (rows, 3)).copy(),
         unsigned=np.zeros((rows, 3), dtype=bool),
     )
+
+
+def _first_axis(direction: Floats) -> Floats:
+    """Y for a rotary along X, Z along Y, X along Z; zeros for one along no machine axis."""
+    k = int(np.argmax(np.abs(direction)))
+    axis = np.zeros(3)
+    if abs(direction[k]) == 1.0:
+        axis[(k + 1) % 3] = 1.0
+    return axis
 
 
 def _step_turn(step: StackStep, factor: float) -> Floats:
@@ -220,7 +267,7 @@ def offsets_mm(batch: CalculationBatch) -> Floats:
     >>> offsets_mm(batch)[:, 0].tolist()
     [[0.0, -100.0, -50.0], [0.0, -200.0, -50.0]]
     """
-    point = _all_zero(batch)
+    point, origin = _all_zero(batch)
     sine, cosine = _sines(batch)
     rows = np.arange(point.shape[0])
     for place in range(batch.order.shape[1]):
@@ -229,18 +276,40 @@ def offsets_mm(batch: CalculationBatch) -> Floats:
         axis = batch.direction[i][:, None, :]
         s, c = sine[rows, :, i][..., None], cosine[rows, :, i][..., None]
         along = axis * np.sum(axis * arm, axis=-1, keepdims=True)
-        turned = c * (arm - along) + s * np.cross(axis, arm) + along
+        first = batch.first_axis[i][:, None, :]
+        second = np.cross(np.abs(axis), first)
+        across = _exchanged(arm - along, first, second, batch.legs_swapped[rows, i])
+        left = batch.half_turn_lost[rows, i][:, None, None] & (
+            np.sum(first * across, -1, keepdims=True) < 0.0
+        )
+        across = np.where(left, -across, across)
+        turned = c * across + s * np.cross(axis, across)
+        turned = _exchanged(turned, first, second, batch.parts_swapped[rows, i]) + along
         point = _rounded(batch.pivot_mm[rows, i][:, None, :] + turned, batch.length_step_mm[:, None, None])
+    point = point + np.where(batch.after_turns[:, None, None], origin, 0.0)
+    point = np.take_along_axis(point, batch.answer_of[:, :, None], axis=1)
     answer = point * batch.scale[:, None, None] + batch.added_mm[:, None, :]
     written = np.take_along_axis(answer, batch.written_as[:, None, :], axis=-1)
-    return np.where(batch.unsigned[:, None, :], np.abs(written), written)
+    unsigned = np.where(batch.unsigned[:, None, :], np.abs(written), written)
+    return _rounded(unsigned, batch.answer_step_mm[:, None, None])
 
 
-def _all_zero(batch: CalculationBatch) -> Floats:
-    """Origins in machine coordinates at the all-zero pose, (v, m, 3)."""
+def _exchanged(across: Floats, first: Floats, second: Floats, rows: NDArray[np.bool_]) -> Floats:
+    """An arm's two parts across a rotary exchanged, in the rows that say so."""
+    if not rows.any():
+        return across
+    a, b = np.sum(first * across, -1, keepdims=True), np.sum(second * across, -1, keepdims=True)
+    return np.where(rows[:, None, None], b * first + a * second, across)
+
+
+def _all_zero(batch: CalculationBatch) -> tuple[Floats, Floats]:
+    """Origins in machine coordinates at the all-zero pose, and what is added after the turns, (v, m, 3) each."""
     in_plane = (batch.plane_frames @ batch.origin_mm[..., None])[..., 0]
     origin = np.where(batch.in_plane[:, None, None], in_plane[None], batch.origin_mm[None])
-    origin = origin * batch.origin_factor[:, None, :]
+    origin = np.take_along_axis(origin, batch.origin_of[:, :, None], axis=1)
+    origin = origin * batch.origin_factor[:, None, :] + batch.origin_added_mm[:, None, :]
+    after = batch.after_turns[:, None, None]
+    later, origin = np.where(after, origin, 0.0), np.where(after, 0.0, origin)
     rows, k = batch.counted.shape
     reached, turned = np.zeros((rows, 3)), np.broadcast_to(batch.part_rotation, (rows, 3, 3))
     if batch.part_mm is not None:
@@ -249,19 +318,20 @@ def _all_zero(batch: CalculationBatch) -> Floats:
         turned = np.broadcast_to(np.eye(3), (rows, 3, 3))
         for step in range(k):
             move = batch.counted[:, step, None] * batch.parts_counted[:, step] * batch.moves_mm[step]
+            move = move + batch.moved_mm[:, step]
             reached = reached + (turned @ move[..., None])[..., 0]
             turned = turned @ batch.turned[batch.turning[:, step], step]
     reached = reached * batch.stack_scale[:, None]
     in_table = (turned[:, None] @ origin[..., None])[..., 0] + reached[:, None, :]
     point = (batch.table_rotation @ in_table[..., None])[..., 0] + batch.table_mm[:, None, :]
-    return _rounded(point, batch.length_step_mm[:, None, None])
+    return _rounded(point, batch.length_step_mm[:, None, None]), later
 
 
 def _sines(batch: CalculationBatch) -> tuple[Floats, Floats]:
     """Sine and cosine of every turn, (v, m, n) each."""
     program = _rounded(batch.program_deg, batch.angle_step_deg[:, None, None])
     machine = program + batch.rotary_offset_deg[:, None, :]
-    turn = batch.sign[:, None, :] * (machine - batch.zero_deg)
+    turn = batch.sign[:, None, :] * (machine - batch.zero_deg) * batch.turn_scale[:, None, :]
     sine, cosine = sincos_deg(turn)
     radians = batch.radians[:, None, :]
     sine, cosine = np.where(radians, np.sin(turn), sine), np.where(radians, np.cos(turn), cosine)
@@ -294,6 +364,20 @@ _LABELS = {
     "pivot taken as the platter face": "{item}'s pivot taken at the platter face",
     "measured from the table": "{item}'s arm measured from the table",
     "offset between the lines forgotten": "gap at {item}'s line forgotten",
+    "rotary not turned": "{item} not turned",
+    "gradians": "{item}'s degrees taken for gradians",
+    "180 forgotten": "180 forgotten after {item}'s arc tangent",
+    "angle from the wrong leg": "{item}'s arm angle from the wrong leg",
+    "cosine and sine parts exchanged": "r cos and r sin of {item} exchanged",
+    "turned about machine zero": "{item} turned about machine zero",
+    "pivot not added back": "{item}'s pivot not added back",
+    "measured from the pivot": "answer measured from {item}'s pivot",
+    "another rotary's pivot": "pivot of {item}",
+    "stack on the tilt pivot": "stack stood on {item}'s pivot",
+    "rotary offset's sign": "sign of {item}'s work offset",
+    "operations exchanged": "{item} exchanged",
+    "answer rounded": "answer rounded to {item}",
+    "digits swapped": "digits of {item} swapped",
 }
 
 Rows = NDArray[np.int64]
@@ -413,8 +497,9 @@ def recompute(
         for i in done:
             rows[i].append(row)
     batch = nominal_batch(setup, placed, steps, len(picked))
-    # Each mistake once, on all its rows; arms from the table come last, after every change of the table.
-    for i in sorted(range(len(mistakes)), key=lambda i: mistakes[i].kind == "measured from the table"):
+    # Each mistake once, on all its rows; those that copy or wipe what another changes come last.
+    late = {"measured from the table": 1, "pivot not added back": 2}
+    for i in sorted(range(len(mistakes)), key=lambda i: late.get(mistakes[i].kind, 0)):
         mistakes[i].change(batch, np.array(rows[i], dtype=np.int64))
     made = tuple(tuple(mistakes[i] for i in done) for done in picked)
     return PerturbedOffsets(made, offsets_mm(batch))

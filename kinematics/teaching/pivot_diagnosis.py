@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from kinematics.teaching.pivot_mistakes import (
     WrongPivot,
     mistakes_at_pivot,
     mistakes_in_direction,
+    pairs_at_pivot,
 )
 from kinematics.teaching.pivot_numbers import LineNumber, line_values
 
@@ -29,6 +31,7 @@ Floats = NDArray[np.float64]
 # for one of two by itself, where half of the evidence is missing.
 _CHANCE = 0.05
 _CHANCE_OF_ONE = 0.01
+_CHANCE_OF_PAIR = 0.02
 _SHARE = 50.0
 _HALF = 0.55
 # A tolerance is a whole number of digits: a number off by exactly that much is right in spite of floating point.
@@ -104,17 +107,25 @@ class PivotDiagnosis:
         Wrong, and no mistake gives them.
     fixed : tuple of FixedParameter
         Quantities that the readings do not determine, on which nobody is judged.
+    unanswered : tuple of LineNumber
+        Coordinates that are asked for and were not answered; they are not right.
     """
 
     marks: tuple[PivotMark, ...]
     findings: tuple[PivotFinding, ...]
     unexplained: tuple[PivotMark, ...]
     fixed: tuple[FixedParameter, ...]
+    unanswered: tuple[LineNumber, ...] = ()
 
     @property
     def right(self) -> bool:
         """True when no judged number is wrong."""
         return all(mark.right is not False for mark in self.marks)
+
+    @property
+    def passed(self) -> bool:
+        """True when every number that is asked for was answered and none is wrong."""
+        return self.right and not self.unanswered
 
     @property
     def judged(self) -> int:
@@ -170,6 +181,8 @@ def diagnose_pivots(
     True
     >>> [finding.made.name for finding in diagnose_pivots(exercise, support, exercise.machine).findings]
     ['old value kept', 'old value kept']
+    >>> [number.label for number in diagnose_pivots(exercise, support, answers[:1]).unanswered]
+    ['Z', 'X', 'Y']
     >>> diagnose_pivots(exercise, support, [PivotAnswer(1, "Z", 0.0)])
     Traceback (most recent call last):
         ...
@@ -193,11 +206,18 @@ def diagnose_pivots(
             if is_direction
             else mistakes_at_pivot(exercise, support, pivot)
         )
-        found, left = _Search.of(rows, here, 0.0 if is_direction else digit).explain()
+        search = _Search.of(rows, here, 0.0 if is_direction else digit)
+        pairs = partial(pairs_at_pivot, exercise, support, pivot)
+        found, left = search.explain(tuple if is_direction else pairs, digit)
         findings += found
         unexplained += left
     given = tuple(marks[n] for n in order if n in marks)
-    return PivotDiagnosis(given, tuple(findings), tuple(unexplained), support.fit.fixed)
+    left_out = tuple(
+        number
+        for n, number in enumerate(support.numbers)
+        if number.axis and n not in marks and not np.isnan(support.allowed[divmod(n, 4)])
+    )
+    return PivotDiagnosis(given, tuple(findings), tuple(unexplained), support.fit.fixed, left_out)
 
 
 def _as_values(support: AttainableAccuracy, answers: Sequence[PivotAnswer]) -> tuple[Floats, list[int]]:
@@ -266,26 +286,32 @@ class _Search:
         most = np.maximum(_HALF * digit + 1e-9, np.abs(value - truth).max() / _SHARE)
         return cls(tuple(rows), marks, predicted, value, truth, np.minimum(allowed, most))
 
-    def explain(self) -> tuple[list[PivotFinding], list[PivotMark]]:
-        """The mistake that gives every number, or one for each wrong number; and the numbers left unexplained."""
+    def explain(
+        self, pairs: Callable[[], Sequence[WrongPivot]], digit: float
+    ) -> tuple[list[PivotFinding], list[PivotMark]]:
+        """The mistake that gives every number, two together, or one for each; and the numbers left unexplained."""
         every = list(range(len(self.marks)))
         wrong = [n for n in every if not self.marks[n].right]
-        whole = self._best(every, _CHANCE)
+        whole = self.best(every, _CHANCE)
         if whole is not None:
             return [PivotFinding(tuple(self.marks[n] for n in wrong), *whole)], []
         found: list[PivotFinding] = []
         left: list[PivotMark] = []
         for n in wrong:
-            one = self._best([n], _CHANCE_OF_ONE) if len(every) > 1 else None
+            one = self.best([n], _CHANCE_OF_ONE) if len(every) > 1 else None
             if one is None:
                 left.append(self.marks[n])
             else:
                 found.append(PivotFinding((self.marks[n],), *one))
+        if left and len(wrong) == 2:
+            rows = pairs()
+            both = _Search.of(rows, self.marks, digit).best(every, _CHANCE_OF_PAIR) if rows else None
+            if both is not None:
+                return [PivotFinding(tuple(self.marks), *both)], []
         return found, left
 
-    def _best(
-        self, at: list[int], most: float
-    ) -> tuple[PivotMistake, tuple[PivotMistake, ...], float] | None:
+    def best(self, at: list[int], most: float) -> tuple[PivotMistake, tuple[PivotMistake, ...], float] | None:
+        """The mistake that gives the numbers at these places, those as good, and what it leaves; None if chance might."""
         miss = np.abs(self.predicted - self.value)[:, at]
         hits = np.flatnonzero((miss <= self.near[at]).all(axis=1))
         if not hits.size or self._chance(at) > most:

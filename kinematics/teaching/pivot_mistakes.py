@@ -14,9 +14,11 @@ from kinematics.teaching.attainable_accuracy import AttainableAccuracy
 from kinematics.teaching.pivot_exercise import PivotExercise, PivotProbing, in_plane, plane_of
 from kinematics.validation import ValueEquality, read_only
 
-__all__ = ["PivotMistake", "WrongPivot", "mistakes_at_pivot", "mistakes_in_direction"]
+__all__ = ["PivotMistake", "WrongPivot", "mistakes_at_pivot", "mistakes_in_direction", "pairs_at_pivot"]
 
 Floats = NDArray[np.float64]
+_PAIRS = ((0, 2), (0, 1), (1, 2))
+"""Readings of an arc, two at a time."""
 
 
 @dataclass(frozen=True)
@@ -111,6 +113,38 @@ def mistakes_at_pivot(
         if probing.method != "opposite readings":
             rows += _radii(probing, found)
     return (*rows, *_halves(probing), *_turned(probing))
+
+
+def pairs_at_pivot(
+    exercise: PivotExercise, support: AttainableAccuracy, which: int
+) -> tuple[WrongPivot, ...]:
+    """Two mistakes at one pivot: one in the geometry, and on top of it one with a radius or in writing down.
+
+    Parameters and errors as for `mistakes_at_pivot`; a made mistake's kind and words join those of the two.
+    """
+    if not exercise.probings:
+        return ()
+    probing = exercise.probings[which]
+    old = support.believed_mm[which]
+    rows: list[WrongPivot] = []
+    for one in (*_halves(probing), *_turned(probing)):
+        again = [*_written_down(exercise, support, which, one.value)]
+        if probing.method != "opposite readings":
+            again += _radii(probing, one.value)
+        rows += [WrongPivot(_both(one.made, other.made), other.value) for other in again]
+    if probing.method != "opposite readings":
+        for found in (*probing.by_hand().values(), support.best_mm[which]):
+            for one in _radii(probing, found):
+                rows += [
+                    WrongPivot(_both(one.made, other.made), other.value)
+                    for other in _written_down(exercise, support, which, one.value)
+                ]
+    # Whoever leaves the old value has made no use of anything found before.
+    return tuple(row for row in rows if not np.array_equal(row.value, old))
+
+
+def _both(one: PivotMistake, other: PivotMistake) -> PivotMistake:
+    return PivotMistake(f"{one.kind} + {other.kind}", other.item, f"{one.words}; and {other.words}")
 
 
 def mistakes_in_direction(support: AttainableAccuracy, which: int) -> tuple[WrongPivot, ...]:
@@ -300,6 +334,15 @@ def _turned(probing: PivotProbing) -> Iterator[WrongPivot]:
     for middle, away in _triangles(probing, 1.0):
         words = f"the table was taken to turn the wrong way about {probing.letter}: the pivot lies on the other side of the chord"
         yield WrongPivot(PivotMistake("sense reversed", "", words), in_plane(probing.axis, middle - away))
+    half = np.radians(np.abs(np.array([probing.turn_deg[j] - probing.turn_deg[i] for i, j in _PAIRS]))) / 2.0
+    for (middle, away), h in zip(_triangles(probing, 1.0), half.tolist(), strict=True):
+        for kind, words, factor in (
+            ("leg forgotten", "the middle of the chord was taken for the pivot: the triangle's other leg is missing", 0.0),
+            ("sine for tangent", "half the chord was divided by the sine, not the tangent, of half the turn", np.tan(h) / np.sin(h)),
+            ("times for over", "half the chord was multiplied by the tangent of half the turn, not divided by it", np.tan(h) ** 2),
+        ):  # fmt: skip
+            value = in_plane(probing.axis, middle + away * factor)
+            yield WrongPivot(PivotMistake(kind, "", words), value)
     for middle, away in _triangles(probing, 2.0):
         words = "the tangent was taken of the whole turn instead of half of it"
         yield WrongPivot(
@@ -315,7 +358,7 @@ def _turned(probing: PivotProbing) -> Iterator[WrongPivot]:
 def _triangles(probing: PivotProbing, times: float) -> Iterator[tuple[Floats, Floats]]:
     """For each pair of readings: the chord's middle, and the vector from there to the pivot for a multiple of the turn."""
     points = probing.points_mm[:, list(plane_of(probing.axis))]
-    for i, j in ((0, 2), (0, 1), (1, 2)):
+    for i, j in _PAIRS:
         turn = np.radians(float(probing.turn_deg[j] - probing.turn_deg[i]) * times)
         chord = points[j] - points[i]
         away = np.array([-chord[1], chord[0]]) / (2.0 * np.tan(turn / 2.0))

@@ -327,6 +327,9 @@ def _probing(
     measured = np.ones_like(exact)
     if target.kind is TargetKind.FACE:
         measured = (np.abs(normal) > 0.5).astype(np.float64)
+        # The probe is sent where the shop believes the face to be: what is not measured gives nothing away.
+        sent = table_pose(machine, poses).apply(target.points_mm[touch])
+        exact = np.where(measured > 0.0, exact, sent)
     error = draw.random.triangular(-repeats, 0.0, repeats, exact.shape) * measured
     step = draw.unit_mm * 10.0**-draw.decimals
     shown = np.rint((exact + extra + error) / step) * step

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 __all__ = ["practice"]
 
 _MOST_SEED = 2**31
+_FARTHEST_MM = 5.0
+"""No shop believes a pivot farther off than that, and a fit about the old lines would not find it."""
 
 
 def practice(
@@ -37,13 +39,13 @@ def practice(
         ),
     ] = None,
     repeatability: Annotated[
-        Optional[float],  # noqa: UP045 - typer
+        Optional[str],  # noqa: UP045 - typer
         typer.Option(
             "--repeatability", metavar="LENGTH", help="Of the probe, without --plan; left out: 0.002 mm."
         ),
     ] = None,
     position: Annotated[
-        Optional[float],  # noqa: UP045 - typer
+        Optional[str],  # noqa: UP045 - typer
         typer.Option("--position", metavar="LENGTH", help="How far lines are off, about; left out: 0.05 mm."),
     ] = None,
     direction: Annotated[
@@ -110,15 +112,14 @@ def _make(
     output: Path,
     plan_path: str | None,
     seed: int | None,
-    repeatability: float | None,
-    position: float | None,
+    repeatability: str | None,
+    position: str | None,
     direction_deg: float,
     paper: Paper,
     units: str | None,
     *,
     force: bool,
 ) -> None:
-    import math
     import secrets
 
     from kinematics import KinematicsError
@@ -126,19 +127,23 @@ def _make(
     from tiltwright.calibration.plan import evaluate_plan, read_plan
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_machine
+    from tiltwright.files.parsing import typed_length
     from tiltwright.files.units import Unit
     from tiltwright.teaching.practice_files import default_plan, practice_files
     from tiltwright.terminal.streams import fail, note
 
     read = read_machine(machine)
-    for option, value in (("--repeatability", repeatability), ("--position", position)):
-        if value is not None and not (math.isfinite(value) and value > 0.0):
-            raise option_error(option, f"{value:g}", "a length above 0")
     if not 0.0 <= direction_deg <= 1.0:
         raise option_error("--direction", f"{direction_deg:g}", "0 to 1 degree")
     typed_in = read.unit if units is None else Unit(units)
-    repeats_mm = 0.002 if repeatability is None else typed_in.to_mm(repeatability)
-    off_mm = 0.05 if position is None else typed_in.to_mm(position)
+    repeats_mm = 0.002 if repeatability is None else typed_length(repeatability, "--repeatability", typed_in)
+    off_mm = 0.05 if position is None else typed_length(position, "--position", typed_in)
+    for option, typed, length_mm in (
+        ("--repeatability", repeatability, repeats_mm),
+        ("--position", position, off_mm),
+    ):
+        if not 0.0 < length_mm <= _FARTHEST_MM:
+            raise option_error(option, f"{typed}", f"a length above 0, at most {_FARTHEST_MM:g} mm")
     plan = (
         default_plan(read.machine, read.unit, repeats_mm)
         if plan_path is None
@@ -188,17 +193,19 @@ def _grade(
     key_path: str, machine: str | None, answers: Path | None, units: Units | None, *, as_json: bool
 ) -> None:
     from kinematics import KinematicsError
-    from kinematics.teaching import attainable
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_machine
     from tiltwright.files.units import Unit
     from tiltwright.output.json_csv import json_text
     from tiltwright.teaching.answers import answers_from_file
+    from tiltwright.teaching.lesson_file import LESSON, read_lesson
     from tiltwright.teaching.pivot_assessment import (
         assess_machine,
         assess_pivots,
+        check_sheet,
         pivot_grade_report,
         pivot_grade_text,
+        support_of,
     )
     from tiltwright.teaching.pivot_key import read_key
     from tiltwright.teaching.pivot_sheets import pivots_asked
@@ -210,13 +217,21 @@ def _grade(
             "--machine, --answers", found, "the answer: a machine file, or coordinates in a CSV file"
         )
     exercise = read_key(key_path)
+    # In a lesson's folder its own tolerance counts, as it does for `lesson grade`.
+    lesson = Path(key_path).resolve().parent.parent
+    within_mm = None
+    if (lesson / LESSON).is_file():
+        stated = read_lesson(lesson)
+        within_mm = stated.units.to_mm(stated.within)
+    support = support_of(exercise, within_mm)
     try:
         if machine is not None:
-            graded = assess_machine(exercise, read_machine(machine))
+            graded = assess_machine(exercise, read_machine(machine), support)
         else:
             assert answers is not None  # one of both
             given = answers_from_file(answers, pivots_asked(exercise), Unit(exercise.units))
-            graded = assess_pivots(exercise, attainable(exercise), given)
+            check_sheet(exercise, given, str(answers))
+            graded = assess_pivots(exercise, support, given)
     except KinematicsError as refusal:
         fail(f"{machine or answers}: {refusal}")
     shown = exercise.units if units is None else units.value
@@ -225,5 +240,9 @@ def _grade(
     else:
         typer.echo(pivot_grade_text(graded, shown))
     if not graded.right:
-        say_no("the answer misses the truth by more than the readings allow")
+        say_no(
+            "the answer misses the truth by more than the readings allow"
+            if graded.diagnosis.wrong
+            else "not every coordinate was answered"
+        )
         raise typer.Exit(ANSWER_NO)

@@ -283,13 +283,15 @@ def words_for(path: KeyPath) -> str:
     --------
     >>> words_for(("rotary", 1, "limits", 0)), words_for(("travel", "x")), words_for(("notes", 2))
     ('rotary 2, limits, value 1', 'travel, x', 'notes 3')
+    >>> words_for(("nest", 0, "step", 1, "up"))
+    'nest 1, step 2, up'
     """
     words: list[str] = []
     for place, part in enumerate(path):
         if isinstance(part, str):
             words.append(sanitized(part[:80]))
-        elif place == 1:
-            words[0] += f" {part + 1}"
+        elif place == 1 or any(isinstance(inside, str) for inside in path[place + 1 : place + 2]):
+            words[-1] += f" {part + 1}"
         else:
             words.append(f"value {part + 1}")
     return ", ".join(words)

@@ -18,9 +18,9 @@ from tiltwright.output.numbers import UNIT_MM
 __all__ = ["by_letter", "csv_text", "json_text", "length_list"]
 
 
-def json_text(report: dict[str, Any]) -> str:
-    """A report as one indented JSON object in ASCII; refuses NaN and infinity, which JSON lacks."""
-    return json.dumps(report, indent=1, allow_nan=False) + "\n"
+def json_text(report: dict[str, Any], *, compact: bool = False) -> str:
+    """A report as one JSON object in ASCII, indented unless compact; refuses NaN and infinity, which JSON lacks."""
+    return json.dumps(report, indent=None if compact else 1, allow_nan=False) + "\n"
 
 
 def length_list(values_mm: ArrayLike, units: str) -> list[Any]:

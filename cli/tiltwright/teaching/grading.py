@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from kinematics.teaching import PIVOT_LEVEL, AttainableAccuracy, PivotExercise, attainable
+from kinematics.teaching import PIVOT_LEVEL, AttainableAccuracy, PivotExercise
 from tiltwright.calibration.load_readings import text_of
 from tiltwright.calibration.readings_output import readings_csv
 from tiltwright.files.csv_source import ColumnName
@@ -20,7 +20,7 @@ from tiltwright.teaching.answers import Answers, answers_from_file, answers_tabl
 from tiltwright.teaching.assessment import Assessment, assess
 from tiltwright.teaching.lesson_file import LessonFile, read_lesson
 from tiltwright.teaching.lesson_set import KEYS, job_name, key_name, readings_name
-from tiltwright.teaching.pivot_assessment import PivotAssessment, assess_pivots
+from tiltwright.teaching.pivot_assessment import PivotAssessment, assess_pivots, check_sheet, support_of
 from tiltwright.teaching.pivot_key import read_key
 from tiltwright.teaching.pivot_sheets import pivots_asked
 
@@ -164,6 +164,7 @@ class _Pivots:
         exercise, support = self.sheets[sheet]
         asked = pivots_asked(exercise)
         answers = answers_from_file(path, asked, self.lesson.units)
+        check_sheet(exercise, answers, str(path))
         return answers, assess_pivots(exercise, support, answers), sum(map(len, asked.axes))
 
 
@@ -188,7 +189,7 @@ def _pivot_sheet(keys: Path, lesson: LessonFile, sheet: int) -> tuple[PivotExerc
     if written.splitlines() != own.splitlines():
         allowed = f"the readings of {key_name(sheet)}, as `lesson new` wrote them"
         raise InputFaults([Diagnostic(beside, None, "", "readings of another exercise", allowed)])
-    return exercise, attainable(exercise, lesson.units.to_mm(lesson.within))
+    return exercise, support_of(exercise, lesson.units.to_mm(lesson.within))
 
 
 def _sheet_of(path: Path, lesson: LessonFile) -> int:
@@ -204,9 +205,10 @@ def _sheet_of(path: Path, lesson: LessonFile) -> int:
     for row in table.rows:
         text = row.cells[place] if len(row.cells) > place else ""
         if text:
-            if not (text.isascii() and text.isdigit() and 1 <= int(text[:6]) <= lesson.students):
+            number = (text.split() or [""])[0]
+            if not (number.isascii() and number.isdigit() and 1 <= int(number[:6]) <= lesson.students):
                 raise InputFaults([Diagnostic(str(path), row.number, "sheet", shown(text), allowed)])
-            return int(text)
+            return int(number)
     raise InputFaults([Diagnostic(str(path), None, "sheet", "no number in the column", allowed)])
 
 

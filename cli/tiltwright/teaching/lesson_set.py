@@ -10,17 +10,17 @@ from kinematics.teaching import (
     PIVOT_LEVEL,
     Exercise,
     Level,
-    attainable,
     set_exercise,
     set_pivot_exercise,
 )
-from kinematics.teaching.exercises import UNIT_MM, UnitName
+from kinematics.teaching.exercises import UnitName
 from tiltwright.calibration.readings_output import readings_csv
 from tiltwright.output.document import Document
 from tiltwright.output.document_files import document_files
 from tiltwright.output.document_pdf import document_pdf
 from tiltwright.output.typesetting import Paper
 from tiltwright.teaching.lesson_file import DEFAULT_WITHIN, LESSON, job_toml, lesson_toml, machine_toml
+from tiltwright.teaching.pivot_assessment import support_of
 from tiltwright.teaching.pivot_key import key_text
 from tiltwright.teaching.pivot_sheets import pivot_answer_csv, pivot_key, pivot_worksheet
 from tiltwright.teaching.worksheets import answer_csv, key, worksheet
@@ -85,7 +85,7 @@ def _offset_files(
 
 def _pivot_files(seed: int, sheet: int, units: UnitName, paper: Paper) -> Iterator[tuple[Path, str | bytes]]:
     exercise, keys = set_pivot_exercise(seed, sheet, units), Path(KEYS)
-    support = attainable(exercise, DEFAULT_WITHIN[units] * UNIT_MM[units])
+    support = support_of(exercise)
     yield from _both(pivot_worksheet(exercise, support), f"{SHEETS}/sheet-{sheet:02d}", paper)
     yield Path(SHEETS) / f"answers-{sheet:02d}.csv", pivot_answer_csv(exercise)
     yield from _both(pivot_key(exercise, support), f"{KEYS}/key-{sheet:02d}", paper)

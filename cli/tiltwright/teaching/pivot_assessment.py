@@ -17,13 +17,23 @@ from kinematics.teaching import (
 )
 from tiltwright.calibration.fit_text import fine
 from tiltwright.calibration.fit_wording import fixed_sentence
-from tiltwright.files.diagnostics import Diagnostic, InputFaults
+from tiltwright.files.diagnostics import Diagnostic, InputFaults, shown
 from tiltwright.files.loader import ReadMachine, fault_at
-from tiltwright.output.numbers import fixed, in_units
+from tiltwright.output.numbers import UNIT_MM, fixed, in_units
 from tiltwright.output.tables import table
 from tiltwright.teaching.answers import Answers
+from tiltwright.teaching.lesson_file import DEFAULT_WITHIN
+from tiltwright.teaching.pivot_sheets import sheet_name
 
-__all__ = ["PivotAssessment", "assess_machine", "assess_pivots", "pivot_grade_report", "pivot_grade_text"]
+__all__ = [
+    "PivotAssessment",
+    "assess_machine",
+    "assess_pivots",
+    "check_sheet",
+    "pivot_grade_report",
+    "pivot_grade_text",
+    "support_of",
+]
 
 
 @dataclass(frozen=True)
@@ -34,8 +44,8 @@ class PivotAssessment:
 
     @property
     def right(self) -> bool:
-        """True when no judged number is wrong."""
-        return self.diagnosis.right
+        """True when every number that is asked for was answered and none is wrong."""
+        return self.diagnosis.passed
 
     @property
     def count(self) -> tuple[int, int]:
@@ -63,6 +73,37 @@ class PivotAssessment:
             words.append(f"{where}: {finding.made.words}{alike}")
         left = [f"{mark.number.letter}'s {mark.number.label}" for mark in self.diagnosis.unexplained]
         return (*words, *(["unexplained: " + ", ".join(left)] if left else []))
+
+
+def support_of(exercise: PivotExercise, within_mm: float | None = None) -> AttainableAccuracy:
+    """The accuracy by which an answer is marked, whichever command marks it.
+
+    Parameters
+    ----------
+    exercise : PivotExercise
+    within_mm : float, optional
+        The lesson's tolerance, below which no coordinate found by hand is held; a sheet's usual one if left out.
+    """
+    least = DEFAULT_WITHIN[exercise.units] * UNIT_MM[exercise.units]
+    return attainable(exercise, least if within_mm is None else within_mm)
+
+
+def check_sheet(exercise: PivotExercise, answers: Answers, source: str) -> None:
+    """Refuse answers to another sheet than the key's.
+
+    A file may name its sheet by the number alone, by number and letters as they are printed, or not at all.
+
+    Raises
+    ------
+    InputFaults
+        When it names another one.
+    """
+    own = sheet_name(exercise)
+    written = " ".join(answers.sheet.split()).casefold()
+    if written and written not in (own, own.split()[0]):
+        tip = "look for the key of that sheet, or correct the column where the wrong sheet was written"
+        allowed = f"{own}, the sheet of this key"
+        raise InputFaults([Diagnostic(source, None, "sheet", shown(answers.sheet), allowed, tip)])
 
 
 def assess_pivots(exercise: PivotExercise, support: AttainableAccuracy, answers: Answers) -> PivotAssessment:
@@ -113,7 +154,7 @@ def assess_machine(
     if faults:
         raise InputFaults(faults)
     student = replace(answer.machine, rotaries=tuple(rotaries))
-    return PivotAssessment(diagnose_pivots(exercise, support or attainable(exercise), student))
+    return PivotAssessment(diagnose_pivots(exercise, support or support_of(exercise), student))
 
 
 def pivot_grade_text(graded: PivotAssessment, units: str) -> str:
@@ -121,21 +162,33 @@ def pivot_grade_text(graded: PivotAssessment, units: str) -> str:
     head = ["number", "answer", "truth", "error", "allowed", "", ""]
     rows = [_row(mark, units) for mark in graded.diagnosis.marks]
     parts = [table(head, rows, align="lrrrrll")]
-    parts.append("Numbers are counted from the lines in the machine file that was handed out.")
+    if any(not mark.number.axis for mark in graded.diagnosis.marks):
+        parts.append("Angles are counted from the lines in the machine file that was handed out.")
     if graded.reasons:
         parts.append("\n".join(f"- {reason}" for reason in graded.reasons))
     parts += [fixed_sentence(one, units) for one in graded.diagnosis.fixed]
-    right, judged = graded.count
-    parts.append(
-        f"PASS: all {judged} numbers that the readings determine are right."
-        if graded.right
-        else f"FAIL: {judged - right} of {judged} numbers {'is' if judged - right == 1 else 'are'} wrong."
-    )
+    parts.append(_verdict(graded))
     return "\n\n".join(parts)
+
+
+def _verdict(graded: PivotAssessment) -> str:
+    right, judged = graded.count
+    if graded.right:
+        return f"PASS: all {judged} numbers that the readings determine are right."
+    left_out = graded.diagnosis.unanswered
+    names = ", ".join(f"{number.letter}'s {number.label}" for number in left_out)
+    wrong = f"{judged - right} of {judged} numbers {'is' if judged - right == 1 else 'are'} wrong"
+    if not left_out:
+        return f"FAIL: {wrong}."
+    answered = wrong if judged > right else f"{right} right"
+    return f"FAIL: {answered}, {len(left_out)} not answered: {names}."
 
 
 def _row(mark: PivotMark, units: str) -> list[str]:
     is_length = mark.number.unit == "mm"
+    # A coordinate is marked as it is asked for: in machine coordinates, not as a change of the old one.
+    base, axis = mark.number.believed_mm, mark.number.axis
+    name = f"{mark.number.letter}, {axis}" if axis else mark.number.name
 
     def written(value: float | None) -> str:
         if value is None:
@@ -143,8 +196,8 @@ def _row(mark: PivotMark, units: str) -> list[str]:
         return fine(value, units) if is_length else fixed(value, 5)
 
     verdict = {True: "right", False: "WRONG", None: "not judged"}[mark.right]
-    values = map(written, (mark.answered, mark.truth, mark.error, mark.allowed))
-    return [mark.number.name, *values, units if is_length else "deg", verdict]
+    values = map(written, (base + mark.answered, base + mark.truth, mark.error, mark.allowed))
+    return [name, *values, units if is_length else "deg", verdict]
 
 
 def pivot_grade_report(graded: PivotAssessment, units: str) -> dict[str, Any]:
@@ -164,6 +217,7 @@ def pivot_grade_report(graded: PivotAssessment, units: str) -> dict[str, Any]:
             }
             for finding in graded.diagnosis.findings
         ],
+        "unanswered": [number.name for number in graded.diagnosis.unanswered],
         "unexplained": [mark.number.name for mark in graded.diagnosis.unexplained],
         "untold": [fixed_sentence(one, units) for one in graded.diagnosis.fixed],
     }

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import hashlib
+
 import numpy as np
 
 from kinematics import RotaryAxis
 from kinematics.calibration import TargetKind
 from kinematics.teaching import AttainableAccuracy, PivotExercise, PivotProbing, coordinate_axes, solve_pivot
 from kinematics.teaching.working import axis_name, seen_from, square_axis
-from tiltwright.calibration.fit_wording import estimate_meaning, fixed_sentence
+from tiltwright.calibration.fit_wording import fixed_sentence
 from tiltwright.calibration.readings_output import display_text
 from tiltwright.files.z_reading import z_reading
 from tiltwright.output import numbers
@@ -28,9 +30,19 @@ from tiltwright.teaching.answers import RequestedAnswers
 from tiltwright.teaching.explanation import digits_for, step_block
 from tiltwright.teaching.pivot_drawing import PANEL_MM, draw_probing
 
-__all__ = ["pivot_answer_csv", "pivot_key", "pivot_worksheet", "pivots_asked"]
+__all__ = ["pivot_answer_csv", "pivot_key", "pivot_worksheet", "pivots_asked", "sheet_name"]
 
 _FOOT = "Invented numbers. At a machine prove out above the part first: single block, rapid turned down."
+
+
+def sheet_name(exercise: PivotExercise) -> str:
+    """A sheet's number and six letters of its readings, so that two sheets of one number are told apart.
+
+    Letters only: a spreadsheet would turn digits with a dash into a date.
+    """
+    shown = np.round(exercise.readings.points_mm / exercise.digit_mm).astype(np.int64)
+    code = hashlib.sha256(repr((exercise.units, shown.tolist())).encode()).digest()[:6]
+    return f"{exercise.sheet} " + "".join(chr(ord("a") + byte % 26) for byte in code)
 
 
 def pivots_asked(exercise: PivotExercise) -> RequestedAnswers:
@@ -45,7 +57,7 @@ def pivot_answer_csv(exercise: PivotExercise) -> str:
     """The file to fill in: a row for every coordinate that is asked for."""
     asked = pivots_asked(exercise)
     rows = [
-        (exercise.sheet, "", letter, axis, "")
+        (sheet_name(exercise), "", letter, axis, "")
         for letter, axes in zip(asked.names, asked.axes, strict=True)
         for axis in axes
     ]
@@ -64,9 +76,11 @@ def _within(exercise: PivotExercise, support: AttainableAccuracy) -> str:
 
 def pivot_worksheet(exercise: PivotExercise, support: AttainableAccuracy) -> Document:
     """The sheet to hand out: for plane geometry where it finds every pivot, otherwise for least squares."""
-    tasks = _hand_tasks(exercise, support) if exercise.probings else _plan_tasks(exercise, support)
+    tasks = _hand_tasks(exercise, support) if exercise.probings else _plan_tasks(exercise)
     blank = (("Name", BLANK * 2), ("Date", BLANK))
-    identity = (*_identity(exercise), *blank) if exercise.probings else blank
+    identity = (
+        (*_identity(exercise), *blank) if exercise.probings else (("Sheet", sheet_name(exercise)), *blank)
+    )
     blocks = (Paragraph(exercise.story), *_machine(exercise), *tasks)
     return Document("Exercise", exercise.title, identity, blocks, _FOOT)
 
@@ -108,14 +122,18 @@ def _hand_tasks(exercise: PivotExercise, support: AttainableAccuracy) -> list[Bl
     ]
 
 
-def _plan_tasks(exercise: PivotExercise, support: AttainableAccuracy) -> list[Block]:
+def _plan_tasks(exercise: PivotExercise) -> list[Block]:
     """All readings of a plan, a procedure, and room for every line's numbers."""
     units = exercise.units
     scatter = numbers.fixed(numbers.in_units(exercise.sigma_mm, units), numbers.DECIMALS[units] + 1)
-    estimates = [one for line in support.fit.lines for one in (line.location_errors or line.changes)]
+    asked = pivots_asked(exercise)
     answers = tuple(
-        (one.name, estimate_meaning(one), BLANK, BLANK, units if one.unit == "mm" else "deg")
-        for one in estimates
+        (letter, axis, f"where {letter}'s line crosses {_across(exercise, k)}", BLANK, units)
+        for k, (letter, axes) in enumerate(zip(asked.names, asked.axes, strict=True))
+        for axis in axes
+    )
+    by_hand = (
+        [Table(("pivot", "", "machine coordinate", "your value", ""), answers, left=5)] if answers else []
     )
     return [
         Heading(f"What was read ({units})"),
@@ -129,14 +147,22 @@ def _plan_tasks(exercise: PivotExercise, support: AttainableAccuracy) -> list[Bl
         Heading("How to go about it"),
         BulletList(_procedure(exercise)),
         Heading("Your answers"),
-        Table(("number", "meaning", "your value", "your U", ""), answers, left=5),
+        *by_hand,
         Heading("To hand in"),
         Paragraph(
-            "Put your lines (point and direction) into machine.toml, or coordinates found by hand into answers.csv. Each "
-            "number is right if it misses the truth by no more than its expanded uncertainty in the best fit to these "
-            "readings, widened so that all numbers can be right at once."
+            ("Write coordinates found by hand into answers.csv. " if answers else "")
+            + "Put lines found with their directions (point and direction) into machine.toml; the directions are marked "
+            "then, too. Each number is right if it misses the truth by no more than its expanded uncertainty in the best "
+            "fit to these readings, widened so that all numbers can be right at once."
         ),
     ]
+
+
+def _across(exercise: PivotExercise, which: int) -> str:
+    """The plane in which a pivot is asked for: that of the old point, across the line."""
+    rotary = exercise.machine.rotaries[which]
+    k = int(np.argmax(np.abs(rotary.direction)))
+    return f"{'XYZ'[k]} = {numbers.length(float(rotary.point_mm[k]), exercise.units)}"
 
 
 def _all_readings(exercise: PivotExercise) -> Table:
@@ -159,7 +185,8 @@ def _procedure(exercise: PivotExercise) -> tuple[str, ...]:
     if TargetKind.BALL in kinds:
         steps.append(
             f"Take the readings of one ball in which only {letters[-1]} differs: they lie on a circle about {letters[-1]}'s "
-            "line. Halfway between two readings 180 degrees apart is the line; three readings give the circle's centre."
+            f"line. {_tilted_away(exercise)}Halfway between two readings 180 degrees apart is the line; three readings give "
+            "the circle's centre."
         )
     if TargetKind.FACE in kinds:
         steps.append(
@@ -178,6 +205,21 @@ def _procedure(exercise: PivotExercise) -> tuple[str, ...]:
         "Two circles at different distances along a line give its direction.",
         'Then let "tiltwright pivot fit readings.csv --machine machine.toml" use all readings at once.',
         "Compare: where does it agree with your numbers, and which of them has the largest uncertainty?",
+    )
+
+
+def _tilted_away(exercise: PivotExercise) -> str:
+    """What to turn back before a circle of the innermost rotary is read at a tilt."""
+    letters = exercise.machine.letters
+    if len(letters) < 2:
+        return ""
+    outer, inner = letters[0], letters[-1]
+    level = exercise.readings.angles_deg[:, :-1]
+    at_zero = bool((np.abs(level).max(axis=1) < 1e-9).sum() >= 2)
+    first = f"Begin with the readings at {outer} 0. " if at_zero else ""
+    return (
+        f"{first}At a tilt of {outer} the line of {inner} is tilted with the table: turn those readings back by "
+        f"{outer}'s angle, about the pivot of {outer} that you found, before you take their middle. "
     )
 
 
@@ -219,7 +261,7 @@ def pivot_key(exercise: PivotExercise, support: AttainableAccuracy) -> Document:
 
 
 def _identity(exercise: PivotExercise) -> tuple[tuple[str, str], ...]:
-    return (("Sheet", str(exercise.sheet)), ("Level", "a pivot to find"))
+    return (("Sheet", sheet_name(exercise)), ("Level", "a pivot to find"))
 
 
 def _title(probing: PivotProbing) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -292,7 +293,17 @@ def datum_shift(base: RegularizedFit) -> Blunder | None:
         shifts, fit = _shifts(base, steps)
     if _is_gradual(basis, first.gain) and not (len(steps) > 1 and _clears_gradual(basis, fit)):
         return None
+    if len(steps) > 1 and not _of_all_targets(base.readings, steps):
+        return None
     return _steps_blunder(base, steps, shifts, certain=certain)
+
+
+def _of_all_targets(readings: Readings, steps: list[_Step]) -> bool:
+    """True if more than one target was read between two steps: what one target alone shows is no zero that moved."""
+    edges = [one.row for one in steps]
+    several = len(np.unique(readings.target)) > 1
+    between = itertools.pairwise(edges)
+    return not several or all(len(np.unique(readings.target[a:b])) > 1 for a, b in between)
 
 
 def _clears_gradual(basis: TestBasis, fit: RegularizedFit | None) -> bool:

@@ -97,7 +97,7 @@ def test_write_log_and_restore(run, mill, readings):
         "--who",
         "early shift",
         "--temperature",
-        "20.5",
+        "20.5 C",
         "--json",
     )
     assert ended.code == 0, ended.err

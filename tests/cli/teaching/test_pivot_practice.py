@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from kinematics.teaching import attainable, set_pivot_exercise
 from tiltwright.teaching.pivot_key import decode_key, encode_key, read_key
+from tiltwright.teaching.pivot_sheets import sheet_name
 
 FILES = {"readings.csv", "worksheet.md", "worksheet.pdf", "machine.toml", "key.txt", "answers.csv"}
 
@@ -70,7 +71,8 @@ def test_answers_by_hand_are_graded_by_the_same_key(run, handed_out):
     ]
     head, *empty = (folder / "answers.csv").read_text(encoding="utf-8").splitlines()
     assert head == "sheet,student,pivot,axis,value_mm"
-    assert empty == ["1,,A,Y,", "1,,A,Z,", "1,,C,X,", "1,,C,Y,"]
+    name = sheet_name(exercise)
+    assert empty == [f"{name},,{row}," for row in ("A,Y", "A,Z", "C,X", "C,Y")]
 
 
 def test_a_key_gives_back_the_whole_exercise(run, handed_out, tmp_path):
@@ -182,6 +184,7 @@ def test_an_answer_for_another_machine(run, handed_out, examples):
         (["-o", "x", "--seed", "-1"], "--seed: found -1"),
         (["-o", "x", "--direction", "5"], "0 to 1 degree"),
         (["-o", "x", "--position", "0"], "a length above 0"),
+        (["-o", "x", "--position", "500"], "at most 5 mm"),
         (["-o", "no/such/folder"], "a folder that cannot be made"),
         (["--grade", "key.txt", "-o", "x"], "--output without it"),
         (["--grade", "key.txt", "--answers", "a.csv"], "--machine, --answers: found both"),

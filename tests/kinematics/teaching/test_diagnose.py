@@ -36,7 +36,7 @@ def _shop():
 def _worked(k: int):
     """Case k with every mistake and pair worked out."""
     setup, steps, placed = _shop()[k]
-    return recompute(setup, placed, steps, classic_mistakes(setup, steps))
+    return recompute(setup, placed, steps, classic_mistakes(setup, steps, operations=placed))
 
 
 @pytest.fixture
@@ -145,7 +145,7 @@ def test_what_gives_the_very_same_numbers_is_named_beside_it():
         setup, placed, steps, answers_of(worked.offset_mm[row]), tolerance_mm=WITHIN_MM
     ).findings
     kinds = {made[0].kind for made in (finding.made, *finding.same)}
-    assert kinds == {"sense reversed", "an angle's sign"}
+    assert {"sense reversed", "an angle's sign"} <= kinds
     assert not finding.sure
     assert finding.complete
     assert finding.left_mm <= DIGIT_MM / 2 + 1e-9

@@ -77,6 +77,11 @@ def _plain(
     add_z=0.0,
     order=(0, 1, 2),
     unsigned=(),
+    arm_angle=None,
+    after=0.0,
+    put_back=None,
+    digits=None,
+    measured_from=0.0,
 ):
     in_table = np.array([*shift, sum(ups)]) * stack_scale + _rz(*_sc(clocked)) @ origin
     w = table + in_table
@@ -86,8 +91,12 @@ def _plain(
         w = p_a + turn_a @ (w - arm_a)
         w = p_c + turn_c @ (w - p_c)
     else:
-        w = p_c + turn_c @ (w - p_c)
-        w = p_a + turn_a @ (w - arm_a)
+        w = (p_c if put_back is None else put_back[1]) + turn_c @ (w - p_c)
+        swung = turn_a @ (w - arm_a) if arm_angle is None else arm_angle(w - arm_a, np.radians(a))
+        w = (p_a if put_back is None else put_back[0]) + swung
+    w = w + after - measured_from
+    if digits is not None:
+        w = np.round(w, digits)
     written = (w * scale + [0.0, 0.0, add_z])[list(order)]
     written[list(unsigned)] = np.abs(written[list(unsigned)])
     return written
@@ -101,6 +110,18 @@ def _swapped(angle_deg):
 def _to_step(step, angle_deg):
     sine, cosine = _sc(angle_deg)
     return round(sine / step) * step, round(cosine / step) * step
+
+
+def _by_polar(counted, back):
+    """A's swing by plane trigonometry: the arm's length and its angle from Y, by a calculator."""
+
+    def swing(arm, turn):
+        _, y, z = arm
+        at = counted(y, z) + turn
+        r = np.hypot(y, z)
+        return np.array([arm[0], *back(r * np.cos(at), r * np.sin(at))])
+
+    return swing
 
 
 RIGHT_C = -(C_DEG + 1.5)
@@ -146,6 +167,27 @@ BY_HAND = {
     "tool length counted twice": {"add_z": 120.0},
     "Z from the wrong reference, gauge line": {"add_z": -120.0},
     "Z from the wrong reference, platter": {"add_z": -P_C[2]},
+    "rotary not turned, A": {"a": 0.0},
+    "rotary not turned, C": {"c": 0.0},
+    "gradians, A": {"a": -A_DEG * 0.9},
+    "180 forgotten, A": {"arm_angle": _by_polar(lambda y, z: np.arctan(z / y), lambda u, v: (u, v))},
+    "angle from the wrong leg, A": {
+        "arm_angle": _by_polar(lambda y, z: float(np.arctan2(y, z)), lambda u, v: (u, v))
+    },
+    "cosine and sine parts exchanged, A": {
+        "arm_angle": _by_polar(lambda y, z: np.arctan2(z, y), lambda u, v: (v, u))
+    },
+    "turned about machine zero, A": {"p_a": 0.0 * P_A},
+    "pivot not added back, A": {"put_back": ([P_A[0], 0.0, 0.0], P_C)},
+    "another rotary's pivot, C for A": {"p_a": P_C},
+    "another rotary's pivot, A for C": {"p_c": np.array([*P_A[:2], P_C[2]])},
+    "measured from the pivot, A": {"measured_from": P_A},
+    "stack on the tilt pivot, A": {"table": P_A},
+    "rotary offset's sign, C": {"c": -(C_DEG - 1.5)},
+    "the origin's sign, x, y and z": {"origin": -ORIGIN},
+    "origin added after the turns": {"origin": 0.0 * ORIGIN, "after": ORIGIN},
+    "answer rounded, 0.1 mm": {"digits": 1},
+    "inch and mm, height of post": {"ups": (20.0, 95.0 * 25.4, 62.0)},
     "rounded too early, sines to 2 decimals": {"sa": _to_step(0.01, -A_DEG), "sc": _to_step(0.01, RIGHT_C)},
     "rounded too early, sines to 3 decimals": {"sa": _to_step(0.001, -A_DEG), "sc": _to_step(0.001, RIGHT_C)},
 }
@@ -165,7 +207,7 @@ def test_every_kind_is_made_by_hand_somewhere():
     setup, steps, _ = _setup()
     kinds = {mistake.kind for mistake in classic_mistakes(setup, steps)}
     checked = {name.split(", ")[0] for name in BY_HAND}
-    assert kinds - checked == {"origin added after the turns"}  # it has its own test below
+    assert kinds - checked == {"origin along the plane's axes"}  # it has its own test below
 
 
 def test_an_origin_read_along_the_plane_s_own_axes():
@@ -174,10 +216,35 @@ def test_an_origin_read_along_the_plane_s_own_axes():
     placed = place_operations(setup, [Operation("op", plane=tip, origin_mm=ORIGIN)]).placed
     mistakes = classic_mistakes(setup, steps)
     worked = recompute(setup, placed, steps, mistakes, pairs=False)
-    row = [mistake.kind for mistake in mistakes].index("origin added after the turns") + 1
+    row = [mistake.kind for mistake in mistakes].index("origin along the plane's axes") + 1
     read = _rz(*_sc(60.0)) @ _rx(*_sc(35.0)) @ ORIGIN
     a, c = placed[0].machine_deg
     np.testing.assert_allclose(worked.offset_mm[row, 0], _plain(origin=read, a=-a, c=-c), atol=1e-10)
+
+
+def test_operations_exchanged_and_the_first_origin_used_later():
+    setup, steps, _ = _setup()
+    tasks = [
+        Operation(f"op {k}", program_deg=(A_DEG, 30.0 * k), origin_mm=ORIGIN + np.array([k, 0.0, 0.0]))
+        for k in range(3)
+    ]
+    placed = place_operations(setup, tasks).placed
+    mistakes = classic_mistakes(setup, steps, operations=placed)
+    worked = recompute(setup, placed, steps, mistakes, pairs=False)
+    right = np.array([one.offset_mm for one in placed])
+    rows = {mistake.name: row for row, mistake in enumerate(mistakes, start=1)}
+    np.testing.assert_allclose(
+        worked.offset_mm[rows["operations exchanged, op 0 and op 2"]], right[[2, 1, 0]], atol=1e-10
+    )
+    np.testing.assert_allclose(
+        worked.offset_mm[rows["numbers of the operation before"]], right[[0, 0, 1]], atol=1e-10
+    )
+    same = place_operations(
+        setup, [Operation(t.name, program_deg=t.program_deg, origin_mm=ORIGIN) for t in tasks]
+    )
+    np.testing.assert_allclose(
+        worked.offset_mm[rows["first origin used later"]], [one.offset_mm for one in same.placed], atol=1e-10
+    )
 
 
 def test_a_pair_is_both_mistakes_at_once():

@@ -145,6 +145,9 @@ def test_mistakes_on_an_arc_made_by_hand(letter):
         "ball radius left on": pivot(first + top, last + top, half),
         "diameter for radius": pivot(first - top, last - top, half),
         "radius the wrong way": pivot(first + 2.0 * top, last + 2.0 * top, half),
+        "leg forgotten": (first + last) / 2.0,
+        "sine for tangent": pivot(first, last, math.sin(turn / 2.0)),
+        "times for over": pivot(first, last, 1.0 / half),
     }
     for kind, found in by_hand.items():
         assert _gives(rows[0], kind, "", answer(found)), kind
@@ -172,10 +175,13 @@ def test_every_kind_is_made_by_hand_somewhere():
         "relative to the old value",
         "sense reversed",
         "sign of the offset",
+        "leg forgotten",
+        "sine for tangent",
         "stylus radius left on",
         "the face for the pivot",
         "the height the wrong way",
         "the radius to the side",
+        "times for over",
         "whole angle for half",
     }
 
@@ -200,7 +206,7 @@ def test_each_mistake_comes_first_in_99_of_100(monkeypatch):
                 first = [found[0].made, *found[0].same] if found else []
                 alike = {r.made for r in tables[i] if np.abs(r.value - row.value).max() <= SAME_MM}
                 named[row.made.kind] += bool(first) and (first[0] == row.made or first[0] in alike)
-    assert len(tried) == 22
+    assert len(tried) == 25
     assert sum(tried.values()) > 3000
     for kind, count in tried.items():
         assert count > 30, kind
@@ -229,6 +235,15 @@ def test_random_wrong_numbers_are_unexplained_in_99_of_100(monkeypatch, spread, 
                 unexplained += not found.findings
     assert tried > 600
     assert unexplained >= 0.99 * tried, (unexplained, tried)
+
+
+def test_two_mistakes_on_top_of_each_other_are_named():
+    """The geometry wrong, and the result counted from the old value; neither alone gives the numbers."""
+    exercise, _, rows = _first("A", "ball on an arc")
+    sheet, tilt = exercise.sheet, exercise.probings[0]
+    wrong = next(row.value for row in rows[0] if row.made.kind == "leg forgotten") - tilt.believed_mm
+    found = _diagnosed(sheet, 0, wrong).findings
+    assert [one.made.kind for one in found] == ["leg forgotten + relative to the old value"]
 
 
 def test_two_mistakes_in_two_coordinates_are_both_named():

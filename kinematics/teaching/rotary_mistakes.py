@@ -1,0 +1,265 @@
+"""Classic mistakes at a rotary: its turn, its sense, its pivot, the plane trigonometry of its arm, the order of turns."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.machine import is_horizontal
+from kinematics.rotary import RotaryAxis, common_perpendicular
+from kinematics.teaching.perturbed_offsets import (
+    CalculationBatch,
+    Change,
+    Mistake,
+    Rows,
+    negated,
+    set_input,
+)
+from kinematics.work_offsets import Setup
+
+__all__ = ["rotary_mistakes", "sequence_mistakes"]
+
+
+def rotary_mistakes(setup: Setup, rotary: RotaryAxis, i: int) -> list[Mistake]:
+    """Mistakes at one rotary."""
+    letter, every = rotary.letter, slice(None)
+    first = setup.machine.letters[-1]
+    mistakes = [
+        Mistake(
+            "sense reversed",
+            letter,
+            f"the table was turned the wrong way about {letter}: a positive move turns it {rotary.positive_turn.value}",
+            f"{letter} angle",
+            frozenset({f"{letter} turning"}),
+            negated("sign", (i,)),
+        ),
+        Mistake(
+            "an angle's sign",
+            letter,
+            f"the sign of the {letter} angle was lost or reversed",
+            f"{letter} angle",
+            frozenset({f"{letter} turning"}),
+            negated("program_deg", (every, i)),
+        ),
+        Mistake(
+            "sine and cosine swapped",
+            letter,
+            f"sine and cosine of the {letter} turn were swapped",
+            f"{letter} turn",
+            frozenset({f"{letter} sine"}),
+            set_input("swapped", (i,), value=True),
+        ),
+    ]
+    if letter == first:
+        mistakes.append(
+            Mistake(
+                "degrees and radians",
+                "",
+                "the calculator took the degrees for radians",
+                f"{letter} turn",
+                frozenset({f"{other} sine" for other in setup.machine.letters}),
+                set_input("radians", (), value=True),
+            )
+        )
+    if len(setup.machine.rotaries) > 1:
+        mistakes.append(
+            Mistake(
+                "degrees and radians",
+                letter,
+                f"the calculator took the degrees of {letter} for radians",
+                f"{letter} turn",
+                frozenset({f"{letter} sine"}),
+                set_input("radians", (i,), value=True),
+            )
+        )
+    mistakes += _trigonometry_mistakes(rotary, i)
+    mistakes += _pivot_mistakes(setup, letter, i)
+    if i == 0:
+        mistakes += _outermost_mistakes(setup)
+    if setup.rotary_offset_deg[i]:
+        mistakes.append(
+            Mistake(
+                "rotary offset's sign",
+                letter,
+                f"the work offset of {letter} was taken with the wrong sign",
+                f"{letter} angle",
+                frozenset({f"{letter} offset"}),
+                negated("rotary_offset_deg", (i,)),
+            )
+        )
+        mistakes.append(
+            Mistake(
+                "rotary offset forgotten",
+                letter,
+                f"the program angle of {letter} was used as the machine angle",
+                f"{letter} angle",
+                frozenset({f"{letter} offset"}),
+                set_input("rotary_offset_deg", (i,), 0.0),
+            )
+        )
+    if is_horizontal(rotary) and setup.machine.platter.face_mm is not None:
+        mistakes += _tilt_mistakes(letter, i, setup.machine.platter.face_mm)
+    return mistakes
+
+
+def _trigonometry_mistakes(rotary: RotaryAxis, i: int) -> list[Mistake]:
+    """Mistakes with an arm's angle and length, for a rotary along a machine axis, and with the turn itself."""
+    letter = rotary.letter
+    turn, at = frozenset({f"{letter} turning"}), f"{letter} turn"
+    mistakes = [
+        Mistake("rotary not turned", letter, f"the table was not turned about {letter}", f"{letter} angle", turn, set_input("turn_scale", (i,), 0.0)),
+        Mistake("gradians", letter, f"the calculator took the degrees of {letter} for gradians", at, frozenset({f"{letter} sine"}), set_input("turn_scale", (i,), 0.9)),
+    ]  # fmt: skip
+    if np.abs(rotary.direction).max() == 1.0:
+        arm = frozenset({f"{letter} arm angle"})
+        mistakes += [
+            Mistake("180 forgotten", letter, f"180 degrees were not added to the arc tangent of {letter}'s arm where it points to the negative side: a calculator's arc tangent lies between -90 and 90", f"{letter} arm", arm, set_input("half_turn_lost", (i,), value=True)),
+            Mistake("angle from the wrong leg", letter, f"the arc tangent of {letter}'s arm was taken of the wrong leg over the other: the angle is counted from the wrong axis", f"{letter} arm", arm, set_input("legs_swapped", (i,), value=True)),
+            Mistake("cosine and sine parts exchanged", letter, f"r cos and r sin of {letter}'s arm were written in each other's places", at, arm, set_input("parts_swapped", (i,), value=True)),
+        ]  # fmt: skip
+    return mistakes
+
+
+def _pivot_mistakes(setup: Setup, letter: str, i: int) -> list[Mistake]:
+    """The pivot forgotten before or after the turn, or another one's taken."""
+    rotaries = setup.machine.rotaries
+    across = [k for k in range(3) if abs(rotaries[i].direction[k]) < 1.0]
+    whole = frozenset({f"{letter} pivot", f"{letter} height", f"{letter} arm"})
+
+    def about(point: NDArray[np.float64]) -> Change:
+        def change(batch: CalculationBatch, rows: Rows) -> None:
+            for k in across:
+                batch.pivot_mm[rows, i, k] = point[k]
+                batch.arm_from_mm[rows, i, k] = point[k]
+
+        return change
+
+    def kept(batch: CalculationBatch, rows: Rows) -> None:
+        for k in across:
+            batch.pivot_mm[rows, i, k] = 0.0
+
+    mistakes = [
+        Mistake("turned about machine zero", letter, f"the table was turned about machine zero, not about the pivot of {letter}", f"{letter} arm", whole, about(np.zeros(3))),
+        Mistake("pivot not added back", letter, f"the pivot of {letter} was taken off before the turn and not added back after it", f"{letter} turn", whole - {f"{letter} arm"}, kept),
+    ]  # fmt: skip
+    for other in rotaries:
+        if other.letter == letter:
+            continue
+        item = f"{other.letter} for {letter}"
+        words = f"the pivot of {other.letter} was taken for that of {letter}"
+        mistakes.append(
+            Mistake("another rotary's pivot", item, words, f"{letter} arm", whole, about(other.point_mm))
+        )
+    return mistakes
+
+
+def _outermost_mistakes(setup: Setup) -> list[Mistake]:
+    """The answer, or the stack, counted from the outermost rotary's pivot."""
+    rotaries = setup.machine.rotaries
+    letter, point = rotaries[0].letter, rotaries[0].point_mm
+
+    def from_pivot(batch: CalculationBatch, rows: Rows) -> None:
+        batch.added_mm[rows] -= point
+
+    def on_pivot(batch: CalculationBatch, rows: Rows) -> None:
+        batch.table_mm[rows] = point
+
+    mistakes = [
+        Mistake("measured from the pivot", letter, f"the answer is measured from the pivot of {letter}, not from machine zero", "offset", frozenset({"answer's zero"}), from_pivot)
+    ]  # fmt: skip
+    if len(rotaries) > 1:
+        mistakes.append(
+            Mistake("stack on the tilt pivot", letter, f"the stack was stood on the pivot of {letter}, not on the platter face", "all-zero", frozenset({"table"}), on_pivot)
+        )  # fmt: skip
+    return mistakes
+
+
+def _tilt_mistakes(letter: str, i: int, face_mm: float) -> list[Mistake]:
+    def pivot_at_face(batch: CalculationBatch, rows: Rows) -> None:
+        batch.pivot_mm[rows, i, 2] = face_mm
+        batch.arm_from_mm[rows, i, 2] = face_mm
+
+    def arm_from_table(batch: CalculationBatch, rows: Rows) -> None:
+        batch.arm_from_mm[rows, i] = batch.table_mm[rows]
+
+    return [
+        Mistake(
+            "pivot taken as the platter face",
+            letter,
+            f"the pivot of {letter} was taken to lie at the height of the platter face",
+            f"{letter} arm",
+            frozenset({f"{letter} height"}),
+            pivot_at_face,
+        ),
+        Mistake(
+            "measured from the table",
+            letter,
+            f"the arm that {letter} swings was measured from the table instead of from the pivot",
+            f"{letter} arm",
+            frozenset({f"{letter} arm"}),
+            arm_from_table,
+        ),
+    ]
+
+
+def sequence_mistakes(setup: Setup) -> list[Mistake]:
+    """Mistakes between rotaries: their order, the sense of all of them, the gap between their lines."""
+    rotaries, letters = setup.machine.rotaries, setup.machine.letters
+    last = len(rotaries) - 1
+
+    def reverse(batch: CalculationBatch, rows: Rows) -> None:
+        batch.order[rows] = batch.order[rows][:, ::-1]
+
+    mistakes = [
+        Mistake(
+            "both turns reversed" if last == 1 else "every turn reversed",
+            "",
+            "the table was turned the way that the tool would have to turn",
+            f"{letters[-1]} angle",
+            frozenset({f"{letter} turning" for letter in letters}),
+            negated("sign", (slice(None),)),
+        ),
+        Mistake(
+            "wrong order",
+            "",
+            f"the turns were applied in the wrong order: {letters[0]} before {letters[-1]}",
+            f"{letters[-1]} arm",
+            frozenset({"order"}),
+            reverse,
+        ),
+    ]
+    gap = common_perpendicular(rotaries[last - 1], rotaries[last])
+    if gap.distance_mm > 0.0:
+        mistakes += _gap_mistakes(letters[last - 1], letters[last], last, gap.second_mm - gap.first_mm)
+    return mistakes
+
+
+def _gap_mistakes(outer: str, inner: str, last: int, across_mm: NDArray[np.float64]) -> list[Mistake]:
+    def outer_to_inner(batch: CalculationBatch, rows: Rows) -> None:
+        batch.pivot_mm[rows, last - 1] += across_mm
+        batch.arm_from_mm[rows, last - 1] += across_mm
+
+    def inner_to_outer(batch: CalculationBatch, rows: Rows) -> None:
+        batch.pivot_mm[rows, last] -= across_mm
+        batch.arm_from_mm[rows, last] -= across_mm
+        batch.table_mm[rows] -= across_mm
+
+    claims = frozenset({f"{outer} pivot", f"{inner} pivot", "table"})
+    return [
+        Mistake(
+            "offset between the lines forgotten",
+            outer,
+            f"{outer}'s line was taken to meet {inner}'s",
+            f"{outer} arm",
+            claims,
+            outer_to_inner,
+        ),
+        Mistake(
+            "offset between the lines forgotten",
+            inner,
+            f"{inner}'s line, and the table with it, was taken to meet {outer}'s",
+            "all-zero",
+            claims,
+            inner_to_outer,
+        ),
+    ]

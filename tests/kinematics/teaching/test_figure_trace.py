@@ -1,0 +1,131 @@
+"""A mistake on no list still leaves a trace: the one figure that makes the numbers right; random numbers leave none."""
+
+import sys
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from cases import answers_of, shop_case
+
+from kinematics import Setup
+from kinematics.teaching import diagnose
+
+WITHIN_MM = 0.005
+
+
+def _several(random, least=2):
+    while True:
+        setup, steps, placed = shop_case(random)
+        if len(placed) >= least:
+            return setup, steps, placed
+
+
+def _offsets(machine, steps, placed, rotary_offset_deg):
+    setup = Setup(machine, Setup.from_stack(machine, steps).part_in_table, rotary_offset_deg)
+    return np.array([setup.work_offset(one.origin_mm, one.machine_deg) for one in placed])
+
+
+def _diagnosed(setup, steps, placed, offset_mm):
+    return diagnose(setup, placed, steps, answers_of(offset_mm), tolerance_mm=WITHIN_MM)
+
+
+def invented(random):
+    """A case, the numbers under a mistake on no list, and the words that its trace must have."""
+    setup, steps, placed = _several(random)
+    which = int(random.integers(4))
+    standoff = steps[1]
+    if which == 0:
+        changed = [steps[0], replace(standoff, up_mm=standoff.up_mm / 2.0), steps[2]]
+        return setup, steps, placed, changed, "height of standoff", "half"
+    if which == 1:
+        changed = [steps[0], replace(standoff, up_mm=standoff.up_mm + steps[0].up_mm / 2.0), steps[2]]
+        return setup, steps, placed, changed, "height of", ""
+    if which == 2:
+        changed = [
+            steps[0],
+            replace(standoff, shift_mm=(float(random.uniform(3.0, 9.0)), standoff.shift_mm[1])),
+            steps[2],
+        ]
+        return setup, steps, placed, changed, "shift x of standoff", ""
+    changed = [steps[0], replace(standoff, up_mm=standoff.up_mm + float(random.uniform(2.0, 9.0))), steps[2]]
+    return setup, steps, placed, changed, "height of", ""
+
+
+def count_invented(seed, count):
+    """How many of so many invented mistakes are told by their figure."""
+    random = np.random.default_rng(seed)
+    told = 0
+    for _ in range(count):
+        setup, steps, placed, changed, name, relation = invented(random)
+        found = _diagnosed(
+            setup, steps, placed, _offsets(setup.machine, changed, placed, setup.rotary_offset_deg)
+        )
+        told += any(
+            any(name in one for one in (*trace.names, *trace.same)) and relation in trace.relation
+            for trace in found.traces
+        ) or bool(found.findings)
+    return told
+
+
+def count_random(seed, count):
+    """How many random answers, off by up to a size drawn evenly in its logarithm, stay without any explanation."""
+    random = np.random.default_rng(seed)
+    clean = 0
+    for _ in range(count):
+        setup, steps, placed = shop_case(random)
+        size = 10.0 ** random.uniform(-1.9, 2.0)
+        truth = np.array([one.offset_mm for one in placed])
+        found = _diagnosed(setup, steps, placed, truth + random.uniform(-size, size, truth.shape))
+        clean += not found.findings and not found.traces
+    return clean
+
+
+def test_a_mistake_on_no_list_is_traced_to_its_figure():
+    assert count_invented(20260601, 20) >= 19
+
+
+def test_random_numbers_leave_no_trace():
+    assert count_random(20260602, 40) >= 39
+
+
+def test_half_a_height_is_called_so():
+    setup, steps, placed = _several(np.random.default_rng(5))
+    changed = [steps[0], replace(steps[1], up_mm=steps[1].up_mm / 2.0), steps[2]]
+    offsets = _offsets(setup.machine, changed, placed, setup.rotary_offset_deg)
+    (trace,) = _diagnosed(setup, steps, placed, offsets).traces
+    assert trace.names == ("height of standoff",)
+    assert trace.needed[0] == pytest.approx(steps[1].up_mm / 2.0, abs=0.002)
+    assert "half" in trace.relation
+
+
+def test_a_wrong_angle_of_one_operation():
+    setup, steps, placed = _several(np.random.default_rng(6))
+    offsets = np.array([one.offset_mm for one in placed])
+    offsets[1] = setup.work_offset(placed[1].origin_mm, placed[1].machine_deg + np.array([7.3, 0.0]))
+    (trace,) = _diagnosed(setup, steps, placed, offsets).traces
+    assert (trace.unit, trace.operations) == ("deg", (1,))
+    assert trace.needed[0] - trace.stated[0] == pytest.approx(7.3, abs=0.01)
+
+
+def test_a_length_added_to_every_z():
+    setup, steps, placed = _several(np.random.default_rng(8))
+    offsets = np.array([one.offset_mm for one in placed]) + np.array([0.0, 0.0, 87.31])
+    (trace,) = _diagnosed(setup, steps, placed, offsets).traces
+    assert trace.names == ("a constant added to Z",)
+    assert trace.needed[0] == pytest.approx(87.31, abs=0.002)
+
+
+def test_swapped_digits_of_one_number():
+    setup, steps, placed = _several(np.random.default_rng(9))
+    offsets = np.array([one.offset_mm for one in placed]).round(3)
+    text = f"{offsets[0, 1]:.3f}"
+    k = next(k for k in range(2, len(text)) if text[k - 1 : k + 1].isdigit() and text[k - 1] != text[k])
+    offsets[0, 1] = float(text[: k - 1] + text[k] + text[k - 1] + text[k + 1 :])
+    (finding,) = _diagnosed(setup, steps, placed, offsets).findings
+    assert finding.made[0].kind == "digits swapped"
+
+
+if __name__ == "__main__":
+    many = int(sys.argv[1])
+    sys.stdout.write(f"invented: {count_invented(1, many)} of {many} told\n")
+    sys.stdout.write(f"random: {count_random(2, many)} of {many} without an explanation\n")
