@@ -344,8 +344,11 @@ def _machine_of_job(
         _check_kind(machine_source, "machine")
     except InputFaults as refusal:
         fault, *_ = refusal.faults
-        if fault.line is not None:
+        if fault.line is not None and path.suffix.lower() == ".toml":
             return None, KnownMachine(), refusal
+        if fault.line is not None:
+            # Whatever that file is, its lines are none of a machine's, and no business of whoever reads the message.
+            fault = Diagnostic(str(path), None, "", "a file that is no TOML", "a machine file")
         # Missing, a folder, unreadable, another kind of file: a fault of the job file, at its key.
         faults.add(
             ("machine",),
