@@ -146,9 +146,12 @@ def offsets_of_parts(
         axis=-1,
     )
     points = at_zero_pose[:, None, :] + turned @ setup.part_in_machine.rotation.T
-    # Poses that all parts share are given once: their sines need no repeating.
-    shared = not clock.any() or not tuple(square_up)
-    offset = transform_points(machine, points, machine_deg[0] if shared and len(machine_deg) else machine_deg)
+    if clock.any() and tuple(square_up):
+        offset = transform_points(machine, points, machine_deg)
+    else:
+        # All parts share the poses: each is worked out once.
+        poses = table_pose(machine, program + setup.rotary_offset_deg)
+        offset = np.einsum("mij,kmj->kmi", poses.rotation, points) + poses.translation_mm
     return PartOffsets(
         read_only(zero_in_table - setup.part_in_table.translation_mm),
         read_only(rotary_offset),

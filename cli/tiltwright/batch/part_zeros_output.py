@@ -216,12 +216,8 @@ def batch_loaders(batch: OffsetsOfBatch, units: str) -> dict[str, str]:
     InputFaults
         When the names of two parts' files would be one.
     """
-    texts = _texts(batch, units)
-    heads = [
-        {
-            loader: _head(batch, place, loader, units)
-            for loader in sorted({one.loader for one in nest.operations})
-        }
+    forms = [
+        [_Form(batch, place, loader, units) for loader in sorted({one.loader for one in nest.operations})]
         for place, nest in enumerate(batch.evaluated.nests)
     ]
     files: dict[str, str] = {}
@@ -229,18 +225,14 @@ def batch_loaders(batch: OffsetsOfBatch, units: str) -> dict[str, str]:
     for part in batch.parts:
         if part.held is not None:
             continue
-        nest = batch.evaluated.nests[part.nest]
-        xyz, rotary = texts[part.nest][0][part.row], texts[part.nest][1][part.row]
-        for loader, (above, order, below) in heads[part.nest].items():
-            stem = _UNUSUAL.sub("_", part.reading.serial).lstrip(".") or "_"
-            name = f"{stem}.nc" if batch.evaluated.loader_count == 1 else f"{stem}-{loader}.nc"
-            before = owners.setdefault(name.casefold(), part.reading.serial)
-            if name in files or before != part.reading.serial:
-                raise _one_name(name, before, part.reading.serial)
-            lines = [above[0], comment(f"Part {part.reading.serial}"), *above[1:]]
-            for m, words, number in order:
-                lines += [words, set_line(number, xyz[m], nest.setup.machine.letters, rotary)]
-            files[name] = "\n".join([*lines, *below, ""])
+        serial = part.reading.serial
+        stem = _UNUSUAL.sub("_", serial).lstrip(".") or "_"
+        for form in forms[part.nest]:
+            name = f"{stem}.nc" if batch.evaluated.loader_count == 1 else f"{stem}-{form.loader}.nc"
+            before = owners.setdefault(name.casefold(), serial)
+            if before != serial:
+                raise _one_name(name, before, serial)
+            files[name] = form.filled(serial, part.row)
     return files
 
 
@@ -249,18 +241,43 @@ def _one_name(name: str, first: str, second: str) -> InputFaults:
     return option_error("--gcode", found, "serial numbers that differ in letters, digits, points and dashes")
 
 
-def _head(
-    batch: OffsetsOfBatch, place: int, loader: int, units: str
-) -> tuple[list[str], list[tuple[int, str, int]], list[str]]:
-    """What the loaders of all parts of a nest have in common: what stands above, each operation's comment, the end."""
-    nest, count = batch.evaluated.nests[place], batch.evaluated.loader_count
-    machine = nest.setup.machine
-    mine = [(m, one) for m, one in enumerate(nest.operations) if one.loader == loader]
-    mine.sort(key=lambda pair: -pair[1].number)
-    highest = max((one.number for _, one in mine), default=1)
-    above = ["%", comment(f"Work offsets for job: {nest.job.file.name}")]
-    above += [] if nest.nest is None else [comment(f"In nest {nest.nest}")]
-    above += [] if count == 1 else [comment(f"Loader {loader} of {count}")]
-    above += [comment(f"Machine: {machine.name}"), *map(comment, needs_of(highest)), *unit_lines(nest, units)]
-    order = [(m, comment(program_words(nest, one)), one.number) for m, one in mine]
-    return above, order, ["%"]
+_TURNED = "\0"
+"""Stands in a form for the words of the rotaries: no comment has a byte 0."""
+
+
+class _Form:
+    """The loader of every part of a nest: all that they have in common is worded once, the numbers are filled in."""
+
+    def __init__(self, batch: OffsetsOfBatch, place: int, loader: int, units: str) -> None:
+        nest, count = batch.evaluated.nests[place], batch.evaluated.loader_count
+        machine, found = nest.setup.machine, batch.offsets[place]
+        # The highest number first, as in every loader.
+        mine = sorted(
+            ((-one.number, m, one) for m, one in enumerate(nest.operations) if one.loader == loader),
+            key=lambda of: of[:2],
+        )
+        highest = max((one.number for _, _, one in mine), default=1)
+        self.loader = loader
+        self._above = f"%\n{comment(f'Work offsets for job: {nest.job.file.name}')}\n"
+        lines = [] if nest.nest is None else [comment(f"In nest {nest.nest}")]
+        lines += [] if count == 1 else [comment(f"Loader {loader} of {count}")]
+        lines += [comment(f"Machine: {machine.name}"), *map(comment, needs_of(highest))]
+        lines += unit_lines(nest, units)
+        words = [text.replace("%", "%%") for text in lines]
+        for _, _, one in mine:
+            words.append(comment(program_words(nest, one)).replace("%", "%%"))
+            words.append(f"{set_line(one.number, ('%s', '%s', '%s'), (), ())}{_TURNED}")
+        self._form = "\n".join([*words, "%%", ""])
+        self._width = 3 * len(mine)
+        self._xyz = all_lengths(found.offset_mm[:, [m for _, m, _ in mine]], units)
+        angles = all_angles(found.rotary_offset_deg)
+        letters = machine.letters
+        self._turned = [
+            "".join(f" {letter}{angles[k + i]}" for i, letter in enumerate(letters))
+            for k in range(0, len(angles), len(letters))
+        ]
+
+    def filled(self, serial: str, row: int) -> str:
+        """The loader of one part."""
+        numbers = tuple(self._xyz[row * self._width : (row + 1) * self._width])
+        return f"{self._above}{comment(f'Part {serial}')}\n{(self._form % numbers).replace(_TURNED, self._turned[row])}"

@@ -113,9 +113,12 @@ def _check_files(asked: FitOptions) -> None:
         raise option_error("--plan", f"beside a {asked.form} file", "--plan with a saved parameter file only")
     if asked.plot is not None and asked.plot.suffix.lower() not in ENDINGS:
         raise option_error("--plot", f'the ending "{asked.plot.suffix}"', ", ".join(ENDINGS))
-    if asked.plot is not None and asked.plot.exists() and not asked.force:
-        found = f"{asked.plot}, a file that is there already"
-        raise option_error("--plot", found, "a new name, or --force to replace that file")
+    if asked.page is not None and asked.page.suffix.lower() not in {".html", ".htm"}:
+        raise option_error("--page", f'the ending "{asked.page.suffix}"', ".html, .htm")
+    for option, path in (("--plot", asked.plot), ("--page", asked.page)):
+        if path is not None and path.exists() and not asked.force:
+            found = f"{path}, a file that is there already"
+            raise option_error(option, found, "a new name, or --force to replace that file")
 
 
 def _check_log(asked: FitOptions) -> None:

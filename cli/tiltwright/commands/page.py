@@ -12,6 +12,7 @@ from tiltwright.commands.options import (
     Force,
     JobArgument,
     Json,
+    NestOption,
     Only,
     Output,
     Units,
@@ -29,6 +30,7 @@ def page(
     job: JobArgument,
     output: Output = None,
     only: Only = None,
+    nest: NestOption = None,
     units: UnitsOption = None,
     by_hand: ByHand = False,
     answers: Annotated[
@@ -72,7 +74,7 @@ def page(
         if output.suffix.lower() not in {".html", ".htm"}:
             raise option_error("--output", f'the ending "{output.suffix}"', ".html, .htm")
         check_target(output, force=force)
-    evaluated = evaluate_job(job, only or [])
+    evaluated = evaluate_job(job, only or [], nest)
     shown = units.value if isinstance(units, Units) else evaluated.job.unit.value
     say_messages(evaluated, shown)
     if evaluated.touch_too_far:

@@ -122,7 +122,9 @@ def evaluate_job(path: str, only: Sequence[str] = (), nest: str | None = None) -
 
 
 def evaluate_read_job(job: ReadJob, only: Sequence[str] = (), nest: str | None = None) -> EvaluatedJob:
-    """`evaluate_job` for a job that was read."""
+    """`evaluate_job` for a job that was read, or for the view of one nest of it."""
+    if job.whole is not None:
+        return _in_nest(evaluate_nests([job.whole], only), job.whole, nest or job.nest)
     if job.nests or nest is not None:
         return _in_nest(evaluate_nests([job], only), job, nest)
     setup, touch, placement = _placed_job(job)

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from kinematics import PlacedOperation, Setup, compare_touch_off, setup_of_part
+from tiltwright.files.conversion import TouchedZero
 from tiltwright.files.diagnostics import InvalidValue, option_error
 from tiltwright.files.job_file import DEFAULT_WITHIN
-from tiltwright.files.loader import ReadJob, TouchedZero
+from tiltwright.files.loader import ReadJob
 from tiltwright.files.parsing import check_limits, parse_degrees, parse_pose, three_lengths
 from tiltwright.files.units import Unit
 from tiltwright.job.evaluate import EvaluatedJob

@@ -45,13 +45,13 @@ class SetupMarks {
   }
 
   lines(marks, view) { // each ends in an arrow at its positive end; a second one, on the table, shows a positive move
-    view.arms.forEach(({rotary, point, direction, foot}, i) => {
+    view.arms.forEach(({rotary, point, direction}, i) => {
       const middle = footOn(point, direction, this.anchor(view, i)), half = 0.95 * this.reach;
       const end = plus(middle, direction, half);
       marks.path([plus(middle, direction, -half), end], "line");
       marks.arrow([plus(middle, direction, 0.96 * half), end], "line solid");
       marks.label(end, `${rotary.letter}+ end`, "line", 4);
-      this.turnArrow(marks, view, i, middle, direction, foot);
+      this.turnArrow(marks, view, i, middle, direction);
     });
   }
 

@@ -13,7 +13,7 @@ class SetupPage {
     this.tools = page.tools.flatMap(tool => tool.bodies.map(body => ({...solidOf(body), tool: tool.name})));
     const {middle, reach} = this.extent();
     this.marks = new SetupMarks(this.model, reach);
-    this.picture = new Picture(byId("solid"), byId("drawn"), new Eye(middle, 2.5 * reach), () => this.content());
+    this.picture = new Picture(byId("solid"), byId("drawn"), new Eye(middle, 2.2 * reach), () => this.content());
     this.build();
     this.show();
   }

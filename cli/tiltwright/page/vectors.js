@@ -1,8 +1,6 @@
 "use strict";
 // Vectors are arrays of three, poses three rows of four: plain values, nothing is changed in place.
 
-const UNIT_POSE = [[1, 0, 0, 0], [0, 1, 0, 0], [0, 0, 1, 0]];
-
 function plus(a, b, times = 1) { return [a[0] + times * b[0], a[1] + times * b[1], a[2] + times * b[2]]; }
 function minus(a, b) { return plus(a, b, -1); }
 function scaled(a, times) { return [a[0] * times, a[1] * times, a[2] * times]; }

@@ -38,9 +38,10 @@ from kinematics.reach import (
     on_step,
     platter_solid,
 )
+from tiltwright.files.conversion import step_of
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath
 from tiltwright.files.job_file import JobFile, StackTable
-from tiltwright.files.loader import ReadJob, ReadMachine, ReadNest, fault_at, step_of
+from tiltwright.files.loader import ReadJob, ReadMachine, ReadNest, fault_at
 from tiltwright.files.machine_file import MachineFile
 from tiltwright.files.nest_checks import nests_of_solid
 from tiltwright.files.solid_tables import MATERIALS, SolidTable, SweepTable, ToolTable
@@ -225,9 +226,10 @@ def _nest_surroundings(
     No tool may cut any of it: a blank is cut in its own nest only.
     """
     own = next((one for one in job.nests if one.nest.name == job.nest), None)
-    if own is None:
+    if own is None or job.whole is None:
         return []
-    trunk = tuple(NestStep(step_of(table, job.unit), None, k) for k, table in enumerate(job.trunk))
+    tables = job.whole.file.stack
+    trunk = tuple(NestStep(step_of(table, job.unit), None, k) for k, table in enumerate(tables))
     passed = {(one.nest, one.index) for one in own.stack}
     found: list[Solid] = []
     for name, place, stack in ((None, None, trunk), *((n.nest.name, n.place, n.stack) for n in job.nests)):
@@ -236,7 +238,7 @@ def _nest_surroundings(
             if (one.nest, one.index) in passed:
                 continue
             passed.add((one.nest, one.index))
-            table = job.trunk[one.index] if one.nest is None else job.file.nest[one.nest].step[one.index]
+            table = tables[one.index] if one.nest is None else job.file.nest[one.nest].step[one.index]
             body = _step_body(table, job.unit, materials)
             if body is not None:
                 shape = body.section.shape(one.step.up_mm, one.step.shift_mm)
