@@ -15,6 +15,7 @@ wrong.
 from kinematics.teaching.angle_answers import (
     AngleAnswer,
     AngleFault,
+    all_solutions,
     angle_error_deg,
     error_carried_forward,
     matching_solution,
@@ -71,6 +72,7 @@ __all__ = [
     "RotarySwing",
     "WorkedStep",
     "Working",
+    "all_solutions",
     "angle_error_deg",
     "attainable",
     "classic_mistakes",
