@@ -47,7 +47,7 @@ def folder(examples, tmp_path, monkeypatch):
 )
 def test_the_walk_throughs_run(run, folder, block):
     (folder / "handed-in").mkdir()
-    answers = "sheet,student,operation,axis,value_mm\n1,,riser,X,-381.0\n"
+    answers = "sheet,student,operation,axis,value_mm\n1,,window,X,-381.0\n"
     (folder / "handed-in" / "answers-01.csv").write_text(answers, encoding="utf-8")
     assert commands(block)
     for command in commands(block):
