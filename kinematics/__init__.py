@@ -24,13 +24,13 @@ the machine    Machine, RotaryAxis, RotationSense, IndexDirection, IndexRule, Pl
                common_perpendicular, is_horizontal, platter_above_tilt_mm, table_frame, SPINDLE
 the part       StackStep, stack_pose, cumulative_frames, Setup, TouchOff, compare_touch_off, with_touched_zero,
                Nest, NestStep, nest_stacks
-there          table_pose, transform_points
+there          table_pose, transform_points, point_coefficients, pose_coefficients, angle_products
 and back       aim, Aim, Solution, Violation, angle_to_align
 operations     Operation, Plane, plane_from_normal, plane_from_rotations, plane_through, circular_pattern,
                place_operations, Placement, PlacedOperation, UnreachableOperation, AIM_WITHIN_DEG,
                assign_work_offsets, OffsetAllocation, OffsetConflict, work_offset_code
-batches        allocate_loaders, LoaderAllocation, NestConflict, offsets_of_parts, PartOffsets, index_moves_deg,
-               least_motion_order, StandOrder, tour_motion
+batches        allocate_loaders, LoaderAllocation, NestConflict, offsets_of_parts, setup_of_part, PartOffsets,
+               index_moves_deg, least_motion_order, StandOrder, tour_motion
 transforms     Pose, IDENTITY, translation, rotation_about_axis, rotation_about_line, rotation_from_intrinsic,
                orientation_angles, OrientationAngles
 angles         sincos_deg, wrap_deg, equivalent_angles_deg
@@ -48,6 +48,9 @@ from kinematics.errors import KinematicsError as KinematicsError
 from kinematics.euler_angles import OrientationAngles as OrientationAngles
 from kinematics.euler_angles import orientation_angles as orientation_angles
 from kinematics.euler_angles import rotation_from_intrinsic as rotation_from_intrinsic
+from kinematics.forward import angle_products as angle_products
+from kinematics.forward import point_coefficients as point_coefficients
+from kinematics.forward import pose_coefficients as pose_coefficients
 from kinematics.forward import table_pose as table_pose
 from kinematics.forward import transform_points as transform_points
 from kinematics.inverse import Aim as Aim
@@ -80,6 +83,7 @@ from kinematics.operations import UnreachableOperation as UnreachableOperation
 from kinematics.orientation import angle_to_align as angle_to_align
 from kinematics.part_offsets import PartOffsets as PartOffsets
 from kinematics.part_offsets import offsets_of_parts as offsets_of_parts
+from kinematics.part_offsets import setup_of_part as setup_of_part
 from kinematics.placement import place_operations as place_operations
 from kinematics.plane import Plane as Plane
 from kinematics.plane import circular_pattern as circular_pattern

@@ -12,7 +12,7 @@ from kinematics.rotary import RotaryAxis
 from kinematics.transform import Pose
 from kinematics.validation import as_instance, as_vectors
 
-__all__ = ["table_pose", "transform_points"]
+__all__ = ["angle_products", "point_coefficients", "pose_coefficients", "table_pose", "transform_points"]
 
 _BLOCK = 8192
 
@@ -89,20 +89,42 @@ def transform_points(machine: Machine, point_mm: ArrayLike, angles_deg: ArrayLik
         raise KinematicsError(
             f"points: expected leading shapes that broadcast, found points {point.shape} and angles {angles.shape}"
         ) from None
-    coefficients = _coefficients(machine, point)
+    coefficients = point_coefficients(machine, point)
     if point.ndim > 1:
-        return np.asarray((coefficients @ np.moveaxis(_basis(machine, angles), 0, -1)[..., None])[..., 0])
+        return np.asarray((coefficients @ np.moveaxis(_products(machine, angles), 0, -1)[..., None])[..., 0])
     rows = angles.reshape(-1, angles.shape[-1])
     carried = np.empty((rows.shape[0], 3))
     # Blocks that stay in the processor's cache: whole columns would be written to memory and read back.
     for start in range(0, rows.shape[0], _BLOCK):
         block = slice(start, start + _BLOCK)
-        carried[block] = (coefficients @ _basis(machine, rows[block])).T
+        carried[block] = (coefficients @ _products(machine, rows[block])).T
     return carried.reshape(*angles.shape[:-1], 3)
 
 
-def _basis(machine: Machine, angles: NDArray[np.float64]) -> NDArray[np.float64]:
-    """All products of one of (1, cos, sin) per rotary, outer rotaries slowest, shape (3**n, ...)."""
+def angle_products(machine: Machine, angles_deg: ArrayLike) -> NDArray[np.float64]:
+    """All products of one of (1, cos, sin) per rotary: what the coefficients below are multiplied with.
+
+    Parameters
+    ----------
+    machine : Machine
+    angles_deg : array_like, shape (..., n)
+        Machine angles of the n rotaries, from the base outward, counted from their zero for the sine and cosine.
+
+    Returns
+    -------
+    ndarray, shape (3**n, ...)
+        Outer rotaries slowest: for two of them 1, cos2, sin2, cos1, cos1 cos2, cos1 sin2, sin1, sin1 cos2, sin1 sin2.
+
+    Raises
+    ------
+    KinematicsError
+        When the last axis does not match the rotaries or an angle is not finite.
+    """
+    return _products(machine, as_instance(machine, Machine, "machine").angles(angles_deg))
+
+
+def _products(machine: Machine, angles: NDArray[np.float64]) -> NDArray[np.float64]:
+    """`angle_products` of angles that were checked."""
     products = np.ones((1, *angles.shape[:-1]))
     for i, rotary in enumerate(machine.rotaries):
         sine, cosine = sincos_deg(rotary.off_zero_deg(angles[..., i]))
@@ -111,12 +133,98 @@ def _basis(machine: Machine, angles: NDArray[np.float64]) -> NDArray[np.float64]
     return products
 
 
-def _coefficients(machine: Machine, point: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The coefficients of `_basis`, shape (..., 3, 3**n)."""
+def point_coefficients(machine: Machine, point_mm: ArrayLike) -> NDArray[np.float64]:
+    """The coefficients of the polynomial in sines and cosines that says where the table carries points.
+
+    Parameters
+    ----------
+    machine : Machine
+    point_mm : array_like, shape (..., 3)
+        Fixed to the table: machine coordinates at the all-zero pose.
+
+    Returns
+    -------
+    ndarray, shape (..., 3, 3**n)
+        Of X, Y, Z in machine coordinates, for the products of `angle_products`. They hold everything that the
+        machine and the point contribute, so another program turns the table with sines, cosines and sums alone.
+
+    Raises
+    ------
+    KinematicsError
+        When the last axis has not three numbers or a value is not finite.
+
+    Examples
+    --------
+    >>> from kinematics.machine import Platter
+    >>> from kinematics.rotary import RotationSense
+    >>> a = RotaryAxis("A", [0.0, 0.0, -50.0], [1, 0, 0], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (a,), Platter())
+    >>> coefficients = point_coefficients(mill, [0.0, 0.0, 100.0])
+    >>> coefficients.tolist()   # X = 0, Y = 150 sin A, Z = -50 + 150 cos A
+    [[0.0, 0.0, 0.0], [0.0, 0.0, 150.0], [-50.0, 150.0, 0.0]]
+    >>> (coefficients @ angle_products(mill, [-90.0])).tolist()
+    [0.0, -150.0, -50.0]
+    >>> point_coefficients(mill, [0.0, 100.0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: point: expected a last axis of 3 numbers, found shape (2,)
+    """
+    as_instance(machine, Machine, "machine")
+    point = as_vectors(point_mm, 3, "point")
     held = np.concatenate([point, np.ones((*point.shape[:-1], 1))], axis=-1)[..., None]
-    for rotary in reversed(machine.rotaries):
+    return _turned(machine.rotaries, held)[..., :3, :]
+
+
+def pose_coefficients(machine: Machine, count: int | None = None) -> NDArray[np.float64]:
+    """The coefficients of the pose of what the first rotaries turn, relative to the all-zero pose.
+
+    Parameters
+    ----------
+    machine : Machine
+    count : int or None
+        How many rotaries, from the base outward; None takes all, as `table_pose` does. None of them leaves what
+        stands on the base where it is.
+
+    Returns
+    -------
+    ndarray, shape (3, 4, 3**count)
+        Rows X, Y, Z; columns the three of the rotation, then the translation in millimetres; last axis as
+        `angle_products` of those rotaries alone.
+
+    Raises
+    ------
+    KinematicsError
+        When there are not so many rotaries.
+
+    Examples
+    --------
+    >>> from kinematics.machine import Platter
+    >>> from kinematics.rotary import RotationSense
+    >>> a = RotaryAxis("A", [0.0, 0.0, -50.0], [1, 0, 0], RotationSense.CLOCKWISE, None)
+    >>> mill = Machine("mill", (a,), Platter())
+    >>> (pose_coefficients(mill) @ angle_products(mill, [90.0])).tolist()
+    [[1.0, 0.0, 0.0, 0.0], [0.0, 0.0, 1.0, 50.0], [0.0, -1.0, 0.0, -50.0]]
+    >>> pose_coefficients(mill, 0)[..., 0].tolist() == np.eye(3, 4).tolist()
+    True
+    >>> pose_coefficients(mill, 2)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: rotaries: expected 0 to 1 of them, found 2
+    """
+    rotaries = as_instance(machine, Machine, "machine").rotaries
+    taken = len(rotaries) if count is None else count
+    if not 0 <= taken <= len(rotaries):
+        raise KinematicsError(f"rotaries: expected 0 to {len(rotaries)} of them, found {taken}")
+    held = _turned(rotaries[:taken], np.eye(4)[..., None])
+    # One homogeneous column at a time: (column, row, product) to (row, column, product).
+    return np.moveaxis(held, 0, 1)[:3]
+
+
+def _turned(rotaries: tuple[RotaryAxis, ...], held: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Homogeneous vectors (..., 4, 1) carried by n rotaries: coefficients (..., 4, 3**n)."""
+    for rotary in reversed(rotaries):
         held = np.concatenate([part @ held for part in _parts(rotary)], axis=-1)
-    return held[..., :3, :]
+    return held
 
 
 def _parts(rotary: RotaryAxis) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:

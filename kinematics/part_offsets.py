@@ -26,7 +26,7 @@ from kinematics.validation import (
 )
 from kinematics.work_offsets import Setup
 
-__all__ = ["PartOffsets", "offsets_of_parts"]
+__all__ = ["PartOffsets", "offsets_of_parts", "setup_of_part"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,15 +146,61 @@ def offsets_of_parts(
         axis=-1,
     )
     points = at_zero_pose[:, None, :] + turned @ setup.part_in_machine.rotation.T
-    # Poses that all parts share are given once: their sines need no repeating.
-    shared = not clock.any() or not tuple(square_up)
-    offset = transform_points(machine, points, machine_deg[0] if shared and len(machine_deg) else machine_deg)
+    if clock.any() and tuple(square_up):
+        offset = transform_points(machine, points, machine_deg)
+    else:
+        # All parts share the poses: each is worked out once.
+        poses = table_pose(machine, program + setup.rotary_offset_deg)
+        offset = np.einsum("mij,kmj->kmi", poses.rotation, points) + poses.translation_mm
     return PartOffsets(
         read_only(zero_in_table - setup.part_in_table.translation_mm),
         read_only(rotary_offset),
         read_only(machine_deg),
         read_only(offset),
     )
+
+
+def setup_of_part(
+    setup: Setup,
+    touched_mm: ArrayLike,
+    touched_deg: ArrayLike,
+    clock_deg: float = 0.0,
+    square_up: Iterable[str] = (),
+) -> Setup:
+    """The setup of one part by its own touched-off zero and clocking.
+
+    Parameters
+    ----------
+    setup, touched_mm, touched_deg, clock_deg, square_up
+        As `offsets_of_parts` takes them, of one part.
+
+    Returns
+    -------
+    Setup
+        Its work offsets at the same program angles are those of `offsets_of_parts`.
+
+    Raises
+    ------
+    KinematicsError
+        When shapes do not match or a value is not finite.
+
+    Examples
+    --------
+    >>> from kinematics.machine import Machine, Platter
+    >>> from kinematics.rotary import RotaryAxis, RotationSense
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> setup = Setup.from_stack(Machine("mill", (c,), Platter(face_mm=0.0)), [])
+    >>> part = setup_of_part(setup, [50.0, 0.0, 0.0], [0.0], clock_deg=0.25, square_up=["C"])
+    >>> part.part_in_table.translation_mm.tolist(), part.rotary_offset_deg.round(9).tolist()
+    ([50.0, 0.0, 0.0], [0.25])
+    """
+    machine = as_instance(setup, Setup, "part, setup").machine
+    program = np.zeros((1, len(machine.rotaries)))
+    touched = as_vector(touched_mm, 3, "part, touched")
+    found = offsets_of_parts(setup, np.zeros((1, 3)), program, touched, touched_deg, clock_deg, square_up)
+    turned = _clocked(setup, clock_deg).part_in_table.rotation
+    zero_mm = setup.part_in_table.translation_mm + found.difference_mm[0]
+    return Setup(machine, Pose(turned, zero_mm), found.rotary_offset_deg[0])
 
 
 def _rotary_offsets(

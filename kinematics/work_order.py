@@ -9,7 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.angles import wrap_deg
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import as_array, as_instance, is_list, shown
@@ -42,9 +41,7 @@ class StandOrder:
     exact: bool
 
 
-def index_moves_deg(
-    machine: Machine, start_deg: ArrayLike, stands_deg: ArrayLike, as_numbers_run: Iterable[str] = ()
-) -> NDArray[np.float64]:
+def index_moves_deg(machine: Machine, start_deg: ArrayLike, stands_deg: ArrayLike) -> NDArray[np.float64]:
     """The moves of every rotary between a start and k stands, each to each.
 
     Parameters
@@ -54,36 +51,43 @@ def index_moves_deg(
         Machine angles before the first and after the last.
     stands_deg : array_like, shape (k, n)
         Machine angles of the stands.
-    as_numbers_run : iterable of letter
-        Endless rotaries that do not take the short way.
 
     Returns
     -------
     ndarray, shape (k + 1, k + 1, n)
-        Degrees without sign; row and column 0 are the start.
+        Degrees without sign, the way that each rotary goes (`RotaryAxis.move_deg`); row and column 0 are the start.
+
+    Raises
+    ------
+    KinematicsError
+        When the last axis has not one angle for each rotary, or a value is not finite.
 
     Examples
     --------
     >>> from kinematics.machine import Platter
     >>> from kinematics.rotary import RotaryAxis, RotationSense
     >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-    >>> mill = Machine("mill", (c,), Platter(face_mm=0.0))
-    >>> index_moves_deg(mill, [0], [[350]])[0, 1].tolist(), index_moves_deg(mill, [0], [[350]], ["C"])[0, 1].tolist()
-    ([10.0], [350.0])
+    >>> index_moves_deg(Machine("mill", (c,), Platter(face_mm=0.0)), [0], [[350], [90]])[0, :, 0].tolist()
+    [0.0, 10.0, 90.0]
     """
     count = len(as_instance(machine, Machine, "machine").rotaries)
     start = machine.angles(start_deg).reshape(1, count)
     poses = np.concatenate([start, machine.angles(stands_deg).reshape(-1, count)])
-    moves = poses[None, :, :] - poses[:, None, :]
-    whole = {machine.index(letter) for letter in as_numbers_run}
-    for k, rotary in enumerate(machine.rotaries):
-        if rotary.limits_deg is None and k not in whole:
-            moves[..., k] = wrap_deg(moves[..., k], low_deg=-180.0)
-    return np.asarray(np.abs(moves))
+    moves = [
+        rotary.move_deg(poses[:, None, k], poses[None, :, k]) for k, rotary in enumerate(machine.rotaries)
+    ]
+    return np.abs(np.stack(moves, axis=-1))
 
 
 def tour_motion(cost: NDArray[np.float64], order: Sequence[int]) -> float:
     """The sum of the costs from the start through stands in this order and back.
+
+    Parameters
+    ----------
+    cost : ndarray, shape (k + 1, k + 1)
+        Of the move from each to each; row and column 0 are the start.
+    order : sequence of int
+        Stands, from 0.
 
     Examples
     --------

@@ -20,14 +20,18 @@ SHARED_CLASS_NAMES: dict[str, str] = {}
 """Public classes of one name in several modules, each with its reason; there are none."""
 
 SHARED_MODULE_NAMES = {
+    "budget": "the mathematics in the library, and its command",
     "calibration": "the library's room and the command's room of one feature",
+    "batch": "the library's room, the command's room and the command of one feature",
     "collision_model": "the model in the library, and a job made into one",
     "machine": "the value in the library, the room of machine files in the command, and its command",
     "messages": "the value that every message is, and the kinds of one feature",
+    "page": "the room and its command",
     "reach": "the library's room, the command's room, and its command",
     "sheet": "the room and its command",
     "step_height": "the search in the library, and its study as text and JSON",
     "teaching": "the library's room and the command's room of one feature",
+    "uncertainty": "the library's room and the command's room of one feature",
     "wording": "the sentences of one room each",
 }
 """Module names that stand in several rooms, each with its reason."""

@@ -14,9 +14,13 @@ __all__ = ["main"]
 def main() -> None:
     """Run the command line."""
     gc.set_threshold(100_000, 50, 50)
-    from tiltwright.app import main as run
+    try:
+        from tiltwright.app import main as run
 
-    run()
+        run()
+    except KeyboardInterrupt:
+        # Ctrl-C while the program starts or ends; as a shell has it, 128 and the number of the signal.
+        raise SystemExit(130) from None
 
 
 if __name__ == "__main__":

@@ -6,20 +6,45 @@ keeps ``tiltwright --help`` and every small command quick.
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import sys
-from typing import Annotated
+import warnings
+from collections.abc import Iterator
+from typing import Annotated, NoReturn
 
 import typer
 
 from tiltwright import __version__
 from tiltwright.files import toml_source
-from tiltwright.terminal.streams import INPUT_WRONG, ReaderGone, ResultLost, fail, guarded_streams, note
+from tiltwright.terminal.streams import (
+    CRASHED,
+    INPUT_WRONG,
+    INTERRUPTED,
+    fail,
+    guarded_streams,
+    lost_result,
+    note,
+)
 from tiltwright.terminal.usage_errors import UsageError, help_instead, usage_words
 
 __all__ = ["COMMANDS", "build", "main"]
 
-COMMANDS = ("machine", "pivot", "offsets", "aim", "reach", "sheet", "explain", "check", "lesson", "schema")
+COMMANDS = (
+    "machine",
+    "pivot",
+    "offsets",
+    "aim",
+    "reach",
+    "budget",
+    "sheet",
+    "page",
+    "batch",
+    "explain",
+    "check",
+    "lesson",
+    "schema",
+)
 """In the order of a setter's day. Each is `tiltwright.commands.NAME`, with a function or an `app` of that name."""
 
 
@@ -49,6 +74,7 @@ def _top_level(
                                               plan how to measure where its axes really are
       tiltwright offsets job.toml             the work offsets of every operation
       tiltwright sheet job.toml -o job.pdf    the setup sheet, to print
+      tiltwright page job.toml -o job.html    the setup in three dimensions, for any browser
       tiltwright offsets --help               more examples
 
     It moves no machine and never says that a setup is safe: you, the shop's rules, the machine's manual and the
@@ -77,24 +103,38 @@ def build(typed: str | None = None) -> typer.Typer:
 
 def main() -> None:
     """Run the command; each fault of the input becomes one message, and the exit code is 2."""
-    with guarded_streams():
+    with guarded_streams(), _quiet_libraries():
         raise SystemExit(_exit_code())
+
+
+@contextlib.contextmanager
+def _quiet_libraries() -> Iterator[None]:
+    """Keep the warnings and logs of libraries off the screen.
+
+    They speak of arrays and parsers, a thousand times over on a bad file; what matters in them is checked and worded
+    here. A test that turns warnings into errors still gets them.
+    """
+    import logging
+
+    shown, last = warnings.showwarning, logging.lastResort
+    warnings.showwarning = lambda *_args, **_named: None
+    logging.lastResort = logging.NullHandler()
+    try:
+        yield
+    finally:
+        warnings.showwarning, logging.lastResort = shown, last
 
 
 def _exit_code() -> int:
     """Run the command and return its exit code; faults and notices go to stderr."""
-    code = 0
+    toml_source.forget()
     try:
-        toml_source.forget()
-        try:
-            code = _run()
-        finally:
-            for text in toml_source.notices():
-                note(text)
-        sys.stdout.flush()
-    except ReaderGone:
-        return code
-    except ResultLost as reason:
+        code = _run()
+    finally:
+        for text in toml_source.notices():
+            note(text)
+    reason = lost_result()
+    if reason:
         fail(f"the result cannot be written to stdout: {reason}")
     return code
 
@@ -106,6 +146,8 @@ def _run() -> int:
     try:
         # Not standalone, so that usage errors are worded here, as every other fault is.
         return build(typed[0] if typed else None)(prog_name="tiltwright", standalone_mode=False) or 0
+    except (KeyboardInterrupt, typer.Abort):
+        return INTERRUPTED
     except UsageError as refusal:
         instead = help_instead(refusal)
         if instead:
@@ -117,9 +159,36 @@ def _run() -> int:
     except OSError as refusal:
         place = f"{refusal.filename}: " if refusal.filename else ""
         fail(f"{place}{refusal.strerror or refusal}")
-    except Exception as refusal:
+    except MemoryError:
+        fail("there is not enough memory for this; nothing was written. Ask for less at once", CRASHED)
+    except Exception as refusal:  # noqa: BLE001 - whatever it is, the user gets a sentence and a file to send
         from kinematics.errors import KinematicsError
 
         if isinstance(refusal, KinematicsError):
             fail(str(refusal))
-        raise
+        _crash()
+
+
+def _crash() -> NoReturn:
+    """Say that the program itself is at fault, and where its traceback is."""
+    import tempfile
+    import traceback
+
+    words = f"tiltwright {__version__}, Python {sys.version}, {sys.platform}\n{sys.argv!r}\n\n{traceback.format_exc()}"
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w",
+            prefix="tiltwright-error-",
+            suffix=".txt",
+            delete=False,
+            encoding="utf-8",
+            errors="backslashreplace",
+        ) as report:
+            report.write(words)
+    except OSError:
+        fail("tiltwright made a mistake of its own, and cannot write down which; please report it", CRASHED)
+    fail(
+        "tiltwright made a mistake of its own; its result cannot be used. Please report it, with what you typed and "
+        f"this file: {report.name}",
+        CRASHED,
+    )

@@ -24,10 +24,6 @@ from kinematics.calibration.planning import (
 )
 from kinematics.calibration.readings import Readings, TargetKind, outside_limits, readings_from_rows
 from kinematics.calibration.results import (
-    AngleCurve,
-    AngleError,
-    Drift,
-    DriftFit,
     Estimate,
     Fit,
     FixedParameter,
@@ -40,8 +36,8 @@ from kinematics.calibration.results import (
 )
 from kinematics.calibration.robust import LOSSES
 from kinematics.calibration.simulation import perturbed_machine, simulated_readings
-from kinematics.calibration.statistics import coverage_factor, region_factor
-from kinematics.calibration.vector_length import length_interval
+from kinematics.calibration.statistics import coverage_factor, length_interval, region_factor
+from kinematics.calibration.systematic_terms import AngleCurve, AngleError, Drift, DriftFit
 
 __all__ = [
     "LOSSES",

@@ -28,9 +28,9 @@ from kinematics.calibration.line_parameters import (
 )
 from kinematics.calibration.linear_algebra import inverse
 from kinematics.calibration.readings import TargetKind
-from kinematics.calibration.results import Estimate, PairFit, TargetFit
+from kinematics.calibration.results import Estimate, PairFit, PlatterFit, TargetFit
 from kinematics.calibration.solve import Adjusted
-from kinematics.calibration.vector_length import length_interval
+from kinematics.calibration.statistics import length_interval
 from kinematics.validation import read_only
 
 __all__ = [
@@ -39,6 +39,7 @@ __all__ = [
     "axis_shift",
     "face_heights",
     "face_measure",
+    "fitted_platter",
     "joint_cofactor",
     "location_errors",
     "measure_gradient",
@@ -406,3 +407,42 @@ def joint_cofactor(
     own = reduced.inverse[t] - state.fixed[t]
     inner = inverse(reduced.information) if state.free.shape[1] else np.zeros((0, 0))
     return np.asarray(follows @ inner @ follows.T + by_target @ own @ by_target.T)
+
+
+def fitted_platter(
+    solved: Adjusted, letters: Sequence[str], targets: Sequence[TargetFit], covariance: Covariance
+) -> PlatterFit | None:
+    """The platter by the first face whose name begins with "platter"; None where its height is not determined."""
+    for t, target in enumerate(targets):
+        if target.face_height is None or target.face_height.fixed or not _is_platter(target):
+            continue
+        assert target.tilt is not None
+        problem, state = solved.problem, solved.state
+        nominal, lever = problem.nominal_targets, problem.lever_mm
+        normal, slope = tilted_direction_with_jacobian(
+            nominal.direction[t], nominal.basis[t], state.targets[t, 2:] / lever
+        )
+        lines, count = 4 * problem.rotaries, len(state.parameters)
+        by_lines, by_target = np.zeros((lines + 4, count)), np.zeros((lines + 4, 4))
+        by_lines[np.arange(lines), np.arange(lines)] = problem.scale[:lines]
+        by_lines[lines], by_target[lines] = measure_gradient(solved, t, face_measure(solved, t))
+        by_target[lines + 1 :, 2:] = slope.T / lever
+        matrix = None
+        if covariance.sigma is not None:
+            matrix = read_only(covariance.sigma**2 * joint_cofactor(solved, t, by_lines, by_target))
+        quantities = [
+            f"{letter} {what}" for letter in letters for what in ("shift 1", "shift 2", "tilt 1", "tilt 2")
+        ]
+        return PlatterFit(
+            target=target.name,
+            face=target.face_height,
+            normal=read_only(normal),
+            normal_estimable=not target.tilt.fixed,
+            quantities=(*quantities, "face", "normal X", "normal Y", "normal Z"),
+            covariance=matrix,
+        )
+    return None
+
+
+def _is_platter(target: TargetFit) -> bool:
+    return target.name.lower().startswith("platter")

@@ -14,17 +14,22 @@ from kinematics.calibration.covariance import (
     estimated_lines,
     line_covariance,
 )
-from kinematics.calibration.derived_quantities import axis_relations, axis_shift, location_errors, target_fits
+from kinematics.calibration.derived_quantities import (
+    axis_relations,
+    axis_shift,
+    fitted_platter,
+    location_errors,
+    target_fits,
+)
 from kinematics.calibration.fixed_parameters import conditional_positions, fixed_parameters
 from kinematics.calibration.outliers import find_outliers, reading_residuals
-from kinematics.calibration.platter_fit import fitted_platter
 from kinematics.calibration.readings import Readings, positive
-from kinematics.calibration.results import AngleCurve, DriftFit, Fit, LineFit
+from kinematics.calibration.results import Fit, LineFit
 from kinematics.calibration.robust import m_estimate
 from kinematics.calibration.solve import Adjusted, solve
 from kinematics.calibration.statistics import coverage_factor, p_value
 from kinematics.calibration.systematic_errors import SystematicErrors, find_systematic_errors
-from kinematics.calibration.systematic_terms import angle_functions
+from kinematics.calibration.systematic_terms import AngleCurve, DriftFit, angle_functions
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import as_instance, read_only

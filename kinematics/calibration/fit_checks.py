@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from kinematics.calibration.readings import Readings
-from kinematics.calibration.results import AngleError, Drift, Fit, LineFit, Outlier
+from kinematics.calibration.results import Fit, LineFit, Outlier
+from kinematics.calibration.systematic_terms import AngleError, Drift
 from kinematics.machine import Machine
 
 __all__ = ["FitDiagnostic", "check_fit", "outside_travels"]

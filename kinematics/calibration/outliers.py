@@ -25,6 +25,11 @@ __all__ = ["LeaveOneOut", "find_outliers", "reading_residuals", "worst_reading"]
 _LEVEL = 1e-3
 """p-value, over all readings (Bonferroni), below which a reading is an outlier."""
 
+_LEVEL_OF_MUCH = 0.01
+"""The same where the readings scatter more than a touch probe and by less than a third of it without that one."""
+_MUCH_MM = 0.01
+"""mm of scatter that is a lot for a touch probe: common practice has them repeat within micrometres."""
+_THIRD = 1.0 / 3.0
 _UNCHECKED = 1e-6
 _MOST_OUTLIERS = 5
 
@@ -142,6 +147,23 @@ def worst_reading(solved: Adjusted, sigma: float | None, floor: float = 0.0) -> 
     return int(solved.problem.order[worst]), chances
 
 
+def _is_much(solved: Adjusted, worst: int, sigma: float | None) -> bool:
+    """True where the scatter is a lot for a touch probe, and less than a third of it without the worst reading.
+
+    With five readings of one ball the scatter that is left is too poorly known to reject one of them at one in 1,000;
+    but where something is wrong by the scatter alone, the reading that takes most of it away is worth a look.
+    """
+    if sigma is not None or solved.s0 is None:
+        return False
+    checked = LeaveOneOut(solved)
+    k = int(np.flatnonzero(solved.problem.order == worst)[0])
+    left = solved.dof - int(checked.numbers[k])
+    if left < 1 or solved.s0 / float(np.median(solved.problem.weight)) <= _MUCH_MM:
+        return False
+    rest = float(np.sqrt(max(float(solved.squares.sum()) - float(checked.gain[k]), 0.0) / left))
+    return rest < _THIRD * solved.s0
+
+
 def find_outliers(
     readings: Readings,
     machine: Machine,
@@ -156,7 +178,7 @@ def find_outliers(
     found: list[Outlier] = []
     while len(found) < _MOST_OUTLIERS:
         worst = worst_reading(solved, sigma, floor)
-        if worst is None or worst[1] > _LEVEL:
+        if worst is None or worst[1] > (_LEVEL_OF_MUCH if _is_much(solved, worst[0], sigma) else _LEVEL):
             break
         index = int(left[worst[0]])
         left = np.delete(left, worst[0])

@@ -16,11 +16,11 @@ from kinematics.calibration.fixed_parameters import conditional_positions, fixed
 from kinematics.calibration.pose_information import PoseInformation, pose_information
 from kinematics.calibration.rank_deficiency import fix_unestimable
 from kinematics.calibration.readings import Readings, TargetKind, positive
-from kinematics.calibration.results import AngleError, Drift, Estimate, FixedParameter
+from kinematics.calibration.results import Estimate, FixedParameter
 from kinematics.calibration.solve import Adjusted, degrees_of_freedom
 from kinematics.calibration.statistics import coverage_factor
 from kinematics.calibration.systematic_errors import find_systematic_errors
-from kinematics.calibration.systematic_terms import COMPONENTS, TERMS
+from kinematics.calibration.systematic_terms import COMPONENTS, TERMS, AngleError, Drift
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose, transform_points
 from kinematics.machine import Machine

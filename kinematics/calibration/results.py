@@ -14,15 +14,12 @@ from kinematics.calibration.line_parameters import relative_line_parameters
 from kinematics.calibration.linear_algebra import eigen_symmetric
 from kinematics.calibration.readings import Readings, TargetKind
 from kinematics.calibration.statistics import region_factor
+from kinematics.calibration.systematic_terms import AngleCurve, AngleError, Drift, DriftFit
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import ValueEquality
 
 __all__ = [
-    "AngleCurve",
-    "AngleError",
-    "Drift",
-    "DriftFit",
     "Estimate",
     "Fit",
     "FixedParameter",
@@ -308,133 +305,6 @@ class PlatterFit(ValueEquality):
     normal_estimable: bool
     quantities: tuple[str, ...]
     covariance: NDArray[np.float64] | None
-
-
-@dataclass(frozen=True)
-class AngleError:
-    """Test of one component of the error of a rotary's own angle: turned minus commanded.
-
-    Attributes
-    ----------
-    letter : str
-    component : str
-        "once a turn", "twice a turn" or "by a factor".
-    significant : bool
-    p_value : float
-        Probability that scatter alone shows so much in any of the components of any rotary (Bonferroni).
-    detectable_arcsec : float or None
-        Size that these readings would show in 99 of 100 cases: the amplitude, or by a factor the error over the
-        range that was read. None where they do not show it at all.
-    size_arcsec, u_arcsec : float or None
-        The same size as estimated, with its standard uncertainty; None where not significant.
-    largest_at_deg : float or None
-        Machine angle at which an error once or twice a turn is largest in the positive sense.
-    factor : float or None
-        Degrees turned for each degree that the machine says.
-    """
-
-    letter: str
-    component: str
-    significant: bool
-    p_value: float
-    detectable_arcsec: float | None = None
-    size_arcsec: float | None = None
-    u_arcsec: float | None = None
-    largest_at_deg: float | None = None
-    factor: float | None = None
-
-
-@dataclass(frozen=True)
-class Drift:
-    """Test for a slow drift of all readings, in the order in which they were taken or with the temperature.
-
-    Attributes
-    ----------
-    by : str
-        "order" or "temperature".
-    significant : bool
-    p_value : float
-        Probability that scatter alone shows so much (Bonferroni).
-    detectable_mm : float or None
-        Length that these readings would show in 99 of 100 cases whatever its direction; None where they do not show
-        it at all.
-    shift_mm : tuple of (float, float, float), or None
-        Of the readings along X, Y and Z from the first to the last, or from the coldest to the warmest.
-    size_mm, u_mm : float or None
-        Its length and its standard uncertainty along itself; None where not significant.
-    """
-
-    by: str
-    significant: bool
-    p_value: float
-    detectable_mm: float | None = None
-    shift_mm: tuple[float, float, float] | None = None
-    size_mm: float | None = None
-    u_mm: float | None = None
-
-
-@dataclass(frozen=True, eq=False)
-class DriftFit(ValueEquality):
-    """Drift of all readings as it was adjusted along with the lines.
-
-    Attributes
-    ----------
-    by : str
-        "order" or "temperature".
-    shift_mm : ndarray, shape (3,)
-        Of the readings along X, Y and Z, from the first to the last, or from the coldest to the warmest; 0 where not
-        determined. The fitted lines are those of the first (the coldest) reading.
-    covariance : ndarray, shape (3, 3), or None
-        None where there is no estimate of the scatter.
-    estimable : bool
-        Whether these readings determine all three.
-    """
-
-    by: str
-    shift_mm: NDArray[np.float64]
-    covariance: NDArray[np.float64] | None
-    estimable: bool
-
-    @property
-    def size_mm(self) -> float:
-        """Length of the shift."""
-        return float(np.linalg.norm(self.shift_mm))
-
-    @property
-    def u_mm(self) -> float | None:
-        """Standard uncertainty of that length; None where there is no estimate of the scatter."""
-        if self.covariance is None:
-            return None
-        way = self.shift_mm / self.size_mm if self.size_mm > 0.0 else np.eye(3)[0]
-        return float(np.sqrt(max(way @ self.covariance @ way, 0.0)))
-
-
-@dataclass(frozen=True, eq=False)
-class AngleCurve(ValueEquality):
-    """Error of a rotary's own angle as it was adjusted along with the lines.
-
-    Attributes
-    ----------
-    letter : str
-    coefficients : ndarray, shape (5,)
-        c1, s1, c2, s2 and f of `kinematics.calibration.systematic_terms`, in radians (f without unit); 0 where not determined.
-    covariance : ndarray, shape (5, 5), or None
-        None where there is no estimate of the scatter.
-    estimable : bool
-        Whether these poses determine all five.
-    largest_arcsec, u_arcsec : float or None
-        The largest error among the angles that were read, and its standard uncertainty.
-    largest_at_deg : float
-        Machine angle of that one.
-    """
-
-    letter: str
-    coefficients: NDArray[np.float64]
-    covariance: NDArray[np.float64] | None
-    estimable: bool
-    largest_arcsec: float
-    u_arcsec: float | None
-    largest_at_deg: float
 
 
 @dataclass(frozen=True, eq=False)

@@ -22,14 +22,15 @@ from kinematics.calibration.linear_algebra import eigen_symmetric, inverse
 from kinematics.calibration.observation_equations import linearize_targets
 from kinematics.calibration.outliers import LeaveOneOut
 from kinematics.calibration.readings import Readings
-from kinematics.calibration.results import AngleError, Drift
 from kinematics.calibration.score_test import Gain, ScoreTest, score_test
 from kinematics.calibration.solve import Adjusted
 from kinematics.calibration.statistics import detectable_noncentrality, p_value
 from kinematics.calibration.systematic_terms import (
     COMPONENTS,
     TERMS,
+    AngleError,
     AngleTerms,
+    Drift,
     angle_terms,
     drift_courses,
 )

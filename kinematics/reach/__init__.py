@@ -41,7 +41,7 @@ from kinematics.reach.load import (
 from kinematics.reach.load_limit import LoadLimit
 from kinematics.reach.mounting import MountingRange, mounting_ranges
 from kinematics.reach.scene import MovingPairs, Scene, scene_of
-from kinematics.reach.shapes import Box, Frustum, Mesh, Shape, box_on, frustum_on
+from kinematics.reach.shapes import Box, Frustum, Mesh, Shape, box_on, frustum_on, moved_shape
 from kinematics.reach.silhouette import VIEWS, Outline, View, flat_mm, outlines
 from kinematics.reach.solid import BASE, PART, SPINDLE_NOSE, Attachment, Solid, on_rotary, on_step
 from kinematics.reach.step_height import FeasibleRange, limiting_cause, step_heights
@@ -105,6 +105,7 @@ __all__ = [
     "minimum_clearance",
     "mounting_ranges",
     "moved_on_mill",
+    "moved_shape",
     "on_rotary",
     "on_step",
     "outlines",

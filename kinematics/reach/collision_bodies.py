@@ -7,7 +7,8 @@ convex hull of a few discs, serves to tell cheaply which bodies cannot be the ne
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import manifold3d
 import numpy as np
@@ -23,6 +24,7 @@ __all__ = [
     "CollisionBody",
     "collision_body",
     "facets",
+    "in_pieces",
     "matrix_of",
     "vertices_of",
 ]
@@ -35,6 +37,10 @@ DISCS = 8
 
 _FEWEST_FACETS, _MOST_FACETS = 24, 128
 _SAME_VOLUME = 1e-9
+
+_LITTLE_HOLLOW, _MOST_PIECES = 0.05, 48
+"""Share of hollow in a piece's hull at which it is left whole, and the most pieces of one body. Chosen by time: with more
+pieces there are fewer questions to the library, and more hulls to bound."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,6 +63,9 @@ class CollisionBody:
         The discs' common direction.
     machinable : bool
         True where a tool may cut it.
+    pieces : tuple of CollisionBody
+        What a hollow body was cut into, each with discs of its own: a hull over the whole would fill the hollow. Empty
+        where the body is convex.
     """
 
     name: str
@@ -67,6 +76,24 @@ class CollisionBody:
     radii_mm: NDArray[np.float64]
     axis: NDArray[np.float64]
     machinable: bool = False
+    pieces: tuple[CollisionBody, ...] = ()
+
+    @cached_property
+    def loose_mm(self) -> float:
+        """About how far the discs' hull stands out beyond the body; 0 where it is tight."""
+        if self.tight:
+            return 0.0
+        if self.pieces:
+            # The discs' hull fills the hollow: the edge of a cube of its volume.
+            return float(np.cbrt(max(_hollow_mm3(self.manifold), 0.0)))
+        corners = vertices_of(self.manifold)
+        ways = np.stack(np.meshgrid(*[[-1.0, 0.0, 1.0]] * 3), axis=-1).reshape(-1, 3)
+        ways = ways[np.abs(ways).sum(axis=1) > 0.0]
+        ways /= np.linalg.norm(ways, axis=1, keepdims=True)
+        along = ways @ self.axis
+        rims = np.sqrt(np.maximum(1.0 - along**2, 0.0))
+        hull = (ways @ self.discs_mm.T + rims[:, None] * self.radii_mm).max(axis=1)
+        return float((hull - (ways @ corners.T).max(axis=1)).max())
 
     def moved(self, pose: Pose) -> CollisionBody:
         """The body in the frame in which its own frame has that pose."""
@@ -81,6 +108,7 @@ class CollisionBody:
             self.radii_mm,
             pose.rotate(self.axis),
             self.machinable,
+            tuple(piece.moved(pose) for piece in self.pieces),
         )
 
 
@@ -131,6 +159,65 @@ def collision_body(
         block = manifold3d.Manifold.cube(shape.high_mm - shape.low_mm).translate(shape.low_mm)
         return _in_box(name, block, shape.low_mm, shape.high_mm, tight=True, machinable=machinable)
     return _mesh_body(name, shape, machinable=machinable, convex_only=convex_only)
+
+
+def in_pieces(body: CollisionBody) -> CollisionBody:
+    """A body with its pieces, where it is hollow: halved again and again, until little hollow is left in their hulls.
+
+    The pieces together are the body: none of it is lost at a cut, and nothing is added.
+    """
+    if body.tight or body.pieces:
+        return body
+    done: list[manifold3d.Manifold] = []
+    open_ = [(_hollow_mm3(body.manifold), body.manifold)]
+    while open_:
+        # The one with the most hollow first: their number is limited.
+        worst = max(range(len(open_)), key=lambda k: open_[k][0])
+        hollow_mm3, manifold = open_.pop(worst)
+        full = len(open_) + len(done) + 1 >= _MOST_PIECES
+        if full or hollow_mm3 <= _LITTLE_HOLLOW * (manifold.volume() + hollow_mm3):
+            done.append(manifold)
+            continue
+        box = np.array(manifold.bounding_box())
+        edges = box[3:] - box[:3]
+        axis = int(np.argmax(edges))
+        halves = manifold.split_by_plane(np.eye(3)[axis], float(box[axis] + edges[axis] / 2.0))
+        parts = [half for half in halves if not half.is_empty()]
+        if len(parts) == 1:
+            done.append(manifold)
+        else:
+            open_ += [(_hollow_mm3(part), part) for part in parts]
+    if len(done) == 1:
+        return body
+    pieces = tuple(_piece(body, manifold) for manifold in done)
+    return replace(body, pieces=pieces)
+
+
+def _hollow_mm3(manifold: manifold3d.Manifold) -> float:
+    return float(manifold.hull().volume() - manifold.volume())
+
+
+def _piece(body: CollisionBody, manifold: manifold3d.Manifold) -> CollisionBody:
+    """A piece within the smaller of two boxes: along the axes, or along its own principal directions."""
+    corners = vertices_of(manifold)
+    _, _, principal = np.linalg.svd(corners - corners.mean(axis=0), full_matrices=False)
+    boxes = []
+    for frame in (np.eye(3), principal):
+        along = corners @ frame.T
+        low, high = along.min(axis=0), along.max(axis=0)
+        boxes.append((float(np.prod(high - low)), low, high, frame))
+    _, low, high, frame = min(boxes, key=lambda box: box[0])
+    ends = np.stack(np.meshgrid(*np.stack([low, high], axis=1), indexing="ij"), axis=-1).reshape(8, 3)
+    return CollisionBody(
+        body.name,
+        manifold,
+        body.facet_error_mm,
+        tight=False,
+        discs_mm=ends @ frame,
+        radii_mm=np.zeros(DISCS),
+        axis=frame[2],
+        machinable=body.machinable,
+    )
 
 
 def _round_body(name: str, shape: Frustum, *, machinable: bool, filled: bool) -> CollisionBody:

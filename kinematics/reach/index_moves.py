@@ -40,7 +40,7 @@ __all__ = [
 Array = NDArray[np.float64]
 
 _MOST_ITEMS = 300_000
-_MOST_EXACT = 400
+_MOST_EXACT = 20_000
 _AT_ONCE = 20_000
 _WITHIN_MM, _WITHIN_SHARE = 0.05, 0.01
 
@@ -61,6 +61,8 @@ class MoveClearance(ValueEquality):
         The closest pair there: tool, holder or spindle and what turns; or what turns and what stands.
     machine_deg : ndarray, shape (n,)
         Machine angles there.
+    settled : bool
+        False where the search was broken off: `at_least_mm` is true, and may be far less than the smallest distance.
     """
 
     at_least_mm: float
@@ -69,6 +71,7 @@ class MoveClearance(ValueEquality):
     body: str
     obstacle: str
     machine_deg: NDArray[np.float64]
+    settled: bool = True
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "machine_deg", read_only(self.machine_deg))
@@ -356,7 +359,8 @@ class _Search:
     The other body of a pair is one of the retracted spindle's, or without these one of the scene's own.
     """
 
-    def __init__(self, scene: Scene, swept: list[SweptBody], up_to_mm: float) -> None:
+    def __init__(self, whole: Scene, swept: list[SweptBody], up_to_mm: float) -> None:
+        scene, self.pieces = whole.pieces
         self.scene, self.swept = scene, swept
         self.others = swept_discs(swept) if swept else scene.discs
         self.group = np.zeros(len(swept), dtype=np.int64) if swept else scene.carried
@@ -368,10 +372,13 @@ class _Search:
         self.tight = np.logical_and.outer(
             [body.tight for body in bodies], [body.tight for body in scene.bodies]
         )
+        self.loose_mm = np.array([body.loose_mm for body in scene.bodies])
+        self.in_pieces = np.array([len(some) > 0 for some in self.pieces], dtype=bool)
         self.seen = min(up_to_mm, FARTHEST_MM)
         self.at: tuple[Array, int, int] | None = None
         self.floor = FARTHEST_MM
         self.exact_left = _MOST_EXACT
+        self.settled = True
 
     def run(
         self, low: Array, high: Array, other: NDArray[np.intp], turning: NDArray[np.intp]
@@ -382,18 +389,43 @@ class _Search:
         items, done = _Items(middle, half, other, turning), 0
         while len(items.other):
             done += len(items.other)
-            bound, split = self._look(items)
+            bound, split, motion = self._look(items)
             if self.seen <= 0.0:
                 self.floor = 0.0
                 break
             open_ = bound < self.seen - self._within
             # Closed parts are as far away as the smallest distance seen, but for the tolerance.
             self.floor = min(self.floor, float(bound[~open_].min(initial=FARTHEST_MM)))
-            if done > _MOST_ITEMS:
+            if done > _MOST_ITEMS and open_.any():
+                self.settled = False
                 self.floor = min(self.floor, float(bound[open_].min(initial=FARTHEST_MM)))
                 break
-            items = _halved(items[open_], split[open_])
+            # Where the hull over a hollow is to blame more than the angles, its pieces come next.
+            hollow = self._hollow(items) & open_ & (motion < self._loose(items))
+            halves = open_ & ~hollow
+            parts = [_halved(items[halves], split[halves])]
+            if hollow.any():
+                parts.append(self._in_pieces(items[hollow]))
+            items = _joined(parts)
         return self._found()
+
+    def _in_pieces(self, items: _Items) -> _Items:
+        """Parts for the pieces of hollow bodies in place of the bodies; the retracted spindle's are convex."""
+        none = [] if self.swept else [np.flatnonzero(self.in_pieces[items.other])]
+        split = np.unique(np.concatenate([*none, np.flatnonzero(self.in_pieces[items.turning])]))
+        rows, other, turning = [], [], []
+        for k in split.tolist():
+            a, b = int(items.other[k]), int(items.turning[k])
+            firsts = [a] if self.swept or not self.in_pieces[a] else self.pieces[a]
+            seconds = self.pieces[b] if self.in_pieces[b] else [b]
+            pairs = np.array(np.meshgrid(firsts, seconds, indexing="ij")).reshape(2, -1)
+            rows.append(np.full(pairs.shape[1], k))
+            other.append(pairs[0])
+            turning.append(pairs[1])
+        at = np.concatenate(rows)
+        return _Items(
+            items.middle_deg[at], items.half_deg[at], np.concatenate(other), np.concatenate(turning)
+        )
 
     @property
     def _within(self) -> float:
@@ -403,7 +435,7 @@ class _Search:
         if self.at is None:
             return None
         angles, other, turning = self.at
-        seen = self._exact(angles, other, turning) if self.seen > 0.0 else 0.0
+        seen = self._exact(angles, other, turning, self.seen + 1.0) if self.seen > 0.0 else 0.0
         names = self.names[other], self.scene.bodies[turning].name
         return MoveClearance(
             max(0.0, min(self.floor, seen)),
@@ -412,11 +444,21 @@ class _Search:
             # What turns is the body that meets what stands, and the obstacle that the tool meets.
             *(names if self.swept else names[::-1]),
             angles,
+            self.settled,
         )
 
-    def _look(self, items: _Items) -> tuple[Array, NDArray[np.intp]]:
-        """A bound for every item, and the rotary along which it is best halved; the smallest distance seen."""
-        bounds, splits = [], []
+    def _hollow(self, items: _Items) -> NDArray[np.bool_]:
+        """Mask of the parts of which a body has pieces."""
+        mine = self.in_pieces[items.turning]
+        return mine if self.swept else mine | self.in_pieces[items.other]
+
+    def _loose(self, items: _Items) -> Array:
+        """About how far the hulls of the parts' bodies stand out beyond them."""
+        return np.asarray(self.loose_mm[items.turning] + (0.0 if self.swept else self.loose_mm[items.other]))
+
+    def _look(self, items: _Items) -> tuple[Array, NDArray[np.intp], Array]:
+        """A bound for every item, the rotary along which it is best halved, and how far the angles move it."""
+        bounds, splits, motions = [], [], []
         for start in range(0, len(items.other), _AT_ONCE):
             some = items[slice(start, start + _AT_ONCE)]
             poses = group_poses(self.scene.machine, some.middle_deg)
@@ -432,7 +474,8 @@ class _Search:
                 )
             bounds.append(bound)
             splits.append(np.argmax(motion, axis=-1))
-        return np.concatenate(bounds), np.concatenate(splits)
+            motions.append(motion.sum(axis=-1))
+        return np.concatenate(bounds), np.concatenate(splits), np.concatenate(motions)
 
     def _bound_by_hulls(
         self, items: _Items, turned: BoundingDiscs, others: BoundingDiscs, motion: Array
@@ -458,8 +501,12 @@ class _Search:
         """Ask the collision library about pairs that the bounds leave undecided, and about likely collisions."""
         close = np.flatnonzero((low <= 0.0) & tight)
         ask = [int(close[np.argmin(high[close])])] if close.size else []
-        # Hulls whose bounds are still wide, on parts so small that the angles are not to blame.
-        vague = ~tight | ((motion < high - low) & (motion < self._within))
+        loose_mm = self._loose(items)
+        # One pose that may be the closest; then parts so small that the hulls are to blame, not the angles.
+        loose = np.flatnonzero(~tight)
+        ask += [int(loose[np.argmin(bound[loose])])] if loose.size else []
+        vague = np.where(tight, (motion < high - low) & (motion < self._within), motion < 2.0 * loose_mm)
+        vague &= ~self._hollow(items)
         ask += [int(k) for k in np.flatnonzero(vague)[np.argsort(bound[vague])]]
         for k in ask:
             if self.exact_left <= 0 or self.seen <= 0.0:
@@ -468,14 +515,15 @@ class _Search:
                 continue
             self.exact_left -= 1
             other, turning = int(items.other[k]), int(items.turning[k])
-            gap = self._exact(items.middle_deg[k], other, turning)
+            # A longer distance settles nothing more, and the library takes long to look far.
+            gap = self._exact(items.middle_deg[k], other, turning, self.seen + float(motion[k]))
             bound[k] = max(float(bound[k]), gap - float(motion[k]))
             if gap < self.seen:
                 self.seen, self.at = gap, (items.middle_deg[k], other, turning)
 
-    def _exact(self, angles: Array, other: int, turning: int) -> float:
+    def _exact(self, angles: Array, other: int, turning: int, up_to: float) -> float:
+        """Distance of the facets, or what bounds it from below: `up_to`, where it is longer."""
         poses = group_poses(self.scene.machine, angles)
-        up_to = FARTHEST_MM if self.seen >= FARTHEST_MM else 2.0 * self.seen + 500.0
         if self.swept:
             return exact_gap_mm(self.scene, turning, poses, self.swept[other], up_to)
         return exact_pair_gap_mm(self.scene, turning, other, poses, up_to)
@@ -521,6 +569,15 @@ def _motion(
         between = (scene.carried[items.turning] > i) & (other_group <= i)
         motions.append(np.where(between, moved, 0.0))
     return np.stack(motions, axis=-1)
+
+
+def _joined(parts: list[_Items]) -> _Items:
+    return _Items(
+        np.concatenate([part.middle_deg for part in parts]),
+        np.concatenate([part.half_deg for part in parts]),
+        np.concatenate([part.other for part in parts]),
+        np.concatenate([part.turning for part in parts]),
+    )
 
 
 def _halved(items: _Items, along: NDArray[np.intp]) -> _Items:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.machine import Machine
-from kinematics.reach.collision_bodies import CollisionBody, collision_body, matrix_of
+from kinematics.reach.collision_bodies import CollisionBody, collision_body, in_pieces, matrix_of
 from kinematics.reach.collision_model import CollisionModel
 from kinematics.reach.distance_bounds import BoundingDiscs, bounding_discs
 from kinematics.reach.tool_assembly import minkowski_sum
@@ -84,6 +85,21 @@ class Scene:
     def discs(self) -> BoundingDiscs:
         """The bodies' discs at the all-zero pose, leading shape (b,)."""
         return bounding_discs(list(self.bodies))
+
+    @cached_property
+    def pieces(self) -> tuple[Scene, tuple[NDArray[np.int64], ...]]:
+        """The scene with the pieces of its hollow bodies after all bodies, and the indices there of each body's pieces.
+
+        A piece has none, and so has a body without a hollow.
+        """
+        whole = [in_pieces(body) for body in self.bodies]
+        parts = [body.pieces for body in whole]
+        counts = [len(some) for some in parts]
+        carried = np.concatenate([self.carried, np.repeat(self.carried, counts)])
+        ends = np.cumsum([len(parts), *counts]).tolist()
+        indices = [np.arange(a, b) for a, b in pairwise(ends)] + [np.zeros(0, dtype=np.int64)] * sum(counts)
+        bodies = (*whole, *(one for some in parts for one in some))
+        return Scene(self.machine, bodies, carried), tuple(indices)
 
     def turned(self, angles_deg: ArrayLike) -> BoundingDiscs:
         """The bodies' discs at machine angles (..., n), leading shape (..., b)."""

@@ -5,16 +5,17 @@ Volumes and centres of gravity are those of the true shape; collisions are looke
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
+from kinematics.transform import Pose
 from kinematics.validation import ValueEquality, as_number, as_vector, as_vectors, read_only
 
-__all__ = ["Box", "Frustum", "Mesh", "Shape", "box_on", "frustum_on"]
+__all__ = ["Box", "Frustum", "Mesh", "Shape", "box_on", "frustum_on", "moved_shape"]
 
 _SMALLEST_MM = 1e-6
 
@@ -278,6 +279,40 @@ def box_on(height_mm: float, x_mm: float, y_mm: float) -> Box:
     _above_zero("section, y", y_mm)
     low, high = sorted((0.0, height_mm))
     return Box(np.array([-x_mm / 2, -y_mm / 2, low]), np.array([x_mm / 2, y_mm / 2, high]))
+
+
+def moved_shape(shape: Frustum | Box | Mesh, pose: Pose) -> Frustum | Mesh:
+    """A shape seen from the frame that its own frame stands in; a box becomes a mesh, since it may be turned.
+
+    Parameters
+    ----------
+    shape : Frustum, Box or Mesh
+    pose : Pose
+        Of its frame, a single one.
+
+    Examples
+    --------
+    >>> from kinematics.transform import translation
+    >>> moved_shape(box_on(20.0, 10.0, 10.0), translation(0.0, 0.0, 5.0)).centre_mm.round(9).tolist()
+    [0.0, 0.0, 15.0]
+    """
+    if isinstance(shape, Frustum):
+        return replace(shape, from_mm=pose.apply(shape.from_mm), to_mm=pose.apply(shape.to_mm))
+    if isinstance(shape, Mesh):
+        return Mesh(pose.apply(shape.vertices_mm), shape.triangles)
+    ends = np.array([shape.low_mm, shape.high_mm])
+    corners = np.array([[ends[i, 0], ends[j, 1], ends[k, 2]] for i in (0, 1) for j in (0, 1) for k in (0, 1)])
+    return Mesh(pose.apply(corners), _BOX_TRIANGLES)
+
+
+_BOX_TRIANGLES = np.array(
+    [
+        *([0, 1, 3], [0, 3, 2], [4, 6, 7], [4, 7, 5]),
+        *([0, 4, 5], [0, 5, 1], [2, 3, 7], [2, 7, 6]),
+        *([0, 2, 6], [0, 6, 4], [1, 5, 7], [1, 7, 3]),
+    ]
+)
+"""Faces of a box whose corners are counted with x slowest and z fastest, counterclockwise seen from outside."""
 
 
 def _above_zero(name: str, size: float) -> None:

@@ -12,6 +12,9 @@ answer may be off, `pivot_numbers` are the numbers that are graded, `pivot_mista
 wrong.
 """
 
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
 from kinematics.teaching.angle_answers import (
     AngleAnswer,
     AngleFault,
@@ -20,7 +23,6 @@ from kinematics.teaching.angle_answers import (
     error_carried_forward,
     matching_solution,
 )
-from kinematics.teaching.attainable_accuracy import AttainableAccuracy, attainable, hand_bound_mm
 from kinematics.teaching.diagnosis import Answer, Diagnosis, FoundMistake, diagnose
 from kinematics.teaching.direction_steps import pattern_steps, rotation_steps, three_point_steps
 from kinematics.teaching.exercises import LEVELS, Exercise, Level, set_exercise
@@ -28,21 +30,24 @@ from kinematics.teaching.figure_trace import FigureTrace
 from kinematics.teaching.matrix_solution import solve_by_matrices
 from kinematics.teaching.mistake_catalogue import classic_mistakes
 from kinematics.teaching.perturbed_offsets import Mistake, PerturbedOffsets, recompute
-from kinematics.teaching.pivot_diagnosis import (
-    PivotAnswer,
-    PivotDiagnosis,
-    PivotFinding,
-    PivotMark,
-    diagnose_pivots,
-)
-from kinematics.teaching.pivot_exercise import PIVOT_LEVEL, PivotExercise, PivotProbing
-from kinematics.teaching.pivot_mistakes import PivotMistake, mistakes_at_pivot, mistakes_in_direction
-from kinematics.teaching.pivot_numbers import LineNumber, coordinate_axes, line_values
-from kinematics.teaching.pivot_random import set_pivot_exercise, set_pivot_exercise_on
-from kinematics.teaching.pivot_solution import solve_pivot
 from kinematics.teaching.trigonometric_solution import solve_by_trigonometry, why_not_by_trigonometry
 from kinematics.teaching.worked_step import Calculation, Digits, Number, WorkedStep, written, written_number
 from kinematics.teaching.working import RotarySwing, Working
+
+if TYPE_CHECKING:
+    from kinematics.teaching.attainable_accuracy import AttainableAccuracy, attainable, hand_bound_mm
+    from kinematics.teaching.pivot_diagnosis import (
+        PivotAnswer,
+        PivotDiagnosis,
+        PivotFinding,
+        PivotMark,
+        diagnose_pivots,
+    )
+    from kinematics.teaching.pivot_exercise import PIVOT_LEVEL, PivotExercise, PivotProbing
+    from kinematics.teaching.pivot_mistakes import PivotMistake, mistakes_at_pivot, mistakes_in_direction
+    from kinematics.teaching.pivot_numbers import LineNumber, coordinate_axes, line_values
+    from kinematics.teaching.pivot_random import set_pivot_exercise, set_pivot_exercise_on
+    from kinematics.teaching.pivot_solution import solve_pivot
 
 __all__ = [
     "LEVELS",
@@ -99,3 +104,21 @@ __all__ = [
     "written",
     "written_number",
 ]
+
+_OF_PIVOTS = {
+    "attainable_accuracy": ("AttainableAccuracy", "attainable", "hand_bound_mm"),
+    "pivot_diagnosis": ("PivotAnswer", "PivotDiagnosis", "PivotFinding", "PivotMark", "diagnose_pivots"),
+    "pivot_exercise": ("PIVOT_LEVEL", "PivotExercise", "PivotProbing"),
+    "pivot_mistakes": ("PivotMistake", "mistakes_at_pivot", "mistakes_in_direction"),
+    "pivot_numbers": ("LineNumber", "coordinate_axes", "line_values"),
+    "pivot_random": ("set_pivot_exercise", "set_pivot_exercise_on"),
+    "pivot_solution": ("solve_pivot",),
+}
+"""Names by module that are imported when they are first asked for: they load the calibration, and a working does not."""
+
+
+def __getattr__(name: str) -> Any:  # noqa: ANN401 - whatever has that name
+    for module, names in _OF_PIVOTS.items():
+        if name in names:
+            return getattr(import_module(f"kinematics.teaching.{module}"), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

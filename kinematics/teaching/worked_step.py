@@ -20,6 +20,9 @@ __all__ = ["Calculation", "Digits", "Kind", "Number", "WorkedStep", "written", "
 
 Kind = Literal["length", "angle", "ratio"]
 
+_SHOWN_FROM = 9
+"""Decimals that a number is taken to before it is rounded for show."""
+
 
 @dataclass(frozen=True)
 class Number:
@@ -138,10 +141,12 @@ def written_number(number: Number, digits: Digits) -> str:
     >>> written_number(Number(-1e-12), Digits())
     '0.0000'
     """
+    # To the ninth decimal first: the last bits of a sum never decide a tie at the last digit written.
+    value = round(number.value, _SHOWN_FROM)
     if number.kind == "length":
-        text = f"{number.value / digits.unit_mm:.{digits.length}f}"
+        text = f"{round(value / digits.unit_mm, _SHOWN_FROM):.{digits.length}f}"
     else:
-        text = f"{number.value:.{digits.angle if number.kind == 'angle' else digits.ratio}f}"
+        text = f"{value:.{digits.angle if number.kind == 'angle' else digits.ratio}f}"
         text = text.rstrip("0").rstrip(".") if "." in text else text
     return text.lstrip("-") if float(text) == 0.0 else text
 

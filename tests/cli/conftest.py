@@ -31,6 +31,7 @@ def examples() -> Path:
 def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
     """Run ``tiltwright ARGS``; whatever it raises besides ending is a failure of the test."""
     from tiltwright.app import main
+    from tiltwright.terminal.streams import CRASHED
 
     def ended(*args: object) -> Ended:
         monkeypatch.setattr(sys, "argv", ["tiltwright", *map(str, args)])
@@ -41,6 +42,7 @@ def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> 
         except SystemExit as end:
             code = end.code if isinstance(end.code, int) else int(end.code is not None)
         said = capsys.readouterr()
+        assert code != CRASHED, said.err
         return Ended(code, said.out, said.err)
 
     return ended

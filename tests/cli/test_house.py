@@ -23,7 +23,9 @@ COMMANDS = [
     ["offsets"],
     ["aim"],
     ["reach"],
+    ["budget"],
     ["sheet"],
+    ["page"],
     ["explain"],
     ["check"],
     ["lesson", "new"],
@@ -31,6 +33,7 @@ COMMANDS = [
     ["machine", "new"],
     ["machine", "show"],
     ["schema"],
+    *(["batch", name] for name in ("log", "chart")),
     *(["pivot", name] for name in ("plan", "fit", "practice", "log", "restore")),
 ]
 

@@ -128,28 +128,41 @@ def test_the_highest_work_offset_is_loaded_first(run, job, numbers, code):
     assert ("G59.1 to G59.3" in words) == (max(numbers) > 6)
 
 
-def test_more_operations_than_work_offsets(run, job):
-    pattern = 'normal = [0, -0.5, 0.866]\nrepeat = { count = 12, step = 30 }\ntilt = "negative"\n'
-    path = job(HEAD + STACK + f'[[operation]]\nname = "port"\n{pattern}')
-    ended = run("offsets", path, "--gcode")
+MANY_PORTS = '[[operation]]\nname = "port"\nnormal = [0, -0.5, 0.866]\nrepeat = { count = 12, step = 30 }\ntilt = "negative"\n'
+
+
+def test_more_operations_than_work_offsets_take_loaders(run, job, tmp_path):
+    path = job(HEAD + STACK + MANY_PORTS)
+    ended = run("offsets", path, "--gcode", "-o", tmp_path / "load.nc")
     assert ended.code == 0
-    assert "set it before each" in ended.err
-    blocks = [line for line in ended.out.splitlines() if line.startswith("G10")]
-    assert len(blocks) == 12
-    assert {line.split()[2] for line in blocks} == {"P1"}
-    # Run in one go the last block would overwrite the others: it stops (M0) after each.
-    lines = ended.out.splitlines()
-    assert [lines[lines.index(block) + 2] for block in blocks] == ["M0"] * 12
-    assert lines[lines.index(blocks[0]) + 1] == "(Do not go on to the next block before port 1 is done)"
-    assert run("offsets", path).out.count("G54") == 12
+    assert "2 programs load them" in ended.err
+    first, second = (
+        [
+            (words[2], words[3:])
+            for line in (tmp_path / name).read_text(encoding="utf-8").splitlines()
+            if (words := line.split())[0] == "G10"
+        ]
+        for name in ("load-1.nc", "load-2.nc")
+    )
+    # As few loaders as can be, and as many operations as can be with an offset that no later loader sets.
+    assert [number for number, _ in first] == [f"P{number}" for number in range(9, 0, -1)]
+    assert [number for number, _ in second] == ["P9", "P8", "P7"]
+    told = json.loads(run("offsets", path, "--json").out)
+    assert (told["loaders"], told["set_before_each"]) == (2, True)
+    assert [one["loader"] for one in told["operations"]] == [1] * 9 + [2] * 3
+    text = (tmp_path / "load-2.nc").read_text(encoding="utf-8")
+    assert "(Loader 2 of 2)\n(Run it before: port 10)\n" in text
+    assert "(Leaves alone: G54, G55, G56, G57, G58, G59)\n" in text
 
 
 def test_more_operations_keep_the_numbers_that_were_asked_for(run, job):
     asked = '[[operation]]\nname = "face"\nat = { A = 0, C = 0 }\nwork_offset = 1\n'
-    pattern = 'normal = [0, -0.5, 0.866]\nrepeat = { count = 12, step = 30 }\ntilt = "negative"\n'
-    path = job(HEAD + STACK + asked + f'[[operation]]\nname = "port"\n{pattern}')
-    numbers = [one["work_offset"] for one in json.loads(run("offsets", path, "--json").out)["operations"]]
-    assert numbers == [1] + [2] * 12
+    path = job(HEAD + STACK + asked + MANY_PORTS)
+    told = json.loads(run("offsets", path, "--json").out)["operations"]
+    assert told[0]["work_offset"] == 1
+    assert all(one["work_offset"] != 1 for one in told[1:])
+    # No two of one loader have one number.
+    assert len({(one["work_offset"], one["loader"]) for one in told}) == len(told)
 
 
 def test_one_work_offset_with_two_values(run, job):

@@ -117,6 +117,6 @@ def test_a_calibration_still_changes_its_machine_file(run, shop, examples):
     before = (shop / "teaching_mill.toml").read_bytes()
     readings = examples / "pivots" / "spring_check.csv"
     words = ["pivot", "fit", readings, "-m", "teaching_mill.toml", "--write", "--who", "bay 2"]
-    ended = run(*words, "--temperature", "20.5")
+    ended = run(*words, "--temperature", "20.5 C")
     assert ended.code == 0, ended.err
     assert (shop / "teaching_mill.toml").read_bytes() != before

@@ -214,7 +214,7 @@ box = { low = [-10.0, -10.0, 260.0], high = [10.0, 10.0, 265.0] }
         "[10.0, 10.0, 265.0]", "[-20.0, 5.0, 345.0]"
     )
     ended = run("reach", job(text, MACHINE + hook))
-    assert "top, on the way straight up: spindle nose runs into roof" in ended.err
+    assert "top: on the way straight up, spindle nose runs into roof" in ended.err
 
 
 def test_clear_and_margin_are_typed_in_the_unit_shown(run, job):
@@ -302,6 +302,33 @@ def test_no_height_fits(run, job):
         "height": 20.0, "by": "clearance", "what": "holder 1 to ledge", "operation": "top"
     }  # fmt: skip
     assert "no height of post fits and clears" in ended.err
+
+
+def test_what_was_not_checked_stands_on_the_picture(run, job, tmp_path):
+    path = tmp_path / "side.svg"
+    ended = run("reach", job(JOB, MACHINE), "--only", "top", "--picture", path)
+    texts = [node.text or "" for node in ET.parse(path).getroot().iter() if node.tag.endswith("text")]
+    assert any(text.startswith("NOT CHECKED: the load on C") for text in texts)
+    assert "NOT CHECKED: the load on C" in ended.err
+
+
+def test_a_refused_touch_off_is_a_no(run, job, tmp_path):
+    touched = "[touched]\nX = 0\nY = 0\nZ = 110\npose = { A = 0, C = 0 }\nuse = 'stack'\n"
+    wrong = job(JOB.replace("[[tool]]", touched + "\n[[tool]]", 1), MACHINE)
+    picture = tmp_path / "top.svg"
+    for more in ([], ["--only", "top", "--picture", picture], ["--size", "post", "--between", "80:120"]):
+        ended = run("reach", wrong, *more)
+        assert ended.code == 1
+        assert "touched-off part zero is 10.000 mm from the stack's" in ended.err
+
+
+def test_lengths_typed_at_options_may_have_a_unit(run, job):
+    close = job(JOB, MACHINE)
+    plain = run("reach", close, "--clear", "3", "--margin", "5", "--json")
+    typed = run("reach", close, "--clear", "3mm", "--margin", "5 mm", "--json")
+    assert json.loads(plain.out) == json.loads(typed.out)
+    ended = run("reach", close, "--margin", "1/4 in")
+    assert (ended.code, "--margin: found" in ended.err) == (2, True)
 
 
 def test_picture(run, job, tmp_path):

@@ -46,36 +46,35 @@ def test_a_collision_is_said_on_stderr_too(run, examples, tmp_path):
     assert "holder 2 runs into cap blank" in " ".join(first[:4])
 
 
-@pytest.mark.parametrize(
-    ("travel_high", "tools", "above"),
-    [
-        (0.0, "", 100.0),
-        (-100.0, "", 50.0),
-        (-170.0, "", 10.0),
-        (-60.0, "length = 90.0\ndiameter = 6", 25.0),
-        (-60.0, "", 100.0),
-    ],
-)
-def test_the_first_check_is_made_where_the_spindle_gets_to(
-    run, examples, tmp_path, travel_high, tools, above
-):
-    """Derived here: the top port's offset is Z-179.096, the highest; with a tool of 90 its nose stands at -89.096."""
-    mill = (examples / "teaching_mill.toml").read_text(encoding="utf-8")
-    (tmp_path / "teaching_mill.toml").write_text(
-        re.sub(
-            r"z = \[(\S+), 0.0\]|z = 0\.0",
-            lambda z: f"z = [{z[1]}, {travel_high}]" if z[1] else f"z = {travel_high}",
-            mill,
-        ),
-        encoding="utf-8",
-    )
+def test_the_first_check_is_as_near_as_what_is_stated_allows(run, examples):
+    """Without tools and solids 10 mm above the highest point known; beside solids as near as they get."""
+    told = " ".join(run("sheet", examples / "tide_gauge_head.toml").out.split())
+    assert "down to Z 10.000 and no lower" in told
+    assert f"Z {-179.096 + 10.0:.3f} + tool length offset" in told
+    assert "nothing says what stands over the origin" in told
+    assert "Z travel ends at 0.000:" in told
+    cap = " ".join(run("sheet", examples / "mast_cap.toml").out.split())
+    # The screw holes start inside the uncut blank: the drill stands higher there than over the face.
+    assert [float(z) for z in re.findall(r"down to Z ([\d.]+) and", cap)] == [
+        5.0,
+        20.0,
+        20.0,
+        20.0,
+        20.0,
+        5.0,
+    ]
+
+
+def test_a_height_of_the_first_check_is_above_whatever_the_files_know(run, examples, tmp_path):
+    """An origin 30 mm below part zero is checked 40 mm above it: part zero lies straight over it."""
     job = (examples / "tide_gauge_head.toml").read_text(encoding="utf-8")
-    tool = f'\n[[tool]]\nname = "drill"\n{tools}\n' if tools else ""
-    (tmp_path / "job.toml").write_text(re.sub(r"(?m)^tool .*$", "", job) + tool, encoding="utf-8")
+    (tmp_path / "teaching_mill.toml").write_text(
+        (examples / "teaching_mill.toml").read_text("utf-8"), "utf-8"
+    )
+    deep = job.replace('name    = "top port"', 'name    = "top port"\norigin = [0, 0, -30]')
+    (tmp_path / "job.toml").write_text(deep, encoding="utf-8")
     told = " ".join(run("sheet", tmp_path / "job.toml").out.split())
-    assert f"program Z{above:.3f} and no lower" in told
-    assert f"Z travel ends at {travel_high:.3f}:" in told
-    assert f"{-179.096 + above:.3f}" in told
+    assert re.search(r"A 0.0000 C 0.0000, X0 Y0, down to Z 40.000 and", told)
 
 
 @pytest.mark.parametrize(("ending", "magic"), [("pdf", b"%PDF-"), ("png", b"\x89PNG"), ("svg", b"<svg")])
@@ -113,3 +112,30 @@ def test_what_is_typed_wrong_is_told(run, examples, tmp_path, monkeypatch, argum
     assert (ended.code, ended.out) == (2, "")
     assert said in ended.err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_job_with_nests_has_a_sheet_for_each_or_for_one(run, examples, tmp_path):
+    (tmp_path / "teaching_mill.toml").write_text(
+        (examples / "teaching_mill.toml").read_text("utf-8"), "utf-8"
+    )
+    nests = "".join(
+        f'[[nest]]\nname = "{name}"\non = "sub-plate"\n[[nest.step]]\nname = "vice, {name}"\nup = 60.0\n'
+        f"shift = [{x}, 0.0]\n"
+        for name, x in (("left", -30.0), ("right", 30.0))
+    )
+    (tmp_path / "job.toml").write_text(
+        'name = "Two brackets"\nunits = "mm"\nmachine = "teaching_mill.toml"\n'
+        '[[stack]]\nname = "sub-plate"\nup = 20.0\n'
+        + nests
+        + '[[operation]]\nname = "top"\nat = { A = 0, C = 0 }\n',
+        "utf-8",
+    )
+    both = run("sheet", tmp_path / "job.toml").out
+    assert re.findall(r"Nest: +(\w+)", both) == ["left", "right"]
+    # Derived here: part zero stands 60 mm apart along X at A0 C0.
+    assert re.findall(r"(?m)^G5[45] +(-[\d.]+) ", both)[:2] == ["-411.025", "-351.025"]
+    assert re.findall(r"Nest: +(\w+)", run("sheet", tmp_path / "job.toml", "--nest", "right").out) == [
+        "right"
+    ]
+    assert run("sheet", tmp_path / "job.toml", "-o", tmp_path / "s.pdf").code == 0
+    assert {path.name for path in tmp_path.glob("*.pdf")} == {"s-nest1.pdf", "s-nest2.pdf"}

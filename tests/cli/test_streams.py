@@ -120,3 +120,90 @@ def test_the_streams_are_given_back(run, examples):
     out, err = sys.stdout, sys.stderr
     run("offsets", examples / "tide_gauge_head.toml")
     assert (sys.stdout, sys.stderr) == (out, err)
+
+
+@pytest.mark.parametrize("reader", ["true", "head -c 1"])
+def test_what_is_to_be_written_is_written_whoever_reads(examples, tmp_path, reader):
+    mill = tmp_path / "teaching_mill.toml"
+    before = (examples / "teaching_mill.toml").read_bytes()
+    mill.write_bytes(before)
+    ended = shell(
+        f"tiltwright pivot fit {examples / 'pivots/spring_check.csv'} -m {mill} --write-anyway | {reader}"
+    )
+    assert b"calibration 1" in ended.stderr
+    assert mill.read_bytes() != before
+
+
+@pytest.mark.parametrize("ending", ["", " | true", " | head -c 1", " > /dev/full"])
+def test_the_answer_no_stays_no_whoever_reads(job, ending):
+    if "full" in ending and not FULL.exists():
+        pytest.skip("needs a device that is always full")
+    path = job(
+        'name = "x"\nunits = "mm"\nmachine = "teaching_mill.toml"\n'
+        '[[operation]]\nname = "under"\nnormal = [0, 0, -1]\n'
+    )
+    ended = shell(f"tiltwright aim {path}{ending}")
+    assert ended.returncode == (2 if "full" in ending else 1), ended.stderr
+    assert b"Traceback" not in ended.stderr
+
+
+def test_a_crash_has_a_code_of_its_own_and_names_a_file():
+    code = (
+        "import sys; sys.argv = ['tiltwright', 'schema', 'job']\n"
+        "import tiltwright.app as app\n"
+        "def broken(typed): raise RuntimeError('a mistake')\n"
+        "app.build = broken\napp.main()"
+    )
+    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (ended.returncode, ended.stdout) == (70, "")
+    assert ended.stderr.count("\n") == 1
+    report = Path(ended.stderr.rstrip().rsplit(": ", 1)[-1])
+    try:
+        text = report.read_text(encoding="utf-8")
+    finally:
+        report.unlink()
+    assert "RuntimeError: a mistake" in text
+    assert "'schema', 'job'" in text
+
+
+def test_ctrl_c_is_quiet():
+    code = (
+        "import sys; sys.argv = ['tiltwright', 'schema', 'job']\n"
+        "import tiltwright.app as app\n"
+        "def stopped(typed): raise KeyboardInterrupt\n"
+        "app.build = stopped\napp.main()"
+    )
+    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (ended.returncode, ended.stdout, ended.stderr) == (130, "", "")
+
+
+def test_warnings_of_libraries_stay_off_the_screen():
+    code = (
+        "import sys; sys.argv = ['tiltwright', 'schema', 'job']\n"
+        "import tiltwright.app as app, warnings, logging, typer\n"
+        "def loud(typed):\n    warnings.warn('overflow'); logging.getLogger('x').error('bad'); return lambda **_: 0\n"
+        "app.build = loud\napp.main()"
+    )
+    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (ended.returncode, ended.stderr) == (0, "")
+
+
+def test_a_name_reaches_no_terminal_as_it_is(run, examples, tmp_path):
+    hostile = tmp_path / "a\x1b[2J\nerror: b.txt"
+    ended = run("offsets", examples / "tide_gauge_head.toml", "-o", hostile)
+    assert ended.code == 0
+    assert "\x1b" not in ended.err
+    assert not any(line.startswith("error") for line in ended.err.splitlines())
+
+
+def test_a_name_that_is_no_text(run, examples, tmp_path):
+    assert run("offsets", examples / "tide_gauge_head.toml", "-o", tmp_path / "a\udcff.txt").code == 0
+    assert run("offsets", tmp_path / "b\udcff.toml").code == 2
+
+
+def test_a_thousand_faults_are_counted(run, job):
+    many = "".join(f'[[operation]]\nname = "{n}"\nup{n} = 1\nat = {{ A = 0, C = 0 }}\n' for n in range(1000))
+    ended = run("offsets", job(f'name = "x"\nunits = "mm"\nmachine = "teaching_mill.toml"\n{many}'))
+    assert ended.code == 2
+    assert len(ended.err.splitlines()) < 250
+    assert "900 more faults" in ended.err

@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tiltwright.files.loader import TouchedZero, read_job
+from tiltwright.files.conversion import TouchedZero
+from tiltwright.files.loader import read_job
 from tiltwright.job.evaluate import evaluate_read_job
 from tiltwright.job.length_left_in import length_left_in
 

@@ -228,7 +228,7 @@ def shrunken(function):
 
 
 REAL = {
-    "coefficients": kinematics.forward._coefficients,
+    "coefficients": kinematics.forward.point_coefficients,
     "parts": kinematics.forward._parts,
     "frame": kinematics.machine.table_frame,
     "azimuth": kinematics.spherical_triangle.azimuth_rad,
@@ -245,7 +245,7 @@ MISTAKES = [
     ("the sense of turning", [(RotationSense, "sign", property(lambda s: 1 if s is RotationSense.CLOCKWISE else -1))],
      [check_senses, check_pivots]),
     ("no sense of turning", [(RotationSense, "sign", property(lambda _s: 1))], [check_senses, check_pivots]),
-    ("the order of the rotaries, quick way", [(kinematics.forward, "_coefficients",
+    ("the order of the rotaries, quick way", [(kinematics.forward, "point_coefficients",
      reversed_rotaries(REAL["coefficients"]))], [check_pivots, check_paths]),
     ("the order of the rotaries, plain way", [(kinematics.forward, "table_pose", wrong_pose_order)],
      [check_pivots, check_paths]),

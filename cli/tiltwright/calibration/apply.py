@@ -10,23 +10,23 @@ import numpy as np
 
 from kinematics.calibration import Fit
 from tiltwright.calibration.calibration_log import (
+    POINT_DECIMALS,
     SCHEMA,
     CalibrationRecord,
-    append,
+    appended,
+    log_path,
     platter_at,
     read_log,
     sha256_of,
 )
 from tiltwright.calibration.fit_report import fit_report
 from tiltwright.calibration.toml_edit import Line, lines_in, platter_in, with_lines
-from tiltwright.files.atomic_write import check_target, write_atomic
+from tiltwright.files.atomic_write import check_target, write_all
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
-from tiltwright.files.loader import ReadMachine, read_machine
-from tiltwright.files.units import Unit
+from tiltwright.files.loader import ReadMachine, machine_from_text
 
 __all__ = ["apply_fit", "new_lines", "new_platter", "platter_lines", "restore", "write_calibration"]
 
-_POINT_DECIMALS = {Unit.MM: 6, Unit.INCH: 7}
 _DIRECTION_DECIMALS = 10
 """A tenth of a millionth of a degree; with a metre to the work, a ten-millionth of a millimetre."""
 
@@ -37,7 +37,7 @@ def new_lines(fit: Fit, read: ReadMachine) -> dict[str, Line]:
     for line in fit.lines:
         old = lines[line.letter]
         if not np.allclose(line.point_mm, line.old_point_mm, rtol=0.0, atol=1e-9):
-            decimals = _POINT_DECIMALS[read.unit]
+            decimals = POINT_DECIMALS[read.unit]
             old["point"] = [round(read.unit.from_mm(float(v)), decimals) + 0.0 for v in line.point_mm]
         if not np.allclose(line.direction, line.old_direction, rtol=0.0, atol=1e-12):
             old.pop("along", None)
@@ -50,7 +50,7 @@ def new_platter(fit: Fit, read: ReadMachine) -> dict[str, Any] | None:
     if fit.platter is None:
         return None
     found = platter_in(read.source.data)
-    decimals = _POINT_DECIMALS[read.unit]
+    decimals = POINT_DECIMALS[read.unit]
     found["face"] = round(read.unit.from_mm(fit.platter.face.value), decimals) + 0.0
     if fit.platter.normal_estimable:
         found["normal"] = [round(float(v), _DIRECTION_DECIMALS) + 0.0 for v in fit.platter.normal]
@@ -103,13 +103,23 @@ def apply_fit(
     return write_calibration(read, new_lines(fit, read), "fit", said, platter)
 
 
-def restore(read: ReadMachine, number: int, *, who: str | None) -> CalibrationRecord:
+def restore(read: ReadMachine, number: int, *, who: str | None, edited: bool = False) -> CalibrationRecord:
     """Restore the lines of an earlier calibration; 0 is the state before the first. Call under `exclusive_lock`.
+
+    Parameters
+    ----------
+    read : ReadMachine
+    number : int
+    who : str or None
+        For the log.
+    edited : bool
+        Whether a record that was changed after it was written may be used.
 
     Raises
     ------
     InputFaults
-        When there is no such calibration, or the machine's rotaries have changed since.
+        When there is no such calibration, it never reached the file or was edited since, or the machine's rotaries have
+        changed since.
     """
     entries = read_log(read.path)
     if not entries:
@@ -120,14 +130,27 @@ def restore(read: ReadMachine, number: int, *, who: str | None) -> CalibrationRe
     if not 0 <= number <= len(entries):
         allowed = f"0 (before the first) to {len(entries)}"
         raise InputFaults([Diagnostic("NUMBER", None, "", str(number), allowed, "see: tiltwright pivot log")])
-    lines = entries[0].before if number == 0 else entries[number - 1].lines
+    entry = entries[max(number - 1, 0)]
+    _check_usable(read, entry, number, edited=edited)
+    lines = entry.lines_in_unit(read.unit, before=number == 0)
     now = lines_in(read.source.data)
-    unit = entries[max(number - 1, 0)].said["units"]
-    if set(lines) != set(now) or unit != read.unit.value:
-        found = f"rotaries {', '.join(lines)} in {unit} in the log, {', '.join(now)} in {read.unit.value} in the file"
-        raise InputFaults([Diagnostic(str(read.path), None, "", found, "the same rotaries and unit as then")])
+    if set(lines) != set(now):
+        found = f"rotaries {', '.join(lines)} in the log, {', '.join(now)} in the file"
+        raise InputFaults([Diagnostic(str(read.path), None, "", found, "the same rotaries as then")])
     said = {"who": who, "restored": number}
-    return write_calibration(read, lines, "restore", said, platter_at(entries, number))
+    return write_calibration(read, lines, "restore", said, platter_at(entries, number, read.unit))
+
+
+def _check_usable(read: ReadMachine, entry: CalibrationRecord, number: int, *, edited: bool) -> None:
+    """Refuse a record that the machine file never had, and one that is no longer what was written."""
+    log = str(log_path(read.path))
+    if number and not entry.applied:
+        found = f"calibration {number}, which never reached the machine file: its command was stopped"
+        raise InputFaults([Diagnostic(log, None, "", found, "one that did", "see: tiltwright pivot log")])
+    if entry.edited and not edited:
+        found = f"calibration {entry.number}, which was edited after it was written"
+        tip = "compare its numbers with your notes; --edited restores it all the same"
+        raise InputFaults([Diagnostic(log, None, "", found, "a record as it was written", tip)])
 
 
 def write_calibration(
@@ -137,7 +160,11 @@ def write_calibration(
     said: Mapping[str, Any],
     platter: Mapping[str, Any] | None = None,
 ) -> CalibrationRecord:
-    """Write the log, then the machine file: after a power cut in between, the log has what was meant."""
+    """Write log and machine file: both are whole on the disk before the first of them gets its name.
+
+    The new machine file must be sound before anything is replaced. After a power cut between the two names the hashes
+    in the log show that its last record never reached the machine file.
+    """
     path = read.path
     entries = read_log(path)
     text = _text_now(read)
@@ -164,14 +191,11 @@ def write_calibration(
         "file_before_sha256": sha256_of(text),
         "file_after_sha256": sha256_of(changed),
     }
-    # What can be seen to go wrong goes wrong before the log says that it was done.
+    machine_from_text(str(path), path, changed)
     check_target(path, force=True, edits=True)
+    log, entry = appended(path, entries, record)
     _text_now(read)
-    entry = append(path, entries, record)
-    if _text_now(read) != text:
-        raise _changed(read)
-    write_atomic(path, _bytes_like(read, changed), force=True, edits=True)
-    read_machine(path)
+    write_all({log_path(path): log, path: _bytes_like(read, changed)}, force=True, edits=True, marked=False)
     return entry
 
 

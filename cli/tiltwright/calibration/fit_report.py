@@ -13,6 +13,7 @@ from kinematics.calibration import (
     AngleError,
     Blunder,
     Drift,
+    DriftFit,
     Estimate,
     Fit,
     FitDiagnostic,
@@ -76,8 +77,9 @@ def fit_report(
     *,
     file: str,
     sha256: str,
+    with_drift: Fit | None = None,
 ) -> dict[str, Any]:
-    """Result of `pivot fit` as JSON."""
+    """Result of `pivot fit` as JSON; `with_drift` is the fit with a drift adjusted along, where one could hide."""
     residuals = fit.residuals
     return {
         "schema": "tiltwright.pivot-fit/1",
@@ -115,6 +117,8 @@ def fit_report(
         "angle_errors": [angle_error_report(one) for one in fit.angle_errors],
         "angles_adjusted": [_angle_curve(one) for one in fit.angle_curves],
         "drifts": [drift_report(one, units) for one in fit.drifts],
+        "drifts_adjusted": [_drift_fit(one, units) for one in fit.drift_fits],
+        "with_drift": None if with_drift is None else [_line(line, units) for line in with_drift.lines],
         "readings": [
             {
                 "row": fit.readings.row(i),
@@ -189,7 +193,24 @@ def _covariance(fit: Fit, units: str) -> dict[str, Any]:
     if fit.covariance is not None:
         scale = np.tile([in_units(1.0, units)] * 2 + [1.0] * 2, len(letters))
         matrix = (fit.covariance * np.outer(scale, scale) + 0.0).tolist()
-    return {"of": names, "across": (fit.basis + 0.0).tolist(), "matrix": matrix}
+    return {
+        "of": names,
+        "across": (fit.basis + 0.0).tolist(),
+        "matrix": matrix,
+        **_with_platter(fit, units),
+    }
+
+
+def _with_platter(fit: Fit, units: str) -> dict[str, Any]:
+    """The same of all lines, the platter's face and its normal together, where the readings determine the face."""
+    if fit.platter is None or fit.platter.covariance is None:
+        return {}
+    scale = np.ones(len(fit.platter.covariance))
+    lines = 4 * len(fit.machine.letters)
+    lengths = [*(k for k in range(lines) if k % 4 < 2), lines]
+    scale[lengths] = in_units(1.0, units)
+    matrix = (fit.platter.covariance * np.outer(scale, scale) + 0.0).tolist()
+    return {"platter": {"of": list(fit.platter.quantities), "matrix": matrix}}
 
 
 def _target(target: TargetFit, units: str) -> dict[str, Any]:
@@ -246,6 +267,16 @@ def _angle_curve(one: AngleCurve) -> dict[str, Any]:
         "largest_arcsec": number(one.largest_arcsec),
         "u_arcsec": number(one.u_arcsec),
         "largest_at_deg": number(one.largest_at_deg),
+    }
+
+
+def _drift_fit(one: DriftFit, units: str) -> dict[str, Any]:
+    return {
+        "by": one.by,
+        "shift": length_list(one.shift_mm, units),
+        "size": _length(one.size_mm, units),
+        "u": _length(one.u_mm, units),
+        "all_determined": one.estimable,
     }
 
 

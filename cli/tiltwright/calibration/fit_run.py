@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,6 +12,7 @@ import typer
 from kinematics.calibration import LOSSES, Blunder, Fit, FitDiagnostic, Readings
 from tiltwright.calibration.load_readings import Form, LoadedReadings
 from tiltwright.files.loader import ReadMachine
+from tiltwright.files.units import Unit
 
 __all__ = ["FitOptions", "FitOutcome", "run_fit"]
 
@@ -26,19 +27,22 @@ class FitOptions:
     rule: str | None
     plan: str | None
     units: str | None
-    sigma: float | None
+    sigma: str | None
     loss: str
-    loss_scale: float | None
+    loss_scale: str | None
     level: float
     angle_errors: tuple[str, ...]
+    drifts: tuple[str, ...]
     plot: Path | None
+    page: Path | None
+    page_html: Callable[[Fit, str], str] | None
     force: bool
     write: bool
     despite: bool
     with_face: bool
     check: bool
     who: str | None
-    temperature_c: float | None
+    temperature: str | None
     as_json: bool
 
 
@@ -62,19 +66,32 @@ def _check_options(asked: FitOptions) -> None:
 
 
 def _check_numbers(asked: FitOptions) -> None:
-    import math
-
     from tiltwright.files.diagnostics import option_error, shown
 
-    for option, value in (("--sigma", asked.sigma), ("--robust-beyond", asked.loss_scale)):
-        if value is not None and not (math.isfinite(value) and value > 0.0):
-            raise option_error(option, f"{value:g}", "a length above 0")
     if asked.loss not in ("linear", *LOSSES):
         raise option_error("--robust", shown(asked.loss), ", ".join(LOSSES))
     if asked.loss_scale is not None and asked.loss == "linear":
         raise option_error("--robust-beyond", "without --robust", "--robust LOSS beside it")
+    for by in asked.drifts:
+        if by not in {"order", "temperature"} or asked.drifts.count(by) > 1:
+            raise option_error(
+                "--drift", shown(",".join(asked.drifts)), "order, temperature, or both with a comma"
+            )
     if not 0.5 <= asked.level <= 0.9999:
         raise option_error("--level", f"{asked.level * 100:g}", "50 to 99.99 percent")
+
+
+def _above_zero_mm(text: str | None, option: str, unit: Unit) -> float | None:
+    """The length typed after an option, in millimetres."""
+    from tiltwright.files.diagnostics import option_error, shown
+    from tiltwright.files.parsing import typed_length
+
+    if text is None:
+        return None
+    value = typed_length(text, option, unit)
+    if value <= 0.0:
+        raise option_error(option, shown(text), "a length above 0")
+    return value
 
 
 def _check_letters(asked: FitOptions, read: ReadMachine) -> None:
@@ -96,24 +113,28 @@ def _check_files(asked: FitOptions) -> None:
         raise option_error("--plan", f"beside a {asked.form} file", "--plan with a saved parameter file only")
     if asked.plot is not None and asked.plot.suffix.lower() not in ENDINGS:
         raise option_error("--plot", f'the ending "{asked.plot.suffix}"', ", ".join(ENDINGS))
-    if asked.plot is not None and asked.plot.exists() and not asked.force:
-        found = f"{asked.plot}, a file that is there already"
-        raise option_error("--plot", found, "another name, or --force to replace it")
+    if asked.page is not None and asked.page.suffix.lower() not in {".html", ".htm"}:
+        raise option_error("--page", f'the ending "{asked.page.suffix}"', ".html, .htm")
+    for option, path in (("--plot", asked.plot), ("--page", asked.page)):
+        if path is not None and path.exists() and not asked.force:
+            found = f"{path}, a file that is there already"
+            raise option_error(option, found, "a new name, or --force to replace that file")
 
 
 def _check_log(asked: FitOptions) -> None:
+    from tiltwright.calibration.readings_csv import typed_celsius
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.parsing import name_of
 
     if asked.with_face and not asked.write:
         raise option_error("--with-face", "without --write", "--with-face with --write only")
-    for option, given in (("--who", asked.who), ("--temperature", asked.temperature_c)):
+    for option, given in (("--who", asked.who), ("--temperature", asked.temperature)):
         if given is not None and not asked.write:
             raise option_error(option, "without --write", f"{option} with --write only: it goes into the log")
     if asked.who is not None:
         name_of(asked.who, "--who")
-    if asked.temperature_c is not None and not -50.0 <= asked.temperature_c <= 100.0:
-        raise option_error("--temperature", f"{asked.temperature_c:g}", "-50 to 100 degrees Celsius")
+    if asked.temperature is not None:
+        typed_celsius(asked.temperature, "--temperature")
 
 
 @contextlib.contextmanager
@@ -134,18 +155,20 @@ def _run(asked: FitOptions) -> None:
     from tiltwright.calibration.load_readings import load_readings
     from tiltwright.files.diagnostics import sanitized
     from tiltwright.files.loader import read_machine
-    from tiltwright.files.units import Unit
     from tiltwright.terminal.streams import fail
 
     read = read_machine(asked.machine)
     _check_letters(asked, read)
-    gathered = load_readings(asked.readings, read.machine, asked.form, asked.rule, asked.plan)
     units = asked.units or read.unit.value
-    mm = Unit(units).mm
-    sigma_mm = None if asked.sigma is None else asked.sigma * mm
-    scale_mm = None if asked.loss_scale is None else asked.loss_scale * mm
-    blunders = _blunders(gathered.readings, read, sigma_mm)
+    sigma_mm = _above_zero_mm(asked.sigma, "--sigma", Unit(units))
+    scale_mm = _above_zero_mm(asked.loss_scale, "--robust-beyond", Unit(units))
+    gathered = load_readings(asked.readings, read.machine, asked.form, asked.rule, asked.plan)
+    if "temperature" in asked.drifts and gathered.readings.temperature_c is None:
+        fail(
+            "--drift temperature: the readings have no temperatures; log one with each reading, in a column T_C or T_F"
+        )
     outside = outside_travels(gathered.readings, read.machine)
+    blunders = _plausible(_blunders(gathered.readings, read, sigma_mm), outside, read)
     fit, why_none = _fitted(asked, gathered, read, sigma_mm, scale_mm)
     if fit is None and not blunders and not outside:
         fail(f"{sanitized(asked.readings)}: {why_none}")
@@ -155,11 +178,15 @@ def _run(asked: FitOptions) -> None:
     if any(one.proves_mistake for one in blunders):
         # A mistake in the readings looks like an error of an angle, or like a drift, as long as it is in them.
         diagnostics = tuple(one for one in diagnostics if one.kind not in {"angle error", "drift"})
-    outcome = FitOutcome(fit, why_none, blunders, _corrected(asked, blunders, sigma_mm), diagnostics)
+    outcome = FitOutcome(
+        fit, why_none, blunders, _corrected(asked, blunders, sigma_mm), diagnostics, _with_drift(asked, fit)
+    )
     pasted = "" if fit is None else platter_lines(fit, read)
     _show(asked, outcome, gathered, units, pasted)
     if asked.plot is not None and fit is not None:
         _plot(asked, fit, units)
+    if asked.page is not None:
+        _page(asked, fit, units)
     _end(asked, read, gathered, outcome, units)
 
 
@@ -202,6 +229,8 @@ class FitOutcome:
     blunders: tuple[Blunder, ...]
     corrected: Fit | None
     diagnostics: tuple[FitDiagnostic, ...]
+    with_drift: Fit | None = None
+    """The fit with a drift adjusted along, where one could hide in these readings."""
 
     @property
     def wrong(self) -> list[str]:
@@ -232,6 +261,7 @@ def _fitted(
             loss_scale_mm=scale_mm,
             level=asked.level,
             angle_errors=asked.angle_errors,
+            drifts=asked.drifts,
         )
     except KinematicsError as refusal:
         return None, str(refusal)
@@ -254,6 +284,69 @@ def _blunders(readings: Readings, read: ReadMachine, sigma_mm: float | None) -> 
     return (*slips, *more) if more else gross
 
 
+def _plausible(
+    blunders: tuple[Blunder, ...], outside: Sequence[FitDiagnostic], read: ReadMachine
+) -> tuple[Blunder, ...]:
+    """The mistakes that stand while readings lie where the spindle cannot have been.
+
+    Such a reading is wrong as it stands, and what else seems to be wrong comes of it; but what brings all of
+    them back inside the travels explains them: another unit, columns swapped, the sign of a single row.
+    """
+    from kinematics.calibration import outside_travels
+
+    if not outside:
+        return blunders
+    kept = tuple(one for one in blunders if one.kind not in _OF_THE_TABLE)
+    return kept if kept and not outside_travels(kept[-1].corrected, read.machine) else ()
+
+
+_OF_THE_TABLE = frozenset(
+    {
+        "sense reversed",
+        "columns swapped",
+        "targets confused",
+        "target slipped",
+        "zero moved",
+        "zero moved repeatedly",
+        "radius left on",
+        "ball read at its top",
+    }
+)
+"""Mistakes that leave every reading where the display showed it."""
+_HIDDEN_MM = 0.01
+"""Drift, in mm, that should not hide in a calibration. Common practice: a machine warming up moves so much and more."""
+
+
+def _with_drift(asked: FitOptions, fit: Fit | None) -> Fit | None:
+    """The fit with a drift in the readings' order adjusted along, where one of a hundredth may hide; else None."""
+    from kinematics import KinematicsError
+    from kinematics.calibration import fit_pivots
+
+    if fit is None or fit.covariance is None:
+        return None
+    hidden = [
+        one
+        for one in fit.drifts
+        if one.by == "order"
+        and not one.significant
+        and (one.detectable_mm is None or one.detectable_mm > _HIDDEN_MM)
+    ]
+    if not hidden:
+        return None
+    try:
+        found = fit_pivots(
+            fit.readings,
+            fit.machine,
+            sigma_mm=fit.sigma_mm if fit.sigma_stated and fit.readings.sigma_mm is None else None,
+            level=fit.level,
+            angle_errors=asked.angle_errors,
+            drifts=(*asked.drifts, "order"),
+        )
+    except KinematicsError:
+        return None
+    return found if found.covariance is not None else None
+
+
 def _corrected(asked: FitOptions, blunders: Sequence[Blunder], sigma_mm: float | None) -> Fit | None:
     """The fit with the mistakes put right, or None."""
     from kinematics import KinematicsError
@@ -269,6 +362,7 @@ def _corrected(asked: FitOptions, blunders: Sequence[Blunder], sigma_mm: float |
             sigma_mm=sigma_mm,
             level=asked.level,
             angle_errors=asked.angle_errors,
+            drifts=asked.drifts,
         )
     except KinematicsError:
         return None
@@ -284,7 +378,9 @@ def _show(asked: FitOptions, outcome: FitOutcome, gathered: LoadedReadings, unit
         report = (
             fit_report.no_fit_report(outcome.why_none, blunders, units, diagnostics, **source)
             if outcome.fit is None
-            else fit_report.fit_report(outcome.fit, blunders, units, diagnostics, **source)
+            else fit_report.fit_report(
+                outcome.fit, blunders, units, diagnostics, with_drift=outcome.with_drift, **source
+            )
         )
         typer.echo(json_text(report), nl=False)
         return
@@ -292,10 +388,32 @@ def _show(asked: FitOptions, outcome: FitOutcome, gathered: LoadedReadings, unit
         typer.echo(fit_text.blunder_text(blunders, outcome.corrected, units) + "\n")
     elif any(one.certain for one in diagnostics):
         typer.echo(fit_text.diagnostic_text(diagnostics, units) + "\n")
-    if outcome.fit is None:
+    if _worthless(blunders, diagnostics):
+        typer.echo(
+            "No numbers are shown for the readings as they stand: all of them would be wrong. Put the file right and run "
+            "it again."
+        )
+    elif outcome.fit is None:
         typer.echo(f"As they stand, no fit to these readings is possible: {outcome.why_none}")
     else:
-        typer.echo(fit_text.fit_text(outcome.fit, units, asked.readings, pasted))
+        typer.echo(fit_text.fit_text(outcome.fit, units, asked.readings, pasted, outcome.with_drift))
+
+
+def _worthless(blunders: Sequence[Blunder], diagnostics: Sequence[FitDiagnostic]) -> bool:
+    """True where no number of the fit would have a meaning: the wrong unit, or most rows outside the travels."""
+    return any(one.certain and one.kind in _WHOLE_FILE for one in blunders) or any(
+        one.kind == "outside the travels" and 2 * len(one.rows) > one.readings for one in diagnostics
+    )
+
+
+_WHOLE_FILE = frozenset({"inches for millimetres", "millimetres for inches"})
+"""Mistakes that leave no number of a fit with a meaning."""
+
+
+def _celsius(text: str | None) -> float | None:
+    from tiltwright.calibration.readings_csv import typed_celsius
+
+    return None if text is None else typed_celsius(text, "--temperature")
 
 
 def _plot(asked: FitOptions, answer: Fit, units: str) -> None:
@@ -306,6 +424,18 @@ def _plot(asked: FitOptions, answer: Fit, units: str) -> None:
     assert asked.plot is not None
     write_atomic(asked.plot, fit_plot(answer, units, asked.plot.suffix.lower()), force=asked.force)
     note(f"{asked.plot} written", label="done")
+
+
+def _page(asked: FitOptions, answer: Fit | None, units: str) -> None:
+    from tiltwright.files.atomic_write import write_atomic
+    from tiltwright.terminal.streams import note
+
+    assert asked.page is not None
+    if answer is None or asked.page_html is None:
+        note(f"{asked.page} was not written: there is no fit to show")
+        return
+    write_atomic(asked.page, asked.page_html(answer, units), force=asked.force)
+    note(f"{asked.page} written; open it in a browser", label="done")
 
 
 def _write(
@@ -319,7 +449,7 @@ def _write(
         read,
         answer,
         who=None if asked.who is None else asked.who.strip(),
-        temperature_c=asked.temperature_c,
+        temperature_c=_celsius(asked.temperature),
         file=asked.readings,
         sha256=gathered.sha256,
         despite=despite,

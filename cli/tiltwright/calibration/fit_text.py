@@ -14,6 +14,7 @@ from tiltwright.calibration.fit_wording import (
     diagnostic_sentence,
     estimate_meaning,
     fixed_sentence,
+    length_text,
     outlier_sentence,
     undetected_sentences,
 )
@@ -52,8 +53,11 @@ def plus_minus(one: Estimate, units: str) -> str:
     return f"{span(one, one.value, units)} ± {span(one, one.expanded_uncertainty, units)} {unit}"
 
 
-def fit_text(fit: Fit, units: str, file: str, pasted: str = "") -> str:
-    """Text that `pivot fit` prints of a fit; `pasted` are the platter's lines for the machine file."""
+def fit_text(fit: Fit, units: str, file: str, pasted: str = "", with_drift: Fit | None = None) -> str:
+    """Text that `pivot fit` prints of a fit; `pasted` are the platter's lines for the machine file.
+
+    `with_drift` is the same fit with a drift adjusted along, where one could hide.
+    """
     targets = len(fit.targets)
     title = (
         f"Pivots of {fit.machine.name}, from {len(fit.readings)} readings of {targets} "
@@ -68,6 +72,7 @@ def fit_text(fit: Fit, units: str, file: str, pasted: str = "") -> str:
         *([_fixed(fit, units)] if fit.fixed else []),
         *_outliers(fit, units),
         _systematic(fit, units),
+        _hidden_drift(fit, with_drift, units),
         _location(fit, units),
         _between(fit, units),
         pasted,
@@ -257,6 +262,28 @@ def _systematic(fit: Fit, units: str) -> str:
     return (
         "The rotaries' own angles, and drift:\n" + "\n".join(f"  {line}" for line in lines) if lines else ""
     )
+
+
+def _hidden_drift(fit: Fit, with_drift: Fit | None, units: str) -> str:
+    """The intervals that allow for a drift that could hide in these readings."""
+    if with_drift is None:
+        return ""
+    (test,) = (one for one in fit.drifts if one.by == "order")
+    size = "of any size" if test.detectable_mm is None else f"up to {length_text(test.detectable_mm, units)}"
+    rows = [
+        [f"{line.letter} {one.name}", plus_minus(one, units), plus_minus(along, units)]
+        for line, wide in zip(fit.lines, with_drift.lines, strict=True)
+        for one, along in zip(line.changes, wide.changes, strict=True)
+        if not one.fixed
+    ]
+    if not rows:
+        return ""
+    head = (
+        f"A slow drift {size} could hide in these readings: in this order, or with so few of them, it looks much like a "
+        "line that moved. With more poses, in mixed order, and the first one read again at the end, it would show. "
+        "Intervals as above, and with a drift adjusted along (--drift order):"
+    )
+    return f"{head}\n{table(['', 'as above', 'drift adjusted'], rows, left=1)}"
 
 
 def _location(fit: Fit, units: str) -> str:

@@ -337,8 +337,9 @@ def diagnostic_sentence(one: FitDiagnostic, units: str) -> str:  # noqa: PLR0911
         case "drift":
             assert one.drift is not None
             return (
-                f"{drift_text(one.drift, units)}. The uncertainties below do not cover that. Let the machine warm up and "
-                "read all of it again in one go, with the first pose once more at the end."
+                f"{drift_text(one.drift, units)}. The uncertainties below do not cover that. Adjust it along with the "
+                f"lines: --drift {one.drift.by}; better, let the machine warm up and read all of it again in one go, with the "
+                "first pose once more at the end."
             )
         case "partly determined":
             return (
@@ -417,6 +418,26 @@ def undetected_sentences(fit: Fit, units: str) -> list[str]:
             f"{curve.letter}'s own angle was adjusted along: off by up to {abs(curve.largest_arcsec):.0f} arc seconds{u}, "
             f"at {curve.letter}{curve.largest_at_deg:g}. The machine file has no place for that: the work offsets keep "
             f"it.{rest}"
+        )
+    for drift in fit.drift_fits:
+        u = "" if drift.u_mm is None else f" (u = {length_text(drift.u_mm, units, '.2g')})"
+        parts = ", ".join(
+            f"{axis} {length_text(float(part), units, '.4f')}"
+            for axis, part in zip(_AXES, drift.shift_mm, strict=True)
+        )
+        span, at = (
+            ("from the first reading to the last", "first")
+            if drift.by == "order"
+            else ("from the coldest reading to the warmest", "coldest")
+        )
+        rest = (
+            ""
+            if drift.estimable
+            else " These readings do not determine all of it; what is missing is taken as none."
+        )
+        found.append(
+            f"A drift was adjusted along: {length_text(drift.size_mm, units)}{u} {span} ({parts}). The lines are those at "
+            f"the {at} reading.{rest}"
         )
     return found
 

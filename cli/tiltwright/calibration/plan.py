@@ -33,7 +33,15 @@ from tiltwright.files.plan_file import PlanFile, TargetTable
 from tiltwright.files.toml_source import load
 from tiltwright.files.units import Unit
 
-__all__ = ["DEFAULT_POSES", "EvaluatedPlan", "Plan", "evaluate_plan", "outside_travels", "read_plan"]
+__all__ = [
+    "DEFAULT_POSES",
+    "EvaluatedPlan",
+    "Plan",
+    "evaluate_plan",
+    "outside_travels",
+    "place_tip",
+    "read_plan",
+]
 
 _ANGLE_POSES = 3
 """Poses named that would show errors of the rotaries' own angles. Chosen here."""
@@ -171,7 +179,7 @@ def _place_findings(file: PlanFile, machine: Machine) -> list[UnlocatedDiagnosti
             )
             found = f"{'XYZ'[axis]} {target.at[point][axis]:g} of {shown(target.name)}, outside the machine's travel"
             allowed = f"{low:g} to {high:g} at the all-zero pose"
-            tip = "a minus sign lost?" if low <= -target.at[point][axis] <= high else "the unit? the machine?"
+            tip = place_tip(machine, np.array(target.at) * file.units.mm, axis, file.units)
             findings.append(UnlocatedDiagnostic(("target", place, "at"), found, allowed, tip))
     return findings
 
@@ -196,6 +204,18 @@ def outside_travels(machine: Machine, points_mm: NDArray[np.float64]) -> tuple[i
         return None
     outside = np.argwhere((points_mm < machine.travel.low_mm) | (points_mm > machine.travel.high_mm))
     return (int(outside[0, 0]), int(outside[0, 1])) if len(outside) else None
+
+
+def place_tip(machine: Machine, points_mm: NDArray[np.float64], axis: int, unit: Unit) -> str:
+    """A guess at what went wrong with points (k, 3) that lie outside the travels in an axis.
+
+    `unit` is that in which they were typed.
+    """
+    mirrored = np.array(points_mm)
+    mirrored[:, axis] *= -1.0
+    if unit is Unit.INCH and outside_travels(machine, points_mm / Unit.INCH.mm) is None:
+        return "these look like millimetres, and the unit is inch"
+    return "a minus sign lost?" if outside_travels(machine, mirrored) is None else "the unit? the machine?"
 
 
 def _pose_findings(file: PlanFile, machine: Machine) -> list[UnlocatedDiagnostic]:

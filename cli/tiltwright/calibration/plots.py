@@ -18,9 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.calibration import Fit, TargetKind
-from tiltwright.calibration.calibration_log import CalibrationRecord, axis_drift
+from tiltwright.calibration.calibration_log import CalibrationRecord, axis_drift, drifting_letters
 from tiltwright.calibration.fit_text import fine
 from tiltwright.files.diagnostics import sanitized
+from tiltwright.files.units import Unit
 from tiltwright.output.numbers import in_units
 
 __all__ = [
@@ -411,17 +412,16 @@ def _way(across: NDArray[np.float64]) -> str:
 _LOOKS = (("o", "-", "0.0"), ("s", "--", "0.45"))
 
 
-def drift_plot(name: str, entries: Sequence[CalibrationRecord], ending: str) -> bytes:
+def drift_plot(name: str, entries: Sequence[CalibrationRecord], ending: str, unit: Unit) -> bytes:
     """Plot of each line's shift across itself since before the first calibration, with dates and expanded uncertainties."""
-    letters = list(entries[0].before)
-    units = entries[-1].said["units"]
+    letters, units = drifting_letters(entries), unit.value
     figure = new_figure(9.0, 3.1 * len(letters) + 0.8)
     numbers = np.arange(len(entries) + 1)
     for place, letter in enumerate(letters):
         axes = figure.add_subplot(len(letters), 1, place + 1)
         _plain(axes, f"{letter}'s line")
-        shifts, ways = axis_drift(entries, letter)
-        spread = _expanded(entries, letter, ways)
+        shifts, ways = axis_drift(entries, letter, unit)
+        spread = _expanded(entries, letter, ways, unit)
         for m in range(len(ways)):
             marker, style, grey = _LOOKS[m]
             axes.errorbar(
@@ -435,12 +435,13 @@ def drift_plot(name: str, entries: Sequence[CalibrationRecord], ending: str) -> 
                 linewidth=1.0,
                 capsize=3,
             )
-        apart = shifts[-1, 0] >= shifts[-1, 1]
+        last = int(np.flatnonzero(np.isfinite(shifts[:, 0]))[-1])
+        apart = shifts[last, 0] >= shifts[last, 1]
         for m, way in enumerate(ways):
             up = 7 if apart == (m == 0) else -7
             axes.annotate(
                 f"in {way}",
-                (numbers[-1], shifts[-1, m]),
+                (numbers[last], shifts[last, m]),
                 xytext=(8, up),
                 textcoords="offset points",
                 fontsize=_SMALL,
@@ -462,17 +463,21 @@ def _tick(entry: CalibrationRecord) -> str:
     return f"{entry.number}\n{day}{restored}"
 
 
-def _expanded(entries: Sequence[CalibrationRecord], letter: str, ways: Sequence[str]) -> NDArray[np.float64]:
-    """Expanded uncertainties as the log has them, shape (k + 1, 2); 0 where it has none."""
+def _expanded(
+    entries: Sequence[CalibrationRecord], letter: str, ways: Sequence[str], unit: Unit
+) -> NDArray[np.float64]:
+    """Expanded uncertainties as the log has them, in `unit`, shape (k + 1, 2); 0 where it has none."""
     found = np.zeros((len(entries) + 1, len(ways)))
     for entry in entries:
         result = entry.said.get("result")
-        for rotary in result.get("rotary", []) if isinstance(result, dict) else []:
-            if rotary.get("letter") != letter:
+        rotaries = result.get("rotary") if isinstance(result, dict) else None
+        for rotary in rotaries if isinstance(rotaries, list) else []:
+            if not isinstance(rotary, dict) or rotary.get("letter") != letter:
                 continue
-            errors = rotary.get("location_errors", {})
+            errors = rotary.get("location_errors")
             for m, way in enumerate(ways):
-                expanded = errors.get(f"E_{way}0{letter}", {}).get("expanded")
-                if isinstance(expanded, int | float):
-                    found[entry.number, m] = expanded
+                error = errors.get(f"E_{way}0{letter}") if isinstance(errors, dict) else None
+                expanded = error.get("expanded") if isinstance(error, dict) else None
+                if isinstance(expanded, int | float) and entry.applied:
+                    found[entry.number, m] = unit.from_mm(entry.unit.to_mm(expanded))
     return found

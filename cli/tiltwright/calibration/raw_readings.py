@@ -44,6 +44,7 @@ class RawReading:
     xyz: tuple[float, float, float]
     sigma: float | None = None
     direction: NDArray[np.float64] | None = None
+    temperature_c: float | None = None
 
 
 @dataclass(frozen=True)
@@ -123,6 +124,7 @@ def readings_of(taken: RawReadings, machine: Machine) -> Readings:
     refuse(taken.file, _too_little(taken, machine))
     mm = UNIT_MM[taken.units]
     sigma = [row.sigma for row in taken.rows if row.sigma is not None]
+    warmth = [row.temperature_c for row in taken.rows if row.temperature_c is not None]
     return readings_from_rows(
         [row.kind for row in taken.rows],
         [row.target for row in taken.rows],
@@ -130,6 +132,7 @@ def readings_of(taken: RawReadings, machine: Machine) -> Readings:
         np.array([row.xyz for row in taken.rows]) * mm,
         sigma_mm=np.array(sigma) * mm if sigma else None,
         rows=[row.line for row in taken.rows],
+        temperature_c=warmth if len(warmth) == len(taken.rows) else None,
         directions={row.target: row.direction for row in taken.rows if row.direction is not None},
     )
 

@@ -9,13 +9,33 @@ from typing import TypeVar
 
 from tiltwright.calibration.raw_readings import RawReading, RawReadings, kind_cell, refuse
 from tiltwright.files.csv_source import ColumnName, CsvRow, CsvTable, column_name, csv_from_text, uneven
-from tiltwright.files.diagnostics import Diagnostic, InputFaults, InvalidValue, nearest, one_of, shown
-from tiltwright.files.parsing import parse_direction, parse_name, parse_written_angle
+from tiltwright.files.diagnostics import (
+    Diagnostic,
+    InputFaults,
+    InvalidValue,
+    nearest,
+    one_of,
+    option_error,
+    shown,
+)
+from tiltwright.files.parsing import parse_direction, parse_name, parse_number, parse_written_angle
 from tiltwright.files.written_numbers import parse_written
 
-__all__ = ["Columns", "read_head", "read_table"]
+__all__ = ["Columns", "read_head", "read_table", "typed_celsius"]
 
 _ENDINGS = {"mm": "mm", "in": "inch"}
+_TEMPERATURES = {
+    head.lower(): name
+    for name, heads in {
+        "T_C": ("T_C", "T (C)", "T [C]", "T (°C)", "T [°C]", "temperature_C", "temperature (°C)"),
+        "T_F": ("T_F", "T (F)", "T [F]", "T (°F)", "T [°F]", "temperature_F", "temperature (°F)"),
+        "T": ("T", "temperature"),
+    }.items()
+    for head in heads
+}
+"""Heads of the temperature's column, without regard to capitals."""
+_TEMPERATURES_C = (-50.0, 100.0)
+"""Degrees Celsius that a machine may have."""
 
 
 @dataclass(frozen=True)
@@ -29,8 +49,10 @@ class Columns:
         In the machine's order of rotaries.
     xyz : tuple of int
     units : "mm" or "inch"
-    sigma, direction : int or None
+    sigma, direction, temperature : int or None
         The columns that may be left out.
+    fahrenheit : bool
+        Whether the temperatures are in degrees Fahrenheit.
     count : int
         How many columns there are.
     names : tuple of str
@@ -44,6 +66,8 @@ class Columns:
     units: str
     sigma: int | None
     direction: int | None
+    temperature: int | None
+    fahrenheit: bool
     count: int
     names: tuple[str, ...]
 
@@ -92,6 +116,8 @@ def read_head(
         units=_ENDINGS[ending],
         sigma=first.get(f"sigma_{ending}"),
         direction=first.get("direction"),
+        temperature=first.get("T_C", first.get("T_F")),
+        fahrenheit="T_F" in first,
         count=len(names),
         names=written,
     )
@@ -107,6 +133,8 @@ def _canonical(cell: str, letters: Sequence[str]) -> str:
     for name in ("X", "Y", "Z", "sigma"):
         if column.name == name.lower() and (ending or not column.unit):
             return f"{name}_{ending}" if ending else name
+    if cell.strip().lower() in _TEMPERATURES:
+        return _TEMPERATURES[cell.strip().lower()]
     for letter in dict.fromkeys((*letters, "A", "B", "C")):
         if column.name == letter.lower() and column.unit in {"", "deg"}:
             return f"{letter}_deg" if column.unit else letter
@@ -115,7 +143,7 @@ def _canonical(cell: str, letters: Sequence[str]) -> str:
 
 def _known(letters: Sequence[str]) -> list[str]:
     lengths = [f"{what}_{end}" for what in ("X", "Y", "Z", "sigma") for end in _ENDINGS]
-    return ["kind", "target", *(f"{letter}_deg" for letter in letters), *lengths, "direction"]
+    return ["kind", "target", *(f"{letter}_deg" for letter in letters), *lengths, "direction", "T_C", "T_F"]
 
 
 def _strangers(
@@ -135,6 +163,9 @@ def _strangers(
         elif name in {"A_deg", "B_deg", "C_deg"}:
             found = f"{shown(cell)}, but the machine has no rotary {name[0]}"
             faults.append(Diagnostic(file, line, key, found, "the angles of the machine's own rotaries"))
+        elif name == "T":
+            found = f"{shown(cell)}, a temperature without its unit"
+            faults.append(Diagnostic(file, line, key, found, "T_C or T_F, degrees Celsius or Fahrenheit"))
         elif not name:
             faults.append(Diagnostic(file, line, key, "a column without a name", one_of(known)))
         else:
@@ -189,6 +220,9 @@ def _mixed(file: str, line: int, names: Sequence[str]) -> list[Diagnostic]:
         end: [name for name in names if name in {f"{what}_{end}" for what in ("X", "Y", "Z", "sigma")}]
         for end in _ENDINGS
     }
+    if {"T_C", "T_F"} <= set(names):
+        found = "temperatures in Celsius (T_C) and in Fahrenheit (T_F)"
+        return [Diagnostic(file, line, "", found, "one of them")]
     if not (in_unit["mm"] and in_unit["in"]):
         return []
     found = f"lengths in mm ({', '.join(in_unit['mm'])}) and in inches ({', '.join(in_unit['in'])})"
@@ -239,8 +273,8 @@ def _rows(table: CsvTable, columns: Columns) -> tuple[RawReading, ...]:
     InputFaults
         With every fault.
     """
-    sigma = () if columns.sigma is None else (columns.sigma,)
-    mark = table.mark((*columns.angles, *columns.xyz, *sigma))
+    further = [place for place in (columns.sigma, columns.temperature) if place is not None]
+    mark = table.mark((*columns.angles, *columns.xyz, *further))
     faults: list[Diagnostic] = []
     whole = [row for row in table.rows if len(row.cells) == columns.count]
     rows = [_row(table.file, columns, row, mark, faults) for row in whole]
@@ -275,14 +309,61 @@ def _row(file: str, columns: Columns, row: CsvRow, mark: str, faults: list[Diagn
         if columns.direction is None
         else cell(columns.direction, lambda text: parse_direction(_with_points(text, mark)))
     )
+    warmth = (
+        None
+        if columns.temperature is None
+        else cell(columns.temperature, lambda text: _celsius(text, mark, fahrenheit=columns.fahrenheit))
+    )
     if len(faults) > before:
         return None
     assert kind is not None
     assert target is not None
     x, y, z = (value or 0.0 for value in xyz)
     return RawReading(
-        line, kind, target, tuple(value or 0.0 for value in angles), (x, y, z), sigma, direction
+        line, kind, target, tuple(value or 0.0 for value in angles), (x, y, z), sigma, direction, warmth
     )
+
+
+def _celsius(text: str, mark: str, *, fahrenheit: bool) -> float:
+    """A temperature of a column, in degrees Celsius."""
+    value = parse_number(_with_points(text, mark))
+    celsius = (value - 32.0) / 1.8 if fahrenheit else value
+    low, high = _TEMPERATURES_C
+    if not low <= celsius <= high:
+        allowed = "-58 to 212 degrees Fahrenheit" if fahrenheit else "-50 to 100 degrees Celsius"
+        raise InvalidValue(found=shown(text.strip()), allowed=allowed)
+    return celsius
+
+
+_TYPED = re.compile(
+    r"(?P<number>[^CF°]+?)\s*(?:°|deg(?:rees)?)?\s*(?P<unit>[CF])(?:elsius|ahrenheit)?", re.IGNORECASE
+)
+
+
+def typed_celsius(text: str, option: str) -> float:
+    """The temperature typed after an option with its unit, in degrees Celsius.
+
+    Raises
+    ------
+    InputFaults
+        Without a unit, or where no machine has that temperature.
+
+    Examples
+    --------
+    >>> typed_celsius("20.5 C", "--temperature"), typed_celsius("68F", "--temperature")
+    (20.5, 20.0)
+    >>> typed_celsius("68", "--temperature")
+    Traceback (most recent call last):
+        ...
+    tiltwright.files.diagnostics.InputFaults: --temperature: found "68"; allowed: a temperature with its unit, such as "20 C" or "68 F"
+    """
+    match = _TYPED.fullmatch(text.strip())
+    if match is None:
+        raise option_error(option, shown(text), 'a temperature with its unit, such as "20 C" or "68 F"')
+    try:
+        return _celsius(match["number"], ".", fahrenheit=match["unit"].upper() == "F")
+    except InvalidValue as refusal:
+        raise option_error(option, refusal.found, refusal.allowed, refusal.tip) from None
 
 
 def _with_points(text: str, mark: str) -> str:

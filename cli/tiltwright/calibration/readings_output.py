@@ -22,6 +22,7 @@ def readings_csv(readings: Readings, machine: Machine, units: str) -> str:
     """A table with a row for each reading, to the display's last digit."""
     suffix = "in" if units == "inch" else "mm"
     directed = any(direction is not None for direction in readings.directions)
+    warmth = readings.temperature_c
     head = ["kind", "target", *(f"{c}_deg" for c in machine.letters), *(f"{a}_{suffix}" for a in "XYZ")]
     rows = []
     for i in range(len(readings)):
@@ -32,8 +33,11 @@ def readings_csv(readings: Readings, machine: Machine, units: str) -> str:
         row += [display_text(float(value), units) for value in readings.points_mm[i]]
         if directed:
             row.append("" if direction is None else " ".join(f"{v + 0.0:.9g}" for v in direction))
+        if warmth is not None:
+            row.append(f"{warmth[i] + 0.0:.6g}")
         rows.append(row)
     # A cell that begins with a minus sign is a number here, not a formula: csv_text would guard it.
     out = io.StringIO()
     csv.writer(out, lineterminator="\n").writerows(rows)
-    return csv_text([*head, *(["direction"] if directed else [])], ()) + out.getvalue()
+    further = [*(["direction"] if directed else []), *(["T_C"] if warmth is not None else [])]
+    return csv_text([*head, *further], ()) + out.getvalue()

@@ -74,6 +74,9 @@ def _change(table: Container, line: Line) -> None:
     """Put a line's values in the places of the old ones."""
     old = table.unwrap()
     way = "along" if "along" in line else "direction"
+    column = next(
+        (len(key.as_string()) for key, _ in table.body if key is not None and key.key == "point"), 0
+    )
     for place, (key, item) in enumerate(table.body):
         if key is None or key.key not in _KEYS:
             continue
@@ -81,7 +84,8 @@ def _change(table: Container, line: Line) -> None:
         if old[key.key] == line[name] and name == key.key:
             continue
         # The key is replaced with its value: an `along` becomes a `direction` where it stands.
-        table.body[place] = (key if name == key.key else _renamed(key, name), _like(item, line[name]))
+        renamed = key if name == key.key else _renamed(key, name, column)
+        table.body[place] = (renamed, _like(item, line[name]))
 
 
 def _change_platter(table: Container, platter: Mapping[str, Any]) -> None:
@@ -100,11 +104,11 @@ def _change_platter(table: Container, platter: Mapping[str, Any]) -> None:
             table.body.insert(places.get("face", -1) + 1, (SingleKey(name), item))
 
 
-def _renamed(key: Key, name: str) -> Key:
-    """Another key in a key's place, its sign of equality in the old column where there is room."""
+def _renamed(key: Key, name: str, column: int) -> Key:
+    """Another key in a key's place, its sign of equality below that of `point` where there is room."""
     old = key.as_string()
     blanks = len(old) - len(old.rstrip())
-    original = name.ljust(len(old)) if len(name) < len(old) else name + " " * min(blanks, 1)
+    original = name.ljust(column) if blanks and len(name) < column else name + " " * min(blanks, 1)
     return SingleKey(name, sep=key.sep, original=original)
 
 

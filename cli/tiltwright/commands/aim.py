@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
-from tiltwright.commands.options import Json, MachineOption, Only, OptionalJob
+from tiltwright.commands.options import Json, MachineOption, NestOption, Only, OptionalJob
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -35,6 +35,7 @@ def aim(
         typer.Option("--tilt", metavar="SIGN", help="Sign that the tilt must have: positive or negative."),
     ] = None,
     only: Only = None,
+    nest: NestOption = None,
     as_json: Json = False,
 ) -> None:
     """All rotary angles that bring a direction into line with the spindle, and why some are ruled out.
@@ -66,24 +67,26 @@ def aim(
                 raise option_error(
                     option, "with a job file", f"{option} with --machine only; the job file states it"
                 )
-        _job(job, only or [], as_json=as_json)
+        _job(job, only or [], nest, as_json=as_json)
     else:
         if only:
             raise option_error(
                 "--only", "with --machine", "--only with a job file; without one no operation has a name"
             )
+        if nest is not None:
+            raise option_error("--nest", "with --machine", "--nest with a job file that has nests")
         assert machine is not None
         _machine(machine, normal, start, sign, as_json=as_json)
 
 
-def _job(path: str, only: list[str], *, as_json: bool) -> None:
+def _job(path: str, only: list[str], nest: str | None, *, as_json: bool) -> None:
     from tiltwright.files.diagnostics import shown
     from tiltwright.job.evaluate import evaluate_job
     from tiltwright.job.offsets_output import aim_table, aim_ways
     from tiltwright.output.json_csv import json_text as written
     from tiltwright.terminal.streams import ANSWER_NO, note
 
-    worked = evaluate_job(path, only)
+    worked = evaluate_job(path, only, nest)
     setup = worked.setup
     aimed = [
         (one.placed.name, one.placed.aim.solutions, one.placed.singular_axes, True)
@@ -128,9 +131,11 @@ def _job(path: str, only: list[str], *, as_json: bool) -> None:
 
 
 def _remark(ways: Sequence[Solution], singular: Sequence[str]) -> str:
+    from tiltwright.output.numbers import angle
+
     words = [f"any {letter} angle works; {letter} stays where it is" for letter in singular]
     if ways[0].misalignment_deg > 0.0:
-        words.append(f"{ways[0].misalignment_deg:.4f} degrees off the spindle at best")
+        words.append(f"{angle(ways[0].misalignment_deg)} degrees off the spindle at best")
     return f" ({'; '.join(words)})" if words else ""
 
 

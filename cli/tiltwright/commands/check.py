@@ -12,6 +12,7 @@ from tiltwright.commands.options import (
     Force,
     JobArgument,
     Json,
+    NestOption,
     Output,
     PaperOption,
     UnitsOption,
@@ -58,6 +59,7 @@ def check(
             help="Length of the tool in the spindle, to try whether Z counts it.",
         ),
     ] = None,
+    nest: NestOption = None,
     as_json: Json = False,
     output: Output = None,
     paper: PaperOption = "a4",
@@ -98,7 +100,7 @@ def check(
         raise option_error(
             "ANSWERS, --answer", "neither" if answers is None else "both", "a CSV file or typed answers"
         )
-    worked = evaluate_job(job)
+    worked = evaluate_job(job, nest=nest)
     stated = Unit(units.value) if units else None
     say_messages(worked, units.value if units else worked.job.unit.value)
     read = (

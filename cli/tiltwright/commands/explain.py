@@ -11,6 +11,7 @@ from tiltwright.commands.options import (
     Force,
     JobArgument,
     Json,
+    NestOption,
     Output,
     PaperOption,
     Units,
@@ -38,6 +39,7 @@ def explain(
         ),
     ] = None,
     by_hand: ByHand = False,
+    nest: NestOption = None,
     units: UnitsOption = None,
     as_json: Json = False,
     output: Output = None,
@@ -63,7 +65,7 @@ def explain(
     from tiltwright.terminal.streams import ANSWER_NO
 
     check_output(output, paper)
-    worked = evaluate_job(job, operation or [])
+    worked = evaluate_job(job, operation or [], nest)
     shown = units.value if isinstance(units, Units) else worked.job.unit.value
     say_messages(worked, shown)
     if not worked.complete:

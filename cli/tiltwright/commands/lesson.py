@@ -31,6 +31,9 @@ def new(
     ] = 1,
     units: Annotated[Units, typer.Option("--units", help="What the sheets are printed in.")] = Units.MM,
     by_hand: ByHand = False,
+    pages: Annotated[
+        bool, typer.Option("--pages", help="Also a page in three dimensions beside each key (HTML).")
+    ] = False,
     paper: PaperOption = "a4",
     force: Force = False,
 ) -> None:
@@ -50,6 +53,7 @@ def new(
     \b
       tiltwright lesson new monday --level "one tilt" --seed 7 --students 24
       tiltwright lesson new monday --level tilt-and-rotate --seed 7 --units inch --by-hand
+      tiltwright lesson new monday --level "one tilt" --seed 7 --pages     each key in three dimensions, too
 
     In the folder: sheets/ to hand out (PDF, Markdown, and a CSV file to fill in), and key/ for the instructor. A pivot's
     key/key-01.txt grades a single answer too: pivot practice --grade.
@@ -78,6 +82,10 @@ def new(
             paper=size,
         )
     )
+    if pages:
+        from tiltwright.page.lesson_pages import lesson_pages
+
+        files += lesson_pages(dict(files), by_hand=by_hand)
     targets = {folder / path: content for path, content in files}
     for parent in {target.parent for target in targets}:
         parent.mkdir(parents=True, exist_ok=True)

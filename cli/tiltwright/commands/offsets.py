@@ -9,20 +9,25 @@ import typer
 
 from tiltwright.commands.options import (
     Force,
+    JobArguments,
     Json,
     MachineOption,
+    NestOption,
     Only,
-    OptionalJob,
     Output,
     Units,
     UnitsOption,
     show_or_write,
+    write_numbered,
 )
 from tiltwright.files.z_reading import ANY_Z
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from kinematics import Setup
-    from tiltwright.job.evaluate import EvaluatedJob
+    from tiltwright.files.loader import ReadJob
+    from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests
     from tiltwright.job.plane_turns import TurnConvention
 
 __all__ = ["offsets"]
@@ -36,7 +41,7 @@ class TurnsAbout(enum.StrEnum):
 
 
 def offsets(
-    job: OptionalJob = None,
+    jobs: JobArguments = None,
     machine: MachineOption = None,
     zero: Annotated[
         Optional[str],  # noqa: UP045 - typer
@@ -60,6 +65,15 @@ def offsets(
             "--pose", metavar="A0,C0", help="With --touched: machine angles it was read at, every rotary."
         ),
     ] = None,
+    clock: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option(
+            "--clock",
+            metavar="DEG",
+            help="With --touched: degrees that the part was found turned about its own z beyond the stack's, right-handed.",
+        ),
+    ] = None,
+    nest: NestOption = None,
     at: Annotated[
         Optional[list[str]],  # noqa: UP045 - typer
         typer.Option(
@@ -110,6 +124,8 @@ def offsets(
       tiltwright offsets job.toml --turns z-x-z        and each plane as three angles
       tiltwright offsets job.toml --touched -381.0,-203.4,-179.1 --pose A0,C0
                                                        by part zero as touched off
+      tiltwright offsets left.toml right.toml --gcode -o load.nc
+                                                       two jobs on one table, no offset claimed twice
       tiltwright offsets job.toml --grid A=-90:0:15 --grid C=0:345:15
                                                        part zero at every tilt
       tiltwright offsets --machine mill.toml --zero -381.0,-203.4,-179.1 --at A-35,C60 --at A-90
@@ -122,10 +138,36 @@ def offsets(
         from tiltwright.files.diagnostics import option_error
 
         raise option_error("--json, --csv, --gcode", "more than one", "one of them at a time")
+    job = None if not jobs else jobs[0]
     _check_zero(job, machine, zero, touched, pose)
     _check_poses(machine, only, gcode=gcode, poses=(at, grid))
+    _check_nests(jobs or [], nest, touched, clock, poses=bool(at or grid))
     convention = _convention(turns, turns_about, gcode=gcode)
-    evaluated = None if job is None else _evaluated(job, only or [], touched, pose, units)
+    form = "json" if as_json else "csv" if as_csv else "gcode" if gcode else "table"
+    if jobs and len(jobs) > 1:
+        from tiltwright.files.loader import read_job
+        from tiltwright.job.evaluate import evaluate_nests
+
+        _nests(
+            evaluate_nests([read_job(path) for path in jobs], only or []),
+            units,
+            output,
+            convention,
+            form,
+            force=force,
+        )
+        return
+    read = None if job is None else _read(job, nest)
+    if read is not None and read.nests and nest is None:
+        _check_all_nests(read, touched, poses=bool(at or grid))
+        from tiltwright.job.evaluate import evaluate_nests
+        from tiltwright.reach.nest_reach import check_apart
+
+        together = evaluate_nests([read], only or [])
+        check_apart(together)
+        _nests(together, units, output, convention, form, force=force)
+        return
+    evaluated = None if read is None else _evaluated(read, nest, only or [], touched, pose, clock, units)
     if evaluated is None or at or grid:
         _poses(
             evaluated,
@@ -140,8 +182,50 @@ def offsets(
             as_csv=as_csv,
             force=force,
         )
+    elif read is not None and evaluated.loader_count > 1 and nest is None and clock is None:
+        from tiltwright.job.evaluate import evaluate_nests
+
+        _nests(evaluate_nests([evaluated.job], only or []), units, output, convention, form, force=force)
     else:
-        _job(evaluated, units, output, convention, as_json=as_json, as_csv=as_csv, gcode=gcode, force=force)
+        _job(evaluated, units, output, convention, form, force=force)
+
+
+def _check_nests(
+    jobs: list[str], nest: str | None, touched: str | None, clock: str | None, *, poses: bool
+) -> None:
+    """Refuse options on nests and on parts that do not go together."""
+    from tiltwright.files.diagnostics import option_error
+
+    if clock is not None and touched is None:
+        raise option_error("--clock", "no --touched", "--clock with --touched X,Y,Z only")
+    if not jobs and nest is not None:
+        raise option_error("--nest", "without a job file", "--nest with a job file that has nests")
+    if len(jobs) > 1:
+        for option, given in (("--nest", nest), ("--touched", touched), ("--at, --grid", poses or None)):
+            if given is not None:
+                raise option_error(option, "with several job files", f"{option} with one job file")
+
+
+def _check_all_nests(read: ReadJob, touched: str | None, *, poses: bool) -> None:
+    """Refuse options that are about one part where all nests are asked for."""
+    from tiltwright.files.diagnostics import one_of, option_error
+
+    option = "--touched" if touched is not None else "--at, --grid" if poses else None
+    if option is not None:
+        names = one_of([one.nest.name for one in read.nests])
+        raise option_error(
+            option, "no --nest", f"{option} with --nest: {names}", "it is about the part in one nest"
+        )
+
+
+def _read(path: str, nest: str | None) -> ReadJob:
+    from tiltwright.files.diagnostics import option_error
+    from tiltwright.files.loader import read_job
+
+    read = read_job(path)
+    if nest is not None and not read.nests:
+        raise option_error("--nest", "a job without nests", "--nest where the job has [[nest]] tables")
+    return read
 
 
 def _check_zero(
@@ -199,19 +283,26 @@ def _check_poses(
 
 
 def _evaluated(
-    path: str, only: list[str], touched: str | None, pose: str | None, units: Units | None
+    job: ReadJob,
+    nest: str | None,
+    only: list[str],
+    touched: str | None,
+    pose: str | None,
+    clock: str | None,
+    units: Units | None,
 ) -> EvaluatedJob:
-    """The job evaluated, by part zero as typed where it was."""
-    from tiltwright.files.loader import read_job
+    """The job evaluated, by part zero and clocking as typed where they were."""
     from tiltwright.job.evaluate import evaluate_read_job
 
-    job = read_job(path)
-    if touched is not None:
-        from tiltwright.files.units import Unit
-        from tiltwright.job.typed_touch import with_typed_touch
+    if touched is None:
+        return evaluate_read_job(job, only, nest)
+    from tiltwright.files.units import Unit
+    from tiltwright.job.typed_touch import at_typed_touch, with_typed_touch
 
-        job = with_typed_touch(job, touched, pose, Unit(units.value) if units else None)
-    return evaluate_read_job(job, only)
+    unit = Unit(units.value) if units else None
+    if nest is None and clock is None:
+        return evaluate_read_job(with_typed_touch(job, touched, pose, unit), only)
+    return at_typed_touch(evaluate_read_job(job, only, nest), touched, pose, clock, unit)
 
 
 def _convention(text: str | None, about: TurnsAbout | None, *, gcode: bool) -> TurnConvention | None:
@@ -238,41 +329,92 @@ def _job(
     units: Units | None,
     output: Output,
     turns: TurnConvention | None,
+    form: str,
     *,
-    as_json: bool,
-    as_csv: bool,
-    gcode: bool,
     force: bool,
 ) -> None:
+    from tiltwright.job import offsets_output
     from tiltwright.job.warnings import say_messages
+    from tiltwright.output.json_csv import json_text
     from tiltwright.terminal.streams import ANSWER_NO, note
 
     shown = units.value if units else evaluated.job.unit.value
     say_messages(evaluated, shown)
-    if not evaluated.complete and (gcode or output is not None):
+    if not evaluated.complete and (form == "gcode" or output is not None):
         # An incomplete set must not be loaded; the table on screen shows those that are there.
         note("nothing was written")
         raise typer.Exit(ANSWER_NO)
-    if as_json or as_csv:
-        from tiltwright.job import offsets_output
-        from tiltwright.output.json_csv import json_text
-
-        text = (
-            json_text(offsets_output.offsets_report(evaluated, shown, turns))
-            if as_json
-            else offsets_output.offsets_csv(evaluated, shown, turns)
-        )
-    elif gcode:
+    if form == "json":
+        text = json_text(offsets_output.offsets_report(evaluated, shown, turns, _uncertainties((evaluated,))))
+    elif form == "csv":
+        text = offsets_output.offsets_csv(evaluated, shown, turns)
+    elif form == "gcode":
         from tiltwright.job.offsets_gcode import program
 
         text = program(evaluated, shown)
     else:
-        from tiltwright.job.offsets_output import offsets_table
-
-        text = offsets_table(evaluated, shown, turns)
+        text = offsets_output.offsets_table(evaluated, shown, turns, _uncertainties((evaluated,)))
     show_or_write(text, output, force=force)
     if not evaluated.complete:
         raise typer.Exit(ANSWER_NO)
+
+
+def _nests(
+    evaluated: EvaluatedNests,
+    units: Units | None,
+    output: Output,
+    turns: TurnConvention | None,
+    form: str,
+    *,
+    force: bool,
+) -> None:
+    """The offsets of all nests; several loaders are written into files of their own, numbered."""
+    from tiltwright.job import nests_output
+    from tiltwright.output.json_csv import json_text
+    from tiltwright.terminal.streams import ANSWER_NO, note
+
+    shown = units.value if units else evaluated.nests[0].job.unit.value
+    nests_output.say_nests_messages(evaluated, shown)
+    if not evaluated.complete and (form == "gcode" or output is not None):
+        note("nothing was written")
+        raise typer.Exit(ANSWER_NO)
+    if form == "json":
+        text = json_text(nests_output.nests_report(evaluated, shown, turns, _of_nests(evaluated)))
+    elif form == "csv":
+        text = nests_output.nests_csv(evaluated, shown, turns)
+    elif form == "gcode":
+        from tiltwright.job.offsets_gcode import loader_programs
+
+        programs = loader_programs(evaluated, shown)
+        if len(programs) > 1 and output is not None:
+            write_numbered(programs, output, force=force)
+            return
+        text = "".join(programs)
+    else:
+        text = nests_output.nests_table(evaluated, shown, turns, _of_nests(evaluated))
+    show_or_write(text, output, force=force)
+    if not evaluated.complete:
+        raise typer.Exit(ANSWER_NO)
+
+
+def _uncertainties(
+    evaluated: tuple[EvaluatedJob, ...],
+) -> Mapping[tuple[str, str | None], tuple[float, float, float]] | None:
+    """The expanded uncertainties of the offsets, where the job says how far anything may be off."""
+    from tiltwright.files.uncertainty_checks import states_uncertainty
+
+    if not states_uncertainty(evaluated[0].job.file):
+        return None
+    from tiltwright.uncertainty.evaluation import expanded_uncertainties
+
+    return expanded_uncertainties(evaluated)
+
+
+def _of_nests(
+    evaluated: EvaluatedNests,
+) -> Mapping[tuple[str, str | None], tuple[float, float, float]] | None:
+    """The same of all nests of a job; operations of several jobs may share a name, and go without."""
+    return None if evaluated.several_jobs else _uncertainties(evaluated.nests)
 
 
 def _poses(

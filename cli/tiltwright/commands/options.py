@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import enum
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Optional
 
@@ -15,9 +15,12 @@ if TYPE_CHECKING:
 __all__ = [
     "Force",
     "JobArgument",
+    "JobArguments",
     "Json",
     "MachineOption",
+    "NestOption",
     "Only",
+    "OptionalJob",
     "Output",
     "PaperOption",
     "RequiredMachine",
@@ -27,6 +30,8 @@ __all__ = [
     "paper_of",
     "refuse_pictures",
     "show_or_write",
+    "write_into",
+    "write_numbered",
 ]
 
 
@@ -40,6 +45,18 @@ class Units(enum.StrEnum):
 JobArgument = Annotated[str, typer.Argument(metavar="JOB", help="The job file (TOML).", show_default=False)]
 OptionalJob = Annotated[
     Optional[str], typer.Argument(metavar="[JOB]", help="The job file (TOML).", show_default=False)  # noqa: UP045 - typer
+]
+JobArguments = Annotated[
+    Optional[list[str]],  # noqa: UP045 - typer
+    typer.Argument(
+        metavar="[JOB]...",
+        help="The job file (TOML); several where they stand on the table together.",
+        show_default=False,
+    ),
+]
+NestOption = Annotated[
+    Optional[str],  # noqa: UP045 - typer
+    typer.Option("--nest", metavar="NAME", help="Only this nest, in a job that has nests."),
 ]
 MachineOption = Annotated[
     Optional[str],  # noqa: UP045 - typer
@@ -128,3 +145,28 @@ def show_or_write(text: str, output: Path | None, *, force: bool) -> None:
     _refuse_ending(text, output)
     write_atomic(output, text, force=force)
     note(f"{output} written", label="done")
+
+
+def write_numbered(texts: Sequence[str], output: Path, *, force: bool) -> None:
+    """Write several texts that belong together, all or none: load.nc becomes load-1.nc, load-2.nc and so on."""
+    from tiltwright.files.atomic_write import write_all
+    from tiltwright.terminal.streams import note
+
+    _refuse_ending(texts[0], output)
+    names = [output.with_stem(f"{output.stem}-{number}") for number in range(1, len(texts) + 1)]
+    write_all(dict(zip(names, texts, strict=True)), force=force)
+    for name in names:
+        note(f"{name} written", label="done")
+
+
+def write_into(folder: Path, texts: Mapping[str, str], what: str, *, force: bool) -> None:
+    """Write several texts that belong together into a folder, by their files' names, all or none."""
+    from tiltwright.files.atomic_write import write_all
+    from tiltwright.files.diagnostics import option_error
+    from tiltwright.terminal.streams import note
+
+    if not folder.is_dir():
+        found = "a file" if folder.exists() else f"no folder {folder}"
+        raise option_error("--output", found, "a folder that is there", "make the folder first")
+    write_all({folder / name: text for name, text in texts.items()}, force=force)
+    note(f"{len(texts)} {what} written into {folder}", label="done")

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
 from tiltwright.commands.options import Force, Json, RequiredMachine, UnitsOption
+
+if TYPE_CHECKING:
+    from kinematics.calibration import Fit
 
 __all__ = ["fit"]
 
@@ -41,11 +45,11 @@ def fit(
         ),
     ] = None,
     sigma: Annotated[
-        Optional[float],  # noqa: UP045 - typer
+        Optional[str],  # noqa: UP045 - typer
         typer.Option(
             "--sigma",
             metavar="LENGTH",
-            help="The probe's standard uncertainty; left out: estimated from the readings.",
+            help="The probe's standard uncertainty (0.002, 0.0001in); left out: estimated from the readings.",
         ),
     ] = None,
     robust: Annotated[
@@ -55,7 +59,7 @@ def fit(
         ),
     ] = None,
     robust_beyond: Annotated[
-        Optional[float],  # noqa: UP045 - typer
+        Optional[str],  # noqa: UP045 - typer
         typer.Option(
             "--robust-beyond",
             metavar="LENGTH",
@@ -73,9 +77,21 @@ def fit(
             help="Rotaries whose own angle is off (A or A,C): adjust that along with the lines.",
         ),
     ] = None,
+    drift: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option(
+            "--drift",
+            metavar="BY",
+            help="order or temperature: adjust a drift with the readings' order, or with the logged temperature, as well.",
+        ),
+    ] = None,
     plot: Annotated[
         Optional[Path],  # noqa: UP045 - typer
         typer.Option("--plot", metavar="FILE", help="A picture: .png, .svg or .pdf."),
+    ] = None,
+    page: Annotated[
+        Optional[Path],  # noqa: UP045 - typer
+        typer.Option("--page", metavar="FILE", help="A page in three dimensions: .html, for any browser."),
     ] = None,
     write: Annotated[
         bool, typer.Option("--write", help="Put the lines into the machine file and log the calibration.")
@@ -96,8 +112,8 @@ def fit(
         typer.Option("--who", metavar="NAME", help="Who calibrated, for the log."),
     ] = None,
     temperature: Annotated[
-        Optional[float],  # noqa: UP045 - typer
-        typer.Option("--temperature", metavar="CELSIUS", help="Of the machine, for the log."),
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option("--temperature", metavar='"20 C"', help="Of the machine, with its unit, for the log."),
     ] = None,
     check: Annotated[
         bool,
@@ -114,14 +130,16 @@ def fit(
     \b
       tiltwright pivot fit ball.csv -m mill.toml                     lines and uncertainties
       tiltwright pivot fit ball.csv -m mill.toml --plot ball.png     with a picture
-      tiltwright pivot fit ball.csv -m mill.toml --write --who "bay 2, early shift" --temperature 20.5
+      tiltwright pivot fit ball.csv -m mill.toml --page ball.html    readings, circles, lines in a browser
+      tiltwright pivot fit ball.csv -m mill.toml --write --who "bay 2, early shift" --temperature "20.5 C"
       tiltwright pivot fit probe.log --rule probe_rule.toml -m mill.toml
       tiltwright pivot fit saved.txt --plan plan.toml -m mill.toml   readings kept by a probing program
       tiltwright pivot fit ball.csv -m mill.toml --angle-errors A    A turns a little too far or too little
+      tiltwright pivot fit ball.csv -m mill.toml --drift order       the machine warmed up while it was probed
       tiltwright pivot fit ball.csv -m mill.toml --check             exit code 1 when a line has moved
 
     A table has the columns kind, target, A_deg (one for each rotary), X_mm, Y_mm, Z_mm (or X_in, ...), and may have
-    sigma_mm and direction. Ends with 0 when done; with 1 when a mistake in the readings is certain (a classic
+    sigma_mm, direction and T_C or T_F (the temperature at each reading). Ends with 0 when done; with 1 when a mistake in the readings is certain (a classic
     one, readings outside the travels, scatter that no probe has, a line millimetres away, a rotary's own angle off, a
     drift), or with --check a line has
     moved; with 2 when the input is wrong. Nothing is written while a mistake is certain or a line is only partly determined.
@@ -141,14 +159,30 @@ def fit(
         loss_scale=robust_beyond,
         level=level / 100.0,
         angle_errors=tuple((angle_errors or "").upper().replace(",", "").replace(" ", "")),
+        drifts=tuple(part.strip() for part in (drift or "").lower().split(",") if part.strip()),
         plot=plot,
+        page=page,
+        page_html=_page_html(readings),
         force=force,
         write=write or write_anyway,
         despite=write_anyway,
         with_face=with_face,
         check=check,
         who=who,
-        temperature_c=temperature,
+        temperature=temperature,
         as_json=as_json,
     )
     run_fit(asked)
+
+
+def _page_html(readings: str) -> Callable[[Fit, str], str]:
+    """The page of a fit, made where it is asked for."""
+
+    def made(answer: Fit, units: str) -> str:
+        from tiltwright.files.diagnostics import sanitized
+        from tiltwright.page.assemble import fit_html
+        from tiltwright.page.fit_contract import fit_page
+
+        return fit_html(fit_page(answer, units, sanitized(Path(readings).name)))
+
+    return made

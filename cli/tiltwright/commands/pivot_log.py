@@ -31,7 +31,13 @@ def log(
 
     The log lies beside the machine file, one calibration a line: mill.calibrations.jsonl.
     """
-    from tiltwright.calibration.calibration_log import is_current, log_report, log_text, read_log
+    from tiltwright.calibration.calibration_log import (
+        is_current,
+        last_applied,
+        log_report,
+        log_text,
+        read_log,
+    )
     from tiltwright.calibration.plots import ENDINGS
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_machine
@@ -46,19 +52,29 @@ def log(
         from tiltwright.calibration.plots import drift_plot
         from tiltwright.files.atomic_write import write_atomic
 
-        if not entries:
+        if last_applied(entries) is None:
             raise option_error(
                 "--plot", "no calibration in the log yet", "at least one, by pivot fit --write"
             )
-        write_atomic(plot, drift_plot(read.file.name, entries, plot.suffix.lower()), force=force)
+        write_atomic(plot, drift_plot(read.file.name, entries, plot.suffix.lower(), read.unit), force=force)
         note(f"{plot} written", label="done")
     if as_json:
         typer.echo(written(log_report(read, entries)), nl=False)
     else:
         typer.echo(log_text(read, entries))
+    for entry in entries:
+        if entry.edited:
+            note(f"calibration {entry.number} was edited after it was written", label="caution")
+    if entries and not entries[-1].applied:
+        note(
+            f"calibration {entries[-1].number} is in the log, but the machine file never had it: its command was stopped. "
+            "Write it again",
+            label="caution",
+        )
     if not is_current(read, entries):
         note(
-            "the machine file's lines are not those that were written last: somebody has changed them by hand"
+            "the machine file's lines are not those that were written last: somebody has changed them by hand",
+            label="caution",
         )
 
 
@@ -72,6 +88,9 @@ def restore(
         Optional[str],  # noqa: UP045 - typer
         typer.Option("--who", metavar="NAME", help="Who restores it, for the log."),
     ] = None,
+    edited: Annotated[
+        bool, typer.Option("--edited", help="Use a record even if it was edited after it was written.")
+    ] = False,
 ) -> None:
     """Restore the lines of an earlier calibration in the machine file; the log records that too.
 
@@ -91,6 +110,6 @@ def restore(
         who = name_of(who, "--who")
     read_machine(machine)
     with exclusive_lock(machine):
-        entry = bring_back(read_machine(machine), number, who=who)
+        entry = bring_back(read_machine(machine), number, who=who, edited=edited)
     what = "the lines from before the first calibration" if number == 0 else f"calibration {number}"
     note(f"{machine} has {what} again; the log has it as {entry.number}", label="done")

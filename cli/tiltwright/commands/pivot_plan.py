@@ -47,9 +47,11 @@ def plan(
         typer.Option("--choose", metavar="COUNT", help="Choose so many poses (12 where none are stated)."),
     ] = None,
     repeatability: Annotated[
-        Optional[float],  # noqa: UP045 - typer
+        Optional[str],  # noqa: UP045 - typer
         typer.Option(
-            "--repeatability", metavar="LENGTH", help="The probe's standard uncertainty in each coordinate."
+            "--repeatability",
+            metavar="LENGTH",
+            help="The probe's standard uncertainty in each coordinate (0.002, 0.0001in).",
         ),
     ] = None,
     gcode: Annotated[
@@ -114,7 +116,7 @@ def plan(
     try:
         worked = evaluate_plan(made, read.machine)
     except KinematicsError as refusal:
-        fail(str(refusal))
+        fail(f"{plan_file}: {refusal}" if plan_file else str(refusal))
     program = outputs.write(worked, plan_file or "", unit.value, force=force)
     typer.echo(
         written(plan_report(worked, unit.value, program))
@@ -191,7 +193,7 @@ def plan_of(
     targets: list[str],
     poses: list[str],
     choose: int | None,
-    repeatability: float | None,
+    repeatability: str | None,
 ) -> Plan:
     """The plan from its file, or from what was typed."""
     from tiltwright.calibration.plan import read_plan
@@ -212,7 +214,7 @@ def plan_of(
         return read_plan(path, machine)
     made = _typed_targets(targets, unit)
     sigma_mm = _typed_repeatability(repeatability, unit)
-    _check_places(made, machine)
+    _check_places(made, machine, unit)
     if poses and choose is not None:
         raise option_error("--at, --choose", "both", "one of them")
     if choose is not None and not 1 <= choose <= 400:
@@ -243,27 +245,28 @@ def _typed_targets(texts: list[str], unit: Unit) -> list[PlannedTarget]:
     return made
 
 
-def _check_places(targets: list[PlannedTarget], machine: Machine) -> None:
+def _check_places(targets: list[PlannedTarget], machine: Machine, unit: Unit) -> None:
     """Refuse a target where the machine never comes."""
-    from tiltwright.calibration.plan import outside_travels
+    from tiltwright.calibration.plan import outside_travels, place_tip
     from tiltwright.files.diagnostics import option_error
 
     for target in targets:
         outside = outside_travels(machine, target.points_mm)
         if outside is not None:
             found = f"{target.name}, outside the machine's travel in {'XYZ'[outside[1]]} at the all-zero pose"
-            raise option_error("--target", found, "a place within the travels", "a minus sign lost?")
+            tip = place_tip(machine, target.points_mm, outside[1], unit)
+            raise option_error("--target", found, "a place within the travels", tip)
 
 
-def _typed_repeatability(value: float | None, unit: Unit) -> float:
-    import math
+def _typed_repeatability(text: str | None, unit: Unit) -> float:
+    from tiltwright.files.diagnostics import option_error, shown
+    from tiltwright.files.parsing import typed_length
 
-    from tiltwright.files.diagnostics import option_error
-
-    if value is None or not (math.isfinite(value) and value > 0.0):
-        found = "nothing" if value is None else f"{value:g}"
+    value_mm = 0.0 if text is None else typed_length(text, "--repeatability", unit)
+    if value_mm <= 0.0:
+        found = "nothing" if text is None else shown(text)
         raise option_error("--repeatability", found, "the probe's standard uncertainty, above 0")
-    return unit.to_mm(value)
+    return value_mm
 
 
 def _typed_poses(texts: list[str], machine: Machine) -> NDArray[float64] | None:

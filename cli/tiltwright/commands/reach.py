@@ -11,6 +11,7 @@ from tiltwright.commands.options import (
     Force,
     JobArgument,
     Json,
+    NestOption,
     Only,
     Output,
     Units,
@@ -19,7 +20,7 @@ from tiltwright.commands.options import (
 )
 
 if TYPE_CHECKING:
-    from tiltwright.job.evaluate import EvaluatedJob
+    from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests
     from tiltwright.reach.analysis import ReachAnalysis
 
 __all__ = ["reach"]
@@ -28,14 +29,14 @@ __all__ = ["reach"]
 def reach(
     job: JobArgument,
     clear: Annotated[
-        Optional[float],  # noqa: UP045 - typer
+        Optional[str],  # noqa: UP045 - typer
         typer.Option(
             "--clear", metavar="D", help="Distance to keep between solids; left out, the job's, or 0."
         ),
     ] = None,
     margin: Annotated[
-        float, typer.Option("--margin", metavar="D", help="Margin to leave to the ends of travel.")
-    ] = 0.0,
+        str, typer.Option("--margin", metavar="D", help="Margin to leave to the ends of travel.")
+    ] = "0",
     size: Annotated[
         Optional[str],  # noqa: UP045 - typer
         typer.Option(
@@ -51,6 +52,7 @@ def reach(
         typer.Option("--picture", metavar="FILE.svg", help="Draw one operation in three views (see --only)."),
     ] = None,
     only: Only = None,
+    nest: NestOption = None,
     units: UnitsOption = None,
     as_json: Json = False,
     output: Output = None,
@@ -73,35 +75,110 @@ def reach(
     hold. A setup that passes is not proven safe.
     """
     from tiltwright.files.diagnostics import option_error
-    from tiltwright.job.evaluate import evaluate_job
+    from tiltwright.files.loader import read_job
+    from tiltwright.job.evaluate import evaluate_job, evaluate_read_job
 
     if size is not None and picture is not None:
         raise option_error("--size, --picture", "both", "one of them")
     if between is not None and size is None:
         raise option_error("--between", "without --size", "--between with --size only")
-    for option, value in (("--clear", clear), ("--margin", margin)):
-        if value is not None and not 0.0 <= value < 1e6:
-            raise option_error(option, f"{value:g}", "0 or more")
-    evaluated = evaluate_job(job, only or [])
-    shown = Units(units.value if units else evaluated.job.unit.value)
-    if size is not None:
-        _size(evaluated, size, between, clear, margin, shown, output, as_json=as_json, force=force)
-    elif picture is not None:
-        _picture(evaluated, clear, margin, shown, picture, force=force)
+    if nest is None and size is None and picture is None:
+        from tiltwright.job.evaluate import evaluate_nests
+
+        read = read_job(job)
+        if read.nests:
+            together = evaluate_nests([read], only or [])
+            _nests(together, clear, margin, units, output, whole=not only, as_json=as_json, force=force)
+            return
+        evaluated = evaluate_read_job(read, only or [])
     else:
-        _reach(evaluated, clear, margin, shown, output, whole=not only, as_json=as_json, force=force)
+        evaluated = evaluate_job(job, only or [], nest)
+    shown = Units(units.value if units else evaluated.job.unit.value)
+    clear_mm = None if clear is None else _mm(clear, "--clear", shown)
+    margin_mm = _mm(margin, "--margin", shown)
+    _say_touch_off(evaluated, shown)
+    if size is not None:
+        _check_own_step(evaluated, size)
+        _size(evaluated, size, between, clear_mm, margin_mm, shown, output, as_json=as_json, force=force)
+    elif picture is not None:
+        _picture(evaluated, clear_mm, margin_mm, shown, picture, force=force)
+    else:
+        _reach(evaluated, clear_mm, margin_mm, shown, output, whole=not only, as_json=as_json, force=force)
 
 
-def _mm(value: float, shown: Units) -> float:
-    from tiltwright.output.numbers import UNIT_MM
+def _check_own_step(evaluated: EvaluatedJob, step: str) -> None:
+    """Refuse to study the height of a step that other nests may stand on: they would not rise with it."""
+    from tiltwright.files.diagnostics import one_of, option_error, shown
 
-    return value * UNIT_MM[shown.value]
+    own = next((one.nest for one in evaluated.job.nests if one.nest.name == evaluated.nest), None)
+    if own is not None and step not in {one.name for one in own.steps}:
+        names = one_of([one.name for one in own.steps]) if own.steps else "none: it has no steps of its own"
+        raise option_error("--size", shown(step), f"a step of the nest itself: {names}")
+
+
+def _nests(
+    evaluated: EvaluatedNests,
+    clear: str | None,
+    margin: str,
+    units: Units | None,
+    output: Output,
+    *,
+    whole: bool,
+    as_json: bool,
+    force: bool,
+) -> None:
+    """Every nest, the others in its way, and the index moves in the order of work."""
+    from tiltwright.output.json_csv import json_text
+    from tiltwright.reach.messages import verdict
+    from tiltwright.reach.nest_reach import (
+        analyse_nests,
+        nests_failures,
+        nests_reach_report,
+        nests_reach_text,
+    )
+    from tiltwright.reach.wording import closing_words
+    from tiltwright.terminal.streams import ANSWER_NO, note, say_no
+
+    shown = Units(units.value if units else evaluated.nests[0].job.unit.value)
+    clear_mm = None if clear is None else _mm(clear, "--clear", shown)
+    for one in evaluated.nests:
+        _say_touch_off(one, shown)
+    reach = analyse_nests(evaluated, clear_mm, _mm(margin, "--margin", shown), moves_too=whole)
+    text = json_text(nests_reach_report(reach, shown)) if as_json else nests_reach_text(reach, shown)
+    show_or_write(text, output, force=force)
+    sentences = nests_failures(reach, shown)
+    for words in sentences:
+        say_no(words)
+    if sentences:
+        raise typer.Exit(ANSWER_NO)
+    for words in dict.fromkeys(closing_words(verdict(one)) for one in reach.nests):
+        note(words)
+
+
+def _say_touch_off(evaluated: EvaluatedJob, shown: Units) -> None:
+    """Say what must be known of part zero as touched off: every figure rests on where the part stands."""
+    if evaluated.touch is not None:
+        from tiltwright.job.warnings import say_messages, touch_off_messages
+
+        say_messages(evaluated, shown.value, touch_off_messages(evaluated))
+
+
+def _mm(text: str, option: str, shown: Units) -> float:
+    """A length typed after an option, which may not be negative, in millimetres."""
+    from tiltwright.files.diagnostics import option_error
+    from tiltwright.files.parsing import typed_length
+    from tiltwright.files.units import Unit
+
+    length_mm = typed_length(text, option, Unit(shown.value))
+    if not 0.0 <= length_mm < 1e6:
+        raise option_error(option, text, "0 or more")
+    return length_mm
 
 
 def _reach(
     evaluated: EvaluatedJob,
-    clear: float | None,
-    margin: float,
+    clear_mm: float | None,
+    margin_mm: float,
     shown: Units,
     output: Output,
     *,
@@ -114,9 +191,7 @@ def _reach(
     from tiltwright.reach.wording import closing_words
     from tiltwright.terminal.streams import note
 
-    analysis = analyse_reach(
-        evaluated, None if clear is None else _mm(clear, shown), _mm(margin, shown), moves_too=whole
-    )
+    analysis = analyse_reach(evaluated, clear_mm, margin_mm, moves_too=whole)
     if as_json:
         from tiltwright.output.json_csv import json_text
         from tiltwright.reach.report import reach_report
@@ -139,12 +214,18 @@ def _end_with_failures(analysis: ReachAnalysis, shown: Units) -> None:
     sentences = failure_sentences(analysis, shown)
     for words in sentences:
         say_no(words)
-    if sentences:
+    if sentences or analysis.evaluated.touch_too_far:
         raise typer.Exit(ANSWER_NO)
 
 
 def _picture(
-    evaluated: EvaluatedJob, clear: float | None, margin: float, shown: Units, path: Path, *, force: bool
+    evaluated: EvaluatedJob,
+    clear_mm: float | None,
+    margin_mm: float,
+    shown: Units,
+    path: Path,
+    *,
+    force: bool,
 ) -> None:
     from tiltwright.files.atomic_write import write_atomic
     from tiltwright.files.diagnostics import option_error
@@ -157,11 +238,13 @@ def _picture(
     if len(evaluated.operations) != 1:
         names = ", ".join(f'"{one.placed.name}"' for one in evaluated.operations)
         raise option_error("--picture", f"{len(evaluated.operations)} operations", f"one, by --only: {names}")
-    analysis = analyse_reach(
-        evaluated, None if clear is None else _mm(clear, shown), _mm(margin, shown), moves_too=False
-    )
+    analysis = analyse_reach(evaluated, clear_mm, margin_mm, moves_too=False)
+    from tiltwright.reach.wording import not_checked_sentences
+
     write_atomic(path, three_views(analysis, 0, shown), force=force)
     note(f"{path} written", label="done")
+    for words in not_checked_sentences(analysis):
+        note(words)
     _end_with_failures(analysis, shown)
 
 
@@ -169,14 +252,15 @@ def _size(
     evaluated: EvaluatedJob,
     step: str,
     between: str | None,
-    clear: float | None,
-    margin: float,
+    clear_mm: float | None,
+    margin_mm: float,
     shown: Units,
     output: Output,
     *,
     as_json: bool,
     force: bool,
 ) -> None:
+    from tiltwright.files.units import Unit
     from tiltwright.job.aim_wording import unreachable_text
     from tiltwright.output.json_csv import json_text
     from tiltwright.reach.step_height import (
@@ -187,16 +271,13 @@ def _size(
     )
     from tiltwright.terminal.streams import ANSWER_NO, say_no
 
-    ends = parse_height_range(between)
-    asked = None if ends is None else (_mm(ends[0], shown), _mm(ends[1], shown))
-    study = study_step_height(
-        evaluated, step, asked, None if clear is None else _mm(clear, shown), _mm(margin, shown)
-    )
+    asked = parse_height_range(between, Unit(shown.value))
+    study = study_step_height(evaluated, step, asked, clear_mm, margin_mm)
     text = json_text(step_height_report(study, shown)) if as_json else step_height_text(study, shown)
     show_or_write(text, output, force=force)
     if not study.heights:
         say_no(f"no height of {study.name} fits and clears")
     for one in evaluated.unreached:
         say_no(f"{one.name}: {unreachable_text(one)}")
-    if not study.heights or evaluated.unreached:
+    if not study.heights or evaluated.unreached or evaluated.touch_too_far:
         raise typer.Exit(ANSWER_NO)

@@ -11,6 +11,7 @@ from tiltwright import __version__
 from tiltwright.commands.options import (
     Force,
     JobArgument,
+    NestOption,
     Only,
     Output,
     PaperOption,
@@ -36,6 +37,7 @@ def sheet(
     job: JobArgument,
     output: Output = None,
     only: Only = None,
+    nest: NestOption = None,
     units: UnitsOption = None,
     paper: PaperOption = "a4",
     date: Annotated[
@@ -53,6 +55,7 @@ def sheet(
       tiltwright sheet job.toml -o job.pdf          to print
       tiltwright sheet job.toml -o job.pdf --paper us-letter
       tiltwright sheet job.toml -o job.png          a picture of each page: job-1.png, job-2.png, ...
+      tiltwright sheet job.toml -o job.pdf          with nests a sheet for each: job-nest1.pdf, job-nest2.pdf, ...
 
     Exit code 1: an operation cannot be reached or part zero was touched off too far from where the stack puts it, and
     nothing is written; or something does not clear, and the sheet is written and says so first.
@@ -70,7 +73,7 @@ def sheet(
         raise option_error(
             "--date", shown(date), f"printable text of 1 to {LONGEST_DATE} characters on one line"
         )
-    _sheet(job, output, ending, only or [], units, size, date, force=force)
+    _sheet(job, output, ending, only or [], nest, units, size, date, force=force)
 
 
 def _sheet(
@@ -78,6 +81,7 @@ def _sheet(
     output: Path | None,
     ending: str,
     only: list[str],
+    nest: str | None,
     units: Units | None,
     paper: Paper,
     date: str | None,
@@ -86,22 +90,28 @@ def _sheet(
 ) -> None:
     from datetime import datetime
 
-    from tiltwright.job.evaluate import evaluate_job
+    from tiltwright.files.loader import read_job
+    from tiltwright.job.evaluate import evaluate_nests, evaluate_read_job
     from tiltwright.job.warnings import say_messages
     from tiltwright.sheet.build import build_sheet
     from tiltwright.terminal.streams import ANSWER_NO, note, say_no
 
-    worked = evaluate_job(path, only)
-    shown = units.value if units else worked.job.unit.value
-    say_messages(worked, shown)
-    if not worked.complete:
+    job = read_job(path)
+    every = job.nests and nest is None
+    worked = evaluate_nests([job], only).nests if every else [evaluate_read_job(job, only, nest)]
+    worked = [one for one in worked if one.operations or one.unreached]
+    shown = units.value if units else job.unit.value
+    for one in worked:
+        say_messages(one, shown)
+    if not all(one.complete for one in worked):
         if output is not None:
             note("nothing was written")
         raise typer.Exit(ANSWER_NO)
     day = date or datetime.now().astimezone().date().isoformat()
-    made = build_sheet(worked, date=day, version=__version__, units=shown)
+    made = [build_sheet(one, date=day, version=__version__, units=shown) for one in worked]
     # Collisions come out only now: the solids are laid out for the drawings.
-    for words in made.failures:
+    failed = list(dict.fromkeys(words for one in made for words in one.failures))
+    for words in failed:
         say_no(words)
     if ending in TEXTS:
         from tiltwright.output.document_files import document_markdown
@@ -109,34 +119,38 @@ def _sheet(
         from tiltwright.sheet.sheet_document import sheet_document
 
         written = document_text if ending == ".txt" else document_markdown
-        show_or_write(written(sheet_document(made)), output, force=force)
+        show_or_write("\n\n".join(written(sheet_document(one)) for one in made), output, force=force)
     else:
         assert output is not None
         _pages(made, output, ending, paper, force=force)
-    if made.failures:
+    if failed:
         # The sheet is written all the same, with this first: whoever corrects the setup needs it.
         raise typer.Exit(ANSWER_NO)
 
 
-def _pages(made: Sheet, output: Path, ending: str, paper: Paper, *, force: bool) -> None:
-    """Write the typeset sheet; with several pages, each picture's name ends in its page number."""
+def _pages(made: list[Sheet], output: Path, ending: str, paper: Paper, *, force: bool) -> None:
+    """Write the typeset sheets; with several nests or pages, each file's name ends in their numbers."""
     from tiltwright.files.atomic_write import write_all
     from tiltwright.sheet import typeset
     from tiltwright.terminal.streams import note
 
-    missing = typeset.missing_characters(made)
+    missing = "".join(dict.fromkeys(c for one in made for c in typeset.missing_characters(one)))
     if missing:
         note(f"the sheet's font lacks {' '.join(missing)}; the page shows a box for each")
-    if ending == ".pdf":
-        pages = [typeset.pdf(made, paper)]
-    else:
-        pages = typeset.png_pages(made, paper) if ending == ".png" else typeset.svg_pages(made, paper)
-    if len(pages) == 1:
-        names = [output]
-    else:
-        names = [output.with_stem(f"{output.stem}-{page}") for page in range(1, len(pages) + 1)]
+    files: dict[Path, bytes] = {}
+    for place, one in enumerate(made, 1):
+        target = output if len(made) == 1 else output.with_stem(f"{output.stem}-nest{place}")
+        if ending == ".pdf":
+            pages = [typeset.pdf(one, paper)]
+        else:
+            pages = typeset.png_pages(one, paper) if ending == ".png" else typeset.svg_pages(one, paper)
+        if len(pages) == 1:
+            files[target] = pages[0]
+        else:
+            files |= {target.with_stem(f"{target.stem}-{k}"): page for k, page in enumerate(pages, 1)}
     # All pages or none: a new sheet with an old page in it would be worse than no sheet.
-    write_all(dict(zip(names, pages, strict=True)), force=force)
+    write_all(files, force=force)
+    names = list(files)
     for name in names:
         note(f"{name} written", label="done")
     older = _older_pages(output, names) if ending != ".pdf" else []

@@ -6,15 +6,19 @@ import contextlib
 import os
 import secrets
 import stat
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
-from tiltwright.files.toml_source import input_kind
+from tiltwright.files.toml_source import UNFINISHED, input_kind
 
-__all__ = ["check_target", "check_targets", "exclusive_lock", "write_all", "write_atomic"]
+__all__ = ["Content", "check_target", "check_targets", "exclusive_lock", "write_all", "write_atomic"]
 
 PATIENCE_S = 20.0
+
+Content = str | bytes | Iterable[str]
+"""Content of a file; a long text may come in pieces."""
 
 
 @contextlib.contextmanager
@@ -62,18 +66,19 @@ def exclusive_lock(path: str | os.PathLike[str], patience_s: float = PATIENCE_S)
 
 
 def write_atomic(
-    path: str | os.PathLike[str], content: str | bytes, *, force: bool = False, edits: bool = False
+    path: str | os.PathLike[str], content: Content, *, force: bool = False, edits: bool = False
 ) -> None:
     """Write a file so that either the old or the new one exists, never half of one.
 
     The content is written to a temporary file in the same folder, synchronized to the disk, and renamed in one step.
-    After any exception the temporary file is gone and the old file unchanged.
+    After any exception the temporary file is gone and the old file unchanged; what a killed writer left behind is
+    removed by the next.
 
     Parameters
     ----------
     path : str or path
         A symbolic link is followed, and its target written.
-    content : str or bytes
+    content : str, bytes or iterable of str
         Text is written as UTF-8, with its own line ends.
     force : bool
         Whether an existing file may be replaced. Its permissions are kept.
@@ -89,48 +94,155 @@ def write_atomic(
     _write([(path, content)], force=force, edits=edits)
 
 
-def write_all(files: Mapping[Path, str | bytes], *, force: bool = False) -> None:
+def write_all(
+    files: Mapping[Path, Content], *, force: bool = False, edits: bool = False, marked: bool = True
+) -> None:
     """Write several files that belong together: all of them, or none.
 
-    Every file is checked, and written to the disk under a temporary name, before the first gets its own.
+    Every file is checked, and written to the disk under a temporary name, before the first gets its own. A writer that
+    is killed between two names leaves a mark in the folder; whoever reads or writes one of the files then is told.
 
     Parameters
     ----------
     files : mapping of path to content
-        As `write_atomic` takes them.
+        As `write_atomic` takes them; they get their names in this order.
     force : bool
         Whether existing files may be replaced.
+    edits : bool
+        Whether they are inputs that the command is meant to change.
+    marked : bool
+        False where the files themselves show which of them is of another run.
 
     Raises
     ------
     InputFaults
         As `write_atomic` does, for each file that cannot be written; and when two names lead to one file.
     """
-    _write(list(files.items()), force=force, edits=False)
+    _write(list(files.items()), force=force, edits=edits, marked=marked)
 
 
-def _write(files: Sequence[tuple[str | os.PathLike[str], str | bytes]], *, force: bool, edits: bool) -> None:
+@dataclass
+class _Staged:
+    """A file under its temporary name, locked until it has its own."""
+
+    shown: str
+    temporary: Path
+    target: Path
+    handle: int
+    backup: Path | None = None
+    replaces: bool = False
+    placed: bool = False
+
+    def undo(self) -> bool:
+        """Put the old file back, as far as the new one has its name, and drop the temporary ones; True if it is whole."""
+        whole = True
+        with contextlib.suppress(OSError):
+            if self.placed and self.backup is not None:
+                self.backup.replace(self.target)
+            elif self.placed and self.replaces:
+                whole = False  # without a second name for the old file, the new one is all there is
+            elif self.placed:
+                self.target.unlink()
+        self.drop()
+        return whole
+
+    def drop(self) -> None:
+        """Remove what is left under temporary names."""
+        for path in (self.temporary, self.backup):
+            if path is not None:
+                with contextlib.suppress(OSError):
+                    path.unlink()
+        self.release()
+
+    def release(self) -> None:
+        """Close the descriptor that holds the lock."""
+        if self.handle >= 0:
+            os.close(self.handle)
+            self.handle = -1
+
+
+def _write(
+    files: Sequence[tuple[str | os.PathLike[str], Content]],
+    *,
+    force: bool,
+    edits: bool,
+    marked: bool = False,
+) -> None:
     modes = check_targets([path for path, _ in files], force=force, edits=edits)
-    waiting: list[tuple[str, Path, Path]] = []
+    waiting: list[_Staged] = []
+    marks: dict[Path, set[str]] = {}
     try:
         for (path, content), mode in zip(files, modes, strict=True):
             shown = os.fspath(path)
             target = Path(os.path.realpath(shown))
-            temporary = target.with_name(f".{target.name[:100]}.{secrets.token_hex(6)}.part")
-            waiting.append((shown, temporary, target))
-            data = content.encode("utf-8") if isinstance(content, str) else bytes(content)
             with _os_errors_as_faults(shown):
-                _write_and_sync(temporary, data, mode)
-        for shown, temporary, target in waiting:
-            with _os_errors_as_faults(shown):
-                _take_name(shown, temporary, target, force=force)
+                _sweep(target)
+                staged = _open_beside(shown, target)
+                waiting.append(staged)
+                _write_and_sync(staged, content, mode)
+        marks = _marks([staged.target for staged in waiting])
+        _put_in_place(waiting, marks if marked and len(waiting) > 1 else {}, force=force)
     except BaseException:
-        for _, temporary, _ in waiting:
-            with contextlib.suppress(OSError):
-                temporary.unlink()
+        whole = [staged.undo() for staged in reversed(waiting)]
+        for mark, names in marks.items() if all(whole) else ():
+            _lift_mark(mark, names)
         raise
-    for folder in {target.parent for _, _, target in waiting}:
+    for folder in {staged.target.parent for staged in waiting}:
         _sync_folder(folder)
+    for staged in waiting:
+        staged.drop()
+    for mark, names in marks.items():
+        _lift_mark(mark, names)
+
+
+def _put_in_place(waiting: Sequence[_Staged], marks: Mapping[Path, set[str]], *, force: bool) -> None:
+    """Give every file its name, under a mark that a killed writer leaves behind."""
+    for mark, names in marks.items():
+        with _os_errors_as_faults(str(mark)):
+            _set_mark(mark, names)
+    for staged in waiting:
+        with _os_errors_as_faults(staged.shown):
+            if len(waiting) > 1 and force:
+                _keep_old(staged)
+            _take_name(staged, force=force)
+
+
+def _marks(targets: Iterable[Path]) -> dict[Path, set[str]]:
+    """The mark of each folder, and the names of the files there."""
+    marks: dict[Path, set[str]] = {}
+    for target in targets:
+        marks.setdefault(target.with_name(UNFINISHED), set()).add(target.name)
+    return marks
+
+
+def _set_mark(mark: Path, names: set[str]) -> None:
+    """Note the files that are about to be put in place, beside those of an earlier command that was stopped."""
+    with contextlib.suppress(OSError):
+        names = names | set(os.fsdecode(mark.read_bytes()).split("\0"))
+    with mark.open("wb") as stream:
+        stream.write("\0".join(sorted(names)).encode("utf-8", "surrogateescape"))
+        stream.flush()
+        os.fsync(stream.fileno())
+
+
+def _lift_mark(mark: Path, names: set[str]) -> None:
+    """Remove the mark once all files that it names are whole again."""
+    with contextlib.suppress(OSError):
+        left = set(os.fsdecode(mark.read_bytes()).split("\0")) - names - {""}
+        if left:
+            _set_mark(mark, set())
+        else:
+            mark.unlink()
+
+
+def _keep_old(staged: _Staged) -> None:
+    """Keep the file that is about to be replaced under a second name, to put it back should a later file fail."""
+    if staged.target.exists():
+        staged.replaces = True
+        backup = staged.temporary.with_suffix(".old.part")
+        with contextlib.suppress(OSError):  # a system without hard links has no way back
+            os.link(staged.target, backup)
+            staged.backup = backup
 
 
 def check_targets(
@@ -217,31 +329,88 @@ def check_target(path: str | os.PathLike[str], *, force: bool = False, edits: bo
     return stat.S_IMODE(existing.st_mode)
 
 
-def _write_and_sync(temporary: Path, data: bytes, mode: int | None) -> None:
+def _open_beside(shown: str, target: Path) -> _Staged:
+    """A new temporary file, locked, so that the next writer can tell it from what a dead one left behind."""
     # Permissions of a new file: 0o666 less the umask. O_EXCL never opens an existing file or link.
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
-    with os.fdopen(os.open(temporary, flags, 0o666), "wb") as stream:
-        stream.write(data)
+    while True:
+        temporary = target.with_name(f".{target.name[:100]}.{secrets.token_hex(6)}.part")
+        handle = os.open(temporary, flags, 0o666)
+        _lock(handle, wait=True)
+        if os.fstat(handle).st_nlink:
+            return _Staged(shown, temporary, target, handle)
+        os.close(handle)  # a sweeper was quicker than the lock
+
+
+def _lock(handle: int, *, wait: bool) -> bool:
+    """Lock a temporary file; False where another process has it, or the system knows no such lock."""
+    try:
+        import fcntl
+    except ImportError:
+        return False
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
+    except OSError:
+        return False
+    return True
+
+
+def _sweep(target: Path) -> None:
+    """Remove temporary files of this target whose writer was killed: nobody holds their lock."""
+    name = target.name[:100]
+    try:
+        found = [entry for entry in os.scandir(target.parent) if _is_temporary(entry.name, name)]
+    except OSError:
+        return
+    for entry in found:
+        with contextlib.suppress(OSError), Path(entry.path).open("rb") as stream:
+            if _lock(stream.fileno(), wait=False):
+                Path(entry.path).unlink()
+
+
+def _is_temporary(name: str, of: str) -> bool:
+    middle = name.removeprefix(f".{of}.").removesuffix(".part").removesuffix(".old")
+    return (
+        name.startswith(f".{of}.")
+        and name.endswith(".part")
+        and len(middle) == 12
+        and set(middle) <= set("0123456789abcdef")
+    )
+
+
+def _write_and_sync(staged: _Staged, content: Content, mode: int | None) -> None:
+    with os.fdopen(os.dup(staged.handle), "wb") as stream:
+        if isinstance(content, bytes):
+            stream.write(content)
+        else:
+            for piece in (content,) if isinstance(content, str) else content:
+                # A name that is no text, as a file's may be, is written as what can be.
+                stream.write(piece.encode("utf-8", "backslashreplace"))
         stream.flush()
         os.fsync(stream.fileno())
     if mode is not None:
-        temporary.chmod(mode)
+        staged.temporary.chmod(mode)
 
 
-def _take_name(shown: str, temporary: Path, target: Path, *, force: bool) -> None:
+def _take_name(staged: _Staged, *, force: bool) -> None:
+    temporary, target = staged.temporary, staged.target
+    if os.name == "nt":
+        staged.release()  # an open file cannot be renamed there
     if not force:
         # A file that has appeared meanwhile must not be replaced: a link fails then, a rename would not.
         try:
             os.link(temporary, target)
         except FileExistsError:
-            raise _exists(shown) from None
+            raise _exists(staged.shown) from None
         except OSError:
             if target.exists():
-                raise _exists(shown) from None
+                raise _exists(staged.shown) from None
         else:
+            staged.placed = True
             temporary.unlink()
             return
     temporary.replace(target)
+    staged.placed = True
 
 
 def _sync_folder(folder: Path) -> None:
@@ -255,8 +424,13 @@ def _sync_folder(folder: Path) -> None:
 
 
 def _exists(shown: str) -> InputFaults:
-    return _fault(shown, "a file that is there already", "use --force to replace it, or give it another name")
+    return _fault(
+        shown,
+        "a file that is there already",
+        "--force replaces it",
+        "a new name",
+    )
 
 
-def _fault(shown: str, found: str, tip: str) -> InputFaults:
-    return InputFaults([Diagnostic(shown, None, "", found, "a file that can be written", tip)])
+def _fault(shown: str, found: str, tip: str, allowed: str = "a file that can be written") -> InputFaults:
+    return InputFaults([Diagnostic(shown, None, "", found, allowed, tip)])

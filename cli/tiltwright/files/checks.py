@@ -212,6 +212,12 @@ def _tools(tools: Sequence[ToolTable], holders: Sequence[str] | None) -> Iterato
             yield UnlocatedDiagnostic(
                 ("tool", place, "shank"), "a shank, and no flute", "flute = the length below the shank"
             )
+        if tool.flute is not None and tool.length is not None and tool.flute > tool.length:
+            yield UnlocatedDiagnostic(
+                ("tool", place, "flute"),
+                f"a flute of {tool.flute:g} on a tool {tool.length:g} long",
+                "no more than the tool's length, gauge line to tip",
+            )
 
 
 def own_names(table: str, names: Iterable[str | None]) -> Iterator[UnlocatedDiagnostic]:
@@ -259,7 +265,8 @@ def check_section(path: KeyPath, step: StackTable) -> Iterator[UnlocatedDiagnost
             (*path, key), "a section on a step without height", "up above or below zero beside it"
         )
     if not sectioned:
-        for key in sorted(given & {"blank", "mass", "material"}):
+        # A material counts without a section too: the step grows as it warms.
+        for key in sorted(given & {"blank", "mass"}):
             yield UnlocatedDiagnostic(
                 (*path, key), f"{key} on a step without a section", "round or bar beside it"
             )
@@ -352,6 +359,13 @@ def check_job(job: JobFile, known: KnownMachine) -> Iterator[UnlocatedDiagnostic
     yield from _check_job_solids(job, known.letters, known.holders)
     if job.square_up is not None:
         yield from check_letters(("square_up",), job.square_up, known)
+        for letter, reading in job.square_up.items():
+            if reading is None and known.letters is not None and letter in known.letters[:-1]:
+                yield UnlocatedDiagnostic(
+                    ("square_up",),
+                    f"{shown(letter)}, which tilts the part and cannot take out how it is clocked",
+                    f"{shown(known.letters[-1])}, or {letter} with its own offset: square_up = {{ {letter} = 0.15 }}",
+                )
     yield from check_touched(("touched",), job.touched, known)
 
 

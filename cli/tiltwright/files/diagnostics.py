@@ -28,6 +28,8 @@ KeyPath = tuple[str | int, ...]
 """A place in a file: ``("rotary", 1, "limits", 0)`` is the first of `limits` in the second `[[rotary]]`."""
 
 _LONGEST = 60
+_MOST_FAULTS = 100
+_MOST_CHOICES = 40
 _CLOSE = 0.75
 _BEGUN = 4
 _INVISIBLE = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
@@ -108,7 +110,11 @@ class InputFaults(Exception):  # noqa: N818 - it carries several, and the user s
         super().__init__(self.faults)
 
     def __str__(self) -> str:
-        return "\n".join(str(fault) for fault in self.faults)
+        more = len(self.faults) - _MOST_FAULTS
+        told = [str(fault) for fault in self.faults[:_MOST_FAULTS]]
+        return "\n".join(
+            [*told, f"{more} more fault{'s' if more > 1 else ''}: mend these first"] if more > 0 else told
+        )
 
 
 class InvalidValue(ValueError):  # noqa: N818 - the user sees a fault, not an error
@@ -240,6 +246,8 @@ def one_of(choices: Iterable[object], last: str = "or") -> str:
     '"mm" or "inch"'
     """
     words = [shown(choice) for choice in choices]
+    if len(words) > _MOST_CHOICES:
+        return f"{', '.join(words[:_MOST_CHOICES])} {last} {len(words) - _MOST_CHOICES} more"
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}" if words else "none"
 
 
@@ -275,13 +283,15 @@ def words_for(path: KeyPath) -> str:
     --------
     >>> words_for(("rotary", 1, "limits", 0)), words_for(("travel", "x")), words_for(("notes", 2))
     ('rotary 2, limits, value 1', 'travel, x', 'notes 3')
+    >>> words_for(("nest", 0, "step", 1, "up"))
+    'nest 1, step 2, up'
     """
     words: list[str] = []
     for place, part in enumerate(path):
         if isinstance(part, str):
             words.append(sanitized(part[:80]))
-        elif place == 1:
-            words[0] += f" {part + 1}"
+        elif place == 1 or any(isinstance(inside, str) for inside in path[place + 1 : place + 2]):
+            words[-1] += f" {part + 1}"
         else:
             words.append(f"value {part + 1}")
     return ", ".join(words)

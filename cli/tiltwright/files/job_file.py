@@ -31,6 +31,22 @@ from tiltwright.files.solid_tables import (
     SweepTable,
     ToolTable,
 )
+from tiltwright.files.uncertainty_tables import (
+    FeatureTable,
+    LeanU,
+    LeanWithin,
+    LengthLimit,
+    ReclampingTable,
+    SeamTable,
+    ShiftU,
+    ShiftWithin,
+    TemperatureTable,
+    Touches,
+    TurnU,
+    TurnWithin,
+    UpU,
+    UpWithin,
+)
 from tiltwright.files.written_numbers import ANGLE_PATTERN
 from tiltwright.files.z_reading import ANY_Z
 
@@ -111,6 +127,14 @@ class StackTable(FileTable, frozen=True, kw_only=True):
             examples=["steel"],
         ),
     ] = None
+    up_within: UpWithin = None
+    up_u: UpU = None
+    shift_within: ShiftWithin = None
+    shift_u: ShiftU = None
+    turn_within: TurnWithin = None
+    turn_u: TurnU = None
+    lean_within: LeanWithin = None
+    lean_u: LeanU = None
 
 
 class RepeatTable(FileTable, frozen=True, kw_only=True):
@@ -270,6 +294,14 @@ class TouchedTable(FileTable, frozen=True, kw_only=True):
             examples=[0.02],
         ),
     ] = None
+    repeatability: Annotated[
+        LengthLimit | None,
+        Meta(
+            description="Standard deviation of touching off, along each axis; left out: the machine file's [probe].",
+            examples=[0.003],
+        ),
+    ] = None
+    touches: Touches = None
 
 
 class SquareUp(FieldType, dict[str, float | None]):
@@ -411,3 +443,17 @@ class JobFile(FileTable, frozen=True, kw_only=True):
         PositiveLength | None,
         Meta(description="Clearance to keep between what cuts and what turns.", examples=[2.0]),
     ] = None
+    reclamping: Annotated[
+        ReclampingTable | None,
+        Meta(description="How differently one part seats from the next, for `budget`."),
+    ] = None
+    temperature: Annotated[
+        TemperatureTable | None, Meta(description="Temperatures of set-up and run, for `budget`.")
+    ] = None
+    feature: Annotated[
+        tuple[FeatureTable, ...], Meta(description="Places that the drawing tolerances, for `budget`.")
+    ] = ()
+    seam: Annotated[
+        tuple[SeamTable, ...],
+        Meta(description="Places where two operations meet on one surface, for `budget`."),
+    ] = ()

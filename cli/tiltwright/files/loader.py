@@ -3,208 +3,56 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
 import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
 from kinematics import (
-    IndexDirection,
-    IndexRule,
     KinematicsError,
     Machine,
     Nest,
     NestStep,
     Operation,
-    Plane,
-    Platter,
-    RotaryAxis,
-    RotationSense,
     Setup,
     StackStep,
-    Travel,
-    ZReference,
     nest_stacks,
-    plane_from_normal,
-    plane_from_rotations,
-    plane_through,
     table_frame,
 )
-from tiltwright.files.checks import KnownMachine, check_job, check_limits, check_machine, direction_of
+from tiltwright.files.checks import KnownMachine, check_job, check_limits, check_machine
 from tiltwright.files.collector import DiagnosticCollector, raise_located
+from tiltwright.files.conversion import (
+    TouchedZero,
+    machine_of,
+    nest_of,
+    operation_of,
+    setup_of,
+    step_of,
+    touched_of,
+)
 from tiltwright.files.decoding import decode_table
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath
 from tiltwright.files.job_file import (
-    DEFAULT_WITHIN,
     JobFile,
-    NestTable,
-    OperationTable,
-    StackTable,
-    TouchedTable,
 )
-from tiltwright.files.machine_file import MachineFile, RotaryTable
-from tiltwright.files.nest_checks import PLATTER, check_nests, nests_of_operation
+from tiltwright.files.machine_file import MachineFile
+from tiltwright.files.nest_checks import check_nests, nests_of_operation
 from tiltwright.files.schema_types import keys_given
-from tiltwright.files.toml_source import Source, load
+from tiltwright.files.toml_source import Source, load, parsed
+from tiltwright.files.uncertainty_checks import check_job_uncertainty, check_machine_uncertainty
 from tiltwright.files.units import Unit
 
 __all__ = [
     "ReadJob",
     "ReadMachine",
     "ReadNest",
-    "TouchedZero",
     "fault_at",
-    "machine_of",
-    "operation_of",
+    "machine_from_text",
     "read_job",
     "read_machine",
-    "setup_of",
-    "step_of",
-    "touched_of",
 ]
-
-
-@dataclass(frozen=True, eq=False)
-class TouchedZero:
-    """Part zero as touched off at the machine.
-
-    Attributes
-    ----------
-    at_mm : ndarray, shape (3,)
-        Machine coordinates read there.
-    machine_deg : ndarray, shape (n,)
-        Machine angles it was read at.
-    use : "stack" or "touched"
-        The part zero that the job goes by.
-    within_mm : float
-        The largest accepted distance from the part zero of the stack.
-    within_stated : bool
-        True where the job states it, False where it is the default.
-    typed : bool
-        True where it was typed beside the job, False where the job file has it.
-    """
-
-    at_mm: NDArray[np.float64]
-    machine_deg: NDArray[np.float64]
-    use: str
-    within_mm: float
-    within_stated: bool
-    typed: bool = False
-
-
-def machine_of(file: MachineFile) -> Machine:
-    """The machine, in millimetres."""
-    unit, platter, travel = file.units, file.platter, file.travel
-    length = file.reference_tool_length
-    return Machine(
-        name=file.name,
-        rotaries=tuple(_rotary_of(rotary, unit) for rotary in file.rotary),
-        platter=Platter(
-            face_mm=None if platter is None else _mm(platter.face, unit),
-            diameter_mm=None if platter is None else _mm(platter.diameter, unit),
-            normal=None if platter is None or platter.normal is None else np.array(platter.normal),
-        ),
-        travel=None
-        if travel is None
-        else Travel(
-            low_mm=_array_mm((travel.x[0], travel.y[0], travel.z[0]), unit),
-            high_mm=_array_mm((travel.x[1], travel.y[1], travel.z[1]), unit),
-        ),
-        z_reference=ZReference(_mm(length, unit)),
-    )
-
-
-def _rotary_of(rotary: RotaryTable, unit: Unit) -> RotaryAxis:
-    return RotaryAxis(
-        letter=rotary.letter,
-        point_mm=_array_mm(rotary.point, unit),
-        direction=np.array(direction_of(rotary)),
-        positive_turn=RotationSense(rotary.positive_turn),
-        limits_deg=(rotary.limits[0], rotary.limits[1]) if rotary.limits else None,
-        zero_deg=rotary.zero,
-        index_direction=IndexDirection(
-            None if rotary.index_move is None else IndexRule(rotary.index_move), rotary.half_turn
-        ),
-    )
-
-
-def step_of(step: StackTable, unit: Unit) -> StackStep:
-    """A step of the stack, in millimetres."""
-    return StackStep(
-        name=step.name,
-        up_mm=unit.to_mm(step.up),
-        shift_mm=(unit.to_mm(step.shift[0]), unit.to_mm(step.shift[1])),
-        rotate=step.rotate or (),
-        turn_deg=step.turn,
-    )
-
-
-def operation_of(operation: OperationTable, unit: Unit, machine: Machine) -> Operation:
-    """An operation as the file gives it, in millimetres."""
-    at, repeat = operation.at, operation.repeat
-    return Operation(
-        name=operation.name,
-        program_deg=None if at is None else tuple(at[letter] for letter in machine.letters),
-        plane=_plane_of(operation),
-        origin_mm=_array_mm(operation.origin, unit),
-        count=repeat.count if repeat is not None else 1,
-        step_deg=repeat.step if repeat is not None else 0.0,
-        work_offset=operation.work_offset,
-        tilt=operation.tilt,
-        held_deg=dict(operation.hold or {}),
-        when_singular=operation.when_free or "keep",
-    )
-
-
-def _plane_of(operation: OperationTable) -> Plane | None:
-    if operation.normal is not None:
-        return plane_from_normal(operation.normal)
-    if operation.tip is not None:
-        return plane_from_rotations(operation.tip)
-    if operation.through is not None:
-        # A plane's directions are the same in any unit of length.
-        return plane_through(*operation.through)
-    return None
-
-
-def setup_of(
-    square_up: Mapping[str, float | None] | None, machine: Machine, steps: tuple[StackStep, ...]
-) -> Setup:
-    """The part on its stack, with the rotary offsets that `square_up` asks for."""
-    setup = Setup.from_stack(machine, steps)
-    for letter, reading_deg in (square_up or {}).items():
-        if reading_deg is None:
-            setup = setup.aligned(letter)
-        else:
-            offset = setup.rotary_offset_deg.copy()
-            offset[machine.index(letter)] = reading_deg
-            setup = Setup(machine, setup.part_in_table, offset)
-    return setup
-
-
-def touched_of(touched: TouchedTable | None, unit: Unit, machine: Machine) -> TouchedZero | None:
-    """The touched-off part zero, in millimetres."""
-    if touched is None:
-        return None
-    return TouchedZero(
-        at_mm=_array_mm((touched.X, touched.Y, touched.Z), unit),
-        machine_deg=np.array([touched.pose[letter] for letter in machine.letters]),
-        use=touched.use,
-        within_mm=unit.to_mm(DEFAULT_WITHIN[unit.value] if touched.within is None else touched.within),
-        within_stated=touched.within is not None,
-    )
-
-
-def _mm(length: float | None, unit: Unit) -> float | None:
-    return None if length is None else unit.to_mm(length)
-
-
-def _array_mm(lengths: tuple[float, ...], unit: Unit) -> NDArray[np.float64]:
-    return np.array([unit.to_mm(length) for length in lengths])
 
 
 Kind = Literal["job", "machine"]
@@ -285,6 +133,8 @@ class ReadJob:
         In the order of the file; none where the part stands on the stack itself.
     nest : str or None
         The nest that this is the view of.
+    whole : ReadJob or None
+        Of such a view: the job, whose stack is the one that the nests stand on.
     """
 
     source: Source
@@ -296,6 +146,7 @@ class ReadJob:
     touched: TouchedZero | None
     nests: tuple[ReadNest, ...] = ()
     nest: str | None = None
+    whole: ReadJob | None = None
 
     @property
     def path(self) -> Path:
@@ -343,6 +194,7 @@ class ReadJob:
             setup=one.setup,
             touched=one.touched,
             nest=name,
+            whole=self.whole or self,
         )
 
 
@@ -355,6 +207,22 @@ def read_machine(path: str | os.PathLike[str]) -> ReadMachine:
         With every fault of the file.
     """
     source = load(path, "a machine file")
+    _check_kind(source, "machine")
+    machine, _, faults = _machine(source)
+    if machine is None:
+        raise_located(faults)
+    return machine
+
+
+def machine_from_text(file: str, path: Path, text: str) -> ReadMachine:
+    """A machine from the text that is to become its file, checked as `read_machine` checks it.
+
+    Raises
+    ------
+    InputFaults
+        With every fault of the text.
+    """
+    source = parsed(file, path, text)
     _check_kind(source, "machine")
     machine, _, faults = _machine(source)
     if machine is None:
@@ -384,7 +252,7 @@ def read_job(path: str | os.PathLike[str]) -> ReadJob:
         setup = setup_of(file.square_up, machine.machine, steps)
     # In a job with nests the rotaries' offsets, and so the limits of program angles, are each nest's own.
     faults.extend(check_job(file, known if file.nest else _with_offsets(known, file, setup)))
-    faults.extend(check_nests(file, known))
+    faults.extend((*check_nests(file, known), *check_job_uncertainty(file)))
     if machine is not None and not faults:
         operations = _operations(file, machine.machine, faults)
         nests = _nests(file, machine.machine, steps, known, faults)
@@ -444,7 +312,7 @@ def _has_keys_of(source: Source, kind: Kind) -> bool:
 def _machine(source: Source) -> tuple[ReadMachine | None, KnownMachine, DiagnosticCollector]:
     """The machine, or None and its faults; in both cases what could be read of it."""
     file, faults = decode_table(MachineFile, source)
-    faults.extend(check_machine(file))
+    faults.extend((*check_machine(file), *check_machine_uncertainty(file)))
     machine = None if faults else _sound_machine(file, faults)
     read = None if machine is None else ReadMachine(source, file, machine)
     return read, _known(file), faults
@@ -476,8 +344,11 @@ def _machine_of_job(
         _check_kind(machine_source, "machine")
     except InputFaults as refusal:
         fault, *_ = refusal.faults
-        if fault.line is not None:
+        if fault.line is not None and path.suffix.lower() == ".toml":
             return None, KnownMachine(), refusal
+        if fault.line is not None:
+            # Whatever that file is, its lines are none of a machine's, and no business of whoever reads the message.
+            fault = Diagnostic(str(path), None, "", "a file that is no TOML", "a machine file")
         # Missing, a folder, unreadable, another kind of file: a fault of the job file, at its key.
         faults.add(
             ("machine",),
@@ -542,7 +413,7 @@ def _nests(
     faults: DiagnosticCollector,
 ) -> tuple[ReadNest, ...]:
     """The nests; two in one place and angles outside their rotaries' limits are faults."""
-    nests = [_nest_of(table, file.units) for table in file.nest]
+    nests = [nest_of(table, file.units) for table in file.nest]
     found: list[ReadNest] = []
     for place, (nest, stack) in enumerate(zip(nests, nest_stacks(steps, nests), strict=True)):
         table = file.nest[place]
@@ -569,9 +440,3 @@ def _nests(
         touched = touched_of(table.touched, file.units, machine)
         found.append(ReadNest(nest, place, stack, setup, touched, done))
     return tuple(found)
-
-
-def _nest_of(table: NestTable, unit: Unit) -> Nest:
-    """A nest as the file gives it, in millimetres."""
-    on = None if table.on == PLATTER else table.on
-    return Nest(table.name, on, tuple(step_of(step, unit) for step in table.step))

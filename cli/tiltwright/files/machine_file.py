@@ -21,6 +21,13 @@ from tiltwright.files.schema_types import (
     UnitName,
 )
 from tiltwright.files.solid_tables import HolderTable, SolidTable, SpindleTable
+from tiltwright.files.uncertainty_tables import (
+    GrowthTable,
+    LengthLimit,
+    PositioningTable,
+    SmallAngle,
+    TouchRepeatabilityTable,
+)
 from tiltwright.files.z_reading import ANY_Z
 
 __all__ = ["AXIS_DIRECTIONS", "Along", "MachineFile", "PlatterTable", "RotaryTable", "TravelTable"]
@@ -133,6 +140,41 @@ class RotaryTable(FileTable, frozen=True, kw_only=True):
             examples=[90.0],
         ),
     ] = None
+    position_within: Annotated[
+        LengthLimit | None,
+        Meta(
+            description="How far its line may be off across itself, along each of two directions: limits either way. A "
+            "calibration in the machine's log says it better, and then counts instead.",
+            examples=[0.02],
+        ),
+    ] = None
+    position_u: Annotated[
+        LengthLimit | None,
+        Meta(description="The same as a standard uncertainty, instead of limits.", examples=[0.01]),
+    ] = None
+    direction_within: Annotated[
+        SmallAngle | None,
+        Meta(
+            description="How far its line may lean, about each of two directions across it, degrees: limits either way.",
+            examples=[0.01, "30 arcsec"],
+        ),
+    ] = None
+    direction_u: Annotated[
+        SmallAngle | None,
+        Meta(description="The same as a standard uncertainty, instead of limits.", examples=["15 arcsec"]),
+    ] = None
+    positioning: Annotated[
+        SmallAngle | None,
+        Meta(
+            description="How far it may stand from the angle displayed, at each angle anew: limits either way, with the unit "
+            "or in degrees.",
+            examples=["8 arcsec"],
+        ),
+    ] = None
+    positioning_u: Annotated[
+        SmallAngle | None,
+        Meta(description="The same as a standard uncertainty, instead of limits.", examples=["4 arcsec"]),
+    ] = None
     holding_torque: Annotated[
         Torque | None,
         Meta(
@@ -172,6 +214,26 @@ class PlatterTable(FileTable, frozen=True, kw_only=True):
             "all-zero pose; left out: true to its own rotary.",
             examples=[[0.0001, -0.0002, 1.0]],
         ),
+    ] = None
+    face_within: Annotated[
+        LengthLimit | None,
+        Meta(description="How far `face` may be off: limits either way.", examples=[0.01]),
+    ] = None
+    face_u: Annotated[
+        LengthLimit | None,
+        Meta(description="The same as a standard uncertainty, instead of limits.", examples=[0.005]),
+    ] = None
+    normal_within: Annotated[
+        SmallAngle | None,
+        Meta(
+            description="How far the face may lean from what is stated, about each of two directions, degrees: limits "
+            "either way.",
+            examples=[0.005],
+        ),
+    ] = None
+    normal_u: Annotated[
+        SmallAngle | None,
+        Meta(description="The same as a standard uncertainty, instead of limits.", examples=["10 arcsec"]),
     ] = None
 
 
@@ -236,3 +298,12 @@ class MachineFile(FileTable, frozen=True, kw_only=True):
     holder: Annotated[
         tuple[HolderTable, ...], Meta(description="Tool holders of the shop, for `reach`.")
     ] = ()
+    positioning: Annotated[
+        PositioningTable | None,
+        Meta(description="How far each linear axis may stand from its display, for `budget`."),
+    ] = None
+    probe: Annotated[TouchRepeatabilityTable | None, Meta(description="The probe, for `budget`.")] = None
+    growth: Annotated[
+        GrowthTable | None,
+        Meta(description="How far the spindle moves against the table for each kelvin, for `budget`."),
+    ] = None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Iterator, Sequence
 
 from tiltwright.files.checks import (
@@ -43,7 +42,8 @@ def nests_of_solid(job: JobFile, place: int) -> tuple[int, ...]:
 def check_nests(job: JobFile, known: KnownMachine) -> Iterator[UnlocatedDiagnostic]:
     """Check the nests of a job, and what is said of nests elsewhere. The table may be partial."""
     if not job.nest:
-        if "nest" not in keys_given(job):
+        # Among the keys of a partial table is one that could not be read.
+        if "nest" not in getattr(job, "model_fields_set", ()):
             yield from _without_nests(job)
         return
     yield from own_names("nest", [nest.name for nest in job.nest])
@@ -62,7 +62,7 @@ def check_nests(job: JobFile, known: KnownMachine) -> Iterator[UnlocatedDiagnost
         yield UnlocatedDiagnostic(
             ("touched",), "one part zero for several nests", "[nest.touched] below each [[nest]]"
         )
-    names = [nest.name for nest in job.nest]
+    names = list(dict.fromkeys(nest.name for nest in job.nest))
     if all(name is not None for name in names):
         yield from _operations(job, names)
         yield from _solids(job, names)
@@ -70,16 +70,16 @@ def check_nests(job: JobFile, known: KnownMachine) -> Iterator[UnlocatedDiagnost
 
 def _without_nests(job: JobFile) -> Iterator[UnlocatedDiagnostic]:
     """Check that nothing speaks of nests in a job that has none."""
-    allowed = "it beside [[nest]] tables only"
+    allowed = "[[nest]] tables beside it, or no such key"
     if job.order is not None:
-        yield UnlocatedDiagnostic(("order",), "an order of work without nests", allowed)
+        yield UnlocatedDiagnostic(("order",), "an order of work in a job without nests", allowed)
     for place, operation in enumerate(job.operation):
         for key in ("nests", "after"):
             if key in keys_given(operation):
-                yield UnlocatedDiagnostic(("operation", place, key), f"{key} without nests", allowed)
+                yield UnlocatedDiagnostic(("operation", place, key), f"{key} in a job without nests", allowed)
     for place, solid in enumerate(job.solid):
         if "nest" in keys_given(solid):
-            yield UnlocatedDiagnostic(("solid", place, "nest"), "a nest that the job does not have", allowed)
+            yield UnlocatedDiagnostic(("solid", place, "nest"), "a nest in a job without nests", allowed)
 
 
 def _on(job: JobFile, place: int) -> Iterator[UnlocatedDiagnostic]:
@@ -133,7 +133,7 @@ def _operations(job: JobFile, names: Sequence[str]) -> Iterator[UnlocatedDiagnos
         if not named and "nests" in keys_given(operation):
             return
         used |= {*(named or names)}
-    for place, nest in enumerate(names):
+    for place, nest in enumerate(one.name for one in job.nest):
         if nest not in used:
             found = f"{shown(nest)}, and no operation is done in it"
             tip = "name it in the `nests` of an operation, or take the nest out"
@@ -154,13 +154,13 @@ def _after(job: JobFile) -> Iterator[UnlocatedDiagnostic]:
 
 def _solids(job: JobFile, names: Sequence[str]) -> Iterator[UnlocatedDiagnostic]:
     """Check which nest a solid stands in."""
-    steps = [{unicodedata.normalize("NFC", step.name or "") for step in nest.step} for nest in job.nest]
     for place, solid in enumerate(job.solid):
         yield from known_name(("solid", place, "nest"), solid.nest, names, "nest")
         if solid.nest in names and solid.on is not None and solid.on != "part":
-            own = steps[names.index(solid.nest)]
+            of = next(nest for nest in job.nest if nest.name == solid.nest)
+            own = [step.name for step in of.step]
             if solid.on not in own:
-                allowed = one_of(["part", *(step.name for step in job.nest[names.index(solid.nest)].step)])
+                allowed = one_of(["part", *own])
                 found = f"{shown(solid.on)}, which is not in the nest {shown(solid.nest)}"
                 yield UnlocatedDiagnostic(("solid", place, "on"), found, allowed)
         holders = sum(step.name == solid.on for step in job.stack)

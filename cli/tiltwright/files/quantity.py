@@ -12,11 +12,13 @@ from tiltwright.files.schema_types import FieldType
 
 __all__ = [
     "DENSITY",
+    "EXPANSION",
     "FORCE",
     "MASS",
     "MODULUS",
     "TORQUE",
     "Density",
+    "Expansion",
     "Force",
     "Mass",
     "Modulus",
@@ -63,6 +65,13 @@ DENSITY = _spelled(
     }
 )
 MODULUS = _spelled({("GPa",): 1.0, ("MPa",): 1e-3, ("Mpsi",): _POUND_FORCE / _INCH_M**2 * 1e-3})
+
+EXPANSION = _spelled(
+    {
+        ("um/m/K", "µm/m/K", "um/(m K)", "µm/(m K)", "ppm/K", "um/m/C", "ppm/C"): 1e-6,
+        ("uin/in/F", "µin/in/F", "ppm/F"): 1.8e-6,
+    }
+)
 
 _NUMBER = r"[0-9]{1,12}(?:\.[0-9]{1,12})?"
 
@@ -149,3 +158,10 @@ class Modulus(Quantity):
 
     __slots__ = ()
     units = MODULUS
+
+
+class Expansion(Quantity):
+    """Thermal expansion per kelvin."""
+
+    __slots__ = ()
+    units = EXPANSION

@@ -5,7 +5,7 @@ from typing import Annotated, Any, ClassVar
 from msgspec import Meta
 
 from tiltwright.files.diagnostics import InvalidValue
-from tiltwright.files.quantity import Density, Force, Mass, Modulus
+from tiltwright.files.quantity import Density, Expansion, Force, Mass, Modulus
 from tiltwright.files.schema_types import (
     AxisTurns,
     Coordinate,
@@ -18,8 +18,10 @@ from tiltwright.files.schema_types import (
     UnitName,
     listed,
 )
+from tiltwright.files.uncertainty_tables import SpreadLengthU, SpreadLengthWithin
 
 __all__ = [
+    "EXPANSIONS",
     "MATERIALS",
     "SHAPES",
     "BoxTable",
@@ -49,6 +51,16 @@ MATERIALS: dict[str, tuple[float, float]] = {
 """Density in kg/m3 and modulus of elasticity in GPa of structural steel A36, aluminium 6061-T6 and gray cast iron of
 class 20, as an engineering-mechanics textbook's appendix of typical material properties lists them. Books differ by a
 few per cent."""
+
+EXPANSIONS: dict[str, float] = {
+    "steel": 11.7e-6,
+    "aluminium": 23.6e-6,
+    "aluminum": 23.6e-6,
+    "gray iron": 11.4e-6,
+    "grey iron": 11.4e-6,
+}
+"""Coefficients of thermal expansion per kelvin of steel A36, aluminium 6061 and gray iron: W. D. Callister, Fundamentals of
+Materials Science and Engineering, appendix B, table B.6."""
 
 SHAPES = ("box", "cylinder", "tube", "mesh")
 """The shapes of a solid; it has just one."""
@@ -224,6 +236,10 @@ class ToolTable(FileTable, frozen=True, kw_only=True):
         Name | None,
         Meta(description="Holder, one of the machine file's.", examples=["long collet chuck"]),
     ] = None
+    length_within: SpreadLengthWithin = None
+    length_u: SpreadLengthU = None
+    diameter_within: SpreadLengthWithin = None
+    diameter_u: SpreadLengthU = None
 
 
 class SweepEnds(FieldType, tuple[float, float]):
@@ -262,6 +278,10 @@ class MaterialTable(FileTable, frozen=True, kw_only=True):
     ] = None
     modulus: Annotated[
         Modulus | None, Meta(description="Modulus of elasticity, with the unit.", examples=["100 GPa"])
+    ] = None
+    expansion: Annotated[
+        Expansion | None,
+        Meta(description="Coefficient of thermal expansion, with the unit.", examples=["20.5 um/m/K"]),
     ] = None
 
 

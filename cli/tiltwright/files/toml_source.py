@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import stat
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath, UnlocatedDiagnostic, nearest, shown
 
 __all__ = [
+    "UNFINISHED",
     "UNREAD",
     "Source",
     "add_notice",
@@ -20,6 +23,8 @@ __all__ = [
     "input_kind",
     "load",
     "notices",
+    "open_regular",
+    "parsed",
     "read_bytes",
     "read_text",
     "remember",
@@ -71,6 +76,41 @@ def _same(one: str, other: str) -> bool:
         return Path(one).samefile(other)
     except (OSError, ValueError):
         return False
+
+
+UNFINISHED = ".tiltwright-unfinished"
+"""Mark in a folder: a command was stopped while it put the files in place whose names are in it."""
+
+
+def open_regular(path: Path) -> BinaryIO:
+    """Open an ordinary file for reading; a pipe, a terminal or a device might never end.
+
+    Raises
+    ------
+    OSError
+        When it is none, or cannot be opened.
+    """
+    # Opening a pipe that nobody writes to would wait for ever.
+    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    mode = os.fstat(handle).st_mode
+    if not stat.S_ISREG(mode):
+        os.close(handle)
+        if stat.S_ISDIR(mode):
+            raise IsADirectoryError("a folder")
+        raise OSError("a pipe or a device, which need not end")
+    _tell_if_unfinished(path)
+    return os.fdopen(handle, "rb")
+
+
+def _tell_if_unfinished(path: Path) -> None:
+    """Add a notice where the file is one of a set that a stopped command was putting in place."""
+    with contextlib.suppress(OSError):
+        names = os.fsdecode(path.with_name(UNFINISHED).read_bytes()[:1_000_000]).split("\0")
+        if path.name in names:
+            add_notice(
+                f"{shown(str(path.parent))}: a command was stopped while it put {len(names)} files in place, this one among "
+                f"them: {shown(path.name)}. Some may be of an earlier run; write them all again"
+            )
 
 
 _LARGEST_MB = 4
@@ -129,7 +169,7 @@ def load(path: str | os.PathLike[str], wanted: str) -> Source:
     """
     path = Path(path)
     text, _ = read_text(path, wanted)
-    return _parsed(str(path), path, text)
+    return parsed(str(path), path, text)
 
 
 def read_text(path: str | os.PathLike[str], wanted: str, largest_mb: int = _LARGEST_MB) -> tuple[str, bytes]:
@@ -163,7 +203,7 @@ def read_bytes(path: str | os.PathLike[str], wanted: str, largest_mb: int = _LAR
     file, place = os.fspath(path), Path(path)
     largest = largest_mb * 1_000_000
     try:
-        with place.open("rb") as stream:
+        with open_regular(place) as stream:
             raw = stream.read(largest + 1)
     except FileNotFoundError:
         raise InputFaults(
@@ -202,7 +242,14 @@ def _decoded(file: str, raw: bytes) -> str:
         ) from None
 
 
-def _parsed(file: str, path: Path, text: str) -> Source:
+def parsed(file: str, path: Path, text: str) -> Source:
+    """A TOML text as a source.
+
+    Raises
+    ------
+    InputFaults
+        When it is no TOML that can be recovered.
+    """
     unread: list[UnlocatedDiagnostic] = []
     try:
         try:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from kinematics import UnreachableOperation, Violation
+from tiltwright.output import numbers
 
 __all__ = ["unreachable_text", "violation_text"]
 
@@ -16,14 +17,14 @@ _MOST_REASONS = 6
 
 def violation_text(violation: Violation) -> str:
     """One reason why a pose cannot be used."""
-    letter, angle = violation.letter, f"{violation.angle_deg:.4f}"
+    letter, angle = violation.letter, numbers.angle(violation.angle_deg)
     if violation.kind == "tilt sign":
         return f"{letter} would be programmed at {angle}, a {violation.tilt} tilt was asked for"
     low, high = violation.limits_deg or (float("-inf"), float("inf"))
     if violation.kind == "alignment":
         return f"{letter} would stand at {angle} to line x up, its limits are {low:g} to {high:g}"
     excess = violation.excess_deg
-    over = f"{excess:.4f}" if excess >= _SHOWN_FROM_DEG else f"{excess:.0e}"
+    over = numbers.angle(excess) if excess >= _SHOWN_FROM_DEG else f"{excess:.0e}"
     return f"{letter} would stand at {angle}, its limits are {low:g} to {high:g}: {over} degrees too far"
 
 
@@ -36,8 +37,8 @@ def unreachable_text(operation: UnreachableOperation) -> str:
     if operation.misalignment_deg > 0.0:
         nearest = operation.solutions[0]
         short = (
-            f"its direction stays {operation.misalignment_deg:.4f} degrees from the spindle at best "
-            f"(machine angles {', '.join(f'{angle:.4f}' for angle in nearest.machine_deg)})"
+            f"its direction stays {numbers.angle(operation.misalignment_deg)} degrees from the spindle at best "
+            f"(machine angles {', '.join(map(numbers.angle, nearest.machine_deg))})"
         )
         # Slightly off square, a direction is always a little short; what stops it may yet be a limit.
         reasons = [short] if nearest.feasible else [short, *reasons]

@@ -12,12 +12,13 @@ __all__ = [
     "JobFinding",
     "JobMessage",
     "LengthLeftIn",
+    "LoadersNeeded",
     "NotReached",
-    "OffsetsShared",
     "OutOfTravel",
     "PartOffSquare",
     "PlaneTurned",
     "SingularRotary",
+    "TakenOutOfOrder",
     "TouchOffDifference",
     "TouchOffTooFar",
     "ZeroOffPlane",
@@ -25,10 +26,18 @@ __all__ = [
 
 
 @dataclass(frozen=True)
-class OffsetsShared(Finding):
-    """More operations than work offsets: some operations share one."""
+class LoadersNeeded(Finding):
+    """More operations than work offsets over all nests: several programs load them, each before its operations."""
 
-    kind = "offsets shared"
+    kind = "loaders needed"
+    count: int
+
+
+@dataclass(frozen=True)
+class TakenOutOfOrder(Finding):
+    """Operations done tilt by tilt, so not in the order of the file unless `after` says so."""
+
+    kind = "taken out of order"
 
 
 @dataclass(frozen=True)
@@ -57,13 +66,14 @@ class TouchOffDifference(Finding):
 
 @dataclass(frozen=True)
 class TouchOffTooFar(Finding):
-    """Touched-off part zero beyond its tolerance, which the job states or which is the default."""
+    """Touched-off part zero beyond its tolerance, which the job states or which is the default; typed or in the job."""
 
     kind = "touch-off too far"
     distance_mm: float
     within_mm: float
     within_stated: bool
     job_units: str
+    typed: bool
 
 
 @dataclass(frozen=True)
@@ -158,7 +168,8 @@ class NotReached(Finding):
 
 
 JobFinding = (
-    OffsetsShared
+    LoadersNeeded
+    | TakenOutOfOrder
     | PlatterKeysUnused
     | TouchOffDifference
     | TouchOffTooFar

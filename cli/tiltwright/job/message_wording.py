@@ -11,12 +11,13 @@ from tiltwright.job.message_kinds import (
     JobFinding,
     JobMessage,
     LengthLeftIn,
+    LoadersNeeded,
     NotReached,
-    OffsetsShared,
     OutOfTravel,
     PartOffSquare,
     PlaneTurned,
     SingularRotary,
+    TakenOutOfOrder,
     TouchOffDifference,
     TouchOffTooFar,
     ZeroOffPlane,
@@ -36,7 +37,7 @@ def message_words(message: JobMessage, operations: Sequence[NumberedOperation], 
     return f"{operation_list(message.about, operations)}: {words}" if message.about else words
 
 
-def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR0911 - one case a kind
+def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR0911, PLR0912 - one case a kind
     """A finding in words, without the operations it is about."""
     if isinstance(finding, TouchOffDifference):
         return _touch_off_words(finding, units)
@@ -44,19 +45,28 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
         tip = f'; square_up = "{finding.square_up}" takes a clocking error out' if finding.square_up else ""
         return f"the part is {angle(finding.off_deg)} degrees off square to machine X{tip}"
     match finding:
-        case OffsetsShared():
+        case LoadersNeeded(count):
             return (
-                "more operations than work offsets: those without a number of their own share one; "
-                "set it before each of them"
+                f"the work offsets do not all fit: {count} programs load them. Run each of them before the operations that it "
+                "names, every time round"
+            )
+        case TakenOutOfOrder():
+            return (
+                "working by tilt takes operations out of the order of the file. Where one must come before another, say so "
+                "with `after`"
             )
         case PlatterKeysUnused():
             return machine_finding_words(finding, units)
-        case TouchOffTooFar(distance_mm, within_mm, within_stated, job_units):
+        case TouchOffTooFar(distance_mm, within_mm, within_stated, job_units, typed):
             allows = "the job allows" if within_stated else "`within` is not set, and the default allows"
             return (
                 f"touched-off part zero is {length(distance_mm, units)} {UNIT_SYMBOL[units]} from the stack's; {allows} "
-                f"{tolerance_words(within_mm, job_units, units)}. Find out why before you go on; if the difference is right, set a "
-                "larger `within` in [touched]"
+                f"{tolerance_words(within_mm, job_units, units)}. Find out why before you go on; if the difference is right, "
+                + (
+                    "write a larger `within` into the job, under [touched]"
+                    if typed
+                    else "set a larger `within` in [touched]"
+                )
             )
         case LengthLeftIn():
             return _length_words(finding, units)
@@ -64,9 +74,10 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
             value, low, high = lengths((offset_mm, low_mm, high_mm), units)
             return f"OUT OF TRAVEL: {axis} {value} is outside {low} to {high}"
         case PlaneTurned(plane_x_deg):
+            turned = "counterclockwise" if plane_x_deg > 0.0 else "clockwise"
             return (
-                f"the plane's own x is {angle(plane_x_deg)} degrees from machine X (counterclockwise seen from the "
-                "spindle); a program written in the plane's x and y is off by that much"
+                f"the plane's own x is {angle(abs(plane_x_deg))} degrees {turned} from machine X, seen from the "
+                "spindle. Write the program in machine X and Y, or rotate its coordinates by that much"
             )
         case ZeroOffPlane(above_mm):
             side = "above" if above_mm > 0.0 else "below"

@@ -5,15 +5,26 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from kinematics import work_offset_code
-from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
+from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests, NumberedOperation
 from tiltwright.job.message_wording import message_words
+from tiltwright.job.nests_output import nest_alerts, shown_name
 from tiltwright.job.warnings import job_messages
 from tiltwright.output.gcode import PLAIN_WORK_OFFSETS, comment, needs_of
 from tiltwright.output.messages import Severity
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, length
 
-__all__ = ["in_loading_order", "load_line", "loader_words", "program"]
+__all__ = [
+    "in_loading_order",
+    "load_line",
+    "loader_programs",
+    "loader_words",
+    "program",
+    "program_words",
+    "set_line",
+    "unit_lines",
+]
 
+_HIGHEST_FIRST = "The highest is set first: a control without it refuses before anything is loaded"
 _UNIT_CODE = {"mm": "G21", "inch": "G20"}
 
 
@@ -21,9 +32,35 @@ def load_line(
     one: NumberedOperation, letters: Sequence[str], rotary_offset_deg: Sequence[float], units: str
 ) -> str:
     """Block that sets one work offset, in absolute machine coordinates (section 3.5.5)."""
-    words = [f"{axis}{length(value, units)}" for axis, value in zip("XYZ", one.placed.offset_mm, strict=True)]
-    words += [f"{letter}{angle(value)}" for letter, value in zip(letters, rotary_offset_deg, strict=True)]
-    return f"G10 L2 P{one.number} {' '.join(words)}"
+    xyz = [length(value, units) for value in one.placed.offset_mm]
+    return set_line(one.number, xyz, letters, [angle(value) for value in rotary_offset_deg])
+
+
+def set_line(number: int, xyz: Sequence[str], letters: Sequence[str], angles: Sequence[str]) -> str:
+    """Block that sets a work offset to numbers as they are shown."""
+    x, y, z = xyz
+    turned = "".join(f" {letter}{value}" for letter, value in zip(letters, angles, strict=True))
+    return f"G10 L2 P{number} X{x} Y{y} Z{z}{turned}"
+
+
+def program_words(nest: EvaluatedJob, one: NumberedOperation, name: str = "") -> str:
+    """What a work offset is for: the program's angles, the operation, and the program where the job names it."""
+    angles = " ".join(
+        f"{letter}{angle(value)}"
+        for letter, value in zip(nest.setup.machine.letters, one.placed.program_deg, strict=True)
+    )
+    return f"{work_offset_code(one.number)} for {angles}: {name or one.placed.name}{_program_of(nest, one)}"
+
+
+def unit_lines(evaluated: EvaluatedJob, units: str) -> tuple[str, ...]:
+    """What a loader does and does not do, and the block that sets the unit."""
+    return (
+        comment(f"Z reference: {z_reference_words(evaluated, units)}"),
+        comment("Absolute machine coordinates. Sets work offsets only; moves no axis."),
+        comment("Check every value against the setup sheet before the first cut."),
+        comment(f"Leaves {_UNIT_CODE[units]} active: {'millimetres' if units == 'mm' else 'inches'}."),
+        _UNIT_CODE[units],
+    )
 
 
 def in_loading_order(
@@ -44,7 +81,7 @@ def loader_words(evaluated: EvaluatedJob) -> tuple[str, ...]:
     highest = max((one.number for one in evaluated.operations), default=1)
     found = needs_of(highest)
     if highest > PLAIN_WORK_OFFSETS and not evaluated.before_each:
-        return (*found, "The highest is set first: a control without it refuses before anything is loaded")
+        return (*found, _HIGHEST_FIRST)
     return found
 
 
@@ -86,6 +123,81 @@ def program(evaluated: EvaluatedJob, units: str) -> str:
         loaded[one.number] = line
     lines.append("%")
     return "\n".join(lines) + "\n"
+
+
+def loader_programs(evaluated: EvaluatedNests, units: str) -> tuple[str, ...]:
+    """Programs that set the work offsets of every nest and move nothing: one where all fit, else one for each loader.
+
+    Each says before which operations it is to be run.
+    """
+    return tuple(_loader(evaluated, number, units) for number in range(1, evaluated.loader_count + 1))
+
+
+def _loader(evaluated: EvaluatedNests, number: int, units: str) -> str:
+    first, count = evaluated.nests[0], evaluated.loader_count
+    names = dict.fromkeys(one.job.file.name for one in evaluated.nests)
+    loaded = [
+        (place, one)
+        for place, nest in enumerate(evaluated.nests)
+        for one in nest.operations
+        if one.loader == number
+    ]
+    highest = max((one.number for _, one in loaded), default=1)
+    needs = needs_of(highest)
+    if highest > PLAIN_WORK_OFFSETS:
+        needs = (*needs, _HIGHEST_FIRST)
+    lines = [
+        "%",
+        *(comment(f"Work offsets for job: {name}") for name in names),
+        comment(f"Machine: {first.job.machine.name}"),
+        *_whens(evaluated, number),
+        *map(comment, needs),
+        *unit_lines(first, units),
+        *map(comment, nest_alerts(evaluated, units)),
+    ]
+    written: dict[int, str] = {}
+    letters = first.setup.machine.letters
+    for place, one in sorted(loaded, key=lambda pair: -pair[1].number):
+        nest = evaluated.nests[place]
+        line = load_line(one, letters, nest.setup.rotary_offset_deg.tolist(), units)
+        lines.append(comment(program_words(nest, one, shown_name(evaluated, place, one))))
+        if written.get(one.number) != line:
+            lines.append(line)
+        written[one.number] = line
+    if count > 1:
+        lines.append(comment(f"End of loader {number} of {count}"))
+    lines.append("%")
+    return "\n".join(lines) + "\n"
+
+
+def _whens(evaluated: EvaluatedNests, number: int) -> list[str]:
+    """Comments on which of several loaders this is, and before which operation it is to be run."""
+    if evaluated.loader_count == 1:
+        return []
+    shown = {(n, one.placed.name): one for n, nest in enumerate(evaluated.nests) for one in nest.operations}
+    mine = [
+        (n, one)
+        for n, name in evaluated.names_in_order()
+        if (one := shown.get((n, name))) is not None and one.loader == number
+    ]
+    lines = [comment(f"Loader {number} of {evaluated.loader_count}")]
+    if mine:
+        place, one = mine[0]
+        before = f"{shown_name(evaluated, place, one)}{_program_of(evaluated.nests[place], one)}"
+        lines.append(comment(f"Run it before: {before}"))
+        end_place, end = mine[-1]
+        lines.append(comment(f"It holds up to and with: {shown_name(evaluated, end_place, end)}"))
+    lasting = sorted({one.number for one in shown.values()} - {one.number for _, one in mine})
+    if lasting:
+        codes = ", ".join(map(work_offset_code, lasting))
+        lines.append(comment(f"Leaves alone: {codes}"))
+    return lines
+
+
+def _program_of(nest: EvaluatedJob, one: NumberedOperation) -> str:
+    """The program that an operation runs, where the job names it."""
+    name = nest.job.file.operation[one.placed.operation].program
+    return "" if name is None else f", program {name}"
 
 
 def z_reference_words(evaluated: EvaluatedJob, units: str) -> str:

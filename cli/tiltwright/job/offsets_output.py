@@ -5,7 +5,7 @@ JSON and CSV hold full float64, lengths in the stated unit, angles in degrees; k
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -32,20 +32,33 @@ from tiltwright.output.numbers import UNIT_MM, angle, length
 from tiltwright.output.tables import table, units_words
 
 __all__ = [
+    "EXPANDED_WORDS",
     "NOT_TO_LOAD",
+    "ExpandedUncertainties",
     "aim_table",
     "aim_ways",
+    "expanded_of",
+    "message_report",
     "offsets_csv",
     "offsets_report",
     "offsets_table",
+    "operation_report",
     "poses_csv",
     "poses_report",
     "poses_table",
+    "short_name",
     "touched_report",
+    "turned_table",
+    "turns_columns",
+    "turns_values",
+    "u95_report",
+    "unreached_report",
+    "z_reference_kind",
 ]
 
 
-def _z_reference(machine: Machine) -> str:
+def z_reference_kind(machine: Machine) -> str:
+    """What Z is read with, as JSON names it."""
     return "gauge line" if machine.z_reference.tool_length_mm is None else "reference tool"
 
 
@@ -60,12 +73,14 @@ def _rows(matrix: NDArray[np.float64]) -> dict[str, list[float]]:
     return {axis: (row + 0.0).tolist() for axis, row in zip("xyz", matrix, strict=True)}
 
 
-def _operation(
+def operation_report(
     evaluated: EvaluatedJob, placed: PlacedOperation, number: int, units: str, turns: TurnConvention | None
 ) -> dict[str, Any]:
+    """One operation and its work offset for JSON."""
     machine = evaluated.setup.machine
     return {
         "name": placed.name,
+        "nest": evaluated.nest,
         "work_offset": number,
         "program": by_letter(machine, placed.program_deg),
         "machine": by_letter(machine, placed.machine_deg),
@@ -86,31 +101,46 @@ def _turns(axes: NDArray[np.float64], convention: TurnConvention | None) -> dict
 
 
 def offsets_report(
-    evaluated: EvaluatedJob, units: str, turns: TurnConvention | None = None
+    evaluated: EvaluatedJob,
+    units: str,
+    turns: TurnConvention | None = None,
+    expanded_mm: ExpandedUncertainties | None = None,
 ) -> dict[str, Any]:
-    """A job's work offsets for JSON, each plane as turns too where a convention is given."""
+    """A job's work offsets for JSON, each plane as turns too where a convention is given, and U95 where it is known."""
     report: dict[str, Any] = {
         "schema": "tiltwright.offsets/1",
         "job": evaluated.job.file.name,
         "units": units,
-        "z_reference": _z_reference(evaluated.setup.machine),
+        "z_reference": z_reference_kind(evaluated.setup.machine),
         "operations": [
-            _operation(evaluated, one.placed, one.number, units, turns) for one in evaluated.operations
+            {
+                **operation_report(evaluated, one.placed, one.number, units, turns),
+                **u95_report(expanded_of(evaluated, one.placed.name, expanded_mm), units),
+            }
+            for one in evaluated.operations
         ],
-        "unreached": [_unreached(one, evaluated.setup.machine) for one in evaluated.unreached],
+        "unreached": [unreached_report(one, evaluated.setup.machine) for one in evaluated.unreached],
         "set_before_each": evaluated.before_each,
-        "remarks": [_message(message, evaluated, units) for message in job_messages(evaluated)],
+        "remarks": [message_report(message, evaluated, units) for message in job_messages(evaluated)],
     }
     if evaluated.touch is not None:
         report["touched"] = touched_report(evaluated, units)
     return report
 
 
+def u95_report(expanded_mm: tuple[float, ...], units: str) -> dict[str, Any]:
+    """The expanded uncertainty of an offset for JSON; nothing where there is none."""
+    if not expanded_mm:
+        return {}
+    return {"U95": dict(zip("XYZ", length_list(expanded_mm, units), strict=True))}
+
+
 _WEIGHT = {Severity.INFO: "note", Severity.WARNING: "mind", Severity.ERROR: "no"}
 """The severities' names in schema 1, which programs may rely on."""
 
 
-def _message(message: JobMessage, evaluated: EvaluatedJob, units: str) -> dict[str, Any]:
+def message_report(message: JobMessage, evaluated: EvaluatedJob, units: str) -> dict[str, Any]:
+    """A message for JSON."""
     return {
         "weight": _WEIGHT[message.severity],
         "words": message_words(message, evaluated.operations, units),
@@ -141,7 +171,8 @@ def touched_report(evaluated: EvaluatedJob, units: str) -> dict[str, Any] | None
     }
 
 
-def _unreached(one: UnreachableOperation, machine: Machine) -> dict[str, Any]:
+def unreached_report(one: UnreachableOperation, machine: Machine) -> dict[str, Any]:
+    """An operation that cannot be reached, for JSON."""
     return {
         "name": one.name,
         "why": unreachable_text(one),
@@ -193,10 +224,11 @@ def poses_report(
         "schema": "tiltwright.offsets/1",
         "job": job,
         "units": units,
-        "z_reference": _z_reference(machine),
+        "z_reference": z_reference_kind(machine),
         "operations": [
             {
                 "name": pose_name(machine, program),
+                "nest": None if evaluated is None else evaluated.nest,
                 "work_offset": None,
                 "program": by_letter(machine, program),
                 "machine": by_letter(machine, reached),
@@ -218,14 +250,16 @@ def pose_name(machine: Machine, program_deg: Iterable[float]) -> str:
     )
 
 
-def _turns_columns(convention: TurnConvention | None) -> list[str]:
+def turns_columns(convention: TurnConvention | None) -> list[str]:
+    """Names of the columns of CSV that hold a plane's turns; none without a convention."""
     if convention is None:
         return []
     angles = [f"turn_{place}_{axis}_deg" for place, axis in enumerate(convention.order, start=1)]
     return [*angles, "turns_about", "turns_degenerate"]
 
 
-def _turns_values(axes: NDArray[np.float64], convention: TurnConvention | None) -> list[Any]:
+def turns_values(axes: NDArray[np.float64], convention: TurnConvention | None) -> list[Any]:
+    """Values of these columns."""
     if convention is None:
         return []
     turns = plane_turns(axes, convention)
@@ -245,7 +279,7 @@ def offsets_csv(evaluated: EvaluatedJob, units: str, turns: TurnConvention | Non
             *length_list(one.placed.offset_mm, units),
             *rotary,
             *length_list(one.placed.origin_mm, units),
-            *_turns_values(one.placed.axes, turns),
+            *turns_values(one.placed.axes, turns),
             *_touch_values(evaluated),
         ]
         for one in evaluated.operations
@@ -259,7 +293,7 @@ def offsets_csv(evaluated: EvaluatedJob, units: str, turns: TurnConvention | Non
         *(f"offset_{axis}_{suffix}" for axis in "XYZ"),
         *(f"offset_{letter}_deg" for letter in letters),
         *(f"origin_{axis}_{suffix}" for axis in "xyz"),
-        *_turns_columns(turns),
+        *turns_columns(turns),
         *_touch_columns(evaluated),
     ]
     return csv_text(head, rows)
@@ -292,7 +326,7 @@ def poses_csv(
         *(f"program_{letter}_deg" for letter in machine.letters),
         *(f"machine_{letter}_deg" for letter in machine.letters),
         *(f"offset_{axis}_{suffix}" for axis in "XYZ"),
-        *_turns_columns(turns),
+        *turns_columns(turns),
         *_touch_columns(evaluated),
     ]
     columns = (
@@ -302,13 +336,14 @@ def poses_csv(
     if turns is None and not touch:
         return csv_text(head, columns.tolist())
     rows = zip(columns.tolist(), axes, strict=True)
-    return csv_text(head, ([*row, *_turns_values(at, turns), *touch] for row, at in rows))
+    return csv_text(head, ([*row, *turns_values(at, turns), *touch] for row, at in rows))
 
 
 _LONGEST_NAME = 34
 
 
-def _short(name: str) -> str:
+def short_name(name: str) -> str:
+    """A name for a column of a table."""
     return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
 
 
@@ -316,27 +351,50 @@ NOT_TO_LOAD = "DO NOT LOAD THESE: part zero was touched off too far from where t
 """The line above a table of offsets that the touch-off forbids to load."""
 
 
-def offsets_table(evaluated: EvaluatedJob, units: str, turns: TurnConvention | None = None) -> str:
-    """A job's work offsets as a table, one row for each operation."""
+def offsets_table(
+    evaluated: EvaluatedJob,
+    units: str,
+    turns: TurnConvention | None = None,
+    expanded_mm: ExpandedUncertainties | None = None,
+) -> str:
+    """A job's work offsets as a table, one row for each operation; with their expanded uncertainties where given."""
     machine = evaluated.setup.machine
     rotary = [angle(value) for value in evaluated.setup.rotary_offset_deg]
     offset_rotaries = bool(evaluated.setup.rotary_offset_deg.any())
     head = ["operation", "load", *(f"program {letter}" for letter in machine.letters), "X", "Y", "Z"]
     head += [f"offset {letter}" for letter in machine.letters] if offset_rotaries else []
+    head += [f"U of {axis}" for axis in "XYZ"] if expanded_mm else []
     rows = [
         [
-            _short(one.placed.name),
+            short_name(one.placed.name),
             work_offset_code(one.number),
             *map(angle, one.placed.program_deg),
             *(length(value, units) for value in one.placed.offset_mm),
             *(rotary if offset_rotaries else []),
+            *(length(value, units) for value in expanded_of(evaluated, one.placed.name, expanded_mm)),
         ]
         for one in evaluated.operations
     ]
     title = f"{evaluated.job.file.name}: work offsets in {units_words(units)} and degrees, on {machine.name}"
     if evaluated.touch_too_far:
         title = f"{NOT_TO_LOAD}\n{title}"
-    return _table(title, head, rows, [one.placed.axes for one in evaluated.operations], turns, left=2)
+    text = turned_table(title, head, rows, [one.placed.axes for one in evaluated.operations], turns, left=2)
+    return f"{text}\n\n{EXPANDED_WORDS}" if expanded_mm else text
+
+
+ExpandedUncertainties = Mapping[tuple[str, str | None], tuple[float, float, float]]
+"""Expanded uncertainty of X, Y, Z by an operation's name and its nest, millimetres."""
+
+EXPANDED_WORDS = (
+    "U: expanded uncertainty, 95 %, of what the job states; tiltwright budget tells what it takes as exact."
+)
+
+
+def expanded_of(
+    evaluated: EvaluatedJob, name: str, expanded_mm: ExpandedUncertainties | None
+) -> tuple[float, ...]:
+    """The expanded uncertainty of an operation's X, Y and Z; empty where there is none."""
+    return (expanded_mm or {}).get((name, evaluated.job.nest), ())
 
 
 def poses_table(
@@ -354,10 +412,10 @@ def poses_table(
         [*map(angle, program), *(length(value, units) for value in xyz)]
         for program, xyz in zip(program_deg, offset_mm, strict=True)
     ]
-    return _table(title, head, rows, axes, turns, left=0)
+    return turned_table(title, head, rows, axes, turns, left=0)
 
 
-def _table(
+def turned_table(
     title: str,
     head: list[str],
     rows: list[list[str]],

@@ -4,13 +4,67 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from tiltwright.files.diagnostics import option_error
+from kinematics import PlacedOperation, Setup, compare_touch_off, setup_of_part
+from tiltwright.files.conversion import TouchedZero
+from tiltwright.files.diagnostics import InvalidValue, option_error
 from tiltwright.files.job_file import DEFAULT_WITHIN
-from tiltwright.files.loader import ReadJob, TouchedZero
-from tiltwright.files.parsing import check_limits, parse_pose, three_lengths
+from tiltwright.files.loader import ReadJob
+from tiltwright.files.parsing import check_limits, parse_degrees, parse_pose, three_lengths
 from tiltwright.files.units import Unit
+from tiltwright.job.evaluate import EvaluatedJob
 
-__all__ = ["with_typed_touch"]
+__all__ = ["at_typed_touch", "with_typed_touch"]
+
+
+def at_typed_touch(
+    evaluated: EvaluatedJob, zero: str, pose: str | None, clock: str | None, unit: Unit | None = None
+) -> EvaluatedJob:
+    """A job, or one nest of it, at part zero as typed; the programs and their angles stay as they are.
+
+    Parameters
+    ----------
+    evaluated : EvaluatedJob
+    zero, pose, unit
+        As `with_typed_touch` takes them.
+    clock : str or None
+        Degrees that the part was found turned about its own z, beyond the stack's.
+
+    Raises
+    ------
+    InputFaults
+        As `with_typed_touch` does, and when the clocking is no angle or takes a rotary past its limits.
+    """
+    job = with_typed_touch(evaluated.job, zero, pose, unit)
+    assert job.touched is not None  # just typed
+    clock_deg = 0.0
+    if clock is not None:
+        try:
+            clock_deg = parse_degrees(clock)
+        except InvalidValue as refusal:
+            raise option_error("--clock", refusal.found, refusal.allowed, refusal.tip) from None
+    touched = job.touched
+    touch = compare_touch_off(job.setup, touched.at_mm, touched.machine_deg)
+    setup = setup_of_part(
+        job.setup, touched.at_mm, touched.machine_deg, clock_deg, tuple(job.file.square_up or ())
+    )
+    operations = tuple(replace(one, placed=_placed_at(one.placed, setup)) for one in evaluated.operations)
+    return replace(evaluated, job=job, touch=touch, setup=setup, operations=operations)
+
+
+def _placed_at(placed: PlacedOperation, setup: Setup) -> PlacedOperation:
+    """An operation at the same program angles on another part."""
+    machine_deg = setup.machine_deg(placed.program_deg)
+    for rotary, angle in zip(setup.machine.rotaries, machine_deg.tolist(), strict=True):
+        if not rotary.within(angle):
+            low, high = rotary.limits_deg or (0.0, 0.0)
+            found = f"{placed.name} at machine {rotary.letter} {angle:.6g}"
+            raise option_error("--clock", found, f"machine angles {low:.10g} to {high:.10g}")
+    return replace(
+        placed,
+        machine_deg=machine_deg,
+        offset_mm=setup.work_offset(placed.origin_mm, machine_deg),
+        axes=setup.machine_axes(machine_deg),
+    )
 
 
 def with_typed_touch(job: ReadJob, zero: str, pose: str | None, unit: Unit | None = None) -> ReadJob:

@@ -17,8 +17,8 @@ from tiltwright.job.message_kinds import (
     DirectionMissed,
     JobFinding,
     JobMessage,
+    LoadersNeeded,
     NotReached,
-    OffsetsShared,
     OutOfTravel,
     PartOffSquare,
     PlaneTurned,
@@ -37,7 +37,7 @@ __all__ = [
     "beyond_travel",
     "grouped_sentences",
     "job_messages",
-    "merged",
+    "joined_messages",
     "say_messages",
     "touch_off_messages",
 ]
@@ -53,7 +53,7 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
     """Everything that must be said of a job, in the job's order."""
     found: list[JobMessage] = []
     if evaluated.before_each:
-        found.append(Message(Severity.WARNING, OffsetsShared()))
+        found.append(Message(Severity.WARNING, LoadersNeeded(evaluated.loader_count)))
     unused = unused_platter_keys(evaluated.setup.machine)
     if unused is not None:
         found.append(Message(Severity.WARNING, unused))
@@ -80,12 +80,14 @@ def alerts(evaluated: EvaluatedJob, units: str) -> tuple[str, ...]:
     """
     weighty = [message for message in job_messages(evaluated) if message.severity is not Severity.INFO]
     # The sheet has one box for all of them: the order is the job's, whatever the severity.
-    return tuple(message_words(message, evaluated.operations, units) for message in _joined(weighty, units))
+    return tuple(
+        message_words(message, evaluated.operations, units) for message in joined_messages(weighty, units)
+    )
 
 
 def say_messages(evaluated: EvaluatedJob, units: str, messages: Iterable[JobMessage] | None = None) -> None:
     """Write to stderr what the reader of a table must not miss; all of the job's messages if none are given."""
-    joined = _joined(tuple(job_messages(evaluated) if messages is None else messages), units)
+    joined = joined_messages(job_messages(evaluated) if messages is None else messages, units)
     for severity in dict.fromkeys(message.severity for message in joined):
         for message in joined:
             if message.severity is not severity:
@@ -120,18 +122,8 @@ def grouped_sentences(
     )
 
 
-def merged(words: Sequence[str], operations: Sequence[NumberedOperation]) -> tuple[str, ...]:
-    """`grouped_sentences` for a reach analysis whose sentences are still one text each, "operation: sentence"."""
-    longest_first = sorted((one.placed.name for one in operations), key=len, reverse=True)
-
-    def parts(said: str) -> tuple[str | None, str]:
-        name = next((name for name in longest_first if said.startswith(f"{name}: ")), None)
-        return (None, said) if name is None else (name, said[len(name) + 2 :])
-
-    return grouped_sentences(map(parts, words), operations)
-
-
-def _joined(messages: Sequence[JobMessage], units: str) -> tuple[JobMessage, ...]:
+def joined_messages(messages: Iterable[JobMessage], units: str) -> tuple[JobMessage, ...]:
+    """Messages as they are shown: operations of which the same is said share one."""
     return grouped(messages, _key(units))
 
 
@@ -151,7 +143,7 @@ def touch_off_messages(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
         TouchOffDifference((x, y, z), touch.distance_mm, touched.use, touched.typed, *tolerance),
     )
     if evaluated.touch_too_far:
-        yield Message(Severity.ERROR, TouchOffTooFar(touch.distance_mm, *tolerance))
+        yield Message(Severity.ERROR, TouchOffTooFar(touch.distance_mm, *tolerance, touched.typed))
     # Told within a tolerance that the job widened too: it may have been widened for another reason.
     length = length_left_in(evaluated)
     if length is not None:

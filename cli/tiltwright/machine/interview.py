@@ -13,7 +13,7 @@ from typing import TypeVar
 
 import typer
 
-from tiltwright.terminal.streams import fail
+from tiltwright.terminal.streams import INTERRUPTED, fail
 
 __all__ = ["Interview"]
 
@@ -145,7 +145,7 @@ class Interview:
             line = sys.stdin.readline() if sys.stdin is not None else ""
         except KeyboardInterrupt:
             typer.echo("", err=True)
-            fail("stopped; nothing was written")
+            fail("stopped; nothing was written", INTERRUPTED)
         if not line:
             typer.echo("", err=True)
             fail("the answers ended before the last question; nothing was written")

@@ -12,6 +12,7 @@ import drawsvg
 from tiltwright.output import typesetting
 
 Point = tuple[float, float]
+_JOINED_MM = 1e-6
 
 
 @dataclass(frozen=True)
@@ -56,6 +57,27 @@ class LabelBox:
             return None
         return (start[0] + first * dx, start[1] + first * dy), (start[0] + last * dx, start[1] + last * dy)
 
+    def clip_ring(self, ring: Sequence[Point]) -> list[Point]:
+        """A ring cut off at the box's edges (Sutherland and Hodgman's clipping)."""
+        found = list(ring)
+        for axis, edge, sign in (
+            (0, self.left, 1),
+            (0, self.right, -1),
+            (1, self.top, 1),
+            (1, self.bottom, -1),
+        ):
+            corners, found = found, []
+            for first, last in zip(corners, [*corners[1:], *corners[:1]], strict=True):
+                before, after = sign * (first[axis] - edge), sign * (last[axis] - edge)
+                if before >= 0:
+                    found.append(first)
+                if (before >= 0) != (after >= 0):
+                    share = before / (before - after)
+                    found.append(
+                        (first[0] + share * (last[0] - first[0]), first[1] + share * (last[1] - first[1]))
+                    )
+        return found
+
     def crossed_by(self, start: Point, end: Point) -> bool:
         """True if a straight line runs through the label."""
         return self.clip(start, end) is not None
@@ -78,7 +100,6 @@ class Canvas:
 
     def __post_init__(self) -> None:
         self._drawing = drawsvg.Drawing(self.width, self.height)
-        self._clips: dict[LabelBox, drawsvg.ClipPath] = {}
         self._drawing.set_render_size(f"{self.width:g}mm", f"{self.height:g}mm")
 
     def line(self, start: Point, end: Point, weight: float, dash: str = "", colour: str = "black") -> None:
@@ -95,6 +116,14 @@ class Canvas:
                 **more,
             )
         )
+
+    def lines(self, pieces: Sequence[tuple[Point, Point]], weight: float) -> None:
+        """Many straight lines of one weight, such as a hatching."""
+        if not pieces:
+            return
+        self.strokes.extend(pieces)
+        path = " ".join("M{:g} {:g} L{:g} {:g}".format(*_round(start), *_round(end)) for start, end in pieces)
+        self._drawing.append(drawsvg.Path(d=path, stroke="black", stroke_width=weight, fill="none"))
 
     def polygon(self, points: Iterable[Point], weight: float, fill: str = "none", dash: str = "") -> None:
         """A closed outline."""
@@ -115,8 +144,9 @@ class Canvas:
 
     def area(self, rings: Iterable[Sequence[Point]], fill: str, within: LabelBox) -> None:
         """A filled area without an outline, holes included, as far as it lies in a box."""
-        path = drawsvg.Path(d=_closed(rings), fill=fill, fill_rule="evenodd", stroke="none")
-        self._clipped(path, within)
+        d = _closed(within.clip_ring(ring) for ring in rings)
+        if d:
+            self._drawing.append(drawsvg.Path(d=d, fill=fill, fill_rule="evenodd", stroke="none"))
 
     def rings(
         self,
@@ -127,25 +157,33 @@ class Canvas:
         colour: str = "black",
     ) -> None:
         """Closed outlines, as far as they lie in a box; the box's own edges are not drawn."""
+        parts = []
         for ring in rings:
-            pieces = (
-                within.clip(start, end) for start, end in zip(ring, [*ring[1:], *ring[:1]], strict=True)
-            )
-            self.strokes.extend(piece for piece in pieces if piece is not None)
-        more = {"stroke_dasharray": dash} if dash else {}
-        path = drawsvg.Path(
-            d=_closed(rings), fill="none", stroke=colour, stroke_width=weight, stroke_linejoin="round", **more
-        )
-        self._clipped(path, within)
-
-    def _clipped(self, path: drawsvg.Path, within: LabelBox) -> None:
-        if not path.args["d"]:
+            end: Point | None = None
+            for first, last in zip(ring, [*ring[1:], *ring[:1]], strict=True):
+                piece = within.clip(first, last)
+                if piece is None:
+                    continue
+                self.strokes.append(piece)
+                start = "L" if end is not None and math.dist(end, piece[0]) < _JOINED_MM else "M"
+                end = piece[1]
+                if start == "M":
+                    parts.append("M{:g} {:g}".format(*_round(piece[0])))
+                parts.append("L{:g} {:g}".format(*_round(end)))
+        if not parts:
             return
-        if within not in self._clips:
-            self._clips[within] = drawsvg.ClipPath()
-            corner, size = (within.left, within.top), (within.right - within.left, within.bottom - within.top)
-            self._clips[within].append(drawsvg.Rectangle(*_round(corner), *_round(size)))
-        self._drawing.append(drawsvg.Group([path], clip_path=self._clips[within]))
+        more = {"stroke_dasharray": dash} if dash else {}
+        self._drawing.append(
+            drawsvg.Path(
+                d=" ".join(parts),
+                fill="none",
+                stroke=colour,
+                stroke_width=weight,
+                stroke_linejoin="round",
+                stroke_linecap="round" if not dash else "butt",
+                **more,
+            )
+        )
 
     def rectangle(self, box: LabelBox, weight: float, fill: str = "none") -> None:
         """An upright rectangle."""

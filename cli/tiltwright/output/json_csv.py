@@ -12,14 +12,15 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from kinematics import Machine
+from tiltwright.files.diagnostics import sanitized
 from tiltwright.output.numbers import UNIT_MM
 
 __all__ = ["by_letter", "csv_text", "json_text", "length_list"]
 
 
-def json_text(report: dict[str, Any]) -> str:
-    """A report as one indented JSON object in ASCII; refuses NaN and infinity, which JSON lacks."""
-    return json.dumps(report, indent=1, allow_nan=False) + "\n"
+def json_text(report: dict[str, Any], *, compact: bool = False) -> str:
+    """A report as one JSON object in ASCII, indented unless compact; refuses NaN and infinity, which JSON lacks."""
+    return json.dumps(report, indent=None if compact else 1, allow_nan=False) + "\n"
 
 
 def length_list(values_mm: ArrayLike, units: str) -> list[Any]:
@@ -34,7 +35,10 @@ def by_letter(machine: Machine, angles: Iterable[float]) -> dict[str, float]:
 
 
 def csv_text(head: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """CSV with a header line; an apostrophe goes before text that a spreadsheet would run as a formula."""
+    """CSV with a header line.
+
+    An apostrophe goes before text that a spreadsheet would run as a formula; control characters are spelled out.
+    """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(head)
@@ -44,4 +48,5 @@ def csv_text(head: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
 
 
 def _inert(text: str) -> str:
+    text = sanitized(text)
     return f"'{text}" if text.lstrip()[:1] in {"=", "+", "-", "@"} else text

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from decimal import ROUND_HALF_EVEN, Decimal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from kinematics.constants import MM_PER_INCH
 from tiltwright.files.quantity import FORCE, MASS, TORQUE
@@ -77,6 +80,48 @@ def angle(value_deg: float) -> str:
     ('-30.0000', '0.0000')
     """
     return fixed(value_deg, ANGLE_DECIMALS)
+
+
+_DOUBT = 1e-4
+"""Parts of the last digit within which rounding twice could differ from rounding once."""
+_LARGEST_PLAIN = 1e9
+
+
+def all_lengths(values_mm: ArrayLike, units: str) -> list[str]:
+    """Many lengths, each as :func:`length` writes it, in a tenth of the time.
+
+    Examples
+    --------
+    >>> all_lengths([-12.3456, 0.0625, 0.0645, -0.0004], "mm")
+    ['-12.346', '0.062', '0.064', '0.000']
+    """
+    lengths_mm = np.asarray(values_mm, dtype=np.float64).ravel()
+    return _all(lengths_mm / UNIT_MM[units], DECIMALS[units], lambda k: length(float(lengths_mm[k]), units))
+
+
+def all_angles(values_deg: ArrayLike) -> list[str]:
+    """Many angles, each as :func:`angle` writes it.
+
+    Examples
+    --------
+    >>> all_angles([-30.0, -1e-9])
+    ['-30.0000', '0.0000']
+    """
+    angles_deg = np.asarray(values_deg, dtype=np.float64).ravel()
+    return _all(angles_deg, ANGLE_DECIMALS, lambda k: angle(float(angles_deg[k])))
+
+
+def _all(numbers: NDArray[np.float64], decimals: int, one: Callable[[int], str]) -> list[str]:
+    """Numbers as text: at once where the digits cannot be in doubt, one by one where they can."""
+    if not len(numbers):
+        return []
+    texts = ("\n".join([f"%.{decimals}f"] * len(numbers)) % tuple(numbers.tolist())).split("\n")
+    scaled = np.abs(numbers) * 10.0**decimals
+    plain = np.abs(scaled - np.floor(scaled) - 0.5) > _DOUBT
+    plain &= (scaled >= 1.0) & (scaled < _LARGEST_PLAIN)
+    for k in np.nonzero(~plain)[0].tolist():
+        texts[k] = one(k)
+    return texts
 
 
 def direction(vector: Iterable[float]) -> str:

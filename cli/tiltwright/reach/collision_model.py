@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from kinematics import KinematicsError, Pose, rotation_from_intrinsic
+from kinematics import (
+    KinematicsError,
+    NestStep,
+    Pose,
+    cumulative_frames,
+    rotation_from_intrinsic,
+    table_frame,
+)
 from kinematics.reach import (
     BASE,
     PART,
@@ -26,14 +33,17 @@ from kinematics.reach import (
     StepBody,
     TipEnvelope,
     Tool,
+    moved_shape,
     on_rotary,
     on_step,
     platter_solid,
 )
+from tiltwright.files.conversion import step_of
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath
 from tiltwright.files.job_file import JobFile, StackTable
-from tiltwright.files.loader import ReadJob, ReadMachine, fault_at
+from tiltwright.files.loader import ReadJob, ReadMachine, ReadNest, fault_at
 from tiltwright.files.machine_file import MachineFile
+from tiltwright.files.nest_checks import nests_of_solid
 from tiltwright.files.solid_tables import MATERIALS, SolidTable, SweepTable, ToolTable
 from tiltwright.files.stl import read_stl
 from tiltwright.files.units import Unit
@@ -75,6 +85,7 @@ def build_collision_model(evaluated: EvaluatedJob) -> JobCollisionModel:
     materials = _materials(job.file)
     spindle, solids = _machine_solids(machine_file, faults)
     more_spindle, more = _job_solids(job, faults, materials)
+    beside = _nest_surroundings(job, materials, faults)
     tools = _tools(job, faults)
     poses = _stands(evaluated, tools, faults)
     retract_mm = _retract(job, faults)
@@ -85,7 +96,7 @@ def build_collision_model(evaluated: EvaluatedJob) -> JobCollisionModel:
         evaluated.setup,
         job.steps,
         tuple(_step_body(step, job.unit, materials) for step in job.file.stack),
-        (*solids, *more),
+        (*solids, *more, *beside),
         (*spindle, *more_spindle),
         tuple(poses),
         retract_mm,
@@ -106,7 +117,7 @@ def _machine_solids(read: ReadMachine, faults: list[Diagnostic]) -> tuple[list[S
     file, unit, machine = read.file, read.unit, read.machine
     places = {"base": BASE, "spindle": SPINDLE_NOSE}
     places |= {letter: on_rotary(k) for k, letter in enumerate(machine.letters)}
-    spindle, solids = _solids(read, file.solid, places, dict(MATERIALS), faults)
+    spindle, solids = _solids(read, enumerate(file.solid), places, dict(MATERIALS), faults)
     nose = _nose(file, unit)
     if nose is not None:
         spindle.insert(0, nose)
@@ -133,25 +144,40 @@ def _job_solids(
     # The program's own words go before a step that happens to be called so.
     places |= {"base": BASE, "spindle": SPINDLE_NOSE, "part": PART}
     places |= {letter: on_rotary(k) for k, letter in enumerate(job.machine.letters)}
-    return _solids(job, job.file.solid, places, materials, faults)
+    mine = {step.name for step in job.file.stack}
+    nest = next((one.place for one in job.nests if one.nest.name == job.nest), None)
+    tables = [
+        (number, table)
+        for number, table in enumerate(job.file.solid)
+        if nest is None or _stands_in(job.file, number, nest, mine)
+    ]
+    return _solids(job, tables, places, materials, faults)
+
+
+def _stands_in(file: JobFile, number: int, nest: int, steps: Collection[str]) -> bool:
+    """Test whether a solid is one of a nest's own, or of what all nests share, among the steps below that nest."""
+    of = nests_of_solid(file, number)
+    on = file.solid[number].on
+    if of:
+        return nest in of
+    shared = {"base", "spindle", *"ABC"}
+    return on in steps or on in shared
 
 
 def _solids(
     read: ReadJob | ReadMachine,
-    tables: Iterable[SolidTable],
+    tables: Iterable[tuple[int, SolidTable]],
     places: dict[str, Attachment],
     materials: dict[str, tuple[float | None, float | None]],
     faults: list[Diagnostic],
 ) -> tuple[list[Solid], list[Solid]]:
     spindle: list[Solid] = []
     others: list[Solid] = []
-    for number, table in enumerate(tables):
+    for number, table in tables:
         try:
             shape = _shape(read, table)
         except (KinematicsError, ValueError, OSError) as refusal:
-            key = next(k for k in ("box", "cylinder", "tube", "mesh") if getattr(table, k) is not None)
-            path: KeyPath = ("solid", number, key)
-            faults.append(fault_at(read, path, str(refusal), "a closed solid with sizes above zero"))
+            faults.append(_no_solid(read, number, table, refusal))
             continue
         on = places[table.on]
         solid = Solid(
@@ -190,6 +216,81 @@ def _array(
     point: tuple[float, float, float], unit: Unit
 ) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
     return np.array([unit.to_mm(length) for length in point])
+
+
+def _nest_surroundings(
+    job: ReadJob, materials: dict[str, tuple[float | None, float | None]], faults: list[Diagnostic]
+) -> list[Solid]:
+    """What stands on the table beside a nest: the other nests, and what the stack has above the step that it stands on.
+
+    No tool may cut any of it: a blank is cut in its own nest only.
+    """
+    own = next((one for one in job.nests if one.nest.name == job.nest), None)
+    if own is None or job.whole is None:
+        return []
+    tables = job.whole.file.stack
+    trunk = tuple(NestStep(step_of(table, job.unit), None, k) for k, table in enumerate(tables))
+    passed = {(one.nest, one.index) for one in own.stack}
+    found: list[Solid] = []
+    for name, place, stack in ((None, None, trunk), *((n.nest.name, n.place, n.stack) for n in job.nests)):
+        frames = [table_frame(job.machine) @ frame for frame in cumulative_frames(one.step for one in stack)]
+        for one, frame in zip(stack, frames, strict=False):
+            if (one.nest, one.index) in passed:
+                continue
+            passed.add((one.nest, one.index))
+            table = tables[one.index] if one.nest is None else job.file.nest[one.nest].step[one.index]
+            body = _step_body(table, job.unit, materials)
+            if body is not None:
+                shape = body.section.shape(one.step.up_mm, one.step.shift_mm)
+                label = one.step.name if name is None else f"{one.step.name} of nest {name}"
+                found.append(_beside(job, label, shape, frame, body.mass_kg, body.density_kg_m3))
+        if place != own.place:
+            found += _solids_beside(job, place, own, stack, frames, materials, faults)
+    return found
+
+
+def _solids_beside(
+    job: ReadJob,
+    place: int | None,
+    own: ReadNest,
+    stack: Sequence[NestStep],
+    frames: Sequence[Pose],
+    materials: dict[str, tuple[float | None, float | None]],
+    faults: list[Diagnostic],
+) -> list[Solid]:
+    """Solids of another nest; of the stack (no place), those on steps that the nest does not stand on."""
+    below = {one.step.name for one in own.stack}
+    at = {one.step.name: frame for one, frame in zip(stack, frames, strict=False)}
+    if place is not None:
+        at["part"] = frames[-1]
+    found = []
+    for number, table in enumerate(job.file.solid):
+        of = nests_of_solid(job.file, number)
+        mine = place in of if place is not None else not of and table.on not in below
+        if not mine or table.on not in at:
+            continue
+        try:
+            shape = _shape(job, table)
+        except (KinematicsError, ValueError, OSError) as refusal:
+            faults.append(_no_solid(job, number, table, refusal))
+            continue
+        label = table.name if place is None else f"{table.name} of nest {job.nests[place].nest.name}"
+        density = None if table.material is None else materials[table.material][0]
+        found.append(_beside(job, label, shape, at[table.on], table.mass, density))
+    return found
+
+
+def _beside(
+    job: ReadJob, name: str, shape: Shape, frame: Pose, mass_kg: float | None, density: float | None
+) -> Solid:
+    on = on_rotary(len(job.machine.rotaries) - 1)
+    return Solid(name, moved_shape(shape, frame), on, mass_kg=mass_kg, density_kg_m3=density)
+
+
+def _no_solid(read: ReadJob | ReadMachine, number: int, table: SolidTable, refusal: Exception) -> Diagnostic:
+    key = next(k for k in ("box", "cylinder", "tube", "mesh") if getattr(table, k) is not None)
+    path: KeyPath = ("solid", number, key)
+    return fault_at(read, path, str(refusal), "a closed solid with sizes above zero")
 
 
 def _step_body(

@@ -35,6 +35,7 @@ __all__ = [
     "Verdict",
     "assumptions",
     "failures",
+    "move_words",
     "not_checked",
     "not_stated",
     "verdict",
@@ -217,6 +218,7 @@ class Assumption:
         "stated solids",
         "facets",
         "index bound",
+        "broken off",
         "blank whole",
         "order of arrival",
         "both ways",
@@ -386,11 +388,18 @@ def _of_bounds(analysis: ReachAnalysis) -> Iterator[Assumption]:
         if pair is not None and pair.gap_mm > 0.0
     ]
     yield Assumption("facets", value=max((pair.facet_error_mm for pair in pairs), default=0.0))
-    moves = [
-        one.shortfall_mm for move in analysis.moves or () for one in move.clearances if one.seen_mm > 0.0
-    ]
+    moves = [(move, one) for move in analysis.moves or () for one in move.clearances if one.seen_mm > 0.0]
     if moves:
-        yield Assumption("index bound", value=max(moves))
+        yield Assumption("index bound", value=max(one.shortfall_mm for _, one in moves))
+    broken_off = dict.fromkeys(move_words(move) for move, one in moves if not one.settled)
+    if broken_off:
+        yield Assumption("broken off", tuple(broken_off))
+
+
+def move_words(move: IndexMove) -> str:
+    """An index move by its ends."""
+    start, end = ("the start" if one is None else one.name for one in (move.start, move.end))
+    return f"{start} to {end}"
 
 
 def _of_moves(analysis: ReachAnalysis) -> Iterator[Assumption]:

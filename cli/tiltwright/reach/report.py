@@ -20,7 +20,10 @@ def reach_report(analysis: ReachAnalysis, units: str) -> dict[str, Any]:
 
     Lengths and readouts are in `units`, angles in degrees, masses in kg, torques in N m.
     """
-    no = [(one, failure_words(one, analysis, units)) for one in failures(analysis)]
+    no = []
+    for one in failures(analysis):
+        words = failure_words(one, analysis, units)
+        no.append((one, words if one.operation is None else f"{one.operation}: {words}"))
     mm = UNIT_MM[units]
     return {
         "schema": "tiltwright.reach/1",
@@ -153,12 +156,13 @@ def _name(operation: OperationPose | None) -> str:
 
 def _smallest(analysis: ReachAnalysis, found: MoveClearance | None, units: str) -> dict[str, Any]:
     if found is None:
-        return dict.fromkeys(("at_least", "seen", "true_at_most", "machine"))
+        return dict.fromkeys(("at_least", "seen", "true_at_most", "settled", "machine"))
     mm = UNIT_MM[units]
     return {
         "at_least": found.at_least_mm / mm,
         "seen": found.seen_mm / mm,
         "true_at_most": (found.at_least_mm + found.shortfall_mm) / mm if found.seen_mm > 0.0 else None,
+        "settled": found.settled,
         "machine": by_letter(analysis.model.machine, found.machine_deg),
     }
 

@@ -19,8 +19,9 @@ from kinematics.reach import (
     step_heights,
     stiffness_n_per_mm,
 )
-from tiltwright.files.diagnostics import InvalidValue, nearest, one_of, option_error, shown
-from tiltwright.files.parsing import parse_number
+from tiltwright.files.diagnostics import nearest, one_of, option_error, shown
+from tiltwright.files.parsing import typed_length
+from tiltwright.files.units import Unit
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output.numbers import (
     DECIMALS,
@@ -102,29 +103,34 @@ class StepHeightStudy:
     margin_mm: float
 
 
-def parse_height_range(text: str | None) -> tuple[float, float] | None:
-    """Two heights such as ``20:150``.
+def parse_height_range(text: str | None, unit: Unit) -> tuple[float, float] | None:
+    """Two heights such as ``20:150``, in millimetres.
+
+    Parameters
+    ----------
+    text : str or None
+    unit : Unit
+        Of a height without a unit of its own.
 
     Raises
     ------
     InputFaults
-        When it is not two numbers above zero, the lower one first.
+        When it is not two lengths above zero, the lower one first.
 
     Examples
     --------
-    >>> parse_height_range("20:150"), parse_height_range(None)
-    ((20.0, 150.0), None)
+    >>> parse_height_range("20:150", Unit.MM), parse_height_range("1in : 2in", Unit.MM)
+    ((20.0, 150.0), (25.4, 50.8))
     """
     if text is None:
         return None
-    try:
-        low, high = (parse_number(part) for part in text.split(":"))
-    except (InvalidValue, ValueError):
-        low, high = np.nan, np.nan
+    wanted = "two heights above zero, the lower one first, such as 20:150"
+    parts = text.split(":")
+    if len(parts) != 2:
+        raise option_error("--between", shown(text), wanted)
+    low, high = (typed_length(part.strip(), "--between", unit) for part in parts)
     if not 0.0 < low < high < 1e5:
-        raise option_error(
-            "--between", shown(text), "two heights above zero, the lower one first, such as 20:150"
-        )
+        raise option_error("--between", shown(text), wanted)
     return low, high
 
 

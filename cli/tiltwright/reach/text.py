@@ -16,7 +16,7 @@ from tiltwright.reach.wording import (
     turn_words,
 )
 
-__all__ = ["reach_text"]
+__all__ = ["moves_text", "reach_text"]
 
 _NO_TORQUE_NM = 1e-6
 _LENGTH_LIMITS = {
@@ -40,7 +40,7 @@ def reach_text(analysis: ReachAnalysis, units: str) -> str:
     if turning:
         parts.append(f"Closest of what turns to what stands beside it\n\n{turning}")
     if analysis.moves:
-        parts.append(f"Index moves, spindle retracted\n\n{_moves(analysis, units)}")
+        parts.append(moves_text(analysis, units))
     parts.append(f"Load\n\n{_loads(analysis, units)}")
     given = "\n".join(f"- {words}" for words in taken_as_given(analysis, units))
     parts.append(f"Taken as given\n\n{given}")
@@ -132,7 +132,8 @@ def _turning(analysis: ReachAnalysis, units: str) -> str:
     return table(["operation", "closest pair", "gap"], rows, left=2) if rows else ""
 
 
-def _moves(analysis: ReachAnalysis, units: str) -> str:
+def moves_text(analysis: ReachAnalysis, units: str) -> str:
+    """The index moves and the smallest gaps on them."""
     letters = analysis.model.machine.letters
     rows = []
     for move in analysis.moves or ():
@@ -142,7 +143,7 @@ def _moves(analysis: ReachAnalysis, units: str) -> str:
             [*ends, "nothing near", "", *("" for _ in letters)]
         ]
     head = ["from", "to", "turns by", "closest pair", "smallest gap", *(f"at {letter}" for letter in letters)]
-    return table(head, rows, left=4)
+    return f"Index moves, spindle retracted\n\n{table(head, rows, left=4)}"
 
 
 def _smallest(analysis: ReachAnalysis, clearance: MoveClearance, units: str) -> list[str]:

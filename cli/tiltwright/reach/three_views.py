@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from kinematics.reach import Margin, Outline, View, flat_mm, outlines
 from tiltwright.files.diagnostics import sanitized
-from tiltwright.output.numbers import in_units, length
+from tiltwright.output.numbers import angle, in_units, length
 from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis, drawn_tip_mm
-from tiltwright.reach.wording import corner_words, shown_down
+from tiltwright.reach.wording import corner_words, not_checked_sentences, shown_down
 
 __all__ = ["three_views"]
 
@@ -29,6 +29,7 @@ _SEEN_FROM: dict[View, str] = {
     "top": "from above: X to the right, Y up",
 }
 _AROUND_SHARE = 0.35
+_MOST_MISSING, _LONGEST_MISSING = 4, 96
 _LONG = 6.0  # mm on paper: a distance that needs no ring to be found
 
 
@@ -68,6 +69,7 @@ def three_views(analysis: ReachAnalysis, which: int, units: str) -> str:
     title = f"{analysis.evaluated.job.file.name}: {operation.pose.name}"
     _write(drawing, title, 0.0, 5.0, 4.2, bold=True)
     _write(drawing, _subtitle(analysis, operation, units), 0.0, 10.5, 3.0)
+    _missing(drawing, analysis)
     tip = drawn_tip_mm(analysis.model, operation)
     each = (_WIDTH - 2 * _GUTTER - 0.4) / 3
     tall = _HEIGHT - _TITLE - _FOOT - _CAPTION
@@ -88,9 +90,26 @@ def three_views(analysis: ReachAnalysis, which: int, units: str) -> str:
     return text
 
 
+def _missing(drawing: drawsvg.Drawing, analysis: ReachAnalysis) -> None:
+    """What was not checked, in the upper right corner: a clear picture must not pass for a clear setup."""
+    sentences = not_checked_sentences(analysis)
+    shown = sentences if len(sentences) <= _MOST_MISSING else sentences[: _MOST_MISSING - 1]
+    lines = [
+        *shown,
+        *(
+            [f"NOT CHECKED: {len(sentences) - len(shown)} more, listed by `reach`"]
+            if shown != sentences
+            else []
+        ),
+    ]
+    for number, words in enumerate(lines):
+        clipped = words if len(words) <= _LONGEST_MISSING else f"{words[: _LONGEST_MISSING - 3]}..."
+        _write(drawing, clipped, _WIDTH, 3.0 + 2.9 * number, 2.3, bold=True, anchor="end")
+
+
 def _subtitle(analysis: ReachAnalysis, operation: OperationAnalysis, units: str) -> str:
     angles = "  ".join(
-        f"{letter} {value:.4f}"
+        f"{letter} {angle(float(value))}"
         for letter, value in zip(analysis.model.machine.letters, operation.pose.machine_deg, strict=True)
     )
     near = operation.clearance.nearest

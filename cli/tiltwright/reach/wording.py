@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from kinematics import wrap_deg
 from kinematics.reach import IndexMove, Limit, MoveClearance
 from tiltwright.job.aim_wording import unreachable_text
+from tiltwright.job.warnings import grouped_sentences
 from tiltwright.output.numbers import (
     DECIMALS,
     MASS_UNIT,
@@ -37,6 +38,7 @@ from tiltwright.reach.messages import (
     Verdict,
     assumptions,
     failures,
+    move_words,
     not_checked,
 )
 
@@ -48,7 +50,6 @@ __all__ = [
     "failure_words",
     "limit_words",
     "move_angles",
-    "move_words",
     "not_checked_sentences",
     "not_checked_words",
     "shown_down",
@@ -109,35 +110,36 @@ def _corner(corner: Sequence[int]) -> str:
 
 
 def failure_sentences(analysis: ReachAnalysis, units: str) -> tuple[str, ...]:
-    """Everything that does not reach, clear or hold, in sentences; an operation's begin with its name and a colon."""
-    return tuple(failure_words(one, analysis, units) for one in failures(analysis))
+    """Everything that does not reach, clear or hold, in sentences; operations of which the same is said share one."""
+    said = ((one.operation, failure_words(one, analysis, units)) for one in failures(analysis))
+    return grouped_sentences(said, analysis.evaluated.operations)
 
 
 def failure_words(  # noqa: PLR0911 - one sentence for each kind of failure
     failure: ReachFailure, analysis: ReachAnalysis, units: str
 ) -> str:
-    """One failure as a sentence."""
+    """One failure as a sentence, without the operation that it is about."""
     match failure:
         case Unreachable():
-            return f"{failure.operation}: {unreachable_text(failure.result)}"
+            return unreachable_text(failure.result)
         case TravelExceeded():
             return (
-                f"{failure.operation}: {failure.axis} {length(failure.readout_mm, units)} is "
+                f"{failure.axis} {length(failure.readout_mm, units)} is "
                 f"{shown_up(failure.beyond_mm, units)} beyond the {_END_NAMES[failure.end]} end of its travel"
             )
         case MarginShort():
             return (
-                f"{failure.operation}: {failure.axis} comes within {shown_down(failure.left_mm, units)} of the "
+                f"{failure.axis} comes within {shown_down(failure.left_mm, units)} of the "
                 f"{_END_NAMES[failure.end]} end of its travel; the margin to leave is "
                 f"{length(failure.margin_mm, units)}"
             )
         case RetractTooLow():
             return (
-                f"{failure.operation}: works up to Z {length(failure.top_mm, units)}, above the retract position, Z "
+                f"works up to Z {length(failure.top_mm, units)}, above the retract position, Z "
                 f"{length(failure.retract_mm, units)}"
             )
         case RotaryOutside():
-            return f"{failure.operation}: {failure.letter} {angle(failure.machine_deg)} is outside its limits"
+            return f"{failure.letter} {angle(failure.machine_deg)} is outside its limits"
         case PairTooClose():
             return _pair_words(failure, units)
         case MoveTooClose():
@@ -152,20 +154,14 @@ def failure_words(  # noqa: PLR0911 - one sentence for each kind of failure
 
 
 def _pair_words(failure: PairTooClose, units: str) -> str:
-    pair, way = failure.pair, ", on the way straight up" if failure.kind == "retraction" else ""
+    pair, way = failure.pair, "on the way straight up, " if failure.kind == "retraction" else ""
     where = f" {_corner(failure.corner)}".rstrip()
     if pair.gap_mm <= 0.0:
-        return f"{failure.operation}{way}: {pair.body} runs into {pair.obstacle}{where}"
+        return f"{way}{pair.body} runs into {pair.obstacle}{where}"
     return (
-        f"{failure.operation}{way}: {pair.body} to {pair.obstacle} is {shown_down(pair.gap_mm, units)}{where}; "
+        f"{way}{pair.body} to {pair.obstacle} is {shown_down(pair.gap_mm, units)}{where}; "
         f"the distance to keep is {length(failure.clear_mm, units)}"
     )
-
-
-def move_words(move: IndexMove) -> str:
-    """An index move by its ends."""
-    start, end = ("the start" if one is None else one.name for one in (move.start, move.end))
-    return f"{start} to {end}"
 
 
 def turn_words(move: IndexMove, letters: Sequence[str]) -> str:
@@ -184,10 +180,16 @@ def _move_too_close(failure: MoveTooClose, analysis: ReachAnalysis, units: str) 
     way = f"index move {move_words(move)} ({turn_words(move, letters)})"
     if clearance.seen_mm <= 0.0:
         return f"{way}: {clearance.body} and {clearance.obstacle} run into each other at machine angles {at}"
+    keep = f"the distance to keep is {length(failure.clear_mm, units)}"
+    if not clearance.settled:
+        return (
+            f"{way}: {clearance.body} to {clearance.obstacle} is at least {shown_down(clearance.at_least_mm, units)}; the "
+            f"search was broken off before it knew more, and the smallest gap it saw is "
+            f"{shown_down(clearance.seen_mm, units)}, at machine angles {at}; {keep}"
+        )
     return (
         f"{way}: {clearance.body} to {clearance.obstacle} may be as little as "
-        f"{shown_down(clearance.at_least_mm, units)} near machine angles {at}; the distance to keep is "
-        f"{length(failure.clear_mm, units)}"
+        f"{shown_down(clearance.at_least_mm, units)} near machine angles {at}; {keep}"
     )
 
 
@@ -203,9 +205,7 @@ def _holding_words(failure: HoldingExceeded, units: str) -> str:
     amount = f"{torque(failure.torque_nm, units)} {TORQUE_UNIT[units]}"
     holds = f"it holds {torque(failure.holding_nm, units)}"
     if failure.operation is not None:
-        return (
-            f"{failure.operation}: gravity and cutting force put up to {amount} on {failure.letter}; {holds}"
-        )
+        return f"gravity and cutting force put up to {amount} on {failure.letter}; {holds}"
     return f"{failure.letter}: gravity puts {amount} on it at {angle(failure.machine_deg or 0.0)} degrees; {holds}"
 
 
@@ -245,6 +245,8 @@ _ASSUMPTIONS: dict[str, str] = {
     "facets": "Rounds are polygons drawn about them: a distance at an operation is never shown too long, and at most "
     "{value} {units} too short.",
     "index bound": "The smallest gap of an index move is never shown too long, and at most {value} {units} too short.",
+    "broken off": "The search of these index moves was broken off: their gaps are true lower bounds, and may be far too "
+    "short: {names}.",
     "blank whole": "The blank stays whole: material cut away earlier still counts for holder, spindle and a shank "
     "thicker than its tool.",
     "order of arrival": "On index moves the spindle has gone straight up, with the tool from before or after the move "

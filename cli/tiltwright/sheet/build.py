@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,16 +16,19 @@ from kinematics import (
     StackStep,
     cumulative_frames,
     is_horizontal,
+    table_frame,
+    table_pose,
     work_offset_code,
 )
-from kinematics.constants import MM_PER_INCH
 from tiltwright.files.job_file import OperationTable
+from tiltwright.files.uncertainty_checks import states_uncertainty
 from tiltwright.files.z_reading import z_reading
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_wording import tolerance_words
 from tiltwright.job.offsets_gcode import in_loading_order, load_line
-from tiltwright.job.warnings import alerts, beyond_travel, merged
+from tiltwright.job.warnings import alerts, beyond_travel
 from tiltwright.output import numbers
+from tiltwright.sheet.check_height import check_heights
 from tiltwright.sheet.data import (
     LoadBlock,
     OperationRow,
@@ -35,13 +39,14 @@ from tiltwright.sheet.data import (
     TouchTable,
     VerifyRow,
 )
-from tiltwright.sheet.side_view import TiltOperation, choose_view_direction, side_view
+from tiltwright.sheet.side_view import TiltOperation, choose_view_direction, components_from_axis, side_view
 from tiltwright.sheet.wording import (
     NOTHING_CHECKED,
+    calibration_words,
     cautions,
+    directions,
     givens,
     load_words,
-    meaning,
     square_up_words,
     turns_words,
     verify_words,
@@ -56,29 +61,7 @@ __all__ = ["build_sheet"]
 
 Array = NDArray[np.float64]
 
-_CHECK_HEIGHTS_MM = {
-    "mm": (100.0, 50.0, 25.0, 10.0),
-    "inch": tuple(inches * MM_PER_INCH for inches in (4.0, 2.0, 1.0, 0.5)),
-}
 _UNIT_LINE = {"mm": "G21 (millimetres)", "inch": "G20 (inches)"}
-
-
-def check_above_mm(evaluated: EvaluatedJob, units: str) -> float:
-    """The height of the tip above every operation's origin at the first check, in millimetres.
-
-    It is the highest of a few round heights at which no operation takes the spindle, with the longest of the job's
-    tools, above its travel; the lowest of them if there is none.
-    """
-    travel = evaluated.setup.machine.travel
-    heights = _CHECK_HEIGHTS_MM[units]
-    if travel is None or not evaluated.operations:
-        return heights[0]
-    longest = max((evaluated.job.unit.to_mm(tool.length) for tool in evaluated.job.file.tool), default=0.0)
-    # Z is read with the reference tool if there is one; only what is longer than it takes the spindle higher.
-    longer = max(longest - (evaluated.setup.machine.z_reference.tool_length_mm or 0.0), 0.0)
-    highest = max(float(one.placed.offset_mm[2]) for one in evaluated.operations) + longer
-    room = float(travel.high_mm[2]) - highest
-    return next((height for height in heights if height <= room), heights[-1])
 
 
 def load_blocks(evaluated: EvaluatedJob, rows: Sequence[OperationRow], units: str) -> tuple[LoadBlock, ...]:
@@ -143,13 +126,19 @@ def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str 
     """
     job, setup, machine = evaluated.job, evaluated.setup, evaluated.setup.machine
     units = units or job.unit.value
-    analysis, above_mm = _reach_analysis(evaluated), check_above_mm(evaluated, units)
-    failures = () if analysis is None else _failures(analysis, evaluated, units)
+    analysis = _reach_analysis(evaluated)
+    heights = check_heights(evaluated, analysis, units)
+    failures = () if analysis is None else _failures(analysis, units)
     not_checked = (NOTHING_CHECKED,) if analysis is None else _not_checked(analysis)
     placed = [one.placed for one in evaluated.operations]
     registers = tuple(work_offset_code(one.number) for one in evaluated.operations)
+    drawings = _drawings(setup, job.steps, placed, registers, units, analysis)
+    expanded = _expanded(evaluated, units)
     rows = tuple(
-        _operation(index, one, register, job.file.operation[one.operation], setup, units)
+        replace(
+            _operation(index, one, register, job.file.operation[one.operation], setup, units),
+            expanded=expanded.get(one.name, ()),
+        )
         for index, (one, register) in enumerate(zip(placed, registers, strict=True), 1)
     )
     return Sheet(
@@ -160,6 +149,7 @@ def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str 
         z_reference=z_reference_words(machine, units),
         date=date,
         version=version,
+        calibration=calibration_words(job.machine_file, units),
         notes=tuple(job.file.notes),
         alerts=(*not_checked, *failures, *alerts(evaluated, units)),
         failures=failures,
@@ -172,7 +162,7 @@ def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str 
         load=load_blocks(evaluated, rows, units),
         before_each=evaluated.before_each,
         touch=_touch(evaluated, units),
-        drawings=_drawings(setup, job.steps, placed, registers, units, analysis),
+        drawings=drawings,
         givens=givens(
             setup,
             units,
@@ -181,11 +171,13 @@ def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str 
             square_up=square_up_words(setup, job.file.square_up or {}),
             checked=None if analysis is None else _checked(analysis, units),
         ),
-        verify_words=verify_words(
-            units, machine.letters, above_mm, machine.travel, before_each=evaluated.before_each
+        verify_words=verify_words(machine, units, heights.reasons, before_each=evaluated.before_each),
+        verify=tuple(
+            _verify(row, one, above_mm, units)
+            for row, one, above_mm in zip(rows, placed, heights.heights_mm, strict=True)
         ),
-        verify=tuple(_verify(row, one, above_mm, units) for row, one in zip(rows, placed, strict=True)),
         cautions=cautions(machine.letters),
+        nest=job.nest or "",
     )
 
 
@@ -203,10 +195,10 @@ def _reach_analysis(evaluated: EvaluatedJob) -> ReachAnalysis | None:
     return analyse_operations(evaluated)
 
 
-def _failures(analysis: ReachAnalysis, evaluated: EvaluatedJob, units: str) -> Texts:
+def _failures(analysis: ReachAnalysis, units: str) -> Texts:
     from tiltwright.reach.wording import failure_sentences
 
-    return merged(failure_sentences(analysis, units), evaluated.operations)
+    return failure_sentences(analysis, units)
 
 
 def _not_checked(analysis: ReachAnalysis) -> Texts:
@@ -233,9 +225,22 @@ def _angles_words(letters: Texts, angles_deg: Sequence[float] | Array) -> str:
     )
 
 
+def _expanded(evaluated: EvaluatedJob, units: str) -> dict[str, Texts]:
+    """The expanded uncertainty of each operation's offset, where the job says how far things may be off."""
+    if not states_uncertainty(evaluated.job.file):
+        return {}
+    from tiltwright.uncertainty.evaluation import expanded_uncertainties
+
+    return {
+        name: numbers.lengths(values, units)
+        for (name, _), values in expanded_uncertainties(evaluated).items()
+    }
+
+
 def _operation(
     index: int, one: PlacedOperation, register: str, asked: OperationTable, setup: Setup, units: str
 ) -> OperationRow:
+    eye = choose_view_direction(setup.machine)
     return OperationRow(
         number=str(index),
         name=one.name,
@@ -247,9 +252,14 @@ def _operation(
         origin=numbers.lengths(one.origin_mm, units),
         offset=numbers.lengths(one.offset_mm, units),
         rotary_offset=tuple(numbers.angle(float(a)) for a in setup.rotary_offset_deg),
-        meaning=meaning(one.axes),
+        directions=directions(one.axes),
         remarks=_remarks(one, setup.machine),
         beyond_travel=beyond_travel(one, setup.machine, units),
+        platter=eye.seen(
+            table_pose(setup.machine, one.machine_deg).rotation @ table_frame(setup.machine).rotation[:, 2]
+        ),
+        from_axis=components_from_axis(setup.machine, one.offset_mm, units),
+        tilt=tuple(numbers.angle(float(a)) for a in one.machine_deg[:-1]),
     )
 
 
@@ -257,11 +267,10 @@ def _remarks(one: PlacedOperation, machine: Machine) -> Texts:
     remarks = []
     if one.plane_x_deg is not None:
         angle = numbers.angle(one.plane_x_deg)
-        remarks.append(
-            "the plane's own x lies along machine +X"
-            if angle == numbers.angle(0.0)
-            else f"the plane's own x lies {angle}° from machine +X (counterclockwise positive, seen from the spindle)"
-        )
+        if angle != numbers.angle(0.0):
+            remarks.append(
+                f"the plane's own x lies {angle}° from machine +X (counterclockwise positive, seen from the spindle)"
+            )
     for letter in one.singular_axes:
         angle = numbers.angle(float(one.program_deg[machine.index(letter)]))
         remarks.append(
@@ -387,6 +396,8 @@ def _verify(row: OperationRow, one: PlacedOperation, above_mm: float, units: str
         register=row.register,
         name=row.name,
         program=row.program,
+        machine=row.machine,
+        height=numbers.length(above_mm, units),
         display=(x, y, numbers.length(float(one.offset_mm[2]) + above_mm, units)),
         over=row.origin,
     )

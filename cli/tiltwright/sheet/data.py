@@ -56,12 +56,22 @@ class OperationRow:
         X Y Z of the program's zero in part coordinates.
     offset, rotary_offset : tuple of str
         What to load.
-    meaning : tuple of str
-        Directions on the part of machine +X, +Y, +Z.
+    directions : tuple of str
+        Where the program's X, Y and Z point on the part, in words.
     remarks : tuple of str
         Direction of the plane's own x, rotaries that may have any angle.
     beyond_travel : tuple of str
         Offsets outside the machine's travels.
+    platter : (float, float, float)
+        The platter's normal seen from the side: to the right, up, and toward the eye.
+    from_axis : (str, str)
+        The offset's two seen components from the first rotary's line.
+    tilt : tuple of str
+        Machine angles of all rotaries but the last; operations with equal ones stand at one tilt.
+    expanded : tuple of str
+        Expanded uncertainty of X, Y and Z; empty without a budget.
+    nest : str
+        The nest that the operation's part stands in; empty without nests.
     """
 
     number: str
@@ -74,16 +84,22 @@ class OperationRow:
     origin: Texts
     offset: Texts
     rotary_offset: Texts
-    meaning: Texts
+    directions: Texts
     remarks: Texts
     beyond_travel: Texts
+    platter: tuple[float, float, float]
+    from_axis: tuple[str, str]
+    tilt: Texts
+    expanded: Texts = ()
+    nest: str = ""
 
     @property
     def title(self) -> str:
         """The operation with the program that runs there and the tool it starts with."""
         program = f", program {self.program_name}" if self.program_name else ""
         tool = f", tool {self.tool}" if self.tool else ""
-        return f"{self.number}. {self.name}{program}{tool}"
+        nest = f", nest {self.nest}" if self.nest else ""
+        return f"{self.number}. {self.name}{nest}{program}{tool}"
 
 
 @dataclass(frozen=True)
@@ -101,10 +117,12 @@ class VerifyRow:
     Attributes
     ----------
     register, name : str
-    program : tuple of str
-        Program angles to command.
+    program, machine : tuple of str
+        Program angles to command, and the machine angles that go with them.
+    height : str
+        Program Z at which the tip stops.
     display : tuple of str
-        Machine X, Y, and Z without the tool's length offset, at the height of the check.
+        Machine X, Y, and Z without the tool's length offset, at that height.
     over : tuple of str
         The origin in part coordinates.
     """
@@ -112,6 +130,8 @@ class VerifyRow:
     register: str
     name: str
     program: Texts
+    machine: Texts
+    height: str
     display: Texts
     over: Texts
 
@@ -154,6 +174,8 @@ class Sheet:
         "mm" or "inch".
     z_reference, date, version : str
         In words; the date as it was passed in.
+    calibration : str
+        When, by whom and with what uncertainty the rotaries' lines were last measured, in one line.
     notes : tuple of str
         The job's own.
     alerts : tuple of str
@@ -175,6 +197,8 @@ class Sheet:
     drawings : tuple of TiltDrawing
     givens, verify_words, cautions : tuple of str
     verify : tuple of VerifyRow
+    nest : str
+        The one nest that the sheet is for; empty where it is for all, or where there are none.
     """
 
     job: str
@@ -184,6 +208,7 @@ class Sheet:
     z_reference: str
     date: str
     version: str
+    calibration: str
     notes: Texts
     alerts: Texts
     failures: Texts
@@ -201,6 +226,7 @@ class Sheet:
     verify_words: Texts
     verify: tuple[VerifyRow, ...]
     cautions: Texts
+    nest: str = ""
 
     @property
     def identity(self) -> tuple[tuple[str, str], ...]:
@@ -208,10 +234,12 @@ class Sheet:
         return (
             ("Job", self.job),
             ("Revision", self.revision or "none stated"),
+            *((("Nest", self.nest),) if self.nest else ()),
             ("Machine", self.machine),
             ("Lengths", "millimetres" if self.units == "mm" else "inches"),
             ("Z reference", self.z_reference),
             ("Date", self.date),
+            ("Calibration", self.calibration),
             ("Made with", f"tiltwright {self.version}"),
         )
 

@@ -2,53 +2,146 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tiltwright.output import typesetting
 from tiltwright.output.canvas import Canvas, LabelBox, Point
 from tiltwright.output.numbers import with_minus
 from tiltwright.sheet.panel_layout import (
+    HALF,
     HEAVY,
     MEDIUM,
     THIN,
     TYPE_MM,
-    WIDE,
-    Label,
     PanelLayout,
+    Rings,
     ViewTransform,
     choose_scale,
-    write_column,
+    hatch,
+    inside,
+    spot_inside,
+    spot_outside,
+    strokes_through,
 )
-from tiltwright.sheet.side_view import OriginMark, SideView, Solids
-from tiltwright.sheet.solid_drawing import bars_mm, draw_bars, draw_projection, solid_labels
+from tiltwright.sheet.side_view import OriginMark, SideView
+from tiltwright.sheet.solid_drawing import PATTERNS, Pattern, draw_projection
+
+ARC_HALF_DEG = 40.0  # of the arrow that tells how the table turns
+PLATTER = 1.6  # weight of a platter seen edge on
+STAND_IN_DASH = "1.6 1.1"  # outlines of what is not drawn as it is
+STAND_IN = (Pattern(45.0, 2.2), Pattern(135.0, 2.2))  # hatching of a stack's steps, in turn
+PART_ZERO = "part zero"
+ALOFT = 400.0  # higher than any panel
+ARM_MM = 9.0  # of the turning axis' cross
+
+
+@dataclass(frozen=True)
+class Panel:
+    """A finished drawing.
+
+    Parameters
+    ----------
+    svg : str
+    labels : tuple of LabelBox
+        Every text with the paper it takes, in mm.
+    strokes : tuple of ((x, y), (x, y))
+        Every line that must keep off the labels.
+    leaders : tuple of ((x, y), (x, y))
+        Those among them that lead from a label to what it names.
+    scale, caption : str
+        "1:3", say; the same with the note about the outlines.
+    origin, arrow_tip : (x, y)
+        The drawn operation's origin, and the end of the spindle's arrow above it; None if the tool itself is drawn.
+    size : (width, height)
+        In mm.
+    dimension_lines : (x, y)
+        Positions of the vertical and the horizontal dimension line.
+    """
+
+    svg: str
+    labels: tuple[LabelBox, ...]
+    strokes: tuple[tuple[Point, Point], ...]
+    leaders: tuple[tuple[Point, Point], ...]
+    scale: str
+    caption: str
+    origin: Point
+    arrow_tip: Point | None
+    size: Point
+    dimension_lines: Point
+
+
+@dataclass(frozen=True)
+class _Body:
+    """What a step's number or a hatching is put into: rings on the paper, and what lies over them."""
+
+    rings: Rings
+    covers: tuple[Rings, ...]
+    pattern: Pattern | None
+
+
+def draw(view: SideView, layout: PanelLayout = HALF) -> Panel:
+    """Draw a side view.
+
+    Parameters
+    ----------
+    view : SideView
+    layout : PanelLayout
+
+    Returns
+    -------
+    Panel
+        As wide as the layout, as high as its content needs, in black and white.
+    """
+    _, up = dimension_texts(view, view.marks[0])
+    layout = layout.beside(typesetting.width_em(up.split(" ")[1], bold=True) * TYPE_MM)
+    place, scale, layout = choose_scale(view, layout)
+    canvas = Canvas(layout.width, layout.height)
+    bodies, numbered = _solids(canvas, view, place, layout) if view.solids else ([], {})
+    numbered |= _steps(canvas, view, place, bodies)
+    arrow = _spindle_arrow(view, place, layout) if view.solids is None else None
+    holes = _marks(canvas, view, place, layout, arrow)
+    dimension(canvas, view, place(view.marks[0].axis), place(view.marks[0].place), layout)
+    caption = "; ".join(filter(None, (f"scale {scale}", view.outline_words)))
+    if layout.key_x is not None:
+        _key(canvas, view, layout, caption)
+    leaders = _numbers(canvas, view, place, layout, bodies, numbered)
+    _hatching(canvas, bodies, holes)
+    return Panel(
+        svg=canvas.svg(),
+        labels=tuple(canvas.labels),
+        strokes=tuple(canvas.strokes),
+        leaders=tuple(leaders),
+        scale=scale,
+        caption=caption,
+        origin=place(view.marks[0].place),
+        arrow_tip=None if arrow is None else arrow[0],
+        size=(layout.width, layout.height),
+        dimension_lines=(layout.dimension_x, layout.dimension_y),
+    )
 
 
 def dimension(canvas: Canvas, view: SideView, axis: Point, origin: Point, layout: PanelLayout) -> None:
     """Draw the two components from the turning axis to the origin, both given on the paper."""
-    mark, size = view.marks[0], layout.dimension_mm
-    across, up = dimension_texts(view, mark)
+    across, up = dimension_texts(view, view.marks[0])
     at_x, at_y = layout.dimension_x, layout.dimension_y
     for point in (axis, origin):
         canvas.line((at_x - 1.5, point[1]), (point[0] - 3.2, point[1]), THIN)
         canvas.line((point[0], point[1] + 3.2), (point[0], at_y + 1.5), THIN)
     top, bottom = sorted((axis[1], origin[1]))
     _span(canvas, (at_x, top), (at_x, bottom), level=False)
-    rows = up.split(" ") if layout.brief else [up]
-    for row, text in enumerate(rows):
-        baseline = (top + bottom) / 2 + size * (0.27 + 1.2 * (row - (len(rows) - 1) / 2))
-        canvas.text((at_x - 3.2, baseline), text, size, anchor="end", bold=True)
+    for row, text in enumerate(up.split(" ")):
+        baseline = (top + bottom) / 2 + TYPE_MM * (0.27 + 1.2 * (row - 0.5))
+        canvas.text((at_x - 3.2, baseline), text, TYPE_MM, anchor="end", bold=True, halo=False)
     left, right = sorted((axis[0], origin[0]))
     _span(canvas, (left, at_y), (right, at_y), level=True)
-    width = typesetting.width_em(across, bold=True) * size
-    if layout.brief:
-        middle = min(max((left + right) / 2, width / 2 + 0.5), layout.width - width / 2 - 0.5)
-        canvas.text((middle, at_y + 5.0), across, size, anchor="middle", bold=True)
-    elif width + 3.0 < right - left:
-        canvas.text(((left + right) / 2, at_y - 1.6), across, size, anchor="middle", bold=True)
-    else:
-        canvas.text((right + 6.0, at_y + size * 0.27), across, size, bold=True)
+    width = typesetting.width_em(across, bold=True) * TYPE_MM
+    edge = (layout.key_x or layout.width) - width / 2 - 0.5
+    middle = min(max((left + right) / 2, width / 2 + 0.5), edge)
+    canvas.text((middle, at_y + 5.0), across, TYPE_MM, anchor="middle", bold=True, halo=False)
 
 
 def dimension_texts(view: SideView, mark: OriginMark) -> tuple[str, str]:
@@ -70,152 +163,133 @@ def _span(canvas: Canvas, start: Point, end: Point, *, level: bool) -> None:
         canvas.arrow_head(tip, (-side * ux, -side * uy))
 
 
-GREYS = ("#e6e6e6", "#f7f7f7", "#d6d6d6")
-ARC_HALF_DEG = 40.0  # of the arrow that tells how the table turns
-PLATTER = 1.6  # weight of a platter seen edge on
-STAND_IN_DASH = "1.6 1.1"  # outlines of what is not drawn as it is
-PART_ZERO = "part zero"
-ALOFT = 400.0  # higher than any panel
-
-
-@dataclass(frozen=True)
-class Panel:
-    """A finished drawing.
-
-    Parameters
-    ----------
-    svg : str
-    labels : tuple of LabelBox
-        Every text with the paper it takes, in mm.
-    strokes : tuple of ((x, y), (x, y))
-        Every line that must keep off the labels.
-    scale, caption : str
-        "1:3", say; the same with the note about the outlines.
-    origin, arrow_tip : (x, y)
-        The drawn operation's origin, and the end of the spindle's arrow above it; None if the tool itself is drawn.
-    size : (width, height)
-        In mm.
-    dimension_lines : (x, y)
-        Positions of the vertical and the horizontal dimension line.
-    """
-
-    svg: str
-    labels: tuple[LabelBox, ...]
-    strokes: tuple[tuple[Point, Point], ...]
-    scale: str
-    caption: str
-    origin: Point
-    arrow_tip: Point | None
-    size: Point
-    dimension_lines: Point
-
-
-def draw(view: SideView, layout: PanelLayout = WIDE) -> Panel:
-    """Draw a side view.
-
-    Parameters
-    ----------
-    view : SideView
-    layout : PanelLayout
-
-    Returns
-    -------
-    Panel
-        As wide as the layout, as high as its content needs, everything in black and grey.
-    """
+def _solids(
+    canvas: Canvas, view: SideView, place: ViewTransform, layout: PanelLayout
+) -> tuple[list[_Body], dict[int, _Body]]:
+    """Draw the solids from one side and, if there is room, from the other beside it; returns what they show."""
     solids = view.solids
-    if layout.brief or solids is not None:
-        _, up = dimension_texts(view, view.marks[0])
-        text = up.split(" ")[1] if layout.brief else up
-        layout = layout.beside(typesetting.width_em(text, bold=True) * layout.dimension_mm)
-    if solids is not None:
-        layout = layout.without_arrow()
-    place, scale, layout = choose_scale(view, layout)
-    size = layout.width, layout.height + bars_mm(solids)
-    canvas = Canvas(*size)
-    labels = [] if solids is None else _solids(canvas, solids, place, layout)
-    labels += _bodies(canvas, view, place, layout)
-    arrow = _spindle_arrow(view, place, layout) if solids is None else None
-    labels += _marks(canvas, view, place, layout, arrow)
-    if solids is not None:
-        draw_bars(canvas, solids, layout.height, layout)
-    dimension(canvas, view, place(view.marks[0].axis), place(view.marks[0].place), layout)
-    write_column(canvas, labels, layout)
-    caption = "; ".join(filter(None, (f"scale {scale}", view.outline_words)))
-    if layout.alone:
-        canvas.text((1.0, 4.0), with_minus(view.seen_from), TYPE_MM, halo=False)
-        words = f"{caption}; scale as printed at 100 %"
-        canvas.text((1.0, layout.height - 1.6), words, TYPE_MM, halo=False)
-    return Panel(
-        svg=canvas.svg(),
-        labels=tuple(canvas.labels),
-        strokes=tuple(canvas.strokes),
-        scale=scale,
-        caption=caption,
-        origin=place(view.marks[0].place),
-        arrow_tip=None if arrow is None else arrow[0],
-        size=size,
-        dimension_lines=(layout.dimension_x, layout.dimension_y),
-    )
-
-
-def _solids(canvas: Canvas, solids: Solids, place: ViewTransform, layout: PanelLayout) -> list[Label]:
-    """Draw the solids from one side and, if there is room, from the other beside it; returns their labels."""
+    assert solids is not None
     field = LabelBox(layout.left, layout.top, layout.right, layout.bottom)
     beside = place.beside()
+    bodies: list[_Body] = []
     if beside is not None:
         left_field = replace(field, right=place.between - 0.8)
-        draw_projection(canvas, solids.other, beside, left_field)
+        bodies += _hatched(draw_projection(canvas, solids.other, beside, left_field))
         field = replace(field, left=place.between + 0.8)
         for shown, at in ((solids.other, beside.paper[0]), (solids.main, place.paper[0])):
             canvas.text((at, layout.top - 2.5), with_minus(shown.words), TYPE_MM, anchor="middle", halo=False)
-    draw_projection(canvas, solids.main, place, field)
-    return solid_labels(solids, place, layout)
+    drawn = draw_projection(canvas, solids.main, place, field)
+    bodies += _hatched(drawn)
+    by_name = {name: _Body(rings, (), None) for name, _, rings in drawn}
+    numbered = {step.number: by_name[step.name] for step in view.steps if step.name in by_name}
+    return bodies, numbered
 
 
-def _bodies(canvas: Canvas, view: SideView, place: ViewTransform, layout: PanelLayout) -> list[Label]:
-    """Draw platter and stack; returns their labels."""
-    labels = []
-    for index, step in enumerate(view.steps):
-        target = place((step.start + step.end) / 2)
-        if step.outline is not None:
-            fill = GREYS[index % len(GREYS)]
-            canvas.polygon([place(p) for p in step.outline], MEDIUM, fill=fill, dash=STAND_IN_DASH)
-        words = (
-            (f"{step.number}  {step.name}", with_minus(step.size))
-            if step.size
-            else (f"{step.number}  {step.name}",)
-        )
-        labels.append(Label((str(step.number),) if layout.brief else words, target, step=True))
-    if view.last_line is not None:
-        start, end = (place(p) for p in view.last_line)
-        _centre_line(canvas, layout, start, end, THIN)
-    if view.platter is not None:
+def _hatched(drawn: Sequence[tuple[str, str, Rings]]) -> list[_Body]:
+    return [_Body(rings, (), PATTERNS[kind]) for _, kind, rings in drawn]
+
+
+def _steps(canvas: Canvas, view: SideView, place: ViewTransform, bodies: list[_Body]) -> dict[int, _Body]:
+    """Draw platter and stack; returns each step's body, where it is drawn with one."""
+    numbered: dict[int, _Body] = {}
+    outlines = [
+        None if step.outline is None else [place(point) for point in step.outline] for step in view.steps
+    ]
+    for index, (step, outline) in enumerate(zip(view.steps, outlines, strict=True)):
+        if outline is None:
+            continue
+        canvas.polygon(outline, MEDIUM, fill="white", dash=STAND_IN_DASH)
+        over = tuple([other] for other in outlines[index + 1 :] if other is not None)
+        numbered[step.number] = _Body([outline], over, STAND_IN[index % 2])
+        bodies.append(numbered[step.number])
+    if view.platter is not None and (view.solids is None or not view.solids.platter):
+        weight = PLATTER if _is_thin(view.platter) else MEDIUM
         rim = [place(p) for p in view.platter]
-        if view.solids is None or not view.solids.platter:
-            weight = PLATTER if _is_thin(view.platter) else MEDIUM
-            canvas.polygon(rim, weight, dash="" if view.platter_stated else STAND_IN_DASH)
-        # a point off the middle, so that the leader does not end among the steps
-        labels.insert(0, Label(("platter",) if layout.brief else (view.platter_words,), max(rim)))
-    outlined = view.solids is not None or any(step.outline is not None for step in view.steps)
-    for step in view.steps:
-        canvas.line(
-            place(step.start),
-            place(step.end),
-            MEDIUM if outlined else HEAVY,
-            dash="1.2 0.9" if outlined else "",
-        )
-    return labels
+        canvas.polygon(rim, weight, dash="" if view.platter_stated else STAND_IN_DASH)
+    if view.solids is None and not any(outlines):
+        for step in view.steps:
+            canvas.line(place(step.start), place(step.end), HEAVY)
+            canvas.circle(place(step.end), 0.6, THIN, fill="black")
+    return numbered
 
 
-def _centre_line(canvas: Canvas, layout: PanelLayout, start: Point, end: Point, weight: float) -> None:
-    """Draw the part of a chain line that keeps off labels and dimensions."""
-    free = LabelBox(
-        layout.dimension_x + 2.0, layout.column_top, layout.column_x - 4.0, layout.dimension_y - 6.5
+def _numbers(
+    canvas: Canvas,
+    view: SideView,
+    place: ViewTransform,
+    layout: PanelLayout,
+    bodies: Sequence[_Body],
+    numbered: dict[int, _Body],
+) -> list[tuple[Point, Point]]:
+    """Write the steps' numbers: inside their bodies, else beside them; one without a free place is left out.
+
+    The table of the stack has every step. Returns the leaders.
+    """
+    leaders: list[tuple[Point, Point]] = []
+    space = LabelBox(
+        layout.dimension_x + 1.0, layout.top - 6.0, (layout.key_x or layout.width) - 1.0, layout.bottom + 3.0
     )
-    piece = free.clip(start, end)
-    if piece is not None:
-        canvas.line(*piece, weight, dash="5 1.2 1 1.2")
+    rings = [body.rings for body in bodies]
+    for step in view.steps:
+        text = str(step.number)
+        half = _half(text)
+        taken = _strokes(canvas)
+        middle = place((step.start + step.end) / 2)
+        body = numbered.get(step.number)
+        spot = None if body is None else spot_inside(half, taken, body.rings, body.covers, middle)
+        if spot is None:
+            targets = np.array([middle]) if body is None else _rim_of(body)
+            spot = spot_outside(half, taken, space, rings, targets)
+        if spot is None:
+            continue
+        if spot.leader is not None:
+            canvas.line(*spot.leader, THIN)
+            canvas.circle(spot.leader[1], 0.5, THIN, fill="black")
+            leaders.append(spot.leader)
+        x, y = spot.middle
+        canvas.text((x, y + TYPE_MM * 0.26), text, TYPE_MM, anchor="middle", bold=True, halo=False)
+    return leaders
+
+
+def _half(text: str) -> NDArray[np.float64]:
+    """Half the size of a label in bold type."""
+    return np.array([typesetting.width_em(text, bold=True) * TYPE_MM / 2, TYPE_MM * 0.5])
+
+
+def _strokes(canvas: Canvas) -> NDArray[np.float64]:
+    """Every line so far, and the edges of every label, (k, 2, 2)."""
+    edges = []
+    for box in canvas.labels:
+        corners = [(box.left, box.top), (box.right, box.top), (box.right, box.bottom), (box.left, box.bottom)]
+        edges += [*zip(corners, corners[1:] + corners[:1], strict=True), (corners[0], corners[2])]
+    return np.array([*canvas.strokes, *edges], dtype=np.float64).reshape(-1, 2, 2)
+
+
+def _rim_of(body: _Body) -> NDArray[np.float64]:
+    """Points along a body's outline that nothing covers."""
+    share = np.linspace(0.0, 1.0, 6)[:-1, None, None]
+    found = [np.zeros((0, 2))]
+    for ring in body.rings:
+        corners = np.asarray(ring, dtype=np.float64)
+        if len(corners) > 1:
+            found.append((corners + share * (np.roll(corners, -1, axis=0) - corners)).reshape(-1, 2))
+    points = np.concatenate(found)
+    for cover in body.covers:
+        points = points[~inside(cover, points)]
+    return points
+
+
+def _hatching(canvas: Canvas, bodies: Sequence[_Body], holes: Sequence[LabelBox]) -> None:
+    """Hatch the bodies, with room about labels and marks."""
+    boxes = [
+        LabelBox(box.left - 0.5, box.top - 0.1, box.right + 0.5, box.bottom + 0.1) for box in canvas.labels
+    ]
+    for body in bodies:
+        if body.pattern is not None:
+            pieces = hatch(
+                body.rings, body.covers, [*boxes, *holes], body.pattern.angle_deg, body.pattern.apart_mm
+            )
+            canvas.lines(pieces, body.pattern.weight)
 
 
 def _is_thin(rim: np.ndarray) -> bool:
@@ -247,8 +321,9 @@ def _spindle_arrow(view: SideView, place: ViewTransform, layout: PanelLayout) ->
     for centre, radius in ((place(view.part_zero), 1.5), (place(mark.axis), layout.arc_radius)):
         if abs(centre[0] - origin[0]) < radius + 2.2 and centre[1] < origin[1] - 1.0:
             tips.append(centre[1] - radius - 1.5)
-    tip = origin[0], max(min(tips), layout.column_top + 5.0)
-    return tip, (tip[0], max(tip[1] - layout.arrow, layout.column_top))
+    highest = layout.top - 13.0
+    tip = origin[0], max(min(tips), highest + 5.0)
+    return tip, (tip[0], max(tip[1] - layout.arrow, highest))
 
 
 def _marks(
@@ -257,58 +332,96 @@ def _marks(
     place: ViewTransform,
     layout: PanelLayout,
     arrow: tuple[Point, Point] | None,
-) -> list[Label]:
-    """Draw tilt axis, part zero, origin and spindle; returns their labels."""
+) -> list[LabelBox]:
+    """Draw turning axis, part zero, origin and spindle; returns the boxes of those that no hatching may run into."""
     mark = view.marks[0]
     axis, zero, origin = place(mark.axis), place(view.part_zero), place(mark.place)
+    holes = [_about(axis, 1.6), _about(origin, 2.6)]
+    free = LabelBox(layout.dimension_x + 2.0, layout.top - 8.0, layout.width - 2.0, layout.dimension_y - 3.0)
     if view.axis_line is None:
-        canvas.circle(axis, 2.6, MEDIUM, fill="white")
-        for dx, dy in ((4.2, 0.0), (0.0, 4.2)):
-            canvas.line((axis[0] - dx, axis[1] - dy), (axis[0] + dx, axis[1] + dy), MEDIUM)
-        canvas.circle(axis, 0.7, MEDIUM, fill="black")
+        for dx, dy in ((ARM_MM, 0.0), (0.0, ARM_MM)):
+            arm = free.clip((axis[0] - dx, axis[1] - dy), (axis[0] + dx, axis[1] + dy))
+            if arm is not None:
+                canvas.line(*arm, THIN)
         if view.turns_clockwise is not None:
             half_deg = ARC_HALF_DEG if view.turns_clockwise else -ARC_HALF_DEG
             middle_deg = _free_side_deg(view, axis, place, layout)
             canvas.arc_arrow(axis, layout.arc_radius, middle_deg, half_deg, MEDIUM)
+            turn = np.radians(middle_deg)
+            about = (axis[0] + 4.4 * float(np.cos(turn)), axis[1] + 4.4 * float(np.sin(turn)))
+            holes.append(_about(about, 2.8))
     else:
         dx, dy = 34.0 * float(view.axis_line[0]), -34.0 * float(view.axis_line[1])
-        _centre_line(canvas, layout, (axis[0] - dx, axis[1] - dy), (axis[0] + dx, axis[1] + dy), MEDIUM)
-        canvas.circle(axis, 0.9, MEDIUM, fill="black")
-    same = bool(np.hypot(zero[0] - origin[0], zero[1] - origin[1]) < 0.5)
-    if not same:
+        line = free.clip((axis[0] - dx, axis[1] - dy), (axis[0] + dx, axis[1] + dy))
+        if line is not None:
+            canvas.line(*line, MEDIUM, dash="5 1.2 1 1.2")
+    canvas.circle(axis, 1.0, THIN, fill="black")
+    if np.hypot(zero[0] - origin[0], zero[1] - origin[1]) >= 0.5:
         canvas.circle(zero, 1.5, MEDIUM, fill="white")
         canvas.circle(zero, 0.5, MEDIUM, fill="black")
-    labels = []
-    if arrow is not None:
-        tip, tail = arrow
-        if tip[1] < origin[1] - 4.0:
-            _centre_line(canvas, layout, tip, (origin[0], origin[1] - 2.1), THIN)
-        canvas.line(tail, (tip[0], tip[1] - 3.0), 1.1)
-        canvas.arrow_head(tip, (0.0, 1.0), 4.6)
-        words = "spindle" if layout.brief else "spindle, along machine Z"
-        labels.append(Label((words,), (tail[0], tail[1] + 1.5)))
+        holes.append(_about(zero, 1.9))
     canvas.circle(origin, 2.1, HEAVY, fill="white")
     canvas.line((origin[0] - 2.1, origin[1]), (origin[0] + 2.1, origin[1]), MEDIUM)
     canvas.line((origin[0], origin[1] - 2.1), (origin[0], origin[1] + 2.1), MEDIUM)
-    labels += [
-        Label(_origin_words(view, layout, same=same), origin, bold=True),
-        Label((view.axis_name,) if layout.brief else view.axis_words, axis),
-    ]
-    return labels if same else [*labels, Label((PART_ZERO,), zero)]
+    if arrow is not None:
+        tip, tail = arrow
+        if tip[1] < origin[1] - 4.0:
+            canvas.line(tip, (origin[0], origin[1] - 2.1), THIN, dash="5 1.2 1 1.2")
+        canvas.line(tail, (tip[0], tip[1] - 3.0), 1.1)
+        canvas.arrow_head(tip, (0.0, 1.0), 4.6)
+        _beside_arrow(canvas, mark.register, tip, tail, layout)
+    return holes
 
 
-def _origin_words(view: SideView, layout: PanelLayout, *, same: bool) -> tuple[str, ...]:
+def _beside_arrow(canvas: Canvas, text: str, tip: Point, tail: Point, layout: PanelLayout) -> None:
+    """The work offset's name beside the spindle's arrow, on the side that is free; left out where neither is."""
+    if not text:
+        return
+    half = _half(text)
+    y = (tip[1] + tail[1]) / 2 - 0.5
+    for side in (1.0, -1.0):
+        middle = np.array([[tip[0] + side * (half[0] + 2.4), y]])
+        low, high = middle[0] - half, middle[0] + half
+        if (
+            low[0] < layout.dimension_x + 1.0
+            or high[0] > (layout.key_x or layout.width) - 0.5
+            or low[1] < 0.0
+        ):
+            continue
+        if not strokes_through(_strokes(canvas), middle, half + 0.3)[0]:
+            at = (float(middle[0, 0]), float(y + TYPE_MM * 0.26))
+            canvas.text(at, text, TYPE_MM, anchor="middle", bold=True, halo=False)
+            return
+
+
+def _about(centre: Point, half: float) -> LabelBox:
+    return LabelBox(centre[0] - half, centre[1] - half, centre[0] + half, centre[1] + half)
+
+
+def _key(canvas: Canvas, view: SideView, layout: PanelLayout, caption: str) -> None:
+    """What a picture without a page around it shows: direction of view above, scale below, the rest in a list."""
+    assert layout.key_x is not None
     mark = view.marks[0]
-    if layout.brief:
-        return (f"{mark.register},", PART_ZERO) if same else (mark.register,)
-    shown = (
-        f"{letter} {with_minus(value)}" for letter, value in zip((view.right, "Z"), mark.shown, strict=True)
-    )
-    return (
-        f"{mark.register} {mark.name}",
-        *shown,
-        *((f"at {PART_ZERO}",) if same and mark.name != PART_ZERO else ()),
-    )
+    canvas.text((1.0, 4.0), with_minus(view.seen_from), TYPE_MM, halo=False)
+    words = f"{caption}; scale as printed at 100 %"
+    canvas.text((1.0, layout.height - 1.0), words, TYPE_MM, halo=False)
+    shown = [f"{axis} {with_minus(value)}" for axis, value in zip((view.right, "Z"), mark.shown, strict=True)]
+    rows = [(f"{mark.register} {mark.name}".strip(), True), ("crossed circle, at", False)]
+    rows += [(words, True) for words in shown]
+    rows += [(f"small circle: {PART_ZERO}", False)] if mark.name != PART_ZERO else []
+    for step in reversed(view.steps):
+        rows.append((f"{step.number}  {step.name}", False))
+        rows += [(f"    {with_minus(step.size)}", False)] if step.size else []
+    rows += [(view.platter_words, False), (f"dot in a cross: {view.axis_words[0]}", False)]
+    rows += [(words, False) for words in view.axis_words[1:]]
+    room_em = (layout.width - layout.key_x - 1.0) / TYPE_MM
+    pitch = TYPE_MM * 1.25
+    fitting = int((layout.height - 8.0) / pitch)
+    if len(rows) > fitting:  # a tall stack: the working has every step
+        rows = [*rows[: fitting - 4], ("…", False), *rows[-3:]]
+    for place, (text, bold) in enumerate(rows):
+        printed = typesetting.shortened(typesetting.printable(text), room_em, bold=bold)
+        canvas.text((layout.key_x, 10.0 + place * pitch), printed, TYPE_MM, bold=bold, halo=False)
 
 
 def _free_side_deg(view: SideView, axis: Point, place: ViewTransform, layout: PanelLayout) -> float:
@@ -328,6 +441,8 @@ def _free_side_deg(view: SideView, axis: Point, place: ViewTransform, layout: Pa
     for side in (90.0, 180.0, 0.0, 270.0):
         turn = arc + np.radians(side)
         points = np.array(axis) + layout.arc_radius * np.stack((np.cos(turn), np.sin(turn)), axis=-1)
-        if points[:, 1].max() < layout.dimension_y - 7.0:
+        if points[:, 1].max() < layout.dimension_y - 1.5:
             clear[side] = float(np.linalg.norm(points[:, None] - points_taken[None], axis=-1).min())
+    if not clear:
+        return 270.0
     return next((side for side, gap in clear.items() if gap > 1.5), max(clear, key=lambda side: clear[side]))

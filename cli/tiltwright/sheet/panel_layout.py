@@ -1,27 +1,27 @@
-"""Layout of a drawing's panel: strips, scale, and the column of labels.
+"""Layout of a drawing's panel: strips, scale, and free places for its labels.
 
-The geometry lies in the middle, the vertical dimension in a strip to the left, the horizontal one in a strip below, every
-other label in a column to the right: so labels and lines never meet.
+The geometry lies in the field, the vertical dimension in a strip to the left, the horizontal one in a strip below. A
+step's number stands inside its body where there is room, else outside it with a leader that crosses nothing.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
+from numpy.typing import NDArray
 
-from tiltwright.output import typesetting
-from tiltwright.output.canvas import Canvas, Point
+from tiltwright.output.canvas import LabelBox, Point
 from tiltwright.sheet.side_view import Flat, Projection, SideView, Solids
 
 __all__ = ["ViewTransform", "choose_scale"]
 
 TYPE_MM = 3.6
 """Size of the labels' type; its digits are 0.73 of that high, 2.6 mm."""
-THIN, MEDIUM, HEAVY = 0.2, 0.35, 0.55
-"""Weights of lines in mm."""
+THIN, MEDIUM, HEAVY = 0.3, 0.45, 0.7
+"""Weights of lines in mm; a copier loses none of them."""
 
 
 @dataclass(frozen=True)
@@ -35,18 +35,12 @@ class PanelLayout:
         The geometry's field.
     dimension_x, dimension_y : float
         Positions of the dimension lines.
-    dimension_mm : float
-        Type size of the dimensions.
-    column_x, column_top, column_bottom : float
-        The labels at the right.
     arc_radius : float
         Of the arrow that tells how the table turns.
     arrow : float
         Length of the spindle's arrow.
-    brief : bool
-        Numbers of steps instead of their names, and dimensions on two lines: for a panel half a page wide.
-    alone : bool
-        Carries direction of view and scale itself: for a picture without a page around it.
+    key_x : float or None
+        Left edge of a list of what the drawing shows, for a picture without a page around it.
     """
 
     width: float
@@ -57,19 +51,9 @@ class PanelLayout:
     bottom: float
     dimension_x: float
     dimension_y: float
-    dimension_mm: float
-    column_x: float
-    column_top: float
-    column_bottom: float
-    arc_radius: float
-    arrow: float
-    brief: bool
-    alone: bool = False
-
-    @property
-    def column_em(self) -> float:
-        """Width of the label column in units of the type size."""
-        return (self.width - self.column_x - 0.5) / TYPE_MM
+    arc_radius: float = 5.0
+    arrow: float = 10.5
+    key_x: float | None = None
 
     def lowered(self, spare: float) -> PanelLayout:
         """The layout, lower by so many millimetres, taken from the geometry's field."""
@@ -78,16 +62,7 @@ class PanelLayout:
             height=self.height - spare,
             bottom=self.bottom - spare,
             dimension_y=self.dimension_y - spare,
-            column_bottom=self.column_bottom - spare,
         )
-
-    def without_arrow(self) -> PanelLayout:
-        """The layout for a drawing with the tool itself in it: the arrow's room goes to the geometry.
-
-        But for a line of type above it, which no leader of a label runs into.
-        """
-        top = self.column_top + 7.0
-        return replace(self, top=top, column_top=top)
 
     def beside(self, dimension: float) -> PanelLayout:
         """The layout with its left strip just wide enough for the vertical dimension's text, a width in mm."""
@@ -95,142 +70,42 @@ class PanelLayout:
         return replace(self, dimension_x=self.dimension_x - spare, left=self.left - spare)
 
 
-WIDE = PanelLayout(
-    width=178.0,
-    height=89.5,
-    left=43.0,
-    top=19.5,
+HALF = PanelLayout(
+    width=86.0,
+    height=59.3,
+    left=28.0,
+    top=13.5,
+    right=77.0,
+    bottom=48.5,
+    dimension_x=23.0,
+    dimension_y=53.0,
+)
+"""Half as wide as the page: two stand side by side."""
+
+PAIR = PanelLayout(
+    width=116.0,
+    height=74.0,
+    left=28.0,
+    top=7.0,
     right=112.0,
-    bottom=75.5,
-    dimension_x=37.0,
-    dimension_y=86.0,
-    dimension_mm=4.6,
-    column_x=119.0,
-    column_top=1.0,
-    column_bottom=80.5,
-    arc_radius=7.0,
-    arrow=15.5,
-    brief=False,
+    bottom=61.5,
+    dimension_x=23.0,
+    dimension_y=67.0,
 )
-"""As wide as the page, every label written out."""
+"""For solids, seen from one side and, where there is room, from the other beside it."""
 
-NARROW = PanelLayout(
-    width=87.0,
-    height=77.5,
+ALONE = PanelLayout(
+    width=178.0,
+    height=92.0,
     left=30.0,
-    top=16.0,
-    right=62.5,
-    bottom=63.0,
-    dimension_x=24.0,
-    dimension_y=71.0,
-    dimension_mm=TYPE_MM,
-    column_x=69.5,
-    column_top=1.0,
-    column_bottom=65.5,
-    arc_radius=5.0,
-    arrow=11.5,
-    brief=True,
+    top=20.0,
+    right=104.0,
+    bottom=76.0,
+    dimension_x=25.0,
+    dimension_y=82.0,
+    key_x=114.0,
 )
-"""Half as wide, with short labels: two stand side by side."""
-
-ALONE = replace(
-    WIDE,
-    height=WIDE.height + 12.0,
-    top=WIDE.top + 6.5,
-    bottom=WIDE.bottom + 6.5,
-    dimension_y=WIDE.dimension_y + 6.5,
-    column_top=WIDE.column_top + 6.5,
-    column_bottom=WIDE.column_bottom + 6.5,
-    alone=True,
-)
-"""The wide one with direction of view above and scale below, for a picture without a page around it."""
-
-
-_PITCH_MM = TYPE_MM * 1.2
-
-
-@dataclass(frozen=True)
-class Label:
-    """A label and the point that its leader ends at.
-
-    Attributes
-    ----------
-    lines : tuple of str
-    target : (x, y)
-        On the paper.
-    bold : bool
-    step : bool
-        A step of the stack: its leader ends in a dot, and it gives way first where there is no room for all.
-    """
-
-    lines: tuple[str, ...]
-    target: Point
-    bold: bool = False
-    step: bool = False
-
-    @property
-    def height(self) -> float:
-        """Its height in the column, in mm."""
-        return len(self.lines) * _PITCH_MM + 0.9
-
-
-def write_column(canvas: Canvas, labels: Iterable[Label], layout: PanelLayout) -> None:
-    """Labels beside their features, moved apart from the top down, then up again from the bottom."""
-    ordered = sorted(labels, key=lambda label: (label.target[1], -label.target[0]))
-    room = layout.column_bottom - layout.column_top
-    while _height(ordered) > room:  # a tall stack: the table of the stack has the rest
-        ordered = _without_one(ordered)
-    ordered = _wrapped(ordered, room, layout.column_em)
-    for label, top in zip(ordered, _tops(ordered, layout), strict=True):
-        y = top + label.height / 2
-        canvas.line(label.target, (layout.column_x - 3.0, y), THIN)
-        canvas.line((layout.column_x - 3.0, y), (layout.column_x - 0.8, y), THIN)
-        if label.step:
-            canvas.circle(label.target, 0.55, THIN, fill="black")
-        for row, line in enumerate(label.lines):
-            text = typesetting.shortened(typesetting.printable(line), layout.column_em, bold=label.bold)
-            baseline = top + 0.45 + (row + 1) * _PITCH_MM - 1.1
-            canvas.text((layout.column_x, baseline), text, TYPE_MM, bold=label.bold, halo=False)
-
-
-def _height(labels: Iterable[Label]) -> float:
-    return sum(label.height for label in labels)
-
-
-def _tops(ordered: list[Label], layout: PanelLayout) -> list[float]:
-    tops: list[float] = []
-    edge = layout.column_top
-    for label in ordered:
-        tops.append(max(edge, label.target[1] - label.height / 2))
-        edge = tops[-1] + label.height
-    edge = layout.column_bottom
-    for index in reversed(range(len(ordered))):
-        tops[index] = min(tops[index], edge - ordered[index].height)
-        edge = tops[index]
-    return tops
-
-
-def _without_one(labels: list[Label]) -> list[Label]:
-    """Drop second lines of steps first, then whole steps, from the top of the list."""
-    for index, label in enumerate(labels):
-        if label.step and len(label.lines) > 1:
-            return [*labels[:index], replace(label, lines=label.lines[:1]), *labels[index + 1 :]]
-    index = next(i for i, label in enumerate(labels) if label.step)
-    return labels[:index] + labels[index + 1 :]
-
-
-def _wrapped(labels: list[Label], room: float, room_em: float) -> list[Label]:
-    """Long lines on two lines each, as far as the column has room for it: operations before steps."""
-    labels = list(labels)
-    for index in sorted(range(len(labels)), key=lambda i: labels[i].step):
-        label = labels[index]
-        broken = (
-            typesetting.broken(typesetting.printable(line), room_em, bold=label.bold) for line in label.lines
-        )
-        taller = replace(label, lines=tuple(piece for pieces in broken for piece in pieces))
-        if _height(labels) - label.height + taller.height <= room:
-            labels[index] = taller
-    return labels
+"""With direction of view above, scale below and a list of what it shows, for a picture without a page around it."""
 
 
 REDUCTIONS = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 100.0)
@@ -238,6 +113,7 @@ COARSER = 1.5  # how much smaller a side view may become so that the other one f
 MUST = frozenset({"tool", "holder", "part"})  # of the other view, where not all of it has room
 BETWEEN = 5.0  # mm of paper from one view to the other
 WORDS_APART = 17.0  # mm from middle to middle for what is written above them
+LEAST_FIELD = 16.0  # mm of paper that the geometry's field keeps
 
 
 @dataclass(frozen=True)
@@ -303,9 +179,9 @@ def choose_scale(view: SideView, layout: PanelLayout) -> tuple[ViewTransform, st
             if pair is not None:
                 reduction = each
                 break
-    spare = layout.bottom - layout.top - float(high[1] - low[1]) / reduction
-    column = layout.column_bottom - layout.column_top
-    layout = layout.lowered(max(0.0, min(spare, column - _column_mm(view, layout))))
+    used = max(float(high[1] - low[1]) / reduction, LEAST_FIELD)
+    if layout.key_x is None:
+        layout = layout.lowered(max(0.0, layout.bottom - layout.top - used))
     middle = (low + high) / 2
     paper = ((layout.left + layout.right) / 2, (layout.top + layout.bottom) / 2)
     placing = ViewTransform(1.0 / reduction, (float(middle[0]), float(middle[1])), paper)
@@ -351,17 +227,185 @@ def whole_points(shown: Projection, kinds: frozenset[str] | None = None) -> Flat
     return np.concatenate([*rings, *gap, np.zeros((0, 2))])
 
 
-def _column_mm(view: SideView, layout: PanelLayout) -> float:
-    """Height of the column that the labels can need, long names on two lines."""
-    if layout.brief:
-        lines = [1] * (len(view.steps) + 4) + [2]
-    else:
-        names = [(f"{step.number}  {step.name}", int(bool(step.size)), False) for step in view.steps]
-        names += [(f"{view.marks[0].register} {view.marks[0].name}", 3, True), (view.platter_words, 0, False)]
-        lines = [
-            more + len(typesetting.broken(typesetting.printable(name), layout.column_em, bold=bold))
-            for name, more, bold in names
+Points = NDArray[np.float64]
+Rings = Sequence[Sequence[Point]]
+
+_GRID_MM = 0.8
+_AT_ONCE = 60
+_TRIED = 420  # places, the nearest first
+_MARGIN_MM = 0.45  # between a label and the lines about it
+_LEADER_MM = (2.0, 26.0)  # shortest and longest
+_HEADWAY_MM = 0.6  # from a leader to the lines that it must not touch
+
+
+def inside(rings: Rings, points: Points) -> NDArray[np.bool_]:
+    """True for the points inside closed rings, holes taken out (even-odd rule)."""
+    count = np.zeros(len(points), dtype=np.int64)
+    for ring in rings:
+        if len(ring) < 3:
+            continue
+        start = np.asarray(ring, dtype=np.float64)
+        end = np.roll(start, -1, axis=0)
+        rise = end[:, 1] - start[:, 1]
+        above = (start[:, 1] > points[:, 1, None]) != (end[:, 1] > points[:, 1, None])
+        share = (points[:, 1, None] - start[:, 1]) / np.where(rise == 0.0, 1.0, rise)
+        count += (above & (points[:, 0, None] < start[:, 0] + share * (end[:, 0] - start[:, 0]))).sum(axis=1)
+    return np.asarray(count % 2 == 1)
+
+
+def strokes_through(strokes: Points, middles: Points, half: Points) -> NDArray[np.bool_]:
+    """True for each box, given by its middle and half its size, that a straight stroke (k, 2, 2) runs into."""
+    if not len(strokes):
+        return np.zeros(len(middles), dtype=bool)
+    start, step = strokes[:, 0], strokes[:, 1] - strokes[:, 0]
+    safe = np.where(np.abs(step) < 1e-12, 1e-12, step)
+    first = (middles[:, None] - half - start) / safe
+    last = (middles[:, None] + half - start) / safe
+    enter = np.minimum(first, last).max(axis=-1).clip(0.0, None)
+    leave = np.maximum(first, last).min(axis=-1).clip(None, 1.0)
+    return np.asarray((enter < leave).any(axis=1))
+
+
+def crossed(strokes: Points, start: Points, end: Points) -> bool:
+    """True if a straight line comes within a leader's headway of any stroke."""
+    if not len(strokes):
+        return False
+    # A leader is short: sampled at a quarter millimetre, each sample held against each stroke.
+    count = max(int(np.hypot(*(end - start)) / 0.25), 2)
+    samples = start + np.linspace(0.0, 1.0, count)[:, None] * (end - start)
+    first, step = strokes[:, 0], strokes[:, 1] - strokes[:, 0]
+    long = np.maximum((step**2).sum(axis=1), 1e-12)
+    share = (((samples[:, None] - first) * step).sum(axis=-1) / long).clip(0.0, 1.0)
+    apart = samples[:, None] - (first + share[..., None] * step)
+    return bool((np.hypot(apart[..., 0], apart[..., 1]) < _HEADWAY_MM).any())
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A free place for a label: its middle, and the ends of its leader where it needs one."""
+
+    middle: Point
+    leader: tuple[Point, Point] | None = None
+
+
+def spot_inside(
+    half: Points, strokes: Points, region: Rings, covers: Sequence[Rings], near: Point
+) -> Spot | None:
+    """The free place inside a body, outside of what covers it, that is nearest to a point; None where there is none."""
+    corners = np.concatenate(
+        [np.asarray(ring, dtype=np.float64) for ring in region if len(ring)] or [np.zeros((0, 2))]
+    )
+    if not len(corners):
+        return None
+    grid = _grid(corners.min(axis=0), corners.max(axis=0))
+    grid = grid[inside(region, grid)]
+    for cover in covers:
+        grid = grid[~inside(cover, grid)]
+    grid = grid[np.hypot(*(grid - np.array(near)).T).argsort(kind="stable")]
+    for start in range(0, len(grid), _AT_ONCE):
+        some = grid[start : start + _AT_ONCE]
+        free = some[~strokes_through(strokes, some, half + _MARGIN_MM)]
+        if len(free):
+            return Spot((float(free[0, 0]), float(free[0, 1])))
+    return None
+
+
+def spot_outside(
+    half: Points, strokes: Points, within: LabelBox, bodies: Sequence[Rings], targets: Points
+) -> Spot | None:
+    """The free place outside of every body with the shortest leader to one of the targets that crosses nothing."""
+    if not len(targets):
+        return None
+    low = np.array([within.left, within.top]) + half + _MARGIN_MM
+    high = np.array([within.right, within.bottom]) - half - _MARGIN_MM
+    grid = _grid(low, high)
+    for body in bodies:
+        grid = grid[~inside(body, grid)]
+    apart = np.hypot(*(grid[:, None] - targets).transpose(2, 0, 1))
+    nearest = apart.min(axis=1, initial=np.inf)
+    order = nearest.argsort(kind="stable")
+    order = order[nearest[order] > _LEADER_MM[0]][:_TRIED]
+    taken = np.concatenate(
+        [
+            strokes_through(strokes, grid[order[k : k + _AT_ONCE]], half + _MARGIN_MM)
+            for k in range(0, len(order), _AT_ONCE)
         ]
-        lines += [1, 1, len(view.axis_words)]
-    lines += [] if view.solids is None else [1, 2]
-    return sum(Label(("",) * count, (0.0, 0.0)).height for count in lines)
+        or [np.zeros(0, dtype=bool)]
+    )
+    for place in order[~taken]:
+        target, middle = targets[int(apart[place].argmin())], grid[place]
+        along = (target - middle) / max(float(np.hypot(*(target - middle))), 1e-9)
+        # from the edge of the label's box to a little before the body, so that the leader touches its outline only
+        edge = float((np.array(half + 0.3) / np.maximum(np.abs(along), 1e-9)).min())
+        start = middle + edge * along
+        long = float(np.hypot(*(target - start)))
+        if not _LEADER_MM[0] <= long <= _LEADER_MM[1]:
+            continue
+        if crossed(strokes, start, target - (_HEADWAY_MM + 0.25) * along):
+            continue
+        path = start + np.linspace(0.0, 1.0, 12)[:, None] * (target - 0.5 * along - start)
+        if any(inside(body, path).any() for body in bodies):
+            continue
+        return Spot(
+            (float(middle[0]), float(middle[1])),
+            ((float(start[0]), float(start[1])), (float(target[0]), float(target[1]))),
+        )
+    return None
+
+
+def _grid(low: Points, high: Points) -> Points:
+    if (high <= low).any():
+        return np.zeros((0, 2))
+    x, y = (np.arange(a, b + 1e-9, _GRID_MM) for a, b in zip(low, high, strict=True))
+    return np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+
+
+def hatch(
+    region: Rings, covers: Sequence[Rings], boxes: Sequence[LabelBox], angle_deg: float, apart_mm: float
+) -> list[tuple[Point, Point]]:
+    """Parallel lines inside closed rings, interrupted where something covers them and about labels."""
+    turn = np.radians(angle_deg)
+    along, across = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
+    rings = [np.asarray(ring, dtype=np.float64) for ring in region if len(ring) > 2]
+    if not rings:
+        return []
+    heights = np.concatenate(rings) @ across
+    hidden = [[np.asarray(ring, dtype=np.float64) for ring in cover if len(ring) > 2] for cover in covers]
+    frames = [
+        np.array([(b.left, b.top), (b.right, b.top), (b.right, b.bottom), (b.left, b.bottom)]) for b in boxes
+    ]
+    found: list[tuple[Point, Point]] = []
+    first = np.ceil(heights.min() / apart_mm)
+    for number in np.arange(first, np.floor(heights.max() / apart_mm) + 1.0):
+        height = (number + 0.137) * apart_mm  # off the corners, which mostly lie at round places
+        pieces = _runs(rings, along, across, height)
+        for cover in (*hidden, *([frame] for frame in frames)):
+            pieces = _without(pieces, _runs(cover, along, across, height))
+        for low, high in pieces:
+            if high - low > 0.3:
+                ends = [height * across + at * along for at in (low, high)]
+                found.append(((float(ends[0][0]), float(ends[0][1])), (float(ends[1][0]), float(ends[1][1]))))
+    return found
+
+
+def _runs(rings: Sequence[Points], along: Points, across: Points, height: float) -> list[tuple[float, float]]:
+    """The stretches of a straight line inside rings."""
+    cuts: list[float] = []
+    for ring in rings:
+        y, x = ring @ across - height, ring @ along
+        y2, x2 = np.roll(y, -1), np.roll(x, -1)
+        hit = (y > 0.0) != (y2 > 0.0)
+        cuts += (x[hit] + y[hit] / (y[hit] - y2[hit]) * (x2[hit] - x[hit])).tolist()
+    cuts.sort()
+    return list(zip(cuts[::2], cuts[1::2], strict=True))
+
+
+def _without(pieces: list[tuple[float, float]], gone: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    for low, high in gone:
+        pieces = [
+            part
+            for start, end in pieces
+            for part in ((start, min(end, low)), (max(start, high), end))
+            if part[1] > part[0]
+        ]
+    return pieces

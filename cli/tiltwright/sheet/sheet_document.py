@@ -22,33 +22,36 @@ __all__ = ["sheet_document"]
 
 def sheet_document(sheet: Sheet) -> Document:
     """All that the sheet says, in the order of its pages."""
-    blocks: list[Block] = [Callout(wording.STOP, sheet.alerts)] if sheet.alerts else []
+    alerts = wording.labelled_alerts(sheet)
+    blocks: list[Block] = [Callout(wording.STOP, alerts)] if alerts else []
     blocks += [BulletList(sheet.notes)] if sheet.notes else []
-    blocks += [*_offsets(sheet), *_directions(sheet), *_stack(sheet), *_touch(sheet)]
-    blocks += [Heading("Taken as given"), BulletList(sheet.givens), *_from_axis(sheet)]
-    blocks += [Heading("Before the first cut"), BulletList(sheet.verify_words)]
+    blocks += _offsets(sheet)
+    blocks += [Heading(wording.VERIFY_TITLE), BulletList(sheet.verify_words)]
     blocks += [_verify(sheet, row) for row in sheet.verify]
     blocks += [Heading("Cautions"), BulletList(sheet.cautions)]
     blocks.append(Table(("set by", "checked by", "date"), ((BLANK, BLANK, BLANK),), align="lll"))
+    blocks += [*_from_axis(sheet), *_stack(sheet), *_touch(sheet), *_directions(sheet)]
+    blocks += [Heading("Taken as given"), BulletList(sheet.givens)]
     return Document(wording.KIND, sheet.job, sheet.identity[1:], tuple(blocks))
 
 
 def _offsets(sheet: Sheet) -> list[Block]:
     before = f"{wording.SET_BEFORE}: " if sheet.before_each else ""
-    rows = tuple(
-        (op.register, *op.offset, *op.program, f"{before}{op.number}. {op.name}") for op in sheet.operations
-    )
+    rows = tuple((op.register, *op.offset, *op.program, f"{before}{op.title}") for op in sheet.operations)
     # The name comes last, so that a long one breaks over lines and wide characters in it push no number aside.
     head = (wording.WORK_OFFSET, *"XYZ", *map(wording.program_head, sheet.letters), "operation")
     blocks: list[Block] = [
         Heading(wording.offsets_heading(sheet)),
         Table(head, rows, align="l" + "r" * (len(head) - 2) + "l"),
     ]
-    blocks += [
-        Paragraph(wording.rotary_offset_words(sheet, values))
-        for values in dict.fromkeys(op.rotary_offset for op in sheet.operations)
-    ]
-    blocks += [Paragraph(wording.offsets_words(sheet)), Heading("G-code that loads them")]
+    expanded = tuple(
+        (op.register, *(f"+/-{u}" for u in op.expanded), op.name) for op in sheet.operations if op.expanded
+    )
+    if expanded:
+        blocks.append(Table((wording.EXPANDED, *"XYZ", "operation"), expanded, align="lrrrl"))
+    if sheet.operations:
+        blocks.append(Paragraph(f"{wording.SET_WITH_EACH} {wording.rotary_offset_words(sheet)}"))
+    blocks += [Paragraph(wording.offsets_words(sheet)), Heading(wording.LOAD_TITLE)]
     for code in sheet.load:
         blocks += [Paragraph(code.when), CodeBlock(code.lines)]
     return blocks
@@ -57,12 +60,13 @@ def _offsets(sheet: Sheet) -> list[Block]:
 def _directions(sheet: Sheet) -> list[Block]:
     return [
         Heading("What the program's axes are on the part"),
+        Paragraph(wording.CLOCK_WORDS),
         *(_operation(sheet, op) for op in sheet.operations),
     ]
 
 
 def _operation(sheet: Sheet, op: OperationRow) -> Entry:
-    lines = (*wording.operation_facts(sheet, op), *op.meaning, *op.remarks, *op.beyond_travel)
+    lines = (*wording.operation_facts(sheet, op), *op.remarks, *op.beyond_travel)
     return Entry(op.register, op.title, lines)
 
 
@@ -110,6 +114,7 @@ def _components(one: TiltDrawing) -> Table:
 
 def _verify(sheet: Sheet, row: VerifyRow) -> Entry:
     x, y, z = row.display
-    pose = ", ".join(wording.verify_pose_words(sheet.angles(row.program), row.over))
-    sum_to_write = f"Z {z} {wording.PLUS_TOOL} {BLANK} = {BLANK}"
-    return Entry(row.register, row.name, (pose, f"display X {x}  Y {y}", sum_to_write))
+    pose = f"program {sheet.angles(row.program)}, X0 Y0, down to Z {row.height} and no lower"
+    display = f"display X {x}  Y {y}"
+    sum_to_write = f"Z {z} {wording.PLUS_TOOL} {BLANK} = {BLANK}  checked [ ]"
+    return Entry(row.register, row.name, (pose, display, sum_to_write, wording.verify_reference(sheet, row)))

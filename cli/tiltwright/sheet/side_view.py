@@ -238,6 +238,11 @@ class ViewDirection:
         """Machine coordinates (..., 3) to flat ones (..., 2)."""
         return np.asarray(points)[..., [self.right, 2]]
 
+    def seen(self, direction: Array) -> tuple[float, float, float]:
+        """The components of a machine direction to the right, up, and toward the eye."""
+        toward = float(direction[0]) if self.right == 1 else -float(direction[1])
+        return float(direction[self.right]), float(direction[2]), toward
+
 
 FROM_X = ViewDirection(1, "Seen from machine +X: machine Y to the right, Z up")
 FROM_FRONT = ViewDirection(0, "Seen from machine -Y, the front: machine X to the right, Z up")
@@ -355,13 +360,19 @@ def _outline_words(machine: Machine, steps: Sequence[StackStep]) -> str:
         return ""
     if is_horizontal(machine.rotaries[-1]):
         return "the stack as a line, no outlines"
-    return "widths of the steps not to scale"
+    return "step widths not to scale"
 
 
 def _nominal_mm(steps: Sequence[StackStep]) -> float:
     """A platter width to draw if the machine file states none."""
     ends = np.array([frame.translation_mm for frame in cumulative_frames(steps)])
     return max(60.0, float(np.ptp(ends, axis=0).max()))
+
+
+def components_from_axis(machine: Machine, offset_mm: Array, units: str) -> tuple[str, str]:
+    """The seen components of an offset from the first rotary's line, formatted."""
+    eye = choose_view_direction(machine)
+    return _pair(eye.flat(offset_mm) - _axis_point(machine, offset_mm, eye), units)
 
 
 def _mark(aimed: TiltOperation, machine: Machine, eye: ViewDirection, units: str) -> OriginMark:

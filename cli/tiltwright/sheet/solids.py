@@ -48,7 +48,7 @@ def with_solids(view: SideView, analysis: ReachAnalysis, which: int, units: str)
         tool="" if operation.pose.tool is None else operation.pose.tool.name,
         gap_words=gap_words,
         travel_words=(
-            f"Travel left at either end ({units}); dark: what the drawn operation needs",
+            f"Travel left at either end ({units}); dark: what {view.marks[0].register} needs",
             f"Travel left ({units})",
         ),
         bars=tuple(_bar(margin, units) for margin in operation.linear),
@@ -56,7 +56,7 @@ def with_solids(view: SideView, analysis: ReachAnalysis, which: int, units: str)
     )
     words = "dashed: hidden behind what is nearer"
     if any(step.outline is not None for step in steps):
-        words += "; steps without a section dashed, widths not to scale"
+        words += "; steps without a section dashed, their widths not to scale"
     return replace(view, steps=steps, outline_words=words, solids=solids)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -9,19 +11,23 @@ from tiltwright.output import numbers, typesetting
 from tiltwright.output.typesetting import Paper, name_text, prose_text, render
 from tiltwright.sheet import drawing, wording
 from tiltwright.sheet.data import OperationRow, Sheet, TiltDrawing
-from tiltwright.sheet.panel_layout import NARROW, WIDE
+from tiltwright.sheet.panel_layout import HALF, PAIR
+from tiltwright.sheet.solid_drawing import bars
 
 __all__ = ["Paper", "missing_characters", "pdf", "png_pages", "sheet_data", "svg_pages"]
 
 TEMPLATE = Path(__file__).parent / "page.typ"
 PNG_PPI = 150.0
-WIDE_DIGITS = (
-    10  # characters of the longest offset from which the big digits step down to stay in their columns
-)
-NARROW_ROWS = 8
-"""Most operations whose table fits below, or beside, a drawing of half the page's width."""
-UNBROKEN_ROWS = 16
-"""Most operations whose table fits on one page together with its drawing."""
+_LOADED_PT = 15.0
+"""Size of X, Y, Z: digits 18.9 minutes of arc high at 700 mm. 12.7 pt are 16 minutes."""
+_LOAD_LINE_PT = (11.0, 12.7)
+"""Least and largest size of the load lines, which break nowhere."""
+_LOAD_LINE_MM, _MONO_EM = 176.0, 0.6021
+_ANGLES_BESIDE = 2
+"""Most rotaries whose angles stand beside X, Y, Z; more stand below."""
+_PT_MM = 25.4 / 72.0
+_OFFSET_MM = 29.5
+"""Width of an offset's column where angles stand beside it."""
 
 
 def pdf(sheet: Sheet, paper: Paper = "a4") -> bytes:
@@ -54,7 +60,17 @@ def sheet_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
     """The template's data, every text already printable and able to break over lines."""
     revision = f"revision {sheet.revision}   " if sheet.revision else ""
     head_right = _name_cut(revision, 22.0) + sheet.date
-    longest = max((len(value) for op in sheet.operations for value in op.offset), default=0)
+    longest = max(
+        (
+            typesetting.width_em(numbers.with_minus(value), bold=True)
+            for op in sheet.operations
+            for value in op.offset
+        ),
+        default=0.0,
+    )
+    below = len(sheet.letters) > _ANGLES_BESIDE or longest * _LOADED_PT * _PT_MM > _OFFSET_MM
+    load_lines = [line for block in sheet.load for line in block.lines]
+    fitting = _LOAD_LINE_MM / (max(map(len, load_lines), default=1) * _MONO_EM * _PT_MM)
     return {
         "paper": paper,
         "family": typesetting.FAMILY,
@@ -72,25 +88,36 @@ def sheet_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
         "kind": wording.KIND,
         "stop": wording.STOP,
         "no_steps": wording.NO_STEPS,
-        "alerts": [prose_text(alert) for alert in sheet.alerts],
+        "alerts": [prose_text(alert) for alert in wording.labelled_alerts(sheet)],
         "lengths": "mm" if sheet.units == "mm" else "inch",
         "letters": list(sheet.letters),
-        "digits": 13.0 if longest < WIDE_DIGITS and len(sheet.letters) < 3 else 11.0,
+        "digits": _LOADED_PT,
+        "angles_below": "below" if below else "",
+        "load_pt": round(min(max(fitting, _LOAD_LINE_PT[0]), _LOAD_LINE_PT[1]), 2),
         "offsets_title": prose_text(wording.offsets_heading(sheet)),
-        "offset_heads": [
-            wording.WORK_OFFSET,
-            *"XYZ",
-            *(wording.offset_head(letter) for letter in sheet.letters),
-        ],
+        "offset_heads": [wording.WORK_OFFSET, *"XYZ"],
+        "load_title": wording.LOAD_TITLE,
+        "verify_title": wording.VERIFY_TITLE,
+        "program_heads": [wording.program_head(letter) for letter in sheet.letters],
+        "with_each": wording.SET_WITH_EACH,
+        "rotary_offset": prose_text(wording.rotary_offset_words(sheet)) if sheet.operations else "",
+        "expanded": wording.EXPANDED,
+        "seen_from": "" if not sheet.drawings else prose_text(wording.mark_words(sheet)),
         "set_before": wording.SET_BEFORE if sheet.before_each else "",
         "offsets_words": prose_text(wording.offsets_words(sheet)),
-        "operations": [_operation(sheet, op) for op in sheet.operations],
+        "operations": [
+            _operation(op, before)
+            for op, before in zip(sheet.operations, (None, *sheet.operations), strict=False)
+        ],
         "load": [
             {"when": prose_text(block.when), "lines": [typesetting.printable(line) for line in block.lines]}
             for block in sheet.load
         ],
         "drawings_words": prose_text(wording.drawings_words(sheet)) if sheet.drawings else "",
-        "drawings": _drawings(sheet.drawings),
+        "drawings": [_drawing(one) for one in sheet.drawings],
+        "clock": prose_text(wording.CLOCK_WORDS),
+        "from_axis": prose_text(wording.delta_words(sheet)) if sheet.drawings else "",
+        "delta_heads": list(sheet.drawings[0].head[-2:]) if sheet.drawings else ["", ""],
         "stack": [
             {
                 "number": row.number,
@@ -120,10 +147,9 @@ def sheet_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
             {
                 "register": row.register,
                 "name": name_text(row.name),
-                "words": [
-                    numbers.with_minus(words)
-                    for words in wording.verify_pose_words(sheet.angles(row.program), row.over)
-                ],
+                "program": prose_text(sheet.angles(row.program)),
+                "height": row.height,
+                "reference": prose_text(wording.verify_reference(sheet, row)),
                 "display": [numbers.with_minus(value) for value in row.display],
             }
             for row in sheet.verify
@@ -132,54 +158,50 @@ def sheet_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
     }
 
 
-def _operation(sheet: Sheet, op: OperationRow) -> dict[str, Any]:
+def _operation(op: OperationRow, before: OperationRow | None) -> dict[str, Any]:
+    right, up, toward = op.platter
     return {
         "register": op.register,
         "title": name_text(op.title),
-        "name": name_text(f"{op.number}. {op.name}"),
-        "command": numbers.with_minus(sheet.angles(op.program)),
+        "number": op.number,
+        "program": [numbers.with_minus(value) for value in op.program],
         "offset": [numbers.with_minus(value) for value in op.offset],
-        "rotary_offset": [numbers.with_minus(value) for value in op.rotary_offset],
-        "facts": [numbers.with_minus(words) for words in wording.operation_facts(sheet, op)],
-        "meaning": [prose_text(words) for words in op.meaning],
+        "expanded": list(op.expanded),
+        "origin": [numbers.with_minus(value) for value in op.origin],
+        "from_axis": [numbers.with_minus(value) for value in op.from_axis],
+        "directions": [prose_text(words) for words in op.directions],
         "remarks": [prose_text(words) for words in (*op.remarks, *op.beyond_travel)],
+        # the platter's mark: its tilt clockwise from level, and how far it is seen face on
+        "tilt": round(math.degrees(math.atan2(right, up)), 3) if math.hypot(right, up) > _FACE_ON else 0.0,
+        "open": round(abs(toward), 3),
+        "new_tilt": "new" if before is not None and before.tilt != op.tilt else "",
     }
 
 
-def _drawings(drawings: tuple[TiltDrawing, ...]) -> list[list[dict[str, Any]]]:
-    """The drawings in rows: the first, and those with solids, as wide as the page; the others two side by side."""
-    rows: list[list[dict[str, Any]]] = []
-    half = False  # the last row holds one narrow drawing and has room for another
-    for index, one in enumerate(drawings):
-        narrow = index > 0 and len(one.rows) <= NARROW_ROWS and one.view.solids is None
-        if narrow and half:
-            rows[-1].append(_drawing(one, narrow=True))
-        else:
-            rows.append([_drawing(one, narrow=narrow)])
-        half = narrow and not half
-    return rows
+_FACE_ON = 0.01
 
 
-def _drawing(one: TiltDrawing, *, narrow: bool) -> dict[str, Any]:
-    layout = NARROW if narrow else WIDE
-    panel = drawing.draw(one.view, layout)
-    # a wide drawing names its operation beside the origin; a narrow one leaves that to its table
-    listed = one.rows if narrow or len(one.rows) > 1 else ()
+def _drawing(one: TiltDrawing) -> dict[str, Any]:
+    solids, mark = one.view.solids, one.view.marks[0]
+    panel = drawing.draw(one.view, HALF if solids is None else PAIR)
+    strip = None if solids is None or not solids.bars else bars(solids, _BESIDE_MM)
     return {
-        "title": prose_text(one.view.title),
-        "caption": prose_text(panel.caption),
+        "title": _TOGETHER.sub("\\1\N{NO-BREAK SPACE}", prose_text(one.view.title)),
+        "caption": name_text(f"{mark.register} {mark.name}") + prose_text("; " + panel.caption),
         "svg": panel.svg,
         "width": panel.size[0],
-        "narrow": "narrow" if narrow else "",
-        "whole": "whole" if len(one.rows) <= UNBROKEN_ROWS else "",
-        # a narrow drawing's title says at which tilt
-        "head": [
-            prose_text(head) for head in (one.head[0], "operation" if narrow else one.head[1], *one.head[2:])
-        ],
-        "rows": [
-            (row[0], name_text(row[1]), *(numbers.with_minus(value) for value in row[2:])) for row in listed
-        ],
+        "wide": "" if solids is None else "wide",
+        "tool": "" if solids is None or not solids.tool else name_text(solids.tool),
+        "gap": [] if solids is None else [name_text(words) for words in solids.gap_words],
+        "travel": "" if solids is None else prose_text(solids.travel_words[0]),
+        "bars": "" if strip is None else strip.svg(),
+        "beside": _BESIDE_MM,
     }
+
+
+_TOGETHER = re.compile(r"\b([ABC]) ")
+_BESIDE_MM = 60.0
+"""Width of what stands beside a drawing of solids."""
 
 
 def missing_characters(sheet: Sheet) -> tuple[str, ...]:

@@ -7,17 +7,20 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics import Machine, RotaryAxis, Setup, StackStep, Travel, is_horizontal, work_offset_code
+from kinematics import Machine, RotaryAxis, Setup, StackStep, is_horizontal, work_offset_code
+from tiltwright.calibration.calibration_log import CalibrationRecord, is_current, read_log
+from tiltwright.files.diagnostics import InputFaults, sanitized
+from tiltwright.files.loader import ReadMachine
 from tiltwright.output import numbers
 from tiltwright.output.gcode import LANGUAGE, PLAIN_WORK_OFFSETS
-from tiltwright.sheet.data import OperationRow, Sheet, Texts
+from tiltwright.sheet.data import OperationRow, Sheet, Texts, VerifyRow
 
 _ALONG_DEG = 5e-5  # what the sheet's angles would round to zero
 _NEAR_DEG = 5.0
 
 
-def meaning(axes: NDArray[np.float64]) -> Texts:
-    """The directions on the part of machine +X, +Y and +Z, in words.
+def directions(axes: NDArray[np.float64]) -> Texts:
+    """The directions on the part of a program's X, Y and Z, as a clock face on the part shows them.
 
     Parameters
     ----------
@@ -26,25 +29,48 @@ def meaning(axes: NDArray[np.float64]) -> Texts:
 
     Examples
     --------
-    >>> for words in meaning(np.array([[1, 0, 0], [0, 0.8660254, 0.5], [0, -0.5, 0.8660254]])): print(words)
-    machine +X is part +X
-    machine +Y is part (0, 0.8660, 0.5000)
-    machine +Z is part (0, -0.5000, 0.8660)
-    >>> meaning(np.array([[0.99999, 0.0044721, 0], [-0.0044721, 0.99999, 0], [0, 0, 1.0]]))[0]
-    'machine +X is part (1, 0.0045, 0), 0.2562° from part +X'
+    >>> for words in directions(np.array([[1, 0, 0], [0, 0.8660254, 0.5], [0, -0.5, 0.8660254]])): print(words)
+    part +X
+    12:00, 30° up
+    6:00, 60° up
+    >>> directions(np.array([[0.99999, 0.0044721, 0], [-0.0044721, 0.99999, 0], [0, 0, 1.0]]))
+    ('part +X, 0.2562° off', 'part +Y, 0.2562° off', 'part +Z')
     """
-    return tuple(f"machine +{letter} is {_on_part(row)}" for letter, row in zip("XYZ", axes, strict=True))
+    return tuple(_on_part(row) for row in axes)
 
 
 def _on_part(vector: NDArray[np.float64]) -> str:
     axis = int(np.argmax(np.abs(vector)))
     sign = "+" if vector[axis] > 0 else "-"
-    aside = np.delete(vector, axis)
-    off_deg = float(np.degrees(np.arctan2(np.linalg.norm(aside), abs(vector[axis]))))
+    off_deg = float(np.degrees(np.arctan2(np.linalg.norm(np.delete(vector, axis)), abs(vector[axis]))))
     if off_deg < _ALONG_DEG:
         return f"part {sign}{'XYZ'[axis]}"
-    near = f", {numbers.angle(off_deg)}° from part {sign}{'XYZ'[axis]}" if off_deg < _NEAR_DEG else ""
-    return f"part {numbers.direction(vector)}{near}"
+    if off_deg < _NEAR_DEG:
+        return f"part {sign}{'XYZ'[axis]}, {short_angle(off_deg)}° off"
+    up_deg = float(np.degrees(np.arctan2(vector[2], np.hypot(vector[0], vector[1]))))
+    minutes = round(float(np.degrees(np.arctan2(vector[0], vector[1]))) % 360.0 * 2.0) % 720
+    clock = f"{minutes // 60 or 12}:{minutes % 60:02d}"
+    if abs(up_deg) < _ALONG_DEG:
+        return f"{clock}, level"
+    return f"{clock}, {short_angle(abs(up_deg))}° {'up' if up_deg > 0 else 'down'}"
+
+
+def short_angle(angle_deg: float) -> str:
+    """An angle with four decimals, without the zeros that end it.
+
+    Examples
+    --------
+    >>> short_angle(30.0), short_angle(0.0115), short_angle(12.5)
+    ('30', '0.0115', '12.5')
+    """
+    return numbers.angle(angle_deg).rstrip("0").rstrip(".")
+
+
+CLOCK_WORDS = (
+    "A clock face lies on the part, seen from its +Z: 12:00 is part +Y, 3:00 is part +X, to the nearest minute (half a "
+    "degree). Up is toward part +Z."
+)
+"""Meaning of the directions."""
 
 
 def turns_words(step: StackStep) -> str:
@@ -69,6 +95,58 @@ def z_reference_words(machine: Machine, units: str) -> str:
     if length_mm is None:
         return "gauge line (tool length offsets are lengths from it)"
     return f"tip of the reference tool, {numbers.length(length_mm, units)} long (tool length offsets are differences from it)"
+
+
+_LONGEST_NAME = 24
+
+
+def calibration_words(read: ReadMachine, units: str) -> str:
+    """When, by whom and with what uncertainty the rotaries' lines were last measured, from the calibration log."""
+    try:
+        log = read_log(read.path)
+    except InputFaults:
+        return "the calibration log cannot be read: run tiltwright pivot log"
+    if not log:
+        return "the rotaries' lines were never measured with tiltwright (no calibration log)"
+    last = log[-1]
+    restored = last.said.get("restored")
+    measured = (
+        last if not isinstance(restored, int) else log[restored - 1] if 0 < restored <= len(log) else None
+    )
+    words = f"rotaries' lines measured {_day(last)}{_by(last)}"
+    if isinstance(restored, int):
+        source = (
+            f"number {restored} of {_day(log[restored - 1])}" if measured else "the state before the first"
+        )
+        words = f"rotaries' lines restored {_day(last)}{_by(last)} to {source}"
+    if measured is not None:
+        words += _uncertainty_of(measured, units)
+    return words if is_current(read, log) else f"{words}; THE MACHINE FILE WAS CHANGED SINCE"
+
+
+def _day(record: CalibrationRecord) -> str:
+    return sanitized(str(record.said["date"])[:16].replace("T", " "))
+
+
+def _by(record: CalibrationRecord) -> str:
+    who = record.said.get("who")
+    return f" by {sanitized(str(who))[:_LONGEST_NAME]}" if who else ", nobody named"
+
+
+def _uncertainty_of(record: CalibrationRecord, units: str) -> str:
+    """The largest component of each line's standard uncertainty, where the record has it."""
+    result = record.said.get("result")
+    rotaries = result.get("rotary") if isinstance(result, dict) else None
+    to_mm = numbers.UNIT_MM[record.said["units"]]
+    found = []
+    for one in rotaries if isinstance(rotaries, list) else ():
+        given = one.get("u_point") if isinstance(one, dict) else None
+        if isinstance(given, list) and given and all(isinstance(u, int | float) for u in given):
+            largest = numbers.length(max(given) * to_mm, units)
+            found.append(f"{sanitized(str(one.get('letter')))} {largest}")
+    if not found:
+        return ""
+    return f", standard uncertainty {', '.join(found)} {numbers.UNIT_SYMBOL[units]}"
 
 
 UNCHECKED = ("Clearance between tool, spindle, table and part was not checked here.",)
@@ -100,15 +178,18 @@ def givens(
         found.append(f"Travels: {ends}. {checked_words}")
     else:
         found.append("The machine file states no travels, so no offset was checked against them.")
-    found.append(f"Z is read at: {z_reference_words(machine, units)}.")
     where = "as touched off at the machine" if touched else "where the stack puts it"
-    found.append(f"Part zero is {where}; turns of the stack are right-handed.")
+    found.append(
+        f"Part zero is {where}; turns of the stack are right-handed. Z is read at: {z_reference_words(machine, units)}."
+    )
     found += square_up
     if not np.any(setup.rotary_offset_deg):
         zero = " and ".join(f"{letter} offset" for letter in machine.letters)
         found.append(f"{zero}: zero, so program angles are machine angles.")
-    found.append(f"A direction counts as aimed when it comes within {aim_within_deg:g}° of the spindle.")
-    found.append("The spindle is parallel to machine Z, and X, Y, Z are straight and square.")
+    found.append(
+        f"The spindle is parallel to machine Z; X, Y, Z are square; within {aim_within_deg:g}° of the spindle counts "
+        "as aimed."
+    )
     found.append(
         "No other shift is active: no G92 offset, and no function of the control that moves the zero with the rotaries. "
         "Each offset is right at its own rotary angles only."
@@ -149,9 +230,10 @@ def _rotary_words(rotary: RotaryAxis, units: str) -> str:
         else f"limits {numbers.angle(rotary.limits_deg[0])}° to {numbers.angle(rotary.limits_deg[1])}°"
     )
     zero = f", shows {numbers.angle(rotary.zero_deg)}° at the all-zero pose" if rotary.zero_deg else ""
+    end = _end_words(rotary).strip()
     return (
-        f"{rotary.letter}: the table turns {rotary.positive_turn.value} on a positive move, seen from the axis' "
-        f"positive end{_end_words(rotary)}. Line through {point} along {_direction(rotary)}, {limits}{zero}."
+        f"{rotary.letter}: the table turns {rotary.positive_turn.value} on a positive move, seen "
+        f"{end or 'from the positive end of its line'}. Line through {point} along {_direction(rotary)}, {limits}{zero}."
     )
 
 
@@ -172,7 +254,7 @@ def _end_words(rotary: RotaryAxis) -> str:
         ("from the back", "from the front"),
         ("from above", "from below"),
     )
-    return f" ({ends[axis][int(rotary.direction[axis] < 0)]})"
+    return f" {ends[axis][int(rotary.direction[axis] < 0)]}"
 
 
 def _platter_words(machine: Machine, units: str) -> str:
@@ -190,33 +272,41 @@ def _platter_words(machine: Machine, units: str) -> str:
     return f"Platter face at machine Z {numbers.length(platter.face_mm, units)} at the all-zero pose{diameter}; {normal}."
 
 
-def verify_words(
-    units: str, letters: Texts, above_mm: float, travel: Travel | None, *, before_each: bool
-) -> Texts:
-    """Checks before the first cut, in order; a shared work offset is set before it is selected."""
-    above = numbers.length(above_mm, units)
-    unit = "mm" if units == "mm" else "in"
-    select = (
-        "set the work offset for this operation and select it" if before_each else "select the work offset"
+def verify_words(machine: Machine, units: str, heights: Texts, *, before_each: bool) -> Texts:
+    """Checks before the first cut, in order; a shared work offset is set before it is selected.
+
+    Parameters
+    ----------
+    machine : Machine
+    units : str
+    heights : tuple of str
+        Reasons for the heights of the tip, in sentences.
+    before_each : bool
+    """
+    select = "set its work offset and select it" if before_each else "select the work offset"
+    jogs = " ".join(
+        f"Jog {rotary.letter} a few degrees positive: the table must turn {rotary.positive_turn.value}"
+        f", seen{_end_words(rotary) or ' from the positive end of its line'}."
+        for rotary in machine.rotaries
+    )
+    top = (
+        ""
+        if machine.travel is None
+        else f" Z travel ends at {numbers.length(float(machine.travel.high_mm[2]), units)}: where a sum lies beyond "
+        "that, use a shorter tool."
     )
     return (
-        "Check every work offset on the display against the table of offsets on this sheet.",
-        f"Jog {' and '.join(letters)} a few degrees positive, clear of everything: the table must turn as stated above.",
+        "Compare every work offset on the control with the table of offsets on this sheet.",
+        f"Clear of everything: {jogs}",
         (
-            f"Then for each line below: retract, bring the rotaries to the program angles, {select}, call a tool "
-            f"of known length with its length offset active, go to program X0 Y0, then down to program Z{above} and no lower."
+            f"Row by row: retract, turn the rotaries to the program angles, {select}, call a tool of known length with "
+            "its length offset active, go to program X0 Y0, then down to the row's Z and no lower."
         ),
         (
-            "The machine display must show X and Y as printed. The printed Z is without a tool: add the tool length offset "
-            "that is active, write the sum down, and compare the display with the sum. The spindle must stand over the "
-            f"stated point of the part, the tip {above} {unit} above it; at program Z0 the tip would stand at that point."
-            + (
-                ""
-                if travel is None
-                else f" Z travel ends at {numbers.length(float(travel.high_mm[2]), units)}: if the sum lies beyond that, "
-                "use a shorter tool."
-            )
+            "Machine X and Y must show as printed. The printed Z is without a tool: add the tool length offset that is "
+            f"active, write the sum down; machine Z must show it. The tip then stands the row's Z above the origin.{top}"
         ),
+        *heights,
     )
 
 
@@ -261,10 +351,20 @@ NOTHING_CHECKED = (
 )
 """First alert of a sheet whose files state nothing that reach could look at."""
 STOP = "Stop: read this first"
+LOAD_TITLE = "G-code that loads them"
+VERIFY_TITLE = "Before the first cut"
 NO_STEPS = "No steps: part zero is the table's origin."
 WORK_OFFSET = "work offset"
 SET_BEFORE = "set before this operation"
 PLUS_TOOL = "+ tool length offset"
+
+
+EXPANDED = "expanded uncertainty (95 %)"
+
+
+def labelled_alerts(sheet: Sheet) -> Texts:
+    """The messages to read first; what does not reach or clear says FAIL."""
+    return tuple(f"FAIL: {words}" if words in sheet.failures else words for words in sheet.alerts)
 
 
 def offset_head(letter: str) -> str:
@@ -285,18 +385,26 @@ def offsets_heading(sheet: Sheet) -> str:
     return f"Work offsets to load {units}"
 
 
-def rotary_offset_words(sheet: Sheet, values: Texts) -> str:
-    """The rotary offsets that go with each work offset, on one line."""
+def rotary_offset_words(sheet: Sheet) -> str:
+    """The rotary offsets that go with every work offset, on one line."""
+    values = sheet.operations[0].rotary_offset
     words = (f"{offset_head(letter)} {value}" for letter, value in zip(sheet.letters, values, strict=True))
-    return "With each: " + "   ".join(words)
+    return "   ".join(words)
 
 
-def operation_facts(sheet: Sheet, op: OperationRow) -> tuple[str, str, str]:
-    """Origin and angles of an operation, one line each."""
+SET_WITH_EACH = "Set with every one:"
+"""Before the rotary offsets, which are the same in each work offset."""
+
+
+def operation_facts(sheet: Sheet, op: OperationRow) -> Texts:
+    """Origin, angles and directions of an operation, one line each."""
     return (
         "origin X Y Z: " + "  ".join(op.origin),
-        "program " + sheet.angles(op.program),
-        "machine " + sheet.angles(op.machine),
+        f"program {sheet.angles(op.program)}; machine {sheet.angles(op.machine)}",
+        "; ".join(
+            f"{axis} is {words}" if words.startswith("part") else f"{axis} points at {words}"
+            for axis, words in zip("XYZ", op.directions, strict=True)
+        ),
     )
 
 
@@ -316,13 +424,22 @@ def offsets_words(sheet: Sheet) -> str:
         if sheet.before_each
         else ""
     )
-    return f"X, Y, Z are machine coordinates; {turned}. Z reference: {sheet.z_reference}.{shared}"
+    return f"X, Y, Z are machine coordinates; {turned}.{shared}"
+
+
+def mark_words(sheet: Sheet) -> str:
+    """Meaning of the mark in each row of the offsets."""
+    seen = sheet.drawings[0].view.seen_from.split(":")[0]
+    return f"The mark in each row: the platter as it stands under the spindle, {seen[0].lower()}{seen[1:]}."
 
 
 def drawings_words(sheet: Sheet) -> str:
-    """Direction of view, scale and dimensions of the side views."""
-    seen = sheet.drawings[0].view.seen_from
-    return f"{seen}. Scales hold when printed at 100 %. {delta_words(sheet)}"
+    """Direction of view, marks and scale of the side views."""
+    view = sheet.drawings[0].view
+    return (
+        f"{view.seen_from}. Scales hold when printed at 100 %. Dot in a long cross: {view.axis_name}. Crossed circle: origin "
+        "of the work offset named. Small circle: part zero. Numbers: steps of the stack."
+    )
 
 
 def delta_words(sheet: Sheet) -> str:
@@ -331,6 +448,7 @@ def delta_words(sheet: Sheet) -> str:
     return f"Δ{view.right}, ΔZ: from the {view.axis_name} to the operation's origin, in machine directions."
 
 
-def verify_pose_words(angles: str, over: tuple[str, ...]) -> tuple[str, str]:
-    """The pose to command, and the point of the part below the spindle."""
-    return f"program {angles}", f"over part {'  '.join(over)}"
+def verify_reference(sheet: Sheet, row: VerifyRow) -> str:
+    """The point of the part below the spindle, and the machine angles where the program's differ."""
+    over = f"over part {'  '.join(row.over)}"
+    return over if row.machine == row.program else f"{over}; machine {sheet.angles(row.machine)}"

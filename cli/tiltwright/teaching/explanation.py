@@ -7,21 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from kinematics import KinematicsError, PlacedOperation, Setup, StackStep, work_offset_code
-from kinematics.teaching import (
-    Digits,
-    Number,
-    WorkedStep,
-    Working,
-    pattern_steps,
-    rotation_steps,
-    solve_by_matrices,
-    solve_by_trigonometry,
-    three_point_steps,
-    why_not_by_trigonometry,
-    written,
-    written_number,
-)
+from kinematics import PlacedOperation, Setup, StackStep, work_offset_code
+from kinematics.teaching import Digits, Number, WorkedStep, Working, written, written_number
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output import numbers
 from tiltwright.output.document import Block, Document, Heading, NumberedStep, Paragraph, Picture, Table
@@ -30,6 +17,8 @@ from tiltwright.sheet.panel_layout import ALONE
 from tiltwright.sheet.side_view import TiltOperation, side_view
 from tiltwright.teaching.swing_drawing import PANEL_MM as SWING_MM
 from tiltwright.teaching.swing_drawing import draw_swing
+from tiltwright.teaching.workings import digits_for, direction_steps, stack_used, working_of, workings_of
+from tiltwright.uncertainty.by_hand import uncertainty_by_hand
 
 __all__ = [
     "FOOT",
@@ -48,79 +37,17 @@ __all__ = [
 FOOT = "For learning and checking. Prove out above the part first: single block, rapid turned down."
 
 
-def digits_for(units: str) -> Digits:
-    """Digits for a working: one more than the sheet's."""
-    return Digits(numbers.UNIT_MM[units], numbers.DECIMALS[units] + 1, numbers.ANGLE_DECIMALS + 1)
-
-
-def stack_used(evaluated: EvaluatedJob) -> tuple[StackStep, ...] | None:
-    """The stack behind the offsets; None if the job uses a touched-off part zero."""
-    touched = evaluated.job.touched
-    return None if touched is not None and touched.use == "touched" else evaluated.job.steps
-
-
-def direction_steps(evaluated: EvaluatedJob, placed: PlacedOperation) -> tuple[WorkedStep, ...]:
-    """Steps that lead to the direction an operation brings to the spindle, if the job does not state it outright."""
-    table, asked = evaluated.job.file.operation[placed.operation], evaluated.job.operations[placed.operation]
-    if asked.plane is None:
-        return ()
-    lines: list[WorkedStep] = []
-    if table.tip is not None:
-        lines += rotation_steps(table.tip)
-    if table.through is not None:
-        lines += three_point_steps(
-            [[evaluated.job.unit.to_mm(value) for value in point] for point in table.through]
-        )
-    number = asked.names.index(placed.name)
-    return (*lines, *pattern_steps(asked.plane.normal, asked.origin_mm, number, asked.step_deg))
-
-
-def working_of(
-    setup: Setup,
-    placed: PlacedOperation,
-    steps: Sequence[StackStep] | None,
-    plane: Sequence[WorkedStep] = (),
-    *,
-    by_hand: bool = False,
-) -> Working:
-    """The working of an operation, with matrices or by trigonometry.
-
-    Raises
-    ------
-    KinematicsError
-        If it cannot be done by trigonometry.
-    """
-    work = solve_by_trigonometry if by_hand else solve_by_matrices
-    return work(setup, placed, steps, plane)
-
-
-def workings_of(evaluated: EvaluatedJob, *, by_hand: bool) -> tuple[tuple[PlacedOperation, Working], ...]:
-    """Every operation of a job with its working."""
-    steps = stack_used(evaluated)
-    if by_hand:
-        why = why_not_by_trigonometry(evaluated.setup, steps)
-        if why:
-            raise KinematicsError(f"--by-hand: expected a square machine, found that {why}")
-    return tuple(
-        (
-            one.placed,
-            working_of(
-                evaluated.setup, one.placed, steps, direction_steps(evaluated, one.placed), by_hand=by_hand
-            ),
-        )
-        for one in evaluated.operations
-    )
-
-
 def explanation(
     evaluated: EvaluatedJob, workings: Sequence[tuple[PlacedOperation, Working]], units: str, *, by_hand: bool
 ) -> Document:
     """The workings of a job's operations as a document."""
     blocks: list[Block] = []
     registers = [work_offset_code(one.number) for one in evaluated.operations]
-    for (placed, working), register in zip(workings, registers, strict=True):
+    sure = uncertainty_by_hand(evaluated, units)
+    for (placed, working), register, lines in zip(workings, registers, sure, strict=True):
         blocks += [Heading(f"{placed.name}, {register}"), _asked(evaluated.setup, placed, units)]
         blocks += working_blocks(evaluated.setup, placed, working, evaluated.job.steps, units, register)
+        blocks += lines
     return Document(
         "Working by hand" if by_hand else "Working",
         evaluated.job.file.name,

@@ -4,33 +4,33 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import sys
 from collections.abc import Iterator
 from typing import NoReturn, TextIO, cast
 
 import typer
 
+from tiltwright.files.diagnostics import sanitized
 from tiltwright.output.ascii import encodable
 
 __all__ = [
     "ANSWER_NO",
+    "CRASHED",
     "INPUT_WRONG",
-    "ReaderGone",
-    "ResultLost",
+    "INTERRUPTED",
     "coloured",
     "fail",
     "guarded_streams",
+    "lost_result",
     "note",
+    "reader_gone",
     "say_no",
 ]
 
-
-class ResultLost(Exception):  # noqa: N818 - named for what happened
-    """The result cannot be written to stdout; the text gives the reason."""
-
-
-class ReaderGone(Exception):  # noqa: N818 - not an error
-    """The reader of stdout, such as ``| head``, has closed it."""
+_CONTROLS = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")
+_MOST_MESSAGES = 200
+_LONGEST_LINE = 4000
 
 
 class _Guarded:
@@ -85,35 +85,52 @@ class _Guarded:
 
 
 class _Result(_Guarded):
-    """Stdout: a failed write raises at every later call too, since code in between may have swallowed the first."""
+    """Stdout: what cannot be written is dropped, and the command goes on.
+
+    A command does what it is asked to do (it writes its files, it ends with its own code) whoever reads its text.
+    """
 
     def __init__(self, stream: TextIO | None) -> None:
         super().__init__(stream)
-        self.failure: Exception | None = None
+        self.lost = ""
+        """The reason why text was lost; empty where none was, or its reader left."""
+        self.reader_gone = False
 
     def write(self, text: str) -> int:
-        """Write text in the characters that the encoding has."""
-        if self.stream is None and self.failure is None and text:
-            self.failure = ResultLost("it is closed")
-        written = super().write(text)
-        self._raise_failure()
-        return written
-
-    def flush(self) -> None:
-        """Flush buffered text."""
-        super().flush()
-        self._raise_failure()
-
-    def _raise_failure(self) -> None:
-        if self.failure is not None:
-            raise self.failure
+        """Write text in the characters that the encoding has; nothing in it moves a cursor."""
+        if self.stream is None and text and not self.reader_gone:
+            self.lost = self.lost or "it is closed"
+        return super().write(_CONTROLS.sub(_spelled, text))
 
     def _abandon(self, stream: TextIO, refusal: OSError) -> None:
         super()._abandon(stream, refusal)
         if isinstance(refusal, BrokenPipeError):
-            self.failure = ReaderGone()
+            self.reader_gone = True
         else:
-            self.failure = ResultLost(refusal.strerror or str(refusal))
+            self.lost = refusal.strerror or str(refusal)
+
+
+def _spelled(match: re.Match[str]) -> str:
+    # A line end of other systems is none of the characters that move a cursor where it should not go.
+    return (
+        match[0]
+        if match[0] == "\r" and match.string[match.end() : match.end() + 1] == "\n"
+        else sanitized(match[0])
+    )
+
+
+def lost_result() -> str:
+    """The reason why text for stdout was lost; empty where all was written, or the reader had seen enough."""
+    out = sys.stdout
+    if not isinstance(out, _Result):
+        return ""
+    out.flush()
+    return out.lost
+
+
+def reader_gone() -> bool:
+    """Return True once nobody reads stdout any more, so that a long result may end early."""
+    return isinstance(sys.stdout, _Result) and sys.stdout.reader_gone
 
 
 @contextlib.contextmanager
@@ -126,11 +143,14 @@ def guarded_streams() -> Iterator[None]:
     reconfigure = getattr(sys.stdin, "reconfigure", None)
     if reconfigure is not None:
         reconfigure(errors="surrogateescape")
+    _said.clear()
     try:
         yield
     finally:
-        with contextlib.suppress(ResultLost, ReaderGone):
-            sys.stdout.flush()
+        sys.stdout.flush()
+        dropped = len(_said) - _MOST_MESSAGES
+        if dropped > 0:
+            sys.stderr.write(f"note: {dropped} more message{'s' if dropped > 1 else ''} like these\n")
         sys.stderr.flush()
         sys.stdout, sys.stderr = out, err
 
@@ -147,6 +167,10 @@ def _reserve_descriptors() -> None:
 
 ANSWER_NO = 1
 INPUT_WRONG = 2
+CRASHED = 70
+"""A fault of the program itself: what sysexits.h has for internal software errors."""
+INTERRUPTED = 130
+"""Ctrl-C: 128 and the number of the signal, as shells have it."""
 
 
 def coloured(stream: TextIO) -> bool:
@@ -166,14 +190,31 @@ def say_no(text: str) -> None:
 
 def fail(text: str, code: int = INPUT_WRONG) -> NoReturn:
     """Write each fault to stderr, a line of `text` that starts with no space, and exit."""
-    for message in text.split("\n"):
-        if message.startswith(" "):
-            sys.stderr.write(message + "\n")
-        else:
+    message = ""
+    for line in text.split("\n"):
+        if message and not line.startswith(" "):
             _say("error", message, typer.colors.RED)
+            message = line
+        else:
+            message = f"{message}\n{line}" if message else line
+    _say("error", message, typer.colors.RED)
     raise SystemExit(code)
 
 
+_said: list[None] = []
+
+
 def _say(label: str, text: str, colour: str) -> None:
+    """One message; a name in it can neither begin another nor fill the screen."""
+    _said.append(None)
+    if len(_said) > _MOST_MESSAGES:
+        return
     head = typer.style(f"{label}:", fg=colour, bold=True) if coloured(sys.stderr) else f"{label}:"
-    sys.stderr.write(f"{head} {text}\n")
+    lines = [_short(sanitized(line)) for line in text.split("\n")]
+    rest = "".join(f"\n{line}" if line.startswith(" ") else f"\n    {line}" for line in lines[1:])
+    sys.stderr.write(f"{head} {lines[0]}{rest}\n")
+
+
+def _short(line: str) -> str:
+    cut = len(line) - _LONGEST_LINE
+    return line if cut <= 0 else f"{line[:_LONGEST_LINE]}… ({cut} more characters)"

@@ -97,7 +97,7 @@ def test_write_log_and_restore(run, mill, readings):
         "--who",
         "early shift",
         "--temperature",
-        "20.5",
+        "20.5 C",
         "--json",
     )
     assert ended.code == 0, ended.err
@@ -174,14 +174,14 @@ def test_a_spoilt_log_is_told_and_left_alone(run, mill, readings, spoil, told):
 
 
 def test_a_file_that_changes_in_the_meantime_is_not_overwritten(run, mill, readings, monkeypatch):
-    real = keeping.append
+    real = keeping.appended
 
     def slow(*args):
         entry = real(*args)
         mill.write_text(mill.read_text(encoding="utf-8") + "# edited\n", encoding="utf-8")
         return entry
 
-    monkeypatch.setattr(keeping, "append", slow)
+    monkeypatch.setattr(keeping, "appended", slow)
     ended = run("pivot", "fit", readings, "-m", mill, "--write")
     assert ended.code == 2
     assert "somebody has changed in the meantime" in ended.err

@@ -265,3 +265,67 @@ def test_a_write_protected_file_is_kept(tmp_path: Path) -> None:
     path.chmod(0o444)
     assert "write-protected" in refusal(path, force=True)
     assert path.read_text() == "old"
+
+
+LITTER = ".sheet.txt.0123456789ab.part"
+
+
+def test_what_a_killed_writer_left_behind_is_removed_by_the_next(tmp_path: Path) -> None:
+    (tmp_path / LITTER).write_text("half")
+    (tmp_path / LITTER.replace(".part", ".old.part")).write_text("old")
+    (tmp_path / ".other.txt.0123456789ab.part").write_text("of another file")
+    (tmp_path / ".sheet.txt.notes.part").write_text("somebody's own")
+    write_atomic(tmp_path / "sheet.txt", "new")
+    names = {entry.name for entry in tmp_path.iterdir()}
+    assert names == {"sheet.txt", ".other.txt.0123456789ab.part", ".sheet.txt.notes.part"}
+
+
+def test_what_a_living_writer_has_begun_stays(tmp_path: Path) -> None:
+    fcntl = pytest.importorskip("fcntl")
+    with (tmp_path / LITTER).open("wb") as begun:
+        fcntl.flock(begun, fcntl.LOCK_EX)
+        write_atomic(tmp_path / "sheet.txt", "new")
+        assert (tmp_path / LITTER).exists()
+
+
+def test_a_set_is_put_back_when_one_of_it_cannot_take_its_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "one.txt").write_text("old 1")
+    (tmp_path / "three.txt").write_text("old 3")
+    real, calls = Path.replace, []
+
+    def replace(self: Path, target: Path) -> Path:
+        calls.append(target)
+        if len(calls) == 3:
+            raise OSError(5, "Input/output error")
+        return real(self, target)
+
+    monkeypatch.setattr(Path, "replace", replace)
+    with pytest.raises(InputFaults, match="Input/output error"):
+        write_all({tmp_path / f"{name}.txt": "new" for name in ("one", "two", "three")}, force=True)
+    assert {entry.name: entry.read_text() for entry in tmp_path.iterdir()} == {
+        "one.txt": "old 1",
+        "three.txt": "old 3",
+    }
+
+
+def test_a_set_that_was_being_put_in_place_is_told_until_it_is_whole(tmp_path: Path) -> None:
+    (tmp_path / toml_source.UNFINISHED).write_bytes(b"one.toml\0two.toml")
+    (tmp_path / "one.toml").write_text("x = 1")
+    (tmp_path / "three.toml").write_text("x = 1")
+    toml_source.forget()
+    toml_source.read_bytes(tmp_path / "three.toml", "a file")
+    assert toml_source.notices() == ()
+    toml_source.read_bytes(tmp_path / "one.toml", "a file")
+    assert "was stopped while it put 2 files in place" in toml_source.notices()[0]
+    toml_source.forget()
+    write_all({tmp_path / "one.toml": "1"}, force=True)
+    assert (tmp_path / toml_source.UNFINISHED).exists()
+    write_all({tmp_path / "one.toml": "1", tmp_path / "two.toml": "2"}, force=True)
+    assert not (tmp_path / toml_source.UNFINISHED).exists()
+
+
+def test_a_text_may_come_in_pieces_and_hold_what_is_no_text(tmp_path: Path) -> None:
+    write_atomic(tmp_path / "sheet.txt", (piece for piece in ("a", "\udcff", "b")))
+    assert (tmp_path / "sheet.txt").read_text() == "a\\udcffb"

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import re
-from dataclasses import astuple
+from dataclasses import astuple, replace
 
 import numpy as np
 import pytest
@@ -18,10 +19,13 @@ from kinematics import (
     table_frame,
     table_pose,
 )
+from tiltwright.calibration.calibration_log import log_path
+from tiltwright.sheet import typeset
 from tiltwright.sheet.build import build_sheet
-from tiltwright.sheet.wording import square_up_words
+from tiltwright.sheet.wording import calibration_words, square_up_words
 
-from .conftest import HEAD, SETUPS, TOUCHED, TRUNNION
+from .arms_length import faults_of
+from .conftest import HEAD, SETUPS, TOUCHED, TRUNNION, text_of
 
 
 def every_text(value) -> list[str]:
@@ -47,11 +51,11 @@ def test_offsets_are_the_carried_origins(work, setup, units):
 @pytest.mark.parametrize("setup", SETUPS)
 def test_what_the_display_must_show(make, setup):
     sheet = make(*SETUPS[setup])
-    above = 100.0 if sheet.units == "mm" else 4.0
     for row, check in zip(sheet.operations, sheet.verify, strict=True):
         assert check.display[:2] == row.offset[:2]
-        assert float(check.display[2]) == pytest.approx(float(row.offset[2]) + above, abs=1e-9)
+        assert float(check.display[2]) == pytest.approx(float(row.offset[2]) + float(check.height), abs=1e-9)
         assert (check.register, check.program, check.over) == (row.register, row.program, row.origin)
+        assert check.machine == row.machine
 
 
 def test_no_minus_stands_before_a_zero(make):
@@ -78,9 +82,7 @@ def test_more_operations_than_offsets_are_set_before_each(make):
     assert len(sheet.load) == len(sheet.operations) == 42
     assert all(len(block.lines) == 2 for block in sheet.load)
     assert sheet.load[3].when == "Before operation 4. port 3"
-    assert any(
-        "set the work offset for this operation and select it" in words for words in sheet.verify_words
-    )
+    assert any("set its work offset and select it" in words for words in sheet.verify_words)
 
 
 def test_the_words_of_the_block_stand_in_columns(make):
@@ -95,11 +97,7 @@ def test_the_words_of_the_block_stand_in_columns(make):
 
 def test_the_rotary_offset_squares_the_part_up_and_is_explained(make):
     sheet = make()
-    assert sheet.operations[0].meaning == (
-        "machine +X is part +X",
-        "machine +Y is part +Y",
-        "machine +Z is part +Z",
-    )
+    assert sheet.operations[0].directions == ("part +X", "part +Y", "part +Z")
     assert sheet.operations[0].machine == ("0.0000", "0.3500")
     (given,) = (given for given in sheet.givens if given.startswith("C offset 0.3500: from the stack"))
     assert "the part's x lies along machine X" in given
@@ -121,7 +119,7 @@ def test_an_indexer_along_x_is_squared_up_by_the_parts_y():
 
 def test_without_squaring_up_the_clocking_is_stated(make):
     sheet = make(job=HEAD.replace('square_up = "C"', ""))
-    assert sheet.operations[0].meaning[0] == "machine +X is part (1, -0.0061, 0), 0.3500° from part +X"
+    assert sheet.operations[0].directions == ("part +X, 0.35° off", "part +Y, 0.35° off", "part +Z")
     assert "A offset and C offset: zero, so program angles are machine angles." in sheet.givens
 
 
@@ -159,12 +157,63 @@ def test_an_offset_beyond_the_travels_is_told_on_top(make):
 def test_senses_and_z_reference_are_among_the_givens(make):
     head, foot = make(), make(*SETUPS["foot"])
     assert any(
-        "A: the table turns clockwise" in given and "(from the right)" in given for given in head.givens
+        "A: the table turns clockwise" in given and "seen from the right" in given for given in head.givens
     )
     assert any(
-        "C: the table turns counterclockwise" in given and "(from above)" in given for given in foot.givens
+        "C: the table turns counterclockwise" in given and "seen from above" in given for given in foot.givens
     )
     assert any("along (0.000100, 0.000000, 1.000000)" in given for given in foot.givens)
     assert any("reference tool, 4.0000 long" in given for given in foot.givens)
     assert any("Clearance" in given and "not checked" in given for given in head.givens)
     assert any("does not claim that the setup is safe" in caution for caution in head.cautions)
+
+
+def test_the_calibration_log_is_summed_up_in_one_line(work, make):
+    assert "never measured" in make().calibration
+    evaluated = work()
+    path = evaluated.job.machine_file.path
+    lines = {
+        letter: {"point": list(point), "along": along}
+        for letter, point, along in (
+            ("A", (-381.0, -203.412, -406.118), "+X"),
+            ("C", (-381.025, -203.405, -356.112), "+Z"),
+        )
+    }
+    record = {
+        "schema": "tiltwright.calibration/1",
+        "date": "2026-11-20T08:14:00+00:00",
+        "action": "fit",
+        "units": "mm",
+        "who": "the morning shift",
+        "before": lines,
+        "lines": lines,
+        "result": {
+            "rotary": [{"letter": "A", "u_point": [0.0, 0.0021, 0.0012]}, {"letter": "C", "u_point": None}]
+        },
+    }
+    log = log_path(path)
+    try:
+        log.write_text(json.dumps(record) + "\n", "utf-8")
+        assert calibration_words(evaluated.job.machine_file, "mm") == (
+            "rotaries' lines measured 2026-11-20 08:14 by the morning shift, standard uncertainty A 0.002 mm"
+        )
+        log.write_text(json.dumps(record | {"lines": lines | {"A": lines["C"]}, "who": None}) + "\n", "utf-8")
+        assert calibration_words(evaluated.job.machine_file, "inch") == (
+            "rotaries' lines measured 2026-11-20 08:14, nobody named, standard uncertainty A 0.0001 in; "
+            "THE MACHINE FILE WAS CHANGED SINCE"
+        )
+        log.write_text("not a record\n", "utf-8")
+        assert "cannot be read" in calibration_words(evaluated.job.machine_file, "mm")
+    finally:
+        log.unlink()
+
+
+def test_a_budget_and_a_nest_have_their_place(make):
+    sheet = make()
+    first = replace(sheet.operations[0], expanded=("0.012", "0.013", "0.014"), nest="left")
+    shown = replace(sheet, operations=(first, *sheet.operations[1:]), nest="left")
+    assert "+/-0.013" in text_of(shown)
+    assert "nest left" in text_of(shown)
+    with_them, without = (len(typeset.pdf(one)) for one in (shown, sheet))
+    assert with_them > without
+    assert faults_of(typeset.pdf(shown), shown) == []

@@ -2,12 +2,13 @@
 
 from dataclasses import replace
 
+import manifold3d
 import numpy as np
 import pytest
 
 from kinematics.errors import KinematicsError
 from kinematics.reach.clearance import swept_discs
-from kinematics.reach.collision_bodies import FACETS_WITHIN_MM
+from kinematics.reach.collision_bodies import FACETS_WITHIN_MM, matrix_of
 from kinematics.reach.distance_bounds import gap_bounds
 from kinematics.reach.index_moves import (
     _WITHIN_MM,
@@ -20,8 +21,8 @@ from kinematics.reach.index_moves import (
     rotary_turns_deg,
 )
 from kinematics.reach.scene import exact_gap_mm, group_poses, scene_of
-from kinematics.reach.shapes import Box, Frustum
-from kinematics.reach.solid import Solid, on_rotary
+from kinematics.reach.shapes import Box, Frustum, Mesh
+from kinematics.reach.solid import BASE, Solid, on_rotary
 from kinematics.rotary import IndexDirection, IndexRule
 
 
@@ -257,3 +258,52 @@ def test_ways_that_cannot_be(make):
     assert rotary_turns_deg(
         replace(a, index_direction=IndexDirection(IndexRule.SHORT_WAY)), -110.0, 20.0
     ) == (130.0,)
+
+
+def cradle():
+    """A block with a trough along Y milled out of it, 330 wide: triangles of both, made with the library."""
+    block = manifold3d.Manifold.cube([400.0, 300.0, 300.0], center=True)
+    trough = manifold3d.Manifold.cube([330.0, 400.0, 300.0], center=True).translate([0.0, 0.0, 60.0])
+    made = (block - trough).translate([0.0, 0.0, -60.0]).to_mesh64()
+    return Mesh(made.vert_properties[:, :3], made.tri_verts.astype(np.int64))
+
+
+@pytest.mark.parametrize(
+    ("shape", "to_deg"),
+    [
+        (Frustum([0, 0, -150], [0, 0, 120], 460.0, None, 400.0), (-12.0, 30.0)),
+        (cradle(), (-60.0, 90.0)),
+    ],
+    ids=["hood", "cradle"],
+)
+def test_what_turns_inside_a_hollow_is_clear_of_it(make, shape, to_deg):
+    bar = Solid("bar", Box([-30, -100, 10], [30, 100, 40]), on_rotary(1))
+    model = make.model(
+        [make.operation("one", (0.0, 0.0)), make.operation("two", to_deg)],
+        [Solid("housing", shape, BASE), bar],
+        section=None,
+        spindle=(),
+        retract_mm=(None, None, 500.0),
+    )
+    scene = scene_of(model)
+    first, second = model.operations
+    found = index_move(model, scene, first, second, np.subtract(to_deg, (0.0, 0.0))).table
+    housing, turning = scene.bodies[0].manifold, scene.bodies[1].manifold
+    seen = min(
+        housing.min_gap(turning.transform(matrix_of(group_poses(model.machine, [a, c])[2])), 500.0)
+        for a in np.linspace(0.0, to_deg[0], 16)
+        for c in np.linspace(0.0, to_deg[1], 16)
+    )
+    assert found.settled
+    assert found.at_least_mm <= seen + 1e-9
+    assert found.seen_mm - agreed_mm(found.seen_mm) <= found.at_least_mm <= found.seen_mm
+    assert found.at_least_mm > 50.0
+
+
+def test_a_search_that_is_broken_off_says_so(make, monkeypatch):
+    monkeypatch.setattr("kinematics.reach.index_moves._MOST_ITEMS", 10)
+    bar = Solid("arm", Box([-1, 100, -1], [1, 180, 1]), on_rotary(0))
+    model = two(make, (0.0, 0.0), (-120.0, 0.0), [bar])
+    found = swing(model, scene_of(model), *model.operations)
+    assert not found.settled
+    assert found.at_least_mm < found.seen_mm - agreed_mm(found.seen_mm)

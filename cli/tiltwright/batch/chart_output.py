@@ -1,0 +1,255 @@
+"""Charts of a batch as text, JSON and pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import numpy as np
+
+from kinematics.batch import ChangeFit, ChangeKind, ChartRule, Signal
+from tiltwright.batch.chart import FEWEST, AxisChart, Series, change_values
+from tiltwright.calibration.plots import as_file, label, new_figure
+from tiltwright.files.loader import ReadJob
+from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, fixed, in_units
+from tiltwright.output.tables import table, units_words, wrapped
+
+__all__ = ["chart_picture", "chart_report", "chart_text"]
+
+_FINE = {"mm": 4, "inch": 5}
+"""Decimals of statistics: one more than a length has."""
+
+
+def chart_text(job: ReadJob, series: Series, charts: Sequence[AxisChart], units: str) -> str:
+    """The charts as text: the verdict first, then figures, then what follows from them."""
+    lines = [f"{job.file.name}: {series.name}, {len(series.serials)} readings, in {units_words(units)}", ""]
+    lines.append(wrapped("NOT CHECKED: whatever was not probed. Statistics say what changed, not why."))
+    lines += _verdict(series, charts, units)
+    lines += ["", _figures(charts, units, nested=len(set(series.nests)) > 1), ""]
+    for one in charts:
+        lines += _signals(series, one)
+    for one in charts:
+        lines += _after(one, units)
+    return "\n".join(lines)
+
+
+def _verdict(series: Series, charts: Sequence[AxisChart], units: str) -> Iterator[str]:
+    baseline = charts[0].chart.baseline
+    if 0 < baseline.count < FEWEST:
+        yield wrapped(
+            f"caution: the limits come from {baseline.count} readings only; from {FEWEST} on they can be relied on"
+        )
+    for one in charts:
+        if not one.in_control:
+            yield wrapped(f"FAIL: {one.axis} is out of control. {_change_words(series, one, units)}".rstrip())
+        elif one.chart.signals:
+            yield wrapped(
+                f"caution: {one.axis} has runs of points that come by chance once in a while; see below"
+            )
+    if all(one.in_control for one in charts):
+        yield "PASS: X, Y and Z stay within their limits, and no jump or drift shows."
+
+
+def _fine(value_mm: float, units: str, more: int = 0) -> str:
+    return fixed(in_units(value_mm, units), _FINE[units] + more)
+
+
+def _change_words(series: Series, one: AxisChart, units: str) -> str:
+    best = one.change.best
+    if best is None:
+        return ""
+    words = _form(best, series, units)
+    if one.change.rivals:
+        others = " or ".join(_form(rival, series, units) for rival in one.change.rivals)
+        return f"It {words}; these readings do not tell that from: it {others}."
+    return f"It {words}."
+
+
+def _form(fit: ChangeFit, series: Series, units: str) -> str:
+    unit = UNIT_SYMBOL[units]
+    if fit.kind is ChangeKind.JUMP:
+        assert fit.index is not None
+        size = f"{_fine(fit.amount, units)} {unit} (standard uncertainty {_fine(fit.u, units)})"
+        return f"jumps by {size} at part {fit.index + 1}, serial {label(series.serials[fit.index])}"
+    size = f"{_fine(fit.amount, units, 2)} {unit}"
+    each = "a part" if fit.kind is ChangeKind.DRIFT else "a degree Celsius"
+    what = "drifts" if fit.kind is ChangeKind.DRIFT else "moves with the temperature,"
+    return f"{what} by {size} {each} (standard uncertainty {_fine(fit.u, units, 2)})"
+
+
+def _figures(charts: Sequence[AxisChart], units: str, *, nested: bool) -> str:
+    rows = []
+    for one in charts:
+        low, high = one.chart.limits
+        base = one.chart.baseline
+        rows.append(
+            [
+                one.axis,
+                *(
+                    _fine(value, units)
+                    for value in (base.center, base.sigma, low, high, float(one.chart.ewma[-1]))
+                ),
+                str(len({signal.index for signal in one.chart.signals})),
+            ]
+        )
+    note = "\nEach nest is charted about its own mean." if nested else ""
+    return table(["axis", "centre", "sigma", "lower", "upper", "now", "points out"], rows) + note
+
+
+def _signals(series: Series, one: AxisChart) -> Iterator[str]:
+    first: dict[ChartRule, Signal] = {}
+    count: dict[ChartRule, int] = {}
+    for signal in one.chart.signals:
+        first.setdefault(signal.rule, signal)
+        count[signal.rule] = count.get(signal.rule, 0) + 1
+    for number, rule in enumerate(ChartRule, start=1):
+        if rule not in first:
+            continue
+        signal = first[rule]
+        side = "" if rule is ChartRule.MOVING_RANGE else (", above" if signal.side > 0 else ", below")
+        more = f", and {count[rule] - 1} more" if count[rule] > 1 else ""
+        yield wrapped(
+            f"{one.axis}: rule {number}, {rule.value}{side}: part {signal.index + 1}, serial "
+            f"{label(series.serials[signal.index])}{more}",
+            rest="   ",
+        )
+
+
+def _after(one: AxisChart, units: str) -> Iterator[str]:
+    unit = UNIT_SYMBOL[units]
+    # Of two nests one line says both.
+    for shift in one.nests[:1] if len(one.nests) == 2 else one.nests:
+        way = "high" if shift.shift > 0.0 else "low"
+        side = f"{_fine(abs(shift.shift), units)} {unit} {way} in {one.axis}"
+        yield wrapped(
+            f"Nest {label(shift.group)} sits {side} against the others (standard uncertainty "
+            f"{_fine(shift.u, units)}): a chip, or a worn locator? Look before you correct an offset."
+        )
+    if one.forecast is not None and one.forecast.parts is not None:
+        soon = (
+            f", {one.forecast.earliest} at the earliest (95 %)" if one.forecast.earliest is not None else ""
+        )
+        parts = f"{one.forecast.parts} more part{'' if one.forecast.parts == 1 else 's'}"
+        yield wrapped(
+            f"{one.axis}: at this drift {parts} stay within the tolerance{soon}."
+            if one.forecast.parts
+            else f"{one.axis}: outside the tolerance already, or with the next part. Probe again now."
+        )
+    if one.intervals:
+        rows = [
+            [str(i.parts), fixed(i.minutes_per_part, 2), f"{100.0 * i.share:.0f} %", f"{i.outside:.1e}"]
+            for i in one.intervals
+        ]
+        yield table(
+            [f"{one.axis}: probe every", "minutes a part", "tolerance used", "last part outside"],
+            rows,
+            left=0,
+        )
+
+
+def chart_report(job: ReadJob, series: Series, charts: Sequence[AxisChart], units: str) -> dict[str, Any]:
+    """The charts for JSON, lengths in the stated unit."""
+    scale = 1.0 / UNIT_MM[units]
+
+    def listed(values: Any) -> list[float | None]:  # noqa: ANN401 - any array
+        return [None if np.isnan(value) else float(value) * scale for value in values]
+
+    return {
+        "schema": "tiltwright.batch-chart/1",
+        "job": job.file.name,
+        "units": units,
+        "series": series.name,
+        "in_control": all(one.in_control for one in charts),
+        "serials": list(series.serials),
+        "nests": list(series.nests),
+        "axes": [
+            {
+                "axis": one.axis,
+                "center": one.chart.baseline.center * scale,
+                "sigma": one.chart.baseline.sigma * scale,
+                "baseline_readings": one.chart.baseline.count,
+                "limits": [limit * scale for limit in one.chart.limits],
+                "values": listed(one.chart.values),
+                "moving_range": listed(one.chart.moving_range),
+                "ewma": listed(one.chart.ewma),
+                "cusum_high": listed(one.chart.cusum_high),
+                "cusum_low": listed(one.chart.cusum_low),
+                "signals": [
+                    {"index": s.index, "rule": s.rule.name.lower().replace("_", " "), "side": s.side}
+                    for s in one.chart.signals
+                ],
+                "changes": [
+                    {**form, "amount": form["amount"] * scale, "u": form["u"] * scale}
+                    for form in change_values(one.change)
+                ],
+                "significant": one.change.significant,
+                "nests_apart": [
+                    {
+                        "nest": s.group,
+                        "shift": s.shift * scale,
+                        "u": s.u * scale,
+                        "probability": s.probability,
+                    }
+                    for s in one.nests
+                ],
+                "forecast": None
+                if one.forecast is None
+                else {"parts": one.forecast.parts, "earliest": one.forecast.earliest},
+                "intervals": [
+                    {
+                        "parts": i.parts,
+                        "minutes_per_part": i.minutes_per_part,
+                        "share": i.share,
+                        "outside": i.outside,
+                    }
+                    for i in one.intervals
+                ],
+            }
+            for one in charts
+        ],
+    }
+
+
+def chart_picture(
+    job: ReadJob, series: Series, charts: Sequence[AxisChart], units: str, ending: str
+) -> bytes:
+    """Individuals with their limits and the weighted mean, an axis below the other; beside them both cumulative sums."""
+    figure = new_figure(11.0, 2.6 * len(charts) + 0.6)
+    unit, parts = UNIT_SYMBOL[units], np.arange(1, len(series.serials) + 1)
+    for row, one in enumerate(charts):
+        chart = one.chart
+        axes = figure.add_subplot(len(charts), 2, 2 * row + 1)
+        values, ewma = (np.array(v) / UNIT_MM[units] for v in (chart.values, chart.ewma))
+        axes.plot(parts, values, "o", color="0.0", fillstyle="none", markersize=3.5, linewidth=0.8)
+        axes.plot(parts, ewma, "-", color="0.0", linewidth=1.4)
+        hit = sorted({signal.index for signal in chart.signals})
+        axes.plot(parts[hit], values[hit], "s", color="0.0", markersize=5)
+        low, high = chart.limits
+        for value, text in ((low, "lower"), (chart.baseline.center, "centre"), (high, "upper")):
+            at = value / UNIT_MM[units]
+            axes.axhline(at, color="0.35", linewidth=0.9, linestyle="-" if text == "centre" else "--")
+            axes.annotate(text, (1.0, at), xycoords=("axes fraction", "data"), fontsize=8, va="center")
+        _dress(axes, f"{one.axis}, {unit}: each part, and the weighted mean")
+        sums = figure.add_subplot(len(charts), 2, 2 * row + 2)
+        up, down = (np.array(v) / UNIT_MM[units] for v in (chart.cusum_high, chart.cusum_low))
+        limit = chart.design.decision * chart.baseline.sigma / UNIT_MM[units]
+        sums.plot(parts, up, "-", color="0.0", linewidth=1.4)
+        sums.plot(parts, -down, "--", color="0.0", linewidth=1.4)
+        for at in (limit, -limit):
+            sums.axhline(at, color="0.35", linewidth=0.9, linestyle="--")
+        sums.annotate("above", (parts[-1], up[-1]), xytext=(3, 3), textcoords="offset points", fontsize=8)
+        sums.annotate("below", (parts[-1], -down[-1]), xytext=(3, -9), textcoords="offset points", fontsize=8)
+        _dress(sums, f"{one.axis}, {unit}: cumulative sums")
+        if row == len(charts) - 1:
+            axes.set_xlabel("part", fontsize=8)
+            sums.set_xlabel("part", fontsize=8)
+    figure.suptitle(
+        label(f"{job.file.name}: {series.name}", 70), x=0.01, ha="left", fontsize=12, weight="bold"
+    )
+    return as_file(figure, ending)
+
+
+def _dress(axes: Any, title: str) -> None:  # noqa: ANN401 - matplotlib is imported by the figure alone
+    axes.set_title(title, loc="left", fontsize=9, weight="bold")
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.tick_params(labelsize=8, direction="in", color="0.3")

@@ -1,0 +1,118 @@
+"""The batch record as its user meets it: readings in, entries listed, readings out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from tiltwright.batch.readings_table import known_nests, read_part_readings
+from tiltwright.batch.record import LoggedReading, RecordEntry, log_readings, withdraw
+from tiltwright.files.diagnostics import InputFaults
+from tiltwright.files.loader import ReadJob
+from tiltwright.output.json_csv import csv_text, length_list
+from tiltwright.output.tables import table
+from tiltwright.terminal.streams import note
+
+__all__ = ["add_readings", "log_csv", "log_report", "log_text", "withdraw_entry"]
+
+
+def add_readings(job: ReadJob, path: Path, table_path: Path, *, who: str | None, again: bool) -> None:
+    """Append a table's readings to a record and say so.
+
+    Raises
+    ------
+    InputFaults
+    """
+    readings, _ = read_part_readings(table_path)
+    nests = [one.nest.name for one in job.nests]
+    faults = known_nests(str(table_path), readings, nests)
+    if faults:
+        raise InputFaults(faults)
+    number = log_readings(path, readings, who=who, source=str(table_path), again=again)
+    note(f"{path} has {len(readings)} more readings, as entry {number}", label="done")
+
+
+def withdraw_entry(path: Path, number: int, *, who: str | None) -> None:
+    """Withdraw an entry, or take the withdrawal back, and say which."""
+    counts = withdraw(path, number, who=who)
+    note(f"entry {number} {'counts again' if counts else 'does not count any more'}", label="done")
+
+
+def log_text(job: ReadJob, entries: Sequence[RecordEntry]) -> str:
+    """The entries as a table."""
+    rows = [
+        [
+            str(one.number),
+            one.written_at.replace("T", " ").removesuffix("+00:00") + " UTC",
+            one.who or "",
+            str(one.count) if one.kind == "readings" else "",
+            _what(one),
+        ]
+        for one in entries
+    ]
+    counting = sum(one.count for one in entries if not one.withdrawn)
+    head = f"{job.file.name}: {counting} readings count, in {len(entries)} entries"
+    return f"{head}\n\n{table(['entry', 'when', 'who', 'readings', 'what'], rows, align='rllrl')}"
+
+
+def _what(one: RecordEntry) -> str:
+    if one.kind == "readings":
+        return f"from {one.source}{'; withdrawn' if one.withdrawn else ''}"
+    return f"entry {one.about} {'withdrawn' if one.kind == 'withdrawn' else 'counts again'}"
+
+
+def log_report(
+    job: ReadJob, entries: Sequence[RecordEntry], readings: Sequence[LoggedReading], units: str
+) -> dict[str, Any]:
+    """The record for JSON, lengths in the stated unit."""
+    return {
+        "schema": "tiltwright.batch-log/1",
+        "job": job.file.name,
+        "units": units,
+        "entries": [
+            {
+                "number": one.number,
+                "kind": one.kind,
+                "about": one.about,
+                "written_at": one.written_at,
+                "who": one.who,
+                "source": one.source,
+                "count": one.count,
+                "withdrawn": one.withdrawn,
+            }
+            for one in entries
+        ],
+        "readings": [
+            {
+                "entry": one.entry,
+                "serial": one.reading.serial,
+                "nest": one.reading.nest,
+                "target": one.reading.target,
+                "at": length_list(one.reading.at_mm, units),
+                "clock_deg": one.reading.clock_deg,
+                "temperature_c": one.reading.temperature_c,
+            }
+            for one in readings
+        ],
+    }
+
+
+def log_csv(readings: Sequence[LoggedReading], units: str) -> str:
+    """The readings that count, as the table that `batch log` reads."""
+    ending = "mm" if units == "mm" else "in"
+    head = ["serial", "nest", "target", *(f"{axis}_{ending}" for axis in "XYZ"), "clock_deg", "temperature_C"]
+    return csv_text(
+        head,
+        (
+            [
+                one.reading.serial,
+                one.reading.nest or "",
+                one.reading.target or "",
+                *length_list(one.reading.at_mm, units),
+                "" if one.reading.clock_deg is None else one.reading.clock_deg,
+                "" if one.reading.temperature_c is None else one.reading.temperature_c,
+            ]
+            for one in readings
+        ),
+    )

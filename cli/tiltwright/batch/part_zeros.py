@@ -1,0 +1,197 @@
+"""Every part's own zero: the offsets of each part of a table, and the parts that are not to be loaded."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics import PartOffsets, offsets_of_parts
+from tiltwright.batch.readings_table import PartReading, known_nests, read_part_readings
+from tiltwright.files.diagnostics import Diagnostic, InputFaults, shown
+from tiltwright.files.job_file import DEFAULT_WITHIN
+from tiltwright.files.loader import ReadJob
+from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests, evaluate_nests
+
+__all__ = ["BeyondLimit", "BeyondWithin", "OffsetsOfBatch", "PartOfBatch", "offsets_of_batch"]
+
+
+@dataclass(frozen=True)
+class BeyondWithin:
+    """A part whose zero lies farther from the stack's than its tolerance."""
+
+    distance_mm: float
+    within_mm: float
+
+
+@dataclass(frozen=True)
+class BeyondLimit:
+    """A part whose clocking would take a rotary past its limits."""
+
+    letter: str
+    operation: str
+    machine_deg: float
+    limits_deg: tuple[float, float]
+
+
+Held = BeyondWithin | BeyondLimit
+
+
+@dataclass(frozen=True, eq=False)
+class PartOfBatch:
+    """One part.
+
+    Attributes
+    ----------
+    reading : PartReading
+        Its row of the table.
+    nest : int
+        Place of its nest.
+    row : int
+        Its place among the offsets of that nest.
+    held : BeyondWithin or BeyondLimit or None
+        What forbids to load it.
+    """
+
+    reading: PartReading
+    nest: int
+    row: int
+    held: Held | None
+
+
+@dataclass(frozen=True, eq=False)
+class OffsetsOfBatch:
+    """The offsets of every part of a table.
+
+    Attributes
+    ----------
+    evaluated : EvaluatedNests
+        The job at part zero of the stack: its programs' angles, its offsets' numbers.
+    parts : tuple of PartOfBatch
+        In the order of the table.
+    offsets : tuple of PartOffsets
+        Of each nest, rows as `PartOfBatch.row` counts them.
+    others : int
+        Rows of the table that are of check balls and bores.
+    """
+
+    evaluated: EvaluatedNests
+    parts: tuple[PartOfBatch, ...]
+    offsets: tuple[PartOffsets, ...]
+    others: int
+
+    @property
+    def held(self) -> tuple[PartOfBatch, ...]:
+        """The parts that are not to be loaded."""
+        return tuple(one for one in self.parts if one.held is not None)
+
+    @property
+    def stays_turned_deg(self) -> float:
+        """The largest clocking that no rotary's offset takes out; 0 where there is none."""
+        turned = [
+            abs(one.reading.clock_deg or 0.0)
+            for one in self.parts
+            if not self.evaluated.nests[one.nest].job.file.square_up
+        ]
+        return max(turned, default=0.0)
+
+    def part_offsets(self, part: PartOfBatch) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """The work offsets (m, 3) in mm and the rotaries' offsets (n,) in degrees of one part."""
+        found = self.offsets[part.nest]
+        return found.offset_mm[part.row], found.rotary_offset_deg[part.row]
+
+
+def offsets_of_batch(job: ReadJob, table: Path) -> OffsetsOfBatch:
+    """The offsets of every part of a table, at the program angles that the job has.
+
+    Parameters
+    ----------
+    job : ReadJob
+    table : Path
+        Of parts: serial, nest where the job has nests, the display where part zero was touched off, clocking where it
+        was measured.
+
+    Raises
+    ------
+    InputFaults
+        With every fault of the table and its row.
+    """
+    readings, _ = read_part_readings(table)
+    zeros = tuple(one for one in readings if one.target is None)
+    names = [one.nest.name for one in job.nests]
+    faults = [*known_nests(str(table), zeros, names), *_twice(str(table), zeros)]
+    if not zeros:
+        faults.append(
+            Diagnostic(str(table), None, "", "no part's zero", "a row for each part, without a target")
+        )
+    if faults:
+        raise InputFaults(sorted(faults, key=lambda fault: fault.line or 0))
+    evaluated = evaluate_nests([job])
+    places = [0 if one.nest is None else names.index(one.nest) for one in zeros]
+    offsets, held = [], dict[int, Held]()
+    rows = [0] * len(zeros)
+    for place, nest in enumerate(evaluated.nests):
+        mine = [k for k, of in enumerate(places) if of == place]
+        found = _offsets_in(nest, [zeros[k] for k in mine])
+        offsets.append(found)
+        for row, k in enumerate(mine):
+            rows[k] = row
+        held |= {mine[row]: why for row, why in _held(nest, found).items()}
+    parts = tuple(
+        PartOfBatch(one, place, row, held.get(k))
+        for k, (one, place, row) in enumerate(zip(zeros, places, rows, strict=True))
+    )
+    return OffsetsOfBatch(evaluated, parts, tuple(offsets), len(readings) - len(zeros))
+
+
+def _twice(file: str, readings: Sequence[PartReading]) -> list[Diagnostic]:
+    """Faults of serial numbers that stand in two nests: one part cannot be in both."""
+    first: dict[str, PartReading] = {}
+    faults = []
+    for one in readings:
+        before = first.setdefault(one.serial, one)
+        if before.nest != one.nest:
+            found = f"{shown(one.serial)} again, in row {before.row} in nest {shown(before.nest or '')}"
+            faults.append(Diagnostic(file, one.row, "serial", found, "each part once"))
+    return faults
+
+
+def _offsets_in(nest: EvaluatedJob, readings: Sequence[PartReading]) -> PartOffsets:
+    job, machine = nest.job, nest.setup.machine
+    count = len(machine.rotaries)
+    pose = np.zeros(count) if job.touched is None else job.touched.machine_deg
+    placed = [one.placed for one in nest.operations]
+    return offsets_of_parts(
+        job.setup,
+        np.array([one.origin_mm for one in placed]).reshape(-1, 3),
+        np.array([one.program_deg for one in placed]).reshape(-1, count),
+        np.array([one.at_mm for one in readings]).reshape(-1, 3),
+        pose,
+        np.array([one.clock_deg or 0.0 for one in readings]),
+        tuple(job.file.square_up or ()),
+    )
+
+
+def _held(nest: EvaluatedJob, found: PartOffsets) -> dict[int, Held]:
+    """What forbids to load parts of one nest, by their row."""
+    job = nest.job
+    within_mm = (
+        job.unit.to_mm(DEFAULT_WITHIN[job.unit.value]) if job.touched is None else job.touched.within_mm
+    )
+    held: dict[int, Held] = {}
+    if not nest.operations:
+        return held
+    for k, rotary in enumerate(nest.setup.machine.rotaries):
+        if rotary.limits_deg is None:
+            continue
+        angles = found.machine_deg[:, :, k]
+        for row, m in reversed(np.argwhere(~rotary.within(angles)).tolist()):
+            name = nest.operations[m].placed.name
+            held[row] = BeyondLimit(rotary.letter, name, float(angles[row, m]), rotary.limits_deg)
+    distance = found.distance_mm
+    for row in np.nonzero(distance > within_mm)[0].tolist():
+        held[row] = BeyondWithin(float(distance[row]), within_mm)
+    return held

@@ -1,0 +1,205 @@
+"""Readings of parts as a CSV table: a part's zero, or a check ball or bore that was probed again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+from tiltwright.files.csv_source import ColumnName, CsvRow, CsvTable, csv_from_file, uneven
+from tiltwright.files.diagnostics import Diagnostic, InputFaults, InvalidValue, nearest, one_of, shown
+from tiltwright.files.parsing import parse_name, parse_written_angle
+from tiltwright.files.units import Unit
+from tiltwright.files.written_numbers import parse_written
+
+__all__ = ["PartReading", "known_nests", "read_part_readings"]
+
+_REQUIRED = ("serial", "x", "y", "z")
+_OPTIONAL = ("nest", "target", "clock", "temperature")
+_SPELLED = {"x": "X_mm or X_in", "y": "Y_mm or Y_in", "z": "Z_mm or Z_in", "serial": "serial"}
+_LARGEST_MB = 64
+_COLDEST, _HOTTEST = -40.0, 80.0
+"""Degrees Celsius between which a shop's machines stand (common practice)."""
+
+Value = TypeVar("Value")
+
+
+@dataclass(frozen=True)
+class PartReading:
+    """One row.
+
+    Attributes
+    ----------
+    row : int
+        Of the table, as a spreadsheet shows it; 0 where it came from elsewhere.
+    serial : str
+        The part's.
+    at_mm : (float, float, float)
+        The display, X, Y, Z.
+    nest : str or None
+    target : str or None
+        What was probed; None for part zero.
+    clock_deg : float or None
+        Measured clocking of the part.
+    temperature_c : float or None
+    """
+
+    row: int
+    serial: str
+    at_mm: tuple[float, float, float]
+    nest: str | None = None
+    target: str | None = None
+    clock_deg: float | None = None
+    temperature_c: float | None = None
+
+
+def read_part_readings(path: Path) -> tuple[tuple[PartReading, ...], Unit]:
+    """The rows of a table, and the unit of its lengths.
+
+    Parameters
+    ----------
+    path : Path
+        Columns serial, X, Y and Z with their unit; nest, target, clock_deg and temperature_C may be left out.
+
+    Raises
+    ------
+    InputFaults
+        With every fault and its row.
+    """
+    table = csv_from_file(
+        path, "a table of parts: serial,nest,X_mm,Y_mm,Z_mm with a row for each", _LARGEST_MB
+    )
+    places, unit = _columns(table)
+    faults = [fault for row in table.rows if (fault := uneven(table, row)) is not None]
+    numbers = [places[name] for name in ("x", "y", "z", "clock", "temperature") if name in places]
+    mark = table.mark(numbers)
+    width = len(table.head.cells)
+    found = [_row(table, row, places, unit, mark, faults) for row in table.rows if len(row.cells) == width]
+    readings = tuple(one for one in found if one is not None)
+    if not table.rows:
+        faults.append(Diagnostic(table.file, None, "", "no part", "a row for each part"))
+    faults += _repeated(table.file, readings)
+    if faults:
+        raise InputFaults(sorted(faults, key=lambda fault: fault.line or 0))
+    return readings, unit
+
+
+def _columns(table: CsvTable) -> tuple[dict[str, int], Unit]:
+    file, line, names = table.file, table.head.number, table.columns
+    faults: list[Diagnostic] = []
+    places: dict[str, int] = {}
+    units: dict[str, str] = {}
+    for place, (column, cell) in enumerate(zip(names, table.head.cells, strict=True)):
+        name = _name(column)
+        if name not in (*_REQUIRED, *_OPTIONAL):
+            near = nearest(column.name, [*_REQUIRED, *_OPTIONAL])
+            allowed = "serial, nest, target, X_mm, Y_mm, Z_mm, clock_deg, temperature_C"
+            tip = f'did you mean "{near}"?' if near else ""
+            faults.append(
+                Diagnostic(
+                    file, line, f"column {place + 1}", f"an unknown column, {shown(cell)}", allowed, tip
+                )
+            )
+        elif name in places:
+            found = f"column {shown(cell)} again, as column {place + 1}"
+            faults.append(Diagnostic(file, line, "", found, "every column once"))
+        else:
+            places[name] = place
+            if name in "xyz":
+                units[name] = column.unit
+                if column.unit not in {"mm", "inch"}:
+                    found = f"{shown(cell)}, a length without its unit"
+                    faults.append(Diagnostic(file, line, f"column {place + 1}", found, _SPELLED[name]))
+    faults += [
+        Diagnostic(file, line, "", f"no column {name}", _SPELLED[name])
+        for name in _REQUIRED
+        if name not in places
+    ]
+    if not faults and len(set(units.values())) > 1:
+        faults.append(Diagnostic(file, line, "", "lengths in mm and in inches", "one unit for all lengths"))
+    if faults:
+        raise InputFaults(faults)
+    return places, Unit(units["x"])
+
+
+def _name(column: ColumnName) -> str:
+    """A column's name without what says its unit alone."""
+    if column.name in {"temperature_c", "temp_c", "temperature"}:
+        return "temperature"
+    return column.name
+
+
+def _row(
+    table: CsvTable,
+    row: CsvRow,
+    places: dict[str, int],
+    unit: Unit,
+    mark: str,
+    faults: list[Diagnostic],
+) -> PartReading | None:
+    before = len(faults)
+
+    def cell(name: str, read: Callable[[str], Value]) -> Value | None:
+        place = places.get(name)
+        if place is None or (name in _OPTIONAL and not row.cells[place]):
+            return None
+        try:
+            return read(row.cells[place])
+        except InvalidValue as refusal:
+            key = table.head.cells[place]
+            faults.append(
+                Diagnostic(table.file, row.number, key, refusal.found, refusal.allowed, refusal.tip)
+            )
+            return None
+
+    serial, nest, target = cell("serial", parse_name), cell("nest", parse_name), cell("target", parse_name)
+    at = [cell(axis, lambda text: _length(text, unit, mark)) for axis in "xyz"]
+    clock = cell("clock", lambda text: parse_written_angle(text, mark))
+    warm = cell("temperature", lambda text: _temperature(text, mark))
+    if len(faults) > before or serial is None:
+        return None
+    x, y, z = (unit.to_mm(value or 0.0) for value in at)
+    return PartReading(row.number, serial, (x, y, z), nest, target, clock, warm)
+
+
+def _length(text: str, unit: Unit, mark: str) -> float:
+    written = parse_written(text, mark)
+    if written.unit not in {"", unit.value}:
+        raise InvalidValue(found=shown(text.strip()), allowed=f"a number in the column's unit, {unit.value}")
+    return written.value
+
+
+def _temperature(text: str, mark: str) -> float:
+    value = parse_written(text, mark).value
+    if not _COLDEST <= value <= _HOTTEST:
+        allowed = f"degrees Celsius, {_COLDEST:g} to {_HOTTEST:g}"
+        raise InvalidValue(found=shown(text.strip()), allowed=allowed)
+    return value
+
+
+def _repeated(file: str, readings: Sequence[PartReading]) -> list[Diagnostic]:
+    first: dict[tuple[str, str | None, str | None], int] = {}
+    faults = []
+    for one in readings:
+        key = (one.serial, one.nest, one.target)
+        if key in first:
+            where = f" in nest {shown(one.nest)}" if one.nest else ""
+            found = f"{shown(one.serial)}{where} again, as in row {first[key]}"
+            faults.append(Diagnostic(file, one.row, "serial", found, "each part once"))
+        first.setdefault(key, one.row)
+    return faults
+
+
+def known_nests(file: str, readings: Sequence[PartReading], nests: Sequence[str]) -> list[Diagnostic]:
+    """Faults of rows whose nest the job does not have, or that name none where it has several."""
+    faults = []
+    for one in readings:
+        if one.nest is not None and one.nest not in nests:
+            allowed = one_of(nests) if nests else "no nest: the job has none"
+            near = nearest(one.nest, nests)
+            tip = f"did you mean {shown(near)}?" if near else ""
+            faults.append(Diagnostic(file, one.row, "nest", shown(one.nest), allowed, tip))
+        if one.nest is None and one.target is None and nests:
+            faults.append(Diagnostic(file, one.row, "nest", "nothing", one_of(nests)))
+    return faults

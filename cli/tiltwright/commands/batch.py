@@ -1,0 +1,272 @@
+"""`tiltwright batch`: a batch of parts, from each part's own zero to when to probe again."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
+import typer
+
+from tiltwright.commands.options import (
+    Force,
+    JobArgument,
+    Json,
+    Output,
+    UnitsOption,
+    show_or_write,
+    write_into,
+)
+
+if TYPE_CHECKING:
+    from tiltwright.batch.part_zeros import OffsetsOfBatch
+
+__all__ = ["app"]
+
+app = typer.Typer(
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    help="Repeat a job: log every part's zero, chart it, and know when to probe again.",
+)
+
+
+@app.command("offsets")
+def batch_offsets(
+    job: JobArgument,
+    parts: Annotated[
+        Path, typer.Argument(metavar="PARTS", help="A table of parts (CSV).", show_default=False)
+    ],
+    units: UnitsOption = None,
+    as_json: Json = False,
+    as_csv: Annotated[
+        bool, typer.Option("--csv", help="CSV, full precision, units in the column names.")
+    ] = False,
+    gcode: Annotated[
+        bool, typer.Option("--gcode", help="A loader for each part: SERIAL.nc in the folder given with -o.")
+    ] = False,
+    output: Output = None,
+    force: Force = False,
+) -> None:
+    """Work offsets of every part of a table, each by its own touched-off zero.
+
+    Examples:
+
+    \b
+      tiltwright batch offsets job.toml parts.csv                       a table
+      tiltwright batch offsets job.toml parts.csv --gcode -o loaders    a loader for each part
+      tiltwright batch offsets job.toml parts.csv --csv -o offsets.csv  for another program
+
+    The table has the columns serial, X_mm, Y_mm, Z_mm (or _in), nest where the job has nests, and clock_deg where it was
+    measured: the display where part zero was touched off, with every rotary at zero or at the pose of [touched]. Programs and
+    their angles stay; the clocking is taken out by the rotary that squares up. A part whose zero lies farther from the stack's
+    than `within` is named and not loaded.
+
+    Exit code 0: all parts are loaded. 1: some are not, or an operation cannot be reached. 2: the input is wrong.
+    """
+    from tiltwright.batch import part_zeros_output
+    from tiltwright.batch.part_zeros import offsets_of_batch
+    from tiltwright.files.diagnostics import option_error
+    from tiltwright.files.loader import read_job
+    from tiltwright.job.nests_output import say_nests_messages
+    from tiltwright.terminal.streams import ANSWER_NO, note, say_no
+
+    if sum((as_json, as_csv, gcode)) > 1:
+        raise option_error("--json, --csv, --gcode", "more than one", "one of them at a time")
+    if gcode and output is None:
+        raise option_error("--gcode", "no folder", "-o FOLDER, for a loader of each part")
+    batch = offsets_of_batch(read_job(job), parts)
+    shown = units.value if units else batch.evaluated.nests[0].job.unit.value
+    say_nests_messages(batch.evaluated, shown)
+    if any(nest.unreached for nest in batch.evaluated.nests):
+        note("nothing was written")
+        raise typer.Exit(ANSWER_NO)
+    turned = part_zeros_output.stays_turned_words(batch)
+    if turned is not None:
+        note(turned, label="caution")
+    if batch.others:
+        note(f"{batch.others} rows are of check balls or bores, and are left out")
+    form = "json" if as_json else "csv" if as_csv else "gcode" if gcode else "table"
+    _write_batch(batch, shown, form, output, force=force)
+    for words in part_zeros_output.held_words(batch, shown):
+        say_no(words)
+    if batch.held:
+        raise typer.Exit(ANSWER_NO)
+
+
+def _write_batch(batch: OffsetsOfBatch, units: str, form: str, output: Output, *, force: bool) -> None:
+    from tiltwright.batch import part_zeros_output
+    from tiltwright.output.json_csv import json_text
+
+    if form == "gcode":
+        assert output is not None
+        write_into(output, part_zeros_output.batch_loaders(batch, units), "loaders", force=force)
+        return
+    if form == "json":
+        text = json_text(part_zeros_output.batch_report(batch, units))
+    elif form == "csv":
+        text = part_zeros_output.batch_csv(batch, units)
+    else:
+        text = part_zeros_output.batch_table(batch, units)
+    show_or_write(text, output, force=force)
+
+
+@app.command("log")
+def log(
+    job: JobArgument,
+    readings: Annotated[
+        Optional[Path],  # noqa: UP045 - typer
+        typer.Argument(metavar="[READINGS]", help="A table of readings (CSV) to add.", show_default=False),
+    ] = None,
+    who: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option("--who", metavar="NAME", help="Who measured, for the record."),
+    ] = None,
+    again: Annotated[
+        bool, typer.Option("--again", help="Parts that are in the record already were measured again.")
+    ] = False,
+    withdraw: Annotated[
+        Optional[int],  # noqa: UP045 - typer
+        typer.Option("--withdraw", metavar="NUMBER", help="Withdraw an entry; once more takes it back in."),
+    ] = None,
+    as_csv: Annotated[bool, typer.Option("--csv", help="Print the readings that count as CSV.")] = False,
+    as_json: Json = False,
+    units: UnitsOption = None,
+) -> None:
+    """Add readings to the batch's record, or list what is in it.
+
+    Examples:
+
+    \b
+      tiltwright batch log job.toml readings.csv      add a table of readings
+      tiltwright batch log job.toml                   list the entries
+      tiltwright batch log job.toml --withdraw 3      entry 3 was measured wrongly
+      tiltwright batch log job.toml --csv             all readings, for a spreadsheet
+
+    The record lies beside the job: job.batch.sqlite. Nothing in it is ever changed or deleted; a withdrawn entry stays
+    and does not count. The table has the columns serial, X_mm, Y_mm, Z_mm (or _in); nest, target, clock_deg and
+    temperature_C may be left out. Without a target a row is the part's zero, at the pose of [touched], or with every
+    rotary at zero.
+    """
+    from tiltwright.batch.log import add_readings, log_csv, log_report, log_text, withdraw_entry
+    from tiltwright.batch.record import read_record, record_path
+    from tiltwright.files.diagnostics import option_error
+    from tiltwright.files.loader import read_job
+    from tiltwright.files.parsing import name_of
+    from tiltwright.output.json_csv import json_text
+
+    if readings is not None and withdraw is not None:
+        raise option_error("--withdraw", "with a table of readings", "one of the two")
+    if as_csv and as_json:
+        raise option_error("--csv", "with --json", "one of the two")
+    who = None if who is None else name_of(who, "--who")
+    read = read_job(job)
+    shown = units.value if units else read.unit.value
+    path = record_path(read.path)
+    if readings is not None:
+        add_readings(read, path, readings, who=who, again=again)
+    elif again:
+        raise option_error("--again", "without a table of readings", "a table to add")
+    if withdraw is not None:
+        withdraw_entry(path, withdraw, who=who)
+    if readings is None or as_csv or as_json:
+        entries, logged = read_record(path)
+        if as_csv:
+            typer.echo(log_csv(logged, shown), nl=False)
+        elif as_json:
+            typer.echo(json_text(log_report(read, entries, logged, shown)), nl=False)
+        else:
+            typer.echo(log_text(read, entries))
+
+
+@app.command("chart")
+def chart(
+    job: JobArgument,
+    target: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option("--target", metavar="NAME", help="A check ball or bore; left out: part zero."),
+    ] = None,
+    baseline: Annotated[
+        Optional[int],  # noqa: UP045 - typer
+        typer.Option(
+            "--baseline", metavar="N", help="Centre and limits from the first N readings; left out: all."
+        ),
+    ] = None,
+    sigma: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option("--sigma", metavar="LENGTH", help="Standard deviation of one reading, stated."),
+    ] = None,
+    center: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option("--center", metavar="LENGTH", help="Centre, stated: 0 holds the parts against the job."),
+    ] = None,
+    tolerance: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option("--tolerance", metavar="LENGTH", help="Plus and minus; forecasts when it is left."),
+    ] = None,
+    minutes: Annotated[
+        float, typer.Option("--minutes", metavar="MIN", help="Time of one re-probing.", min=0.0)
+    ] = 0.0,
+    plot: Annotated[
+        Optional[Path],  # noqa: UP045 - typer
+        typer.Option("--plot", metavar="FILE", help="The charts as a picture: .png, .svg or .pdf."),
+    ] = None,
+    as_json: Json = False,
+    units: UnitsOption = None,
+    force: Force = False,
+) -> None:
+    """Chart the record: out of control or not, jump or drift, nests that sit apart, when to probe again.
+
+    Examples:
+
+    \b
+      tiltwright batch chart job.toml
+      tiltwright batch chart job.toml --baseline 20 --tolerance 0.03 --minutes 4
+      tiltwright batch chart job.toml --target "check ball" --plot ball.png
+
+    Individuals and moving range, weighted mean (EWMA) and cumulative sum (CUSUM), each axis for itself. Exit 1 where one is out of control.
+    """
+    from tiltwright.batch.chart import ChartOptions, chart_series, evaluate_series
+    from tiltwright.batch.chart_output import chart_picture, chart_report, chart_text
+    from tiltwright.batch.record import read_record, record_path
+    from tiltwright.calibration.plots import ENDINGS
+    from tiltwright.files.atomic_write import write_atomic
+    from tiltwright.files.diagnostics import option_error
+    from tiltwright.files.loader import read_job
+    from tiltwright.files.parsing import typed_length
+    from tiltwright.files.units import Unit
+    from tiltwright.output.json_csv import json_text
+    from tiltwright.terminal.streams import ANSWER_NO, note
+
+    if plot is not None and plot.suffix.lower() not in ENDINGS:
+        raise option_error("--plot", f'the ending "{plot.suffix}"', ", ".join(ENDINGS))
+    read = read_job(job)
+    unit = Unit(units.value) if units else read.unit
+
+    def typed(text: str | None, option: str, *, positive: bool) -> float | None:
+        if text is None:
+            return None
+        value = typed_length(text, option, unit)
+        if positive and value <= 0.0:
+            raise option_error(option, text, "a length above 0")
+        return value
+
+    options = ChartOptions(
+        target,
+        baseline,
+        typed(sigma, "--sigma", positive=True),
+        typed(center, "--center", positive=False),
+        typed(tolerance, "--tolerance", positive=True),
+        minutes,
+    )
+    _, logged = read_record(record_path(read.path))
+    series = chart_series(read, logged, options)
+    charts = evaluate_series(series, options)
+    if plot is not None:
+        picture = chart_picture(read, series, charts, unit.value, plot.suffix.lower())
+        write_atomic(plot, picture, force=force)
+        note(f"{plot} written", label="done")
+    if as_json:
+        typer.echo(json_text(chart_report(read, series, charts, unit.value)), nl=False)
+    else:
+        typer.echo(chart_text(read, series, charts, unit.value))
+    if not all(one.in_control for one in charts):
+        raise typer.Exit(ANSWER_NO)

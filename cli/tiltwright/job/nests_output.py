@@ -1,0 +1,324 @@
+"""Offsets of several nests: as a table for people, as JSON and CSV for other programs, with what must be said of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import numpy as np
+
+from kinematics import work_offset_code
+from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests, NumberedOperation
+from tiltwright.job.message_kinds import JobMessage, TakenOutOfOrder
+from tiltwright.job.message_wording import finding_words, message_words
+from tiltwright.job.offsets_output import (
+    EXPANDED_WORDS,
+    NOT_TO_LOAD,
+    ExpandedUncertainties,
+    expanded_of,
+    message_report,
+    operation_report,
+    short_name,
+    touched_report,
+    turned_table,
+    turns_columns,
+    turns_values,
+    u95_report,
+    unreached_report,
+    z_reference_kind,
+)
+from tiltwright.job.order_of_work import WorkOrder
+from tiltwright.job.plane_turns import TurnConvention
+from tiltwright.job.warnings import job_messages, joined_messages
+from tiltwright.output.json_csv import csv_text, length_list
+from tiltwright.output.messages import Message, Severity
+from tiltwright.output.numbers import angle, length
+from tiltwright.output.tables import units_words
+from tiltwright.terminal.streams import note, say_no
+
+__all__ = [
+    "nest_alerts",
+    "nests_csv",
+    "nests_report",
+    "nests_table",
+    "order_words",
+    "say_nests_messages",
+    "shown_name",
+]
+
+
+def shown_name(evaluated: EvaluatedNests, place: int, one: NumberedOperation) -> str:
+    """An operation's name, and its nest's.
+
+    Examples of what it gives: "port 1 in nest left"; "port 1" where there are no nests.
+    """
+    called = evaluated.called(place)
+    if evaluated.several_jobs:
+        return f"{one.placed.name} of {called}"
+    return f"{one.placed.name} in nest {called}" if called else one.placed.name
+
+
+def _of_all(evaluated: EvaluatedNests) -> tuple[JobMessage, ...]:
+    """Messages about all nests together."""
+    found: list[JobMessage] = []
+    tables = [table for one in evaluated.nests for table in one.job.file.operation]
+    if evaluated.order.by == "by tilt" and not any(table.after for table in tables):
+        found.append(Message(Severity.WARNING, TakenOutOfOrder()))
+    return tuple(found)
+
+
+def _said(evaluated: EvaluatedNests, units: str) -> dict[tuple[Severity, str], list[str]]:
+    """Everything to be said in words, with the nests that it is said of; none for what is said of all together."""
+    said: dict[tuple[Severity, str], list[str]] = {}
+    for message in _of_all(evaluated):
+        said[message.severity, finding_words(message.finding, units)] = []
+    for place, one in enumerate(evaluated.nests):
+        for message in joined_messages(job_messages(one), units):
+            names = said.setdefault((message.severity, message_words(message, one.operations, units)), [])
+            names.append(evaluated.called(place))
+    return said
+
+
+def _sentence(evaluated: EvaluatedNests, names: Sequence[str], words: str) -> str:
+    """A sentence with the nests it is about before it, where it is not about all of them."""
+    return words if len(names) in {0, len(evaluated.nests)} else f"{', '.join(names)}: {words}"
+
+
+def nest_alerts(evaluated: EvaluatedNests, units: str) -> tuple[str, ...]:
+    """Cautions and failures in words, for the comments of a program."""
+    return tuple(
+        f"{severity.label}: {_sentence(evaluated, names, words)}"
+        for (severity, words), names in _said(evaluated, units).items()
+        if severity is not Severity.INFO
+    )
+
+
+def say_nests_messages(evaluated: EvaluatedNests, units: str) -> None:
+    """Write to stderr what the reader of a table must not miss."""
+    said = _said(evaluated, units)
+    for severity in dict.fromkeys(severity for severity, _ in said):
+        for (of, words), names in said.items():
+            if of is not severity:
+                continue
+            sentence = _sentence(evaluated, names, words)
+            if severity is Severity.ERROR:
+                say_no(sentence)
+            else:
+                note(sentence, label=severity.label)
+
+
+def nests_table(
+    evaluated: EvaluatedNests,
+    units: str,
+    turns: TurnConvention | None = None,
+    expanded_mm: ExpandedUncertainties | None = None,
+) -> str:
+    """Work offsets of every nest as a table, one row for each operation, and the order of work below it."""
+    first = evaluated.nests[0]
+    machine = first.setup.machine
+    offset_rotaries = any(one.setup.rotary_offset_deg.any() for one in evaluated.nests)
+    several, nested = evaluated.several_jobs, any(one.nest is not None for one in evaluated.nests)
+    named = several or nested
+    head = [*(["job"] if several else []), *(["nest"] if nested else [])]
+    head += ["operation", "load"]
+    head += ["loader"] if evaluated.loader_count > 1 else []
+    head += [*(f"program {letter}" for letter in machine.letters), "X", "Y", "Z"]
+    head += [f"offset {letter}" for letter in machine.letters] if offset_rotaries else []
+    head += [f"U of {axis}" for axis in "XYZ"] if expanded_mm else []
+    rows, axes = [], []
+    for place, one in _rows(evaluated):
+        nest = evaluated.nests[place]
+        rows.append(
+            [
+                *([short_name(nest.job.file.name)] if several else []),
+                *([short_name(nest.nest or "")] if nested else []),
+                short_name(one.placed.name),
+                work_offset_code(one.number),
+                *([str(one.loader)] if evaluated.loader_count > 1 else []),
+                *map(angle, one.placed.program_deg),
+                *(length(value, units) for value in one.placed.offset_mm),
+                *(map(angle, nest.setup.rotary_offset_deg) if offset_rotaries else []),
+                *(length(value, units) for value in expanded_of(nest, one.placed.name, expanded_mm)),
+            ]
+        )
+        axes.append(one.placed.axes)
+    names = " and ".join(dict.fromkeys(one.job.file.name for one in evaluated.nests))
+    title = f"{names}: work offsets in {units_words(units)} and degrees, on {machine.name}"
+    if any(one.touch_too_far for one in evaluated.nests):
+        title = f"{NOT_TO_LOAD}\n{title}"
+    text = turned_table(title, head, rows, axes, turns, left=2 + several + nested)
+    text = f"{text}\n\n{EXPANDED_WORDS}" if expanded_mm else text
+    return f"{text}\n\n{_order_text(evaluated)}" if named else text
+
+
+def _rows(evaluated: EvaluatedNests) -> Iterator[tuple[int, NumberedOperation]]:
+    for place, nest in enumerate(evaluated.nests):
+        for one in nest.operations:
+            yield place, one
+
+
+def order_words(order: WorkOrder) -> str:
+    """The order of work as a sentence, with the index motion and time that it takes and saves.
+
+    Examples
+    --------
+    >>> order_words(WorkOrder("by nest", ((),), 3, 480.0, 200.0, None, None, True))
+    'Order of work: by nest, 3 poses, 480 degrees of index motion. By tilt it would be 200 degrees: order = "by tilt".'
+    >>> order_words(WorkOrder("by tilt", ((),), 3, 200.0, 480.0, 4.0, 9.5, True))
+    'Order of work: by tilt, 3 poses, 200 degrees of index motion in 4.0 s. By nest it would be 480 degrees in 9.5 s.'
+    """
+    poses = f"{order.stands} pose{'s' if order.stands != 1 else ''}"
+    time = "" if order.time_s is None else f" in {order.time_s:.1f} s"
+    words = f"Order of work: {order.by}, {poses}, {order.motion_deg:.6g} degrees of index motion{time}."
+    if order.by == "by tilt":
+        less = "" if order.exact else " With more than 12 poses a shorter order may exist."
+        assert order.other_deg is not None  # by tilt, the motion by nest is always known
+        return f"{words} By nest it would be {_motion(order.other_deg, order.other_s)}.{less}"
+    if order.other_deg is None or order.other_deg >= order.motion_deg - _NOT_WORTH_DEG:
+        return words
+    return f'{words} By tilt it would be {_motion(order.other_deg, order.other_s)}: order = "by tilt".'
+
+
+_NOT_WORTH_DEG = 0.5
+
+
+def _motion(motion_deg: float, time_s: float | None) -> str:
+    words = f"{motion_deg:.6g} degrees"
+    return words if time_s is None else f"{words} in {time_s:.1f} s"
+
+
+def _order_text(evaluated: EvaluatedNests) -> str:
+    """The order of work in words, and by tilt the operations pose by pose."""
+    order = evaluated.order
+    lines = [order_words(order)]
+    if order.by == "by tilt":
+        shown = {(n, one.placed.name): one for n, one in _rows(evaluated)}
+        letters = evaluated.nests[0].setup.machine.letters
+        number = 0
+        for group in order.groups:
+            members = [(n, shown[n, name]) for n, k in group if (n, name := evaluated.names[n][k]) in shown]
+            if not members:
+                continue
+            number += 1
+            pose = members[0][1].placed.program_deg
+            angles = " ".join(f"{letter} {angle(value)}" for letter, value in zip(letters, pose, strict=True))
+            done = ", ".join(
+                f"{shown_name(evaluated, n, one)} ({work_offset_code(one.number)})" for n, one in members
+            )
+            lines.append(f"  {number}. {angles}: {done}")
+    return "\n".join(lines)
+
+
+def nests_report(
+    evaluated: EvaluatedNests,
+    units: str,
+    turns: TurnConvention | None = None,
+    expanded_mm: ExpandedUncertainties | None = None,
+) -> dict[str, Any]:
+    """Work offsets of every nest for JSON, in the form of one job's; each operation has its nest, job and loader."""
+    first = evaluated.nests[0]
+    jobs = list(dict.fromkeys(one.job.file.name for one in evaluated.nests))
+    machine = first.setup.machine
+    of_all = [message_report(message, first, units) for message in _of_all(evaluated)]
+    return {
+        "schema": "tiltwright.offsets/1",
+        "job": " and ".join(jobs),
+        "units": units,
+        "z_reference": z_reference_kind(machine),
+        "operations": [
+            {
+                **operation_report(evaluated.nests[place], one.placed, one.number, units, turns),
+                **u95_report(expanded_of(evaluated.nests[place], one.placed.name, expanded_mm), units),
+                "job": evaluated.nests[place].job.file.name,
+                "loader": one.loader,
+            }
+            for place, one in _rows(evaluated)
+        ],
+        "unreached": [
+            {**unreached_report(one, machine), "nest": nest.nest, "job": nest.job.file.name}
+            for nest in evaluated.nests
+            for one in nest.unreached
+        ],
+        "set_before_each": evaluated.loader_count > 1,
+        "loaders": evaluated.loader_count,
+        "order": _order_report(evaluated),
+        "nests": [_nest_report(one, units) for one in evaluated.nests],
+        "remarks": [
+            *({**one, "nest": None} for one in of_all),
+            *(
+                {**message_report(message, nest, units), "nest": nest.nest}
+                for nest in evaluated.nests
+                for message in job_messages(nest)
+            ),
+        ],
+    }
+
+
+def _nest_report(one: EvaluatedJob, units: str) -> dict[str, Any]:
+    zero_mm = one.setup.part_in_table.translation_mm
+    return {
+        "name": one.nest,
+        "job": one.job.file.name,
+        "steps": [step.name for step in one.job.steps],
+        "part_zero": length_list(zero_mm, units),
+        "touched": touched_report(one, units),
+    }
+
+
+def _order_report(evaluated: EvaluatedNests) -> dict[str, Any]:
+    order = evaluated.order
+    return {
+        "by": order.by,
+        "poses": order.stands,
+        "motion_deg": order.motion_deg,
+        "other_motion_deg": order.other_deg,
+        "index_s": order.time_s,
+        "other_index_s": order.other_s,
+        "least": order.exact and order.by == "by tilt",
+        "operations": [
+            {"job": evaluated.nests[n].job.file.name, "nest": evaluated.nests[n].nest, "name": name}
+            for n, name in evaluated.names_in_order()
+        ],
+    }
+
+
+def nests_csv(evaluated: EvaluatedNests, units: str, turns: TurnConvention | None = None) -> str:
+    """Work offsets of every nest as CSV, one row for each operation, the unit in every column's name."""
+    letters = evaluated.nests[0].setup.machine.letters
+    suffix = "in" if units == "inch" else "mm"
+    touched = any(one.touch is not None for one in evaluated.nests)
+    head = [
+        *(["job"] if evaluated.several_jobs else []),
+        "nest",
+        "operation",
+        "work_offset",
+        "loader",
+        *(f"program_{letter}_deg" for letter in letters),
+        *(f"machine_{letter}_deg" for letter in letters),
+        *(f"offset_{axis}_{suffix}" for axis in "XYZ"),
+        *(f"offset_{letter}_deg" for letter in letters),
+        *(f"origin_{axis}_{suffix}" for axis in "xyz"),
+        *turns_columns(turns),
+        *(["touch_off"] if touched else []),
+    ]
+    rows = []
+    for place, one in _rows(evaluated):
+        nest = evaluated.nests[place]
+        verdict = "" if nest.touch is None else "too far" if nest.touch_too_far else "accepted"
+        rows.append(
+            [
+                *([nest.job.file.name] if evaluated.several_jobs else []),
+                nest.nest or "",
+                one.placed.name,
+                one.number,
+                one.loader,
+                *one.placed.program_deg.tolist(),
+                *one.placed.machine_deg.tolist(),
+                *length_list(one.placed.offset_mm, units),
+                *np.asarray(nest.setup.rotary_offset_deg + 0.0).tolist(),
+                *length_list(one.placed.origin_mm, units),
+                *turns_values(one.placed.axes, turns),
+                *([verdict] if touched else []),
+            ]
+        )
+    return csv_text(head, rows)

@@ -1,0 +1,305 @@
+"""The contract between library and page: one JSON object with everything that the page of a job shows.
+
+Lengths are millimetres and angles degrees, in full float64; the page divides by `unit_mm` and rounds as
+`output.numbers` does. Within a schema number keys are only added, never changed: a page skips what it does not know.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics import (
+    Machine,
+    PlacedOperation,
+    RotaryAxis,
+    Setup,
+    UnreachableOperation,
+    common_perpendicular,
+    cumulative_frames,
+    point_coefficients,
+    pose_coefficients,
+    rotation_about_axis,
+    table_frame,
+    work_offset_code,
+)
+from kinematics.teaching import Digits, Working, written, written_number
+from kinematics.teaching.worked_step import Number, WorkedStep
+from kinematics.teaching.working import seen_from
+from tiltwright import __version__
+from tiltwright.job.aim_wording import unreachable_text
+from tiltwright.job.evaluate import EvaluatedJob
+from tiltwright.job.message_wording import message_words
+from tiltwright.job.warnings import job_messages
+from tiltwright.output import numbers
+from tiltwright.output.messages import as_shown, grouped
+from tiltwright.page.bodies import Bodies, bodies_of
+from tiltwright.reach.collision_model import build_collision_model
+from tiltwright.teaching.workings import digits_for, stack_used, workings_of
+
+__all__ = ["machine_part", "setup_page", "simplified_words"]
+
+Array = NDArray[np.float64]
+
+NOT_CHECKED = (
+    "Clearance, index moves and loads are not checked here: `tiltwright reach` does that. This page moves no machine and "
+    "never says that a setup is safe. Prove out above the part first: single block, rapid turned down."
+)
+
+
+class Repeated:
+    """Entries that occur many times, kept once; the contract has their numbers."""
+
+    def __init__(self) -> None:
+        self.entries: list[Any] = []
+        self._numbers: dict[str, int] = {}
+
+    def number(self, entry: str | list[Any]) -> int:
+        """The number of an entry."""
+        key = entry if isinstance(entry, str) else repr(entry)
+        if key not in self._numbers:
+            self._numbers[key] = len(self.entries)
+            self.entries.append(entry)
+        return self._numbers[key]
+
+
+def setup_page(
+    evaluated: EvaluatedJob, units: str, *, by_hand: bool = False, answers: dict[str, Any] | None = None
+) -> dict[str, Any]:
+    """The contract of a job's page.
+
+    Parameters
+    ----------
+    evaluated : EvaluatedJob
+    units : str
+        "mm" or "inch": what the page shows.
+    by_hand : bool
+        Work the offsets out by plane trigonometry.
+    answers : dict, optional
+        Somebody's answers, as `tiltwright.page.ghosts` has them.
+
+    Raises
+    ------
+    InputFaults
+        When a solid, tool or sweep is not possible.
+    KinematicsError
+        When the machine is not square, with `by_hand`.
+    """
+    job, setup = evaluated.job, evaluated.setup
+    machine = setup.machine
+    model = build_collision_model(evaluated).model
+    bodies = bodies_of(model)
+    texts, lines = Repeated(), Repeated()
+    digits = digits_for(units)
+    workings = workings_of(evaluated, by_hand=by_hand)
+    operations = [
+        _operation(setup, one.placed, units)
+        | {
+            "work_offset": one.number,
+            "code": work_offset_code(one.number),
+            "sweep": [pose.sweep.low_mm.tolist(), pose.sweep.high_mm.tolist()] if pose.sweep.stated else None,
+            "tool": None if pose.tool is None else pose.tool.name,
+            "working": _working(working, digits, texts, lines),
+        }
+        for one, pose, (_, working) in zip(evaluated.operations, model.operations, workings, strict=True)
+    ]
+    return {
+        "schema": "tiltwright.page/1",
+        "version": __version__,
+        "job": job.file.name,
+        "revision": job.file.revision,
+        "nest": evaluated.nest,
+        **machine_part(machine, units),
+        "offsets_deg": setup.rotary_offset_deg.tolist(),
+        "poses": [pose_coefficients(machine, count).tolist() for count in range(len(machine.rotaries) + 1)],
+        "part": {
+            "zero": _carried(setup, [0.0, 0.0, 0.0]),
+            "axes": (setup.part_in_machine.rotation + 0.0).tolist(),
+        },
+        "stack": _stack(evaluated),
+        "operations": operations,
+        "unreached": [_unreached(evaluated, one) for one in evaluated.unreached],
+        "bodies": bodies.table,
+        "tools": bodies.tools,
+        "assumed": list(bodies.assumed),
+        "messages": [*_messages(evaluated, units), *simplified_words(bodies, units)],
+        "not_checked": NOT_CHECKED,
+        "by_hand": by_hand,
+        "answers": answers,
+        "lines": lines.entries,
+        "texts": texts.entries,
+    }
+
+
+def machine_part(machine: Machine, units: str) -> dict[str, Any]:
+    """What the page needs of the machine and of the unit shown."""
+    travel = machine.travel
+    return {
+        "machine": machine.name,
+        "units": units,
+        "symbol": numbers.UNIT_SYMBOL[units],
+        "unit_mm": numbers.UNIT_MM[units],
+        "decimals": numbers.DECIMALS[units],
+        "angle_decimals": numbers.ANGLE_DECIMALS,
+        "reference_tool_mm": machine.z_reference.tool_length_mm,
+        "travel": None if travel is None else [travel.low_mm.tolist(), travel.high_mm.tolist()],
+        "rotaries": [_rotary(rotary) for rotary in machine.rotaries],
+        "gaps": _gaps(machine.rotaries),
+        "platter": _platter(machine),
+    }
+
+
+def _rotary(rotary: RotaryAxis) -> dict[str, Any]:
+    return {
+        "letter": rotary.letter,
+        "point": rotary.point_mm.tolist(),
+        "direction": (rotary.direction + 0.0).tolist(),
+        "sign": rotary.positive_turn.sign,
+        "sense": rotary.positive_turn.value,
+        "seen": seen_from(rotary),
+        "zero_deg": rotary.zero_deg,
+        "limits": None if rotary.limits_deg is None else list(rotary.limits_deg),
+    }
+
+
+def _gaps(rotaries: tuple[RotaryAxis, ...]) -> list[dict[str, Any]]:
+    """Neighbouring lines that miss each other: the feet of their common perpendicular, at the all-zero pose."""
+    gaps = []
+    for first, second in pairwise(rotaries):
+        relation = common_perpendicular(first, second)
+        gaps.append(
+            {
+                "between": [first.letter, second.letter],
+                "distance": relation.distance_mm,
+                "angle_deg": relation.angle_deg,
+                "feet": [relation.first_mm.tolist(), relation.second_mm.tolist()],
+            }
+        )
+    return gaps
+
+
+def _platter(machine: Machine) -> dict[str, Any] | None:
+    """Middle, normal and diameter of the face; None for an indexer, which has none."""
+    if machine.platter.face_mm is None:
+        return None
+    frame = table_frame(machine)
+    return {
+        "middle": frame.translation_mm.tolist(),
+        "normal": (frame.rotation[:, 2] + 0.0).tolist(),
+        "diameter": machine.platter.diameter_mm,
+    }
+
+
+def _carried(setup: Setup, part_mm: ArrayLike) -> list[Any]:
+    """Coefficients of a point in part coordinates."""
+    listed: list[Any] = point_coefficients(setup.machine, setup.part_in_machine.apply(part_mm)).tolist()
+    return listed
+
+
+def _operation(setup: Setup, placed: PlacedOperation, units: str) -> dict[str, Any]:
+    return {
+        "name": placed.name,
+        "program": placed.program_deg.tolist(),
+        "machine": placed.machine_deg.tolist(),
+        "shown": list(numbers.lengths(placed.offset_mm, units)),
+        "origin": placed.origin_mm.tolist(),
+        "carried": _carried(setup, placed.origin_mm),
+        "normal": _carried_direction(setup, placed.plane.normal),
+    }
+
+
+def _carried_direction(setup: Setup, part: Array) -> list[float]:
+    """A direction of the part in machine coordinates at the all-zero pose: it turns with the table."""
+    listed: list[float] = (setup.part_in_machine.rotation @ part + 0.0).tolist()
+    return listed
+
+
+def _unreached(evaluated: EvaluatedJob, one: UnreachableOperation) -> dict[str, Any]:
+    """Why an operation cannot be reached, and the nearest of the poses that were tried, held to the limits."""
+    setup, asked = evaluated.setup, evaluated.job.operations[one.operation]
+    assert asked.plane is not None  # stated angles are always placed
+    turn = rotation_about_axis([0.0, 0.0, 1.0], asked.names.index(one.name) * asked.step_deg)
+    normal = turn @ asked.plane.normal
+    limits = np.array([rotary.limits_deg or (-np.inf, np.inf) for rotary in setup.machine.rotaries])
+    # Each way as far as the limits let it go: the one that leaves the plane nearest to the spindle.
+    ways = np.clip([way.machine_deg for way in one.solutions], limits[:, 0], limits[:, 1])
+    left_deg = np.degrees(np.arccos(np.clip(setup.machine_axes(ways)[:, 2] @ normal, -1.0, 1.0)))
+    best = int(np.argmin(left_deg.round(9)))
+    nearest = ways[best]
+    return {
+        "name": one.name,
+        "why": unreachable_text(one),
+        "machine": nearest.tolist(),
+        "program": setup.program_deg(nearest).tolist(),
+        "left_deg": float(left_deg[best]),
+        "carried": _carried(setup, turn @ asked.origin_mm),
+        "normal": _carried_direction(setup, normal),
+    }
+
+
+def _stack(evaluated: EvaluatedJob) -> list[dict[str, Any]]:
+    """The end of each step, the platter's first; part zero alone where it was touched off."""
+    setup, steps = evaluated.setup, stack_used(evaluated)
+    frame = table_frame(setup.machine)
+    start = {"name": "table frame", "at": (frame.translation_mm + 0.0).tolist()}
+    if steps is None:
+        at = setup.part_in_machine.translation_mm
+        return [start, {"name": "part zero, touched off", "at": at.tolist()}]
+    ends = [frame.apply(one.translation_mm) for one in cumulative_frames(steps)[1:]]
+    return [
+        start,
+        *({"name": step.name, "at": end.tolist()} for step, end in zip(steps, ends, strict=True)),
+    ]
+
+
+def _working(working: Working, digits: Digits, texts: Repeated, lines: Repeated) -> list[int]:
+    """The numbers of a working's lines."""
+    return [lines.number(_line(line, digits, texts)) for line in working.lines]
+
+
+def _line(line: WorkedStep, digits: Digits, texts: Repeated) -> list[Any]:
+    """A line of a working as `explain` writes it: key, rule, formula, frame, calculations, rows of its matrix.
+
+    All but the key are numbers of texts.
+    """
+    matrix = [] if line.matrix is None else line.matrix.tolist()
+    return [
+        line.key,
+        *map(texts.number, (line.rule, line.formula, line.frame)),
+        [texts.number(written(one, digits)) for one in line.calculations],
+        [
+            texts.number(" ".join(written_number(Number(value, "ratio"), digits) for value in row))
+            for row in matrix
+        ],
+    ]
+
+
+def _messages(evaluated: EvaluatedJob, units: str) -> Iterable[list[str]]:
+    for message in grouped(job_messages(evaluated), lambda finding: as_shown(finding, units)):
+        yield [message.severity.label, message_words(message, evaluated.operations, units)]
+
+
+def simplified_words(bodies: Bodies, units: str) -> list[list[str]]:
+    """Notes on meshes that were simplified and on steps whose width was assumed."""
+    notes = []
+    for name, before, after, within_mm in bodies.simplified:
+        within = f"{numbers.length(within_mm, units)} {numbers.UNIT_SYMBOL[units]}"
+        notes.append(
+            [
+                "note",
+                f"{name} is drawn with {after:,} triangles instead of {before:,}, to within {within}; no number is affected",
+            ]
+        )
+    if bodies.assumed:
+        names = ", ".join(bodies.assumed)
+        notes.append(
+            [
+                "note",
+                f"drawn dotted, with an assumed width: {names}. `round` or `bar` in the job file gives the true one",
+            ]
+        )
+    return notes

@@ -1,0 +1,2 @@
+"use strict";
+const shownPage = new FitPage(pageData());

@@ -1,0 +1,172 @@
+"""Reach where there are nests: each nest with the others in its way, and the index moves in the order of work."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import combinations
+from typing import Any
+
+from kinematics.reach import CollisionModel, job_index_moves, scene_of
+from tiltwright.files.diagnostics import InputFaults
+from tiltwright.files.loader import ReadJob, fault_at
+from tiltwright.job.evaluate import EvaluatedNests
+from tiltwright.job.nests_output import order_words, shown_name
+from tiltwright.reach.analysis import ReachAnalysis, analyse_reach
+from tiltwright.reach.collision_model import build_collision_model
+from tiltwright.reach.report import reach_report
+from tiltwright.reach.text import moves_text, reach_text
+from tiltwright.reach.wording import failure_sentences
+
+__all__ = [
+    "NestsReach",
+    "analyse_nests",
+    "check_apart",
+    "nests_failures",
+    "nests_reach_report",
+    "nests_reach_text",
+]
+
+
+@dataclass(frozen=True, eq=False)
+class NestsReach:
+    """Reach analysis of every nest.
+
+    Attributes
+    ----------
+    evaluated : EvaluatedNests
+    nests : tuple of ReachAnalysis
+        Of each nest, the others in its way; without index moves.
+    moves : ReachAnalysis
+        The index moves of all nests in the order of work; without operations.
+    """
+
+    evaluated: EvaluatedNests
+    nests: tuple[ReachAnalysis, ...]
+    moves: ReachAnalysis
+
+
+def analyse_nests(
+    evaluated: EvaluatedNests, clear_mm: float | None, margin_mm: float, *, moves_too: bool = True
+) -> NestsReach:
+    """Reach analysis of every nest of a job, with the index moves from one operation to the next over all nests.
+
+    Parameters
+    ----------
+    evaluated, clear_mm, margin_mm, moves_too
+        As `analyse_reach` takes them.
+
+    Raises
+    ------
+    InputFaults
+        When two nests stand in one place, or a solid, tool or sweep is not possible.
+    """
+    check_apart(evaluated)
+    found = [analyse_reach(nest, clear_mm, margin_mm, moves_too=False) for nest in evaluated.nests]
+    first = found[0]
+    moves = replace(first, operations=(), moves=None, loads=())
+    if moves_too:
+        model = _in_order(evaluated, found)
+        scene = scene_of(model)
+        job_model = replace(first.job_model, model=model)
+        moves = replace(moves, job_model=job_model, scene=scene, moves=job_index_moves(model, scene))
+        found = [replace(one, moves=()) for one in found]
+    return NestsReach(evaluated, tuple(found), moves)
+
+
+def _in_order(evaluated: EvaluatedNests, found: list[ReachAnalysis]) -> CollisionModel:
+    """The first nest's model with the operations of all nests, in the order of work and in its part's coordinates."""
+    back = found[0].model.setup.part_in_machine.inverse()
+    poses = {}
+    for n, (nest, analysis) in enumerate(zip(evaluated.nests, found, strict=True)):
+        there = back @ nest.setup.part_in_machine
+        for one, pose in zip(nest.operations, analysis.model.operations, strict=True):
+            name = shown_name(evaluated, n, one)
+            poses[n, one.placed.name] = replace(pose, name=name, origin_mm=there.apply(pose.origin_mm))
+    in_order = [poses[place] for place in evaluated.names_in_order() if place in poses]
+    return replace(found[0].model, operations=tuple(in_order))
+
+
+_OVERLAP_MM3 = 1.0
+"""Solids of two nests that share more than a cubic millimetre cannot both be clamped."""
+
+
+def check_apart(evaluated: EvaluatedNests) -> None:
+    """Refuse nests of a job whose own steps overlap.
+
+    Raises
+    ------
+    InputFaults
+        With the second of each such pair, and which of its steps is in the way.
+    """
+    first = evaluated.nests[0].job
+    if not any(step.round or step.bar for nest in first.file.nest for step in nest.step):
+        return
+    faults = []
+    own = []
+    for nest in evaluated.nests:
+        names = {step.name for step in nest.job.nests[_place(nest.job)].nest.steps}
+        bodies = scene_of(build_collision_model(nest).model).bodies
+        own.append([body for body in bodies if body.name in names])
+    for a, b in combinations(range(len(own)), 2):
+        pairs = ((x, y) for x in own[a] for y in own[b])
+        hit = next(((x, y) for x, y in pairs if (x.manifold ^ y.manifold).volume() > _OVERLAP_MM3), None)
+        if hit is not None:
+            job = evaluated.nests[b].job
+            found = f'"{job.nest}", whose "{hit[1].name}" overlaps "{hit[0].name}" of nest "{evaluated.nests[a].nest}"'
+            allowed, tip = "a place of its own for each nest", "move one of them with `shift`"
+            faults.append(fault_at(job, ("nest", _place(job), "name"), found, allowed, tip))
+    if faults:
+        raise InputFaults(faults)
+
+
+def _place(job: ReadJob) -> int:
+    return next(one.place for one in job.nests if one.nest.name == job.nest)
+
+
+def nests_failures(reach: NestsReach, units: str) -> tuple[str, ...]:
+    """Everything that fails, each in a sentence, the nest before it."""
+    said = [
+        f"{reach.evaluated.called(n)}: {words}"
+        for n, one in enumerate(reach.nests)
+        for words in failure_sentences(one, units)
+    ]
+    return (*said, *failure_sentences(reach.moves, units))
+
+
+def nests_reach_text(reach: NestsReach, units: str) -> str:
+    """The whole answer but the failures, nest by nest."""
+    parts = [
+        f"NEST {reach.evaluated.called(n)}\n\n{reach_text(one, units)}" for n, one in enumerate(reach.nests)
+    ]
+    if reach.moves.moves:
+        parts.append(f"{order_words(reach.evaluated.order)}\n\n{moves_text(reach.moves, units)}")
+    return "\n\n".join(parts)
+
+
+def nests_reach_report(reach: NestsReach, units: str) -> dict[str, Any]:
+    """The whole answer as one JSON object, in the form of one job's: each operation has its nest."""
+    reports = [reach_report(one, units) for one in reach.nests]
+    moves = reach_report(reach.moves, units)
+    names = [nest.nest for nest in reach.evaluated.nests]
+
+    def joined(key: str) -> list[Any]:
+        return [
+            {**one, "nest": name} if isinstance(one, dict) else f"{name}: {one}"
+            for name, report in zip(names, reports, strict=True)
+            for one in report[key]
+        ]
+
+    return {
+        **reports[0],
+        "fits": moves["fits"] and all(report["fits"] for report in reports),
+        "not_checked": joined("not_checked"),
+        "against": [*joined("against"), *moves["against"]],
+        "failures": [*joined("failures"), *({**one, "nest": None} for one in moves["failures"])],
+        "operations": joined("operations"),
+        "unreached": joined("unreached"),
+        "index_moves": moves["index_moves"],
+        "load": joined("load"),
+        "taken_as_given": list(
+            dict.fromkeys(words for report in reports for words in report["taken_as_given"])
+        ),
+    }

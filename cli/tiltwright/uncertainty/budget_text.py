@@ -1,0 +1,354 @@
+"""A budget as text and as JSON."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from kinematics import work_offset_code
+from tiltwright.output.json_csv import length_list
+from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, in_units, length
+from tiltwright.output.tables import table, units_words, wrapped
+from tiltwright.uncertainty.budget_run import JobBudget, Line
+from tiltwright.uncertainty.wording import exact_words, fine, half_width_words, source_words
+
+__all__ = ["budget_report", "budget_text", "line_name"]
+
+_COLUMNS = 100
+_SHOWN_SHARES = 4
+_LEAST_SHARE = 0.01
+
+
+def budget_text(budget: JobBudget, units: str) -> str:
+    """A budget as it is printed."""
+    job = budget.job.views[0].job
+    parts = [
+        f"{job.file.name}: uncertainty budget in {units_words(units)}, coverage 95 %, on {job.machine.name}",
+        _exact(budget, units),
+        _offsets(budget, units),
+    ]
+    if budget.features:
+        parts.append(_features(budget, units))
+    if budget.seams:
+        parts.append(_seams(budget, units))
+    if budget.lines:
+        parts += [_shares(budget), _help(budget, units)]
+    parts.append(_trials(budget))
+    return "\n\n".join(part for part in parts if part)
+
+
+def _bullets(lines: Sequence[str]) -> str:
+    broken = [wrapped(line, columns=_COLUMNS - 2).split("\n") for line in lines]
+    return "\n".join(
+        "\n".join(("- " if not k else "  ") + one for k, one in enumerate(each)) for each in broken
+    )
+
+
+def _exact(budget: JobBudget, units: str) -> str:
+    lines = exact_words(budget.job.exact, units)
+    if not lines:
+        return ""
+    head = "TAKEN AS EXACT. Nothing says how far these may be off, so the figures below leave them out:"
+    return f"{head}\n{_bullets(lines)}"
+
+
+def _where(name: str, nest: str | None) -> str:
+    return name if nest is None else f"{name} ({nest})"
+
+
+def _dof(value: float) -> str:
+    return "-" if math.isinf(value) or value > 999.5 else f"{value:.0f}"
+
+
+def _offsets(budget: JobBudget, units: str) -> str:
+    model, expected = budget.job.model, budget.expected_mm
+    warm = bool((np.abs(expected) > 5e-5).any())
+    head = [
+        "operation",
+        "load",
+        "U of X",
+        "U of Y",
+        "U of Z",
+        *(["exp. X", "exp. Y", "exp. Z"] if warm else []),
+        "dof",
+    ]
+    rows = []
+    for k, (one, number) in enumerate(zip(model.operations, budget.job.numbers, strict=True)):
+        row = [_where(one.name, one.nest), work_offset_code(number)]
+        row += [fine(value, units) for value in budget.expanded_mm[k].tolist()]
+        row += [fine(value, units) for value in expected[k].tolist()] if warm else []
+        rows.append([*row, _dof(float(budget.offsets.dof[k].min()))])
+    text = f"Work offsets: each lies within its U of the value to load, in 95 of 100 setups\n\n{table(head, rows, left=2)}"
+    if warm:
+        told = "exp.: how far the right offset is expected to be from the one loaded, at the running temperature. It is not "
+        text += "\n\n" + wrapped(told + "in the offsets.", columns=_COLUMNS)
+    return text
+
+
+def _percent(chance: float | None) -> str:
+    if chance is None:
+        return ""
+    if chance > 0.9999:
+        return "> 99.99 %"
+    return f"{100.0 * chance:.2f} %" if chance > 0.99 else f"{100.0 * chance:.1f} %"
+
+
+def _verdict(line: Line) -> str:
+    return "" if line.verdict is None else "PASS" if line.verdict else "FAIL"
+
+
+def _toleranced(line: Line, units: str) -> list[str]:
+    limit = line.budget.limit_mm
+    if limit is None:
+        return ["", "", "", ""]
+    room = limit - line.expanded_mm - abs(line.expected_mm)
+    return [
+        f"±{length(limit, units)}" if len(line.budget.expected_mm) == 1 else f"Ø{length(2.0 * limit, units)}",
+        fine(room, units) if room > 0.0 else "none",
+        _percent(line.conforms),
+        _verdict(line),
+    ]
+
+
+def _features(budget: JobBudget, units: str) -> str:
+    head = ["feature", "cut in", "against", "expected", "U", "tolerance", "left over", "conform", ""]
+    rows = [
+        [
+            line.name,
+            _where(line.operation, line.nest),
+            line.datum or "part as clamped",
+            fine(line.expected_mm, units),
+            fine(line.expanded_mm, units),
+            *_toleranced(line, units),
+        ]
+        for line in budget.features
+    ]
+    words = "Features: how far each may lie from where the drawing wants it, against its datum"
+    return f"{words}\n\n{table(head, rows, align='lllrrrrrl')}\n\n{_rule(budget, units)}"
+
+
+def _rule(budget: JobBudget, units: str) -> str:
+    """The decision rule, and what the guard band leaves, in words."""
+    lines = [
+        (
+            "PASS: the deviation to expect and its U together stay within the tolerance, so conformity is proven before the "
+            "first cut (ISO 14253-1: the tolerance less a guard band of U on either side). left over: what remains for tool "
+            "wear, deflection and inspection. conform: the share of parts expected within tolerance (JCGM 106)."
+        ),
+    ]
+    for line in budget.lines:
+        limit = line.budget.limit_mm
+        if line.verdict is False and limit is not None:
+            name = line.name if line in budget.seams else f"{line.name}, {line.operation}"
+            lines.append(
+                f"FAIL: {_where(name, line.nest)} may be off by {fine(abs(line.expected_mm) + line.expanded_mm, units)} "
+                f"{UNIT_SYMBOL[units]}, and {length(limit, units)} is allowed; {_percent(line.conforms)} of parts would conform."
+            )
+    return "\n".join(wrapped(line, columns=_COLUMNS) for line in lines)
+
+
+def _seams(budget: JobBudget, units: str) -> str:
+    head = ["between", "expected", "U", "tolerance", "left over", "conform", ""]
+    rows = [
+        [
+            _where(line.name, line.nest),
+            fine(line.expected_mm, units),
+            fine(line.expanded_mm, units),
+            *_toleranced(line, units),
+        ]
+        for line in budget.seams
+    ]
+    words = "Seams: the step where two operations meet, up or down"
+    text = f"{words}\n\n{table(head, rows, align='lrrrrrl')}"
+    return text if budget.features else f"{text}\n\n{_rule(budget, units)}"
+
+
+def line_name(line: Line) -> str:
+    """A feature or seam by name, operation and nest."""
+    if line.operation == line.name:
+        return f"seam {_where(line.name, line.nest)}"
+    return _where(f"{line.name}, {line.operation}", line.nest)
+
+
+def _shares(budget: JobBudget) -> str:
+    rows = []
+    for line in budget.lines:
+        shares = line.budget.shares
+        order = np.argsort(-shares, kind="stable").tolist()
+        told = [k for k in order if shares[k] >= _LEAST_SHARE][:_SHOWN_SHARES]
+        words = ", ".join(f"{100.0 * shares[k]:.0f} % {source_words(budget.job.sources[k])}" for k in told)
+        rows.append(f"{line_name(line)}: {words or 'nothing that is stated moves it'}")
+    return "Where it comes from: each source's share of the variance, the largest first\n" + _bullets(rows)
+
+
+def _poses(budget: JobBudget, line: Line, units: str) -> str:
+    """What more probing at the best tilt would do for a feature or seam."""
+    place = budget.lines.index(line)
+    best = None
+    for added in budget.added:
+        of = (*added.budget.features, *added.budget.seams)[place]
+        if best is None or of.expanded_mm < best[1]:
+            best = (added, of.expanded_mm)
+    if best is None:
+        return ""
+    added, after = best
+    letter, now = budget.job.model.machine.letters[0], line.budget.expanded_mm
+    what = f" {len(added.poses_deg)} more probing poses at {letter}{added.tilt_deg:g}, as planned, would"
+    if after > 0.98 * now:
+        return f"{what} do nothing for it; no other tilt does more."
+    return f"{what} take U from {fine(now, units)} to {fine(after, units)} {UNIT_SYMBOL[units]}; no other tilt does more."
+
+
+def _help(budget: JobBudget, units: str) -> str:
+    """What would help most, for each feature or seam that fails; where none does, for the one nearest to it."""
+    sources = budget.job.sources
+    failing = [line for line in budget.lines if line.verdict is False]
+    tight = [line for line in budget.lines if line.budget.limit_mm is not None]
+    tight.sort(
+        key=lambda line: (abs(line.expected_mm) + line.expanded_mm) / (line.budget.limit_mm or 1.0),
+        reverse=True,
+    )
+    asked = failing or tight[:1] or sorted(budget.lines, key=lambda line: -line.expanded_mm)[:1]
+    lines = []
+    for line in asked:
+        levers = line.levers(sources)
+        if not levers or line.budget.expanded_mm <= 0.0:
+            continue
+        best = levers[0]
+        known = half_width_words(best.source, 0.5, units)
+        now = half_width_words(best.source, 1.0, units)
+        how = (
+            f"{source_words(best.source)} known {known} (now {now})"
+            if known
+            else f"half as much from the {source_words(best.source)}"
+        )
+        text = (
+            f"{line_name(line)}: {how} would take U from {fine(line.budget.expanded_mm, units)} to {fine(best.halved_mm, units)} "
+            f"{UNIT_SYMBOL[units]}."
+        )
+        useless = [source_words(one) for one in line.useless(sources)]
+        if useless:
+            named = "; ".join(useless[:3]) + (f" (nor {len(useless) - 3} more)" if len(useless) > 3 else "")
+            text += f" Improving these would do nothing for it: {named}."
+        lines.append(text + _poses(budget, line, units))
+    return "What would help most\n" + _bullets(lines) if lines else ""
+
+
+def _trials(budget: JobBudget) -> str:
+    trials = [one for one in (budget.offset_trials, budget.part_trials) if one is not None]
+    if not trials:
+        return (
+            "Nothing uncertain is stated, in the job file or the machine file: there is nothing to work out."
+        )
+    count, seed = max(one.trials for one in trials), trials[0].seed
+    text = f"Monte Carlo (JCGM 101): {count:,} trials, seed {seed}."
+    if not all(one.settled for one in trials):
+        text += " They were too few for its numerical tolerance."
+    if budget.agrees:
+        text += " It agrees with the linear propagation that the figures above come from."
+    else:
+        agree = budget.offset_agrees
+        offsets = [
+            f"{_where(one.name, one.nest)} {axis}"
+            for one, row in zip(budget.job.model.operations, agree, strict=True)
+            for axis, serves in zip("XYZ", row, strict=True)
+            if not serves
+        ]
+        others = [line_name(line) for line in budget.lines if not line.linear_serves]
+        named = [*offsets, *others]
+        shown = "; ".join(named[:6]) + (f" and {len(named) - 6} more" if len(named) > 6 else "")
+        text += f" Linear propagation does not serve for {shown}: the Monte Carlo interval is given there."
+    return wrapped(text, columns=_COLUMNS)
+
+
+def budget_report(budget: JobBudget, units: str) -> dict[str, Any]:
+    """A budget for JSON; lengths in the stated unit."""
+    job, model = budget.job, budget.job.model
+    scale = UNIT_MM[units]
+    trials = [one for one in (budget.offset_trials, budget.part_trials) if one is not None]
+    return {
+        "schema": "tiltwright.budget/1",
+        "job": job.views[0].job.file.name,
+        "units": units,
+        "level": budget.offsets.level,
+        "operations": [
+            {
+                "name": one.name,
+                "nest": one.nest,
+                "work_offset": number,
+                "u": _axes(budget.offsets.u_mm[k], units),
+                "U95": _axes(budget.expanded_mm[k], units),
+                "expected": _axes(budget.expected_mm[k], units),
+                "dof": dict(zip("XYZ", map(_finite, budget.offsets.dof[k].tolist()), strict=True)),
+                "linear_serves": bool(budget.offset_agrees[k].all()),
+            }
+            for k, (one, number) in enumerate(zip(model.operations, job.numbers, strict=True))
+        ],
+        "covariance": (budget.offsets.covariance / scale**2 + 0.0).tolist(),
+        "features": [
+            {
+                "name": line.name,
+                "operation": line.operation,
+                "nest": line.nest,
+                "datum": line.datum or None,
+                **_line(line, budget, units),
+            }
+            for line in budget.features
+        ],
+        "seams": [
+            {"between": list(names[:2]), "nest": line.nest, **_line(line, budget, units)}
+            for line, names in zip(budget.seams, job.seam_names, strict=True)
+        ],
+        "added_poses": [
+            {
+                "tilt_deg": added.tilt_deg,
+                "poses_deg": added.poses_deg.tolist(),
+                "U95": [
+                    in_units(one.expanded_mm, units) for one in (*added.budget.features, *added.budget.seams)
+                ],
+            }
+            for added in budget.added
+        ],
+        "monte_carlo": {
+            "trials": max((one.trials for one in trials), default=0),
+            "seed": trials[0].seed if trials else None,
+            "settled": all(one.settled for one in trials),
+            "agrees": budget.agrees,
+        },
+        "taken_as_exact": exact_words(job.exact, units),
+        "unreached": list(job.unreached),
+        "conforms": budget.conforms,
+    }
+
+
+def _finite(value: float) -> float | None:
+    return None if math.isinf(value) else value
+
+
+def _axes(values: Any, units: str) -> dict[str, float]:  # noqa: ANN401 - three numbers
+    return dict(zip("XYZ", length_list(values, units), strict=True))
+
+
+def _line(line: Line, budget: JobBudget, units: str) -> dict[str, Any]:
+    one = line.budget
+    limit = one.of.tolerance_mm
+    order = np.argsort(-one.shares, kind="stable").tolist()
+    return {
+        "u": in_units(one.u_mm, units),
+        "U95": in_units(line.expanded_mm, units),
+        "expected": length_list(one.expected_mm, units),
+        "dof": _finite(one.dof),
+        "tolerance": None if limit is None else in_units(limit, units),
+        "conforms": line.conforms,
+        "proven": line.verdict,
+        "interval": None
+        if line.low_mm is None or line.high_mm is None
+        else [in_units(line.low_mm, units), in_units(line.high_mm, units)],
+        "linear_serves": line.linear_serves,
+        "shares": [
+            {"source": source_words(budget.job.sources[k]), "share": float(one.shares[k])} for k in order
+        ],
+    }

@@ -1,0 +1,344 @@
+"""A job's uncertainty evaluated: the model, the sources that its files state, its features and seams.
+
+Every command that shows an uncertainty starts here, so no two can disagree.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from kinematics import Machine, is_horizontal
+from kinematics.uncertainty import (
+    ModelOperation,
+    PartModel,
+    QuantityKind,
+    SetupModel,
+    Spread,
+    StackNode,
+    TouchReading,
+    UncertaintySource,
+    offset_budget,
+    part_model,
+)
+from tiltwright.files.job_file import JobFile, StackTable, TouchedTable
+from tiltwright.files.loader import ReadJob
+from tiltwright.files.schema_types import FileTable
+from tiltwright.files.solid_tables import EXPANSIONS
+from tiltwright.files.uncertainty_checks import states_uncertainty
+from tiltwright.files.units import Unit
+from tiltwright.job.evaluate import EvaluatedJob
+from tiltwright.uncertainty.drawn_features import drawn_features
+from tiltwright.uncertainty.known_lines import CalibrationSource, calibration_source
+
+__all__ = [
+    "TakenAsExact",
+    "UncertainJob",
+    "expanded_uncertainties",
+    "uncertain_job",
+]
+
+
+@dataclass(frozen=True)
+class TakenAsExact:
+    """A value that nothing says how far it may be off, and that the budget therefore takes as exact.
+
+    Attributes
+    ----------
+    kind : str
+        That of its quantities, or "held" for what the calibration did not determine, "expansion" for what does not
+        grow, "lines edited" for lines that are not the log's.
+    owner : str
+    words : str
+        Of a held one, what it is.
+    """
+
+    kind: str
+    owner: str = ""
+    words: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class UncertainJob:
+    """A job with everything uncertain in it.
+
+    Attributes
+    ----------
+    views : tuple of EvaluatedJob
+        One for each nest; without nests the job itself.
+    model : SetupModel
+        Its operations are those of the views, one view after the other.
+    part : PartModel
+    sources : tuple of UncertaintySource
+    exact : tuple of TakenAsExact
+    calibration : CalibrationSource
+    feature_names : tuple of (feature, operation, nest, datum)
+        As the file has the names, for each of the part's features; "" without a datum.
+    seam_names : tuple of (operation, operation, nest)
+    unreached : tuple of str
+        Features and seams left out because their operation is not reached.
+    """
+
+    views: tuple[EvaluatedJob, ...]
+    model: SetupModel
+    part: PartModel
+    sources: tuple[UncertaintySource, ...]
+    exact: tuple[TakenAsExact, ...]
+    calibration: CalibrationSource
+    feature_names: tuple[tuple[str, str, str | None, str], ...] = ()
+    seam_names: tuple[tuple[str, str, str | None], ...] = ()
+    unreached: tuple[str, ...] = ()
+
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        """The number of each operation's work offset."""
+        return tuple(one.number for view in self.views for one in view.operations)
+
+
+def expanded_uncertainties(
+    views: EvaluatedJob | Sequence[EvaluatedJob],
+) -> Mapping[tuple[str, str | None], tuple[float, float, float]]:
+    """Expanded uncertainty (95 %) of X, Y, Z of each operation's offset, mm, by the operation's name and its nest.
+
+    Empty where the job states nothing uncertain. Everything that is not stated is taken as exact.
+
+    Raises
+    ------
+    InputFaults
+        When the log of calibrations cannot be read.
+    """
+    several = (views,) if isinstance(views, EvaluatedJob) else tuple(views)
+    if not several or not states_uncertainty(several[0].job.file):
+        return {}
+    found = uncertain_job(several)
+    expanded = offset_budget(found.model, found.sources).expanded_mm.tolist()
+    return {
+        (one.name, one.nest): (x, y, z)
+        for one, (x, y, z) in zip(found.model.operations, expanded, strict=True)
+    }
+
+
+def uncertain_job(views: EvaluatedJob | Sequence[EvaluatedJob]) -> UncertainJob:
+    """Put together a job's model and the sources of uncertainty that its files and the machine's log state.
+
+    Raises
+    ------
+    InputFaults
+        When the log of calibrations cannot be read, or a datum does not say which of several places it means.
+    """
+    several = (views,) if isinstance(views, EvaluatedJob) else tuple(views)
+    job, file = several[0].job, several[0].job.file
+    expansions: dict[str, float] = dict(EXPANSIONS)
+    expansions.update({one.name: one.expansion for one in file.material if one.expansion is not None})
+    stacks = {view.job.nest: _nodes(view.job, expansions, multiple=len(several) > 1) for view in several}
+    tools = {tool.name for tool in file.tool}
+    operations = []
+    for view in several:
+        for one in view.operations:
+            tool = file.operation[one.placed.operation].tool
+            operations.append(
+                ModelOperation(
+                    one.placed.name,
+                    one.placed.machine_deg,
+                    one.placed.origin_mm,
+                    view.job.nest,
+                    tool if tool in tools else None,
+                )
+            )
+    touches = {
+        view.job.nest: TouchReading(view.job.touched.at_mm, view.job.touched.machine_deg)
+        for view in several
+        if view.job.touched is not None and view.job.touched.use == "touched"
+    }
+    machine_file = job.machine_file.file
+    warmth, growth = file.temperature, machine_file.growth
+    machine_unit = job.machine_file.unit
+    model = SetupModel(
+        job.machine,
+        {nest: tuple(node for node, _ in nodes) for nest, nodes in stacks.items()},
+        tuple(operations),
+        (),
+        touches,
+        20.0 if warmth is None else float(warmth.set_up),
+        0.0 if warmth is None or warmth.part is None else expansions.get(warmth.part, 0.0),
+        np.zeros(3)
+        if growth is None
+        else np.array([machine_unit.to_mm(one) for one in (growth.x, growth.y, growth.z)]),
+    )
+    statement = _Statement(model, several, {nest: [t for _, t in nodes] for nest, nodes in stacks.items()})
+    calibration = calibration_source(job.machine_file, model)
+    statement.machine(calibration)
+    statement.stack()
+    statement.touch()
+    statement.tools(file)
+    statement.temperature(file, expansions)
+    wanted = drawn_features(several, model)
+    return UncertainJob(
+        several,
+        model,
+        part_model(model, wanted.features, wanted.seams),
+        tuple(statement.sources),
+        tuple(dict.fromkeys(statement.exact)),
+        calibration,
+        tuple(wanted.feature_names),
+        tuple(wanted.seam_names),
+        tuple(wanted.unreached),
+    )
+
+
+Stated = tuple[StackNode, StackTable]
+
+
+def _nodes(job: ReadJob, expansions: Mapping[str, float], *, multiple: bool) -> list[Stated]:
+    """The steps under a part with their tables, each under a key of its own; what nests share has one key."""
+    if job.nest is None:
+        owners: list[tuple[str, int]] = [("", k) for k in range(len(job.steps))]
+    else:
+        own = next(one for one in job.nests if one.nest.name == job.nest)
+        owners = [
+            ("" if step.nest is None else job.nests[step.nest].nest.name, step.index) for step in own.stack
+        ]
+    names = [(owner, step.name) for (owner, _), step in zip(owners, job.steps, strict=True)]
+    found = []
+    for (owner, index), step, table in zip(owners, job.steps, job.file.stack, strict=True):
+        key = step.name if names.count((owner, step.name)) == 1 else f"{step.name} ({index + 1})"
+        if owner and multiple:
+            key = f"{owner}: {key}"
+        expansion = expansions.get(table.material, 0.0) if table.material is not None else 0.0
+        found.append((StackNode(key, step, expansion), table))
+    return found
+
+
+@dataclass
+class _Statement:
+    """The sources and what is taken as exact, gathered from the files."""
+
+    model: SetupModel
+    views: tuple[EvaluatedJob, ...]
+    tables: Mapping[str | None, list[StackTable]]
+    sources: list[UncertaintySource] = field(default_factory=list)
+    exact: list[TakenAsExact] = field(default_factory=list)
+
+    def _take(self, kind: QuantityKind, owner: str, spread: Spread | None) -> None:
+        quantities = self.model.of_kind(kind, owner)
+        if spread is None:
+            self.exact.append(TakenAsExact(kind, owner))
+        elif quantities and spread.u > 0.0:
+            self.sources.append(UncertaintySource.of(quantities, spread))
+
+    def machine(self, calibration: CalibrationSource) -> None:
+        """Lines and platter, from the calibration where there is one; positioning of rotaries and linear axes."""
+        read = self.views[0].job.machine_file
+        file, unit = read.file, read.unit
+        if calibration.source is not None:
+            self.sources.append(calibration.source)
+            self.exact += [TakenAsExact("held", "", words) for words in calibration.held]
+        if calibration.edited:
+            self.exact.append(TakenAsExact("lines edited"))
+        for table in file.rotary:
+            if calibration.source is None:
+                self._take("line shift", table.letter, _spread(table, "position", unit))
+                self._take("line tilt", table.letter, _spread(table, "direction"))
+            self._take("rotary angle", table.letter, _spread(table, "positioning"))
+        if _has_face(self.model.machine) and not calibration.platter:
+            platter = file.platter
+            self._take("platter face", "", None if platter is None else _spread(platter, "face", unit))
+        known = calibration.source is not None and any(
+            one.kind == "platter tilt" for one in calibration.source.quantities
+        )
+        if not known:
+            platter = file.platter
+            self._take("platter tilt", "", None if platter is None else _spread(platter, "normal"))
+        positions = file.positioning
+        for axis in "XYZ":
+            spread = None if positions is None else _spread(positions, axis.lower(), unit)
+            self._take("axis position", axis, spread)
+
+    def stack(self) -> None:
+        """The steps, and how the part seats from one to the next."""
+        done = set()
+        for nest, nodes in self.model.stacks.items():
+            unit = self.views[0].job.unit
+            for node, table in zip(nodes, self.tables[nest], strict=True):
+                if node.key not in done:
+                    done.add(node.key)
+                    self._step("step", node.key, table, unit)
+            again = self.views[0].job.file.reclamping
+            if again is None:
+                self.exact.append(TakenAsExact("part shift", nest or ""))
+            else:
+                self._step("part", nest or "", again, unit)
+
+    def _step(self, kind: str, owner: str, table: FileTable, unit: Unit) -> None:
+        for what in ("up", "shift"):
+            self._take(f"{kind} {what}", owner, _spread(table, what, unit))  # type: ignore[arg-type]  # one of the kinds
+        for what in ("turn", "lean"):
+            self._take(f"{kind} {what}", owner, _spread(table, what))  # type: ignore[arg-type]  # likewise
+
+    def touch(self) -> None:
+        """The touch-off, where the job goes by it."""
+        for view in self.views:
+            if view.job.nest not in self.model.touches:
+                continue
+            job, owner = view.job, view.job.nest or ""
+            table: TouchedTable | None = job.file.touched
+            probe, unit = job.machine_file.file.probe, job.machine_file.unit
+            spread = None
+            if table is not None and table.repeatability is not None:
+                spread = _repeated(job.unit.to_mm(table.repeatability), table.touches)
+            elif probe is not None:
+                spread = _repeated(unit.to_mm(probe.repeatability), probe.touches)
+            self._take("touch-off", owner, spread)
+
+    def tools(self, file: JobFile) -> None:
+        """The tools that cut features or seams."""
+        if not (file.feature or file.seam):
+            return
+        unit = self.views[0].job.unit
+        used = [one.tool for one in self.model.operations]
+        if None in used:
+            self.exact.append(TakenAsExact("tool length", ""))
+        for tool in file.tool:
+            if tool.name in used:
+                self._take("tool length", tool.name, _spread(tool, "length", unit))
+                self._take("tool diameter", tool.name, _spread(tool, "diameter", unit))
+
+    def temperature(self, file: JobFile, expansions: Mapping[str, float]) -> None:
+        """The temperature it runs at, and what does not grow with it for want of a material."""
+        warmth = file.temperature
+        if warmth is None:
+            self.exact.append(TakenAsExact("temperature"))
+            return
+        low, high = warmth.runs
+        mean = 0.5 * (low + high) - float(warmth.set_up)
+        quantities = self.model.of_kind("temperature")
+        self.sources.append(UncertaintySource.of(quantities, Spread.within(0.5 * (high - low)), mean))
+        for nest, nodes in self.model.stacks.items():
+            for node, table in zip(nodes, self.tables[nest], strict=True):
+                if table.material is None or table.material not in expansions:
+                    self.exact.append(TakenAsExact("expansion", node.key))
+        if warmth.part is None:
+            self.exact.append(TakenAsExact("expansion", "part"))
+        if not self.model.growth_mm_per_k.any():
+            self.exact.append(TakenAsExact("expansion", "machine"))
+
+
+def _has_face(machine: Machine) -> bool:
+    return machine.platter.face_mm is not None and not is_horizontal(machine.rotaries[-1])
+
+
+def _spread(table: FileTable, stem: str, unit: Unit | None = None) -> Spread | None:
+    """What a table states of one value: limits or a standard uncertainty, in mm or degrees; None for neither."""
+    # Of positioning the key itself states the limits.
+    key = f"{stem}_within" if f"{stem}_within" in table.__struct_fields__ else stem
+    within, u = getattr(table, key), getattr(table, f"{stem}_u")
+    scale = 1.0 if unit is None else unit.mm
+    if within is not None:
+        return Spread.within(scale * float(within))
+    return None if u is None else Spread(scale * float(u))
+
+
+def _repeated(u_mm: float, touches: int | None) -> Spread:
+    return Spread(u_mm, "normal", None if touches is None else float(touches - 1))

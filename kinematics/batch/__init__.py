@@ -1,0 +1,65 @@
+"""A batch of parts: control charts of what is probed, when to probe again, nests that sit apart, stubs, and the clock.
+
+`charts` (individuals, EWMA, CUSUM), `change` (a jump told from a drift), `groups` (nests against each other),
+`re_probing` (forecast and interval), `zero_shift` (a part's own zero at every tilt), `stub` (a part left on its stock),
+`production` (parts an hour, when the batch is done).
+"""
+
+from kinematics.batch.change import Change, ChangeFit, ChangeKind, find_change
+from kinematics.batch.charts import (
+    Baseline,
+    ChartDesign,
+    ChartRule,
+    ChartState,
+    ControlChart,
+    Signal,
+    baseline_of,
+    continue_chart,
+    control_chart,
+)
+from kinematics.batch.groups import GroupShift, group_shifts
+from kinematics.batch.production import (
+    BatchTimes,
+    ShopHours,
+    ToolLife,
+    batch_finish,
+    cycle_minutes,
+    tools_needed,
+)
+from kinematics.batch.re_probing import Forecast, ProbingInterval, forecast, probing_intervals
+from kinematics.batch.stub import Stub, StubLoad, breaking_force_n, stub_load
+from kinematics.batch.zero_shift import clocking_response, shift_response
+
+__all__ = [
+    "Baseline",
+    "BatchTimes",
+    "Change",
+    "ChangeFit",
+    "ChangeKind",
+    "ChartDesign",
+    "ChartRule",
+    "ChartState",
+    "ControlChart",
+    "Forecast",
+    "GroupShift",
+    "ProbingInterval",
+    "ShopHours",
+    "Signal",
+    "Stub",
+    "StubLoad",
+    "ToolLife",
+    "baseline_of",
+    "batch_finish",
+    "breaking_force_n",
+    "clocking_response",
+    "continue_chart",
+    "control_chart",
+    "cycle_minutes",
+    "find_change",
+    "forecast",
+    "group_shifts",
+    "probing_intervals",
+    "shift_response",
+    "stub_load",
+    "tools_needed",
+]

@@ -1,0 +1,163 @@
+"""The forecast of a drift against a tolerance, and the interval at which to probe again."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from kinematics.errors import KinematicsError
+from kinematics.validation import as_count, as_number
+
+__all__ = ["Forecast", "ProbingInterval", "forecast", "probing_intervals"]
+
+_TWO_SIDED_95 = 1.959963984540054
+"""Quantile of the normal distribution for a two-sided interval of 95 %."""
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Parts until a quantity that drifts leaves its tolerance, counted from the last part.
+
+    Attributes
+    ----------
+    parts : int or None
+        Parts that are still inside with the drift as estimated; None where it never gets there.
+    earliest : int or None
+        The same with the drift at the end of its 95 % interval that gets there first.
+    """
+
+    parts: int | None
+    earliest: int | None
+
+
+def forecast(
+    deviation: float, drift: float, tolerance: tuple[float, float], *, u_drift: float = 0.0
+) -> Forecast:
+    """Forecast when a deviation leaves its tolerance.
+
+    Parameters
+    ----------
+    deviation : float
+        Of the last part, smoothed (the EWMA), from nominal; in the tolerance's unit.
+    drift : float
+        From one part to the next.
+    tolerance : (float, float)
+        Lower and upper limit of the deviation.
+    u_drift : float
+        Standard uncertainty of the drift.
+
+    Raises
+    ------
+    KinematicsError
+        When the limits are in the wrong order, or the uncertainty is below zero.
+
+    Examples
+    --------
+    >>> forecast(0.012, 0.0005, (-0.04, 0.04), u_drift=0.0001)
+    Forecast(parts=56, earliest=40)
+    >>> forecast(0.012, 0.0, (-0.04, 0.04))
+    Forecast(parts=None, earliest=None)
+    >>> forecast(0.0, 0.0, (0.04, -0.04))
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: forecast, tolerance: expected the lower limit first, found 0.04 to -0.04
+    """
+    here, slope = as_number(deviation, "forecast, deviation"), as_number(drift, "forecast, drift")
+    low, high = (as_number(limit, "forecast, tolerance") for limit in tolerance)
+    spread = as_number(u_drift, "forecast, uncertainty of the drift")
+    if low >= high:
+        raise KinematicsError(
+            f"forecast, tolerance: expected the lower limit first, found {low:g} to {high:g}"
+        )
+    if spread < 0.0:
+        raise KinematicsError(f"forecast, uncertainty of the drift: expected 0 or more, found {spread:g}")
+    half = _TWO_SIDED_95 * spread
+    ends = [_inside(here, one, low, high) for one in (slope - half, slope + half)]
+    reached = [one for one in ends if one is not None]
+    return Forecast(_inside(here, slope, low, high), min(reached) if reached else None)
+
+
+def _inside(here: float, slope: float, low: float, high: float) -> int | None:
+    if not low <= here <= high:
+        return 0
+    if slope == 0.0:
+        return None
+    parts = ((high if slope > 0.0 else low) - here) / slope
+    # A part that ends on the limit itself is inside, however the quotient was rounded.
+    return math.floor(parts * (1.0 + 1e-12) + 1e-12) if parts < 1e9 else None
+
+
+@dataclass(frozen=True)
+class ProbingInterval:
+    """One interval between two probings, its cost and its risk.
+
+    Attributes
+    ----------
+    parts : int
+        Parts cut between two probings.
+    minutes_per_part : float
+        Time that probing adds to each.
+    share : float
+        Share of the tolerance's half-width that the drift takes up by the last of them.
+    outside : float
+        Probability that the last of them lies outside its tolerance.
+    """
+
+    parts: int
+    minutes_per_part: float
+    share: float
+    outside: float
+
+
+def probing_intervals(
+    intervals: Sequence[int], *, drift: float, sigma: float, tolerance: float, minutes: float
+) -> tuple[ProbingInterval, ...]:
+    """Cost and risk of probing again after so many parts.
+
+    Each probing takes the drift out; what stays is the scatter of one part.
+
+    Parameters
+    ----------
+    intervals : sequence of int
+        Parts between two probings, each 1 or more.
+    drift : float
+        From one part to the next.
+    sigma : float
+        Standard deviation of one part, more than 0.
+    tolerance : float
+        Half-width, more than 0; all three in one unit.
+    minutes : float
+        Time of one probing, 0 or more.
+
+    Raises
+    ------
+    KinematicsError
+        When a value is out of its range.
+
+    Examples
+    --------
+    >>> for one in probing_intervals([20, 40], drift=0.0005, sigma=0.004, tolerance=0.03, minutes=3.0):
+    ...     print(one.parts, one.minutes_per_part, round(one.share, 3), f"{one.outside:.1e}")
+    20 0.15 0.333 2.9e-07
+    40 0.075 0.667 6.2e-03
+    """
+    slope, spread = as_number(drift, "re-probing, drift"), as_number(sigma, "re-probing, sigma")
+    half, time = as_number(tolerance, "re-probing, tolerance"), as_number(minutes, "re-probing, minutes")
+    if not (spread > 0.0 and half > 0.0 and time >= 0.0):
+        raise KinematicsError(
+            "re-probing: expected sigma and tolerance more than 0 and minutes 0 or more, "
+            f"found {spread:g}, {half:g} and {time:g}"
+        )
+    found = []
+    for one in intervals:
+        parts = as_count(one, "re-probing, parts")
+        off = abs(slope) * parts
+        outside = _above((half - off) / spread) + _above((half + off) / spread)
+        found.append(ProbingInterval(parts, time / parts, off / half, outside))
+    return tuple(found)
+
+
+def _above(z: float) -> float:
+    """Probability that a standard normal value is larger."""
+    return 0.5 * math.erfc(z / math.sqrt(2.0))

@@ -1,0 +1,86 @@
+"""Uncertainty of work offsets, features and seams: what is uncertain, what it does, and what is to blame.
+
+Not imported by `kinematics` itself. Lengths are millimetres, angles degrees; uncertainties are standard uncertainties
+(JCGM 100:2008, the GUM) unless they are said to be expanded.
+
+    sources      `Spread`, `UncertainQuantity`, `UncertaintySource`: what is uncertain, and how far
+    the model    `SetupModel` with its exact Jacobians; `setup_errors` evaluates it without approximation
+    the part     `Feature`, `Seam`, `part_model`
+    the budget   `offset_budget`, `part_budget`; `propagate` for any linear model
+    trials       `monte_carlo` (JCGM 101) of any model; `offset_trials`, `part_trials` of a setup
+    conformity   `conformance_probability`, `position_probability`, `proven_within`
+"""
+
+from kinematics.uncertainty.budget import (
+    FeatureBudget,
+    OffsetBudget,
+    PartBudget,
+    offset_budget,
+    part_budget,
+)
+from kinematics.uncertainty.conformity import (
+    conformance_probability,
+    position_probability,
+    position_radius,
+    proven_within,
+)
+from kinematics.uncertainty.features import Feature, PartModel, Seam, part_model
+from kinematics.uncertainty.model_parts import CutPoint, ModelOperation, StackNode, TouchReading
+from kinematics.uncertainty.more_probing import AddedPoses, added_poses, line_information
+from kinematics.uncertainty.propagation import Propagated, expanded_factor, propagate
+from kinematics.uncertainty.random_trials import (
+    MonteCarloResult,
+    monte_carlo,
+    numerical_tolerance,
+    offset_trials,
+    part_trials,
+)
+from kinematics.uncertainty.setup_model import SetupModel
+from kinematics.uncertainty.setup_trials import setup_errors
+from kinematics.uncertainty.sources import (
+    QUANTITY_UNITS,
+    QuantityKind,
+    Spread,
+    UncertainQuantity,
+    UncertaintySource,
+    draw_sources,
+)
+
+__all__ = [
+    "QUANTITY_UNITS",
+    "AddedPoses",
+    "CutPoint",
+    "Feature",
+    "FeatureBudget",
+    "ModelOperation",
+    "MonteCarloResult",
+    "OffsetBudget",
+    "PartBudget",
+    "PartModel",
+    "Propagated",
+    "QuantityKind",
+    "Seam",
+    "SetupModel",
+    "Spread",
+    "StackNode",
+    "TouchReading",
+    "UncertainQuantity",
+    "UncertaintySource",
+    "added_poses",
+    "conformance_probability",
+    "draw_sources",
+    "expanded_factor",
+    "line_information",
+    "monte_carlo",
+    "numerical_tolerance",
+    "offset_budget",
+    "offset_trials",
+    "part_budget",
+    "part_model",
+    "part_trials",
+    "position_probability",
+    "position_radius",
+    "propagate",
+    "proven_within",
+    "setup_errors",
+]

@@ -1,0 +1,275 @@
+"""The batch record: what goes in stays, comes out as it was, and charts as the library has it."""
+
+import csv
+import io
+import json
+import sqlite3
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+from kinematics.batch import baseline_of, control_chart
+from tiltwright.batch.readings_table import PartReading
+from tiltwright.batch.record import log_readings, read_record, record_path
+from tiltwright.files.diagnostics import InputFaults
+
+JOB = (
+    'name = "Buoy bracket"\nunits = "mm"\nmachine = "teaching_mill.toml"\n[[stack]]\nname = "post"\nup = 100.0\n'
+    '[[operation]]\nname = "top"\nat = { A = 0, C = 0 }\n'
+)
+NESTS = JOB + "".join(
+    f'[[nest]]\nname = "{name}"\non = "post"\n[[nest.step]]\nname = "vice, {name}"\nup = 60.0\nshift = [{x}, 0.0]\n'
+    for name, x in (("left", -40.0), ("right", 40.0))
+)
+# The teaching mill's part zero on a post of 100 mm, at A0 C0: its C line at X -381.025 Y -203.405, Z -356.112 + 100.
+ZERO = np.array([-381.025, -203.405, -256.112])
+
+
+def table(tmp_path, rows, head="serial,X_mm,Y_mm,Z_mm", name="readings.csv"):
+    path = tmp_path / name
+    path.write_text("\n".join([head, *(",".join(map(str, row)) for row in rows)]) + "\n", encoding="utf-8")
+    return path
+
+
+def shifted(count, seed=1, sigma=0.003):
+    return ZERO + np.random.default_rng(seed).normal(scale=sigma, size=(count, 3))
+
+
+def test_what_goes_in_comes_out(run, job, tmp_path):
+    path = job(JOB)
+    rows = [(100 + i, *row) for i, row in enumerate(shifted(5).tolist())]
+    ended = run("batch", "log", path, table(tmp_path, rows), "--who", "day shift")
+    assert (ended.code, ended.out) == (0, "")
+    report = json.loads(run("batch", "log", path, "--json").out)
+    assert report["schema"] == "tiltwright.batch-log/1"
+    assert [one["at"] for one in report["readings"]] == [list(row[1:]) for row in rows]
+    assert [one["serial"] for one in report["readings"]] == [str(row[0]) for row in rows]
+    (entry,) = report["entries"]
+    assert (entry["who"], entry["count"], entry["withdrawn"]) == ("day shift", 5, False)
+    out = run("batch", "log", path, "--csv", "--units", "inch").out
+    again = list(csv.DictReader(io.StringIO(out)))
+    assert np.array([float(row["X_in"]) for row in again]) * 25.4 == pytest.approx(
+        [r[1] for r in rows], abs=1e-9
+    )
+    # The table that comes out goes in again, in its own unit.
+    other = tmp_path / "out.csv"
+    other.write_text(out, encoding="utf-8")
+    assert run("batch", "log", path, other, "--again").code == 0
+    assert len(json.loads(run("batch", "log", path, "--json").out)["readings"]) == 10
+
+
+def test_a_withdrawn_entry_stays_and_does_not_count(run, job, tmp_path):
+    path = job(JOB)
+    rows = [(i, *row) for i, row in enumerate(shifted(4).tolist())]
+    run("batch", "log", path, table(tmp_path, rows[:2]))
+    run("batch", "log", path, table(tmp_path, rows[2:], name="second.csv"))
+    counts = []
+    for _ in range(3):
+        entries, readings = read_record(record_path(path))
+        counts.append([one.serial for one in (r.reading for r in readings)])
+        assert entries[0].count == 2
+        assert entries[0].withdrawn == (len(readings) == 2)
+        run("batch", "log", path, "--withdraw", 1)
+    assert counts == [["0", "1", "2", "3"], ["2", "3"], ["0", "1", "2", "3"]]
+    refused = run("batch", "log", path, "--withdraw", 9)
+    assert (refused.code, refused.out) == (2, "")
+    # Of withdrawals only the entries of readings can be withdrawn.
+    assert run("batch", "log", path, "--withdraw", 3).code == 2
+
+
+def test_nothing_in_the_record_can_be_changed(run, job, tmp_path):
+    path = job(JOB)
+    run("batch", "log", path, table(tmp_path, [(1, *ZERO)]))
+    database = sqlite3.connect(record_path(path))
+    for statement in (
+        "UPDATE reading SET x_mm = 0", "DELETE FROM reading", "UPDATE entry SET who = 'x'", "DELETE FROM entry",
+    ):  # fmt: skip
+        with pytest.raises(sqlite3.IntegrityError, match="append only"):
+            database.execute(statement)
+    database.close()
+
+
+def test_a_part_twice_is_refused_whole(run, job, tmp_path):
+    path = job(JOB)
+    run("batch", "log", path, table(tmp_path, [(1, *ZERO)]))
+    ended = run("batch", "log", path, table(tmp_path, [(2, *ZERO), (1, *ZERO)], name="b.csv"))
+    assert ended.code == 2
+    assert ":3: serial" in ended.err
+    assert len(read_record(record_path(path))[1]) == 1
+
+
+WRITER = """
+import sys
+from pathlib import Path
+from tiltwright.batch.readings_table import PartReading
+from tiltwright.batch.record import log_readings
+for i in range(8):
+    log_readings(Path(sys.argv[1]), [PartReading(1, f"{sys.argv[2]}-{i}-{k}", (0.0, 0.0, 0.0)) for k in range(5)],
+                 who=None, source="r.csv", again=False)
+"""
+
+
+def test_two_writers_at_once_lose_nothing(tmp_path):
+    path = tmp_path / "job.batch.sqlite"
+    writers = [subprocess.Popen([sys.executable, "-c", WRITER, str(path), name]) for name in "abc"]
+    assert [writer.wait(60) for writer in writers] == [0, 0, 0]
+    entries, readings = read_record(path)
+    assert (len(entries), len(readings)) == (24, 120)
+    # Each entry is whole: its five readings carry one writer's name.
+    for entry in entries:
+        names = {one.reading.serial.rsplit("-", 1)[0] for one in readings if one.entry == entry.number}
+        assert len(names) == 1
+
+
+def test_a_failure_half_way_leaves_what_was_there(tmp_path):
+    path = tmp_path / "job.batch.sqlite"
+    log_readings(path, [PartReading(2, "1", (0.0, 0.0, 0.0))], who=None, source="a.csv", again=False)
+    bad = [PartReading(2, "2", (0.0, 0.0, 0.0)), PartReading(3, "3", (0.0, 0.0, None))]
+    with pytest.raises(InputFaults):
+        log_readings(path, bad, who=None, source="b.csv", again=False)
+    entries, readings = read_record(path)
+    assert (len(entries), [one.reading.serial for one in readings]) == (1, ["1"])
+
+
+def test_another_program_s_file_is_left_alone(tmp_path):
+    other, text = tmp_path / "other.sqlite", tmp_path / "text.sqlite"
+    database = sqlite3.connect(other)
+    database.execute("CREATE TABLE t (a)")
+    database.commit()
+    database.close()
+    text.write_bytes(b"not a database, but long enough to be looked at" * 40)
+    for path in (other, text):
+        before = path.read_bytes()
+        with pytest.raises(InputFaults):
+            log_readings(path, [PartReading(2, "1", (0.0, 0.0, 0.0))], who=None, source="a.csv", again=False)
+        with pytest.raises(InputFaults):
+            read_record(path)
+        assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("head", "rows", "line", "found"),
+    [
+        ("serial,X,Y_mm,Z_mm", [(1, 0, 0, 0)], 1, '"X"'),
+        ("serial,X_mm,Y_in,Z_mm", [(1, 0, 0, 0)], 1, "mm and in inches"),
+        ("serial,X_mm,Y_mm", [(1, 0, 0)], 1, "no column z"),
+        ("serial,X_mm,Y_mm,Z_mm,hight", [(1, 0, 0, 0, 0)], 1, '"hight"'),
+        ("serial,X_mm,X_mm,Y_mm,Z_mm", [(1, 0, 0, 0, 0)], 1, "again"),
+        ("serial,X_mm,Y_mm,Z_mm", [(1, 0, 0, "nan")], 2, '"nan"'),
+        ("serial,X_mm,Y_mm,Z_mm", [(1, 0, 0, 0), (1, 0, 0, 0)], 3, "row 2"),
+        ("serial,X_mm,Y_mm,Z_mm", [(1, 0, 0)], 2, "3 values where 4 belong"),
+        ("serial,nest,X_mm,Y_mm,Z_mm", [(1, "middle", 0, 0, 0)], 2, '"middle"'),
+        ("serial,X_mm,Y_mm,Z_mm,temperature_C", [(1, 0, 0, 0, 300)], 2, '"300"'),
+        ("serial,X_mm,Y_mm,Z_mm", [], None, "no part"),
+    ],
+)
+def test_every_fault_of_a_table_has_its_row(run, job, tmp_path, head, rows, line, found):
+    path = job(JOB)
+    ended = run("batch", "log", path, table(tmp_path, rows, head))
+    assert (ended.code, ended.out) == (2, "")
+    assert found in ended.err
+    assert line is None or f"readings.csv:{line}:" in ended.err
+    assert not record_path(path).exists()
+
+
+def test_the_chart_is_the_library_s(run, job, tmp_path):
+    path = job(JOB)
+    at = shifted(40)
+    run("batch", "log", path, table(tmp_path, [(i, *row) for i, row in enumerate(at.tolist())]))
+    ended = run("batch", "chart", path, "--baseline", 30, "--json")
+    report = json.loads(ended.out)
+    for k, axis in enumerate(report["axes"]):
+        off = at[:, k] - ZERO[k]
+        expected = control_chart(off, baseline_of(off[:30]))
+        assert axis["values"] == pytest.approx(off, abs=1e-9)
+        assert axis["limits"] == pytest.approx(expected.limits, abs=1e-9)
+        assert [one["index"] for one in axis["signals"]] == [one.index for one in expected.signals]
+    assert ended.code == (0 if report["in_control"] else 1)
+
+
+def test_a_jump_a_drift_and_a_nest_that_sits_low(run, job, tmp_path):
+    path = job(NESTS)
+    random = np.random.default_rng(3)
+    rows = []
+    for i in range(60):
+        nest, x = (("left", -40.0), ("right", 40.0))[i % 2]
+        off = np.add(
+            random.normal(scale=0.003, size=3), [0.02 * (i >= 33), 0.0005 * i, -0.03 * (nest == "right")]
+        )
+        rows.append((i, nest, *(ZERO + np.array([x, 0.0, 60.0]) + off).tolist()))
+    head = "serial,nest,X_mm,Y_mm,Z_mm"
+    assert run("batch", "log", path, table(tmp_path, rows, head)).code == 0
+    ended = run("batch", "chart", path, "--baseline", 20, "--tolerance", "0.05", "--minutes", 4, "--json")
+    assert ended.code == 1
+    x, y, z = json.loads(ended.out)["axes"]
+    assert (x["changes"][0]["kind"], x["changes"][0]["index"]) == ("jump", 33)
+    assert (y["changes"][0]["kind"], y["changes"][0]["amount"]) == ("drift", pytest.approx(0.0005, abs=5e-5))
+    assert y["forecast"]["parts"] == pytest.approx(
+        (0.05 - y["ewma"][-1]) / y["changes"][0]["amount"], abs=1.0
+    )
+    assert [one["minutes_per_part"] for one in y["intervals"]] == pytest.approx(
+        [4.0 / one["parts"] for one in y["intervals"]]
+    )
+    apart = {one["nest"]: one["shift"] for one in z["nests_apart"]}
+    assert apart["right"] == pytest.approx(-0.03, abs=0.004)
+    text = run("batch", "chart", path, "--baseline", 20).out
+    assert "FAIL: X" in text
+    assert "Nest left sits" in text
+
+
+def test_a_pose_that_is_tilted_is_turned_back(run, job, tmp_path):
+    """Touched off at A-90: the table's +z lies along machine -Y there (the worked example of the touch-off tests)."""
+    touched = (
+        '[touched]\nX = -381.025\nY = -353.418\nZ = -406.111\npose = { A = -90, C = 0 }\nuse = "stack"\n'
+    )
+    path = job(JOB.replace("[[operation]]", f"{touched}[[operation]]"))
+    rows = [(i, -381.025, -353.418 - 0.001 * i, -406.111) for i in range(9)]
+    run("batch", "log", path, table(tmp_path, rows))
+    axes = json.loads(run("batch", "chart", path, "--sigma", "0.01", "--json").out)["axes"]
+    assert np.diff(axes[2]["values"]) == pytest.approx(np.full(8, 0.001), abs=1e-9)
+    assert np.ptp(axes[1]["values"]) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_check_ball_has_a_chart_of_its_own(run, job, tmp_path):
+    path = job(JOB)
+    rows = [(i, "check ball", *(np.add([10.0, 20.0, 30.0], [0.0, 0.001 * (i % 3), 0.0]))) for i in range(9)]
+    run("batch", "log", path, table(tmp_path, rows, "serial,target,X_mm,Y_mm,Z_mm"))
+    ended = run("batch", "chart", path, "--target", "check ball", "--sigma", "0.002", "--json")
+    assert json.loads(ended.out)["axes"][1]["values"][:3] == pytest.approx([0.0, 0.001, 0.002])
+    refused = run("batch", "chart", path, "--target", "chek ball")
+    assert refused.code == 2
+    assert "check ball" in refused.err
+
+
+@pytest.mark.parametrize("ending", [".png", ".svg", ".pdf"])
+def test_the_picture_is_written_once(run, job, tmp_path, ending):
+    path, plot = job(JOB), tmp_path / f"chart{ending}"
+    run("batch", "log", path, table(tmp_path, [(i, *row) for i, row in enumerate(shifted(25).tolist())]))
+    run("batch", "chart", path, "--plot", plot)
+    first = plot.read_bytes()
+    assert run("batch", "chart", path, "--plot", plot).code == 2
+    run("batch", "chart", path, "--plot", plot, "--force")
+    assert plot.read_bytes() == first
+
+
+def test_without_a_record_it_says_how_to_begin(run, job):
+    path = job(JOB)
+    ended = run("batch", "chart", path)
+    assert (ended.code, ended.out) == (2, "")
+    assert "batch log" in ended.err
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        ["--baseline", 1], ["--baseline", 99], ["--sigma", "-1"], ["--tolerance", "0"], ["--plot", "chart.bmp"],
+        ["--sigma", "abc"], ["--minutes", "-1"],
+    ],
+)  # fmt: skip
+def test_choices_that_do_not_fit_are_refused(run, job, tmp_path, options):
+    path = job(JOB)
+    run("batch", "log", path, table(tmp_path, [(i, *row) for i, row in enumerate(shifted(5).tolist())]))
+    ended = run("batch", "chart", path, *options)
+    assert (ended.code, ended.out) == (2, "")

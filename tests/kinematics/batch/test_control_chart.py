@@ -1,0 +1,199 @@
+"""Control charts against published figures, against their definitions one point at a time, and by simulation."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from kinematics import KinematicsError
+from kinematics.batch import (
+    Baseline,
+    ChartDesign,
+    ChartRule,
+    ChartState,
+    baseline_of,
+    continue_chart,
+    control_chart,
+)
+
+# NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2: flow rates, and the limits that it prints.
+FLOW = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
+
+
+def test_the_handbook_s_individuals_chart():
+    baseline = baseline_of(FLOW)
+    chart = control_chart(FLOW, baseline)
+    assert baseline.center == pytest.approx(50.81, abs=1e-9)
+    assert chart.moving_range[1:].mean() == pytest.approx(1.8778, abs=5e-5)
+    assert np.round(chart.limits, 4).tolist() == [45.8159, 55.8041]
+    assert ChartRule.BEYOND_LIMIT not in {one.rule for one in chart.signals}
+
+
+def plain(values, design):
+    """Each statistic by its definition, a point at a time."""
+    ewma, high, low, rows = 0.0, 0.0, 0.0, []
+    for value in values:
+        ewma = design.weight * value + (1.0 - design.weight) * ewma
+        high = max(0.0, high + value - design.slack)
+        low = max(0.0, low - value - design.slack)
+        rows.append((ewma, high, low))
+    return np.reshape(rows, (-1, 3)).T
+
+
+def plain_signals(values, design):
+    ewma, high, low = plain(values, design)
+    limit = design.ewma_width * np.sqrt(design.weight / (2.0 - design.weight))
+    found = set()
+    for i, value in enumerate(values):
+        for side in (1, -1):
+            z = [side * one for one in values[: i + 1]]
+            if z[-1] > 3:
+                found.add((i, side, ChartRule.BEYOND_LIMIT))
+            if z[-1] > 2 and sum(one > 2 for one in z[-3:]) >= 2:
+                found.add((i, side, ChartRule.TWO_OF_THREE))
+            if z[-1] > 1 and sum(one > 1 for one in z[-5:]) >= 4:
+                found.add((i, side, ChartRule.FOUR_OF_FIVE))
+            if len(z) >= 8 and all(one > 0 for one in z[-8:]):
+                found.add((i, side, ChartRule.RUN))
+            if side * ewma[i] > limit:
+                found.add((i, side, ChartRule.EWMA))
+            if (high, low)[side < 0][i] > design.decision:
+                found.add((i, side, ChartRule.CUSUM))
+        if i and abs(value - values[i - 1]) > 3.267 * 1.128:
+            found.add((i, 1, ChartRule.MOVING_RANGE))
+    return found
+
+
+@given(
+    st.lists(st.floats(-6.0, 6.0).map(lambda x: round(x, 3)), max_size=60),
+    st.lists(st.integers(0, 60), max_size=5),
+)
+def test_any_blocks_give_what_the_definitions_give(values, cuts):
+    design = ChartDesign()
+    state, signals, ewma, high, low = ChartState(), [], [], [], []
+    for block in np.split(np.array(values), sorted(min(cut, len(values)) for cut in cuts)):
+        chart = continue_chart(state, block, Baseline(0.0, 1.0), design)
+        assert chart.first == state.count
+        state = chart.state
+        signals += [(one.index, one.side, one.rule) for one in chart.signals]
+        ewma, high, low = [*ewma, *chart.ewma], [*high, *chart.cusum_high], [*low, *chart.cusum_low]
+    expected = plain(values, design)
+    np.testing.assert_allclose([ewma, high, low], expected, atol=1e-12)
+    # Where a statistic lies on its limit, rounding decides; three decimals keep the others off it.
+    near = {
+        (i, side, rule)
+        for i in range(len(values))
+        for side, rule, of, limit in (
+            (1, ChartRule.EWMA, expected[0], design.ewma_limit(1.0)),
+            (-1, ChartRule.EWMA, -expected[0], design.ewma_limit(1.0)),
+            (1, ChartRule.CUSUM, expected[1], 5.0),
+            (-1, ChartRule.CUSUM, expected[2], 5.0),
+        )
+        if abs(of[i] - limit) < 1e-9
+    }
+    assert set(signals) - near == plain_signals(values, design) - near
+    assert len(signals) == len(set(signals))
+
+
+@given(st.floats(-1e3, 1e3), st.floats(1e-3, 1e3), st.integers(0, 2**32 - 1))
+def test_a_chart_has_no_unit_of_its_own(center, sigma, seed):
+    z = np.random.default_rng(seed).normal(size=40) * 1.5
+    one, other = (
+        control_chart(z, Baseline(0.0, 1.0)),
+        control_chart(center + sigma * z, Baseline(center, sigma)),
+    )
+    assert [(s.index, s.rule) for s in one.signals] == [(s.index, s.rule) for s in other.signals]
+    np.testing.assert_allclose((other.ewma - center) / sigma, one.ewma, atol=1e-9 * (1 + abs(center) / sigma))
+
+
+def run_length_by_markov_chain(width, weight, shift, states=201):
+    """Average run length of an EWMA from its transition matrix: another way than simulation (Brook and Evans)."""
+    from scipy.stats import norm
+
+    limit = width * np.sqrt(weight / (2.0 - weight))
+    step = 2.0 * limit / states
+    middle = -limit + step * (np.arange(states) + 0.5)
+    upper = (middle[None, :] + step / 2.0 - (1.0 - weight) * middle[:, None]) / weight - shift
+    lower = (middle[None, :] - step / 2.0 - (1.0 - weight) * middle[:, None]) / weight - shift
+    matrix = norm.cdf(upper) - norm.cdf(lower)
+    return np.linalg.solve(np.eye(states) - matrix, np.ones(states))[states // 2]
+
+
+def simulated_run_lengths(rule, shift, runs, seed):
+    random, found = np.random.default_rng(seed), []
+    for _ in range(runs):
+        state, length = ChartState(), 0
+        while True:
+            chart = continue_chart(state, shift + random.normal(size=256), Baseline(0.0, 1.0))
+            hits = [one.index for one in chart.signals if one.rule is rule]
+            state = chart.state
+            if hits:
+                length = hits[0] + 1
+                break
+        found.append(length)
+    return np.array(found, dtype=float)
+
+
+# In control: 500 (Lucas and Saccucci, Technometrics 32, 1990, at weight 0.2 and width 2.962) and 465 (e-Handbook, 6.3.2.3,
+# h = 5, k = 0.5), both from memory; 370.4 = 1 / 0.0027. Shifted by one sigma: 10.4 for that CUSUM (the same table).
+@pytest.mark.parametrize(
+    ("rule", "shift", "published", "runs"),
+    [
+        (ChartRule.BEYOND_LIMIT, 0.0, 370.4, 1200),
+        (ChartRule.EWMA, 0.0, 500.0, 1200),
+        (ChartRule.CUSUM, 0.0, 465.0, 1200),
+        (ChartRule.CUSUM, 1.0, 10.4, 400),
+    ],
+)
+def test_run_lengths_are_those_of_the_tables(rule, shift, published, runs):
+    lengths = simulated_run_lengths(rule, shift, runs, seed=11)
+    # Ten per cent, which is more than three standard errors of the mean of so many runs.
+    assert lengths.std() / np.sqrt(runs) * 3.0 < 0.1 * published
+    assert lengths.mean() == pytest.approx(published, rel=0.1)
+
+
+def test_a_markov_chain_gives_the_ewma_s_run_length_too():
+    assert run_length_by_markov_chain(2.962, 0.2, 0.0) == pytest.approx(500.0, rel=0.02)
+    # One sigma is noticed after ten parts instead of the 44 that single points take.
+    assert run_length_by_markov_chain(2.962, 0.2, 1.0) < 12.0
+
+
+def test_a_drift_of_half_a_tolerance_is_seen_before_part_60():
+    """Tolerance +-0.02, scatter 0.002 as estimated from the first twenty parts; the zero drifts by 0.01 over 100 parts."""
+    random = np.random.default_rng(5)
+    seen = 0
+    for _ in range(400):
+        parts = np.arange(100)
+        values = random.normal(scale=0.002, size=100) + 0.01 * parts / 100.0
+        chart = control_chart(values, baseline_of(values[:20]))
+        first = [one.index for one in chart.signals if one.rule in {ChartRule.EWMA, ChartRule.CUSUM}]
+        seen += bool(first) and first[0] < 60
+    assert seen >= 0.95 * 400
+
+
+@given(st.lists(st.floats(-500.0, -499.9), min_size=2, max_size=50).filter(lambda v: np.ptp(v) > 1e-6))
+def test_a_baseline_in_blocks_is_that_in_one_piece(values):
+    one, blocks = baseline_of(values), baseline_of(np.array_split(values, 3))
+    assert one.center == pytest.approx(np.mean(values), abs=1e-9)
+    assert one.sigma == pytest.approx(np.abs(np.diff(values)).mean() / 1.128, rel=1e-9)
+    assert (blocks.center, blocks.sigma, blocks.count) == pytest.approx((one.center, one.sigma, one.count))
+
+
+@pytest.mark.parametrize(
+    ("call", "found"),
+    [
+        (lambda: baseline_of([1.0, 1.0, 1.0]), "3 equal ones"),
+        (lambda: baseline_of([]), "found 0"),
+        (lambda: baseline_of("abc"), "'abc'"),
+        (lambda: Baseline(0.0, 0.0), "found 0"),
+        (lambda: Baseline(float("nan"), 1.0), "NaN"),
+        (lambda: control_chart([[1.0, 2.0]], Baseline(0.0, 1.0)), r"\(1, 2\)"),
+        (lambda: control_chart([1.0, float("inf")], Baseline(0.0, 1.0)), "infinity"),
+        (lambda: control_chart([1.0], (0.0, 1.0)), "Baseline"),
+        (lambda: ChartDesign(weight=1.5), "1.5"),
+        (lambda: ChartDesign(decision=0.0), "found 0"),
+    ],
+)
+def test_what_is_no_series_is_refused(call, found):
+    with pytest.raises(KinematicsError, match=found):
+        call()

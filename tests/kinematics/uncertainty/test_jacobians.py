@@ -1,0 +1,129 @@
+"""The exact Jacobians against difference quotients of the model that approximates nothing, and that against the core."""
+
+import numpy as np
+import pytest
+from uncertain_setups import every_source, model
+
+from kinematics import (
+    Machine,
+    Platter,
+    RotaryAxis,
+    Setup,
+    StackStep,
+    compare_touch_off,
+    with_touched_zero,
+)
+from kinematics.errors import KinematicsError
+from kinematics.uncertainty import (
+    UncertaintySource,
+    draw_sources,
+    offset_budget,
+    setup_errors,
+)
+
+CASES = [
+    {},
+    {"touched": True},
+    {"normal": [0.01, -0.02, 1.0]},
+    {"indexer": True},
+    {"indexer": True, "touched": True},
+    {"setup_c": 20.0},
+]
+STEP = 1e-5
+ROUNDING = 1e-12 / STEP
+"""Coordinates of half a metre are rounded to 1e-13 mm: what a central difference can be wrong by, and a third-order rest."""
+
+
+@pytest.mark.parametrize("case", CASES, ids=str)
+def test_derivatives_are_those_of_the_exact_model(case):
+    one = model(**case)
+    count = len(one.quantities)
+    ahead, behind = setup_errors(one, STEP * np.eye(count)), setup_errors(one, -STEP * np.eye(count))
+    offsets, points = (np.moveaxis(a - b, 0, -1) / (2.0 * STEP) for a, b in zip(ahead, behind, strict=True))
+    assert offsets == pytest.approx(one.offset_jacobian, abs=ROUNDING)
+    for axis, direction in enumerate(np.eye(3)):
+        found = one.deviation_jacobian(range(5), np.tile(direction, (5, 1)))
+        assert points[:, axis] == pytest.approx(found, abs=ROUNDING)
+        assert setup_errors(one, np.zeros(count))[1][:, axis] == pytest.approx(
+            one.nominal_deviation(range(5), np.tile(direction, (5, 1))), abs=1e-11
+        )
+
+
+def test_a_machine_and_a_stack_that_are_off_are_the_machine_and_the_stack_measured_anew():
+    """The exact model against `Setup` with the errors put into machine and stack by hand."""
+    one = model(setup_c=20.0)
+    values = np.zeros(len(one.quantities))
+    c = one.machine.rotaries[1]
+    basis = one.line_basis[1]
+    tilt_deg = (0.3, -0.2)
+    for name, value in (
+        (("line shift", "C", "1"), 0.4),
+        (("line shift", "C", "2"), -0.7),
+        (("line tilt", "C", "1"), tilt_deg[0]),
+        (("line tilt", "C", "2"), tilt_deg[1]),
+        (("platter face",), 0.25),
+        (("step up", "wedge"), 0.5),
+        (("step shift", "wedge", "x"), -0.3),
+        (("step turn", "wedge"), 1.5),
+    ):
+        values[one.index(*name)] = value
+    direction = c.direction + np.radians(tilt_deg) @ basis
+    moved = RotaryAxis(
+        "C", c.point_mm + [0.4, -0.7] @ basis, direction, c.positive_turn, c.limits_deg, c.zero_deg
+    )
+    mill = Machine("mill", (one.machine.rotaries[0], moved), Platter(face_mm=-356.1 + 0.25))
+    steps = [node.step for node in one.stacks[None]]
+    wedge = StackStep("wedge", up_mm=95.5, shift_mm=(0.2, -0.3), rotate=steps[1].rotate, turn_deg=34.5)
+    setup = Setup.from_stack(mill, [steps[0], wedge, steps[2]])
+    for operation, was, error in zip(
+        one.operations, one.offsets_mm, setup_errors(one, values)[0], strict=True
+    ):
+        now = setup.work_offset(operation.origin_mm, operation.machine_deg)
+        assert now - was == pytest.approx(error, abs=1e-10)
+
+
+def test_a_touch_off_takes_the_stack_out_of_the_offset_where_it_was_made():
+    """At its own pose nothing but the reading is left; elsewhere the machine counts, and what turns the part."""
+    one = model(touched=True)
+    rows = one.offset_jacobian[1]
+    assert np.abs(rows[:, one.index("step up", "plate")]).max() < 1e-12
+    assert rows[:, [one.index("touch-off", "", axis) for axis in "xyz"]] == pytest.approx(
+        -np.eye(3), abs=1e-12
+    )
+    turned = rows[:, one.index("step turn", "wedge")]
+    assert np.linalg.norm(turned) <= np.radians(1.0) * np.linalg.norm(one.operations[1].origin_mm) + 1e-12
+
+
+def test_the_touched_zero_is_the_one_of_the_core():
+    one = model(touched=True)
+    setup = Setup.from_stack(one.machine, [node.step for node in one.stacks[None]])
+    touch = one.touches[None]
+    setup = with_touched_zero(setup, compare_touch_off(setup, touch.at_mm, touch.machine_deg))
+    for operation, offset in zip(one.operations, one.offsets_mm, strict=True):
+        expected = setup.work_offset(operation.origin_mm, operation.machine_deg)
+        assert offset == pytest.approx(expected, abs=1e-10)
+
+
+def test_joint_covariance_of_all_offsets_is_that_of_plain_monte_carlo():
+    one = model(touched=True, setup_c=20.0)
+    sources = every_source(one, scale=0.1)
+    budget = offset_budget(one, sources)
+    trials = 40_000
+    drawn = np.zeros((trials, len(one.quantities)))
+    values = draw_sources(sources, trials, np.random.default_rng(7))
+    for source, value in zip(sources, values, strict=True):
+        drawn[:, one.columns(source)] = value.T
+    offsets = setup_errors(one, drawn)[0].reshape(trials, -1)
+    u = budget.propagated.u
+    correlation, found = budget.covariance / np.outer(u, u), np.corrcoef(offsets.T)
+    # A correlation from N trials scatters by 1/sqrt(N) at most: five of that in 81 of them.
+    assert found == pytest.approx(correlation, abs=5.0 / np.sqrt(trials))
+    assert offsets.std(axis=0) / u == pytest.approx(np.ones(len(u)), abs=5.0 / np.sqrt(2.0 * trials))
+
+
+def test_refusals():
+    one = model()
+    with pytest.raises(KinematicsError, match="expected one of the model's"):
+        one.index("step up", "no such step")
+    with pytest.raises(KinematicsError, match="shape"):
+        UncertaintySource("step up", "plate", one.of_kind("step up", "plate"), np.eye(2))
