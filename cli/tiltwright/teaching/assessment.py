@@ -250,8 +250,8 @@ def assessment_document(assessment: Assessment, units: str, title: str = "") -> 
     if assessment.untraced:
         blocks.append(
             Paragraph(
-                f"Unexplained: {_names(assessment, assessment.untraced)}. No mistake on the program's list, no pair of them "
-                "and no single other figure gives these numbers."
+                f"Unexplained: {_names(assessment, assessment.untraced)}. No mistake on the program's list and no pair of "
+                "them gives these numbers, and they agree on no single other figure. Answers to more operations can tell more."
             )
         )
     if diagnosis.common_mm is not None:
