@@ -131,6 +131,8 @@ def _exit_code() -> int:
     try:
         code = _run()
     finally:
+        for text in toml_source.cautions():
+            note(text, label="caution")
         for text in toml_source.notices():
             note(text)
     reason = lost_result()

@@ -55,8 +55,8 @@ def test_the_questions_make_a_machine(run, answer, tmp_path):
 
 def test_the_sense_is_asked_by_looking_and_has_no_default(run, answer, tmp_path):
     before = ANSWERS.index("clockwise")
-    # An empty line, a word that is not one of the two, and an abbreviation are all asked again.
-    answer(*ANSWERS[:before], "", "positive", "cw", "yes", *ANSWERS[before:])
+    # An empty line and words that are neither of the two are asked again; cw can mean only one thing.
+    answer(*ANSWERS[:before], "", "positive", "c", "yes", "cw", *ANSWERS[before + 1 :])
     ended = run("machine", "new", tmp_path / "mill.toml")
     assert ended.code == 0
     assert "Jog A by +10 degrees" in ended.err
@@ -153,11 +153,11 @@ def test_tools_measured_as_touch_downs(run, answer, tmp_path):
     }
     raised |= {"-356.112": "163.888"}
     rest = [raised.get(line, line) for line in ANSWERS[3:]]
-    # An H that is not below the tool's length is no touch-down.
+    # An H above zero is no touch-down.
     answer(*ANSWERS[:2], "touchdown", "100", "420", "-420", *rest)
     ended = run("machine", "new", touched)
     assert ended.code == 0
-    assert "'420' isn't below the tool's length" in ended.err
+    assert "'420' isn't below 0" in ended.err
     found = {}
     for path in (gauge, touched):
         job = tmp_path / "job.toml"

@@ -23,7 +23,7 @@ from tiltwright.calibration.fit_report import fit_report
 from tiltwright.calibration.toml_edit import Line, lines_in, platter_in, with_lines
 from tiltwright.files.atomic_write import check_target, write_all
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
-from tiltwright.files.loader import ReadMachine, machine_from_text
+from tiltwright.files.loader import ReadMachine, machine_from_text, tell_doubts
 
 __all__ = ["apply_fit", "new_lines", "new_platter", "platter_lines", "restore", "write_calibration"]
 
@@ -191,7 +191,7 @@ def write_calibration(
         "file_before_sha256": sha256_of(text),
         "file_after_sha256": sha256_of(changed),
     }
-    machine_from_text(str(path), path, changed)
+    tell_doubts(machine_from_text(str(path), path, changed))
     check_target(path, force=True, edits=True)
     log, entry = appended(path, entries, record)
     _text_now(read)

@@ -228,6 +228,9 @@ def _entries(file: str, raw: bytes) -> list[CalibrationRecord]:
     return entries
 
 
+_HASHES = ("file_before_sha256", "file_after_sha256", "record_sha256")
+
+
 def _finite(text: str) -> float:
     value = float(text)
     if not math.isfinite(value):
@@ -254,10 +257,11 @@ def _record(line: str) -> dict[str, Any] | None:
     if not isinstance(said, dict) or said.get("schema") != SCHEMA:
         return None
     texts = all(isinstance(said.get(key), str) for key in ("date", "action", "units"))
+    texts &= all(isinstance(said.get(key, ""), str) for key in _HASHES)
     whole = all(_lines_sound(said.get(key)) for key in ("lines", "before"))
     whole &= all(_platter_sound(said.get(key, {})) for key in ("platter", "platter_before"))
     whole &= isinstance(said.get("result", {}), dict)
-    return said if texts and said["units"] in {"mm", "inch"} and whole else None
+    return said if texts and whole and said["units"] in {"mm", "inch"} else None
 
 
 def _lines_sound(lines: object) -> bool:
@@ -267,7 +271,7 @@ def _lines_sound(lines: object) -> bool:
         letter in {"A", "B", "C"}
         and isinstance(line, dict)
         and _three(line.get("point"))
-        and (line.get("along") in AXIS_DIRECTIONS if "along" in line else _direction(line.get("direction")))
+        and (line["along"] in list(AXIS_DIRECTIONS) if "along" in line else _direction(line.get("direction")))
         for letter, line in lines.items()
     )
 

@@ -127,7 +127,7 @@ def paper_of(text: str) -> Paper:
 
     papers: tuple[Paper, ...] = ("a4", "us-letter")
     for paper in papers:
-        if paper == text:
+        if paper == text.strip().casefold().replace(" ", "-"):
             return paper
     raise option_error("--paper", shown(text), one_of(papers))
 

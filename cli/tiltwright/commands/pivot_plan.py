@@ -116,7 +116,7 @@ def plan(
     try:
         worked = evaluate_plan(made, read.machine)
     except KinematicsError as refusal:
-        fail(str(refusal))
+        fail(f"{plan_file}: {refusal}" if plan_file else str(refusal))
     program = outputs.write(worked, plan_file or "", unit.value, force=force)
     typer.echo(
         written(plan_report(worked, unit.value, program))

@@ -46,6 +46,7 @@ def check_machine(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
     for place, rotary in enumerate(machine.rotary):
         yield from _one_direction(place, rotary)
         yield from _index_move(place, rotary)
+        yield from _zero(place, rotary)
     yield from _platter(machine)
     yield from _check_machine_solids(machine)
     yield from _z_reference(machine)
@@ -73,6 +74,17 @@ def _index_move(place: int, rotary: RotaryTable) -> Iterator[UnlocatedDiagnostic
             'a half turn without index_move = "short way"',
             "half_turn with the short way only",
             "without it, the numbers say which way a half turn goes",
+        )
+
+
+def _zero(place: int, rotary: RotaryTable) -> Iterator[UnlocatedDiagnostic]:
+    """Check that the display's angle at the all-zero pose lies within the limits, which are angles on the display."""
+    if rotary.limits and rotary.zero is not None and not rotary.limits[0] <= rotary.zero <= rotary.limits[1]:
+        low, high = rotary.limits
+        yield UnlocatedDiagnostic(
+            ("rotary", place, "zero"),
+            f"{rotary.zero:g}, outside the limits",
+            f"an angle that the rotary can go to, {low:g} to {high:g}",
         )
 
 
@@ -468,6 +480,17 @@ def _repeat(place: int, operation: OperationTable) -> Iterator[UnlocatedDiagnost
             f"{shown(repeat.step)}, which puts all {repeat.count} in one place",
             "a step that is not a whole number of turns",
         )
+    elif repeat.step is not None:
+        turns = (
+            k for k in range(1, repeat.count) if abs(math.remainder(k * repeat.step, 360.0)) < _SLACK_DEG
+        )
+        again = next(turns, None)
+        if again is not None:
+            yield UnlocatedDiagnostic(
+                ("operation", place, "repeat", "count"),
+                f"{repeat.count} repeats, of which number {again + 1} stands where the first is",
+                f"at most {again} repeats with a step of {repeat.step:g} degrees",
+            )
     first = operation.work_offset
     if first is not None and first + repeat.count - 1 > LAST_WORK_OFFSET:
         yield UnlocatedDiagnostic(

@@ -21,8 +21,9 @@ from kinematics import (
     nest_stacks,
     table_frame,
 )
+from tiltwright.files.believable import doubt_words, doubts
 from tiltwright.files.checks import KnownMachine, check_job, check_limits, check_machine
-from tiltwright.files.collector import DiagnosticCollector, raise_located
+from tiltwright.files.collector import DiagnosticCollector, line_of, raise_located
 from tiltwright.files.conversion import (
     TouchedZero,
     machine_of,
@@ -40,7 +41,7 @@ from tiltwright.files.job_file import (
 from tiltwright.files.machine_file import MachineFile
 from tiltwright.files.nest_checks import check_nests, nests_of_operation
 from tiltwright.files.schema_types import keys_given
-from tiltwright.files.toml_source import Source, load, parsed
+from tiltwright.files.toml_source import Source, add_caution, load, parsed
 from tiltwright.files.uncertainty_checks import check_job_uncertainty, check_machine_uncertainty
 from tiltwright.files.units import Unit
 
@@ -211,7 +212,16 @@ def read_machine(path: str | os.PathLike[str]) -> ReadMachine:
     machine, _, faults = _machine(source)
     if machine is None:
         raise_located(faults)
+    tell_doubts(machine)
     return machine
+
+
+def tell_doubts(read: ReadMachine) -> None:
+    """Add a caution, with its line, for every value of a machine file that is hardly meant."""
+    source = read.source
+    for doubt in doubts(read.file):
+        line = line_of(source.text, source.written_path(doubt.path))
+        add_caution(f"{source.file}:{line}: {doubt_words(doubt)}")
 
 
 def machine_from_text(file: str, path: Path, text: str) -> ReadMachine:
@@ -258,6 +268,7 @@ def read_job(path: str | os.PathLike[str]) -> ReadJob:
         nests = _nests(file, machine.machine, steps, known, faults)
     if machine is None or setup is None or faults:
         raise_located(faults, of_machine)
+    tell_doubts(machine)
     return ReadJob(
         source,
         file,
@@ -344,8 +355,11 @@ def _machine_of_job(
         _check_kind(machine_source, "machine")
     except InputFaults as refusal:
         fault, *_ = refusal.faults
-        if fault.line is not None:
+        if fault.line is not None and path.suffix.lower() == ".toml":
             return None, KnownMachine(), refusal
+        if fault.line is not None:
+            # Whatever that file is, its lines are none of a machine's, and no business of whoever reads the message.
+            fault = Diagnostic(str(path), None, "", "a file that is no TOML", "a machine file")
         # Missing, a folder, unreadable, another kind of file: a fault of the job file, at its key.
         faults.add(
             ("machine",),

@@ -18,7 +18,9 @@ __all__ = [
     "UNFINISHED",
     "UNREAD",
     "Source",
+    "add_caution",
     "add_notice",
+    "cautions",
     "forget",
     "input_kind",
     "load",
@@ -32,12 +34,14 @@ __all__ = [
 
 _READ: dict[str, str] = {}
 _NOTICES: dict[str, None] = {}
+_CAUTIONS: dict[str, None] = {}
 
 
 def forget() -> None:
     """Clear the registry, and the notices, when a command begins."""
     _READ.clear()
     _NOTICES.clear()
+    _CAUTIONS.clear()
 
 
 def add_notice(text: str) -> None:
@@ -48,6 +52,16 @@ def add_notice(text: str) -> None:
 def notices() -> tuple[str, ...]:
     """The notices since the command began, each once."""
     return tuple(_NOTICES)
+
+
+def add_caution(text: str) -> None:
+    """Add something about an input that easily spoils a part."""
+    _CAUTIONS[text] = None
+
+
+def cautions() -> tuple[str, ...]:
+    """The cautions since the command began, each once."""
+    return tuple(_CAUTIONS)
 
 
 def remember(path: str | os.PathLike[str], what: str) -> None:

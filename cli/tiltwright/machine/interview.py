@@ -32,6 +32,11 @@ _SAME = {
     "gage line": "gauge line",
     "touch down": "touch-down",
     "touchdown": "touch-down",
+    "cw": "clockwise",
+    "ccw": "counterclockwise",
+    "anticlockwise": "counterclockwise",
+    "anti-clockwise": "counterclockwise",
+    "counter-clockwise": "counterclockwise",
 }
 """Other spellings of a choice."""
 

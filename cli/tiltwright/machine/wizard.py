@@ -161,9 +161,9 @@ def _touch_down_length(asking: Interview, units: str) -> float:
 
     def distance(answer: str) -> float:
         offset = prompts.in_units(prompts.number, units)(answer)
-        if offset >= length:
+        if offset >= 0.0:
             raise ValueError(
-                "isn't below the tool's length; a touch-down is normally a large negative number, such as "
+                "isn't below 0; a touch-down is normally a large negative number, such as "
                 f"{_such(units, '-412.35', '-16.2342')}"
             )
         return round(length - offset, 9)
@@ -346,23 +346,21 @@ def _read_back(asking: Interview, text: str, units: str) -> None:
 def _described(text: str, units: str) -> tuple[str, bool]:
     """A machine file's text as `machine show` prints it, or its faults; and whether it has none."""
     import re
-    import tempfile
     from pathlib import Path
 
+    from tiltwright.files.believable import doubt_words, doubts
     from tiltwright.files.diagnostics import InputFaults
-    from tiltwright.files.loader import read_machine
+    from tiltwright.files.loader import machine_from_text
     from tiltwright.machine.description import machine_text
 
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "machine.toml"
-        path.write_text(text, encoding="utf-8")
-        try:
-            machine = read_machine(path).machine
-        except InputFaults as faults:
-            # Nothing is written yet: a file and a line would only puzzle.
-            return re.sub(rf"{re.escape(str(path))}:(\d+:)? ?", "", str(faults)), False
-    notes = [f"note: {machine_finding_words(one, units)}" for one in machine_findings(machine)]
-    return "\n\n".join([machine_text(machine, units), *notes]), True
+    try:
+        read = machine_from_text("machine.toml", Path("machine.toml"), text)
+    except InputFaults as faults:
+        # Nothing is written yet: a file and a line would only puzzle.
+        return re.sub(r"(?m)^machine\.toml:(\d+:)? ?", "", str(faults)), False
+    notes = [f"caution: {doubt_words(one)}" for one in doubts(read.file)]
+    notes += [f"note: {machine_finding_words(one, units)}" for one in machine_findings(read.machine)]
+    return "\n\n".join([machine_text(read.machine, units), *notes]), True
 
 
 def _such(units: str, mm: str, inch: str) -> str:

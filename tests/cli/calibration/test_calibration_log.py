@@ -142,6 +142,9 @@ def test_files_that_differ_in_their_ending_have_logs_of_their_own(mill):
         ("-203.4", "1e999"),
         ('"lines": {"A": {', '"lines": {"U": {'),
         ('"units": "mm"', '"units": "cm"'),
+        ('"along": "+X"', '"along": ["+X"]'),
+        ('"file_after_sha256": "', '"file_after_sha256": {}, "was": "'),
+        ('"units": "mm"', '"units": {}'),
     ],
 )
 def test_a_damaged_record_is_named_by_its_line(run, fitted, old, new):

@@ -1,0 +1,157 @@
+"""Values of a machine file that no mill with a tilting rotary is likely to have: a slip of the unit, the point or the sign.
+
+One table says what is believable, each bound with its ground. A value beyond it is a caution and never a refusal: somebody
+may have such a machine. What no machine can have is a fault, in `checks`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from tiltwright.files.diagnostics import KeyPath, words_for
+from tiltwright.files.machine_file import MachineFile, RotaryTable
+from tiltwright.files.units import Unit
+
+__all__ = ["BELIEVABLE_MM", "Doubt", "doubt_words", "doubts"]
+
+
+@dataclass(frozen=True)
+class _Bounds:
+    """The believable sizes of a length, in millimetres, and why."""
+
+    low_mm: float
+    high_mm: float
+    ground: str
+
+
+BELIEVABLE_MM = {
+    "travel": _Bounds(50.0, 8_000.0, "less would not clear a rotary; more is a gantry as long as a bus"),
+    "coordinate": _Bounds(0.0, 8_000.0, "machine coordinates reach no farther than the travels"),
+    "reference tool": _Bounds(
+        1.0, 3_000.0, "with touch-downs it is the height of the gauge line above the surface"
+    ),
+    "platter": _Bounds(10.0, 3_000.0, "platters that tilt are a few decimetres across"),
+    "spindle": _Bounds(5.0, 2_000.0, "a nose is a few decimetres across and long"),
+}
+"""What is believable, by the kind of length."""
+
+_MOST_TURNS_DEG = 3_600.0  # hoses and cables wind up; what turns farther is endless
+_OFF_AXIS_DEG = 3.0  # rotaries are squared up to hundredths; a measured direction is never far off its axis
+_BELOW_TRAVEL_MM = 1_500.0  # a tool that reaches the platter from the lowest position is not longer
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A value that is hardly meant.
+
+    Attributes
+    ----------
+    path : KeyPath
+    found, ground, tip : str
+        In words, lengths in the file's unit.
+    """
+
+    path: KeyPath
+    found: str
+    ground: str
+    tip: str = ""
+
+
+def doubts(file: MachineFile) -> Iterator[Doubt]:
+    """Find the values of a sound machine file that are hardly meant, in the order of its keys."""
+    unit = file.units
+    yield from _optional(("reference_tool_length",), file.reference_tool_length, "reference tool", unit)
+    if file.travel is not None:
+        for axis in "xyz":
+            low, high = getattr(file.travel, axis)
+            yield from _size(("travel", axis), high - low, "travel", unit, "a travel of ")
+    for place, rotary in enumerate(file.rotary):
+        yield from _rotary(("rotary", place), rotary, unit)
+    if file.platter is not None:
+        yield from _optional(("platter", "diameter"), file.platter.diameter, "platter", unit)
+        yield from _optional(("platter", "face"), file.platter.face, "coordinate", unit, "Z ")
+        yield from _face(file, file.platter.face)
+    if file.spindle is not None:
+        yield from _optional(("spindle", "diameter"), file.spindle.diameter, "spindle", unit)
+        yield from _optional(("spindle", "length"), file.spindle.length, "spindle", unit)
+
+
+def _rotary(path: KeyPath, rotary: RotaryTable, unit: Unit) -> Iterator[Doubt]:
+    if rotary.direction is not None:
+        yield from _direction((*path, "direction"), rotary.direction)
+    for axis, value in zip("XYZ", rotary.point, strict=True):
+        yield from _size((*path, "point"), value, "coordinate", unit, f"{axis} ")
+    for limit in rotary.limits or ():
+        if abs(limit) > _MOST_TURNS_DEG:
+            found = f"{limit:g} degrees, {abs(limit) / 360.0:.0f} turns"
+            yield Doubt(
+                (*path, "limits"), found, 'a rotary that turns so far is "endless"', "a slip of the point?"
+            )
+
+
+def _optional(path: KeyPath, value: float | None, kind: str, unit: Unit, before: str = "") -> Iterator[Doubt]:
+    if value is not None:
+        yield from _size(path, value, kind, unit, before)
+
+
+def _size(path: KeyPath, value: float, kind: str, unit: Unit, before: str = "") -> Iterator[Doubt]:
+    bounds = BELIEVABLE_MM[kind]
+    if bounds.low_mm <= abs(unit.to_mm(value)) <= bounds.high_mm:
+        return
+    low, high = (f"{unit.from_mm(end):.6g}" for end in (bounds.low_mm, bounds.high_mm))
+    usual = f"at most {high}" if not bounds.low_mm else f"{low} to {high}"
+    other = Unit.MM if unit is Unit.INCH else Unit.INCH
+    slip = bounds.low_mm <= abs(other.to_mm(value)) <= bounds.high_mm
+    # Too long in inches may be millimetres, too short in millimetres may be inches; the other way round is a slip of the point.
+    mixed = slip and (abs(unit.to_mm(value)) > bounds.high_mm) == (unit is Unit.INCH)
+    tip = f"is the number in {other.value}? The file says {unit.value}" if mixed else "a slip of the point?"
+    yield Doubt(
+        path, f"{before}{value:g} {unit.value}", f"{usual} {unit.value} is usual: {bounds.ground}", tip
+    )
+
+
+def _direction(path: KeyPath, direction: tuple[float, float, float]) -> Iterator[Doubt]:
+    off_deg = math.degrees(math.acos(min(max(map(abs, direction)) / math.hypot(*direction), 1.0)))
+    if off_deg > _OFF_AXIS_DEG:
+        found = f"a direction {off_deg:.4g} degrees off the nearest machine axis"
+        yield Doubt(
+            path, found, "a measured axis is off by hundredths", "only a slanted rotary has such a direction"
+        )
+
+
+def _face(file: MachineFile, face: float | None) -> Iterator[Doubt]:
+    """The platter's face against the travel of Z: a spindle above it, and near enough for a tool."""
+    if face is None or file.travel is None or len(file.travel.z) != 2:
+        return
+    low, high = file.travel.z
+    gauge = face - (file.reference_tool_length or 0.0)  # where the gauge point would stand on it
+    unit = file.units
+    if gauge > high:
+        tip = "is a minus sign missing?" if low <= -gauge <= high else "the sign, or the Z reference?"
+        yield Doubt(
+            ("platter", "face"),
+            f"Z {face:g} {unit.value}",
+            "the face would stand above the top of Z travel",
+            tip,
+        )
+    elif gauge < low - unit.from_mm(_BELOW_TRAVEL_MM):
+        yield Doubt(
+            ("platter", "face"),
+            f"Z {face:g} {unit.value}",
+            "no tool would reach the face from the bottom of Z travel",
+            "a slip of the point?",
+        )
+
+
+def doubt_words(doubt: Doubt) -> str:
+    """A doubt as a sentence, the key first.
+
+    Examples
+    --------
+    >>> doubt_words(Doubt(("travel", "x"), "a travel of 0.76 mm", "50 to 8000 mm is usual", "a slip of the point?"))
+    'travel, x: a travel of 0.76 mm is hard to believe; 50 to 8000 mm is usual. A slip of the point?'
+    """
+    tip = f"{doubt.tip[:1].upper()}{doubt.tip[1:]}" if doubt.tip else ""
+    return f"{words_for(doubt.path)}: {doubt.found} is hard to believe; {doubt.ground}. {tip}".rstrip()

@@ -1,0 +1,355 @@
+"""Damaged inputs through the commands, in one process: every case must end as a user may expect.
+
+By hand: ``nice .venv/bin/python tests/campaign/fuzz.py 100000``; the counts are printed, every broken promise with its seed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import io
+import json
+import os
+import random
+import re
+import shutil
+import signal
+import struct
+import sys
+import tempfile
+import time
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent
+EXAMPLES = HERE.parents[1] / "examples"
+sys.path.insert(0, str(HERE))
+
+from mutations import damaged  # noqa: E402 - found beside this file
+
+_CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")
+_PLACED = re.compile(
+    r"^error: (\S*\.(toml|csv|log|txt|jsonl|stl)\b|-|.*\.(toml|csv|log|txt|jsonl|stl)[:, ]|NUMBER|[A-Z][\w ]*: |.*/work)"
+)
+_SLOWEST_S = 60.0
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """A file to damage, and commands that read it."""
+
+    file: str
+    kind: str
+    commands: tuple[str, ...]
+    weight: int
+
+
+JOBS = (
+    "offsets {j}",
+    "offsets {j} --json",
+    "offsets {j} --csv",
+    "offsets {j} --gcode",
+    "aim {j} --json",
+    "aim {j}",
+    "sheet {j}",
+    "explain {j}",
+)
+
+
+def _for(job: str, *more: str) -> tuple[str, ...]:
+    return tuple(text.format(j=job) for text in (*JOBS, *more))
+
+
+SCENARIOS = (
+    Scenario(
+        "teaching_mill.toml",
+        "toml",
+        (
+            "machine show teaching_mill.toml",
+            "machine show teaching_mill.toml --json",
+            "machine show teaching_mill.toml --units inch",
+            *_for("tide_gauge_head.toml"),
+        ),
+        20,
+    ),
+    Scenario(
+        "trunnion_mill.toml",
+        "toml",
+        (
+            "machine show trunnion_mill.toml --json",
+            "offsets float_slots.toml --json",
+            "offsets float_slots.toml",
+        ),
+        12,
+    ),
+    Scenario(
+        "indexer_mill.toml", "toml", ("machine show indexer_mill.toml", "offsets buoy_bracket.toml --json"), 8
+    ),
+    Scenario("tide_gauge_head.toml", "toml", _for("tide_gauge_head.toml"), 20),
+    Scenario("float_slots.toml", "toml", _for("float_slots.toml"), 12),
+    Scenario("buoy_bracket.toml", "toml", _for("buoy_bracket.toml"), 8),
+    Scenario(
+        "mast_cap.toml",
+        "toml",
+        (*_for("mast_cap.toml") * 4, "reach mast_cap.toml --json", "reach mast_cap.toml"),
+        9,
+    ),
+    Scenario(
+        "pivots/spring_check.csv",
+        "csv",
+        (
+            "pivot fit pivots/spring_check.csv -m teaching_mill.toml --json",
+            "pivot fit pivots/spring_check.csv -m teaching_mill.toml --write",
+        ),
+        1,
+    ),
+    Scenario(
+        "pivots/spring_check.log",
+        "log",
+        ("pivot fit pivots/spring_check.log --rule pivots/probe_rule.toml -m teaching_mill.toml --json",),
+        1,
+    ),
+    Scenario(
+        "pivots/probe_rule.toml",
+        "toml",
+        ("pivot fit pivots/spring_check.log --rule pivots/probe_rule.toml -m teaching_mill.toml --json",),
+        2,
+    ),
+    Scenario(
+        "pivots/spring_check.toml",
+        "toml",
+        ("pivot plan pivots/spring_check.toml -m teaching_mill.toml --json",),
+        1,
+    ),
+    Scenario(
+        "logged.calibrations.jsonl",
+        "jsonl",
+        (
+            "pivot log -m logged.toml",
+            "pivot log -m logged.toml --json",
+            "pivot restore 0 -m logged.toml",
+            "pivot restore 1 -m logged.toml --edited",
+        ),
+        14,
+    ),
+    Scenario(
+        "answers/student.csv",
+        "csv",
+        (
+            "lesson grade lesson answers",
+            "lesson grade lesson answers --json",
+            "lesson grade lesson answers --csv",
+        ),
+        8,
+    ),
+    Scenario("block.stl", "bytes", ("reach meshed.toml --json",), 3),
+)
+
+
+def prepare(folder: Path) -> None:
+    """Lay out sound files of every kind."""
+    for path in EXAMPLES.glob("*.toml"):
+        shutil.copy(path, folder)
+    shutil.copytree(EXAMPLES / "pivots", folder / "pivots")
+    shutil.copy(EXAMPLES / "teaching_mill.toml", folder / "logged.toml")
+    for words in (
+        "pivot fit pivots/spring_check.csv -m logged.toml --write",
+        "pivot restore 0 -m logged.toml",
+        "lesson new lesson --level one-tilt --students 1 --seed 7",
+    ):
+        code, _, err = run(words, folder)
+        assert code == 0, err
+    (folder / "answers").mkdir()
+    blank = next((folder / "lesson").rglob("*.csv"))
+    shutil.copy(blank, folder / "answers" / "student.csv")
+    corners = [(x, y, z) for x in (0.0, 9.0) for y in (0.0, 9.0) for z in (0.0, 9.0)]
+    faces = [
+        (0, 1, 3),
+        (0, 3, 2),
+        (4, 6, 7),
+        (4, 7, 5),
+        (0, 4, 5),
+        (0, 5, 1),
+        (2, 3, 7),
+        (2, 7, 6),
+        (0, 2, 6),
+        (0, 6, 4),
+        (1, 5, 7),
+        (1, 7, 3),
+    ]
+    triangles = b"".join(
+        struct.pack("<12fH", 0, 0, 0, *(c for i in face for c in corners[i]), 0) for face in faces
+    )
+    (folder / "block.stl").write_bytes(b"\0" * 80 + struct.pack("<I", len(faces)) + triangles)
+    job = (folder / "tide_gauge_head.toml").read_text(encoding="utf-8")
+    (folder / "meshed.toml").write_text(
+        job + '\n[[solid]]\nname = "mesh"\non = "part"\nmesh = { file = "block.stl", units = "mm" }\n',
+        encoding="utf-8",
+    )
+
+
+def run(words: str, folder: Path) -> tuple[int, str, str]:
+    """Run a command line in a folder: its exit code, stdout and stderr."""
+    from tiltwright.app import main
+
+    out, err, code = io.StringIO(), io.StringIO(), 0
+    argv = sys.argv
+    try:
+        with contextlib.chdir(folder), contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+            sys.argv = ["tiltwright", *words.split()]
+            try:
+                main()
+            except SystemExit as end:
+                code = end.code if isinstance(end.code, int) else int(end.code is not None)
+    finally:
+        sys.argv = argv
+    return code, out.getvalue(), err.getvalue()
+
+
+def snapshot(
+    folder: Path, known: dict[str, tuple[int, int, bytes]] | None = None
+) -> dict[str, tuple[int, int, bytes]]:
+    """Every file but the locks: when it was changed, its number on the disk, its bytes; unchanged ones as they were known."""
+    found = {}
+    for place, folders, names in os.walk(folder):
+        folders.sort()
+        for name in names:
+            if name.endswith(".lock"):
+                continue
+            path = os.path.join(place, name)
+            state, file = os.stat(path), os.path.relpath(path, folder)
+            old = (known or {}).get(file)
+            if old is not None and old[:2] == (state.st_mtime_ns, state.st_ino):
+                found[file] = old
+            else:
+                found[file] = (state.st_mtime_ns, state.st_ino, Path(path).read_bytes())
+    return found
+
+
+def quicker_start() -> None:
+    """Build each command line once: here it is the commands that are tried, thousands of times."""
+    import typer
+
+    from tiltwright import app
+
+    real = app.build
+    app.build = functools.cache(lambda typed=None: typer.main.get_command(real(typed)))
+
+
+def broken_promises(
+    words: str, code: int, out: str, err: str, before: dict[str, bytes], after: dict[str, bytes]
+) -> list[str]:
+    """What is not as a user may expect."""
+    found = []
+    if code not in {0, 1, 2}:
+        found.append(f"exit {code}")
+    if "Traceback" in err or "Traceback" in out:
+        found.append("traceback")
+    if _CONTROL.search(out) or _CONTROL.search(err):
+        found.append("control character")
+    if len(err) > 200_000 or err.count("\n") > 1000:
+        found.append("endless messages")
+    if "(line 0)" in err or ":0:" in err:
+        found.append("line 0")
+    if code == 2:
+        if "error: " not in err:
+            found.append("exit 2 without an error")
+        elif not any(_PLACED.match(line) for line in err.splitlines()):
+            found.append("error without its place")
+        if after != before:
+            found.append("exit 2 after writing")
+    if any(name.endswith(".part") for name in after):
+        found.append("litter")
+    if "--json" in words and code in {0, 1} and out:
+        try:
+            json.loads(out, parse_constant=lambda text: (_ for _ in ()).throw(ValueError(text)))
+        except ValueError as fault:
+            found.append(f"JSON: {fault}")
+    written = [name for name in after if after[name] != before.get(name)]
+    if any(name.endswith(".toml") for name in written):
+        found += [
+            f"{name} no longer loads"
+            for name in written
+            if name.endswith(".toml") and not _loads(after[name])
+        ]
+    return found
+
+
+def _loads(raw: bytes) -> bool:
+    from tiltwright.files.diagnostics import InputFaults
+    from tiltwright.files.loader import machine_from_text
+
+    try:
+        machine_from_text("x.toml", Path("x.toml"), raw.decode("utf-8").removeprefix("\ufeff"))
+    except InputFaults:
+        return False
+    return True
+
+
+class TooSlow(Exception):
+    """A case took longer than any may."""
+
+
+def _alarm(*_: object) -> None:
+    raise TooSlow
+
+
+def campaign(count: int, seed: int, *, show: bool = False) -> tuple[Counter[str], list[str]]:
+    """Run so many cases: how they ended, and every broken promise with what gives it again."""
+    counts: Counter[str] = Counter()
+    broken: list[str] = []
+    begun = time.perf_counter()
+    scenarios = [scenario for scenario in SCENARIOS for _ in range(scenario.weight)]
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        prepare(folder)
+        known = snapshot(folder)
+        sound = {file: state[2] for file, state in known.items()}
+        signal.signal(signal.SIGALRM, _alarm)
+        for case in range(count):
+            rng = random.Random(f"{seed} {case}")
+            scenario = rng.choice(scenarios)
+            words = rng.choice(scenario.commands)
+            path, err = folder / scenario.file, ""
+            path.write_bytes(damaged(sound[scenario.file], scenario.kind, rng))
+            before = snapshot(folder, known)
+            signal.setitimer(signal.ITIMER_REAL, _SLOWEST_S)
+            try:
+                code, out, err = run(words, folder)
+                signal.setitimer(signal.ITIMER_REAL, 0)
+                after = snapshot(folder, before)
+                found = broken_promises(
+                    words,
+                    code,
+                    out,
+                    err,
+                    {f: s[2] for f, s in before.items()},
+                    {f: s[2] for f, s in after.items()},
+                )
+                counts[f"exit {code}"] += 1
+            except TooSlow:
+                found, after = ["too slow"], snapshot(folder, before)
+            counts[scenario.kind] += 1
+            for one in found:
+                counts[f"broken: {one[:40]}"] += 1
+                broken.append(f"seed {seed} case {case}: {one}: {words}\n    {err[:300]}")
+                if show:
+                    print(broken[-1], flush=True)
+            for file in {*after, *sound}:
+                if file not in sound:
+                    (folder / file).unlink()
+                elif file not in after or after[file][:2] != known[file][:2]:
+                    (folder / file).write_bytes(sound[file])
+            known = snapshot(folder, known)
+            if show and case % 1000 == 999:
+                print(f"{case + 1} cases, {time.perf_counter() - begun:.0f} s: {dict(counts)}", flush=True)
+    return counts, broken
+
+
+if __name__ == "__main__":
+    total = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
+    first = int(sys.argv[2]) if len(sys.argv) > 2 else 1
+    quicker_start()
+    ended, faults = campaign(total, first, show=True)
+    print(f"{total} cases, seed {first}: {dict(sorted(ended.items()))}; {len(faults)} broken promises")

@@ -1,0 +1,42 @@
+"""A short, seeded slice of the campaign; the long runs are by hand, see `fuzz.py` and `kills.py`."""
+
+import os
+import signal
+
+import pytest
+
+import fuzz
+import kills
+from tiltwright import app
+
+
+@pytest.fixture(autouse=True)
+def quick(monkeypatch):
+    monkeypatch.setattr(app, "build", app.build)
+    fuzz.quicker_start()
+
+
+def test_damaged_inputs_end_as_a_user_may_expect():
+    before = signal.getsignal(signal.SIGALRM)
+    try:
+        counts, broken = fuzz.campaign(120, seed=13)
+    finally:
+        signal.signal(signal.SIGALRM, before)
+    assert broken == []
+    assert counts["exit 0"] > 10
+    assert counts["exit 2"] > 50
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs a system that forks")
+def test_killed_commands_leave_old_or_new():
+    counts, broken = kills.campaign(
+        24, 3, ("pivot restore 0 -m logged.toml", "offsets tide_gauge_head.toml -o offsets.txt --force")
+    )
+    assert broken == []
+    assert counts["killed"] >= 15
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs a system that forks")
+def test_writers_at_once_lose_nothing():
+    wrote, logged = kills.race(4)
+    assert wrote == logged == 4

@@ -1,0 +1,84 @@
+"""Machines that cannot be meant are told with their line; those that are built are not."""
+
+import pytest
+
+from tiltwright.files.toml_source import cautions, forget
+
+
+@pytest.fixture
+def machine(job, examples):
+    source = (examples / "teaching_mill.toml").read_text(encoding="utf-8")
+
+    def write(*changes):
+        text = source
+        for old, new in changes:
+            assert old in text
+            text = text.replace(old, new)
+        return job("", text).with_name("teaching_mill.toml")
+
+    return write
+
+
+@pytest.mark.parametrize("name", ["teaching_mill.toml", "trunnion_mill.toml", "indexer_mill.toml"])
+def test_the_examples_are_believed(run, examples, name):
+    ended = run("machine", "show", examples / name)
+    assert ended.code == 0
+    assert "hard to believe" not in ended.err
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key"),
+    [
+        ('units = "mm"', 'units = "inch"', "travel, x"),
+        ("[-760.0, 0.0]", "[-0.76, 0.0]", "travel, x"),
+        ("[-120.0, 30.0]", "[-12000.0, 3000.0]", "rotary 1, limits"),
+        ('along  = "+X"', "direction = [1.0, 1.0, 0.0]", "rotary 1, direction"),
+        (
+            'z_reference = "gauge line"',
+            'z_reference = "reference tool"\nreference_tool_length = 12000.0',
+            "reference_tool_length",
+        ),
+        ("diameter = 160.0", "diameter = 16000.0", "platter, diameter"),
+        ("face = -356.112", "face = 356.112", "platter, face"),
+        ("face = -356.112", "face = -35611.2", "platter, face"),
+    ],
+)
+def test_what_is_hard_to_believe_is_told_with_its_line(run, machine, old, new, key):
+    path = machine((old, new))
+    ended = run("machine", "show", path)
+    assert ended.code == 0, ended.err
+    told = [
+        line for line in ended.err.splitlines() if line.startswith("caution: ") and "hard to believe" in line
+    ]
+    assert any(f": {key}: " in line for line in told), ended.err
+    assert all(line.split(":")[2].isdigit() for line in told)
+    forget()
+    assert cautions() == ()
+
+
+def test_every_command_that_reads_the_file_tells_it(run, machine, examples):
+    machine(("diameter = 160.0", "diameter = 16000.0"))
+    job = machine(("diameter = 160.0", "diameter = 16000.0")).with_name("job.toml")
+    job.write_text((examples / "tide_gauge_head.toml").read_text(encoding="utf-8"), encoding="utf-8")
+    assert "hard to believe" in run("offsets", job, "--json").err
+
+
+def test_what_cannot_be_is_a_fault(run, machine):
+    ended = run(
+        "machine", "show", machine(("limits = [-120.0, 30.0]", "limits = [-120.0, 30.0]\nzero = 90.0"))
+    )
+    assert ended.code == 2
+    assert "rotary 1, zero: found 90, outside the limits" in ended.err
+
+
+@pytest.mark.parametrize(
+    ("count", "step", "sound"), [(4, 180.0, False), (2, 180.0, True), (6, 60.0, True), (7, 60.0, False)]
+)
+def test_repeats_that_coincide_are_a_fault(run, job, count, step, sound):
+    path = job(
+        'name = "x"\nunits = "mm"\nmachine = "teaching_mill.toml"\n[[operation]]\nname = "port"\n'
+        f"normal = [0.0, -0.5, 0.866]\nrepeat = {{ count = {count}, step = {step} }}\n"
+    )
+    ended = run("offsets", path)
+    assert (ended.code == 0) == sound, ended.err
+    assert sound or "stands where the first is" in ended.err
