@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from tiltwright.machine.findings import PlatterKeysUnused
 from tiltwright.output.messages import Finding, Message
@@ -21,8 +22,10 @@ __all__ = [
     "PlaneTurned",
     "SingularRotary",
     "TakenOutOfOrder",
+    "TouchMistyped",
     "TouchOffDifference",
     "TouchOffTooFar",
+    "WhenFreeUnused",
     "ZeroOffPlane",
 ]
 
@@ -117,6 +120,31 @@ class OutOfTravel(Finding):
 
 
 @dataclass(frozen=True)
+class TouchMistyped(Finding):
+    """A touched-off part zero that lies outside the travels, or that one slip of the keys explains.
+
+    Attributes
+    ----------
+    outside : tuple of str
+        Axes whose readings the travels rule out, told first; empty where none is, or no travel is stated.
+    offset_mm, low_mm, high_mm : tuple of float
+        Their readings, and the ends of their travels.
+    cause : str
+        "sign", "mm as inches", "inches as mm", or "unknown": what brings it to the stack's part zero.
+    axes : tuple of str
+        Where signs were lost.
+    """
+
+    kind = "touch-off mistyped"
+    outside: tuple[str, ...]
+    offset_mm: tuple[float, ...]
+    low_mm: tuple[float, ...]
+    high_mm: tuple[float, ...]
+    cause: Literal["sign", "mm as inches", "inches as mm", "unknown"]
+    axes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class PlaneTurned(Finding):
     """The plane's own x away from machine X, counterclockwise positive as seen from the spindle."""
 
@@ -171,6 +199,14 @@ class SingularRotary(Finding):
 
 
 @dataclass(frozen=True)
+class WhenFreeUnused(Finding):
+    """A `when_free` at a pose that leaves no rotary free."""
+
+    kind = "when_free unused"
+    when_free: str
+
+
+@dataclass(frozen=True)
 class DirectionMissed(Finding):
     """An angle, within what the job allows, left between the plane's normal and the spindle."""
 
@@ -194,6 +230,8 @@ JobFinding = (
     | TouchOffTooFar
     | LengthLeftIn
     | OutOfTravel
+    | TouchMistyped
+    | WhenFreeUnused
     | PlaneTurned
     | PartOffSquare
     | PartZeroBelowPlatter
