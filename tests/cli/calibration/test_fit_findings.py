@@ -165,7 +165,8 @@ def test_the_platters_face_is_told_and_held_against_the_machine_file(run, mill, 
     assert "mm above the A axis" in out
     assert "the machine file's platter face is -356.1120: not shown to have moved" in out
     assert "change `face` under [platter] by hand" in out
-    changed = mill.read_text(encoding="utf-8").replace("-356.112\ndiameter", "-356.012\ndiameter")
+    changed = re.sub(r"(?m)^(face\s*=\s*)-356\.112", r"\g<1>-356.012", mill.read_text(encoding="utf-8"))
+    assert changed != mill.read_text(encoding="utf-8")
     mill.write_text(changed, encoding="utf-8")
     out = run("pivot", "fit", path, "-m", mill).out
     assert re.search(r"platter face is -356\.0120: moved \(-0\.(09|10)", out)

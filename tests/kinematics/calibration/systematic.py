@@ -70,9 +70,7 @@ def in_order(rng, count=20):
     """Poses as a setter takes them: every tilt in turn, the table round at each."""
     if count > 20:
         turns = np.arange(0.0, 360.0, 5 * 360.0 / count)
-        return np.stack(
-            [np.repeat([-90.0, -60.0, -30.0, 0.0, 30.0], len(turns)), np.tile(turns, 5)], axis=-1
-        )
+        return np.stack([np.repeat([-90.0, -60.0, -30.0, 0.0, 30.0], len(turns)), np.tile(turns, 5)], axis=-1)
     turn = (
         np.tile([0.0, 90.0, 180.0, 270.0], 5) + np.repeat(rng.choice(np.arange(0.0, 90.0, 15.0), 5), 4)
     ) % 360.0
