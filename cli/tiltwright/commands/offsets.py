@@ -245,12 +245,13 @@ def _check_zero(
     job: str | None, machine: str | None, zero: str | None, touched: str | None, pose: str | None
 ) -> None:
     """Refuse options on part zero that do not go together."""
-    from tiltwright.files.diagnostics import option_error
+    from tiltwright.files.diagnostics import option_error, shown
 
     if (job is None) == (machine is None):
-        found = "neither" if job is None else "both"
+        found = "neither" if job is None else f"both, JOB being {shown(job)}"
+        tip = "three numbers after --zero? commas, no spaces: --zero 1,2,3" if zero is not None else ""
         raise option_error(
-            "JOB, --machine", found, "a job file, or --machine FILE with --zero X,Y,Z and --at or --grid"
+            "JOB, --machine", found, "a job file, or --machine FILE with --zero X,Y,Z and --at or --grid", tip
         )
     if job is not None and zero is not None:
         raise option_error(
