@@ -8,7 +8,7 @@ convex hull of a few discs, serves to tell cheaply which bodies cannot be the ne
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import manifold3d
 import numpy as np
@@ -26,6 +26,7 @@ __all__ = [
     "facets",
     "in_pieces",
     "matrix_of",
+    "pieced_body",
     "vertices_of",
 ]
 
@@ -159,6 +160,12 @@ def collision_body(
         block = manifold3d.Manifold.cube(shape.high_mm - shape.low_mm).translate(shape.low_mm)
         return _in_box(name, block, shape.low_mm, shape.high_mm, tight=True, machinable=machinable)
     return _mesh_body(name, shape, machinable=machinable, convex_only=convex_only)
+
+
+@lru_cache(maxsize=256)
+def pieced_body(name: str, shape: Shape, *, machinable: bool = False) -> CollisionBody:
+    """`collision_body` with its pieces, made once: models that differ in one height share all other solids."""
+    return in_pieces(collision_body(name, shape, machinable=machinable))
 
 
 def in_pieces(body: CollisionBody) -> CollisionBody:

@@ -69,9 +69,14 @@ class BoundingDiscs:
         across = direction - along[..., None] * self.axis
         length = np.sqrt(np.einsum("...i,...i->...", across, across))
         reach = np.einsum("...ji,...i->...j", self.centres_mm, direction) + self.radii_mm * length[..., None]
-        best = np.argmax(reach, axis=-1)[..., None]
-        centre = np.take_along_axis(self.centres_mm, best[..., None], axis=-2)[..., 0, :]
-        radius = np.take_along_axis(self.radii_mm, best, axis=-1)
+        best = np.argmax(reach, axis=-1)
+        if best.ndim == 1:
+            # By far the most frequent shape, and numpy.take_along_axis is slow.
+            rows = np.arange(len(best))
+            centre, radius = self.centres_mm[rows, best], self.radii_mm[rows, best][:, None]
+        else:
+            centre = np.take_along_axis(self.centres_mm, best[..., None, None], axis=-2)[..., 0, :]
+            radius = np.take_along_axis(self.radii_mm, best[..., None], axis=-1)
         rim = (
             across * np.where(length > _EDGE_ON, 1.0 / np.maximum(length, _EDGE_ON), 0.0)[..., None] * radius
         )
@@ -123,6 +128,8 @@ def gap_bounds(first: BoundingDiscs, second: BoundingDiscs) -> tuple[Array, Arra
         step = first.support(-apart) - second.support(apart)
         length = np.sqrt(np.maximum(_dot(apart, apart), _TINY))
         low = np.maximum(low, _dot(apart, step) / length)
+        if (length - low < _SLACK_MM).all():
+            break
         apart = _shortest(apart, step, (last, before))
         before, last = last, step
     high = np.sqrt(_dot(apart, apart))

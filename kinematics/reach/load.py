@@ -190,10 +190,10 @@ def worst_torque(model: CollisionModel, rotary: int) -> WorstTorque:
     grid = np.stack(
         np.meshgrid(*[np.linspace(low, high, _GRID) for low, high in ranges], indexing="ij"), axis=-1
     )
-    climbed = [_climb(torque, start, ranges) for start in _crests(grid, np.abs(torque(grid)))]
-    sizes = [abs(float(torque(at))) for at in climbed]
-    best = int(np.argmax(np.round(sizes, 12)))
-    return WorstTorque(sizes[best], read_only(climbed[best]))
+    climbed = _climb(torque, _crests(grid, np.abs(torque(grid))), ranges)
+    sizes = np.abs(torque(climbed))
+    best = int(np.argmax(sizes.round(12)))
+    return WorstTorque(float(sizes[best]), read_only(climbed[best]))
 
 
 def _crests(grid: Array, sizes: Array) -> Array:
@@ -208,31 +208,33 @@ def _crests(grid: Array, sizes: Array) -> Array:
     return np.asarray(found[:_MOST_CRESTS])
 
 
-def _climb(torque: Callable[[Array], Array], start: Array, ranges: list[tuple[float, float]]) -> Array:
-    """From one set of angles to the crest above it, one angle after the other."""
-    at = start.copy()
+def _climb(torque: Callable[[Array], Array], starts: Array, ranges: list[tuple[float, float]]) -> Array:
+    """From sets of angles (k, n) to the crests above them, one angle after the other."""
+    at = starts.copy()
     for _ in range(_ROUNDS):
         before = at.copy()
         for i, (low, high) in enumerate(ranges):
-            at[i] = _peak(torque, at, i, low, high)
+            at[:, i] = _peaks(torque, at, i, low, high)
         if np.abs(at - before).max() < 1e-9:
             break
     return at
 
 
-def _peak(torque: Callable[[Array], Array], at: Array, i: int, low: float, high: float) -> float:
-    """The value of one angle between its ends at which the torque is greatest."""
-    probes = np.repeat(at[None], 3, axis=0)
-    probes[:, i] = (0.0, 120.0, 240.0)
-    values = torque(probes)
-    angles = np.radians(probes[:, i])
-    cosine, sine = 2.0 / 3.0 * float(values @ np.cos(angles)), 2.0 / 3.0 * float(values @ np.sin(angles))
-    crest = float(np.degrees(np.arctan2(sine, cosine)))
-    turns = crest + 180.0 * np.arange(np.ceil((low - crest) / 180.0), np.floor((high - crest) / 180.0) + 1)
-    choices = np.concatenate([[at[i], low, high], turns])
-    rows = np.repeat(at[None], len(choices), axis=0)
-    rows[:, i] = choices
-    return float(choices[int(np.argmax(np.abs(torque(rows)).round(12)))])
+def _peaks(torque: Callable[[Array], Array], at: Array, i: int, low: float, high: float) -> Array:
+    """For each set of angles the value of one of them, between its ends, at which the torque is greatest."""
+    probes = np.repeat(at[:, None], 3, axis=1)
+    probes[..., i] = (0.0, 120.0, 240.0)
+    values, angles = torque(probes), np.radians((0.0, 120.0, 240.0))
+    # A factor of both does not change where the crest is.
+    crest = np.degrees(np.arctan2(values @ np.sin(angles), values @ np.cos(angles)))
+    first = crest + 180.0 * np.ceil((low - crest) / 180.0)
+    turns = first[:, None] + 180.0 * np.arange(np.floor((high - low) / 180.0) + 1.0)
+    ends = np.broadcast_to((low, high), (len(at), 2))
+    choices = np.concatenate([at[:, i, None], ends, np.where(turns <= high, turns, at[:, i, None])], axis=1)
+    rows = np.repeat(at[:, None], choices.shape[1], axis=1)
+    rows[..., i] = choices
+    best = np.argmax(np.abs(torque(rows)).round(12), axis=1)
+    return np.asarray(choices[np.arange(len(at)), best])
 
 
 def force_torque_nm(

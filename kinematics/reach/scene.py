@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.machine import Machine
-from kinematics.reach.collision_bodies import CollisionBody, collision_body, in_pieces, matrix_of
+from kinematics.reach.collision_bodies import CollisionBody, in_pieces, matrix_of, pieced_body
 from kinematics.reach.collision_model import CollisionModel
 from kinematics.reach.distance_bounds import BoundingDiscs, bounding_discs
 from kinematics.reach.tool_assembly import minkowski_sum
@@ -184,7 +184,7 @@ def scene_of(model: CollisionModel, kept_pairs: PairFilter | None = None) -> Sce
     """
     solids = model.all_solids()
     bodies = tuple(
-        collision_body(solid.name, solid.shape, machinable=solid.machinable).moved(model.frame(solid.on))
+        pieced_body(solid.name, solid.shape, machinable=solid.machinable).moved(model.frame(solid.on))
         for solid in solids
     )
     carried = np.array([model.carried_by(solid.on) for solid in solids], dtype=np.int64)

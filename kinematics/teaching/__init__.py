@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 from kinematics.teaching.angle_answers import (
     AngleAnswer,
     AngleFault,
+    all_solutions,
     angle_error_deg,
     error_carried_forward,
     matching_solution,
@@ -76,6 +77,7 @@ __all__ = [
     "RotarySwing",
     "WorkedStep",
     "Working",
+    "all_solutions",
     "angle_error_deg",
     "attainable",
     "classic_mistakes",

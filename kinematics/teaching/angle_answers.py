@@ -20,7 +20,14 @@ from kinematics.teaching.perturbed_offsets import CalculationBatch, Mistake
 from kinematics.validation import read_only
 from kinematics.work_offsets import Setup
 
-__all__ = ["AngleAnswer", "AngleFault", "angle_error_deg", "error_carried_forward", "matching_solution"]
+__all__ = [
+    "AngleAnswer",
+    "AngleFault",
+    "all_solutions",
+    "angle_error_deg",
+    "error_carried_forward",
+    "matching_solution",
+]
 
 
 @dataclass(frozen=True)
@@ -174,11 +181,31 @@ def error_carried_forward(setup: Setup, faults: Sequence[AngleFault]) -> tuple[M
             "followed from wrong angles",
             "",
             "the offsets were worked out correctly from the angles answered, but those are wrong",
-            f"{letters[-1]} angle",
+            f"{max((fault.answer.letter for fault in faults), key=letters.index)} angle",
             frozenset({f"{letter} turning" for letter in letters}),
             change,
         ),
     )
+
+
+def all_solutions(setup: Setup, placed: PlacedOperation) -> tuple[PlacedOperation, ...]:
+    """Every way within limits to bring an operation's plane to the spindle, the placed one first.
+
+    Parameters
+    ----------
+    setup : Setup
+    placed : PlacedOperation
+
+    Returns
+    -------
+    tuple of PlacedOperation
+        One where the operation states its angles.
+    """
+    found = [placed]
+    for one in _solutions(setup, placed, {})[1:]:
+        if not any(np.allclose(one.program_deg, other.program_deg, rtol=0.0, atol=1e-9) for other in found):
+            found.append(one)
+    return tuple(found)
 
 
 def _solutions(setup: Setup, placed: PlacedOperation, stated: Mapping[str, float]) -> list[PlacedOperation]:
@@ -235,7 +262,9 @@ def _why(stated: float, right: float, offset: float, within: float) -> str:
     def turns(value: float) -> bool:
         return abs(value - 360.0 * round(value / 360.0)) <= within
 
+    rounded = [d for d in (0, 1, 2) if abs(round(right, d) - stated) < 1e-9]
     reasons = (
+        (bool(rounded), f"it is rounded to {('whole degrees', '0.1 degrees', '0.01 degrees')[rounded[0]] if rounded else ''}"),
         (turns(stated - right), "a whole turn off"),
         (turns(stated + right), "its sign is reversed"),
         (bool(offset) and turns(stated - right - offset), "it is the machine angle, not the program's"),

@@ -271,8 +271,19 @@ def _small_sincos(angle: Array) -> tuple[Array, Array]:
 
 def _turned(arm: Vector, axis: Vector, sine: Array | float, cosine: Array | float) -> Vector:
     """An arm turned about an axis of length one (Rodrigues)."""
-    along = (1.0 - cosine) * (axis[0] * arm[0] + axis[1] * arm[1] + axis[2] * arm[2])
-    return [cosine * a + sine * c + along * d for a, c, d in zip(arm, _cross(axis, arm), axis, strict=True)]
+    along = axis[0] * arm[0]
+    along += axis[1] * arm[1]
+    along += axis[2] * arm[2]
+    along *= 1.0 - cosine
+    found = []
+    for k, (i, j) in enumerate(((1, 2), (2, 0), (0, 1))):
+        across = axis[i] * arm[j]
+        across -= axis[j] * arm[i]
+        across *= sine
+        across += cosine * arm[k]
+        across += along * axis[k]
+        found.append(across)
+    return found
 
 
 def _cross(a: Vector, b: Vector) -> Vector:

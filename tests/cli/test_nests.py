@@ -284,3 +284,12 @@ def test_touched_off_nests_go_by_their_own(run, job):
     ended = run("offsets", far, "--gcode")
     assert (ended.code, ended.out) == (1, "")
     assert "left" in ended.err
+
+
+def test_only_a_step_of_the_nest_itself_is_studied_for_its_height(run, job):
+    bar = "bar = [30.0, 30.0]\n"
+    path = job(HEAD + PLATE + nest("left", -40.0, extra=bar) + nest("right", 40.0, extra=bar) + FACE + TOOL)
+    shared = run("reach", path, "--nest", "left", "--size", "plate")
+    assert (shared.code, shared.out) == (2, "")
+    assert '--size: found "plate"; allowed: a step of the nest itself: "left vice"' in shared.err
+    assert run("reach", path, "--nest", "left", "--size", "left vice", "--between", "40:80").code in {0, 1}

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from tiltwright.files.conversion import TouchedZero
 from tiltwright.files.loader import read_job
 from tiltwright.job.evaluate import evaluate_read_job
-from tiltwright.job.length_left_in import length_left_in
+from tiltwright.job.touch_slips import length_left_in
 
 HEAD = 'name = "Buoy bracket"\nunits = "mm"\nmachine = "teaching_mill.toml"\n'
 STACK = '[[stack]]\nname = "post"\nup = 100.0\n'
@@ -275,3 +275,97 @@ def test_a_touch_off_may_be_typed_with_its_unit(run, examples):
     for zero in ("-15in,-8in,-7in", "-15,-8,-7 in", "-381,0;-203,2;-177,8"):
         for one, other in zip(plain, offsets(zero), strict=True):
             assert other == pytest.approx(one)
+
+
+def test_a_touched_table_may_hold_the_tolerance_alone(run, job):
+    """[touched] with `within` serves --touched; on its own it is no touch-off."""
+    path = job(HEAD + STACK + "[touched]\nwithin = 2.0\n" + TOP)
+    plain = run("offsets", path, "--json")
+    assert plain.code == 0, plain.err
+    assert "touched" not in json.loads(plain.out)
+    wide = run("offsets", path, *typed((0.0, 0.0, 1.5)), "--json")
+    assert wide.code == 0, wide.err
+    report = json.loads(wide.out)["touched"]
+    assert report["within"] == pytest.approx(2.0)
+    assert report["within_stated"] is True
+    assert run("offsets", path, *typed((0.0, 0.0, 2.5)), "--gcode").code == 1
+    assert run("offsets", job(HEAD + STACK + TOP), *typed((0.0, 0.0, 1.5)), "--gcode").code == 1
+    for empty in ("[touched]\n", '[touched]\nuse = "touched"\nwithin = 2.0\n'):
+        assert run("offsets", job(HEAD + STACK + empty + TOP)).code == 2
+
+
+@pytest.mark.parametrize(
+    ("zero", "units", "cause", "axes", "outside"),
+    [
+        (ZERO * [1, 1, -1], "mm", "sign", ["Z"], ["Z"]),
+        (ZERO * [-1, 1, 1], "mm", "sign", ["X"], ["X"]),
+        (ZERO * [-1, -1, -1], "mm", "sign", ["X", "Y", "Z"], ["X", "Y", "Z"]),
+        # 381 read as inches is 9.7 m away; Z far below its travel is no reading to refuse by the travel alone.
+        (ZERO * 25.4, "inch", "mm as inches", [], ["X", "Y"]),
+        # A few inches read as mm stay within the travels.
+        (ZERO / 25.4, "mm", "inches as mm", [], []),
+        # A blank of 30 mm that the stack does not know of, and no slip.
+        (ZERO + np.array([0, 0, 30]), "mm", None, [], []),
+        (ZERO + np.array([500, 0, 0]), "mm", "unknown", [], ["X"]),
+    ],
+)
+def test_a_slip_of_the_keys_is_told_first(run, job, zero, units, cause, axes, outside):
+    unit_mm = 25.4 if units == "inch" else 1.0
+    ended = run(
+        "offsets", job(HEAD + STACK + TOP), *typed(unit_mm=unit_mm, zero=zero), "--units", units, "--json"
+    )
+    assert ended.code == 1
+    report = json.loads(ended.out)
+    found = of_kind(report, "touch-off mistyped")
+    if cause is None:
+        assert not found
+        assert of_kind(report, "length left in")
+        return
+    assert report["remarks"][0] == found[0]
+    assert found[0]["values"]["cause"] == cause
+    assert list(found[0]["values"]["axes"]) == axes
+    assert list(found[0]["values"]["outside"]) == outside
+    assert not of_kind(report, "length left in")
+    assert ended.err.startswith("caution: ")
+    if cause == "sign":
+        assert "a lost minus sign" in ended.err.splitlines()[0].lower()
+    if cause == "mm as inches":
+        assert "mm typed as inches?" in ended.err.splitlines()[0]
+
+
+def test_a_point_that_agrees_is_no_slip(run, job):
+    """Part zero on the axes of the machine: a sign of nothing cannot be lost."""
+    ended = run("offsets", job(HEAD + STACK + TOP), *typed((0.0, 0.0, 0.1)), "--json")
+    assert ended.code == 0
+    assert not of_kind(json.loads(ended.out), "touch-off mistyped")
+
+
+@pytest.mark.parametrize("name", ["load.nc", "LOAD.NGC", "load.tap"])
+def test_a_file_for_the_control_takes_gcode_only(run, job, tmp_path, name):
+    path, out = job(HEAD + STACK + TOP), tmp_path / name
+    for form in ([], ["--csv"], ["--json"]):
+        ended = run("offsets", path, "-o", out, *form)
+        assert ended.code == 2
+        assert "--gcode" in ended.err
+        assert not out.exists()
+    assert run("offsets", path, "--gcode", "-o", out).code == 0
+    assert run("offsets", path, "-o", tmp_path / "offsets.txt").code == 0
+
+
+@pytest.mark.parametrize(("normal", "told"), [("[0.0, -0.6, 0.8]", True), ("[0.0, 0.0, 1.0]", False)])
+def test_a_when_free_without_effect_is_told(run, job, normal, told):
+    text = f'[[operation]]\nname = "port"\nnormal = {normal}\nwhen_free = "keep"\n'
+    found = of_kind(json.loads(run("offsets", job(HEAD + STACK + text), "--json").out), "when_free unused")
+    assert bool(found) is told
+
+
+@pytest.mark.parametrize("second", ["Port", "port ", "p ort", "PORT"])
+def test_names_that_only_differ_to_a_program_are_refused(run, job, second):
+    first, other = (f'[[operation]]\nname = "{name}"\nat = {{ A = 0, C = 0 }}\n' for name in ("port", second))
+    ended = run("offsets", job(HEAD + STACK + first + other))
+    assert ended.code == 2
+    assert "only in capitals or spaces" in ended.err or second == "port "
+    tools = "".join(
+        f'[[tool]]\nname = "{name}"\nlength = 90.0\ndiameter = 8.0\n' for name in ("Mill 8", "mill  8")
+    )
+    assert run("offsets", job(HEAD + STACK + first + tools)).code == 2

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from kinematics import PartOffsets, offsets_of_parts
 from tiltwright.batch.readings_table import PartReading, known_nests, read_part_readings
+from tiltwright.files.conversion import within_of
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, shown
-from tiltwright.files.job_file import DEFAULT_WITHIN
 from tiltwright.files.loader import ReadJob
 from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests, evaluate_nests
 
@@ -178,9 +178,7 @@ def _offsets_in(nest: EvaluatedJob, readings: Sequence[PartReading]) -> PartOffs
 def _held(nest: EvaluatedJob, found: PartOffsets) -> dict[int, Held]:
     """What forbids to load parts of one nest, by their row."""
     job = nest.job
-    within_mm = (
-        job.unit.to_mm(DEFAULT_WITHIN[job.unit.value]) if job.touched is None else job.touched.within_mm
-    )
+    within_mm, _ = within_of(job.file.touched, job.unit)
     held: dict[int, Held] = {}
     if not nest.operations:
         return held

@@ -123,10 +123,12 @@ def grade(
       tiltwright lesson grade monday handed-in/ -o grades.pdf
       tiltwright lesson grade monday handed-in/ --csv -o grades.csv
 
-    A file that cannot be read is named in the table, the others are graded, and the command ends with 2.
+    Subfolders and .txt files are read too. A value that cannot be read costs that value only. Ends with 0 when every
+    number answered is right, 1 when one is wrong, 2 when something cannot be read.
     """
     from tiltwright.files.diagnostics import InputFaults, option_error
     from tiltwright.teaching import grading
+    from tiltwright.terminal.streams import ANSWER_NO
 
     if as_json and as_csv:
         raise option_error("--json, --csv", "both", "one of them")
@@ -142,6 +144,8 @@ def grade(
         write_document(grading.grade_document(graded), output, paper, force=force)
     if graded.faults:
         raise InputFaults(graded.faults)
+    if not graded.all_right:
+        raise typer.Exit(ANSWER_NO)
 
 
 def _level(text: str) -> str:

@@ -33,6 +33,10 @@ if TYPE_CHECKING:
 __all__ = ["offsets"]
 
 
+_GCODE_SUFFIXES = (".nc", ".ngc", ".gcode", ".gc", ".tap", ".cnc")
+"""Endings that programs for a control commonly have; what stands in such a file gets loaded."""
+
+
 class TurnsAbout(enum.StrEnum):
     """The axes that turns can be about."""
 
@@ -138,6 +142,15 @@ def offsets(
         from tiltwright.files.diagnostics import option_error
 
         raise option_error("--json, --csv, --gcode", "more than one", "one of them at a time")
+    if not gcode and output is not None and output.suffix.lower() in _GCODE_SUFFIXES:
+        from tiltwright.files.diagnostics import option_error
+
+        raise option_error(
+            "-o",
+            f"{output.name} without --gcode",
+            f"--gcode -o {output.name}",
+            "a table, CSV or JSON takes another ending, such as .txt, .csv or .json",
+        )
     job = None if not jobs else jobs[0]
     _check_zero(job, machine, zero, touched, pose)
     _check_poses(machine, only, gcode=gcode, poses=(at, grid))

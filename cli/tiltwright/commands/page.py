@@ -58,7 +58,7 @@ def page(
     Pick an operation or turn any rotary: the work offset stands there in the sheet's own digits. "Work it out line by
     line" walks through what `explain` writes. A pivot calibration has its page too: pivot fit ... --page fit.html.
 
-    Exit code 1: an operation cannot be reached (the page is written, and shows why and the nearest pose), an answer is
+    Exit code 1: an operation cannot be reached (the page is written, and shows why and how near it comes), an answer is
     wrong (likewise), or part zero was touched off too far from where the stack puts it, and nothing is written.
     """
     from tiltwright.files.atomic_write import check_target, write_atomic

@@ -98,11 +98,22 @@ def reach(
     margin_mm = _mm(margin, "--margin", shown)
     _say_touch_off(evaluated, shown)
     if size is not None:
+        _check_own_step(evaluated, size)
         _size(evaluated, size, between, clear_mm, margin_mm, shown, output, as_json=as_json, force=force)
     elif picture is not None:
         _picture(evaluated, clear_mm, margin_mm, shown, picture, force=force)
     else:
         _reach(evaluated, clear_mm, margin_mm, shown, output, whole=not only, as_json=as_json, force=force)
+
+
+def _check_own_step(evaluated: EvaluatedJob, step: str) -> None:
+    """Refuse to study the height of a step that other nests may stand on: they would not rise with it."""
+    from tiltwright.files.diagnostics import one_of, option_error, shown
+
+    own = next((one.nest for one in evaluated.job.nests if one.nest.name == evaluated.nest), None)
+    if own is not None and step not in {one.name for one in own.steps}:
+        names = one_of([one.name for one in own.steps]) if own.steps else "none: it has no steps of its own"
+        raise option_error("--size", shown(step), f"a step of the nest itself: {names}")
 
 
 def _nests(

@@ -13,6 +13,7 @@ from tiltwright.files.diagnostics import KeyPath, UnlocatedDiagnostic, nearest, 
 from tiltwright.files.job_file import (
     FORMS,
     LAST_WORK_OFFSET,
+    TOUCH,
     JobFile,
     OperationTable,
     StackTable,
@@ -234,14 +235,26 @@ def _tools(tools: Sequence[ToolTable], holders: Sequence[str] | None) -> Iterato
 
 def own_names(table: str, names: Iterable[str | None]) -> Iterator[UnlocatedDiagnostic]:
     """Check that no two tables of a kind have one name."""
-    first: dict[str, int] = {}
+    first: dict[str, tuple[int, str]] = {}
     for place, name in enumerate(names):
         if name is None:
             continue
-        before = first.setdefault(unicodedata.normalize("NFC", name), place)
+        before, other = first.setdefault(_alike(name), (place, name))
         if before != place:
-            found = f"{shown(name)}, already the name of {table} {before + 1}"
+            found = f"{shown(name)}, {_taken(name, other, f'{table} {before + 1}')}"
             yield UnlocatedDiagnostic((table, place, "name"), found, f"a different name for each {table}")
+
+
+def _alike(name: str) -> str:
+    """A name without what the eye passes over: capitals, and how many spaces there are."""
+    return "".join(unicodedata.normalize("NFC", name).casefold().split())
+
+
+def _taken(name: str, other: str, owner: str) -> str:
+    """In what way a name is already that of another table."""
+    if unicodedata.normalize("NFC", name) == unicodedata.normalize("NFC", other):
+        return f"already the name of {owner}"
+    return f"which differs from {shown(other)}, the name of {owner}, only in capitals or spaces"
 
 
 def known_name(
@@ -384,8 +397,20 @@ def check_job(job: JobFile, known: KnownMachine) -> Iterator[UnlocatedDiagnostic
 def check_touched(
     path: KeyPath, touched: TouchedTable | None, known: KnownMachine
 ) -> Iterator[UnlocatedDiagnostic]:
-    """Check the pose of a touch-off; the table may be partial."""
-    if touched is None or touched.pose is None:
+    """Check the keys and the pose of a touch-off; the table may be partial."""
+    if touched is None:
+        return
+    given = keys_given(touched)
+    if given & set(TOUCH):
+        for key, example in TOUCH.items():
+            if key not in given:
+                expected = f"{example}: X, Y, Z, pose and use go together"
+                yield UnlocatedDiagnostic((*path, key), "the key is missing", expected, missing=True)
+    elif not given:
+        yield UnlocatedDiagnostic(
+            path, "a table with nothing in it", "X, Y, Z, pose and use; or `within` for --touched to go by"
+        )
+    if touched.pose is None:
         return
     pose: KeyPath = (*path, "pose")
     yield from check_letters(pose, touched.pose, known)
@@ -396,7 +421,7 @@ def check_touched(
 
 def _names(operations: Iterable[OperationTable]) -> Iterator[UnlocatedDiagnostic]:
     """Check for names that two operations share, repeats with their numbers."""
-    taken: dict[str, int] = {}
+    taken: dict[str, tuple[int, str]] = {}
     for place, operation in enumerate(operations):
         if operation.name is None:
             continue
@@ -407,14 +432,14 @@ def _names(operations: Iterable[OperationTable]) -> Iterator[UnlocatedDiagnostic
             continue
         names = [operation.name] if count == 1 else [f"{operation.name} {k + 1}" for k in range(count)]
         for name in names:
-            before = taken.setdefault(unicodedata.normalize("NFC", name), place)
+            before, other = taken.setdefault(_alike(name), (place, name))
             if before != place:
                 found = shown(operation.name) + (
                     f", which becomes {shown(name)}" if name != operation.name else ""
                 )
                 yield UnlocatedDiagnostic(
                     ("operation", place, "name"),
-                    f"{found}, already the name of operation {before + 1}",
+                    f"{found}, {_taken(name, other, f'operation {before + 1}')}",
                     "a different name for each operation",
                 )
                 break

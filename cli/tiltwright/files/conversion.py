@@ -46,6 +46,7 @@ __all__ = [
     "setup_of",
     "step_of",
     "touched_of",
+    "within_of",
 ]
 
 
@@ -167,16 +168,25 @@ def setup_of(
     return setup
 
 
+def within_of(touched: TouchedTable | None, unit: Unit) -> tuple[float, bool]:
+    """How far a touched-off part zero may be from the stack's, mm, and whether the job states it."""
+    stated = None if touched is None else touched.within
+    return unit.to_mm(DEFAULT_WITHIN[unit.value] if stated is None else stated), stated is not None
+
+
 def touched_of(touched: TouchedTable | None, unit: Unit, machine: Machine) -> TouchedZero | None:
-    """The touched-off part zero, in millimetres."""
-    if touched is None:
+    """The touched-off part zero, in millimetres; None where the table holds a tolerance alone."""
+    if touched is None or touched.pose is None or touched.use is None:
         return None
+    if touched.X is None or touched.Y is None or touched.Z is None:
+        return None
+    within_mm, within_stated = within_of(touched, unit)
     return TouchedZero(
         at_mm=_array_mm((touched.X, touched.Y, touched.Z), unit),
         machine_deg=np.array([touched.pose[letter] for letter in machine.letters]),
         use=touched.use,
-        within_mm=unit.to_mm(DEFAULT_WITHIN[unit.value] if touched.within is None else touched.within),
-        within_stated=touched.within is not None,
+        within_mm=within_mm,
+        within_stated=within_stated,
     )
 
 

@@ -54,6 +54,7 @@ __all__ = [
     "DEFAULT_WITHIN",
     "FORMS",
     "LAST_WORK_OFFSET",
+    "TOUCH",
     "JobFile",
     "NestTable",
     "OperationTable",
@@ -72,6 +73,15 @@ DEFAULT_WITHIN = {"mm": 0.5, "inch": 0.02}
 """How far a touched-off part zero may be from the stack's where the job does not say, by the job's unit.
 
 More than a stack of ground plates and a clean standoff is ever off, less than any tool is long."""
+
+TOUCH = {
+    "X": "X = -381.01",
+    "Y": "Y = -203.413",
+    "Z": "Z = -179.096",
+    "pose": "pose = { A = 0, C = 0 }",
+    "use": 'use = "stack" or "touched"',
+}
+"""The keys of a touch-off, all of them or none, with an example of each."""
 
 _ONE_FORM: dict[str, Any] = {"oneOf": [{"required": [form]} for form in FORMS]}
 
@@ -269,23 +279,27 @@ class OperationTable(FileTable, frozen=True, kw_only=True):
 
 
 class TouchedTable(FileTable, frozen=True, kw_only=True):
-    """Part zero as touched off at the machine, for comparison with the one that the stack gives."""
+    """Part zero as touched off, X, Y, Z, pose and use together; or without them what a part zero typed beside the job goes by."""
 
-    X: Annotated[Coordinate, Meta(description="Machine X on the display.", examples=[-381.01])]
-    Y: Annotated[Coordinate, Meta(description="Machine Y on the display.", examples=[-203.413])]
-    Z: Annotated[Coordinate, Meta(description=ANY_Z, examples=[-179.096])]
+    schema_rule: ClassVar[dict[str, Any]] = {
+        "dependentRequired": {key: [one for one in TOUCH if one != key] for key in TOUCH}
+    }
+
+    X: Annotated[Coordinate | None, Meta(description="Machine X on the display.", examples=[-381.01])] = None
+    Y: Annotated[Coordinate | None, Meta(description="Machine Y on the display.", examples=[-203.413])] = None
+    Z: Annotated[Coordinate | None, Meta(description=ANY_Z, examples=[-179.096])] = None
     pose: Annotated[
-        Angles,
+        Angles | None,
         Meta(
             description="Machine angles at which it was touched off, one for every rotary of the machine.",
             examples=[{"A": 0.0, "C": 0.0}],
         ),
-    ]
+    ] = None
     use: Annotated[
-        Literal["stack", "touched"],
+        Literal["stack", "touched"] | None,
         Choice(),
         Meta(description="The one of the two that the work offsets go by.", examples=["touched"]),
-    ]
+    ] = None
     within: Annotated[
         PositiveLength | None,
         Meta(

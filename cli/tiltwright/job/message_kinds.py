@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from tiltwright.machine.findings import PlatterKeysUnused
 from tiltwright.output.messages import Finding, Message
@@ -16,11 +17,15 @@ __all__ = [
     "NotReached",
     "OutOfTravel",
     "PartOffSquare",
+    "PartZeroBelowPlatter",
+    "PatternTurnedOver",
     "PlaneTurned",
     "SingularRotary",
     "TakenOutOfOrder",
+    "TouchMistyped",
     "TouchOffDifference",
     "TouchOffTooFar",
+    "WhenFreeUnused",
     "ZeroOffPlane",
 ]
 
@@ -115,6 +120,31 @@ class OutOfTravel(Finding):
 
 
 @dataclass(frozen=True)
+class TouchMistyped(Finding):
+    """A touched-off part zero that lies outside the travels, or that one slip of the keys explains.
+
+    Attributes
+    ----------
+    outside : tuple of str
+        Axes whose readings the travels rule out, told first; empty where none is, or no travel is stated.
+    offset_mm, low_mm, high_mm : tuple of float
+        Their readings, and the ends of their travels.
+    cause : str
+        "sign", "mm as inches", "inches as mm", or "unknown": what brings it to the stack's part zero.
+    axes : tuple of str
+        Where signs were lost.
+    """
+
+    kind = "touch-off mistyped"
+    outside: tuple[str, ...]
+    offset_mm: tuple[float, ...]
+    low_mm: tuple[float, ...]
+    high_mm: tuple[float, ...]
+    cause: Literal["sign", "mm as inches", "inches as mm", "unknown"]
+    axes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class PlaneTurned(Finding):
     """The plane's own x away from machine X, counterclockwise positive as seen from the spindle."""
 
@@ -135,6 +165,23 @@ class PartOffSquare(Finding):
 
 
 @dataclass(frozen=True)
+class PartZeroBelowPlatter(Finding):
+    """Part zero stands below the platter's face: a step with a lost sign, or a part that hangs through a hole."""
+
+    kind = "part zero below platter"
+    depth_mm: float
+
+
+@dataclass(frozen=True)
+class PatternTurnedOver(Finding):
+    """A repeat that is reached at the other tilt than the first, so that its program runs turned by this angle."""
+
+    kind = "pattern turned over"
+    turned_deg: float
+    first: str
+
+
+@dataclass(frozen=True)
 class ZeroOffPlane(Finding):
     """Program zero above (positive) or below the plane through the operation's three points."""
 
@@ -149,6 +196,14 @@ class SingularRotary(Finding):
     kind = "singular rotary"
     letter: str
     program_deg: float
+
+
+@dataclass(frozen=True)
+class WhenFreeUnused(Finding):
+    """A `when_free` at a pose that leaves no rotary free."""
+
+    kind = "when_free unused"
+    when_free: str
 
 
 @dataclass(frozen=True)
@@ -175,8 +230,12 @@ JobFinding = (
     | TouchOffTooFar
     | LengthLeftIn
     | OutOfTravel
+    | TouchMistyped
+    | WhenFreeUnused
     | PlaneTurned
     | PartOffSquare
+    | PartZeroBelowPlatter
+    | PatternTurnedOver
     | ZeroOffPlane
     | SingularRotary
     | DirectionMissed

@@ -15,14 +15,19 @@ from tiltwright.job.message_kinds import (
     NotReached,
     OutOfTravel,
     PartOffSquare,
+    PartZeroBelowPlatter,
+    PatternTurnedOver,
     PlaneTurned,
     SingularRotary,
     TakenOutOfOrder,
+    TouchMistyped,
     TouchOffDifference,
     TouchOffTooFar,
+    WhenFreeUnused,
     ZeroOffPlane,
 )
 from tiltwright.machine.findings import PlatterKeysUnused, machine_finding_words
+from tiltwright.output.messages import name_list, named
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, length, lengths
 
 __all__ = ["LONGEST_LIST", "finding_words", "message_words", "operation_list", "tolerance_words"]
@@ -55,6 +60,16 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
                 "working by tilt takes operations out of the order of the file. Where one must come before another, say so "
                 "with `after`"
             )
+        case PartZeroBelowPlatter(depth_mm):
+            return (
+                f"part zero stands {length(depth_mm, units)} {UNIT_SYMBOL[units]} below the platter's face. Does a step of the "
+                "stack have a minus too many?"
+            )
+        case PatternTurnedOver(turned_deg, first):
+            return (
+                f"reached at the other tilt than {first}, so the same program runs turned by {angle(turned_deg)} degrees. Set "
+                "`tilt` for the pattern, or see tiltwright aim for what stops it"
+            )
         case PlatterKeysUnused():
             return machine_finding_words(finding, units)
         case TouchOffTooFar(distance_mm, within_mm, within_stated, job_units, typed):
@@ -70,6 +85,8 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
             )
         case LengthLeftIn():
             return _length_words(finding, units)
+        case TouchMistyped():
+            return _mistyped_words(finding, units)
         case OutOfTravel(axis, offset_mm, low_mm, high_mm):
             value, low, high = lengths((offset_mm, low_mm, high_mm), units)
             return f"OUT OF TRAVEL: {axis} {value} is outside {low} to {high}"
@@ -85,6 +102,8 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
                 f"program zero is {length(abs(above_mm), units)} {UNIT_SYMBOL[units]} {side} the plane through the three points; "
                 "if that is not what you want, set `origin`"
             )
+        case WhenFreeUnused(when_free):
+            return f'when_free = "{when_free}" makes no difference: every rotary\'s angle is settled at this tilt'
         case SingularRotary(letter, program_deg):
             return f"any {letter} angle works here; program {letter} {angle(program_deg)} is used"
         case DirectionMissed(short_deg):
@@ -104,6 +123,26 @@ def _touch_off_words(finding: TouchOffDifference, units: str) -> str:
         f"part zero as touched off is x {x}, y {y}, z {z} {UNIT_SYMBOL[units]} from where the stack puts it (table frame, "
         f"{length(finding.distance_mm, units)} in all); {used}, {says}{default}"
     )
+
+
+def _mistyped_words(finding: TouchMistyped, units: str) -> str:
+    outside = []
+    ends = zip(finding.outside, finding.offset_mm, finding.low_mm, finding.high_mm, strict=True)
+    for axis, *figures in ends:
+        value, low, high = lengths(figures, units)
+        outside.append(
+            f"{axis} {value} is " + (f"above {high}" if axis == "Z" else f"outside {low} to {high}")
+        )
+    axes = name_list(finding.axes, "and")
+    why = {
+        "sign": f"a lost minus sign in {axes}?",
+        "mm as inches": "mm typed as inches?",
+        "inches as mm": "inches typed as mm?",
+        "unknown": "check the signs, the unit and the order of X, Y, Z",
+    }[finding.cause]
+    if outside:
+        return f"OUT OF TRAVEL: part zero as touched off, {', '.join(outside)}; {why}"
+    return f"part zero as touched off would agree with the stack but for one slip: {why}"
 
 
 def _length_words(finding: LengthLeftIn, units: str) -> str:
@@ -146,15 +185,15 @@ def operation_list(names: Sequence[str], operations: Sequence[NumberedOperation]
     """
     places = {one.placed.name: place for place, one in enumerate(operations)}
     if any(name not in places for name in names):
-        return ", ".join(names)
+        return name_list(names)
     indices = sorted({places[name] for name in names})
-    named = _runs(
+    listed = _runs(
         indices,
-        lambda index: operations[index].placed.name,
+        lambda index: named(operations[index].placed.name),
         lambda index: operations[index].placed.operation == operations[index - 1].placed.operation,
     )
-    if len(indices) == 1 or len(named) <= LONGEST_LIST:
-        return named
+    if len(indices) == 1 or len(listed) <= LONGEST_LIST:
+        return listed
     return "operations " + _runs(indices, lambda index: str(index + 1), lambda _: True)
 
 

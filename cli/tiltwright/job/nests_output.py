@@ -117,8 +117,9 @@ def nests_table(
     first = evaluated.nests[0]
     machine = first.setup.machine
     offset_rotaries = any(one.setup.rotary_offset_deg.any() for one in evaluated.nests)
-    named = any(evaluated.called(place) for place in range(len(evaluated.nests)))
-    head = ["job and nest" if evaluated.several_jobs else "nest"] if named else []
+    several, nested = evaluated.several_jobs, any(one.nest is not None for one in evaluated.nests)
+    named = several or nested
+    head = [*(["job"] if several else []), *(["nest"] if nested else [])]
     head += ["operation", "load"]
     head += ["loader"] if evaluated.loader_count > 1 else []
     head += [*(f"program {letter}" for letter in machine.letters), "X", "Y", "Z"]
@@ -129,7 +130,8 @@ def nests_table(
         nest = evaluated.nests[place]
         rows.append(
             [
-                *([short_name(evaluated.called(place))] if named else []),
+                *([short_name(nest.job.file.name)] if several else []),
+                *([short_name(nest.nest or "")] if nested else []),
                 short_name(one.placed.name),
                 work_offset_code(one.number),
                 *([str(one.loader)] if evaluated.loader_count > 1 else []),
@@ -144,7 +146,7 @@ def nests_table(
     title = f"{names}: work offsets in {units_words(units)} and degrees, on {machine.name}"
     if any(one.touch_too_far for one in evaluated.nests):
         title = f"{NOT_TO_LOAD}\n{title}"
-    text = turned_table(title, head, rows, axes, turns, left=2 + named)
+    text = turned_table(title, head, rows, axes, turns, left=2 + several + nested)
     text = f"{text}\n\n{EXPANDED_WORDS}" if expanded_mm else text
     return f"{text}\n\n{_order_text(evaluated)}" if named else text
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from kinematics import PlacedOperation, Setup, compare_touch_off, setup_of_part
-from tiltwright.files.conversion import TouchedZero
+from tiltwright.files.conversion import TouchedZero, within_of
 from tiltwright.files.diagnostics import InvalidValue, option_error
-from tiltwright.files.job_file import DEFAULT_WITHIN
 from tiltwright.files.loader import ReadJob
 from tiltwright.files.parsing import check_limits, parse_degrees, parse_pose, three_lengths
 from tiltwright.files.units import Unit
@@ -98,14 +97,13 @@ def with_typed_touch(job: ReadJob, zero: str, pose: str | None, unit: Unit | Non
     at_mm = three_lengths(zero, "--touched", "X,Y,Z", unit)
     angles_deg = parse_pose(pose, machine, "--pose", every=True)
     check_limits(machine, angles_deg, "--pose")
-    own = job.touched
-    within_mm = job.unit.to_mm(DEFAULT_WITHIN[job.unit.value]) if own is None else own.within_mm
+    within_mm, within_stated = within_of(job.file.touched, job.unit)
     typed = TouchedZero(
         at_mm,
         angles_deg,
         "touched",
         within_mm,
-        within_stated=own is not None and own.within_stated,
+        within_stated=within_stated,
         typed=True,
     )
     return replace(job, touched=typed)

@@ -5,6 +5,7 @@ One list serves every form: stderr, the comments of the G-code, JSON and the box
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
 import numpy as np
@@ -12,7 +13,6 @@ import numpy as np
 from kinematics import Machine, PlacedOperation
 from tiltwright.job.aim_wording import unreachable_text
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
-from tiltwright.job.length_left_in import length_left_in
 from tiltwright.job.message_kinds import (
     DirectionMissed,
     JobFinding,
@@ -21,13 +21,17 @@ from tiltwright.job.message_kinds import (
     NotReached,
     OutOfTravel,
     PartOffSquare,
+    PartZeroBelowPlatter,
+    PatternTurnedOver,
     PlaneTurned,
     SingularRotary,
     TouchOffDifference,
     TouchOffTooFar,
+    WhenFreeUnused,
     ZeroOffPlane,
 )
 from tiltwright.job.message_wording import finding_words, message_words, operation_list
+from tiltwright.job.touch_slips import length_left_in, out_of_travel, touch_mistyped
 from tiltwright.machine.findings import unused_platter_keys
 from tiltwright.output.messages import Message, Severity, as_shown, grouped
 from tiltwright.terminal.streams import note, say_no
@@ -58,6 +62,10 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
     if unused is not None:
         found.append(Message(Severity.WARNING, unused))
     found += touch_off_messages(evaluated)
+    depth_mm = -float(evaluated.setup.part_in_table.translation_mm[2])
+    if evaluated.setup.machine.platter.face_mm is not None and depth_mm > _BELOW_MM:
+        found.append(Message(Severity.WARNING, PartZeroBelowPlatter(depth_mm)))
+    found += _turned_over(evaluated)
     for one in evaluated.operations:
         found += (
             Message(severity, finding, (one.placed.name,))
@@ -67,6 +75,33 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
         Message(Severity.ERROR, NotReached(unreachable_text(one)), (one.name,)) for one in evaluated.unreached
     )
     return tuple(dict.fromkeys(found))
+
+
+_BELOW_MM = 1e-3
+"""A part that lies on the platter itself is not below it, however it was touched off."""
+
+
+def _turned_over(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
+    """Repeats of a pattern that stand turned over against the first of it that is reached."""
+    first: dict[int, tuple[PlacedOperation, float]] = {}
+    for one in evaluated.operations:
+        placed = one.placed
+        operation = evaluated.job.operations[placed.operation]
+        if operation.count < 2 or placed.aim is None or placed.name not in operation.names:
+            continue
+        turn_deg = operation.names.index(placed.name) * operation.step_deg
+        base, base_deg = first.setdefault(placed.operation, (placed, turn_deg))
+        angle_rad = math.radians(turn_deg - base_deg)
+        x, y, z = (float(value) for value in base.axes[0])
+        wanted = (
+            math.cos(angle_rad) * x - math.sin(angle_rad) * y,
+            math.sin(angle_rad) * x + math.cos(angle_rad) * y,
+            z,
+        )
+        along = sum(a * float(b) for a, b in zip(wanted, placed.axes[0], strict=True))
+        if along < 0.0:
+            turned_deg = math.degrees(math.acos(max(along, -1.0)))
+            yield Message(Severity.WARNING, PatternTurnedOver(turned_deg, base.name), (placed.name,))
 
 
 def alerts(evaluated: EvaluatedJob, units: str) -> tuple[str, ...]:
@@ -136,6 +171,10 @@ def touch_off_messages(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
     touch, touched = evaluated.touch, evaluated.job.touched
     if touch is None or touched is None:
         return
+    mistyped = touch_mistyped(evaluated)
+    if mistyped is not None:
+        # Told first: a difference from the stack would only send the reader looking for a chip.
+        yield Message(Severity.WARNING, mistyped)
     x, y, z = touch.difference_mm.tolist()
     tolerance = (touched.within_mm, touched.within_stated, evaluated.job.unit.value)
     yield Message(
@@ -145,7 +184,8 @@ def touch_off_messages(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
     if evaluated.touch_too_far:
         yield Message(Severity.ERROR, TouchOffTooFar(touch.distance_mm, *tolerance, touched.typed))
     # Told within a tolerance that the job widened too: it may have been widened for another reason.
-    length = length_left_in(evaluated)
+    explained = mistyped is not None and mistyped.cause != "unknown"
+    length = None if explained else length_left_in(evaluated)
     if length is not None:
         yield Message(Severity.WARNING, length)
 
@@ -165,6 +205,9 @@ def _of_operation(placed: PlacedOperation, evaluated: EvaluatedJob) -> Iterator[
     above_mm = _above_plane_mm(placed, evaluated)
     if abs(above_mm) > _SEEN_MM:
         yield Severity.WARNING, ZeroOffPlane(above_mm)
+    when_free = evaluated.job.file.operation[placed.operation].when_free
+    if when_free is not None and placed.aim is not None and not placed.singular_axes:
+        yield Severity.INFO, WhenFreeUnused(when_free)
     for letter in placed.singular_axes:
         yield Severity.INFO, SingularRotary(letter, float(placed.program_deg[machine.index(letter)]))
     if placed.misalignment_deg > 0.0:
@@ -177,23 +220,8 @@ def beyond_travel(placed: PlacedOperation, machine: Machine, units: str) -> tupl
 
 
 def _beyond_travel(placed: PlacedOperation, machine: Machine) -> list[OutOfTravel]:
-    """Offsets that the gauge point cannot reach with any tool; Z may be below its travel, since a tool raises it."""
-    if machine.travel is None:
-        return []
-    gauge_z_mm = float(machine.z_reference.to_gauge_line_mm(float(placed.offset_mm[2])))
-    ends = zip(
-        "XYZ",
-        placed.offset_mm.tolist(),
-        machine.travel.low_mm.tolist(),
-        machine.travel.high_mm.tolist(),
-        strict=True,
-    )
-    return [
-        OutOfTravel(axis, value, low, high)
-        for axis, value, low, high in ends
-        # With a reference tool the offset is for its tip; the gauge point is lower, and a shorter tool may fit.
-        if (gauge_z_mm > high if axis == "Z" else not low <= value <= high)
-    ]
+    """Offsets of an operation that the gauge point cannot reach with any tool."""
+    return out_of_travel(placed.offset_mm, machine)
 
 
 def _off_square_deg(placed: PlacedOperation) -> float:

@@ -18,7 +18,7 @@ from tiltwright.output.messages import values_in
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, length, lengths
 from tiltwright.output.tables import table, units_words
 
-__all__ = ["machine_report", "machine_text"]
+__all__ = ["machine_report", "machine_text", "positive_turn_words"]
 
 _SEEN_FROM = {0: ("the right", "the left"), 1: ("the back", "the front"), 2: ("above", "below")}
 
@@ -50,13 +50,18 @@ def _rotaries(machine: Machine, units: str) -> str:
 
 
 def _turning(rotary: RotaryAxis) -> str:
-    axis = int(abs(rotary.direction).argmax())
-    end = _SEEN_FROM[axis][0 if rotary.direction[axis] > 0 else 1]
     zero = f"; the display reads {angle(rotary.zero_deg)} at the all-zero pose" if rotary.zero_deg else ""
     return (
-        f"A positive {rotary.letter} move turns the table {rotary.positive_turn.value}, seen from {end}{zero}. "
+        f"A positive {rotary.letter} move turns the table {positive_turn_words(rotary)}{zero}. "
         f"Check it: jog {rotary.letter} by +10 degrees and watch the table."
     )
+
+
+def positive_turn_words(rotary: RotaryAxis) -> str:
+    """The way the table turns on a positive move, and the side to look from: "clockwise, seen from above"."""
+    axis = int(abs(rotary.direction).argmax())
+    end = _SEEN_FROM[axis][0 if rotary.direction[axis] > 0 else 1]
+    return f"{rotary.positive_turn.value}, seen from {end}"
 
 
 def _facts(machine: Machine, units: str) -> list[str]:

@@ -12,7 +12,7 @@ from typing import Any, ClassVar, Generic, TypeVar
 
 from tiltwright.output.numbers import angle, in_units, length
 
-__all__ = ["Finding", "Message", "Severity", "as_shown", "grouped", "values_in"]
+__all__ = ["Finding", "Message", "Severity", "as_shown", "grouped", "name_list", "named", "values_in"]
 
 
 class Severity(enum.Enum):
@@ -35,6 +35,29 @@ class Severity(enum.Enum):
         ['note', 'caution', 'FAIL']
         """
         return _LABELS[self]
+
+
+def named(name: str) -> str:
+    """A name as it stands in a sentence: in quotes where a comma would end it.
+
+    Examples
+    --------
+    >>> named("port 1"), named("face, second side")
+    ('port 1', '"face, second side"')
+    """
+    return f'"{name}"' if "," in name else name
+
+
+def name_list(names: Iterable[str], last: str = "") -> str:
+    """Names one after the other, with a word before the last if one is given.
+
+    Examples
+    --------
+    >>> name_list(["B", "C"], "and"), name_list(["A", "B", "C"])
+    ('B and C', 'A, B, C')
+    """
+    words = [named(name) for name in names]
+    return f"{', '.join(words[:-1])} {last} {words[-1]}" if last and len(words) > 1 else ", ".join(words)
 
 
 _LABELS = {Severity.INFO: "note", Severity.WARNING: "caution", Severity.ERROR: "FAIL"}

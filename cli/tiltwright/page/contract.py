@@ -112,6 +112,7 @@ def setup_page(
         "version": __version__,
         "job": job.file.name,
         "revision": job.file.revision,
+        "nest": evaluated.nest,
         **machine_part(machine, units),
         "offsets_deg": setup.rotary_offset_deg.tolist(),
         "poses": [pose_coefficients(machine, count).tolist() for count in range(len(machine.rotaries) + 1)],
@@ -218,7 +219,7 @@ def _carried_direction(setup: Setup, part: Array) -> list[float]:
 
 
 def _unreached(evaluated: EvaluatedJob, one: UnreachableOperation) -> dict[str, Any]:
-    """Why an operation cannot be reached, and the nearest pose that the machine can stand in."""
+    """Why an operation cannot be reached, and the nearest of the poses that were tried, held to the limits."""
     setup, asked = evaluated.setup, evaluated.job.operations[one.operation]
     assert asked.plane is not None  # stated angles are always placed
     turn = rotation_about_axis([0.0, 0.0, 1.0], asked.names.index(one.name) * asked.step_deg)

@@ -13,7 +13,7 @@ class SetupPage {
     this.tools = page.tools.flatMap(tool => tool.bodies.map(body => ({...solidOf(body), tool: tool.name})));
     const {middle, reach} = this.extent();
     this.marks = new SetupMarks(this.model, reach);
-    this.picture = new Picture(byId("solid"), byId("drawn"), new Eye(middle, 2.2 * reach), () => this.content());
+    this.picture = new Picture(byId("solid"), byId("drawn"), new Eye(middle, 2.4 * reach), () => this.content());
     this.build();
     this.show();
   }
@@ -100,7 +100,8 @@ class SetupPage {
 
   build() {
     const {page, model} = this;
-    document.title = byId("title").textContent = page.job + (page.revision ? `, revision ${page.revision}` : "");
+    document.title = byId("title").textContent = page.job
+      + (page.nest ? `, nest ${page.nest}` : "") + (page.revision ? `, revision ${page.revision}` : "");
     const z = page.reference_tool_mm === null ? "at the gauge line" : "with the reference tool's tip";
     byId("where").textContent = `${page.machine}. Lengths in ${page.units === "mm" ? "mm" : "inches"}, Z read ${z}.`;
     byId("picks").append(...choices("operation", model.choices.map(op => (op.code ? `${op.code} ${op.name}` : `FAIL ${op.name}`)), 0, i => this.choose(i)));
@@ -187,7 +188,7 @@ class SetupPage {
     byId("offset").replaceChildren(...texts.flatMap((text, i) => [make("dt", {}, "XYZ"[i]), make("dd", {}, text)]));
     byId("poses").replaceChildren(...page.rotaries.map((r, i) =>
       make("span", {}, `${r.letter} program ${withMinus(angleText(view.program[i], page))}\u00b0, machine ${withMinus(angleText(view.machine[i], page))}\u00b0`)));
-    if (!reached && own) byId("poses").prepend(make("span", {}, `Nearest pose; the plane stays ${angleText(op.left_deg, page)}\u00b0 from the spindle.`));
+    if (!reached && own) byId("poses").prepend(make("span", {}, `As near as it comes: the plane stays ${angleText(op.left_deg, page)}\u00b0 from the spindle.`));
     this.showNumbers(view);
     if (stepping) this.showStep();
     this.showGhost(view);

@@ -36,7 +36,7 @@ from tiltwright.output.numbers import (
 )
 from tiltwright.output.tables import table, units_words
 from tiltwright.reach.collision_model import JobCollisionModel, build_collision_model
-from tiltwright.reach.messages import not_stated
+from tiltwright.reach.messages import NotChecked, not_stated
 from tiltwright.reach.wording import limit_words, not_checked_words, shown_down, shown_up
 
 __all__ = [
@@ -250,10 +250,21 @@ def step_height_text(study: StepHeightStudy, units: str) -> str:
         rows = [[length(height, units), limit_words(limit)] for height, limit in study.refusals]
         parts.append("No height fits. For example:\n\n" + table(["height", "limited by"], rows, left=2))
     parts += [_stiffness(study, units), _mounting(study, units)]
-    missing = [not_checked_words(one) for one in not_stated(study.job_model.model)]
+    missing = [not_checked_words(one) for one in _not_checked(study)]
     return "\n\n".join(
         ["\n".join(f"NOT CHECKED: {words}" for words in missing), *parts] if missing else parts
     )
+
+
+def _not_checked(study: StepHeightStudy) -> tuple[NotChecked, ...]:
+    """What no height was held against: all that is not stated, and the loads that have no limit."""
+    model, limits = study.job_model.model, study.job_model.limits
+    open_ended = tuple(
+        letter
+        for letter, limit in zip(model.machine.letters, limits, strict=True)
+        if limit.holding_nm is None or limit.capacity_kg is None
+    )
+    return (*not_stated(model), *((NotChecked("load", open_ended),) if open_ended else ()))
 
 
 def _stiffness(study: StepHeightStudy, units: str) -> str:
@@ -312,7 +323,7 @@ def step_height_report(study: StepHeightStudy, units: str) -> dict[str, Any]:
         "margin": study.margin_mm / mm,
         "not_checked": [
             {"kind": one.kind, "names": list(one.names), "words": not_checked_words(one)}
-            for one in not_stated(study.job_model.model)
+            for one in _not_checked(study)
         ],
         "heights": [_range(one, mm) for one in study.heights],
         "refused": [{"height": height / mm, **_stop(limit)} for height, limit in study.refusals],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from kinematics.reach import Clearance, Margin, MoveClearance, RotaryMargin
+from tiltwright.machine.description import positive_turn_words
 from tiltwright.output.numbers import MASS_UNIT, TORQUE_UNIT, angle, length, mass, torque
 from tiltwright.output.tables import table, units_words
 from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis
@@ -24,7 +25,7 @@ _LENGTH_LIMITS = {
     "work": "the work",
     "holder": "its holder",
     "none": "",
-    "clearance": "a distance",
+    "clearance": "distance to keep",
 }
 
 
@@ -143,7 +144,10 @@ def moves_text(analysis: ReachAnalysis, units: str) -> str:
             [*ends, "nothing near", "", *("" for _ in letters)]
         ]
     head = ["from", "to", "turns by", "closest pair", "smallest gap", *(f"at {letter}" for letter in letters)]
-    return f"Index moves, spindle retracted\n\n{table(head, rows, left=4)}"
+    ways = "; ".join(
+        f"+{one.letter} is {positive_turn_words(one)}" for one in analysis.model.machine.rotaries
+    )
+    return f"Index moves, spindle retracted\nThe table turns: {ways}\n\n{table(head, rows, left=4)}"
 
 
 def _smallest(analysis: ReachAnalysis, clearance: MoveClearance, units: str) -> list[str]:

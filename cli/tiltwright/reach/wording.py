@@ -9,6 +9,7 @@ from kinematics import wrap_deg
 from kinematics.reach import IndexMove, Limit, MoveClearance
 from tiltwright.job.aim_wording import unreachable_text
 from tiltwright.job.warnings import grouped_sentences
+from tiltwright.output.messages import name_list
 from tiltwright.output.numbers import (
     DECIMALS,
     MASS_UNIT,
@@ -225,14 +226,14 @@ _NOT_CHECKED: dict[str, str] = {
     "platter thickness": "the platter below its face; no thickness is stated",
     "spindle": "the spindle above its gauge line; no nose is stated",
     "holder": "the holder of {names}; none is stated",
-    "load": "the load on {names} in full; holding torque or capacity is not stated",
+    "load": "the load on {names}, wholly or in part; holding torque or capacity is not stated",
     "mass": "the mass of {names}; it is not known and not in the loads",
 }
 
 
 def not_checked_words(item: NotChecked) -> str:
     """Something that was not checked, and the reason."""
-    return _NOT_CHECKED[item.kind].format(names=", ".join(item.names))
+    return _NOT_CHECKED[item.kind].format(names=name_list(item.names, "and"))
 
 
 def taken_as_given(analysis: ReachAnalysis, units: str) -> tuple[str, ...]:
@@ -278,7 +279,7 @@ def assumption_words(item: Assumption, units: str) -> str:
     if item.value is not None:
         bound = item.kind in ("facets", "index bound")
         value = _shortfall(item.value, units) if bound else length(item.value, units)
-    return _ASSUMPTIONS[item.kind].format(names=", ".join(item.names), value=value, units=units)
+    return _ASSUMPTIONS[item.kind].format(names=name_list(item.names), value=value, units=units)
 
 
 def limit_words(limit: Limit) -> str:

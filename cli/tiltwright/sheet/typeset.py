@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 from typing import Any
 
+from kinematics.constants import MM_PER_INCH
 from tiltwright.output import numbers, typesetting
 from tiltwright.output.typesetting import Paper, name_text, prose_text, render
 from tiltwright.sheet import drawing, wording
@@ -25,7 +26,7 @@ _LOAD_LINE_PT = (11.0, 12.7)
 _LOAD_LINE_MM, _MONO_EM = 176.0, 0.6021
 _ANGLES_BESIDE = 2
 """Most rotaries whose angles stand beside X, Y, Z; more stand below."""
-_PT_MM = 25.4 / 72.0
+_PT_MM = MM_PER_INCH / 72.0
 _OFFSET_MM = 29.5
 """Width of an offset's column where angles stand beside it."""
 

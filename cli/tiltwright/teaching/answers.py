@@ -111,6 +111,8 @@ class Answers:
     student: str = ""
     sheet: str = ""
     unanswered: int = 0
+    faults: tuple[Diagnostic, ...] = ()
+    """Of rows that could not be read, where the others were to be read all the same."""
 
 
 @dataclass
@@ -130,6 +132,7 @@ class _Reading:
     decimals: dict[Unit, int] = field(default_factory=dict)
     seen: dict[tuple[int, str], int] = field(default_factory=dict)
     faults: list[Diagnostic] = field(default_factory=list)
+    lenient: bool = False
 
     def fault(self, line: int | None, key: str, found: str, allowed: str, tip: str = "") -> None:
         self.faults.append(Diagnostic(self.source, line, key, found, allowed, tip))
@@ -195,7 +198,10 @@ class _Reading:
         place = self.asked.names.index(operation)
         if (place, axis) in self.seen:
             found = f"{axis} of {shown(operation)} a second time"
-            self.fault(line, self.asked.column, found, f"once (line {self.seen[place, axis]})")
+            before_line = self.seen[place, axis]
+            self.fault(
+                line, self.asked.column, found, f"once (line {before_line})" if before_line else "once"
+            )
             return None
         self.seen[place, axis] = line or 0
         return place
@@ -203,14 +209,21 @@ class _Reading:
     def done(self, student: str = "", sheet: str = "", unanswered: int = 0) -> Answers:
         if not self.faults and not self.lengths and not self.angles:
             self.fault(None, "", "no answer", "at least one row with a value")
-        if self.faults:
+        if self.faults and not (self.lenient and (self.lengths or self.angles)):
             raise InputFaults(self.faults)
         units = tuple(self.decimals)
         shown_in = self.stated or (units[0] if len(units) == 1 else Unit.MM)
         written = self.decimals or {shown_in: 0}
         digit_mm = min(unit.to_mm(10.0 ** -min(max(n, _LEAST[unit]), 9)) for unit, n in written.items())
         return Answers(
-            tuple(self.lengths), tuple(self.angles), digit_mm, shown_in, student, sheet, unanswered
+            tuple(self.lengths),
+            tuple(self.angles),
+            digit_mm,
+            shown_in,
+            student,
+            sheet,
+            unanswered,
+            tuple(self.faults),
         )
 
 
@@ -235,7 +248,9 @@ def answers_from_words(texts: Sequence[str], evaluated: EvaluatedJob, unit: Unit
     return reading.done()
 
 
-def answers_from_file(path: Path, asked: RequestedAnswers, unit: Unit | None) -> Answers:
+def answers_from_file(
+    path: Path, asked: RequestedAnswers, unit: Unit | None, *, lenient: bool = False
+) -> Answers:
     """Answers from a CSV file.
 
     Parameters
@@ -245,6 +260,8 @@ def answers_from_file(path: Path, asked: RequestedAnswers, unit: Unit | None) ->
         The numbers that they answer.
     unit : Unit or None
         Of lengths, where the column's name does not say.
+    lenient : bool
+        A row that cannot be read costs that row only, where others can; its faults come with the answers.
 
     Raises
     ------
@@ -277,7 +294,7 @@ def answers_from_file(path: Path, asked: RequestedAnswers, unit: Unit | None) ->
         raise InputFaults(faults)
     place = columns.index(values[0])
     own = _VALUE[values[0]]
-    reading = _Reading(asked, source, table.mark((place,)), own or unit, own)
+    reading = _Reading(asked, source, table.mark((place,)), own or unit, own, lenient=lenient)
     unanswered = 0
     for row in table.rows:
         fault = uneven(table, row)

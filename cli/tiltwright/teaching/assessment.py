@@ -12,6 +12,7 @@ from kinematics import PlacedOperation
 from kinematics.teaching import (
     AngleFault,
     Diagnosis,
+    FigureTrace,
     FoundMistake,
     Mistake,
     Working,
@@ -26,7 +27,7 @@ from tiltwright.output.document import Block, BulletList, Document, Heading, Par
 from tiltwright.teaching.answers import Answers
 from tiltwright.teaching.explanation import FOOT, digits_for, direction_steps, stack_used, working_of
 
-__all__ = ["Assessment", "assess", "assessment_document", "assessment_report", "why_words"]
+__all__ = ["Assessment", "assess", "assessment_document", "assessment_report", "trace_words", "why_words"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,9 +68,16 @@ class Assessment:
         """Kinds of the mistakes found, each once."""
         kinds = [mistake.kind for finding in self.diagnosis.findings for mistake in finding.made]
         kinds += [f"angle: {fault.why or 'unexplained'}" for fault in self.angle_faults]
-        if self.diagnosis.unexplained:
+        kinds += [f"figure: {trace.names[0]}" for trace in self.diagnosis.traces]
+        if self.untraced:
             kinds.append("unexplained")
         return tuple(dict.fromkeys(kinds))
+
+    @property
+    def untraced(self) -> tuple[int, ...]:
+        """Operations that no listed mistake explains, and no single figure either."""
+        traced = {o for trace in self.diagnosis.traces for o in trace.operations}
+        return tuple(o for o in self.diagnosis.unexplained if o not in traced)
 
     @property
     def reasons(self) -> tuple[str, ...]:
@@ -83,8 +91,11 @@ class Assessment:
         for fault in self.angle_faults:
             name = self.placed[fault.answer.operation].name
             words.append(f"{name}, {fault.answer.letter}: {fault.why or 'wrong angle'}")
-        if self.diagnosis.unexplained:
-            left = ", ".join(self.placed[o].name for o in self.diagnosis.unexplained)
+        for trace in self.diagnosis.traces:
+            where = ", ".join(self.placed[o].name for o in trace.operations)
+            words.append(f"right with another {trace.names[0]}: {where}")
+        if self.untraced:
+            left = ", ".join(self.placed[o].name for o in self.untraced)
             words.append(f"unexplained: {left}")
         return tuple(words)
 
@@ -143,13 +154,40 @@ def why_words(assessment: Assessment, finding: FoundMistake, units: str) -> tupl
             f"The same numbers would come from: {_some(finding.same)}. The answers cannot show which it was."
         )
     if finding.others:
-        words.append(f"These explain as many numbers, less closely: {_some(finding.others)}.")
+        words.append(
+            f"These give other numbers and fit the answers within the tolerance, too: {_some(finding.others)}."
+        )
     elif finding.sure:
-        words.append("No other known mistake, or pair of them, gives these numbers.")
+        words.append("No other mistake on the program's list, and no pair of them, gives these numbers.")
     elif not finding.complete:
         words.append("The rest is something else, perhaps a slip on top of it: take this as a hint.")
     words.append(_parting(assessment, finding))
     return tuple(words)
+
+
+def trace_words(assessment: Assessment, trace: FigureTrace, units: str) -> str:
+    """The figure that would make the numbers right, in a sentence or two."""
+
+    def value(number: float) -> str:
+        if trace.unit == "deg":
+            return f"{numbers.angle(number)} degrees"
+        return f"{numbers.length(number, units)} {units}"
+
+    where = _names(assessment, trace.operations)
+    needed = " and ".join(
+        f"the {name.removeprefix('the ').rstrip(',')} were {value(float(new))} (given: {value(float(old))})"
+        if old or "constant" not in name
+        else f"{name} were {value(float(new))}"
+        for name, old, new in zip(trace.names, trace.stated, trace.needed, strict=True)
+    )
+    words = f"{where}: no mistake on the list, but the numbers are right if {needed}"
+    words += f"; {trace.relation}." if trace.relation else "."
+    if trace.same:
+        same = ", ".join(name.rstrip(",") for name in trace.same[:3])
+        words += f" Another value of one of these would do the same: {same}."
+    if "Z" in trace.names[0] and "constant" in trace.names[0]:
+        words += " Look for a tool length in Z, or another Z reference."
+    return words
 
 
 def _some(several: Sequence[Sequence[Mistake]]) -> str:
@@ -208,11 +246,12 @@ def assessment_document(assessment: Assessment, units: str, title: str = "") -> 
     for finding in diagnosis.findings:
         blocks.append(Paragraph(_labels(finding.made), bold=True))
         blocks.append(BulletList(why_words(assessment, finding, units)))
-    if diagnosis.unexplained:
+    blocks += [Paragraph(trace_words(assessment, trace, units)) for trace in diagnosis.traces]
+    if assessment.untraced:
         blocks.append(
             Paragraph(
-                f"Unexplained: {_names(assessment, diagnosis.unexplained)}. No known mistake, or pair of them, gives these "
-                "numbers."
+                f"Unexplained: {_names(assessment, assessment.untraced)}. No mistake on the program's list and no pair of "
+                "them gives these numbers, and they agree on no single other figure. Answers to more operations can tell more."
             )
         )
     if diagnosis.common_mm is not None:
@@ -270,7 +309,7 @@ def _numbers_table(assessment: Assessment, units: str) -> Table:
         result = "wrong" if (answer.operation, answer.letter) in wrong_angles else "right"
         off = angle_error_deg(machine.rotaries[machine.index(answer.letter)], answer.program_deg, truth)
         rows.append(
-            (placed.name, f"program {answer.letter}", result, numbers.angle(answer.program_deg),
+            (placed.name, f"program {answer.letter}, degrees", result, numbers.angle(answer.program_deg),
              numbers.angle(truth), numbers.angle(off))
         )  # fmt: skip
     diagnosis = assessment.diagnosis
@@ -278,7 +317,7 @@ def _numbers_table(assessment: Assessment, units: str) -> Table:
         diagnosis.answers, diagnosis.truth_mm, diagnosis.off_mm, diagnosis.wrong, strict=True
     ):
         rows.append(
-            (assessment.placed[given.operation].name, given.axis, "wrong" if wrong else "right",
+            (assessment.placed[given.operation].name, f"{given.axis}, {units}", "wrong" if wrong else "right",
              numbers.length(given.value_mm, units), numbers.length(float(truth_mm), units),
              numbers.length(float(off_mm), units))
         )  # fmt: skip
@@ -322,6 +361,17 @@ def assessment_report(assessment: Assessment, units: str) -> dict[str, Any]:
             for f in assessment.angle_faults
         ],
         "findings": [_finding_report(assessment, finding, mm) for finding in diagnosis.findings],
+        "figures": [
+            {
+                "names": list(trace.names),
+                "unit": trace.unit if trace.unit == "deg" else units,
+                "given": (trace.stated / (1.0 if trace.unit == "deg" else mm)).tolist(),
+                "needed": (trace.needed / (1.0 if trace.unit == "deg" else mm)).tolist(),
+                "relation": trace.relation,
+                "operations": [assessment.placed[o].name for o in trace.operations],
+            }
+            for trace in diagnosis.traces
+        ],
         "unexplained": [assessment.placed[o].name for o in diagnosis.unexplained],
         "common_shift": None if diagnosis.common_mm is None else (diagnosis.common_mm / mm).tolist(),
     }

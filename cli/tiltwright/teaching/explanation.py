@@ -18,6 +18,7 @@ from tiltwright.sheet.side_view import TiltOperation, side_view
 from tiltwright.teaching.swing_drawing import PANEL_MM as SWING_MM
 from tiltwright.teaching.swing_drawing import draw_swing
 from tiltwright.teaching.workings import digits_for, direction_steps, stack_used, working_of, workings_of
+from tiltwright.uncertainty.by_hand import uncertainty_by_hand
 
 __all__ = [
     "FOOT",
@@ -42,9 +43,11 @@ def explanation(
     """The workings of a job's operations as a document."""
     blocks: list[Block] = []
     registers = [work_offset_code(one.number) for one in evaluated.operations]
-    for (placed, working), register in zip(workings, registers, strict=True):
+    sure = uncertainty_by_hand(evaluated, units)
+    for (placed, working), register, lines in zip(workings, registers, sure, strict=True):
         blocks += [Heading(f"{placed.name}, {register}"), _asked(evaluated.setup, placed, units)]
         blocks += working_blocks(evaluated.setup, placed, working, evaluated.job.steps, units, register)
+        blocks += lines
     return Document(
         "Working by hand" if by_hand else "Working",
         evaluated.job.file.name,

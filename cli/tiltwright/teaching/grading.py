@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +26,7 @@ from tiltwright.teaching.pivot_sheets import pivots_asked
 
 __all__ = ["Graded", "grade", "grade_csv", "grade_document", "grade_report"]
 
+_ENDINGS = (".csv", ".txt")
 _FOOT = "For the instructor. The names come from the answer files and are stored nowhere else."
 
 
@@ -42,7 +43,9 @@ class GradedFile:
     faults : tuple of Diagnostic
         The reasons why it could not be read.
     missing : int
-        Count of the numbers that were asked for and not answered.
+        Count of the numbers that were asked for and not answered, or could not be read.
+    copy_of : str
+        The file of the same student and sheet that is counted instead of this one.
     """
 
     file: str
@@ -51,18 +54,21 @@ class GradedFile:
     assessment: Assessment | PivotAssessment | None
     faults: tuple[Diagnostic, ...] = ()
     missing: int = 0
+    copy_of: str = ""
 
     @property
     def mistakes(self) -> tuple[str, ...]:
-        """Kinds of mistakes that were found, each once."""
-        return () if self.assessment is None else self.assessment.mistakes
+        """Kinds of mistakes that were found, each once; none of a file that is not counted."""
+        return () if self.assessment is None or self.copy_of else self.assessment.mistakes
 
     @property
     def result(self) -> str:
         """The result in a few words: right, or wrong and why."""
         if self.assessment is None:
             return "not read: " + "; ".join(_fault_words(fault) for fault in self.faults)
-        if self.assessment.right:
+        if self.copy_of:
+            return f"not counted: {self.copy_of} is of the same student and sheet"
+        if _none_wrong(self.assessment):
             return (
                 f"{self.assessment.count[0]} right, {self.missing} not answered"
                 if self.missing
@@ -78,6 +84,11 @@ def _fault_words(fault: Diagnostic) -> str:
     return f"{place}{key}found {sanitized(fault.found)}"
 
 
+def _none_wrong(assessment: Assessment | PivotAssessment) -> bool:
+    right, answered = assessment.count
+    return right == answered
+
+
 @dataclass(frozen=True, eq=False)
 class Graded:
     """The graded answers of a class."""
@@ -89,6 +100,18 @@ class Graded:
     def faults(self) -> tuple[Diagnostic, ...]:
         """Faults of all files that could not be read."""
         return tuple(fault for row in self.rows for fault in row.faults)
+
+    @property
+    def all_right(self) -> bool:
+        """True when every file could be read and no number that was answered is wrong."""
+        counted = [row for row in self.rows if not row.copy_of]
+        return all(row.assessment is not None and _none_wrong(row.assessment) for row in counted)
+
+    @property
+    def not_handed_in(self) -> tuple[int, ...]:
+        """Sheets of which there is no file."""
+        there = {row.sheet for row in self.rows}
+        return tuple(n for n in range(1, self.lesson.students + 1) if str(n) not in there)
 
     @property
     def tally(self) -> tuple[tuple[str, int], ...]:
@@ -107,14 +130,36 @@ def grade(folder: Path, answers: Path) -> Graded:
     """
     lesson = read_lesson(folder)
     try:
-        files = sorted(path for path in answers.iterdir() if path.suffix.lower() == ".csv")
+        files = sorted(
+            path for path in answers.rglob("*") if path.suffix.lower() in _ENDINGS and path.is_file()
+        )
+        next(answers.iterdir(), None)  # a folder that is none is refused here
     except OSError as refusal:
         found = refusal.strerror or "unreadable"
         raise InputFaults([Diagnostic(str(answers), None, "", found, "a folder of answer files")]) from None
     if not files:
-        raise InputFaults([Diagnostic(str(answers), None, "", "no .csv file", "a folder of answer files")])
+        raise InputFaults(
+            [Diagnostic(str(answers), None, "", "no .csv or .txt file", "a folder of answer files")]
+        )
+    # A text file without a column of sheets is somebody's note, not an answer.
+    files = [path for path in files if path.suffix.lower() == ".csv" or _has_sheets(path)]
     grader: _Jobs | _Pivots = (_Pivots if lesson.level == PIVOT_LEVEL else _Jobs)(folder / KEYS, lesson)
-    return Graded(lesson, tuple(_row(lesson, path, grader) for path in files))
+    rows: list[GradedFile] = []
+    for path in files:
+        row = _row(lesson, path, grader)
+        named = (row.student.casefold(), row.sheet)
+        first = next((r for r in rows if (r.student.casefold(), r.sheet) == named and r.assessment), None)
+        if first is not None and row.assessment is not None:
+            row = replace(row, copy_of=first.file)
+        rows.append(row)
+    return Graded(lesson, tuple(rows))
+
+
+def _has_sheets(path: Path) -> bool:
+    try:
+        return ColumnName("sheet") in answers_table(path).columns
+    except InputFaults:
+        return False
 
 
 def _row(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots) -> GradedFile:
@@ -125,7 +170,9 @@ def _row(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots) -> GradedFile:
     except InputFaults as refusal:
         return GradedFile(path.name, sanitized(path.stem), str(sheet or "?"), None, refusal.faults)
     missing = max(asked - len(answers.lengths) - len(answers.angles), 0)
-    return GradedFile(path.name, answers.student or sanitized(path.stem), str(sheet), assessment, (), missing)
+    return GradedFile(
+        path.name, answers.student or sanitized(path.stem), str(sheet), assessment, answers.faults, missing
+    )
 
 
 @dataclass
@@ -141,7 +188,7 @@ class _Jobs:
         if sheet not in self.jobs:
             self.jobs[sheet] = evaluate_job(str(self.keys / job_name(sheet)))
         worked, lesson = self.jobs[sheet], self.lesson
-        answers = answers_from_file(path, requested_answers(worked), lesson.units)
+        answers = answers_from_file(path, requested_answers(worked), lesson.units, lenient=True)
         within_mm = lesson.units.to_mm(lesson.within)
         assessment = assess(worked, answers, within_mm=within_mm, within_deg=lesson.angle_within)
         aimed = lesson.level == "a normal to aim at"
@@ -163,7 +210,7 @@ class _Pivots:
             self.sheets[sheet] = _pivot_sheet(self.keys, self.lesson, sheet)
         exercise, support = self.sheets[sheet]
         asked = pivots_asked(exercise)
-        answers = answers_from_file(path, asked, self.lesson.units)
+        answers = answers_from_file(path, asked, self.lesson.units, lenient=True)
         check_sheet(exercise, answers, str(path))
         return answers, assess_pivots(exercise, support, answers), sum(map(len, asked.axes))
 
@@ -222,14 +269,17 @@ def grade_document(graded: Graded) -> Document:
         blocks.append(Table(("mistake", "students"), tally))
     else:
         blocks.append(Paragraph("Nothing, in the files that could be read."))
+    if graded.not_handed_in:
+        sheets = ", ".join(map(str, graded.not_handed_in))
+        blocks += [Heading("Nothing handed in"), Paragraph(f"Sheet {sheets}.")]
     if graded.faults:
         blocks += [
-            Heading("Files that could not be read"),
+            Heading("What could not be read"),
             BulletList(tuple(". ".join(str(fault).split("\n    ")) for fault in graded.faults)),
         ]
-    read = [row for row in graded.rows if row.assessment is not None]
+    read = [row for row in graded.rows if row.assessment is not None and not row.copy_of]
     right = sum(row.assessment is not None and row.assessment.right and not row.missing for row in read)
-    unread = len(graded.rows) - len(read)
+    unread = sum(row.assessment is None for row in graded.rows)
     return Document(
         "Grades",
         f"Lesson: {graded.lesson.level}",
@@ -296,4 +346,5 @@ def _row_report(row: GradedFile) -> dict[str, Any]:
         "missing": row.missing,
         "mistakes": list(row.mistakes),
         "faults": list(faults),
+        "counted": not row.copy_of,
     }

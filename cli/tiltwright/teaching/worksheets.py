@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from kinematics import PlacedOperation
-from kinematics.teaching import Exercise
+from kinematics.teaching import Exercise, all_solutions
 from kinematics.teaching.working import seen_from
 from tiltwright.output import numbers
 from tiltwright.output.document import (
@@ -91,11 +91,12 @@ def key(exercise: Exercise, *, by_hand: bool) -> Document:
     units = exercise.units
     rows = tuple(
         (
-            one.name,
+            f"{placed.name}{' (or)' if k else ''}",
             *(numbers.angle(float(a)) for a in one.program_deg),
             *numbers.lengths(one.offset_mm, units),
         )
-        for one in exercise.placed
+        for placed in exercise.placed
+        for k, one in enumerate(all_solutions(exercise.setup, placed))
     )
     letters = exercise.machine.letters
     head = ("operation", *(f"program {letter}" for letter in letters), "X", "Y", "Z")
@@ -103,7 +104,8 @@ def key(exercise: Exercise, *, by_hand: bool) -> Document:
     if exercise.normals is not None:
         blocks.append(
             Paragraph(
-                "Where a direction can be brought to the spindle in two ways, either is right with its own offset."
+                "Where a direction can be brought to the spindle in two ways, the second is marked (or): either is right "
+                "with its own offset. The working is that of the first."
             )
         )
     for placed in exercise.placed:

@@ -245,7 +245,9 @@ def test_one_number_is_a_number(run, examples):
 def _numbers(text):
     """The rows of the table of numbers: operation, axis, verdict, answered, correct, off by."""
     rows = re.findall(
-        r"^(.+?)  +(program [A-C]|[XYZ]) +(right|wrong) +(\S+) +(\S+) +(\S+)$", text, re.MULTILINE
+        r"^(.+?)  +(program [A-C], degrees|[XYZ], \w+) +(right|wrong) +(\S+) +(\S+) +(\S+)$",
+        text,
+        re.MULTILINE,
     )
     return [(axis, verdict, *map(float, values)) for _, axis, verdict, *values in rows]
 
@@ -256,7 +258,7 @@ def _numbers(text):
 )
 def test_whole_turns_of_an_endless_rotary_are_no_error(run, path, answered, verdict, off):
     ended = run("check", path, "--answer", f"top port:C={answered}")
-    assert _numbers(ended.out) == [("program C", verdict, answered, 0.0, off)]
+    assert _numbers(ended.out) == [("program C, degrees", verdict, answered, 0.0, off)]
 
 
 def test_whole_turns_within_limits_are_an_error_with_its_reason(run, path):

@@ -171,10 +171,40 @@ def test_a_spoilt_lesson_is_told(run, tmp_path, spoil, message):
     assert message in ended.err
 
 
+def test_a_cell_a_copy_a_subfolder_and_who_handed_in_nothing(run, tmp_path):
+    """A word in a cell costs that cell; a second file of a student is told and counts once; wrong numbers end with 1."""
+    folder, handed_in = tmp_path / "lesson", tmp_path / "in"
+    _new(run, folder, "lines that miss each other", 3)
+    (handed_in / "late").mkdir(parents=True)
+    _fill(folder, 1, "wrong order", handed_in / "a.csv", "Berta Sand")
+    _fill(folder, 1, "wrong order", handed_in / "late" / "a again.txt", "berta sand")
+    ended = run("lesson", "grade", folder, handed_in, "--json")
+    assert ended.code == 1
+    report = json.loads(ended.out)
+    assert report["mistakes"] == [{"kind": "wrong order", "students": 1}]
+    assert [one["counted"] for one in report["students"]] == [True, False]
+    _fill(folder, 2, "", handed_in / "b.csv", "Olin Tide")
+    rows = (handed_in / "b.csv").read_text("utf-8").splitlines()
+    rows[-1] = rows[-1].rsplit(",", 1)[0] + ",about 3"
+    (handed_in / "b.csv").write_text("\n".join(rows) + "\n")
+    ended = run("lesson", "grade", folder, handed_in, "--json")
+    assert ended.code == 2
+    assert [(one["right"], one["missing"]) for one in json.loads(ended.out)["students"]][1] == (8, 1)
+    text = run("lesson", "grade", folder, handed_in).out
+    assert "Sheet 3." in text[text.index("Nothing handed in") :]
+
+
+def test_a_key_of_aimed_operations_gives_both_solutions(run, tmp_path):
+    folder = tmp_path / "lesson"
+    _new(run, folder, "a normal to aim at", 4)
+    keys = [path.read_text("utf-8") for path in sorted((folder / "key").glob("key-*.md"))]
+    assert any("(or)" in text for text in keys)
+
+
 def test_no_answers_to_grade(run, tmp_path):
     folder = tmp_path / "lesson"
     _new(run, folder, "one tilt", 1)
-    assert "found no .csv file" in run("lesson", "grade", folder, folder / "key").err
+    assert "found no .csv or .txt file" in run("lesson", "grade", folder, folder / "key").err
     assert "a folder of answer files" in run("lesson", "grade", folder, tmp_path / "none").err
 
 

@@ -125,7 +125,7 @@ def test_right_answers_pass_and_mistakes_are_named(run, tmp_path, units):
     other = {k: v * (25.4 if units == "inch" else 1.0 / 25.4) for k, v in _right(6, units).items()}
     _fill(folder, 6, other, handed_in / "f.csv", "Jorn Bight", units)
     ended = run("lesson", "grade", folder, handed_in)
-    assert ended.code == 0, ended.err
+    assert ended.code == 1, ended.err
     report = json.loads(run("lesson", "grade", folder, handed_in, "--json").out)
     assert [(one["right"], one["mistakes"]) for one in report["students"]] == [
         (4, []),

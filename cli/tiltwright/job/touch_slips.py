@@ -1,17 +1,21 @@
-"""A tool, probe or gauge length left in the Z of a touch-off: what a difference from the stack looks like."""
+"""Slips that a touch-off looks like: a length left in its Z, a lost minus sign, the other unit, a point outside the travels."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import combinations
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics import Machine, compare_touch_off
+from kinematics.constants import MM_PER_INCH
 from tiltwright.files.job_file import DEFAULT_WITHIN
 from tiltwright.job.evaluate import EvaluatedJob
-from tiltwright.job.message_kinds import LengthLeftIn
+from tiltwright.job.message_kinds import LengthLeftIn, OutOfTravel, TouchMistyped
 
-__all__ = ["length_left_in"]
+__all__ = ["length_left_in", "out_of_travel", "touch_mistyped"]
 
 _LEAST_MM = 10.0
 """No tool or probe is shorter than this from the gauge line; a smaller difference of its own is no tool length."""
@@ -20,6 +24,9 @@ _GAUGE_STEPS_MM = (10.0, 12.7)
 """Setting gauges and the blocks that are put under a tip are whole multiples of 10 mm or half inches ..."""
 _LONGEST_GAUGE_MM = 304.8
 """... up to 12 inches."""
+
+_LEFT_OVER = 0.01
+"""A slip explains a difference when no more than this share of it is left without the slip."""
 
 
 def length_left_in(evaluated: EvaluatedJob) -> LengthLeftIn | None:
@@ -80,3 +87,69 @@ def _known_lengths(evaluated: EvaluatedJob) -> Iterator[tuple[str, str | None, f
             yield "tool", tool.name, abs(length_mm - reference_mm)
     if reference_mm is not None:
         yield "reference tool", None, reference_mm
+
+
+def touch_mistyped(evaluated: EvaluatedJob) -> TouchMistyped | None:
+    """What says that the numbers of a touch-off are not those of the display; None where nothing does.
+
+    That is a point away from the stack's part zero that the spindle cannot stand over, or one that lost signs, or the other
+    unit, would bring to the stack's part zero: to the default tolerance, or all but a hundredth of the way.
+    """
+    touch, touched = evaluated.touch, evaluated.job.touched
+    if touch is None or touched is None:
+        return None
+    unit = evaluated.job.unit
+    near_mm = unit.to_mm(DEFAULT_WITHIN[unit.value])
+    if touch.distance_mm <= near_mm:
+        return None
+    beyond = out_of_travel(touched.at_mm, evaluated.setup.machine)
+    outside = (
+        tuple(one.axis for one in beyond),
+        tuple(one.offset_mm for one in beyond),
+        tuple(one.low_mm for one in beyond),
+        tuple(one.high_mm for one in beyond),
+    )
+    for cause, axes, scale in _SLIPS:
+        meant = compare_touch_off(evaluated.job.setup, touched.at_mm * scale, touched.machine_deg)
+        if meant.distance_mm <= max(near_mm, _LEFT_OVER * touch.distance_mm):
+            return TouchMistyped(*outside, cause, axes)
+    return TouchMistyped(*outside, "unknown", ()) if beyond else None
+
+
+_Slip = tuple[Literal["sign", "mm as inches", "inches as mm"], tuple[str, ...], NDArray[np.float64]]
+"""What went wrong, the axes it went wrong at, and factors that put the three numbers right."""
+
+
+def _slips() -> Iterator[_Slip]:
+    """The slips, the likeliest first: one sign, the unit, more signs."""
+    for count in (1, 2, 3):
+        for lost in combinations(range(3), count):
+            scale = np.ones(3)
+            scale[list(lost)] = -1.0
+            yield "sign", tuple("XYZ"[k] for k in lost), scale
+        if count == 1:
+            yield "mm as inches", (), np.full(3, 1.0 / MM_PER_INCH)
+            yield "inches as mm", (), np.full(3, MM_PER_INCH)
+
+
+_SLIPS = tuple(_slips())
+
+
+def out_of_travel(at_mm: NDArray[np.float64], machine: Machine) -> list[OutOfTravel]:
+    """Coordinates that the gauge point cannot reach with any tool; Z may be below its travel, since a tool raises it."""
+    if machine.travel is None:
+        return []
+    gauge_z_mm = float(machine.z_reference.to_gauge_line_mm(float(at_mm[2])))
+    ends = zip(
+        "XYZ",
+        at_mm.tolist(),
+        machine.travel.low_mm.tolist(),
+        machine.travel.high_mm.tolist(),
+        strict=True,
+    )
+    return [
+        OutOfTravel(axis, value, low, high)
+        for axis, value, low, high in ends
+        # With a reference tool the coordinate is its tip's; the gauge point is lower, and a shorter tool may fit.
+        if (gauge_z_mm > high if axis == "Z" else not low <= value <= high)
+    ]
