@@ -15,7 +15,7 @@ import pytest
         ("aim -m MILL --normal 0 -0.5 0.8", "no such option: -0", "spaces: --normal 0,-0.5,0.8"),
         ("ofsets JOB", "no such command 'ofsets'", "did you mean 'offsets'"),
         ("offsets JOB --jsn", "no such option: --jsn", "did you mean --csv or --json?"),
-        ("explain JOB b c", "got unexpected extra argument", ""),
+        ("schema job b c", "got unexpected extra argument", ""),
         ("offsets JOB --at", "option '--at' requires an argument", ""),
         ("sheet", "missing argument 'JOB'", ""),
         ("offsets JOB --units cm", "invalid value for '--units'", ""),
