@@ -28,6 +28,7 @@ __all__ = [
     "matrix_of",
     "pieced_body",
     "vertices_of",
+    "whole_body",
 ]
 
 FACETS_WITHIN_MM = 0.02
@@ -163,9 +164,15 @@ def collision_body(
 
 
 @lru_cache(maxsize=256)
+def whole_body(name: str, shape: Shape, *, machinable: bool = False) -> CollisionBody:
+    """`collision_body`, made once: models that differ in one height share all other solids."""
+    return collision_body(name, shape, machinable=machinable)
+
+
+@lru_cache(maxsize=256)
 def pieced_body(name: str, shape: Shape, *, machinable: bool = False) -> CollisionBody:
-    """`collision_body` with its pieces, made once: models that differ in one height share all other solids."""
-    return in_pieces(collision_body(name, shape, machinable=machinable))
+    """`whole_body` with its pieces, made once too."""
+    return in_pieces(whole_body(name, shape, machinable=machinable))
 
 
 def in_pieces(body: CollisionBody) -> CollisionBody:

@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.machine import Machine
-from kinematics.reach.collision_bodies import CollisionBody, in_pieces, matrix_of, pieced_body
+from kinematics.reach.collision_bodies import CollisionBody, in_pieces, matrix_of, pieced_body, whole_body
 from kinematics.reach.collision_model import CollisionModel
 from kinematics.reach.distance_bounds import BoundingDiscs, bounding_discs
+from kinematics.reach.solid import Solid
 from kinematics.reach.tool_assembly import minkowski_sum
 from kinematics.transform import Pose
 
@@ -74,12 +75,15 @@ class Scene:
         Number of rotaries, from the base outward, that turn each.
     kept_pairs : callable, optional
         Takes the indices of a pair of `moving_pairs`; False leaves it out.
+    solids : tuple of (Solid, Pose), optional
+        What the bodies were made of, and where it stands: pieces are then made once for all scenes that hold it.
     """
 
     machine: Machine
     bodies: tuple[CollisionBody, ...]
     carried: NDArray[np.int64]
     kept_pairs: PairFilter | None = None
+    solids: tuple[tuple[Solid, Pose], ...] = ()
 
     @cached_property
     def discs(self) -> BoundingDiscs:
@@ -92,7 +96,10 @@ class Scene:
 
         A piece has none, and so has a body without a hollow.
         """
-        whole = [in_pieces(body) for body in self.bodies]
+        whole = [
+            pieced_body(solid.name, solid.shape, machinable=solid.machinable).moved(frame)
+            for solid, frame in self.solids
+        ] or [in_pieces(body) for body in self.bodies]
         parts = [body.pieces for body in whole]
         counts = [len(some) for some in parts]
         carried = np.concatenate([self.carried, np.repeat(self.carried, counts)])
@@ -183,12 +190,13 @@ def scene_of(model: CollisionModel, kept_pairs: PairFilter | None = None) -> Sce
         Takes the indices of two bodies; False leaves the pair out of what turns against what stands.
     """
     solids = model.all_solids()
+    placed = tuple((solid, model.frame(solid.on)) for solid in solids)
     bodies = tuple(
-        pieced_body(solid.name, solid.shape, machinable=solid.machinable).moved(model.frame(solid.on))
-        for solid in solids
+        whole_body(solid.name, solid.shape, machinable=solid.machinable).moved(frame)
+        for solid, frame in placed
     )
     carried = np.array([model.carried_by(solid.on) for solid in solids], dtype=np.int64)
-    return Scene(model.machine, bodies, carried, kept_pairs)
+    return Scene(model.machine, bodies, carried, kept_pairs, placed)
 
 
 def group_poses(machine: Machine, angles_deg: ArrayLike) -> list[Pose]:

@@ -142,7 +142,7 @@ def random_layout(make, seed, ops=6):
 
 @pytest.mark.parametrize("seed", range(3))
 def test_the_same_answer_as_asking_for_every_pair(make, seed):
-    model = random_layout(make, seed, ops=4)
+    model = random_layout(make, seed, ops=2)
     scene = scene_of(model)
     for operation, found in zip(model.operations, clearances(model, 3.0, scene), strict=True):
         poses = group_poses(model.machine, operation.machine_deg)

@@ -43,7 +43,7 @@ def clears(model, clear, margin):
     fits = all(
         m.least_mm >= margin for operation in model.operations for m in travel_margins(model, operation)
     )
-    moves = [one for move in job_index_moves(model, scene_of(model)) for one in move.clearances]
+    moves = [one for move in job_index_moves(model, scene_of(model), clear + 1.0) for one in move.clearances]
     return near >= clear and fits and all(one.at_least_mm >= clear for one in moves)
 
 
@@ -52,7 +52,7 @@ def test_heights_just_inside_and_just_outside(model, clear):
     found = step_heights(model, 0, 5.0, 400.0, clear, 3.0)
     assert found
     for one in found:
-        inside = np.linspace(one.low_mm + 0.05, one.high_mm - 0.05, 5)
+        inside = np.linspace(one.low_mm + 0.05, one.high_mm - 0.05, 3)
         assert all(clears(with_step_height(model, 0, h), clear - 0.02, 3.0 - 1e-6) for h in inside)
         for end, stop, outward in ((one.low_mm, one.low_limit, -1), (one.high_mm, one.high_limit, 1)):
             if stop.kind != "range":
