@@ -509,3 +509,11 @@ def test_part_zero_below_the_platter_is_said(run, job):
         remarks = json.loads(run("offsets", path, "--json").out)["remarks"]
         found = [one["values"]["depth"] for one in remarks if one["kind"] == "part zero below platter"]
         assert found == ([] if depth is None else [pytest.approx(depth)])
+
+
+def test_a_typed_zero_outside_the_travels_is_said(run, examples):
+    mill = examples / "teaching_mill.toml"
+    right = run("offsets", "--machine", mill, "--zero", "-381,-203.4,-179.1", "--at", "A-35,C60")
+    assert (right.code, right.err) == (0, "")
+    lost = run("offsets", "--machine", mill, "--zero", "381,-203.4,-179.1", "--at", "A-35,C60")
+    assert lost.err.startswith("caution: A-35.0000 C60.0000: OUT OF TRAVEL: ")
