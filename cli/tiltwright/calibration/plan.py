@@ -28,6 +28,7 @@ from tiltwright.calibration.probe_access import ProbeAccess, accessible_touches,
 from tiltwright.calibration.raw_readings import distinct
 from tiltwright.files.decoding import decode_table
 from tiltwright.files.diagnostics import UnlocatedDiagnostic, one_of, shown
+from tiltwright.files.loader import refuse_other_kind
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
 from tiltwright.files.plan_file import PlanFile, TargetTable
 from tiltwright.files.toml_source import load
@@ -95,6 +96,7 @@ def read_plan(path: str, machine: Machine) -> Plan:
         With every fault of the file.
     """
     source = load(path, "a plan file")
+    refuse_other_kind(source, "a plan file")
     file, faults = decode_table(PlanFile, source)
     faults.raise_if_any()
     findings = [*_target_findings(file), *_pose_findings(file, machine), *_place_findings(file, machine)]
