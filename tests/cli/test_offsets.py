@@ -277,7 +277,7 @@ def test_only_keeps_angles_and_numbers(run, examples):
         (["JOB", "--at", "A-10,A-20"], "A twice"),
         (["JOB", "--at", "Anan"], "degrees, minutes and seconds"),
         (["JOB", "--at", "A-10", "--gcode"], "poses have no work offset number"),
-        (["JOB", "--grid", "C=0:345:0.0001"], "at most 1000000"),
+        (["JOB", "--grid", "C=0:345:0.0001"], "at most 50000"),
         (["--machine", "MILL", "--at", "A0"], "--zero: found nothing"),
         (["--machine", "MILL", "--zero", "1,2", "--at", "A0"], "three numbers X,Y,Z"),
         (["--machine", "MILL", "--zero", "1,2,inf", "--at", "A0"], "three numbers X,Y,Z"),
