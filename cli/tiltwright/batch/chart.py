@@ -153,7 +153,7 @@ def part_zero_shifts(
     found = np.empty_like(at_mm)
     for view in job.views:
         rows = [i for i, one in enumerate(readings) if one.nest == view.nest]
-        pose = np.zeros(len(job.machine.rotaries)) if view.touched is None else view.touched.machine_deg
+        pose = job.machine.zero_deg if view.touched is None else view.touched.machine_deg
         expected = view.setup.work_offset(np.zeros(3), pose)
         found[rows] = (at_mm[rows] - expected) @ table_pose(job.machine, pose).rotation
     return found

@@ -162,7 +162,7 @@ def _twice(file: str, readings: Sequence[PartReading]) -> list[Diagnostic]:
 def _offsets_in(nest: EvaluatedJob, readings: Sequence[PartReading]) -> PartOffsets:
     job, machine = nest.job, nest.setup.machine
     count = len(machine.rotaries)
-    pose = np.zeros(count) if job.touched is None else job.touched.machine_deg
+    pose = machine.zero_deg if job.touched is None else job.touched.machine_deg
     placed = [one.placed for one in nest.operations]
     return offsets_of_parts(
         job.setup,

@@ -167,6 +167,10 @@ def uncertain_job(views: EvaluatedJob | Sequence[EvaluatedJob]) -> UncertainJob:
         if growth is None
         else np.array([machine_unit.to_mm(one) for one in (growth.x, growth.y, growth.z)]),
     )
+    # The features' own places are positions of the axes too: what is stated of an axis must reach them.
+    wanted = drawn_features(several, model)
+    part = part_model(model, wanted.features, wanted.seams)
+    model = part.model
     statement = _Statement(model, several, {nest: [t for _, t in nodes] for nest, nodes in stacks.items()})
     calibration = calibration_source(job.machine_file, model)
     statement.machine(calibration)
@@ -174,11 +178,10 @@ def uncertain_job(views: EvaluatedJob | Sequence[EvaluatedJob]) -> UncertainJob:
     statement.touch()
     statement.tools(file)
     statement.temperature(file, expansions)
-    wanted = drawn_features(several, model)
     return UncertainJob(
         several,
         model,
-        part_model(model, wanted.features, wanted.seams),
+        part,
         tuple(statement.sources),
         tuple(dict.fromkeys(statement.exact)),
         calibration,

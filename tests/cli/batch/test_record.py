@@ -290,3 +290,16 @@ def test_parts_that_lie_far_off_are_named_when_logged(run, job, tmp_path):
     assert ended.code == 0
     assert ended.err.count("caution: ") == 2
     assert 'serial "1"' not in ended.err
+
+
+def test_the_all_zero_pose_is_the_rotary_s_own_zero(run, job, examples, tmp_path):
+    """Where C's display reads 90 in the all-zero pose, parts touched off there are where the job has them."""
+    mill = (examples / "teaching_mill.toml").read_text(encoding="utf-8")
+    assert 'letter = "C"\n' in mill
+    text = JOB.replace("up = 100.0", "up = 100.0\nshift = [30.0, 0.0]").replace("C = 0", "C = 90")
+    path = job(text, mill.replace('letter = "C"\n', 'letter = "C"\nzero = 90.0\n'))
+    rows = [(i, ZERO[0] + 30.0, ZERO[1], ZERO[2] + 0.001 * i) for i in range(3)]
+    parts = table(tmp_path, rows)
+    assert run("batch", "log", path, parts).err.count("caution: serial") == 0
+    offsets = json.loads(run("batch", "offsets", path, parts, "--json").out)
+    assert [part["held"] for part in offsets["parts"]] == [None] * 3

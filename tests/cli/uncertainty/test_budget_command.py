@@ -298,3 +298,18 @@ def test_it_is_drawn_and_the_same_twice(run, examples, tmp_path):
 def test_the_same_seed_gives_the_same_answer(run, examples):
     first, second = (run("budget", examples / "beacon_dome.toml", "--seed", "7").out for _ in range(2))
     assert first == second
+
+
+def test_an_axis_positioning_reaches_features_off_the_origin(run, job):
+    """u of Z: 0.006 and a step's 0.01, rectangular, wherever along the tool a feature lies (derived here)."""
+    mill = EXACT_MILL + "\n[positioning]\nx = 0.006\ny = 0.006\nz = 0.006\n"
+    text = (
+        'name = "t"\nunits = "mm"\nmachine = "teaching_mill.toml"\n[[stack]]\nname = "plate"\nup = 20.0\nup_within = 0.01\n'
+        '[[operation]]\nname = "face"\nat = { A = 0, C = 0 }\n'
+    )
+    for depth in (0.0, -12.0):
+        text += f'[[feature]]\nname = "at {depth}"\noperation = "face"\nat = [0.0, 0.0, {depth}]\nalong = "+Z"\ntolerance = 0.05\n'
+    _, found = report(run, job(text, mill))
+    assert [one["u"] for one in found["features"]] == pytest.approx(
+        [np.hypot(0.006, 0.01) / np.sqrt(3.0)] * 2
+    )
