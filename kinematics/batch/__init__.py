@@ -5,7 +5,7 @@
 `production` (parts an hour, when the batch is done).
 """
 
-from kinematics.batch.change import Change, ChangeFit, ChangeKind, find_change
+from kinematics.batch.change import SIGNIFICANT, Change, ChangeFit, ChangeKind, find_change
 from kinematics.batch.charts import (
     Baseline,
     ChartDesign,
@@ -31,6 +31,7 @@ from kinematics.batch.stub import Stub, StubLoad, breaking_force_n, stub_load
 from kinematics.batch.zero_shift import clocking_response, shift_response
 
 __all__ = [
+    "SIGNIFICANT",
     "Baseline",
     "BatchTimes",
     "Change",

@@ -36,6 +36,9 @@ D2_OF_TWO = 1.128
 D4_OF_TWO = 3.267
 """Upper limit of a moving range of two, in mean ranges (D4 for n = 2; the same table)."""
 
+RANGE_WIDTH = D4_OF_TWO * D2_OF_TWO
+"""Upper limit of a moving range, in standard deviations of one reading."""
+
 LONGEST_RUN = 8
 _KEPT = LONGEST_RUN - 1
 
@@ -112,7 +115,7 @@ class ChartDesign:
         return self.ewma_width * sigma * math.sqrt(self.weight / (2.0 - self.weight))
 
 
-@dataclass(frozen=True, order=True)
+@dataclass(frozen=True)
 class Signal:
     """One point out of control.
 
@@ -192,7 +195,7 @@ class ControlChart(ValueEquality):
     @property
     def moving_range_limit(self) -> float:
         """Upper limit of a moving range."""
-        return D4_OF_TWO * D2_OF_TWO * self.baseline.sigma
+        return RANGE_WIDTH * self.baseline.sigma
 
 
 def baseline_of(blocks: Iterable[ArrayLike] | ArrayLike) -> Baseline:
@@ -355,7 +358,7 @@ def _signals(
         mark(side * ewma > design.ewma_limit(1.0), ChartRule.EWMA, side)
         mark((high if side > 0 else low) > design.decision, ChartRule.CUSUM, side)
     with np.errstate(invalid="ignore"):
-        mark(ranges > D4_OF_TWO * D2_OF_TWO, ChartRule.MOVING_RANGE, 1)
+        mark(ranges > RANGE_WIDTH, ChartRule.MOVING_RANGE, 1)
     order = list(ChartRule)
     return tuple(sorted(found, key=lambda one: (one.index, order.index(one.rule), -one.side)))
 

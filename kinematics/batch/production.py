@@ -174,8 +174,8 @@ def batch_finish(times: BatchTimes, hours: ShopHours, start: datetime, parts: in
     '2026-03-03 13:30'
     """
     left = as_count(parts, "batch, parts", least=0)
-    now, cut, since = start, 0, 0
-    longest = timedelta(minutes=hours.unattended_min)
+    now, since = start, 0
+    longest, loading = timedelta(minutes=hours.unattended_min), timedelta(minutes=times.loading_min)
     while left:
         on_platter = min(times.parts, left)
         probings = 0
@@ -184,34 +184,26 @@ def batch_finish(times: BatchTimes, hours: ShopHours, start: datetime, parts: in
         running = timedelta(
             minutes=on_platter * times.cutting_min + times.index_min + probings * times.probing_min
         )
-        loading = timedelta(minutes=times.loading_min)
-        now = hours.open_from(now)
-        if (
-            now + loading > hours.closing_after(now)
-            or now + loading + running > hours.closing_after(now) + longest
-        ):
-            opening = hours.open_from(hours.closing_after(now))
-            if opening + loading + running > hours.closing_after(opening) + longest or now == opening:
-                later = _first_that_fits(hours, opening, loading, running, longest)
-                if later is None:
-                    raise KinematicsError(
-                        f"batch: expected a platter to fit into a day and {hours.unattended_min:g} minutes after it, "
-                        f"found {(loading + running).total_seconds() / 60.0:g} minutes"
-                    )
-                opening = later
-            now = opening
-        now += loading + running
-        cut += on_platter
+        ready = _first_that_fits(hours, hours.open_from(now), loading, running, longest)
+        if ready is None:
+            raise KinematicsError(
+                f"batch: expected a platter to fit into a day and {hours.unattended_min:g} minutes after it, "
+                f"found {(loading + running).total_seconds() / 60.0:g} minutes"
+            )
+        now = ready + loading + running
         left -= on_platter
         if now - start > _LONGEST:
-            raise KinematicsError(f"batch: expected to end within ten years, found {cut} parts done by then")
+            raise KinematicsError(
+                f"batch: expected to end within ten years, found {parts - left} parts done by then"
+            )
     return now
 
 
 def _first_that_fits(
     hours: ShopHours, opening: datetime, loading: timedelta, running: timedelta, longest: timedelta
 ) -> datetime | None:
-    for _ in range(8):
+    """The first open moment from `opening` on at which a platter can be begun; None where no day of a week is long enough."""
+    for _ in range(8):  # what is left of this day, and a whole week after it
         closing = hours.closing_after(opening)
         if opening + loading <= closing and opening + loading + running <= closing + longest:
             return opening

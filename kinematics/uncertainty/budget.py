@@ -122,13 +122,6 @@ class FeatureBudget:
         tolerance = self.of.tolerance_mm
         return tolerance if tolerance is None or len(self.expected_mm) == 1 else 0.5 * tolerance
 
-    @property
-    def room_mm(self) -> float | None:
-        """What the guard band leaves of the tolerance, either way; below zero where nothing is left."""
-        if self.limit_mm is None:
-            return None
-        return self.limit_mm - self.expanded_mm - float(np.linalg.norm(self.expected_mm))
-
     def expanded_with(self, factors: Array) -> Array:
         """The expanded uncertainty with each source's standard uncertainty alone multiplied by a factor, shape (s,)."""
         whole = float(self.variances.sum())

@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics import KinematicsError, table_pose
+from kinematics import KinematicsError
 from kinematics.batch import (
+    SIGNIFICANT,
     Baseline,
     Change,
     ChangeKind,
@@ -25,6 +26,7 @@ from kinematics.batch import (
     forecast,
     group_shifts,
     probing_intervals,
+    shift_response,
 )
 from tiltwright.batch.readings_table import PartReading
 from tiltwright.batch.record import LoggedReading
@@ -36,7 +38,6 @@ __all__ = ["AxisChart", "ChartOptions", "Series", "chart_series", "evaluate_seri
 FEWEST = 20
 """Readings below which limits from the data are remarked on: the standard deviation is then known to some 16 %."""
 _INTERVALS = (5, 10, 20, 40, 80, 160)
-_SIGNIFICANT = 0.0027
 DECIDING = frozenset({ChartRule.BEYOND_LIMIT, ChartRule.EWMA, ChartRule.CUSUM})
 """Rules that say no by themselves."""
 
@@ -153,9 +154,9 @@ def part_zero_shifts(
     found = np.empty_like(at_mm)
     for view in job.views:
         rows = [i for i, one in enumerate(readings) if one.nest == view.nest]
-        pose = job.machine.zero_deg if view.touched is None else view.touched.machine_deg
+        pose = view.touch_pose_deg
         expected = view.setup.work_offset(np.zeros(3), pose)
-        found[rows] = (at_mm[rows] - expected) @ table_pose(job.machine, pose).rotation
+        found[rows] = (at_mm[rows] - expected) @ shift_response(view.setup, pose)
     return found
 
 
@@ -186,7 +187,7 @@ def _axis(series: Series, options: ChartOptions, k: int) -> AxisChart:
         "XYZ"[k],
         chart,
         change,
-        tuple(one for one in apart if one.probability < _SIGNIFICANT),
+        tuple(one for one in apart if one.probability < SIGNIFICANT),
         foreseen,
         intervals,
     )

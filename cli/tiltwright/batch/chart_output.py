@@ -9,8 +9,9 @@ import numpy as np
 
 from kinematics.batch import ChangeFit, ChangeKind, ChartRule, Signal
 from tiltwright.batch.chart import FEWEST, AxisChart, Series, change_values
-from tiltwright.calibration.plots import as_file, label, new_figure
+from tiltwright.files.diagnostics import sanitized
 from tiltwright.files.loader import ReadJob
+from tiltwright.output.figure_style import SMALL, as_file, headline, new_figure, plain_axes
 from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, fixed, in_units
 from tiltwright.output.tables import table, units_words, wrapped
 
@@ -70,7 +71,7 @@ def _form(fit: ChangeFit, series: Series, units: str) -> str:
     if fit.kind is ChangeKind.JUMP:
         assert fit.index is not None
         size = f"{_fine(fit.amount, units)} {unit} (standard uncertainty {_fine(fit.u, units)})"
-        return f"jumps by {size} at part {fit.index + 1}, serial {label(series.serials[fit.index])}"
+        return f"jumps by {size} at part {fit.index + 1}, serial {sanitized(series.serials[fit.index])}"
     size = f"{_fine(fit.amount, units, 2)} {unit}"
     each = "a part" if fit.kind is ChangeKind.DRIFT else "a degree Celsius"
     what = "drifts" if fit.kind is ChangeKind.DRIFT else "moves with the temperature,"
@@ -110,7 +111,7 @@ def _signals(series: Series, one: AxisChart) -> Iterator[str]:
         more = f", and {count[rule] - 1} more" if count[rule] > 1 else ""
         yield wrapped(
             f"{one.axis}: rule {number}, {rule.value}{side}: part {signal.index + 1}, serial "
-            f"{label(series.serials[signal.index])}{more}",
+            f"{sanitized(series.serials[signal.index])}{more}",
             rest="   ",
         )
 
@@ -122,7 +123,7 @@ def _after(one: AxisChart, units: str) -> Iterator[str]:
         way = "high" if shift.shift > 0.0 else "low"
         side = f"{_fine(abs(shift.shift), units)} {unit} {way} in {one.axis}"
         yield wrapped(
-            f"Nest {label(shift.group)} sits {side} against the others (standard uncertainty "
+            f"Nest {sanitized(shift.group)} sits {side} against the others (standard uncertainty "
             f"{_fine(shift.u, units)}): a chip, or a worn locator? Look before you correct an offset."
         )
     if one.forecast is not None and one.forecast.parts is not None:
@@ -233,8 +234,8 @@ def chart_picture(
         for value, text in ((low, "lower"), (chart.baseline.center, "centre"), (high, "upper")):
             at = value / UNIT_MM[units]
             axes.axhline(at, color="0.35", linewidth=0.9, linestyle="-" if text == "centre" else "--")
-            axes.annotate(text, (1.0, at), xycoords=("axes fraction", "data"), fontsize=8, va="center")
-        _dress(axes, f"{one.axis}, {unit}: each part, and the weighted mean")
+            axes.annotate(text, (1.0, at), xycoords=("axes fraction", "data"), fontsize=SMALL, va="center")
+        plain_axes(axes, f"{one.axis}, {unit}: each part, and the weighted mean")
         sums = figure.add_subplot(len(charts), 2, 2 * row + 2)
         up, down = (np.array(v) / UNIT_MM[units] for v in (chart.cusum_high, chart.cusum_low))
         limit = chart.design.decision * chart.baseline.sigma / UNIT_MM[units]
@@ -242,19 +243,13 @@ def chart_picture(
         sums.plot(parts, -down, "--", color="0.0", linewidth=1.4)
         for at in (limit, -limit):
             sums.axhline(at, color="0.35", linewidth=0.9, linestyle="--")
-        sums.annotate("above", (parts[-1], up[-1]), xytext=(3, 3), textcoords="offset points", fontsize=8)
-        sums.annotate("below", (parts[-1], -down[-1]), xytext=(3, -9), textcoords="offset points", fontsize=8)
-        _dress(sums, f"{one.axis}, {unit}: cumulative sums")
+        sums.annotate("above", (parts[-1], up[-1]), xytext=(3, 3), textcoords="offset points", fontsize=SMALL)
+        sums.annotate(
+            "below", (parts[-1], -down[-1]), xytext=(3, -9), textcoords="offset points", fontsize=SMALL
+        )
+        plain_axes(sums, f"{one.axis}, {unit}: cumulative sums")
         if row == len(charts) - 1:
-            axes.set_xlabel("part", fontsize=8)
-            sums.set_xlabel("part", fontsize=8)
-    figure.suptitle(
-        label(f"{job.file.name}: {series.name}", 70), x=0.01, ha="left", fontsize=12, weight="bold"
-    )
+            axes.set_xlabel("part", fontsize=SMALL)
+            sums.set_xlabel("part", fontsize=SMALL)
+    headline(figure, f"{job.file.name}: {series.name}")
     return as_file(figure, ending)
-
-
-def _dress(axes: Any, title: str) -> None:  # noqa: ANN401 - matplotlib is imported by the figure alone
-    axes.set_title(title, loc="left", fontsize=9, weight="bold")
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.tick_params(labelsize=8, direction="in", color="0.3")

@@ -11,8 +11,8 @@ import numpy as np
 from tiltwright.batch.chart import part_zero_shifts
 from tiltwright.batch.readings_table import PartReading, known_nests, read_part_readings
 from tiltwright.batch.record import LoggedReading, RecordEntry, log_readings, withdraw
+from tiltwright.files.conversion import within_of
 from tiltwright.files.diagnostics import InputFaults, shown
-from tiltwright.files.job_file import DEFAULT_WITHIN
 from tiltwright.files.loader import ReadJob
 from tiltwright.output.json_csv import csv_text, length_list
 from tiltwright.output.numbers import UNIT_SYMBOL, length
@@ -48,12 +48,7 @@ def _say_far(job: ReadJob, readings: Sequence[PartReading]) -> None:
     if not zeros:
         return
     shifts = part_zero_shifts(job, zeros, np.array([one.at_mm for one in zeros]))
-    within = {
-        view.nest: job.unit.to_mm(DEFAULT_WITHIN[job.unit.value])
-        if view.touched is None
-        else view.touched.within_mm
-        for view in job.views
-    }
+    within = {view.nest: within_of(view.file.touched, job.unit)[0] for view in job.views}
     far = [
         (one, float(np.linalg.norm(shift)))
         for one, shift in zip(zeros, shifts, strict=True)

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from kinematics import PartOffsets, offsets_of_parts
 from tiltwright.batch.readings_table import PartReading, known_nests, read_part_readings
@@ -98,11 +97,6 @@ class OffsetsOfBatch:
         ]
         return max(turned, default=0.0)
 
-    def part_offsets(self, part: PartOfBatch) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """The work offsets (m, 3) in mm and the rotaries' offsets (n,) in degrees of one part."""
-        found = self.offsets[part.nest]
-        return found.offset_mm[part.row], found.rotary_offset_deg[part.row]
-
 
 def offsets_of_batch(job: ReadJob, table: Path) -> OffsetsOfBatch:
     """The offsets of every part of a table, at the program angles that the job has.
@@ -160,16 +154,14 @@ def _twice(file: str, readings: Sequence[PartReading]) -> list[Diagnostic]:
 
 
 def _offsets_in(nest: EvaluatedJob, readings: Sequence[PartReading]) -> PartOffsets:
-    job, machine = nest.job, nest.setup.machine
-    count = len(machine.rotaries)
-    pose = machine.zero_deg if job.touched is None else job.touched.machine_deg
+    job, count = nest.job, len(nest.setup.machine.rotaries)
     placed = [one.placed for one in nest.operations]
     return offsets_of_parts(
         job.setup,
         np.array([one.origin_mm for one in placed]).reshape(-1, 3),
         np.array([one.program_deg for one in placed]).reshape(-1, count),
         np.array([one.at_mm for one in readings]).reshape(-1, 3),
-        pose,
+        job.touch_pose_deg,
         np.array([one.clock_deg or 0.0 for one in readings]),
         tuple(job.file.square_up or ()),
     )

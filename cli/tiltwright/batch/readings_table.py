@@ -9,7 +9,8 @@ from typing import TypeVar
 
 from tiltwright.files.csv_source import ColumnName, CsvRow, CsvTable, csv_from_file, uneven
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, InvalidValue, nearest, one_of, shown
-from tiltwright.files.parsing import parse_name, parse_written_angle
+from tiltwright.files.parsing import column_length, parse_name, parse_written_angle
+from tiltwright.files.temperature import TEMPERATURE_HEADS, believable_celsius
 from tiltwright.files.units import Unit
 from tiltwright.files.written_numbers import parse_written
 
@@ -18,15 +19,8 @@ __all__ = ["PartReading", "known_nests", "read_part_readings"]
 _REQUIRED = ("serial", "x", "y", "z")
 _OPTIONAL = ("nest", "target", "clock", "temperature")
 _SPELLED = {"x": "X_mm or X_in", "y": "Y_mm or Y_in", "z": "Z_mm or Z_in", "serial": "serial"}
-_TEMPERATURES = {
-    "temperature_c": ("temperature", False),
-    "t_c": ("temperature", False),
-    "temperature_f": ("temperature", True),
-    "t_f": ("temperature", True),
-}
-"""Spellings of the temperature's column, and True where it is in degrees Fahrenheit; one without its unit is not known."""
 _LARGEST_MB = 64
-_COLDEST, _HOTTEST = -10.0, 50.0
+_SHOP_C = (-10.0, 50.0)
 """Degrees Celsius between which a shop's machines stand (common practice); 69 is one in Fahrenheit."""
 
 _KNOWN = ("serial", "nest", "target", "X_mm", "Y_mm", "Z_mm", "clock_deg", "temperature_C", "temperature_F")
@@ -100,7 +94,7 @@ def _columns(table: CsvTable) -> tuple[dict[str, int], Unit]:
     places: dict[str, int] = {}
     units: dict[str, str] = {}
     for place, (column, cell) in enumerate(zip(names, table.head.cells, strict=True)):
-        name = _name(column)
+        name = _name(column, cell)
         if name not in (*_REQUIRED, *_OPTIONAL):
             near = nearest(column.name, _KNOWN)
             allowed = "serial, nest, target, X_mm, Y_mm, Z_mm, clock_deg, temperature_C or temperature_F"
@@ -132,11 +126,14 @@ def _columns(table: CsvTable) -> tuple[dict[str, int], Unit]:
     return places, Unit(units["x"])
 
 
-def _name(column: ColumnName) -> str:
+def _name(column: ColumnName, cell: str) -> str:
     """A column's name without what says its unit alone."""
-    if column.name == "temperature":
-        return "temperature without its unit"
-    return _TEMPERATURES.get(column.name, (column.name, False))[0]
+    head = _temperature_head(column, cell)
+    return {None: column.name, "T": "temperature without its unit"}.get(head, "temperature")
+
+
+def _temperature_head(column: ColumnName, cell: str) -> str | None:
+    return TEMPERATURE_HEADS.get(cell.lower()) or TEMPERATURE_HEADS.get(column.name)
 
 
 def _row(
@@ -163,10 +160,12 @@ def _row(
             return None
 
     serial, nest, target = cell("serial", parse_name), cell("nest", parse_name), cell("target", parse_name)
-    at = [cell(axis, lambda text: _length(text, unit, mark)) for axis in "xyz"]
+    at = [cell(axis, lambda text: column_length(text, unit.value, mark)) for axis in "xyz"]
     clock = cell("clock", lambda text: parse_written_angle(text, mark))
     place = places.get("temperature")
-    fahrenheit = place is not None and _TEMPERATURES[table.columns[place].name][1]
+    fahrenheit = (
+        place is not None and _temperature_head(table.columns[place], table.head.cells[place]) == "T_F"
+    )
     warm = cell("temperature", lambda text: _temperature(text, mark, fahrenheit=fahrenheit))
     if len(faults) > before or serial is None:
         return None
@@ -174,23 +173,11 @@ def _row(
     return PartReading(row.number, serial, (x, y, z), nest, target, clock, warm)
 
 
-def _length(text: str, unit: Unit, mark: str) -> float:
-    written = parse_written(text, mark)
-    if written.unit not in {"", unit.value}:
-        raise InvalidValue(found=shown(text.strip()), allowed=f"a number in the column's unit, {unit.value}")
-    return written.value
-
-
 def _temperature(text: str, mark: str, *, fahrenheit: bool) -> float:
     """A temperature in degrees Celsius."""
+    tip = "" if fahrenheit else "in Fahrenheit? name the column temperature_F"
     value = parse_written(text, mark).value
-    celsius = (value - 32.0) / 1.8 if fahrenheit else value
-    if not _COLDEST <= celsius <= _HOTTEST:
-        ends = [1.8 * end + 32.0 if fahrenheit else end for end in (_COLDEST, _HOTTEST)]
-        allowed = f"degrees {'Fahrenheit' if fahrenheit else 'Celsius'}, {ends[0]:g} to {ends[1]:g}"
-        tip = "in Fahrenheit? name the column temperature_F" if not fahrenheit and value > _HOTTEST else ""
-        raise InvalidValue(found=shown(text.strip()), allowed=allowed, tip=tip)
-    return celsius
+    return believable_celsius(value, text, fahrenheit=fahrenheit, limits_c=_SHOP_C, tip=tip)
 
 
 def _repeated(file: str, readings: Sequence[PartReading]) -> list[Diagnostic]:

@@ -83,15 +83,9 @@ def _check_numbers(asked: FitOptions) -> None:
 
 def _above_zero_mm(text: str | None, option: str, unit: Unit) -> float | None:
     """The length typed after an option, in millimetres."""
-    from tiltwright.files.diagnostics import option_error, shown
-    from tiltwright.files.parsing import typed_length
+    from tiltwright.files.parsing import positive_length
 
-    if text is None:
-        return None
-    value = typed_length(text, option, unit)
-    if value <= 0.0:
-        raise option_error(option, shown(text), "a length above 0")
-    return value
+    return None if text is None else positive_length(text, option, unit)
 
 
 def _check_letters(asked: FitOptions, read: ReadMachine) -> None:
@@ -106,13 +100,13 @@ def _check_letters(asked: FitOptions, read: ReadMachine) -> None:
 
 
 def _check_files(asked: FitOptions) -> None:
-    from tiltwright.calibration.plots import ENDINGS
     from tiltwright.files.diagnostics import option_error
+    from tiltwright.output.figure_style import picture_ending
 
     if asked.plan is not None and asked.form != "parameters":
         raise option_error("--plan", f"beside a {asked.form} file", "--plan with a saved parameter file only")
-    if asked.plot is not None and asked.plot.suffix.lower() not in ENDINGS:
-        raise option_error("--plot", f'the ending "{asked.plot.suffix}"', ", ".join(ENDINGS))
+    if asked.plot is not None:
+        picture_ending(asked.plot)
     if asked.page is not None and asked.page.suffix.lower() not in {".html", ".htm"}:
         raise option_error("--page", f'the ending "{asked.page.suffix}"', ".html, .htm")
     for option, path in (("--plot", asked.plot), ("--page", asked.page)):
@@ -122,9 +116,8 @@ def _check_files(asked: FitOptions) -> None:
 
 
 def _check_log(asked: FitOptions) -> None:
-    from tiltwright.calibration.readings_csv import typed_celsius
     from tiltwright.files.diagnostics import option_error
-    from tiltwright.files.parsing import name_of
+    from tiltwright.files.parsing import name_of, typed_celsius
 
     if asked.with_face and not asked.write:
         raise option_error("--with-face", "without --write", "--with-face with --write only")
@@ -411,7 +404,7 @@ _WHOLE_FILE = frozenset({"inches for millimetres", "millimetres for inches"})
 
 
 def _celsius(text: str | None) -> float | None:
-    from tiltwright.calibration.readings_csv import typed_celsius
+    from tiltwright.files.parsing import typed_celsius
 
     return None if text is None else typed_celsius(text, "--temperature")
 

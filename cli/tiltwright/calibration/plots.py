@@ -1,18 +1,11 @@
-"""Plots of a fit and of the drift of the lines.
-
-One plain style: black and greys with a marker and a line style of its own for everything, so that a photocopy keeps all
-of it; two axes instead of a frame, no grid, and names written beside what they name instead of in a legend.
-"""
+"""Plots of a fit and of the drift of the lines."""
 
 from __future__ import annotations
 
-import io
-import re
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,21 +13,11 @@ from numpy.typing import NDArray
 from kinematics.calibration import Fit, TargetKind
 from tiltwright.calibration.calibration_log import CalibrationRecord, axis_drift, drifting_letters
 from tiltwright.calibration.fit_text import fine
-from tiltwright.files.diagnostics import sanitized
 from tiltwright.files.units import Unit
+from tiltwright.output.figure_style import SMALL, as_file, headline, label, new_figure, plain_axes
 from tiltwright.output.numbers import in_units
 
-__all__ = [
-    "ENDINGS",
-    "Circles",
-    "as_file",
-    "circles_about",
-    "drift_plot",
-    "fit_plot",
-    "label",
-    "new_figure",
-    "nice",
-]
+__all__ = ["Circles", "circles_about", "drift_plot", "fit_plot", "nice"]
 
 _PARALLEL = np.cos(np.radians(5.0))
 _STILL_DEG = 1e-3
@@ -97,17 +80,10 @@ def _keeps_distance(fit: Fit, i: int) -> NDArray[np.bool_]:
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
-ENDINGS = (".png", ".svg", ".pdf")
 MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
 _GREYS = ("0.0", "0.35", "0.55", "0.2", "0.45", "0.65", "0.1", "0.5")
 _PANEL = 4.2
-_SMALL, _LARGE = 8, 10
-"""Sizes of type, points."""
-_SIGNATURE = re.compile(rb"<!-- Created with [^>]*-->\s*|(?<=id=\")matplotlib[.]")
-"""The plotting library's name in an SVG."""
-_LONGEST_NAME = 28
 _NOTHING_MM = 1e-7
 _NAME_AWAY = 0.2
 """Distance of a target's name from its reading, as a share of the picture's half width."""
@@ -145,44 +121,8 @@ def fit_plot(fit: Fit, units: str, ending: str) -> bytes:
         _residuals(figure.add_subplot(grid[2, columns // 2 :]), fit, units, face)
     else:
         _residuals(figure.add_subplot(grid[2, :]), fit, units, np.ones(len(face), dtype=np.bool_))
-    _headline(figure, f"{fit.machine.name}: {len(fit.readings)} readings")
+    headline(figure, f"{fit.machine.name}: {len(fit.readings)} readings")
     return as_file(figure, ending)
-
-
-def new_figure(wide: float, high: float) -> Figure:
-    """An empty figure in inches; never one of pyplot's, which would keep every figure alive."""
-    from matplotlib.figure import Figure
-
-    return Figure(figsize=(wide, high), layout="constrained")
-
-
-def as_file(figure: Figure, ending: str) -> bytes:
-    """Content of a figure's file, without the date and the counters that would make every file differ."""
-    import matplotlib as mpl
-
-    metadata: dict[str, dict[str, Any]] = {
-        ".png": {"Title": "tiltwright", "Software": "tiltwright"},
-        ".svg": {"Title": "tiltwright", "Creator": "tiltwright", "Date": None},
-        ".pdf": {
-            "Title": "tiltwright",
-            "Creator": "tiltwright",
-            "Producer": "tiltwright",
-            "CreationDate": None,
-        },
-    }
-    content = io.BytesIO()
-    with mpl.rc_context({"svg.hashsalt": "tiltwright", "svg.fonttype": "path"}), warnings.catch_warnings():
-        # A name may hold a sign that the plot's font lacks; a box in the picture tells that well enough.
-        warnings.filterwarnings("ignore", message=".*[Gg]lyph.*")
-        figure.savefig(content, format=ending.removeprefix("."), dpi=150, metadata=metadata[ending])
-    return _SIGNATURE.sub(b"", content.getvalue()) if ending == ".svg" else content.getvalue()
-
-
-def label(text: str, longest: int = _LONGEST_NAME) -> str:
-    """A text in which nothing is a formula, cut to a readable length."""
-    plain = sanitized(text)
-    plain = plain if len(plain) <= longest else plain[: longest - 1] + "…"
-    return plain.replace("\\", "\N{FULLWIDTH REVERSE SOLIDUS}").replace("$", r"\$")
 
 
 def nice(value: float) -> float:
@@ -203,14 +143,14 @@ def _circles(axes: Axes, fit: Fit, i: int, units: str) -> None:
     found = circles_about(fit, i)
     letter = fit.lines[i].letter
     first, second = (_way(fit.basis[i, m]) for m in (0, 1))
-    _plain(axes, f"Readings about the {letter} axis")
+    plain_axes(axes, f"Readings about the {letter} axis")
     axes.set_aspect("equal", adjustable="datalim")
-    axes.set_xlabel(f"{first} from {letter}'s line, {units}", fontsize=_SMALL)
-    axes.set_ylabel(f"{second}, {units}", fontsize=_SMALL)
+    axes.set_xlabel(f"{first} from {letter}'s line, {units}", fontsize=SMALL)
+    axes.set_ylabel(f"{second}, {units}", fontsize=SMALL)
     axes.plot(0.0, 0.0, "+", color="black", markersize=10)
     if not len(found.at_mm):
         words = f"{letter} does not turn" if found.still else f"no target goes round {letter}"
-        axes.text(0.5, 0.6, words, transform=axes.transAxes, ha="center", fontsize=_SMALL)
+        axes.text(0.5, 0.6, words, transform=axes.transAxes, ha="center", fontsize=SMALL)
         return
     _rings(axes, found, units)
     scale = in_units(1.0, units)
@@ -257,7 +197,7 @@ def _scale_bar(axes: Axes, magnified: float, reach: float, units: str) -> None:
         textcoords="offset points",
         ha="center",
         va="top",
-        fontsize=_SMALL,
+        fontsize=SMALL,
     )
     low, high = axes.get_ylim()
     y = low - 0.06 * (high - low)
@@ -272,9 +212,9 @@ def _region(axes: Axes, fit: Fit, letter: str, units: str) -> None:
     i = fit.machine.index(letter)
     scale = in_units(1.0, units)
     centre = fit.parameters[4 * i : 4 * i + 2] * scale
-    _plain(axes, f"{letter}'s pivot, across its line")
+    plain_axes(axes, f"{letter}'s pivot, across its line")
     axes.set_aspect("equal", adjustable="datalim")
-    axes.set_xlabel(f"{_way(fit.basis[i, 0])} from the machine file, {units}", fontsize=_SMALL)
+    axes.set_xlabel(f"{_way(fit.basis[i, 0])} from the machine file, {units}", fontsize=SMALL)
     axes.set_ylabel(f"{_way(fit.basis[i, 1])}, {units}")
     axes.plot(0.0, 0.0, "x", color="0.45", markersize=9, markeredgewidth=2)
     axes.plot(*centre, "o", color="black", markersize=5)
@@ -305,7 +245,7 @@ def _beside(axes: Axes, at: NDArray[np.float64], text: str, offset: tuple[float,
         (float(at[0]), float(at[1])),
         xytext=offset,
         textcoords="offset points",
-        fontsize=_SMALL,
+        fontsize=SMALL,
         ha="center" if not across else "left" if across > 0.0 else "right",
         va="center" if not up else "bottom" if up > 0.0 else "top",
     )
@@ -319,13 +259,13 @@ def _name_beside(axes: Axes, mine: NDArray[np.float64], everything: NDArray[np.f
     places = np.concatenate([mine + _NAME_AWAY * reach * outward, mine - _NAME_AWAY * reach * outward])
     room = np.linalg.norm(places[:, None] - everything, axis=-1).min(axis=1)
     x, y = places[int(np.argmax(room))].tolist()
-    axes.text(x, y, label(name), fontsize=_SMALL, ha="center", va="center", zorder=0.5)
+    axes.text(x, y, label(name), fontsize=SMALL, ha="center", va="center", zorder=0.5)
 
 
 def _residuals(axes: Axes, fit: Fit, units: str, shown: NDArray[np.bool_]) -> None:
     """Residuals of the readings `shown` (N,) by rows; outliers labelled."""
     faces = all(fit.readings.kinds[t] is TargetKind.FACE for t in np.unique(fit.readings.target[shown]))
-    _plain(axes, "Residuals of faces, + outward" if faces else "Residuals, lengths")
+    plain_axes(axes, "Residuals of faces, + outward" if faces else "Residuals, lengths")
     rows = np.array([fit.readings.row(k) for k in range(len(fit.readings))])
     size = fit.residuals.size_mm * in_units(1.0, units)
     axes.axhline(0.0, color="0.6", linewidth=0.8)
@@ -352,11 +292,11 @@ def _residuals(axes: Axes, fit: Fit, units: str, shown: NDArray[np.bool_]) -> No
             (rows[outlier.index], size[outlier.index]),
             xytext=(6, 0),
             textcoords="offset points",
-            fontsize=_SMALL,
+            fontsize=SMALL,
             weight="bold",
         )
-    axes.set_xlabel("row", fontsize=_SMALL)
-    axes.set_ylabel(f"{'residual, + outward' if faces else 'length of residual'}, {units}", fontsize=_SMALL)
+    axes.set_xlabel("row", fontsize=SMALL)
+    axes.set_ylabel(f"{'residual, + outward' if faces else 'length of residual'}, {units}", fontsize=SMALL)
     axes.margins(x=0.08, y=0.15)
     axes.locator_params(axis="x", integer=True, nbins=6)
     if float(np.abs(size[shown]).max()) < _NOTHING_MM:
@@ -380,7 +320,7 @@ def _names_at_the_right(axes: Axes, ends: Sequence[tuple[float, float, str, str]
             (x, y),
             xytext=(1.02, height - over),
             textcoords="axes fraction",
-            fontsize=_SMALL,
+            fontsize=SMALL,
             va="center",
             arrowprops={"arrowstyle": "-", "color": grey, "linewidth": 0.5, "shrinkA": 1, "shrinkB": 4},
         )
@@ -388,19 +328,6 @@ def _names_at_the_right(axes: Axes, ends: Sequence[tuple[float, float, str, str]
 
 def _look(target: int) -> tuple[str, str]:
     return MARKERS[target % len(MARKERS)], _GREYS[target % len(_GREYS)]
-
-
-def _plain(axes: Axes, title: str) -> None:
-    """Our style: a title at the left, two axes, ticks inward, no grid."""
-    axes.set_title(title, loc="left", fontsize=_LARGE, weight="bold")
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.spines[["left", "bottom"]].set_color("0.3")
-    axes.tick_params(labelsize=_SMALL, direction="in", color="0.3")
-    axes.set_axisbelow(True)
-
-
-def _headline(figure: Figure, text: str) -> None:
-    figure.suptitle(label(text, 70), x=0.01, ha="left", fontsize=_LARGE + 2, weight="bold")
 
 
 def _way(across: NDArray[np.float64]) -> str:
@@ -419,7 +346,7 @@ def drift_plot(name: str, entries: Sequence[CalibrationRecord], ending: str, uni
     numbers = np.arange(len(entries) + 1)
     for place, letter in enumerate(letters):
         axes = figure.add_subplot(len(letters), 1, place + 1)
-        _plain(axes, f"{letter}'s line")
+        plain_axes(axes, f"{letter}'s line")
         shifts, ways = axis_drift(entries, letter, unit)
         spread = _expanded(entries, letter, ways, unit)
         for m in range(len(ways)):
@@ -444,13 +371,13 @@ def drift_plot(name: str, entries: Sequence[CalibrationRecord], ending: str, uni
                 (numbers[last], shifts[last, m]),
                 xytext=(8, up),
                 textcoords="offset points",
-                fontsize=_SMALL,
+                fontsize=SMALL,
                 va="center",
             )
-        axes.set_ylabel(f"shift, {units}", fontsize=_SMALL)
+        axes.set_ylabel(f"shift, {units}", fontsize=SMALL)
         axes.margins(x=0.08)
-        axes.set_xticks(numbers, ["before", *(_tick(entry) for entry in entries)], fontsize=_SMALL - 1)
-    _headline(figure, f"{name}: drift of the lines")
+        axes.set_xticks(numbers, ["before", *(_tick(entry) for entry in entries)], fontsize=SMALL - 1)
+    headline(figure, f"{name}: drift of the lines")
     return as_file(figure, ending)
 
 

@@ -15,27 +15,20 @@ from tiltwright.files.diagnostics import (
     InvalidValue,
     nearest,
     one_of,
-    option_error,
     shown,
 )
-from tiltwright.files.parsing import parse_direction, parse_name, parse_number, parse_written_angle
-from tiltwright.files.written_numbers import parse_written
+from tiltwright.files.parsing import (
+    column_length,
+    parse_direction,
+    parse_name,
+    parse_number,
+    parse_written_angle,
+)
+from tiltwright.files.temperature import TEMPERATURE_HEADS, believable_celsius
 
-__all__ = ["Columns", "read_head", "read_table", "typed_celsius"]
+__all__ = ["Columns", "read_head", "read_table"]
 
 _ENDINGS = {"mm": "mm", "in": "inch"}
-_TEMPERATURES = {
-    head.lower(): name
-    for name, heads in {
-        "T_C": ("T_C", "T (C)", "T [C]", "T (°C)", "T [°C]", "temperature_C", "temperature (°C)"),
-        "T_F": ("T_F", "T (F)", "T [F]", "T (°F)", "T [°F]", "temperature_F", "temperature (°F)"),
-        "T": ("T", "temperature"),
-    }.items()
-    for head in heads
-}
-"""Heads of the temperature's column, without regard to capitals."""
-_TEMPERATURES_C = (-50.0, 100.0)
-"""Degrees Celsius that a machine may have."""
 
 
 @dataclass(frozen=True)
@@ -133,8 +126,8 @@ def _canonical(cell: str, letters: Sequence[str]) -> str:
     for name in ("X", "Y", "Z", "sigma"):
         if column.name == name.lower() and (ending or not column.unit):
             return f"{name}_{ending}" if ending else name
-    if cell.strip().lower() in _TEMPERATURES:
-        return _TEMPERATURES[cell.strip().lower()]
+    if cell.strip().lower() in TEMPERATURE_HEADS:
+        return TEMPERATURE_HEADS[cell.strip().lower()]
     for letter in dict.fromkeys((*letters, "A", "B", "C")):
         if column.name == letter.lower() and column.unit in {"", "deg"}:
             return f"{letter}_deg" if column.unit else letter
@@ -300,7 +293,7 @@ def _row(file: str, columns: Columns, row: CsvRow, mark: str, faults: list[Diagn
     kind = cell(columns.kind, kind_cell)
     target = cell(columns.target, parse_name)
     angles = [cell(place, lambda text: parse_written_angle(text, mark)) for place in columns.angles]
-    xyz = [cell(place, lambda text: _length(text, columns.units, mark)) for place in columns.xyz]
+    xyz = [cell(place, lambda text: column_length(text, columns.units, mark)) for place in columns.xyz]
     sigma = (
         None if columns.sigma is None else cell(columns.sigma, lambda text: _sigma(text, columns.units, mark))
     )
@@ -326,61 +319,15 @@ def _row(file: str, columns: Columns, row: CsvRow, mark: str, faults: list[Diagn
 
 def _celsius(text: str, mark: str, *, fahrenheit: bool) -> float:
     """A temperature of a column, in degrees Celsius."""
-    value = parse_number(_with_points(text, mark))
-    celsius = (value - 32.0) / 1.8 if fahrenheit else value
-    low, high = _TEMPERATURES_C
-    if not low <= celsius <= high:
-        allowed = "-58 to 212 degrees Fahrenheit" if fahrenheit else "-50 to 100 degrees Celsius"
-        raise InvalidValue(found=shown(text.strip()), allowed=allowed)
-    return celsius
-
-
-_TYPED = re.compile(
-    r"(?P<number>[^CF°]+?)\s*(?:°|deg(?:rees)?)?\s*(?P<unit>[CF])(?:elsius|ahrenheit)?", re.IGNORECASE
-)
-
-
-def typed_celsius(text: str, option: str) -> float:
-    """The temperature typed after an option with its unit, in degrees Celsius.
-
-    Raises
-    ------
-    InputFaults
-        Without a unit, or where no machine has that temperature.
-
-    Examples
-    --------
-    >>> typed_celsius("20.5 C", "--temperature"), typed_celsius("68F", "--temperature")
-    (20.5, 20.0)
-    >>> typed_celsius("68", "--temperature")
-    Traceback (most recent call last):
-        ...
-    tiltwright.files.diagnostics.InputFaults: --temperature: found "68"; allowed: a temperature with its unit, such as "20 C" or "68 F"
-    """
-    match = _TYPED.fullmatch(text.strip())
-    if match is None:
-        raise option_error(option, shown(text), 'a temperature with its unit, such as "20 C" or "68 F"')
-    try:
-        return _celsius(match["number"], ".", fahrenheit=match["unit"].upper() == "F")
-    except InvalidValue as refusal:
-        raise option_error(option, refusal.found, refusal.allowed, refusal.tip) from None
+    return believable_celsius(parse_number(_with_points(text, mark)), text, fahrenheit=fahrenheit)
 
 
 def _with_points(text: str, mark: str) -> str:
     return text.replace(",", ".") if mark == "," else text
 
 
-def _length(text: str, units: str, mark: str) -> float:
-    """A length of a column; a unit in the cell must be the column's."""
-    written = parse_written(text, mark)
-    if written.unit not in {"", units}:
-        own = "in the column's unit, millimetres" if units == "mm" else "in the column's unit, inches"
-        raise InvalidValue(found=shown(text.strip()), allowed=f"a number {own}")
-    return written.value
-
-
 def _sigma(text: str, units: str, mark: str) -> float:
-    value = _length(text, units, mark)
+    value = column_length(text, units, mark)
     if value <= 0.0:
         raise InvalidValue(found=shown(text.strip()), allowed="a standard uncertainty, above 0")
     return value

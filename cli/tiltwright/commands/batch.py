@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 import typer
 
 from tiltwright.commands.options import (
+    Csv,
     Force,
     JobArgument,
     Json,
@@ -37,9 +38,7 @@ def batch_offsets(
     ],
     units: UnitsOption = None,
     as_json: Json = False,
-    as_csv: Annotated[
-        bool, typer.Option("--csv", help="CSV, full precision, units in the column names.")
-    ] = False,
+    as_csv: Csv = False,
     gcode: Annotated[
         bool, typer.Option("--gcode", help="A loader for each part: SERIAL.nc in the folder given with -o.")
     ] = False,
@@ -228,34 +227,25 @@ def chart(
     from tiltwright.batch.chart import ChartOptions, chart_series, evaluate_series
     from tiltwright.batch.chart_output import chart_picture, chart_report, chart_text
     from tiltwright.batch.record import read_record, record_path
-    from tiltwright.calibration.plots import ENDINGS
     from tiltwright.files.atomic_write import write_atomic
-    from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_job
-    from tiltwright.files.parsing import typed_length
+    from tiltwright.files.parsing import positive_length, typed_length
     from tiltwright.files.units import Unit
+    from tiltwright.output.figure_style import picture_ending
     from tiltwright.output.json_csv import json_text
     from tiltwright.terminal.streams import ANSWER_NO, note
 
-    if plot is not None and plot.suffix.lower() not in ENDINGS:
-        raise option_error("--plot", f'the ending "{plot.suffix}"', ", ".join(ENDINGS))
+    if plot is not None:
+        picture_ending(plot)
     read = read_job(job)
     unit = Unit(units.value) if units else read.unit
-
-    def typed(text: str | None, option: str, *, positive: bool) -> float | None:
-        if text is None:
-            return None
-        value = typed_length(text, option, unit)
-        if positive and value <= 0.0:
-            raise option_error(option, text, "a length above 0")
-        return value
 
     options = ChartOptions(
         target,
         baseline,
-        typed(sigma, "--sigma", positive=True),
-        typed(center, "--center", positive=False),
-        typed(tolerance, "--tolerance", positive=True),
+        None if sigma is None else positive_length(sigma, "--sigma", unit),
+        None if center is None else typed_length(center, "--center", unit),
+        None if tolerance is None else positive_length(tolerance, "--tolerance", unit),
         minutes,
     )
     _, logged = read_record(record_path(read.path))

@@ -66,9 +66,9 @@ def budget(
     if seed < 0:
         raise option_error("--seed", str(seed), "0 or more")
     if plot is not None:
-        from tiltwright.uncertainty.budget_plot import check_ending
+        from tiltwright.output.figure_style import picture_ending
 
-        check_ending(plot)
+        picture_ending(plot)
         check_target(plot, force=force)
     read = read_job(job)
     views = evaluate_nests([read]).nests

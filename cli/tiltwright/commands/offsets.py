@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 import typer
 
 from tiltwright.commands.options import (
+    Csv,
     Force,
     JobArguments,
     Json,
@@ -110,9 +111,7 @@ def offsets(
     ] = None,
     units: UnitsOption = None,
     as_json: Json = False,
-    as_csv: Annotated[
-        bool, typer.Option("--csv", help="CSV, full precision, units in the column names.")
-    ] = False,
+    as_csv: Csv = False,
     gcode: Annotated[
         bool, typer.Option("--gcode", help="G10 L2 lines (RS274/NGC) that load the offsets and move nothing.")
     ] = False,
@@ -522,18 +521,16 @@ def _say_beyond_travel(
     machine: Machine, program_deg: NDArray[np.float64], offset_mm: NDArray[np.float64], units: str
 ) -> None:
     """Name the first poses whose offsets the spindle cannot stand over: a lost minus shows here."""
+    import numpy as np
+
     from tiltwright.job.message_wording import finding_words
-    from tiltwright.job.touch_slips import out_of_travel
+    from tiltwright.job.touch_slips import out_of_travel, outside_travel
     from tiltwright.output.numbers import angle
     from tiltwright.terminal.streams import note
 
     if machine.travel is None:
         return
-    gauge_z_mm = machine.z_reference.to_gauge_line_mm(offset_mm[:, 2])
-    outside = (offset_mm[:, :2] < machine.travel.low_mm[:2]).any(axis=1)
-    outside |= (offset_mm[:, :2] > machine.travel.high_mm[:2]).any(axis=1)
-    outside |= gauge_z_mm > machine.travel.high_mm[2]
-    places = outside.nonzero()[0]
+    places = np.flatnonzero(outside_travel(offset_mm, machine.travel, machine.z_reference).any(axis=-1))
     for place in places[:_MOST_POSES_NAMED]:
         words = "; ".join(finding_words(one, units) for one in out_of_travel(offset_mm[place], machine))
         pose = zip(machine.letters, program_deg[place], strict=True)

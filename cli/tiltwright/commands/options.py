@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from tiltwright.output.typesetting import Paper
 
 __all__ = [
+    "Csv",
     "Force",
     "JobArgument",
     "JobArguments",
@@ -79,6 +80,7 @@ Only = Annotated[
     typer.Option("--only", metavar="NAME", help="Only this operation, or pattern; may be given again."),
 ]
 Json = Annotated[bool, typer.Option("--json", help="One JSON object, full precision.")]
+Csv = Annotated[bool, typer.Option("--csv", help="CSV, full precision, units in the column names.")]
 Output = Annotated[
     Optional[Path],  # noqa: UP045 - typer
     typer.Option(

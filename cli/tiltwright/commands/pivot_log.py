@@ -38,14 +38,14 @@ def log(
         log_text,
         read_log,
     )
-    from tiltwright.calibration.plots import ENDINGS
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_machine
+    from tiltwright.output.figure_style import picture_ending
     from tiltwright.output.json_csv import json_text as written
     from tiltwright.terminal.streams import note
 
-    if plot is not None and plot.suffix.lower() not in ENDINGS:
-        raise option_error("--plot", f'the ending "{plot.suffix}"', ", ".join(ENDINGS))
+    if plot is not None:
+        picture_ending(plot)
     read = read_machine(machine)
     entries = read_log(read.path)
     if plot is not None:

@@ -9,6 +9,7 @@ from typing import Literal
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics import (
     KinematicsError,
@@ -164,6 +165,11 @@ class ReadJob:
     def machine(self) -> Machine:
         """The machine, in millimetres."""
         return self.machine_file.machine
+
+    @property
+    def touch_pose_deg(self) -> NDArray[np.float64]:
+        """Machine angles at which parts are touched off: those of [touched], or the all-zero pose; shape (n,)."""
+        return self.machine.zero_deg if self.touched is None else self.touched.machine_deg
 
     @property
     def views(self) -> tuple[ReadJob, ...]:

@@ -19,6 +19,7 @@ from tiltwright.files.diagnostics import (
 )
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
 from tiltwright.files.schema_types import LONGEST_NAME, printable_words
+from tiltwright.files.temperature import believable_celsius
 from tiltwright.files.units import Unit
 from tiltwright.files.written_numbers import (
     EMPTY_CELL,
@@ -31,6 +32,7 @@ from tiltwright.files.written_numbers import (
 
 __all__ = [
     "EMPTY_CELL",
+    "column_length",
     "name_of",
     "parse_degrees",
     "parse_direction",
@@ -39,8 +41,10 @@ __all__ = [
     "parse_number",
     "parse_pose",
     "parse_written_angle",
+    "positive_length",
     "three_lengths",
     "three_numbers",
+    "typed_celsius",
     "typed_length",
 ]
 
@@ -228,6 +232,45 @@ def typed_length(text: str, option: str, unit: Unit) -> float:
     return (Unit(written.unit) if written.unit else unit).to_mm(written.value)
 
 
+def positive_length(text: str, option: str, unit: Unit) -> float:
+    """`typed_length` of a length that must be above 0.
+
+    Examples
+    --------
+    >>> positive_length("0", "--sigma", Unit.MM)
+    Traceback (most recent call last):
+        ...
+    tiltwright.files.diagnostics.InputFaults: --sigma: found "0"; allowed: a length above 0
+    """
+    value_mm = typed_length(text, option, unit)
+    if value_mm <= 0.0:
+        raise option_error(option, shown(text), "a length above 0")
+    return value_mm
+
+
+def column_length(text: str, units: str, mark: str) -> float:
+    """A length of a column in "mm" or "inch", as the cell has it; a unit in the cell must be the column's.
+
+    Raises
+    ------
+    InvalidValue
+
+    Examples
+    --------
+    >>> column_length("-381,02 mm", "mm", ",")
+    -381.02
+    >>> column_length("15.2 in", "mm", ".")
+    Traceback (most recent call last):
+        ...
+    tiltwright.files.diagnostics.InvalidValue: found "15.2 in"; allowed: a number in the column's unit, millimetres
+    """
+    written = parse_written(text, mark)
+    if written.unit not in {"", units}:
+        own = "in the column's unit, millimetres" if units == "mm" else "in the column's unit, inches"
+        raise InvalidValue(found=shown(text.strip()), allowed=f"a number {own}")
+    return written.value
+
+
 def three_lengths(text: str, option: str, meaning: str, unit: Unit) -> NDArray[np.float64]:
     """The three lengths typed after an option, in millimetres.
 
@@ -384,3 +427,35 @@ def parse_grid(texts: Sequence[str], machine: Machine, option: str) -> NDArray[n
             option, f"{combinations} combinations", f"at most {_MOST_POSES}", "take a larger step"
         )
     return np.stack([mesh.ravel() for mesh in np.meshgrid(*axes, indexing="ij")], axis=-1)
+
+
+_TYPED = re.compile(
+    r"(?P<number>[^CF°]+?)\s*(?:°|deg(?:rees)?)?\s*(?P<unit>[CF])(?:elsius|ahrenheit)?", re.IGNORECASE
+)
+
+
+def typed_celsius(text: str, option: str) -> float:
+    """The temperature typed after an option with its unit, in degrees Celsius.
+
+    Raises
+    ------
+    InputFaults
+        Without a unit, or where no machine has that temperature.
+
+    Examples
+    --------
+    >>> typed_celsius("20.5 C", "--temperature"), typed_celsius("68F", "--temperature")
+    (20.5, 20.0)
+    >>> typed_celsius("68", "--temperature")
+    Traceback (most recent call last):
+        ...
+    tiltwright.files.diagnostics.InputFaults: --temperature: found "68"; allowed: a temperature with its unit, such as "20 C" or "68 F"
+    """
+    match = _TYPED.fullmatch(text.strip())
+    if match is None:
+        raise option_error(option, shown(text), 'a temperature with its unit, such as "20 C" or "68 F"')
+    try:
+        fahrenheit = match["unit"].upper() == "F"
+        return believable_celsius(parse_number(match["number"]), match["number"], fahrenheit=fahrenheit)
+    except InvalidValue as refusal:
+        raise option_error(option, refusal.found, refusal.allowed, refusal.tip) from None

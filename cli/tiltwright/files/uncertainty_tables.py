@@ -26,6 +26,7 @@ from tiltwright.files.schema_types import (
     keys_given,
     listed,
 )
+from tiltwright.files.temperature import to_celsius
 from tiltwright.files.written_numbers import ANGLE_PATTERN, parse_angle
 
 __all__ = [
@@ -96,7 +97,7 @@ def _celsius(value: object) -> float:
     if match is None:
         raise InvalidValue(allowed=_TEMPERATURE_ALLOWED)
     number = float(match[1])
-    celsius = number if match[2] == "C" else (number - 32.0) / 1.8
+    celsius = to_celsius(number, fahrenheit=match[2] == "F")
     if celsius < _COLDEST:
         raise InvalidValue(allowed=_TEMPERATURE_ALLOWED + ", above absolute zero")
     return celsius

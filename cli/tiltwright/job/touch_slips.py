@@ -9,13 +9,13 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics import Machine, compare_touch_off
+from kinematics import Machine, Travel, ZReference, compare_touch_off
 from kinematics.constants import MM_PER_INCH
 from tiltwright.files.job_file import DEFAULT_WITHIN
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import LengthLeftIn, OutOfTravel, TouchMistyped
 
-__all__ = ["length_left_in", "out_of_travel", "touch_mistyped"]
+__all__ = ["length_left_in", "out_of_travel", "outside_travel", "touch_mistyped"]
 
 _LEAST_MM = 10.0
 """No tool or probe is shorter than this from the gauge line; a smaller difference of its own is no tool length."""
@@ -137,19 +137,21 @@ _SLIPS = tuple(_slips())
 
 def out_of_travel(at_mm: NDArray[np.float64], machine: Machine) -> list[OutOfTravel]:
     """Coordinates that the gauge point cannot reach with any tool; Z may be below its travel, since a tool raises it."""
-    if machine.travel is None:
+    travel = machine.travel
+    if travel is None:
         return []
-    gauge_z_mm = float(machine.z_reference.to_gauge_line_mm(float(at_mm[2])))
-    ends = zip(
-        "XYZ",
-        at_mm.tolist(),
-        machine.travel.low_mm.tolist(),
-        machine.travel.high_mm.tolist(),
-        strict=True,
-    )
     return [
-        OutOfTravel(axis, value, low, high)
-        for axis, value, low, high in ends
-        # With a reference tool the coordinate is its tip's; the gauge point is lower, and a shorter tool may fit.
-        if (gauge_z_mm > high if axis == "Z" else not low <= value <= high)
+        OutOfTravel("XYZ"[k], float(at_mm[k]), float(travel.low_mm[k]), float(travel.high_mm[k]))
+        for k in np.flatnonzero(outside_travel(at_mm, travel, machine.z_reference))
     ]
+
+
+def outside_travel(at_mm: NDArray[np.float64], travel: Travel, z_reference: ZReference) -> NDArray[np.bool_]:
+    """Mask of the coordinates (..., 3) that `out_of_travel` names.
+
+    With a reference tool Z is its tip's; the gauge point is lower, and a shorter tool may fit.
+    """
+    low = np.array([*travel.low_mm[:2], -np.inf])
+    gauge = np.array(at_mm, dtype=np.float64)
+    gauge[..., 2] = z_reference.to_gauge_line_mm(gauge[..., 2])
+    return np.asarray((gauge < low) | (gauge > travel.high_mm))

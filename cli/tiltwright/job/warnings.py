@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 
 import numpy as np
 
-from kinematics import Machine, PlacedOperation
+from kinematics import Machine, PlacedOperation, rotation_about_axis
 from tiltwright.job.aim_wording import unreachable_text
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_kinds import (
@@ -81,6 +81,9 @@ _BELOW_MM = 1e-3
 """A part that lies on the platter itself is not below it, however it was touched off."""
 
 
+_PART_Z = (0.0, 0.0, 1.0)
+
+
 def _turned_over(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
     """Repeats of a pattern that stand turned over against the first of it that is reached."""
     first: dict[int, tuple[PlacedOperation, float]] = {}
@@ -91,14 +94,7 @@ def _turned_over(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
             continue
         turn_deg = operation.names.index(placed.name) * operation.step_deg
         base, base_deg = first.setdefault(placed.operation, (placed, turn_deg))
-        angle_rad = math.radians(turn_deg - base_deg)
-        x, y, z = (float(value) for value in base.axes[0])
-        wanted = (
-            math.cos(angle_rad) * x - math.sin(angle_rad) * y,
-            math.sin(angle_rad) * x + math.cos(angle_rad) * y,
-            z,
-        )
-        along = sum(a * float(b) for a, b in zip(wanted, placed.axes[0], strict=True))
+        along = float(rotation_about_axis(_PART_Z, turn_deg - base_deg) @ base.axes[0] @ placed.axes[0])
         if along < 0.0:
             turned_deg = math.degrees(math.acos(max(along, -1.0)))
             yield Message(Severity.WARNING, PatternTurnedOver(turned_deg, base.name), (placed.name,))

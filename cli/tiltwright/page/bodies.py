@@ -6,7 +6,6 @@ The page makes the facets itself, so a job without meshes costs no more than its
 from __future__ import annotations
 
 import base64
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -216,8 +215,3 @@ def _assumed(model: CollisionModel) -> tuple[list[dict[str, Any]], tuple[str, ..
         )
         names.append(step.name)
     return bodies, tuple(names)
-
-
-def triangles_in(bodies: Iterable[dict[str, Any]]) -> int:
-    """Triangles of the meshes among bodies."""
-    return sum(int(body["shape"].get("count", 0)) for body in bodies)

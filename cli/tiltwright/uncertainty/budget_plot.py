@@ -5,13 +5,11 @@ Black and greys with marks of their own, so that a photocopy keeps all of it.
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tiltwright.calibration.plots import ENDINGS, as_file, new_figure
-from tiltwright.files.diagnostics import one_of, option_error, sanitized, shown
+from tiltwright.output.figure_style import SMALL, as_file, label, new_figure
 from tiltwright.output.numbers import UNIT_SYMBOL, in_units
 from tiltwright.uncertainty.budget_run import JobBudget, Line
 from tiltwright.uncertainty.budget_text import line_name
@@ -20,20 +18,14 @@ from tiltwright.uncertainty.wording import source_words
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["budget_plot", "check_ending"]
+__all__ = ["budget_plot"]
 
 _MOST_LINES = 12
 _MOST_SOURCES = 5
 _LEAST_SHARE = 0.01
-_SMALL = 8
+_LONGEST_NAME = 70
 _ROW = 0.3
 """Height of a row, inches."""
-
-
-def check_ending(path: Path) -> None:
-    """Refuse the name of a picture that cannot be drawn."""
-    if path.suffix.lower() not in ENDINGS:
-        raise option_error("--plot", shown(path.name), f"a name ending in {one_of(ENDINGS)}")
 
 
 def budget_plot(budget: JobBudget, units: str, ending: str) -> bytes:
@@ -58,7 +50,8 @@ def budget_plot(budget: JobBudget, units: str, ending: str) -> bytes:
     left_out = len(budget.lines) - len(lines)
     more = f"; {left_out} nearer to what is wanted left out" if left_out > 0 else ""
     figure.suptitle(
-        sanitized(f"{budget.job.views[0].job.file.name}: uncertainty budget, 95 %{more}"), fontsize=10
+        label(f"{budget.job.views[0].job.file.name}: uncertainty budget, 95 %{more}", 2 * _LONGEST_NAME),
+        fontsize=10,
     )
     _intervals(top, lines, units)
     _sources(bottom, budget, lines, bars)
@@ -68,7 +61,7 @@ def budget_plot(budget: JobBudget, units: str, ending: str) -> bytes:
 def _plain(axes: Axes) -> None:
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
-    axes.tick_params(labelsize=_SMALL)
+    axes.tick_params(labelsize=SMALL)
     axes.invert_yaxis()
 
 
@@ -105,13 +98,13 @@ def _intervals(axes: Axes, lines: list[Line], units: str) -> None:
                 (middle + half, row),
                 (6, -3),
                 textcoords="offset points",
-                fontsize=_SMALL,
+                fontsize=SMALL,
                 fontweight="bold",
             )
     axes.axvline(0.0, color="0.7", linewidth=0.8, zorder=0)
-    axes.set_yticks(range(len(lines)), [sanitized(line_name(line)) for line in lines])
+    axes.set_yticks(range(len(lines)), [label(line_name(line), _LONGEST_NAME) for line in lines])
     axes.set_ylim(-0.7, len(lines) - 0.3)
-    axes.set_xlabel(f"deviation in {UNIT_SYMBOL[units]}; bars: tolerance", fontsize=_SMALL)
+    axes.set_xlabel(f"deviation in {UNIT_SYMBOL[units]}; bars: tolerance", fontsize=SMALL)
     _plain(axes)
 
 
@@ -119,17 +112,19 @@ def _sources(axes: Axes, budget: JobBudget, lines: list[Line], bars: list[list[i
     """A bar for each source's share of the variance, feature by feature."""
     row, ticks, names = 0.0, [], []
     for line, places in zip(lines, bars, strict=True):
-        axes.text(0.0, row, sanitized(line_name(line)), fontsize=_SMALL, fontweight="bold", va="center")
+        axes.text(
+            0.0, row, label(line_name(line), _LONGEST_NAME), fontsize=SMALL, fontweight="bold", va="center"
+        )
         row += 1.0
         for k in places:
             share = 100.0 * float(line.budget.shares[k])
             axes.barh(row, share, height=0.6, color="0.45")
-            axes.text(share + 1.0, row, f"{share:.0f} %", fontsize=_SMALL, va="center")
+            axes.text(share + 1.0, row, f"{share:.0f} %", fontsize=SMALL, va="center")
             ticks.append(row)
-            names.append(sanitized(source_words(budget.job.sources[k])))
+            names.append(label(source_words(budget.job.sources[k]), _LONGEST_NAME))
             row += 1.0
     axes.set_yticks(ticks, names)
     axes.set_ylim(-0.7, max(row, 1.0) - 0.3)
     axes.set_xlim(0.0, 110.0)
-    axes.set_xlabel("share of the variance, %", fontsize=_SMALL)
+    axes.set_xlabel("share of the variance, %", fontsize=SMALL)
     _plain(axes)

@@ -303,3 +303,12 @@ def test_the_all_zero_pose_is_the_rotary_s_own_zero(run, job, examples, tmp_path
     assert run("batch", "log", path, parts).err.count("caution: serial") == 0
     offsets = json.loads(run("batch", "offsets", path, parts, "--json").out)
     assert [part["held"] for part in offsets["parts"]] == [None] * 3
+
+
+def test_serials_stand_in_the_text_as_they_are(run, job, tmp_path):
+    path = job(JOB)
+    rows = [(f"$A_{i}$", ZERO[0], ZERO[1], ZERO[2] + 0.05 * (i == 8)) for i in range(9)]
+    run("batch", "log", path, table(tmp_path, rows))
+    ended = run("batch", "chart", path, "--sigma", "0.003", "--plot", tmp_path / "c.svg")
+    assert "serial $A_8$" in ended.out
+    assert (tmp_path / "c.svg").exists()

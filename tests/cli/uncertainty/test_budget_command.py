@@ -313,3 +313,14 @@ def test_an_axis_positioning_reaches_features_off_the_origin(run, job):
     assert [one["u"] for one in found["features"]] == pytest.approx(
         [np.hypot(0.006, 0.01) / np.sqrt(3.0)] * 2
     )
+
+
+def test_a_name_that_looks_like_a_formula_is_drawn_as_it_is(run, job, tmp_path):
+    text = (
+        'name = "$\\\\frac$ {"\nunits = "mm"\nmachine = "teaching_mill.toml"\n[[stack]]\nname = "$^$"\nup = 20.0\nup_within = 0.01\n'
+        '[[operation]]\nname = "face"\nat = { A = 0, C = 0 }\n'
+        '[[feature]]\nname = "$x_$"\noperation = "face"\nat = [0.0, 0.0, 0.0]\nalong = "+Z"\ntolerance = 0.05\n'
+    )
+    ended = run("budget", job(text, EXACT_MILL), "--plot", tmp_path / "budget.png")
+    assert ended.code == 0, ended.err
+    assert (tmp_path / "budget.png").exists()
