@@ -7,7 +7,7 @@ and m solutions each, so that one rotary's angles lie together in memory.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from math import prod
 from typing import Any, Literal
@@ -286,7 +286,7 @@ def with_limits(problem: AimProblem, wanted: Array, exact: Candidates, held: Hel
     for i in range(len(machine.rotaries)):
         if i in held:
             continue
-        for end in range_ends_deg(problem, i, np.unique(exact.tilting)):
+        for end in range_ends_deg(problem, i, exact.tilting):
             near = rows[
                 _nearest_deg(problem, wanted[:, rows], rows_of(held, rows), i, end) <= problem.tolerance_deg
             ]
@@ -295,7 +295,7 @@ def with_limits(problem: AimProblem, wanted: Array, exact: Candidates, held: Hel
     return _with_more(exact, parts) if parts else exact
 
 
-def range_ends_deg(problem: AimProblem, i: int, tilting: Iterable[int]) -> list[float]:
+def range_ends_deg(problem: AimProblem, i: int, tilting: NDArray[np.int8]) -> list[float]:
     """The machine angles at which a rotary's limits, or the tilt's sign, end its range."""
     rotary, offset = problem.machine.rotaries[i], float(problem.offset_deg[i])
     ends = list(rotary.limits_deg or ())

@@ -102,7 +102,7 @@ class _Family:
     def ends(self, i: int) -> list[float]:
         """The machine angles at which a rotary's limits, its turn of numbers or the tilt's sign end the family."""
         rotary, offset = self.problem.machine.rotaries[i], float(self.problem.offset_deg[i])
-        ends = range_ends_deg(self.problem, i, np.unique(self.tilting))
+        ends = range_ends_deg(self.problem, i, self.tilting)
         if rotary.limits_deg is None and rotary.moves_as_numbered:
             # From 359.99 on to 0 is nearly a turn back.
             ends += [offset, offset + 360.0 - 2.0 * SNAP_DEG]

@@ -4,6 +4,7 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from msgspec import Meta
 
+from tiltwright.files.angle import ANGLE_PATTERN
 from tiltwright.files.diagnostics import InvalidValue
 from tiltwright.files.quantity import Mass
 from tiltwright.files.schema_types import (
@@ -47,7 +48,6 @@ from tiltwright.files.uncertainty_tables import (
     UpU,
     UpWithin,
 )
-from tiltwright.files.written_numbers import ANGLE_PATTERN
 from tiltwright.files.z_reading import ANY_Z
 
 __all__ = [

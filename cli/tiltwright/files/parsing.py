@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics import Machine, RotaryAxis
+from tiltwright.files.angle import parse_angle
 from tiltwright.files.diagnostics import (
     InvalidValue,
     invisible_character,
@@ -26,7 +27,6 @@ from tiltwright.files.written_numbers import (
     LARGEST,
     PLAIN_SIGNS,
     decimal_mark,
-    parse_angle,
     parse_written,
 )
 

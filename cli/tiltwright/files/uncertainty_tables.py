@@ -4,14 +4,13 @@
 4.3.7); `..._u` is a standard uncertainty. What has neither is taken as exact, and every report says so.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator, Sequence
 from typing import Annotated, Any, ClassVar
 
 from msgspec import Meta
 
+from tiltwright.files.angle import ANGLE_PATTERN, parse_angle
 from tiltwright.files.diagnostics import InvalidValue, KeyPath, UnlocatedDiagnostic
 from tiltwright.files.schema_types import (
     LARGEST_ANGLE,
@@ -27,7 +26,6 @@ from tiltwright.files.schema_types import (
     listed,
 )
 from tiltwright.files.temperature import to_celsius
-from tiltwright.files.written_numbers import ANGLE_PATTERN, parse_angle
 
 __all__ = [
     "DirectionOrAxis",

@@ -1,27 +1,20 @@
-"""Numbers as people and spreadsheets write them: decimal mark, thousands separators, signs, and a unit behind.
-
-Angles may be in degrees, minutes and seconds.
-"""
+"""Numbers as people and spreadsheets write them: decimal mark, thousands separators, signs, and a unit behind."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from fractions import Fraction
 
 from tiltwright.files.diagnostics import InvalidValue, shown
 
 __all__ = [
-    "ANGLE_PATTERN",
     "EMPTY_CELL",
     "LARGEST",
     "PLAIN_SIGNS",
     "UNIT_SPELLINGS",
     "WrittenNumber",
-    "angle_text",
     "decimal_mark",
-    "parse_angle",
     "parse_written",
     "unit_of",
     "without_units",
@@ -283,75 +276,3 @@ def _wrong_mark(text: str, sign: str, digits: _Digits, mark: str) -> InvalidValu
         tip = f"write the decimals after {names[mark or '.']}"
         tip += ", as in the rest of the table" if mark == "," else ""
     return InvalidValue(found=shown(text), allowed="a number", tip=tip)
-
-
-_ANGLE_PART = r"[0-9]{1,9}(?:\.[0-9]{1,15})?"
-_DEGREES = rf"\s*([+−-]?)\s*({_ANGLE_PART})\s*(?:[°º˚]|d(?:eg(?:rees?|\.)?)?)"  # noqa: RUF001 - the minus sign is meant
-_MINUTES = rf"(?:\s*({_ANGLE_PART})\s*['′’m])?"  # noqa: RUF001 - prime marks are meant
-_SECONDS = rf"""(?:\s*({_ANGLE_PART})\s*["″”s])?\s*"""
-
-ANGLE_PATTERN = f"^{_DEGREES}{_MINUTES}{_SECONDS}$"
-"""Pattern of an angle's text, for editors; `parse_angle` checks the values too."""
-
-_ANGLE = re.compile(_DEGREES + _MINUTES + _SECONDS, re.ASCII)
-
-
-def parse_angle(text: str) -> float:
-    r"""Degrees of an angle such as ``1°47'24"`` or ``1d 47m 24s``.
-
-    The sign counts for the whole angle, so that -0°30' is half a degree below zero. Minutes and seconds stay
-    under 60, and only the last part may have decimals. The result is the float nearest to the exact value.
-
-    Raises
-    ------
-    ValueError
-        With what is allowed, in words.
-
-    Examples
-    --------
-    >>> parse_angle("1°47'24\""), parse_angle("-0d 30m")
-    (1.79, -0.5)
-    >>> parse_angle("1°75'")
-    Traceback (most recent call last):
-        ...
-    ValueError: minutes under 60
-    """
-    match = _ANGLE.fullmatch(text)
-    if match is None:
-        raise ValueError("degrees, minutes and seconds such as 1d 47m 24s, or a number without quotes")
-    sign, *parts = match.groups()
-    given = [part for part in parts if part is not None]
-    if any("." in part for part in given[:-1]):
-        raise ValueError("decimals in the last part only, such as 1d 47.4m or 1d 47m 24.5s")
-    degrees, minutes, seconds = (Fraction(part or 0) for part in parts)
-    if minutes >= 60:
-        raise ValueError("minutes under 60")
-    if seconds >= 60:
-        raise ValueError("seconds under 60")
-    size = float(degrees + minutes / 60 + seconds / 3600)
-    return -size if sign in {"-", "−"} else size  # noqa: RUF001 - the minus sign is meant
-
-
-def angle_text(angle_deg: float, decimals: int = 0) -> str:
-    r"""An angle as degrees, minutes and seconds, the seconds rounded to `decimals`.
-
-    Raises
-    ------
-    ValueError
-        When the angle is not finite.
-
-    Examples
-    --------
-    >>> angle_text(-0.5), angle_text(1.79), angle_text(29.99999999)
-    ('-0°30\'00"', '1°47\'24"', '30°00\'00"')
-    """
-    scale = 10**decimals
-    try:
-        ticks = round(Fraction(abs(angle_deg)) * 3600 * scale)
-    except (OverflowError, ValueError):
-        raise ValueError(f"expected a finite angle, found {angle_deg}") from None
-    minutes, left = divmod(ticks, 60 * scale)
-    degrees, minutes = divmod(minutes, 60)
-    whole, part = divmod(left, scale)
-    sign = "-" if angle_deg < 0 and ticks else ""
-    return f"{sign}{degrees}°{minutes:02d}'{whole:02d}" + (f".{part:0{decimals}d}" if decimals else "") + '"'

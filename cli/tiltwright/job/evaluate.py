@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from kinematics import (
     KinematicsError,
@@ -25,7 +26,9 @@ from kinematics import (
 )
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, nearest, one_of, option_error, shown
 from tiltwright.files.loader import ReadJob, fault_at, read_job
-from tiltwright.job.order_of_work import WorkOrder, order_of_work
+
+if TYPE_CHECKING:
+    from tiltwright.job.order_of_work import WorkOrder
 
 __all__ = [
     "EvaluatedJob",
@@ -233,6 +236,8 @@ def evaluate_nests(jobs: Sequence[ReadJob], only: Sequence[str] = ()) -> Evaluat
     _claims(jobs)
     views = [view for job in jobs for view in job.views]
     placed = [_placed_job(view) for view in views]
+    from tiltwright.job.order_of_work import order_of_work  # a job without nests starts without it
+
     order = order_of_work(views, [setup for setup, _, _ in placed], [one.results for _, _, one in placed])
     first = views[0]
     groups = order.groups

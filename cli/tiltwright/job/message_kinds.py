@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 from tiltwright.machine.findings import PlatterKeysUnused
@@ -30,23 +29,20 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True)
-class LoadersNeeded(Finding):
+class LoadersNeeded(Finding, frozen=True):
     """More operations than work offsets over all nests: several programs load them, each before its operations."""
 
     kind = "loaders needed"
     count: int
 
 
-@dataclass(frozen=True)
-class TakenOutOfOrder(Finding):
+class TakenOutOfOrder(Finding, frozen=True):
     """Operations done tilt by tilt, so not in the order of the file unless `after` says so."""
 
     kind = "taken out of order"
 
 
-@dataclass(frozen=True)
-class TouchOffDifference(Finding):
+class TouchOffDifference(Finding, frozen=True):
     """Part zero as touched off minus part zero of the stack, in the table frame.
 
     Attributes
@@ -69,8 +65,7 @@ class TouchOffDifference(Finding):
     job_units: str
 
 
-@dataclass(frozen=True)
-class TouchOffTooFar(Finding):
+class TouchOffTooFar(Finding, frozen=True):
     """Touched-off part zero beyond its tolerance, which the job states or which is the default; typed or in the job."""
 
     kind = "touch-off too far"
@@ -81,8 +76,7 @@ class TouchOffTooFar(Finding):
     typed: bool
 
 
-@dataclass(frozen=True)
-class LengthLeftIn(Finding):
+class LengthLeftIn(Finding, frozen=True):
     """A touch-off whose Z alone is wrong, by what looks like a length in the spindle.
 
     Attributes
@@ -108,8 +102,7 @@ class LengthLeftIn(Finding):
     step: str | None
 
 
-@dataclass(frozen=True)
-class OutOfTravel(Finding):
+class OutOfTravel(Finding, frozen=True):
     """A work offset that the spindle cannot stand over."""
 
     kind = "out of travel"
@@ -119,8 +112,7 @@ class OutOfTravel(Finding):
     high_mm: float
 
 
-@dataclass(frozen=True)
-class TouchMistyped(Finding):
+class TouchMistyped(Finding, frozen=True):
     """A touched-off part zero that lies outside the travels, or that one slip of the keys explains.
 
     Attributes
@@ -144,16 +136,14 @@ class TouchMistyped(Finding):
     axes: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class PlaneTurned(Finding):
+class PlaneTurned(Finding, frozen=True):
     """The plane's own x away from machine X, counterclockwise positive as seen from the spindle."""
 
     kind = "plane turned"
     plane_x_deg: float
 
 
-@dataclass(frozen=True)
-class PartOffSquare(Finding):
+class PartOffSquare(Finding, frozen=True):
     """A part that is nearly, but not quite, square to machine X: probably a clocking error nobody entered.
 
     `square_up` is the rotary whose offset would take it out; None where the job squares up already.
@@ -164,16 +154,14 @@ class PartOffSquare(Finding):
     square_up: str | None
 
 
-@dataclass(frozen=True)
-class PartZeroBelowPlatter(Finding):
+class PartZeroBelowPlatter(Finding, frozen=True):
     """Part zero stands below the platter's face: a step with a lost sign, or a part that hangs through a hole."""
 
     kind = "part zero below platter"
     depth_mm: float
 
 
-@dataclass(frozen=True)
-class PatternTurnedOver(Finding):
+class PatternTurnedOver(Finding, frozen=True):
     """A repeat that is reached at the other tilt than the first, so that its program runs turned by this angle."""
 
     kind = "pattern turned over"
@@ -181,16 +169,14 @@ class PatternTurnedOver(Finding):
     first: str
 
 
-@dataclass(frozen=True)
-class ZeroOffPlane(Finding):
+class ZeroOffPlane(Finding, frozen=True):
     """Program zero above (positive) or below the plane through the operation's three points."""
 
     kind = "zero off plane"
     above_mm: float
 
 
-@dataclass(frozen=True)
-class SingularRotary(Finding):
+class SingularRotary(Finding, frozen=True):
     """A rotary whose angle makes no difference at this pose, and the program angle chosen for it."""
 
     kind = "singular rotary"
@@ -198,24 +184,21 @@ class SingularRotary(Finding):
     program_deg: float
 
 
-@dataclass(frozen=True)
-class WhenFreeUnused(Finding):
+class WhenFreeUnused(Finding, frozen=True):
     """A `when_free` at a pose that leaves no rotary free."""
 
     kind = "when_free unused"
     when_free: str
 
 
-@dataclass(frozen=True)
-class DirectionMissed(Finding):
+class DirectionMissed(Finding, frozen=True):
     """An angle, within what the job allows, left between the plane's normal and the spindle."""
 
     kind = "direction missed"
     short_deg: float
 
 
-@dataclass(frozen=True)
-class NotReached(Finding):
+class NotReached(Finding, frozen=True):
     """An operation that the machine cannot reach."""
 
     kind = "not reached"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import assert_never
 
 from kinematics import Machine, common_perpendicular, is_horizontal
@@ -22,8 +21,7 @@ __all__ = [
 _PARALLEL_WITHIN_DEG = 5.0  # farther out of square than any rotary is assembled
 
 
-@dataclass(frozen=True)
-class PlatterKeysUnused(Finding):
+class PlatterKeysUnused(Finding, frozen=True):
     """Keys of the platter that have no effect, because the last rotary is horizontal."""
 
     kind = "platter keys unused"
@@ -31,8 +29,7 @@ class PlatterKeysUnused(Finding):
     letter: str
 
 
-@dataclass(frozen=True)
-class PivotOutOfTravel(Finding):
+class PivotOutOfTravel(Finding, frozen=True):
     """A coordinate of a pivot outside the travel, which would be inside with the other sign."""
 
     kind = "pivot out of travel"
@@ -43,8 +40,7 @@ class PivotOutOfTravel(Finding):
     high_mm: float
 
 
-@dataclass(frozen=True)
-class ParallelRotaries(Finding):
+class ParallelRotaries(Finding, frozen=True):
     """Two neighbouring rotaries that turn about parallel lines."""
 
     kind = "parallel rotaries"
