@@ -317,7 +317,6 @@ def campaign(count: int, seed: int, *, show: bool = False) -> tuple[Counter[str]
             signal.setitimer(signal.ITIMER_REAL, _SLOWEST_S)
             try:
                 code, out, err = run(words, folder)
-                signal.setitimer(signal.ITIMER_REAL, 0)
                 after = snapshot(folder, before)
                 found = broken_promises(
                     words,
@@ -330,6 +329,8 @@ def campaign(count: int, seed: int, *, show: bool = False) -> tuple[Counter[str]
                 counts[f"exit {code}"] += 1
             except TooSlow:
                 found, after = ["too slow"], snapshot(folder, before)
+            finally:
+                signal.setitimer(signal.ITIMER_REAL, 0)
             counts[scenario.kind] += 1
             for one in found:
                 counts[f"broken: {one[:40]}"] += 1

@@ -478,3 +478,42 @@ def test_a_reference_tool_changes_no_verdict_on_travel(run, job, examples, up, b
     report = json.loads(run("offsets", path, "--json").out)
     found = [one["values"]["axis"] for one in report["remarks"] if one["kind"] == "out of travel"]
     assert found == beyond
+
+
+def test_a_pattern_that_turns_over_is_said(run, job, examples):
+    """The limit of -30.015 is a hair too near for one repeat on a leaning stack: it comes out at the other tilt."""
+    mill = (examples / "teaching_mill.toml").read_text(encoding="utf-8")
+    assert "limits = [-120.0, 30.0]" in mill
+    text = (
+        'name = "Float"\nunits = "mm"\nmachine = "teaching_mill.toml"\n[[stack]]\nname = "post"\nup = 80.0\n'
+        'rotate = [["x", 0.03]]\n[[operation]]\nname = "port"\nnormal = [0.0, 0.5, 0.8660254037844386]\n'
+        "repeat = { count = 4, step = 90.0 }\n"
+    )
+    for limits, turned in (("[-30.015, 90.0]", True), ("[-120.0, 90.0]", False)):
+        path = job(text, mill.replace("limits = [-120.0, 30.0]", f"limits = {limits}"))
+        report = json.loads(run("offsets", path, "--json").out)
+        tilts = [one["program"]["A"] for one in report["operations"]]
+        found = [one for one in report["remarks"] if one["kind"] == "pattern turned over"]
+        assert (len({tilt > 0.0 for tilt in tilts}) == 2) is turned, tilts
+        assert bool(found) is turned
+        if turned:
+            assert found[0]["values"]["turned_deg"] == pytest.approx(180.0, abs=0.1)
+            assert found[0]["severity"] == "warning"
+
+
+def test_part_zero_below_the_platter_is_said(run, job):
+    head = 'name = "Float"\nunits = "mm"\nmachine = "teaching_mill.toml"\n'
+    operation = '[[operation]]\nname = "top"\nat = { A = 0, C = 0 }\n'
+    for up, depth in ((-80.0, 80.0), (0.0, None), (80.0, None)):
+        path = job(f'{head}[[stack]]\nname = "post"\nup = {up}\n{operation}')
+        remarks = json.loads(run("offsets", path, "--json").out)["remarks"]
+        found = [one["values"]["depth"] for one in remarks if one["kind"] == "part zero below platter"]
+        assert found == ([] if depth is None else [pytest.approx(depth)])
+
+
+def test_a_typed_zero_outside_the_travels_is_said(run, examples):
+    mill = examples / "teaching_mill.toml"
+    right = run("offsets", "--machine", mill, "--zero", "-381,-203.4,-179.1", "--at", "A-35,C60")
+    assert (right.code, right.err) == (0, "")
+    lost = run("offsets", "--machine", mill, "--zero", "381,-203.4,-179.1", "--at", "A-35,C60")
+    assert lost.err.startswith("caution: A-35.0000 C60.0000: OUT OF TRAVEL: ")

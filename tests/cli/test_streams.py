@@ -112,7 +112,9 @@ def test_a_reader_that_has_seen_enough(examples, command, unbuffered):
     ended = shell(
         f"tiltwright {command} {examples / 'tide_gauge_head.toml'} | head -n 1", PYTHONUNBUFFERED=unbuffered
     )
-    assert (ended.returncode, ended.stderr) == (0, b"")
+    assert ended.returncode == 0
+    # Cautions about the poses are said whoever reads; about the reader there is nothing to say.
+    assert all(line.startswith(b"caution: ") for line in ended.stderr.splitlines())
     assert ended.stdout.count(b"\n") == 1
 
 

@@ -31,7 +31,7 @@ from tiltwright.batch.record import LoggedReading
 from tiltwright.files.diagnostics import nearest, one_of, option_error, shown
 from tiltwright.files.loader import ReadJob
 
-__all__ = ["AxisChart", "ChartOptions", "Series", "chart_series", "evaluate_series"]
+__all__ = ["AxisChart", "ChartOptions", "Series", "chart_series", "evaluate_series", "part_zero_shifts"]
 
 FEWEST = 20
 """Readings below which limits from the data are remarked on: the standard deviation is then known to some 16 %."""
@@ -141,12 +141,12 @@ def chart_series(job: ReadJob, readings: Sequence[LoggedReading], options: Chart
         known = f"; targets: {one_of(targets)}" if targets else ""
         raise option_error("--target", found, f"two readings or more{known}", tip)
     at = np.array([one.at_mm for one in wanted])
-    shift = at - at[0] if options.target is not None else _part_zero_shifts(job, wanted, at)
+    shift = at - at[0] if options.target is not None else part_zero_shifts(job, wanted, at)
     warm = np.array([np.nan if one.temperature_c is None else one.temperature_c for one in wanted])
     return Series(name, tuple(one.serial for one in wanted), tuple(one.nest for one in wanted), shift, warm)
 
 
-def _part_zero_shifts(
+def part_zero_shifts(
     job: ReadJob, readings: Sequence[PartReading], at_mm: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Each part's zero from where the job has it in its nest, turned back to the all-zero pose; shape (n, 3)."""

@@ -135,6 +135,11 @@ def _after(one: AxisChart, units: str) -> Iterator[str]:
             if one.forecast.parts
             else f"{one.axis}: outside the tolerance already, or with the next part. Probe again now."
         )
+    best, drifts = one.change.best, [fit.kind for fit in one.change.rivals]
+    if one.forecast is not None and not one.intervals and ChangeKind.DRIFT in drifts and best is not None:
+        yield wrapped(
+            f"{one.axis}: no forecast: these readings do not tell a drift from a {best.kind.value}, and only a drift goes on."
+        )
     if one.intervals:
         rows = [
             [str(i.parts), fixed(i.minutes_per_part, 2), f"{100.0 * i.share:.0f} %", f"{i.outside:.1e}"]

@@ -6,15 +6,22 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from tiltwright.batch.readings_table import known_nests, read_part_readings
+import numpy as np
+
+from tiltwright.batch.chart import part_zero_shifts
+from tiltwright.batch.readings_table import PartReading, known_nests, read_part_readings
 from tiltwright.batch.record import LoggedReading, RecordEntry, log_readings, withdraw
-from tiltwright.files.diagnostics import InputFaults
+from tiltwright.files.diagnostics import InputFaults, shown
+from tiltwright.files.job_file import DEFAULT_WITHIN
 from tiltwright.files.loader import ReadJob
 from tiltwright.output.json_csv import csv_text, length_list
+from tiltwright.output.numbers import UNIT_SYMBOL, length
 from tiltwright.output.tables import table
 from tiltwright.terminal.streams import note
 
 __all__ = ["add_readings", "log_csv", "log_report", "log_text", "withdraw_entry"]
+
+_MOST_NAMED = 5
 
 
 def add_readings(job: ReadJob, path: Path, table_path: Path, *, who: str | None, again: bool) -> None:
@@ -30,7 +37,37 @@ def add_readings(job: ReadJob, path: Path, table_path: Path, *, who: str | None,
     if faults:
         raise InputFaults(faults)
     number = log_readings(path, readings, who=who, source=str(table_path), again=again)
-    note(f"{path} has {len(readings)} more readings, as entry {number}", label="done")
+    more = "1 more reading" if len(readings) == 1 else f"{len(readings)} more readings"
+    note(f"{path} has {more}, as entry {number}", label="done")
+    _say_far(job, readings)
+
+
+def _say_far(job: ReadJob, readings: Sequence[PartReading]) -> None:
+    """Name the parts whose zero lies farther from the job's than its tolerance: a wrong unit, a sign, another nest."""
+    zeros = [one for one in readings if one.target is None]
+    if not zeros:
+        return
+    shifts = part_zero_shifts(job, zeros, np.array([one.at_mm for one in zeros]))
+    within = {
+        view.nest: job.unit.to_mm(DEFAULT_WITHIN[job.unit.value])
+        if view.touched is None
+        else view.touched.within_mm
+        for view in job.views
+    }
+    far = [
+        (one, float(np.linalg.norm(shift)))
+        for one, shift in zip(zeros, shifts, strict=True)
+        if float(np.linalg.norm(shift)) > within[one.nest]
+    ]
+    units = job.unit.value
+    for one, distance_mm in far[:_MOST_NAMED]:
+        note(
+            f"serial {shown(one.serial)} lies {length(distance_mm, units)} {UNIT_SYMBOL[units]} from where the job has its zero "
+            f"({length(within[one.nest], units)} allowed). A wrong unit, a lost sign, another nest? --withdraw takes the entry out",
+            label="caution",
+        )
+    if len(far) > _MOST_NAMED:
+        note(f"{len(far) - _MOST_NAMED} more parts lie as far off", label="caution")
 
 
 def withdraw_entry(path: Path, number: int, *, who: str | None) -> None:
@@ -52,7 +89,8 @@ def log_text(job: ReadJob, entries: Sequence[RecordEntry]) -> str:
         for one in entries
     ]
     counting = sum(one.count for one in entries if not one.withdrawn)
-    head = f"{job.file.name}: {counting} readings count, in {len(entries)} entries"
+    entry = "entry" if len(entries) == 1 else "entries"
+    head = f"{job.file.name}: {counting} readings count, in {len(entries)} {entry}"
     return f"{head}\n\n{table(['entry', 'when', 'who', 'readings', 'what'], rows, align='rllrl')}"
 
 

@@ -18,9 +18,18 @@ __all__ = ["PartReading", "known_nests", "read_part_readings"]
 _REQUIRED = ("serial", "x", "y", "z")
 _OPTIONAL = ("nest", "target", "clock", "temperature")
 _SPELLED = {"x": "X_mm or X_in", "y": "Y_mm or Y_in", "z": "Z_mm or Z_in", "serial": "serial"}
+_TEMPERATURES = {
+    "temperature_c": ("temperature", False),
+    "t_c": ("temperature", False),
+    "temperature_f": ("temperature", True),
+    "t_f": ("temperature", True),
+}
+"""Spellings of the temperature's column, and True where it is in degrees Fahrenheit; one without its unit is not known."""
 _LARGEST_MB = 64
-_COLDEST, _HOTTEST = -40.0, 80.0
-"""Degrees Celsius between which a shop's machines stand (common practice)."""
+_COLDEST, _HOTTEST = -10.0, 50.0
+"""Degrees Celsius between which a shop's machines stand (common practice); 69 is one in Fahrenheit."""
+
+_KNOWN = ("serial", "nest", "target", "X_mm", "Y_mm", "Z_mm", "clock_deg", "temperature_C", "temperature_F")
 
 Value = TypeVar("Value")
 
@@ -93,8 +102,8 @@ def _columns(table: CsvTable) -> tuple[dict[str, int], Unit]:
     for place, (column, cell) in enumerate(zip(names, table.head.cells, strict=True)):
         name = _name(column)
         if name not in (*_REQUIRED, *_OPTIONAL):
-            near = nearest(column.name, [*_REQUIRED, *_OPTIONAL])
-            allowed = "serial, nest, target, X_mm, Y_mm, Z_mm, clock_deg, temperature_C"
+            near = nearest(column.name, _KNOWN)
+            allowed = "serial, nest, target, X_mm, Y_mm, Z_mm, clock_deg, temperature_C or temperature_F"
             tip = f'did you mean "{near}"?' if near else ""
             faults.append(
                 Diagnostic(
@@ -125,9 +134,9 @@ def _columns(table: CsvTable) -> tuple[dict[str, int], Unit]:
 
 def _name(column: ColumnName) -> str:
     """A column's name without what says its unit alone."""
-    if column.name in {"temperature_c", "temp_c", "temperature"}:
-        return "temperature"
-    return column.name
+    if column.name == "temperature":
+        return "temperature without its unit"
+    return _TEMPERATURES.get(column.name, (column.name, False))[0]
 
 
 def _row(
@@ -156,7 +165,9 @@ def _row(
     serial, nest, target = cell("serial", parse_name), cell("nest", parse_name), cell("target", parse_name)
     at = [cell(axis, lambda text: _length(text, unit, mark)) for axis in "xyz"]
     clock = cell("clock", lambda text: parse_written_angle(text, mark))
-    warm = cell("temperature", lambda text: _temperature(text, mark))
+    place = places.get("temperature")
+    fahrenheit = place is not None and _TEMPERATURES[table.columns[place].name][1]
+    warm = cell("temperature", lambda text: _temperature(text, mark, fahrenheit=fahrenheit))
     if len(faults) > before or serial is None:
         return None
     x, y, z = (unit.to_mm(value or 0.0) for value in at)
@@ -170,12 +181,16 @@ def _length(text: str, unit: Unit, mark: str) -> float:
     return written.value
 
 
-def _temperature(text: str, mark: str) -> float:
+def _temperature(text: str, mark: str, *, fahrenheit: bool) -> float:
+    """A temperature in degrees Celsius."""
     value = parse_written(text, mark).value
-    if not _COLDEST <= value <= _HOTTEST:
-        allowed = f"degrees Celsius, {_COLDEST:g} to {_HOTTEST:g}"
-        raise InvalidValue(found=shown(text.strip()), allowed=allowed)
-    return value
+    celsius = (value - 32.0) / 1.8 if fahrenheit else value
+    if not _COLDEST <= celsius <= _HOTTEST:
+        ends = [1.8 * end + 32.0 if fahrenheit else end for end in (_COLDEST, _HOTTEST)]
+        allowed = f"degrees {'Fahrenheit' if fahrenheit else 'Celsius'}, {ends[0]:g} to {ends[1]:g}"
+        tip = "in Fahrenheit? name the column temperature_F" if not fahrenheit and value > _HOTTEST else ""
+        raise InvalidValue(found=shown(text.strip()), allowed=allowed, tip=tip)
+    return celsius
 
 
 def _repeated(file: str, readings: Sequence[PartReading]) -> list[Diagnostic]:

@@ -240,8 +240,14 @@ def change_text(letter: str, one: Estimate, units: str) -> str:
 
 
 def _verdict(fit: Fit, units: str) -> str:
-    lines = [change_text(line.letter, one, units) for line in fit.lines for one in line.changes]
-    return "Against the machine file:\n" + "\n".join(f"  {line}" for line in lines)
+    # What stays as it was is told once, with its reason, under "Not determined by these readings".
+    lines = [
+        change_text(line.letter, one, units)
+        for line in fit.lines
+        for one in line.changes
+        if one.verdict == "partly determined" or not (one.fixed and fit.fixed)
+    ]
+    return "Against the machine file:\n" + "\n".join(f"  {line}" for line in lines) if lines else ""
 
 
 def _fixed(fit: Fit, units: str) -> str:
@@ -295,10 +301,11 @@ def _location(fit: Fit, units: str) -> str:
                 for value in (one.value, one.standard_uncertainty, one.expanded_uncertainty)
             ),
             units if one.unit == "mm" else "deg",
-            f"not determined; {estimate_meaning(one)}" if one.fixed else estimate_meaning(one),
+            estimate_meaning(one),
         ]
         for line in fit.lines
         for one in line.location_errors
+        if not (one.fixed and fit.fixed)
     ]
     if not rows:
         return ""

@@ -1,4 +1,4 @@
-"""A plan of what to probe: from a plan file or from the command line, and what it would give."""
+"""Probing plans: read from a file, and evaluated to poses, expected readings and uncertainties."""
 
 from __future__ import annotations
 
@@ -24,10 +24,11 @@ from kinematics.calibration import (
     rank_added_poses,
 )
 from tiltwright.calibration.plan_data import DEFAULT_POSES, Plan
-from tiltwright.calibration.probe_access import ProbeAccess, accessible_touches, on_the_platter
+from tiltwright.calibration.probe_access import ProbeAccess, accessible_touches, is_platter_face
 from tiltwright.calibration.raw_readings import distinct
 from tiltwright.files.decoding import decode_table
 from tiltwright.files.diagnostics import UnlocatedDiagnostic, one_of, shown
+from tiltwright.files.loader import refuse_other_kind
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
 from tiltwright.files.plan_file import PlanFile, TargetTable
 from tiltwright.files.toml_source import load
@@ -44,7 +45,7 @@ __all__ = [
 ]
 
 _ANGLE_POSES = 3
-"""Poses named that would show errors of the rotaries' own angles. Chosen here."""
+"""Number of further poses proposed against errors of the rotaries' own angles. Chosen here."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,30 +58,30 @@ class EvaluatedPlan:
     machine : Machine
     poses_deg : ndarray, shape (m, n)
     chosen : bool
-        Whether the program chose them.
-    which : ndarray of bool, shape (m, k)
-        Which of the k points of all targets can be read at which pose, nothing known in the way.
-    ways : Ways
-        How, and why not.
+        True for poses that were optimised, False for stated ones.
+    accessible : ndarray of bool, shape (m, k)
+        True for those of the k points of all targets that can be read at a pose.
+    access : ProbeAccess
+        Approach to each, or the reason why there is none.
     readings : Readings
-        What the display would show, pose by pose.
-    foreseen : Foreseen
-    added : AddedPose or None
-        The one pose more that would help most; None where there is none left.
+        Expected readings, pose by pose.
+    predicted : PredictedUncertainty
+    added : PoseGain or None
+        Most informative further pose; None where none is left.
     angle_poses_deg : ndarray, shape (k, n)
-        Up to three poses more that would best show errors of the rotaries' own angles.
+        Up to three further poses that would best show errors of the rotaries' own angles.
     with_angle_poses : PredictedUncertainty
-        With those, and the first pose read again at the end, which best shows a drift.
+        Prediction with those, and with the first pose read again at the end, which best shows a drift.
     """
 
     plan: Plan
     machine: Machine
     poses_deg: NDArray[np.float64]
     chosen: bool
-    which: NDArray[np.bool_]
-    ways: ProbeAccess
+    accessible: NDArray[np.bool_]
+    access: ProbeAccess
     readings: Readings
-    foreseen: PredictedUncertainty
+    predicted: PredictedUncertainty
     added: PoseGain | None
     angle_poses_deg: NDArray[np.float64]
     with_angle_poses: PredictedUncertainty
@@ -95,6 +96,7 @@ def read_plan(path: str, machine: Machine) -> Plan:
         With every fault of the file.
     """
     source = load(path, "a plan file")
+    refuse_other_kind(source, "a plan file")
     file, faults = decode_table(PlanFile, source)
     faults.raise_if_any()
     findings = [*_target_findings(file), *_pose_findings(file, machine), *_place_findings(file, machine)]
@@ -167,7 +169,7 @@ def _target_findings(file: PlanFile) -> list[UnlocatedDiagnostic]:
 
 
 def _place_findings(file: PlanFile, machine: Machine) -> list[UnlocatedDiagnostic]:
-    """Targets where the machine never comes: a sign lost, or another unit."""
+    """Findings of targets outside the travels: a lost sign, or another unit."""
     findings = []
     for place, target in enumerate(file.target):
         outside = outside_travels(machine, np.array(target.at) * file.units.mm)
@@ -185,10 +187,10 @@ def _place_findings(file: PlanFile, machine: Machine) -> list[UnlocatedDiagnosti
 
 
 def _name_findings(place: int, target: PlannedTarget, machine: Machine) -> list[UnlocatedDiagnostic]:
-    """A face that is called the platter and is not: what is read there would be taken for it."""
+    """Finding of a face named after the platter that is not the platter's: its touches would count as such."""
     if target.kind is not TargetKind.FACE or not target.name.lower().startswith("platter"):
         return []
-    if machine.platter.face_mm is None or on_the_platter(target, machine):
+    if machine.platter.face_mm is None or is_platter_face(target, machine):
         return []
     allowed = "another name, or points within 1 mm of the machine file's platter face, looking its way"
     return [
@@ -199,7 +201,7 @@ def _name_findings(place: int, target: PlannedTarget, machine: Machine) -> list[
 
 
 def outside_travels(machine: Machine, points_mm: NDArray[np.float64]) -> tuple[int, int] | None:
-    """The first of the points (k, 3) and the axis in which it lies outside the travels, or None."""
+    """First of the points (k, 3) outside the travels, and the axis; None where all are inside."""
     if machine.travel is None:
         return None
     outside = np.argwhere((points_mm < machine.travel.low_mm) | (points_mm > machine.travel.high_mm))
@@ -207,9 +209,9 @@ def outside_travels(machine: Machine, points_mm: NDArray[np.float64]) -> tuple[i
 
 
 def place_tip(machine: Machine, points_mm: NDArray[np.float64], axis: int, unit: Unit) -> str:
-    """A guess at what went wrong with points (k, 3) that lie outside the travels in an axis.
+    """Tip about points (k, 3) outside the travels in an axis: the likeliest mistake.
 
-    `unit` is that in which they were typed.
+    `unit` is the one in which they were typed.
     """
     mirrored = np.array(points_mm)
     mirrored[:, axis] *= -1.0
@@ -241,71 +243,71 @@ def _pose_findings(file: PlanFile, machine: Machine) -> list[UnlocatedDiagnostic
 
 
 def evaluate_plan(plan: Plan, machine: Machine, level: float = 0.95) -> EvaluatedPlan:
-    """The poses, what the display would show at each, and how sure the result would be.
+    """Evaluate a plan: its poses, the expected readings, and the uncertainty to expect.
 
     Raises
     ------
     KinematicsError
-        When nothing can be read, or there are fewer poses to choose from than asked for.
+        When nothing can be read, or there are too few poses to choose from.
     """
     candidates = candidate_poses(machine, plan.step_deg)
     possible = accessible_touches(plan, machine, candidates)
     poses = plan.poses_deg
     if poses is None:
-        can = int(possible.which.any(axis=1).sum())
-        if can == 0:
+        readable = int(possible.accessible.any(axis=1).sum())
+        if readable == 0:
             raise KinematicsError(
                 "plan: expected a target that can be read somewhere within limits and travels, found none"
                 + _reasons(possible)
             )
         poses = optimal_poses(
-            machine, plan.targets, candidates, min(plan.choose, can), plan.sigma_mm, possible.which
+            machine, plan.targets, candidates, min(plan.choose, readable), plan.sigma_mm, possible.accessible
         )
-    ways = accessible_touches(plan, machine, poses)
-    if not ways.which.any():
+    access = accessible_touches(plan, machine, poses)
+    if not access.accessible.any():
         raise KinematicsError(
-            f"plan: expected at least one target that can be read at one pose, found none{_reasons(ways)}"
+            f"plan: expected at least one target that can be read at one pose, found none{_reasons(access)}"
         )
-    planned = planned_readings(machine, plan.targets, poses, ways.which)
-    more = _new_poses(np.asarray(poses), candidates, possible.which)
-    read = np.concatenate([ways.which, more[1]])
+    planned = planned_readings(machine, plan.targets, poses, access.accessible)
+    further = _further_poses(np.asarray(poses), candidates, possible.accessible)
+    read = np.concatenate([access.accessible, further[1]])
     angle_poses = np.zeros((0, len(machine.rotaries)))
-    if len(more[0]):
+    if len(further[0]):
         angle_poses = poses_for_angle_errors(
-            machine, plan.targets, poses, more[0], _ANGLE_POSES, plan.sigma_mm, read
+            machine, plan.targets, poses, further[0], _ANGLE_POSES, plan.sigma_mm, read
         )
     longer = np.concatenate([poses, angle_poses, poses[:1]])
     extended = planned_readings(
-        machine, plan.targets, longer, accessible_touches(plan, machine, longer).which
+        machine, plan.targets, longer, accessible_touches(plan, machine, longer).accessible
     )
     return EvaluatedPlan(
         plan=plan,
         machine=machine,
         poses_deg=poses,
         chosen=plan.poses_deg is None,
-        which=ways.which,
-        ways=ways,
+        accessible=access.accessible,
+        access=access,
         readings=planned,
-        foreseen=predict_uncertainty(planned, machine, plan.sigma_mm, level),
-        added=rank_added_poses(machine, plan.targets, poses, more[0], plan.sigma_mm, read)[0]
-        if len(more[0])
+        predicted=predict_uncertainty(planned, machine, plan.sigma_mm, level),
+        added=rank_added_poses(machine, plan.targets, poses, further[0], plan.sigma_mm, read)[0]
+        if len(further[0])
         else None,
         angle_poses_deg=angle_poses,
         with_angle_poses=predict_uncertainty(extended, machine, plan.sigma_mm, level),
     )
 
 
-def _new_poses(
-    poses: NDArray[np.float64], candidates: NDArray[np.float64], can: NDArray[np.bool_]
+def _further_poses(
+    poses: NDArray[np.float64], candidates: NDArray[np.float64], accessible: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Candidates at which anything can be read and that are not planned already, and what can be read there."""
-    there: Sequence[tuple[float, ...]] = [tuple(pose) for pose in poses.tolist()]
-    new = np.array([len(distinct([*there, tuple(pose)])) > len(there) for pose in candidates.tolist()])
-    use = can.any(axis=1) & new
-    return candidates[use], can[use]
+    """Candidates beyond the planned poses at which anything can be read, and their accessibility."""
+    planned: Sequence[tuple[float, ...]] = [tuple(pose) for pose in poses.tolist()]
+    new = np.array([len(distinct([*planned, tuple(pose)])) > len(planned) for pose in candidates.tolist()])
+    use = accessible.any(axis=1) & new
+    return candidates[use], accessible[use]
 
 
-def _reasons(ways: ProbeAccess) -> str:
-    """Reasons why points cannot be touched, the most frequent first."""
-    counted = Counter(ways.why.values()).most_common(3)
+def _reasons(access: ProbeAccess) -> str:
+    """Most frequent reasons why points cannot be touched, one a line."""
+    counted = Counter(access.reasons.values()).most_common(3)
     return "".join(f"\n  {words}" for words, _ in counted)

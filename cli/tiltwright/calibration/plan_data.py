@@ -15,9 +15,9 @@ __all__ = ["DEFAULT_POSES", "Plan"]
 
 DEFAULT_POSES = 12
 _SPARE_MM = 2.0
-"""Common practice: more than a plan is wrong by, less than a tip."""
+"""Common practice: more than the error of a plan, less than a tip."""
 _CLEARANCE_MM, _OVER_MM = 5.0, 3.0
-"""Common practice: where a touch begins before the expected surface, and where it gives up beyond it."""
+"""Common practice: start of a touch before the expected surface, and overtravel beyond it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,19 +28,19 @@ class Plan:
     ----------
     name : str
     units : Unit
-        Of what is stated in `probe` and `diameters`.
+        Unit of the lengths in `probe`.
     targets : tuple of PlannedTarget
         In millimetres.
     diameters_mm : tuple of float or None
         Of each target.
     poses_deg : ndarray, shape (m, n), or None
-        None: to be chosen.
+        None where they are to be optimised.
     choose : int
     step_deg : float
     sigma_mm : float
     probe : ProbeTable or None
     stems_mm : tuple of float or None
-        The diameter of each ball's stem; empty where none is stated.
+        Diameter of each ball's stem; empty where none is stated.
     """
 
     name: str
@@ -70,9 +70,9 @@ class Plan:
         return self._or(None if self.probe is None else self.probe.over, _OVER_MM)
 
     def _or(self, stated: float | None, usual_mm: float) -> float:
-        """The stated length in millimetres, or the usual one."""
+        """Stated length in millimetres, or the usual one."""
         return usual_mm if stated is None else self.units.to_mm(stated)
 
     def stem_mm(self, target: int) -> float | None:
-        """The diameter of a ball's stem."""
+        """Diameter of a ball's stem."""
         return self.stems_mm[target] if self.stems_mm else None

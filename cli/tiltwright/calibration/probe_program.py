@@ -1,4 +1,4 @@
-"""A probing program in RS274/NGC (NISTIR 6556), and what keeps it from being written."""
+"""Probing programs in RS274/NGC (NISTIR 6556), and the faults for which none is written."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from kinematics.calibration import PlannedTarget, TargetKind
 from tiltwright.calibration import parameter_file
 from tiltwright.calibration.plan import EvaluatedPlan
 from tiltwright.calibration.plan_data import Plan
-from tiltwright.calibration.probe_access import on_the_platter, touched
+from tiltwright.calibration.probe_access import is_platter_face, probe_cycle
 from tiltwright.calibration.probe_cycles import Approach, Probe, ProbeCycle
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
 from tiltwright.output.gcode import comment, needs_of
@@ -21,31 +21,31 @@ from tiltwright.output.numbers import angle, fixed
 __all__ = [
     "Program",
     "Trip",
-    "beyond",
     "checked_words",
-    "directions_now",
-    "missing",
+    "missing_values",
     "parameter_lines",
     "pose_words",
     "probing_program",
+    "travel_faults",
+    "turned_directions",
 ]
 
 
 def pose_words(machine: Machine, angles_deg: ArrayLike) -> str:
-    """A pose as a person says it."""
+    """Letters and angles of a pose, as in A-30 C90."""
     angles = np.asarray(angles_deg, dtype=np.float64).tolist()
     return " ".join(f"{letter}{a + 0.0:g}" for letter, a in zip(machine.letters, angles, strict=True))
 
 
-def directions_now(worked: EvaluatedPlan) -> NDArray[np.float64]:
-    """Each reading's target direction at its pose, shape (N, 3)."""
-    given = np.array([target.direction for target in worked.plan.targets])[worked.readings.target]
-    return np.asarray(table_pose(worked.machine, worked.readings.angles_deg).rotate(given))
+def turned_directions(evaluated: EvaluatedPlan) -> NDArray[np.float64]:
+    """Direction of each reading's target at its pose, shape (N, 3)."""
+    given = np.array([target.direction for target in evaluated.plan.targets])[evaluated.readings.target]
+    return np.asarray(table_pose(evaluated.machine, evaluated.readings.angles_deg).rotate(given))
 
 
-def missing(worked: EvaluatedPlan, path: str) -> list[Diagnostic]:
-    """Faults of a plan that a program cannot be made from: values that are not stated."""
-    plan, machine = worked.plan, worked.machine
+def missing_values(evaluated: EvaluatedPlan, path: str) -> list[Diagnostic]:
+    """Faults of a plan for a program: values that are missing or too small."""
+    plan, machine = evaluated.plan, evaluated.machine
     faults = []
     if plan.probe is None:
         allowed = "[probe] with length, tip, offset, feed and move"
@@ -63,8 +63,8 @@ def missing(worked: EvaluatedPlan, path: str) -> list[Diagnostic]:
             if value is not None and value < least:
                 # Section 3.5.9: a touch shorter than 0.254 mm is an error of the program.
                 faults.append(Diagnostic(path, None, f"probe, {key}", f"{value:g}", f"{least:.3g} or more"))
-    if len(worked.readings) > parameter_file.MOST_READINGS:
-        found = f"{len(worked.readings)} readings"
+    if len(evaluated.readings) > parameter_file.MOST_READINGS:
+        found = f"{len(evaluated.readings)} readings"
         faults.append(
             Diagnostic(
                 path, None, "", found, f"at most {parameter_file.MOST_READINGS}: the parameters end there"
@@ -121,9 +121,9 @@ def _diameters(plan: Plan, path: str) -> list[Diagnostic]:
     return faults
 
 
-def beyond(worked: EvaluatedPlan, path: str, where: str, touched: ProbeCycle) -> list[Diagnostic]:
-    """Faults of readings at which the spindle would leave the travels."""
-    plan, machine = worked.plan, worked.machine
+def travel_faults(evaluated: EvaluatedPlan, path: str, where: str, cycle: ProbeCycle) -> list[Diagnostic]:
+    """Faults of a probing cycle that would take the spindle out of its travels."""
+    plan, machine = evaluated.plan, evaluated.machine
     assert plan.probe is not None
     assert machine.travel is not None
     length = plan.probe.length - plan.units.from_mm(machine.z_reference.tool_length_mm or 0.0)
@@ -131,30 +131,30 @@ def beyond(worked: EvaluatedPlan, path: str, where: str, touched: ProbeCycle) ->
     low, high = float(lows[2]), float(highs[2])
     faults = []
     for axis in range(2):
-        least, most = float(touched.stands[:, axis].min()), float(touched.stands[:, axis].max())
+        least, most = float(cycle.tip_positions[:, axis].min()), float(cycle.tip_positions[:, axis].max())
         for value in (least, most):
             if not lows[axis] <= value <= highs[axis]:
                 found = f"{'XY'[axis]} {fixed(value, 3)} beside the target, outside the travel"
                 allowed = f"{fixed(float(lows[axis]), 3)} to {fixed(float(highs[axis]), 3)}"
                 faults.append(Diagnostic(path, None, where, found, allowed))
-    if touched.highest + length > high:
-        found = f"Z {fixed(touched.highest + length, 3)} with the probe in the spindle, above the travel"
+    if cycle.highest + length > high:
+        found = f"Z {fixed(cycle.highest + length, 3)} with the probe in the spindle, above the travel"
         faults.append(Diagnostic(path, None, where, found, f"at most {fixed(high, 3)}"))
-    if touched.lowest + length < low:
-        found = f"Z {fixed(touched.lowest + length, 3)} with the probe in the spindle, below the travel"
+    if cycle.lowest + length < low:
+        found = f"Z {fixed(cycle.lowest + length, 3)} with the probe in the spindle, below the travel"
         faults.append(Diagnostic(path, None, where, found, f"at least {fixed(low, 3)}"))
     return faults
 
 
 _OFFSET_NUMBER = 9
-"""The work offset that the program sets to nothing, so that what it reads is in machine coordinates (G59.3)."""
+"""Work offset that the program sets to zero, so that it reads machine coordinates (G59.3)."""
 _UNIT_CODE = {"mm": 21, "inch": 20}
 
 
-def parameter_lines(worked: EvaluatedPlan) -> str:
-    """The numbers that the control's parameter file must hold before the run, with the value 0."""
+def parameter_lines(evaluated: EvaluatedPlan) -> str:
+    """Lines with the parameters that the control's parameter file must contain before the run, each 0."""
     numbers = [parameter_file.PLANNED, parameter_file.DONE, parameter_file.UNIT]
-    for reading in range(len(worked.readings)):
+    for reading in range(len(evaluated.readings)):
         numbers += range(parameter_file.first_of(reading), parameter_file.first_of(reading) + 8)
     return "".join(f"{number} 0.000000\n" for number in numbers)
 
@@ -178,64 +178,65 @@ class Trip:
 
 @dataclass(frozen=True)
 class Program:
-    """A probing program and what the display shows while it runs."""
+    """Probing program, and the display at each trip while it runs."""
 
     text: str
     trips: tuple[Trip, ...]
 
 
-def probing_program(worked: EvaluatedPlan, path: str) -> Program:
+def probing_program(evaluated: EvaluatedPlan, path: str) -> Program:
     """Probing program of a plan.
 
     Parameters
     ----------
-    worked : Worked
+    evaluated : EvaluatedPlan
     path : str
         Of the plan file, for messages.
 
     Raises
     ------
     InputFaults
-        With everything that a program needs and the plan or the machine does not say, and where the probe would run
-        out of travel.
+        With every value that is missing from the plan or the machine file, and every move out of the travels.
     """
-    faults = missing(worked, path)
+    faults = missing_values(evaluated, path)
     if faults:
         raise InputFaults(faults)
-    plan, machine = worked.plan, worked.machine
+    plan, machine = evaluated.plan, evaluated.machine
     assert machine.travel is not None
     probe = _probe(plan)
     high = plan.units.from_mm(float(machine.travel.high_mm[2]))
     lift = _lift(probe, plan, high)
-    directions = directions_now(worked)
+    directions = turned_directions(evaluated)
     body: list[str] = []
     trips: list[Trip] = []
     faults = []
     last = None
-    count = len(worked.readings)
-    for i, (p, k) in enumerate(np.argwhere(worked.which).tolist()):
-        now = pose_words(machine, worked.readings.angles_deg[i])
+    count = len(evaluated.readings)
+    for i, (p, k) in enumerate(np.argwhere(evaluated.accessible).tolist()):
+        now = pose_words(machine, evaluated.readings.angles_deg[i])
         if p != last:
-            body += _pose(machine, worked.readings.angles_deg[i], lift[:2], worked.ways.poses[p])
+            body += _pose(machine, evaluated.readings.angles_deg[i], lift[:2], evaluated.access.descents[p])
             last = p
-        t = int(worked.readings.target[i])
-        target, way = plan.targets[t], worked.ways.way.get((p, k), Approach())
-        point = worked.readings.points_mm[i] / plan.units.mm
-        taken = touched(plan, probe, t, point, directions[i], way, tuple(lift), plan.units.mm)
+        t = int(evaluated.readings.target[i])
+        target, approach = plan.targets[t], evaluated.access.approaches.get((p, k), Approach())
+        point = evaluated.readings.points_mm[i] / plan.units.mm
+        cycle = probe_cycle(plan, probe, t, point, directions[i], approach, tuple(lift), plan.units.mm)
         where = f"reading {i + 1}, {target.name} at {now}"
-        faults += beyond(worked, path, where, taken)
-        trips += [_trip(plan, i, j, shown) for j, shown in enumerate(taken.trips)]
+        faults += travel_faults(evaluated, path, where, cycle)
+        trips += [_trip(plan, i, j, shown) for j, shown in enumerate(cycle.trips)]
         body += [
-            comment(f"Reading {i + 1} of {count}: {target.kind.value} {target.name}{_how(way)}"),
+            comment(
+                f"Reading {i + 1} of {count}: {target.kind.value} {target.name}{_approach_words(approach)}"
+            ),
             *lift[:2],
-            f"G0 X{probe.say(taken.start_xy[0])} Y{probe.say(taken.start_xy[1])}",
+            f"G0 X{probe.number(cycle.start_xy[0])} Y{probe.number(cycle.start_xy[1])}",
             lift[2],
-            *taken.lines,
-            *_kept(i, t + 1, _code(target, machine), taken, machine),
+            *cycle.lines,
+            *_store_lines(i, t + 1, _code(target, machine), cycle, machine),
         ]
     if faults:
         raise InputFaults(faults)
-    text = "\n".join(["%", *_head(worked, high), *body, *lift[:2], "M2", "%"]) + "\n"
+    text = "\n".join(["%", *_head(evaluated, high), *body, *lift[:2], "M2", "%"]) + "\n"
     return Program(text, tuple(trips))
 
 
@@ -244,8 +245,8 @@ def _trip(plan: Plan, i: int, j: int, shown: tuple[float, float, float]) -> Trip
     return Trip(i + 1, j + 1, (x, y, z))
 
 
-def _how(way: Approach) -> str:
-    return "" if way == Approach() else f", touched {way.words}: the stem is beside it"
+def _approach_words(approach: Approach) -> str:
+    return "" if approach == Approach() else f", touched {approach.words}: the stem is beside it"
 
 
 def _probe(plan: Plan) -> Probe:
@@ -261,14 +262,14 @@ def _probe(plan: Plan) -> Probe:
 
 
 def _lift(probe: Probe, plan: Plan, high: float) -> list[str]:
-    """Up to the top of the travel without the probe's length in force, then the length again."""
+    """Lines that retract to the top of the travel, the length offset cancelled meanwhile."""
     assert plan.probe is not None
-    return ["G49", f"G53 G0 Z{probe.say(high)}", f"G43 H{plan.probe.offset}"]
+    return ["G49", f"G53 G0 Z{probe.number(high)}", f"G43 H{plan.probe.offset}"]
 
 
-def _length_words(worked: EvaluatedPlan) -> str:
-    """What the control's length offset must hold while the program runs."""
-    plan, reference_mm = worked.plan, worked.machine.z_reference.tool_length_mm
+def _length_words(evaluated: EvaluatedPlan) -> str:
+    """Length that the control's tool length offset must contain, in words."""
+    plan, reference_mm = evaluated.plan, evaluated.machine.z_reference.tool_length_mm
     assert plan.probe is not None
     holds = f"H{plan.probe.offset} must hold"
     if reference_mm is None:
@@ -277,33 +278,33 @@ def _length_words(worked: EvaluatedPlan) -> str:
     return f"{holds} {round(longer, 6):g}, how much longer than the reference tool it is to the lowest point of its tip"
 
 
-def _head(worked: EvaluatedPlan, high: float) -> list[str]:
-    plan, machine = worked.plan, worked.machine
+def _head(evaluated: EvaluatedPlan, high: float) -> list[str]:
+    plan, machine = evaluated.plan, evaluated.machine
     assert plan.probe is not None
-    units, count = plan.units.value, len(worked.readings)
+    units, count = plan.units.value, len(evaluated.readings)
     last = parameter_file.first_of(count - 1) + parameter_file.BLOCK - 1
     zeros = " ".join(f"{axis}0" for axis in ("X", "Y", "Z", *machine.letters))
     words = [
         f"Probing program: {plan.name}",
         f"Machine: {machine.name}",
         *needs_of(_OFFSET_NUMBER, [(1, 6), (parameter_file.FIRST, last), (5061, 5066)]),
-        f"{count} readings in {int(worked.which.any(axis=1).sum())} poses, kept in parameters {parameter_file.FIRST} to {last}",
+        f"{count} readings in {int(evaluated.accessible.any(axis=1).sum())} poses, kept in parameters {parameter_file.FIRST} to {last}",
         "The control's parameter file must hold those numbers before the run; parameters 1 to 6 are used up",
         f"G10 L2 P{_OFFSET_NUMBER} sets work offset {_OFFSET_NUMBER} to 0 and it stays so: note its old values first",
-        f"Z: the probe in the spindle, and {_length_words(worked)}",
+        f"Z: the probe in the spindle, and {_length_words(evaluated)}",
         f"Feeds in {units} per minute: F{plan.probe.feed:g} for touches, F{plan.probe.move:g} below the safe height",
         "Leaves G61 active: exact path",
         f"Safe height: Z {fixed(high, 3)} in machine coordinates, the top of the travel",
         "G38.2 stops where the probe trips; RS274/NGC has no protected move that need not trip",
         "So the way down to every touch is blind: straight down, where what is known stays clear of the probe",
-        *checked_words(worked),
+        *checked_words(evaluated),
         "M1 stops after every turn of the rotaries where optional stop is on: look, then go on",
         "The rotaries turn there: see for yourself that probe and fixture clear each other at every pose",
         "Prove it out above the table first: single block, rapid and feed turned down, hand on the stop",
     ]
     return [
         *map(comment, words),
-        # First of all: a control that rounds corners would leave the way that was checked.
+        # First of all: a control that rounds corners would leave the path that was checked.
         "G61",
         "M5",
         f"G{_UNIT_CODE[units]} G17 G90 G94 G40 G49 G80",
@@ -325,29 +326,29 @@ def _pose(machine: Machine, angles_deg: NDArray[np.float64], up: list[str], dept
 
 
 def _code(target: PlannedTarget, machine: Machine) -> int:
-    """Lines that store what was touched in the parameters."""
+    """Code of a target's kind in the parameters."""
     return (
         parameter_file.PLATTER_CODE
-        if on_the_platter(target, machine)
+        if is_platter_face(target, machine)
         else parameter_file.KIND_CODE[target.kind.value]
     )
 
 
-def _kept(i: int, number: int, code: int, touched: ProbeCycle, machine: Machine) -> list[str]:
-    """The lines that keep a reading; the count last, so that a stopped program shows."""
+def _store_lines(i: int, number: int, code: int, cycle: ProbeCycle, machine: Machine) -> list[str]:
+    """Lines that store a reading in the parameters; the count last, so that an interrupted program shows."""
     first = parameter_file.first_of(i)
     return [
         f"#{first}={code}",
         f"#{first + 1}={number}",
-        *(f"#{first + 2 + k}={value}" for k, value in enumerate(touched.kept)),
+        *(f"#{first + 2 + k}={value}" for k, value in enumerate(cycle.stored)),
         *(f"#{first + 5 + 'ABC'.index(c)}=#{5064 + 'ABC'.index(c)}" for c in machine.letters),
         f"#{parameter_file.DONE}={i + 1}",
     ]
 
 
-def checked_words(worked: EvaluatedPlan) -> list[str]:
-    """Sentences about the obstacles that were checked, and those that were not."""
-    plan, platter = worked.plan, worked.machine.platter
+def checked_words(evaluated: EvaluatedPlan) -> list[str]:
+    """Obstacles that were checked, and those that were not, in sentences."""
+    plan, platter = evaluated.plan, evaluated.machine.platter
     if plan.probe is None:
         return []
     whole = plan.probe.stylus_length is not None and plan.probe.body_diameter is not None

@@ -56,8 +56,9 @@ def batch_offsets(
       tiltwright batch offsets job.toml parts.csv --csv -o offsets.csv  for another program
 
     The table has the columns serial, X_mm, Y_mm, Z_mm (or _in), nest where the job has nests, and clock_deg where it was
-    measured: the display where part zero was touched off, with every rotary at zero or at the pose of [touched]. Programs and
-    their angles stay; the clocking is taken out by the rotary that squares up. A part whose zero lies farther from the stack's
+    measured (right-handed about the part's z): the display where part zero was touched off, with every rotary at zero or at
+    the pose of [touched]. Z is machine Z less the length of the probe or tool in the spindle (with a reference tool: how much
+    longer it is than that). Programs and their angles stay; the clocking is taken out by the rotary that squares up. A part whose zero lies farther from the stack's
     than `within` is named and not loaded.
 
     Exit code 0: all parts are loaded. 1: some are not, or an operation cannot be reached. 2: the input is wrong.

@@ -25,7 +25,10 @@ from tiltwright.files.z_reading import ANY_Z
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from kinematics import Setup
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from kinematics import Machine, Setup
     from tiltwright.files.loader import ReadJob
     from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests
     from tiltwright.job.plane_turns import TurnConvention
@@ -245,12 +248,13 @@ def _check_zero(
     job: str | None, machine: str | None, zero: str | None, touched: str | None, pose: str | None
 ) -> None:
     """Refuse options on part zero that do not go together."""
-    from tiltwright.files.diagnostics import option_error
+    from tiltwright.files.diagnostics import option_error, shown
 
     if (job is None) == (machine is None):
-        found = "neither" if job is None else "both"
+        found = "neither" if job is None else f"both, JOB being {shown(job)}"
+        tip = "three numbers after --zero? commas, no spaces: --zero 1,2,3" if zero is not None else ""
         raise option_error(
-            "JOB, --machine", found, "a job file, or --machine FILE with --zero X,Y,Z and --at or --grid"
+            "JOB, --machine", found, "a job file, or --machine FILE with --zero X,Y,Z and --at or --grid", tip
         )
     if job is not None and zero is not None:
         raise option_error(
@@ -497,6 +501,7 @@ def _poses_text(
     reached = setup.machine_deg(program)
     check_limits(machine, reached, "--grid" if grid else "--at")
     offset_mm, axes = setup.work_offset([0.0, 0.0, 0.0], reached), setup.machine_axes(reached)
+    _say_beyond_travel(machine, program, offset_mm, shown)
     if as_csv:
         return offsets_output.poses_csv(machine, program, reached, offset_mm, axes, shown, turns, evaluated)
     if as_json:
@@ -511,6 +516,33 @@ def _poses_text(
     if evaluated is not None and evaluated.touch_too_far:
         title = f"{offsets_output.NOT_TO_LOAD}\n{title}"
     return offsets_output.poses_table(machine, program, offset_mm, axes, title, shown, turns)
+
+
+def _say_beyond_travel(
+    machine: Machine, program_deg: NDArray[np.float64], offset_mm: NDArray[np.float64], units: str
+) -> None:
+    """Name the first poses whose offsets the spindle cannot stand over: a lost minus shows here."""
+    from tiltwright.job.message_wording import finding_words
+    from tiltwright.job.touch_slips import out_of_travel
+    from tiltwright.output.numbers import angle
+    from tiltwright.terminal.streams import note
+
+    if machine.travel is None:
+        return
+    gauge_z_mm = machine.z_reference.to_gauge_line_mm(offset_mm[:, 2])
+    outside = (offset_mm[:, :2] < machine.travel.low_mm[:2]).any(axis=1)
+    outside |= (offset_mm[:, :2] > machine.travel.high_mm[:2]).any(axis=1)
+    outside |= gauge_z_mm > machine.travel.high_mm[2]
+    places = outside.nonzero()[0]
+    for place in places[:_MOST_POSES_NAMED]:
+        words = "; ".join(finding_words(one, units) for one in out_of_travel(offset_mm[place], machine))
+        pose = zip(machine.letters, program_deg[place], strict=True)
+        note(f"{' '.join(f'{letter}{angle(value)}' for letter, value in pose)}: {words}", label="caution")
+    if len(places) > _MOST_POSES_NAMED:
+        note(f"{len(places) - _MOST_POSES_NAMED} more poses lie outside the travels", label="caution")
+
+
+_MOST_POSES_NAMED = 3
 
 
 def _typed_setup(machine: str, zero: str | None, units: Units | None) -> tuple[Setup, str]:

@@ -114,14 +114,14 @@ def plan(
     outputs = _Outputs(gcode, parameters, form)
     outputs.check(with_plan_file=plan_file is not None, force=force)
     try:
-        worked = evaluate_plan(made, read.machine)
+        evaluated = evaluate_plan(made, read.machine)
     except KinematicsError as refusal:
         fail(f"{plan_file}: {refusal}" if plan_file else str(refusal))
-    program = outputs.write(worked, plan_file or "", unit.value, force=force)
+    program = outputs.write(evaluated, plan_file or "", unit.value, force=force)
     typer.echo(
-        written(plan_report(worked, unit.value, program))
+        written(plan_report(evaluated, unit.value, program))
         if as_json
-        else plan_text(worked, unit.value, program) + "\n",
+        else plan_text(evaluated, unit.value, program) + "\n",
         nl=False,
     )
     if gcode is not None:
@@ -158,7 +158,7 @@ class _Outputs:
         refuse_pictures(wanted, "--gcode, --parameters, --form")
         check_targets(wanted, force=force)
 
-    def write(self, worked: EvaluatedPlan, plan_file: str, units: str, *, force: bool) -> Program | None:
+    def write(self, evaluated: EvaluatedPlan, plan_file: str, units: str, *, force: bool) -> Program | None:
         from tiltwright.calibration.plan_text import blank_table
         from tiltwright.calibration.probe_program import parameter_lines, probing_program
         from tiltwright.files.atomic_write import write_all
@@ -167,13 +167,13 @@ class _Outputs:
         program = None
         contents: dict[Path, str | bytes] = {}
         if self.form is not None:
-            contents[self.form] = blank_table(worked, units)
+            contents[self.form] = blank_table(evaluated, units)
         if self.gcode is not None or self.parameters is not None:
-            program = probing_program(worked, plan_file)
+            program = probing_program(evaluated, plan_file)
             if self.gcode is not None:
                 contents[self.gcode] = program.text
             if self.parameters is not None:
-                contents[self.parameters] = parameter_lines(worked)
+                contents[self.parameters] = parameter_lines(evaluated)
         write_all(contents, force=force)
         for output in contents:
             note(f"{output} written", label="done")

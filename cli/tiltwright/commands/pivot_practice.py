@@ -161,7 +161,7 @@ def _make(
             position_mm=off_mm,
             direction_deg=direction_deg,
             units="inch" if read.unit is Unit.INCH else "mm",
-            which=evaluated.which,
+            which=evaluated.accessible,
         )
         files = practice_files(exercise, read.source.text, paper)
     except KinematicsError as refusal:

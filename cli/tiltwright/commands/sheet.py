@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 __all__ = ["sheet"]
 
 PICTURES = (".pdf", ".png", ".svg")
+_MOST_TYPESET = 200
+"""Operations on a typeset sheet: 250 took 500 MB, 1,000 took 1.6 GB."""
 TEXTS = (".txt", ".md")
 LONGEST_DATE = 40
 MOST_PAGES = 99
@@ -131,9 +133,16 @@ def _sheet(
 def _pages(made: list[Sheet], output: Path, ending: str, paper: Paper, *, force: bool) -> None:
     """Write the typeset sheets; with several nests or pages, each file's name ends in their numbers."""
     from tiltwright.files.atomic_write import write_all
+    from tiltwright.files.diagnostics import option_error
     from tiltwright.sheet import typeset
     from tiltwright.terminal.streams import note
 
+    most = max(len(one.operations) for one in made)
+    if most > _MOST_TYPESET:
+        tip = "print them in parts with --only, or write .md or .txt, which may be of any length"
+        raise option_error(
+            "--output", f"a typeset sheet of {most} operations", f"at most {_MOST_TYPESET}", tip
+        )
     missing = "".join(dict.fromkeys(c for one in made for c in typeset.missing_characters(one)))
     if missing:
         note(f"the sheet's font lacks {' '.join(missing)}; the page shows a box for each")

@@ -28,6 +28,7 @@ __all__ = [
 KeyPath = tuple[str | int, ...]
 """A place in a file: ``("rotary", 1, "limits", 0)`` is the first of `limits` in the second `[[rotary]]`."""
 
+_UNREAD = date(1000, 1, 1)  # what stands for a value that is no TOML, reported already
 _LONGEST = 60
 _MOST_FAULTS = 100
 _MOST_CHOICES = 40
@@ -197,6 +198,8 @@ def _toml_scalar(value: object) -> str:
         return "true" if value else "false"
     if isinstance(value, int) and abs(value) >= 10**18:
         return "a whole number of more than 18 digits"
+    if value == _UNREAD:
+        return "…"
     if isinstance(value, (date, time)):
         return value.isoformat()
     return repr(value)

@@ -53,6 +53,7 @@ __all__ = [
     "machine_from_text",
     "read_job",
     "read_machine",
+    "refuse_other_kind",
 ]
 
 
@@ -309,6 +310,19 @@ def _check_kind(source: Source, wanted: Kind) -> None:
         }
         found = f"what looks like a {other} file"
         raise InputFaults([Diagnostic(source.file, None, "", found, f"a {wanted} file", tips[wanted])])
+
+
+def refuse_other_kind(source: Source, wanted: str) -> None:
+    """Raise one fault for a machine or job file where something else is wanted, instead of one for every key.
+
+    Raises
+    ------
+    InputFaults
+    """
+    kinds: tuple[Kind, ...] = ("job", "machine")
+    for kind in kinds:
+        if _has_keys_of(source, kind):
+            raise InputFaults([Diagnostic(source.file, None, "", f"what looks like a {kind} file", wanted)])
 
 
 def _has_keys_of(source: Source, kind: Kind) -> bool:

@@ -48,7 +48,7 @@ def _in_pounds(length: str) -> tuple[str, ...]:
     )
 
 
-MASS = _spelled({("kg",): 1.0, ("g",): 1e-3, ("lb", "lbs"): _POUND})
+MASS = _spelled({("kg",): 1.0, ("g",): 1e-3, ("lb", "lbs", "pound", "pounds"): _POUND})
 FORCE = _spelled({("N",): 1.0, ("kN",): 1e3, ("lbf",): _POUND_FORCE})
 TORQUE = _spelled(
     {

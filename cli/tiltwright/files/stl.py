@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,9 @@ if TYPE_CHECKING:
 
 __all__ = ["read_stl"]
 
-_LARGEST_BYTES = 400_000_000
+_LARGEST_BYTES = 60_000_000
+_MOST_TRIANGLES = 400_000
+_COARSER = f"at most {_MOST_TRIANGLES} triangles: export it more coarsely, a tenth of a millimetre is fine for clearances"
 
 
 def read_stl(path: Path, unit_mm: float) -> Mesh:
@@ -33,24 +36,27 @@ def read_stl(path: Path, unit_mm: float) -> Mesh:
 
     from kinematics import KinematicsError
     from kinematics.reach import Mesh
-    from tiltwright.files.toml_source import remember
+    from tiltwright.files.toml_source import open_regular, remember
 
     remember(path, "a mesh")
 
     try:
-        if path.stat().st_size > _LARGEST_BYTES:
-            raise ValueError("a file of more than 400 MB")
+        with open_regular(path) as stream:
+            raw = stream.read(_LARGEST_BYTES + 1)
+    except FileNotFoundError as fault:
+        raise ValueError(f"no such file or directory: {path.name}") from fault
     except OSError as fault:
-        raise ValueError(f"{fault.strerror.lower() if fault.strerror else fault}: {path.name}") from None
+        raise ValueError(f"a file that cannot be read ({fault.strerror or fault})") from None
+    if len(raw) > _LARGEST_BYTES:
+        raise ValueError(f"a file of more than 60 MB; {_COARSER}")
     try:
-        with path.open("rb") as stream:
-            loaded = trimesh.load_mesh(stream, file_type="stl", process=False)
-    except OSError as fault:
-        raise ValueError(f"a file that cannot be read ({fault.strerror})") from None
+        loaded = trimesh.load_mesh(io.BytesIO(raw), file_type="stl", process=False)
     except Exception as fault:  # noqa: BLE001 - on bad bytes the reader raises errors of any type
         raise ValueError(f"a file that is not STL ({type(fault).__name__})") from None
     if not isinstance(loaded, trimesh.Trimesh) or not len(loaded.faces):
         raise ValueError("a file without triangles")
+    if len(loaded.faces) > _MOST_TRIANGLES:
+        raise ValueError(f"{len(loaded.faces)} triangles; {_COARSER}")
     loaded.merge_vertices(merge_tex=True, merge_norm=True)
     try:
         return Mesh(loaded.vertices * unit_mm, loaded.faces)

@@ -31,6 +31,8 @@ _UNIT = re.compile(rf"([-+]?{_NUMBER})\s*(mm|millimet\w+|in|inch|inches|\")\W*",
 _ANGLE = re.compile(rf"[-+]?{_NUMBER}\s*(?:°|deg\b|d\b).*", re.IGNORECASE)
 _WORD = re.compile(r"[^\W\d_].*")
 _NUMERIC = re.compile(r"[-+.\d]")
+_BRACES = re.compile(r"\{[^{}]*\w[\"']?\s*:[^{}]*\}")
+_COLON = re.compile(r"\s*:\s*")
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 
@@ -80,8 +82,9 @@ def _tip(line: str, place: int, reason: str) -> str:
     """
     if _CURLY.search(line):
         return "text goes in straight quotes, \" or ', not in curly ones"
-    if "\\" in line and ("escape" in reason or "hex" in reason):
-        return "write / instead of \\ in paths, or put the text in single quotes"
+    foreign = _foreign_tip(line, reason)
+    if foreign:
+        return foreign
     key, equals, rest = line.partition("=")
     if not equals or not _BARE_KEY.fullmatch(key.strip().strip("\"'").replace(".", "")):
         return _key_tip(line, key)
@@ -94,6 +97,18 @@ def _tip(line: str, place: int, reason: str) -> str:
     if value[0] in "[{":
         value = _entry(line, place)
     return _number_tip(value) or _text_tip(value)
+
+
+def _foreign_tip(line: str, reason: str) -> str:
+    """A tip for signs that other kinds of file use."""
+    if line.lstrip().startswith((";", "//", "(")):
+        return "a remark begins with #"
+    braces = _BRACES.search(line)
+    if braces:
+        return f"write {_COLON.sub(' = ', braces[0])}: an equals sign, no colon"
+    if "\\" in line and ("escape" in reason or "hex" in reason):
+        return "write / instead of \\ in paths, or put the text in single quotes"
+    return ""
 
 
 def _entry(line: str, place: int) -> str:

@@ -17,6 +17,8 @@ __all__ = [
     "NotReached",
     "OutOfTravel",
     "PartOffSquare",
+    "PartZeroBelowPlatter",
+    "PatternTurnedOver",
     "PlaneTurned",
     "SingularRotary",
     "TakenOutOfOrder",
@@ -163,6 +165,23 @@ class PartOffSquare(Finding):
 
 
 @dataclass(frozen=True)
+class PartZeroBelowPlatter(Finding):
+    """Part zero stands below the platter's face: a step with a lost sign, or a part that hangs through a hole."""
+
+    kind = "part zero below platter"
+    depth_mm: float
+
+
+@dataclass(frozen=True)
+class PatternTurnedOver(Finding):
+    """A repeat that is reached at the other tilt than the first, so that its program runs turned by this angle."""
+
+    kind = "pattern turned over"
+    turned_deg: float
+    first: str
+
+
+@dataclass(frozen=True)
 class ZeroOffPlane(Finding):
     """Program zero above (positive) or below the plane through the operation's three points."""
 
@@ -215,6 +234,8 @@ JobFinding = (
     | WhenFreeUnused
     | PlaneTurned
     | PartOffSquare
+    | PartZeroBelowPlatter
+    | PatternTurnedOver
     | ZeroOffPlane
     | SingularRotary
     | DirectionMissed

@@ -15,6 +15,8 @@ from tiltwright.job.message_kinds import (
     NotReached,
     OutOfTravel,
     PartOffSquare,
+    PartZeroBelowPlatter,
+    PatternTurnedOver,
     PlaneTurned,
     SingularRotary,
     TakenOutOfOrder,
@@ -57,6 +59,16 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
             return (
                 "working by tilt takes operations out of the order of the file. Where one must come before another, say so "
                 "with `after`"
+            )
+        case PartZeroBelowPlatter(depth_mm):
+            return (
+                f"part zero stands {length(depth_mm, units)} {UNIT_SYMBOL[units]} below the platter's face. Does a step of the "
+                "stack have a minus too many?"
+            )
+        case PatternTurnedOver(turned_deg, first):
+            return (
+                f"reached at the other tilt than {first}, so the same program runs turned by {angle(turned_deg)} degrees. Set "
+                "`tilt` for the pattern, or see tiltwright aim for what stops it"
             )
         case PlatterKeysUnused():
             return machine_finding_words(finding, units)

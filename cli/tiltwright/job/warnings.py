@@ -5,6 +5,7 @@ One list serves every form: stderr, the comments of the G-code, JSON and the box
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
 import numpy as np
@@ -20,6 +21,8 @@ from tiltwright.job.message_kinds import (
     NotReached,
     OutOfTravel,
     PartOffSquare,
+    PartZeroBelowPlatter,
+    PatternTurnedOver,
     PlaneTurned,
     SingularRotary,
     TouchOffDifference,
@@ -59,6 +62,10 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
     if unused is not None:
         found.append(Message(Severity.WARNING, unused))
     found += touch_off_messages(evaluated)
+    depth_mm = -float(evaluated.setup.part_in_table.translation_mm[2])
+    if evaluated.setup.machine.platter.face_mm is not None and depth_mm > _BELOW_MM:
+        found.append(Message(Severity.WARNING, PartZeroBelowPlatter(depth_mm)))
+    found += _turned_over(evaluated)
     for one in evaluated.operations:
         found += (
             Message(severity, finding, (one.placed.name,))
@@ -68,6 +75,33 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
         Message(Severity.ERROR, NotReached(unreachable_text(one)), (one.name,)) for one in evaluated.unreached
     )
     return tuple(dict.fromkeys(found))
+
+
+_BELOW_MM = 1e-3
+"""A part that lies on the platter itself is not below it, however it was touched off."""
+
+
+def _turned_over(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
+    """Repeats of a pattern that stand turned over against the first of it that is reached."""
+    first: dict[int, tuple[PlacedOperation, float]] = {}
+    for one in evaluated.operations:
+        placed = one.placed
+        operation = evaluated.job.operations[placed.operation]
+        if operation.count < 2 or placed.aim is None or placed.name not in operation.names:
+            continue
+        turn_deg = operation.names.index(placed.name) * operation.step_deg
+        base, base_deg = first.setdefault(placed.operation, (placed, turn_deg))
+        angle_rad = math.radians(turn_deg - base_deg)
+        x, y, z = (float(value) for value in base.axes[0])
+        wanted = (
+            math.cos(angle_rad) * x - math.sin(angle_rad) * y,
+            math.sin(angle_rad) * x + math.cos(angle_rad) * y,
+            z,
+        )
+        along = sum(a * float(b) for a, b in zip(wanted, placed.axes[0], strict=True))
+        if along < 0.0:
+            turned_deg = math.degrees(math.acos(max(along, -1.0)))
+            yield Message(Severity.WARNING, PatternTurnedOver(turned_deg, base.name), (placed.name,))
 
 
 def alerts(evaluated: EvaluatedJob, units: str) -> tuple[str, ...]:

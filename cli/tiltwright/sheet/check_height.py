@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from kinematics import PlacedOperation, cumulative_frames, table_frame, table_pose
+from kinematics import PlacedOperation, Pose, cumulative_frames, table_frame, table_pose
 from kinematics.constants import MM_PER_INCH
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output import numbers
@@ -82,22 +83,55 @@ def _reasons(evaluated: EvaluatedJob, solid: list[float | None], units: str) -> 
         said.append(
             f"{where}{'No' if not where else 'no'} tool and solids are stated, so nothing says what stands over the "
             f"origin. The height is {numbers.length(_ABOVE_MM[units], units)} {unit} or a little more above the highest "
-            "point that the files know at that tilt: origins, part zero, ends of the stack. Clamps and stock may stand "
-            "higher: look first."
+            "point of what is stated at that tilt: origins, part zero, the platter, and steps with their `round` or `bar`. "
+            "Whatever is not stated, clamps and stock too, may stand higher: look first."
         )
     return tuple(said)
 
 
 def _above_points(evaluated: EvaluatedJob, one: PlacedOperation, units: str) -> float:
-    """A margin above the highest origin, part zero or end of a step at that pose, rounded up."""
+    """A margin above the highest origin, part zero, platter edge or stated step at that pose, rounded up."""
     setup = evaluated.setup
     table = table_pose(setup.machine, one.machine_deg) @ table_frame(setup.machine)
-    ends = [table.apply(frame.translation_mm) for frame in cumulative_frames(evaluated.job.steps)]
+    frames = cumulative_frames(evaluated.job.steps)
+    ends = [table.apply(frame.translation_mm) for frame in frames]
     part = table @ setup.part_in_table
+    ends += _rims(evaluated, table, frames)
     ends += [part.translation_mm, *(part.apply(other.placed.origin_mm) for other in evaluated.operations)]
     highest = max(float(end[2]) for end in ends) - float(one.offset_mm[2])
     above = max(highest, 0.0) + _ABOVE_MM[units]
     return math.ceil(above / _ROUND_MM[units] - 1e-6) * _ROUND_MM[units]
+
+
+def _rims(evaluated: EvaluatedJob, table: Pose, frames: tuple[Pose, ...]) -> list[NDArray[np.float64]]:
+    """The highest points of the platter's edge and of the steps whose section is stated, in machine coordinates."""
+    found = []
+    platter_mm = evaluated.setup.machine.platter.diameter_mm
+    if platter_mm is not None and evaluated.setup.machine.platter.face_mm is not None:
+        found.append(_top_of_disc(table, np.zeros(3), platter_mm))
+    unit = evaluated.job.unit
+    for step, row, frame in zip(evaluated.job.steps, evaluated.job.file.stack, frames, strict=False):
+        foot = table @ frame
+        for z_mm in (0.0, step.up_mm):
+            middle = np.array([*step.shift_mm, z_mm])
+            if row.round is not None:
+                found.append(_top_of_disc(foot, middle, unit.to_mm(row.round)))
+            if row.bar is not None:
+                half = np.array([unit.to_mm(edge) / 2.0 for edge in row.bar])
+                found += [
+                    foot.apply(middle + np.array([x * half[0], y * half[1], 0.0]))
+                    for x in (-1.0, 1.0)
+                    for y in (-1.0, 1.0)
+                ]
+    return found
+
+
+def _top_of_disc(pose: Pose, middle_mm: NDArray[np.float64], diameter_mm: float) -> NDArray[np.float64]:
+    """The highest point of a disc square to a frame's z."""
+    up = np.asarray(pose.rotation)[2, :2]  # how much one millimetre along x, and along y, rises
+    steep = float(np.hypot(*up))
+    away = up / steep * diameter_mm / 2.0 if steep > 0.0 else np.zeros(2)
+    return np.asarray(pose.apply(middle_mm + np.array([*away, 0.0])))
 
 
 def _beside_solids(analysis: ReachAnalysis, units: str) -> list[float | None]:

@@ -161,7 +161,9 @@ def test_another_program_s_file_is_left_alone(tmp_path):
         ("serial,X_mm,Y_mm,Z_mm", [(1, 0, 0, 0), (1, 0, 0, 0)], 3, "row 2"),
         ("serial,X_mm,Y_mm,Z_mm", [(1, 0, 0)], 2, "3 values where 4 belong"),
         ("serial,nest,X_mm,Y_mm,Z_mm", [(1, "middle", 0, 0, 0)], 2, '"middle"'),
-        ("serial,X_mm,Y_mm,Z_mm,temperature_C", [(1, 0, 0, 0, 300)], 2, '"300"'),
+        ("serial,X_mm,Y_mm,Z_mm,temperature_C", [(1, 0, 0, 0, 69)], 2, "temperature_F"),
+        ("serial,X_mm,Y_mm,Z_mm,temperature_F", [(1, 0, 0, 0, 300)], 2, '"300"'),
+        ("serial,X_mm,Y_mm,Z_mm,temperature", [(1, 0, 0, 0, 20)], 1, "temperature_C or temperature_F"),
         ("serial,X_mm,Y_mm,Z_mm", [], None, "no part"),
     ],
 )
@@ -273,3 +275,18 @@ def test_choices_that_do_not_fit_are_refused(run, job, tmp_path, options):
     run("batch", "log", path, table(tmp_path, [(i, *row) for i, row in enumerate(shifted(5).tolist())]))
     ended = run("batch", "chart", path, *options)
     assert (ended.code, ended.out) == (2, "")
+
+
+def test_fahrenheit_is_stored_as_celsius(run, job, tmp_path):
+    path = job(JOB)
+    run("batch", "log", path, table(tmp_path, [(1, *ZERO, 68)], "serial,X_mm,Y_mm,Z_mm,temperature_F"))
+    assert read_record(record_path(path))[1][0].reading.temperature_c == pytest.approx(20.0)
+
+
+def test_parts_that_lie_far_off_are_named_when_logged(run, job, tmp_path):
+    path = job(JOB)
+    rows = [(1, *ZERO), (2, *(ZERO / 25.4)), (3, ZERO[0], -ZERO[1], ZERO[2])]
+    ended = run("batch", "log", path, table(tmp_path, rows))
+    assert ended.code == 0
+    assert ended.err.count("caution: ") == 2
+    assert 'serial "1"' not in ended.err

@@ -73,13 +73,27 @@ move = 600.0
 """
 
 
+WRITTEN = {}
+"""Program and parameter lines by machine and plan: the same words give the same program, planned once."""
+
+
+def write_program(run, machine_path, plan_path, program, lines):
+    """Write the program and the lines of a plan, as the command does."""
+    key = machine_path.read_bytes(), plan_path.read_bytes()
+    if key not in WRITTEN:
+        ended = run(
+            "pivot", "plan", plan_path, "--machine", machine_path, "--gcode", program, "--parameters", lines
+        )
+        assert ended.code == 0, ended.err
+        WRITTEN[key] = program.read_bytes(), lines.read_bytes()
+    for path, content in zip((program, lines), WRITTEN[key], strict=True):
+        path.write_bytes(content)
+
+
 def probed(run, tmp_path, machine_path, plan_path, *, seed, scatter=None):
     """Write the program, run it on a machine with hidden errors, and save the parameter file."""
     program, lines, saved = tmp_path / "probe.nc", tmp_path / "lines.txt", tmp_path / "saved.par"
-    ended = run(
-        "pivot", "plan", plan_path, "--machine", machine_path, "--gcode", program, "--parameters", lines
-    )
-    assert ended.code == 0, ended.err
+    write_program(run, machine_path, plan_path, program, lines)
     nominal = read_machine(machine_path).machine
     plan = read_plan(str(plan_path), nominal)
     truth = perturbed_machine(nominal, seed, 0.03, 0.01)
@@ -223,7 +237,7 @@ def test_a_program_that_was_stopped(run, examples, tmp_path):
 def test_the_program_says_what_it_does(run, examples, tmp_path):
     program = tmp_path / "probe.nc"
     plan = examples / "pivots" / "spring_check.toml"
-    run("pivot", "plan", plan, "--machine", examples / "teaching_mill.toml", "--gcode", program)
+    write_program(run, examples / "teaching_mill.toml", plan, program, tmp_path / "lines.txt")
     lines = program.read_text(encoding="ascii").splitlines()
     moves = [line for line in lines if line.startswith(("G0", "G1", "G38.2", "G53"))]
     assert moves[0] == "G53 G0 Z0.0000"  # up before anything else

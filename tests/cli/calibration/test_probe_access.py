@@ -1,4 +1,4 @@
-"""What is in the probe's way: distances against sampled points, and the touches that are changed or left out."""
+"""What is in the probe's approach: distances against sampled points, and the touches that are changed or left out."""
 
 import json
 
@@ -7,9 +7,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from kinematics.calibration import candidate_poses
+from kinematics.reach.distance_bounds import BoundingDiscs, gap_bounds
 from simulated_control import Control, Probe, Thing
 from tiltwright.calibration.plan import read_plan
-from tiltwright.calibration.probe_access import Obstacle, ProbeSegment, accessible_touches, gap_mm
+from tiltwright.calibration.probe_access import (
+    Obstacle,
+    ProbeSegment,
+    accessible_touches,
+    gap_mm,
+    obstacles_of,
+    stylus_and_body,
+)
 from tiltwright.calibration.probe_cycles import Approach
 from tiltwright.files.loader import read_machine
 
@@ -111,19 +120,59 @@ def test_the_gap_to_a_disc_is_that_of_sampled_points(centre, normal, part):
     assert seen - 1.0 <= gap <= seen + 0.1
 
 
+def sharp(first, last, axis, radius):
+    """A segment (p, 3) to (p, 3), or a disc, as the discs that bound bodies in the library."""
+    return BoundingDiscs(
+        np.stack([first, last] * 4, axis=-2), np.full((len(first), 8), radius), axis, np.zeros_like(first)
+    )
+
+
+def test_the_gaps_of_the_example_plan_lie_within_certified_bounds(mill, examples):
+    """Of `kinematics.reach`: bodies without roundings, whose radius is taken off both bounds."""
+    machine = read_machine(str(mill)).machine
+    plan = read_plan(str(examples / "pivots" / "spring_check.toml"), machine)
+    up = np.array([0.0, 0.0, 1.0])
+    rng = np.random.default_rng(0)
+    poses = candidate_poses(machine, plan.step_deg)[::5]
+    for obstacle in obstacles_of(plan, machine, poses):
+        tips = obstacle.from_mm + rng.uniform([-60, -60, -40], [60, 60, 40], (len(poses), 12, 3))
+        flat = obstacle.normal is not None
+        ends = [np.broadcast_to(end, tips.shape).reshape(-1, 3) for end in (obstacle.from_mm, obstacle.to_mm)]
+        axis = np.broadcast_to(obstacle.normal if flat else up, tips.shape).reshape(-1, 3)
+        second = sharp(*ends, axis, obstacle.radius_mm if flat else 0.0)
+        for part in stylus_and_body(plan):
+            stands = tips.reshape(-1, 3)
+            body = np.broadcast_to(up, stands.shape)
+            first = sharp(
+                stands + part.low_mm * up,
+                stands + part.high_mm * up,
+                body,
+                part.radius_mm if part.flat else 0.0,
+            )
+            rounding = (0.0 if part.flat else part.radius_mm) + (0.0 if flat else obstacle.radius_mm)
+            low, high = gap_bounds(first, second)
+            gap = gap_mm(part, obstacle, tips).reshape(-1)
+            # The bounds' slack once more: they allow it on a body of a metre, and the probe is longer.
+            assert (gap >= low - rounding - 1e-5).all(), (part.words, obstacle.words)
+            # A thousandth: what the ternary search leaves of the longest stem, and the bounds' own slack.
+            assert (gap <= high - rounding + 1e-3).all(), (part.words, obstacle.words)
+
+
 def test_a_level_stem_turns_the_touches_and_a_standing_platter_leaves_some_out(mill, plan):
     machine = read_machine(str(mill)).machine
     read = read_plan(str(plan()), machine)
-    ways = accessible_touches(read, machine, read.poses_deg)
-    assert ways.which[:, 0].all()
-    assert (0, 0) not in ways.way
-    assert ways.way[1, 0].turned_deg == pytest.approx(45.0)
-    assert ways.way[1, 0] != Approach()
-    assert ways.which[0].all()
-    assert not ways.which[2, 1]
-    assert ways.why[2, 1] == "the probe's body would hit the platter"
-    assert "below the platter's highest edge" in ways.poses[2]
-    assert ways.poses[0].startswith("the tip goes 0") or ways.poses[0].startswith("the tip stays above")
+    access = accessible_touches(read, machine, read.poses_deg)
+    assert access.accessible[:, 0].all()
+    assert (0, 0) not in access.approaches
+    assert access.approaches[1, 0].turned_deg == pytest.approx(45.0)
+    assert access.approaches[1, 0] != Approach()
+    assert access.accessible[0].all()
+    assert not access.accessible[2, 1]
+    assert access.reasons[2, 1] == "the probe's body would hit the platter"
+    assert "below the platter's highest edge" in access.descents[2]
+    assert access.descents[0].startswith("the tip goes 0") or access.descents[0].startswith(
+        "the tip stays above"
+    )
 
 
 def test_a_stem_too_thick_for_any_touch_leaves_the_ball_out(mill, plan, run):

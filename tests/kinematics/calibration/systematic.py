@@ -1,8 +1,8 @@
 """Simulated calibrations of machines whose own angles are off, or that drift: what is named, and what intervals hold.
 
-By hand, 2,000 calibrations of each kind::
+By hand, 2,000 calibrations of each kind, or of those named::
 
-    python tests/kinematics/calibration/systematic.py 2000
+    python tests/kinematics/calibration/systematic.py 2000 "once 10"
 
 A smaller sample is a test (test_systematic_errors.py).
 """
@@ -26,6 +26,8 @@ from kinematics.calibration.systematic_terms import angle_functions
 
 ARCSEC = np.radians(1.0 / 3600.0)
 SIGMA_MM = 0.0025
+DENSE = {"once 10"}
+"""Errors read with four balls at 60 poses instead of two at 20, which tell so little one: else hardly a case counts."""
 ERRORS = {
     "none": (None, 0.0),
     "once 10": ("once", 10.0),
@@ -66,6 +68,9 @@ def read(truth, targets, poses_deg, seed, *, sigma_mm=SIGMA_MM, rotary=0, error=
 
 def in_order(rng, count=20):
     """Poses as a setter takes them: every tilt in turn, the table round at each."""
+    if count > 20:
+        turns = np.arange(0.0, 360.0, 5 * 360.0 / count)
+        return np.stack([np.repeat([-90.0, -60.0, -30.0, 0.0, 30.0], len(turns)), np.tile(turns, 5)], axis=-1)
     turn = (
         np.tile([0.0, 90.0, 180.0, 270.0], 5) + np.repeat(rng.choice(np.arange(0.0, 90.0, 15.0), 5), 4)
     ) % 360.0
@@ -90,10 +95,11 @@ def calibration(shop, seed, name, ordered=None):
     rng = np.random.default_rng(seed)
     nominal = shop.random_machine(rng)
     truth = shop.moved_machine(nominal, rng, 0.03, 0.01)
-    targets = shop.balls(nominal, rng, 2)
+    balls, count = (4, 60) if name in DENSE else (2, 20)
+    targets = shop.balls(nominal, rng, balls)
     if ordered is None:
         ordered = seed % 4 >= 2
-    poses = in_order(rng) if ordered else shop.random_poses(nominal, rng, 20)
+    poses = in_order(rng, count) if ordered else shop.random_poses(nominal, rng, count)
     rotary = seed % 2
     kind, size = ERRORS[name]
     error = coefficients(rng, kind, size)
@@ -154,7 +160,7 @@ if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).parent))
     import conftest
 
-    for which in ERRORS:
+    for which in sys.argv[2:] or ERRORS:
         for in_turn in (False, True):
             counts, coverage, without = run(conftest, which, int(sys.argv[1]), ordered=in_turn)
             report = f"{which}, {'in order' if in_turn else 'random poses'}: {dict(counts)}"

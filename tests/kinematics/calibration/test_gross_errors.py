@@ -8,6 +8,9 @@ import pytest
 
 from kinematics import KinematicsError
 from kinematics.calibration import find_blunders, find_gross_errors, fit_pivots
+from kinematics.calibration.blunders.regularized_fit import fit_with_prior
+from kinematics.calibration.blunders.significance import added_parameter
+from kinematics.calibration.blunders.significance import test_basis as significance_basis
 from tests.kinematics.calibration import test_blunders as classic
 
 SLIPS = {
@@ -118,3 +121,20 @@ def test_a_decimal_point_in_the_wrong_place_names_its_row(shop, factor):
         with contextlib.suppress(KinematicsError):
             find_blunders(readings, case.nominal)
             fit_pivots(readings, case.nominal)
+
+
+def test_a_gain_beyond_every_number_is_infinite_and_no_error(shop):
+    """A score of 1e200 squared: a float's own power would raise OverflowError where a product gives infinity."""
+    case = shop.random_case(5)
+    basis = significance_basis(fit_with_prior(case.readings, case.nominal))
+    raw = basis.fit.raw
+    column = np.zeros(raw.residual.shape)
+    column[0] = 1.0
+    gain, size, own = added_parameter(basis, column)
+    assert np.isfinite([gain, size, own]).all()
+    large = np.where(column > 0.0, 1e200, 0.0)
+    huge = replace(basis, fit=replace(basis.fit, raw=replace(raw, residual=large)))
+    with np.errstate(over="ignore"):
+        gain, size, _ = added_parameter(huge, column)
+    assert gain == np.inf
+    assert np.isfinite(size)
