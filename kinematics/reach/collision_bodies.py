@@ -172,7 +172,37 @@ def whole_body(name: str, shape: Shape, *, machinable: bool = False) -> Collisio
 @lru_cache(maxsize=256)
 def pieced_body(name: str, shape: Shape, *, machinable: bool = False) -> CollisionBody:
     """`whole_body` with its pieces, made once too."""
-    return in_pieces(whole_body(name, shape, machinable=machinable))
+    body = whole_body(name, shape, machinable=machinable)
+    if isinstance(shape, Frustum) and shape.bore_mm:
+        return replace(body, pieces=_wedges(body, shape))
+    return in_pieces(body)
+
+
+def _wedges(body: CollisionBody, tube: Frustum) -> tuple[CollisionBody, ...]:
+    """A tube cut along the edges of its facets: every wedge is convex, and the hull of its eight corners."""
+    sides, pose = facets(max(tube.diameters_mm) / 2.0), Pose(_frame_along(tube.axis), tube.from_mm)
+    turns = 2.0 * np.pi * np.arange(sides + 1) / sides
+    around = np.stack([np.cos(turns), np.sin(turns), np.zeros(sides + 1)], axis=-1)
+    radii = np.array([[tube.bore_mm / 2.0] * 2, np.array(tube.diameters_mm) / 2.0 / np.cos(np.pi / sides)])
+    heights = np.array([[0.0, 0.0, 0.0], [0.0, 0.0, tube.length_mm]])
+    # Inner and outer, one side and the other, one end and the other: as a box's corners are.
+    ends = np.stack([around[:-1], around[1:]], axis=1)[:, None, :, None]
+    corners = pose.apply((radii[:, None, :, None] * ends + heights).reshape(sides, DISCS, 3))
+    middles = pose.rotate(around[:-1] + around[1:])
+    middles /= np.linalg.norm(middles, axis=-1, keepdims=True)
+    return tuple(
+        CollisionBody(
+            body.name,
+            manifold3d.Manifold.hull_points(some),
+            body.facet_error_mm,
+            tight=True,
+            discs_mm=some,
+            radii_mm=np.zeros(DISCS),
+            axis=middle,
+            machinable=body.machinable,
+        )
+        for some, middle in zip(corners, middles, strict=True)
+    )
 
 
 def in_pieces(body: CollisionBody) -> CollisionBody:

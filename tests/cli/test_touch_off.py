@@ -369,3 +369,12 @@ def test_names_that_only_differ_to_a_program_are_refused(run, job, second):
         f'[[tool]]\nname = "{name}"\nlength = 90.0\ndiameter = 8.0\n' for name in ("Mill 8", "mill  8")
     )
     assert run("offsets", job(HEAD + STACK + first + tools)).code == 2
+
+
+def test_steps_that_only_differ_to_a_program_are_refused(run, job):
+    """The same name twice may be meant; another spelling of it is a slip."""
+    steps = '[[stack]]\nname = "{}"\nup = 10.0\n[[stack]]\nname = "{}"\nup = 20.0\n'
+    assert run("offsets", job(HEAD + steps.format("shim", "shim") + TOP)).code == 0
+    ended = run("offsets", job(HEAD + steps.format("shim", "Shim") + TOP))
+    assert ended.code == 2
+    assert "only in capitals or spaces" in ended.err

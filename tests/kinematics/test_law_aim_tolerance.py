@@ -7,6 +7,8 @@ from hypothesis import strategies as st
 from samples import SENSES, directions
 
 from kinematics import (
+    IndexDirection,
+    IndexRule,
     Machine,
     Operation,
     PlacedOperation,
@@ -196,3 +198,63 @@ def test_a_hair_of_tilt_to_the_wrong_side_is_none(off, azimuth, tilt, line_up):
         one.misalignment_deg, abs=1e-9
     )
     assert one.program_deg[0] * (1.0 if tilt == "positive" else -1.0) >= -1e-9
+
+
+@given(st.floats(1e-5, 0.0098), st.floats(0.0, 360.0), st.floats(0.0, 360.0), st.sampled_from([0.0, 0.001]))
+def test_a_lined_up_pose_near_a_rotarys_line_is_the_best_there_is(off, azimuth, turned, lean):
+    """With C as it lines x up, no other tilt points better; with that tilt, no other C lines x up better."""
+    machine = mill(lean=lean)
+    setup = Setup.from_stack(machine, [])
+    plane = plane_from_rotations([("z", azimuth), ("x", off), ("z", turned)])
+    line_off_deg = np.degrees(np.arctan(3.0 * lean))
+    asked = Operation("face", plane=plane, when_singular="line up x")
+    (one,) = place_operations(setup, [asked], 0.01 + line_off_deg).placed
+    normal, x = (setup.part_in_machine.rotate(way) for way in (plane.normal, plane.x))
+
+    def aside_deg(c):
+        along = table_pose(machine, [one.machine_deg[0], c]).rotate(x)
+        return np.degrees(np.arctan2(np.abs(along[..., 1]), along[..., 0]))
+
+    around = np.linspace(-0.05, 0.05, 51)
+    tilts = [miss_deg(machine, normal, [one.machine_deg[0] + by, one.machine_deg[1]]) for by in around]
+    assert one.misalignment_deg <= min(tilts) + 1e-9
+    # C is lined up at the tilt that it comes from; the tilt then changes by the hair that the tolerance lets it.
+    assert aside_deg(one.machine_deg[1]) <= 0.001
+
+
+@pytest.mark.parametrize(("way", "turned"), [("positive", 180.0), ("negative", -180.0), (None, -180.0)])
+def test_half_a_turn_is_counted_the_way_it_goes(way, turned):
+    """C from 0 to the other side, by aim and by place: the size is the same, the sign is the machine file's."""
+    tilt = RotaryAxis("A", [0, 0, 0], [1, 0, 0], SENSES[0], (-120.0, 0.0))
+    half = IndexDirection(IndexRule.SHORT_WAY, way)
+    machine = Machine(
+        "mill",
+        (tilt, RotaryAxis("C", [0, 0, 0], [0, 0, 1], SENSES[0], None, index_direction=half)),
+        Platter(face_mm=0.0),
+    )
+    found = aim(machine, [0.0, -1.0, 1.0], [0.0, 0.0])
+    assert found.best is not None
+    assert found.best.move_deg == pytest.approx((-45.0, turned))
+    assert found.best.motion_deg == pytest.approx(225.0)
+    placed = place_operations(
+        Setup.from_stack(machine, []),
+        [
+            Operation("one", plane=plane_from_normal([0, -1, 1])),
+            Operation("two", plane=plane_from_normal([0, 1, 1])),
+        ],
+    ).placed
+    before, after = (np.array(one.machine_deg) for one in placed)
+    assert abs(machine.rotaries[1].move_deg(before[1], after[1])) == pytest.approx(180.0)
+    assert machine.rotaries[1].move_deg(before[1], after[1]) == pytest.approx(turned)
+
+
+@pytest.mark.parametrize("tolerance", [0.0, 0.01])
+def test_directions_asked_for_in_blocks_are_those_asked_for_alone(monkeypatch, tolerance):
+    """Many directions are solved a block at a time: none is lost at a block's edge, and none is solved twice."""
+    monkeypatch.setattr("kinematics.inverse_solver._BLOCK", 64)
+    machine = mill()
+    wanted = np.random.default_rng(7).normal(size=(37, 3))
+    wanted[::5] = [0.0, 0.0, 1.0]
+    found = aim(machine, wanted, [0.0, 20.0], tolerance_deg=tolerance)
+    for k, direction in enumerate(wanted):
+        assert found[k] == aim(machine, direction, [0.0, 20.0], tolerance_deg=tolerance)

@@ -92,3 +92,9 @@ def test_work_offset_and_plane_axes(rng):
         for row, axis in zip(setup.machine_axes(angles), np.eye(3), strict=True):
             back = Rotation.from_matrix(part_in_machine[:3, :3]).inv().apply(axis)
             assert_close(row, back, within=1e-13)
+
+
+def test_a_step_of_which_only_the_name_is_given_changes_nothing():
+    pose = StackStep("shim").pose()
+    assert np.array_equal(pose.rotation, np.eye(3))
+    assert np.array_equal(pose.translation_mm, np.zeros(3))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
@@ -15,6 +16,7 @@ from tiltwright.files.diagnostics import (
     InvalidValue,
     nearest,
     one_of,
+    read_alike,
     shown,
 )
 from tiltwright.files.parsing import (
@@ -273,8 +275,21 @@ def _rows(table: CsvTable, columns: Columns) -> tuple[RawReading, ...]:
     rows = [_row(table.file, columns, row, mark, faults) for row in whole]
     faults += [fault for row in table.rows if (fault := uneven(table, row)) is not None]
     faults += _cut_number(table, columns)
+    faults += _targets_alike(table.file, [row for row in rows if row is not None])
     refuse(table.file, faults)
     return tuple(row for row in rows if row is not None)
+
+
+def _targets_alike(file: str, rows: Sequence[RawReading]) -> list[Diagnostic]:
+    """Faults of targets that only a program tells apart: each would be adjusted as a target of its own."""
+    first: dict[str, RawReading] = {}
+    faults = []
+    for row in rows:
+        other = first.setdefault(read_alike(row.target), row)
+        if unicodedata.normalize("NFC", other.target) != unicodedata.normalize("NFC", row.target):
+            found = f"{shown(row.target)}, which differs from {shown(other.target)} in row {other.line} only in capitals or spaces"
+            faults.append(Diagnostic(file, row.line, "target", found, "one spelling for one target"))
+    return faults
 
 
 def _row(file: str, columns: Columns, row: CsvRow, mark: str, faults: list[Diagnostic]) -> RawReading | None:

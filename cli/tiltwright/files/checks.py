@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from kinematics import KinematicsError, plane_through
 from kinematics.machine import HORIZONTAL_BELOW
-from tiltwright.files.diagnostics import KeyPath, UnlocatedDiagnostic, nearest, one_of, shown
+from tiltwright.files.diagnostics import KeyPath, UnlocatedDiagnostic, nearest, one_of, read_alike, shown
 from tiltwright.files.job_file import (
     FORMS,
     LAST_WORK_OFFSET,
@@ -30,6 +30,7 @@ __all__ = [
     "check_limits",
     "check_machine",
     "check_section",
+    "check_step_names",
     "check_touched",
     "direction_of",
     "known_name",
@@ -181,6 +182,18 @@ def _check_machine_solids(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]
         )
 
 
+def check_step_names(path: KeyPath, names: Sequence[str | None]) -> Iterator[UnlocatedDiagnostic]:
+    """Check that no two steps have names that only a program tells apart; the very same name may come again."""
+    first: dict[str, str] = {}
+    for place, name in enumerate(names):
+        if name is None:
+            continue
+        other = first.setdefault(read_alike(name), name)
+        if unicodedata.normalize("NFC", other) != unicodedata.normalize("NFC", name):
+            found = f"{shown(name)}, which differs from {shown(other)} only in capitals or spaces"
+            yield UnlocatedDiagnostic((*path, place, "name"), found, "one spelling, or another name")
+
+
 def _check_job_solids(
     job: JobFile, letters: Sequence[str] | None, holders: Sequence[str] | None
 ) -> Iterator[UnlocatedDiagnostic]:
@@ -192,6 +205,7 @@ def _check_job_solids(
     letters, holders : sequence of str or None
         Of the machine; None where they are not known.
     """
+    yield from check_step_names(("stack",), [step.name for step in job.stack])
     steps = [step.name for step in job.stack if step.name is not None]
     nested = {step.name for nest in job.nest for step in nest.step if step.name is not None}
     complete = letters is not None and len(steps) == len(job.stack)
@@ -239,15 +253,10 @@ def own_names(table: str, names: Iterable[str | None]) -> Iterator[UnlocatedDiag
     for place, name in enumerate(names):
         if name is None:
             continue
-        before, other = first.setdefault(_alike(name), (place, name))
+        before, other = first.setdefault(read_alike(name), (place, name))
         if before != place:
             found = f"{shown(name)}, {_taken(name, other, f'{table} {before + 1}')}"
             yield UnlocatedDiagnostic((table, place, "name"), found, f"a different name for each {table}")
-
-
-def _alike(name: str) -> str:
-    """A name without what the eye passes over: capitals, and how many spaces there are."""
-    return "".join(unicodedata.normalize("NFC", name).casefold().split())
 
 
 def _taken(name: str, other: str, owner: str) -> str:
@@ -432,7 +441,7 @@ def _names(operations: Iterable[OperationTable]) -> Iterator[UnlocatedDiagnostic
             continue
         names = [operation.name] if count == 1 else [f"{operation.name} {k + 1}" for k in range(count)]
         for name in names:
-            before, other = taken.setdefault(_alike(name), (place, name))
+            before, other = taken.setdefault(read_alike(name), (place, name))
             if before != place:
                 found = shown(operation.name) + (
                     f", which becomes {shown(name)}" if name != operation.name else ""

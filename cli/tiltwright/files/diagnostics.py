@@ -18,6 +18,7 @@ __all__ = [
     "nearest",
     "one_of",
     "option_error",
+    "read_alike",
     "sanitized",
     "shown",
     "type_words",
@@ -252,6 +253,17 @@ def one_of(choices: Iterable[object], last: str = "or") -> str:
     if len(words) > _MOST_CHOICES:
         return f"{', '.join(words[:_MOST_CHOICES])} {last} {len(words) - _MOST_CHOICES} more"
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}" if words else "none"
+
+
+def read_alike(name: str) -> str:
+    """A name without what the eye passes over: capitals, and spaces.
+
+    Examples
+    --------
+    >>> read_alike("Ball  1") == read_alike("ball 1"), read_alike("ball 1") == read_alike("ball 2")
+    (True, False)
+    """
+    return "".join(unicodedata.normalize("NFC", name).casefold().split())
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:

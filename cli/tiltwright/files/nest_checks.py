@@ -8,6 +8,7 @@ from tiltwright.files.checks import (
     KnownMachine,
     check_letters,
     check_section,
+    check_step_names,
     check_touched,
     known_name,
     own_names,
@@ -50,6 +51,7 @@ def check_nests(job: JobFile, known: KnownMachine) -> Iterator[UnlocatedDiagnost
     own = [material.name for material in job.material if material.name is not None]
     for place, nest in enumerate(job.nest):
         path: KeyPath = ("nest", place)
+        yield from check_step_names((*path, "step"), [step.name for step in nest.step])
         for k, step in enumerate(nest.step):
             yield from check_section((*path, "step", k), step)
             where = (*path, "step", k, "material")

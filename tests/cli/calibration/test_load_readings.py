@@ -458,3 +458,18 @@ def test_the_examples_log_is_its_tables_balls(run, examples):
     table_only = [",".join(["ball", r.target, *map(repr, r.angles), *map(repr, r.xyz)]) for r in balls]
     assert read_table("t", table(*table_only), AC).rows[-1].xyz == balls[-1].xyz
     assert [one["target"] for one in log["readings"]] == [row.target for row in balls]
+
+
+@pytest.mark.parametrize(
+    ("second", "refused"), [("Ball 1", True), ("ball1", True), ("ball 1", False), ("ball 2", False)]
+)
+def test_targets_that_only_differ_to_a_program_are_refused(second, refused):
+    """Two spellings would be adjusted as two balls, each with half of the poses."""
+    text = f"kind,target,A_deg,C_deg,X_mm,Y_mm,Z_mm\nball,ball 1,0,0,1,2,3\nball,{second},-30,0,4,5,6\n"
+    if not refused:
+        assert len(read_table("r.csv", text, AC).rows) == 2
+        return
+    with pytest.raises(InputFaults) as caught:
+        read_table("r.csv", text, AC)
+    (fault,) = caught.value.faults
+    assert (fault.line, fault.key) == (3, "target")

@@ -273,8 +273,10 @@ def cradle():
     [
         (Frustum([0, 0, -150], [0, 0, 120], 460.0, None, 400.0), (-12.0, 30.0)),
         (cradle(), (-60.0, 90.0)),
+        # A tube across: its facets cut into wedges, or the search is broken off at half of the distance.
+        (Frustum([-20, 0, 0], [20, 0, 0], 400.0, None, 330.0), (-30.0, 60.0)),
     ],
-    ids=["hood", "cradle"],
+    ids=["hood", "cradle", "ring"],
 )
 def test_what_turns_inside_a_hollow_is_clear_of_it(make, shape, to_deg):
     bar = Solid("bar", Box([-30, -100, 10], [30, 100, 40]), on_rotary(1))

@@ -5,9 +5,10 @@ import pytest
 import trimesh
 from hypothesis import given
 from hypothesis import strategies as st
+from manifold3d import Manifold, OpType
 
 from kinematics.errors import KinematicsError
-from kinematics.reach.collision_bodies import collision_body, facets, vertices_of
+from kinematics.reach.collision_bodies import collision_body, facets, pieced_body, vertices_of
 from kinematics.reach.shapes import Box, Frustum, Mesh, box_on, frustum_on
 from kinematics.transform import Pose, rotation_about_axis
 
@@ -126,3 +127,26 @@ def test_a_tube_on_the_spindle_is_filled_and_says_so():
     body = collision_body("guard", frustum_on(10.0, 50.0, 30.0), convex_only=True)
     assert body.manifold.volume() == pytest.approx(np.pi * 25.0**2 * 10.0, rel=5e-3)
     assert body.facet_error_mm == pytest.approx(15.0)  # from the middle of its end to the rim of the bore
+
+
+@pytest.mark.parametrize(
+    "tube",
+    [
+        Frustum([3.0, 1.0, -20.0], [5.0, 50.0, 60.0], 300.0, None, 230.0),
+        Frustum([0.0, 0.0, 0.0], [0.0, 0.0, 60.0], 80.0, 120.0, 50.0),
+    ],
+    ids=["leaning", "cone"],
+)
+def test_the_wedges_of_a_tube_are_the_tube(tube):
+    """None of it lost, nothing added, and every wedge the hull of its corners."""
+    body = pieced_body("tube", tube)
+    whole = Manifold.batch_boolean([piece.manifold for piece in body.pieces], OpType.Add)
+    assert whole.volume() == pytest.approx(body.manifold.volume(), rel=1e-12)
+    assert abs((whole - body.manifold).volume()) < 1e-6
+    assert abs((body.manifold - whole).volume()) < 1e-6
+    for piece in body.pieces:
+        assert piece.tight
+        assert piece.manifold.hull().volume() == pytest.approx(piece.manifold.volume(), rel=1e-9)
+        assert np.sort(vertices_of(piece.manifold), axis=0) == pytest.approx(
+            np.sort(piece.discs_mm, axis=0), abs=1e-9
+        )
