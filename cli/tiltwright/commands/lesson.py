@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -61,6 +61,7 @@ def new(
     from tiltwright.files.atomic_write import write_all
     from tiltwright.files.diagnostics import option_error
     from tiltwright.teaching.lesson_set import lesson_files
+    from tiltwright.terminal.progress_line import progress_bar
     from tiltwright.terminal.streams import note
 
     size = paper_of(paper)
@@ -72,20 +73,13 @@ def new(
             str(folder), "a folder with something in it", "a new folder, or --force to write into it"
         )
     # All is made before anything is written.
-    files = list(
-        lesson_files(
-            chosen,
-            seed,
-            students,
-            "inch" if units is Units.INCH else "mm",
-            by_hand=by_hand,
-            paper=size,
-        )
-    )
-    if pages:
-        from tiltwright.page.lesson_pages import lesson_pages
+    unit: Literal["mm", "inch"] = "inch" if units is Units.INCH else "mm"
+    with progress_bar():
+        files = list(lesson_files(chosen, seed, students, unit, by_hand=by_hand, paper=size))
+        if pages:
+            from tiltwright.page.lesson_pages import lesson_pages
 
-        files += lesson_pages(dict(files), by_hand=by_hand)
+            files += lesson_pages(dict(files), by_hand=by_hand)
     targets = {folder / path: content for path, content in files}
     for parent in {target.parent for target in targets}:
         parent.mkdir(parents=True, exist_ok=True)

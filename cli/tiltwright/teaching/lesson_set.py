@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+from kinematics.progress import counted
 from kinematics.teaching import (
     LEVELS,
     PIVOT_LEVEL,
@@ -62,7 +63,7 @@ def lesson_files(
         "angle_within": 0.001,
     }
     offsets: dict[str, Level] = {one: one for one in LEVELS}
-    for sheet in range(1, students + 1):
+    for sheet in counted(range(1, students + 1), "sheets"):
         if level == PIVOT_LEVEL:
             yield from _pivot_files(seed, sheet, units, paper)
         else:
