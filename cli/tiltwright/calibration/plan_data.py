@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.calibration import PlannedTarget
-from tiltwright.files.plan_file import ProbeTable
+from tiltwright.files.probing_tables import ProbeTable
 from tiltwright.files.units import Unit
 
 __all__ = ["DEFAULT_POSES", "Plan"]
