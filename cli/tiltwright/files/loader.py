@@ -41,7 +41,7 @@ from tiltwright.files.job_file import (
 )
 from tiltwright.files.machine_file import MachineFile
 from tiltwright.files.nest_checks import check_nests, nests_of_operation
-from tiltwright.files.probing_checks import check_probing
+from tiltwright.files.probing_checks import check_probing, probing_in_nest
 from tiltwright.files.schema_types import keys_given
 from tiltwright.files.toml_source import Source, add_caution, load, parsed
 from tiltwright.files.uncertainty_checks import check_job_uncertainty, check_machine_uncertainty
@@ -198,7 +198,13 @@ class ReadJob:
         square_up = self.file.square_up if own.square_up is None else own.square_up
         return replace(
             self,
-            file=msgspec.structs.replace(self.file, stack=tables, square_up=square_up, touched=own.touched),
+            file=msgspec.structs.replace(
+                self.file,
+                stack=tables,
+                square_up=square_up,
+                touched=own.touched,
+                zero_probing=probing_in_nest(self.file.zero_probing, own.zero_probing),
+            ),
             steps=tuple(step.step for step in one.stack),
             setup=one.setup,
             touched=one.touched,

@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+import msgspec
+
 from tiltwright.files.diagnostics import KeyPath, UnlocatedDiagnostic, shown
 from tiltwright.files.job_file import JobFile
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
-from tiltwright.files.probing_tables import EdgeTable, NestProbingTable
+from tiltwright.files.probing_tables import EdgeTable, NestProbingTable, ZeroProbingTable
 from tiltwright.files.schema_types import keys_given
 
-__all__ = ["TARGETS", "check_probing", "clocking_edge", "targets_given"]
+__all__ = ["TARGETS", "check_probing", "clocking_edge", "probing_in_nest", "targets_given"]
 
 TARGETS = ("face", "edge", "bore", "boss")
 """The keys of what is touched."""
@@ -28,6 +30,16 @@ def targets_given(table: NestProbingTable) -> frozenset[str]:
 def clocking_edge(table: NestProbingTable) -> EdgeTable | None:
     """The edge whose two points give the clocking."""
     return next((edge for edge in table.edge if edge.at is not None and len(edge.at) > 1), None)
+
+
+def probing_in_nest(whole: ZeroProbingTable | None, own: NestProbingTable | None) -> ZeroProbingTable | None:
+    """How one nest's part is probed: by its own targets and limits where it has any, else by the job's."""
+    if own is None:
+        return whole
+    stated = {key: getattr(own, key) for key in ("within", "clock_within") if getattr(own, key) is not None}
+    if targets_given(own):
+        stated |= {key: getattr(own, key) for key in TARGETS}
+    return msgspec.structs.replace(whole or ZeroProbingTable(), **stated)
 
 
 def check_probing(job: JobFile) -> Iterator[UnlocatedDiagnostic]:

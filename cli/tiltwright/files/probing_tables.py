@@ -137,7 +137,7 @@ class NestProbingTable(FileTable, frozen=True, kw_only=True):
         ),
     ] = None
     clock_within: Annotated[
-        Annotated[float, Meta(gt=0.0, le=5.0)] | None,
+        Annotated[float, Meta(ge=0.001, le=5.0)] | None,
         Meta(
             description="Degrees by which a part may be clocked; beyond them the program stops. Needed where an edge has two "
             "points.",

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from samples import assert_close, random_machine, random_stack
 
 from kinematics import KinematicsError, Pose, Setup, offsets_of_parts, rotation_about_line
 from kinematics.batch import (
@@ -15,7 +16,6 @@ from kinematics.batch import (
     shift_response,
     surface_touch,
 )
-from samples import assert_close, random_machine, random_stack
 
 SEEDS = st.integers(0, 2**32 - 1)
 TIP = 2.5
@@ -72,7 +72,7 @@ def test_a_round_and_a_face_give_the_shift(seed, clocked):
     real = moved_part(setup, shift, clock)
     centre = np.array([5.0, -3.0, -6.0])
     # The axis is met at another height than where the centre was expected.
-    axis = real.apply(centre + [0.0, 0.0, random.normal()])
+    axis = real.apply(centre + np.array([0.0, 0.0, random.normal()]))
     touches = [surface_touch(*FACE, TIP), centre_touch(centre)]
     found = [middle_of_tip(setup, real, *FACE), axis]
     if clocked:
