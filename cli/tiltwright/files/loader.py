@@ -38,6 +38,7 @@ from tiltwright.files.job_file import (
 )
 from tiltwright.files.machine_file import MachineFile
 from tiltwright.files.nest_checks import check_nests, nests_of_operation
+from tiltwright.files.probing_checks import check_probing, probing_in_nest
 from tiltwright.files.schema_types import keys_given
 from tiltwright.files.toml_source import Source, add_caution, load, parsed
 from tiltwright.files.uncertainty_checks import check_job_uncertainty, check_machine_uncertainty
@@ -197,7 +198,13 @@ class ReadJob:
         square_up = self.file.square_up if own.square_up is None else own.square_up
         return replace(
             self,
-            file=msgspec.structs.replace(self.file, stack=tables, square_up=square_up, touched=own.touched),
+            file=msgspec.structs.replace(
+                self.file,
+                stack=tables,
+                square_up=square_up,
+                touched=own.touched,
+                zero_probing=probing_in_nest(self.file.zero_probing, own.zero_probing),
+            ),
             steps=tuple(step.step for step in one.stack),
             setup=one.setup,
             touched=one.touched,
@@ -269,7 +276,7 @@ def read_job(path: str | os.PathLike[str]) -> ReadJob:
         setup = setup_of(file.square_up, machine.machine, steps)
     # In a job with nests the rotaries' offsets, and so the limits of program angles, are each nest's own.
     faults.extend(check_job(file, known if file.nest else _with_offsets(known, file, setup)))
-    faults.extend((*check_nests(file, known), *check_job_uncertainty(file)))
+    faults.extend((*check_nests(file, known), *check_probing(file), *check_job_uncertainty(file)))
     if machine is not None and not faults:
         operations = _operations(file, machine.machine, faults)
         nests = _nests(file, machine.machine, steps, known, faults)
