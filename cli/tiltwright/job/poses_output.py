@@ -14,6 +14,7 @@ from kinematics.progress import counted
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.offsets_output import (
     direction_rows,
+    jog_words,
     touch_columns,
     touch_values,
     touched_report,
@@ -160,4 +161,5 @@ def poses_table(
         [*map(angle, program), *(length(value, units) for value in xyz)]
         for program, xyz in zip(program_deg, offset_mm, strict=True)
     ]
-    return turned_table(title, [*setup.machine.letters, "X", "Y", "Z"], rows, axes, turns, left=0)
+    text = turned_table(title, [*setup.machine.letters, "X", "Y", "Z"], rows, axes, turns, left=0)
+    return f"{text}\n\n{jog_words(setup.machine)}"

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import json
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
@@ -20,6 +17,8 @@ __all__ = ["by_letter", "csv_pieces", "csv_text", "json_pieces", "json_text", "l
 
 def json_text(report: dict[str, Any], *, compact: bool = False) -> str:
     """A report as one JSON object in ASCII, indented unless compact; refuses NaN and infinity, which JSON lacks."""
+    import json
+
     return json.dumps(report, indent=None if compact else 1, allow_nan=False) + "\n"
 
 
@@ -45,6 +44,8 @@ def json_pieces(report: dict[str, Any], key: str, items: Iterable[dict[str, Any]
      ]
     }
     """
+    import json
+
     encoder = json.JSONEncoder(allow_nan=False)
     # A quotation mark inside a text is escaped, so this place is found nowhere else.
     head, tail = json_text(report).split(f'"{key}": []', 1)
@@ -80,6 +81,9 @@ _ROWS_AT_ONCE = 1000
 
 def csv_pieces(head: Sequence[str], rows: Iterable[Sequence[object]]) -> Iterator[str]:
     """CSV as `csv_text` has it, in pieces, for rows that need not be held all at once."""
+    import csv
+    import io
+
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(head)
