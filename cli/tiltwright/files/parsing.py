@@ -19,7 +19,7 @@ from tiltwright.files.diagnostics import (
     shown,
 )
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
-from tiltwright.files.schema_types import LONGEST_NAME, printable_words
+from tiltwright.files.schema_types import LONGEST_NAME, SMALLEST_LENGTH, printable_words
 from tiltwright.files.temperature import believable_celsius
 from tiltwright.files.units import Unit
 from tiltwright.files.written_numbers import (
@@ -231,18 +231,18 @@ def typed_length(text: str, option: str, unit: Unit) -> float:
 
 
 def positive_length(text: str, option: str, unit: Unit) -> float:
-    """`typed_length` of a length that must be above 0.
+    """`typed_length` of a length that must be above 0, and not vanishing.
 
     Examples
     --------
     >>> positive_length("0", "--sigma", Unit.MM)
     Traceback (most recent call last):
         ...
-    tiltwright.files.diagnostics.InputFaults: --sigma: found "0"; allowed: a length above 0
+    tiltwright.files.diagnostics.InputFaults: --sigma: found "0"; allowed: a length above 0.000001
     """
     value_mm = typed_length(text, option, unit)
-    if value_mm <= 0.0:
-        raise option_error(option, shown(text), "a length above 0")
+    if value_mm <= unit.to_mm(SMALLEST_LENGTH):
+        raise option_error(option, shown(text), f"a length above {SMALLEST_LENGTH:f}")
     return value_mm
 
 

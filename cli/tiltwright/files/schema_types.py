@@ -22,6 +22,7 @@ from tiltwright.files.units import Unit
 __all__ = [
     "LONGEST_NAME",
     "NAME_SCHEMA",
+    "SMALLEST_LENGTH",
     "Angle",
     "Angles",
     "AxisTurns",
