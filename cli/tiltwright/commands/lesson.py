@@ -58,7 +58,7 @@ def new(
     In the folder: sheets/ to hand out (PDF, Markdown, and a CSV file to fill in), and key/ for the instructor. A pivot's
     key/key-01.txt grades a single answer too: pivot practice --grade.
     """
-    from tiltwright.files.atomic_write import write_all
+    from tiltwright.files.atomic_write import write_folder
     from tiltwright.files.diagnostics import option_error
     from tiltwright.teaching.lesson_set import lesson_files
     from tiltwright.terminal.progress_line import progress_bar
@@ -80,11 +80,9 @@ def new(
             from tiltwright.page.lesson_pages import lesson_pages
 
             files += lesson_pages(dict(files), by_hand=by_hand)
-    targets = {folder / path: content for path, content in files}
-    for parent in {target.parent for target in targets}:
-        parent.mkdir(parents=True, exist_ok=True)
-    write_all(targets, force=force)
-    older = [path for path in folder.rglob("*") if path.is_file() and path not in targets]
+    write_folder(folder, dict(files), force=force)
+    written = {folder / path for path, _ in files}
+    older = [path for path in folder.rglob("*") if path.is_file() and path not in written]
     older.sort(key=lambda path: (path.parent.name != "sheets", path))
     if older:
         listed = ", ".join(str(path.relative_to(folder)) for path in older[:_MOST_LISTED])

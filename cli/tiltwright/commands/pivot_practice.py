@@ -172,7 +172,7 @@ def _make(
 
 def _hand_out(folder: Path, contents: dict[str, str | bytes], *, force: bool) -> None:
     """All files or none: half a practice would be worse than an error."""
-    from tiltwright.files.atomic_write import write_all
+    from tiltwright.files.atomic_write import write_folder
     from tiltwright.files.diagnostics import option_error
 
     if folder.exists() and not folder.is_dir():
@@ -181,12 +181,9 @@ def _hand_out(folder: Path, contents: dict[str, str | bytes], *, force: bool) ->
     if there and not force:
         found = f"{folder / there[0]}, a file that is there already"
         raise option_error("--output", found, "another folder, or --force to replace it")
-    try:
-        folder.mkdir(exist_ok=True)
-    except OSError as refusal:
-        found = f"a folder that cannot be made ({refusal.strerror or refusal})"
-        raise option_error("--output", found, "a folder in one that is there") from None
-    write_all({folder / name: content for name, content in contents.items()}, force=force)
+    if not folder.parent.is_dir():
+        raise option_error("--output", f"no folder {folder.parent}", "a folder in one that is there")
+    write_folder(folder, contents, force=force)
 
 
 def _grade(
