@@ -1,6 +1,7 @@
 """The language of the simulated control, on the report's own examples (NISTIR 6556, sections 3.3.1 to 3.3.5)."""
 
 import pytest
+
 from ngc_language import NgcError, Unset, evaluate, parsed
 
 

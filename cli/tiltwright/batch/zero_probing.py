@@ -19,7 +19,15 @@ from kinematics.batch import (
 )
 from kinematics.calibration import TargetKind
 from tiltwright.calibration.plan_data import clearance_mm_of, over_mm_of, spare_mm_of
-from tiltwright.calibration.probe_cycles import Probe, ProbeCycle, bore_or_pin, lift_lines, probe_of, surface
+from tiltwright.calibration.probe_cycles import (
+    Probe,
+    ProbeCycle,
+    bore_or_pin,
+    lift_lines,
+    probe_of,
+    safe_height,
+    surface,
+)
 from tiltwright.calibration.probe_program import probe_faults, travel_faults
 from tiltwright.files.conversion import part_within_of
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath, shown
@@ -170,13 +178,12 @@ def probed_parts(job: ReadJob) -> ProbedParts:
     faults = [*_missing(job)]
     if faults:
         raise InputFaults(faults)
-    travel, whole = job.machine.travel, job.file.zero_probing
-    assert travel is not None
+    whole = job.file.zero_probing
     assert whole is not None
     assert whole.probe is not None
     table, unit = whole.probe, job.unit
     probe = probe_of(table, unit)
-    high = unit.from_mm(float(travel.high_mm[2]))
+    high = safe_height(job.machine, unit)
     lift = tuple(lift_lines(probe, table.offset, high))
     nests = []
     for place, nest in enumerate(evaluated.nests):

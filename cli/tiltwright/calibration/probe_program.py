@@ -13,7 +13,7 @@ from tiltwright.calibration import parameter_file
 from tiltwright.calibration.plan import EvaluatedPlan
 from tiltwright.calibration.plan_data import Plan
 from tiltwright.calibration.probe_access import is_platter_face, probe_cycle
-from tiltwright.calibration.probe_cycles import Approach, ProbeCycle, lift_lines, probe_of
+from tiltwright.calibration.probe_cycles import Approach, ProbeCycle, lift_lines, probe_of, safe_height
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
 from tiltwright.files.probing_tables import ProbeTable
 from tiltwright.files.units import Unit
@@ -210,7 +210,7 @@ def probing_program(evaluated: EvaluatedPlan, path: str) -> Program:
     assert plan.probe is not None
     assert machine.travel is not None
     probe = probe_of(plan.probe, plan.units)
-    high = plan.units.from_mm(float(machine.travel.high_mm[2]))
+    high = safe_height(machine, plan.units)
     lift = lift_lines(probe, plan.probe.offset, high)
     directions = turned_directions(evaluated)
     body: list[str] = []
