@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,6 @@ from kinematics import (
     IndexDirection,
     IndexRule,
     Machine,
-    Nest,
     Operation,
     Plane,
     Platter,
@@ -38,6 +38,9 @@ from tiltwright.files.job_file import (
 from tiltwright.files.machine_file import MachineFile, RotaryTable
 from tiltwright.files.nest_checks import PLATTER
 from tiltwright.files.units import Unit
+
+if TYPE_CHECKING:
+    from kinematics import Nest
 
 __all__ = [
     "TouchedZero",
@@ -213,5 +216,7 @@ def _array_mm(lengths: tuple[float, ...], unit: Unit) -> NDArray[np.float64]:
 
 def nest_of(table: NestTable, unit: Unit) -> Nest:
     """A nest as the file gives it, in millimetres."""
+    from kinematics import Nest  # a job without nests starts without it
+
     on = None if table.on == PLATTER else table.on
     return Nest(table.name, on, tuple(step_of(step, unit) for step in table.step))

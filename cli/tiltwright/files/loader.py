@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import msgspec
 import numpy as np
@@ -14,12 +14,9 @@ from numpy.typing import NDArray
 from kinematics import (
     KinematicsError,
     Machine,
-    Nest,
-    NestStep,
     Operation,
     Setup,
     StackStep,
-    nest_stacks,
     table_frame,
 )
 from tiltwright.files.believable import doubt_words, doubts
@@ -46,6 +43,9 @@ from tiltwright.files.schema_types import keys_given
 from tiltwright.files.toml_source import Source, add_caution, load, parsed
 from tiltwright.files.uncertainty_checks import check_job_uncertainty, check_machine_uncertainty
 from tiltwright.files.units import Unit
+
+if TYPE_CHECKING:
+    from kinematics import Nest, NestStep
 
 __all__ = [
     "ReadJob",
@@ -458,6 +458,10 @@ def _nests(
 ) -> tuple[ReadNest, ...]:
     """The nests; two in one place and angles outside their rotaries' limits are faults."""
     nests = [nest_of(table, file.units) for table in file.nest]
+    if not nests:
+        return ()
+    from kinematics import nest_stacks  # a job without nests starts without it
+
     found: list[ReadNest] = []
     for place, (nest, stack) in enumerate(zip(nests, nest_stacks(steps, nests), strict=True)):
         table = file.nest[place]
