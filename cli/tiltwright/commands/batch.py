@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
+from tiltwright.commands.batch_program import program
 from tiltwright.commands.options import (
     Csv,
     Force,
@@ -28,6 +29,8 @@ app = typer.Typer(
     rich_markup_mode=None,
     help="Repeat a job: log every part's zero, chart it, and know when to probe again.",
 )
+
+app.command("program")(program)
 
 
 @app.command("offsets")

@@ -296,7 +296,13 @@ def read_job(path: str | os.PathLike[str]) -> ReadJob:
 
 
 def fault_at(
-    read: ReadJob | ReadMachine, key: KeyPath, found: str, allowed: str, tip: str = ""
+    read: ReadJob | ReadMachine,
+    key: KeyPath,
+    found: str,
+    allowed: str,
+    tip: str = "",
+    *,
+    missing: bool = False,
 ) -> Diagnostic:
     """A located fault of a file that was read, for what only shows later.
 
@@ -305,7 +311,7 @@ def fault_at(
     ``raise InputFaults([fault_at(job, ("operation", 3, "work_offset"), "2, with other values", "...")])``
     """
     faults = DiagnosticCollector(read.source)
-    faults.add(key, found, allowed, tip)
+    faults.add(key, found, allowed, tip, missing=missing)
     return faults.located()[0]
 
 
