@@ -19,10 +19,12 @@ from kinematics.batch.charts import (
 )
 from kinematics.batch.groups import GroupShift, group_shifts
 from kinematics.batch.production import (
+    BatchDay,
+    BatchSchedule,
     BatchTimes,
     ShopHours,
     ToolLife,
-    batch_finish,
+    batch_schedule,
     cycle_minutes,
     tools_needed,
 )
@@ -33,6 +35,8 @@ from kinematics.batch.zero_shift import clocking_response, shift_response
 __all__ = [
     "SIGNIFICANT",
     "Baseline",
+    "BatchDay",
+    "BatchSchedule",
     "BatchTimes",
     "Change",
     "ChangeFit",
@@ -50,7 +54,7 @@ __all__ = [
     "StubLoad",
     "ToolLife",
     "baseline_of",
-    "batch_finish",
+    "batch_schedule",
     "breaking_force_n",
     "clocking_response",
     "continue_chart",
