@@ -7,6 +7,7 @@ from msgspec import Meta
 from tiltwright.files.angle import ANGLE_PATTERN
 from tiltwright.files.batch_tables import BatchTable, Minutes, StubTable
 from tiltwright.files.diagnostics import InvalidValue
+from tiltwright.files.probing_tables import NestProbingTable, ZeroProbingTable
 from tiltwright.files.quantity import Mass, Thickness
 from tiltwright.files.schema_types import (
     Angle,
@@ -386,6 +387,10 @@ class NestTable(FileTable, frozen=True, kw_only=True):
         StubTable | None,
         Meta(description="Its own stub, with the keys of [stub]; left out: as the job has it."),
     ] = None
+    zero_probing: Annotated[
+        NestProbingTable | None,
+        Meta(description="How its part is probed, where that differs from [zero_probing]."),
+    ] = None
 
 
 class JobFile(FileTable, frozen=True, kw_only=True):
@@ -439,6 +444,10 @@ class JobFile(FileTable, frozen=True, kw_only=True):
     nest: Annotated[
         tuple[NestTable, ...], Meta(description="Places on the platter that hold a part each.")
     ] = ()
+    zero_probing: Annotated[
+        ZeroProbingTable | None,
+        Meta(description="How a probing program finds each part's zero, for `batch program`."),
+    ] = None
     order: Annotated[
         Literal["by nest", "by tilt"] | None,
         Choice(),
