@@ -84,7 +84,7 @@ def test_without_nests_nest_is_null_and_nothing_else_is_new(run, job):
 def test_the_loader_names_nests_and_sets_every_offset(run, job):
     text = run("offsets", job(HEAD + TWO + FACE + PORT), "--gcode").out
     assert [number for number, _ in g10(text)] == ["P4", "P3", "P2", "P1"]
-    assert "(G56 for A0.0000 C0.0000: face in nest right)" in text
+    assert "(G56 for program A0.0000 C0.0000: face in nest right)" in text
 
 
 def test_by_tilt_every_nest_at_one_tilt_comes_before_the_next(run, job):

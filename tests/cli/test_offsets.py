@@ -317,7 +317,7 @@ def test_a_name_stays_inside_its_comment_and_its_cell(run, job):
     name = "=x (port) G0 Z-5"
     path = job(HEAD + STACK + f'[[operation]]\nname = "{name}"\nat = {{ A = 0, C = 0 }}\n')
     gcode = run("offsets", path, "--gcode").out
-    assert "(G54 for A0.0000 C0.0000: =x [port] G0 Z-5)" in gcode
+    assert "(G54 for program A0.0000 C0.0000: =x [port] G0 Z-5)" in gcode
     assert run("offsets", path, "--csv").out.splitlines()[1].startswith("'=x")
 
 

@@ -16,6 +16,7 @@ from tiltwright.job.offsets_output import (
     NOT_TO_LOAD,
     ExpandedUncertainties,
     expanded_of,
+    jog_words,
     message_report,
     operation_report,
     short_name,
@@ -147,8 +148,8 @@ def nests_table(
     if any(one.touch_too_far for one in evaluated.nests):
         title = f"{NOT_TO_LOAD}\n{title}"
     text = turned_table(title, head, rows, axes, turns, left=2 + several + nested)
-    text = f"{text}\n\n{EXPANDED_WORDS}" if expanded_mm else text
-    return f"{text}\n\n{_order_text(evaluated)}" if named else text
+    words = [EXPANDED_WORDS] if expanded_mm else []
+    return "\n\n".join([text, *words, *([_order_text(evaluated)] if named else []), jog_words(machine)])
 
 
 def _rows(evaluated: EvaluatedNests) -> Iterator[tuple[int, NumberedOperation]]:

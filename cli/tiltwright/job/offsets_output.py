@@ -13,10 +13,9 @@ from numpy import float64
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics import Machine, PlacedOperation, Solution, UnreachableOperation, work_offset_code
-from tiltwright.job.aim_wording import unreachable_text, violation_text
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import JobMessage
-from tiltwright.job.message_wording import message_words
+from tiltwright.job.message_wording import message_words, unreachable_text, violation_text
 from tiltwright.job.plane_turns import (
     TurnConvention,
     plane_turns,
@@ -26,6 +25,7 @@ from tiltwright.job.plane_turns import (
     turns_report,
 )
 from tiltwright.job.warnings import job_messages
+from tiltwright.machine.sense import senses_words
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
 from tiltwright.output.messages import Severity, values_in
 from tiltwright.output.numbers import UNIT_MM, angle, length
@@ -38,6 +38,7 @@ __all__ = [
     "aim_table",
     "aim_ways",
     "expanded_of",
+    "jog_words",
     "message_report",
     "offsets_csv",
     "offsets_report",
@@ -379,7 +380,12 @@ def offsets_table(
     if evaluated.touch_too_far:
         title = f"{NOT_TO_LOAD}\n{title}"
     text = turned_table(title, head, rows, [one.placed.axes for one in evaluated.operations], turns, left=2)
-    return f"{text}\n\n{EXPANDED_WORDS}" if expanded_mm else text
+    return "\n\n".join([text, *([EXPANDED_WORDS] if expanded_mm else []), jog_words(machine)])
+
+
+def jog_words(machine: Machine) -> str:
+    """The line below a table of offsets: a sense entered backwards shows in no number, only at the machine."""
+    return f"Before you load them, jog and look which way the table turns: {senses_words(machine)}."
 
 
 ExpandedUncertainties = Mapping[tuple[str, str | None], tuple[float, float, float]]
@@ -412,7 +418,7 @@ def poses_table(
         [*map(angle, program), *(length(value, units) for value in xyz)]
         for program, xyz in zip(program_deg, offset_mm, strict=True)
     ]
-    return turned_table(title, head, rows, axes, turns, left=0)
+    return f"{turned_table(title, head, rows, axes, turns, left=0)}\n\n{jog_words(machine)}"
 
 
 def turned_table(

@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 import numpy as np
 
 from kinematics import Machine, PlacedOperation, rotation_about_axis
-from tiltwright.job.aim_wording import unreachable_text
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_kinds import (
     DirectionMissed,
@@ -30,9 +29,10 @@ from tiltwright.job.message_kinds import (
     WhenFreeUnused,
     ZeroOffPlane,
 )
-from tiltwright.job.message_wording import finding_words, message_words, operation_list
+from tiltwright.job.message_wording import finding_words, message_words, operation_list, unreachable_text
+from tiltwright.job.sign_slips import faces_inward, stack_sign_lost, steps_down
 from tiltwright.job.touch_slips import length_left_in, out_of_travel, touch_mistyped
-from tiltwright.machine.findings import unused_platter_keys
+from tiltwright.machine.findings import machine_findings
 from tiltwright.output.messages import Message, Severity, as_shown, grouped
 from tiltwright.terminal.streams import note, say_no
 
@@ -58,13 +58,12 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
     found: list[JobMessage] = []
     if evaluated.before_each:
         found.append(Message(Severity.WARNING, LoadersNeeded(evaluated.loader_count)))
-    unused = unused_platter_keys(evaluated.setup.machine)
-    if unused is not None:
-        found.append(Message(Severity.WARNING, unused))
+    found += (Message(Severity.WARNING, one) for one in machine_findings(evaluated.setup.machine))
     found += touch_off_messages(evaluated)
     depth_mm = -float(evaluated.setup.part_in_table.translation_mm[2])
     if evaluated.setup.machine.platter.face_mm is not None and depth_mm > _BELOW_MM:
         found.append(Message(Severity.WARNING, PartZeroBelowPlatter(depth_mm)))
+    found += (Message(Severity.WARNING, one) for one in steps_down(evaluated))
     found += _turned_over(evaluated)
     for one in evaluated.operations:
         found += (
@@ -181,6 +180,9 @@ def touch_off_messages(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
         yield Message(Severity.ERROR, TouchOffTooFar(touch.distance_mm, *tolerance, touched.typed))
     # Told within a tolerance that the job widened too: it may have been widened for another reason.
     explained = mistyped is not None and mistyped.cause != "unknown"
+    sign = None if explained else stack_sign_lost(evaluated)
+    if sign is not None:
+        yield Message(Severity.WARNING, sign)
     length = None if explained else length_left_in(evaluated)
     if length is not None:
         yield Message(Severity.WARNING, length)
@@ -190,6 +192,9 @@ def _of_operation(placed: PlacedOperation, evaluated: EvaluatedJob) -> Iterator[
     machine = evaluated.setup.machine
     for finding in _beyond_travel(placed, machine):
         yield Severity.WARNING, finding
+    inward = faces_inward(placed, evaluated)
+    if inward is not None:
+        yield Severity.WARNING, inward
     if placed.plane_x_deg is not None and abs(placed.plane_x_deg) > SQUARE_WITHIN_DEG:
         yield Severity.WARNING, PlaneTurned(placed.plane_x_deg)
     off_deg = _off_square_deg(placed)

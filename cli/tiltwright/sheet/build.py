@@ -48,6 +48,7 @@ from tiltwright.sheet.wording import (
     givens,
     load_words,
     square_up_words,
+    sweep_words,
     turns_words,
     verify_words,
     z_reference_words,
@@ -171,7 +172,13 @@ def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str 
             square_up=square_up_words(setup, job.file.square_up or {}),
             checked=None if analysis is None else _checked(analysis, units),
         ),
-        verify_words=verify_words(machine, units, heights.reasons, before_each=evaluated.before_each),
+        verify_words=verify_words(
+            machine,
+            units,
+            heights.reasons,
+            before_each=evaluated.before_each,
+            square_up=sweep_words(setup, job.file.square_up or {}),
+        ),
         verify=tuple(
             _verify(row, one, above_mm, units)
             for row, one, above_mm in zip(rows, placed, heights.heights_mm, strict=True)

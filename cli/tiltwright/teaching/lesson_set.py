@@ -10,7 +10,7 @@ from pathlib import Path
 from kinematics import Machine
 from kinematics.teaching import LEVELS, PIVOT_LEVEL, Level, PivotExercise, set_exercise, set_pivot_exercise
 from kinematics.teaching.exercises import UnitName, shared_machine
-from tiltwright.calibration.readings_output import readings_csv
+from tiltwright.calibration.readings_csv import readings_csv
 from tiltwright.files.loader import ReadMachine
 from tiltwright.output.document import Document
 from tiltwright.output.document_files import document_files

@@ -9,7 +9,7 @@ import numpy as np
 
 from kinematics import Machine, RotaryAxis
 from kinematics.machine import is_horizontal
-from kinematics.teaching import Exercise, PivotExercise, all_solutions, why_not_by_trigonometry
+from kinematics.teaching import Exercise, PivotExercise, all_solutions, normal_steps, why_not_by_trigonometry
 from kinematics.teaching.working import axis_name, seen_from, square_axis
 from tiltwright.output import numbers
 from tiltwright.output.document import (
@@ -27,7 +27,7 @@ from tiltwright.output.json_csv import csv_text
 from tiltwright.sheet.drawing import PART_ZERO, draw
 from tiltwright.sheet.panel_layout import HALF
 from tiltwright.sheet.side_view import TiltOperation, side_view
-from tiltwright.teaching.explanation import working_blocks, working_of
+from tiltwright.teaching.explanation import symbols_blocks, working_blocks, working_of
 
 __all__ = [
     "FOOT",
@@ -139,8 +139,13 @@ def key(exercise: Exercise, name: str, *, by_hand: bool) -> Document:
             )
         )
     by_hand = by_hand and not why_not_by_trigonometry(exercise.setup, exercise.stack)
-    for placed in exercise.placed:
-        working = working_of(exercise.setup, placed, exercise.stack, by_hand=by_hand)
+    normals = exercise.normals or ((0, 0, 1),) * len(exercise.placed)
+    workings = [
+        working_of(exercise.setup, placed, exercise.stack, normal_steps(normal), by_hand=by_hand)
+        for placed, normal in zip(exercise.placed, normals, strict=True)
+    ]
+    blocks += symbols_blocks(workings)
+    for placed, working in zip(exercise.placed, workings, strict=True):
         blocks.append(Heading(placed.name))
         blocks += working_blocks(exercise.setup, placed, working, exercise.steps, units, "")
     return Document(
