@@ -534,7 +534,8 @@ def _say_beyond_travel(
     for place in places[:_MOST_POSES_NAMED]:
         words = "; ".join(finding_words(one, units) for one in out_of_travel(offset_mm[place], machine))
         pose = zip(machine.letters, program_deg[place], strict=True)
-        note(f"{' '.join(f'{letter}{angle(value)}' for letter, value in pose)}: {words}", label="caution")
+        angles = " ".join(f"{letter}{angle(value)}" for letter, value in pose)
+        note(f"program {angles}: {words}", label="caution")
     if len(places) > _MOST_POSES_NAMED:
         note(f"{len(places) - _MOST_POSES_NAMED} more poses lie outside the travels", label="caution")
 

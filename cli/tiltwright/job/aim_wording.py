@@ -19,13 +19,15 @@ def violation_text(violation: Violation) -> str:
     """One reason why a pose cannot be used."""
     letter, angle = violation.letter, numbers.angle(violation.angle_deg)
     if violation.kind == "tilt sign":
-        return f"{letter} would be programmed at {angle}, a {violation.tilt} tilt was asked for"
+        return f"program {letter} would be {angle}, and a {violation.tilt} tilt was asked for"
     low, high = violation.limits_deg or (float("-inf"), float("inf"))
     if violation.kind == "alignment":
-        return f"{letter} would stand at {angle} to line x up, its limits are {low:g} to {high:g}"
+        return f"machine {letter} would stand at {angle} to line x up, its limits are {low:g} to {high:g}"
     excess = violation.excess_deg
     over = numbers.angle(excess) if excess >= _SHOWN_FROM_DEG else f"{excess:.0e}"
-    return f"{letter} would stand at {angle}, its limits are {low:g} to {high:g}: {over} degrees too far"
+    return (
+        f"machine {letter} would stand at {angle}, its limits are {low:g} to {high:g}: {over} degrees too far"
+    )
 
 
 def unreachable_text(operation: UnreachableOperation) -> str:

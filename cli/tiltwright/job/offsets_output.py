@@ -414,7 +414,7 @@ def poses_table(
     turns: TurnConvention | None = None,
 ) -> str:
     """Part zero's offset at many poses, one row for each."""
-    head = [*machine.letters, "X", "Y", "Z"]
+    head = [*(f"program {letter}" for letter in machine.letters), "X", "Y", "Z"]
     rows = [
         [*map(angle, program), *(length(value, units) for value in xyz)]
         for program, xyz in zip(program_deg, offset_mm, strict=True)
