@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kinematics.reach.collision_model import CollisionModel, moved_on_mill
-from kinematics.reach.job_clearance import CONTACT_MM, advance, minimum_clearance
-from kinematics.reach.limit import Interval, Limit
+from kinematics.reach.feasibility import CONTACT_MM, Interval, Limit, advance, minimum_clearance
 from kinematics.reach.travel import travel_margins
 
 __all__ = ["MountingRange", "mounting_ranges"]

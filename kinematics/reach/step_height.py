@@ -9,8 +9,7 @@ import numpy as np
 
 from kinematics.errors import KinematicsError
 from kinematics.reach.collision_model import CollisionModel, with_step_height
-from kinematics.reach.job_clearance import CONTACT_MM, advance, minimum_clearance
-from kinematics.reach.limit import Interval, Limit
+from kinematics.reach.feasibility import CONTACT_MM, Interval, Limit, advance, minimum_clearance
 from kinematics.reach.load_limit import LoadLimit, load_feasible, load_margin
 from kinematics.reach.travel import travel_margins
 

@@ -30,7 +30,7 @@ from mutations import damaged  # noqa: E402 - found beside this file
 
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")
 _PLACED = re.compile(
-    r"^error: (\S*\.(toml|csv|log|txt|jsonl|stl)\b|-|.*\.(toml|csv|log|txt|jsonl|stl)[:, ]|NUMBER|[A-Z][\w ]*: |.*/work)"
+    r"^error: (\S*\.(toml|csv|log|txt|jsonl|stl|sqlite)\b|-|.*\.(toml|csv|log|txt|jsonl|stl|sqlite)[:, ]|NUMBER|[A-Z][\w ]*: |.*/work)"
 )
 _SLOWEST_S = 60.0
 
@@ -144,19 +144,85 @@ SCENARIOS = (
         8,
     ),
     Scenario("block.stl", "bytes", ("reach meshed.toml --json",), 3),
+    Scenario(
+        "beacon_dome.toml",
+        "toml",
+        (
+            *_for("beacon_dome.toml"),
+            "page beacon_dome.toml -o beacon.html",
+            "budget beacon_dome.toml --json --trials 1000",
+            "budget beacon_dome.toml --trials 1000",
+        ),
+        8,
+    ),
+    Scenario(
+        "sensor_feet.toml",
+        "toml",
+        (
+            *_for("sensor_feet.toml", "page sensor_feet.toml --nest left -o left.html"),
+            "offsets sensor_feet.toml --nest right --json",
+            "offsets sensor_feet.toml --gcode -o feet.nc",
+            "batch offsets sensor_feet.toml sensor_feet_parts.csv --json",
+            "batch log sensor_feet.toml --json",
+            "batch log sensor_feet.toml sensor_feet_readings.csv --again",
+        ),
+        10,
+    ),
+    Scenario(
+        "sensor_feet_parts.csv",
+        "csv",
+        (
+            "batch offsets sensor_feet.toml sensor_feet_parts.csv",
+            "batch offsets sensor_feet.toml sensor_feet_parts.csv --json",
+            "batch offsets sensor_feet.toml sensor_feet_parts.csv --csv",
+            "batch offsets sensor_feet.toml sensor_feet_parts.csv --gcode -o loaders",
+        ),
+        6,
+    ),
+    Scenario(
+        "sensor_feet_readings.csv",
+        "csv",
+        (
+            "batch log unlogged.toml sensor_feet_readings.csv --json",
+            "batch log unlogged.toml sensor_feet_readings.csv",
+            "batch log unlogged.toml sensor_feet_readings.csv --csv",
+        ),
+        6,
+    ),
+    Scenario(
+        "sensor_feet.batch.sqlite",
+        "bytes",
+        (
+            "batch log sensor_feet.toml --json",
+            "batch log sensor_feet.toml --csv",
+            "batch log sensor_feet.toml --withdraw 1",
+            "batch chart sensor_feet.toml --json",
+            "batch chart sensor_feet.toml",
+        ),
+        4,
+    ),
+    Scenario(
+        "lesson/lesson.toml",
+        "toml",
+        ("lesson grade lesson answers --json", "lesson grade lesson answers"),
+        3,
+    ),
 )
+"""What is damaged, what reads it, and how often it is drawn; a command the program does not have yet is left out."""
 
 
 def prepare(folder: Path) -> None:
     """Lay out sound files of every kind."""
-    for path in EXAMPLES.glob("*.toml"):
+    for path in (*EXAMPLES.glob("*.toml"), *EXAMPLES.glob("*.csv")):
         shutil.copy(path, folder)
+    shutil.copy(EXAMPLES / "sensor_feet.toml", folder / "unlogged.toml")
     shutil.copytree(EXAMPLES / "pivots", folder / "pivots")
     shutil.copy(EXAMPLES / "teaching_mill.toml", folder / "logged.toml")
     for words in (
         "pivot fit pivots/spring_check.csv -m logged.toml --write",
         "pivot restore 0 -m logged.toml",
         "lesson new lesson --level one-tilt --students 1 --seed 7",
+        "batch log sensor_feet.toml sensor_feet_readings.csv",
     ):
         code, _, err = run(words, folder)
         assert code == 0, err

@@ -122,7 +122,7 @@ def _job(path: str, only: list[str], nest: str | None, *, as_json: bool) -> None
         elif not aimed:
             note("every operation states its angles (`at`), so there is nothing to aim")
     if worked.unreached:
-        from tiltwright.job.aim_wording import unreachable_text
+        from tiltwright.job.message_wording import unreachable_text
         from tiltwright.terminal.streams import say_no
 
         for one in worked.unreached:

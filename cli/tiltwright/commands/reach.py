@@ -261,7 +261,7 @@ def _size(
     force: bool,
 ) -> None:
     from tiltwright.files.units import Unit
-    from tiltwright.job.aim_wording import unreachable_text
+    from tiltwright.job.message_wording import unreachable_text
     from tiltwright.output.json_csv import json_text
     from tiltwright.reach.step_height import (
         parse_height_range,

@@ -6,6 +6,7 @@ from msgspec import Meta
 
 from tiltwright.files.angle import ANGLE_PATTERN
 from tiltwright.files.diagnostics import InvalidValue
+from tiltwright.files.probing_tables import NestProbingTable, ZeroProbingTable
 from tiltwright.files.quantity import Mass
 from tiltwright.files.schema_types import (
     Angle,
@@ -374,6 +375,10 @@ class NestTable(FileTable, frozen=True, kw_only=True):
     touched: Annotated[
         TouchedTable | None, Meta(description="Its part zero as touched off, with the keys of [touched].")
     ] = None
+    zero_probing: Annotated[
+        NestProbingTable | None,
+        Meta(description="How its part is probed, where that differs from [zero_probing]."),
+    ] = None
 
 
 class JobFile(FileTable, frozen=True, kw_only=True):
@@ -427,6 +432,10 @@ class JobFile(FileTable, frozen=True, kw_only=True):
     nest: Annotated[
         tuple[NestTable, ...], Meta(description="Places on the platter that hold a part each.")
     ] = ()
+    zero_probing: Annotated[
+        ZeroProbingTable | None,
+        Meta(description="How a probing program finds each part's zero, for `batch program`."),
+    ] = None
     order: Annotated[
         Literal["by nest", "by tilt"] | None,
         Choice(),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import msgspec
 import numpy as np
@@ -14,12 +14,9 @@ from numpy.typing import NDArray
 from kinematics import (
     KinematicsError,
     Machine,
-    Nest,
-    NestStep,
     Operation,
     Setup,
     StackStep,
-    nest_stacks,
     table_frame,
 )
 from tiltwright.files.believable import doubt_words, doubts
@@ -41,10 +38,14 @@ from tiltwright.files.job_file import (
 )
 from tiltwright.files.machine_file import MachineFile
 from tiltwright.files.nest_checks import check_nests, nests_of_operation
+from tiltwright.files.probing_checks import check_probing, probing_in_nest
 from tiltwright.files.schema_types import keys_given
 from tiltwright.files.toml_source import Source, add_caution, load, parsed
 from tiltwright.files.uncertainty_checks import check_job_uncertainty, check_machine_uncertainty
 from tiltwright.files.units import Unit
+
+if TYPE_CHECKING:
+    from kinematics import Nest, NestStep
 
 __all__ = [
     "ReadJob",
@@ -197,7 +198,13 @@ class ReadJob:
         square_up = self.file.square_up if own.square_up is None else own.square_up
         return replace(
             self,
-            file=msgspec.structs.replace(self.file, stack=tables, square_up=square_up, touched=own.touched),
+            file=msgspec.structs.replace(
+                self.file,
+                stack=tables,
+                square_up=square_up,
+                touched=own.touched,
+                zero_probing=probing_in_nest(self.file.zero_probing, own.zero_probing),
+            ),
             steps=tuple(step.step for step in one.stack),
             setup=one.setup,
             touched=one.touched,
@@ -269,7 +276,7 @@ def read_job(path: str | os.PathLike[str]) -> ReadJob:
         setup = setup_of(file.square_up, machine.machine, steps)
     # In a job with nests the rotaries' offsets, and so the limits of program angles, are each nest's own.
     faults.extend(check_job(file, known if file.nest else _with_offsets(known, file, setup)))
-    faults.extend((*check_nests(file, known), *check_job_uncertainty(file)))
+    faults.extend((*check_nests(file, known), *check_probing(file), *check_job_uncertainty(file)))
     if machine is not None and not faults:
         operations = _operations(file, machine.machine, faults)
         nests = _nests(file, machine.machine, steps, known, faults)
@@ -445,6 +452,10 @@ def _nests(
 ) -> tuple[ReadNest, ...]:
     """The nests; two in one place and angles outside their rotaries' limits are faults."""
     nests = [nest_of(table, file.units) for table in file.nest]
+    if not nests:
+        return ()
+    from kinematics import nest_stacks  # a job without nests starts without it
+
     found: list[ReadNest] = []
     for place, (nest, stack) in enumerate(zip(nests, nest_stacks(steps, nests), strict=True)):
         table = file.nest[place]

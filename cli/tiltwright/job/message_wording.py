@@ -1,10 +1,11 @@
-"""The messages about a job in words, lengths in the unit that is shown."""
+"""The messages about a job in words, lengths in the unit that is shown; why a pose or a direction cannot be used."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from typing import assert_never
 
+from kinematics import UnreachableOperation, Violation
 from tiltwright.job.evaluate import NumberedOperation
 from tiltwright.job.message_kinds import (
     DirectionMissed,
@@ -38,7 +39,15 @@ from tiltwright.machine.findings import (
 from tiltwright.output.messages import name_list, named
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, length, lengths
 
-__all__ = ["LONGEST_LIST", "finding_words", "message_words", "operation_list", "tolerance_words"]
+__all__ = [
+    "LONGEST_LIST",
+    "finding_words",
+    "message_words",
+    "operation_list",
+    "tolerance_words",
+    "unreachable_text",
+    "violation_text",
+]
 
 LONGEST_LIST = 80
 """Characters up to which several operations are listed by name, beyond that by their numbers on the sheet."""
@@ -232,3 +241,41 @@ def _runs(indices: Sequence[int], name: Callable[[int], str], continues: Callabl
     return ", ".join(
         f"{name(run[0])} to {name(run[-1])}" if len(run) > 2 else ", ".join(map(name, run)) for run in runs
     )
+
+
+_SHOWN_FROM_DEG = 5e-5
+"""An excess below this would read 0.0000: it is shown by its power of ten."""
+
+
+_MOST_REASONS = 6
+"""Three rotaries have many poses, each with reasons of its own: beyond so many nobody reads on."""
+
+
+def violation_text(violation: Violation) -> str:
+    """One reason why a pose cannot be used."""
+    letter, at = violation.letter, angle(violation.angle_deg)
+    if violation.kind == "tilt sign":
+        return f"program {letter} would be at {at}, a {violation.tilt} tilt was asked for"
+    low, high = violation.limits_deg or (float("-inf"), float("inf"))
+    if violation.kind == "alignment":
+        return f"machine {letter} would stand at {at} to line x up, its limits are {low:g} to {high:g}"
+    excess = violation.excess_deg
+    over = angle(excess) if excess >= _SHOWN_FROM_DEG else f"{excess:.0e}"
+    return f"machine {letter} would stand at {at}, its limits are {low:g} to {high:g}: {over} degrees too far"
+
+
+def unreachable_text(operation: UnreachableOperation) -> str:
+    """Why an operation cannot be reached, with the nearest pose that can be had."""
+    reasons = [violation_text(violation) for violation in operation.violations]
+    if len(reasons) > _MOST_REASONS:
+        more = len(reasons) - _MOST_REASONS
+        reasons = [*reasons[:_MOST_REASONS], f"and {more} more; `tiltwright aim` lists every pose"]
+    if operation.misalignment_deg > 0.0:
+        nearest = operation.solutions[0]
+        short = (
+            f"its direction stays {angle(operation.misalignment_deg)} degrees from the spindle at best "
+            f"(machine angles {', '.join(map(angle, nearest.machine_deg))})"
+        )
+        # Slightly off square, a direction is always a little short; what stops it may yet be a limit.
+        reasons = [short] if nearest.feasible else [short, *reasons]
+    return "; ".join(reasons)

@@ -13,10 +13,9 @@ from numpy import float64
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics import Machine, PlacedOperation, Solution, UnreachableOperation, work_offset_code
-from tiltwright.job.aim_wording import unreachable_text, violation_text
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import JobMessage
-from tiltwright.job.message_wording import message_words
+from tiltwright.job.message_wording import message_words, unreachable_text, violation_text
 from tiltwright.job.plane_turns import (
     TurnConvention,
     plane_turns,

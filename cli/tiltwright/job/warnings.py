@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 import numpy as np
 
 from kinematics import Machine, PlacedOperation, rotation_about_axis
-from tiltwright.job.aim_wording import unreachable_text
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_kinds import (
     DirectionMissed,
@@ -30,7 +29,7 @@ from tiltwright.job.message_kinds import (
     WhenFreeUnused,
     ZeroOffPlane,
 )
-from tiltwright.job.message_wording import finding_words, message_words, operation_list
+from tiltwright.job.message_wording import finding_words, message_words, operation_list, unreachable_text
 from tiltwright.job.sign_slips import faces_inward, stack_sign_lost, steps_down
 from tiltwright.job.touch_slips import length_left_in, out_of_travel, touch_mistyped
 from tiltwright.machine.findings import machine_findings

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import json
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -20,6 +17,8 @@ __all__ = ["by_letter", "csv_text", "json_text", "length_list"]
 
 def json_text(report: dict[str, Any], *, compact: bool = False) -> str:
     """A report as one JSON object in ASCII, indented unless compact; refuses NaN and infinity, which JSON lacks."""
+    import json
+
     return json.dumps(report, indent=None if compact else 1, allow_nan=False) + "\n"
 
 
@@ -39,6 +38,9 @@ def csv_text(head: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
 
     An apostrophe goes before text that a spreadsheet would run as a formula; control characters are spelled out.
     """
+    import csv
+    import io
+
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(head)

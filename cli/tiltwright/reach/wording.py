@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from kinematics import wrap_deg
 from kinematics.reach import IndexMove, Limit, MoveClearance
-from tiltwright.job.aim_wording import unreachable_text
+from tiltwright.job.message_wording import unreachable_text
 from tiltwright.job.warnings import grouped_sentences
 from tiltwright.output.messages import name_list
 from tiltwright.output.numbers import (

@@ -10,7 +10,7 @@ from typing import Any
 
 from kinematics.teaching import PIVOT_LEVEL, AttainableAccuracy, PivotExercise
 from tiltwright.calibration.load_readings import text_of
-from tiltwright.calibration.readings_output import readings_csv
+from tiltwright.calibration.readings_csv import readings_csv
 from tiltwright.files.csv_source import ColumnName
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, sanitized, shown
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_job

@@ -14,7 +14,7 @@ from kinematics.teaching import (
     set_pivot_exercise,
 )
 from kinematics.teaching.exercises import UnitName
-from tiltwright.calibration.readings_output import readings_csv
+from tiltwright.calibration.readings_csv import readings_csv
 from tiltwright.output.document import Document
 from tiltwright.output.document_files import document_files
 from tiltwright.output.document_pdf import document_pdf

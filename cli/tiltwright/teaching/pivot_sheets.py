@@ -11,7 +11,7 @@ from kinematics.calibration import TargetKind
 from kinematics.teaching import AttainableAccuracy, PivotExercise, PivotProbing, coordinate_axes, solve_pivot
 from kinematics.teaching.working import axis_name, seen_from, square_axis
 from tiltwright.calibration.fit_wording import fixed_sentence
-from tiltwright.calibration.readings_output import display_text
+from tiltwright.calibration.readings_csv import display_text
 from tiltwright.files.z_reading import z_reading
 from tiltwright.output import numbers
 from tiltwright.output.document import (

@@ -9,7 +9,7 @@ from kinematics import Machine, table_frame
 from kinematics.calibration import PlannedTarget, TargetKind
 from kinematics.teaching import PivotExercise
 from tiltwright.calibration.plan_data import DEFAULT_POSES, Plan
-from tiltwright.calibration.readings_output import readings_csv
+from tiltwright.calibration.readings_csv import readings_csv
 from tiltwright.files.units import Unit
 from tiltwright.output.document_files import document_markdown
 from tiltwright.output.document_pdf import document_pdf

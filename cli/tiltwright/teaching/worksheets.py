@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from kinematics import PlacedOperation
-from kinematics.teaching import Exercise, all_solutions
+from kinematics.teaching import Exercise, all_solutions, normal_steps
 from kinematics.teaching.working import seen_from
 from tiltwright.output import numbers
 from tiltwright.output.document import (
@@ -21,7 +21,7 @@ from tiltwright.output.document import (
     Table,
 )
 from tiltwright.output.json_csv import csv_text
-from tiltwright.teaching.explanation import setup_picture, working_blocks, working_of
+from tiltwright.teaching.explanation import setup_picture, symbols_blocks, working_blocks, working_of
 
 __all__ = ["answer_axes", "answer_csv", "key", "worksheet"]
 
@@ -108,8 +108,13 @@ def key(exercise: Exercise, *, by_hand: bool) -> Document:
                 "with its own offset. The working is that of the first."
             )
         )
-    for placed in exercise.placed:
-        working = working_of(exercise.setup, placed, exercise.steps, by_hand=by_hand)
+    normals = exercise.normals or ((0, 0, 1),) * len(exercise.placed)
+    workings = [
+        working_of(exercise.setup, placed, exercise.steps, normal_steps(normal), by_hand=by_hand)
+        for placed, normal in zip(exercise.placed, normals, strict=True)
+    ]
+    blocks += symbols_blocks(workings)
+    for placed, working in zip(exercise.placed, workings, strict=True):
         blocks += [PageBreak(), Heading(placed.name)]
         blocks += working_blocks(exercise.setup, placed, working, exercise.steps, units, "")
     return Document(

@@ -55,6 +55,8 @@ def cases(monkeypatch):
                 return worked
 
             monkeypatch.setattr(MODULE, "recompute", remembered)
+            # What is left unexplained is traced to a figure afterwards (test_figure_trace.py), which takes longest.
+            monkeypatch.setattr(MODULE, "trace_figures", lambda *_given, **_named: None)
             yield random, setup, steps, placed, worked
 
     return drawn
