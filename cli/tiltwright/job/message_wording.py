@@ -16,6 +16,7 @@ from tiltwright.job.message_kinds import (
     LoadersNeeded,
     NotReached,
     OutOfTravel,
+    OutOfTravels,
     PartOffSquare,
     PartZeroBelowPlatter,
     PatternTurnedOver,
@@ -122,6 +123,9 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
         case OutOfTravel(axis, offset_mm, low_mm, high_mm):
             value, low, high = lengths((offset_mm, low_mm, high_mm), units)
             return f"OUT OF TRAVEL: {axis} {value} is outside {low} to {high}"
+        case OutOfTravels(axis, nearest_mm, farthest_mm, low_mm, high_mm):
+            nearest, farthest, low, high = lengths((nearest_mm, farthest_mm, low_mm, high_mm), units)
+            return f"OUT OF TRAVEL: {axis} {nearest} to {farthest} is outside {low} to {high}"
         case PlaneTurned(plane_x_deg):
             turned = "counterclockwise" if plane_x_deg > 0.0 else "clockwise"
             return (
