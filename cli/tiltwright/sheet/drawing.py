@@ -38,6 +38,9 @@ PART_ZERO = "part zero"
 ALOFT = 400.0  # higher than any panel
 ARM_MM = 9.0  # of the turning axis' cross
 
+AT_FULL_SIZE = "; scale as printed at 100 %"
+"""Ends the caption of a picture without a page around it; whoever enlarges the picture takes it out."""
+
 
 @dataclass(frozen=True)
 class Panel:
@@ -403,7 +406,7 @@ def _key(canvas: Canvas, view: SideView, layout: PanelLayout, caption: str) -> N
     assert layout.key_x is not None
     mark = view.marks[0]
     canvas.text((1.0, 4.0), with_minus(view.seen_from), TYPE_MM, halo=False)
-    words = f"{caption}; scale as printed at 100 %"
+    words = f"{caption}{AT_FULL_SIZE}"
     canvas.text((1.0, layout.height - 1.0), words, TYPE_MM, halo=False)
     shown = [f"{axis} {with_minus(value)}" for axis, value in zip((view.right, "Z"), mark.shown, strict=True)]
     rows = [(f"{mark.register} {mark.name}".strip(), True), ("crossed circle, at", False)]
