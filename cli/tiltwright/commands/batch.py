@@ -99,10 +99,14 @@ def batch_offsets(
 def _write_batch(batch: OffsetsOfBatch, units: str, form: str, output: Output, *, force: bool) -> None:
     from tiltwright.batch import part_zeros_output
     from tiltwright.output.json_csv import json_text
+    from tiltwright.terminal.streams import note
 
     if form == "gcode":
         assert output is not None
         write_into(output, part_zeros_output.batch_loaders(batch, units), "loaders", force=force)
+        renamed = part_zeros_output.renamed_words(batch)
+        if renamed:
+            note(renamed)
         return
     if form == "json":
         text = json_text(part_zeros_output.batch_report(batch, units))

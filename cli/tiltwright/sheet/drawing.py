@@ -201,7 +201,7 @@ def _steps(canvas: Canvas, view: SideView, place: ViewTransform, bodies: list[_B
     for index, (step, outline) in enumerate(zip(view.steps, outlines, strict=True)):
         if outline is None:
             continue
-        canvas.polygon(outline, MEDIUM, fill="white", dash=STAND_IN_DASH)
+        canvas.polygon(outline, MEDIUM, fill="white", dash="" if step.stated else STAND_IN_DASH)
         over = tuple([other] for other in outlines[index + 1 :] if other is not None)
         numbered[step.number] = _Body([outline], over, STAND_IN[index % 2])
         bodies.append(numbered[step.number])
