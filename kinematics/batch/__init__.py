@@ -19,10 +19,12 @@ from kinematics.batch.charts import (
 )
 from kinematics.batch.groups import GroupShift, group_shifts
 from kinematics.batch.production import (
+    BatchDay,
+    BatchSchedule,
     BatchTimes,
     ShopHours,
     ToolLife,
-    batch_finish,
+    batch_schedule,
     cycle_minutes,
     tools_needed,
 )
@@ -40,6 +42,8 @@ from kinematics.batch.zero_shift import (
 __all__ = [
     "SIGNIFICANT",
     "Baseline",
+    "BatchDay",
+    "BatchSchedule",
     "BatchTimes",
     "Change",
     "ChangeFit",
@@ -60,7 +64,7 @@ __all__ = [
     "ToolLife",
     "ZeroProbing",
     "baseline_of",
-    "batch_finish",
+    "batch_schedule",
     "breaking_force_n",
     "centre_touch",
     "clocked_shift",

@@ -546,7 +546,8 @@ def _say_beyond_travel(setup: Setup, program_deg: NDArray[np.float64], units: st
     for at, offset in named:
         words = "; ".join(finding_words(one, units) for one in out_of_travel(offset, machine))
         pose = zip(machine.letters, at, strict=True)
-        note(f"{' '.join(f'{letter}{angle(value)}' for letter, value in pose)}: {words}", label="caution")
+        angles = " ".join(f"{letter}{angle(value)}" for letter, value in pose)
+        note(f"program {angles}: {words}", label="caution")
     if beyond > len(named):
         note(f"{beyond - len(named)} more poses lie outside the travels", label="caution")
 

@@ -20,6 +20,7 @@ __all__ = [
     "Json",
     "MachineOption",
     "NestOption",
+    "OneNest",
     "Only",
     "OptionalJob",
     "Output",
@@ -57,7 +58,13 @@ JobArguments = Annotated[
 ]
 NestOption = Annotated[
     Optional[str],  # noqa: UP045 - typer
-    typer.Option("--nest", metavar="NAME", help="Only this nest, in a job that has nests."),
+    typer.Option("--nest", metavar="NAME", help="Only this nest, in a job that has nests; all if left out."),
+]
+OneNest = Annotated[
+    Optional[str],  # noqa: UP045 - typer
+    typer.Option(
+        "--nest", metavar="NAME", help="The nest to look at; a job that has nests needs it, one at a time."
+    ),
 ]
 MachineOption = Annotated[
     Optional[str],  # noqa: UP045 - typer

@@ -247,7 +247,7 @@ def _typed_targets(texts: list[str], unit: Unit) -> list[PlannedTarget]:
 
 def _check_places(targets: list[PlannedTarget], machine: Machine, unit: Unit) -> None:
     """Refuse a target where the machine never comes."""
-    from tiltwright.calibration.plan import outside_travels, place_tip
+    from tiltwright.calibration.plan import INCHES, inches_as_mm, outside_travels, place_tip
     from tiltwright.files.diagnostics import option_error
 
     for target in targets:
@@ -256,6 +256,9 @@ def _check_places(targets: list[PlannedTarget], machine: Machine, unit: Unit) ->
             found = f"{target.name}, outside the machine's travel in {'XYZ'[outside[1]]} at the all-zero pose"
             tip = place_tip(machine, target.points_mm, outside[1], unit)
             raise option_error("--target", found, "a place within the travels", tip)
+        if inches_as_mm(machine, target.points_mm, unit):
+            found = f"{target.name}, far from the platter"
+            raise option_error("--target", found, "a place on the table, at the all-zero pose", INCHES)
 
 
 def _typed_repeatability(text: str | None, unit: Unit) -> float:

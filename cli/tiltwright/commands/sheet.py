@@ -94,18 +94,24 @@ def _sheet(
 
     from tiltwright.files.loader import read_job
     from tiltwright.job.evaluate import evaluate_nests, evaluate_read_job
+    from tiltwright.job.nests_output import say_nests_messages
     from tiltwright.job.warnings import say_messages
     from tiltwright.sheet.build import build_sheet
     from tiltwright.terminal.progress_line import progress_bar
     from tiltwright.terminal.streams import ANSWER_NO, note, say_no
 
     job = read_job(path)
-    every = job.nests and nest is None
-    worked = evaluate_nests([job], only).nests if every else [evaluate_read_job(job, only, nest)]
-    worked = [one for one in worked if one.operations or one.unreached]
     shown = units.value if units else job.unit.value
-    for one in worked:
-        say_messages(one, shown)
+    if job.nests and nest is None:
+        from tiltwright.reach.nest_reach import check_apart
+
+        together = evaluate_nests([job], only)
+        check_apart(together)
+        worked = [one for one in together.nests if one.operations or one.unreached]
+        say_nests_messages(together, shown)
+    else:
+        worked = [evaluate_read_job(job, only, nest)]
+        say_messages(worked[0], shown)
     if not all(one.complete for one in worked):
         if output is not None:
             note("nothing was written")

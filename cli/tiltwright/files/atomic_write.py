@@ -159,7 +159,7 @@ def write_folder(
     target = Path(os.path.realpath(folder))
     shown = os.fspath(folder)
     if target.is_dir():
-        with _os_errors_as_faults(shown):
+        with _os_errors_as_faults(shown, _NO_FOLDER):
             for name in files:
                 (target / name).parent.mkdir(parents=True, exist_ok=True)
         # Under the names that the user knows, for messages.
@@ -167,14 +167,14 @@ def write_folder(
         return
     if os.path.lexists(target):
         raise _fault(shown, "something that is not a folder", "", "a folder, or a new name for one")
-    with _os_errors_as_faults(shown):
+    with _os_errors_as_faults(shown, _NO_FOLDER):
         target.parent.mkdir(parents=True, exist_ok=True)
         _sweep(target)
         stage = target.with_name(f".{target.name[:100]}.{secrets.token_hex(6)}.part")
         stage.mkdir()
     handle = -1
     try:
-        with _os_errors_as_faults(shown):
+        with _os_errors_as_faults(shown, _NO_FOLDER):
             handle = _held(stage)
             for name, content in files.items():
                 path = stage / name
@@ -363,12 +363,15 @@ def check_targets(
 
 
 @contextlib.contextmanager
-def _os_errors_as_faults(shown: str) -> Iterator[None]:
-    """Turn an OSError into a fault of the file."""
+def _os_errors_as_faults(shown: str, found: str = "a file that cannot be written") -> Iterator[None]:
+    """Turn an OSError into a fault of the file, or folder."""
     try:
         yield
     except OSError as refusal:
-        raise _fault(shown, f"a file that cannot be written ({refusal.strerror or refusal})", "") from None
+        raise _fault(shown, f"{found} ({refusal.strerror or refusal})", "") from None
+
+
+_NO_FOLDER = "a folder that cannot be made"
 
 
 def check_target(path: str | os.PathLike[str], *, force: bool = False, edits: bool = False) -> int | None:

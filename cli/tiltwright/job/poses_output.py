@@ -161,5 +161,6 @@ def poses_table(
         [*map(angle, program), *(length(value, units) for value in xyz)]
         for program, xyz in zip(program_deg, offset_mm, strict=True)
     ]
-    text = turned_table(title, [*setup.machine.letters, "X", "Y", "Z"], rows, axes, turns, left=0)
+    head = [*(f"program {letter}" for letter in setup.machine.letters), "X", "Y", "Z"]
+    text = turned_table(title, head, rows, axes, turns, left=0)
     return f"{text}\n\n{jog_words(setup.machine)}"
