@@ -2,6 +2,7 @@
 
 import json
 
+import numpy as np
 import pytest
 
 from kinematics import RotationSense
@@ -128,6 +129,26 @@ def test_a_wrong_sign_in_the_files_is_told(remarks, old, new, kind, values):
     _, found = remarks(old, new)
     assert found[kind]["severity"] == "warning"
     assert {key: found[kind]["values"][key] for key in values} == pytest.approx(values)
+
+
+@pytest.mark.parametrize("section", ["round = 1.8", "bar = [1.8, 1.8]"])
+@pytest.mark.parametrize(
+    ("new", "outside_mm"),
+    [
+        ("[0.5, -0.3, -0.4]", None),
+        ("[0.9, 0.0, 0.0]", None),
+        ("[0.5, -0.3, 0.4]", 0.4),
+        ("[0.5, -0.3, -1.4]", 0.4),
+        ("[2.0, 0.0, 0.3]", np.hypot(1.1, 0.3)),
+    ],
+)
+def test_an_origin_in_the_air_is_told_where_the_blank_is_stated(remarks, section, new, outside_mm):
+    """The blank is 1 inch high under part zero, and 1.8 across."""
+    _, found = remarks("[0.5, -0.3, -0.4]", new, touched=f"{section}\nblank = true\n")
+    said = found.get("outside blank")
+    assert (None if said is None else said["values"]) == (
+        None if outside_mm is None else {"step": "blank", "outside": pytest.approx(outside_mm)}
+    )
 
 
 @pytest.mark.parametrize(

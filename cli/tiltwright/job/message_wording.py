@@ -17,6 +17,7 @@ from tiltwright.job.message_kinds import (
     NotReached,
     OutOfTravel,
     OutOfTravels,
+    OutsideBlank,
     PartOffSquare,
     PartZeroBelowPlatter,
     PatternTurnedOver,
@@ -97,6 +98,11 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
             return (
                 f"the plane faces part zero, where a face of the part faces away from it. Check the signs of `{key}` and "
                 f"`origin`{sense}"
+            )
+        case OutsideBlank(step, outside_mm):
+            return (
+                f'its origin lies {length(outside_mm, units)} {UNIT_SYMBOL[units]} outside the blank, "{step}". Check the '
+                "signs of `origin`"
             )
         case PatternTurnedOver(turned_deg, first):
             return (
