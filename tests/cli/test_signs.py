@@ -216,6 +216,18 @@ def test_operations_beyond_one_end_of_travel_are_told_together(run, job):
         assert number[0].isalpha() or int(number) in range(1, 7)
 
 
+def test_a_lost_sign_in_a_zero_without_a_job_is_told_first(run, job):
+    """No stack contradicts it, but the travels do: X of the typed zero, before what follows from it."""
+    mill = job("", MILL).with_name("teaching_mill.toml")
+    right = run("offsets", "-m", mill, "--zero", "-17.0,-7.9,-9.9", "--at", "B-35")
+    assert "caution" not in right.err
+    wrong = run("offsets", "-m", mill, "--zero", "17.0,-7.9,-9.9", "--at", "B-35").err.splitlines()
+    assert "a lost minus sign in X?" in wrong[0]
+    mill.write_text(MILL.replace("point = [-15.0021", "point = [15.0021"), encoding="utf-8")
+    told = run("offsets", "-m", mill, "--zero", "-17.0,-7.9,-9.9", "--at", "B-35").err
+    assert "the point of B has X 15.0021" in told
+
+
 def test_a_wrong_sign_in_the_pose_is_told(job):
     """Touched off with the table at C 90: typed as C -90, the point is a half turn away."""
     path = job(JOB.replace("TOUCHED", ""), MILL)

@@ -6,12 +6,15 @@ import re
 from collections.abc import Iterator
 from typing import Any
 
+import numpy as np
+
 from kinematics import work_offset_code
 from tiltwright.batch.part_zeros import BeyondLimit, BeyondWithin, OffsetsOfBatch, PartOfBatch
 from tiltwright.files.diagnostics import InputFaults, option_error, shown
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
-from tiltwright.job.message_wording import tolerance_words
+from tiltwright.job.message_wording import slip_words, tolerance_words
 from tiltwright.job.offsets_gcode import program_words, set_line, unit_lines
+from tiltwright.job.touch_slips import slip_of
 from tiltwright.output.gcode import comment, needs_of
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
 from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, all_angles, all_lengths, angle, length
@@ -48,9 +51,11 @@ def _why(batch: OffsetsOfBatch, one: PartOfBatch, units: str) -> str:
     job = batch.evaluated.nests[one.nest].job
     if isinstance(one.held, BeyondWithin):
         allowed = tolerance_words(one.held.within_mm, job.unit.value, units)
+        slip = slip_of(job.setup, np.array(one.reading.at_mm), job.touch_pose_deg, one.held.within_mm)
+        cause = "look for a chip or a wrong reading" if slip is None else slip_words(*slip)
         return (
             f"its zero lies {length(one.held.distance_mm, units)} {UNIT_SYMBOL[units]} from the stack's; {allowed} is allowed. "
-            "It is not loaded: look for a chip or a wrong reading"
+            f"It is not loaded: {cause}"
         )
     assert isinstance(one.held, BeyondLimit)  # the only other reason
     low, high = one.held.limits_deg
