@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
@@ -288,6 +289,7 @@ def chart(
     from tiltwright.batch.chart_output import chart_picture, chart_report, chart_text
     from tiltwright.batch.record import read_record, record_path
     from tiltwright.files.atomic_write import write_atomic
+    from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_job
     from tiltwright.files.parsing import positive_length, typed_length
     from tiltwright.files.units import Unit
@@ -297,6 +299,8 @@ def chart(
 
     if plot is not None:
         picture_ending(plot)
+    if not math.isfinite(minutes):
+        raise option_error("--minutes", f"{minutes}", "minutes, 0 or more")
     read = read_job(job)
     unit = Unit(units.value) if units else read.unit
 

@@ -57,6 +57,7 @@ def budget(
     from tiltwright.files.loader import read_job
     from tiltwright.job.evaluate import evaluate_nests
     from tiltwright.job.nests_output import say_nests_messages
+    from tiltwright.terminal.progress_line import progress_bar
     from tiltwright.terminal.streams import ANSWER_NO, note
     from tiltwright.uncertainty.budget_run import job_budget
     from tiltwright.uncertainty.evaluation import uncertain_job
@@ -86,7 +87,8 @@ def budget(
                 "no calibration in the machine's log",
                 "a machine that pivot fit --write has calibrated",
             )
-    found = job_budget(job_now, seed=seed, trials=trials, plan=planned)
+    with progress_bar():
+        found = job_budget(job_now, seed=seed, trials=trials, plan=planned)
     say_nests_messages(together, shown)
     for name in found.job.unreached:
         note(f"{name}: left out, its operation or its datum's is not reached", label="FAIL")

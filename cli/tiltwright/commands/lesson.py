@@ -93,6 +93,7 @@ def new(
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_machine
     from tiltwright.teaching.lesson_set import LessonOrder, lesson_files
+    from tiltwright.terminal.progress_line import progress_bar
     from tiltwright.terminal.streams import note
 
     size = paper_of(paper)
@@ -114,8 +115,13 @@ def new(
         slides=slides,
     )
     try:
-        # All is made before anything is written.
-        files = list(lesson_files(order))
+        with progress_bar():
+            # All is made before anything is written.
+            files = list(lesson_files(order))
+            if pages:
+                from tiltwright.page.lesson_pages import lesson_pages
+
+                files += lesson_pages(dict(files), by_hand=by_hand)
     except KinematicsError as refusal:
         if machine is None:
             raise
@@ -123,10 +129,6 @@ def new(
         raise option_error(
             "--machine", *_expected_and_found(str(refusal), machine), f"{others}, or leave it out"
         ) from None
-    if pages:
-        from tiltwright.page.lesson_pages import lesson_pages
-
-        files += lesson_pages(dict(files), by_hand=by_hand)
     write_folder(folder, files, force=force)
     sheets = "1 sheet" if students == 1 else f"{students} sheets"
     note(f"{folder}: {sheets} to hand out, with their key", label="done")

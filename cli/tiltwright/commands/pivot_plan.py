@@ -202,10 +202,10 @@ def plan_of(
 
     if path is not None:
         for option, given in (
-            ("--target", targets),
-            ("--at", poses),
-            ("--choose", choose),
-            ("--repeatability", repeatability),
+            ("--target", bool(targets)),
+            ("--at", bool(poses)),
+            ("--choose", choose is not None),
+            ("--repeatability", repeatability is not None),
         ):
             if given:
                 raise option_error(
@@ -262,14 +262,12 @@ def _check_places(targets: list[PlannedTarget], machine: Machine, unit: Unit) ->
 
 
 def _typed_repeatability(text: str | None, unit: Unit) -> float:
-    from tiltwright.files.diagnostics import option_error, shown
-    from tiltwright.files.parsing import typed_length
+    from tiltwright.files.diagnostics import option_error
+    from tiltwright.files.parsing import positive_length
 
-    value_mm = 0.0 if text is None else typed_length(text, "--repeatability", unit)
-    if value_mm <= 0.0:
-        found = "nothing" if text is None else shown(text)
-        raise option_error("--repeatability", found, "the probe's standard uncertainty, above 0")
-    return value_mm
+    if text is None:
+        raise option_error("--repeatability", "nothing", "the probe's standard uncertainty, above 0")
+    return positive_length(text, "--repeatability", unit)
 
 
 def _typed_poses(texts: list[str], machine: Machine) -> NDArray[float64] | None:

@@ -97,6 +97,7 @@ def _sheet(
     from tiltwright.job.nests_output import say_nests_messages
     from tiltwright.job.warnings import say_messages
     from tiltwright.sheet.build import build_sheet
+    from tiltwright.terminal.progress_line import progress_bar
     from tiltwright.terminal.streams import ANSWER_NO, note, say_no
 
     job = read_job(path)
@@ -116,7 +117,8 @@ def _sheet(
             note("nothing was written")
         raise typer.Exit(ANSWER_NO)
     day = date or datetime.now().astimezone().date().isoformat()
-    made = [build_sheet(one, date=day, version=__version__, units=shown) for one in worked]
+    with progress_bar():
+        made = [build_sheet(one, date=day, version=__version__, units=shown) for one in worked]
     # Collisions come out only now: the solids are laid out for the drawings.
     failed = list(dict.fromkeys(words for one in made for words in one.failures))
     for words in failed:
@@ -130,7 +132,8 @@ def _sheet(
         show_or_write("\n\n".join(written(sheet_document(one)) for one in made), output, force=force)
     else:
         assert output is not None
-        _pages(made, output, ending, paper, force=force)
+        with progress_bar():
+            _pages(made, output, ending, paper, force=force)
     if failed:
         # The sheet is written all the same, with this first: whoever corrects the setup needs it.
         raise typer.Exit(ANSWER_NO)

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from kinematics import KinematicsError
+from kinematics.progress import counted
 from tiltwright.page.assemble import fit_html, setup_html
 from tiltwright.page.contract import setup_page
 from tiltwright.teaching.lesson_set import KEYS, SHARED_MACHINE
@@ -34,7 +35,7 @@ def lesson_pages(files: Mapping[Path, str | bytes], *, by_hand: bool) -> Iterato
         for name, content in keys.items():
             target = Path(folder) / name
             target.write_bytes(content if isinstance(content, bytes) else content.encode())
-        for name in keys:
+        for name in counted(keys, "pages"):
             found = re.fullmatch(r"(job|readings)-(\d+)\.(?:toml|csv)", name)
             if found is None:
                 continue

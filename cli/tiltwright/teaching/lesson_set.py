@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from kinematics import Machine
+from kinematics.progress import counted
 from kinematics.teaching import LEVELS, PIVOT_LEVEL, Level, PivotExercise, set_exercise, set_pivot_exercise
 from kinematics.teaching.exercises import UnitName, shared_machine
 from tiltwright.calibration.readings_csv import readings_csv
@@ -145,7 +146,7 @@ def lesson_files(order: LessonOrder) -> Iterator[tuple[Path, str | bytes]]:
     slides = _Bound("", "")
     letters = []
     with ThreadPoolExecutor(_AT_ONCE) as pool:
-        for number in range(1, order.students + 1):
+        for number in counted(range(1, order.students + 1), "sheets"):
             made = _pivot_sheet(order, number, machine, text) if order.level == PIVOT_LEVEL else (
                 _offset_sheet(order, number, machine, text)
             )  # fmt: skip
