@@ -15,7 +15,7 @@ from tiltwright.files.job_file import DEFAULT_WITHIN
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import LengthLeftIn, OutOfTravel, TouchMistyped
 
-__all__ = ["length_left_in", "out_of_travel", "outside_travel", "touch_mistyped"]
+__all__ = ["SLIPS", "SlipCause", "length_left_in", "out_of_travel", "outside_travel", "touch_mistyped"]
 
 _LEAST_MM = 10.0
 """No tool or probe is shorter than this from the gauge line; a smaller difference of its own is no tool length."""
@@ -111,7 +111,7 @@ def touch_mistyped(evaluated: EvaluatedJob) -> TouchMistyped | None:
         tuple(one.high_mm for one in beyond),
     )
     setup, near_mm = evaluated.job.setup, max(near_mm, _LEFT_OVER * touch.distance_mm)
-    for cause, axes, scale in _SLIPS:
+    for cause, axes, scale in SLIPS:
         meant = compare_touch_off(setup, touched.at_mm * scale, touched.machine_deg)
         if meant.distance_mm <= near_mm:
             return TouchMistyped(*outside, cause, axes)
@@ -122,7 +122,8 @@ def touch_mistyped(evaluated: EvaluatedJob) -> TouchMistyped | None:
     return TouchMistyped(*outside, "unknown", ()) if beyond else None
 
 
-_Slip = tuple[Literal["sign", "mm as inches", "inches as mm"], tuple[str, ...], NDArray[np.float64]]
+SlipCause = Literal["sign", "mm as inches", "inches as mm"]
+_Slip = tuple[SlipCause, tuple[str, ...], NDArray[np.float64]]
 """What went wrong, the axes it went wrong at, and factors that put the three numbers right."""
 
 
@@ -138,7 +139,7 @@ def _slips() -> Iterator[_Slip]:
             yield "inches as mm", (), np.full(3, MM_PER_INCH)
 
 
-_SLIPS = tuple(_slips())
+SLIPS = tuple(_slips())
 
 
 def out_of_travel(at_mm: NDArray[np.float64], machine: Machine) -> list[OutOfTravel]:
