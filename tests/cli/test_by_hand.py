@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from kinematics import Machine, Platter, RotaryAxis, RotationSense, ZReference, transform_points
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
 from tiltwright.machine.prompts import pivot_formulas, pivot_more, pivot_words
-from tiltwright.machine.wizard import CLOCK, SENSE_LOOKS, sense_from_clock, sense_from_side
+from tiltwright.machine.sense import CLOCK, SENSE_LOOKS, sense_from_clock, sense_from_side
 
 EVERY = list(itertools.product(AXIS_DIRECTIONS, ["clockwise", "counterclockwise"]))
 mm = st.floats(-500.0, 500.0)

@@ -10,7 +10,7 @@ import numpy as np
 
 from kinematics import PartOffsets, offsets_of_parts
 from tiltwright.batch.readings_table import PartReading, known_nests, read_part_readings
-from tiltwright.files.conversion import within_of
+from tiltwright.files.conversion import part_within_of
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, shown
 from tiltwright.files.loader import ReadJob
 from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests, evaluate_nests
@@ -170,7 +170,7 @@ def _offsets_in(nest: EvaluatedJob, readings: Sequence[PartReading]) -> PartOffs
 def _held(nest: EvaluatedJob, found: PartOffsets) -> dict[int, Held]:
     """What forbids to load parts of one nest, by their row."""
     job = nest.job
-    within_mm, _ = within_of(job.file.touched, job.unit)
+    within_mm, _ = part_within_of(job.file, job.unit)
     held: dict[int, Held] = {}
     if not nest.operations:
         return held

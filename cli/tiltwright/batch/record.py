@@ -269,6 +269,11 @@ def _check(path: Path, database: sqlite3.Connection, *, write: bool) -> None:
     if version != _VERSION:
         found = f"a record of version {version}"
         raise InputFaults([Diagnostic(str(path), None, "", found, f"version {_VERSION}, this program's")])
+    if write:
+        # A damaged page may lie where only a later command reads: nothing is added to such a record.
+        (damage,) = database.execute("PRAGMA quick_check(1)").fetchone()
+        if damage != "ok":
+            raise sqlite3.DatabaseError(damage.splitlines()[-1])
 
 
 def _statements() -> Iterator[str]:

@@ -29,6 +29,7 @@ from kinematics import (
 from tiltwright.files.checks import direction_of
 from tiltwright.files.job_file import (
     DEFAULT_WITHIN,
+    JobFile,
     NestTable,
     OperationTable,
     StackTable,
@@ -46,6 +47,7 @@ __all__ = [
     "machine_of",
     "nest_of",
     "operation_of",
+    "part_within_of",
     "setup_of",
     "step_of",
     "touched_of",
@@ -175,6 +177,17 @@ def within_of(touched: TouchedTable | None, unit: Unit) -> tuple[float, bool]:
     """How far a touched-off part zero may be from the stack's, mm, and whether the job states it."""
     stated = None if touched is None else touched.within
     return unit.to_mm(DEFAULT_WITHIN[unit.value] if stated is None else stated), stated is not None
+
+
+def part_within_of(file: JobFile, unit: Unit) -> tuple[float, bool]:
+    """How far a part's own zero may lie from the stack's, mm, and whether the job states it: for probing or for touching off.
+
+    Of a job with nests, the file as one nest sees it.
+    """
+    probing = file.zero_probing
+    if probing is not None and probing.within is not None:
+        return unit.to_mm(probing.within), True
+    return within_of(file.touched, unit)
 
 
 def touched_of(touched: TouchedTable | None, unit: Unit, machine: Machine) -> TouchedZero | None:

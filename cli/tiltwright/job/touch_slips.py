@@ -92,8 +92,9 @@ def _known_lengths(evaluated: EvaluatedJob) -> Iterator[tuple[str, str | None, f
 def touch_mistyped(evaluated: EvaluatedJob) -> TouchMistyped | None:
     """What says that the numbers of a touch-off are not those of the display; None where nothing does.
 
-    That is a point away from the stack's part zero that the spindle cannot stand over, or one that lost signs, or the other
-    unit, would bring to the stack's part zero: to the default tolerance, or all but a hundredth of the way.
+    That is a point away from the stack's part zero that the spindle cannot stand over, or one that lost signs, the other
+    unit, or the other sign of one angle of its pose, would bring to the stack's part zero: to the default tolerance, or
+    all but a hundredth of the way.
     """
     touch, touched = evaluated.touch, evaluated.job.touched
     if touch is None or touched is None:
@@ -109,10 +110,15 @@ def touch_mistyped(evaluated: EvaluatedJob) -> TouchMistyped | None:
         tuple(one.low_mm for one in beyond),
         tuple(one.high_mm for one in beyond),
     )
+    setup, near_mm = evaluated.job.setup, max(near_mm, _LEFT_OVER * touch.distance_mm)
     for cause, axes, scale in _SLIPS:
-        meant = compare_touch_off(evaluated.job.setup, touched.at_mm * scale, touched.machine_deg)
-        if meant.distance_mm <= max(near_mm, _LEFT_OVER * touch.distance_mm):
+        meant = compare_touch_off(setup, touched.at_mm * scale, touched.machine_deg)
+        if meant.distance_mm <= near_mm:
             return TouchMistyped(*outside, cause, axes)
+    for k, letter in enumerate(setup.machine.letters):
+        pose_deg = touched.machine_deg * np.where(np.arange(len(touched.machine_deg)) == k, -1.0, 1.0)
+        if compare_touch_off(setup, touched.at_mm, pose_deg).distance_mm <= near_mm:
+            return TouchMistyped(*outside, "pose sign", (letter,))
     return TouchMistyped(*outside, "unknown", ()) if beyond else None
 
 

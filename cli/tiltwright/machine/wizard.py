@@ -1,12 +1,6 @@
 """The questions of `machine new`: each value with what it means and how to find it at the machine.
 
-The sense of turning has no default and no short cut: a positive move is watched twice, which way one side of the table
-goes, as seen from the front of the machine, and which way round the table turns. Both are turned into the machine file's
-`positive_turn`, which is seen from the positive end of the rotary's line, and must agree.
-
-The signs, derived here: X to the right, Y to the back, Z up. A right-handed turn about +X takes +Y to +Z, so the near
-side (-Y) goes down; about +Y it takes +X to -Z, so the right-hand side goes down; about +Z it takes -Y to +X, so the
-near side goes right. From an axis' positive end a right-handed turn is counterclockwise.
+The sense of turning has no default and no short cut: the table has to be looked at, twice.
 """
 
 from __future__ import annotations
@@ -21,89 +15,13 @@ from tiltwright.machine import prompts
 from tiltwright.machine.findings import ParallelRotaries, machine_finding_words, machine_findings
 from tiltwright.machine.interview import Interview
 from tiltwright.machine.prompts import pivot_more, pivot_words
+from tiltwright.machine.sense import CLOCK, SENSE_LOOKS, sense_from_clock, sense_from_side
 
 if TYPE_CHECKING:
     from tomlkit import TOMLDocument
     from tomlkit.items import Table
 
-__all__ = ["SENSE_LOOKS", "SenseLooks", "ask_machine", "sense_from_clock", "sense_from_side"]
-
-CLOCK = ("clockwise", "counterclockwise")
-
-
-@dataclass(frozen=True)
-class SenseLooks:
-    """The two looks for a rotary about one machine axis.
-
-    Attributes
-    ----------
-    side : str
-        The side of the table to watch from the front.
-    ways : (str, str)
-        The ways it can go; the first belongs to a right-handed turn about the axis' positive direction.
-    stand, seen : str
-        The place for the second look, as an order and in "seen from ...".
-    clock : str
-        The way round of the same right-handed turn, seen from there.
-    """
-
-    side: str
-    ways: tuple[str, str]
-    stand: str
-    seen: str
-    clock: str
-
-
-SENSE_LOOKS = {
-    "X": SenseLooks(
-        "the side of the table nearest you",
-        ("down", "up"),
-        "Go to the right-hand end of the axis and look along it to the left",
-        "the right",
-        "counterclockwise",
-    ),
-    "Y": SenseLooks(
-        "the right-hand side of the table",
-        ("down", "up"),
-        "Stay in front and look straight along the axis to the back",
-        "the front",
-        "clockwise",
-    ),
-    "Z": SenseLooks(
-        "the edge of the table nearest you",
-        ("right", "left"),
-        "Look straight down on the table",
-        "above",
-        "counterclockwise",
-    ),
-}
-
-
-def sense_from_side(along: str, way: str) -> str:
-    """`positive_turn` of a rotary along ("+X" to "-Z") whose positive move took the watched side that way.
-
-    Examples
-    --------
-    >>> sense_from_side("+Y", "up"), sense_from_side("-Y", "up")
-    ('clockwise', 'counterclockwise')
-    """
-    return _positive_turn(along, right_handed=way == SENSE_LOOKS[along[1]].ways[0])
-
-
-def sense_from_clock(along: str, clock: str) -> str:
-    """`positive_turn` of a rotary along ("+X" to "-Z") whose positive move turned the table that way round.
-
-    Examples
-    --------
-    >>> sense_from_clock("+X", "clockwise"), sense_from_clock("+Y", "clockwise")
-    ('clockwise', 'counterclockwise')
-    """
-    return _positive_turn(along, right_handed=clock == SENSE_LOOKS[along[1]].clock)
-
-
-def _positive_turn(along: str, *, right_handed: bool) -> str:
-    """From a turn about the machine axis' positive direction to one seen from the line's own positive end."""
-    return "counterclockwise" if right_handed == (along[0] == "+") else "clockwise"
+__all__ = ["ask_machine"]
 
 
 def ask_machine() -> str:

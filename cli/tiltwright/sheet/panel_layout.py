@@ -267,8 +267,10 @@ def strokes_through(strokes: Points, middles: Points, half: Points) -> NDArray[n
     safe = np.where(np.abs(step) < 1e-12, 1e-12, step)
     first = (middles[:, None] - half - start) / safe
     last = (middles[:, None] + half - start) / safe
-    enter = np.minimum(first, last).max(axis=-1).clip(0.0, None)
-    leave = np.maximum(first, last).min(axis=-1).clip(None, 1.0)
+    # Two coordinates: a maximum of two columns is much quicker than one along an axis of length two.
+    early, late = np.minimum(first, last), np.maximum(first, last)
+    enter = np.maximum(early[..., 0], early[..., 1]).clip(0.0, None)
+    leave = np.minimum(late[..., 0], late[..., 1]).clip(None, 1.0)
     return np.asarray((enter < leave).any(axis=1))
 
 
@@ -403,13 +405,17 @@ def hatch(
     frames = [
         np.array([(b.left, b.top), (b.right, b.top), (b.right, b.bottom), (b.left, b.bottom)]) for b in boxes
     ]
+    # Off the corners, which mostly lie at round places.
+    first, last = np.ceil(heights.min() / apart_mm), np.floor(heights.max() / apart_mm)
+    lines = (np.arange(first, last + 1.0) + 0.137) * apart_mm
+    drawn = _runs(rings, along, across, lines)
+    over = [cover for cover in (*hidden, *([frame] for frame in frames)) if _overlap(cover, rings)]
+    covered = [_runs(cover, along, across, lines) for cover in over]
     found: list[tuple[Point, Point]] = []
-    first = np.ceil(heights.min() / apart_mm)
-    for number in np.arange(first, np.floor(heights.max() / apart_mm) + 1.0):
-        height = (number + 0.137) * apart_mm  # off the corners, which mostly lie at round places
-        pieces = _runs(rings, along, across, height)
-        for cover in (*hidden, *([frame] for frame in frames)):
-            pieces = _without(pieces, _runs(cover, along, across, height))
+    for k, height in enumerate(lines):
+        pieces = drawn[k]
+        for cover in covered:
+            pieces = _without(pieces, cover[k]) if cover[k] else pieces
         for low, high in pieces:
             if high - low > 0.3:
                 ends = [height * across + at * along for at in (low, high)]
@@ -417,16 +423,32 @@ def hatch(
     return found
 
 
-def _runs(rings: Sequence[Points], along: Points, across: Points, height: float) -> list[tuple[float, float]]:
-    """The stretches of a straight line inside rings."""
-    cuts: list[float] = []
+def _overlap(some: Sequence[Points], others: Sequence[Points]) -> bool:
+    """False where the boxes about two groups of rings lie apart, so that neither covers the other."""
+    if not some:
+        return False
+    first, second = np.concatenate(some), np.concatenate(others)
+    return bool(
+        (first.min(axis=0) <= second.max(axis=0)).all() and (second.min(axis=0) <= first.max(axis=0)).all()
+    )
+
+
+def _runs(
+    rings: Sequence[Points], along: Points, across: Points, heights: Points
+) -> list[list[tuple[float, float]]]:
+    """The stretches of parallel straight lines inside rings, a list for each line."""
+    cuts: list[list[float]] = [[] for _ in heights]
     for ring in rings:
-        y, x = ring @ across - height, ring @ along
-        y2, x2 = np.roll(y, -1), np.roll(x, -1)
-        hit = (y > 0.0) != (y2 > 0.0)
-        cuts += (x[hit] + y[hit] / (y[hit] - y2[hit]) * (x2[hit] - x[hit])).tolist()
-    cuts.sort()
-    return list(zip(cuts[::2], cuts[1::2], strict=True))
+        x, y = ring @ along, ring @ across - heights[:, None]
+        x2, y2 = np.roll(x, -1), np.roll(y, -1, axis=1)
+        row, place = ((y > 0.0) != (y2 > 0.0)).nonzero()
+        before, after = y[row, place], y2[row, place]
+        at = x[place] + before / (before - after) * (x2[place] - x[place])
+        for line, cut in zip(row.tolist(), at.tolist(), strict=True):
+            cuts[line].append(cut)
+    for found in cuts:
+        found.sort()
+    return [list(zip(found[::2], found[1::2], strict=True)) for found in cuts]
 
 
 def _without(pieces: list[tuple[float, float]], gone: list[tuple[float, float]]) -> list[tuple[float, float]]:

@@ -6,6 +6,7 @@ import json
 import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 
 import numpy as np
 import pytest
@@ -102,6 +103,7 @@ def test_a_part_twice_is_refused_whole(run, job, tmp_path):
 
 WRITER = """
 import sys
+from contextlib import closing
 from pathlib import Path
 from tiltwright.batch.readings_table import PartReading
 from tiltwright.batch.record import log_readings
@@ -312,3 +314,20 @@ def test_serials_stand_in_the_text_as_they_are(run, job, tmp_path):
     ended = run("batch", "chart", path, "--sigma", "0.003", "--plot", tmp_path / "c.svg")
     assert "serial $A_8$" in ended.out
     assert (tmp_path / "c.svg").exists()
+
+
+def test_nothing_is_added_to_a_damaged_record(run, job, tmp_path):
+    path = job(JOB)
+    rows = [(100 + i, *row) for i, row in enumerate(shifted(200).tolist())]
+    assert run("batch", "log", path, table(tmp_path, rows)).code == 0
+    record = record_path(path)
+    raw = bytearray(record.read_bytes())
+    page = int.from_bytes(raw[16:18], "big")
+    with closing(sqlite3.connect(record)) as database:
+        (root,) = database.execute("SELECT rootpage FROM sqlite_master WHERE name = 'reading'").fetchone()
+    raw[page * (root - 1) : page * (root - 1) + 8] = b"\xff" * 8
+    record.write_bytes(raw)
+    ended = run("batch", "log", path, "--withdraw", "1")
+    assert ended.code == 2
+    assert str(record) in ended.err
+    assert record.read_bytes() == raw
