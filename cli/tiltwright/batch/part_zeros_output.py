@@ -6,15 +6,12 @@ import re
 from collections.abc import Iterator
 from typing import Any
 
-import numpy as np
-
 from kinematics import work_offset_code
 from tiltwright.batch.part_zeros import BeyondLimit, BeyondWithin, OffsetsOfBatch, PartOfBatch
 from tiltwright.files.diagnostics import InputFaults, option_error, shown
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_wording import slip_words, tolerance_words
 from tiltwright.job.offsets_gcode import program_words, set_line, unit_lines
-from tiltwright.job.touch_slips import slip_of
 from tiltwright.output.gcode import comment, needs_of
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
 from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, all_angles, all_lengths, angle, length
@@ -51,11 +48,9 @@ def _why(batch: OffsetsOfBatch, one: PartOfBatch, units: str) -> str:
     job = batch.evaluated.nests[one.nest].job
     if isinstance(one.held, BeyondWithin):
         allowed = tolerance_words(one.held.within_mm, job.unit.value, units)
-        slip = slip_of(job.setup, np.array(one.reading.at_mm), job.touch_pose_deg, one.held.within_mm)
-        cause = "look for a chip or a wrong reading" if slip is None else slip_words(*slip)
         return (
             f"its zero lies {length(one.held.distance_mm, units)} {UNIT_SYMBOL[units]} from the stack's; {allowed} is allowed. "
-            f"It is not loaded: {cause}"
+            f"It is not loaded: {_cause_words(one.held)}"
         )
     assert isinstance(one.held, BeyondLimit)  # the only other reason
     low, high = one.held.limits_deg
@@ -75,6 +70,15 @@ def stays_turned_words(batch: OffsetsOfBatch) -> str | None:
         f"parts are clocked by up to {angle(turned_deg)} degrees, and the job does not square up: their programs cut them "
         f'turned by that much. square_up = "{letter}" takes it out'
     )
+
+
+def _cause_words(held: BeyondWithin) -> str:
+    """What to look for where a part lies too far off."""
+    if held.fits_nest is not None:
+        return f"it would fit nest {held.fits_nest}; is the nest in its row right?"
+    if held.slip is not None:
+        return slip_words(held.slip, held.axes)
+    return "look for a chip or a wrong reading"
 
 
 def _rows(batch: OffsetsOfBatch) -> Iterator[tuple[PartOfBatch, EvaluatedJob, int, NumberedOperation]]:
@@ -166,7 +170,14 @@ def batch_report(batch: OffsetsOfBatch, units: str) -> dict[str, Any]:
 def _held_report(part: PartOfBatch, units: str) -> dict[str, Any] | None:
     if isinstance(part.held, BeyondWithin):
         distance, within = part.held.distance_mm / UNIT_MM[units], part.held.within_mm / UNIT_MM[units]
-        return {"kind": "too far", "distance": distance, "within": within}
+        return {
+            "kind": "too far",
+            "distance": distance,
+            "within": within,
+            "fits_nest": part.held.fits_nest,
+            "slip": part.held.slip,
+            "axes": list(part.held.axes),
+        }
     if isinstance(part.held, BeyondLimit):
         return {
             "kind": "past a limit",

@@ -15,7 +15,15 @@ from tiltwright.files.job_file import DEFAULT_WITHIN
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import LengthLeftIn, OutOfTravel, TouchMistyped
 
-__all__ = ["length_left_in", "out_of_travel", "outside_travel", "slip_of", "touch_mistyped", "zero_mistyped"]
+__all__ = [
+    "SlipCause",
+    "length_left_in",
+    "out_of_travel",
+    "outside_travel",
+    "slip_of",
+    "touch_mistyped",
+    "zero_mistyped",
+]
 
 _LEAST_MM = 10.0
 """No tool or probe is shorter than this from the gauge line; a smaller difference of its own is no tool length."""
@@ -134,12 +142,12 @@ def _outside(
     )
 
 
-Cause = Literal["sign", "mm as inches", "inches as mm", "pose sign"]
+SlipCause = Literal["sign", "mm as inches", "inches as mm", "pose sign"]
 
 
 def slip_of(
     setup: Setup, at_mm: NDArray[np.float64], machine_deg: NDArray[np.float64], near_mm: float
-) -> tuple[Cause, tuple[str, ...]] | None:
+) -> tuple[SlipCause, tuple[str, ...]] | None:
     """The one slip of the keys that takes a touched-off part zero away from the stack's, and the axes it is in.
 
     Parameters
@@ -164,7 +172,7 @@ def slip_of(
     return None
 
 
-_Slip = tuple[Cause, tuple[str, ...], NDArray[np.float64]]
+_Slip = tuple[SlipCause, tuple[str, ...], NDArray[np.float64]]
 """What went wrong, the axes it went wrong at, and factors that put the three numbers right."""
 
 
