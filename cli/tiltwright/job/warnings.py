@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 
 import numpy as np
 
-from kinematics import Machine, PlacedOperation, rotation_about_axis
+from kinematics import Machine, PlacedOperation, Setup, rotation_about_axis
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_kinds import (
     DirectionMissed,
@@ -38,7 +38,7 @@ from tiltwright.job.message_kinds import (
 )
 from tiltwright.job.message_wording import finding_words, message_words, operation_list, unreachable_text
 from tiltwright.job.sign_slips import faces_inward, outside_blank, stack_sign_lost, steps_down
-from tiltwright.job.touch_slips import length_left_in, out_of_travel, touch_mistyped
+from tiltwright.job.touch_slips import length_left_in, out_of_travel, touch_mistyped, zero_mistyped
 from tiltwright.machine.findings import (
     ParallelRotaries,
     PivotOutOfTravel,
@@ -55,6 +55,7 @@ __all__ = [
     "job_messages",
     "joined_messages",
     "say_messages",
+    "say_of_typed_zero",
     "say_sentences",
     "setup_messages",
     "touch_off_messages",
@@ -174,6 +175,13 @@ def say_sentences(said: Iterable[tuple[Severity, str]]) -> None:
                 say_no(words)
             else:
                 note(words, label=severity.label)
+
+
+def say_of_typed_zero(setup: Setup, units: str) -> None:
+    """Name what looks wrong in a machine file, and in a part zero typed for the all-zero pose."""
+    zero = zero_mistyped(setup.part_in_machine.translation_mm, setup.machine)
+    found = (*([] if zero is None else [zero]), *machine_findings(setup.machine))
+    say_sentences((Severity.WARNING, finding_words(finding, units)) for finding in found)
 
 
 def grouped_sentences(
