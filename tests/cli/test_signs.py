@@ -163,7 +163,36 @@ def test_a_lost_sign_in_a_touch_off_is_told_first(remarks, axis, old):
     assert ended.code == 1
     said = found["touch-off mistyped"]["values"]
     assert (said["cause"], said["axes"], said["outside"]) == ("sign", [axis], [axis])
-    assert ended.err.index("OUT OF TRAVEL: part zero") < ended.err.index("OUT OF TRAVEL: X")
+    # What follows from it, every operation out of the travels, is not told: it would hide the reason.
+    assert ended.err.startswith("FAIL: OUT OF TRAVEL: part zero")
+    assert "out of travel" not in found
+
+
+def test_a_sign_lost_in_z_may_be_a_tool_left_in(run, examples):
+    """Where the travel of Z goes above zero both put Z higher: 13.4 inches of tool, or a minus. Both are said."""
+    typed = ["--touched", "0.0055,-0.0014,6.7046", "--pose", "B0,C0"]
+    report = json.loads(run("offsets", examples / "float_slots.toml", *typed, "--json").out)
+    found = {one["kind"]: one["values"] for one in report["remarks"]}
+    assert (found["touch-off mistyped"]["cause"], found["touch-off mistyped"]["axes"]) == ("sign", ["Z"])
+    assert found["length left in"]["length"] == pytest.approx(13.4126, abs=1e-3)
+
+
+def test_operations_beyond_one_end_of_travel_are_told_together(run, job):
+    """Pivots half a metre off: one line for each end of a travel, whatever the number of operations; all in --json."""
+    ports = '[[operation]]\nname = "port"\nnormal = [0, -0.5, 0.866]\norigin = [0, -0.8, -0.3]\nrepeat = { count = 6, step = 60 }\n'
+    path = job(
+        JOB.replace("TOUCHED", "") + ports.replace("port", "seat"), MILL.replace("x = [-30.0", "x = [-12.0")
+    )
+    ended = run("offsets", path, "--json")
+    every = [one for one in json.loads(ended.out)["remarks"] if one["kind"] == "out of travel"]
+    told = [line for line in ended.err.splitlines() if "OUT OF TRAVEL: X" in line]
+    assert len(every) > len(told) == 1
+    values = [one["values"]["offset"] for one in every]
+    assert f"X {max(values):.4f} to {min(values):.4f}" in told[0]
+    for one in every:
+        name, _, number = one["operations"][0].rpartition(" ")
+        assert name in told[0]
+        assert number[0].isalpha() or int(number) in range(1, 7)
 
 
 def test_a_wrong_sign_in_the_pose_is_told(job):

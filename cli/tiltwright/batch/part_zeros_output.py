@@ -23,6 +23,7 @@ __all__ = [
     "batch_report",
     "batch_table",
     "held_words",
+    "renamed_words",
     "stays_turned_words",
 ]
 
@@ -206,6 +207,22 @@ def batch_csv(batch: OffsetsOfBatch, units: str) -> str:
 _UNUSUAL = re.compile(r"[^A-Za-z0-9._-]")
 
 
+def _stem(serial: str) -> str:
+    """The name of a part's file, without its ending."""
+    return _UNUSUAL.sub("_", serial).lstrip(".") or "_"
+
+
+def renamed_words(batch: OffsetsOfBatch) -> str:
+    """The parts whose files have other names than their serial numbers, in a sentence; empty where none has."""
+    serials = dict.fromkeys(part.reading.serial for part in batch.parts if part.held is None)
+    pairs = [(serial, stem) for serial in serials if (stem := _stem(serial)) != serial]
+    named = [f"part {shown(serial)} is {stem}" for serial, stem in pairs[:_MOST_NAMED]]
+    if not named:
+        return ""
+    more = f", and {len(pairs) - _MOST_NAMED} more" if len(pairs) > _MOST_NAMED else ""
+    return f"file names take letters, digits, points and dashes only, so {', '.join(named)}{more}"
+
+
 def batch_loaders(batch: OffsetsOfBatch, units: str) -> dict[str, str]:
     """A program for each part that sets its work offsets, by the file's name: the serial number and .nc.
 
@@ -226,7 +243,7 @@ def batch_loaders(batch: OffsetsOfBatch, units: str) -> dict[str, str]:
         if part.held is not None:
             continue
         serial = part.reading.serial
-        stem = _UNUSUAL.sub("_", serial).lstrip(".") or "_"
+        stem = _stem(serial)
         for form in forms[part.nest]:
             name = f"{stem}.nc" if batch.evaluated.loader_count == 1 else f"{stem}-{form.loader}.nc"
             before = owners.setdefault(name.casefold(), serial)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics import Machine
 from kinematics.calibration import TargetKind
 from tiltwright.calibration.plan_data import clearance_mm_of, over_mm_of
 from tiltwright.files.probing_tables import ProbeTable
@@ -29,6 +30,7 @@ __all__ = [
     "face",
     "lift_lines",
     "probe_of",
+    "safe_height",
     "surface",
 ]
 
@@ -71,6 +73,13 @@ def probe_of(table: ProbeTable, units: Unit) -> Probe:
         move=table.move,
         decimals=4 if units is Unit.MM else 5,
     )
+
+
+def safe_height(machine: Machine, units: Unit) -> float:
+    """Top of the travel in a program's unit and decimals, rounded down: rounded up, it would be beyond the travel."""
+    assert machine.travel is not None
+    steps = 10.0 ** (4 if units is Unit.MM else 5)
+    return math.floor(units.from_mm(float(machine.travel.high_mm[2])) * steps + 1e-6) / steps
 
 
 def lift_lines(probe: Probe, offset: int, high: float) -> list[str]:

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics import Machine, table_pose
+from kinematics import Machine, table_pose, work_offset_code
 from kinematics.calibration import PlannedTarget, TargetKind
 from tiltwright.calibration import parameter_file
 from tiltwright.calibration.plan import EvaluatedPlan
 from tiltwright.calibration.plan_data import Plan
 from tiltwright.calibration.probe_access import is_platter_face, probe_cycle
-from tiltwright.calibration.probe_cycles import Approach, ProbeCycle, lift_lines, probe_of
+from tiltwright.calibration.probe_cycles import Approach, ProbeCycle, lift_lines, probe_of, safe_height
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
 from tiltwright.files.probing_tables import ProbeTable
 from tiltwright.files.units import Unit
@@ -21,6 +21,7 @@ from tiltwright.output.gcode import comment, needs_of
 from tiltwright.output.numbers import angle, fixed
 
 __all__ = [
+    "UNIT_CODE",
     "Program",
     "Trip",
     "checked_words",
@@ -30,6 +31,7 @@ __all__ = [
     "pose_words",
     "probe_faults",
     "probing_program",
+    "start_lines",
     "travel_faults",
     "turned_directions",
 ]
@@ -52,7 +54,7 @@ def missing_values(evaluated: EvaluatedPlan, path: str) -> list[Diagnostic]:
     plan, machine = evaluated.plan, evaluated.machine
     faults = []
     if plan.probe is None:
-        allowed = "[probe] with length, tip, offset, feed and move"
+        allowed = "[probe] with length, ball_diameter, offset, feed and move"
         faults.append(Diagnostic(path, None, "probe", "nothing: a program needs to know the probe", allowed))
     if machine.travel is None:
         found = "no travels in the machine file: there is no safe height to retract to"
@@ -151,7 +153,7 @@ def travel_faults(
 
 _OFFSET_NUMBER = 9
 """Work offset that the program sets to zero, so that it reads machine coordinates (G59.3)."""
-_UNIT_CODE = {"mm": 21, "inch": 20}
+UNIT_CODE = {"mm": 21, "inch": 20}
 
 
 def parameter_lines(evaluated: EvaluatedPlan) -> str:
@@ -208,7 +210,7 @@ def probing_program(evaluated: EvaluatedPlan, path: str) -> Program:
     assert plan.probe is not None
     assert machine.travel is not None
     probe = probe_of(plan.probe, plan.units)
-    high = plan.units.from_mm(float(machine.travel.high_mm[2]))
+    high = safe_height(machine, plan.units)
     lift = lift_lines(probe, plan.probe.offset, high)
     directions = turned_directions(evaluated)
     body: list[str] = []
@@ -265,12 +267,36 @@ def length_words(table: ProbeTable, units: Unit, reference_mm: float | None) -> 
     return f"{holds} {round(longer, 6):g}, how much longer than the reference tool it is to the lowest point of its tip"
 
 
+def start_lines(machine: Machine, units: Unit, high: float, number: int) -> list[str]:
+    """First lines of a probing program: exact path, spindle off, units and modes, up, and machine coordinates displayed.
+
+    Parameters
+    ----------
+    machine : Machine
+    units : Unit
+    high : float
+        Safe height, machine Z.
+    number : int
+        Work offset that is set to zero and selected.
+    """
+    zeros = " ".join(f"{axis}0" for axis in ("X", "Y", "Z", *machine.letters))
+    return [
+        # First of all: a control that rounds corners would leave the path that was checked.
+        "G61",
+        "M5",
+        f"G{UNIT_CODE[units.value]} G17 G90 G94 G40 G49 G80",
+        f"G53 G0 Z{fixed(high, 4 if units is Unit.MM else 5)}",
+        "G92.1",
+        f"G10 L2 P{number} {zeros}",
+        work_offset_code(number),
+    ]
+
+
 def _head(evaluated: EvaluatedPlan, high: float) -> list[str]:
     plan, machine = evaluated.plan, evaluated.machine
     assert plan.probe is not None
     units, count = plan.units.value, len(evaluated.readings)
     last = parameter_file.first_of(count - 1) + parameter_file.BLOCK - 1
-    zeros = " ".join(f"{axis}0" for axis in ("X", "Y", "Z", *machine.letters))
     words = [
         f"Probing program: {plan.name}",
         f"Machine: {machine.name}",
@@ -291,17 +317,10 @@ def _head(evaluated: EvaluatedPlan, high: float) -> list[str]:
     ]
     return [
         *map(comment, words),
-        # First of all: a control that rounds corners would leave the path that was checked.
-        "G61",
-        "M5",
-        f"G{_UNIT_CODE[units]} G17 G90 G94 G40 G49 G80",
-        f"G53 G0 Z{fixed(high, 4 if units == 'mm' else 5)}",
-        "G92.1",
-        f"G10 L2 P{_OFFSET_NUMBER} {zeros}",
-        "G59.3",
+        *start_lines(machine, plan.units, high, _OFFSET_NUMBER),
         f"#{parameter_file.PLANNED}={count}",
         f"#{parameter_file.DONE}=0",
-        f"#{parameter_file.UNIT}={_UNIT_CODE[units]}",
+        f"#{parameter_file.UNIT}={UNIT_CODE[units]}",
     ]
 
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
+from tiltwright.commands.batch_program import program
 from tiltwright.commands.options import (
     Csv,
     Force,
@@ -28,6 +30,8 @@ app = typer.Typer(
     rich_markup_mode=None,
     help="Repeat a job: log every part's zero, chart it, and know when to probe again.",
 )
+
+app.command("program")(program)
 
 
 @app.command("offsets")
@@ -95,10 +99,14 @@ def batch_offsets(
 def _write_batch(batch: OffsetsOfBatch, units: str, form: str, output: Output, *, force: bool) -> None:
     from tiltwright.batch import part_zeros_output
     from tiltwright.output.json_csv import json_text
+    from tiltwright.terminal.streams import note
 
     if form == "gcode":
         assert output is not None
         write_into(output, part_zeros_output.batch_loaders(batch, units), "loaders", force=force)
+        renamed = part_zeros_output.renamed_words(batch)
+        if renamed:
+            note(renamed)
         return
     if form == "json":
         text = json_text(part_zeros_output.batch_report(batch, units))
@@ -326,6 +334,7 @@ def chart(
     from tiltwright.batch.chart_output import chart_picture, chart_report, chart_text
     from tiltwright.batch.record import read_record, record_path
     from tiltwright.files.atomic_write import write_atomic
+    from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_job
     from tiltwright.files.parsing import positive_length, typed_length
     from tiltwright.files.units import Unit
@@ -335,6 +344,8 @@ def chart(
 
     if plot is not None:
         picture_ending(plot)
+    if not math.isfinite(minutes):
+        raise option_error("--minutes", f"{minutes}", "minutes, 0 or more")
     read = read_job(job)
     unit = Unit(units.value) if units else read.unit
 

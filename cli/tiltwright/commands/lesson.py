@@ -3,12 +3,24 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
 from tiltwright.commands.explain import ByHand, check_output, write_document
-from tiltwright.commands.options import Force, Json, Output, PaperOption, Units, paper_of, show_or_write
+from tiltwright.commands.options import (
+    Force,
+    Json,
+    Output,
+    PaperOption,
+    Units,
+    machine_option,
+    paper_of,
+    show_or_write,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 __all__ = ["app"]
 
@@ -29,10 +41,26 @@ def new(
     students: Annotated[
         int, typer.Option("--students", help="How many sheets, each with its own numbers.", min=1, max=999)
     ] = 1,
-    units: Annotated[Units, typer.Option("--units", help="What the sheets are printed in.")] = Units.MM,
+    units: Annotated[
+        Optional[Units],  # noqa: UP045 - typer
+        typer.Option(
+            "--units", help="What the sheets are printed in; left out: mm, or the machine file's own."
+        ),
+    ] = None,
+    machine: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        machine_option("The class's own machine, for all sheets."),
+    ] = None,
+    same_machine: Annotated[
+        bool,
+        typer.Option("--same-machine", help="One drawn machine for all sheets; left out: each has its own."),
+    ] = False,
     by_hand: ByHand = False,
     pages: Annotated[
         bool, typer.Option("--pages", help="Also a page in three dimensions beside each key (HTML).")
+    ] = False,
+    slides: Annotated[
+        bool, typer.Option("--slides", help="Also the worked exercises to project, a step a page (PDF).")
     ] = False,
     paper: PaperOption = "a4",
     force: Force = False,
@@ -46,6 +74,7 @@ def new(
       "tilt and rotate"             both turn, the lines meet
       "lines that miss each other"  pivots as measured, a few hundredths apart or more
       "a normal to aim at"          the angles are asked for too
+      "touched off and clocked"     part zero from the display, the part a little turned
       "a pivot to find"             from probe readings, by plane geometry
 
     Examples:
@@ -53,42 +82,89 @@ def new(
     \b
       tiltwright lesson new monday --level "one tilt" --seed 7 --students 24
       tiltwright lesson new monday --level tilt-and-rotate --seed 7 --units inch --by-hand
-      tiltwright lesson new monday --level "one tilt" --seed 7 --pages     each key in three dimensions, too
+      tiltwright lesson new monday --level "one tilt" --seed 7 --machine mill.toml --students 24
+      tiltwright lesson new monday --level "one tilt" --seed 7 --slides --pages     to project, and in three dimensions
 
-    In the folder: sheets/ to hand out (PDF, Markdown, and a CSV file to fill in), and key/ for the instructor. A pivot's
-    key/key-01.txt grades a single answer too: pivot practice --grade.
+    In the folder: all-sheets.pdf and all-keys.pdf to print at once, sheets/ to hand out (PDF, Markdown, and a CSV file
+    to fill in), and key/ for the instructor. A pivot's key/key-01.txt grades a single answer too: pivot practice --grade.
     """
-    from tiltwright.files.atomic_write import write_all
+    from kinematics import KinematicsError
+    from kinematics.teaching import PIVOT_LEVEL
     from tiltwright.files.diagnostics import option_error
-    from tiltwright.teaching.lesson_set import lesson_files
+    from tiltwright.files.loader import read_machine
+    from tiltwright.teaching.lesson_set import LessonOrder, lesson_files
+    from tiltwright.terminal.progress_line import progress_bar
     from tiltwright.terminal.streams import note
 
     size = paper_of(paper)
     chosen = _level(level)
+    if machine is not None and same_machine:
+        raise option_error("--machine, --same-machine", "both", "one of them")
+    check_folder(folder, "FOLDER", force=force)
+    read = None if machine is None else read_machine(machine)
+    unit = (Units.MM if read is None else Units(read.unit.value)) if units is None else units
+    order = LessonOrder(
+        chosen,
+        seed,
+        students,
+        "inch" if unit is Units.INCH else "mm",
+        by_hand=by_hand,
+        paper=size,
+        machine=read,
+        same_machine=same_machine,
+        slides=slides,
+    )
+    try:
+        with progress_bar():
+            # All is made before anything is written.
+            files = list(lesson_files(order))
+            if pages:
+                from tiltwright.page.lesson_pages import lesson_pages
+
+                files += lesson_pages(dict(files), by_hand=by_hand)
+    except KinematicsError as refusal:
+        if machine is None:
+            raise
+        others = "pivot practice takes any machine" if chosen == PIVOT_LEVEL else "choose another level"
+        raise option_error(
+            "--machine", *_expected_and_found(str(refusal), machine), f"{others}, or leave it out"
+        ) from None
+    write_folder(folder, files, force=force)
+    sheets = "1 sheet" if students == 1 else f"{students} sheets"
+    note(f"{folder}: {sheets} to hand out, with their key", label="done")
+
+
+def _expected_and_found(refusal: str, machine: str) -> tuple[str, str]:
+    """A refusal of the library as what was found and what is allowed."""
+    head, _, found = refusal.partition(", found ")
+    return f"{machine}: {found.removeprefix('that ')}", head.partition("expected ")[2]
+
+
+def check_folder(folder: Path, option: str, *, force: bool) -> None:
+    """Refuse a folder that is a file, or that has something in it."""
+    from tiltwright.files.diagnostics import option_error
+
     if folder.exists() and not folder.is_dir():
-        raise option_error(str(folder), "a file", "a folder, or a new name for one")
+        raise option_error(option, f"{folder}, a file", "a folder, or a new name for one")
     if folder.is_dir() and any(folder.iterdir()) and not force:
         raise option_error(
-            str(folder), "a folder with something in it", "a new folder, or --force to write into it"
+            option, f"{folder}, a folder with something in it", "a new folder, or --force to write into it"
         )
-    # All is made before anything is written.
-    files = list(
-        lesson_files(
-            chosen,
-            seed,
-            students,
-            "inch" if units is Units.INCH else "mm",
-            by_hand=by_hand,
-            paper=size,
-        )
-    )
-    if pages:
-        from tiltwright.page.lesson_pages import lesson_pages
 
-        files += lesson_pages(dict(files), by_hand=by_hand)
+
+def write_folder(folder: Path, files: Iterable[tuple[Path, str | bytes]], *, force: bool) -> None:
+    """Write all files of a class set or none, and name those of an older one that would be handed out by mistake."""
+    from tiltwright.files.atomic_write import write_all
+    from tiltwright.files.diagnostics import option_error
+    from tiltwright.terminal.streams import note
+
     targets = {folder / path: content for path, content in files}
-    for parent in {target.parent for target in targets}:
-        parent.mkdir(parents=True, exist_ok=True)
+    try:
+        for parent in {target.parent for target in targets}:
+            parent.mkdir(parents=True, exist_ok=True)
+    except OSError as refusal:
+        found = f"{folder}, a folder that cannot be made ({refusal.strerror or refusal})"
+        raise option_error("FOLDER", found, "a folder in one that is there") from None
     write_all(targets, force=force)
     older = [path for path in folder.rglob("*") if path.is_file() and path not in targets]
     older.sort(key=lambda path: (path.parent.name != "sheets", path))
@@ -98,8 +174,6 @@ def new(
         note(
             f"{folder}: {listed}{more} {'is' if len(older) == 1 else 'are'} not of this lesson; do not hand out"
         )
-    sheets = "1 sheet" if students == 1 else f"{students} sheets"
-    note(f"{folder}: {sheets} to hand out, with their key", label="done")
 
 
 @app.command("grade")

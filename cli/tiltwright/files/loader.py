@@ -215,8 +215,8 @@ class ReadJob:
         )
 
 
-def read_machine(path: str | os.PathLike[str]) -> ReadMachine:
-    """Read a machine file.
+def read_machine(path: str | os.PathLike[str], *, every_doubt: bool = False) -> ReadMachine:
+    """Read a machine file; `every_doubt` as `tell_doubts` has it.
 
     Raises
     ------
@@ -228,16 +228,30 @@ def read_machine(path: str | os.PathLike[str]) -> ReadMachine:
     machine, _, faults = _machine(source)
     if machine is None:
         raise_located(faults)
-    tell_doubts(machine)
+    tell_doubts(machine, every=every_doubt)
     return machine
 
 
-def tell_doubts(read: ReadMachine) -> None:
-    """Add a caution, with its line, for every value of a machine file that is hardly meant."""
-    source = read.source
-    for doubt in doubts(read.file):
+_MOST_DOUBTS = 3
+"""Cautions about one machine file before every command; beyond so many nobody reads the job's own any more."""
+
+
+def tell_doubts(read: ReadMachine, *, every: bool = False) -> None:
+    """Add a caution, with its line, for each value of a machine file that is hardly meant.
+
+    More than a few are cut short, with the command that lists them, unless `every` one is asked for; those that the work
+    offsets hang on come first.
+    """
+    source, found = read.source, sorted(doubts(read.file), key=lambda doubt: not doubt.moves_offsets)
+    kept = found if every or len(found) <= _MOST_DOUBTS else found[: _MOST_DOUBTS - 1]
+    for doubt in kept:
         line = line_of(source.text, source.written_path(doubt.path))
         add_caution(f"{source.file}:{line}: {doubt_words(doubt)}")
+    if len(kept) < len(found):
+        add_caution(
+            f"{source.file}: {len(found) - len(kept)} more values are hard to believe; tiltwright machine show {source.path} "
+            "lists them all"
+        )
 
 
 def machine_from_text(file: str, path: Path, text: str) -> ReadMachine:

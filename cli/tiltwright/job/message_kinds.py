@@ -16,6 +16,7 @@ __all__ = [
     "LoadersNeeded",
     "NotReached",
     "OutOfTravel",
+    "OutOfTravels",
     "PartOffSquare",
     "PartZeroBelowPlatter",
     "PatternTurnedOver",
@@ -111,6 +112,17 @@ class OutOfTravel(Finding, frozen=True):
     kind = "out of travel"
     axis: str
     offset_mm: float
+    low_mm: float
+    high_mm: float
+
+
+class OutOfTravels(Finding, frozen=True):
+    """Work offsets of several operations that lie beyond the same end of a travel, from the nearest to the farthest."""
+
+    kind = "out of travel"
+    axis: str
+    nearest_mm: float
+    farthest_mm: float
     low_mm: float
     high_mm: float
 
@@ -251,6 +263,7 @@ JobFinding = (
     | TouchOffTooFar
     | LengthLeftIn
     | OutOfTravel
+    | OutOfTravels
     | TouchMistyped
     | WhenFreeUnused
     | PlaneTurned

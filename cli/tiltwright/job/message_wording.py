@@ -16,6 +16,7 @@ from tiltwright.job.message_kinds import (
     LoadersNeeded,
     NotReached,
     OutOfTravel,
+    OutOfTravels,
     PartOffSquare,
     PartZeroBelowPlatter,
     PatternTurnedOver,
@@ -122,6 +123,9 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
         case OutOfTravel(axis, offset_mm, low_mm, high_mm):
             value, low, high = lengths((offset_mm, low_mm, high_mm), units)
             return f"OUT OF TRAVEL: {axis} {value} is outside {low} to {high}"
+        case OutOfTravels(axis, nearest_mm, farthest_mm, low_mm, high_mm):
+            nearest, farthest, low, high = lengths((nearest_mm, farthest_mm, low_mm, high_mm), units)
+            return f"OUT OF TRAVEL: {axis} {nearest} to {farthest} is outside {low} to {high}"
         case PlaneTurned(plane_x_deg):
             turned = "counterclockwise" if plane_x_deg > 0.0 else "clockwise"
             return (
@@ -255,13 +259,13 @@ def violation_text(violation: Violation) -> str:
     """One reason why a pose cannot be used."""
     letter, at = violation.letter, angle(violation.angle_deg)
     if violation.kind == "tilt sign":
-        return f"{letter} would be programmed at {at}, a {violation.tilt} tilt was asked for"
+        return f"program {letter} would be at {at}, a {violation.tilt} tilt was asked for"
     low, high = violation.limits_deg or (float("-inf"), float("inf"))
     if violation.kind == "alignment":
-        return f"{letter} would stand at {at} to line x up, its limits are {low:g} to {high:g}"
+        return f"machine {letter} would stand at {at} to line x up, its limits are {low:g} to {high:g}"
     excess = violation.excess_deg
     over = angle(excess) if excess >= _SHOWN_FROM_DEG else f"{excess:.0e}"
-    return f"{letter} would stand at {at}, its limits are {low:g} to {high:g}: {over} degrees too far"
+    return f"machine {letter} would stand at {at}, its limits are {low:g} to {high:g}: {over} degrees too far"
 
 
 def unreachable_text(operation: UnreachableOperation) -> str:

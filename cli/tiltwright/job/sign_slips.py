@@ -29,12 +29,12 @@ _LEFT_OVER = 0.01
 
 
 def steps_down(evaluated: EvaluatedJob) -> Iterator[StepDown]:
-    """Steps of the stack that go down, unless a touch-off agrees with them.
+    """Steps of the stack that go down; none where part zero was touched off, since that tells a wrong sign better.
 
     A minus too many puts part zero lower than it is, and the tool into the part by twice the step. Few stacks go down:
     a part that hangs in a bore, a zero below the top of the jaws.
     """
-    if evaluated.touch is not None and not evaluated.touch_too_far:
+    if evaluated.touch is not None:
         return
     for step, frame in zip(evaluated.job.steps, cumulative_frames(evaluated.job.steps), strict=False):
         if step.up_mm < 0.0 and abs(float(frame.rotation[2, 2])) > _UPRIGHT:

@@ -159,7 +159,14 @@ def moves_text(analysis: ReachAnalysis, units: str) -> str:
         rows += [[*ends, *_smallest(analysis, one, units)] for one in move.clearances] or [
             [*ends, "nothing near", "", *("" for _ in letters)]
         ]
-    head = ["from", "to", "turns by", "closest pair", "smallest gap", *(f"at {letter}" for letter in letters)]
+    head = [
+        "from",
+        "to",
+        "turns by",
+        "closest pair",
+        "smallest gap",
+        *(f"at machine {letter}" for letter in letters),
+    ]
     ways = senses_words(analysis.model.machine)
     return f"Index moves, spindle retracted\nThe table turns: {ways}\n\n{table(head, rows, left=4)}"
 
@@ -196,7 +203,7 @@ def _loads(analysis: ReachAnalysis, units: str) -> str:
         f"carries {m}",
         "capacity",
         f"worst gravity {t}",
-        "at angle",
+        "at machine angle",
         "worst operation",
         "its gravity",
         "its cut",

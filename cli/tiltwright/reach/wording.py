@@ -207,7 +207,7 @@ def _holding_words(failure: HoldingExceeded, units: str) -> str:
     holds = f"it holds {torque(failure.holding_nm, units)}"
     if failure.operation is not None:
         return f"gravity and cutting force put up to {amount} on {failure.letter}; {holds}"
-    return f"{failure.letter}: gravity puts {amount} on it at {angle(failure.machine_deg or 0.0)} degrees; {holds}"
+    return f"{failure.letter}: gravity puts {amount} on it at machine angle {angle(failure.machine_deg or 0.0)}; {holds}"
 
 
 def not_checked_sentences(analysis: ReachAnalysis) -> tuple[str, ...]:

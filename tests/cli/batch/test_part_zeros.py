@@ -193,3 +193,14 @@ def test_digits_as_every_other_command_rounds_them():
     for units in ("mm", "inch"):
         assert all_lengths(values, units) == [length(value, units) for value in values]
     assert all_angles(values) == [angle(value) for value in values]
+
+
+def test_a_serial_that_is_no_file_name_is_told(run, job, tmp_path):
+    table = parts(
+        tmp_path, [("../A1", "left", *LEFT), ("102", "right", *RIGHT)], "serial,nest,X_mm,Y_mm,Z_mm"
+    )
+    ended = run("batch", "offsets", job(JOB), table, "--gcode", "-o", tmp_path / "out")
+    assert ended.code == 0
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["102.nc", "_A1.nc"]
+    assert 'part "../A1" is _A1' in ended.err
+    assert "102 is" not in ended.err

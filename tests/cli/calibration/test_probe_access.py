@@ -235,7 +235,7 @@ def test_the_simulated_control_sees_a_stem_and_a_platter(mill):
     ball = Thing("ball", np.array([-331.0, -203.4, -320.0]), np.array([0.0, 0.0, 1.0]), 6.35, stem=3.0)
     for stand, words in (((-331.0, -275.0, -440.0), "a stem"), ((-361.0, -256.0, -420.0), "the platter")):
         control = Control(machine, [ball], 6.0, 148.5, probe=Probe(50.0, 40.0))
-        control.offset_zero = True
+        control.show_machine()
         for line in ("M5", "G53 G0 Z0", "G0 A-90 C0", f"G0 X{stand[0]} Y{stand[1]}", "G43 H1"):
             control.line(line)
         with pytest.raises(AssertionError, match=words):

@@ -15,7 +15,14 @@ from kinematics import Machine, Platter, RotaryAxis, RotationSense, Setup, Stack
 from tiltwright.output.canvas import LabelBox
 from tiltwright.sheet.drawing import Panel, draw
 from tiltwright.sheet.panel_layout import ALONE, HALF, PAIR, inside
-from tiltwright.sheet.side_view import SideView, TiltOperation, choose_view_direction, side_view
+from tiltwright.sheet.side_view import (
+    SideView,
+    TiltOperation,
+    bar_section,
+    choose_view_direction,
+    round_section,
+    side_view,
+)
 
 from .conftest import SETUPS
 
@@ -263,3 +270,42 @@ def test_letters_on_paper_are_large_and_nothing_is_coloured(make, layout):
         assert min(sizes) * 0.729 >= 2.6  # height of a digit, as a part of the font's size
         for colour in re.findall(r"#([0-9a-f]{6})", svg):
             assert len({colour[:2], colour[2:4], colour[4:]}) == 1
+
+
+def test_a_step_with_its_section_is_drawn_to_scale():
+    """A 60 mm round and a 40 by 20 bar, upright and seen from +X: as wide as they are, whatever the platter is."""
+    steps = [StackStep("round", up_mm=50.0), StackStep("bar", up_mm=30.0), StackStep("bare", up_mm=10.0)]
+    setup = Setup.from_stack(trunnion(), steps)
+    stand = TiltOperation("port", "G55", np.zeros(2), setup.work_offset([0, 0, 0], np.zeros(2)))
+
+    def seen(*sections):
+        return side_view(setup.machine, steps, setup.part_in_table, [stand], "mm", "a tilt", sections)
+
+    view = seen(round_section(60.0), bar_section((40.0, 20.0)), None)
+    wide = [np.ptp(step.outline[:, 0]) for step in view.steps if step.outline is not None]
+    assert wide[:2] == pytest.approx([60.0, 20.0], abs=1e-6)
+    assert [step.stated for step in view.steps] == [True, True, False]
+    # What is not to scale is said of nothing else.
+    assert "dashed" in view.outline_words
+    assert seen(None, None, None).outline_words == view_of(setup, steps, (0.0, 0.0), (0, 0, 0)).outline_words
+    assert seen(round_section(60.0), round_section(30.0), round_section(5.0)).outline_words == ""
+    # Stated steps have full outlines, the others dashes.
+    dashed = [draw(one, HALF).svg.count("stroke-dasharray") for one in (view, seen(None, None, None))]
+    assert dashed[1] == dashed[0] + 2
+
+
+def test_an_indexer_shows_the_sections_that_are_stated():
+    setup = Setup.from_stack(indexer(100.0), [StackStep("stub", up_mm=40.0)])
+    stand = TiltOperation("top", "G54", np.zeros(1), setup.work_offset([0, 0, 0], np.zeros(1)))
+    view = side_view(
+        setup.machine,
+        [StackStep("stub", up_mm=40.0)],
+        setup.part_in_table,
+        [stand],
+        "mm",
+        "a tilt",
+        [round_section(25.0)],
+    )
+    (step,) = view.steps
+    assert step.outline is not None
+    assert np.ptp(step.outline[:, 0]) == pytest.approx(25.0, abs=1e-6)
