@@ -22,9 +22,12 @@ from tiltwright.commands.options import (
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from tiltwright.teaching.grading import Graded
+
 __all__ = ["app"]
 
 _MOST_LISTED = 8
+_FORMS = ("pdf", "txt", "md")
 
 app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Set exercises, and grade the answers.")
 
@@ -129,7 +132,7 @@ def new(
         raise option_error(
             "--machine", *_expected_and_found(str(refusal), machine), f"{others}, or leave it out"
         ) from None
-    write_folder(folder, files, force=force)
+    write_folder(folder, files, "FOLDER", force=force)
     sheets = "1 sheet" if students == 1 else f"{students} sheets"
     note(f"{folder}: {sheets} to hand out, with their key", label="done")
 
@@ -152,7 +155,9 @@ def check_folder(folder: Path, option: str, *, force: bool) -> None:
         )
 
 
-def write_folder(folder: Path, files: Iterable[tuple[Path, str | bytes]], *, force: bool) -> None:
+def write_folder(
+    folder: Path, files: Iterable[tuple[Path, str | bytes]], option: str, *, force: bool
+) -> None:
     """Write all files of a class set or none, and name those of an older one that would be handed out by mistake."""
     from tiltwright.files.atomic_write import write_all
     from tiltwright.files.diagnostics import option_error
@@ -164,7 +169,7 @@ def write_folder(folder: Path, files: Iterable[tuple[Path, str | bytes]], *, for
             parent.mkdir(parents=True, exist_ok=True)
     except OSError as refusal:
         found = f"{folder}, a folder that cannot be made ({refusal.strerror or refusal})"
-        raise option_error("FOLDER", found, "a folder in one that is there") from None
+        raise option_error(option, found, "a folder in one that is there") from None
     write_all(targets, force=force)
     older = [path for path in folder.rglob("*") if path.is_file() and path not in targets]
     older.sort(key=lambda path: (path.parent.name != "sheets", path))
@@ -185,6 +190,13 @@ def grade(
     as_json: Json = False,
     as_csv: Annotated[bool, typer.Option("--csv", help="CSV, one row a student.")] = False,
     output: Output = None,
+    feedback: Annotated[
+        Optional[Path],  # noqa: UP045 - typer
+        typer.Option("--feedback", metavar="FOLDER", help="Also a sheet for each student to hand back."),
+    ] = None,
+    feedback_form: Annotated[
+        str, typer.Option("--feedback-form", metavar="FORM", help="pdf, txt or md.")
+    ] = "pdf",
     paper: PaperOption = "a4",
     force: Force = False,
 ) -> None:
@@ -196,26 +208,69 @@ def grade(
       tiltwright lesson grade monday handed-in/
       tiltwright lesson grade monday handed-in/ -o grades.pdf
       tiltwright lesson grade monday handed-in/ --csv -o grades.csv
+      tiltwright lesson grade monday handed-in/ --feedback back/     a sheet for each student, what is wrong and why
 
-    Subfolders and .txt files are read too. A value that cannot be read costs that value only. Ends with 0 when every
-    number answered is right, 1 when one is wrong, 2 when something cannot be read.
+    Subfolders and .txt files are read too, and for pivots also machine files with a student's lines. A value that cannot
+    be read costs that value only. Ends with 0 when every number answered is right, 1 when one is wrong, 2 when something
+    cannot be read.
     """
-    from tiltwright.files.diagnostics import InputFaults, option_error
-    from tiltwright.teaching import grading
-    from tiltwright.terminal.streams import ANSWER_NO
+    from tiltwright.files.diagnostics import one_of, option_error, shown
+    from tiltwright.teaching.grading import grade as graded_answers
 
     if as_json and as_csv:
         raise option_error("--json, --csv", "both", "one of them")
     if not (as_json or as_csv):
         check_output(output, paper)
-    graded = grading.grade(folder, answers)
-    if as_json or as_csv:
+    if feedback_form not in _FORMS:
+        raise option_error("--feedback-form", shown(feedback_form), one_of(_FORMS))
+    if feedback is not None:
+        check_folder(feedback, "--feedback", force=force)
+    show_grades(
+        graded_answers(folder, answers),
+        output,
+        feedback,
+        feedback_form,
+        paper,
+        form="json" if as_json else "csv" if as_csv else "",
+        force=force,
+    )
+
+
+def show_grades(
+    graded: Graded,
+    output: Path | None,
+    feedback: Path | None,
+    feedback_form: str,
+    paper: str,
+    *,
+    form: str,
+    force: bool,
+) -> None:
+    """Show or write a class's grades and the students' feedback, and end with what they come to."""
+    from tiltwright.files.diagnostics import InputFaults
+    from tiltwright.teaching import grade_sheets
+    from tiltwright.terminal.streams import ANSWER_NO
+
+    if form:
         from tiltwright.output.json_csv import json_text
 
-        text = json_text(grading.grade_report(graded)) if as_json else grading.grade_csv(graded)
+        text = (
+            json_text(grade_sheets.grade_report(graded)) if form == "json" else grade_sheets.grade_csv(graded)
+        )
         show_or_write(text, output, force=force)
     else:
-        write_document(grading.grade_document(graded), output, paper, force=force)
+        # On the screen the faults stand below, with the errors; a file has no other place for them.
+        document = grade_sheets.grade_document(graded, with_faults=output is not None)
+        write_document(document, output, paper, force=force)
+    if feedback is not None:
+        from tiltwright.output.document_files import document_files
+        from tiltwright.terminal.streams import note
+
+        sheets: dict[Path, str | bytes] = {}
+        for name, document in grade_sheets.feedback(graded):
+            sheets |= document_files(document, Path(f"{name}.{feedback_form}"), paper_of(paper))
+        write_folder(feedback, sheets.items(), "--feedback", force=force)
+        note(f"{feedback}: feedback for {len(graded.counted)} students", label="done")
     if graded.faults:
         raise InputFaults(graded.faults)
     if not graded.all_right:
