@@ -162,9 +162,12 @@ def offsets(
     if jobs and len(jobs) > 1:
         from tiltwright.files.loader import read_job
         from tiltwright.job.evaluate import evaluate_nests
+        from tiltwright.reach.nest_reach import check_apart
 
+        together = evaluate_nests([read_job(path) for path in jobs], only or [])
+        check_apart(together)
         _nests(
-            evaluate_nests([read_job(path) for path in jobs], only or []),
+            together,
             units,
             output,
             convention,
