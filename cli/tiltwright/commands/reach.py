@@ -96,7 +96,7 @@ def reach(
     shown = Units(units.value if units else evaluated.job.unit.value)
     clear_mm = None if clear is None else _mm(clear, "--clear", shown)
     margin_mm = _mm(margin, "--margin", shown)
-    _say_touch_off(evaluated, shown)
+    _say_part_zero(evaluated, shown)
     if size is not None:
         _check_own_step(evaluated, size)
         _size(evaluated, size, between, clear_mm, margin_mm, shown, output, as_json=as_json, force=force)
@@ -142,7 +142,7 @@ def _nests(
     shown = Units(units.value if units else evaluated.nests[0].job.unit.value)
     clear_mm = None if clear is None else _mm(clear, "--clear", shown)
     for one in evaluated.nests:
-        _say_touch_off(one, shown)
+        _say_part_zero(one, shown)
     reach = analyse_nests(evaluated, clear_mm, _mm(margin, "--margin", shown), moves_too=whole)
     text = json_text(nests_reach_report(reach, shown)) if as_json else nests_reach_text(reach, shown)
     show_or_write(text, output, force=force)
@@ -155,12 +155,14 @@ def _nests(
         note(words)
 
 
-def _say_touch_off(evaluated: EvaluatedJob, shown: Units) -> None:
-    """Say what must be known of part zero as touched off: every figure rests on where the part stands."""
-    if evaluated.touch is not None:
-        from tiltwright.job.warnings import say_messages, touch_off_messages
+def _say_part_zero(evaluated: EvaluatedJob, shown: Units) -> None:
+    """Say what must be known of where the part stands: a touch-off, a correction. Every figure rests on it."""
+    if evaluated.touch is not None or evaluated.correction is not None:
+        from tiltwright.job.warnings import correction_messages, say_messages, touch_off_messages
 
-        say_messages(evaluated, shown.value, touch_off_messages(evaluated))
+        say_messages(
+            evaluated, shown.value, [*correction_messages(evaluated), *touch_off_messages(evaluated)]
+        )
 
 
 def _mm(text: str, option: str, shown: Units) -> float:

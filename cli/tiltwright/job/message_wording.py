@@ -7,6 +7,7 @@ from typing import assert_never
 
 from tiltwright.job.evaluate import NumberedOperation
 from tiltwright.job.message_kinds import (
+    CorrectionInForce,
     DirectionMissed,
     JobFinding,
     JobMessage,
@@ -60,6 +61,8 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
                 "working by tilt takes operations out of the order of the file. Where one must come before another, say so "
                 "with `after`"
             )
+        case CorrectionInForce():
+            return _correction_words(finding, units)
         case PartZeroBelowPlatter(depth_mm):
             return (
                 f"part zero stands {length(depth_mm, units)} {UNIT_SYMBOL[units]} below the platter's face. Does a step of the "
@@ -111,6 +114,17 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
         case NotReached(why):
             return f"not reached: {why}"
     assert_never(finding)
+
+
+def _correction_words(finding: CorrectionInForce, units: str) -> str:
+    written = f"from {finding.measured}, {finding.date[:10]}: {finding.cause}"
+    if not finding.applied:
+        return f"the job's correction ({written}) is left out here: these numbers are the stack's own"
+    turned = "" if not finding.turn_deg else f", and {finding.letter} by {angle(finding.turn_deg)} degrees"
+    return (
+        f"a correction is in force ({written}). It moves these offsets by up to {length(finding.largest_mm, units)} "
+        f"{UNIT_SYMBOL[units]}{turned}, away from what the stack says"
+    )
 
 
 def _touch_off_words(finding: TouchOffDifference, units: str) -> str:

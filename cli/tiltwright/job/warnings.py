@@ -12,8 +12,10 @@ import numpy as np
 
 from kinematics import Machine, PlacedOperation, rotation_about_axis
 from tiltwright.job.aim_wording import unreachable_text
+from tiltwright.job.corrected_offsets import AppliedCorrection
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_kinds import (
+    CorrectionInForce,
     DirectionMissed,
     JobFinding,
     JobMessage,
@@ -39,11 +41,13 @@ from tiltwright.terminal.streams import note, say_no
 __all__ = [
     "alerts",
     "beyond_travel",
+    "correction_messages",
     "grouped_sentences",
     "job_messages",
     "joined_messages",
     "say_messages",
     "touch_off_messages",
+    "without_correction",
 ]
 
 SQUARE_WITHIN_DEG = 0.02
@@ -58,6 +62,7 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
     found: list[JobMessage] = []
     if evaluated.before_each:
         found.append(Message(Severity.WARNING, LoadersNeeded(evaluated.loader_count)))
+    found += correction_messages(evaluated)
     unused = unused_platter_keys(evaluated.setup.machine)
     if unused is not None:
         found.append(Message(Severity.WARNING, unused))
@@ -75,6 +80,33 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
         Message(Severity.ERROR, NotReached(unreachable_text(one)), (one.name,)) for one in evaluated.unreached
     )
     return tuple(dict.fromkeys(found))
+
+
+def correction_messages(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
+    """What must be said of the correction that is in a job's offsets."""
+    if evaluated.correction is not None:
+        yield Message(Severity.WARNING, _correction_finding(evaluated.correction))
+
+
+def _correction_finding(correction: AppliedCorrection, *, applied: bool = True) -> CorrectionInForce:
+    table = correction.table
+    return CorrectionInForce(
+        table.date,
+        table.measured,
+        table.cause,
+        correction.largest_mm,
+        correction.letter,
+        float(table.turn),
+        applied,
+    )
+
+
+def without_correction(evaluated: EvaluatedJob, units: str) -> EvaluatedJob:
+    """A job without its correction, for what goes by stack and machine alone; a note says so where there is one."""
+    if evaluated.correction is not None:
+        finding = _correction_finding(evaluated.correction, applied=False)
+        note(finding_words(finding, units), label=Severity.WARNING.label)
+    return evaluated.uncorrected
 
 
 _BELOW_MM = 1e-3
