@@ -48,9 +48,9 @@ Placed = PlacedOperation | UnreachableOperation
 
 
 def apply_correction(
-    job: ReadJob, setup: Setup, results: Sequence[Placed]
-) -> tuple[Setup, tuple[Placed, ...], AppliedCorrection | None]:
-    """Put a job's correction, if it has one, into its setup and its placed operations.
+    job: ReadJob, table: CorrectionTable, setup: Setup, results: Sequence[Placed]
+) -> tuple[Setup, tuple[Placed, ...], AppliedCorrection]:
+    """Put a job's correction into its setup and its placed operations.
 
     Programs keep their angles. A turn goes into the last rotary's work offset, so the machine's angles move with it.
 
@@ -60,9 +60,6 @@ def apply_correction(
         When an offset without the correction is no longer what the correction was worked out for, when an operation is
         missing in it, or when its turn would take a rotary past its limits.
     """
-    table = job.file.correction
-    if table is None:
-        return setup, tuple(results), None
     unit, last = job.unit, len(setup.machine.rotaries) - 1
     rotary = setup.machine.rotaries[last]
     entries: dict[tuple[str, str | None], tuple[int, CorrectedOffsetTable]] = {

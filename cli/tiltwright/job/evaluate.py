@@ -9,6 +9,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+from numpy.typing import NDArray
+
 from kinematics import (
     KinematicsError,
     NestConflict,
@@ -21,14 +24,15 @@ from kinematics import (
     assign_work_offsets,
     compare_touch_off,
     place_operations,
+    table_pose,
     with_touched_zero,
     work_offset_code,
 )
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, nearest, one_of, option_error, shown
 from tiltwright.files.loader import ReadJob, fault_at, read_job
-from tiltwright.job.corrected_offsets import AppliedCorrection, apply_correction
 
 if TYPE_CHECKING:
+    from tiltwright.job.corrected_offsets import AppliedCorrection
     from tiltwright.job.order_of_work import WorkOrder
 
 __all__ = [
@@ -97,6 +101,16 @@ class EvaluatedJob:
             replace(one, placed=self.correction.placed[one.placed.name]) for one in self.operations
         )
         return replace(self, setup=self.correction.setup, operations=operations, correction=None)
+
+    def program_zero_mm(self, placed: PlacedOperation) -> NDArray[np.float64]:
+        """The point of the part, where the stack has it, over which an operation's program zero stands; shape (3,).
+
+        Its origin, or with a correction in force the point that the corrected offset is.
+        """
+        if self.correction is None:
+            return placed.origin_mm
+        pose = table_pose(self.setup.machine, placed.machine_deg) @ self.setup.part_in_machine
+        return pose.inverse().apply(placed.offset_mm)
 
     @property
     def nest(self) -> str | None:
@@ -198,7 +212,11 @@ def _placed_job(job: ReadJob) -> tuple[Setup, TouchOff | None, Placement, Applie
         placement = Placement(
             tuple(replace(one, operation=places[one.operation]) for one in placement.results)
         )
-    setup, results, correction = apply_correction(job, setup, placement.results)
+    if job.file.correction is None:
+        return setup, touch, placement, None
+    from tiltwright.job.corrected_offsets import apply_correction  # most jobs start without it
+
+    setup, results, correction = apply_correction(job, job.file.correction, setup, placement.results)
     return setup, touch, Placement(results), correction
 
 

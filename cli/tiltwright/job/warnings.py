@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from kinematics import Machine, PlacedOperation, rotation_about_axis
 from tiltwright.job.aim_wording import unreachable_text
-from tiltwright.job.corrected_offsets import AppliedCorrection
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_kinds import (
     CorrectionInForce,
@@ -37,6 +37,9 @@ from tiltwright.job.touch_slips import length_left_in, out_of_travel, touch_mist
 from tiltwright.machine.findings import unused_platter_keys
 from tiltwright.output.messages import Message, Severity, as_shown, grouped
 from tiltwright.terminal.streams import note, say_no
+
+if TYPE_CHECKING:
+    from tiltwright.job.corrected_offsets import AppliedCorrection
 
 __all__ = [
     "alerts",

@@ -27,7 +27,6 @@ from kinematics import (
     table_frame,
     work_offset_code,
 )
-from kinematics.forward import table_pose
 from kinematics.teaching import Digits, Working, written, written_number
 from kinematics.teaching.worked_step import Number, WorkedStep
 from kinematics.teaching.working import seen_from
@@ -99,7 +98,7 @@ def setup_page(
     # What is worked out line by line is the stack; a message says that a correction comes on top.
     workings = workings_of(evaluated.uncorrected, by_hand=by_hand)
     operations = [
-        _operation(setup, one.placed, units, evaluated)
+        _operation(evaluated, one.placed, units)
         | {
             "work_offset": one.number,
             "code": work_offset_code(one.number),
@@ -202,22 +201,15 @@ def _carried(setup: Setup, part_mm: ArrayLike) -> list[Any]:
     return listed
 
 
-def _corrected(setup: Setup, placed: PlacedOperation) -> list[Any]:
-    """Coefficients of the point, at the all-zero pose, that stands where a corrected offset is when its operation runs."""
-    at_zero = table_pose(setup.machine, placed.machine_deg).inverse().apply(placed.offset_mm)
-    listed: list[Any] = point_coefficients(setup.machine, at_zero).tolist()
-    return listed
-
-
-def _operation(setup: Setup, placed: PlacedOperation, units: str, evaluated: EvaluatedJob) -> dict[str, Any]:
-    carried = _carried(setup, placed.origin_mm)
+def _operation(evaluated: EvaluatedJob, placed: PlacedOperation, units: str) -> dict[str, Any]:
+    setup = evaluated.setup
     return {
         "name": placed.name,
         "program": placed.program_deg.tolist(),
         "machine": placed.machine_deg.tolist(),
         "shown": list(numbers.lengths(placed.offset_mm, units)),
         "origin": placed.origin_mm.tolist(),
-        "carried": carried if evaluated.correction is None else _corrected(setup, placed),
+        "carried": _carried(setup, evaluated.program_zero_mm(placed)),
         "normal": _carried_direction(setup, placed.plane.normal),
     }
 

@@ -7,6 +7,10 @@ import tomllib
 import numpy as np
 import pytest
 
+from kinematics import point_coefficients
+from tiltwright.job.evaluate import evaluate_job
+from tiltwright.page.contract import setup_page
+from tiltwright.reach.collision_model import build_collision_model
 from tiltwright.uncertainty.correction_file import with_correction
 
 JOB = """
@@ -186,25 +190,19 @@ def test_every_command_goes_by_the_correction_and_says_so(run, post, table, tmp_
     assert f"{before[0]['Z']:.3f}" in run("explain", post, "top").out
 
 
-def test_the_page_stands_where_the_corrected_offset_is(written):
-    from kinematics import transform_points
-    from tiltwright.job.evaluate import evaluate_job
-    from tiltwright.page.contract import setup_page
-
+def test_page_and_reach_stand_where_the_corrected_offset_is(written):
     evaluated = evaluate_job(str(written))
-    page = setup_page(evaluated, "mm")
-    for one, said in zip(evaluated.operations, page["operations"], strict=True):
-        q = np.radians(one.placed.machine_deg)
-        carried = np.array(said["carried"])
-        products = [
-            a * b for a in (1.0, np.cos(q[0]), np.sin(q[0])) for b in (1.0, np.cos(q[1]), np.sin(q[1]))
-        ]
-        assert carried.reshape(3, -1).shape[1] == len(products)
-        assert said["shown"] == [f"{v:.3f}" for v in one.placed.offset_mm]
-        at_zero = transform_points(
-            evaluated.setup.machine, evaluated.setup.part_in_machine.apply([0, 0, 0]), one.placed.machine_deg
-        )
-        assert np.linalg.norm(at_zero - one.placed.offset_mm) == pytest.approx(0.0202, abs=2e-3)
+    setup, page = evaluated.setup, setup_page(evaluated, "mm")
+    poses = build_collision_model(evaluated).model.operations
+    for one, said, pose in zip(evaluated.operations, page["operations"], poses, strict=True):
+        placed = one.placed
+        zero = evaluated.program_zero_mm(placed)
+        assert np.linalg.norm(zero - placed.origin_mm) == pytest.approx(0.0202, abs=2e-4)
+        np.testing.assert_allclose(setup.work_offset(zero, placed.machine_deg), placed.offset_mm, atol=1e-9)
+        np.testing.assert_allclose(pose.origin_mm, zero)
+        carried = point_coefficients(setup.machine, setup.part_in_machine.apply(zero))
+        np.testing.assert_allclose(said["carried"], carried)
+        assert said["shown"] == [f"{v:.3f}" for v in placed.offset_mm]
 
 
 def test_undo_gives_the_file_back_byte_for_byte(run, post, table):
