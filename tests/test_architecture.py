@@ -33,6 +33,7 @@ SHARED_MODULE_NAMES = {
     "teaching": "the library's room and the command's room of one feature",
     "uncertainty": "the library's room and the command's room of one feature",
     "wording": "the sentences of one room each",
+    "zero_probing": "the equations in the library, and a job's touches made into them",
 }
 """Module names that stand in several rooms, each with its reason."""
 

@@ -18,6 +18,7 @@ from kinematics.reach.collision_model import (
     platter_solid,
     with_step_height,
 )
+from kinematics.reach.feasibility import Limit, LimitKind, minimum_clearance
 from kinematics.reach.index_moves import (
     IndexMove,
     MoveClearance,
@@ -26,8 +27,6 @@ from kinematics.reach.index_moves import (
     job_index_moves,
     rotary_turns_deg,
 )
-from kinematics.reach.job_clearance import minimum_clearance
-from kinematics.reach.limit import Limit, LimitKind
 from kinematics.reach.load import (
     STANDARD_GRAVITY,
     Carried,

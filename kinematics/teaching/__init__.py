@@ -24,7 +24,7 @@ from kinematics.teaching.angle_answers import (
     matching_solution,
 )
 from kinematics.teaching.diagnosis import Answer, Diagnosis, FoundMistake, diagnose
-from kinematics.teaching.direction_steps import pattern_steps, rotation_steps, three_point_steps
+from kinematics.teaching.direction_steps import normal_steps, pattern_steps, rotation_steps, three_point_steps
 from kinematics.teaching.exercises import LEVELS, Exercise, Level, set_exercise
 from kinematics.teaching.figure_trace import FigureTrace
 from kinematics.teaching.matrix_solution import solve_by_matrices
@@ -32,7 +32,7 @@ from kinematics.teaching.mistake_catalogue import classic_mistakes
 from kinematics.teaching.perturbed_offsets import Mistake, PerturbedOffsets, recompute
 from kinematics.teaching.trigonometric_solution import solve_by_trigonometry, why_not_by_trigonometry
 from kinematics.teaching.worked_step import Calculation, Digits, Number, WorkedStep, written, written_number
-from kinematics.teaching.working import RotarySwing, Working
+from kinematics.teaching.working import RotarySwing, TouchDisplay, Working
 
 if TYPE_CHECKING:
     from kinematics.teaching.attainable_accuracy import AttainableAccuracy, attainable, hand_bound_mm
@@ -75,6 +75,7 @@ __all__ = [
     "PivotMistake",
     "PivotProbing",
     "RotarySwing",
+    "TouchDisplay",
     "WorkedStep",
     "Working",
     "all_solutions",
@@ -90,6 +91,7 @@ __all__ = [
     "matching_solution",
     "mistakes_at_pivot",
     "mistakes_in_direction",
+    "normal_steps",
     "pattern_steps",
     "recompute",
     "rotation_steps",

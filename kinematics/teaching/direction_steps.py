@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -15,13 +16,25 @@ from kinematics.machine import Machine
 from kinematics.operations import PlacedOperation
 from kinematics.rotary import RotaryAxis
 from kinematics.teaching.worked_step import Calculation, Number, WorkedStep, added, multiplied
-from kinematics.teaching.working import SMALL_XYZ, axis_name, square_axis
+from kinematics.teaching.working import SMALL_XYZ, angle_words, axis_name, square_axis
 from kinematics.transform import rotation_about_axis
 from kinematics.validation import as_vector, cross
 from kinematics.work_offsets import Setup
 
-__all__ = ["aim_steps", "pattern_steps", "rotation_steps", "three_point_steps"]
+__all__ = [
+    "HALF_TURN_SENTENCE",
+    "aim_steps",
+    "normal_steps",
+    "pattern_steps",
+    "rotation_steps",
+    "sine_and_cosine",
+    "three_point_steps",
+]
 
+HALF_TURN_SENTENCE = (
+    "{leg} is negative, so half a turn is added: a calculator's tan⁻¹ only knows -90 to 90 degrees."
+)
+"""Why 180 degrees are added to an arc tangent."""
 _PART = "part coordinates"
 _RATIO: Literal["ratio"] = "ratio"
 
@@ -49,22 +62,45 @@ def rotation_steps(turns: Sequence[Turn]) -> tuple[WorkedStep, ...]:
             rule = (
                 "The plane's normal begins as the part's z, (0, 0, 1). Each turn is about an axis as turned so far, so "
                 "the turns are worked from the last one back: each is then about an axis that still stands as drawn. "
-                f"Turn {number}, by {angle_deg:.10g} degrees about {axis}:"
+                f"Turn {number}, by {angle_words(angle_deg)} degrees about {axis}:"
             )
         else:
-            rule = f"Turn {number}, by {angle_deg:.10g} degrees about {axis}, takes along what came after it:"
+            rule = f"Turn {number}, by {angle_words(angle_deg)} degrees about {axis}, takes along what came after it:"
         lines.append(
             WorkedStep(
                 f"tip {number}",
                 rule,
-                f"n' = R{axis}({angle_deg:.10g}) · n",
-                (*_sine_and_cosine(angle_deg), *multiplied(SMALL_XYZ, matrix, normal, turned, kind=_RATIO)),
+                f"n' = R{axis}({angle_words(angle_deg)}) · n",
+                (*sine_and_cosine(angle_deg), *multiplied(SMALL_XYZ, matrix, normal, turned, kind=_RATIO)),
                 _PART,
                 matrix,
             )
         )
         normal = turned
     return tuple(lines)
+
+
+def normal_steps(normal: ArrayLike) -> tuple[WorkedStep, ...]:
+    """The step that scales a stated direction to length 1; none where it has that length.
+
+    Parameters
+    ----------
+    normal : array_like, shape (3,)
+        As the drawing gives it.
+
+    Examples
+    --------
+    >>> [line.result.round(4).tolist() for line in normal_steps([1, 2, 2])]
+    [[3.0, 0.3333, 0.6667, 0.6667]]
+    >>> normal_steps([0, -1, 0])
+    ()
+    """
+    stated = as_vector(normal, 3, "normal")
+    if abs(float(np.linalg.norm(stated)) - 1.0) < _STRAIGHT:
+        return ()
+    rule = "The direction of the drawing, scaled to length 1: each component over the length."
+    _, line = _scaled_to_one("n", stated, rule, _RATIO)
+    return (replace(line, key="normal"),)
 
 
 def three_point_steps(points_mm: ArrayLike) -> tuple[WorkedStep, ...]:
@@ -156,10 +192,10 @@ def pattern_steps(
         WorkedStep(
             "pattern",
             f"This is number {place + 1} of the pattern: the first one's direction, turned about the part's z by "
-            f"{place} × {step_deg:.10g} = {about_deg:.10g} degrees.",
-            f"n' = Rz({about_deg:.10g}) · n",
+            f"{place} × {angle_words(step_deg)} = {angle_words(about_deg)} degrees.",
+            f"n' = Rz({angle_words(about_deg)}) · n",
             (
-                *_sine_and_cosine(about_deg),
+                *sine_and_cosine(about_deg),
                 *multiplied(SMALL_XYZ, matrix, first, matrix @ first + 0.0, kind=_RATIO),
             ),
             _PART,
@@ -171,7 +207,7 @@ def pattern_steps(
             WorkedStep(
                 "pattern origin",
                 "Its origin likewise.",
-                f"origin' = Rz({about_deg:.10g}) · origin",
+                f"origin' = Rz({angle_words(about_deg)}) · origin",
                 multiplied(SMALL_XYZ, matrix, origin, matrix @ origin + 0.0),
                 _PART,
             )
@@ -179,8 +215,14 @@ def pattern_steps(
     return tuple(lines)
 
 
-def _sine_and_cosine(angle_deg: float) -> tuple[Calculation, Calculation]:
-    """Sine and cosine of a turn, as calculations."""
+def sine_and_cosine(angle_deg: float) -> tuple[Calculation, Calculation]:
+    """Sine and cosine of a turn, as calculations.
+
+    Examples
+    --------
+    >>> [one.result.value for one in sine_and_cosine(90.0)]
+    [1.0, 0.0]
+    """
     sine, cosine = (float(value) for value in sincos_deg(angle_deg))
     angle = (Number(angle_deg, "angle"),)
     return (
@@ -219,13 +261,17 @@ _STRAIGHT = 1e-9
 _SAME_DEG = 1e-6
 
 
-def aim_steps(setup: Setup, placed: PlacedOperation) -> tuple[WorkedStep, ...]:
+def aim_steps(
+    setup: Setup, placed: PlacedOperation, through_stack: Sequence[WorkedStep] | None = None
+) -> tuple[WorkedStep, ...]:
     """Steps from a direction to the program angles that bring it to the spindle.
 
     Parameters
     ----------
     setup : Setup
     placed : PlacedOperation
+    through_stack : sequence of WorkedStep, optional
+        Steps that turn the direction by the stack, one turn at a time; with one matrix where left out.
 
     Returns
     -------
@@ -247,7 +293,7 @@ def aim_steps(setup: Setup, placed: PlacedOperation) -> tuple[WorkedStep, ...]:
     >>> (port,) = place_operations(setup, [Operation("port", plane=plane_from_normal([1, 2, 2]))]).placed
     >>> lines = aim_steps(setup, port)
     >>> [line.key for line in lines]
-    ['aim direction', 'aim tilt', 'aim turn']
+    ['aim direction', 'aim tilt', 'aim turn', 'aim other']
     >>> (lines[1].result[-1].round(4), lines[2].result[-1].round(4)) == tuple(port.program_deg.round(4))
     True
     """
@@ -256,23 +302,37 @@ def aim_steps(setup: Setup, placed: PlacedOperation) -> tuple[WorkedStep, ...]:
     part = setup.part_in_machine
     wanted = placed.plane.normal
     normal = part.rotate(wanted)
-    direction = WorkedStep(
-        "aim direction",
-        "The direction that must face the spindle, scaled to length 1, as it points with every rotary at zero.",
-        "n = R · normal",
-        multiplied(SMALL_XYZ, part.rotation, wanted, normal, kind="ratio"),
-        "machine coordinates, all-zero pose",
-        None if np.array_equal(part.rotation, np.eye(3)) else part.rotation,
-    )
+    turned = not np.array_equal(part.rotation, np.eye(3))
+    rule = "The direction that must face the spindle, of length 1, as it points with every rotary at zero"
+    if through_stack is not None or not turned:
+        direction = WorkedStep(
+            "aim direction",
+            f"{rule}{', as the stack has turned it' if turned else ''}.",
+            "n",
+            tuple(Calculation(name, "{}", (_ratio(v),), _ratio(v)) for name, v in zip(SMALL_XYZ, normal.tolist(), strict=True)),
+            "machine coordinates, all-zero pose",
+        )  # fmt: skip
+    else:
+        direction = WorkedStep(
+            "aim direction",
+            f"{rule}: turned by the matrix R, as the stack and the table turn the part.",
+            "n = R · normal",
+            multiplied(SMALL_XYZ, part.rotation, wanted, normal, kind="ratio"),
+            "machine coordinates, all-zero pose",
+            part.rotation,
+        )
+    before = tuple(through_stack or ())
     level = math.hypot(float(normal[0]), float(normal[1]))
     if level < _STRAIGHT:
-        return (direction,)
+        return (*before, direction)
     tilt, turn = setup.machine.rotaries
     lean = _about_axis(tilt, float(placed.machine_deg[0]))
     return (
+        *before,
         direction,
         _tilt_line(setup, placed, normal, level, lean),
         _turn_line(setup, placed, turn, normal, lean),
+        _other_line(setup, normal, level, lean),
     )
 
 
@@ -306,17 +366,19 @@ def _tilt_line(
         (lean_size,) if upright else (_ratio(level), _ratio(nz)),
         lean_size,
     )
-    side = "the positive" if lean > 0.0 else "the negative"
+    side = "positive" if lean > 0.0 else "negative"
     rule = (
         "Its level part and its upright part are the legs of a right triangle: their angle is how far it leans from "
-        f"the spindle, and so how far {tilt.letter} must tilt. It could do so to either side; the limits, the job and "
-        f"least motion decide, and here it is {side} side, right-handed about {axis_name(np.abs(tilt.direction))}. The "
-        "table's sense then gives the sign of the program angle."
+        f"the spindle, and so how far {tilt.letter} must tilt. {tilt.letter} can tilt to either side. Here it is the "
+        f"{side} one, right-handed about {axis_name(np.abs(tilt.direction))}; the other follows below. The table's sense "
+        "then gives the sign of the program angle."
     ) + _program_angle_sentence(setup, placed, 0)
+    if half:
+        rule += f" {HALF_TURN_SENTENCE.format(leg='nz')}"
     calculations = (
         Calculation("level part", "√({}² + {}²)", (_ratio(nx), _ratio(ny)), _ratio(level)),
         angle,
-        _program(setup, placed, 0, math.copysign(size, lean)),
+        _program(setup, 0, math.copysign(size, lean), float(placed.program_deg[0])),
     )
     return WorkedStep("aim tilt", rule, "lean = tan⁻¹(level / nz)", calculations, "degrees")
 
@@ -329,11 +391,7 @@ def _turn_line(
     lean: float,
 ) -> WorkedStep:
     nx, ny, _ = normal.tolist()
-    tilts_about_x = square_axis(setup.machine.rotaries[0].direction) == 0
-    # About +X a positive lean brings +Y up to the spindle, about +Y it brings -X up.
-    goal, toward = ((90.0, "+Y") if lean > 0.0 else (-90.0, "-Y")) if tilts_about_x else (
-        (180.0, "-X") if lean > 0.0 else (0.0, "+X")
-    )  # fmt: skip
+    goal, toward = _goal(setup.machine, lean)
     start = math.degrees(math.atan2(ny, nx))
     half = "" if nx > 0.0 else " + 180" if ny >= 0.0 else " - 180"
     from_x = Number(start, "angle")
@@ -344,6 +402,8 @@ def _turn_line(
         f"{setup.machine.letters[0]}'s line on the side that tilts up: its angle from +X now, the turn that is missing, "
         f"and the program angle of {turn.letter}."
     ) + _program_angle_sentence(setup, placed, 1)
+    if half:
+        rule += f" {HALF_TURN_SENTENCE.format(leg='x')}"
     calculations = (
         Calculation(
             "angle from +X",
@@ -352,9 +412,62 @@ def _turn_line(
             from_x,
         ),
         Calculation("turn about +Z", "{} - {}", (Number(goal, "angle"), from_x), Number(turned, "angle")),
-        _program(setup, placed, 1, turned),
+        _program(setup, 1, turned, float(placed.program_deg[1])),
     )
-    return WorkedStep("aim turn", rule, f"{turn.letter} = ± (goal - angle)", calculations, "degrees")
+    sign = "-" if _about_sign(turn) < 0 else ""
+    formula = f"{turn.letter} = {sign}(goal - angle)" + (
+        f" - offset({turn.letter})" if float(setup.rotary_offset_deg[1]) else ""
+    )
+    return WorkedStep("aim turn", rule, formula, calculations, "degrees")
+
+
+def _goal(machine: Machine, lean: float) -> tuple[float, str]:
+    """The angle from +X, seen from above, at which a lean brings a direction up to the spindle, and its axis."""
+    # About +X a positive lean brings +Y up to the spindle, about +Y it brings -X up.
+    if square_axis(machine.rotaries[0].direction) == 0:
+        return (90.0, "+Y") if lean > 0.0 else (-90.0, "-Y")
+    return (180.0, "-X") if lean > 0.0 else (0.0, "+X")
+
+
+def _other_line(
+    setup: Setup,
+    normal: np.ndarray[tuple[int, ...], np.dtype[np.float64]],
+    level: float,
+    lean: float,
+) -> WorkedStep:
+    """The tilt to the other side, and why it is not the one that counts."""
+    tilt, turn = setup.machine.rotaries
+    nx, ny, nz = normal.tolist()
+    other = -math.copysign(math.degrees(math.atan2(level, nz)), lean)
+    start = math.degrees(math.atan2(ny, nx))
+    goal, toward = _goal(setup.machine, other)
+    angles, outside = [], []
+    for i, (rotary, about_deg) in enumerate(((tilt, other), (turn, goal - start))):
+        offset = float(setup.rotary_offset_deg[i])
+        machine = _plain_program(setup, i, about_deg) + offset
+        # What is left of a rounding error never makes a whole turn of an angle at zero.
+        within = rotary.equivalent_angles_deg(machine, offset)
+        nearest = within[np.argmin(np.abs(within - machine))] if within.size else machine
+        angles.append(float(nearest) - offset)
+        if not within.size:
+            assert rotary.limits_deg is not None  # an endless rotary has every angle
+            low, high = rotary.limits_deg
+            outside.append(f"{rotary.letter} {angle_words(machine)} is outside {low:g} to {high:g}")
+    if outside:
+        why = f"This one cannot be reached: {' and '.join(outside)}."
+    else:
+        why = "This one is as right, with its own work offset; the job, then the least motion, decide between them."
+    rule = (
+        f"The other side: {tilt.letter} tilts as far the other way, and the level part must point toward {toward}, "
+        f"half a turn of {turn.letter} from the first. {why}"
+    )
+    calculations = (
+        _program(setup, 0, other, angles[0]),
+        _program(setup, 1, goal - start, angles[1]),
+    )
+    return WorkedStep(
+        "aim other", rule, f"the other {tilt.letter} and {turn.letter}", calculations, "degrees"
+    )
 
 
 def _program_angle_sentence(setup: Setup, placed: PlacedOperation, i: int) -> str:
@@ -364,20 +477,31 @@ def _program_angle_sentence(setup: Setup, placed: PlacedOperation, i: int) -> st
     if rotary.zero_deg:
         words.append(f"the angle that {rotary.letter} shows at the all-zero pose is added")
     if offset:
-        words.append(f"{rotary.letter}'s work offset, {offset:.6g} degrees, comes off")
+        words.append(f"{rotary.letter}'s work offset, {angle_words(offset)} degrees, comes off")
     if abs(float(placed.machine_deg[i])) > 180.0:
         words.append("whole turns may be added")
     return f" Then {' and '.join(words)}." if words else ""
 
 
-def _program(setup: Setup, placed: PlacedOperation, i: int, about_axis_deg: float) -> Calculation:
+def _about_sign(rotary: RotaryAxis) -> int:
+    """1 where a positive move turns the table right-handed about the machine axis itself, otherwise -1."""
+    return rotary.positive_turn.sign * int(np.sign(rotary.direction.sum()))
+
+
+def _plain_program(setup: Setup, i: int, about_axis_deg: float) -> float:
+    """The program angle of a turn about the machine axis, without whole turns."""
+    rotary = setup.machine.rotaries[i]
+    return _about_sign(rotary) * about_axis_deg + rotary.zero_deg - float(setup.rotary_offset_deg[i])
+
+
+def _program(setup: Setup, i: int, about_axis_deg: float, program_deg: float) -> Calculation:
     """The program angle from a turn about the machine axis: sense, zero, the rotary's offset, whole turns."""
     rotary = setup.machine.rotaries[i]
-    sign = rotary.positive_turn.sign * int(np.sign(rotary.direction.sum()))
-    offset, program = float(setup.rotary_offset_deg[i]), float(placed.program_deg[i])
-    raw = sign * about_axis_deg + rotary.zero_deg - offset
-    turns = round((program - raw) / 360.0)
-    text, numbers = "(-1) × {}" if sign < 0 else "{}", [Number(about_axis_deg, "angle")]
+    offset = float(setup.rotary_offset_deg[i])
+    raw = _plain_program(setup, i, about_axis_deg)
+    turns = round((program_deg - raw) / 360.0)
+    text = "(-1) × {}" if _about_sign(rotary) < 0 else "{}"
+    numbers = [Number(about_axis_deg, "angle")]
     for value, mark in ((rotary.zero_deg, " + {}"), (offset, " - {}")):
         if value:
             text += mark

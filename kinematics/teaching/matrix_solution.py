@@ -8,6 +8,7 @@ turn, the turned arm, back onto the pivot. The result is the work offset.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,8 +24,10 @@ from kinematics.teaching.working import (
     SMALL_XYZ,
     XYZ,
     RotarySwing,
+    TouchDisplay,
     Working,
     angle_step,
+    angle_words,
     arm_step,
     back_step,
     check_operation,
@@ -33,7 +36,7 @@ from kinematics.teaching.working import (
     square_axis,
     stack_frames,
     stack_heights,
-    touch_off_step,
+    touch_off_steps,
     touched_height,
 )
 from kinematics.transform import IDENTITY, Pose, rotation_about_axis
@@ -43,7 +46,11 @@ __all__ = ["solve_by_matrices"]
 
 
 def solve_by_matrices(
-    setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep] | None, plane: Sequence[WorkedStep] = ()
+    setup: Setup,
+    placed: PlacedOperation,
+    steps: Sequence[StackStep] | None,
+    plane: Sequence[WorkedStep] = (),
+    touched: TouchDisplay | None = None,
 ) -> Working:
     """Work out one operation's offset with matrices.
 
@@ -56,6 +63,8 @@ def solve_by_matrices(
         The stack under the setup's part; None where part zero was touched off instead.
     plane : sequence of WorkedStep
         Steps that derive the direction to face the spindle (`kinematics.teaching.direction_steps`).
+    touched : TouchDisplay, optional
+        The display at the touch-off, to start from.
 
     Returns
     -------
@@ -91,26 +100,42 @@ def solve_by_matrices(
     """
     check_operation(setup, placed)
     if steps is None:
-        stack, heights = [touch_off_step(setup)], touched_height(setup)
+        stack, heights = touch_off_steps(setup, touched, _touch_turned), touched_height(setup)
     else:
         frames = stack_frames(setup, steps)
         stack, heights = _stack_lines(steps, frames), stack_heights(steps, frames)
-    lines = [*plane, *aim_steps(setup, placed), *stack]
+    # The stack first: aiming turns a direction by the matrix R that it ends with.
+    lines = [*stack, *plane, *aim_steps(setup, placed)]
     origin = _origin_line(setup, placed)
     lines.append(origin)
     point, line = _all_zero_line(setup.machine, origin.result)
     lines.append(line)
     swings: list[RotarySwing] = []
+    name = "w"
     for i in reversed(range(len(setup.machine.rotaries))):
         rotary = setup.machine.rotaries[i]
         lines.append(angle_step(rotary, float(placed.program_deg[i]), float(setup.rotary_offset_deg[i])))
         turn = float(lines[-1].result[-1])
-        if turn != 0.0:
-            more, swing = _turn_lines(rotary, turn, point)
-            lines += more
-            swings.append(swing)
-            point = swing.after_mm
-    lines.append(offset_step(setup.machine, point))
+        if turn == 0.0:
+            continue
+        arm = point - rotary.point_mm
+        more, turned = _turned(rotary, turn, arm)
+        after = rotary.point_mm + turned
+        lines += [arm_step(rotary, point, name), *more, back_step(rotary, turned)]
+        swings.append(
+            RotarySwing(
+                rotary.letter,
+                rotary.direction,
+                rotary.point_mm,
+                turn,
+                point,
+                after,
+                name,
+                f"w({rotary.letter})",
+            )
+        )
+        point, name = after, f"w({rotary.letter})"
+    lines.append(offset_step(setup.machine, point, name))
     return Working(placed.name, tuple(lines), tuple(swings), heights)
 
 
@@ -123,26 +148,55 @@ def _stack_lines(steps: Sequence[StackStep], frames: Sequence[Pose]) -> list[Wor
         rule = f"Step {k + 1}, {step.name}: add its shift in x and y and its height"
         turned = not np.array_equal(before.rotation, IDENTITY.rotation)
         rule += ", along the axes as the steps below it have turned them." if turned else "."
-        rule += _turns_words(step)
         start = before.translation_mm
         lines.append(
             WorkedStep(
                 f"step {k + 1}",
                 rule,
-                f"W{k + 1} = W{k} + " + (f"R{k} · s{k + 1}" if turned else f"s{k + 1}"),
+                f"W{k + 1} = W{k} + " + (f"R{_before(steps, k)} · s{k + 1}" if turned else f"s{k + 1}"),
                 multiplied(SMALL_XYZ, before.rotation, move, after.translation_mm, start),
                 "table frame",
                 before.rotation if turned else None,
             )
         )
+        if any(angle for _, angle in _turns(step)):
+            lines.append(_stack_turn_line(steps, k, before.rotation, after.rotation))
     return lines
 
 
-def _turns_words(step: StackStep) -> str:
-    turns = [
-        f"{angle:.10g} degrees about {axis}" for axis, angle in (*step.rotate, ("z", step.turn_deg)) if angle
-    ]
-    return f" What stands on it is turned by {', then by '.join(turns)}." if turns else ""
+def _turns(step: StackStep) -> tuple[tuple[str, float], ...]:
+    return tuple((axis, angle) for axis, angle in (*step.rotate, ("z", step.turn_deg)) if angle)
+
+
+def _before(steps: Sequence[StackStep], k: int) -> int:
+    """Number of the last step below step k, counted from 0, that turns what stands on it."""
+    return max(j + 1 for j in range(k) if _turns(steps[j]))
+
+
+def _stack_turn_line(
+    steps: Sequence[StackStep], k: int, before: NDArray[np.float64], after: NDArray[np.float64]
+) -> WorkedStep:
+    """The step that writes down how a step of the stack turns what stands on it."""
+    turns = _turns(steps[k])
+    named = [f"{angle_words(angle)} degrees about {axis}" for axis, angle in turns]
+    rule = f"What stands on step {k + 1} is turned by {', then by '.join(named)}. As a matrix, its columns are its x, y and z:"
+    product = [f"R{axis}({angle_words(angle)})" for axis, angle in turns]
+    calculations = []
+    for place, (_, angle) in enumerate(turns, start=1):
+        sine, cosine = (float(value) for value in sincos_deg(angle))
+        mark = str(place) if len(turns) > 1 else ""
+        calculations += [
+            Calculation(f"s{mark}", "sin {}", (degrees(angle),), Number(sine, "ratio")),
+            Calculation(f"c{mark}", "cos {}", (degrees(angle),), Number(cosine, "ratio")),
+        ]
+    if not np.array_equal(before, IDENTITY.rotation):
+        product.insert(0, f"R{_before(steps, k)}")
+    form = _SMALL_PATTERN[turns[0][0]] if len(product) == 1 else ""
+    formula = f"R{k + 1} = {' · '.join(product)}" + (f" = {form}" if form else "")
+    return WorkedStep(f"step {k + 1} turn", rule, formula, tuple(calculations), "table frame", after)
+
+
+_SMALL_PATTERN = {"x": "[1 0 0; 0 c -s; 0 s c]", "y": "[c 0 s; 0 1 0; -s 0 c]", "z": "[c -s 0; s c 0; 0 0 1]"}
 
 
 def _origin_line(setup: Setup, placed: PlacedOperation) -> WorkedStep:
@@ -154,7 +208,7 @@ def _origin_line(setup: Setup, placed: PlacedOperation) -> WorkedStep:
         return WorkedStep("origin", rule, "o = W", added(SMALL_XYZ, start, np.zeros(3), total), "table frame")
     turned = not np.array_equal(matrix, IDENTITY.rotation)
     rule = "Part zero, and from there the operation's origin as the drawing gives it"
-    rule += ", turned as the stack turns the part." if turned else "."
+    rule += ", turned by the matrix R that the stack ends with." if turned else "."
     formula = "o = W + R · origin" if turned else "o = W + origin"
     calculations = multiplied(SMALL_XYZ, matrix, placed.origin_mm, total, start)
     return WorkedStep("origin", rule, formula, calculations, "table frame", matrix if turned else None)
@@ -187,46 +241,53 @@ def _all_zero_line(
     )
 
 
-def _turn_lines(
-    rotary: RotaryAxis, turn_deg: float, point: NDArray[np.float64]
-) -> tuple[list[WorkedStep], RotarySwing]:
+def _turned(
+    rotary: RotaryAxis, turn_deg: float, arm: NDArray[np.float64]
+) -> tuple[list[WorkedStep], NDArray[np.float64]]:
+    """The turn as a matrix and the arm turned by it."""
     letter = rotary.letter
     matrix = rotation_about_axis(rotary.direction, turn_deg) + 0.0
-    arm = point - rotary.point_mm
     turned = matrix @ arm
-    back = rotary.point_mm + turned
     sine, cosine = (float(value) for value in sincos_deg(turn_deg))
     entries = tuple(
         Calculation(symbol, f"{name} {{}}", (degrees(turn_deg),), Number(value, "ratio"))
         for symbol, name, value in (("s", "sin", sine), ("c", "cos", cosine))
     )
-    lines = [
-        arm_step(rotary, point),
+    return [
         WorkedStep(
             f"{letter} turn",
             f"The turn by {letter} as a matrix: its columns are where the table's X, Y and Z come to point.",
             f"R({letter}) = {_pattern(rotary)}",
-            entries,
+            (*entries, *_skew_entries(rotary, matrix, sine, cosine)),
             "directions in machine coordinates",
             matrix,
         ),
         WorkedStep(
             f"{letter} turned",
             "Turn the arm: each row of the matrix times the arm.",
-            f"v' = R({letter}) · v",
+            f"v({letter})' = R({letter}) · v({letter})",
             multiplied(SMALL_XYZ, matrix, arm, turned),
             f"from the pivot of {letter}, parallel to the machine",
         ),
-        back_step(rotary, turned),
-    ]
-    return lines, RotarySwing(letter, rotary.direction, rotary.point_mm, turn_deg, point, back)
+    ], turned
+
+
+def _touch_turned(
+    rotary: RotaryAxis, turn_deg: float, arm: NDArray[np.float64], key: str
+) -> tuple[list[WorkedStep], NDArray[np.float64]]:
+    """The arm of a touched-off point turned back."""
+    lines, turned = _turned(rotary, turn_deg, arm)
+    return [
+        replace(lines[0], key=f"{key} turn", formula=f"R = {_pattern(rotary)}"),
+        replace(lines[1], key=f"{key} turned", formula="a' = R · a"),
+    ], turned
 
 
 def _pattern(rotary: RotaryAxis) -> str:
     """Symbols of the rotation matrix of a rotary."""
     axis = square_axis(rotary.direction)
     if axis is None:
-        return "c·(I - U) + s·[u×] + U with s = sin t, c = cos t, u along the line and U = (ui·uj)"
+        return "c·I + (1 - c)·(ui·uj) + s·[0 -uz uy; uz 0 -ux; -uy ux 0], u the line's direction, length 1"
     s, minus = ("s", "-s") if rotary.direction[axis] > 0.0 else ("-s", "s")
     rows = (
         ("1 0 0", f"0 c {minus}", f"0 {s} c"),
@@ -234,3 +295,31 @@ def _pattern(rotary: RotaryAxis) -> str:
         (f"c {minus} 0", f"{s} c 0", "0 0 1"),
     )[axis]
     return f"[{'; '.join(rows)}] with s = sin t, c = cos t"
+
+
+def _skew_entries(
+    rotary: RotaryAxis, matrix: NDArray[np.float64], sine: float, cosine: float
+) -> tuple[Calculation, ...]:
+    """The nine entries worked for a rotary that runs along no machine axis; none for another."""
+    if square_axis(rotary.direction) is not None:
+        return ()
+    u = rotary.direction.tolist()
+    found = []
+    for i in range(3):
+        for j in range(3):
+            numbers = [Number(cosine, "ratio")] * (2 if i == j else 1)
+            numbers += [Number(u[i], "ratio"), Number(u[j], "ratio")]
+            text = ("{} + " if i == j else "") + "(1 - {}) × {} × {}"
+            if i != j:
+                k = 3 - i - j
+                text += " - {} × {}" if (j - i) % 3 == 1 else " + {} × {}"
+                numbers += [Number(sine, "ratio"), Number(u[k], "ratio")]
+            found.append(
+                Calculation(
+                    f"R{SMALL_XYZ[i]}{SMALL_XYZ[j]}",
+                    text,
+                    tuple(numbers),
+                    Number(float(matrix[i, j]), "ratio"),
+                )
+            )
+    return tuple(found)

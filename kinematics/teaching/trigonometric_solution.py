@@ -9,6 +9,7 @@ table and round each rotary.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -16,17 +17,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
+from kinematics.euler_angles import rotation_from_intrinsic
 from kinematics.machine import table_frame
 from kinematics.operations import PlacedOperation
+from kinematics.rotary import RotaryAxis
 from kinematics.stack import StackStep
-from kinematics.teaching.direction_steps import aim_steps
-from kinematics.teaching.worked_step import Calculation, Number, WorkedStep, added
+from kinematics.teaching.direction_steps import HALF_TURN_SENTENCE, aim_steps, sine_and_cosine
+from kinematics.teaching.worked_step import Calculation, Number, WorkedStep, added, multiplied
 from kinematics.teaching.working import (
     SMALL_XYZ,
     XYZ,
     RotarySwing,
+    TouchDisplay,
     Working,
     angle_step,
+    angle_words,
     arm_step,
     back_step,
     check_operation,
@@ -36,7 +41,7 @@ from kinematics.teaching.working import (
     stack_frames,
     stack_heights,
     table_origin_words,
-    touch_off_step,
+    touch_off_steps,
     touched_height,
 )
 from kinematics.work_offsets import Setup
@@ -78,7 +83,11 @@ def why_not_by_trigonometry(setup: Setup, steps: Sequence[StackStep] | None) -> 
 
 
 def solve_by_trigonometry(
-    setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep] | None, plane: Sequence[WorkedStep] = ()
+    setup: Setup,
+    placed: PlacedOperation,
+    steps: Sequence[StackStep] | None,
+    plane: Sequence[WorkedStep] = (),
+    touched: TouchDisplay | None = None,
 ) -> Working:
     """Work out one operation's offset by plane trigonometry.
 
@@ -91,6 +100,8 @@ def solve_by_trigonometry(
         The stack under the setup's part; None where part zero was touched off instead.
     plane : sequence of WorkedStep
         Steps that derive the direction to face the spindle (`kinematics.teaching.direction_steps`).
+    touched : TouchDisplay, optional
+        The display at the touch-off, to start from.
 
     Returns
     -------
@@ -120,20 +131,23 @@ def solve_by_trigonometry(
     if why:
         raise KinematicsError(f"by hand: expected a square machine, found that {why}")
     heights = touched_height(setup) if steps is None else stack_heights(steps, stack_frames(setup, steps))
-    outward, point = _outward(setup, placed, steps)
-    lines = [*(replace(line, matrix=None) for line in (*plane, *aim_steps(setup, placed))), *outward]
+    outward, point, reached = _outward(setup, placed, steps, touched)
+    aimed = aim_steps(
+        setup, placed, _direction_steps(steps or (), placed) if placed.aim is not None else None
+    )
+    lines = [*map(_without_matrix, (*plane, *aimed)), *outward]
     frame = table_frame(setup.machine)
     total = frame.translation_mm + point
     lines.append(
         WorkedStep(
             "all-zero",
             f"Machine coordinates with every rotary at zero: {table_origin_words(setup.machine)}, plus what stands on it.",
-            "w = T + o",
+            f"w = T + {reached}",
             added(XYZ, frame.translation_mm, point, total),
             "machine coordinates, all-zero pose",
         )
     )
-    point, swings = total, []
+    point, name, swings = total, "w", []
     for i in reversed(range(len(setup.machine.rotaries))):
         rotary = setup.machine.rotaries[i]
         lines.append(angle_step(rotary, float(placed.program_deg[i]), float(setup.rotary_offset_deg[i])))
@@ -141,36 +155,94 @@ def solve_by_trigonometry(
         axis = square_axis(rotary.direction)
         if turn == 0.0 or axis is None:
             continue
-        signed = turn * float(np.sign(rotary.direction[axis]))
-        lines.append(arm_step(rotary, point))
-        triangle, turned = _triangle(
-            rotary.letter, axis, signed, point - rotary.point_mm, f"from the pivot of {rotary.letter}"
-        )
+        lines.append(arm_step(rotary, point, name))
+        triangle, turned = _rotary_triangle(rotary, axis, turn, point - rotary.point_mm)
         lines += [triangle, back_step(rotary, turned)]
         back = rotary.point_mm + turned
-        swings.append(RotarySwing(rotary.letter, rotary.direction, rotary.point_mm, turn, point, back))
-        point = back
-    lines.append(offset_step(setup.machine, point))
+        letter = rotary.letter
+        swings.append(
+            RotarySwing(letter, rotary.direction, rotary.point_mm, turn, point, back, name, f"w({letter})")
+        )
+        point, name = back, f"w({letter})"
+    lines.append(offset_step(setup.machine, point, name))
     return Working(placed.name, tuple(lines), tuple(swings), heights)
 
 
-def _outward(
-    setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep] | None
+def _without_matrix(line: WorkedStep) -> WorkedStep:
+    """The same step without a matrix: a turn about one axis changes two coordinates only."""
+    about = re.search(r"\bR([xyz])\(", line.formula)
+    return replace(line, matrix=None, formula=_TURNED[about[1]] if about else line.formula)
+
+
+def _rotary_triangle(
+    rotary: RotaryAxis, axis: int, turn_deg: float, arm: NDArray[np.float64]
+) -> tuple[WorkedStep, NDArray[np.float64]]:
+    """A rotary's turn of an arm, about the machine axis that it runs along."""
+    signed = turn_deg * float(np.sign(rotary.direction[axis]))
+    return _triangle(rotary.letter, axis, signed, arm, f"from the pivot of {rotary.letter}")
+
+
+def _touch_turned(
+    rotary: RotaryAxis, turn_deg: float, arm: NDArray[np.float64], key: str
 ) -> tuple[list[WorkedStep], NDArray[np.float64]]:
-    """Steps from the origin on the part down through the stack to the platter, and the point reached."""
+    """The arm of a touched-off point turned back."""
+    axis = square_axis(rotary.direction)
+    assert axis is not None  # checked before
+    line, turned = _rotary_triangle(rotary, axis, turn_deg, arm)
+    return [replace(line, key=f"{key} turned")], turned
+
+
+def _direction_steps(steps: Sequence[StackStep], placed: PlacedOperation) -> list[WorkedStep]:
+    """Steps that follow a direction outward through the stack's turns, each with its sine and cosine."""
+    lines: list[WorkedStep] = []
+    direction = placed.plane.normal
+    for k in reversed(range(len(steps))):
+        for axis, angle in reversed((*steps[k].rotate, ("z", steps[k].turn_deg))):
+            if not angle:
+                continue
+            matrix = rotation_from_intrinsic([(axis, angle)])
+            turned = matrix @ direction + 0.0
+            lines.append(
+                WorkedStep(
+                    f"aim step {k + 1} {axis}",
+                    f"Step {k + 1}, {steps[k].name}, turns the direction by {angle_words(angle)} degrees about {axis}.",
+                    _TURNED[axis],
+                    (
+                        *sine_and_cosine(angle),
+                        *multiplied(SMALL_XYZ, matrix, direction, turned, kind="ratio"),
+                    ),
+                    "table frame" if k == 0 else f"on step {k}, {steps[k - 1].name}",
+                )
+            )
+            direction = turned
+    return lines
+
+
+_TURNED = {
+    "x": "y' = c·y - s·z, z' = s·y + c·z with s = sin, c = cos",
+    "y": "x' = c·x + s·z, z' = c·z - s·x with s = sin, c = cos",
+    "z": "x' = c·x - s·y, y' = s·x + c·y with s = sin, c = cos",
+}
+
+
+def _outward(
+    setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep] | None, touched: TouchDisplay | None
+) -> tuple[list[WorkedStep], NDArray[np.float64], str]:
+    """Steps from the origin on the part down through the stack to the platter, the point reached and its name."""
     point = placed.origin_mm
+    name = "origin" if steps is None else f"o{len(steps)}"
     lines = [
         WorkedStep(
             "origin",
             "Start on the part: the operation's origin as the drawing gives it.",
-            "o",
+            name,
             given_values(SMALL_XYZ, point),
             "part frame",
         )
     ]
     if steps is None:
         total = point + setup.part_in_table.translation_mm
-        lines.append(touch_off_step(setup))
+        lines += touch_off_steps(setup, touched, _touch_turned)
         lines.append(
             WorkedStep(
                 "part zero",
@@ -180,7 +252,7 @@ def _outward(
                 "table frame",
             )
         )
-        return lines, total
+        return lines, total, "o"
     for k in reversed(range(len(steps))):
         step = steps[k]
         # The last turn of a step is the first that the part feels on its way out.
@@ -194,18 +266,19 @@ def _outward(
                     f"on step {k + 1}, {step.name}",
                 )
                 lines.append(line)
+                name += "'"
         move = np.array([*step.shift_mm, step.up_mm])
         lines.append(
             WorkedStep(
                 f"step {k + 1}",
                 f"Step {k + 1}, {step.name}: add its shift in x and y and its height.",
-                f"o{k} = o{k + 1} + s{k + 1}",
+                f"o{k} = {name} + s{k + 1}",
                 added(SMALL_XYZ, point, move, point + move),
                 "table frame" if k == 0 else f"on step {k}, {steps[k - 1].name}",
             )
         )
-        point = point + move
-    return lines, point
+        point, name = point + move, f"o{k}"
+    return lines, point, name
 
 
 def _triangle(
@@ -236,6 +309,8 @@ def _triangle(
         f"The turn leaves {still} alone. In the {along}-{up} plane the arm is the long side of a right triangle with "
         f"legs {along} and {up}: find it and its angle from +{along} toward +{up}, add the turn, and split it again."
     )
+    if u < 0.0:
+        rule += f" {HALF_TURN_SENTENCE.format(leg=along)}"
     formula = f"r = √({along}² + {up}²), {along}' = r cos, {up}' = r sin"
     return WorkedStep(f"{letter} turned" if letter else what, rule, formula, calculations, frame), turned
 

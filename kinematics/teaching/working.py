@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
-from kinematics.machine import Machine
+from kinematics.machine import Machine, table_frame
 from kinematics.operations import PlacedOperation
 from kinematics.rotary import RotaryAxis
 from kinematics.stack import StackStep, cumulative_frames
-from kinematics.teaching.worked_step import Calculation, Number, WorkedStep, added
+from kinematics.teaching.worked_step import (
+    Calculation,
+    Digits,
+    Number,
+    WorkedStep,
+    added,
+    multiplied,
+    written_number,
+)
 from kinematics.transform import Pose, rotation_about_axis
 from kinematics.validation import ValueEquality, as_instance, read_only
 from kinematics.work_offsets import Setup
@@ -22,8 +30,11 @@ __all__ = [
     "SMALL_XYZ",
     "XYZ",
     "RotarySwing",
+    "TouchDisplay",
+    "TurnLines",
     "Working",
     "angle_step",
+    "angle_words",
     "arm_step",
     "axis_name",
     "back_step",
@@ -37,7 +48,7 @@ __all__ = [
     "stack_heights",
     "swing_sentence",
     "table_origin_words",
-    "touch_off_step",
+    "touch_off_steps",
     "touched_height",
     "turn_sentence",
 ]
@@ -67,6 +78,8 @@ class RotarySwing(ValueEquality):
         The table's turn, right-handed about the direction.
     before_mm, after_mm : ndarray, shape (3,)
         The point before and after the turn, machine coordinates.
+    before, after : str
+        What the working calls them: "w" and "w(C)".
     """
 
     letter: str
@@ -75,6 +88,8 @@ class RotarySwing(ValueEquality):
     turn_deg: float
     before_mm: NDArray[np.float64]
     after_mm: NDArray[np.float64]
+    before: str
+    after: str
 
     def __post_init__(self) -> None:
         for name in ("direction", "pivot_mm", "before_mm", "after_mm"):
@@ -129,7 +144,7 @@ so the table is turned counterclockwise: a right-handed turn about +X of +35 deg
     subject = "The angle" if rotary.zero_deg == 0.0 else "The angle from its zero"
     return (
         text + f"{subject} is {size}, so the table is turned {way}: a right-handed turn about "
-        f"{line} of {turn:+.10g} degrees."
+        f"{line} of {'+' if turn > 0.0 else ''}{angle_words(turn)} degrees."
     )
 
 
@@ -248,16 +263,84 @@ def check_operation(setup: Setup, placed: PlacedOperation) -> None:
         )
 
 
-def touch_off_step(setup: Setup) -> WorkedStep:
-    """The step that takes part zero as touched off."""
+@dataclass(frozen=True, eq=False)
+class TouchDisplay(ValueEquality):
+    """A touch-off of part zero as the display showed it.
+
+    Attributes
+    ----------
+    at_mm : ndarray, shape (3,)
+        Machine coordinates.
+    machine_deg : ndarray, shape (n,)
+        Machine angles of the rotaries there.
+    """
+
+    at_mm: NDArray[np.float64]
+    machine_deg: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        for name in ("at_mm", "machine_deg"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
+
+TurnLines = Callable[
+    [RotaryAxis, float, NDArray[np.float64], str], tuple[list[WorkedStep], NDArray[np.float64]]
+]
+"""Steps that turn an arm about a rotary by degrees, with the key's start, and the arm turned."""
+
+
+def touch_off_steps(setup: Setup, touched: TouchDisplay | None, turned_by: TurnLines) -> list[WorkedStep]:
+    """Steps from the display at the touch-off to part zero in the table frame; one alone where there is no reading."""
     at = setup.part_in_table.translation_mm
-    return WorkedStep(
-        "step 1",
-        "Part zero was touched off, so nothing is added up: it is taken as measured.",
-        "W",
-        given_values(SMALL_XYZ, at),
-        "table frame",
-    )
+    if touched is None:
+        rule = "Part zero was touched off, so nothing is added up: it is taken as measured."
+        return [WorkedStep("step 1", rule, "W", given_values(SMALL_XYZ, at), "table frame")]
+    machine, point, name = setup.machine, touched.at_mm, "d"
+    rule = "Part zero was touched off, so no stack is added up. What the display showed there:"
+    lines = [WorkedStep("touch", rule, "d", given_values(XYZ, point), "machine coordinates")]
+    for rotary, machine_deg in zip(machine.rotaries, touched.machine_deg.tolist(), strict=True):
+        turn = -float(rotary.turn_deg(machine_deg)) + 0.0
+        if turn == 0.0:
+            continue
+        letter = rotary.letter
+        rule = (
+            f"{letter} stood at machine {angle_words(machine_deg)}, which turns the table by {angle_words(-turn)} degrees, "
+            f"right-handed: turn it back about the pivot of {letter}. The arm there:"
+        )
+        arm = point - rotary.point_mm
+        lines.append(
+            WorkedStep(
+                f"touch {letter} arm",
+                rule,
+                f"a = {name} - P({letter})",
+                added(SMALL_XYZ, point, rotary.point_mm, arm, "-"),
+                f"from the pivot of {letter}, parallel to the machine",
+            )
+        )
+        more, turned = turned_by(rotary, turn, arm, f"touch {letter}")
+        lines += more
+        point, name = rotary.point_mm + turned, f"d({letter})"
+        rule = f"Back onto the pivot: part zero as it stands with {letter} at its zero."
+        sums = added(XYZ, rotary.point_mm, turned, point)
+        lines.append(
+            WorkedStep(
+                f"touch {letter} back", rule, f"{name} = P({letter}) + a'", sums, "machine coordinates"
+            )
+        )
+    frame = table_frame(machine)
+    arm = point - frame.translation_mm
+    where = table_origin_words(machine)
+    if np.array_equal(frame.rotation, np.eye(3)):
+        rule = f"In the table frame: less its origin, {where}."
+        sums = added(SMALL_XYZ, point, frame.translation_mm, at, "-")
+        return [*lines, WorkedStep("step 1", rule, f"W = {name} - T", sums, "table frame")]
+    back = np.asarray(frame.rotation.T)
+    rule = f"From the table frame's origin, {where}, still parallel to the machine:"
+    sums = added(SMALL_XYZ, point, frame.translation_mm, arm, "-")
+    lines.append(WorkedStep("touch table", rule, f"a = {name} - T", sums, "parallel to the machine"))
+    rule = "The table is not quite parallel to the machine: each row of this matrix is one of its axes."
+    sums = multiplied(SMALL_XYZ, back, arm, at)
+    return [*lines, WorkedStep("step 1", rule, "W = R(T)⁻¹ · a", sums, "table frame", back)]
 
 
 def angle_step(rotary: RotaryAxis, program_deg: float, offset_deg: float) -> WorkedStep:
@@ -295,6 +378,17 @@ def degrees(value: float) -> Number:
     return Number(value, "angle")
 
 
+def angle_words(value_deg: float) -> str:
+    """An angle for a sentence, to the digits that the calculation beside it has.
+
+    Examples
+    --------
+    >>> angle_words(16.66666667), angle_words(-30.0)
+    ('16.66667', '-30')
+    """
+    return written_number(degrees(value_deg), Digits())
+
+
 def stack_heights(steps: Sequence[StackStep], frames: Sequence[Pose]) -> tuple[tuple[str, float], ...]:
     """Each step of the stack by name, and the height of its end above the table frame's origin in mm."""
     names = [step.name for step in steps]
@@ -313,37 +407,39 @@ def table_origin_words(machine: Machine) -> str:
     return f"where {machine.rotaries[-1].letter}'s line pierces the platter face"
 
 
-def arm_step(rotary: RotaryAxis, point: NDArray[np.float64]) -> WorkedStep:
-    """The step that takes the vector from the pivot to the point."""
+def arm_step(rotary: RotaryAxis, point: NDArray[np.float64], name: str) -> WorkedStep:
+    """The step that takes the vector from the pivot to the point of that name."""
+    letter = rotary.letter
     return WorkedStep(
-        f"{rotary.letter} arm",
-        f"The arm: {rotary.letter} swings the line from its pivot to the point, not the point's coordinates.",
-        f"v = w - P({rotary.letter})",
+        f"{letter} arm",
+        f"The arm: {letter} swings the line from its pivot to the point, not the point's coordinates.",
+        f"v({letter}) = {name} - P({letter})",
         added(SMALL_XYZ, point, rotary.point_mm, point - rotary.point_mm, "-"),
-        f"from the pivot of {rotary.letter}, parallel to the machine",
+        f"from the pivot of {letter}, parallel to the machine",
     )
 
 
 def back_step(rotary: RotaryAxis, turned: NDArray[np.float64]) -> WorkedStep:
     """The step that adds the turned arm to the pivot."""
+    letter = rotary.letter
     return WorkedStep(
-        f"{rotary.letter} back",
-        f"Back to machine coordinates: the pivot of {rotary.letter} has not moved, so the turned arm is added to it.",
-        f"w' = P({rotary.letter}) + v'",
+        f"{letter} back",
+        f"Back to machine coordinates: the pivot of {letter} has not moved, so the turned arm is added to it.",
+        f"w({letter}) = P({letter}) + v({letter})'",
         added(XYZ, rotary.point_mm, turned, rotary.point_mm + turned),
         "machine coordinates",
     )
 
 
-def offset_step(machine: Machine, point: NDArray[np.float64]) -> WorkedStep:
-    """The last step: the point's machine coordinates are the work offset."""
+def offset_step(machine: Machine, point: NDArray[np.float64], name: str) -> WorkedStep:
+    """The last step: the machine coordinates of the point of that name are the work offset."""
     length = machine.z_reference.tool_length_mm
     read = "from the gauge line" if length is None else "with the reference tool's tip, as the machine's Z is"
     return WorkedStep(
         "offset",
         f"That is where the operation's origin is: its machine coordinates are the work offset. Z is read {read}, "
         "so no tool length is added.",
-        "offset = w'",
+        f"offset = {name}",
         given_values(XYZ, point),
         "machine coordinates",
     )

@@ -25,6 +25,7 @@ from tiltwright.files.solid_tables import MATERIALS, SHAPES, SolidTable, ToolTab
 
 __all__ = [
     "KnownMachine",
+    "check_every_letter",
     "check_job",
     "check_letters",
     "check_limits",
@@ -162,7 +163,7 @@ def _z_reference(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
         )
 
 
-_PLACES = ("base", "part", "spindle")
+_PLACES = ("base", "part", "gripper", "spindle")
 
 
 def _check_machine_solids(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
@@ -381,7 +382,7 @@ def check_job(job: JobFile, known: KnownMachine) -> Iterator[UnlocatedDiagnostic
         path: KeyPath = ("operation", place)
         if operation.at is not None:
             yield from check_letters((*path, "at"), operation.at, known)
-            yield from _every_letter((*path, "at"), operation.at, known)
+            yield from check_every_letter((*path, "at"), operation.at, known)
             yield from check_limits((*path, "at"), operation.at, known)
         if operation.hold is not None:
             yield from check_letters((*path, "hold"), operation.hold, known)
@@ -423,7 +424,7 @@ def check_touched(
         return
     pose: KeyPath = (*path, "pose")
     yield from check_letters(pose, touched.pose, known)
-    yield from _every_letter(pose, touched.pose, known)
+    yield from check_every_letter(pose, touched.pose, known)
     machine_angles = KnownMachine(known.letters, known.limits_deg, dict.fromkeys(known.limits_deg, 0.0))
     yield from check_limits(pose, touched.pose, machine_angles)
 
@@ -546,9 +547,10 @@ def check_letters(
             yield UnlocatedDiagnostic((*path, letter), f"the rotary {shown(letter)}", allowed, tip)
 
 
-def _every_letter(
+def check_every_letter(
     path: KeyPath, angles: Mapping[str, float], known: KnownMachine
 ) -> Iterator[UnlocatedDiagnostic]:
+    """Check that angles are given for every rotary of the machine."""
     missing = [letter for letter in known.letters or () if letter not in angles]
     if missing:
         yield UnlocatedDiagnostic(

@@ -247,6 +247,11 @@ class EvaluatedNests:
         """True where every offset of every nest can be loaded."""
         return all(one.complete for one in self.nests)
 
+    @property
+    def uncorrected(self) -> EvaluatedNests:
+        """The same without corrections, for parts that each go by a zero of their own."""
+        return replace(self, nests=tuple(one.uncorrected for one in self.nests))
+
     def names_in_order(self) -> tuple[tuple[int, str], ...]:
         """Nest and name of every placed operation, in the order of work."""
         return tuple((n, self.names[n][k]) for n, k in self.order.places if self.names[n][k])

@@ -15,7 +15,7 @@ from tiltwright.files.job_file import DEFAULT_WITHIN
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import LengthLeftIn, OutOfTravel, TouchMistyped
 
-__all__ = ["length_left_in", "out_of_travel", "outside_travel", "touch_mistyped"]
+__all__ = ["SLIPS", "SlipCause", "length_left_in", "out_of_travel", "outside_travel", "touch_mistyped"]
 
 _LEAST_MM = 10.0
 """No tool or probe is shorter than this from the gauge line; a smaller difference of its own is no tool length."""
@@ -92,8 +92,9 @@ def _known_lengths(evaluated: EvaluatedJob) -> Iterator[tuple[str, str | None, f
 def touch_mistyped(evaluated: EvaluatedJob) -> TouchMistyped | None:
     """What says that the numbers of a touch-off are not those of the display; None where nothing does.
 
-    That is a point away from the stack's part zero that the spindle cannot stand over, or one that lost signs, or the other
-    unit, would bring to the stack's part zero: to the default tolerance, or all but a hundredth of the way.
+    That is a point away from the stack's part zero that the spindle cannot stand over, or one that lost signs, the other
+    unit, or the other sign of one angle of its pose, would bring to the stack's part zero: to the default tolerance, or
+    all but a hundredth of the way.
     """
     touch, touched = evaluated.touch, evaluated.job.touched
     if touch is None or touched is None:
@@ -109,14 +110,20 @@ def touch_mistyped(evaluated: EvaluatedJob) -> TouchMistyped | None:
         tuple(one.low_mm for one in beyond),
         tuple(one.high_mm for one in beyond),
     )
-    for cause, axes, scale in _SLIPS:
-        meant = compare_touch_off(evaluated.job.setup, touched.at_mm * scale, touched.machine_deg)
-        if meant.distance_mm <= max(near_mm, _LEFT_OVER * touch.distance_mm):
+    setup, near_mm = evaluated.job.setup, max(near_mm, _LEFT_OVER * touch.distance_mm)
+    for cause, axes, scale in SLIPS:
+        meant = compare_touch_off(setup, touched.at_mm * scale, touched.machine_deg)
+        if meant.distance_mm <= near_mm:
             return TouchMistyped(*outside, cause, axes)
+    for k, letter in enumerate(setup.machine.letters):
+        pose_deg = touched.machine_deg * np.where(np.arange(len(touched.machine_deg)) == k, -1.0, 1.0)
+        if compare_touch_off(setup, touched.at_mm, pose_deg).distance_mm <= near_mm:
+            return TouchMistyped(*outside, "pose sign", (letter,))
     return TouchMistyped(*outside, "unknown", ()) if beyond else None
 
 
-_Slip = tuple[Literal["sign", "mm as inches", "inches as mm"], tuple[str, ...], NDArray[np.float64]]
+SlipCause = Literal["sign", "mm as inches", "inches as mm"]
+_Slip = tuple[SlipCause, tuple[str, ...], NDArray[np.float64]]
 """What went wrong, the axes it went wrong at, and factors that put the three numbers right."""
 
 
@@ -132,7 +139,7 @@ def _slips() -> Iterator[_Slip]:
             yield "inches as mm", (), np.full(3, MM_PER_INCH)
 
 
-_SLIPS = tuple(_slips())
+SLIPS = tuple(_slips())
 
 
 def out_of_travel(at_mm: NDArray[np.float64], machine: Machine) -> list[OutOfTravel]:

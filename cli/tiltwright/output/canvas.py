@@ -226,12 +226,19 @@ class Canvas:
             turn = math.radians(angle_deg)
             return centre[0] + radius * math.cos(turn), centre[1] + radius * math.sin(turn)
 
-        ends = [at(middle_deg + half_deg * share) for share in (-1.0, -0.5, 0.0, 0.5, 0.85)]
+        # Straight pieces for the labels to keep clear of, 30 degrees or less each; the head begins at the last.
+        pieces = max(4, math.ceil(abs(half_deg) / 15.0))
+        reach = 1.85 if abs(half_deg) <= 90.0 else 2.0 - 2.2 / (radius * math.radians(abs(half_deg)))
+        ends = [at(middle_deg + half_deg * (-1.0 + reach * k / pieces)) for k in range(pieces + 1)]
         self.strokes.extend(itertools.pairwise(ends))
         start, end, tip = _round(ends[0]), _round(ends[-1]), at(middle_deg + half_deg)
         for colour, width in (("white", weight + 1.0), ("black", weight)):
             path = drawsvg.Path(stroke=colour, stroke_width=width, fill="none")
-            self._drawing.append(path.M(*start).A(radius, radius, 0, 0, int(half_deg > 0), *end))
+            self._drawing.append(
+                path.M(*start).A(
+                    radius, radius, 0, int(reach * abs(half_deg) > 180.0), int(half_deg > 0), *end
+                )
+            )
         sign = math.copysign(1.0, half_deg)
         turn = math.radians(middle_deg + half_deg * 0.92)
         self.arrow_head(tip, (-sign * math.sin(turn), sign * math.cos(turn)))

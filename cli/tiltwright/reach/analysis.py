@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.progress import counted
 from kinematics.reach import (
     Carried,
     Clearance,
@@ -230,7 +231,8 @@ def _operations(
     ways = [model.retraction(operation) for operation in model.operations]
     up = iter(clearances(model, clear_mm, scene, [way for way in ways if way is not None]))
     analysed = []
-    for operation, clearance, beside, way in zip(model.operations, found, table, ways, strict=True):
+    each = zip(model.operations, found, table, ways, strict=True)
+    for operation, clearance, beside, way in counted(each, "operations", len(ways)):
         pair = clearance.nearest
         lengths = None
         torques: tuple[RotaryTorque, ...] = ()

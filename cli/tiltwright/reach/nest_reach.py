@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
 
+from kinematics.progress import counted
 from kinematics.reach import CollisionModel, job_index_moves, scene_of
 from tiltwright.files.diagnostics import InputFaults
 from tiltwright.files.loader import ReadJob, fault_at
@@ -61,7 +62,10 @@ def analyse_nests(
         When two nests stand in one place, or a solid, tool or sweep is not possible.
     """
     check_apart(evaluated)
-    found = [analyse_reach(nest, clear_mm, margin_mm, moves_too=False) for nest in evaluated.nests]
+    found = [
+        analyse_reach(nest, clear_mm, margin_mm, moves_too=False)
+        for nest in counted(evaluated.nests, "nests")
+    ]
     first = found[0]
     moves = replace(first, operations=(), moves=None, loads=())
     if moves_too:

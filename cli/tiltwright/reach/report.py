@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from kinematics.reach import Clearance, ClosestPair, IndexMove, Margin, MoveClearance, OperationPose
-from tiltwright.job.aim_wording import unreachable_text
+from tiltwright.job.message_wording import unreachable_text
 from tiltwright.output.json_csv import by_letter, length_list
 from tiltwright.output.numbers import UNIT_MM
 from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis, RotaryLoad

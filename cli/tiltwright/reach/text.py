@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kinematics.reach import Clearance, Margin, MoveClearance, RotaryMargin
-from tiltwright.machine.description import positive_turn_words
+from tiltwright.machine.sense import senses_words
 from tiltwright.output.numbers import MASS_UNIT, TORQUE_UNIT, angle, length, mass, torque
 from tiltwright.output.tables import table, units_words
 from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis
@@ -143,10 +143,15 @@ def moves_text(analysis: ReachAnalysis, units: str) -> str:
         rows += [[*ends, *_smallest(analysis, one, units)] for one in move.clearances] or [
             [*ends, "nothing near", "", *("" for _ in letters)]
         ]
-    head = ["from", "to", "turns by", "closest pair", "smallest gap", *(f"at {letter}" for letter in letters)]
-    ways = "; ".join(
-        f"+{one.letter} is {positive_turn_words(one)}" for one in analysis.model.machine.rotaries
-    )
+    head = [
+        "from",
+        "to",
+        "turns by",
+        "closest pair",
+        "smallest gap",
+        *(f"at machine {letter}" for letter in letters),
+    ]
+    ways = senses_words(analysis.model.machine)
     return f"Index moves, spindle retracted\nThe table turns: {ways}\n\n{table(head, rows, left=4)}"
 
 
@@ -182,7 +187,7 @@ def _loads(analysis: ReachAnalysis, units: str) -> str:
         f"carries {m}",
         "capacity",
         f"worst gravity {t}",
-        "at angle",
+        "at machine angle",
         "worst operation",
         "its gravity",
         "its cut",

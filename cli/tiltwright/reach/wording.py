@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from kinematics import wrap_deg
 from kinematics.reach import IndexMove, Limit, MoveClearance
-from tiltwright.job.aim_wording import unreachable_text
+from tiltwright.job.message_wording import unreachable_text
 from tiltwright.job.warnings import grouped_sentences
 from tiltwright.output.messages import name_list
 from tiltwright.output.numbers import (
@@ -207,7 +207,7 @@ def _holding_words(failure: HoldingExceeded, units: str) -> str:
     holds = f"it holds {torque(failure.holding_nm, units)}"
     if failure.operation is not None:
         return f"gravity and cutting force put up to {amount} on {failure.letter}; {holds}"
-    return f"{failure.letter}: gravity puts {amount} on it at {angle(failure.machine_deg or 0.0)} degrees; {holds}"
+    return f"{failure.letter}: gravity puts {amount} on it at machine angle {angle(failure.machine_deg or 0.0)}; {holds}"
 
 
 def not_checked_sentences(analysis: ReachAnalysis) -> tuple[str, ...]:

@@ -25,7 +25,8 @@ from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output import numbers
 from tiltwright.output.document import Block, BulletList, Document, Heading, Paragraph, Table
 from tiltwright.teaching.answers import Answers
-from tiltwright.teaching.explanation import FOOT, digits_for, direction_steps, stack_used, working_of
+from tiltwright.teaching.explanation import FOOT, digits_for, stack_used
+from tiltwright.teaching.workings import working_in_job
 
 __all__ = ["Assessment", "assess", "assessment_document", "assessment_report", "trace_words", "why_words"]
 
@@ -199,12 +200,7 @@ def _some(several: Sequence[Sequence[Mistake]]) -> str:
 def _working(assessment: Assessment, finding: FoundMistake) -> Working:
     """The working of the first operation that a mistake is in, its lines numbered as `explain` numbers them."""
     placed = assessment.placed[finding.operations[0]]
-    return working_of(
-        assessment.evaluated.setup,
-        placed,
-        stack_used(assessment.evaluated),
-        direction_steps(assessment.evaluated, placed),
-    )
+    return working_in_job(assessment.evaluated, placed)
 
 
 def _parting_line(working: Working, finding: FoundMistake) -> int:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ from kinematics.teaching import Digits, Number, WorkedStep, Working, written, wr
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output import numbers
 from tiltwright.output.document import Block, Document, Heading, NumberedStep, Paragraph, Picture, Table
-from tiltwright.sheet.drawing import PART_ZERO, draw
+from tiltwright.sheet.drawing import draw
 from tiltwright.sheet.panel_layout import ALONE
 from tiltwright.sheet.side_view import TiltOperation, side_view
 from tiltwright.teaching.swing_drawing import PANEL_MM as SWING_MM
@@ -29,6 +30,7 @@ __all__ = [
     "setup_picture",
     "stack_used",
     "step_block",
+    "symbols_blocks",
     "working_blocks",
     "working_of",
     "workings_of",
@@ -41,13 +43,17 @@ def explanation(
     evaluated: EvaluatedJob, workings: Sequence[tuple[PlacedOperation, Working]], units: str, *, by_hand: bool
 ) -> Document:
     """The workings of a job's operations as a document."""
-    blocks: list[Block] = []
+    blocks: list[Block] = [*symbols_blocks([working for _, working in workings])]
     registers = [work_offset_code(one.number) for one in evaluated.operations]
     sure = uncertainty_by_hand(evaluated, units)
-    for (placed, working), register, lines in zip(workings, registers, sure, strict=True):
+    for one, (placed, working), register, lines in zip(
+        evaluated.operations, workings, registers, sure, strict=True
+    ):
         blocks += [Heading(f"{placed.name}, {register}"), _asked(evaluated.setup, placed, units)]
+        blocks += _on_the_sheet(evaluated.setup, one.placed, placed)
         blocks += working_blocks(evaluated.setup, placed, working, evaluated.job.steps, units, register)
         blocks += lines
+    decimals = digits_for(units).length
     return Document(
         "Working by hand" if by_hand else "Working",
         evaluated.job.file.name,
@@ -55,11 +61,105 @@ def explanation(
             ("Machine", evaluated.setup.machine.name),
             ("Lengths", "millimetres" if units == "mm" else "inches"),
             ("Angles", "degrees, right-handed about the positive direction of each axis"),
-            ("Digits", f"one more than the sheet's {numbers.DECIMALS[units]} decimals, until the last line"),
+            (
+                "Digits",
+                f"{decimals} decimals, one more than the sheet's; all digits are kept until the last line",
+            ),
         ),
         tuple(blocks),
         FOOT,
     )
+
+
+_MEANINGS = (
+    ("s1", "shift in x and y and height of step 1 of the stack; s2 of step 2, and so on"),
+    (
+        "W0",
+        "the table frame's origin; W1 is the top of step 1, and the last W is part zero, all in the table frame",
+    ),
+    ("W", "part zero in the table frame"),
+    ("d", "what the display showed where part zero was touched off"),
+    ("a", "an arm, from a pivot to the touched-off point; a' the same arm turned back"),
+    ("R1", "how the stack as far as step 1 turns what stands on it, as a matrix"),
+    ("R", "how the stack turns the part, as a matrix"),
+    ("n", "the direction that must face the spindle, of length 1"),
+    (
+        "o3",
+        "the operation's origin, seen from the top of step 3; o0 from the platter; a dash (') marks it turned",
+    ),
+    ("o", "the operation's origin in the table frame"),
+    ("T", "the table frame's origin in machine coordinates"),
+    (
+        "w",
+        "the operation's origin in machine coordinates with every rotary at zero; w(C) after the turn about C",
+    ),
+    ("P(C)", "the pivot of C"),
+    ("R(T)", "how the table frame is turned against the machine, as a matrix"),
+    ("t(C)", "the turn of the table about C, right-handed"),
+    ("v(C)", "the arm from the pivot of C to the point; v(C)' the same arm turned"),
+    ("R(C)", "the turn about C as a matrix"),
+    (";", "a matrix in brackets is written row by row: [first row; second row; third row]"),
+    (" · ", "matrix times vector: each row's three numbers times the vector's three, added up"),
+    (
+        "√(",
+        "the long side of a right triangle; √ is the square root, tan⁻¹ the angle that has this tangent",
+    ),
+)
+"""Letters of the formulas and their meanings; C and the numbers stand for any rotary and step."""
+
+
+def symbols_blocks(workings: Sequence[Working]) -> list[Block]:
+    """The letters that workings use, with their meanings."""
+    formulas = " ".join(line.formula for working in workings for line in working.lines)
+    letters = {swing.letter for working in workings for swing in working.swings}
+    letter = min(letters) if letters and "C" not in letters else "C"
+    rows = [
+        (_SHOWN_AS.get(symbol, symbol), meaning)
+        for symbol, meaning in _for_the_case(formulas, letter)
+        if _uses(formulas, symbol)
+    ]
+    return [Heading("What the letters mean"), Table(("letter", "meaning"), tuple(rows), left=2)]
+
+
+_SHOWN_AS = {";": "[ ; ; ]", " · ": "R · v", "√(": "r"}
+
+
+def _for_the_case(formulas: str, letter: str) -> Iterator[tuple[str, str]]:
+    """The letters with the rotary and the step that a reader meets."""
+    origins = [int(number) for number in re.findall(r"\bo(\d+)", formulas)]
+    turns = [int(number) for number in re.findall(r"\bR(\d+)", formulas)]
+    for symbol, meaning in _MEANINGS:
+        if symbol == "o3":
+            if origins:
+                yield f"o{max(origins)}", meaning.replace("step 3", f"step {max(origins)}")
+        elif symbol == "R1":
+            if turns:
+                yield f"R{min(turns)}", meaning.replace("1", str(min(turns)))
+        else:
+            yield (
+                symbol.replace("(C)", f"({letter})"),
+                meaning.replace(" C", f" {letter}").replace("(C)", f"({letter})"),
+            )
+
+
+def _uses(formulas: str, symbol: str) -> bool:
+    if len(symbol) == 1 and symbol.isalpha():
+        return bool(re.search(rf"(?<!\w){symbol}(?![\w(²])", formulas))
+    return symbol in formulas
+
+
+def _on_the_sheet(setup: Setup, sheet: PlacedOperation, shown: PlacedOperation) -> list[Block]:
+    """A note on angles that the sheet prints a whole turn on."""
+    apart = [
+        f"{letter} {numbers.angle(float(there))}"
+        for letter, there, here in zip(
+            setup.machine.letters, sheet.program_deg, shown.program_deg, strict=True
+        )
+        if there != here
+    ]
+    if not apart:
+        return []
+    return [Paragraph(f"The sheet prints {' and '.join(apart)}, a whole turn on: the table stands the same.")]
 
 
 def _asked(setup: Setup, placed: PlacedOperation, units: str) -> Table:
@@ -115,20 +215,13 @@ def step_block(number: int, line: WorkedStep, digits: Digits) -> NumberedStep:
     return NumberedStep(number, line.rule, line.formula, calculations, line.frame, matrix)
 
 
-def setup_picture(
-    setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep], units: str, *, hidden: bool = False
-) -> Picture:
-    """The setup at the all-zero pose from the side; `hidden` replaces the numbers that an exercise asks for."""
-    from dataclasses import replace
-
+def setup_picture(setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep], units: str) -> Picture:
+    """The setup at the all-zero pose from the side."""
     zero = setup.machine.zero_deg
     at_mm = np.asarray(setup.work_offset(placed.origin_mm, zero))
-    operation = TiltOperation(PART_ZERO if hidden else placed.name, "", zero, at_mm)
+    operation = TiltOperation(placed.name, "", zero, at_mm)
     title = "The setup with every rotary at zero"
     view = side_view(setup.machine, steps, setup.part_in_table, [operation], units, title)
-    if hidden:
-        marks = tuple(replace(mark, shown=("?", "?"), delta=("?", "?")) for mark in view.marks)
-        view = replace(view, marks=marks)
     return Picture(draw(view, ALONE).svg, title, ALONE.width)
 
 

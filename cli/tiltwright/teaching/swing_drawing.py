@@ -8,11 +8,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.angles import wrap_deg
 from kinematics.teaching import RotarySwing
-from tiltwright.output.canvas import Canvas, Point
+from tiltwright.output.canvas import Canvas, LabelBox, Point
 from tiltwright.output.numbers import angle, length, with_minus
-from tiltwright.output.typesetting import printable, shortened
+from tiltwright.output.typesetting import ASCENT_EM, DESCENT_EM, printable, shortened, width_em
 
 __all__ = ["PANEL_MM", "draw_swing"]
 
@@ -21,18 +20,16 @@ FIELD = (12.0, 10.0, 100.0, 78.0)  # left, top, right, bottom of the geometry
 COLUMN_X = 108.0
 TYPE_MM = 3.5
 THIN, MEDIUM, HEAVY = 0.2, 0.35, 0.6
-_LONGEST_ARC_DEG = 175.0
+_LONGEST_ARC_DEG = 330.0
+_CLEAR_MM = 0.8
 
-# Which machine axes go to the right and up, and whether the eye stands at the line's positive end.
-_VIEWS = (
-    (1, 2, 1.0, "Seen from machine +X: Y to the right, Z up"),
-    (0, 2, -1.0, "Seen from machine -Y, the front: X to the right, Z up"),
-    (0, 1, 1.0, "Seen from above: X to the right, Y up"),
-)
+# For each line's axis: the machine axis that goes up, the one to the side, and the way it goes for an eye at +.
+_VIEWS = ((2, 1, 1.0), (2, 0, -1.0), (1, 0, 1.0))
+_EYES = (("the right", "the left"), ("behind", "the front"), ("above", "below"))
 
 
 def draw_swing(swing: RotarySwing, units: str) -> str:
-    """The drawing as SVG, `PANEL_MM` large.
+    """The drawing as SVG, `PANEL_MM` large, seen from the positive end of the rotary's line.
 
     Parameters
     ----------
@@ -41,23 +38,28 @@ def draw_swing(swing: RotarySwing, units: str) -> str:
         Of the numbers written in it.
     """
     along = int(np.argmax(np.abs(swing.direction)))
-    right, up, eye, seen = _VIEWS[along]
+    up, side, way = _VIEWS[along]
+    positive = float(swing.direction[along]) > 0.0
+    across = way if positive else -way
+    seen = (
+        f"Seen from {_EYES[along][0 if positive else 1]}, the positive end of {swing.letter}: "
+        f"{'XYZ'[side]} to the {'right' if across > 0.0 else 'left'}, {'XYZ'[up]} up"
+    )
     canvas = Canvas(*PANEL_MM)
-    flat = [np.asarray(p)[[right, up]] for p in (swing.pivot_mm, swing.before_mm, swing.after_mm)]
-    pivot, before, after = _placed(flat)
-    # Counterclockwise for the eye is positive here; paper's y points down.
-    turned = swing.turn_deg * eye * float(np.sign(swing.direction[along]))
+    points = [np.asarray(p) for p in (swing.pivot_mm, swing.before_mm, swing.after_mm)]
+    pivot, before, after = _placed([np.array([across * p[side], p[up]]) for p in points])
     _axes(canvas, pivot)
     canvas.line(pivot, before, MEDIUM, dash="2 1.2")
     canvas.line(pivot, after, HEAVY)
-    shown = _arc(canvas, pivot, before, turned)
+    # Counterclockwise is positive for an eye at the positive end.
+    shown = _arc(canvas, pivot, before, swing.turn_deg)
     for at, fill in ((before, "white"), (after, "black")):
         canvas.circle(at, 1.3, MEDIUM, fill=fill)
     canvas.circle(pivot, 2.2, MEDIUM, fill="white")
     canvas.circle(pivot, 0.6, MEDIUM, fill="black")
-    names = ("XYZ"[right], "XYZ"[up])
-    _labels(canvas, pivot, before, after)
-    _column(canvas, _words(swing, flat, names, units, shown))
+    _labels(canvas, ((f"P({swing.letter})", pivot), (swing.before, before), (swing.after, after)))
+    flat = [p[[side, up]] for p in points]
+    _column(canvas, _words(swing, flat, ("XYZ"[side], "XYZ"[up]), units, shown))
     canvas.text((1.0, 4.0), with_minus(seen), TYPE_MM, halo=False)
     return canvas.svg()
 
@@ -83,22 +85,58 @@ def _axes(canvas: Canvas, pivot: Point) -> None:
 
 
 def _arc(canvas: Canvas, pivot: Point, before: Point, turned_deg: float) -> float:
-    """Draw the turn as an arrow and return the turn it shows: the short way round where the turn is long."""
+    """Draw the turn as an arrow the way the table goes, and return the turn it shows: whole turns are left out."""
     reach = math.hypot(before[0] - pivot[0], before[1] - pivot[1])
-    shown = float(wrap_deg(turned_deg, low_deg=-180.0)) if abs(turned_deg) > _LONGEST_ARC_DEG else turned_deg
+    shown = math.fmod(turned_deg, 360.0)
     shown = max(-_LONGEST_ARC_DEG, min(_LONGEST_ARC_DEG, shown))
     if reach < 1.0 or shown == 0.0:
         return shown
     start = math.degrees(math.atan2(before[1] - pivot[1], before[0] - pivot[0]))
+    room = min(
+        pivot[0] - FIELD[0] + 8.0,
+        FIELD[2] + 6.0 - pivot[0],
+        pivot[1] - FIELD[1] + 4.0,
+        FIELD[3] + 4.0 - pivot[1],
+    )
+    radius = min(0.6 * reach, 22.0)
+    if abs(shown) > 120.0:
+        radius = max(5.0, min(radius, room))
     # An angle on paper grows clockwise.
-    canvas.arc_arrow(pivot, min(0.6 * reach, 22.0), start - shown / 2.0, -shown / 2.0, MEDIUM)
+    canvas.arc_arrow(pivot, radius, start - shown / 2.0, -shown / 2.0, MEDIUM)
     return shown
 
 
-def _labels(canvas: Canvas, pivot: Point, before: Point, after: Point) -> None:
-    for mark, at in (("P", pivot), ("w", before), ("w'", after)):
-        toward = -1.0 if at[1] < pivot[1] or at is pivot else 1.0
-        canvas.text((at[0] + 2.6, at[1] + (toward * 3.2 + 1.2)), mark, TYPE_MM, bold=True, halo=True)
+def _labels(canvas: Canvas, named: Sequence[tuple[str, Point]]) -> None:
+    """Each point's name beside it, in the first place that is clear of lines and of other names."""
+    for mark, at in named:
+        width = width_em(mark, bold=True) * TYPE_MM
+        best = min(_places(at, width), key=lambda place: _crossings(canvas, place, width))
+        canvas.text(best, mark, TYPE_MM, bold=True, halo=True)
+
+
+def _places(at: Point, width: float) -> list[Point]:
+    """Places for a name about a point, as the left end of its baseline: near ones first."""
+    height = ASCENT_EM * TYPE_MM
+    found = []
+    for away in (3.0, 5.0, 8.0, 11.0, 15.0):
+        for turn in range(22, 382, 15):
+            x = at[0] + (away + width / 2.0) * math.cos(math.radians(turn)) - width / 2.0
+            y = at[1] - (away + height / 2.0) * math.sin(math.radians(turn)) + height / 2.0
+            found.append((x, y))
+    return found
+
+
+def _crossings(canvas: Canvas, place: Point, width: float) -> int:
+    """Lines that a name would lie on, names that it would cover, and whether it leaves the field."""
+    box = LabelBox(
+        place[0] - _CLEAR_MM,
+        place[1] - ASCENT_EM * TYPE_MM - _CLEAR_MM,
+        place[0] + width + _CLEAR_MM,
+        place[1] + DESCENT_EM * TYPE_MM + _CLEAR_MM,
+    )
+    outside = box.left < 0.5 or box.right > COLUMN_X - 2.0 or box.top < 5.5 or box.bottom > PANEL_MM[1] - 0.5
+    crossed = sum(box.crossed_by(*stroke) for stroke in canvas.strokes)
+    return 100 * outside + 10 * sum(box.overlaps(other) for other in canvas.labels) + crossed
 
 
 def _words(
@@ -113,21 +151,22 @@ def _words(
     def pair(values: NDArray[np.float64], prefix: str = "") -> str:
         return "  ".join(f"{prefix}{n} {length(float(v), units)}" for n, v in zip(names, values, strict=True))
 
+    way = "counterclockwise" if swing.turn_deg > 0.0 else "clockwise"
     words = [
-        (f"P  pivot of {swing.letter}", True),
+        (f"P({swing.letter})  pivot of {swing.letter}", True),
         (pair(pivot), False),
-        ("w  before the turn (dashed)", True),
+        (f"{swing.before}  before the turn (dashed)", True),
         (pair(before), False),
         ("arm " + pair(before - pivot, "Δ"), False),
         (f"turn of the table {angle(swing.turn_deg)}°", True),
-        ("counterclockwise is positive, seen", False),
-        ("from the line's positive end", False),
+        (f"that is {way} here", False),
     ]
     if abs(abs(shown_deg) - abs(swing.turn_deg)) > 1e-6:
-        words.append(("(arrow: the short way round)", False))
+        part = "whole turns left out" if abs(swing.turn_deg) > 360.0 else "the arrow stops short"
+        words.append((f"({part})", False))
     return [
         *words,
-        ("w'  after the turn", True),
+        (f"{swing.after}  after the turn", True),
         (pair(after), False),
         ("arm " + pair(after - pivot, "Δ"), False),
     ]

@@ -157,3 +157,43 @@ def test_where_a_direction_comes_from_is_worked_too(run, examples, tmp_path):
     told = json.loads(run("explain", job, "port 2", "--json").out)
     keys = [line["key"] for line in told["operations"][0]["lines"]]
     assert keys[:4] == ["tip 2", "tip 1", "pattern", "aim direction"]
+
+
+def test_every_letter_of_a_formula_is_introduced(run, examples):
+    for job, route in (
+        ("tide_gauge_head.toml", ()),
+        ("tide_gauge_head.toml", ("--by-hand",)),
+        ("float_slots.toml", ()),
+    ):
+        ended = run("explain", examples / job, *route)
+        table = ended.out.split("What the letters mean")[1].split("\n\n")[0]
+        introduced = {line.split("  ")[0] for line in table.splitlines()}
+        report = json.loads(run("explain", examples / job, *route, "--json").out)
+        formulas = [line["formula"] for one in report["operations"] for line in one["lines"]]
+        for letter in ("W", "R", "T", "d", "n", "w", "P(C)", "v(C)", "R(C)", "R(T)"):
+            used = any(re.search(rf"(?<!\w){re.escape(letter)}(?![\w(])", formula) for formula in formulas)
+            assert letter in introduced or not used, (job, letter)
+
+
+def test_an_endless_axis_near_zero_is_shown_near_zero(run, job):
+    path = job(
+        'name = "j"\nunits = "mm"\nmachine = "teaching_mill.toml"\n[[stack]]\nname = "post"\nup = 90.0\n'
+        '[[operation]]\nname = "port"\nnormal = [-0.00002, -0.5, 0.866]\n'
+    )
+    report = json.loads(run("explain", path, "--json").out)["operations"][0]
+    (offsets,) = json.loads(run("offsets", path, "--json").out)["operations"]
+    assert offsets["program"]["C"] > 359.0
+    assert -1.0 < report["program"]["C"] < 0.0
+    assert [report["offset"][a] for a in "XYZ"] == pytest.approx([offsets["offset"][a] for a in "XYZ"])
+    text = run("explain", path).out
+    assert text.count("359.9977") == 1  # as the sheet prints it, told once
+
+
+def test_both_leans_of_an_aim_are_worked(run, examples):
+    report = json.loads(run("explain", examples / "tide_gauge_head.toml", "upper port 1", "--json").out)
+    lines = {line["key"]: line for line in report["operations"][0]["lines"]}
+    first = [lines[key]["calculations"][-1]["result"] for key in ("aim tilt", "aim turn")]
+    other = [one["result"] for one in lines["aim other"]["calculations"]]
+    assert other[0] == pytest.approx(-first[0])
+    assert (other[1] - first[1]) % 360.0 == pytest.approx(180.0)
+    assert lines["aim turn"]["formula"].startswith("C = -(goal - angle)")

@@ -1,70 +1,180 @@
-"""The long run of what the tests of the diagnosis hold in a slice: `python counts.py ANSWERS SECONDS`, by hand."""
+"""The long run of what the tests of the diagnosis hold in a slice, by hand: `python counts.py WHAT SECONDS [SEED]`.
 
+WHAT is one of singles, pairs, random (for so many seconds) or right (so many answers at every level).
+"""
+
+import importlib
 import sys
 import time
+from collections import Counter
 
 import numpy as np
 from cases import answers_of, shop_case
 
-from kinematics.teaching import LEVELS, classic_mistakes, diagnose, recompute, set_exercise
+from kinematics.teaching import (
+    LEVELS,
+    Answer,
+    classic_mistakes,
+    diagnose,
+    recompute,
+    set_exercise,
+    solve_by_matrices,
+    solve_by_trigonometry,
+)
 from kinematics.teaching.exercises import DECIMALS, UNIT_MM
 
 WITHIN = {"mm": 0.005, "inch": 0.0002}
+DIGIT_MM = {units: UNIT_MM[units] * 10.0 ** -DECIMALS[units] for units in WITHIN}
+MODULE = importlib.import_module("kinematics.teaching.diagnosis")  # the package has a function of that name
+ROUTES = {"matrices": solve_by_matrices, "by hand": solve_by_trigonometry}
 
 
-def right_answers(count):
-    """Right answers called wrong, of `count` at every level in both units, rounded as they are written."""
-    wrong = tried = 0
-    for level in LEVELS:
-        for units in ("mm", "inch"):
-            for sheet in range(1, count // 8 + 1):
-                one = set_exercise(level, 11, sheet, units)
-                digit = UNIT_MM[units] * 10.0 ** -DECIMALS[units]
-                written = np.round(np.array([p.offset_mm for p in one.placed]) / digit) * digit
-                found = diagnose(
-                    one.setup, one.placed, one.steps, answers_of(written, 12),
-                    tolerance_mm=WITHIN[units] * UNIT_MM[units], digit_mm=digit, unit_mm=UNIT_MM[units],
-                )  # fmt: skip
-                wrong += not found.right
-                tried += 1
-    return wrong, tried
+class Case:
+    """A shop's case in one unit, with every mistake and pair worked out once."""
+
+    def __init__(self, random, units):
+        self.setup, self.steps, self.placed = shop_case(random)
+        self.mm, self.digit = UNIT_MM[units], DIGIT_MM[units]
+        self.within = WITHIN[units] * self.mm
+        mistakes = classic_mistakes(self.setup, self.steps, unit_mm=self.mm, operations=self.placed)
+        self.worked = recompute(self.setup, self.placed, self.steps, mistakes)
+        self.row = {made: row for row, made in enumerate(self.worked.made)}
+
+    def shows(self, row):
+        """True when a row's numbers differ from the truth, and from either mistake alone, beyond tolerance and rounding."""
+        made = self.worked.made[row]
+        alone = [0, *(self.row[(one,)] for one in made)] if len(made) == 2 else [0]
+        least = min(np.abs(self.worked.offset_mm[row] - self.worked.offset_mm[a]).max() for a in alone)
+        return least > self.within + self.digit / 2.0
+
+    def diagnosed(self, offset_mm):
+        MODULE.recompute = lambda *_, **__: self.worked
+        written = np.round(offset_mm / self.digit) * self.digit
+        try:
+            return diagnose(
+                self.setup, self.placed, self.steps, answers_of(written, 12),
+                tolerance_mm=self.within, digit_mm=self.digit, unit_mm=self.mm,
+            )  # fmt: skip
+        finally:
+            MODULE.recompute = recompute
+
+    def names_first(self, row):
+        """True when the first finding gives the row's very numbers, and what was found instead."""
+        found = self.diagnosed(self.worked.offset_mm[row])
+        if not found.findings:
+            return False, "nothing"
+        first = self.row[found.findings[0].made]
+        told = " + ".join(one.kind for one in found.findings[0].made)
+        return bool(np.abs(self.worked.offset_mm[first] - self.worked.offset_mm[row]).max() <= 1e-9), told
 
 
-def mistakes(seconds):
-    """Mistakes and pairs named first, and random numbers left unexplained, in shop cases for so long."""
-    random, end = np.random.default_rng(77), time.monotonic() + seconds
-    named = {1: [0, 0], 2: [0, 0]}
-    quiet = [0, 0]
+def cases(seed, seconds):
+    """Cases in both units, for so long."""
+    random, end = np.random.default_rng(seed), time.monotonic() + seconds
+    k = 0
     while time.monotonic() < end:
-        setup, steps, placed = shop_case(random)
-        worked = recompute(setup, placed, steps, classic_mistakes(setup, steps, operations=placed))
-        size = np.array([len(made) for made in worked.made])
-        for many in (1, 2):
-            for row in random.permutation(np.flatnonzero(size == many))[:3].tolist():
-                alone = [0, *(worked.made.index((m,)) for m in worked.made[row])] if many == 2 else [0]
-                if min(np.abs(worked.offset_mm[row] - worked.offset_mm[a]).max() for a in alone) <= 0.0055:
-                    continue
-                found = diagnose(setup, placed, steps, answers_of(worked.offset_mm[row]), tolerance_mm=0.005)
-                named[many][1] += 1
-                if found.findings:
-                    first = worked.made.index(found.findings[0].made)
-                    named[many][0] += bool(
-                        np.abs(worked.offset_mm[first] - worked.offset_mm[row]).max() <= 1e-9
-                    )
-        off = 10.0 ** random.uniform(-1.9, 2.0)
-        wrong = worked.offset_mm[0] + random.uniform(-off, off, worked.offset_mm[0].shape)
-        found = diagnose(setup, placed, steps, answers_of(wrong), tolerance_mm=0.005)
-        if not found.right:
-            quiet[1] += 1
-            quiet[0] += not found.findings and not found.traces
-    return named, quiet
+        yield Case(random, ("mm", "inch")[k % 2]), random
+        k += 1
+
+
+def singles(seconds, seed):
+    """Mistakes named first, by kind; those tried least are tried next."""
+    tried, named, instead = Counter(), Counter(), Counter()
+    for case, random in cases(seed, seconds):
+        rows = [row for row, made in enumerate(case.worked.made) if len(made) == 1]
+        order = random.permutation(len(rows))
+        rows = sorted((rows[k] for k in order), key=lambda row: tried[case.worked.made[row][0].kind])
+        for row in [row for row in rows if case.shows(row)][:12]:
+            kind = case.worked.made[row][0].kind
+            tried[kind] += 1
+            first, told = case.names_first(row)
+            named[kind] += first
+            if not first:
+                instead[kind, told] += 1
+    table(tried, named, instead)
+
+
+def pairs(seconds, seed):
+    """Pairs named first, by the kinds in them."""
+    tried, named, instead, total = Counter(), Counter(), Counter(), Counter()
+    for case, random in cases(seed, seconds):
+        rows = random.permutation([row for row, made in enumerate(case.worked.made) if len(made) == 2])
+        for row in [row for row in rows.tolist()[:40] if case.shows(row)][:12]:
+            first, told = case.names_first(row)
+            total[first] += 1
+            for one in case.worked.made[row]:
+                tried[one.kind] += 1
+                named[one.kind] += first
+                if not first:
+                    instead[one.kind, " + ".join(m.kind for m in case.worked.made[row]) + " -> " + told] += 1
+    say(f"pairs: {total[True]} of {total.total()} first")
+    table(tried, named, instead)
+
+
+def random_numbers(seconds, seed):
+    """Random wrong numbers, off by up to a size drawn evenly in its logarithm, left without any explanation."""
+    count = Counter()
+    for case, random in cases(seed, seconds):
+        for _ in range(4):
+            off = 10.0 ** random.uniform(-1.9, 2.0)
+            shape = case.worked.offset_mm[0].shape
+            wrong = case.worked.offset_mm[0].copy()
+            if random.random() < 0.25:
+                wrong[random.integers(shape[0]), random.integers(3)] += random.uniform(-off, off)
+            else:
+                wrong += random.uniform(-off, off, shape)
+            found = case.diagnosed(wrong)
+            if found.right:
+                continue
+            count["tried"] += 1
+            count["quiet"] += not found.findings and not found.traces
+            count["listed"] += bool(found.findings)
+            count["traced"] += bool(found.traces)
+    say(
+        f"random numbers: {count['quiet']} of {count['tried']} unexplained; "
+        f"{count['listed']} by the list, {count['traced']} by a figure"
+    )
+
+
+def right_answers(count, seed):
+    """Right answers called wrong, of `count` at every level in both units by both routes, rounded as they are written."""
+    for level in LEVELS:
+        for units, within in WITHIN.items():
+            wrong = Counter()
+            for sheet in range(1, int(count) + 1):
+                one = set_exercise(level, seed, sheet, units)
+                for name, work in ROUTES.items():
+                    answers = []
+                    for o, placed in enumerate(one.placed):
+                        written = np.round(work(one.setup, placed, one.steps).offset_mm / DIGIT_MM[units])
+                        answers += [
+                            Answer(o, axis, float(v))
+                            for axis, v in zip("XYZ", written * DIGIT_MM[units], strict=True)
+                        ]
+                    found = diagnose(
+                        one.setup, one.placed, one.steps, answers,
+                        tolerance_mm=within * UNIT_MM[units], digit_mm=DIGIT_MM[units], unit_mm=UNIT_MM[units],
+                    )  # fmt: skip
+                    wrong[name] += not found.right
+            say(f"{level}, {units}: {dict(wrong)} of {int(count)} right answers called wrong")
+
+
+def say(text):
+    sys.stdout.write(text + "\n")
+    sys.stdout.flush()
+
+
+def table(tried, named, instead):
+    """Every kind with its counts, the worst first; what was told instead, below."""
+    say(f"in all: {named.total()} of {tried.total()} first")
+    for kind in sorted(tried, key=lambda kind: named[kind] / tried[kind]):
+        say(f"{100.0 * named[kind] / tried[kind]:6.1f}  {named[kind]:5} of {tried[kind]:5}  {kind}")
+        if named[kind] < 0.99 * tried[kind]:
+            for (of, told), times in instead.most_common():
+                if of == kind and times > 1:
+                    say(f"          {times:4} called {told}")
 
 
 if __name__ == "__main__":
-    called, of = right_answers(int(sys.argv[1]))
-    sys.stdout.write(f"right answers called wrong: {called} of {of}\n")
-    counts, left = mistakes(float(sys.argv[2]))
-    sys.stdout.write(
-        f"single mistakes first: {counts[1][0]} of {counts[1][1]}; pairs: {counts[2][0]} of {counts[2][1]}\n"
-    )
-    sys.stdout.write(f"random numbers unexplained: {left[0]} of {left[1]}\n")
+    run = {"singles": singles, "pairs": pairs, "random": random_numbers, "right": right_answers}
+    run[sys.argv[1]](float(sys.argv[2]), int(sys.argv[3]) if len(sys.argv) > 3 else 77)

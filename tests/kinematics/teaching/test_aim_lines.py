@@ -29,9 +29,12 @@ def test_they_end_at_the_program_angles_and_are_true_as_written():
             assert bool(lines) == (one.aim is not None)
             if not lines:
                 continue
-            assert [line.result[-1] for line in lines[1:]] == pytest.approx(
+            assert [line.result[-1] for line in lines[1:3]] == pytest.approx(
                 one.program_deg.tolist(), abs=1e-7
             )
+            if len(lines) == 4:
+                faced = setup.machine_axes(lines[3].result + setup.rotary_offset_deg)[2]
+                assert faced == pytest.approx(one.plane.normal, abs=1e-7)
             for line in lines:
                 for calculation in line.calculations:
                     text = written(calculation, Digits())
@@ -66,9 +69,11 @@ def test_derived_angles_of_known_directions(normal, tilt_deg, turn_deg):
     turn = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.COUNTERCLOCKWISE, None)
     setup = Setup.from_stack(Machine("m", (tilt, turn), Platter(face_mm=0.0)), [])
     (placed,) = place_operations(setup, [Operation("op", plane=plane_from_normal(normal))]).placed
-    _, leaned, turned = aim_steps(setup, placed)
+    _, leaned, turned, other = aim_steps(setup, placed)
     assert leaned.result[-1] == pytest.approx(tilt_deg, abs=1e-8)
     assert turned.result[-1] == pytest.approx(turn_deg, abs=1e-8)
+    assert other.result == pytest.approx([-tilt_deg, (turn_deg + 180.0) % 360.0], abs=1e-8)
+    assert "cannot be reached" in other.rule
 
 
 def test_a_direction_that_faces_the_spindle_needs_no_triangle():

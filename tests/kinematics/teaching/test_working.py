@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from cases import any_machine, any_operation, any_stack, square_machine
 from rework import work_again
+from slices import cases
 
 from kinematics import (
     KinematicsError,
@@ -22,13 +23,14 @@ from kinematics import (
 )
 from kinematics.teaching import (
     Digits,
+    TouchDisplay,
     solve_by_matrices,
     solve_by_trigonometry,
     why_not_by_trigonometry,
     written,
 )
 
-CASES, BY_HAND_CASES = 2000, 1000
+CASES, BY_HAND_CASES = cases(2000), cases(1000)
 WITHIN_MM = 1e-9  # a metre in float64, a dozen operations long
 
 
@@ -81,10 +83,10 @@ def test_by_hand_refuses_what_is_not_square():
 
 @functools.cache
 def _calculations(worker):
-    """Every calculation of 150 workings."""
+    """Every calculation of many workings."""
     random = np.random.default_rng(20260103)
     found = []
-    for _ in range(150):
+    for _ in range(cases(150)):
         machine = square_machine(random)
         steps = any_stack(random)
         setup = Setup.from_stack(machine, steps)
@@ -113,7 +115,7 @@ def test_every_line_is_true_as_written(worker, digits):
         slack = 2.5 * 10.0**-digits.length + 2000.0 / digits.unit_mm * 2e-7
         assert abs(again - printed) <= max(slack, 0.02 if "tan⁻¹" in text else 0.0), text
         seen += 1
-    assert seen > 3000
+    assert seen > cases(3000)
 
 
 def test_signs_are_argued():
@@ -141,6 +143,54 @@ def test_a_touched_off_part_zero_is_taken_as_it_is():
         assert any("touched off" in line.rule for line in working.lines)
     with pytest.raises(KinematicsError, match="steps: expected the stack of the setup"):
         solve_by_matrices(setup, placed, [StackStep("post", 100.0)])
+
+
+def test_a_touch_off_at_a_tilt_is_turned_back_line_by_line():
+    tilt = RotaryAxis("A", [0, 3, -50], [1, 0, 0], RotationSense.CLOCKWISE, None)
+    turn = RotaryAxis("C", [0.1, -0.2, 0], [0, 0, 1], RotationSense.COUNTERCLOCKWISE, None)
+    stack = Setup.from_stack(Machine("mill", (tilt, turn), Platter(face_mm=0.0)), [StackStep("post", 100.0)])
+    shown, pose = np.array([30.0, 44.0, 21.0]), np.array([-25.0, 40.0])
+    setup = with_touched_zero(stack, compare_touch_off(stack, shown, pose))
+    placed = _place_one(setup, Operation("op", program_deg=(-30.0, 10.0), origin_mm=[0.0, 4.0, -3.0]))
+    for worker in (solve_by_matrices, solve_by_trigonometry):
+        working = worker(setup, placed, None, (), TouchDisplay(shown, pose))
+        lines = {line.key: line for line in working.lines}
+        assert lines["touch"].result == pytest.approx(shown)
+        assert lines["step 1"].result == pytest.approx(setup.part_in_table.translation_mm, abs=WITHIN_MM)
+        assert {"touch A arm", "touch A back", "touch C arm", "touch C back"} <= set(lines)
+        assert working.offset_mm == pytest.approx(placed.offset_mm, abs=WITHIN_MM)
+        for line in working.lines:
+            for one in line.calculations:
+                if written(one, Digits()).count(" = ") == 2:
+                    again, printed = work_again(written(one, Digits()))
+                    assert again == pytest.approx(printed, abs=5e-4)
+
+
+def test_a_skew_rotary_s_matrix_is_worked_entry_by_entry():
+    skew = RotaryAxis("A", [0, 0, -50], [1, 0.02, -0.01], RotationSense.CLOCKWISE, None)
+    setup = Setup.from_stack(Machine("mill", (skew,), Platter()), [StackStep("post", 100.0)])
+    working = solve_by_matrices(
+        setup, _place_one(setup, Operation("op", program_deg=(-30.0,))), [StackStep("post", 100.0)]
+    )
+    (turn,) = (line for line in working.lines if line.key == "A turn")
+    assert len(turn.calculations) == 2 + 9
+    assert turn.result[2:].reshape(3, 3) == pytest.approx(turn.matrix)
+    for one in turn.calculations:
+        again, printed = work_again(written(one, Digits()))
+        assert again == pytest.approx(printed, abs=5e-8)
+
+
+def test_one_name_stands_for_one_point():
+    random = np.random.default_rng(20260107)
+    for _ in range(40):
+        machine, steps = square_machine(random), any_stack(random)
+        setup = Setup.from_stack(machine, steps)
+        placed = _place_one(setup, any_operation(random, machine))
+        for worker in (solve_by_matrices, solve_by_trigonometry):
+            working = worker(setup, placed, steps)
+            names = [name for swing in working.swings for name in (swing.before, swing.after)]
+            assert names[1:-1:2] == names[2::2]
+            assert len(set(names[1::2])) == len(working.swings)
 
 
 def test_a_rotary_at_zero_has_one_line_and_stands_for_its_others():
