@@ -363,7 +363,7 @@ def _job(
     if form == "json":
         text = json_text(offsets_output.offsets_report(evaluated, shown, turns, _uncertainties((evaluated,))))
     elif form == "csv":
-        text = offsets_output.offsets_csv(evaluated, shown, turns)
+        text = offsets_output.offsets_csv(evaluated, shown, turns, _uncertainties((evaluated,)))
     elif form == "gcode":
         from tiltwright.job.offsets_gcode import program
 
@@ -397,7 +397,7 @@ def _nests(
     if form == "json":
         text = json_text(nests_output.nests_report(evaluated, shown, turns, _of_nests(evaluated)))
     elif form == "csv":
-        text = nests_output.nests_csv(evaluated, shown, turns)
+        text = nests_output.nests_csv(evaluated, shown, turns, _of_nests(evaluated))
     elif form == "gcode":
         from tiltwright.job.offsets_gcode import loader_programs
 

@@ -53,7 +53,7 @@ class TakenAsExact:
     ----------
     kind : str
         That of its quantities, or "held" for what the calibration did not determine, "expansion" for what does not
-        grow, "lines edited" for lines that are not the log's.
+        grow, "coefficient" for a material's coefficient of expansion, "lines edited" for lines that are not the log's.
     owner : str
     words : str
         Of a held one, what it is.
@@ -348,6 +348,15 @@ class _Statement:
             for node, table in zip(nodes, self.tables[nest], strict=True):
                 if table.material is None or table.material not in expansions:
                     self.exact.append(TakenAsExact("expansion", node.key))
+        grow = [
+            table.material
+            for tables in self.tables.values()
+            for table in tables
+            if table.material in expansions
+        ]
+        for material in dict.fromkeys([*grow, warmth.part]):
+            if material is not None and material in expansions:
+                self.exact.append(TakenAsExact("coefficient", material))
         if warmth.part is None:
             self.exact.append(TakenAsExact("expansion", "part"))
         if not self.model.growth_mm_per_k.any():

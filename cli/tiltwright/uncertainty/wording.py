@@ -119,6 +119,8 @@ def exact_words(exact: Iterable[TakenAsExact], units: str) -> list[str]:
 def _one_kind(kind: str, names: list[str], units: str) -> str:
     if kind == "temperature":
         return "temperature: set-up and run taken as equally warm; state [temperature] (a shop may change by 2 to 8 K in a day)"
+    if kind == "coefficient":
+        return f"coefficients of expansion ({', '.join(names)}): as they stand (usual: 5 to 10 % from one alloy to the next)"
     if kind == "expansion":
         return f"growth with temperature: no material or growth is stated for {'; '.join(names)}"
     what, low, high, key = _USUAL[kind]
