@@ -233,8 +233,8 @@ def single_causes(joint: JointCorrection, sources: Sequence[UncertaintySource]) 
     Notes
     -----
     Weighted least squares with one unknown and a free size: the prior does not hold a cause down, it is told as its
-    cost. First everything else is taken as it is stated; where no cause explains the deviations so, and the budget does
-    not either, everything else may lie within its stated limits.
+    cost. First everything else is taken as it is stated; where no cause explains the deviations so, no two do, and the
+    budget does not either, everything else may lie within its stated limits.
     """
     measured = joint.measured
     given = tuple(sources)
@@ -244,7 +244,8 @@ def single_causes(joint: JointCorrection, sources: Sequence[UncertaintySource]) 
     columns = _candidates(joint)
     found = _fitted(joint, columns, noise, measured.excess_mm, 0.0)
     others: Literal["exact", "within limits"] = "exact"
-    if not any(one.level == 1 for one in found) and not joint.within_budget:
+    alone = SingleCauses(joint, given, tuple(sorted(found, key=_rank)), others)
+    if not alone.best and not joint.within_budget and not alone.pairs:
         prior = joint.prior
         rows = measured.jacobian[:, prior.columns]
         whole = noise + rows @ prior.covariance @ rows.T
@@ -273,12 +274,17 @@ def _joined(causes: SingleCauses) -> tuple[SingleCause, ...]:
 
 
 def best_chance(joint: JointCorrection, sources: Sequence[UncertaintySource]) -> float:
-    """The probability of the deviations by the best single cause, everything else as stated."""
+    """The probability of the deviations by the best single cause, everything else as stated or within its limits."""
     columns = _candidates(joint)
     if not columns.size:
         return joint.noise_p
-    rest, _, _ = _fits(joint, columns, joint.measured.noise(sources), joint.measured.excess_mm)
-    return chi_square_tail(float(rest.min()), joint.dof - 1)
+    measured, prior = joint.measured, joint.prior
+    noise = measured.noise(sources)
+    rows = measured.jacobian[:, prior.columns]
+    whole = noise + rows @ prior.covariance @ rows.T
+    alone, _, _ = _fits(joint, columns, noise, measured.excess_mm)
+    within, _, _ = _fits(joint, columns, whole, measured.excess_mm - rows @ prior.values)
+    return chi_square_tail(float(min(alone.min(), within.min())), joint.dof - 1)
 
 
 def _rank(cause: SingleCause) -> tuple[float, ...]:

@@ -153,14 +153,20 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
 
 
 def _correction_words(finding: CorrectionInForce, units: str) -> str:
-    written = f"from {finding.measured}, {finding.date[:10]}: {finding.cause}"
+    written = f'written {finding.date[:10]} from {finding.measured} for "{finding.cause}"'
     if not finding.applied:
         return f"the job's correction ({written}) is left out here: these numbers are the stack's own"
-    turned = "" if not finding.turn_deg else f", and {finding.letter} by {angle(finding.turn_deg)} degrees"
-    return (
-        f"a correction is in force ({written}). It moves these offsets by up to {length(finding.largest_mm, units)} "
-        f"{UNIT_SYMBOL[units]}{turned}, away from what the stack says"
-    )
+    changed = []
+    if finding.largest_mm >= _SEEN_MM:
+        changed.append(f"X, Y, Z by up to {length(finding.largest_mm, units)} {UNIT_SYMBOL[units]}")
+    if finding.turn_deg:
+        changed.append(f"{finding.letter} by {angle(finding.turn_deg)} degrees")
+    changes = " and ".join(changed) or "nothing in the digits shown"
+    return f"a correction is in force ({written}); against the stack's own offsets it changes {changes}"
+
+
+_SEEN_MM = 0.0005
+"""Half the last digit that a sheet in millimetres shows."""
 
 
 def _touch_off_words(finding: TouchOffDifference, units: str) -> str:

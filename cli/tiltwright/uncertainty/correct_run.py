@@ -119,7 +119,7 @@ class JobCorrection:
         """True where there is one correction to load, or none is needed."""
         if not self.joint.significant:
             return True
-        return self.explained and self.agreed and not self.doubts
+        return self.explained and self.agreed and not self.doubts and self.causes.others == "exact"
 
     @property
     def measured_operations(self) -> frozenset[int]:

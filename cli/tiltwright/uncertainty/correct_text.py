@@ -95,6 +95,11 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
             "stated of it."
         )
     )
+    if not any(source.kind.startswith("part") for source in found.sources):
+        lines.append(
+            "NOT STATED: how differently one part seats from the next ([reclamping]). How this one happened to seat is taken for "
+            "the setup's here; measure a second part, or state it."
+        )
     if not found.explained:
         lines.append(
             "NOT EXPLAINED: no single cause gives these numbers, no two at once do, and everything together within its stated "
@@ -108,6 +113,11 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
             lines.append("No single cause gives these numbers; a little of everything that is stated does.")
         else:
             lines.append(f"MOST LIKELY: {_told(found, likely, units)}.")
+            if found.causes.others != "exact":
+                lines.append(
+                    "That it is the only one is not shown: other things may be off by more than stated as well. Measure more "
+                    "features, or take it with --choose."
+                )
         if len(found.candidates) > 1:
             lines.append(
                 f"What else fits asks for the same offsets, to {length(AGREE_MM, units)} {UNIT_SYMBOL[units]}."
@@ -397,13 +407,16 @@ def doubt_words(found: JobCorrection, doubt: MeasurementDoubt, units: str) -> st
     elif len(doubt.rows) == 1:
         one = deviations[doubt.rows[0]]
         where += f", {feature_name(found, one.feature)} ({_plus(fine(found.table.found_mm[doubt.rows[0]], units))})"
+    one_row = len(doubt.rows) == 1
+    fit, they, its = ("fits", "it is", "its sign is") if one_row else ("fit", "they are", "their signs are")
+    inches = "Inches typed as millimetres, or the other way round"
     match doubt.slip:
         case "sign":
-            what = "fits if its sign is turned round. A deviation is found less nominal"
+            what = f"{fit} if {its} turned round. A deviation is found less nominal"
         case "too large by 25.4":
-            what = "fits if it is divided by 25.4. Inches typed as millimetres, or the other way round"
+            what = f"{fit} if {they} divided by 25.4. {inches}"
         case "too small by 25.4":
-            what = "fits if it is multiplied by 25.4. Inches typed as millimetres, or the other way round"
+            what = f"{fit} if {they} multiplied by 25.4. {inches}"
         case "datum":
             datum = "the part as it was clamped" if doubt.datum is None else feature_name(found, doubt.datum)
             what = f"fit if they were measured against {datum}. Look up what the inspection's datum was"
