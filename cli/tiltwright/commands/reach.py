@@ -142,7 +142,7 @@ def _nests_size(
     shown = Units(units.value if units else evaluated.nests[0].job.unit.value)
     nests = _nests_with_step(evaluated, step)
     for one in nests:
-        _say_touch_off(one, shown)
+        _say_of_setup(one, shown)
     clear_mm = None if clear is None else _mm(clear, "--clear", shown)
     margin_mm = _mm(margin, "--margin", shown)
     _size(
