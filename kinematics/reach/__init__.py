@@ -4,7 +4,7 @@ The collision library (manifold3d) is imported here and nowhere else, so whoever
 In the order of a question: `shapes`, `solid` (bodies in the way), `tool_assembly` (tool, holder, spindle),
 `collision_model` (a job on its machine), `travel`, `clearance`, `witness`, `index_moves`,
 `tool_length` (does it get there, does it clear), `load`, `load_limit` (is it carried and held), `beam`,
-`job_clearance`, `step_height`, `mounting` (how tall, where on the mill), `silhouette` (pictures). Beneath them
+`feasibility`, `step_height`, `mounting` (how tall, where on the mill), `silhouette` (pictures). Beneath them
 `collision_bodies`, `distance_bounds` and `scene` make distances quick.
 """
 
