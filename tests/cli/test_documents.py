@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
+from slices import cases
 
 from tiltwright.output import document as model
 from tiltwright.output.document import (
@@ -115,7 +116,7 @@ def test_nothing_stands_where_there_is_nothing_to_say():
     assert document_pdf(bare).startswith(b"%PDF-")
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=cases(200), deadline=None)
 @given(st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=120))
 def test_text_stays_in_its_columns_whatever_a_name_holds(name):
     text = document_text(
@@ -134,7 +135,7 @@ def test_text_stays_in_its_columns_whatever_a_name_holds(name):
     assert re.search("[\x00-\x09\x0b-\x1f\x7f-\x9f\u202a-\u202e]", text) is None
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=cases(200), deadline=None)
 @given(name=st.text(st.characters(min_codepoint=33, max_codepoint=126), min_size=1, max_size=30))
 def test_a_name_is_never_markup(name):
     def kinds(document: Document) -> list[str]:

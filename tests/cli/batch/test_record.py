@@ -125,6 +125,21 @@ def test_two_writers_at_once_lose_nothing(tmp_path):
         assert len(names) == 1
 
 
+def test_a_record_lies_beside_the_file_itself(job, tmp_path):
+    """However the job is named: beside a link there would be a second record. One that was begun there stays in use."""
+    path = job(JOB)
+    (tmp_path / "desk").mkdir()
+    link, old = tmp_path / "desk" / "feet.toml", tmp_path / "desk" / "feet.batch.sqlite"
+    link.symlink_to(path)
+    assert record_path(link) == record_path(path) == path.with_name("job.batch.sqlite")
+    log_readings(old, [PartReading(2, "1", (0.0, 0.0, 0.0))], who=None, source="a.csv", again=False)
+    assert record_path(link) == old
+    log_readings(
+        record_path(path), [PartReading(2, "1", (0.0, 0.0, 0.0))], who=None, source="a.csv", again=False
+    )
+    assert record_path(link) == record_path(path)
+
+
 def test_a_failure_half_way_leaves_what_was_there(tmp_path):
     path = tmp_path / "job.batch.sqlite"
     log_readings(path, [PartReading(2, "1", (0.0, 0.0, 0.0))], who=None, source="a.csv", again=False)
@@ -155,10 +170,10 @@ def test_another_program_s_file_is_left_alone(tmp_path):
     ("head", "rows", "line", "found"),
     [
         ("serial,X,Y_mm,Z_mm", [(1, 0, 0, 0)], 1, '"X"'),
-        ("serial,X_mm,Y_in,Z_mm", [(1, 0, 0, 0)], 1, "mm and in inches"),
+        ("serial,X_mm,Y_in,Z_mm", [(1, 0, 0, 0)], 1, "and in inches (Y_in)"),
         ("serial,X_mm,Y_mm", [(1, 0, 0)], 1, "no column z"),
         ("serial,X_mm,Y_mm,Z_mm,hight", [(1, 0, 0, 0, 0)], 1, '"hight"'),
-        ("serial,X_mm,X_mm,Y_mm,Z_mm", [(1, 0, 0, 0, 0)], 1, "again"),
+        ("serial,X_mm,X_mm,Y_mm,Z_mm", [(1, 0, 0, 0, 0)], 1, "2 times"),
         ("serial,X_mm,Y_mm,Z_mm", [(1, 0, 0, "nan")], 2, '"nan"'),
         ("serial,X_mm,Y_mm,Z_mm", [(1, 0, 0, 0), (1, 0, 0, 0)], 3, "row 2"),
         ("serial,X_mm,Y_mm,Z_mm", [(1, 0, 0)], 2, "3 values where 4 belong"),
@@ -247,9 +262,9 @@ def test_a_check_ball_has_a_chart_of_its_own(run, job, tmp_path):
     assert "check ball" in refused.err
 
 
-@pytest.mark.parametrize("ending", [".png", ".svg", ".pdf"])
-def test_the_picture_is_written_once(run, job, tmp_path, ending):
-    path, plot = job(JOB), tmp_path / f"chart{ending}"
+def test_the_picture_is_written_once(run, job, tmp_path):
+    """As an SVG; what is common to all endings, test_plots.py holds."""
+    path, plot = job(JOB), tmp_path / "chart.svg"
     run("batch", "log", path, table(tmp_path, [(i, *row) for i, row in enumerate(shifted(25).tolist())]))
     run("batch", "chart", path, "--plot", plot)
     first = plot.read_bytes()

@@ -3,7 +3,7 @@
 import fcntl
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Self
@@ -132,6 +132,10 @@ def break_step(monkeypatch: pytest.MonkeyPatch, step: str, raised: BaseException
                     stream.write(data[: len(data) // 2])
                     stream.flush()
                     broken()
+
+                def writelines(self, pieces: Iterable[bytes]) -> None:
+                    for piece in pieces:
+                        self.write(piece)
 
             return Full()
 

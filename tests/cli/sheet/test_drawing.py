@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from slices import cases
 
 from kinematics import Machine, Platter, RotaryAxis, RotationSense, Setup, StackStep, table_pose
 from tiltwright.output.canvas import LabelBox
@@ -83,7 +84,7 @@ steps_of_stacks = st.lists(
 )
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=cases(40), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     steps=steps_of_stacks,
     tilt=st.floats(-120, 120),
@@ -101,7 +102,7 @@ def test_labels_keep_off_each_other_off_lines_and_inside(
     assert faults(draw(view_of(setup, steps, (tilt, turn), origin, units, "W" * 80), layout)) == []
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=cases(40), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     steps=steps_of_stacks,
     turn=st.floats(-180, 180),
@@ -131,7 +132,7 @@ def test_what_is_not_drawn_as_it_is_is_dashed_and_what_the_file_states_is_not():
     origin=st.tuples(*[st.floats(-60, 60)] * 3),
     layout=st.sampled_from([HALF, PAIR, ALONE]),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=cases(60), deadline=None)
 def test_the_spindles_arrow_ends_above_the_origin_and_above_all_that_stands_over_it(tilt, origin, layout):
     steps = [StackStep("plate", 20.0), StackStep("post", 120.0)]
     view = view_of(Setup.from_stack(trunnion(), steps), steps, (tilt, 40.0), origin)
@@ -154,7 +155,7 @@ def test_the_spindles_arrow_ends_above_the_origin_and_above_all_that_stands_over
 
 
 @given(tilt=st.floats(-120, 120), ups=st.lists(st.floats(3, 120), min_size=1, max_size=6))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=cases(15), deadline=None)
 def test_leaders_cross_neither_each_other_nor_a_body(tilt, ups):
     steps = [StackStep(f"step {k}", up) for k, up in enumerate(ups)]
     view = view_of(Setup.from_stack(trunnion(), steps), steps, (tilt, 40.0), (10.0, 0.0, -5.0))
@@ -208,7 +209,7 @@ def test_dimensions_and_offsets_are_those_of_the_table(make, setup):
     origin=st.tuples(*[st.floats(-60, 60)] * 3),
     layout=st.sampled_from([HALF, PAIR, ALONE]),
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=cases(40), deadline=None)
 def test_the_dimension_lines_are_to_the_stated_scale(tilt, origin, layout):
     steps = [StackStep("post", 120.0)]
     view = view_of(Setup.from_stack(trunnion(), steps), steps, (tilt, 40.0), origin)

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from slices import cases
 
 from kinematics import KinematicsError, Machine, Platter, RotaryAxis, RotationSense
 from kinematics.calibration import Readings, TargetKind, fit_pivots, readings_from_rows
@@ -17,8 +18,8 @@ damaged = importlib.util.module_from_spec(SPEC)
 SPEC.loader.exec_module(damaged)
 
 
-def test_a_sample_of_damaged_sets(shop):
-    count = 50 * shop.TIMES
+def test_a_sample_of_damaged_sets():
+    count = cases(50)
     outcomes, faults = damaged.run(count)
     assert faults == []
     assert outcomes["fitted"] > count // 5  # not everything is refused
