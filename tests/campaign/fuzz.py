@@ -403,10 +403,16 @@ def broken_promises(
 
 def _loads(raw: bytes) -> bool:
     from tiltwright.files.diagnostics import InputFaults
+    from tiltwright.files.decoding import decode_table
+    from tiltwright.files.job_file import JobFile
     from tiltwright.files.loader import machine_from_text
+    from tiltwright.files.toml_source import parsed
 
+    text = raw.decode("utf-8").removeprefix("\ufeff")
     try:
-        machine_from_text("x.toml", Path("x.toml"), raw.decode("utf-8").removeprefix("\ufeff"))
+        if "[[operation]]" in text:
+            return not decode_table(JobFile, parsed("x.toml", Path("x.toml"), text))[1]
+        machine_from_text("x.toml", Path("x.toml"), text)
     except InputFaults:
         return False
     return True
