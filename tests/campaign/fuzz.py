@@ -402,8 +402,8 @@ def broken_promises(
 
 
 def _loads(raw: bytes) -> bool:
-    from tiltwright.files.diagnostics import InputFaults
     from tiltwright.files.decoding import decode_table
+    from tiltwright.files.diagnostics import InputFaults
     from tiltwright.files.job_file import JobFile
     from tiltwright.files.loader import machine_from_text
     from tiltwright.files.toml_source import parsed
