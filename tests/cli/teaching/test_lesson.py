@@ -232,14 +232,14 @@ def test_a_file_that_takes_too_long_is_told_and_skipped(run, tmp_path, monkeypat
     handed.mkdir()
     for name, sheet in (("ada", 1), ("slow", 2)):
         shutil.copy(folder / "sheets" / f"answers-{sheet:02d}.csv", handed / f"{name}.csv")
-    real = grading._row
+    real = grading.answers_table
 
-    def row(lesson, path, grader):
+    def table(path):
         if path.stem == "slow":
             time.sleep(30)
-        return real(lesson, path, grader)
+        return real(path)
 
-    monkeypatch.setattr(grading, "_row", row)
+    monkeypatch.setattr(grading, "answers_table", table)
     monkeypatch.setattr(grading, "LONGEST_S", 0.2)
     ended = run("lesson", "grade", folder, handed, "--json")
     assert ended.code == 2
