@@ -7,11 +7,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
+from tiltwright.files.believable import clock_doubt
 from tiltwright.files.csv_source import CsvRow, CsvTable, csv_from_file, uneven
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, InvalidValue, nearest, one_of, shown
 from tiltwright.files.parsing import column_length, parse_name, parse_written_angle
 from tiltwright.files.table_head import LENGTH_ENDINGS, ColumnKinds, head_faults, head_names, mixed_units
 from tiltwright.files.temperature import believable_celsius
+from tiltwright.files.toml_source import add_caution
 from tiltwright.files.units import Unit
 from tiltwright.files.written_numbers import parse_written
 
@@ -99,7 +101,17 @@ def read_part_readings(path: Path) -> tuple[tuple[PartReading, ...], Unit]:
     faults += _repeated(table.file, readings)
     if faults:
         raise InputFaults(sorted(faults, key=lambda fault: fault.line or 0))
+    _tell_clocking(table.file, readings)
     return readings, unit
+
+
+def _tell_clocking(file: str, readings: Sequence[PartReading]) -> None:
+    """Add a caution about the first part that is clocked more than is believable."""
+    odd = [one for one in readings if clock_doubt(one.clock_deg or 0.0) is not None]
+    if odd:
+        others = "1 more row is" if len(odd) == 2 else f"{len(odd) - 1} more rows are"
+        more = f" {others} like it." if len(odd) > 1 else ""
+        add_caution(f"{file}:{odd[0].row}: clock_deg: {clock_doubt(odd[0].clock_deg or 0.0)}{more}")
 
 
 def _columns(table: CsvTable) -> tuple[dict[str, int], Unit]:
