@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from tiltwright.commands.explain import ByHand, check_output, write_document
+from tiltwright.commands.explain import check_output, write_document
 from tiltwright.commands.options import Force, Json, Output, PaperOption, Units, paper_of, show_or_write
 
 __all__ = ["app"]
@@ -30,7 +30,13 @@ def new(
         int, typer.Option("--students", help="How many sheets, each with its own numbers.", min=1, max=999)
     ] = 1,
     units: Annotated[Units, typer.Option("--units", help="What the sheets are printed in.")] = Units.MM,
-    by_hand: ByHand = False,
+    by_hand: Annotated[
+        bool,
+        typer.Option(
+            "--by-hand/--matrices",
+            help="Keys by plane trigonometry, where the machine is square to its axes, or with matrices.",
+        ),
+    ] = True,
     pages: Annotated[
         bool, typer.Option("--pages", help="Also a page in three dimensions beside each key (HTML).")
     ] = False,
@@ -52,7 +58,7 @@ def new(
 
     \b
       tiltwright lesson new monday --level "one tilt" --seed 7 --students 24
-      tiltwright lesson new monday --level tilt-and-rotate --seed 7 --units inch --by-hand
+      tiltwright lesson new monday --level tilt-and-rotate --seed 7 --units inch --matrices
       tiltwright lesson new monday --level "one tilt" --seed 7 --pages     each key in three dimensions, too
 
     In the folder: sheets/ to hand out (PDF, Markdown, and a CSV file to fill in), and key/ for the instructor. A pivot's

@@ -20,6 +20,7 @@ from kinematics.teaching import (
     diagnose,
     error_carried_forward,
     matching_solution,
+    why_not_by_trigonometry,
 )
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output import numbers
@@ -197,22 +198,38 @@ def _some(several: Sequence[Sequence[Mistake]]) -> str:
     return text + (f", or {len(several) - 3} more" if len(several) > 3 else "")
 
 
-def _working(assessment: Assessment, finding: FoundMistake) -> Working:
-    """The working of the first operation that a mistake is in, its lines numbered as `explain` numbers them."""
-    placed = assessment.placed[finding.operations[0]]
-    return working_in_job(assessment.evaluated, placed)
+def _working(assessment: Assessment, finding: FoundMistake, *, by_hand: bool = False) -> Working | None:
+    """The working of the first operation that a mistake is in, its lines numbered as `explain` numbers them.
+
+    None by hand where the machine is not square.
+    """
+    evaluated, placed = assessment.evaluated, assessment.placed[finding.operations[0]]
+    if by_hand and why_not_by_trigonometry(evaluated.setup, stack_used(evaluated)):
+        return None
+    return working_in_job(evaluated, placed, by_hand=by_hand)
 
 
-def _parting_line(working: Working, finding: FoundMistake) -> int:
-    """The first line of the working that a mistake changes."""
-    return min(working.number_of(mistake.at) for mistake in finding.made)
+def _parting_lines(assessment: Assessment, finding: FoundMistake) -> tuple[int, int | None]:
+    """The first line that a mistake changes, of the working with matrices and of that by hand."""
+    workings = (_working(assessment, finding, by_hand=by_hand) for by_hand in (False, True))
+    first, second = (
+        None if working is None else min(working.number_of(mistake.at) for mistake in finding.made)
+        for working in workings
+    )
+    assert first is not None  # matrices work on every machine
+    return first, second
 
 
 def _parting(assessment: Assessment, finding: FoundMistake) -> str:
     placed = assessment.placed[finding.operations[0]]
+    number, by_hand = _parting_lines(assessment, finding)
     working = _working(assessment, finding)
-    number = _parting_line(working, finding)
-    return f'The working goes wrong at line {number} of: explain "{placed.name}" ({working.lines[number - 1].formula}).'
+    assert working is not None  # matrices work on every machine
+    also = f"; with --by-hand, line {by_hand}" if by_hand is not None else ""
+    return (
+        f'The working goes wrong at line {number} of: explain "{placed.name}" '
+        f"({working.lines[number - 1].formula}){also}."
+    )
 
 
 def _angle_words(assessment: Assessment, fault: AngleFault) -> str:
@@ -377,6 +394,7 @@ def _finding_report(assessment: Assessment, finding: FoundMistake, mm: float) ->
     def listed(made: Sequence[Mistake]) -> list[dict[str, str]]:
         return [{"kind": mistake.kind, "item": mistake.item, "words": mistake.words} for mistake in made]
 
+    line, by_hand = _parting_lines(assessment, finding)
     return {
         "mistakes": listed(finding.made),
         "same_numbers": [listed(made) for made in finding.same],
@@ -386,5 +404,6 @@ def _finding_report(assessment: Assessment, finding: FoundMistake, mm: float) ->
         "wrong": finding.wrong,
         "left": finding.left_mm / mm,
         "chance": float(np.clip(finding.chance, 0.0, None)),
-        "line": _parting_line(_working(assessment, finding), finding),
+        "line": line,
+        "line_by_hand": by_hand,
     }

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from kinematics import PlacedOperation
-from kinematics.teaching import Exercise, all_solutions, normal_steps
+from kinematics.teaching import Exercise, all_solutions, normal_steps, why_not_by_trigonometry
 from kinematics.teaching.working import seen_from
 from tiltwright.output import numbers
 from tiltwright.output.document import (
@@ -87,7 +87,8 @@ def _of_angles(exercise: Exercise) -> tuple[str, ...]:
 
 
 def key(exercise: Exercise, *, by_hand: bool) -> Document:
-    """The answers with their workings."""
+    """The answers with their workings, by plane trigonometry or, where that cannot be or is not wanted, with matrices."""
+    by_hand = by_hand and not why_not_by_trigonometry(exercise.setup, exercise.steps)
     units = exercise.units
     rows = tuple(
         (
