@@ -17,9 +17,11 @@ from kinematics.teaching import (
     Mistake,
     Working,
     angle_error_deg,
+    angle_line,
     diagnose,
     error_carried_forward,
     matching_solution,
+    offset_of_other_solution,
     why_not_by_trigonometry,
 )
 from tiltwright.job.evaluate import EvaluatedJob
@@ -127,7 +129,10 @@ def assess(
         unit_mm=evaluated.job.unit.mm,
         tool_length_mm=tool_length_mm,
         stack_mm=None if evaluated.touch is None else evaluated.touch.stack_mm,
-        more=error_carried_forward(evaluated.setup, faults),
+        more=(
+            *error_carried_forward(evaluated.setup, faults, placed),
+            *offset_of_other_solution(evaluated.setup, placed, answers.angles),
+        ),
     )
     return Assessment(evaluated, answers, placed, diagnosis, faults, within_deg)
 
@@ -159,8 +164,16 @@ def why_words(assessment: Assessment, finding: FoundMistake, units: str) -> tupl
         words.append(
             f"These give other numbers and fit the answers within the tolerance, too: {_some(finding.others)}."
         )
+    elif finding.sure and finding.pairs:
+        words.append(
+            f"No other single mistake on the list gives these numbers, but two at once would: {_some(finding.pairs)}."
+        )
+    elif finding.sure and len(finding.made) == 1:
+        words.append(
+            "No other mistake on the program's list gives these numbers, and no two that can be made together."
+        )
     elif finding.sure:
-        words.append("No other mistake on the program's list, and no pair of them, gives these numbers.")
+        words.append("No single mistake on the program's list gives these numbers, and no other two of them.")
     elif not finding.complete:
         words.append("The rest is something else, perhaps a slip on top of it: take this as a hint.")
     words.append(_parting(assessment, finding))
@@ -176,16 +189,20 @@ def trace_words(assessment: Assessment, trace: FigureTrace, units: str) -> str:
         return f"{numbers.length(number, units)} {units}"
 
     where = _names(assessment, trace.operations)
-    needed = " and ".join(
-        f"the {name.removeprefix('the ').rstrip(',')} were {value(float(new))} (given: {value(float(old))})"
-        if old or "constant" not in name
-        else f"{name} were {value(float(new))}"
-        for name, old, new in zip(trace.names, trace.stated, trace.needed, strict=True)
-    )
+    if trace.unit == "times":
+        times = numbers.fixed(float(trace.needed[0]), 4).rstrip("0").rstrip(".")
+        needed = f"{trace.names[0]} is taken {times} times"
+    else:
+        needed = " and ".join(
+            f"{name} is {value(float(new))}"
+            if name.startswith(("a constant", "what is added"))
+            else f"the {name} is {value(float(new))} (given: {value(float(old))})"
+            for name, old, new in zip(trace.names, trace.stated, trace.needed, strict=True)
+        )
     words = f"{where}: no mistake on the list, but the numbers are right if {needed}"
     words += f"; {trace.relation}." if trace.relation else "."
     if trace.same:
-        same = ", ".join(name.rstrip(",") for name in trace.same[:3])
+        same = ", ".join(trace.same[:3])
         words += f" Another value of one of these would do the same: {same}."
     if "Z" in trace.names[0] and "constant" in trace.names[0]:
         words += " Look for a tool length in Z, or another Z reference."
@@ -238,7 +255,18 @@ def _angle_words(assessment: Assessment, fault: AngleFault) -> str:
         f"{name}, program {fault.answer.letter}: answered {numbers.angle(fault.answer.program_deg)}, "
         f"correct is {numbers.angle(fault.right_deg)}"
     )
-    return f"{words}: {fault.why}." if fault.why else f"{words}; no known mistake gives it."
+    words = f"{words}: {fault.why}." if fault.why else f"{words}; no known mistake gives it."
+    line = _angle_line(assessment, fault)
+    return f'{words} See line {line} of: explain "{name}".' if line else words
+
+
+def _angle_line(assessment: Assessment, fault: AngleFault) -> int | None:
+    """The line of the working that finds an angle; None where it is not worked out."""
+    placed = assessment.placed
+    key = angle_line(assessment.evaluated.setup, fault, placed)
+    if not key.startswith("aim"):
+        return None
+    return working_in_job(assessment.evaluated, placed[fault.answer.operation]).number_of(key)
 
 
 def assessment_document(assessment: Assessment, units: str, title: str = "") -> Document:
@@ -267,7 +295,7 @@ def assessment_document(assessment: Assessment, units: str, title: str = "") -> 
                 "them gives these numbers, and they agree on no single other figure. Answers to more operations can tell more."
             )
         )
-    if diagnosis.common_mm is not None:
+    if diagnosis.common_mm is not None and not diagnosis.traces:
         shift = "  ".join(
             f"{axis} {numbers.length(float(v), units)}"
             for axis, v in zip("XYZ", diagnosis.common_mm, strict=True)
@@ -377,9 +405,9 @@ def assessment_report(assessment: Assessment, units: str) -> dict[str, Any]:
         "figures": [
             {
                 "names": list(trace.names),
-                "unit": trace.unit if trace.unit == "deg" else units,
-                "given": (trace.stated / (1.0 if trace.unit == "deg" else mm)).tolist(),
-                "needed": (trace.needed / (1.0 if trace.unit == "deg" else mm)).tolist(),
+                "unit": units if trace.unit == "mm" else trace.unit,
+                "given": (trace.stated / (mm if trace.unit == "mm" else 1.0)).tolist(),
+                "needed": (trace.needed / (mm if trace.unit == "mm" else 1.0)).tolist(),
                 "relation": trace.relation,
                 "operations": [assessment.placed[o].name for o in trace.operations],
             }
@@ -399,6 +427,7 @@ def _finding_report(assessment: Assessment, finding: FoundMistake, mm: float) ->
         "mistakes": listed(finding.made),
         "same_numbers": [listed(made) for made in finding.same],
         "others": [listed(made) for made in finding.others],
+        "pairs": [listed(made) for made in finding.pairs],
         "operations": [assessment.placed[o].name for o in finding.operations],
         "explained": finding.explained,
         "wrong": finding.wrong,
