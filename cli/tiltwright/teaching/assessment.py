@@ -137,8 +137,14 @@ def assess(
     return Assessment(evaluated, answers, placed, diagnosis, faults, within_deg)
 
 
+_MANY = 3
+"""Operations up to which all of them are named."""
+
+
 def _names(assessment: Assessment, operations: Sequence[int]) -> str:
     names = [assessment.placed[o].name for o in operations]
+    if len(names) == len(assessment.placed) > _MANY:
+        return f"all {len(names)} operations"
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
 
 
@@ -180,6 +186,17 @@ def why_words(assessment: Assessment, finding: FoundMistake, units: str) -> tupl
     return tuple(words)
 
 
+_TIMES = {
+    "so it was left out": "is left out",
+    "that is half of it": "is halved",
+    "that is double": "is taken twice",
+    "that is minus it": "is taken with the opposite sign",
+    "that is 25.4 times as much": "is taken 25.4 times as large",
+    "that is 1/25.4 of it": "is divided by 25.4",
+}
+"""What was done to a vector as a whole, by the relation of the needed one to the given."""
+
+
 def trace_words(assessment: Assessment, trace: FigureTrace, units: str) -> str:
     """The figure that would make the numbers right, in a sentence or two."""
 
@@ -189,18 +206,22 @@ def trace_words(assessment: Assessment, trace: FigureTrace, units: str) -> str:
         return f"{numbers.length(number, units)} {units}"
 
     where = _names(assessment, trace.operations)
+    simple = trace.relation
     if trace.unit == "times":
         times = numbers.fixed(float(trace.needed[0]), 4).rstrip("0").rstrip(".")
-        needed = f"{trace.names[0]} is taken {times} times"
+        needed, simple = f"{trace.names[0]} {_TIMES.get(simple, f'is taken {times} times')}", ""
     else:
         needed = " and ".join(
-            f"{name} is {value(float(new))}"
-            if name.startswith(("a constant", "what is added"))
+            f"{value(float(new))} {name.replace('a constant added to', 'is added to every')}"
+            if name.startswith("a constant")
+            else f"{value(float(new))} {name.replace('what is added', 'is added')}"
+            if name.startswith("what is added")
             else f"the {name} is {value(float(new))} (given: {value(float(old))})"
             for name, old, new in zip(trace.names, trace.stated, trace.needed, strict=True)
         )
-    words = f"{where}: no mistake on the list, but the numbers are right if {needed}"
-    words += f"; {trace.relation}." if trace.relation else "."
+    listed = any(set(finding.operations) & set(trace.operations) for finding in assessment.diagnosis.findings)
+    how = "the numbers are right, too," if listed else "no mistake on the list, but the numbers are right"
+    words = f"{where}: {how} if {needed}" + (f"; {simple}." if simple else ".")
     if trace.same:
         same = ", ".join(trace.same[:3])
         words += f" Another value of one of these would do the same: {same}."
