@@ -40,6 +40,8 @@ refusals       KinematicsError
 clearances, `kinematics.teaching` works problems step by step. None of them is imported here.
 """
 
+import typing
+
 # Redundant aliases mark what is exported. With `__all__`, help() would print every class whole: 2,700 lines.
 from kinematics.angles import equivalent_angles_deg as equivalent_angles_deg
 from kinematics.angles import sincos_deg as sincos_deg
@@ -65,9 +67,6 @@ from kinematics.machine import ZReference as ZReference
 from kinematics.machine import is_horizontal as is_horizontal
 from kinematics.machine import platter_above_tilt_mm as platter_above_tilt_mm
 from kinematics.machine import table_frame as table_frame
-from kinematics.nests import Nest as Nest
-from kinematics.nests import NestStep as NestStep
-from kinematics.nests import nest_stacks as nest_stacks
 from kinematics.offset_allocation import LoaderAllocation as LoaderAllocation
 from kinematics.offset_allocation import NestConflict as NestConflict
 from kinematics.offset_allocation import OffsetAllocation as OffsetAllocation
@@ -81,9 +80,6 @@ from kinematics.operations import PlacedOperation as PlacedOperation
 from kinematics.operations import Placement as Placement
 from kinematics.operations import UnreachableOperation as UnreachableOperation
 from kinematics.orientation import angle_to_align as angle_to_align
-from kinematics.part_offsets import PartOffsets as PartOffsets
-from kinematics.part_offsets import offsets_of_parts as offsets_of_parts
-from kinematics.part_offsets import setup_of_part as setup_of_part
 from kinematics.placement import place_operations as place_operations
 from kinematics.plane import Plane as Plane
 from kinematics.plane import circular_pattern as circular_pattern
@@ -108,12 +104,44 @@ from kinematics.transform import rotation_about_axis as rotation_about_axis
 from kinematics.transform import rotation_about_line as rotation_about_line
 from kinematics.transform import translation as translation
 from kinematics.work_offsets import Setup as Setup
-from kinematics.work_order import StandOrder as StandOrder
-from kinematics.work_order import index_moves_deg as index_moves_deg
-from kinematics.work_order import least_motion_order as least_motion_order
-from kinematics.work_order import tour_motion as tour_motion
+
+if typing.TYPE_CHECKING:
+    from kinematics.nests import Nest as Nest
+    from kinematics.nests import NestStep as NestStep
+    from kinematics.nests import nest_stacks as nest_stacks
+    from kinematics.part_offsets import PartOffsets as PartOffsets
+    from kinematics.part_offsets import offsets_of_parts as offsets_of_parts
+    from kinematics.part_offsets import setup_of_part as setup_of_part
+    from kinematics.work_order import StandOrder as StandOrder
+    from kinematics.work_order import index_moves_deg as index_moves_deg
+    from kinematics.work_order import least_motion_order as least_motion_order
+    from kinematics.work_order import tour_motion as tour_motion
+
+_LATER = {
+    "Nest": "nests",
+    "NestStep": "nests",
+    "nest_stacks": "nests",
+    "PartOffsets": "part_offsets",
+    "offsets_of_parts": "part_offsets",
+    "setup_of_part": "part_offsets",
+    "StandOrder": "work_order",
+    "index_moves_deg": "work_order",
+    "least_motion_order": "work_order",
+    "tour_motion": "work_order",
+}
+"""Names that few jobs need, and their modules: loaded when first asked for, which spares the others a hundredth of a start."""
+
+
+def __getattr__(name: str) -> object:
+    """Load what is asked for late."""
+    if name not in _LATER:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    import importlib
+
+    return getattr(importlib.import_module(f"kinematics.{_LATER[name]}"), name)
 
 
 def __dir__() -> list[str]:
     """List the names for help(); below an array it would print the whole of numpy's own help."""
-    return sorted(name for name in globals() if name not in {"SPINDLE", "__dir__"})
+    unlisted = {"SPINDLE", "_LATER", "__dir__", "__getattr__", "typing"}
+    return sorted(name for name in {*globals(), *_LATER} if name not in unlisted)

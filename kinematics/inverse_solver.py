@@ -27,7 +27,6 @@ from kinematics.inverse_candidates import (
     with_limits,
 )
 from kinematics.orientation import moving_groups, unrotated_by_held
-from kinematics.redundant_solver import redundant_candidates
 from kinematics.spherical_triangle import angle_between_rad
 
 __all__ = ["independent_candidates", "solve"]
@@ -111,6 +110,8 @@ def _kept_last(problem: AimProblem, wanted: Array, previous: Array) -> NDArray[n
 def _nearly(problem: AimProblem, wanted: Array, previous: Array) -> Candidates:
     """The solutions and, with a tolerance, those at a limit instead of a hair beyond it; the best first."""
     if len(problem.machine.rotaries) - len(problem.held) > _MOST_MOVING:
+        from kinematics.redundant_solver import redundant_candidates  # few machines have three
+
         return redundant_candidates(problem, wanted, previous)
     exact = exact_candidates(problem, wanted, previous, problem.held)
     return by_motion(problem, with_limits(problem, wanted, exact, problem.held), previous)

@@ -1,8 +1,8 @@
 """A batch of parts: control charts of what is probed, when to probe again, nests that sit apart, stubs, and the clock.
 
 `charts` (individuals, EWMA, CUSUM), `change` (a jump told from a drift), `groups` (nests against each other),
-`re_probing` (forecast and interval), `zero_shift` (a part's own zero at every tilt), `stub` (a part left on its stock),
-`production` (parts an hour, when the batch is done).
+`re_probing` (forecast and interval), `zero_probing` (a part's zero from a few touches), `zero_shift` (that zero at every
+tilt), `stub` (a part left on its stock), `production` (parts an hour, when the batch is done).
 """
 
 from kinematics.batch.change import SIGNIFICANT, Change, ChangeFit, ChangeKind, find_change
@@ -19,20 +19,31 @@ from kinematics.batch.charts import (
 )
 from kinematics.batch.groups import GroupShift, group_shifts
 from kinematics.batch.production import (
+    BatchDay,
+    BatchSchedule,
     BatchTimes,
     ShopHours,
     ToolLife,
-    batch_finish,
+    batch_schedule,
     cycle_minutes,
     tools_needed,
 )
 from kinematics.batch.re_probing import Forecast, ProbingInterval, forecast, probing_intervals
-from kinematics.batch.stub import Stub, StubLoad, breaking_force_n, stub_load
-from kinematics.batch.zero_shift import clocking_response, shift_response
+from kinematics.batch.stub import Stub, StubLoad, breaking_force_n, stub_load, worst_stub_load
+from kinematics.batch.zero_probing import PartTouch, ZeroProbing, centre_touch, part_shift, surface_touch
+from kinematics.batch.zero_shift import (
+    ClockingTerms,
+    clocked_shift,
+    clocking_response,
+    clocking_terms,
+    shift_response,
+)
 
 __all__ = [
     "SIGNIFICANT",
     "Baseline",
+    "BatchDay",
+    "BatchSchedule",
     "BatchTimes",
     "Change",
     "ChangeFit",
@@ -40,27 +51,36 @@ __all__ = [
     "ChartDesign",
     "ChartRule",
     "ChartState",
+    "ClockingTerms",
     "ControlChart",
     "Forecast",
     "GroupShift",
+    "PartTouch",
     "ProbingInterval",
     "ShopHours",
     "Signal",
     "Stub",
     "StubLoad",
     "ToolLife",
+    "ZeroProbing",
     "baseline_of",
-    "batch_finish",
+    "batch_schedule",
     "breaking_force_n",
+    "centre_touch",
+    "clocked_shift",
     "clocking_response",
+    "clocking_terms",
     "continue_chart",
     "control_chart",
     "cycle_minutes",
     "find_change",
     "forecast",
     "group_shifts",
+    "part_shift",
     "probing_intervals",
     "shift_response",
     "stub_load",
+    "surface_touch",
     "tools_needed",
+    "worst_stub_load",
 ]

@@ -9,7 +9,7 @@ import numpy as np
 
 from kinematics.errors import KinematicsError
 from kinematics.reach.collision_model import CollisionModel, with_step_height
-from kinematics.reach.limit import Interval, Limit
+from kinematics.reach.feasibility import Interval, Limit
 from kinematics.reach.load import carried, force_torque_nm, gravity_torque_nm, worst_torque
 from kinematics.reach.scene import scene_of
 from kinematics.validation import as_number

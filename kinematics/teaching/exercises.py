@@ -7,8 +7,8 @@ all there is. One seed makes a class set: every sheet number draws its own numbe
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, replace
+from typing import Any, Literal
 
 import numpy as np
 
@@ -18,9 +18,10 @@ from kinematics.machine import Machine, Platter, Travel
 from kinematics.operations import Operation, PlacedOperation
 from kinematics.placement import place_operations
 from kinematics.plane import plane_from_normal
-from kinematics.rotary import RotaryAxis, RotationSense
+from kinematics.rotary import RotaryAxis, RotationSense, common_perpendicular
 from kinematics.stack import StackStep
-from kinematics.validation import ValueEquality
+from kinematics.touch_off import compare_touch_off, with_touched_zero
+from kinematics.validation import ValueEquality, read_only
 from kinematics.work_offsets import Setup
 
 __all__ = [
@@ -36,7 +37,9 @@ __all__ = [
     "UnitName",
     "check_seed",
     "set_exercise",
+    "shared_machine",
     "tilting_mill",
+    "tilting_place",
 ]
 
 
@@ -150,13 +153,21 @@ def tilting_mill(draw: RoundedRandom, *, gap: bool) -> Machine:
     )
 
 
-Level = Literal["one tilt", "tilt and rotate", "lines that miss each other", "a normal to aim at"]
+Level = Literal[
+    "one tilt",
+    "tilt and rotate",
+    "lines that miss each other",
+    "a normal to aim at",
+    "touched off and clocked",
+]
 LEVELS: tuple[Level, ...] = (
     "one tilt",
     "tilt and rotate",
     "lines that miss each other",
     "a normal to aim at",
+    "touched off and clocked",
 )
+"""In the order of their random streams: a new one comes last, so that a seed's sheets stay as they are."""
 _NORMALS = (
     (0, 1, 1),
     (0, -1, 2),
@@ -170,6 +181,10 @@ _NORMALS = (
     (-4, 4, 7),
 )
 _TRIES = 200
+_MEETS_MM = 0.01
+"""Lines nearer to each other than that meet for a student: the gap moves no offset beyond its tolerance by much."""
+_TILTS_BELOW = 0.9
+"""Component along Z of the direction of a rotary that still tilts: a nutating one does, one off the vertical does not."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -192,6 +207,10 @@ class Exercise(ValueEquality):
     setup : Setup
     placed : tuple of PlacedOperation
         The answers.
+    touched_mm : ndarray, shape (3,), or None
+        The display where part zero was touched off with every rotary at its zero; it replaces the stack's.
+    clocked_deg : float
+        How far the part was found turned about its z; the last rotary's work offset takes it out.
     """
 
     level: Level
@@ -206,9 +225,43 @@ class Exercise(ValueEquality):
     normals: tuple[tuple[int, int, int], ...] | None
     setup: Setup
     placed: tuple[PlacedOperation, ...]
+    touched_mm: np.ndarray[tuple[int], np.dtype[np.float64]] | None = None
+    clocked_deg: float = 0.0
+
+    @property
+    def stack(self) -> tuple[StackStep, ...] | None:
+        """The stack that the offsets go by; None where part zero was touched off instead."""
+        return self.steps if self.touched_mm is None else None
 
 
-def set_exercise(level: Level, seed: int, sheet: int = 1, units: UnitName = "mm") -> Exercise:
+def shared_machine(level: Level, seed: int, units: UnitName = "mm") -> Machine:
+    """Draw a machine that all sheets of a class can be set on.
+
+    Raises
+    ------
+    KinematicsError
+        When a level, seed or unit is not one.
+
+    Examples
+    --------
+    >>> machine = shared_machine("tilt and rotate", seed=7)
+    >>> [set_exercise("tilt and rotate", 7, sheet, machine=machine).machine is machine for sheet in (1, 2)]
+    [True, True]
+    """
+    _check(level, seed, 1, units)
+    # Sheets count from 1: stream 0 is the class's.
+    draw = RoundedRandom([seed, 0, LEVELS.index(level)], units)
+    return tilting_mill(draw, gap=level == "lines that miss each other")
+
+
+def tilting_place(machine: Machine) -> int | None:
+    """The number of the outermost rotary that tilts the platter; None where none does."""
+    return next((k for k, one in enumerate(machine.rotaries) if abs(one.direction[2]) < _TILTS_BELOW), None)
+
+
+def set_exercise(
+    level: Level, seed: int, sheet: int = 1, units: UnitName = "mm", machine: Machine | None = None
+) -> Exercise:
     """Draw the exercise of one sheet.
 
     Parameters
@@ -220,6 +273,8 @@ def set_exercise(level: Level, seed: int, sheet: int = 1, units: UnitName = "mm"
     sheet : int
         1 or more: each student's own.
     units : "mm" or "inch"
+    machine : Machine, optional
+        The machine to set it on; left out, each sheet draws its own.
 
     Returns
     -------
@@ -228,7 +283,7 @@ def set_exercise(level: Level, seed: int, sheet: int = 1, units: UnitName = "mm"
     Raises
     ------
     KinematicsError
-        When a level, seed, sheet or unit is not one.
+        When a level, seed, sheet or unit is not one, or the level cannot be set on the machine: the message says why.
 
     Examples
     --------
@@ -241,56 +296,139 @@ def set_exercise(level: Level, seed: int, sheet: int = 1, units: UnitName = "mm"
     Traceback (most recent call last):
         ...
     kinematics.errors.KinematicsError: level: expected one of one tilt, tilt and rotate, lines that miss each other, \
-a normal to aim at, found 'two tilts'
+a normal to aim at, touched off and clocked, found 'two tilts'
     """
+    _check(level, seed, sheet, units)
+    if machine is not None:
+        why = _why_not_on(machine, level)
+        if why:
+            raise KinematicsError(
+                f"level {level}: expected a machine that it can be set on, found that {why}"
+            )
+    draw = RoundedRandom([seed, sheet, LEVELS.index(level)], units)
+    beyond: list[_Beyond] = []
+    for _ in range(_TRIES):
+        drawn = _drawn(draw, level, seed, sheet, units, machine)
+        if isinstance(drawn, Exercise):
+            return drawn
+        beyond.append(drawn)
+    least = min(beyond, key=lambda one: one.by_mm)
+    raise KinematicsError(
+        f"level {level}: expected an exercise that the machine reaches, found none in {_TRIES} draws; {least.words}"
+    )
+
+
+def _check(level: Level, seed: int, sheet: int, units: UnitName) -> None:
     if level not in LEVELS:
         raise KinematicsError(f"level: expected one of {', '.join(LEVELS)}, found {level!r}")
     if units not in DECIMALS:
         raise KinematicsError(f"units: expected mm or inch, found {units!r}")
     check_seed(seed, sheet)
-    draw = RoundedRandom([seed, sheet, LEVELS.index(level)], units)
-    for _ in range(_TRIES):
-        exercise = _drawn(draw, level, seed, sheet, units)
-        if exercise is not None:
-            return exercise
-    raise KinematicsError(f"exercise: expected one within travel, found none in {_TRIES} draws")
 
 
-def _drawn(draw: RoundedRandom, level: Level, seed: int, sheet: int, units: UnitName) -> Exercise | None:
+def _why_not_on(machine: Machine, level: Level) -> str:
+    """The reason why a level cannot be set on a machine; empty where it can."""
+    count, tilting = len(machine.rotaries), tilting_place(machine)
+    if count > 2:
+        return f"it has {count} rotaries, and exercises have one or two"
+    if tilting is None:
+        return "none of its rotaries tilts the platter"
+    if not _tilts(machine.rotaries[tilting]):
+        return f"{machine.rotaries[tilting].letter} tilts by less than 10 degrees"
+    return "" if level == "one tilt" else _why_not_two(machine, tilting, level)
+
+
+def _why_not_two(machine: Machine, tilting: int, level: Level) -> str:
+    """The same for a level that turns two rotaries."""
+    if len(machine.rotaries) < 2:
+        return f"it has one rotary, {machine.letters[0]}, and the level turns two"
+    turning, last = machine.rotaries[1 - tilting], machine.rotaries[-1]
+    if turning.limits_deg is not None and not _turns(turning):
+        return f"{turning.letter} turns by less than 15 degrees"
+    if level == "lines that miss each other" and _gap_mm(machine) < _MEETS_MM:
+        return f"its two lines pass only {_gap_mm(machine):.4f} mm from each other"
+    if level == "touched off and clocked" and last is not turning:
+        return f"its last rotary, {last.letter}, does not turn the part about its z, so no work offset takes the clocking out"
+    return ""
+
+
+def _gap_mm(machine: Machine) -> float:
+    return float(common_perpendicular(*machine.rotaries).distance_mm)
+
+
+@dataclass(frozen=True)
+class _Beyond:
+    """What kept a draw from being an exercise: how far it was beyond a travel, infinite where an angle was."""
+
+    by_mm: float
+    words: str
+
+
+def _drawn(
+    draw: RoundedRandom, level: Level, seed: int, sheet: int, units: UnitName, own: Machine | None
+) -> Exercise | _Beyond:
     part = PARTS[draw.one(0, len(PARTS) - 1)]
-    machine = tilting_mill(draw, gap=level == "lines that miss each other")
+    machine = tilting_mill(draw, gap=level == "lines that miss each other") if own is None else own
     steps = _stack(draw, part, level)
     normals = _normals(draw) if level == "a normal to aim at" else None
     operations = _operations(draw, part, level, machine, normals)
     setup = Setup.from_stack(machine, steps)
+    touched = None
+    if level == "touched off and clocked":
+        touched = _touched(draw, setup)
+        zero = np.array([rotary.zero_deg for rotary in machine.rotaries])
+        setup = with_touched_zero(setup, compare_touch_off(setup, touched, zero)).aligned(machine.letters[-1])
     placement = place_operations(setup, operations)
-    travel = machine.travel
-    assert travel is not None  # every drawn machine has travels
     if placement.unreachable:
-        return None
-    offsets = np.array([one.offset_mm for one in placement.placed])
-    if (offsets < travel.low_mm).any() or (offsets > travel.high_mm).any():
-        return None
+        return _Beyond(np.inf, "the directions to aim at need angles beyond the rotaries' limits")
+    beyond = _beyond_travel(machine, np.array([one.offset_mm for one in placement.placed]))
+    if beyond is not None:
+        return beyond
     title = f"{part.name.capitalize()}, {level}"
     return Exercise(
         level, seed, sheet, units, title, _story(part, steps, machine, level), machine, steps, operations, normals,
-        setup, placement.placed,
+        setup, placement.placed, touched, steps[-1].turn_deg,
     )  # fmt: skip
+
+
+def _beyond_travel(machine: Machine, offsets_mm: np.ndarray[Any, np.dtype[np.float64]]) -> _Beyond | None:
+    if machine.travel is None:
+        return None
+    over = np.maximum(machine.travel.low_mm - offsets_mm, offsets_mm - machine.travel.high_mm).max(axis=0)
+    axis = int(over.argmax())
+    if over[axis] <= 0.0:
+        return None
+    return _Beyond(
+        float(over[axis]), f"the best one was {over[axis]:.3f} mm beyond the travel in {'XYZ'[axis]}"
+    )
+
+
+def _touched(draw: RoundedRandom, setup: Setup) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Part zero as the display shows it with every rotary at its zero: some hundredths from where the stack puts it."""
+    exact = setup.part_in_machine.translation_mm
+    return read_only(
+        [draw.rounded(float(value) + draw.length(-0.08, 0.08), draw.decimals) for value in exact]
+    )
 
 
 def _stack(draw: RoundedRandom, part: Part, level: Level) -> tuple[StackStep, ...]:
     name, (low, high) = STANDOFFS[draw.one(0, len(STANDOFFS) - 1)]
-    off_centre = level in ("lines that miss each other", "a normal to aim at")
+    off_centre = level in ("lines that miss each other", "a normal to aim at", "touched off and clocked")
     shift = (draw.length(-0.05, 0.05), draw.length(-0.05, 0.05)) if off_centre else (0.0, 0.0)
     if level == "one tilt":
         # Part zero straight above the pivot would leave only one leg of the triangle to think about.
         places = 1 if draw.unit_mm == 1.0 else 2
         shift = (_aside(draw, places), _aside(draw, places))
-    return (
+    steps = (
         StackStep("sub-plate", draw.nominal(15, 30)),
         StackStep(name, draw.nominal(low, high), shift),
         StackStep(f"{part.name} blank, part zero at top centre", draw.nominal(*part.blank_mm)),
     )
+    if level == "touched off and clocked":
+        # Enough that a wrong sign shows in every answer, as far as a part is ever left turned.
+        turn = round(float(draw.random.uniform(0.2, 1.8)), 3) * (1.0 if draw.one(0, 1) else -1.0)
+        steps = (*steps[:2], replace(steps[2], turn_deg=turn))
+    return steps
 
 
 def _aside(draw: RoundedRandom, places: int) -> float:
@@ -315,16 +453,41 @@ def _operations(
             Operation(name, plane=plane_from_normal(normal), origin_mm=_origin(draw))
             for name, normal in zip(features, normals, strict=False)
         )
-    low, high = machine.rotaries[0].limits_deg or (-90.0, 90.0)
+    tilting = tilting_place(machine)
+    assert tilting is not None  # every drawn machine tilts, and a given one was checked
     count = 2 if level == "one tilt" else 3
-    tilts = [a for a in range(max(int(low), -90), min(int(high), 90) + 1, 5) if abs(a) >= 10]
+    tilts = _tilts(machine.rotaries[tilting])
     chosen = draw.random.permutation(len(tilts))[:count].tolist()
     operations = []
     for name, tilt in zip(features, chosen, strict=False):
-        turn = 0.0 if level == "one tilt" else 15.0 * draw.one(1, 23)
+        turn = 0.0 if level == "one tilt" else _turn(draw, machine.rotaries[1 - tilting])
         origin = np.zeros(3) if level == "one tilt" else _origin(draw)
-        operations.append(Operation(name, program_deg=(float(tilts[tilt]), turn), origin_mm=origin))
+        angles = [
+            machine.rotaries[k].zero_deg if level == "one tilt" else turn
+            for k in range(len(machine.rotaries))
+        ]
+        angles[tilting] = float(tilts[tilt])
+        operations.append(Operation(name, program_deg=tuple(angles), origin_mm=origin))
     return tuple(operations)
+
+
+def _tilts(rotary: RotaryAxis) -> list[int]:
+    """Angles to tilt to: whole fives from 10 to 90 degrees either way, within the limits."""
+    low, high = rotary.limits_deg or (-90.0, 90.0)
+    low, high = np.ceil(max(low, -90.0) / 5.0), np.floor(min(high, 90.0) / 5.0)
+    return [5 * k for k in range(int(low), int(high) + 1) if abs(5 * k - rotary.zero_deg) >= 10]
+
+
+def _turns(rotary: RotaryAxis) -> list[int]:
+    """Angles to turn the platter to where the rotary has limits."""
+    return [15 * k for k in range(-23, 24) if k and rotary.within(15.0 * k)]
+
+
+def _turn(draw: RoundedRandom, rotary: RotaryAxis) -> float:
+    if rotary.limits_deg is None:
+        return 15.0 * draw.one(1, 23)
+    turns = _turns(rotary)
+    return float(turns[draw.one(0, len(turns) - 1)])
 
 
 def _origin(draw: RoundedRandom) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
@@ -336,16 +499,23 @@ def _origin(draw: RoundedRandom) -> np.ndarray[tuple[int], np.dtype[np.float64]]
 
 
 def _story(part: Part, steps: tuple[StackStep, ...], machine: Machine, level: Level) -> str:
-    tilt, turn = machine.rotaries[0].letter, machine.rotaries[1].letter
+    tilting = tilting_place(machine)
+    assert tilting is not None  # as in _operations
+    tilt = machine.letters[tilting]
+    others = [letter for letter in machine.letters if letter != tilt]
+    how = f"{tilt} tilts, {others[0]} turns the platter" if others else f"{tilt} tilts"
+    meet = "" if not others else _how_they_meet(machine, level)
     start = (
         f"The training shop makes a {part.name}. The blank stands on a {steps[1].name}, which stands on the "
-        f"sub-plate on the platter of the tilting rotary ({tilt} tilts, {turn} turns the platter). "
+        f"sub-plate on the platter of the tilting rotary ({how}). "
     )
+    zero = f"{machine.rotaries[1 - tilting].zero_deg:g}" if others else ""
+    still = f"{others[0]} stays at {zero}, and {meet}. " if others else ""
     return (
         start
         + {
-            "one tilt": f"{turn} stays at 0, and the two lines meet. Find the work offset for each tilt.",
-            "tilt and rotate": "The two lines meet. Find the work offset for each operation.",
+            "one tilt": f"{still}Find the work offset for each tilt.",
+            "tilt and rotate": f"{meet.capitalize()}. Find the work offset for each operation.",
             "lines that miss each other": (
                 "The pivots were measured, and the two lines do not quite meet; every hundredth counts. "
                 "Find the work offset for each operation."
@@ -354,5 +524,17 @@ def _story(part: Part, steps: tuple[StackStep, ...], machine: Machine, level: Le
                 "The drawing gives the direction that each feature faces, outward, in part coordinates. Find the program "
                 "angles that bring it to the spindle, and then the work offset."
             ),
+            "touched off and clocked": (
+                "Part zero was touched off, and the blank was found a little turned. "
+                f"{machine.letters[-1]}'s work offset takes the turn out, so that the program keeps its angles. Find the "
+                "work offset for each operation."
+            ),
         }[level]
     )
+
+
+def _how_they_meet(machine: Machine, level: Level) -> str:
+    """Whether the two lines meet, for the levels that speak of it."""
+    if level not in ("one tilt", "tilt and rotate") or _gap_mm(machine) < 1e-6:
+        return "the two lines meet"
+    return "the two lines do not quite meet"

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from kinematics.constants import MM_PER_INCH
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
-from kinematics.teaching.calculation_batch import CalculationBatch, nominal_batch, offsets_mm
+from kinematics.teaching.calculation_batch import CalculationBatch, nominal_batch, offsets_mm, with_rows
 from kinematics.teaching.perturbed_offsets import Mistake
 from kinematics.validation import ValueEquality, read_only
 from kinematics.work_offsets import Setup
@@ -111,7 +111,10 @@ def _pivot(i: int, k: int) -> Add:
 
 
 def _figures(
-    setup: Setup, steps: Sequence[StackStep] | None, placed: Sequence[PlacedOperation]
+    setup: Setup,
+    steps: Sequence[StackStep] | None,
+    placed: Sequence[PlacedOperation],
+    nominal: CalculationBatch,
 ) -> list[_Figure]:
     """Every length that goes into the working, by itself or as a vector, and how many times it was taken."""
     figures = [
@@ -128,7 +131,7 @@ def _figures(
     ]
     for i in range(len(setup.machine.rotaries)):
         figures += _at_a_pivot(setup, i)
-    frame = nominal_batch(setup, placed, steps, 1).table_mm[0]
+    frame = nominal.table_mm[0].copy()
     for k in range(3):
         where = f"{'XYZ'[k]} of the table's centre on the platter face"
         figures.append(_Figure((where,), (float(frame[k]),), (_at("table_mm", k),)))
@@ -252,9 +255,10 @@ def trace_figures(
         max(_HALF * digit_mm + 1e-9, float(np.abs(off_mm).max()) / 20.0, digit_mm),
         2.0 * digit_mm,
     )
-    lengths, angles = _figures(setup, steps, placed), _angles(setup, placed)
+    nominal = nominal_batch(setup, placed, steps, 1)
+    lengths, angles = _figures(setup, steps, placed, nominal), _angles(setup, placed)
     found: list[_Fitted] = []
-    slopes = _slopes(setup, placed, steps, lengths)[:, operation, axis]
+    slopes = _slopes(nominal, lengths)[:, operation, axis]
     # Figures that move every number alike can be met only together.
     tried = len(np.unique(slopes.round(6), axis=0)) + len(angles)
     row = 0
@@ -263,7 +267,7 @@ def trace_figures(
         row += len(figure.add)
         solved = np.asarray(np.linalg.lstsq(own, off_mm, rcond=1e-9)[0], dtype=np.float64)
         found.append(_fit(figure, solved, own, own @ solved - off_mm, off_mm, near, tried))
-    solutions = _solved_angles(setup, placed, steps, angles, (operation, axis), off_mm)
+    solutions = _solved_angles(nominal, angles, (operation, axis), off_mm)
     for figure, (solved, slope, missed) in zip(angles, solutions, strict=True):
         found.append(_fit(figure, solved, slope, missed, off_mm, near, tried))
     good = [one for one in found if one.left_mm <= near and one.chance <= _CHANCE]
@@ -317,15 +321,10 @@ def _fit(
     return _Fitted(float(np.abs(missed).max()), chance, figure, solved, slope)
 
 
-def _slopes(
-    setup: Setup,
-    placed: Sequence[PlacedOperation],
-    steps: Sequence[StackStep] | None,
-    figures: Sequence[_Figure],
-) -> Floats:
+def _slopes(nominal: CalculationBatch, figures: Sequence[_Figure]) -> Floats:
     """Change of every offset for a millimetre more of every figure, (f, m, 3): offsets are linear in lengths."""
     adds = [add for figure in figures for add in figure.add]
-    batch = nominal_batch(setup, placed, steps, len(adds) + 1)
+    batch = with_rows(nominal, len(adds) + 1)
     for row, add in enumerate(adds, start=1):
         add(batch, row, 1.0)
     offsets = offsets_mm(batch)
@@ -333,9 +332,7 @@ def _slopes(
 
 
 def _solved_angles(
-    setup: Setup,
-    placed: Sequence[PlacedOperation],
-    steps: Sequence[StackStep] | None,
+    nominal: CalculationBatch,
     figures: Sequence[_Figure],
     at: tuple[NDArray[np.int64], NDArray[np.int64]],
     off: Floats,
@@ -347,7 +344,7 @@ def _solved_angles(
 
     def moved(each: Sequence[Floats]) -> list[Floats]:
         count = sum(len(values) for values in each)
-        batch = nominal_batch(setup, placed, steps, count + 1)
+        batch = with_rows(nominal, count + 1)
         row = 1
         for figure, values in zip(figures, each, strict=True):
             for by in values.tolist():

@@ -52,8 +52,10 @@ _METHODS: dict[TargetKind, Method] = {
 }
 
 
-def set_pivot_exercise(seed: int, sheet: int = 1, units: UnitName = "mm") -> PivotExercise:
-    """An exercise for one sheet on a mill drawn with it, every pivot to be found by plane geometry.
+def set_pivot_exercise(
+    seed: int, sheet: int = 1, units: UnitName = "mm", machine: Machine | None = None
+) -> PivotExercise:
+    """An exercise for one sheet, every pivot to be found by plane geometry.
 
     Parameters
     ----------
@@ -62,6 +64,8 @@ def set_pivot_exercise(seed: int, sheet: int = 1, units: UnitName = "mm") -> Piv
     sheet : int
         1 or more: each student's own.
     units : "mm" or "inch"
+    machine : Machine, optional
+        As the shop believes it is; left out, a mill is drawn with the sheet.
 
     Returns
     -------
@@ -70,7 +74,7 @@ def set_pivot_exercise(seed: int, sheet: int = 1, units: UnitName = "mm") -> Piv
     Raises
     ------
     KinematicsError
-        When a seed, sheet or unit is not one.
+        When a seed, sheet or unit is not one, or plane geometry finds no pivot of the machine: the message says why.
 
     Examples
     --------
@@ -89,12 +93,43 @@ def set_pivot_exercise(seed: int, sheet: int = 1, units: UnitName = "mm") -> Piv
     if units not in DECIMALS:
         raise KinematicsError(f"units: expected mm or inch, found {units!r}")
     check_seed(seed, sheet)
+    why = "" if machine is None else _why_not_by_hand(machine)
+    if why:
+        raise KinematicsError(
+            f"level {PIVOT_LEVEL}: expected a machine whose pivots plane geometry finds, found that {why}"
+        )
     draw = RoundedRandom([seed, sheet, _STREAM], units)
     for _ in range(_TRIES):
-        exercise = _drawn(draw, seed, sheet, units)
+        exercise = _drawn(draw, seed, sheet, units, machine)
         if exercise is not None:
             return exercise
-    raise KinematicsError(f"exercise: expected one that can be probed, found none in {_TRIES} draws")
+    raise KinematicsError(
+        f"level {PIVOT_LEVEL}: expected a target that can be probed within the travels, found none in {_TRIES} draws"
+    )
+
+
+def _why_not_by_hand(machine: Machine) -> str:
+    """The reason why a sheet's readings would not do on a machine; empty where they do."""
+    if len(machine.rotaries) != 2:
+        count = len(machine.rotaries)
+        return f"it has {count} rotar{'y' if count == 1 else 'ies'}, and the readings are taken on two"
+    tilt, turn = machine.rotaries
+    for rotary, axes in ((tilt, "XY"), (turn, "Z")):
+        if not any(np.array_equal(rotary.direction, np.eye(3)["XYZ".index(axis)]) for axis in axes):
+            return f"{rotary.letter} does not run exactly along {' or '.join('+' + axis for axis in axes)}"
+        if rotary.zero_deg:
+            return f"{rotary.letter} has its zero at {rotary.zero_deg:g} degrees"
+    if not all(turn.within(angle) for angle in _QUARTERS):
+        return f"{turn.letter} does not reach four quarter turns"
+    if not _arcs(tilt):
+        return f"{tilt.letter} does not reach three tilts far enough apart"
+    return ""
+
+
+def _arcs(tilt: RotaryAxis) -> list[tuple[float, float, float]]:
+    """The triples of tilts for a ball that a rotary reaches, mirrored where its limits lie the other way."""
+    both = [*_ARCS, *((-a, -b, -c) for a, b, c in _ARCS)]
+    return [arc for arc in both if all(tilt.within(angle) for angle in arc)]
 
 
 def set_pivot_exercise_on(
@@ -108,6 +143,7 @@ def set_pivot_exercise_on(
     direction_deg: float = 0.01,
     units: UnitName = "mm",
     which: ArrayLike | None = None,
+    sheet: int = 1,
 ) -> PivotExercise:
     """An exercise on a given machine: its lines moved at random, and the readings of a probing plan.
 
@@ -128,6 +164,8 @@ def set_pivot_exercise_on(
         The display's: readings are rounded to 0.0001 mm or 0.00001 inch.
     which : array_like of bool, shape (m, t) or (m, k), optional
         As for `kinematics.calibration.planned_readings`.
+    sheet : int
+        1 or more: each student's own hidden errors.
 
     Returns
     -------
@@ -155,14 +193,15 @@ def set_pivot_exercise_on(
     """
     if units not in DECIMALS:
         raise KinematicsError(f"units: expected mm or inch, found {units!r}")
-    check_seed(seed, 1)
-    truth = perturbed_machine(machine, seed, position_mm, direction_deg)
+    check_seed(seed, sheet)
+    drawn = seed if sheet == 1 else int(np.random.SeedSequence([seed, sheet]).generate_state(1)[0])
+    truth = perturbed_machine(machine, drawn, position_mm, direction_deg)
     # Nobody bolts a ball down to a hundredth.
-    off = np.random.default_rng([seed, 1]).normal(size=(len(targets), 3)) * _TARGET_OFF_MM
+    off = np.random.default_rng([drawn, 1]).normal(size=(len(targets), 3)) * _TARGET_OFF_MM
     displaced = [replace(target, points_mm=target.points_mm + off[t]) for t, target in enumerate(targets)]
     digit = UNIT_MM[units] * _DISPLAY_DIGIT[units]
     readings = simulated_readings(
-        truth, displaced, poses_deg, sigma_mm, seed + 2, which=which, resolution_mm=digit
+        truth, displaced, poses_deg, sigma_mm, drawn + 2, which=which, resolution_mm=digit
     )
     story = (
         "The machine file states where each rotary's line runs, and is wrong by some hundredths of a millimetre. Find "
@@ -177,21 +216,28 @@ def set_pivot_exercise_on(
         digit_mm=digit,
         targets=tuple(displaced),
         seed=seed,
+        sheet=sheet,
         title=f"Finding the pivots of {machine.name}",
         story=story,
     )
 
 
-def _drawn(draw: RoundedRandom, seed: int, sheet: int, units: UnitName) -> PivotExercise | None:
+def _drawn(
+    draw: RoundedRandom, seed: int, sheet: int, units: UnitName, own: Machine | None
+) -> PivotExercise | None:
     part = PARTS[draw.one(0, len(PARTS) - 1)]
-    truth = tilting_mill(draw, gap=False)
-    machine, truth = _believed(draw, truth), _apart(draw, truth)
+    if own is None:
+        truth = tilting_mill(draw, gap=False)
+        machine, truth = _moved_lines(draw, truth), _apart(draw, truth)
+    else:
+        machine, truth = own, _moved_lines(draw, own)
     tilt, turn = truth.rotaries
     repeats = draw.rounded(draw.one(2, 3) * 1e-3 if units == "mm" else 1e-4 * draw.unit_mm, draw.decimals)
     sides = tilt.within(-90.0) and tilt.within(90.0)
     first = _face(draw, tilt, turn) if sides else _ball(draw, tilt, turn)
     targets = (first, _bore(draw, turn))
-    arc = _ARCS[draw.one(0, len(_ARCS) - 1)]
+    arcs = _ARCS if own is None or sides else _arcs(tilt)
+    arc = arcs[draw.one(0, len(arcs) - 1)]
     angles: tuple[Sequence[float], ...] = (_sides(tilt) if sides else arc, _QUARTERS)
     radius = (draw.rounded((2.0, 3.0)[draw.one(0, 1)], 3) if units == "mm" else 0.0625 * MM_PER_INCH) if sides else (
         draw.nominal(10, 15, 0.004)
@@ -254,7 +300,8 @@ def _moved(draw: RoundedRandom, rotary: RotaryAxis, low_mm: float, high_mm: floa
     return replace(rotary, point_mm=point)
 
 
-def _believed(draw: RoundedRandom, truth: Machine) -> Machine:
+def _moved_lines(draw: RoundedRandom, truth: Machine) -> Machine:
+    """The machine with lines as far off as hidden errors are."""
     return replace(truth, rotaries=tuple(_moved(draw, rotary, 0.06, 0.2) for rotary in truth.rotaries))
 
 

@@ -1,24 +1,32 @@
 """A control with a probe, on a machine whose lines and targets only the test knows.
 
-It runs the part of RS274/NGC (NISTIR 6556, version 3) that probing programs are written in, as the report has it:
-section 3.2.1 (parameter file), 3.3.2 (values, expressions), 3.3.3 (a setting acts after its line is read), 3.3.4
-(comments), 3.5.5 (G10 L2), 3.5.9 (G38.2), 3.5.11 (G43, G49), 3.5.12 (G53). Anything else is an error. Contacts are worked
-out here from spheres, planes and cylinders, by none of the program's own formulas. The probe is a tip, a stylus thinner
-than it and a body: points on their surfaces, held at every step of every move against the stems, the balls and a platter
-of some thickness.
+It runs the part of RS274/NGC (NISTIR 6556, version 3) that probing programs are written in, as the report has it: lines,
+expressions and their errors in `ngc_language`; section 3.2.1 (parameter file), 3.3.3 (a setting acts after its line is
+read), 3.5.5 (G10 L2), 3.5.9 (G38.2 and its errors), 3.5.11 (G43, G49), 3.5.12 (G53), 3.5.13 (G54 to G59.3), 3.6.1 (M2), 3.8
+(order of execution). Anything else is an error (`NgcError`), after which nothing more is run; what no control would notice
+and no shop would forgive fails an assertion. Contacts are worked out here from spheres, planes, cylinders and blocks, by none
+of the program's own formulas. The probe is a tip, a stylus thinner than it and a body: points on their surfaces, held at
+every step of every move against the stems, the balls, the blocks and a platter of some thickness.
 """
 
-import re
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from kinematics import table_pose
+from ngc_language import NgcError, evaluate, parameter_number, parsed
 
 MODAL = {
     "G0": 1, "G1": 1, "G38.2": 1, "G80": 1, "G17": 2, "G90": 3, "G94": 5, "G20": 6, "G21": 6, "G40": 7, "G43": 8,
-    "G49": 8, "G59.3": 12, "G10": 0, "G53": 0, "G92.1": 0, "G61": 13,
+    "G49": 8, "G10": 0, "G53": 0, "G92.1": 0, "G61": 13,
+    **dict.fromkeys(("G54", "G55", "G56", "G57", "G58", "G59", "G59.1", "G59.2", "G59.3"), 12),
 }  # fmt: skip
+SYSTEMS = {"G54": 1, "G55": 2, "G56": 3, "G57": 4, "G58": 5, "G59": 6, "G59.1": 7, "G59.2": 8, "G59.3": 9}
+ORDER = (5, 2, 6, 7, 8, 12, 13, 3, 0, 1)
+"""Modal groups as a line carries them out (Table 8)."""
+SHORTEST_PROBE_MM = 0.254
+OLD_OFFSET_MM = -17.0
+"""What stands in every work offset before a program sets it: nobody's zero."""
 
 
 @dataclass
@@ -31,6 +39,8 @@ class Thing:
     radius: float = 0.0
     reach: float = 40.0  # how far a face reaches from its point
     stem: float = 0.0  # radius of a ball's stem
+    frame: np.ndarray = None  # columns: a block's x, y and z; `point` is its middle
+    half: np.ndarray = None  # half the edges of a block
 
 
 @dataclass
@@ -70,73 +80,114 @@ class Control:
     def __post_init__(self):
         self.at = np.array([self.machine.travel.low_mm[0], self.machine.travel.low_mm[1], -100.0])
         self.angles = dict.fromkeys("ABC", 0.0)
-        self.mm, self.length, self.motion, self.feed = 1.0, 0.0, None, None
-        self.offset_zero = False
-        self.codes = []
+        self.mm, self.length, self.motion, self.feed = 1.0, 0.0, None, 0.0
+        self.systems = {n: dict.fromkeys("XYZABC", OLD_OFFSET_MM) for n in range(1, 10)}
+        self.active = 1
+        self.codes, self.messages, self.set_numbers = [], [], []
+        self.ended, self.posed = False, (None, None)
         self.surface = None if self.probe is None else self.probe.points(self.tip_mm, self.length_mm)
 
     def run(self, program):
+        """Run a program; an error of the language leaves everything as it stands."""
         lines = program.splitlines()
         assert lines[0] == "%"
         assert lines[-1] == "%"
+        self.ended = False
         for line in lines[1:-1]:
-            assert len(line) <= 256
+            if self.ended:
+                break
             self.line(line)
 
-    def line(self, line):
-        text = re.sub(r"\([^()]*\)", "", line).replace(" ", "").upper()
-        settings = re.fullmatch(r"#([0-9]+)=(.+)", text)
-        if settings:
-            self.parameters[int(settings[1])] = self.value(settings[2])
-            return
-        words = re.findall(r"([A-Z])([^A-Z]+)", text)
-        assert "".join(a + b for a, b in words) == text, line
-        codes = [f"G{value}" for letter, value in words if letter == "G"]
-        groups = [MODAL[code] for code in codes]
-        assert len(groups) == len(set(groups)), line
-        for letter, value in words:
-            if letter == "M":
-                assert value in {"1", "2", "5"}, line
-                assert len(words) == 1, line
-                self.codes.append(f"M{value}")
-        values = {letter: self.value(value) for letter, value in words if letter not in "GM"}
-        assert len(values) == sum(letter not in "GM" for letter, _ in words), line
-        self.obey(codes, values)
+    @property
+    def displays_machine(self):
+        """True where the display shows machine coordinates."""
+        return not any(self.systems[self.active][letter] for letter in ("X", "Y", "Z", *self.machine.letters))
 
-    def value(self, text):
-        plain = re.sub(r"#([0-9]+)", lambda m: f"({self.parameters[int(m[1])]!r})", text)
-        assert re.fullmatch(r"[-+*/().0-9e\[\]]+", plain), text
-        return float(eval(plain.replace("[", "(").replace("]", ")")))
+    def show_machine(self):
+        """Set the active work offset to zero, as a program begins."""
+        self.systems[self.active] = dict.fromkeys("XYZABC", 0.0)
+
+    def line(self, text):
+        read = parsed(text)
+        if read.message is not None:
+            self.messages.append(read.message)
+        words = [(letter, evaluate(tree, self.parameters)) for letter, tree in read.words]
+        settings = [
+            (parameter_number(evaluate(n, self.parameters)), evaluate(v, self.parameters))
+            for n, v in read.settings
+        ]
+        self.parameters.update(settings)
+        codes = [f"G{value:g}" for letter, value in words if letter == "G"]
+        for code in codes:
+            if code not in MODAL:
+                raise NgcError(f"{code} in {text}")
+        groups = [MODAL[code] for code in codes]
+        if len(groups) != len(set(groups)):
+            raise NgcError(f"two codes of a modal group: {text}")
+        stops = [value for letter, value in words if letter == "M"]
+        for value in stops:
+            assert value in {1, 2, 5}, text
+            assert len(words) == 1, text
+            self.codes.append(f"M{value:g}")
+        self.obey(codes, {letter: value for letter, value in words if letter not in "GM"})
+        if 2 in stops:
+            self.active, self.ended = 1, True
 
     def obey(self, codes, values):
-        if "F" in values:
-            self.feed = values["F"]
-        for code in codes:
-            if code in {"G20", "G21"}:
-                self.mm = 25.4 if code == "G20" else 1.0
-            elif code == "G49":
-                self.length = 0.0
-            elif code == "G43":
-                assert values["H"] >= 1
-                self.length = self.length_mm
-            elif code == "G10":
-                assert values["L"] == 2
-                assert values["P"] == 9
-                assert all(values[a] == 0 for a in "XYZ")
-                assert all(values[a] == 0 for a in self.machine.letters)
-                self.offset_zero = True
-                return
-            elif code in {"G0", "G1", "G38.2"}:
-                self.motion = code
+        """A line's codes in the order of the report's Table 8."""
+        if values.get("F", 0.0) < 0.0:
+            raise NgcError("negative F word used")
+        self.feed = values.get("F", self.feed)
+        for code in sorted(codes, key=lambda code: ORDER.index(MODAL[code])):
+            self.enter(code, values)
         axes = {a: v for a, v in values.items() if a in "XYZABC"}
-        if not axes:
-            return
+        if "G10" in codes:
+            if any(MODAL[code] == 1 for code in codes):
+                raise NgcError("two codes that use axis words")
+            self.set_system(values, axes)
+        elif axes:
+            self.check_motion(codes)
+            self.move(axes)
+        elif "G38.2" in codes:
+            raise NgcError("G38.2 without X, Y or Z")
+
+    def enter(self, code, values):
+        """The mode that a code stands for."""
+        if code in {"G20", "G21"}:
+            self.mm = 25.4 if code == "G20" else 1.0
+        elif code == "G49":
+            self.length = 0.0
+        elif code == "G43":
+            if values.get("H", -0.5) != round(values.get("H", 0)) or values["H"] < 0:
+                raise NgcError("G43 without a whole H")
+            self.length = self.length_mm
+        elif code in SYSTEMS:
+            self.active = SYSTEMS[code]
+        elif MODAL[code] == 1:
+            self.motion = code
+
+    def check_motion(self, codes):
+        """Errors of a line with axis words."""
+        if self.motion in {None, "G80"}:
+            raise NgcError("axis words without a motion")
         if "G53" in codes:
             assert self.length == 0.0  # the readout of the spindle itself
-            assert self.motion in {"G0", "G1"}
+            if self.motion not in {"G0", "G1"}:
+                raise NgcError("G53 without G0 or G1")
         else:
-            assert self.offset_zero
-        self.move(axes)
+            assert self.displays_machine
+        if self.motion != "G0" and not self.feed:
+            raise NgcError("cannot do G1 or G38.2 with zero feed rate")
+
+    def set_system(self, values, axes):
+        """G10 L2 Pn: only the axes given are set, in absolute machine coordinates (3.5.5)."""
+        if values.get("L") != 2 or "P" not in values:
+            raise NgcError("G10 without L2 and P")
+        number = round(values["P"])
+        if abs(number - values["P"]) > 1e-4 or not 1 <= number <= 9:
+            raise NgcError(f"P{values['P']} in G10 L2")
+        self.set_numbers.append(number)
+        self.systems[number] |= {a: v * (self.mm if a in "XYZ" else 1.0) for a, v in axes.items()}
 
     def move(self, axes):
         assert self.codes[:1] == ["M5"], "the spindle stands"
@@ -144,18 +195,11 @@ class Control:
         for i, axis in enumerate("XYZ"):
             if axis in axes:
                 goal[i] = axes[axis] * self.mm + (self.length if axis == "Z" else 0.0)
-        assert (goal <= self.machine.travel.high_mm + 1e-6).all(), goal
+        assert (goal <= self.machine.travel.high_mm + 1e-9).all(), goal
         assert (goal >= self.machine.travel.low_mm - 1e-6).all(), goal
         turning = {a: v for a, v in axes.items() if a in "ABC"}
-        if turning:
-            assert self.at[2] == self.machine.travel.high_mm[2], "the rotaries turn at the safe height only"
-            assert self.motion != "G38.2"
-            self.angles.update(turning)
         if self.motion == "G38.2":
-            assert self.feed
-            assert np.linalg.norm(goal - self.at) >= 0.254
-            trip = self.first_contact(goal)
-            assert trip is not None, "nothing was touched"
+            trip = self.probed(goal, turning, axes)
             if self.scatter is not None:
                 trip = trip + self.scatter(3)
             self.touches += 1
@@ -164,8 +208,12 @@ class Control:
             seen = np.append((trip - [0.0, 0.0, self.length]) / self.mm, [self.angles[a] for a in "ABC"])
             self.parameters.update({5061 + i: float(v) for i, v in enumerate(seen)})
             return
-        if self.motion == "G0":
-            assert self.length == 0.0 or not turning
+        if turning:
+            assert self.at[2] > self.machine.travel.high_mm[2] - 1e-3, (
+                "the rotaries turn at the safe height only"
+            )
+            assert self.length == 0.0
+            self.angles.update(turning)
         # A move that is no touch must touch nothing.
         assert self.first_contact(goal) is None, (self.at, goal)
         assert (
@@ -177,11 +225,25 @@ class Control:
         self.clear_of_everything(goal)
         self.at = goal
 
+    def probed(self, goal, turning, axes):
+        """Where a touch trips; the report's errors where it may not be made, or does not (3.5.9)."""
+        if turning or not set(axes) & set("XYZ"):
+            raise NgcError("rotary motion, or no linear one, in a probing move")
+        if np.linalg.norm(goal - self.at) < SHORTEST_PROBE_MM:
+            raise NgcError("start point too close to probe point")
+        trip = self.first_contact(goal)
+        if trip is None:
+            # The way was free to its end, for everything above the tip too.
+            self.clear_of_everything(goal)
+            self.at = goal
+            raise NgcError("probe did not trip")
+        return trip
+
     def clear_of_everything(self, goal):
         """No point of the probe's surface gets into a stem, a ball or the platter on the straight way to a goal."""
         if self.surface is None:
             return
-        pose = table_pose(self.machine, [self.angles[a] for a in self.machine.letters]).inverse()
+        pose = self.pose().inverse()
         steps = max(2, int(np.linalg.norm(goal - self.at) / 2.0) + 1)
         stands = (
             self.at + np.linspace(0.0, 1.0, steps)[:, None] * (goal - self.at) - [0.0, 0.0, self.length_mm]
@@ -198,6 +260,9 @@ class Control:
                 behind = (along < 0.0) & (along > -foot)
                 self.keep(np.where(behind, aside - thing.stem, np.inf), "a stem")
                 assert (np.linalg.norm(off, axis=1) > thing.radius - 0.05).all(), "the probe is in a ball"
+            elif thing.kind == "block":
+                deep = (thing.half - np.abs(off @ thing.frame)).min(axis=1)
+                assert (deep < 0.05).all(), f"the probe is in a block at {self.angles}"
         platter = self.machine.platter
         if platter.face_mm is not None and platter.diameter_mm is not None:
             middle = np.append(self.machine.rotaries[-1].point_mm[:2], platter.face_mm)
@@ -211,9 +276,16 @@ class Control:
         self.nearest = min(self.nearest, float(gaps.min()))
         assert gaps.min() > 0.0, f"the probe is in {words} at {self.angles}"
 
+    def pose(self):
+        """The table's, as it stands."""
+        angles = tuple(self.angles[letter] for letter in self.machine.letters)
+        if self.posed[0] != angles:
+            self.posed = angles, table_pose(self.machine, angles)
+        return self.posed[1]
+
     def first_contact(self, goal):
         """Where along the straight way the tip first touches anything, as the spindle's position; or None."""
-        pose = table_pose(self.machine, [self.angles[a] for a in self.machine.letters])
+        pose = self.pose()
         tip = np.array([0.0, 0.0, self.tip_mm / 2.0 - self.real_length])
         start, end = self.at + tip, goal + tip
         found = [t for thing in self.things for t in self.contacts(thing, pose, start, end)]
@@ -229,6 +301,9 @@ class Control:
         way, tip = end - start, self.tip_mm / 2.0
         if not way.any():
             return []
+        if thing.kind == "block":
+            frame = pose.rotate(thing.frame.T)
+            return crossing_block(frame @ (start - point), frame @ way, thing.half, tip)
         if thing.kind == "ball":
             return crossing_ball(start - point, way, thing.radius + tip)
         if thing.kind == "face":
@@ -247,6 +322,23 @@ class Control:
 
 def crossing_ball(off, way, radius):
     return crossing_round(off, way, radius, inside=False)
+
+
+def crossing_block(start, way, half, tip):
+    """Share of the way at which a ball of that radius comes to a block: marched by the distance that is left."""
+    long, share = np.linalg.norm(way), 0.0
+    for _ in range(2000):
+        left = np.linalg.norm(np.maximum(np.abs(start + share * way) - half, 0.0)) - tip
+        ahead = np.linalg.norm(np.maximum(np.abs(start + (share + 1e-6) * way) - half, 0.0)) - tip
+        if left < 1e-10:
+            if ahead < left:
+                return [share] if share > 0.0 else []
+            # It touches, and goes away.
+            left = 1e-6 * long
+        share += left / long
+        if share > 1.0:
+            return []
+    return [share]
 
 
 def crossing_round(off, way, radius, *, inside):

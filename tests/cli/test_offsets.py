@@ -317,7 +317,7 @@ def test_a_name_stays_inside_its_comment_and_its_cell(run, job):
     name = "=x (port) G0 Z-5"
     path = job(HEAD + STACK + f'[[operation]]\nname = "{name}"\nat = {{ A = 0, C = 0 }}\n')
     gcode = run("offsets", path, "--gcode").out
-    assert "(G54 for A0.0000 C0.0000: =x [port] G0 Z-5)" in gcode
+    assert "(G54 for program A0.0000 C0.0000: =x [port] G0 Z-5)" in gcode
     assert run("offsets", path, "--csv").out.splitlines()[1].startswith("'=x")
 
 
@@ -516,4 +516,4 @@ def test_a_typed_zero_outside_the_travels_is_said(run, examples):
     right = run("offsets", "--machine", mill, "--zero", "-381,-203.4,-179.1", "--at", "A-35,C60")
     assert (right.code, right.err) == (0, "")
     lost = run("offsets", "--machine", mill, "--zero", "381,-203.4,-179.1", "--at", "A-35,C60")
-    assert lost.err.startswith("caution: A-35.0000 C60.0000: OUT OF TRAVEL: ")
+    assert lost.err.startswith("caution: program A-35.0000 C60.0000: OUT OF TRAVEL: ")

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from test_house import COMMANDS
 
-from tiltwright.files import job_file, machine_file, plan_file, rule_file, solid_tables
+from tiltwright.files import job_file, machine_file, plan_file, probing_tables, rule_file, solid_tables
 from tiltwright.files.schema_types import FileTable
 
 TOP = Path(__file__).parents[2]
@@ -111,7 +111,7 @@ def test_the_tables_of_keys_are_those_of_the_schema(run, tmp_path):
 
 
 def test_every_key_of_every_table_is_in_them():
-    modules = (job_file, machine_file, plan_file, rule_file, solid_tables)
+    modules = (job_file, machine_file, plan_file, probing_tables, rule_file, solid_tables)
     tables = {
         t for m in modules for t in vars(m).values() if isinstance(t, type) and issubclass(t, FileTable)
     }

@@ -129,7 +129,7 @@ def log_path(machine_path: str | os.PathLike[str]) -> Path:
     ('mill.calibrations.jsonl', 'mill.old.calibrations.jsonl')
     """
     real = Path(os.path.realpath(machine_path))
-    own = real.with_name(f"{real.name.removesuffix('.toml')}.calibrations.jsonl")
+    own = toml_source.kept_beside(real, ".calibrations.jsonl")
     shared = real.with_name(f"{real.stem}.calibrations.jsonl")
     # Earlier versions left the ending out of every name; such a log stays in use where it can be of this file only.
     older = shared != own and not own.exists() and shared.exists() and not real.with_suffix(".toml").exists()

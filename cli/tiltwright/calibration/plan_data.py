@@ -8,16 +8,36 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.calibration import PlannedTarget
-from tiltwright.files.plan_file import ProbeTable
+from tiltwright.files.probing_tables import ProbeTable
 from tiltwright.files.units import Unit
 
-__all__ = ["DEFAULT_POSES", "Plan"]
+__all__ = ["DEFAULT_POSES", "Plan", "clearance_mm_of", "over_mm_of", "spare_mm_of"]
 
 DEFAULT_POSES = 12
 _SPARE_MM = 2.0
 """Common practice: more than the error of a plan, less than a tip."""
 _CLEARANCE_MM, _OVER_MM = 5.0, 3.0
 """Common practice: start of a touch before the expected surface, and overtravel beyond it."""
+
+
+def spare_mm_of(probe: ProbeTable | None, units: Unit) -> float:
+    """Least clearance between the probe and known obstacles, as stated or as usual."""
+    return _or(None if probe is None else probe.spare, units, _SPARE_MM)
+
+
+def clearance_mm_of(probe: ProbeTable | None, units: Unit) -> float:
+    """Distance from the expected surface at which a touch begins, as stated or as usual."""
+    return _or(None if probe is None else probe.clearance, units, _CLEARANCE_MM)
+
+
+def over_mm_of(probe: ProbeTable | None, units: Unit) -> float:
+    """Overtravel of a touch beyond the expected surface, as stated or as usual."""
+    return _or(None if probe is None else probe.over, units, _OVER_MM)
+
+
+def _or(stated: float | None, units: Unit, usual_mm: float) -> float:
+    """Stated length in millimetres, or the usual one."""
+    return usual_mm if stated is None else units.to_mm(stated)
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,21 +77,17 @@ class Plan:
     @property
     def spare_mm(self) -> float:
         """Least clearance between the probe and known obstacles."""
-        return self._or(None if self.probe is None else self.probe.spare, _SPARE_MM)
+        return spare_mm_of(self.probe, self.units)
 
     @property
     def clearance_mm(self) -> float:
         """Distance from the expected surface at which a touch begins."""
-        return self._or(None if self.probe is None else self.probe.clearance, _CLEARANCE_MM)
+        return clearance_mm_of(self.probe, self.units)
 
     @property
     def over_mm(self) -> float:
         """Overtravel of a touch beyond the expected surface."""
-        return self._or(None if self.probe is None else self.probe.over, _OVER_MM)
-
-    def _or(self, stated: float | None, usual_mm: float) -> float:
-        """Stated length in millimetres, or the usual one."""
-        return usual_mm if stated is None else self.units.to_mm(stated)
+        return over_mm_of(self.probe, self.units)
 
     def stem_mm(self, target: int) -> float | None:
         """Diameter of a ball's stem."""

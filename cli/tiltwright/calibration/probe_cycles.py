@@ -8,16 +8,31 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics import Machine
 from kinematics.calibration import TargetKind
+from tiltwright.calibration.plan_data import clearance_mm_of, over_mm_of
+from tiltwright.files.probing_tables import ProbeTable
+from tiltwright.files.units import Unit
 from tiltwright.output.gcode import comment
 from tiltwright.output.numbers import fixed
 
-__all__ = ["Approach", "Probe", "ProbeCycle", "ball", "bore_or_pin", "face"]
+__all__ = [
+    "Approach",
+    "Probe",
+    "ProbeCycle",
+    "ball",
+    "bore_or_pin",
+    "face",
+    "lift_lines",
+    "probe_of",
+    "safe_height",
+    "surface",
+]
 
 Vector = NDArray[np.float64]
 
@@ -46,6 +61,30 @@ class Probe:
     def number(self, value: float) -> str:
         """Number with the program's decimals."""
         return fixed(value, self.decimals)
+
+
+def probe_of(table: ProbeTable, units: Unit) -> Probe:
+    """The probe that a file describes, in that file's unit."""
+    return Probe(
+        radius=table.ball_diameter / 2.0,
+        clearance=units.from_mm(clearance_mm_of(table, units)),
+        over=units.from_mm(over_mm_of(table, units)),
+        feed=table.feed,
+        move=table.move,
+        decimals=4 if units is Unit.MM else 5,
+    )
+
+
+def safe_height(machine: Machine, units: Unit) -> float:
+    """Top of the travel in a program's unit and decimals, rounded down: rounded up, it would be beyond the travel."""
+    assert machine.travel is not None
+    steps = 10.0 ** (4 if units is Unit.MM else 5)
+    return math.floor(units.from_mm(float(machine.travel.high_mm[2])) * steps + 1e-6) / steps
+
+
+def lift_lines(probe: Probe, offset: int, high: float) -> list[str]:
+    """Lines that retract to the top of the travel, the probe's length offset cancelled meanwhile."""
+    return ["G49", f"G53 G0 Z{probe.number(high)}", f"G43 H{offset}"]
 
 
 @dataclass(frozen=True)
@@ -270,32 +309,38 @@ def bore_or_pin(
     )
 
 
-def face(probe: Probe, point: Vector, normal: Vector) -> ProbeCycle:
-    """Probing cycle of one touch normal to a face; the tip's radius is subtracted along the nominal normal."""
+def surface(probe: Probe, point: Vector, normal: Vector) -> ProbeCycle:
+    """Probing cycle of one touch normal to a surface; what is stored is where the tip's lowest point stood."""
     tip = np.array([0.0, 0.0, probe.radius])
     contact = point + probe.radius * normal - tip
     start, far = contact + probe.clearance * normal, contact - probe.over * normal
-    off = probe.radius * normal - tip
-    stored = tuple(f"[#506{i + 1}{_minus(probe, float(off[i]))}]" for i in range(3))
     x, y, z = (float(v) for v in start)
     lines = (
         *_descend(probe, z),
         _touch(probe, **dict(zip("XYZ", map(float, far), strict=True))),
-        f"#3={stored[0]}",
-        f"#4={stored[1]}",
-        f"#5={stored[2]}",
         _move(probe, **dict(zip("XYZ", (x, y, z), strict=True))),
     )
     cx, cy, cz = (float(v) for v in contact)
     return ProbeCycle(
         start_xy=(x, y),
         lines=lines,
-        stored=(stored[0], stored[1], stored[2]),
+        stored=("#5061", "#5062", "#5063"),
         trips=((cx, cy, cz),),
         tip_positions=contact + np.linspace(0.0, probe.clearance, 4)[:, None] * normal,
         lowest=float(min(start[2], far[2])),
         highest=z,
     )
+
+
+def face(probe: Probe, point: Vector, normal: Vector) -> ProbeCycle:
+    """Probing cycle of one touch normal to a face; the tip's radius is subtracted along the nominal normal."""
+    touch = surface(probe, point, normal)
+    off = probe.radius * normal - np.array([0.0, 0.0, probe.radius])
+    x, y, z = (
+        f"[{read}{_minus(probe, float(value))}]" for read, value in zip(touch.stored, off, strict=True)
+    )
+    *down, back = touch.lines
+    return replace(touch, lines=(*down, f"#3={x}", f"#4={y}", f"#5={z}", back), stored=(x, y, z))
 
 
 def _minus(probe: Probe, value: float) -> str:

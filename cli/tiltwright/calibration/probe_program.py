@@ -7,25 +7,31 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics import Machine, table_pose
+from kinematics import Machine, table_pose, work_offset_code
 from kinematics.calibration import PlannedTarget, TargetKind
 from tiltwright.calibration import parameter_file
 from tiltwright.calibration.plan import EvaluatedPlan
 from tiltwright.calibration.plan_data import Plan
 from tiltwright.calibration.probe_access import is_platter_face, probe_cycle
-from tiltwright.calibration.probe_cycles import Approach, Probe, ProbeCycle
+from tiltwright.calibration.probe_cycles import Approach, ProbeCycle, lift_lines, probe_of, safe_height
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
+from tiltwright.files.probing_tables import ProbeTable
+from tiltwright.files.units import Unit
 from tiltwright.output.gcode import comment, needs_of
 from tiltwright.output.numbers import angle, fixed
 
 __all__ = [
+    "UNIT_CODE",
     "Program",
     "Trip",
     "checked_words",
+    "length_words",
     "missing_values",
     "parameter_lines",
     "pose_words",
+    "probe_faults",
     "probing_program",
+    "start_lines",
     "travel_faults",
     "turned_directions",
 ]
@@ -48,7 +54,7 @@ def missing_values(evaluated: EvaluatedPlan, path: str) -> list[Diagnostic]:
     plan, machine = evaluated.plan, evaluated.machine
     faults = []
     if plan.probe is None:
-        allowed = "[probe] with length, tip, offset, feed and move"
+        allowed = "[probe] with length, ball_diameter, offset, feed and move"
         faults.append(Diagnostic(path, None, "probe", "nothing: a program needs to know the probe", allowed))
     if machine.travel is None:
         found = "no travels in the machine file: there is no safe height to retract to"
@@ -57,12 +63,10 @@ def missing_values(evaluated: EvaluatedPlan, path: str) -> list[Diagnostic]:
         )
     faults += _diameters(plan, path)
     if plan.probe is not None:
-        faults += _probe_shape(plan, path)
-        least = 0.5 / plan.units.mm
-        for key, value in (("clearance", plan.probe.clearance), ("over", plan.probe.over)):
-            if value is not None and value < least:
-                # Section 3.5.9: a touch shorter than 0.254 mm is an error of the program.
-                faults.append(Diagnostic(path, None, f"probe, {key}", f"{value:g}", f"{least:.3g} or more"))
+        faults += [
+            Diagnostic(path, None, f"probe, {key}", found, allowed)
+            for key, found, allowed in probe_faults(plan.probe, plan.units)
+        ]
     if len(evaluated.readings) > parameter_file.MOST_READINGS:
         found = f"{len(evaluated.readings)} readings"
         faults.append(
@@ -73,27 +77,29 @@ def missing_values(evaluated: EvaluatedPlan, path: str) -> list[Diagnostic]:
     return faults
 
 
-def _probe_shape(plan: Plan, path: str) -> list[Diagnostic]:
-    assert plan.probe is not None
+def probe_faults(probe: ProbeTable, units: Unit) -> list[tuple[str, str, str]]:
+    """Faults of a probe for a program, each as its key, what was found and what is allowed."""
     faults = []
     for key, value, allowed in (
         (
             "stylus_length",
-            plan.probe.stylus_length,
+            probe.stylus_length,
             "from the tip's lowest point up to where the probe gets thicker",
         ),
-        ("body_diameter", plan.probe.body_diameter, "the thickest that the probe is above its stylus"),
+        ("body_diameter", probe.body_diameter, "the thickest that the probe is above its stylus"),
     ):
         if value is None:
             found = "nothing: a program needs to know what else goes down beside a target"
-            faults.append(Diagnostic(path, None, f"probe, {key}", found, allowed))
-    long = plan.probe.stylus_length
-    if long is not None and not plan.probe.ball_diameter < long < plan.probe.length:
-        found, allowed = (
-            f"{long:g}",
-            f"more than the ball, {plan.probe.ball_diameter:g}, and less than length, {plan.probe.length:g}",
-        )
-        faults.append(Diagnostic(path, None, "probe, stylus_length", found, allowed))
+            faults.append((key, found, allowed))
+    long = probe.stylus_length
+    if long is not None and not probe.ball_diameter < long < probe.length:
+        allowed = f"more than the ball, {probe.ball_diameter:g}, and less than length, {probe.length:g}"
+        faults.append(("stylus_length", f"{long:g}", allowed))
+    least = 0.5 / units.mm
+    for key, value in (("clearance", probe.clearance), ("over", probe.over)):
+        if value is not None and value < least:
+            # Section 3.5.9: a touch shorter than 0.254 mm is an error of the program.
+            faults.append((key, f"{value:g}", f"{least:.3g} or more"))
     return faults
 
 
@@ -121,13 +127,13 @@ def _diameters(plan: Plan, path: str) -> list[Diagnostic]:
     return faults
 
 
-def travel_faults(evaluated: EvaluatedPlan, path: str, where: str, cycle: ProbeCycle) -> list[Diagnostic]:
-    """Faults of a probing cycle that would take the spindle out of its travels."""
-    plan, machine = evaluated.plan, evaluated.machine
-    assert plan.probe is not None
+def travel_faults(
+    machine: Machine, table: ProbeTable, units: Unit, cycle: ProbeCycle
+) -> list[tuple[str, str]]:
+    """Faults of a probing cycle that would take the spindle out of its travels, as what was found and what is allowed."""
     assert machine.travel is not None
-    length = plan.probe.length - plan.units.from_mm(machine.z_reference.tool_length_mm or 0.0)
-    lows, highs = machine.travel.low_mm / plan.units.mm, machine.travel.high_mm / plan.units.mm
+    length = table.length - units.from_mm(machine.z_reference.tool_length_mm or 0.0)
+    lows, highs = machine.travel.low_mm / units.mm, machine.travel.high_mm / units.mm
     low, high = float(lows[2]), float(highs[2])
     faults = []
     for axis in range(2):
@@ -135,20 +141,19 @@ def travel_faults(evaluated: EvaluatedPlan, path: str, where: str, cycle: ProbeC
         for value in (least, most):
             if not lows[axis] <= value <= highs[axis]:
                 found = f"{'XY'[axis]} {fixed(value, 3)} beside the target, outside the travel"
-                allowed = f"{fixed(float(lows[axis]), 3)} to {fixed(float(highs[axis]), 3)}"
-                faults.append(Diagnostic(path, None, where, found, allowed))
+                faults.append((found, f"{fixed(float(lows[axis]), 3)} to {fixed(float(highs[axis]), 3)}"))
     if cycle.highest + length > high:
         found = f"Z {fixed(cycle.highest + length, 3)} with the probe in the spindle, above the travel"
-        faults.append(Diagnostic(path, None, where, found, f"at most {fixed(high, 3)}"))
+        faults.append((found, f"at most {fixed(high, 3)}"))
     if cycle.lowest + length < low:
         found = f"Z {fixed(cycle.lowest + length, 3)} with the probe in the spindle, below the travel"
-        faults.append(Diagnostic(path, None, where, found, f"at least {fixed(low, 3)}"))
+        faults.append((found, f"at least {fixed(low, 3)}"))
     return faults
 
 
 _OFFSET_NUMBER = 9
 """Work offset that the program sets to zero, so that it reads machine coordinates (G59.3)."""
-_UNIT_CODE = {"mm": 21, "inch": 20}
+UNIT_CODE = {"mm": 21, "inch": 20}
 
 
 def parameter_lines(evaluated: EvaluatedPlan) -> str:
@@ -202,10 +207,11 @@ def probing_program(evaluated: EvaluatedPlan, path: str) -> Program:
     if faults:
         raise InputFaults(faults)
     plan, machine = evaluated.plan, evaluated.machine
+    assert plan.probe is not None
     assert machine.travel is not None
-    probe = _probe(plan)
-    high = plan.units.from_mm(float(machine.travel.high_mm[2]))
-    lift = _lift(probe, plan, high)
+    probe = probe_of(plan.probe, plan.units)
+    high = safe_height(machine, plan.units)
+    lift = lift_lines(probe, plan.probe.offset, high)
     directions = turned_directions(evaluated)
     body: list[str] = []
     trips: list[Trip] = []
@@ -222,7 +228,10 @@ def probing_program(evaluated: EvaluatedPlan, path: str) -> Program:
         point = evaluated.readings.points_mm[i] / plan.units.mm
         cycle = probe_cycle(plan, probe, t, point, directions[i], approach, tuple(lift), plan.units.mm)
         where = f"reading {i + 1}, {target.name} at {now}"
-        faults += travel_faults(evaluated, path, where, cycle)
+        faults += [
+            Diagnostic(path, None, where, found, allowed)
+            for found, allowed in travel_faults(machine, plan.probe, plan.units, cycle)
+        ]
         trips += [_trip(plan, i, j, shown) for j, shown in enumerate(cycle.trips)]
         body += [
             comment(
@@ -249,33 +258,38 @@ def _approach_words(approach: Approach) -> str:
     return "" if approach == Approach() else f", touched {approach.words}: the stem is beside it"
 
 
-def _probe(plan: Plan) -> Probe:
-    assert plan.probe is not None
-    return Probe(
-        radius=plan.probe.ball_diameter / 2.0,
-        clearance=plan.units.from_mm(plan.clearance_mm),
-        over=plan.units.from_mm(plan.over_mm),
-        feed=plan.probe.feed,
-        move=plan.probe.move,
-        decimals=4 if plan.units.value == "mm" else 5,
-    )
-
-
-def _lift(probe: Probe, plan: Plan, high: float) -> list[str]:
-    """Lines that retract to the top of the travel, the length offset cancelled meanwhile."""
-    assert plan.probe is not None
-    return ["G49", f"G53 G0 Z{probe.number(high)}", f"G43 H{plan.probe.offset}"]
-
-
-def _length_words(evaluated: EvaluatedPlan) -> str:
+def length_words(table: ProbeTable, units: Unit, reference_mm: float | None) -> str:
     """Length that the control's tool length offset must contain, in words."""
-    plan, reference_mm = evaluated.plan, evaluated.machine.z_reference.tool_length_mm
-    assert plan.probe is not None
-    holds = f"H{plan.probe.offset} must hold"
+    holds = f"H{table.offset} must hold"
     if reference_mm is None:
-        return f"{holds} {plan.probe.length:g}, its length from the gauge line to the lowest point of its tip"
-    longer = plan.probe.length - plan.units.from_mm(reference_mm)
+        return f"{holds} {table.length:g}, its length from the gauge line to the lowest point of its tip"
+    longer = table.length - units.from_mm(reference_mm)
     return f"{holds} {round(longer, 6):g}, how much longer than the reference tool it is to the lowest point of its tip"
+
+
+def start_lines(machine: Machine, units: Unit, high: float, number: int) -> list[str]:
+    """First lines of a probing program: exact path, spindle off, units and modes, up, and machine coordinates displayed.
+
+    Parameters
+    ----------
+    machine : Machine
+    units : Unit
+    high : float
+        Safe height, machine Z.
+    number : int
+        Work offset that is set to zero and selected.
+    """
+    zeros = " ".join(f"{axis}0" for axis in ("X", "Y", "Z", *machine.letters))
+    return [
+        # First of all: a control that rounds corners would leave the path that was checked.
+        "G61",
+        "M5",
+        f"G{UNIT_CODE[units.value]} G17 G90 G94 G40 G49 G80",
+        f"G53 G0 Z{fixed(high, 4 if units is Unit.MM else 5)}",
+        "G92.1",
+        f"G10 L2 P{number} {zeros}",
+        work_offset_code(number),
+    ]
 
 
 def _head(evaluated: EvaluatedPlan, high: float) -> list[str]:
@@ -283,7 +297,6 @@ def _head(evaluated: EvaluatedPlan, high: float) -> list[str]:
     assert plan.probe is not None
     units, count = plan.units.value, len(evaluated.readings)
     last = parameter_file.first_of(count - 1) + parameter_file.BLOCK - 1
-    zeros = " ".join(f"{axis}0" for axis in ("X", "Y", "Z", *machine.letters))
     words = [
         f"Probing program: {plan.name}",
         f"Machine: {machine.name}",
@@ -291,7 +304,7 @@ def _head(evaluated: EvaluatedPlan, high: float) -> list[str]:
         f"{count} readings in {int(evaluated.accessible.any(axis=1).sum())} poses, kept in parameters {parameter_file.FIRST} to {last}",
         "The control's parameter file must hold those numbers before the run; parameters 1 to 6 are used up",
         f"G10 L2 P{_OFFSET_NUMBER} sets work offset {_OFFSET_NUMBER} to 0 and it stays so: note its old values first",
-        f"Z: the probe in the spindle, and {_length_words(evaluated)}",
+        f"Z: the probe in the spindle, and {length_words(plan.probe, plan.units, machine.z_reference.tool_length_mm)}",
         f"Feeds in {units} per minute: F{plan.probe.feed:g} for touches, F{plan.probe.move:g} below the safe height",
         "Leaves G61 active: exact path",
         f"Safe height: Z {fixed(high, 3)} in machine coordinates, the top of the travel",
@@ -304,17 +317,10 @@ def _head(evaluated: EvaluatedPlan, high: float) -> list[str]:
     ]
     return [
         *map(comment, words),
-        # First of all: a control that rounds corners would leave the path that was checked.
-        "G61",
-        "M5",
-        f"G{_UNIT_CODE[units]} G17 G90 G94 G40 G49 G80",
-        f"G53 G0 Z{fixed(high, 4 if units == 'mm' else 5)}",
-        "G92.1",
-        f"G10 L2 P{_OFFSET_NUMBER} {zeros}",
-        "G59.3",
+        *start_lines(machine, plan.units, high, _OFFSET_NUMBER),
         f"#{parameter_file.PLANNED}={count}",
         f"#{parameter_file.DONE}=0",
-        f"#{parameter_file.UNIT}={_UNIT_CODE[units]}",
+        f"#{parameter_file.UNIT}={UNIT_CODE[units]}",
     ]
 
 

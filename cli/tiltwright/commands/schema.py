@@ -10,8 +10,7 @@ import typer
 from tiltwright.commands.options import Force, Output, show_or_write
 
 if TYPE_CHECKING:
-    from tiltwright.files.json_schema import FileKind
-    from tiltwright.files.key_tables import KeyTable
+    from tiltwright.files.file_schema import FileKind, KeyTable
 
 __all__ = ["schema"]
 
@@ -44,7 +43,7 @@ def schema(
     """
     import json
 
-    from tiltwright.files.json_schema import FILE_KINDS, json_schema
+    from tiltwright.files.file_schema import FILE_KINDS, json_schema
 
     kinds = FILE_KINDS if as_text and kind is None else (_known(kind),)
     if not as_text:
@@ -58,7 +57,7 @@ def schema(
 
 def _known(kind: str | None) -> FileKind:
     from tiltwright.files.diagnostics import one_of, option_error, shown
-    from tiltwright.files.json_schema import FILE_KINDS
+    from tiltwright.files.file_schema import FILE_KINDS
 
     for known in FILE_KINDS:
         if kind == known:
@@ -68,7 +67,7 @@ def _known(kind: str | None) -> FileKind:
 
 def _as_text(kinds: Iterable[FileKind]) -> str:
     """The tables for a terminal."""
-    from tiltwright.files.key_tables import key_tables
+    from tiltwright.files.file_schema import key_tables
 
     return "\n\n".join("\n".join(_table_lines(table)) for kind in kinds for table in key_tables(kind)) + "\n"
 
@@ -93,7 +92,7 @@ def _table_lines(table: KeyTable) -> list[str]:
 
 def _as_markdown(kinds: Iterable[FileKind]) -> str:
     """The tables as a page of Markdown."""
-    from tiltwright.files.key_tables import key_tables
+    from tiltwright.files.file_schema import key_tables
     from tiltwright.output.document_files import escaped
 
     lines = [

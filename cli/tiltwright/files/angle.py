@@ -6,7 +6,6 @@ Apart from the other written numbers, whose patterns a sound job file does not n
 from __future__ import annotations
 
 import re
-from fractions import Fraction
 
 __all__ = ["ANGLE_PATTERN", "angle_text", "parse_angle"]
 
@@ -48,6 +47,8 @@ def parse_angle(text: str) -> float:
     given = [part for part in parts if part is not None]
     if any("." in part for part in given[:-1]):
         raise ValueError("decimals in the last part only, such as 1d 47.4m or 1d 47m 24.5s")
+    from fractions import Fraction  # a file that writes no angle so starts without it
+
     degrees, minutes, seconds = (Fraction(part or 0) for part in parts)
     if minutes >= 60:
         raise ValueError("minutes under 60")
@@ -70,6 +71,8 @@ def angle_text(angle_deg: float, decimals: int = 0) -> str:
     >>> angle_text(-0.5), angle_text(1.79), angle_text(29.99999999)
     ('-0°30\'00"', '1°47\'24"', '30°00\'00"')
     """
+    from fractions import Fraction
+
     scale = 10**decimals
     try:
         ticks = round(Fraction(abs(angle_deg)) * 3600 * scale)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,6 @@ from kinematics import (
     IndexDirection,
     IndexRule,
     Machine,
-    Nest,
     Operation,
     Plane,
     Platter,
@@ -29,6 +29,7 @@ from kinematics import (
 from tiltwright.files.checks import direction_of
 from tiltwright.files.job_file import (
     DEFAULT_WITHIN,
+    JobFile,
     NestTable,
     OperationTable,
     StackTable,
@@ -38,11 +39,15 @@ from tiltwright.files.machine_file import MachineFile, RotaryTable
 from tiltwright.files.nest_checks import PLATTER
 from tiltwright.files.units import Unit
 
+if TYPE_CHECKING:
+    from kinematics import Nest
+
 __all__ = [
     "TouchedZero",
     "machine_of",
     "nest_of",
     "operation_of",
+    "part_within_of",
     "setup_of",
     "step_of",
     "touched_of",
@@ -174,6 +179,17 @@ def within_of(touched: TouchedTable | None, unit: Unit) -> tuple[float, bool]:
     return unit.to_mm(DEFAULT_WITHIN[unit.value] if stated is None else stated), stated is not None
 
 
+def part_within_of(file: JobFile, unit: Unit) -> tuple[float, bool]:
+    """How far a part's own zero may lie from the stack's, mm, and whether the job states it: for probing or for touching off.
+
+    Of a job with nests, the file as one nest sees it.
+    """
+    probing = file.zero_probing
+    if probing is not None and probing.within is not None:
+        return unit.to_mm(probing.within), True
+    return within_of(file.touched, unit)
+
+
 def touched_of(touched: TouchedTable | None, unit: Unit, machine: Machine) -> TouchedZero | None:
     """The touched-off part zero, in millimetres; None where the table holds a tolerance alone."""
     if touched is None or touched.pose is None or touched.use is None:
@@ -200,5 +216,7 @@ def _array_mm(lengths: tuple[float, ...], unit: Unit) -> NDArray[np.float64]:
 
 def nest_of(table: NestTable, unit: Unit) -> Nest:
     """A nest as the file gives it, in millimetres."""
+    from kinematics import Nest  # a job without nests starts without it
+
     on = None if table.on == PLATTER else table.on
     return Nest(table.name, on, tuple(step_of(step, unit) for step in table.step))

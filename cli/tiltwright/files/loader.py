@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import msgspec
 import numpy as np
@@ -14,14 +14,12 @@ from numpy.typing import NDArray
 from kinematics import (
     KinematicsError,
     Machine,
-    Nest,
-    NestStep,
     Operation,
     Setup,
     StackStep,
-    nest_stacks,
     table_frame,
 )
+from tiltwright.files.batch_checks import check_batch, stub_of
 from tiltwright.files.believable import doubt_words, doubts
 from tiltwright.files.checks import KnownMachine, check_job, check_limits, check_machine
 from tiltwright.files.collector import DiagnosticCollector, line_of, raise_located
@@ -41,10 +39,14 @@ from tiltwright.files.job_file import (
 )
 from tiltwright.files.machine_file import MachineFile
 from tiltwright.files.nest_checks import check_nests, nests_of_operation
+from tiltwright.files.probing_checks import check_probing, probing_in_nest
 from tiltwright.files.schema_types import keys_given
 from tiltwright.files.toml_source import Source, add_caution, load, parsed
 from tiltwright.files.uncertainty_checks import check_job_uncertainty, check_machine_uncertainty
 from tiltwright.files.units import Unit
+
+if TYPE_CHECKING:
+    from kinematics import Nest, NestStep
 
 __all__ = [
     "ReadJob",
@@ -197,7 +199,14 @@ class ReadJob:
         square_up = self.file.square_up if own.square_up is None else own.square_up
         return replace(
             self,
-            file=msgspec.structs.replace(self.file, stack=tables, square_up=square_up, touched=own.touched),
+            file=msgspec.structs.replace(
+                self.file,
+                stack=tables,
+                square_up=square_up,
+                touched=own.touched,
+                stub=self.file.stub if own.stub is None else own.stub,
+                zero_probing=probing_in_nest(self.file.zero_probing, own.zero_probing),
+            ),
             steps=tuple(step.step for step in one.stack),
             setup=one.setup,
             touched=one.touched,
@@ -206,8 +215,8 @@ class ReadJob:
         )
 
 
-def read_machine(path: str | os.PathLike[str]) -> ReadMachine:
-    """Read a machine file.
+def read_machine(path: str | os.PathLike[str], *, every_doubt: bool = False) -> ReadMachine:
+    """Read a machine file; `every_doubt` as `tell_doubts` has it.
 
     Raises
     ------
@@ -219,16 +228,30 @@ def read_machine(path: str | os.PathLike[str]) -> ReadMachine:
     machine, _, faults = _machine(source)
     if machine is None:
         raise_located(faults)
-    tell_doubts(machine)
+    tell_doubts(machine, every=every_doubt)
     return machine
 
 
-def tell_doubts(read: ReadMachine) -> None:
-    """Add a caution, with its line, for every value of a machine file that is hardly meant."""
-    source = read.source
-    for doubt in doubts(read.file):
+_MOST_DOUBTS = 3
+"""Cautions about one machine file before every command; beyond so many nobody reads the job's own any more."""
+
+
+def tell_doubts(read: ReadMachine, *, every: bool = False) -> None:
+    """Add a caution, with its line, for each value of a machine file that is hardly meant.
+
+    More than a few are cut short, with the command that lists them, unless `every` one is asked for; those that the work
+    offsets hang on come first.
+    """
+    source, found = read.source, sorted(doubts(read.file), key=lambda doubt: not doubt.moves_offsets)
+    kept = found if every or len(found) <= _MOST_DOUBTS else found[: _MOST_DOUBTS - 1]
+    for doubt in kept:
         line = line_of(source.text, source.written_path(doubt.path))
         add_caution(f"{source.file}:{line}: {doubt_words(doubt)}")
+    if len(kept) < len(found):
+        add_caution(
+            f"{source.file}: {len(found) - len(kept)} more values are hard to believe; tiltwright machine show {source.path} "
+            "lists them all"
+        )
 
 
 def machine_from_text(file: str, path: Path, text: str) -> ReadMachine:
@@ -269,7 +292,8 @@ def read_job(path: str | os.PathLike[str]) -> ReadJob:
         setup = setup_of(file.square_up, machine.machine, steps)
     # In a job with nests the rotaries' offsets, and so the limits of program angles, are each nest's own.
     faults.extend(check_job(file, known if file.nest else _with_offsets(known, file, setup)))
-    faults.extend((*check_nests(file, known), *check_job_uncertainty(file)))
+    faults.extend((*check_nests(file, known), *check_probing(file), *check_job_uncertainty(file)))
+    faults.extend(check_batch(file, _with_offsets(known, file, setup)))
     if machine is not None and not faults:
         operations = _operations(file, machine.machine, faults)
         nests = _nests(file, machine.machine, steps, known, faults)
@@ -289,7 +313,13 @@ def read_job(path: str | os.PathLike[str]) -> ReadJob:
 
 
 def fault_at(
-    read: ReadJob | ReadMachine, key: KeyPath, found: str, allowed: str, tip: str = ""
+    read: ReadJob | ReadMachine,
+    key: KeyPath,
+    found: str,
+    allowed: str,
+    tip: str = "",
+    *,
+    missing: bool = False,
 ) -> Diagnostic:
     """A located fault of a file that was read, for what only shows later.
 
@@ -298,7 +328,7 @@ def fault_at(
     ``raise InputFaults([fault_at(job, ("operation", 3, "work_offset"), "2, with other values", "...")])``
     """
     faults = DiagnosticCollector(read.source)
-    faults.add(key, found, allowed, tip)
+    faults.add(key, found, allowed, tip, missing=missing)
     return faults.located()[0]
 
 
@@ -445,6 +475,10 @@ def _nests(
 ) -> tuple[ReadNest, ...]:
     """The nests; two in one place and angles outside their rotaries' limits are faults."""
     nests = [nest_of(table, file.units) for table in file.nest]
+    if not nests:
+        return ()
+    from kinematics import nest_stacks  # a job without nests starts without it
+
     found: list[ReadNest] = []
     for place, (nest, stack) in enumerate(zip(nests, nest_stacks(steps, nests), strict=True)):
         table = file.nest[place]
@@ -458,6 +492,9 @@ def _nests(
                 angles = getattr(file.operation[k], key)
                 if angles is not None:
                     faults.extend(check_limits(("operation", k, key), angles, limits))
+        where, stub = stub_of(file, place)
+        if stub is not None and stub.unload is not None:
+            faults.extend(check_limits((*where, "unload"), stub.unload, limits))
         zero_mm = setup.part_in_table.translation_mm
         for other in found:
             apart_mm = float(np.linalg.norm(zero_mm - other.setup.part_in_table.translation_mm))

@@ -5,6 +5,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from msgspec import Meta
 
 from tiltwright.files.machine_file import Along
+from tiltwright.files.probing_tables import ProbeTable
 from tiltwright.files.schema_types import (
     Angles,
     Choice,
@@ -16,7 +17,7 @@ from tiltwright.files.schema_types import (
     UnitName,
 )
 
-__all__ = ["KindName", "PlanFile", "ProbeTable", "TargetTable"]
+__all__ = ["KindName", "PlanFile", "TargetTable"]
 
 KindName = Annotated[Literal["ball", "bore", "pin", "face"], Choice()]
 
@@ -64,68 +65,6 @@ class TargetTable(FileTable, frozen=True, kw_only=True):
         Meta(
             description="Largest diameter of a ball's stem, from the ball to the table; needed for a probing program.",
             examples=[8.0],
-        ),
-    ] = None
-
-
-class ProbeTable(FileTable, frozen=True, kw_only=True):
-    """The probe, for a probing program."""
-
-    length: Annotated[
-        PositiveLength,
-        Meta(
-            description="Length from the gauge line to the lowest point of the stylus ball.", examples=[148.5]
-        ),
-    ]
-    ball_diameter: Annotated[PositiveLength, Meta(description="Diameter of the stylus ball.", examples=[6.0])]
-    stylus_length: Annotated[
-        PositiveLength | None,
-        Meta(
-            description="Length from the lowest point of the stylus ball up to where the probe is thicker than the ball; "
-            "needed for a probing program.",
-            examples=[50.0],
-        ),
-    ] = None
-    body_diameter: Annotated[
-        PositiveLength | None,
-        Meta(
-            description="Largest diameter of the probe above its stylus; needed for a probing program.",
-            examples=[40.0],
-        ),
-    ] = None
-    spare: Annotated[
-        PositiveLength | None,
-        Meta(
-            description="Clearance of stylus and body from platter, stems and balls; left out: 2 mm.",
-            examples=[2.0],
-        ),
-    ] = None
-    offset: Annotated[
-        int,
-        Meta(
-            ge=1,
-            le=9999,
-            description="Number of its tool length offset (H of G43), which must hold its length when the program runs: "
-            "from the gauge line, or with a reference tool how much longer it is than that.",
-            examples=[20],
-        ),
-    ]
-    feed: Annotated[PositiveLength, Meta(description="Feed of a touch, per minute.", examples=[80.0])]
-    move: Annotated[
-        PositiveLength, Meta(description="Feed between touches below the safe height.", examples=[600.0])
-    ]
-    clearance: Annotated[
-        PositiveLength | None,
-        Meta(
-            description="Distance from the expected surface at which a touch begins; left out: 5 mm.",
-            examples=[5.0],
-        ),
-    ] = None
-    over: Annotated[
-        PositiveLength | None,
-        Meta(
-            description="Distance beyond the expected surface at which a touch gives up; left out: 3 mm.",
-            examples=[3.0],
         ),
     ] = None
 

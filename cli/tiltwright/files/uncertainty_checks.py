@@ -50,7 +50,9 @@ def check_job_uncertainty(job: JobFile) -> Iterator[UnlocatedDiagnostic]:
 
 
 def operation_names(operation: OperationTable) -> tuple[str, ...]:
-    """The names that an operation's repeats have; of a single operation its own."""
+    """The names that an operation's repeats have; of a single operation its own; none where none is stated."""
+    if operation.name is None:
+        return ()
     count = 1 if operation.repeat is None or operation.repeat.count is None else operation.repeat.count
     if count == 1:
         return (operation.name,)
@@ -71,9 +73,9 @@ def _touches(path: KeyPath, touched: FileTable | None) -> Iterator[UnlocatedDiag
 def _features(
     features: Sequence[FeatureTable], operations: Sequence[OperationTable]
 ) -> Iterator[UnlocatedDiagnostic]:
-    patterns = [operation.name for operation in operations]
+    patterns = [operation.name for operation in operations if operation.name is not None]
     each = [name for operation in operations for name in operation_names(operation)]
-    names = [feature.name for feature in features]
+    names = [feature.name for feature in features if feature.name is not None]
     for place, feature in enumerate(features):
         path: KeyPath = ("feature", place)
         known = list(dict.fromkeys([*patterns, *each]))
@@ -85,7 +87,7 @@ def _features(
             yield UnlocatedDiagnostic(where, f"{shown(feature.datum)}, the feature itself", "another feature")
         elif feature.datum not in names and feature.datum not in each:
             near = nearest(feature.datum, [*names, *each])
-            others = [name for name in names if name is not None and name != feature.name]
+            others = [name for name in names if name != feature.name]
             tip = (
                 f'did you mean "{near}"?'
                 if near

@@ -4,22 +4,27 @@ from __future__ import annotations
 
 from typing import Literal
 
-from tiltwright.machine.findings import PlatterKeysUnused
+from tiltwright.machine.findings import MachineFinding
 from tiltwright.output.messages import Finding, Message
 
 __all__ = [
     "DirectionMissed",
+    "FacesInward",
     "JobFinding",
     "JobMessage",
     "LengthLeftIn",
     "LoadersNeeded",
     "NotReached",
     "OutOfTravel",
+    "OutOfTravels",
+    "OutsideBlank",
     "PartOffSquare",
     "PartZeroBelowPlatter",
     "PatternTurnedOver",
     "PlaneTurned",
     "SingularRotary",
+    "StackSignLost",
+    "StepDown",
     "TakenOutOfOrder",
     "TouchMistyped",
     "TouchOffDifference",
@@ -112,6 +117,57 @@ class OutOfTravel(Finding, frozen=True):
     high_mm: float
 
 
+class OutOfTravels(Finding, frozen=True):
+    """Work offsets of several operations that lie beyond the same end of a travel, from the nearest to the farthest."""
+
+    kind = "out of travel"
+    axis: str
+    nearest_mm: float
+    farthest_mm: float
+    low_mm: float
+    high_mm: float
+
+
+class StepDown(Finding, frozen=True):
+    """A step of the stack that goes down, toward the platter: `up` has a minus."""
+
+    kind = "step down"
+    step: str
+    up_mm: float
+
+
+class StackSignLost(Finding, frozen=True):
+    """A touch-off that would agree with the stack if one number of one of these steps had the other sign.
+
+    Attributes
+    ----------
+    steps, keys : tuple of str
+        One entry each for every number that explains it: its step, and "up", "shift x", "shift y", "rotate x" or "turn".
+    """
+
+    kind = "stack sign lost"
+    steps: tuple[str, ...]
+    keys: tuple[str, ...]
+
+
+class FacesInward(Finding, frozen=True):
+    """A plane whose face, at its origin, is turned to part zero and not away from it.
+
+    `key` is the one that gives the direction: "at", "normal", "tip" or "through".
+    """
+
+    kind = "faces inward"
+    key: str
+
+
+class OutsideBlank(Finding, frozen=True):
+    """An origin in the air: so far from the blank that the job states."""
+
+    kind = "outside blank"
+    step: str
+    outside_mm: float
+
+
 class TouchMistyped(Finding, frozen=True):
     """A touched-off part zero that lies outside the travels, or that one slip of the keys explains.
 
@@ -122,9 +178,9 @@ class TouchMistyped(Finding, frozen=True):
     offset_mm, low_mm, high_mm : tuple of float
         Their readings, and the ends of their travels.
     cause : str
-        "sign", "mm as inches", "inches as mm", or "unknown": what brings it to the stack's part zero.
+        "sign", "mm as inches", "inches as mm", "pose sign", or "unknown": what brings it to the stack's part zero.
     axes : tuple of str
-        Where signs were lost.
+        Where signs were lost: of X, Y and Z, or with "pose sign" the letter of a rotary.
     """
 
     kind = "touch-off mistyped"
@@ -132,7 +188,7 @@ class TouchMistyped(Finding, frozen=True):
     offset_mm: tuple[float, ...]
     low_mm: tuple[float, ...]
     high_mm: tuple[float, ...]
-    cause: Literal["sign", "mm as inches", "inches as mm", "unknown"]
+    cause: Literal["sign", "mm as inches", "inches as mm", "pose sign", "unknown"]
     axes: tuple[str, ...]
 
 
@@ -208,11 +264,16 @@ class NotReached(Finding, frozen=True):
 JobFinding = (
     LoadersNeeded
     | TakenOutOfOrder
-    | PlatterKeysUnused
+    | MachineFinding
+    | StepDown
+    | StackSignLost
+    | FacesInward
+    | OutsideBlank
     | TouchOffDifference
     | TouchOffTooFar
     | LengthLeftIn
     | OutOfTravel
+    | OutOfTravels
     | TouchMistyped
     | WhenFreeUnused
     | PlaneTurned

@@ -1,24 +1,30 @@
-"""The messages about a job in words, lengths in the unit that is shown."""
+"""The messages about a job in words, lengths in the unit that is shown; why a pose or a direction cannot be used."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from typing import assert_never
 
+from kinematics import UnreachableOperation, Violation
 from tiltwright.job.evaluate import NumberedOperation
 from tiltwright.job.message_kinds import (
     DirectionMissed,
+    FacesInward,
     JobFinding,
     JobMessage,
     LengthLeftIn,
     LoadersNeeded,
     NotReached,
     OutOfTravel,
+    OutOfTravels,
+    OutsideBlank,
     PartOffSquare,
     PartZeroBelowPlatter,
     PatternTurnedOver,
     PlaneTurned,
     SingularRotary,
+    StackSignLost,
+    StepDown,
     TakenOutOfOrder,
     TouchMistyped,
     TouchOffDifference,
@@ -26,11 +32,25 @@ from tiltwright.job.message_kinds import (
     WhenFreeUnused,
     ZeroOffPlane,
 )
-from tiltwright.machine.findings import PlatterKeysUnused, machine_finding_words
+from tiltwright.machine.findings import (
+    ParallelRotaries,
+    PivotOutOfTravel,
+    PlatterKeysUnused,
+    machine_finding_words,
+)
 from tiltwright.output.messages import name_list, named
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, length, lengths
 
-__all__ = ["LONGEST_LIST", "finding_words", "message_words", "operation_list", "tolerance_words"]
+__all__ = [
+    "LONGEST_LIST",
+    "finding_words",
+    "message_words",
+    "operation_list",
+    "slip_words",
+    "tolerance_words",
+    "unreachable_text",
+    "violation_text",
+]
 
 LONGEST_LIST = 80
 """Characters up to which several operations are listed by name, beyond that by their numbers on the sheet."""
@@ -65,12 +85,32 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
                 f"part zero stands {length(depth_mm, units)} {UNIT_SYMBOL[units]} below the platter's face. Does a step of the "
                 "stack have a minus too many?"
             )
+        case StepDown(step, up_mm):
+            height = f"{length(up_mm, units)} {UNIT_SYMBOL[units]}"
+            return (
+                f'the step "{step}" goes down: `up` is {height}. If the minus is wrong, the tool cuts '
+                f"{length(2.0 * abs(up_mm), units)} {UNIT_SYMBOL[units]} too deep. Touch off part zero to be sure"
+            )
+        case StackSignLost(steps, keys):
+            numbers = (f'{key} of "{step}"' for step, key in zip(steps, keys, strict=True))
+            return f"with the other sign one number of the stack would agree with the touch-off: {' or '.join(numbers)}"
+        case FacesInward(key):
+            sense = ", and which way each rotary turns" if key == "at" else ""
+            return (
+                f"the plane faces part zero, where a face of the part faces away from it. Check the signs of `{key}` and "
+                f"`origin`{sense}"
+            )
+        case OutsideBlank(step, outside_mm):
+            return (
+                f'its origin lies {length(outside_mm, units)} {UNIT_SYMBOL[units]} outside the blank, "{step}". Check the '
+                "signs of `origin`"
+            )
         case PatternTurnedOver(turned_deg, first):
             return (
                 f"reached at the other tilt than {first}, so the same program runs turned by {angle(turned_deg)} degrees. Set "
                 "`tilt` for the pattern, or see tiltwright aim for what stops it"
             )
-        case PlatterKeysUnused():
+        case PlatterKeysUnused() | PivotOutOfTravel() | ParallelRotaries():
             return machine_finding_words(finding, units)
         case TouchOffTooFar(distance_mm, within_mm, within_stated, job_units, typed):
             allows = "the job allows" if within_stated else "`within` is not set, and the default allows"
@@ -90,6 +130,9 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
         case OutOfTravel(axis, offset_mm, low_mm, high_mm):
             value, low, high = lengths((offset_mm, low_mm, high_mm), units)
             return f"OUT OF TRAVEL: {axis} {value} is outside {low} to {high}"
+        case OutOfTravels(axis, nearest_mm, farthest_mm, low_mm, high_mm):
+            nearest, farthest, low, high = lengths((nearest_mm, farthest_mm, low_mm, high_mm), units)
+            return f"OUT OF TRAVEL: {axis} {nearest} to {farthest} is outside {low} to {high}"
         case PlaneTurned(plane_x_deg):
             turned = "counterclockwise" if plane_x_deg > 0.0 else "clockwise"
             return (
@@ -133,16 +176,28 @@ def _mistyped_words(finding: TouchMistyped, units: str) -> str:
         outside.append(
             f"{axis} {value} is " + (f"above {high}" if axis == "Z" else f"outside {low} to {high}")
         )
-    axes = name_list(finding.axes, "and")
-    why = {
-        "sign": f"a lost minus sign in {axes}?",
-        "mm as inches": "mm typed as inches?",
-        "inches as mm": "inches typed as mm?",
-        "unknown": "check the signs, the unit and the order of X, Y, Z",
-    }[finding.cause]
+    why = slip_words(finding.cause, finding.axes)
     if outside:
         return f"OUT OF TRAVEL: part zero as touched off, {', '.join(outside)}; {why}"
     return f"part zero as touched off would agree with the stack but for one slip: {why}"
+
+
+def slip_words(cause: str, axes: Sequence[str]) -> str:
+    """A slip of the keys in a touch-off, as a question.
+
+    Examples
+    --------
+    >>> slip_words("sign", ["X", "Z"])
+    'a lost minus sign in X and Z?'
+    """
+    where = name_list(axes, "and")
+    return {
+        "sign": f"a lost minus sign in {where}?",
+        "mm as inches": "mm typed as inches?",
+        "inches as mm": "inches typed as mm?",
+        "pose sign": f"the sign of {where} in the pose?",
+        "unknown": "check the signs, the unit and the order of X, Y, Z",
+    }[cause]
 
 
 def _length_words(finding: LengthLeftIn, units: str) -> str:
@@ -208,3 +263,41 @@ def _runs(indices: Sequence[int], name: Callable[[int], str], continues: Callabl
     return ", ".join(
         f"{name(run[0])} to {name(run[-1])}" if len(run) > 2 else ", ".join(map(name, run)) for run in runs
     )
+
+
+_SHOWN_FROM_DEG = 5e-5
+"""An excess below this would read 0.0000: it is shown by its power of ten."""
+
+
+_MOST_REASONS = 6
+"""Three rotaries have many poses, each with reasons of its own: beyond so many nobody reads on."""
+
+
+def violation_text(violation: Violation) -> str:
+    """One reason why a pose cannot be used."""
+    letter, at = violation.letter, angle(violation.angle_deg)
+    if violation.kind == "tilt sign":
+        return f"program {letter} would be at {at}, a {violation.tilt} tilt was asked for"
+    low, high = violation.limits_deg or (float("-inf"), float("inf"))
+    if violation.kind == "alignment":
+        return f"machine {letter} would stand at {at} to line x up, its limits are {low:g} to {high:g}"
+    excess = violation.excess_deg
+    over = angle(excess) if excess >= _SHOWN_FROM_DEG else f"{excess:.0e}"
+    return f"machine {letter} would stand at {at}, its limits are {low:g} to {high:g}: {over} degrees too far"
+
+
+def unreachable_text(operation: UnreachableOperation) -> str:
+    """Why an operation cannot be reached, with the nearest pose that can be had."""
+    reasons = [violation_text(violation) for violation in operation.violations]
+    if len(reasons) > _MOST_REASONS:
+        more = len(reasons) - _MOST_REASONS
+        reasons = [*reasons[:_MOST_REASONS], f"and {more} more; `tiltwright aim` lists every pose"]
+    if operation.misalignment_deg > 0.0:
+        nearest = operation.solutions[0]
+        short = (
+            f"its direction stays {angle(operation.misalignment_deg)} degrees from the spindle at best "
+            f"(machine angles {', '.join(map(angle, nearest.machine_deg))})"
+        )
+        # Slightly off square, a direction is always a little short; what stops it may yet be a limit.
+        reasons = [short] if nearest.feasible else [short, *reasons]
+    return "; ".join(reasons)

@@ -9,6 +9,7 @@ from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests, NumberedOperat
 from tiltwright.job.message_wording import message_words
 from tiltwright.job.nests_output import nest_alerts, shown_name
 from tiltwright.job.warnings import job_messages
+from tiltwright.machine.sense import senses_words
 from tiltwright.output.gcode import PLAIN_WORK_OFFSETS, comment, needs_of
 from tiltwright.output.messages import Severity
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, length
@@ -44,12 +45,12 @@ def set_line(number: int, xyz: Sequence[str], letters: Sequence[str], angles: Se
 
 
 def program_words(nest: EvaluatedJob, one: NumberedOperation, name: str = "") -> str:
-    """What a work offset is for: the program's angles, the operation, and the program where the job names it."""
+    """What a work offset is for: the program angles, the operation, and the program where the job names it."""
     angles = " ".join(
         f"{letter}{angle(value)}"
         for letter, value in zip(nest.setup.machine.letters, one.placed.program_deg, strict=True)
     )
-    return f"{work_offset_code(one.number)} for {angles}: {name or one.placed.name}{_program_of(nest, one)}"
+    return f"{work_offset_code(one.number)} for program {angles}: {name or one.placed.name}{_program_of(nest, one)}"
 
 
 def unit_lines(evaluated: EvaluatedJob, units: str) -> tuple[str, ...]:
@@ -58,6 +59,7 @@ def unit_lines(evaluated: EvaluatedJob, units: str) -> tuple[str, ...]:
         comment(f"Z reference: {z_reference_words(evaluated, units)}"),
         comment("Absolute machine coordinates. Sets work offsets only; moves no axis."),
         comment("Check every value against the setup sheet before the first cut."),
+        comment(f"Jog and look: {senses_words(evaluated.setup.machine)}"),
         comment(f"Leaves {_UNIT_CODE[units]} active: {'millimetres' if units == 'mm' else 'inches'}."),
         _UNIT_CODE[units],
     )
@@ -94,26 +96,19 @@ def program(evaluated: EvaluatedJob, units: str) -> str:
         "%",
         comment(f"Work offsets for job: {evaluated.job.file.name}"),
         comment(f"Machine: {evaluated.job.machine.name}"),
-        comment(f"Z reference: {z_reference_words(evaluated, units)}"),
         *map(comment, loader_words(evaluated)),
-        comment("Absolute machine coordinates. Sets work offsets only; moves no axis."),
-        comment("Check every value against the setup sheet before the first cut."),
-        comment(f"Leaves {_UNIT_CODE[units]} active: {'millimetres' if units == 'mm' else 'inches'}."),
-        _UNIT_CODE[units],
+        *unit_lines(evaluated, units),
+        *(
+            comment(f"{message.severity.label}: {message_words(message, evaluated.operations, units)}")
+            for message in job_messages(evaluated)
+            if message.severity is not Severity.INFO
+        ),
     ]
     letters, offsets = evaluated.setup.machine.letters, evaluated.setup.rotary_offset_deg.tolist()
-    lines += [
-        comment(f"{message.severity.label}: {message_words(message, evaluated.operations, units)}")
-        for message in job_messages(evaluated)
-        if message.severity is not Severity.INFO
-    ]
     loaded: dict[int, str] = {}
     for one in in_loading_order(evaluated.operations, before_each=evaluated.before_each):
-        program_words = " ".join(
-            f"{letter}{angle(value)}" for letter, value in zip(letters, one.placed.program_deg, strict=True)
-        )
         line = load_line(one, letters, offsets, units)
-        lines.append(comment(f"{work_offset_code(one.number)} for {program_words}: {one.placed.name}"))
+        lines.append(comment(program_words(evaluated, one)))
         if evaluated.before_each or loaded.get(one.number) != line:
             lines.append(line)
         if evaluated.before_each:

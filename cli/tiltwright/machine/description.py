@@ -13,14 +13,13 @@ from kinematics import (
     table_frame,
 )
 from tiltwright.machine.findings import machine_finding_words, machine_findings
+from tiltwright.machine.sense import positive_turn_words
 from tiltwright.output.json_csv import length_list
 from tiltwright.output.messages import values_in
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, length, lengths
 from tiltwright.output.tables import table, units_words
 
-__all__ = ["machine_report", "machine_text", "positive_turn_words"]
-
-_SEEN_FROM = {0: ("the right", "the left"), 1: ("the back", "the front"), 2: ("above", "below")}
+__all__ = ["machine_report", "machine_text"]
 
 
 def machine_text(machine: Machine, units: str) -> str:
@@ -55,13 +54,6 @@ def _turning(rotary: RotaryAxis) -> str:
         f"A positive {rotary.letter} move turns the table {positive_turn_words(rotary)}{zero}. "
         f"Check it: jog {rotary.letter} by +10 degrees and watch the table."
     )
-
-
-def positive_turn_words(rotary: RotaryAxis) -> str:
-    """The way the table turns on a positive move, and the side to look from: "clockwise, seen from above"."""
-    axis = int(abs(rotary.direction).argmax())
-    end = _SEEN_FROM[axis][0 if rotary.direction[axis] > 0 else 1]
-    return f"{rotary.positive_turn.value}, seen from {end}"
 
 
 def _facts(machine: Machine, units: str) -> list[str]:

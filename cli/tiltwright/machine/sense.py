@@ -1,4 +1,4 @@
-"""A rotary's sense of turning, from two looks at the table that must agree.
+"""A rotary's sense of turning: in words, and from two looks at the table that must agree.
 
 A move is watched twice: which way one side of the table goes, as seen from the front of the machine, and which way
 round the table turns. Both are turned into the machine file's `positive_turn`, which is seen from the positive end of
@@ -12,8 +12,20 @@ near side goes right. From an axis' positive end a right-handed turn is counterc
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-__all__ = ["SENSE_LOOKS", "SenseLooks", "sense_from_clock", "sense_from_side"]
+if TYPE_CHECKING:
+    from kinematics import Machine, RotaryAxis
+
+__all__ = [
+    "SENSE_LOOKS",
+    "SenseLooks",
+    "end_words",
+    "positive_turn_words",
+    "sense_from_clock",
+    "sense_from_side",
+    "senses_words",
+]
 
 CLOCK = ("clockwise", "counterclockwise")
 
@@ -91,3 +103,38 @@ def sense_from_clock(along: str, clock: str) -> str:
 def _positive_turn(along: str, *, right_handed: bool) -> str:
     """From a turn about the machine axis' positive direction to one seen from the line's own positive end."""
     return "counterclockwise" if right_handed == (along[0] == "+") else "clockwise"
+
+
+_ENDS = (
+    ("from the right", "from the left"),
+    ("from the back", "from the front"),
+    ("from above", "from below"),
+)
+_NEAR_AXIS = 0.95
+
+
+def end_words(rotary: RotaryAxis) -> str:
+    """The side to look from at the positive end of a rotary's line, "from above"; its end where the line slants."""
+    axis = int(abs(rotary.direction).argmax())
+    if abs(float(rotary.direction[axis])) < _NEAR_AXIS:
+        return "from the positive end of its line"
+    return _ENDS[axis][int(rotary.direction[axis] < 0)]
+
+
+def positive_turn_words(rotary: RotaryAxis) -> str:
+    """The way the table turns on a positive move, and the side to look from: "clockwise, seen from above"."""
+    return f"{rotary.positive_turn.value}, seen {end_words(rotary)}"
+
+
+def senses_words(machine: Machine) -> str:
+    """The way the table turns on a positive move of each rotary.
+
+    Examples
+    --------
+    >>> from kinematics import Machine, Platter, RotaryAxis, RotationSense
+    >>> tilt = RotaryAxis("B", [0, 0, -50], [0, 1, 0], RotationSense.CLOCKWISE)
+    >>> platter = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.COUNTERCLOCKWISE)
+    >>> senses_words(Machine("mill", (tilt, platter), Platter(face_mm=0.0)))
+    '+B is clockwise, seen from the back; +C is counterclockwise, seen from above'
+    """
+    return "; ".join(f"+{one.letter} is {positive_turn_words(one)}" for one in machine.rotaries)

@@ -8,14 +8,15 @@ from collections.abc import Sequence
 from kinematics import work_offset_code
 from tiltwright.output.ascii import transliterate
 
-__all__ = ["LANGUAGE", "PLAIN_WORK_OFFSETS", "comment", "needs_of"]
+__all__ = ["LANGUAGE", "LONGEST_LINE", "PLAIN_WORK_OFFSETS", "comment", "message", "needs_of"]
 
 LANGUAGE = "RS274/NGC (NISTIR 6556)"
 
 PLAIN_WORK_OFFSETS = 6
 """Work offsets up to this number are G54 to G59; 7 to 9 are G59.1 to G59.3, which not every control has."""
 
-_LONGEST_LINE = 256
+LONGEST_LINE = 256
+"""Characters (section 3.3)."""
 
 # A control may ignore blanks and act on whatever word stands before a comma, as RS274/NGC does on "MSG,".
 _WORD_AND_COMMA = re.compile(r"[A-Za-z_][\w.\-]*,", re.ASCII)
@@ -41,7 +42,19 @@ def comment(text: str) -> str:
     )
     if _WORD_AND_COMMA.match(safe.replace(" ", "")):
         safe = f": {safe}"
-    return f"({safe[: _LONGEST_LINE - 2]})"
+    return f"({safe[: LONGEST_LINE - 2]})"
+
+
+def message(text: str) -> str:
+    """A comment that the control shows to whoever stands there (section 3.3.4); safe as `comment` is.
+
+    Examples
+    --------
+    >>> message("nest left (2): probing")
+    '(MSG, nest left [2]: probing)'
+    """
+    inside = comment(text)[1:-1]
+    return f"(MSG, {inside[: LONGEST_LINE - 7]})"
 
 
 def needs_of(highest: int, parameters: Sequence[tuple[int, int]] = ()) -> tuple[str, ...]:

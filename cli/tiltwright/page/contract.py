@@ -31,9 +31,8 @@ from kinematics.teaching import Digits, Working, written, written_number
 from kinematics.teaching.worked_step import Number, WorkedStep
 from kinematics.teaching.working import seen_from
 from tiltwright import __version__
-from tiltwright.job.aim_wording import unreachable_text
 from tiltwright.job.evaluate import EvaluatedJob
-from tiltwright.job.message_wording import message_words
+from tiltwright.job.message_wording import message_words, unreachable_text
 from tiltwright.job.warnings import job_messages
 from tiltwright.output import numbers
 from tiltwright.output.messages import as_shown, grouped

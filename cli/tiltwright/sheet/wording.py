@@ -11,6 +11,7 @@ from kinematics import Machine, RotaryAxis, Setup, StackStep, is_horizontal, wor
 from tiltwright.calibration.calibration_log import CalibrationRecord, is_current, read_log
 from tiltwright.files.diagnostics import InputFaults, sanitized
 from tiltwright.files.loader import ReadMachine
+from tiltwright.machine.sense import end_words, positive_turn_words
 from tiltwright.output import numbers
 from tiltwright.output.gcode import LANGUAGE, PLAIN_WORK_OFFSETS
 from tiltwright.sheet.data import OperationRow, Sheet, Texts, VerifyRow
@@ -212,6 +213,23 @@ def square_up_words(setup: Setup, square_up: Mapping[str, float | None]) -> Text
     return tuple(words)
 
 
+def sweep_words(setup: Setup, square_up: Mapping[str, float | None]) -> Texts:
+    """The check, with an indicator, of each rotary offset that takes out a clocking: its sign shows at the part only."""
+    words = []
+    for letter, reading_deg in square_up.items():
+        axis = setup.alignment_axis(letter)
+        if not setup.rotary_offset_deg[setup.machine.index(letter)] or _seen_words(setup, letter, axis):
+            continue
+        zero = "  ".join(f"{one} 0" for one in setup.machine.letters)
+        source = "the stack's `turn`" if reading_deg is None else "the reading in `square_up`"
+        words.append(
+            f"With a work offset active, turn the rotaries to program {zero} and run an indicator along the part's {axis} edge "
+            f"with machine {axis.upper()}: the needle must stand still. If it shows twice the clocking, {source} has the wrong "
+            "sign."
+        )
+    return tuple(words)
+
+
 def _seen_words(setup: Setup, letter: str, axis: str) -> str:
     """The view in which the two agree, where they do not lie along each other in space."""
     column = "xyz".index(axis)
@@ -227,13 +245,16 @@ def _rotary_words(rotary: RotaryAxis, units: str) -> str:
     limits = (
         "endless"
         if rotary.limits_deg is None
-        else f"limits {numbers.angle(rotary.limits_deg[0])}° to {numbers.angle(rotary.limits_deg[1])}°"
+        else f"limits at machine {rotary.letter} {numbers.angle(rotary.limits_deg[0])}° and {numbers.angle(rotary.limits_deg[1])}°"
     )
-    zero = f", shows {numbers.angle(rotary.zero_deg)}° at the all-zero pose" if rotary.zero_deg else ""
-    end = _end_words(rotary).strip()
+    zero = (
+        f", at machine {rotary.letter} {numbers.angle(rotary.zero_deg)}° in the all-zero pose"
+        if rotary.zero_deg
+        else ""
+    )
     return (
-        f"{rotary.letter}: the table turns {rotary.positive_turn.value} on a positive move, seen "
-        f"{end or 'from the positive end of its line'}. Line through {point} along {_direction(rotary)}, {limits}{zero}."
+        f"{rotary.letter}: the table turns {rotary.positive_turn.value} on a positive move, seen {end_words(rotary)}. "
+        f"Line through {point} along {_direction(rotary)}, {limits}{zero}."
     )
 
 
@@ -242,19 +263,6 @@ def _direction(rotary: RotaryAxis) -> str:
     short = numbers.direction(rotary.direction)
     exact = np.array_equal(np.abs(rotary.direction).round(12), np.abs(rotary.direction).round(4))
     return short if exact else "(" + ", ".join(numbers.fixed(float(c), 6) for c in rotary.direction) + ")"
-
-
-def _end_words(rotary: RotaryAxis) -> str:
-    """The side to look from, for a direction close to a machine axis."""
-    axis = int(np.argmax(np.abs(rotary.direction)))
-    if abs(float(rotary.direction[axis])) < 0.95:
-        return ""
-    ends = (
-        ("from the right", "from the left"),
-        ("from the back", "from the front"),
-        ("from above", "from below"),
-    )
-    return f" {ends[axis][int(rotary.direction[axis] < 0)]}"
 
 
 def _platter_words(machine: Machine, units: str) -> str:
@@ -272,7 +280,9 @@ def _platter_words(machine: Machine, units: str) -> str:
     return f"Platter face at machine Z {numbers.length(platter.face_mm, units)} at the all-zero pose{diameter}; {normal}."
 
 
-def verify_words(machine: Machine, units: str, heights: Texts, *, before_each: bool) -> Texts:
+def verify_words(
+    machine: Machine, units: str, heights: Texts, *, before_each: bool, square_up: Texts = ()
+) -> Texts:
     """Checks before the first cut, in order; a shared work offset is set before it is selected.
 
     Parameters
@@ -282,11 +292,12 @@ def verify_words(machine: Machine, units: str, heights: Texts, *, before_each: b
     heights : tuple of str
         Reasons for the heights of the tip, in sentences.
     before_each : bool
+    square_up : tuple of str
+        Of `sweep_words`.
     """
     select = "set its work offset and select it" if before_each else "select the work offset"
     jogs = " ".join(
-        f"Jog {rotary.letter} a few degrees positive: the table must turn {rotary.positive_turn.value}"
-        f", seen{_end_words(rotary) or ' from the positive end of its line'}."
+        f"Jog {rotary.letter} a few degrees positive: the table must turn {positive_turn_words(rotary)}."
         for rotary in machine.rotaries
     )
     top = (
@@ -298,6 +309,7 @@ def verify_words(machine: Machine, units: str, heights: Texts, *, before_each: b
     return (
         "Compare every work offset on the control with the table of offsets on this sheet.",
         f"Clear of everything: {jogs}",
+        *square_up,
         (
             f"Row by row: retract, turn the rotaries to the program angles, {select}, call a tool of known length with "
             "its length offset active, go to program X0 Y0, then down to the row's Z and no lower."

@@ -8,7 +8,7 @@ import pytest
 
 from kinematics import transform_points
 from kinematics.calibration import PlannedTarget, TargetKind, perturbed_machine, simulated_readings
-from tiltwright.calibration.readings_output import readings_csv
+from tiltwright.calibration.readings_csv import readings_csv
 from tiltwright.files.loader import read_machine
 
 POSES = np.array([[a, c] for a in (0.0, -30.0, -60.0, -90.0) for c in (0.0, 90.0, 180.0, 270.0)])

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from kinematics.calibration import PlannedTarget, TargetKind, perturbed_machine, simulated_readings
-from tiltwright.calibration.readings_output import readings_csv
+from tiltwright.calibration.readings_csv import readings_csv
 from tiltwright.files.loader import read_machine
 
 POSES = np.array([[a, c] for a in (-90.0, -60.0, -30.0, 0.0, 30.0) for c in (0.0, 90.0, 180.0, 270.0)])

@@ -10,7 +10,7 @@ import pytest
 
 from kinematics import table_pose
 from kinematics.calibration import PlannedTarget, TargetKind, perturbed_machine, simulated_readings
-from tiltwright.calibration.readings_output import readings_csv
+from tiltwright.calibration.readings_csv import readings_csv
 from tiltwright.files.loader import read_machine
 
 POSES = [(-90, 30), (-90, 150), (-60, 270), (0, 90), (30, 270), (30, 210), (30, 90), (30, 0)]

@@ -27,7 +27,7 @@ from tiltwright.calibration.fit_wording import (
     fixed_sentence,
     outlier_sentence,
 )
-from tiltwright.calibration.readings_output import readings_csv
+from tiltwright.calibration.readings_csv import readings_csv
 from tiltwright.files.loader import read_machine
 
 GOLDEN = Path(__file__).with_name("fit_wording.txt")

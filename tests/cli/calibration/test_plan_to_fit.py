@@ -257,7 +257,7 @@ def test_a_program_with_a_ball_in_the_way_is_an_accident_here():
     machine = read_machine("examples/teaching_mill.toml").machine
     ball = Thing("ball", np.array([-381.0, -203.4, -310.5]), np.array([0.0, 0.0, 1.0]), 10.0)
     control = Control(machine, [ball], 6.0, 148.5)
-    control.offset_zero = True
+    control.show_machine()
     for line in ("M5", "G0 X-381 Y-203.4", "G43 H1"):
         control.line(line)
     with pytest.raises(AssertionError):

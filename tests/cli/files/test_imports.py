@@ -28,7 +28,7 @@ def imported_by(code: str) -> set[str]:
         "collector",
         "syntax_errors",
         "toml_source",
-        "json_schema",
+        "file_schema",
     ],
 )
 def test_light_modules(name: str) -> None:

@@ -7,7 +7,7 @@ from typing import Any, Literal
 import jsonschema  # type: ignore[import-untyped]
 import pytest
 
-from tiltwright.files.json_schema import json_schema
+from tiltwright.files.file_schema import json_schema
 
 FOLDER = Path(__file__).parent
 Kind = Literal["machine", "job"]

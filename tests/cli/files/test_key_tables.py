@@ -3,8 +3,7 @@
 import msgspec
 import pytest
 
-from tiltwright.files.json_schema import FILE_KINDS, file_table, json_schema
-from tiltwright.files.key_tables import key_tables
+from tiltwright.files.file_schema import FILE_KINDS, file_table, json_schema, key_tables
 
 
 @pytest.mark.parametrize("kind", FILE_KINDS)

@@ -9,9 +9,8 @@ from kinematics import StackStep
 from kinematics.reach.beam import Section
 from kinematics.reach.clearance import clearances
 from kinematics.reach.collision_model import StepBody, moved_on_mill, with_step_height
+from kinematics.reach.feasibility import Limit, minimum_clearance
 from kinematics.reach.index_moves import job_index_moves
-from kinematics.reach.job_clearance import minimum_clearance
-from kinematics.reach.limit import Limit
 from kinematics.reach.load_limit import LoadLimit
 from kinematics.reach.mounting import mounting_ranges
 from kinematics.reach.scene import scene_of

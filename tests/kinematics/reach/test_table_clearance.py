@@ -9,8 +9,8 @@ from kinematics import Machine, Platter, RotaryAxis, RotationSense, Setup, Stack
 from kinematics.reach.beam import Section
 from kinematics.reach.clearance import table_clearances
 from kinematics.reach.collision_model import CollisionModel, OperationPose, StepBody, platter_solid
+from kinematics.reach.feasibility import minimum_clearance
 from kinematics.reach.index_moves import job_index_moves
-from kinematics.reach.job_clearance import minimum_clearance
 from kinematics.reach.scene import group_poses, scene_of
 from kinematics.reach.shapes import Box, Frustum
 from kinematics.reach.solid import BASE, PART, Solid, on_rotary

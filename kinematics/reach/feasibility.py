@@ -1,4 +1,4 @@
-"""Smallest distance of a whole job, at its operations and along its index moves, and continuation by it.
+"""Feasible intervals and the limits that end them; the smallest distance of a whole job, and continuation by it.
 
 When a step grows by a millimetre, or the fixture moves by one, no distance changes by more than that. So from a value
 that clears one can go on by the distance that is left, each time, without skipping anything (Lipschitz continuation).
@@ -7,16 +7,66 @@ that clears one can go on by the distance that is left, each time, without skipp
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
+from kinematics.progress import unwatched
 from kinematics.reach.clearance import Clearance, clearances, table_clearances
 from kinematics.reach.collision_model import CollisionModel
 from kinematics.reach.index_moves import job_index_moves
-from kinematics.reach.limit import Limit, LimitKind
 from kinematics.reach.scene import FARTHEST_MM, PairFilter, scene_of
 
-__all__ = ["CONTACT_MM", "advance", "minimum_clearance"]
+__all__ = ["CONTACT_MM", "Interval", "Limit", "LimitKind", "advance", "minimum_clearance"]
+
+LimitKind = Literal["range", "travel", "clearance", "table", "index move", "capacity", "holding torque"]
+"""End of the range asked about; end of travel; a pair with the tool at an operation; a pair of what turns and what
+stands at an operation; a pair on an index move; the mass a rotary may carry; the torque it holds."""
+
+
+@dataclass(frozen=True)
+class Limit:
+    """Cause that ends an interval.
+
+    Attributes
+    ----------
+    kind : LimitKind
+    operation : str or None
+        The operation concerned; for an index move the one it leads from, None for the start of the job.
+    next_operation : str or None
+        For an index move the operation it leads to, None for the start of the job.
+    axis : str or None
+        "X", "Y", "Z", or the letter of a rotary.
+    end : "low", "high" or None
+        Of the travel.
+    pair : (str, str) or None
+        The two bodies that come too close.
+    """
+
+    kind: LimitKind = "range"
+    operation: str | None = None
+    next_operation: str | None = None
+    axis: str | None = None
+    end: Literal["low", "high"] | None = None
+    pair: tuple[str, str] | None = None
+
+
+@dataclass(frozen=True)
+class Interval:
+    """Values from `low` to `high`, and the cause that ends them on either side.
+
+    Attributes
+    ----------
+    low, high : float
+    low_limit, high_limit : Limit
+    """
+
+    low: float
+    low_limit: Limit
+    high: float
+    high_limit: Limit
+
 
 CONTACT_MM = 0.01
 """Distance beyond the one asked for at which the continuation ends."""
@@ -68,7 +118,9 @@ def minimum_clearance(
                     least = pair.gap_mm
                     limit = Limit(kind, operation.name, pair=(pair.body, pair.obstacle))
     if least > 0.0:
-        for move in job_index_moves(model, scene, least, tool_too=tool_too, table_too=not tool_moves_only):
+        with unwatched():  # one measurement of a search, whose own progress is told
+            moves = job_index_moves(model, scene, least, tool_too=tool_too, table_too=not tool_moves_only)
+        for move in moves:
             for one in move.clearances:
                 if one.at_least_mm < least:
                     least = one.at_least_mm
