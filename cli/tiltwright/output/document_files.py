@@ -34,7 +34,8 @@ _ANYWHERE = (
 )
 """An underscore within a word, the colon of "PORT:X=" and the dot of a file name mean nothing, and no reader makes a link
 of these endings: they stay as they are."""
-_SPECIAL = re.compile(rf"^[+\-=]|{_ANYWHERE}|(?<=\d)[.)](?=\s)")
+_SPECIAL = re.compile(rf"^[+\-=]|{_ANYWHERE}")
+_NUMBERED = re.compile(r"^(\d{1,9})([.)])(?=\s|$)")
 _SPECIAL_IN_CELL = re.compile(_ANYWHERE)  # no list and no heading begins in a table's cell
 
 
@@ -137,8 +138,10 @@ def escaped(text: str) -> str:
     www\.example
     >>> print(escaped("write answers-01.csv, with value_mm"))
     write answers-01.csv, with value_mm
+    >>> print(escaped("1. with B at 0. Then"))
+    1\. with B at 0. Then
     """
-    return _SPECIAL.sub(lambda mark: "\\" + mark[0], sanitized(text))
+    return _NUMBERED.sub(r"\1\\\2", _SPECIAL.sub(lambda mark: "\\" + mark[0], sanitized(text)))
 
 
 def escaped_in_cell(text: str) -> str:
