@@ -12,7 +12,7 @@ from kinematics.progress import counted
 from kinematics.teaching import why_not_by_trigonometry
 from tiltwright.page.assemble import fit_html, setup_html
 from tiltwright.page.contract import setup_page
-from tiltwright.teaching.lesson_set import KEYS, SHARED_MACHINE
+from tiltwright.teaching.lesson_set import KEYS, SHARED_MACHINE, page_name
 from tiltwright.teaching.workings import stack_used
 
 __all__ = ["lesson_pages"]
@@ -49,7 +49,7 @@ def lesson_pages(files: Mapping[Path, str | bytes], *, by_hand: bool) -> Iterato
                 else _fit_page(path, Path(folder) / (machine if machine in keys else SHARED_MACHINE))
             )
             if made is not None:
-                yield Path(KEYS) / f"page-{number}.html", made
+                yield Path(KEYS) / page_name(int(number)), made
 
 
 def _job_page(path: Path, *, by_hand: bool) -> str:
