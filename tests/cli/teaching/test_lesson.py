@@ -69,11 +69,13 @@ def test_the_key_says_what_the_exercise_is(run, tmp_path, level, units):
 
 def test_the_same_seed_gives_the_same_files(run, tmp_path):
     for name in ("one", "two"):
-        assert _new(run, tmp_path / name, "one tilt", 1, "--by-hand").code == 0
+        assert _new(run, tmp_path / name, "one tilt", 1).code == 0
     first, second = ({p.relative_to(f): p.read_bytes() for p in f.rglob("*") if p.is_file()}
                      for f in (tmp_path / "one", tmp_path / "two"))  # fmt: skip
     assert first == second
     assert "√(" in (tmp_path / "one" / "key" / "key-01.md").read_text("utf-8")
+    assert _new(run, tmp_path / "three", "one tilt", 1, "--matrices").code == 0
+    assert "√(" not in (tmp_path / "three" / "key" / "key-01.md").read_text("utf-8")
 
 
 def test_nothing_is_overwritten_without_force(run, tmp_path):
