@@ -3,8 +3,12 @@
 import os
 
 from hypothesis import settings
+from slices import cases
 
 # The same examples every time: whoever runs the tests gets the verdict that the change got when it landed.
 # HUNT=1 python -m pytest ... looks for new counterexamples.
-settings.register_profile("house", deadline=None, derandomize=not os.environ.get("HUNT"))
+# As many as `slices` says, of hypothesis' own hundred.
+settings.register_profile(
+    "house", deadline=None, derandomize=not os.environ.get("HUNT"), max_examples=cases(100)
+)
 settings.load_profile("house")

@@ -19,15 +19,17 @@ from kinematics.batch.charts import (
 )
 from kinematics.batch.groups import GroupShift, group_shifts
 from kinematics.batch.production import (
+    BatchDay,
+    BatchSchedule,
     BatchTimes,
     ShopHours,
     ToolLife,
-    batch_finish,
+    batch_schedule,
     cycle_minutes,
     tools_needed,
 )
 from kinematics.batch.re_probing import Forecast, ProbingInterval, forecast, probing_intervals
-from kinematics.batch.stub import Stub, StubLoad, breaking_force_n, stub_load
+from kinematics.batch.stub import Stub, StubLoad, breaking_force_n, stub_load, worst_stub_load
 from kinematics.batch.zero_probing import PartTouch, ZeroProbing, centre_touch, part_shift, surface_touch
 from kinematics.batch.zero_shift import (
     ClockingTerms,
@@ -40,6 +42,8 @@ from kinematics.batch.zero_shift import (
 __all__ = [
     "SIGNIFICANT",
     "Baseline",
+    "BatchDay",
+    "BatchSchedule",
     "BatchTimes",
     "Change",
     "ChangeFit",
@@ -60,7 +64,7 @@ __all__ = [
     "ToolLife",
     "ZeroProbing",
     "baseline_of",
-    "batch_finish",
+    "batch_schedule",
     "breaking_force_n",
     "centre_touch",
     "clocked_shift",
@@ -78,4 +82,5 @@ __all__ = [
     "stub_load",
     "surface_touch",
     "tools_needed",
+    "worst_stub_load",
 ]

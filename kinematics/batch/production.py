@@ -2,16 +2,31 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import datetime, timedelta
 
 from kinematics.errors import KinematicsError
 from kinematics.validation import as_count, as_instance, as_number
 
-__all__ = ["BatchTimes", "ShopHours", "ToolLife", "batch_finish", "cycle_minutes", "tools_needed"]
+__all__ = [
+    "BatchDay",
+    "BatchSchedule",
+    "BatchTimes",
+    "ShopHours",
+    "ToolLife",
+    "batch_schedule",
+    "cycle_minutes",
+    "tools_needed",
+]
 
+_DAY_MIN = 24.0 * 60.0
+_MONTH = timedelta(days=31)
 _LONGEST = timedelta(days=3650)
+_AHEAD = 15
+"""Stretches looked ahead: those of two weeks; what fits into none of them never fits."""
 
 
 @dataclass(frozen=True)
@@ -60,47 +75,62 @@ class ShopHours:
 
     Attributes
     ----------
-    days : tuple of (time, time) or None, length 7
-        From Monday; None: closed.
+    days_min : tuple of (float, float) or None, length 7
+        From Monday, opening and closing in minutes from that day's midnight; None: closed. A closing of more than 1440 lies
+        on the next day; days that follow without a gap are one stretch.
     unattended_min : float
-        The longest the machine may run after closing before it waits for somebody.
+        The longest the machine may run with nobody there.
     """
 
-    days: tuple[tuple[time, time] | None, ...]
+    days_min: tuple[tuple[float, float] | None, ...]
     unattended_min: float = 0.0
 
     def __post_init__(self) -> None:
-        if len(self.days) != 7:
-            raise KinematicsError(f"shop hours: expected 7 days from Monday, found {len(self.days)}")
-        for day in self.days:
-            if day is not None and day[0] >= day[1]:
+        if len(self.days_min) != 7:
+            raise KinematicsError(f"shop hours: expected 7 days from Monday, found {len(self.days_min)}")
+        for day in self.days_min:
+            if day is None:
+                continue
+            opening, closing = (as_number(one, "shop hours, minutes from midnight") for one in day)
+            if not (0.0 <= opening < _DAY_MIN and opening < closing <= opening + _DAY_MIN):
                 raise KinematicsError(
-                    f"shop hours: expected opening before closing, found {day[0]} to {day[1]}"
+                    f"shop hours: expected an opening on the day and a closing within 24 hours of it, found {opening:g} to "
+                    f"{closing:g} minutes"
                 )
-        if not any(self.days):
+        if not any(self.days_min):
             raise KinematicsError("shop hours: expected a day that is open, found none")
         value = as_number(self.unattended_min, "shop hours, unattended")
         if value < 0.0:
             raise KinematicsError(f"shop hours, unattended: expected 0 or more, found {value:g}")
 
-    def open_from(self, moment: datetime) -> datetime:
-        """The moment itself where the shop is open, else the next opening."""
-        for ahead in range(8):
-            day = moment.date() + timedelta(days=ahead)
-            hours = self.days[day.weekday()]
-            if hours is None:
-                continue
-            opening, closing = (datetime.combine(day, one) for one in hours)
-            if moment < closing:
-                return max(moment, opening)
-        raise AssertionError("a week holds an open day")  # pragma: no cover
+    def stretches(self, moment: datetime) -> Iterator[tuple[datetime, datetime]]:
+        """Open stretches from the one that a moment lies in, or the next one, without end; joined where no gap is between.
 
-    def closing_after(self, moment: datetime) -> datetime:
-        """Closing time of the day that an open moment lies in."""
-        hours = self.days[moment.weekday()]
-        if hours is None:
-            raise KinematicsError(f"shop hours: expected a moment when the shop is open, found {moment}")
-        return datetime.combine(moment.date(), hours[1])
+        A stretch longer than a month is cut there: it belongs to a shop that never closes.
+
+        Examples
+        --------
+        >>> day = ShopHours(((420.0, 960.0),) * 5 + (None, None))
+        >>> for opening, closing in itertools.islice(day.stretches(datetime(2026, 3, 6, 12)), 2):
+        ...     print(opening, closing)
+        2026-03-06 07:00:00 2026-03-06 16:00:00
+        2026-03-09 07:00:00 2026-03-09 16:00:00
+        """
+        midnight = datetime.combine(moment.date(), datetime.min.time()) - timedelta(days=1)
+        held: tuple[datetime, datetime] | None = None
+        while True:
+            day = self.days_min[midnight.weekday()]
+            if day is not None:
+                opening, closing = (midnight + timedelta(minutes=one) for one in day)
+                if held is None:
+                    held = (opening, closing)
+                elif opening > held[1] or held[1] - held[0] > _MONTH:
+                    if held[1] > moment:
+                        yield held
+                    held = (max(opening, held[1]), closing)
+                else:
+                    held = (held[0], max(held[1], closing))
+            midnight += timedelta(days=1)
 
 
 @dataclass(frozen=True)
@@ -148,64 +178,141 @@ def tools_needed(tool: ToolLife, parts: int) -> int | None:
     return math.ceil(as_count(parts, "batch, parts", least=0) / each) if each else None
 
 
-def batch_finish(times: BatchTimes, hours: ShopHours, start: datetime, parts: int) -> datetime:
-    """Moment at which the last part of a batch is done.
+@dataclass(frozen=True)
+class BatchDay:
+    """Platters that are loaded between one opening of the shop and its closing.
 
-    A platter is loaded with somebody there; the machine then cuts it on its own, after closing for no longer than
-    stated. A platter that would take longer than that waits for the next opening.
+    Attributes
+    ----------
+    opening : datetime
+    platters, parts : int
+    done : datetime
+        When the last of them is.
+    alone_min : float
+        How long the machine runs with nobody there.
+    """
+
+    opening: datetime
+    platters: int
+    parts: int
+    done: datetime
+    alone_min: float
+
+
+@dataclass(frozen=True)
+class BatchSchedule:
+    """A batch by the shop's hours.
+
+    Attributes
+    ----------
+    days : tuple of BatchDay
+        Those on which a platter is loaded.
+    running_min : float
+        Loading, cutting, index moves and re-probing, all together.
+    """
+
+    days: tuple[BatchDay, ...]
+    running_min: float
+
+    @property
+    def finish(self) -> datetime | None:
+        """Moment at which the last part is done; None for no parts."""
+        return self.days[-1].done if self.days else None
+
+    @property
+    def alone_min(self) -> float:
+        """How much of it the machine runs with nobody there."""
+        return sum(day.alone_min for day in self.days)
+
+
+def batch_schedule(times: BatchTimes, hours: ShopHours, start: datetime, parts: int) -> BatchSchedule:
+    """The batch platter by platter: when its last part is done, and how long the machine runs alone.
+
+    A platter is loaded with somebody there, as soon as the one before is done; the machine then cuts it on its own, with
+    nobody there for no longer than stated. A platter that would take longer waits for the next opening.
 
     Parameters
     ----------
     times : BatchTimes
     hours : ShopHours
     start : datetime
+        On the shop's clock.
     parts : int
         Parts wanted; the last platter may be part full.
 
     Raises
     ------
     KinematicsError
-        When a platter takes longer than an open day and the stretch after it, or the batch more than ten years.
+        When a platter never fits, or the batch takes more than ten years.
 
     Examples
     --------
-    >>> week = ShopHours(((time(7), time(16)),) * 5 + (None, None), unattended_min=240.0)
-    >>> batch_finish(BatchTimes(120.0, loading_min=10.0), week, datetime(2026, 3, 2, 7), 8).isoformat(" ", "minutes")
-    '2026-03-03 13:30'
+    >>> week = ShopHours(((420.0, 960.0),) * 5 + (None, None), unattended_min=240.0)
+    >>> found = batch_schedule(BatchTimes(120.0, loading_min=10.0), week, datetime(2026, 3, 2, 7), 8)
+    >>> found.finish.isoformat(" ", "minutes"), found.alone_min, [day.parts for day in found.days]
+    ('2026-03-03 13:30', 110.0, [5, 3])
+    >>> batch_schedule(BatchTimes(800.0), week, datetime(2026, 3, 2, 7), 8)
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: batch: expected a platter that fits into a day and 240 minutes alone, found 800 minutes
     """
+    as_instance(times, BatchTimes, "batch times")
+    as_instance(hours, ShopHours, "batch, shop hours")
     left = as_count(parts, "batch, parts", least=0)
-    now, since = start, 0
-    longest, loading = timedelta(minutes=hours.unattended_min), timedelta(minutes=times.loading_min)
+    now, since, running_min = start, 0, 0.0
+    loading, longest = timedelta(minutes=times.loading_min), timedelta(minutes=hours.unattended_min)
+    days: list[BatchDay] = []
+    ahead = list(itertools.islice(hours.stretches(start), _AHEAD))
     while left:
         on_platter = min(times.parts, left)
         probings = 0
         if times.probing_every:
             probings, since = divmod(since + on_platter, times.probing_every)
-        running = timedelta(
-            minutes=on_platter * times.cutting_min + times.index_min + probings * times.probing_min
-        )
-        ready = _first_that_fits(hours, hours.open_from(now), loading, running, longest)
-        if ready is None:
+        minutes = on_platter * times.cutting_min + times.index_min + probings * times.probing_min
+        running = timedelta(minutes=minutes)
+        if now >= ahead[0][1]:
+            ahead = list(itertools.islice(hours.stretches(now), _AHEAD))
+        begun = _first_that_fits(ahead, now, loading, running, longest)
+        if begun is None:
             raise KinematicsError(
-                f"batch: expected a platter to fit into a day and {hours.unattended_min:g} minutes after it, "
-                f"found {(loading + running).total_seconds() / 60.0:g} minutes"
+                f"batch: expected a platter that fits into a day and {hours.unattended_min:g} minutes alone, found "
+                f"{(loading + running).total_seconds() / 60.0:g} minutes"
             )
-        now = ready + loading + running
-        left -= on_platter
+        opening, begin, alone = begun
+        now = begin + loading + running
         if now - start > _LONGEST:
             raise KinematicsError(
                 f"batch: expected to end within ten years, found {parts - left} parts done by then"
             )
-    return now
+        before = days.pop() if days and days[-1].opening == opening else BatchDay(opening, 0, 0, now, 0.0)
+        alone_min = before.alone_min + alone.total_seconds() / 60.0
+        days.append(BatchDay(opening, before.platters + 1, before.parts + on_platter, now, alone_min))
+        running_min += times.loading_min + minutes
+        left -= on_platter
+    return BatchSchedule(tuple(days), running_min)
 
 
 def _first_that_fits(
-    hours: ShopHours, opening: datetime, loading: timedelta, running: timedelta, longest: timedelta
-) -> datetime | None:
-    """The first open moment from `opening` on at which a platter can be begun; None where no day of a week is long enough."""
-    for _ in range(8):  # what is left of this day, and a whole week after it
-        closing = hours.closing_after(opening)
-        if opening + loading <= closing and opening + loading + running <= closing + longest:
-            return opening
-        opening = hours.open_from(closing)
+    ahead: Sequence[tuple[datetime, datetime]],
+    now: datetime,
+    loading: timedelta,
+    running: timedelta,
+    longest: timedelta,
+) -> tuple[datetime, datetime, timedelta] | None:
+    """Opening, beginning and time alone of the first stretch in which a platter can be begun; None where in none.
+
+    Begun later in a stretch a platter runs alone no less, so only the earliest moment of each is tried.
+    """
+    for place, (opening, closing) in enumerate(ahead):
+        begin = max(now, opening)
+        loaded = begin + loading
+        if loaded > closing:
+            continue
+        gaps = [
+            min(loaded + running, after) - before
+            for (_, before), (after, _) in itertools.pairwise(ahead[place:])
+            if loaded + running > before
+        ]
+        if all(gap <= longest for gap in gaps) and loaded + running <= ahead[-1][1]:
+            return opening, begin, sum(gaps, timedelta())
     return None

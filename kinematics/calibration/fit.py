@@ -23,7 +23,7 @@ from kinematics.calibration.derived_quantities import (
 )
 from kinematics.calibration.fixed_parameters import conditional_positions, fixed_parameters
 from kinematics.calibration.outliers import find_outliers, reading_residuals
-from kinematics.calibration.readings import Readings, positive
+from kinematics.calibration.readings import Readings, as_sigma_mm, positive
 from kinematics.calibration.results import Fit, LineFit
 from kinematics.calibration.robust import m_estimate
 from kinematics.calibration.solve import Adjusted, solve
@@ -120,7 +120,7 @@ def fit_pivots(
     """
     as_instance(readings, Readings, "readings")
     as_instance(machine, Machine, "machine")
-    sigma_mm = None if sigma_mm is None else positive(sigma_mm, "sigma")
+    sigma_mm = None if sigma_mm is None else as_sigma_mm(sigma_mm)
     floor_mm = None if floor_mm is None else positive(floor_mm, "floor")
     loss_scale_mm = None if loss_scale_mm is None else positive(loss_scale_mm, "loss scale")
     coverage_factor(level)

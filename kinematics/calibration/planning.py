@@ -15,7 +15,7 @@ from kinematics.calibration.derived_quantities import axis_of, axis_shift, locat
 from kinematics.calibration.fixed_parameters import conditional_positions, fixed_parameters
 from kinematics.calibration.pose_information import PoseInformation, pose_information
 from kinematics.calibration.rank_deficiency import fix_unestimable
-from kinematics.calibration.readings import Readings, TargetKind, positive
+from kinematics.calibration.readings import Readings, TargetKind, as_sigma_mm
 from kinematics.calibration.results import Estimate, FixedParameter
 from kinematics.calibration.solve import Adjusted, degrees_of_freedom
 from kinematics.calibration.statistics import coverage_factor
@@ -337,7 +337,7 @@ def predict_uncertainty(
     KinematicsError
         When sigma is not more than 0, or the readings do not match the machine.
     """
-    positive(sigma_mm, "sigma")
+    as_sigma_mm(sigma_mm)
     problem = build_problem(planned, machine)
     state = initial_state(problem)
     raw = linearize(problem, state)
@@ -417,7 +417,7 @@ def _information(
     which: ArrayLike | None,
     angle_errors: Sequence[str] = (),
 ) -> PoseInformation:
-    positive(sigma_mm, "sigma")
+    as_sigma_mm(sigma_mm)
     seen = expand_mask(targets, is_accessible(machine, targets, poses) if which is None else which)
     return pose_information(planned_readings(machine, targets, poses), seen, machine, sigma_mm, angle_errors)
 

@@ -52,6 +52,14 @@ def positive(value: object, what: str, unit: str = "mm") -> float:
     return number
 
 
+def as_sigma_mm(value: float) -> float:
+    """A standard uncertainty of readings, millimetres; `KinematicsError` where it is none or vanishes."""
+    sigma = positive(value, "sigma")
+    if sigma < LEAST_SIGMA_MM:
+        raise KinematicsError(f"sigma: expected {LEAST_SIGMA_MM:g} mm or more, found {sigma:g}")
+    return sigma
+
+
 def _integers(values: ArrayLike, count: int, what: str) -> NDArray[np.int64]:
     array = as_real(values, what)
     if array.shape != (count,):
@@ -86,6 +94,10 @@ def _kinds(kinds: object) -> tuple[TargetKind, ...]:
         if not isinstance(kind, TargetKind):
             raise KinematicsError(f"readings, kinds: expected TargetKind values, found {kind!r}")
     return found
+
+
+LEAST_SIGMA_MM = 1e-9
+"""No probe repeats so well, and the squares of less vanish."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,9 +181,9 @@ class Readings(ValueEquality):
         object.__setattr__(self, "directions", directions)
         if self.sigma_mm is not None:
             sigma = as_vector(self.sigma_mm, len(points), "readings, sigma")
-            if (sigma <= 0.0).any():
+            if (sigma < LEAST_SIGMA_MM).any():
                 raise KinematicsError(
-                    "readings, sigma: expected more than 0, found " + f"{float(sigma.min()):g}"
+                    f"readings, sigma: expected {LEAST_SIGMA_MM:g} mm or more, found {float(sigma.min()):g}"
                 )
             object.__setattr__(self, "sigma_mm", read_only(sigma))
         if self.temperature_c is not None:

@@ -12,6 +12,7 @@ from typing import Literal
 
 import numpy as np
 
+from kinematics.progress import unwatched
 from kinematics.reach.clearance import Clearance, clearances, table_clearances
 from kinematics.reach.collision_model import CollisionModel
 from kinematics.reach.index_moves import job_index_moves
@@ -117,7 +118,9 @@ def minimum_clearance(
                     least = pair.gap_mm
                     limit = Limit(kind, operation.name, pair=(pair.body, pair.obstacle))
     if least > 0.0:
-        for move in job_index_moves(model, scene, least, tool_too=tool_too, table_too=not tool_moves_only):
+        with unwatched():  # one measurement of a search, whose own progress is told
+            moves = job_index_moves(model, scene, least, tool_too=tool_too, table_too=not tool_moves_only)
+        for move in moves:
             for one in move.clearances:
                 if one.at_least_mm < least:
                     least = one.at_least_mm

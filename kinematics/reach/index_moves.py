@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import SNAP_DEG, wrap_deg
 from kinematics.machine import Machine
+from kinematics.progress import counted
 from kinematics.reach.clearance import swept_discs
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.distance_bounds import BoundingDiscs, bounding_spheres, gap_bounds
@@ -225,7 +226,7 @@ def job_index_moves(
     stops: list[OperationPose | None] = [None, *model.operations, None]
     known: dict[tuple[float, ...], MoveClearance | None] = {}
     found = []
-    for first, second in pairwise(stops):
+    for first, second in counted(pairwise(stops), "index moves", len(stops) - 1):
         ways = [
             turn
             for turn in index_turns_deg(model.machine, _angles(model, first), _angles(model, second))

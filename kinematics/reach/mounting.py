@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from kinematics.progress import counted
 from kinematics.reach.collision_model import CollisionModel, moved_on_mill
 from kinematics.reach.feasibility import CONTACT_MM, Interval, Limit, advance, minimum_clearance
 from kinematics.reach.travel import travel_margins
@@ -57,7 +58,7 @@ def mounting_ranges(
         for margin in travel_margins(model, operation)
     ]
     found = []
-    for i, axis in enumerate("XYZ"):
+    for i, axis in counted(enumerate("XYZ"), "room on the mill", 3):
         mine = [(margin, name) for name, margin in margins if margin.axis == axis]
         if not mine:
             continue

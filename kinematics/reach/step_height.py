@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kinematics.errors import KinematicsError
+from kinematics.progress import told
 from kinematics.reach.collision_model import CollisionModel, with_step_height
 from kinematics.reach.feasibility import CONTACT_MM, Interval, Limit, advance, minimum_clearance
 from kinematics.reach.load_limit import LoadLimit, load_feasible, load_margin
@@ -122,7 +123,11 @@ def _clearing(model: CollisionModel, index: int, part: Interval, clear_mm: float
     """The heights of a part of the range that clear."""
     moved = _moved_by(model, index)
 
+    reached = [part.high, part.low]
+
     def measure(height: float, up_to: float) -> tuple[float, Limit]:
+        reached[:] = min(reached[0], height), max(reached[1], height)
+        told("heights", (reached[1] - reached[0]) / (part.high - part.low or 1.0))
         # Pairs of solids that the step does not move are measured once, and do not shorten every stride.
         return minimum_clearance(
             with_step_height(model, index, height),

@@ -21,6 +21,7 @@ from kinematics.teaching.perturbed_offsets import (
     Mistake,
     nominal_batch,
     offsets_mm,
+    with_rows,
 )
 from kinematics.validation import ValueEquality, read_only
 from kinematics.work_offsets import Setup
@@ -101,7 +102,10 @@ def _pivot(i: int, k: int) -> Add:
 
 
 def _figures(
-    setup: Setup, steps: Sequence[StackStep] | None, placed: Sequence[PlacedOperation]
+    setup: Setup,
+    steps: Sequence[StackStep] | None,
+    placed: Sequence[PlacedOperation],
+    nominal: CalculationBatch,
 ) -> list[_Figure]:
     """Every length that goes into the working."""
     figures: list[_Figure] = []
@@ -118,10 +122,9 @@ def _figures(
         if len(across) == 2:
             figures.append(_Figure(names, values, adds))
     table = setup.part_in_table.translation_mm
-    frame = nominal_batch(setup, placed, steps, 1)
     for k in range(3):
         where = f"{'XYZ'[k]} of the table's centre on the platter face"
-        figures.append(_Figure((where,), (float(frame.table_mm[0, k]),), (_at("table_mm", k),)))
+        figures.append(_Figure((where,), (float(nominal.table_mm[0, k]),), (_at("table_mm", k),)))
     if len(placed) == 1 or all(np.array_equal(one.origin_mm, placed[0].origin_mm) for one in placed):
         figures += [
             _Figure((f"origin {axis}",), (float(placed[0].origin_mm[k]),), (_at("origin_added_mm", k),))
@@ -193,9 +196,10 @@ def trace_figures(
         max(_HALF * digit_mm + 1e-9, float(np.abs(off_mm).max()) / 20.0, digit_mm),
         2.0 * digit_mm,
     )
-    lengths, angles = _figures(setup, steps, placed), _angles(setup, placed)
+    nominal = nominal_batch(setup, placed, steps, 1)
+    lengths, angles = _figures(setup, steps, placed, nominal), _angles(setup, placed)
     found: list[_Fitted] = []
-    slopes = _slopes(setup, placed, steps, lengths)[:, operation, axis]
+    slopes = _slopes(nominal, lengths)[:, operation, axis]
     # Figures that move every number alike can be met only together.
     tried = len(np.unique(slopes.round(6), axis=0)) + len(angles)
     row = 0
@@ -205,7 +209,7 @@ def trace_figures(
         solved = np.asarray(np.linalg.lstsq(own, off_mm, rcond=1e-9)[0], dtype=np.float64)
         found.append(_fit(figure, solved, own, own @ solved - off_mm, off_mm, near, tried))
     for figure in angles:
-        solved, slope, missed = _solved_angle(setup, placed, steps, figure, (operation, axis), off_mm)
+        solved, slope, missed = _solved_angle(nominal, figure, (operation, axis), off_mm)
         found.append(_fit(figure, solved, slope, missed, off_mm, near, tried))
     good = [one for one in found if one.left_mm <= near and one.chance <= _CHANCE]
     if not good:
@@ -256,15 +260,10 @@ def _fit(
     return _Fitted(float(np.abs(missed).max()), chance, figure, solved, slope)
 
 
-def _slopes(
-    setup: Setup,
-    placed: Sequence[PlacedOperation],
-    steps: Sequence[StackStep] | None,
-    figures: Sequence[_Figure],
-) -> Floats:
+def _slopes(nominal: CalculationBatch, figures: Sequence[_Figure]) -> Floats:
     """Change of every offset for a millimetre more of every figure, (f, m, 3): offsets are linear in lengths."""
     adds = [add for figure in figures for add in figure.add]
-    batch = nominal_batch(setup, placed, steps, len(adds) + 1)
+    batch = with_rows(nominal, len(adds) + 1)
     for row, add in enumerate(adds, start=1):
         add(batch, row, 1.0)
     offsets = offsets_mm(batch)
@@ -272,9 +271,7 @@ def _slopes(
 
 
 def _solved_angle(
-    setup: Setup,
-    placed: Sequence[PlacedOperation],
-    steps: Sequence[StackStep] | None,
+    nominal: CalculationBatch,
     figure: _Figure,
     at: tuple[NDArray[np.int64], NDArray[np.int64]],
     off: Floats,
@@ -283,7 +280,7 @@ def _solved_angle(
     (add,) = figure.add
 
     def moved(by_deg: Floats) -> Floats:
-        batch = nominal_batch(setup, placed, steps, len(by_deg) + 1)
+        batch = with_rows(nominal, len(by_deg) + 1)
         for row, by in enumerate(by_deg.tolist(), start=1):
             add(batch, row, by)
         offsets = offsets_mm(batch)[:, at[0], at[1]]

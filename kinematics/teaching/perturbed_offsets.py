@@ -7,7 +7,7 @@ changes one row's inputs. `offsets_mm` then computes all rows and all operations
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from itertools import combinations
 
 import numpy as np
@@ -33,6 +33,7 @@ __all__ = [
     "offsets_mm",
     "recompute",
     "set_input",
+    "with_rows",
 ]
 
 Floats = NDArray[np.float64]
@@ -225,6 +226,35 @@ def nominal_batch(
         written_as=np.broadcast_to(np.arange(3), (rows, 3)).copy(),
         unsigned=np.zeros((rows, 3), dtype=bool),
     )
+
+
+_SAME_IN_ALL_ROWS = {
+    "direction",
+    "first_axis",
+    "moves_mm",
+    "origin_mm",
+    "part_rotation",
+    "plane_frames",
+    "table_rotation",
+    "turned",
+    "zero_deg",
+}
+
+
+def with_rows(batch: CalculationBatch, rows: int) -> CalculationBatch:
+    """The first calculation of a batch, so many times: quicker than `nominal_batch` where many batches are of one job.
+
+    Parameters
+    ----------
+    batch : CalculationBatch
+    rows : int
+    """
+    own = {
+        one.name: np.repeat(getattr(batch, one.name)[:1], rows, axis=0)
+        for one in fields(batch)
+        if one.name not in _SAME_IN_ALL_ROWS and getattr(batch, one.name) is not None
+    }
+    return replace(batch, **own)
 
 
 def _first_axis(direction: Floats) -> Floats:

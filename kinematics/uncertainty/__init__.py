@@ -8,6 +8,8 @@ Not imported by `kinematics` itself. Lengths are millimetres, angles degrees; un
     the part     `Feature`, `Seam`, `part_model`
     the budget   `offset_budget`, `part_budget`; `propagate` for any linear model
     trials       `monte_carlo` (JCGM 101) of any model; `offset_trials`, `part_trials` of a setup
+    correction   `measured_parts`, `correct_jointly`, `single_causes`, `next_feature`, `offset_correction`, `deviations_after`
+    checks       `measurement_doubts`, `seating_spread`
     conformity   `conformance_probability`, `position_probability`, `proven_within`
 """
 
@@ -18,13 +20,38 @@ from kinematics.uncertainty.budget import (
     offset_budget,
     part_budget,
 )
+from kinematics.uncertainty.causes import (
+    CausePair,
+    NextFeature,
+    SingleCause,
+    SingleCauses,
+    next_feature,
+    single_causes,
+)
 from kinematics.uncertainty.conformity import (
     conformance_probability,
     position_probability,
     position_radius,
     proven_within,
 )
+from kinematics.uncertainty.correction import (
+    JointCorrection,
+    OffsetCorrection,
+    SetupEstimate,
+    correct_jointly,
+    deviations_after,
+    offset_correction,
+    setup_prior,
+)
 from kinematics.uncertainty.features import Feature, PartModel, Seam, part_model
+from kinematics.uncertainty.inspection import (
+    MeasuredDeviation,
+    MeasuredParts,
+    SeatingSpread,
+    measured_parts,
+    seating_spread,
+)
+from kinematics.uncertainty.measurement_checks import MeasurementDoubt, measurement_doubts
 from kinematics.uncertainty.model_parts import CutPoint, ModelOperation, StackNode, TouchReading
 from kinematics.uncertainty.more_probing import AddedPoses, added_poses, line_information
 from kinematics.uncertainty.propagation import Propagated, expanded_factor, propagate
@@ -49,18 +76,29 @@ from kinematics.uncertainty.sources import (
 __all__ = [
     "QUANTITY_UNITS",
     "AddedPoses",
+    "CausePair",
     "CutPoint",
     "Feature",
     "FeatureBudget",
+    "JointCorrection",
+    "MeasuredDeviation",
+    "MeasuredParts",
+    "MeasurementDoubt",
     "ModelOperation",
     "MonteCarloResult",
+    "NextFeature",
     "OffsetBudget",
+    "OffsetCorrection",
     "PartBudget",
     "PartModel",
     "Propagated",
     "QuantityKind",
     "Seam",
+    "SeatingSpread",
+    "SetupEstimate",
     "SetupModel",
+    "SingleCause",
+    "SingleCauses",
     "Spread",
     "StackNode",
     "TouchReading",
@@ -68,12 +106,18 @@ __all__ = [
     "UncertaintySource",
     "added_poses",
     "conformance_probability",
+    "correct_jointly",
+    "deviations_after",
     "draw_sources",
     "expanded_factor",
     "line_information",
+    "measured_parts",
+    "measurement_doubts",
     "monte_carlo",
+    "next_feature",
     "numerical_tolerance",
     "offset_budget",
+    "offset_correction",
     "offset_trials",
     "part_budget",
     "part_model",
@@ -82,5 +126,8 @@ __all__ = [
     "position_radius",
     "propagate",
     "proven_within",
+    "seating_spread",
     "setup_errors",
+    "setup_prior",
+    "single_causes",
 ]

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.errors import KinematicsError
+from kinematics.progress import told
 from kinematics.uncertainty.features import PartModel
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.setup_model import SetupModel
@@ -174,7 +175,9 @@ def monte_carlo(
             low, high = (np.asarray(one, dtype=np.float64)[:, None] for one in limits)
             share.append(((values >= low) & (values <= high)).mean(axis=-1))
         blocks.add(values)
-        settled = count >= _LEAST_BLOCKS and blocks.settled(digits)
+        expected = blocks.needed(digits) if wanted is None and count > 1 else wanted or most // BLOCK_TRIALS
+        settled = count >= _LEAST_BLOCKS and count >= blocks.needed(digits)
+        told("Monte Carlo trials", count / max(expected, _LEAST_BLOCKS))
         done = count >= wanted if wanted is not None else settled or count * BLOCK_TRIALS >= most
         if done:
             break
@@ -235,11 +238,12 @@ class _Averages:
     def averages(self) -> Array:
         return np.asarray(self.origin + self.total / self.count)
 
-    def settled(self, digits: int) -> bool:
+    def needed(self, digits: int) -> float:
+        """Blocks after which the numerical tolerance is reached, going by those so far; at least two."""
         h = self.count
         variance = (self.squares - self.total**2 / h) / (h * (h - 1))
         twice = 2.0 * np.sqrt(np.clip(variance, 0.0, None))
-        return bool((twice <= numerical_tolerance(self.averages()[1], digits)).all())
+        return h * float(np.square(twice / numerical_tolerance(self.averages()[1], digits)).max(initial=0.0))
 
 
 def offset_trials(model: SetupModel, sources: Sequence[UncertaintySource]) -> Trials:

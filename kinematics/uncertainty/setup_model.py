@@ -268,6 +268,11 @@ class SetupModel:
         turns = np.array([turn for turn, _ in found]).reshape(-1, self._rigid, 3)
         return turns, np.array([shift for _, shift in found]).reshape(-1, self._rigid, 3)
 
+    @property
+    def operation_turns(self) -> Array:
+        """For each operation, how each quantity before the axis positions turns the part: radians about X, Y, Z; (O, R, 3)."""
+        return self._twists[0]
+
     def _table_twists(self, machine_deg: Array) -> tuple[Array, Array]:
         """What lines and angles of the rotaries do to the table at machine angles, (P, 3) each."""
         turn, shift = np.zeros((self._rigid, 3)), np.zeros((self._rigid, 3))

@@ -283,3 +283,16 @@ def _bytes(data: bytes, rng: random.Random) -> bytes:
             return data.decode("utf-8", "replace").encode(
                 rng.choice(["utf-16", "utf-8-sig", "cp1252", "utf-32"]), "replace"
             )
+
+
+def typed(words: str, rng: random.Random) -> str:
+    """A command line with one or two of its values mistyped."""
+    parts = words.split(" ")
+    values = [
+        place for place, part in enumerate(parts) if re.search(r"[\d:=]", part) and "." not in part[-6:-2]
+    ]
+    for _ in range(rng.choice([1, 1, 2])):
+        place = rng.choice(values or [len(parts) - 1])
+        way = rng.choice([number, number, scale, piece, cut])
+        parts[place] = re.sub(r"[\s\0]+", "", way(parts[place], rng)) or '""'
+    return " ".join(parts)

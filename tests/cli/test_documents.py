@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import ast
+import io
 import re
 from pathlib import Path
 from typing import get_args
 
+import pdfplumber
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
+from slices import cases
 
 from tiltwright.output import document as model
 from tiltwright.output.document import (
@@ -26,11 +29,13 @@ from tiltwright.output.document import (
     PageBreak,
     Paragraph,
     Picture,
+    SideBySide,
     Table,
 )
 from tiltwright.output.document_files import document_files, document_markdown
 from tiltwright.output.document_pdf import document_data, document_pdf
 from tiltwright.output.document_text import document_text
+from tiltwright.output.pdf_bundle import bundled
 from tiltwright.output.tables import COLUMNS, columns_of, table, wrapped_table
 
 SVG = '<svg xmlns="http://www.w3.org/2000/svg" width="20mm" height="10mm"></svg>'
@@ -46,6 +51,7 @@ BLOCKS: tuple[Block, ...] = (
     Entry("G54", "entry 19", ("line 20",)),
     CodeBlock(("G10 L2 P1 X-21.000",)),
     Picture(SVG, "picture 22", 20.0),
+    SideBySide(Picture(SVG, "picture 24", 20.0), (Paragraph("paragraph 25"), Table(("head 26",), (("cell 27",),)))),
     PageBreak(),
     Paragraph("paragraph 23", bold=True),
 )  # fmt: skip
@@ -65,6 +71,8 @@ def words_of(block: Block) -> set[str]:
         elif isinstance(value, tuple):
             for part in value:
                 collect(part)
+        elif isinstance(value, Picture | Paragraph | Table):
+            found.update(words_of(value))
 
     for name, value in vars(block).items():
         if name not in {"svg", "align"}:
@@ -80,7 +88,7 @@ def test_the_blocks_above_are_all_there_are():
 @pytest.mark.parametrize("block", BLOCKS, ids=lambda block: type(block).__name__)
 def test_every_form_holds_every_word_of_a_block(block):
     document = made(block)
-    expected = set() if isinstance(block, Picture) else words_of(block)
+    expected = set() if isinstance(block, Picture) else words_of(block) - {"picture 24"}
     text = document_text(document)
     assert {words for words in expected if words.lower() not in text.lower()} == set()
     markdown = document_markdown(document, ["picture.svg"])
@@ -108,7 +116,7 @@ def test_nothing_stands_where_there_is_nothing_to_say():
     assert document_pdf(bare).startswith(b"%PDF-")
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=cases(200), deadline=None)
 @given(st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=120))
 def test_text_stays_in_its_columns_whatever_a_name_holds(name):
     text = document_text(
@@ -127,7 +135,7 @@ def test_text_stays_in_its_columns_whatever_a_name_holds(name):
     assert re.search("[\x00-\x09\x0b-\x1f\x7f-\x9f\u202a-\u202e]", text) is None
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=cases(200), deadline=None)
 @given(name=st.text(st.characters(min_codepoint=33, max_codepoint=126), min_size=1, max_size=30))
 def test_a_name_is_never_markup(name):
     def kinds(document: Document) -> list[str]:
@@ -170,7 +178,7 @@ def test_files_by_their_ending():
     assert list(document_files(document, folder / "a.txt", "a4")) == [folder / "a.txt"]
     assert list(document_files(document, folder / "a.pdf", "a4")) == [folder / "a.pdf"]
     files = document_files(document, folder / "a b.md", "a4")
-    assert list(files) == [folder / "a b-1.svg", folder / "a b.md"]
+    assert list(files) == [folder / "a b-1.svg", folder / "a b-2.svg", folder / "a b.md"]
     assert files[folder / "a b-1.svg"] == SVG
     assert "(a%20b-1.svg)" in str(files[folder / "a b.md"])
 
@@ -200,3 +208,19 @@ def test_the_inch_is_written_once():
         if isinstance(node, ast.Constant) and node.value in factors
     }
     assert writing == {"kinematics/constants.py"}
+
+
+def test_documents_bound_into_one_keep_their_pages():
+    one, two = (document_pdf(made(*BLOCKS, title=name)) for name in ("first", "second"))
+    bound = bundled("both", [("first", one), ("second", two)])
+    assert bound == bundled("both", [("first", one), ("second", two)])
+    with pdfplumber.open(io.BytesIO(bound)) as pdf:
+        shown = [(page.width, page.height, page.extract_text()) for page in pdf.pages]
+        marks = [title for _, title, *_ in pdf.doc.get_outlines()]
+    own = []
+    for part in (one, two):
+        with pdfplumber.open(io.BytesIO(part)) as pdf:
+            own += [(page.width, page.height, page.extract_text()) for page in pdf.pages]
+    assert [text for *_, text in shown] == [text for *_, text in own]
+    assert [size for *size, _ in shown] == [pytest.approx(size) for *size, _ in own]
+    assert marks == ["first", "second"]

@@ -293,3 +293,27 @@ def test_only_a_step_of_the_nest_itself_is_studied_for_its_height(run, job):
     assert (shared.code, shared.out) == (2, "")
     assert '--size: found "plate"; allowed: a step of the nest itself: "left vice"' in shared.err
     assert run("reach", path, "--nest", "left", "--size", "left vice", "--between", "40:80").code in {0, 1}
+
+
+def test_what_is_said_of_one_nest_names_it_in_every_command(run, job):
+    """The right nest is clocked by half a degree: `sheet` and `budget` say which, and say what is true of both once."""
+    path = job(HEAD + 'order = "by tilt"\n' + TWO + FACE + PORT)
+    for command in ("offsets", "sheet", "budget"):
+        told = run(command, path).err.splitlines()
+        assert len(told) == len(set(told))
+        assert next(line for line in told if "off square" in line).startswith("caution: right: face: ")
+        assert sum("out of the order of the file" in line for line in told) == 1
+
+
+def test_a_sheet_refuses_nests_that_overlap(run, job):
+    bars = [nest(name, x, extra="bar = [60.0, 60.0]\n") for name, x in (("left", -20.0), ("right", 20.0))]
+    path = job(HEAD + PLATE + "".join(bars) + FACE)
+    refused = run("offsets", path)
+    assert refused.code == 2
+    assert (run("sheet", path).code, run("sheet", path).err) == (2, refused.err)
+
+
+@pytest.mark.parametrize("command", ["page", "explain", "check", "aim"])
+def test_commands_that_look_at_one_nest_say_so_in_their_help(run, command):
+    assert "needs it, one at a time" in " ".join(run(command, "--help").out.split())
+    assert "needs it" not in run("offsets", "--help").out

@@ -516,4 +516,4 @@ def test_a_typed_zero_outside_the_travels_is_said(run, examples):
     right = run("offsets", "--machine", mill, "--zero", "-381,-203.4,-179.1", "--at", "A-35,C60")
     assert (right.code, right.err) == (0, "")
     lost = run("offsets", "--machine", mill, "--zero", "381,-203.4,-179.1", "--at", "A-35,C60")
-    assert lost.err.startswith("caution: A-35.0000 C60.0000: OUT OF TRAVEL: ")
+    assert lost.err.startswith("caution: program A-35.0000 C60.0000: OUT OF TRAVEL: ")

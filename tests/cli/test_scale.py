@@ -1,5 +1,8 @@
 """Sizes beyond the stated ones are refused before they are read or computed, with what to do."""
 
+import csv
+import io
+import json
 import struct
 
 import pytest
@@ -16,7 +19,39 @@ def test_a_grid_of_a_million_poses(run, examples):
         "--json",
     )
     assert ended.code == 2
-    assert "at most 50000" in ended.err
+    assert "at most 1000000" in ended.err
+
+
+def test_a_long_table_goes_out_as_json_or_csv_only(run, examples):
+    grid = ("offsets", examples / "tide_gauge_head.toml", "--grid", "C=0:359:0.005")
+    ended = run(*grid)
+    assert ended.code == 2
+    assert "--csv" in ended.err
+    assert run(*grid, "--csv").out.count("\n") == 71_802
+
+
+def test_a_step_that_never_arrives(run, examples):
+    ended = run("offsets", examples / "tide_gauge_head.toml", "--grid", "A=-90:0:1e-310")
+    assert ended.code == 2
+    assert "--grid" in ended.err
+
+
+def test_poses_in_pieces_are_the_poses(run, examples):
+    grid = ("offsets", examples / "tide_gauge_head.toml", "--grid", "A=-90:0:0.8", "--grid", "C=0:350:7")
+    report = json.loads(run(*grid, "--json").out)
+    assert len(report["operations"]) == 113 * 51 > 5000  # more than one block
+    rows = list(csv.DictReader(io.StringIO(run(*grid, "--csv").out)))
+    for one, row in zip(report["operations"], rows, strict=True):
+        assert one["offset"]["X"] == float(row["offset_X_mm"])
+        assert one["program"]["C"] == float(row["program_C_deg"])
+
+
+def test_a_file_in_pieces_is_whole_or_not_there(run, examples, tmp_path):
+    grid = ("offsets", examples / "tide_gauge_head.toml", "--grid", "C=0:359:0.05", "-o")
+    assert run(*grid, tmp_path / "poses.json", "--json").code == 0
+    assert len(json.loads((tmp_path / "poses.json").read_text())["operations"]) == 7181
+    assert run(*grid, tmp_path / "poses.json", "--csv").code == 2
+    assert [path.name for path in tmp_path.iterdir()] == ["poses.json"]
 
 
 def test_a_million_readings(run, examples, tmp_path):

@@ -2,6 +2,7 @@
 
 import json
 
+import numpy as np
 import pytest
 
 from kinematics import RotationSense
@@ -130,6 +131,26 @@ def test_a_wrong_sign_in_the_files_is_told(remarks, old, new, kind, values):
     assert {key: found[kind]["values"][key] for key in values} == pytest.approx(values)
 
 
+@pytest.mark.parametrize("section", ["round = 1.8", "bar = [1.8, 1.8]"])
+@pytest.mark.parametrize(
+    ("new", "outside_mm"),
+    [
+        ("[0.5, -0.3, -0.4]", None),
+        ("[0.9, 0.0, 0.0]", None),
+        ("[0.5, -0.3, 0.4]", 0.4),
+        ("[0.5, -0.3, -1.4]", 0.4),
+        ("[2.0, 0.0, 0.3]", np.hypot(1.1, 0.3)),
+    ],
+)
+def test_an_origin_in_the_air_is_told_where_the_blank_is_stated(remarks, section, new, outside_mm):
+    """The blank is 1 inch high under part zero, and 1.8 across."""
+    _, found = remarks("[0.5, -0.3, -0.4]", new, touched=f"{section}\nblank = true\n")
+    said = found.get("outside blank")
+    assert (None if said is None else said["values"]) == (
+        None if outside_mm is None else {"step": "blank", "outside": pytest.approx(outside_mm)}
+    )
+
+
 @pytest.mark.parametrize(
     ("old", "new", "steps", "keys"),
     [
@@ -163,7 +184,48 @@ def test_a_lost_sign_in_a_touch_off_is_told_first(remarks, axis, old):
     assert ended.code == 1
     said = found["touch-off mistyped"]["values"]
     assert (said["cause"], said["axes"], said["outside"]) == ("sign", [axis], [axis])
-    assert ended.err.index("OUT OF TRAVEL: part zero") < ended.err.index("OUT OF TRAVEL: X")
+    # What follows from it, every operation out of the travels, is not told: it would hide the reason.
+    assert ended.err.startswith("FAIL: OUT OF TRAVEL: part zero")
+    assert "out of travel" not in found
+
+
+def test_a_sign_lost_in_z_may_be_a_tool_left_in(run, examples):
+    """Where the travel of Z goes above zero both put Z higher: 13.4 inches of tool, or a minus. Both are said."""
+    typed = ["--touched", "0.0055,-0.0014,6.7046", "--pose", "B0,C0"]
+    report = json.loads(run("offsets", examples / "float_slots.toml", *typed, "--json").out)
+    found = {one["kind"]: one["values"] for one in report["remarks"]}
+    assert (found["touch-off mistyped"]["cause"], found["touch-off mistyped"]["axes"]) == ("sign", ["Z"])
+    assert found["length left in"]["length"] == pytest.approx(13.4126, abs=1e-3)
+
+
+def test_operations_beyond_one_end_of_travel_are_told_together(run, job):
+    """Pivots half a metre off: one line for each end of a travel, whatever the number of operations; all in --json."""
+    ports = '[[operation]]\nname = "port"\nnormal = [0, -0.5, 0.866]\norigin = [0, -0.8, -0.3]\nrepeat = { count = 6, step = 60 }\n'
+    path = job(
+        JOB.replace("TOUCHED", "") + ports.replace("port", "seat"), MILL.replace("x = [-30.0", "x = [-12.0")
+    )
+    ended = run("offsets", path, "--json")
+    every = [one for one in json.loads(ended.out)["remarks"] if one["kind"] == "out of travel"]
+    told = [line for line in ended.err.splitlines() if "OUT OF TRAVEL: X" in line]
+    assert len(every) > len(told) == 1
+    values = [one["values"]["offset"] for one in every]
+    assert f"X {max(values):.4f} to {min(values):.4f}" in told[0]
+    for one in every:
+        name, _, number = one["operations"][0].rpartition(" ")
+        assert name in told[0]
+        assert number[0].isalpha() or int(number) in range(1, 7)
+
+
+def test_a_lost_sign_in_a_zero_without_a_job_is_told_first(run, job):
+    """No stack contradicts it, but the travels do: X of the typed zero, before what follows from it."""
+    mill = job("", MILL).with_name("teaching_mill.toml")
+    right = run("offsets", "-m", mill, "--zero", "-17.0,-7.9,-9.9", "--at", "B-35")
+    assert "caution" not in right.err
+    wrong = run("offsets", "-m", mill, "--zero", "17.0,-7.9,-9.9", "--at", "B-35").err.splitlines()
+    assert "a lost minus sign in X?" in wrong[0]
+    mill.write_text(MILL.replace("point = [-15.0021", "point = [15.0021"), encoding="utf-8")
+    told = run("offsets", "-m", mill, "--zero", "-17.0,-7.9,-9.9", "--at", "B-35").err
+    assert "the point of B has X 15.0021" in told
 
 
 def test_a_wrong_sign_in_the_pose_is_told(job):

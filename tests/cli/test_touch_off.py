@@ -326,7 +326,7 @@ def test_a_slip_of_the_keys_is_told_first(run, job, zero, units, cause, axes, ou
     assert list(found[0]["values"]["axes"]) == axes
     assert list(found[0]["values"]["outside"]) == outside
     assert not of_kind(report, "length left in")
-    assert ended.err.startswith("caution: ")
+    assert ended.err.startswith("FAIL: ")
     if cause == "sign":
         assert "a lost minus sign" in ended.err.splitlines()[0].lower()
     if cause == "mm as inches":

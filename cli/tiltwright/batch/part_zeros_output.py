@@ -10,7 +10,7 @@ from kinematics import work_offset_code
 from tiltwright.batch.part_zeros import BeyondLimit, BeyondWithin, OffsetsOfBatch, PartOfBatch
 from tiltwright.files.diagnostics import InputFaults, option_error, shown
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
-from tiltwright.job.message_wording import tolerance_words
+from tiltwright.job.message_wording import slip_words, tolerance_words
 from tiltwright.job.offsets_gcode import program_words, set_line, unit_lines
 from tiltwright.output.gcode import comment, needs_of
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
@@ -23,6 +23,7 @@ __all__ = [
     "batch_report",
     "batch_table",
     "held_words",
+    "renamed_words",
     "stays_turned_words",
 ]
 
@@ -75,12 +76,8 @@ def _cause_words(held: BeyondWithin) -> str:
     """What to look for where a part lies too far off."""
     if held.fits_nest is not None:
         return f"it would fit nest {held.fits_nest}; is the nest in its row right?"
-    if held.slip == "inches as mm":
-        return "its numbers fit as inches; is the unit of the columns right?"
-    if held.slip == "mm as inches":
-        return "its numbers fit as millimetres; is the unit of the columns right?"
-    if held.slip == "sign":
-        return f"it would fit with the other sign of {' and '.join(held.axes)}; was a minus lost?"
+    if held.slip is not None:
+        return slip_words(held.slip, held.axes)
     return "look for a chip or a wrong reading"
 
 
@@ -226,6 +223,22 @@ def batch_csv(batch: OffsetsOfBatch, units: str) -> str:
 _UNUSUAL = re.compile(r"[^A-Za-z0-9._-]")
 
 
+def _stem(serial: str) -> str:
+    """The name of a part's file, without its ending."""
+    return _UNUSUAL.sub("_", serial).lstrip(".") or "_"
+
+
+def renamed_words(batch: OffsetsOfBatch) -> str:
+    """The parts whose files have other names than their serial numbers, in a sentence; empty where none has."""
+    serials = dict.fromkeys(part.reading.serial for part in batch.parts if part.held is None)
+    pairs = [(serial, stem) for serial in serials if (stem := _stem(serial)) != serial]
+    named = [f"part {shown(serial)} is {stem}" for serial, stem in pairs[:_MOST_NAMED]]
+    if not named:
+        return ""
+    more = f", and {len(pairs) - _MOST_NAMED} more" if len(pairs) > _MOST_NAMED else ""
+    return f"file names take letters, digits, points and dashes only, so {', '.join(named)}{more}"
+
+
 def batch_loaders(batch: OffsetsOfBatch, units: str) -> dict[str, str]:
     """A program for each part that sets its work offsets, by the file's name: the serial number and .nc.
 
@@ -246,7 +259,7 @@ def batch_loaders(batch: OffsetsOfBatch, units: str) -> dict[str, str]:
         if part.held is not None:
             continue
         serial = part.reading.serial
-        stem = _UNUSUAL.sub("_", serial).lstrip(".") or "_"
+        stem = _stem(serial)
         for form in forms[part.nest]:
             name = f"{stem}.nc" if batch.evaluated.loader_count == 1 else f"{stem}-{form.loader}.nc"
             before = owners.setdefault(name.casefold(), serial)

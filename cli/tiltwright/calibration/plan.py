@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics import KinematicsError, Machine
+from kinematics import KinematicsError, Machine, table_frame
 from kinematics.calibration import (
     PlannedTarget,
     PoseGain,
@@ -36,9 +36,11 @@ from tiltwright.files.units import Unit
 
 __all__ = [
     "DEFAULT_POSES",
+    "INCHES",
     "EvaluatedPlan",
     "Plan",
     "evaluate_plan",
+    "inches_as_mm",
     "outside_travels",
     "place_tip",
     "read_plan",
@@ -183,6 +185,10 @@ def _place_findings(file: PlanFile, machine: Machine) -> list[UnlocatedDiagnosti
             allowed = f"{low:g} to {high:g} at the all-zero pose"
             tip = place_tip(machine, np.array(target.at) * file.units.mm, axis, file.units)
             findings.append(UnlocatedDiagnostic(("target", place, "at"), found, allowed, tip))
+        elif inches_as_mm(machine, np.array(target.at) * file.units.mm, file.units):
+            found = f"{shown(target.name)}, far from the platter"
+            allowed = "a place on the table, at the all-zero pose"
+            findings.append(UnlocatedDiagnostic(("target", place, "at"), found, allowed, INCHES))
     return findings
 
 
@@ -218,6 +224,24 @@ def place_tip(machine: Machine, points_mm: NDArray[np.float64], axis: int, unit:
     if unit is Unit.INCH and outside_travels(machine, points_mm / Unit.INCH.mm) is None:
         return "these look like millimetres, and the unit is inch"
     return "a minus sign lost?" if outside_travels(machine, mirrored) is None else "the unit? the machine?"
+
+
+INCHES = "these look like inches, and the unit is mm"
+
+_FAR_DIAMETERS = 2.0
+"""Nothing to probe stands so many diameters of the platter away from its middle."""
+
+
+def inches_as_mm(machine: Machine, points_mm: NDArray[np.float64], unit: Unit) -> bool:
+    """True where points (k, 3) typed in mm lie far from the platter, and as inches would lie on it."""
+    diameter_mm = machine.platter.diameter_mm
+    if unit is not Unit.MM or diameter_mm is None:
+        return False
+    middle_mm = table_frame(machine).translation_mm
+    far_mm, near_mm = (
+        float(np.linalg.norm(points_mm * scale - middle_mm, axis=-1).max()) for scale in (1.0, Unit.INCH.mm)
+    )
+    return far_mm > _FAR_DIAMETERS * diameter_mm >= near_mm
 
 
 def _pose_findings(file: PlanFile, machine: Machine) -> list[UnlocatedDiagnostic]:

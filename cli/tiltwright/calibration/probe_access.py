@@ -101,8 +101,8 @@ class Obstacle:
         if self.normal is None:
             return _nearest_on_segment(point, self.from_mm, self.to_mm)
         off = point - self.from_mm
-        flat = off - (off * self.normal).sum(axis=-1, keepdims=True) * self.normal
-        away = np.linalg.norm(flat, axis=-1, keepdims=True)
+        flat = off - _dot(off, self.normal)[..., None] * self.normal
+        away = _length(flat)[..., None]
         return np.asarray(self.from_mm + flat * np.minimum(1.0, self.radius_mm / np.maximum(away, 1e-12)))
 
 
@@ -127,13 +127,18 @@ class ProbeSegment:
 
     def nearest_to(self, tip_mm: Array) -> Nearest:
         """Nearest-point function with the tip at `tip_mm`; of a round segment, points on its centre line."""
+        lowest, highest = tip_mm[..., 2] + self.low_mm, tip_mm[..., 2] + self.high_mm
 
         def nearest(point: Array) -> Array:
-            height = np.clip(point[..., 2], tip_mm[..., 2] + self.low_mm, tip_mm[..., 2] + self.high_mm)
-            aside = point[..., :2] - tip_mm[..., :2]
-            away = np.linalg.norm(aside, axis=-1, keepdims=True)
-            share = np.minimum(1.0, self.radius_mm / np.maximum(away, 1e-12)) if self.flat else 0.0
-            return np.concatenate([tip_mm[..., :2] + aside * share, height[..., None]], axis=-1)
+            found = np.empty(np.broadcast_shapes(point.shape, tip_mm.shape))
+            found[..., 2] = np.minimum(np.maximum(point[..., 2], lowest), highest)
+            if self.flat:
+                aside = point[..., :2] - tip_mm[..., :2]
+                share = np.minimum(1.0, self.radius_mm / np.maximum(_length(aside), 1e-12))
+                found[..., :2] = tip_mm[..., :2] + aside * share[..., None]
+            else:
+                found[..., :2] = tip_mm[..., :2]
+            return found
 
         return nearest
 
@@ -187,7 +192,7 @@ def _alternating_projections(of_part: Nearest, obstacle: Obstacle, point: Array)
     for _ in range(_PROJECTIONS):
         mine = of_part(point)
         point = obstacle.nearest(mine)
-    return np.asarray(np.linalg.norm(point - mine, axis=-1))
+    return _length(point - mine)
 
 
 def _ternary_search(of_part: Nearest, first: Array, last: Array) -> Array:
@@ -195,7 +200,7 @@ def _ternary_search(of_part: Nearest, first: Array, last: Array) -> Array:
 
     def away(share: Array) -> Array:
         point = first + share[..., None] * (last - first)
-        return np.asarray(np.linalg.norm(point - of_part(point), axis=-1))
+        return _length(point - of_part(point))
 
     shape = of_part(first).shape[:-1]
     if not (last - first).any():
@@ -270,9 +275,21 @@ def _length_to_face(point: Array, direction: Array, face: Array | None, up: Arra
 
 def _nearest_on_segment(point: Array, first: Array, last: Array) -> Array:
     along = last - first
-    square = (along * along).sum(axis=-1, keepdims=True)
-    share = ((point - first) * along).sum(axis=-1, keepdims=True) / np.where(square > 0.0, square, 1.0)
-    return np.asarray(first + np.clip(share, 0.0, 1.0) * along)
+    square = _dot(along, along)
+    share = _dot(point - first, along) / np.where(square > 0.0, square, 1.0)
+    return np.asarray(first + np.clip(share, 0.0, 1.0)[..., None] * along)
+
+
+def _dot(first: Array, second: Array) -> Array:
+    """Scalar products of plane or spatial vectors, written out: numpy's sums along so short an axis take twice as long."""
+    product = first[..., 0] * second[..., 0]
+    for k in range(1, first.shape[-1]):
+        product = product + first[..., k] * second[..., k]
+    return np.asarray(product)
+
+
+def _length(vectors: Array) -> Array:
+    return np.asarray(np.sqrt(_dot(vectors, vectors)))
 
 
 _HEIGHTS = (0.5, 0.6, 0.7, 0.8)

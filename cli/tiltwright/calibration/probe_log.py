@@ -14,6 +14,7 @@ from tiltwright.files.decoding import decode_table
 from tiltwright.files.diagnostics import Diagnostic, InvalidValue, UnlocatedDiagnostic, one_of, shown
 from tiltwright.files.parsing import parse_degrees, parse_name, parse_number
 from tiltwright.files.rule_file import RuleFile
+from tiltwright.files.schema_types import SMALLEST_LENGTH
 from tiltwright.files.toml_source import load
 
 __all__ = ["Rule", "read_log", "read_rule"]
@@ -183,8 +184,9 @@ def _row(
     angles = [value(c, parse_degrees) if c in values else at[c] for c in letters]
     xyz = [value(axis, parse_number) for axis in "XYZ"]
     sigma = value("sigma", parse_number) if "sigma" in values else None
-    if sigma is not None and sigma <= 0.0:
-        faults.append(Diagnostic(file, number, "sigma", f"{sigma:g}", "a standard uncertainty, above 0"))
+    if sigma is not None and sigma <= SMALLEST_LENGTH:
+        allowed = "a standard uncertainty above 0.000001"
+        faults.append(Diagnostic(file, number, "sigma", f"{sigma:g}", allowed))
     if len(faults) > before:
         return None
     assert kind is not None

@@ -28,6 +28,7 @@ from tiltwright.files.parsing import (
     parse_number,
     parse_written_angle,
 )
+from tiltwright.files.schema_types import SMALLEST_LENGTH
 from tiltwright.files.table_head import LENGTH_ENDINGS, ColumnKinds, head_faults, head_names, mixed_units
 from tiltwright.files.temperature import believable_celsius
 from tiltwright.output.json_csv import csv_text
@@ -273,8 +274,8 @@ def _with_points(text: str, mark: str) -> str:
 
 def _sigma(text: str, units: str, mark: str) -> float:
     value = column_length(text, units, mark)
-    if value <= 0.0:
-        raise InvalidValue(found=shown(text.strip()), allowed="a standard uncertainty, above 0")
+    if value <= SMALLEST_LENGTH:
+        raise InvalidValue(found=shown(text.strip()), allowed="a standard uncertainty above 0.000001")
     return value
 
 

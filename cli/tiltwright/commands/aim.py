@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
-from tiltwright.commands.options import Json, MachineOption, NestOption, Only, OptionalJob
+from tiltwright.commands.options import Json, MachineOption, OneNest, Only, OptionalJob
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -35,7 +35,7 @@ def aim(
         typer.Option("--tilt", metavar="SIGN", help="Sign that the tilt must have: positive or negative."),
     ] = None,
     only: Only = None,
-    nest: NestOption = None,
+    nest: OneNest = None,
     as_json: Json = False,
 ) -> None:
     """All rotary angles that bring a direction into line with the spindle, and why some are ruled out.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
@@ -98,10 +99,14 @@ def batch_offsets(
 def _write_batch(batch: OffsetsOfBatch, units: str, form: str, output: Output, *, force: bool) -> None:
     from tiltwright.batch import part_zeros_output
     from tiltwright.output.json_csv import json_text
+    from tiltwright.terminal.streams import note
 
     if form == "gcode":
         assert output is not None
         write_into(output, part_zeros_output.batch_loaders(batch, units), "loaders", force=force)
+        renamed = part_zeros_output.renamed_words(batch)
+        if renamed:
+            note(renamed)
         return
     if form == "json":
         text = json_text(part_zeros_output.batch_report(batch, units))
@@ -180,6 +185,104 @@ def log(
             typer.echo(log_text(read, entries))
 
 
+@app.command("run")
+def run(
+    job: JobArgument,
+    parts: Annotated[
+        Optional[int],  # noqa: UP045 - typer
+        typer.Option(
+            "--parts", metavar="N", help="Parts to make; left out: the job's.", min=1, max=1_000_000
+        ),
+    ] = None,
+    start: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        typer.Option("--start", metavar="MOMENT", help='When it begins, such as "2026-12-07 7:00".'),
+    ] = None,
+    as_json: Json = False,
+    output: Output = None,
+    force: Force = False,
+) -> None:
+    """Parts an hour, when the batch is done by the shop's hours, and how many parts each edge lasts.
+
+    Examples:
+
+    \b
+      tiltwright batch run job.toml
+      tiltwright batch run job.toml --parts 150 --start "2026-12-07 7:00"
+
+    The times are the job's own: `minutes` of every operation, `hours`, `loading` and re-probing in [batch], `life` of the
+    tools; index moves from the order of work, where the machine file states every rotary's index_speed. Nothing is
+    guessed: what is not stated is not counted, and is told first.
+
+    Exit code 0: done. 1: an edge does not last for one part, or no platter fits into the hours. 2: the input is wrong.
+    """
+    from tiltwright.batch.run import RunOptions, batch_run
+    from tiltwright.batch.run_output import run_failures, run_report, run_text
+    from tiltwright.files.loader import read_job
+    from tiltwright.job.evaluate import evaluate_nests
+    from tiltwright.job.nests_output import say_nests_messages
+    from tiltwright.output.json_csv import json_text
+    from tiltwright.terminal.streams import ANSWER_NO, say_no
+
+    read = read_job(job)
+    evaluated = evaluate_nests([read])
+    found = batch_run(read, evaluated, RunOptions(parts, start))
+    unreached = any(nest.unreached for nest in evaluated.nests)
+    if unreached:
+        say_nests_messages(evaluated, read.unit.value)
+    text = json_text(run_report(found)) if as_json else run_text(found)
+    show_or_write(text, output, force=force)
+    for words in run_failures(found):
+        say_no(words)
+    if unreached or not found.possible:
+        raise typer.Exit(ANSWER_NO)
+
+
+@app.command("stub")
+def stub(
+    job: JobArgument,
+    units: UnitsOption = None,
+    as_json: Json = False,
+    output: Output = None,
+    force: Force = False,
+) -> None:
+    """A part left on a stub: does it hold while it is cut, does the arm break it off, and does the arm get there.
+
+    Examples:
+
+    \b
+      tiltwright batch stub job.toml
+      tiltwright batch stub job.toml --json
+
+    [stub] states section, length, material and strength; `grip` and `arm` how the unloading arm breaks the part off, and
+    `unload` at which angles. Each operation's cutting force is its own `force`. The gripper's solids are [[solid]] tables on
+    "gripper". `reach` checks the unloading pose too.
+
+    Exit code 0: everything that is stated holds, breaks off and clears. 1: something does not. 2: the input is wrong.
+    """
+    from tiltwright.batch.stub import stub_failures, stub_report, stub_study, stub_text
+    from tiltwright.files.loader import read_job
+    from tiltwright.job.evaluate import evaluate_nests
+    from tiltwright.job.nests_output import say_nests_messages
+    from tiltwright.output.json_csv import json_text
+    from tiltwright.terminal.streams import ANSWER_NO, say_no
+
+    read = read_job(job)
+    evaluated = evaluate_nests([read])
+    shown = units.value if units else read.unit.value
+    incomplete = not evaluated.complete
+    if incomplete:
+        say_nests_messages(evaluated, shown)
+    study = stub_study(read, evaluated)
+    text = json_text(stub_report(study, shown)) if as_json else stub_text(study, shown)
+    show_or_write(text, output, force=force)
+    failures = stub_failures(study, shown)
+    for words in failures:
+        say_no(words)
+    if incomplete or failures:
+        raise typer.Exit(ANSWER_NO)
+
+
 @app.command("chart")
 def chart(
     job: JobArgument,
@@ -231,6 +334,7 @@ def chart(
     from tiltwright.batch.chart_output import chart_picture, chart_report, chart_text
     from tiltwright.batch.record import read_record, record_path
     from tiltwright.files.atomic_write import write_atomic
+    from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_job
     from tiltwright.files.parsing import positive_length, typed_length
     from tiltwright.files.units import Unit
@@ -240,6 +344,8 @@ def chart(
 
     if plot is not None:
         picture_ending(plot)
+    if not math.isfinite(minutes):
+        raise option_error("--minutes", f"{minutes}", "minutes, 0 or more")
     read = read_job(job)
     unit = Unit(units.value) if units else read.unit
 

@@ -56,7 +56,8 @@ def budget(
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_job
     from tiltwright.job.evaluate import evaluate_nests
-    from tiltwright.job.warnings import say_messages
+    from tiltwright.job.nests_output import say_nests_messages
+    from tiltwright.terminal.progress_line import progress_bar
     from tiltwright.terminal.streams import ANSWER_NO, note
     from tiltwright.uncertainty.budget_run import job_budget
     from tiltwright.uncertainty.evaluation import uncertain_job
@@ -71,7 +72,8 @@ def budget(
         picture_ending(plot)
         check_target(plot, force=force)
     read = read_job(job)
-    views = evaluate_nests([read]).nests
+    together = evaluate_nests([read])
+    views = together.nests
     shown = units.value if units else read.unit.value
     job_now = uncertain_job(views)
     planned = None
@@ -85,9 +87,9 @@ def budget(
                 "no calibration in the machine's log",
                 "a machine that pivot fit --write has calibrated",
             )
-    found = job_budget(job_now, seed=seed, trials=trials, plan=planned)
-    for view in views:
-        say_messages(view, shown)
+    with progress_bar():
+        found = job_budget(job_now, seed=seed, trials=trials, plan=planned)
+    say_nests_messages(together, shown)
     for name in found.job.unreached:
         note(f"{name}: left out, its operation or its datum's is not reached", label="FAIL")
     if plot is not None:

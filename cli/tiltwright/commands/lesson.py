@@ -3,16 +3,31 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
 from tiltwright.commands.explain import ByHand, check_output, write_document
-from tiltwright.commands.options import Force, Json, Output, PaperOption, Units, paper_of, show_or_write
+from tiltwright.commands.options import (
+    Force,
+    Json,
+    Output,
+    PaperOption,
+    Units,
+    machine_option,
+    paper_of,
+    show_or_write,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from tiltwright.teaching.grading import Graded
 
 __all__ = ["app"]
 
 _MOST_LISTED = 8
+_FORMS = ("pdf", "txt", "md")
 
 app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Set exercises, and grade the answers.")
 
@@ -29,10 +44,26 @@ def new(
     students: Annotated[
         int, typer.Option("--students", help="How many sheets, each with its own numbers.", min=1, max=999)
     ] = 1,
-    units: Annotated[Units, typer.Option("--units", help="What the sheets are printed in.")] = Units.MM,
+    units: Annotated[
+        Optional[Units],  # noqa: UP045 - typer
+        typer.Option(
+            "--units", help="What the sheets are printed in; left out: mm, or the machine file's own."
+        ),
+    ] = None,
+    machine: Annotated[
+        Optional[str],  # noqa: UP045 - typer
+        machine_option("The class's own machine, for all sheets."),
+    ] = None,
+    same_machine: Annotated[
+        bool,
+        typer.Option("--same-machine", help="One drawn machine for all sheets; left out: each has its own."),
+    ] = False,
     by_hand: ByHand = False,
     pages: Annotated[
         bool, typer.Option("--pages", help="Also a page in three dimensions beside each key (HTML).")
+    ] = False,
+    slides: Annotated[
+        bool, typer.Option("--slides", help="Also the worked exercises to project, a step a page (PDF).")
     ] = False,
     paper: PaperOption = "a4",
     force: Force = False,
@@ -46,6 +77,7 @@ def new(
       "tilt and rotate"             both turn, the lines meet
       "lines that miss each other"  pivots as measured, a few hundredths apart or more
       "a normal to aim at"          the angles are asked for too
+      "touched off and clocked"     part zero from the display, the part a little turned
       "a pivot to find"             from probe readings, by plane geometry
 
     Examples:
@@ -53,44 +85,85 @@ def new(
     \b
       tiltwright lesson new monday --level "one tilt" --seed 7 --students 24
       tiltwright lesson new monday --level tilt-and-rotate --seed 7 --units inch --by-hand
-      tiltwright lesson new monday --level "one tilt" --seed 7 --pages     each key in three dimensions, too
+      tiltwright lesson new monday --level "one tilt" --seed 7 --machine mill.toml --students 24
+      tiltwright lesson new monday --level "one tilt" --seed 7 --slides --pages     to project, and in three dimensions
 
-    In the folder: sheets/ to hand out (PDF, Markdown, and a CSV file to fill in), and key/ for the instructor. A pivot's
-    key/key-01.txt grades a single answer too: pivot practice --grade.
+    In the folder: all-sheets.pdf and all-keys.pdf to print at once, sheets/ to hand out (PDF, Markdown, and a CSV file
+    to fill in), and key/ for the instructor. A pivot's key/key-01.txt grades a single answer too: pivot practice --grade.
     """
-    from tiltwright.files.atomic_write import write_all
+    from kinematics import KinematicsError
+    from kinematics.teaching import PIVOT_LEVEL
     from tiltwright.files.diagnostics import option_error
-    from tiltwright.teaching.lesson_set import lesson_files
+    from tiltwright.files.loader import read_machine
+    from tiltwright.teaching.lesson_set import LessonOrder, lesson_files
+    from tiltwright.terminal.progress_line import progress_bar
     from tiltwright.terminal.streams import note
 
     size = paper_of(paper)
     chosen = _level(level)
+    if machine is not None and same_machine:
+        raise option_error("--machine, --same-machine", "both", "one of them")
+    check_folder(folder, "FOLDER", force=force)
+    read = None if machine is None else read_machine(machine)
+    unit = (Units.MM if read is None else Units(read.unit.value)) if units is None else units
+    order = LessonOrder(
+        chosen,
+        seed,
+        students,
+        "inch" if unit is Units.INCH else "mm",
+        by_hand=by_hand,
+        paper=size,
+        machine=read,
+        same_machine=same_machine,
+        slides=slides,
+    )
+    try:
+        with progress_bar():
+            # All is made before anything is written.
+            files = list(lesson_files(order))
+            if pages:
+                from tiltwright.page.lesson_pages import lesson_pages
+
+                files += lesson_pages(dict(files), by_hand=by_hand)
+    except KinematicsError as refusal:
+        if machine is None:
+            raise
+        others = "pivot practice takes any machine" if chosen == PIVOT_LEVEL else "choose another level"
+        raise option_error(
+            "--machine", *_expected_and_found(str(refusal), machine), f"{others}, or leave it out"
+        ) from None
+    write_class_set(folder, files, force=force)
+    sheets = "1 sheet" if students == 1 else f"{students} sheets"
+    note(f"{folder}: {sheets} to hand out, with their key", label="done")
+
+
+def _expected_and_found(refusal: str, machine: str) -> tuple[str, str]:
+    """A refusal of the library as what was found and what is allowed."""
+    head, _, found = refusal.partition(", found ")
+    return f"{machine}: {found.removeprefix('that ')}", head.partition("expected ")[2]
+
+
+def check_folder(folder: Path, option: str, *, force: bool) -> None:
+    """Refuse a folder that is a file, or that has something in it."""
+    from tiltwright.files.diagnostics import option_error
+
     if folder.exists() and not folder.is_dir():
-        raise option_error(str(folder), "a file", "a folder, or a new name for one")
+        raise option_error(option, f"{folder}, a file", "a folder, or a new name for one")
     if folder.is_dir() and any(folder.iterdir()) and not force:
         raise option_error(
-            str(folder), "a folder with something in it", "a new folder, or --force to write into it"
+            option, f"{folder}, a folder with something in it", "a new folder, or --force to write into it"
         )
-    # All is made before anything is written.
-    files = list(
-        lesson_files(
-            chosen,
-            seed,
-            students,
-            "inch" if units is Units.INCH else "mm",
-            by_hand=by_hand,
-            paper=size,
-        )
-    )
-    if pages:
-        from tiltwright.page.lesson_pages import lesson_pages
 
-        files += lesson_pages(dict(files), by_hand=by_hand)
-    targets = {folder / path: content for path, content in files}
-    for parent in {target.parent for target in targets}:
-        parent.mkdir(parents=True, exist_ok=True)
-    write_all(targets, force=force)
-    older = [path for path in folder.rglob("*") if path.is_file() and path not in targets]
+
+def write_class_set(folder: Path, files: Iterable[tuple[Path, str | bytes]], *, force: bool) -> None:
+    """Write all files of a class set or none, and name those of an older one that would be handed out by mistake."""
+    from tiltwright.files.atomic_write import write_folder
+    from tiltwright.terminal.streams import note
+
+    made = dict(files)
+    write_folder(folder, made, force=force)
+    written = {folder / path for path in made}
+    older = [path for path in folder.rglob("*") if path.is_file() and path not in written]
     older.sort(key=lambda path: (path.parent.name != "sheets", path))
     if older:
         listed = ", ".join(str(path.relative_to(folder)) for path in older[:_MOST_LISTED])
@@ -98,8 +171,6 @@ def new(
         note(
             f"{folder}: {listed}{more} {'is' if len(older) == 1 else 'are'} not of this lesson; do not hand out"
         )
-    sheets = "1 sheet" if students == 1 else f"{students} sheets"
-    note(f"{folder}: {sheets} to hand out, with their key", label="done")
 
 
 @app.command("grade")
@@ -111,6 +182,13 @@ def grade(
     as_json: Json = False,
     as_csv: Annotated[bool, typer.Option("--csv", help="CSV, one row a student.")] = False,
     output: Output = None,
+    feedback: Annotated[
+        Optional[Path],  # noqa: UP045 - typer
+        typer.Option("--feedback", metavar="FOLDER", help="Also a sheet for each student to hand back."),
+    ] = None,
+    feedback_form: Annotated[
+        str, typer.Option("--feedback-form", metavar="FORM", help="pdf, txt or md.")
+    ] = "pdf",
     paper: PaperOption = "a4",
     force: Force = False,
 ) -> None:
@@ -122,26 +200,69 @@ def grade(
       tiltwright lesson grade monday handed-in/
       tiltwright lesson grade monday handed-in/ -o grades.pdf
       tiltwright lesson grade monday handed-in/ --csv -o grades.csv
+      tiltwright lesson grade monday handed-in/ --feedback back/     a sheet for each student, what is wrong and why
 
-    Subfolders and .txt files are read too. A value that cannot be read costs that value only. Ends with 0 when every
-    number answered is right, 1 when one is wrong, 2 when something cannot be read.
+    Subfolders and .txt files are read too, and for pivots also machine files with a student's lines. A value that cannot
+    be read costs that value only. Ends with 0 when every number answered is right, 1 when one is wrong, 2 when something
+    cannot be read.
     """
-    from tiltwright.files.diagnostics import InputFaults, option_error
-    from tiltwright.teaching import grading
-    from tiltwright.terminal.streams import ANSWER_NO
+    from tiltwright.files.diagnostics import one_of, option_error, shown
+    from tiltwright.teaching.grading import grade as graded_answers
 
     if as_json and as_csv:
         raise option_error("--json, --csv", "both", "one of them")
     if not (as_json or as_csv):
         check_output(output, paper)
-    graded = grading.grade(folder, answers)
-    if as_json or as_csv:
+    if feedback_form not in _FORMS:
+        raise option_error("--feedback-form", shown(feedback_form), one_of(_FORMS))
+    if feedback is not None:
+        check_folder(feedback, "--feedback", force=force)
+    show_grades(
+        graded_answers(folder, answers),
+        output,
+        feedback,
+        feedback_form,
+        paper,
+        form="json" if as_json else "csv" if as_csv else "",
+        force=force,
+    )
+
+
+def show_grades(
+    graded: Graded,
+    output: Path | None,
+    feedback: Path | None,
+    feedback_form: str,
+    paper: str,
+    *,
+    form: str,
+    force: bool,
+) -> None:
+    """Show or write a class's grades and the students' feedback, and end with what they come to."""
+    from tiltwright.files.diagnostics import InputFaults
+    from tiltwright.teaching import grade_sheets
+    from tiltwright.terminal.streams import ANSWER_NO
+
+    if form:
         from tiltwright.output.json_csv import json_text
 
-        text = json_text(grading.grade_report(graded)) if as_json else grading.grade_csv(graded)
+        text = (
+            json_text(grade_sheets.grade_report(graded)) if form == "json" else grade_sheets.grade_csv(graded)
+        )
         show_or_write(text, output, force=force)
     else:
-        write_document(grading.grade_document(graded), output, paper, force=force)
+        # On the screen the faults stand below, with the errors; a file has no other place for them.
+        document = grade_sheets.grade_document(graded, with_faults=output is not None)
+        write_document(document, output, paper, force=force)
+    if feedback is not None:
+        from tiltwright.output.document_files import document_files
+        from tiltwright.terminal.streams import note
+
+        sheets: dict[Path, str | bytes] = {}
+        for name, document in grade_sheets.feedback(graded):
+            sheets |= document_files(document, Path(f"{name}.{feedback_form}"), paper_of(paper))
+        write_class_set(feedback, sheets.items(), force=force)
+        note(f"{feedback}: feedback for {len(graded.counted)} students", label="done")
     if graded.faults:
         raise InputFaults(graded.faults)
     if not graded.all_right:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import enum
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Optional
 
@@ -20,6 +20,7 @@ __all__ = [
     "Json",
     "MachineOption",
     "NestOption",
+    "OneNest",
     "Only",
     "OptionalJob",
     "Output",
@@ -57,7 +58,13 @@ JobArguments = Annotated[
 ]
 NestOption = Annotated[
     Optional[str],  # noqa: UP045 - typer
-    typer.Option("--nest", metavar="NAME", help="Only this nest, in a job that has nests."),
+    typer.Option("--nest", metavar="NAME", help="Only this nest, in a job that has nests; all if left out."),
+]
+OneNest = Annotated[
+    Optional[str],  # noqa: UP045 - typer
+    typer.Option(
+        "--nest", metavar="NAME", help="The nest to look at; a job that has nests needs it, one at a time."
+    ),
 ]
 MachineOption = Annotated[
     Optional[str],  # noqa: UP045 - typer
@@ -97,11 +104,11 @@ Force = Annotated[bool, typer.Option("--force", help="Replace the output file if
 _NO_TEXT = {".pdf", ".png", ".svg", ".jpg", ".jpeg"}
 
 
-def _refuse_ending(text: str, output: Path) -> None:
-    """Refuse a name whose ending belongs to another kind of file than the text."""
+def _refuse_ending(begins: str, output: Path) -> None:
+    """Refuse a name whose ending belongs to another kind of file than a text that begins so."""
     from tiltwright.files.diagnostics import option_error
 
-    ending, is_json = output.suffix.lower(), text.startswith("{")
+    ending, is_json = output.suffix.lower(), begins.startswith("{")
     refuse_pictures([output], "--output")
     if (ending == ".json") != is_json and ending in {".json", ".csv", ".md", ".nc", ".ngc"}:
         found = f'the ending "{output.suffix}" {"for JSON" if is_json else "without --json"}'
@@ -134,18 +141,29 @@ def paper_of(text: str) -> Paper:
     raise option_error("--paper", shown(text), one_of(papers))
 
 
-def show_or_write(text: str, output: Path | None, *, force: bool) -> None:
-    """Write a result to stdout, or to a file as a whole."""
+def show_or_write(text: str | Iterator[str], output: Path | None, *, force: bool) -> None:
+    """Write a result to stdout, or to a file as a whole; a long one may come in pieces, the last with its line's end."""
     if output is None:
         import sys
 
-        sys.stdout.write(text if text.endswith("\n") else text + "\n")
+        from tiltwright.terminal.streams import reader_gone
+
+        if isinstance(text, str):
+            sys.stdout.write(text if text.endswith("\n") else text + "\n")
+            return
+        for piece in text:
+            sys.stdout.write(piece)
+            if reader_gone():
+                return
         return
+    from itertools import chain
+
     from tiltwright.files.atomic_write import write_atomic
     from tiltwright.terminal.streams import note
 
-    _refuse_ending(text, output)
-    write_atomic(output, text, force=force)
+    begins = text if isinstance(text, str) else next(text)
+    _refuse_ending(begins, output)
+    write_atomic(output, text if isinstance(text, str) else chain([begins], text), force=force)
     note(f"{output} written", label="done")
 
 
@@ -163,7 +181,7 @@ def write_numbered(texts: Sequence[str], output: Path, *, force: bool) -> None:
 
 def write_into(folder: Path, texts: Mapping[str, str], what: str, *, force: bool) -> None:
     """Write several texts that belong together into a folder, which is made where it is not there, all or none."""
-    from tiltwright.files.atomic_write import write_all
+    from tiltwright.files.atomic_write import write_folder
     from tiltwright.files.diagnostics import option_error
     from tiltwright.terminal.streams import note
 
@@ -172,6 +190,5 @@ def write_into(folder: Path, texts: Mapping[str, str], what: str, *, force: bool
     if not folder.parent.is_dir():
         found = f"no folder {folder.parent}"
         raise option_error("--output", found, "a folder in one that is there", "make the folder first")
-    folder.mkdir(exist_ok=True)
-    write_all({folder / name: text for name, text in texts.items()}, force=force)
+    write_folder(folder, texts, force=force)
     note(f"{len(texts)} {what} written into {folder}", label="done")

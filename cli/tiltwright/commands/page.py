@@ -12,7 +12,7 @@ from tiltwright.commands.options import (
     Force,
     JobArgument,
     Json,
-    NestOption,
+    OneNest,
     Only,
     Output,
     Units,
@@ -30,7 +30,7 @@ def page(
     job: JobArgument,
     output: Output = None,
     only: Only = None,
-    nest: NestOption = None,
+    nest: OneNest = None,
     units: UnitsOption = None,
     by_hand: ByHand = False,
     answers: Annotated[
@@ -51,6 +51,7 @@ def page(
     \b
       tiltwright page job.toml -o job.html               open it in a browser, from a stick or a mail
       tiltwright page job.toml -o job.html --only port   one operation, or one pattern
+      tiltwright page job.toml -o left.html --nest left  a job with nests has a page for each
       tiltwright page job.toml -o ada.html --answers ada.csv
                                                          somebody's wrong origins beside the right ones
       tiltwright page job.toml --json                    what the page shows, for another program

@@ -202,10 +202,10 @@ def plan_of(
 
     if path is not None:
         for option, given in (
-            ("--target", targets),
-            ("--at", poses),
-            ("--choose", choose),
-            ("--repeatability", repeatability),
+            ("--target", bool(targets)),
+            ("--at", bool(poses)),
+            ("--choose", choose is not None),
+            ("--repeatability", repeatability is not None),
         ):
             if given:
                 raise option_error(
@@ -247,7 +247,7 @@ def _typed_targets(texts: list[str], unit: Unit) -> list[PlannedTarget]:
 
 def _check_places(targets: list[PlannedTarget], machine: Machine, unit: Unit) -> None:
     """Refuse a target where the machine never comes."""
-    from tiltwright.calibration.plan import outside_travels, place_tip
+    from tiltwright.calibration.plan import INCHES, inches_as_mm, outside_travels, place_tip
     from tiltwright.files.diagnostics import option_error
 
     for target in targets:
@@ -256,17 +256,18 @@ def _check_places(targets: list[PlannedTarget], machine: Machine, unit: Unit) ->
             found = f"{target.name}, outside the machine's travel in {'XYZ'[outside[1]]} at the all-zero pose"
             tip = place_tip(machine, target.points_mm, outside[1], unit)
             raise option_error("--target", found, "a place within the travels", tip)
+        if inches_as_mm(machine, target.points_mm, unit):
+            found = f"{target.name}, far from the platter"
+            raise option_error("--target", found, "a place on the table, at the all-zero pose", INCHES)
 
 
 def _typed_repeatability(text: str | None, unit: Unit) -> float:
-    from tiltwright.files.diagnostics import option_error, shown
-    from tiltwright.files.parsing import typed_length
+    from tiltwright.files.diagnostics import option_error
+    from tiltwright.files.parsing import positive_length
 
-    value_mm = 0.0 if text is None else typed_length(text, "--repeatability", unit)
-    if value_mm <= 0.0:
-        found = "nothing" if text is None else shown(text)
-        raise option_error("--repeatability", found, "the probe's standard uncertainty, above 0")
-    return value_mm
+    if text is None:
+        raise option_error("--repeatability", "nothing", "the probe's standard uncertainty, above 0")
+    return positive_length(text, "--repeatability", unit)
 
 
 def _typed_poses(texts: list[str], machine: Machine) -> NDArray[float64] | None:

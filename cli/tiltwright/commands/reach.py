@@ -137,13 +137,15 @@ def _nests(
         nests_reach_text,
     )
     from tiltwright.reach.wording import closing_words
+    from tiltwright.terminal.progress_line import progress_bar
     from tiltwright.terminal.streams import ANSWER_NO, note, say_no
 
     shown = Units(units.value if units else evaluated.nests[0].job.unit.value)
     clear_mm = None if clear is None else _mm(clear, "--clear", shown)
     for one in evaluated.nests:
         _say_touch_off(one, shown)
-    reach = analyse_nests(evaluated, clear_mm, _mm(margin, "--margin", shown), moves_too=whole)
+    with progress_bar():
+        reach = analyse_nests(evaluated, clear_mm, _mm(margin, "--margin", shown), moves_too=whole)
     text = json_text(nests_reach_report(reach, shown)) if as_json else nests_reach_text(reach, shown)
     show_or_write(text, output, force=force)
     sentences = nests_failures(reach, shown)
@@ -189,9 +191,11 @@ def _reach(
     from tiltwright.reach.analysis import analyse_reach
     from tiltwright.reach.messages import verdict
     from tiltwright.reach.wording import closing_words
+    from tiltwright.terminal.progress_line import progress_bar
     from tiltwright.terminal.streams import note
 
-    analysis = analyse_reach(evaluated, clear_mm, margin_mm, moves_too=whole)
+    with progress_bar():
+        analysis = analyse_reach(evaluated, clear_mm, margin_mm, moves_too=whole)
     if as_json:
         from tiltwright.output.json_csv import json_text
         from tiltwright.reach.report import reach_report
@@ -269,10 +273,12 @@ def _size(
         step_height_text,
         study_step_height,
     )
+    from tiltwright.terminal.progress_line import progress_bar
     from tiltwright.terminal.streams import ANSWER_NO, say_no
 
     asked = parse_height_range(between, Unit(shown.value))
-    study = study_step_height(evaluated, step, asked, clear_mm, margin_mm)
+    with progress_bar():
+        study = study_step_height(evaluated, step, asked, clear_mm, margin_mm)
     text = json_text(step_height_report(study, shown)) if as_json else step_height_text(study, shown)
     show_or_write(text, output, force=force)
     if not study.heights:

@@ -94,23 +94,31 @@ def _sheet(
 
     from tiltwright.files.loader import read_job
     from tiltwright.job.evaluate import evaluate_nests, evaluate_read_job
+    from tiltwright.job.nests_output import say_nests_messages
     from tiltwright.job.warnings import say_messages
     from tiltwright.sheet.build import build_sheet
+    from tiltwright.terminal.progress_line import progress_bar
     from tiltwright.terminal.streams import ANSWER_NO, note, say_no
 
     job = read_job(path)
-    every = job.nests and nest is None
-    worked = evaluate_nests([job], only).nests if every else [evaluate_read_job(job, only, nest)]
-    worked = [one for one in worked if one.operations or one.unreached]
     shown = units.value if units else job.unit.value
-    for one in worked:
-        say_messages(one, shown)
+    if job.nests and nest is None:
+        from tiltwright.reach.nest_reach import check_apart
+
+        together = evaluate_nests([job], only)
+        check_apart(together)
+        worked = [one for one in together.nests if one.operations or one.unreached]
+        say_nests_messages(together, shown)
+    else:
+        worked = [evaluate_read_job(job, only, nest)]
+        say_messages(worked[0], shown)
     if not all(one.complete for one in worked):
         if output is not None:
             note("nothing was written")
         raise typer.Exit(ANSWER_NO)
     day = date or datetime.now().astimezone().date().isoformat()
-    made = [build_sheet(one, date=day, version=__version__, units=shown) for one in worked]
+    with progress_bar():
+        made = [build_sheet(one, date=day, version=__version__, units=shown) for one in worked]
     # Collisions come out only now: the solids are laid out for the drawings.
     failed = list(dict.fromkeys(words for one in made for words in one.failures))
     for words in failed:
@@ -124,7 +132,8 @@ def _sheet(
         show_or_write("\n\n".join(written(sheet_document(one)) for one in made), output, force=force)
     else:
         assert output is not None
-        _pages(made, output, ending, paper, force=force)
+        with progress_bar():
+            _pages(made, output, ending, paper, force=force)
     if failed:
         # The sheet is written all the same, with this first: whoever corrects the setup needs it.
         raise typer.Exit(ANSWER_NO)

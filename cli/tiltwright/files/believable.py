@@ -58,6 +58,14 @@ class Doubt:
     ground: str
     tip: str = ""
 
+    @property
+    def moves_offsets(self) -> bool:
+        """True where the work offsets hang on the value: what turns about where, and the platter's face."""
+        return self.path[-1] in _MOVES_OFFSETS
+
+
+_MOVES_OFFSETS = ("point", "direction", "face", "reference_tool_length")
+
 
 def doubts(file: MachineFile) -> Iterator[Doubt]:
     """Find the values of a sound machine file that are hardly meant, in the order of its keys."""

@@ -20,11 +20,12 @@ from tiltwright.files.job_file import (
     TouchedTable,
 )
 from tiltwright.files.machine_file import AXIS_DIRECTIONS, MachineFile, RotaryTable
-from tiltwright.files.schema_types import keys_given
+from tiltwright.files.schema_types import SMALLEST_LENGTH, keys_given
 from tiltwright.files.solid_tables import MATERIALS, SHAPES, SolidTable, ToolTable
 
 __all__ = [
     "KnownMachine",
+    "check_every_letter",
     "check_job",
     "check_letters",
     "check_limits",
@@ -162,7 +163,7 @@ def _z_reference(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
         )
 
 
-_PLACES = ("base", "part", "spindle")
+_PLACES = ("base", "part", "gripper", "spindle")
 
 
 def _check_machine_solids(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
@@ -293,7 +294,7 @@ def check_section(path: KeyPath, step: StackTable) -> Iterator[UnlocatedDiagnost
     if step.bar is not None and min(step.bar) <= 0.0:
         yield UnlocatedDiagnostic((*path, "bar"), shown(list(step.bar)), "two edges above zero, [x, y]")
     sectioned = given & {"round", "bar"}
-    if sectioned and step.up == 0.0:
+    if sectioned and step.up is not None and abs(step.up) <= SMALLEST_LENGTH:
         (key, *_) = sorted(sectioned)
         yield UnlocatedDiagnostic(
             (*path, key), "a section on a step without height", "up above or below zero beside it"
@@ -381,7 +382,7 @@ def check_job(job: JobFile, known: KnownMachine) -> Iterator[UnlocatedDiagnostic
         path: KeyPath = ("operation", place)
         if operation.at is not None:
             yield from check_letters((*path, "at"), operation.at, known)
-            yield from _every_letter((*path, "at"), operation.at, known)
+            yield from check_every_letter((*path, "at"), operation.at, known)
             yield from check_limits((*path, "at"), operation.at, known)
         if operation.hold is not None:
             yield from check_letters((*path, "hold"), operation.hold, known)
@@ -423,7 +424,7 @@ def check_touched(
         return
     pose: KeyPath = (*path, "pose")
     yield from check_letters(pose, touched.pose, known)
-    yield from _every_letter(pose, touched.pose, known)
+    yield from check_every_letter(pose, touched.pose, known)
     machine_angles = KnownMachine(known.letters, known.limits_deg, dict.fromkeys(known.limits_deg, 0.0))
     yield from check_limits(pose, touched.pose, machine_angles)
 
@@ -546,9 +547,10 @@ def check_letters(
             yield UnlocatedDiagnostic((*path, letter), f"the rotary {shown(letter)}", allowed, tip)
 
 
-def _every_letter(
+def check_every_letter(
     path: KeyPath, angles: Mapping[str, float], known: KnownMachine
 ) -> Iterator[UnlocatedDiagnostic]:
+    """Check that angles are given for every rotary of the machine."""
     missing = [letter for letter in known.letters or () if letter not in angles]
     if missing:
         yield UnlocatedDiagnostic(

@@ -315,7 +315,7 @@ def _bounds(field: FieldInfo | None, kind: str, context: Mapping[str, Any]) -> s
         return (
             f"a number from {low:.7g} to {stated['le']:.7g}"
             if "ge" in stated
-            else f"a number above {low:.7g}"
+            else f"a number above {f'{low:.7f}'.rstrip('0').rstrip('.')}"
         )
     return f"a number {_BOUNDS[kind]} {next(iter(context.values())):.7g}"
 

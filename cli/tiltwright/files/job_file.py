@@ -5,9 +5,10 @@ from typing import Annotated, Any, ClassVar, Literal
 from msgspec import Meta
 
 from tiltwright.files.angle import ANGLE_PATTERN
+from tiltwright.files.batch_tables import BatchTable, Minutes, StubTable
 from tiltwright.files.diagnostics import InvalidValue
 from tiltwright.files.probing_tables import NestProbingTable, ZeroProbingTable
-from tiltwright.files.quantity import Mass
+from tiltwright.files.quantity import Mass, Thickness
 from tiltwright.files.schema_types import (
     Angle,
     Angles,
@@ -277,6 +278,13 @@ class OperationTable(FileTable, frozen=True, kw_only=True):
         ),
     ] = None
     force: CuttingForce = None
+    minutes: Annotated[
+        Minutes | None,
+        Meta(
+            description="Minutes that it takes on one part, tool changes included; of a pattern, each of it. For `batch run`.",
+            examples=[12.5],
+        ),
+    ] = None
 
 
 class TouchedTable(FileTable, frozen=True, kw_only=True):
@@ -375,6 +383,10 @@ class NestTable(FileTable, frozen=True, kw_only=True):
     touched: Annotated[
         TouchedTable | None, Meta(description="Its part zero as touched off, with the keys of [touched].")
     ] = None
+    stub: Annotated[
+        StubTable | None,
+        Meta(description="Its own stub, with the keys of [stub]; left out: as the job has it."),
+    ] = None
     zero_probing: Annotated[
         NestProbingTable | None,
         Meta(description="How its part is probed, where that differs from [zero_probing]."),
@@ -465,6 +477,28 @@ class JobFile(FileTable, frozen=True, kw_only=True):
     clear: Annotated[
         PositiveLength | None,
         Meta(description="Clearance to keep between what cuts and what turns.", examples=[2.0]),
+    ] = None
+    batch: Annotated[
+        BatchTable | None, Meta(description="How many parts, and the shop's hours, for `batch run`.")
+    ] = None
+    stub: Annotated[
+        StubTable | None,
+        Meta(description="Stub that the part is left on, for `batch stub` and `reach`."),
+    ] = None
+    coating: Annotated[
+        Thickness | None,
+        Meta(
+            description="Thickness of a coating put on after cutting, with its unit; `coating_outward` beside it.",
+            examples=["0.012 mm"],
+        ),
+    ] = None
+    coating_outward: Annotated[
+        Annotated[float, Meta(ge=0.0, le=1.0)] | None,
+        Meta(
+            description="Share of that thickness that grows outward from the face as cut: 1 where it lies on it, 0.5 where "
+            "half of it grows into the metal.",
+            examples=[0.5],
+        ),
     ] = None
     reclamping: Annotated[
         ReclampingTable | None,

@@ -19,6 +19,7 @@ from kinematics import (
     StackStep,
     table_frame,
 )
+from tiltwright.files.batch_checks import check_batch, stub_of
 from tiltwright.files.believable import doubt_words, doubts
 from tiltwright.files.checks import KnownMachine, check_job, check_limits, check_machine
 from tiltwright.files.collector import DiagnosticCollector, line_of, raise_located
@@ -203,6 +204,7 @@ class ReadJob:
                 stack=tables,
                 square_up=square_up,
                 touched=own.touched,
+                stub=self.file.stub if own.stub is None else own.stub,
                 zero_probing=probing_in_nest(self.file.zero_probing, own.zero_probing),
             ),
             steps=tuple(step.step for step in one.stack),
@@ -213,8 +215,8 @@ class ReadJob:
         )
 
 
-def read_machine(path: str | os.PathLike[str]) -> ReadMachine:
-    """Read a machine file.
+def read_machine(path: str | os.PathLike[str], *, every_doubt: bool = False) -> ReadMachine:
+    """Read a machine file; `every_doubt` as `tell_doubts` has it.
 
     Raises
     ------
@@ -226,16 +228,30 @@ def read_machine(path: str | os.PathLike[str]) -> ReadMachine:
     machine, _, faults = _machine(source)
     if machine is None:
         raise_located(faults)
-    tell_doubts(machine)
+    tell_doubts(machine, every=every_doubt)
     return machine
 
 
-def tell_doubts(read: ReadMachine) -> None:
-    """Add a caution, with its line, for every value of a machine file that is hardly meant."""
-    source = read.source
-    for doubt in doubts(read.file):
+_MOST_DOUBTS = 3
+"""Cautions about one machine file before every command; beyond so many nobody reads the job's own any more."""
+
+
+def tell_doubts(read: ReadMachine, *, every: bool = False) -> None:
+    """Add a caution, with its line, for each value of a machine file that is hardly meant.
+
+    More than a few are cut short, with the command that lists them, unless `every` one is asked for; those that the work
+    offsets hang on come first.
+    """
+    source, found = read.source, sorted(doubts(read.file), key=lambda doubt: not doubt.moves_offsets)
+    kept = found if every or len(found) <= _MOST_DOUBTS else found[: _MOST_DOUBTS - 1]
+    for doubt in kept:
         line = line_of(source.text, source.written_path(doubt.path))
         add_caution(f"{source.file}:{line}: {doubt_words(doubt)}")
+    if len(kept) < len(found):
+        add_caution(
+            f"{source.file}: {len(found) - len(kept)} more values are hard to believe; tiltwright machine show {source.path} "
+            "lists them all"
+        )
 
 
 def machine_from_text(file: str, path: Path, text: str) -> ReadMachine:
@@ -277,6 +293,7 @@ def read_job(path: str | os.PathLike[str]) -> ReadJob:
     # In a job with nests the rotaries' offsets, and so the limits of program angles, are each nest's own.
     faults.extend(check_job(file, known if file.nest else _with_offsets(known, file, setup)))
     faults.extend((*check_nests(file, known), *check_probing(file), *check_job_uncertainty(file)))
+    faults.extend(check_batch(file, _with_offsets(known, file, setup)))
     if machine is not None and not faults:
         operations = _operations(file, machine.machine, faults)
         nests = _nests(file, machine.machine, steps, known, faults)
@@ -475,6 +492,9 @@ def _nests(
                 angles = getattr(file.operation[k], key)
                 if angles is not None:
                     faults.extend(check_limits(("operation", k, key), angles, limits))
+        where, stub = stub_of(file, place)
+        if stub is not None and stub.unload is not None:
+            faults.extend(check_limits((*where, "unload"), stub.unload, limits))
         zero_mm = setup.part_in_table.translation_mm
         for other in found:
             apart_mm = float(np.linalg.norm(zero_mm - other.setup.part_in_table.translation_mm))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from tiltwright.files.batch_checks import stub_of
+from tiltwright.files.batch_tables import GRIPPER
 from tiltwright.files.checks import (
     KnownMachine,
     check_letters,
@@ -37,6 +39,9 @@ def nests_of_solid(job: JobFile, place: int) -> tuple[int, ...]:
         return tuple(k for k, nest in enumerate(job.nest) if nest.name == solid.nest)
     if solid.on == "part":
         return tuple(range(len(job.nest)))
+    if solid.on == GRIPPER:
+        stubs = (stub_of(job, k)[1] for k in range(len(job.nest)))
+        return tuple(k for k, stub in enumerate(stubs) if stub is not None and stub.unload is not None)
     return tuple(k for k, nest in enumerate(job.nest) if solid.on in {step.name for step in nest.step})
 
 
@@ -158,11 +163,11 @@ def _solids(job: JobFile, names: Sequence[str]) -> Iterator[UnlocatedDiagnostic]
     """Check which nest a solid stands in."""
     for place, solid in enumerate(job.solid):
         yield from known_name(("solid", place, "nest"), solid.nest, names, "nest")
-        if solid.nest in names and solid.on is not None and solid.on != "part":
+        if solid.nest in names and solid.on is not None and solid.on not in ("part", GRIPPER):
             of = next(nest for nest in job.nest if nest.name == solid.nest)
             own = [step.name for step in of.step]
             if solid.on not in own:
-                allowed = one_of(["part", *own])
+                allowed = one_of(["part", GRIPPER, *own])
                 found = f"{shown(solid.on)}, which is not in the nest {shown(solid.nest)}"
                 yield UnlocatedDiagnostic(("solid", place, "on"), found, allowed)
         holders = sum(step.name == solid.on for step in job.stack)

@@ -19,7 +19,7 @@ from tiltwright.files.diagnostics import (
     shown,
 )
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
-from tiltwright.files.schema_types import LONGEST_NAME, printable_words
+from tiltwright.files.schema_types import LARGEST_ANGLE, LONGEST_NAME, SMALLEST_LENGTH, printable_words
 from tiltwright.files.temperature import believable_celsius
 from tiltwright.files.units import Unit
 from tiltwright.files.written_numbers import (
@@ -127,7 +127,7 @@ def parse_written_angle(text: str, mark: str = ".") -> float:
             return parse_angle(plain.replace(",", ".") if mark == "," else plain)
         except ValueError:
             raise InvalidValue(found=refusal.found, allowed="an angle in degrees", tip=refusal.tip) from None
-    if written.unit not in {"", "deg"}:
+    if written.unit not in {"", "deg"} or abs(written.value) > LARGEST_ANGLE:
         raise InvalidValue(found=shown(text.strip()), allowed="an angle in degrees")
     return written.value
 
@@ -168,8 +168,6 @@ def parse_direction(text: str) -> NDArray[np.float64] | None:
     return np.array(numbers)
 
 
-_MOST_POSES = 50_000
-"""Of a grid: as JSON, the longest form, they take 3 s and 420 MB."""
 _RUN_ON = re.compile(r"(?:[\s;]+|(?<![\s;]))(?=[ABCabc]\s*=?\s*[-+.\d])")
 
 
@@ -233,18 +231,18 @@ def typed_length(text: str, option: str, unit: Unit) -> float:
 
 
 def positive_length(text: str, option: str, unit: Unit) -> float:
-    """`typed_length` of a length that must be above 0.
+    """`typed_length` of a length that must be above 0, and not vanishing.
 
     Examples
     --------
     >>> positive_length("0", "--sigma", Unit.MM)
     Traceback (most recent call last):
         ...
-    tiltwright.files.diagnostics.InputFaults: --sigma: found "0"; allowed: a length above 0
+    tiltwright.files.diagnostics.InputFaults: --sigma: found "0"; allowed: a length above 0.000001
     """
     value_mm = typed_length(text, option, unit)
-    if value_mm <= 0.0:
-        raise option_error(option, shown(text), "a length above 0")
+    if value_mm <= unit.to_mm(SMALLEST_LENGTH):
+        raise option_error(option, shown(text), f"a length above {SMALLEST_LENGTH:f}")
     return value_mm
 
 
@@ -389,13 +387,26 @@ def check_limits(machine: Machine, machine_deg: NDArray[np.float64], option: str
             )
 
 
-def parse_grid(texts: Sequence[str], machine: Machine, option: str) -> NDArray[np.float64]:
+def parse_grid(
+    texts: Sequence[str], machine: Machine, option: str, most: int, tip: str = "take a larger step"
+) -> NDArray[np.float64]:
     """Every combination of ranges such as ``A=-90:0:15`` (from:to:step, both ends in), shape (k, n).
+
+    Parameters
+    ----------
+    texts : sequence of str
+    machine : Machine
+    option : str
+        What they were typed after.
+    most : int
+        Most combinations; more are a fault.
+    tip : str
+        What to do about more.
 
     Raises
     ------
     InputFaults
-        When a range cannot be read or never ends, or there are more than a million combinations.
+        When a range cannot be read or never ends, or there are more than `most` combinations.
     """
     ranges: dict[str, NDArray[np.float64]] = {}
     for text in texts:
@@ -409,23 +420,23 @@ def parse_grid(texts: Sequence[str], machine: Machine, option: str) -> NDArray[n
         start = _angle(match[2], option, text)
         stop = start if match[3] is None else _angle(match[3], option, text)
         step = 1.0 if match[4] is None else _angle(match[4], option, text)
-        if step == 0.0 or (stop - start) / step < 0.0:
+        steps = (stop - start) / step if step else -1.0
+        if steps < 0.0:
             raise option_error(
                 option,
                 shown(text),
                 allowed,
                 "the step must lead from the first angle to the last; check its sign",
             )
-        count = math.floor((stop - start) / step + 1e-9) + 1
-        if count > _MOST_POSES:
-            raise option_error(option, f"{count} angles in {shown(text)}", f"at most {_MOST_POSES}")
+        if steps >= most:
+            many = f"{steps:.0f} angles" if steps < 1e15 else "angles without end"
+            raise option_error(option, f"{many} in {shown(text)}", f"at most {most}", tip)
+        count = math.floor(steps + 1e-9) + 1
         ranges[rotary.letter] = start + step * np.arange(count, dtype=np.float64)
     axes = [ranges.get(letter, np.zeros(1)) for letter in machine.letters]
     combinations = math.prod(axis.size for axis in axes)
-    if combinations > _MOST_POSES:
-        raise option_error(
-            option, f"{combinations} combinations", f"at most {_MOST_POSES}", "take a larger step"
-        )
+    if combinations > most:
+        raise option_error(option, f"{combinations} combinations", f"at most {most}", tip)
     return np.stack([mesh.ravel() for mesh in np.meshgrid(*axes, indexing="ij")], axis=-1)
 
 

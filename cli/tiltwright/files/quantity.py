@@ -12,16 +12,22 @@ from tiltwright.files.schema_types import FieldType
 
 __all__ = [
     "DENSITY",
+    "DURATION",
     "EXPANSION",
     "FORCE",
     "MASS",
     "MODULUS",
+    "STRESS",
+    "THICKNESS",
     "TORQUE",
     "Density",
+    "Duration",
     "Expansion",
     "Force",
     "Mass",
     "Modulus",
+    "Stress",
+    "Thickness",
     "Torque",
     "parse_quantity",
 ]
@@ -72,6 +78,10 @@ EXPANSION = _spelled(
         ("uin/in/F", "µin/in/F", "ppm/F"): 1.8e-6,
     }
 )
+
+STRESS = _spelled({("MPa", "N/mm2", "N/mm²"): 1.0, ("GPa",): 1e3, ("ksi",): _POUND_FORCE / _INCH_M**2 * 1e-3})
+DURATION = _spelled({("min", "minutes"): 1.0, ("h", "hours"): 60.0, ("s", "seconds"): 1.0 / 60.0})
+THICKNESS = _spelled({("mm",): 1.0, ("um", "µm"): 1e-3, ("in",): MM_PER_INCH})
 
 _NUMBER = r"[0-9]{1,12}(?:\.[0-9]{1,12})?"
 
@@ -165,3 +175,24 @@ class Expansion(Quantity):
 
     __slots__ = ()
     units = EXPANSION
+
+
+class Stress(Quantity):
+    """Megapascals, newtons on a square millimetre."""
+
+    __slots__ = ()
+    units = STRESS
+
+
+class Duration(Quantity):
+    """Minutes."""
+
+    __slots__ = ()
+    units = DURATION
+
+
+class Thickness(Quantity):
+    """Millimetres, with a unit of its own: a coating's is seldom that of the file."""
+
+    __slots__ = ()
+    units = THICKNESS

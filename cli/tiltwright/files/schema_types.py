@@ -22,6 +22,7 @@ from tiltwright.files.units import Unit
 __all__ = [
     "LONGEST_NAME",
     "NAME_SCHEMA",
+    "SMALLEST_LENGTH",
     "Angle",
     "Angles",
     "AxisTurns",
@@ -207,7 +208,9 @@ UnitName = Annotated[Unit, PreValidator(_unit, {"type": "string", "enum": ["mm",
 
 # Both bounds are stated for every number, which also excludes NaN and infinity.
 Coordinate = Annotated[float, Meta(ge=-LARGEST_LENGTH, le=LARGEST_LENGTH)]
-PositiveLength = Annotated[float, Meta(gt=0.0, le=LARGEST_LENGTH)]
+SMALLEST_LENGTH = 1e-6
+"""Below any length that could be meant; what is smaller vanishes beside a coordinate."""
+PositiveLength = Annotated[float, Meta(gt=SMALLEST_LENGTH, le=LARGEST_LENGTH)]
 
 _ANGLE_NUMBER = {"type": "number", "minimum": -LARGEST_ANGLE, "maximum": LARGEST_ANGLE}
 _ANGLE_TEXT = {"type": "string", "pattern": ANGLE_PATTERN}

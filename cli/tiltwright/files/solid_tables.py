@@ -4,8 +4,9 @@ from typing import Annotated, Any, ClassVar
 
 from msgspec import Meta
 
+from tiltwright.files.batch_tables import Minutes
 from tiltwright.files.diagnostics import InvalidValue
-from tiltwright.files.quantity import Density, Expansion, Force, Mass, Modulus
+from tiltwright.files.quantity import Density, Duration, Expansion, Force, Mass, Modulus, Stress
 from tiltwright.files.schema_types import (
     AxisTurns,
     Coordinate,
@@ -125,7 +126,8 @@ class SolidTable(FileTable, frozen=True, kw_only=True):
         Meta(
             description='Body that it is fixed to, and so the frame of its shape: "base" or a rotary\'s letter (machine '
             'coordinates at the all-zero pose), "spindle" (from the gauge point), and in a job file "part" (part '
-            "coordinates) or the name of a stack step (the frame that the step stands on).",
+            'coordinates), "gripper" (part coordinates too, and there at the unloading pose of [stub] only) or the name of a '
+            "stack step (the frame that the step stands on).",
             examples=["base", "A", "part"],
         ),
     ]
@@ -236,6 +238,17 @@ class ToolTable(FileTable, frozen=True, kw_only=True):
         Name | None,
         Meta(description="Holder, one of the machine file's.", examples=["long collet chuck"]),
     ] = None
+    life: Annotated[
+        Duration | None,
+        Meta(description="Cutting time that one edge lasts, with the unit.", examples=["90 min"]),
+    ] = None
+    minutes: Annotated[
+        Minutes | None,
+        Meta(
+            description="Minutes that it cuts on one part; left out: the `minutes` of every operation that names it.",
+            examples=[4.0],
+        ),
+    ] = None
     length_within: SpreadLengthWithin = None
     length_u: SpreadLengthU = None
     diameter_within: SpreadLengthWithin = None
@@ -278,6 +291,10 @@ class MaterialTable(FileTable, frozen=True, kw_only=True):
     ] = None
     modulus: Annotated[
         Modulus | None, Meta(description="Modulus of elasticity, with the unit.", examples=["100 GPa"])
+    ] = None
+    strength: Annotated[
+        Stress | None,
+        Meta(description="Stress at which it breaks, with the unit, for a stub.", examples=["310 MPa"]),
     ] = None
     expansion: Annotated[
         Expansion | None,

@@ -11,6 +11,7 @@ from typing import Annotated, Any, ClassVar
 from msgspec import Meta
 
 from tiltwright.files.angle import ANGLE_PATTERN, parse_angle
+from tiltwright.files.batch_tables import CoatedFaces
 from tiltwright.files.diagnostics import InvalidValue, KeyPath, UnlocatedDiagnostic
 from tiltwright.files.schema_types import (
     LARGEST_ANGLE,
@@ -318,6 +319,21 @@ class FeatureTable(FileTable, frozen=True, kw_only=True):
             description="Feature that it is held against; or an operation, where inspection sets up on all that was cut in "
             "it. Left out: the part as it is clamped.",
             examples=["top face"],
+        ),
+    ] = None
+    size: Annotated[
+        PositiveLength | None,
+        Meta(
+            description="Diameter, width or height on the drawing, after `coating`; the size to cut before it is worked out.",
+            examples=[12.0],
+        ),
+    ] = None
+    coated: Annotated[
+        CoatedFaces,
+        Meta(
+            description='What the coating does to `size`: "inside" (bore, slot: both faces grow inward), "outside" (boss, width: '
+            'both grow outward), "one face" (an outside size with one face left bare), "no" (masked).',
+            examples=["inside"],
         ),
     ] = None
 

@@ -16,6 +16,8 @@ __all__ = [
     "LoadersNeeded",
     "NotReached",
     "OutOfTravel",
+    "OutOfTravels",
+    "OutsideBlank",
     "PartOffSquare",
     "PartZeroBelowPlatter",
     "PatternTurnedOver",
@@ -115,6 +117,17 @@ class OutOfTravel(Finding, frozen=True):
     high_mm: float
 
 
+class OutOfTravels(Finding, frozen=True):
+    """Work offsets of several operations that lie beyond the same end of a travel, from the nearest to the farthest."""
+
+    kind = "out of travel"
+    axis: str
+    nearest_mm: float
+    farthest_mm: float
+    low_mm: float
+    high_mm: float
+
+
 class StepDown(Finding, frozen=True):
     """A step of the stack that goes down, toward the platter: `up` has a minus."""
 
@@ -145,6 +158,14 @@ class FacesInward(Finding, frozen=True):
 
     kind = "faces inward"
     key: str
+
+
+class OutsideBlank(Finding, frozen=True):
+    """An origin in the air: so far from the blank that the job states."""
+
+    kind = "outside blank"
+    step: str
+    outside_mm: float
 
 
 class TouchMistyped(Finding, frozen=True):
@@ -247,10 +268,12 @@ JobFinding = (
     | StepDown
     | StackSignLost
     | FacesInward
+    | OutsideBlank
     | TouchOffDifference
     | TouchOffTooFar
     | LengthLeftIn
     | OutOfTravel
+    | OutOfTravels
     | TouchMistyped
     | WhenFreeUnused
     | PlaneTurned

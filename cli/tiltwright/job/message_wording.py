@@ -16,6 +16,8 @@ from tiltwright.job.message_kinds import (
     LoadersNeeded,
     NotReached,
     OutOfTravel,
+    OutOfTravels,
+    OutsideBlank,
     PartOffSquare,
     PartZeroBelowPlatter,
     PatternTurnedOver,
@@ -44,6 +46,7 @@ __all__ = [
     "finding_words",
     "message_words",
     "operation_list",
+    "slip_words",
     "tolerance_words",
     "unreachable_text",
     "violation_text",
@@ -97,6 +100,11 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
                 f"the plane faces part zero, where a face of the part faces away from it. Check the signs of `{key}` and "
                 f"`origin`{sense}"
             )
+        case OutsideBlank(step, outside_mm):
+            return (
+                f'its origin lies {length(outside_mm, units)} {UNIT_SYMBOL[units]} outside the blank, "{step}". Check the '
+                "signs of `origin`"
+            )
         case PatternTurnedOver(turned_deg, first):
             return (
                 f"reached at the other tilt than {first}, so the same program runs turned by {angle(turned_deg)} degrees. Set "
@@ -122,6 +130,9 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
         case OutOfTravel(axis, offset_mm, low_mm, high_mm):
             value, low, high = lengths((offset_mm, low_mm, high_mm), units)
             return f"OUT OF TRAVEL: {axis} {value} is outside {low} to {high}"
+        case OutOfTravels(axis, nearest_mm, farthest_mm, low_mm, high_mm):
+            nearest, farthest, low, high = lengths((nearest_mm, farthest_mm, low_mm, high_mm), units)
+            return f"OUT OF TRAVEL: {axis} {nearest} to {farthest} is outside {low} to {high}"
         case PlaneTurned(plane_x_deg):
             turned = "counterclockwise" if plane_x_deg > 0.0 else "clockwise"
             return (
@@ -165,17 +176,28 @@ def _mistyped_words(finding: TouchMistyped, units: str) -> str:
         outside.append(
             f"{axis} {value} is " + (f"above {high}" if axis == "Z" else f"outside {low} to {high}")
         )
-    axes = name_list(finding.axes, "and")
-    why = {
-        "sign": f"a lost minus sign in {axes}?",
-        "mm as inches": "mm typed as inches?",
-        "inches as mm": "inches typed as mm?",
-        "pose sign": f"the sign of {axes} in the pose?",
-        "unknown": "check the signs, the unit and the order of X, Y, Z",
-    }[finding.cause]
+    why = slip_words(finding.cause, finding.axes)
     if outside:
         return f"OUT OF TRAVEL: part zero as touched off, {', '.join(outside)}; {why}"
     return f"part zero as touched off would agree with the stack but for one slip: {why}"
+
+
+def slip_words(cause: str, axes: Sequence[str]) -> str:
+    """A slip of the keys in a touch-off, as a question.
+
+    Examples
+    --------
+    >>> slip_words("sign", ["X", "Z"])
+    'a lost minus sign in X and Z?'
+    """
+    where = name_list(axes, "and")
+    return {
+        "sign": f"a lost minus sign in {where}?",
+        "mm as inches": "mm typed as inches?",
+        "inches as mm": "inches typed as mm?",
+        "pose sign": f"the sign of {where} in the pose?",
+        "unknown": "check the signs, the unit and the order of X, Y, Z",
+    }[cause]
 
 
 def _length_words(finding: LengthLeftIn, units: str) -> str:
@@ -255,13 +277,13 @@ def violation_text(violation: Violation) -> str:
     """One reason why a pose cannot be used."""
     letter, at = violation.letter, angle(violation.angle_deg)
     if violation.kind == "tilt sign":
-        return f"{letter} would be programmed at {at}, a {violation.tilt} tilt was asked for"
+        return f"program {letter} would be at {at}, a {violation.tilt} tilt was asked for"
     low, high = violation.limits_deg or (float("-inf"), float("inf"))
     if violation.kind == "alignment":
-        return f"{letter} would stand at {at} to line x up, its limits are {low:g} to {high:g}"
+        return f"machine {letter} would stand at {at} to line x up, its limits are {low:g} to {high:g}"
     excess = violation.excess_deg
     over = angle(excess) if excess >= _SHOWN_FROM_DEG else f"{excess:.0e}"
-    return f"{letter} would stand at {at}, its limits are {low:g} to {high:g}: {over} degrees too far"
+    return f"machine {letter} would stand at {at}, its limits are {low:g} to {high:g}: {over} degrees too far"
 
 
 def unreachable_text(operation: UnreachableOperation) -> str:

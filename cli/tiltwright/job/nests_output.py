@@ -30,12 +30,11 @@ from tiltwright.job.offsets_output import (
 )
 from tiltwright.job.order_of_work import WorkOrder
 from tiltwright.job.plane_turns import TurnConvention
-from tiltwright.job.warnings import job_messages, joined_messages
+from tiltwright.job.warnings import job_messages, joined_messages, say_sentences
 from tiltwright.output.json_csv import csv_text, length_list
 from tiltwright.output.messages import Message, Severity
 from tiltwright.output.numbers import angle, length
 from tiltwright.output.tables import units_words
-from tiltwright.terminal.streams import note, say_no
 
 __all__ = [
     "nest_alerts",
@@ -97,15 +96,7 @@ def nest_alerts(evaluated: EvaluatedNests, units: str) -> tuple[str, ...]:
 def say_nests_messages(evaluated: EvaluatedNests, units: str) -> None:
     """Write to stderr what the reader of a table must not miss."""
     said = _said(evaluated, units)
-    for severity in dict.fromkeys(severity for severity, _ in said):
-        for (of, words), names in said.items():
-            if of is not severity:
-                continue
-            sentence = _sentence(evaluated, names, words)
-            if severity is Severity.ERROR:
-                say_no(sentence)
-            else:
-                note(sentence, label=severity.label)
+    say_sentences((severity, _sentence(evaluated, names, words)) for (severity, words), names in said.items())
 
 
 def nests_table(

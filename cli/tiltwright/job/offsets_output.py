@@ -37,6 +37,7 @@ __all__ = [
     "ExpandedUncertainties",
     "aim_table",
     "aim_ways",
+    "direction_rows",
     "expanded_of",
     "jog_words",
     "message_report",
@@ -44,13 +45,13 @@ __all__ = [
     "offsets_report",
     "offsets_table",
     "operation_report",
-    "poses_csv",
-    "poses_report",
-    "poses_table",
     "short_name",
+    "touch_columns",
+    "touch_values",
     "touched_report",
     "turned_table",
     "turns_columns",
+    "turns_entry",
     "turns_values",
     "u95_report",
     "unreached_report",
@@ -70,7 +71,8 @@ def _offset(
     return {**linear, **by_letter(machine, rotary_offset_deg)}
 
 
-def _rows(matrix: NDArray[np.float64]) -> dict[str, list[float]]:
+def direction_rows(matrix: NDArray[np.float64]) -> dict[str, list[float]]:
+    """The machine's X, Y, Z as rows (3, 3) for JSON, by the axes' names in small letters."""
     return {axis: (row + 0.0).tolist() for axis, row in zip("xyz", matrix, strict=True)}
 
 
@@ -87,15 +89,16 @@ def operation_report(
         "machine": by_letter(machine, placed.machine_deg),
         "offset": _offset(machine, placed.offset_mm, evaluated.setup.rotary_offset_deg, units),
         "origin": length_list(placed.origin_mm, units),
-        "plane": _rows(placed.axes),
-        **_turns(placed.axes, turns),
+        "plane": direction_rows(placed.axes),
+        **turns_entry(placed.axes, turns),
         "plane_x_deg": placed.plane_x_deg,
         "free": list(placed.singular_axes),
         "short_deg": placed.misalignment_deg,
     }
 
 
-def _turns(axes: NDArray[np.float64], convention: TurnConvention | None) -> dict[str, Any]:
+def turns_entry(axes: NDArray[np.float64], convention: TurnConvention | None) -> dict[str, Any]:
+    """A plane's turns for JSON; nothing without a convention."""
     if convention is None:
         return {}
     return {"turns": turns_report(plane_turns(axes, convention), convention)}
@@ -200,57 +203,6 @@ def aim_ways(
     ]
 
 
-def poses_report(
-    machine: Machine,
-    job: str | None,
-    program_deg: NDArray[np.float64],
-    machine_deg: NDArray[np.float64],
-    offset_mm: NDArray[np.float64],
-    axes: NDArray[np.float64],
-    origin_mm: ArrayLike,
-    units: str,
-    turns: TurnConvention | None = None,
-    evaluated: EvaluatedJob | None = None,
-) -> dict[str, Any]:
-    """Part zero's offset at k poses for JSON, in the form of `offsets_report`; every array has shape (k, ...).
-
-    A pose has no work offset number: `work_offset` is null, and its name is its angles.
-    """
-    rotary_offset = (
-        (machine_deg - program_deg)[:1].ravel() if len(machine_deg) else np.zeros(len(machine.rotaries))
-    )
-    linear, origin = length_list(offset_mm, units), length_list(origin_mm, units)
-    touched = None if evaluated is None else touched_report(evaluated, units)
-    return {
-        "schema": "tiltwright.offsets/1",
-        "job": job,
-        "units": units,
-        "z_reference": z_reference_kind(machine),
-        "operations": [
-            {
-                "name": pose_name(machine, program),
-                "nest": None if evaluated is None else evaluated.nest,
-                "work_offset": None,
-                "program": by_letter(machine, program),
-                "machine": by_letter(machine, reached),
-                "offset": {**dict(zip("XYZ", xyz, strict=True)), **by_letter(machine, rotary_offset)},
-                "origin": origin,
-                "plane": _rows(directions),
-                **_turns(directions, turns),
-            }
-            for program, reached, xyz, directions in zip(program_deg, machine_deg, linear, axes, strict=True)
-        ],
-        **({} if touched is None else {"touched": touched}),
-    }
-
-
-def pose_name(machine: Machine, program_deg: Iterable[float]) -> str:
-    """The name of a pose: its angles, such as "A-35 C60"."""
-    return " ".join(
-        f"{letter}{value + 0.0:g}" for letter, value in zip(machine.letters, program_deg, strict=True)
-    )
-
-
 def turns_columns(convention: TurnConvention | None) -> list[str]:
     """Names of the columns of CSV that hold a plane's turns; none without a convention."""
     if convention is None:
@@ -281,7 +233,7 @@ def offsets_csv(evaluated: EvaluatedJob, units: str, turns: TurnConvention | Non
             *rotary,
             *length_list(one.placed.origin_mm, units),
             *turns_values(one.placed.axes, turns),
-            *_touch_values(evaluated),
+            *touch_values(evaluated),
         ]
         for one in evaluated.operations
     ]
@@ -295,49 +247,21 @@ def offsets_csv(evaluated: EvaluatedJob, units: str, turns: TurnConvention | Non
         *(f"offset_{letter}_deg" for letter in letters),
         *(f"origin_{axis}_{suffix}" for axis in "xyz"),
         *turns_columns(turns),
-        *_touch_columns(evaluated),
+        *touch_columns(evaluated),
     ]
     return csv_text(head, rows)
 
 
-def _touch_columns(evaluated: EvaluatedJob | None) -> list[str]:
+def touch_columns(evaluated: EvaluatedJob | None) -> list[str]:
+    """Name of the column of CSV that holds the verdict on the touch-off; none where there is none."""
     return [] if evaluated is None or evaluated.touch is None else ["touch_off"]
 
 
-def _touch_values(evaluated: EvaluatedJob | None) -> list[str]:
+def touch_values(evaluated: EvaluatedJob | None) -> list[str]:
     """The verdict on the touch-off in every row, so that no row can be used without it."""
     if evaluated is None or evaluated.touch is None:
         return []
     return ["too far" if evaluated.touch_too_far else "accepted"]
-
-
-def poses_csv(
-    machine: Machine,
-    program_deg: NDArray[np.float64],
-    machine_deg: NDArray[np.float64],
-    offset_mm: ArrayLike,
-    axes: NDArray[np.float64],
-    units: str,
-    turns: TurnConvention | None = None,
-    evaluated: EvaluatedJob | None = None,
-) -> str:
-    """Part zero's offset at many poses, one row for each."""
-    suffix = "in" if units == "inch" else "mm"
-    head = [
-        *(f"program_{letter}_deg" for letter in machine.letters),
-        *(f"machine_{letter}_deg" for letter in machine.letters),
-        *(f"offset_{axis}_{suffix}" for axis in "XYZ"),
-        *turns_columns(turns),
-        *_touch_columns(evaluated),
-    ]
-    columns = (
-        np.concatenate([program_deg, machine_deg, np.array(length_list(offset_mm, units))], axis=-1) + 0.0
-    )
-    touch = _touch_values(evaluated)
-    if turns is None and not touch:
-        return csv_text(head, columns.tolist())
-    rows = zip(columns.tolist(), axes, strict=True)
-    return csv_text(head, ([*row, *turns_values(at, turns), *touch] for row, at in rows))
 
 
 _LONGEST_NAME = 34
@@ -401,24 +325,6 @@ def expanded_of(
 ) -> tuple[float, ...]:
     """The expanded uncertainty of an operation's X, Y and Z; empty where there is none."""
     return (expanded_mm or {}).get((name, evaluated.job.nest), ())
-
-
-def poses_table(
-    machine: Machine,
-    program_deg: NDArray[float64],
-    offset_mm: NDArray[float64],
-    axes: NDArray[np.float64],
-    title: str,
-    units: str,
-    turns: TurnConvention | None = None,
-) -> str:
-    """Part zero's offset at many poses, one row for each."""
-    head = [*machine.letters, "X", "Y", "Z"]
-    rows = [
-        [*map(angle, program), *(length(value, units) for value in xyz)]
-        for program, xyz in zip(program_deg, offset_mm, strict=True)
-    ]
-    return f"{turned_table(title, head, rows, axes, turns, left=0)}\n\n{jog_words(machine)}"
 
 
 def turned_table(

@@ -19,18 +19,20 @@ from tiltwright.job.message_kinds import (
     LoadersNeeded,
     NotReached,
     OutOfTravel,
+    OutOfTravels,
     PartOffSquare,
     PartZeroBelowPlatter,
     PatternTurnedOver,
     PlaneTurned,
     SingularRotary,
+    TouchMistyped,
     TouchOffDifference,
     TouchOffTooFar,
     WhenFreeUnused,
     ZeroOffPlane,
 )
 from tiltwright.job.message_wording import finding_words, message_words, operation_list, unreachable_text
-from tiltwright.job.sign_slips import faces_inward, stack_sign_lost, steps_down
+from tiltwright.job.sign_slips import faces_inward, outside_blank, stack_sign_lost, steps_down
 from tiltwright.job.touch_slips import length_left_in, out_of_travel, touch_mistyped
 from tiltwright.machine.findings import machine_findings
 from tiltwright.output.messages import Message, Severity, as_shown, grouped
@@ -43,6 +45,7 @@ __all__ = [
     "job_messages",
     "joined_messages",
     "say_messages",
+    "say_sentences",
     "touch_off_messages",
 ]
 
@@ -60,7 +63,13 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
         found.append(Message(Severity.WARNING, LoadersNeeded(evaluated.loader_count)))
     found += (Message(Severity.WARNING, one) for one in machine_findings(evaluated.setup.machine))
     found += touch_off_messages(evaluated)
-    depth_mm = -float(evaluated.setup.part_in_table.translation_mm[2])
+    # What follows from a part zero that is refused only hides the reason.
+    refused = (
+        evaluated.touch_too_far
+        and evaluated.job.touched is not None
+        and evaluated.job.touched.use == "touched"
+    )
+    depth_mm = 0.0 if refused else -float(evaluated.setup.part_in_table.translation_mm[2])
     if evaluated.setup.machine.platter.face_mm is not None and depth_mm > _BELOW_MM:
         found.append(Message(Severity.WARNING, PartZeroBelowPlatter(depth_mm)))
     found += (Message(Severity.WARNING, one) for one in steps_down(evaluated))
@@ -69,6 +78,7 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
         found += (
             Message(severity, finding, (one.placed.name,))
             for severity, finding in _of_operation(one.placed, evaluated)
+            if not (refused and isinstance(finding, OutOfTravel))
         )
     found += (
         Message(Severity.ERROR, NotReached(unreachable_text(one)), (one.name,)) for one in evaluated.unreached
@@ -118,11 +128,16 @@ def alerts(evaluated: EvaluatedJob, units: str) -> tuple[str, ...]:
 def say_messages(evaluated: EvaluatedJob, units: str, messages: Iterable[JobMessage] | None = None) -> None:
     """Write to stderr what the reader of a table must not miss; all of the job's messages if none are given."""
     joined = joined_messages(job_messages(evaluated) if messages is None else messages, units)
-    for severity in dict.fromkeys(message.severity for message in joined):
-        for message in joined:
-            if message.severity is not severity:
-                continue
-            words = message_words(message, evaluated.operations, units)
+    say_sentences(
+        (message.severity, message_words(message, evaluated.operations, units)) for message in joined
+    )
+
+
+def say_sentences(said: Iterable[tuple[Severity, str]]) -> None:
+    """Write sentences to stderr, failures first, notes last."""
+    kept = tuple(said)
+    for severity in reversed(Severity):
+        for words in (words for of, words in kept if of is severity):
             if severity is Severity.ERROR:
                 say_no(words)
             else:
@@ -153,8 +168,32 @@ def grouped_sentences(
 
 
 def joined_messages(messages: Iterable[JobMessage], units: str) -> tuple[JobMessage, ...]:
-    """Messages as they are shown: operations of which the same is said share one."""
-    return grouped(messages, _key(units))
+    """Messages as they are shown: operations of which the same is said share one, and so do those beyond one travel."""
+    return grouped(_travels_joined(messages, units), _key(units))
+
+
+def _travels_joined(messages: Iterable[JobMessage], units: str) -> list[JobMessage]:
+    """The messages, with all operations beyond the same end of a travel in one, at the place of the first."""
+    beyond: dict[tuple[str, bool], list[tuple[OutOfTravel, tuple[str, ...]]]] = {}
+    kept: dict[object, JobMessage] = {}
+    for message in messages:
+        finding = message.finding
+        if not isinstance(finding, OutOfTravel) or not message.about:
+            kept[message] = message
+            continue
+        end = (finding.axis, finding.offset_mm > finding.high_mm)
+        beyond.setdefault(end, []).append((finding, message.about))
+        kept[end] = message
+    for end, members in beyond.items():
+        findings = [finding for finding, _ in members]
+        about = tuple(dict.fromkeys(name for _, names in members for name in names))
+        first: JobFinding = findings[0]
+        if len({as_shown(finding, units) for finding in findings}) > 1:
+            values = sorted((finding.offset_mm for finding in findings), reverse=not end[1])
+            low_mm, high_mm = findings[0].low_mm, findings[0].high_mm
+            first = OutOfTravels(end[0], values[0], values[-1], low_mm, high_mm)
+        kept[end] = Message(kept[end].severity, first, about)
+    return list(kept.values())
 
 
 def _key(units: str) -> Callable[[JobFinding], tuple[object, ...]]:
@@ -169,7 +208,7 @@ def touch_off_messages(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
     mistyped = touch_mistyped(evaluated)
     if mistyped is not None:
         # Told first: a difference from the stack would only send the reader looking for a chip.
-        yield Message(Severity.WARNING, mistyped)
+        yield Message(Severity.ERROR if evaluated.touch_too_far else Severity.WARNING, mistyped)
     x, y, z = touch.difference_mm.tolist()
     tolerance = (touched.within_mm, touched.within_stated, evaluated.job.unit.value)
     yield Message(
@@ -179,13 +218,18 @@ def touch_off_messages(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
     if evaluated.touch_too_far:
         yield Message(Severity.ERROR, TouchOffTooFar(touch.distance_mm, *tolerance, touched.typed))
     # Told within a tolerance that the job widened too: it may have been widened for another reason.
-    explained = mistyped is not None and mistyped.cause != "unknown"
-    sign = None if explained else stack_sign_lost(evaluated)
+    explained = mistyped is not None and mistyped.cause != "unknown" and not _may_be_length(mistyped)
+    sign = None if mistyped is not None and mistyped.cause != "unknown" else stack_sign_lost(evaluated)
     if sign is not None:
         yield Message(Severity.WARNING, sign)
     length = None if explained else length_left_in(evaluated)
     if length is not None:
         yield Message(Severity.WARNING, length)
+
+
+def _may_be_length(mistyped: TouchMistyped) -> bool:
+    """True for a sign lost in Z where the spindle could stand: a length left in puts Z higher as well."""
+    return mistyped.cause == "sign" and mistyped.axes == ("Z",) and not mistyped.outside
 
 
 def _of_operation(placed: PlacedOperation, evaluated: EvaluatedJob) -> Iterator[tuple[Severity, JobFinding]]:
@@ -195,6 +239,9 @@ def _of_operation(placed: PlacedOperation, evaluated: EvaluatedJob) -> Iterator[
     inward = faces_inward(placed, evaluated)
     if inward is not None:
         yield Severity.WARNING, inward
+    outside = outside_blank(placed, evaluated)
+    if outside is not None:
+        yield Severity.WARNING, outside
     if placed.plane_x_deg is not None and abs(placed.plane_x_deg) > SQUARE_WITHIN_DEG:
         yield Severity.WARNING, PlaneTurned(placed.plane_x_deg)
     off_deg = _off_square_deg(placed)

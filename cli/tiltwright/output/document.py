@@ -21,13 +21,14 @@ __all__ = [
     "PageBreak",
     "Paragraph",
     "Picture",
+    "SideBySide",
     "Table",
 ]
 
 Texts = tuple[str, ...]
 
-BLANK = "." * 14
-"""Room to write in: a table's cell, or the value of a line."""
+BLANK = "." * 11
+"""Room to write in, 21 mm on paper: a table's cell, or the value of a line; several in a row for more."""
 
 
 @dataclass(frozen=True)
@@ -121,11 +122,25 @@ class CodeBlock:
 
 @dataclass(frozen=True)
 class Picture:
-    """A drawing, as wide on paper as stated."""
+    """A drawing, as wide on paper as stated; its title is printed above it, or only read out where pages are read."""
 
     svg: str
     title: str
     width_mm: float
+    titled: bool = True
+
+
+@dataclass(frozen=True)
+class SideBySide:
+    """A drawing on the left, on paper, with blocks to its right; elsewhere one after the other."""
+
+    picture: Picture
+    right: tuple[Heading | Paragraph | BulletList | Table, ...]
+
+    @property
+    def blocks(self) -> tuple[Picture | Heading | Paragraph | BulletList | Table, ...]:
+        """The blocks in order, the drawing first."""
+        return (self.picture, *self.right)
 
 
 @dataclass(frozen=True)
@@ -143,6 +158,7 @@ Block = (
     | Entry
     | CodeBlock
     | Picture
+    | SideBySide
     | PageBreak
 )
 
@@ -161,6 +177,8 @@ class Document:
     blocks : tuple of Block
     foot : str
         At the bottom of every page; may be empty.
+    compact : bool
+        Whether the identity stands on one line and the blocks stand closer, so that an exercise keeps to one page.
     """
 
     kind: str
@@ -168,8 +186,18 @@ class Document:
     identity: tuple[tuple[str, str], ...]
     blocks: tuple[Block, ...]
     foot: str = ""
+    compact: bool = False
+
+    @property
+    def column(self) -> tuple[Block, ...]:
+        """Its blocks one below the other."""
+        return tuple(
+            one
+            for block in self.blocks
+            for one in (block.blocks if isinstance(block, SideBySide) else (block,))
+        )
 
     @property
     def pictures(self) -> tuple[Picture, ...]:
         """Its drawings, in order."""
-        return tuple(block for block in self.blocks if isinstance(block, Picture))
+        return tuple(block for block in self.column if isinstance(block, Picture))

@@ -46,7 +46,7 @@ def document_markdown(document: Document, picture_files: Sequence[str] = ()) -> 
     parts = [f"# {document.kind}: {escaped(document.title)}"]
     parts.append(_list(f"{label}: {escaped(value)}" for label, value in document.identity))
     files = iter(picture_files)
-    for block in document.blocks:
+    for block in document.column:
         if isinstance(block, Picture):
             name = next(files, None)
             parts += [f"![{escaped(block.title)}]({name})"] if name else []

@@ -20,6 +20,7 @@ from tiltwright.output.document import (
     PageBreak,
     Paragraph,
     Picture,
+    SideBySide,
     Table,
 )
 from tiltwright.output.typesetting import Paper, name_text, printable, prose_text, render
@@ -48,6 +49,7 @@ def document_data(document: Document, paper: Paper) -> dict[str, Any]:
         "identity": [(label, _cell(value)) for label, value in document.identity],
         "foot": prose_text(document.foot),
         "blank": BLANK,
+        "compact": document.compact,
         "blocks": [_block(block) for block in document.blocks],
     }
 
@@ -104,7 +106,22 @@ def _(block: CodeBlock) -> dict[str, Any]:
 @_block.register
 def _(block: Picture) -> dict[str, Any]:
     title = prose_text(block.title)
-    return {"kind": "picture", "svg": block.svg, "title": title, "width": block.width_mm}
+    return {
+        "kind": "picture",
+        "svg": block.svg,
+        "title": title,
+        "titled": block.titled,
+        "width": block.width_mm,
+    }
+
+
+@_block.register
+def _(block: SideBySide) -> dict[str, Any]:
+    return {
+        "kind": "side by side",
+        "picture": _block(block.picture),
+        "right": [_block(one) for one in block.right],
+    }
 
 
 @_block.register

@@ -33,7 +33,7 @@ def document_text(document: Document) -> str:
     parts = _ruled(f"{document.kind}: {document.title}", "=")
     parts += [wrapped(value, f"{label + ':':<{_LABEL}}") for label, value in document.identity]
     below_heading = False
-    for block in document.blocks:
+    for block in document.column:
         lines = _lines_of(block)
         parts += lines if below_heading or not lines else ["", *lines]
         below_heading = isinstance(block, Heading)

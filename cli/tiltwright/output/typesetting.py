@@ -119,6 +119,22 @@ _LONG_WORD = re.compile(r"\S{19,}")  # longer than any of the sheet's own words
 _MINUS = re.compile(r"(?<![\w.-])-(?=[\d.XYZABC])")
 
 
+def fonts() -> typst.Fonts:
+    """The sheet's fonts, and no others.
+
+    Raises
+    ------
+    FileNotFoundError
+        When one of them is missing from the installation.
+    """
+    found = typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(FOLDER)])
+    # without them typst would draw the page without a single letter, and say nothing
+    for family, file in ((FAMILY, FILES[0]), (MONO_FAMILY, MONO_FILE)):
+        if family not in found.families():
+            raise FileNotFoundError(f"the sheet's font is missing from the installation: expected {file}")
+    return found
+
+
 def render(template: Path, data: Mapping[str, Any], form: Form, ppi: float | None = None) -> list[bytes]:
     """The pages of a template; the same data give the same bytes.
 
@@ -137,15 +153,10 @@ def render(template: Path, data: Mapping[str, Any], form: Form, ppi: float | Non
     FileNotFoundError
         When one of the sheet's fonts is missing from the installation.
     """
-    fonts = typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(FOLDER)])
-    # without them typst would draw the page without a single letter, and say nothing
-    for family, file in ((FAMILY, FILES[0]), (MONO_FAMILY, MONO_FILE)):
-        if family not in fonts.families():
-            raise FileNotFoundError(f"the sheet's font is missing from the installation: expected {file}")
     made: bytes | list[bytes] | None = typst.compile(
         str(template),
         root=str(TEMPLATES),
-        font_paths=fonts,
+        font_paths=fonts(),
         ignore_system_fonts=True,
         format=form,
         ppi=ppi,

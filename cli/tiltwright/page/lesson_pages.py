@@ -8,9 +8,10 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from kinematics import KinematicsError
+from kinematics.progress import counted
 from tiltwright.page.assemble import fit_html, setup_html
 from tiltwright.page.contract import setup_page
-from tiltwright.teaching.lesson_set import KEYS
+from tiltwright.teaching.lesson_set import KEYS, SHARED_MACHINE
 
 __all__ = ["lesson_pages"]
 
@@ -34,15 +35,16 @@ def lesson_pages(files: Mapping[Path, str | bytes], *, by_hand: bool) -> Iterato
         for name, content in keys.items():
             target = Path(folder) / name
             target.write_bytes(content if isinstance(content, bytes) else content.encode())
-        for name in keys:
+        for name in counted(keys, "pages"):
             found = re.fullmatch(r"(job|readings)-(\d+)\.(?:toml|csv)", name)
             if found is None:
                 continue
             path, number = Path(folder) / name, found[2]
+            machine = f"machine-{number}.toml"
             made = (
                 _job_page(path, by_hand=by_hand)
                 if found[1] == "job"
-                else _fit_page(path, Path(folder) / f"machine-{number}.toml")
+                else _fit_page(path, Path(folder) / (machine if machine in keys else SHARED_MACHINE))
             )
             if made is not None:
                 yield Path(KEYS) / f"page-{number}.html", made

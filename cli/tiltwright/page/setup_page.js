@@ -199,7 +199,7 @@ class SetupPage {
   spoken({op, program, texts, reached, own}) {
     const at = this.page.rotaries.map((r, i) => `${r.letter} ${angleText(program[i], this.page)}`).join(", ");
     if (!reached) return `${op.name} is not reached: ${op.why}`;
-    return `${op.name}${own ? "" : ", angles changed"}, at ${at} degrees: X ${texts[0]}, Y ${texts[1]}, Z ${texts[2]} ${this.page.symbol}`;
+    return `${op.name}${own ? "" : ", angles changed"}, at program ${at} degrees: X ${texts[0]}, Y ${texts[1]}, Z ${texts[2]} ${this.page.symbol}`;
   }
 
   showNumbers(view) {

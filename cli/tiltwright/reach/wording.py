@@ -207,7 +207,7 @@ def _holding_words(failure: HoldingExceeded, units: str) -> str:
     holds = f"it holds {torque(failure.holding_nm, units)}"
     if failure.operation is not None:
         return f"gravity and cutting force put up to {amount} on {failure.letter}; {holds}"
-    return f"{failure.letter}: gravity puts {amount} on it at {angle(failure.machine_deg or 0.0)} degrees; {holds}"
+    return f"{failure.letter}: gravity puts {amount} on it at machine angle {angle(failure.machine_deg or 0.0)}; {holds}"
 
 
 def not_checked_sentences(analysis: ReachAnalysis) -> tuple[str, ...]:
@@ -227,6 +227,8 @@ _NOT_CHECKED: dict[str, str] = {
     "spindle": "the spindle above its gauge line; no nose is stated",
     "holder": "the holder of {names}; none is stated",
     "load": "the load on {names}, wholly or in part; holding torque or capacity is not stated",
+    "gripper": 'the gripper at the unloading pose; no solid on "gripper" is stated',
+    "unloading": "the unloading pose; leave out --size to check it",
     "mass": "the mass of {names}; it is not known and not in the loads",
 }
 
@@ -270,6 +272,8 @@ _ASSUMPTIONS: dict[str, str] = {
     "no sweep": "No sweep is stated for {names}: the tip was taken to stay at the origin.",
     "retract": "No retract position is stated: the top of Z travel, {value}, was taken.",
     "platter thickness": "The platter's thickness is not stated: {value} {units} was taken.",
+    "arm": "The gripper may touch the part and the blank that it holds; the arm's way there and back was not looked at.",
+    "spindle at unloading": "At unloading the spindle has gone straight up from any of the operations, with its tool in it.",
 }
 
 

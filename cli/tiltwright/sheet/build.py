@@ -21,6 +21,7 @@ from kinematics import (
     work_offset_code,
 )
 from tiltwright.files.job_file import OperationTable
+from tiltwright.files.loader import ReadJob
 from tiltwright.files.probing_checks import targets_given
 from tiltwright.files.uncertainty_checks import states_uncertainty
 from tiltwright.files.z_reading import z_reading
@@ -40,7 +41,14 @@ from tiltwright.sheet.data import (
     TouchTable,
     VerifyRow,
 )
-from tiltwright.sheet.side_view import TiltOperation, choose_view_direction, components_from_axis, side_view
+from tiltwright.sheet.side_view import (
+    TiltOperation,
+    bar_section,
+    choose_view_direction,
+    components_from_axis,
+    round_section,
+    side_view,
+)
 from tiltwright.sheet.wording import (
     NOTHING_CHECKED,
     calibration_words,
@@ -134,7 +142,7 @@ def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str 
     not_checked = (NOTHING_CHECKED,) if analysis is None else _not_checked(analysis)
     placed = [one.placed for one in evaluated.operations]
     registers = tuple(work_offset_code(one.number) for one in evaluated.operations)
-    drawings = _drawings(setup, job.steps, placed, registers, units, analysis)
+    drawings = _drawings(evaluated, placed, registers, units, analysis)
     expanded = _expanded(evaluated, units)
     rows = tuple(
         replace(
@@ -159,7 +167,7 @@ def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str 
         stack=_stack(job.steps, units),
         part_zero_table=numbers.lengths(setup.part_in_table.translation_mm, units),
         part_zero_machine=numbers.lengths(setup.part_in_machine.translation_mm, units),
-        all_zero=_angles_words(machine.letters, machine.zero_deg),
+        all_zero="machine " + _angles_words(machine.letters, machine.zero_deg),
         operations=rows,
         load=load_blocks(evaluated, rows, units),
         before_each=evaluated.before_each,
@@ -342,9 +350,22 @@ def _touch(evaluated: EvaluatedJob, units: str) -> TouchTable | None:
     )
 
 
+def _sections(job: ReadJob) -> tuple[Array | None, ...]:
+    """The section of each step of the stack, where it is stated."""
+    unit = job.unit
+    found: list[Array | None] = []
+    for row in job.file.stack:
+        if row.round is not None:
+            found.append(round_section(unit.to_mm(row.round)))
+        elif row.bar is not None:
+            found.append(bar_section((unit.to_mm(row.bar[0]), unit.to_mm(row.bar[1]))))
+        else:
+            found.append(None)
+    return tuple(found)
+
+
 def _drawings(
-    setup: Setup,
-    steps: Sequence[StackStep],
+    evaluated: EvaluatedJob,
     placed: Sequence[PlacedOperation],
     registers: Texts,
     units: str,
@@ -354,6 +375,7 @@ def _drawings(
 
     A lone rotary that lies level has one for each of its angles, any other lone rotary a single one.
     """
+    setup, steps, sections = evaluated.setup, evaluated.job.steps, _sections(evaluated.job)
     machine = setup.machine
     lone_level = len(machine.rotaries) == 1 and is_horizontal(machine.rotaries[0])
     shown = len(machine.rotaries) if lone_level else len(machine.rotaries) - 1
@@ -370,7 +392,7 @@ def _drawings(
             TiltOperation(placed[i].name, registers[i], placed[i].machine_deg, placed[i].offset_mm)
             for i in members
         ]
-        view = side_view(machine, steps, setup.part_in_table, stands, units, f"At program {pose}")
+        view = side_view(machine, steps, setup.part_in_table, stands, units, f"At program {pose}", sections)
         if analysis is not None:
             view = _with_solids(view, analysis, members[0], units)
         across = "XY"[choose_view_direction(machine).right]

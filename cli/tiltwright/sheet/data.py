@@ -188,7 +188,7 @@ class Sheet:
     part_zero_table, part_zero_machine : tuple of str
         X Y Z in the table frame, and in machine coordinates at the all-zero pose.
     all_zero : str
-        The all-zero pose in words.
+        The all-zero pose in words, machine angles.
     operations : tuple of OperationRow
     load : tuple of LoadBlock
     before_each : bool

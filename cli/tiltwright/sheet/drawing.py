@@ -38,6 +38,9 @@ PART_ZERO = "part zero"
 ALOFT = 400.0  # higher than any panel
 ARM_MM = 9.0  # of the turning axis' cross
 
+AT_FULL_SIZE = "; scale as printed at 100 %"
+"""Ends the caption of a picture without a page around it; whoever enlarges the picture takes it out."""
+
 
 @dataclass(frozen=True)
 class Panel:
@@ -198,7 +201,7 @@ def _steps(canvas: Canvas, view: SideView, place: ViewTransform, bodies: list[_B
     for index, (step, outline) in enumerate(zip(view.steps, outlines, strict=True)):
         if outline is None:
             continue
-        canvas.polygon(outline, MEDIUM, fill="white", dash=STAND_IN_DASH)
+        canvas.polygon(outline, MEDIUM, fill="white", dash="" if step.stated else STAND_IN_DASH)
         over = tuple([other] for other in outlines[index + 1 :] if other is not None)
         numbered[step.number] = _Body([outline], over, STAND_IN[index % 2])
         bodies.append(numbered[step.number])
@@ -403,7 +406,7 @@ def _key(canvas: Canvas, view: SideView, layout: PanelLayout, caption: str) -> N
     assert layout.key_x is not None
     mark = view.marks[0]
     canvas.text((1.0, 4.0), with_minus(view.seen_from), TYPE_MM, halo=False)
-    words = f"{caption}; scale as printed at 100 %"
+    words = f"{caption}{AT_FULL_SIZE}"
     canvas.text((1.0, layout.height - 1.0), words, TYPE_MM, halo=False)
     shown = [f"{axis} {with_minus(value)}" for axis, value in zip((view.right, "Z"), mark.shown, strict=True)]
     rows = [(f"{mark.register} {mark.name}".strip(), True), ("crossed circle, at", False)]

@@ -6,7 +6,7 @@ step's number stands inside its body where there is room, else outside it with a
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -235,6 +235,7 @@ _AT_ONCE = 60
 _TRIED = 420  # places, the nearest first
 _MARGIN_MM = 0.45  # between a label and the lines about it
 _LEADER_MM = (2.0, 26.0)  # shortest and longest
+_SLACK_MM = 1e-6  # more than rounding: what is left out is clear without a doubt
 _HEADWAY_MM = 0.6  # from a leader to the lines that it must not touch
 
 
@@ -245,16 +246,21 @@ def inside(rings: Rings, points: Points) -> NDArray[np.bool_]:
         if len(ring) < 3:
             continue
         start = np.asarray(ring, dtype=np.float64)
+        # Most points lie outside of the box about the ring, and need no closer look.
+        about = ((points >= start.min(axis=0)) & (points <= start.max(axis=0))).all(axis=1).nonzero()[0]
+        x, y = points[about, 0, None], points[about, 1, None]
         end = np.roll(start, -1, axis=0)
         rise = end[:, 1] - start[:, 1]
-        above = (start[:, 1] > points[:, 1, None]) != (end[:, 1] > points[:, 1, None])
-        share = (points[:, 1, None] - start[:, 1]) / np.where(rise == 0.0, 1.0, rise)
-        count += (above & (points[:, 0, None] < start[:, 0] + share * (end[:, 0] - start[:, 0]))).sum(axis=1)
+        above = (start[:, 1] > y) != (end[:, 1] > y)
+        share = (y - start[:, 1]) / np.where(rise == 0.0, 1.0, rise)
+        count[about] += (above & (x < start[:, 0] + share * (end[:, 0] - start[:, 0]))).sum(axis=1)
     return np.asarray(count % 2 == 1)
 
 
 def strokes_through(strokes: Points, middles: Points, half: Points) -> NDArray[np.bool_]:
     """True for each box, given by its middle and half its size, that a straight stroke (k, 2, 2) runs into."""
+    if len(strokes) and len(middles):
+        strokes = _about(strokes, middles.min(axis=0) - half, middles.max(axis=0) + half)
     if not len(strokes):
         return np.zeros(len(middles), dtype=bool)
     start, step = strokes[:, 0], strokes[:, 1] - strokes[:, 0]
@@ -268,8 +274,17 @@ def strokes_through(strokes: Points, middles: Points, half: Points) -> NDArray[n
     return np.asarray((enter < leave).any(axis=1))
 
 
+def _about(strokes: Points, low: Points, high: Points) -> Points:
+    """The strokes (k, 2, 2) whose boxes share a place with the box from low to high: no other can come near it."""
+    lower, upper = np.minimum(strokes[:, 0], strokes[:, 1]), np.maximum(strokes[:, 0], strokes[:, 1])
+    return strokes[((lower <= high + _SLACK_MM) & (upper >= low - _SLACK_MM)).all(axis=1)]
+
+
 def crossed(strokes: Points, start: Points, end: Points) -> bool:
     """True if a straight line comes within a leader's headway of any stroke."""
+    if len(strokes):
+        near = np.stack([start, end])
+        strokes = _about(strokes, near.min(axis=0) - _HEADWAY_MM, near.max(axis=0) + _HEADWAY_MM)
     if not len(strokes):
         return False
     # A leader is short: sampled at a quarter millimetre, each sample held against each stroke.
@@ -323,19 +338,8 @@ def spot_outside(
     grid = _grid(low, high)
     for body in bodies:
         grid = grid[~inside(body, grid)]
-    apart = np.hypot(*(grid[:, None] - targets).transpose(2, 0, 1))
-    nearest = apart.min(axis=1, initial=np.inf)
-    order = nearest.argsort(kind="stable")
-    order = order[nearest[order] > _LEADER_MM[0]][:_TRIED]
-    taken = np.concatenate(
-        [
-            strokes_through(strokes, grid[order[k : k + _AT_ONCE]], half + _MARGIN_MM)
-            for k in range(0, len(order), _AT_ONCE)
-        ]
-        or [np.zeros(0, dtype=bool)]
-    )
-    for place in order[~taken]:
-        target, middle = targets[int(apart[place].argmin())], grid[place]
+    grid, nearest = _nearest_first(grid, targets)
+    for target, middle in _free(grid, targets[nearest], strokes, half + _MARGIN_MM):
         along = (target - middle) / max(float(np.hypot(*(target - middle))), 1e-9)
         # from the edge of the label's box to a little before the body, so that the leader touches its outline only
         edge = float((np.array(half + 0.3) / np.maximum(np.abs(along), 1e-9)).min())
@@ -353,6 +357,31 @@ def spot_outside(
             ((float(start[0]), float(start[1])), (float(target[0]), float(target[1]))),
         )
     return None
+
+
+def _nearest_first(grid: Points, targets: Points) -> tuple[Points, NDArray[np.int64]]:
+    """The places to try, the nearest to any target first, and the target that each is nearest to."""
+    square = np.full(len(grid), np.inf)
+    for x, y in targets:
+        square = np.minimum(square, (grid[:, 0] - x) ** 2 + (grid[:, 1] - y) ** 2)
+    rough = np.sqrt(square)
+    some = np.flatnonzero(rough > _LEADER_MM[0] - _SLACK_MM)
+    if len(some) > 2 * _TRIED:
+        last = np.partition(rough[some], _TRIED + 1)[_TRIED + 1]
+        some = some[rough[some] <= last + _SLACK_MM]
+    apart = np.hypot(*(grid[some, None] - targets).transpose(2, 0, 1))
+    exact = apart.min(axis=1, initial=np.inf)
+    order = exact.argsort(kind="stable")
+    order = order[exact[order] > _LEADER_MM[0]][:_TRIED]
+    return grid[some[order]], apart[order].argmin(axis=1)
+
+
+def _free(places: Points, targets: Points, strokes: Points, half: Points) -> Iterator[tuple[Points, Points]]:
+    """Target and middle of each place that no stroke runs into; looked at a few at a time, since the first ones mostly do."""
+    for k in range(0, len(places), _AT_ONCE):
+        some = slice(k, k + _AT_ONCE)
+        free = ~strokes_through(strokes, places[some], half)
+        yield from zip(targets[some][free], places[some][free], strict=True)
 
 
 def _grid(low: Points, high: Points) -> Points:

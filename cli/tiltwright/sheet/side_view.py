@@ -31,8 +31,10 @@ class StepShape:
     start, end : (2,) array
         Ends of the step on the stack's polyline.
     outline : (n, 2) array or None
-        Convex outline of a stand-in body; None for a step without height, and for every step of an indexer, whose
-        stack says nothing about the body around it.
+        Convex outline of its section, or of a stand-in where none is stated; None for a step without height, and for
+        one of an indexer that states no section.
+    stated : bool
+        True where the outline is that of a stated section, to scale.
     """
 
     number: int
@@ -41,6 +43,7 @@ class StepShape:
     start: Flat
     end: Flat
     outline: Flat | None
+    stated: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -290,6 +293,7 @@ def side_view(
     tilt: Sequence[TiltOperation],
     units: str,
     title: str,
+    sections: Sequence[Array | None] = (),
 ) -> SideView:
     """The side view of the operations that share one tilt, drawn at the pose of the first.
 
@@ -302,6 +306,8 @@ def side_view(
     units : str
         "mm" or "inch", for the numbers only.
     title : str
+    sections : sequence of (n, 2) array or None, optional
+        Corners of each step's section about its middle, mm; None for a step without one. None has one if left out.
 
     Returns
     -------
@@ -314,6 +320,14 @@ def side_view(
     seen_line = eye.flat(first.direction)
     diameter_mm = machine.platter.diameter_mm or _nominal_mm(steps)
     unknown = is_horizontal(last) and machine.platter.diameter_mm is None
+    shapes = _shapes(
+        steps,
+        table,
+        eye,
+        None if is_horizontal(last) else diameter_mm,
+        units,
+        sections or [None] * len(steps),
+    )
     rim = None if unknown else _rim(diameter_mm / 2, last.direction if is_horizontal(last) else None)
     return SideView(
         title=title,
@@ -327,10 +341,10 @@ def side_view(
         platter=None if rim is None else eye.flat(table.apply(rim)),
         platter_words=_platter_words(machine, units),
         platter_stated=machine.platter.diameter_mm is not None,
-        steps=_shapes(steps, table, eye, None if is_horizontal(last) else diameter_mm, units),
+        steps=shapes,
         part_zero=eye.flat((table @ part_in_table).translation_mm),
         marks=tuple(_mark(aimed, machine, eye, units) for aimed in tilt),
-        outline_words=_outline_words(machine, steps),
+        outline_words=_outline_words(machine, shapes),
     )
 
 
@@ -355,12 +369,16 @@ def _platter_words(machine: Machine, units: str) -> str:
     )
 
 
-def _outline_words(machine: Machine, steps: Sequence[StackStep]) -> str:
-    if not steps:
-        return ""
-    if is_horizontal(machine.rotaries[-1]):
+def _outline_words(machine: Machine, shapes: Sequence[StepShape]) -> str:
+    """What is not to scale in the outlines; empty where all of them are."""
+    drawn = [shape for shape in shapes if shape.outline is not None]
+    if not drawn and shapes and is_horizontal(machine.rotaries[-1]):
         return "the stack as a line, no outlines"
-    return "step widths not to scale"
+    if all(shape.stated for shape in drawn):
+        return ""
+    if not any(shape.stated for shape in drawn):
+        return "step widths not to scale"
+    return "dashed steps state no section, their widths are not to scale"
 
 
 def _nominal_mm(steps: Sequence[StackStep]) -> float:
@@ -418,6 +436,17 @@ def _last_line(machine: Machine, machine_deg: Array, eye: ViewDirection) -> Flat
     return np.stack((middle - reach, middle + 0.2 * reach))
 
 
+def round_section(diameter_mm: float) -> Array:
+    """Corners of a round's section, shape (n, 2), mm."""
+    return _rim(diameter_mm / 2.0)[:, :2]
+
+
+def bar_section(edges_mm: tuple[float, float]) -> Array:
+    """Corners of a bar's section, shape (4, 2), mm."""
+    x, y = edges_mm[0] / 2.0, edges_mm[1] / 2.0
+    return np.array([[-x, -y], [x, -y], [x, y], [-x, y]])
+
+
 def _rim(radius_mm: float, direction: Array | None = None) -> Array:
     """A rim in the table frame: about z, or about an indexer's own level axis."""
     circle = np.stack((np.cos(_RIM), np.sin(_RIM), np.zeros_like(_RIM)), axis=-1) * radius_mm
@@ -428,19 +457,26 @@ def _rim(radius_mm: float, direction: Array | None = None) -> Array:
 
 
 def _shapes(
-    steps: Sequence[StackStep], table: Pose, eye: ViewDirection, widest_mm: float | None, units: str
+    steps: Sequence[StackStep],
+    table: Pose,
+    eye: ViewDirection,
+    widest_mm: float | None,
+    units: str,
+    sections: Sequence[Array | None],
 ) -> tuple[StepShape, ...]:
-    """The shapes of all steps; a step with height is drawn as a stand-in cylinder if a width is given."""
+    """The shapes of all steps; one with height but no section is drawn as a stand-in cylinder if a width is given."""
     frames = cumulative_frames(steps)
     shapes = []
-    for index, (step, before) in enumerate(zip(steps, frames, strict=False)):
+    for index, (step, before, section) in enumerate(zip(steps, frames, sections, strict=False)):
         share = index / max(len(steps) - 1, 1)
-        outline = None
-        if widest_mm is not None and abs(step.up_mm) > _WITHOUT_LENGTH_MM:
-            radius = widest_mm * (0.36 - 0.16 * share)
-            foot = np.array([*step.shift_mm, 0.0])
-            rims = np.concatenate((_rim(radius) + foot, _rim(radius) + foot))
-            rims[len(_RIM) :, 2] += step.up_mm
+        outline, foot = None, None
+        if section is not None:
+            foot = np.column_stack((section, np.zeros(len(section))))
+        elif widest_mm is not None:
+            foot = _rim(widest_mm * (0.36 - 0.16 * share))
+        if foot is not None and abs(step.up_mm) > _WITHOUT_LENGTH_MM:
+            foot = foot + np.array([*step.shift_mm, 0.0])
+            rims = np.concatenate((foot, foot + np.array([0.0, 0.0, step.up_mm])))
             outline = _hull(eye.flat((table @ before).apply(rims)))
         shapes.append(
             StepShape(
@@ -450,6 +486,7 @@ def _shapes(
                 start=eye.flat((table @ before).translation_mm),
                 end=eye.flat((table @ frames[index + 1]).translation_mm),
                 outline=outline,
+                stated=section is not None,
             )
         )
     return tuple(shapes)

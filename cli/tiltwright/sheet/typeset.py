@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from kinematics.constants import MM_PER_INCH
+from kinematics.progress import counted
 from tiltwright.output import numbers, typesetting
 from tiltwright.output.typesetting import Paper, name_text, prose_text, render
 from tiltwright.sheet import drawing, wording
@@ -115,7 +116,7 @@ def sheet_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
             for block in sheet.load
         ],
         "drawings_words": prose_text(wording.drawings_words(sheet)) if sheet.drawings else "",
-        "drawings": [_drawing(one) for one in sheet.drawings],
+        "drawings": [_drawing(one) for one in counted(sheet.drawings, "drawings")],
         "clock": prose_text(wording.CLOCK_WORDS),
         "from_axis": prose_text(wording.delta_words(sheet)) if sheet.drawings else "",
         "delta_heads": list(sheet.drawings[0].head[-2:]) if sheet.drawings else ["", ""],

@@ -254,9 +254,13 @@ def _rotary_words(rotary: RotaryAxis, units: str) -> str:
     limits = (
         "endless"
         if rotary.limits_deg is None
-        else f"limits {numbers.angle(rotary.limits_deg[0])}° to {numbers.angle(rotary.limits_deg[1])}°"
+        else f"limits at machine {rotary.letter} {numbers.angle(rotary.limits_deg[0])}° and {numbers.angle(rotary.limits_deg[1])}°"
     )
-    zero = f", shows {numbers.angle(rotary.zero_deg)}° at the all-zero pose" if rotary.zero_deg else ""
+    zero = (
+        f", at machine {rotary.letter} {numbers.angle(rotary.zero_deg)}° in the all-zero pose"
+        if rotary.zero_deg
+        else ""
+    )
     return (
         f"{rotary.letter}: the table turns {rotary.positive_turn.value} on a positive move, seen {end_words(rotary)}. "
         f"Line through {point} along {_direction(rotary)}, {limits}{zero}."

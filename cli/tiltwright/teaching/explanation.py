@@ -13,7 +13,7 @@ from kinematics.teaching import Digits, Number, WorkedStep, Working, written, wr
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output import numbers
 from tiltwright.output.document import Block, Document, Heading, NumberedStep, Paragraph, Picture, Table
-from tiltwright.sheet.drawing import PART_ZERO, draw
+from tiltwright.sheet.drawing import draw
 from tiltwright.sheet.panel_layout import ALONE
 from tiltwright.sheet.side_view import TiltOperation, side_view
 from tiltwright.teaching.swing_drawing import PANEL_MM as SWING_MM
@@ -215,20 +215,13 @@ def step_block(number: int, line: WorkedStep, digits: Digits) -> NumberedStep:
     return NumberedStep(number, line.rule, line.formula, calculations, line.frame, matrix)
 
 
-def setup_picture(
-    setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep], units: str, *, hidden: bool = False
-) -> Picture:
-    """The setup at the all-zero pose from the side; `hidden` replaces the numbers that an exercise asks for."""
-    from dataclasses import replace
-
+def setup_picture(setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep], units: str) -> Picture:
+    """The setup at the all-zero pose from the side."""
     zero = setup.machine.zero_deg
     at_mm = np.asarray(setup.work_offset(placed.origin_mm, zero))
-    operation = TiltOperation(PART_ZERO if hidden else placed.name, "", zero, at_mm)
+    operation = TiltOperation(placed.name, "", zero, at_mm)
     title = "The setup with every rotary at zero"
     view = side_view(setup.machine, steps, setup.part_in_table, [operation], units, title)
-    if hidden:
-        marks = tuple(replace(mark, shown=("?", "?"), delta=("?", "?")) for mark in view.marks)
-        view = replace(view, marks=marks)
     return Picture(draw(view, ALONE).svg, title, ALONE.width)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any
@@ -9,7 +10,9 @@ from typing import Annotated, Any
 import tomlkit
 from msgspec import Meta
 
-from kinematics.teaching import LEVELS, PIVOT_LEVEL, Exercise, PivotExercise
+from kinematics import Machine
+from kinematics.teaching import LEVELS, PIVOT_LEVEL, Exercise
+from kinematics.teaching.working import axis_name
 from tiltwright.files.decoding import decode_table
 from tiltwright.files.schema_types import Choice, FieldType, FileTable, PositiveLength, UnitName
 from tiltwright.files.toml_source import load
@@ -22,6 +25,7 @@ __all__ = [
     "LessonFile",
     "job_toml",
     "lesson_toml",
+    "letters_of",
     "machine_toml",
     "read_lesson",
 ]
@@ -32,7 +36,6 @@ DEFAULT_WITHIN = {"mm": 0.005, "inch": 0.0002}
 """How far a right number may be off where nothing else is said, in the unit of the sheet."""
 
 _DECIMALS = {"mm": 3, "inch": 4}
-_ALONG = {"A": "+X", "B": "+Y", "C": "+Z"}
 
 
 class Level(FieldType, str):
@@ -64,6 +67,32 @@ class LessonFile(FileTable, frozen=True, kw_only=True):
     angle_within: Annotated[
         float, Meta(gt=0.0, le=90.0, description="The same for program angles, degrees.", examples=[0.001])
     ]
+    letters: Annotated[
+        list[str] | None,
+        Meta(
+            description="Six letters of each sheet, by which answers to another lesson's sheet are told apart.",
+            examples=[["gzmrlv"]],
+        ),
+    ] = None
+
+    def name_of(self, sheet: int) -> str:
+        """A sheet's number and letters, as far as the lesson states them."""
+        stated = self.letters or []
+        return f"{sheet} {stated[sheet - 1]}" if sheet <= len(stated) else str(sheet)
+
+
+def letters_of(numbers: object) -> str:
+    """Six letters of the numbers that a sheet prints, so that two sheets of one number are told apart.
+
+    Letters only: a spreadsheet would turn digits with a dash into a date.
+
+    Examples
+    --------
+    >>> letters_of(("mm", [1, 2])) == letters_of(("mm", [1, 2])), letters_of(("mm", [1, 2])) == letters_of(("mm", [1, 3]))
+    (True, False)
+    """
+    code = hashlib.sha256(repr(numbers).encode()).digest()[:6]
+    return "".join(chr(ord("a") + byte % 26) for byte in code)
 
 
 def read_lesson(folder: Path) -> LessonFile:
@@ -88,31 +117,30 @@ def lesson_toml(values: Mapping[str, Any]) -> str:
     return tomlkit.dumps(document)
 
 
-def machine_toml(exercise: Exercise | PivotExercise) -> str:
-    """The exercise's machine as a machine file in the sheet's unit, with the pivots that the shop believes."""
-    machine = exercise.machine
-    assert machine.travel is not None  # every exercise has travels
+def machine_toml(machine: Machine, units: str) -> str:
+    """A drawn machine as a machine file, with the pivots that the shop believes."""
+    assert machine.travel is not None  # every drawn one has travels
     document = tomlkit.document()
     document["name"] = machine.name
-    document["units"] = exercise.units
+    document["units"] = units
     document["z_reference"] = "gauge line"
     travel = tomlkit.table()
     for axis, low, high in zip("xyz", machine.travel.low_mm, machine.travel.high_mm, strict=True):
-        travel[axis] = [_length(float(low), exercise), _length(float(high), exercise)]
+        travel[axis] = [_length(float(low), units), _length(float(high), units)]
     document["travel"] = travel
     rotaries = tomlkit.aot()
     for rotary in machine.rotaries:
         table = tomlkit.table()
         table["letter"] = rotary.letter
-        table["along"] = _ALONG[rotary.letter]
+        table["along"] = axis_name(rotary.direction)
         table["positive_turn"] = rotary.positive_turn.value
-        table["point"] = [_length(float(value), exercise) for value in rotary.point_mm]
+        table["point"] = [_length(float(value), units) for value in rotary.point_mm]
         table["limits"] = "endless" if rotary.limits_deg is None else list(rotary.limits_deg)
         rotaries.append(table)
     document["rotary"] = rotaries
     platter = tomlkit.table()
-    platter["face"] = _length(machine.platter.face_mm or 0.0, exercise)
-    platter["diameter"] = _length(machine.platter.diameter_mm or 0.0, exercise)
+    platter["face"] = _length(machine.platter.face_mm or 0.0, units)
+    platter["diameter"] = _length(machine.platter.diameter_mm or 0.0, units)
     document["platter"] = platter
     return tomlkit.dumps(document)
 
@@ -127,11 +155,25 @@ def job_toml(exercise: Exercise, machine_file: str) -> str:
     for step in exercise.steps:
         table = tomlkit.table()
         table["name"] = step.name
-        table["up"] = _length(step.up_mm, exercise)
+        table["up"] = _length(step.up_mm, exercise.units)
         if any(step.shift_mm):
-            table["shift"] = [_length(value, exercise) for value in step.shift_mm]
+            table["shift"] = [_length(value, exercise.units) for value in step.shift_mm]
+        if step.turn_deg:
+            table["turn"] = step.turn_deg
         stack.append(table)
+    if exercise.touched_mm is not None:
+        document["square_up"] = exercise.machine.letters[-1]
     document["stack"] = stack
+    if exercise.touched_mm is not None:
+        touched = tomlkit.table()
+        touched.update(
+            zip("XYZ", (_length(float(v), exercise.units) for v in exercise.touched_mm), strict=True)
+        )
+        pose = tomlkit.inline_table()
+        pose.update((rotary.letter, rotary.zero_deg) for rotary in exercise.machine.rotaries)
+        touched["pose"] = pose
+        touched["use"] = "touched"
+        document["touched"] = touched
     operations = tomlkit.aot()
     for k, operation in enumerate(exercise.operations):
         table = tomlkit.table()
@@ -143,12 +185,12 @@ def job_toml(exercise: Exercise, machine_file: str) -> str:
             at.update(zip(exercise.machine.letters, operation.program_deg or (), strict=True))
             table["at"] = at
         if operation.origin_mm.any():
-            table["origin"] = [_length(float(value), exercise) for value in operation.origin_mm]
+            table["origin"] = [_length(float(value), exercise.units) for value in operation.origin_mm]
         operations.append(table)
     document["operation"] = operations
     return tomlkit.dumps(document)
 
 
-def _length(value_mm: float, exercise: Exercise | PivotExercise) -> float:
+def _length(value_mm: float, units: str) -> float:
     """A length as printed; the exercise's numbers have no more decimals than that."""
-    return round(value_mm / UNIT_MM[exercise.units], _DECIMALS[exercise.units]) + 0.0
+    return round(value_mm / UNIT_MM[units], _DECIMALS[units]) + 0.0

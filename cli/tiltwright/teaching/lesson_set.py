@@ -1,33 +1,59 @@
-"""The files of a class set."""
+"""The files of a class set: worksheets and keys, one by one and bound, and what a program reads of them."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
 from pathlib import Path
 
-from kinematics.teaching import (
-    LEVELS,
-    PIVOT_LEVEL,
-    Exercise,
-    Level,
-    set_exercise,
-    set_pivot_exercise,
-)
-from kinematics.teaching.exercises import UnitName
+from kinematics import Machine
+from kinematics.progress import counted
+from kinematics.teaching import LEVELS, PIVOT_LEVEL, Level, PivotExercise, set_exercise, set_pivot_exercise
+from kinematics.teaching.exercises import UnitName, shared_machine
 from tiltwright.calibration.readings_csv import readings_csv
+from tiltwright.files.loader import ReadMachine
 from tiltwright.output.document import Document
 from tiltwright.output.document_files import document_files
 from tiltwright.output.document_pdf import document_pdf
+from tiltwright.output.pdf_bundle import bundled
 from tiltwright.output.typesetting import Paper
-from tiltwright.teaching.lesson_file import DEFAULT_WITHIN, LESSON, job_toml, lesson_toml, machine_toml
+from tiltwright.teaching.lesson_file import (
+    DEFAULT_WITHIN,
+    LESSON,
+    job_toml,
+    lesson_toml,
+    letters_of,
+    machine_toml,
+)
 from tiltwright.teaching.pivot_assessment import support_of
 from tiltwright.teaching.pivot_key import key_text
-from tiltwright.teaching.pivot_sheets import pivot_answer_csv, pivot_key, pivot_worksheet
+from tiltwright.teaching.pivot_sheets import pivot_answer_csv, pivot_key, pivot_worksheet, sheet_name
+from tiltwright.teaching.slides import slides_pdf
 from tiltwright.teaching.worksheets import answer_csv, key, worksheet
 
-__all__ = ["KEYS", "SHEETS", "job_name", "key_name", "lesson_files", "readings_name"]
+__all__ = [
+    "ALL_KEYS",
+    "ALL_SHEETS",
+    "KEYS",
+    "SHARED_MACHINE",
+    "SHEETS",
+    "SLIDES",
+    "ClassSheet",
+    "LessonOrder",
+    "class_files",
+    "job_name",
+    "key_name",
+    "lesson_files",
+    "pivot_key_files",
+    "readings_name",
+]
 
-SHEETS, KEYS = "sheets", "key"
+SHEETS, KEYS, SLIDES = "sheets", "key", "slides"
+ALL_SHEETS, ALL_KEYS = "all-sheets.pdf", "all-keys.pdf"
+SHARED_MACHINE = "machine.toml"
+_AT_ONCE = 2
+"""Documents that are typeset while the next sheet is drawn; typst does not hold Python's lock."""
 
 
 def job_name(sheet: int) -> str:
@@ -45,57 +71,191 @@ def readings_name(sheet: int) -> str:
     return f"readings-{sheet:02d}.csv"
 
 
-def lesson_files(
-    level: str, seed: int, students: int, units: UnitName, *, by_hand: bool, paper: Paper
-) -> Iterator[tuple[Path, str | bytes]]:
+@dataclass(frozen=True)
+class LessonOrder:
+    """A lesson as it is asked for.
+
+    Attributes
+    ----------
+    level : str
+    seed, students : int
+    units : "mm" or "inch"
+    by_hand : bool
+        Work the keys by plane trigonometry, where it solves the setup.
+    paper : Paper
+    machine : ReadMachine or None
+        The class's own machine, one for all sheets.
+    same_machine : bool
+        One drawn machine for all sheets.
+    slides : bool
+        Also the worked exercises to project.
+    """
+
+    level: str
+    seed: int
+    students: int
+    units: UnitName
+    by_hand: bool
+    paper: Paper
+    machine: ReadMachine | None = None
+    same_machine: bool = False
+    slides: bool = False
+
+
+@dataclass(frozen=True)
+class ClassSheet:
+    """One student's documents, and the other files by their path in the folder.
+
+    Attributes
+    ----------
+    number : int
+    name : str
+        The number and six letters.
+    worksheet : Document
+    key : Document or None
+    others : dict of Path to str
+    """
+
+    number: int
+    name: str
+    worksheet: Document
+    key: Document | None
+    others: dict[Path, str]
+
+
+@dataclass
+class _Bound:
+    """PDFs that are being typeset, in the order in which they are bound into one."""
+
+    name: str
+    title: str
+    parts: list[tuple[str, Path, Future[bytes]]] = field(default_factory=list)
+
+    def files(self) -> Iterator[tuple[Path, bytes]]:
+        done = [(name, path, future.result()) for name, path, future in self.parts]
+        for _, path, pdf in done:
+            yield path, pdf
+        if len(done) > 1 and self.name:
+            yield Path(self.name), bundled(self.title, [(f"Sheet {name}", pdf) for name, _, pdf in done])
+
+
+def lesson_files(order: LessonOrder) -> Iterator[tuple[Path, str | bytes]]:
     """Every file of a lesson, as its path within the folder and its content.
 
     Worksheets and empty answer files are for the students, what lies under `KEYS` is for the instructor.
+
+    Raises
+    ------
+    KinematicsError
+        When the level cannot be set on the machine.
     """
-    within = DEFAULT_WITHIN[units]
-    values = {
-        "level": level,
-        "seed": seed,
-        "students": students,
-        "units": units,
-        "within": within,
-        "angle_within": 0.001,
-    }
-    offsets: dict[str, Level] = {one: one for one in LEVELS}
-    for sheet in range(1, students + 1):
-        if level == PIVOT_LEVEL:
-            yield from _pivot_files(seed, sheet, units, paper)
-        else:
-            exercise = set_exercise(offsets[level], seed, sheet, units)
-            yield from _offset_files(exercise, f"{within:g} {units}", by_hand=by_hand, paper=paper)
-    # Last: a folder without it is no lesson.
-    yield Path(LESSON), lesson_toml(values)
+    machine, text = _machine_of(order)
+    make = _pivot_sheet if order.level == PIVOT_LEVEL else _offset_sheet
+    numbers = counted(range(1, order.students + 1), "sheets")
+    sheets = (make(order, number, machine, text) for number in numbers)
+    if text is not None:
+        yield Path(KEYS) / SHARED_MACHINE, text
+    yield from class_files(sheets, order.level, order.seed, order.units, order.paper, slides=order.slides)
 
 
-def _offset_files(
-    exercise: Exercise, within: str, *, by_hand: bool, paper: Paper
+def class_files(
+    sheets: Iterable[ClassSheet],
+    level: str,
+    seed: int,
+    units: UnitName,
+    paper: Paper,
+    *,
+    slides: bool = False,
 ) -> Iterator[tuple[Path, str | bytes]]:
-    sheet, keys = exercise.sheet, Path(KEYS)
-    yield from _both(worksheet(exercise, within), f"{SHEETS}/sheet-{sheet:02d}", paper)
-    yield Path(SHEETS) / f"answers-{sheet:02d}.csv", answer_csv(exercise)
-    yield from _both(key(exercise, by_hand=by_hand), f"{KEYS}/key-{sheet:02d}", paper)
-    yield keys / f"machine-{sheet:02d}.toml", machine_toml(exercise)
-    yield keys / job_name(sheet), job_toml(exercise, f"machine-{sheet:02d}.toml")
+    """The files of a class's sheets, typeset one by one and bound, and the lesson file that they are graded by."""
+    bound = _Bound(ALL_SHEETS, f"Exercises: {level}"), _Bound(ALL_KEYS, f"Keys: {level}"), _Bound("", "")
+    letters = []
+    with ThreadPoolExecutor(_AT_ONCE) as pool:
+        for one in sheets:
+            letters.append(one.name.split()[-1])
+            documents = ((f"{SHEETS}/sheet", one.worksheet), (f"{KEYS}/key", one.key))
+            for pdfs, (stem, document) in zip(bound, documents, strict=False):
+                if document is not None:
+                    path = Path(f"{stem}-{one.number:02d}.pdf")
+                    pdfs.parts.append((one.name, path, pool.submit(document_pdf, document, paper)))
+                    yield from document_files(document, path.with_suffix(".md"), paper).items()
+            if slides and one.key is not None:
+                path = Path(SLIDES) / f"slides-{one.number:02d}.pdf"
+                bound[-1].parts.append(
+                    (one.name, path, pool.submit(slides_pdf, one.worksheet, one.key, paper))
+                )
+            yield from one.others.items()
+        for pdfs in bound:
+            yield from pdfs.files()
+    # Last: a folder without it is no lesson.
+    yield (
+        Path(LESSON),
+        lesson_toml(
+            {
+                "level": level,
+                "seed": seed,
+                "students": len(letters),
+                "units": units,
+                "within": DEFAULT_WITHIN[units],
+                "angle_within": 0.001,
+                "letters": letters,
+            }
+        ),
+    )
 
 
-def _pivot_files(seed: int, sheet: int, units: UnitName, paper: Paper) -> Iterator[tuple[Path, str | bytes]]:
-    exercise, keys = set_pivot_exercise(seed, sheet, units), Path(KEYS)
+def _machine_of(order: LessonOrder) -> tuple[Machine | None, str | None]:
+    """The machine of all sheets and its file's text, if they share one."""
+    if order.machine is not None:
+        return order.machine.machine, order.machine.source.text
+    if not order.same_machine:
+        return None, None
+    level: Level = next((one for one in LEVELS if one == order.level), "tilt and rotate")
+    machine = shared_machine(level, order.seed, order.units)
+    return machine, machine_toml(machine, order.units)
+
+
+def _offset_sheet(order: LessonOrder, number: int, machine: Machine | None, text: str | None) -> ClassSheet:
+    level = next(one for one in LEVELS if one == order.level)
+    exercise = set_exercise(level, order.seed, number, order.units, machine)
+    own = machine_toml(exercise.machine, order.units) if text is None else text
+    machine_file = _machine_name(number, text)
+    job = job_toml(exercise, machine_file)
+    name = f"{number} {letters_of((job, own))}"
+    others = {
+        Path(SHEETS) / f"answers-{number:02d}.csv": answer_csv(exercise, name),
+        Path(KEYS) / job_name(number): job,
+    }
+    if text is None:
+        others[Path(KEYS) / machine_file] = own
+    within = f"{DEFAULT_WITHIN[order.units]:g} {order.units}"
+    return ClassSheet(
+        number, name, worksheet(exercise, name, within), key(exercise, name, by_hand=order.by_hand), others
+    )
+
+
+def _pivot_sheet(order: LessonOrder, number: int, machine: Machine | None, text: str | None) -> ClassSheet:
+    exercise = set_pivot_exercise(order.seed, number, order.units, machine)
     support = support_of(exercise)
-    yield from _both(pivot_worksheet(exercise, support), f"{SHEETS}/sheet-{sheet:02d}", paper)
-    yield Path(SHEETS) / f"answers-{sheet:02d}.csv", pivot_answer_csv(exercise)
-    yield from _both(pivot_key(exercise, support), f"{KEYS}/key-{sheet:02d}", paper)
-    machine = machine_toml(exercise)
-    yield keys / f"machine-{sheet:02d}.toml", machine
-    yield keys / readings_name(sheet), readings_csv(exercise.readings, exercise.machine, units)
-    yield keys / key_name(sheet), key_text(exercise, machine)
+    machine_file = _machine_name(number, text)
+    own = machine_toml(exercise.machine, order.units) if text is None else text
+    others = pivot_key_files(exercise, own)
+    others[Path(SHEETS) / f"answers-{number:02d}.csv"] = pivot_answer_csv(exercise)
+    if text is None:
+        others[Path(KEYS) / machine_file] = own
+    sheet, solved = pivot_worksheet(exercise, support), pivot_key(exercise, support, machine_file)
+    return ClassSheet(number, sheet_name(exercise), sheet, solved, others)
 
 
-def _both(document: Document, name: str, paper: Paper) -> Iterator[tuple[Path, str | bytes]]:
-    """A document as Markdown, with its drawings beside it, and as pages."""
-    yield from document_files(document, Path(f"{name}.md"), paper).items()
-    yield Path(f"{name}.pdf"), document_pdf(document, paper)
+def _machine_name(number: int, shared: str | None) -> str:
+    return f"machine-{number:02d}.toml" if shared is None else SHARED_MACHINE
+
+
+def pivot_key_files(exercise: PivotExercise, machine_text: str) -> dict[Path, str]:
+    """The files that a pivot's answers are graded by: the encoded key, and the readings that belong to it."""
+    return {
+        Path(KEYS) / readings_name(exercise.sheet): readings_csv(
+            exercise.readings, exercise.machine, exercise.units
+        ),
+        Path(KEYS) / key_name(exercise.sheet): key_text(exercise, machine_text),
+    }

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
-
 import numpy as np
 
-from kinematics import RotaryAxis
 from kinematics.calibration import TargetKind
 from kinematics.teaching import AttainableAccuracy, PivotExercise, PivotProbing, coordinate_axes, solve_pivot
-from kinematics.teaching.working import axis_name, seen_from, square_axis
 from tiltwright.calibration.fit_wording import fixed_sentence
 from tiltwright.calibration.readings_csv import display_text
 from tiltwright.files.z_reading import z_reading
@@ -20,7 +16,6 @@ from tiltwright.output.document import (
     BulletList,
     Document,
     Heading,
-    PageBreak,
     Paragraph,
     Picture,
     Table,
@@ -28,21 +23,17 @@ from tiltwright.output.document import (
 from tiltwright.output.json_csv import csv_text
 from tiltwright.teaching.answers import RequestedAnswers
 from tiltwright.teaching.explanation import digits_for, step_block
+from tiltwright.teaching.lesson_file import letters_of
 from tiltwright.teaching.pivot_drawing import PANEL_MM, draw_probing
+from tiltwright.teaching.worksheets import FOOT, machine_table, skew_lines, z_is_read
 
 __all__ = ["pivot_answer_csv", "pivot_key", "pivot_worksheet", "pivots_asked", "sheet_name"]
 
-_FOOT = "Invented numbers. At a machine prove out above the part first: single block, rapid turned down."
-
 
 def sheet_name(exercise: PivotExercise) -> str:
-    """A sheet's number and six letters of its readings, so that two sheets of one number are told apart.
-
-    Letters only: a spreadsheet would turn digits with a dash into a date.
-    """
+    """A sheet's number and the letters of its readings."""
     shown = np.round(exercise.readings.points_mm / exercise.digit_mm).astype(np.int64)
-    code = hashlib.sha256(repr((exercise.units, shown.tolist())).encode()).digest()[:6]
-    return f"{exercise.sheet} " + "".join(chr(ord("a") + byte % 26) for byte in code)
+    return f"{exercise.sheet} {letters_of((exercise.units, shown.tolist()))}"
 
 
 def pivots_asked(exercise: PivotExercise) -> RequestedAnswers:
@@ -74,15 +65,23 @@ def _within(exercise: PivotExercise, support: AttainableAccuracy) -> str:
     return ", ".join(words)
 
 
-def pivot_worksheet(exercise: PivotExercise, support: AttainableAccuracy) -> Document:
-    """The sheet to hand out: for plane geometry where it finds every pivot, otherwise for least squares."""
-    tasks = _hand_tasks(exercise, support) if exercise.probings else _plan_tasks(exercise)
-    blank = (("Name", BLANK * 2), ("Date", BLANK))
+def pivot_worksheet(exercise: PivotExercise, support: AttainableAccuracy, number: str = "") -> Document:
+    """The sheet to hand out: for plane geometry where it finds every pivot, otherwise for least squares.
+
+    Parameters
+    ----------
+    exercise : PivotExercise
+    support : AttainableAccuracy
+    number : str
+        Behind the names of the files that are handed out with it: "-03" makes "readings-03.csv".
+    """
+    tasks = _hand_tasks(exercise, support) if exercise.probings else _plan_tasks(exercise, number)
+    named = (("Name", BLANK * 3),)
     identity = (
-        (*_identity(exercise), *blank) if exercise.probings else (("Sheet", sheet_name(exercise)), *blank)
+        (*_identity(exercise), *named) if exercise.probings else (("Sheet", sheet_name(exercise)), *named)
     )
     blocks = (Paragraph(exercise.story), *_machine(exercise), *tasks)
-    return Document("Exercise", exercise.title, identity, blocks, _FOOT)
+    return Document("Exercise", exercise.title, identity, blocks, FOOT, compact=True)
 
 
 def _hand_tasks(exercise: PivotExercise, support: AttainableAccuracy) -> list[Block]:
@@ -91,11 +90,9 @@ def _hand_tasks(exercise: PivotExercise, support: AttainableAccuracy) -> list[Bl
     repeats = numbers.length(exercise.repeatability_mm or 0.0, units)
     blocks: list[Block] = []
     for i, one in enumerate(exercise.probings):
-        blocks += [Heading(f"What was read while {one.letter} turned ({units})"), _readings(one, units)]
-        blocks.append(
-            BulletList((*_about(exercise, one), z_reading(exercise.machine.z_reference.tool_length_mm)))
-        )
-        blocks.append(Picture(draw_probing(exercise, i, units), _title(one), PANEL_MM[0]))
+        blocks += [Heading(f"Read while {one.letter} turned: {_what(one)} ({units})"), _readings(one, units)]
+        blocks.append(BulletList(_about(exercise, one)))
+        blocks.append(Picture(draw_probing(exercise, i, units), _title(one), PANEL_MM[0], titled=False))
     return [
         *blocks,
         Heading("What to find"),
@@ -104,7 +101,10 @@ def _hand_tasks(exercise: PivotExercise, support: AttainableAccuracy) -> list[Bl
             "coordinate along the line is free and not asked for."
         ),
         Heading("Your answers"),
-        *(Table(("pivot", *one.axes), ((one.letter, BLANK, BLANK),)) for one in exercise.probings),
+        Table(
+            ("pivot", "", "your answer", "", "your answer"),
+            tuple((one.letter, one.axes[0], BLANK, one.axes[1], BLANK) for one in exercise.probings),
+        ),
         BulletList(
             (
                 (
@@ -122,7 +122,7 @@ def _hand_tasks(exercise: PivotExercise, support: AttainableAccuracy) -> list[Bl
     ]
 
 
-def _plan_tasks(exercise: PivotExercise) -> list[Block]:
+def _plan_tasks(exercise: PivotExercise, number: str) -> list[Block]:
     """All readings of a plan, a procedure, and room for every line's numbers."""
     units = exercise.units
     scatter = numbers.fixed(numbers.in_units(exercise.sigma_mm, units), numbers.DECIMALS[units] + 1)
@@ -139,19 +139,16 @@ def _plan_tasks(exercise: PivotExercise) -> list[Block]:
         Heading(f"What was read ({units})"),
         _all_readings(exercise),
         BulletList(
-            (
-                f"The probe scatters by {scatter} {units} (one standard deviation) in each coordinate.",
-                z_reading(exercise.machine.z_reference.tool_length_mm),
-            )
+            (f"The probe scatters by {scatter} {units} (one standard deviation) in each coordinate.",)
         ),
         Heading("How to go about it"),
-        BulletList(_procedure(exercise)),
+        BulletList(_procedure(exercise, number)),
         Heading("Your answers"),
         *by_hand,
         Heading("To hand in"),
         Paragraph(
-            ("Write coordinates found by hand into answers.csv. " if answers else "")
-            + "Put lines found with their directions (point and direction) into machine.toml; the directions are marked "
+            (f"Write coordinates found by hand into answers{number}.csv. " if answers else "")
+            + f"Put lines found with their directions (point and direction) into machine{number}.toml; the directions are marked "
             "then, too. Each number is right if it misses the truth by no more than its expanded uncertainty in the best "
             "fit to these readings, widened so that all numbers can be right at once."
         ),
@@ -178,7 +175,7 @@ def _all_readings(exercise: PivotExercise) -> Table:
     return Table(("row", "kind", "target", *exercise.machine.letters, "X", "Y", "Z"), tuple(rows), left=3)
 
 
-def _procedure(exercise: PivotExercise) -> tuple[str, ...]:
+def _procedure(exercise: PivotExercise, number: str) -> tuple[str, ...]:
     """Instructions for finding lines from the readings of a plan."""
     letters, kinds = exercise.machine.letters, exercise.readings.kinds
     steps = []
@@ -203,7 +200,7 @@ def _procedure(exercise: PivotExercise) -> tuple[str, ...]:
     return (
         *steps,
         "Two circles at different distances along a line give its direction.",
-        'Then let "tiltwright pivot fit readings.csv --machine machine.toml" use all readings at once.',
+        f'Then let "tiltwright pivot fit readings{number}.csv --machine machine{number}.toml" use all readings at once.',
         "Compare: where does it agree with your numbers, and which of them has the largest uncertainty?",
     )
 
@@ -223,7 +220,7 @@ def _tilted_away(exercise: PivotExercise) -> str:
     )
 
 
-def pivot_key(exercise: PivotExercise, support: AttainableAccuracy) -> Document:
+def pivot_key(exercise: PivotExercise, support: AttainableAccuracy, machine_file: str) -> Document:
     """The answers, by plane geometry and by least squares, with the working."""
     units = exercise.units
     blocks: list[Block] = [Heading("Answers"), _answers(exercise, support)]
@@ -243,13 +240,13 @@ def pivot_key(exercise: PivotExercise, support: AttainableAccuracy) -> Document:
                     f"u is the standard uncertainty, from a reading's standard deviation of "
                     f"{numbers.fixed(numbers.in_units(exercise.sigma_mm, units), numbers.DECIMALS[units] + 2)} {units}."
                 ),
-                f"The same comes from: pivot fit readings-{exercise.sheet:02d}.csv --machine machine-{exercise.sheet:02d}.toml",
+                f"The same comes from: pivot fit readings-{exercise.sheet:02d}.csv --machine {machine_file}",
             )
         )
     )
     for i, one in enumerate(exercise.probings):
         found = next(iter(one.by_hand().values()))
-        blocks += [PageBreak(), Heading(f"The pivot of {_title(one)}"), _readings(one, units)]
+        blocks += [Heading(f"The pivot of {_title(one)}"), _readings(one, units)]
         blocks.append(Picture(draw_probing(exercise, i, units, found), _title(one), PANEL_MM[0]))
         digits = digits_for(units)
         blocks += [step_block(n, line, digits) for n, line in enumerate(solve_pivot(one), start=1)]
@@ -257,7 +254,9 @@ def pivot_key(exercise: PivotExercise, support: AttainableAccuracy) -> Document:
             f"{a} {numbers.length(float(v), units)}" for a, v in zip(one.axes, found, strict=True)
         )
         blocks.append(Paragraph(f"The pivot of {one.letter}: {written}", bold=True))
-    return Document("Key", exercise.title, (*_identity(exercise), ("Lengths", units)), tuple(blocks), _FOOT)
+    return Document(
+        "Key", exercise.title, (*_identity(exercise), ("Lengths", units)), tuple(blocks), FOOT, compact=True
+    )
 
 
 def _identity(exercise: PivotExercise) -> tuple[tuple[str, str], ...]:
@@ -265,43 +264,33 @@ def _identity(exercise: PivotExercise) -> tuple[tuple[str, str], ...]:
 
 
 def _title(probing: PivotProbing) -> str:
-    what = {
+    return f"{probing.letter}, {_what(probing)}"
+
+
+def _what(probing: PivotProbing) -> str:
+    return {
         "opposite readings": "a bore at four quarter turns",
         "ball on an arc": "a ball at three tilts",
         "level face": "a level face at three tilts",
     }[probing.method]
-    return f"{probing.letter}, {what}"
 
 
 def _machine(exercise: PivotExercise) -> list[Block]:
     """The machine as the shop believes it is, for the sheet."""
-    units, machine = exercise.units, exercise.machine
-    rows = tuple(
-        (
-            f"{rotary.letter}, along {_along(rotary)}",
-            f"{rotary.positive_turn.value}, seen {seen_from(rotary)}",
-            *numbers.lengths(rotary.point_mm, units),
-            "endless" if rotary.limits_deg is None else "{:g} to {:g}".format(*rotary.limits_deg),
+    units, tool_mm = exercise.units, exercise.machine.z_reference.tool_length_mm
+    zero = "Machine coordinates with every rotary at zero."
+    if exercise.probings:
+        doubts = (
+            f"{zero} {z_is_read(exercise.machine)}",
+            "The lines run parallel to the axes; only their places are in doubt.",
         )
-        for rotary in machine.rotaries
-    )
-    unknown = (
-        "The lines run parallel to the axes; only their places are in doubt."
-        if exercise.probings
-        else "Both the places and the directions of the lines are in doubt."
-    )
-    head = ("rotary", "on a positive move the table turns", "pivot X", "pivot Y", "pivot Z", "limits")
+    else:
+        doubts = (f"{zero} Both the places and the directions of the lines are in doubt.", z_reading(tool_mm))
     return [
         Heading(f"Given: the machine as the shop believes it is ({units})"),
-        Table(head, rows, left=2),
-        BulletList((f"Machine coordinates with every rotary at zero. {unknown}",)),
+        machine_table(exercise),
+        BulletList((*doubts, *skew_lines(exercise.machine))),
     ]
-
-
-def _along(rotary: RotaryAxis) -> str:
-    """The machine axis that a rotary runs along, or its direction where it runs askew."""
-    square = square_axis(rotary.direction) is not None
-    return axis_name(rotary.direction) if square else numbers.direction(rotary.direction)
 
 
 def _readings(probing: PivotProbing, units: str) -> Table:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
 
-from kinematics import PlacedOperation
-from kinematics.teaching import Exercise, all_solutions, normal_steps
-from kinematics.teaching.working import seen_from
+from kinematics import Machine, RotaryAxis
+from kinematics.machine import is_horizontal
+from kinematics.teaching import Exercise, PivotExercise, all_solutions, normal_steps, why_not_by_trigonometry
+from kinematics.teaching.working import axis_name, seen_from, square_axis
 from tiltwright.output import numbers
 from tiltwright.output.document import (
     BLANK,
@@ -16,17 +18,32 @@ from tiltwright.output.document import (
     BulletList,
     Document,
     Heading,
-    PageBreak,
     Paragraph,
+    Picture,
+    SideBySide,
     Table,
 )
 from tiltwright.output.json_csv import csv_text
-from tiltwright.teaching.explanation import setup_picture, symbols_blocks, working_blocks, working_of
+from tiltwright.sheet.drawing import PART_ZERO, draw
+from tiltwright.sheet.panel_layout import HALF
+from tiltwright.sheet.side_view import TiltOperation, side_view
+from tiltwright.teaching.explanation import symbols_blocks, working_blocks, working_of
 
-__all__ = ["answer_axes", "answer_csv", "key", "worksheet"]
+__all__ = [
+    "FOOT",
+    "answer_axes",
+    "answer_csv",
+    "key",
+    "machine_table",
+    "skew_lines",
+    "worksheet",
+    "z_is_read",
+]
 
-_FOOT = "Invented numbers. At a machine prove out above the part first: single block, rapid turned down."
-_ALONG = {"A": "+X", "B": "+Y", "C": "+Z"}
+FOOT = "Invented numbers. At a machine prove out above the part first: single block, rapid turned down."
+_MOST_DECIMALS = 6
+_PANEL = replace(HALF, height=67.8, bottom=57.0, dimension_y=61.5)
+"""Beside the table of the stack, as high as one page of either paper allows."""
 
 
 def answer_axes(exercise: Exercise) -> tuple[str, ...]:
@@ -35,44 +52,57 @@ def answer_axes(exercise: Exercise) -> tuple[str, ...]:
     return (*letters, "X", "Y", "Z")
 
 
-def answer_csv(exercise: Exercise) -> str:
-    """The file to fill in: a row for every number that is asked for."""
+def answer_csv(exercise: Exercise, name: str) -> str:
+    """The file to fill in: a row for every number that is asked for, with the sheet's name."""
     value = f"value_{exercise.units}"
-    rows = [
-        (exercise.sheet, "", one.name, axis, "") for one in exercise.placed for axis in answer_axes(exercise)
-    ]
+    rows = [(name, "", one.name, axis, "") for one in exercise.placed for axis in answer_axes(exercise)]
     return csv_text(("sheet", "student", "operation", "axis", value), rows)
 
 
-def worksheet(exercise: Exercise, within: str) -> Document:
+def worksheet(exercise: Exercise, name: str, within: str) -> Document:
     """The sheet to hand out.
 
     Parameters
     ----------
     exercise : Exercise
+    name : str
+        The sheet's number and letters.
     within : str
         Tolerance of an answer, with its unit.
     """
     units = exercise.units
-    blocks: list[Block] = [Paragraph(exercise.story), *_given(exercise)]
-    blocks.append(setup_picture(exercise.setup, _part_zero(exercise), exercise.steps, units, hidden=True))
-    blocks += [Heading("What to find"), _asked(exercise), Heading("Your answers"), _answers(exercise)]
-    blocks.append(
-        BulletList(
-            (
-                f"Lengths in {units}, {numbers.DECIMALS[units]} decimals; a right answer is within {within}.",
-                *_of_angles(exercise),
-                f"Write them into answers-{exercise.sheet:02d}.csv too, with your name in every row or in the first.",
-                "Keep all digits of the calculator until the last line.",
-            )
-        )
-    )
+    given = _given_stack(exercise) if exercise.touched_mm is None else _given_touch(exercise)
     return Document(
         "Exercise",
         exercise.title,
-        (("Sheet", str(exercise.sheet)), ("Level", exercise.level), ("Name", BLANK * 2)),
-        tuple(blocks),
-        _FOOT,
+        (("Sheet", name), ("Level", exercise.level), ("Name", BLANK * 3)),
+        (
+            Paragraph(exercise.story),
+            *_given_machine(exercise),
+            *given,
+            Heading(f"What to find ({units})"),
+            *_asked(exercise),
+            BulletList(
+                (
+                    f"{_how_written(exercise)} A right answer is within {within}.",
+                    *_of_angles(exercise),
+                    f"Write your answers into answers-{exercise.sheet:02d}.csv too, with your name in the first row.",
+                    "Keep all digits of the calculator until the last line.",
+                )
+            ),
+        ),
+        FOOT,
+        compact=True,
+    )
+
+
+def _how_written(exercise: Exercise) -> str:
+    decimals = numbers.DECIMALS[exercise.units]
+    offset = f"X, Y, Z: the work offset in machine coordinates, {decimals} decimals."
+    return (
+        offset
+        if exercise.normals is not None
+        else f"{' and '.join(exercise.machine.letters)}: program angles. {offset}"
     )
 
 
@@ -81,13 +111,13 @@ def _of_angles(exercise: Exercise) -> tuple[str, ...]:
     if exercise.normals is None:
         return ()
     return (
-        f"Angles in degrees, {numbers.ANGLE_DECIMALS} decimals; a right answer is within 0.001.",
+        f"Program angles in degrees, {numbers.ANGLE_DECIMALS} decimals; a right answer is within 0.001.",
         "The table may tilt either way: both solutions are right if the limits allow them.",
     )
 
 
-def key(exercise: Exercise, *, by_hand: bool) -> Document:
-    """The answers with their workings."""
+def key(exercise: Exercise, name: str, *, by_hand: bool) -> Document:
+    """The answers with their workings; by plane trigonometry where it is asked for and solves the setup."""
     units = exercise.units
     rows = tuple(
         (
@@ -108,81 +138,177 @@ def key(exercise: Exercise, *, by_hand: bool) -> Document:
                 "with its own offset. The working is that of the first."
             )
         )
+    by_hand = by_hand and not why_not_by_trigonometry(exercise.setup, exercise.stack)
     normals = exercise.normals or ((0, 0, 1),) * len(exercise.placed)
     workings = [
-        working_of(exercise.setup, placed, exercise.steps, normal_steps(normal), by_hand=by_hand)
+        working_of(exercise.setup, placed, exercise.stack, normal_steps(normal), by_hand=by_hand)
         for placed, normal in zip(exercise.placed, normals, strict=True)
     ]
     blocks += symbols_blocks(workings)
     for placed, working in zip(exercise.placed, workings, strict=True):
-        blocks += [PageBreak(), Heading(placed.name)]
+        blocks.append(Heading(placed.name))
         blocks += working_blocks(exercise.setup, placed, working, exercise.steps, units, "")
     return Document(
         "Key",
         exercise.title,
-        (("Sheet", str(exercise.sheet)), ("Level", exercise.level), ("Lengths", units)),
+        (("Sheet", name), ("Level", exercise.level), ("Lengths", units)),
         tuple(blocks),
-        _FOOT,
+        FOOT,
+        compact=True,
     )
 
 
-def _part_zero(exercise: Exercise) -> PlacedOperation:
-    """The first operation with its origin moved to part zero, for the drawing to mark."""
-    return replace(exercise.placed[0], origin_mm=np.zeros(3))
-
-
-def _given(exercise: Exercise) -> list[Block]:
-    units, machine = exercise.units, exercise.machine
-    rotaries = tuple(
+def machine_table(exercise: Exercise | PivotExercise) -> Table:
+    """The rotaries as the machine file states them, with as many digits as it has."""
+    rows = tuple(
         (
-            f"{rotary.letter}, along {_ALONG[rotary.letter]}",
+            f"{rotary.letter}, {_along(rotary)}",
             f"{rotary.positive_turn.value}, seen {seen_from(rotary)}",
-            *numbers.lengths(rotary.point_mm, units),
+            *(stated_length(float(value), exercise.units) for value in rotary.point_mm),
             "endless" if rotary.limits_deg is None else "{:g} to {:g}".format(*rotary.limits_deg),
         )
-        for rotary in machine.rotaries
+        for rotary in exercise.machine.rotaries
     )
+    head = ("rotary", "a positive move turns the table", "pivot X", "pivot Y", "pivot Z", "limits")
+    return Table(head, rows, left=2)
+
+
+def stated_length(value_mm: float, units: str) -> str:
+    """A length that an exercise gives: in the sheet's decimals, or in more where it has more."""
+    value = numbers.in_units(value_mm, units)
+    least = numbers.DECIMALS[units]
+    exact = (
+        n for n in range(least, _MOST_DECIMALS) if abs(round(value, n) - value) < 0.5 * 10.0**-_MOST_DECIMALS
+    )
+    return numbers.fixed(value, next(exact, _MOST_DECIMALS))
+
+
+def _along(rotary: RotaryAxis) -> str:
+    square = square_axis(rotary.direction) is not None
+    return f"along {axis_name(rotary.direction)}" if square else f"nearly {axis_name(rotary.direction)}"
+
+
+def skew_lines(machine: Machine) -> tuple[str, ...]:
+    """The directions of lines that run askew, a sentence each."""
+    return tuple(
+        f"{rotary.letter}'s line runs along {_direction(rotary.direction)}."
+        for rotary in machine.rotaries
+        if square_axis(rotary.direction) is None
+    )
+
+
+def _direction(vector: Iterable[float]) -> str:
+    return "(" + ", ".join(numbers.fixed(float(part), _MOST_DECIMALS) for part in vector) + ")"
+
+
+def _given_machine(exercise: Exercise) -> list[Block]:
+    units, machine = exercise.units, exercise.machine
+    zeros = ", ".join(f"{rotary.letter} {rotary.zero_deg:g}" for rotary in machine.rotaries)
+    given = [f"Machine coordinates at {zeros}. {z_is_read(machine)}", *skew_lines(machine)]
+    if exercise.touched_mm is None:
+        given.append(_where_the_stack_stands(machine, units))
+    if machine.platter.normal is not None:
+        given.append(f"The platter's face looks along {_direction(machine.platter.normal)}.")
+    return [Heading(f"Given: the machine ({units})"), machine_table(exercise), BulletList(tuple(given))]
+
+
+def z_is_read(machine: Machine) -> str:
+    """What a Z is counted from, in a sentence for a sheet whose numbers are given."""
+    if machine.z_reference.tool_length_mm is None:
+        return "Z is read from the gauge line."
+    return "Z is read with the tip of the reference tool."
+
+
+def _where_the_stack_stands(machine: Machine, units: str) -> str:
+    last = machine.rotaries[-1]
+    if is_horizontal(last) or machine.platter.face_mm is None:
+        return f"The stack stands on {last.letter}'s pivot, parallel to the machine axes."
+    face = stated_length(machine.platter.face_mm, units)
+    return f"The stack stands on the platter's face: machine Z {face}, where {last.letter}'s line goes through it."
+
+
+def _given_stack(exercise: Exercise) -> list[Block]:
+    units = exercise.units
     steps = tuple(
         (str(k), step.name, numbers.length(step.up_mm, units), *numbers.lengths(step.shift_mm, units))
         for k, step in enumerate(exercise.steps, start=1)
     )
-    last, face = machine.letters[-1], numbers.length(machine.platter.face_mm or 0.0, units)
+    picture, caption = _hidden_picture(exercise)
+    table = Table(("", "step", "up", "shift x", "shift y"), steps, left=2)
     return [
-        Heading(f"Given: the machine ({units})"),
-        Table(
-            ("rotary", "on a positive move the table turns", "pivot X", "pivot Y", "pivot Z", "limits"),
-            rotaries,
-            left=2,
-        ),
-        BulletList(
-            (
-                f"Platter face: machine Z {face}, where the {last} axis goes through it.",
-                "Machine coordinates with every rotary at zero. Z is read from the gauge line. Program angles are machine angles.",
-            )
-        ),
         Heading(f"Given: the stack, from the platter up ({units})"),
-        Table(("", "step", "up", "shift x", "shift y"), steps, left=2),
+        SideBySide(picture, (table, BulletList(caption))),
     ]
 
 
-def _asked(exercise: Exercise) -> Table:
-    units, letters = exercise.units, exercise.machine.letters
-    origins = ("origin x", "origin y", "origin z")
-    rows: list[tuple[str, ...]] = []
+def _given_touch(exercise: Exercise) -> list[Block]:
+    units, machine = exercise.units, exercise.machine
+    assert exercise.touched_mm is not None  # the level that asks for it
+    last = machine.letters[-1]
+    way = "counterclockwise" if exercise.clocked_deg > 0.0 else "clockwise"
+    zeros = ", ".join(f"{rotary.letter} {rotary.zero_deg:g}" for rotary in machine.rotaries)
+    display = tuple(zip("XYZ", numbers.lengths(exercise.touched_mm, units), strict=True))
+    return [
+        Heading(f"Given: part zero, touched off ({units})"),
+        Table(
+            (f"display at {zeros}", *(axis for axis, _ in display)),
+            (("part zero", *(v for _, v in display)),),
+        ),
+        BulletList(
+            (
+                (
+                    f"There the part's x was found turned {abs(exercise.clocked_deg):.3f} degrees {way} from machine X, "
+                    "seen from above."
+                ),
+                (
+                    f"{last}'s work offset takes that out: with it, at program {last} 0 the part's x lies along machine X. "
+                    f"Machine angle = program angle + work offset."
+                ),
+            )
+        ),
+    ]
+
+
+def _hidden_picture(exercise: Exercise) -> tuple[Picture, tuple[str, ...]]:
+    """The setup with every rotary at its zero, what it shows, and a question mark for what is asked for."""
+    setup, units = exercise.setup, exercise.units
+    zero = setup.machine.zero_deg
+    at_mm = np.asarray(setup.work_offset(np.zeros(3), zero))
+    operation = TiltOperation(PART_ZERO, "", zero, at_mm)
+    title = "The setup with every rotary at zero"
+    view = side_view(setup.machine, exercise.steps, setup.part_in_table, [operation], units, title)
+    marks = tuple(replace(mark, shown=("?", "?"), delta=("?", "?")) for mark in view.marks)
+    panel = draw(replace(view, marks=marks), _PANEL)
+    shows = (
+        f"{view.seen_from}.",
+        f"Crossed circle: part zero. Dot in a cross: {' '.join(view.axis_words)}.",
+        f"{panel.caption[:1].upper()}{panel.caption[1:]}.",
+    )
+    return Picture(panel.svg, title, _PANEL.width), shows
+
+
+def _asked(exercise: Exercise) -> list[Block]:
+    """The operations and room for their answers: in one table, or in two where angles are asked for as well."""
+    units, letters, axes = exercise.units, exercise.machine.letters, answer_axes(exercise)
+    origins = ("origin x", "y", "z")
+    rooms = (BLANK,) * len(axes)
     if exercise.normals is not None:
-        for one, normal in zip(exercise.placed, exercise.normals, strict=True):
-            direction = f"({normal[0]}, {normal[1]}, {normal[2]})"
-            rows.append((one.name, direction, *numbers.lengths(one.origin_mm, units)))
-        return Table(
-            ("operation", "direction to the spindle, part coordinates", *origins), tuple(rows), left=2
+        rows = tuple(
+            (one.name, f"({normal[0]}, {normal[1]}, {normal[2]})", *numbers.lengths(one.origin_mm, units))
+            for one, normal in zip(exercise.placed, exercise.normals, strict=True)
         )
-    for one in exercise.placed:
-        angles = (f"{angle:g}" for angle in one.program_deg.tolist())
-        rows.append((one.name, *angles, *numbers.lengths(one.origin_mm, units)))
-    return Table(("operation", *(f"program {letter}" for letter in letters), *origins), tuple(rows))
-
-
-def _answers(exercise: Exercise) -> Table:
-    axes = answer_axes(exercise)
-    rows = tuple((one.name, *(BLANK for _ in axes)) for one in exercise.placed)
-    return Table(("operation", *axes), rows)
+        answers = tuple((one.name, *rooms) for one in exercise.placed)
+        return [
+            Table(("operation", "direction to the spindle, part coordinates", *origins), rows, left=2),
+            Table(("operation", *(f"program {letter}" for letter in letters), "X", "Y", "Z"), answers),
+        ]
+    rows = tuple(
+        (
+            one.name,
+            *(f"{angle:g}" for angle in one.program_deg.tolist()),
+            *numbers.lengths(one.origin_mm, units),
+            *rooms,
+        )
+        for one in exercise.placed
+    )
+    return [Table(("operation", *letters, *origins, *axes), rows)]

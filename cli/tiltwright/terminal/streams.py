@@ -6,7 +6,7 @@ import contextlib
 import os
 import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import NoReturn, TextIO, cast
 
 import typer
@@ -19,11 +19,13 @@ __all__ = [
     "CRASHED",
     "INPUT_WRONG",
     "INTERRUPTED",
+    "before_text",
     "coloured",
     "fail",
     "guarded_streams",
     "lost_result",
     "note",
+    "passing_stream",
     "reader_gone",
     "say_no",
 ]
@@ -31,6 +33,31 @@ __all__ = [
 _CONTROLS = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")
 _MOST_MESSAGES = 200
 _LONGEST_LINE = 4000
+
+
+def passing_stream() -> TextIO:
+    """Stderr for a passing line, which its owner wipes when text is to go out: see `before_text`."""
+    return cast(TextIO, _Guarded(getattr(sys.stderr, "stream", sys.stderr)))
+
+
+_wipers: list[Callable[[], None]] = []
+
+
+@contextlib.contextmanager
+def before_text(wipe: Callable[[], None]) -> Iterator[None]:
+    """Call `wipe` before any text goes out, to take a passing line off the screen."""
+    _wipers.append(wipe)
+    try:
+        yield
+    finally:
+        _wipers.remove(wipe)
+
+
+def _wipe() -> None:
+    wipers, _wipers[:] = _wipers[:], []  # what wipes writes, too
+    for wipe in wipers:
+        wipe()
+    _wipers[:] = wipers
 
 
 class _Guarded:
@@ -84,6 +111,15 @@ class _Guarded:
             os.close(nowhere)
 
 
+class _Messages(_Guarded):
+    """Stderr: a passing line of progress gives way to text."""
+
+    def write(self, text: str) -> int:
+        """Write text in the characters that the encoding has."""
+        _wipe()
+        return super().write(text)
+
+
 class _Result(_Guarded):
     """Stdout: what cannot be written is dropped, and the command goes on.
 
@@ -100,6 +136,7 @@ class _Result(_Guarded):
         """Write text in the characters that the encoding has; nothing in it moves a cursor."""
         if self.stream is None and text and not self.reader_gone:
             self.lost = self.lost or "it is closed"
+        _wipe()
         return super().write(_CONTROLS.sub(_spelled, text))
 
     def _abandon(self, stream: TextIO, refusal: OSError) -> None:
@@ -139,7 +176,7 @@ def guarded_streams() -> Iterator[None]:
     _reserve_descriptors()
     out, err = sys.stdout, sys.stderr
     # Text for a closed or full stderr is lost; the exit code remains.
-    sys.stdout, sys.stderr = cast(TextIO, _Result(out)), cast(TextIO, _Guarded(err))
+    sys.stdout, sys.stderr = cast(TextIO, _Result(out)), cast(TextIO, _Messages(err))
     reconfigure = getattr(sys.stdin, "reconfigure", None)
     if reconfigure is not None:
         reconfigure(errors="surrogateescape")

@@ -15,6 +15,14 @@ __all__ = ["UsageError", "help_instead", "usage_words"]
 UsageError = cast("type[Exception]", typer.BadParameter.__bases__[0])
 
 _NUMBERS = re.compile(r"[-+]?[\d.]*\d[\d.]*(,[-+]?[\d.]+)*,?")
+_RANGE = re.compile(r"is not in the range (?:x>=([-\d.]+)|x<=([-\d.]+)|([-\d.]+)<=x<=([-\d.]+))")
+_KINDS = {
+    "int range": "a whole number",
+    "float range": "a number",
+    "int": "a whole number",
+    "integer": "a whole number",
+    "float": "a number",
+}
 _ALONE = {"--at": "--at A{}", "--from": "--from A{}", "--normal": "--normal 0,{},0"}
 
 
@@ -36,6 +44,9 @@ def usage_words(error: Exception, typed: Sequence[str]) -> str:
     context = getattr(error, "ctx", None)
     near = sorted(getattr(error, "possibilities", None) or ())
     message = str(getattr(error, "message", "")) if near else str(getattr(error, "format_message", str)())
+    for kind, plain in _KINDS.items():
+        message = message.replace(f"is not a valid {kind}", f"is not {plain}")
+    message = _RANGE.sub(_range_words, message)
     words, _, meant = " ".join(message.split()).rstrip(".?").partition(". Did you mean ")
     options = [name for one in context.command.params for name in one.opts] if context is not None else []
     tip = _number_tip(typed, options)
@@ -44,6 +55,13 @@ def usage_words(error: Exception, typed: Sequence[str]) -> str:
     return f"{words[:1].lower()}{words[1:]}\n    usage: {_usage(context, typed)}" + (
         f"\n    tip: {tip}" if tip else ""
     )
+
+
+def _range_words(match: re.Match[str]) -> str:
+    """A range in words, as the parser writes it: ``x>=0``, ``1<=x<=999``."""
+    if match[1] is not None:
+        return f"is below {match[1]}"
+    return f"is above {match[2]}" if match[2] is not None else f"is not within {match[3]} to {match[4]}"
 
 
 def _usage(context: Any, typed: Sequence[str]) -> str:  # noqa: ANN401 - typer's context has no public type of its own

@@ -44,18 +44,53 @@ def budget_plot(budget: JobBudget, units: str, ending: str) -> bytes:
         ]
         for line in lines
     ]
-    heights = [max(len(lines), 1) + 1.5, sum(len(one) + 1 for one in bars) + 1.5]
-    figure = new_figure(7.6, _ROW * sum(heights) + 1.0)
-    top, bottom = figure.subplots(2, 1, height_ratios=heights)
+    columns = _columns(_alike(budget, lines, bars))
+    heights = [max(len(lines), 1) + 1.5, max(map(_rows, columns), default=1) + 1.5]
+    figure = new_figure(_WIDE if len(columns) > 1 else _NARROW, _ROW * sum(heights) + 1.0)
+    top, bottom = figure.subfigures(2, 1, height_ratios=heights, squeeze=False)[:, 0]
     left_out = len(budget.lines) - len(lines)
     more = f"; {left_out} nearer to what is wanted left out" if left_out > 0 else ""
     figure.suptitle(
         label(f"{budget.job.views[0].job.file.name}: uncertainty budget, 95 %{more}", 2 * _LONGEST_NAME),
         fontsize=10,
     )
-    _intervals(top, lines, units)
-    _sources(bottom, budget, lines, bars)
+    _intervals(top.subplots(), lines, units)
+    for axes, groups in zip(bottom.subplots(1, len(columns), squeeze=False)[0], columns, strict=True):
+        _sources(axes, groups, max(map(_rows, columns), default=1))
     return as_file(figure, ending)
+
+
+_NARROW, _WIDE = 7.6, 11.0
+"""Width of the picture with one column of sources and with two, inches."""
+
+_TALLEST = 20
+"""Rows of one column of sources; more are set in two, so that the picture fits a page or a screen."""
+
+Group = tuple[str, tuple[tuple[str, int], ...]]
+"""Features that hang on the same sources in the same shares: their names, and source and per cent of each bar."""
+
+
+def _alike(budget: JobBudget, lines: list[Line], bars: list[list[int]]) -> list[Group]:
+    """The sources of every feature; those of which the same is to be drawn, such as repeats of a port, together."""
+    found: dict[tuple[tuple[str, int], ...], list[str]] = {}
+    for line, places in zip(lines, bars, strict=True):
+        shares = tuple(
+            (source_words(budget.job.sources[k]), round(100.0 * float(line.budget.shares[k]))) for k in places
+        )
+        found.setdefault(shares, []).append(line_name(line))
+    return [("; ".join(names), shares) for shares, names in found.items()]
+
+
+def _rows(groups: list[Group]) -> int:
+    return sum(len(shares) + 1 for _, shares in groups)
+
+
+def _columns(groups: list[Group]) -> list[list[Group]]:
+    """The groups in one column, or in two of about the same height."""
+    if _rows(groups) <= _TALLEST:
+        return [groups]
+    place = min(range(1, len(groups)), key=lambda k: abs(_rows(groups[:k]) - _rows(groups[k:])), default=1)
+    return [groups[:place], groups[place:]]
 
 
 def _plain(axes: Axes) -> None:
@@ -108,23 +143,20 @@ def _intervals(axes: Axes, lines: list[Line], units: str) -> None:
     _plain(axes)
 
 
-def _sources(axes: Axes, budget: JobBudget, lines: list[Line], bars: list[list[int]]) -> None:
-    """A bar for each source's share of the variance, feature by feature."""
+def _sources(axes: Axes, groups: list[Group], rows: int) -> None:
+    """A bar for each source's share of the variance, feature by feature; `rows` are those of the longest column."""
     row, ticks, names = 0.0, [], []
-    for line, places in zip(lines, bars, strict=True):
-        axes.text(
-            0.0, row, label(line_name(line), _LONGEST_NAME), fontsize=SMALL, fontweight="bold", va="center"
-        )
+    for title, shares in groups:
+        axes.text(0.0, row, label(title, _LONGEST_NAME), fontsize=SMALL, fontweight="bold", va="center")
         row += 1.0
-        for k in places:
-            share = 100.0 * float(line.budget.shares[k])
+        for source, share in shares:
             axes.barh(row, share, height=0.6, color="0.45")
-            axes.text(share + 1.0, row, f"{share:.0f} %", fontsize=SMALL, va="center")
+            axes.text(share + 1.0, row, f"{share} %", fontsize=SMALL, va="center")
             ticks.append(row)
-            names.append(label(source_words(budget.job.sources[k]), _LONGEST_NAME))
+            names.append(label(source, _LONGEST_NAME))
             row += 1.0
     axes.set_yticks(ticks, names)
-    axes.set_ylim(-0.7, max(row, 1.0) - 0.3)
+    axes.set_ylim(-0.7, max(rows, 1.0) - 0.3)
     axes.set_xlim(0.0, 110.0)
     axes.set_xlabel("share of the variance, %", fontsize=SMALL)
     _plain(axes)

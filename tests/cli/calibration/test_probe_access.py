@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from slices import cases
 
 from kinematics.calibration import candidate_poses
 from kinematics.reach.distance_bounds import BoundingDiscs, gap_bounds
@@ -92,7 +93,7 @@ PARTS = (
 )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=cases(40), deadline=None)
 @given(places(), places(), st.sampled_from(PARTS))
 def test_the_gap_to_a_stem_is_that_of_sampled_points(first, last, part):
     stem = Obstacle("stem", 0, "stem", first[None, None], last[None, None], 4.0)
@@ -105,7 +106,7 @@ def test_the_gap_to_a_stem_is_that_of_sampled_points(first, last, part):
     assert gap - 0.05 <= seen <= gap + 1.0
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=cases(40), deadline=None)
 @given(places(), places(-1.0, 1.0).filter(lambda v: np.linalg.norm(v) > 0.1), st.sampled_from(PARTS))
 def test_the_gap_to_a_disc_is_that_of_sampled_points(centre, normal, part):
     normal = normal / np.linalg.norm(normal)

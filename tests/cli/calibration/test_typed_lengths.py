@@ -74,3 +74,20 @@ def test_what_is_no_length_is_refused_with_its_option(run, examples, option, tex
     ended = run("reach", examples / "tide_gauge_head.toml", option, text)
     assert (ended.code, ended.out) == (2, "")
     assert option in ended.err
+
+
+def test_inches_in_a_plan_in_millimetres_are_recognised(run, examples, tmp_path):
+    """-331.0, -203.4, -310.5 mm are -13.0, -8.0, -12.2 in: inside the travels too, and a third of a metre off the table."""
+    machine = examples / "teaching_mill.toml"
+    plan = (examples / "pivots" / "spring_check.toml").read_text(encoding="utf-8")
+    path = tmp_path / "plan.toml"
+    path.write_text(plan.replace("[-331.0, -203.4, -310.5]", "[-13.03, -8.01, -12.22]"), encoding="utf-8")
+    refused = run("pivot", "plan", path, "-m", machine)
+    assert refused.code == 2
+    assert "target 1, at" in refused.err
+    assert "look like inches" in refused.err
+    typed = ["--target", "b,ball,-13.03,-8.01,-12.22", "--repeatability", "0.002", "-m", machine]
+    assert "look like inches" in run("pivot", "plan", *typed).err
+    # A ball on a high post is no inch.
+    path.write_text(plan.replace("[-331.0, -203.4, -310.5]", "[-331.0, -203.4, -110.5]"), encoding="utf-8")
+    assert "inches" not in run("pivot", "plan", path, "-m", machine).err

@@ -56,6 +56,22 @@ def test_what_is_hard_to_believe_is_told_with_its_line(run, machine, old, new, k
     assert cautions() == ()
 
 
+def test_many_doubts_are_cut_short_before_other_commands(run, machine):
+    """A file in the wrong unit: what the offsets hang on comes first, and `machine show` lists all of it."""
+    path = machine(('units = "mm"', 'units = "inch"'))
+    shown = [line for line in run("machine", "show", path).err.splitlines() if "hard to believe" in line]
+    told = [
+        line
+        for line in run("offsets", "--machine", path, "--zero", "1,2,3", "--at", "A0").err.splitlines()
+        if "hard to believe" in line
+    ]
+    assert len(shown) > 5
+    assert (len(told), told[:2]) == (3, shown[:2])
+    assert all(": rotary 1, point: " in line for line in told[:2])
+    assert f"{len(shown) - 2} more values" in told[2]
+    assert f"machine show {path}" in told[2]
+
+
 def test_every_command_that_reads_the_file_tells_it(run, machine, examples):
     machine(("diameter = 160.0", "diameter = 16000.0"))
     job = machine(("diameter = 160.0", "diameter = 16000.0")).with_name("job.toml")

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
+from slices import cases
 
 from tiltwright.files.diagnostics import InputFaults
 from tiltwright.files.loader import read_job, read_machine
@@ -87,7 +88,7 @@ def mutate(text: str, value: str, seed: int) -> str:
 
 
 @given(TOML, st.integers(0, 2**32), st.integers(1, 4), st.sampled_from(["job", "both"]))
-@settings(SHARED_FOLDER, max_examples=400)
+@settings(SHARED_FOLDER, max_examples=cases(400))
 def test_sound_files_spoilt(tmp_path: Path, value: str, seed: int, times: int, spoilt: str) -> None:
     machine, job = MACHINE, JOB
     for k in range(times):

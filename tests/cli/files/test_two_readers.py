@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError
+from slices import cases
 
 import tiltwright
 from tiltwright.files import machine_file
@@ -165,7 +166,7 @@ VALUES = st.recursive(
 
 
 @given(st.sampled_from(TABLES), st.data())
-@settings(deadline=None, max_examples=400)
+@settings(deadline=None, max_examples=cases(400))
 def test_nor_several_at_once(table, data):
     fields = [field.name for field in msgspec.structs.fields(table)]
     changed = data.draw(st.dictionaries(st.sampled_from(fields), VALUES, max_size=3))

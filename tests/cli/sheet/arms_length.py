@@ -84,9 +84,9 @@ def grey_fills(page) -> list[float]:
     return found
 
 
-def overlaps(page) -> list[str]:
-    """Words that share paper with one another, or with a stroke."""
-    words, found = words_of(page), []
+def overlaps(page, words) -> list[str]:
+    """Words of a page that share paper with one another, or with a stroke."""
+    found = []
     boxes = np.array([(w.left, w.top, w.right, w.bottom) for w in words]).reshape(-1, 4)
     boxes = boxes + np.array([0.3, 0.3, -0.3, -0.3])
     for index, box in enumerate(boxes):
@@ -99,18 +99,19 @@ def overlaps(page) -> list[str]:
     start, step = strokes[:, :2], strokes[:, 2:] - strokes[:, :2]
     step = np.where(np.abs(step) < 1e-9, 1e-9, step)
     first, last = (boxes[:, None, :2] - start) / step, (boxes[:, None, 2:] - start) / step
-    enter = np.minimum(first, last).max(axis=-1).clip(0.0, None)
-    leave = np.maximum(first, last).min(axis=-1).clip(None, 1.0)
+    early, late = np.minimum(first, last), np.maximum(first, last)
+    enter = np.maximum(early[..., 0], early[..., 1]).clip(0.0, None)
+    leave = np.minimum(late[..., 0], late[..., 1]).clip(None, 1.0)
     for index, stroke in np.argwhere(enter < leave):
         found.append(f"{words[index].text} / stroke {np.round(strokes[stroke], 1).tolist()}")
     return found
 
 
-def fullness(page) -> float:
+def fullness(page, words) -> float:
     """Share of the page's field that is used, from its top to the lowest word or stroke."""
     top, bottom = (PAPER_MARGIN_MM[end] / PT_MM for end in ("top", "bottom"))
     field_end = float(page.height) - bottom
-    ends = [w.bottom for w in words_of(page) if w.bottom < field_end + 1.0]
+    ends = [w.bottom for w in words if w.bottom < field_end + 1.0]
     ends += [max(y0, y1) for _, y0, _, y1 in strokes_of(page) if max(y0, y1) < field_end + 1.0]
     return (max(ends, default=top) - top) / (field_end - top)
 
@@ -122,12 +123,13 @@ def faults_of(pdf: bytes, sheet) -> list[str]:
         pages = document.pages
         sizes: dict[str, float] = {}
         for number, page in enumerate(pages, 1):
-            found += [f"page {number}: {what}" for what in overlaps(page)]
+            words = words_of(page)
+            found += [f"page {number}: {what}" for what in overlaps(page, words)]
             grey = [round(one, 1) for one in grey_fills(page) if 3.0 < one < 40.0]
             found += [f"page {number}: fill {one} %" for one in grey]
-            if number < len(pages) and fullness(page) < 2.0 / 3.0:
-                found.append(f"page {number} of {len(pages)}: {fullness(page):.2f} full")
-            for word in words_of(page):
+            if number < len(pages) and fullness(page, words) < 2.0 / 3.0:
+                found.append(f"page {number} of {len(pages)}: {fullness(page, words):.2f} full")
+            for word in words:
                 sizes[word.text] = max(sizes.get(word.text, 0.0), word.size)
         # each figure that is loaded or checked stands somewhere at its size
         classes = {

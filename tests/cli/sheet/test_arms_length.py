@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import pytest
+from slices import cases
 
 from tiltwright.job.evaluate import evaluate_job
 from tiltwright.sheet import typeset
@@ -30,7 +31,7 @@ def test_an_example_holds_at_arms_length(examples, name, units, paper, pages):
 
 
 @pytest.mark.parametrize(
-    ("seed", "paper"), [(1, "a4"), (2, "us-letter"), (3, "a4"), (4, "us-letter"), (5, "a4")]
+    ("seed", "paper"), [(1, "a4"), (2, "us-letter"), (3, "a4"), (4, "us-letter"), (5, "a4")][: cases(5)]
 )
 def test_a_random_job_holds_at_arms_length(tmp_path, seed, paper):
     machine, job = random_job(seed)

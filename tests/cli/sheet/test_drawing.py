@@ -10,12 +10,20 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from slices import cases
 
 from kinematics import Machine, Platter, RotaryAxis, RotationSense, Setup, StackStep, table_pose
 from tiltwright.output.canvas import LabelBox
 from tiltwright.sheet.drawing import Panel, draw
 from tiltwright.sheet.panel_layout import ALONE, HALF, PAIR, inside
-from tiltwright.sheet.side_view import SideView, TiltOperation, choose_view_direction, side_view
+from tiltwright.sheet.side_view import (
+    SideView,
+    TiltOperation,
+    bar_section,
+    choose_view_direction,
+    round_section,
+    side_view,
+)
 
 from .conftest import SETUPS
 
@@ -76,7 +84,7 @@ steps_of_stacks = st.lists(
 )
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=cases(40), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     steps=steps_of_stacks,
     tilt=st.floats(-120, 120),
@@ -94,7 +102,7 @@ def test_labels_keep_off_each_other_off_lines_and_inside(
     assert faults(draw(view_of(setup, steps, (tilt, turn), origin, units, "W" * 80), layout)) == []
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=cases(40), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     steps=steps_of_stacks,
     turn=st.floats(-180, 180),
@@ -124,7 +132,7 @@ def test_what_is_not_drawn_as_it_is_is_dashed_and_what_the_file_states_is_not():
     origin=st.tuples(*[st.floats(-60, 60)] * 3),
     layout=st.sampled_from([HALF, PAIR, ALONE]),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=cases(60), deadline=None)
 def test_the_spindles_arrow_ends_above_the_origin_and_above_all_that_stands_over_it(tilt, origin, layout):
     steps = [StackStep("plate", 20.0), StackStep("post", 120.0)]
     view = view_of(Setup.from_stack(trunnion(), steps), steps, (tilt, 40.0), origin)
@@ -147,7 +155,7 @@ def test_the_spindles_arrow_ends_above_the_origin_and_above_all_that_stands_over
 
 
 @given(tilt=st.floats(-120, 120), ups=st.lists(st.floats(3, 120), min_size=1, max_size=6))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=cases(15), deadline=None)
 def test_leaders_cross_neither_each_other_nor_a_body(tilt, ups):
     steps = [StackStep(f"step {k}", up) for k, up in enumerate(ups)]
     view = view_of(Setup.from_stack(trunnion(), steps), steps, (tilt, 40.0), (10.0, 0.0, -5.0))
@@ -201,7 +209,7 @@ def test_dimensions_and_offsets_are_those_of_the_table(make, setup):
     origin=st.tuples(*[st.floats(-60, 60)] * 3),
     layout=st.sampled_from([HALF, PAIR, ALONE]),
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=cases(40), deadline=None)
 def test_the_dimension_lines_are_to_the_stated_scale(tilt, origin, layout):
     steps = [StackStep("post", 120.0)]
     view = view_of(Setup.from_stack(trunnion(), steps), steps, (tilt, 40.0), origin)
@@ -263,3 +271,42 @@ def test_letters_on_paper_are_large_and_nothing_is_coloured(make, layout):
         assert min(sizes) * 0.729 >= 2.6  # height of a digit, as a part of the font's size
         for colour in re.findall(r"#([0-9a-f]{6})", svg):
             assert len({colour[:2], colour[2:4], colour[4:]}) == 1
+
+
+def test_a_step_with_its_section_is_drawn_to_scale():
+    """A 60 mm round and a 40 by 20 bar, upright and seen from +X: as wide as they are, whatever the platter is."""
+    steps = [StackStep("round", up_mm=50.0), StackStep("bar", up_mm=30.0), StackStep("bare", up_mm=10.0)]
+    setup = Setup.from_stack(trunnion(), steps)
+    stand = TiltOperation("port", "G55", np.zeros(2), setup.work_offset([0, 0, 0], np.zeros(2)))
+
+    def seen(*sections):
+        return side_view(setup.machine, steps, setup.part_in_table, [stand], "mm", "a tilt", sections)
+
+    view = seen(round_section(60.0), bar_section((40.0, 20.0)), None)
+    wide = [np.ptp(step.outline[:, 0]) for step in view.steps if step.outline is not None]
+    assert wide[:2] == pytest.approx([60.0, 20.0], abs=1e-6)
+    assert [step.stated for step in view.steps] == [True, True, False]
+    # What is not to scale is said of nothing else.
+    assert "dashed" in view.outline_words
+    assert seen(None, None, None).outline_words == view_of(setup, steps, (0.0, 0.0), (0, 0, 0)).outline_words
+    assert seen(round_section(60.0), round_section(30.0), round_section(5.0)).outline_words == ""
+    # Stated steps have full outlines, the others dashes.
+    dashed = [draw(one, HALF).svg.count("stroke-dasharray") for one in (view, seen(None, None, None))]
+    assert dashed[1] == dashed[0] + 2
+
+
+def test_an_indexer_shows_the_sections_that_are_stated():
+    setup = Setup.from_stack(indexer(100.0), [StackStep("stub", up_mm=40.0)])
+    stand = TiltOperation("top", "G54", np.zeros(1), setup.work_offset([0, 0, 0], np.zeros(1)))
+    view = side_view(
+        setup.machine,
+        [StackStep("stub", up_mm=40.0)],
+        setup.part_in_table,
+        [stand],
+        "mm",
+        "a tilt",
+        [round_section(25.0)],
+    )
+    (step,) = view.steps
+    assert step.outline is not None
+    assert np.ptp(step.outline[:, 0]) == pytest.approx(25.0, abs=1e-6)

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from slices import cases
 
 import tiltwright
 from kinematics.reach import flat_mm, outlines
@@ -146,7 +147,7 @@ def test_the_other_side_stands_beside_where_there_is_room_and_not_where_there_is
 
 
 @settings(
-    max_examples=10,
+    max_examples=cases(10),
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
 )

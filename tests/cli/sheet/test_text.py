@@ -10,6 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
+from slices import cases
 
 from tiltwright.output.document_files import escaped, escaped_in_cell
 from tiltwright.output.tables import columns_of
@@ -82,7 +83,7 @@ def test_names_change_nothing_in_the_markdown_but_the_words(make, name):
     assert any(text == f"Setup sheet: {name}" for text in words)
 
 
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=cases(300), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(name=st.text(st.characters(min_codepoint=33, max_codepoint=126), min_size=1, max_size=30))
 def test_an_escaped_name_reads_as_itself(name):
     (_, inline, _) = tokens_of(f"a {escaped(name)} z")

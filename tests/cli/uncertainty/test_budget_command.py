@@ -291,6 +291,10 @@ def test_it_is_drawn_and_the_same_twice(run, examples, tmp_path):
     for name in ("a.svg", "b.svg"):
         assert run("budget", examples / "beacon_dome.toml", "--plot", tmp_path / name).code == 1
     assert (tmp_path / "a.svg").read_bytes() == (tmp_path / "b.svg").read_bytes()
+    # Eight features with five sources each fit a screen: as wide as it is high.
+    head = (tmp_path / "a.svg").read_text(encoding="utf-8").split("<svg", 1)[1].split(">", 1)[0]
+    wide, high = (float(head.split(f'{side}="', 1)[1].split("pt", 1)[0]) for side in ("width", "height"))
+    assert wide >= high
     ended = run("budget", examples / "beacon_dome.toml", "--plot", tmp_path / "a.svg")
     assert ended.code == 2
 

@@ -1,6 +1,6 @@
 """The batch against the clock, the forecast, and the part's zero at every tilt."""
 
-from datetime import datetime, time, timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
@@ -12,7 +12,7 @@ from kinematics.batch import (
     BatchTimes,
     ShopHours,
     ToolLife,
-    batch_finish,
+    batch_schedule,
     clocking_response,
     cycle_minutes,
     forecast,
@@ -21,62 +21,101 @@ from kinematics.batch import (
     tools_needed,
 )
 
-WEEK = ShopHours(((time(7), time(16)),) * 5 + (None, None), unattended_min=240.0)
-ALWAYS = ShopHours(((time(0), time(23, 59, 59)),) * 7, unattended_min=24.0 * 60.0)
+DAY = (7 * 60.0, 16 * 60.0)
+WEEK = ShopHours((DAY,) * 5 + (None, None), unattended_min=240.0)
+ALWAYS = ShopHours(((0.0, 1440.0),) * 7)
 MONDAY = datetime(2026, 3, 2, 7)  # noqa: DTZ001 - the wall clock of a shop
+
+
+def minutes_open(hours, days=45):
+    """Whether the shop is open in each minute from Monday's midnight on, shifts over midnight included."""
+    there = np.zeros((days + 2) * 1440, dtype=bool)
+    for day in range(-1, days):
+        span = hours.days_min[day % 7]
+        if span:
+            there[max(0, day * 1440 + int(span[0])) : max(0, day * 1440 + int(span[1]))] = True
+    return there
 
 
 def minute_by_minute(times, hours, start, parts):
     """The batch walked through by the minute: waits until a platter may be loaded, then loads and cuts it."""
-    now, left, since = start, parts, 0
+    there = minutes_open(hours)
+    # How long nobody has been there at the end of each minute.
+    alone_until = np.arange(there.size) - np.maximum.accumulate(np.where(there, np.arange(there.size), -1))
+    loading, now, left, since, alone = int(times.loading_min), 7 * 60, parts, 0, 0
     while left:
         on = min(times.parts, left)
         minutes = on * times.cutting_min + times.index_min
         if times.probing_every:
             minutes += (since + on) // times.probing_every * times.probing_min
             since = (since + on) % times.probing_every
-        while True:
-            day = hours.days[now.weekday()]
-            if day:
-                opening, closing = (datetime.combine(now.date(), one) for one in day)
-                loaded = now + timedelta(minutes=times.loading_min)
-                if (
-                    opening <= now < closing
-                    and loaded <= closing
-                    and loaded + timedelta(minutes=minutes)
-                    <= closing + timedelta(minutes=hours.unattended_min)
-                ):
-                    break
-            now += timedelta(minutes=1)
-        now = loaded + timedelta(minutes=minutes)
+        minutes = int(minutes)
+        for begin in range(now, now + 14 * 1440):
+            if not there[begin : begin + max(1, loading)].all():
+                continue
+            if alone_until[begin + loading : begin + loading + minutes].max() <= hours.unattended_min:
+                break
+        else:
+            return None
+        now = begin + loading + minutes
+        alone += int((~there[begin:now]).sum())
         left -= on
-    return now
+    return start + timedelta(minutes=now - 7 * 60), alone
+
+
+SHIFTS = st.one_of(
+    st.none(),
+    st.tuples(st.integers(0, 23), st.integers(1, 24)).map(lambda d: (60.0 * d[0], 60.0 * (d[0] + d[1]))),
+)
 
 
 @given(
-    st.integers(20, 150), st.integers(0, 20), st.integers(0, 5), st.integers(1, 3), st.integers(1, 12),
-    st.integers(0, 300), st.sampled_from([None, 2, 5]),
+    st.lists(SHIFTS, min_size=7, max_size=7).filter(any), st.integers(20, 400), st.integers(1, 20), st.integers(0, 5),
+    st.integers(1, 3), st.integers(1, 6), st.integers(0, 900), st.sampled_from([None, 2, 5]),
 )  # fmt: skip
-def test_the_finish_is_that_of_a_walk_by_the_minute(cutting, loading, index, nests, parts, alone, every):
+def test_the_schedule_is_that_of_a_walk_by_the_minute(
+    days, cutting, loading, index, nests, parts, alone, every
+):
     times = BatchTimes(cutting, loading, index, nests, 3.0, every)
-    hours = ShopHours(((time(7), time(16)), None, *((time(6, 30), time(15)),) * 3, None, None), alone)
-    if nests * cutting + index + loading + 3 * nests > 8 * 60:
+    hours = ShopHours(tuple(days), alone)
+    walked = minute_by_minute(times, hours, MONDAY, parts)
+    if walked is None:
+        with pytest.raises(KinematicsError, match="fits into a day"):
+            batch_schedule(times, hours, MONDAY, parts)
         return
-    assert batch_finish(times, hours, MONDAY, parts) == minute_by_minute(times, hours, MONDAY, parts)
+    found = batch_schedule(times, hours, MONDAY, parts)
+    assert (found.finish, found.alone_min) == walked
+    assert sum(day.parts for day in found.days) == parts
+    assert found.running_min == pytest.approx(
+        parts * cutting + -(-parts // nests) * (loading + index) + (3.0 * (parts // every) if every else 0.0)
+    )
 
 
 def test_a_batch_of_150_at_a_little_over_two_hours_is_more_than_300_machine_hours():
     """Common practice, no source: the arithmetic of a batch that runs day and night."""
     times = BatchTimes(125.0)
-    done = batch_finish(times, ALWAYS, MONDAY, 150)
-    assert done - MONDAY >= timedelta(hours=300)
+    found = batch_schedule(times, ALWAYS, MONDAY, 150)
+    assert found.finish - MONDAY == timedelta(minutes=150 * 125)
+    assert (found.alone_min, found.running_min) == (0.0, 150 * 125.0)
     assert cycle_minutes(times) * 150 / 60.0 == pytest.approx(312.5)
+
+
+def test_through_the_night_where_the_next_shift_comes_in_time():
+    """Closed from 16:00 to 7:00: with 15 hours alone a platter of 20 hours runs on into the morning, with 14 it never fits."""
+    one = BatchTimes(1200.0)
+    found = batch_schedule(one, ShopHours((DAY,) * 7, 900.0), MONDAY, 1)
+    assert (found.finish, found.alone_min) == (MONDAY + timedelta(hours=20), 11 * 60.0)
+    assert batch_schedule(one, ShopHours((DAY,) * 7, 660.0), MONDAY, 1).finish == found.finish
+    with pytest.raises(KinematicsError, match="found 1200 minutes"):
+        batch_schedule(one, ShopHours((DAY,) * 7, 659.0), MONDAY, 1)
 
 
 def test_what_never_fits_is_refused():
     with pytest.raises(KinematicsError, match="found 800 minutes"):
-        batch_finish(BatchTimes(800.0), WEEK, MONDAY, 1)
-    assert batch_finish(BatchTimes(700.0), WEEK, MONDAY, 0) == MONDAY
+        batch_schedule(BatchTimes(800.0), WEEK, MONDAY, 1)
+    assert batch_schedule(BatchTimes(700.0), WEEK, MONDAY, 0).finish is None
+    with pytest.raises(KinematicsError, match="ten years"):
+        batch_schedule(BatchTimes(700.0), WEEK, MONDAY, 100_000)
 
 
 @pytest.mark.parametrize(
@@ -87,7 +126,10 @@ def test_what_never_fits_is_refused():
         (lambda: BatchTimes(1.0, probing_every=0), "found 0"),
         (lambda: ShopHours((None,) * 7), "found none"),
         (lambda: ShopHours((None,) * 6), "found 6"),
-        (lambda: ShopHours(((time(9), time(8)),) * 7), "09:00"),
+        (lambda: ShopHours(((540.0, 480.0),) * 7), "540 to 480"),
+        (lambda: ShopHours(((1440.0, 1500.0),) * 7), "1440"),
+        (lambda: ShopHours(((0.0, 1441.0),) * 7), "1441"),
+        (lambda: ShopHours((DAY,) * 7, -1.0), "found -1"),
         (lambda: ToolLife("drill", 0.0, 1.0), "found 0"),
         (lambda: forecast(0.0, 0.1, (-1.0, 1.0), u_drift=-1.0), "found -1"),
         (lambda: probing_intervals([0], drift=0.0, sigma=1.0, tolerance=1.0, minutes=1.0), "found 0"),

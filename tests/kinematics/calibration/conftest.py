@@ -1,6 +1,5 @@
 """A workshop of random machines and calibrations: our own invention, no data of anybody's."""
 
-import os
 from dataclasses import dataclass, replace
 from types import SimpleNamespace
 
@@ -11,10 +10,6 @@ from kinematics import Machine, Platter, RotaryAxis, RotationSense
 from kinematics.calibration import PlannedTarget, TargetKind, simulated_readings
 
 AXES = {"A": np.array([1.0, 0.0, 0.0]), "B": np.array([0.0, 1.0, 0.0]), "C": np.array([0.0, 0.0, 1.0])}
-
-
-TIMES = int(os.environ.get("TILTWRIGHT_SIMULATIONS", "1"))
-"""Multiple of the simulated sets: 1 in the suite, 20 and more by hand, for the same claims with more behind them."""
 
 
 def random_machine(rng, letters=None):
@@ -101,7 +96,6 @@ def random_case(seed, *, targets=None, poses=None, extra=()):
 @pytest.fixture(scope="session")
 def shop():
     return SimpleNamespace(
-        TIMES=TIMES,
         random_machine=random_machine,
         moved_machine=moved_machine,
         ball=ball,

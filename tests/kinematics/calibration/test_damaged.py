@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from slices import cases
 
 from kinematics import KinematicsError, Machine, Platter, RotaryAxis, RotationSense
 from kinematics.calibration import Readings, TargetKind, fit_pivots, readings_from_rows
@@ -17,8 +18,8 @@ damaged = importlib.util.module_from_spec(SPEC)
 SPEC.loader.exec_module(damaged)
 
 
-def test_a_sample_of_damaged_sets(shop):
-    count = 50 * shop.TIMES
+def test_a_sample_of_damaged_sets():
+    count = cases(50)
     outcomes, faults = damaged.run(count)
     assert faults == []
     assert outcomes["fitted"] > count // 5  # not everything is refused
@@ -63,7 +64,8 @@ GOOD = {
         ("points_mm", [[0.0, 0.0], [1.0, 0.0]], "points: expected a last axis of 3 numbers"),
         ("points_mm", None, "points: expected"),
         ("sigma_mm", [0.1], "sigma: expected a last axis of 2 numbers"),
-        ("sigma_mm", [0.1, 0.0], "sigma: expected more than 0, found 0"),
+        ("sigma_mm", [0.1, 0.0], "sigma: expected 1e-09 mm or more, found 0"),
+        ("sigma_mm", [0.1, 1e-170], "sigma: expected 1e-09 mm or more, found 1e-170"),
         ("rows", [1], r"rows: expected shape \(2,\), found \(1,\)"),
         ("directions", ([0, 0, 1], None), "directions: expected 1, found 2"),
         ("directions", ([[0, 0, 1]],), r"direction: expected shape \(3,\), found \(1, 3\)"),
@@ -91,6 +93,7 @@ def test_lists_of_unlike_lengths_are_refused():
 @pytest.mark.parametrize(
     ("options", "message"),
     [
+        ({"sigma_mm": 1e-170}, "sigma: expected 1e-09 mm or more, found 1e-170"),
         ({"sigma_mm": "0.1"}, "sigma: expected a number, found '0.1'"),
         ({"sigma_mm": float("nan")}, "sigma: expected finite numbers, found NaN or infinity"),
         ({"floor_mm": -1.0}, "floor: expected more than 0 mm, found -1"),

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from slices import cases
 
 from kinematics import Machine, Platter, RotaryAxis, RotationSense, transform_points
 from kinematics.calibration import fit_pivots, planned_readings, readings_from_rows, relative_line_parameters
@@ -85,7 +86,7 @@ def test_a_cross_bore_and_a_platter_do_it_without_any_ball(shop):
     assert max(off_line_mm(*pair) for pair in zip(fit.lines, truth.rotaries, strict=True)) < EXACT_MM
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=cases(20), deadline=None)
 @given(st.integers(0, 10**6), st.floats(-1.0, 1.0), st.floats(-1.0, 1.0))
 def test_every_scatter_free_calibration_gives_back_what_made_it(seed, shift, lean):
     a = RotaryAxis("A", [-381.0, -203.0, -406.0], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 from scipy.stats import chi2
+from slices import cases
 
 from kinematics import (
     KinematicsError,
@@ -172,7 +173,7 @@ def test_studentised_residuals_are_those_of_leaving_the_reading_out(shop):
 
 def test_suspects_are_named_worst_first_and_clean_readings_have_none(shop):
     named = 0
-    for seed in range(40):
+    for seed in range(cases(40)):
         case = shop.random_case(300 + seed, targets=2, poses=12)
         named += len(fit_pivots(case.readings, case.nominal).outliers)
         bad = np.random.default_rng(seed).choice(len(case.readings), size=2, replace=False)

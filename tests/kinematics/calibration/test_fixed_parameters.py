@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from slices import cases
 
 from kinematics import KinematicsError, Machine, Platter, RotaryAxis, RotationSense, transform_points
 from kinematics.calibration import (
@@ -215,7 +216,7 @@ def test_a_block_side_touched_from_both_sides_tells_its_share():
     assert [one.stated for one in fit.fixed if one.target == "block"] == [True]
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=cases(25), deadline=None)
 @given(st.integers(0, 10**6))
 def test_what_is_held_is_exactly_the_machines(seed):
     """Whatever the poses: untold numbers keep the machine's values to the last bit, told ones have an uncertainty."""

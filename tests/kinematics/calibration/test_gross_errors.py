@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from slices import cases
 
 from kinematics import KinematicsError
 from kinematics.calibration import find_blunders, find_gross_errors, fit_pivots
@@ -23,7 +24,7 @@ SLIPS = {
 
 @pytest.mark.parametrize("kind", SLIPS)
 def test_one_gross_row_is_named_and_corrected(shop, kind):
-    for seed in range(30):
+    for seed in range(cases(30)):
         case = shop.random_case(80_000 + seed, poses=10)
         bad = seed % len(case.readings)
         points = np.array(case.readings.points_mm)
@@ -81,18 +82,18 @@ def test_a_row_that_nothing_plain_explains_is_named_and_left_out(shop):
 )
 def test_the_classic_blunders_are_left_to_their_own_search(shop, spoil):
     taken = []
-    for seed in range(50 * shop.TIMES):
+    for seed in range(cases(50)):
         readings, machine, _, _ = spoil(shop, seed)
         taken += [
             (seed, b.kind, b.rows)
             for b in find_gross_errors(readings, machine)
             if b.kind != "reading far off"
         ]
-    assert len(taken) <= shop.TIMES // 2, taken
+    assert len(taken) <= cases(50) // 100, taken
 
 
 def test_clean_readings_are_left_alone(shop):
-    for seed in range(100 * shop.TIMES):
+    for seed in range(cases(100)):
         case = shop.random_case(seed, extra=(shop.platter_touches,) if seed % 4 == 0 else ())
         assert find_gross_errors(case.readings, case.nominal) == ()
 
@@ -100,7 +101,7 @@ def test_clean_readings_are_left_alone(shop):
 @pytest.mark.parametrize("factor", [10.0, 100.0, 1000.0, 0.1, 0.01, 0.001])
 def test_a_decimal_point_in_the_wrong_place_names_its_row(shop, factor):
     """One coordinate, or all of one reading: the row is named with what was expected, and nothing raises."""
-    for seed in range(12):
+    for seed in range(cases(12)):
         case = shop.random_case(seed, poses=12)
         rng = np.random.default_rng(seed)
         points = np.array(case.readings.points_mm)

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from slices import cases
 
 from kinematics import KinematicsError
 from kinematics.calibration import fit_pivots, length_interval, simulated_readings
@@ -11,8 +12,8 @@ from kinematics.calibration import fit_pivots, length_interval, simulated_readin
 
 @pytest.mark.parametrize("dof", [None, 8])
 @pytest.mark.parametrize("spread", [1.0, 3.0])
-def test_an_interval_of_a_length_holds_it_at_zero_and_far_from_it(shop, dof, spread):
-    runs = 200 * shop.TIMES
+def test_an_interval_of_a_length_holds_it_at_zero_and_far_from_it(dof, spread):
+    runs = cases(200)
     rng = np.random.default_rng(1)
     covariance = np.diag([1.0, spread**2])
     for length in (0.0, 1.0, 3.0, 30.0):
@@ -52,7 +53,7 @@ def calibrated(shop, seed, tilt_deg):
 
 def test_a_square_platter_is_called_out_of_square_in_one_of_twenty(shop):
     named = held = 0
-    runs = 100 * shop.TIMES
+    runs = cases(100)
     for seed in range(runs):
         fit, _, _ = calibrated(shop, seed, 0.0)
         tilt = fit.targets[-1].tilt
@@ -66,7 +67,7 @@ def test_a_square_platter_is_called_out_of_square_in_one_of_twenty(shop):
 
 def test_a_tilted_platter_is_called_so_with_the_right_interval(shop):
     held = 0
-    runs = 60 * shop.TIMES
+    runs = cases(60)
     for seed in range(runs):
         fit, _, _ = calibrated(shop, seed, 0.05)
         tilt = fit.targets[-1].tilt
@@ -78,7 +79,7 @@ def test_a_tilted_platter_is_called_so_with_the_right_interval(shop):
 def test_the_joint_covariance_is_that_of_lines_face_and_normal(shop):
     """Against the scatter of repeated calibrations, whitened: the squares follow chi squared of face and normal."""
     squares = []
-    runs = 60 * shop.TIMES
+    runs = cases(60)
     for seed in range(runs):
         fit, normal, height = calibrated(shop, seed, 0.03)
         platter, lines = fit.platter, 4 * len(fit.machine.rotaries)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from slices import at_least, cases
 
 from kinematics import KinematicsError
 from kinematics.calibration import (
@@ -34,22 +35,25 @@ NAMES = [name for name in systematic.ERRORS if name != "none"]
 @pytest.mark.parametrize("name", NAMES)
 def test_intervals_hold_the_truth_where_the_poses_tell_the_error(shop, name):
     """40 calibrations each; `python tests/kinematics/calibration/systematic.py 2000` tries 2,000."""
-    found, coverage, without = systematic.run(shop, name, 40)
+    runs = cases(40)
+    found, coverage, without = systematic.run(shop, name, runs)
     if name in systematic.DENSE:
-        assert found["shows"] >= 20
-    assert found["named where it shows"] >= 0.95 * found["shows"]
+        assert found["shows"] >= runs // 2
+    assert found["named where it shows"] >= at_least(0.95, found["shows"])
     assert found["sudden change named"] == 0
-    assert found["another named"] <= 1
-    if found["shows"] >= 10:
-        assert 0.91 <= coverage <= 0.99
+    assert found["another named"] <= max(1, runs // 40)
+    if found["shows"] >= runs // 4:
+        # A set's eight parameters scatter together: some 0.12 from set to set.
+        assert abs(coverage - 0.95) < 0.005 + 3.0 * 0.12 / np.sqrt(found["shows"])
         assert without < 0.9
 
 
 def test_clean_readings_are_not_suspected(shop):
-    found, coverage, _ = systematic.run(shop, "none", 60 * shop.TIMES)
+    runs = cases(60)
+    found, coverage, _ = systematic.run(shop, "none", runs)
     assert found["any alarm"] == 0
     assert found["sudden change named"] == 0
-    assert 0.92 < coverage < 0.98
+    assert abs(coverage - 0.95) < 0.03 * np.sqrt(60.0 / runs)
 
 
 def test_the_size_of_an_error_comes_out(shop):
@@ -157,7 +161,7 @@ def drifting(shop, seed, size_mm, **more):
 
 def test_a_slow_drift_of_a_hundredth_is_named_with_size_and_direction(shop):
     named = 0
-    for seed in range(40):
+    for seed in range(cases(40)):
         nominal, drift, readings = drifting(shop, seed, 0.01)
         assert not find_blunders(readings, nominal)
         (found,) = fit_pivots(readings, nominal).drifts
@@ -166,7 +170,7 @@ def test_a_slow_drift_of_a_hundredth_is_named_with_size_and_direction(shop):
             named += 1
             assert found.u_mm is not None
             assert np.linalg.norm(np.array(found.shift_mm) - drift) < 6.0 * found.u_mm
-    assert named >= 36
+    assert named >= at_least(0.9, cases(40))
 
 
 def test_a_drift_with_temperature_is_named_by_it(shop):
@@ -183,7 +187,7 @@ def test_a_drift_with_temperature_is_named_by_it(shop):
 
 
 def test_a_single_bad_reading_is_neither_drift_nor_angle_error(shop):
-    for seed in range(40):
+    for seed in range(cases(40)):
         nominal, _, readings = drifting(shop, seed, 0.0)
         points = np.array(readings.points_mm)
         points[(7 * seed) % len(points)] += [0.04, -0.03, 0.02]
@@ -218,15 +222,15 @@ def test_a_plan_says_from_which_size_on_an_error_shows(shop):
     ]
     named = dict.fromkeys((1.0, 1.0 / 3.0), 0)
     for share in named:
-        for seed in range(40):
+        for seed in range(cases(40)):
             phase = rng.uniform(0.0, 2.0 * np.pi)
             error = np.zeros(5)
             error[:2] = share * size * systematic.ARCSEC * np.array([np.cos(phase), np.sin(phase)])
             readings = systematic.read(nominal, targets, poses, seed, rotary=0, error=error)
             fit = fit_pivots(readings, nominal, sigma_mm=systematic.SIGMA_MM)
             named[share] += any(one.significant and one.letter == "A" for one in fit.angle_errors)
-    assert named[1.0] >= 38
-    assert named[1.0 / 3.0] <= 25
+    assert named[1.0] >= at_least(0.95, cases(40))
+    assert named[1.0 / 3.0] <= 0.65 * cases(40)
 
 
 def test_added_poses_show_what_the_planned_ones_do_not(shop):
@@ -262,7 +266,7 @@ def test_the_first_pose_read_again_shows_a_smaller_drift(shop):
 def test_a_drift_that_is_adjusted_along_leaves_intervals_that_hold(shop, ordered):
     """Named or not: with a hundredth of drift the plain intervals hold half the truths, the adjusted ones what they say."""
     plain, adjusted, named = [], [], 0
-    runs = 60 * shop.TIMES
+    runs = cases(60)
     for seed in range(runs):
         rng = np.random.default_rng(seed)
         nominal = shop.random_machine(rng)
@@ -288,7 +292,7 @@ def test_a_drift_that_is_adjusted_along_leaves_intervals_that_hold(shop, ordered
     assert np.mean(plain) < 0.75
     # A set's eight parameters scatter together: some 0.12 from set to set.
     assert abs(np.mean(adjusted) - 0.95) < 0.005 + 3.0 * 0.12 / np.sqrt(runs)
-    assert named >= (0.05 if ordered else 0.99) * runs
+    assert named >= at_least(0.05 if ordered else 0.99, runs)
 
 
 def test_the_adjusted_drift_is_the_one_put_in(shop):

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import scipy.stats
+from slices import cases
 
 from kinematics.calibration import (
     coverage_factor,
@@ -58,7 +59,7 @@ def test_region_factors_are_those_of_chi_squared_and_f():
 
 def test_regions_and_intervals_hold_the_truth_as_often_as_they_say(shop):
     """600 calibrations, each twenty on a machine of their own, with a stated and with an estimated scatter."""
-    count = 600 * shop.TIMES
+    count = 20 * cases(30)
     held = {"stated region": 0, "estimated region": 0}
     inside, judged = np.zeros(2), 0
     for seed in range(count // 20):
@@ -118,7 +119,7 @@ def test_covariances_are_what_repeated_calibrations_scatter_by(shop):
     rng = np.random.default_rng(42)
     nominal = shop.random_machine(rng)
     targets = [*shop.balls(nominal, rng, 1), shop.platter_touches(nominal)]
-    poses, sigma, runs = shop.random_poses(nominal, rng, 8), 0.004, 300 * shop.TIMES
+    poses, sigma, runs = shop.random_poses(nominal, rng, 8), 0.004, cases(300)
     exact = planned_readings(nominal, targets, poses)
     first = fit_pivots(exact, nominal, sigma_mm=sigma)
     scatter = np.empty((runs, 8))
@@ -139,7 +140,7 @@ def test_distances_angles_and_tilts_scatter_as_they_say(shop):
     nominal = shop.random_machine(rng, "AC")
     truth = shop.moved_machine(nominal, rng, 0.3, 0.3)
     targets = [*shop.balls(nominal, rng, 1), shop.platter_touches(truth)]
-    poses, sigma, runs = shop.random_poses(nominal, rng, 8), 0.004, 60 * shop.TIMES
+    poses, sigma, runs = shop.random_poses(nominal, rng, 8), 0.004, cases(60)
 
     def numbers(fit):
         tilt = next(t.tilt for t in fit.targets if t.name == "platter")

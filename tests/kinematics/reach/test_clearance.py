@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from slices import cases
 
 from kinematics import StackStep
 from kinematics.reach.beam import Section
@@ -212,7 +213,7 @@ def random_body(random):
     return collision_body("body", shape).moved(pose)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=cases(60), deadline=None)
 @given(shapes)
 def test_bounds_hold(seed):
     random = np.random.default_rng(seed)

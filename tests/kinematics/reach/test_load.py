@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from slices import cases
 
 from kinematics import StackStep
 from kinematics.reach.load import (
@@ -53,7 +54,7 @@ def test_the_worst_pose_lies_at_an_end_of_the_range(make):
 
 # Two crests half a turn of C apart, the lower one nearer to a point of the search's grid.
 @example((0.0, 1.0, 0.0), (0.0, -0.03125, 16.0))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=cases(40), deadline=None)
 @given(st.tuples(*[st.floats(-100, 100)] * 3), st.tuples(*[st.floats(-100, 100)] * 3))
 def test_the_worst_torque_is_the_worst(make, first, second):
     model = make.model(

@@ -5,13 +5,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pytransform3d.rotations import matrix_from_axis_angle
+from slices import cases
 
 from kinematics import StackStep, ZReference
 from kinematics.reach.tool_assembly import TipEnvelope
 from kinematics.reach.travel import rotary_margins, travel_margins
 
 
-@settings(max_examples=40)
+@settings(max_examples=cases(40))
 @given(
     st.floats(-120, 30),
     st.floats(0, 360),

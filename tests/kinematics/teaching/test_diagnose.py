@@ -5,6 +5,7 @@ import importlib
 
 import numpy as np
 import pytest
+import slices
 from cases import answers_of, shop_case
 
 from kinematics import KinematicsError
@@ -29,7 +30,7 @@ SAME_MM = 1e-9
 def _shop():
     """The cases that all tests share, drawn once."""
     random = np.random.default_rng(20260201)
-    return [shop_case(random) for _ in range(300)]
+    return [shop_case(random) for _ in range(slices.cases(300))]
 
 
 @functools.cache
@@ -89,7 +90,7 @@ def test_a_right_answer_is_never_wrong_for_want_of_digits():
 
 def test_a_single_mistake_comes_first_in_99_of_100(cases):
     tried = named = 0
-    for random, setup, steps, placed, worked in cases(20260202, 110):
+    for random, setup, steps, placed, worked in cases(20260202, slices.cases(110)):
         singles = [row for row, made in enumerate(worked.made) if len(made) == 1]
         for row in random.permutation(singles)[:8].tolist():
             if np.abs(worked.offset_mm[row] - worked.offset_mm[0]).max() <= TELLS_MM:
@@ -97,14 +98,14 @@ def test_a_single_mistake_comes_first_in_99_of_100(cases):
             found = diagnose(setup, placed, steps, answers_of(worked.offset_mm[row]), tolerance_mm=WITHIN_MM)
             tried += 1
             named += _first_gives(worked, found, row)
-    assert tried > 600
-    assert named >= 0.99 * tried, (named, tried)
+    assert tried > slices.cases(600)
+    assert named >= slices.at_least(0.99, tried), (named, tried)
 
 
 def test_a_pair_comes_first_in_95_of_100(cases):
     """Pairs whose numbers differ from the truth and from either mistake alone by more than the tolerance."""
     tried = named = 0
-    for random, setup, steps, placed, worked in cases(20260203, 80):
+    for random, setup, steps, placed, worked in cases(20260203, slices.cases(80)):
         pairs = [row for row, made in enumerate(worked.made) if len(made) == 2]
         for row in random.permutation(pairs)[:6].tolist():
             alone = [0, *(worked.made.index((mistake,)) for mistake in worked.made[row])]
@@ -113,8 +114,8 @@ def test_a_pair_comes_first_in_95_of_100(cases):
             found = diagnose(setup, placed, steps, answers_of(worked.offset_mm[row]), tolerance_mm=WITHIN_MM)
             tried += 1
             named += _first_gives(worked, found, row)
-    assert tried > 300
-    assert named >= 0.95 * tried, (named, tried)
+    assert tried > slices.cases(300)
+    assert named >= slices.at_least(0.95, tried), (named, tried)
 
 
 @pytest.mark.parametrize("spread", ["wide", "any size"])
@@ -122,7 +123,7 @@ def test_a_pair_comes_first_in_95_of_100(cases):
 def test_random_wrong_numbers_are_unexplained_in_99_of_100(cases, spread, where):
     """Off by up to 50 mm, or by up to a size drawn evenly in its logarithm from 0.0125 to 100 mm."""
     tried = unexplained = 0
-    for random, setup, steps, placed, worked in cases(20260204 + len(spread) + len(where), 150):
+    for random, setup, steps, placed, worked in cases(20260204 + len(spread) + len(where), slices.cases(150)):
         size = 50.0 if spread == "wide" else 10.0 ** random.uniform(-1.9, 2.0)
         given = worked.offset_mm[0].copy()
         if where == "one number":
@@ -134,8 +135,8 @@ def test_random_wrong_numbers_are_unexplained_in_99_of_100(cases, spread, where)
             continue
         tried += 1
         unexplained += not found.findings
-    assert tried > 100
-    assert unexplained >= 0.99 * tried, (unexplained, tried)
+    assert tried > slices.cases(100)
+    assert unexplained >= slices.at_least(0.99, tried), (unexplained, tried)
 
 
 def test_what_gives_the_very_same_numbers_is_named_beside_it():

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from cases import answers_of, shop_case
+from slices import at_least, cases
 
 from kinematics import Setup
 from kinematics.teaching import diagnose
@@ -81,11 +82,11 @@ def count_random(seed, count):
 
 
 def test_a_mistake_on_no_list_is_traced_to_its_figure():
-    assert count_invented(20260601, 20) >= 19
+    assert count_invented(20260601, cases(40)) >= at_least(0.95, cases(40))
 
 
 def test_random_numbers_leave_no_trace():
-    assert count_random(20260602, 40) >= 39
+    assert count_random(20260602, cases(60)) >= at_least(0.98, cases(60))
 
 
 def test_half_a_height_is_called_so():

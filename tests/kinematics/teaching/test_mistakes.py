@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from cases import any_machine, any_operation, any_stack, shop_case
+from slices import cases
 
 from kinematics import (
     Machine,
@@ -268,7 +269,7 @@ def test_two_mistakes_about_one_thing_are_no_pair():
 
 def test_without_a_mistake_the_offsets_are_the_library_s():
     random = np.random.default_rng(20260104)
-    for _ in range(300):
+    for _ in range(cases(300)):
         machine, steps = any_machine(random), any_stack(random)
         setup = Setup(
             machine,

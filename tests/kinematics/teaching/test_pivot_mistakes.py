@@ -7,6 +7,7 @@ from collections import Counter
 
 import numpy as np
 import pytest
+from slices import at_least, cases
 
 from kinematics import KinematicsError
 from kinematics.teaching import (
@@ -206,7 +207,7 @@ def test_each_mistake_comes_first_in_99_of_100(remembered):
     """Alone, or beside only those that give the very same numbers; in every way of working that it can be made in."""
     random = np.random.default_rng(20260503)
     tried, named = Counter(), Counter()
-    for sheet in range(1, 101):
+    for sheet in range(1, cases(100) + 1):
         exercise, support, tables = remembered(sheet)
         for i, one in enumerate(exercise.probings):
             picked = {}
@@ -222,17 +223,17 @@ def test_each_mistake_comes_first_in_99_of_100(remembered):
                 alike = {r.made for r in tables[i] if np.abs(r.value - row.value).max() <= SAME_MM}
                 named[row.made.kind] += bool(first) and (first[0] == row.made or first[0] in alike)
     assert len(tried) == 25
-    assert sum(tried.values()) > 3000
+    assert sum(tried.values()) > cases(3000)
     for kind, count in tried.items():
-        assert count > 30, kind
-        assert named[kind] >= 0.99 * count, (kind, named[kind], count)
+        assert count > cases(30), kind
+        assert named[kind] >= at_least(0.99, count), (kind, named[kind], count)
 
 
 def test_random_wrong_numbers_are_unexplained_in_99_of_100(remembered):
     """Off by up to 50 mm, or by up to a size drawn evenly in its logarithm from 0.0125 to 100 mm; both numbers, or one."""
     random = np.random.default_rng(20260504)
     tried, unexplained = Counter(), Counter()
-    for sheet in range(1, 101):
+    for sheet in range(1, cases(100) + 1):
         exercise, _, _ = remembered(sheet)
         for (i, one), spread, where in itertools.product(
             enumerate(exercise.probings), ("wide", "any size"), ("both", "one")
@@ -249,8 +250,8 @@ def test_random_wrong_numbers_are_unexplained_in_99_of_100(remembered):
                 unexplained[spread, where] += not found.findings
     assert len(tried) == 4
     for drawn_so, count in tried.items():
-        assert count > 600, drawn_so
-        assert unexplained[drawn_so] >= 0.99 * count, (drawn_so, unexplained[drawn_so], count)
+        assert count > cases(600), drawn_so
+        assert unexplained[drawn_so] >= at_least(0.99, count), (drawn_so, unexplained[drawn_so], count)
 
 
 def test_two_mistakes_on_top_of_each_other_are_named():

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from cases import any_machine, any_operation, any_stack, square_machine
 from rework import work_again
+from slices import cases
 
 from kinematics import (
     KinematicsError,
@@ -29,7 +30,7 @@ from kinematics.teaching import (
     written,
 )
 
-CASES, BY_HAND_CASES = 2000, 1000
+CASES, BY_HAND_CASES = cases(2000), cases(1000)
 WITHIN_MM = 1e-9  # a metre in float64, a dozen operations long
 
 
@@ -82,10 +83,10 @@ def test_by_hand_refuses_what_is_not_square():
 
 @functools.cache
 def _calculations(worker):
-    """Every calculation of 150 workings."""
+    """Every calculation of many workings."""
     random = np.random.default_rng(20260103)
     found = []
-    for _ in range(150):
+    for _ in range(cases(150)):
         machine = square_machine(random)
         steps = any_stack(random)
         setup = Setup.from_stack(machine, steps)
@@ -114,7 +115,7 @@ def test_every_line_is_true_as_written(worker, digits):
         slack = 2.5 * 10.0**-digits.length + 2000.0 / digits.unit_mm * 2e-7
         assert abs(again - printed) <= max(slack, 0.02 if "tan⁻¹" in text else 0.0), text
         seen += 1
-    assert seen > 3000
+    assert seen > cases(3000)
 
 
 def test_signs_are_argued():

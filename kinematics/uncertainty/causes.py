@@ -1,0 +1,556 @@
+"""Single causes of a part's deviations: how well each explains them alone, its rivals, and what to measure to tell them apart."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.uncertainty.correction import (
+    JointCorrection,
+    OffsetCorrection,
+    SetupEstimate,
+    chi_square_tail,
+    correction_maps,
+    offset_correction,
+)
+from kinematics.uncertainty.inspection import (
+    SEATING,
+    MeasuredDeviation,
+    MeasuredParts,
+    measured_parts,
+)
+from kinematics.uncertainty.model_parts import Array
+from kinematics.uncertainty.sources import UncertainQuantity, UncertaintySource
+
+__all__ = ["CausePair", "NextFeature", "SingleCause", "SingleCauses", "next_feature", "single_causes"]
+
+EXPLAINS = 0.01
+"""A cause explains the deviations when it would leave a chi-square as large in at least so many cases."""
+
+TOLD_APART = 6.0
+"""Difference of chi-squares from which two causes count as told apart: likelihoods of 20 to 1."""
+
+UNLIKELY = 13.8
+"""Difference of chi-square and prior cost from which a rival is not believed: 1000 to 1."""
+
+AGREE_MM = 0.01
+"""Offsets that differ by no more than this count as the same correction."""
+
+_PAIR_EXPLAINS = 0.001
+"""The same of a pair that only has to be ruled out."""
+
+_MOST_OFF = 10.0
+"""Stated standard uncertainties beyond which a quantity is not believed to be off while another is off as well."""
+
+_RULES_OUT = 4.0
+"""Standard uncertainties of a measurement that rule out a pair of causes."""
+
+_NOT_STATED = 9.0
+"""Cost by which a cause that nothing is stated of is ranked: as if it were three standard uncertainties off."""
+
+
+@dataclass(frozen=True)
+class SingleCause:
+    """One quantity that is off, as the only cause of the deviations.
+
+    Attributes
+    ----------
+    quantity : UncertainQuantity
+    column : int
+        Its place among the model's quantities.
+    value, u : float
+        How far it is off, and the standard uncertainty of that, in its unit.
+    chi_square, p : float
+        Of what it leaves unexplained; the probability of so much by measurement and seating.
+    stated_u : float or None
+        Its standard uncertainty as stated; None where nothing is stated, and the joint estimate takes it as exact.
+    cost : float or None
+        The square of its distance from what is stated, in standard uncertainties.
+    level : int
+        1: explains best, and the deviations cannot tell these apart. 2: explains, but not as well. 3: does not explain.
+    group : int
+        Causes of one group give the same numbers in every feature, exactly or as far as such a measurement would show:
+        one cause under several names.
+    """
+
+    quantity: UncertainQuantity
+    column: int
+    value: float
+    u: float
+    chi_square: float
+    p: float
+    stated_u: float | None
+    cost: float | None
+    level: int
+    group: int
+
+    @property
+    def total(self) -> float:
+        """Chi-square and prior cost together, by which causes are ranked."""
+        return self.chi_square + (_NOT_STATED if self.cost is None else self.cost)
+
+
+@dataclass(frozen=True)
+class CausePair:
+    """Two quantities that are off at once, each no more than ten of its stated standard uncertainties.
+
+    Attributes
+    ----------
+    first, second : SingleCause
+        The causes, as they are alone.
+    values : (float, float)
+        How far each is off when both are.
+    p : float
+        The probability of what they leave unexplained.
+    total : float
+        Chi-square and prior cost together, by which pairs are ranked.
+    differs_mm : float
+        By how much offsets or features would be elsewhere than with the best single cause, at most; where no single cause
+        explains the deviations, than with nothing off.
+    """
+
+    first: SingleCause
+    second: SingleCause
+    values: tuple[float, float]
+    p: float
+    total: float
+    differs_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class SingleCauses:
+    """All single causes, the best first.
+
+    Attributes
+    ----------
+    joint : JointCorrection
+    sources : tuple of UncertaintySource
+    causes : tuple of SingleCause
+    others : "exact" or "within limits"
+        Whether a cause had to explain the deviations alone, or with everything else within what is stated of it.
+    """
+
+    joint: JointCorrection
+    sources: tuple[UncertaintySource, ...]
+    causes: tuple[SingleCause, ...]
+    others: Literal["exact", "within limits"]
+
+    @property
+    def best(self) -> tuple[SingleCause, ...]:
+        """The causes of level 1."""
+        return tuple(one for one in self.causes if one.level == 1)
+
+    @property
+    def rivals(self) -> tuple[SingleCause, ...]:
+        """One cause of each group of level 1, the likeliest name first; those that are not believed are left out."""
+        found: dict[int, SingleCause] = {}
+        for one in self.best:
+            if one.total <= self.best[0].total + UNLIKELY:
+                found.setdefault(one.group, one)
+        return tuple(found.values())
+
+    def same_as(self, cause: SingleCause) -> tuple[SingleCause, ...]:
+        """The other names of a cause: what gives the same numbers everywhere."""
+        return tuple(one for one in self.causes if one.group == cause.group and one.column != cause.column)
+
+    @cached_property
+    def pairs(self) -> tuple[CausePair, ...]:
+        """Pairs of causes that explain the deviations as well, and leave the part elsewhere than the best single cause."""
+        return _pairs(self)
+
+    @property
+    def certain(self) -> bool:
+        """True where one cause alone explains the deviations, and no two at once would with other offsets."""
+        return self.others == "exact" and len(self.rivals) == 1 and not self.pairs
+
+    def estimate(self, cause: SingleCause) -> SetupEstimate:
+        """The setup's error if this is the cause: it alone, or with the rest as far as the deviations then ask for it."""
+        joint = self.joint
+        model = joint.prior.model
+        if self.others == "exact":
+            return SetupEstimate(
+                model, np.array([cause.column]), np.array([cause.value]), np.array([[cause.u**2]])
+            )
+        measured, prior = joint.measured, joint.prior
+        columns, mean, spread = prior.columns, prior.values, prior.covariance
+        place = np.flatnonzero(columns == cause.column)
+        if not place.size:
+            place = np.array([len(columns)])
+            columns = np.append(columns, cause.column)
+            mean, spread = np.append(mean, 0.0), np.pad(spread, ((0, 1), (0, 1)))
+        rows = measured.jacobian[:, columns]
+        whole = measured.noise(self.sources) + rows @ spread @ rows.T
+        gain = np.linalg.solve(whole, rows @ spread).T
+        own, unit = rows[:, place[0]], np.zeros(len(columns))
+        unit[place[0]] = 1.0
+        extra = cause.value - mean[place[0]]
+        left = measured.excess_mm - rows @ mean - own * extra
+        values = mean + extra * unit + gain @ left
+        toward = unit - gain @ own
+        covariance = spread - gain @ rows @ spread + cause.u**2 * np.outer(toward, toward)
+        return SetupEstimate(model, columns, values, 0.5 * (covariance + covariance.T))
+
+    def correction(self, cause: SingleCause) -> OffsetCorrection:
+        """The offsets that this cause asks for."""
+        return offset_correction(self.estimate(cause))
+
+    def pair_estimate(self, pair: CausePair) -> SetupEstimate:
+        """The setup's error if these two are the cause, and nothing else."""
+        measured = self.joint.measured
+        columns = np.array([pair.first.column, pair.second.column])
+        rows = measured.jacobian[:, columns]
+        information = rows.T @ np.linalg.solve(measured.noise(self.sources), rows)
+        return SetupEstimate(measured.part.model, columns, np.array(pair.values), np.linalg.inv(information))
+
+
+def single_causes(joint: JointCorrection, sources: Sequence[UncertaintySource]) -> SingleCauses:
+    """Try every quantity of a setup as the only cause of measured deviations.
+
+    Parameters
+    ----------
+    joint : JointCorrection
+    sources : sequence of UncertaintySource
+        The same.
+
+    Returns
+    -------
+    SingleCauses
+        Without any cause where the deviations are not significant. Positions of the linear axes count where something
+        is stated of them: each moves a single place, so it would explain any single number.
+
+    Notes
+    -----
+    Weighted least squares with one unknown and a free size: the prior does not hold a cause down, it is told as its
+    cost. First everything else is taken as it is stated; where no cause explains the deviations so, and the budget does
+    not either, everything else may lie within its stated limits.
+    """
+    measured = joint.measured
+    given = tuple(sources)
+    if not joint.significant:
+        return SingleCauses(joint, given, (), "exact")
+    noise = measured.noise(given)
+    columns = _candidates(joint)
+    found = _fitted(joint, columns, noise, measured.excess_mm, 0.0)
+    others: Literal["exact", "within limits"] = "exact"
+    if not any(one.level == 1 for one in found) and not joint.within_budget:
+        prior = joint.prior
+        rows = measured.jacobian[:, prior.columns]
+        whole = noise + rows @ prior.covariance @ rows.T
+        found = _fitted(joint, columns, whole, measured.excess_mm - rows @ prior.values, 1.0)
+        others = "within limits"
+    ranked = SingleCauses(joint, given, tuple(sorted(found, key=_rank)), others)
+    return replace(ranked, causes=_joined(ranked))
+
+
+def _joined(causes: SingleCauses) -> tuple[SingleCause, ...]:
+    """The causes with those of level 1 in one group that no feature of the part could tell apart."""
+    rivals = causes.rivals
+    if len(rivals) < 2:
+        return causes.causes
+    measured = causes.joint.measured
+    u = float(np.median(measured.u_mm))
+    more = [one for k in range(len(measured.part.features)) for one in _not_yet(measured, k, u)]
+    apart = _apart(causes, rivals, measured_parts(measured.part, [*measured.deviations, *more]))
+    group = {one.group: one.group for one in rivals}
+    for i, first in enumerate(rivals):
+        for j, second in enumerate(rivals[:i]):
+            if max(apart[i, j], apart[j, i]) < TOLD_APART:
+                old, new = group[first.group], group[second.group]
+                group = {key: new if value == old else value for key, value in group.items()}
+    return tuple(replace(one, group=group.get(one.group, one.group)) for one in causes.causes)
+
+
+def best_chance(joint: JointCorrection, sources: Sequence[UncertaintySource]) -> float:
+    """The probability of the deviations by the best single cause, everything else as stated."""
+    columns = _candidates(joint)
+    if not columns.size:
+        return joint.noise_p
+    rest, _, _ = _fits(joint, columns, joint.measured.noise(sources), joint.measured.excess_mm)
+    return chi_square_tail(float(rest.min()), joint.dof - 1)
+
+
+def _rank(cause: SingleCause) -> tuple[float, ...]:
+    return (cause.level, cause.total if cause.level == 1 else cause.chi_square)
+
+
+def _pairs(causes: SingleCauses) -> tuple[CausePair, ...]:
+    """Every pair of causes fitted together: those that explain the deviations, and would leave the part elsewhere."""
+    from scipy import linalg, special
+
+    measured = causes.joint.measured
+    by_group: dict[int, SingleCause] = {}
+    for one in sorted(causes.causes, key=lambda cause: (cause.stated_u is None, cause.total)):
+        by_group.setdefault(one.group, one)
+    each = list(by_group.values())
+    if causes.others != "exact" or len(each) < 2:
+        return ()
+    columns = [one.column for one in each]
+    limits = np.array([_MOST_OFF * one.stated_u if one.stated_u else np.inf for one in each])
+    rows = linalg.solve_triangular(
+        linalg.cholesky(measured.noise(causes.sources), lower=True),
+        np.column_stack([measured.excess_mm[:, None], measured.jacobian[:, columns]]),
+        lower=True,
+    )
+    own, by_cause = rows[:, 0], rows[:, 1:]
+    product, along = by_cause.T @ by_cause, by_cause.T @ own
+    weight = np.diag(product)
+    determinant = np.outer(weight, weight) - np.square(product)
+    distinct = determinant > 1e-9 * np.outer(weight, weight)
+    safe = np.where(distinct, determinant, 1.0)
+    size = (along[:, None] * weight[None, :] - product * along[None, :]) / safe
+    rest = np.clip(own @ own - size * along[:, None] - size.T * along[None, :], 0.0, None)
+    dof = len(own) - 2
+    chance = special.chdtrc(dof, rest) if dof > 0 else np.ones_like(rest)
+    fits = distinct & (chance >= (_PAIR_EXPLAINS if causes.rivals else EXPLAINS))
+    fits &= (np.abs(size) <= limits[:, None]) & (np.abs(size.T) <= limits[None, :])
+    # Where the offsets, or the features with them, would be elsewhere than the best single cause has them.
+    maps = correction_maps(causes.joint.prior.model)
+    asked = np.concatenate([maps.shift.reshape(-1, maps.shift.shape[-1]), measured.part.jacobian])
+    best = causes.rivals[0] if causes.rivals else None
+    wanted = 0.0 if best is None else asked[:, best.column] * best.value
+    found = []
+    for i, j in np.argwhere(np.triu(fits, 1)).tolist():
+        there = asked[:, columns[i]] * size[i, j] + asked[:, columns[j]] * size[j, i]
+        differs = float(np.abs(there - wanted).max())
+        if best is None or differs > AGREE_MM:
+            values = (float(size[i, j]), float(size[j, i]))
+            cost = sum(
+                _NOT_STATED if one.stated_u is None else (value / one.stated_u) ** 2
+                for one, value in zip((each[i], each[j]), values, strict=True)
+            )
+            found.append(
+                CausePair(each[i], each[j], values, float(chance[i, j]), float(rest[i, j]) + cost, differs)
+            )
+    return tuple(sorted(found, key=lambda pair: pair.total))
+
+
+def _candidates(joint: JointCorrection) -> NDArray[np.int64]:
+    """Columns of the quantities that may be a cause, and that the deviations would show."""
+    stated = set(joint.prior.columns.tolist())
+    quantities = joint.prior.model.quantities
+    shown = np.abs(joint.measured.jacobian).max(axis=0) > 1e-9
+    return np.array(
+        [
+            k
+            for k in np.flatnonzero(shown).tolist()
+            if quantities[k].kind not in SEATING and (k in stated or quantities[k].kind != "axis position")
+        ],
+        dtype=np.int64,
+    )
+
+
+def _fitted(
+    joint: JointCorrection, columns: NDArray[np.int64], noise: Array, left: Array, of_mean: float
+) -> list[SingleCause]:
+    """Every candidate fitted by itself; `of_mean` is 1 where the values count from what is expected of them."""
+    if not columns.size:
+        return []
+    rest, extra, weight = _fits(joint, columns, noise, left)
+    dof = len(left) - 1
+    chances = [chi_square_tail(float(one), dof) for one in rest]
+    explains = np.array(chances) >= EXPLAINS
+    least = float(rest[explains].min()) if explains.any() else np.inf
+    level = np.where(explains, np.where(rest <= least + TOLD_APART, 1, 2), 3)
+    groups = _groups(joint, columns)
+    stated = {column: k for k, column in enumerate(joint.prior.columns.tolist())}
+    found = []
+    for k, column in enumerate(columns.tolist()):
+        place = stated.get(column)
+        mean = 0.0 if place is None else float(joint.prior.values[place])
+        stated_u = None if place is None else float(joint.prior.u[place])
+        value = float(extra[k]) + of_mean * mean
+        cost = None if not stated_u else ((value - mean) / stated_u) ** 2
+        found.append(
+            SingleCause(
+                joint.prior.model.quantities[column],
+                column,
+                value,
+                float(weight[k] ** -0.5),
+                float(rest[k]),
+                chances[k],
+                stated_u or None,
+                cost,
+                int(level[k]),
+                int(groups[k]),
+            )
+        )
+    return found
+
+
+def _fits(
+    joint: JointCorrection, columns: NDArray[np.int64], noise: Array, left: Array
+) -> tuple[Array, Array, Array]:
+    """Of each column fitted by itself: what it leaves of chi-square, its size, and the weight (inverse variance) of that."""
+    from scipy import linalg
+
+    rows = linalg.solve_triangular(
+        linalg.cholesky(noise, lower=True),
+        np.column_stack([left[:, None], joint.measured.jacobian[:, columns]]),
+        lower=True,
+    )
+    own, by_column = rows[:, 0], rows[:, 1:]
+    weight = np.square(by_column).sum(axis=0)
+    size = (by_column.T @ own) / weight
+    return np.clip(own @ own - np.square(size) * weight, 0.0, None), size, weight
+
+
+def _groups(joint: JointCorrection, columns: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The number of each column's group: columns that are multiples of each other in every feature and every offset."""
+    maps = correction_maps(joint.prior.model)
+    each = np.concatenate(
+        [
+            joint.measured.jacobian[:, columns],
+            joint.measured.part.jacobian[:, columns],
+            maps.shift[:, :, columns].reshape(-1, len(columns)),
+            100.0 * maps.turn[None, columns],
+        ]
+    )
+    unit = each / np.linalg.norm(each, axis=0)
+    alike = np.abs(unit.T @ unit) > 1.0 - 1e-9
+    return np.asarray(alike.argmax(axis=0), dtype=np.int64)
+
+
+@dataclass(frozen=True)
+class NextFeature:
+    """The feature whose measurement would tell rival causes apart best.
+
+    Attributes
+    ----------
+    feature : int
+        Its place among the part model's features.
+    expected_mm : tuple of float
+        For each rival, how far the feature would be off: along its direction, or of a position the length.
+    separation : float
+        Of the two rivals that it separates least: the difference in standard uncertainties.
+    left : float
+        Rivals to expect beside the right one after it; with a single rival, the pairs of causes it would not rule out.
+    """
+
+    feature: int
+    expected_mm: tuple[float, ...]
+    separation: float
+    left: float
+
+
+def next_feature(causes: SingleCauses, u_mm: float | None = None) -> NextFeature | None:
+    """Find the feature to measure next.
+
+    Parameters
+    ----------
+    causes : SingleCauses
+    u_mm : float, optional
+        Standard uncertainty of the measurement to come; the median of those made where left out.
+
+    Returns
+    -------
+    NextFeature or None
+        With one rival and no pair of causes that would explain as much: None. Likewise where no feature would tell any
+        of them apart.
+    """
+    rivals, measured = causes.rivals, causes.joint.measured
+    u = float(np.median(measured.u_mm)) if u_mm is None else u_mm
+    if len(rivals) < 2:
+        return _against_pairs(causes, u)
+    best: NextFeature | None = None
+    for feature in range(len(measured.part.features)):
+        more = _not_yet(measured, feature, u)
+        if not more:
+            continue
+        found = _separated(causes, rivals, more)
+        if found is not None and (best is None or found.left < best.left):
+            best = found
+    return None if best is None or best.left > len(rivals) - 1 - 0.1 else best
+
+
+def _against_pairs(causes: SingleCauses, u_mm: float) -> NextFeature | None:
+    """The feature that would rule out most pairs of causes, if the best single one is the truth."""
+    measured, pairs = causes.joint.measured, causes.pairs
+    if not pairs:
+        return None
+    # Where no single cause explains the deviations, the likeliest pair stands for the truth.
+    best = causes.rivals[0] if causes.rivals else None
+    found: tuple[int, float, NextFeature] | None = None
+    for feature in range(len(measured.part.features)):
+        more = _not_yet(measured, feature, u_mm)
+        if not more:
+            continue
+        rows = measured_parts(measured.part, more)
+        others = np.array(
+            [
+                rows.jacobian[:, one.first.column] * one.values[0]
+                + rows.jacobian[:, one.second.column] * one.values[1]
+                for one in pairs
+            ]
+        )
+        expected = others[0] if best is None else rows.jacobian[:, best.column] * best.value
+        away = np.linalg.norm(others - expected, axis=1) / np.sqrt(
+            rows.noise(causes.sources).diagonal().max()
+        )
+        ruled = int((away > _RULES_OUT).sum())
+        length = float(expected[0]) if len(expected) == 1 else float(np.linalg.norm(expected))
+        told = NextFeature(feature, (length,), float(np.median(away)), float(len(pairs) - ruled))
+        if found is None or (ruled, told.separation) > found[:2]:
+            found = (ruled, told.separation, told)
+    return found[2] if found is not None and found[0] else None
+
+
+def _not_yet(measured: MeasuredParts, feature: int, u_mm: float) -> list[MeasuredDeviation]:
+    """A feature's deviations that were not measured: along its direction, or of a position all three."""
+    part = measured.part
+    known = [one.along for one in measured.deviations if one.feature == feature]
+    wanted = part.direction[part.rows(feature)]
+    if known and np.linalg.matrix_rank(np.array(known), tol=1e-6) >= np.linalg.matrix_rank(
+        np.vstack([*known, wanted]), tol=1e-6
+    ):
+        return []
+    return [MeasuredDeviation(feature, along, 0.0, u_mm, measured.serials[0]) for along in wanted]
+
+
+def _separated(
+    causes: SingleCauses, rivals: Sequence[SingleCause], more: Sequence[MeasuredDeviation]
+) -> NextFeature | None:
+    """What a feature's deviations would be worth: the chi-square that each rival would have if another were the truth."""
+    from scipy import special
+
+    measured = causes.joint.measured
+    whole = measured_parts(measured.part, [*measured.deviations, *more])
+    apart = _apart(causes, rivals, whole)
+    np.fill_diagonal(apart, np.inf)
+    finite = np.where(np.isinf(apart), 1.0, apart)
+    size = np.sqrt(np.clip(finite, 1e-12, None))
+    confused = np.where(np.isinf(apart), 0.0, special.ndtr((TOLD_APART - finite) / (2.0 * size)))
+    columns, values = [one.column for one in rivals], np.array([one.value for one in rivals])
+    expected = whole.jacobian[len(measured.deviations) :, columns] * values
+    lengths = expected[0] if len(expected) == 1 else np.linalg.norm(expected, axis=0)
+    return NextFeature(
+        more[0].feature,
+        tuple(lengths.tolist()),
+        float(np.sqrt(max(0.0, float(apart.min())))),
+        float(confused.sum() / len(rivals)),
+    )
+
+
+def _apart(causes: SingleCauses, rivals: Sequence[SingleCause], whole: MeasuredParts) -> Array:
+    """The chi-square that each rival (columns) would have in measured rows if another (rows) were the truth; (r, r)."""
+    from scipy import linalg
+
+    noise = whole.noise(causes.sources)
+    if causes.others == "within limits":
+        prior = causes.joint.prior
+        rows = whole.jacobian[:, prior.columns]
+        noise = noise + rows @ prior.covariance @ rows.T
+    columns = [one.column for one in rivals]
+    values = np.array([one.value for one in rivals])
+    by_rival = linalg.solve_triangular(
+        linalg.cholesky(noise, lower=True), whole.jacobian[:, columns], lower=True
+    )
+    product = by_rival.T @ by_rival
+    weight = np.diag(product)
+    # Of truth i seen as rival j: its signal less the part that lies along j's rows.
+    left = np.square(values)[:, None] * (weight[:, None] - np.square(product) / weight[None, :])
+    return np.asarray(np.clip(left, 0.0, None))

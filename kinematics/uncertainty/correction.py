@@ -1,0 +1,358 @@
+"""What a measured part says about its setup: the most likely error of everything uncertain, and the offsets that follow.
+
+The budget is the prior, the deviations are the measurement, and generalised least squares puts the two together: what is
+known well moves little. How a part seats is another's with the next part, so it counts as noise and is not corrected.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.errors import KinematicsError
+from kinematics.forward import table_pose
+from kinematics.uncertainty.inspection import SEATING, MeasuredParts
+from kinematics.uncertainty.model_parts import Array
+from kinematics.uncertainty.setup_model import SetupModel
+from kinematics.uncertainty.sources import UncertainQuantity, UncertaintySource
+from kinematics.validation import read_only
+
+__all__ = [
+    "JointCorrection",
+    "OffsetCorrection",
+    "SetupEstimate",
+    "correct_jointly",
+    "deviations_after",
+    "offset_correction",
+    "setup_prior",
+]
+
+
+@dataclass(frozen=True, eq=False)
+class SetupEstimate:
+    """Values of some of a setup's quantities; all others are taken as exact.
+
+    Attributes
+    ----------
+    model : SetupModel
+    columns : ndarray of int, shape (n,)
+        Their places among the model's quantities.
+    values : ndarray, shape (n,)
+        How far each is from its stated value, in its unit.
+    covariance : ndarray, shape (n, n)
+    """
+
+    model: SetupModel
+    columns: NDArray[np.int64]
+    values: Array
+    covariance: Array
+
+    @property
+    def quantities(self) -> tuple[UncertainQuantity, ...]:
+        """The quantities, in order."""
+        return tuple(self.model.quantities[k] for k in self.columns.tolist())
+
+    @cached_property
+    def u(self) -> Array:
+        """Standard uncertainties, shape (n,)."""
+        return read_only(np.sqrt(np.clip(np.diag(self.covariance), 0.0, None)))
+
+
+def setup_prior(model: SetupModel, sources: Sequence[UncertaintySource]) -> SetupEstimate:
+    """What the sources say of the quantities that stay as they are from part to part: all but how a part seats."""
+    lasting = [source for source in sources if source.kind not in SEATING]
+    if not lasting:
+        return SetupEstimate(model, np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros((0, 0)))
+    columns = np.concatenate([model.columns(source) for source in lasting])
+    covariance, start = np.zeros((len(columns), len(columns))), 0
+    for source in lasting:
+        end = start + len(source.quantities)
+        covariance[start:end, start:end] = source.covariance
+        start = end
+    values = np.concatenate([source.expected for source in lasting])
+    return SetupEstimate(model, columns, values, covariance)
+
+
+@dataclass(frozen=True, eq=False)
+class JointCorrection:
+    """The most likely error of everything uncertain at once.
+
+    Attributes
+    ----------
+    measured : MeasuredParts
+    prior, estimate : SetupEstimate
+        Before the deviations, and with them.
+    noise_chi_square, noise_p : float
+        Of the deviations against the measurement and the seating alone; `noise_p` is the probability of deviations as
+        large with a setup that is right.
+    budget_chi_square, budget_p : float
+        Against everything that is stated to be uncertain.
+    """
+
+    measured: MeasuredParts
+    prior: SetupEstimate
+    estimate: SetupEstimate
+    noise_chi_square: float
+    noise_p: float
+    budget_chi_square: float
+    budget_p: float
+
+    @property
+    def dof(self) -> int:
+        """Degrees of freedom of both chi-squares: the number of deviations."""
+        return len(self.measured.deviations)
+
+    @property
+    def significant(self) -> bool:
+        """True where measurement and seating alone would give such deviations in fewer than 5 of 100 cases."""
+        return self.noise_p < 0.05
+
+    @property
+    def within_budget(self) -> bool:
+        """False where what is stated would give such deviations in fewer than 1 of 100 cases."""
+        return self.budget_p >= 0.01
+
+    @property
+    def unsaid(self) -> tuple[UncertainQuantity, ...]:
+        """Stated quantities that the deviations say nothing about: they stay as uncertain as they were."""
+        before, after = self.prior.u, self.estimate.u
+        still = (before > 0.0) & (after > 0.98 * before)
+        return tuple(one for one, same in zip(self.prior.quantities, still.tolist(), strict=True) if same)
+
+
+def correct_jointly(measured: MeasuredParts, sources: Sequence[UncertaintySource]) -> JointCorrection:
+    """Estimate everything uncertain at once from measured parts, with the budget as prior.
+
+    Parameters
+    ----------
+    measured : MeasuredParts
+    sources : sequence of UncertaintySource
+        Of the setup model; what has no source is taken as exact.
+
+    Returns
+    -------
+    JointCorrection
+
+    Raises
+    ------
+    KinematicsError
+        When a source is of a quantity that the model does not have.
+
+    Notes
+    -----
+    With prior covariance S, rows J and noise W: gain = S J' (J S J' + W)^-1 (Gauss-Markov with the prior as pseudo
+    readings; JCGM 102:2011 treats the same model as a constrained fit). The chi-squares have one degree of freedom for
+    each deviation, since nothing is fitted in them.
+
+    Examples
+    --------
+    A post stated to 0.010 (standard), and a face found 0.05 low to 0.005: four fifths of it are the post's.
+
+    >>> from kinematics import Machine, Platter, RotaryAxis, RotationSense, StackStep
+    >>> from kinematics.uncertainty import (Feature, MeasuredDeviation, ModelOperation, SetupModel, Spread, StackNode,
+    ...     UncertaintySource, measured_parts, part_model)
+    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
+    >>> post = StackNode("post", StackStep("post", up_mm=100.0))
+    >>> model = SetupModel(Machine("mill", (a,), Platter()), {None: (post,)}, (ModelOperation("top", [0.0], [0, 0, 0]),))
+    >>> part = part_model(model, [Feature("face", 0, [0, 0, 0], [0, 0, 1])])
+    >>> stated = [UncertaintySource.of(part.model.of_kind("step up", "post"), Spread(0.010))]
+    >>> joint = correct_jointly(measured_parts(part, [MeasuredDeviation(0, [0, 0, 1], -0.05, 0.005)]), stated)
+    >>> joint.estimate.values.round(4).tolist(), joint.estimate.u.round(4).tolist(), joint.within_budget
+    ([0.04], [0.0045], False)
+    >>> offset_correction(joint.estimate).shift_mm.round(4).tolist()
+    [[0.0, 0.0, 0.04]]
+    """
+    prior = setup_prior(measured.part.model, sources)
+    noise = measured.noise(sources)
+    rows = measured.jacobian[:, prior.columns]
+    carried = rows @ prior.covariance
+    whole = noise + carried @ rows.T
+    left = measured.excess_mm - rows @ prior.values
+    solved = _solve(whole, np.column_stack([left[:, None], carried]))
+    values = prior.values + carried.T @ solved[:, 0]
+    covariance = prior.covariance - carried.T @ solved[:, 1:]
+    by_noise = float(measured.excess_mm @ _solve(noise, measured.excess_mm[:, None])[:, 0])
+    by_budget = float(left @ solved[:, 0])
+    count = len(left)
+    return JointCorrection(
+        measured,
+        prior,
+        SetupEstimate(prior.model, prior.columns, values, 0.5 * (covariance + covariance.T)),
+        by_noise,
+        chi_square_tail(by_noise, count),
+        by_budget,
+        chi_square_tail(by_budget, count),
+    )
+
+
+def _solve(matrix: Array, right: Array) -> Array:
+    """Solution with a covariance, by Cholesky."""
+    from scipy import linalg
+
+    try:
+        return np.asarray(linalg.cho_solve(linalg.cho_factor(matrix, lower=True), right))
+    except linalg.LinAlgError:
+        raise KinematicsError(
+            "measured deviations: expected uncertainties that fit together, found a covariance that is singular"
+        ) from None
+
+
+def chi_square_tail(value: float, dof: int) -> float:
+    """The probability of a chi-square at least as large; 1 with no degree of freedom."""
+    from scipy import special
+
+    return 1.0 if dof < 1 else float(special.chdtrc(dof, max(value, 0.0)))
+
+
+@dataclass(frozen=True, eq=False)
+class OffsetCorrection:
+    """What an estimate asks for: shifts of every work offset, and a turn of the last rotary's.
+
+    Attributes
+    ----------
+    shift_mm, u_mm : ndarray, shape (O, 3)
+        By how much X, Y, Z of each operation's offset change, with standard uncertainties.
+    turn_deg, turn_u_deg : float
+        By how much the last rotary's offset changes: 0 where the estimate's turn is less than twice its uncertainty.
+    turns : bool
+        True where that offset changes; the shifts belong to the angles with it.
+    """
+
+    shift_mm: Array
+    u_mm: Array
+    turn_deg: float
+    turn_u_deg: float
+    turns: bool
+
+
+_LEAST_TURN_DEG = 1e-4
+"""A turn below this is not worth a changed rotary offset: 0.2 micrometres at 100 mm."""
+
+
+def offset_correction(estimate: SetupEstimate) -> OffsetCorrection:
+    """Work out the offsets that take out an estimated error.
+
+    The shift puts each operation's origin where it belongs. A clocking, common to all operations, goes into the work
+    offset of the last rotary, which carries the work; other turns stay, since no offset takes them out.
+    """
+    maps = correction_maps(estimate.model)
+    shift, turn = maps.shift[:, :, estimate.columns], maps.turn[estimate.columns]
+    turn_deg = float(turn @ estimate.values)
+    turn_u = float(np.sqrt(max(0.0, float(turn @ estimate.covariance @ turn))))
+    turns = abs(turn_deg) > max(2.0 * turn_u, _LEAST_TURN_DEG)
+    if turns:
+        shift = shift + maps.by_turn[:, :, None] * turn
+    spread = np.einsum("oin,nm,oim->oi", shift, estimate.covariance, shift, optimize=True)
+    return OffsetCorrection(
+        read_only(shift @ estimate.values),
+        read_only(np.sqrt(np.clip(spread, 0.0, None))),
+        turn_deg if turns else 0.0,
+        turn_u,
+        turns,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class CorrectionMaps:
+    """What each quantity asks of the offsets: shifts (O, 3, P), the last rotary's turn (P,), shifts per degree of it (O, 3)."""
+
+    shift: Array
+    turn: Array
+    by_turn: Array
+
+
+def correction_maps(model: SetupModel) -> CorrectionMaps:
+    """The linear maps from a setup's errors to what its offsets need."""
+    shift = model.offset_jacobian.copy()
+    for k, one in enumerate(model.operations):
+        if one.tool is not None:
+            # A tool that is longer than stated cuts deeper: the offset goes up by as much.
+            shift[k, 2, model.index("tool length", one.tool)] += 1.0
+    turns, (axes, _) = model.operation_turns, last_rotary(model)
+    whole = np.einsum("oi,opi->p", axes, turns)
+    turn = np.zeros(len(model.quantities))
+    turn[: len(whole)] = -whole / max(float(np.square(axes).sum()), 1e-300)
+    return CorrectionMaps(
+        shift, turn, _moved_by_turn(model, model.offsets_mm, np.arange(len(model.operations)))
+    )
+
+
+def last_rotary(model: SetupModel) -> tuple[Array, Array]:
+    """The last rotary's line in each operation: its turn for one degree more, radians, and a point on it; (O, 3) each."""
+    rotary = model.machine.rotaries[-1]
+    degree = np.radians(1.0) * rotary.positive_turn.sign
+    # The table's pose carries the last line as the rotaries before it do: its own turn leaves it in place.
+    poses = [table_pose(model.machine, one.machine_deg) for one in model.operations]
+    axes = [degree * pose.rotate(rotary.direction) for pose in poses]
+    return np.array(axes).reshape(-1, 3), np.array([pose.apply(rotary.point_mm) for pose in poses]).reshape(
+        -1, 3
+    )
+
+
+def _moved_by_turn(model: SetupModel, at_mm: Array, operation: NDArray[np.int64]) -> Array:
+    """How far the part moves at machine points, in operations, for a degree more of the last rotary; (m, 3)."""
+    axes, points = last_rotary(model)
+    return np.asarray(np.cross(axes[operation], at_mm - points[operation]))
+
+
+def deviations_after(
+    measured: MeasuredParts,
+    estimate: SetupEstimate,
+    correction: OffsetCorrection,
+    sources: Sequence[UncertaintySource],
+) -> tuple[Array, Array]:
+    """Predict the measured features' deviations with corrected offsets.
+
+    Parameters
+    ----------
+    measured : MeasuredParts
+        Rows of what is to be predicted; its deviations are not used.
+    estimate : SetupEstimate
+    correction : OffsetCorrection
+    sources : sequence of UncertaintySource
+        The next part seats by these.
+
+    Returns
+    -------
+    after_mm, u_mm : ndarray, shape (K,)
+        The deviations to expect, and their standard uncertainties.
+    """
+    by_shift, by_turn = offset_effects(measured)
+    maps = correction_maps(estimate.model)
+    asked = maps.shift[:, :, estimate.columns].reshape(-1, len(estimate.columns))
+    turn = maps.turn[estimate.columns]
+    if correction.turns:
+        asked = asked + maps.by_turn.reshape(-1, 1) * turn
+    rows = measured.jacobian[:, estimate.columns] + by_shift @ asked
+    if correction.turns:
+        rows = rows + by_turn[:, None] * turn
+    expected = measured.nominal_mm + rows @ estimate.values
+    # The offsets are loaded as they are; what the estimate leaves open moves the part against them.
+    open_rows = measured.jacobian[:, estimate.columns]
+    variance = np.einsum("kn,nm,km->k", open_rows, estimate.covariance, open_rows, optimize=True)
+    seated = np.diag(measured.noise(sources)) - np.square(measured.u_mm)
+    return expected, np.sqrt(np.clip(variance + seated, 0.0, None))
+
+
+def offset_effects(measured: MeasuredParts) -> tuple[Array, Array]:
+    """What changed offsets do to the rows: by X, Y, Z of each operation's (K, 3 O), by degrees of the last rotary (K,)."""
+    model = measured.part.model
+    by_shift = np.zeros((len(measured.deviations), 3 * len(model.operations)))
+    by_turn = np.zeros(len(measured.deviations))
+    rotations = np.stack([pose.rotation for pose in model.poses])
+    for sign, points in ((1.0, measured.point), (-1.0, measured.datum_point)):
+        rows = np.flatnonzero(points >= 0)
+        if not rows.size:
+            continue
+        which = points[rows]
+        operation, along = model.point_operation[which], measured.along[rows]
+        turned = (rotations[operation] @ along[..., None])[..., 0]
+        for axis in range(3):
+            np.add.at(by_shift, (rows, 3 * operation + axis), sign * model.cold_scale * turned[:, axis])
+        moved = _moved_by_turn(model, model.commanded_mm[which], operation)
+        by_turn[rows] -= sign * model.cold_scale * (moved * turned).sum(axis=-1)
+    return by_shift, by_turn

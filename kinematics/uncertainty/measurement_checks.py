@@ -1,0 +1,170 @@
+"""Checks of the measurement itself: one value against the others, a sign, inch for millimetre, another datum."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from kinematics.uncertainty.causes import best_chance
+from kinematics.uncertainty.correction import correct_jointly
+from kinematics.uncertainty.inspection import MeasuredDeviation, MeasuredParts, measured_parts
+from kinematics.uncertainty.sources import UncertaintySource
+
+__all__ = ["MeasurementDoubt", "measurement_doubts"]
+
+Slip = Literal["too large by 25.4", "too small by 25.4", "sign", "datum", "value"]
+
+_UNEXPLAINED = 1e-3
+"""Below this probability the deviations fit nothing that is stated, and no single cause."""
+
+_EXPLAINED = 0.05
+"""From this probability on they fit once a slip is taken back."""
+
+_INCH_MM = 25.4
+_MOST_ROWS = 12
+"""Rows looked at one by one: those that stand farthest from what the others let expect."""
+
+
+@dataclass(frozen=True)
+class MeasurementDoubt:
+    """A slip in the measurement that would explain deviations which nothing else does.
+
+    Attributes
+    ----------
+    slip : str
+        "too large by 25.4" or "too small by 25.4" (inch for millimetre), "sign", "datum" (measured against another one)
+        or "value" (this one stands against all others).
+    rows : tuple of int
+        The deviations that have it.
+    p : float
+        The probability of the deviations with it taken back: by what is stated, or by the best single cause.
+    datum : int or None
+        Of another datum: the feature; None for the part as clamped.
+    """
+
+    slip: Slip
+    rows: tuple[int, ...]
+    p: float
+    datum: int | None = None
+
+
+def measurement_doubts(
+    measured: MeasuredParts, sources: Sequence[UncertaintySource]
+) -> tuple[MeasurementDoubt, ...]:
+    """Look for a slip in the measurement, where nothing else explains the deviations.
+
+    Parameters
+    ----------
+    measured : MeasuredParts
+    sources : sequence of UncertaintySource
+
+    Returns
+    -------
+    tuple of MeasurementDoubt
+        The likeliest first; none where the deviations are explained, by what is stated or by a single cause. A slip in
+        fewer values comes before one in more.
+    """
+    if _chance(measured, sources) >= _UNEXPLAINED:
+        return ()
+    for subsets in (_standing_out(measured, sources), None, _shared(measured)):
+        found: list[MeasurementDoubt] = []
+        if subsets is None:
+            found = [*_single_values(measured, sources)]
+        for rows in subsets or ():
+            for back, slip, datum in _slips(measured, rows):
+                chance = _chance(back, sources)
+                if chance >= _EXPLAINED:
+                    found.append(MeasurementDoubt(slip, rows, chance, datum))
+        if found:
+            return tuple(sorted(found, key=lambda one: -one.p))
+    return ()
+
+
+def _chance(measured: MeasuredParts, sources: Sequence[UncertaintySource]) -> float:
+    """The probability of the deviations by all that is stated, or by the best single cause where enough was measured."""
+    joint = correct_jointly(measured, sources)
+    chance = max(joint.budget_p, joint.noise_p)
+    if chance < _EXPLAINED and joint.dof >= 4:
+        chance = max(chance, best_chance(joint, sources))
+    return chance
+
+
+def _standing_out(measured: MeasuredParts, sources: Sequence[UncertaintySource]) -> list[tuple[int, ...]]:
+    """The rows that stand farthest from what all the others let expect, by standard uncertainties."""
+    joint = correct_jointly(measured, sources)
+    rows = measured.jacobian[:, joint.prior.columns]
+    whole = measured.noise(sources) + rows @ joint.prior.covariance @ rows.T
+    inverse = np.linalg.inv(whole)
+    left = inverse @ (measured.excess_mm - rows @ joint.prior.values)
+    away = np.abs(left) / np.sqrt(np.diag(inverse))
+    return [(int(k),) for k in np.argsort(-away, kind="stable")[:_MOST_ROWS]]
+
+
+def _shared(measured: MeasuredParts) -> list[tuple[int, ...]]:
+    """What may share a slip: a feature on one part, a direction, a part, everything."""
+    given = measured.deviations
+    keys: list[list[object]] = [
+        [(one.feature, one.serial) for one in given],
+        [tuple(np.round(one.along, 6).tolist()) for one in given],
+        [one.serial for one in given],
+        [0 for _ in given],
+    ]
+    groups = [
+        tuple(k for k, one in enumerate(key) if one == value) for key in keys for value in dict.fromkeys(key)
+    ]
+    return [rows for rows in dict.fromkeys(groups) if len(rows) > 1 or len(given) == 1]
+
+
+def _slips(
+    measured: MeasuredParts, rows: tuple[int, ...]
+) -> Iterator[tuple[MeasuredParts, Slip, int | None]]:
+    """The deviations with each slip of these rows taken back."""
+    every = len(rows) == len(measured.deviations)
+    if every or len(measured.deviations) >= 3:
+        yield _scaled(measured, rows, 1.0 / _INCH_MM), "too large by 25.4", None
+    if len(measured.deviations) >= 3 and not every:
+        yield _scaled(measured, rows, _INCH_MM), "too small by 25.4", None
+        yield _scaled(measured, rows, -1.0), "sign", None
+    if every:
+        if (measured.datum_point >= 0).any():
+            yield _against(measured, None), "datum", None
+        for feature in measured.features:
+            if any(feature not in (one.datum, one.feature) for one in measured.deviations):
+                yield _against(measured, feature), "datum", feature
+
+
+def _scaled(measured: MeasuredParts, rows: tuple[int, ...], factor: float) -> MeasuredParts:
+    changed = list(measured.deviations)
+    for k in rows:
+        changed[k] = replace(changed[k], deviation_mm=changed[k].deviation_mm * factor)
+    return replace(measured, deviations=tuple(changed))
+
+
+def _against(measured: MeasuredParts, datum: int | None) -> MeasuredParts:
+    """All deviations as if they were measured against another datum."""
+
+    def moved(one: MeasuredDeviation) -> MeasuredDeviation:
+        return replace(one, datum=None if one.feature == datum else datum)
+
+    return measured_parts(measured.part, [moved(one) for one in measured.deviations])
+
+
+def _single_values(
+    measured: MeasuredParts, sources: Sequence[UncertaintySource]
+) -> Iterator[MeasurementDoubt]:
+    """Values without which all the others are explained; none where there are too few to say so."""
+    if len(measured.deviations) < 4:
+        return
+    chances: list[tuple[int, float]] = []
+    for (k,) in _standing_out(measured, sources):
+        dropped = np.zeros(len(measured.deviations), dtype=bool)
+        dropped[k] = True
+        chances.append((k, _chance(measured.without(dropped), sources)))
+    explained = [one for one in chances if one[1] >= _EXPLAINED]
+    # Where leaving out any of several values helps, none of them stands alone against the others.
+    if len(explained) == 1:
+        ((k, chance),) = explained
+        yield MeasurementDoubt("value", (k,), chance)

@@ -1,0 +1,316 @@
+"""Corrections from measured parts: against other libraries, plain Monte Carlo, and parts with hidden causes."""
+
+import numpy as np
+import pytest
+from hidden_causes import (
+    U_MM,
+    all_rows,
+    cut_part,
+    drawn_part,
+    inspected,
+    one_cause,
+    simulated,
+    two_causes,
+    with_correction,
+)
+
+from kinematics import KinematicsError, Machine, Platter, RotaryAxis, RotationSense, StackStep
+from kinematics.uncertainty import (
+    Feature,
+    MeasuredDeviation,
+    ModelOperation,
+    SetupModel,
+    Spread,
+    StackNode,
+    UncertaintySource,
+    correct_jointly,
+    deviations_after,
+    measured_parts,
+    measurement_doubts,
+    next_feature,
+    offset_correction,
+    part_model,
+    seating_spread,
+    setup_prior,
+    single_causes,
+)
+
+TURNED = 12.884
+"""Degrees from the part's y in which the slanted bore was measured."""
+
+
+@pytest.fixture(scope="module")
+def drawn():
+    return drawn_part()
+
+
+def off_by(part, kind, owner, value, component=""):
+    values = np.zeros(len(part.model.quantities))
+    values[part.model.index(kind, owner, component)] = value
+    return values
+
+
+def test_joint_estimate_is_the_least_squares_solution_with_the_prior_as_pseudo_readings(drawn):
+    # Oracle: numpy's lstsq on whitened rows, prior and seating as further unknowns with pseudo readings of their own.
+    part, sources = drawn
+    rng = np.random.default_rng(2)
+    cut = cut_part(part, off_by(part, "step up", "standoff", 0.03))
+    measured = measured_parts(part, inspected(part, cut, [0, 4, 8, 13], rng))
+    joint = correct_jointly(measured, sources)
+    seating = [one for one in sources if one.kind.startswith("part")]
+    columns = np.concatenate([joint.prior.columns, *(part.model.columns(one) for one in seating)])
+    u = np.concatenate([joint.prior.u, *(one.u for one in seating)])
+    rows = np.vstack([measured.jacobian[:, columns] / U_MM, np.diag(1.0 / u)])
+    right = np.concatenate([measured.excess_mm / U_MM, np.zeros(len(u))])
+    wanted, residual, *_ = np.linalg.lstsq(rows, right, rcond=None)
+    count = len(joint.prior.columns)
+    np.testing.assert_allclose(joint.estimate.values, wanted[:count], atol=1e-9)
+    np.testing.assert_allclose(joint.budget_chi_square, residual[0], rtol=1e-9)
+    covariance = np.linalg.inv(rows.T @ rows)[:count, :count]
+    np.testing.assert_allclose(joint.estimate.covariance, covariance, atol=1e-12)
+
+
+def test_posterior_agrees_with_plain_monte_carlo(drawn):
+    # Oracle: setups drawn from the prior, kept by how well they fit (importance weights); no linear algebra.
+    part, _ = drawn
+    source = [
+        UncertaintySource.of(part.model.of_kind("step up", "standoff"), Spread(0.01)),
+        UncertaintySource.of(part.model.of_kind("line shift", "A"), Spread(0.008)),
+    ]
+    measured = measured_parts(
+        part, [MeasuredDeviation(0, [0, 0, 1], -0.011, 0.006), MeasuredDeviation(9, [0, 1, 0], 0.004, 0.006)]
+    )
+    joint = correct_jointly(measured, source)
+    rng = np.random.default_rng(5)
+    drawn_values = rng.normal(size=(400_000, 3)) * joint.prior.u
+    left = measured.excess_mm - drawn_values @ measured.jacobian[:, joint.prior.columns].T
+    weight = np.exp(-0.5 * np.square(left / 0.006).sum(axis=1))
+    mean = weight @ drawn_values / weight.sum()
+    spread = np.sqrt(weight @ np.square(drawn_values - mean) / weight.sum())
+    # 400,000 trials of which about half count: five standard deviations of the mean and of the spread.
+    np.testing.assert_allclose(joint.estimate.values, mean, atol=5 * 0.01 / 400.0)
+    np.testing.assert_allclose(joint.estimate.u, spread, atol=5 * 0.01 / 400.0)
+
+
+def test_weighted_mean_of_two_features_agrees_with_the_uncertainties_package():
+    # One unknown, two readings of different uncertainty, no other source: the weighted mean.
+    from uncertainties import ufloat
+
+    part, _ = drawn_part()
+    measured = measured_parts(
+        part, [MeasuredDeviation(0, [0, 0, 1], -0.050, 0.004), MeasuredDeviation(3, [0, 0, 1], -0.042, 0.002)]
+    )
+    causes = single_causes(correct_jointly(measured, ()), ())
+    column = part.model.index("step up", "standoff")
+    cause = next(one for one in causes.causes if one.column == column)
+    slopes = measured.jacobian[:, column]
+    values = [ufloat(-0.050, 0.004) / slopes[0], ufloat(-0.042, 0.002) / slopes[1]]
+    weights = [one.s**-2 for one in values]
+    mean = sum(w * one for w, one in zip(weights, values, strict=True)) / sum(weights)
+    assert cause.value == pytest.approx(mean.n, abs=1e-12)
+    assert cause.u == pytest.approx(mean.s, rel=1e-9)
+    assert cause.stated_u is None
+    assert cause.cost is None
+
+
+def test_what_is_known_well_moves_little_and_what_is_not_stated_not_at_all(drawn):
+    part, _ = drawn
+    stated = [
+        UncertaintySource.of(part.model.of_kind("step up", "standoff"), Spread(0.001)),
+        UncertaintySource.of(part.model.of_kind("step up", "blank"), Spread(0.02)),
+    ]
+    cut = cut_part(part, off_by(part, "step up", "blank", 0.04))
+    measured = measured_parts(part, inspected(part, cut, [0, 3], np.random.default_rng(1)))
+    joint = correct_jointly(measured, stated)
+    standoff, blank = joint.estimate.values
+    assert blank == pytest.approx(400.0 * standoff)  # the ratio of the variances
+    assert standoff + blank == pytest.approx(0.04, abs=0.005)
+    assert {one.kind for one in joint.estimate.quantities} == {"step up"}
+
+
+@pytest.mark.parametrize(
+    ("kind", "owner", "component", "value"),
+    [
+        ("step up", "standoff", "", 0.05),
+        ("line shift", "C", "1", 0.02),
+        ("step turn", "blank", "", 0.03),
+        ("tool length", "tool 1", "", -0.04),
+        ("step shift", "blank", "x", 0.06),
+    ],
+)
+def test_corrected_offsets_put_the_part_right_where_offsets_can(drawn, kind, owner, component, value):
+    part, sources = drawn
+    values = off_by(part, kind, owner, value, component)
+    prior = setup_prior(part.model, sources)
+    place = int(np.flatnonzero(prior.columns == part.model.index(kind, owner, component))[0])
+    estimate = type(prior)(part.model, prior.columns[[place]], np.array([value]), np.array([[1e-12]]))
+    correction = offset_correction(estimate)
+    before = np.abs(cut_part(part, values)).max()
+    after = np.abs(cut_part(part, with_correction(part, values, correction))).max()
+    assert correction.turns == (kind == "step turn")
+    assert before > 0.01
+    assert after < 1e-4  # of second order: 0.05 times 0.03 degrees
+    expected, u = deviations_after(all_rows(part), estimate, correction, ())
+    assert np.abs(expected).max() < 1e-4
+    assert u.max() < 1e-4
+
+
+def test_deviations_of_a_setup_that_is_right_are_not_significant(drawn):
+    part, sources = drawn
+    rng, found = np.random.default_rng(11), 0
+    cut = cut_part(part, np.zeros(len(part.model.quantities)))
+    for _ in range(100):
+        joint = correct_jointly(measured_parts(part, inspected(part, cut, [0, 4, 8], rng)), sources)
+        found += joint.significant
+        assert joint.significant or single_causes(joint, sources).causes == ()
+    assert found <= 8  # seating counts as noise but did not scatter: fewer than 5 of 100 are to be expected
+
+
+def test_hidden_causes_are_named():
+    # The whole run is `python tests/kinematics/uncertainty/hidden_causes.py 500`.
+    said = simulated(one_cause, 15, seed=21, count=5)
+    assert said["named"] >= 14
+    assert said["then alone"] >= said["ambiguous"] - 1
+    assert said["rows within 2 u of predicted"] >= 0.88 * said["rows"]  # the rows of one part go together
+
+
+def test_two_hidden_causes_are_not_taken_for_one_with_certainty():
+    assert simulated(two_causes, 20, seed=22, count=5)["false"] == 0
+
+
+def slanted_bore_and_face():
+    """A bore at 30 degrees and a face that were measured, and a side face at 90 degrees that was not."""
+    a = RotaryAxis("A", [0, 0, -50.0], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
+    c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    stack = (StackNode("standoff", StackStep("standoff", up_mm=100.0)),)
+    operations = (
+        ModelOperation("face", [0.0, 0.0], [0, 0, 0]),
+        ModelOperation("bore", [-30.0, 0.0], [0, -15.0, -10.0]),
+        ModelOperation("side", [-90.0, 0.0], [0, -25.0, -20.0]),
+    )
+    model = SetupModel(Machine("mill", (a, c), Platter(face_mm=0.0)), {None: stack}, operations)
+    features = [
+        Feature("bore", 1, [0, 0, -5.0], [0, 1, 0]),
+        Feature("face", 0, [0, 0, 0], [0, 0, 1]),
+        Feature("side", 2, [0, 0, 0], [0, 0, 1]),
+    ]
+    return part_model(model, features)
+
+
+def test_two_explanations_of_two_numbers_that_differ_at_ninety_degrees():
+    # The case that this was asked for after: a 30-degree bore 0.0021 in off and a face 0.0008 in low had two explanations
+    # that fit both numbers, and whose corrections differ by 0.0127 in at 90 degrees. Worked by hand: the standoff is
+    # 0.0008 in taller (the face); what the bore has left is the A axis off in Y, or in Z. The direction in which the bore
+    # was measured is chosen so that the two come out as far apart as they did there.
+    inch = 25.4
+    part = slanted_bore_and_face()
+    model = part.model
+    along = [0.0, np.cos(np.radians(TURNED)), np.sin(np.radians(TURNED))]
+    measured = measured_parts(
+        part,
+        [
+            MeasuredDeviation(0, along, -0.0021 * inch, 0.0002 * inch),
+            MeasuredDeviation(1, [0, 0, 1], -0.0008 * inch, 0.0002 * inch),
+        ],
+    )
+    stated = [
+        UncertaintySource.of(model.of_kind("step up"), Spread(0.0005 * inch)),
+        UncertaintySource.of(model.of_kind("line shift", "A"), Spread(0.003 * inch)),
+    ]
+    causes = single_causes(correct_jointly(measured, stated), stated)
+    assert causes.best == ()
+    likely = [one for one in causes.pairs if one.first.stated_u and one.second.stated_u]
+    assert [{one.first.quantity.kind, one.second.quantity.kind} for one in likely] == [
+        {"step up", "line shift"},
+        {"step up", "line shift"},
+    ]
+    side = [offset_correction(causes.pair_estimate(one)).shift_mm[2] for one in likely]
+    assert np.linalg.norm(side[0] - side[1]) == pytest.approx(0.0127 * inch, abs=0.00005 * inch)
+    more = next_feature(causes)
+    assert more is not None
+    assert part.features[more.feature].name == "side"
+    assert not causes.certain
+
+
+def slips(part, values, rng=None):
+    """Deviations of eight features of a part, to make a slip in."""
+    return inspected(part, cut_part(part, values), range(8), rng or np.random.default_rng(3))
+
+
+def changed(deviations, row, factor=1.0, add=0.0):
+    found = list(deviations)
+    one = found[row]
+    found[row] = MeasuredDeviation(
+        one.feature, one.along, one.deviation_mm * factor + add, one.u_mm, one.serial
+    )
+    return found
+
+
+def test_slips_of_the_measurement_are_found(drawn):
+    part, sources = drawn
+    good = slips(part, off_by(part, "step up", "standoff", 0.04))
+    assert measurement_doubts(measured_parts(part, good), sources) == ()
+    row = int(np.argmax([abs(one.deviation_mm) for one in good]))
+    (sign, *_) = measurement_doubts(measured_parts(part, changed(good, row, -1.0)), sources)
+    assert (sign.slip, sign.rows) == ("sign", (row,))
+    (inch, *_) = measurement_doubts(measured_parts(part, changed(good, row, 25.4)), sources)
+    assert (inch.slip, inch.rows) == ("too large by 25.4", (row,))
+    doubts = measurement_doubts(measured_parts(part, changed(good, row, 1.0, 0.3)), sources)
+    assert [one.rows for one in doubts] == [(row,)]
+
+
+def test_inch_for_millimetre_throughout_is_found(drawn):
+    part, sources = drawn
+    small = slips(part, off_by(part, "step up", "standoff", 0.02))
+    large = [MeasuredDeviation(one.feature, one.along, one.deviation_mm * 25.4, one.u_mm) for one in small]
+    doubts = measurement_doubts(measured_parts(part, large), sources)
+    assert doubts == () or doubts[0].slip == "too large by 25.4"  # one cause of 0.5 mm fits as well
+    rng = np.random.default_rng(4)
+    many = np.zeros(len(part.model.quantities))
+    for source in sources:
+        many[part.model.columns(source)] = rng.normal() * source.u
+    large = [
+        MeasuredDeviation(one.feature, one.along, one.deviation_mm * 25.4, one.u_mm)
+        for one in slips(part, many)
+    ]
+    (doubt, *_) = measurement_doubts(measured_parts(part, large), sources)
+    assert doubt.slip == "too large by 25.4"
+    assert len(doubt.rows) == len(large)
+
+
+def test_spread_from_part_to_part_is_separated(drawn):
+    part, _ = drawn
+    rng = np.random.default_rng(6)
+    found = []
+    for serial in range(40):
+        values = off_by(part, "step up", "standoff", 0.03)
+        values[part.model.index("part up", "")] = rng.normal() * 0.012
+        values[part.model.index("part shift", "", "y")] = rng.normal() * 0.008
+        found += inspected(part, cut_part(part, values), [0, 4, 7, 10], rng, serial=str(serial))
+    spread = {(one.kind, one.component): one for one in seating_spread(measured_parts(part, found))}
+    # The standard deviation of 40 values has an uncertainty of 11 %: three of those.
+    assert spread["part up", ""].u_mm == pytest.approx(0.012, rel=0.35)
+    assert spread["part shift", "y"].u_mm == pytest.approx(0.008, rel=0.35)
+    assert spread["part shift", "x"].u_mm < 0.002
+    assert {one.dof for one in spread.values()} == {39}
+    assert seating_spread(measured_parts(part, found[:4])) == ()
+
+
+def test_seating_of_one_part_is_not_corrected(drawn):
+    part, _ = drawn
+    seating = [UncertaintySource.of(part.model.of_kind("part up"), Spread(0.02))]
+    measured = measured_parts(part, [MeasuredDeviation(0, [0, 0, 1], -0.03, 0.002)])
+    joint = correct_jointly(measured, seating)
+    assert joint.estimate.values.size == 0
+    assert not joint.significant
+    assert np.abs(offset_correction(joint.estimate).shift_mm).max() == 0.0
+
+
+def test_bad_input_is_refused(drawn):
+    part, _ = drawn
+    with pytest.raises(KinematicsError, match="expected one or more, found none"):
+        measured_parts(part, [])
+    with pytest.raises(KinematicsError, match="expected a feature from 0 to 14, found 15"):
+        measured_parts(part, [MeasuredDeviation(15, [0, 0, 1], 0.0, 0.001)])
+    with pytest.raises(KinematicsError, match="uncertainty: expected more than 0"):
+        MeasuredDeviation(0, [0, 0, 1], 0.0, -0.001)
