@@ -8,7 +8,10 @@ import json
 import numpy as np
 import pytest
 
-from probed_shop import Compared, Lying, compare, control_of, lying, shop, stopped
+from probed_shop import Compared, Lying, Shop, compare, control_of, lying, shop, stopped
+from simulated_control import Thing
+from tiltwright.batch.zero_probing import probed_parts
+from tiltwright.files.loader import read_job
 
 # Lengths are written with seven decimals of a millimetre, coefficients with nine.
 WITHIN_MM = 1e-6
@@ -226,3 +229,23 @@ def test_the_sheet_says_that_a_program_sets_the_offsets(run, job, examples):
     assert said in " ".join(run("sheet", examples / "sensor_feet.toml", "--nest", "left").out.split())
     bare = FOOT.replace(FOOT[FOOT.index("[zero_") : FOOT.index("[[operation")], "")
     assert said not in run("sheet", job(bare)).out
+
+
+def test_the_example_s_program_runs_past_feet_vices_and_platter(run, examples, tmp_path):
+    """From the command's own file: nothing but the tip touches anything, and each foot gets its own offsets."""
+    out = tmp_path / "zero.nc"
+    assert run("batch", "program", examples / "sensor_feet.toml", "-o", out).code == 0
+    job = read_job(examples / "sensor_feet.toml")
+    found = Shop(job, probed_parts(job), (out.read_text(encoding="ascii"),), "edges and clocking")
+    hows = [Lying(np.array([0.1, -0.2, 0.15]), 0.2), Lying(np.array([-0.2, 0.1, -0.1]), -0.25)]
+    control, into = control_of(found, hows, seen=True), Compared()
+    for nest in found.parts.nests:
+        part = nest.job.setup.part_in_machine
+        vice = Thing("block", part.apply([0.0, 0.0, -40.0]), part.rotation[:, 2], frame=part.rotation)
+        vice.half = np.array([22.0, 30.0, 16.0]) - 1e-3
+        control.things.append(vice)
+    assert stopped(found, control) is None
+    compare(found, control, hows, 1, into)
+    assert (into.numbers, into.other_digits) == (6 * 5, 0)
+    assert control.touches == 8
+    assert control.messages[-1].endswith("set G54 G55 G56 G57 G58 G59")
