@@ -98,6 +98,8 @@ def test_every_touch_of_the_example_is_clear_of_everything(run, examples):
     assert [nest["nest"] for nest in report["nests"]] == ["left", "right"]
     assert [len(nest["touches"]) for nest in report["nests"]] == [4, 4]
     assert report["display_work_offset"] == {"number": 7, "free": True}
+    assert report["stays_turned"] is False
+    assert report["parameters"] == [[1, 6], [11, 49], [100, 120], [5061, 5063]]
     assert report["not_checked"] == {"steps_without_section": [], "targets_not_shown_on_part": []}
     face = report["nests"][0]["touches"][0]
     assert face["at"] == pytest.approx([-419.025, -203.405, -280.1], abs=1e-9)
@@ -217,7 +219,8 @@ def test_a_clocking_past_a_limit_is_refused(run, job, examples):
     squared = text.replace(
         'machine = "teaching_mill.toml"', 'machine = "teaching_mill.toml"\nsquare_up = "C"'
     )
-    assert run("batch", "program", job(text, mill)).code == 0
+    # Nothing takes the clocking out of this one, which is said.
+    assert json.loads(run("batch", "program", job(text, mill), "--json").out)["stays_turned"] is True
     ended = run("batch", "program", job(squared, mill))
     assert (ended.code, ended.out) == (2, "")
     assert "clock_within" in ended.err
