@@ -395,7 +395,7 @@ def _head(parts: ProbedParts, checked: CheckedAccess) -> list[str]:
         "A part that is missing or too far off stops the program with an error before any work offset of a part is set",
         "The work offsets are then still those of the parts before: run nothing else until every part has passed",
         f"Z: {_z_words(parts)}",
-        f"In the spindle is the probe: {length_words(table, unit, machine.z_reference.tool_length_mm)}",
+        f"The probe stands in the spindle: {length_words(table, unit, machine.z_reference.tool_length_mm)}",
         f"Feeds in {unit.value} per minute: F{table.feed:g} for touches, F{table.move:g} below the safe height",
         "Leaves G61 active: exact path",
         f"Safe height: Z {fixed(parts.high, 3)} in machine coordinates, the top of the travel",

@@ -252,3 +252,27 @@ def test_the_example_s_program_runs_past_feet_vices_and_platter(run, examples, t
     assert (into.numbers, into.other_digits) == (6 * 5, 0)
     assert control.touches == 8
     assert control.messages[-1].endswith("set G54 G55 G56 G57 G58 G59")
+
+
+def test_a_nest_may_have_targets_and_limits_of_its_own(run, job, examples):
+    text = (examples / "sensor_feet.toml").read_text(encoding="utf-8")
+    own = """[nest.zero_probing]
+within = 0.1
+face = { at = [9.0, 0.0, 0.0] }
+bore = { at = [0.0, 4.0, -4.0], diameter = 14.0 }
+
+[[nest.step]]
+name  = "right vice\""""
+    left, right = json.loads(
+        run("batch", "program", job(text.replace('[[nest.step]]\nname  = "right vice"', own)), "--json").out
+    )["nests"]
+    assert (left["within"], left["clock_within_deg"], len(left["touches"])) == (0.3, 0.3, 4)
+    assert (right["within"], right["clock_within_deg"]) == (0.1, None)
+    assert [one["kind"] for one in right["touches"]] == ["face", "bore"]
+    assert right["touches"][1]["diameter"] == 14.0
+    # A limit alone leaves the job's targets.
+    tight = own[: own.index("face")] + own[own.index("[[nest.step]]") :]
+    _, right = json.loads(
+        run("batch", "program", job(text.replace('[[nest.step]]\nname  = "right vice"', tight)), "--json").out
+    )["nests"]
+    assert (right["within"], right["clock_within_deg"], len(right["touches"])) == (0.1, 0.3, 4)
