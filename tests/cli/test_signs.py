@@ -2,6 +2,7 @@
 
 import json
 
+import numpy as np
 import pytest
 
 from kinematics import RotationSense
@@ -130,6 +131,26 @@ def test_a_wrong_sign_in_the_files_is_told(remarks, old, new, kind, values):
     assert {key: found[kind]["values"][key] for key in values} == pytest.approx(values)
 
 
+@pytest.mark.parametrize("section", ["round = 1.8", "bar = [1.8, 1.8]"])
+@pytest.mark.parametrize(
+    ("new", "outside_mm"),
+    [
+        ("[0.5, -0.3, -0.4]", None),
+        ("[0.9, 0.0, 0.0]", None),
+        ("[0.5, -0.3, 0.4]", 0.4),
+        ("[0.5, -0.3, -1.4]", 0.4),
+        ("[2.0, 0.0, 0.3]", np.hypot(1.1, 0.3)),
+    ],
+)
+def test_an_origin_in_the_air_is_told_where_the_blank_is_stated(remarks, section, new, outside_mm):
+    """The blank is 1 inch high under part zero, and 1.8 across."""
+    _, found = remarks("[0.5, -0.3, -0.4]", new, touched=f"{section}\nblank = true\n")
+    said = found.get("outside blank")
+    assert (None if said is None else said["values"]) == (
+        None if outside_mm is None else {"step": "blank", "outside": pytest.approx(outside_mm)}
+    )
+
+
 @pytest.mark.parametrize(
     ("old", "new", "steps", "keys"),
     [
@@ -193,6 +214,18 @@ def test_operations_beyond_one_end_of_travel_are_told_together(run, job):
         name, _, number = one["operations"][0].rpartition(" ")
         assert name in told[0]
         assert number[0].isalpha() or int(number) in range(1, 7)
+
+
+def test_a_lost_sign_in_a_zero_without_a_job_is_told_first(run, job):
+    """No stack contradicts it, but the travels do: X of the typed zero, before what follows from it."""
+    mill = job("", MILL).with_name("teaching_mill.toml")
+    right = run("offsets", "-m", mill, "--zero", "-17.0,-7.9,-9.9", "--at", "B-35")
+    assert "caution" not in right.err
+    wrong = run("offsets", "-m", mill, "--zero", "17.0,-7.9,-9.9", "--at", "B-35").err.splitlines()
+    assert "a lost minus sign in X?" in wrong[0]
+    mill.write_text(MILL.replace("point = [-15.0021", "point = [15.0021"), encoding="utf-8")
+    told = run("offsets", "-m", mill, "--zero", "-17.0,-7.9,-9.9", "--at", "B-35").err
+    assert "the point of B has X 15.0021" in told
 
 
 def test_a_wrong_sign_in_the_pose_is_told(job):

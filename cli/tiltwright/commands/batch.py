@@ -238,6 +238,51 @@ def run(
         raise typer.Exit(ANSWER_NO)
 
 
+@app.command("stub")
+def stub(
+    job: JobArgument,
+    units: UnitsOption = None,
+    as_json: Json = False,
+    output: Output = None,
+    force: Force = False,
+) -> None:
+    """A part left on a stub: does it hold while it is cut, does the arm break it off, and does the arm get there.
+
+    Examples:
+
+    \b
+      tiltwright batch stub job.toml
+      tiltwright batch stub job.toml --json
+
+    [stub] states section, length, material and strength; `grip` and `arm` how the unloading arm breaks the part off, and
+    `unload` at which angles. Each operation's cutting force is its own `force`. The gripper's solids are [[solid]] tables on
+    "gripper". `reach` checks the unloading pose too.
+
+    Exit code 0: everything that is stated holds, breaks off and clears. 1: something does not. 2: the input is wrong.
+    """
+    from tiltwright.batch.stub import stub_failures, stub_report, stub_study, stub_text
+    from tiltwright.files.loader import read_job
+    from tiltwright.job.evaluate import evaluate_nests
+    from tiltwright.job.nests_output import say_nests_messages
+    from tiltwright.output.json_csv import json_text
+    from tiltwright.terminal.streams import ANSWER_NO, say_no
+
+    read = read_job(job)
+    evaluated = evaluate_nests([read])
+    shown = units.value if units else read.unit.value
+    incomplete = not evaluated.complete
+    if incomplete:
+        say_nests_messages(evaluated, shown)
+    study = stub_study(read, evaluated)
+    text = json_text(stub_report(study, shown)) if as_json else stub_text(study, shown)
+    show_or_write(text, output, force=force)
+    failures = stub_failures(study, shown)
+    for words in failures:
+        say_no(words)
+    if incomplete or failures:
+        raise typer.Exit(ANSWER_NO)
+
+
 @app.command("chart")
 def chart(
     job: JobArgument,

@@ -455,6 +455,7 @@ def _poses(
     if evaluated is None:
         assert machine is not None
         setup, unit = _typed_setup(machine, zero, units)
+        _say_of_typed(setup, unit)
     else:
         setup, unit = evaluated.setup, units.value if units else evaluated.job.unit.value
     if not at and not grid:
@@ -553,6 +554,18 @@ def _say_beyond_travel(setup: Setup, program_deg: NDArray[np.float64], units: st
 
 
 _MOST_POSES_NAMED = 3
+
+
+def _say_of_typed(setup: Setup, units: str) -> None:
+    """Name what looks wrong in the machine file and in a part zero typed for the all-zero pose."""
+    from tiltwright.job.message_wording import finding_words
+    from tiltwright.job.touch_slips import zero_mistyped
+    from tiltwright.machine.findings import machine_findings
+    from tiltwright.terminal.streams import note
+
+    zero = zero_mistyped(setup.part_in_machine.translation_mm, setup.machine)
+    for finding in (*([] if zero is None else [zero]), *machine_findings(setup.machine)):
+        note(finding_words(finding, units), label="caution")
 
 
 def _typed_setup(machine: str, zero: str | None, units: Units | None) -> tuple[Setup, str]:

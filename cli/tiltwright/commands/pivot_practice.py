@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from tiltwright.commands.lesson import check_folder, write_folder
+from tiltwright.commands.lesson import check_folder, write_class_set
 from tiltwright.commands.options import Force, Json, PaperOption, Units, UnitsOption, machine_option, paper_of
 
 if TYPE_CHECKING:
@@ -189,7 +189,7 @@ def _make(
             files = list(practice_class(exercises, number, unit, read.source.text, paper))
     except KinematicsError as refusal:
         fail(f"{refusal} (state what is probed where with --plan)")
-    write_folder(output, files, "--output", force=force)
+    write_class_set(output, files, force=force)
     what = "everything but key.txt" if students == 1 else "what is in sheets/"
     note(f"{output}: hand out {what}; seed {number} gives the same again", label="done")
 

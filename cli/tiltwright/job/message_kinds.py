@@ -17,6 +17,7 @@ __all__ = [
     "NotReached",
     "OutOfTravel",
     "OutOfTravels",
+    "OutsideBlank",
     "PartOffSquare",
     "PartZeroBelowPlatter",
     "PatternTurnedOver",
@@ -159,6 +160,14 @@ class FacesInward(Finding, frozen=True):
     key: str
 
 
+class OutsideBlank(Finding, frozen=True):
+    """An origin in the air: so far from the blank that the job states."""
+
+    kind = "outside blank"
+    step: str
+    outside_mm: float
+
+
 class TouchMistyped(Finding, frozen=True):
     """A touched-off part zero that lies outside the travels, or that one slip of the keys explains.
 
@@ -259,6 +268,7 @@ JobFinding = (
     | StepDown
     | StackSignLost
     | FacesInward
+    | OutsideBlank
     | TouchOffDifference
     | TouchOffTooFar
     | LengthLeftIn

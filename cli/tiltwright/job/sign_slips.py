@@ -1,4 +1,4 @@
-"""Slips of a sign that the files themselves give away: a step that goes down, a plane that faces into the part."""
+"""Slips of a sign that the files give away: a step that goes down, a plane that faces into the part, an origin in the air."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ import numpy as np
 from kinematics import PlacedOperation, StackStep, cumulative_frames
 from tiltwright.files.job_file import DEFAULT_WITHIN
 from tiltwright.job.evaluate import EvaluatedJob
-from tiltwright.job.message_kinds import FacesInward, StackSignLost, StepDown
+from tiltwright.job.message_kinds import FacesInward, OutsideBlank, StackSignLost, StepDown
 
-__all__ = ["faces_inward", "stack_sign_lost", "steps_down"]
+__all__ = ["faces_inward", "outside_blank", "stack_sign_lost", "steps_down"]
 
 _UPRIGHT = 0.5
 """The cosine from which on a step still goes up or down, whatever wedges stand below it."""
@@ -23,6 +23,9 @@ _LEAN_DEG = 15.0
 
 _INWARD_MM = 0.5
 """An origin that lies no farther behind part zero is on it."""
+
+_BESIDE_MM = 5.0
+"""A program may have its zero a little beside the blank, where a tool starts; a lost sign takes it farther."""
 
 _LEFT_OVER = 0.01
 """A slip explains a difference when no more than this share of it is left without the slip."""
@@ -58,6 +61,26 @@ def faces_inward(placed: PlacedOperation, evaluated: EvaluatedJob) -> FacesInwar
     table = evaluated.job.file.operation[placed.operation]
     key = next(one for one in ("at", "normal", "tip", "through") if getattr(table, one) is not None)
     return FacesInward(key)
+
+
+def outside_blank(placed: PlacedOperation, evaluated: EvaluatedJob) -> OutsideBlank | None:
+    """An origin well outside the blank, where the job states one; None where it is in it, or at its faces."""
+    tables = evaluated.job.file.stack
+    place = next((k for k, table in enumerate(tables) if table.blank and (table.round or table.bar)), None)
+    if place is None:
+        return None
+    step, table, unit = evaluated.job.steps[place], tables[place], evaluated.job.unit
+    frames = cumulative_frames(evaluated.job.steps)
+    at_mm = (frames[place].inverse() @ frames[-1]).apply(placed.origin_mm) - np.array([*step.shift_mm, 0.0])
+    if table.round is not None:
+        aside_mm = [float(np.hypot(*at_mm[:2])) - unit.to_mm(table.round) / 2.0]
+    else:
+        half_mm = [unit.to_mm(edge) / 2.0 for edge in table.bar or ()]
+        aside_mm = (np.abs(at_mm[:2]) - half_mm).tolist()
+    low_mm, high_mm = sorted((0.0, step.up_mm))
+    outside = np.clip([*aside_mm, low_mm - at_mm[2], at_mm[2] - high_mm], 0.0, None)
+    outside_mm = float(np.linalg.norm(outside))
+    return OutsideBlank(step.name, outside_mm) if outside_mm > _BESIDE_MM else None
 
 
 def stack_sign_lost(evaluated: EvaluatedJob) -> StackSignLost | None:

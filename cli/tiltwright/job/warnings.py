@@ -32,7 +32,7 @@ from tiltwright.job.message_kinds import (
     ZeroOffPlane,
 )
 from tiltwright.job.message_wording import finding_words, message_words, operation_list, unreachable_text
-from tiltwright.job.sign_slips import faces_inward, stack_sign_lost, steps_down
+from tiltwright.job.sign_slips import faces_inward, outside_blank, stack_sign_lost, steps_down
 from tiltwright.job.touch_slips import length_left_in, out_of_travel, touch_mistyped
 from tiltwright.machine.findings import machine_findings
 from tiltwright.output.messages import Message, Severity, as_shown, grouped
@@ -239,6 +239,9 @@ def _of_operation(placed: PlacedOperation, evaluated: EvaluatedJob) -> Iterator[
     inward = faces_inward(placed, evaluated)
     if inward is not None:
         yield Severity.WARNING, inward
+    outside = outside_blank(placed, evaluated)
+    if outside is not None:
+        yield Severity.WARNING, outside
     if placed.plane_x_deg is not None and abs(placed.plane_x_deg) > SQUARE_WITHIN_DEG:
         yield Severity.WARNING, PlaneTurned(placed.plane_x_deg)
     off_deg = _off_square_deg(placed)

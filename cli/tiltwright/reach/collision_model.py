@@ -33,11 +33,13 @@ from kinematics.reach import (
     StepBody,
     TipEnvelope,
     Tool,
+    Unloading,
     moved_shape,
     on_rotary,
     on_step,
     platter_solid,
 )
+from tiltwright.files.batch_tables import GRIPPER
 from tiltwright.files.conversion import step_of
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath
 from tiltwright.files.job_file import JobFile, StackTable
@@ -65,11 +67,14 @@ class JobCollisionModel:
     model : CollisionModel
     limits : tuple of LoadLimit
         Of each rotary, from the base outward.
+    unloading : Unloading or None
+        Where the job has a stub, and says at which angles an arm takes the part off it.
     """
 
     evaluated: EvaluatedJob
     model: CollisionModel
     limits: tuple[LoadLimit, ...]
+    unloading: Unloading | None = None
 
 
 def build_collision_model(evaluated: EvaluatedJob) -> JobCollisionModel:
@@ -88,6 +93,7 @@ def build_collision_model(evaluated: EvaluatedJob) -> JobCollisionModel:
     beside = _nest_surroundings(job, materials, faults)
     tools = _tools(job, faults)
     poses = _stands(evaluated, tools, faults)
+    unloading = _unloading(evaluated, materials, faults)
     retract_mm = _retract(job, faults)
     rotaries = machine_file.file.rotary
     if faults:
@@ -101,9 +107,8 @@ def build_collision_model(evaluated: EvaluatedJob) -> JobCollisionModel:
         tuple(poses),
         retract_mm,
     )
-    return JobCollisionModel(
-        evaluated, model, tuple(LoadLimit(rotary.holding_torque, rotary.capacity) for rotary in rotaries)
-    )
+    limits = tuple(LoadLimit(rotary.holding_torque, rotary.capacity) for rotary in rotaries)
+    return JobCollisionModel(evaluated, model, limits, unloading)
 
 
 def _materials(file: JobFile) -> dict[str, tuple[float | None, float | None]]:
@@ -149,9 +154,27 @@ def _job_solids(
     tables = [
         (number, table)
         for number, table in enumerate(job.file.solid)
-        if nest is None or _stands_in(job.file, number, nest, mine)
+        if table.on != GRIPPER and (nest is None or _stands_in(job.file, number, nest, mine))
     ]
     return _solids(job, tables, places, materials, faults)
+
+
+def _unloading(
+    evaluated: EvaluatedJob, materials: dict[str, tuple[float | None, float | None]], faults: list[Diagnostic]
+) -> Unloading | None:
+    """The unloading pose with the gripper's solids, which stand in part coordinates."""
+    job = evaluated.job
+    if job.file.stub is None or job.file.stub.unload is None:
+        return None
+    nest = next((one.place for one in job.nests if one.nest.name == job.nest), None)
+    tables = [
+        (number, table)
+        for number, table in enumerate(job.file.solid)
+        if table.on == GRIPPER and (nest is None or nest in nests_of_solid(job.file, number))
+    ]
+    _, gripper = _solids(job, tables, {GRIPPER: PART}, materials, faults)
+    program = [job.file.stub.unload[letter] for letter in job.machine.letters]
+    return Unloading("unloading", evaluated.setup.machine_deg(program), tuple(gripper))
 
 
 def _stands_in(file: JobFile, number: int, nest: int, steps: Collection[str]) -> bool:

@@ -7,7 +7,7 @@ from itertools import combinations
 from typing import Any
 
 from kinematics.progress import counted
-from kinematics.reach import CollisionModel, job_index_moves, scene_of
+from kinematics.reach import CollisionModel, job_index_moves, scene_of, with_unloading
 from tiltwright.files.diagnostics import InputFaults
 from tiltwright.files.loader import ReadJob, fault_at
 from tiltwright.job.evaluate import EvaluatedNests
@@ -67,7 +67,7 @@ def analyse_nests(
         for nest in counted(evaluated.nests, "nests")
     ]
     first = found[0]
-    moves = replace(first, operations=(), moves=None, loads=())
+    moves = replace(first, operations=(), moves=None, loads=(), unloading=None)
     if moves_too:
         model = _in_order(evaluated, found)
         scene = scene_of(model)
@@ -87,7 +87,12 @@ def _in_order(evaluated: EvaluatedNests, found: list[ReachAnalysis]) -> Collisio
             name = shown_name(evaluated, n, one)
             poses[n, one.placed.name] = replace(pose, name=name, origin_mm=there.apply(pose.origin_mm))
     in_order = [poses[place] for place in evaluated.names_in_order() if place in poses]
-    return replace(found[0].model, operations=tuple(in_order))
+    unloading = [
+        replace(one.unloading.unloading, name=f"unloading of {evaluated.nest_words(n)}", gripper=())
+        for n, one in enumerate(found)
+        if one.unloading is not None
+    ]
+    return with_unloading(replace(found[0].model, operations=tuple(in_order)), unloading)
 
 
 _OVERLAP_MM3 = 1.0
@@ -167,6 +172,7 @@ def nests_reach_report(reach: NestsReach, units: str) -> dict[str, Any]:
         "against": [*joined("against"), *moves["against"]],
         "failures": [*joined("failures"), *({**one, "nest": None} for one in moves["failures"])],
         "operations": joined("operations"),
+        "unloading": joined("unloading"),
         "unreached": joined("unreached"),
         "index_moves": moves["index_moves"],
         "load": joined("load"),
