@@ -196,7 +196,8 @@ def test_a_cell_a_copy_a_subfolder_and_who_handed_in_nothing(run, tmp_path):
     (handed_in / "b.csv").write_text("\n".join(rows) + "\n")
     ended = run("lesson", "grade", folder, handed_in, "--json")
     assert ended.code == 2
-    assert [(one["right"], one["missing"]) for one in json.loads(ended.out)["students"]][1] == (8, 1)
+    rows = {one["student"]: one for one in json.loads(ended.out)["students"]}
+    assert (rows["Olin Tide"]["right"], rows["Olin Tide"]["missing"]) == (8, 1)
     text = run("lesson", "grade", folder, handed_in).out
     assert "Sheet 3." in text[text.index("Nothing handed in") :]
 
