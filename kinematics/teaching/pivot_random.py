@@ -143,6 +143,7 @@ def set_pivot_exercise_on(
     direction_deg: float = 0.01,
     units: UnitName = "mm",
     which: ArrayLike | None = None,
+    sheet: int = 1,
 ) -> PivotExercise:
     """An exercise on a given machine: its lines moved at random, and the readings of a probing plan.
 
@@ -163,6 +164,8 @@ def set_pivot_exercise_on(
         The display's: readings are rounded to 0.0001 mm or 0.00001 inch.
     which : array_like of bool, shape (m, t) or (m, k), optional
         As for `kinematics.calibration.planned_readings`.
+    sheet : int
+        1 or more: each student's own hidden errors.
 
     Returns
     -------
@@ -190,14 +193,15 @@ def set_pivot_exercise_on(
     """
     if units not in DECIMALS:
         raise KinematicsError(f"units: expected mm or inch, found {units!r}")
-    check_seed(seed, 1)
-    truth = perturbed_machine(machine, seed, position_mm, direction_deg)
+    check_seed(seed, sheet)
+    drawn = seed if sheet == 1 else int(np.random.SeedSequence([seed, sheet]).generate_state(1)[0])
+    truth = perturbed_machine(machine, drawn, position_mm, direction_deg)
     # Nobody bolts a ball down to a hundredth.
-    off = np.random.default_rng([seed, 1]).normal(size=(len(targets), 3)) * _TARGET_OFF_MM
+    off = np.random.default_rng([drawn, 1]).normal(size=(len(targets), 3)) * _TARGET_OFF_MM
     displaced = [replace(target, points_mm=target.points_mm + off[t]) for t, target in enumerate(targets)]
     digit = UNIT_MM[units] * _DISPLAY_DIGIT[units]
     readings = simulated_readings(
-        truth, displaced, poses_deg, sigma_mm, seed + 2, which=which, resolution_mm=digit
+        truth, displaced, poses_deg, sigma_mm, drawn + 2, which=which, resolution_mm=digit
     )
     story = (
         "The machine file states where each rotary's line runs, and is wrong by some hundredths of a millimetre. Find "
@@ -212,6 +216,7 @@ def set_pivot_exercise_on(
         digit_mm=digit,
         targets=tuple(displaced),
         seed=seed,
+        sheet=sheet,
         title=f"Finding the pivots of {machine.name}",
         story=story,
     )

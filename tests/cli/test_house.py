@@ -24,6 +24,7 @@ COMMANDS = [
     ["aim"],
     ["reach"],
     ["budget"],
+    ["correct"],
     ["sheet"],
     ["page"],
     ["explain"],
@@ -33,7 +34,7 @@ COMMANDS = [
     ["machine", "new"],
     ["machine", "show"],
     ["schema"],
-    *(["batch", name] for name in ("log", "run", "chart")),
+    *(["batch", name] for name in ("program", "log", "run", "stub", "chart")),
     *(["pivot", name] for name in ("plan", "fit", "practice", "log", "restore")),
 ]
 

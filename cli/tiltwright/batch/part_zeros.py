@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics import PartOffsets, offsets_of_parts
 from tiltwright.batch.readings_table import PartReading, known_nests, read_part_readings
@@ -14,16 +15,31 @@ from tiltwright.files.conversion import part_within_of
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, shown
 from tiltwright.files.loader import ReadJob
 from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests, evaluate_nests
+from tiltwright.job.touch_slips import SlipCause, slip_of
 
 __all__ = ["BeyondLimit", "BeyondWithin", "OffsetsOfBatch", "PartOfBatch", "offsets_of_batch"]
 
 
 @dataclass(frozen=True)
 class BeyondWithin:
-    """A part whose zero lies farther from the stack's than its tolerance."""
+    """A part whose zero lies farther from the stack's than its tolerance.
+
+    Attributes
+    ----------
+    distance_mm, within_mm : float
+    fits_nest : str or None
+        Another nest, in which it would be within its tolerance.
+    slip : "sign", "mm as inches", "inches as mm", "pose sign" or None
+        Slip of the keys without which it would be.
+    axes : tuple of str
+        Axes, or the rotary, whose sign it is.
+    """
 
     distance_mm: float
     within_mm: float
+    fits_nest: str | None = None
+    slip: SlipCause | None = None
+    axes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -123,17 +139,23 @@ def offsets_of_batch(job: ReadJob, table: Path) -> OffsetsOfBatch:
         )
     if faults:
         raise InputFaults(sorted(faults, key=lambda fault: fault.line or 0))
-    evaluated = evaluate_nests([job])
+    # Each part goes by its own zero: a correction of the stack's would count twice.
+    evaluated = evaluate_nests([job]).uncorrected
     places = [0 if one.nest is None else names.index(one.nest) for one in zeros]
     offsets, held = [], dict[int, Held]()
     rows = [0] * len(zeros)
+    expected = [_expected(nest) for nest in evaluated.nests]
     for place, nest in enumerate(evaluated.nests):
         mine = [k for k, of in enumerate(places) if of == place]
         found = _offsets_in(nest, [zeros[k] for k in mine])
         offsets.append(found)
         for row, k in enumerate(mine):
             rows[k] = row
-        held |= {mine[row]: why for row, why in _held(nest, found).items()}
+        for row, why in _held(nest, found).items():
+            k = mine[row]
+            held[k] = (
+                _explained(nest, expected, place, zeros[k], why) if isinstance(why, BeyondWithin) else why
+            )
     parts = tuple(
         PartOfBatch(one, place, row, held.get(k))
         for k, (one, place, row) in enumerate(zip(zeros, places, rows, strict=True))
@@ -165,6 +187,37 @@ def _offsets_in(nest: EvaluatedJob, readings: Sequence[PartReading]) -> PartOffs
         np.array([one.clock_deg or 0.0 for one in readings]),
         tuple(job.file.square_up or ()),
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Expected:
+    """Display at which a nest's part zero would be touched off, and how far from there it may be."""
+
+    nest: str | None
+    at_mm: NDArray[np.float64]
+    within_mm: float
+
+    def fits(self, at_mm: NDArray[np.float64]) -> bool:
+        """True for a zero within the tolerance."""
+        # A turn of the table keeps distances: they need not be taken in the table frame.
+        return float(np.linalg.norm(at_mm - self.at_mm)) <= self.within_mm
+
+
+def _expected(nest: EvaluatedJob) -> _Expected:
+    within_mm, _ = part_within_of(nest.job.file, nest.job.unit)
+    return _Expected(nest.nest, nest.job.setup.work_offset(np.zeros(3), nest.job.touch_pose_deg), within_mm)
+
+
+def _explained(
+    nest: EvaluatedJob, expected: Sequence[_Expected], own: int, one: PartReading, held: BeyondWithin
+) -> BeyondWithin:
+    """What a part too far off would fit: another nest, or its own but for one slip of the keys."""
+    at = np.array(one.at_mm)
+    for place, other in enumerate(expected):
+        if place != own and other.fits(at):
+            return replace(held, fits_nest=other.nest)
+    slip = slip_of(nest.job.setup, at, nest.job.touch_pose_deg, held.within_mm)
+    return held if slip is None else replace(held, slip=slip[0], axes=slip[1])
 
 
 def _held(nest: EvaluatedJob, found: PartOffsets) -> dict[int, Held]:

@@ -10,7 +10,7 @@ from kinematics import work_offset_code
 from tiltwright.batch.part_zeros import BeyondLimit, BeyondWithin, OffsetsOfBatch, PartOfBatch
 from tiltwright.files.diagnostics import InputFaults, option_error, shown
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
-from tiltwright.job.message_wording import tolerance_words
+from tiltwright.job.message_wording import slip_words, tolerance_words
 from tiltwright.job.offsets_gcode import program_words, set_line, unit_lines
 from tiltwright.output.gcode import comment, needs_of
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
@@ -50,7 +50,7 @@ def _why(batch: OffsetsOfBatch, one: PartOfBatch, units: str) -> str:
         allowed = tolerance_words(one.held.within_mm, job.unit.value, units)
         return (
             f"its zero lies {length(one.held.distance_mm, units)} {UNIT_SYMBOL[units]} from the stack's; {allowed} is allowed. "
-            "It is not loaded: look for a chip or a wrong reading"
+            f"It is not loaded: {_cause_words(one.held)}"
         )
     assert isinstance(one.held, BeyondLimit)  # the only other reason
     low, high = one.held.limits_deg
@@ -70,6 +70,15 @@ def stays_turned_words(batch: OffsetsOfBatch) -> str | None:
         f"parts are clocked by up to {angle(turned_deg)} degrees, and the job does not square up: their programs cut them "
         f'turned by that much. square_up = "{letter}" takes it out'
     )
+
+
+def _cause_words(held: BeyondWithin) -> str:
+    """What to look for where a part lies too far off."""
+    if held.fits_nest is not None:
+        return f"it would fit nest {held.fits_nest}; is the nest in its row right?"
+    if held.slip is not None:
+        return slip_words(held.slip, held.axes)
+    return "look for a chip or a wrong reading"
 
 
 def _rows(batch: OffsetsOfBatch) -> Iterator[tuple[PartOfBatch, EvaluatedJob, int, NumberedOperation]]:
@@ -161,7 +170,14 @@ def batch_report(batch: OffsetsOfBatch, units: str) -> dict[str, Any]:
 def _held_report(part: PartOfBatch, units: str) -> dict[str, Any] | None:
     if isinstance(part.held, BeyondWithin):
         distance, within = part.held.distance_mm / UNIT_MM[units], part.held.within_mm / UNIT_MM[units]
-        return {"kind": "too far", "distance": distance, "within": within}
+        return {
+            "kind": "too far",
+            "distance": distance,
+            "within": within,
+            "fits_nest": part.held.fits_nest,
+            "slip": part.held.slip,
+            "axes": list(part.held.axes),
+        }
     if isinstance(part.held, BeyondLimit):
         return {
             "kind": "past a limit",

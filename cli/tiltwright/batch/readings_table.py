@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
-from tiltwright.files.csv_source import ColumnName, CsvRow, CsvTable, csv_from_file, uneven
+from tiltwright.files.csv_source import CsvRow, CsvTable, csv_from_file, uneven
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, InvalidValue, nearest, one_of, shown
 from tiltwright.files.parsing import column_length, parse_name, parse_written_angle
-from tiltwright.files.temperature import TEMPERATURE_HEADS, believable_celsius
+from tiltwright.files.table_head import LENGTH_ENDINGS, ColumnKinds, head_faults, head_names, mixed_units
+from tiltwright.files.temperature import believable_celsius
 from tiltwright.files.units import Unit
 from tiltwright.files.written_numbers import parse_written
 
@@ -23,7 +24,20 @@ _LARGEST_MB = 64
 _SHOP_C = (-10.0, 50.0)
 """Degrees Celsius between which a shop's machines stand (common practice); 69 is one in Fahrenheit."""
 
-_KNOWN = ("serial", "nest", "target", "X_mm", "Y_mm", "Z_mm", "clock_deg", "temperature_C", "temperature_F")
+_KINDS = ColumnKinds(
+    ("serial", "nest", "target"),
+    ("X", "Y", "Z"),
+    ("clock",),
+    bare=("clock",),
+    temperatures=("temperature_C", "temperature_F"),
+)
+_HERE = {
+    **{f"{axis}_{end}": axis.lower() for axis in "XYZ" for end in LENGTH_ENDINGS},
+    "clock_deg": "clock",
+    "T_C": "temperature",
+    "T_F": "temperature",
+}
+"""What a column is called here."""
 
 Value = TypeVar("Value")
 
@@ -89,51 +103,22 @@ def read_part_readings(path: Path) -> tuple[tuple[PartReading, ...], Unit]:
 
 
 def _columns(table: CsvTable) -> tuple[dict[str, int], Unit]:
-    file, line, names = table.file, table.head.number, table.columns
-    faults: list[Diagnostic] = []
-    places: dict[str, int] = {}
-    units: dict[str, str] = {}
-    for place, (column, cell) in enumerate(zip(names, table.head.cells, strict=True)):
-        name = _name(column, cell)
-        if name not in (*_REQUIRED, *_OPTIONAL):
-            near = nearest(column.name, _KNOWN)
-            allowed = "serial, nest, target, X_mm, Y_mm, Z_mm, clock_deg, temperature_C or temperature_F"
-            tip = f'did you mean "{near}"?' if near else ""
-            faults.append(
-                Diagnostic(
-                    file, line, f"column {place + 1}", f"an unknown column, {shown(cell)}", allowed, tip
-                )
-            )
-        elif name in places:
-            found = f"column {shown(cell)} again, as column {place + 1}"
-            faults.append(Diagnostic(file, line, "", found, "every column once"))
-        else:
-            places[name] = place
-            if name in "xyz":
-                units[name] = column.unit
-                if column.unit not in {"mm", "inch"}:
-                    found = f"{shown(cell)}, a length without its unit"
-                    faults.append(Diagnostic(file, line, f"column {place + 1}", found, _SPELLED[name]))
+    """Place of each column, by the name that it has here, and the unit of the lengths."""
+    file, line, written = table.file, table.head.number, table.head.cells
+    names = head_names(written, _KINDS)
+    faults = head_faults(file, line, names, written, _KINDS)
+    places = {_HERE.get(name, name): place for place, name in enumerate(names)}
+    # An axis whose unit is missing is told already.
+    stated = {*places, *(name.lower() for name in names)}
     faults += [
         Diagnostic(file, line, "", f"no column {name}", _SPELLED[name])
         for name in _REQUIRED
-        if name not in places
+        if name not in stated
     ]
-    if not faults and len(set(units.values())) > 1:
-        faults.append(Diagnostic(file, line, "", "lengths in mm and in inches", "one unit for all lengths"))
+    faults += mixed_units(file, line, names, _KINDS)
     if faults:
         raise InputFaults(faults)
-    return places, Unit(units["x"])
-
-
-def _name(column: ColumnName, cell: str) -> str:
-    """A column's name without what says its unit alone."""
-    head = _temperature_head(column, cell)
-    return {None: column.name, "T": "temperature without its unit"}.get(head, "temperature")
-
-
-def _temperature_head(column: ColumnName, cell: str) -> str | None:
-    return TEMPERATURE_HEADS.get(cell.lower()) or TEMPERATURE_HEADS.get(column.name)
+    return places, Unit(LENGTH_ENDINGS[names[places["x"]].removeprefix("X_")])
 
 
 def _row(
@@ -163,9 +148,7 @@ def _row(
     at = [cell(axis, lambda text: column_length(text, unit.value, mark)) for axis in "xyz"]
     clock = cell("clock", lambda text: parse_written_angle(text, mark))
     place = places.get("temperature")
-    fahrenheit = (
-        place is not None and _temperature_head(table.columns[place], table.head.cells[place]) == "T_F"
-    )
+    fahrenheit = place is not None and head_names([table.head.cells[place]], _KINDS) == ("T_F",)
     warm = cell("temperature", lambda text: _temperature(text, mark, fahrenheit=fahrenheit))
     if len(faults) > before or serial is None:
         return None

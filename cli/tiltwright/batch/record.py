@@ -19,6 +19,7 @@ from pathlib import Path
 
 from tiltwright.batch.readings_table import PartReading
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, option_error, shown
+from tiltwright.files.toml_source import kept_beside
 
 __all__ = ["LoggedReading", "RecordEntry", "log_readings", "read_record", "record_path", "withdraw"]
 
@@ -26,6 +27,7 @@ _VERSION = 1
 _APPLICATION = 0x54574254
 """Marks a file as a batch record ("TWBT"), so that another database is never written to."""
 _PATIENCE_S = 20.0
+_ENDING = ".batch.sqlite"
 
 _SCHEMA = """
 CREATE TABLE entry (
@@ -99,8 +101,12 @@ class LoggedReading:
 
 
 def record_path(job: Path) -> Path:
-    """Path of a job's record: the job file's name with another ending."""
-    return job.with_name(f"{job.name.removesuffix('.toml')}.batch.sqlite")
+    """Path of a job's record: beside the file itself, even if it was named through a link.
+
+    Earlier versions kept it beside the link; such a record stays in use while there is no other.
+    """
+    real, former = kept_beside(job, _ENDING), job.with_name(f"{job.name.removesuffix('.toml')}{_ENDING}")
+    return former if former.exists() and not real.exists() else real
 
 
 def log_readings(
@@ -249,7 +255,10 @@ def _open(path: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
                 database.execute("ROLLBACK")
                 raise
             database.execute("COMMIT")
-    except sqlite3.DatabaseError as refusal:
+    except (
+        sqlite3.DatabaseError,
+        UnicodeDecodeError,
+    ) as refusal:  # damage reaches its messages and texts, too
         raise InputFaults(
             [Diagnostic(str(path), None, "", f"a record that cannot be used ({refusal})", "a batch record")]
         ) from refusal

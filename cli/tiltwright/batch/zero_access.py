@@ -95,6 +95,9 @@ class _NestAccess:
             for step, body in zip(model.steps, model.step_bodies, strict=True)
             if body is None and step.up_mm
         ]
+        # The step that ends in part zero, where nothing says that it is the part.
+        last = model.step_bodies[-1] if model.step_bodies else None
+        self.open_part = model.steps[-1].name if last is not None and not last.machinable else None
         table, to_mm = parts.table, parts.unit.to_mm
         assert table.stylus_length is not None
         assert table.body_diameter is not None
@@ -116,11 +119,13 @@ class _NestAccess:
         """Every fault, touch by touch."""
         own = _own_part(self.model)
         for touch in self.nest.touches:
-            yield from self._on_its_way(touch)
+            off: list[Diagnostic] = []
             if own is None or touch.kind == "bore":
                 self.unproven.append(self._where(touch))
             else:
-                yield from self._on_the_part(touch, own)
+                off = [*self._on_the_part(touch, own)]
+            # Of a target that is not on the part, nothing else need be said.
+            yield from off or self._on_its_way(touch)
         yield from self._across()
 
     def _where(self, touch: PlannedTouch) -> str:
@@ -167,6 +172,8 @@ class _NestAccess:
         need, spare = unit.from_mm(touch.need_mm), unit.from_mm(self.spare_mm)
         allowed = f"{unit.from_mm(keep_mm):.3g} {unit.value} or more: {spare:.3g} to spare, and the part may be {need:.3g} off"
         tip = "a longer stylus, another place, or a smaller spare"
+        if self.open_part is not None and pair.obstacle == self.open_part:
+            tip = f"if {pair.obstacle} is the part to be probed, its step needs blank = true"
         yield fault_at(self._whole, touch.key, f"{self._where(touch)}: {body} {how}", allowed, tip)
 
     @property
@@ -187,8 +194,9 @@ class _NestAccess:
             places = [before, out, *(before + way for way in sideways)]
             found = clearances(own, 0.0, None, [self._at(place, place, needle) for place in places])
             gaps = [one.nearest.gap_mm if one.nearest is not None else np.inf for one in found]
-            yield from self._off(touch, gaps)
-            if max(gaps) > gaps[0] + _FACETS_MM + touch.need_mm:
+            off = [*self._off(touch, gaps)]
+            if off:
+                yield from off
                 return
 
     def _off(self, touch: PlannedTouch, gaps: Sequence[float]) -> Iterable[Diagnostic]:

@@ -174,7 +174,8 @@ def probed_parts(job: ReadJob) -> ProbedParts:
     InputFaults
         With every value that is missing, every target that the probe cannot take, and every move out of the travels.
     """
-    evaluated = evaluate_nests([job])
+    # Each part is set by its own zero: a correction of the stack's would count twice.
+    evaluated = evaluate_nests([job]).uncorrected
     faults = [*_missing(job)]
     if faults:
         raise InputFaults(faults)
@@ -185,12 +186,16 @@ def probed_parts(job: ReadJob) -> ProbedParts:
     probe = probe_of(table, unit)
     high = safe_height(job.machine, unit)
     lift = tuple(lift_lines(probe, table.offset, high))
-    nests = []
+    nests, short = [], dict[str, tuple[float, Diagnostic]]()
     for place, nest in enumerate(evaluated.nests):
         made = _Nest(job, place, nest, table, probe, lift)
         faults += made.faults
+        for key, (need_mm, fault) in made.short.items():
+            if need_mm > short.get(key, (0.0, fault))[0]:
+                short[key] = need_mm, fault
         if made.probed is not None:
             nests.append(made.probed)
+    faults += [fault for _, fault in short.values()]
     if faults:
         raise InputFaults(faults)
     return ProbedParts(evaluated, tuple(nests), table, probe, unit, high, lift, _display_offset(evaluated))
@@ -241,6 +246,7 @@ class _Nest:
         self.table, self.probe, self.lift, self.unit = table, probe, lift, whole.unit
         self.part = nest.job.setup.part_in_machine
         self.faults: list[Diagnostic] = []
+        self.short: dict[str, tuple[float, Diagnostic]] = {}
         own = None
         if nest.job.nest is not None:
             number = next(one.place for one in whole.nests if one.nest.name == nest.job.nest)
@@ -263,19 +269,12 @@ class _Nest:
         edge = clocking_edge(targets)
         within_mm, stated = part_within_of(self.job.file, self.unit)
         if not stated:
-            found = "no `within`: nobody is there to see how far off a part lies"
-            self._fault(
-                (*self.path, "within"),
-                found,
-                "how far a part's zero may lie from the stack's, within = 0.3",
-                missing=True,
-            )
+            found = "no limit for how far off a part may lie, and with nobody there the program must stop by itself"
+            self._fault((*self.path, "within"), found, "one, such as within = 0.3", missing=True)
         clock_within = targets.clock_within
         if edge is not None and clock_within is None:
-            found = "an edge with two points, and no limit for the clocking that they give"
-            self._fault(
-                (*self.path, "clock_within"), found, "degrees, such as clock_within = 0.4", missing=True
-            )
+            found = "two points on an edge, and no limit for the clocking that they give"
+            self._fault((*self.path, "clock_within"), found, "one, such as clock_within = 0.4", missing=True)
         if edge is None and clock_within is not None:
             found = f"{clock_within:g}, and no edge has two points: the clocking is not measured"
             self._fault((*self.path, "clock_within"), found, "two points on one edge, or no clock_within")
@@ -284,11 +283,11 @@ class _Nest:
         turn_deg = clock_within or 0.0
         made = [*self._touches(targets, within_mm, turn_deg)]
         touches, places = tuple(one for one, _ in made), tuple(one for _, one in made)
-        pair = tuple(k for k, one in enumerate(touches) if edge is not None and one.key[-2:-1] == ("at",))
+        pair = tuple(k for k, one in enumerate(touches) if edge is not None and isinstance(one.key[-1], int))
         for one in touches:
             self._check(one)
         letter = self._taking_out(measured=edge is not None)
-        if self.faults:
+        if self.faults or self.short:
             return None
         try:
             probing = ZeroProbing(self.job.setup, places, (pair[0], pair[1]) if pair else None)
@@ -326,7 +325,7 @@ class _Nest:
             for k, at in enumerate(edge.at):
                 two = len(edge.at) > 1
                 words = f"edge {edge.side}" + (f", point {k + 1}" if two else "")
-                key: KeyPath = ("edge", number, "at", k) if two else ("edge", number)
+                key: KeyPath = ("edge", number, "at", k) if two else ("edge", number, "at")
                 planned, place_of = self._surface(words, "edge", key, edge.side, at, within_mm, turn_deg)
                 yield planned, replace(place_of, clock_only=alone)
 
@@ -379,11 +378,17 @@ class _Nest:
         if start_mm < one.need_mm + spare_mm:
             found = f"{unit.from_mm(start_mm):.3g} before {where}, and the part may be {need} off"
             allowed = f"{unit.from_mm(one.need_mm + spare_mm):.3g} or more: the way down there is blind"
-            self._fault(("zero_probing", "probe", "clearance"), found, allowed)
+            self._too_short("clearance", one.need_mm, found, allowed)
         if over_mm < one.need_mm:
             found = f"{unit.from_mm(over_mm):.3g} beyond {where}, and the part may be {need} off"
             allowed = f"{need} or more: else the touch gives up before a part that is good"
-            self._fault(("zero_probing", "probe", "over"), found, allowed)
+            self._too_short("over", one.need_mm, found, allowed)
+
+    def _too_short(self, key: str, need_mm: float, found: str, allowed: str) -> None:
+        """Keep the fault of the touch that needs most."""
+        if need_mm > self.short.get(key, (0.0, None))[0]:
+            path = ("zero_probing", "probe", key)
+            self.short[key] = need_mm, fault_at(self.whole, path, found, allowed)
 
     def _where(self, one: PlannedTouch) -> str:
         return one.words if self.job.nest is None else f"{one.words} in nest {self.job.nest}"

@@ -13,13 +13,11 @@ from typing import TypeVar
 from kinematics import Machine
 from kinematics.calibration import Readings
 from tiltwright.calibration.raw_readings import RawReading, RawReadings, kind_cell, refuse
-from tiltwright.files.csv_source import ColumnName, CsvRow, CsvTable, column_name, csv_from_text, uneven
+from tiltwright.files.csv_source import CsvRow, CsvTable, csv_from_text, uneven
 from tiltwright.files.diagnostics import (
     Diagnostic,
     InputFaults,
     InvalidValue,
-    nearest,
-    one_of,
     read_alike,
     shown,
 )
@@ -31,13 +29,12 @@ from tiltwright.files.parsing import (
     parse_written_angle,
 )
 from tiltwright.files.schema_types import SMALLEST_LENGTH
-from tiltwright.files.temperature import TEMPERATURE_HEADS, believable_celsius
+from tiltwright.files.table_head import LENGTH_ENDINGS, ColumnKinds, head_faults, head_names, mixed_units
+from tiltwright.files.temperature import believable_celsius
 from tiltwright.output.json_csv import csv_text
 from tiltwright.output.numbers import fixed, in_units
 
 __all__ = ["Columns", "display_text", "read_head", "read_table", "readings_csv"]
-
-_ENDINGS = {"mm": "mm", "in": "inch"}
 
 
 @dataclass(frozen=True)
@@ -97,25 +94,24 @@ def read_head(
     r.csv:1: found no column C_deg; allowed: an angle column for every rotary: A_deg and C_deg
     r.csv:1: found lengths in mm (Y_mm) and in inches (Z_in); allowed: one unit for all lengths
     """
-    written = tuple(cells)
-    names = tuple(_canonical(cell, letters) for cell in cells)
+    written, kinds = tuple(cells), _kinds(letters)
+    names = head_names(cells, kinds)
     places: dict[str, list[int]] = {}
     for place, name in enumerate(names):
         places.setdefault(name, []).append(place)
-    known = _known(letters)
-    faults = [*_strangers(file, line, names, written, known), *_doubled(file, line, places)]
+    faults = head_faults(file, line, names, written, kinds)
     faults += _missing(file, line, places, letters, names)
-    faults += _mixed(file, line, names)
+    faults += mixed_units(file, line, names, kinds)
     if faults:
         return faults
-    ending = next(end for end in _ENDINGS if f"X_{end}" in places)
+    ending = next(end for end in LENGTH_ENDINGS if f"X_{end}" in places)
     first = {name: found[0] for name, found in places.items()}
     return Columns(
         kind=first["kind"],
         target=first["target"],
         angles=tuple(first[f"{letter}_deg"] for letter in letters),
         xyz=tuple(first[f"{axis}_{ending}"] for axis in "XYZ"),
-        units=_ENDINGS[ending],
+        units=LENGTH_ENDINGS[ending],
         sigma=first.get(f"sigma_{ending}"),
         direction=first.get("direction"),
         temperature=first.get("T_C", first.get("T_F")),
@@ -125,71 +121,13 @@ def read_head(
     )
 
 
-def _canonical(cell: str, letters: Sequence[str]) -> str:
-    """A column's name as this program writes it; as it stands where it means none of the known columns."""
-    column = column_name(cell)
-    for name in ("kind", "target", "direction"):
-        if column == ColumnName(name):
-            return name
-    ending = next((end for end, unit in _ENDINGS.items() if unit == column.unit), "")
-    for name in ("X", "Y", "Z", "sigma"):
-        if column.name == name.lower() and (ending or not column.unit):
-            return f"{name}_{ending}" if ending else name
-    if cell.strip().lower() in TEMPERATURE_HEADS:
-        return TEMPERATURE_HEADS[cell.strip().lower()]
-    for letter in dict.fromkeys((*letters, "A", "B", "C")):
-        if column.name == letter.lower() and column.unit in {"", "deg"}:
-            return f"{letter}_deg" if column.unit else letter
-    return cell
-
-
-def _known(letters: Sequence[str]) -> list[str]:
-    lengths = [f"{what}_{end}" for what in ("X", "Y", "Z", "sigma") for end in _ENDINGS]
-    return ["kind", "target", *(f"{letter}_deg" for letter in letters), *lengths, "direction", "T_C", "T_F"]
-
-
-def _strangers(
-    file: str, line: int, names: Sequence[str], written: Sequence[str], known: Sequence[str]
-) -> list[Diagnostic]:
-    faults = []
-    for place, (name, cell) in enumerate(zip(names, written, strict=True), start=1):
-        if name in known:
-            continue
-        key = f"column {place}"
-        if name in {"X", "Y", "Z", "sigma"}:
-            found = f"{shown(cell)}, a length without its unit"
-            faults.append(Diagnostic(file, line, key, found, f"{name}_mm or {name}_in"))
-        elif name in {"A", "B", "C"}:
-            found = f"{shown(cell)}, an angle without its unit"
-            faults.append(Diagnostic(file, line, key, found, f"{name}_deg"))
-        elif name in {"A_deg", "B_deg", "C_deg"}:
-            found = f"{shown(cell)}, but the machine has no rotary {name[0]}"
-            faults.append(Diagnostic(file, line, key, found, "the angles of the machine's own rotaries"))
-        elif name == "T":
-            found = f"{shown(cell)}, a temperature without its unit"
-            faults.append(Diagnostic(file, line, key, found, "T_C or T_F, degrees Celsius or Fahrenheit"))
-        elif not name:
-            faults.append(Diagnostic(file, line, key, "a column without a name", one_of(known)))
-        else:
-            near = nearest(name, known)
-            tip = f'did you mean "{near}"?' if near else ""
-            allowed = f"the columns {one_of(known, 'and')}"
-            faults.append(Diagnostic(file, line, key, f"an unknown column, {shown(cell)}", allowed, tip))
-    return faults
-
-
-def _doubled(file: str, line: int, places: dict[str, list[int]]) -> list[Diagnostic]:
-    return [
-        Diagnostic(
-            file,
-            line,
-            "",
-            f"column {shown(name)} {len(found)} times, as column {' and '.join(str(p + 1) for p in found)}",
-            "every column once",
-        )
-        for name, found in places.items()
-        if len(found) > 1 and name
-    ]
+def _kinds(letters: Sequence[str]) -> ColumnKinds:
+    return ColumnKinds(
+        ("kind", "target", "direction"),
+        ("X", "Y", "Z", "sigma"),
+        tuple(letters),
+        foreign=tuple((c, f"the machine has no rotary {c}") for c in "ABC" if c not in letters),
+    )
 
 
 def _missing(
@@ -215,20 +153,6 @@ def _missing(
         if not {f"{axis}_mm", f"{axis}_in", axis} & set(names)
     ]
     return faults
-
-
-def _mixed(file: str, line: int, names: Sequence[str]) -> list[Diagnostic]:
-    in_unit = {
-        end: [name for name in names if name in {f"{what}_{end}" for what in ("X", "Y", "Z", "sigma")}]
-        for end in _ENDINGS
-    }
-    if {"T_C", "T_F"} <= set(names):
-        found = "temperatures in Celsius (T_C) and in Fahrenheit (T_F)"
-        return [Diagnostic(file, line, "", found, "one of them")]
-    if not (in_unit["mm"] and in_unit["in"]):
-        return []
-    found = f"lengths in mm ({', '.join(in_unit['mm'])}) and in inches ({', '.join(in_unit['in'])})"
-    return [Diagnostic(file, line, "", found, "one unit for all lengths")]
 
 
 Value = TypeVar("Value")

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
+from tiltwright.commands.lesson import check_folder, write_class_set
 from tiltwright.commands.options import Force, Json, PaperOption, Units, UnitsOption, machine_option, paper_of
 
 if TYPE_CHECKING:
+    from kinematics.teaching.exercises import UnitName
     from tiltwright.output.typesetting import Paper
 
 __all__ = ["practice"]
@@ -38,6 +40,9 @@ def practice(
             "--seed", metavar="NUMBER", help="The same number gives the same practice; left out: by chance."
         ),
     ] = None,
+    students: Annotated[
+        int, typer.Option("--students", help="A class: each student's own hidden errors.", min=1, max=999)
+    ] = 1,
     repeatability: Annotated[
         Optional[str],  # noqa: UP045 - typer
         typer.Option(
@@ -79,15 +84,22 @@ def practice(
       tiltwright pivot practice -m mill.toml -o monday --seed 7
       tiltwright pivot practice --grade monday/key.txt -m answer.toml
       tiltwright pivot practice --grade monday/key.txt --answers answers.csv
+      tiltwright pivot practice -m mill.toml -o monday --seed 7 --students 24      graded by: lesson grade monday handed-in
 
-    Hand out everything but key.txt. An answer is a machine file with the student's lines in it, or answers.csv with
+    Hand out everything but key.txt; of a class, what is in sheets/. An answer is a machine file with the student's lines in it, or answers.csv with
     coordinates found by hand. The keys of a lesson in finding pivots (key/key-01.txt) grade answers in the same way.
     Ends with 1 when an answer misses the truth by more than the readings allow.
     """
     from tiltwright.files.diagnostics import option_error
 
     if grade is not None:
-        for option, given in (("--output", output), ("--plan", plan), ("--seed", seed)):
+        several = students if students > 1 else None
+        for option, given in (
+            ("--output", output),
+            ("--plan", plan),
+            ("--seed", seed),
+            ("--students", several),
+        ):
             if given is not None:
                 raise option_error(option, "beside --grade", f"{option} without it")
         _grade(grade, machine, answers, units, as_json=as_json)
@@ -104,7 +116,7 @@ def practice(
         raise option_error("--seed", str(seed), f"0 to {_MOST_SEED - 1}")
     if plan is not None and repeatability is not None:
         raise option_error("--repeatability", "beside --plan", "one of both: the plan file says it")
-    _make(machine, output, plan, seed, repeatability, position, direction, size, units, force=force)
+    _make(machine, output, plan, seed, students, repeatability, position, direction, size, units, force=force)
 
 
 def _make(
@@ -112,6 +124,7 @@ def _make(
     output: Path,
     plan_path: str | None,
     seed: int | None,
+    students: int,
     repeatability: str | None,
     position: str | None,
     direction_deg: float,
@@ -129,9 +142,10 @@ def _make(
     from tiltwright.files.loader import read_machine
     from tiltwright.files.parsing import typed_length
     from tiltwright.files.units import Unit
-    from tiltwright.teaching.practice_files import default_plan, practice_files
+    from tiltwright.teaching.practice_files import default_plan, practice_class, practice_files
     from tiltwright.terminal.streams import fail, note
 
+    check_folder(output, "--output", force=force)
     read = read_machine(machine)
     if not 0.0 <= direction_deg <= 1.0:
         raise option_error("--direction", f"{direction_deg:g}", "0 to 1 degree")
@@ -150,43 +164,34 @@ def _make(
         else read_plan(plan_path, read.machine)
     )
     number = secrets.randbelow(_MOST_SEED) if seed is None else seed
+    unit: UnitName = "inch" if read.unit is Unit.INCH else "mm"
     try:
         evaluated = evaluate_plan(plan, read.machine)
-        exercise = set_pivot_exercise_on(
-            read.machine,
-            plan.targets,
-            evaluated.poses_deg,
-            number,
-            sigma_mm=plan.sigma_mm,
-            position_mm=off_mm,
-            direction_deg=direction_deg,
-            units="inch" if read.unit is Unit.INCH else "mm",
-            which=evaluated.accessible,
+        exercises = (
+            set_pivot_exercise_on(
+                read.machine,
+                plan.targets,
+                evaluated.poses_deg,
+                number,
+                sigma_mm=plan.sigma_mm,
+                position_mm=off_mm,
+                direction_deg=direction_deg,
+                units=unit,
+                which=evaluated.accessible,
+                sheet=sheet,
+            )
+            for sheet in range(1, students + 1)
         )
-        files = practice_files(exercise, read.source.text, paper)
+        if students == 1:
+            alone = practice_files(next(exercises), read.source.text, paper)
+            files: list[tuple[Path, str | bytes]] = [(Path(name), text) for name, text in alone.items()]
+        else:
+            files = list(practice_class(exercises, number, unit, read.source.text, paper))
     except KinematicsError as refusal:
         fail(f"{refusal} (state what is probed where with --plan)")
-    _hand_out(output, files, force=force)
-    note(f"{output}: hand out everything but key.txt; seed {number} gives the same again", label="done")
-
-
-def _hand_out(folder: Path, contents: dict[str, str | bytes], *, force: bool) -> None:
-    """All files or none: half a practice would be worse than an error."""
-    from tiltwright.files.atomic_write import write_all
-    from tiltwright.files.diagnostics import option_error
-
-    if folder.exists() and not folder.is_dir():
-        raise option_error("--output", f"{folder}, a file", "a folder")
-    there = [name for name in contents if (folder / name).exists()]
-    if there and not force:
-        found = f"{folder / there[0]}, a file that is there already"
-        raise option_error("--output", found, "another folder, or --force to replace it")
-    try:
-        folder.mkdir(exist_ok=True)
-    except OSError as refusal:
-        found = f"a folder that cannot be made ({refusal.strerror or refusal})"
-        raise option_error("--output", found, "a folder in one that is there") from None
-    write_all({folder / name: content for name, content in contents.items()}, force=force)
+    write_class_set(output, files, force=force)
+    what = "everything but key.txt" if students == 1 else "what is in sheets/"
+    note(f"{output}: hand out {what}; seed {number} gives the same again", label="done")
 
 
 def _grade(
@@ -196,19 +201,20 @@ def _grade(
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_machine
     from tiltwright.files.units import Unit
+    from tiltwright.output.document_text import document_text
     from tiltwright.output.json_csv import json_text
     from tiltwright.teaching.answers import answers_from_file
+    from tiltwright.teaching.grading import check_sheet
     from tiltwright.teaching.lesson_file import LESSON, read_lesson
     from tiltwright.teaching.pivot_assessment import (
         assess_machine,
         assess_pivots,
-        check_sheet,
+        pivot_grade_document,
         pivot_grade_report,
-        pivot_grade_text,
         support_of,
     )
     from tiltwright.teaching.pivot_key import read_key
-    from tiltwright.teaching.pivot_sheets import pivots_asked
+    from tiltwright.teaching.pivot_sheets import pivots_asked, sheet_name
     from tiltwright.terminal.streams import ANSWER_NO, fail, say_no
 
     if (machine is None) == (answers is None):
@@ -230,7 +236,7 @@ def _grade(
         else:
             assert answers is not None  # one of both
             given = answers_from_file(answers, pivots_asked(exercise), Unit(exercise.units))
-            check_sheet(exercise, given, str(answers))
+            check_sheet(sheet_name(exercise), given.sheet, str(answers))
             graded = assess_pivots(exercise, support, given)
     except KinematicsError as refusal:
         fail(f"{machine or answers}: {refusal}")
@@ -238,7 +244,7 @@ def _grade(
     if as_json:
         typer.echo(json_text(pivot_grade_report(graded, shown)), nl=False)
     else:
-        typer.echo(pivot_grade_text(graded, shown))
+        typer.echo(document_text(pivot_grade_document(graded, shown)), nl=False)
     if not graded.right:
         say_no(
             "the answer misses the truth by more than the readings allow"

@@ -23,6 +23,7 @@ __all__ = [
     "cautions",
     "forget",
     "input_kind",
+    "kept_beside",
     "load",
     "notices",
     "open_regular",
@@ -35,6 +36,20 @@ __all__ = [
 _READ: dict[str, str] = {}
 _NOTICES: dict[str, None] = {}
 _CAUTIONS: dict[str, None] = {}
+
+
+def kept_beside(path: str | os.PathLike[str], ending: str) -> Path:
+    """Path of what is kept beside a file, such as its log: beside the file itself, even if it was named through a link.
+
+    A file that does not end in .toml keeps its ending in the name, so that no two share one.
+
+    Examples
+    --------
+    >>> kept_beside("/shop/mill.toml", ".log").name, kept_beside("/shop/mill.old", ".log").name
+    ('mill.log', 'mill.old.log')
+    """
+    real = Path(os.path.realpath(path))
+    return real.with_name(f"{real.name.removesuffix('.toml')}{ending}")
 
 
 def forget() -> None:

@@ -8,6 +8,7 @@ from typing import assert_never
 from kinematics import UnreachableOperation, Violation
 from tiltwright.job.evaluate import NumberedOperation
 from tiltwright.job.message_kinds import (
+    CorrectionInForce,
     DirectionMissed,
     FacesInward,
     JobFinding,
@@ -17,6 +18,7 @@ from tiltwright.job.message_kinds import (
     NotReached,
     OutOfTravel,
     OutOfTravels,
+    OutsideBlank,
     PartOffSquare,
     PartZeroBelowPlatter,
     PatternTurnedOver,
@@ -45,6 +47,7 @@ __all__ = [
     "finding_words",
     "message_words",
     "operation_list",
+    "slip_words",
     "tolerance_words",
     "unreachable_text",
     "violation_text",
@@ -78,6 +81,8 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
                 "working by tilt takes operations out of the order of the file. Where one must come before another, say so "
                 "with `after`"
             )
+        case CorrectionInForce():
+            return _correction_words(finding, units)
         case PartZeroBelowPlatter(depth_mm):
             return (
                 f"part zero stands {length(depth_mm, units)} {UNIT_SYMBOL[units]} below the platter's face. Does a step of the "
@@ -91,12 +96,17 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
             )
         case StackSignLost(steps, keys):
             numbers = (f'{key} of "{step}"' for step, key in zip(steps, keys, strict=True))
-            return f"with the other sign one number of the stack would agree with the touch-off: {' or '.join(numbers)}"
+            return f"one changed sign would make the stack agree with the touch-off: {' or '.join(numbers)}. Check it"
         case FacesInward(key):
             sense = ", and which way each rotary turns" if key == "at" else ""
             return (
                 f"the plane faces part zero, where a face of the part faces away from it. Check the signs of `{key}` and "
-                f"`origin`{sense}"
+                f"`origin`{sense}. It is right only where part zero lies outside the part"
+            )
+        case OutsideBlank(step, outside_mm):
+            return (
+                f'its origin lies {length(outside_mm, units)} {UNIT_SYMBOL[units]} outside the blank, "{step}". Check the '
+                "signs of `origin`"
             )
         case PatternTurnedOver(turned_deg, first):
             return (
@@ -149,6 +159,23 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
     assert_never(finding)
 
 
+def _correction_words(finding: CorrectionInForce, units: str) -> str:
+    written = f'written {finding.date[:10]} from {finding.measured} for "{finding.cause}"'
+    if not finding.applied:
+        return f"the job's correction ({written}) is left out here: these numbers are the stack's own"
+    changed = []
+    if finding.largest_mm >= _SEEN_MM:
+        changed.append(f"X, Y, Z by up to {length(finding.largest_mm, units)} {UNIT_SYMBOL[units]}")
+    if finding.turn_deg:
+        changed.append(f"{finding.letter} by {angle(finding.turn_deg)} degrees")
+    changes = " and ".join(changed) or "nothing in the digits shown"
+    return f"a correction is in force ({written}); against the stack's own offsets it changes {changes}"
+
+
+_SEEN_MM = 0.0005
+"""Half the last digit that a sheet in millimetres shows."""
+
+
 def _touch_off_words(finding: TouchOffDifference, units: str) -> str:
     x, y, z = lengths(finding.difference_mm, units)
     used = "the touched-off one is used" if finding.used == "touched" else "the stack's is used"
@@ -169,17 +196,28 @@ def _mistyped_words(finding: TouchMistyped, units: str) -> str:
         outside.append(
             f"{axis} {value} is " + (f"above {high}" if axis == "Z" else f"outside {low} to {high}")
         )
-    axes = name_list(finding.axes, "and")
-    why = {
-        "sign": f"a lost minus sign in {axes}?",
-        "mm as inches": "mm typed as inches?",
-        "inches as mm": "inches typed as mm?",
-        "pose sign": f"the sign of {axes} in the pose?",
-        "unknown": "check the signs, the unit and the order of X, Y, Z",
-    }[finding.cause]
+    why = slip_words(finding.cause, finding.axes)
     if outside:
         return f"OUT OF TRAVEL: part zero as touched off, {', '.join(outside)}; {why}"
     return f"part zero as touched off would agree with the stack but for one slip: {why}"
+
+
+def slip_words(cause: str, axes: Sequence[str]) -> str:
+    """A slip of the keys in a touch-off, as a question.
+
+    Examples
+    --------
+    >>> slip_words("sign", ["X", "Z"])
+    'a lost minus sign in X and Z?'
+    """
+    where = name_list(axes, "and")
+    return {
+        "sign": f"a lost minus sign in {where}?",
+        "mm as inches": "mm typed as inches?",
+        "inches as mm": "inches typed as mm?",
+        "pose sign": f"the sign of {where} in the pose?",
+        "unknown": "check the signs, the unit and the order of X, Y, Z",
+    }[cause]
 
 
 def _length_words(finding: LengthLeftIn, units: str) -> str:

@@ -261,7 +261,8 @@ def answers_from_file(
     unit : Unit or None
         Of lengths, where the column's name does not say.
     lenient : bool
-        A row that cannot be read costs that row only, where others can; its faults come with the answers.
+        As a lesson is graded: a row that cannot be read costs that row only, where others can; its faults come with the
+        answers. A comma before three digits is a decimal comma.
 
     Raises
     ------
@@ -294,7 +295,11 @@ def answers_from_file(
         raise InputFaults(faults)
     place = columns.index(values[0])
     own = _VALUE[values[0]]
-    reading = _Reading(asked, source, table.mark((place,)), own or unit, own, lenient=lenient)
+    mark = table.mark((place,))
+    if not mark and lenient:
+        # "-374,722" is a decimal on a sheet that asks for three: as a whole number it would be 374 metres.
+        mark = "," if any("," in row.cells[place] for row in table.rows if len(row.cells) > place) else "."
+    reading = _Reading(asked, source, mark, own or unit, own, lenient=lenient)
     unanswered = 0
     for row in table.rows:
         fault = uneven(table, row)

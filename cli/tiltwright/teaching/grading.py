@@ -2,32 +2,37 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
-from kinematics.teaching import PIVOT_LEVEL, AttainableAccuracy, PivotExercise
+import numpy as np
+
+from kinematics import KinematicsError
+from kinematics.teaching import PIVOT_LEVEL, AttainableAccuracy, PivotExercise, all_solutions
 from tiltwright.calibration.load_readings import text_of
 from tiltwright.calibration.readings_csv import readings_csv
 from tiltwright.files.csv_source import ColumnName
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, sanitized, shown
+from tiltwright.files.loader import read_machine
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
-from tiltwright.output.document import Block, BulletList, Document, Heading, Paragraph, Table
-from tiltwright.output.json_csv import csv_text
 from tiltwright.teaching.answers import Answers, answers_from_file, answers_table, requested_answers
 from tiltwright.teaching.assessment import Assessment, assess
 from tiltwright.teaching.lesson_file import LessonFile, read_lesson
 from tiltwright.teaching.lesson_set import KEYS, job_name, key_name, readings_name
-from tiltwright.teaching.pivot_assessment import PivotAssessment, assess_pivots, check_sheet, support_of
+from tiltwright.teaching.pivot_assessment import PivotAssessment, assess_machine, assess_pivots, support_of
 from tiltwright.teaching.pivot_key import read_key
-from tiltwright.teaching.pivot_sheets import pivots_asked
+from tiltwright.teaching.pivot_sheets import pivots_asked, sheet_name
 
-__all__ = ["Graded", "grade", "grade_csv", "grade_document", "grade_report"]
+__all__ = ["Graded", "GradedFile", "check_sheet", "grade"]
 
 _ENDINGS = (".csv", ".txt")
-_FOOT = "For the instructor. The names come from the answer files and are stored nowhere else."
+_SPREADSHEETS = (".xlsx", ".xls", ".xlsm", ".ods", ".numbers")
+_TELLING = 3
+"""Lengths that agree with another sheet before it is named: two can agree by chance, where a coordinate is shared."""
+_SHEET_LINE = re.compile(r"^#\s*sheet\s+(\d{1,3}(?: [a-z]{6})?)\b", re.IGNORECASE | re.MULTILINE)
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,11 +46,13 @@ class GradedFile:
         As the file states them; the file's name stands in for a student that it does not name.
     assessment : Assessment, PivotAssessment or None
     faults : tuple of Diagnostic
-        The reasons why it could not be read.
+        The reasons why it, or some of it, could not be read.
     missing : int
         Count of the numbers that were asked for and not answered, or could not be read.
     copy_of : str
         The file of the same student and sheet that is counted instead of this one.
+    neighbour : int or None
+        The other sheet whose numbers these are.
     """
 
     file: str
@@ -55,38 +62,62 @@ class GradedFile:
     faults: tuple[Diagnostic, ...] = ()
     missing: int = 0
     copy_of: str = ""
+    neighbour: int | None = None
 
     @property
     def mistakes(self) -> tuple[str, ...]:
         """Kinds of mistakes that were found, each once; none of a file that is not counted."""
-        return () if self.assessment is None or self.copy_of else self.assessment.mistakes
+        if self.copy_of:
+            return ()
+        if self.neighbour is not None:
+            return ("another sheet's numbers",)
+        return () if self.assessment is None else self.assessment.mistakes
+
+    @property
+    def read(self) -> bool:
+        """True where there is something to grade in it."""
+        return self.assessment is not None or self.neighbour is not None
+
+    @property
+    def all_right(self) -> bool:
+        """True when no number that was answered is wrong, whether or not some were left out."""
+        if self.assessment is None or self.neighbour is not None:
+            return False
+        right, answered = self.assessment.count
+        return right == answered
+
+    @property
+    def score(self) -> str:
+        """Right numbers of those that were asked for."""
+        if self.assessment is None:
+            return "-"
+        right, answered = self.assessment.count
+        return f"{right} of {answered + self.missing}"
 
     @property
     def result(self) -> str:
-        """The result in a few words: right, or wrong and why."""
-        if self.assessment is None:
-            return "not read: " + "; ".join(_fault_words(fault) for fault in self.faults)
+        """The result in a word or two; `reasons` says why."""
+        if not self.read:
+            return "not read"
         if self.copy_of:
-            return f"not counted: {self.copy_of} is of the same student and sheet"
-        if _none_wrong(self.assessment):
-            return (
-                f"{self.assessment.count[0]} right, {self.missing} not answered"
-                if self.missing
-                else "all right"
-            )
-        left_out = [f"{self.missing} not answered"] if self.missing else []
-        return "; ".join([*self.assessment.reasons, *left_out])
+            return "not counted"
+        if self.neighbour is not None:
+            return f"sheet {self.neighbour}'s numbers"
+        assert self.assessment is not None  # or it would be one of the above
+        right, answered = self.assessment.count
+        if right == answered and not self.missing:
+            return "all right"
+        first = f"{answered - right} wrong" if answered > right else f"{right} right"
+        return f"{first}, {self.missing} not answered" if self.missing else first
 
-
-def _fault_words(fault: Diagnostic) -> str:
-    place = f"line {fault.line}, " if fault.line is not None else ""
-    key = f"{sanitized(fault.key)}: " if fault.key else ""
-    return f"{place}{key}found {sanitized(fault.found)}"
-
-
-def _none_wrong(assessment: Assessment | PivotAssessment) -> bool:
-    right, answered = assessment.count
-    return right == answered
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """Why the result is what it is; none where it is all right."""
+        if self.copy_of:
+            return (f"{self.copy_of} is of the same student and sheet, and is counted.",)
+        if self.neighbour is not None:
+            return (f"The numbers are right for sheet {self.neighbour}; this student's is {self.sheet}.",)
+        return () if self.assessment is None else self.assessment.reasons
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,14 +129,18 @@ class Graded:
 
     @property
     def faults(self) -> tuple[Diagnostic, ...]:
-        """Faults of all files that could not be read."""
+        """Faults of all files of which something could not be read."""
         return tuple(fault for row in self.rows for fault in row.faults)
+
+    @property
+    def counted(self) -> tuple[GradedFile, ...]:
+        """The files that were read and are nobody's second one."""
+        return tuple(row for row in self.rows if row.read and not row.copy_of)
 
     @property
     def all_right(self) -> bool:
         """True when every file could be read and no number that was answered is wrong."""
-        counted = [row for row in self.rows if not row.copy_of]
-        return all(row.assessment is not None and _none_wrong(row.assessment) for row in counted)
+        return all(row.all_right for row in self.rows if not row.copy_of)
 
     @property
     def not_handed_in(self) -> tuple[int, ...]:
@@ -121,7 +156,7 @@ class Graded:
 
 
 def grade(folder: Path, answers: Path) -> Graded:
-    """Grade every CSV file of a folder; one that cannot be read does not hold up the others.
+    """Grade every answer file of a folder; one that cannot be read does not hold up the others.
 
     Raises
     ------
@@ -129,30 +164,33 @@ def grade(folder: Path, answers: Path) -> Graded:
         When the lesson or the folder of answers cannot be read at all.
     """
     lesson = read_lesson(folder)
-    try:
-        files = sorted(
-            path for path in answers.rglob("*") if path.suffix.lower() in _ENDINGS and path.is_file()
-        )
-        next(answers.iterdir(), None)  # a folder that is none is refused here
-    except OSError as refusal:
-        found = refusal.strerror or "unreadable"
-        raise InputFaults([Diagnostic(str(answers), None, "", found, "a folder of answer files")]) from None
-    if not files:
-        raise InputFaults(
-            [Diagnostic(str(answers), None, "", "no .csv or .txt file", "a folder of answer files")]
-        )
-    # A text file without a column of sheets is somebody's note, not an answer.
-    files = [path for path in files if path.suffix.lower() == ".csv" or _has_sheets(path)]
     grader: _Jobs | _Pivots = (_Pivots if lesson.level == PIVOT_LEVEL else _Jobs)(folder / KEYS, lesson)
     rows: list[GradedFile] = []
-    for path in files:
+    for path in _handed_in(answers, grader.endings):
         row = _row(lesson, path, grader)
         named = (row.student.casefold(), row.sheet)
-        first = next((r for r in rows if (r.student.casefold(), r.sheet) == named and r.assessment), None)
-        if first is not None and row.assessment is not None:
+        first = next((r for r in rows if (r.student.casefold(), r.sheet) == named and r.read), None)
+        if first is not None and row.read:
             row = replace(row, copy_of=first.file)
         rows.append(row)
     return Graded(lesson, tuple(rows))
+
+
+def _handed_in(answers: Path, endings: Sequence[str]) -> list[Path]:
+    """The files of a folder that may be answers, its subfolders' too, in order."""
+    try:
+        next(answers.iterdir(), None)  # a folder that is none is refused here
+        found = sorted(path for path in answers.rglob("*") if path.is_file())
+    except OSError as refusal:
+        why = refusal.strerror or "unreadable"
+        raise InputFaults([Diagnostic(str(answers), None, "", why, "a folder of answer files")]) from None
+    files = [path for path in found if path.suffix.lower() in (*endings, *_SPREADSHEETS)]
+    # A text file without a column of sheets is somebody's note, not an answer.
+    files = [path for path in files if path.suffix.lower() != ".txt" or _has_sheets(path)]
+    if not files:
+        allowed = "a folder of answer files"
+        raise InputFaults([Diagnostic(str(answers), None, "", "no .csv or .txt file", allowed)])
+    return files
 
 
 def _has_sheets(path: Path) -> bool:
@@ -163,16 +201,77 @@ def _has_sheets(path: Path) -> bool:
 
 
 def _row(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots) -> GradedFile:
-    sheet = 0
+    """The grade of a file, or the reasons why it has none."""
+    sheet, nobody = "?", sanitized(path.stem)
+    ending = path.suffix.lower()
+    if ending in _SPREADSHEETS:
+        tip = "open it in the spreadsheet and save it as CSV"
+        faults = (Diagnostic(str(path), None, "", "a spreadsheet", "a CSV file", tip),)
+        return GradedFile(path.name, nobody, sheet, None, faults)
     try:
-        sheet = _sheet_of(path, lesson)
-        answers, assessment, asked = grader.assessed(path, sheet)
+        number, written = _sheet_of_machine(path, lesson) if ending == ".toml" else _sheet_of(path, lesson)
+        sheet = str(number)
+        check_sheet(grader.name_of(number), written, str(path))
+        if isinstance(grader, _Pivots) and ending == ".toml":
+            return GradedFile(path.name, nobody, sheet, grader.assessed_machine(path, number))
+        return _row_of_answers(lesson, path, grader, number)
     except InputFaults as refusal:
-        return GradedFile(path.name, sanitized(path.stem), str(sheet or "?"), None, refusal.faults)
-    missing = max(asked - len(answers.lengths) - len(answers.angles), 0)
-    return GradedFile(
-        path.name, answers.student or sanitized(path.stem), str(sheet), assessment, answers.faults, missing
+        return GradedFile(path.name, nobody, sheet, None, refusal.faults)
+
+
+def _row_of_answers(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots, sheet: int) -> GradedFile:
+    nobody = sanitized(path.stem)
+    elsewhere = grader.named_elsewhere(path, sheet)
+    if elsewhere:
+        # Several sheets may be of the same part: then the numbers tell.
+        fitting = [other for other in elsewhere if grader.fits(other, other, grader.answers(path, other))]
+        told = fitting if len(fitting) == 1 else elsewhere
+        if len(told) == 1:
+            return GradedFile(path.name, _student_of(path) or nobody, str(sheet), None, neighbour=told[0])
+        found = f"operations of other sheets ({', '.join(map(str, elsewhere))})"
+        tip = "ask which sheet was worked, and correct the column sheet"
+        raise InputFaults([Diagnostic(str(path), None, "operation", found, f"those of sheet {sheet}", tip)])
+    answers, assessment, asked = grader.assessed(path, sheet)
+    right, answered = assessment.count
+    others = range(1, lesson.students + 1) if right < answered and len(answers.lengths) >= _TELLING else ()
+    neighbour = next(
+        (other for other in others if other != sheet and grader.fits(other, sheet, answers)), None
     )
+    return GradedFile(
+        path.name,
+        answers.student or nobody,
+        str(sheet),
+        assessment,
+        answers.faults,
+        max(asked - len(answers.lengths) - len(answers.angles), 0),
+        neighbour=neighbour,
+    )
+
+
+def check_sheet(own: str, written: str, source: str) -> None:
+    """Refuse answers to another sheet.
+
+    Parameters
+    ----------
+    own : str
+        The sheet's number and letters, or its number alone where no letters are known.
+    written : str
+        As a file states it: by number and letters as they are printed, by the number alone, or not at all.
+    source : str
+        The file, for the message.
+
+    Raises
+    ------
+    InputFaults
+        When it is another one.
+    """
+    plain = " ".join(written.split()).casefold()
+    known = own.split()
+    if plain and plain not in (own, known[0]) and (len(known) > 1 or plain.split()[0] != known[0]):
+        tip = "look for the lesson of that sheet, or correct the column where the wrong sheet was written"
+        raise InputFaults(
+            [Diagnostic(source, None, "sheet", shown(written), f"{own}, the sheet of this key", tip)]
+        )
 
 
 @dataclass
@@ -182,18 +281,57 @@ class _Jobs:
     keys: Path
     lesson: LessonFile
     jobs: dict[int, EvaluatedJob] = field(default_factory=dict)
+    endings = _ENDINGS
+
+    def job(self, sheet: int) -> EvaluatedJob:
+        """The job of a sheet."""
+        if sheet not in self.jobs:
+            self.jobs[sheet] = evaluate_job(str(self.keys / job_name(sheet)))
+        return self.jobs[sheet]
+
+    def name_of(self, sheet: int) -> str:
+        """A sheet's number and letters."""
+        return self.lesson.name_of(sheet)
+
+    def answers(self, path: Path, sheet: int) -> Answers:
+        """Answers of a file to a sheet."""
+        return answers_from_file(path, requested_answers(self.job(sheet)), self.lesson.units, lenient=True)
 
     def assessed(self, path: Path, sheet: int) -> tuple[Answers, Assessment, int]:
         """Answers of a file, their assessment, and the count of numbers asked for."""
-        if sheet not in self.jobs:
-            self.jobs[sheet] = evaluate_job(str(self.keys / job_name(sheet)))
-        worked, lesson = self.jobs[sheet], self.lesson
-        answers = answers_from_file(path, requested_answers(worked), lesson.units, lenient=True)
+        worked, lesson = self.job(sheet), self.lesson
+        answers = self.answers(path, sheet)
         within_mm = lesson.units.to_mm(lesson.within)
         assessment = assess(worked, answers, within_mm=within_mm, within_deg=lesson.angle_within)
         aimed = lesson.level == "a normal to aim at"
         each = 3 + (len(worked.setup.machine.letters) if aimed else 0)
         return answers, assessment, len(worked.operations) * each
+
+    def named_elsewhere(self, path: Path, sheet: int) -> list[int]:
+        """The other sheets that have all operations of a file, where the own one has not."""
+        named = _named(path, "operation")
+        if named <= {one.placed.name for one in self.job(sheet).operations}:
+            return []
+        return [
+            other
+            for other in range(1, self.lesson.students + 1)
+            if named <= {one.placed.name for one in self.job(other).operations}
+        ]
+
+    def fits(self, other: int, own: int, answers: Answers) -> bool:
+        """True where every length is right for another sheet, place by place."""
+        del own  # the operations of both sheets are in order
+        worked = self.job(other)
+        within_mm = max(self.lesson.units.to_mm(self.lesson.within), answers.digit_mm / 2.0)
+        for place, one in enumerate(worked.operations):
+            given = [answer for answer in answers.lengths if answer.operation == place]
+            solutions = all_solutions(worked.setup, one.placed)
+            if not any(
+                all(abs(a.value_mm - float(s.offset_mm["XYZ".index(a.axis)])) <= within_mm for a in given)
+                for s in solutions
+            ):
+                return False
+        return all(answer.operation < len(worked.operations) for answer in answers.lengths)
 
 
 @dataclass
@@ -203,16 +341,57 @@ class _Pivots:
     keys: Path
     lesson: LessonFile
     sheets: dict[int, tuple[PivotExercise, AttainableAccuracy]] = field(default_factory=dict)
+    endings = (*_ENDINGS, ".toml")
+
+    def sheet(self, number: int) -> tuple[PivotExercise, AttainableAccuracy]:
+        """The exercise of a sheet, and the accuracy that its readings support."""
+        if number not in self.sheets:
+            self.sheets[number] = _pivot_sheet(self.keys, self.lesson, number)
+        return self.sheets[number]
+
+    def name_of(self, sheet: int) -> str:
+        """A sheet's number and letters."""
+        return sheet_name(self.sheet(sheet)[0])
+
+    def answers(self, path: Path, sheet: int) -> Answers:
+        """Answers of a file to a sheet."""
+        return answers_from_file(path, pivots_asked(self.sheet(sheet)[0]), self.lesson.units, lenient=True)
 
     def assessed(self, path: Path, sheet: int) -> tuple[Answers, PivotAssessment, int]:
         """Answers of a file, their assessment, and the count of numbers asked for."""
-        if sheet not in self.sheets:
-            self.sheets[sheet] = _pivot_sheet(self.keys, self.lesson, sheet)
-        exercise, support = self.sheets[sheet]
-        asked = pivots_asked(exercise)
-        answers = answers_from_file(path, asked, self.lesson.units, lenient=True)
-        check_sheet(exercise, answers, str(path))
+        exercise, support = self.sheet(sheet)
+        answers, asked = self.answers(path, sheet), pivots_asked(exercise)
         return answers, assess_pivots(exercise, support, answers), sum(map(len, asked.axes))
+
+    def assessed_machine(self, path: Path, sheet: int) -> PivotAssessment:
+        """The assessment of a machine file with somebody's lines in it."""
+        exercise, support = self.sheet(sheet)
+        try:
+            return assess_machine(exercise, read_machine(path), support)
+        except KinematicsError as refusal:
+            found, allowed = str(refusal), "a machine whose lines the readings could be of"
+            raise InputFaults([Diagnostic(str(path), None, "", found, allowed)]) from None
+
+    def named_elsewhere(self, path: Path, sheet: int) -> list[int]:
+        """The other sheets that have all pivots of a file, where the own one has not."""
+        named = _named(path, "pivot")
+        if named <= set(self.sheet(sheet)[0].machine.letters):
+            return []
+        every = range(1, self.lesson.students + 1)
+        return [other for other in every if named <= set(self.sheet(other)[0].machine.letters)]
+
+    def fits(self, other: int, own: int, answers: Answers) -> bool:
+        """True where every coordinate is right for another sheet, place by place."""
+        asked = pivots_asked(self.sheet(own)[0]).axes
+        exercise, support = self.sheet(other)
+        allowed, truth = support.allowed_mm, support.believed_mm + support.truth[:, :2]
+        if len(exercise.machine.letters) != len(asked):
+            return False
+        return all(
+            bool(np.abs(truth[a.operation, k] - a.value_mm) <= allowed[a.operation, k])
+            for a in answers.lengths
+            for k in (asked[a.operation].index(a.axis),)
+        )
 
 
 def _pivot_sheet(keys: Path, lesson: LessonFile, sheet: int) -> tuple[PivotExercise, AttainableAccuracy]:
@@ -239,112 +418,59 @@ def _pivot_sheet(keys: Path, lesson: LessonFile, sheet: int) -> tuple[PivotExerc
     return exercise, support_of(exercise, lesson.units.to_mm(lesson.within))
 
 
-def _sheet_of(path: Path, lesson: LessonFile) -> int:
-    """The sheet that a file answers, from its column `sheet`."""
+def _column(path: Path, name: str) -> list[tuple[int, str]]:
+    """The filled cells of a column with their rows; none where there is no such column."""
     table = answers_table(path)
-    allowed = f"the sheet's number, 1 to {lesson.students}"
+    if ColumnName(name) not in table.columns:
+        return []
+    place = table.columns.index(ColumnName(name))
+    return [
+        (row.number, row.cells[place]) for row in table.rows if len(row.cells) > place and row.cells[place]
+    ]
+
+
+def _named(path: Path, column: str) -> set[str]:
+    """The names in a column of a file."""
+    return {text for _, text in _column(path, column)}
+
+
+def _student_of(path: Path) -> str:
+    """The only student that a file names; empty where it names none, or several."""
+    names = _named(path, "student")
+    return sanitized(names.pop())[:80] if len(names) == 1 else ""
+
+
+def _sheet_of(path: Path, lesson: LessonFile) -> tuple[int, str]:
+    """The sheet that a file answers, from its column `sheet`, and as it is written there."""
+    table = answers_table(path)
     if ColumnName("sheet") not in table.columns:
-        found = Diagnostic(
-            str(path), table.head.number, "head", "no column sheet", f"a column sheet with {allowed}"
+        allowed = f"a column sheet with {_sheet_numbers(lesson)}"
+        raise InputFaults([Diagnostic(str(path), table.head.number, "head", "no column sheet", allowed)])
+    cells = _column(path, "sheet")
+    if not cells:
+        raise InputFaults(
+            [Diagnostic(str(path), None, "sheet", "no number in the column", _sheet_numbers(lesson))]
         )
-        raise InputFaults([found])
-    place = table.columns.index(ColumnName("sheet"))
-    for row in table.rows:
-        text = row.cells[place] if len(row.cells) > place else ""
-        if text:
-            number = (text.split() or [""])[0]
-            if not (number.isascii() and number.isdigit() and 1 <= int(number[:6]) <= lesson.students):
-                raise InputFaults([Diagnostic(str(path), row.number, "sheet", shown(text), allowed)])
-            return int(number)
-    raise InputFaults([Diagnostic(str(path), None, "sheet", "no number in the column", allowed)])
+    line, text = cells[0]
+    return _sheet_number(text, lesson, str(path), line), text
 
 
-def grade_document(graded: Graded) -> Document:
-    """The grades as a document for the instructor."""
-    rows = tuple((row.student, row.sheet, _score(row), row.result) for row in graded.rows)
-    blocks: list[Block] = [Table(("student", "sheet", "right", "result"), rows, left=4)]
-    blocks.append(Heading("What the class gets wrong"))
-    if graded.tally:
-        tally = tuple((kind, str(count)) for kind, count in graded.tally)
-        blocks.append(Table(("mistake", "students"), tally))
-    else:
-        blocks.append(Paragraph("Nothing, in the files that could be read."))
-    if graded.not_handed_in:
-        sheets = ", ".join(map(str, graded.not_handed_in))
-        blocks += [Heading("Nothing handed in"), Paragraph(f"Sheet {sheets}.")]
-    if graded.faults:
-        blocks += [
-            Heading("What could not be read"),
-            BulletList(tuple(". ".join(str(fault).split("\n    ")) for fault in graded.faults)),
-        ]
-    read = [row for row in graded.rows if row.assessment is not None and not row.copy_of]
-    right = sum(row.assessment is not None and row.assessment.right and not row.missing for row in read)
-    unread = sum(row.assessment is None for row in graded.rows)
-    return Document(
-        "Grades",
-        f"Lesson: {graded.lesson.level}",
-        (
-            ("Right within", _within(graded.lesson)),
-            ("All right", f"{right} of {len(read)}" + (f" ({unread} could not be read)" if unread else "")),
-        ),
-        tuple(blocks),
-        _FOOT,
-    )
+def _sheet_of_machine(path: Path, lesson: LessonFile) -> tuple[int, str]:
+    """The sheet that a machine file answers, and its name, from the comment that it was handed out with."""
+    text, _ = text_of(str(path), "a machine file with somebody's lines")
+    found = _SHEET_LINE.search(text)
+    if found is None:
+        allowed = f"the comment that it was handed out with, such as {shown('# Sheet 3 gzmrlv')}"
+        raise InputFaults([Diagnostic(str(path), None, "", "no comment with the sheet", allowed)])
+    return _sheet_number(found[1], lesson, str(path), None), found[1]
 
 
-def _within(lesson: LessonFile) -> str:
-    more = ", or what a sheet's readings allow if that is more" if lesson.level == PIVOT_LEVEL else ""
-    return f"{lesson.within:g} {lesson.units.value}{more}"
+def _sheet_number(text: str, lesson: LessonFile, source: str, line: int | None) -> int:
+    number = (text.split() or [""])[0].removesuffix(".0")
+    if not (number.isascii() and number.isdigit() and 1 <= int(number[:6]) <= lesson.students):
+        raise InputFaults([Diagnostic(source, line, "sheet", shown(text), _sheet_numbers(lesson))])
+    return int(number)
 
 
-def _score(row: GradedFile) -> str:
-    if row.assessment is None:
-        return "-"
-    right, answered = row.assessment.count
-    return f"{right} of {answered + row.missing}"
-
-
-def grade_csv(graded: Graded) -> str:
-    """The grades as CSV."""
-    return csv_text(
-        ("file", "student", "sheet", "right", "answered", "missing", "result"),
-        (
-            (
-                row.file,
-                row.student,
-                row.sheet,
-                *(row.assessment.count if row.assessment else (0, 0)),
-                row.missing,
-                row.result,
-            )
-            for row in graded.rows
-        ),
-    )
-
-
-def grade_report(graded: Graded) -> dict[str, Any]:
-    """The grades as a JSON object."""
-    return {
-        "schema": "tiltwright.lesson-grade/1",
-        "level": graded.lesson.level,
-        "units": graded.lesson.units.value,
-        "students": [_row_report(row) for row in graded.rows],
-        "mistakes": [{"kind": kind, "students": count} for kind, count in graded.tally],
-    }
-
-
-def _row_report(row: GradedFile) -> dict[str, Any]:
-    right, answered = row.assessment.count if row.assessment else (0, 0)
-    faults: Sequence[str] = [_fault_words(fault) for fault in row.faults]
-    return {
-        "file": row.file,
-        "student": row.student,
-        "sheet": int(row.sheet) if row.sheet.isdigit() else None,
-        "read": row.assessment is not None,
-        "right": right,
-        "answered": answered,
-        "missing": row.missing,
-        "mistakes": list(row.mistakes),
-        "faults": list(faults),
-        "counted": not row.copy_of,
-    }
+def _sheet_numbers(lesson: LessonFile) -> str:
+    return f"the sheet's number, 1 to {lesson.students}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -39,10 +39,14 @@ __all__ = [
     "SHARED_MACHINE",
     "SHEETS",
     "SLIDES",
+    "ClassSheet",
     "LessonOrder",
+    "class_files",
     "job_name",
     "key_name",
     "lesson_files",
+    "page_name",
+    "pivot_key_files",
     "readings_name",
 ]
 
@@ -68,6 +72,11 @@ def readings_name(sheet: int) -> str:
     return f"readings-{sheet:02d}.csv"
 
 
+def page_name(sheet: int) -> str:
+    """The page of a sheet in three dimensions, in the folder of keys."""
+    return f"page-{sheet:02d}.html"
+
+
 @dataclass(frozen=True)
 class LessonOrder:
     """A lesson as it is asked for.
@@ -86,6 +95,8 @@ class LessonOrder:
         One drawn machine for all sheets.
     slides : bool
         Also the worked exercises to project.
+    pages : bool
+        The keys name the page beside them, which `tiltwright.page` makes.
     """
 
     level: str
@@ -97,21 +108,32 @@ class LessonOrder:
     machine: ReadMachine | None = None
     same_machine: bool = False
     slides: bool = False
+    pages: bool = False
+
+    def page_of(self, sheet: int) -> str:
+        """The name of the page beside a sheet's key; empty where none is made."""
+        return page_name(sheet) if self.pages else ""
 
 
 @dataclass(frozen=True)
-class _Sheet:
-    """One student's documents, and the other files by their path in the lesson's folder."""
+class ClassSheet:
+    """One student's documents, and the other files by their path in the folder.
+
+    Attributes
+    ----------
+    number : int
+    name : str
+        The number and six letters.
+    worksheet : Document
+    key : Document or None
+    others : dict of Path to str
+    """
 
     number: int
     name: str
     worksheet: Document
-    key: Document
+    key: Document | None
     others: dict[Path, str]
-
-    @property
-    def letters(self) -> str:
-        return self.name.split()[-1]
 
 
 @dataclass
@@ -141,42 +163,53 @@ def lesson_files(order: LessonOrder) -> Iterator[tuple[Path, str | bytes]]:
         When the level cannot be set on the machine.
     """
     machine, text = _machine_of(order)
-    sheets = _Bound(ALL_SHEETS, f"Exercises: {order.level}")
-    keys = _Bound(ALL_KEYS, f"Keys: {order.level}")
-    slides = _Bound("", "")
-    letters = []
-    with ThreadPoolExecutor(_AT_ONCE) as pool:
-        for number in counted(range(1, order.students + 1), "sheets"):
-            made = _pivot_sheet(order, number, machine, text) if order.level == PIVOT_LEVEL else (
-                _offset_sheet(order, number, machine, text)
-            )  # fmt: skip
-            letters.append(made.letters)
-            for bound, folder, stem, document in (
-                (sheets, SHEETS, "sheet", made.worksheet),
-                (keys, KEYS, "key", made.key),
-            ):
-                path = Path(folder) / f"{stem}-{number:02d}.pdf"
-                bound.parts.append((made.name, path, pool.submit(document_pdf, document, order.paper)))
-                yield from document_files(document, path.with_suffix(".md"), order.paper).items()
-            if order.slides:
-                path = Path(SLIDES) / f"slides-{number:02d}.pdf"
-                future = pool.submit(slides_pdf, made.worksheet, made.key, order.paper)
-                slides.parts.append((made.name, path, future))
-            yield from made.others.items()
-        for bound in (sheets, keys, slides):
-            yield from bound.files()
+    make = _pivot_sheet if order.level == PIVOT_LEVEL else _offset_sheet
+    numbers = counted(range(1, order.students + 1), "sheets")
+    sheets = (make(order, number, machine, text) for number in numbers)
     if text is not None:
         yield Path(KEYS) / SHARED_MACHINE, text
+    yield from class_files(sheets, order.level, order.seed, order.units, order.paper, slides=order.slides)
+
+
+def class_files(
+    sheets: Iterable[ClassSheet],
+    level: str,
+    seed: int,
+    units: UnitName,
+    paper: Paper,
+    *,
+    slides: bool = False,
+) -> Iterator[tuple[Path, str | bytes]]:
+    """The files of a class's sheets, typeset one by one and bound, and the lesson file that they are graded by."""
+    bound = _Bound(ALL_SHEETS, f"Exercises: {level}"), _Bound(ALL_KEYS, f"Keys: {level}"), _Bound("", "")
+    letters = []
+    with ThreadPoolExecutor(_AT_ONCE) as pool:
+        for one in sheets:
+            letters.append(one.name.split()[-1])
+            documents = ((f"{SHEETS}/sheet", one.worksheet), (f"{KEYS}/key", one.key))
+            for pdfs, (stem, document) in zip(bound, documents, strict=False):
+                if document is not None:
+                    path = Path(f"{stem}-{one.number:02d}.pdf")
+                    pdfs.parts.append((one.name, path, pool.submit(document_pdf, document, paper)))
+                    yield from document_files(document, path.with_suffix(".md"), paper).items()
+            if slides and one.key is not None:
+                path = Path(SLIDES) / f"slides-{one.number:02d}.pdf"
+                bound[-1].parts.append(
+                    (one.name, path, pool.submit(slides_pdf, one.worksheet, one.key, paper))
+                )
+            yield from one.others.items()
+        for pdfs in bound:
+            yield from pdfs.files()
     # Last: a folder without it is no lesson.
     yield (
         Path(LESSON),
         lesson_toml(
             {
-                "level": order.level,
-                "seed": order.seed,
-                "students": order.students,
-                "units": order.units,
-                "within": DEFAULT_WITHIN[order.units],
+                "level": level,
+                "seed": seed,
+                "students": len(letters),
+                "units": units,
+                "within": DEFAULT_WITHIN[units],
                 "angle_within": 0.001,
                 "letters": letters,
             }
@@ -195,7 +228,7 @@ def _machine_of(order: LessonOrder) -> tuple[Machine | None, str | None]:
     return machine, machine_toml(machine, order.units)
 
 
-def _offset_sheet(order: LessonOrder, number: int, machine: Machine | None, text: str | None) -> _Sheet:
+def _offset_sheet(order: LessonOrder, number: int, machine: Machine | None, text: str | None) -> ClassSheet:
     level = next(one for one in LEVELS if one == order.level)
     exercise = set_exercise(level, order.seed, number, order.units, machine)
     own = machine_toml(exercise.machine, order.units) if text is None else text
@@ -209,12 +242,16 @@ def _offset_sheet(order: LessonOrder, number: int, machine: Machine | None, text
     if text is None:
         others[Path(KEYS) / machine_file] = own
     within = f"{DEFAULT_WITHIN[order.units]:g} {order.units}"
-    return _Sheet(
-        number, name, worksheet(exercise, name, within), key(exercise, name, by_hand=order.by_hand), others
+    return ClassSheet(
+        number,
+        name,
+        worksheet(exercise, name, within),
+        key(exercise, name, order.page_of(number), by_hand=order.by_hand),
+        others,
     )
 
 
-def _pivot_sheet(order: LessonOrder, number: int, machine: Machine | None, text: str | None) -> _Sheet:
+def _pivot_sheet(order: LessonOrder, number: int, machine: Machine | None, text: str | None) -> ClassSheet:
     exercise = set_pivot_exercise(order.seed, number, order.units, machine)
     support = support_of(exercise)
     machine_file = _machine_name(number, text)
@@ -223,8 +260,11 @@ def _pivot_sheet(order: LessonOrder, number: int, machine: Machine | None, text:
     others[Path(SHEETS) / f"answers-{number:02d}.csv"] = pivot_answer_csv(exercise)
     if text is None:
         others[Path(KEYS) / machine_file] = own
-    sheet, solved = pivot_worksheet(exercise, support), pivot_key(exercise, support, machine_file)
-    return _Sheet(number, sheet_name(exercise), sheet, solved, others)
+    sheet, solved = (
+        pivot_worksheet(exercise, support),
+        pivot_key(exercise, support, machine_file, order.page_of(number)),
+    )
+    return ClassSheet(number, sheet_name(exercise), sheet, solved, others)
 
 
 def _machine_name(number: int, shared: str | None) -> str:

@@ -17,21 +17,19 @@ from kinematics.teaching import (
 )
 from tiltwright.calibration.fit_text import fine
 from tiltwright.calibration.fit_wording import fixed_sentence
-from tiltwright.files.diagnostics import Diagnostic, InputFaults, shown
+from tiltwright.files.diagnostics import Diagnostic, InputFaults
 from tiltwright.files.loader import ReadMachine, fault_at
+from tiltwright.output.document import Block, BulletList, Document, Paragraph, Table
 from tiltwright.output.numbers import UNIT_MM, fixed, in_units
-from tiltwright.output.tables import table
 from tiltwright.teaching.answers import Answers
 from tiltwright.teaching.lesson_file import DEFAULT_WITHIN
-from tiltwright.teaching.pivot_sheets import sheet_name
 
 __all__ = [
     "PivotAssessment",
     "assess_machine",
     "assess_pivots",
-    "check_sheet",
+    "pivot_grade_document",
     "pivot_grade_report",
-    "pivot_grade_text",
     "support_of",
 ]
 
@@ -88,24 +86,6 @@ def support_of(exercise: PivotExercise, within_mm: float | None = None) -> Attai
     return attainable(exercise, least if within_mm is None else within_mm)
 
 
-def check_sheet(exercise: PivotExercise, answers: Answers, source: str) -> None:
-    """Refuse answers to another sheet than the key's.
-
-    A file may name its sheet by the number alone, by number and letters as they are printed, or not at all.
-
-    Raises
-    ------
-    InputFaults
-        When it names another one.
-    """
-    own = sheet_name(exercise)
-    written = " ".join(answers.sheet.split()).casefold()
-    if written and written not in (own, own.split()[0]):
-        tip = "look for the key of that sheet, or correct the column where the wrong sheet was written"
-        allowed = f"{own}, the sheet of this key"
-        raise InputFaults([Diagnostic(source, None, "sheet", shown(answers.sheet), allowed, tip)])
-
-
 def assess_pivots(exercise: PivotExercise, support: AttainableAccuracy, answers: Answers) -> PivotAssessment:
     """Grade coordinates that were found by hand."""
     given = [PivotAnswer(one.operation, one.axis, one.value_mm) for one in answers.lengths]
@@ -157,18 +137,17 @@ def assess_machine(
     return PivotAssessment(diagnose_pivots(exercise, support or support_of(exercise), student))
 
 
-def pivot_grade_text(graded: PivotAssessment, units: str) -> str:
-    """The marks as a table, why the wrong numbers are wrong, and PASS or FAIL."""
-    head = ["number", "answer", "truth", "error", "allowed", "", ""]
-    rows = [_row(mark, units) for mark in graded.diagnosis.marks]
-    parts = [table(head, rows, align="lrrrrll")]
+def pivot_grade_document(graded: PivotAssessment, units: str) -> Document:
+    """The marks as a table, PASS or FAIL, and why the wrong numbers are wrong."""
+    head = ("number", "answer", "truth", "error", "allowed", "", "")
+    rows = tuple(_row(mark, units) for mark in graded.diagnosis.marks)
+    blocks: list[Block] = [Paragraph(_verdict(graded), bold=True), Table(head, rows, align="lrrrrll")]
     if any(not mark.number.axis for mark in graded.diagnosis.marks):
-        parts.append("Angles are counted from the lines in the machine file that was handed out.")
-    if graded.reasons:
-        parts.append("\n".join(f"- {reason}" for reason in graded.reasons))
-    parts += [fixed_sentence(one, units) for one in graded.diagnosis.fixed]
-    parts.append(_verdict(graded))
-    return "\n\n".join(parts)
+        blocks.append(Paragraph("Angles are counted from the lines in the machine file that was handed out."))
+    notes = (*graded.reasons, *(fixed_sentence(one, units) for one in graded.diagnosis.fixed))
+    if notes:
+        blocks.append(BulletList(notes))
+    return Document("Marks", "pivots", (), tuple(blocks))
 
 
 def _verdict(graded: PivotAssessment) -> str:
@@ -184,7 +163,7 @@ def _verdict(graded: PivotAssessment) -> str:
     return f"FAIL: {answered}, {len(left_out)} not answered: {names}."
 
 
-def _row(mark: PivotMark, units: str) -> list[str]:
+def _row(mark: PivotMark, units: str) -> tuple[str, ...]:
     is_length = mark.number.unit == "mm"
     # A coordinate is marked as it is asked for: in machine coordinates, not as a change of the old one.
     base, axis = mark.number.believed_mm, mark.number.axis
@@ -197,7 +176,7 @@ def _row(mark: PivotMark, units: str) -> list[str]:
 
     verdict = {True: "right", False: "WRONG", None: "not judged"}[mark.right]
     values = map(written, (base + mark.answered, base + mark.truth, mark.error, mark.allowed))
-    return [name, *values, units if is_length else "deg", verdict]
+    return (name, *values, units if is_length else "deg", verdict)
 
 
 def pivot_grade_report(graded: PivotAssessment, units: str) -> dict[str, Any]:

@@ -25,7 +25,7 @@ from tiltwright.teaching.answers import RequestedAnswers
 from tiltwright.teaching.explanation import digits_for, step_block
 from tiltwright.teaching.lesson_file import letters_of
 from tiltwright.teaching.pivot_drawing import PANEL_MM, draw_probing
-from tiltwright.teaching.worksheets import FOOT, machine_table, skew_lines, z_is_read
+from tiltwright.teaching.worksheets import FOOT, beside, machine_table, skew_lines, z_is_read
 
 __all__ = ["pivot_answer_csv", "pivot_key", "pivot_worksheet", "pivots_asked", "sheet_name"]
 
@@ -65,9 +65,17 @@ def _within(exercise: PivotExercise, support: AttainableAccuracy) -> str:
     return ", ".join(words)
 
 
-def pivot_worksheet(exercise: PivotExercise, support: AttainableAccuracy) -> Document:
-    """The sheet to hand out: for plane geometry where it finds every pivot, otherwise for least squares."""
-    tasks = _hand_tasks(exercise, support) if exercise.probings else _plan_tasks(exercise)
+def pivot_worksheet(exercise: PivotExercise, support: AttainableAccuracy, number: str = "") -> Document:
+    """The sheet to hand out: for plane geometry where it finds every pivot, otherwise for least squares.
+
+    Parameters
+    ----------
+    exercise : PivotExercise
+    support : AttainableAccuracy
+    number : str
+        Behind the names of the files that are handed out with it: "-03" makes "readings-03.csv".
+    """
+    tasks = _hand_tasks(exercise, support) if exercise.probings else _plan_tasks(exercise, number)
     named = (("Name", BLANK * 3),)
     identity = (
         (*_identity(exercise), *named) if exercise.probings else (("Sheet", sheet_name(exercise)), *named)
@@ -114,7 +122,7 @@ def _hand_tasks(exercise: PivotExercise, support: AttainableAccuracy) -> list[Bl
     ]
 
 
-def _plan_tasks(exercise: PivotExercise) -> list[Block]:
+def _plan_tasks(exercise: PivotExercise, number: str) -> list[Block]:
     """All readings of a plan, a procedure, and room for every line's numbers."""
     units = exercise.units
     scatter = numbers.fixed(numbers.in_units(exercise.sigma_mm, units), numbers.DECIMALS[units] + 1)
@@ -134,13 +142,13 @@ def _plan_tasks(exercise: PivotExercise) -> list[Block]:
             (f"The probe scatters by {scatter} {units} (one standard deviation) in each coordinate.",)
         ),
         Heading("How to go about it"),
-        BulletList(_procedure(exercise)),
+        BulletList(_procedure(exercise, number)),
         Heading("Your answers"),
         *by_hand,
         Heading("To hand in"),
         Paragraph(
-            ("Write coordinates found by hand into answers.csv. " if answers else "")
-            + "Put lines found with their directions (point and direction) into machine.toml; the directions are marked "
+            (f"Write coordinates found by hand into answers{number}.csv. " if answers else "")
+            + f"Put lines found with their directions (point and direction) into machine{number}.toml; the directions are marked "
             "then, too. Each number is right if it misses the truth by no more than its expanded uncertainty in the best "
             "fit to these readings, widened so that all numbers can be right at once."
         ),
@@ -167,7 +175,7 @@ def _all_readings(exercise: PivotExercise) -> Table:
     return Table(("row", "kind", "target", *exercise.machine.letters, "X", "Y", "Z"), tuple(rows), left=3)
 
 
-def _procedure(exercise: PivotExercise) -> tuple[str, ...]:
+def _procedure(exercise: PivotExercise, number: str) -> tuple[str, ...]:
     """Instructions for finding lines from the readings of a plan."""
     letters, kinds = exercise.machine.letters, exercise.readings.kinds
     steps = []
@@ -192,7 +200,7 @@ def _procedure(exercise: PivotExercise) -> tuple[str, ...]:
     return (
         *steps,
         "Two circles at different distances along a line give its direction.",
-        'Then let "tiltwright pivot fit readings.csv --machine machine.toml" use all readings at once.',
+        f'Then let "tiltwright pivot fit readings{number}.csv --machine machine{number}.toml" use all readings at once.',
         "Compare: where does it agree with your numbers, and which of them has the largest uncertainty?",
     )
 
@@ -212,7 +220,9 @@ def _tilted_away(exercise: PivotExercise) -> str:
     )
 
 
-def pivot_key(exercise: PivotExercise, support: AttainableAccuracy, machine_file: str) -> Document:
+def pivot_key(
+    exercise: PivotExercise, support: AttainableAccuracy, machine_file: str, page: str = ""
+) -> Document:
     """The answers, by plane geometry and by least squares, with the working."""
     units = exercise.units
     blocks: list[Block] = [Heading("Answers"), _answers(exercise, support)]
@@ -247,7 +257,12 @@ def pivot_key(exercise: PivotExercise, support: AttainableAccuracy, machine_file
         )
         blocks.append(Paragraph(f"The pivot of {one.letter}: {written}", bold=True))
     return Document(
-        "Key", exercise.title, (*_identity(exercise), ("Lengths", units)), tuple(blocks), FOOT, compact=True
+        "Key",
+        exercise.title,
+        (*_identity(exercise), ("Lengths", units), *beside(page)),
+        tuple(blocks),
+        FOOT,
+        compact=True,
     )
 
 

@@ -1,24 +1,29 @@
-"""A pivot exercise on a given machine: the default plan, and the files to hand out."""
+"""Pivot exercises on a given machine, for one or for a class: the default plan, and the files to hand out."""
 
 from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics import Machine, table_frame
 from kinematics.calibration import PlannedTarget, TargetKind
-from kinematics.teaching import PivotExercise
+from kinematics.teaching import PIVOT_LEVEL, PivotExercise
+from kinematics.teaching.exercises import UnitName
 from tiltwright.calibration.plan_data import DEFAULT_POSES, Plan
 from tiltwright.calibration.readings_csv import readings_csv
 from tiltwright.files.units import Unit
 from tiltwright.output.document_files import document_markdown
 from tiltwright.output.document_pdf import document_pdf
 from tiltwright.output.typesetting import Paper
+from tiltwright.teaching.lesson_set import SHEETS, ClassSheet, class_files, pivot_key_files
 from tiltwright.teaching.pivot_assessment import support_of
 from tiltwright.teaching.pivot_key import key_text
-from tiltwright.teaching.pivot_sheets import pivot_answer_csv, pivot_worksheet, pivots_asked
+from tiltwright.teaching.pivot_sheets import pivot_answer_csv, pivot_worksheet, pivots_asked, sheet_name
 
-__all__ = ["default_plan", "practice_files"]
+__all__ = ["default_plan", "practice_class", "practice_files"]
 
 _QUARTERS = (0.0, 90.0, 180.0, 270.0)
 
@@ -66,13 +71,43 @@ def practice_files(exercise: PivotExercise, machine_toml: str, paper: Paper) -> 
         When the readings determine no line.
     """
     sheet = pivot_worksheet(exercise, support_of(exercise))
-    files: dict[str, str | bytes] = {
-        "readings.csv": readings_csv(exercise.readings, exercise.machine, exercise.units),
+    return {
         "worksheet.md": document_markdown(sheet),
         "worksheet.pdf": document_pdf(sheet, paper),
-        "machine.toml": machine_toml,
+        **_handed_out(exercise, machine_toml, ""),
         "key.txt": key_text(exercise, machine_toml),
     }
+
+
+def practice_class(
+    exercises: Iterable[PivotExercise], seed: int, units: UnitName, machine_toml: str, paper: Paper
+) -> Iterator[tuple[Path, str | bytes]]:
+    """Every file of a class's practice: what each student gets, and the keys by which `lesson grade` marks it.
+
+    Raises
+    ------
+    KinematicsError
+        When the readings determine no line.
+    """
+    sheets = (_class_sheet(exercise, machine_toml) for exercise in exercises)
+    return class_files(sheets, PIVOT_LEVEL, seed, units, paper)
+
+
+def _class_sheet(exercise: PivotExercise, machine_toml: str) -> ClassSheet:
+    number, name = f"-{exercise.sheet:02d}", sheet_name(exercise)
+    # What comes back as a machine file says by this line which sheet it answers.
+    own = f"# Sheet {name}: leave this line in, the answer is marked by it.\n{machine_toml}"
+    others = {Path(SHEETS) / file: text for file, text in _handed_out(exercise, own, number).items()}
+    worksheet = pivot_worksheet(exercise, support_of(exercise), number)
+    return ClassSheet(exercise.sheet, name, worksheet, None, others | pivot_key_files(exercise, own))
+
+
+def _handed_out(exercise: PivotExercise, machine_toml: str, number: str) -> dict[str, str]:
+    """What a student gets beside the worksheet."""
+    files = {
+        f"readings{number}.csv": readings_csv(exercise.readings, exercise.machine, exercise.units),
+        f"machine{number}.toml": machine_toml,
+    }
     if any(pivots_asked(exercise).axes):
-        files["answers.csv"] = pivot_answer_csv(exercise)
+        files[f"answers{number}.csv"] = pivot_answer_csv(exercise)
     return files

@@ -125,6 +125,21 @@ def test_two_writers_at_once_lose_nothing(tmp_path):
         assert len(names) == 1
 
 
+def test_a_record_lies_beside_the_file_itself(job, tmp_path):
+    """However the job is named: beside a link there would be a second record. One that was begun there stays in use."""
+    path = job(JOB)
+    (tmp_path / "desk").mkdir()
+    link, old = tmp_path / "desk" / "feet.toml", tmp_path / "desk" / "feet.batch.sqlite"
+    link.symlink_to(path)
+    assert record_path(link) == record_path(path) == path.with_name("job.batch.sqlite")
+    log_readings(old, [PartReading(2, "1", (0.0, 0.0, 0.0))], who=None, source="a.csv", again=False)
+    assert record_path(link) == old
+    log_readings(
+        record_path(path), [PartReading(2, "1", (0.0, 0.0, 0.0))], who=None, source="a.csv", again=False
+    )
+    assert record_path(link) == record_path(path)
+
+
 def test_a_failure_half_way_leaves_what_was_there(tmp_path):
     path = tmp_path / "job.batch.sqlite"
     log_readings(path, [PartReading(2, "1", (0.0, 0.0, 0.0))], who=None, source="a.csv", again=False)
@@ -155,10 +170,10 @@ def test_another_program_s_file_is_left_alone(tmp_path):
     ("head", "rows", "line", "found"),
     [
         ("serial,X,Y_mm,Z_mm", [(1, 0, 0, 0)], 1, '"X"'),
-        ("serial,X_mm,Y_in,Z_mm", [(1, 0, 0, 0)], 1, "mm and in inches"),
+        ("serial,X_mm,Y_in,Z_mm", [(1, 0, 0, 0)], 1, "and in inches (Y_in)"),
         ("serial,X_mm,Y_mm", [(1, 0, 0)], 1, "no column z"),
         ("serial,X_mm,Y_mm,Z_mm,hight", [(1, 0, 0, 0, 0)], 1, '"hight"'),
-        ("serial,X_mm,X_mm,Y_mm,Z_mm", [(1, 0, 0, 0, 0)], 1, "again"),
+        ("serial,X_mm,X_mm,Y_mm,Z_mm", [(1, 0, 0, 0, 0)], 1, "2 times"),
         ("serial,X_mm,Y_mm,Z_mm", [(1, 0, 0, "nan")], 2, '"nan"'),
         ("serial,X_mm,Y_mm,Z_mm", [(1, 0, 0, 0), (1, 0, 0, 0)], 3, "row 2"),
         ("serial,X_mm,Y_mm,Z_mm", [(1, 0, 0)], 2, "3 values where 4 belong"),
@@ -314,6 +329,19 @@ def test_serials_stand_in_the_text_as_they_are(run, job, tmp_path):
     ended = run("batch", "chart", path, "--sigma", "0.003", "--plot", tmp_path / "c.svg")
     assert "serial $A_8$" in ended.out
     assert (tmp_path / "c.svg").exists()
+
+
+def test_a_record_whose_own_texts_are_damaged(run, job, tmp_path):
+    path = job(JOB)
+    assert run("batch", "log", path, table(tmp_path, [(100, *ZERO)])).code == 0
+    record = record_path(path)
+    raw = record.read_bytes()
+    place = raw.index(b"CREATE TABLE reading")
+    record.write_bytes(raw[: place + 3] + b"\xde\xff" + raw[place + 5 :])
+    for words in ((), ("--withdraw", "1")):
+        ended = run("batch", "log", path, *words)
+        assert ended.code == 2
+        assert str(record) in ended.err
 
 
 def test_nothing_is_added_to_a_damaged_record(run, job, tmp_path):

@@ -100,3 +100,129 @@ def test_every_touch_of_the_example_is_clear_of_everything(run, examples):
     assert face["at"] == pytest.approx([-419.025, -203.405, -280.1], abs=1e-9)
     # Lowest point of the tip on the face: the face's own height.
     assert face["trips"] == [pytest.approx([-419.025, -203.405, -280.1], abs=1e-9)]
+
+
+FOOT = """
+name = "Foot"
+units = "mm"
+machine = "teaching_mill.toml"
+
+[[stack]]
+name = "vice"
+up = 52.0
+bar = [44.0, 60.0]
+
+[[stack]]
+name = "foot"
+up = 24.0
+bar = [30.0, 40.0]
+blank = true
+
+[zero_probing]
+within = 0.3
+face = { at = [0.0, 0.0, 0.0] }
+edge = [ { side = "-X", at = [[-15.0, 0.0, -5.0]] }, { side = "-Y", at = [[0.0, -20.0, -5.0]] } ]
+
+[zero_probing.probe]
+length = 148.5
+ball_diameter = 4.0
+stylus_length = 50.0
+body_diameter = 32.0
+offset = 20
+feed = 80.0
+move = 600.0
+
+[[operation]]
+name = "face"
+at = { A = 0, C = 0 }
+"""
+
+TWO_POINTS = (
+    'edge = [ { side = "-X", at = [[-15, -13, -5], [-15, 13, -5]] }, { side = "-Y", at = [[0, -20, -5]] } ]'
+)
+ROUND = "{ at = [0, 0, -5], diameter = 8.0 }"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "keys"),
+    [
+        ("within = 0.3\n", "", ["zero_probing, within"]),
+        ("stylus_length = 50.0\n", "", ["zero_probing, probe, stylus_length"]),
+        ("body_diameter = 32.0\n", "", ["zero_probing, probe, body_diameter"]),
+        ("stylus_length = 50.0", "stylus_length = 3.0", ["zero_probing, probe, stylus_length"]),
+        ("within = 0.3", "within = 4.0", ["zero_probing, probe, clearance", "zero_probing, probe, over"]),
+        ("within = 0.3", "within = 0.3\nclock_within = 0.3", ["zero_probing, clock_within"]),
+        (FOOT[FOOT.index("edge = ") : FOOT.index("\n[zero_probing.probe]")], TWO_POINTS + "\n", ["zero_probing, clock_within"]),
+        # Off the part: beside it, above it, below its top, where a shifted part is missed.
+        ("face = { at = [0.0, 0.0, 0.0]", "face = { at = [0.0, 25.0, 0.0]", ["zero_probing, face"]),
+        ("face = { at = [0.0, 0.0, 0.0]", "face = { at = [0.0, 0.0, 3.0]", ["zero_probing, face"]),
+        ("face = { at = [0.0, 0.0, 0.0]", "face = { at = [0.0, 0.0, -3.0]", ["zero_probing, face"]),
+        ("face = { at = [0.0, 0.0, 0.0]", "face = { at = [0.0, 19.9, 0.0]", ["zero_probing, face"]),
+        # In the way: the vice, the part under the body, the top of the travel.
+        ("[0.0, -20.0, -5.0]", "[0.0, -20.0, -23.0]", ["zero_probing, edge 2, at"]),
+        ("stylus_length = 50.0", "stylus_length = 9.0", ["zero_probing, edge 1, at", "zero_probing, edge 2, at"]),
+        ("length = 148.5", "length = 400.0", ["zero_probing, face", "zero_probing, edge 1, at", "zero_probing, edge 2, at"]),
+        ("blank = true\n", "", ["zero_probing, face", "zero_probing, edge 1, at", "zero_probing, edge 2, at"]),
+        # A side that looks down, a bore too narrow for the ball.
+        ("face = { at = [0.0, 0.0, 0.0]", 'face = { side = "-Z", at = [0.0, 0.0, -24.0]', ["zero_probing, face"]),
+        (FOOT[FOOT.index("edge = ") : FOOT.index("\n[zero_probing.probe]")], f"bore = {ROUND}\n", ["zero_probing, bore"]),
+        ("[zero_probing.probe]", "[retract]\nz = 0.0\n[[tool]]", ["zero_probing, probe", "tool"]),
+    ],
+)  # fmt: skip
+def test_what_no_program_is_written_for(run, job, tmp_path, old, new, keys):
+    assert old in FOOT
+    path, out = job(FOOT.replace(old, new)), tmp_path / "zero.nc"
+    ended = run("batch", "program", path, "-o", out)
+    assert (ended.code, ended.out) == (2, "")
+    assert any(f": {key}: " in ended.err or f": {key} " in ended.err for key in keys), ended.err
+    assert not out.exists()
+    told = [line for line in ended.err.splitlines() if line.startswith("error")]
+    if keys[-1] != "tool":
+        assert {line.split(": ")[2] for line in told} == set(keys)
+
+
+def test_the_sound_foot_has_a_program(run, job, tmp_path):
+    path, out = job(FOOT), tmp_path / "zero.nc"
+    assert run("batch", "program", path, "-o", out).code == 0
+    text = out.read_text(encoding="ascii")
+    assert run("batch", "program", path).out == text
+    again = run("batch", "program", path, "-o", out)
+    assert again.code == 2
+    assert run("batch", "program", path, "-o", tmp_path / "zero.json").code == 2
+    assert (
+        run(
+            "batch", "program", job(FOOT.replace(FOOT[FOOT.index("[zero_") : FOOT.index("[[operation")], ""))
+        ).code
+        == 2
+    )
+
+
+def test_an_operation_out_of_reach_is_a_no(run, job, tmp_path):
+    path = job(FOOT.replace("at = { A = 0, C = 0 }", "normal = [0, 0, -1]"))
+    ended = run("batch", "program", path, "-o", tmp_path / "zero.nc")
+    assert (ended.code, ended.out) == (1, "")
+    assert not (tmp_path / "zero.nc").exists()
+
+
+def test_a_clocking_past_a_limit_is_refused(run, job, examples):
+    """C may turn by 10 degrees, an operation stands at 9.8, and a foot may be clocked by 0.4."""
+    mill = (examples / "teaching_mill.toml").read_text(encoding="utf-8").replace('"endless"', "[-10.0, 10.0]")
+    text = FOOT.replace(FOOT[FOOT.index("edge = ") : FOOT.index("\n[zero_probing.probe]")], TWO_POINTS + "\n")
+    text = text.replace("within = 0.3\n", "within = 0.3\nclock_within = 0.4\n").replace(
+        "C = 0 }", "C = 9.8 }"
+    )
+    squared = text.replace(
+        'machine = "teaching_mill.toml"', 'machine = "teaching_mill.toml"\nsquare_up = "C"'
+    )
+    assert run("batch", "program", job(text, mill)).code == 0
+    ended = run("batch", "program", job(squared, mill))
+    assert (ended.code, ended.out) == (2, "")
+    assert "clock_within" in ended.err
+
+
+def test_the_sheet_says_that_a_program_sets_the_offsets(run, job, examples):
+    """Only where the job says what is touched."""
+    said = "tiltwright batch program"
+    assert said in " ".join(run("sheet", examples / "sensor_feet.toml", "--nest", "left").out.split())
+    bare = FOOT.replace(FOOT[FOOT.index("[zero_") : FOOT.index("[[operation")], "")
+    assert said not in run("sheet", job(bare)).out

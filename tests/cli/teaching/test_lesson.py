@@ -111,15 +111,20 @@ def test_a_class_is_graded_and_faulty_files_are_named(run, tmp_path):
     assert "e.csv:2: found 3 values where 5 belong" in ended.err
     assert "f.csv:1: head: found no column sheet" in ended.err
     assert "\x1b" not in ended.out + ended.err
-    lines = {line.split("  ")[0]: line for line in ended.out.splitlines()}
-    assert "9 of 9" in lines["Berta Sand"]
-    assert "wrong order" in lines["=Olin|Tide"]
-    assert "wrong order" in lines["c"]
-    assert "measured from the table" in lines["Mara\\x1b[2J Keel"]
-    assert "not read: line 2, found 3 values where 5 belong" in lines["e"]
+    report = json.loads(run("lesson", "grade", folder, handed_in, "--json").out)
+    rows = {one["student"]: one for one in report["students"]}
+    assert (rows["Berta Sand"]["right"], rows["Berta Sand"]["mistakes"]) == (9, [])
+    for name, mistake in (
+        ("=Olin|Tide", "wrong order"),
+        ("c", "wrong order"),
+        ("Mara\\x1b[2J Keel", "measured from the table"),
+    ):
+        assert rows[name]["mistakes"] == [mistake]
+    assert rows["e"]["faults"] == ['line 2, found 3 values where 5 belong: "4,Half,lam"']
+    # Told once: what cannot be read stands with the errors, not on the sheet as well.
+    assert (ended.out + ended.err).count("3 values where 5 belong") == 1
     tally = ended.out[ended.out.index("What the class gets wrong") :]
     assert re.search(r"wrong order +2\n", tally)
-    report = json.loads(run("lesson", "grade", folder, handed_in, "--json").out)
     assert report["schema"] == "tiltwright.lesson-grade/1"
     assert report["mistakes"][0] == {"kind": "wrong order", "students": 2}
     assert [one["read"] for one in report["students"]] == [True] * 4 + [False] * 2

@@ -1,0 +1,314 @@
+"""A real class: its own machine, sheets bound to print and to project, and what comes back from twenty spreadsheets."""
+
+import csv
+import json
+import re
+
+import numpy as np
+import pytest
+
+from kinematics.teaching import (
+    LEVELS,
+    PIVOT_LEVEL,
+    classic_mistakes,
+    recompute,
+    set_exercise,
+    set_pivot_exercise,
+)
+from kinematics.teaching.exercises import shared_machine
+from tiltwright.files.loader import read_machine
+from tiltwright.job.evaluate import evaluate_job
+from tiltwright.output.document_pdf import document_pdf
+from tiltwright.teaching.lesson_file import job_toml, lesson_toml, letters_of, machine_toml, read_lesson
+from tiltwright.teaching.pivot_assessment import support_of
+from tiltwright.teaching.pivot_sheets import pivot_worksheet
+from tiltwright.teaching.worksheets import answer_csv, machine_table, worksheet
+
+MILLS = ("teaching_mill.toml", "trunnion_mill.toml", "indexer_mill.toml")
+REFUSED = {
+    ("teaching_mill.toml", "lines that miss each other"): "its two lines pass only 0.0070 mm from each other",
+    ("trunnion_mill.toml", PIVOT_LEVEL): "B does not run exactly along +X or +Y",
+    **{
+        ("indexer_mill.toml", level): "it has one rotary, A, and the level turns two"
+        for level in LEVELS
+        if level != "one tilt"
+    },
+    ("indexer_mill.toml", PIVOT_LEVEL): "it has 1 rotary, and the readings are taken on two",
+}
+
+
+def _pages(pdf: bytes) -> int:
+    return len(re.findall(rb"/Type\s*/Page\b", pdf))
+
+
+def _new(run, folder, level, *more, students=2):
+    return run("lesson", "new", folder, "--level", level, "--seed", 7, "--students", students, *more)
+
+
+@pytest.mark.parametrize(("mill", "level"), REFUSED)
+def test_a_level_says_why_it_is_not_for_the_class_s_machine(run, tmp_path, examples, level, mill):
+    folder = tmp_path / "class"
+    ended = _new(run, folder, level, "--machine", examples / mill)
+    assert (ended.code, folder.exists()) == (2, False)
+    assert REFUSED[mill, level] in ended.err
+
+
+@pytest.mark.parametrize("mill", MILLS)
+def test_every_other_level_works_on_it(tmp_path, examples, mill):
+    """The job file gives the exercise's offsets on the machine file as it is, whose numbers are printed in full."""
+    own = read_machine(str(examples / mill))
+    (tmp_path / "machine.toml").write_text(own.source.text, "utf-8")
+    for level in LEVELS:
+        if (mill, level) in REFUSED:
+            continue
+        drawn = set_exercise(level, 7, 1, own.unit.value, own.machine)
+        (tmp_path / "job.toml").write_text(job_toml(drawn, "machine.toml"), "utf-8")
+        worked = evaluate_job(str(tmp_path / "job.toml"))
+        for read, one in zip(worked.operations, drawn.placed, strict=True):
+            np.testing.assert_allclose(read.placed.offset_mm, one.offset_mm, atol=1e-9)
+            np.testing.assert_allclose(read.placed.machine_deg, one.machine_deg, atol=1e-9)
+        cells = " ".join(cell for row in machine_table(drawn).rows for cell in row)
+        printed = [float(text) * own.unit.mm for text in re.findall(r"-?\d+\.\d+", cells)]
+        for rotary in own.machine.rotaries:
+            assert all(min(abs(text - value) for text in printed) < 1e-6 for value in rotary.point_mm)
+
+
+def test_a_class_s_machine_stands_in_its_lesson(run, tmp_path, examples):
+    folder = tmp_path / "class"
+    mill = examples / "trunnion_mill.toml"
+    ended = _new(run, folder, "one tilt", "--machine", mill, students=1)
+    assert ended.code == 0, ended.err
+    assert (folder / "key" / "machine.toml").read_text("utf-8") == mill.read_text("utf-8")
+    assert read_lesson(folder).units.value == "inch"  # the machine file's, where nothing else is asked for
+
+
+@pytest.mark.parametrize("level", LEVELS)
+def test_one_drawn_machine_does_for_a_whole_class(level):
+    for seed in range(1, 6):
+        machine = shared_machine(level, seed)
+        sheets = [set_exercise(level, seed, sheet, machine=machine) for sheet in (1, 2, 3)]
+        assert len({tuple(one.placed[0].offset_mm) for one in sheets}) == 3
+
+
+def test_the_same_machine_stands_on_all_sheets(run, tmp_path):
+    folder = tmp_path / "class"
+    assert _new(run, folder, "tilt and rotate", "--same-machine").code == 0
+    assert [path.name for path in folder.glob("key/machine*")] == ["machine.toml"]
+    tables = [
+        re.search(r"## Given: the machine.*?## Given", path.read_text("utf-8"), re.DOTALL)[0]
+        for path in sorted(folder.glob("sheets/*.md"))
+    ]
+    assert tables[0] == tables[1]
+    assert _new(run, tmp_path / "x", "one tilt", "--same-machine", "--machine", "mill.toml").code == 2
+
+
+@pytest.mark.parametrize(("paper", "units"), [("a4", "mm"), ("us-letter", "inch")])
+def test_an_exercise_keeps_to_its_pages(paper, units):
+    for level in LEVELS:
+        for sheet in range(1, 4):
+            document = worksheet(set_exercise(level, 7, sheet, units), "1 abcdef", "0.005 mm")
+            assert _pages(document_pdf(document, paper)) == 1, (level, sheet)
+    for sheet in range(1, 4):
+        exercise = set_pivot_exercise(7, sheet, units)
+        assert _pages(document_pdf(pivot_worksheet(exercise, support_of(exercise)), paper)) == 2
+
+
+def test_a_class_prints_at_once(run, tmp_path):
+    folder = tmp_path / "class"
+    assert _new(run, folder, "one tilt").code == 0
+    for kind, bound in (("sheets/sheet", "all-sheets.pdf"), ("key/key", "all-keys.pdf")):
+        each = [_pages((folder / f"{kind}-{sheet:02d}.pdf").read_bytes()) for sheet in (1, 2)]
+        assert _pages((folder / bound).read_bytes()) == sum(each)
+
+
+@pytest.mark.parametrize("level", ["one tilt", PIVOT_LEVEL])
+def test_slides_have_a_step_a_page(run, tmp_path, level):
+    folder = tmp_path / "class"
+    assert _new(run, folder, level, "--slides", students=1).code == 0
+    slides = (folder / "slides" / "slides-01.pdf").read_bytes()
+    steps = (folder / "key" / "key-01.md").read_text("utf-8").count("```text")
+    pictures = len(list(folder.glob("*/*.svg")))
+    assert steps + pictures < _pages(slides) < steps + pictures + 12
+    width, height = map(float, re.search(rb"/MediaBox\s*\[0 0 ([\d.]+) ([\d.]+)\]", slides).groups())
+    assert width > height
+    assert (folder / "all-sheets.pdf").exists() is False  # one sheet is bound already
+
+
+# What comes back.
+
+
+def _values(folder, sheet: int, mistake: str = ""):
+    worked = evaluate_job(str(folder / "key" / f"job-{sheet:02d}.toml"))
+    placed = [one.placed for one in worked.operations]
+    mistakes = classic_mistakes(worked.setup, worked.job.steps, unit_mm=worked.job.unit.mm)
+    table = recompute(worked.setup, placed, worked.job.steps, mistakes, pairs=False)
+    names = [made[0].name if made else "" for made in table.made]
+    row = next(k for k, name in enumerate(names) if name == mistake or name.startswith(f"{mistake}, "))
+    return [f"{value:.3f}" for offset in table.offset_mm[row] for value in offset]
+
+
+def _fill(folder, target, sheet, values, student, *, operations_of=None, separator=",", comma=False, encoding="utf-8"):  # fmt: skip
+    head, *rows = csv.reader((folder / f"sheets/answers-{sheet:02d}.csv").read_text("utf-8").splitlines())
+    if operations_of is not None:
+        other = (folder / f"sheets/answers-{operations_of:02d}.csv").read_text("utf-8").splitlines()
+        rows = [[rows[0][0], *row[1:]] for row in list(csv.reader(other))[1:]]
+    lines = [separator.join(head)]
+    for (name, _, operation, axis, _), value in zip(rows, values, strict=True):
+        text = value.replace(".", ",") if comma else value
+        lines.append(separator.join((name, student, operation, axis, text)))
+    target.write_bytes(("\r\n".join(lines) + "\r\n").encode(encoding))
+
+
+@pytest.fixture(scope="module")
+def lesson(tmp_path_factory):
+    """What is graded by, and handed out to fill in; nothing is typeset."""
+    folder = tmp_path_factory.mktemp("lesson")
+    (folder / "sheets").mkdir()
+    (folder / "key").mkdir()
+    letters = []
+    for sheet in range(1, 8):
+        exercise = set_exercise("tilt and rotate", 7, sheet)
+        letters.append(letters_of(sheet))
+        machine = f"machine-{sheet:02d}.toml"
+        for path, text in (
+            (f"sheets/answers-{sheet:02d}.csv", answer_csv(exercise, f"{sheet} {letters[-1]}")),
+            (f"key/{machine}", machine_toml(exercise.machine, "mm")),
+            (f"key/job-{sheet:02d}.toml", job_toml(exercise, machine)),
+        ):
+            (folder / path).write_text(text, "utf-8")
+    stated = {"level": "tilt and rotate", "seed": 7, "students": 7, "units": "mm", "within": 0.005}
+    (folder / "lesson.toml").write_text(
+        lesson_toml({**stated, "angle_within": 0.001, "letters": letters}), "utf-8"
+    )
+    return folder
+
+
+def _graded(run, lesson, handed_in, *more):
+    ended = run("lesson", "grade", lesson, handed_in, "--json", *more)
+    return ended, {one["student"]: one for one in json.loads(ended.out)["students"]}
+
+
+@pytest.mark.parametrize(
+    "form",
+    [
+        {"separator": ";", "comma": True},
+        {"separator": ";", "comma": True, "encoding": "cp1252"},
+        {"separator": "\t", "comma": True, "encoding": "utf-16"},
+        {"separator": "\t", "comma": False, "encoding": "utf-8-sig"},
+        {"separator": ",", "comma": False, "encoding": "utf-8-sig"},
+    ],
+)
+def test_what_a_spreadsheet_saves_is_read(run, tmp_path, lesson, form):
+    _fill(lesson, tmp_path / "a.csv", 1, _values(lesson, 1), "Jörg Anker", **form)
+    ended, rows = _graded(run, lesson, tmp_path)
+    assert (ended.code, ended.err) == (0, "")
+    assert rows["Jörg Anker"]["right"] == 9
+
+
+def test_a_spreadsheet_s_own_file_is_named(run, tmp_path, lesson):
+    _fill(lesson, tmp_path / "a.csv", 1, _values(lesson, 1), "Berta Sand")
+    (tmp_path / "Ines.xlsx").write_bytes(b"PK")
+    ended, rows = _graded(run, lesson, tmp_path)
+    assert ended.code == 2
+    assert "save it as CSV" in ended.err
+    assert rows["Ines"]["read"] is False
+
+
+def test_the_neighbour_s_numbers_are_known(run, tmp_path, lesson):
+    """By the numbers on the own sheet's lines, and by the operations of another sheet."""
+    _fill(lesson, tmp_path / "a.csv", 3, _values(lesson, 5), "Mara Keel")
+    _fill(lesson, tmp_path / "b.csv", 4, _values(lesson, 6), "Uwe Reef", operations_of=6)
+    _fill(lesson, tmp_path / "c.csv", 2, _values(lesson, 2, "wrong order"), "Olin Tide")
+    ended, rows = _graded(run, lesson, tmp_path)
+    assert (ended.code, ended.err) == (1, "")
+    assert {name: one["numbers_of_sheet"] for name, one in rows.items()} == {
+        "Mara Keel": 5,
+        "Uwe Reef": 6,
+        "Olin Tide": None,
+    }
+    assert rows["Olin Tide"]["mistakes"] == ["wrong order"]
+    report = json.loads(ended.out)
+    assert report["not_handed_in"] == [1, 5, 6, 7]
+    assert {"kind": "another sheet's numbers", "students": 2} in report["mistakes"]
+
+
+def test_a_sheet_of_another_lesson_is_refused(run, tmp_path, lesson):
+    _fill(lesson, tmp_path / "a.csv", 1, _values(lesson, 1), "Berta Sand")
+    written = (tmp_path / "a.csv").read_text("utf-8").replace(letters_of(1), "qwerty")
+    (tmp_path / "a.csv").write_text(written, "utf-8")
+    ended, rows = _graded(run, lesson, tmp_path)
+    assert (ended.code, rows["a"]["read"]) == (2, False)
+    assert "the sheet of this key" in ended.err
+
+
+@pytest.mark.parametrize("form", ["pdf", "txt", "md"])
+def test_each_student_gets_a_sheet_back(run, tmp_path, lesson, form):
+    handed_in, back = tmp_path / "in", tmp_path / "back"
+    handed_in.mkdir()
+    _fill(lesson, handed_in / "a.csv", 2, _values(lesson, 2, "wrong order"), "Berta Sand")
+    _fill(lesson, handed_in / "b.csv", 1, _values(lesson, 1), "Åse Ærø / ../x")
+    _fill(lesson, handed_in / "c.csv", 3, _values(lesson, 5), "Mara Keel")
+    ended = run("lesson", "grade", lesson, handed_in, "--feedback", back, "--feedback-form", form)
+    assert ended.code == 1
+    files = sorted(path.name for path in back.iterdir())
+    assert files == [
+        f"feedback-01-ase-r-x.{form}", f"feedback-02-berta-sand.{form}", f"feedback-03-mara-keel.{form}"
+    ]  # fmt: skip
+    if form != "pdf":
+        text = (back / files[1]).read_text("utf-8")
+        assert "wrong order" in text
+        assert "9 of 9 numbers are wrong" in text
+        assert "Berta" not in (back / files[0]).read_text("utf-8")
+    again = run("lesson", "grade", lesson, handed_in, "--feedback", back)
+    assert (again.code, "something in it" in again.err) == (2, True)
+    assert run("lesson", "grade", lesson, handed_in, "--feedback", back, "--feedback-form", "doc").code == 2
+
+
+def test_the_clocking_s_sign_is_found_in_touched_off_answers(run, tmp_path):
+    folder, handed_in = tmp_path / "class", tmp_path / "in"
+    assert _new(run, folder, "touched off and clocked", students=1).code == 0
+    handed_in.mkdir()
+    worked = evaluate_job(str(folder / "key" / "job-01.toml"))
+    setup = worked.setup
+    off = setup.rotary_offset_deg
+    wrong = [
+        setup.work_offset(one.placed.origin_mm, one.placed.program_deg - off) for one in worked.operations
+    ]
+    _fill(folder, handed_in / "a.csv", 1, [f"{v:.3f}" for o in wrong for v in o], "Berta Sand")
+    _, rows = _graded(run, folder, handed_in)
+    assert rows["Berta Sand"]["right"] < 9
+    assert rows["Berta Sand"]["mistakes"] not in ([], ["unexplained"])
+
+
+# A class's practice.
+
+
+def test_a_class_practises_and_is_graded(run, tmp_path, examples):
+    folder, handed_in = tmp_path / "class", tmp_path / "in"
+    mill = examples / "teaching_mill.toml"
+    made = run("pivot", "practice", "-m", mill, "-o", folder, "--seed", 7, "--students", 3)
+    assert made.code == 0, made.err
+    alone = tmp_path / "alone"
+    assert run("pivot", "practice", "-m", mill, "-o", alone, "--seed", 7).code == 0
+    readings = [(folder / f"sheets/readings-{n:02d}.csv").read_text("utf-8") for n in (1, 2, 3)]
+    assert readings[0] == (alone / "readings.csv").read_text("utf-8")
+    assert len(set(readings)) == 3
+    handed_in.mkdir()
+    for number, name in ((1, "berta"), (2, "olin")):
+        mine = folder / f"sheets/machine-{number:02d}.toml"
+        if number == 1:
+            fit = run("pivot", "fit", folder / f"sheets/readings-{number:02d}.csv", "-m", mine, "--write")
+            assert fit.code == 0, fit.err
+        (handed_in / f"{name}.toml").write_text(mine.read_text("utf-8"), "utf-8")
+    nameless = (folder / "sheets/machine-03.toml").read_text("utf-8").split("\n", 1)[1]
+    (handed_in / "mara.toml").write_text(nameless, "utf-8")
+    ended, rows = _graded(run, folder, handed_in, "--feedback", tmp_path / "back")
+    assert ended.code == 2
+    assert "no comment with the sheet" in ended.err
+    assert (rows["berta"]["right"], rows["berta"]["answered"]) == (8, 8)
+    assert rows["olin"]["mistakes"] == ["old value kept"]
+    assert rows["mara"]["read"] is False
+    assert len(list((tmp_path / "back").iterdir())) == 2
+    key = run("pivot", "practice", "--grade", folder / "key/key-01.txt", "-m", handed_in / "berta.toml")
+    assert key.code == 0, key.err
+    assert run("pivot", "practice", "--grade", "key.txt", "--students", 3).code == 2
