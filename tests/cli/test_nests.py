@@ -385,3 +385,12 @@ def test_a_sheet_refuses_nests_that_overlap(run, job):
 def test_commands_that_look_at_one_nest_say_so_in_their_help(run, command):
     assert "needs it, one at a time" in " ".join(run(command, "--help").out.split())
     assert "needs it" not in run("offsets", "--help").out
+
+
+def test_a_lost_sign_that_puts_two_parts_in_one_place_is_a_fault(run, job):
+    """Vices at -40 and 40, a hundredth apart in height; with the minus lost the second stands in the first."""
+    apart = HEAD + PLATE + nest("left", -40.0) + nest("right", 40.0, up=60.01) + FACE
+    assert run("offsets", job(apart)).code == 0
+    refused = run("offsets", job(apart.replace("[40.0, 0.0]", "[-40.0, 0.0]")))
+    assert (refused.code, refused.out) == (2, "")
+    assert "or the `shift` its sign?" in refused.err

@@ -56,6 +56,7 @@ from tiltwright.sheet.wording import (
     directions,
     givens,
     load_words,
+    short_angle,
     square_up_words,
     sweep_words,
     turns_words,
@@ -167,7 +168,11 @@ def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str 
         stack=_stack(job.steps, units),
         part_zero_table=numbers.lengths(setup.part_in_table.translation_mm, units),
         part_zero_machine=numbers.lengths(setup.part_in_machine.translation_mm, units),
-        all_zero="machine " + _angles_words(machine.letters, machine.zero_deg),
+        all_zero="machine "
+        + "  ".join(
+            f"{letter} {short_angle(float(a))}"
+            for letter, a in zip(machine.letters, machine.zero_deg, strict=True)
+        ),
         operations=rows,
         load=load_blocks(evaluated, rows, units),
         before_each=evaluated.before_each,
