@@ -29,6 +29,7 @@ SHARED_MODULE_NAMES = {
     "page": "the room and its command",
     "reach": "the library's room, the command's room, and its command",
     "sheet": "the room and its command",
+    "stub": "the beam in the library, and the stubs of a job as text and JSON",
     "step_height": "the search in the library, and its study as text and JSON",
     "teaching": "the library's room and the command's room of one feature",
     "uncertainty": "the library's room and the command's room of one feature",

@@ -29,7 +29,7 @@ from kinematics.batch.production import (
     tools_needed,
 )
 from kinematics.batch.re_probing import Forecast, ProbingInterval, forecast, probing_intervals
-from kinematics.batch.stub import Stub, StubLoad, breaking_force_n, stub_load
+from kinematics.batch.stub import Stub, StubLoad, breaking_force_n, stub_load, worst_stub_load
 from kinematics.batch.zero_probing import PartTouch, ZeroProbing, centre_touch, part_shift, surface_touch
 from kinematics.batch.zero_shift import (
     ClockingTerms,
@@ -82,4 +82,5 @@ __all__ = [
     "stub_load",
     "surface_touch",
     "tools_needed",
+    "worst_stub_load",
 ]

@@ -193,6 +193,11 @@ class ControlChart(ValueEquality):
         return self.baseline.center - width, self.baseline.center + width
 
     @property
+    def mean_range(self) -> float:
+        """Mean moving range of readings that stay in control."""
+        return D2_OF_TWO * self.baseline.sigma
+
+    @property
     def moving_range_limit(self) -> float:
         """Upper limit of a moving range."""
         return RANGE_WIDTH * self.baseline.sigma

@@ -15,9 +15,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.errors import KinematicsError
 from kinematics.reach.beam import Section
-from kinematics.validation import ValueEquality, as_instance, as_number, as_vectors, read_only
+from kinematics.validation import ValueEquality, as_array, as_instance, as_number, as_vectors, read_only
 
-__all__ = ["Stub", "StubLoad", "breaking_force_n", "stub_load"]
+__all__ = ["Stub", "StubLoad", "breaking_force_n", "stub_load", "worst_stub_load"]
 
 
 @dataclass(frozen=True)
@@ -139,6 +139,71 @@ def stub_load(stub: Stub, force_n: ArrayLike, at_mm: ArrayLike) -> StubLoad:
     stretched = force[..., 2] * length / (modulus * area)
     head_moved = np.stack([moved[..., 1], moved[..., 0], stretched], axis=-1)
     return StubLoad(stress, head_moved + np.cross(rotation, at))
+
+
+def worst_stub_load(
+    stub: Stub, force_n: ArrayLike, at_mm: ArrayLike
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Largest stress and largest movement that a force of any direction on the part can cause.
+
+    Parameters
+    ----------
+    stub : Stub
+    force_n : array_like, shape (...)
+        Size of the force, newtons.
+    at_mm : array_like, shape (..., 3)
+        Where it acts, from the middle of the stub's head; leading shapes broadcast.
+
+    Returns
+    -------
+    stress_mpa, moved_mm : ndarray, shape (...)
+        Each for the direction that is worst for it. The stress of a round is that of the worst of 1440 directions of its
+        fibre, at most 0.0003 % too small; a bar's is exact.
+
+    Raises
+    ------
+    KinematicsError
+        When a last axis is not 3, or a value is not finite.
+
+    Examples
+    --------
+    >>> stub = Stub(Section(diameter_mm=50.0, bore_mm=30.0), 150.0, 207.0, 400.0)
+    >>> stress, moved = worst_stub_load(stub, 500.0, [0.0, 0.0, 0.0])
+    >>> float(stress.round(4)), float(moved.round(9))
+    (7.0328, 0.010176147)
+    >>> worst_stub_load(stub, 500.0, [0.0, 0.0])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: stub, place of the force: expected a last axis of 3 numbers, found shape (2,)
+    """
+    as_instance(stub, Stub, "stub")
+    size, at = as_array(force_n, "stub, force"), as_vectors(at_mm, 3, "stub, place of the force")
+    moved = stub_load(stub, np.eye(3), at[..., None, :]).deflection_mm
+    most = np.linalg.norm(moved, ord=2, axis=(-2, -1))
+    area, (along_x, along_y), torsion = _section(stub.section)
+    if stub.section.edges_mm is None:
+        angle = np.radians(np.arange(0.0, 360.0, 0.25))
+        fibres = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+        across = np.full(2, (stub.section.diameter_mm or 0.0) / 2.0 / along_x)
+    else:
+        fibres = np.array([[1.0, 1.0], [1.0, -1.0], [-1.0, 1.0], [-1.0, -1.0]])
+        x, y = stub.section.edges_mm
+        across = np.array([y / 2.0 / along_y, x / 2.0 / along_x])
+    # Moment about the head as a matrix times the force: each row is one component.
+    head = np.cross(at[..., None, :], np.eye(3)).swapaxes(-1, -2)
+    arm = np.array([[0.0, -stub.length_mm, 0.0], [stub.length_mm, 0.0, 0.0], [0.0, 0.0, 0.0]])
+    shear = np.sqrt(3.0) * torsion.per_moment * head[..., 2, :]
+    stress = np.zeros(at.shape[:-1])
+    for moment in (head, head + arm):
+        # A fibre's normal stress is one row of numbers times the force, the shear another. The largest sum of their
+        # squares over all directions is the larger eigenvalue of the two rows' products.
+        normal = (fibres * across) @ moment[..., :2, :] + np.array([0.0, 0.0, 1.0 / area])
+        both = np.stack([normal, np.broadcast_to(shear[..., None, :], normal.shape)], axis=-2)
+        squares = both @ both.swapaxes(-1, -2)
+        mean = (squares[..., 0, 0] + squares[..., 1, 1]) / 2.0
+        apart = np.hypot((squares[..., 0, 0] - squares[..., 1, 1]) / 2.0, squares[..., 0, 1])
+        stress = np.maximum(stress, np.sqrt((mean + apart).max(axis=-1)))
+    return np.asarray(np.abs(size) * stress), np.asarray(np.abs(size) * most)
 
 
 def breaking_force_n(stub: Stub, height_mm: float) -> float:

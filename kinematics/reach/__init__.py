@@ -4,12 +4,13 @@ The collision library (manifold3d) is imported here and nowhere else, so whoever
 In the order of a question: `shapes`, `solid` (bodies in the way), `tool_assembly` (tool, holder, spindle),
 `collision_model` (a job on its machine), `travel`, `clearance`, `witness`, `index_moves`,
 `tool_length` (does it get there, does it clear), `load`, `load_limit` (is it carried and held), `beam`,
-`job_clearance`, `step_height`, `mounting` (how tall, where on the mill), `silhouette` (pictures). Beneath them
-`collision_bodies`, `distance_bounds` and `scene` make distances quick.
+`feasibility`, `step_height`, `mounting` (how tall, where on the mill), `unloading` (an arm takes the part),
+`silhouette` (pictures). Beneath them `collision_bodies`, `distance_bounds` and `scene` make distances quick.
 """
 
 from kinematics.reach.beam import Section, deflection_mm, stiffness_n_per_mm
 from kinematics.reach.clearance import Clearance, ClosestPair, clearances, table_clearances
+from kinematics.reach.collision_bodies import whole_body
 from kinematics.reach.collision_model import (
     CollisionModel,
     OperationPose,
@@ -47,6 +48,7 @@ from kinematics.reach.step_height import FeasibleRange, limiting_cause, step_hei
 from kinematics.reach.tool_assembly import HolderPart, TipEnvelope, Tool
 from kinematics.reach.tool_length import LengthLimit, ToolLengths, tool_lengths
 from kinematics.reach.travel import Margin, RotaryMargin, readouts_mm, rotary_margins, travel_margins
+from kinematics.reach.unloading import Unloading, gripper_clearance, with_unloading
 from kinematics.reach.witness import WitnessPoints, witness_points
 
 __all__ = [
@@ -85,6 +87,7 @@ __all__ = [
     "TipEnvelope",
     "Tool",
     "ToolLengths",
+    "Unloading",
     "View",
     "WitnessPoints",
     "WorstTorque",
@@ -97,6 +100,7 @@ __all__ = [
     "force_torque_nm",
     "frustum_on",
     "gravity_torque_nm",
+    "gripper_clearance",
     "index_move",
     "index_turns_deg",
     "job_index_moves",
@@ -118,7 +122,9 @@ __all__ = [
     "table_clearances",
     "tool_lengths",
     "travel_margins",
+    "whole_body",
     "with_step_height",
+    "with_unloading",
     "witness_points",
     "worst_torque",
 ]

@@ -34,7 +34,7 @@ COMMANDS = [
     ["machine", "new"],
     ["machine", "show"],
     ["schema"],
-    *(["batch", name] for name in ("program", "run", "log", "chart")),
+    *(["batch", name] for name in ("program", "log", "run", "stub", "chart")),
     *(["pivot", name] for name in ("plan", "fit", "practice", "log", "restore")),
 ]
 

@@ -2,10 +2,14 @@
 
 import json
 
+import numpy as np
 import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
 
 from kinematics import RotationSense
 from tiltwright.job.evaluate import evaluate_job
+from tiltwright.job.sign_slips import in_front_mm
 from tiltwright.job.touch_slips import touch_mistyped
 
 MILL = """
@@ -130,6 +134,44 @@ def test_a_wrong_sign_in_the_files_is_told(remarks, old, new, kind, values):
     assert {key: found[kind]["values"][key] for key in values} == pytest.approx(values)
 
 
+@pytest.mark.parametrize("section", ["round = 1.8", "bar = [1.8, 1.8]"])
+@pytest.mark.parametrize(
+    ("new", "outside_mm"),
+    [
+        ("[0.5, -0.3, -0.4]", None),
+        ("[0.9, 0.0, 0.0]", None),
+        ("[0.5, -0.3, 0.4]", 0.4),
+        ("[0.5, -0.3, -1.4]", 0.4),
+        ("[2.0, 0.0, 0.3]", np.hypot(1.1, 0.3)),
+    ],
+)
+def test_an_origin_in_the_air_is_told_where_the_blank_is_stated(remarks, section, new, outside_mm):
+    """The blank is 1 inch high under part zero, and 1.8 across."""
+    _, found = remarks("[0.5, -0.3, -0.4]", new, touched=f"{section}\nblank = true\n")
+    said = found.get("outside blank")
+    assert (None if said is None else said["values"]) == (
+        None if outside_mm is None else {"step": "blank", "outside": pytest.approx(outside_mm)}
+    )
+
+
+component = st.floats(-1.0, 1.0)
+
+
+@given(
+    st.tuples(component, component, component),
+    st.floats(0.0, 300.0),
+    st.tuples(component, component, component),
+)
+def test_no_face_of_a_convex_part_is_told_to_face_inward(direction, front_mm, aside):
+    """A plane in front of part zero, its origin anywhere in it: never behind, whichever way it looks (derived here)."""
+    normal = np.array(direction)
+    assume(np.linalg.norm(normal) > 1e-3)
+    normal /= np.linalg.norm(normal)
+    along = 200.0 * np.array(aside)
+    origin_mm = front_mm * normal + along - (along @ normal) * normal
+    assert in_front_mm(normal, origin_mm) >= -1e-9
+
+
 @pytest.mark.parametrize(
     ("old", "new", "steps", "keys"),
     [
@@ -193,6 +235,18 @@ def test_operations_beyond_one_end_of_travel_are_told_together(run, job):
         name, _, number = one["operations"][0].rpartition(" ")
         assert name in told[0]
         assert number[0].isalpha() or int(number) in range(1, 7)
+
+
+def test_a_lost_sign_in_a_zero_without_a_job_is_told_first(run, job):
+    """No stack contradicts it, but the travels do: X of the typed zero, before what follows from it."""
+    mill = job("", MILL).with_name("teaching_mill.toml")
+    right = run("offsets", "-m", mill, "--zero", "-17.0,-7.9,-9.9", "--at", "B-35")
+    assert "caution" not in right.err
+    wrong = run("offsets", "-m", mill, "--zero", "17.0,-7.9,-9.9", "--at", "B-35").err.splitlines()
+    assert "a lost minus sign in X?" in wrong[0]
+    mill.write_text(MILL.replace("point = [-15.0021", "point = [15.0021"), encoding="utf-8")
+    told = run("offsets", "-m", mill, "--zero", "-17.0,-7.9,-9.9", "--at", "B-35").err
+    assert "the point of B has X 15.0021" in told
 
 
 def test_a_wrong_sign_in_the_pose_is_told(job):

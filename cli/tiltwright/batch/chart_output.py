@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics.batch import ChangeFit, ChangeKind, ChartRule, Signal
 from tiltwright.batch.chart import FEWEST, AxisChart, Series, change_values
@@ -14,6 +15,9 @@ from tiltwright.files.loader import ReadJob
 from tiltwright.output.figure_style import SMALL, as_file, headline, new_figure, plain_axes
 from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, fixed, in_units
 from tiltwright.output.tables import table, units_words, wrapped
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 __all__ = ["chart_picture", "chart_report", "chart_text"]
 
@@ -219,37 +223,59 @@ def chart_report(job: ReadJob, series: Series, charts: Sequence[AxisChart], unit
 def chart_picture(
     job: ReadJob, series: Series, charts: Sequence[AxisChart], units: str, ending: str
 ) -> bytes:
-    """Individuals with their limits and the weighted mean, an axis below the other; beside them both cumulative sums."""
-    figure = new_figure(11.0, 2.6 * len(charts) + 0.6)
+    """Each axis in a row: every part with its limits and the weighted mean; the moving range; both cumulative sums."""
+    figure = new_figure(14.0, 2.6 * len(charts) + 0.6)
     unit, parts = UNIT_SYMBOL[units], np.arange(1, len(series.serials) + 1)
+    columns = 3
     for row, one in enumerate(charts):
-        chart = one.chart
-        axes = figure.add_subplot(len(charts), 2, 2 * row + 1)
-        values, ewma = (np.array(v) / UNIT_MM[units] for v in (chart.values, chart.ewma))
-        axes.plot(parts, values, "o", color="0.0", fillstyle="none", markersize=3.5, linewidth=0.8)
-        axes.plot(parts, ewma, "-", color="0.0", linewidth=1.4)
-        hit = sorted({signal.index for signal in chart.signals})
-        axes.plot(parts[hit], values[hit], "s", color="0.0", markersize=5)
-        low, high = chart.limits
-        for value, text in ((low, "lower"), (chart.baseline.center, "centre"), (high, "upper")):
-            at = value / UNIT_MM[units]
-            axes.axhline(at, color="0.35", linewidth=0.9, linestyle="-" if text == "centre" else "--")
-            axes.annotate(text, (1.0, at), xycoords=("axes fraction", "data"), fontsize=SMALL, va="center")
-        plain_axes(axes, f"{one.axis}, {unit}: each part, and the weighted mean")
-        sums = figure.add_subplot(len(charts), 2, 2 * row + 2)
-        up, down = (np.array(v) / UNIT_MM[units] for v in (chart.cusum_high, chart.cusum_low))
-        limit = chart.design.decision * chart.baseline.sigma / UNIT_MM[units]
-        sums.plot(parts, up, "-", color="0.0", linewidth=1.4)
-        sums.plot(parts, -down, "--", color="0.0", linewidth=1.4)
-        for at in (limit, -limit):
-            sums.axhline(at, color="0.35", linewidth=0.9, linestyle="--")
-        sums.annotate("above", (parts[-1], up[-1]), xytext=(3, 3), textcoords="offset points", fontsize=SMALL)
-        sums.annotate(
-            "below", (parts[-1], -down[-1]), xytext=(3, -9), textcoords="offset points", fontsize=SMALL
-        )
-        plain_axes(sums, f"{one.axis}, {unit}: cumulative sums")
+        drawn = [figure.add_subplot(len(charts), columns, columns * row + k + 1) for k in range(columns)]
+        _individuals(drawn[0], one, parts, units)
+        plain_axes(drawn[0], f"{one.axis}, {unit}: each part, and the weighted mean")
+        _ranges(drawn[1], one, parts, units)
+        plain_axes(drawn[1], f"{one.axis}, {unit}: moving range")
+        _sums(drawn[2], one, parts, units)
+        plain_axes(drawn[2], f"{one.axis}, {unit}: cumulative sums (dashed: below)")
         if row == len(charts) - 1:
-            axes.set_xlabel("part", fontsize=SMALL)
-            sums.set_xlabel("part", fontsize=SMALL)
+            for axes in drawn:
+                axes.set_xlabel("part", fontsize=SMALL)
     headline(figure, f"{job.file.name}: {series.name}")
     return as_file(figure, ending)
+
+
+def _individuals(axes: Axes, one: AxisChart, parts: NDArray[np.int64], units: str) -> None:
+    chart = one.chart
+    values, ewma = (np.array(v) / UNIT_MM[units] for v in (chart.values, chart.ewma))
+    axes.plot(parts, values, "o", color="0.0", fillstyle="none", markersize=3.5, linewidth=0.8)
+    axes.plot(parts, ewma, "-", color="0.0", linewidth=1.4)
+    hit = sorted({signal.index for signal in chart.signals if signal.rule is not ChartRule.MOVING_RANGE})
+    axes.plot(parts[hit], values[hit], "s", color="0.0", markersize=5)
+    low, high = chart.limits
+    for value, text in ((low, "lower"), (chart.baseline.center, "centre"), (high, "upper")):
+        _level(axes, value / UNIT_MM[units], text, solid=text == "centre")
+
+
+def _ranges(axes: Axes, one: AxisChart, parts: NDArray[np.int64], units: str) -> None:
+    """The moving range, its mean in control and its limit."""
+    chart = one.chart
+    ranges = np.array(chart.moving_range) / UNIT_MM[units]
+    axes.plot(parts, ranges, "-", color="0.0", linewidth=0.8)
+    hit = sorted({signal.index for signal in chart.signals if signal.rule is ChartRule.MOVING_RANGE})
+    axes.plot(parts[hit], ranges[hit], "s", color="0.0", markersize=5)
+    _level(axes, chart.mean_range / UNIT_MM[units], "mean", solid=True)
+    _level(axes, chart.moving_range_limit / UNIT_MM[units], "upper", solid=False)
+    axes.set_ylim(bottom=0.0)
+
+
+def _sums(axes: Axes, one: AxisChart, parts: NDArray[np.int64], units: str) -> None:
+    chart = one.chart
+    up, down = (np.array(v) / UNIT_MM[units] for v in (chart.cusum_high, chart.cusum_low))
+    limit = chart.design.decision * chart.baseline.sigma / UNIT_MM[units]
+    axes.plot(parts, up, "-", color="0.0", linewidth=1.4)
+    axes.plot(parts, -down, "--", color="0.0", linewidth=1.4)
+    _level(axes, limit, "limit", solid=False)
+    _level(axes, -limit, "", solid=False)
+
+
+def _level(axes: Axes, at: float, text: str, *, solid: bool) -> None:
+    axes.axhline(at, color="0.35", linewidth=0.9, linestyle="-" if solid else "--")
+    axes.annotate(text, (1.0, at), xycoords=("axes fraction", "data"), fontsize=SMALL, va="center")

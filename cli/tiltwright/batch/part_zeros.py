@@ -15,7 +15,7 @@ from tiltwright.files.conversion import part_within_of
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, shown
 from tiltwright.files.loader import ReadJob
 from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests, evaluate_nests
-from tiltwright.job.touch_slips import SLIPS, SlipCause
+from tiltwright.job.touch_slips import SlipCause, slip_of
 
 __all__ = ["BeyondLimit", "BeyondWithin", "OffsetsOfBatch", "PartOfBatch", "offsets_of_batch"]
 
@@ -29,10 +29,10 @@ class BeyondWithin:
     distance_mm, within_mm : float
     fits_nest : str or None
         Another nest, in which it would be within its tolerance.
-    slip : "sign", "mm as inches", "inches as mm" or None
+    slip : "sign", "mm as inches", "inches as mm", "pose sign" or None
         Slip of the keys without which it would be.
     axes : tuple of str
-        Those whose sign it is.
+        Axes, or the rotary, whose sign it is.
     """
 
     distance_mm: float
@@ -153,7 +153,9 @@ def offsets_of_batch(job: ReadJob, table: Path) -> OffsetsOfBatch:
             rows[k] = row
         for row, why in _held(nest, found).items():
             k = mine[row]
-            held[k] = _explained(expected, place, zeros[k], why) if isinstance(why, BeyondWithin) else why
+            held[k] = (
+                _explained(nest, expected, place, zeros[k], why) if isinstance(why, BeyondWithin) else why
+            )
     parts = tuple(
         PartOfBatch(one, place, row, held.get(k))
         for k, (one, place, row) in enumerate(zip(zeros, places, rows, strict=True))
@@ -206,16 +208,16 @@ def _expected(nest: EvaluatedJob) -> _Expected:
     return _Expected(nest.nest, nest.job.setup.work_offset(np.zeros(3), nest.job.touch_pose_deg), within_mm)
 
 
-def _explained(expected: Sequence[_Expected], own: int, one: PartReading, held: BeyondWithin) -> BeyondWithin:
+def _explained(
+    nest: EvaluatedJob, expected: Sequence[_Expected], own: int, one: PartReading, held: BeyondWithin
+) -> BeyondWithin:
     """What a part too far off would fit: another nest, or its own but for one slip of the keys."""
     at = np.array(one.at_mm)
     for place, other in enumerate(expected):
         if place != own and other.fits(at):
             return replace(held, fits_nest=other.nest)
-    for cause, axes, scale in SLIPS:
-        if expected[own].fits(at * scale):
-            return replace(held, slip=cause, axes=axes)
-    return held
+    slip = slip_of(nest.job.setup, at, nest.job.touch_pose_deg, held.within_mm)
+    return held if slip is None else replace(held, slip=slip[0], axes=slip[1])
 
 
 def _held(nest: EvaluatedJob, found: PartOffsets) -> dict[int, Held]:

@@ -10,7 +10,7 @@ from kinematics import work_offset_code
 from tiltwright.batch.part_zeros import BeyondLimit, BeyondWithin, OffsetsOfBatch, PartOfBatch
 from tiltwright.files.diagnostics import InputFaults, option_error, shown
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
-from tiltwright.job.message_wording import tolerance_words
+from tiltwright.job.message_wording import slip_words, tolerance_words
 from tiltwright.job.offsets_gcode import program_words, set_line, unit_lines
 from tiltwright.output.gcode import comment, needs_of
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
@@ -76,12 +76,8 @@ def _cause_words(held: BeyondWithin) -> str:
     """What to look for where a part lies too far off."""
     if held.fits_nest is not None:
         return f"it would fit nest {held.fits_nest}; is the nest in its row right?"
-    if held.slip == "inches as mm":
-        return "its numbers fit as inches; is the unit of the columns right?"
-    if held.slip == "mm as inches":
-        return "its numbers fit as millimetres; is the unit of the columns right?"
-    if held.slip == "sign":
-        return f"it would fit with the other sign of {' and '.join(held.axes)}; was a minus lost?"
+    if held.slip is not None:
+        return slip_words(held.slip, held.axes)
     return "look for a chip or a wrong reading"
 
 

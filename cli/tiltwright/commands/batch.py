@@ -71,6 +71,7 @@ def batch_offsets(
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_job
     from tiltwright.job.nests_output import say_nests_messages
+    from tiltwright.reach.nest_reach import check_apart
     from tiltwright.terminal.streams import ANSWER_NO, note, say_no
 
     if sum((as_json, as_csv, gcode)) > 1:
@@ -79,6 +80,7 @@ def batch_offsets(
         raise option_error("--gcode", "no folder", "-o FOLDER, for a loader of each part")
     read = read_job(job)
     batch = offsets_of_batch(read, parts)
+    check_apart(batch.evaluated)
     if read.file.correction is not None:
         note("the job's correction is left out here: each part goes by its own zero", label="caution")
     shown = units.value if units else batch.evaluated.nests[0].job.unit.value
@@ -106,7 +108,7 @@ def _write_batch(batch: OffsetsOfBatch, units: str, form: str, output: Output, *
 
     if form == "gcode":
         assert output is not None
-        write_into(output, part_zeros_output.batch_loaders(batch, units), "loaders", force=force)
+        write_into(output, part_zeros_output.batch_loaders(batch, units), "loader", force=force)
         renamed = part_zeros_output.renamed_words(batch)
         if renamed:
             note(renamed)
@@ -238,6 +240,53 @@ def run(
     for words in run_failures(found):
         say_no(words)
     if unreached or not found.possible:
+        raise typer.Exit(ANSWER_NO)
+
+
+@app.command("stub")
+def stub(
+    job: JobArgument,
+    units: UnitsOption = None,
+    as_json: Json = False,
+    output: Output = None,
+    force: Force = False,
+) -> None:
+    """A part left on a stub: does it hold while it is cut, does the arm break it off, and does the arm get there.
+
+    Examples:
+
+    \b
+      tiltwright batch stub job.toml
+      tiltwright batch stub job.toml --json
+
+    [stub] states section, length, material and strength; `grip` and `arm` how the unloading arm breaks the part off, and
+    `unload` at which angles. Each operation's cutting force is its own `force`. The gripper's solids are [[solid]] tables on
+    "gripper". `reach` checks the unloading pose too.
+
+    Exit code 0: everything that is stated holds, breaks off and clears. 1: something does not. 2: the input is wrong.
+    """
+    from tiltwright.batch.stub import stub_failures, stub_report, stub_study, stub_text
+    from tiltwright.files.loader import read_job
+    from tiltwright.job.evaluate import evaluate_nests
+    from tiltwright.job.nests_output import say_nests_messages
+    from tiltwright.output.json_csv import json_text
+    from tiltwright.reach.nest_reach import check_apart
+    from tiltwright.terminal.streams import ANSWER_NO, say_no
+
+    read = read_job(job)
+    evaluated = evaluate_nests([read])
+    check_apart(evaluated)
+    shown = units.value if units else read.unit.value
+    incomplete = not evaluated.complete
+    if incomplete:
+        say_nests_messages(evaluated, shown)
+    study = stub_study(read, evaluated)
+    text = json_text(stub_report(study, shown)) if as_json else stub_text(study, shown)
+    show_or_write(text, output, force=force)
+    failures = stub_failures(study, shown)
+    for words in failures:
+        say_no(words)
+    if incomplete or failures:
         raise typer.Exit(ANSWER_NO)
 
 

@@ -256,6 +256,10 @@ class EvaluatedNests:
         """Nest and name of every placed operation, in the order of work."""
         return tuple((n, self.names[n][k]) for n, k in self.order.places if self.names[n][k])
 
+    def nest_words(self, place: int) -> str:
+        """What a nest is called in a sentence: "nest left", or by its job where there are several."""
+        return self.called(place) if self.several_jobs else f"nest {self.called(place)}"
+
     def called(self, place: int) -> str:
         """What a nest is called: by its name, by its job's where there are several, or by nothing."""
         one = self.nests[place]

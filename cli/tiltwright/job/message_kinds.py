@@ -18,6 +18,7 @@ __all__ = [
     "NotReached",
     "OutOfTravel",
     "OutOfTravels",
+    "OutsideBlank",
     "PartOffSquare",
     "PartZeroBelowPlatter",
     "PatternTurnedOver",
@@ -185,6 +186,14 @@ class FacesInward(Finding, frozen=True):
     key: str
 
 
+class OutsideBlank(Finding, frozen=True):
+    """An origin in the air: so far from the blank that the job states."""
+
+    kind = "outside blank"
+    step: str
+    outside_mm: float
+
+
 class TouchMistyped(Finding, frozen=True):
     """A touched-off part zero that lies outside the travels, or that one slip of the keys explains.
 
@@ -286,6 +295,7 @@ JobFinding = (
     | StepDown
     | StackSignLost
     | FacesInward
+    | OutsideBlank
     | TouchOffDifference
     | TouchOffTooFar
     | LengthLeftIn

@@ -18,6 +18,7 @@ from tiltwright.job.message_kinds import (
     NotReached,
     OutOfTravel,
     OutOfTravels,
+    OutsideBlank,
     PartOffSquare,
     PartZeroBelowPlatter,
     PatternTurnedOver,
@@ -46,6 +47,7 @@ __all__ = [
     "finding_words",
     "message_words",
     "operation_list",
+    "slip_words",
     "tolerance_words",
     "unreachable_text",
     "violation_text",
@@ -94,12 +96,17 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
             )
         case StackSignLost(steps, keys):
             numbers = (f'{key} of "{step}"' for step, key in zip(steps, keys, strict=True))
-            return f"with the other sign one number of the stack would agree with the touch-off: {' or '.join(numbers)}"
+            return f"one changed sign would make the stack agree with the touch-off: {' or '.join(numbers)}. Check it"
         case FacesInward(key):
             sense = ", and which way each rotary turns" if key == "at" else ""
             return (
                 f"the plane faces part zero, where a face of the part faces away from it. Check the signs of `{key}` and "
-                f"`origin`{sense}"
+                f"`origin`{sense}. It is right only where part zero lies outside the part"
+            )
+        case OutsideBlank(step, outside_mm):
+            return (
+                f'its origin lies {length(outside_mm, units)} {UNIT_SYMBOL[units]} outside the blank, "{step}". Check the '
+                "signs of `origin`"
             )
         case PatternTurnedOver(turned_deg, first):
             return (
@@ -189,17 +196,28 @@ def _mistyped_words(finding: TouchMistyped, units: str) -> str:
         outside.append(
             f"{axis} {value} is " + (f"above {high}" if axis == "Z" else f"outside {low} to {high}")
         )
-    axes = name_list(finding.axes, "and")
-    why = {
-        "sign": f"a lost minus sign in {axes}?",
-        "mm as inches": "mm typed as inches?",
-        "inches as mm": "inches typed as mm?",
-        "pose sign": f"the sign of {axes} in the pose?",
-        "unknown": "check the signs, the unit and the order of X, Y, Z",
-    }[finding.cause]
+    why = slip_words(finding.cause, finding.axes)
     if outside:
         return f"OUT OF TRAVEL: part zero as touched off, {', '.join(outside)}; {why}"
     return f"part zero as touched off would agree with the stack but for one slip: {why}"
+
+
+def slip_words(cause: str, axes: Sequence[str]) -> str:
+    """A slip of the keys in a touch-off, as a question.
+
+    Examples
+    --------
+    >>> slip_words("sign", ["X", "Z"])
+    'a lost minus sign in X and Z?'
+    """
+    where = name_list(axes, "and")
+    return {
+        "sign": f"a lost minus sign in {where}?",
+        "mm as inches": "mm typed as inches?",
+        "inches as mm": "inches typed as mm?",
+        "pose sign": f"the sign of {where} in the pose?",
+        "unknown": "check the signs, the unit and the order of X, Y, Z",
+    }[cause]
 
 
 def _length_words(finding: LengthLeftIn, units: str) -> str:

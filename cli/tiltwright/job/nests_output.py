@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -47,6 +47,9 @@ __all__ = [
 ]
 
 
+MessagesOf = Callable[[EvaluatedJob], tuple[JobMessage, ...]]
+
+
 def shown_name(evaluated: EvaluatedNests, place: int, one: NumberedOperation) -> str:
     """An operation's name, and its nest's.
 
@@ -67,13 +70,16 @@ def _of_all(evaluated: EvaluatedNests) -> tuple[JobMessage, ...]:
     return tuple(found)
 
 
-def _said(evaluated: EvaluatedNests, units: str) -> dict[tuple[Severity, str], list[str]]:
+def _said(
+    evaluated: EvaluatedNests, units: str, messages_of: MessagesOf = job_messages
+) -> dict[tuple[Severity, str], list[str]]:
     """Everything to be said in words, with the nests that it is said of; none for what is said of all together."""
     said: dict[tuple[Severity, str], list[str]] = {}
-    for message in _of_all(evaluated):
-        said[message.severity, finding_words(message.finding, units)] = []
+    if messages_of is job_messages:
+        for message in _of_all(evaluated):
+            said[message.severity, finding_words(message.finding, units)] = []
     for place, one in enumerate(evaluated.nests):
-        for message in joined_messages(job_messages(one), units):
+        for message in joined_messages(messages_of(one), units):
             names = said.setdefault((message.severity, message_words(message, one.operations, units)), [])
             names.append(evaluated.called(place))
     return said
@@ -93,9 +99,9 @@ def nest_alerts(evaluated: EvaluatedNests, units: str) -> tuple[str, ...]:
     )
 
 
-def say_nests_messages(evaluated: EvaluatedNests, units: str) -> None:
-    """Write to stderr what the reader of a table must not miss."""
-    said = _said(evaluated, units)
+def say_nests_messages(evaluated: EvaluatedNests, units: str, messages_of: MessagesOf = job_messages) -> None:
+    """Write to stderr what the reader of a table must not miss, or what `messages_of` each nest finds."""
+    said = _said(evaluated, units, messages_of)
     say_sentences((severity, _sentence(evaluated, names, words)) for (severity, words), names in said.items())
 
 
@@ -197,7 +203,7 @@ def _order_text(evaluated: EvaluatedNests) -> str:
             done = ", ".join(
                 f"{shown_name(evaluated, n, one)} ({work_offset_code(one.number)})" for n, one in members
             )
-            lines.append(f"  {number}. {angles}: {done}")
+            lines.append(f"  {number}. program {angles}: {done}")
     return "\n".join(lines)
 
 

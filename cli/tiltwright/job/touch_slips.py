@@ -9,13 +9,21 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics import Machine, Travel, ZReference, compare_touch_off
+from kinematics import Machine, Setup, Travel, ZReference, compare_touch_off
 from kinematics.constants import MM_PER_INCH
 from tiltwright.files.job_file import DEFAULT_WITHIN
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import LengthLeftIn, OutOfTravel, TouchMistyped
 
-__all__ = ["SLIPS", "SlipCause", "length_left_in", "out_of_travel", "outside_travel", "touch_mistyped"]
+__all__ = [
+    "SlipCause",
+    "length_left_in",
+    "out_of_travel",
+    "outside_travel",
+    "slip_of",
+    "touch_mistyped",
+    "zero_mistyped",
+]
 
 _LEAST_MM = 10.0
 """No tool or probe is shorter than this from the gauge line; a smaller difference of its own is no tool length."""
@@ -103,26 +111,67 @@ def touch_mistyped(evaluated: EvaluatedJob) -> TouchMistyped | None:
     near_mm = unit.to_mm(DEFAULT_WITHIN[unit.value])
     if touch.distance_mm <= near_mm:
         return None
-    beyond = out_of_travel(touched.at_mm, evaluated.setup.machine)
-    outside = (
+    outside = _outside(touched.at_mm, evaluated.setup.machine)
+    slip = slip_of(evaluated.job.setup, touched.at_mm, touched.machine_deg, near_mm)
+    if slip is not None:
+        return TouchMistyped(*outside, *slip)
+    return TouchMistyped(*outside, "unknown", ()) if outside[0] else None
+
+
+def zero_mistyped(at_mm: NDArray[np.float64], machine: Machine) -> TouchMistyped | None:
+    """What the travels alone say against a part zero that was typed without a job; None where they allow it."""
+    outside = _outside(at_mm, machine)
+    if not outside[0]:
+        return None
+    mirrored = _outside(np.where([axis in outside[0] for axis in "XYZ"], -at_mm, at_mm), machine)
+    return (
+        TouchMistyped(*outside, "unknown", ()) if mirrored[0] else TouchMistyped(*outside, "sign", outside[0])
+    )
+
+
+def _outside(
+    at_mm: NDArray[np.float64], machine: Machine
+) -> tuple[tuple[str, ...], tuple[float, ...], tuple[float, ...], tuple[float, ...]]:
+    """The axes that rule a point out, its coordinates there, and the ends of their travels."""
+    beyond = out_of_travel(at_mm, machine)
+    return (
         tuple(one.axis for one in beyond),
         tuple(one.offset_mm for one in beyond),
         tuple(one.low_mm for one in beyond),
         tuple(one.high_mm for one in beyond),
     )
-    setup, near_mm = evaluated.job.setup, max(near_mm, _LEFT_OVER * touch.distance_mm)
-    for cause, axes, scale in SLIPS:
-        meant = compare_touch_off(setup, touched.at_mm * scale, touched.machine_deg)
-        if meant.distance_mm <= near_mm:
-            return TouchMistyped(*outside, cause, axes)
+
+
+SlipCause = Literal["sign", "mm as inches", "inches as mm", "pose sign"]
+
+
+def slip_of(
+    setup: Setup, at_mm: NDArray[np.float64], machine_deg: NDArray[np.float64], near_mm: float
+) -> tuple[SlipCause, tuple[str, ...]] | None:
+    """The one slip of the keys that takes a touched-off part zero away from the stack's, and the axes it is in.
+
+    Parameters
+    ----------
+    setup : Setup
+        With part zero from the stack.
+    at_mm : ndarray, shape (3,)
+        As read.
+    machine_deg : ndarray, shape (n,)
+        Machine angles it was read at.
+    near_mm : float
+        Agreement that counts; all but a hundredth of the way counts as well.
+    """
+    near_mm = max(near_mm, _LEFT_OVER * compare_touch_off(setup, at_mm, machine_deg).distance_mm)
+    for cause, axes, scale in _SLIPS:
+        if compare_touch_off(setup, at_mm * scale, machine_deg).distance_mm <= near_mm:
+            return cause, axes
     for k, letter in enumerate(setup.machine.letters):
-        pose_deg = touched.machine_deg * np.where(np.arange(len(touched.machine_deg)) == k, -1.0, 1.0)
-        if compare_touch_off(setup, touched.at_mm, pose_deg).distance_mm <= near_mm:
-            return TouchMistyped(*outside, "pose sign", (letter,))
-    return TouchMistyped(*outside, "unknown", ()) if beyond else None
+        pose_deg = machine_deg * np.where(np.arange(len(machine_deg)) == k, -1.0, 1.0)
+        if compare_touch_off(setup, at_mm, pose_deg).distance_mm <= near_mm:
+            return "pose sign", (letter,)
+    return None
 
 
-SlipCause = Literal["sign", "mm as inches", "inches as mm"]
 _Slip = tuple[SlipCause, tuple[str, ...], NDArray[np.float64]]
 """What went wrong, the axes it went wrong at, and factors that put the three numbers right."""
 
@@ -139,7 +188,7 @@ def _slips() -> Iterator[_Slip]:
             yield "inches as mm", (), np.full(3, MM_PER_INCH)
 
 
-SLIPS = tuple(_slips())
+_SLIPS = tuple(_slips())
 
 
 def out_of_travel(at_mm: NDArray[np.float64], machine: Machine) -> list[OutOfTravel]:

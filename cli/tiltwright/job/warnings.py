@@ -11,22 +11,27 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from kinematics import Machine, PlacedOperation, rotation_about_axis
+from kinematics import Machine, PlacedOperation, Setup, rotation_about_axis
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_kinds import (
     CorrectionInForce,
     DirectionMissed,
+    FacesInward,
     JobFinding,
     JobMessage,
+    LengthLeftIn,
     LoadersNeeded,
     NotReached,
     OutOfTravel,
     OutOfTravels,
+    OutsideBlank,
     PartOffSquare,
     PartZeroBelowPlatter,
     PatternTurnedOver,
     PlaneTurned,
     SingularRotary,
+    StackSignLost,
+    StepDown,
     TouchMistyped,
     TouchOffDifference,
     TouchOffTooFar,
@@ -34,9 +39,14 @@ from tiltwright.job.message_kinds import (
     ZeroOffPlane,
 )
 from tiltwright.job.message_wording import finding_words, message_words, operation_list, unreachable_text
-from tiltwright.job.sign_slips import faces_inward, stack_sign_lost, steps_down
-from tiltwright.job.touch_slips import length_left_in, out_of_travel, touch_mistyped
-from tiltwright.machine.findings import machine_findings
+from tiltwright.job.sign_slips import faces_inward, outside_blank, stack_sign_lost, steps_down
+from tiltwright.job.touch_slips import length_left_in, out_of_travel, touch_mistyped, zero_mistyped
+from tiltwright.machine.findings import (
+    ParallelRotaries,
+    PivotOutOfTravel,
+    PlatterKeysUnused,
+    machine_findings,
+)
 from tiltwright.output.messages import Message, Severity, as_shown, grouped
 from tiltwright.terminal.streams import note, say_no
 
@@ -46,12 +56,13 @@ if TYPE_CHECKING:
 __all__ = [
     "alerts",
     "beyond_travel",
-    "correction_messages",
     "grouped_sentences",
     "job_messages",
     "joined_messages",
     "say_messages",
+    "say_of_typed_zero",
     "say_sentences",
+    "setup_messages",
     "touch_off_messages",
     "without_correction",
 ]
@@ -68,7 +79,7 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
     found: list[JobMessage] = []
     if evaluated.before_each:
         found.append(Message(Severity.WARNING, LoadersNeeded(evaluated.loader_count)))
-    found += correction_messages(evaluated)
+    found += _correction_messages(evaluated)
     found += (Message(Severity.WARNING, one) for one in machine_findings(evaluated.setup.machine))
     found += touch_off_messages(evaluated)
     # What follows from a part zero that is refused only hides the reason.
@@ -94,7 +105,29 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def correction_messages(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
+_OF_SETUP = (
+    CorrectionInForce,
+    PlatterKeysUnused,
+    PivotOutOfTravel,
+    ParallelRotaries,
+    TouchMistyped,
+    TouchOffDifference,
+    TouchOffTooFar,
+    StackSignLost,
+    LengthLeftIn,
+    PartZeroBelowPlatter,
+    StepDown,
+    FacesInward,
+    OutsideBlank,
+)
+
+
+def setup_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
+    """Those about where things stand and which way they turn, on which every other figure rests."""
+    return tuple(message for message in job_messages(evaluated) if isinstance(message.finding, _OF_SETUP))
+
+
+def _correction_messages(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
     """What must be said of the correction that is in a job's offsets."""
     if evaluated.correction is not None:
         yield Message(Severity.WARNING, _correction_finding(evaluated.correction))
@@ -177,6 +210,13 @@ def say_sentences(said: Iterable[tuple[Severity, str]]) -> None:
                 say_no(words)
             else:
                 note(words, label=severity.label)
+
+
+def say_of_typed_zero(setup: Setup, units: str) -> None:
+    """Name what looks wrong in a machine file, and in a part zero typed for the all-zero pose."""
+    zero = zero_mistyped(setup.part_in_machine.translation_mm, setup.machine)
+    found = (*([] if zero is None else [zero]), *machine_findings(setup.machine))
+    say_sentences((Severity.WARNING, finding_words(finding, units)) for finding in found)
 
 
 def grouped_sentences(
@@ -274,6 +314,9 @@ def _of_operation(placed: PlacedOperation, evaluated: EvaluatedJob) -> Iterator[
     inward = faces_inward(placed, evaluated)
     if inward is not None:
         yield Severity.WARNING, inward
+    outside = outside_blank(placed, evaluated)
+    if outside is not None:
+        yield Severity.WARNING, outside
     if placed.plane_x_deg is not None and abs(placed.plane_x_deg) > SQUARE_WITHIN_DEG:
         yield Severity.WARNING, PlaneTurned(placed.plane_x_deg)
     off_deg = _off_square_deg(placed)

@@ -10,10 +10,21 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.constants import MM_PER_INCH
-from tiltwright.files.quantity import FORCE, MASS, TORQUE
+from tiltwright.files.quantity import FORCE, MASS, STRESS, TORQUE
 from tiltwright.files.units import Unit
 
-__all__ = ["FORCE_UNIT", "MASS_UNIT", "STIFFNESS_UNIT", "TORQUE_UNIT", "force", "mass", "stiffness", "torque"]
+__all__ = [
+    "FORCE_UNIT",
+    "MASS_UNIT",
+    "STIFFNESS_UNIT",
+    "STRESS_UNIT",
+    "TORQUE_UNIT",
+    "force",
+    "mass",
+    "stiffness",
+    "stress",
+    "torque",
+]
 
 UNIT_MM = {unit.value: unit.mm for unit in Unit}
 """Millimetres in a unit, by its name."""
@@ -144,6 +155,7 @@ def with_minus(text: str) -> str:
 MASS_UNIT = {"mm": "kg", "inch": "lb"}
 FORCE_UNIT = {"mm": "N", "inch": "lbf"}
 TORQUE_UNIT = {"mm": "N·m", "inch": "lbf·ft"}
+STRESS_UNIT = {"mm": "MPa", "inch": "ksi"}
 STIFFNESS_UNIT = {"mm": "N/µm", "inch": "lbf/0.001 in"}
 
 
@@ -161,6 +173,17 @@ def mass(mass_kg: float, units: str) -> str:
 def force(force_n: float, units: str) -> str:
     """A force without its unit."""
     return fixed(force_n / FORCE[FORCE_UNIT[units]], 1)
+
+
+def stress(stress_mpa: float, units: str) -> str:
+    """A stress without its unit.
+
+    Examples
+    --------
+    >>> stress(310.0, "mm"), stress(310.0, "inch")
+    ('310.0', '45.0')
+    """
+    return fixed(stress_mpa / STRESS[STRESS_UNIT[units]], 1)
 
 
 def torque(torque_nm: float, units: str) -> str:

@@ -18,18 +18,21 @@ from kinematics.reach import (
     RotaryMargin,
     Scene,
     ToolLengths,
+    Unloading,
     WitnessPoints,
     WorstTorque,
     carried,
     clearances,
     force_torque_nm,
     gravity_torque_nm,
+    gripper_clearance,
     job_index_moves,
     rotary_margins,
     scene_of,
     table_clearances,
     tool_lengths,
     travel_margins,
+    with_unloading,
     witness_points,
     worst_torque,
 )
@@ -41,9 +44,12 @@ __all__ = [
     "ReachAnalysis",
     "RotaryLoad",
     "RotaryTorque",
+    "UnloadingAnalysis",
     "analyse_operations",
     "analyse_reach",
+    "analyse_unloading",
     "drawn_tip_mm",
+    "stated_clear_mm",
 ]
 
 
@@ -106,6 +112,26 @@ class RotaryLoad:
 
 
 @dataclass(frozen=True, eq=False)
+class UnloadingAnalysis:
+    """Reach analysis of the unloading pose.
+
+    Attributes
+    ----------
+    unloading : Unloading
+    rotary : tuple of RotaryMargin
+    table : Clearance
+        Of what turns from what stands beside it.
+    gripper : Clearance or None
+        Of the gripper from all that it does not grip; None where no solid of it is stated.
+    """
+
+    unloading: Unloading
+    rotary: tuple[RotaryMargin, ...]
+    table: Clearance
+    gripper: Clearance | None
+
+
+@dataclass(frozen=True, eq=False)
 class ReachAnalysis:
     """Reach analysis of a job.
 
@@ -120,6 +146,8 @@ class ReachAnalysis:
         For each rotary, from the base outward; empty where they were not asked about.
     clear_mm, margin_mm : float
         Distance to keep between solids, and margin to leave to the ends of travel.
+    unloading : UnloadingAnalysis or None
+        None where the job has no unloading pose.
     """
 
     job_model: JobCollisionModel
@@ -129,6 +157,7 @@ class ReachAnalysis:
     loads: tuple[RotaryLoad, ...]
     clear_mm: float
     margin_mm: float
+    unloading: UnloadingAnalysis | None = None
 
     @property
     def evaluated(self) -> EvaluatedJob:
@@ -167,7 +196,7 @@ def analyse_reach(
     """
     job_model = build_collision_model(evaluated)
     model = job_model.model
-    clear_mm = _clear_mm(evaluated) if clear_mm is None else clear_mm
+    clear_mm = stated_clear_mm(evaluated) if clear_mm is None else clear_mm
     scene = scene_of(model)
     loads = tuple(
         RotaryLoad(
@@ -183,10 +212,33 @@ def analyse_reach(
         job_model,
         scene,
         _operations(model, scene, clear_mm, lengths_and_loads=True),
-        job_index_moves(model, scene) if moves_too else None,
+        job_index_moves(_with_unloading(job_model), scene) if moves_too else None,
         loads,
         clear_mm,
         margin_mm,
+        analyse_unloading(job_model, scene, clear_mm),
+    )
+
+
+def _with_unloading(job_model: JobCollisionModel) -> CollisionModel:
+    unloading = job_model.unloading
+    return job_model.model if unloading is None else with_unloading(job_model.model, [unloading])
+
+
+def analyse_unloading(
+    job_model: JobCollisionModel, scene: Scene, clear_mm: float
+) -> UnloadingAnalysis | None:
+    """Reach analysis of the unloading pose; None where the job has none."""
+    model, unloading = job_model.model, job_model.unloading
+    if unloading is None:
+        return None
+    pose = OperationPose(unloading.name, unloading.machine_deg, np.zeros(3))
+    (table,) = table_clearances(model, clear_mm, scene, [pose])
+    return UnloadingAnalysis(
+        unloading,
+        rotary_margins(model, pose),
+        table,
+        gripper_clearance(model, scene, unloading, clear_mm) if unloading.gripper else None,
     )
 
 
@@ -199,7 +251,7 @@ def analyse_operations(evaluated: EvaluatedJob) -> ReachAnalysis:
         When a solid, tool or sweep is not possible.
     """
     job_model = build_collision_model(evaluated)
-    clear_mm = _clear_mm(evaluated)
+    clear_mm = stated_clear_mm(evaluated)
     scene = scene_of(job_model.model)
     operations = _operations(job_model.model, scene, clear_mm, lengths_and_loads=False)
     return ReachAnalysis(job_model, scene, operations, None, (), clear_mm, 0.0)
@@ -218,7 +270,7 @@ def drawn_tip_mm(model: CollisionModel, operation: OperationAnalysis) -> NDArray
     return np.asarray(tip)
 
 
-def _clear_mm(evaluated: EvaluatedJob) -> float:
+def stated_clear_mm(evaluated: EvaluatedJob) -> float:
     """The distance that the job asks to keep."""
     return evaluated.job.unit.to_mm(evaluated.job.file.clear or 0.0)
 

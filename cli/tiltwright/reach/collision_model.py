@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kinematics import (
+    IDENTITY,
     KinematicsError,
     NestStep,
     Pose,
@@ -33,11 +34,13 @@ from kinematics.reach import (
     StepBody,
     TipEnvelope,
     Tool,
+    Unloading,
     moved_shape,
     on_rotary,
     on_step,
     platter_solid,
 )
+from tiltwright.files.batch_tables import GRIPPER
 from tiltwright.files.conversion import step_of
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath
 from tiltwright.files.job_file import JobFile, StackTable
@@ -49,7 +52,7 @@ from tiltwright.files.stl import read_stl
 from tiltwright.files.units import Unit
 from tiltwright.job.evaluate import EvaluatedJob
 
-__all__ = ["THIN_PLATTER_MM", "JobCollisionModel", "build_collision_model"]
+__all__ = ["THIN_PLATTER_MM", "JobCollisionModel", "build_collision_model", "own_solids"]
 
 THIN_PLATTER_MM = 1.0
 """Thickness of a platter whose file states none."""
@@ -65,11 +68,14 @@ class JobCollisionModel:
     model : CollisionModel
     limits : tuple of LoadLimit
         Of each rotary, from the base outward.
+    unloading : Unloading or None
+        Where the job has a stub, and says at which angles an arm takes the part off it.
     """
 
     evaluated: EvaluatedJob
     model: CollisionModel
     limits: tuple[LoadLimit, ...]
+    unloading: Unloading | None = None
 
 
 def build_collision_model(evaluated: EvaluatedJob) -> JobCollisionModel:
@@ -88,6 +94,7 @@ def build_collision_model(evaluated: EvaluatedJob) -> JobCollisionModel:
     beside = _nest_surroundings(job, materials, faults)
     tools = _tools(job, faults)
     poses = _stands(evaluated, tools, faults)
+    unloading = _unloading(evaluated, materials, faults)
     retract_mm = _retract(job, faults)
     rotaries = machine_file.file.rotary
     if faults:
@@ -101,9 +108,8 @@ def build_collision_model(evaluated: EvaluatedJob) -> JobCollisionModel:
         tuple(poses),
         retract_mm,
     )
-    return JobCollisionModel(
-        evaluated, model, tuple(LoadLimit(rotary.holding_torque, rotary.capacity) for rotary in rotaries)
-    )
+    limits = tuple(LoadLimit(rotary.holding_torque, rotary.capacity) for rotary in rotaries)
+    return JobCollisionModel(evaluated, model, limits, unloading)
 
 
 def _materials(file: JobFile) -> dict[str, tuple[float | None, float | None]]:
@@ -149,9 +155,27 @@ def _job_solids(
     tables = [
         (number, table)
         for number, table in enumerate(job.file.solid)
-        if nest is None or _stands_in(job.file, number, nest, mine)
+        if table.on != GRIPPER and (nest is None or _stands_in(job.file, number, nest, mine))
     ]
     return _solids(job, tables, places, materials, faults)
+
+
+def _unloading(
+    evaluated: EvaluatedJob, materials: dict[str, tuple[float | None, float | None]], faults: list[Diagnostic]
+) -> Unloading | None:
+    """The unloading pose with the gripper's solids, which stand in part coordinates."""
+    job = evaluated.job
+    if job.file.stub is None or job.file.stub.unload is None:
+        return None
+    nest = next((one.place for one in job.nests if one.nest.name == job.nest), None)
+    tables = [
+        (number, table)
+        for number, table in enumerate(job.file.solid)
+        if table.on == GRIPPER and (nest is None or nest in nests_of_solid(job.file, number))
+    ]
+    _, gripper = _solids(job, tables, {GRIPPER: PART}, materials, faults)
+    program = [job.file.stub.unload[letter] for letter in job.machine.letters]
+    return Unloading("unloading", evaluated.setup.machine_deg(program), tuple(gripper))
 
 
 def _stands_in(file: JobFile, number: int, nest: int, steps: Collection[str]) -> bool:
@@ -216,6 +240,44 @@ def _array(
     point: tuple[float, float, float], unit: Unit
 ) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
     return np.array([unit.to_mm(length) for length in point])
+
+
+def own_solids(evaluated: EvaluatedJob) -> tuple[tuple[Solid, Pose], ...]:
+    """What a nest alone puts on the table, or a job without nests, and where it stands: steps with a section, and solids.
+
+    What all nests share is left out, and so are solids on the base and the gripper.
+
+    Raises
+    ------
+    InputFaults
+        With every solid that is not possible.
+    """
+    job = evaluated.job
+    own = next((one for one in job.nests if one.nest.name == job.nest), None)
+    frames = [table_frame(job.machine) @ frame for frame in cumulative_frames(job.steps)]
+    mine = [k for k in range(len(job.steps)) if own is None or own.stack[k].nest == own.place]
+    found = []
+    for k in mine:
+        body = _step_body(job.file.stack[k], job.unit, {**_materials(job.file)})
+        if body is not None:
+            step = job.steps[k]
+            found.append(
+                (Solid(step.name, body.section.shape(step.up_mm, step.shift_mm), on_step(k)), frames[k])
+            )
+    at = {job.steps[k].name: frames[k] for k in mine}
+    if own is None:
+        at[job.machine.letters[-1]] = IDENTITY
+    at["part"] = evaluated.setup.part_in_machine
+    faults: list[Diagnostic] = []
+    for number, table in enumerate(job.file.solid):
+        if table.on not in at or (own is not None and own.place not in nests_of_solid(job.file, number)):
+            continue
+        # Whatever it is on, its frame is known here.
+        _, made = _solids(job, [(number, table)], {table.on: PART}, _materials(job.file), faults)
+        found += [(solid, at[table.on]) for solid in made]
+    if faults:
+        raise InputFaults(faults)
+    return tuple(found)
 
 
 def _nest_surroundings(

@@ -111,15 +111,16 @@ class PairTooClose:
         The distance to keep.
     corner : (int, int, int)
         See `WitnessPoints.corner`; zeros where it is not known.
-    kind : "clearance", "retraction" or "table"
-        Tool, holder or spindle in the cut; on the way straight up; what turns against what stands.
+    kind : "clearance", "retraction", "table" or "gripper"
+        Tool, holder or spindle in the cut; on the way straight up; what turns against what stands; the gripper at the
+        unloading pose.
     """
 
     operation: str
     pair: ClosestPair
     clear_mm: float
     corner: tuple[int, int, int]
-    kind: Literal["clearance", "retraction", "table"]
+    kind: Literal["clearance", "retraction", "table", "gripper"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -197,6 +198,8 @@ class NotChecked:
         "holder",
         "load",
         "mass",
+        "gripper",
+        "unloading",
     ]
     names: tuple[str, ...] = ()
 
@@ -235,6 +238,8 @@ class Assumption:
         "no sweep",
         "retract",
         "platter thickness",
+        "arm",
+        "spindle at unloading",
     ]
     names: tuple[str, ...] = ()
     value: float | None = None
@@ -263,6 +268,7 @@ def failures(analysis: ReachAnalysis) -> tuple[ReachFailure, ...]:
     return (
         *(Unreachable(one.name, one) for one in analysis.evaluated.unreached),
         *(failure for operation in analysis.operations for failure in _of_operation(analysis, operation)),
+        *_of_unloading(analysis),
         *(
             MoveTooClose(move, one, analysis.clear_mm)
             for move in analysis.moves or ()
@@ -307,6 +313,20 @@ def _of_pairs(analysis: ReachAnalysis, operation: OperationAnalysis) -> Iterator
         yield PairTooClose(name, pair, analysis.clear_mm, (0, 0, 0), "table")
 
 
+def _of_unloading(analysis: ReachAnalysis) -> Iterator[ReachFailure]:
+    found = analysis.unloading
+    if found is None:
+        return
+    name = found.unloading.name
+    for rotary in found.rotary:
+        if not rotary.fits:
+            yield RotaryOutside(name, rotary.letter, rotary.machine_deg)
+    for pair in found.table.too_close:
+        yield PairTooClose(name, pair, analysis.clear_mm, (0, 0, 0), "table")
+    for pair in () if found.gripper is None else found.gripper.too_close:
+        yield PairTooClose(name, pair, analysis.clear_mm, (0, 0, 0), "gripper")
+
+
 def _of_loads(analysis: ReachAnalysis) -> Iterator[ReachFailure]:
     for k, load in enumerate(analysis.loads):
         if load.capacity_kg is not None and load.carried.mass_kg > load.capacity_kg:
@@ -333,6 +353,8 @@ def not_checked(analysis: ReachAnalysis) -> tuple[NotChecked, ...]:
         found.append(NotChecked("platter"))
     elif upright and platter is not None and platter.thickness is None:
         found.append(NotChecked("platter thickness"))
+    if analysis.unloading is not None and analysis.unloading.gripper is None:
+        found.append(NotChecked("gripper"))
     if not asked and analysis.loads:
         found.append(NotChecked("one operation"))
     unlimited = [
@@ -374,6 +396,7 @@ def assumptions(analysis: ReachAnalysis) -> tuple[Assumption, ...]:
         *_of_turning(analysis),
         *_of_statics(analysis),
         *_of_what_was_left_out(analysis),
+        *_of_the_arm(analysis),
     )
 
 
@@ -463,6 +486,13 @@ def _of_what_was_left_out(analysis: ReachAnalysis) -> Iterator[Assumption]:
     platter = analysis.evaluated.job.machine_file.file.platter
     if platter is not None and platter.diameter is not None and platter.thickness is None:
         yield Assumption("platter thickness", value=THIN_PLATTER_MM)
+
+
+def _of_the_arm(analysis: ReachAnalysis) -> Iterator[Assumption]:
+    if analysis.unloading is not None:
+        yield Assumption("arm")
+        if analysis.unloading.gripper is not None and any(one.tool for one in analysis.model.operations):
+            yield Assumption("spindle at unloading")
 
 
 def verdict(analysis: ReachAnalysis) -> Verdict:

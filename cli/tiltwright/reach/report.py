@@ -8,11 +8,11 @@ from kinematics.reach import Clearance, ClosestPair, IndexMove, Margin, MoveClea
 from tiltwright.job.message_wording import unreachable_text
 from tiltwright.output.json_csv import by_letter, length_list
 from tiltwright.output.numbers import UNIT_MM
-from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis, RotaryLoad
+from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis, RotaryLoad, UnloadingAnalysis
 from tiltwright.reach.messages import failures, not_checked
 from tiltwright.reach.wording import failure_words, not_checked_words, taken_as_given
 
-__all__ = ["reach_report"]
+__all__ = ["index_move_report", "reach_report", "unloading_report"]
 
 
 def reach_report(analysis: ReachAnalysis, units: str) -> dict[str, Any]:
@@ -40,10 +40,13 @@ def reach_report(analysis: ReachAnalysis, units: str) -> dict[str, Any]:
         "clear": analysis.clear_mm / mm,
         "margin": analysis.margin_mm / mm,
         "operations": [_operation(analysis, operation, units) for operation in analysis.operations],
+        "unloading": []
+        if analysis.unloading is None
+        else [unloading_report(analysis, analysis.unloading, mm)],
         "unreached": [
             {"name": one.name, "why": unreachable_text(one)} for one in analysis.evaluated.unreached
         ],
-        "index_moves": [_move(analysis, move, units) for move in analysis.moves or ()],
+        "index_moves": [index_move_report(analysis, move, units) for move in analysis.moves or ()],
         "load": [_load(analysis, load, units) for load in analysis.loads],
         "taken_as_given": list(taken_as_given(analysis, units)),
     }
@@ -98,6 +101,23 @@ def _operation(analysis: ReachAnalysis, operation: OperationAnalysis, units: str
     }
 
 
+def unloading_report(analysis: ReachAnalysis, found: UnloadingAnalysis, mm: float) -> dict[str, Any]:
+    """The unloading pose for JSON, lengths in a unit of so many millimetres."""
+    gripper = found.gripper
+    pairs = () if gripper is None else (gripper.nearest, *gripper.too_close)
+    nearest, *too_close = [
+        None if pair is None else {"gripper": pair.body, "obstacle": pair.obstacle, **_distance(pair, mm)}
+        for pair in pairs
+    ] or [None]
+    return {
+        "machine": by_letter(analysis.model.machine, found.unloading.machine_deg),
+        "gripper_stated": gripper is not None,
+        "gripper_nearest": nearest,
+        "gripper_too_near": too_close,
+        **_table(found.table, mm),
+    }
+
+
 def _margin(margin: Margin, mm: float) -> dict[str, float]:
     return {
         "low": margin.low_mm / mm,
@@ -131,7 +151,8 @@ def _table(clearance: Clearance, mm: float) -> dict[str, Any]:
     return {"table_nearest": nearest[0] if nearest else None, "table_too_near": too_close}
 
 
-def _move(analysis: ReachAnalysis, move: IndexMove, units: str) -> dict[str, Any]:
+def index_move_report(analysis: ReachAnalysis, move: IndexMove, units: str) -> dict[str, Any]:
+    """One way of an index move for JSON."""
     tool, table = move.tool, move.table
     return {
         "from": _name(move.start),

@@ -264,7 +264,8 @@ def _not_checked(study: StepHeightStudy) -> tuple[NotChecked, ...]:
         for letter, limit in zip(model.machine.letters, limits, strict=True)
         if limit.holding_nm is None or limit.capacity_kg is None
     )
-    return (*not_stated(model), *((NotChecked("load", open_ended),) if open_ended else ()))
+    unloading = (NotChecked("unloading"),) if study.job_model.unloading is not None else ()
+    return (*not_stated(model), *((NotChecked("load", open_ended),) if open_ended else ()), *unloading)
 
 
 def _stiffness(study: StepHeightStudy, units: str) -> str:

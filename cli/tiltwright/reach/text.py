@@ -6,7 +6,7 @@ from kinematics.reach import Clearance, Margin, MoveClearance, RotaryMargin
 from tiltwright.machine.sense import senses_words
 from tiltwright.output.numbers import MASS_UNIT, TORQUE_UNIT, angle, length, mass, torque
 from tiltwright.output.tables import table, units_words
-from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis
+from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis, UnloadingAnalysis
 from tiltwright.reach.wording import (
     corner_words,
     move_angles,
@@ -17,7 +17,7 @@ from tiltwright.reach.wording import (
     turn_words,
 )
 
-__all__ = ["moves_text", "reach_text"]
+__all__ = ["moves_text", "reach_text", "unloading_text"]
 
 _NO_TORQUE_NM = 1e-6
 _LENGTH_LIMITS = {
@@ -40,6 +40,8 @@ def reach_text(analysis: ReachAnalysis, units: str) -> str:
     turning = _turning(analysis, units)
     if turning:
         parts.append(f"Closest of what turns to what stands beside it\n\n{turning}")
+    if analysis.unloading is not None:
+        parts.append(unloading_text(analysis, analysis.unloading, units))
     if analysis.moves:
         parts.append(moves_text(analysis, units))
     parts.append(f"Load\n\n{_loads(analysis, units)}")
@@ -131,6 +133,20 @@ def _turning(analysis: ReachAnalysis, units: str) -> str:
         if operation.table.nearest is not None
     ]
     return table(["operation", "closest pair", "gap"], rows, left=2) if rows else ""
+
+
+def unloading_text(analysis: ReachAnalysis, found: UnloadingAnalysis, units: str) -> str:
+    """The closest pairs at the unloading pose."""
+    letters = analysis.model.machine.letters
+    angles = zip(letters, found.unloading.machine_deg.tolist(), strict=True)
+    rows = [["gripper", "not stated" if found.gripper is None else _pair(found.gripper), ""]]
+    if found.gripper is not None:
+        rows[0][2] = _gap(found.gripper, units)
+    if found.table.nearest is not None:
+        rows.append(["what turns", _pair(found.table), _gap(found.table, units)])
+    pose = ", ".join(f"{letter} {angle(value)}" for letter, value in angles)
+    closest = table(["", "closest pair", "gap"], rows, left=2)
+    return f"Unloading, at machine angles {pose}, spindle retracted\n\n{closest}"
 
 
 def moves_text(analysis: ReachAnalysis, units: str) -> str:

@@ -227,6 +227,8 @@ _NOT_CHECKED: dict[str, str] = {
     "spindle": "the spindle above its gauge line; no nose is stated",
     "holder": "the holder of {names}; none is stated",
     "load": "the load on {names}, wholly or in part; holding torque or capacity is not stated",
+    "gripper": 'the gripper at the unloading pose; no solid on "gripper" is stated',
+    "unloading": "the unloading pose; leave out --size to check it",
     "mass": "the mass of {names}; it is not known and not in the loads",
 }
 
@@ -270,6 +272,8 @@ _ASSUMPTIONS: dict[str, str] = {
     "no sweep": "No sweep is stated for {names}: the tip was taken to stay at the origin.",
     "retract": "No retract position is stated: the top of Z travel, {value}, was taken.",
     "platter thickness": "The platter's thickness is not stated: {value} {units} was taken.",
+    "arm": "The gripper may touch the part and the blank that it holds; the arm's way there and back was not looked at.",
+    "spindle at unloading": "At unloading the spindle has gone straight up from any of the operations, with its tool in it.",
 }
 
 

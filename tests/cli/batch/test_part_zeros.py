@@ -195,6 +195,20 @@ def test_digits_as_every_other_command_rounds_them():
     assert all_angles(values) == [angle(value) for value in values]
 
 
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        ((-LEFT[0], *LEFT[1:]), "a lost minus sign in X?"),
+        ((*LEFT[:2], LEFT[2] + 30.0), "look for a chip or a wrong reading"),
+    ],
+)
+def test_a_slip_of_the_keys_in_a_table_of_parts_is_named(run, job, tmp_path, row, words):
+    table = parts(tmp_path, [("1", "left", *row)], "serial,nest,X_mm,Y_mm,Z_mm")
+    ended = run("batch", "offsets", job(JOB), table)
+    assert ended.code == 1
+    assert words in ended.err
+
+
 def test_a_serial_that_is_no_file_name_is_told(run, job, tmp_path):
     table = parts(
         tmp_path, [("../A1", "left", *LEFT), ("102", "right", *RIGHT)], "serial,nest,X_mm,Y_mm,Z_mm"
@@ -226,4 +240,4 @@ def test_a_part_that_is_far_off_is_told_what_it_would_fit(run, job, tmp_path):
     told = ended.err.splitlines()
     assert "nest right" in told[-4]
     assert "inches" in told[-3]
-    assert "other sign of X" in told[-2]
+    assert "minus sign in X" in told[-2]

@@ -262,9 +262,9 @@ def test_a_check_ball_has_a_chart_of_its_own(run, job, tmp_path):
     assert "check ball" in refused.err
 
 
-@pytest.mark.parametrize("ending", [".png", ".svg", ".pdf"])
-def test_the_picture_is_written_once(run, job, tmp_path, ending):
-    path, plot = job(JOB), tmp_path / f"chart{ending}"
+def test_the_picture_is_written_once(run, job, tmp_path):
+    """As an SVG; what is common to all endings, test_plots.py holds."""
+    path, plot = job(JOB), tmp_path / "chart.svg"
     run("batch", "log", path, table(tmp_path, [(i, *row) for i, row in enumerate(shifted(25).tolist())]))
     run("batch", "chart", path, "--plot", plot)
     first = plot.read_bytes()
@@ -329,6 +329,19 @@ def test_serials_stand_in_the_text_as_they_are(run, job, tmp_path):
     ended = run("batch", "chart", path, "--sigma", "0.003", "--plot", tmp_path / "c.svg")
     assert "serial $A_8$" in ended.out
     assert (tmp_path / "c.svg").exists()
+
+
+def test_a_record_whose_own_texts_are_damaged(run, job, tmp_path):
+    path = job(JOB)
+    assert run("batch", "log", path, table(tmp_path, [(100, *ZERO)])).code == 0
+    record = record_path(path)
+    raw = record.read_bytes()
+    place = raw.index(b"CREATE TABLE reading")
+    record.write_bytes(raw[: place + 3] + b"\xde\xff" + raw[place + 5 :])
+    for words in ((), ("--withdraw", "1")):
+        ended = run("batch", "log", path, *words)
+        assert ended.code == 2
+        assert str(record) in ended.err
 
 
 def test_nothing_is_added_to_a_damaged_record(run, job, tmp_path):

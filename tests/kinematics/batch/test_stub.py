@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kinematics import KinematicsError
-from kinematics.batch import Stub, breaking_force_n, stub_load
+from kinematics.batch import Stub, breaking_force_n, stub_load, worst_stub_load
 from kinematics.reach import Section
 
 ROUND = Stub(Section(diameter_mm=12.0), 6.0, 70.0, 280.0)
@@ -131,3 +131,29 @@ def test_leading_shapes_broadcast():
 def test_what_is_no_load_is_refused(call, found):
     with pytest.raises(KinematicsError, match=found):
         call()
+
+
+SECTIONS = [Section(diameter_mm=8.0), Section(diameter_mm=8.0, bore_mm=5.0), Section(edges_mm=(10.0, 4.0))]
+
+
+@given(st.sampled_from(SECTIONS), st.integers(0, 2**32 - 1))
+def test_no_direction_is_worse_than_the_worst(section, seed):
+    random = np.random.default_rng(seed)
+    stub, at = Stub(section, 3.0, 70.0, 300.0), random.normal(size=(4, 3)) * 15.0
+    stress, moved = worst_stub_load(stub, 200.0, at)
+    way = random.normal(size=(20_000, 1, 3))
+    tried = stub_load(stub, 200.0 * way / np.linalg.norm(way, axis=-1, keepdims=True), at)
+    sizes = np.linalg.norm(tried.deflection_mm, axis=-1)
+    assert (tried.stress_mpa.max(axis=0) <= stress * (1.0 + 3e-6)).all()
+    assert (sizes.max(axis=0) <= moved * (1.0 + 1e-12)).all()
+    # Of so many directions one is within three degrees of the worst: 0.2 % at a smooth crest, some per cent at a corner's.
+    assert (tried.stress_mpa.max(axis=0) >= stress * 0.95).all()
+    assert (sizes.max(axis=0) >= moved * 0.99).all()
+
+
+def test_shapes_of_the_worst_load():
+    stub = Stub(Section(diameter_mm=8.0), 3.0, 70.0, 300.0)
+    stress, moved = worst_stub_load(stub, [[100.0], [200.0]], np.zeros((5, 3)))
+    assert stress.shape == moved.shape == (2, 5)
+    assert np.allclose(stress[1], 2.0 * stress[0])
+    assert worst_stub_load(stub, 0.0, np.zeros((0, 3)))[0].shape == (0,)
