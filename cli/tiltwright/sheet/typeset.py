@@ -117,6 +117,13 @@ def sheet_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
         ],
         "drawings_words": prose_text(wording.drawings_words(sheet)) if sheet.drawings else "",
         "drawings": [_drawing(one) for one in counted(sheet.drawings, "drawings")],
+        "order_title": wording.ORDER_TITLE,
+        "order_words": prose_text(sheet.order_words),
+        "order_head": list(wording.order_head(sheet)),
+        "order": [
+            [*(numbers.with_minus(value) for value in row[:-2]), row[-2], name_text(row[-1])]
+            for row in sheet.order
+        ],
         "clock": prose_text(wording.CLOCK_WORDS),
         "from_axis": prose_text(wording.delta_words(sheet)) if sheet.drawings else "",
         "delta_heads": list(sheet.drawings[0].head[-2:]) if sheet.drawings else ["", ""],
