@@ -31,7 +31,7 @@ from mutations import damaged, typed  # noqa: E402 - found beside this file
 
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")
 _PLACED = re.compile(
-    r"^error: (\S*\.(toml|csv|log|txt|jsonl|stl|sqlite)\b|-|.*\.(toml|csv|log|txt|jsonl|stl|sqlite)[:, ]|NUMBER|[A-Z][\w ]*: |.*/work)"
+    r"^error: (\S*\.(toml|csv|log|txt|jsonl|stl|sqlite)\b|-|.*\.(toml|csv|log|txt|jsonl|stl|sqlite)[:, ]|\S+: found |NUMBER|[A-Z][\w ]*: |.*/work)"
 )
 _SLOWEST_S = 60.0
 
@@ -364,7 +364,7 @@ def broken_promises(
         found += [
             f"{name} no longer loads"
             for name in written
-            if name.endswith(".toml") and not _loads(after[name])
+            if name in before and name.endswith(".toml") and not _loads(after[name])
         ]
     return found
 
@@ -438,6 +438,9 @@ def campaign(count: int, seed: int, *, first: int = 0, show: bool = False) -> tu
                     (folder / file).unlink()
                 elif file not in after or after[file][:2] != known[file][:2]:
                     (folder / file).write_bytes(sound[file])
+            for place, _, _ in os.walk(folder, topdown=False):
+                with contextlib.suppress(OSError):  # one with something in it stays
+                    os.rmdir(place)
             known = snapshot(folder, known)
             if show and case % 1000 == 999:
                 print(

@@ -516,4 +516,7 @@ def test_a_typed_zero_outside_the_travels_is_said(run, examples):
     right = run("offsets", "--machine", mill, "--zero", "-381,-203.4,-179.1", "--at", "A-35,C60")
     assert (right.code, right.err) == (0, "")
     lost = run("offsets", "--machine", mill, "--zero", "381,-203.4,-179.1", "--at", "A-35,C60")
-    assert lost.err.startswith("caution: program A-35.0000 C60.0000: OUT OF TRAVEL: ")
+    zero, follows = lost.err.splitlines()
+    assert zero.startswith("caution: OUT OF TRAVEL: part zero")
+    assert zero.endswith("a lost minus sign in X?")
+    assert follows.startswith("caution: program A-35.0000 C60.0000: OUT OF TRAVEL: ")

@@ -4,9 +4,12 @@ import json
 
 import numpy as np
 import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
 
 from kinematics import RotationSense
 from tiltwright.job.evaluate import evaluate_job
+from tiltwright.job.sign_slips import in_front_mm
 from tiltwright.job.touch_slips import touch_mistyped
 
 MILL = """
@@ -149,6 +152,24 @@ def test_an_origin_in_the_air_is_told_where_the_blank_is_stated(remarks, section
     assert (None if said is None else said["values"]) == (
         None if outside_mm is None else {"step": "blank", "outside": pytest.approx(outside_mm)}
     )
+
+
+component = st.floats(-1.0, 1.0)
+
+
+@given(
+    st.tuples(component, component, component),
+    st.floats(0.0, 300.0),
+    st.tuples(component, component, component),
+)
+def test_no_face_of_a_convex_part_is_told_to_face_inward(direction, front_mm, aside):
+    """A plane in front of part zero, its origin anywhere in it: never behind, whichever way it looks (derived here)."""
+    normal = np.array(direction)
+    assume(np.linalg.norm(normal) > 1e-3)
+    normal /= np.linalg.norm(normal)
+    along = 200.0 * np.array(aside)
+    origin_mm = front_mm * normal + along - (along @ normal) * normal
+    assert in_front_mm(normal, origin_mm) >= -1e-9
 
 
 @pytest.mark.parametrize(

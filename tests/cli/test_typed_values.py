@@ -5,7 +5,7 @@ import pytest
 CHART = ("batch", "chart", "sensor_feet.toml")
 FIT = ("pivot", "fit", "pivots/spring_check.csv", "-m", "teaching_mill.toml")
 PLAN = ("pivot", "plan", "pivots/spring_check.toml", "-m", "teaching_mill.toml")
-TYPED_PLAN = ("pivot", "plan", "-m", "teaching_mill.toml", "--target", "ball 1,ball,60,0,40")
+TYPED_PLAN = ("pivot", "plan", "-m", "teaching_mill.toml", "--target", "ball 1,ball,-340,-203,-310")
 
 
 @pytest.mark.parametrize(

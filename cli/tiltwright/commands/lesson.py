@@ -132,7 +132,7 @@ def new(
         raise option_error(
             "--machine", *_expected_and_found(str(refusal), machine), f"{others}, or leave it out"
         ) from None
-    write_folder(folder, files, "FOLDER", force=force)
+    write_class_set(folder, files, force=force)
     sheets = "1 sheet" if students == 1 else f"{students} sheets"
     note(f"{folder}: {sheets} to hand out, with their key", label="done")
 
@@ -155,23 +155,15 @@ def check_folder(folder: Path, option: str, *, force: bool) -> None:
         )
 
 
-def write_folder(
-    folder: Path, files: Iterable[tuple[Path, str | bytes]], option: str, *, force: bool
-) -> None:
+def write_class_set(folder: Path, files: Iterable[tuple[Path, str | bytes]], *, force: bool) -> None:
     """Write all files of a class set or none, and name those of an older one that would be handed out by mistake."""
-    from tiltwright.files.atomic_write import write_all
-    from tiltwright.files.diagnostics import option_error
+    from tiltwright.files.atomic_write import write_folder
     from tiltwright.terminal.streams import note
 
-    targets = {folder / path: content for path, content in files}
-    try:
-        for parent in {target.parent for target in targets}:
-            parent.mkdir(parents=True, exist_ok=True)
-    except OSError as refusal:
-        found = f"{folder}, a folder that cannot be made ({refusal.strerror or refusal})"
-        raise option_error(option, found, "a folder in one that is there") from None
-    write_all(targets, force=force)
-    older = [path for path in folder.rglob("*") if path.is_file() and path not in targets]
+    made = dict(files)
+    write_folder(folder, made, force=force)
+    written = {folder / path for path in made}
+    older = [path for path in folder.rglob("*") if path.is_file() and path not in written]
     older.sort(key=lambda path: (path.parent.name != "sheets", path))
     if older:
         listed = ", ".join(str(path.relative_to(folder)) for path in older[:_MOST_LISTED])
@@ -269,7 +261,7 @@ def show_grades(
         sheets: dict[Path, str | bytes] = {}
         for name, document in grade_sheets.feedback(graded):
             sheets |= document_files(document, Path(f"{name}.{feedback_form}"), paper_of(paper))
-        write_folder(feedback, sheets.items(), "--feedback", force=force)
+        write_class_set(feedback, sheets.items(), force=force)
         note(f"{feedback}: feedback for {len(graded.counted)} students", label="done")
     if graded.faults:
         raise InputFaults(graded.faults)

@@ -24,7 +24,7 @@ from tiltwright.commands.options import (
 from tiltwright.files.z_reading import ANY_Z
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
     import numpy as np
     from numpy.typing import NDArray
@@ -355,27 +355,25 @@ def _job(
     from tiltwright.job import offsets_output
     from tiltwright.job.warnings import say_messages
     from tiltwright.output.json_csv import json_text
-    from tiltwright.terminal.streams import ANSWER_NO, note
 
     shown = units.value if units else evaluated.job.unit.value
     say_messages(evaluated, shown)
-    if not evaluated.complete and (form == "gcode" or output is not None):
-        # An incomplete set must not be loaded; the table on screen shows those that are there.
-        note("nothing was written")
-        raise typer.Exit(ANSWER_NO)
-    if form == "json":
-        text = json_text(offsets_output.offsets_report(evaluated, shown, turns, _uncertainties((evaluated,))))
-    elif form == "csv":
-        text = offsets_output.offsets_csv(evaluated, shown, turns)
-    elif form == "gcode":
+
+    def expanded() -> Mapping[tuple[str, str | None], tuple[float, float, float]] | None:
+        return _uncertainties((evaluated,))
+
+    def loader() -> str:
         from tiltwright.job.offsets_gcode import program
 
-        text = program(evaluated, shown)
-    else:
-        text = offsets_output.offsets_table(evaluated, shown, turns, _uncertainties((evaluated,)))
-    show_or_write(text, output, force=force)
-    if not evaluated.complete:
-        raise typer.Exit(ANSWER_NO)
+        return program(evaluated, shown)
+
+    forms: dict[str, Callable[[], str]] = {
+        "json": lambda: json_text(offsets_output.offsets_report(evaluated, shown, turns, expanded())),
+        "csv": lambda: offsets_output.offsets_csv(evaluated, shown, turns),
+        "gcode": loader,
+        "table": lambda: offsets_output.offsets_table(evaluated, shown, turns, expanded()),
+    }
+    _show(lambda: (forms[form](),), form, output, complete=evaluated.complete, force=force)
 
 
 def _nests(
@@ -390,29 +388,41 @@ def _nests(
     """The offsets of all nests; several loaders are written into files of their own, numbered."""
     from tiltwright.job import nests_output
     from tiltwright.output.json_csv import json_text
-    from tiltwright.terminal.streams import ANSWER_NO, note
 
     shown = units.value if units else evaluated.nests[0].job.unit.value
     nests_output.say_nests_messages(evaluated, shown)
-    if not evaluated.complete and (form == "gcode" or output is not None):
-        note("nothing was written")
-        raise typer.Exit(ANSWER_NO)
-    if form == "json":
-        text = json_text(nests_output.nests_report(evaluated, shown, turns, _of_nests(evaluated)))
-    elif form == "csv":
-        text = nests_output.nests_csv(evaluated, shown, turns)
-    elif form == "gcode":
+
+    def loaders() -> tuple[str, ...]:
         from tiltwright.job.offsets_gcode import loader_programs
 
-        programs = loader_programs(evaluated, shown)
-        if len(programs) > 1 and output is not None:
-            write_numbered(programs, output, force=force)
-            return
-        text = "".join(programs)
+        return loader_programs(evaluated, shown)
+
+    forms = {
+        "json": lambda: (
+            json_text(nests_output.nests_report(evaluated, shown, turns, _of_nests(evaluated))),
+        ),
+        "csv": lambda: (nests_output.nests_csv(evaluated, shown, turns),),
+        "gcode": loaders,
+        "table": lambda: (nests_output.nests_table(evaluated, shown, turns, _of_nests(evaluated)),),
+    }
+    _show(forms[form], form, output, complete=evaluated.complete, force=force)
+
+
+def _show(
+    texts: Callable[[], tuple[str, ...]], form: str, output: Output, *, complete: bool, force: bool
+) -> None:
+    """Show or write offsets, or refuse to: an incomplete set must not be loaded; a table shows what there is of it."""
+    from tiltwright.terminal.streams import ANSWER_NO, note
+
+    if not complete and (form == "gcode" or output is not None):
+        note("nothing was written")
+        raise typer.Exit(ANSWER_NO)
+    made = texts()
+    if len(made) > 1 and output is not None:
+        write_numbered(made, output, force=force)
     else:
-        text = nests_output.nests_table(evaluated, shown, turns, _of_nests(evaluated))
-    show_or_write(text, output, force=force)
-    if not evaluated.complete:
+        show_or_write("".join(made), output, force=force)
+    if not complete:
         raise typer.Exit(ANSWER_NO)
 
 
@@ -451,14 +461,14 @@ def _poses(
     force: bool,
 ) -> None:
     from tiltwright.files.diagnostics import option_error
-    from tiltwright.job.warnings import say_messages, touch_off_messages
+    from tiltwright.job.warnings import say_messages, say_of_typed_zero, touch_off_messages
     from tiltwright.terminal.progress_line import progress_bar
     from tiltwright.terminal.streams import ANSWER_NO, note
 
     if evaluated is None:
         assert machine is not None
         setup, unit = _typed_setup(machine, zero, units)
-        _say_of_typed(setup, unit)
+        say_of_typed_zero(setup, unit)
     else:
         setup, unit = evaluated.setup, units.value if units else evaluated.job.unit.value
     if not at and not grid:
@@ -557,18 +567,6 @@ def _say_beyond_travel(setup: Setup, program_deg: NDArray[np.float64], units: st
 
 
 _MOST_POSES_NAMED = 3
-
-
-def _say_of_typed(setup: Setup, units: str) -> None:
-    """Name what looks wrong in the machine file and in a part zero typed for the all-zero pose."""
-    from tiltwright.job.message_wording import finding_words
-    from tiltwright.job.touch_slips import zero_mistyped
-    from tiltwright.machine.findings import machine_findings
-    from tiltwright.terminal.streams import note
-
-    zero = zero_mistyped(setup.part_in_machine.translation_mm, setup.machine)
-    for finding in (*([] if zero is None else [zero]), *machine_findings(setup.machine)):
-        note(finding_words(finding, units), label="caution")
 
 
 def _typed_setup(machine: str, zero: str | None, units: Units | None) -> tuple[Setup, str]:

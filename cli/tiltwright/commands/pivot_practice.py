@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from tiltwright.commands.lesson import write_folder
+from tiltwright.commands.lesson import write_class_set
 from tiltwright.commands.options import Force, Json, PaperOption, Units, UnitsOption, machine_option, paper_of
 
 if TYPE_CHECKING:
@@ -197,7 +197,7 @@ def _make(
     if not output.parent.is_dir():
         found = f"a folder that cannot be made (no folder {output.parent})"
         raise option_error("--output", found, "a folder in one that is there")
-    write_folder(output, files, "--output", force=force)
+    write_class_set(output, files, force=force)
     what = "everything but key.txt" if students == 1 else "what is in sheets/"
     note(f"{output}: hand out {what}; seed {number} gives the same again", label="done")
 

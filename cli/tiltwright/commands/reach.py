@@ -102,7 +102,7 @@ def reach(
     shown = Units(units.value if units else evaluated.job.unit.value)
     clear_mm = None if clear is None else _mm(clear, "--clear", shown)
     margin_mm = _mm(margin, "--margin", shown)
-    _say_touch_off(evaluated, shown)
+    _say_of_setup(evaluated, shown)
     if size is not None:
         _check_own_step(evaluated, size)
         _size(
@@ -136,13 +136,14 @@ def _nests_size(
     force: bool,
 ) -> None:
     """The step's heights in every nest that has it."""
+    from tiltwright.job.nests_output import say_nests_messages
+    from tiltwright.job.warnings import setup_messages
     from tiltwright.reach.nest_reach import check_apart
 
     check_apart(evaluated)
     shown = Units(units.value if units else evaluated.nests[0].job.unit.value)
     nests = _nests_with_step(evaluated, step)
-    for one in nests:
-        _say_touch_off(one, shown)
+    say_nests_messages(evaluated, shown.value, setup_messages)
     clear_mm = None if clear is None else _mm(clear, "--clear", shown)
     margin_mm = _mm(margin, "--margin", shown)
     _size(
@@ -181,6 +182,8 @@ def _nests(
     force: bool,
 ) -> None:
     """Every nest, the others in its way, and the index moves in the order of work."""
+    from tiltwright.job.nests_output import say_nests_messages
+    from tiltwright.job.warnings import setup_messages
     from tiltwright.output.json_csv import json_text
     from tiltwright.reach.messages import verdict
     from tiltwright.reach.nest_reach import (
@@ -195,8 +198,7 @@ def _nests(
 
     shown = Units(units.value if units else evaluated.nests[0].job.unit.value)
     clear_mm = None if clear is None else _mm(clear, "--clear", shown)
-    for one in evaluated.nests:
-        _say_touch_off(one, shown)
+    say_nests_messages(evaluated, shown.value, setup_messages)
     with progress_bar():
         reach = analyse_nests(evaluated, clear_mm, _mm(margin, "--margin", shown), moves_too=whole)
     text = json_text(nests_reach_report(reach, shown)) if as_json else nests_reach_text(reach, shown)
@@ -210,12 +212,11 @@ def _nests(
         note(words)
 
 
-def _say_touch_off(evaluated: EvaluatedJob, shown: Units) -> None:
-    """Say what must be known of part zero as touched off: every figure rests on where the part stands."""
-    if evaluated.touch is not None:
-        from tiltwright.job.warnings import say_messages, touch_off_messages
+def _say_of_setup(evaluated: EvaluatedJob, shown: Units) -> None:
+    """Say what looks wrong in where things stand: every figure rests on it."""
+    from tiltwright.job.warnings import say_messages, setup_messages
 
-        say_messages(evaluated, shown.value, touch_off_messages(evaluated))
+    say_messages(evaluated, shown.value, setup_messages(evaluated))
 
 
 def _mm(text: str, option: str, shown: Units) -> float:

@@ -5,15 +5,25 @@ from __future__ import annotations
 import contextlib
 import os
 import secrets
+import shutil
 import stat
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
 from tiltwright.files.toml_source import UNFINISHED, input_kind
 
-__all__ = ["Content", "check_target", "check_targets", "exclusive_lock", "write_all", "write_atomic"]
+__all__ = [
+    "Content",
+    "check_target",
+    "check_targets",
+    "exclusive_lock",
+    "write_all",
+    "write_atomic",
+    "write_folder",
+]
 
 PATIENCE_S = 20.0
 
@@ -119,6 +129,78 @@ def write_all(
         As `write_atomic` does, for each file that cannot be written; and when two names lead to one file.
     """
     _write(list(files.items()), force=force, edits=edits, marked=marked)
+
+
+def write_folder(
+    folder: str | os.PathLike[str],
+    files: Mapping[str, Content] | Mapping[Path, Content],
+    *,
+    force: bool = False,
+) -> None:
+    """Write a folder of files that belong together.
+
+    A new folder is made under a temporary name and gets its own in one step: it is there as a whole or not at all,
+    whenever the writer is killed. Into a folder that is there the files are put as by `write_all`.
+
+    Parameters
+    ----------
+    folder : str or path
+        Folders above it are made, too.
+    files : mapping of str or path to content
+        By the path in the folder.
+    force : bool
+        Whether files that are there may be replaced.
+
+    Raises
+    ------
+    InputFaults
+        As `write_all` does, and when the folder cannot be made.
+    """
+    target = Path(os.path.realpath(folder))
+    shown = os.fspath(folder)
+    if target.is_dir():
+        with _os_errors_as_faults(shown, _NO_FOLDER):
+            for name in files:
+                (target / name).parent.mkdir(parents=True, exist_ok=True)
+        # Under the names that the user knows, for messages.
+        write_all({Path(folder) / name: content for name, content in files.items()}, force=force)
+        return
+    if os.path.lexists(target):
+        raise _fault(shown, "something that is not a folder", "", "a folder, or a new name for one")
+    with _os_errors_as_faults(shown, _NO_FOLDER):
+        target.parent.mkdir(parents=True, exist_ok=True)
+        _sweep(target)
+        stage = target.with_name(f".{target.name[:100]}.{secrets.token_hex(6)}.part")
+        stage.mkdir()
+    handle = -1
+    try:
+        with _os_errors_as_faults(shown, _NO_FOLDER):
+            handle = _held(stage)
+            for name, content in files.items():
+                path = stage / name
+                path.parent.mkdir(parents=True, exist_ok=True)
+                with path.open("xb") as stream:
+                    _write_content(stream, content)
+            for place, _, _ in os.walk(stage):
+                _sync_folder(Path(place))
+            stage.rename(target)  # refused where something has appeared meanwhile
+            _sync_folder(target.parent)
+    except BaseException:
+        shutil.rmtree(stage, ignore_errors=True)
+        raise
+    finally:
+        if handle >= 0:
+            os.close(handle)
+
+
+def _held(folder: Path) -> int:
+    """A descriptor that holds a folder's lock; -1 where the system opens no folders."""
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return -1
+    _lock(handle, wait=True)
+    return handle
 
 
 @dataclass
@@ -281,12 +363,15 @@ def check_targets(
 
 
 @contextlib.contextmanager
-def _os_errors_as_faults(shown: str) -> Iterator[None]:
-    """Turn an OSError into a fault of the file."""
+def _os_errors_as_faults(shown: str, found: str = "a file that cannot be written") -> Iterator[None]:
+    """Turn an OSError into a fault of the file, or folder."""
     try:
         yield
     except OSError as refusal:
-        raise _fault(shown, f"a file that cannot be written ({refusal.strerror or refusal})", "") from None
+        raise _fault(shown, f"{found} ({refusal.strerror or refusal})", "") from None
+
+
+_NO_FOLDER = "a folder that cannot be made"
 
 
 def check_target(path: str | os.PathLike[str], *, force: bool = False, edits: bool = False) -> int | None:
@@ -356,16 +441,23 @@ def _lock(handle: int, *, wait: bool) -> bool:
 
 
 def _sweep(target: Path) -> None:
-    """Remove temporary files of this target whose writer was killed: nobody holds their lock."""
+    """Remove temporary files and folders of this target whose writer was killed: nobody holds their lock."""
     name = target.name[:100]
     try:
         found = [entry for entry in os.scandir(target.parent) if _is_temporary(entry.name, name)]
     except OSError:
         return
     for entry in found:
-        with contextlib.suppress(OSError), Path(entry.path).open("rb") as stream:
-            if _lock(stream.fileno(), wait=False):
-                Path(entry.path).unlink()
+        with contextlib.suppress(OSError):
+            handle = os.open(entry.path, os.O_RDONLY)
+            try:
+                if _lock(handle, wait=False):
+                    if entry.is_dir(follow_symlinks=False):
+                        shutil.rmtree(entry.path)
+                    else:
+                        Path(entry.path).unlink()
+            finally:
+                os.close(handle)
 
 
 def _is_temporary(name: str, of: str) -> bool:
@@ -380,16 +472,20 @@ def _is_temporary(name: str, of: str) -> bool:
 
 def _write_and_sync(staged: _Staged, content: Content, mode: int | None) -> None:
     with os.fdopen(os.dup(staged.handle), "wb") as stream:
-        if isinstance(content, bytes):
-            stream.write(content)
-        else:
-            for piece in (content,) if isinstance(content, str) else content:
-                # A name that is no text, as a file's may be, is written as what can be.
-                stream.write(piece.encode("utf-8", "backslashreplace"))
-        stream.flush()
-        os.fsync(stream.fileno())
+        _write_content(stream, content)
     if mode is not None:
         staged.temporary.chmod(mode)
+
+
+def _write_content(stream: BinaryIO, content: Content) -> None:
+    if isinstance(content, bytes):
+        stream.write(content)
+    else:
+        pieces = (content,) if isinstance(content, str) else content
+        # A name that is no text, as a file's may be, is written as what can be.
+        stream.writelines(piece.encode("utf-8", "backslashreplace") for piece in pieces)
+    stream.flush()
+    os.fsync(stream.fileno())
 
 
 def _take_name(staged: _Staged, *, force: bool) -> None:

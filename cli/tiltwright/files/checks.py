@@ -20,7 +20,7 @@ from tiltwright.files.job_file import (
     TouchedTable,
 )
 from tiltwright.files.machine_file import AXIS_DIRECTIONS, MachineFile, RotaryTable
-from tiltwright.files.schema_types import keys_given
+from tiltwright.files.schema_types import SMALLEST_LENGTH, keys_given
 from tiltwright.files.solid_tables import MATERIALS, SHAPES, SolidTable, ToolTable
 
 __all__ = [
@@ -294,7 +294,7 @@ def check_section(path: KeyPath, step: StackTable) -> Iterator[UnlocatedDiagnost
     if step.bar is not None and min(step.bar) <= 0.0:
         yield UnlocatedDiagnostic((*path, "bar"), shown(list(step.bar)), "two edges above zero, [x, y]")
     sectioned = given & {"round", "bar"}
-    if sectioned and step.up == 0.0:
+    if sectioned and step.up is not None and abs(step.up) <= SMALLEST_LENGTH:
         (key, *_) = sorted(sectioned)
         yield UnlocatedDiagnostic(
             (*path, key), "a section on a step without height", "up above or below zero beside it"

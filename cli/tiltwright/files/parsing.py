@@ -19,7 +19,7 @@ from tiltwright.files.diagnostics import (
     shown,
 )
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
-from tiltwright.files.schema_types import LONGEST_NAME, SMALLEST_LENGTH, printable_words
+from tiltwright.files.schema_types import LARGEST_ANGLE, LONGEST_NAME, SMALLEST_LENGTH, printable_words
 from tiltwright.files.temperature import believable_celsius
 from tiltwright.files.units import Unit
 from tiltwright.files.written_numbers import (
@@ -127,7 +127,7 @@ def parse_written_angle(text: str, mark: str = ".") -> float:
             return parse_angle(plain.replace(",", ".") if mark == "," else plain)
         except ValueError:
             raise InvalidValue(found=refusal.found, allowed="an angle in degrees", tip=refusal.tip) from None
-    if written.unit not in {"", "deg"}:
+    if written.unit not in {"", "deg"} or abs(written.value) > LARGEST_ANGLE:
         raise InvalidValue(found=shown(text.strip()), allowed="an angle in degrees")
     return written.value
 

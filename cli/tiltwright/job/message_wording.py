@@ -93,12 +93,12 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
             )
         case StackSignLost(steps, keys):
             numbers = (f'{key} of "{step}"' for step, key in zip(steps, keys, strict=True))
-            return f"with the other sign one number of the stack would agree with the touch-off: {' or '.join(numbers)}"
+            return f"one changed sign would make the stack agree with the touch-off: {' or '.join(numbers)}. Check it"
         case FacesInward(key):
             sense = ", and which way each rotary turns" if key == "at" else ""
             return (
                 f"the plane faces part zero, where a face of the part faces away from it. Check the signs of `{key}` and "
-                f"`origin`{sense}"
+                f"`origin`{sense}. It is right only where part zero lies outside the part"
             )
         case OutsideBlank(step, outside_mm):
             return (

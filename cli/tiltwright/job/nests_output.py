@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -50,6 +50,9 @@ __all__ = [
 ]
 
 
+MessagesOf = Callable[[EvaluatedJob], tuple[JobMessage, ...]]
+
+
 def shown_name(evaluated: EvaluatedNests, place: int, one: NumberedOperation) -> str:
     """An operation's name, and its nest's.
 
@@ -70,13 +73,16 @@ def _of_all(evaluated: EvaluatedNests) -> tuple[JobMessage, ...]:
     return tuple(found)
 
 
-def _said(evaluated: EvaluatedNests, units: str) -> dict[tuple[Severity, str], list[str]]:
+def _said(
+    evaluated: EvaluatedNests, units: str, messages_of: MessagesOf = job_messages
+) -> dict[tuple[Severity, str], list[str]]:
     """Everything to be said in words, with the nests that it is said of; none for what is said of all together."""
     said: dict[tuple[Severity, str], list[str]] = {}
-    for message in _of_all(evaluated):
-        said[message.severity, finding_words(message.finding, units)] = []
+    if messages_of is job_messages:
+        for message in _of_all(evaluated):
+            said[message.severity, finding_words(message.finding, units)] = []
     for place, one in enumerate(evaluated.nests):
-        for message in joined_messages(job_messages(one), units):
+        for message in joined_messages(messages_of(one), units):
             names = said.setdefault((message.severity, message_words(message, one.operations, units)), [])
             names.append(evaluated.called(place))
     return said
@@ -96,9 +102,9 @@ def nest_alerts(evaluated: EvaluatedNests, units: str) -> tuple[str, ...]:
     )
 
 
-def say_nests_messages(evaluated: EvaluatedNests, units: str) -> None:
-    """Write to stderr what the reader of a table must not miss."""
-    said = _said(evaluated, units)
+def say_nests_messages(evaluated: EvaluatedNests, units: str, messages_of: MessagesOf = job_messages) -> None:
+    """Write to stderr what the reader of a table must not miss, or what `messages_of` each nest finds."""
+    said = _said(evaluated, units, messages_of)
     say_sentences((severity, _sentence(evaluated, names, words)) for (severity, words), names in said.items())
 
 

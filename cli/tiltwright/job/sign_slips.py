@@ -7,13 +7,14 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics import PlacedOperation, StackStep, cumulative_frames
 from tiltwright.files.job_file import DEFAULT_WITHIN
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import FacesInward, OutsideBlank, StackSignLost, StepDown
 
-__all__ = ["faces_inward", "outside_blank", "stack_sign_lost", "steps_down"]
+__all__ = ["faces_inward", "in_front_mm", "outside_blank", "stack_sign_lost", "steps_down"]
 
 _UPRIGHT = 0.5
 """The cosine from which on a step still goes up or down, whatever wedges stand below it."""
@@ -45,22 +46,31 @@ def steps_down(evaluated: EvaluatedJob) -> Iterator[StepDown]:
 
 
 def faces_inward(placed: PlacedOperation, evaluated: EvaluatedJob) -> FacesInward | None:
-    """A plane that turns its face to part zero where a face of the part turns its back; None where it does not.
-
-    A face of a convex part with part zero in it lies in front of part zero, seen along its normal. A floor deep in a
-    pocket from above does not; so the depth below part zero counts only where the plane does not look up.
-    """
-    normal, origin_mm = placed.axes[2], placed.origin_mm
-    up = float(normal[2])
-    if up > math.cos(math.radians(_LEAN_DEG)):
-        return None
-    height_mm = up * float(origin_mm[2])
-    in_front_mm = float(normal[:2] @ origin_mm[:2]) + (max(height_mm, 0.0) if up > 0.0 else height_mm)
-    if in_front_mm > -_INWARD_MM:
+    """A plane that turns its face to part zero where a face of the part turns its back; None where it does not."""
+    normal = placed.axes[2]
+    if normal[2] > math.cos(math.radians(_LEAN_DEG)) or in_front_mm(normal, placed.origin_mm) > -_INWARD_MM:
         return None
     table = evaluated.job.file.operation[placed.operation]
     key = next(one for one in ("at", "normal", "tip", "through") if getattr(table, one) is not None)
     return FacesInward(key)
+
+
+def in_front_mm(normal: NDArray[np.float64], origin_mm: NDArray[np.float64]) -> float:
+    """Distance that a plane's origin lies in front of part zero along its normal, as a face of the part does.
+
+    A face of a convex part that holds part zero is never behind it. A floor deep in a pocket from above is; so the depth
+    below part zero counts only where the plane does not look up.
+
+    Examples
+    --------
+    >>> side, top = np.array([0.0, -1.0, 0.0]), np.array([0.0, -0.6, 0.8])
+    >>> in_front_mm(side, np.array([0.0, -25.0, -10.0])), in_front_mm(side, np.array([0.0, 25.0, -10.0]))
+    (25.0, -25.0)
+    >>> in_front_mm(top, np.array([0.0, -20.0, -40.0]))  # 20 mm below part zero, on the near side
+    12.0
+    """
+    height_mm = float(normal[2] * origin_mm[2])
+    return float(normal[:2] @ origin_mm[:2]) + (max(height_mm, 0.0) if normal[2] > 0.0 else height_mm)
 
 
 def outside_blank(placed: PlacedOperation, evaluated: EvaluatedJob) -> OutsideBlank | None:

@@ -10,21 +10,26 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 
 import numpy as np
 
-from kinematics import Machine, PlacedOperation, rotation_about_axis
+from kinematics import Machine, PlacedOperation, Setup, rotation_about_axis
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_kinds import (
     DirectionMissed,
+    FacesInward,
     JobFinding,
     JobMessage,
+    LengthLeftIn,
     LoadersNeeded,
     NotReached,
     OutOfTravel,
     OutOfTravels,
+    OutsideBlank,
     PartOffSquare,
     PartZeroBelowPlatter,
     PatternTurnedOver,
     PlaneTurned,
     SingularRotary,
+    StackSignLost,
+    StepDown,
     TouchMistyped,
     TouchOffDifference,
     TouchOffTooFar,
@@ -33,8 +38,13 @@ from tiltwright.job.message_kinds import (
 )
 from tiltwright.job.message_wording import finding_words, message_words, operation_list, unreachable_text
 from tiltwright.job.sign_slips import faces_inward, outside_blank, stack_sign_lost, steps_down
-from tiltwright.job.touch_slips import length_left_in, out_of_travel, touch_mistyped
-from tiltwright.machine.findings import machine_findings
+from tiltwright.job.touch_slips import length_left_in, out_of_travel, touch_mistyped, zero_mistyped
+from tiltwright.machine.findings import (
+    ParallelRotaries,
+    PivotOutOfTravel,
+    PlatterKeysUnused,
+    machine_findings,
+)
 from tiltwright.output.messages import Message, Severity, as_shown, grouped
 from tiltwright.terminal.streams import note, say_no
 
@@ -45,7 +55,9 @@ __all__ = [
     "job_messages",
     "joined_messages",
     "say_messages",
+    "say_of_typed_zero",
     "say_sentences",
+    "setup_messages",
     "touch_off_messages",
 ]
 
@@ -84,6 +96,27 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
         Message(Severity.ERROR, NotReached(unreachable_text(one)), (one.name,)) for one in evaluated.unreached
     )
     return tuple(dict.fromkeys(found))
+
+
+_OF_SETUP = (
+    PlatterKeysUnused,
+    PivotOutOfTravel,
+    ParallelRotaries,
+    TouchMistyped,
+    TouchOffDifference,
+    TouchOffTooFar,
+    StackSignLost,
+    LengthLeftIn,
+    PartZeroBelowPlatter,
+    StepDown,
+    FacesInward,
+    OutsideBlank,
+)
+
+
+def setup_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
+    """Those about where things stand and which way they turn, on which every other figure rests."""
+    return tuple(message for message in job_messages(evaluated) if isinstance(message.finding, _OF_SETUP))
 
 
 _BELOW_MM = 1e-3
@@ -142,6 +175,13 @@ def say_sentences(said: Iterable[tuple[Severity, str]]) -> None:
                 say_no(words)
             else:
                 note(words, label=severity.label)
+
+
+def say_of_typed_zero(setup: Setup, units: str) -> None:
+    """Name what looks wrong in a machine file, and in a part zero typed for the all-zero pose."""
+    zero = zero_mistyped(setup.part_in_machine.translation_mm, setup.machine)
+    found = (*([] if zero is None else [zero]), *machine_findings(setup.machine))
+    say_sentences((Severity.WARNING, finding_words(finding, units)) for finding in found)
 
 
 def grouped_sentences(

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from importlib import resources
 from typing import Any
 
-__all__ = ["FIT_SCRIPTS", "SETUP_SCRIPTS", "assemble", "fit_html", "setup_html"]
+__all__ = ["FIT_SCRIPTS", "SETUP_SCRIPTS", "fit_html", "setup_html"]
 
 _SHARED = ("numbers.js", "vectors.js", "solids.js", "eye.js", "raster.js", "marks.js", "picture.js", "dom.js")
 SETUP_SCRIPTS = (
@@ -30,21 +30,23 @@ STYLES = ("page.css",)
 
 def setup_html(page: dict[str, Any]) -> str:
     """The page of a job, from its contract."""
-    return assemble("setup.html", SETUP_SCRIPTS, page)
+    return _assemble("Setup", "setup", "setup.html", SETUP_SCRIPTS, page)
 
 
 def fit_html(page: dict[str, Any]) -> str:
     """The page of a fit, from its contract."""
-    return assemble("fit.html", FIT_SCRIPTS, page)
+    return _assemble("Pivot fit", "readings", "fit.html", FIT_SCRIPTS, page)
 
 
-def assemble(frame: str, scripts: Sequence[str], page: dict[str, Any]) -> str:
-    """A self-contained HTML file.
+def _assemble(title: str, shown: str, main: str, scripts: Sequence[str], page: dict[str, Any]) -> str:
+    """A self-contained HTML file: the frame, with a page's own part, scripts and data in it.
 
     Parameters
     ----------
-    frame : str
-        The HTML file with its places for policy, styles, data and scripts.
+    title, shown : str
+        Of the page, and what its picture shows.
+    main : str
+        The HTML file of the page's own part.
     scripts : sequence of str
         In the order in which they run.
     page : dict
@@ -54,13 +56,16 @@ def assemble(frame: str, scripts: Sequence[str], page: dict[str, Any]) -> str:
     styles = [_compact(_text(name)) for name in STYLES]
     policy = f"default-src 'none'; script-src {_hashes(run)}; style-src {_hashes(styles)}; base-uri 'none'; form-action 'none'"
     filled = {
+        "TITLE": title,
+        "SHOWN": shown,
+        "MAIN": _text(main).rstrip("\n"),
         "POLICY": policy,
         "STYLES": "\n".join(f"<style>{style}</style>" for style in styles),
         "DATA": _inert_json(page),
         "SCRIPTS": "\n".join(f"<script>{script}</script>" for script in run),
     }
     # From the frame's own places only: data that holds such a place must stay data.
-    pieces = _text(frame).replace("}}", "{{").split("{{")
+    pieces = _text("frame.html").replace("}}", "{{").split("{{")
     return "".join(filled[piece] if i % 2 else piece for i, piece in enumerate(pieces))
 
 

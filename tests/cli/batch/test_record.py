@@ -331,6 +331,19 @@ def test_serials_stand_in_the_text_as_they_are(run, job, tmp_path):
     assert (tmp_path / "c.svg").exists()
 
 
+def test_a_record_whose_own_texts_are_damaged(run, job, tmp_path):
+    path = job(JOB)
+    assert run("batch", "log", path, table(tmp_path, [(100, *ZERO)])).code == 0
+    record = record_path(path)
+    raw = record.read_bytes()
+    place = raw.index(b"CREATE TABLE reading")
+    record.write_bytes(raw[: place + 3] + b"\xde\xff" + raw[place + 5 :])
+    for words in ((), ("--withdraw", "1")):
+        ended = run("batch", "log", path, *words)
+        assert ended.code == 2
+        assert str(record) in ended.err
+
+
 def test_nothing_is_added_to_a_damaged_record(run, job, tmp_path):
     path = job(JOB)
     rows = [(100 + i, *row) for i, row in enumerate(shifted(200).tolist())]

@@ -135,7 +135,7 @@ BAD_TABLES = {
     ),
     "no sigma": (
         table(GOOD[0] + ",0", GOOD[1] + ",-1", head=HEAD + ",sigma_mm"),
-        ["standard uncertainty, above 0"],
+        ["standard uncertainty above 0.000001"],
     ),
 }
 

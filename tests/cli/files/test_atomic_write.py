@@ -2,6 +2,7 @@
 
 import os
 import stat
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Self
 
@@ -129,6 +130,10 @@ def break_step(monkeypatch: pytest.MonkeyPatch, step: str, raised: BaseException
                     stream.write(data[: len(data) // 2])
                     stream.flush()
                     broken()
+
+                def writelines(self, pieces: Iterable[bytes]) -> None:
+                    for piece in pieces:
+                        self.write(piece)
 
             return Full()
 
