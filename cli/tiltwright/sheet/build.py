@@ -24,6 +24,7 @@ from tiltwright.files.job_file import OperationTable
 from tiltwright.files.loader import ReadJob
 from tiltwright.files.uncertainty_checks import states_uncertainty
 from tiltwright.files.z_reading import z_reading
+from tiltwright.job.coating import coating_rows, coating_words, cut_sizes
 from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests
 from tiltwright.job.message_wording import tolerance_words
 from tiltwright.job.nests_output import order_rows, order_words
@@ -205,6 +206,8 @@ def build_sheet(
         nest=job.nest or "",
         order_words="" if together is None else _order_words(together),
         order=() if together is None else _order(together),
+        coating=coating_words(job, units),
+        cut_sizes=tuple(coating_rows(cut_sizes(job), units)),
     )
 
 

@@ -365,6 +365,7 @@ NOTHING_CHECKED = (
 STOP = "Stop: read this first"
 LOAD_TITLE = "G-code that loads them"
 VERIFY_TITLE = "Before the first cut"
+COATING_TITLE = "Sizes to cut before the coating"
 ORDER_TITLE = "Order of work, all nests"
 NO_STEPS = "No steps: part zero is the table's origin."
 WORK_OFFSET = "work offset"
