@@ -85,7 +85,7 @@ def main():
 
 
 BLOCK, READINGS = 10_000, 1_000_000
-BOUND_MB = 16.0
+BOUND_MB = 4.0
 
 
 def blocks(count):

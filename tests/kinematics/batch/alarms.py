@@ -99,7 +99,8 @@ def main():
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     random = np.random.default_rng(options.seed)
-    return 0 if all([part(random, options.runs) for part in (run_lengths, drifts, false_alarms)]) else 1
+    held = [part(random, options.runs) for part in (run_lengths, drifts, false_alarms)]
+    return 0 if all(held) else 1
 
 
 if __name__ == "__main__":
