@@ -24,6 +24,9 @@ _EXPLAINED = 0.05
 """From this probability on they fit once a slip is taken back."""
 
 _INCH_MM = 25.4
+_FAR = 5.0
+"""Standard uncertainties beyond which a unit is suspected."""
+
 _MOST_ROWS = 12
 """Rows looked at one by one: those that stand farthest from what the others let expect."""
 
@@ -74,7 +77,7 @@ def measurement_doubts(
         if subsets is None:
             found = [*_single_values(measured, sources)]
         for rows in subsets or ():
-            for back, slip, datum in _slips(measured, rows):
+            for back, slip, datum in _slips(measured, rows, far=_far(measured, rows, sources)):
                 chance = _chance(back, sources)
                 if chance >= _EXPLAINED:
                     found.append(MeasurementDoubt(slip, rows, chance, datum))
@@ -103,6 +106,15 @@ def _standing_out(measured: MeasuredParts, sources: Sequence[UncertaintySource])
     return [(int(k),) for k in np.argsort(-away, kind="stable")[:_MOST_ROWS]]
 
 
+def _far(measured: MeasuredParts, rows: tuple[int, ...], sources: Sequence[UncertaintySource]) -> bool:
+    """True where deviations are together some five times what is stated: divided by 25.4, any would look right."""
+    prior = correct_jointly(measured, sources).prior
+    jacobian = measured.jacobian[list(rows)][:, prior.columns]
+    expected = np.einsum("kn,nm,km->k", jacobian, prior.covariance, jacobian)
+    spread = expected + measured.noise(sources).diagonal()[list(rows)]
+    return bool(np.square(measured.excess_mm[list(rows)]).sum() > _FAR**2 * spread.sum())
+
+
 def _shared(measured: MeasuredParts) -> list[tuple[int, ...]]:
     """What may share a slip: a feature on one part, a direction, a part, everything."""
     given = measured.deviations
@@ -119,11 +131,11 @@ def _shared(measured: MeasuredParts) -> list[tuple[int, ...]]:
 
 
 def _slips(
-    measured: MeasuredParts, rows: tuple[int, ...]
+    measured: MeasuredParts, rows: tuple[int, ...], *, far: bool
 ) -> Iterator[tuple[MeasuredParts, Slip, int | None]]:
-    """The deviations with each slip of these rows taken back."""
+    """The deviations with each slip of these rows taken back; `far` where they are larger than anything lets expect."""
     every = len(rows) == len(measured.deviations)
-    if every or len(measured.deviations) >= 3:
+    if far and (every or len(measured.deviations) >= 3):
         yield _scaled(measured, rows, 1.0 / _INCH_MM), "too large by 25.4", None
     if len(measured.deviations) >= 3 and not every:
         yield _scaled(measured, rows, _INCH_MM), "too small by 25.4", None

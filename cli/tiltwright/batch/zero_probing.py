@@ -174,7 +174,8 @@ def probed_parts(job: ReadJob) -> ProbedParts:
     InputFaults
         With every value that is missing, every target that the probe cannot take, and every move out of the travels.
     """
-    evaluated = evaluate_nests([job])
+    # Each part is set by its own zero: a correction of the stack's would count twice.
+    evaluated = evaluate_nests([job]).uncorrected
     faults = [*_missing(job)]
     if faults:
         raise InputFaults(faults)

@@ -446,6 +446,6 @@ def _loader_head(parts: ProbedParts, loader: int) -> list[str]:
         f"Machine: {first.job.machine.name}",
         *needs_of(max(numbers, default=1), [(1, 6), (_FROM_LINE, 49), (STAMP, last)]),
         f"Loader {loader} of {parts.evaluated.loader_count}: sets work offsets from what loader 1 has probed; moves no axis",
-        f"Parameters {STAMP} to {last} must stand as loader 1 left them",
+        f"Parameters {STAMP} to {last} must stand as loader 1 left them: run that again for every new set of parts",
         "Check every value against the setup sheet before the first cut",
     ]

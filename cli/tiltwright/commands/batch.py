@@ -78,8 +78,11 @@ def batch_offsets(
         raise option_error("--json, --csv, --gcode", "more than one", "one of them at a time")
     if gcode and output is None:
         raise option_error("--gcode", "no folder", "-o FOLDER, for a loader of each part")
-    batch = offsets_of_batch(read_job(job), parts)
+    read = read_job(job)
+    batch = offsets_of_batch(read, parts)
     check_apart(batch.evaluated)
+    if read.file.correction is not None:
+        note("the job's correction is left out here: each part goes by its own zero", label="caution")
     shown = units.value if units else batch.evaluated.nests[0].job.unit.value
     say_nests_messages(batch.evaluated, shown)
     if any(nest.unreached for nest in batch.evaluated.nests):

@@ -45,6 +45,8 @@ def program(job: JobArgument, as_json: Json = False, output: Output = None, forc
 
     read = read_job(job)
     parts = probed_parts(read)
+    if read.file.correction is not None:
+        note("the job's correction is left out here: each part goes by its own zero", label="caution")
     say_nests_messages(parts.evaluated, read.unit.value)
     if any(nest.unreached for nest in parts.evaluated.nests):
         note("nothing was written")

@@ -369,7 +369,7 @@ def _job(
 
     forms: dict[str, Callable[[], str]] = {
         "json": lambda: json_text(offsets_output.offsets_report(evaluated, shown, turns, expanded())),
-        "csv": lambda: offsets_output.offsets_csv(evaluated, shown, turns),
+        "csv": lambda: offsets_output.offsets_csv(evaluated, shown, turns, expanded()),
         "gcode": loader,
         "table": lambda: offsets_output.offsets_table(evaluated, shown, turns, expanded()),
     }
@@ -401,7 +401,7 @@ def _nests(
         "json": lambda: (
             json_text(nests_output.nests_report(evaluated, shown, turns, _of_nests(evaluated))),
         ),
-        "csv": lambda: (nests_output.nests_csv(evaluated, shown, turns),),
+        "csv": lambda: (nests_output.nests_csv(evaluated, shown, turns, _of_nests(evaluated)),),
         "gcode": loaders,
         "table": lambda: (nests_output.nests_table(evaluated, shown, turns, _of_nests(evaluated)),),
     }

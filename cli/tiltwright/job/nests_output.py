@@ -382,8 +382,13 @@ def _angles_report(nest: EvaluatedJob, name: str) -> dict[str, Any]:
     }
 
 
-def nests_csv(evaluated: EvaluatedNests, units: str, turns: TurnConvention | None = None) -> str:
-    """Work offsets of every nest as CSV, one row for each operation, the unit in every column's name."""
+def nests_csv(
+    evaluated: EvaluatedNests,
+    units: str,
+    turns: TurnConvention | None = None,
+    expanded_mm: ExpandedUncertainties | None = None,
+) -> str:
+    """Work offsets of every nest as CSV, one row for each operation, the unit in every column's name; U95 where known."""
     letters = evaluated.nests[0].setup.machine.letters
     suffix = "in" if units == "inch" else "mm"
     touched = any(one.touch is not None for one in evaluated.nests)
@@ -400,6 +405,7 @@ def nests_csv(evaluated: EvaluatedNests, units: str, turns: TurnConvention | Non
         *(f"origin_{axis}_{suffix}" for axis in "xyz"),
         *turns_columns(turns),
         *(["touch_off"] if touched else []),
+        *([f"U95_{axis}_{suffix}" for axis in "XYZ"] if expanded_mm else []),
     ]
     rows = []
     for place, one in _rows(evaluated):
@@ -419,6 +425,7 @@ def nests_csv(evaluated: EvaluatedNests, units: str, turns: TurnConvention | Non
                 *length_list(one.placed.origin_mm, units),
                 *turns_values(one.placed.axes, turns),
                 *([verdict] if touched else []),
+                *length_list(expanded_of(nest, one.placed.name, expanded_mm), units),
             ]
         )
     return csv_text(head, rows)

@@ -415,7 +415,7 @@ def _stands(evaluated: EvaluatedJob, tools: dict[str, Tool], faults: list[Diagno
             OperationPose(
                 one.placed.name,
                 one.placed.machine_deg,
-                one.placed.origin_mm,
+                evaluated.program_zero_mm(one.placed),
                 tools.get(table.tool or ""),
                 _sweep(table.sweep, job.unit),
                 table.force,

@@ -22,6 +22,7 @@ from kinematics import (
 )
 from tiltwright.files.job_file import OperationTable
 from tiltwright.files.loader import ReadJob
+from tiltwright.files.probing_checks import targets_given
 from tiltwright.files.uncertainty_checks import states_uncertainty
 from tiltwright.files.z_reading import z_reading
 from tiltwright.job.coating import coating_rows, coating_words, cut_sizes
@@ -190,6 +191,7 @@ def build_sheet(
             touched=job.touched is not None and job.touched.use == "touched",
             square_up=square_up_words(setup, job.file.square_up or {}),
             checked=None if analysis is None else _checked(analysis, units),
+            probed=bool(job.file.zero_probing is not None and targets_given(job.file.zero_probing)),
         ),
         verify_words=verify_words(
             machine,

@@ -161,8 +161,12 @@ def givens(
     touched: bool,
     square_up: Texts,
     checked: Texts | None = None,
+    probed: bool = False,
 ) -> Texts:
-    """The assumptions behind the sheet's numbers; `checked` says what was checked of clearance and travels."""
+    """The assumptions behind the sheet's numbers.
+
+    `checked` says what was checked of clearance and travels, `probed` that the job has a program which probes each part.
+    """
     machine = setup.machine
     found = [_rotary_words(rotary, units) for rotary in machine.rotaries]
     found.append(_platter_words(machine, units))
@@ -183,6 +187,11 @@ def givens(
     found.append(
         f"Part zero is {where}; turns of the stack are right-handed. Z is read at: {z_reference_words(machine, units)}."
     )
+    if probed:
+        found.append(
+            "Once the job's probing program (`tiltwright batch program`) has run, the offsets are each part's own, within its "
+            "limits of these."
+        )
     found += square_up
     if not np.any(setup.rotary_offset_deg):
         zero = " and ".join(f"{letter} offset" for letter in machine.letters)

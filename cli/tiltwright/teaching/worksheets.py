@@ -116,8 +116,19 @@ def _of_angles(exercise: Exercise) -> tuple[str, ...]:
     )
 
 
-def key(exercise: Exercise, name: str, *, by_hand: bool) -> Document:
-    """The answers with their workings; by plane trigonometry where it is asked for and solves the setup."""
+def key(exercise: Exercise, name: str, page: str = "", *, by_hand: bool) -> Document:
+    """The answers with their workings.
+
+    Parameters
+    ----------
+    exercise : Exercise
+    name : str
+        The sheet's number and letters.
+    page : str
+        The page in three dimensions beside it, if there is one.
+    by_hand : bool
+        By plane trigonometry, where it solves the setup.
+    """
     units = exercise.units
     rows = tuple(
         (
@@ -151,11 +162,16 @@ def key(exercise: Exercise, name: str, *, by_hand: bool) -> Document:
     return Document(
         "Key",
         exercise.title,
-        (("Sheet", name), ("Level", exercise.level), ("Lengths", units)),
+        (("Sheet", name), ("Level", exercise.level), ("Lengths", units), *beside(page)),
         tuple(blocks),
         FOOT,
         compact=True,
     )
+
+
+def beside(page: str) -> tuple[tuple[str, str], ...]:
+    """Where a key's exercise is to be seen in three dimensions, for the key's head."""
+    return (("In three dimensions", page),) if page else ()
 
 
 def machine_table(exercise: Exercise | PivotExercise) -> Table:

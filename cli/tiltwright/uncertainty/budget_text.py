@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from kinematics import work_offset_code
+from kinematics.uncertainty import Seam
 from tiltwright.job.coating import COATING_HEAD, coating_report, coating_rows, coating_words, cut_sizes
 from tiltwright.output.json_csv import length_list
 from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, in_units, length
@@ -182,7 +183,7 @@ def _coating(budget: JobBudget, units: str) -> str:
 
 def line_name(line: Line) -> str:
     """A feature or seam by name, operation and nest."""
-    if line.operation == line.name:
+    if isinstance(line.budget.of, Seam):
         return f"seam {_where(line.name, line.nest)}"
     return _where(f"{line.name}, {line.operation}", line.nest)
 

@@ -218,3 +218,11 @@ def test_a_clocking_past_a_limit_is_refused(run, job, examples):
     ended = run("batch", "program", job(squared, mill))
     assert (ended.code, ended.out) == (2, "")
     assert "clock_within" in ended.err
+
+
+def test_the_sheet_says_that_a_program_sets_the_offsets(run, job, examples):
+    """Only where the job says what is touched."""
+    said = "tiltwright batch program"
+    assert said in " ".join(run("sheet", examples / "sensor_feet.toml", "--nest", "left").out.split())
+    bare = FOOT.replace(FOOT[FOOT.index("[zero_") : FOOT.index("[[operation")], "")
+    assert said not in run("sheet", job(bare)).out
