@@ -176,6 +176,8 @@ def grade(folder: Path, answers: Path) -> Graded:
         if first is not None and row.read:
             row = replace(row, copy_of=first.file)
         rows.append(row)
+    # By sheet; what states none comes last.
+    rows.sort(key=lambda row: (not row.sheet.isdigit(), row.sheet.rjust(4)))
     return Graded(lesson, tuple(rows))
 
 
@@ -185,7 +187,7 @@ def _handed_in(answers: Path, endings: Sequence[str]) -> list[Path]:
         next(answers.iterdir(), None)  # a folder that is none is refused here
         found = sorted(path for path in answers.rglob("*") if path.is_file())
     except OSError as refusal:
-        why = refusal.strerror or "unreadable"
+        why = "nothing of that name" if not answers.exists() else refusal.strerror or "unreadable"
         raise InputFaults([Diagnostic(str(answers), None, "", why, "a folder of answer files")]) from None
     files = [path for path in found if path.suffix.lower() in (*endings, *_SPREADSHEETS)]
     # A text file without a column of sheets is somebody's note, not an answer.

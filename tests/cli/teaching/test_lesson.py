@@ -72,11 +72,13 @@ def test_the_key_says_what_the_exercise_is(run, tmp_path, level, units):
 
 def test_the_same_seed_gives_the_same_files(run, tmp_path):
     for name in ("one", "two"):
-        assert _new(run, tmp_path / name, "one tilt", 1, "--by-hand").code == 0
+        assert _new(run, tmp_path / name, "one tilt", 1).code == 0
     first, second = ({p.relative_to(f): p.read_bytes() for p in f.rglob("*") if p.is_file()}
                      for f in (tmp_path / "one", tmp_path / "two"))  # fmt: skip
     assert first == second
     assert "√(" in (tmp_path / "one" / "key" / "key-01.md").read_text("utf-8")
+    assert _new(run, tmp_path / "three", "one tilt", 1, "--matrices").code == 0
+    assert "√(" not in (tmp_path / "three" / "key" / "key-01.md").read_text("utf-8")
 
 
 def test_nothing_is_overwritten_without_force(run, tmp_path):
@@ -197,7 +199,8 @@ def test_a_cell_a_copy_a_subfolder_and_who_handed_in_nothing(run, tmp_path):
     (handed_in / "b.csv").write_text("\n".join(rows) + "\n")
     ended = run("lesson", "grade", folder, handed_in, "--json")
     assert ended.code == 2
-    assert [(one["right"], one["missing"]) for one in json.loads(ended.out)["students"]][1] == (8, 1)
+    rows = {one["student"]: one for one in json.loads(ended.out)["students"]}
+    assert (rows["Olin Tide"]["right"], rows["Olin Tide"]["missing"]) == (8, 1)
     text = run("lesson", "grade", folder, handed_in).out
     assert "Sheet 3." in text[text.index("Nothing handed in") :]
 
