@@ -17,12 +17,12 @@ from tiltwright.files.toml_source import add_caution
 from tiltwright.files.units import Unit
 from tiltwright.files.written_numbers import parse_written
 
-__all__ = ["PartReading", "known_nests", "read_part_readings"]
+__all__ = ["LARGEST_MB", "PartReading", "known_nests", "read_part_readings"]
 
 _REQUIRED = ("serial", "x", "y", "z")
 _OPTIONAL = ("nest", "target", "clock", "temperature")
 _SPELLED = {"x": "X_mm or X_in", "y": "Y_mm or Y_in", "z": "Z_mm or Z_in", "serial": "serial"}
-_LARGEST_MB = 64
+LARGEST_MB = 64
 _SHOP_C = (-10.0, 50.0)
 """Degrees Celsius between which a shop's machines stand (common practice); 69 is one in Fahrenheit."""
 
@@ -87,7 +87,7 @@ def read_part_readings(path: Path) -> tuple[tuple[PartReading, ...], Unit]:
         With every fault and its row.
     """
     table = csv_from_file(
-        path, "a table of parts: serial,nest,X_mm,Y_mm,Z_mm with a row for each", _LARGEST_MB
+        path, "a table of parts: serial,nest,X_mm,Y_mm,Z_mm with a row for each", LARGEST_MB
     )
     places, unit = _columns(table)
     faults = [fault for row in table.rows if (fault := uneven(table, row)) is not None]
