@@ -170,7 +170,9 @@ def withdraw(path: Path, number: int, *, who: str | None) -> bool:
         When there is no such entry of readings.
     """
     with _open(path, write=True) as database:
-        found = database.execute("SELECT kind FROM entry WHERE number = ?", (number,)).fetchone()
+        known = -(2**63) <= number < 2**63  # what the database has numbers for
+        row = database.execute("SELECT kind FROM entry WHERE number = ?", (number if known else 0,))
+        found = row.fetchone()
         if found is None or found[0] != "readings":
             numbers = [
                 str(one) for (one,) in database.execute("SELECT number FROM entry WHERE kind = 'readings'")

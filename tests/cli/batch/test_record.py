@@ -340,6 +340,14 @@ def test_a_record_that_was_begun_and_never_written_is_none(run, job, tmp_path):
     assert run("batch", "log", path, table(tmp_path, [(100, *ZERO)])).code == 0
 
 
+def test_a_number_that_no_entry_can_have(run, job, tmp_path):
+    path = job(JOB)
+    assert run("batch", "log", path, table(tmp_path, [(100, *ZERO)])).code == 0
+    ended = run("batch", "log", path, "--withdraw", "9" * 400)
+    assert ended.code == 2
+    assert "--withdraw" in ended.err
+
+
 def test_a_record_whose_own_texts_are_damaged(run, job, tmp_path):
     path = job(JOB)
     assert run("batch", "log", path, table(tmp_path, [(100, *ZERO)])).code == 0
