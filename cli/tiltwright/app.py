@@ -37,6 +37,7 @@ COMMANDS = (
     "aim",
     "reach",
     "budget",
+    "correct",
     "sheet",
     "page",
     "batch",

@@ -10,6 +10,7 @@ In the order of a question: `shapes`, `solid` (bodies in the way), `tool_assembl
 
 from kinematics.reach.beam import Section, deflection_mm, stiffness_n_per_mm
 from kinematics.reach.clearance import Clearance, ClosestPair, clearances, table_clearances
+from kinematics.reach.collision_bodies import whole_body
 from kinematics.reach.collision_model import (
     CollisionModel,
     OperationPose,
@@ -121,6 +122,7 @@ __all__ = [
     "table_clearances",
     "tool_lengths",
     "travel_margins",
+    "whole_body",
     "with_step_height",
     "with_unloading",
     "witness_points",

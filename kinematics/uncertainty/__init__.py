@@ -40,6 +40,7 @@ from kinematics.uncertainty.correction import (
     SetupEstimate,
     correct_jointly,
     deviations_after,
+    moved_by,
     offset_correction,
     setup_prior,
 )
@@ -114,6 +115,7 @@ __all__ = [
     "measured_parts",
     "measurement_doubts",
     "monte_carlo",
+    "moved_by",
     "next_feature",
     "numerical_tolerance",
     "offset_budget",

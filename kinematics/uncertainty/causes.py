@@ -47,6 +47,12 @@ _PAIR_EXPLAINS = 0.001
 _MOST_OFF = 10.0
 """Stated standard uncertainties beyond which a quantity is not believed to be off while another is off as well."""
 
+_FARTHEST = 30.0
+"""Stated standard uncertainties beyond which a quantity is not believed to be the cause."""
+
+_OVERLOOKED = {"mm": 5.0, "deg": 2.0, "K": 50.0}
+"""Sizes that nobody overlooks; beyond them the linear model would not hold either."""
+
 _RULES_OUT = 4.0
 """Standard uncertainties of a measurement that rule out a pair of causes."""
 
@@ -72,7 +78,8 @@ class SingleCause:
     cost : float or None
         The square of its distance from what is stated, in standard uncertainties.
     level : int
-        1: explains best, and the deviations cannot tell these apart. 2: explains, but not as well. 3: does not explain.
+        1: explains best, and the deviations cannot tell these apart. 2: explains, but not as well. 3: does not explain
+        them, or not by a size that can be believed.
     group : int
         Causes of one group give the same numbers in every feature, exactly or as far as such a measurement would show:
         one cause under several names.
@@ -226,8 +233,8 @@ def single_causes(joint: JointCorrection, sources: Sequence[UncertaintySource]) 
     Notes
     -----
     Weighted least squares with one unknown and a free size: the prior does not hold a cause down, it is told as its
-    cost. First everything else is taken as it is stated; where no cause explains the deviations so, and the budget does
-    not either, everything else may lie within its stated limits.
+    cost. First everything else is taken as it is stated; where no cause explains the deviations so, no two do, and the
+    budget does not either, everything else may lie within its stated limits.
     """
     measured = joint.measured
     given = tuple(sources)
@@ -237,7 +244,8 @@ def single_causes(joint: JointCorrection, sources: Sequence[UncertaintySource]) 
     columns = _candidates(joint)
     found = _fitted(joint, columns, noise, measured.excess_mm, 0.0)
     others: Literal["exact", "within limits"] = "exact"
-    if not any(one.level == 1 for one in found) and not joint.within_budget:
+    alone = SingleCauses(joint, given, tuple(sorted(found, key=_rank)), others)
+    if not alone.best and not joint.within_budget and not alone.pairs:
         prior = joint.prior
         rows = measured.jacobian[:, prior.columns]
         whole = noise + rows @ prior.covariance @ rows.T
@@ -266,12 +274,17 @@ def _joined(causes: SingleCauses) -> tuple[SingleCause, ...]:
 
 
 def best_chance(joint: JointCorrection, sources: Sequence[UncertaintySource]) -> float:
-    """The probability of the deviations by the best single cause, everything else as stated."""
+    """The probability of the deviations by the best single cause, everything else as stated or within its limits."""
     columns = _candidates(joint)
     if not columns.size:
         return joint.noise_p
-    rest, _, _ = _fits(joint, columns, joint.measured.noise(sources), joint.measured.excess_mm)
-    return chi_square_tail(float(rest.min()), joint.dof - 1)
+    measured, prior = joint.measured, joint.prior
+    noise = measured.noise(sources)
+    rows = measured.jacobian[:, prior.columns]
+    whole = noise + rows @ prior.covariance @ rows.T
+    alone, _, _ = _fits(joint, columns, noise, measured.excess_mm)
+    within, _, _ = _fits(joint, columns, whole, measured.excess_mm - rows @ prior.values)
+    return chi_square_tail(float(min(alone.min(), within.min())), joint.dof - 1)
 
 
 def _rank(cause: SingleCause) -> tuple[float, ...]:
@@ -353,7 +366,13 @@ def _fitted(
     rest, extra, weight = _fits(joint, columns, noise, left)
     dof = len(left) - 1
     chances = [chi_square_tail(float(one), dof) for one in rest]
-    explains = np.array(chances) >= EXPLAINS
+    believed = np.array(
+        [
+            _believable(joint, column, float(size))
+            for column, size in zip(columns.tolist(), extra, strict=True)
+        ]
+    )
+    explains = (np.array(chances) >= EXPLAINS) & believed
     least = float(rest[explains].min()) if explains.any() else np.inf
     level = np.where(explains, np.where(rest <= least + TOLD_APART, 1, 2), 3)
     groups = _groups(joint, columns)
@@ -397,6 +416,14 @@ def _fits(
     weight = np.square(by_column).sum(axis=0)
     size = (by_column.T @ own) / weight
     return np.clip(own @ own - np.square(size) * weight, 0.0, None), size, weight
+
+
+def _believable(joint: JointCorrection, column: int, size: float) -> bool:
+    """False for a size that nobody would overlook, and for one far beyond what is stated."""
+    quantity = joint.prior.model.quantities[column]
+    place = np.flatnonzero(joint.prior.columns == column)
+    stated = float(joint.prior.u[place[0]]) if place.size else 0.0
+    return abs(size) <= _OVERLOOKED[quantity.unit] and (not stated or abs(size) <= _FARTHEST * stated)
 
 
 def _groups(joint: JointCorrection, columns: NDArray[np.int64]) -> NDArray[np.int64]:

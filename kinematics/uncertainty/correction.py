@@ -27,6 +27,7 @@ __all__ = [
     "SetupEstimate",
     "correct_jointly",
     "deviations_after",
+    "moved_by",
     "offset_correction",
     "setup_prior",
 ]
@@ -336,6 +337,12 @@ def deviations_after(
     variance = np.einsum("kn,nm,km->k", open_rows, estimate.covariance, open_rows, optimize=True)
     seated = np.diag(measured.noise(sources)) - np.square(measured.u_mm)
     return expected, np.sqrt(np.clip(variance + seated, 0.0, None))
+
+
+def moved_by(measured: MeasuredParts, correction: OffsetCorrection) -> Array:
+    """How far a correction of the offsets moves the rows, shape (K,): what a part shows that was cut with it."""
+    by_shift, by_turn = offset_effects(measured)
+    return np.asarray(by_shift @ correction.shift_mm.ravel() + by_turn * correction.turn_deg)
 
 
 def offset_effects(measured: MeasuredParts) -> tuple[Array, Array]:

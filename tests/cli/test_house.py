@@ -24,6 +24,7 @@ COMMANDS = [
     ["aim"],
     ["reach"],
     ["budget"],
+    ["correct"],
     ["sheet"],
     ["page"],
     ["explain"],

@@ -113,6 +113,51 @@ def test_after_is_kept_by_tilt(run, job):
         assert names.index((of, "face")) < names.index((of, "port"))
 
 
+def test_the_choice_between_two_tilts_is_told(run, job):
+    """Aimed from zero the bore stands at A 30; at A -30 it shares the pose of the slot, which saves 60 degrees of 480."""
+    bore = '[[operation]]\nname = "bore"\nnormal = [0, -0.5, 0.8660254037844386]\n'
+    slot = '[[operation]]\nname = "slot"\nat = { A = -30, C = 180 }\n'
+    text = HEAD + 'order = "by tilt"\n' + PLATE + nest("left", -40.0) + nest("right", 40.0) + FACE
+    order = json.loads(run("offsets", job(text + bore + slot), "--json").out)["order"]
+    assert order["motion_deg"] == pytest.approx(480.0)
+    assert order["tilt"]["open"] == ["bore"]
+    better = order["tilt"]["better"]
+    assert (better["operation"], better["tilt"], better["motion_deg"]) == (
+        "bore",
+        "negative",
+        pytest.approx(420.0),
+    )
+    # The file asks for that tilt: the order has that motion, and nothing is open any more.
+    asked = json.loads(run("offsets", job(text + bore + 'tilt = "negative"\n' + slot), "--json").out)["order"]
+    assert (asked["motion_deg"], asked["tilt"]) == (pytest.approx(420.0), None)
+    assert 'tilt = "negative" at bore' in run("offsets", job(text + bore + slot)).out.replace("\n", " ")
+    # By nest there is nothing to choose.
+    by_nest = text.replace("by tilt", "by nest")
+    assert json.loads(run("offsets", job(by_nest + bore + slot), "--json").out)["order"]["tilt"] is None
+
+
+def test_the_order_of_work_lists_machine_and_program_angles(run, job):
+    """Nests that are squared up: one machine angle, two program angles, and the other way round."""
+    text = (
+        HEAD
+        + 'order = "by tilt"\nsquare_up = "C"\n'
+        + PLATE
+        + nest("left", -40.0)
+        + nest("right", 40.0, 0.5)
+        + FACE
+    )
+    path = job(text)
+    order = json.loads(run("offsets", path, "--json").out)["order"]
+    assert [one["machine"]["C"] for one in order["operations"]] == pytest.approx([0.0, 0.5])
+    assert [one["program"]["C"] for one in order["operations"]] == [0.0, 0.0]
+    for command in ("offsets", "sheet"):
+        told = run(command, path).out
+        assert "0.5000" in told
+        assert "face in nest right" in told
+    # Each nest's own sheet has the whole order.
+    assert "face in nest left" in run("sheet", path, "--nest", "right").out
+
+
 def test_time_of_the_index_moves_where_speeds_are_stated(run, job, examples):
     mill = (examples / "teaching_mill.toml").read_text(encoding="utf-8")
     mill = re.sub(r'(letter = "[AC]")', r"\1\nindex_speed = 30.0", mill)
@@ -240,6 +285,51 @@ def test_nests_whose_vices_overlap_are_refused(run, job, tmp_path):
     assert not list(tmp_path.glob("*.nc"))
 
 
+def test_a_tool_without_a_table_is_no_matter_of_offsets(run, job):
+    bar = "bar = [30.0, 30.0]\n"
+    path = job(
+        HEAD
+        + PLATE
+        + nest("left", -40.0, extra=bar)
+        + nest("right", 40.0, extra=bar)
+        + FACE
+        + 'tool = "mill"\n'
+    )
+    assert run("offsets", path).code == 0
+
+
+CLAMP = '[[solid]]\nname = "clamp"\non = "{on}"\nnest = "left"\nbox = {{ low = [0, -5, -5], high = [70, 5, 5] }}\n'
+
+
+@pytest.mark.parametrize(("on", "reaches"), [("part", True), ("left vice", False)])
+def test_solids_of_two_nests_that_overlap_are_refused(run, job, on, reaches):
+    """The left nest's clamp stands 70 out to the right: at part zero it meets the block there, 60 lower it does not."""
+    block = CLAMP.replace('"left"', '"right"').replace("clamp", "block").format(on="part").replace("70", "5")
+    ended = run("offsets", job(HEAD + TWO + FACE + CLAMP.format(on=on) + block.replace("[0,", "[-15,")))
+    assert ended.code == (2 if reaches else 0), ended.err
+    if reaches:
+        assert 'nest 2, name: found "right", whose "block" overlaps "clamp" of nest "left"' in ended.err
+
+
+def test_two_jobs_whose_solids_overlap_are_refused(run, job, tmp_path):
+    def on_table(x, name="vice", plate=20.0):
+        return (
+            HEAD + f'[[stack]]\nname = "plate"\nup = {plate}\nround = 150.0\n'
+            f'[[stack]]\nname = "{name}"\nup = 60.0\nshift = [{x}, 0.0]\nbar = [50.0, 50.0]\n' + FACE
+        )
+
+    first, second = job(on_table(-30.0)), tmp_path / "second.toml"
+    # The plate is one in both: it has one name and one place.
+    second.write_text(on_table(30.0), encoding="utf-8")
+    assert run("offsets", first, second).code == 0
+    second.write_text(on_table(10.0, "other vice"), encoding="utf-8")
+    ended = run("offsets", first, second)
+    assert (ended.code, ended.out) == (2, "")
+    assert 'second.toml:1: name: found "Feet", whose "other vice" overlaps "vice" of ' in ended.err
+    second.write_text(on_table(30.0, plate=21.0), encoding="utf-8")
+    assert 'whose "plate" overlaps "plate"' in run("offsets", first, second).err
+
+
 TOOL = '[[tool]]\nname = "cutter"\nlength = 90.0\ndiameter = 20.0\nflute = 20.0\n'
 
 
@@ -293,6 +383,29 @@ def test_only_a_step_of_the_nest_itself_is_studied_for_its_height(run, job):
     assert (shared.code, shared.out) == (2, "")
     assert '--size: found "plate"; allowed: a step of the nest itself: "left vice"' in shared.err
     assert run("reach", path, "--nest", "left", "--size", "left vice", "--between", "40:80").code in {0, 1}
+    for step in ("plate", "left vise"):
+        ended = run("reach", path, "--size", step)
+        assert (ended.code, ended.out) == (2, "")
+        assert 'allowed: a step of a nest itself: "left vice" or "right vice"' in ended.err
+
+
+def test_a_step_that_several_nests_have_is_studied_in_each(run, job):
+    text = HEAD + PLATE + nest("left", -40.0) + nest("right", 40.0) + FACE + TOOL
+    text = (
+        text.replace("left vice", "vice")
+        .replace("right vice", "vice")
+        .replace("up = 60.0", "up = 60.0\nbar = [30.0, 30.0]")
+    )
+    path = job(text)
+    options = ("--size", "vice", "--between", "40:80")
+    found = json.loads(run("reach", path, *options, "--json").out)
+    assert [one["nest"] for one in found["nests"]] == ["left", "right"]
+    assert found["schema"] == "tiltwright.reach-size/1"
+    for one in found["nests"]:
+        alone = json.loads(run("reach", path, *options, "--nest", one["nest"], "--json").out)
+        assert one["heights"] == alone["heights"]
+    said = run("reach", path, *options).out
+    assert said.index("NEST left") < said.index("NEST right")
 
 
 def test_what_is_said_of_one_nest_names_it_in_every_command(run, job):

@@ -8,7 +8,15 @@ from pathlib import Path
 import pytest
 from test_house import COMMANDS
 
-from tiltwright.files import job_file, machine_file, plan_file, probing_tables, rule_file, solid_tables
+from tiltwright.files import (
+    job_file,
+    machine_file,
+    plan_file,
+    probing_tables,
+    rule_file,
+    solid_tables,
+    uncertainty_tables,
+)
 from tiltwright.files.schema_types import FileTable
 
 TOP = Path(__file__).parents[2]
@@ -53,7 +61,9 @@ def test_the_walk_throughs_run(run, folder, block):
     for command in commands(block):
         ended = run(*command)
         assert ended.code in {0, 1}, (command, ended.err)
-        assert ended.code == 0 or {"batch", "budget", "check", "lesson", "pivot", "reach"} & {command[0]}, (
+        assert ended.code == 0 or {"batch", "budget", "check", "correct", "lesson", "pivot", "reach"} & {
+            command[0]
+        }, (
             command,
             ended.err,
         )
@@ -111,7 +121,15 @@ def test_the_tables_of_keys_are_those_of_the_schema(run, tmp_path):
 
 
 def test_every_key_of_every_table_is_in_them():
-    modules = (job_file, machine_file, plan_file, probing_tables, rule_file, solid_tables)
+    modules = (
+        job_file,
+        machine_file,
+        plan_file,
+        probing_tables,
+        rule_file,
+        solid_tables,
+        uncertainty_tables,
+    )
     tables = {
         t for m in modules for t in vars(m).values() if isinstance(t, type) and issubclass(t, FileTable)
     }

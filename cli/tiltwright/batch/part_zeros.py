@@ -139,7 +139,8 @@ def offsets_of_batch(job: ReadJob, table: Path) -> OffsetsOfBatch:
         )
     if faults:
         raise InputFaults(sorted(faults, key=lambda fault: fault.line or 0))
-    evaluated = evaluate_nests([job])
+    # Each part goes by its own zero: a correction of the stack's would count twice.
+    evaluated = evaluate_nests([job]).uncorrected
     places = [0 if one.nest is None else names.index(one.nest) for one in zeros]
     offsets, held = [], dict[int, Held]()
     rows = [0] * len(zeros)

@@ -39,6 +39,7 @@ __all__ = [
     "log_text",
     "platter_at",
     "read_log",
+    "sealed_line",
     "sha256_of",
 ]
 
@@ -304,11 +305,16 @@ def appended(
     path = log_path(machine_path)
     old = path.read_bytes() if path.exists() else b""
     number = len(entries) + 1
-    said = {"number": number, **record}
-    said = json.loads(json.dumps(said, allow_nan=False))  # as it will be read again
+    line, said = sealed_line(number, record)
+    return old + line, CalibrationRecord(number, said)
+
+
+def sealed_line(number: int, record: Mapping[str, Any]) -> tuple[bytes, dict[str, Any]]:
+    """A record as a line of a log, with its number and its own hash; and the record as it will be read again."""
+    said: dict[str, Any] = json.loads(json.dumps({"number": number, **record}, allow_nan=False))
     said["record_sha256"] = _record_sha256(said)
     line = json.dumps(said, ensure_ascii=False, allow_nan=False, separators=(", ", ": "))
-    return old + line.encode("utf-8", "backslashreplace") + b"\n", CalibrationRecord(number, said)
+    return line.encode("utf-8", "backslashreplace") + b"\n", said
 
 
 _DECIMALS = {"mm": 4, "inch": 5}

@@ -71,13 +71,18 @@ def batch_offsets(
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_job
     from tiltwright.job.nests_output import say_nests_messages
+    from tiltwright.reach.nest_reach import check_apart
     from tiltwright.terminal.streams import ANSWER_NO, note, say_no
 
     if sum((as_json, as_csv, gcode)) > 1:
         raise option_error("--json, --csv, --gcode", "more than one", "one of them at a time")
     if gcode and output is None:
         raise option_error("--gcode", "no folder", "-o FOLDER, for a loader of each part")
-    batch = offsets_of_batch(read_job(job), parts)
+    read = read_job(job)
+    batch = offsets_of_batch(read, parts)
+    check_apart(batch.evaluated)
+    if read.file.correction is not None:
+        note("the job's correction is left out here: each part goes by its own zero", label="caution")
     shown = units.value if units else batch.evaluated.nests[0].job.unit.value
     say_nests_messages(batch.evaluated, shown)
     if any(nest.unreached for nest in batch.evaluated.nests):
@@ -103,7 +108,7 @@ def _write_batch(batch: OffsetsOfBatch, units: str, form: str, output: Output, *
 
     if form == "gcode":
         assert output is not None
-        write_into(output, part_zeros_output.batch_loaders(batch, units), "loaders", force=force)
+        write_into(output, part_zeros_output.batch_loaders(batch, units), "loader", force=force)
         renamed = part_zeros_output.renamed_words(batch)
         if renamed:
             note(renamed)
@@ -265,10 +270,12 @@ def stub(
     from tiltwright.job.evaluate import evaluate_nests
     from tiltwright.job.nests_output import say_nests_messages
     from tiltwright.output.json_csv import json_text
+    from tiltwright.reach.nest_reach import check_apart
     from tiltwright.terminal.streams import ANSWER_NO, say_no
 
     read = read_job(job)
     evaluated = evaluate_nests([read])
+    check_apart(evaluated)
     shown = units.value if units else read.unit.value
     incomplete = not evaluated.complete
     if incomplete:

@@ -90,7 +90,7 @@ def check(
     from tiltwright.files.parsing import typed_length
     from tiltwright.files.units import Unit
     from tiltwright.job.evaluate import evaluate_job
-    from tiltwright.job.warnings import say_messages
+    from tiltwright.job.warnings import say_messages, without_correction
     from tiltwright.teaching.answers import answers_from_file, answers_from_words, requested_answers
     from tiltwright.teaching.assessment import assess, assessment_document, assessment_report
     from tiltwright.terminal.streams import ANSWER_NO
@@ -102,6 +102,7 @@ def check(
         )
     worked = evaluate_job(job, nest=nest)
     stated = Unit(units.value) if units else None
+    worked = without_correction(worked, units.value if units else worked.job.unit.value)
     say_messages(worked, units.value if units else worked.job.unit.value)
     read = (
         answers_from_file(answers, requested_answers(worked), stated)

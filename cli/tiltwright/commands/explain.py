@@ -60,13 +60,14 @@ def explain(
     too far from where the stack puts it.
     """
     from tiltwright.job.evaluate import evaluate_job
-    from tiltwright.job.warnings import say_messages
+    from tiltwright.job.warnings import say_messages, without_correction
     from tiltwright.teaching.explanation import explanation, explanation_report, workings_of
     from tiltwright.terminal.streams import ANSWER_NO
 
     check_output(output, paper)
     worked = evaluate_job(job, operation or [], nest)
     shown = units.value if isinstance(units, Units) else worked.job.unit.value
+    worked = without_correction(worked, shown)
     say_messages(worked, shown)
     if not worked.complete:
         raise typer.Exit(ANSWER_NO)

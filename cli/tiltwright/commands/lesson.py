@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from tiltwright.commands.explain import ByHand, check_output, write_document
+from tiltwright.commands.explain import check_output, write_document
 from tiltwright.commands.options import (
     Force,
     Json,
@@ -20,14 +20,15 @@ from tiltwright.commands.options import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
+    from tiltwright.output.typesetting import Paper
     from tiltwright.teaching.grading import Graded
 
 __all__ = ["app"]
 
 _MOST_LISTED = 8
-_FORMS = ("pdf", "txt", "md")
+_FORMS = ("pdf", "txt", "md", "html")
 
 app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Set exercises, and grade the answers.")
 
@@ -38,7 +39,10 @@ Folder = Annotated[Path, typer.Argument(metavar="FOLDER", help="The lesson's fol
 def new(
     folder: Folder,
     level: Annotated[
-        str, typer.Option("--level", metavar="LEVEL", help="What to train; see below.", show_default=False)
+        str,
+        typer.Option(
+            "--level", metavar="LEVEL", help="What to train; the levels are above.", show_default=False
+        ),
     ],
     seed: Annotated[int, typer.Option("--seed", help="Same seed, same numbers.", min=0, show_default=False)],
     students: Annotated[
@@ -58,7 +62,13 @@ def new(
         bool,
         typer.Option("--same-machine", help="One drawn machine for all sheets; left out: each has its own."),
     ] = False,
-    by_hand: ByHand = False,
+    by_hand: Annotated[
+        bool,
+        typer.Option(
+            "--by-hand/--matrices",
+            help="Keys by plane trigonometry, where the machine is square to its axes, or with matrices.",
+        ),
+    ] = True,
     pages: Annotated[
         bool, typer.Option("--pages", help="Also a page in three dimensions beside each key (HTML).")
     ] = False,
@@ -84,9 +94,10 @@ def new(
 
     \b
       tiltwright lesson new monday --level "one tilt" --seed 7 --students 24
-      tiltwright lesson new monday --level tilt-and-rotate --seed 7 --units inch --by-hand
+      tiltwright lesson new monday --level tilt-and-rotate --seed 7 --units inch --matrices
       tiltwright lesson new monday --level "one tilt" --seed 7 --machine mill.toml --students 24
-      tiltwright lesson new monday --level "one tilt" --seed 7 --slides --pages     to project, and in three dimensions
+      tiltwright lesson new monday --level "one tilt" --seed 7 --slides      to project, too
+      tiltwright lesson new monday --level "one tilt" --seed 7 --pages       each key in three dimensions, too
 
     In the folder: all-sheets.pdf and all-keys.pdf to print at once, sheets/ to hand out (PDF, Markdown, and a CSV file
     to fill in), and key/ for the instructor. A pivot's key/key-01.txt grades a single answer too: pivot practice --grade.
@@ -116,6 +127,7 @@ def new(
         machine=read,
         same_machine=same_machine,
         slides=slides,
+        pages=pages,
     )
     try:
         with progress_bar():
@@ -153,6 +165,9 @@ def check_folder(folder: Path, option: str, *, force: bool) -> None:
         raise option_error(
             option, f"{folder}, a folder with something in it", "a new folder, or --force to write into it"
         )
+    if not folder.exists() and not folder.resolve().parent.is_dir():
+        found = f"{folder}, in a folder that is not there"
+        raise option_error(option, found, "a folder in one that is there", "make the outer folder first")
 
 
 def write_class_set(folder: Path, files: Iterable[tuple[Path, str | bytes]], *, force: bool) -> None:
@@ -187,7 +202,12 @@ def grade(
         typer.Option("--feedback", metavar="FOLDER", help="Also a sheet for each student to hand back."),
     ] = None,
     feedback_form: Annotated[
-        str, typer.Option("--feedback-form", metavar="FORM", help="pdf, txt or md.")
+        str,
+        typer.Option(
+            "--feedback-form",
+            metavar="FORM",
+            help="pdf, txt, md, or html: the setup in three dimensions with the wrong origins in it.",
+        ),
     ] = "pdf",
     paper: PaperOption = "a4",
     force: Force = False,
@@ -255,18 +275,35 @@ def show_grades(
         document = grade_sheets.grade_document(graded, with_faults=output is not None)
         write_document(document, output, paper, force=force)
     if feedback is not None:
-        from tiltwright.output.document_files import document_files
         from tiltwright.terminal.streams import note
 
-        sheets: dict[Path, str | bytes] = {}
-        for name, document in grade_sheets.feedback(graded):
-            sheets |= document_files(document, Path(f"{name}.{feedback_form}"), paper_of(paper))
-        write_class_set(feedback, sheets.items(), force=force)
+        write_class_set(feedback, _feedback_files(graded, feedback_form, paper_of(paper)), force=force)
         note(f"{feedback}: feedback for {len(graded.counted)} students", label="done")
     if graded.faults:
         raise InputFaults(graded.faults)
     if not graded.all_right:
         raise typer.Exit(ANSWER_NO)
+
+
+def _feedback_files(graded: Graded, form: str, paper: Paper) -> Iterator[tuple[Path, str | bytes]]:
+    """What each student gets back: a sheet, or as HTML the setup in three dimensions with the wrong origins in it."""
+    from tiltwright.output.document_files import document_files
+    from tiltwright.page.assemble import setup_html
+    from tiltwright.page.contract import setup_page
+    from tiltwright.page.ghosts import ghosts_of
+    from tiltwright.teaching.assessment import Assessment
+    from tiltwright.teaching.grade_sheets import feedback_document, feedback_names
+
+    units = graded.lesson.units.value
+    for name, row in feedback_names(graded):
+        if form == "html" and isinstance(row.assessment, Assessment) and row.neighbour is None:
+            page = setup_page(row.assessment.evaluated, units, answers=ghosts_of(row.assessment, units))
+            yield Path(f"{name}.html"), setup_html(page)
+        else:
+            # Without numbers of the sheet's own there is nothing to show in a page.
+            ending = "pdf" if form == "html" else form
+            document = feedback_document(graded.lesson, row)
+            yield from document_files(document, Path(f"{name}.{ending}"), paper).items()
 
 
 def _level(text: str) -> str:

@@ -162,9 +162,12 @@ def offsets(
     if jobs and len(jobs) > 1:
         from tiltwright.files.loader import read_job
         from tiltwright.job.evaluate import evaluate_nests
+        from tiltwright.reach.nest_reach import check_apart
 
+        together = evaluate_nests([read_job(path) for path in jobs], only or [])
+        check_apart(together)
         _nests(
-            evaluate_nests([read_job(path) for path in jobs], only or []),
+            together,
             units,
             output,
             convention,
@@ -366,7 +369,7 @@ def _job(
 
     forms: dict[str, Callable[[], str]] = {
         "json": lambda: json_text(offsets_output.offsets_report(evaluated, shown, turns, expanded())),
-        "csv": lambda: offsets_output.offsets_csv(evaluated, shown, turns),
+        "csv": lambda: offsets_output.offsets_csv(evaluated, shown, turns, expanded()),
         "gcode": loader,
         "table": lambda: offsets_output.offsets_table(evaluated, shown, turns, expanded()),
     }
@@ -398,7 +401,7 @@ def _nests(
         "json": lambda: (
             json_text(nests_output.nests_report(evaluated, shown, turns, _of_nests(evaluated))),
         ),
-        "csv": lambda: (nests_output.nests_csv(evaluated, shown, turns),),
+        "csv": lambda: (nests_output.nests_csv(evaluated, shown, turns, _of_nests(evaluated)),),
         "gcode": loaders,
         "table": lambda: (nests_output.nests_table(evaluated, shown, turns, _of_nests(evaluated)),),
     }

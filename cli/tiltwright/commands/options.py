@@ -180,7 +180,7 @@ def write_numbered(texts: Sequence[str], output: Path, *, force: bool) -> None:
 
 
 def write_into(folder: Path, texts: Mapping[str, str], what: str, *, force: bool) -> None:
-    """Write several texts that belong together into a folder, which is made where it is not there, all or none."""
+    """Write several texts that belong together, each a `what`, into a folder, which is made where it is not there, all or none."""
     from tiltwright.files.atomic_write import write_folder
     from tiltwright.files.diagnostics import option_error
     from tiltwright.terminal.streams import note
@@ -191,4 +191,5 @@ def write_into(folder: Path, texts: Mapping[str, str], what: str, *, force: bool
         found = f"no folder {folder.parent}"
         raise option_error("--output", found, "a folder in one that is there", "make the folder first")
     write_folder(folder, texts, force=force)
-    note(f"{len(texts)} {what} written into {folder}", label="done")
+    words = what if len(texts) == 1 else f"{what}s"
+    note(f"{len(texts)} {words} written into {folder}", label="done")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from tiltwright.commands.lesson import write_class_set
+from tiltwright.commands.lesson import check_folder, write_class_set
 from tiltwright.commands.options import Force, Json, PaperOption, Units, UnitsOption, machine_option, paper_of
 
 if TYPE_CHECKING:
@@ -145,6 +145,7 @@ def _make(
     from tiltwright.teaching.practice_files import default_plan, practice_class, practice_files
     from tiltwright.terminal.streams import fail, note
 
+    check_folder(output, "--output", force=force)
     read = read_machine(machine)
     if not 0.0 <= direction_deg <= 1.0:
         raise option_error("--direction", f"{direction_deg:g}", "0 to 1 degree")
@@ -188,15 +189,6 @@ def _make(
             files = list(practice_class(exercises, number, unit, read.source.text, paper))
     except KinematicsError as refusal:
         fail(f"{refusal} (state what is probed where with --plan)")
-    there = [output / name for name, _ in files if (output / name).exists()]
-    if there and not force:
-        found = f"{there[0]}, a file that is there already"
-        raise option_error("--output", found, "another folder, or --force to replace it")
-    if output.exists() and not output.is_dir():
-        raise option_error("--output", f"{output}, a file", "a folder")
-    if not output.parent.is_dir():
-        found = f"a folder that cannot be made (no folder {output.parent})"
-        raise option_error("--output", found, "a folder in one that is there")
     write_class_set(output, files, force=force)
     what = "everything but key.txt" if students == 1 else "what is in sheets/"
     note(f"{output}: hand out {what}; seed {number} gives the same again", label="done")

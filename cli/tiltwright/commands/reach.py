@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
@@ -82,13 +83,18 @@ def reach(
         raise option_error("--size, --picture", "both", "one of them")
     if between is not None and size is None:
         raise option_error("--between", "without --size", "--between with --size only")
-    if nest is None and size is None and picture is None:
+    if nest is None and picture is None:
         from tiltwright.job.evaluate import evaluate_nests
 
         read = read_job(job)
         if read.nests:
             together = evaluate_nests([read], only or [])
-            _nests(together, clear, margin, units, output, whole=not only, as_json=as_json, force=force)
+            if size is None:
+                _nests(together, clear, margin, units, output, whole=not only, as_json=as_json, force=force)
+            else:
+                _nests_size(
+                    together, size, between, clear, margin, units, output, as_json=as_json, force=force
+                )
             return
         evaluated = evaluate_read_job(read, only or [])
     else:
@@ -99,11 +105,59 @@ def reach(
     _say_of_setup(evaluated, shown)
     if size is not None:
         _check_own_step(evaluated, size)
-        _size(evaluated, size, between, clear_mm, margin_mm, shown, output, as_json=as_json, force=force)
+        _size(
+            [evaluated],
+            size,
+            between,
+            clear_mm,
+            margin_mm,
+            shown,
+            output,
+            together=False,
+            as_json=as_json,
+            force=force,
+        )
     elif picture is not None:
         _picture(evaluated, clear_mm, margin_mm, shown, picture, force=force)
     else:
         _reach(evaluated, clear_mm, margin_mm, shown, output, whole=not only, as_json=as_json, force=force)
+
+
+def _nests_size(
+    evaluated: EvaluatedNests,
+    step: str,
+    between: str | None,
+    clear: str | None,
+    margin: str,
+    units: Units | None,
+    output: Output,
+    *,
+    as_json: bool,
+    force: bool,
+) -> None:
+    """The step's heights in every nest that has it."""
+    from tiltwright.job.nests_output import say_nests_messages
+    from tiltwright.job.warnings import setup_messages
+    from tiltwright.reach.nest_reach import check_apart
+
+    check_apart(evaluated)
+    shown = Units(units.value if units else evaluated.nests[0].job.unit.value)
+    nests = _nests_with_step(evaluated, step)
+    say_nests_messages(evaluated, shown.value, setup_messages)
+    clear_mm = None if clear is None else _mm(clear, "--clear", shown)
+    margin_mm = _mm(margin, "--margin", shown)
+    _size(
+        nests,
+        step,
+        between,
+        clear_mm,
+        margin_mm,
+        shown,
+        output,
+        together=True,
+        as_json=as_json,
+        force=force,
+    )
 
 
 def _check_own_step(evaluated: EvaluatedJob, step: str) -> None:
@@ -252,8 +306,26 @@ def _picture(
     _end_with_failures(analysis, shown)
 
 
+def _nests_with_step(evaluated: EvaluatedNests, step: str) -> list[EvaluatedJob]:
+    """The nests that have a step of that name; refused where none has, with the steps that each of them has."""
+    from tiltwright.files.diagnostics import nearest, one_of, option_error
+    from tiltwright.files.diagnostics import shown as quoted
+
+    own = {one.nest.name: [step.name for step in one.nest.steps] for one in evaluated.nests[0].job.nests}
+    found = [one for one in evaluated.nests if step in own[one.nest or ""]]
+    if not found:
+        names = list(dict.fromkeys(name for steps in own.values() for name in steps))
+        near = nearest(step, names)
+        allowed = (
+            f"a step of a nest itself: {one_of(names)}" if names else "none: no nest has steps of its own"
+        )
+        tip = "all nests would rise with a step that they stand on"
+        raise option_error("--size", quoted(step), allowed, f"did you mean {quoted(near)}?" if near else tip)
+    return found
+
+
 def _size(
-    evaluated: EvaluatedJob,
+    nests: Sequence[EvaluatedJob],
     step: str,
     between: str | None,
     clear_mm: float | None,
@@ -261,9 +333,11 @@ def _size(
     shown: Units,
     output: Output,
     *,
+    together: bool,
     as_json: bool,
     force: bool,
 ) -> None:
+    """Study a step's height, in one nest or one after the other in all that have it."""
     from tiltwright.files.units import Unit
     from tiltwright.job.message_wording import unreachable_text
     from tiltwright.output.json_csv import json_text
@@ -278,12 +352,21 @@ def _size(
 
     asked = parse_height_range(between, Unit(shown.value))
     with progress_bar():
-        study = study_step_height(evaluated, step, asked, clear_mm, margin_mm)
-    text = json_text(step_height_report(study, shown)) if as_json else step_height_text(study, shown)
+        studies = [study_step_height(one, step, asked, clear_mm, margin_mm) for one in nests]
+    if as_json:
+        reports = [step_height_report(study, shown) for study in studies]
+        own = [{**report, "nest": one.nest} for report, one in zip(reports, nests, strict=True)]
+        text = json_text({**reports[0], "nests": own} if together else reports[0])
+    else:
+        texts = [step_height_text(study, shown) for study in studies]
+        named = [f"NEST {one.nest}\n\n{text}" for one, text in zip(nests, texts, strict=True)]
+        text = "\n\n".join(named if together else texts)
     show_or_write(text, output, force=force)
-    if not study.heights:
-        say_no(f"no height of {study.name} fits and clears")
-    for one in evaluated.unreached:
-        say_no(f"{one.name}: {unreachable_text(one)}")
-    if not study.heights or evaluated.unreached or evaluated.touch_too_far:
+    for one, study in zip(nests, studies, strict=True):
+        before = f"{one.nest}: " if together else ""
+        if not study.heights:
+            say_no(f"{before}no height of {study.name} fits and clears")
+        for missed in one.unreached:
+            say_no(f"{before}{missed.name}: {unreachable_text(missed)}")
+    if not all(study.heights for study in studies) or not all(one.complete for one in nests):
         raise typer.Exit(ANSWER_NO)

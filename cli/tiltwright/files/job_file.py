@@ -35,6 +35,7 @@ from tiltwright.files.solid_tables import (
     ToolTable,
 )
 from tiltwright.files.uncertainty_tables import (
+    CorrectionTable,
     FeatureTable,
     LeanU,
     LeanWithin,
@@ -514,3 +515,7 @@ class JobFile(FileTable, frozen=True, kw_only=True):
         tuple[SeamTable, ...],
         Meta(description="Places where two operations meet on one surface, for `budget`."),
     ] = ()
+    correction: Annotated[
+        CorrectionTable | None,
+        Meta(description="What a measured part said about the setup, written by `correct`."),
+    ] = None

@@ -53,6 +53,7 @@ __all__ = [
     "ReadMachine",
     "ReadNest",
     "fault_at",
+    "job_from_text",
     "machine_from_text",
     "read_job",
     "read_machine",
@@ -278,7 +279,21 @@ def read_job(path: str | os.PathLike[str]) -> ReadJob:
     InputFaults
         With every fault of both files, those of the job file first.
     """
-    source = load(path, "a job file")
+    return _job(load(path, "a job file"))
+
+
+def job_from_text(file: str, path: Path, text: str) -> ReadJob:
+    """A job from the text that is to become its file, checked as `read_job` checks it.
+
+    Raises
+    ------
+    InputFaults
+        With every fault of the text and of its machine's file.
+    """
+    return _job(parsed(file, path, text))
+
+
+def _job(source: Source) -> ReadJob:
     _check_kind(source, "job")
     file, faults = decode_table(JobFile, source)
     machine, known, of_machine = _machine_of_job(source, file, faults)

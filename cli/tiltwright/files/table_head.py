@@ -54,9 +54,9 @@ def head_names(cells: Sequence[str], kinds: ColumnKinds) -> tuple[str, ...]:
 
     Examples
     --------
-    >>> kinds = ColumnKinds(("serial",), ("X", "Y"), ("clock",), bare=("clock",))
-    >>> head_names(["Serial", "X (mm)", "Y", "Clock", "Temperature_F", "who"], kinds)
-    ('serial', 'X_mm', 'Y', 'clock_deg', 'T_F', 'who')
+    >>> kinds = ColumnKinds(("serial",), ("X", "Y"), ("turn",), bare=("turn",))
+    >>> head_names(["Serial", "X (mm)", "Y", "Turn", "Temperature_F", "who"], kinds)
+    ('serial', 'X_mm', 'Y', 'turn_deg', 'T_F', 'who')
     """
     return tuple(_name(cell, kinds) for cell in cells)
 

@@ -16,6 +16,7 @@ from tiltwright.files.diagnostics import InvalidValue, KeyPath, UnlocatedDiagnos
 from tiltwright.files.schema_types import (
     LARGEST_ANGLE,
     LARGEST_LENGTH,
+    Angle,
     Coordinate,
     Direction,
     FieldType,
@@ -23,12 +24,15 @@ from tiltwright.files.schema_types import (
     Name,
     Point,
     PositiveLength,
+    TextLine,
     keys_given,
     listed,
 )
 from tiltwright.files.temperature import to_celsius
 
 __all__ = [
+    "CorrectedOffsetTable",
+    "CorrectionTable",
     "DirectionOrAxis",
     "FeatureTable",
     "GrowthTable",
@@ -360,6 +364,52 @@ class SeamTable(FileTable, frozen=True, kw_only=True):
             examples=[0.02],
         ),
     ] = None
+
+
+class CorrectedOffsetTable(FileTable, frozen=True, kw_only=True):
+    """A work offset before and after a correction."""
+
+    operation: Annotated[
+        Name, Meta(description="The operation; of a pattern, one of it.", examples=["port 2"])
+    ]
+    nest: Annotated[
+        Name | None, Meta(description="Its nest, in a job that has nests.", examples=["left"])
+    ] = None
+    before: Annotated[
+        Point,
+        Meta(
+            description="X, Y, Z as stack and machine have them. While they still do, the correction counts; when they no "
+            "longer do, it is refused.",
+            examples=[[-381.01, -203.413, -179.096]],
+        ),
+    ]
+    after: Annotated[
+        Point, Meta(description="X, Y, Z that are loaded instead.", examples=[[-381.01, -203.413, -179.044]])
+    ]
+
+
+class CorrectionTable(FileTable, frozen=True, kw_only=True):
+    """What a measured part said about the setup, as `tiltwright correct --write` puts it here; `--undo` takes it out."""
+
+    date: Annotated[
+        TextLine, Meta(description="When it was written.", examples=["2026-03-02T14:10:00+01:00"])
+    ]
+    measured: Annotated[
+        TextLine, Meta(description="The table of deviations that it comes from.", examples=["first_part.csv"])
+    ]
+    cause: Annotated[TextLine, Meta(description="What was taken to be off.", examples=["round standoff: up"])]
+    who: Annotated[Name | None, Meta(description="Who wrote it.", examples=["bay 2, early shift"])] = None
+    turn: Annotated[
+        Angle,
+        Meta(
+            description="Degrees by which it changes the last rotary's work offset: a clocking that X, Y, Z cannot take out.",
+            examples=[0.031],
+        ),
+    ] = Angle(0.0)
+    offset: Annotated[
+        tuple[CorrectedOffsetTable, ...],
+        Meta(min_length=1, description="Every work offset of the job, before and after."),
+    ]
 
 
 _BARE = {"x", "y", "z", "positioning"}

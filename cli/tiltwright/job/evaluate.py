@@ -9,6 +9,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+from numpy.typing import NDArray
+
 from kinematics import (
     KinematicsError,
     NestConflict,
@@ -21,6 +24,7 @@ from kinematics import (
     assign_work_offsets,
     compare_touch_off,
     place_operations,
+    table_pose,
     with_touched_zero,
     work_offset_code,
 )
@@ -28,6 +32,7 @@ from tiltwright.files.diagnostics import Diagnostic, InputFaults, nearest, one_o
 from tiltwright.files.loader import ReadJob, fault_at, read_job
 
 if TYPE_CHECKING:
+    from tiltwright.job.corrected_offsets import AppliedCorrection
     from tiltwright.job.order_of_work import WorkOrder
 
 __all__ = [
@@ -74,6 +79,8 @@ class EvaluatedJob:
         More operations than work offsets: several operations share one, so it is set again before each of them.
     loader_count : int
         Programs that load the offsets, of all nests together; one where they all fit.
+    correction : AppliedCorrection or None
+        What a measured part has corrected; it is in setup and operations.
     """
 
     job: ReadJob
@@ -83,6 +90,27 @@ class EvaluatedJob:
     unreached: tuple[UnreachableOperation, ...]
     before_each: bool
     loader_count: int = 1
+    correction: AppliedCorrection | None = None
+
+    @property
+    def uncorrected(self) -> EvaluatedJob:
+        """The same without the job's correction: offsets as stack and machine alone have them."""
+        if self.correction is None:
+            return self
+        operations = tuple(
+            replace(one, placed=self.correction.placed[one.placed.name]) for one in self.operations
+        )
+        return replace(self, setup=self.correction.setup, operations=operations, correction=None)
+
+    def program_zero_mm(self, placed: PlacedOperation) -> NDArray[np.float64]:
+        """The point of the part, where the stack has it, over which an operation's program zero stands; shape (3,).
+
+        Its origin, or with a correction in force the point that the corrected offset is.
+        """
+        if self.correction is None:
+            return placed.origin_mm
+        pose = table_pose(self.setup.machine, placed.machine_deg) @ self.setup.part_in_machine
+        return pose.inverse().apply(placed.offset_mm)
 
     @property
     def nest(self) -> str | None:
@@ -130,7 +158,7 @@ def evaluate_read_job(job: ReadJob, only: Sequence[str] = (), nest: str | None =
         return _in_nest(evaluate_nests([job.whole], only), job.whole, nest or job.nest)
     if job.nests or nest is not None:
         return _in_nest(evaluate_nests([job], only), job, nest)
-    setup, touch, placement = _placed_job(job)
+    setup, touch, placement, correction = _placed_job(job)
     try:
         numbering = assign_work_offsets(placement.results)
         if numbering.shared:
@@ -158,11 +186,13 @@ def evaluate_read_job(job: ReadJob, only: Sequence[str] = (), nest: str | None =
         for one, number in zip(placement.results, numbering.numbers, strict=True)
         if isinstance(one, PlacedOperation)
     )
-    evaluated = EvaluatedJob(job, setup, touch, operations, placement.unreachable, before_each=False)
+    evaluated = EvaluatedJob(
+        job, setup, touch, operations, placement.unreachable, before_each=False, correction=correction
+    )
     return _only(evaluated, only) if only else evaluated
 
 
-def _placed_job(job: ReadJob) -> tuple[Setup, TouchOff | None, Placement]:
+def _placed_job(job: ReadJob) -> tuple[Setup, TouchOff | None, Placement, AppliedCorrection | None]:
     """The setup, by the stack or the touch-off, and the placed operations of a job or of a job in a nest."""
     setup, touch = job.setup, None
     if job.touched is not None:
@@ -182,7 +212,12 @@ def _placed_job(job: ReadJob) -> tuple[Setup, TouchOff | None, Placement]:
         placement = Placement(
             tuple(replace(one, operation=places[one.operation]) for one in placement.results)
         )
-    return setup, touch, placement
+    if job.file.correction is None:
+        return setup, touch, placement, None
+    from tiltwright.job.corrected_offsets import apply_correction  # most jobs start without it
+
+    setup, results, correction = apply_correction(job, job.file.correction, setup, placement.results)
+    return setup, touch, Placement(results), correction
 
 
 @dataclass(frozen=True, eq=False)
@@ -211,6 +246,11 @@ class EvaluatedNests:
     def complete(self) -> bool:
         """True where every offset of every nest can be loaded."""
         return all(one.complete for one in self.nests)
+
+    @property
+    def uncorrected(self) -> EvaluatedNests:
+        """The same without corrections, for parts that each go by a zero of their own."""
+        return replace(self, nests=tuple(one.uncorrected for one in self.nests))
 
     def names_in_order(self) -> tuple[tuple[int, str], ...]:
         """Nest and name of every placed operation, in the order of work."""
@@ -242,7 +282,7 @@ def evaluate_nests(jobs: Sequence[ReadJob], only: Sequence[str] = ()) -> Evaluat
     placed = [_placed_job(view) for view in views]
     from tiltwright.job.order_of_work import order_of_work  # a job without nests starts without it
 
-    order = order_of_work(views, [setup for setup, _, _ in placed], [one.results for _, _, one in placed])
+    order = order_of_work(views, [setup for setup, *_ in placed], [one[2].results for one in placed])
     first = views[0]
     groups = order.groups
     if len(views) == 1:
@@ -250,7 +290,7 @@ def evaluate_nests(jobs: Sequence[ReadJob], only: Sequence[str] = ()) -> Evaluat
         groups = tuple((place,) for place in order.places)
     try:
         allocation = allocate_loaders(
-            [one.results for _, _, one in placed], groups, nest_by_nest=order.by == "by nest"
+            [one[2].results for one in placed], groups, nest_by_nest=order.by == "by nest"
         )
     except KinematicsError as refusal:
         raise InputFaults(
@@ -259,7 +299,7 @@ def evaluate_nests(jobs: Sequence[ReadJob], only: Sequence[str] = ()) -> Evaluat
     if allocation.conflicts:
         raise InputFaults([_conflict(views, placed, one) for one in allocation.conflicts])
     nests = []
-    for n, (view, (setup, touch, placement)) in enumerate(zip(views, placed, strict=True)):
+    for n, (view, (setup, touch, placement, correction)) in enumerate(zip(views, placed, strict=True)):
         numbers, loaders = allocation.numbers[n], allocation.loaders[n]
         operations = tuple(
             NumberedOperation(one, number, loader)
@@ -268,14 +308,16 @@ def evaluate_nests(jobs: Sequence[ReadJob], only: Sequence[str] = ()) -> Evaluat
         )
         several = allocation.count > 1
         nests.append(
-            EvaluatedJob(view, setup, touch, operations, placement.unreachable, several, allocation.count)
+            EvaluatedJob(
+                view, setup, touch, operations, placement.unreachable, several, allocation.count, correction
+            )
         )
     if only:
         _check_only(nests, only)
         nests = [_only_named(one, only) for one in nests]
     names = tuple(
         tuple(one.name if isinstance(one, PlacedOperation) else "" for one in placement.results)
-        for _, _, placement in placed
+        for _, _, placement, _ in placed
     )
     return EvaluatedNests(tuple(nests), order, allocation.count, len(jobs) > 1, names)
 
@@ -347,7 +389,7 @@ def _claims(jobs: Sequence[ReadJob]) -> None:
 
 def _conflict(
     views: Sequence[ReadJob],
-    placed: Sequence[tuple[Setup, TouchOff | None, Placement]],
+    placed: Sequence[tuple[Setup, TouchOff | None, Placement, AppliedCorrection | None]],
     clash: NestConflict,
 ) -> Diagnostic:
     """The fault of two operations that ask for one number."""

@@ -8,6 +8,7 @@ from tiltwright.machine.findings import MachineFinding
 from tiltwright.output.messages import Finding, Message
 
 __all__ = [
+    "CorrectionInForce",
     "DirectionMissed",
     "FacesInward",
     "JobFinding",
@@ -39,6 +40,31 @@ class LoadersNeeded(Finding, frozen=True):
 
     kind = "loaders needed"
     count: int
+
+
+class CorrectionInForce(Finding, frozen=True):
+    """Offsets that a measured part has corrected.
+
+    Attributes
+    ----------
+    date, measured, cause
+        As the job has them.
+    largest_mm : float
+        How far the offset that moves most has moved.
+    letter, turn_deg
+        The rotary whose offset changes too; 0 where it does not.
+    applied : bool
+        False where the numbers leave it out.
+    """
+
+    kind = "correction in force"
+    date: str
+    measured: str
+    cause: str
+    largest_mm: float
+    letter: str
+    turn_deg: float
+    applied: bool = True
 
 
 class TakenOutOfOrder(Finding, frozen=True):
@@ -263,6 +289,7 @@ class NotReached(Finding, frozen=True):
 
 JobFinding = (
     LoadersNeeded
+    | CorrectionInForce
     | TakenOutOfOrder
     | MachineFinding
     | StepDown

@@ -8,6 +8,7 @@ from typing import assert_never
 from kinematics import UnreachableOperation, Violation
 from tiltwright.job.evaluate import NumberedOperation
 from tiltwright.job.message_kinds import (
+    CorrectionInForce,
     DirectionMissed,
     FacesInward,
     JobFinding,
@@ -80,6 +81,8 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
                 "working by tilt takes operations out of the order of the file. Where one must come before another, say so "
                 "with `after`"
             )
+        case CorrectionInForce():
+            return _correction_words(finding, units)
         case PartZeroBelowPlatter(depth_mm):
             return (
                 f"part zero stands {length(depth_mm, units)} {UNIT_SYMBOL[units]} below the platter's face. Does a step of the "
@@ -154,6 +157,23 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
         case NotReached(why):
             return f"not reached: {why}"
     assert_never(finding)
+
+
+def _correction_words(finding: CorrectionInForce, units: str) -> str:
+    written = f'written {finding.date[:10]} from {finding.measured} for "{finding.cause}"'
+    if not finding.applied:
+        return f"the job's correction ({written}) is left out here: these numbers are the stack's own"
+    changed = []
+    if finding.largest_mm >= _SEEN_MM:
+        changed.append(f"X, Y, Z by up to {length(finding.largest_mm, units)} {UNIT_SYMBOL[units]}")
+    if finding.turn_deg:
+        changed.append(f"{finding.letter} by {angle(finding.turn_deg)} degrees")
+    changes = " and ".join(changed) or "nothing in the digits shown"
+    return f"a correction is in force ({written}); against the stack's own offsets it changes {changes}"
+
+
+_SEEN_MM = 0.0005
+"""Half the last digit that a sheet in millimetres shows."""
 
 
 def _touch_off_words(finding: TouchOffDifference, units: str) -> str:

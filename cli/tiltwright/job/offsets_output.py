@@ -219,8 +219,13 @@ def turns_values(axes: NDArray[np.float64], convention: TurnConvention | None) -
     return [*turns.angles_deg, convention.about, "yes" if turns.degenerate else "no"]
 
 
-def offsets_csv(evaluated: EvaluatedJob, units: str, turns: TurnConvention | None = None) -> str:
-    """A job's work offsets as CSV, one row for each operation, the unit in every column's name."""
+def offsets_csv(
+    evaluated: EvaluatedJob,
+    units: str,
+    turns: TurnConvention | None = None,
+    expanded_mm: ExpandedUncertainties | None = None,
+) -> str:
+    """A job's work offsets as CSV, one row for each operation, the unit in every column's name; U95 where it is known."""
     letters = evaluated.setup.machine.letters
     rotary = (evaluated.setup.rotary_offset_deg + 0.0).tolist()
     rows = [
@@ -234,6 +239,7 @@ def offsets_csv(evaluated: EvaluatedJob, units: str, turns: TurnConvention | Non
             *length_list(one.placed.origin_mm, units),
             *turns_values(one.placed.axes, turns),
             *touch_values(evaluated),
+            *length_list(expanded_of(evaluated, one.placed.name, expanded_mm), units),
         ]
         for one in evaluated.operations
     ]
@@ -248,6 +254,7 @@ def offsets_csv(evaluated: EvaluatedJob, units: str, turns: TurnConvention | Non
         *(f"origin_{axis}_{suffix}" for axis in "xyz"),
         *turns_columns(turns),
         *touch_columns(evaluated),
+        *([f"U95_{axis}_{suffix}" for axis in "XYZ"] if expanded_mm else []),
     ]
     return csv_text(head, rows)
 

@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from kinematics import Machine, PlacedOperation, Setup, rotation_about_axis
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_kinds import (
+    CorrectionInForce,
     DirectionMissed,
     FacesInward,
     JobFinding,
@@ -48,6 +50,9 @@ from tiltwright.machine.findings import (
 from tiltwright.output.messages import Message, Severity, as_shown, grouped
 from tiltwright.terminal.streams import note, say_no
 
+if TYPE_CHECKING:
+    from tiltwright.job.corrected_offsets import AppliedCorrection
+
 __all__ = [
     "alerts",
     "beyond_travel",
@@ -59,6 +64,7 @@ __all__ = [
     "say_sentences",
     "setup_messages",
     "touch_off_messages",
+    "without_correction",
 ]
 
 SQUARE_WITHIN_DEG = 0.02
@@ -73,6 +79,7 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
     found: list[JobMessage] = []
     if evaluated.before_each:
         found.append(Message(Severity.WARNING, LoadersNeeded(evaluated.loader_count)))
+    found += _correction_messages(evaluated)
     found += (Message(Severity.WARNING, one) for one in machine_findings(evaluated.setup.machine))
     found += touch_off_messages(evaluated)
     # What follows from a part zero that is refused only hides the reason.
@@ -99,6 +106,7 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
 
 
 _OF_SETUP = (
+    CorrectionInForce,
     PlatterKeysUnused,
     PivotOutOfTravel,
     ParallelRotaries,
@@ -117,6 +125,33 @@ _OF_SETUP = (
 def setup_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
     """Those about where things stand and which way they turn, on which every other figure rests."""
     return tuple(message for message in job_messages(evaluated) if isinstance(message.finding, _OF_SETUP))
+
+
+def _correction_messages(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
+    """What must be said of the correction that is in a job's offsets."""
+    if evaluated.correction is not None:
+        yield Message(Severity.WARNING, _correction_finding(evaluated.correction))
+
+
+def _correction_finding(correction: AppliedCorrection, *, applied: bool = True) -> CorrectionInForce:
+    table = correction.table
+    return CorrectionInForce(
+        table.date,
+        table.measured,
+        table.cause,
+        correction.largest_mm,
+        correction.letter,
+        float(table.turn),
+        applied,
+    )
+
+
+def without_correction(evaluated: EvaluatedJob, units: str) -> EvaluatedJob:
+    """A job without its correction, for what goes by stack and machine alone; a note says so where there is one."""
+    if evaluated.correction is not None:
+        finding = _correction_finding(evaluated.correction, applied=False)
+        note(finding_words(finding, units), label=Severity.WARNING.label)
+    return evaluated.uncorrected
 
 
 _BELOW_MM = 1e-3

@@ -80,6 +80,10 @@ class LabelBox:
 
     def crossed_by(self, start: Point, end: Point) -> bool:
         """True if a straight line runs through the label."""
+        if max(start[0], end[0]) < self.left or min(start[0], end[0]) > self.right:
+            return False
+        if max(start[1], end[1]) < self.top or min(start[1], end[1]) > self.bottom:
+            return False
         return self.clip(start, end) is not None
 
 

@@ -94,9 +94,10 @@ def setup_page(
     bodies = bodies_of(model)
     texts, lines = Repeated(), Repeated()
     digits = digits_for(units)
-    workings = workings_of(evaluated, by_hand=by_hand)
+    # What is worked out line by line is the stack; a message says that a correction comes on top.
+    workings = workings_of(evaluated.uncorrected, by_hand=by_hand)
     operations = [
-        _operation(setup, one.placed, units)
+        _operation(evaluated, one.placed, units)
         | {
             "work_offset": one.number,
             "code": work_offset_code(one.number),
@@ -199,14 +200,15 @@ def _carried(setup: Setup, part_mm: ArrayLike) -> list[Any]:
     return listed
 
 
-def _operation(setup: Setup, placed: PlacedOperation, units: str) -> dict[str, Any]:
+def _operation(evaluated: EvaluatedJob, placed: PlacedOperation, units: str) -> dict[str, Any]:
+    setup = evaluated.setup
     return {
         "name": placed.name,
         "program": placed.program_deg.tolist(),
         "machine": placed.machine_deg.tolist(),
         "shown": list(numbers.lengths(placed.offset_mm, units)),
         "origin": placed.origin_mm.tolist(),
-        "carried": _carried(setup, placed.origin_mm),
+        "carried": _carried(setup, evaluated.program_zero_mm(placed)),
         "normal": _carried_direction(setup, placed.plane.normal),
     }
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kinematics import (
+    IDENTITY,
     KinematicsError,
     NestStep,
     Pose,
@@ -51,7 +52,7 @@ from tiltwright.files.stl import read_stl
 from tiltwright.files.units import Unit
 from tiltwright.job.evaluate import EvaluatedJob
 
-__all__ = ["THIN_PLATTER_MM", "JobCollisionModel", "build_collision_model"]
+__all__ = ["THIN_PLATTER_MM", "JobCollisionModel", "build_collision_model", "own_solids"]
 
 THIN_PLATTER_MM = 1.0
 """Thickness of a platter whose file states none."""
@@ -241,6 +242,44 @@ def _array(
     return np.array([unit.to_mm(length) for length in point])
 
 
+def own_solids(evaluated: EvaluatedJob) -> tuple[tuple[Solid, Pose], ...]:
+    """What a nest alone puts on the table, or a job without nests, and where it stands: steps with a section, and solids.
+
+    What all nests share is left out, and so are solids on the base and the gripper.
+
+    Raises
+    ------
+    InputFaults
+        With every solid that is not possible.
+    """
+    job = evaluated.job
+    own = next((one for one in job.nests if one.nest.name == job.nest), None)
+    frames = [table_frame(job.machine) @ frame for frame in cumulative_frames(job.steps)]
+    mine = [k for k in range(len(job.steps)) if own is None or own.stack[k].nest == own.place]
+    found = []
+    for k in mine:
+        body = _step_body(job.file.stack[k], job.unit, {**_materials(job.file)})
+        if body is not None:
+            step = job.steps[k]
+            found.append(
+                (Solid(step.name, body.section.shape(step.up_mm, step.shift_mm), on_step(k)), frames[k])
+            )
+    at = {job.steps[k].name: frames[k] for k in mine}
+    if own is None:
+        at[job.machine.letters[-1]] = IDENTITY
+    at["part"] = evaluated.setup.part_in_machine
+    faults: list[Diagnostic] = []
+    for number, table in enumerate(job.file.solid):
+        if table.on not in at or (own is not None and own.place not in nests_of_solid(job.file, number)):
+            continue
+        # Whatever it is on, its frame is known here.
+        _, made = _solids(job, [(number, table)], {table.on: PART}, _materials(job.file), faults)
+        found += [(solid, at[table.on]) for solid in made]
+    if faults:
+        raise InputFaults(faults)
+    return tuple(found)
+
+
 def _nest_surroundings(
     job: ReadJob, materials: dict[str, tuple[float | None, float | None]], faults: list[Diagnostic]
 ) -> list[Solid]:
@@ -376,7 +415,7 @@ def _stands(evaluated: EvaluatedJob, tools: dict[str, Tool], faults: list[Diagno
             OperationPose(
                 one.placed.name,
                 one.placed.machine_deg,
-                one.placed.origin_mm,
+                evaluated.program_zero_mm(one.placed),
                 tools.get(table.tool or ""),
                 _sweep(table.sweep, job.unit),
                 table.force,

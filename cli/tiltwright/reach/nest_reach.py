@@ -4,19 +4,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from kinematics.progress import counted
-from kinematics.reach import CollisionModel, job_index_moves, scene_of, with_unloading
-from tiltwright.files.diagnostics import InputFaults
+from kinematics.reach import CollisionModel, job_index_moves, scene_of, whole_body, with_unloading
+from tiltwright.files.diagnostics import InputFaults, KeyPath, shown
 from tiltwright.files.loader import ReadJob, fault_at
 from tiltwright.job.evaluate import EvaluatedNests
 from tiltwright.job.nests_output import order_words, shown_name
+from tiltwright.output.tables import wrapped
 from tiltwright.reach.analysis import ReachAnalysis, analyse_reach
-from tiltwright.reach.collision_model import build_collision_model
+from tiltwright.reach.collision_model import own_solids
 from tiltwright.reach.report import reach_report
 from tiltwright.reach.text import moves_text, reach_text
 from tiltwright.reach.wording import failure_sentences
+
+if TYPE_CHECKING:
+    import manifold3d
 
 __all__ = [
     "NestsReach",
@@ -100,32 +104,61 @@ _OVERLAP_MM3 = 1.0
 
 
 def check_apart(evaluated: EvaluatedNests) -> None:
-    """Refuse nests of a job whose own steps overlap.
+    """Refuse nests, or jobs on one table, whose own steps or solids overlap.
+
+    A thing that two jobs both describe, by the same name in the same place, is one thing.
 
     Raises
     ------
     InputFaults
-        With the second of each such pair, and which of its steps is in the way.
+        With the second of each such pair, and what of it is in the way; or with every solid that is not possible.
     """
-    first = evaluated.nests[0].job
-    if not any(step.round or step.bar for nest in first.file.nest for step in nest.step):
+    if len(evaluated.nests) < 2:
         return
+    own = [
+        [
+            (solid.name, whole_body(solid.name, solid.shape).moved(frame).manifold)
+            for solid, frame in own_solids(nest)
+        ]
+        for nest in evaluated.nests
+    ]
     faults = []
-    own = []
-    for nest in evaluated.nests:
-        names = {step.name for step in nest.job.nests[_place(nest.job)].nest.steps}
-        bodies = scene_of(build_collision_model(nest).model).bodies
-        own.append([body for body in bodies if body.name in names])
     for a, b in combinations(range(len(own)), 2):
+        one, two = evaluated.nests[a].job, evaluated.nests[b].job
+        several = one.path != two.path
         pairs = ((x, y) for x in own[a] for y in own[b])
-        hit = next(((x, y) for x, y in pairs if (x.manifold ^ y.manifold).volume() > _OVERLAP_MM3), None)
-        if hit is not None:
-            job = evaluated.nests[b].job
-            found = f'"{job.nest}", whose "{hit[1].name}" overlaps "{hit[0].name}" of nest "{evaluated.nests[a].nest}"'
+        hit = next(((x, y) for x, y in pairs if _overlap(x, y, several=several)), None)
+        if hit is None:
+            continue
+        (first, _), (second, _) = hit
+        if not several:
+            found = (
+                f"{shown(two.nest)}, whose {shown(second)} overlaps {shown(first)} of nest {shown(one.nest)}"
+            )
             allowed, tip = "a place of its own for each nest", "move one of them with `shift`"
-            faults.append(fault_at(job, ("nest", _place(job), "name"), found, allowed, tip))
+            faults.append(fault_at(two, ("nest", _place(two), "name"), found, allowed, tip))
+            continue
+        place = f" of nest {shown(one.nest)}" if one.nest else ""
+        found = f"{shown(two.file.name)}, whose {shown(second)} overlaps {shown(first)}{place} of {one.source.file}"
+        tip = "move one of them with `shift`; what both stand on has one name and one place in both files"
+        key: KeyPath = ("nest", _place(two), "name") if two.nest else ("name",)
+        faults.append(fault_at(two, key, found, "a place of its own for each job on the table", tip))
     if faults:
         raise InputFaults(faults)
+
+
+def _overlap(
+    first: tuple[str, manifold3d.Manifold], second: tuple[str, manifold3d.Manifold], *, several: bool
+) -> bool:
+    """True where two solids share space, and are not one that two jobs both describe."""
+    shared = (first[1] ^ second[1]).volume()
+    if shared <= _OVERLAP_MM3:
+        return False
+    whole = max(first[1].volume(), second[1].volume())
+    return not (several and first[0] == second[0] and shared > whole * (1.0 - _SAME_SOLID))
+
+
+_SAME_SOLID = 1e-6
 
 
 def _place(job: ReadJob) -> int:
@@ -148,7 +181,7 @@ def nests_reach_text(reach: NestsReach, units: str) -> str:
         f"NEST {reach.evaluated.called(n)}\n\n{reach_text(one, units)}" for n, one in enumerate(reach.nests)
     ]
     if reach.moves.moves:
-        parts.append(f"{order_words(reach.evaluated.order)}\n\n{moves_text(reach.moves, units)}")
+        parts.append(f"{wrapped(order_words(reach.evaluated.order))}\n\n{moves_text(reach.moves, units)}")
     return "\n\n".join(parts)
 
 

@@ -445,7 +445,8 @@ def _free_side_deg(view: SideView, axis: Point, place: ViewTransform, layout: Pa
         turn = arc + np.radians(side)
         points = np.array(axis) + layout.arc_radius * np.stack((np.cos(turn), np.sin(turn)), axis=-1)
         if points[:, 1].max() < layout.dimension_y - 1.5:
-            clear[side] = float(np.linalg.norm(points[:, None] - points_taken[None], axis=-1).min())
+            apart = points[:, None] - points_taken[None]
+            clear[side] = float(np.sqrt((apart**2).sum(axis=-1).min()))
     if not clear:
         return 270.0
     return next((side for side, gap in clear.items() if gap > 1.5), max(clear, key=lambda side: clear[side]))

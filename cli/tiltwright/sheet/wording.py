@@ -161,8 +161,12 @@ def givens(
     touched: bool,
     square_up: Texts,
     checked: Texts | None = None,
+    probed: bool = False,
 ) -> Texts:
-    """The assumptions behind the sheet's numbers; `checked` says what was checked of clearance and travels."""
+    """The assumptions behind the sheet's numbers.
+
+    `checked` says what was checked of clearance and travels, `probed` that the job has a program which probes each part.
+    """
     machine = setup.machine
     found = [_rotary_words(rotary, units) for rotary in machine.rotaries]
     found.append(_platter_words(machine, units))
@@ -183,6 +187,11 @@ def givens(
     found.append(
         f"Part zero is {where}; turns of the stack are right-handed. Z is read at: {z_reference_words(machine, units)}."
     )
+    if probed:
+        found.append(
+            "Once the job's probing program (`tiltwright batch program`) has run, the offsets are each part's own, within its "
+            "limits of these."
+        )
     found += square_up
     if not np.any(setup.rotary_offset_deg):
         zero = " and ".join(f"{letter} offset" for letter in machine.letters)
@@ -365,6 +374,8 @@ NOTHING_CHECKED = (
 STOP = "Stop: read this first"
 LOAD_TITLE = "G-code that loads them"
 VERIFY_TITLE = "Before the first cut"
+COATING_TITLE = "Sizes to cut before the coating"
+ORDER_TITLE = "Order of work, all nests"
 NO_STEPS = "No steps: part zero is the table's origin."
 WORK_OFFSET = "work offset"
 SET_BEFORE = "set before this operation"
@@ -382,6 +393,12 @@ def labelled_alerts(sheet: Sheet) -> Texts:
 def offset_head(letter: str) -> str:
     """Column head of a rotary's own work offset, "C offset", which is not an angle to go to."""
     return f"{letter} offset"
+
+
+def order_head(sheet: Sheet) -> tuple[str, ...]:
+    """Column heads of the order of work."""
+    machine = (f"machine {letter}" for letter in sheet.letters)
+    return ("", *machine, *map(program_head, sheet.letters), "load", "operation")
 
 
 def program_head(letter: str) -> str:

@@ -17,7 +17,7 @@ from tiltwright.teaching.grading import Graded, GradedFile
 from tiltwright.teaching.lesson_file import LessonFile
 from tiltwright.teaching.pivot_assessment import pivot_grade_document
 
-__all__ = ["feedback", "grade_csv", "grade_document", "grade_report"]
+__all__ = ["feedback_document", "feedback_names", "grade_csv", "grade_document", "grade_report"]
 
 _FOOT = "For the instructor. The names come from the answer files and are stored nowhere else."
 
@@ -71,8 +71,8 @@ def _within(lesson: LessonFile) -> str:
     return f"{lesson.within:g} {lesson.units.value}{more}"
 
 
-def feedback(graded: Graded) -> Iterator[tuple[str, Document]]:
-    """Each counted student's sheet to hand back, with the name of its file without an ending."""
+def feedback_names(graded: Graded) -> Iterator[tuple[str, GradedFile]]:
+    """Each counted student's grade, with a name for the file to hand back, without an ending."""
     taken: set[str] = set()
     for row in graded.counted:
         plain = unicodedata.normalize("NFKD", row.student).encode("ascii", "ignore").decode().lower()
@@ -81,10 +81,11 @@ def feedback(graded: Graded) -> Iterator[tuple[str, Document]]:
         while name in taken:
             name, number = f"{name.removesuffix(f'-{number - 1}')}-{number}", number + 1
         taken.add(name)
-        yield name, _feedback_document(graded.lesson, row)
+        yield name, row
 
 
-def _feedback_document(lesson: LessonFile, row: GradedFile) -> Document:
+def feedback_document(lesson: LessonFile, row: GradedFile) -> Document:
+    """A student's sheet to hand back: the marks, and why the wrong numbers are wrong."""
     units = lesson.units.value
     title = f"{lesson.level.capitalize()}, sheet {lesson.name_of(int(row.sheet))}"
     if row.neighbour is not None or row.assessment is None:

@@ -45,6 +45,7 @@ __all__ = [
     "job_name",
     "key_name",
     "lesson_files",
+    "page_name",
     "pivot_key_files",
     "readings_name",
 ]
@@ -71,6 +72,11 @@ def readings_name(sheet: int) -> str:
     return f"readings-{sheet:02d}.csv"
 
 
+def page_name(sheet: int) -> str:
+    """The page of a sheet in three dimensions, in the folder of keys."""
+    return f"page-{sheet:02d}.html"
+
+
 @dataclass(frozen=True)
 class LessonOrder:
     """A lesson as it is asked for.
@@ -89,6 +95,8 @@ class LessonOrder:
         One drawn machine for all sheets.
     slides : bool
         Also the worked exercises to project.
+    pages : bool
+        The keys name the page beside them, which `tiltwright.page` makes.
     """
 
     level: str
@@ -100,6 +108,11 @@ class LessonOrder:
     machine: ReadMachine | None = None
     same_machine: bool = False
     slides: bool = False
+    pages: bool = False
+
+    def page_of(self, sheet: int) -> str:
+        """The name of the page beside a sheet's key; empty where none is made."""
+        return page_name(sheet) if self.pages else ""
 
 
 @dataclass(frozen=True)
@@ -230,7 +243,11 @@ def _offset_sheet(order: LessonOrder, number: int, machine: Machine | None, text
         others[Path(KEYS) / machine_file] = own
     within = f"{DEFAULT_WITHIN[order.units]:g} {order.units}"
     return ClassSheet(
-        number, name, worksheet(exercise, name, within), key(exercise, name, by_hand=order.by_hand), others
+        number,
+        name,
+        worksheet(exercise, name, within),
+        key(exercise, name, order.page_of(number), by_hand=order.by_hand),
+        others,
     )
 
 
@@ -243,7 +260,10 @@ def _pivot_sheet(order: LessonOrder, number: int, machine: Machine | None, text:
     others[Path(SHEETS) / f"answers-{number:02d}.csv"] = pivot_answer_csv(exercise)
     if text is None:
         others[Path(KEYS) / machine_file] = own
-    sheet, solved = pivot_worksheet(exercise, support), pivot_key(exercise, support, machine_file)
+    sheet, solved = (
+        pivot_worksheet(exercise, support),
+        pivot_key(exercise, support, machine_file, order.page_of(number)),
+    )
     return ClassSheet(number, sheet_name(exercise), sheet, solved, others)
 
 

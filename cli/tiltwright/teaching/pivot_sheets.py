@@ -16,6 +16,7 @@ from tiltwright.output.document import (
     BulletList,
     Document,
     Heading,
+    PageBreak,
     Paragraph,
     Picture,
     Table,
@@ -25,7 +26,7 @@ from tiltwright.teaching.answers import RequestedAnswers
 from tiltwright.teaching.explanation import digits_for, step_block
 from tiltwright.teaching.lesson_file import letters_of
 from tiltwright.teaching.pivot_drawing import PANEL_MM, draw_probing
-from tiltwright.teaching.worksheets import FOOT, machine_table, skew_lines, z_is_read
+from tiltwright.teaching.worksheets import FOOT, beside, machine_table, skew_lines, z_is_read
 
 __all__ = ["pivot_answer_csv", "pivot_key", "pivot_worksheet", "pivots_asked", "sheet_name"]
 
@@ -90,6 +91,8 @@ def _hand_tasks(exercise: PivotExercise, support: AttainableAccuracy) -> list[Bl
     repeats = numbers.length(exercise.repeatability_mm or 0.0, units)
     blocks: list[Block] = []
     for i, one in enumerate(exercise.probings):
+        # Readings and their drawing stand on one page: one page for each pivot.
+        blocks += [PageBreak()] if blocks else []
         blocks += [Heading(f"Read while {one.letter} turned: {_what(one)} ({units})"), _readings(one, units)]
         blocks.append(BulletList(_about(exercise, one)))
         blocks.append(Picture(draw_probing(exercise, i, units), _title(one), PANEL_MM[0], titled=False))
@@ -220,7 +223,9 @@ def _tilted_away(exercise: PivotExercise) -> str:
     )
 
 
-def pivot_key(exercise: PivotExercise, support: AttainableAccuracy, machine_file: str) -> Document:
+def pivot_key(
+    exercise: PivotExercise, support: AttainableAccuracy, machine_file: str, page: str = ""
+) -> Document:
     """The answers, by plane geometry and by least squares, with the working."""
     units = exercise.units
     blocks: list[Block] = [Heading("Answers"), _answers(exercise, support)]
@@ -255,7 +260,12 @@ def pivot_key(exercise: PivotExercise, support: AttainableAccuracy, machine_file
         )
         blocks.append(Paragraph(f"The pivot of {one.letter}: {written}", bold=True))
     return Document(
-        "Key", exercise.title, (*_identity(exercise), ("Lengths", units)), tuple(blocks), FOOT, compact=True
+        "Key",
+        exercise.title,
+        (*_identity(exercise), ("Lengths", units), *beside(page)),
+        tuple(blocks),
+        FOOT,
+        compact=True,
     )
 
 

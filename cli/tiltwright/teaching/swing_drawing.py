@@ -110,7 +110,13 @@ def _labels(canvas: Canvas, named: Sequence[tuple[str, Point]]) -> None:
     """Each point's name beside it, in the first place that is clear of lines and of other names."""
     for mark, at in named:
         width = width_em(mark, bold=True) * TYPE_MM
-        best = min(_places(at, width), key=lambda place: _crossings(canvas, place, width))
+        best, least = at, math.inf
+        for place in _places(at, width):
+            cost = _crossings(canvas, place, width)
+            if cost < least:
+                best, least = place, cost
+            if cost == 0:
+                break
         canvas.text(best, mark, TYPE_MM, bold=True, halo=True)
 
 

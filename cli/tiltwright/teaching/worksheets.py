@@ -9,7 +9,14 @@ import numpy as np
 
 from kinematics import Machine, RotaryAxis
 from kinematics.machine import is_horizontal
-from kinematics.teaching import Exercise, PivotExercise, all_solutions, normal_steps, why_not_by_trigonometry
+from kinematics.teaching import (
+    Exercise,
+    PivotExercise,
+    TouchDisplay,
+    all_solutions,
+    normal_steps,
+    why_not_by_trigonometry,
+)
 from kinematics.teaching.working import axis_name, seen_from, square_axis
 from tiltwright.output import numbers
 from tiltwright.output.document import (
@@ -116,8 +123,19 @@ def _of_angles(exercise: Exercise) -> tuple[str, ...]:
     )
 
 
-def key(exercise: Exercise, name: str, *, by_hand: bool) -> Document:
-    """The answers with their workings; by plane trigonometry where it is asked for and solves the setup."""
+def key(exercise: Exercise, name: str, page: str = "", *, by_hand: bool) -> Document:
+    """The answers with their workings.
+
+    Parameters
+    ----------
+    exercise : Exercise
+    name : str
+        The sheet's number and letters.
+    page : str
+        The page in three dimensions beside it, if there is one.
+    by_hand : bool
+        By plane trigonometry, where it solves the setup.
+    """
     units = exercise.units
     rows = tuple(
         (
@@ -140,8 +158,10 @@ def key(exercise: Exercise, name: str, *, by_hand: bool) -> Document:
         )
     by_hand = by_hand and not why_not_by_trigonometry(exercise.setup, exercise.stack)
     normals = exercise.normals or ((0, 0, 1),) * len(exercise.placed)
+    zero = exercise.setup.machine.zero_deg
+    touched = None if exercise.touched_mm is None else TouchDisplay(exercise.touched_mm, zero)
     workings = [
-        working_of(exercise.setup, placed, exercise.stack, normal_steps(normal), by_hand=by_hand)
+        working_of(exercise.setup, placed, exercise.stack, normal_steps(normal), touched, by_hand=by_hand)
         for placed, normal in zip(exercise.placed, normals, strict=True)
     ]
     blocks += symbols_blocks(workings)
@@ -151,11 +171,16 @@ def key(exercise: Exercise, name: str, *, by_hand: bool) -> Document:
     return Document(
         "Key",
         exercise.title,
-        (("Sheet", name), ("Level", exercise.level), ("Lengths", units)),
+        (("Sheet", name), ("Level", exercise.level), ("Lengths", units), *beside(page)),
         tuple(blocks),
         FOOT,
         compact=True,
     )
+
+
+def beside(page: str) -> tuple[tuple[str, str], ...]:
+    """Where a key's exercise is to be seen in three dimensions, for the key's head."""
+    return (("In three dimensions", page),) if page else ()
 
 
 def machine_table(exercise: Exercise | PivotExercise) -> Table:

@@ -9,10 +9,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics import Machine, is_horizontal
 from kinematics.uncertainty import (
     ModelOperation,
+    OffsetCorrection,
     PartModel,
     QuantityKind,
     SetupModel,
@@ -33,6 +35,8 @@ from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.uncertainty.drawn_features import drawn_features
 from tiltwright.uncertainty.known_lines import CalibrationSource, calibration_source
 
+Array = NDArray[np.float64]
+
 __all__ = [
     "TakenAsExact",
     "UncertainJob",
@@ -49,7 +53,7 @@ class TakenAsExact:
     ----------
     kind : str
         That of its quantities, or "held" for what the calibration did not determine, "expansion" for what does not
-        grow, "lines edited" for lines that are not the log's.
+        grow, "coefficient" for a material's coefficient of expansion, "lines edited" for lines that are not the log's.
     owner : str
     words : str
         Of a held one, what it is.
@@ -92,6 +96,27 @@ class UncertainJob:
     unreached: tuple[str, ...] = ()
 
     @property
+    def loaded_mm(self) -> Array:
+        """X, Y, Z of each operation's offset as it is loaded, with the correction in force; shape (O, 3)."""
+        placed = [one.placed.offset_mm for view in self.views for one in view.operations]
+        return np.array(placed).reshape(-1, 3)
+
+    @property
+    def uncorrected_mm(self) -> Array:
+        """The same without a correction."""
+        placed = [one.placed.offset_mm for view in self.views for one in view.uncorrected.operations]
+        return np.array(placed).reshape(-1, 3)
+
+    @property
+    def in_force(self) -> OffsetCorrection | None:
+        """The correction that is in the loaded offsets; None without one."""
+        table = self.views[0].job.file.correction
+        if table is None:
+            return None
+        shift, nothing = self.loaded_mm - self.uncorrected_mm, np.zeros(self.loaded_mm.shape)
+        return OffsetCorrection(shift, nothing, float(table.turn), 0.0, float(table.turn) != 0.0)
+
+    @property
     def numbers(self) -> tuple[int, ...]:
         """The number of each operation's work offset."""
         return tuple(one.number for view in self.views for one in view.operations)
@@ -129,6 +154,7 @@ def uncertain_job(views: EvaluatedJob | Sequence[EvaluatedJob]) -> UncertainJob:
         When the log of calibrations cannot be read, or a datum does not say which of several places it means.
     """
     several = (views,) if isinstance(views, EvaluatedJob) else tuple(views)
+    given, several = several, tuple(view.uncorrected for view in several)
     job, file = several[0].job, several[0].job.file
     expansions: dict[str, float] = dict(EXPANSIONS)
     expansions.update({one.name: one.expansion for one in file.material if one.expansion is not None})
@@ -179,7 +205,7 @@ def uncertain_job(views: EvaluatedJob | Sequence[EvaluatedJob]) -> UncertainJob:
     statement.tools(file)
     statement.temperature(file, expansions)
     return UncertainJob(
-        several,
+        given,
         model,
         part,
         tuple(statement.sources),
@@ -322,6 +348,15 @@ class _Statement:
             for node, table in zip(nodes, self.tables[nest], strict=True):
                 if table.material is None or table.material not in expansions:
                     self.exact.append(TakenAsExact("expansion", node.key))
+        grow = [
+            table.material
+            for tables in self.tables.values()
+            for table in tables
+            if table.material in expansions
+        ]
+        for material in dict.fromkeys([*grow, warmth.part]):
+            if material is not None and material in expansions:
+                self.exact.append(TakenAsExact("coefficient", material))
         if warmth.part is None:
             self.exact.append(TakenAsExact("expansion", "part"))
         if not self.model.growth_mm_per_k.any():

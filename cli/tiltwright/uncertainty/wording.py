@@ -4,11 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from kinematics.uncertainty import QUANTITY_UNITS, UncertaintySource
-from tiltwright.output.numbers import ANGLE_DECIMALS, DECIMALS, UNIT_SYMBOL, fixed, in_units
+import numpy as np
+
+from kinematics.uncertainty import QUANTITY_UNITS, SetupModel, UncertainQuantity, UncertaintySource
+from tiltwright.output.numbers import ANGLE_DECIMALS, DECIMALS, UNIT_SYMBOL, fixed, in_units, length
 from tiltwright.uncertainty.evaluation import TakenAsExact
 
-__all__ = ["exact_words", "fine", "half_width_words", "source_words"]
+__all__ = [
+    "cause_words",
+    "exact_words",
+    "fine",
+    "half_width_words",
+    "quantity_words",
+    "signed",
+    "size_words",
+    "source_words",
+]
 
 _WHAT = {
     "calibration": "calibration of the rotary axes",
@@ -108,6 +119,8 @@ def exact_words(exact: Iterable[TakenAsExact], units: str) -> list[str]:
 def _one_kind(kind: str, names: list[str], units: str) -> str:
     if kind == "temperature":
         return "temperature: set-up and run taken as equally warm; state [temperature] (a shop may change by 2 to 8 K in a day)"
+    if kind == "coefficient":
+        return f"coefficients of expansion ({', '.join(names)}): as they stand (usual: 5 to 10 % from one alloy to the next)"
     if kind == "expansion":
         return f"growth with temperature: no material or growth is stated for {'; '.join(names)}"
     what, low, high, key = _USUAL[kind]
@@ -125,3 +138,106 @@ def _size(kind: str, low: float, high: float, units: str) -> str:
     if kind == "rotary angle":
         return f"{low * 3600.0:.0f} to {high * 3600.0:.0f} arcsec"
     return f"{low:g} to {high:g} degrees"
+
+
+def quantity_words(model: SetupModel, quantity: UncertainQuantity) -> str:
+    """The name of a single quantity, as reports and options have it."""
+    kind, owner, component = quantity.kind, quantity.owner, quantity.component
+    if kind in {"line shift", "line tilt"}:
+        what = "position along" if kind == "line shift" else "direction toward"
+        return f"{owner} axis: {what} {_across(model, quantity)[0]}"
+    if kind == "rotary angle":
+        return f"{owner} axis: angle at {_place(quantity, 'mm')}"
+    if kind == "axis position":
+        return f"{owner} axis: position at {_place(quantity, 'mm')}"
+    words = source_words(UncertaintySource(kind, owner, (quantity,), np.zeros((1, 1))))
+    if kind in {"step lean", "part lean", "platter tilt"}:
+        return f"{words} about {component}"
+    return f"{words} {component}" if component else words
+
+
+def _across(model: SetupModel, quantity: UncertainQuantity) -> tuple[str, float]:
+    """The machine axis along which a line shifts or tilts, and the sign with which it does; of a slanting line, its number."""
+    i = model.machine.index(quantity.owner)
+    across = model.line_basis[i][int(quantity.component) - 1]
+    k = int(np.abs(across).argmax())
+    if abs(across[k]) > _ALONG:
+        return "XYZ"[k], float(np.sign(across[k]))
+    return (
+        f"direction {quantity.component} across it ({', '.join(fixed(one, 3) for one in across.tolist())})",
+        1.0,
+    )
+
+
+_ALONG = 0.999
+"""A line's direction across it counts as a machine axis within 2.6 degrees."""
+
+
+def signed(model: SetupModel, quantity: UncertainQuantity, value: float) -> float:
+    """A quantity's value as it is shown: of a line, along the machine's axis."""
+    if quantity.kind in {"line shift", "line tilt"}:
+        return value * _across(model, quantity)[1]
+    return value
+
+
+def size_words(quantity: UncertainQuantity, value: float, units: str) -> str:
+    """How far a quantity is off, with its unit and a sign."""
+    unit = quantity.unit
+    if unit == "mm":
+        return f"{_plus(fine(value, units))} {UNIT_SYMBOL[units]}"
+    if unit == "K":
+        return f"{_plus(fixed(value, 1))} K"
+    if quantity.kind == "rotary angle":
+        return f"{_plus(fixed(value * 3600.0, 0))} arcsec"
+    return f"{_plus(fixed(value, ANGLE_DECIMALS))} degrees"
+
+
+def _plus(text: str) -> str:
+    return text if text.startswith("-") else f"+{text}"
+
+
+_CAUSES = {
+    "step up": "{owner} {size} {taller} than stated",
+    "step shift": "{owner} {size} off in {sign}{component}",
+    "step turn": "{owner} clocked by {signed}",
+    "step lean": "{owner} leaning by {signed} about {component}",
+    "platter face": "platter's face {size} {higher} than stated",
+    "platter tilt": "platter leaning by {signed} about {component}",
+    "line shift": "{owner} axis {size} off in {sign}{across}",
+    "line tilt": "{owner} axis tipped by {size} toward {sign}{across}",
+    "rotary angle": "{owner} stands {signed} off at {at}",
+    "axis position": "{owner} stands {signed} off at {at}",
+    "touch-off": "touch-off {signed} off in {component}",
+    "tool length": "{owner} {size} {longer} than stated",
+    "tool diameter": "{owner} {size} {larger} in diameter than stated",
+    "temperature": "{warmed} by {size}",
+}
+
+
+def cause_words(model: SetupModel, quantity: UncertainQuantity, value: float, units: str) -> str:
+    """What is wrong if a quantity is off by so much, as it is said in the shop."""
+    stated = signed(model, quantity, value)
+    up = stated > 0.0
+    across = _across(model, quantity)[0] if quantity.kind in {"line shift", "line tilt"} else ""
+    return _CAUSES[quantity.kind].format(
+        owner=quantity.owner,
+        component=quantity.component,
+        across=across,
+        size=size_words(quantity, abs(stated), units).lstrip("+"),
+        signed=size_words(quantity, stated, units),
+        sign="+" if up else "-",
+        at=_place(quantity, units),
+        taller="taller" if up else "shorter",
+        higher="higher" if up else "lower",
+        longer="longer" if up else "shorter",
+        larger="larger" if up else "smaller",
+        warmed="warmed" if up else "cooled",
+    )
+
+
+def _place(quantity: UncertainQuantity, units: str) -> str:
+    """Where a positioning error is made: an angle, or a coordinate in the unit shown."""
+    place = quantity.place or 0.0
+    if quantity.unit == "mm":
+        return f"{length(place, units)} {UNIT_SYMBOL[units]}"
+    return fixed(place, 3).rstrip("0").rstrip(".")

@@ -11,6 +11,7 @@ from kinematics import transform_points
 from kinematics.calibration import fit_pivots, readings_from_rows
 from tiltwright.calibration.plots import circles_about, fit_plot, nice
 from tiltwright.files.loader import read_machine
+from tiltwright.output.figure_style import as_file, label, new_figure
 
 MAGIC = {".png": b"\x89PNG", ".pdf": b"%PDF-", ".svg": b"<?xml"}
 
@@ -71,11 +72,26 @@ def fit_of(examples, name, poses, points, **kwargs):
     return fit_pivots(readings_from_rows(kinds, names, angles, read.reshape(-1, 3)), machine, **kwargs)
 
 
-@pytest.mark.parametrize("name", ["$x^2$ _under", "__", "ポート", "a\\frac", "$"])
-def test_names_are_no_formulas(examples, name):
+FORMULAS = ("$x^2$ _under", "__", "ポート", "a\\frac", "$")
+
+
+def test_names_are_no_formulas(examples):
     poses = [[a, c] for a in (0.0, -45.0, -90.0) for c in (0.0, 90.0, 180.0)]
-    fit = fit_of(examples, name, poses, [[-331.0, -203.4, -310.5]], sigma_mm=0.002)
+    fit = fit_of(examples, " ".join(FORMULAS), poses, [[-331.0, -203.4, -310.5]], sigma_mm=0.002)
     assert fit_plot(fit, "inch", ".png").startswith(MAGIC[".png"])
+
+
+@pytest.mark.filterwarnings("ignore:.*[Gg]lyph")
+@pytest.mark.parametrize("name", FORMULAS)
+def test_a_label_is_no_formula(name):
+    """A formula that cannot be set would end the drawing; one that can would be smaller than its letters."""
+    drawn = []
+    for text in (label(name), label(name).replace("\\$", "N")):
+        figure = new_figure(3.0, 1.0)
+        written = figure.text(0.1, 0.5, text)
+        assert as_file(figure, ".png").startswith(MAGIC[".png"])
+        drawn.append(written.get_window_extent().width)
+    assert drawn[0] == pytest.approx(drawn[1], rel=0.2)
 
 
 def test_a_rotary_that_stands_still_and_nothing_to_spare(examples):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import io
 import re
 import shutil
@@ -82,9 +83,10 @@ def test_pages_are_grey_only(make, setup):
         assert np.ptp(page, axis=-1).max() == 0
 
 
-@pytest.fixture
-def letters_set(make, monkeypatch, tmp_path):
+@pytest.fixture(scope="module")
+def letters_set(make, tmp_path_factory):
     """Number of letters set for a name, on one endless page: running heads would count with the pages."""
+    tmp_path = tmp_path_factory.mktemp("endless")
     template = typeset.TEMPLATE.read_text("utf-8")
     assert "  paper: data.paper,\n" in template
     endless = tmp_path / "sheet" / "page.typ"
@@ -95,11 +97,13 @@ def letters_set(make, monkeypatch, tmp_path):
     endless.write_text(
         template.replace("  paper: data.paper,\n", "  width: 210mm, height: 9000mm,\n"), "utf-8"
     )
-    monkeypatch.setattr(typesetting, "TEMPLATES", tmp_path)
-    monkeypatch.setattr(typeset, "TEMPLATE", endless)
 
+    @functools.cache
     def count(name: str) -> int:
-        (page,) = typeset.svg_pages(make(job=job_named(name)))
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(typesetting, "TEMPLATES", tmp_path)
+            patch.setattr(typeset, "TEMPLATE", endless)
+            (page,) = typeset.svg_pages(make(job=job_named(name)))
         return glyphs(page)
 
     return count

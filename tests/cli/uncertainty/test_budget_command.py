@@ -1,5 +1,7 @@
 """`tiltwright budget` as a setter types it: its JSON, its verdicts, the log of calibrations, and what is wrong."""
 
+import csv
+import io
 import json
 
 import numpy as np
@@ -311,3 +313,18 @@ def test_a_name_that_looks_like_a_formula_is_drawn_as_it_is(run, job, tmp_path):
     ended = run("budget", job(text, EXACT_MILL), "--plot", tmp_path / "budget.png")
     assert ended.code == 0, ended.err
     assert (tmp_path / "budget.png").exists()
+
+
+def test_the_csv_of_offsets_has_the_uncertainty_where_there_is_one(run, examples):
+    rows = list(csv.DictReader(io.StringIO(run("offsets", examples / "beacon_dome.toml", "--csv").out)))
+    _, found = report(run, examples / "beacon_dome.toml")
+    for row, one in zip(rows, found["operations"], strict=True):
+        assert float(row["U95_Z_mm"]) == pytest.approx(one["U95"]["Z"], rel=0.02)  # there by Monte Carlo
+    assert "U95" not in run("offsets", examples / "tide_gauge_head.toml", "--csv").out
+
+
+def test_coefficients_of_expansion_are_told_as_taken_as_they_stand(run, examples):
+    _, found = report(run, examples / "beacon_dome.toml")
+    (told,) = [words for words in found["taken_as_exact"] if "coefficients of expansion" in words]
+    assert "steel" in told
+    assert "aluminium" in told

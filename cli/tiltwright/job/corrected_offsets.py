@@ -1,0 +1,120 @@
+"""The correction of a job put into its offsets: refused where it was worked out for another setup."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from kinematics import PlacedOperation, Setup, UnreachableOperation
+from tiltwright.files.diagnostics import InputFaults, shown
+from tiltwright.files.loader import ReadJob, fault_at
+from tiltwright.files.uncertainty_tables import CorrectedOffsetTable, CorrectionTable
+
+__all__ = ["AppliedCorrection", "apply_correction"]
+
+SAME_MM = 1e-6
+"""Offsets are written to a billionth of a millimetre; a millionth apart, the setup is another one."""
+
+_TIP = "take the correction out with tiltwright correct JOB --undo, cut and measure a part, and run correct again"
+
+
+@dataclass(frozen=True, eq=False)
+class AppliedCorrection:
+    """A correction that is in a job's offsets.
+
+    Attributes
+    ----------
+    table : CorrectionTable
+    setup : Setup
+        Without it.
+    placed : dict of str to PlacedOperation
+        The operations without it, by name.
+    letter : str
+        The rotary whose work offset its turn changes.
+    largest_mm : float
+        How far the offset that moves most has moved.
+    """
+
+    table: CorrectionTable
+    setup: Setup
+    placed: dict[str, PlacedOperation]
+    letter: str
+    largest_mm: float
+
+
+Placed = PlacedOperation | UnreachableOperation
+
+
+def apply_correction(
+    job: ReadJob, table: CorrectionTable, setup: Setup, results: Sequence[Placed]
+) -> tuple[Setup, tuple[Placed, ...], AppliedCorrection]:
+    """Put a job's correction into its setup and its placed operations.
+
+    Programs keep their angles. A turn goes into the last rotary's work offset, so the machine's angles move with it.
+
+    Raises
+    ------
+    InputFaults
+        When an offset without the correction is no longer what the correction was worked out for, when an operation is
+        missing in it, or when its turn would take a rotary past its limits.
+    """
+    unit, last = job.unit, len(setup.machine.rotaries) - 1
+    rotary = setup.machine.rotaries[last]
+    entries: dict[tuple[str, str | None], tuple[int, CorrectedOffsetTable]] = {
+        (one.operation, one.nest): (k, one) for k, one in enumerate(table.offset)
+    }
+    turn = np.zeros(last + 1)
+    turn[last] = float(table.turn)
+    faults, found = [], list[Placed]()
+    largest = 0.0
+    for one in results:
+        if not isinstance(one, PlacedOperation):
+            found.append(one)
+            continue
+        if (one.name, job.nest) not in entries:
+            nest = f" in nest {shown(job.nest)}" if job.nest else ""
+            faults.append(
+                fault_at(
+                    job,
+                    ("correction",),
+                    f"no offset for {shown(one.name)}{nest}",
+                    "one for every operation",
+                    _TIP,
+                )
+            )
+            continue
+        place, entry = entries[one.name, job.nest]
+        before, after = (np.array([unit.to_mm(v) for v in point]) for point in (entry.before, entry.after))
+        if float(np.abs(before - one.offset_mm).max()) > SAME_MM:
+            axis = int(np.abs(before - one.offset_mm).argmax())
+            now = f"{unit.from_mm(float(one.offset_mm[axis])):.6g}"
+            faults.append(
+                fault_at(
+                    job,
+                    ("correction", "offset", place, "before"),
+                    f"{'XYZ'[axis]} {entry.before[axis]:.6g} for {shown(one.name)}, which stack and machine now put at {now}",
+                    "the setup that the correction was worked out for",
+                    _TIP,
+                )
+            )
+            continue
+        angles = one.machine_deg + turn
+        if not bool(rotary.within(angles[last])):
+            faults.append(
+                fault_at(
+                    job,
+                    ("correction", "turn"),
+                    f"{float(table.turn):g}, which takes {shown(one.name)} past the limits of {rotary.letter}",
+                    "a turn that every operation can follow",
+                    _TIP,
+                )
+            )
+        largest = max(largest, float(np.linalg.norm(after - one.offset_mm)))
+        found.append(replace(one, machine_deg=angles, offset_mm=after))
+    if faults:
+        raise InputFaults(faults)
+    corrected = replace(setup, rotary_offset_deg=setup.rotary_offset_deg + turn)
+    placed = {one.name: one for one in results if isinstance(one, PlacedOperation)}
+    return corrected, tuple(found), AppliedCorrection(table, setup, placed, rotary.letter, largest)

@@ -1,0 +1,268 @@
+"""What a measured part says about a job: the candidates for a correction, the one that is taken, and what follows from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.uncertainty import (
+    CausePair,
+    JointCorrection,
+    MeasuredDeviation,
+    MeasurementDoubt,
+    NextFeature,
+    OffsetCorrection,
+    SeatingSpread,
+    SetupEstimate,
+    SingleCause,
+    SingleCauses,
+    Spread,
+    UncertaintySource,
+    correct_jointly,
+    deviations_after,
+    measured_parts,
+    measurement_doubts,
+    next_feature,
+    offset_correction,
+    seating_spread,
+    single_causes,
+)
+from tiltwright.files.diagnostics import nearest, one_of, option_error, shown
+from tiltwright.uncertainty.evaluation import UncertainJob
+from tiltwright.uncertainty.measured_table import MeasuredTable
+from tiltwright.uncertainty.wording import quantity_words
+
+__all__ = ["EVERYTHING", "Candidate", "JobCorrection", "job_correction"]
+
+EVERYTHING = "everything together"
+"""The name of the joint estimate among the candidates."""
+
+AGREE_MM = 0.01
+"""Corrections that differ by no more than this at every operation count as one."""
+
+_MOST_PAIRS = 12
+
+
+@dataclass(frozen=True, eq=False)
+class Candidate:
+    """A correction that the deviations may mean.
+
+    Attributes
+    ----------
+    name : str
+        By which it is chosen.
+    estimate : SetupEstimate
+    offsets : OffsetCorrection
+    cause : SingleCause or None
+    pair : CausePair or None
+    """
+
+    name: str
+    estimate: SetupEstimate
+    offsets: OffsetCorrection
+    cause: SingleCause | None = None
+    pair: CausePair | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class JobCorrection:
+    """What measured parts say about a job.
+
+    Attributes
+    ----------
+    job : UncertainJob
+    table : MeasuredTable
+    sources : tuple of UncertaintySource
+        The job's, and how parts were found to seat where the job does not say.
+    joint : JointCorrection
+    causes : SingleCauses
+    candidates : tuple of Candidate
+        What the deviations may mean; the first is the likeliest. Empty where nothing is to be corrected.
+    chosen : Candidate or None
+        The one whose offsets are shown.
+    named : bool
+        True where it was chosen by its name.
+    differs_mm : ndarray, shape (O,)
+        By how much the candidates' corrections differ at each operation, at most.
+    doubts : tuple of MeasurementDoubt
+    more : NextFeature or None
+    seating : tuple of SeatingSpread
+    """
+
+    job: UncertainJob
+    table: MeasuredTable
+    sources: tuple[UncertaintySource, ...]
+    joint: JointCorrection
+    causes: SingleCauses
+    candidates: tuple[Candidate, ...]
+    chosen: Candidate | None
+    named: bool
+    differs_mm: NDArray[np.float64]
+    doubts: tuple[MeasurementDoubt, ...]
+    more: NextFeature | None
+    seating: tuple[SeatingSpread, ...]
+
+    @property
+    def agreed(self) -> bool:
+        """True where all candidates ask for the same offsets, to `AGREE_MM`."""
+        return not self.differs_mm.size or float(self.differs_mm.max()) <= AGREE_MM
+
+    @property
+    def explained(self) -> bool:
+        """True where a single cause, two at once or all that is stated explain the deviations."""
+        return bool(self.candidates)
+
+    @property
+    def settled(self) -> bool:
+        """True where there is one correction to load, or none is needed."""
+        if not self.joint.significant:
+            return True
+        return self.explained and self.agreed and not self.doubts and self.causes.others == "exact"
+
+    @property
+    def measured_operations(self) -> frozenset[int]:
+        """The operations in which something was measured."""
+        features = self.job.part.features
+        return frozenset(features[k].operation for k in self.table.measured.features)
+
+    def after(
+        self,
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], tuple[tuple[int, NDArray[np.float64]], ...]]:
+        """Deviations to expect of every feature with the chosen offsets, their u, and each row's feature and direction."""
+        rows = tuple(
+            (k, along)
+            for k in range(len(self.job.part.features))
+            for along in self.job.part.direction[self.job.part.rows(k)]
+        )
+        if self.chosen is None or not rows:
+            return np.zeros(0), np.zeros(0), ()
+        wanted = measured_parts(self.job.part, [MeasuredDeviation(k, along, 0.0, 1.0) for k, along in rows])
+        expected, u = deviations_after(wanted, self.chosen.estimate, self.chosen.offsets, self.sources)
+        return expected, u, rows
+
+
+def job_correction(job: UncertainJob, table: MeasuredTable, choose: str | None = None) -> JobCorrection:
+    """Work out what measured parts say.
+
+    Parameters
+    ----------
+    job : UncertainJob
+    table : MeasuredTable
+    choose : str, optional
+        The name of the candidate to take.
+
+    Raises
+    ------
+    InputFaults
+        When no candidate has that name.
+    """
+    measured = table.measured
+    seating = seating_spread(measured)
+    sources = (*job.sources, *_found_seating(job, seating))
+    joint = correct_jointly(measured, sources)
+    causes = single_causes(joint, sources)
+    found = _candidates(job, joint, causes)
+    believed = tuple(found)
+    chosen = believed[0] if believed else None
+    if choose is not None:
+        chosen = _named(choose, job, joint, causes, believed)
+    differs = np.zeros(len(job.model.operations))
+    for k, one in enumerate(believed):
+        for other in believed[:k]:
+            apart = np.linalg.norm(one.offsets.shift_mm - other.offsets.shift_mm, axis=1)
+            differs = np.maximum(differs, apart)
+    return JobCorrection(
+        job,
+        table,
+        sources,
+        joint,
+        causes,
+        believed,
+        chosen,
+        choose is not None,
+        differs,
+        measurement_doubts(measured, sources) if joint.significant else (),
+        next_feature(causes) if joint.significant else None,
+        seating,
+    )
+
+
+def _found_seating(job: UncertainJob, seating: tuple[SeatingSpread, ...]) -> list[UncertaintySource]:
+    """How the parts were found to seat, where the job does not say how differently they do."""
+    stated = {(source.kind, source.owner) for source in job.sources}
+    found = []
+    for one in seating:
+        if (one.kind, one.nest) not in stated and one.u_mm > 0.0:
+            quantities = [
+                quantity
+                for quantity in job.model.of_kind(one.kind, one.nest)
+                if quantity.component == one.component
+            ]
+            found.append(UncertaintySource.of(quantities, Spread(one.u_mm)))
+    return found
+
+
+def _candidates(job: UncertainJob, joint: JointCorrection, causes: SingleCauses) -> list[Candidate]:
+    """What the deviations may mean, the likeliest first."""
+    if not joint.significant:
+        return []
+    found = [_single(job, causes, one) for one in causes.rivals]
+    if causes.rivals:
+        found += [_pair(job, causes, one) for one in causes.pairs[:_MOST_PAIRS]]
+    elif joint.within_budget:
+        # No single cause stands out, and none is needed: the budget lets such deviations be expected.
+        found.append(_everything(joint))
+    else:
+        likely = [one for one in causes.pairs if one.total <= causes.pairs[0].total + _UNLIKELY]
+        found += [_pair(job, causes, one) for one in likely[:_MOST_PAIRS]]
+    return found
+
+
+_UNLIKELY = 13.8
+"""Difference in chi-square and prior cost from which a pair is not believed beside another: 1000 to 1."""
+
+
+def _everything(joint: JointCorrection) -> Candidate:
+    return Candidate(EVERYTHING, joint.estimate, offset_correction(joint.estimate))
+
+
+def _single(job: UncertainJob, causes: SingleCauses, cause: SingleCause) -> Candidate:
+    estimate = causes.estimate(cause)
+    name = quantity_words(job.model, cause.quantity)
+    return Candidate(name, estimate, offset_correction(estimate), cause)
+
+
+def _pair(job: UncertainJob, causes: SingleCauses, pair: CausePair) -> Candidate:
+    estimate = causes.pair_estimate(pair)
+    names = (quantity_words(job.model, one.quantity) for one in (pair.first, pair.second))
+    return Candidate(" + ".join(names), estimate, offset_correction(estimate), None, pair)
+
+
+def _named(
+    choose: str,
+    job: UncertainJob,
+    joint: JointCorrection,
+    causes: SingleCauses,
+    candidates: tuple[Candidate, ...],
+) -> Candidate:
+    """The candidate of that name; any single cause may be named, whether it is believed or not."""
+    if not joint.significant:
+        tip = "no correction is needed"
+        raise option_error("--choose", shown(choose), "nothing: the deviations are not significant", tip)
+    wanted = " ".join(choose.split()).casefold()
+    if wanted == EVERYTHING:
+        return _everything(joint)
+    by_name = {one.name.casefold(): one for one in candidates}
+    for cause in causes.causes:
+        name = quantity_words(job.model, cause.quantity)
+        if name.casefold() == wanted and wanted not in by_name:
+            return _single(job, causes, cause)
+    if wanted in by_name:
+        return by_name[wanted]
+    names = [*(one.name for one in candidates), EVERYTHING]
+    every = [*names, *(quantity_words(job.model, one.quantity) for one in causes.causes)]
+    near = nearest(choose, every)
+    tip = f"did you mean {shown(near)}?" if near else ""
+    raise option_error("--choose", shown(choose), one_of(dict.fromkeys(names)), tip)

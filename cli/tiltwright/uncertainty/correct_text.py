@@ -1,0 +1,575 @@
+"""What a measured part says, as text and as JSON."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from kinematics import work_offset_code
+from kinematics.uncertainty import MeasurementDoubt, SingleCause
+from tiltwright.output.json_csv import length_list
+from tiltwright.output.messages import named
+from tiltwright.output.numbers import UNIT_SYMBOL, angle, in_units, length
+from tiltwright.output.tables import table, units_words, wrapped
+from tiltwright.uncertainty.correct_run import AGREE_MM, Candidate, JobCorrection
+from tiltwright.uncertainty.wording import (
+    cause_words,
+    exact_words,
+    fine,
+    quantity_words,
+    signed,
+    size_words,
+)
+
+__all__ = ["correct_report", "correct_text", "doubt_words", "feature_name", "verdict_words"]
+
+_COLUMNS = 100
+_MOST_CAUSES = 8
+_MOST_MOVED = 10
+_MOST_NAMED = 6
+_MOST_SIDE_BY_SIDE = 3
+
+
+def correct_text(found: JobCorrection, units: str) -> str:
+    """What a measured part says, as it is printed."""
+    job = found.job.views[0].job
+    count, parts = len(found.table.measured.deviations), len(found.table.measured.serials)
+    several = f" on {parts} parts" if parts > 1 else ""
+    title = (
+        f"{job.file.name}: what {count} deviation{'' if count == 1 else 's'}{several} say{'s' if count == 1 else ''} about the "
+        f"setup, in {units_words(units)}, on {job.machine.name}"
+    )
+    sections = [
+        wrapped(title, columns=_COLUMNS),
+        _not_looked_at(found, units),
+        *(wrapped(line, columns=_COLUMNS) for line in verdict_words(found, units)),
+        _causes(found, units),
+        _rivals(found, units),
+        _moved(found, units),
+        _offsets(found, units),
+        _after(found, units),
+        _unsaid(found),
+        _seating(found, units),
+    ]
+    return "\n\n".join(section for section in sections if section)
+
+
+def _not_looked_at(found: JobCorrection, units: str) -> str:
+    count = len(exact_words(found.job.exact, units))
+    if not count:
+        return ""
+    text = (
+        f"TAKEN AS EXACT: {count} kinds of values that nothing is stated of stay where they are when everything is corrected "
+        "together; as single causes they are tried all the same. tiltwright budget lists them."
+    )
+    return wrapped(text, columns=_COLUMNS)
+
+
+def _p(value: float) -> str:
+    return (
+        "less than 0.1 %"
+        if value < 0.001
+        else f"{100.0 * value:.1f} %"
+        if value < 0.1
+        else f"{100.0 * value:.0f} %"
+    )
+
+
+def verdict_words(found: JobCorrection, units: str) -> list[str]:
+    """Whether the deviations mean anything, and whether one correction follows: the answer in a few sentences."""
+    joint = found.joint
+    lines = [doubt_words(found, one, units) for one in found.doubts[:3]]
+    if not joint.significant:
+        told = (
+            f"NOTHING TO CORRECT: measurement and re-clamping alone give deviations as large as these in {_p(joint.noise_p)} "
+            "of cases. Leave the offsets as they are."
+        )
+        return [*lines, told]
+    lines.append(
+        f"SIGNIFICANT: measurement and re-clamping alone would give such deviations in {_p(joint.noise_p)} of cases."
+        + (
+            " They are within what the budget lets expect."
+            if joint.within_budget
+            else " They are more than the budget lets expect: something is off by more than its stated limits, or nothing is "
+            "stated of it."
+        )
+    )
+    if not any(source.kind.startswith("part") for source in found.sources):
+        lines.append(
+            "NOT STATED: how differently one part seats from the next ([reclamping]). How this one happened to seat is taken for "
+            "the setup's here; measure a second part, or state it."
+        )
+    if not found.explained:
+        lines.append(
+            "NOT EXPLAINED: no single cause gives these numbers, no two at once do, and everything together within its stated "
+            "limits does not either. Check the measurement and its datum first."
+        )
+    elif found.named and found.chosen is not None:
+        lines.append(f"CHOSEN: {_told(found, found.chosen, units)}.")
+    elif found.agreed and found.chosen is not None:
+        likely = found.chosen
+        if likely.cause is None and likely.pair is None:
+            lines.append("No single cause gives these numbers; a little of everything that is stated does.")
+        else:
+            lines.append(f"MOST LIKELY: {_told(found, likely, units)}.")
+            if found.causes.others != "exact":
+                lines.append(
+                    "That it is the only one is not shown: other things may be off by more than stated as well. Measure more "
+                    "features, or take it with --choose."
+                )
+        if len(found.candidates) > 1:
+            lines.append(
+                f"What else fits asks for the same offsets, to {length(AGREE_MM, units)} {UNIT_SYMBOL[units]}."
+            )
+    else:
+        worst = int(np.argmax(found.differs_mm))
+        operation = found.job.model.operations[worst].name
+        lines.append(
+            f"NOT YET CLEAR: {len(found.candidates)} explanations fit these numbers, and their corrections differ by up to "
+            f"{fine(float(found.differs_mm[worst]), units)} {UNIT_SYMBOL[units]} ({named(operation)}). "
+            + _measure_next(found, units)
+        )
+    return lines
+
+
+def _told(found: JobCorrection, one: Candidate, units: str) -> str:
+    """A candidate as it is said."""
+    model = found.job.model
+    if one.cause is not None:
+        text = cause_words(model, one.cause.quantity, one.cause.value, units)
+        others = found.causes.same_as(one.cause)
+        if others:
+            names = [quantity_words(model, other.quantity) for other in others[:3]]
+            more = f" and {len(others) - 3} more" if len(others) > 3 else ""
+            text += f" (the same numbers as {'; '.join(names)}{more})"
+        if found.causes.others == "within limits":
+            text += ", with everything else within its stated limits"
+        return text
+    if one.pair is not None:
+        each = zip((one.pair.first, one.pair.second), one.pair.values, strict=True)
+        return " and ".join(cause_words(model, cause.quantity, value, units) for cause, value in each)
+    return "everything together, each as far as the deviations ask for it"
+
+
+def feature_name(found: JobCorrection, feature: int) -> str:
+    """A feature by name, operation and nest, as the table of deviations has it."""
+    name, operation, nest, _ = found.job.feature_names[feature]
+    text = name if name == operation else f"{name}, {operation}"
+    return text if nest is None else f"{text} ({nest})"
+
+
+def _measure_next(found: JobCorrection, units: str) -> str:
+    more = found.more
+    if more is None:
+        return (
+            "No other feature of this job would tell them apart. Add a [[feature]] elsewhere on the part and measure that, or "
+            "name your choice with --choose."
+        )
+    if len(found.causes.rivals) > 1:
+        values = ", ".join(
+            f"{_signed(found, more.feature, value, units)} if {cause_words(found.job.model, cause.quantity, cause.value, units)}"
+            for value, cause in list(zip(more.expected_mm, found.causes.rivals, strict=True))[:4]
+        )
+        return f"MEASURE NEXT: {feature_name(found, more.feature)}. It should be off by {values}."
+    return (
+        f"MEASURE NEXT: {feature_name(found, more.feature)}. That rules out {_pairs_ruled(found)} explanations by two causes at "
+        "once."
+    )
+
+
+def _signed(found: JobCorrection, feature: int, value_mm: float, units: str) -> str:
+    """A deviation to expect: with its sign along a direction, without one for a position's length."""
+    text = fine(value_mm, units)
+    return text if found.job.part.features[feature].along is None else _plus(text)
+
+
+def _pairs_ruled(found: JobCorrection) -> str:
+    pairs = len(found.causes.pairs)
+    left = 0 if found.more is None else round(found.more.left)
+    return f"{pairs - left} of {pairs}"
+
+
+def _plus(text: str) -> str:
+    return text if text.startswith("-") else f"+{text}"
+
+
+def _causes(found: JobCorrection, units: str) -> str:
+    """The single causes, ranked; those that explain, and a few that do not."""
+    causes = found.causes.causes
+    if not causes:
+        return ""
+    good = [one for one in causes if one.level < 3]
+    listed = (good or list(causes))[:_MOST_CAUSES]
+    model = found.job.model
+    rows = [
+        [
+            str(one.level) if one.level < 3 else "-",
+            cause_words(model, one.quantity, one.value, units),
+            size_words(one.quantity, one.u, units).lstrip("+"),
+            _p(one.p),
+            "not stated" if one.cost is None else f"{np.sqrt(one.cost):.1f} u",
+        ]
+        for one in listed
+    ]
+    head = ["", "as the only cause", "u of that", "chance of the rest", "from what is stated"]
+    alone = (
+        "everything else as stated"
+        if found.causes.others == "exact"
+        else "everything else within its stated limits"
+    )
+    text = f"Single causes, {alone}; causes marked 1 cannot be told apart by these deviations\n\n"
+    text += table(head, rows, align="llrrr")
+    rest = len(good) - len(listed)
+    if not good:
+        text += "\n\n" + wrapped("None of them gives these numbers by itself.", columns=_COLUMNS)
+    elif rest > 0:
+        text += f"\n\nand {rest} more that fit"
+    return text
+
+
+def _rivals(found: JobCorrection, units: str) -> str:
+    """How the candidates' corrections differ at each operation."""
+    if found.agreed or len(found.candidates) < 2:
+        return ""
+    shown_now = found.candidates[:_MOST_SIDE_BY_SIDE]
+    head = ["operation", *(f"({k})" for k in range(1, len(shown_now) + 1)), "all differ by"]
+    rows = []
+    for k, one in enumerate(found.job.model.operations):
+        cells = [
+            " ".join(_plus(fine(value, units)) for value in candidate.offsets.shift_mm[k].tolist())
+            for candidate in shown_now
+        ]
+        rows.append(
+            [
+                one.name if one.nest is None else f"{one.name} ({one.nest})",
+                *cells,
+                fine(found.differs_mm[k], units),
+            ]
+        )
+    legend = [f"({k}) {_told(found, one, units)}" for k, one in enumerate(shown_now, start=1)]
+    left = len(found.candidates) - len(shown_now)
+    if left > 0:
+        legend.append(f"and {left} more; --json has them all")
+    lines = [
+        "What each explanation asks of the offsets: change of X, Y, Z",
+        "\n".join(wrapped(line, columns=_COLUMNS) for line in legend),
+        table(head, rows, align="l" + "r" * (len(head) - 1)),
+    ]
+    return "\n\n".join(lines)
+
+
+def _moved(found: JobCorrection, units: str) -> str:
+    """The joint estimate: what moves most, against how well it was known."""
+    estimate, prior = found.joint.estimate, found.joint.prior
+    if not found.joint.significant or not len(estimate.values):
+        return ""
+    moved = np.abs(estimate.values - prior.values) / np.where(prior.u > 0.0, prior.u, np.inf)
+    order = [k for k in np.argsort(-moved, kind="stable").tolist() if moved[k] > 0.05][:_MOST_MOVED]
+    model = found.job.model
+    rows = [
+        [
+            quantity_words(model, estimate.quantities[k]),
+            size_words(
+                estimate.quantities[k],
+                signed(model, estimate.quantities[k], float(estimate.values[k])),
+                units,
+            ),
+            size_words(estimate.quantities[k], float(estimate.u[k]), units).lstrip("+"),
+            size_words(estimate.quantities[k], float(prior.u[k]), units).lstrip("+"),
+        ]
+        for k in order
+    ]
+    if not rows:
+        return ""
+    head = ["everything together", "off by", "u now", "u as stated"]
+    left = int((moved > 0.05).sum()) - len(rows)
+    text = "If everything uncertain moves at once, what is known well moves little\n\n" + table(
+        head, rows, align="lrrr"
+    )
+    return text + (f"\n\nand {left} more that move less" if left > 0 else "")
+
+
+def _offsets(found: JobCorrection, units: str) -> str:
+    chosen = found.chosen
+    if chosen is None:
+        return ""
+    model, numbers = found.job.model, found.job.numbers
+    now, new = found.job.loaded_mm, found.job.uncorrected_mm + chosen.offsets.shift_mm
+    measured = found.measured_operations
+    head = ["operation", "load", "", "X", "Y", "Z"]
+    rows = []
+    for k, (one, number) in enumerate(zip(model.operations, numbers, strict=True)):
+        name = one.name if one.nest is None else f"{one.name} ({one.nest})"
+        rows.append([name, work_offset_code(number), "now", *(length(v, units) for v in now[k].tolist())])
+        rows.append(["", "", "new", *(length(v, units) for v in new[k].tolist())])
+        u = [f"u {fine(v, units)}" for v in chosen.offsets.u_mm[k].tolist()]
+        rows.append(["" if k in measured else "(not measured)", "", "", *u])
+    if found.agreed or found.named:
+        head_words = "New offsets"
+    else:
+        head_words = (
+            "Offsets for explanation (1) - NOT TO BE LOADED before it is clear which explanation holds"
+        )
+    text = f"{head_words}\n\n{table(head, rows, align='lllrrr')}"
+    if chosen.offsets.turns:
+        letter = model.machine.letters[-1]
+        text += "\n\n" + wrapped(
+            f"Every work offset's {letter} changes by {_plus(angle(chosen.offsets.turn_deg))} degrees: that takes out the clocking, "
+            "and the program keeps its angles.",
+            columns=_COLUMNS,
+        )
+    return text
+
+
+_LEFT_MM = 0.0005
+_COVERAGE = 1.96
+"""Coverage factor for 95 %: nothing here has few degrees of freedom."""
+
+
+def _after(found: JobCorrection, units: str) -> str:
+    expected, u, rows = found.after()
+    if found.chosen is None:
+        return ""
+    measured = found.table.measured
+    was: dict[int, list[float]] = {}
+    for one, value in zip(measured.deviations, found.table.found_mm, strict=True):
+        was.setdefault(one.feature, []).append(abs(value))
+    lines = []
+    for k in range(len(found.job.part.features)):
+        mine = [row for row, (feature, _) in enumerate(rows) if feature == k]
+        tolerance = found.job.part.features[k].tolerance_mm
+        lines.append(
+            [
+                feature_name(found, k),
+                fine(max(was[k]), units) if k in was else "not measured",
+                fine(max(abs(float(expected[row])) for row in mine), units),
+                fine(_COVERAGE * max(float(u[row]) for row in mine), units),
+                ""
+                if tolerance is None
+                else (f"±{length(tolerance, units)}" if len(mine) == 1 else f"Ø{length(tolerance, units)}"),
+            ]
+        )
+    head = ["feature", "found off by", "left after", "U", "tolerance"]
+    text = f"What the next part should show with the new offsets, at most along any direction\n\n{table(head, lines, align='lrrrr')}"
+    words = "U: expanded uncertainty if this explanation holds and the next part seats as stated."
+    if expected.size and float(np.abs(expected).max()) > _LEFT_MM:
+        words += " What is left is what offsets can't take out: a lean, a tipped axis, a tool's diameter, the part's own growth."
+    return f"{text}\n\n{wrapped(words, columns=_COLUMNS)}"
+
+
+def _unsaid(found: JobCorrection) -> str:
+    if not found.joint.significant:
+        return ""
+    names = [quantity_words(found.job.model, one) for one in found.joint.unsaid]
+    if not names:
+        return ""
+    told = "; ".join(names[:_MOST_NAMED]) + (
+        f"; {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
+    )
+    return wrapped(f"These deviations say nothing about: {told}.", columns=_COLUMNS)
+
+
+def _seating(found: JobCorrection, units: str) -> str:
+    if not found.seating:
+        return ""
+    keys = {"part up": "up_u", "part shift": "shift_u"}
+    rows = [
+        [
+            f"{'up' if one.kind == 'part up' else one.component}{f' ({one.nest})' if one.nest else ''}",
+            fine(one.u_mm, units),
+            fine(one.scatter_mm, units),
+            str(one.dof),
+        ]
+        for one in found.seating
+    ]
+    worst = {
+        key: max((one.u_mm for one in found.seating if one.kind == kind), default=0.0)
+        for kind, key in keys.items()
+    }
+    file_units = found.job.views[0].job.unit.value
+    stated = ", ".join(f"{key} = {fine(value, file_units)}" for key, value in worst.items() if value > 0.0)
+    text = "From part to part: how differently they seat\n\n" + table(
+        ["direction", "standard deviation", "of which measurement", "dof"], rows, align="lrrr"
+    )
+    if stated:
+        text += "\n\n" + wrapped(f"For the budget: [reclamping] {stated}.", columns=_COLUMNS)
+    return text
+
+
+def doubt_words(found: JobCorrection, doubt: MeasurementDoubt, units: str) -> str:
+    """A slip of the measurement in words: where it is, what it looks like, and what to do."""
+    deviations, table_rows = found.table.measured.deviations, found.table.rows
+    rows = sorted({table_rows[k] for k in doubt.rows})
+    where = f"row {rows[0]}" if len(rows) == 1 else f"rows {rows[0]} to {rows[-1]}"
+    if len(doubt.rows) == len(deviations) and len(deviations) > 1:
+        where = "all of them"
+    elif len(doubt.rows) == 1:
+        one = deviations[doubt.rows[0]]
+        where += f", {feature_name(found, one.feature)} ({_plus(fine(found.table.found_mm[doubt.rows[0]], units))})"
+    one_row = len(doubt.rows) == 1
+    fit, they, its = ("fits", "it is", "its sign is") if one_row else ("fit", "they are", "their signs are")
+    inches = "Inches typed as millimetres, or the other way round"
+    match doubt.slip:
+        case "sign":
+            what = f"{fit} if {its} turned round. A deviation is found less nominal"
+        case "too large by 25.4":
+            what = f"{fit} if {they} divided by 25.4. {inches}"
+        case "too small by 25.4":
+            what = f"{fit} if {they} multiplied by 25.4. {inches}"
+        case "datum":
+            datum = "the part as it was clamped" if doubt.datum is None else feature_name(found, doubt.datum)
+            what = f"fit if they were measured against {datum}. Look up what the inspection's datum was"
+        case _:
+            what = "stands against all the others, which fit together without it. Measure it again"
+    return f"CHECK THE MEASUREMENT: {where} {what}."
+
+
+# --- JSON ---------------------------------------------------------------------------------------------------------
+
+
+def _value(found: JobCorrection, quantity: Any, value: float, units: str) -> float:  # noqa: ANN401 - of a quantity
+    shown_value = signed(found.job.model, quantity, value)
+    return in_units(shown_value, units) if quantity.unit == "mm" else shown_value
+
+
+def _unit(quantity: Any, units: str) -> str:  # noqa: ANN401 - a quantity
+    return units if quantity.unit == "mm" else str(quantity.unit)
+
+
+def _cause(found: JobCorrection, one: SingleCause, units: str) -> dict[str, Any]:
+    model, quantity = found.job.model, one.quantity
+    size = in_units(1.0, units) if quantity.unit == "mm" else 1.0
+    return {
+        "what": quantity_words(model, quantity),
+        "words": cause_words(model, quantity, one.value, units),
+        "value": _value(found, quantity, one.value, units),
+        "u": one.u * size,
+        "unit": _unit(quantity, units),
+        "level": one.level,
+        "chi_square": one.chi_square,
+        "p": one.p,
+        "stated_u": None if one.stated_u is None else one.stated_u * size,
+        "cost": one.cost,
+        "same_as": [quantity_words(model, other.quantity) for other in found.causes.same_as(one)],
+    }
+
+
+def correct_report(found: JobCorrection, units: str) -> dict[str, Any]:
+    """What a measured part says, for JSON; lengths in the stated unit."""
+    job, joint, model = found.job, found.joint, found.job.model
+    expected, u, rows = found.after()
+    return {
+        "schema": "tiltwright.correct/1",
+        "job": job.views[0].job.file.name,
+        "units": units,
+        "parts": len(found.table.measured.serials),
+        "significant": joint.significant,
+        "within_budget": joint.within_budget,
+        "chi_square": {
+            "dof": joint.dof,
+            "noise": joint.noise_chi_square,
+            "noise_p": joint.noise_p,
+            "budget": joint.budget_chi_square,
+            "budget_p": joint.budget_p,
+        },
+        "doubts": [
+            {
+                "slip": one.slip,
+                "rows": sorted({found.table.rows[k] for k in one.rows}),
+                "p": one.p,
+                "words": doubt_words(found, one, units),
+            }
+            for one in found.doubts
+        ],
+        "correction": [
+            {
+                "what": quantity_words(model, quantity),
+                "value": _value(found, quantity, value, units),
+                "u": float(spread) * (in_units(1.0, units) if quantity.unit == "mm" else 1.0),
+                "unit": _unit(quantity, units),
+            }
+            for quantity, value, spread in zip(
+                joint.estimate.quantities, joint.estimate.values.tolist(), joint.estimate.u, strict=True
+            )
+        ],
+        "others": found.causes.others,
+        "causes": [_cause(found, one, units) for one in found.causes.causes],
+        "candidates": [_candidate(found, one, units) for one in found.candidates],
+        "certain": found.causes.certain if found.candidates and found.candidates[0].cause else found.agreed,
+        "agreed": found.agreed,
+        "agree_within": in_units(AGREE_MM, units),
+        "differ_by": length_list(found.differs_mm, units),
+        "measure_next": None
+        if found.more is None
+        else {
+            "feature": job.feature_names[found.more.feature][0],
+            "operation": job.feature_names[found.more.feature][1],
+            "nest": job.feature_names[found.more.feature][2],
+            "why": _measure_next(found, units),
+            "expected": length_list(found.more.expected_mm, units),
+        },
+        "chosen": None if found.chosen is None else found.chosen.name,
+        "settled": found.settled,
+        "operations": _operations(found, units),
+        "features": [
+            {
+                "name": job.feature_names[k][0],
+                "operation": job.feature_names[k][1],
+                "nest": job.feature_names[k][2],
+                "measured": k in found.table.measured.features,
+                "along": along.tolist(),
+                "after": in_units(float(value), units),
+                "u": in_units(float(spread), units),
+            }
+            for (k, along), value, spread in zip(rows, expected, u, strict=True)
+        ],
+        "says_nothing_about": [quantity_words(model, one) for one in joint.unsaid]
+        if joint.significant
+        else [],
+        "seating": [
+            {
+                "what": one.kind,
+                "component": one.component or None,
+                "nest": one.nest or None,
+                "u": in_units(one.u_mm, units),
+                "dof": one.dof,
+            }
+            for one in found.seating
+        ],
+        "taken_as_exact": exact_words(job.exact, units),
+    }
+
+
+def _candidate(found: JobCorrection, one: Candidate, units: str) -> dict[str, Any]:
+    return {
+        "name": one.name,
+        "words": _told(found, one, units),
+        "turn_deg": one.offsets.turn_deg,
+        "operations": [
+            dict(zip("XYZ", length_list(shift, units), strict=True)) for shift in one.offsets.shift_mm
+        ],
+    }
+
+
+def _operations(found: JobCorrection, units: str) -> list[dict[str, Any]]:
+    chosen, measured = found.chosen, found.measured_operations
+    now = found.job.loaded_mm
+    new = now if chosen is None else found.job.uncorrected_mm + chosen.offsets.shift_mm
+    entries = []
+    for k, (one, number) in enumerate(zip(found.job.model.operations, found.job.numbers, strict=True)):
+        entries.append(
+            {
+                "name": one.name,
+                "nest": one.nest,
+                "work_offset": number,
+                "measured": k in measured,
+                "before": dict(zip("XYZ", length_list(now[k], units), strict=True)),
+                "after": dict(zip("XYZ", length_list(new[k], units), strict=True)),
+                "u": None
+                if chosen is None
+                else dict(zip("XYZ", length_list(chosen.offsets.u_mm[k], units), strict=True)),
+                "turn_deg": 0.0 if chosen is None else chosen.offsets.turn_deg,
+            }
+        )
+    return entries

@@ -1,0 +1,246 @@
+"""A correction written into its job, or taken out again: the file's comments and order stay, and a log says who and when."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+
+from tiltwright.calibration.calibration_log import sealed_line, sha256_of
+from tiltwright.files.atomic_write import check_target, exclusive_lock, write_all
+from tiltwright.files.diagnostics import Diagnostic, InputFaults
+from tiltwright.files.loader import ReadJob, job_from_text
+from tiltwright.job.evaluate import evaluate_nests
+from tiltwright.uncertainty.correct_run import Candidate, JobCorrection
+
+__all__ = ["correction_log_path", "undo_correction", "with_correction", "write_correction"]
+
+SCHEMA = "tiltwright.correction/1"
+_DECIMALS = 9
+"""Of written coordinates: they are compared with what stack and machine give when the job is read."""
+
+_REMARK = "written by tiltwright correct; tiltwright correct JOB --undo takes it out"
+
+
+def correction_log_path(job_path: str | os.PathLike[str]) -> Path:
+    """Path of a job's log of corrections, beside the job itself.
+
+    Examples
+    --------
+    >>> correction_log_path("/shop/dome.toml").name
+    'dome.corrections.jsonl'
+    """
+    real = Path(os.path.realpath(job_path))
+    return real.with_name(f"{real.name.removesuffix('.toml')}.corrections.jsonl")
+
+
+def with_correction(text: str, correction: Mapping[str, Any] | None) -> str:
+    r"""A job file's text with another [correction], at its end; None takes it out. All else stays as it is.
+
+    Raises
+    ------
+    ValueError
+        When the text does not come out as it should.
+
+    Examples
+    --------
+    >>> text = 'name = "cap"  # ours\n'
+    >>> put = with_correction(text, {"cause": "post: up", "offset": [{"operation": "top", "before": [0.0], "after": [0.1]}]})
+    >>> print(put, end="")
+    name = "cap"  # ours
+    <BLANKLINE>
+    [correction] # written by tiltwright correct; tiltwright correct JOB --undo takes it out
+    cause = "post: up"
+    <BLANKLINE>
+    [[correction.offset]]
+    operation = "top"
+    before = [0.0]
+    after = [0.1]
+    >>> with_correction(put, None) == text
+    True
+    """
+    document = tomlkit.parse(text)
+    changed = text
+    if "correction" in document:
+        document.remove("correction")
+        changed = tomlkit.dumps(document)
+        ending = "\r\n" if changed.endswith("\r\n") else "\n"
+        while changed.endswith(2 * ending):
+            changed = changed.removesuffix(ending)
+    if correction is not None:
+        block = tomlkit.dumps({"correction": _plain_table(correction)})
+        block = block.replace("[correction]", f"[correction] # {_REMARK}", 1)
+        joined = f"{changed}{'' if changed.endswith(chr(10)) else chr(10)}\n{block}"
+        changed = joined if "\r\n" not in text else joined.replace("\r\n", "\n").replace("\n", "\r\n")
+    wanted = tomllib.loads(text)
+    wanted.pop("correction", None)
+    if correction is not None:
+        wanted["correction"] = correction
+    if tomllib.loads(changed) != wanted:
+        raise ValueError("the job file's text did not take the correction; nothing was written")
+    return changed
+
+
+def _plain_table(correction: Mapping[str, Any]) -> tomlkit.items.Table:
+    table = tomlkit.table()
+    for key, value in correction.items():
+        if key != "offset":
+            table.add(key, value)
+    offsets = tomlkit.aot()
+    for one in correction["offset"]:
+        entry = tomlkit.table()
+        for key, value in one.items():
+            entry.add(key, value)
+        offsets.append(entry)
+    table.add("offset", offsets)
+    return table
+
+
+def _correction_table(found: JobCorrection, chosen: Candidate, who: str | None, date: str) -> dict[str, Any]:
+    """The entries of [correction], lengths in the job's unit."""
+    job = found.job
+    unit = job.views[0].job.unit
+
+    def written(at_mm: Any) -> list[float]:  # noqa: ANN401 - three numbers
+        return [round(unit.from_mm(float(value)), _DECIMALS) + 0.0 for value in at_mm]
+
+    before = job.uncorrected_mm
+    after = before + chosen.offsets.shift_mm
+    return {
+        "date": date,
+        "measured": Path(found.table.file).name,
+        "cause": chosen.name,
+        **({} if who is None else {"who": who}),
+        **({"turn": round(chosen.offsets.turn_deg, _DECIMALS)} if chosen.offsets.turns else {}),
+        "offset": [
+            {
+                "operation": one.name,
+                **({} if one.nest is None else {"nest": one.nest}),
+                "before": written(before[k]),
+                "after": written(after[k]),
+            }
+            for k, one in enumerate(job.model.operations)
+        ],
+    }
+
+
+def write_correction(read: ReadJob, found: JobCorrection, *, who: str | None, despite: bool) -> Path:
+    """Write the chosen correction into its job, with a line in the log beside it.
+
+    Returns
+    -------
+    Path
+        Of the log.
+
+    Raises
+    ------
+    InputFaults
+        When the job file has changed since it was read, or cannot be written.
+    """
+    assert found.chosen is not None
+    date = datetime.now().astimezone().isoformat(timespec="seconds")
+    table = _correction_table(found, found.chosen, who, date)
+    deviations = found.table.measured.deviations
+    said = {
+        "date": date,
+        "action": "correct",
+        "who": who,
+        "measured": {
+            "file": found.table.file,
+            "sha256": sha256_of(Path(found.table.file).read_bytes().decode("utf-8", "replace")),
+            "count": len(deviations),
+        },
+        "cause": found.chosen.name,
+        "despite_rivals": despite,
+        "correction": table,
+    }
+    return _write(read, table, said)
+
+
+def undo_correction(read: ReadJob, *, who: str | None) -> Path:
+    """Take a job's correction out, with a line in the log beside it.
+
+    Raises
+    ------
+    InputFaults
+        When there is none, the job file has changed since it was read, or it cannot be written.
+    """
+    if read.file.correction is None:
+        raise InputFaults(
+            [
+                Diagnostic(
+                    str(read.path),
+                    None,
+                    "correction",
+                    "no [correction]",
+                    "one that correct --write put there",
+                )
+            ]
+        )
+    date = datetime.now().astimezone().isoformat(timespec="seconds")
+    return _write(read, None, {"date": date, "action": "undo", "who": who})
+
+
+def _write(read: ReadJob, table: Mapping[str, Any] | None, said: Mapping[str, Any]) -> Path:
+    path, log = read.path, correction_log_path(read.path)
+    with exclusive_lock(path):
+        text = _text_now(read)
+        try:
+            changed = with_correction(text, table)
+        except ValueError as refusal:
+            raise InputFaults(
+                [Diagnostic(str(path), None, "correction", str(refusal), "a file that can be edited")]
+            ) from None
+        if table is not None:
+            # What is to be written must be read, and count, before anything is replaced.
+            evaluate_nests([job_from_text(str(path), path, changed)])
+        check_target(path, force=True, edits=True)
+        old = log.read_bytes() if log.exists() else b""
+        if old and not old.endswith(b"\n"):
+            found = "a last line without an end: it was cut off"
+            tip = "mend or take out that line; the others are whole"
+            raise InputFaults([Diagnostic(str(log), old.count(b"\n") + 1, "", found, "whole lines", tip)])
+        record = {
+            "schema": SCHEMA,
+            **said,
+            "job": read.file.name,
+            "units": read.unit.value,
+            "before": read.source.data.get("correction"),
+            "file_before_sha256": sha256_of(text),
+            "file_after_sha256": sha256_of(changed),
+        }
+        line, _ = sealed_line(old.count(b"\n") + 1, record)
+        mark = b"\xef\xbb\xbf" if path.read_bytes().startswith(b"\xef\xbb\xbf") else b""
+        write_all(
+            {log: old + line, path: mark + changed.encode("utf-8")}, force=True, edits=True, marked=False
+        )
+    return log
+
+
+def _text_now(read: ReadJob) -> str:
+    """The file's text, which must still be the one that was read."""
+    found = "a file that somebody has changed in the meantime"
+    changed = InputFaults(
+        [
+            Diagnostic(
+                str(read.path),
+                None,
+                "",
+                found,
+                "the file as it was read",
+                "nothing of theirs is lost: run this again",
+            )
+        ]
+    )
+    try:
+        text = read.path.read_bytes().decode("utf-8").removeprefix("\ufeff")
+    except (OSError, UnicodeDecodeError):
+        raise changed from None
+    if text != read.source.text:
+        raise changed
+    return text

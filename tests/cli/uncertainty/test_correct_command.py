@@ -1,0 +1,355 @@
+"""`tiltwright correct` as a setter types it: the answer, the file that is written, the way back, and what is wrong."""
+
+import json
+import shutil
+import tomllib
+
+import numpy as np
+import pytest
+
+from kinematics import point_coefficients
+from tiltwright.job.evaluate import evaluate_job
+from tiltwright.page.contract import setup_page
+from tiltwright.reach.collision_model import build_collision_model
+from tiltwright.uncertainty.correction_file import with_correction
+
+JOB = """
+name = "Post"  # a remark of ours
+units = "mm"
+machine = "teaching_mill.toml"
+[[stack]]
+name = "post"
+up = 100.0
+up_within = 0.03
+[[operation]]
+name = "top"
+at = { A = 0, C = 0 }
+[[operation]]
+name = "side"
+at = { A = -90, C = 0 }
+[[feature]]
+name = "face"
+operation = "top"
+along = "+Z"
+[[feature]]
+name = "flank"
+operation = "side"
+at = [5.0, 0.0, 0.0]
+along = "+Z"
+[[feature]]
+name = "hole"
+operation = "side"
+tolerance = 0.1
+"""
+
+MILL = """
+name = "mill"
+units = "mm"
+z_reference = "gauge line"
+[[rotary]]
+letter = "A"
+along = "+X"
+positive_turn = "clockwise"
+point = [-381.0, -203.412, -406.118]
+limits = [-120.0, 30.0]
+[[rotary]]
+letter = "C"
+along = "+Z"
+positive_turn = "clockwise"
+point = [-381.025, -203.405, -356.112]
+limits = "endless"
+[platter]
+face = -356.112
+"""
+
+# The post is 0.02 taller than stated: everything is cut 0.02 too deep, seen along the part's z.
+TALLER = "feature,dX_mm,dY_mm,dZ_mm,u_mm\nface,0.0005,-0.001,-0.02,0.002\nflank,0,0,-0.021,0.002\nhole,0.001,0,-0.0195,0.002\n"
+
+
+@pytest.fixture
+def post(job):
+    return job(JOB, MILL)
+
+
+@pytest.fixture
+def table(tmp_path):
+    def written(text):
+        path = tmp_path / "first.csv"
+        path.write_text(text, encoding="utf-8")
+        return path
+
+    return written
+
+
+def report(run, *arguments):
+    ended = run("correct", *arguments, "--json")
+    return ended.code, json.loads(ended.out)
+
+
+def offsets(run, path):
+    return [one["offset"] for one in json.loads(run("offsets", path, "--json").out)["operations"]]
+
+
+def test_one_cause_by_hand(run, post, table):
+    """A post 0.02 taller: Z of the top up by 0.02, Y of the side down by 0.02 (A-90 tips it toward -Y)."""
+    code, found = report(run, post, table(TALLER), "--choose", "post: up")
+    assert code == 0
+    assert (found["schema"], found["units"], found["significant"]) == ("tiltwright.correct/1", "mm", True)
+    best = [one for one in found["causes"] if one["level"] == 1]
+    assert "post: up" in {name for one in best for name in (one["what"], *one["same_as"])}
+    mean = (0.02 + 0.021 + 0.0195) / 3.0
+    chosen = next(one for one in found["causes"] if one["what"] == "post: up")
+    assert chosen["value"] == pytest.approx(mean, abs=1e-9)
+    assert chosen["u"] == pytest.approx(0.002 / 3**0.5, abs=1e-9)
+    assert chosen["stated_u"] == pytest.approx(0.03 / 3**0.5)
+    top, side = found["operations"]
+    assert top["after"]["Z"] - top["before"]["Z"] == pytest.approx(mean, abs=1e-9)
+    assert side["after"]["Y"] - side["before"]["Y"] == pytest.approx(-mean, abs=1e-9)
+    assert top["after"]["X"] == pytest.approx(top["before"]["X"], abs=1e-9)
+    # Everything together: the prior of 0.0173 pulls a little toward the stated height.
+    (joint,) = found["correction"]
+    prior, noise = 0.03**2 / 3.0, 0.002**2 / 3.0
+    assert joint["value"] == pytest.approx(mean * prior / (prior + noise), abs=1e-9)
+    assert joint["u"] == pytest.approx((prior * noise / (prior + noise)) ** 0.5, abs=1e-9)
+
+
+def test_inches_say_the_same(run, post, table):
+    inches = "feature,dX_in,dY_in,dZ_in,u_in\n" + "".join(
+        f"{name},{x / 25.4!r},{y / 25.4!r},{z / 25.4!r},{0.002 / 25.4!r}\n"
+        for name, x, y, z in (
+            ("face", 5e-4, -1e-3, -0.02),
+            ("flank", 0, 0, -0.021),
+            ("hole", 1e-3, 0, -0.0195),
+        )
+    )
+    _, in_mm = report(run, post, table(TALLER))
+    _, found = report(run, post, table(inches), "--units", "inch")
+    assert found["units"] == "inch"
+    assert [one["what"] for one in found["causes"]] == [one["what"] for one in in_mm["causes"]]
+    for one, other in zip(found["causes"], in_mm["causes"], strict=True):
+        factor = 25.4 if one["unit"] == "inch" else 1.0
+        assert one["value"] * factor == pytest.approx(other["value"], rel=1e-6, abs=1e-9)
+
+
+def test_small_deviations_are_left_alone(run, post, table):
+    code, found = report(run, post, table("feature,dZ_mm,u_mm\nface,0.001,0.002\nhole,-0.002,0.002\n"))
+    assert code == 0
+    assert not found["significant"]
+    assert found["causes"] == []
+    assert found["chosen"] is None
+    assert all(one["before"] == one["after"] for one in found["operations"])
+    before = post.read_bytes()
+    assert run("correct", post, table("feature,dZ_mm,u_mm\nface,0.001,0.002\n"), "--write").code == 0
+    assert post.read_bytes() == before
+
+
+def test_rivals_that_disagree_are_not_written_and_a_named_one_is(run, post, table):
+    measured = table("feature,dZ_mm,u_mm\nhole,-0.02,0.002\n")
+    before = post.read_bytes()
+    code, found = report(run, post, measured)
+    assert code == 1
+    assert not found["agreed"]
+    assert len(found["candidates"]) > 1
+    assert max(found["differ_by"]) > 0.01
+    refused = run("correct", post, measured, "--write")
+    assert refused.code == 1
+    assert post.read_bytes() == before
+    named = run("correct", post, measured, "--write", "--choose", "post: up", "--who", "bay 2")
+    assert named.code == 0
+    assert tomllib.loads(post.read_text())["correction"]["cause"] == "post: up"
+    (line,) = (post.parent / "job.corrections.jsonl").read_text().splitlines()
+    said = json.loads(line)
+    assert (said["who"], said["action"], said["despite_rivals"]) == ("bay 2", "correct", True)
+    assert said["correction"] == tomllib.loads(post.read_text())["correction"]
+
+
+@pytest.fixture
+def written(run, post, table):
+    """A job with a correction in force."""
+    assert run("correct", post, table(TALLER), "--write", "--choose", "post: up").code == 0
+    return post
+
+
+def test_every_command_goes_by_the_correction_and_says_so(run, post, table, tmp_path):
+    before = offsets(run, post)
+    run("correct", post, table(TALLER), "--write", "--choose", "post: up")
+    after = offsets(run, post)
+    assert after[0]["Z"] - before[0]["Z"] == pytest.approx(0.02017, abs=1e-4)
+    for command in ("offsets", "sheet", "reach", "budget"):
+        ended = run(command, post)
+        assert "correction is in force" in ended.out + ended.err, command
+    assert "correction in force" in {
+        one["kind"] for one in json.loads(run("offsets", post, "--json").out)["remarks"]
+    }
+    assert run("page", post, "-o", tmp_path / "page.html").code == 0
+    page = (tmp_path / "page.html").read_text(encoding="utf-8")
+    assert "correction is in force" in page
+    for command in (("explain", post), ("check", post, "--answer", "top X=-381.025")):
+        ended = run(*command)
+        assert "is left out here" in ended.err, command
+    assert f"{before[0]['Z']:.3f}" in run("explain", post, "top").out
+
+
+def test_page_and_reach_stand_where_the_corrected_offset_is(written):
+    evaluated = evaluate_job(str(written))
+    setup, page = evaluated.setup, setup_page(evaluated, "mm")
+    poses = build_collision_model(evaluated).model.operations
+    for one, said, pose in zip(evaluated.operations, page["operations"], poses, strict=True):
+        placed = one.placed
+        zero = evaluated.program_zero_mm(placed)
+        assert np.linalg.norm(zero - placed.origin_mm) == pytest.approx(0.0202, abs=2e-4)
+        np.testing.assert_allclose(setup.work_offset(zero, placed.machine_deg), placed.offset_mm, atol=1e-9)
+        np.testing.assert_allclose(pose.origin_mm, zero)
+        carried = point_coefficients(setup.machine, setup.part_in_machine.apply(zero))
+        np.testing.assert_allclose(said["carried"], carried)
+        assert said["shown"] == [f"{v:.3f}" for v in placed.offset_mm]
+
+
+def test_undo_gives_the_file_back_byte_for_byte(run, post, table):
+    original, before = post.read_bytes(), offsets(run, post)
+    run("correct", post, table(TALLER), "--write", "--choose", "post: up")
+    assert post.read_bytes() != original
+    assert run("correct", post, "--undo", "--who", "bay 2").code == 0
+    assert post.read_bytes() == original
+    assert offsets(run, post) == before
+    lines = (post.parent / "job.corrections.jsonl").read_text().splitlines()
+    assert [json.loads(line)["action"] for line in lines] == ["correct", "undo"]
+    assert run("correct", post, "--undo").code == 2
+
+
+def test_a_part_cut_with_the_correction_is_measured_against_it(run, post, table):
+    """The second part is right: its deviations say that the correction stays as it is."""
+    run("correct", post, table(TALLER), "--write", "--choose", "post: up")
+    after = offsets(run, post)
+    right = table("feature,dX_mm,dY_mm,dZ_mm,u_mm\nface,0,0,0,0.002\nflank,0,0,0,0.002\nhole,0,0,0,0.002\n")
+    code, found = report(run, post, right, "--choose", "post: up")
+    assert code == 0
+    for one, loaded in zip(found["operations"], after, strict=True):
+        assert [one["before"][axis] for axis in "XYZ"] == pytest.approx([loaded[axis] for axis in "XYZ"])
+        assert [one["after"][axis] for axis in "XYZ"] == pytest.approx(
+            [loaded[axis] for axis in "XYZ"], abs=1e-6
+        )
+
+
+def test_a_correction_for_another_setup_is_refused(run, written):
+    text = written.read_text(encoding="utf-8").replace("up = 100.0", "up = 100.05")
+    written.write_text(text, encoding="utf-8")
+    for command in ("offsets", "sheet", "budget"):
+        ended = run(command, written)
+        assert ended.code == 2
+        assert "correction" in ended.err
+        assert "before" in ended.err
+        assert "--undo" in ended.err
+    assert run("correct", written, "--undo").code == 0
+    assert run("offsets", written).code == 0
+
+
+def test_an_operation_that_the_correction_does_not_know_is_refused(run, written):
+    text = written.read_text(encoding="utf-8")
+    more = '[[operation]]\nname = "back"\nat = { A = -90, C = 180 }\n\n[correction]'
+    written.write_text(text.replace("[correction]", more, 1), encoding="utf-8")
+    ended = run("offsets", written)
+    assert ended.code == 2
+    assert "back" in ended.err
+
+
+@pytest.mark.parametrize("ending", ["\n", "\r\n", ""])
+def test_a_text_with_its_correction_taken_out_is_the_text(ending):
+    text = f'# ours{ending or chr(10)}name = "cap"{ending}'
+    correction = {"cause": "post: up", "offset": [{"operation": "top", "before": [1.0], "after": [1.5]}]}
+    put = with_correction(text, correction)
+    assert tomllib.loads(put)["correction"] == correction
+    assert ("\r\n" in put) == ("\r\n" in text)
+    again = with_correction(put, {**correction, "cause": "A axis: angle at 0"})
+    assert again.count("[correction]") == 1
+    assert with_correction(again, None) == (text if ending else text + "\n")
+
+
+WRONG = {
+    "no feature of that name": ("feature,dZ_mm,u_mm\nfase,0.01,0.002\n", ":2", "fase"),
+    "an uncertainty of 0": ("feature,dZ_mm,u_mm\nface,0.01,0\n", ":2", "more than 0"),
+    "no uncertainty": ("feature,dZ_mm,u_mm\nface,0.01,\n", ":2", "uncertainty"),
+    "no unit": ("feature,dZ,u_mm\nface,0.01,0.002\n", ":1", "unit"),
+    "two units": ("feature,dZ_mm,u_in\nface,0.01,0.002\n", ":1", "inches"),
+    "no column with deviations": ("feature,u_mm\nface,0.002\n", ":1", "deviation_mm"),
+    "no direction": ("feature,deviation_mm,u_mm\nhole,0.01,0.002\n", ":2", "direction"),
+    "a number cut off": ("feature,dZ_mm,u_mm\nface,0.01,0.002\nhole,0.0", ":3", "cut off"),
+    "a row twice": ("feature,dZ_mm,u_mm\nface,0.01,0.002\nface,0.011,0.002\n", ":3", "row 2"),
+    "a coordinate": ("feature,dZ_mm,u_mm\nface,-196.1,0.002\n", ":2", "coordinate"),
+    "no number": ("feature,dZ_mm,u_mm\nface,deep,0.002\n", ":2", "deep"),
+    "no row": ("feature,dZ_mm,u_mm\n", "", "no deviation"),
+    "an unknown column": ("feature,dZ_mm,u_mm,gauge\nface,0.01,0.002,x\n", ":1", "gauge"),
+    "both forms in a row": (
+        "feature,dZ_mm,along,deviation_mm,u_mm\nface,0.01,+Z,0.01,0.002\n",
+        ":2",
+        "one of the two",
+    ),
+    "a datum that is not there": ("feature,dZ_mm,datum,u_mm\nface,0.01,edge,0.002\n", ":2", "edge"),
+    "a nest that is not there": ("feature,nest,dZ_mm,u_mm\nface,left,0.01,0.002\n", ":2", "left"),
+}
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_bad_tables_are_told_with_row_and_column(run, post, table, name):
+    text, line, word = WRONG[name]
+    before = post.read_bytes()
+    ended = run("correct", post, table(text), "--write")
+    assert ended.code == 2
+    assert ended.out == ""
+    assert f"first.csv{line}" in ended.err
+    assert word in ended.err
+    assert post.read_bytes() == before
+    assert not (post.parent / "job.corrections.jsonl").exists()
+
+
+def test_a_pattern_s_feature_needs_its_operation(run, examples, table):
+    ended = run(
+        "correct", examples / "beacon_dome.toml", table("feature,deviation_mm,u_mm\nseat depth,0.01,0.002\n")
+    )
+    assert ended.code == 2
+    assert "side port 2" in ended.err
+
+
+def test_options_that_do_not_go_together(run, post, table):
+    measured = table(TALLER)
+    assert run("correct", post).code == 2
+    assert run("correct", post, measured, "--undo").code == 2
+    assert run("correct", post, measured, "--who", "me").code == 2
+    unknown = run("correct", post, measured, "--choose", "post: upp")
+    assert unknown.code == 2
+    assert "post: up" in unknown.err
+
+
+def test_the_example_s_first_part(run, examples, tmp_path):
+    """Made with the A axis 0.035 too low in the machine file, and a scatter of 0.002."""
+    folder = tmp_path / "examples"
+    shutil.copytree(examples, folder, ignore=shutil.ignore_patterns("sheets"))
+    code, seats = report(run, folder / "beacon_dome.toml", folder / "beacon_dome_seats.csv")
+    assert code == 1
+    assert seats["measure_next"]["feature"] == "port axis"
+    code, found = report(run, folder / "beacon_dome.toml", folder / "beacon_dome_first_part.csv")
+    assert code == 0
+    assert found["certain"]
+    (best,) = [one for one in found["causes"] if one["level"] == 1]
+    assert best["what"] == "A axis: position along Z"
+    assert abs(best["value"] - 0.035) < 2.0 * best["u"]
+
+
+def test_several_parts_separate_their_seating(run, post, table):
+    rng = np.random.default_rng(3)
+    rows = ["feature,part,dX_mm,dY_mm,dZ_mm,u_mm"]
+    for serial in range(1, 13):
+        seat = rng.normal(size=3) * [0.0, 0.01, 0.006]
+        for name in ("face", "hole"):
+            d = [0.0, 0.0, -0.02] + seat + rng.normal(size=3) * 0.001
+            rows.append(f"{name},{serial},{d[0]:.5f},{d[1]:.5f},{d[2]:.5f},0.001")
+    _, found = report(run, post, table("\n".join(rows) + "\n"))
+    assert found["parts"] == 12
+    spread = {(one["what"], one["component"]): one["u"] for one in found["seating"]}
+    assert spread["part shift", "y"] == pytest.approx(
+        0.01, rel=0.6
+    )  # 11 degrees of freedom: 0.65 to 1.7 times
+    assert spread["part up", None] == pytest.approx(0.006, rel=0.6)
+    assert spread["part shift", "x"] < 0.001
+    up = next(one for one in found["causes"] if one["what"] == "post: up")
+    assert up["value"] == pytest.approx(0.02, abs=0.006)
