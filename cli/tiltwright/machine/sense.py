@@ -11,8 +11,9 @@ near side goes right. From an axis' positive end a right-handed turn is counterc
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+import msgspec
 
 if TYPE_CHECKING:
     from kinematics import Machine, RotaryAxis
@@ -30,8 +31,7 @@ __all__ = [
 CLOCK = ("clockwise", "counterclockwise")
 
 
-@dataclass(frozen=True)
-class SenseLooks:
+class SenseLooks(msgspec.Struct, frozen=True):
     """The two looks for a rotary about one machine axis.
 
     Attributes
