@@ -132,8 +132,8 @@ def senses_words(machine: Machine) -> str:
     Examples
     --------
     >>> from kinematics import Machine, Platter, RotaryAxis, RotationSense
-    >>> tilt = RotaryAxis("B", [0, 0, -50], [0, 1, 0], RotationSense.CLOCKWISE)
-    >>> platter = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.COUNTERCLOCKWISE)
+    >>> tilt = RotaryAxis("B", [0, 0, -50], [0, 1, 0], RotationSense.CLOCKWISE, None)
+    >>> platter = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.COUNTERCLOCKWISE, None)
     >>> senses_words(Machine("mill", (tilt, platter), Platter(face_mm=0.0)))
     '+B is clockwise, seen from the back; +C is counterclockwise, seen from above'
     """
