@@ -203,6 +203,9 @@ def test_page_and_reach_stand_where_the_corrected_offset_is(written):
         carried = point_coefficients(setup.machine, setup.part_in_machine.apply(zero))
         np.testing.assert_allclose(said["carried"], carried)
         assert said["shown"] == [f"{v:.3f}" for v in placed.offset_mm]
+        last = page["lines"][said["working"][-1]]
+        ends = [page["texts"][k].rsplit(" = ", 1)[1] for k in last[4]]
+        assert ends == [f"{v:.4f}" for v in placed.offset_mm]
 
 
 def test_undo_gives_the_file_back_byte_for_byte(run, post, table):
