@@ -356,3 +356,13 @@ def test_several_parts_separate_their_seating(run, post, table):
     assert spread["part shift", "x"] < 0.001
     up = next(one for one in found["causes"] if one["what"] == "post: up")
     assert up["value"] == pytest.approx(0.02, abs=0.006)
+
+
+def test_a_digit_lost_in_a_correction_is_told(run, written):
+    text = written.read_text(encoding="utf-8")
+    cut = text.index("after = [-381.")
+    written.write_text(text[: cut + 9] + "-38" + text[cut + 13 :], encoding="utf-8")
+    ended = run("offsets", written)
+    assert ended.code == 2
+    assert "after" in ended.err
+    assert ended.out == ""
