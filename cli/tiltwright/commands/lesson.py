@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from tiltwright.commands.explain import ByHand, check_output, write_document
+from tiltwright.commands.explain import check_output, write_document
 from tiltwright.commands.options import (
     Force,
     Json,
@@ -39,7 +39,10 @@ Folder = Annotated[Path, typer.Argument(metavar="FOLDER", help="The lesson's fol
 def new(
     folder: Folder,
     level: Annotated[
-        str, typer.Option("--level", metavar="LEVEL", help="What to train; see below.", show_default=False)
+        str,
+        typer.Option(
+            "--level", metavar="LEVEL", help="What to train; the levels are above.", show_default=False
+        ),
     ],
     seed: Annotated[int, typer.Option("--seed", help="Same seed, same numbers.", min=0, show_default=False)],
     students: Annotated[
@@ -59,7 +62,13 @@ def new(
         bool,
         typer.Option("--same-machine", help="One drawn machine for all sheets; left out: each has its own."),
     ] = False,
-    by_hand: ByHand = False,
+    by_hand: Annotated[
+        bool,
+        typer.Option(
+            "--by-hand/--matrices",
+            help="Keys by plane trigonometry, where the machine is square to its axes, or with matrices.",
+        ),
+    ] = True,
     pages: Annotated[
         bool, typer.Option("--pages", help="Also a page in three dimensions beside each key (HTML).")
     ] = False,
@@ -85,9 +94,10 @@ def new(
 
     \b
       tiltwright lesson new monday --level "one tilt" --seed 7 --students 24
-      tiltwright lesson new monday --level tilt-and-rotate --seed 7 --units inch --by-hand
+      tiltwright lesson new monday --level tilt-and-rotate --seed 7 --units inch --matrices
       tiltwright lesson new monday --level "one tilt" --seed 7 --machine mill.toml --students 24
-      tiltwright lesson new monday --level "one tilt" --seed 7 --slides --pages     to project, and in three dimensions
+      tiltwright lesson new monday --level "one tilt" --seed 7 --slides      to project, too
+      tiltwright lesson new monday --level "one tilt" --seed 7 --pages       each key in three dimensions, too
 
     In the folder: all-sheets.pdf and all-keys.pdf to print at once, sheets/ to hand out (PDF, Markdown, and a CSV file
     to fill in), and key/ for the instructor. A pivot's key/key-01.txt grades a single answer too: pivot practice --grade.
