@@ -366,3 +366,13 @@ def test_a_digit_lost_in_a_correction_is_told(run, written):
     assert ended.code == 2
     assert "after" in ended.err
     assert ended.out == ""
+
+
+def test_a_part_zero_typed_beside_the_job_leaves_the_correction_out(run, written):
+    touched = ("--touched", "-381.0,-203.4,-256.1", "--pose", "A0,C0", "--json")
+    ended = run("offsets", written, *touched)
+    assert "left out" in ended.err
+    assert run("correct", written, "--undo").code == 0
+    assert (
+        json.loads(ended.out)["operations"] == json.loads(run("offsets", written, *touched).out)["operations"]
+    )
