@@ -376,12 +376,14 @@ def _seating(found: JobCorrection, units: str) -> str:
     if not found.seating:
         return ""
     keys = {"part up": "up_u", "part shift": "shift_u"}
+    stated_u = {(source.kind, source.owner): float(source.u.max()) for source in found.job.sources}
     rows = [
         [
             f"{'up' if one.kind == 'part up' else one.component}{f' ({one.nest})' if one.nest else ''}",
             fine(one.u_mm, units),
             fine(one.scatter_mm, units),
             str(one.dof),
+            "-" if (one.kind, one.nest) not in stated_u else fine(stated_u[one.kind, one.nest], units),
         ]
         for one in found.seating
     ]
@@ -392,7 +394,7 @@ def _seating(found: JobCorrection, units: str) -> str:
     file_units = found.job.views[0].job.unit.value
     stated = ", ".join(f"{key} = {fine(value, file_units)}" for key, value in worst.items() if value > 0.0)
     text = "From part to part: how differently they seat\n\n" + table(
-        ["direction", "standard deviation", "of which measurement", "dof"], rows, align="lrrr"
+        ["direction", "standard deviation", "measurement alone", "dof", "u as stated"], rows, align="lrrrr"
     )
     if stated:
         text += "\n\n" + wrapped(f"For the budget: [reclamping] {stated}.", columns=_COLUMNS)
