@@ -2,7 +2,7 @@
 
 `matrix_solution` writes an offset's calculation step by step, `trigonometric_solution` the same with plane trigonometry;
 `worked_step` and `working` hold the steps, `direction_steps` derives a direction and its angles. `mistake_catalogue` lists
-the mistakes that can be made at a setup, `perturbed_offsets` recomputes the offsets under each and each pair of them,
+the mistakes that can be made at a setup, `calculation_batch` and `perturbed_offsets` recompute the offsets under each and each pair of them,
 `diagnosis` finds which of them gives the numbers that somebody got, `angle_answers` chooses the solution that answered
 angles mean; `figure_trace` solves for the one figure that explains what no listed mistake does. `exercises` draws tasks with numbers that a shop could meet.
 
@@ -20,8 +20,10 @@ from kinematics.teaching.angle_answers import (
     AngleFault,
     all_solutions,
     angle_error_deg,
+    angle_line,
     error_carried_forward,
     matching_solution,
+    offset_of_other_solution,
 )
 from kinematics.teaching.diagnosis import Answer, Diagnosis, FoundMistake, diagnose
 from kinematics.teaching.direction_steps import normal_steps, pattern_steps, rotation_steps, three_point_steps
@@ -80,6 +82,7 @@ __all__ = [
     "Working",
     "all_solutions",
     "angle_error_deg",
+    "angle_line",
     "attainable",
     "classic_mistakes",
     "coordinate_axes",
@@ -92,6 +95,7 @@ __all__ = [
     "mistakes_at_pivot",
     "mistakes_in_direction",
     "normal_steps",
+    "offset_of_other_solution",
     "pattern_steps",
     "recompute",
     "rotation_steps",

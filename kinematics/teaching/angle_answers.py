@@ -15,8 +15,11 @@ from numpy.typing import NDArray
 from kinematics.angles import wrap_deg
 from kinematics.operations import PlacedOperation
 from kinematics.rotary import RotaryAxis
-from kinematics.teaching.diagnosis import AXES, Answer
-from kinematics.teaching.perturbed_offsets import CalculationBatch, Mistake
+from kinematics.teaching.calculation_batch import CalculationBatch
+from kinematics.teaching.diagnosis import AXES, FOLLOWED, Answer
+from kinematics.teaching.direction_steps import aim_steps
+from kinematics.teaching.perturbed_offsets import Mistake
+from kinematics.teaching.working import angle_words
 from kinematics.validation import read_only
 from kinematics.work_offsets import Setup
 
@@ -25,8 +28,10 @@ __all__ = [
     "AngleFault",
     "all_solutions",
     "angle_error_deg",
+    "angle_line",
     "error_carried_forward",
     "matching_solution",
+    "offset_of_other_solution",
 ]
 
 
@@ -149,11 +154,17 @@ def matching_solution(
             right = float(best.program_deg[i])
             if abs(angle_error_deg(setup.machine.rotaries[i], a.program_deg, right)) > within_deg:
                 offset = float(setup.rotary_offset_deg[i])
-                faults.append(AngleFault(a, right, _why(a.program_deg, right, offset, within_deg)))
+                why = _why(a.program_deg, right, offset, within_deg)
+                others = [one for one in solutions if one is not best]
+                other = _other_solution(setup, others, i, a.program_deg, within_deg)
+                why = f"{why}; or {other}" if why and other else why or other
+                faults.append(AngleFault(a, right, why))
     return tuple(chosen), tuple(faults)
 
 
-def error_carried_forward(setup: Setup, faults: Sequence[AngleFault]) -> tuple[Mistake, ...]:
+def error_carried_forward(
+    setup: Setup, faults: Sequence[AngleFault], placed: Sequence[PlacedOperation] = ()
+) -> tuple[Mistake, ...]:
     """The mistake of working rightly from wrong angles (error carried forward).
 
     Parameters
@@ -161,6 +172,8 @@ def error_carried_forward(setup: Setup, faults: Sequence[AngleFault]) -> tuple[M
     setup : Setup
     faults : sequence of AngleFault
         From `matching_solution`.
+    placed : sequence of PlacedOperation
+        The operations, for the line of the working at which the angles went wrong.
 
     Returns
     -------
@@ -176,16 +189,102 @@ def error_carried_forward(setup: Setup, faults: Sequence[AngleFault]) -> tuple[M
             batch.program_deg[rows, fault.answer.operation, i] = fault.answer.program_deg
 
     letters = setup.machine.letters
+    first = min(faults, key=lambda fault: letters.index(fault.answer.letter))
     return (
         Mistake(
-            "followed from wrong angles",
+            FOLLOWED,
             "",
-            "the offsets were worked out correctly from the angles answered, but those are wrong",
-            f"{max((fault.answer.letter for fault in faults), key=letters.index)} angle",
-            frozenset({f"{letter} turning" for letter in letters}),
+            "the numbers follow correctly from the angles answered, but those are wrong",
+            angle_line(setup, first, placed),
+            frozenset({"angles answered"}),
             change,
         ),
     )
+
+
+def angle_line(setup: Setup, fault: AngleFault, placed: Sequence[PlacedOperation] = ()) -> str:
+    """Key of the worked step at which an angle went wrong.
+
+    Parameters
+    ----------
+    setup : Setup
+    fault : AngleFault
+    placed : sequence of PlacedOperation
+        The operations; without them, or where an angle is stated, the step that uses it.
+
+    Returns
+    -------
+    str
+        "aim tilt", "aim turn", or "C angle".
+    """
+    letter = fault.answer.letter
+    if placed and len(aim_steps(setup, placed[fault.answer.operation])) > 1:
+        return ("aim tilt", "aim turn")[setup.machine.index(letter)]
+    return f"{letter} angle"
+
+
+def offset_of_other_solution(
+    setup: Setup, placed: Sequence[PlacedOperation], angles: Sequence[AngleAnswer]
+) -> tuple[Mistake, ...]:
+    """The mistake of answering the angles of one solution and the offset of another.
+
+    Parameters
+    ----------
+    setup : Setup
+    placed : sequence of PlacedOperation
+        The solutions that the angles mean.
+    angles : sequence of AngleAnswer
+
+    Returns
+    -------
+    tuple of Mistake
+        One, or none where no angle was answered at an operation with two solutions.
+    """
+    others: dict[int, NDArray[np.float64]] = {}
+    for o, one in enumerate(placed):
+        if any(a.operation == o for a in angles):
+            apart = [other for other in _solutions(setup, one, {}) if not _same_angles(one, other)]
+            if apart:
+                others[o] = apart[0].program_deg
+    if not others:
+        return ()
+
+    def change(batch: CalculationBatch, rows: NDArray[np.int64]) -> None:
+        for o, program_deg in others.items():
+            batch.program_deg[rows, o] = program_deg
+
+    letters = setup.machine.letters
+    return (
+        Mistake(
+            "offset of the other solution",
+            "",
+            "the angles are those of one solution, the numbers are the offset of the other",
+            f"{letters[-1]} angle",
+            frozenset({"angles answered"}),
+            change,
+        ),
+    )
+
+
+def _same_angles(one: PlacedOperation, other: PlacedOperation) -> bool:
+    return bool(np.allclose(one.program_deg, other.program_deg, rtol=0.0, atol=1e-9))
+
+
+def _other_solution(
+    setup: Setup, others: Sequence[PlacedOperation], i: int, stated: float, within: float
+) -> str:
+    """Words for an angle that belongs to another solution; empty where it does not."""
+    for other in others:
+        if abs(angle_error_deg(setup.machine.rotaries[i], stated, float(other.program_deg[i]))) <= within:
+            rest = " ".join(
+                f"{letter} {angle_words(float(angle))}"
+                for k, (letter, angle) in enumerate(
+                    zip(setup.machine.letters, other.program_deg, strict=True)
+                )
+                if k != i
+            )
+            return f"it belongs to the other solution, with {rest}"
+    return ""
 
 
 def all_solutions(setup: Setup, placed: PlacedOperation) -> tuple[PlacedOperation, ...]:
@@ -203,7 +302,7 @@ def all_solutions(setup: Setup, placed: PlacedOperation) -> tuple[PlacedOperatio
     """
     found = [placed]
     for one in _solutions(setup, placed, {})[1:]:
-        if not any(np.allclose(one.program_deg, other.program_deg, rtol=0.0, atol=1e-9) for other in found):
+        if not any(_same_angles(one, other) for other in found):
             found.append(one)
     return tuple(found)
 
@@ -262,15 +361,31 @@ def _why(stated: float, right: float, offset: float, within: float) -> str:
     def turns(value: float) -> bool:
         return abs(value - 360.0 * round(value / 360.0)) <= within
 
-    rounded = [d for d in (0, 1, 2) if abs(round(right, d) - stated) < 1e-9]
+    size, exact = abs(stated), abs(right)
+    digits = next((d for d in (0, 1, 2, 3) if abs(stated - round(stated, d)) < 1e-9), 9)
+    step = 10.0**-digits
+    to = ("whole degrees", "0.1 degrees", "0.01 degrees", "0.001 degrees")[digits] if digits < 4 else ""
+    same_side = stated * right >= 0.0
+    minutes = _minutes_as_decimals(size)
     reasons = (
-        (bool(rounded), f"it is rounded to {('whole degrees', '0.1 degrees', '0.01 degrees')[rounded[0]] if rounded else ''}"),
+        (bool(to) and abs(stated - right) <= step / 2.0 + 1e-9, f"it is rounded to {to}"),
+        (bool(to) and same_side and 0.0 <= exact - size < step, f"it is cut off at {to}, not rounded"),
+        (same_side and minutes is not None and abs(exact - minutes) <= 1.0 / 120.0, "its minutes stand where decimals belong"),
         (turns(stated - right), "a whole turn off"),
         (turns(stated + right), "its sign is reversed"),
         (bool(offset) and turns(stated - right - offset), "it is the machine angle, not the program's"),
+        (bool(offset) and turns(stated - right + offset), "the rotary's work offset was taken off twice"),
         (turns(stated - right - 180.0), "half a turn off: the other side was brought to the spindle"),
         (turns(stated - right - 90.0) or turns(stated - right + 90.0), "a quarter turn off: measured from the wrong axis"),
         (turns(stated - (90.0 - right)) or turns(stated + (90.0 - right)), "it is the angle's complement to 90 degrees"),
+        (abs(size - (90.0 - exact)) <= within, "it is the angle's complement to 90 degrees"),
         (abs(stated - np.radians(right)) <= max(within, 1e-3), "it is in radians"),
     )  # fmt: skip
     return next((why for met, why in reasons if met), "")
+
+
+def _minutes_as_decimals(size_deg: float) -> float | None:
+    """Degrees meant where minutes were written behind the decimal point: 26.34 for 26 degrees 34 minutes."""
+    whole = int(size_deg)
+    minutes = round((size_deg - whole) * 100.0, 6)
+    return whole + minutes / 60.0 if 0.0 < minutes < 60.0 and abs(minutes - round(minutes)) < 1e-6 else None

@@ -16,14 +16,20 @@ from numpy.typing import NDArray
 from kinematics.errors import KinematicsError
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
-from kinematics.teaching.figure_trace import FigureTrace, digits_swapped, trace_figures, transposed_digits
+from kinematics.teaching.figure_trace import (
+    FigureTrace,
+    digits_swapped,
+    taken_from,
+    trace_figures,
+    transposed_digits,
+)
 from kinematics.teaching.mistake_catalogue import classic_mistakes
 from kinematics.teaching.perturbed_offsets import Mistake, PerturbedOffsets, recompute
 from kinematics.teaching.working import check_operation, stack_frames
 from kinematics.validation import ValueEquality, read_only
 from kinematics.work_offsets import Setup
 
-__all__ = ["AXES", "CHANCE", "Answer", "Diagnosis", "FoundMistake", "MistakeSearch", "diagnose"]
+__all__ = ["AXES", "CHANCE", "FOLLOWED", "Answer", "Diagnosis", "FoundMistake", "MistakeSearch", "diagnose"]
 
 CHANCE = {1: 0.08, 2: 0.02}
 """Largest chance at which an explanation by one mistake, or by two, is still given: one common slip is believed on less
@@ -32,6 +38,8 @@ _SHARE = 20.0
 _HALF = 0.55
 _SAME_MM = 1e-9
 _FAR = 200.0
+FOLLOWED = "followed from wrong angles"
+"""Kind of the mistake of working rightly from wrong angles."""
 
 
 @dataclass(frozen=True)
@@ -54,6 +62,8 @@ class FoundMistake:
         The largest difference left among those it gives.
     chance : float
         Expected count of mistakes that would explain as much of random numbers as far out as these; at most `CHANCE`.
+    pairs : tuple of tuple of Mistake
+        Pairs that explain the same operations, where one mistake was found.
     """
 
     made: tuple[Mistake, ...]
@@ -64,6 +74,7 @@ class FoundMistake:
     wrong: int
     left_mm: float
     chance: float
+    pairs: tuple[tuple[Mistake, ...], ...] = ()
 
     @property
     def complete(self) -> bool:
@@ -180,6 +191,12 @@ class MistakeSearch:
             ],
             dtype=np.int64,
         )
+        # A mistake that would give the same numbers from other angles is ruled out by the angles answered.
+        if any(one.kind == FOLLOWED for one in self.made[row]):
+            alike = np.array(
+                [r for r in alike.tolist() if any(one.kind == FOLLOWED for one in self.made[r])],
+                dtype=np.int64,
+            )
         same_mm = max(_SAME_MM, self.digit / 2.0)
         equal = np.abs(self.predicted[alike] - self.predicted[row]).max(axis=1, initial=0.0) <= same_mm
         fits = self.hit[np.ix_(alike, here)].all(axis=1)
@@ -192,7 +209,18 @@ class MistakeSearch:
             int(explained[row]),
             float(self.left[row][here].max()),
             chance,
+            self._pairs_for(row, here),
         )  # fmt: skip
+
+    def _pairs_for(self, row: int, here: NDArray[np.bool_]) -> tuple[tuple[Mistake, ...], ...]:
+        """Pairs that explain as much as a single mistake does, none of them that mistake with another that shows nothing."""
+        if self.size[row] != 1:
+            return ()
+        fits = np.flatnonzero((self.size == 2) & self.hit[:, here].all(axis=1))
+        alone = {
+            self.made[r][0] for r in np.flatnonzero((self.size == 1) & self.hit[:, here].all(axis=1)).tolist()
+        }
+        return tuple(self.made[r] for r in fits.tolist() if not alone & set(self.made[r]))
 
     def _partly(self, o: int, findings: list[FoundMistake]) -> FoundMistake | None:
         """A mistake with a slip on top, that gives two or more wrong numbers of an operation but not all.
@@ -265,7 +293,8 @@ class Diagnosis(ValueEquality):
         Shift common to all unexplained operations, where there are two or more with all three numbers: no mistake is
         named by it, but its cause is common to them.
     traces : tuple of FigureTrace
-        Of unexplained operations: the one figure that would make their numbers right.
+        Of unexplained operations, and of those that two mistakes explain where it has a simple reason: the one figure that
+        would make their numbers right.
     """
 
     answers: tuple[Answer, ...]
@@ -382,9 +411,16 @@ def diagnose(
         search = MistakeSearch(recomputed, operation, axis, value, truth, wrong, tolerance, digit_mm)
         findings, unexplained = search.run()
     slips = _slips(unexplained, operation, axis, value, truth, wrong, unit_mm, digit_mm)
+    slips += _misplaced(unexplained, placed, operation, axis, value, truth, wrong, tolerance)
     findings += slips
     unexplained = tuple(o for o in unexplained if all(o not in slip.operations for slip in slips))
-    traces = _traces(setup, placed, steps, unexplained, operation, axis, off, tolerance, digit_mm)
+    args = (operation, axis, off, tolerance, digit_mm)
+    traces = _traces(setup, placed, steps, unexplained, *args)
+    # One figure with a simple reason is at least as likely as two mistakes at once.
+    for finding in findings:
+        if len(finding.made) == 2:
+            together = _traces(setup, placed, steps, finding.operations, *args)
+            traces += tuple(one for one in together if one.relation and one.operations == finding.operations)
     common = _common(unexplained, operation, axis, off, 2.0 * tolerance)
     return Diagnosis(tuple(given), truth, off, wrong, tolerance, findings, unexplained, common, traces)
 
@@ -412,6 +448,33 @@ def _slips(
         if digits and chance <= CHANCE[1]:
             made = (digits_swapped(AXES[axis[k]], digits),)
             found.append(FoundMistake(made, (), (), (o,), 1, 1, digit_mm / 2.0, chance))
+    return tuple(found)
+
+
+def _misplaced(
+    unexplained: Sequence[int],
+    placed: Sequence[PlacedOperation],
+    operation: NDArray[np.int64],
+    axis: NDArray[np.int64],
+    value: NDArray[np.float64],
+    truth: NDArray[np.float64],
+    wrong: NDArray[np.bool_],
+    near: float,
+) -> tuple[FoundMistake, ...]:
+    """Wrong numbers of an operation that are another operation's."""
+    found = []
+    offsets = np.array([one.offset_mm for one in placed]).reshape(-1, 3)
+    for o in unexplained:
+        here = np.flatnonzero((operation == o) & wrong)
+        left = np.abs(offsets[:, axis[here]] - value[here])
+        fits = [k for k in np.flatnonzero((left <= near).all(axis=1)).tolist() if k != o]
+        odds = np.minimum(1.0, near / np.maximum(np.abs(value[here] - truth[here]), near))
+        chance = float((len(placed) - 1) * np.prod(odds))
+        if fits and chance <= CHANCE[2]:
+            axes = " and ".join(AXES[a] for a in sorted(axis[here].tolist()))
+            made = tuple((taken_from(placed[k].name, axes),) for k in fits)
+            count, apart = int(here.size), float(left[fits[0]].max())
+            found.append(FoundMistake(made[0], made[1:], (), (o,), count, count, apart, chance))
     return tuple(found)
 
 

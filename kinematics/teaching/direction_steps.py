@@ -373,7 +373,7 @@ def _tilt_line(
         f"{side} one, right-handed about {axis_name(np.abs(tilt.direction))}; the other follows below. The table's sense "
         "then gives the sign of the program angle."
     ) + _program_angle_sentence(setup, placed, 0)
-    if half:
+    if half and not upright:
         rule += f" {HALF_TURN_SENTENCE.format(leg='nz')}"
     calculations = (
         Calculation("level part", "√({}² + {}²)", (_ratio(nx), _ratio(ny)), _ratio(level)),
@@ -402,7 +402,7 @@ def _turn_line(
         f"{setup.machine.letters[0]}'s line on the side that tilts up: its angle from +X now, the turn that is missing, "
         f"and the program angle of {turn.letter}."
     ) + _program_angle_sentence(setup, placed, 1)
-    if half:
+    if half and not along_y:
         rule += f" {HALF_TURN_SENTENCE.format(leg='x')}"
     calculations = (
         Calculation(

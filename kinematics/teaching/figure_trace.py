@@ -1,14 +1,15 @@
 """The one figure that would make somebody's numbers right: a trace of mistakes that are on no list.
 
-Every figure that goes into the working (each height, shift, angle, pivot and origin coordinate, and intermediate points
-as a whole) is solved for in turn. One that explains all the numbers of an operation at once is no accident where more
-numbers agree than were solved for.
+Every figure that goes into the working is solved for in turn: each height, shift, angle, pivot and origin coordinate, each
+intermediate vector as a whole, and how many times each of them was taken. One that explains all the numbers of an operation
+at once is no accident where more numbers agree than were solved for.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,17 +17,12 @@ from numpy.typing import NDArray
 from kinematics.constants import MM_PER_INCH
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
-from kinematics.teaching.perturbed_offsets import (
-    CalculationBatch,
-    Mistake,
-    nominal_batch,
-    offsets_mm,
-    with_rows,
-)
+from kinematics.teaching.calculation_batch import CalculationBatch, nominal_batch, offsets_mm, with_rows
+from kinematics.teaching.perturbed_offsets import Mistake
 from kinematics.validation import ValueEquality, read_only
 from kinematics.work_offsets import Setup
 
-__all__ = ["FigureTrace", "digits_swapped", "trace_figures", "transposed_digits"]
+__all__ = ["FigureTrace", "digits_swapped", "taken_from", "trace_figures", "transposed_digits"]
 
 Floats = NDArray[np.float64]
 Add = Callable[[CalculationBatch, int, float], None]
@@ -37,6 +33,9 @@ _HALF = 0.55
 _NONE = 9
 _ROUNDS = 6
 _START_DEG = np.arange(-180.0, 180.0, 3.0)
+_START_TIMES = np.arange(-3.0, 3.0, 0.025)
+_LEAST_PART_MM = 1.0
+"""Figures smaller than this are no part of a sum: with one, almost any number is nearly another."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,7 +46,7 @@ class FigureTrace(ValueEquality):
     ----------
     names : tuple of str
         "height of round standoff", or the three coordinates of a point.
-    unit : "mm" or "deg"
+    unit : "mm", "deg" or "times"
     stated, needed : ndarray, shape (k,)
         Values that the job gives, and those that make the numbers right.
     relation : str
@@ -93,6 +92,16 @@ def _at(attribute: str, *index: object) -> Add:
     return add
 
 
+def _taken(attributes: Sequence[str], vector: Floats, *index: object) -> Add:
+    """A vector taken once more for each one added, wherever it stands."""
+
+    def add(batch: CalculationBatch, row: int, by: float) -> None:
+        for attribute in attributes:
+            getattr(batch, attribute)[(row, *index)] += by * vector
+
+    return add
+
+
 def _pivot(i: int, k: int) -> Add:
     def add(batch: CalculationBatch, row: int, by: float) -> None:
         batch.pivot_mm[row, i, k] += by
@@ -107,56 +116,106 @@ def _figures(
     placed: Sequence[PlacedOperation],
     nominal: CalculationBatch,
 ) -> list[_Figure]:
-    """Every length that goes into the working."""
+    """Every length that goes into the working, by itself or as a vector, and how many times it was taken."""
+    figures = [
+        _Figure((f"{what} of {step.name}",), (move,), (_at("moved_mm", k, c),))
+        for k, step in enumerate(steps or ())
+        for c, (what, move) in enumerate(
+            zip(("shift x", "shift y", "height"), (*step.shift_mm, step.up_mm), strict=True)
+        )
+    ]
+    constants = [_at("added_mm", k) for k in range(3)]
+    figures += [
+        _Figure((f"a constant added to {axis}",), (0.0,), (add,))
+        for axis, add in zip("XYZ", constants, strict=True)
+    ]
+    for i in range(len(setup.machine.rotaries)):
+        figures += _at_a_pivot(setup, i)
+    frame = nominal.table_mm[0].copy()
+    for k in range(3):
+        where = f"{'XYZ'[k]} of the table's centre on the platter face"
+        figures.append(_Figure((where,), (float(frame[k]),), (_at("table_mm", k),)))
+    figures += _at_the_origin(placed)
+    table = setup.part_in_table.translation_mm
+    point = tuple(f"{axis} of part zero in the table" for axis in "xyz")
+    everywhere = tuple(f"a constant added to {axis}" for axis in "XYZ")
+    moves = tuple(_at("table_mm", k) for k in range(3))
+    figures += [
+        _Figure(point, tuple(float(v) for v in table), moves),
+        _Figure(everywhere, (0.0, 0.0, 0.0), tuple(constants)),
+        _times("the place of the table's centre", _taken(("table_mm",), frame)),
+        _times("the answer", _at("scale")),
+    ]
+    if steps:
+        figures.append(_times("the stack", _at("stack_scale")))
+    elif steps is None:
+        figures.append(_times("part zero's place in the table", _taken(("part_mm",), table)))
+    return figures
+
+
+def _times(name: str, add: Add) -> _Figure:
+    """A vector as a whole, by how many times it was taken."""
+    return _Figure((name,), (1.0,), (add,), "times")
+
+
+def _at_a_pivot(setup: Setup, i: int) -> list[_Figure]:
+    """Figures at one rotary: its pivot, also where it is only taken off or only added back, and its arm."""
+    rotary = setup.machine.rotaries[i]
+    letter, point = rotary.letter, rotary.point_mm
+    across = [k for k in range(3) if abs(rotary.direction[k]) < 1.0]
+    values = tuple(float(point[k]) for k in across)
     figures: list[_Figure] = []
-    for k, step in enumerate(steps or ()):
-        moves = (*step.shift_mm, step.up_mm)
-        for c, what in enumerate(("shift x", "shift y", "height")):
-            figures.append(_Figure((f"{what} of {step.name}",), (moves[c],), (_at("moved_mm", k, c),)))
-    for i, rotary in enumerate(setup.machine.rotaries):
-        across = [k for k in range(3) if abs(rotary.direction[k]) < 1.0]
-        names = tuple(f"{'XYZ'[k]} of {rotary.letter}'s pivot" for k in across)
-        values = tuple(float(rotary.point_mm[k]) for k in across)
-        adds = tuple(_pivot(i, k) for k in across)
+    for what, add in (
+        ("", _pivot),
+        (" where it is taken off", lambda i, k: _at("arm_from_mm", i, k)),
+        (" where it is added back", lambda i, k: _at("pivot_mm", i, k)),
+    ):
+        names = tuple(f"{'XYZ'[k]} of {letter}'s pivot{what}" for k in across)
+        adds = tuple(add(i, k) for k in across)
         figures += [_Figure((n,), (v,), (a,)) for n, v, a in zip(names, values, adds, strict=True)]
         if len(across) == 2:
             figures.append(_Figure(names, values, adds))
-    table = setup.part_in_table.translation_mm
-    for k in range(3):
-        where = f"{'XYZ'[k]} of the table's centre on the platter face"
-        figures.append(_Figure((where,), (float(nominal.table_mm[0, k]),), (_at("table_mm", k),)))
-    if len(placed) == 1 or all(np.array_equal(one.origin_mm, placed[0].origin_mm) for one in placed):
-        figures += [
-            _Figure((f"origin {axis}",), (float(placed[0].origin_mm[k]),), (_at("origin_added_mm", k),))
-            for k, axis in enumerate("xyz")
-        ]
-    else:
-        figures += [
-            _Figure((f"origin {axis}, the same amount everywhere,",), (0.0,), (_at("origin_added_mm", k),))
-            for k, axis in enumerate("xyz")
-        ]
-    figures += [
-        _Figure((f"a constant added to {axis}",), (0.0,), (_at("added_mm", k),))
-        for k, axis in enumerate("XYZ")
+    legs = np.where(np.abs(rotary.direction) < 1.0, point, 0.0)
+    return [
+        *figures,
+        _times(f"{letter}'s pivot", _taken(("pivot_mm", "arm_from_mm"), legs, i)),
+        *(
+            _times(f"{letter}'s pivot where it is {what}", _taken((attribute,), vector, i))
+            for what, attribute in (("taken off", "arm_from_mm"), ("added back", "pivot_mm"))
+            for vector in (point, legs)
+        ),
+        _times(f"the arm from {letter}'s pivot", _at("arm_factor", i)),
     ]
-    point = tuple(f"{axis} of part zero in the table" for axis in "xyz")
-    figures.append(
-        _Figure(point, tuple(float(v) for v in table), tuple(_at("table_mm", k) for k in range(3)))
-    )
+
+
+def _at_the_origin(placed: Sequence[PlacedOperation]) -> list[_Figure]:
+    """Figures of the operations' origins."""
+    alike = len(placed) == 1 or all(np.array_equal(one.origin_mm, placed[0].origin_mm) for one in placed)
+    adds = tuple(_at("origin_added_mm", k) for k in range(3))
+    names = tuple(f"origin {axis}" if alike else f"what is added to every origin's {axis}" for axis in "xyz")
+    values = tuple(float(v) for v in placed[0].origin_mm) if alike else (0.0, 0.0, 0.0)
+    figures = [_Figure((n,), (v,), (a,)) for n, v, a in zip(names, values, adds, strict=True)]
+    figures.append(_Figure(names, values, adds))
+    some = [k for k in range(3) if any(one.origin_mm[k] for one in placed)]
+    figures += [_times(f"the origin's {'xyz'[k]}", _at("origin_factor", k)) for k in some]
+    if 0 in some and 1 in some:
+        figures.append(_times("the origin's x and y", _at("origin_factor", slice(0, 2))))
+    if len(some) > 1:
+        figures.append(_times("the origin", _at("origin_factor", slice(None))))
     return figures
 
 
 def _angles(setup: Setup, placed: Sequence[PlacedOperation]) -> list[_Figure]:
-    """The angle of each rotary, of one operation or off by the same everywhere."""
+    """The angle of each rotary, of one operation or off by the same everywhere, and the turn as a whole."""
     figures = []
     for i, rotary in enumerate(setup.machine.rotaries):
-        stated = float(placed[0].program_deg[i]) if len(placed) == 1 else 0.0
-        name = (
-            f"{rotary.letter} angle"
-            if len(placed) == 1
-            else f"the {rotary.letter} angle, off by the same everywhere,"
-        )
+        alone = len(placed) == 1
+        stated = float(placed[0].program_deg[i]) if alone else 0.0
+        name = f"{rotary.letter} angle" if alone else f"what is added to every {rotary.letter} angle"
         figures.append(_Figure((name,), (stated,), (_at("program_deg", slice(None), i),), "deg"))
+        figures.append(_times(f"the turn about {rotary.letter}", _at("turn_scale", i)))
+    if len(setup.machine.rotaries) > 1:
+        figures.append(_times("every turn", _at("turn_scale", slice(None))))
     return figures
 
 
@@ -208,15 +267,17 @@ def trace_figures(
         row += len(figure.add)
         solved = np.asarray(np.linalg.lstsq(own, off_mm, rcond=1e-9)[0], dtype=np.float64)
         found.append(_fit(figure, solved, own, own @ solved - off_mm, off_mm, near, tried))
-    for figure in angles:
-        solved, slope, missed = _solved_angle(nominal, figure, (operation, axis), off_mm)
+    solutions = _solved_angles(nominal, angles, (operation, axis), off_mm)
+    for figure, (solved, slope, missed) in zip(angles, solutions, strict=True):
         found.append(_fit(figure, solved, slope, missed, off_mm, near, tried))
     good = [one for one in found if one.left_mm <= near and one.chance <= _CHANCE]
     if not good:
         return None
     # The fewest figures, then the one whose needed value is something simple, then the closest.
     stated = [
-        (f.names[0], f.stated[0]) for f in lengths if len(f.names) == 1 and f.names[0].startswith("height")
+        (one.names[0], one.stated[0])
+        for one in lengths
+        if len(one.names) == 1 and one.unit == "mm" and one.stated[0] and " where it " not in one.names[0]
     ]
     told = {id(one): _relation(one.figure, one.solved, one.slope, stated, near) for one in good}
     best = min(good, key=lambda one: (len(one.solved), told[id(one)][0], round(one.left_mm / digit_mm)))
@@ -270,34 +331,47 @@ def _slopes(nominal: CalculationBatch, figures: Sequence[_Figure]) -> Floats:
     return np.asarray(offsets[1:] - offsets[0])
 
 
-def _solved_angle(
+def _solved_angles(
     nominal: CalculationBatch,
-    figure: _Figure,
+    figures: Sequence[_Figure],
     at: tuple[NDArray[np.int64], NDArray[np.int64]],
     off: Floats,
-) -> tuple[Floats, Floats, Floats]:
-    """The error of an angle that comes nearest: the best of some steps, refined by Gauss and Newton."""
-    (add,) = figure.add
+) -> list[tuple[Floats, Floats, Floats]]:
+    """For each figure the error that comes nearest, the slope there and what is missed.
 
-    def moved(by_deg: Floats) -> Floats:
-        batch = with_rows(nominal, len(by_deg) + 1)
-        for row, by in enumerate(by_deg.tolist(), start=1):
-            add(batch, row, by)
+    The best of some steps, refined by Gauss and Newton; all figures go through one batch in each round.
+    """
+
+    def moved(each: Sequence[Floats]) -> list[Floats]:
+        count = sum(len(values) for values in each)
+        batch = with_rows(nominal, count + 1)
+        row = 1
+        for figure, values in zip(figures, each, strict=True):
+            for by in values.tolist():
+                figure.add[0](batch, row, by)
+                row += 1
         offsets = offsets_mm(batch)[:, at[0], at[1]]
-        return np.asarray(offsets[1:] - offsets[0])
+        ends = np.cumsum([len(values) for values in each])
+        return np.split(offsets[1:] - offsets[0], ends[:-1])
 
-    first = moved(_START_DEG)
-    by = float(_START_DEG[int(np.argmin(((first - off) ** 2).sum(axis=1)))])
-    slope = np.zeros_like(off)
+    starts = [_START_DEG if figure.unit == "deg" else _START_TIMES for figure in figures]
+    found = [
+        float(values[int(np.argmin(((first - off) ** 2).sum(axis=1)))])
+        for values, first in zip(starts, moved(starts), strict=True)
+    ]
+    slopes = [np.zeros_like(off) for _ in figures]
     for _ in range(_ROUNDS):
-        here, after = moved(np.array([by, by + 1e-4]))
-        slope = (after - here) / 1e-4
-        square = float(slope @ slope)
-        if square <= 0.0:
-            break
-        by += float(slope @ (off - here)) / square
-    (here,) = moved(np.array([by]))
-    return np.array([by]), slope[:, None], here - off
+        for k, (here, after) in enumerate(moved([np.array([by, by + 1e-4]) for by in found])):
+            slope = (after - here) / 1e-4
+            square = float(slope @ slope)
+            if square > 0.0:
+                slopes[k] = slope
+                found[k] += float(slope @ (off - here)) / square
+    ends = moved([np.array([by]) for by in found])
+    return [
+        (np.array([by]), slope[:, None], here[0] - off)
+        for by, slope, here in zip(found, slopes, ends, strict=True)
+    ]
 
 
 def _relation(
@@ -313,29 +387,56 @@ def _relation(
         (0, "so it was left out", 0.0),
         (0, "that is half of it", value / 2.0),
         (0, "that is double", 2.0 * value),
+        (0, "that is minus it", -value),
     ]
-    own.append((0, "that is minus it", -value))
     if figure.unit == "deg":
-        own.append((0, "that is 90 minus it", 90.0 - value))
+        own += [(0, "that is 90 minus it", 90.0 - value)]
     else:
         own += [
             (0, "that is 25.4 times as much", value * MM_PER_INCH),
             (0, "that is 1/25.4 of it", value / MM_PER_INCH),
         ]
     simple = own if value else []
-    for name, other in stated if figure.unit == "mm" else ():
-        if name == figure.names[0] or abs(other) <= 2.0 * window:
-            continue
+    if figure.unit == "deg" and not value:
+        turns = ((90.0, "a quarter turn"), (180.0, "half a turn"))
+        simple += [(0, f"that is {words}", sign * angle) for angle, words in turns for sign in (1.0, -1.0)]
+    if figure.unit == "mm":
+        simple += _relations_to(figure.names[0], value, stated, window)
+    needed = value + by
+    met = [(rank, words) for rank, words, other in simple if abs(needed - other) <= window]
+    nothing = _NONE + (figure.unit == "times")
+    return min(met, key=lambda one: one[0], default=(nothing, ""))
+
+
+def _relations_to(
+    name: str, value: float, stated: Sequence[tuple[str, float]], window: float
+) -> list[tuple[int, str, float]]:
+    """Values that a length takes by a slip with one or two other stated lengths."""
+    found = []
+    others = [(one, length) for one, length in stated if one != name and abs(length) > 2.0 * window]
+    for one, length in others:
+        found.append((1, f"that is the {one}", length))
         if value:
-            simple.append((1, f"that is the {name}", other))
-        simple += [
-            (1, f"that is the {name} added", value + other),
-            (1, f"that is the {name} taken off", value - other),
-            (2, f"that is half the {name} added", value + other / 2.0),
-            (2, f"that is half the {name} taken off", value - other / 2.0),
+            found += [
+                (1, f"that is the {one} added", value + length),
+                (1, f"that is the {one} taken off", value - length),
+                (2, f"that is half the {one} added", value + length / 2.0),
+                (2, f"that is half the {one} taken off", value - length / 2.0),
+            ]
+        else:
+            found += [
+                (1, f"that is minus the {one}", -length),
+                (2, f"that is half the {one}", length / 2.0),
+                (2, f"that is minus half the {one}", -length / 2.0),
+            ]
+    large = [(one, length) for one, length in stated if abs(length) > _LEAST_PART_MM]
+    for (first, a), (second, b) in combinations(large, 2):
+        found += [
+            (3, f"that is the {first} plus the {second}", a + b),
+            (3, f"that is the {first} less the {second}", a - b),
+            (3, f"that is the {second} less the {first}", b - a),
         ]
-    met = [(rank, words) for rank, words, other in simple if abs(value + by - other) <= window]
-    return min(met, key=lambda one: one[0], default=(_NONE, ""))
+    return found
 
 
 def transposed_digits(value: float, truth: float, step: float) -> str:
@@ -363,6 +464,18 @@ def transposed_digits(value: float, truth: float, step: float) -> str:
         return ""
     first, second = apart
     return text[first] + text[second] if (text[first], text[second]) == (wrong[second], wrong[first]) else ""
+
+
+def taken_from(name: str, axes: str) -> Mistake:
+    """The mistake of writing down another operation's number."""
+    return Mistake(
+        "numbers of another operation",
+        f"{axes} of {name}",
+        f"{axes} is that of {name}" if len(axes) == 1 else f"{axes} are those of {name}",
+        "offset",
+        frozenset({f"operation of {axes}"}),
+        lambda _batch, _rows: None,
+    )
 
 
 def digits_swapped(axis: str, digits: str) -> Mistake:

@@ -10,14 +10,8 @@ from numpy.typing import NDArray
 from kinematics.constants import MM_PER_INCH
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
-from kinematics.teaching.perturbed_offsets import (
-    DROPPED,
-    REVERSED,
-    CalculationBatch,
-    Mistake,
-    Rows,
-    set_input,
-)
+from kinematics.teaching.calculation_batch import DOUBLED, DROPPED, REVERSED, CalculationBatch, Rows
+from kinematics.teaching.perturbed_offsets import Change, Mistake, added_input, negated, set_input
 from kinematics.teaching.rotary_mistakes import rotary_mistakes, sequence_mistakes
 from kinematics.teaching.working import stack_frames
 from kinematics.work_offsets import Setup
@@ -40,7 +34,9 @@ __all__ = [
 
 def step_mistakes(step: StackStep, k: int) -> list[Mistake]:
     """Mistakes at one step of the stack."""
-    key, claims = f"step {k + 1}", frozenset({f"step {k}"})
+    key = f"step {k + 1}"
+    height, shift = frozenset({f"step {k} height"}), frozenset({f"step {k} shift"})
+    claims = height | shift
     mistakes = []
     if step.up_mm or any(step.shift_mm):
         mistakes = [
@@ -68,13 +64,13 @@ def step_mistakes(step: StackStep, k: int) -> list[Mistake]:
                 step.name,
                 f"the height of {step.name} was left out and its shift kept",
                 key,
-                claims,
+                height,
                 set_input("parts_counted", (k, 2), 0.0),
             )
         )
     if step.up_mm:
         mistakes += [
-            Mistake("inch and mm", f"height of {step.name}", f"the height of {step.name} was taken 25.4 times too {size}", key, claims, set_input("parts_counted", (k, 2), factor))
+            Mistake("inch and mm", f"height of {step.name}", f"the height of {step.name} was taken 25.4 times too {size}", key, height, set_input("parts_counted", (k, 2), factor))
             for size, factor in (("large", MM_PER_INCH), ("small", 1.0 / MM_PER_INCH))
         ]  # fmt: skip
     if any(step.shift_mm):
@@ -84,7 +80,7 @@ def step_mistakes(step: StackStep, k: int) -> list[Mistake]:
                 step.name,
                 f"the shift of {step.name} was forgotten",
                 key,
-                claims,
+                shift,
                 set_input("parts_counted", (k, slice(0, 2)), 0.0),
             ),
             Mistake(
@@ -92,7 +88,7 @@ def step_mistakes(step: StackStep, k: int) -> list[Mistake]:
                 step.name,
                 f"the shift of {step.name} was taken in the other direction",
                 key,
-                claims,
+                shift,
                 set_input("parts_counted", (k, slice(0, 2)), -1.0),
             ),
         ]
@@ -114,6 +110,14 @@ def step_mistakes(step: StackStep, k: int) -> list[Mistake]:
                 key,
                 turn,
                 set_input("turning", (k,), REVERSED),
+            ),
+            Mistake(
+                "step's turn counted twice",
+                step.name,
+                f"the turn of what stands on {step.name} was counted twice",
+                key,
+                turn,
+                set_input("turning", (k,), DOUBLED),
             ),
         ]
     return mistakes
@@ -137,15 +141,16 @@ def touch_off_mistake(stack_mm: NDArray[np.float64]) -> Mistake:
 
 
 def origin_mistakes() -> list[Mistake]:
-    """Mistakes at the operation's origin: added after the turns, forgotten, or with a wrong sign."""
-    claims = frozenset({"origin"})
+    """Mistakes at the operation's origin: added after the turns, forgotten, exchanged, or with a wrong sign."""
+    whole = frozenset({"origin x", "origin y", "origin z"})
+    place, everything = frozenset({"origin's place"}), whole | {"origin's place", "origin's order"}
     return [
         Mistake(
             "origin added after the turns",
             "",
             "the operation's origin was added after the turns, along the tilted plane's own axes; it turns with the part",
             "origin",
-            claims,
+            place,
             set_input("after_turns", (), value=True),
         ),
         Mistake(
@@ -153,7 +158,7 @@ def origin_mistakes() -> list[Mistake]:
             "",
             "the operation's origin was read along the tilted plane's own axes, not along the part's",
             "origin",
-            claims,
+            place,
             set_input("in_plane", (), value=True),
         ),
         Mistake(
@@ -161,7 +166,7 @@ def origin_mistakes() -> list[Mistake]:
             "x, y and z",
             "the whole origin was taken with the wrong sign",
             "origin",
-            claims,
+            whole,
             set_input("origin_factor", (), -1.0),
         ),
         Mistake(
@@ -169,8 +174,19 @@ def origin_mistakes() -> list[Mistake]:
             "",
             "part zero was turned, not the operation's origin",
             "origin",
-            claims,
+            everything,
             set_input("origin_factor", (), 0.0),
+        ),
+        *(
+            Mistake(
+                "origin's numbers exchanged",
+                axes,
+                f"{axes} of the operation's origin were taken for each other",
+                "origin",
+                frozenset({"origin's order"}),
+                set_input("origin_order", (), order),
+            )
+            for axes, order in (("x and y", [1, 0, 2]), ("y and z", [0, 2, 1]), ("x and z", [2, 1, 0]))
         ),
         *(
             Mistake(
@@ -178,7 +194,7 @@ def origin_mistakes() -> list[Mistake]:
                 axis,
                 f"the {axis} of the operation's origin was taken with the wrong sign",
                 "origin",
-                claims,
+                frozenset({f"origin {axis}"}),
                 set_input("origin_factor", (k,), -1.0),
             )
             for k, axis in enumerate("xyz")
@@ -200,17 +216,31 @@ def writing_mistakes() -> list[Mistake]:
         )
         for axes, order in swapped
     ]
-    lost = [(axis, (k,)) for k, axis in enumerate("XYZ")]
+    signs = {axis: frozenset({f"sign of {axis}"}) for axis in "XYZ"}
+    every: frozenset[str] = frozenset().union(*signs.values())
+    mistakes.append(
+        Mistake(
+            "every sign reversed",
+            "",
+            "every number has the opposite sign",
+            "offset",
+            every,
+            negated("scale", ()),
+        )
+    )
+    lost: list[tuple[str, tuple[object, ...], frozenset[str]]] = [
+        (axis, (k,), signs[axis]) for k, axis in enumerate("XYZ")
+    ]
     return mistakes + [
         Mistake(
             "a minus lost",
             axis,
             f"the minus of {axis} was lost",
             "offset",
-            frozenset({"answer's sign"}),
+            claims,
             set_input("unsigned", place, value=True),
         )
-        for axis, place in [*lost, ("every number", ())]
+        for axis, place, claims in [*lost, ("every number", (), every)]
     ]
 
 
@@ -226,7 +256,7 @@ def unit_mistakes(unit_mm: float) -> list[Mistake]:
             f"the answer is in {there}, not in {here}",
             "offset",
             frozenset({"answer's unit"}),
-            set_input("scale", (), answered),
+            _scaled_answer(answered),
         ),
         Mistake(
             "inch and mm",
@@ -247,14 +277,21 @@ def unit_mistakes(unit_mm: float) -> list[Mistake]:
     ]
 
 
+def _scaled_answer(factor: float) -> Change:
+    def change(batch: CalculationBatch, rows: Rows) -> None:
+        batch.scale[rows] *= factor
+
+    return change
+
+
 def z_reference_mistakes(setup: Setup, tool_length_mm: float | None) -> list[Mistake]:
     """Mistakes in the reference of Z."""
-    claims = frozenset({"z"})
     machine = setup.machine
     length = tool_length_mm if tool_length_mm is not None else machine.z_reference.tool_length_mm
 
     def shift_z(kind: str, item: str, words: str, by_mm: float) -> Mistake:
-        return Mistake(kind, item, words, "offset", claims, set_input("added_mm", (2,), by_mm))
+        claims = frozenset({"Z from the face" if item == "platter" else "Z of a tool"})
+        return Mistake(kind, item, words, "offset", claims, added_input("added_mm", (2,), by_mm))
 
     mistakes = []
     if length:
@@ -332,10 +369,13 @@ def operation_mistakes(names: Sequence[str], origins_mm: NDArray[np.float64]) ->
         mistakes.append(
             Mistake("numbers of the operation before", "", "the numbers are those of the operation before", "offset", claims, set_input("answer_of", (), before))
         )  # fmt: skip
+        mistakes.append(
+            Mistake("way from the first operation", "", f"the numbers are the way from {names[0]}, not from machine zero", "offset", frozenset({"answer's zero"}), set_input("less_first", (), value=True))
+        )  # fmt: skip
         if not np.array_equal(origins_mm, np.broadcast_to(origins_mm[:1], origins_mm.shape)):
             words = f"the origin of {names[0]} was used for every operation"
             mistakes.append(
-                Mistake("first origin used later", "", words, "origin", frozenset({"origin"}), set_input("origin_of", (), 0))
+                Mistake("first origin used later", "", words, "origin", frozenset({"origin's operation"}), set_input("origin_of", (), 0))
             )  # fmt: skip
     return mistakes
 

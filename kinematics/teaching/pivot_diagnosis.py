@@ -194,13 +194,16 @@ def diagnose_pivots(
         digit = exercise.digit_mm if digit_mm is None else digit_mm
         values, order = _as_values(support, answers)
     marks = _marks(support, values, digit)
-    findings: list[PivotFinding] = []
+    flipped = _every_tilt_flipped(support, marks)
+    findings: list[PivotFinding] = [] if flipped is None else [flipped]
     unexplained: list[PivotMark] = []
     for pair in range(2 * len(exercise.machine.rotaries)):
         here = [marks[n] for n in (2 * pair, 2 * pair + 1) if n in marks and marks[n].right is not None]
         if all(mark.right for mark in here):
             continue
         pivot, is_direction = divmod(pair, 2)
+        if is_direction and flipped is not None:
+            continue
         rows = (
             mistakes_in_direction(support, pivot)
             if is_direction
@@ -218,6 +221,21 @@ def diagnose_pivots(
         if number.axis and n not in marks and not np.isnan(support.allowed[divmod(n, 4)])
     )
     return PivotDiagnosis(given, tuple(findings), tuple(unexplained), support.fit.fixed, left_out)
+
+
+def _every_tilt_flipped(support: AttainableAccuracy, marks: dict[int, PivotMark]) -> PivotFinding | None:
+    """All signs of all directions reversed: small numbers each, but together no chance."""
+    tilts = {n: mark for n, mark in marks.items() if n % 4 > 1 and mark.right is not None}
+    wrong = tuple(mark for mark in tilts.values() if not mark.right)
+    if len(wrong) < 2 or len({mark.number.letter for mark in wrong}) < 2:
+        return None
+    left = [abs(mark.answered + float(support.best[divmod(n, 4)])) for n, mark in tilts.items()]
+    near = [mark.allowed or 0.0 for mark in tilts.values()]
+    odds = [min(1.0, (mark.allowed or 0.0) / abs(2.0 * mark.error)) for mark in wrong]
+    if any(a > b for a, b in zip(left, near, strict=True)) or float(np.prod(odds)) > _CHANCE:
+        return None
+    words = "every sign of every direction is reversed"
+    return PivotFinding(wrong, PivotMistake("sign of the tilt", "every direction", words), (), max(left))
 
 
 def _as_values(support: AttainableAccuracy, answers: Sequence[PivotAnswer]) -> tuple[Floats, list[int]]:

@@ -205,7 +205,7 @@ def set_pivot_exercise_on(
     )
     story = (
         "The machine file states where each rotary's line runs, and is wrong by some hundredths of a millimetre. Find "
-        "the lines from the readings, and the uncertainty of each number."
+        "the lines from the readings. How sure each number is can be worked out, too; it is not marked."
     )
     return PivotExercise(
         machine=machine,

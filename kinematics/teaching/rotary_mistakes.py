@@ -7,14 +7,8 @@ from numpy.typing import NDArray
 
 from kinematics.machine import is_horizontal
 from kinematics.rotary import RotaryAxis, common_perpendicular
-from kinematics.teaching.perturbed_offsets import (
-    CalculationBatch,
-    Change,
-    Mistake,
-    Rows,
-    negated,
-    set_input,
-)
+from kinematics.teaching.calculation_batch import CalculationBatch, Rows, first_axis
+from kinematics.teaching.perturbed_offsets import Change, Mistake, added_input, negated, set_input
 from kinematics.work_offsets import Setup
 
 __all__ = ["rotary_mistakes", "sequence_mistakes"]
@@ -57,7 +51,7 @@ def rotary_mistakes(setup: Setup, rotary: RotaryAxis, i: int) -> list[Mistake]:
                 "",
                 "the calculator took the degrees for radians",
                 f"{letter} turn",
-                frozenset({f"{other} sine" for other in setup.machine.letters}),
+                frozenset({f"{other} unit" for other in setup.machine.letters}),
                 set_input("radians", (), value=True),
             )
         )
@@ -68,7 +62,7 @@ def rotary_mistakes(setup: Setup, rotary: RotaryAxis, i: int) -> list[Mistake]:
                 letter,
                 f"the calculator took the degrees of {letter} for radians",
                 f"{letter} turn",
-                frozenset({f"{letter} sine"}),
+                frozenset({f"{letter} unit"}),
                 set_input("radians", (i,), value=True),
             )
         )
@@ -97,6 +91,9 @@ def rotary_mistakes(setup: Setup, rotary: RotaryAxis, i: int) -> list[Mistake]:
                 set_input("rotary_offset_deg", (i,), 0.0),
             )
         )
+    tilts = np.abs(rotary.direction)
+    if is_horizontal(rotary) and tilts.max() == 1.0:
+        mistakes.append(_wrong_axis_mistake(rotary, i))
     if is_horizontal(rotary) and setup.machine.platter.face_mm is not None:
         mistakes += _tilt_mistakes(letter, i, setup.machine.platter.face_mm)
     return mistakes
@@ -107,8 +104,15 @@ def _trigonometry_mistakes(rotary: RotaryAxis, i: int) -> list[Mistake]:
     letter = rotary.letter
     turn, at = frozenset({f"{letter} turning"}), f"{letter} turn"
     mistakes = [
-        Mistake("rotary not turned", letter, f"the table was not turned about {letter}", f"{letter} angle", turn, set_input("turn_scale", (i,), 0.0)),
-        Mistake("gradians", letter, f"the calculator took the degrees of {letter} for gradians", at, frozenset({f"{letter} sine"}), set_input("turn_scale", (i,), 0.9)),
+        Mistake("rotary not turned", letter, f"the table was not turned about {letter}", f"{letter} angle", turn | {f"{letter} unit", f"{letter} sine", f"{letter} arm angle"}, set_input("turn_scale", (i,), 0.0)),
+        Mistake("gradians", letter, f"the calculator took the degrees of {letter} for gradians", at, frozenset({f"{letter} unit"}), set_input("turn_scale", (i,), 0.9)),
+        Mistake("turned twice", letter, f"the table was turned twice as far about {letter}", f"{letter} angle", frozenset({f"{letter} unit"}), set_input("turn_scale", (i,), 2.0)),
+        *(
+            Mistake("a quarter turn off", f"{letter} {sign}90", f"the {letter} angle was counted from the wrong axis: it is off by {sign}90 degrees", f"{letter} angle", turn, added_input("program_deg", (slice(None), i), by))
+            for sign, by in (("+", 90.0), ("-", -90.0))
+        ),
+        Mistake("tangent for sine", letter, f"the tangent of the {letter} turn was taken for its sine", at, frozenset({f"{letter} sine"}), set_input("tangent", (i,), value=True)),
+        Mistake("complement of the angle", letter, f"90 degrees less the {letter} angle was taken: the angle was counted from the other leg", f"{letter} angle", turn, _complement(i)),
     ]  # fmt: skip
     if np.abs(rotary.direction).max() == 1.0:
         arm = frozenset({f"{letter} arm angle"})
@@ -117,7 +121,33 @@ def _trigonometry_mistakes(rotary: RotaryAxis, i: int) -> list[Mistake]:
             Mistake("angle from the wrong leg", letter, f"the arc tangent of {letter}'s arm was taken of the wrong leg over the other: the angle is counted from the wrong axis", f"{letter} arm", arm, set_input("legs_swapped", (i,), value=True)),
             Mistake("cosine and sine parts exchanged", letter, f"r cos and r sin of {letter}'s arm were written in each other's places", at, arm, set_input("parts_swapped", (i,), value=True)),
         ]  # fmt: skip
+        first, second = ("XYZ"[int(np.argmax(axis))] for axis in _plane_axes(rotary.direction))
+        slips = (
+            ("one sine's sign", f"{letter}'s new {first}", f"the sine in the new {first} of {letter}'s turn has the wrong sign"),
+            ("one sine's sign", f"{letter}'s new {second}", f"the sine in the new {second} of {letter}'s turn has the wrong sign"),
+            ("one coordinate not turned", f"{first} at {letter}", f"{first} was left as it was before the turn about {letter}"),
+            ("one coordinate not turned", f"{second} at {letter}", f"{second} was left as it was before the turn about {letter}"),
+            ("new coordinate used too soon", f"{first} used for {second} at {letter}", f"the new {first} of {letter}'s turn was used in working out the new {second}; both come from the old ones"),
+            ("new coordinate used too soon", f"{second} used for {first} at {letter}", f"the new {second} of {letter}'s turn was used in working out the new {first}; both come from the old ones"),
+        )  # fmt: skip
+        mistakes += [
+            Mistake(kind, item, words, f"{letter} turned", arm, set_input("plane_slip", (i,), k))
+            for k, (kind, item, words) in enumerate(slips, start=1)
+        ]
     return mistakes
+
+
+def _plane_axes(direction: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    first = first_axis(direction)
+    return first, np.cross(np.abs(direction), first)
+
+
+def _complement(i: int) -> Change:
+    def change(batch: CalculationBatch, rows: Rows) -> None:
+        angle = batch.program_deg[rows, :, i]
+        batch.program_deg[rows, :, i] = np.where(angle < 0.0, -90.0, 90.0) - angle
+
+    return change
 
 
 def _pivot_mistakes(setup: Setup, letter: str, i: int) -> list[Mistake]:
@@ -164,7 +194,15 @@ def _outermost_mistakes(setup: Setup) -> list[Mistake]:
     def on_pivot(batch: CalculationBatch, rows: Rows) -> None:
         batch.table_mm[rows] = point
 
+    def about_part_zero(batch: CalculationBatch, rows: Rows) -> None:
+        batch.pivot_mm[rows] = part_zero
+        batch.arm_from_mm[rows] = part_zero
+
+    part_zero = setup.work_offset(np.zeros(3), setup.machine.zero_deg)
+    every = frozenset(f"{one.letter} {what}" for one in rotaries for what in ("pivot", "height", "arm"))
     mistakes = [
+        Mistake("turned about part zero", "", "the table was turned about part zero, not about its pivots", f"{rotaries[-1].letter} arm", every, about_part_zero),
+        Mistake("way from the all-zero pose", "", "the answer is how far the origin moves from the all-zero pose, not where it is", "offset", frozenset({"answer's zero"}), set_input("less_start", (), value=True)),
         Mistake("measured from the pivot", letter, f"the answer is measured from the pivot of {letter}, not from machine zero", "offset", frozenset({"answer's zero"}), from_pivot)
     ]  # fmt: skip
     if len(rotaries) > 1:
@@ -172,6 +210,20 @@ def _outermost_mistakes(setup: Setup) -> list[Mistake]:
             Mistake("stack on the tilt pivot", letter, f"the stack was stood on the pivot of {letter}, not on the platter face", "all-zero", frozenset({"table"}), on_pivot)
         )  # fmt: skip
     return mistakes
+
+
+def _wrong_axis_mistake(rotary: RotaryAxis, i: int) -> Mistake:
+    """A tilt about Y that runs along X, or about X along Y."""
+    wrong = rotary.direction[[1, 0, 2]]
+    right, taken = ("X", "Y") if rotary.direction[0] else ("Y", "X")
+
+    def change(batch: CalculationBatch, rows: Rows) -> None:
+        batch.direction[rows, i] = wrong
+        batch.first_axis[rows, i] = first_axis(wrong)
+
+    words = f"the table was turned about {taken}; {rotary.letter} runs along {right}"
+    at, claims = f"{rotary.letter} arm", frozenset({f"{rotary.letter} axis"})
+    return Mistake("tilted about the wrong axis", rotary.letter, words, at, claims, change)
 
 
 def _tilt_mistakes(letter: str, i: int, face_mm: float) -> list[Mistake]:
@@ -228,6 +280,13 @@ def sequence_mistakes(setup: Setup) -> list[Mistake]:
             reverse,
         ),
     ]
+    for outer in range(last):
+        letter = letters[outer]
+        words = f"the turn about {letter} was worked from the point before {' and '.join(letters[outer + 1 :])} had turned"
+        at, claims = f"{letter} arm", frozenset({"order"})
+        mistakes.append(
+            Mistake("turn worked from the point before", letter, words, at, claims, set_input("from_start", (outer,), value=True))
+        )  # fmt: skip
     gap = common_perpendicular(rotaries[last - 1], rotaries[last])
     if gap.distance_mm > 0.0:
         mistakes += _gap_mistakes(letters[last - 1], letters[last], last, gap.second_mm - gap.first_mm)

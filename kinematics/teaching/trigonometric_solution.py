@@ -77,9 +77,19 @@ def why_not_by_trigonometry(setup: Setup, steps: Sequence[StackStep] | None) -> 
             return f"rotary {rotary.letter} does not run along a machine axis"
     if not np.array_equal(table_frame(setup.machine).rotation, np.eye(3)):
         return "the platter's measured face is not square to the machine"
-    if steps is None and not np.array_equal(setup.part_in_table.rotation, np.eye(3)):
-        return "part zero was touched off on a part that the stack turns"
+    if steps is None and abs(float(setup.part_in_table.rotation[2, 2]) - 1.0) > _LEVEL_WITHIN:
+        return "part zero was touched off on a part that the stack turns out of level"
     return ""
+
+
+_LEVEL_WITHIN = 1e-12
+
+
+def _touched_turns(setup: Setup) -> tuple[StackStep, ...]:
+    """The turn of a touched-off part about z, as a step of a stack; none where it is not turned."""
+    rotation = setup.part_in_table.rotation
+    angle = round(math.degrees(math.atan2(float(rotation[1, 0]), float(rotation[0, 0]))), 12)
+    return (StackStep("the part as clocked", turn_deg=angle),) if angle else ()
 
 
 def solve_by_trigonometry(
@@ -133,7 +143,11 @@ def solve_by_trigonometry(
     heights = touched_height(setup) if steps is None else stack_heights(steps, stack_frames(setup, steps))
     outward, point, reached = _outward(setup, placed, steps, touched)
     aimed = aim_steps(
-        setup, placed, _direction_steps(steps or (), placed) if placed.aim is not None else None
+        setup,
+        placed,
+        _direction_steps(steps if steps is not None else _touched_turns(setup), placed)
+        if placed.aim is not None
+        else None,
     )
     lines = [*map(_without_matrix, (*plane, *aimed)), *outward]
     frame = table_frame(setup.machine)
@@ -241,13 +255,20 @@ def _outward(
         )
     ]
     if steps is None:
+        turns = _touched_turns(setup)
+        if turns and point.any():
+            line, point = _triangle(
+                "origin turned", 2, turns[0].turn_deg, point, "parallel to the table frame"
+            )
+            lines.append(line)
+            name += "'"
         total = point + setup.part_in_table.translation_mm
         lines += touch_off_steps(setup, touched, _touch_turned)
         lines.append(
             WorkedStep(
                 "part zero",
                 "Part zero as touched off, and the origin from there.",
-                "o = W + origin",
+                f"o = W + {name}",
                 added(SMALL_XYZ, setup.part_in_table.translation_mm, point, total),
                 "table frame",
             )
@@ -265,7 +286,8 @@ def _outward(
                     point,
                     f"on step {k + 1}, {step.name}",
                 )
-                lines.append(line)
+                turned = f"Step {k + 1} turns what stands on it by {angle_words(angle)} degrees about {axis}."
+                lines.append(replace(line, rule=f"{turned} {line.rule}"))
                 name += "'"
         move = np.array([*step.shift_mm, step.up_mm])
         lines.append(

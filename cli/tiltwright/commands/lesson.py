@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from tiltwright.commands.explain import ByHand, check_output, write_document
+from tiltwright.commands.explain import check_output, write_document
 from tiltwright.commands.options import (
     Force,
     Json,
@@ -62,7 +62,13 @@ def new(
         bool,
         typer.Option("--same-machine", help="One drawn machine for all sheets; left out: each has its own."),
     ] = False,
-    by_hand: ByHand = False,
+    by_hand: Annotated[
+        bool,
+        typer.Option(
+            "--by-hand/--matrices",
+            help="Keys by plane trigonometry, where the machine is square to its axes, or with matrices.",
+        ),
+    ] = True,
     pages: Annotated[
         bool, typer.Option("--pages", help="Also a page in three dimensions beside each key (HTML).")
     ] = False,
@@ -88,7 +94,7 @@ def new(
 
     \b
       tiltwright lesson new monday --level "one tilt" --seed 7 --students 24
-      tiltwright lesson new monday --level tilt-and-rotate --seed 7 --units inch --by-hand
+      tiltwright lesson new monday --level tilt-and-rotate --seed 7 --units inch --matrices
       tiltwright lesson new monday --level "one tilt" --seed 7 --machine mill.toml --students 24
       tiltwright lesson new monday --level "one tilt" --seed 7 --slides      to project, too
       tiltwright lesson new monday --level "one tilt" --seed 7 --pages       each key in three dimensions, too

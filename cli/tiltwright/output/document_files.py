@@ -28,8 +28,14 @@ from tiltwright.output.typesetting import Paper
 
 __all__ = ["document_files", "document_markdown", "escaped", "escaped_in_cell"]
 
-_ANYWHERE = r"[\\`*_{}\[\]<>#|~&$@]|:(?=\S)|\.(?=[A-Za-z])"
-_SPECIAL = re.compile(rf"^[+\-=]|{_ANYWHERE}|(?<=\d)[.)](?=\s)")
+_ANYWHERE = (
+    r"[\\`*{}\[\]<>#|~&$@]|(?<![A-Za-z0-9])_|_(?![A-Za-z0-9])|:(?=\S)(?![A-Z]=)"
+    r"|\.(?=[A-Za-z])(?!(?:csv|toml|txt|pdf|html|svg|json)(?!\w|\.\w))"
+)
+"""An underscore within a word, the colon of "PORT:X=" and the dot of a file name mean nothing, and no reader makes a link
+of these endings: they stay as they are."""
+_SPECIAL = re.compile(rf"^[+\-=]|{_ANYWHERE}")
+_NUMBERED = re.compile(r"^(\d{1,9})([.)])(?=\s|$)")
 _SPECIAL_IN_CELL = re.compile(_ANYWHERE)  # no list and no heading begins in a table's cell
 
 
@@ -130,8 +136,12 @@ def escaped(text: str) -> str:
     port \| \<b\>3\</b\>
     >>> print(escaped("www.example"))
     www\.example
+    >>> print(escaped("write answers-01.csv, with value_mm"))
+    write answers-01.csv, with value_mm
+    >>> print(escaped("1. with B at 0. Then"))
+    1\. with B at 0. Then
     """
-    return _SPECIAL.sub(lambda mark: "\\" + mark[0], sanitized(text))
+    return _NUMBERED.sub(r"\1\\\2", _SPECIAL.sub(lambda mark: "\\" + mark[0], sanitized(text)))
 
 
 def escaped_in_cell(text: str) -> str:

@@ -9,9 +9,11 @@ from pathlib import Path
 
 from kinematics import KinematicsError
 from kinematics.progress import counted
+from kinematics.teaching import why_not_by_trigonometry
 from tiltwright.page.assemble import fit_html, setup_html
 from tiltwright.page.contract import setup_page
 from tiltwright.teaching.lesson_set import KEYS, SHARED_MACHINE, page_name
+from tiltwright.teaching.workings import stack_used
 
 __all__ = ["lesson_pages"]
 
@@ -24,7 +26,7 @@ def lesson_pages(files: Mapping[Path, str | bytes], *, by_hand: bool) -> Iterato
     files : mapping of Path to content
         The lesson's files by their path in its folder.
     by_hand : bool
-        Work the offsets out by plane trigonometry.
+        Work the offsets out by plane trigonometry, where the machine is square.
     """
     keys = {
         path.name: content
@@ -51,9 +53,7 @@ def lesson_pages(files: Mapping[Path, str | bytes], *, by_hand: bool) -> Iterato
 
 
 def _job_page(path: Path, *, by_hand: bool) -> str:
-    from kinematics.teaching import why_not_by_trigonometry
     from tiltwright.job.evaluate import evaluate_job
-    from tiltwright.teaching.workings import stack_used
 
     evaluated = evaluate_job(str(path))
     by_hand = by_hand and not why_not_by_trigonometry(evaluated.setup, stack_used(evaluated))

@@ -17,9 +17,12 @@ from kinematics.teaching import (
     Mistake,
     Working,
     angle_error_deg,
+    angle_line,
     diagnose,
     error_carried_forward,
     matching_solution,
+    offset_of_other_solution,
+    why_not_by_trigonometry,
 )
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output import numbers
@@ -126,13 +129,22 @@ def assess(
         unit_mm=evaluated.job.unit.mm,
         tool_length_mm=tool_length_mm,
         stack_mm=None if evaluated.touch is None else evaluated.touch.stack_mm,
-        more=error_carried_forward(evaluated.setup, faults),
+        more=(
+            *error_carried_forward(evaluated.setup, faults, placed),
+            *offset_of_other_solution(evaluated.setup, placed, answers.angles),
+        ),
     )
     return Assessment(evaluated, answers, placed, diagnosis, faults, within_deg)
 
 
+_MANY = 3
+"""Operations up to which all of them are named."""
+
+
 def _names(assessment: Assessment, operations: Sequence[int]) -> str:
     names = [assessment.placed[o].name for o in operations]
+    if len(names) == len(assessment.placed) > _MANY:
+        return f"all {len(names)} operations"
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
 
 
@@ -158,12 +170,31 @@ def why_words(assessment: Assessment, finding: FoundMistake, units: str) -> tupl
         words.append(
             f"These give other numbers and fit the answers within the tolerance, too: {_some(finding.others)}."
         )
+    elif finding.sure and finding.pairs:
+        words.append(
+            f"No other single mistake on the list gives these numbers, but two at once would: {_some(finding.pairs)}."
+        )
+    elif finding.sure and len(finding.made) == 1:
+        words.append(
+            "No other mistake on the program's list gives these numbers, and no two that can be made together."
+        )
     elif finding.sure:
-        words.append("No other mistake on the program's list, and no pair of them, gives these numbers.")
+        words.append("No single mistake on the program's list gives these numbers, and no other two of them.")
     elif not finding.complete:
         words.append("The rest is something else, perhaps a slip on top of it: take this as a hint.")
     words.append(_parting(assessment, finding))
     return tuple(words)
+
+
+_TIMES = {
+    "so it was left out": "is left out",
+    "that is half of it": "is halved",
+    "that is double": "is taken twice",
+    "that is minus it": "is taken with the opposite sign",
+    "that is 25.4 times as much": "is taken 25.4 times as large",
+    "that is 1/25.4 of it": "is divided by 25.4",
+}
+"""What was done to a vector as a whole, by the relation of the needed one to the given."""
 
 
 def trace_words(assessment: Assessment, trace: FigureTrace, units: str) -> str:
@@ -175,16 +206,24 @@ def trace_words(assessment: Assessment, trace: FigureTrace, units: str) -> str:
         return f"{numbers.length(number, units)} {units}"
 
     where = _names(assessment, trace.operations)
-    needed = " and ".join(
-        f"the {name.removeprefix('the ').rstrip(',')} were {value(float(new))} (given: {value(float(old))})"
-        if old or "constant" not in name
-        else f"{name} were {value(float(new))}"
-        for name, old, new in zip(trace.names, trace.stated, trace.needed, strict=True)
-    )
-    words = f"{where}: no mistake on the list, but the numbers are right if {needed}"
-    words += f"; {trace.relation}." if trace.relation else "."
+    simple = trace.relation
+    if trace.unit == "times":
+        times = numbers.fixed(float(trace.needed[0]), 4).rstrip("0").rstrip(".")
+        needed, simple = f"{trace.names[0]} {_TIMES.get(simple, f'is taken {times} times')}", ""
+    else:
+        needed = " and ".join(
+            f"{value(float(new))} {name.replace('a constant added to', 'is added to every')}"
+            if name.startswith("a constant")
+            else f"{value(float(new))} {name.replace('what is added', 'is added')}"
+            if name.startswith("what is added")
+            else f"the {name} is {value(float(new))} (given: {value(float(old))})"
+            for name, old, new in zip(trace.names, trace.stated, trace.needed, strict=True)
+        )
+    listed = any(set(finding.operations) & set(trace.operations) for finding in assessment.diagnosis.findings)
+    how = "the numbers are right, too," if listed else "no mistake on the list, but the numbers are right"
+    words = f"{where}: {how} if {needed}" + (f"; {simple}." if simple else ".")
     if trace.same:
-        same = ", ".join(name.rstrip(",") for name in trace.same[:3])
+        same = ", ".join(trace.same[:3])
         words += f" Another value of one of these would do the same: {same}."
     if "Z" in trace.names[0] and "constant" in trace.names[0]:
         words += " Look for a tool length in Z, or another Z reference."
@@ -197,22 +236,38 @@ def _some(several: Sequence[Sequence[Mistake]]) -> str:
     return text + (f", or {len(several) - 3} more" if len(several) > 3 else "")
 
 
-def _working(assessment: Assessment, finding: FoundMistake) -> Working:
-    """The working of the first operation that a mistake is in, its lines numbered as `explain` numbers them."""
-    placed = assessment.placed[finding.operations[0]]
-    return working_in_job(assessment.evaluated, placed)
+def _working(assessment: Assessment, finding: FoundMistake, *, by_hand: bool = False) -> Working | None:
+    """The working of the first operation that a mistake is in, its lines numbered as `explain` numbers them.
+
+    None by hand where the machine is not square.
+    """
+    evaluated, placed = assessment.evaluated, assessment.placed[finding.operations[0]]
+    if by_hand and why_not_by_trigonometry(evaluated.setup, stack_used(evaluated)):
+        return None
+    return working_in_job(evaluated, placed, by_hand=by_hand)
 
 
-def _parting_line(working: Working, finding: FoundMistake) -> int:
-    """The first line of the working that a mistake changes."""
-    return min(working.number_of(mistake.at) for mistake in finding.made)
+def _parting_lines(assessment: Assessment, finding: FoundMistake) -> tuple[int, int | None]:
+    """The first line that a mistake changes, of the working with matrices and of that by hand."""
+    workings = (_working(assessment, finding, by_hand=by_hand) for by_hand in (False, True))
+    first, second = (
+        None if working is None else min(working.number_of(mistake.at) for mistake in finding.made)
+        for working in workings
+    )
+    assert first is not None  # matrices work on every machine
+    return first, second
 
 
 def _parting(assessment: Assessment, finding: FoundMistake) -> str:
     placed = assessment.placed[finding.operations[0]]
+    number, by_hand = _parting_lines(assessment, finding)
     working = _working(assessment, finding)
-    number = _parting_line(working, finding)
-    return f'The working goes wrong at line {number} of: explain "{placed.name}" ({working.lines[number - 1].formula}).'
+    assert working is not None  # matrices work on every machine
+    also = f"; with --by-hand, line {by_hand}" if by_hand is not None else ""
+    return (
+        f'The working goes wrong at line {number} of: explain "{placed.name}" '
+        f"({working.lines[number - 1].formula}){also}."
+    )
 
 
 def _angle_words(assessment: Assessment, fault: AngleFault) -> str:
@@ -221,7 +276,18 @@ def _angle_words(assessment: Assessment, fault: AngleFault) -> str:
         f"{name}, program {fault.answer.letter}: answered {numbers.angle(fault.answer.program_deg)}, "
         f"correct is {numbers.angle(fault.right_deg)}"
     )
-    return f"{words}: {fault.why}." if fault.why else f"{words}; no known mistake gives it."
+    words = f"{words}: {fault.why}." if fault.why else f"{words}; no known mistake gives it."
+    line = _angle_line(assessment, fault)
+    return f'{words} See line {line} of: explain "{name}".' if line else words
+
+
+def _angle_line(assessment: Assessment, fault: AngleFault) -> int | None:
+    """The line of the working that finds an angle; None where it is not worked out."""
+    placed = assessment.placed
+    key = angle_line(assessment.evaluated.setup, fault, placed)
+    if not key.startswith("aim"):
+        return None
+    return working_in_job(assessment.evaluated, placed[fault.answer.operation]).number_of(key)
 
 
 def assessment_document(assessment: Assessment, units: str, title: str = "") -> Document:
@@ -250,7 +316,7 @@ def assessment_document(assessment: Assessment, units: str, title: str = "") -> 
                 "them gives these numbers, and they agree on no single other figure. Answers to more operations can tell more."
             )
         )
-    if diagnosis.common_mm is not None:
+    if diagnosis.common_mm is not None and not diagnosis.traces:
         shift = "  ".join(
             f"{axis} {numbers.length(float(v), units)}"
             for axis, v in zip("XYZ", diagnosis.common_mm, strict=True)
@@ -360,9 +426,9 @@ def assessment_report(assessment: Assessment, units: str) -> dict[str, Any]:
         "figures": [
             {
                 "names": list(trace.names),
-                "unit": trace.unit if trace.unit == "deg" else units,
-                "given": (trace.stated / (1.0 if trace.unit == "deg" else mm)).tolist(),
-                "needed": (trace.needed / (1.0 if trace.unit == "deg" else mm)).tolist(),
+                "unit": units if trace.unit == "mm" else trace.unit,
+                "given": (trace.stated / (mm if trace.unit == "mm" else 1.0)).tolist(),
+                "needed": (trace.needed / (mm if trace.unit == "mm" else 1.0)).tolist(),
                 "relation": trace.relation,
                 "operations": [assessment.placed[o].name for o in trace.operations],
             }
@@ -377,14 +443,17 @@ def _finding_report(assessment: Assessment, finding: FoundMistake, mm: float) ->
     def listed(made: Sequence[Mistake]) -> list[dict[str, str]]:
         return [{"kind": mistake.kind, "item": mistake.item, "words": mistake.words} for mistake in made]
 
+    line, by_hand = _parting_lines(assessment, finding)
     return {
         "mistakes": listed(finding.made),
         "same_numbers": [listed(made) for made in finding.same],
         "others": [listed(made) for made in finding.others],
+        "pairs": [listed(made) for made in finding.pairs],
         "operations": [assessment.placed[o].name for o in finding.operations],
         "explained": finding.explained,
         "wrong": finding.wrong,
         "left": finding.left_mm / mm,
         "chance": float(np.clip(finding.chance, 0.0, None)),
-        "line": _parting_line(_working(assessment, finding), finding),
+        "line": line,
+        "line_by_hand": by_hand,
     }

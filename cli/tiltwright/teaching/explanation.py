@@ -85,7 +85,7 @@ _MEANINGS = (
     ("n", "the direction that must face the spindle, of length 1"),
     (
         "o3",
-        "the operation's origin, seen from the top of step 3; o0 from the platter; a dash (') marks it turned",
+        "the operation's origin, seen from the top of step 3; o0 from the platter; a tick (') marks it turned",
     ),
     ("o", "the operation's origin in the table frame"),
     ("T", "the table frame's origin in machine coordinates"),

@@ -9,7 +9,14 @@ import numpy as np
 
 from kinematics import Machine, RotaryAxis
 from kinematics.machine import is_horizontal
-from kinematics.teaching import Exercise, PivotExercise, all_solutions, normal_steps, why_not_by_trigonometry
+from kinematics.teaching import (
+    Exercise,
+    PivotExercise,
+    TouchDisplay,
+    all_solutions,
+    normal_steps,
+    why_not_by_trigonometry,
+)
 from kinematics.teaching.working import axis_name, seen_from, square_axis
 from tiltwright.output import numbers
 from tiltwright.output.document import (
@@ -151,8 +158,10 @@ def key(exercise: Exercise, name: str, page: str = "", *, by_hand: bool) -> Docu
         )
     by_hand = by_hand and not why_not_by_trigonometry(exercise.setup, exercise.stack)
     normals = exercise.normals or ((0, 0, 1),) * len(exercise.placed)
+    zero = exercise.setup.machine.zero_deg
+    touched = None if exercise.touched_mm is None else TouchDisplay(exercise.touched_mm, zero)
     workings = [
-        working_of(exercise.setup, placed, exercise.stack, normal_steps(normal), by_hand=by_hand)
+        working_of(exercise.setup, placed, exercise.stack, normal_steps(normal), touched, by_hand=by_hand)
         for placed, normal in zip(exercise.placed, normals, strict=True)
     ]
     blocks += symbols_blocks(workings)

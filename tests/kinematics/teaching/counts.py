@@ -59,13 +59,15 @@ class Case:
             MODULE.recompute = recompute
 
     def names_first(self, row):
-        """True when the first finding gives the row's very numbers, and what was found instead."""
+        """True when the first finding gives the row's very numbers as written, and what was found instead."""
         found = self.diagnosed(self.worked.offset_mm[row])
         if not found.findings:
             return False, "nothing"
         first = self.row[found.findings[0].made]
         told = " + ".join(one.kind for one in found.findings[0].made)
-        return bool(np.abs(self.worked.offset_mm[first] - self.worked.offset_mm[row]).max() <= 1e-9), told
+        return bool(
+            np.abs(self.worked.offset_mm[first] - self.worked.offset_mm[row]).max() <= self.digit / 2.0
+        ), told
 
 
 def cases(seed, seconds):

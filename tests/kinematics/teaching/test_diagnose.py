@@ -23,7 +23,7 @@ MODULE = importlib.import_module("kinematics.teaching.diagnosis")  # the package
 WITHIN_MM = 0.005
 DIGIT_MM = 0.001
 TELLS_MM = WITHIN_MM + DIGIT_MM / 2  # a change beyond the tolerance that rounding cannot bring back inside
-SAME_MM = 1e-9
+SAME_MM = DIGIT_MM / 2  # the same as written
 
 
 @functools.cache
@@ -64,7 +64,7 @@ def cases(monkeypatch):
 
 
 def _first_gives(worked, found, row) -> bool:
-    """Whether the first finding is that row's mistake, or one that gives the very same numbers everywhere."""
+    """Whether the first finding is that row's mistake, or one that gives the same numbers everywhere, as they are written."""
     if not found.findings:
         return False
     named = worked.made.index(found.findings[0].made)

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from cases import answers_of, shop_case
+from second_list import SECOND, diagnosed
 from slices import at_least, cases
 
 from kinematics import Setup
@@ -87,6 +88,19 @@ def test_a_mistake_on_no_list_is_traced_to_its_figure():
 
 def test_random_numbers_leave_no_trace():
     assert count_random(20260602, cases(60)) >= at_least(0.98, cases(60))
+
+
+def test_a_second_list_of_mistakes_is_told():
+    random = np.random.default_rng(20260603)
+    several = [
+        work for name, work in SECOND.items() if name != "pi as 3 14"
+    ]  # too small to show in every case
+    silent = [work.__name__ for work in several if not _told(diagnosed(work, random))]
+    assert len(silent) <= 1, silent
+
+
+def _told(found):
+    return bool(found.findings or found.traces)
 
 
 def test_half_a_height_is_called_so():

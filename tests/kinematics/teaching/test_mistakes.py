@@ -50,6 +50,10 @@ def _rx(sine, cosine):
     return np.array([[1, 0, 0], [0, cosine, -sine], [0, sine, cosine]])
 
 
+def _ry(sine, cosine):
+    return np.array([[cosine, 0, sine], [0, 1, 0], [-sine, 0, cosine]])
+
+
 def _rz(sine, cosine):
     return np.array([[cosine, -sine, 0], [sine, cosine, 0], [0, 0, 1]])
 
@@ -83,16 +87,21 @@ def _plain(
     put_back=None,
     digits=None,
     measured_from=0.0,
+    tilt=_rx,
+    from_before=False,
 ):
     in_table = np.array([*shift, sum(ups)]) * stack_scale + _rz(*_sc(clocked)) @ origin
     w = table + in_table
-    turn_a, turn_c = _rx(*(sa or _sc(a))), _rz(*(sc or _sc(c)))
+    turn_a, turn_c = tilt(*(sa or _sc(a))), _rz(*(sc or _sc(c)))
     arm_a = p_a if arm_a is None else arm_a
     if swap_order:
         w = p_a + turn_a @ (w - arm_a)
         w = p_c + turn_c @ (w - p_c)
     else:
+        start = w
         w = (p_c if put_back is None else put_back[1]) + turn_c @ (w - p_c)
+        if from_before:
+            w = np.array([w[0], *start[1:]])
         swung = turn_a @ (w - arm_a) if arm_angle is None else arm_angle(w - arm_a, np.radians(a))
         w = (p_a if put_back is None else put_back[0]) + swung
     w = w + after - measured_from
@@ -125,6 +134,27 @@ def _by_polar(counted, back):
     return swing
 
 
+def _by_rows(rows):
+    """A's swing with its two rows written as somebody wrote them."""
+
+    def swing(arm, turn):
+        x, y, z = arm
+        return np.array([x, *rows(y, z, np.sin(turn), np.cos(turn))])
+
+    return {"arm_angle": swing}
+
+
+def _first_then_second(y, z, s, c):
+    new = c * y - s * z
+    return new, s * new + c * z
+
+
+def _second_then_first(y, z, s, c):
+    new = s * y + c * z
+    return c * y - s * new, new
+
+
+PART_ZERO = P_C + np.array([*SHIFT, sum(UPS)])
 RIGHT_C = -(C_DEG + 1.5)
 AT_FACE = np.array([P_A[0], P_A[1], P_C[2]])
 GAP = np.array([0.0, P_C[1] - P_A[1], 0.0])
@@ -179,6 +209,26 @@ BY_HAND = {
         "arm_angle": _by_polar(lambda y, z: np.arctan2(z, y), lambda u, v: (v, u))
     },
     "turned about machine zero, A": {"p_a": 0.0 * P_A},
+    "one sine's sign, A's new Y": _by_rows(lambda y, z, s, c: (c * y + s * z, s * y + c * z)),
+    "one sine's sign, A's new Z": _by_rows(lambda y, z, s, c: (c * y - s * z, c * z - s * y)),
+    "one coordinate not turned, Y at A": _by_rows(lambda y, z, s, c: (y, s * y + c * z)),
+    "one coordinate not turned, Z at A": _by_rows(lambda y, z, s, c: (c * y - s * z, z)),
+    "new coordinate used too soon, Y used for Z at A": _by_rows(_first_then_second),
+    "new coordinate used too soon, Z used for Y at A": _by_rows(_second_then_first),
+    "tangent for sine, A": {"sa": (np.tan(np.radians(-A_DEG)), np.cos(np.radians(A_DEG)))},
+    "complement of the angle, A": {"a": 90.0 + A_DEG},
+    "complement of the angle, C": {"c": -(90.0 - C_DEG + 1.5)},
+    "turned twice, A": {"a": -2.0 * A_DEG},
+    "a quarter turn off, C +90": {"c": -(C_DEG + 90.0 + 1.5)},
+    "a quarter turn off, A -90": {"a": -(A_DEG - 90.0)},
+    "turned about part zero": {"p_a": PART_ZERO, "p_c": PART_ZERO},
+    "way from the all-zero pose": {"measured_from": PART_ZERO + _rz(*_sc(TURN_DEG)) @ ORIGIN},
+    "every sign reversed": {"scale": -1.0},
+    "tilted about the wrong axis, A": {"tilt": _ry},
+    "turn worked from the point before, A": {"from_before": True},
+    "origin's numbers exchanged, x and y": {"origin": ORIGIN[[1, 0, 2]]},
+    "origin's numbers exchanged, y and z": {"origin": ORIGIN[[0, 2, 1]]},
+    "step's turn counted twice, blank": {"clocked": 2.0 * TURN_DEG},
     "pivot not added back, A": {"put_back": ([P_A[0], 0.0, 0.0], P_C)},
     "another rotary's pivot, C for A": {"p_a": P_C},
     "another rotary's pivot, A for C": {"p_c": np.array([*P_A[:2], P_C[2]])},
@@ -239,6 +289,9 @@ def test_operations_exchanged_and_the_first_origin_used_later():
     )
     np.testing.assert_allclose(
         worked.offset_mm[rows["numbers of the operation before"]], right[[0, 0, 1]], atol=1e-10
+    )
+    np.testing.assert_allclose(
+        worked.offset_mm[rows["way from the first operation"]], right - right[0], atol=1e-10
     )
     same = place_operations(
         setup, [Operation(t.name, program_deg=t.program_deg, origin_mm=ORIGIN) for t in tasks]

@@ -128,6 +128,25 @@ def test_the_truth_is_right_and_every_mistake_in_a_machine_s_lines_comes_first_i
     assert named >= at_least(0.99, tried), (named, tried)
 
 
+def test_every_sign_of_every_direction_reversed_is_recognised_where_each_alone_proves_little():
+    told = tried = 0
+    for seed in range(cases(40)):
+        exercise = set_pivot_exercise_on(MILL, [BALL], POSES, seed, direction_deg=0.01)
+        support = attainable(exercise)
+        answer = support.best.copy()
+        answer[:, 2:] *= -1.0
+        graded = diagnose_pivots(exercise, support, machine_at(answer))
+        if len({mark.number.letter for mark in graded.marks if mark.right is False}) < 2:
+            continue
+        tried += 1
+        told += (
+            all(finding.made.kind == "sign of the tilt" for finding in graded.findings)
+            and not graded.unexplained
+        )
+    assert tried > cases(10)
+    assert told >= at_least(0.9, tried), (told, tried)
+
+
 @pytest.mark.parametrize("part", [0, 1])
 def test_random_wrong_lines_are_unexplained_in_99_of_100(part):
     random = np.random.default_rng(20261130 + part)

@@ -19,6 +19,7 @@ from kinematics import (
     StackStep,
     compare_touch_off,
     place_operations,
+    plane_from_normal,
     with_touched_zero,
 )
 from kinematics.teaching import (
@@ -164,6 +165,21 @@ def test_a_touch_off_at_a_tilt_is_turned_back_line_by_line():
                 if written(one, Digits()).count(" = ") == 2:
                     again, printed = work_again(written(one, Digits()))
                     assert again == pytest.approx(printed, abs=5e-4)
+
+
+def test_a_clocked_part_that_was_touched_off_is_worked_by_hand():
+    tilt = RotaryAxis("A", [0, 3, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
+    turn = RotaryAxis("C", [0.1, -0.2, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    machine = Machine("mill", (tilt, turn), Platter(face_mm=0.0))
+    stack = Setup.from_stack(machine, [StackStep("post", 100.0, turn_deg=0.35)])
+    setup = with_touched_zero(stack, compare_touch_off(stack, [1.0, 2.0, 50.3], [0.0, 0.0]))
+    normal = plane_from_normal([1, 2, 4])
+    placed = _place_one(setup, Operation("op", plane=normal, origin_mm=[5.0, 4.0, -3.0]))
+    assert why_not_by_trigonometry(setup, None) == ""
+    working = solve_by_trigonometry(setup, placed, None)
+    assert working.offset_mm == pytest.approx(placed.offset_mm, abs=WITHIN_MM)
+    lines = {line.key: line for line in working.lines}
+    assert lines["aim direction"].result == pytest.approx(setup.part_in_machine.rotate(normal.normal))
 
 
 def test_a_skew_rotary_s_matrix_is_worked_entry_by_entry():
