@@ -23,6 +23,7 @@ SHARED_MODULE_NAMES = {
     "budget": "the mathematics in the library, and its command",
     "calibration": "the library's room and the command's room of one feature",
     "batch": "the library's room, the command's room and the command of one feature",
+    "coating": "the sizes in the library, and those of a job as text and JSON",
     "collision_model": "the model in the library, and a job made into one",
     "machine": "the value in the library, the room of machine files in the command, and its command",
     "messages": "the value that every message is, and the kinds of one feature",

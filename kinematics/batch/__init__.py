@@ -2,7 +2,7 @@
 
 `charts` (individuals, EWMA, CUSUM), `change` (a jump told from a drift), `groups` (nests against each other),
 `re_probing` (forecast and interval), `zero_probing` (a part's zero from a few touches), `zero_shift` (that zero at every
-tilt), `stub` (a part left on its stock), `production` (parts an hour, when the batch is done).
+tilt), `stub` (a part left on its stock), `production` (parts an hour, when the batch is done), `coating` (sizes to cut before it).
 """
 
 from kinematics.batch.change import SIGNIFICANT, Change, ChangeFit, ChangeKind, find_change
@@ -17,6 +17,7 @@ from kinematics.batch.charts import (
     continue_chart,
     control_chart,
 )
+from kinematics.batch.coating import CoatedKind, size_before_coating
 from kinematics.batch.groups import GroupShift, group_shifts
 from kinematics.batch.production import (
     BatchDay,
@@ -52,6 +53,7 @@ __all__ = [
     "ChartRule",
     "ChartState",
     "ClockingTerms",
+    "CoatedKind",
     "ControlChart",
     "Forecast",
     "GroupShift",
@@ -79,6 +81,7 @@ __all__ = [
     "part_shift",
     "probing_intervals",
     "shift_response",
+    "size_before_coating",
     "stub_load",
     "surface_touch",
     "tools_needed",

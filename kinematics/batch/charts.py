@@ -13,10 +13,11 @@ from dataclasses import dataclass, field
 from enum import Enum
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.errors import KinematicsError
-from kinematics.validation import ValueEquality, as_array, as_instance, as_number, read_only
+from kinematics.validation import ValueEquality, as_array, as_instance, as_number, read_only, shown
 
 __all__ = [
     "Baseline",
@@ -30,8 +31,10 @@ __all__ = [
     "control_chart",
 ]
 
-D2_OF_TWO = 1.128
-"""Mean range of two readings in standard deviations (d2 for n = 2; NIST/SEMATECH e-Handbook, 6.3.2.1): 2 / sqrt(pi)."""
+D2 = {2: 1.128, 3: 1.693, 4: 2.059, 5: 2.326}
+"""Mean range of n readings in standard deviations (d2; NIST/SEMATECH e-Handbook, 6.3.2.1); of two it is 2 / sqrt(pi)."""
+
+D2_OF_TWO = D2[2]
 
 D4_OF_TWO = 3.267
 """Upper limit of a moving range of two, in mean ranges (D4 for n = 2; the same table)."""
@@ -203,18 +206,20 @@ class ControlChart(ValueEquality):
         return RANGE_WIDTH * self.baseline.sigma
 
 
-def baseline_of(blocks: Iterable[ArrayLike] | ArrayLike) -> Baseline:
+def baseline_of(blocks: Iterable[ArrayLike] | ArrayLike, *, span: int = 2) -> Baseline:
     """Centre and standard deviation from the readings: their mean, and mean moving range over d2.
 
     Parameters
     ----------
     blocks : array_like, shape (n,), or iterable of them
         Readings in the order of the parts; blocks are read one at a time.
+    span : int
+        Readings that each range is taken over, 2 to 5. More of them see a saw of two or three nests, as scatter.
 
     Raises
     ------
     KinematicsError
-        With fewer than two readings, or where all are equal.
+        With fewer readings than the span, where all are equal, or when the span is none of these.
 
     Examples
     --------
@@ -233,25 +238,28 @@ def baseline_of(blocks: Iterable[ArrayLike] | ArrayLike) -> Baseline:
         blocks = [blocks]
     if isinstance(blocks, str) or not isinstance(blocks, Iterable):
         raise KinematicsError(f"control chart: expected readings, found {blocks!r}")
+    if span not in D2:
+        raise KinematicsError(f"control chart, span: expected 2, 3, 4 or 5, found {shown(span)}")
     count, first, total, ranges = 0, 0.0, 0.0, 0.0
-    before: float | None = None
+    before = np.empty(0)
     for block in blocks:
         values = _readings(block)
         if not values.size:
             continue
-        if before is None:
+        if not count:
             first = float(values[0])
-        else:
-            ranges += abs(float(values[0]) - before)
+        joined = np.concatenate([before, values])
+        if joined.size >= span:
+            ranges += float(np.ptp(sliding_window_view(joined, span), axis=-1).sum())
         # Summed from the first reading, so that machine coordinates of hundreds keep their last digits.
         total += float((values - first).sum())
-        ranges += float(np.abs(np.diff(values)).sum())
-        before, count = float(values[-1]), count + values.size
-    if count < 2:
-        raise KinematicsError(f"control chart: expected two readings or more, found {count}")
+        before, count = joined[max(0, joined.size - span + 1) :], count + values.size
+    if count < span:
+        wanted = "two" if span == 2 else f"{span}"
+        raise KinematicsError(f"control chart: expected {wanted} readings or more, found {count}")
     if ranges == 0.0:
         raise KinematicsError(f"control chart: expected readings that differ, found {count} equal ones")
-    return Baseline(first + total / count, ranges / (count - 1) / D2_OF_TWO, count)
+    return Baseline(first + total / count, ranges / (count - span + 1) / D2[span], count)
 
 
 def control_chart(values: ArrayLike, baseline: Baseline, design: ChartDesign | None = None) -> ControlChart:

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from kinematics.uncertainty.causes import best_chance
-from kinematics.uncertainty.correction import correct_jointly
+from kinematics.uncertainty.correction import JointCorrection, correct_jointly
 from kinematics.uncertainty.inspection import MeasuredDeviation, MeasuredParts, measured_parts
 from kinematics.uncertainty.sources import UncertaintySource
 
@@ -27,8 +27,8 @@ _INCH_MM = 25.4
 _FAR = 5.0
 """Standard uncertainties beyond which a unit is suspected."""
 
-_MOST_ROWS = 12
-"""Rows looked at one by one: those that stand farthest from what the others let expect."""
+_MOST_ROWS, _FEW_ROWS, _MANY = 12, 4, 100
+"""Rows looked at one by one: those that stand farthest from what the others let expect; fewer where there are many."""
 
 
 @dataclass(frozen=True)
@@ -72,12 +72,14 @@ def measurement_doubts(
     """
     if _chance(measured, sources) >= _UNEXPLAINED:
         return ()
-    for subsets in (_standing_out(measured, sources), None, _shared(measured)):
+    joint = correct_jointly(measured, sources)
+    standing = _standing_out(joint, sources)
+    for subsets in (standing, None, _shared(measured, standing)):
         found: list[MeasurementDoubt] = []
         if subsets is None:
-            found = [*_single_values(measured, sources)]
+            found = [*_single_values(measured, sources, standing)]
         for rows in subsets or ():
-            for back, slip, datum in _slips(measured, rows, far=_far(measured, rows, sources)):
+            for back, slip, datum in _slips(measured, rows, standing, far=_far(joint, rows, sources)):
                 chance = _chance(back, sources)
                 if chance >= _EXPLAINED:
                     found.append(MeasurementDoubt(slip, rows, chance, datum))
@@ -95,28 +97,28 @@ def _chance(measured: MeasuredParts, sources: Sequence[UncertaintySource]) -> fl
     return chance
 
 
-def _standing_out(measured: MeasuredParts, sources: Sequence[UncertaintySource]) -> list[tuple[int, ...]]:
+def _standing_out(joint: JointCorrection, sources: Sequence[UncertaintySource]) -> list[tuple[int, ...]]:
     """The rows that stand farthest from what all the others let expect, by standard uncertainties."""
-    joint = correct_jointly(measured, sources)
+    measured = joint.measured
     rows = measured.jacobian[:, joint.prior.columns]
-    whole = measured.noise(sources) + rows @ joint.prior.covariance @ rows.T
-    inverse = np.linalg.inv(whole)
+    inverse = np.linalg.inv(measured.noise(sources) + rows @ joint.prior.covariance @ rows.T)
     left = inverse @ (measured.excess_mm - rows @ joint.prior.values)
     away = np.abs(left) / np.sqrt(np.diag(inverse))
-    return [(int(k),) for k in np.argsort(-away, kind="stable")[:_MOST_ROWS]]
+    most = _MOST_ROWS if joint.dof <= _MANY else _FEW_ROWS
+    return [(int(k),) for k in np.argsort(-away, kind="stable")[:most]]
 
 
-def _far(measured: MeasuredParts, rows: tuple[int, ...], sources: Sequence[UncertaintySource]) -> bool:
+def _far(joint: JointCorrection, rows: tuple[int, ...], sources: Sequence[UncertaintySource]) -> bool:
     """True where deviations are together some five times what is stated: divided by 25.4, any would look right."""
-    prior = correct_jointly(measured, sources).prior
-    jacobian = measured.jacobian[list(rows)][:, prior.columns]
-    expected = np.einsum("kn,nm,km->k", jacobian, prior.covariance, jacobian)
-    spread = expected + measured.noise(sources).diagonal()[list(rows)]
-    return bool(np.square(measured.excess_mm[list(rows)]).sum() > _FAR**2 * spread.sum())
+    measured, prior, which = joint.measured, joint.prior, list(rows)
+    jacobian = measured.jacobian[which][:, prior.columns]
+    expected = np.einsum("kn,nm,km->k", jacobian, prior.covariance, jacobian, optimize=True)
+    spread = expected + measured.noise(sources).diagonal()[which]
+    return bool(np.square(measured.excess_mm[which]).sum() > _FAR**2 * spread.sum())
 
 
-def _shared(measured: MeasuredParts) -> list[tuple[int, ...]]:
-    """What may share a slip: a feature on one part, a direction, a part, everything."""
+def _shared(measured: MeasuredParts, standing: Sequence[tuple[int, ...]]) -> list[tuple[int, ...]]:
+    """What may share a slip: a feature on one part, a direction, a part, each of a row that stands out; everything."""
     given = measured.deviations
     keys: list[list[object]] = [
         [(one.feature, one.serial) for one in given],
@@ -125,13 +127,15 @@ def _shared(measured: MeasuredParts) -> list[tuple[int, ...]]:
         [0 for _ in given],
     ]
     groups = [
-        tuple(k for k, one in enumerate(key) if one == value) for key in keys for value in dict.fromkeys(key)
+        tuple(k for k, one in enumerate(key) if one == value)
+        for key in keys
+        for value in dict.fromkeys(key[row] for (row,) in standing)
     ]
     return [rows for rows in dict.fromkeys(groups) if len(rows) > 1 or len(given) == 1]
 
 
 def _slips(
-    measured: MeasuredParts, rows: tuple[int, ...], *, far: bool
+    measured: MeasuredParts, rows: tuple[int, ...], standing: Sequence[tuple[int, ...]], *, far: bool
 ) -> Iterator[tuple[MeasuredParts, Slip, int | None]]:
     """The deviations with each slip of these rows taken back; `far` where they are larger than anything lets expect."""
     every = len(rows) == len(measured.deviations)
@@ -143,7 +147,12 @@ def _slips(
     if every:
         if (measured.datum_point >= 0).any():
             yield _against(measured, None), "datum", None
-        for feature in measured.features:
+        # What serves as a datum on the drawing, and what stands out: it would if all else were measured from it.
+        drawn = [
+            point for point in measured.part.datum_point.tolist() if 0 <= point < len(measured.part.features)
+        ]
+        out = [measured.deviations[row].feature for (row,) in standing]
+        for feature in list(dict.fromkeys([*drawn, *out]))[:_MOST_ROWS]:
             if any(feature not in (one.datum, one.feature) for one in measured.deviations):
                 yield _against(measured, feature), "datum", feature
 
@@ -165,13 +174,13 @@ def _against(measured: MeasuredParts, datum: int | None) -> MeasuredParts:
 
 
 def _single_values(
-    measured: MeasuredParts, sources: Sequence[UncertaintySource]
+    measured: MeasuredParts, sources: Sequence[UncertaintySource], standing: Sequence[tuple[int, ...]]
 ) -> Iterator[MeasurementDoubt]:
     """Values without which all the others are explained; none where there are too few to say so."""
     if len(measured.deviations) < 4:
         return
     chances: list[tuple[int, float]] = []
-    for (k,) in _standing_out(measured, sources):
+    for (k,) in standing:
         dropped = np.zeros(len(measured.deviations), dtype=bool)
         dropped[k] = True
         chances.append((k, _chance(measured.without(dropped), sources)))

@@ -154,8 +154,30 @@ SCENARIOS = (
             "page beacon_dome.toml -o beacon.html",
             "budget beacon_dome.toml --json --trials 1000",
             "budget beacon_dome.toml --trials 1000",
+            "correct beacon_dome.toml beacon_dome_first_part.csv --json",
         ),
         8,
+    ),
+    Scenario(
+        "beacon_dome_first_part.csv",
+        "csv",
+        (
+            "correct beacon_dome.toml beacon_dome_first_part.csv",
+            "correct beacon_dome.toml beacon_dome_first_part.csv --json",
+            "correct beacon_dome.toml beacon_dome_first_part.csv --write",
+        ),
+        6,
+    ),
+    Scenario(
+        "corrected.toml",
+        "toml",
+        (
+            "offsets corrected.toml --json",
+            "sheet corrected.toml",
+            "correct corrected.toml --undo",
+            "correct corrected.toml beacon_dome_first_part.csv --write",
+        ),
+        4,
     ),
     Scenario(
         "sensor_feet.toml",
@@ -166,6 +188,13 @@ SCENARIOS = (
             "offsets sensor_feet.toml --gcode -o feet.nc",
             "batch offsets sensor_feet.toml sensor_feet_parts.csv --json",
             "batch log sensor_feet.toml --json",
+            "batch program sensor_feet.toml",
+            "batch program sensor_feet.toml --json",
+            "batch program sensor_feet.toml -o zero.nc",
+            "batch run sensor_feet.toml --json",
+            "batch run sensor_feet.toml --parts 40",
+            "batch stub sensor_feet.toml",
+            "batch stub sensor_feet.toml --json",
             "batch log sensor_feet.toml sensor_feet_readings.csv --again",
         ),
         10,
@@ -224,6 +253,7 @@ SCENARIOS = (
             "pivot restore 0 -m logged.toml",
             "pivot log -m logged.toml --json",
             "lesson new other --level one-tilt --students 1 --seed 7",
+            "batch run sensor_feet.toml --parts 40 --start 2026-12-14T7:00 --json",
             "sheet tide_gauge_head.toml --date 2026-11-29 --only bore --units inch",
         ),
         8,
@@ -243,12 +273,14 @@ def prepare(folder: Path) -> None:
     for path in (*EXAMPLES.glob("*.toml"), *EXAMPLES.glob("*.csv")):
         shutil.copy(path, folder)
     shutil.copy(EXAMPLES / "sensor_feet.toml", folder / "unlogged.toml")
+    shutil.copy(EXAMPLES / "beacon_dome.toml", folder / "corrected.toml")
     shutil.copytree(EXAMPLES / "pivots", folder / "pivots")
     shutil.copy(EXAMPLES / "teaching_mill.toml", folder / "logged.toml")
     for words in (
         "pivot fit pivots/spring_check.csv -m logged.toml --write",
         "pivot restore 0 -m logged.toml",
         "lesson new lesson --level one-tilt --students 1 --seed 7",
+        "correct corrected.toml beacon_dome_first_part.csv --write",
         "batch log sensor_feet.toml sensor_feet_readings.csv",
     ):
         code, _, err = run(words, folder)
@@ -370,11 +402,17 @@ def broken_promises(
 
 
 def _loads(raw: bytes) -> bool:
+    from tiltwright.files.decoding import decode_table
     from tiltwright.files.diagnostics import InputFaults
+    from tiltwright.files.job_file import JobFile
     from tiltwright.files.loader import machine_from_text
+    from tiltwright.files.toml_source import parsed
 
+    text = raw.decode("utf-8").removeprefix("\ufeff")
     try:
-        machine_from_text("x.toml", Path("x.toml"), raw.decode("utf-8").removeprefix("\ufeff"))
+        if "[[operation]]" in text:
+            return not decode_table(JobFile, parsed("x.toml", Path("x.toml"), text))[1]
+        machine_from_text("x.toml", Path("x.toml"), text)
     except InputFaults:
         return False
     return True

@@ -113,6 +113,51 @@ def test_after_is_kept_by_tilt(run, job):
         assert names.index((of, "face")) < names.index((of, "port"))
 
 
+def test_the_choice_between_two_tilts_is_told(run, job):
+    """Aimed from zero the bore stands at A 30; at A -30 it shares the pose of the slot, which saves 60 degrees of 480."""
+    bore = '[[operation]]\nname = "bore"\nnormal = [0, -0.5, 0.8660254037844386]\n'
+    slot = '[[operation]]\nname = "slot"\nat = { A = -30, C = 180 }\n'
+    text = HEAD + 'order = "by tilt"\n' + PLATE + nest("left", -40.0) + nest("right", 40.0) + FACE
+    order = json.loads(run("offsets", job(text + bore + slot), "--json").out)["order"]
+    assert order["motion_deg"] == pytest.approx(480.0)
+    assert order["tilt"]["open"] == ["bore"]
+    better = order["tilt"]["better"]
+    assert (better["operation"], better["tilt"], better["motion_deg"]) == (
+        "bore",
+        "negative",
+        pytest.approx(420.0),
+    )
+    # The file asks for that tilt: the order has that motion, and nothing is open any more.
+    asked = json.loads(run("offsets", job(text + bore + 'tilt = "negative"\n' + slot), "--json").out)["order"]
+    assert (asked["motion_deg"], asked["tilt"]) == (pytest.approx(420.0), None)
+    assert 'tilt = "negative" at bore' in run("offsets", job(text + bore + slot)).out.replace("\n", " ")
+    # By nest there is nothing to choose.
+    by_nest = text.replace("by tilt", "by nest")
+    assert json.loads(run("offsets", job(by_nest + bore + slot), "--json").out)["order"]["tilt"] is None
+
+
+def test_the_order_of_work_lists_machine_and_program_angles(run, job):
+    """Nests that are squared up: one machine angle, two program angles, and the other way round."""
+    text = (
+        HEAD
+        + 'order = "by tilt"\nsquare_up = "C"\n'
+        + PLATE
+        + nest("left", -40.0)
+        + nest("right", 40.0, 0.5)
+        + FACE
+    )
+    path = job(text)
+    order = json.loads(run("offsets", path, "--json").out)["order"]
+    assert [one["machine"]["C"] for one in order["operations"]] == pytest.approx([0.0, 0.5])
+    assert [one["program"]["C"] for one in order["operations"]] == [0.0, 0.0]
+    for command in ("offsets", "sheet"):
+        told = run(command, path).out
+        assert "0.5000" in told
+        assert "face in nest right" in told
+    # Each nest's own sheet has the whole order.
+    assert "face in nest left" in run("sheet", path, "--nest", "right").out
+
+
 def test_time_of_the_index_moves_where_speeds_are_stated(run, job, examples):
     mill = (examples / "teaching_mill.toml").read_text(encoding="utf-8")
     mill = re.sub(r'(letter = "[AC]")', r"\1\nindex_speed = 30.0", mill)
@@ -385,3 +430,12 @@ def test_a_sheet_refuses_nests_that_overlap(run, job):
 def test_commands_that_look_at_one_nest_say_so_in_their_help(run, command):
     assert "needs it, one at a time" in " ".join(run(command, "--help").out.split())
     assert "needs it" not in run("offsets", "--help").out
+
+
+def test_a_lost_sign_that_puts_two_parts_in_one_place_is_a_fault(run, job):
+    """Vices at -40 and 40, a hundredth apart in height; with the minus lost the second stands in the first."""
+    apart = HEAD + PLATE + nest("left", -40.0) + nest("right", 40.0, up=60.01) + FACE
+    assert run("offsets", job(apart)).code == 0
+    refused = run("offsets", job(apart.replace("[40.0, 0.0]", "[-40.0, 0.0]")))
+    assert (refused.code, refused.out) == (2, "")
+    assert "or the `shift` its sign?" in refused.err

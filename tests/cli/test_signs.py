@@ -6,35 +6,22 @@ import numpy as np
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
+from machine_texts import mill_text
 
 from kinematics import RotationSense
 from tiltwright.job.evaluate import evaluate_job
 from tiltwright.job.sign_slips import in_front_mm
 from tiltwright.job.touch_slips import touch_mistyped
 
-MILL = """
-name = "Trunnion"
-units = "inch"
-z_reference = "gauge line"
-[travel]
-x = [-30.0, 0.0]
-y = [-16.0, 0.0]
-z = [-20.0, 0.0]
-[[rotary]]
-letter = "B"
-along = "+Y"
-positive_turn = "clockwise"
-point = [-15.0021, -8.0, -16.2110]
-limits = [-110.0, 110.0]
-[[rotary]]
-letter = "C"
-along = "+Z"
-positive_turn = "clockwise"
-point = [-15.0010, -8.0135, -14.2090]
-limits = "endless"
-[platter]
-face = -14.2090
-"""
+MILL = mill_text(
+    units="inch",
+    tilt="B",
+    along="+Y",
+    points=("[-15.0021, -8.0, -16.2110]", "[-15.0010, -8.0135, -14.2090]"),
+    limits="[-110.0, 110.0]",
+    travel=("[-30.0, 0.0]", "[-16.0, 0.0]", "[-20.0, 0.0]"),
+    platter="face = -14.2090",
+)
 
 JOB = """
 name = "Buoy bracket"

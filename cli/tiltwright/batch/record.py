@@ -255,10 +255,7 @@ def _open(path: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
                 database.execute("ROLLBACK")
                 raise
             database.execute("COMMIT")
-    except (
-        sqlite3.DatabaseError,
-        UnicodeDecodeError,
-    ) as refusal:  # damage reaches its messages and texts, too
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as refusal:  # a damaged text is no UTF-8
         raise InputFaults(
             [Diagnostic(str(path), None, "", f"a record that cannot be used ({refusal})", "a batch record")]
         ) from refusal

@@ -39,10 +39,12 @@ from tiltwright.files.probing_tables import ProbeTable, ZeroProbingTable
 from tiltwright.files.units import Unit
 from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests, evaluate_nests
 
-__all__ = ["NestProbing", "PlannedTouch", "ProbedParts", "probed_parts"]
+__all__ = ["MOST_NESTS", "NestProbing", "PlannedTouch", "ProbedParts", "probed_parts"]
 
 Array = NDArray[np.float64]
 
+MOST_NESTS = 400
+"""Each has ten of the control's numbered parameters, which are its own from 5061 on."""
 _LOOKS_DOWN = -float(np.sin(np.radians(0.5)))
 """A side that is upright on paper leans by what was measured of the platter and the rotaries, never by so much."""
 _UPRIGHT = float(np.cos(np.radians(10.0)))
@@ -177,6 +179,11 @@ def probed_parts(job: ReadJob) -> ProbedParts:
     # Each part is set by its own zero: a correction of the stack's would count twice.
     evaluated = evaluate_nests([job]).uncorrected
     faults = [*_missing(job)]
+    if len(evaluated.nests) > MOST_NESTS:
+        found = f"{len(evaluated.nests)} nests"
+        faults.append(
+            fault_at(job, ("nest",), found, f"at most {MOST_NESTS}: the control's parameters end there")
+        )
     if faults:
         raise InputFaults(faults)
     whole = job.file.zero_probing

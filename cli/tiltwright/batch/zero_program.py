@@ -26,7 +26,7 @@ from tiltwright.job.offsets_gcode import program_words, set_line, z_reference_wo
 from tiltwright.output.gcode import LONGEST_LINE, comment, message, needs_of
 from tiltwright.output.numbers import angle, fixed
 
-__all__ = ["PARAMETERS", "STAMP", "zero_programs"]
+__all__ = ["STAMP", "checked_access_words", "parameters_used", "stays_turned_words", "zero_programs"]
 
 Array = NDArray[np.float64]
 
@@ -37,8 +37,8 @@ _TOUCHES, _DEVIATIONS, _FROM_LINE, _MOVED = 11, 31, 41, 44
 _FIRST, _EACH = 101, 10
 """First parameter of the first nest, and how many each nest has."""
 _SHIFT, _CLOCK, _COSINE, _SINE, _TURN, _TURN_COSINE, _TURN_SINE = 0, 3, 4, 5, 6, 7, 8
-PARAMETERS = ((1, 6), (_TOUCHES, 49), (5061, 5063))
-"""Runs of parameters that every program uses, besides those of the nests."""
+_ALWAYS = ((1, 6), (_TOUCHES, 49), (5061, 5063))
+"""Runs of parameters that every probing program uses, besides those of the nests."""
 
 _COEFFICIENT_DECIMALS = 9
 
@@ -92,6 +92,12 @@ def _bracketed(first: list[str], terms: Sequence[tuple[float, str]]) -> str:
         start = "" if text or size != "1" else "0"
         text += f"{start}-{value}" if negative else f"+{value}" if text else value
     return f"[{text or '0'}]"
+
+
+def parameters_used(parts: ProbedParts) -> list[tuple[int, int]]:
+    """First and last of each run of parameters that the probing program uses."""
+    last = _FIRST + _EACH * len(parts.nests) - 1
+    return [*_ALWAYS[:2], (STAMP, last), _ALWAYS[2]]
 
 
 def zero_programs(parts: ProbedParts, checked: CheckedAccess) -> tuple[str, ...]:
@@ -376,7 +382,7 @@ def _head(parts: ProbedParts, checked: CheckedAccess) -> list[str]:
     return [
         f"Parts' zeros for job: {first.job.file.name}",
         f"Machine: {machine.name}",
-        *needs_of(highest, [PARAMETERS[0], PARAMETERS[1], (STAMP, last), PARAMETERS[2]]),
+        *needs_of(highest, parameters_used(parts)),
         f"Probes {_names(parts)} and sets the work offsets of its operations at every tilt",
         *(
             []
@@ -389,13 +395,14 @@ def _head(parts: ProbedParts, checked: CheckedAccess) -> list[str]:
         "A part that is missing or too far off stops the program with an error before any work offset of a part is set",
         "The work offsets are then still those of the parts before: run nothing else until every part has passed",
         f"Z: {_z_words(parts)}",
-        f"In the spindle is the probe: {length_words(table, unit, machine.z_reference.tool_length_mm)}",
+        f"The probe stands in the spindle: {length_words(table, unit, machine.z_reference.tool_length_mm)}",
         f"Feeds in {unit.value} per minute: F{table.feed:g} for touches, F{table.move:g} below the safe height",
         "Leaves G61 active: exact path",
         f"Safe height: Z {fixed(parts.high, 3)} in machine coordinates, the top of the travel",
         "G38.2 stops where the probe trips; RS274/NGC has no protected move that need not trip",
         "So the way down to every touch is blind: a part farther off than its limits would be hit",
         *_limit_words(parts),
+        *stays_turned_words(parts),
         *checked_access_words(parts, checked),
         "M1 stops after the rotaries have turned where optional stop is on: look, then go on",
         "Prove it out above the parts first: single block, rapid and feed turned down, hand on the stop",
@@ -422,18 +429,44 @@ def _limit_words(parts: ProbedParts) -> Iterator[str]:
         yield f"Limits of {nest.name}: part zero off by up to {unit.from_mm(nest.within_mm):g} {unit.value}, {clock}"
 
 
+def stays_turned_words(parts: ProbedParts) -> list[str]:
+    """The caution on a clocking that is measured and that no rotary takes out."""
+    turned = [nest for nest in parts.nests if nest.terms is not None and not _takes_out(nest)]
+    if not turned:
+        return []
+    letter = turned[0].job.machine.letters[-1]
+    most = max(nest.clock_within_deg or 0.0 for nest in turned)
+    how = f"{letter} does not take it out" if turned[0].job.file.square_up else "the job does not square up"
+    return [
+        f"Parts may be clocked by up to {most:g} degrees and {how}: their programs cut them turned by as much"
+    ]
+
+
+def _takes_out(nest: NestProbing) -> bool:
+    """True where the rotary that squares up turns by most of a clocking."""
+    assert nest.terms is not None
+    clock_deg = nest.clock_within_deg or 1.0
+    return abs(float(nest.terms.turn_deg(clock_deg))) > 0.5 * clock_deg
+
+
 def checked_access_words(parts: ProbedParts, checked: CheckedAccess) -> list[str]:
     """What the probe was held against, and what was not checked, in sentences; what was not checked comes first."""
     unit = parts.unit
     unknown = [f"{name} (no round or bar is stated)" for name in checked.open_steps]
-    unknown += [f"that {name} is on the part" for name in checked.unproven_targets]
+    if len(checked.unproven_targets) == sum(len(nest.touches) for nest in parts.nests):
+        unknown.append("that the targets are on the part (no blank is described)")
+    else:
+        unknown += [f"that {name} is on the part" for name in checked.unproven_targets]
     unknown += [
         "clamps and whatever else no file describes",
         "how a part leans",
         "what happens while the rotaries turn",
     ]
     spare = f"{unit.from_mm(checked.spare_mm):.3g} {unit.value}"
-    held = f"Stylus and body and spindle keep {spare} or more from these with the parts off by their limits: {', '.join(checked.bodies)}"
+    bodies = ", ".join(checked.bodies)
+    held = (
+        f"With the parts as far off as allowed the probe and the spindle keep at least {spare} from: {bodies}"
+    )
     return [f"Not checked: {', '.join(unknown)}", *([held] if checked.bodies else [])]
 
 

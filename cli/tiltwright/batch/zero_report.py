@@ -8,7 +8,7 @@ from typing import Any
 from kinematics.batch import shift_response
 from tiltwright.batch.zero_access import CheckedAccess
 from tiltwright.batch.zero_probing import NestProbing, PlannedTouch, ProbedParts
-from tiltwright.batch.zero_program import PARAMETERS, STAMP
+from tiltwright.batch.zero_program import STAMP, parameters_used, stays_turned_words
 from tiltwright.output.json_csv import by_letter, length_list
 
 __all__ = ["program_report"]
@@ -32,12 +32,13 @@ def program_report(parts: ProbedParts, checked: CheckedAccess, files: Sequence[s
         "pose": by_letter(machine, machine.zero_deg),
         "safe_height": parts.high,
         "display_work_offset": {"number": parts.display_offset, "free": parts.display_offset_is_free},
-        "parameters": [list(run) for run in PARAMETERS],
+        "parameters": [list(run) for run in parameters_used(parts)],
         "passed_parameter": STAMP,
         "programs": [{"loader": number, "file": file} for number, file in enumerate(files, start=1)],
         "nests": [_nest(parts, nest) for nest in parts.nests],
         "spare": unit.from_mm(checked.spare_mm),
         "kept_clear_of": list(checked.bodies),
+        "stays_turned": bool(stays_turned_words(parts)),
         "not_checked": {
             "steps_without_section": list(checked.open_steps),
             "targets_not_shown_on_part": list(checked.unproven_targets),

@@ -35,7 +35,7 @@ def program(job: JobArgument, as_json: Json = False, output: Output = None, forc
     """
     from tiltwright.batch.zero_access import checked_access
     from tiltwright.batch.zero_probing import probed_parts
-    from tiltwright.batch.zero_program import checked_access_words, zero_programs
+    from tiltwright.batch.zero_program import checked_access_words, stays_turned_words, zero_programs
     from tiltwright.batch.zero_report import program_report
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_job
@@ -58,6 +58,8 @@ def program(job: JobArgument, as_json: Json = False, output: Output = None, forc
         raise option_error("--output", found, "-o zero.nc, for zero-1.nc, zero-2.nc and so on")
     for words in checked_access_words(parts, checked):
         note(words)
+    for words in stays_turned_words(parts):
+        note(words, label="caution")
     names = _written(texts, output, force=force)
     if as_json:
         typer.echo(json_text(program_report(parts, checked, names)), nl=False)

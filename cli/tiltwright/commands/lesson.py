@@ -39,7 +39,10 @@ Folder = Annotated[Path, typer.Argument(metavar="FOLDER", help="The lesson's fol
 def new(
     folder: Folder,
     level: Annotated[
-        str, typer.Option("--level", metavar="LEVEL", help="What to train; see below.", show_default=False)
+        str,
+        typer.Option(
+            "--level", metavar="LEVEL", help="What to train; the levels are above.", show_default=False
+        ),
     ],
     seed: Annotated[int, typer.Option("--seed", help="Same seed, same numbers.", min=0, show_default=False)],
     students: Annotated[
@@ -93,7 +96,8 @@ def new(
       tiltwright lesson new monday --level "one tilt" --seed 7 --students 24
       tiltwright lesson new monday --level tilt-and-rotate --seed 7 --units inch --matrices
       tiltwright lesson new monday --level "one tilt" --seed 7 --machine mill.toml --students 24
-      tiltwright lesson new monday --level "one tilt" --seed 7 --slides --pages     to project, and in three dimensions
+      tiltwright lesson new monday --level "one tilt" --seed 7 --slides      to project, too
+      tiltwright lesson new monday --level "one tilt" --seed 7 --pages       each key in three dimensions, too
 
     In the folder: all-sheets.pdf and all-keys.pdf to print at once, sheets/ to hand out (PDF, Markdown, and a CSV file
     to fill in), and key/ for the instructor. A pivot's key/key-01.txt grades a single answer too: pivot practice --grade.

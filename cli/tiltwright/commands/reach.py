@@ -136,13 +136,14 @@ def _nests_size(
     force: bool,
 ) -> None:
     """The step's heights in every nest that has it."""
+    from tiltwright.job.nests_output import say_nests_messages
+    from tiltwright.job.warnings import setup_messages
     from tiltwright.reach.nest_reach import check_apart
 
     check_apart(evaluated)
     shown = Units(units.value if units else evaluated.nests[0].job.unit.value)
     nests = _nests_with_step(evaluated, step)
-    for one in nests:
-        _say_of_setup(one, shown)
+    say_nests_messages(evaluated, shown.value, setup_messages)
     clear_mm = None if clear is None else _mm(clear, "--clear", shown)
     margin_mm = _mm(margin, "--margin", shown)
     _size(

@@ -102,10 +102,10 @@ def _sheet(
 
     job = read_job(path)
     shown = units.value if units else job.unit.value
-    if job.nests and nest is None:
+    together = evaluate_nests([job], only) if job.nests else None
+    if together is not None and nest is None:
         from tiltwright.reach.nest_reach import check_apart
 
-        together = evaluate_nests([job], only)
         check_apart(together)
         worked = [one for one in together.nests if one.operations or one.unreached]
         say_nests_messages(together, shown)
@@ -118,7 +118,9 @@ def _sheet(
         raise typer.Exit(ANSWER_NO)
     day = date or datetime.now().astimezone().date().isoformat()
     with progress_bar():
-        made = [build_sheet(one, date=day, version=__version__, units=shown) for one in worked]
+        made = [
+            build_sheet(one, date=day, version=__version__, units=shown, together=together) for one in worked
+        ]
     # Collisions come out only now: the solids are laid out for the drawings.
     failed = list(dict.fromkeys(words for one in made for words in one.failures))
     for words in failed:

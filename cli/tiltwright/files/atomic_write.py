@@ -482,8 +482,10 @@ def _write_content(stream: BinaryIO, content: Content) -> None:
         stream.write(content)
     else:
         pieces = (content,) if isinstance(content, str) else content
-        # A name that is no text, as a file's may be, is written as what can be.
-        stream.writelines(piece.encode("utf-8", "backslashreplace") for piece in pieces)
+        for piece in pieces:
+            # A name that is no text, as a file's may be, is written as what can be.
+            raw = piece.encode("utf-8", "backslashreplace")
+            stream.write(raw)
     stream.flush()
     os.fsync(stream.fileno())
 

@@ -291,7 +291,7 @@ def check_section(path: KeyPath, step: StackTable) -> Iterator[UnlocatedDiagnost
         yield UnlocatedDiagnostic(
             (*path, "bore"), shown(step.bore), f"a bore of less than the round's {step.round:g}"
         )
-    if step.bar is not None and min(step.bar) <= 0.0:
+    if step.bar is not None and min(step.bar) <= SMALLEST_LENGTH:
         yield UnlocatedDiagnostic((*path, "bar"), shown(list(step.bar)), "two edges above zero, [x, y]")
     sectioned = given & {"round", "bar"}
     if sectioned and step.up is not None and abs(step.up) <= SMALLEST_LENGTH:

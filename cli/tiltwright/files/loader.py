@@ -477,8 +477,8 @@ def _operations(file: JobFile, machine: Machine, faults: DiagnosticCollector) ->
     return tuple(operations)
 
 
-_SAME_PLACE_MM = 1e-3
-"""Part zeros nearer than a micrometre are one place: nobody clamps two parts there."""
+_SAME_PLACE_MM = 1.0
+"""Part zeros nearer than a millimetre are one place: nobody clamps two parts there, but a lost sign puts them there."""
 
 
 def _nests(
@@ -518,7 +518,7 @@ def _nests(
                     ("nest", place, "name"),
                     f'"{nest.name}", with its part zero where "{other.nest.name}" has its own',
                     "a place of its own for each nest",
-                    "do both lack the `shift` of a step?",
+                    "does a step lack its `shift`, or the `shift` its sign?",
                 )
         touched = touched_of(table.touched, file.units, machine)
         found.append(ReadNest(nest, place, stack, setup, touched, done))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from typing import Any
 
 import msgspec
 
@@ -36,9 +37,14 @@ def probing_in_nest(whole: ZeroProbingTable | None, own: NestProbingTable | None
     """How one nest's part is probed: by its own targets and limits where it has any, else by the job's."""
     if own is None:
         return whole
-    stated = {key: getattr(own, key) for key in ("within", "clock_within") if getattr(own, key) is not None}
+    stated: dict[str, Any] = {
+        key: getattr(own, key) for key in ("within", "clock_within") if getattr(own, key) is not None
+    }
     if targets_given(own):
         stated |= {key: getattr(own, key) for key in TARGETS}
+        if clocking_edge(own) is None:
+            # The job's limit is for a clocking that is not measured here.
+            stated |= {"clock_within": own.clock_within}
     return msgspec.structs.replace(whole or ZeroProbingTable(), **stated)
 
 

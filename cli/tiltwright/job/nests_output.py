@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -28,19 +29,21 @@ from tiltwright.job.offsets_output import (
     unreached_report,
     z_reference_kind,
 )
-from tiltwright.job.order_of_work import WorkOrder
+from tiltwright.job.order_of_work import TiltChoice, WorkOrder
 from tiltwright.job.plane_turns import TurnConvention
 from tiltwright.job.warnings import job_messages, joined_messages, say_sentences
-from tiltwright.output.json_csv import csv_text, length_list
-from tiltwright.output.messages import Message, Severity
+from tiltwright.output.json_csv import by_letter, csv_text, length_list
+from tiltwright.output.messages import Message, Severity, name_list, named
 from tiltwright.output.numbers import angle, length
-from tiltwright.output.tables import units_words
+from tiltwright.output.tables import units_words, wrapped
 
 __all__ = [
+    "OrderRow",
     "nest_alerts",
     "nests_csv",
     "nests_report",
     "nests_table",
+    "order_rows",
     "order_words",
     "say_nests_messages",
     "shown_name",
@@ -160,24 +163,48 @@ def order_words(order: WorkOrder) -> str:
 
     Examples
     --------
-    >>> order_words(WorkOrder("by nest", ((),), 3, 480.0, 200.0, None, None, True))
-    'Order of work: by nest, 3 poses, 480 degrees of index motion. By tilt it would be 200 degrees: order = "by tilt".'
-    >>> order_words(WorkOrder("by tilt", ((),), 3, 200.0, 480.0, 4.0, 9.5, True))
-    'Order of work: by tilt, 3 poses, 200 degrees of index motion in 4.0 s. By nest it would be 480 degrees in 9.5 s.'
+    >>> by_nest = WorkOrder("by nest", ((),), 3, 480.0, 200.0, None, None, True)
+    >>> print(wrapped(order_words(by_nest)))
+    Order of work: by nest, 3 poses, 480 degrees of index motion from program zero and back to it. By
+    tilt it would be 200 degrees: order = "by tilt".
+    >>> from tiltwright.job.order_of_work import BetterTilt
+    >>> choice = TiltChoice(("drain slot",), True, BetterTilt("drain slot", "positive", 60.0))
+    >>> by_tilt = WorkOrder("by tilt", ((),), 3, 200.0, 480.0, 4.0, 9.5, True, choice)
+    >>> print(wrapped(order_words(by_tilt)))
+    Order of work: by tilt, 3 poses, 200 degrees of index motion in 4.0 s from program zero and back to
+    it. By nest it would be 480 degrees in 9.5 s. Two tilts would serve drain slot; the one it was aimed
+    at is kept. With tilt = "positive" at drain slot it would be 60 degrees.
     """
     poses = f"{order.stands} pose{'s' if order.stands != 1 else ''}"
     time = "" if order.time_s is None else f" in {order.time_s:.1f} s"
-    words = f"Order of work: {order.by}, {poses}, {order.motion_deg:.6g} degrees of index motion{time}."
+    words = (
+        f"Order of work: {order.by}, {poses}, {order.motion_deg:.6g} degrees of index motion{time} from program zero and back "
+        "to it."
+    )
     if order.by == "by tilt":
         less = "" if order.exact else " With more than 12 poses a shorter order may exist."
         assert order.other_deg is not None  # by tilt, the motion by nest is always known
-        return f"{words} By nest it would be {_motion(order.other_deg, order.other_s)}.{less}"
-    if order.other_deg is None or order.other_deg >= order.motion_deg - _NOT_WORTH_DEG:
-        return words
-    return f'{words} By tilt it would be {_motion(order.other_deg, order.other_s)}: order = "by tilt".'
+        words += f" By nest it would be {_motion(order.other_deg, order.other_s)}.{less}{_tilt_words(order.tilt_choice)}"
+    elif order.other_deg is not None and order.other_deg < order.motion_deg - _NOT_WORTH_DEG:
+        words += f' By tilt it would be {_motion(order.other_deg, order.other_s)}: order = "by tilt".'
+    return words
 
 
 _NOT_WORTH_DEG = 0.5
+
+
+def _tilt_words(choice: TiltChoice | None) -> str:
+    """What the order makes of operations that two tilts serve."""
+    if choice is None:
+        return ""
+    names = name_list(choice.operations, "and")
+    words = f" Two tilts would serve {names}; the one it was aimed at is kept"
+    if not choice.compared:
+        return f"{words}, and the other was not compared."
+    if choice.better is None:
+        return f"{words}: no change of one of them saves motion."
+    better = choice.better
+    return f'{words}. With tilt = "{better.tilt}" at {named(better.operation)} it would be {better.motion_deg:.6g} degrees.'
 
 
 def _motion(motion_deg: float, time_s: float | None) -> str:
@@ -185,25 +212,71 @@ def _motion(motion_deg: float, time_s: float | None) -> str:
     return words if time_s is None else f"{words} in {time_s:.1f} s"
 
 
+@dataclass(frozen=True)
+class OrderRow:
+    """One pose of the order of work.
+
+    Attributes
+    ----------
+    number : str
+    machine : tuple of str
+        Machine angles.
+    program : tuple of tuple of str
+        Program angles of each operation that is done there; nests that are squared up differ.
+    done : tuple of str
+        The operations with their nests.
+    registers : tuple of str
+        Their work offsets.
+    """
+
+    number: str
+    machine: tuple[str, ...]
+    program: tuple[tuple[str, ...], ...]
+    done: tuple[str, ...]
+    registers: tuple[str, ...]
+
+
+def order_rows(evaluated: EvaluatedNests) -> tuple[OrderRow, ...]:
+    """The order of work pose by pose, by tilt; none where the work goes nest by nest."""
+    if evaluated.order.by != "by tilt":
+        return ()
+    shown = {(n, one.placed.name): one for n, one in _rows(evaluated)}
+    rows: list[OrderRow] = []
+    for group in evaluated.order.groups:
+        members = [(n, shown[n, name]) for n, k in group if (n, name := evaluated.names[n][k]) in shown]
+        if members:
+            rows.append(
+                OrderRow(
+                    str(len(rows) + 1),
+                    tuple(map(angle, members[0][1].placed.machine_deg)),
+                    tuple(tuple(map(angle, one.placed.program_deg)) for _, one in members),
+                    tuple(shown_name(evaluated, n, one) for n, one in members),
+                    tuple(work_offset_code(one.number) for _, one in members),
+                )
+            )
+    return tuple(rows)
+
+
 def _order_text(evaluated: EvaluatedNests) -> str:
     """The order of work in words, and by tilt the operations pose by pose."""
-    order = evaluated.order
-    lines = [order_words(order)]
-    if order.by == "by tilt":
-        shown = {(n, one.placed.name): one for n, one in _rows(evaluated)}
-        letters = evaluated.nests[0].setup.machine.letters
-        number = 0
-        for group in order.groups:
-            members = [(n, shown[n, name]) for n, k in group if (n, name := evaluated.names[n][k]) in shown]
-            if not members:
-                continue
-            number += 1
-            pose = members[0][1].placed.program_deg
-            angles = " ".join(f"{letter} {angle(value)}" for letter, value in zip(letters, pose, strict=True))
-            done = ", ".join(
-                f"{shown_name(evaluated, n, one)} ({work_offset_code(one.number)})" for n, one in members
-            )
-            lines.append(f"  {number}. program {angles}: {done}")
+    letters = evaluated.nests[0].setup.machine.letters
+
+    def angles(values: Sequence[str]) -> str:
+        return " ".join(f"{letter} {value}" for letter, value in zip(letters, values, strict=True))
+
+    lines = [wrapped(order_words(evaluated.order))]
+    for row in order_rows(evaluated):
+        program = set(row.program)
+        done = [f"{name} ({code})" for name, code in zip(row.done, row.registers, strict=True)]
+        if program == {row.machine}:
+            pose = f"machine and program {angles(row.machine)}"
+        elif len(program) == 1:
+            pose = f"machine {angles(row.machine)}, program {angles(row.program[0])}"
+        else:
+            pose = f"machine {angles(row.machine)}"
+            own = zip(row.done, row.registers, row.program, strict=True)
+            done = [f"{name} ({code}, program {angles(values)})" for name, code, values in own]
+        lines.append(f"  {row.number}. {pose}: {', '.join(done)}")
     return "\n".join(lines)
 
 
@@ -273,10 +346,39 @@ def _order_report(evaluated: EvaluatedNests) -> dict[str, Any]:
         "index_s": order.time_s,
         "other_index_s": order.other_s,
         "least": order.exact and order.by == "by tilt",
+        "tilt": _tilt_report(order.tilt_choice),
         "operations": [
-            {"job": evaluated.nests[n].job.file.name, "nest": evaluated.nests[n].nest, "name": name}
+            {
+                "job": evaluated.nests[n].job.file.name,
+                "nest": evaluated.nests[n].nest,
+                "name": name,
+                **_angles_report(evaluated.nests[n], name),
+            }
             for n, name in evaluated.names_in_order()
         ],
+    }
+
+
+def _tilt_report(choice: TiltChoice | None) -> dict[str, Any] | None:
+    if choice is None:
+        return None
+    better = choice.better
+    return {
+        "open": list(choice.operations),
+        "compared": choice.compared,
+        "better": None
+        if better is None
+        else {"operation": better.operation, "tilt": better.tilt, "motion_deg": better.motion_deg},
+    }
+
+
+def _angles_report(nest: EvaluatedJob, name: str) -> dict[str, Any]:
+    """The angles of an operation; null where it is left out of the table."""
+    one = next((one.placed for one in nest.operations if one.placed.name == name), None)
+    machine = nest.setup.machine
+    return {
+        "machine": None if one is None else by_letter(machine, one.machine_deg),
+        "program": None if one is None else by_letter(machine, one.program_deg),
     }
 
 

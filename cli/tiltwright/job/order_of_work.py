@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -17,10 +17,11 @@ from kinematics import (
     index_moves_deg,
     least_motion_order,
     tour_motion,
+    wrap_deg,
 )
 from tiltwright.files.loader import ReadJob
 
-__all__ = ["Place", "WorkOrder", "order_of_work"]
+__all__ = ["BetterTilt", "Place", "TiltChoice", "WorkOrder", "order_of_work"]
 
 Place = tuple[int, int]
 """An operation in a nest: which nest, and which of its operations, both from 0."""
@@ -30,6 +31,42 @@ Results = Sequence[PlacedOperation | UnreachableOperation]
 _SAME_POSE_DIGITS = 6
 _MOST_STANDS_COMPARED = 40
 """Up to here a job that works nest by nest is told what going tilt by tilt would save."""
+
+
+_MOST_STANDS_TILTED = 9
+_MOST_TILTED = 12
+"""Up to so many poses and operations the other tilt is tried at each: every try is an order of its own."""
+_WORTH_DEG = 0.5
+_UPRIGHT_DEG = 1e-6
+
+Tilt = Literal["positive", "negative"]
+
+
+@dataclass(frozen=True)
+class BetterTilt:
+    """An operation whose other tilt makes the index motion less: its name, that tilt, and the motion then."""
+
+    operation: str
+    tilt: Tilt
+    motion_deg: float
+
+
+@dataclass(frozen=True)
+class TiltChoice:
+    """Operations that two tilts serve, where the job leaves the choice open; each keeps the one that it was aimed at.
+
+    Attributes
+    ----------
+    operations : tuple of str
+    compared : bool
+        False where there were too many to try the other tilt at each.
+    better : BetterTilt or None
+        The one change of tilt that makes the motion least; None where none makes it less.
+    """
+
+    operations: tuple[str, ...]
+    compared: bool
+    better: BetterTilt | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,6 +88,8 @@ class WorkOrder:
         The time of these moves where every rotary's index speed is stated, rotaries together.
     exact : bool
         True where no order by tilt has less motion.
+    tilt_choice : TiltChoice or None
+        By tilt; None where the job leaves no tilt open.
     """
 
     by: Literal["by nest", "by tilt"]
@@ -61,6 +100,7 @@ class WorkOrder:
     time_s: float | None
     other_s: float | None
     exact: bool
+    tilt_choice: TiltChoice | None = None
 
     @property
     def places(self) -> tuple[Place, ...]:
@@ -110,7 +150,78 @@ def order_of_work(views: Sequence[ReadJob], setups: Sequence[Setup], results: Se
     placed = tuple(stands.members[stand] for stand in found.order)
     unreached = tuple(place for group in nest_groups for place in group if place not in stands.of)
     groups = (*placed, unreached) if unreached else placed
-    return WorkOrder("by tilt", groups, count, tilt_deg, nest_deg, tilt_s, nest_s, found.exact)
+    choice = _tilt_choice(views, setups, results, tilt_deg)
+    return WorkOrder("by tilt", groups, count, tilt_deg, nest_deg, tilt_s, nest_s, found.exact, choice)
+
+
+def _tilt_choice(
+    views: Sequence[ReadJob], setups: Sequence[Setup], results: Sequence[Results], motion_deg: float
+) -> TiltChoice | None:
+    """The operations that two tilts serve, and the change of one tilt that makes the motion least."""
+    open_names: list[str] = []
+    tries: list[tuple[str, Tilt, Sequence[Results]]] = []
+    asked = dict.fromkeys((view.path, k) for view in views for k in range(len(view.operations)))
+    for path, k in asked:
+        for tilt in ("positive", "negative"):
+            changed = _with_tilt(views, results, (path, k), tilt)
+            if changed is not None:
+                name = next(view.operations[k].name for view in views if view.path == path)
+                open_names.append(name)
+                tries.append((name, tilt, changed))
+    names = tuple(dict.fromkeys(open_names))
+    if not names:
+        return None
+    if len(tries) > _MOST_TILTED:
+        return TiltChoice(names, compared=False, better=None)
+    better: BetterTilt | None = None
+    for name, tilt, changed in tries:
+        stands = _stands(views, setups, changed)
+        before = _before(views, changed, stands)
+        if len(stands.members) > _MOST_STANDS_TILTED or before is None:
+            return TiltChoice(names, compared=False, better=None)
+        order = least_motion_order(stands.moves_deg.sum(axis=-1), before)
+        if order.motion < (motion_deg if better is None else better.motion_deg) - _WORTH_DEG:
+            better = BetterTilt(name, tilt, order.motion)
+    return TiltChoice(names, compared=True, better=better)
+
+
+def _with_tilt(
+    views: Sequence[ReadJob], results: Sequence[Results], which: tuple[object, int], tilt: Tilt
+) -> Sequence[Results] | None:
+    """The results with one operation at a tilt, in every nest and repeat; None where one cannot, or all are so already."""
+    changed: list[Results] = []
+    moved = False
+    for view, nest in zip(views, results, strict=True):
+        own: list[PlacedOperation | UnreachableOperation] = []
+        for one in nest:
+            if (view.path, one.operation) != which:
+                own.append(one)
+                continue
+            asked = view.operations[one.operation]
+            if not isinstance(one, PlacedOperation) or one.aim is None or asked.tilt is not None:
+                return None
+            line, offset = int(one.aim.tilting), float(one.aim.rotary_offset_deg[int(one.aim.tilting)])
+            sign = 1.0 if tilt == "positive" else -1.0
+            turned = [
+                solution.machine_deg
+                for solution in one.aim.solutions
+                if solution.feasible and sign * _tilt_deg(solution.machine_deg[line] - offset) > _UPRIGHT_DEG
+            ]
+            if not turned:
+                return None
+            there = np.array(turned[0])
+            if sign * _tilt_deg(float(one.machine_deg[line]) - offset) > _UPRIGHT_DEG:
+                there = one.machine_deg
+            else:
+                moved = True
+            own.append(replace(one, machine_deg=there))
+        changed.append(tuple(own))
+    return changed if moved else None
+
+
+def _tilt_deg(program_deg: float) -> float:
+    """A tilting rotary's program angle, -180 to 180."""
+    return float(wrap_deg(program_deg, low_deg=-180.0))
 
 
 def _pose_keys(machine: Machine, results: Sequence[Results]) -> dict[Place, tuple[float, ...]]:

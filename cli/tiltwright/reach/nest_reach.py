@@ -12,6 +12,7 @@ from tiltwright.files.diagnostics import InputFaults, KeyPath, shown
 from tiltwright.files.loader import ReadJob, fault_at
 from tiltwright.job.evaluate import EvaluatedNests
 from tiltwright.job.nests_output import order_words, shown_name
+from tiltwright.output.tables import wrapped
 from tiltwright.reach.analysis import ReachAnalysis, analyse_reach
 from tiltwright.reach.collision_model import own_solids
 from tiltwright.reach.report import reach_report
@@ -180,7 +181,7 @@ def nests_reach_text(reach: NestsReach, units: str) -> str:
         f"NEST {reach.evaluated.called(n)}\n\n{reach_text(one, units)}" for n, one in enumerate(reach.nests)
     ]
     if reach.moves.moves:
-        parts.append(f"{order_words(reach.evaluated.order)}\n\n{moves_text(reach.moves, units)}")
+        parts.append(f"{wrapped(order_words(reach.evaluated.order))}\n\n{moves_text(reach.moves, units)}")
     return "\n\n".join(parts)
 
 

@@ -178,7 +178,7 @@ def _move_too_close(failure: MoveTooClose, analysis: ReachAnalysis, units: str) 
     move, clearance, letters = failure.move, failure.clearance, analysis.model.machine.letters
     angles = zip(letters, move_angles(analysis, clearance), strict=True)
     at = ", ".join(f"{letter} {text}" for letter, text in angles)
-    way = f"index move {move_words(move)} ({turn_words(move, letters)})"
+    way = f"index move {move_words(move)} (by {turn_words(move, letters)})"
     if clearance.seen_mm <= 0.0:
         return f"{way}: {clearance.body} and {clearance.obstacle} run into each other at machine angles {at}"
     keep = f"the distance to keep is {length(failure.clear_mm, units)}"

@@ -25,8 +25,10 @@ from tiltwright.files.loader import ReadJob
 from tiltwright.files.probing_checks import targets_given
 from tiltwright.files.uncertainty_checks import states_uncertainty
 from tiltwright.files.z_reading import z_reading
-from tiltwright.job.evaluate import EvaluatedJob
+from tiltwright.job.coating import coating_rows, coating_words, cut_sizes
+from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests
 from tiltwright.job.message_wording import tolerance_words
+from tiltwright.job.nests_output import order_rows, order_words
 from tiltwright.job.offsets_gcode import in_loading_order, load_line
 from tiltwright.job.warnings import alerts, beyond_travel
 from tiltwright.output import numbers
@@ -56,6 +58,7 @@ from tiltwright.sheet.wording import (
     directions,
     givens,
     load_words,
+    short_angle,
     square_up_words,
     sweep_words,
     turns_words,
@@ -117,7 +120,14 @@ def _aligned(lines: Sequence[str]) -> list[str]:
     return [" ".join(map(str.ljust, row, widths)).rstrip() for row in words]
 
 
-def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str | None = None) -> Sheet:
+def build_sheet(
+    evaluated: EvaluatedJob,
+    *,
+    date: str,
+    version: str,
+    units: str | None = None,
+    together: EvaluatedNests | None = None,
+) -> Sheet:
     """The setup sheet of an evaluated job.
 
     Parameters
@@ -129,6 +139,8 @@ def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str 
         Of the program, to print on it.
     units : {"mm", "inch"}, optional
         Of every length on it; the job file's if left out.
+    together : EvaluatedNests, optional
+        All nests together, whose order of work goes on the sheet where it is by tilt.
 
     Returns
     -------
@@ -167,7 +179,11 @@ def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str 
         stack=_stack(job.steps, units),
         part_zero_table=numbers.lengths(setup.part_in_table.translation_mm, units),
         part_zero_machine=numbers.lengths(setup.part_in_machine.translation_mm, units),
-        all_zero="machine " + _angles_words(machine.letters, machine.zero_deg),
+        all_zero="machine "
+        + "  ".join(
+            f"{letter} {short_angle(float(a))}"
+            for letter, a in zip(machine.letters, machine.zero_deg, strict=True)
+        ),
         operations=rows,
         load=load_blocks(evaluated, rows, units),
         before_each=evaluated.before_each,
@@ -195,7 +211,29 @@ def build_sheet(evaluated: EvaluatedJob, *, date: str, version: str, units: str 
         ),
         cautions=cautions(machine.letters),
         nest=job.nest or "",
+        order_words="" if together is None else _order_words(together),
+        order=() if together is None else _order(together),
+        coating=coating_words(job, units),
+        cut_sizes=tuple(coating_rows(cut_sizes(job), units)),
     )
+
+
+def _order_words(together: EvaluatedNests) -> str:
+    """The order of work by tilt in words, below a heading that says what they are about."""
+    if together.order.by != "by tilt":
+        return ""
+    words = order_words(together.order).removeprefix("Order of work: ")
+    return words[0].upper() + words[1:]
+
+
+def _order(together: EvaluatedNests) -> tuple[Texts, ...]:
+    """A row for each operation in the order of work by tilt; none where it goes nest by nest."""
+    rows = []
+    for row in order_rows(together):
+        for place, (name, register) in enumerate(zip(row.done, row.registers, strict=True)):
+            number, machine = (row.number, row.machine) if place == 0 else ("", ("",) * len(row.machine))
+            rows.append((number, *machine, *row.program[place], register, name))
+    return tuple(rows)
 
 
 def _reach_analysis(evaluated: EvaluatedJob) -> ReachAnalysis | None:

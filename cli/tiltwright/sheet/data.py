@@ -199,6 +199,15 @@ class Sheet:
     verify : tuple of VerifyRow
     nest : str
         The one nest that the sheet is for; empty where it is for all, or where there are none.
+    order_words : str
+        The order of work over all nests, where it goes tilt by tilt; else empty.
+    coating : str
+        The coating in words; empty without one.
+    cut_sizes : tuple of tuple of str
+        Rows of sizes to cut before it.
+    order : tuple of tuple of str
+        Of each operation in that order: the pose's number (empty where it is that of the row above), machine angles, program
+        angles, work offset, operation.
     """
 
     job: str
@@ -227,6 +236,10 @@ class Sheet:
     verify: tuple[VerifyRow, ...]
     cautions: Texts
     nest: str = ""
+    order_words: str = ""
+    order: tuple[Texts, ...] = ()
+    coating: str = ""
+    cut_sizes: tuple[Texts, ...] = ()
 
     @property
     def identity(self) -> tuple[tuple[str, str], ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from tiltwright.job.coating import COATING_HEAD
 from tiltwright.output.document import (
     BLANK,
     Block,
@@ -26,6 +27,7 @@ def sheet_document(sheet: Sheet) -> Document:
     blocks: list[Block] = [Callout(wording.STOP, alerts)] if alerts else []
     blocks += [BulletList(sheet.notes)] if sheet.notes else []
     blocks += _offsets(sheet)
+    blocks += [*_order(sheet), *_coating(sheet)]
     blocks += [Heading(wording.VERIFY_TITLE), BulletList(sheet.verify_words)]
     blocks += [_verify(sheet, row) for row in sheet.verify]
     blocks += [Heading("Cautions"), BulletList(sheet.cautions)]
@@ -55,6 +57,27 @@ def _offsets(sheet: Sheet) -> list[Block]:
     for code in sheet.load:
         blocks += [Paragraph(code.when), CodeBlock(code.lines)]
     return blocks
+
+
+def _order(sheet: Sheet) -> list[Block]:
+    if not sheet.order:
+        return []
+    head = wording.order_head(sheet)
+    return [
+        Heading(wording.ORDER_TITLE),
+        Paragraph(sheet.order_words),
+        Table(head, sheet.order, align="r" * (len(head) - 2) + "ll"),
+    ]
+
+
+def _coating(sheet: Sheet) -> list[Block]:
+    if not sheet.cut_sizes:
+        return []
+    return [
+        Heading(wording.COATING_TITLE),
+        Paragraph(sheet.coating),
+        Table(COATING_HEAD, sheet.cut_sizes, align="rrlll"),
+    ]
 
 
 def _directions(sheet: Sheet) -> list[Block]:

@@ -9,6 +9,7 @@ from typing import Any
 
 from kinematics.constants import MM_PER_INCH
 from kinematics.progress import counted
+from tiltwright.job.coating import COATING_HEAD
 from tiltwright.output import numbers, typesetting
 from tiltwright.output.typesetting import Paper, name_text, prose_text, render
 from tiltwright.sheet import drawing, wording
@@ -117,6 +118,17 @@ def sheet_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
         ],
         "drawings_words": prose_text(wording.drawings_words(sheet)) if sheet.drawings else "",
         "drawings": [_drawing(one) for one in counted(sheet.drawings, "drawings")],
+        "coating_title": f"{wording.COATING_TITLE} ({sheet.units})",
+        "coating": prose_text(sheet.coating),
+        "coating_head": list(COATING_HEAD),
+        "cut_sizes": [[*row[:3], name_text(row[3]), name_text(row[4])] for row in sheet.cut_sizes],
+        "order_title": wording.ORDER_TITLE,
+        "order_words": prose_text(sheet.order_words),
+        "order_head": list(wording.order_head(sheet)),
+        "order": [
+            [*(numbers.with_minus(value) for value in row[:-2]), row[-2], name_text(row[-1])]
+            for row in sheet.order
+        ],
         "clock": prose_text(wording.CLOCK_WORDS),
         "from_axis": prose_text(wording.delta_words(sheet)) if sheet.drawings else "",
         "delta_heads": list(sheet.drawings[0].head[-2:]) if sheet.drawings else ["", ""],
@@ -211,6 +223,7 @@ def missing_characters(sheet: Sheet) -> tuple[str, ...]:
     names = [sheet.job, sheet.revision, sheet.machine, sheet.date, *sheet.notes, *sheet.alerts]
     names += [row.name for row in sheet.stack]
     names += [text for op in sheet.operations for text in (op.name, op.program_name, op.tool)]
+    names += [text for row in (*sheet.order, *sheet.cut_sizes) for text in row[-2:]]
     return typesetting.uncovered("".join(names))
 
 

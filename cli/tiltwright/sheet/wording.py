@@ -374,6 +374,8 @@ NOTHING_CHECKED = (
 STOP = "Stop: read this first"
 LOAD_TITLE = "G-code that loads them"
 VERIFY_TITLE = "Before the first cut"
+COATING_TITLE = "Sizes to cut before the coating"
+ORDER_TITLE = "Order of work, all nests"
 NO_STEPS = "No steps: part zero is the table's origin."
 WORK_OFFSET = "work offset"
 SET_BEFORE = "set before this operation"
@@ -391,6 +393,12 @@ def labelled_alerts(sheet: Sheet) -> Texts:
 def offset_head(letter: str) -> str:
     """Column head of a rotary's own work offset, "C offset", which is not an angle to go to."""
     return f"{letter} offset"
+
+
+def order_head(sheet: Sheet) -> tuple[str, ...]:
+    """Column heads of the order of work."""
+    machine = (f"machine {letter}" for letter in sheet.letters)
+    return ("", *machine, *map(program_head, sheet.letters), "load", "operation")
 
 
 def program_head(letter: str) -> str:

@@ -17,6 +17,7 @@ from tiltwright.calibration.readings_csv import readings_csv
 from tiltwright.files.csv_source import ColumnName
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, sanitized, shown
 from tiltwright.files.loader import read_machine
+from tiltwright.files.time_limit import TimeLimitError, time_limit
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
 from tiltwright.teaching.answers import Answers, answers_from_file, answers_table, requested_answers
 from tiltwright.teaching.assessment import Assessment, assess
@@ -28,6 +29,8 @@ from tiltwright.teaching.pivot_sheets import pivots_asked, sheet_name
 
 __all__ = ["Graded", "GradedFile", "check_sheet", "grade"]
 
+LONGEST_S = 20.0
+"""For one file: hundreds of times what a whole one takes."""
 _ENDINGS = (".csv", ".txt")
 _SPREADSHEETS = (".xlsx", ".xls", ".xlsm", ".ods", ".numbers")
 _TELLING = 3
@@ -167,12 +170,14 @@ def grade(folder: Path, answers: Path) -> Graded:
     grader: _Jobs | _Pivots = (_Pivots if lesson.level == PIVOT_LEVEL else _Jobs)(folder / KEYS, lesson)
     rows: list[GradedFile] = []
     for path in _handed_in(answers, grader.endings):
-        row = _row(lesson, path, grader)
+        row = _row_in_time(lesson, path, grader)
         named = (row.student.casefold(), row.sheet)
         first = next((r for r in rows if (r.student.casefold(), r.sheet) == named and r.read), None)
         if first is not None and row.read:
             row = replace(row, copy_of=first.file)
         rows.append(row)
+    # By sheet; what states none comes last.
+    rows.sort(key=lambda row: (not row.sheet.isdigit(), row.sheet.rjust(4)))
     return Graded(lesson, tuple(rows))
 
 
@@ -182,7 +187,7 @@ def _handed_in(answers: Path, endings: Sequence[str]) -> list[Path]:
         next(answers.iterdir(), None)  # a folder that is none is refused here
         found = sorted(path for path in answers.rglob("*") if path.is_file())
     except OSError as refusal:
-        why = refusal.strerror or "unreadable"
+        why = "nothing of that name" if not answers.exists() else refusal.strerror or "unreadable"
         raise InputFaults([Diagnostic(str(answers), None, "", why, "a folder of answer files")]) from None
     files = [path for path in found if path.suffix.lower() in (*endings, *_SPREADSHEETS)]
     # A text file without a column of sheets is somebody's note, not an answer.
@@ -195,9 +200,24 @@ def _handed_in(answers: Path, endings: Sequence[str]) -> list[Path]:
 
 def _has_sheets(path: Path) -> bool:
     try:
-        return ColumnName("sheet") in answers_table(path).columns
+        with time_limit(LONGEST_S):
+            return ColumnName("sheet") in answers_table(path).columns
     except InputFaults:
         return False
+    except TimeLimitError:
+        return True  # told with the others
+
+
+def _row_in_time(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots) -> GradedFile:
+    """The grade of a file, unless it takes too long: then it is told, and the next ones are graded."""
+    try:
+        with time_limit(LONGEST_S):
+            return _row(lesson, path, grader)
+    except TimeLimitError:
+        found = f"a file that is not read and graded within {LONGEST_S:g} seconds"
+        tip = "look at it: an answer file has a row for each number asked for, and no more"
+        fault = Diagnostic(str(path), None, "", found, "an answer file as it was handed out, filled in", tip)
+        return GradedFile(path.name, sanitized(path.stem), "?", None, (fault,))
 
 
 def _row(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots) -> GradedFile:

@@ -16,6 +16,7 @@ from tiltwright.output.document import (
     BulletList,
     Document,
     Heading,
+    PageBreak,
     Paragraph,
     Picture,
     Table,
@@ -90,6 +91,8 @@ def _hand_tasks(exercise: PivotExercise, support: AttainableAccuracy) -> list[Bl
     repeats = numbers.length(exercise.repeatability_mm or 0.0, units)
     blocks: list[Block] = []
     for i, one in enumerate(exercise.probings):
+        # Readings and their drawing stand on one page: one page for each pivot.
+        blocks += [PageBreak()] if blocks else []
         blocks += [Heading(f"Read while {one.letter} turned: {_what(one)} ({units})"), _readings(one, units)]
         blocks.append(BulletList(_about(exercise, one)))
         blocks.append(Picture(draw_probing(exercise, i, units), _title(one), PANEL_MM[0], titled=False))

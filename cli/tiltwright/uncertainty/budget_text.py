@@ -10,6 +10,7 @@ import numpy as np
 
 from kinematics import work_offset_code
 from kinematics.uncertainty import Seam
+from tiltwright.job.coating import COATING_HEAD, coating_report, coating_rows, coating_words, cut_sizes
 from tiltwright.output.json_csv import length_list
 from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, in_units, length
 from tiltwright.output.tables import table, units_words, wrapped
@@ -35,6 +36,7 @@ def budget_text(budget: JobBudget, units: str) -> str:
         parts.append(_features(budget, units))
     if budget.seams:
         parts.append(_seams(budget, units))
+    parts.append(_coating(budget, units))
     if budget.lines:
         parts += [_shares(budget), _help(budget, units)]
     parts.append(_trials(budget))
@@ -165,6 +167,18 @@ def _seams(budget: JobBudget, units: str) -> str:
     words = "Seams: the step where two operations meet, up or down"
     text = f"{words}\n\n{table(head, rows, align='lrrrrrl')}"
     return text if budget.features else f"{text}\n\n{_rule(budget, units)}"
+
+
+def _coating(budget: JobBudget, units: str) -> str:
+    """Sizes to cut before the coating, which have no part in the budget."""
+    job = budget.job.views[0].job
+    sizes = cut_sizes(job)
+    if not sizes:
+        return ""
+    head = f"Sizes to cut before the coating, {units_words(units)}"
+    return f"{head}\n\n{table(list(COATING_HEAD), coating_rows(sizes, units), align='rrlll')}\n\n" + wrapped(
+        coating_words(job, units), columns=_COLUMNS
+    )
 
 
 def line_name(line: Line) -> str:
@@ -319,6 +333,7 @@ def budget_report(budget: JobBudget, units: str) -> dict[str, Any]:
             "settled": all(one.settled for one in trials),
             "agrees": budget.agrees,
         },
+        "coating": coating_report(job.views[0].job, units),
         "taken_as_exact": exact_words(job.exact, units),
         "unreached": list(job.unreached),
         "conforms": budget.conforms,

@@ -8,7 +8,10 @@ import json
 import numpy as np
 import pytest
 
-from probed_shop import Compared, Lying, compare, control_of, lying, shop, stopped
+from probed_shop import Compared, Lying, Shop, compare, control_of, lying, shop, stopped
+from simulated_control import Thing
+from tiltwright.batch.zero_probing import probed_parts
+from tiltwright.files.loader import read_job
 
 # Lengths are written with seven decimals of a millimetre, coefficients with nine.
 WITHIN_MM = 1e-6
@@ -95,6 +98,8 @@ def test_every_touch_of_the_example_is_clear_of_everything(run, examples):
     assert [nest["nest"] for nest in report["nests"]] == ["left", "right"]
     assert [len(nest["touches"]) for nest in report["nests"]] == [4, 4]
     assert report["display_work_offset"] == {"number": 7, "free": True}
+    assert report["stays_turned"] is False
+    assert report["parameters"] == [[1, 6], [11, 49], [100, 120], [5061, 5063]]
     assert report["not_checked"] == {"steps_without_section": [], "targets_not_shown_on_part": []}
     face = report["nests"][0]["touches"][0]
     assert face["at"] == pytest.approx([-419.025, -203.405, -280.1], abs=1e-9)
@@ -214,7 +219,8 @@ def test_a_clocking_past_a_limit_is_refused(run, job, examples):
     squared = text.replace(
         'machine = "teaching_mill.toml"', 'machine = "teaching_mill.toml"\nsquare_up = "C"'
     )
-    assert run("batch", "program", job(text, mill)).code == 0
+    # Nothing takes the clocking out of this one, which is said.
+    assert json.loads(run("batch", "program", job(text, mill), "--json").out)["stays_turned"] is True
     ended = run("batch", "program", job(squared, mill))
     assert (ended.code, ended.out) == (2, "")
     assert "clock_within" in ended.err
@@ -226,3 +232,47 @@ def test_the_sheet_says_that_a_program_sets_the_offsets(run, job, examples):
     assert said in " ".join(run("sheet", examples / "sensor_feet.toml", "--nest", "left").out.split())
     bare = FOOT.replace(FOOT[FOOT.index("[zero_") : FOOT.index("[[operation")], "")
     assert said not in run("sheet", job(bare)).out
+
+
+def test_the_example_s_program_runs_past_feet_vices_and_platter(run, examples, tmp_path):
+    """From the command's own file: nothing but the tip touches anything, and each foot gets its own offsets."""
+    out = tmp_path / "zero.nc"
+    assert run("batch", "program", examples / "sensor_feet.toml", "-o", out).code == 0
+    job = read_job(examples / "sensor_feet.toml")
+    found = Shop(job, probed_parts(job), (out.read_text(encoding="ascii"),), "edges and clocking")
+    hows = [Lying(np.array([0.1, -0.2, 0.15]), 0.2), Lying(np.array([-0.2, 0.1, -0.1]), -0.25)]
+    control, into = control_of(found, hows, seen=True), Compared()
+    for nest in found.parts.nests:
+        part = nest.job.setup.part_in_machine
+        vice = Thing("block", part.apply([0.0, 0.0, -40.0]), part.rotation[:, 2], frame=part.rotation)
+        vice.half = np.array([22.0, 30.0, 16.0]) - 1e-3
+        control.things.append(vice)
+    assert stopped(found, control) is None
+    compare(found, control, hows, 1, into)
+    assert (into.numbers, into.other_digits) == (6 * 5, 0)
+    assert control.touches == 8
+    assert control.messages[-1].endswith("set G54 G55 G56 G57 G58 G59")
+
+
+def test_a_nest_may_have_targets_and_limits_of_its_own(run, job, examples):
+    text = (examples / "sensor_feet.toml").read_text(encoding="utf-8")
+    own = """[nest.zero_probing]
+within = 0.1
+face = { at = [9.0, 0.0, 0.0] }
+bore = { at = [0.0, 4.0, -4.0], diameter = 14.0 }
+
+[[nest.step]]
+name  = "right vice\""""
+    left, right = json.loads(
+        run("batch", "program", job(text.replace('[[nest.step]]\nname  = "right vice"', own)), "--json").out
+    )["nests"]
+    assert (left["within"], left["clock_within_deg"], len(left["touches"])) == (0.3, 0.3, 4)
+    assert (right["within"], right["clock_within_deg"]) == (0.1, None)
+    assert [one["kind"] for one in right["touches"]] == ["face", "bore"]
+    assert right["touches"][1]["diameter"] == 14.0
+    # A limit alone leaves the job's targets.
+    tight = own[: own.index("face")] + own[own.index("[[nest.step]]") :]
+    _, right = json.loads(
+        run("batch", "program", job(text.replace('[[nest.step]]\nname  = "right vice"', tight)), "--json").out
+    )["nests"]
+    assert (right["within"], right["clock_within_deg"], len(right["touches"])) == (0.1, 0.3, 4)

@@ -1,8 +1,10 @@
 """A file is written whole or not at all, whatever goes wrong on the way."""
 
+import fcntl
 import os
 import stat
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Self
 
@@ -11,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tiltwright.files import toml_source
-from tiltwright.files.atomic_write import check_target, write_all, write_atomic
+from tiltwright.files.atomic_write import check_target, write_all, write_atomic, write_folder
 from tiltwright.files.diagnostics import InputFaults
 
 
@@ -334,3 +336,54 @@ def test_a_set_that_was_being_put_in_place_is_told_until_it_is_whole(tmp_path: P
 def test_a_text_may_come_in_pieces_and_hold_what_is_no_text(tmp_path: Path) -> None:
     write_atomic(tmp_path / "sheet.txt", (piece for piece in ("a", "\udcff", "b")))
     assert (tmp_path / "sheet.txt").read_text() == "a\\udcffb"
+
+
+def test_a_new_folder_is_there_as_a_whole_or_not_at_all(tmp_path: Path) -> None:
+    def pieces() -> Iterator[str]:
+        yield "half"
+        assert not (tmp_path / "class").exists()
+        raise OSError(28, "No space left on device")
+
+    with pytest.raises(InputFaults, match="No space left"):
+        write_folder(tmp_path / "class", {"lesson.toml": "x", "key/key-01.txt": pieces()})
+    assert list(tmp_path.iterdir()) == []
+    write_folder(tmp_path / "class", {"lesson.toml": "x", "key/key-01.txt": b"1"})
+    assert [path.name for path in tmp_path.iterdir()] == ["class"]
+    assert (tmp_path / "class" / "key" / "key-01.txt").read_text() == "1"
+
+
+def test_a_folder_that_is_there_gets_what_is_new(tmp_path: Path) -> None:
+    (tmp_path / "class" / "notes").mkdir(parents=True)
+    write_folder(tmp_path / "class", {"a.txt": "1", "key/b.txt": "2"})
+    with pytest.raises(InputFaults, match=r"a\.txt"):
+        write_folder(tmp_path / "class", {"a.txt": "3", "key/b.txt": "4"})
+    write_folder(tmp_path / "class", {"a.txt": "5"}, force=True)
+    assert (tmp_path / "class" / "a.txt").read_text() == "5"
+    assert (tmp_path / "class" / "key" / "b.txt").read_text() == "2"
+    assert (tmp_path / "class" / "notes").is_dir()
+
+
+def test_a_dead_writers_folder_is_removed_and_a_living_ones_stays(tmp_path: Path) -> None:
+    for name in (".class.0123456789ab.part", ".class.0123456789cd.part", ".klass.0123456789ef.part"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "half.txt").write_text("half")
+    with _locked(tmp_path / ".class.0123456789cd.part"):
+        write_folder(tmp_path / "class", {"a.txt": "1"})
+    left = sorted(path.name for path in tmp_path.iterdir())
+    assert left == [".class.0123456789cd.part", ".klass.0123456789ef.part", "class"]
+
+
+@contextmanager
+def _locked(folder: Path) -> Iterator[None]:
+    handle = os.open(folder, os.O_RDONLY)
+    fcntl.flock(handle, fcntl.LOCK_EX)
+    yield
+    os.close(handle)
+
+
+def test_no_folder_in_a_file(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    for path in (tmp_path / "file", tmp_path / "file" / "class"):
+        with pytest.raises(InputFaults, match="folder"):
+            write_folder(path, {"a.txt": "1"})
+    assert [path.name for path in tmp_path.iterdir()] == ["file"]

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from machine_texts import mill_text
 
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
 from tiltwright.output.document_files import document_markdown
@@ -15,30 +16,11 @@ from tiltwright.sheet.build import build_sheet
 from tiltwright.sheet.data import Sheet
 from tiltwright.sheet.sheet_document import sheet_document
 
-TRUNNION = """
-name = "Teaching mill with tilting rotary"
-units = "mm"
-z_reference = "gauge line"
-[travel]
-x = [-760.0, 0.0]
-y = [-410.0, 0.0]
-z = [-510.0, 0.0]
-[[rotary]]
-letter = "A"
-along = "+X"
-positive_turn = "clockwise"
-point = [-381.000, -203.412, -406.118]
-limits = [-120.0, 30.0]
-[[rotary]]
-letter = "C"
-along = "+Z"
-positive_turn = "clockwise"
-point = [-381.025, -203.405, -356.112]
-limits = "endless"
-[platter]
-face = -356.112
-diameter = 160.0
-"""
+TRUNNION = mill_text(
+    name="Teaching mill with tilting rotary",
+    travel=("[-760.0, 0.0]", "[-410.0, 0.0]", "[-510.0, 0.0]"),
+    platter="face = -356.112\ndiameter = 160.0",
+)
 
 HEAD = """
 name = "Tide-gauge head, side ports"

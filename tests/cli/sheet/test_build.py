@@ -150,7 +150,11 @@ def test_an_operation_that_is_not_reached_is_not_passed_over(make):
 
 def test_an_offset_beyond_the_travels_is_told_on_top(make):
     sheet = make(TRUNNION.replace("y = [-410.0, 0.0]", "y = [-410.0, -150.0]"))
-    assert "port 1: OUT OF TRAVEL: Y -111.490 is outside -410.000 to -150.000" in sheet.alerts
+    (told,) = [alert for alert in sheet.alerts if "OUT OF TRAVEL" in alert]
+    assert told.startswith("port 1 to port 6: OUT OF TRAVEL: Y -111.")
+    assert told.endswith("is outside -410.000 to -150.000")
+    values = [words for one in sheet.operations for words in one.beyond_travel]
+    assert "OUT OF TRAVEL: Y -111.490 is outside -410.000 to -150.000" in values
     assert not [alert for alert in make().alerts if "OUT OF TRAVEL" in alert]
 
 

@@ -3,11 +3,14 @@
 import csv
 import json
 import re
+import shutil
+import time
 
 import pytest
 
 from kinematics.teaching import LEVELS, classic_mistakes, recompute, set_exercise
 from tiltwright.job.evaluate import evaluate_job
+from tiltwright.teaching import grading
 
 
 def _new(run, folder, level="lines that miss each other", students=3, *more):
@@ -196,7 +199,8 @@ def test_a_cell_a_copy_a_subfolder_and_who_handed_in_nothing(run, tmp_path):
     (handed_in / "b.csv").write_text("\n".join(rows) + "\n")
     ended = run("lesson", "grade", folder, handed_in, "--json")
     assert ended.code == 2
-    assert [(one["right"], one["missing"]) for one in json.loads(ended.out)["students"]][1] == (8, 1)
+    rows = {one["student"]: one for one in json.loads(ended.out)["students"]}
+    assert (rows["Olin Tide"]["right"], rows["Olin Tide"]["missing"]) == (8, 1)
     text = run("lesson", "grade", folder, handed_in).out
     assert "Sheet 3." in text[text.index("Nothing handed in") :]
 
@@ -222,3 +226,27 @@ def test_sheets_of_an_older_lesson_are_named(run, tmp_path):
     assert ended.code == 0
     assert "answers-03.csv" in ended.err
     assert "are not of this lesson; do not hand out" in ended.err
+
+
+def test_a_file_that_takes_too_long_is_told_and_skipped(run, tmp_path, monkeypatch):
+    folder = tmp_path / "class"
+    assert run("lesson", "new", folder, "--level", "one-tilt", "--seed", 7, "--students", 2).code == 0
+    handed = tmp_path / "handed"
+    handed.mkdir()
+    for name, sheet in (("ada", 1), ("slow", 2)):
+        shutil.copy(folder / "sheets" / f"answers-{sheet:02d}.csv", handed / f"{name}.csv")
+    real = grading.answers_table
+
+    def table(path):
+        if path.stem == "slow":
+            time.sleep(30)
+        return real(path)
+
+    monkeypatch.setattr(grading, "answers_table", table)
+    monkeypatch.setattr(grading, "LONGEST_S", 0.2)
+    ended = run("lesson", "grade", folder, handed, "--json")
+    assert ended.code == 2
+    told = [line for line in ended.err.splitlines() if "slow.csv" in line]
+    assert len(told) == 1
+    assert "0.2 seconds" in told[0]
+    assert {one["file"] for one in json.loads(ended.out)["students"]} == {"ada.csv", "slow.csv"}

@@ -6,6 +6,7 @@ import json
 
 import numpy as np
 import pytest
+from machine_texts import mill_text
 
 STACK = """
 name = "Post"
@@ -23,25 +24,7 @@ name = "side"
 at = { A = -90, C = 0 }
 """
 
-EXACT_MILL = """
-name = "mill"
-units = "mm"
-z_reference = "gauge line"
-[[rotary]]
-letter = "A"
-along = "+X"
-positive_turn = "clockwise"
-point = [-381.0, -203.412, -406.118]
-limits = [-120.0, 30.0]
-[[rotary]]
-letter = "C"
-along = "+Z"
-positive_turn = "clockwise"
-point = [-381.025, -203.405, -356.112]
-limits = "endless"
-[platter]
-face = -356.112
-"""
+EXACT_MILL = mill_text()
 
 
 def report(run, *arguments):

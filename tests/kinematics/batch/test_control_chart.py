@@ -29,6 +29,59 @@ def test_the_handbook_s_individuals_chart():
     assert ChartRule.BEYOND_LIMIT not in {one.rule for one in chart.signals}
 
 
+def mean_range(count):
+    """Mean range of so many standard normal readings: the integral of 1 - F^n - (1 - F)^n (Tippett, 1925; from memory)."""
+    from scipy.integrate import quad
+    from scipy.stats import norm
+
+    return quad(lambda x: 1.0 - norm.cdf(x) ** count - norm.sf(x) ** count, -12.0, 12.0, epsabs=1e-10)[0]
+
+
+@pytest.mark.parametrize(("span", "printed"), [(2, 1.128), (3, 1.693), (4, 2.059), (5, 2.326)])
+def test_ranges_over_the_constants_are_the_standard_deviation(span, printed):
+    """The e-Handbook's constants, 6.3.2.1, against their definition as an integral and against the library's use of them."""
+    assert mean_range(span) == pytest.approx(printed, abs=5.01e-4)
+    # By hand: ranges of successive readings over the constant.
+    hand = np.mean([np.ptp(FLOW[k : k + span]) for k in range(len(FLOW) - span + 1)]) / printed
+    for blocks in ([FLOW], [FLOW[:1], FLOW[1:4], [], FLOW[4:]]):
+        assert baseline_of(blocks, span=span).sigma == pytest.approx(hand, rel=1e-12)
+    values = np.random.default_rng(9).normal(scale=0.004, size=40_000)
+    assert baseline_of(values, span=span).sigma == pytest.approx(0.004, rel=0.02)
+
+
+# e-Handbook, 6.3.2.4 (EWMA): target 50, s = 2.0539, weight 0.3; the averages and limits that it prints. From memory.
+EWMA_READINGS = [52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5, 49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]  # fmt: skip
+EWMA_PRINTED = [50.60, 49.52, 50.56, 50.18, 50.16, 49.21, 49.75, 49.85, 50.26, 50.33, 50.11, 49.36, 49.52, 50.05, 49.38, 49.92, 50.73, 51.23, 51.94, 51.99]  # fmt: skip
+
+
+def test_the_handbook_s_weighted_mean():
+    design = ChartDesign(weight=0.3, ewma_width=3.0)
+    chart = control_chart(EWMA_READINGS, Baseline(50.0, 2.0539), design)
+    np.testing.assert_allclose(chart.ewma, EWMA_PRINTED, atol=0.0051)
+    limit = design.ewma_limit(2.0539)
+    assert (50.0 - limit, 50.0 + limit) == (
+        pytest.approx(47.4115, abs=5e-4),
+        pytest.approx(52.5884, abs=5e-4),
+    )
+    assert ChartRule.EWMA not in {one.rule for one in chart.signals}
+
+
+# e-Handbook, 6.3.2.3 (CUSUM): target 325, k = 0.3175, h = 4.1959; sums and signals that it prints. From memory.
+CUSUM_READINGS = [324.925, 324.675, 324.725, 324.350, 325.350, 325.225, 324.125, 324.525, 325.225, 324.600, 324.625, 325.150, 328.325, 327.250, 327.825, 328.500, 326.675, 327.775, 326.875, 328.350]  # fmt: skip
+CUSUM_HIGH = [0, 0, 0, 0, 0.03, 0, 0, 0, 0, 0, 0, 0, 3.01, 4.94, 7.45, 10.63, 11.99, 14.44, 16.00, 19.04]
+CUSUM_LOW = [0, 0.01, 0, 0.33, 0, 0, 0.56, 0.72, 0.17, 0.25, 0.31, 0, 0, 0, 0, 0, 0, 0, 0, 0]
+
+
+def test_the_handbook_s_cumulative_sums():
+    sigma = 0.635
+    chart = control_chart(
+        CUSUM_READINGS, Baseline(325.0, sigma), ChartDesign(slack=0.3175 / sigma, decision=4.1959 / sigma)
+    )
+    np.testing.assert_allclose(chart.cusum_high, CUSUM_HIGH, atol=0.0051)
+    np.testing.assert_allclose(chart.cusum_low, CUSUM_LOW, atol=0.0051)
+    assert [one.index + 1 for one in chart.signals if one.rule is ChartRule.CUSUM] == list(range(14, 21))
+
+
 def plain(values, design):
     """Each statistic by its definition, a point at a time."""
     ewma, high, low, rows = 0.0, 0.0, 0.0, []
@@ -106,8 +159,8 @@ def test_a_chart_has_no_unit_of_its_own(center, sigma, seed):
     np.testing.assert_allclose((other.ewma - center) / sigma, one.ewma, atol=1e-9 * (1 + abs(center) / sigma))
 
 
-def run_length_by_markov_chain(width, weight, shift, states=201):
-    """Average run length of an EWMA from its transition matrix: another way than simulation (Brook and Evans)."""
+def transitions(width, weight, shift, states):
+    """An EWMA's transition matrix between cells inside its limits, and the cell that it starts in."""
     from scipy.stats import norm
 
     limit = width * np.sqrt(weight / (2.0 - weight))
@@ -115,8 +168,13 @@ def run_length_by_markov_chain(width, weight, shift, states=201):
     middle = -limit + step * (np.arange(states) + 0.5)
     upper = (middle[None, :] + step / 2.0 - (1.0 - weight) * middle[:, None]) / weight - shift
     lower = (middle[None, :] - step / 2.0 - (1.0 - weight) * middle[:, None]) / weight - shift
-    matrix = norm.cdf(upper) - norm.cdf(lower)
-    return np.linalg.solve(np.eye(states) - matrix, np.ones(states))[states // 2]
+    return norm.cdf(upper) - norm.cdf(lower), np.eye(states)[states // 2]
+
+
+def run_length_by_markov_chain(width, weight, shift, states=201):
+    """Average run length of an EWMA from its transition matrix: another way than simulation (Brook and Evans)."""
+    matrix, start = transitions(width, weight, shift, states)
+    return start @ np.linalg.solve(np.eye(states) - matrix, np.ones(states))
 
 
 def simulated_run_lengths(rule, shift, runs, seed):
@@ -158,6 +216,35 @@ def test_a_markov_chain_gives_the_ewma_s_run_length_too():
     assert run_length_by_markov_chain(2.962, 0.2, 1.0) < 12.0
 
 
+def test_false_alarms_come_as_often_as_designed():
+    """Of 100 parts in control one batch in so many is alarmed; the EWMA's share from powers of its transition matrix."""
+    from scipy.stats import binom
+
+    design, batches, parts = ChartDesign(), 600, 100
+    random = np.random.default_rng(12)
+    alarmed = dict.fromkeys((ChartRule.BEYOND_LIMIT, ChartRule.EWMA, ChartRule.CUSUM), 0)
+    for _ in range(batches):
+        chart = control_chart(random.normal(size=parts), Baseline(0.0, 1.0), design)
+        rules = {one.rule for one in chart.signals}
+        for rule in alarmed:
+            alarmed[rule] += rule in rules
+    expected = {
+        ChartRule.BEYOND_LIMIT: 1.0 - (1.0 - 0.0026998) ** parts,
+        ChartRule.EWMA: alarm_by_markov_chain(design.ewma_width, design.weight, parts),
+        # Run lengths in control are nearly geometric (465 on average, e-Handbook 6.3.2.3), but for the first few parts.
+        ChartRule.CUSUM: 1.0 - np.exp(-(parts - 5) / 465.0),
+    }
+    for rule, count in alarmed.items():
+        low, high = binom.ppf([0.001, 0.999], batches, expected[rule])
+        assert low <= count <= high, (rule, count, expected[rule])
+
+
+def alarm_by_markov_chain(width, weight, parts, states=201):
+    """Probability that an EWMA passes its limit within so many parts in control."""
+    matrix, start = transitions(width, weight, 0.0, states)
+    return 1.0 - float((start @ np.linalg.matrix_power(matrix, parts)).sum())
+
+
 def test_a_drift_of_half_a_tolerance_is_seen_before_part_60():
     """Tolerance +-0.02, scatter 0.002 as estimated from the first twenty parts; the zero drifts by 0.01 over 100 parts."""
     random = np.random.default_rng(5)
@@ -184,6 +271,8 @@ def test_a_baseline_in_blocks_is_that_in_one_piece(values):
     [
         (lambda: baseline_of([1.0, 1.0, 1.0]), "3 equal ones"),
         (lambda: baseline_of([]), "found 0"),
+        (lambda: baseline_of([1.0, 2.0], span=3), "expected 3 readings or more, found 2"),
+        (lambda: baseline_of([1.0, 2.0], span=6), "found 6"),
         (lambda: baseline_of("abc"), "'abc'"),
         (lambda: Baseline(0.0, 0.0), "found 0"),
         (lambda: Baseline(float("nan"), 1.0), "NaN"),

@@ -22,7 +22,7 @@ def test_a_sample_of_damaged_sets():
     count = cases(50)
     outcomes, faults = damaged.run(count)
     assert faults == []
-    assert outcomes["fitted"] > count // 5  # not everything is refused
+    assert outcomes["fitted"] > count // 10  # not everything is refused
     assert sum(outcomes.values()) == count
 
 
