@@ -416,13 +416,14 @@ def _key(canvas: Canvas, view: SideView, layout: PanelLayout, caption: str) -> N
     for step in reversed(view.steps):
         rows.append((f"{step.number}  {step.name}", False))
         rows += [(f"    {with_minus(step.size)}", False)] if step.size else []
-    rows += [(view.platter_words, False), (f"dot in a cross: {view.axis_words[0]}", False)]
-    rows += [(words, False) for words in view.axis_words[1:]]
+    axis, *arrow = view.axis_words[0].split("; ")
+    below = [view.platter_words, f"dot in a cross: {axis}", *arrow, *view.axis_words[1:]]
+    rows += [(words, False) for words in below]
     room_em = (layout.width - layout.key_x - 1.0) / TYPE_MM
     pitch = TYPE_MM * 1.25
     fitting = int((layout.height - 8.0) / pitch)
     if len(rows) > fitting:  # a tall stack: the working has every step
-        rows = [*rows[: fitting - 4], ("…", False), *rows[-3:]]
+        rows = [*rows[: fitting - len(below) - 1], ("…", False), *rows[-len(below) :]]
     for place, (text, bold) in enumerate(rows):
         printed = typesetting.shortened(typesetting.printable(text), room_em, bold=bold)
         canvas.text((layout.key_x, 10.0 + place * pitch), printed, TYPE_MM, bold=bold, halo=False)

@@ -85,7 +85,7 @@ _MEANINGS = (
     ("d", "what the display showed where part zero was touched off"),
     ("a", "an arm, from a pivot to the touched-off point; a' the same arm turned back"),
     ("R1", "how the stack as far as step 1 turns what stands on it, as a matrix"),
-    ("R", "how the stack turns the part, as a matrix"),
+    ("R", "how the part stands turned in the table, as a matrix; with a stack, its last step's"),
     ("n", "the direction that must face the spindle, of length 1"),
     (
         "o3",
