@@ -32,7 +32,7 @@ __all__ = [
 ]
 
 HALF_TURN_SENTENCE = (
-    "{leg} is negative, so half a turn is added: a calculator's tan⁻¹ only knows -90 to 90 degrees."
+    "{leg} is negative, so the angle lies half a turn on: a calculator's tan⁻¹ only knows -90 to 90 degrees."
 )
 """Why 180 degrees are added to an arc tangent."""
 _PART = "part coordinates"
@@ -414,7 +414,7 @@ def _turn_line(
         Calculation("turn about +Z", "{} - {}", (Number(goal, "angle"), from_x), Number(turned, "angle")),
         _program(setup, 1, turned, float(placed.program_deg[1])),
     )
-    sign = "-" if _about_sign(turn) < 0 else ""
+    sign = "(-1) × " if _about_sign(turn) < 0 else ""
     formula = f"{turn.letter} = {sign}(goal - angle)" + (
         f" - offset({turn.letter})" if float(setup.rotary_offset_deg[1]) else ""
     )

@@ -48,7 +48,7 @@ class FigureTrace(ValueEquality):
         "height of round standoff", or the three coordinates of a point.
     unit : "mm", "deg" or "times"
     stated, needed : ndarray, shape (k,)
-        Values that the job gives, and those that make the numbers right.
+        Values that the job gives, and those that make the numbers right; the exact one where it has a simple reason.
     relation : str
         What the needed value is of the stated ones: "half of it"; empty where nothing simple.
     same : tuple of str
@@ -281,6 +281,7 @@ def trace_figures(
     ]
     told = {id(one): _relation(one.figure, one.solved, one.slope, stated, near) for one in good}
     best = min(good, key=lambda one: (len(one.solved), told[id(one)][0], round(one.left_mm / digit_mm)))
+    _, relation, exact = told[id(best)]
     alike = tuple(
         one.figure.names[0]
         for one in good
@@ -290,8 +291,8 @@ def trace_figures(
         best.figure.names,
         best.figure.unit,
         np.array(best.figure.stated),
-        np.array(best.figure.stated) + best.solved,
-        told[id(best)][1],
+        np.array([exact]) if relation else np.array(best.figure.stated) + best.solved,
+        relation,
         alike,
         tuple(sorted(set(operation.tolist()))),
         best.left_mm,
@@ -376,10 +377,10 @@ def _solved_angles(
 
 def _relation(
     figure: _Figure, solved: Floats, slope: Floats, stated: Sequence[tuple[str, float]], near: float
-) -> tuple[int, str]:
-    """What the needed value of a single figure is of the stated ones, and how far-fetched that is, from 0."""
+) -> tuple[int, str, float]:
+    """How far-fetched, from 0, the needed value of a single figure is, what it is of the stated ones, and their value."""
     if len(figure.add) != 1:
-        return _NONE, ""
+        return _NONE, "", 0.0
     value, by = figure.stated[0], float(solved[0])
     steep = float(np.abs(slope).max())
     window = near / steep if steep > 0.0 else 0.0
@@ -403,9 +404,9 @@ def _relation(
     if figure.unit == "mm":
         simple += _relations_to(figure.names[0], value, stated, window)
     needed = value + by
-    met = [(rank, words) for rank, words, other in simple if abs(needed - other) <= window]
+    met = [one for one in simple if abs(needed - one[2]) <= window]
     nothing = _NONE + (figure.unit == "times")
-    return min(met, key=lambda one: one[0], default=(nothing, ""))
+    return min(met, key=lambda one: (one[0], abs(needed - one[2])), default=(nothing, "", 0.0))
 
 
 def _relations_to(

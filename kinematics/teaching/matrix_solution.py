@@ -18,7 +18,7 @@ from kinematics.machine import Machine, table_frame
 from kinematics.operations import PlacedOperation
 from kinematics.rotary import RotaryAxis
 from kinematics.stack import StackStep
-from kinematics.teaching.direction_steps import aim_steps
+from kinematics.teaching.direction_steps import aim_steps, sine_and_cosine
 from kinematics.teaching.worked_step import Calculation, Number, WorkedStep, added, multiplied
 from kinematics.teaching.working import (
     SMALL_XYZ,
@@ -38,6 +38,7 @@ from kinematics.teaching.working import (
     stack_heights,
     touch_off_steps,
     touched_height,
+    touched_turn_deg,
 )
 from kinematics.transform import IDENTITY, Pose, rotation_about_axis
 from kinematics.work_offsets import Setup
@@ -101,6 +102,9 @@ def solve_by_matrices(
     check_operation(setup, placed)
     if steps is None:
         stack, heights = touch_off_steps(setup, touched, _touch_turned), touched_height(setup)
+        clocked = touched_turn_deg(setup)
+        if clocked:
+            stack.append(_clocked_line(clocked, setup.part_in_table.rotation))
     else:
         frames = stack_frames(setup, steps)
         stack, heights = _stack_lines(steps, frames), stack_heights(steps, frames)
@@ -194,6 +198,13 @@ def _stack_turn_line(
     form = _SMALL_PATTERN[turns[0][0]] if len(product) == 1 else ""
     formula = f"R{k + 1} = {' · '.join(product)}" + (f" = {form}" if form else "")
     return WorkedStep(f"step {k + 1} turn", rule, formula, tuple(calculations), "table frame", after)
+
+
+def _clocked_line(turn_deg: float, matrix: NDArray[np.float64]) -> WorkedStep:
+    """The step that writes down how a touched-off part stands turned."""
+    rule = f"The part stands turned by {angle_words(turn_deg)} degrees about z. As a matrix, its columns are its x, y and z:"
+    formula = f"R = Rz({angle_words(turn_deg)}) = {_SMALL_PATTERN['z']}"
+    return WorkedStep("part turn", rule, formula, sine_and_cosine(turn_deg), "table frame", matrix)
 
 
 _SMALL_PATTERN = {"x": "[1 0 0; 0 c -s; 0 s c]", "y": "[c 0 s; 0 1 0; -s 0 c]", "z": "[c -s 0; s c 0; 0 0 1]"}

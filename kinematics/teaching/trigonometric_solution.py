@@ -43,6 +43,7 @@ from kinematics.teaching.working import (
     table_origin_words,
     touch_off_steps,
     touched_height,
+    touched_turn_deg,
 )
 from kinematics.work_offsets import Setup
 
@@ -77,18 +78,14 @@ def why_not_by_trigonometry(setup: Setup, steps: Sequence[StackStep] | None) -> 
             return f"rotary {rotary.letter} does not run along a machine axis"
     if not np.array_equal(table_frame(setup.machine).rotation, np.eye(3)):
         return "the platter's measured face is not square to the machine"
-    if steps is None and abs(float(setup.part_in_table.rotation[2, 2]) - 1.0) > _LEVEL_WITHIN:
+    if steps is None and touched_turn_deg(setup) is None:
         return "part zero was touched off on a part that the stack turns out of level"
     return ""
 
 
-_LEVEL_WITHIN = 1e-12
-
-
 def _touched_turns(setup: Setup) -> tuple[StackStep, ...]:
     """The turn of a touched-off part about z, as a step of a stack; none where it is not turned."""
-    rotation = setup.part_in_table.rotation
-    angle = round(math.degrees(math.atan2(float(rotation[1, 0]), float(rotation[0, 0]))), 12)
+    angle = touched_turn_deg(setup)
     return (StackStep("the part as clocked", turn_deg=angle),) if angle else ()
 
 

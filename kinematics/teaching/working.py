@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -50,6 +51,7 @@ __all__ = [
     "table_origin_words",
     "touch_off_steps",
     "touched_height",
+    "touched_turn_deg",
     "turn_sentence",
 ]
 
@@ -398,6 +400,14 @@ def stack_heights(steps: Sequence[StackStep], frames: Sequence[Pose]) -> tuple[t
 def touched_height(setup: Setup) -> tuple[tuple[str, float], ...]:
     """The height of a part zero that was touched off, in the form of `stack_heights`."""
     return (("part zero, touched off", float(setup.part_in_table.translation_mm[2])),)
+
+
+def touched_turn_deg(setup: Setup) -> float | None:
+    """Angle about z by which a touched-off part stands turned in the table; None where it does not stand level."""
+    rotation = setup.part_in_table.rotation
+    if abs(float(rotation[2, 2]) - 1.0) > _SQUARE_WITHIN:
+        return None
+    return round(math.degrees(math.atan2(float(rotation[1, 0]), float(rotation[0, 0]))), 12) + 0.0
 
 
 def table_origin_words(machine: Machine) -> str:

@@ -176,6 +176,11 @@ class ReadJob:
         return self.machine.zero_deg if self.touched is None else self.touched.machine_deg
 
     @property
+    def uncorrected(self) -> ReadJob:
+        """The same without its [correction]."""
+        return replace(self, file=msgspec.structs.replace(self.file, correction=None))
+
+    @property
     def views(self) -> tuple[ReadJob, ...]:
         """The job as each nest sees it; without nests the job itself."""
         if self.nest is not None or not self.nests:

@@ -13,6 +13,7 @@ from tiltwright.output import typesetting
 
 Point = tuple[float, float]
 _JOINED_MM = 1e-6
+_CLEAR_MM = 0.8
 
 
 @dataclass(frozen=True)
@@ -289,6 +290,41 @@ class Canvas:
             )
         )
         return box
+
+    def name_beside(self, at: Point, text: str, size: float, within: LabelBox) -> LabelBox:
+        """A bold name near a point, in the first place that is clear of lines and of other labels.
+
+        Where no place is clear, the one that least is in the way of.
+        """
+        width = typesetting.width_em(typesetting.printable(text), bold=True) * size
+        height = typesetting.ASCENT_EM * size
+        places = []
+        for away in (3.0, 5.0, 8.0, 11.0, 15.0):
+            for degrees in range(22, 382, 15):
+                turn = math.radians(degrees)
+                x = at[0] + (away + width / 2.0) * math.cos(turn) - width / 2.0
+                y = at[1] - (away + height / 2.0) * math.sin(turn) + height / 2.0
+                places.append((x, y))
+        return self.text(
+            min(places, key=lambda place: self._in_the_way(place, width, size, within)), text, size, bold=True
+        )
+
+    def _in_the_way(self, place: Point, width: float, size: float, within: LabelBox) -> int:
+        """How much a name would cover: lines, other labels, and what lies outside."""
+        box = LabelBox(
+            place[0] - _CLEAR_MM,
+            place[1] - typesetting.ASCENT_EM * size - _CLEAR_MM,
+            place[0] + width + _CLEAR_MM,
+            place[1] + typesetting.DESCENT_EM * size + _CLEAR_MM,
+        )
+        outside = (
+            box.left < within.left
+            or box.right > within.right
+            or box.top < within.top
+            or box.bottom > within.bottom
+        )
+        covered = sum(box.overlaps(other) for other in self.labels)
+        return 100 * outside + 10 * covered + sum(box.crossed_by(*stroke) for stroke in self.strokes)
 
     def svg(self) -> str:
         """The finished SVG; text in it stays text."""

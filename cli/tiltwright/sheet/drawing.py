@@ -36,6 +36,7 @@ STAND_IN_DASH = "1.6 1.1"  # outlines of what is not drawn as it is
 STAND_IN = (Pattern(45.0, 2.2), Pattern(135.0, 2.2))  # hatching of a stack's steps, in turn
 PART_ZERO = "part zero"
 ALOFT = 400.0  # higher than any panel
+_CLEAR_ENOUGH_MM = 1.5  # from the arrow that tells how the table turns
 ARM_MM = 9.0  # of the turning axis' cross
 
 AT_FULL_SIZE = "; scale as printed at 100 %"
@@ -415,13 +416,14 @@ def _key(canvas: Canvas, view: SideView, layout: PanelLayout, caption: str) -> N
     for step in reversed(view.steps):
         rows.append((f"{step.number}  {step.name}", False))
         rows += [(f"    {with_minus(step.size)}", False)] if step.size else []
-    rows += [(view.platter_words, False), (f"dot in a cross: {view.axis_words[0]}", False)]
-    rows += [(words, False) for words in view.axis_words[1:]]
+    axis, *arrow = view.axis_words[0].split("; ")
+    below = [view.platter_words, f"dot in a cross: {axis}", *arrow, *view.axis_words[1:]]
+    rows += [(words, False) for words in below]
     room_em = (layout.width - layout.key_x - 1.0) / TYPE_MM
     pitch = TYPE_MM * 1.25
     fitting = int((layout.height - 8.0) / pitch)
     if len(rows) > fitting:  # a tall stack: the working has every step
-        rows = [*rows[: fitting - 4], ("…", False), *rows[-3:]]
+        rows = [*rows[: fitting - len(below) - 1], ("…", False), *rows[-len(below) :]]
     for place, (text, bold) in enumerate(rows):
         printed = typesetting.shortened(typesetting.printable(text), room_em, bold=bold)
         canvas.text((layout.key_x, 10.0 + place * pitch), printed, TYPE_MM, bold=bold, halo=False)
@@ -447,6 +449,6 @@ def _free_side_deg(view: SideView, axis: Point, place: ViewTransform, layout: Pa
         if points[:, 1].max() < layout.dimension_y - 1.5:
             apart = points[:, None] - points_taken[None]
             clear[side] = float(np.sqrt((apart**2).sum(axis=-1).min()))
-    if not clear:
-        return 270.0
-    return next((side for side, gap in clear.items() if gap > 1.5), max(clear, key=lambda side: clear[side]))
+            if clear[side] > _CLEAR_ENOUGH_MM:
+                return side
+    return max(clear, key=lambda side: clear[side], default=270.0)

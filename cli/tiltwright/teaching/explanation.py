@@ -23,6 +23,7 @@ from tiltwright.uncertainty.by_hand import uncertainty_by_hand
 
 __all__ = [
     "FOOT",
+    "LETTERS",
     "digits_for",
     "direction_steps",
     "explanation",
@@ -37,6 +38,9 @@ __all__ = [
 ]
 
 FOOT = "For learning and checking. Prove out above the part first: single block, rapid turned down."
+
+
+LETTERS = Heading("What the letters mean")
 
 
 def explanation(
@@ -81,7 +85,7 @@ _MEANINGS = (
     ("d", "what the display showed where part zero was touched off"),
     ("a", "an arm, from a pivot to the touched-off point; a' the same arm turned back"),
     ("R1", "how the stack as far as step 1 turns what stands on it, as a matrix"),
-    ("R", "how the stack turns the part, as a matrix"),
+    ("R", "how the part stands turned in the table, as a matrix; with a stack, its last step's"),
     ("n", "the direction that must face the spindle, of length 1"),
     (
         "o3",
@@ -118,7 +122,7 @@ def symbols_blocks(workings: Sequence[Working]) -> list[Block]:
         for symbol, meaning in _for_the_case(formulas, letter)
         if _uses(formulas, symbol)
     ]
-    return [Heading("What the letters mean"), Table(("letter", "meaning"), tuple(rows), left=2)]
+    return [LETTERS, Table(("letter", "meaning"), tuple(rows), left=2)]
 
 
 _SHOWN_AS = {";": "[ ; ; ]", " · ": "R · v", "√(": "r"}

@@ -68,7 +68,7 @@ class LessonFile(FileTable, frozen=True, kw_only=True):
         float, Meta(gt=0.0, le=90.0, description="The same for program angles, degrees.", examples=[0.001])
     ]
     letters: Annotated[
-        list[str] | None,
+        tuple[str, ...] | None,
         Meta(
             description="Six letters of each sheet, by which answers to another lesson's sheet are told apart.",
             examples=[["gzmrlv"]],
@@ -77,7 +77,7 @@ class LessonFile(FileTable, frozen=True, kw_only=True):
 
     def name_of(self, sheet: int) -> str:
         """A sheet's number and letters, as far as the lesson states them."""
-        stated = self.letters or []
+        stated = self.letters or ()
         return f"{sheet} {stated[sheet - 1]}" if sheet <= len(stated) else str(sheet)
 
 

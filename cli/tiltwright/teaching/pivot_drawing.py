@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 
 from kinematics import Machine
 from kinematics.teaching import PivotExercise, PivotProbing
-from tiltwright.output.canvas import Canvas, Point
+from tiltwright.output.canvas import Canvas, LabelBox, Point
 from tiltwright.output.numbers import length, with_minus
 from tiltwright.output.typesetting import printable, shortened
 
-__all__ = ["PANEL_MM", "draw_probing"]
+__all__ = ["PANEL_MM", "draw_probing", "view_along"]
 
 PANEL_MM = (176.0, 84.0)
 FIELD = (14.0, 11.0, 104.0, 78.0)  # left, top, right, bottom of the geometry
@@ -22,14 +22,34 @@ TYPE_MM = 3.5
 THIN, MEDIUM, HEAVY = 0.2, 0.35, 0.6
 _GAP_MM = 4.0
 
-# Which machine axes go to the right and up, and from where that is seen.
-_VIEWS = (
-    (1, 2, "Seen from machine +X: Y to the right, Z up"),
-    (0, 2, "Seen from machine -Y, the front: X to the right, Z up"),
-    (0, 1, "Seen from above: X to the right, Y up"),
-)
+# For each line's axis: the machine axis to the side, the one that goes up, and the way of the first for an eye at +.
+_VIEWS = ((1, 2, 1.0), (0, 2, -1.0), (0, 1, 1.0))
+_EYES = (("the right", "the left"), ("behind", "the front"), ("above", "below"))
 
 Floats = NDArray[np.float64]
+
+
+def view_along(letter: str, direction: Floats) -> tuple[int, int, float, str]:
+    """A rotary's line seen from its positive end, where its sense is stated.
+
+    Returns
+    -------
+    side, up : int
+        Machine axes to the side and up the paper.
+    across : float
+        1 where the first goes to the right, -1 to the left.
+    seen : str
+        The view in words.
+    """
+    along = int(np.argmax(np.abs(direction)))
+    side, up, way = _VIEWS[along]
+    positive = float(direction[along]) > 0.0
+    across = way if positive else -way
+    words = (
+        f"Seen from {_EYES[along][0 if positive else 1]}, the positive end of {letter}: "
+        f"{'XYZ'[side]} to the {'right' if across > 0.0 else 'left'}, {'XYZ'[up]} up"
+    )
+    return side, up, across, words
 
 
 def draw_probing(exercise: PivotExercise, which: int, units: str, found_mm: Floats | None = None) -> str:
@@ -47,13 +67,13 @@ def draw_probing(exercise: PivotExercise, which: int, units: str, found_mm: Floa
         mark.
     """
     probing = exercise.probings[which]
-    right, up, seen = _VIEWS[probing.axis]
+    right, up, across, seen = view_along(probing.letter, exercise.machine.rotaries[which].direction)
     canvas = Canvas(*PANEL_MM)
     pivot = probing.believed_mm if found_mm is None else found_mm
     centres = probing.centre_mm[:, [right, up]]
-    platter = _platter(exercise.machine, probing)
+    platter = _platter(exercise.machine, probing, right, up)
     edge = probing.radius_mm if probing.method == "ball on an arc" else 0.0
-    place = _scale(np.vstack([pivot, centres + edge, centres - edge, *platter]))
+    place = _scale(np.vstack([pivot, centres + edge, centres - edge, *platter]), across)
     _table(canvas, probing, platter, place)
     at = place(pivot)
     _read(
@@ -67,15 +87,20 @@ def draw_probing(exercise: PivotExercise, which: int, units: str, found_mm: Floa
     canvas.line((at[0], at[1] - 5.0), (at[0], at[1] + 5.0), THIN)
     canvas.circle(at, 1.6, MEDIUM, fill="white")
     canvas.circle(at, 0.5, MEDIUM, fill="black")
-    canvas.text((at[0] + 2.4, at[1] + 4.6), "P" if found_mm is not None else "P?", TYPE_MM, bold=True)
+    room = LabelBox(0.5, 5.5, COLUMN_X - 2.0, PANEL_MM[1] - 0.5)
+    canvas.name_beside(at, _pivot_name(probing, found_mm), TYPE_MM, room)
     _column(canvas, probing, units, found_mm)
     canvas.text((1.0, 4.0), with_minus(seen), TYPE_MM, halo=False)
     return canvas.svg()
 
 
-def _platter(machine: Machine, probing: PivotProbing) -> list[Floats]:
+def _pivot_name(probing: PivotProbing, found_mm: Floats | None) -> str:
+    """The working's name of the pivot, with a question mark where it is only believed."""
+    return f"P({probing.letter})" + ("" if found_mm is not None else " ?")
+
+
+def _platter(machine: Machine, probing: PivotProbing, right: int, up: int) -> list[Floats]:
     """The platter at the all-zero pose seen along the line: its rim, or its face from the side."""
-    right, up, _ = _VIEWS[probing.axis]
     radius = (machine.platter.diameter_mm or 160.0) / 2.0
     middle = machine.rotaries[-1].point_mm.copy()
     middle[2] = machine.platter.face_mm or middle[2]
@@ -89,14 +114,14 @@ def _platter(machine: Machine, probing: PivotProbing) -> list[Floats]:
 class _scale:  # noqa: N801 - used as a function
     """Transform from machine coordinates across the line to paper, as large as fits."""
 
-    def __init__(self, points: Floats) -> None:
+    def __init__(self, points: Floats, across: float) -> None:
         low, high = points.min(axis=0), points.max(axis=0)
         room = np.array([FIELD[2] - FIELD[0], FIELD[3] - FIELD[1]])
         self.factor = float((room / np.maximum(high - low, 1e-6)).min())
-        self.middle = (low + high) / 2.0
+        self.middle, self.across = (low + high) / 2.0, across
 
     def __call__(self, point: Floats) -> Point:
-        away = (point - self.middle) * self.factor
+        away = (point - self.middle) * self.factor * np.array([self.across, 1.0])
         return (FIELD[0] + FIELD[2]) / 2.0 + float(away[0]), (FIELD[1] + FIELD[3]) / 2.0 - float(away[1])
 
 
@@ -107,7 +132,7 @@ def _table(canvas: Canvas, probing: PivotProbing, platter: list[Floats], place: 
         canvas.circle(middle, abs(end[0] - start[0]) / 2.0, THIN)
         return
     canvas.line(start, end, HEAVY)
-    canvas.text((start[0], start[1] + 4.2), f"platter, {probing.letter} 0", 3.0)
+    canvas.text((min(start[0], end[0]), start[1] + 4.2), f"platter, {probing.letter} 0", 3.0)
 
 
 def _read(canvas: Canvas, probing: PivotProbing, points: list[Point], pivot: Point, radius: float) -> None:
@@ -142,7 +167,7 @@ def _upright(canvas: Canvas, first: Point, second: Point, pivot: Point) -> None:
 def _column(canvas: Canvas, probing: PivotProbing, units: str, found_mm: Floats | None) -> None:
     shown = probing.believed_mm if found_mm is None else found_mm
     words = [
-        ("P?  pivot of " + probing.letter if found_mm is None else "P  pivot of " + probing.letter, True),
+        (f"{_pivot_name(probing, found_mm)}  pivot of {probing.letter}", True),
         ("as the shop believes" if found_mm is None else "found by hand", False),
         *(
             (f"{name} {with_minus(length(float(v), units))}", False)

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from kinematics.teaching import RotarySwing
 from tiltwright.output.canvas import Canvas, LabelBox, Point
 from tiltwright.output.numbers import angle, length, with_minus
-from tiltwright.output.typesetting import ASCENT_EM, DESCENT_EM, printable, shortened, width_em
+from tiltwright.output.typesetting import printable, shortened
+from tiltwright.teaching.pivot_drawing import view_along
 
 __all__ = ["PANEL_MM", "draw_swing"]
 
@@ -21,11 +22,6 @@ COLUMN_X = 108.0
 TYPE_MM = 3.5
 THIN, MEDIUM, HEAVY = 0.2, 0.35, 0.6
 _LONGEST_ARC_DEG = 330.0
-_CLEAR_MM = 0.8
-
-# For each line's axis: the machine axis that goes up, the one to the side, and the way it goes for an eye at +.
-_VIEWS = ((2, 1, 1.0), (2, 0, -1.0), (1, 0, 1.0))
-_EYES = (("the right", "the left"), ("behind", "the front"), ("above", "below"))
 
 
 def draw_swing(swing: RotarySwing, units: str) -> str:
@@ -37,14 +33,7 @@ def draw_swing(swing: RotarySwing, units: str) -> str:
     units : "mm" or "inch"
         Of the numbers written in it.
     """
-    along = int(np.argmax(np.abs(swing.direction)))
-    up, side, way = _VIEWS[along]
-    positive = float(swing.direction[along]) > 0.0
-    across = way if positive else -way
-    seen = (
-        f"Seen from {_EYES[along][0 if positive else 1]}, the positive end of {swing.letter}: "
-        f"{'XYZ'[side]} to the {'right' if across > 0.0 else 'left'}, {'XYZ'[up]} up"
-    )
+    side, up, across, seen = view_along(swing.letter, swing.direction)
     canvas = Canvas(*PANEL_MM)
     points = [np.asarray(p) for p in (swing.pivot_mm, swing.before_mm, swing.after_mm)]
     pivot, before, after = _placed([np.array([across * p[side], p[up]]) for p in points])
@@ -57,7 +46,8 @@ def draw_swing(swing: RotarySwing, units: str) -> str:
         canvas.circle(at, 1.3, MEDIUM, fill=fill)
     canvas.circle(pivot, 2.2, MEDIUM, fill="white")
     canvas.circle(pivot, 0.6, MEDIUM, fill="black")
-    _labels(canvas, ((f"P({swing.letter})", pivot), (swing.before, before), (swing.after, after)))
+    for mark, at in ((f"P({swing.letter})", pivot), (swing.before, before), (swing.after, after)):
+        canvas.name_beside(at, mark, TYPE_MM, LabelBox(0.5, 5.5, COLUMN_X - 2.0, PANEL_MM[1] - 0.5))
     flat = [p[[side, up]] for p in points]
     _column(canvas, _words(swing, flat, ("XYZ"[side], "XYZ"[up]), units, shown))
     canvas.text((1.0, 4.0), with_minus(seen), TYPE_MM, halo=False)
@@ -104,45 +94,6 @@ def _arc(canvas: Canvas, pivot: Point, before: Point, turned_deg: float) -> floa
     # An angle on paper grows clockwise.
     canvas.arc_arrow(pivot, radius, start - shown / 2.0, -shown / 2.0, MEDIUM)
     return shown
-
-
-def _labels(canvas: Canvas, named: Sequence[tuple[str, Point]]) -> None:
-    """Each point's name beside it, in the first place that is clear of lines and of other names."""
-    for mark, at in named:
-        width = width_em(mark, bold=True) * TYPE_MM
-        best, least = at, math.inf
-        for place in _places(at, width):
-            cost = _crossings(canvas, place, width)
-            if cost < least:
-                best, least = place, cost
-            if cost == 0:
-                break
-        canvas.text(best, mark, TYPE_MM, bold=True, halo=True)
-
-
-def _places(at: Point, width: float) -> list[Point]:
-    """Places for a name about a point, as the left end of its baseline: near ones first."""
-    height = ASCENT_EM * TYPE_MM
-    found = []
-    for away in (3.0, 5.0, 8.0, 11.0, 15.0):
-        for turn in range(22, 382, 15):
-            x = at[0] + (away + width / 2.0) * math.cos(math.radians(turn)) - width / 2.0
-            y = at[1] - (away + height / 2.0) * math.sin(math.radians(turn)) + height / 2.0
-            found.append((x, y))
-    return found
-
-
-def _crossings(canvas: Canvas, place: Point, width: float) -> int:
-    """Lines that a name would lie on, names that it would cover, and whether it leaves the field."""
-    box = LabelBox(
-        place[0] - _CLEAR_MM,
-        place[1] - ASCENT_EM * TYPE_MM - _CLEAR_MM,
-        place[0] + width + _CLEAR_MM,
-        place[1] + DESCENT_EM * TYPE_MM + _CLEAR_MM,
-    )
-    outside = box.left < 0.5 or box.right > COLUMN_X - 2.0 or box.top < 5.5 or box.bottom > PANEL_MM[1] - 0.5
-    crossed = sum(box.crossed_by(*stroke) for stroke in canvas.strokes)
-    return 100 * outside + 10 * sum(box.overlaps(other) for other in canvas.labels) + crossed
 
 
 def _words(

@@ -196,4 +196,4 @@ def test_both_leans_of_an_aim_are_worked(run, examples):
     other = [one["result"] for one in lines["aim other"]["calculations"]]
     assert other[0] == pytest.approx(-first[0])
     assert (other[1] - first[1]) % 360.0 == pytest.approx(180.0)
-    assert lines["aim turn"]["formula"].startswith("C = -(goal - angle)")
+    assert lines["aim turn"]["formula"].startswith("C = (-1) × (goal - angle)")

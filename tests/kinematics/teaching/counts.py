@@ -30,10 +30,14 @@ ROUTES = {"matrices": solve_by_matrices, "by hand": solve_by_trigonometry}
 
 
 class Case:
-    """A shop's case in one unit, with every mistake and pair worked out once."""
+    """A shop's case, or an exercise of a level, in one unit, with every mistake and pair worked out once."""
 
-    def __init__(self, random, units):
-        self.setup, self.steps, self.placed = shop_case(random)
+    def __init__(self, random, units, level=None):
+        if level is None:
+            self.setup, self.steps, self.placed = shop_case(random)
+        else:
+            one = set_exercise(level, int(random.integers(10**6)), 1, units)
+            self.setup, self.steps, self.placed = one.setup, one.stack, one.placed
         self.mm, self.digit = UNIT_MM[units], DIGIT_MM[units]
         self.within = WITHIN[units] * self.mm
         mistakes = classic_mistakes(self.setup, self.steps, unit_mm=self.mm, operations=self.placed)
@@ -71,11 +75,12 @@ class Case:
 
 
 def cases(seed, seconds):
-    """Cases in both units, for so long."""
+    """Cases in both units, of a shop and of every level of a lesson in turn, for so long."""
     random, end = np.random.default_rng(seed), time.monotonic() + seconds
     k = 0
     while time.monotonic() < end:
-        yield Case(random, ("mm", "inch")[k % 2]), random
+        kind = k // 2 % (1 + len(LEVELS))
+        yield Case(random, ("mm", "inch")[k % 2], None if kind == 0 else LEVELS[kind - 1]), random
         k += 1
 
 
@@ -148,13 +153,13 @@ def right_answers(count, seed):
                 for name, work in ROUTES.items():
                     answers = []
                     for o, placed in enumerate(one.placed):
-                        written = np.round(work(one.setup, placed, one.steps).offset_mm / DIGIT_MM[units])
+                        written = np.round(work(one.setup, placed, one.stack).offset_mm / DIGIT_MM[units])
                         answers += [
                             Answer(o, axis, float(v))
                             for axis, v in zip("XYZ", written * DIGIT_MM[units], strict=True)
                         ]
                     found = diagnose(
-                        one.setup, one.placed, one.steps, answers,
+                        one.setup, one.placed, one.stack, answers,
                         tolerance_mm=within * UNIT_MM[units], digit_mm=DIGIT_MM[units], unit_mm=UNIT_MM[units],
                     )  # fmt: skip
                     wrong[name] += not found.right

@@ -180,6 +180,8 @@ def test_a_clocked_part_that_was_touched_off_is_worked_by_hand():
     assert working.offset_mm == pytest.approx(placed.offset_mm, abs=WITHIN_MM)
     lines = {line.key: line for line in working.lines}
     assert lines["aim direction"].result == pytest.approx(setup.part_in_machine.rotate(normal.normal))
+    lines = {line.key: line for line in solve_by_matrices(setup, placed, None).lines}
+    assert lines["part turn"].calculations[0].numbers[0].value == pytest.approx(0.35)
 
 
 def test_a_skew_rotary_s_matrix_is_worked_entry_by_entry():
