@@ -275,7 +275,11 @@ def campaign(
                     size = rng.choice([0, 1, 10, 100, 1000, 2000, 5000, 20000])
                     code = forked(words, work, full_after(size))
                     counts[f"full disk: exit {code}"] += 1
-                    found = [] if code in {0, 2} else [f"full disk: exit {code}"]
+                    found = (
+                        []
+                        if code in {0, 2, 1 if words.startswith(_NO) else 0}
+                        else [f"full disk: exit {code}"]
+                    )
                 else:
                     code = forked(words, work, killed_at(work, place))
                     counts["killed" if code == -signal.SIGKILL else f"ended: {code}"] += 1

@@ -1,5 +1,6 @@
 """A number is rounded once, for show, and the same number always shows the same digits."""
 
+import json
 import math
 from decimal import ROUND_HALF_EVEN, Decimal
 
@@ -41,3 +42,13 @@ def test_no_minus_before_a_zero_and_no_number_that_is_none():
     assert fixed(math.nan, 3) == "nan"
     assert fixed(-math.inf, 2) == "-inf"
     assert fixed(1e20, 1) == "100000000000000000000.0"
+
+
+def test_an_inch_that_was_typed_comes_out_as_it_was(run, job):
+    path = job(
+        'name = "x"\nunits = "inch"\nmachine = "teaching_mill.toml"\n[[stack]]\nname = "post"\nup = 3.0\n'
+        '[[operation]]\nname = "top"\nat = { A = 0, C = 0 }\norigin = [0.75, 0.7, -1.1]\n'
+    )
+    (one,) = json.loads(run("offsets", path, "--json").out)["operations"]
+    assert one["origin"] == [0.75, 0.7, -1.1]
+    assert ",0.75,0.7,-1.1" in run("offsets", path, "--csv").out

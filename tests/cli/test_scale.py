@@ -61,6 +61,17 @@ def test_a_million_readings(run, examples, tmp_path):
     ended = run("pivot", "fit", table, "-m", examples / "teaching_mill.toml")
     assert ended.code == 2
     assert "more than 4 MB" in ended.err
+    assert "a few hundred readings do" in ended.err
+
+
+def test_two_hundred_thousand_parts(run, examples, tmp_path):
+    table = tmp_path / "parts.csv"
+    head, row, *_ = (examples / "sensor_feet_parts.csv").read_text(encoding="utf-8").splitlines()
+    table.write_text(f"{head}\n" + f"{row}\n" * 200_000, encoding="utf-8")
+    ended = run("batch", "offsets", examples / "sensor_feet.toml", table)
+    assert ended.code == 2
+    assert "more than 5 MB" in ended.err
+    assert "smaller tables" in ended.err
 
 
 def test_a_mesh_of_too_many_triangles(tmp_path):

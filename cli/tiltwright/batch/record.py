@@ -170,7 +170,9 @@ def withdraw(path: Path, number: int, *, who: str | None) -> bool:
         When there is no such entry of readings.
     """
     with _open(path, write=True) as database:
-        found = database.execute("SELECT kind FROM entry WHERE number = ?", (number,)).fetchone()
+        known = -(2**63) <= number < 2**63  # what the database has numbers for
+        row = database.execute("SELECT kind FROM entry WHERE number = ?", (number if known else 0,))
+        found = row.fetchone()
         if found is None or found[0] != "readings":
             numbers = [
                 str(one) for (one,) in database.execute("SELECT number FROM entry WHERE kind = 'readings'")
@@ -194,14 +196,7 @@ def read_record(path: Path) -> tuple[tuple[RecordEntry, ...], tuple[LoggedReadin
         When there is no record, or it is another file.
     """
     if not path.exists():
-        raise InputFaults(
-            [
-                Diagnostic(
-                    str(path), None, "", "no record of this job yet", "readings in it",
-                    "tiltwright batch log JOB readings.csv writes the first ones", missing=True,
-                )
-            ]
-        )  # fmt: skip
+        raise _no_record(path)
     with _open(path, write=False) as database:
         counting = {number for (number,) in database.execute("SELECT DISTINCT entry FROM counting")}
         entries = tuple(
@@ -227,6 +222,11 @@ def read_record(path: Path) -> tuple[tuple[RecordEntry, ...], tuple[LoggedReadin
             )
         )
     return entries, readings
+
+
+def _no_record(path: Path) -> InputFaults:
+    found, tip = "no record of this job yet", "tiltwright batch log JOB readings.csv writes the first ones"
+    return InputFaults([Diagnostic(str(path), None, "", found, "readings in it", tip, missing=True)])
 
 
 def _entry(
@@ -270,6 +270,8 @@ def _check(path: Path, database: sqlite3.Connection, *, write: bool) -> None:
         for statement in (*_statements(), *_MARKS):
             database.execute(statement)
         return
+    if empty and not mark:
+        raise _no_record(path)  # the first writer was stopped before it had written anything
     if mark != _APPLICATION:
         raise InputFaults([Diagnostic(str(path), None, "", "another program's database", "a batch record")])
     if version != _VERSION:

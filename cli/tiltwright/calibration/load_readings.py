@@ -21,6 +21,7 @@ Form = Literal["table", "log", "parameters"]
 
 _LARGEST_MB = 4
 """Eighty thousand readings: 150,000 were fitted in 155 s and 700 MB, and a day of probing gives a few hundred."""
+_FEWER = "a few hundred readings do; take a share of them"
 _FEWEST_SEPARATORS = 4
 """Of a table's head: kind, target, one rotary, X, Y and Z are five; one may be missing."""
 
@@ -79,7 +80,7 @@ def _form_of(path: str) -> Form:
     from tiltwright.calibration.parameter_file import is_parameter_list
 
     wanted = "a file of readings"
-    text = _without_zeros(path, decoded(path, read_bytes(path, wanted, _LARGEST_MB)), wanted)
+    text = _without_zeros(path, decoded(path, read_bytes(path, wanted, _LARGEST_MB, _FEWER)), wanted)
     if is_parameter_list(text):
         return "parameters"
     head = next((line for line in text.splitlines() if line.strip()), "")
@@ -120,7 +121,7 @@ def load_readings(
     if form == "table":
         from tiltwright.calibration.readings_csv import read_table
 
-        raw = read_bytes(path, wanted, _LARGEST_MB)
+        raw = read_bytes(path, wanted, _LARGEST_MB, _FEWER)
         taken = read_table(path, _without_zeros(path, decoded(path, raw), wanted), machine.letters)
         return LoadedReadings(taken, readings_of(taken, machine), hashlib.sha256(raw).hexdigest())
     text, sha256 = text_of(path, wanted)

@@ -190,6 +190,9 @@ def _unmarked_utf16(raw: bytes) -> str:
     return "utf-16-be" if not any(low) and all(high) else ""
 
 
+_SPLIT = "split it into smaller tables"
+
+
 def csv_from_file(path: Path, wanted: str, largest_mb: int = 1) -> CsvTable:
     """Read a CSV file; it is registered as an input.
 
@@ -205,7 +208,7 @@ def csv_from_file(path: Path, wanted: str, largest_mb: int = 1) -> CsvTable:
     InputFaults
         When it is missing, a folder, unreadable, too large, empty, in no encoding that is read, or no CSV.
     """
-    return csv_from_text(str(path), decoded(str(path), read_bytes(path, wanted, largest_mb)), wanted)
+    return csv_from_text(str(path), decoded(str(path), read_bytes(path, wanted, largest_mb, _SPLIT)), wanted)
 
 
 def csv_from_text(file: str, text: str, wanted: str) -> CsvTable:

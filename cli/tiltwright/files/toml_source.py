@@ -221,8 +221,12 @@ def read_text(path: str | os.PathLike[str], wanted: str, largest_mb: int = _LARG
     return _decoded(os.fspath(path), raw), raw
 
 
-def read_bytes(path: str | os.PathLike[str], wanted: str, largest_mb: int = _LARGEST_MB) -> bytes:
+def read_bytes(
+    path: str | os.PathLike[str], wanted: str, largest_mb: int = _LARGEST_MB, tip: str = ""
+) -> bytes:
     """A file's bytes; the file is registered as an input. The parameters are those of `read_text`.
+
+    `tip` says what to do about a file that is too large.
 
     Raises
     ------
@@ -243,7 +247,7 @@ def read_bytes(path: str | os.PathLike[str], wanted: str, largest_mb: int = _LAR
         found = "a folder" if place.is_dir() else f"a file that cannot be read ({reason})"
         raise InputFaults([Diagnostic(file, None, "", found, wanted)]) from None
     if len(raw) > largest:
-        raise InputFaults([Diagnostic(file, None, "", f"more than {largest_mb} MB", wanted)])
+        raise InputFaults([Diagnostic(file, None, "", f"more than {largest_mb} MB", wanted, tip)])
     remember(place, wanted)
     return raw
 

@@ -58,9 +58,20 @@ def json_pieces(report: dict[str, Any], key: str, items: Iterable[dict[str, Any]
 
 
 def length_list(values_mm: ArrayLike, units: str) -> list[Any]:
-    """Lengths (...) in the stated unit, nested as they came; never -0.0."""
-    lengths: list[Any] = (np.asarray(values_mm, dtype=np.float64) / UNIT_MM[units] + 0.0).tolist()
-    return lengths
+    """Lengths (...) in the stated unit, nested as they came; never -0.0.
+
+    Inches are rounded to a millionth of a millionth, far below any meaning, so that what was typed comes out as it was.
+
+    Examples
+    --------
+    >>> length_list([0.75 * 25.4, -0.0], "inch")
+    [0.75, 0.0]
+    """
+    lengths = np.asarray(values_mm, dtype=np.float64) / UNIT_MM[units]
+    if UNIT_MM[units] != 1.0:
+        lengths = np.round(lengths, 12)
+    found: list[Any] = (lengths + 0.0).tolist()
+    return found
 
 
 def by_letter(machine: Machine, angles: Iterable[float]) -> dict[str, float]:

@@ -331,6 +331,23 @@ def test_serials_stand_in_the_text_as_they_are(run, job, tmp_path):
     assert (tmp_path / "c.svg").exists()
 
 
+def test_a_record_that_was_begun_and_never_written_is_none(run, job, tmp_path):
+    path = job(JOB)
+    record_path(path).write_bytes(b"")
+    ended = run("batch", "log", path)
+    assert ended.code == 2
+    assert "no record" in ended.err
+    assert run("batch", "log", path, table(tmp_path, [(100, *ZERO)])).code == 0
+
+
+def test_a_number_that_no_entry_can_have(run, job, tmp_path):
+    path = job(JOB)
+    assert run("batch", "log", path, table(tmp_path, [(100, *ZERO)])).code == 0
+    ended = run("batch", "log", path, "--withdraw", "9" * 400)
+    assert ended.code == 2
+    assert "--withdraw" in ended.err
+
+
 def test_a_record_whose_own_texts_are_damaged(run, job, tmp_path):
     path = job(JOB)
     assert run("batch", "log", path, table(tmp_path, [(100, *ZERO)])).code == 0
