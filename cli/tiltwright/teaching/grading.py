@@ -56,6 +56,8 @@ class GradedFile:
         The file of the same student and sheet that is counted instead of this one.
     neighbour : int or None
         The other sheet whose numbers these are.
+    answers : Answers or None
+        As they were read from an answers file.
     """
 
     file: str
@@ -66,6 +68,7 @@ class GradedFile:
     missing: int = 0
     copy_of: str = ""
     neighbour: int | None = None
+    answers: Answers | None = None
 
     @property
     def mistakes(self) -> tuple[str, ...]:
@@ -170,7 +173,7 @@ def grade(folder: Path, answers: Path) -> Graded:
     grader: _Jobs | _Pivots = (_Pivots if lesson.level == PIVOT_LEVEL else _Jobs)(folder / KEYS, lesson)
     rows: list[GradedFile] = []
     for path in _handed_in(answers, grader.endings):
-        row = _row_in_time(lesson, path, grader)
+        row = _beside_neighbours(_row_in_time(lesson, path, grader), grader)
         named = (row.student.casefold(), row.sheet)
         first = next((r for r in rows if (r.student.casefold(), r.sheet) == named and r.read), None)
         if first is not None and row.read:
@@ -234,12 +237,12 @@ def _row(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots) -> GradedFile:
         check_sheet(grader.name_of(number), written, str(path))
         if isinstance(grader, _Pivots) and ending == ".toml":
             return GradedFile(path.name, nobody, sheet, grader.assessed_machine(path, number))
-        return _row_of_answers(lesson, path, grader, number)
+        return _row_of_answers(path, grader, number)
     except InputFaults as refusal:
         return GradedFile(path.name, nobody, sheet, None, refusal.faults)
 
 
-def _row_of_answers(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots, sheet: int) -> GradedFile:
+def _row_of_answers(path: Path, grader: _Jobs | _Pivots, sheet: int) -> GradedFile:
     nobody = sanitized(path.stem)
     elsewhere = grader.named_elsewhere(path, sheet)
     if elsewhere:
@@ -252,11 +255,6 @@ def _row_of_answers(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots, she
         tip = "ask which sheet was worked, and correct the column sheet"
         raise InputFaults([Diagnostic(str(path), None, "operation", found, f"those of sheet {sheet}", tip)])
     answers, assessment, asked = grader.assessed(path, sheet)
-    right, answered = assessment.count
-    others = range(1, lesson.students + 1) if right < answered and len(answers.lengths) >= _TELLING else ()
-    neighbour = next(
-        (other for other in others if other != sheet and grader.fits(other, sheet, answers)), None
-    )
     return GradedFile(
         path.name,
         answers.student or nobody,
@@ -264,8 +262,18 @@ def _row_of_answers(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots, she
         assessment,
         answers.faults,
         max(asked - len(answers.lengths) - len(answers.angles), 0),
-        neighbour=neighbour,
+        answers=answers,
     )
+
+
+def _beside_neighbours(row: GradedFile, grader: _Jobs | _Pivots) -> GradedFile:
+    """The row with the other sheet that its numbers are right for, if they are; the time is the lesson's, not the file's."""
+    if row.answers is None or row.all_right or len(row.answers.lengths) < _TELLING:
+        return row
+    own = int(row.sheet)
+    others = (other for other in range(1, grader.lesson.students + 1) if other != own)
+    fitting = next((other for other in others if grader.fits(other, own, row.answers)), None)
+    return replace(row, neighbour=fitting)
 
 
 def check_sheet(own: str, written: str, source: str) -> None:
