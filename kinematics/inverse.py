@@ -113,7 +113,8 @@ class Aim(ValueEquality):
     tilt : "positive", "negative" or None
         The sign asked for.
     machine_deg : ndarray, shape (..., k, n)
-        Machine angles, from the base outward. Feasible solutions come first, by least motion; then the others, with
+        Machine angles, from the base outward. Feasible solutions come first, the exact ones before those at a limit
+        within the tolerance, each by least motion; then the others, with
         three moving rotaries those minima of motion that limits or the tilt's sign rule out.
     valid : ndarray of bool, shape (..., k)
         Which of them are solutions.

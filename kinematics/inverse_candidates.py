@@ -59,7 +59,7 @@ MOST_EQUIVALENT = 99
 """Of a rotary that can wind up more often than that, the nearest ones: nobody unwinds a hundred turns."""
 
 _PAIR = 2
-_NONE = 2
+_NONE = 3
 """Rank of a slot without a solution, after the feasible and the others."""
 
 
@@ -433,12 +433,17 @@ def rank_keys(machine_deg: Array, feasible: Mask, motion: Array) -> list[NDArray
 
 
 def by_motion(problem: AimProblem, found: Candidates, previous: Array) -> Candidates:
-    """The solutions of each direction, the best first, and no wider than they need be."""
+    """The solutions of each direction, the best first, and no wider than they need be.
+
+    Feasible ones come first, of these the exact ones, then by least motion.
+    """
     valid = found.valid
     machine_deg = np.where(valid, found.machine_deg, 0.0)
     motion = motion_to(problem.machine, machine_deg, previous)
     coarse = np.rint(motion * 1e6)
-    rank = np.where(found.feasible, 0, np.where(valid, 1, _NONE))
+    # Exact ones before those at a limit: nobody wants the limit where the direction itself can be had.
+    at_limit = found.misalignment_deg > SNAP_DEG
+    rank = np.where(found.feasible, np.where(at_limit, 1, 0), np.where(valid, 2, _NONE))
     if valid.shape[1] == _PAIR:
         alike = rank[:, 0] == rank[:, 1]
         swapped = np.where(alike, coarse[:, 0] > coarse[:, 1], rank[:, 0] > rank[:, 1])

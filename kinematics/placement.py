@@ -252,14 +252,17 @@ def _alike(
 def _least_motion(
     rotaries: tuple[RotaryAxis, ...], options: list[_Option], previous: list[float], item: _Item
 ) -> _Option | None:
-    """The option of least motion, of equal ones the first; None where it misses by more than the tolerance."""
+    """The option of least motion, an exact one if there is any, of equal ones the first.
+
+    None where it misses by more than the tolerance.
+    """
     fitting = [one for one in options if one.alike] if item.alike else []
-    best, least = None, 0.0
+    best, least = None, (False, 0.0)
     for one in fitting or options:
         motion = 0.0
         for rotary, start, end in zip(rotaries, previous, one.machine_deg, strict=True):
             motion += abs(_move_deg(rotary, start, end))
-        coarse = round(motion * 1e6)
+        coarse = (one.misalignment_deg > SNAP_DEG, round(motion * 1e6))
         if best is None or coarse < least:
             best, least = one, coarse
     if best is None or best.misalignment_deg > item.problem.tolerance_deg:

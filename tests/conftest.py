@@ -1,9 +1,6 @@
 """What all tests share."""
 
 import os
-import sys
-import tempfile
-from pathlib import Path
 
 from hypothesis import settings
 from slices import cases
@@ -15,11 +12,3 @@ settings.register_profile(
     "house", deadline=None, derandomize=not os.environ.get("HUNT"), max_examples=cases(160)
 )
 settings.load_profile("house")
-
-# Where Python is told to keep no bytecode, the tests keep theirs aside: they start the command some dozens of times,
-# and each start would compile the whole program anew.
-if os.environ.pop("PYTHONDONTWRITEBYTECODE", ""):
-    os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix = str(
-        Path(tempfile.gettempdir()) / f"tiltwright-tests-{os.getuid()}"
-    )
-    sys.dont_write_bytecode = False

@@ -7,11 +7,12 @@ keeps ``tiltwright --help`` and every small command quick.
 from __future__ import annotations
 
 import contextlib
+import functools
 import importlib
 import sys
 import warnings
-from collections.abc import Iterator
-from typing import Annotated, NoReturn
+from collections.abc import Callable, Iterator
+from typing import Annotated, Any, NoReturn
 
 import typer
 
@@ -102,6 +103,12 @@ def build(typed: str | None = None) -> typer.Typer:
     return app
 
 
+@functools.cache
+def _command(typed: str | None) -> Callable[..., Any]:
+    """The command line built, once in a process: tests and whoever calls `main` again need not wait for it again."""
+    return typer.main.get_command(build(typed))
+
+
 def main() -> None:
     """Run the command; each fault of the input becomes one message, and the exit code is 2."""
     with guarded_streams(), _quiet_libraries():
@@ -148,7 +155,7 @@ def _run() -> int:
     typed = sys.argv[1:]
     try:
         # Not standalone, so that usage errors are worded here, as every other fault is.
-        return build(typed[0] if typed else None)(prog_name="tiltwright", standalone_mode=False) or 0
+        return _command(typed[0] if typed[:1] and typed[0] in COMMANDS else None)(prog_name="tiltwright", standalone_mode=False) or 0
     except (KeyboardInterrupt, typer.Abort):
         return INTERRUPTED
     except UsageError as refusal:

@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from kinematics.constants import MM_PER_INCH
 from kinematics.uncertainty.causes import best_chance
 from kinematics.uncertainty.correction import JointCorrection, correct_jointly
 from kinematics.uncertainty.inspection import MeasuredDeviation, MeasuredParts, measured_parts
@@ -23,7 +24,6 @@ _UNEXPLAINED = 1e-3
 _EXPLAINED = 0.05
 """From this probability on they fit once a slip is taken back."""
 
-_INCH_MM = 25.4
 _FAR = 5.0
 """Standard uncertainties beyond which a unit is suspected."""
 
@@ -140,9 +140,9 @@ def _slips(
     """The deviations with each slip of these rows taken back; `far` where they are larger than anything lets expect."""
     every = len(rows) == len(measured.deviations)
     if far and (every or len(measured.deviations) >= 3):
-        yield _scaled(measured, rows, 1.0 / _INCH_MM), "too large by 25.4", None
+        yield _scaled(measured, rows, 1.0 / MM_PER_INCH), "too large by 25.4", None
     if len(measured.deviations) >= 3 and not every:
-        yield _scaled(measured, rows, _INCH_MM), "too small by 25.4", None
+        yield _scaled(measured, rows, MM_PER_INCH), "too small by 25.4", None
         yield _scaled(measured, rows, -1.0), "sign", None
     if every:
         if (measured.datum_point >= 0).any():

@@ -87,6 +87,8 @@ def job_text(rng, tilt, *, nests=None, operations=None, kind=None):
     ]  # fmt: skip
     shape = f"round = {say(WIDE)}" if kind == "boss" else f"bar = {say([WIDE, DEEP])}"
     step = "[[nest.step]]" if count else "[[stack]]"
+    # Some stand aslant, so that the side +Y looks up; a bore or boss may lean by less.
+    lean = rng.uniform(0.5, 12.0 if kind.startswith("edges") else 4.0) if rng.random() < 0.3 else 0.0
     for k in range(max(count, 1)):
         if count:
             lines += ["[[nest]]", f'name = "nest {k + 1}"', 'on = "sub-plate"']
@@ -94,6 +96,7 @@ def job_text(rng, tilt, *, nests=None, operations=None, kind=None):
         lines += [
             step, f'name = "vice {k}"', f"up = {say(30.0 + rng.uniform(-0.1, 0.1))}", f"shift = {say(shift)}",
             f"turn = {rng.uniform(-1.5, 1.5):.4f}", f"bar = {say([24, 50])}",
+            *([f'rotate = [["x", {lean:.3f}]]'] if lean else []),
             step, f'name = "foot {k}"', f"up = {say(TALL)}", shape, "blank = true",
         ]  # fmt: skip
     for k in range(int(rng.integers(1, 4)) if operations is None else operations):

@@ -184,7 +184,7 @@ def test_warnings_of_libraries_stay_off_the_screen():
         "import sys; sys.argv = ['tiltwright', 'schema', 'job']\n"
         "import tiltwright.app as app, warnings, logging, typer\n"
         "def loud(typed):\n    warnings.warn('overflow'); logging.getLogger('x').error('bad'); return lambda **_: 0\n"
-        "app.build = loud\napp.main()"
+        "app._command = loud\napp.main()"
     )
     ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert (ended.returncode, ended.stderr) == (0, "")

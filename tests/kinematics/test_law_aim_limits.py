@@ -143,3 +143,41 @@ def test_motion_is_counted_as_the_machine_moves():
     # 350 to 10 would run back through 340 degrees; the other side of the tilt is 160 away.
     assert by_numbers.best.machine_deg == pytest.approx((-45.0, 190.0))
     assert by_numbers.best.move_deg == pytest.approx((-45.0, -160.0))
+
+
+def test_more_directions_than_are_solved_at_a_time(rng):
+    """They are solved a block at a time: whole, and cut anywhere else, they have the same poses."""
+    a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], SENSES[0], (-120.0, 30.0))
+    c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], SENSES[1], None)
+    machine = Machine("mill", (a, c), Platter(face_mm=0.0))
+    wanted = rng.normal(size=(20_001, 3))
+    previous = rng.uniform(-90.0, 30.0, (20_001, 2))
+    whole = aim(machine, wanted, previous)
+    for part in (slice(0, 1500), slice(7_000, 9_500), slice(16_300, 16_500), slice(19_000, None)):
+        alone = aim(machine, wanted[part], previous[part])
+        np.testing.assert_array_equal(whole.machine_deg[part, 0], alone.machine_deg[:, 0])
+        np.testing.assert_array_equal(whole.reaches()[part], alone.reaches())
+    assert 0.5 < np.mean(whole.reaches()) < 1.0
+
+
+def test_of_a_hundred_turns_and_more_the_nearest_are_listed():
+    """A rotary that may wind up 60 turns either way: 99 equivalents of a pose, those nearest to where it comes from."""
+    c = RotaryAxis("B", [0, 0, 0], [0, 1, 0], SENSES[0], (-21_600.0, 21_600.0))
+    machine = Machine("winding", (c,), Platter(face_mm=0.0))
+    wanted = turned(machine, [30.0], Z, -1.0)
+    found = aim(machine, wanted, [10_000.0])
+    listed = found.machine_deg[found.feasible][:, 0]
+    assert len(listed) == 99
+    every = 30.0 + 360.0 * np.arange(-60, 60)
+    np.testing.assert_allclose(listed, every[np.argsort(np.abs(every - 10_000.0))][:99], atol=1e-6)
+    assert found.best.motion_deg <= 180.0
+
+
+def test_a_hair_from_zero_is_zero():
+    """Below a billionth of a degree an angle within limits is shown, and taken, as none."""
+    a = RotaryAxis("A", [0, 0, 0], [1, 0, 0], SENSES[0], (-90.0, 90.0))
+    machine = Machine("mill", (a,), Platter(face_mm=0.0))
+    (angle,) = aim(machine, [0.0, 1e-12, 1.0], [0.0]).best.machine_deg
+    assert angle == 0.0
+    (angle,) = aim(machine, [0.0, 1e-10, 1.0], [0.0]).best.machine_deg
+    assert abs(angle) == pytest.approx(np.degrees(1e-10), rel=1e-3)

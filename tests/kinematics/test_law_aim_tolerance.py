@@ -258,3 +258,26 @@ def test_directions_asked_for_in_blocks_are_those_asked_for_alone(monkeypatch, t
     found = aim(machine, wanted, [0.0, 20.0], tolerance_deg=tolerance)
     for k, direction in enumerate(wanted):
         assert found[k] == aim(machine, direction, [0.0, 20.0], tolerance_deg=tolerance)
+
+
+@given(st.floats(0.0, 360.0), st.floats(1e-4, 0.009), st.floats(-180.0, 180.0))
+def test_a_pose_that_gets_there_goes_before_one_at_a_limit(azimuth, beyond, start):
+    """30 degrees and a hair: one tilt has a limit at 30, the other has room, however far C has to go for it."""
+    machine = mill((-120.0, 30.0))
+    tilt = np.radians(30.0 + beyond)
+    direction = np.array(
+        [
+            np.sin(tilt) * np.sin(np.radians(azimuth)),
+            np.sin(tilt) * np.cos(np.radians(azimuth)),
+            np.cos(tilt),
+        ]
+    )
+    found = aim(machine, direction, [30.0, start], tolerance_deg=0.01)
+    feasible = [way for way in found.solutions if way.feasible]
+    assert [way.misalignment_deg > 0.0 for way in feasible] == [False, True]
+    assert found.best is not None
+    assert found.best.machine_deg[0] == pytest.approx(-30.0 - beyond, abs=1e-6)
+    setup = Setup.from_stack(machine, [])
+    (one,) = place_operations(setup, [Operation("port", plane=plane_from_normal(direction))], 0.01).results
+    assert isinstance(one, PlacedOperation)
+    assert one.misalignment_deg == 0.0

@@ -11,7 +11,7 @@ import numpy as np
 from tiltwright.batch.chart import part_zero_shifts
 from tiltwright.batch.readings_table import PartReading, known_nests, read_part_readings
 from tiltwright.batch.record import LoggedReading, RecordEntry, log_readings, withdraw
-from tiltwright.files.conversion import within_of
+from tiltwright.files.conversion import part_within_of
 from tiltwright.files.diagnostics import InputFaults, shown
 from tiltwright.files.loader import ReadJob
 from tiltwright.output.json_csv import csv_text, length_list
@@ -48,7 +48,7 @@ def _say_far(job: ReadJob, readings: Sequence[PartReading]) -> None:
     if not zeros:
         return
     shifts = part_zero_shifts(job, zeros, np.array([one.at_mm for one in zeros]))
-    within = {view.nest: within_of(view.file.touched, job.unit)[0] for view in job.views}
+    within = {view.nest: part_within_of(view.file, job.unit)[0] for view in job.views}
     far = [
         (one, float(np.linalg.norm(shift)))
         for one, shift in zip(zeros, shifts, strict=True)

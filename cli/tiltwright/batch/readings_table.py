@@ -7,20 +7,22 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
+from tiltwright.files.believable import clock_doubt
 from tiltwright.files.csv_source import CsvRow, CsvTable, csv_from_file, uneven
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, InvalidValue, nearest, one_of, shown
 from tiltwright.files.parsing import column_length, parse_name, parse_written_angle
 from tiltwright.files.table_head import LENGTH_ENDINGS, ColumnKinds, head_faults, head_names, mixed_units
 from tiltwright.files.temperature import believable_celsius
+from tiltwright.files.toml_source import add_caution
 from tiltwright.files.units import Unit
 from tiltwright.files.written_numbers import parse_written
 
-__all__ = ["PartReading", "known_nests", "read_part_readings"]
+__all__ = ["LARGEST_MB", "PartReading", "known_nests", "read_part_readings"]
 
 _REQUIRED = ("serial", "x", "y", "z")
 _OPTIONAL = ("nest", "target", "clock", "temperature")
 _SPELLED = {"x": "X_mm or X_in", "y": "Y_mm or Y_in", "z": "Z_mm or Z_in", "serial": "serial"}
-_LARGEST_MB = 64
+LARGEST_MB = 64
 _SHOP_C = (-10.0, 50.0)
 """Degrees Celsius between which a shop's machines stand (common practice); 69 is one in Fahrenheit."""
 
@@ -85,7 +87,7 @@ def read_part_readings(path: Path) -> tuple[tuple[PartReading, ...], Unit]:
         With every fault and its row.
     """
     table = csv_from_file(
-        path, "a table of parts: serial,nest,X_mm,Y_mm,Z_mm with a row for each", _LARGEST_MB
+        path, "a table of parts: serial,nest,X_mm,Y_mm,Z_mm with a row for each", LARGEST_MB
     )
     places, unit = _columns(table)
     faults = [fault for row in table.rows if (fault := uneven(table, row)) is not None]
@@ -99,7 +101,17 @@ def read_part_readings(path: Path) -> tuple[tuple[PartReading, ...], Unit]:
     faults += _repeated(table.file, readings)
     if faults:
         raise InputFaults(sorted(faults, key=lambda fault: fault.line or 0))
+    _tell_clocking(table.file, readings)
     return readings, unit
+
+
+def _tell_clocking(file: str, readings: Sequence[PartReading]) -> None:
+    """Add a caution about the first part that is clocked more than is believable."""
+    odd = [one for one in readings if clock_doubt(one.clock_deg or 0.0) is not None]
+    if odd:
+        others = "1 more row is" if len(odd) == 2 else f"{len(odd) - 1} more rows are"
+        more = f" {others} like it." if len(odd) > 1 else ""
+        add_caution(f"{file}:{odd[0].row}: clock_deg: {clock_doubt(odd[0].clock_deg or 0.0)}{more}")
 
 
 def _columns(table: CsvTable) -> tuple[dict[str, int], Unit]:

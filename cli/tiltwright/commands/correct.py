@@ -83,8 +83,9 @@ def correct(
     from tiltwright.job.warnings import say_messages
     from tiltwright.output.json_csv import json_text
     from tiltwright.terminal.streams import ANSWER_NO, note
+    from tiltwright.uncertainty.correct_report import correct_report
     from tiltwright.uncertainty.correct_run import job_correction
-    from tiltwright.uncertainty.correct_text import correct_report, correct_text
+    from tiltwright.uncertainty.correct_text import correct_text
     from tiltwright.uncertainty.evaluation import uncertain_job
     from tiltwright.uncertainty.measured_table import read_measured_table
 

@@ -1,4 +1,4 @@
-"""Values of a machine file that no mill with a tilting rotary is likely to have: a slip of the unit, the point or the sign.
+"""Values of a machine or job file that no mill with a tilting rotary is likely to have: a slip of the unit, the point or the sign.
 
 One table says what is believable, each bound with its ground. A value beyond it is a caution and never a refusal: somebody
 may have such a machine. What no machine can have is a fault, in `checks`.
@@ -7,14 +7,15 @@ may have such a machine. What no machine can have is a fault, in `checks`.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from tiltwright.files.diagnostics import KeyPath, words_for
+from tiltwright.files.job_file import JobFile, StackTable
 from tiltwright.files.machine_file import MachineFile, RotaryTable
 from tiltwright.files.units import Unit
 
-__all__ = ["BELIEVABLE_MM", "Doubt", "doubt_words", "doubts"]
+__all__ = ["BELIEVABLE_MM", "Doubt", "clock_doubt", "doubt_words", "doubts", "job_doubts"]
 
 
 @dataclass(frozen=True)
@@ -34,9 +35,18 @@ BELIEVABLE_MM = {
     ),
     "platter": _Bounds(10.0, 3_000.0, "platters that tilt are a few decimetres across"),
     "spindle": _Bounds(5.0, 2_000.0, "a nose is a few decimetres across and long"),
+    "step": _Bounds(0.0, 1_000.0, "what stands on a platter that tilts is a few decimetres tall"),
+    "stack": _Bounds(8.0, 1_500.0, "part zero stands on a fixture, and below the spindle"),
+    "section": _Bounds(2.0, 1_500.0, "a standoff is some centimetres across"),
+    "origin": _Bounds(0.0, 1_500.0, "the part turns on a platter"),
+    "tool length": _Bounds(15.0, 600.0, "from the gauge line, holder included"),
+    "tool diameter": _Bounds(0.5, 200.0, "finer drills and wider heads are rare on a mill"),
+    "allowance": _Bounds(0.0, 5.0, "a part zero that may be farther off tells no mistake"),
+    "clearance": _Bounds(0.0, 150.0, "it is kept between solids that pass each other"),
 }
 """What is believable, by the kind of length."""
 
+_MOST_CLOCK_DEG = 5.0
 _MOST_TURNS_DEG = 3_600.0  # hoses and cables wind up; what turns farther is endless
 _OFF_AXIS_DEG = 3.0  # rotaries are squared up to hundredths; a measured direction is never far off its axis
 _BELOW_TRAVEL_MM = 1_500.0  # a tool that reaches the platter from the lowest position is not longer
@@ -60,11 +70,11 @@ class Doubt:
 
     @property
     def moves_offsets(self) -> bool:
-        """True where the work offsets hang on the value: what turns about where, and the platter's face."""
+        """True where the work offsets hang on the value: what turns about where, the platter's face, what stands on it."""
         return self.path[-1] in _MOVES_OFFSETS
 
 
-_MOVES_OFFSETS = ("point", "direction", "face", "reference_tool_length")
+_MOVES_OFFSETS = ("point", "direction", "face", "reference_tool_length", "up", "shift", "origin")
 
 
 def doubts(file: MachineFile) -> Iterator[Doubt]:
@@ -84,6 +94,62 @@ def doubts(file: MachineFile) -> Iterator[Doubt]:
     if file.spindle is not None:
         yield from _optional(("spindle", "diameter"), file.spindle.diameter, "spindle", unit)
         yield from _optional(("spindle", "length"), file.spindle.length, "spindle", unit)
+
+
+def job_doubts(file: JobFile) -> Iterator[Doubt]:
+    """Find the values of a sound job file that are hardly meant: what stands, what is cut where, and with what."""
+    unit = file.units
+    yield from _stack(("stack",), file.stack, unit)
+    for place, nest in enumerate(file.nest):
+        yield from _steps(("nest", place, "step"), nest.step, unit)
+    for place, operation in enumerate(file.operation):
+        for axis, value in zip("xyz", operation.origin, strict=True):
+            yield from _size(("operation", place, "origin"), value, "origin", unit, f"{axis} ")
+    for place, tool in enumerate(file.tool):
+        yield from _size(("tool", place, "length"), tool.length, "tool length", unit, "a tool of ")
+        for key in ("diameter", "shank"):
+            yield from _optional(
+                ("tool", place, key), getattr(tool, key), "tool diameter", unit, "a diameter of "
+            )
+    yield from _optional(("clear",), file.clear, "clearance", unit)
+    if file.touched is not None:
+        yield from _optional(("touched", "within"), file.touched.within, "allowance", unit)
+
+
+def clock_doubt(clock_deg: float) -> str | None:
+    """The doubt about a part's clocking, in words; None where it is believable.
+
+    Examples
+    --------
+    >>> clock_doubt(0.3)
+    >>> clock_doubt(30.0)
+    '30 degrees of clocking is hard to believe; a part clamped against a stop is off by less than 5. A slip of the point?'
+    """
+    if abs(clock_deg) <= _MOST_CLOCK_DEG:
+        return None
+    return (
+        f"{clock_deg:g} degrees of clocking is hard to believe; a part clamped against a stop is off by less than "
+        f"{_MOST_CLOCK_DEG:g}. A slip of the point?"
+    )
+
+
+def _stack(path: KeyPath, steps: Sequence[StackTable], unit: Unit) -> Iterator[Doubt]:
+    """Doubts about the steps, and about a whole stack that is hardly there: inches in a file that says millimetres."""
+    yield from _steps(path, steps, unit)
+    total = sum(abs(step.up) for step in steps)
+    if 0.0 < unit.to_mm(total) < BELIEVABLE_MM["stack"].low_mm:
+        yield from _size((*path, 0, "up"), total, "stack", unit, "a whole stack of ")
+
+
+def _steps(path: KeyPath, steps: Sequence[StackTable], unit: Unit) -> Iterator[Doubt]:
+    for place, step in enumerate(steps):
+        yield from _size((*path, place, "up"), step.up, "step", unit)
+        for axis, value in zip("xy", step.shift, strict=True):
+            yield from _size((*path, place, "shift"), value, "step", unit, f"{axis} ")
+        for key in ("round", "bar"):
+            value = getattr(step, key)
+            for edge in value if isinstance(value, tuple) else (value,):
+                yield from _optional((*path, place, key), edge, "section", unit)
 
 
 def _rotary(path: KeyPath, rotary: RotaryTable, unit: Unit) -> Iterator[Doubt]:
@@ -108,7 +174,7 @@ def _size(path: KeyPath, value: float, kind: str, unit: Unit, before: str = "") 
     bounds = BELIEVABLE_MM[kind]
     if bounds.low_mm <= abs(unit.to_mm(value)) <= bounds.high_mm:
         return
-    low, high = (f"{unit.from_mm(end):.6g}" for end in (bounds.low_mm, bounds.high_mm))
+    low, high = (f"{unit.from_mm(end):.4g}" for end in (bounds.low_mm, bounds.high_mm))
     usual = f"at most {high}" if not bounds.low_mm else f"{low} to {high}"
     other = Unit.MM if unit is Unit.INCH else Unit.INCH
     slip = bounds.low_mm <= abs(other.to_mm(value)) <= bounds.high_mm

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -20,7 +21,7 @@ from kinematics import (
     table_frame,
 )
 from tiltwright.files.batch_checks import check_batch, stub_of
-from tiltwright.files.believable import doubt_words, doubts
+from tiltwright.files.believable import Doubt, doubt_words, doubts, job_doubts
 from tiltwright.files.checks import KnownMachine, check_job, check_limits, check_machine
 from tiltwright.files.collector import DiagnosticCollector, line_of, raise_located
 from tiltwright.files.conversion import (
@@ -175,6 +176,11 @@ class ReadJob:
         return self.machine.zero_deg if self.touched is None else self.touched.machine_deg
 
     @property
+    def uncorrected(self) -> ReadJob:
+        """The same without its [correction]."""
+        return replace(self, file=msgspec.structs.replace(self.file, correction=None))
+
+    @property
     def views(self) -> tuple[ReadJob, ...]:
         """The job as each nest sees it; without nests the job itself."""
         if self.nest is not None or not self.nests:
@@ -243,16 +249,19 @@ def tell_doubts(read: ReadMachine, *, every: bool = False) -> None:
     More than a few are cut short, with the command that lists them, unless `every` one is asked for; those that the work
     offsets hang on come first.
     """
-    source, found = read.source, sorted(doubts(read.file), key=lambda doubt: not doubt.moves_offsets)
-    kept = found if every or len(found) <= _MOST_DOUBTS else found[: _MOST_DOUBTS - 1]
+    rest = f"; tiltwright machine show {read.source.path} lists them all"
+    _tell(read.source, doubts(read.file), rest, every=every)
+
+
+def _tell(source: Source, found: Iterable[Doubt], rest: str, *, every: bool = False) -> None:
+    """Add a caution for each doubt, or for the first few; `rest` ends the one about the others."""
+    told = sorted(found, key=lambda doubt: not doubt.moves_offsets)
+    kept = told if every or len(told) <= _MOST_DOUBTS else told[: _MOST_DOUBTS - 1]
     for doubt in kept:
         line = line_of(source.text, source.written_path(doubt.path))
         add_caution(f"{source.file}:{line}: {doubt_words(doubt)}")
-    if len(kept) < len(found):
-        add_caution(
-            f"{source.file}: {len(found) - len(kept)} more values are hard to believe; tiltwright machine show {source.path} "
-            "lists them all"
-        )
+    if len(kept) < len(told):
+        add_caution(f"{source.file}: {len(told) - len(kept)} more values are hard to believe{rest}")
 
 
 def machine_from_text(file: str, path: Path, text: str) -> ReadMachine:
@@ -315,6 +324,7 @@ def _job(source: Source) -> ReadJob:
     if machine is None or setup is None or faults:
         raise_located(faults, of_machine)
     tell_doubts(machine)
+    _tell(source, job_doubts(file), ". Check the unit that the file states")
     return ReadJob(
         source,
         file,

@@ -11,8 +11,12 @@ from kinematics import PlacedOperation, Setup, UnreachableOperation
 from tiltwright.files.diagnostics import InputFaults, shown
 from tiltwright.files.loader import ReadJob, fault_at
 from tiltwright.files.uncertainty_tables import CorrectedOffsetTable, CorrectionTable
+from tiltwright.output.numbers import UNIT_SYMBOL
 
 __all__ = ["AppliedCorrection", "apply_correction"]
+
+LARGEST_MM = 5.0
+"""How far a correction may move an offset: a digit lost in the file moves it farther, or not at all."""
 
 SAME_MM = 1e-6
 """Offsets are written to a billionth of a millimetre; a millionth apart, the setup is another one."""
@@ -58,7 +62,7 @@ def apply_correction(
     ------
     InputFaults
         When an offset without the correction is no longer what the correction was worked out for, when an operation is
-        missing in it, or when its turn would take a rotary past its limits.
+        missing in it, when it moves an offset by millimetres, or when its turn would take a rotary past its limits.
     """
     unit, last = job.unit, len(setup.machine.rotaries) - 1
     rotary = setup.machine.rotaries[last]
@@ -100,6 +104,19 @@ def apply_correction(
                 )
             )
             continue
+        moved = float(np.linalg.norm(after - before))
+        if moved > LARGEST_MM:
+            most = unit.from_mm(LARGEST_MM)
+            faults.append(
+                fault_at(
+                    job,
+                    ("correction", "offset", place, "after"),
+                    f"{unit.from_mm(moved):.4g} {UNIT_SYMBOL[unit.value]} away from before, for {shown(one.name)}",
+                    f"no more than {most:.3g} {UNIT_SYMBOL[unit.value]}: a correction, not another setup",
+                    _TIP,
+                )
+            )
+            continue
         angles = one.machine_deg + turn
         if not bool(rotary.within(angles[last])):
             faults.append(
@@ -111,7 +128,7 @@ def apply_correction(
                     _TIP,
                 )
             )
-        largest = max(largest, float(np.linalg.norm(after - one.offset_mm)))
+        largest = max(largest, moved)
         found.append(replace(one, machine_deg=angles, offset_mm=after))
     if faults:
         raise InputFaults(faults)

@@ -120,11 +120,7 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
             return (
                 f"touched-off part zero is {length(distance_mm, units)} {UNIT_SYMBOL[units]} from the stack's; {allows} "
                 f"{tolerance_words(within_mm, job_units, units)}. Find out why before you go on; if the difference is right, "
-                + (
-                    "write a larger `within` into the job, under [touched]"
-                    if typed
-                    else "set a larger `within` in [touched]"
-                )
+                + _larger_within(stated=within_stated, typed=typed)
             )
         case LengthLeftIn():
             return _length_words(finding, units)
@@ -174,6 +170,17 @@ def _correction_words(finding: CorrectionInForce, units: str) -> str:
 
 _SEEN_MM = 0.0005
 """Half the last digit that a sheet in millimetres shows."""
+
+
+def _larger_within(*, stated: bool, typed: bool) -> str:
+    if not typed:
+        return "set a larger `within` in [touched]"
+    # A typed zero goes by the limit that parts are probed by, where the job has one.
+    return (
+        "set a larger `within` in the job"
+        if stated
+        else "write a larger `within` into the job, under [touched]"
+    )
 
 
 def _touch_off_words(finding: TouchOffDifference, units: str) -> str:

@@ -172,8 +172,8 @@ def order_words(order: WorkOrder) -> str:
     >>> by_tilt = WorkOrder("by tilt", ((),), 3, 200.0, 480.0, 4.0, 9.5, True, choice)
     >>> print(wrapped(order_words(by_tilt)))
     Order of work: by tilt, 3 poses, 200 degrees of index motion in 4.0 s from program zero and back to
-    it. By nest it would be 480 degrees in 9.5 s. Two tilts would serve drain slot; the one it was aimed
-    at is kept. With tilt = "positive" at drain slot it would be 60 degrees.
+    it. By nest it would be 480 degrees in 9.5 s. Two tilts would serve drain slot; it keeps the one it
+    was aimed at. With tilt = "positive" at drain slot it would be 60 degrees.
     """
     poses = f"{order.stands} pose{'s' if order.stands != 1 else ''}"
     time = "" if order.time_s is None else f" in {order.time_s:.1f} s"
@@ -198,11 +198,12 @@ def _tilt_words(choice: TiltChoice | None) -> str:
     if choice is None:
         return ""
     names = name_list(choice.operations, "and")
-    words = f" Two tilts would serve {names}; the one it was aimed at is kept"
+    keeps = "it keeps" if len(choice.operations) == 1 else "each keeps"
+    words = f" Two tilts would serve {names}; {keeps} the one it was aimed at"
     if not choice.compared:
         return f"{words}, and the other was not compared."
     if choice.better is None:
-        return f"{words}: no change of one of them saves motion."
+        return f"{words}, and changing one would save no motion."
     better = choice.better
     return f'{words}. With tilt = "{better.tilt}" at {named(better.operation)} it would be {better.motion_deg:.6g} degrees.'
 

@@ -8,7 +8,7 @@ from kinematics import work_offset_code
 from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests, NumberedOperation
 from tiltwright.job.message_wording import message_words
 from tiltwright.job.nests_output import nest_alerts, shown_name
-from tiltwright.job.warnings import job_messages
+from tiltwright.job.warnings import job_messages, joined_messages
 from tiltwright.machine.sense import senses_words
 from tiltwright.output.gcode import PLAIN_WORK_OFFSETS, comment, needs_of
 from tiltwright.output.messages import Severity
@@ -100,7 +100,7 @@ def program(evaluated: EvaluatedJob, units: str) -> str:
         *unit_lines(evaluated, units),
         *(
             comment(f"{message.severity.label}: {message_words(message, evaluated.operations, units)}")
-            for message in job_messages(evaluated)
+            for message in joined_messages(job_messages(evaluated), units)
             if message.severity is not Severity.INFO
         ),
     ]

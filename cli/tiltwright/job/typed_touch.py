@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 from kinematics import PlacedOperation, Setup, compare_touch_off, setup_of_part
-from tiltwright.files.conversion import TouchedZero, within_of
+from tiltwright.files.believable import clock_doubt
+from tiltwright.files.conversion import TouchedZero, part_within_of
 from tiltwright.files.diagnostics import InvalidValue, option_error
 from tiltwright.files.loader import ReadJob
 from tiltwright.files.parsing import check_limits, parse_degrees, parse_pose, three_lengths
+from tiltwright.files.toml_source import add_caution
 from tiltwright.files.units import Unit
 from tiltwright.job.evaluate import EvaluatedJob
 
@@ -41,6 +43,9 @@ def at_typed_touch(
             clock_deg = parse_degrees(clock)
         except InvalidValue as refusal:
             raise option_error("--clock", refusal.found, refusal.allowed, refusal.tip) from None
+        doubt = clock_doubt(clock_deg)
+        if doubt is not None:
+            add_caution(f"--clock: {doubt}")
     touched = job.touched
     touch = compare_touch_off(job.setup, touched.at_mm, touched.machine_deg)
     setup = setup_of_part(
@@ -97,7 +102,7 @@ def with_typed_touch(job: ReadJob, zero: str, pose: str | None, unit: Unit | Non
     at_mm = three_lengths(zero, "--touched", "X,Y,Z", unit)
     angles_deg = parse_pose(pose, machine, "--pose", every=True)
     check_limits(machine, angles_deg, "--pose")
-    within_mm, within_stated = within_of(job.file.touched, job.unit)
+    within_mm, within_stated = part_within_of(job.file, job.unit)
     typed = TouchedZero(
         at_mm,
         angles_deg,

@@ -11,8 +11,9 @@ near side goes right. From an axis' positive end a right-handed turn is counterc
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+import msgspec
 
 if TYPE_CHECKING:
     from kinematics import Machine, RotaryAxis
@@ -30,8 +31,7 @@ __all__ = [
 CLOCK = ("clockwise", "counterclockwise")
 
 
-@dataclass(frozen=True)
-class SenseLooks:
+class SenseLooks(msgspec.Struct, frozen=True):
     """The two looks for a rotary about one machine axis.
 
     Attributes
@@ -132,8 +132,8 @@ def senses_words(machine: Machine) -> str:
     Examples
     --------
     >>> from kinematics import Machine, Platter, RotaryAxis, RotationSense
-    >>> tilt = RotaryAxis("B", [0, 0, -50], [0, 1, 0], RotationSense.CLOCKWISE)
-    >>> platter = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.COUNTERCLOCKWISE)
+    >>> tilt = RotaryAxis("B", [0, 0, -50], [0, 1, 0], RotationSense.CLOCKWISE, None)
+    >>> platter = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.COUNTERCLOCKWISE, None)
     >>> senses_words(Machine("mill", (tilt, platter), Platter(face_mm=0.0)))
     '+B is clockwise, seen from the back; +C is counterclockwise, seen from above'
     """

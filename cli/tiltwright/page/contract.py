@@ -7,6 +7,7 @@ Lengths are millimetres and angles degrees, in full float64; the page divides by
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -28,7 +29,7 @@ from kinematics import (
     work_offset_code,
 )
 from kinematics.teaching import Digits, Working, written, written_number
-from kinematics.teaching.worked_step import Number, WorkedStep
+from kinematics.teaching.worked_step import Calculation, Number, WorkedStep
 from kinematics.teaching.working import seen_from
 from tiltwright import __version__
 from tiltwright.job.evaluate import EvaluatedJob
@@ -94,7 +95,7 @@ def setup_page(
     bodies = bodies_of(model)
     texts, lines = Repeated(), Repeated()
     digits = digits_for(units)
-    # What is worked out line by line is the stack; a message says that a correction comes on top.
+    # What is worked out line by line is the stack; a correction comes on top, in a line of its own.
     workings = workings_of(evaluated.uncorrected, by_hand=by_hand)
     operations = [
         _operation(evaluated, one.placed, units)
@@ -103,7 +104,7 @@ def setup_page(
             "code": work_offset_code(one.number),
             "sweep": [pose.sweep.low_mm.tolist(), pose.sweep.high_mm.tolist()] if pose.sweep.stated else None,
             "tool": None if pose.tool is None else pose.tool.name,
-            "working": _working(working, digits, texts, lines),
+            "working": _working(_with_correction(working, evaluated, one.placed), digits, texts, lines),
         }
         for one, pose, (_, working) in zip(evaluated.operations, model.operations, workings, strict=True)
     ]
@@ -255,6 +256,20 @@ def _stack(evaluated: EvaluatedJob) -> list[dict[str, Any]]:
         start,
         *({"name": step.name, "at": end.tolist()} for step, end in zip(steps, ends, strict=True)),
     ]
+
+
+def _with_correction(working: Working, evaluated: EvaluatedJob, placed: PlacedOperation) -> Working:
+    """A working with the job's correction, if it has one, as its last line."""
+    if evaluated.correction is None:
+        return working
+    before = evaluated.correction.placed[placed.name].offset_mm
+    calculations = tuple(
+        Calculation(axis, "{} + {}", (Number(old), Number(new - old)), Number(new))
+        for axis, old, new in zip("XYZ", before.tolist(), placed.offset_mm.tolist(), strict=True)
+    )
+    rule = f'Add the correction that {evaluated.correction.table.measured} asked for: "{evaluated.correction.table.cause}".'
+    line = WorkedStep("offset", rule, "offset + correction", calculations, "machine coordinates")
+    return replace(working, lines=(*working.lines, line))
 
 
 def _working(working: Working, digits: Digits, texts: Repeated, lines: Repeated) -> list[int]:

@@ -36,6 +36,7 @@ STAND_IN_DASH = "1.6 1.1"  # outlines of what is not drawn as it is
 STAND_IN = (Pattern(45.0, 2.2), Pattern(135.0, 2.2))  # hatching of a stack's steps, in turn
 PART_ZERO = "part zero"
 ALOFT = 400.0  # higher than any panel
+_CLEAR_ENOUGH_MM = 1.5  # from the arrow that tells how the table turns
 ARM_MM = 9.0  # of the turning axis' cross
 
 AT_FULL_SIZE = "; scale as printed at 100 %"
@@ -448,6 +449,6 @@ def _free_side_deg(view: SideView, axis: Point, place: ViewTransform, layout: Pa
         if points[:, 1].max() < layout.dimension_y - 1.5:
             apart = points[:, None] - points_taken[None]
             clear[side] = float(np.sqrt((apart**2).sum(axis=-1).min()))
-    if not clear:
-        return 270.0
-    return next((side for side, gap in clear.items() if gap > 1.5), max(clear, key=lambda side: clear[side]))
+            if clear[side] > _CLEAR_ENOUGH_MM:
+                return side
+    return max(clear, key=lambda side: clear[side], default=270.0)

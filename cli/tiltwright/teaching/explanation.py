@@ -23,6 +23,7 @@ from tiltwright.uncertainty.by_hand import uncertainty_by_hand
 
 __all__ = [
     "FOOT",
+    "LETTERS",
     "digits_for",
     "direction_steps",
     "explanation",
@@ -37,6 +38,9 @@ __all__ = [
 ]
 
 FOOT = "For learning and checking. Prove out above the part first: single block, rapid turned down."
+
+
+LETTERS = Heading("What the letters mean")
 
 
 def explanation(
@@ -118,7 +122,7 @@ def symbols_blocks(workings: Sequence[Working]) -> list[Block]:
         for symbol, meaning in _for_the_case(formulas, letter)
         if _uses(formulas, symbol)
     ]
-    return [Heading("What the letters mean"), Table(("letter", "meaning"), tuple(rows), left=2)]
+    return [LETTERS, Table(("letter", "meaning"), tuple(rows), left=2)]
 
 
 _SHOWN_AS = {";": "[ ; ; ]", " · ": "R · v", "√(": "r"}

@@ -21,6 +21,7 @@ from tiltwright.output.document import (
 from tiltwright.output.document_pdf import document_data
 from tiltwright.output.typesetting import Paper, render
 from tiltwright.sheet.drawing import AT_FULL_SIZE
+from tiltwright.teaching.explanation import LETTERS
 
 __all__ = ["slides_pdf"]
 
@@ -57,9 +58,11 @@ def slides_of(blocks: Iterable[Block]) -> list[list[Block]]:
 
 
 def _answers_and_working(blocks: Sequence[Block]) -> tuple[Sequence[Block], Sequence[Block]]:
-    """A key parted where its first working begins, at the heading before its first step."""
+    """A key parted where its working begins: at the letters that it uses, or at the heading before its first step."""
     first = next((k for k, block in enumerate(blocks) if isinstance(block, NumberedStep)), len(blocks))
-    start = max((k for k in range(first) if isinstance(blocks[k], Heading)), default=0)
+    headings = [k for k in range(first) if isinstance(blocks[k], Heading)]
+    letters = [k for k in headings if blocks[k] == LETTERS]
+    start = (letters or headings[-1:] or [0])[0]
     return blocks[:start], blocks[start:]
 
 

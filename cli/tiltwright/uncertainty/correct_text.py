@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from kinematics import work_offset_code
-from kinematics.uncertainty import MeasurementDoubt, SingleCause
-from tiltwright.output.json_csv import length_list
+from kinematics.uncertainty import MeasurementDoubt
 from tiltwright.output.messages import named
-from tiltwright.output.numbers import UNIT_SYMBOL, angle, in_units, length
+from tiltwright.output.numbers import UNIT_SYMBOL, angle, length
 from tiltwright.output.tables import table, units_words, wrapped
 from tiltwright.uncertainty.correct_run import AGREE_MM, Candidate, JobCorrection
 from tiltwright.uncertainty.wording import (
@@ -22,7 +19,7 @@ from tiltwright.uncertainty.wording import (
     size_words,
 )
 
-__all__ = ["correct_report", "correct_text", "doubt_words", "feature_name", "verdict_words"]
+__all__ = ["correct_text", "doubt_words", "feature_name", "measure_next_words", "told", "verdict_words"]
 
 _COLUMNS = 100
 _MOST_CAUSES = 8
@@ -81,11 +78,11 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
     joint = found.joint
     lines = [doubt_words(found, one, units) for one in found.doubts[:3]]
     if not joint.significant:
-        told = (
+        nothing = (
             f"NOTHING TO CORRECT: measurement and re-clamping alone give deviations as large as these in {_p(joint.noise_p)} "
             "of cases. Leave the offsets as they are."
         )
-        return [*lines, told]
+        return [*lines, nothing]
     lines.append(
         f"SIGNIFICANT: measurement and re-clamping alone would give such deviations in {_p(joint.noise_p)} of cases."
         + (
@@ -106,13 +103,13 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
             "limits does not either. Check the measurement and its datum first."
         )
     elif found.named and found.chosen is not None:
-        lines.append(f"CHOSEN: {_told(found, found.chosen, units)}.")
+        lines.append(f"CHOSEN: {told(found, found.chosen, units)}.")
     elif found.agreed and found.chosen is not None:
         likely = found.chosen
         if likely.cause is None and likely.pair is None:
             lines.append("No single cause gives these numbers; a little of everything that is stated does.")
         else:
-            lines.append(f"MOST LIKELY: {_told(found, likely, units)}.")
+            lines.append(f"MOST LIKELY: {told(found, likely, units)}.")
             if found.causes.others != "exact":
                 lines.append(
                     "That it is the only one is not shown: other things may be off by more than stated as well. Measure more "
@@ -128,12 +125,12 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
         lines.append(
             f"NOT YET CLEAR: {len(found.candidates)} explanations fit these numbers, and their corrections differ by up to "
             f"{fine(float(found.differs_mm[worst]), units)} {UNIT_SYMBOL[units]} ({named(operation)}). "
-            + _measure_next(found, units)
+            + measure_next_words(found, units)
         )
     return lines
 
 
-def _told(found: JobCorrection, one: Candidate, units: str) -> str:
+def told(found: JobCorrection, one: Candidate, units: str) -> str:
     """A candidate as it is said."""
     model = found.job.model
     if one.cause is not None:
@@ -159,12 +156,17 @@ def feature_name(found: JobCorrection, feature: int) -> str:
     return text if nest is None else f"{text} ({nest})"
 
 
-def _measure_next(found: JobCorrection, units: str) -> str:
+def measure_next_words(found: JobCorrection, units: str) -> str:
+    """What to measure next, and what it should show."""
     more = found.more
     if more is None:
+        worst = int(np.argmax(found.differs_mm))
+        where = "elsewhere on the part"
+        if worst not in found.measured_operations:
+            where = f"in {named(found.job.model.operations[worst].name)}, where they differ most,"
         return (
-            "No other feature of this job would tell them apart. Add a [[feature]] elsewhere on the part and measure that, or "
-            "name your choice with --choose."
+            f"No other feature of this job would tell them apart. Add a [[feature]] {where} and measure that, or name your choice "
+            "with --choose."
         )
     if len(found.causes.rivals) > 1:
         values = ", ".join(
@@ -247,7 +249,7 @@ def _rivals(found: JobCorrection, units: str) -> str:
                 fine(found.differs_mm[k], units),
             ]
         )
-    legend = [f"({k}) {_told(found, one, units)}" for k, one in enumerate(shown_now, start=1)]
+    legend = [f"({k}) {told(found, one, units)}" for k, one in enumerate(shown_now, start=1)]
     left = len(found.candidates) - len(shown_now)
     if left > 0:
         legend.append(f"and {left} more; --json has them all")
@@ -364,22 +366,24 @@ def _unsaid(found: JobCorrection) -> str:
     names = [quantity_words(found.job.model, one) for one in found.joint.unsaid]
     if not names:
         return ""
-    told = "; ".join(names[:_MOST_NAMED]) + (
+    listed = "; ".join(names[:_MOST_NAMED]) + (
         f"; {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
     )
-    return wrapped(f"These deviations say nothing about: {told}.", columns=_COLUMNS)
+    return wrapped(f"These deviations say nothing about: {listed}.", columns=_COLUMNS)
 
 
 def _seating(found: JobCorrection, units: str) -> str:
     if not found.seating:
         return ""
     keys = {"part up": "up_u", "part shift": "shift_u"}
+    stated_u = {(source.kind, source.owner): float(source.u.max()) for source in found.job.sources}
     rows = [
         [
             f"{'up' if one.kind == 'part up' else one.component}{f' ({one.nest})' if one.nest else ''}",
             fine(one.u_mm, units),
             fine(one.scatter_mm, units),
             str(one.dof),
+            "-" if (one.kind, one.nest) not in stated_u else fine(stated_u[one.kind, one.nest], units),
         ]
         for one in found.seating
     ]
@@ -390,7 +394,7 @@ def _seating(found: JobCorrection, units: str) -> str:
     file_units = found.job.views[0].job.unit.value
     stated = ", ".join(f"{key} = {fine(value, file_units)}" for key, value in worst.items() if value > 0.0)
     text = "From part to part: how differently they seat\n\n" + table(
-        ["direction", "standard deviation", "of which measurement", "dof"], rows, align="lrrr"
+        ["direction", "standard deviation", "measurement alone", "dof", "u as stated"], rows, align="lrrrr"
     )
     if stated:
         text += "\n\n" + wrapped(f"For the budget: [reclamping] {stated}.", columns=_COLUMNS)
@@ -423,153 +427,3 @@ def doubt_words(found: JobCorrection, doubt: MeasurementDoubt, units: str) -> st
         case _:
             what = "stands against all the others, which fit together without it. Measure it again"
     return f"CHECK THE MEASUREMENT: {where} {what}."
-
-
-# --- JSON ---------------------------------------------------------------------------------------------------------
-
-
-def _value(found: JobCorrection, quantity: Any, value: float, units: str) -> float:  # noqa: ANN401 - of a quantity
-    shown_value = signed(found.job.model, quantity, value)
-    return in_units(shown_value, units) if quantity.unit == "mm" else shown_value
-
-
-def _unit(quantity: Any, units: str) -> str:  # noqa: ANN401 - a quantity
-    return units if quantity.unit == "mm" else str(quantity.unit)
-
-
-def _cause(found: JobCorrection, one: SingleCause, units: str) -> dict[str, Any]:
-    model, quantity = found.job.model, one.quantity
-    size = in_units(1.0, units) if quantity.unit == "mm" else 1.0
-    return {
-        "what": quantity_words(model, quantity),
-        "words": cause_words(model, quantity, one.value, units),
-        "value": _value(found, quantity, one.value, units),
-        "u": one.u * size,
-        "unit": _unit(quantity, units),
-        "level": one.level,
-        "chi_square": one.chi_square,
-        "p": one.p,
-        "stated_u": None if one.stated_u is None else one.stated_u * size,
-        "cost": one.cost,
-        "same_as": [quantity_words(model, other.quantity) for other in found.causes.same_as(one)],
-    }
-
-
-def correct_report(found: JobCorrection, units: str) -> dict[str, Any]:
-    """What a measured part says, for JSON; lengths in the stated unit."""
-    job, joint, model = found.job, found.joint, found.job.model
-    expected, u, rows = found.after()
-    return {
-        "schema": "tiltwright.correct/1",
-        "job": job.views[0].job.file.name,
-        "units": units,
-        "parts": len(found.table.measured.serials),
-        "significant": joint.significant,
-        "within_budget": joint.within_budget,
-        "chi_square": {
-            "dof": joint.dof,
-            "noise": joint.noise_chi_square,
-            "noise_p": joint.noise_p,
-            "budget": joint.budget_chi_square,
-            "budget_p": joint.budget_p,
-        },
-        "doubts": [
-            {
-                "slip": one.slip,
-                "rows": sorted({found.table.rows[k] for k in one.rows}),
-                "p": one.p,
-                "words": doubt_words(found, one, units),
-            }
-            for one in found.doubts
-        ],
-        "correction": [
-            {
-                "what": quantity_words(model, quantity),
-                "value": _value(found, quantity, value, units),
-                "u": float(spread) * (in_units(1.0, units) if quantity.unit == "mm" else 1.0),
-                "unit": _unit(quantity, units),
-            }
-            for quantity, value, spread in zip(
-                joint.estimate.quantities, joint.estimate.values.tolist(), joint.estimate.u, strict=True
-            )
-        ],
-        "others": found.causes.others,
-        "causes": [_cause(found, one, units) for one in found.causes.causes],
-        "candidates": [_candidate(found, one, units) for one in found.candidates],
-        "certain": found.causes.certain if found.candidates and found.candidates[0].cause else found.agreed,
-        "agreed": found.agreed,
-        "agree_within": in_units(AGREE_MM, units),
-        "differ_by": length_list(found.differs_mm, units),
-        "measure_next": None
-        if found.more is None
-        else {
-            "feature": job.feature_names[found.more.feature][0],
-            "operation": job.feature_names[found.more.feature][1],
-            "nest": job.feature_names[found.more.feature][2],
-            "why": _measure_next(found, units),
-            "expected": length_list(found.more.expected_mm, units),
-        },
-        "chosen": None if found.chosen is None else found.chosen.name,
-        "settled": found.settled,
-        "operations": _operations(found, units),
-        "features": [
-            {
-                "name": job.feature_names[k][0],
-                "operation": job.feature_names[k][1],
-                "nest": job.feature_names[k][2],
-                "measured": k in found.table.measured.features,
-                "along": along.tolist(),
-                "after": in_units(float(value), units),
-                "u": in_units(float(spread), units),
-            }
-            for (k, along), value, spread in zip(rows, expected, u, strict=True)
-        ],
-        "says_nothing_about": [quantity_words(model, one) for one in joint.unsaid]
-        if joint.significant
-        else [],
-        "seating": [
-            {
-                "what": one.kind,
-                "component": one.component or None,
-                "nest": one.nest or None,
-                "u": in_units(one.u_mm, units),
-                "dof": one.dof,
-            }
-            for one in found.seating
-        ],
-        "taken_as_exact": exact_words(job.exact, units),
-    }
-
-
-def _candidate(found: JobCorrection, one: Candidate, units: str) -> dict[str, Any]:
-    return {
-        "name": one.name,
-        "words": _told(found, one, units),
-        "turn_deg": one.offsets.turn_deg,
-        "operations": [
-            dict(zip("XYZ", length_list(shift, units), strict=True)) for shift in one.offsets.shift_mm
-        ],
-    }
-
-
-def _operations(found: JobCorrection, units: str) -> list[dict[str, Any]]:
-    chosen, measured = found.chosen, found.measured_operations
-    now = found.job.loaded_mm
-    new = now if chosen is None else found.job.uncorrected_mm + chosen.offsets.shift_mm
-    entries = []
-    for k, (one, number) in enumerate(zip(found.job.model.operations, found.job.numbers, strict=True)):
-        entries.append(
-            {
-                "name": one.name,
-                "nest": one.nest,
-                "work_offset": number,
-                "measured": k in measured,
-                "before": dict(zip("XYZ", length_list(now[k], units), strict=True)),
-                "after": dict(zip("XYZ", length_list(new[k], units), strict=True)),
-                "u": None
-                if chosen is None
-                else dict(zip("XYZ", length_list(chosen.offsets.u_mm[k], units), strict=True)),
-                "turn_deg": 0.0 if chosen is None else chosen.offsets.turn_deg,
-            }
-        )
-    return entries

@@ -22,6 +22,9 @@ _LARGEST_MB = 16
 _LARGEST_MM = 5.0
 """A first part that is farther off is scrap, or the table has coordinates where deviations belong."""
 
+_LEAST_U_MM = 1e-5
+"""A hundredth of a micrometre: nothing in a shop is measured better."""
+
 _THREE = ("dx", "dy", "dz")
 _LENGTHS = (*_THREE, "deviation", "u")
 _NAMES = ("feature", "operation", "nest", "part", "datum", "along", *_LENGTHS)
@@ -214,8 +217,10 @@ class _Reader:
         u = self._length(row, "u")
         if self.places["u"] < len(row.cells) and not row.cells[self.places["u"]]:
             self._fault(row, "u", "nothing", "the measurement's standard uncertainty, more than 0")
-        elif u is not None and not u > 0.0:
-            self._fault(row, "u", row.cells[self.places["u"]], "more than 0", "no measurement is exact")
+        elif u is not None and not _LEAST_U_MM <= u <= _LARGEST_MM:
+            ends = (f"{self.unit.from_mm(end):.2g}" for end in (_LEAST_U_MM, _LARGEST_MM))
+            tip = "no measurement is exact" if u < _LEAST_U_MM else ""
+            self._fault(row, "u", row.cells[self.places["u"]], f"more than 0: {' to '.join(ends)}", tip)
         serial = self._cell(row, "part", parse_name) or ""
         datum: int | Literal["drawn"] | None = "drawn" if feature is None else self._datum(row, feature)
         each = self._directions(row, feature)

@@ -98,3 +98,88 @@ def test_repeats_that_coincide_are_a_fault(run, job, count, step, sound):
     ended = run("offsets", path)
     assert (ended.code == 0) == sound, ended.err
     assert sound or "stands where the first is" in ended.err
+
+
+JOB = """name = "x"
+units = "mm"
+machine = "teaching_mill.toml"
+clear = 2.0
+[[tool]]
+name = "drill"
+length = 118.5
+diameter = 6.0
+[[stack]]
+name = "sub-plate"
+up = 20.012
+[[stack]]
+name = "standoff"
+up = 95.004
+shift = [0.015, -0.008]
+round = 60.0
+[[operation]]
+name = "top"
+at = { A = 0, C = 0 }
+origin = [0.0, -18.0, -12.0]
+"""
+
+
+def told_of(run, path):
+    err = run("offsets", path).err
+    return [line for line in err.splitlines() if "job.toml" in line and "hard to believe" in line]
+
+
+@pytest.mark.parametrize(
+    "name", ["tide_gauge_head", "float_slots", "buoy_bracket", "mast_cap", "beacon_dome", "sensor_feet"]
+)
+def test_the_example_jobs_are_believed(run, examples, name):
+    assert "hard to believe" not in run("offsets", examples / f"{name}.toml").err
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key", "tip"),
+    [
+        ("up = 95.004", "up = 9500.4", "stack 2, up", "a slip of the point?"),
+        ("shift = [0.015, -0.008]", "shift = [1500.0, -0.008]", "stack 2, shift", "a slip of the point?"),
+        ("round = 60.0", "round = 0.6", "stack 2, round", "Is the number in inch?"),
+        ("length = 118.5", "length = 4.665", "tool 1, length", "Is the number in inch?"),
+        ("diameter = 6.0", "diameter = 0.236", "tool 1, diameter", "Is the number in inch?"),
+        ("-18.0", "-18000.0", "operation 1, origin", "a slip of the point?"),
+        ("clear = 2.0", "clear = 200.0", "clear", "a slip of the point?"),
+    ],
+)
+def test_a_job_s_value_that_is_hard_to_believe_is_told_with_its_line(run, job, old, new, key, tip):
+    assert old in JOB
+    path = job(JOB.replace(old, new))
+    (told,) = told_of(run, path)
+    line = JOB.splitlines().index(next(one for one in JOB.splitlines() if old in one)) + 1
+    assert f"job.toml:{line}: {key}: " in told
+    assert tip.lower() in told.lower()
+
+
+def test_numbers_in_the_other_unit_than_the_job_states(run, job):
+    """Millimetres under "inch" are far too long, inches under "mm" leave hardly a stack and a tool."""
+    path = job(JOB.replace('units = "mm"', 'units = "inch"'))
+    told = told_of(run, path)
+    assert any("Is the number in mm? The file says inch" in line for line in told)
+    inches = JOB
+    for number in ("20.012", "95.004", "118.5", "6.0", "60.0"):
+        inches = inches.replace(f"= {number}", f"= {float(number) / 25.4:.4f}")
+    told = told_of(run, job(inches))
+    assert any("a whole stack of 4.5282 mm" in line for line in told)
+    assert any("Is the number in inch? The file says mm" in line for line in told)
+    assert len(told) <= 3
+
+
+def test_a_clocking_that_is_hardly_meant_is_asked_about(run, examples, tmp_path):
+    feet = examples / "sensor_feet.toml"
+    touched = ("--nest", "left", "--touched", "-419.018,-203.331,-280.092", "--pose", "A0,C0", "--clock")
+    assert "--clock: 30 degrees of clocking" in run("offsets", feet, *touched, "30").err
+    assert "hard to believe" not in run("offsets", feet, *touched, "0.3").err
+    table = tmp_path / "parts.csv"
+    table.write_text(
+        "serial,nest,X_mm,Y_mm,Z_mm,clock_deg\n1,left,-419.018,-203.331,-280.092,0.03\n"
+        "2,left,-419.018,-203.331,-280.092,-30\n3,left,-419.018,-203.331,-280.092,30\n"
+    )
+    err = run("batch", "offsets", feet, table).err
+    assert f"{table}:3: clock_deg: -30 degrees of clocking" in err
+    assert err.count("of clocking") == 1

@@ -10,6 +10,7 @@ import pytest
 from kinematics.teaching import (
     LEVELS,
     PIVOT_LEVEL,
+    attainable,
     classic_mistakes,
     recompute,
     set_exercise,
@@ -21,6 +22,7 @@ from tiltwright.job.evaluate import evaluate_job
 from tiltwright.output.document_pdf import document_pdf
 from tiltwright.teaching.lesson_file import job_toml, lesson_toml, letters_of, machine_toml, read_lesson
 from tiltwright.teaching.pivot_assessment import support_of
+from tiltwright.teaching.pivot_key import read_key
 from tiltwright.teaching.pivot_sheets import pivot_worksheet
 from tiltwright.teaching.worksheets import answer_csv, machine_table, worksheet
 
@@ -312,3 +314,19 @@ def test_a_class_practises_and_is_graded(run, tmp_path, examples):
     key = run("pivot", "practice", "--grade", folder / "key/key-01.txt", "-m", handed_in / "berta.toml")
     assert key.code == 0, key.err
     assert run("pivot", "practice", "--grade", "key.txt", "--students", 3).code == 2
+
+
+def test_the_neighbour_s_pivots_are_known(run, tmp_path, examples):
+    folder, handed_in = tmp_path / "class", tmp_path / "in"
+    made = run(
+        "pivot", "practice", "-m", examples / "teaching_mill.toml", "-o", folder, "--seed", 7, "--students", 2
+    )
+    assert made.code == 0, made.err
+    handed_in.mkdir()
+    theirs = attainable(read_key(str(folder / "key/key-02.txt")))
+    values = (theirs.believed_mm + theirs.truth[:, :2]).ravel().tolist()
+    head, *rows = (folder / "sheets/answers-01.csv").read_text("utf-8").splitlines()
+    filled = [f"{row}{value:.4f}" for row, value in zip(rows, values, strict=True)]
+    (handed_in / "a.csv").write_text("\n".join([head, *filled]) + "\n", "utf-8")
+    ended, rows = _graded(run, folder, handed_in)
+    assert (ended.code, rows["a"]["numbers_of_sheet"]) == (1, 2)

@@ -203,6 +203,9 @@ def test_page_and_reach_stand_where_the_corrected_offset_is(written):
         carried = point_coefficients(setup.machine, setup.part_in_machine.apply(zero))
         np.testing.assert_allclose(said["carried"], carried)
         assert said["shown"] == [f"{v:.3f}" for v in placed.offset_mm]
+        last = page["lines"][said["working"][-1]]
+        ends = [page["texts"][k].rsplit(" = ", 1)[1] for k in last[4]]
+        assert ends == [f"{v:.4f}" for v in placed.offset_mm]
 
 
 def test_undo_gives_the_file_back_byte_for_byte(run, post, table):
@@ -353,3 +356,23 @@ def test_several_parts_separate_their_seating(run, post, table):
     assert spread["part shift", "x"] < 0.001
     up = next(one for one in found["causes"] if one["what"] == "post: up")
     assert up["value"] == pytest.approx(0.02, abs=0.006)
+
+
+def test_a_digit_lost_in_a_correction_is_told(run, written):
+    text = written.read_text(encoding="utf-8")
+    cut = text.index("after = [-381.")
+    written.write_text(text[: cut + 9] + "-38" + text[cut + 13 :], encoding="utf-8")
+    ended = run("offsets", written)
+    assert ended.code == 2
+    assert "after" in ended.err
+    assert ended.out == ""
+
+
+def test_a_part_zero_typed_beside_the_job_leaves_the_correction_out(run, written):
+    touched = ("--touched", "-381.0,-203.4,-256.1", "--pose", "A0,C0", "--json")
+    ended = run("offsets", written, *touched)
+    assert "left out" in ended.err
+    assert run("correct", written, "--undo").code == 0
+    assert (
+        json.loads(ended.out)["operations"] == json.loads(run("offsets", written, *touched).out)["operations"]
+    )

@@ -289,7 +289,9 @@ def test_what_turns_inside_a_hollow_is_clear_of_it(make, shape, to_deg):
     )
     scene = scene_of(model)
     first, second = model.operations
-    found = index_move(model, scene, first, second, np.subtract(to_deg, (0.0, 0.0))).table
+    move = index_move(model, scene, first, second, np.subtract(to_deg, (0.0, 0.0)))
+    assert move.ways == 1
+    found = move.table
     housing, turning = scene.bodies[0].manifold, scene.bodies[1].manifold
     seen = min(
         housing.min_gap(turning.transform(matrix_of(group_poses(model.machine, [a, c])[2])), 500.0)

@@ -1,6 +1,7 @@
 """A pivot to find: the same from the same seed, printable without loss, and told by its readings as well as is said."""
 
 import functools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,7 +9,7 @@ from rework import work_again
 from scipy.optimize import least_squares
 from slices import cases
 
-from kinematics import KinematicsError, transform_points
+from kinematics import KinematicsError, Machine, Platter, RotaryAxis, RotationSense, transform_points
 from kinematics.calibration import TargetKind
 from kinematics.teaching import (
     Digits,
@@ -236,3 +237,38 @@ def test_apex_and_circle_against_an_iterated_fit():
 def test_bad_input_is_refused(arguments, message):
     with pytest.raises(KinematicsError, match=message):
         set_pivot_exercise(*arguments)
+
+
+@pytest.mark.parametrize("limits", [(-120.0, 30.0), (-30.0, 120.0), (-110.0, 110.0)])
+@pytest.mark.parametrize("sense", ["clockwise", "counterclockwise"])
+@pytest.mark.parametrize("tilts_along", [0, 1])
+def test_a_machine_of_one_s_own_is_solved_by_hand_whichever_way_it_tilts(tilts_along, sense, limits):
+    tilt = RotaryAxis("A", [-381.0, -203.4, -406.1], np.eye(3)[tilts_along], RotationSense(sense), limits)
+    turn = RotaryAxis("C", [-381.02, -203.41, -356.1], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    mill = Machine("own", (tilt, turn), Platter(-356.1, 160.0))
+    for sheet in (1, 2):
+        exercise = set_pivot_exercise(7, sheet, machine=mill)
+        assert exercise.machine is mill
+        allowed = attainable(exercise).allowed_mm
+        for one, limit in zip(exercise.probings, allowed, strict=True):
+            found = next(iter(one.by_hand().values()))
+            assert (np.abs(found - one.true_mm) <= limit).all()
+            assert (np.abs(one.true_mm - one.believed_mm) > 0.03).all()
+
+
+@pytest.mark.parametrize(
+    ("tilt", "turn", "why"),
+    [
+        ({"direction": [0.001, 1.0, 0.0]}, {}, "A does not run exactly along"),
+        ({"direction": [-1.0, 0.0, 0.0]}, {}, "A does not run exactly along"),
+        ({"zero_deg": 15.0}, {}, "A has its zero at 15 degrees"),
+        ({"limits_deg": (-20.0, 20.0)}, {}, "A does not reach three tilts"),
+        ({}, {"limits_deg": (-90.0, 90.0)}, "C does not reach four quarter turns"),
+    ],
+)
+def test_a_machine_without_plane_pivots_is_refused_with_the_reason(tilt, turn, why):
+    first = RotaryAxis("A", [-381.0, -203.4, -406.1], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
+    last = RotaryAxis("C", [-381.02, -203.41, -356.1], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    mill = Machine("own", (replace(first, **tilt), replace(last, **turn)), Platter(-356.1, 160.0))
+    with pytest.raises(KinematicsError, match=why):
+        set_pivot_exercise(7, machine=mill)

@@ -314,3 +314,32 @@ def test_bad_input_is_refused(drawn):
         measured_parts(part, [MeasuredDeviation(15, [0, 0, 1], 0.0, 0.001)])
     with pytest.raises(KinematicsError, match="uncertainty: expected more than 0"):
         MeasuredDeviation(0, [0, 0, 1], 0.0, -0.001)
+
+
+def test_posterior_and_chi_squares_are_calibrated(drawn):
+    """Setups drawn from the prior itself: z-scores are standard normal, the chance of the deviations is uniform."""
+    part, sources = drawn
+    rng = np.random.default_rng(8)
+    rows = inspected(part, cut_part(part, np.zeros(len(part.model.quantities))), [0, 4, 7, 9], rng)
+    template = measured_parts(part, rows)
+    prior = setup_prior(part.model, sources)
+    seating = [one for one in sources if one.kind.startswith("part")]
+    scores, chances = [], []
+    for _ in range(200):
+        values = rng.normal(size=len(prior.u)) * prior.u
+        found = template.jacobian[:, prior.columns] @ values + rng.normal(size=len(rows)) * U_MM
+        for one in seating:
+            found = found + template.jacobian[:, part.model.columns(one)] @ (rng.normal(size=1) * one.u)
+        given = [
+            MeasuredDeviation(row.feature, row.along, float(value), row.u_mm)
+            for row, value in zip(rows, found, strict=True)
+        ]
+        joint = correct_jointly(measured_parts(part, given), sources)
+        scores.append((joint.estimate.values - values) / joint.estimate.u)
+        chances.append(joint.budget_p)
+    each = np.array(scores)
+    # 200 draws: a mean within 4 of 1/sqrt(200), a spread within 4 of 1/sqrt(400), shares within 4 standard deviations.
+    assert np.abs(each.mean(axis=0)).max() < 4.0 / 200**0.5
+    assert np.abs(each.std(axis=0) - 1.0).max() < 4.0 / 400**0.5
+    assert np.mean(np.array(chances) < 0.5) == pytest.approx(0.5, abs=4.0 * 0.5 / 200**0.5)
+    assert np.mean(np.array(chances) < 0.1) == pytest.approx(0.1, abs=4.0 * 0.3 / 200**0.5)
