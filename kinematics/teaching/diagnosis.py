@@ -139,8 +139,8 @@ class MistakeSearch:
             return None
         against = (~self.hit[rows] & ~self.wrong).sum(axis=1)
         # Nothing is ranked more closely than the answers' own rounding allows.
-        rms = self._rms(rows, covers[rows], operations)
-        quality = np.where(rms <= _HALF * self.digit, 0.0, np.round(rms, 9))
+        rms, most = self._misfit(rows, covers[rows], operations)
+        quality = np.where(most <= _HALF * self.digit, 0.0, np.round(rms, 9))
         ranked = rows[np.lexsort((quality, self.size[rows], against, -explained[rows]))]
         for row in ranked.tolist():
             where = tuple(o for o, covered in zip(operations, covers[row], strict=True) if covered)
@@ -149,14 +149,15 @@ class MistakeSearch:
                 return self._finding(row, ranked, where, explained, chance)
         return None
 
-    def _rms(
+    def _misfit(
         self, rows: NDArray[np.int64], covered: NDArray[np.bool_], operations: list[int]
-    ) -> NDArray[np.float64]:
-        """Root mean square misfit of rows over the operations that they cover."""
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Root mean square and largest misfit of rows over the operations that they cover."""
         counted = np.zeros((rows.size, self.operation.size))
         for column, o in enumerate(operations):
             counted[:, self.operation == o] = covered[:, column, None]
-        return np.asarray(np.sqrt((counted * self.left[rows] ** 2).sum(axis=1) / counted.sum(axis=1)))
+        left = counted * self.left[rows]
+        return np.sqrt((left**2).sum(axis=1) / counted.sum(axis=1)), left.max(axis=1)
 
     def _chance(self, row: int, where: tuple[int, ...]) -> float:
         """Expected count of rows, of as many mistakes, that random numbers as far out would match there.

@@ -1,6 +1,7 @@
-"""The long run of what the tests of the diagnosis hold in a slice, by hand: `python counts.py WHAT SECONDS [SEED]`.
+"""The long run of what the tests of the diagnosis hold in a slice, by hand: `python counts.py WHAT SECONDS [SEED] [KIND]...`.
 
-WHAT is one of singles, pairs, random (for so many seconds) or right (so many answers at every level).
+WHAT is one of singles (of these kinds, or all), pairs, random (for so many seconds) or right (so many answers at every
+level).
 """
 
 import importlib
@@ -84,13 +85,15 @@ def cases(seed, seconds):
         k += 1
 
 
-def singles(seconds, seed):
-    """Mistakes named first, by kind; those tried least are tried next."""
+def singles(seconds, seed, *kinds):
+    """Mistakes named first, by kind; those tried least are tried next. Only these kinds, where some are named."""
     tried, named, instead = Counter(), Counter(), Counter()
     for case, random in cases(seed, seconds):
         rows = [row for row, made in enumerate(case.worked.made) if len(made) == 1]
         order = random.permutation(len(rows))
         rows = sorted((rows[k] for k in order), key=lambda row: tried[case.worked.made[row][0].kind])
+        if kinds:
+            rows = [row for row in rows if case.worked.made[row][0].kind in kinds]
         for row in [row for row in rows if case.shows(row)][:12]:
             kind = case.worked.made[row][0].kind
             tried[kind] += 1
@@ -184,4 +187,4 @@ def table(tried, named, instead):
 
 if __name__ == "__main__":
     run = {"singles": singles, "pairs": pairs, "random": random_numbers, "right": right_answers}
-    run[sys.argv[1]](float(sys.argv[2]), int(sys.argv[3]) if len(sys.argv) > 3 else 77)
+    run[sys.argv[1]](float(sys.argv[2]), int(sys.argv[3]) if len(sys.argv) > 3 else 77, *sys.argv[4:])
