@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from kinematics.batch.coating import CoatedKind, size_before_coating
 from tiltwright.files.loader import ReadJob
 from tiltwright.output.numbers import DECIMALS, UNIT_SYMBOL, fixed, in_units
+
+if TYPE_CHECKING:
+    from kinematics.batch.coating import CoatedKind
 
 __all__ = ["COATING_HEAD", "CutSize", "coating_report", "coating_rows", "coating_words", "cut_sizes"]
 
@@ -38,6 +40,10 @@ def cut_sizes(job: ReadJob) -> tuple[CutSize, ...]:
     thickness, outward = job.file.coating, job.file.coating_outward
     if thickness is None or outward is None:
         return ()
+    from kinematics.batch.coating import (
+        size_before_coating,  # with the collision library: only where there is a coating
+    )
+
     found = []
     for feature in job.file.feature:
         if feature.size is not None and feature.coated is not None:
