@@ -10,7 +10,7 @@ from tiltwright.files.loader import ReadJob
 from tiltwright.output.numbers import DECIMALS, UNIT_SYMBOL, fixed, in_units
 
 if TYPE_CHECKING:
-    from kinematics.batch import CoatedKind
+    from kinematics.batch.coating import CoatedKind
 
 __all__ = ["COATING_HEAD", "CutSize", "coating_report", "coating_rows", "coating_words", "cut_sizes"]
 
@@ -40,8 +40,9 @@ def cut_sizes(job: ReadJob) -> tuple[CutSize, ...]:
     thickness, outward = job.file.coating, job.file.coating_outward
     if thickness is None or outward is None:
         return ()
-    # A batch's mathematics brings the collision library with it: no sheet without a coating waits for it.
-    from kinematics.batch import size_before_coating
+    from kinematics.batch.coating import (
+        size_before_coating,  # with the collision library: only where there is a coating
+    )
 
     found = []
     for feature in job.file.feature:
