@@ -155,7 +155,12 @@ def _run() -> int:
     typed = sys.argv[1:]
     try:
         # Not standalone, so that usage errors are worded here, as every other fault is.
-        return _command(typed[0] if typed[:1] and typed[0] in COMMANDS else None)(prog_name="tiltwright", standalone_mode=False) or 0
+        return (
+            _command(typed[0] if typed[:1] and typed[0] in COMMANDS else None)(
+                prog_name="tiltwright", standalone_mode=False
+            )
+            or 0
+        )
     except (KeyboardInterrupt, typer.Abort):
         return INTERRUPTED
     except UsageError as refusal:
