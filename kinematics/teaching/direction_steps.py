@@ -258,6 +258,7 @@ def _crossed(
 
 
 _STRAIGHT = 1e-9
+_NEARLY_WHOLE_DEG = 359.0
 _SAME_DEG = 1e-6
 
 
@@ -448,7 +449,11 @@ def _other_line(
         # What is left of a rounding error never makes a whole turn of an angle at zero.
         within = rotary.equivalent_angles_deg(machine, offset)
         nearest = within[np.argmin(np.abs(within - machine))] if within.size else machine
-        angles.append(float(nearest) - offset)
+        program = float(nearest) - offset
+        # An endless rotary just below a whole turn stands just below zero.
+        angles.append(
+            program - 360.0 if rotary.limits_deg is None and program > _NEARLY_WHOLE_DEG else program
+        )
         if not within.size:
             assert rotary.limits_deg is not None  # an endless rotary has every angle
             low, high = rotary.limits_deg
