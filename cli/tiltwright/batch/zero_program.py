@@ -58,10 +58,10 @@ class _Writer:
 
     def __init__(self, parts: ProbedParts) -> None:
         self.mm = parts.unit.mm
-        self.decimals = 7 if parts.unit.value == "mm" else 8
+        self.decimals = _COEFFICIENT_DECIMALS
 
     def length(self, value_mm: float) -> str:
-        """A length with more decimals than a control shows, so that no sum of them does."""
+        """A length with more decimals than a control shows, so that their rounding does not show in a sum."""
         return _short(fixed(value_mm / self.mm, self.decimals))
 
     def sum(self, constant_mm: float, terms: Sequence[tuple[float, str]]) -> str:
