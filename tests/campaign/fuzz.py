@@ -7,7 +7,6 @@ with its seed and number, from which it can be run again.
 from __future__ import annotations
 
 import contextlib
-import functools
 import io
 import json
 import os
@@ -352,16 +351,6 @@ def snapshot(
     return found
 
 
-def quicker_start() -> None:
-    """Build each command line once: here it is the commands that are tried, thousands of times."""
-    import typer
-
-    from tiltwright import app
-
-    real = app.build
-    app.build = functools.cache(lambda typed=None: typer.main.get_command(real(typed)))
-
-
 def broken_promises(
     words: str, code: int, out: str, err: str, before: dict[str, bytes], after: dict[str, bytes]
 ) -> list[str]:
@@ -491,7 +480,6 @@ def campaign(count: int, seed: int, *, first: int = 0, show: bool = False) -> tu
 if __name__ == "__main__":
     given = [int(word) for word in sys.argv[1:]]
     total, chosen, begin = (*given, *(1000, 1, 0)[len(given) :])
-    quicker_start()
     ended, faults = campaign(total, chosen, first=begin, show=True)
     print(
         f"{total} cases from {begin}, seed {chosen}: {dict(sorted(ended.items()))}; {len(faults)} broken promises"

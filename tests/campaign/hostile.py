@@ -131,7 +131,6 @@ def surroundings() -> tuple[Counter[str], list[str]]:
 
 
 if __name__ == "__main__":
-    fuzz.quicker_start()
     for title, (ended, faults) in (("names", names()), ("surroundings", surroundings())):
         for fault in faults:
             print(fault)

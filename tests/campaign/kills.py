@@ -322,7 +322,6 @@ def race(writers: int, prepare: Callable[[Path], None] = fuzz.prepare) -> tuple[
 
 if __name__ == "__main__":
     total = int(sys.argv[1]) if len(sys.argv) > 1 else 100
-    fuzz.quicker_start()
     ended, faults = campaign(total, 1, prepare=prepare_in_a_child, show=True)
     print(
         f"{dict(ended)}; {len(faults)} broken promises; 24 writers at once: wrote and logged {race(24, prepare_in_a_child)}"

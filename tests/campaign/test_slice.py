@@ -7,13 +7,6 @@ import pytest
 
 import fuzz
 import kills
-from tiltwright import app
-
-
-@pytest.fixture(autouse=True)
-def quick(monkeypatch):
-    monkeypatch.setattr(app, "build", app.build)
-    fuzz.quicker_start()
 
 
 def test_damaged_inputs_end_as_a_user_may_expect():

@@ -255,13 +255,17 @@ def _unknown_key(model: type[BaseModel], table: type[BaseModel] | None, path: Ke
     )
 
 
+_NOT_TYPED = ("correction",)
+"""Tables that a command writes: nobody's key belongs there."""
+
+
 def _right_table(model: type[BaseModel], key: str) -> str:
     """A tip for a key in the wrong table: to TOML every key belongs to the table above it."""
     if key in model.model_fields:
         return "it goes at the top of the file, before the first table in brackets"
     for name, field in model.model_fields.items():
         inside = model_inside(field.annotation)
-        if inside is not None and key in inside.model_fields:
+        if name not in _NOT_TYPED and inside is not None and key in inside.model_fields:
             return f"it goes into {f'[[{name}]]' if is_table_list(field) else f'[{name}]'}"
     return ""
 

@@ -88,7 +88,8 @@ def wrapped_table(head: Sequence[str], rows: Iterable[Sequence[str]], align: str
     """A plain table whose last column, where it holds words, breaks over lines to stay within the columns."""
     cells = [list(row) for row in rows]
     if align.endswith("l"):
-        lines = table(head[:-1], [row[:-1] for row in cells], align=align[:-1]).splitlines()
+        others = [row[:-1] for row in cells]
+        lines = table(head[:-1], others, align=align[:-1]).splitlines() if len(head) > 1 else []
         room = max(columns - max(map(columns_of, lines), default=0) - 2, _NARROWEST)
         for row in cells:
             row[-1] = wrapped(row[-1], columns=room)
