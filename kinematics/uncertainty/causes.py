@@ -434,7 +434,7 @@ def _groups(joint: JointCorrection, columns: NDArray[np.int64]) -> NDArray[np.in
             joint.measured.jacobian[:, columns],
             joint.measured.part.jacobian[:, columns],
             maps.shift[:, :, columns].reshape(-1, len(columns)),
-            100.0 * maps.turn[None, columns],
+            100.0 * maps.turn[:, columns],
         ]
     )
     unit = each / np.linalg.norm(each, axis=0)

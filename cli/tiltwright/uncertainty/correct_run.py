@@ -127,6 +127,16 @@ class JobCorrection:
         features = self.job.part.features
         return frozenset(features[k].operation for k in self.table.measured.features)
 
+    @property
+    def turns_fit(self) -> bool:
+        """True where the chosen turns can be written: a job has one for all operations of a nest."""
+        if self.chosen is None:
+            return True
+        nests: dict[str | None, list[int]] = {}
+        for k, one in enumerate(self.job.model.operations):
+            nests.setdefault(one.nest, []).append(k)
+        return all(self.chosen.offsets.turns_alike(each) for each in nests.values())
+
     def after(
         self,
     ) -> tuple[NDArray[np.float64], NDArray[np.float64], tuple[tuple[int, NDArray[np.float64]], ...]]:

@@ -110,21 +110,30 @@ def _correction_table(found: JobCorrection, chosen: Candidate, who: str | None, 
         return [round(unit.from_mm(float(value)), _DECIMALS) + 0.0 for value in at_mm]
 
     before = job.uncorrected_mm
-    after = before + chosen.offsets.shift_mm
+    offsets, operations = chosen.offsets, job.model.operations
+    turn = [
+        round(float(one), _DECIMALS) + 0.0
+        for one in offsets.turn_deg[
+            [next(j for j, one in enumerate(operations) if one.nest == each.nest) for each in operations]
+        ]
+    ]
+    alike = len(set(turn)) == 1
+    after = before + offsets.shift_mm
     return {
         "date": date,
         "measured": Path(found.table.file).name,
         "cause": chosen.name,
         **({} if who is None else {"who": who}),
-        **({"turn": round(chosen.offsets.turn_deg, _DECIMALS)} if chosen.offsets.turns else {}),
+        **({"turn": turn[0]} if offsets.turns and alike else {}),
         "offset": [
             {
                 "operation": one.name,
                 **({} if one.nest is None else {"nest": one.nest}),
                 "before": written(before[k]),
                 "after": written(after[k]),
+                **({} if alike else {"turn": turn[k]}),
             }
-            for k, one in enumerate(job.model.operations)
+            for k, one in enumerate(operations)
         ],
     }
 

@@ -5,13 +5,13 @@ import pytest
 from hidden_causes import (
     U_MM,
     all_rows,
+    cut_corrected,
     cut_part,
     drawn_part,
     inspected,
     one_cause,
     simulated,
     two_causes,
-    with_correction,
 )
 
 from kinematics import KinematicsError, Machine, Platter, RotaryAxis, RotationSense, StackStep
@@ -146,7 +146,7 @@ def test_corrected_offsets_put_the_part_right_where_offsets_can(drawn, kind, own
     estimate = type(prior)(part.model, prior.columns[[place]], np.array([value]), np.array([[1e-12]]))
     correction = offset_correction(estimate)
     before = np.abs(cut_part(part, values)).max()
-    after = np.abs(cut_part(part, with_correction(part, values, correction))).max()
+    after = np.abs(cut_corrected(part, values, correction)).max()
     assert correction.turns == (kind == "step turn")
     assert before > 0.01
     assert after < 1e-4  # of second order: 0.05 times 0.03 degrees
