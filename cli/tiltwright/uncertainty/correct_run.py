@@ -119,7 +119,8 @@ class JobCorrection:
         """True where there is one correction to load, or none is needed."""
         if not self.joint.significant:
             return True
-        return self.explained and self.agreed and not self.doubts and self.causes.others == "exact"
+        alone = self.causes.others == "exact" and not self.causes.far
+        return self.explained and self.agreed and not self.doubts and alone
 
     @property
     def measured_operations(self) -> frozenset[int]:
@@ -221,6 +222,9 @@ def _candidates(job: UncertainJob, joint: JointCorrection, causes: SingleCauses)
     found = [_single(job, causes, one) for one in causes.rivals]
     if causes.rivals:
         found += [_pair(job, causes, one) for one in causes.pairs[:_MOST_PAIRS]]
+        if causes.far and joint.within_budget:
+            # One value far off, or many a little: what is stated speaks for these.
+            found.append(_everything(joint))
     elif joint.within_budget:
         # No single cause stands out, and none is needed: the budget lets such deviations be expected.
         found.append(_everything(joint))

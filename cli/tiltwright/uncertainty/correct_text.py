@@ -115,6 +115,12 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
                     "That it is the only one is not shown: other things may be off by more than stated as well. Measure more "
                     "features, or take it with --choose."
                 )
+            elif found.causes.far:
+                off = float(np.sqrt(found.causes.best[0].cost or 0.0))
+                lines.append(
+                    f"That is {off:.0f} times the standard uncertainty that is stated of it. Look at it on the machine, and check "
+                    "the measurement; if it is so, take it with --choose."
+                )
         if len(found.candidates) > 1:
             lines.append(
                 f"What else fits asks for the same offsets, to {length(AGREE_MM, units)} {UNIT_SYMBOL[units]}."

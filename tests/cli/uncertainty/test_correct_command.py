@@ -496,3 +496,21 @@ def test_turns_that_differ_within_a_nest_are_not_averaged_and_not_written(run, j
     assert [one["turn_deg"] for one in found["operations"]] == pytest.approx([0, -0.1, 0, -0.1], abs=1e-4)
     assert run("correct", path, table(text), "--write", *named).code == 1
     assert path.read_bytes() == before
+
+
+def test_a_cause_far_from_what_is_stated_is_offered_and_left_to_the_setter(run, job, table):
+    stated = MILL.replace('limits = "endless"', 'limits = "endless"\npositioning = "5 arcsec"')
+    path = job(NESTS.replace("A = -30, C = 0", "A = -30, C = 90"), stated)
+    straight = {"left": placed((-38.0, 0.0)), "right": placed((38.0, 1.0))}
+    right = cut(run, path, straight)
+    text = deviations(right, cut(run, path, straight, [("slope", 0.1)]))
+    before = path.read_bytes()
+    code, found = report(run, path, table(text))
+    assert code == 1
+    assert found["chosen"] == "C axis: angle at 90"
+    assert not found["certain"]
+    best = [one for one in found["causes"] if one["level"] == 1]
+    assert [one["what"] for one in best] == ["C axis: angle at 90"]
+    assert best[0]["cost"] > 30.0**2
+    assert run("correct", path, table(text), "--write").code == 1
+    assert path.read_bytes() == before
