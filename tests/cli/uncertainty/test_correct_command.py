@@ -257,16 +257,34 @@ def test_an_operation_that_the_correction_does_not_know_is_refused(run, written)
     assert "back" in ended.err
 
 
-@pytest.mark.parametrize("ending", ["\n", "\r\n", ""])
+ENDINGS = ["\n", "\r\n", "", "\n\n\n\n", "\r\n\r\n\r\n", "\n# the end", "\n\t\n", "\n  "]
+
+
+@pytest.mark.parametrize("ending", ENDINGS)
 def test_a_text_with_its_correction_taken_out_is_the_text(ending):
-    text = f'# ours{ending or chr(10)}name = "cap"{ending}'
+    line = "\r\n" if "\r" in ending else "\n"
+    text = f'# ours{line}name = "cap"{ending}'
     correction = {"cause": "post: up", "offset": [{"operation": "top", "before": [1.0], "after": [1.5]}]}
     put = with_correction(text, correction)
     assert tomllib.loads(put)["correction"] == correction
     assert ("\r\n" in put) == ("\r\n" in text)
     again = with_correction(put, {**correction, "cause": "A axis: angle at 0"})
     assert again.count("[correction]") == 1
-    assert with_correction(again, None) == (text if ending else text + "\n")
+    assert with_correction(again, None) == text
+    # What somebody writes below it stays too.
+    noted = with_correction(f"{put}# seen{line}", None)
+    assert noted == f"{text}{'' if text.endswith(line) else line}# seen{line}"
+    more = with_correction(f'{put}[[stack]]{line}name = "post"{line}', None)
+    assert tomllib.loads(more) == {"name": "cap", "stack": [{"name": "post"}]}
+    assert more.startswith(text)
+
+
+def test_mixed_line_ends_stay():
+    text = '# ours\r\nname = "cap"\nunits = "mm"\r\n'
+    correction = {"cause": "post: up", "offset": [{"operation": "top", "before": [1.0], "after": [1.5]}]}
+    put = with_correction(text, correction)
+    assert put.startswith(text)
+    assert with_correction(put, None) == text
 
 
 WRONG = {
