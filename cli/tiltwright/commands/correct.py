@@ -108,7 +108,7 @@ def correct(
 
 def _write(read: ReadJob, found: JobCorrection, who: str | None) -> None:
     """Put the chosen correction into the job, or say why not."""
-    from tiltwright.terminal.streams import note, say_no
+    from tiltwright.terminal.streams import ANSWER_NO, note, say_no
     from tiltwright.uncertainty.correction_file import write_correction
 
     if found.chosen is None and found.settled:
@@ -117,6 +117,13 @@ def _write(read: ReadJob, found: JobCorrection, who: str | None) -> None:
         say_no(
             "nothing was written: it is not clear yet what is off. Measure one feature more, or name your choice with --choose"
         )
+    elif not found.turns_fit:
+        letter = found.job.model.machine.letters[-1]
+        say_no(
+            f"nothing was written: the operations of a nest need different turns of {letter}, and this correction can hold only "
+            f"one for each nest. Put right what is off, or set {letter} of each work offset by hand as shown above"
+        )
+        raise typer.Exit(ANSWER_NO)
     else:
         log = write_correction(read, found, who=who, despite=not found.settled)
         note(

@@ -141,7 +141,7 @@ def _correction_finding(correction: AppliedCorrection, *, applied: bool = True) 
         table.cause,
         correction.largest_mm,
         correction.letter,
-        float(table.turn),
+        correction.turn_deg,
         applied,
     )
 

@@ -119,13 +119,24 @@ class JobCorrection:
         """True where there is one correction to load, or none is needed."""
         if not self.joint.significant:
             return True
-        return self.explained and self.agreed and not self.doubts and self.causes.others == "exact"
+        alone = self.causes.others == "exact" and not self.causes.far
+        return self.explained and self.agreed and not self.doubts and alone
 
     @property
     def measured_operations(self) -> frozenset[int]:
         """The operations in which something was measured."""
         features = self.job.part.features
         return frozenset(features[k].operation for k in self.table.measured.features)
+
+    @property
+    def turns_fit(self) -> bool:
+        """True where the chosen turns can be written: a job has one for all operations of a nest."""
+        if self.chosen is None:
+            return True
+        nests: dict[str | None, list[int]] = {}
+        for k, one in enumerate(self.job.model.operations):
+            nests.setdefault(one.nest, []).append(k)
+        return all(self.chosen.offsets.turns_alike(each) for each in nests.values())
 
     def after(
         self,
@@ -211,6 +222,9 @@ def _candidates(job: UncertainJob, joint: JointCorrection, causes: SingleCauses)
     found = [_single(job, causes, one) for one in causes.rivals]
     if causes.rivals:
         found += [_pair(job, causes, one) for one in causes.pairs[:_MOST_PAIRS]]
+        if causes.far and joint.within_budget:
+            # One value far off, or many a little: what is stated speaks for these.
+            found.append(_everything(joint))
     elif joint.within_budget:
         # No single cause stands out, and none is needed: the budget lets such deviations be expected.
         found.append(_everything(joint))

@@ -115,6 +115,12 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
                     "That it is the only one is not shown: other things may be off by more than stated as well. Measure more "
                     "features, or take it with --choose."
                 )
+            elif found.causes.far:
+                off = float(np.sqrt(found.causes.best[0].cost or 0.0))
+                lines.append(
+                    f"That is {off:.0f} times the standard uncertainty that is stated of it. Look at it on the machine, and check "
+                    "the measurement; if it is so, take it with --choose."
+                )
         if len(found.candidates) > 1:
             lines.append(
                 f"What else fits asks for the same offsets, to {length(AGREE_MM, units)} {UNIT_SYMBOL[units]}."
@@ -315,12 +321,27 @@ def _offsets(found: JobCorrection, units: str) -> str:
         )
     text = f"{head_words}\n\n{table(head, rows, align='lllrrr')}"
     if chosen.offsets.turns:
-        letter = model.machine.letters[-1]
-        text += "\n\n" + wrapped(
-            f"Every work offset's {letter} changes by {_plus(angle(chosen.offsets.turn_deg))} degrees: that takes out the clocking, "
-            "and the program keeps its angles.",
-            columns=_COLUMNS,
+        text += "\n\n" + wrapped(_turn_words(found, chosen), columns=_COLUMNS)
+    return text
+
+
+def _turn_words(found: JobCorrection, chosen: Candidate) -> str:
+    """What becomes of the last rotary's values: one change for all, one for each nest, or one for each operation."""
+    model, turn = found.job.model, chosen.offsets.turn_deg.tolist()
+    letter = model.machine.letters[-1]
+    if chosen.offsets.turns_alike():
+        return (
+            f"Every work offset's {letter} changes by {_plus(angle(turn[0]))} degrees: that takes out the clocking, "
+            "and the program keeps its angles."
         )
+    each: dict[str, str] = {}
+    for one, number, degrees in zip(model.operations, found.job.numbers, turn, strict=True):
+        name = f"nest {one.nest}" if found.turns_fit else f"{work_offset_code(number)} {one.name}"
+        each[name] = "stays" if not degrees else f"changes by {_plus(angle(degrees))} degrees"
+    changes = "; ".join(f"{name} {what}" for name, what in each.items())
+    text = f"{letter} of the work offsets does not change alike. {changes}. The program keeps its angles."
+    if not found.turns_fit:
+        text += f" A job file holds one {letter} for all operations of a nest: this correction cannot be written into it."
     return text
 
 

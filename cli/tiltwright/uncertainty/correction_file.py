@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import tomllib
 from collections.abc import Mapping
 from datetime import datetime
@@ -64,19 +65,13 @@ def with_correction(text: str, correction: Mapping[str, Any] | None) -> str:
     >>> with_correction(put, None) == text
     True
     """
-    document = tomlkit.parse(text)
-    changed = text
-    if "correction" in document:
-        document.remove("correction")
-        changed = tomlkit.dumps(document)
-        ending = "\r\n" if changed.endswith("\r\n") else "\n"
-        while changed.endswith(2 * ending):
-            changed = changed.removesuffix(ending)
+    changed = _without_correction(text)
     if correction is not None:
         block = tomlkit.dumps({"correction": _plain_table(correction)})
         block = block.replace("[correction]", f"[correction] # {_REMARK}", 1)
-        joined = f"{changed}{'' if changed.endswith(chr(10)) else chr(10)}\n{block}"
-        changed = joined if "\r\n" not in text else joined.replace("\r\n", "\n").replace("\n", "\r\n")
+        # One line end before it, whether the text ends with one or not: taken out again, the text is as it was.
+        block = f"\n{block}".replace("\r\n", "\n")
+        changed += block.replace("\n", "\r\n") if "\r\n" in text else block
     wanted = tomllib.loads(text)
     wanted.pop("correction", None)
     if correction is not None:
@@ -84,6 +79,37 @@ def with_correction(text: str, correction: Mapping[str, Any] | None) -> str:
     if tomllib.loads(changed) != wanted:
         raise ValueError("the job file's text did not take the correction; nothing was written")
     return changed
+
+
+def _without_correction(text: str) -> str:
+    """A job file's text without its [correction]; what stands before it, and remarks after it, to the byte."""
+    data = tomllib.loads(text)
+    if "correction" not in data:
+        return text
+    del data["correction"]
+    for header in re.finditer(r"^\[ *correction *\]", text, re.MULTILINE):
+        before, lines = text[: header.start()], text[header.start() :].splitlines(keepends=True)
+        while lines and (not lines[-1].strip() or lines[-1].lstrip().startswith("#")):
+            lines.pop()
+        after = text[header.start() + len("".join(lines)) :]
+        ending = "\r\n" if before.endswith("\r\n") else "\n"
+        before = before.removesuffix(ending)
+        if after and before and not before.endswith("\n"):
+            before += ending
+        if _reads(before + after) == data:
+            return before + after
+    # Somebody has moved it, or written more below it.
+    document = tomlkit.parse(text)
+    document.remove("correction")
+    return tomlkit.dumps(document)
+
+
+def _reads(text: str) -> dict[str, Any] | None:
+    """What a text holds; None where it is not whole."""
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        return None
 
 
 def _plain_table(correction: Mapping[str, Any]) -> tomlkit.items.Table:
@@ -110,21 +136,30 @@ def _correction_table(found: JobCorrection, chosen: Candidate, who: str | None, 
         return [round(unit.from_mm(float(value)), _DECIMALS) + 0.0 for value in at_mm]
 
     before = job.uncorrected_mm
-    after = before + chosen.offsets.shift_mm
+    offsets, operations = chosen.offsets, job.model.operations
+    turn = [
+        round(float(one), _DECIMALS) + 0.0
+        for one in offsets.turn_deg[
+            [next(j for j, one in enumerate(operations) if one.nest == each.nest) for each in operations]
+        ]
+    ]
+    alike = len(set(turn)) == 1
+    after = before + offsets.shift_mm
     return {
         "date": date,
         "measured": Path(found.table.file).name,
         "cause": chosen.name,
         **({} if who is None else {"who": who}),
-        **({"turn": round(chosen.offsets.turn_deg, _DECIMALS)} if chosen.offsets.turns else {}),
+        **({"turn": turn[0]} if offsets.turns and alike else {}),
         "offset": [
             {
                 "operation": one.name,
                 **({} if one.nest is None else {"nest": one.nest}),
                 "before": written(before[k]),
                 "after": written(after[k]),
+                **({} if alike else {"turn": turn[k]}),
             }
-            for k, one in enumerate(job.model.operations)
+            for k, one in enumerate(operations)
         ],
     }
 

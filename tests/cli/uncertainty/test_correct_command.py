@@ -1,6 +1,7 @@
 """`tiltwright correct` as a setter types it: the answer, the file that is written, the way back, and what is wrong."""
 
 import json
+import re
 import shutil
 import tomllib
 
@@ -256,16 +257,34 @@ def test_an_operation_that_the_correction_does_not_know_is_refused(run, written)
     assert "back" in ended.err
 
 
-@pytest.mark.parametrize("ending", ["\n", "\r\n", ""])
+ENDINGS = ["\n", "\r\n", "", "\n\n\n\n", "\r\n\r\n\r\n", "\n# the end", "\n\t\n", "\n  "]
+
+
+@pytest.mark.parametrize("ending", ENDINGS)
 def test_a_text_with_its_correction_taken_out_is_the_text(ending):
-    text = f'# ours{ending or chr(10)}name = "cap"{ending}'
+    line = "\r\n" if "\r" in ending else "\n"
+    text = f'# ours{line}name = "cap"{ending}'
     correction = {"cause": "post: up", "offset": [{"operation": "top", "before": [1.0], "after": [1.5]}]}
     put = with_correction(text, correction)
     assert tomllib.loads(put)["correction"] == correction
     assert ("\r\n" in put) == ("\r\n" in text)
     again = with_correction(put, {**correction, "cause": "A axis: angle at 0"})
     assert again.count("[correction]") == 1
-    assert with_correction(again, None) == (text if ending else text + "\n")
+    assert with_correction(again, None) == text
+    # What somebody writes below it stays too.
+    noted = with_correction(f"{put}# seen{line}", None)
+    assert noted == f"{text}{'' if text.endswith(line) else line}# seen{line}"
+    more = with_correction(f'{put}[[stack]]{line}name = "post"{line}', None)
+    assert tomllib.loads(more) == {"name": "cap", "stack": [{"name": "post"}]}
+    assert more.startswith(text)
+
+
+def test_mixed_line_ends_stay():
+    text = '# ours\r\nname = "cap"\nunits = "mm"\r\n'
+    correction = {"cause": "post: up", "offset": [{"operation": "top", "before": [1.0], "after": [1.5]}]}
+    put = with_correction(text, correction)
+    assert put.startswith(text)
+    assert with_correction(put, None) == text
 
 
 WRONG = {
@@ -376,3 +395,140 @@ def test_a_part_zero_typed_beside_the_job_leaves_the_correction_out(run, written
     assert (
         json.loads(ended.out)["operations"] == json.loads(run("offsets", written, *touched).out)["operations"]
     )
+
+
+NESTS = """
+name = "Two posts"
+units = "mm"
+machine = "teaching_mill.toml"
+[[stack]]
+name = "plate"
+up = 20.0
+[[nest]]
+name = "left"
+on = "plate"
+[[nest.step]]
+name = "left vice"
+up = 40.0
+shift = [-38.0, 0.0]
+[[nest]]
+name = "right"
+on = "plate"
+[[nest.step]]
+name = "right vice"
+up = 40.0
+shift = [38.0, 1.0]
+[[operation]]
+name = "top"
+at = { A = 0, C = 0 }
+[[operation]]
+name = "slope"
+at = { A = -30, C = 0 }
+origin = [0.0, -12.0, 0.0]
+[[feature]]
+name = "top hole"
+operation = "top"
+at = [10.0, 0.0, 0.0]
+tolerance = 0.1
+[[feature]]
+name = "slope hole"
+operation = "slope"
+at = [0.0, 10.0, 0.0]
+tolerance = 0.1
+"""
+AT = {"top hole": (10.0, 0.0, 0.0), "slope hole": (0.0, 10.0, 0.0)}
+
+
+def turned(axis, degrees, about=(0.0, 0.0, 0.0)):
+    """A turn about a line along an axis, as a matrix of its own making, (4, 4)."""
+    c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+    i, j = [(1, 2), (2, 0), (0, 1)][axis]
+    found = np.eye(4)
+    found[i, i] = found[j, j] = c
+    found[i, j], found[j, i] = -s, s
+    found[:3, 3] = np.array(about) - found[:3, :3] @ about
+    return found
+
+
+def placed(vice, clocked=0.0):
+    """The part on the table at the all-zero pose, (4, 4); clocked by so many degrees."""
+    found = turned(2, clocked)
+    found[:3, 3] = [-381.025 + vice[0], -203.405 + vice[1], -356.112 + 60.0]
+    return found
+
+
+def cut(run, path, parts, operation_c=()):
+    """Where each hole comes to lie in its part with the offsets that the command gives, by nest and name."""
+    found = {}
+    for one in json.loads(run("offsets", path, "--json").out)["operations"]:
+        offset = one["offset"]
+        a, c = one["program"]["A"] + offset["A"], one["program"]["C"] + offset["C"]
+        c += dict(operation_c).get(one["name"], 0.0)
+        table = turned(0, -a, (-381.0, -203.412, -406.118)) @ turned(2, -c, (-381.025, -203.405, -356.112))
+        hole = f"{one['name']} hole"
+        at = np.array([offset["X"], offset["Y"], offset["Z"]]) + AT[hole]
+        found[one.get("nest"), hole] = (np.linalg.inv(table @ parts[one.get("nest")]) @ [*at, 1.0])[:3]
+    return found
+
+
+def deviations(right, wrong):
+    rows = [
+        f"{hole},{nest or ''},{','.join(f'{v:.6f}' for v in wrong[nest, hole] - at)},0.001"
+        for (nest, hole), at in right.items()
+    ]
+    return "feature,nest,dX_mm,dY_mm,dZ_mm,u_mm\n" + "\n".join(rows) + "\n"
+
+
+def test_one_clocked_nest_is_turned_back_and_the_other_stays(run, job, table):
+    path = job(NESTS, MILL)
+    original = path.read_bytes()
+    straight = {"left": placed((-38.0, 0.0)), "right": placed((38.0, 1.0))}
+    clocked = {**straight, "left": placed((-38.0, 0.0), 0.1)}
+    right, wrong = cut(run, path, straight), cut(run, path, clocked)
+    np.testing.assert_allclose(right["left", "top hole"], [10.0, 0.0, 0.0], atol=1e-5)
+    measured = table(deviations(right, wrong))
+    assert run("correct", path, measured, "--write", "--choose", "left: left vice: turn").code == 0
+    after = cut(run, path, clocked)
+    for (nest, hole), at in right.items():
+        assert np.abs(after[nest, hole] - at).max() < (0.0005 if nest == "left" else 1e-5), (nest, hole)
+    # What a part shows that was cut with it says that it stays.
+    _, again = report(run, path, table(deviations(right, after)), "--choose", "left: left vice: turn")
+    assert [one["turn_deg"] for one in again["operations"]] == pytest.approx([0.1, 0.1, 0.0, 0.0], abs=1e-4)
+    mixed = re.sub(r"\nturn = 0\S+", "\nturn = 0.2", path.read_text(encoding="utf-8"), count=1)
+    assert run("correct", path, "--undo").code == 0
+    assert path.read_bytes() == original
+    path.write_text(mixed, encoding="utf-8")
+    ended = run("offsets", path)
+    assert ended.code == 2
+    assert "turn" in ended.err
+
+
+def test_turns_that_differ_within_a_nest_are_not_averaged_and_not_written(run, job, table):
+    path = job(NESTS.replace("A = -30, C = 0", "A = -30, C = 90"), MILL)
+    straight = {"left": placed((-38.0, 0.0)), "right": placed((38.0, 1.0))}
+    right = cut(run, path, straight)
+    text = deviations(right, cut(run, path, straight, [("slope", 0.1)]))
+    before = path.read_bytes()
+    named = ("--choose", "C axis: angle at 90")
+    _, found = report(run, path, table(text), *named)
+    assert [one["turn_deg"] for one in found["operations"]] == pytest.approx([0, -0.1, 0, -0.1], abs=1e-4)
+    assert run("correct", path, table(text), "--write", *named).code == 1
+    assert path.read_bytes() == before
+
+
+def test_a_cause_far_from_what_is_stated_is_offered_and_left_to_the_setter(run, job, table):
+    stated = MILL.replace('limits = "endless"', 'limits = "endless"\npositioning = "5 arcsec"')
+    path = job(NESTS.replace("A = -30, C = 0", "A = -30, C = 90"), stated)
+    straight = {"left": placed((-38.0, 0.0)), "right": placed((38.0, 1.0))}
+    right = cut(run, path, straight)
+    text = deviations(right, cut(run, path, straight, [("slope", 0.1)]))
+    before = path.read_bytes()
+    code, found = report(run, path, table(text))
+    assert code == 1
+    assert found["chosen"] == "C axis: angle at 90"
+    assert not found["certain"]
+    best = [one for one in found["causes"] if one["level"] == 1]
+    assert [one["what"] for one in best] == ["C axis: angle at 90"]
+    assert best[0]["cost"] > 30.0**2
+    assert run("correct", path, table(text), "--write").code == 1
+    assert path.read_bytes() == before
