@@ -61,6 +61,9 @@ def correct(
     A pattern's feature needs a column operation beside it; several parts a column part with their serial numbers;
     datum says what it was measured against, where that is not the job's.
 
+    With a correction in force, measure a part that was cut with it. A table that it already comes from is refused: it
+    would be taken out twice.
+
     Exit code 0: one correction follows, or none is needed. 1: explanations disagree by more than 0.01 mm, nothing
     explains the numbers, or the measurement looks wrong; nothing is written then unless --choose names one. 2: the
     input is wrong.
@@ -90,6 +93,15 @@ def correct(
     from tiltwright.uncertainty.measured_table import read_measured_table
 
     read = read_job(job)
+    if read.file.correction is not None:
+        from tiltwright.uncertainty.correction_file import refuse_measured_twice
+
+        refuse_measured_twice(read, measured)
+        note(
+            "a correction is in force: the deviations must come from a part that was cut with it. Those of a part from before "
+            "it would be taken out twice",
+            label="caution",
+        )
     views = evaluate_nests([read]).nests
     shown = units.value if units else read.unit.value
     job_now = uncertain_job(views)

@@ -234,6 +234,41 @@ def test_a_part_cut_with_the_correction_is_measured_against_it(run, post, table)
         )
 
 
+def test_the_same_deviations_are_not_taken_out_twice(run, post, table):
+    measured = table(TALLER)
+    choose = ("--choose", "post: up")
+    assert run("correct", post, measured, "--write", *choose).code == 0
+    log = post.parent / "job.corrections.jsonl"
+    once, logged = post.read_bytes(), log.read_bytes()
+    renamed = measured.with_name("second.csv")
+    shutil.copy(measured, renamed)
+    for same in (measured, renamed):
+        for write in (("--write",), ()):
+            ended = run("correct", post, same, *write, *choose)
+            assert ended.code == 2
+            assert ended.out == ""
+            assert same.name in ended.err
+            assert "--undo" in ended.err
+    # A second correction upon the first: both tables are spent, until they are undone.
+    smaller = table(TALLER.replace("-0.02", "-0.01"))
+    assert run("correct", post, smaller, "--write", *choose).code == 0
+    assert run("correct", post, renamed, "--write", *choose).code == 2
+    assert run("correct", post, smaller, "--write", *choose).code == 2
+    assert run("correct", post, "--undo").code == 0
+    assert run("correct", post, renamed, "--write", *choose).code == 0
+    assert (post.read_bytes() != b"", log.read_bytes().startswith(logged)) == (True, True)
+    assert (
+        tomllib.loads(post.read_text())["correction"]["offset"]
+        == tomllib.loads(once.decode())["correction"]["offset"]
+    )
+
+
+def test_a_table_of_a_part_from_before_the_correction_is_warned_of(run, written, table):
+    ended = run("correct", written, table(TALLER.replace("0.002", "0.0021")), "--choose", "post: up")
+    assert ended.code == 0
+    assert ended.err.startswith("caution: a correction is in force: the deviations must come from a part")
+
+
 def test_a_correction_for_another_setup_is_refused(run, written):
     text = written.read_text(encoding="utf-8").replace("up = 100.0", "up = 100.05")
     written.write_text(text, encoding="utf-8")
