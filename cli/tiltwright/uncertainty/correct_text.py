@@ -127,7 +127,31 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
             f"{fine(float(found.differs_mm[worst]), units)} {UNIT_SYMBOL[units]} ({named(operation)}). "
             + measure_next_words(found, units)
         )
-    return lines
+    return [*lines, *_axis_words(found, units)]
+
+
+def _axis_words(found: JobCorrection, units: str) -> list[str]:
+    """Where the chosen cause is an axis: that it belongs into the machine file, and what goes by that alone."""
+    chosen = found.chosen
+    if chosen is None or not (found.settled or found.named):
+        return []
+    if chosen.cause is not None:
+        each = [(chosen.cause.quantity, chosen.cause.value)]
+    elif chosen.pair is not None:
+        pair = (chosen.pair.first.quantity, chosen.pair.second.quantity)
+        each = list(zip(pair, chosen.pair.values, strict=True))
+    else:
+        return []
+    axes = [one for one in each if one[0].kind in {"line shift", "line tilt"}]
+    if not axes:
+        return []
+    words = " and ".join(cause_words(found.job.model, quantity, value, units) for quantity, value in axes)
+    text = (
+        f"THE MACHINE FILE: {words}. The corrected offsets put that right for this setup only; batch offsets, batch program and "
+        "offsets --touched go without them. Put the axis right in the machine file itself, best by a pivot fit (tiltwright "
+        "pivot), and then take the correction out."
+    )
+    return [text]
 
 
 def told(found: JobCorrection, one: Candidate, units: str) -> str:

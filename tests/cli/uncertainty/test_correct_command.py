@@ -269,6 +269,40 @@ def test_a_table_of_a_part_from_before_the_correction_is_warned_of(run, written,
     assert ended.err.startswith("caution: a correction is in force: the deviations must come from a part")
 
 
+# The A axis lies 0.03 lower than stated: nothing at A0, 0.03 in Y and in Z at A-90.
+AXIS = (
+    "feature,dX_mm,dY_mm,dZ_mm,u_mm\nface,0,0,0.0002,0.002\nflank,0,0,0.0301,0.002\nhole,0,0.0,0.0298,0.002\n"
+)
+
+SERIALS = "serial,X_mm,Y_mm,Z_mm\np1,-381.02,-203.41,-256.11\n"
+
+
+def test_batch_offsets_without_the_correction_of_an_axis_say_so_first(run, post, table, tmp_path):
+    """An own zero touched off at one pose shows nothing of an axis that is off."""
+    touched = ("--touched", "-381.0,-203.4,-256.1", "--pose", "A0,C0", "--gcode")
+    parts = tmp_path / "parts.csv"
+    parts.write_text(SERIALS, encoding="utf-8")
+    for choose, left in (("A axis: position along Z", True), ("post: up", False)):
+        assert run("correct", post, table(AXIS if left else TALLER), "--write", "--choose", choose).code == 0
+        folder = tmp_path / f"loaders {left}"
+        ended = run("batch", "offsets", post, parts, "--gcode", "-o", folder)
+        assert ended.code == 0
+        assert ("NOT in these offsets" in ended.err.splitlines()[0]) == left
+        assert "is NOT in these offsets)" in (folder / "p1.nc").read_text(encoding="utf-8")
+        typed = run("offsets", post, *touched)
+        assert typed.code == 0
+        assert ("NOT in these offsets" in typed.err) == left
+        assert ("NOT in these offsets" in typed.out) == left
+        assert run("correct", post, "--undo").code == 0
+    assert "NOT in" not in run("batch", "offsets", post, parts, "--gcode", "-o", tmp_path / "none").err
+
+
+def test_a_cause_that_is_an_axis_belongs_into_the_machine_file(run, post, table):
+    said = run("correct", post, table(AXIS), "--choose", "A axis: position along Z").out
+    assert "THE MACHINE FILE: A axis 0.0" in " ".join(said.split())
+    assert "THE MACHINE FILE" not in run("correct", post, table(TALLER), "--choose", "post: up").out
+
+
 def test_a_correction_for_another_setup_is_refused(run, written):
     text = written.read_text(encoding="utf-8").replace("up = 100.0", "up = 100.05")
     written.write_text(text, encoding="utf-8")
