@@ -26,7 +26,11 @@ def correct(
     ] = None,
     choose: Annotated[
         Optional[str],  # noqa: UP045 - typer
-        typer.Option("--choose", metavar="NAME", help="Take this explanation, where several fit."),
+        typer.Option(
+            "--choose",
+            metavar="NAME",
+            help="Take this explanation, by its number or name, where several fit.",
+        ),
     ] = None,
     write: Annotated[bool, typer.Option("--write", help="Put the correction into the job file.")] = False,
     undo: Annotated[bool, typer.Option("--undo", help="Take the correction out of the job file.")] = False,
@@ -50,7 +54,7 @@ def correct(
       tiltwright correct job.toml first.csv            causes, rivals, what to measure next, new offsets
       tiltwright correct job.toml first.csv --write --who "bay 2"
                                                        and put the correction into the job
-      tiltwright correct job.toml first.csv --write --choose "round standoff: up"
+      tiltwright correct job.toml first.csv --write --choose 2
                                                        although other explanations fit as well
       tiltwright correct job.toml --undo               back to the offsets of the stack
       tiltwright correct job.toml first.csv --json     for another program

@@ -121,7 +121,7 @@ def _correction_table(found: JobCorrection, chosen: Candidate, who: str | None, 
     return {
         "date": date,
         "measured": Path(found.table.file).name,
-        "cause": chosen.name,
+        "cause": chosen.named_in(job.model, unit.value),
         **({} if who is None else {"who": who}),
         **({"turn": round(chosen.offsets.turn_deg, _DECIMALS)} if chosen.offsets.turns else {}),
         "offset": [

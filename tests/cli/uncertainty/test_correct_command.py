@@ -163,6 +163,33 @@ def test_rivals_that_disagree_are_not_written_and_a_named_one_is(run, post, tabl
     assert said["correction"] == tomllib.loads(post.read_text())["correction"]
 
 
+def test_an_explanation_is_taken_by_its_number_or_by_the_name_beside_it(run, post, table):
+    measured = table("feature,dZ_mm,u_mm\nhole,-0.02,0.002\n")
+    said = run("correct", post, measured).out
+    _, found = report(run, post, measured)
+    assert len(found["candidates"]) > 1
+    for number, one in enumerate(found["candidates"][:3], start=1):
+        assert f"--choose {number}" in said
+        by_number = report(run, post, measured, "--choose", str(number))
+        assert by_number == report(run, post, measured, "--choose", one["name"])
+        assert by_number[1]["chosen"] == one["name"]
+    for wrong in ("0", str(len(found["candidates"]) + 1)):
+        assert run("correct", post, measured, "--choose", wrong).code == 2
+
+
+def test_places_are_named_in_the_unit_shown(run, examples):
+    """The name that is printed can be typed, in either unit."""
+    table = (examples / "beacon_dome.toml", examples / "beacon_dome_seats.csv")
+    _, found = report(run, *table)
+    place = next(one["what"] for one in found["causes"] if one["what"].startswith("Z axis: position at"))
+    inches = f"Z axis: position at {float(place.split()[-2]) / 25.4:.4f} in"
+    said = " ".join(run("correct", *table, "--units", "inch").out.split())
+    assert inches in said
+    assert " mm" not in said
+    for name in (place, inches):
+        assert report(run, *table, "--choose", name)[1]["chosen"] == place
+
+
 @pytest.fixture
 def written(run, post, table):
     """A job with a correction in force."""
