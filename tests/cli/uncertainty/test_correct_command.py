@@ -131,6 +131,18 @@ def test_inches_say_the_same(run, post, table):
         assert one["value"] * factor == pytest.approx(other["value"], rel=1e-6, abs=1e-9)
 
 
+@pytest.mark.parametrize(
+    ("unit", "size", "told"),
+    [("mm", 1.0, ""), ("in", 1 / 25.4, ""), ("mm", 1 / 25.4, "end in _in"), ("in", 1.0, "end in _mm")],
+)
+def test_figures_of_the_other_unit_are_doubted(run, post, table, unit, size, told):
+    """A table in millimetres whose head says inches, and the other way round, however small its deviations are."""
+    text = f"feature,dZ_{unit},u_{unit}\nface,{-0.02 * size:.6f},{0.002 * size:.6f}\nflank,{-0.021 * size:.6f},{0.002 * size:.6f}\n"
+    err = run("correct", post, table(text), "--choose", "post: up").err
+    assert ("_in, not in _mm" in err or "_mm, not in _in" in err) == bool(told)
+    assert told in err
+
+
 def test_small_deviations_are_left_alone(run, post, table):
     code, found = report(run, post, table("feature,dZ_mm,u_mm\nface,0.001,0.002\nhole,-0.002,0.002\n"))
     assert code == 0
