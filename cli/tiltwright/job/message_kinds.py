@@ -55,6 +55,8 @@ class CorrectionInForce(Finding, frozen=True):
         The rotary whose offset changes too; 0 where it does not.
     applied : bool
         False where the numbers leave it out.
+    zero_left : bool
+        True where the numbers leave it out and go by a part's own zero, which does not take out what it corrects.
     """
 
     kind = "correction in force"
@@ -65,6 +67,7 @@ class CorrectionInForce(Finding, frozen=True):
     letter: str
     turn_deg: float
     applied: bool = True
+    zero_left: bool = False
 
 
 class TakenOutOfOrder(Finding, frozen=True):

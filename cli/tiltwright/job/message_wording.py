@@ -157,7 +157,7 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
 
 def _correction_words(finding: CorrectionInForce, units: str) -> str:
     written = f'written {finding.date[:10]} from {finding.measured} for "{finding.cause}"'
-    if not finding.applied:
+    if not finding.applied and not finding.zero_left:
         return f"the job's correction ({written}) is left out here: these numbers are the stack's own"
     changed = []
     if finding.largest_mm >= _SEEN_MM:
@@ -165,6 +165,12 @@ def _correction_words(finding: CorrectionInForce, units: str) -> str:
     if finding.turn_deg:
         changed.append(f"{finding.letter} by {angle(finding.turn_deg)} degrees")
     changes = " and ".join(changed) or "nothing in the digits shown"
+    if finding.zero_left:
+        return (
+            f"the job's correction ({written}) is NOT in these offsets, and a part's own zero does not take out what is off: "
+            f"the correction changes {changes}. Do not cut by these offsets before it is put right at its source: an axis in "
+            "the machine file (best by tiltwright pivot fit), all else in the job; then take the correction out"
+        )
     return f"a correction is in force ({written}); against the stack's own offsets it changes {changes}"
 
 

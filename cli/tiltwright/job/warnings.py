@@ -131,6 +131,8 @@ def _correction_messages(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
     """What must be said of the correction that is in a job's offsets."""
     if evaluated.correction is not None:
         yield Message(Severity.WARNING, _correction_finding(evaluated.correction))
+    if evaluated.left_out is not None:
+        yield Message(Severity.WARNING, evaluated.left_out)
 
 
 def _correction_finding(correction: AppliedCorrection, *, applied: bool = True) -> CorrectionInForce:

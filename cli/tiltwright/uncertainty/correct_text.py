@@ -46,7 +46,7 @@ def correct_text(found: JobCorrection, units: str) -> str:
         _moved(found, units),
         _offsets(found, units),
         _after(found, units),
-        _unsaid(found),
+        _unsaid(found, units),
         _seating(found, units),
     ]
     return "\n\n".join(section for section in sections if section)
@@ -133,7 +133,31 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
             f"{fine(float(found.differs_mm[worst]), units)} {UNIT_SYMBOL[units]} ({named(operation)}). "
             + measure_next_words(found, units)
         )
-    return lines
+    return [*lines, *_axis_words(found, units)]
+
+
+def _axis_words(found: JobCorrection, units: str) -> list[str]:
+    """Where the chosen cause is an axis: that it belongs into the machine file, and what goes by that alone."""
+    chosen = found.chosen
+    if chosen is None or not (found.settled or found.named):
+        return []
+    if chosen.cause is not None:
+        each = [(chosen.cause.quantity, chosen.cause.value)]
+    elif chosen.pair is not None:
+        pair = (chosen.pair.first.quantity, chosen.pair.second.quantity)
+        each = list(zip(pair, chosen.pair.values, strict=True))
+    else:
+        return []
+    axes = [one for one in each if one[0].kind in {"line shift", "line tilt"}]
+    if not axes:
+        return []
+    words = " and ".join(cause_words(found.job.model, quantity, value, units) for quantity, value in axes)
+    text = (
+        f"THE MACHINE FILE: {words}. The corrected offsets put that right for this setup only; batch offsets, batch program and "
+        "offsets --touched go without them. Put the axis right in the machine file itself, best by a pivot fit (tiltwright "
+        "pivot), and then take the correction out."
+    )
+    return [text]
 
 
 def told(found: JobCorrection, one: Candidate, units: str) -> str:
@@ -143,7 +167,7 @@ def told(found: JobCorrection, one: Candidate, units: str) -> str:
         text = cause_words(model, one.cause.quantity, one.cause.value, units)
         others = found.causes.same_as(one.cause)
         if others:
-            names = [quantity_words(model, other.quantity) for other in others[:3]]
+            names = [quantity_words(model, other.quantity, units) for other in others[:3]]
             more = f" and {len(others) - 3} more" if len(others) > 3 else ""
             text += f" (the same numbers as {'; '.join(names)}{more})"
         if found.causes.others == "within limits":
@@ -202,6 +226,10 @@ def _plus(text: str) -> str:
     return text if text.startswith("-") else f"+{text}"
 
 
+_LEVELS = {1: "best", 2: "fits", 3: "-"}
+"""Marks of single causes: no numbers, which --choose would take for an explanation's."""
+
+
 def _causes(found: JobCorrection, units: str) -> str:
     """The single causes, ranked; those that explain, and a few that do not."""
     causes = found.causes.causes
@@ -212,7 +240,7 @@ def _causes(found: JobCorrection, units: str) -> str:
     model = found.job.model
     rows = [
         [
-            str(one.level) if one.level < 3 else "-",
+            _LEVELS[one.level],
             cause_words(model, one.quantity, one.value, units),
             size_words(one.quantity, one.u, units).lstrip("+"),
             _p(one.p),
@@ -226,7 +254,7 @@ def _causes(found: JobCorrection, units: str) -> str:
         if found.causes.others == "exact"
         else "everything else within its stated limits"
     )
-    text = f"Single causes, {alone}; causes marked 1 cannot be told apart by these deviations\n\n"
+    text = f"Single causes, {alone}; those marked best cannot be told apart by these deviations\n\n"
     text += table(head, rows, align="llrrr")
     rest = len(good) - len(listed)
     if not good:
@@ -255,7 +283,10 @@ def _rivals(found: JobCorrection, units: str) -> str:
                 fine(found.differs_mm[k], units),
             ]
         )
-    legend = [f"({k}) {told(found, one, units)}" for k, one in enumerate(shown_now, start=1)]
+    legend = [
+        f'({k}) {told(found, one, units)}. Taken by --choose {k}, or by its name, "{one.named_in(found.job.model, units)}"'
+        for k, one in enumerate(shown_now, start=1)
+    ]
     left = len(found.candidates) - len(shown_now)
     if left > 0:
         legend.append(f"and {left} more; --json has them all")
@@ -277,7 +308,7 @@ def _moved(found: JobCorrection, units: str) -> str:
     model = found.job.model
     rows = [
         [
-            quantity_words(model, estimate.quantities[k]),
+            quantity_words(model, estimate.quantities[k], units),
             size_words(
                 estimate.quantities[k],
                 signed(model, estimate.quantities[k], float(estimate.values[k])),
@@ -381,10 +412,10 @@ def _after(found: JobCorrection, units: str) -> str:
     return f"{text}\n\n{wrapped(words, columns=_COLUMNS)}"
 
 
-def _unsaid(found: JobCorrection) -> str:
+def _unsaid(found: JobCorrection, units: str) -> str:
     if not found.joint.significant:
         return ""
-    names = [quantity_words(found.job.model, one) for one in found.joint.unsaid]
+    names = [quantity_words(found.job.model, one, units) for one in found.joint.unsaid]
     if not names:
         return ""
     listed = "; ".join(names[:_MOST_NAMED]) + (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import tomllib
@@ -19,7 +20,13 @@ from tiltwright.files.loader import ReadJob, job_from_text
 from tiltwright.job.evaluate import evaluate_nests
 from tiltwright.uncertainty.correct_run import Candidate, JobCorrection
 
-__all__ = ["correction_log_path", "undo_correction", "with_correction", "write_correction"]
+__all__ = [
+    "correction_log_path",
+    "refuse_measured_twice",
+    "undo_correction",
+    "with_correction",
+    "write_correction",
+]
 
 SCHEMA = "tiltwright.correction/1"
 _DECIMALS = 9
@@ -148,7 +155,7 @@ def _correction_table(found: JobCorrection, chosen: Candidate, who: str | None, 
     return {
         "date": date,
         "measured": Path(found.table.file).name,
-        "cause": chosen.name,
+        "cause": chosen.named_in(job.model, unit.value),
         **({} if who is None else {"who": who}),
         **({"turn": turn[0]} if offsets.turns and alike else {}),
         "offset": [
@@ -162,6 +169,59 @@ def _correction_table(found: JobCorrection, chosen: Candidate, who: str | None, 
             for k, one in enumerate(operations)
         ],
     }
+
+
+def _measured_sha256(file: str | os.PathLike[str]) -> str:
+    return sha256_of(Path(file).read_bytes().decode("utf-8", "replace"))
+
+
+def refuse_measured_twice(read: ReadJob, measured: Path) -> None:
+    """Refuse a table of deviations that a correction in force already comes from: it would be put in twice.
+
+    Deviations are taken for those of a part that was cut with the correction; the table of the part before it says nothing
+    of such a part.
+
+    Raises
+    ------
+    InputFaults
+        When the job's log has a table of the same bytes for a correction that is in force, or has a line that is cut off.
+    """
+    if read.file.correction is None or not measured.is_file():
+        return
+    log = correction_log_path(read.path)
+    wanted = _measured_sha256(measured)
+    for entry in _in_force(log):
+        was = entry.get("measured")
+        if isinstance(was, dict) and was.get("sha256") == wanted:
+            found = f"the deviations that the correction of {str(entry.get('date'))[:10]} comes from, which is in force"
+            wanted_words = "deviations of a part that was cut with the corrected offsets"
+            tip = (
+                "the same deviations are not taken out twice: cut a part with the offsets as they are now and measure it, or "
+                "take the correction out first: tiltwright correct JOB --undo"
+            )
+            raise InputFaults([Diagnostic(str(measured), None, "", found, wanted_words, tip)])
+
+
+def _in_force(log: Path) -> list[dict[str, Any]]:
+    """The lines of the corrections that stand upon each other in the job now, the latest first."""
+    if not log.is_file():
+        return []
+    lines = log.read_bytes().decode("utf-8", "replace").splitlines()
+    found = []
+    for number in range(len(lines), 0, -1):
+        try:
+            entry = json.loads(lines[number - 1])
+        except ValueError:
+            entry = None
+        if not isinstance(entry, dict):
+            what = "a line that cannot be read: it was cut off or changed"
+            raise InputFaults([Diagnostic(str(log), number, "", what, "whole lines", "mend that line")])
+        if entry.get("action") == "undo":
+            break
+        found.append(entry)
+        if entry.get("before") is None:
+            break
+    return found
 
 
 def write_correction(read: ReadJob, found: JobCorrection, *, who: str | None, despite: bool) -> Path:
@@ -187,7 +247,7 @@ def write_correction(read: ReadJob, found: JobCorrection, *, who: str | None, de
         "who": who,
         "measured": {
             "file": found.table.file,
-            "sha256": sha256_of(Path(found.table.file).read_bytes().decode("utf-8", "replace")),
+            "sha256": _measured_sha256(found.table.file),
             "count": len(deviations),
         },
         "cause": found.chosen.name,

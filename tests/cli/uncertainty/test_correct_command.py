@@ -132,6 +132,18 @@ def test_inches_say_the_same(run, post, table):
         assert one["value"] * factor == pytest.approx(other["value"], rel=1e-6, abs=1e-9)
 
 
+@pytest.mark.parametrize(
+    ("unit", "size", "told"),
+    [("mm", 1.0, ""), ("in", 1 / 25.4, ""), ("mm", 1 / 25.4, "end in _in"), ("in", 1.0, "end in _mm")],
+)
+def test_figures_of_the_other_unit_are_doubted(run, post, table, unit, size, told):
+    """A table in millimetres whose head says inches, and the other way round, however small its deviations are."""
+    text = f"feature,dZ_{unit},u_{unit}\nface,{-0.02 * size:.6f},{0.002 * size:.6f}\nflank,{-0.021 * size:.6f},{0.002 * size:.6f}\n"
+    err = run("correct", post, table(text), "--choose", "post: up").err
+    assert ("_in, not in _mm" in err or "_mm, not in _in" in err) == bool(told)
+    assert told in err
+
+
 def test_small_deviations_are_left_alone(run, post, table):
     code, found = report(run, post, table("feature,dZ_mm,u_mm\nface,0.001,0.002\nhole,-0.002,0.002\n"))
     assert code == 0
@@ -162,6 +174,33 @@ def test_rivals_that_disagree_are_not_written_and_a_named_one_is(run, post, tabl
     said = json.loads(line)
     assert (said["who"], said["action"], said["despite_rivals"]) == ("bay 2", "correct", True)
     assert said["correction"] == tomllib.loads(post.read_text())["correction"]
+
+
+def test_an_explanation_is_taken_by_its_number_or_by_the_name_beside_it(run, post, table):
+    measured = table("feature,dZ_mm,u_mm\nhole,-0.02,0.002\n")
+    said = run("correct", post, measured).out
+    _, found = report(run, post, measured)
+    assert len(found["candidates"]) > 1
+    for number, one in enumerate(found["candidates"][:3], start=1):
+        assert f"--choose {number}" in said
+        by_number = report(run, post, measured, "--choose", str(number))
+        assert by_number == report(run, post, measured, "--choose", one["name"])
+        assert by_number[1]["chosen"] == one["name"]
+    for wrong in ("0", str(len(found["candidates"]) + 1)):
+        assert run("correct", post, measured, "--choose", wrong).code == 2
+
+
+def test_places_are_named_in_the_unit_shown(run, examples):
+    """The name that is printed can be typed, in either unit."""
+    table = (examples / "beacon_dome.toml", examples / "beacon_dome_seats.csv")
+    _, found = report(run, *table)
+    place = next(one["what"] for one in found["causes"] if one["what"].startswith("Z axis: position at"))
+    inches = f"Z axis: position at {float(place.split()[-2]) / 25.4:.4f} in"
+    said = " ".join(run("correct", *table, "--units", "inch").out.split())
+    assert inches in said
+    assert " mm" not in said
+    for name in (place, inches):
+        assert report(run, *table, "--choose", name)[1]["chosen"] == place
 
 
 @pytest.fixture
@@ -233,6 +272,75 @@ def test_a_part_cut_with_the_correction_is_measured_against_it(run, post, table)
         assert [one["after"][axis] for axis in "XYZ"] == pytest.approx(
             [loaded[axis] for axis in "XYZ"], abs=1e-6
         )
+
+
+def test_the_same_deviations_are_not_taken_out_twice(run, post, table):
+    measured = table(TALLER)
+    choose = ("--choose", "post: up")
+    assert run("correct", post, measured, "--write", *choose).code == 0
+    log = post.parent / "job.corrections.jsonl"
+    once, logged = post.read_bytes(), log.read_bytes()
+    renamed = measured.with_name("second.csv")
+    shutil.copy(measured, renamed)
+    for same in (measured, renamed):
+        for write in (("--write",), ()):
+            ended = run("correct", post, same, *write, *choose)
+            assert ended.code == 2
+            assert ended.out == ""
+            assert same.name in ended.err
+            assert "--undo" in ended.err
+    # A second correction upon the first: both tables are spent, until they are undone.
+    smaller = table(TALLER.replace("-0.02", "-0.01"))
+    assert run("correct", post, smaller, "--write", *choose).code == 0
+    assert run("correct", post, renamed, "--write", *choose).code == 2
+    assert run("correct", post, smaller, "--write", *choose).code == 2
+    assert run("correct", post, "--undo").code == 0
+    assert run("correct", post, renamed, "--write", *choose).code == 0
+    assert (post.read_bytes() != b"", log.read_bytes().startswith(logged)) == (True, True)
+    assert (
+        tomllib.loads(post.read_text())["correction"]["offset"]
+        == tomllib.loads(once.decode())["correction"]["offset"]
+    )
+
+
+def test_a_table_of_a_part_from_before_the_correction_is_warned_of(run, written, table):
+    ended = run("correct", written, table(TALLER.replace("0.002", "0.0021")), "--choose", "post: up")
+    assert ended.code == 0
+    assert ended.err.startswith("caution: a correction is in force: the deviations must come from a part")
+
+
+# The A axis lies 0.03 lower than stated: nothing at A0, 0.03 in Y and in Z at A-90.
+AXIS = (
+    "feature,dX_mm,dY_mm,dZ_mm,u_mm\nface,0,0,0.0002,0.002\nflank,0,0,0.0301,0.002\nhole,0,0.0,0.0298,0.002\n"
+)
+
+SERIALS = "serial,X_mm,Y_mm,Z_mm\np1,-381.02,-203.41,-256.11\n"
+
+
+def test_batch_offsets_without_the_correction_of_an_axis_say_so_first(run, post, table, tmp_path):
+    """An own zero touched off at one pose shows nothing of an axis that is off."""
+    touched = ("--touched", "-381.0,-203.4,-256.1", "--pose", "A0,C0", "--gcode")
+    parts = tmp_path / "parts.csv"
+    parts.write_text(SERIALS, encoding="utf-8")
+    for choose, left in (("A axis: position along Z", True), ("post: up", False)):
+        assert run("correct", post, table(AXIS if left else TALLER), "--write", "--choose", choose).code == 0
+        folder = tmp_path / f"loaders {left}"
+        ended = run("batch", "offsets", post, parts, "--gcode", "-o", folder)
+        assert ended.code == 0
+        assert ("NOT in these offsets" in ended.err.splitlines()[0]) == left
+        assert "is NOT in these offsets)" in (folder / "p1.nc").read_text(encoding="utf-8")
+        typed = run("offsets", post, *touched)
+        assert typed.code == 0
+        assert ("NOT in these offsets" in typed.err) == left
+        assert ("NOT in these offsets" in typed.out) == left
+        assert run("correct", post, "--undo").code == 0
+    assert "NOT in" not in run("batch", "offsets", post, parts, "--gcode", "-o", tmp_path / "none").err
+
+
+def test_a_cause_that_is_an_axis_belongs_into_the_machine_file(run, post, table):
+    said = run("correct", post, table(AXIS), "--choose", "A axis: position along Z").out
+    assert "THE MACHINE FILE: A axis 0.0" in " ".join(said.split())
+    assert "THE MACHINE FILE" not in run("correct", post, table(TALLER), "--choose", "post: up").out
 
 
 def test_a_correction_for_another_setup_is_refused(run, written):
