@@ -177,13 +177,14 @@ class StackSignLost(Finding, frozen=True):
 
 
 class FacesInward(Finding, frozen=True):
-    """A plane whose face, at its origin, is turned to part zero and not away from it.
+    """A plane whose face, at its origin, is turned into the blank; to part zero, where no blank is stated.
 
-    `key` is the one that gives the direction: "at", "normal", "tip" or "through".
+    `key` is the one that gives the direction: "at", "normal", "tip" or "through"; `step` is the blank, None without one.
     """
 
     kind = "faces inward"
     key: str
+    step: str | None
 
 
 class OutsideBlank(Finding, frozen=True):

@@ -97,11 +97,17 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
         case StackSignLost(steps, keys):
             numbers = (f'{key} of "{step}"' for step, key in zip(steps, keys, strict=True))
             return f"one changed sign would make the stack agree with the touch-off: {' or '.join(numbers)}. Check it"
-        case FacesInward(key):
+        case FacesInward(key, step):
             sense = ", and which way each rotary turns" if key == "at" else ""
+            check = f"Check the signs of `{key}` and `origin`{sense}"
+            if step is None:
+                return (
+                    f"the plane faces part zero, where an outer face of the part faces away from it. {check}. It can be right "
+                    "where the origin lies inside the part or in a hollow of it, or where part zero lies outside the part"
+                )
             return (
-                f"the plane faces part zero, where a face of the part faces away from it. Check the signs of `{key}` and "
-                f"`origin`{sense}. It is right only where part zero lies outside the part"
+                f'the plane faces into the blank, "{step}": most of it lies in front of the origin. {check}. It can be '
+                "right in a hollow, or where a hole has its zero at the far end"
             )
         case OutsideBlank(step, outside_mm):
             return (
