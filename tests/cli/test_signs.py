@@ -10,8 +10,10 @@ from machine_texts import mill_text
 
 from kinematics import IDENTITY, RotationSense
 from tiltwright.job.evaluate import evaluate_job
+from tiltwright.job.message_kinds import FacesDown
 from tiltwright.job.sign_slips import StatedBlank, in_front_mm
 from tiltwright.job.touch_slips import touch_mistyped
+from tiltwright.job.warnings import job_messages, joined_messages
 
 MILL = mill_text(
     units="inch",
@@ -194,6 +196,45 @@ def test_a_stated_blank_tells_which_way_is_inward(run, job, section, normal, ori
             for one in json.loads(run("offsets", job(text), "--json").out)["remarks"]
         }
         assert found.get("faces inward") == ({"key": "normal", "step": "block"} if told else None)
+
+
+@pytest.mark.parametrize(
+    ("example", "old", "new", "key", "down_deg", "names"),
+    [
+        ("mast_cap", "0.8660254037844386, 0.5]", "0.8660254037844386, -0.5]", "normal", 30.0, 4),
+        ("buoy_bracket", "[0.0, 0.5, 0.8660254", "[0.0, 0.5, -0.8660254", "normal", 60.0, 1),
+        ("buoy_bracket", "at     = { A = 180 }", "normal = [0.0, 0.0, -1.0]", None, 90.0, 1),
+        (
+            "buoy_bracket",
+            "at     = { A = 180 }\norigin = [0.0, 0.0, -50.0]",
+            "normal = [0.0, 0.0, -1.0]",
+            "normal",
+            90.0,
+            1,
+        ),
+        ("buoy_bracket", "normal = [0.0, 0.5, 0.8660254037844386]", 'tip = [["x", 150.0]]', None, 60.0, 1),
+        ("float_slots", "0.1, -0.46984631039295416]", "-0.1, -0.46984631039295416]", "through", 20.0, 5),
+    ],
+)
+def test_a_plane_that_faces_down_is_told_once_a_pattern(
+    examples, tmp_path, example, old, new, key, down_deg, names
+):
+    """A sign lost in z, or points in the wrong order; not a plane of the underside, nor a tip beyond 90 degrees."""
+    text = (examples / f"{example}.toml").read_text(encoding="utf-8")
+    assert text.count(old) == 1
+    for machine in ("teaching_mill", "indexer_mill", "trunnion_mill"):
+        mill = (examples / f"{machine}.toml").read_text(encoding="utf-8")
+        (tmp_path / f"{machine}.toml").write_text(mill, encoding="utf-8")
+    path = tmp_path / "job.toml"
+    for written, told in ((text, None), (text.replace(old, new), key)):
+        path.write_text(written, encoding="utf-8")
+        evaluated = evaluate_job(path)
+        found = [one for one in job_messages(evaluated) if isinstance(one.finding, FacesDown)]
+        joined = joined_messages(found, "mm")
+        assert len(joined) == (told is not None)
+        if told is not None:
+            assert (joined[0].finding.key, len(joined[0].about)) == (told, names)
+            assert joined[0].finding.down_deg == pytest.approx(down_deg)
 
 
 @given(

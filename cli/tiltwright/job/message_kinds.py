@@ -10,6 +10,7 @@ from tiltwright.output.messages import Finding, Message
 __all__ = [
     "CorrectionInForce",
     "DirectionMissed",
+    "FacesDown",
     "FacesInward",
     "JobFinding",
     "JobMessage",
@@ -187,6 +188,17 @@ class FacesInward(Finding, frozen=True):
     step: str | None
 
 
+class FacesDown(Finding, frozen=True):
+    """A plane whose direction points below the horizontal of the part, where no key says so outright.
+
+    `key` is the one that gives the direction: "normal", "tip" or "through"; `down_deg` is to a tenth.
+    """
+
+    kind = "faces down"
+    key: str
+    down_deg: float
+
+
 class OutsideBlank(Finding, frozen=True):
     """An origin in the air: so far from the blank that the job states."""
 
@@ -296,6 +308,7 @@ JobFinding = (
     | StepDown
     | StackSignLost
     | FacesInward
+    | FacesDown
     | OutsideBlank
     | TouchOffDifference
     | TouchOffTooFar

@@ -10,6 +10,7 @@ from tiltwright.job.evaluate import NumberedOperation
 from tiltwright.job.message_kinds import (
     CorrectionInForce,
     DirectionMissed,
+    FacesDown,
     FacesInward,
     JobFinding,
     JobMessage,
@@ -108,6 +109,16 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
             return (
                 f'the plane faces into the blank, "{step}": most of it lies in front of the origin. {check}. It can be '
                 "right in a hollow, or where a hole has its zero at the far end"
+            )
+        case FacesDown(key, down_deg):
+            check = {
+                "normal": "the sign of z in `normal`",
+                "tip": "the signs of `tip`",
+                "through": "the order of the points in `through`, which turns the plane over, and their signs",
+            }[key]
+            return (
+                f"the plane faces down, {down_deg:g} degrees below the part's horizontal. Check {check}. It is right for "
+                "an undercut or a face of the underside"
             )
         case OutsideBlank(step, outside_mm):
             return (

@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 from kinematics import PlacedOperation, Pose, StackStep, cumulative_frames, translation
 from tiltwright.files.job_file import DEFAULT_WITHIN
 from tiltwright.job.evaluate import EvaluatedJob
-from tiltwright.job.message_kinds import FacesInward, OutsideBlank, StackSignLost, StepDown
+from tiltwright.job.message_kinds import FacesDown, FacesInward, OutsideBlank, StackSignLost, StepDown
 
 __all__ = [
     "StatedBlank",
-    "direction_key",
+    "faces_down",
     "faces_inward",
     "in_front_mm",
     "outside_blank",
@@ -29,6 +29,9 @@ _UPRIGHT = 0.5
 
 _LEAN_DEG = 15.0
 """A top that leans less may have its origin at either edge."""
+
+_DOWN_DEG = 2.0
+"""A side that leans out less, as a draft or a part a little off square, is no plane that faces down."""
 
 _INWARD_MM = 0.5
 """An origin that lies no farther behind part zero is on it."""
@@ -74,10 +77,29 @@ def faces_inward(placed: PlacedOperation, evaluated: EvaluatedJob) -> FacesInwar
             return None
     elif not _faces_into(blank, placed):
         return None
-    return FacesInward(direction_key(placed, evaluated), None if blank is None else blank.name)
+    return FacesInward(_direction_key(placed, evaluated), None if blank is None else blank.name)
 
 
-def direction_key(placed: PlacedOperation, evaluated: EvaluatedJob) -> str:
+def faces_down(placed: PlacedOperation, evaluated: EvaluatedJob) -> FacesDown | None:
+    """A plane whose direction points below the horizontal of the part; None where it does not, or the file says so.
+
+    The file says so with angles, since no sign of a tilt turns a plane upside down; with a tip beyond 90 degrees; and with
+    a direction nearly straight down whose origin lies below part zero: the underside.
+    """
+    key = _direction_key(placed, evaluated)
+    normal = placed.axes[2]
+    down_deg = -math.degrees(math.asin(float(np.clip(normal[2], -1.0, 1.0))))
+    if key == "at" or down_deg < _DOWN_DEG:
+        return None
+    tip = evaluated.job.file.operation[placed.operation].tip or ()
+    if any(abs(turn_deg) > 90.0 for _, turn_deg in tip):
+        return None
+    if down_deg > 90.0 - _LEAN_DEG and in_front_mm(normal, placed.origin_mm) > _INWARD_MM:
+        return None
+    return FacesDown(key, round(down_deg, 1))
+
+
+def _direction_key(placed: PlacedOperation, evaluated: EvaluatedJob) -> str:
     """The key that gives an operation's direction: "at", "normal", "tip" or "through"."""
     table = evaluated.job.file.operation[placed.operation]
     return next(one for one in ("at", "normal", "tip", "through") if getattr(table, one) is not None)
