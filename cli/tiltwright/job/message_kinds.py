@@ -10,6 +10,7 @@ from tiltwright.output.messages import Finding, Message
 __all__ = [
     "CorrectionInForce",
     "DirectionMissed",
+    "FacesDown",
     "FacesInward",
     "JobFinding",
     "JobMessage",
@@ -180,13 +181,25 @@ class StackSignLost(Finding, frozen=True):
 
 
 class FacesInward(Finding, frozen=True):
-    """A plane whose face, at its origin, is turned to part zero and not away from it.
+    """A plane whose face, at its origin, is turned into the blank; to part zero, where no blank is stated.
 
-    `key` is the one that gives the direction: "at", "normal", "tip" or "through".
+    `key` is the one that gives the direction: "at", "normal", "tip" or "through"; `step` is the blank, None without one.
     """
 
     kind = "faces inward"
     key: str
+    step: str | None
+
+
+class FacesDown(Finding, frozen=True):
+    """A plane whose direction points below the horizontal of the part, where no key says so outright.
+
+    `key` is the one that gives the direction: "normal", "tip" or "through"; `down_deg` is to a tenth.
+    """
+
+    kind = "faces down"
+    key: str
+    down_deg: float
 
 
 class OutsideBlank(Finding, frozen=True):
@@ -298,6 +311,7 @@ JobFinding = (
     | StepDown
     | StackSignLost
     | FacesInward
+    | FacesDown
     | OutsideBlank
     | TouchOffDifference
     | TouchOffTooFar

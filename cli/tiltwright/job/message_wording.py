@@ -10,6 +10,7 @@ from tiltwright.job.evaluate import NumberedOperation
 from tiltwright.job.message_kinds import (
     CorrectionInForce,
     DirectionMissed,
+    FacesDown,
     FacesInward,
     JobFinding,
     JobMessage,
@@ -97,11 +98,27 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
         case StackSignLost(steps, keys):
             numbers = (f'{key} of "{step}"' for step, key in zip(steps, keys, strict=True))
             return f"one changed sign would make the stack agree with the touch-off: {' or '.join(numbers)}. Check it"
-        case FacesInward(key):
+        case FacesInward(key, step):
             sense = ", and which way each rotary turns" if key == "at" else ""
+            check = f"Check the signs of `{key}` and `origin`{sense}"
+            if step is None:
+                return (
+                    f"the plane faces part zero, where an outer face of the part faces away from it. {check}. It can be right "
+                    "where the origin lies inside the part or in a hollow of it, or where part zero lies outside the part"
+                )
             return (
-                f"the plane faces part zero, where a face of the part faces away from it. Check the signs of `{key}` and "
-                f"`origin`{sense}. It is right only where part zero lies outside the part"
+                f'the plane faces into the blank, "{step}": most of it lies in front of the origin. {check}. It can be '
+                "right in a hollow, or where a hole has its zero at the far end"
+            )
+        case FacesDown(key, down_deg):
+            check = {
+                "normal": "the sign of z in `normal`",
+                "tip": "the signs of `tip`",
+                "through": "the order of the points in `through`, which turns the plane over, and their signs",
+            }[key]
+            return (
+                f"the plane faces down, {down_deg:g} degrees below the part's horizontal. Check {check}. It is right for "
+                "an undercut or a face of the underside"
             )
         case OutsideBlank(step, outside_mm):
             return (

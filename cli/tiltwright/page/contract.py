@@ -36,7 +36,7 @@ from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_wording import message_words, unreachable_text
 from tiltwright.job.warnings import job_messages
 from tiltwright.output import numbers
-from tiltwright.output.messages import as_shown, grouped
+from tiltwright.output.messages import as_shown, grouped, plain_quotes
 from tiltwright.page.bodies import Bodies, bodies_of
 from tiltwright.reach.collision_model import build_collision_model
 from tiltwright.teaching.workings import digits_for, stack_used, workings_of
@@ -46,7 +46,7 @@ __all__ = ["machine_part", "setup_page", "simplified_words"]
 Array = NDArray[np.float64]
 
 NOT_CHECKED = (
-    "Clearance, index moves and loads are not checked here: `tiltwright reach` does that. This page moves no machine and "
+    'Clearance, index moves and loads are not checked here: "tiltwright reach" does that. This page moves no machine and '
     "never says that a setup is safe. Prove out above the part first: single block, rapid turned down."
 )
 
@@ -296,7 +296,8 @@ def _line(line: WorkedStep, digits: Digits, texts: Repeated) -> list[Any]:
 
 def _messages(evaluated: EvaluatedJob, units: str) -> Iterable[list[str]]:
     for message in grouped(job_messages(evaluated), lambda finding: as_shown(finding, units)):
-        yield [message.severity.label, message_words(message, evaluated.operations, units)]
+        words = message_words(message, evaluated.operations, units)
+        yield [message.severity.label, plain_quotes(words)]
 
 
 def simplified_words(bodies: Bodies, units: str) -> list[list[str]]:
