@@ -108,7 +108,9 @@ class MistakeSearch:
         self.left = np.abs(self.predicted - value)
         self.change = np.abs(self.predicted - truth)
         furthest = np.array([np.abs(self.off[operation == o]).max() for o in operation])
-        self.near = np.minimum(tolerance, np.maximum(_HALF * digit + 1e-9, furthest / _SHARE))
+        # Millimetres taken for inches are as far apart as they are, times 25.4.
+        self.scale = np.maximum(1.0, recomputed.scale)[:, None]
+        self.near = self.scale * np.minimum(tolerance, np.maximum(_HALF * digit + 1e-9, furthest / _SHARE))
         self.far = furthest > _FAR * tolerance
         self.hit = self.left <= self.near
 
@@ -173,7 +175,7 @@ class MistakeSearch:
         alike = self.size == self.size[row]
         alike &= self.hit[:, exact].all(axis=1) & (self.change[:, inexact] <= reach).all(axis=1)
         distinct = len(np.unique(np.round(self.predicted[np.ix_(alike, inexact)], 6), axis=0))
-        return float(distinct * np.prod(np.minimum(1.0, self.near[inexact] / reach)))
+        return float(distinct * np.prod(np.minimum(1.0, self.near[row, inexact] / reach)))
 
     def _finding(
         self,
@@ -208,7 +210,7 @@ class MistakeSearch:
             where,
             int(explained[row]),
             int(explained[row]),
-            float(self.left[row][here].max()),
+            float(self.left[row][here].max() / self.scale[row, 0]),
             chance,
             self._pairs_for(row, here),
         )  # fmt: skip
@@ -230,7 +232,7 @@ class MistakeSearch:
         for a match by chance.
         """
         here = np.flatnonzero((self.operation == o) & self.wrong)
-        met = self.hit[:, here] & (self.change[:, here] > self.near[here])
+        met = self.hit[:, here] & (self.change[:, here] > self.near[:, here])
         count = met.sum(axis=1)
         known = [f.made for f in findings]
         allowed = np.array(
@@ -247,7 +249,7 @@ class MistakeSearch:
             (o,),
             int(count[row]),
             int(here.size),
-            float(self.left[row][here][met[row]].max()),
+            float(self.left[row][here][met[row]].max() / self.scale[row, 0]),
             0.0,
         )
 
@@ -349,7 +351,7 @@ def diagnose(
     digit_mm : float
         Last digit of the answers as written.
     unit_mm : float
-        Millimetres in the unit of the job.
+        Millimetres in the unit of the answers.
     tool_length_mm : float, optional
     stack_mm : ndarray, shape (3,), optional
         See `classic_mistakes`.

@@ -126,7 +126,7 @@ def assess(
         answers.lengths,
         tolerance_mm=within_mm,
         digit_mm=answers.digit_mm,
-        unit_mm=evaluated.job.unit.mm,
+        unit_mm=answers.unit.mm,
         tool_length_mm=tool_length_mm,
         stack_mm=None if evaluated.touch is None else evaluated.touch.stack_mm,
         more=(

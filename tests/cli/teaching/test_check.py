@@ -66,6 +66,22 @@ def test_a_pair_of_mistakes_is_named(run, path, tmp_path):
     assert named == [["measured from the table", "step counted twice"]]
 
 
+@pytest.mark.parametrize("decimals", [3, 4])
+@pytest.mark.parametrize("written", ["mm", "inch"])
+def test_an_answer_in_the_other_unit_is_named(run, path, tmp_path, written, decimals):
+    """The slip that a hand solution ends with, a few microns, is still there when the unit is the wrong one."""
+    stated = {"mm": "inch", "inch": "mm"}[written]
+    rows = [f"operation,axis,value_{stated}"]
+    for one in evaluate_job(str(path)).operations[:2]:
+        offset = (one.placed.offset_mm + 0.004) / (25.4 if written == "inch" else 1.0)
+        rows += [f"{one.placed.name},{axis},{v:.{decimals}f}" for axis, v in zip("XYZ", offset, strict=True)]
+    file = tmp_path / "answers.csv"
+    file.write_text("\n".join(rows) + "\n")
+    report = json.loads(run("check", path, file, "--json").out)
+    named = [[one["item"] for one in finding["mistakes"]] for finding in report["findings"]]
+    assert (named, report["right"], report["unexplained"]) == ([["answer"]], 0, [])
+
+
 def test_what_no_mistake_gives_is_unexplained(run, path):
     ended = run("check", path, "--answer", "top port:X=-371.4mm", "--answer", "top port:Z=-171.3mm")
     assert ended.code == 1
