@@ -7,7 +7,7 @@ they are nearly right. An explanation that numbers drawn at random would meet to
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,6 +20,7 @@ from kinematics.teaching.figure_trace import (
     FigureTrace,
     digits_swapped,
     taken_from,
+    taken_from_other_solution,
     trace_figures,
     transposed_digits,
 )
@@ -336,6 +337,7 @@ def diagnose(
     tool_length_mm: float | None = None,
     stack_mm: NDArray[np.float64] | None = None,
     more: Sequence[Mistake] = (),
+    others_mm: Mapping[int, NDArray[np.float64]] | None = None,
 ) -> Diagnosis:
     """Compare answers with the truth, and the wrong ones with every classic mistake and pair of them.
 
@@ -357,6 +359,8 @@ def diagnose(
         See `classic_mistakes`.
     more : sequence of Mistake
         Further mistakes to try.
+    others_mm : mapping of int to ndarray, shape (n, 3), optional
+        Offsets of the other solutions of operations that have some, for a number taken from one of them.
 
     Returns
     -------
@@ -414,7 +418,9 @@ def diagnose(
         search = MistakeSearch(recomputed, operation, axis, value, truth, wrong, tolerance, digit_mm)
         findings, unexplained = search.run()
     slips = _slips(unexplained, operation, axis, value, truth, wrong, unit_mm, digit_mm)
-    slips += _misplaced(unexplained, placed, operation, axis, value, truth, wrong, tolerance)
+    slips += _of_other_solution(unexplained, others_mm or {}, operation, axis, value, truth, wrong, tolerance)
+    open_operations = [o for o in unexplained if all(o not in slip.operations for slip in slips)]
+    slips += _misplaced(open_operations, placed, operation, axis, value, truth, wrong, tolerance)
     findings += slips
     unexplained = tuple(o for o in unexplained if all(o not in slip.operations for slip in slips))
     args = (operation, axis, off, tolerance, digit_mm)
@@ -451,6 +457,34 @@ def _slips(
         if digits and chance <= CHANCE[1]:
             made = (digits_swapped(AXES[axis[k]], digits),)
             found.append(FoundMistake(made, (), (), (o,), 1, 1, digit_mm / 2.0, chance))
+    return tuple(found)
+
+
+def _of_other_solution(
+    unexplained: Sequence[int],
+    others_mm: Mapping[int, NDArray[np.float64]],
+    operation: NDArray[np.int64],
+    axis: NDArray[np.int64],
+    value: NDArray[np.float64],
+    truth: NDArray[np.float64],
+    wrong: NDArray[np.bool_],
+    near: float,
+) -> tuple[FoundMistake, ...]:
+    """Wrong numbers of an operation, all or some, that are the same operation's by another solution."""
+    found = []
+    for o in unexplained:
+        here = np.flatnonzero((operation == o) & wrong)
+        if o not in others_mm:
+            continue
+        left = np.abs(others_mm[o][:, axis[here]] - value[here])
+        most = left[int(np.argmax((left <= near).sum(axis=1)))]
+        met = most <= near
+        odds = np.minimum(1.0, near / np.maximum(np.abs(value[here] - truth[here])[met], near))
+        if met.any() and float(len(left) * np.prod(odds)) <= CHANCE[2]:
+            axes = " and ".join(AXES[a] for a in sorted(axis[here][met].tolist()))
+            made = (taken_from_other_solution(axes),)
+            counts, apart = (int(met.sum()), int(here.size)), float(most[met].max())
+            found.append(FoundMistake(made, (), (), (o,), *counts, apart, float(len(left) * np.prod(odds))))
     return tuple(found)
 
 

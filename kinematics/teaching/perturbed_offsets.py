@@ -44,6 +44,7 @@ _LABELS = {
     "a quarter turn off": "{item} a quarter turn off",
     "turned twice": "{item} turned twice",
     "numbers of another operation": "{item}",
+    "numbers of the other solution": "{item} of the other solution",
     "tangent for sine": "tangent for {item}'s sine",
     "complement of the angle": "90 degrees less {item}'s angle",
     "turn worked from the point before": "{item}'s turn worked from the point before",

@@ -16,6 +16,7 @@ from kinematics.teaching import (
     FoundMistake,
     Mistake,
     Working,
+    all_solutions,
     angle_error_deg,
     angle_line,
     diagnose,
@@ -84,6 +85,19 @@ class Assessment:
         return tuple(o for o in self.diagnosis.unexplained if o not in traced)
 
     @property
+    def by_other_solution(self) -> tuple[tuple[PlacedOperation, PlacedOperation], ...]:
+        """Operations judged by another solution than the job's: the one judged by, and the job's."""
+        pairs = zip(self.placed, (one.placed for one in self.evaluated.operations), strict=True)
+        answered = {answer.operation for answer in self.answers.lengths}
+        answered |= {answer.operation for answer in self.answers.angles}
+        return tuple(
+            (judged, own)
+            for o, (judged, own) in enumerate(pairs)
+            # A whole turn more is the same solution.
+            if o in answered and not np.allclose(judged.offset_mm, own.offset_mm, rtol=0.0, atol=1e-6)
+        )
+
+    @property
     def reasons(self) -> tuple[str, ...]:
         """Reasons for wrong numbers, operation by operation, in a few words."""
         words = []
@@ -133,6 +147,11 @@ def assess(
             *error_carried_forward(evaluated.setup, faults, placed),
             *offset_of_other_solution(evaluated.setup, placed, answers.angles),
         ),
+        others_mm={
+            o: np.array([other.offset_mm for other in others])
+            for o, one in enumerate(placed)
+            if (others := all_solutions(evaluated.setup, one)[1:])
+        },
     )
     return Assessment(evaluated, answers, placed, diagnosis, faults, within_deg)
 
@@ -298,6 +317,10 @@ def assessment_document(assessment: Assessment, units: str, title: str = "") -> 
         Paragraph(_summary(assessment, right, answered), bold=True),
         _numbers_table(assessment, units),
     ]
+    if assessment.by_other_solution:
+        blocks.append(
+            BulletList(tuple(_judged_words(assessment, *pair) for pair in assessment.by_other_solution))
+        )
     if assessment.angle_faults:
         blocks += [
             Heading("Angles"),
@@ -337,6 +360,22 @@ def assessment_document(assessment: Assessment, units: str, title: str = "") -> 
         ),
         tuple(blocks),
         FOOT,
+    )
+
+
+def _judged_words(assessment: Assessment, judged: PlacedOperation, own: PlacedOperation) -> str:
+    """The solution that an operation's answers are judged by, and the job's."""
+
+    def angles(one: PlacedOperation) -> str:
+        letters = assessment.evaluated.setup.machine.letters
+        return " ".join(
+            f"{letter} {numbers.angle(float(angle))}"
+            for letter, angle in zip(letters, one.program_deg, strict=True)
+        )
+
+    return (
+        f"{judged.name} is judged by the other solution, {angles(judged)}, which the answers fit better. "
+        f"The job's own is {angles(own)}: its offset belongs to those angles alone."
     )
 
 
@@ -422,6 +461,14 @@ def assessment_report(assessment: Assessment, units: str) -> dict[str, Any]:
             }
             for f in assessment.angle_faults
         ],
+        "by_other_solution": [
+            {
+                "operation": judged.name,
+                "program": _program(assessment, judged),
+                "program_of_job": _program(assessment, own),
+            }
+            for judged, own in assessment.by_other_solution
+        ],
         "findings": [_finding_report(assessment, finding, mm) for finding in diagnosis.findings],
         "figures": [
             {
@@ -437,6 +484,11 @@ def assessment_report(assessment: Assessment, units: str) -> dict[str, Any]:
         "unexplained": [assessment.placed[o].name for o in diagnosis.unexplained],
         "common_shift": None if diagnosis.common_mm is None else (diagnosis.common_mm / mm).tolist(),
     }
+
+
+def _program(assessment: Assessment, placed: PlacedOperation) -> dict[str, float]:
+    letters = assessment.evaluated.setup.machine.letters
+    return {letter: float(a) for letter, a in zip(letters, placed.program_deg, strict=True)}
 
 
 def _finding_report(assessment: Assessment, finding: FoundMistake, mm: float) -> dict[str, Any]:
