@@ -246,7 +246,7 @@ def _help(budget: JobBudget, units: str) -> str:
         )
         useless = [source_words(one) for one in line.useless(sources)]
         if useless:
-            named = "; ".join(useless[:3]) + (f" (nor {len(useless) - 3} more)" if len(useless) > 3 else "")
+            named = "; ".join(useless[:3]) + (f" and {len(useless) - 3} more" if len(useless) > 3 else "")
             text += f" Improving these would do nothing for it: {named}."
         lines.append(text + _poses(budget, line, units))
     return "What would help most\n" + _bullets(lines) if lines else ""

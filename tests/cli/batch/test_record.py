@@ -235,6 +235,7 @@ def test_a_jump_a_drift_and_a_nest_that_sits_low(run, job, tmp_path):
     assert apart["right"] == pytest.approx(-0.03, abs=0.004)
     text = run("batch", "chart", path, "--baseline", 20).out
     assert "FAIL: X" in text
+    assert "mm per part (standard uncertainty" in text
     assert "Nest left sits" in text
 
 

@@ -87,6 +87,12 @@ def test_a_verdict_and_its_exit_code(run, job):
     assert "FAIL" in ended.out
 
 
+def test_sources_that_change_nothing_are_counted_plainly(run, examples):
+    text = " ".join(run("budget", examples / "beacon_dome.toml").out.split())
+    assert " and 16 more." in text
+    assert "(nor" not in text
+
+
 def test_with_nothing_stated_nothing_is_claimed(run, job):
     bare = STACK.replace("up_within = 0.03\n", "")
     ended = run("budget", job(bare, EXACT_MILL))
