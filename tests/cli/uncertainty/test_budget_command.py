@@ -94,10 +94,9 @@ def test_sources_that_change_nothing_are_counted_plainly(run, examples):
     assert "(nor" not in text
 
 
-def test_each_failure_stands_below_its_own_table(run, examples):
+def test_each_failure_stands_below_its_own_table(run, job, examples):
     dome = (examples / "beacon_dome.toml").read_text(encoding="utf-8")
-    path = examples / "tight.toml"
-    path.write_text(re.sub(r"(?m)^tolerance = \S+", "tolerance = 0.001", dome), encoding="utf-8")
+    path = job(re.sub(r"(?m)^tolerance = \S+", "tolerance = 0.001", dome))
     out = run("budget", path).out
     features, seams = out.split("\nSeams: ", 1)
     found = json.loads(run("budget", path, "--json").out)
