@@ -194,6 +194,8 @@ def test_page_and_reach_stand_where_the_corrected_offset_is(written):
     evaluated = evaluate_job(str(written))
     setup, page = evaluated.setup, setup_page(evaluated, "mm")
     poses = build_collision_model(evaluated).model.operations
+    assert "correction is in force" in page["correction"][1]
+    assert not any("correction is in force" in words for _, words in page["messages"])
     for one, said, pose in zip(evaluated.operations, page["operations"], poses, strict=True):
         placed = one.placed
         zero = evaluated.program_zero_mm(placed)
