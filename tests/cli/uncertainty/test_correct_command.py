@@ -190,7 +190,7 @@ def test_every_command_goes_by_the_correction_and_says_so(run, post, table, tmp_
     assert f"{before[0]['Z']:.3f}" in run("explain", post, "top").out
 
 
-def test_the_sheet_says_what_has_the_correction_in_it(run, post, written):
+def test_the_sheet_says_what_has_the_correction_in_it(run, written):
     told = " ".join(run("sheet", written).out.split())
     assert "origin with the correction, in machine directions" in told
     assert "part zero and the rotaries' lines are printed without it" in told
