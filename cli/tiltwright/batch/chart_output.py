@@ -77,7 +77,7 @@ def _form(fit: ChangeFit, series: Series, units: str) -> str:
         size = f"{_fine(fit.amount, units)} {unit} (standard uncertainty {_fine(fit.u, units)})"
         return f"jumps by {size} at part {fit.index + 1}, serial {sanitized(series.serials[fit.index])}"
     size = f"{_fine(fit.amount, units, 2)} {unit}"
-    each = "a part" if fit.kind is ChangeKind.DRIFT else "a degree Celsius"
+    each = "per part" if fit.kind is ChangeKind.DRIFT else "per degree Celsius"
     what = "drifts" if fit.kind is ChangeKind.DRIFT else "moves with the temperature,"
     return f"{what} by {size} {each} (standard uncertainty {_fine(fit.u, units, 2)})"
 

@@ -12,8 +12,10 @@ from tiltwright.batch.chart import part_zero_shifts
 from tiltwright.batch.readings_table import PartReading, known_nests, read_part_readings
 from tiltwright.batch.record import LoggedReading, RecordEntry, log_readings, withdraw
 from tiltwright.files.conversion import part_within_of
-from tiltwright.files.diagnostics import InputFaults, shown
+from tiltwright.files.diagnostics import Diagnostic, InputFaults, shown
 from tiltwright.files.loader import ReadJob
+from tiltwright.files.units import Unit
+from tiltwright.job.touch_slips import LEFT_OVER
 from tiltwright.output.json_csv import csv_text, length_list
 from tiltwright.output.numbers import UNIT_SYMBOL, length
 from tiltwright.output.tables import table
@@ -22,6 +24,7 @@ from tiltwright.terminal.streams import note
 __all__ = ["add_readings", "log_csv", "log_report", "log_text", "withdraw_entry"]
 
 _MOST_NAMED = 5
+_UNIT_NAME = {Unit.MM: "millimetres", Unit.INCH: "inches"}
 
 
 def add_readings(job: ReadJob, path: Path, table_path: Path, *, who: str | None, again: bool) -> None:
@@ -31,9 +34,11 @@ def add_readings(job: ReadJob, path: Path, table_path: Path, *, who: str | None,
     ------
     InputFaults
     """
-    readings, _ = read_part_readings(table_path)
+    readings, unit = read_part_readings(table_path)
     nests = [one.nest.name for one in job.nests]
-    faults = known_nests(str(table_path), readings, nests)
+    faults = known_nests(str(table_path), readings, nests) or _in_the_other_unit(
+        job, str(table_path), readings, unit
+    )
     if faults:
         raise InputFaults(faults)
     number = log_readings(path, readings, who=who, source=str(table_path), again=again)
@@ -42,8 +47,40 @@ def add_readings(job: ReadJob, path: Path, table_path: Path, *, who: str | None,
     _say_far(job, readings)
 
 
+def _in_the_other_unit(
+    job: ReadJob, file: str, readings: Sequence[PartReading], unit: Unit
+) -> list[Diagnostic]:
+    """Faults of the parts' zeros that lie far from the job's, and at it once their figures are taken in the other unit."""
+    zeros = [one for one in readings if one.target is None]
+    if not zeros:
+        return []
+    other = Unit.INCH if unit is Unit.MM else Unit.MM
+    within = {view.nest: part_within_of(view.file, job.unit)[0] for view in job.views}
+    allowed_mm = np.array([within[one.nest] for one in zeros])
+    at_mm = np.array([one.at_mm for one in zeros])
+    far_mm = np.linalg.norm(part_zero_shifts(job, zeros, at_mm), axis=1)
+    swapped_mm = np.linalg.norm(
+        part_zero_shifts(job, zeros, at_mm * (other.to_mm(1.0) / unit.to_mm(1.0))), axis=1
+    )
+    # The figures are the other unit's where that takes all but a hundredth of the way out, as in `slip_of`.
+    slipped = (far_mm > allowed_mm) & (swapped_mm <= np.maximum(allowed_mm, LEFT_OVER * far_mm))
+    here, there = UNIT_SYMBOL[unit.value], UNIT_SYMBOL[other.value]
+    return [
+        Diagnostic(
+            file,
+            zeros[k].row,
+            f"X_{here}, Y_{here}, Z_{here}",
+            f"serial {shown(zeros[k].serial)} {length(float(far_mm[k]), job.unit.value)} {UNIT_SYMBOL[job.unit.value]} from "
+            f"the job's zero; its figures fit in {_UNIT_NAME[other]}",
+            f"figures in {_UNIT_NAME[unit]}, as the column heads say",
+            f"if they are in {_UNIT_NAME[other]}, name the columns X_{there}, Y_{there}, Z_{there}",
+        )
+        for k in np.flatnonzero(slipped).tolist()
+    ]
+
+
 def _say_far(job: ReadJob, readings: Sequence[PartReading]) -> None:
-    """Name the parts whose zero lies farther from the job's than its tolerance: a wrong unit, a sign, another nest."""
+    """Name the parts whose zero lies farther from the job's than its tolerance: a sign, another nest."""
     zeros = [one for one in readings if one.target is None]
     if not zeros:
         return
@@ -58,7 +95,7 @@ def _say_far(job: ReadJob, readings: Sequence[PartReading]) -> None:
     for one, distance_mm in far[:_MOST_NAMED]:
         note(
             f"serial {shown(one.serial)} lies {length(distance_mm, units)} {UNIT_SYMBOL[units]} from where the job has its zero "
-            f"({length(within[one.nest], units)} allowed). A wrong unit, a lost sign, another nest? --withdraw takes the entry out",
+            f"({length(within[one.nest], units)} allowed). A lost sign, another nest? --withdraw takes the entry out",
             label="caution",
         )
     if len(far) > _MOST_NAMED:

@@ -97,6 +97,14 @@ class BatchRun:
     not_counted: tuple[NotCounted, ...]
 
     @property
+    def waits_until(self) -> datetime | None:
+        """When the shop opens first after a start at which it is closed; None where it is open then, or nothing says."""
+        if self.start is None or self.hours is None:
+            return None
+        opening, _ = next(self.hours.stretches(self.start))
+        return opening if opening > self.start else None
+
+    @property
     def platters(self) -> int | None:
         """Platters that the batch takes."""
         return None if self.parts is None else -(-self.parts // self.times.parts)

@@ -127,8 +127,10 @@ def _figures(run: BatchRun) -> Iterator[str]:
     if found is not None:
         alone = f", {fixed(found.alone_min / 60.0, 1)} h of them with nobody there" if found.alone_min else ""
     yield f"{run.parts} {_plural(run.parts or 0, 'part')} {'takes' if run.parts == 1 else 'take'} {platters}{fixed(running / 60.0, 1)} machine hours{alone}."
+    if run.start is not None and run.waits_until is not None:
+        yield f"The shop is closed {_moment(run.start)}: it waits until it opens, {_moment(run.waits_until)}."
     if found is not None and found.finish is not None and run.start is not None:
-        yield f"Begun {_moment(run.start)}, the last part is done {_moment(found.finish)}."
+        yield f"Begun {_moment(run.waits_until or run.start)}, the last part is done {_moment(found.finish)}."
 
 
 def _calendar(run: BatchRun) -> str:
@@ -228,6 +230,7 @@ def run_report(run: BatchRun) -> dict[str, Any]:
         "unattended_min": None if run.hours is None else run.hours.unattended_min,
         "hours_min": None if run.hours is None else _week(run.hours),
         "start": None if run.start is None else run.start.isoformat("T", "minutes"),
+        "waits_until": None if run.waits_until is None else run.waits_until.isoformat("T", "minutes"),
         "finish": None if found is None or found.finish is None else found.finish.isoformat("T", "seconds"),
         "alone_min": None if found is None else found.alone_min,
         "days": []

@@ -33,6 +33,7 @@ _WORD = re.compile(r"[^\W\d_].*")
 _NUMERIC = re.compile(r"[-+.\d]")
 _BRACES = re.compile(r"\{[^{}]*\w[\"']?\s*:[^{}]*\}")
 _COLON = re.compile(r"\s*:\s*")
+_CUT_OFF = "was the file cut off, or a bracket or a quote left open?"
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 
@@ -52,11 +53,24 @@ def syntax_fault(file: str, text: str, message: str) -> Diagnostic:
     lines = text.split("\n")
     if place is None:
         last = len(text.rstrip("\n").split("\n"))
-        return Diagnostic(file, last, "end of the file", f"a value that is not finished ({reason})", "TOML")
+        return Diagnostic(
+            file, last, "end of the file", f"a value that is not finished ({reason})", "TOML", _CUT_OFF
+        )
     line, column = int(place[1]), int(place[2])
     here = lines[line - 1] if line <= len(lines) else ""
-    tip = _duplicate_tip(lines, line) if "overwrite" in reason else _tip(here, column - 1, reason)
+    if "overwrite" in reason:
+        tip = _duplicate_tip(lines, line)
+    else:
+        tip = _CUT_OFF if line == len(lines) and _cut_off(lines) else _tip(here, column - 1, reason)
     return Diagnostic(file, line, f"column {column}", f"{shown(here.strip())} ({reason})", "TOML", tip)
+
+
+def _cut_off(lines: list[str]) -> bool:
+    """Test whether a text may have been cut off in its last line: a bracket is open there, or a word has only begun."""
+    value = lines[-1].partition("=")[2].strip()
+    begun = bool(value) and any(word.startswith(value) and word != value for word in ("true", "false"))
+    bare = _bare(lines)
+    return begun or any(bare.count(opening) > bare.count(closing) for opening, closing in ("[]", "{}"))
 
 
 def _duplicate_tip(lines: list[str], line: int) -> str:
@@ -276,5 +290,10 @@ def _replacement(line: str, unread: str, tried: int) -> str | None:
 
 def _balanced(lines: list[str]) -> bool:
     """Test whether every bracket in the lines is closed."""
-    bare = "\n".join(re.sub(r"\"[^\"]*\"|'[^']*'", "", line).split("#", 1)[0] for line in lines)
+    bare = _bare(lines)
     return all(bare.count(opening) == bare.count(closing) for opening, closing in ("[]", "{}"))
+
+
+def _bare(lines: list[str]) -> str:
+    """The lines without their texts and remarks."""
+    return "\n".join(re.sub(r"\"[^\"]*\"|'[^']*'", "", line).split("#", 1)[0] for line in lines)

@@ -16,6 +16,7 @@ from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import LengthLeftIn, OutOfTravel, TouchMistyped
 
 __all__ = [
+    "LEFT_OVER",
     "SlipCause",
     "length_left_in",
     "out_of_travel",
@@ -33,7 +34,7 @@ _GAUGE_STEPS_MM = (10.0, 12.7)
 _LONGEST_GAUGE_MM = 304.8
 """... up to 12 inches."""
 
-_LEFT_OVER = 0.01
+LEFT_OVER = 0.01
 """A slip explains a difference when no more than this share of it is left without the slip."""
 
 
@@ -161,7 +162,7 @@ def slip_of(
     near_mm : float
         Agreement that counts; all but a hundredth of the way counts as well.
     """
-    near_mm = max(near_mm, _LEFT_OVER * compare_touch_off(setup, at_mm, machine_deg).distance_mm)
+    near_mm = max(near_mm, LEFT_OVER * compare_touch_off(setup, at_mm, machine_deg).distance_mm)
     for cause, axes, scale in _SLIPS:
         if compare_touch_off(setup, at_mm * scale, machine_deg).distance_mm <= near_mm:
             return cause, axes

@@ -33,6 +33,7 @@ from kinematics.teaching.worked_step import Calculation, Number, WorkedStep
 from kinematics.teaching.working import seen_from
 from tiltwright import __version__
 from tiltwright.job.evaluate import EvaluatedJob
+from tiltwright.job.message_kinds import CorrectionInForce
 from tiltwright.job.message_wording import message_words, unreachable_text
 from tiltwright.job.warnings import job_messages
 from tiltwright.output import numbers
@@ -127,6 +128,7 @@ def setup_page(
         "bodies": bodies.table,
         "tools": bodies.tools,
         "assumed": list(bodies.assumed),
+        "correction": _correction(evaluated, units),
         "messages": [*_messages(evaluated, units), *simplified_words(bodies, units)],
         "not_checked": NOT_CHECKED,
         "by_hand": by_hand,
@@ -296,8 +298,20 @@ def _line(line: WorkedStep, digits: Digits, texts: Repeated) -> list[Any]:
 
 def _messages(evaluated: EvaluatedJob, units: str) -> Iterable[list[str]]:
     for message in grouped(job_messages(evaluated), lambda finding: as_shown(finding, units)):
+        # The page has the correction beside the offset that it changes.
+        if isinstance(message.finding, CorrectionInForce):
+            continue
         words = message_words(message, evaluated.operations, units)
         yield [message.severity.label, plain_quotes(words)]
+
+
+def _correction(evaluated: EvaluatedJob, units: str) -> list[str]:
+    """Label and words of the correction in force, which stand beside the offset; empty where there is none."""
+    for message in job_messages(evaluated):
+        if isinstance(message.finding, CorrectionInForce):
+            words = message_words(message, evaluated.operations, units)
+            return [message.severity.label, plain_quotes(words)]
+    return []
 
 
 def simplified_words(bodies: Bodies, units: str) -> list[list[str]]:

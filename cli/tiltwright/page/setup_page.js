@@ -125,6 +125,7 @@ class SetupPage {
     byId("next").onclick = () => this.toStep(this.step + 1);
     byId("messages").append(...page.messages.map(([label, words]) => make("li", {className: label}, make("b", {}, label), ` ${words}`)));
     byId("messages").hidden = !page.messages.length;
+    if (page.correction.length) byId("corrected").append(make("b", {}, page.correction[0]), ` ${page.correction[1]}`);
     byId("unchecked").textContent = page.not_checked;
     byId("all").append(this.allOperations());
     largerType(byId("large"), () => this.picture.paint());
@@ -184,6 +185,7 @@ class SetupPage {
     byId("state").hidden = own && reached;
     byId("state").textContent = !reached ? `FAIL: not reached. ${op.why}` : "The angles were changed: this is not what the operation loads.";
     byId("offset").hidden = !reached;
+    byId("corrected").hidden = !page.correction.length || !reached || !own;
     const texts = view.texts.map(withMinus);
     byId("offset").replaceChildren(...texts.flatMap((text, i) => [make("dt", {}, "XYZ"[i]), make("dd", {}, text)]));
     byId("poses").replaceChildren(...page.rotaries.map((r, i) =>

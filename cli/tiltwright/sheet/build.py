@@ -194,6 +194,7 @@ def build_sheet(
             units,
             job.file.aim_within,
             touched=job.touched is not None and job.touched.use == "touched",
+            corrected=evaluated.correction is not None,
             square_up=square_up_words(setup, job.file.square_up or {}),
             checked=None if analysis is None else _checked(analysis, units),
             probed=bool(job.file.zero_probing is not None and targets_given(job.file.zero_probing)),
@@ -215,6 +216,7 @@ def build_sheet(
         order=() if together is None else _order(together),
         coating=coating_words(job, units),
         cut_sizes=tuple(coating_rows(cut_sizes(job), units)),
+        corrected=evaluated.correction is not None,
     )
 
 

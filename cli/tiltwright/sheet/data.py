@@ -208,6 +208,8 @@ class Sheet:
     order : tuple of tuple of str
         Of each operation in that order: the pose's number (empty where it is that of the row above), machine angles, program
         angles, work offset, operation.
+    corrected : bool
+        Whether a correction is in force: the offsets and the distances to their origins have it, the stack has not.
     """
 
     job: str
@@ -240,6 +242,7 @@ class Sheet:
     order: tuple[Texts, ...] = ()
     coating: str = ""
     cut_sizes: tuple[Texts, ...] = ()
+    corrected: bool = False
 
     @property
     def identity(self) -> tuple[tuple[str, str], ...]:

@@ -160,13 +160,14 @@ def givens(
     aim_within_deg: float,
     *,
     touched: bool,
+    corrected: bool = False,
     square_up: Texts,
     checked: Texts | None = None,
     probed: bool = False,
 ) -> Texts:
     """The assumptions behind the sheet's numbers.
 
-    `checked` says what was checked of clearance and travels, `probed` that the job has a program which probes each part.
+    `corrected` says that a correction is in force, `checked` what was checked of clearance and travels, `probed` that the job has a program which probes each part.
     """
     machine = setup.machine
     found = [_rotary_words(rotary, units) for rotary in machine.rotaries]
@@ -188,6 +189,11 @@ def givens(
     found.append(
         f"Part zero is {where}; turns of the stack are right-handed. Z is read at: {z_reference_words(machine, units)}."
     )
+    if corrected:
+        found.append(
+            "The correction in force is in the offsets, and in the distances to their origins; the stack, part zero and the "
+            "rotaries' lines are printed without it."
+        )
     if probed:
         found.append(
             "Once the job's probing program (\"tiltwright batch program\") has run, the offsets are each part's own, within "
@@ -477,7 +483,8 @@ def drawings_words(sheet: Sheet) -> str:
 def delta_words(sheet: Sheet) -> str:
     """Meaning of a drawing's two components."""
     view = sheet.drawings[0].view
-    return f"Δ{view.right}, ΔZ: from the {view.axis_name} to the operation's origin, in machine directions."
+    corrected = " with the correction" if sheet.corrected else ""
+    return f"Δ{view.right}, ΔZ: from the {view.axis_name} to the operation's origin{corrected}, in machine directions."
 
 
 def verify_reference(sheet: Sheet, row: VerifyRow) -> str:

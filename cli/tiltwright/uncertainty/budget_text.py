@@ -130,27 +130,34 @@ def _features(budget: JobBudget, units: str) -> str:
         for line in budget.features
     ]
     words = "Features: how far each may lie from where the drawing wants it, against its datum"
-    return f"{words}\n\n{table(head, rows, align='lllrrrrrl')}\n\n{_rule(budget, units)}"
+    return f"{words}\n\n{table(head, rows, align='lllrrrrrl')}{_below([_RULE, *_failures(budget.features, units)])}"
 
 
-def _rule(budget: JobBudget, units: str) -> str:
-    """The decision rule, and what the guard band leaves, in words."""
-    lines = [
-        (
-            "PASS: the deviation to expect and its U together stay within the tolerance, so conformity is proven before the "
-            "first cut (ISO 14253-1: the tolerance less a guard band of U on either side). left over: what remains for tool "
-            "wear, deflection and inspection. conform: the share of parts expected within tolerance (JCGM 106)."
-        ),
-    ]
-    for line in budget.lines:
+_RULE = (
+    "PASS: the deviation to expect and its U together stay within the tolerance, so conformity is proven before the first cut "
+    "(ISO 14253-1: the tolerance less a guard band of U on either side). left over: what remains for tool wear, deflection and "
+    "inspection. conform: the share of parts expected within tolerance (JCGM 106)."
+)
+"""The decision rule, and what the guard band leaves."""
+
+
+def _failures(lines: Sequence[Line], units: str) -> list[str]:
+    """A sentence for each line of a table that is not proven."""
+    found = []
+    for line in lines:
         limit = line.budget.limit_mm
         if line.verdict is False and limit is not None:
-            name = line.name if line in budget.seams else f"{line.name}, {line.operation}"
-            lines.append(
+            name = line.name if isinstance(line.budget.of, Seam) else f"{line.name}, {line.operation}"
+            found.append(
                 f"FAIL: {_where(name, line.nest)} may be off by {fine(abs(line.expected_mm) + line.expanded_mm, units)} "
                 f"{UNIT_SYMBOL[units]}, and {length(limit, units)} is allowed; {_percent(line.conforms)} of parts would conform."
             )
-    return "\n".join(wrapped(line, columns=_COLUMNS) for line in lines)
+    return found
+
+
+def _below(lines: Sequence[str]) -> str:
+    """Sentences below a table."""
+    return "".join(["\n\n", "\n".join(wrapped(line, columns=_COLUMNS) for line in lines)]) if lines else ""
 
 
 def _seams(budget: JobBudget, units: str) -> str:
@@ -165,8 +172,10 @@ def _seams(budget: JobBudget, units: str) -> str:
         for line in budget.seams
     ]
     words = "Seams: the step where two operations meet, up or down"
-    text = f"{words}\n\n{table(head, rows, align='lrrrrrl')}"
-    return text if budget.features else f"{text}\n\n{_rule(budget, units)}"
+    rule = [] if budget.features else [_RULE]
+    return (
+        f"{words}\n\n{table(head, rows, align='lrrrrrl')}{_below([*rule, *_failures(budget.seams, units)])}"
+    )
 
 
 def _coating(budget: JobBudget, units: str) -> str:
@@ -246,7 +255,7 @@ def _help(budget: JobBudget, units: str) -> str:
         )
         useless = [source_words(one) for one in line.useless(sources)]
         if useless:
-            named = "; ".join(useless[:3]) + (f" (nor {len(useless) - 3} more)" if len(useless) > 3 else "")
+            named = "; ".join(useless[:3]) + (f" and {len(useless) - 3} more" if len(useless) > 3 else "")
             text += f" Improving these would do nothing for it: {named}."
         lines.append(text + _poses(budget, line, units))
     return "What would help most\n" + _bullets(lines) if lines else ""

@@ -235,6 +235,7 @@ def test_a_jump_a_drift_and_a_nest_that_sits_low(run, job, tmp_path):
     assert apart["right"] == pytest.approx(-0.03, abs=0.004)
     text = run("batch", "chart", path, "--baseline", 20).out
     assert "FAIL: X" in text
+    assert "mm per part (standard uncertainty" in text
     assert "Nest left sits" in text
 
 
@@ -302,11 +303,23 @@ def test_fahrenheit_is_stored_as_celsius(run, job, tmp_path):
 
 def test_parts_that_lie_far_off_are_named_when_logged(run, job, tmp_path):
     path = job(JOB)
-    rows = [(1, *ZERO), (2, *(ZERO / 25.4)), (3, ZERO[0], -ZERO[1], ZERO[2])]
+    rows = [(1, *ZERO), (2, ZERO[0], ZERO[1] + 30.0, ZERO[2]), (3, ZERO[0], -ZERO[1], ZERO[2])]
     ended = run("batch", "log", path, table(tmp_path, rows))
     assert ended.code == 0
     assert ended.err.count("caution: ") == 2
     assert 'serial "1"' not in ended.err
+
+
+@pytest.mark.parametrize(("head", "factor"), [("mm", 1 / 25.4), ("in", 1.0)])
+def test_figures_in_the_other_unit_are_refused_with_their_rows(run, job, tmp_path, head, factor):
+    """Millimetre heads over inch figures, and the other way round: nothing is written."""
+    path = job(JOB)
+    right = ZERO if head == "mm" else ZERO / 25.4
+    rows = [(1, *right), *((i, *(ZERO * factor + 0.001 * i)) for i in range(2, 5))]
+    ended = run("batch", "log", path, table(tmp_path, rows, f"serial,X_{head},Y_{head},Z_{head}"))
+    assert ended.code == 2
+    assert [f"readings.csv:{row}: " in ended.err for row in range(2, 6)] == [False, True, True, True]
+    assert not record_path(path).exists()
 
 
 def test_the_all_zero_pose_is_the_rotary_s_own_zero(run, job, examples, tmp_path):

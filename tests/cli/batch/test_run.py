@@ -72,6 +72,11 @@ def test_options_go_before_the_job(run, job):
     assert (found["parts"], found["start"]) == (12, "2026-12-05T09:00")
     # A Saturday: it begins on Monday, 13 parts of 41.5 minutes fit into nine hours.
     assert found["finish"] == "2026-12-07T15:18:00"
+    assert found["waits_until"] == "2026-12-07T07:00"
+    told = run("batch", "run", path, "--parts", 12, "--start", "2026-12-05 9:00").out
+    assert "closed Sat 2026-12-05 9:00" in told
+    assert "Begun Mon 2026-12-07 7:00" in told
+    assert report(run, path)[1]["waits_until"] is None
     _, typed = report(run, job(HEAD + FACE + PORT + WEEK.replace('"2026-12-07 7:00"', "2026-12-07T07:00:00")))
     assert typed["start"] == "2026-12-07T07:00"
 

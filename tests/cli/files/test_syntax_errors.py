@@ -270,3 +270,24 @@ def test_where_the_rest_cannot_be_told_from_the_slip(tmp_path: Path, text: str, 
     with pytest.raises(InputFaults) as refused:
         load(tmp_path / "mill.toml", "a machine file")
     assert len(refused.value.faults) == count
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "box = [\n  { side = [1.0, 2.",
+        "box = [\n  [1.0, 2.0],\n  [3.",
+        "box = [\n  [1.0, 2.0],\n",
+        "side = [12.",
+        "at = { A = -",
+        "travel = tr",
+        'units = "mm"\nnam',
+    ],
+)
+def test_a_file_that_was_cut_off_is_told_so(text):
+    assert "cut off" in fault_of(text).tip
+
+
+def test_a_slip_in_the_last_line_is_no_cut():
+    assert fault_of("up = 12.").tip == "write 12.0"
+    assert "cut off" not in fault_of("up side = 12.0").tip

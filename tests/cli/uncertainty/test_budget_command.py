@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 
 import numpy as np
 import pytest
@@ -85,6 +86,23 @@ def test_a_verdict_and_its_exit_code(run, job):
     ended = run("budget", job(STACK + slanted, EXACT_MILL))
     assert ended.code == 1
     assert "FAIL" in ended.out
+
+
+def test_sources_that_change_nothing_are_counted_plainly(run, examples):
+    text = " ".join(run("budget", examples / "beacon_dome.toml").out.split())
+    assert " and 16 more." in text
+    assert "(nor" not in text
+
+
+def test_each_failure_stands_below_its_own_table(run, job, examples):
+    dome = (examples / "beacon_dome.toml").read_text(encoding="utf-8")
+    path = job(re.sub(r"(?m)^tolerance = \S+", "tolerance = 0.001", dome))
+    out = run("budget", path).out
+    features, seams = out.split("\nSeams: ", 1)
+    found = json.loads(run("budget", path, "--json").out)
+    for text, lines in ((features, found["features"]), (seams, found["seams"])):
+        failed = sum(one["proven"] is False for one in lines)
+        assert 0 < failed == text.count("\nFAIL: ")
 
 
 def test_with_nothing_stated_nothing_is_claimed(run, job):

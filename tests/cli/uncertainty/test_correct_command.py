@@ -230,10 +230,20 @@ def test_every_command_goes_by_the_correction_and_says_so(run, post, table, tmp_
     assert f"{before[0]['Z']:.3f}" in run("explain", post, "top").out
 
 
+def test_the_sheet_says_what_has_the_correction_in_it(run, written):
+    told = " ".join(run("sheet", written).out.split())
+    assert "origin with the correction, in machine directions" in told
+    assert "part zero and the rotaries' lines are printed without it" in told
+    assert run("correct", written, "--undo").code == 0
+    assert "correction" not in run("sheet", written).out
+
+
 def test_page_and_reach_stand_where_the_corrected_offset_is(written):
     evaluated = evaluate_job(str(written))
     setup, page = evaluated.setup, setup_page(evaluated, "mm")
     poses = build_collision_model(evaluated).model.operations
+    assert "correction is in force" in page["correction"][1]
+    assert not any("correction is in force" in words for _, words in page["messages"])
     for one, said, pose in zip(evaluated.operations, page["operations"], poses, strict=True):
         placed = one.placed
         zero = evaluated.program_zero_mm(placed)
