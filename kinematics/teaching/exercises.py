@@ -450,7 +450,7 @@ def _operations(
     features = [part.features[i] for i in draw.random.permutation(len(part.features)).tolist()]
     if normals is not None:
         return tuple(
-            Operation(name, plane=plane_from_normal(normal), origin_mm=_origin(draw))
+            Operation(name, plane=plane_from_normal(normal), origin_mm=_origin_on(draw, normal))
             for name, normal in zip(features, normals, strict=False)
         )
     tilting = tilting_place(machine)
@@ -496,6 +496,16 @@ def _origin(draw: RoundedRandom) -> np.ndarray[tuple[int], np.dtype[np.float64]]
     return np.array(
         [draw.length(-30, 30, places), draw.length(-30, 30, places), draw.length(-25, -2, places)]
     )
+
+
+def _origin_on(
+    draw: RoundedRandom, normal: tuple[int, int, int]
+) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """An origin on the side that the normal points to, as a face of the part has it: it never faces part zero."""
+    origin = _origin(draw)
+    if float(np.dot(normal[:2], origin[:2])) < 0.0:
+        origin[:2] = -origin[:2] + 0.0
+    return origin
 
 
 def _story(part: Part, steps: tuple[StackStep, ...], machine: Machine, level: Level) -> str:

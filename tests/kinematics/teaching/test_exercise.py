@@ -28,6 +28,15 @@ def _numbers(exercise):
     ]
 
 
+def test_a_plane_to_aim_at_looks_away_from_part_zero():
+    """As the faces of a part do, seen from above; a floor may lie below part zero."""
+    for sheet in range(1, cases(30) + 1):
+        exercise = set_exercise("a normal to aim at", 42, sheet, "mm")
+        assert exercise.normals is not None
+        for normal, operation in zip(exercise.normals, exercise.operations, strict=True):
+            assert np.dot(normal[:2], operation.origin_mm[:2]) >= 0.0
+
+
 @pytest.mark.parametrize("units", UNITS)
 @pytest.mark.parametrize("level", LEVELS)
 def test_exercises_of_a_class(level, units):
