@@ -283,8 +283,13 @@ def _joined(causes: SingleCauses) -> tuple[SingleCause, ...]:
     return tuple(replace(one, group=group.get(one.group, one.group)) for one in causes.causes)
 
 
-def best_chance(joint: JointCorrection, sources: Sequence[UncertaintySource]) -> float:
-    """The probability of the deviations by the best single cause, everything else as stated or within its limits."""
+def best_chance(
+    joint: JointCorrection, sources: Sequence[UncertaintySource], *, alone_only: bool = False
+) -> float:
+    """The probability of the deviations by the best single cause, everything else as stated or within its limits.
+
+    With `alone_only` everything else is as stated.
+    """
     columns = _candidates(joint)
     if not columns.size:
         return joint.noise_p
@@ -293,6 +298,8 @@ def best_chance(joint: JointCorrection, sources: Sequence[UncertaintySource]) ->
     rows = measured.jacobian[:, prior.columns]
     whole = noise + rows @ prior.covariance @ rows.T
     alone, _, _ = _fits(joint, columns, noise, measured.excess_mm)
+    if alone_only:
+        return chi_square_tail(float(alone.min()), joint.dof - 1)
     within, _, _ = _fits(joint, columns, whole, measured.excess_mm - rows @ prior.values)
     return chi_square_tail(float(min(alone.min(), within.min())), joint.dof - 1)
 

@@ -68,11 +68,12 @@ def measurement_doubts(
     -------
     tuple of MeasurementDoubt
         The likeliest first; none where the deviations are explained, by what is stated or by a single cause. A slip in
-        fewer values comes before one in more.
+        fewer values comes before one in more. A sign lost in one value is looked for, too, where only a cause beside what
+        is stated explains the deviations: features that contradict each other at one place need a lean to do so.
     """
-    if _chance(measured, sources) >= _UNEXPLAINED:
-        return ()
     joint = correct_jointly(measured, sources)
+    if _chance(measured, sources) >= _UNEXPLAINED:
+        return _lost_signs(joint, sources)
     standing = _standing_out(joint, sources)
     for subsets in (standing, None, _shared(measured, standing)):
         found: list[MeasurementDoubt] = []
@@ -95,6 +96,28 @@ def _chance(measured: MeasuredParts, sources: Sequence[UncertaintySource]) -> fl
     if chance < _EXPLAINED and joint.dof >= 4:
         chance = max(chance, best_chance(joint, sources))
     return chance
+
+
+def _lost_signs(joint: JointCorrection, sources: Sequence[UncertaintySource]) -> tuple[MeasurementDoubt, ...]:
+    """Single values that, turned round, leave nothing to explain but what is stated or one cause by itself."""
+    measured = joint.measured
+    if joint.dof < _FEW_ROWS or _plain_chance(joint, sources) >= _UNEXPLAINED:
+        return ()
+    found = []
+    for rows in _standing_out(joint, sources):
+        one = measured.deviations[rows[0]]
+        if abs(one.deviation_mm) < _FAR * one.u_mm:
+            continue
+        chance = _plain_chance(correct_jointly(_scaled(measured, rows, -1.0), sources), sources)
+        if chance >= _EXPLAINED:
+            found.append(MeasurementDoubt("sign", rows, chance))
+    return tuple(sorted(found, key=lambda one: -one.p))
+
+
+def _plain_chance(joint: JointCorrection, sources: Sequence[UncertaintySource]) -> float:
+    """The probability of the deviations by what is stated, or by one cause with all else exact."""
+    chance = max(joint.budget_p, joint.noise_p)
+    return chance if chance >= _EXPLAINED else max(chance, best_chance(joint, sources, alone_only=True))
 
 
 def _standing_out(joint: JointCorrection, sources: Sequence[UncertaintySource]) -> list[tuple[int, ...]]:

@@ -144,6 +144,21 @@ def test_figures_of_the_other_unit_are_doubted(run, post, table, unit, size, tol
     assert told in err
 
 
+@pytest.mark.parametrize(
+    "rows",
+    [
+        "face,0.0005,-0.001,-0.02,0.002\nflank,0,0,0.021,0.002\nhole,0.001,0,-0.0195,0.002\n",
+        "flank,,,-0.02,0.002\nhole,0,0,0.0195,0.002\n",
+    ],
+)
+def test_a_sign_lost_beside_another_feature_is_no_lean(run, post, table, rows):
+    """Flank and hole lie 5 mm apart: only a post that leans by half a degree would give both numbers."""
+    code, found = report(run, post, table(f"feature,dX_mm,dY_mm,dZ_mm,u_mm\n{rows}"))
+    assert code == 1
+    assert "sign" in {one["slip"] for one in found["doubts"]}
+    assert not found["settled"]
+
+
 def test_small_deviations_are_left_alone(run, post, table):
     code, found = report(run, post, table("feature,dZ_mm,u_mm\nface,0.001,0.002\nhole,-0.002,0.002\n"))
     assert code == 0
