@@ -116,7 +116,7 @@ def correct(
     show_or_write(text, output, force=force)
     if write:
         _write(read, found, who)
-    elif found.chosen is not None and (found.settled or found.named):
+    elif found.chosen is not None and found.turns_fit and (found.settled or found.named):
         note("nothing was written: --write puts this into the job file")
     if not (found.settled or found.named):
         raise typer.Exit(ANSWER_NO)
@@ -136,8 +136,8 @@ def _write(read: ReadJob, found: JobCorrection, who: str | None) -> None:
     elif not found.turns_fit:
         letter = found.job.model.machine.letters[-1]
         say_no(
-            f"nothing was written: the operations of a nest need different turns of {letter}, and this correction can hold only "
-            f"one for each nest. Put right what is off, or set {letter} of each work offset by hand as shown above"
+            f"nothing was written: the operations need different turns of {letter}, and a job file holds one for each nest. "
+            f"Put right what is off on the machine, or load the offsets by hand: X, Y, Z and {letter} as shown"
         )
         raise typer.Exit(ANSWER_NO)
     else:

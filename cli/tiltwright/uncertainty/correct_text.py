@@ -370,7 +370,7 @@ def _turn_words(found: JobCorrection, chosen: Candidate) -> str:
         name = f"nest {one.nest}" if found.turns_fit else f"{work_offset_code(number)} {one.name}"
         each[name] = "stays" if not degrees else f"changes by {_plus(angle(degrees))} degrees"
     changes = "; ".join(f"{name} {what}" for name, what in each.items())
-    text = f"{letter} of the work offsets does not change alike. {changes}. The program keeps its angles."
+    text = f"{letter} does not change alike in all work offsets: {changes}. The program keeps its angles."
     if not found.turns_fit:
         text += f" A job file holds one {letter} for all operations of a nest: this correction cannot be written into it."
     return text

@@ -645,6 +645,7 @@ def test_turns_that_differ_within_a_nest_are_not_averaged_and_not_written(run, j
     named = ("--choose", "C axis: angle at 90")
     _, found = report(run, path, table(text), *named)
     assert [one["turn_deg"] for one in found["operations"]] == pytest.approx([0, -0.1, 0, -0.1], abs=1e-4)
+    assert not found["writable"]
     assert run("correct", path, table(text), "--write", *named).code == 1
     assert path.read_bytes() == before
 
