@@ -469,12 +469,13 @@ def mark_words(sheet: Sheet) -> str:
     return f"The mark in each row: the platter as it stands under the spindle, {seen[0].lower()}{seen[1:]}."
 
 
-def drawings_words(sheet: Sheet) -> str:
-    """Direction of view, marks and scale of the side views."""
+def drawings_words(sheet: Sheet, *, ringed: bool = False) -> str:
+    """Direction of view, marks and scale of the side views; `ringed` where one has a ring about its smallest gap."""
     view = sheet.drawings[0].view
+    ring = " Large ring: where the gap is smallest." if ringed else ""
     return (
         f"{view.seen_from}. Scales hold when printed at 100 %. Dot in a long cross: {view.axis_name}. Crossed circle: origin "
-        "of the work offset named. Small circle: part zero. Numbers: steps of the stack."
+        f"of the work offset named. Small circle: part zero.{ring} Numbers: steps of the stack."
     )
 
 
