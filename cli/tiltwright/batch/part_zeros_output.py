@@ -11,7 +11,7 @@ from tiltwright.batch.part_zeros import BeyondLimit, BeyondWithin, OffsetsOfBatc
 from tiltwright.files.diagnostics import InputFaults, option_error, shown
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_wording import slip_words, tolerance_words
-from tiltwright.job.offsets_gcode import program_words, set_line, unit_lines
+from tiltwright.job.offsets_gcode import order_words, program_words, set_line, unit_lines
 from tiltwright.job.own_zero import left_out_lines
 from tiltwright.output.gcode import comment, needs_of
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
@@ -296,7 +296,8 @@ class _Form:
         lines = [*map(comment, left_out_lines(nest.job))]
         lines += [] if nest.nest is None else [comment(f"In nest {nest.nest}")]
         lines += [] if count == 1 else [comment(f"Loader {loader} of {count}")]
-        lines += [comment(f"Machine: {machine.name}"), *map(comment, needs_of(highest))]
+        needs = (*needs_of(highest), *order_words(one.number for _, _, one in mine))
+        lines += [comment(f"Machine: {machine.name}"), *map(comment, needs)]
         lines += unit_lines(nest, units)
         words = [text.replace("%", "%%") for text in lines]
         for _, _, one in mine:

@@ -10,7 +10,7 @@ from tiltwright.job.message_wording import message_words
 from tiltwright.job.nests_output import nest_alerts, shown_name
 from tiltwright.job.warnings import job_messages, joined_messages
 from tiltwright.machine.sense import senses_words
-from tiltwright.output.gcode import PLAIN_WORK_OFFSETS, comment, needs_of
+from tiltwright.output.gcode import comment, needs_of
 from tiltwright.output.messages import Severity
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, length
 
@@ -19,6 +19,7 @@ __all__ = [
     "load_line",
     "loader_programs",
     "loader_words",
+    "order_words",
     "program",
     "program_words",
     "set_line",
@@ -78,13 +79,24 @@ def in_loading_order(
     return tuple(sorted(operations, key=lambda one: -one.number))
 
 
+def order_words(numbers: Iterable[int]) -> tuple[str, ...]:
+    """The sentence on why a loader begins with the highest of several work offsets; none for a single one.
+
+    Examples
+    --------
+    >>> order_words([1, 2]), order_words([2, 2])
+    (('The highest is set first: a control without it refuses before anything is loaded',), ())
+    """
+    return (_HIGHEST_FIRST,) if len(set(numbers)) > 1 else ()
+
+
 def loader_words(evaluated: EvaluatedJob) -> tuple[str, ...]:
     """Sentences on the loader's language and on what a control must have to run it."""
     highest = max((one.number for one in evaluated.operations), default=1)
     found = needs_of(highest)
-    if highest > PLAIN_WORK_OFFSETS and not evaluated.before_each:
-        return (*found, _HIGHEST_FIRST)
-    return found
+    return (
+        found if evaluated.before_each else (*found, *order_words(one.number for one in evaluated.operations))
+    )
 
 
 def program(evaluated: EvaluatedJob, units: str) -> str:
@@ -138,9 +150,7 @@ def _loader(evaluated: EvaluatedNests, number: int, units: str) -> str:
         if one.loader == number
     ]
     highest = max((one.number for _, one in loaded), default=1)
-    needs = needs_of(highest)
-    if highest > PLAIN_WORK_OFFSETS:
-        needs = (*needs, _HIGHEST_FIRST)
+    needs = (*needs_of(highest), *order_words(one.number for _, one in loaded))
     lines = [
         "%",
         *(comment(f"Work offsets for job: {name}") for name in names),

@@ -103,7 +103,10 @@ def load_blocks(evaluated: EvaluatedJob, rows: Sequence[OperationRow], units: st
             for one in ordered
         ]
     )
-    needs = load_words(max((one.number for one in ordered), default=1), first=not evaluated.before_each)
+    needs = load_words(
+        max((one.number for one in ordered), default=1),
+        first=not evaluated.before_each and len({one.number for one in ordered}) > 1,
+    )
     if not evaluated.before_each:
         when = f"Run once, before the first operation. It sets offsets and moves nothing. {needs}"
         return (LoadBlock(when, (_UNIT_LINE[units], *dict.fromkeys(lines))),)

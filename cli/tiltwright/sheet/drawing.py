@@ -27,8 +27,8 @@ from tiltwright.sheet.panel_layout import (
     spot_outside,
     strokes_through,
 )
-from tiltwright.sheet.side_view import OriginMark, SideView
-from tiltwright.sheet.solid_drawing import PATTERNS, Pattern, draw_projection
+from tiltwright.sheet.side_view import OriginMark, SideView, Solids
+from tiltwright.sheet.solid_drawing import PATTERNS, Pattern, draw_projection, is_ringed
 
 ARC_HALF_DEG = 40.0  # of the arrow that tells how the table turns
 PLATTER = 1.6  # weight of a platter seen edge on
@@ -64,6 +64,8 @@ class Panel:
         In mm.
     dimension_lines : (x, y)
         Positions of the vertical and the horizontal dimension line.
+    ringed : bool
+        Whether a ring is drawn about the smallest gap.
     """
 
     svg: str
@@ -76,6 +78,7 @@ class Panel:
     arrow_tip: Point | None
     size: Point
     dimension_lines: Point
+    ringed: bool
 
 
 @dataclass(frozen=True)
@@ -125,6 +128,7 @@ def draw(view: SideView, layout: PanelLayout = HALF) -> Panel:
         arrow_tip=None if arrow is None else arrow[0],
         size=(layout.width, layout.height),
         dimension_lines=(layout.dimension_x, layout.dimension_y),
+        ringed=view.solids is not None and _ringed(view.solids, place),
     )
 
 
@@ -187,6 +191,11 @@ def _solids(
     by_name = {name: _Body(rings, (), None) for name, _, rings in drawn}
     numbered = {step.number: by_name[step.name] for step in view.steps if step.name in by_name}
     return bodies, numbered
+
+
+def _ringed(solids: Solids, place: ViewTransform) -> bool:
+    beside = place.beside()
+    return is_ringed(solids.main, place) or (beside is not None and is_ringed(solids.other, beside))
 
 
 def _hatched(drawn: Sequence[tuple[str, str, Rings]]) -> list[_Body]:

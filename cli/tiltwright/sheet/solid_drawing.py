@@ -13,7 +13,7 @@ from tiltwright.output.canvas import Canvas, LabelBox, Point
 from tiltwright.sheet.panel_layout import MEDIUM, THIN, TYPE_MM, Rings
 from tiltwright.sheet.side_view import Flat, Projection, Solids
 
-__all__ = ["PATTERNS", "Pattern", "bars", "draw_projection"]
+__all__ = ["PATTERNS", "Pattern", "bars", "draw_projection", "is_ringed"]
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ def draw_projection(
         first, last = (place(end) for end in shown.gap)
         for colour, weight in (("white", 1.5), ("black", 0.7)):
             canvas.line(first, last, weight, colour=colour)
-        if np.hypot(last[0] - first[0], last[1] - first[1]) > LONG_MM:
+        if not is_ringed(shown, place):
             for end in (first, last):
                 canvas.circle(end, 0.8, THIN, fill="black")
         else:
@@ -76,6 +76,14 @@ def draw_projection(
         (body.name, body.kind, [within.clip_ring(ring) for ring in _placed(body.seen, place)])
         for body in shown.bodies
     ]
+
+
+def is_ringed(shown: Projection, place: Place) -> bool:
+    """True where the smallest gap is too short on the paper to be found without a ring about it."""
+    if shown.gap is None:
+        return False
+    first, last = (place(end) for end in shown.gap)
+    return bool(np.hypot(last[0] - first[0], last[1] - first[1]) <= LONG_MM)
 
 
 def _cuts(canvas: Canvas, shown: Projection, place: Place, within: LabelBox) -> None:

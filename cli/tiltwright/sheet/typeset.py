@@ -74,6 +74,8 @@ def sheet_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
     below = len(sheet.letters) > _ANGLES_BESIDE or longest * _LOADED_PT * _PT_MM > _OFFSET_MM
     load_lines = [line for block in sheet.load for line in block.lines]
     fitting = _LOAD_LINE_MM / (max(map(len, load_lines), default=1) * _MONO_EM * _PT_MM)
+    drawn = [_drawing(one) for one in counted(sheet.drawings, "drawings")]
+    ringed = any(ring for _, ring in drawn)
     return {
         "paper": paper,
         "family": typesetting.FAMILY,
@@ -116,8 +118,8 @@ def sheet_data(sheet: Sheet, paper: Paper) -> dict[str, Any]:
             {"when": prose_text(block.when), "lines": [typesetting.printable(line) for line in block.lines]}
             for block in sheet.load
         ],
-        "drawings_words": prose_text(wording.drawings_words(sheet)) if sheet.drawings else "",
-        "drawings": [_drawing(one) for one in counted(sheet.drawings, "drawings")],
+        "drawings_words": prose_text(wording.drawings_words(sheet, ringed=ringed)) if sheet.drawings else "",
+        "drawings": [panel for panel, _ in drawn],
         "coating_title": f"{wording.COATING_TITLE} ({sheet.units})",
         "coating": prose_text(sheet.coating),
         "coating_head": list(COATING_HEAD),
@@ -195,11 +197,12 @@ def _operation(op: OperationRow, before: OperationRow | None) -> dict[str, Any]:
 _FACE_ON = 0.01
 
 
-def _drawing(one: TiltDrawing) -> dict[str, Any]:
+def _drawing(one: TiltDrawing) -> tuple[dict[str, Any], bool]:
+    """A side view for the template, and whether a ring is drawn in it."""
     solids, mark = one.view.solids, one.view.marks[0]
     panel = drawing.draw(one.view, HALF if solids is None else PAIR)
     strip = None if solids is None or not solids.bars else bars(solids, _BESIDE_MM)
-    return {
+    found = {
         "title": _TOGETHER.sub("\\1\N{NO-BREAK SPACE}", prose_text(one.view.title)),
         "caption": name_text(f"{mark.register} {mark.name}") + prose_text("; " + panel.caption),
         "svg": panel.svg,
@@ -211,6 +214,7 @@ def _drawing(one: TiltDrawing) -> dict[str, Any]:
         "bars": "" if strip is None else strip.svg(),
         "beside": _BESIDE_MM,
     }
+    return found, panel.ringed
 
 
 _TOGETHER = re.compile(r"\b([ABC]) ")

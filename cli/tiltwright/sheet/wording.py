@@ -346,16 +346,17 @@ def load_words(highest: int, *, first: bool) -> str:
     highest : int
         The highest work offset number in them.
     first : bool
-        True where that one is set first.
+        True where there are several, and that one is set first.
 
     Examples
     --------
-    >>> load_words(2, first=True)
-    'RS274/NGC (NISTIR 6556); highest work offset used: 2, G55.'
+    >>> load_words(1, first=False)
+    'RS274/NGC (NISTIR 6556); highest work offset used: 1, G54.'
     """
     words = f"{LANGUAGE}; highest work offset used: {highest}, {work_offset_code(highest)}"
     if highest <= PLAIN_WORK_OFFSETS:
-        return words + "."
+        why = ". It is set first, so that a control without it refuses before anything is loaded"
+        return f"{words}{why if first else ''}."
     when = ", before anything is loaded" if first else ""
     return f"{words}. A control that lacks G59.1 to G59.3 refuses {'the first G10 line' if first else 'it'}{when}."
 
@@ -471,12 +472,13 @@ def mark_words(sheet: Sheet) -> str:
     return f"The mark in each row: the platter as it stands under the spindle, {seen[0].lower()}{seen[1:]}."
 
 
-def drawings_words(sheet: Sheet) -> str:
-    """Direction of view, marks and scale of the side views."""
+def drawings_words(sheet: Sheet, *, ringed: bool = False) -> str:
+    """Direction of view, marks and scale of the side views; `ringed` where one has a ring about its smallest gap."""
     view = sheet.drawings[0].view
+    ring = " Large ring: where the gap is smallest." if ringed else ""
     return (
         f"{view.seen_from}. Scales hold when printed at 100 %. Dot in a long cross: {view.axis_name}. Crossed circle: origin "
-        "of the work offset named. Small circle: part zero. Numbers: steps of the stack."
+        f"of the work offset named. Small circle: part zero.{ring} Numbers: steps of the stack."
     )
 
 

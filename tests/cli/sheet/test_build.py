@@ -68,7 +68,9 @@ def test_the_same_numbers_stand_in_the_block_that_loads_them(make):
     sheet = make()
     (block,) = sheet.load
     assert block.lines[0].startswith("G21")
-    # The highest work offset is loaded first.
+    # The highest work offset is loaded first, and a sheet with plain ones alone says why as well.
+    (plain,) = make(*SETUPS["foot"]).load
+    assert "It is set first, so that a control without it refuses" in plain.when
     for number, (row, line) in enumerate(zip(sheet.operations, block.lines[:0:-1], strict=True), 1):
         words = dict(re.findall(r"([XYZAC])(-?[\d.]+)", line.split("(")[0]))
         assert line.startswith(f"G10 L2 P{number} ")

@@ -29,6 +29,7 @@ from tiltwright.sheet.drawing import draw
 from tiltwright.sheet.panel_layout import HALF, PAIR, choose_scale
 from tiltwright.sheet.side_view import BodyShape, Projection
 from tiltwright.sheet.solid_drawing import bars, draw_projection
+from tiltwright.sheet.typeset import sheet_data
 from tiltwright.sheet.wording import UNCHECKED
 
 from .test_drawing import faults
@@ -95,6 +96,14 @@ def test_the_marked_places_lie_as_far_apart_as_the_dimension_says_and_on_the_dra
             flat, rings = flat_mm(end, "side"), np.concatenate(body.polygons)
             assert (flat > rings.min(axis=0) - 0.1).all()
             assert (flat < rings.max(axis=0) + 0.1).all()
+
+
+def test_a_ring_is_explained_where_one_is_drawn(cap, make):
+    sheet = sheet_of(cap)
+    panels = [draw(one.view, PAIR) for one in sheet.drawings]
+    assert any(panel.ringed for panel in panels)
+    assert "Large ring" in sheet_data(sheet, "a4")["drawings_words"]
+    assert "Large ring" not in sheet_data(make(), "a4")["drawings_words"]
 
 
 def test_the_outlines_are_the_librarys(cap):
