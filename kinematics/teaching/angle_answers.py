@@ -106,7 +106,8 @@ def matching_solution(
     placed : sequence of PlacedOperation
     angles : sequence of AngleAnswer
     answers : sequence of Answer
-        Where no angle is answered, the solution that makes most X, Y, Z right is chosen.
+        Where no angle is answered, the placed solution is meant, unless another one makes all of X, Y, Z right, or
+        two more of them: a single number may be another solution's by chance, or be taken from it by mistake.
     within_deg, within_mm : float
         Tolerances.
 
@@ -146,6 +147,8 @@ def matching_solution(
         best = min(
             solutions, key=lambda solution: _rank(setup, solution, stated, values, within_deg, within_mm)
         )
+        if not stated and 0 < _wrong(best, values, within_mm) >= _wrong(one, values, within_mm) - 1:
+            best = one
         chosen.append(best)
         for a in angles:
             if a.operation != o:
@@ -352,9 +355,14 @@ def _rank(
         abs(angle_error_deg(setup.machine.rotaries[i], angle, float(solution.program_deg[i])))
         for i, angle in indices
     ]
-    off = [abs(value - float(solution.offset_mm[AXES.index(axis)])) for axis, value in values.items()]
     wrong_angles = sum(a > within_deg for a in apart)
-    return (wrong_angles, sum(d > within_mm for d in off), sum(apart) if wrong_angles else 0.0)
+    return (wrong_angles, _wrong(solution, values, within_mm), sum(apart) if wrong_angles else 0.0)
+
+
+def _wrong(solution: PlacedOperation, values: Mapping[str, float], within_mm: float) -> int:
+    """Count of X, Y, Z that are not right for a solution."""
+    off = (abs(value - float(solution.offset_mm[AXES.index(axis)])) for axis, value in values.items())
+    return sum(one > within_mm for one in off)
 
 
 def _why(stated: float, right: float, offset: float, within: float) -> str:

@@ -7,7 +7,7 @@ they are nearly right. An explanation that numbers drawn at random would meet to
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,6 +20,7 @@ from kinematics.teaching.figure_trace import (
     FigureTrace,
     digits_swapped,
     taken_from,
+    taken_from_other_solution,
     trace_figures,
     transposed_digits,
 )
@@ -108,7 +109,9 @@ class MistakeSearch:
         self.left = np.abs(self.predicted - value)
         self.change = np.abs(self.predicted - truth)
         furthest = np.array([np.abs(self.off[operation == o]).max() for o in operation])
-        self.near = np.minimum(tolerance, np.maximum(_HALF * digit + 1e-9, furthest / _SHARE))
+        # Millimetres taken for inches are as far apart as they are, times 25.4.
+        self.scale = np.maximum(1.0, recomputed.scale)[:, None]
+        self.near = self.scale * np.minimum(tolerance, np.maximum(_HALF * digit + 1e-9, furthest / _SHARE))
         self.far = furthest > _FAR * tolerance
         self.hit = self.left <= self.near
 
@@ -173,7 +176,7 @@ class MistakeSearch:
         alike = self.size == self.size[row]
         alike &= self.hit[:, exact].all(axis=1) & (self.change[:, inexact] <= reach).all(axis=1)
         distinct = len(np.unique(np.round(self.predicted[np.ix_(alike, inexact)], 6), axis=0))
-        return float(distinct * np.prod(np.minimum(1.0, self.near[inexact] / reach)))
+        return float(distinct * np.prod(np.minimum(1.0, self.near[row, inexact] / reach)))
 
     def _finding(
         self,
@@ -208,7 +211,7 @@ class MistakeSearch:
             where,
             int(explained[row]),
             int(explained[row]),
-            float(self.left[row][here].max()),
+            float(self.left[row][here].max() / self.scale[row, 0]),
             chance,
             self._pairs_for(row, here),
         )  # fmt: skip
@@ -230,7 +233,7 @@ class MistakeSearch:
         for a match by chance.
         """
         here = np.flatnonzero((self.operation == o) & self.wrong)
-        met = self.hit[:, here] & (self.change[:, here] > self.near[here])
+        met = self.hit[:, here] & (self.change[:, here] > self.near[:, here])
         count = met.sum(axis=1)
         known = [f.made for f in findings]
         allowed = np.array(
@@ -247,7 +250,7 @@ class MistakeSearch:
             (o,),
             int(count[row]),
             int(here.size),
-            float(self.left[row][here][met[row]].max()),
+            float(self.left[row][here][met[row]].max() / self.scale[row, 0]),
             0.0,
         )
 
@@ -334,6 +337,7 @@ def diagnose(
     tool_length_mm: float | None = None,
     stack_mm: NDArray[np.float64] | None = None,
     more: Sequence[Mistake] = (),
+    others_mm: Mapping[int, NDArray[np.float64]] | None = None,
 ) -> Diagnosis:
     """Compare answers with the truth, and the wrong ones with every classic mistake and pair of them.
 
@@ -349,12 +353,14 @@ def diagnose(
     digit_mm : float
         Last digit of the answers as written.
     unit_mm : float
-        Millimetres in the unit of the job.
+        Millimetres in the unit of the answers.
     tool_length_mm : float, optional
     stack_mm : ndarray, shape (3,), optional
         See `classic_mistakes`.
     more : sequence of Mistake
         Further mistakes to try.
+    others_mm : mapping of int to ndarray, shape (n, 3), optional
+        Offsets of the other solutions of operations that have some, for a number taken from one of them.
 
     Returns
     -------
@@ -412,7 +418,9 @@ def diagnose(
         search = MistakeSearch(recomputed, operation, axis, value, truth, wrong, tolerance, digit_mm)
         findings, unexplained = search.run()
     slips = _slips(unexplained, operation, axis, value, truth, wrong, unit_mm, digit_mm)
-    slips += _misplaced(unexplained, placed, operation, axis, value, truth, wrong, tolerance)
+    slips += _of_other_solution(unexplained, others_mm or {}, operation, axis, value, truth, wrong, tolerance)
+    open_operations = [o for o in unexplained if all(o not in slip.operations for slip in slips)]
+    slips += _misplaced(open_operations, placed, operation, axis, value, truth, wrong, tolerance)
     findings += slips
     unexplained = tuple(o for o in unexplained if all(o not in slip.operations for slip in slips))
     args = (operation, axis, off, tolerance, digit_mm)
@@ -449,6 +457,34 @@ def _slips(
         if digits and chance <= CHANCE[1]:
             made = (digits_swapped(AXES[axis[k]], digits),)
             found.append(FoundMistake(made, (), (), (o,), 1, 1, digit_mm / 2.0, chance))
+    return tuple(found)
+
+
+def _of_other_solution(
+    unexplained: Sequence[int],
+    others_mm: Mapping[int, NDArray[np.float64]],
+    operation: NDArray[np.int64],
+    axis: NDArray[np.int64],
+    value: NDArray[np.float64],
+    truth: NDArray[np.float64],
+    wrong: NDArray[np.bool_],
+    near: float,
+) -> tuple[FoundMistake, ...]:
+    """Wrong numbers of an operation, all or some, that are the same operation's by another solution."""
+    found = []
+    for o in unexplained:
+        here = np.flatnonzero((operation == o) & wrong)
+        if o not in others_mm:
+            continue
+        left = np.abs(others_mm[o][:, axis[here]] - value[here])
+        most = left[int(np.argmax((left <= near).sum(axis=1)))]
+        met = most <= near
+        odds = np.minimum(1.0, near / np.maximum(np.abs(value[here] - truth[here])[met], near))
+        if met.any() and float(len(left) * np.prod(odds)) <= CHANCE[2]:
+            axes = " and ".join(AXES[a] for a in sorted(axis[here][met].tolist()))
+            made = (taken_from_other_solution(axes),)
+            counts, apart = (int(met.sum()), int(here.size)), float(most[met].max())
+            found.append(FoundMistake(made, (), (), (o,), *counts, apart, float(len(left) * np.prod(odds))))
     return tuple(found)
 
 

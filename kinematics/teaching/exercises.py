@@ -66,7 +66,7 @@ PARTS = (
 STANDOFFS = (
     ("round standoff", (60, 130)),
     ("square riser", (50, 120)),
-    ("low vise base", (55, 95)),
+    ("low vice base", (55, 95)),
     ("pull-down plate on posts", (70, 140)),
 )
 

@@ -22,7 +22,14 @@ from kinematics.teaching.perturbed_offsets import Mistake
 from kinematics.validation import ValueEquality, read_only
 from kinematics.work_offsets import Setup
 
-__all__ = ["FigureTrace", "digits_swapped", "taken_from", "trace_figures", "transposed_digits"]
+__all__ = [
+    "FigureTrace",
+    "digits_swapped",
+    "taken_from",
+    "taken_from_other_solution",
+    "trace_figures",
+    "transposed_digits",
+]
 
 Floats = NDArray[np.float64]
 Add = Callable[[CalculationBatch, int, float], None]
@@ -475,6 +482,18 @@ def taken_from(name: str, axes: str) -> Mistake:
         f"{axes} is that of {name}" if len(axes) == 1 else f"{axes} are those of {name}",
         "offset",
         frozenset({f"operation of {axes}"}),
+        lambda _batch, _rows: None,
+    )
+
+
+def taken_from_other_solution(axes: str) -> Mistake:
+    """The mistake of writing down the number of the same operation's other solution."""
+    return Mistake(
+        "numbers of the other solution",
+        axes,
+        f"{axes} {'is that' if len(axes) == 1 else 'are those'} of the other solution",
+        "offset",
+        frozenset({f"solution of {axes}"}),
         lambda _batch, _rows: None,
     )
 

@@ -44,6 +44,7 @@ _LABELS = {
     "a quarter turn off": "{item} a quarter turn off",
     "turned twice": "{item} turned twice",
     "numbers of another operation": "{item}",
+    "numbers of the other solution": "{item} of the other solution",
     "tangent for sine": "tangent for {item}'s sine",
     "complement of the angle": "90 degrees less {item}'s angle",
     "turn worked from the point before": "{item}'s turn worked from the point before",
@@ -153,13 +154,17 @@ class PerturbedOffsets(ValueEquality):
         The mistakes of each row: none in the first, then one, then two.
     offset_mm : ndarray, shape (v, m, 3)
         Offset of each row and operation.
+    scale : ndarray, shape (v,)
+        The factor by which a row's offsets are in another unit: 25.4 for millimetres answered in a job in inches.
     """
 
     made: tuple[tuple[Mistake, ...], ...]
     offset_mm: NDArray[np.float64]
+    scale: NDArray[np.float64]
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "offset_mm", read_only(self.offset_mm))
+        object.__setattr__(self, "scale", read_only(self.scale))
 
 
 def recompute(
@@ -201,4 +206,4 @@ def recompute(
     for i in sorted(range(len(mistakes)), key=lambda i: late.get(mistakes[i].kind, 0)):
         mistakes[i].change(batch, np.array(rows[i], dtype=np.int64))
     made = tuple(tuple(mistakes[i] for i in done) for done in picked)
-    return PerturbedOffsets(made, offsets_mm(batch))
+    return PerturbedOffsets(made, offsets_mm(batch), batch.scale)

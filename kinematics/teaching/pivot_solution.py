@@ -17,7 +17,7 @@ __all__ = ["solve_pivot"]
 Floats = NDArray[np.float64]
 
 _MACHINE = "machine coordinates"
-_EYE = ("from the right", "from behind", "from above")
+_EYE = ("from the right", "from the back", "from above")
 
 
 def solve_pivot(probing: PivotProbing) -> tuple[WorkedStep, ...]:

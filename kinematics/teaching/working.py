@@ -59,7 +59,7 @@ _NAMES = ("X", "Y", "Z")
 _EYE = {
     "+X": "from the right",
     "-X": "from the left",
-    "+Y": "from behind",
+    "+Y": "from the back",
     "-Y": "from the front",
     "+Z": "from above",
     "-Z": "from below",

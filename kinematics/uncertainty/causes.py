@@ -171,9 +171,14 @@ class SingleCauses:
         return _pairs(self)
 
     @property
+    def far(self) -> bool:
+        """True where the best cause explains the deviations, but by a size far beyond what is stated of it."""
+        return bool(self.best) and (self.best[0].cost or 0.0) > _FARTHEST**2
+
+    @property
     def certain(self) -> bool:
         """True where one cause alone explains the deviations, and no two at once would with other offsets."""
-        return self.others == "exact" and len(self.rivals) == 1 and not self.pairs
+        return self.others == "exact" and len(self.rivals) == 1 and not self.pairs and not self.far
 
     def estimate(self, cause: SingleCause) -> SetupEstimate:
         """The setup's error if this is the cause: it alone, or with the rest as far as the deviations then ask for it."""
@@ -234,7 +239,8 @@ def single_causes(joint: JointCorrection, sources: Sequence[UncertaintySource]) 
     -----
     Weighted least squares with one unknown and a free size: the prior does not hold a cause down, it is told as its
     cost. First everything else is taken as it is stated; where no cause explains the deviations so, no two do, and the
-    budget does not either, everything else may lie within its stated limits.
+    budget does not either, everything else may lie within its stated limits. Where still none does, a cause that explains
+    them alone counts however far it is from what is stated: `far` is true then.
     """
     measured = joint.measured
     given = tuple(sources)
@@ -252,6 +258,10 @@ def single_causes(joint: JointCorrection, sources: Sequence[UncertaintySource]) 
         found = _fitted(joint, columns, whole, measured.excess_mm - rows @ prior.values, 1.0)
         others = "within limits"
     ranked = SingleCauses(joint, given, tuple(sorted(found, key=_rank)), others)
+    if not ranked.best:
+        found = _fitted(joint, columns, noise, measured.excess_mm, 0.0, farthest=np.inf)
+        distant = SingleCauses(joint, given, tuple(sorted(found, key=_rank)), "exact")
+        ranked = distant if distant.best else ranked
     return replace(ranked, causes=_joined(ranked))
 
 
@@ -358,7 +368,12 @@ def _candidates(joint: JointCorrection) -> NDArray[np.int64]:
 
 
 def _fitted(
-    joint: JointCorrection, columns: NDArray[np.int64], noise: Array, left: Array, of_mean: float
+    joint: JointCorrection,
+    columns: NDArray[np.int64],
+    noise: Array,
+    left: Array,
+    of_mean: float,
+    farthest: float = _FARTHEST,
 ) -> list[SingleCause]:
     """Every candidate fitted by itself; `of_mean` is 1 where the values count from what is expected of them."""
     if not columns.size:
@@ -368,7 +383,7 @@ def _fitted(
     chances = [chi_square_tail(float(one), dof) for one in rest]
     believed = np.array(
         [
-            _believable(joint, column, float(size))
+            _believable(joint, column, float(size), farthest)
             for column, size in zip(columns.tolist(), extra, strict=True)
         ]
     )
@@ -418,12 +433,12 @@ def _fits(
     return np.clip(own @ own - np.square(size) * weight, 0.0, None), size, weight
 
 
-def _believable(joint: JointCorrection, column: int, size: float) -> bool:
+def _believable(joint: JointCorrection, column: int, size: float, farthest: float) -> bool:
     """False for a size that nobody would overlook, and for one far beyond what is stated."""
     quantity = joint.prior.model.quantities[column]
     place = np.flatnonzero(joint.prior.columns == column)
     stated = float(joint.prior.u[place[0]]) if place.size else 0.0
-    return abs(size) <= _OVERLOOKED[quantity.unit] and (not stated or abs(size) <= _FARTHEST * stated)
+    return abs(size) <= _OVERLOOKED[quantity.unit] and (not stated or abs(size) <= farthest * stated)
 
 
 def _groups(joint: JointCorrection, columns: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -434,7 +449,7 @@ def _groups(joint: JointCorrection, columns: NDArray[np.int64]) -> NDArray[np.in
             joint.measured.jacobian[:, columns],
             joint.measured.part.jacobian[:, columns],
             maps.shift[:, :, columns].reshape(-1, len(columns)),
-            100.0 * maps.turn[None, columns],
+            100.0 * maps.turn[:, columns],
         ]
     )
     unit = each / np.linalg.norm(each, axis=0)

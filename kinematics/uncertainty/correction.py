@@ -211,24 +211,36 @@ def chi_square_tail(value: float, dof: int) -> float:
 
 @dataclass(frozen=True, eq=False)
 class OffsetCorrection:
-    """What an estimate asks for: shifts of every work offset, and a turn of the last rotary's.
+    """What an estimate asks for: shifts of every work offset, and turns of the last rotary's.
 
     Attributes
     ----------
     shift_mm, u_mm : ndarray, shape (O, 3)
-        By how much X, Y, Z of each operation's offset change, with standard uncertainties.
-    turn_deg, turn_u_deg : float
-        By how much the last rotary's offset changes: 0 where the estimate's turn is less than twice its uncertainty.
-    turns : bool
-        True where that offset changes; the shifts belong to the angles with it.
+        By how much X, Y, Z of each operation's offset change, with standard uncertainties. They belong to the angles
+        with the turns.
+    turn_deg, turn_u_deg : ndarray, shape (O,)
+        By how much the last rotary's value in each operation's offset changes: 0 where the estimate's turn is less than
+        twice its uncertainty.
     """
 
     shift_mm: Array
     u_mm: Array
-    turn_deg: float
-    turn_u_deg: float
-    turns: bool
+    turn_deg: Array
+    turn_u_deg: Array
 
+    @property
+    def turns(self) -> bool:
+        """True where the last rotary's value changes in any offset."""
+        return bool(np.any(self.turn_deg))
+
+    def turns_alike(self, operations: Sequence[int] | None = None) -> bool:
+        """True where operations (all where left out) turn by the same, to 0.001 degree: one value can serve them."""
+        turn = self.turn_deg if operations is None else self.turn_deg[list(operations)]
+        return not turn.size or float(np.ptp(turn)) <= SAME_TURN_DEG
+
+
+SAME_TURN_DEG = 1e-3
+"""Turns of operations that differ by no more than this count as one clocking: 0.2 micrometres at 10 mm."""
 
 _LEAST_TURN_DEG = 1e-4
 """A turn below this is not worth a changed rotary offset: 0.2 micrometres at 100 mm."""
@@ -237,29 +249,43 @@ _LEAST_TURN_DEG = 1e-4
 def offset_correction(estimate: SetupEstimate) -> OffsetCorrection:
     """Work out the offsets that take out an estimated error.
 
-    The shift puts each operation's origin where it belongs. A clocking, common to all operations, goes into the work
-    offset of the last rotary, which carries the work; other turns stay, since no offset takes them out.
+    The shift puts each operation's origin where it belongs. What turns a part about the last rotary, which carries the
+    work, goes into that rotary's value of the operation's own offset; other turns stay, since no offset takes them out.
+    Where all operations, or all of a nest, are turned alike, to 0.001 degree, their mean is taken. Otherwise nothing is
+    averaged: one nest's clocking must not turn the others.
     """
     maps = correction_maps(estimate.model)
-    shift, turn = maps.shift[:, :, estimate.columns], maps.turn[estimate.columns]
-    turn_deg = float(turn @ estimate.values)
-    turn_u = float(np.sqrt(max(0.0, float(turn @ estimate.covariance @ turn))))
-    turns = abs(turn_deg) > max(2.0 * turn_u, _LEAST_TURN_DEG)
-    if turns:
-        shift = shift + maps.by_turn[:, :, None] * turn
+    shift, turn = maps.shift[:, :, estimate.columns], _own_turns(maps, estimate)
+    turn_deg = turn @ estimate.values
+    turn_u = np.sqrt(
+        np.clip(np.einsum("on,nm,om->o", turn, estimate.covariance, turn, optimize=True), 0.0, None)
+    )
+    loaded = np.abs(turn_deg) > np.maximum(2.0 * turn_u, _LEAST_TURN_DEG)
+    shift = shift + maps.by_turn[:, :, None] * (loaded[:, None] * turn)[:, None, :]
     spread = np.einsum("oin,nm,oim->oi", shift, estimate.covariance, shift, optimize=True)
     return OffsetCorrection(
         read_only(shift @ estimate.values),
         read_only(np.sqrt(np.clip(spread, 0.0, None))),
-        turn_deg if turns else 0.0,
-        turn_u,
-        turns,
+        read_only(np.where(loaded, turn_deg, 0.0)),
+        read_only(turn_u),
     )
+
+
+def _own_turns(maps: CorrectionMaps, estimate: SetupEstimate) -> Array:
+    """Rows by which the estimated values turn each operation's offset, (O, n): their mean where all, or all of a nest, turn alike."""
+    turn = maps.turn[:, estimate.columns].copy()
+    nests: dict[str | None, list[int]] = {}
+    for k, one in enumerate(estimate.model.operations):
+        nests.setdefault(one.nest, []).append(k)
+    for alike in (list(range(len(turn))), *nests.values()):
+        if alike and float(np.ptp(turn[alike] @ estimate.values)) <= SAME_TURN_DEG:
+            turn[alike] = turn[alike].mean(axis=0)
+    return turn
 
 
 @dataclass(frozen=True, eq=False)
 class CorrectionMaps:
-    """What each quantity asks of the offsets: shifts (O, 3, P), the last rotary's turn (P,), shifts per degree of it (O, 3)."""
+    """What each quantity asks of the offsets: shifts (O, 3, P), the last rotary's turns (O, P), shifts per degree of them (O, 3)."""
 
     shift: Array
     turn: Array
@@ -274,9 +300,9 @@ def correction_maps(model: SetupModel) -> CorrectionMaps:
             # A tool that is longer than stated cuts deeper: the offset goes up by as much.
             shift[k, 2, model.index("tool length", one.tool)] += 1.0
     turns, (axes, _) = model.operation_turns, last_rotary(model)
-    whole = np.einsum("oi,opi->p", axes, turns)
-    turn = np.zeros(len(model.quantities))
-    turn[: len(whole)] = -whole / max(float(np.square(axes).sum()), 1e-300)
+    own = np.einsum("oi,opi->op", axes, turns)
+    turn = np.zeros((len(own), len(model.quantities)))
+    turn[:, : own.shape[1]] = -own / np.square(axes).sum(axis=1)[:, None]
     return CorrectionMaps(
         shift, turn, _moved_by_turn(model, model.offsets_mm, np.arange(len(model.operations)))
     )
@@ -325,12 +351,9 @@ def deviations_after(
     by_shift, by_turn = offset_effects(measured)
     maps = correction_maps(estimate.model)
     asked = maps.shift[:, :, estimate.columns].reshape(-1, len(estimate.columns))
-    turn = maps.turn[estimate.columns]
-    if correction.turns:
-        asked = asked + maps.by_turn.reshape(-1, 1) * turn
-    rows = measured.jacobian[:, estimate.columns] + by_shift @ asked
-    if correction.turns:
-        rows = rows + by_turn[:, None] * turn
+    turn = (correction.turn_deg != 0.0)[:, None] * _own_turns(maps, estimate)
+    asked = asked + (maps.by_turn[:, :, None] * turn[:, None, :]).reshape(asked.shape)
+    rows = measured.jacobian[:, estimate.columns] + by_shift @ asked + by_turn @ turn
     expected = measured.nominal_mm + rows @ estimate.values
     # The offsets are loaded as they are; what the estimate leaves open moves the part against them.
     open_rows = measured.jacobian[:, estimate.columns]
@@ -342,14 +365,14 @@ def deviations_after(
 def moved_by(measured: MeasuredParts, correction: OffsetCorrection) -> Array:
     """How far a correction of the offsets moves the rows, shape (K,): what a part shows that was cut with it."""
     by_shift, by_turn = offset_effects(measured)
-    return np.asarray(by_shift @ correction.shift_mm.ravel() + by_turn * correction.turn_deg)
+    return np.asarray(by_shift @ correction.shift_mm.ravel() + by_turn @ correction.turn_deg)
 
 
 def offset_effects(measured: MeasuredParts) -> tuple[Array, Array]:
-    """What changed offsets do to the rows: by X, Y, Z of each operation's (K, 3 O), by degrees of the last rotary (K,)."""
+    """What changed offsets do to the rows: by X, Y, Z of each operation's (K, 3 O), by degrees of its last rotary (K, O)."""
     model = measured.part.model
     by_shift = np.zeros((len(measured.deviations), 3 * len(model.operations)))
-    by_turn = np.zeros(len(measured.deviations))
+    by_turn = np.zeros((len(measured.deviations), len(model.operations)))
     rotations = np.stack([pose.rotation for pose in model.poses])
     for sign, points in ((1.0, measured.point), (-1.0, measured.datum_point)):
         rows = np.flatnonzero(points >= 0)
@@ -361,5 +384,5 @@ def offset_effects(measured: MeasuredParts) -> tuple[Array, Array]:
         for axis in range(3):
             np.add.at(by_shift, (rows, 3 * operation + axis), sign * model.cold_scale * turned[:, axis])
         moved = _moved_by_turn(model, model.commanded_mm[which], operation)
-        by_turn[rows] -= sign * model.cold_scale * (moved * turned).sum(axis=-1)
+        np.add.at(by_turn, (rows, operation), -sign * model.cold_scale * (moved * turned).sum(axis=-1))
     return by_shift, by_turn

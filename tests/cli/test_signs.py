@@ -8,10 +8,12 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from machine_texts import mill_text
 
-from kinematics import RotationSense
+from kinematics import IDENTITY, RotationSense
 from tiltwright.job.evaluate import evaluate_job
-from tiltwright.job.sign_slips import in_front_mm
+from tiltwright.job.message_kinds import FacesDown
+from tiltwright.job.sign_slips import StatedBlank, in_front_mm
 from tiltwright.job.touch_slips import touch_mistyped
+from tiltwright.job.warnings import job_messages, joined_messages
 
 MILL = mill_text(
     units="inch",
@@ -142,6 +144,113 @@ def test_an_origin_in_the_air_is_told_where_the_blank_is_stated(remarks, section
 
 
 component = st.floats(-1.0, 1.0)
+
+BLOCK = """
+name = "Buoy block"
+units = "mm"
+machine = "teaching_mill.toml"
+[[stack]]
+name = "vice"
+up = 60.0
+[[stack]]
+name = "block"
+up = 60.0
+{blank}
+[[operation]]
+name = "hole"
+normal = {normal}
+origin = {origin}
+"""
+DOWEL = '[[stack]]\nname = "dowel"\nup = -40.0\nshift = [-50.0, 0.0]'
+
+
+@pytest.mark.parametrize("section", ["bar = [60.0, 60.0]", "round = 60.0"])
+@pytest.mark.parametrize(
+    ("normal", "origin", "told"),
+    [
+        # Right jobs: where two axes meet, the far zero of a cross hole, a bowl from inside, a side, a deep pocket, a chamfer.
+        ([0.0, -0.6, 0.8], [0.0, 2.0, -30.0], False),
+        ([0.0, -0.9063, 0.4226], [0.0, 10.0, -30.0], False),
+        ([-0.5, 0.0, 0.866], [20.0, 0.0, 0.0], False),
+        ([0.0, -1.0, 0.0], [0.0, -30.0, -30.0], False),
+        ([0.0, -0.5, 0.866], [0.0, -20.0, -55.0], False),
+        ([0.0, -0.7071, 0.7071], [0.0, -30.0, 0.0], False),
+        # A sign lost: of the side's normal or its origin, of the chamfer's, of a side hole's.
+        ([0.0, 1.0, 0.0], [0.0, -30.0, -30.0], True),
+        ([0.0, -1.0, 0.0], [0.0, 30.0, -30.0], True),
+        ([0.0, 0.7071, 0.7071], [0.0, -30.0, 0.0], True),
+        ([0.0, 0.866, 0.5], [0.0, -20.0, -15.0], True),
+        ([0.0, -0.866, 0.5], [0.0, 20.0, -15.0], True),
+    ],
+)
+def test_a_stated_blank_tells_which_way_is_inward(run, job, section, normal, origin, told):
+    """Wherever part zero lies: on the blank, or on a dowel beside it."""
+    blank = f"blank = true\n{section}\n"
+    beside = [origin[0] + 50.0, origin[1], origin[2] + 40.0]
+    for text in (
+        BLOCK.format(blank=blank, normal=normal, origin=origin),
+        BLOCK.format(blank=blank + DOWEL, normal=normal, origin=beside),
+    ):
+        found = {
+            one["kind"]: one["values"]
+            for one in json.loads(run("offsets", job(text), "--json").out)["remarks"]
+        }
+        assert found.get("faces inward") == ({"key": "normal", "step": "block"} if told else None)
+
+
+@pytest.mark.parametrize(
+    ("example", "old", "new", "key", "down_deg", "names"),
+    [
+        ("mast_cap", "0.8660254037844386, 0.5]", "0.8660254037844386, -0.5]", "normal", 30.0, 4),
+        ("buoy_bracket", "[0.0, 0.5, 0.8660254", "[0.0, 0.5, -0.8660254", "normal", 60.0, 1),
+        ("buoy_bracket", "at     = { A = 180 }", "normal = [0.0, 0.0, -1.0]", None, 90.0, 1),
+        (
+            "buoy_bracket",
+            "at     = { A = 180 }\norigin = [0.0, 0.0, -50.0]",
+            "normal = [0.0, 0.0, -1.0]",
+            "normal",
+            90.0,
+            1,
+        ),
+        ("buoy_bracket", "normal = [0.0, 0.5, 0.8660254037844386]", 'tip = [["x", 150.0]]', None, 60.0, 1),
+        ("float_slots", "0.1, -0.46984631039295416]", "-0.1, -0.46984631039295416]", "through", 20.0, 5),
+    ],
+)
+def test_a_plane_that_faces_down_is_told_once_a_pattern(
+    examples, tmp_path, example, old, new, key, down_deg, names
+):
+    """A sign lost in z, or points in the wrong order; not a plane of the underside, nor a tip beyond 90 degrees."""
+    text = (examples / f"{example}.toml").read_text(encoding="utf-8")
+    assert text.count(old) == 1
+    for machine in ("teaching_mill", "indexer_mill", "trunnion_mill"):
+        mill = (examples / f"{machine}.toml").read_text(encoding="utf-8")
+        (tmp_path / f"{machine}.toml").write_text(mill, encoding="utf-8")
+    path = tmp_path / "job.toml"
+    for written, told in ((text, None), (text.replace(old, new), key)):
+        path.write_text(written, encoding="utf-8")
+        evaluated = evaluate_job(path)
+        found = [one for one in job_messages(evaluated) if isinstance(one.finding, FacesDown)]
+        joined = joined_messages(found, "mm")
+        assert len(joined) == (told is not None)
+        if told is not None:
+            assert (joined[0].finding.key, len(joined[0].about)) == (told, names)
+            assert joined[0].finding.down_deg == pytest.approx(down_deg)
+
+
+@given(
+    st.tuples(component, component, component),
+    st.tuples(component, component, st.floats(0.0, 1.0)),
+    st.booleans(),
+)
+def test_the_way_out_of_a_blank_ends_on_its_surface(direction, at, turned):
+    """From a point in it: neither in the air nor inside, whichever way (derived here)."""
+    along, point = np.array(direction), np.array(at) * [30.0, 20.0, 60.0]
+    assume(np.linalg.norm(along) > 1e-3)
+    blank = StatedBlank("block", IDENTITY, (30.0,) if turned else (30.0, 20.0), 0.0, 60.0)
+    inside = blank.nearest_mm(point)
+    out = blank.out_mm(inside, along)
+    assert blank.outside_mm(inside + out * along) < 1e-6
+    assert blank.outside_mm(inside + (out + 1e-3) * along) > 0.0
 
 
 @given(

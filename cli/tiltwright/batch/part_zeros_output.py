@@ -12,6 +12,7 @@ from tiltwright.files.diagnostics import InputFaults, option_error, shown
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_wording import slip_words, tolerance_words
 from tiltwright.job.offsets_gcode import order_words, program_words, set_line, unit_lines
+from tiltwright.job.own_zero import left_out_lines
 from tiltwright.output.gcode import comment, needs_of
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
 from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, all_angles, all_lengths, angle, length
@@ -292,7 +293,8 @@ class _Form:
         highest = max((one.number for _, _, one in mine), default=1)
         self.loader = loader
         self._above = f"%\n{comment(f'Work offsets for job: {nest.job.file.name}')}\n"
-        lines = [] if nest.nest is None else [comment(f"In nest {nest.nest}")]
+        lines = [*map(comment, left_out_lines(nest.job))]
+        lines += [] if nest.nest is None else [comment(f"In nest {nest.nest}")]
         lines += [] if count == 1 else [comment(f"Loader {loader} of {count}")]
         needs = (*needs_of(highest), *order_words(one.number for _, _, one in mine))
         lines += [comment(f"Machine: {machine.name}"), *map(comment, needs)]

@@ -23,6 +23,7 @@ from tiltwright.calibration.probe_program import UNIT_CODE, length_words, pose_w
 from tiltwright.job.evaluate import NumberedOperation
 from tiltwright.job.nests_output import shown_name
 from tiltwright.job.offsets_gcode import program_words, set_line, z_reference_words
+from tiltwright.job.own_zero import left_out_lines
 from tiltwright.output.gcode import LONGEST_LINE, comment, message, needs_of
 from tiltwright.output.numbers import angle, fixed
 
@@ -381,6 +382,7 @@ def _head(parts: ProbedParts, checked: CheckedAccess) -> list[str]:
     )
     return [
         f"Parts' zeros for job: {first.job.file.name}",
+        *left_out_lines(first.job),
         f"Machine: {machine.name}",
         *needs_of(highest, parameters_used(parts)),
         f"Probes {_names(parts)} and sets the work offsets of its operations at every tilt",
@@ -476,6 +478,7 @@ def _loader_head(parts: ProbedParts, loader: int) -> list[str]:
     last = _FIRST + _EACH * len(parts.nests) - 1
     return [
         f"Parts' zeros for job: {first.job.file.name}",
+        *left_out_lines(first.job),
         f"Machine: {first.job.machine.name}",
         *needs_of(max(numbers, default=1), [(1, 6), (_FROM_LINE, 49), (STAMP, last)]),
         f"Loader {loader} of {parts.evaluated.loader_count}: sets work offsets from what loader 1 has probed; moves no axis",

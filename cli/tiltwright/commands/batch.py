@@ -71,6 +71,7 @@ def batch_offsets(
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_job
     from tiltwright.job.nests_output import say_nests_messages
+    from tiltwright.job.own_zero import say_by_own_zero
     from tiltwright.reach.nest_reach import check_apart
     from tiltwright.terminal.streams import ANSWER_NO, note, say_no
 
@@ -80,10 +81,9 @@ def batch_offsets(
         raise option_error("--gcode", "no folder", "-o FOLDER, for a loader of each part")
     read = read_job(job)
     batch = offsets_of_batch(read, parts)
-    check_apart(batch.evaluated)
-    if read.file.correction is not None:
-        note("the job's correction is left out here: each part goes by its own zero", label="caution")
     shown = units.value if units else batch.evaluated.nests[0].job.unit.value
+    say_by_own_zero(batch.evaluated.nests, shown)
+    check_apart(batch.evaluated)
     say_nests_messages(batch.evaluated, shown)
     if any(nest.unreached for nest in batch.evaluated.nests):
         note("nothing was written")

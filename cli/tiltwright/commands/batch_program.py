@@ -40,13 +40,13 @@ def program(job: JobArgument, as_json: Json = False, output: Output = None, forc
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_job
     from tiltwright.job.nests_output import say_nests_messages
+    from tiltwright.job.own_zero import say_by_own_zero
     from tiltwright.output.json_csv import json_text
     from tiltwright.terminal.streams import ANSWER_NO, note
 
     read = read_job(job)
     parts = probed_parts(read)
-    if read.file.correction is not None:
-        note("the job's correction is left out here: each part goes by its own zero", label="caution")
+    say_by_own_zero(parts.evaluated.nests, read.unit.value)
     say_nests_messages(parts.evaluated, read.unit.value)
     if any(nest.unreached for nest in parts.evaluated.nests):
         note("nothing was written")

@@ -26,7 +26,11 @@ def correct(
     ] = None,
     choose: Annotated[
         Optional[str],  # noqa: UP045 - typer
-        typer.Option("--choose", metavar="NAME", help="Take this explanation, where several fit."),
+        typer.Option(
+            "--choose",
+            metavar="NAME",
+            help="Take this explanation, by its number or name, where several fit.",
+        ),
     ] = None,
     write: Annotated[bool, typer.Option("--write", help="Put the correction into the job file.")] = False,
     undo: Annotated[bool, typer.Option("--undo", help="Take the correction out of the job file.")] = False,
@@ -50,7 +54,7 @@ def correct(
       tiltwright correct job.toml first.csv            causes, rivals, what to measure next, new offsets
       tiltwright correct job.toml first.csv --write --who "bay 2"
                                                        and put the correction into the job
-      tiltwright correct job.toml first.csv --write --choose "round standoff: up"
+      tiltwright correct job.toml first.csv --write --choose 2
                                                        although other explanations fit as well
       tiltwright correct job.toml --undo               back to the offsets of the stack
       tiltwright correct job.toml first.csv --json     for another program
@@ -60,6 +64,9 @@ def correct(
       feature,along,deviation_mm,u_mm       one direction: +Z, or 0 0.6 0.8; empty: the feature's own
     A pattern's feature needs a column operation beside it; several parts a column part with their serial numbers;
     datum says what it was measured against, where that is not the job's.
+
+    With a correction in force, measure a part that was cut with it. A table that it already comes from is refused: it
+    would be taken out twice.
 
     Exit code 0: one correction follows, or none is needed. 1: explanations disagree by more than 0.01 mm, nothing
     explains the numbers, or the measurement looks wrong; nothing is written then unless --choose names one. 2: the
@@ -90,6 +97,15 @@ def correct(
     from tiltwright.uncertainty.measured_table import read_measured_table
 
     read = read_job(job)
+    if read.file.correction is not None:
+        from tiltwright.uncertainty.correction_file import refuse_measured_twice
+
+        refuse_measured_twice(read, measured)
+        note(
+            "a correction is in force: the deviations must come from a part that was cut with it. Those of a part from before "
+            "it would be taken out twice",
+            label="caution",
+        )
     views = evaluate_nests([read]).nests
     shown = units.value if units else read.unit.value
     job_now = uncertain_job(views)
@@ -108,7 +124,7 @@ def correct(
 
 def _write(read: ReadJob, found: JobCorrection, who: str | None) -> None:
     """Put the chosen correction into the job, or say why not."""
-    from tiltwright.terminal.streams import note, say_no
+    from tiltwright.terminal.streams import ANSWER_NO, note, say_no
     from tiltwright.uncertainty.correction_file import write_correction
 
     if found.chosen is None and found.settled:
@@ -117,6 +133,13 @@ def _write(read: ReadJob, found: JobCorrection, who: str | None) -> None:
         say_no(
             "nothing was written: it is not clear yet what is off. Measure one feature more, or name your choice with --choose"
         )
+    elif not found.turns_fit:
+        letter = found.job.model.machine.letters[-1]
+        say_no(
+            f"nothing was written: the operations of a nest need different turns of {letter}, and this correction can hold only "
+            f"one for each nest. Put right what is off, or set {letter} of each work offset by hand as shown above"
+        )
+        raise typer.Exit(ANSWER_NO)
     else:
         log = write_correction(read, found, who=who, despite=not found.settled)
         note(

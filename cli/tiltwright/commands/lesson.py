@@ -146,7 +146,8 @@ def new(
         ) from None
     write_class_set(folder, files, force=force)
     sheets = "1 sheet" if students == 1 else f"{students} sheets"
-    note(f"{folder}: {sheets} to hand out, with their key", label="done")
+    key = "its key" if students == 1 else "their keys"
+    note(f"{folder}: {sheets} to hand out, with {key}", label="done")
 
 
 def _expected_and_found(refusal: str, machine: str) -> tuple[str, str]:
@@ -278,7 +279,9 @@ def show_grades(
         from tiltwright.terminal.streams import note
 
         write_class_set(feedback, _feedback_files(graded, feedback_form, paper_of(paper)), force=force)
-        note(f"{feedback}: feedback for {len(graded.counted)} students", label="done")
+        count = len(graded.counted)
+        students = "1 student" if count == 1 else f"{count} students"
+        note(f"{feedback}: feedback for {students}", label="done")
     if graded.faults:
         raise InputFaults(graded.faults)
     if not graded.all_right:
@@ -297,7 +300,9 @@ def _feedback_files(graded: Graded, form: str, paper: Paper) -> Iterator[tuple[P
     units = graded.lesson.units.value
     for name, row in feedback_names(graded):
         if form == "html" and isinstance(row.assessment, Assessment) and row.neighbour is None:
-            page = setup_page(row.assessment.evaluated, units, answers=ghosts_of(row.assessment, units))
+            page = setup_page(
+                row.assessment.evaluated, units, answers=ghosts_of(row.assessment, units, for_student=True)
+            )
             yield Path(f"{name}.html"), setup_html(page)
         else:
             # Without numbers of the sheet's own there is nothing to show in a page.

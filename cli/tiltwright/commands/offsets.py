@@ -316,17 +316,10 @@ def _evaluated(
     if touched is None:
         return evaluate_read_job(job, only, nest)
     from tiltwright.files.units import Unit
-    from tiltwright.job.typed_touch import at_typed_touch, with_typed_touch
+    from tiltwright.job.typed_touch import evaluated_at_typed_zero
 
     unit = Unit(units.value) if units else None
-    if job.file.correction is not None:
-        from tiltwright.terminal.streams import note
-
-        note("the job's correction is left out here: --touched gives the part its own zero", label="caution")
-        job = job.uncorrected
-    if nest is None and clock is None:
-        return evaluate_read_job(with_typed_touch(job, touched, pose, unit), only)
-    return at_typed_touch(evaluate_read_job(job, only, nest), touched, pose, clock, unit)
+    return evaluated_at_typed_zero(job, nest, only, (touched, pose, clock), unit)
 
 
 def _convention(text: str | None, about: TurnsAbout | None, *, gcode: bool) -> TurnConvention | None:

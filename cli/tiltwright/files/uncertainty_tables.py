@@ -386,6 +386,14 @@ class CorrectedOffsetTable(FileTable, frozen=True, kw_only=True):
     after: Annotated[
         Point, Meta(description="X, Y, Z that are loaded instead.", examples=[[-381.01, -203.413, -179.044]])
     ]
+    turn: Annotated[
+        Angle | None,
+        Meta(
+            description="Degrees by which the last rotary's value in this offset changes, where not all change alike. Every "
+            "operation of a nest has the same.",
+            examples=[0.031],
+        ),
+    ] = None
 
 
 class CorrectionTable(FileTable, frozen=True, kw_only=True):

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from kinematics import PlacedOperation, Setup, UnreachableOperation
-from tiltwright.files.diagnostics import InputFaults, shown
+from tiltwright.files.diagnostics import Diagnostic, InputFaults, shown
 from tiltwright.files.loader import ReadJob, fault_at
 from tiltwright.files.uncertainty_tables import CorrectedOffsetTable, CorrectionTable
 from tiltwright.output.numbers import UNIT_SYMBOL
@@ -37,6 +37,8 @@ class AppliedCorrection:
         The operations without it, by name.
     letter : str
         The rotary whose work offset its turn changes.
+    turn_deg : float
+        By how much, in this nest.
     largest_mm : float
         How far the offset that moves most has moved.
     """
@@ -45,10 +47,29 @@ class AppliedCorrection:
     setup: Setup
     placed: dict[str, PlacedOperation]
     letter: str
+    turn_deg: float
     largest_mm: float
 
 
 Placed = PlacedOperation | UnreachableOperation
+
+
+def _turn_of_nest(job: ReadJob, table: CorrectionTable) -> tuple[float, list[Diagnostic]]:
+    """The turn of all operations of the job's nest, and what is wrong where they do not have one."""
+    rows = [(k, one) for k, one in enumerate(table.offset) if one.nest == job.nest]
+    turns = [float(table.turn if one.turn is None else one.turn) for _, one in rows]
+    faults = [
+        fault_at(
+            job,
+            ("correction", "offset", k, "turn"),
+            f"{turn:g} for {shown(one.operation)} and {turns[0]:g} for {shown(rows[0][1].operation)}",
+            "one turn for all operations of a nest",
+            _TIP,
+        )
+        for (k, one), turn in zip(rows, turns, strict=True)
+        if turn != turns[0]
+    ]
+    return (turns[0] if turns else 0.0), faults
 
 
 def apply_correction(
@@ -70,8 +91,8 @@ def apply_correction(
         (one.operation, one.nest): (k, one) for k, one in enumerate(table.offset)
     }
     turn = np.zeros(last + 1)
-    turn[last] = float(table.turn)
-    faults, found = [], list[Placed]()
+    turn[last], faults = _turn_of_nest(job, table)
+    found = list[Placed]()
     largest = 0.0
     for one in results:
         if not isinstance(one, PlacedOperation):
@@ -122,8 +143,8 @@ def apply_correction(
             faults.append(
                 fault_at(
                     job,
-                    ("correction", "turn"),
-                    f"{float(table.turn):g}, which takes {shown(one.name)} past the limits of {rotary.letter}",
+                    ("correction", "turn") if entry.turn is None else ("correction", "offset", place, "turn"),
+                    f"{turn[last]:g}, which takes {shown(one.name)} past the limits of {rotary.letter}",
                     "a turn that every operation can follow",
                     _TIP,
                 )
@@ -134,4 +155,8 @@ def apply_correction(
         raise InputFaults(faults)
     corrected = replace(setup, rotary_offset_deg=setup.rotary_offset_deg + turn)
     placed = {one.name: one for one in results if isinstance(one, PlacedOperation)}
-    return corrected, tuple(found), AppliedCorrection(table, setup, placed, rotary.letter, largest)
+    return (
+        corrected,
+        tuple(found),
+        AppliedCorrection(table, setup, placed, rotary.letter, float(turn[last]), largest),
+    )

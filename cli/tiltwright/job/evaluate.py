@@ -33,6 +33,7 @@ from tiltwright.files.loader import ReadJob, fault_at, read_job
 
 if TYPE_CHECKING:
     from tiltwright.job.corrected_offsets import AppliedCorrection
+    from tiltwright.job.message_kinds import CorrectionInForce
     from tiltwright.job.order_of_work import WorkOrder
 
 __all__ = [
@@ -81,6 +82,8 @@ class EvaluatedJob:
         Programs that load the offsets, of all nests together; one where they all fit.
     correction : AppliedCorrection or None
         What a measured part has corrected; it is in setup and operations.
+    left_out : CorrectionInForce or None
+        A correction that is not in them and that part zero as typed does not take out.
     """
 
     job: ReadJob
@@ -91,6 +94,7 @@ class EvaluatedJob:
     before_each: bool
     loader_count: int = 1
     correction: AppliedCorrection | None = None
+    left_out: CorrectionInForce | None = None
 
     @property
     def uncorrected(self) -> EvaluatedJob:

@@ -10,6 +10,7 @@ from tiltwright.output.messages import Finding, Message
 __all__ = [
     "CorrectionInForce",
     "DirectionMissed",
+    "FacesDown",
     "FacesInward",
     "JobFinding",
     "JobMessage",
@@ -55,6 +56,8 @@ class CorrectionInForce(Finding, frozen=True):
         The rotary whose offset changes too; 0 where it does not.
     applied : bool
         False where the numbers leave it out.
+    zero_left : bool
+        True where the numbers leave it out and go by a part's own zero, which does not take out what it corrects.
     """
 
     kind = "correction in force"
@@ -65,6 +68,7 @@ class CorrectionInForce(Finding, frozen=True):
     letter: str
     turn_deg: float
     applied: bool = True
+    zero_left: bool = False
 
 
 class TakenOutOfOrder(Finding, frozen=True):
@@ -177,13 +181,25 @@ class StackSignLost(Finding, frozen=True):
 
 
 class FacesInward(Finding, frozen=True):
-    """A plane whose face, at its origin, is turned to part zero and not away from it.
+    """A plane whose face, at its origin, is turned into the blank; to part zero, where no blank is stated.
 
-    `key` is the one that gives the direction: "at", "normal", "tip" or "through".
+    `key` is the one that gives the direction: "at", "normal", "tip" or "through"; `step` is the blank, None without one.
     """
 
     kind = "faces inward"
     key: str
+    step: str | None
+
+
+class FacesDown(Finding, frozen=True):
+    """A plane whose direction points below the horizontal of the part, where no key says so outright.
+
+    `key` is the one that gives the direction: "normal", "tip" or "through"; `down_deg` is to a tenth.
+    """
+
+    kind = "faces down"
+    key: str
+    down_deg: float
 
 
 class OutsideBlank(Finding, frozen=True):
@@ -295,6 +311,7 @@ JobFinding = (
     | StepDown
     | StackSignLost
     | FacesInward
+    | FacesDown
     | OutsideBlank
     | TouchOffDifference
     | TouchOffTooFar

@@ -10,6 +10,7 @@ from tiltwright.job.evaluate import NumberedOperation
 from tiltwright.job.message_kinds import (
     CorrectionInForce,
     DirectionMissed,
+    FacesDown,
     FacesInward,
     JobFinding,
     JobMessage,
@@ -97,11 +98,27 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
         case StackSignLost(steps, keys):
             numbers = (f'{key} of "{step}"' for step, key in zip(steps, keys, strict=True))
             return f"one changed sign would make the stack agree with the touch-off: {' or '.join(numbers)}. Check it"
-        case FacesInward(key):
+        case FacesInward(key, step):
             sense = ", and which way each rotary turns" if key == "at" else ""
+            check = f"Check the signs of `{key}` and `origin`{sense}"
+            if step is None:
+                return (
+                    f"the plane faces part zero, where an outer face of the part faces away from it. {check}. It can be right "
+                    "where the origin lies inside the part or in a hollow of it, or where part zero lies outside the part"
+                )
             return (
-                f"the plane faces part zero, where a face of the part faces away from it. Check the signs of `{key}` and "
-                f"`origin`{sense}. It is right only where part zero lies outside the part"
+                f'the plane faces into the blank, "{step}": most of it lies in front of the origin. {check}. It can be '
+                "right in a hollow, or where a hole has its zero at the far end"
+            )
+        case FacesDown(key, down_deg):
+            check = {
+                "normal": "the sign of z in `normal`",
+                "tip": "the signs of `tip`",
+                "through": "the order of the points in `through`, which turns the plane over, and their signs",
+            }[key]
+            return (
+                f"the plane faces down, {down_deg:g} degrees below the part's horizontal. Check {check}. It is right for "
+                "an undercut or a face of the underside"
             )
         case OutsideBlank(step, outside_mm):
             return (
@@ -157,7 +174,7 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
 
 def _correction_words(finding: CorrectionInForce, units: str) -> str:
     written = f'written {finding.date[:10]} from {finding.measured} for "{finding.cause}"'
-    if not finding.applied:
+    if not finding.applied and not finding.zero_left:
         return f"the job's correction ({written}) is left out here: these numbers are the stack's own"
     changed = []
     if finding.largest_mm >= _SEEN_MM:
@@ -165,6 +182,12 @@ def _correction_words(finding: CorrectionInForce, units: str) -> str:
     if finding.turn_deg:
         changed.append(f"{finding.letter} by {angle(finding.turn_deg)} degrees")
     changes = " and ".join(changed) or "nothing in the digits shown"
+    if finding.zero_left:
+        return (
+            f"the job's correction ({written}) is NOT in these offsets, and a part's own zero does not take out what is off: "
+            f"the correction changes {changes}. Do not cut by these offsets before it is put right at its source: an axis in "
+            "the machine file (best by tiltwright pivot fit), all else in the job; then take the correction out"
+        )
     return f"a correction is in force ({written}); against the stack's own offsets it changes {changes}"
 
 

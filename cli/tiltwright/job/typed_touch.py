@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from kinematics import PlacedOperation, Setup, compare_touch_off, setup_of_part
@@ -12,9 +13,41 @@ from tiltwright.files.loader import ReadJob
 from tiltwright.files.parsing import check_limits, parse_degrees, parse_pose, three_lengths
 from tiltwright.files.toml_source import add_caution
 from tiltwright.files.units import Unit
-from tiltwright.job.evaluate import EvaluatedJob
+from tiltwright.job.evaluate import EvaluatedJob, evaluate_read_job
+from tiltwright.terminal.streams import note
 
-__all__ = ["at_typed_touch", "with_typed_touch"]
+__all__ = ["at_typed_touch", "evaluated_at_typed_zero", "with_typed_touch"]
+
+
+def evaluated_at_typed_zero(
+    job: ReadJob,
+    nest: str | None,
+    only: Sequence[str],
+    typed: tuple[str, str | None, str | None],
+    unit: Unit | None,
+) -> EvaluatedJob:
+    """Evaluate a job by part zero, its pose and a clocking as typed; its correction is left out, and that is said.
+
+    Raises
+    ------
+    InputFaults
+        As `at_typed_touch` does.
+    """
+    zero, pose, clock = typed
+    left_out = None
+    if job.file.correction is not None:
+        from tiltwright.job.own_zero import not_in_own_zero  # most jobs have no correction
+
+        correction, job = job.file.correction, job.uncorrected
+        left_out = not_in_own_zero(correction, [evaluate_read_job(job, (), nest)])
+        if left_out is None:
+            words = "the job's correction is left out here: --touched gives the part its own zero"
+            note(words, label="caution")
+    if nest is None and clock is None:
+        evaluated = evaluate_read_job(with_typed_touch(job, zero, pose, unit), only)
+    else:
+        evaluated = at_typed_touch(evaluate_read_job(job, only, nest), zero, pose, clock, unit)
+    return evaluated if left_out is None else replace(evaluated, left_out=left_out)
 
 
 def at_typed_touch(

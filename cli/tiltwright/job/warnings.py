@@ -16,6 +16,7 @@ from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_kinds import (
     CorrectionInForce,
     DirectionMissed,
+    FacesDown,
     FacesInward,
     JobFinding,
     JobMessage,
@@ -39,7 +40,7 @@ from tiltwright.job.message_kinds import (
     ZeroOffPlane,
 )
 from tiltwright.job.message_wording import finding_words, message_words, operation_list, unreachable_text
-from tiltwright.job.sign_slips import faces_inward, outside_blank, stack_sign_lost, steps_down
+from tiltwright.job.sign_slips import faces_down, faces_inward, outside_blank, stack_sign_lost, steps_down
 from tiltwright.job.touch_slips import length_left_in, out_of_travel, touch_mistyped, zero_mistyped
 from tiltwright.machine.findings import (
     ParallelRotaries,
@@ -117,6 +118,7 @@ _OF_SETUP = (
     LengthLeftIn,
     PartZeroBelowPlatter,
     StepDown,
+    FacesDown,
     FacesInward,
     OutsideBlank,
 )
@@ -131,6 +133,8 @@ def _correction_messages(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
     """What must be said of the correction that is in a job's offsets."""
     if evaluated.correction is not None:
         yield Message(Severity.WARNING, _correction_finding(evaluated.correction))
+    if evaluated.left_out is not None:
+        yield Message(Severity.WARNING, evaluated.left_out)
 
 
 def _correction_finding(correction: AppliedCorrection, *, applied: bool = True) -> CorrectionInForce:
@@ -141,7 +145,7 @@ def _correction_finding(correction: AppliedCorrection, *, applied: bool = True) 
         table.cause,
         correction.largest_mm,
         correction.letter,
-        float(table.turn),
+        correction.turn_deg,
         applied,
     )
 
@@ -311,9 +315,10 @@ def _of_operation(placed: PlacedOperation, evaluated: EvaluatedJob) -> Iterator[
     machine = evaluated.setup.machine
     for finding in _beyond_travel(placed, machine):
         yield Severity.WARNING, finding
-    inward = faces_inward(placed, evaluated)
-    if inward is not None:
-        yield Severity.WARNING, inward
+    # One sign explains both; that a plane faces into the part says more.
+    facing = faces_inward(placed, evaluated) or faces_down(placed, evaluated)
+    if facing is not None:
+        yield Severity.WARNING, facing
     outside = outside_blank(placed, evaluated)
     if outside is not None:
         yield Severity.WARNING, outside

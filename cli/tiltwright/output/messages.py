@@ -6,6 +6,7 @@ Nothing is worded here. Whoever shows a message words its finding, in the unit t
 from __future__ import annotations
 
 import enum
+import re
 from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass
 from typing import Any, ClassVar, Generic, TypeVar
@@ -14,7 +15,17 @@ import msgspec
 
 from tiltwright.output.numbers import angle, in_units, length
 
-__all__ = ["Finding", "Message", "Severity", "as_shown", "grouped", "name_list", "named", "values_in"]
+__all__ = [
+    "Finding",
+    "Message",
+    "Severity",
+    "as_shown",
+    "grouped",
+    "name_list",
+    "named",
+    "plain_quotes",
+    "values_in",
+]
 
 
 class Severity(enum.Enum):
@@ -154,6 +165,20 @@ def values_in(finding: Finding, units: str) -> dict[str, Any]:
         else:
             found[name.removesuffix("_mm")] = in_units(value, units)
     return found
+
+
+def plain_quotes(words: str) -> str:
+    """A sentence for paper: keys and commands, in backticks at the terminal, in double quotes.
+
+    Examples
+    --------
+    >>> plain_quotes("Check `up` and `tiltwright aim`")
+    'Check "up" and "tiltwright aim"'
+    """
+    return _KEY.sub(r'"\1"', words)
+
+
+_KEY = re.compile(r"`([a-z_][a-z_ .]*)`")
 
 
 def _values(finding: Finding) -> list[tuple[str, Any]]:

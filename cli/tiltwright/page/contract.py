@@ -37,7 +37,7 @@ from tiltwright.job.message_kinds import CorrectionInForce
 from tiltwright.job.message_wording import message_words, unreachable_text
 from tiltwright.job.warnings import job_messages
 from tiltwright.output import numbers
-from tiltwright.output.messages import as_shown, grouped
+from tiltwright.output.messages import as_shown, grouped, plain_quotes
 from tiltwright.page.bodies import Bodies, bodies_of
 from tiltwright.reach.collision_model import build_collision_model
 from tiltwright.teaching.workings import digits_for, stack_used, workings_of
@@ -47,7 +47,7 @@ __all__ = ["machine_part", "setup_page", "simplified_words"]
 Array = NDArray[np.float64]
 
 NOT_CHECKED = (
-    "Clearance, index moves and loads are not checked here: `tiltwright reach` does that. This page moves no machine and "
+    'Clearance, index moves and loads are not checked here: "tiltwright reach" does that. This page moves no machine and '
     "never says that a setup is safe. Prove out above the part first: single block, rapid turned down."
 )
 
@@ -301,14 +301,16 @@ def _messages(evaluated: EvaluatedJob, units: str) -> Iterable[list[str]]:
         # The page has the correction beside the offset that it changes.
         if isinstance(message.finding, CorrectionInForce):
             continue
-        yield [message.severity.label, message_words(message, evaluated.operations, units)]
+        words = message_words(message, evaluated.operations, units)
+        yield [message.severity.label, plain_quotes(words)]
 
 
 def _correction(evaluated: EvaluatedJob, units: str) -> list[str]:
     """Label and words of the correction in force, which stand beside the offset; empty where there is none."""
     for message in job_messages(evaluated):
         if isinstance(message.finding, CorrectionInForce):
-            return [message.severity.label, message_words(message, evaluated.operations, units)]
+            words = message_words(message, evaluated.operations, units)
+            return [message.severity.label, plain_quotes(words)]
     return []
 
 

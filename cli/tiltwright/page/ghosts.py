@@ -12,7 +12,7 @@ from tiltwright.teaching.assessment import Assessment, why_words
 __all__ = ["ghosts_of"]
 
 
-def ghosts_of(assessment: Assessment, units: str) -> dict[str, Any]:
+def ghosts_of(assessment: Assessment, units: str, *, for_student: bool = False) -> dict[str, Any]:
     """Answers for the contract of a page.
 
     Parameters
@@ -20,6 +20,8 @@ def ghosts_of(assessment: Assessment, units: str) -> dict[str, Any]:
     assessment : Assessment
     units : str
         "mm" or "inch".
+    for_student : bool
+        For a page to hand back: it names no command.
 
     Returns
     -------
@@ -36,12 +38,14 @@ def ghosts_of(assessment: Assessment, units: str) -> dict[str, Any]:
         "operations": [
             ghost
             for operation, placed in enumerate(assessment.placed)
-            for ghost in _ghost(assessment, operation, placed.name, units)
+            for ghost in _ghost(assessment, operation, placed.name, units, for_student=for_student)
         ],
     }
 
 
-def _ghost(assessment: Assessment, operation: int, name: str, units: str) -> list[dict[str, Any]]:
+def _ghost(
+    assessment: Assessment, operation: int, name: str, units: str, *, for_student: bool
+) -> list[dict[str, Any]]:
     diagnosis = assessment.diagnosis
     rows = [i for i, answer in enumerate(diagnosis.answers) if answer.operation == operation]
     faults = [fault for fault in assessment.angle_faults if fault.answer.operation == operation]
@@ -56,7 +60,11 @@ def _ghost(assessment: Assessment, operation: int, name: str, units: str) -> lis
     off = at - assessment.placed[operation].offset_mm
     findings = [one for one in diagnosis.findings if operation in one.operations]
     titles = [" + ".join(mistake.label for mistake in one.made) for one in findings]
-    words = [sentence for one in findings for sentence in why_words(assessment, one, units)]
+    words = [
+        sentence
+        for one in findings
+        for sentence in why_words(assessment, one, units, for_student=for_student)
+    ]
     for fault in faults:
         titles.append(f"{fault.answer.letter}: {fault.why or 'wrong angle'}")
         words.append(

@@ -375,7 +375,7 @@ def _touch(evaluated: EvaluatedJob, units: str) -> TouchTable | None:
     apart = f"They are {numbers.length(touch.distance_mm, units)} apart"
     limit = tolerance_words(touched.within_mm, evaluated.job.unit.value, units)
     source = (
-        "that the job allows" if touched.within_stated else "that is the default: the job sets no `within`"
+        "that the job allows" if touched.within_stated else 'that is the default: the job sets no "within"'
     )
     apart += f", {'MORE THAN' if evaluated.touch_too_far else 'within'} the {limit} {source}"
     used = "touched-off part zero" if touched.use == "touched" else "part zero of the stack"

@@ -83,7 +83,7 @@ def _reasons(evaluated: EvaluatedJob, solid: list[float | None], units: str) -> 
         said.append(
             f"{where}{'No' if not where else 'no'} tool and solids are stated, so nothing says what stands over the "
             f"origin. The height is {numbers.length(_ABOVE_MM[units], units)} {unit} or a little more above the highest "
-            "point of what is stated at that tilt: origins, part zero, the platter, and steps with their `round` or `bar`. "
+            'point of what is stated at that tilt: origins, part zero, the platter, and steps with their "round" or "bar". '
             "Whatever is not stated, clamps and stock too, may stand higher: look first."
         )
     return tuple(said)

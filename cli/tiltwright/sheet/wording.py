@@ -14,6 +14,7 @@ from tiltwright.files.loader import ReadMachine
 from tiltwright.machine.sense import end_words, positive_turn_words
 from tiltwright.output import numbers
 from tiltwright.output.gcode import LANGUAGE, PLAIN_WORK_OFFSETS
+from tiltwright.output.messages import plain_quotes
 from tiltwright.sheet.data import OperationRow, Sheet, Texts, VerifyRow
 
 _ALONG_DEG = 5e-5  # what the sheet's angles would round to zero
@@ -195,8 +196,8 @@ def givens(
         )
     if probed:
         found.append(
-            "Once the job's probing program (`tiltwright batch program`) has run, the offsets are each part's own, within its "
-            "limits of these."
+            "Once the job's probing program (\"tiltwright batch program\") has run, the offsets are each part's own, within "
+            "its limits of these."
         )
     found += square_up
     if not np.any(setup.rotary_offset_deg):
@@ -236,7 +237,7 @@ def sweep_words(setup: Setup, square_up: Mapping[str, float | None]) -> Texts:
         if not setup.rotary_offset_deg[setup.machine.index(letter)] or _seen_words(setup, letter, axis):
             continue
         zero = "  ".join(f"{one} 0" for one in setup.machine.letters)
-        source = "the stack's `turn`" if reading_deg is None else "the reading in `square_up`"
+        source = 'the stack\'s "turn"' if reading_deg is None else 'the reading in "square_up"'
         words.append(
             f"With a work offset active, turn the rotaries to program {zero} and run an indicator along the part's {axis} edge "
             f"with machine {axis.upper()}: the needle must stand still. If it shows twice the clocking, {source} has the wrong "
@@ -394,7 +395,9 @@ EXPANDED = "expanded uncertainty (95 %)"
 
 def labelled_alerts(sheet: Sheet) -> Texts:
     """The messages to read first; what does not reach or clear says FAIL."""
-    return tuple(f"FAIL: {words}" if words in sheet.failures else words for words in sheet.alerts)
+    return tuple(
+        plain_quotes(f"FAIL: {words}" if words in sheet.failures else words) for words in sheet.alerts
+    )
 
 
 def offset_head(letter: str) -> str:

@@ -16,6 +16,7 @@ from kinematics.teaching import (
     FoundMistake,
     Mistake,
     Working,
+    all_solutions,
     angle_error_deg,
     angle_line,
     diagnose,
@@ -84,6 +85,19 @@ class Assessment:
         return tuple(o for o in self.diagnosis.unexplained if o not in traced)
 
     @property
+    def by_other_solution(self) -> tuple[tuple[PlacedOperation, PlacedOperation], ...]:
+        """Operations judged by another solution than the job's: the one judged by, and the job's."""
+        pairs = zip(self.placed, (one.placed for one in self.evaluated.operations), strict=True)
+        answered = {answer.operation for answer in self.answers.lengths}
+        answered |= {answer.operation for answer in self.answers.angles}
+        return tuple(
+            (judged, own)
+            for o, (judged, own) in enumerate(pairs)
+            # A whole turn more is the same solution.
+            if o in answered and not np.allclose(judged.offset_mm, own.offset_mm, rtol=0.0, atol=1e-6)
+        )
+
+    @property
     def reasons(self) -> tuple[str, ...]:
         """Reasons for wrong numbers, operation by operation, in a few words."""
         words = []
@@ -126,13 +140,18 @@ def assess(
         answers.lengths,
         tolerance_mm=within_mm,
         digit_mm=answers.digit_mm,
-        unit_mm=evaluated.job.unit.mm,
+        unit_mm=answers.unit.mm,
         tool_length_mm=tool_length_mm,
         stack_mm=None if evaluated.touch is None else evaluated.touch.stack_mm,
         more=(
             *error_carried_forward(evaluated.setup, faults, placed),
             *offset_of_other_solution(evaluated.setup, placed, answers.angles),
         ),
+        others_mm={
+            o: np.array([other.offset_mm for other in others])
+            for o, one in enumerate(placed)
+            if (others := all_solutions(evaluated.setup, one)[1:])
+        },
     )
     return Assessment(evaluated, answers, placed, diagnosis, faults, within_deg)
 
@@ -156,8 +175,13 @@ def _labels(made: Sequence[Mistake]) -> str:
     return " + ".join(mistake.label for mistake in made)
 
 
-def why_words(assessment: Assessment, finding: FoundMistake, units: str) -> tuple[str, ...]:
-    """A diagnosed mistake in sentences: what was done, how certain that is, and the line that goes wrong."""
+def why_words(
+    assessment: Assessment, finding: FoundMistake, units: str, *, for_student: bool = False
+) -> tuple[str, ...]:
+    """A diagnosed mistake in sentences: what was done, how certain that is, and the line that goes wrong.
+
+    A student has no job to `explain`: the instructor has the working.
+    """
     where = _names(assessment, finding.operations)
     left = numbers.fixed(numbers.in_units(finding.left_mm, units), numbers.DECIMALS[units] + 1)
     of = f"{finding.explained} of the {finding.wrong} wrong numbers there"
@@ -182,7 +206,7 @@ def why_words(assessment: Assessment, finding: FoundMistake, units: str) -> tupl
         words.append("No single mistake on the program's list gives these numbers, and no other two of them.")
     elif not finding.complete:
         words.append("The rest is something else, perhaps a slip on top of it: take this as a hint.")
-    words.append(_parting(assessment, finding))
+    words.append(_parting(assessment, finding, for_student=for_student))
     return tuple(words)
 
 
@@ -258,11 +282,19 @@ def _parting_lines(assessment: Assessment, finding: FoundMistake) -> tuple[int, 
     return first, second
 
 
-def _parting(assessment: Assessment, finding: FoundMistake) -> str:
+def _parting(assessment: Assessment, finding: FoundMistake, *, for_student: bool) -> str:
     placed = assessment.placed[finding.operations[0]]
     number, by_hand = _parting_lines(assessment, finding)
     working = _working(assessment, finding)
     assert working is not None  # matrices work on every machine
+    if for_student:
+        hand = _working(assessment, finding, by_hand=True)
+        own = f"line {number} ({working.lines[number - 1].formula})"
+        first = (
+            own if hand is None or by_hand is None else f"line {by_hand} ({hand.lines[by_hand - 1].formula})"
+        )
+        place = own if first == own else f"{first}, with matrices at {own}"
+        return f'Your instructor has the working of "{placed.name}": yours goes wrong at {place}.'
     also = f"; with --by-hand, line {by_hand}" if by_hand is not None else ""
     return (
         f'The working goes wrong at line {number} of: explain "{placed.name}" '
@@ -270,44 +302,58 @@ def _parting(assessment: Assessment, finding: FoundMistake) -> str:
     )
 
 
-def _angle_words(assessment: Assessment, fault: AngleFault) -> str:
+def _angle_words(assessment: Assessment, fault: AngleFault, *, for_student: bool) -> str:
     name = assessment.placed[fault.answer.operation].name
     words = (
         f"{name}, program {fault.answer.letter}: answered {numbers.angle(fault.answer.program_deg)}, "
         f"correct is {numbers.angle(fault.right_deg)}"
     )
     words = f"{words}: {fault.why}." if fault.why else f"{words}; no known mistake gives it."
-    line = _angle_line(assessment, fault)
-    return f'{words} See line {line} of: explain "{name}".' if line else words
+    line = _angle_line(assessment, fault, by_hand=for_student)
+    if not line:
+        return words
+    if for_student:
+        return f'{words} See line {line} of the working of "{name}" that your instructor has.'
+    return f'{words} See line {line} of: explain "{name}".'
 
 
-def _angle_line(assessment: Assessment, fault: AngleFault) -> int | None:
-    """The line of the working that finds an angle; None where it is not worked out."""
+def _angle_line(assessment: Assessment, fault: AngleFault, *, by_hand: bool) -> int | None:
+    """The line of the working that finds an angle, by hand where it can be; None where it is not worked out."""
     placed = assessment.placed
     key = angle_line(assessment.evaluated.setup, fault, placed)
     if not key.startswith("aim"):
         return None
-    return working_in_job(assessment.evaluated, placed[fault.answer.operation]).number_of(key)
+    evaluated = assessment.evaluated
+    by_hand = by_hand and not why_not_by_trigonometry(evaluated.setup, stack_used(evaluated))
+    return working_in_job(evaluated, placed[fault.answer.operation], by_hand=by_hand).number_of(key)
 
 
-def assessment_document(assessment: Assessment, units: str, title: str = "") -> Document:
-    """The assessment as a document."""
+def assessment_document(
+    assessment: Assessment, units: str, title: str = "", *, for_student: bool = False
+) -> Document:
+    """The assessment as a document; a student's names no command."""
     right, answered = assessment.count
     diagnosis = assessment.diagnosis
     blocks: list[Block] = [
         Paragraph(_summary(assessment, right, answered), bold=True),
         _numbers_table(assessment, units),
     ]
+    if assessment.by_other_solution:
+        blocks.append(
+            BulletList(tuple(_judged_words(assessment, *pair) for pair in assessment.by_other_solution))
+        )
     if assessment.angle_faults:
         blocks += [
             Heading("Angles"),
-            BulletList(tuple(_angle_words(assessment, f) for f in assessment.angle_faults)),
+            BulletList(
+                tuple(_angle_words(assessment, f, for_student=for_student) for f in assessment.angle_faults)
+            ),
         ]
     if diagnosis.findings or diagnosis.unexplained:
         blocks.append(Heading("Why"))
     for finding in diagnosis.findings:
         blocks.append(Paragraph(_labels(finding.made), bold=True))
-        blocks.append(BulletList(why_words(assessment, finding, units)))
+        blocks.append(BulletList(why_words(assessment, finding, units, for_student=for_student)))
     blocks += [Paragraph(trace_words(assessment, trace, units)) for trace in diagnosis.traces]
     if assessment.untraced:
         blocks.append(
@@ -321,10 +367,11 @@ def assessment_document(assessment: Assessment, units: str, title: str = "") -> 
             f"{axis} {numbers.length(float(v), units)}"
             for axis, v in zip("XYZ", diagnosis.common_mm, strict=True)
         )
+        option = "" if for_student else " (give it with --tool-length to have it tried)"
         blocks.append(
             Paragraph(
-                f"All are off by the same {shift}: look for a common cause, such as a tool length (give it with "
-                "--tool-length to have it tried), the Z reference or a misread pivot."
+                f"All are off by the same {shift}: look for a common cause, such as a tool length{option}, "
+                "the Z reference or a misread pivot."
             )
         )
     within = _tolerance(diagnosis.tolerance_mm, assessment.evaluated.job.unit.value, units)
@@ -337,6 +384,22 @@ def assessment_document(assessment: Assessment, units: str, title: str = "") -> 
         ),
         tuple(blocks),
         FOOT,
+    )
+
+
+def _judged_words(assessment: Assessment, judged: PlacedOperation, own: PlacedOperation) -> str:
+    """The solution that an operation's answers are judged by, and the job's."""
+
+    def angles(one: PlacedOperation) -> str:
+        letters = assessment.evaluated.setup.machine.letters
+        return " ".join(
+            f"{letter} {numbers.angle(float(angle))}"
+            for letter, angle in zip(letters, one.program_deg, strict=True)
+        )
+
+    return (
+        f"{judged.name} is judged by the other solution, {angles(judged)}, which the answers fit better. "
+        f"The job's own is {angles(own)}: its offset belongs to those angles alone."
     )
 
 
@@ -422,6 +485,14 @@ def assessment_report(assessment: Assessment, units: str) -> dict[str, Any]:
             }
             for f in assessment.angle_faults
         ],
+        "by_other_solution": [
+            {
+                "operation": judged.name,
+                "program": _program(assessment, judged),
+                "program_of_job": _program(assessment, own),
+            }
+            for judged, own in assessment.by_other_solution
+        ],
         "findings": [_finding_report(assessment, finding, mm) for finding in diagnosis.findings],
         "figures": [
             {
@@ -437,6 +508,11 @@ def assessment_report(assessment: Assessment, units: str) -> dict[str, Any]:
         "unexplained": [assessment.placed[o].name for o in diagnosis.unexplained],
         "common_shift": None if diagnosis.common_mm is None else (diagnosis.common_mm / mm).tolist(),
     }
+
+
+def _program(assessment: Assessment, placed: PlacedOperation) -> dict[str, float]:
+    letters = assessment.evaluated.setup.machine.letters
+    return {letter: float(a) for letter, a in zip(letters, placed.program_deg, strict=True)}
 
 
 def _finding_report(assessment: Assessment, finding: FoundMistake, mm: float) -> dict[str, Any]:

@@ -35,7 +35,8 @@ def grade_document(graded: Graded, *, with_faults: bool) -> Document:
     blocks: list[Block] = [Table(("student", "sheet", "right", "result"), rows, left=4)]
     if graded.not_handed_in:
         sheets = ", ".join(map(str, graded.not_handed_in))
-        blocks += [Heading("Nothing handed in"), Paragraph(f"Sheet {sheets}.")]
+        several = "s" if len(graded.not_handed_in) > 1 else ""
+        blocks += [Heading("Nothing handed in"), Paragraph(f"Sheet{several} {sheets}.")]
     blocks.append(Heading("What the class gets wrong"))
     if graded.tally:
         tally = tuple((kind, str(count)) for kind, count in graded.tally)
@@ -91,7 +92,7 @@ def feedback_document(lesson: LessonFile, row: GradedFile) -> Document:
     if row.neighbour is not None or row.assessment is None:
         blocks: tuple[Block, ...] = tuple(Paragraph(reason, bold=True) for reason in row.reasons)
     elif isinstance(row.assessment, Assessment):
-        blocks = assessment_document(row.assessment, units).blocks
+        blocks = assessment_document(row.assessment, units, for_student=True).blocks
     else:
         blocks = pivot_grade_document(row.assessment, units).blocks
     if row.missing and isinstance(row.assessment, Assessment):

@@ -24,7 +24,7 @@ _GAP_MM = 4.0
 
 # For each line's axis: the machine axis to the side, the one that goes up, and the way of the first for an eye at +.
 _VIEWS = ((1, 2, 1.0), (0, 2, -1.0), (0, 1, 1.0))
-_EYES = (("the right", "the left"), ("behind", "the front"), ("above", "below"))
+_EYES = (("the right", "the left"), ("the back", "the front"), ("above", "below"))
 
 Floats = NDArray[np.float64]
 

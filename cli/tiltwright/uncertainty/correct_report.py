@@ -131,7 +131,9 @@ def _candidate(found: JobCorrection, one: Candidate, units: str) -> dict[str, An
     return {
         "name": one.name,
         "words": told(found, one, units),
-        "turn_deg": one.offsets.turn_deg,
+        # None where the operations turn differently.
+        "turn_deg": float(one.offsets.turn_deg[0]) if one.offsets.turns_alike() else None,
+        "turns_deg": one.offsets.turn_deg.tolist(),
         "operations": [
             dict(zip("XYZ", length_list(shift, units), strict=True)) for shift in one.offsets.shift_mm
         ],
@@ -155,7 +157,7 @@ def _operations(found: JobCorrection, units: str) -> list[dict[str, Any]]:
                 "u": None
                 if chosen is None
                 else dict(zip("XYZ", length_list(chosen.offsets.u_mm[k], units), strict=True)),
-                "turn_deg": 0.0 if chosen is None else chosen.offsets.turn_deg,
+                "turn_deg": 0.0 if chosen is None else float(chosen.offsets.turn_deg[k]),
             }
         )
     return entries

@@ -16,6 +16,7 @@ from kinematics.uncertainty import (
     OffsetCorrection,
     SeatingSpread,
     SetupEstimate,
+    SetupModel,
     SingleCause,
     SingleCauses,
     Spread,
@@ -64,6 +65,15 @@ class Candidate:
     offsets: OffsetCorrection
     cause: SingleCause | None = None
     pair: CausePair | None = None
+
+    def named_in(self, model: SetupModel, units: str) -> str:
+        """The name with its places in a unit."""
+        if self.cause is not None:
+            return quantity_words(model, self.cause.quantity, units)
+        if self.pair is not None:
+            both = (self.pair.first, self.pair.second)
+            return " + ".join(quantity_words(model, one.quantity, units) for one in both)
+        return self.name
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,13 +129,24 @@ class JobCorrection:
         """True where there is one correction to load, or none is needed."""
         if not self.joint.significant:
             return True
-        return self.explained and self.agreed and not self.doubts and self.causes.others == "exact"
+        alone = self.causes.others == "exact" and not self.causes.far
+        return self.explained and self.agreed and not self.doubts and alone
 
     @property
     def measured_operations(self) -> frozenset[int]:
         """The operations in which something was measured."""
         features = self.job.part.features
         return frozenset(features[k].operation for k in self.table.measured.features)
+
+    @property
+    def turns_fit(self) -> bool:
+        """True where the chosen turns can be written: a job has one for all operations of a nest."""
+        if self.chosen is None:
+            return True
+        nests: dict[str | None, list[int]] = {}
+        for k, one in enumerate(self.job.model.operations):
+            nests.setdefault(one.nest, []).append(k)
+        return all(self.chosen.offsets.turns_alike(each) for each in nests.values())
 
     def after(
         self,
@@ -151,7 +172,7 @@ def job_correction(job: UncertainJob, table: MeasuredTable, choose: str | None =
     job : UncertainJob
     table : MeasuredTable
     choose : str, optional
-        The name of the candidate to take.
+        The name of the candidate to take, or its number, from 1.
 
     Raises
     ------
@@ -211,6 +232,9 @@ def _candidates(job: UncertainJob, joint: JointCorrection, causes: SingleCauses)
     found = [_single(job, causes, one) for one in causes.rivals]
     if causes.rivals:
         found += [_pair(job, causes, one) for one in causes.pairs[:_MOST_PAIRS]]
+        if causes.far and joint.within_budget:
+            # One value far off, or many a little: what is stated speaks for these.
+            found.append(_everything(joint))
     elif joint.within_budget:
         # No single cause stands out, and none is needed: the budget lets such deviations be expected.
         found.append(_everything(joint))
@@ -247,22 +271,28 @@ def _named(
     causes: SingleCauses,
     candidates: tuple[Candidate, ...],
 ) -> Candidate:
-    """The candidate of that name; any single cause may be named, whether it is believed or not."""
+    """The candidate of that name or number; any single cause may be named, whether it is believed or not."""
     if not joint.significant:
         tip = "no correction is needed"
         raise option_error("--choose", shown(choose), "nothing: the deviations are not significant", tip)
     wanted = " ".join(choose.split()).casefold()
     if wanted == EVERYTHING:
         return _everything(joint)
-    by_name = {one.name.casefold(): one for one in candidates}
-    for cause in causes.causes:
-        name = quantity_words(job.model, cause.quantity)
-        if name.casefold() == wanted and wanted not in by_name:
-            return _single(job, causes, cause)
-    if wanted in by_name:
-        return by_name[wanted]
-    names = [*(one.name for one in candidates), EVERYTHING]
-    every = [*names, *(quantity_words(job.model, one.quantity) for one in causes.causes)]
+    number = wanted.removeprefix("(").removesuffix(")")
+    if number.isascii() and number.isdecimal():
+        if 1 <= int(number) <= len(candidates):
+            return candidates[int(number) - 1]
+        raise option_error("--choose", shown(choose), f"1 to {len(candidates)}, or a name")
+    for units in ("mm", "inch"):
+        by_name = {one.named_in(job.model, units).casefold(): one for one in candidates}
+        if wanted in by_name:
+            return by_name[wanted]
+        for cause in causes.causes:
+            if quantity_words(job.model, cause.quantity, units).casefold() == wanted:
+                return _single(job, causes, cause)
+    units = job.views[0].job.unit.value
+    names = [*(one.named_in(job.model, units) for one in candidates), EVERYTHING]
+    every = [*names, *(quantity_words(job.model, one.quantity, units) for one in causes.causes)]
     near = nearest(choose, every)
     tip = f"did you mean {shown(near)}?" if near else ""
     raise option_error("--choose", shown(choose), one_of(dict.fromkeys(names)), tip)

@@ -46,7 +46,7 @@ def correct_text(found: JobCorrection, units: str) -> str:
         _moved(found, units),
         _offsets(found, units),
         _after(found, units),
-        _unsaid(found),
+        _unsaid(found, units),
         _seating(found, units),
     ]
     return "\n\n".join(section for section in sections if section)
@@ -115,6 +115,12 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
                     "That it is the only one is not shown: other things may be off by more than stated as well. Measure more "
                     "features, or take it with --choose."
                 )
+            elif found.causes.far:
+                off = float(np.sqrt(found.causes.best[0].cost or 0.0))
+                lines.append(
+                    f"That is {off:.0f} times the standard uncertainty that is stated of it. Look at it on the machine, and check "
+                    "the measurement; if it is so, take it with --choose."
+                )
         if len(found.candidates) > 1:
             lines.append(
                 f"What else fits asks for the same offsets, to {length(AGREE_MM, units)} {UNIT_SYMBOL[units]}."
@@ -127,7 +133,31 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
             f"{fine(float(found.differs_mm[worst]), units)} {UNIT_SYMBOL[units]} ({named(operation)}). "
             + measure_next_words(found, units)
         )
-    return lines
+    return [*lines, *_axis_words(found, units)]
+
+
+def _axis_words(found: JobCorrection, units: str) -> list[str]:
+    """Where the chosen cause is an axis: that it belongs into the machine file, and what goes by that alone."""
+    chosen = found.chosen
+    if chosen is None or not (found.settled or found.named):
+        return []
+    if chosen.cause is not None:
+        each = [(chosen.cause.quantity, chosen.cause.value)]
+    elif chosen.pair is not None:
+        pair = (chosen.pair.first.quantity, chosen.pair.second.quantity)
+        each = list(zip(pair, chosen.pair.values, strict=True))
+    else:
+        return []
+    axes = [one for one in each if one[0].kind in {"line shift", "line tilt"}]
+    if not axes:
+        return []
+    words = " and ".join(cause_words(found.job.model, quantity, value, units) for quantity, value in axes)
+    text = (
+        f"THE MACHINE FILE: {words}. The corrected offsets put that right for this setup only; batch offsets, batch program and "
+        "offsets --touched go without them. Put the axis right in the machine file itself, best by a pivot fit (tiltwright "
+        "pivot), and then take the correction out."
+    )
+    return [text]
 
 
 def told(found: JobCorrection, one: Candidate, units: str) -> str:
@@ -137,7 +167,7 @@ def told(found: JobCorrection, one: Candidate, units: str) -> str:
         text = cause_words(model, one.cause.quantity, one.cause.value, units)
         others = found.causes.same_as(one.cause)
         if others:
-            names = [quantity_words(model, other.quantity) for other in others[:3]]
+            names = [quantity_words(model, other.quantity, units) for other in others[:3]]
             more = f" and {len(others) - 3} more" if len(others) > 3 else ""
             text += f" (the same numbers as {'; '.join(names)}{more})"
         if found.causes.others == "within limits":
@@ -196,6 +226,10 @@ def _plus(text: str) -> str:
     return text if text.startswith("-") else f"+{text}"
 
 
+_LEVELS = {1: "best", 2: "fits", 3: "-"}
+"""Marks of single causes: no numbers, which --choose would take for an explanation's."""
+
+
 def _causes(found: JobCorrection, units: str) -> str:
     """The single causes, ranked; those that explain, and a few that do not."""
     causes = found.causes.causes
@@ -206,7 +240,7 @@ def _causes(found: JobCorrection, units: str) -> str:
     model = found.job.model
     rows = [
         [
-            str(one.level) if one.level < 3 else "-",
+            _LEVELS[one.level],
             cause_words(model, one.quantity, one.value, units),
             size_words(one.quantity, one.u, units).lstrip("+"),
             _p(one.p),
@@ -220,7 +254,7 @@ def _causes(found: JobCorrection, units: str) -> str:
         if found.causes.others == "exact"
         else "everything else within its stated limits"
     )
-    text = f"Single causes, {alone}; causes marked 1 cannot be told apart by these deviations\n\n"
+    text = f"Single causes, {alone}; those marked best cannot be told apart by these deviations\n\n"
     text += table(head, rows, align="llrrr")
     rest = len(good) - len(listed)
     if not good:
@@ -249,7 +283,10 @@ def _rivals(found: JobCorrection, units: str) -> str:
                 fine(found.differs_mm[k], units),
             ]
         )
-    legend = [f"({k}) {told(found, one, units)}" for k, one in enumerate(shown_now, start=1)]
+    legend = [
+        f'({k}) {told(found, one, units)}. Taken by --choose {k}, or by its name, "{one.named_in(found.job.model, units)}"'
+        for k, one in enumerate(shown_now, start=1)
+    ]
     left = len(found.candidates) - len(shown_now)
     if left > 0:
         legend.append(f"and {left} more; --json has them all")
@@ -271,7 +308,7 @@ def _moved(found: JobCorrection, units: str) -> str:
     model = found.job.model
     rows = [
         [
-            quantity_words(model, estimate.quantities[k]),
+            quantity_words(model, estimate.quantities[k], units),
             size_words(
                 estimate.quantities[k],
                 signed(model, estimate.quantities[k], float(estimate.values[k])),
@@ -315,12 +352,27 @@ def _offsets(found: JobCorrection, units: str) -> str:
         )
     text = f"{head_words}\n\n{table(head, rows, align='lllrrr')}"
     if chosen.offsets.turns:
-        letter = model.machine.letters[-1]
-        text += "\n\n" + wrapped(
-            f"Every work offset's {letter} changes by {_plus(angle(chosen.offsets.turn_deg))} degrees: that takes out the clocking, "
-            "and the program keeps its angles.",
-            columns=_COLUMNS,
+        text += "\n\n" + wrapped(_turn_words(found, chosen), columns=_COLUMNS)
+    return text
+
+
+def _turn_words(found: JobCorrection, chosen: Candidate) -> str:
+    """What becomes of the last rotary's values: one change for all, one for each nest, or one for each operation."""
+    model, turn = found.job.model, chosen.offsets.turn_deg.tolist()
+    letter = model.machine.letters[-1]
+    if chosen.offsets.turns_alike():
+        return (
+            f"Every work offset's {letter} changes by {_plus(angle(turn[0]))} degrees: that takes out the clocking, "
+            "and the program keeps its angles."
         )
+    each: dict[str, str] = {}
+    for one, number, degrees in zip(model.operations, found.job.numbers, turn, strict=True):
+        name = f"nest {one.nest}" if found.turns_fit else f"{work_offset_code(number)} {one.name}"
+        each[name] = "stays" if not degrees else f"changes by {_plus(angle(degrees))} degrees"
+    changes = "; ".join(f"{name} {what}" for name, what in each.items())
+    text = f"{letter} of the work offsets does not change alike. {changes}. The program keeps its angles."
+    if not found.turns_fit:
+        text += f" A job file holds one {letter} for all operations of a nest: this correction cannot be written into it."
     return text
 
 
@@ -360,10 +412,10 @@ def _after(found: JobCorrection, units: str) -> str:
     return f"{text}\n\n{wrapped(words, columns=_COLUMNS)}"
 
 
-def _unsaid(found: JobCorrection) -> str:
+def _unsaid(found: JobCorrection, units: str) -> str:
     if not found.joint.significant:
         return ""
-    names = [quantity_words(found.job.model, one) for one in found.joint.unsaid]
+    names = [quantity_words(found.job.model, one, units) for one in found.joint.unsaid]
     if not names:
         return ""
     listed = "; ".join(names[:_MOST_NAMED]) + (

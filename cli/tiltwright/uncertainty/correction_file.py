@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import os
+import re
 import tomllib
 from collections.abc import Mapping
 from datetime import datetime
@@ -18,7 +20,13 @@ from tiltwright.files.loader import ReadJob, job_from_text
 from tiltwright.job.evaluate import evaluate_nests
 from tiltwright.uncertainty.correct_run import Candidate, JobCorrection
 
-__all__ = ["correction_log_path", "undo_correction", "with_correction", "write_correction"]
+__all__ = [
+    "correction_log_path",
+    "refuse_measured_twice",
+    "undo_correction",
+    "with_correction",
+    "write_correction",
+]
 
 SCHEMA = "tiltwright.correction/1"
 _DECIMALS = 9
@@ -64,19 +72,13 @@ def with_correction(text: str, correction: Mapping[str, Any] | None) -> str:
     >>> with_correction(put, None) == text
     True
     """
-    document = tomlkit.parse(text)
-    changed = text
-    if "correction" in document:
-        document.remove("correction")
-        changed = tomlkit.dumps(document)
-        ending = "\r\n" if changed.endswith("\r\n") else "\n"
-        while changed.endswith(2 * ending):
-            changed = changed.removesuffix(ending)
+    changed = _without_correction(text)
     if correction is not None:
         block = tomlkit.dumps({"correction": _plain_table(correction)})
         block = block.replace("[correction]", f"[correction] # {_REMARK}", 1)
-        joined = f"{changed}{'' if changed.endswith(chr(10)) else chr(10)}\n{block}"
-        changed = joined if "\r\n" not in text else joined.replace("\r\n", "\n").replace("\n", "\r\n")
+        # One line end before it, whether the text ends with one or not: taken out again, the text is as it was.
+        block = f"\n{block}".replace("\r\n", "\n")
+        changed += block.replace("\n", "\r\n") if "\r\n" in text else block
     wanted = tomllib.loads(text)
     wanted.pop("correction", None)
     if correction is not None:
@@ -84,6 +86,37 @@ def with_correction(text: str, correction: Mapping[str, Any] | None) -> str:
     if tomllib.loads(changed) != wanted:
         raise ValueError("the job file's text did not take the correction; nothing was written")
     return changed
+
+
+def _without_correction(text: str) -> str:
+    """A job file's text without its [correction]; what stands before it, and remarks after it, to the byte."""
+    data = tomllib.loads(text)
+    if "correction" not in data:
+        return text
+    del data["correction"]
+    for header in re.finditer(r"^\[ *correction *\]", text, re.MULTILINE):
+        before, lines = text[: header.start()], text[header.start() :].splitlines(keepends=True)
+        while lines and (not lines[-1].strip() or lines[-1].lstrip().startswith("#")):
+            lines.pop()
+        after = text[header.start() + len("".join(lines)) :]
+        ending = "\r\n" if before.endswith("\r\n") else "\n"
+        before = before.removesuffix(ending)
+        if after and before and not before.endswith("\n"):
+            before += ending
+        if _reads(before + after) == data:
+            return before + after
+    # Somebody has moved it, or written more below it.
+    document = tomlkit.parse(text)
+    document.remove("correction")
+    return tomlkit.dumps(document)
+
+
+def _reads(text: str) -> dict[str, Any] | None:
+    """What a text holds; None where it is not whole."""
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        return None
 
 
 def _plain_table(correction: Mapping[str, Any]) -> tomlkit.items.Table:
@@ -110,23 +143,85 @@ def _correction_table(found: JobCorrection, chosen: Candidate, who: str | None, 
         return [round(unit.from_mm(float(value)), _DECIMALS) + 0.0 for value in at_mm]
 
     before = job.uncorrected_mm
-    after = before + chosen.offsets.shift_mm
+    offsets, operations = chosen.offsets, job.model.operations
+    turn = [
+        round(float(one), _DECIMALS) + 0.0
+        for one in offsets.turn_deg[
+            [next(j for j, one in enumerate(operations) if one.nest == each.nest) for each in operations]
+        ]
+    ]
+    alike = len(set(turn)) == 1
+    after = before + offsets.shift_mm
     return {
         "date": date,
         "measured": Path(found.table.file).name,
-        "cause": chosen.name,
+        "cause": chosen.named_in(job.model, unit.value),
         **({} if who is None else {"who": who}),
-        **({"turn": round(chosen.offsets.turn_deg, _DECIMALS)} if chosen.offsets.turns else {}),
+        **({"turn": turn[0]} if offsets.turns and alike else {}),
         "offset": [
             {
                 "operation": one.name,
                 **({} if one.nest is None else {"nest": one.nest}),
                 "before": written(before[k]),
                 "after": written(after[k]),
+                **({} if alike else {"turn": turn[k]}),
             }
-            for k, one in enumerate(job.model.operations)
+            for k, one in enumerate(operations)
         ],
     }
+
+
+def _measured_sha256(file: str | os.PathLike[str]) -> str:
+    return sha256_of(Path(file).read_bytes().decode("utf-8", "replace"))
+
+
+def refuse_measured_twice(read: ReadJob, measured: Path) -> None:
+    """Refuse a table of deviations that a correction in force already comes from: it would be put in twice.
+
+    Deviations are taken for those of a part that was cut with the correction; the table of the part before it says nothing
+    of such a part.
+
+    Raises
+    ------
+    InputFaults
+        When the job's log has a table of the same bytes for a correction that is in force, or has a line that is cut off.
+    """
+    if read.file.correction is None or not measured.is_file():
+        return
+    log = correction_log_path(read.path)
+    wanted = _measured_sha256(measured)
+    for entry in _in_force(log):
+        was = entry.get("measured")
+        if isinstance(was, dict) and was.get("sha256") == wanted:
+            found = f"the deviations that the correction of {str(entry.get('date'))[:10]} comes from, which is in force"
+            wanted_words = "deviations of a part that was cut with the corrected offsets"
+            tip = (
+                "the same deviations are not taken out twice: cut a part with the offsets as they are now and measure it, or "
+                "take the correction out first: tiltwright correct JOB --undo"
+            )
+            raise InputFaults([Diagnostic(str(measured), None, "", found, wanted_words, tip)])
+
+
+def _in_force(log: Path) -> list[dict[str, Any]]:
+    """The lines of the corrections that stand upon each other in the job now, the latest first."""
+    if not log.is_file():
+        return []
+    lines = log.read_bytes().decode("utf-8", "replace").splitlines()
+    found = []
+    for number in range(len(lines), 0, -1):
+        try:
+            entry = json.loads(lines[number - 1])
+        except ValueError:
+            entry = None
+        if not isinstance(entry, dict):
+            what = "a line that cannot be read: it was cut off or changed"
+            raise InputFaults([Diagnostic(str(log), number, "", what, "whole lines", "mend that line")])
+        if entry.get("action") == "undo":
+            break
+        found.append(entry)
+        if entry.get("before") is None:
+            break
+    return found
 
 
 def write_correction(read: ReadJob, found: JobCorrection, *, who: str | None, despite: bool) -> Path:
@@ -152,7 +247,7 @@ def write_correction(read: ReadJob, found: JobCorrection, *, who: str | None, de
         "who": who,
         "measured": {
             "file": found.table.file,
-            "sha256": sha256_of(Path(found.table.file).read_bytes().decode("utf-8", "replace")),
+            "sha256": _measured_sha256(found.table.file),
             "count": len(deviations),
         },
         "cause": found.chosen.name,

@@ -114,7 +114,11 @@ class UncertainJob:
         if table is None:
             return None
         shift, nothing = self.loaded_mm - self.uncorrected_mm, np.zeros(self.loaded_mm.shape)
-        return OffsetCorrection(shift, nothing, float(table.turn), 0.0, float(table.turn) != 0.0)
+        turns = [
+            np.full(len(view.operations), 0.0 if view.correction is None else view.correction.turn_deg)
+            for view in self.views
+        ]
+        return OffsetCorrection(shift, nothing, np.concatenate(turns), nothing[:, 0])
 
     @property
     def numbers(self) -> tuple[int, ...]:

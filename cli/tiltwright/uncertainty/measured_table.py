@@ -13,6 +13,7 @@ from kinematics.uncertainty import MeasuredDeviation, MeasuredParts, measured_pa
 from tiltwright.files.csv_source import ColumnName, CsvRow, CsvTable, csv_from_file, uneven
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, InvalidValue, nearest, one_of, shown
 from tiltwright.files.parsing import column_length, parse_direction, parse_name
+from tiltwright.files.toml_source import add_caution
 from tiltwright.files.units import Unit
 from tiltwright.uncertainty.evaluation import UncertainJob
 
@@ -24,6 +25,10 @@ _LARGEST_MM = 5.0
 
 _LEAST_U_MM = 1e-5
 """A hundredth of a micrometre: nothing in a shop is measured better."""
+
+_FINE_U_MM, _COARSE_U_MM = 0.0004, 0.025
+"""Standard uncertainties of inspection lie between, common practice: half a micrometre is a standards room's, a thousandth
+of an inch a caliper's. Inches under a head of millimetres come out finer, millimetres under one of inches coarser."""
 
 _THREE = ("dx", "dy", "dz")
 _LENGTHS = (*_THREE, "deviation", "u")
@@ -111,6 +116,9 @@ def read_measured_table(path: Path, job: UncertainJob) -> MeasuredTable:
     if faults:
         raise InputFaults(sorted(faults, key=lambda fault: fault.line or 0))
     deviations = [one for _, one in found]
+    doubt = _unit_doubt(deviations, unit)
+    if doubt:
+        add_caution(f"{table.file}: {doubt}")
     measured, in_force = measured_parts(job.part, deviations), job.in_force
     if in_force is not None:
         # What the correction in force did is taken off: the rest is the setup's.
@@ -123,6 +131,22 @@ def read_measured_table(path: Path, job: UncertainJob) -> MeasuredTable:
     return MeasuredTable(
         table.file, measured, tuple(row for row, _ in found), tuple(one.deviation_mm for _, one in found)
     )
+
+
+def _unit_doubt(deviations: Sequence[MeasuredDeviation], unit: Unit) -> str:
+    """What makes one doubt that the figures are in the unit of the table's head; empty for nothing."""
+    u_mm = float(np.median([one.u_mm for one in deviations]))
+    if unit is Unit.MM and u_mm < _FINE_U_MM:
+        return (
+            f"u_mm is mostly {u_mm:.2g} mm, finer than a shop measures. Are these figures in inches? Then the columns' names end "
+            "in _in, not in _mm: read as they are, the correction comes out 25 times too small"
+        )
+    if unit is Unit.INCH and u_mm > _COARSE_U_MM:
+        return (
+            f"u_in is mostly {unit.from_mm(u_mm):.2g} in, as coarse as a caliper. Are these figures in millimetres? Then the "
+            "columns' names end in _mm, not in _in: read as they are, the correction comes out 25 times too large"
+        )
+    return ""
 
 
 def _name(column: ColumnName) -> str:

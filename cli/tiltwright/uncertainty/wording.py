@@ -140,16 +140,16 @@ def _size(kind: str, low: float, high: float, units: str) -> str:
     return f"{low:g} to {high:g} degrees"
 
 
-def quantity_words(model: SetupModel, quantity: UncertainQuantity) -> str:
-    """The name of a single quantity, as reports and options have it."""
+def quantity_words(model: SetupModel, quantity: UncertainQuantity, units: str = "mm") -> str:
+    """The name of a single quantity, as reports and options have it; a place in it in the unit shown."""
     kind, owner, component = quantity.kind, quantity.owner, quantity.component
     if kind in {"line shift", "line tilt"}:
         what = "position along" if kind == "line shift" else "direction toward"
         return f"{owner} axis: {what} {_across(model, quantity)[0]}"
     if kind == "rotary angle":
-        return f"{owner} axis: angle at {_place(quantity, 'mm')}"
+        return f"{owner} axis: angle at {_place(quantity, units)}"
     if kind == "axis position":
-        return f"{owner} axis: position at {_place(quantity, 'mm')}"
+        return f"{owner} axis: position at {_place(quantity, units)}"
     words = source_words(UncertaintySource(kind, owner, (quantity,), np.zeros((1, 1))))
     if kind in {"step lean", "part lean", "platter tilt"}:
         return f"{words} about {component}"

@@ -12,6 +12,7 @@ from probed_shop import Compared, Lying, Shop, compare, control_of, lying, shop,
 from simulated_control import Thing
 from tiltwright.batch.zero_probing import probed_parts
 from tiltwright.files.loader import read_job
+from tiltwright.uncertainty.correction_file import with_correction
 
 # Lengths and coefficients are written with nine decimals: a few 1e-8 mm in the sum, in inches too.
 WITHIN_MM = 1e-7
@@ -200,6 +201,26 @@ def test_the_sound_foot_has_a_program(run, job, tmp_path):
         ).code
         == 2
     )
+
+
+def test_a_correction_that_the_program_leaves_out_is_said_first(run, job):
+    path = job(FOOT)
+    (loaded,) = json.loads(run("offsets", path, "--json").out)["operations"]
+    before = [loaded["offset"][axis] for axis in "XYZ"]
+    for cause, first in (("A axis: position along Z", True), ("foot: up", False)):
+        correction = {
+            "date": "2026-03-02T14:10:00+01:00",
+            "measured": "first.csv",
+            "cause": cause,
+            "offset": [
+                {"operation": "face", "before": before, "after": [*before[:2], round(before[2] + 0.02, 9)]}
+            ],
+        }
+        path.write_text(with_correction(FOOT, correction), encoding="utf-8")
+        ended = run("batch", "program", path)
+        assert ended.code == 0
+        assert ("NOT in these offsets" in ended.err.splitlines()[0]) == first
+        assert "(the job's correction of 2026-03-02 is NOT in these offsets)" in ended.out.splitlines()
 
 
 def test_an_operation_out_of_reach_is_a_no(run, job, tmp_path):

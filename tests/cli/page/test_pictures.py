@@ -26,7 +26,7 @@ VIEWS = {
     ),
     "head-from-a": (
         "tide_gauge_head",
-        "shownPage.choose(6); shownPage.toStep(21); shownPage.picture.eye.from([1, 0, 0])",
+        "shownPage.choose(6); shownPage.toStep(23); shownPage.picture.eye.from([1, 0, 0])",
     ),
     "cap-tool": ("mast_cap", "shownPage.choose(5)"),
     "float-gap": ("float_slots", "shownPage.choose(1); shownPage.shown.gap = true"),

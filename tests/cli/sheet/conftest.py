@@ -92,7 +92,7 @@ name = "Beacon mast foot"
 units = "inch"
 machine = "machine.toml"
 [[stack]]
-name = "vise base"
+name = "vice base"
 up = 1.5
 [[stack]]
 name = "angle plate"

@@ -49,6 +49,7 @@ def test_golden(make, name, extra):
     if os.environ.get("TILTWRIGHT_GOLDEN") == "write":
         path.write_text(made, "utf-8")
     assert made == path.read_text("utf-8")
+    assert "`" not in made  # a mark of the terminal's, for keys and commands
 
 
 @pytest.mark.parametrize("name", HOSTILE)

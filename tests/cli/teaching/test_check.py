@@ -7,7 +7,7 @@ import re
 
 import pytest
 
-from kinematics.teaching import classic_mistakes, recompute
+from kinematics.teaching import all_solutions, classic_mistakes, recompute
 from tiltwright.job.evaluate import evaluate_job
 
 HEAD = "operation,axis,value_mm\n"
@@ -64,6 +64,61 @@ def test_a_pair_of_mistakes_is_named(run, path, tmp_path):
     report = json.loads(run("check", path, file, "--json").out)
     named = [[one["kind"] for one in finding["mistakes"]] for finding in report["findings"]]
     assert named == [["measured from the table", "step counted twice"]]
+
+
+TWO_WAYS = """name = "Buoy bracket"
+units = "mm"
+machine = "teaching_mill.toml"
+[[stack]]
+name = "vice"
+up = 60.0
+shift = [-20.0, 3.0]
+[[operation]]
+name = "port"
+normal = [0.5, 0.0, 0.866]
+origin = [12.0, -5.0, -3.0]
+"""
+
+
+def test_the_other_solution_is_said_where_it_judges(run, job, examples):
+    mill = (examples / "teaching_mill.toml").read_text("utf-8")
+    path = job(TWO_WAYS, mill.replace("[-120.0, 30.0]", "[-120.0, 120.0]"))
+    worked = evaluate_job(str(path))
+    own = worked.operations[0].placed
+    _, other = all_solutions(worked.setup, own)
+
+    def judged(*offset_mm):
+        typed = [("--answer", f"{own.name}:{a}={v:.4f}mm") for a, v in zip("XYZ", offset_mm, strict=True)]
+        ended = run("check", path, "--json", *(word for pair in typed for word in pair))
+        return ended.code, json.loads(ended.out)
+
+    assert judged(*own.offset_mm)[1]["by_other_solution"] == []
+    code, report = judged(*other.offset_mm)
+    (said,) = report["by_other_solution"]
+    letters = worked.setup.machine.letters
+    assert (code, said["operation"]) == (0, own.name)
+    assert [said["program"][letter] for letter in letters] == pytest.approx(other.program_deg.tolist())
+    assert [said["program_of_job"][letter] for letter in letters] == pytest.approx(own.program_deg.tolist())
+    code, report = judged(own.offset_mm[0] + 0.02, own.offset_mm[1] + 0.02, other.offset_mm[2])
+    assert (code, report["by_other_solution"]) == (1, [])
+    turned = run("check", path, "--json", "--answer", f"port:C={own.program_deg[1] + 360.0:.6f}")
+    assert (turned.code, json.loads(turned.out)["by_other_solution"]) == (0, [])
+
+
+@pytest.mark.parametrize("decimals", [3, 4])
+@pytest.mark.parametrize("written", ["mm", "inch"])
+def test_an_answer_in_the_other_unit_is_named(run, path, tmp_path, written, decimals):
+    """The slip that a hand solution ends with, a few microns, is still there when the unit is the wrong one."""
+    stated = {"mm": "inch", "inch": "mm"}[written]
+    rows = [f"operation,axis,value_{stated}"]
+    for one in evaluate_job(str(path)).operations[:2]:
+        offset = (one.placed.offset_mm + 0.004) / (25.4 if written == "inch" else 1.0)
+        rows += [f"{one.placed.name},{axis},{v:.{decimals}f}" for axis, v in zip("XYZ", offset, strict=True)]
+    file = tmp_path / "answers.csv"
+    file.write_text("\n".join(rows) + "\n")
+    report = json.loads(run("check", path, file, "--json").out)
+    named = [[one["item"] for one in finding["mistakes"]] for finding in report["findings"]]
+    assert (named, report["right"], report["unexplained"]) == ([["answer"]], 0, [])
 
 
 def test_what_no_mistake_gives_is_unexplained(run, path):

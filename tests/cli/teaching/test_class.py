@@ -19,12 +19,13 @@ from kinematics.teaching import (
 from kinematics.teaching.exercises import shared_machine
 from tiltwright.files.loader import read_machine
 from tiltwright.job.evaluate import evaluate_job
+from tiltwright.output.document_files import document_markdown
 from tiltwright.output.document_pdf import document_pdf
 from tiltwright.teaching.lesson_file import job_toml, lesson_toml, letters_of, machine_toml, read_lesson
 from tiltwright.teaching.pivot_assessment import support_of
 from tiltwright.teaching.pivot_key import read_key
 from tiltwright.teaching.pivot_sheets import pivot_worksheet
-from tiltwright.teaching.worksheets import answer_csv, machine_table, worksheet
+from tiltwright.teaching.worksheets import answer_csv, key, machine_table, worksheet
 
 MILLS = ("teaching_mill.toml", "trunnion_mill.toml", "indexer_mill.toml")
 REFUSED = {
@@ -264,6 +265,24 @@ def test_each_student_gets_a_sheet_back(run, tmp_path, lesson, form):
     again = run("lesson", "grade", lesson, handed_in, "--feedback", back)
     assert (again.code, "something in it" in again.err) == (2, True)
     assert run("lesson", "grade", lesson, handed_in, "--feedback", back, "--feedback-form", "doc").code == 2
+
+
+def test_a_student_is_sent_to_no_job_of_the_instructor_s(run, tmp_path, lesson):
+    """The line by hand is the one of the key's working, which the instructor has in print."""
+    handed_in, back = tmp_path / "in", tmp_path / "back"
+    handed_in.mkdir()
+    _fill(lesson, handed_in / "a.csv", 2, _values(lesson, 2, "wrong order"), "Berta Sand")
+    ended = run("lesson", "grade", lesson, handed_in, "--feedback", back, "--feedback-form", "txt")
+    assert "feedback for 1 student\n" in ended.err
+    assert "Sheets 1, 3, 4, 5, 6, 7." in ended.out
+    text = " ".join((back / "feedback-02-berta-sand.txt").read_text("utf-8").split())
+    assert "explain" not in text
+    assert "--" not in re.sub("-{3,}", "", text)
+    place, formula = re.search(r"goes wrong at line (\d+) \((.*?)\)[.,]", text).groups()
+    printed = document_markdown(key(set_exercise("tilt and rotate", 7, 2), "2", by_hand=True))
+    name = re.search('the working of "(.*?)"', text)[1]
+    line = printed.partition(f"## {name}\n")[2].partition(f"**{place}.**")[2]
+    assert line.split("\n")[2].startswith(formula)
 
 
 def test_the_clocking_s_sign_is_found_in_touched_off_answers(run, tmp_path):

@@ -1,6 +1,7 @@
 """`tiltwright correct` as a setter types it: the answer, the file that is written, the way back, and what is wrong."""
 
 import json
+import re
 import shutil
 import tomllib
 
@@ -131,6 +132,18 @@ def test_inches_say_the_same(run, post, table):
         assert one["value"] * factor == pytest.approx(other["value"], rel=1e-6, abs=1e-9)
 
 
+@pytest.mark.parametrize(
+    ("unit", "size", "told"),
+    [("mm", 1.0, ""), ("in", 1 / 25.4, ""), ("mm", 1 / 25.4, "end in _in"), ("in", 1.0, "end in _mm")],
+)
+def test_figures_of_the_other_unit_are_doubted(run, post, table, unit, size, told):
+    """A table in millimetres whose head says inches, and the other way round, however small its deviations are."""
+    text = f"feature,dZ_{unit},u_{unit}\nface,{-0.02 * size:.6f},{0.002 * size:.6f}\nflank,{-0.021 * size:.6f},{0.002 * size:.6f}\n"
+    err = run("correct", post, table(text), "--choose", "post: up").err
+    assert ("_in, not in _mm" in err or "_mm, not in _in" in err) == bool(told)
+    assert told in err
+
+
 def test_small_deviations_are_left_alone(run, post, table):
     code, found = report(run, post, table("feature,dZ_mm,u_mm\nface,0.001,0.002\nhole,-0.002,0.002\n"))
     assert code == 0
@@ -161,6 +174,33 @@ def test_rivals_that_disagree_are_not_written_and_a_named_one_is(run, post, tabl
     said = json.loads(line)
     assert (said["who"], said["action"], said["despite_rivals"]) == ("bay 2", "correct", True)
     assert said["correction"] == tomllib.loads(post.read_text())["correction"]
+
+
+def test_an_explanation_is_taken_by_its_number_or_by_the_name_beside_it(run, post, table):
+    measured = table("feature,dZ_mm,u_mm\nhole,-0.02,0.002\n")
+    said = run("correct", post, measured).out
+    _, found = report(run, post, measured)
+    assert len(found["candidates"]) > 1
+    for number, one in enumerate(found["candidates"][:3], start=1):
+        assert f"--choose {number}" in said
+        by_number = report(run, post, measured, "--choose", str(number))
+        assert by_number == report(run, post, measured, "--choose", one["name"])
+        assert by_number[1]["chosen"] == one["name"]
+    for wrong in ("0", str(len(found["candidates"]) + 1)):
+        assert run("correct", post, measured, "--choose", wrong).code == 2
+
+
+def test_places_are_named_in_the_unit_shown(run, examples):
+    """The name that is printed can be typed, in either unit."""
+    table = (examples / "beacon_dome.toml", examples / "beacon_dome_seats.csv")
+    _, found = report(run, *table)
+    place = next(one["what"] for one in found["causes"] if one["what"].startswith("Z axis: position at"))
+    inches = f"Z axis: position at {float(place.split()[-2]) / 25.4:.4f} in"
+    said = " ".join(run("correct", *table, "--units", "inch").out.split())
+    assert inches in said
+    assert " mm" not in said
+    for name in (place, inches):
+        assert report(run, *table, "--choose", name)[1]["chosen"] == place
 
 
 @pytest.fixture
@@ -244,6 +284,75 @@ def test_a_part_cut_with_the_correction_is_measured_against_it(run, post, table)
         )
 
 
+def test_the_same_deviations_are_not_taken_out_twice(run, post, table):
+    measured = table(TALLER)
+    choose = ("--choose", "post: up")
+    assert run("correct", post, measured, "--write", *choose).code == 0
+    log = post.parent / "job.corrections.jsonl"
+    once, logged = post.read_bytes(), log.read_bytes()
+    renamed = measured.with_name("second.csv")
+    shutil.copy(measured, renamed)
+    for same in (measured, renamed):
+        for write in (("--write",), ()):
+            ended = run("correct", post, same, *write, *choose)
+            assert ended.code == 2
+            assert ended.out == ""
+            assert same.name in ended.err
+            assert "--undo" in ended.err
+    # A second correction upon the first: both tables are spent, until they are undone.
+    smaller = table(TALLER.replace("-0.02", "-0.01"))
+    assert run("correct", post, smaller, "--write", *choose).code == 0
+    assert run("correct", post, renamed, "--write", *choose).code == 2
+    assert run("correct", post, smaller, "--write", *choose).code == 2
+    assert run("correct", post, "--undo").code == 0
+    assert run("correct", post, renamed, "--write", *choose).code == 0
+    assert (post.read_bytes() != b"", log.read_bytes().startswith(logged)) == (True, True)
+    assert (
+        tomllib.loads(post.read_text())["correction"]["offset"]
+        == tomllib.loads(once.decode())["correction"]["offset"]
+    )
+
+
+def test_a_table_of_a_part_from_before_the_correction_is_warned_of(run, written, table):
+    ended = run("correct", written, table(TALLER.replace("0.002", "0.0021")), "--choose", "post: up")
+    assert ended.code == 0
+    assert ended.err.startswith("caution: a correction is in force: the deviations must come from a part")
+
+
+# The A axis lies 0.03 lower than stated: nothing at A0, 0.03 in Y and in Z at A-90.
+AXIS = (
+    "feature,dX_mm,dY_mm,dZ_mm,u_mm\nface,0,0,0.0002,0.002\nflank,0,0,0.0301,0.002\nhole,0,0.0,0.0298,0.002\n"
+)
+
+SERIALS = "serial,X_mm,Y_mm,Z_mm\np1,-381.02,-203.41,-256.11\n"
+
+
+def test_batch_offsets_without_the_correction_of_an_axis_say_so_first(run, post, table, tmp_path):
+    """An own zero touched off at one pose shows nothing of an axis that is off."""
+    touched = ("--touched", "-381.0,-203.4,-256.1", "--pose", "A0,C0", "--gcode")
+    parts = tmp_path / "parts.csv"
+    parts.write_text(SERIALS, encoding="utf-8")
+    for choose, left in (("A axis: position along Z", True), ("post: up", False)):
+        assert run("correct", post, table(AXIS if left else TALLER), "--write", "--choose", choose).code == 0
+        folder = tmp_path / f"loaders {left}"
+        ended = run("batch", "offsets", post, parts, "--gcode", "-o", folder)
+        assert ended.code == 0
+        assert ("NOT in these offsets" in ended.err.splitlines()[0]) == left
+        assert "is NOT in these offsets)" in (folder / "p1.nc").read_text(encoding="utf-8")
+        typed = run("offsets", post, *touched)
+        assert typed.code == 0
+        assert ("NOT in these offsets" in typed.err) == left
+        assert ("NOT in these offsets" in typed.out) == left
+        assert run("correct", post, "--undo").code == 0
+    assert "NOT in" not in run("batch", "offsets", post, parts, "--gcode", "-o", tmp_path / "none").err
+
+
+def test_a_cause_that_is_an_axis_belongs_into_the_machine_file(run, post, table):
+    said = run("correct", post, table(AXIS), "--choose", "A axis: position along Z").out
+    assert "THE MACHINE FILE: A axis 0.0" in " ".join(said.split())
+    assert "THE MACHINE FILE" not in run("correct", post, table(TALLER), "--choose", "post: up").out
+
+
 def test_a_correction_for_another_setup_is_refused(run, written):
     text = written.read_text(encoding="utf-8").replace("up = 100.0", "up = 100.05")
     written.write_text(text, encoding="utf-8")
@@ -266,16 +375,34 @@ def test_an_operation_that_the_correction_does_not_know_is_refused(run, written)
     assert "back" in ended.err
 
 
-@pytest.mark.parametrize("ending", ["\n", "\r\n", ""])
+ENDINGS = ["\n", "\r\n", "", "\n\n\n\n", "\r\n\r\n\r\n", "\n# the end", "\n\t\n", "\n  "]
+
+
+@pytest.mark.parametrize("ending", ENDINGS)
 def test_a_text_with_its_correction_taken_out_is_the_text(ending):
-    text = f'# ours{ending or chr(10)}name = "cap"{ending}'
+    line = "\r\n" if "\r" in ending else "\n"
+    text = f'# ours{line}name = "cap"{ending}'
     correction = {"cause": "post: up", "offset": [{"operation": "top", "before": [1.0], "after": [1.5]}]}
     put = with_correction(text, correction)
     assert tomllib.loads(put)["correction"] == correction
     assert ("\r\n" in put) == ("\r\n" in text)
     again = with_correction(put, {**correction, "cause": "A axis: angle at 0"})
     assert again.count("[correction]") == 1
-    assert with_correction(again, None) == (text if ending else text + "\n")
+    assert with_correction(again, None) == text
+    # What somebody writes below it stays too.
+    noted = with_correction(f"{put}# seen{line}", None)
+    assert noted == f"{text}{'' if text.endswith(line) else line}# seen{line}"
+    more = with_correction(f'{put}[[stack]]{line}name = "post"{line}', None)
+    assert tomllib.loads(more) == {"name": "cap", "stack": [{"name": "post"}]}
+    assert more.startswith(text)
+
+
+def test_mixed_line_ends_stay():
+    text = '# ours\r\nname = "cap"\nunits = "mm"\r\n'
+    correction = {"cause": "post: up", "offset": [{"operation": "top", "before": [1.0], "after": [1.5]}]}
+    put = with_correction(text, correction)
+    assert put.startswith(text)
+    assert with_correction(put, None) == text
 
 
 WRONG = {
@@ -386,3 +513,140 @@ def test_a_part_zero_typed_beside_the_job_leaves_the_correction_out(run, written
     assert (
         json.loads(ended.out)["operations"] == json.loads(run("offsets", written, *touched).out)["operations"]
     )
+
+
+NESTS = """
+name = "Two posts"
+units = "mm"
+machine = "teaching_mill.toml"
+[[stack]]
+name = "plate"
+up = 20.0
+[[nest]]
+name = "left"
+on = "plate"
+[[nest.step]]
+name = "left vice"
+up = 40.0
+shift = [-38.0, 0.0]
+[[nest]]
+name = "right"
+on = "plate"
+[[nest.step]]
+name = "right vice"
+up = 40.0
+shift = [38.0, 1.0]
+[[operation]]
+name = "top"
+at = { A = 0, C = 0 }
+[[operation]]
+name = "slope"
+at = { A = -30, C = 0 }
+origin = [0.0, -12.0, 0.0]
+[[feature]]
+name = "top hole"
+operation = "top"
+at = [10.0, 0.0, 0.0]
+tolerance = 0.1
+[[feature]]
+name = "slope hole"
+operation = "slope"
+at = [0.0, 10.0, 0.0]
+tolerance = 0.1
+"""
+AT = {"top hole": (10.0, 0.0, 0.0), "slope hole": (0.0, 10.0, 0.0)}
+
+
+def turned(axis, degrees, about=(0.0, 0.0, 0.0)):
+    """A turn about a line along an axis, as a matrix of its own making, (4, 4)."""
+    c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+    i, j = [(1, 2), (2, 0), (0, 1)][axis]
+    found = np.eye(4)
+    found[i, i] = found[j, j] = c
+    found[i, j], found[j, i] = -s, s
+    found[:3, 3] = np.array(about) - found[:3, :3] @ about
+    return found
+
+
+def placed(vice, clocked=0.0):
+    """The part on the table at the all-zero pose, (4, 4); clocked by so many degrees."""
+    found = turned(2, clocked)
+    found[:3, 3] = [-381.025 + vice[0], -203.405 + vice[1], -356.112 + 60.0]
+    return found
+
+
+def cut(run, path, parts, operation_c=()):
+    """Where each hole comes to lie in its part with the offsets that the command gives, by nest and name."""
+    found = {}
+    for one in json.loads(run("offsets", path, "--json").out)["operations"]:
+        offset = one["offset"]
+        a, c = one["program"]["A"] + offset["A"], one["program"]["C"] + offset["C"]
+        c += dict(operation_c).get(one["name"], 0.0)
+        table = turned(0, -a, (-381.0, -203.412, -406.118)) @ turned(2, -c, (-381.025, -203.405, -356.112))
+        hole = f"{one['name']} hole"
+        at = np.array([offset["X"], offset["Y"], offset["Z"]]) + AT[hole]
+        found[one.get("nest"), hole] = (np.linalg.inv(table @ parts[one.get("nest")]) @ [*at, 1.0])[:3]
+    return found
+
+
+def deviations(right, wrong):
+    rows = [
+        f"{hole},{nest or ''},{','.join(f'{v:.6f}' for v in wrong[nest, hole] - at)},0.001"
+        for (nest, hole), at in right.items()
+    ]
+    return "feature,nest,dX_mm,dY_mm,dZ_mm,u_mm\n" + "\n".join(rows) + "\n"
+
+
+def test_one_clocked_nest_is_turned_back_and_the_other_stays(run, job, table):
+    path = job(NESTS, MILL)
+    original = path.read_bytes()
+    straight = {"left": placed((-38.0, 0.0)), "right": placed((38.0, 1.0))}
+    clocked = {**straight, "left": placed((-38.0, 0.0), 0.1)}
+    right, wrong = cut(run, path, straight), cut(run, path, clocked)
+    np.testing.assert_allclose(right["left", "top hole"], [10.0, 0.0, 0.0], atol=1e-5)
+    measured = table(deviations(right, wrong))
+    assert run("correct", path, measured, "--write", "--choose", "left: left vice: turn").code == 0
+    after = cut(run, path, clocked)
+    for (nest, hole), at in right.items():
+        assert np.abs(after[nest, hole] - at).max() < (0.0005 if nest == "left" else 1e-5), (nest, hole)
+    # What a part shows that was cut with it says that it stays.
+    _, again = report(run, path, table(deviations(right, after)), "--choose", "left: left vice: turn")
+    assert [one["turn_deg"] for one in again["operations"]] == pytest.approx([0.1, 0.1, 0.0, 0.0], abs=1e-4)
+    mixed = re.sub(r"\nturn = 0\S+", "\nturn = 0.2", path.read_text(encoding="utf-8"), count=1)
+    assert run("correct", path, "--undo").code == 0
+    assert path.read_bytes() == original
+    path.write_text(mixed, encoding="utf-8")
+    ended = run("offsets", path)
+    assert ended.code == 2
+    assert "turn" in ended.err
+
+
+def test_turns_that_differ_within_a_nest_are_not_averaged_and_not_written(run, job, table):
+    path = job(NESTS.replace("A = -30, C = 0", "A = -30, C = 90"), MILL)
+    straight = {"left": placed((-38.0, 0.0)), "right": placed((38.0, 1.0))}
+    right = cut(run, path, straight)
+    text = deviations(right, cut(run, path, straight, [("slope", 0.1)]))
+    before = path.read_bytes()
+    named = ("--choose", "C axis: angle at 90")
+    _, found = report(run, path, table(text), *named)
+    assert [one["turn_deg"] for one in found["operations"]] == pytest.approx([0, -0.1, 0, -0.1], abs=1e-4)
+    assert run("correct", path, table(text), "--write", *named).code == 1
+    assert path.read_bytes() == before
+
+
+def test_a_cause_far_from_what_is_stated_is_offered_and_left_to_the_setter(run, job, table):
+    stated = MILL.replace('limits = "endless"', 'limits = "endless"\npositioning = "5 arcsec"')
+    path = job(NESTS.replace("A = -30, C = 0", "A = -30, C = 90"), stated)
+    straight = {"left": placed((-38.0, 0.0)), "right": placed((38.0, 1.0))}
+    right = cut(run, path, straight)
+    text = deviations(right, cut(run, path, straight, [("slope", 0.1)]))
+    before = path.read_bytes()
+    code, found = report(run, path, table(text))
+    assert code == 1
+    assert found["chosen"] == "C axis: angle at 90"
+    assert not found["certain"]
+    best = [one for one in found["causes"] if one["level"] == 1]
+    assert [one["what"] for one in best] == ["C axis: angle at 90"]
+    assert best[0]["cost"] > 30.0**2
+    assert run("correct", path, table(text), "--write").code == 1
+    assert path.read_bytes() == before

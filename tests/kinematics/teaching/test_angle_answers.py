@@ -100,3 +100,36 @@ def test_the_reason_of_a_wrong_angle(right, answered, why):
         SETUP, [port], [AngleAnswer(0, "A", sign * answered)], [], within_deg=0.001, within_mm=0.005
     )
     assert (why in faults[0].why) if why else not faults[0].why
+
+
+def _without_angles(offset_mm):
+    """The solution chosen where no angle is answered, and the findings of the numbers."""
+    answers = answers_of(np.asarray(offset_mm)[None])
+    stood, _ = matching_solution(SETUP, [PORT], [], answers, within_deg=0.001, within_mm=0.005)
+    others = {0: np.array([one.offset_mm for one in all_solutions(SETUP, stood[0])[1:]])}
+    return stood[0], diagnose(SETUP, stood, STACK, answers, tolerance_mm=0.005, others_mm=others).findings
+
+
+@pytest.mark.parametrize("shared", [0, 1, 2])
+def test_one_number_of_the_other_solution_does_not_choose_it(shared):
+    """The rest is a hundredth off the job's own solution, and far from the other."""
+    own, other = all_solutions(SETUP, PORT)
+    given = own.offset_mm + 0.01
+    given[shared] = other.offset_mm[shared]
+    chosen, _ = _without_angles(given)
+    assert np.array_equal(chosen.offset_mm, own.offset_mm)
+
+
+def test_a_whole_offset_of_the_other_solution_chooses_it():
+    _, other = all_solutions(SETUP, PORT)
+    chosen, findings = _without_angles(other.offset_mm)
+    assert np.allclose(chosen.program_deg, other.program_deg)
+    assert findings == ()
+
+
+def test_a_number_taken_from_the_other_solution_is_named():
+    own, other = all_solutions(SETUP, PORT)
+    chosen, (finding,) = _without_angles([*own.offset_mm[:2], other.offset_mm[2]])
+    assert np.array_equal(chosen.offset_mm, own.offset_mm)
+    assert [(one.kind, one.item) for one in finding.made] == [("numbers of the other solution", "Z")]
+    assert finding.complete

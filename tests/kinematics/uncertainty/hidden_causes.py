@@ -87,14 +87,23 @@ def cut_part(part, values):
     return setup_errors(part.model, values)[1]
 
 
-def with_correction(part, values, correction):
-    """The values with corrected offsets: every operation's points are cut shifted, at turned angles."""
-    found = values.copy()
+def cut_corrected(part, values, correction):
+    """The deviations of all points with corrected offsets: cut shifted, at the angles that their operation's turn gives."""
     model = part.model
-    for point in range(len(model.points)):
-        found[model.point_axis_columns(point)] += correction.shift_mm[model.points[point].operation]
-    for one in model.of_kind("rotary angle", model.machine.letters[-1]):
-        found[model.index(one.kind, one.owner, place=one.place)] += correction.turn_deg
+    shifted = values.copy()
+    operations = np.array([one.operation for one in model.points])
+    for point, operation in enumerate(operations.tolist()):
+        shifted[model.point_axis_columns(point)] += correction.shift_mm[operation]
+    columns = [
+        model.index(one.kind, one.owner, place=one.place)
+        for one in model.of_kind("rotary angle", model.machine.letters[-1])
+    ]
+    found = np.zeros((len(operations), 3))
+    for turn in np.unique(correction.turn_deg).tolist():
+        turned = shifted.copy()
+        turned[columns] += turn
+        mine = correction.turn_deg[operations] == turn
+        found[mine] = cut_part(part, turned)[mine]
     return found
 
 
@@ -182,7 +191,7 @@ def one_cause(part, sources, rng, count):
     else:
         estimate = joint.estimate
         correction = offset_correction(estimate)
-    after = cut_part(part, seated(part, sources, with_correction(part, values, correction), rng))
+    after = cut_corrected(part, seated(part, sources, values, rng), correction)
     rows = all_rows(part)
     expected, u = deviations_after(rows, estimate, correction, sources)
     true = (rows.along * after[rows.point]).sum(axis=1)
@@ -211,7 +220,7 @@ def two_causes(part, sources, rng, count):
         return Counter(parts=1)
     cause = causes.rivals[0]
     estimate, correction = causes.estimate(cause), causes.correction(cause)
-    after = cut_part(part, with_correction(part, first + second, correction))
+    after = cut_corrected(part, first + second, correction)
     rows = all_rows(part)
     expected, _ = deviations_after(rows, estimate, correction, ())
     wrong = np.abs((rows.along * after[rows.point]).sum(axis=1) - expected).max()

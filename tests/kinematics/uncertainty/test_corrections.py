@@ -5,13 +5,13 @@ import pytest
 from hidden_causes import (
     U_MM,
     all_rows,
+    cut_corrected,
     cut_part,
     drawn_part,
     inspected,
     one_cause,
     simulated,
     two_causes,
-    with_correction,
 )
 
 from kinematics import KinematicsError, Machine, Platter, RotaryAxis, RotationSense, StackStep
@@ -146,7 +146,7 @@ def test_corrected_offsets_put_the_part_right_where_offsets_can(drawn, kind, own
     estimate = type(prior)(part.model, prior.columns[[place]], np.array([value]), np.array([[1e-12]]))
     correction = offset_correction(estimate)
     before = np.abs(cut_part(part, values)).max()
-    after = np.abs(cut_part(part, with_correction(part, values, correction))).max()
+    after = np.abs(cut_corrected(part, values, correction)).max()
     assert correction.turns == (kind == "step turn")
     assert before > 0.01
     assert after < 1e-4  # of second order: 0.05 times 0.03 degrees
@@ -343,3 +343,18 @@ def test_posterior_and_chi_squares_are_calibrated(drawn):
     assert np.abs(each.std(axis=0) - 1.0).max() < 4.0 / 400**0.5
     assert np.mean(np.array(chances) < 0.5) == pytest.approx(0.5, abs=4.0 * 0.5 / 200**0.5)
     assert np.mean(np.array(chances) < 0.1) == pytest.approx(0.1, abs=4.0 * 0.3 / 200**0.5)
+
+
+def test_an_exact_cause_far_beyond_its_limits_is_found_and_is_not_certain(drawn):
+    part, sources = drawn
+    column = part.model.index("rotary angle", "A", place=-90.0)
+    values = np.zeros(len(part.model.quantities))
+    values[column] = 0.15  # fifty standard uncertainties
+    rows = inspected(
+        part, cut_part(part, values), range(len(part.features)), np.random.default_rng(7), u=0.002
+    )
+    causes = single_causes(correct_jointly(measured_parts(part, rows), sources), sources)
+    assert [one.column for one in causes.rivals] == [column]
+    assert causes.rivals[0].value == pytest.approx(0.15, abs=0.005)
+    assert causes.far
+    assert not causes.certain
