@@ -22,10 +22,8 @@ from kinematics.uncertainty.budget import (
 )
 from kinematics.uncertainty.causes import (
     CausePair,
-    NextFeature,
     SingleCause,
     SingleCauses,
-    next_feature,
     single_causes,
 )
 from kinematics.uncertainty.conformity import (
@@ -55,6 +53,7 @@ from kinematics.uncertainty.inspection import (
 from kinematics.uncertainty.measurement_checks import MeasurementDoubt, measurement_doubts
 from kinematics.uncertainty.model_parts import CutPoint, ModelOperation, StackNode, TouchReading
 from kinematics.uncertainty.more_probing import AddedPoses, added_poses, line_information
+from kinematics.uncertainty.next_measurement import NextFeature, next_feature
 from kinematics.uncertainty.propagation import Propagated, expanded_factor, propagate
 from kinematics.uncertainty.random_trials import (
     MonteCarloResult,

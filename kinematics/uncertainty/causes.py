@@ -27,7 +27,14 @@ from kinematics.uncertainty.inspection import (
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.sources import UncertainQuantity, UncertaintySource
 
-__all__ = ["CausePair", "NextFeature", "SingleCause", "SingleCauses", "next_feature", "single_causes"]
+__all__ = [
+    "CausePair",
+    "SingleCause",
+    "SingleCauses",
+    "chi_squares_apart",
+    "not_yet_measured",
+    "single_causes",
+]
 
 EXPLAINS = 0.01
 """A cause explains the deviations when it would leave a chi-square as large in at least so many cases."""
@@ -52,9 +59,6 @@ _FARTHEST = 30.0
 
 _OVERLOOKED = {"mm": 5.0, "deg": 2.0, "K": 50.0}
 """Sizes that nobody overlooks; beyond them the linear model would not hold either."""
-
-_RULES_OUT = 4.0
-"""Standard uncertainties of a measurement that rule out a pair of causes."""
 
 _NOT_STATED = 9.0
 """Cost by which a cause that nothing is stated of is ranked: as if it were three standard uncertainties off."""
@@ -272,8 +276,8 @@ def _joined(causes: SingleCauses) -> tuple[SingleCause, ...]:
         return causes.causes
     measured = causes.joint.measured
     u = float(np.median(measured.u_mm))
-    more = [one for k in range(len(measured.part.features)) for one in _not_yet(measured, k, u)]
-    apart = _apart(causes, rivals, measured_parts(measured.part, [*measured.deviations, *more]))
+    more = [one for k in range(len(measured.part.features)) for one in not_yet_measured(measured, k, u)]
+    apart = chi_squares_apart(causes, rivals, measured_parts(measured.part, [*measured.deviations, *more]))
     group = {one.group: one.group for one in rivals}
     for i, first in enumerate(rivals):
         for j, second in enumerate(rivals[:i]):
@@ -464,91 +468,7 @@ def _groups(joint: JointCorrection, columns: NDArray[np.int64]) -> NDArray[np.in
     return np.asarray(alike.argmax(axis=0), dtype=np.int64)
 
 
-@dataclass(frozen=True)
-class NextFeature:
-    """The feature whose measurement would tell rival causes apart best.
-
-    Attributes
-    ----------
-    feature : int
-        Its place among the part model's features.
-    expected_mm : tuple of float
-        For each rival, how far the feature would be off: along its direction, or of a position the length.
-    separation : float
-        Of the two rivals that it separates least: the difference in standard uncertainties.
-    left : float
-        Rivals to expect beside the right one after it; with a single rival, the pairs of causes it would not rule out.
-    """
-
-    feature: int
-    expected_mm: tuple[float, ...]
-    separation: float
-    left: float
-
-
-def next_feature(causes: SingleCauses, u_mm: float | None = None) -> NextFeature | None:
-    """Find the feature to measure next.
-
-    Parameters
-    ----------
-    causes : SingleCauses
-    u_mm : float, optional
-        Standard uncertainty of the measurement to come; the median of those made where left out.
-
-    Returns
-    -------
-    NextFeature or None
-        With one rival and no pair of causes that would explain as much: None. Likewise where no feature would tell any
-        of them apart.
-    """
-    rivals, measured = causes.rivals, causes.joint.measured
-    u = float(np.median(measured.u_mm)) if u_mm is None else u_mm
-    if len(rivals) < 2:
-        return _against_pairs(causes, u)
-    best: NextFeature | None = None
-    for feature in range(len(measured.part.features)):
-        more = _not_yet(measured, feature, u)
-        if not more:
-            continue
-        found = _separated(causes, rivals, more)
-        if found is not None and (best is None or found.left < best.left):
-            best = found
-    return None if best is None or best.left > len(rivals) - 1 - 0.1 else best
-
-
-def _against_pairs(causes: SingleCauses, u_mm: float) -> NextFeature | None:
-    """The feature that would rule out most pairs of causes, if the best single one is the truth."""
-    measured, pairs = causes.joint.measured, causes.pairs
-    if not pairs:
-        return None
-    # Where no single cause explains the deviations, the likeliest pair stands for the truth.
-    best = causes.rivals[0] if causes.rivals else None
-    found: tuple[int, float, NextFeature] | None = None
-    for feature in range(len(measured.part.features)):
-        more = _not_yet(measured, feature, u_mm)
-        if not more:
-            continue
-        rows = measured_parts(measured.part, more)
-        others = np.array(
-            [
-                rows.jacobian[:, one.first.column] * one.values[0]
-                + rows.jacobian[:, one.second.column] * one.values[1]
-                for one in pairs
-            ]
-        )
-        expected = others[0] if best is None else rows.jacobian[:, best.column] * best.value
-        away = np.linalg.norm(others - expected, axis=1) / np.sqrt(
-            rows.noise(causes.sources).diagonal().max()
-        )
-        ruled = int((away > _RULES_OUT).sum())
-        length = float(expected[0]) if len(expected) == 1 else float(np.linalg.norm(expected))
-        told = NextFeature(feature, (length,), float(np.median(away)), float(len(pairs) - ruled))
-        if found is None or (ruled, told.separation) > found[:2]:
-            found = (ruled, told.separation, told)
-    return found[2] if found is not None and found[0] else None
-
-
-def _not_yet(measured: MeasuredParts, feature: int, u_mm: float) -> list[MeasuredDeviation]:
+def not_yet_measured(measured: MeasuredParts, feature: int, u_mm: float) -> list[MeasuredDeviation]:
     """A feature's deviations that were not measured: along its direction, or of a position all three."""
     part = measured.part
     known = [one.along for one in measured.deviations if one.feature == feature]
@@ -560,31 +480,7 @@ def _not_yet(measured: MeasuredParts, feature: int, u_mm: float) -> list[Measure
     return [MeasuredDeviation(feature, along, 0.0, u_mm, measured.serials[0]) for along in wanted]
 
 
-def _separated(
-    causes: SingleCauses, rivals: Sequence[SingleCause], more: Sequence[MeasuredDeviation]
-) -> NextFeature | None:
-    """What a feature's deviations would be worth: the chi-square that each rival would have if another were the truth."""
-    from scipy import special
-
-    measured = causes.joint.measured
-    whole = measured_parts(measured.part, [*measured.deviations, *more])
-    apart = _apart(causes, rivals, whole)
-    np.fill_diagonal(apart, np.inf)
-    finite = np.where(np.isinf(apart), 1.0, apart)
-    size = np.sqrt(np.clip(finite, 1e-12, None))
-    confused = np.where(np.isinf(apart), 0.0, special.ndtr((TOLD_APART - finite) / (2.0 * size)))
-    columns, values = [one.column for one in rivals], np.array([one.value for one in rivals])
-    expected = whole.jacobian[len(measured.deviations) :, columns] * values
-    lengths = expected[0] if len(expected) == 1 else np.linalg.norm(expected, axis=0)
-    return NextFeature(
-        more[0].feature,
-        tuple(lengths.tolist()),
-        float(np.sqrt(max(0.0, float(apart.min())))),
-        float(confused.sum() / len(rivals)),
-    )
-
-
-def _apart(causes: SingleCauses, rivals: Sequence[SingleCause], whole: MeasuredParts) -> Array:
+def chi_squares_apart(causes: SingleCauses, rivals: Sequence[SingleCause], whole: MeasuredParts) -> Array:
     """The chi-square that each rival (columns) would have in measured rows if another (rows) were the truth; (r, r)."""
     from scipy import linalg
 
