@@ -7,6 +7,7 @@ import tomllib
 
 import numpy as np
 import pytest
+from machine_texts import mill_text
 
 from kinematics import point_coefficients
 from tiltwright.job.evaluate import evaluate_job
@@ -43,25 +44,7 @@ operation = "side"
 tolerance = 0.1
 """
 
-MILL = """
-name = "mill"
-units = "mm"
-z_reference = "gauge line"
-[[rotary]]
-letter = "A"
-along = "+X"
-positive_turn = "clockwise"
-point = [-381.0, -203.412, -406.118]
-limits = [-120.0, 30.0]
-[[rotary]]
-letter = "C"
-along = "+Z"
-positive_turn = "clockwise"
-point = [-381.025, -203.405, -356.112]
-limits = "endless"
-[platter]
-face = -356.112
-"""
+MILL = mill_text()
 
 # The post is 0.02 taller than stated: everything is cut 0.02 too deep, seen along the part's z.
 TALLER = "feature,dX_mm,dY_mm,dZ_mm,u_mm\nface,0.0005,-0.001,-0.02,0.002\nflank,0,0,-0.021,0.002\nhole,0.001,0,-0.0195,0.002\n"
