@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics import PlacedOperation, Pose, StackStep, cumulative_frames, translation
-from tiltwright.files.job_file import DEFAULT_WITHIN
+from tiltwright.files.job_file import DEFAULT_WITHIN, FORMS
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import FacesDown, FacesInward, OutsideBlank, StackSignLost, StepDown
+from tiltwright.job.touch_slips import LEFT_OVER
 
 __all__ = [
     "StatedBlank",
@@ -44,9 +45,6 @@ _MOSTLY = 3.0
 
 _PARALLEL = 1e-9
 """A direction with a smaller part across a face never meets it."""
-
-_LEFT_OVER = 0.01
-"""A slip explains a difference when no more than this share of it is left without the slip."""
 
 
 def steps_down(evaluated: EvaluatedJob) -> Iterator[StepDown]:
@@ -102,7 +100,7 @@ def faces_down(placed: PlacedOperation, evaluated: EvaluatedJob) -> FacesDown | 
 def _direction_key(placed: PlacedOperation, evaluated: EvaluatedJob) -> str:
     """The key that gives an operation's direction: "at", "normal", "tip" or "through"."""
     table = evaluated.job.file.operation[placed.operation]
-    return next(one for one in ("at", "normal", "tip", "through") if getattr(table, one) is not None)
+    return next(one for one in FORMS if getattr(table, one) is not None)
 
 
 def in_front_mm(normal: NDArray[np.float64], origin_mm: NDArray[np.float64]) -> float:
@@ -243,7 +241,7 @@ def stack_sign_lost(evaluated: EvaluatedJob) -> StackSignLost | None:
         for key, turned in _other_signs(step):
             meant = (*steps[:place], turned, *steps[place + 1 :])
             left = touch.touched_mm - cumulative_frames(meant)[-1].translation_mm
-            if float(np.linalg.norm(left)) <= max(near_mm, _LEFT_OVER * touch.distance_mm):
+            if float(np.linalg.norm(left)) <= max(near_mm, LEFT_OVER * touch.distance_mm):
                 found.append((step.name, key))
     return StackSignLost(tuple(name for name, _ in found), tuple(key for _, key in found)) if found else None
 
