@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from kinematics.uncertainty import SingleCause, UncertainQuantity
+from kinematics.uncertainty.causes import AGREE_MM
 from tiltwright.output.json_csv import length_list
 from tiltwright.output.numbers import in_units
-from tiltwright.uncertainty.correct_run import AGREE_MM, Candidate, JobCorrection
+from tiltwright.uncertainty.correct_run import Candidate, JobCorrection
 from tiltwright.uncertainty.correct_text import doubt_words, measure_next_words, told
 from tiltwright.uncertainty.wording import cause_words, exact_words, quantity_words, signed
 

@@ -6,10 +6,11 @@ import numpy as np
 
 from kinematics import work_offset_code
 from kinematics.uncertainty import MeasurementDoubt
+from kinematics.uncertainty.causes import AGREE_MM
 from tiltwright.output.messages import named
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, length
 from tiltwright.output.tables import table, units_words, wrapped
-from tiltwright.uncertainty.correct_run import AGREE_MM, Candidate, JobCorrection
+from tiltwright.uncertainty.correct_run import Candidate, JobCorrection
 from tiltwright.uncertainty.wording import (
     cause_words,
     exact_words,
