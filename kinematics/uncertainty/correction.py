@@ -282,10 +282,7 @@ def offset_correction(estimate: SetupEstimate) -> OffsetCorrection:
 def _own_turns(maps: CorrectionMaps, estimate: SetupEstimate) -> Array:
     """Rows by which the estimated values turn each operation's offset, (O, n): their mean where all, or all of a nest, turn alike."""
     turn = maps.turn[:, estimate.columns].copy()
-    nests: dict[str | None, list[int]] = {}
-    for k, one in enumerate(estimate.model.operations):
-        nests.setdefault(one.nest, []).append(k)
-    for alike in (list(range(len(turn))), *nests.values()):
+    for alike in (list(range(len(turn))), *estimate.model.operations_by_nest.values()):
         if alike and float(np.ptp(turn[alike] @ estimate.values)) <= SAME_TURN_DEG:
             turn[alike] = turn[alike].mean(axis=0)
     return turn

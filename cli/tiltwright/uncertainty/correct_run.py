@@ -131,6 +131,11 @@ class JobCorrection:
         return self.explained and self.agreed and not self.doubts and alone
 
     @property
+    def to_be_loaded(self) -> bool:
+        """True where the correction is settled, or the setter has named one."""
+        return self.settled or self.named
+
+    @property
     def measured_operations(self) -> frozenset[int]:
         """The operations in which something was measured."""
         features = self.job.part.features
@@ -141,10 +146,8 @@ class JobCorrection:
         """True where the chosen turns can be written: a job has one for all operations of a nest."""
         if self.chosen is None:
             return True
-        nests: dict[str | None, list[int]] = {}
-        for k, one in enumerate(self.job.model.operations):
-            nests.setdefault(one.nest, []).append(k)
-        return all(self.chosen.offsets.turns_alike(each) for each in nests.values())
+        nests = self.job.model.operations_by_nest.values()
+        return all(self.chosen.offsets.turns_alike(each) for each in nests)
 
     def after(
         self,
