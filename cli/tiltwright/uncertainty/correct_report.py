@@ -6,7 +6,7 @@ from typing import Any
 
 from kinematics.uncertainty import SingleCause, UncertainQuantity
 from kinematics.uncertainty.causes import AGREE_MM
-from tiltwright.output.json_csv import length_list
+from tiltwright.output.json_csv import by_axis, length_list
 from tiltwright.output.numbers import in_units
 from tiltwright.uncertainty.correct_run import Candidate, JobCorrection
 from tiltwright.uncertainty.correct_text import doubt_words, measure_next_words, told
@@ -136,9 +136,7 @@ def _candidate(found: JobCorrection, one: Candidate, units: str) -> dict[str, An
         # None where the operations turn differently.
         "turn_deg": float(one.offsets.turn_deg[0]) if one.offsets.turns_alike() else None,
         "turns_deg": one.offsets.turn_deg.tolist(),
-        "operations": [
-            dict(zip("XYZ", length_list(shift, units), strict=True)) for shift in one.offsets.shift_mm
-        ],
+        "operations": [by_axis(shift, units) for shift in one.offsets.shift_mm],
     }
 
 
@@ -154,11 +152,9 @@ def _operations(found: JobCorrection, units: str) -> list[dict[str, Any]]:
                 "nest": one.nest,
                 "work_offset": number,
                 "measured": k in measured,
-                "before": dict(zip("XYZ", length_list(now[k], units), strict=True)),
-                "after": dict(zip("XYZ", length_list(new[k], units), strict=True)),
-                "u": None
-                if chosen is None
-                else dict(zip("XYZ", length_list(chosen.offsets.u_mm[k], units), strict=True)),
+                "before": by_axis(now[k], units),
+                "after": by_axis(new[k], units),
+                "u": None if chosen is None else by_axis(chosen.offsets.u_mm[k], units),
                 "turn_deg": 0.0 if chosen is None else float(chosen.offsets.turn_deg[k]),
             }
         )
