@@ -619,6 +619,19 @@ def test_one_clocked_nest_is_turned_back_and_the_other_stays(run, job, table):
     assert "turn" in ended.err
 
 
+def test_a_part_s_own_zero_does_not_take_out_the_turn_of_one_nest(run, job, table):
+    """Its shift it would: the point that was touched off says nothing of how the part is clocked."""
+    path = job(NESTS, MILL)
+    straight = {"left": placed((-38.0, 0.0)), "right": placed((38.0, 1.0))}
+    clocked = {**straight, "left": placed((-38.0, 0.0), 0.1)}
+    measured = table(deviations(cut(run, path, straight), cut(run, path, clocked)))
+    assert run("correct", path, measured, "--write", "--choose", "left: left vice: turn").code == 0
+    for nest, x_mm, left in (("left", -419.0, True), ("right", -343.0, False)):
+        typed = run("offsets", path, "--nest", nest, "--touched", f"{x_mm},-203.4,-296.1", "--pose", "A0,C0")
+        assert ("NOT in these offsets" in typed.err) == left, typed.err
+        assert ("C by 0.1" in typed.err) == left
+
+
 def test_turns_that_differ_within_a_nest_are_not_averaged_and_not_written(run, job, table):
     path = job(NESTS.replace("A = -30, C = 0", "A = -30, C = 90"), MILL)
     straight = {"left": placed((-38.0, 0.0)), "right": placed((38.0, 1.0))}
