@@ -22,6 +22,7 @@ __all__ = [
     "in_front_mm",
     "outside_blank",
     "stack_sign_lost",
+    "stated_blank",
     "steps_down",
 ]
 
@@ -60,16 +61,17 @@ def steps_down(evaluated: EvaluatedJob) -> Iterator[StepDown]:
             yield StepDown(step.name, step.up_mm)
 
 
-def faces_inward(placed: PlacedOperation, evaluated: EvaluatedJob) -> FacesInward | None:
+def faces_inward(
+    placed: PlacedOperation, evaluated: EvaluatedJob, blank: StatedBlank | None
+) -> FacesInward | None:
     """A plane that faces into the part; None where it does not.
 
-    Where the job states the blank, the blank decides. Elsewhere the plane turns its face to part zero, where a face of
+    Where the job states a blank, the blank decides. Elsewhere the plane turns its face to part zero, where a face of
     the part turns its back.
     """
     normal = placed.axes[2]
     if normal[2] > math.cos(math.radians(_LEAN_DEG)):
         return None
-    blank = _stated_blank(evaluated)
     if blank is None:
         if in_front_mm(normal, placed.origin_mm) > -_INWARD_MM:
             return None
@@ -181,7 +183,7 @@ class StatedBlank:
         return max(min(ends), 0.0)
 
 
-def _stated_blank(evaluated: EvaluatedJob) -> StatedBlank | None:
+def stated_blank(evaluated: EvaluatedJob) -> StatedBlank | None:
     """The blank of the stack, where its section is stated."""
     tables = evaluated.job.file.stack
     place = next((k for k, table in enumerate(tables) if table.blank and (table.round or table.bar)), None)
@@ -215,9 +217,8 @@ def _faces_into(blank: StatedBlank, placed: PlacedOperation) -> bool:
     return ahead > _MOSTLY * behind and blank.out_mm(at_mm, normal) >= blank.out_mm(at_mm, -normal)
 
 
-def outside_blank(placed: PlacedOperation, evaluated: EvaluatedJob) -> OutsideBlank | None:
+def outside_blank(placed: PlacedOperation, blank: StatedBlank | None) -> OutsideBlank | None:
     """An origin well outside the blank, where the job states one; None where it is in it, or at its faces."""
-    blank = _stated_blank(evaluated)
     if blank is None:
         return None
     outside_mm = blank.outside_mm(blank.from_part.apply(placed.origin_mm))
