@@ -153,7 +153,7 @@ def _failures(lines: Sequence[Line], units: str) -> list[str]:
 
 def _below(lines: Sequence[str]) -> str:
     """Sentences below a table."""
-    return "".join(["\n\n", "\n".join(wrapped(line, columns=_COLUMNS) for line in lines)]) if lines else ""
+    return "\n\n" + "\n".join(wrapped(line, columns=_COLUMNS) for line in lines) if lines else ""
 
 
 def _seams(budget: JobBudget, units: str) -> str:

@@ -24,19 +24,22 @@ def _unit(quantity: UncertainQuantity, units: str) -> str:
     return units if quantity.unit == "mm" else str(quantity.unit)
 
 
+def _u(quantity: UncertainQuantity, u: float, units: str) -> float:
+    return u * in_units(1.0, units) if quantity.unit == "mm" else u
+
+
 def _cause(found: JobCorrection, one: SingleCause, units: str) -> dict[str, Any]:
     model, quantity = found.job.model, one.quantity
-    size = in_units(1.0, units) if quantity.unit == "mm" else 1.0
     return {
         "what": quantity_words(model, quantity),
         "words": cause_words(model, quantity, one.value, units),
         "value": _value(found, quantity, one.value, units),
-        "u": one.u * size,
+        "u": _u(quantity, one.u, units),
         "unit": _unit(quantity, units),
         "level": one.level,
         "chi_square": one.chi_square,
         "p": one.p,
-        "stated_u": None if one.stated_u is None else one.stated_u * size,
+        "stated_u": None if one.stated_u is None else _u(quantity, one.stated_u, units),
         "cost": one.cost,
         "same_as": [quantity_words(model, other.quantity) for other in found.causes.same_as(one)],
     }
@@ -73,7 +76,7 @@ def correct_report(found: JobCorrection, units: str) -> dict[str, Any]:
             {
                 "what": quantity_words(model, quantity),
                 "value": _value(found, quantity, value, units),
-                "u": float(spread) * (in_units(1.0, units) if quantity.unit == "mm" else 1.0),
+                "u": _u(quantity, float(spread), units),
                 "unit": _unit(quantity, units),
             }
             for quantity, value, spread in zip(
