@@ -255,9 +255,9 @@ def _schedule(
     try:
         return batch_schedule(times, hours, start, parts), None
     except KinematicsError:
-        # Whether the first platter fits tells the two refusals apart; a later one is never longer by more than a probing.
+        # Whether the longest platter fits tells the two refusals apart.
         longest = BatchTimes(
-            times.cutting_min, times.loading_min, times.index_min + times.probing_min, times.parts
+            times.cutting_min, times.loading_min, times.index_min + times.longest_probing_min, times.parts
         )
         try:
             batch_schedule(longest, hours, start, times.parts)

@@ -40,10 +40,8 @@ def run_failures(run: BatchRun) -> tuple[str, ...]:
     found = []
     if run.refusal == "platter":
         assert run.hours is not None
-        times = run.times
-        longest = times.parts * times.cutting_min + times.loading_min + times.index_min + times.probing_min
         found.append(
-            f"a platter takes up to {_clock(longest)}. No stretch of the shop's hours with "
+            f"a platter takes up to {_clock(run.times.longest_platter_min)}. No stretch of the shop's hours with "
             f"{_clock(run.hours.unattended_min)} alone after it is that long: cut fewer parts at a time, or let it run alone "
             "for longer"
         )
