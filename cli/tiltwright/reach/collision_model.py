@@ -256,9 +256,10 @@ def own_solids(evaluated: EvaluatedJob) -> tuple[tuple[Solid, Pose], ...]:
     own = next((one for one in job.nests if one.nest.name == job.nest), None)
     frames = [table_frame(job.machine) @ frame for frame in cumulative_frames(job.steps)]
     mine = [k for k in range(len(job.steps)) if own is None or own.stack[k].nest == own.place]
+    materials = _materials(job.file)
     found = []
     for k in mine:
-        body = _step_body(job.file.stack[k], job.unit, {**_materials(job.file)})
+        body = _step_body(job.file.stack[k], job.unit, materials)
         if body is not None:
             step = job.steps[k]
             found.append(
@@ -273,7 +274,7 @@ def own_solids(evaluated: EvaluatedJob) -> tuple[tuple[Solid, Pose], ...]:
         if table.on not in at or (own is not None and own.place not in nests_of_solid(job.file, number)):
             continue
         # Whatever it is on, its frame is known here.
-        _, made = _solids(job, [(number, table)], {table.on: PART}, _materials(job.file), faults)
+        _, made = _solids(job, [(number, table)], {table.on: PART}, materials, faults)
         found += [(solid, at[table.on]) for solid in made]
     if faults:
         raise InputFaults(faults)
