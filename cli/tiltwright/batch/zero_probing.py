@@ -258,13 +258,12 @@ class _Nest:
         self.part = nest.job.setup.part_in_machine
         self.faults: list[Diagnostic] = []
         self.short: dict[str, tuple[float, Diagnostic]] = {}
-        own = None
-        if nest.job.nest is not None:
-            number = next(one.place for one in whole.nests if one.nest.name == nest.job.nest)
-            own = whole.file.nest[number].zero_probing
         self.path: KeyPath = ("zero_probing",)
-        if own is not None and targets_given(own):
-            self.path = ("nest", number, "zero_probing")
+        own = nest.job.own_nest
+        if own is not None:
+            stated = whole.file.nest[own.place].zero_probing
+            if stated is not None and targets_given(stated):
+                self.path = ("nest", own.place, "zero_probing")
         self.probed = self._probed(place)
 
     def _fault(self, key: KeyPath, found: str, allowed: str, tip: str = "", *, missing: bool = False) -> None:

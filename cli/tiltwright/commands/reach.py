@@ -164,9 +164,10 @@ def _check_own_step(evaluated: EvaluatedJob, step: str) -> None:
     """Refuse to study the height of a step that other nests may stand on: they would not rise with it."""
     from tiltwright.files.diagnostics import one_of, option_error, shown
 
-    own = next((one.nest for one in evaluated.job.nests if one.nest.name == evaluated.nest), None)
-    if own is not None and step not in {one.name for one in own.steps}:
-        names = one_of([one.name for one in own.steps]) if own.steps else "none: it has no steps of its own"
+    own = evaluated.job.own_nest
+    steps = None if own is None else [one.name for one in own.nest.steps]
+    if steps is not None and step not in steps:
+        names = one_of(steps) if steps else "none: it has no steps of its own"
         raise option_error("--size", shown(step), f"a step of the nest itself: {names}")
 
 
