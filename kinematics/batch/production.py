@@ -68,6 +68,22 @@ class BatchTimes:
         if self.probing_every is not None:
             as_count(self.probing_every, "batch, parts between two probings")
 
+    @property
+    def longest_probing_min(self) -> float:
+        """Minutes of re-probing that a full platter comes to at most: more than one, where parts are probed more often."""
+        return self.probing_min * -(-self.parts // self.probing_every) if self.probing_every else 0.0
+
+    @property
+    def longest_platter_min(self) -> float:
+        """Minutes that a full platter takes at most, from the beginning of its loading.
+
+        Examples
+        --------
+        >>> BatchTimes(30.0, loading_min=8.0, parts=4, probing_min=5.0, probing_every=3).longest_platter_min
+        138.0
+        """
+        return self.parts * self.cutting_min + self.loading_min + self.index_min + self.longest_probing_min
+
 
 @dataclass(frozen=True)
 class ShopHours:

@@ -43,7 +43,7 @@ TOLD_APART = 6.0
 """Difference of chi-squares from which two causes count as told apart: likelihoods of 20 to 1."""
 
 UNLIKELY = 13.8
-"""Difference of chi-square and prior cost from which a rival is not believed: 1000 to 1."""
+"""Difference of chi-square and prior cost from which a rival, or a pair beside another, is not believed: 1000 to 1."""
 
 AGREE_MM = 0.01
 """Offsets that differ by no more than this count as the same correction."""
@@ -257,9 +257,7 @@ def single_causes(joint: JointCorrection, sources: Sequence[UncertaintySource]) 
     alone = SingleCauses(joint, given, tuple(sorted(found, key=_rank)), others)
     if not alone.best and not joint.within_budget and not alone.pairs:
         prior = joint.prior
-        rows = measured.jacobian[:, prior.columns]
-        whole = noise + rows @ prior.covariance @ rows.T
-        found = _fitted(joint, columns, whole, measured.excess_mm - rows @ prior.values, 1.0)
+        found = _fitted(joint, columns, noise + prior.spread(measured), prior.left_mm(measured), 1.0)
         others = "within limits"
     ranked = SingleCauses(joint, given, tuple(sorted(found, key=_rank)), others)
     if not ranked.best:
@@ -299,12 +297,10 @@ def best_chance(
         return joint.noise_p
     measured, prior = joint.measured, joint.prior
     noise = measured.noise(sources)
-    rows = measured.jacobian[:, prior.columns]
-    whole = noise + rows @ prior.covariance @ rows.T
     alone, _, _ = _fits(joint, columns, noise, measured.excess_mm)
     if alone_only:
         return chi_square_tail(float(alone.min()), joint.dof - 1)
-    within, _, _ = _fits(joint, columns, whole, measured.excess_mm - rows @ prior.values)
+    within, _, _ = _fits(joint, columns, noise + prior.spread(measured), prior.left_mm(measured))
     return chi_square_tail(float(min(alone.min(), within.min())), joint.dof - 1)
 
 
@@ -314,7 +310,7 @@ def _rank(cause: SingleCause) -> tuple[float, ...]:
 
 def _pairs(causes: SingleCauses) -> tuple[CausePair, ...]:
     """Every pair of causes fitted together: those that explain the deviations, and would leave the part elsewhere."""
-    from scipy import linalg, special
+    from scipy import special
 
     measured = causes.joint.measured
     by_group: dict[int, SingleCause] = {}
@@ -325,12 +321,9 @@ def _pairs(causes: SingleCauses) -> tuple[CausePair, ...]:
         return ()
     columns = [one.column for one in each]
     limits = np.array([_MOST_OFF * one.stated_u if one.stated_u else np.inf for one in each])
-    rows = linalg.solve_triangular(
-        linalg.cholesky(measured.noise(causes.sources), lower=True),
-        np.column_stack([measured.excess_mm[:, None], measured.jacobian[:, columns]]),
-        lower=True,
+    own, by_cause = _whitened(
+        measured.noise(causes.sources), measured.excess_mm, measured.jacobian[:, columns]
     )
-    own, by_cause = rows[:, 0], rows[:, 1:]
     product, along = by_cause.T @ by_cause, by_cause.T @ own
     weight = np.diag(product)
     determinant = np.outer(weight, weight) - np.square(product)
@@ -431,17 +424,20 @@ def _fits(
     joint: JointCorrection, columns: NDArray[np.int64], noise: Array, left: Array
 ) -> tuple[Array, Array, Array]:
     """Of each column fitted by itself: what it leaves of chi-square, its size, and the weight (inverse variance) of that."""
-    from scipy import linalg
-
-    rows = linalg.solve_triangular(
-        linalg.cholesky(noise, lower=True),
-        np.column_stack([left[:, None], joint.measured.jacobian[:, columns]]),
-        lower=True,
-    )
-    own, by_column = rows[:, 0], rows[:, 1:]
+    own, by_column = _whitened(noise, left, joint.measured.jacobian[:, columns])
     weight = np.square(by_column).sum(axis=0)
     size = (by_column.T @ own) / weight
     return np.clip(own @ own - np.square(size) * weight, 0.0, None), size, weight
+
+
+def _whitened(noise: Array, left: Array, rows: Array) -> tuple[Array, Array]:
+    """What is left, shape (K,), and rows (K, n) in standard deviations of a noise that is then the same everywhere."""
+    from scipy import linalg
+
+    both = linalg.solve_triangular(
+        linalg.cholesky(noise, lower=True), np.column_stack([left, rows]), lower=True
+    )
+    return both[:, 0], both[:, 1:]
 
 
 def _believable(joint: JointCorrection, column: int, size: float, farthest: float) -> bool:
@@ -486,9 +482,7 @@ def chi_squares_apart(causes: SingleCauses, rivals: Sequence[SingleCause], whole
 
     noise = whole.noise(causes.sources)
     if causes.others == "within limits":
-        prior = causes.joint.prior
-        rows = whole.jacobian[:, prior.columns]
-        noise = noise + rows @ prior.covariance @ rows.T
+        noise = noise + causes.joint.prior.spread(whole)
     columns = [one.column for one in rivals]
     values = np.array([one.value for one in rivals])
     by_rival = linalg.solve_triangular(

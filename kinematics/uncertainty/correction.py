@@ -62,6 +62,15 @@ class SetupEstimate:
         """Standard uncertainties, shape (n,)."""
         return read_only(np.sqrt(np.clip(np.diag(self.covariance), 0.0, None)))
 
+    def left_mm(self, measured: MeasuredParts) -> Array:
+        """What measured deviations have beyond these values, shape (K,)."""
+        return np.asarray(measured.excess_mm - measured.jacobian[:, self.columns] @ self.values)
+
+    def spread(self, measured: MeasuredParts) -> Array:
+        """The covariance that these values leave in measured deviations, shape (K, K)."""
+        rows = measured.jacobian[:, self.columns]
+        return np.asarray(rows @ self.covariance @ rows.T)
+
 
 def setup_prior(model: SetupModel, sources: Sequence[UncertaintySource]) -> SetupEstimate:
     """What the sources say of the quantities that stay as they are from part to part: all but how a part seats."""
@@ -169,10 +178,9 @@ def correct_jointly(measured: MeasuredParts, sources: Sequence[UncertaintySource
     """
     prior = setup_prior(measured.part.model, sources)
     noise = measured.noise(sources)
-    rows = measured.jacobian[:, prior.columns]
-    carried = rows @ prior.covariance
-    whole = noise + carried @ rows.T
-    left = measured.excess_mm - rows @ prior.values
+    carried = measured.jacobian[:, prior.columns] @ prior.covariance
+    whole = noise + prior.spread(measured)
+    left = prior.left_mm(measured)
     solved = _solve(whole, np.column_stack([left[:, None], carried]))
     values = prior.values + carried.T @ solved[:, 0]
     covariance = prior.covariance - carried.T @ solved[:, 1:]
@@ -274,10 +282,7 @@ def offset_correction(estimate: SetupEstimate) -> OffsetCorrection:
 def _own_turns(maps: CorrectionMaps, estimate: SetupEstimate) -> Array:
     """Rows by which the estimated values turn each operation's offset, (O, n): their mean where all, or all of a nest, turn alike."""
     turn = maps.turn[:, estimate.columns].copy()
-    nests: dict[str | None, list[int]] = {}
-    for k, one in enumerate(estimate.model.operations):
-        nests.setdefault(one.nest, []).append(k)
-    for alike in (list(range(len(turn))), *nests.values()):
+    for alike in (list(range(len(turn))), *estimate.model.operations_by_nest.values()):
         if alike and float(np.ptp(turn[alike] @ estimate.values)) <= SAME_TURN_DEG:
             turn[alike] = turn[alike].mean(axis=0)
     return turn

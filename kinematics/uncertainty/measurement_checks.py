@@ -72,7 +72,7 @@ def measurement_doubts(
         is stated explains the deviations: features that contradict each other at one place need a lean to do so.
     """
     joint = correct_jointly(measured, sources)
-    if _chance(measured, sources) >= _UNEXPLAINED:
+    if _chance(joint, sources) >= _UNEXPLAINED:
         return _lost_signs(joint, sources)
     standing = _standing_out(joint, sources)
     for subsets in (standing, None, _shared(measured, standing)):
@@ -81,7 +81,7 @@ def measurement_doubts(
             found = [*_single_values(measured, sources, standing)]
         for rows in subsets or ():
             for back, slip, datum in _slips(measured, rows, standing, far=_far(joint, rows, sources)):
-                chance = _chance(back, sources)
+                chance = _chance(correct_jointly(back, sources), sources)
                 if chance >= _EXPLAINED:
                     found.append(MeasurementDoubt(slip, rows, chance, datum))
         if found:
@@ -89,43 +89,41 @@ def measurement_doubts(
     return ()
 
 
-def _chance(measured: MeasuredParts, sources: Sequence[UncertaintySource]) -> float:
-    """The probability of the deviations by all that is stated, or by the best single cause where enough was measured."""
-    joint = correct_jointly(measured, sources)
+def _chance(
+    joint: JointCorrection, sources: Sequence[UncertaintySource], *, alone_only: bool = False
+) -> float:
+    """The probability of the deviations by all that is stated, or by the best single cause where enough was measured.
+
+    With `alone_only` that cause has all else exact.
+    """
     chance = max(joint.budget_p, joint.noise_p)
-    if chance < _EXPLAINED and joint.dof >= 4:
-        chance = max(chance, best_chance(joint, sources))
+    if chance < _EXPLAINED and joint.dof >= _FEW_ROWS:
+        chance = max(chance, best_chance(joint, sources, alone_only=alone_only))
     return chance
 
 
 def _lost_signs(joint: JointCorrection, sources: Sequence[UncertaintySource]) -> tuple[MeasurementDoubt, ...]:
     """Single values that, turned round, leave nothing to explain but what is stated or one cause by itself."""
     measured = joint.measured
-    if joint.dof < _FEW_ROWS or _plain_chance(joint, sources) >= _UNEXPLAINED:
+    if joint.dof < _FEW_ROWS or _chance(joint, sources, alone_only=True) >= _UNEXPLAINED:
         return ()
     found = []
     for rows in _standing_out(joint, sources):
         one = measured.deviations[rows[0]]
         if abs(one.deviation_mm) < _FAR * one.u_mm:
             continue
-        chance = _plain_chance(correct_jointly(_scaled(measured, rows, -1.0), sources), sources)
+        turned = correct_jointly(_scaled(measured, rows, -1.0), sources)
+        chance = _chance(turned, sources, alone_only=True)
         if chance >= _EXPLAINED:
             found.append(MeasurementDoubt("sign", rows, chance))
     return tuple(sorted(found, key=lambda one: -one.p))
 
 
-def _plain_chance(joint: JointCorrection, sources: Sequence[UncertaintySource]) -> float:
-    """The probability of the deviations by what is stated, or by one cause with all else exact."""
-    chance = max(joint.budget_p, joint.noise_p)
-    return chance if chance >= _EXPLAINED else max(chance, best_chance(joint, sources, alone_only=True))
-
-
 def _standing_out(joint: JointCorrection, sources: Sequence[UncertaintySource]) -> list[tuple[int, ...]]:
     """The rows that stand farthest from what all the others let expect, by standard uncertainties."""
     measured = joint.measured
-    rows = measured.jacobian[:, joint.prior.columns]
-    inverse = np.linalg.inv(measured.noise(sources) + rows @ joint.prior.covariance @ rows.T)
-    left = inverse @ (measured.excess_mm - rows @ joint.prior.values)
+    inverse = np.linalg.inv(measured.noise(sources) + joint.prior.spread(measured))
+    left = inverse @ joint.prior.left_mm(measured)
     away = np.abs(left) / np.sqrt(np.diag(inverse))
     most = _MOST_ROWS if joint.dof <= _MANY else _FEW_ROWS
     return [(int(k),) for k in np.argsort(-away, kind="stable")[:most]]
@@ -206,7 +204,7 @@ def _single_values(
     for (k,) in standing:
         dropped = np.zeros(len(measured.deviations), dtype=bool)
         dropped[k] = True
-        chances.append((k, _chance(measured.without(dropped), sources)))
+        chances.append((k, _chance(correct_jointly(measured.without(dropped), sources), sources)))
     explained = [one for one in chances if one[1] >= _EXPLAINED]
     # Where leaving out any of several values helps, none of them stands alone against the others.
     if len(explained) == 1:

@@ -269,6 +269,14 @@ class SetupModel:
         return turns, np.array([shift for _, shift in found]).reshape(-1, self._rigid, 3)
 
     @property
+    def operations_by_nest(self) -> dict[str | None, list[int]]:
+        """The places of each nest's operations; None without nests."""
+        nests: dict[str | None, list[int]] = {}
+        for k, one in enumerate(self.operations):
+            nests.setdefault(one.nest, []).append(k)
+        return nests
+
+    @property
     def operation_turns(self) -> Array:
         """For each operation, how each quantity before the axis positions turns the part: radians about X, Y, Z; (O, R, 3)."""
         return self._twists[0]

@@ -19,6 +19,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -315,13 +316,18 @@ def prepare(folder: Path) -> None:
 
 def run(words: str, folder: Path) -> tuple[int, str, str]:
     """Run a command line in a folder: its exit code, stdout and stderr."""
+    return called(words.split(), folder)
+
+
+def called(words: Sequence[str], folder: Path) -> tuple[int, str, str]:
+    """Run a command in a folder by its words, which may hold spaces."""
     from tiltwright.app import main
 
     out, err, code = io.StringIO(), io.StringIO(), 0
     argv = sys.argv
     try:
         with contextlib.chdir(folder), contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-            sys.argv = ["tiltwright", *words.split()]
+            sys.argv = ["tiltwright", *words]
             try:
                 main()
             except SystemExit as end:

@@ -12,8 +12,6 @@ first cut" shows at the machine.
 
 from __future__ import annotations
 
-import contextlib
-import io
 import re
 import sys
 import tempfile
@@ -22,9 +20,8 @@ from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
-from tiltwright.app import main
+import fuzz
 
-EXAMPLES = Path(__file__).parents[2] / "examples"
 JOBS = ("tide_gauge_head", "float_slots", "buoy_bracket", "mast_cap", "beacon_dome", "sensor_feet")
 NUMBER = re.compile(r'(?<![\w"#.])([+-]?\d+(?:\.\d+)?)(?![\w"])')
 TURNED = {
@@ -34,20 +31,10 @@ TURNED = {
 }
 
 
-def run(*words: object) -> tuple[int, str, set[str]]:
+def run(folder: Path, *words: str) -> tuple[int, str, set[str]]:
     """Exit code, stdout, and the lines of stderr that are more than notes."""
-    sys.argv = ["tiltwright", *map(str, words)]
-    out, err, code = io.StringIO(), io.StringIO(), 0
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-        try:
-            main()
-        except SystemExit as end:
-            code = end.code if isinstance(end.code, int) else int(end.code is not None)
-    return (
-        code,
-        out.getvalue(),
-        {line for line in err.getvalue().splitlines() if not line.startswith(("note", " "))},
-    )
+    code, out, err = fuzz.called(words, folder)
+    return code, out, {line for line in err.splitlines() if not line.startswith(("note", " "))}
 
 
 def flips(text: str) -> Iterator[tuple[int, str, str]]:
@@ -75,12 +62,12 @@ def tried(job: Path, command: str) -> Iterator[tuple[str, str]]:
         here = Path(folder)
         for file in (job, machine):
             (here / file.name).write_text(file.read_text(encoding="utf-8"), encoding="utf-8")
-        code, out, err = run(command, here / job.name)
+        code, out, err = run(here, command, job.name)
         for file in (machine, job):
             text = file.read_text(encoding="utf-8")
             for line, what, flipped in flips(text):
                 (here / file.name).write_text(flipped, encoding="utf-8")
-                got = run(command, here / job.name)
+                got = run(here, command, job.name)
                 told = got[0] != code or bool(got[2] - err)
                 verdict = "told" if told else "silent" if got[1] != out else "no effect"
                 yield verdict, f"{file.name}:{line}: {what}"
@@ -95,7 +82,7 @@ def report() -> int:
         command = words[at + 1]
         del words[at : at + 2]
     counts: Counter[str] = Counter()
-    for job in [Path(word) for word in words] or [EXAMPLES / f"{name}.toml" for name in JOBS]:
+    for job in [Path(word) for word in words] or [fuzz.EXAMPLES / f"{name}.toml" for name in JOBS]:
         for verdict, where in tried(job, command):
             counts[verdict] += 1
             if verdict == "silent":

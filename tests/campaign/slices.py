@@ -29,8 +29,3 @@ def at_least(share: float, tried: int) -> int:
     Of 1,000 at 0.99 no fewer than 979; what is drawn from a fixed seed either reaches it or does not.
     """
     return int(binom.ppf(ONCE_IN, tried, share))
-
-
-def at_most(share: float, tried: int) -> int:
-    """The largest count that a share of so many tried cases leaves credible."""
-    return int(binom.isf(ONCE_IN, tried, share))

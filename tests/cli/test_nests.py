@@ -7,6 +7,7 @@ import re
 
 import numpy as np
 import pytest
+from machine_texts import mill_text
 
 from kinematics import Setup, StackStep
 from tiltwright.files.loader import read_job
@@ -134,6 +135,18 @@ def test_the_choice_between_two_tilts_is_told(run, job):
     # By nest there is nothing to choose.
     by_nest = text.replace("by tilt", "by nest")
     assert json.loads(run("offsets", job(by_nest + bore + slot), "--json").out)["order"]["tilt"] is None
+
+
+def test_a_tilt_beyond_half_a_turn_is_no_tilt_of_the_other_sign(run, job):
+    """A rotary with limits of 0 to 270 reaches the bore at A 150 and at A 210: both positive, so there is no tilt to ask for."""
+    text = HEAD + 'order = "by tilt"\n' + PLATE + nest("left", -40.0) + nest("right", 40.0) + FACE
+    bore = '[[operation]]\nname = "bore"\nnormal = [0, -0.5, -0.8660254037844386]\n'
+    slot = '[[operation]]\nname = "slot"\nat = { A = 210, C = 180 }\n'
+    mill = mill_text(limits="[0.0, 270.0]")
+    order = json.loads(run("offsets", job(text + bore + slot, mill), "--json").out)["order"]
+    assert order["tilt"] is None
+    refused = run("offsets", job(text + bore + 'tilt = "negative"\n' + slot, mill), "--json")
+    assert refused.code == 1
 
 
 def test_the_order_of_work_lists_machine_and_program_angles(run, job):

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tiltwright.batch.chart import part_zero_shifts
 from tiltwright.batch.readings_table import PartReading, known_nests, read_part_readings
@@ -36,32 +37,39 @@ def add_readings(job: ReadJob, path: Path, table_path: Path, *, who: str | None,
     """
     readings, unit = read_part_readings(table_path)
     nests = [one.nest.name for one in job.nests]
-    faults = known_nests(str(table_path), readings, nests) or _in_the_other_unit(
-        job, str(table_path), readings, unit
-    )
+    faults = known_nests(str(table_path), readings, nests)
+    if faults:
+        raise InputFaults(faults)
+    zeros = [one for one in readings if one.target is None]
+    within = {view.nest: part_within_of(view.file, job.unit)[0] for view in job.views}
+    allowed_mm = np.array([within[one.nest] for one in zeros])
+    far_mm = _distances_mm(job, zeros)
+    faults = _in_the_other_unit(job, str(table_path), zeros, unit, far_mm, allowed_mm)
     if faults:
         raise InputFaults(faults)
     number = log_readings(path, readings, who=who, source=str(table_path), again=again)
     more = "1 more reading" if len(readings) == 1 else f"{len(readings)} more readings"
     note(f"{path} has {more}, as entry {number}", label="done")
-    _say_far(job, readings)
+    _say_far(zeros, far_mm, allowed_mm, job.unit.value)
+
+
+def _distances_mm(job: ReadJob, zeros: Sequence[PartReading], scale: float = 1.0) -> NDArray[np.float64]:
+    """Distance of each part's zero, its figures times a scale, from the job's; shape (n,)."""
+    at_mm = np.array([one.at_mm for one in zeros]).reshape(-1, 3)
+    return np.asarray(np.linalg.norm(part_zero_shifts(job, zeros, scale * at_mm), axis=1))
 
 
 def _in_the_other_unit(
-    job: ReadJob, file: str, readings: Sequence[PartReading], unit: Unit
+    job: ReadJob,
+    file: str,
+    zeros: Sequence[PartReading],
+    unit: Unit,
+    far_mm: NDArray[np.float64],
+    allowed_mm: NDArray[np.float64],
 ) -> list[Diagnostic]:
     """Faults of the parts' zeros that lie far from the job's, and at it once their figures are taken in the other unit."""
-    zeros = [one for one in readings if one.target is None]
-    if not zeros:
-        return []
     other = Unit.INCH if unit is Unit.MM else Unit.MM
-    within = {view.nest: part_within_of(view.file, job.unit)[0] for view in job.views}
-    allowed_mm = np.array([within[one.nest] for one in zeros])
-    at_mm = np.array([one.at_mm for one in zeros])
-    far_mm = np.linalg.norm(part_zero_shifts(job, zeros, at_mm), axis=1)
-    swapped_mm = np.linalg.norm(
-        part_zero_shifts(job, zeros, at_mm * (other.to_mm(1.0) / unit.to_mm(1.0))), axis=1
-    )
+    swapped_mm = _distances_mm(job, zeros, other.mm / unit.mm)
     # The figures are the other unit's where that takes all but a hundredth of the way out, as in `slip_of`.
     slipped = (far_mm > allowed_mm) & (swapped_mm <= np.maximum(allowed_mm, LEFT_OVER * far_mm))
     here, there = UNIT_SYMBOL[unit.value], UNIT_SYMBOL[other.value]
@@ -79,23 +87,15 @@ def _in_the_other_unit(
     ]
 
 
-def _say_far(job: ReadJob, readings: Sequence[PartReading]) -> None:
+def _say_far(
+    zeros: Sequence[PartReading], far_mm: NDArray[np.float64], allowed_mm: NDArray[np.float64], units: str
+) -> None:
     """Name the parts whose zero lies farther from the job's than its tolerance: a sign, another nest."""
-    zeros = [one for one in readings if one.target is None]
-    if not zeros:
-        return
-    shifts = part_zero_shifts(job, zeros, np.array([one.at_mm for one in zeros]))
-    within = {view.nest: part_within_of(view.file, job.unit)[0] for view in job.views}
-    far = [
-        (one, float(np.linalg.norm(shift)))
-        for one, shift in zip(zeros, shifts, strict=True)
-        if float(np.linalg.norm(shift)) > within[one.nest]
-    ]
-    units = job.unit.value
-    for one, distance_mm in far[:_MOST_NAMED]:
+    far = np.flatnonzero(far_mm > allowed_mm).tolist()
+    for k in far[:_MOST_NAMED]:
         note(
-            f"serial {shown(one.serial)} lies {length(distance_mm, units)} {UNIT_SYMBOL[units]} from where the job has its zero "
-            f"({length(within[one.nest], units)} allowed). A lost sign, another nest? --withdraw takes the entry out",
+            f"serial {shown(zeros[k].serial)} lies {length(float(far_mm[k]), units)} {UNIT_SYMBOL[units]} from where the job has "
+            f"its zero ({length(float(allowed_mm[k]), units)} allowed). A lost sign, another nest? --withdraw takes the entry out",
             label="caution",
         )
     if len(far) > _MOST_NAMED:

@@ -151,7 +151,7 @@ def offsets_of_batch(job: ReadJob, table: Path) -> OffsetsOfBatch:
         offsets.append(found)
         for row, k in enumerate(mine):
             rows[k] = row
-        for row, why in _held(nest, found).items():
+        for row, why in _held(nest, found, expected[place].within_mm).items():
             k = mine[row]
             held[k] = (
                 _explained(nest, expected, place, zeros[k], why) if isinstance(why, BeyondWithin) else why
@@ -220,10 +220,8 @@ def _explained(
     return held if slip is None else replace(held, slip=slip[0], axes=slip[1])
 
 
-def _held(nest: EvaluatedJob, found: PartOffsets) -> dict[int, Held]:
+def _held(nest: EvaluatedJob, found: PartOffsets, within_mm: float) -> dict[int, Held]:
     """What forbids to load parts of one nest, by their row."""
-    job = nest.job
-    within_mm, _ = part_within_of(job.file, job.unit)
     held: dict[int, Held] = {}
     if not nest.operations:
         return held

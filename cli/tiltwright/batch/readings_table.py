@@ -90,12 +90,16 @@ def read_part_readings(path: Path) -> tuple[tuple[PartReading, ...], Unit]:
     table = csv_from_file(
         path, "a table of parts: serial,nest,X_mm,Y_mm,Z_mm with a row for each", LARGEST_MB
     )
-    places, unit = _columns(table)
+    places, unit, fahrenheit = _columns(table)
     faults = [fault for row in table.rows if (fault := uneven(table, row)) is not None]
     numbers = [places[name] for name in ("x", "y", "z", "clock", "temperature") if name in places]
     mark = table.mark(numbers)
     width = len(table.head.cells)
-    found = [_row(table, row, places, unit, mark, faults) for row in table.rows if len(row.cells) == width]
+    found = [
+        _row(table, row, places, unit, mark, faults, fahrenheit=fahrenheit)
+        for row in table.rows
+        if len(row.cells) == width
+    ]
     readings = tuple(one for one in found if one is not None)
     if not table.rows:
         faults.append(Diagnostic(table.file, None, "", "no part", "a row for each part"))
@@ -115,8 +119,8 @@ def _tell_clocking(file: str, readings: Sequence[PartReading]) -> None:
         add_caution(f"{file}:{odd[0].row}: clock_deg: {clock_doubt(odd[0].clock_deg or 0.0)}{more}")
 
 
-def _columns(table: CsvTable) -> tuple[dict[str, int], Unit]:
-    """Place of each column, by the name that it has here, and the unit of the lengths."""
+def _columns(table: CsvTable) -> tuple[dict[str, int], Unit, bool]:
+    """Place of each column, by the name that it has here, the unit of the lengths, and True for Fahrenheit."""
     file, line, written = table.file, table.head.number, table.head.cells
     names = head_names(written, _KINDS)
     faults = head_faults(file, line, names, written, _KINDS)
@@ -131,7 +135,7 @@ def _columns(table: CsvTable) -> tuple[dict[str, int], Unit]:
     faults += mixed_units(file, line, names, _KINDS)
     if faults:
         raise InputFaults(faults)
-    return places, Unit(LENGTH_ENDINGS[names[places["x"]].removeprefix("X_")])
+    return places, Unit(LENGTH_ENDINGS[names[places["x"]].removeprefix("X_")]), "T_F" in names
 
 
 def _row(
@@ -141,6 +145,8 @@ def _row(
     unit: Unit,
     mark: str,
     faults: list[Diagnostic],
+    *,
+    fahrenheit: bool,
 ) -> PartReading | None:
     before = len(faults)
 
@@ -160,8 +166,6 @@ def _row(
     serial, nest, target = cell("serial", parse_name), cell("nest", parse_name), cell("target", parse_name)
     at = [cell(axis, lambda text: column_length(text, unit.value, mark)) for axis in "xyz"]
     clock = cell("clock", lambda text: parse_written_angle(text, mark))
-    place = places.get("temperature")
-    fahrenheit = place is not None and head_names([table.head.cells[place]], _KINDS) == ("T_F",)
     warm = cell("temperature", lambda text: _temperature(text, mark, fahrenheit=fahrenheit))
     if len(faults) > before or serial is None:
         return None

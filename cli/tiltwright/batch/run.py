@@ -227,15 +227,9 @@ def _platter_minutes(job: ReadJob, evaluated: EvaluatedNests, tool: str | None =
     return sum(
         len(operation_names(tables[place])) * (tables[place].minutes or 0.0)
         for nest in evaluated.nests
-        for place in _done_in(nest.job)
+        for place in nest.job.own_operations
         if tool is None or tables[place].tool == tool
     )
-
-
-def _done_in(view: ReadJob) -> tuple[int, ...]:
-    """Places of the operations that are done in a nest, or in a job without nests."""
-    own = next((one.operations for one in view.nests if one.nest.name == view.nest), None)
-    return tuple(range(len(view.file.operation))) if own is None else own
 
 
 def _typed(text: str) -> str:
@@ -255,9 +249,9 @@ def _schedule(
     try:
         return batch_schedule(times, hours, start, parts), None
     except KinematicsError:
-        # Whether the first platter fits tells the two refusals apart; a later one is never longer by more than a probing.
+        # Whether the longest platter fits tells the two refusals apart.
         longest = BatchTimes(
-            times.cutting_min, times.loading_min, times.index_min + times.probing_min, times.parts
+            times.cutting_min, times.loading_min, times.index_min + times.longest_probing_min, times.parts
         )
         try:
             batch_schedule(longest, hours, start, times.parts)

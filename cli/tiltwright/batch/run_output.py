@@ -8,6 +8,7 @@ from typing import Any
 
 from kinematics.batch import BatchDay, ShopHours, cycle_minutes
 from tiltwright.batch.run import BatchRun, NotCounted
+from tiltwright.files.batch_tables import DAYS
 from tiltwright.files.diagnostics import sanitized
 from tiltwright.output.messages import name_list
 from tiltwright.output.numbers import fixed
@@ -15,7 +16,6 @@ from tiltwright.output.tables import table, wrapped
 
 __all__ = ["run_failures", "run_report", "run_text"]
 
-_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _FIRST_DAYS, _LAST_DAYS = 8, 3
 
 
@@ -40,10 +40,8 @@ def run_failures(run: BatchRun) -> tuple[str, ...]:
     found = []
     if run.refusal == "platter":
         assert run.hours is not None
-        times = run.times
-        longest = times.parts * times.cutting_min + times.loading_min + times.index_min + times.probing_min
         found.append(
-            f"a platter takes up to {_clock(longest)}. No stretch of the shop's hours with "
+            f"a platter takes up to {_clock(run.times.longest_platter_min)}. No stretch of the shop's hours with "
             f"{_clock(run.hours.unattended_min)} alone after it is that long: cut fewer parts at a time, or let it run alone "
             "for longer"
         )
@@ -81,7 +79,7 @@ def _clock(minutes: float) -> str:
 
 
 def _moment(moment: datetime) -> str:
-    return f"{_DAYS[moment.weekday()]} {moment:%Y-%m-%d} {moment.hour}:{moment:%M}"
+    return f"{DAYS[moment.weekday()]} {moment:%Y-%m-%d} {moment.hour}:{moment:%M}"
 
 
 def _not_counted_words(one: NotCounted) -> str:
@@ -261,4 +259,4 @@ def run_report(run: BatchRun) -> dict[str, Any]:
 
 def _week(hours: ShopHours) -> dict[str, list[float] | None]:
     """Opening and closing of each day, in minutes from its midnight."""
-    return {name: None if day is None else list(day) for name, day in zip(_DAYS, hours.days_min, strict=True)}
+    return {name: None if day is None else list(day) for name, day in zip(DAYS, hours.days_min, strict=True)}

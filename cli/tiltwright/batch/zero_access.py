@@ -129,24 +129,23 @@ class _NestAccess:
         yield from self._across()
 
     def _where(self, touch: PlannedTouch) -> str:
-        name = self.nest.job.nest
-        return touch.words if name is None else f"{touch.words} in nest {name}"
+        return touch.where(self.nest.job.nest)
 
     def _on_its_way(self, touch: PlannedTouch) -> Iterable[Diagnostic]:
         """Down to the start of each touch and up, and from there to the surface."""
         ways = touch.ways_mm(self.parts.table, self.parts.unit)
         starts = [start for start, _ in ways]
-        down = [self._at(start, start) for start in starts]
         if touch.kind == "bore":
             # Inside, the probe also crosses from side to side; the part around it is what it touches.
-            blind = [self._at(np.min(starts, axis=0), np.max(starts, axis=0))]
-            yield from self._near(touch, self.model, [*map(self._up, blind)], self.open_scene)
+            across = self._at(np.min(starts, axis=0), np.max(starts, axis=0))
+            yield from self._near(touch, self.model, [self._up(across)], self.open_scene)
         else:
-            yield from self._near(touch, self.closed, [*map(self._up, down)], self.scene)
+            down = [self._up(self._at(start, start)) for start in starts]
+            yield from self._near(touch, self.closed, down, self.scene)
+        ends = [contact + _onward(start, contact, touch.need_mm) for start, contact in ways]
         touches = [
             self._at(np.minimum(start, end), np.maximum(start, end))
-            for start, contact in ways
-            for end in (contact + _onward(start, contact, touch.need_mm),)
+            for start, end in zip(starts, ends, strict=True)
         ]
         yield from self._near(touch, self.model, touches, self.open_scene)
 

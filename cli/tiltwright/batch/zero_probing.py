@@ -82,6 +82,10 @@ class PlannedTouch:
     need_mm: float
     cycle: ProbeCycle
 
+    def where(self, nest: str | None) -> str:
+        """What it is and in which nest, for people; None without nests."""
+        return self.words if nest is None else f"{self.words} in nest {nest}"
+
     def ways_mm(self, table: ProbeTable, unit: Unit) -> list[tuple[Array, Array]]:
         """Start and nominal contact of each touch, as places of the tip's lowest point, machine coordinates in millimetres."""
         ball = unit.to_mm(table.ball_diameter) / 2.0
@@ -254,13 +258,12 @@ class _Nest:
         self.part = nest.job.setup.part_in_machine
         self.faults: list[Diagnostic] = []
         self.short: dict[str, tuple[float, Diagnostic]] = {}
-        own = None
-        if nest.job.nest is not None:
-            number = next(one.place for one in whole.nests if one.nest.name == nest.job.nest)
-            own = whole.file.nest[number].zero_probing
         self.path: KeyPath = ("zero_probing",)
-        if own is not None and targets_given(own):
-            self.path = ("nest", number, "zero_probing")
+        own = nest.job.own_nest
+        if own is not None:
+            stated = whole.file.nest[own.place].zero_probing
+            if stated is not None and targets_given(stated):
+                self.path = ("nest", own.place, "zero_probing")
         self.probed = self._probed(place)
 
     def _fault(self, key: KeyPath, found: str, allowed: str, tip: str = "", *, missing: bool = False) -> None:
@@ -358,7 +361,7 @@ class _Nest:
 
     def _check(self, one: PlannedTouch) -> None:
         """Faults of one touch: directions, distances, travels."""
-        where = self._where(one)
+        where = one.where(self.job.nest)
         if not one.radius_mm and one.normal[2] < _LOOKS_DOWN:
             found = f"{where}, which looks down at the all-zero pose"
             self._fault(one.key, found, "a side that the probe gets at from above or from beside")
@@ -396,9 +399,6 @@ class _Nest:
         if need_mm > self.short.get(key, (0.0, None))[0]:
             path = ("zero_probing", "probe", key)
             self.short[key] = need_mm, fault_at(self.whole, path, found, allowed)
-
-    def _where(self, one: PlannedTouch) -> str:
-        return one.words if self.job.nest is None else f"{one.words} in nest {self.job.nest}"
 
     def _taking_out(self, *, measured: bool) -> str | None:
         """Rotary whose offset takes the clocking out."""

@@ -38,8 +38,6 @@ _TOUCHES, _DEVIATIONS, _FROM_LINE, _MOVED = 11, 31, 41, 44
 _FIRST, _EACH = 101, 10
 """First parameter of the first nest, and how many each nest has."""
 _SHIFT, _CLOCK, _COSINE, _SINE, _TURN, _TURN_COSINE, _TURN_SINE = 0, 3, 4, 5, 6, 7, 8
-_ALWAYS = ((1, 6), (_TOUCHES, 49), (5061, 5063))
-"""Runs of parameters that every probing program uses, besides those of the nests."""
 
 _COEFFICIENT_DECIMALS = 9
 
@@ -59,11 +57,10 @@ class _Writer:
 
     def __init__(self, parts: ProbedParts) -> None:
         self.mm = parts.unit.mm
-        self.decimals = _COEFFICIENT_DECIMALS
 
     def length(self, value_mm: float) -> str:
         """A length with more decimals than a control shows, so that their rounding does not show in a sum."""
-        return _short(fixed(value_mm / self.mm, self.decimals))
+        return _short(fixed(value_mm / self.mm, _COEFFICIENT_DECIMALS))
 
     def sum(self, constant_mm: float, terms: Sequence[tuple[float, str]]) -> str:
         """A length and multiples of parameters, as one expression."""
@@ -97,8 +94,12 @@ def _bracketed(first: list[str], terms: Sequence[tuple[float, str]]) -> str:
 
 def parameters_used(parts: ProbedParts) -> list[tuple[int, int]]:
     """First and last of each run of parameters that the probing program uses."""
-    last = _FIRST + _EACH * len(parts.nests) - 1
-    return [*_ALWAYS[:2], (STAMP, last), _ALWAYS[2]]
+    return [(1, 6), (_TOUCHES, 49), (STAMP, _last_parameter(parts)), (5061, 5063)]
+
+
+def _last_parameter(parts: ProbedParts) -> int:
+    """The last parameter of the last nest."""
+    return _FIRST + _EACH * len(parts.nests) - 1
 
 
 def zero_programs(parts: ProbedParts, checked: CheckedAccess) -> tuple[str, ...]:
@@ -374,7 +375,7 @@ def _head(parts: ProbedParts, checked: CheckedAccess) -> list[str]:
     machine, count = first.job.machine, parts.evaluated.loader_count
     numbers = [one.number for nest in parts.evaluated.nests for one in nest.operations]
     highest = max([*numbers, parts.display_offset])
-    last = _FIRST + _EACH * len(parts.nests) - 1
+    last = _last_parameter(parts)
     which = (
         f"The job does not use work offset {parts.display_offset}: it is set to 0 and stays so, note its old values first"
         if parts.display_offset_is_free
@@ -396,7 +397,7 @@ def _head(parts: ProbedParts, checked: CheckedAccess) -> list[str]:
         which,
         "A part that is missing or too far off stops the program with an error before any work offset of a part is set",
         "The work offsets are then still those of the parts before: run nothing else until every part has passed",
-        f"Z: {_z_words(parts)}",
+        f"Z: {z_reference_words(parts.evaluated.nests[0], unit.value)}",
         f"The probe stands in the spindle: {length_words(table, unit, machine.z_reference.tool_length_mm)}",
         f"Feeds in {unit.value} per minute: F{table.feed:g} for touches, F{table.move:g} below the safe height",
         "Leaves G61 active: exact path",
@@ -414,10 +415,6 @@ def _head(parts: ProbedParts, checked: CheckedAccess) -> list[str]:
 def _names(parts: ProbedParts) -> str:
     names = [nest.name for nest in parts.nests]
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-
-
-def _z_words(parts: ProbedParts) -> str:
-    return z_reference_words(parts.evaluated.nests[0], parts.unit.value)
 
 
 def _limit_words(parts: ProbedParts) -> Iterator[str]:
@@ -475,7 +472,7 @@ def checked_access_words(parts: ProbedParts, checked: CheckedAccess) -> list[str
 def _loader_head(parts: ProbedParts, loader: int) -> list[str]:
     first = parts.nests[0]
     numbers = [one.number for _, _, one in _loaded(parts, loader)]
-    last = _FIRST + _EACH * len(parts.nests) - 1
+    last = _last_parameter(parts)
     return [
         f"Parts' zeros for job: {first.job.file.name}",
         *left_out_lines(first.job),

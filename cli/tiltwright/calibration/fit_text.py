@@ -19,21 +19,16 @@ from tiltwright.calibration.fit_wording import (
     undetected_sentences,
 )
 from tiltwright.files.diagnostics import sanitized
-from tiltwright.output.numbers import DECIMALS, fixed, in_units
+from tiltwright.output.numbers import fine, fixed
 from tiltwright.output.tables import table, units_words
 
-__all__ = ["blunder_text", "change_text", "diagnostic_text", "fine", "fit_text", "plus_minus", "span"]
+__all__ = ["blunder_text", "change_text", "diagnostic_text", "fit_text", "plus_minus", "span"]
 
 _DEGREES = 5
 _MOST_ROWS = 5
 _MUCH_MM = 0.01
 """Common practice: touch probes repeat within micrometres, edge finders and indicators within hundredths."""
 _MOST_LISTED = 12
-
-
-def fine(value_mm: float, units: str) -> str:
-    """A length with one decimal more than offsets have: for comparing, not for typing in."""
-    return fixed(in_units(value_mm, units), DECIMALS[units] + 1)
 
 
 def span(one: Estimate, value: float | None, units: str) -> str:

@@ -10,14 +10,14 @@ import numpy as np
 
 from kinematics.calibration import Estimate, PoseGain
 from tiltwright.calibration.fit_report import angle_error_report, drift_report, estimate, numbers
-from tiltwright.calibration.fit_text import fine, span
+from tiltwright.calibration.fit_text import span
 from tiltwright.calibration.fit_wording import estimate_meaning, fixed_sentence, shown_from
 from tiltwright.calibration.plan import EvaluatedPlan
 from tiltwright.calibration.probe_program import checked_words
 from tiltwright.files.diagnostics import sanitized
 from tiltwright.files.z_reading import z_reading
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
-from tiltwright.output.numbers import angle, in_units, lengths
+from tiltwright.output.numbers import angle, fine, in_units, lengths
 from tiltwright.output.tables import table, units_words
 
 if TYPE_CHECKING:

@@ -12,10 +12,9 @@ from numpy.typing import NDArray
 
 from kinematics.calibration import Fit, TargetKind
 from tiltwright.calibration.calibration_log import CalibrationRecord, axis_drift, drifting_letters
-from tiltwright.calibration.fit_text import fine
 from tiltwright.files.units import Unit
 from tiltwright.output.figure_style import SMALL, as_file, headline, label, new_figure, plain_axes
-from tiltwright.output.numbers import in_units
+from tiltwright.output.numbers import fine, in_units
 
 __all__ = ["Circles", "circles_about", "drift_plot", "fit_plot", "nice"]
 

@@ -22,6 +22,7 @@ from tiltwright.output.gcode import comment
 from tiltwright.output.numbers import fixed
 
 __all__ = [
+    "PROGRAM_DECIMALS",
     "Approach",
     "Probe",
     "ProbeCycle",
@@ -33,6 +34,9 @@ __all__ = [
     "safe_height",
     "surface",
 ]
+
+PROGRAM_DECIMALS = {Unit.MM: 4, Unit.INCH: 5}
+"""Decimals of a length in a probing program."""
 
 Vector = NDArray[np.float64]
 
@@ -71,14 +75,14 @@ def probe_of(table: ProbeTable, units: Unit) -> Probe:
         over=units.from_mm(over_mm_of(table, units)),
         feed=table.feed,
         move=table.move,
-        decimals=4 if units is Unit.MM else 5,
+        decimals=PROGRAM_DECIMALS[units],
     )
 
 
 def safe_height(machine: Machine, units: Unit) -> float:
     """Top of the travel in a program's unit and decimals, rounded down: rounded up, it would be beyond the travel."""
     assert machine.travel is not None
-    steps = 10.0 ** (4 if units is Unit.MM else 5)
+    steps = 10.0 ** PROGRAM_DECIMALS[units]
     return math.floor(units.from_mm(float(machine.travel.high_mm[2])) * steps + 1e-6) / steps
 
 

@@ -13,7 +13,14 @@ from tiltwright.calibration import parameter_file
 from tiltwright.calibration.plan import EvaluatedPlan
 from tiltwright.calibration.plan_data import Plan
 from tiltwright.calibration.probe_access import is_platter_face, probe_cycle
-from tiltwright.calibration.probe_cycles import Approach, ProbeCycle, lift_lines, probe_of, safe_height
+from tiltwright.calibration.probe_cycles import (
+    PROGRAM_DECIMALS,
+    Approach,
+    ProbeCycle,
+    lift_lines,
+    probe_of,
+    safe_height,
+)
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
 from tiltwright.files.probing_tables import ProbeTable
 from tiltwright.files.units import Unit
@@ -285,7 +292,7 @@ def start_lines(machine: Machine, units: Unit, high: float, number: int) -> list
         "G61",
         "M5",
         f"G{UNIT_CODE[units.value]} G17 G90 G94 G40 G49 G80",
-        f"G53 G0 Z{fixed(high, 4 if units is Unit.MM else 5)}",
+        f"G53 G0 Z{fixed(high, PROGRAM_DECIMALS[units])}",
         "G92.1",
         f"G10 L2 P{number} {zeros}",
         work_offset_code(number),

@@ -82,8 +82,7 @@ def _written(texts: Sequence[str], output: Path | None, *, force: bool) -> list[
             "--output", f'the ending "{output.suffix}" for a program', "another ending, such as .nc"
         )
     if len(texts) > 1:
-        write_numbered(texts, output, force=force)
-        return [str(output.with_stem(f"{output.stem}-{k}")) for k in range(1, len(texts) + 1)]
+        return [str(path) for path in write_numbered(texts, output, force=force)]
     write_atomic(output, texts[0], force=force)
     note(f"{output} written", label="done")
     return [str(output)]

@@ -116,9 +116,9 @@ def correct(
     show_or_write(text, output, force=force)
     if write:
         _write(read, found, who)
-    elif found.chosen is not None and found.turns_fit and (found.settled or found.named):
+    elif found.chosen is not None and found.turns_fit and found.to_be_loaded:
         note("nothing was written: --write puts this into the job file")
-    if not (found.settled or found.named):
+    if not found.to_be_loaded:
         raise typer.Exit(ANSWER_NO)
 
 
@@ -129,7 +129,7 @@ def _write(read: ReadJob, found: JobCorrection, who: str | None) -> None:
 
     if found.chosen is None and found.settled:
         note("nothing was written: there is nothing to correct")
-    elif found.chosen is None or not (found.settled or found.named):
+    elif found.chosen is None or not found.to_be_loaded:
         say_no(
             "nothing was written: it is not clear yet what is off. Measure one feature more, or name your choice with --choose"
         )

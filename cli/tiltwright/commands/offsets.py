@@ -161,29 +161,14 @@ def offsets(
     form = "json" if as_json else "csv" if as_csv else "gcode" if gcode else "table"
     if jobs and len(jobs) > 1:
         from tiltwright.files.loader import read_job
-        from tiltwright.job.evaluate import evaluate_nests
-        from tiltwright.reach.nest_reach import check_apart
 
-        together = evaluate_nests([read_job(path) for path in jobs], only or [])
-        check_apart(together)
-        _nests(
-            together,
-            units,
-            output,
-            convention,
-            form,
-            force=force,
-        )
+        together = _apart([read_job(path) for path in jobs], only or [])
+        _nests(together, units, output, convention, form, force=force)
         return
     read = None if job is None else _read(job, nest)
     if read is not None and read.nests and nest is None:
         _check_all_nests(read, touched, poses=bool(at or grid))
-        from tiltwright.job.evaluate import evaluate_nests
-        from tiltwright.reach.nest_reach import check_apart
-
-        together = evaluate_nests([read], only or [])
-        check_apart(together)
-        _nests(together, units, output, convention, form, force=force)
+        _nests(_apart([read], only or []), units, output, convention, form, force=force)
         return
     evaluated = None if read is None else _evaluated(read, nest, only or [], touched, pose, clock, units)
     if evaluated is None or at or grid:
@@ -196,8 +181,7 @@ def offsets(
             units,
             output,
             convention,
-            as_json=as_json,
-            as_csv=as_csv,
+            form,
             force=force,
         )
     elif read is not None and evaluated.loader_count > 1 and nest is None and clock is None:
@@ -206,6 +190,16 @@ def offsets(
         _nests(evaluate_nests([evaluated.job], only or []), units, output, convention, form, force=force)
     else:
         _job(evaluated, units, output, convention, form, force=force)
+
+
+def _apart(jobs: list[ReadJob], only: list[str]) -> EvaluatedNests:
+    """All nests of the jobs evaluated, which do not stand in each other's way."""
+    from tiltwright.job.evaluate import evaluate_nests
+    from tiltwright.reach.nest_reach import check_apart
+
+    together = evaluate_nests(jobs, only)
+    check_apart(together)
+    return together
 
 
 def _check_nests(
@@ -453,9 +447,8 @@ def _poses(
     units: Units | None,
     output: Output,
     turns: TurnConvention | None,
+    form: str,
     *,
-    as_json: bool,
-    as_csv: bool,
     force: bool,
 ) -> None:
     from tiltwright.files.diagnostics import option_error
@@ -473,11 +466,10 @@ def _poses(
         raise option_error(
             "--at, --grid", "neither", "--at A-35,C60 (may be given again), or --grid A=-90:0:15"
         )
-    program = _program_poses(setup, at, grid, long=as_json or as_csv)
+    program = _program_poses(setup, at, grid, long=form in {"json", "csv"})
     refused = evaluated is not None and evaluated.touch_too_far
     if evaluated is not None:
         say_messages(evaluated, unit, touch_off_messages(evaluated))
-    form = "json" if as_json else "csv" if as_csv else "table"
     with progress_bar():
         _say_beyond_travel(setup, program, unit, "--grid" if grid else "--at")
         if refused and output is not None:

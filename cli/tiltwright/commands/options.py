@@ -169,8 +169,8 @@ def show_or_write(text: str | Iterator[str], output: Path | None, *, force: bool
     note(f"{output} written", label="done")
 
 
-def write_numbered(texts: Sequence[str], output: Path, *, force: bool) -> None:
-    """Write several texts that belong together, all or none: load.nc becomes load-1.nc, load-2.nc and so on."""
+def write_numbered(texts: Sequence[str], output: Path, *, force: bool) -> list[Path]:
+    """Write several texts that belong together, all or none: load.nc becomes load-1.nc, load-2.nc and so on; their paths."""
     from tiltwright.files.atomic_write import write_all
     from tiltwright.terminal.streams import note
 
@@ -179,6 +179,7 @@ def write_numbered(texts: Sequence[str], output: Path, *, force: bool) -> None:
     write_all(dict(zip(names, texts, strict=True)), force=force)
     for name in names:
         note(f"{name} written", label="done")
+    return names
 
 
 def write_into(folder: Path, texts: Mapping[str, str], what: str, *, force: bool) -> None:

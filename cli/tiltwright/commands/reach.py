@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
@@ -89,98 +90,84 @@ def reach(
         read = read_job(job)
         if read.nests:
             together = evaluate_nests([read], only or [])
+            shown = Units(units.value if units else read.unit.value)
+            wanted = _Wanted(clear, margin, shown, output, as_json=as_json, force=force)
             if size is None:
-                _nests(together, clear, margin, units, output, whole=not only, as_json=as_json, force=force)
+                _nests(together, wanted, whole=not only)
             else:
-                _nests_size(
-                    together, size, between, clear, margin, units, output, as_json=as_json, force=force
-                )
+                _nests_size(together, size, between, wanted)
             return
         evaluated = evaluate_read_job(read, only or [])
     else:
         evaluated = evaluate_job(job, only or [], nest)
     shown = Units(units.value if units else evaluated.job.unit.value)
-    clear_mm = None if clear is None else _mm(clear, "--clear", shown)
-    margin_mm = _mm(margin, "--margin", shown)
+    wanted = _Wanted(clear, margin, shown, output, as_json=as_json, force=force)
+    wanted.check_lengths()
     _say_of_setup(evaluated, shown)
     if size is not None:
         _check_own_step(evaluated, size)
-        _size(
-            [evaluated],
-            size,
-            between,
-            clear_mm,
-            margin_mm,
-            shown,
-            output,
-            together=False,
-            as_json=as_json,
-            force=force,
-        )
+        _size([evaluated], size, between, wanted, together=False)
     elif picture is not None:
-        _picture(evaluated, clear_mm, margin_mm, shown, picture, force=force)
+        _picture(evaluated, wanted, picture)
     else:
-        _reach(evaluated, clear_mm, margin_mm, shown, output, whole=not only, as_json=as_json, force=force)
+        _reach(evaluated, wanted, whole=not only)
 
 
-def _nests_size(
-    evaluated: EvaluatedNests,
-    step: str,
-    between: str | None,
-    clear: str | None,
-    margin: str,
-    units: Units | None,
-    output: Output,
-    *,
-    as_json: bool,
-    force: bool,
-) -> None:
+@dataclass(frozen=True)
+class _Wanted:
+    """What was typed that every kind of answer goes by."""
+
+    clear: str | None
+    margin: str
+    shown: Units
+    output: Output
+    as_json: bool
+    force: bool
+
+    @property
+    def clear_mm(self) -> float | None:
+        """The distance to keep; None for the job's own."""
+        return None if self.clear is None else _mm(self.clear, "--clear", self.shown)
+
+    @property
+    def margin_mm(self) -> float:
+        """The margin to leave to the ends of travel."""
+        return _mm(self.margin, "--margin", self.shown)
+
+    def check_lengths(self) -> None:
+        """Refuse a length that is none, before anything is said or worked out."""
+        _ = self.clear_mm, self.margin_mm
+
+    def show(self, text: str) -> None:
+        """Write the answer where it is wanted."""
+        show_or_write(text, self.output, force=self.force)
+
+
+def _nests_size(evaluated: EvaluatedNests, step: str, between: str | None, wanted: _Wanted) -> None:
     """The step's heights in every nest that has it."""
     from tiltwright.job.nests_output import say_nests_messages
     from tiltwright.job.warnings import setup_messages
     from tiltwright.reach.nest_reach import check_apart
 
     check_apart(evaluated)
-    shown = Units(units.value if units else evaluated.nests[0].job.unit.value)
     nests = _nests_with_step(evaluated, step)
-    say_nests_messages(evaluated, shown.value, setup_messages)
-    clear_mm = None if clear is None else _mm(clear, "--clear", shown)
-    margin_mm = _mm(margin, "--margin", shown)
-    _size(
-        nests,
-        step,
-        between,
-        clear_mm,
-        margin_mm,
-        shown,
-        output,
-        together=True,
-        as_json=as_json,
-        force=force,
-    )
+    say_nests_messages(evaluated, wanted.shown.value, setup_messages)
+    wanted.check_lengths()
+    _size(nests, step, between, wanted, together=True)
 
 
 def _check_own_step(evaluated: EvaluatedJob, step: str) -> None:
     """Refuse to study the height of a step that other nests may stand on: they would not rise with it."""
     from tiltwright.files.diagnostics import one_of, option_error, shown
 
-    own = next((one.nest for one in evaluated.job.nests if one.nest.name == evaluated.nest), None)
-    if own is not None and step not in {one.name for one in own.steps}:
-        names = one_of([one.name for one in own.steps]) if own.steps else "none: it has no steps of its own"
+    own = evaluated.job.own_nest
+    steps = None if own is None else [one.name for one in own.nest.steps]
+    if steps is not None and step not in steps:
+        names = one_of(steps) if steps else "none: it has no steps of its own"
         raise option_error("--size", shown(step), f"a step of the nest itself: {names}")
 
 
-def _nests(
-    evaluated: EvaluatedNests,
-    clear: str | None,
-    margin: str,
-    units: Units | None,
-    output: Output,
-    *,
-    whole: bool,
-    as_json: bool,
-    force: bool,
-) -> None:
+def _nests(evaluated: EvaluatedNests, wanted: _Wanted, *, whole: bool) -> None:
     """Every nest, the others in its way, and the index moves in the order of work."""
     from tiltwright.job.nests_output import say_nests_messages
     from tiltwright.job.warnings import setup_messages
@@ -196,13 +183,13 @@ def _nests(
     from tiltwright.terminal.progress_line import progress_bar
     from tiltwright.terminal.streams import ANSWER_NO, note, say_no
 
-    shown = Units(units.value if units else evaluated.nests[0].job.unit.value)
-    clear_mm = None if clear is None else _mm(clear, "--clear", shown)
+    shown, clear_mm = wanted.shown, wanted.clear_mm
     say_nests_messages(evaluated, shown.value, setup_messages)
     with progress_bar():
-        reach = analyse_nests(evaluated, clear_mm, _mm(margin, "--margin", shown), moves_too=whole)
-    text = json_text(nests_reach_report(reach, shown)) if as_json else nests_reach_text(reach, shown)
-    show_or_write(text, output, force=force)
+        reach = analyse_nests(evaluated, clear_mm, wanted.margin_mm, moves_too=whole)
+    wanted.show(
+        json_text(nests_reach_report(reach, shown)) if wanted.as_json else nests_reach_text(reach, shown)
+    )
     sentences = nests_failures(reach, shown)
     for words in sentences:
         say_no(words)
@@ -231,26 +218,17 @@ def _mm(text: str, option: str, shown: Units) -> float:
     return length_mm
 
 
-def _reach(
-    evaluated: EvaluatedJob,
-    clear_mm: float | None,
-    margin_mm: float,
-    shown: Units,
-    output: Output,
-    *,
-    whole: bool,
-    as_json: bool,
-    force: bool,
-) -> None:
+def _reach(evaluated: EvaluatedJob, wanted: _Wanted, *, whole: bool) -> None:
     from tiltwright.reach.analysis import analyse_reach
     from tiltwright.reach.messages import verdict
     from tiltwright.reach.wording import closing_words
     from tiltwright.terminal.progress_line import progress_bar
     from tiltwright.terminal.streams import note
 
+    shown = wanted.shown
     with progress_bar():
-        analysis = analyse_reach(evaluated, clear_mm, margin_mm, moves_too=whole)
-    if as_json:
+        analysis = analyse_reach(evaluated, wanted.clear_mm, wanted.margin_mm, moves_too=whole)
+    if wanted.as_json:
         from tiltwright.output.json_csv import json_text
         from tiltwright.reach.report import reach_report
 
@@ -259,7 +237,7 @@ def _reach(
         from tiltwright.reach.text import reach_text
 
         text = reach_text(analysis, shown)
-    show_or_write(text, output, force=force)
+    wanted.show(text)
     _end_with_failures(analysis, shown)
     note(closing_words(verdict(analysis)))
 
@@ -276,15 +254,7 @@ def _end_with_failures(analysis: ReachAnalysis, shown: Units) -> None:
         raise typer.Exit(ANSWER_NO)
 
 
-def _picture(
-    evaluated: EvaluatedJob,
-    clear_mm: float | None,
-    margin_mm: float,
-    shown: Units,
-    path: Path,
-    *,
-    force: bool,
-) -> None:
+def _picture(evaluated: EvaluatedJob, wanted: _Wanted, path: Path) -> None:
     from tiltwright.files.atomic_write import write_atomic
     from tiltwright.files.diagnostics import option_error
     from tiltwright.reach.analysis import analyse_reach
@@ -296,14 +266,14 @@ def _picture(
     if len(evaluated.operations) != 1:
         names = ", ".join(f'"{one.placed.name}"' for one in evaluated.operations)
         raise option_error("--picture", f"{len(evaluated.operations)} operations", f"one, by --only: {names}")
-    analysis = analyse_reach(evaluated, clear_mm, margin_mm, moves_too=False)
+    analysis = analyse_reach(evaluated, wanted.clear_mm, wanted.margin_mm, moves_too=False)
     from tiltwright.reach.wording import not_checked_sentences
 
-    write_atomic(path, three_views(analysis, 0, shown), force=force)
+    write_atomic(path, three_views(analysis, 0, wanted.shown), force=wanted.force)
     note(f"{path} written", label="done")
     for words in not_checked_sentences(analysis):
         note(words)
-    _end_with_failures(analysis, shown)
+    _end_with_failures(analysis, wanted.shown)
 
 
 def _nests_with_step(evaluated: EvaluatedNests, step: str) -> list[EvaluatedJob]:
@@ -325,17 +295,7 @@ def _nests_with_step(evaluated: EvaluatedNests, step: str) -> list[EvaluatedJob]
 
 
 def _size(
-    nests: Sequence[EvaluatedJob],
-    step: str,
-    between: str | None,
-    clear_mm: float | None,
-    margin_mm: float,
-    shown: Units,
-    output: Output,
-    *,
-    together: bool,
-    as_json: bool,
-    force: bool,
+    nests: Sequence[EvaluatedJob], step: str, between: str | None, wanted: _Wanted, *, together: bool
 ) -> None:
     """Study a step's height, in one nest or one after the other in all that have it."""
     from tiltwright.files.units import Unit
@@ -350,10 +310,11 @@ def _size(
     from tiltwright.terminal.progress_line import progress_bar
     from tiltwright.terminal.streams import ANSWER_NO, say_no
 
+    shown = wanted.shown
     asked = parse_height_range(between, Unit(shown.value))
     with progress_bar():
-        studies = [study_step_height(one, step, asked, clear_mm, margin_mm) for one in nests]
-    if as_json:
+        studies = [study_step_height(one, step, asked, wanted.clear_mm, wanted.margin_mm) for one in nests]
+    if wanted.as_json:
         reports = [step_height_report(study, shown) for study in studies]
         own = [{**report, "nest": one.nest} for report, one in zip(reports, nests, strict=True)]
         text = json_text({**reports[0], "nests": own} if together else reports[0])
@@ -361,7 +322,7 @@ def _size(
         texts = [step_height_text(study, shown) for study in studies]
         named = [f"NEST {one.nest}\n\n{text}" for one, text in zip(nests, texts, strict=True)]
         text = "\n\n".join(named if together else texts)
-    show_or_write(text, output, force=force)
+    wanted.show(text)
     for one, study in zip(nests, studies, strict=True):
         before = f"{one.nest}: " if together else ""
         if not study.heights:

@@ -482,10 +482,8 @@ def _write_content(stream: BinaryIO, content: Content) -> None:
         stream.write(content)
     else:
         pieces = (content,) if isinstance(content, str) else content
-        for piece in pieces:
-            # A name that is no text, as a file's may be, is written as what can be.
-            raw = piece.encode("utf-8", "backslashreplace")
-            stream.write(raw)
+        # A name that is no text, as a file's may be, is written as what can be.
+        stream.writelines(piece.encode("utf-8", "backslashreplace") for piece in pieces)
     stream.flush()
     os.fsync(stream.fileno())
 

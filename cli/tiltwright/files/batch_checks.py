@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from tiltwright.files.batch_tables import GRIPPER, StubTable
 from tiltwright.files.checks import (
     KnownMachine,
+    check_bore_and_bar,
     check_every_letter,
     check_letters,
     check_limits,
@@ -72,13 +73,7 @@ def _stub(
             "round or bar, one of them",
             missing=not sections,
         )
-    if "bore" in given and "round" not in given:
-        yield UnlocatedDiagnostic((*path, "bore"), "a bore without a round", "bore beside round only")
-    if stub.round is not None and stub.bore is not None and stub.bore >= stub.round:
-        allowed = f"a bore of less than the round's {stub.round:g}"
-        yield UnlocatedDiagnostic((*path, "bore"), shown(stub.bore), allowed)
-    if stub.bar is not None and min(stub.bar) <= 0.0:
-        yield UnlocatedDiagnostic((*path, "bar"), shown(list(stub.bar)), "two edges above zero, [x, y]")
+    yield from check_bore_and_bar(path, stub)
     yield from _material(job, path, stub)
     if "arm" in given and "grip" not in given:
         yield UnlocatedDiagnostic(

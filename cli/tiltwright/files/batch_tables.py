@@ -19,12 +19,13 @@ from tiltwright.files.schema_types import (
     PositiveLength,
 )
 
-__all__ = ["GRIPPER", "BatchTable", "CoatedFaces", "Minutes", "Moment", "ShopWeek", "StubTable"]
+__all__ = ["DAYS", "GRIPPER", "BatchTable", "CoatedFaces", "Minutes", "Moment", "ShopWeek", "StubTable"]
 
 GRIPPER = "gripper"
 """Word for what a solid is fixed to that is there at the unloading pose only."""
 
-_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+"""Words for the days of a week, as the file and the command have them."""
 _FULL = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _DAY_LENGTH = 24 * 60
 _SPAN = r"\s*(\d{1,2}):([0-5]\d)\s*[-\u2013]\s*(\d{1,2}):([0-5]\d)\s*"
@@ -62,7 +63,7 @@ class ShopWeek(FieldType, tuple[tuple[int, int] | None, ...]):
                 )
             for day in days:
                 if week[day] is not None:
-                    raise InvalidValue(allowed="each day once", found=f"{_DAYS[day]} twice")
+                    raise InvalidValue(allowed="each day once", found=f"{DAYS[day]} twice")
                 week[day] = span
         return tuple(week)
 
@@ -71,7 +72,7 @@ def _days_of(word: str) -> tuple[int, ...]:
     """The days of a word such as Sat or Mon-Fri, from 0; none where it is no such word."""
     ends = [
         next(
-            (k for k in range(7) if part.strip().casefold() in (_DAYS[k].casefold(), _FULL[k])),
+            (k for k in range(7) if part.strip().casefold() in (DAYS[k].casefold(), _FULL[k])),
             None,
         )
         for part in re.split(r"[-\u2013]", word)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 from kinematics import KinematicsError, plane_through
 from kinematics.machine import HORIZONTAL_BELOW
+from tiltwright.files.batch_tables import StubTable
 from tiltwright.files.diagnostics import KeyPath, UnlocatedDiagnostic, nearest, one_of, read_alike, shown
 from tiltwright.files.job_file import (
     FORMS,
@@ -25,6 +26,7 @@ from tiltwright.files.solid_tables import MATERIALS, SHAPES, SolidTable, ToolTab
 
 __all__ = [
     "KnownMachine",
+    "check_bore_and_bar",
     "check_every_letter",
     "check_job",
     "check_letters",
@@ -280,19 +282,24 @@ def known_name(
     )
 
 
+def check_bore_and_bar(path: KeyPath, table: StackTable | StubTable) -> Iterator[UnlocatedDiagnostic]:
+    """Check a round's bore and a bar's edges in a table at a path; the table may be partial."""
+    given = keys_given(table)
+    if "bore" in given and "round" not in given:
+        yield UnlocatedDiagnostic((*path, "bore"), "a bore without a round", "bore beside round only")
+    if table.round is not None and table.bore is not None and table.bore >= table.round:
+        allowed = f"a bore of less than the round's {table.round:g}"
+        yield UnlocatedDiagnostic((*path, "bore"), shown(table.bore), allowed)
+    if table.bar is not None and min(table.bar) <= SMALLEST_LENGTH:
+        yield UnlocatedDiagnostic((*path, "bar"), shown(list(table.bar)), "two edges above zero, [x, y]")
+
+
 def check_section(path: KeyPath, step: StackTable) -> Iterator[UnlocatedDiagnostic]:
     """Check the section and mass of a step at a path; the table may be partial."""
     given = keys_given(step)
     if {"round", "bar"} <= given:
         yield UnlocatedDiagnostic((*path, "bar"), "round and bar both", "one of them")
-    if "bore" in given and "round" not in given:
-        yield UnlocatedDiagnostic((*path, "bore"), "a bore without a round", "bore beside round only")
-    if step.round is not None and step.bore is not None and step.bore >= step.round:
-        yield UnlocatedDiagnostic(
-            (*path, "bore"), shown(step.bore), f"a bore of less than the round's {step.round:g}"
-        )
-    if step.bar is not None and min(step.bar) <= SMALLEST_LENGTH:
-        yield UnlocatedDiagnostic((*path, "bar"), shown(list(step.bar)), "two edges above zero, [x, y]")
+    yield from check_bore_and_bar(path, step)
     sectioned = given & {"round", "bar"}
     if sectioned and step.up is not None and abs(step.up) <= SMALLEST_LENGTH:
         (key, *_) = sorted(sectioned)

@@ -171,6 +171,17 @@ class ReadJob:
         return self.machine_file.machine
 
     @property
+    def own_nest(self) -> ReadNest | None:
+        """The nest that this is the view of; None where it is the job itself."""
+        return next((one for one in self.nests if one.nest.name == self.nest), None)
+
+    @property
+    def own_operations(self) -> tuple[int, ...]:
+        """Places of the operations that are done in the nest that this is the view of; of all, where it is the job itself."""
+        own = self.own_nest
+        return tuple(range(len(self.operations))) if own is None else own.operations
+
+    @property
     def touch_pose_deg(self) -> NDArray[np.float64]:
         """Machine angles at which parts are touched off: those of [touched], or the all-zero pose; shape (n,)."""
         return self.machine.zero_deg if self.touched is None else self.touched.machine_deg

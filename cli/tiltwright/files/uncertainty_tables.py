@@ -419,6 +419,14 @@ class CorrectionTable(FileTable, frozen=True, kw_only=True):
         Meta(min_length=1, description="Every work offset of the job, before and after."),
     ]
 
+    def of_nest(self, nest: str | None) -> tuple[tuple[int, CorrectedOffsetTable], ...]:
+        """The offsets of a nest, each with its place among all."""
+        return tuple((k, one) for k, one in enumerate(self.offset) if one.nest == nest)
+
+    def turn_deg(self, offset: CorrectedOffsetTable) -> float:
+        """The change of the last rotary's value in an offset: its own, or the one of all."""
+        return float(self.turn if offset.turn is None else offset.turn)
+
 
 _BARE = {"x", "y", "z", "positioning"}
 """Keys whose name alone states limits."""

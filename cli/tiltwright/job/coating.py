@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from tiltwright.files.loader import ReadJob
-from tiltwright.output.numbers import DECIMALS, UNIT_SYMBOL, fixed, in_units
+from tiltwright.output.numbers import UNIT_SYMBOL, fine, in_units
 
 if TYPE_CHECKING:
     from kinematics.batch.coating import CoatedKind
@@ -58,9 +58,9 @@ def coating_words(job: ReadJob, units: str) -> str:
     thickness, outward = job.file.coating, job.file.coating_outward
     if thickness is None or outward is None:
         return ""
-    grown = f"{_fine(thickness * outward, units)} {UNIT_SYMBOL[units]}"
+    grown = f"{fine(thickness * outward, units)} {UNIT_SYMBOL[units]}"
     return (
-        f"The coating is {_fine(thickness, units)} {UNIT_SYMBOL[units]} thick, of which {grown} grows outward from each face. "
+        f"The coating is {fine(thickness, units)} {UNIT_SYMBOL[units]} thick, of which {grown} grows outward from each face. "
         "Cut these sizes; inspection after the coating finds the drawing's. Whether a tolerance is for before or after it, the "
         "drawing says."
     )
@@ -69,13 +69,9 @@ def coating_words(job: ReadJob, units: str) -> str:
 def coating_rows(sizes: Sequence[CutSize], units: str) -> list[tuple[str, ...]]:
     """A row for each size, under `COATING_HEAD`."""
     return [
-        (_fine(one.cut_mm, units), _fine(one.size_mm, units), _FACES[one.coated], one.operation, one.feature)
+        (fine(one.cut_mm, units), fine(one.size_mm, units), _FACES[one.coated], one.operation, one.feature)
         for one in sizes
     ]
-
-
-def _fine(value_mm: float, units: str) -> str:
-    return fixed(in_units(value_mm, units), DECIMALS[units] + 1)
 
 
 def coating_report(job: ReadJob, units: str) -> dict[str, Any] | None:

@@ -56,8 +56,8 @@ Placed = PlacedOperation | UnreachableOperation
 
 def _turn_of_nest(job: ReadJob, table: CorrectionTable) -> tuple[float, list[Diagnostic]]:
     """The turn of all operations of the job's nest, and what is wrong where they do not have one."""
-    rows = [(k, one) for k, one in enumerate(table.offset) if one.nest == job.nest]
-    turns = [float(table.turn if one.turn is None else one.turn) for _, one in rows]
+    rows = table.of_nest(job.nest)
+    turns = [table.turn_deg(one) for _, one in rows]
     faults = [
         fault_at(
             job,
@@ -87,8 +87,8 @@ def apply_correction(
     """
     unit, last = job.unit, len(setup.machine.rotaries) - 1
     rotary = setup.machine.rotaries[last]
-    entries: dict[tuple[str, str | None], tuple[int, CorrectedOffsetTable]] = {
-        (one.operation, one.nest): (k, one) for k, one in enumerate(table.offset)
+    entries: dict[str, tuple[int, CorrectedOffsetTable]] = {
+        one.operation: (k, one) for k, one in table.of_nest(job.nest)
     }
     turn = np.zeros(last + 1)
     turn[last], faults = _turn_of_nest(job, table)
@@ -98,7 +98,7 @@ def apply_correction(
         if not isinstance(one, PlacedOperation):
             found.append(one)
             continue
-        if (one.name, job.nest) not in entries:
+        if one.name not in entries:
             nest = f" in nest {shown(job.nest)}" if job.nest else ""
             faults.append(
                 fault_at(
@@ -110,7 +110,7 @@ def apply_correction(
                 )
             )
             continue
-        place, entry = entries[one.name, job.nest]
+        place, entry = entries[one.name]
         before, after = (np.array([unit.to_mm(v) for v in point]) for point in (entry.before, entry.after))
         if float(np.abs(before - one.offset_mm).max()) > SAME_MM:
             axis = int(np.abs(before - one.offset_mm).argmax())

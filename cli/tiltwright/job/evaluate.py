@@ -203,15 +203,14 @@ def _placed_job(job: ReadJob) -> tuple[Setup, TouchOff | None, Placement, Applie
         touch = compare_touch_off(setup, job.touched.at_mm, job.touched.machine_deg)
         if job.touched.use == "touched":
             setup = with_touched_zero(setup, touch)
-    own = next((one.operations for one in job.nests if one.nest.name == job.nest), None)
-    places = tuple(range(len(job.operations))) if own is None else own
+    places = job.own_operations
     try:
         placement = place_operations(setup, [job.operations[k] for k in places], job.file.aim_within)
     except KinematicsError as refusal:
         raise InputFaults(
             [fault_at(job, ("operation",), str(refusal), "operations that can be placed")]
         ) from refusal
-    if own is not None:
+    if job.own_nest is not None:
         # Counted as in the file, whatever else is done in this nest.
         placement = Placement(
             tuple(replace(one, operation=places[one.operation]) for one in placement.results)

@@ -26,7 +26,7 @@ from tiltwright.job.plane_turns import (
 )
 from tiltwright.job.warnings import job_messages
 from tiltwright.machine.sense import senses_words
-from tiltwright.output.json_csv import by_letter, csv_text, length_list
+from tiltwright.output.json_csv import by_axis, by_letter, csv_text, length_list
 from tiltwright.output.messages import Severity, values_in
 from tiltwright.output.numbers import UNIT_MM, angle, length
 from tiltwright.output.tables import table, units_words
@@ -67,7 +67,7 @@ def z_reference_kind(machine: Machine) -> str:
 def _offset(
     machine: Machine, offset_mm: ArrayLike, rotary_offset_deg: Iterable[float], units: str
 ) -> dict[str, float]:
-    linear = dict(zip("XYZ", length_list(offset_mm, units), strict=True))
+    linear = by_axis(offset_mm, units)
     return {**linear, **by_letter(machine, rotary_offset_deg)}
 
 
@@ -136,7 +136,7 @@ def u95_report(expanded_mm: tuple[float, ...], units: str) -> dict[str, Any]:
     """The expanded uncertainty of an offset for JSON; nothing where there is none."""
     if not expanded_mm:
         return {}
-    return {"U95": dict(zip("XYZ", length_list(expanded_mm, units), strict=True))}
+    return {"U95": by_axis(expanded_mm, units)}
 
 
 _WEIGHT = {Severity.INFO: "note", Severity.WARNING: "mind", Severity.ERROR: "no"}
@@ -162,7 +162,7 @@ def touched_report(evaluated: EvaluatedJob, units: str) -> dict[str, Any] | None
         return None
     return {
         "source": "--touched" if touched.typed else "job",
-        "read": dict(zip("XYZ", length_list(touched.at_mm, units), strict=True)),
+        "read": by_axis(touched.at_mm, units),
         "pose": by_letter(evaluated.setup.machine, touched.machine_deg),
         "touched": length_list(touch.touched_mm, units),
         "stack": length_list(touch.stack_mm, units),

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics import (
+    Aim,
     Machine,
     PlacedOperation,
     Setup,
@@ -17,8 +18,8 @@ from kinematics import (
     index_moves_deg,
     least_motion_order,
     tour_motion,
-    wrap_deg,
 )
+from kinematics.inverse_candidates import signed_tilt_deg
 from tiltwright.files.loader import ReadJob
 
 __all__ = ["BetterTilt", "Place", "TiltChoice", "WorkOrder", "order_of_work"]
@@ -200,17 +201,16 @@ def _with_tilt(
             asked = view.operations[one.operation]
             if not isinstance(one, PlacedOperation) or one.aim is None or asked.tilt is not None:
                 return None
-            line, offset = int(one.aim.tilting), float(one.aim.rotary_offset_deg[int(one.aim.tilting)])
             sign = 1.0 if tilt == "positive" else -1.0
             turned = [
                 solution.machine_deg
                 for solution in one.aim.solutions
-                if solution.feasible and sign * _tilt_deg(solution.machine_deg[line] - offset) > _UPRIGHT_DEG
+                if solution.feasible and sign * _tilt_deg(one.aim, solution.machine_deg) > _UPRIGHT_DEG
             ]
             if not turned:
                 return None
             there = np.array(turned[0])
-            if sign * _tilt_deg(float(one.machine_deg[line]) - offset) > _UPRIGHT_DEG:
+            if sign * _tilt_deg(one.aim, one.machine_deg) > _UPRIGHT_DEG:
                 there = one.machine_deg
             else:
                 moved = True
@@ -219,9 +219,11 @@ def _with_tilt(
     return changed if moved else None
 
 
-def _tilt_deg(program_deg: float) -> float:
-    """A tilting rotary's program angle, -180 to 180."""
-    return float(wrap_deg(program_deg, low_deg=-180.0))
+def _tilt_deg(aim: Aim, machine_deg: Sequence[float] | NDArray[np.float64]) -> float:
+    """The tilting rotary's program angle at machine angles, with the sign by which a tilt is asked for."""
+    k = int(aim.tilting)
+    program_deg = np.asarray(machine_deg[k] - aim.rotary_offset_deg[k])
+    return float(signed_tilt_deg(aim.machine.rotaries[k], program_deg, np.ones((), dtype=bool)))
 
 
 def _pose_keys(machine: Machine, results: Sequence[Results]) -> dict[Place, tuple[float, ...]]:

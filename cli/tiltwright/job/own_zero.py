@@ -28,9 +28,9 @@ _OF_THE_PART = ("up", "shift", "turn", "lean", "touch-off")
 def not_in_own_zero(table: CorrectionTable, nests: Sequence[EvaluatedJob]) -> CorrectionInForce | None:
     """The correction of a job, where offsets by a part's own zero would leave out what it takes out; else None.
 
-    A part's own zero takes out a shift of the part: one and the same at every operation, seen from the part. Where an axis
-    is off, a zero touched at one pose shows nothing of it at another; with few operations the change may look like a shift
-    all the same, so the cause's name counts as well.
+    A part's own zero takes out a shift of the part: one and the same at every operation, seen from the part. It takes out no
+    turn, since a point does not show how a part is clocked. Where an axis is off, a zero touched at one pose shows nothing
+    of it at another; with few operations the change may look like a shift all the same, so the cause's name counts as well.
 
     Parameters
     ----------
@@ -38,14 +38,12 @@ def not_in_own_zero(table: CorrectionTable, nests: Sequence[EvaluatedJob]) -> Co
     nests : sequence of EvaluatedJob
         Without the correction.
     """
-    entries: dict[tuple[str, str | None], CorrectedOffsetTable] = {
-        (one.operation, one.nest): one for one in table.offset
-    }
-    largest, whole = 0.0, _between_table_and_part(table.cause) and not float(table.turn)
+    largest, turn_deg, shifted = 0.0, float(table.turn), _between_table_and_part(table.cause)
     for nest in nests:
+        entries: dict[str, CorrectedOffsetTable] = {one.operation: one for _, one in table.of_nest(nest.nest)}
         shifts = []
         for one in nest.operations:
-            entry = entries.get((one.placed.name, nest.nest))
+            entry = entries.get(one.placed.name)
             if entry is None:
                 continue
             moved = np.array(
@@ -55,11 +53,12 @@ def not_in_own_zero(table: CorrectionTable, nests: Sequence[EvaluatedJob]) -> Co
                 ]
             )
             largest = max(largest, float(np.linalg.norm(moved)))
+            turn_deg = max(turn_deg, table.turn_deg(entry), key=abs)
             shifts.append(table_pose(nest.setup.machine, one.placed.machine_deg).rotation.T @ moved)
         if shifts:
             apart = np.array(shifts) - np.mean(shifts, axis=0)
-            whole = whole and float(np.abs(apart).max()) <= ONE_SHIFT_MM
-    if whole:
+            shifted = shifted and float(np.abs(apart).max()) <= ONE_SHIFT_MM
+    if shifted and not turn_deg:
         return None
     letter = nests[0].setup.machine.letters[-1]
     return CorrectionInForce(
@@ -68,7 +67,7 @@ def not_in_own_zero(table: CorrectionTable, nests: Sequence[EvaluatedJob]) -> Co
         table.cause,
         largest,
         letter,
-        float(table.turn),
+        turn_deg,
         applied=False,
         zero_left=True,
     )

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics import PlacedOperation, Pose, StackStep, cumulative_frames, translation
-from tiltwright.files.job_file import DEFAULT_WITHIN
+from tiltwright.files.job_file import DEFAULT_WITHIN, FORMS
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.message_kinds import FacesDown, FacesInward, OutsideBlank, StackSignLost, StepDown
+from tiltwright.job.touch_slips import LEFT_OVER
 
 __all__ = [
     "StatedBlank",
@@ -21,6 +22,7 @@ __all__ = [
     "in_front_mm",
     "outside_blank",
     "stack_sign_lost",
+    "stated_blank",
     "steps_down",
 ]
 
@@ -45,9 +47,6 @@ _MOSTLY = 3.0
 _PARALLEL = 1e-9
 """A direction with a smaller part across a face never meets it."""
 
-_LEFT_OVER = 0.01
-"""A slip explains a difference when no more than this share of it is left without the slip."""
-
 
 def steps_down(evaluated: EvaluatedJob) -> Iterator[StepDown]:
     """Steps of the stack that go down; none where part zero was touched off, since that tells a wrong sign better.
@@ -62,16 +61,17 @@ def steps_down(evaluated: EvaluatedJob) -> Iterator[StepDown]:
             yield StepDown(step.name, step.up_mm)
 
 
-def faces_inward(placed: PlacedOperation, evaluated: EvaluatedJob) -> FacesInward | None:
+def faces_inward(
+    placed: PlacedOperation, evaluated: EvaluatedJob, blank: StatedBlank | None
+) -> FacesInward | None:
     """A plane that faces into the part; None where it does not.
 
-    Where the job states the blank, the blank decides. Elsewhere the plane turns its face to part zero, where a face of
+    Where the job states a blank, the blank decides. Elsewhere the plane turns its face to part zero, where a face of
     the part turns its back.
     """
     normal = placed.axes[2]
     if normal[2] > math.cos(math.radians(_LEAN_DEG)):
         return None
-    blank = _stated_blank(evaluated)
     if blank is None:
         if in_front_mm(normal, placed.origin_mm) > -_INWARD_MM:
             return None
@@ -102,7 +102,7 @@ def faces_down(placed: PlacedOperation, evaluated: EvaluatedJob) -> FacesDown | 
 def _direction_key(placed: PlacedOperation, evaluated: EvaluatedJob) -> str:
     """The key that gives an operation's direction: "at", "normal", "tip" or "through"."""
     table = evaluated.job.file.operation[placed.operation]
-    return next(one for one in ("at", "normal", "tip", "through") if getattr(table, one) is not None)
+    return next(one for one in FORMS if getattr(table, one) is not None)
 
 
 def in_front_mm(normal: NDArray[np.float64], origin_mm: NDArray[np.float64]) -> float:
@@ -183,7 +183,7 @@ class StatedBlank:
         return max(min(ends), 0.0)
 
 
-def _stated_blank(evaluated: EvaluatedJob) -> StatedBlank | None:
+def stated_blank(evaluated: EvaluatedJob) -> StatedBlank | None:
     """The blank of the stack, where its section is stated."""
     tables = evaluated.job.file.stack
     place = next((k for k, table in enumerate(tables) if table.blank and (table.round or table.bar)), None)
@@ -217,9 +217,8 @@ def _faces_into(blank: StatedBlank, placed: PlacedOperation) -> bool:
     return ahead > _MOSTLY * behind and blank.out_mm(at_mm, normal) >= blank.out_mm(at_mm, -normal)
 
 
-def outside_blank(placed: PlacedOperation, evaluated: EvaluatedJob) -> OutsideBlank | None:
+def outside_blank(placed: PlacedOperation, blank: StatedBlank | None) -> OutsideBlank | None:
     """An origin well outside the blank, where the job states one; None where it is in it, or at its faces."""
-    blank = _stated_blank(evaluated)
     if blank is None:
         return None
     outside_mm = blank.outside_mm(blank.from_part.apply(placed.origin_mm))
@@ -243,7 +242,7 @@ def stack_sign_lost(evaluated: EvaluatedJob) -> StackSignLost | None:
         for key, turned in _other_signs(step):
             meant = (*steps[:place], turned, *steps[place + 1 :])
             left = touch.touched_mm - cumulative_frames(meant)[-1].translation_mm
-            if float(np.linalg.norm(left)) <= max(near_mm, _LEFT_OVER * touch.distance_mm):
+            if float(np.linalg.norm(left)) <= max(near_mm, LEFT_OVER * touch.distance_mm):
                 found.append((step.name, key))
     return StackSignLost(tuple(name for name, _ in found), tuple(key for _, key in found)) if found else None
 

@@ -40,7 +40,15 @@ from tiltwright.job.message_kinds import (
     ZeroOffPlane,
 )
 from tiltwright.job.message_wording import finding_words, message_words, operation_list, unreachable_text
-from tiltwright.job.sign_slips import faces_down, faces_inward, outside_blank, stack_sign_lost, steps_down
+from tiltwright.job.sign_slips import (
+    StatedBlank,
+    faces_down,
+    faces_inward,
+    outside_blank,
+    stack_sign_lost,
+    stated_blank,
+    steps_down,
+)
 from tiltwright.job.touch_slips import length_left_in, out_of_travel, touch_mistyped, zero_mistyped
 from tiltwright.machine.findings import (
     ParallelRotaries,
@@ -94,10 +102,11 @@ def job_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
         found.append(Message(Severity.WARNING, PartZeroBelowPlatter(depth_mm)))
     found += (Message(Severity.WARNING, one) for one in steps_down(evaluated))
     found += _turned_over(evaluated)
+    blank = stated_blank(evaluated)
     for one in evaluated.operations:
         found += (
             Message(severity, finding, (one.placed.name,))
-            for severity, finding in _of_operation(one.placed, evaluated)
+            for severity, finding in _of_operation(one.placed, evaluated, blank)
             if not (refused and isinstance(finding, OutOfTravel))
         )
     found += (
@@ -311,15 +320,17 @@ def _may_be_length(mistyped: TouchMistyped) -> bool:
     return mistyped.cause == "sign" and mistyped.axes == ("Z",) and not mistyped.outside
 
 
-def _of_operation(placed: PlacedOperation, evaluated: EvaluatedJob) -> Iterator[tuple[Severity, JobFinding]]:
+def _of_operation(
+    placed: PlacedOperation, evaluated: EvaluatedJob, blank: StatedBlank | None
+) -> Iterator[tuple[Severity, JobFinding]]:
     machine = evaluated.setup.machine
     for finding in _beyond_travel(placed, machine):
         yield Severity.WARNING, finding
     # One sign explains both; that a plane faces into the part says more.
-    facing = faces_inward(placed, evaluated) or faces_down(placed, evaluated)
+    facing = faces_inward(placed, evaluated, blank) or faces_down(placed, evaluated)
     if facing is not None:
         yield Severity.WARNING, facing
-    outside = outside_blank(placed, evaluated)
+    outside = outside_blank(placed, blank)
     if outside is not None:
         yield Severity.WARNING, outside
     if placed.plane_x_deg is not None and abs(placed.plane_x_deg) > SQUARE_WITHIN_DEG:

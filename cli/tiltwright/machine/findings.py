@@ -81,16 +81,17 @@ def _pivots_out_of_travel(machine: Machine) -> list[PivotOutOfTravel]:
     if travel is None:
         return []
     # Where Z is read with a tool's tip, the travel of Z is still the gauge point's.
-    length_mm = machine.z_reference.tool_length_mm or 0.0
-    (*low, low_z), (*high, high_z) = travel.low_mm.tolist(), travel.high_mm.tolist()
-    ends = [*zip("XYZ", (*low, low_z + length_mm), (*high, high_z + length_mm), strict=True)]
+    lowest, highest = (
+        [*end_mm[:2].tolist(), float(machine.z_reference.from_gauge_line_mm(end_mm[2]))]
+        for end_mm in (travel.low_mm, travel.high_mm)
+    )
     return [
-        PivotOutOfTravel(rotary.letter, axis, value, lowest, highest)
+        PivotOutOfTravel(rotary.letter, axis, value, low, high)
         for rotary in machine.rotaries
-        for k, (value, (axis, lowest, highest)) in enumerate(zip(rotary.point_mm.tolist(), ends, strict=True))
-        if abs(float(rotary.direction[k])) < 0.5
-        and not lowest <= value <= highest
-        and lowest <= -value <= highest
+        for k, (axis, value, low, high) in enumerate(
+            zip("XYZ", rotary.point_mm.tolist(), lowest, highest, strict=True)
+        )
+        if abs(float(rotary.direction[k])) < 0.5 and not low <= value <= high and low <= -value <= high
     ]
 
 

@@ -74,6 +74,11 @@ def length_list(values_mm: ArrayLike, units: str) -> list[Any]:
     return found
 
 
+def by_axis(values_mm: ArrayLike, units: str) -> dict[str, float]:
+    """X, Y, Z (3,) in the stated unit, by the axes' letters."""
+    return dict(zip("XYZ", length_list(values_mm, units), strict=True))
+
+
 def by_letter(machine: Machine, angles: Iterable[float]) -> dict[str, float]:
     """Angles by the rotaries' letters."""
     return {letter: float(value) + 0.0 for letter, value in zip(machine.letters, angles, strict=True)}

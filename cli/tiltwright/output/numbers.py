@@ -77,6 +77,17 @@ def length(value_mm: float, units: str) -> str:
     return fixed(in_units(round(float(value_mm), _SHOWN_FROM), units), DECIMALS[units])
 
 
+def fine(value_mm: float, units: str) -> str:
+    """A length with one decimal more than a sheet shows: for comparing, not for typing in.
+
+    Examples
+    --------
+    >>> fine(0.0125, "mm"), fine(0.0125, "inch")
+    ('0.0125', '0.00049')
+    """
+    return fixed(in_units(value_mm, units), DECIMALS[units] + 1)
+
+
 def lengths(values_mm: Iterable[float], units: str) -> tuple[str, ...]:
     """Several lengths, each as :func:`length` writes it."""
     return tuple(length(float(value), units) for value in values_mm)
@@ -145,6 +156,11 @@ def direction(vector: Iterable[float]) -> str:
     """
     parts = (fixed(float(component), 4) for component in vector)
     return "(" + ", ".join(part.split(".")[0] if part.endswith(".0000") else part for part in parts) + ")"
+
+
+def with_plus(text: str) -> str:
+    """A number with its sign, whichever it has."""
+    return text if text.startswith("-") else f"+{text}"
 
 
 def with_minus(text: str) -> str:

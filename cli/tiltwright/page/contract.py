@@ -6,7 +6,6 @@ Lengths are millimetres and angles degrees, in full float64; the page divides by
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import replace
 from itertools import pairwise
 from typing import Any
@@ -109,6 +108,7 @@ def setup_page(
         }
         for one, pose, (_, working) in zip(evaluated.operations, model.operations, workings, strict=True)
     ]
+    messages, correction = _messages(evaluated, units)
     return {
         "schema": "tiltwright.page/1",
         "version": __version__,
@@ -128,8 +128,8 @@ def setup_page(
         "bodies": bodies.table,
         "tools": bodies.tools,
         "assumed": list(bodies.assumed),
-        "correction": _correction(evaluated, units),
-        "messages": [*_messages(evaluated, units), *simplified_words(bodies, units)],
+        "correction": correction,
+        "messages": [*messages, *simplified_words(bodies, units)],
         "not_checked": NOT_CHECKED,
         "by_hand": by_hand,
         "answers": answers,
@@ -296,22 +296,17 @@ def _line(line: WorkedStep, digits: Digits, texts: Repeated) -> list[Any]:
     ]
 
 
-def _messages(evaluated: EvaluatedJob, units: str) -> Iterable[list[str]]:
+def _messages(evaluated: EvaluatedJob, units: str) -> tuple[list[list[str]], list[str]]:
+    """Label and words of every message; apart, those of the correction in force, beside the offset: empty without one."""
+    said: list[list[str]] = []
+    correction: list[str] = []
     for message in grouped(job_messages(evaluated), lambda finding: as_shown(finding, units)):
-        # The page has the correction beside the offset that it changes.
+        words = plain_quotes(message_words(message, evaluated.operations, units))
         if isinstance(message.finding, CorrectionInForce):
-            continue
-        words = message_words(message, evaluated.operations, units)
-        yield [message.severity.label, plain_quotes(words)]
-
-
-def _correction(evaluated: EvaluatedJob, units: str) -> list[str]:
-    """Label and words of the correction in force, which stand beside the offset; empty where there is none."""
-    for message in job_messages(evaluated):
-        if isinstance(message.finding, CorrectionInForce):
-            words = message_words(message, evaluated.operations, units)
-            return [message.severity.label, plain_quotes(words)]
-    return []
+            correction = [message.severity.label, words]
+        else:
+            said.append([message.severity.label, words])
+    return said, correction
 
 
 def simplified_words(bodies: Bodies, units: str) -> list[list[str]]:

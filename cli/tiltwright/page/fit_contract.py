@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from kinematics import Machine, angle_products, point_coefficients
 from kinematics.calibration import Fit, LineFit, TargetKind
 from tiltwright import __version__
-from tiltwright.calibration.fit_text import fine
 from tiltwright.calibration.fit_wording import outlier_sentence
 from tiltwright.output import numbers
+from tiltwright.output.numbers import fine
 from tiltwright.page.contract import machine_part
 
 __all__ = ["fit_page"]

@@ -151,7 +151,7 @@ def _job_solids(
     places |= {"base": BASE, "spindle": SPINDLE_NOSE, "part": PART}
     places |= {letter: on_rotary(k) for k, letter in enumerate(job.machine.letters)}
     mine = {step.name for step in job.file.stack}
-    nest = next((one.place for one in job.nests if one.nest.name == job.nest), None)
+    nest = None if job.own_nest is None else job.own_nest.place
     tables = [
         (number, table)
         for number, table in enumerate(job.file.solid)
@@ -167,7 +167,7 @@ def _unloading(
     job = evaluated.job
     if job.file.stub is None or job.file.stub.unload is None:
         return None
-    nest = next((one.place for one in job.nests if one.nest.name == job.nest), None)
+    nest = None if job.own_nest is None else job.own_nest.place
     tables = [
         (number, table)
         for number, table in enumerate(job.file.solid)
@@ -253,12 +253,13 @@ def own_solids(evaluated: EvaluatedJob) -> tuple[tuple[Solid, Pose], ...]:
         With every solid that is not possible.
     """
     job = evaluated.job
-    own = next((one for one in job.nests if one.nest.name == job.nest), None)
+    own = job.own_nest
     frames = [table_frame(job.machine) @ frame for frame in cumulative_frames(job.steps)]
     mine = [k for k in range(len(job.steps)) if own is None or own.stack[k].nest == own.place]
+    materials = _materials(job.file)
     found = []
     for k in mine:
-        body = _step_body(job.file.stack[k], job.unit, {**_materials(job.file)})
+        body = _step_body(job.file.stack[k], job.unit, materials)
         if body is not None:
             step = job.steps[k]
             found.append(
@@ -273,7 +274,7 @@ def own_solids(evaluated: EvaluatedJob) -> tuple[tuple[Solid, Pose], ...]:
         if table.on not in at or (own is not None and own.place not in nests_of_solid(job.file, number)):
             continue
         # Whatever it is on, its frame is known here.
-        _, made = _solids(job, [(number, table)], {table.on: PART}, _materials(job.file), faults)
+        _, made = _solids(job, [(number, table)], {table.on: PART}, materials, faults)
         found += [(solid, at[table.on]) for solid in made]
     if faults:
         raise InputFaults(faults)
@@ -287,7 +288,7 @@ def _nest_surroundings(
 
     No tool may cut any of it: a blank is cut in its own nest only.
     """
-    own = next((one for one in job.nests if one.nest.name == job.nest), None)
+    own = job.own_nest
     if own is None or job.whole is None:
         return []
     tables = job.whole.file.stack

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from kinematics.progress import counted
 from kinematics.reach import CollisionModel, job_index_moves, scene_of, whole_body, with_unloading
 from tiltwright.files.diagnostics import InputFaults, KeyPath, shown
-from tiltwright.files.loader import ReadJob, fault_at
+from tiltwright.files.loader import fault_at
 from tiltwright.job.evaluate import EvaluatedNests
 from tiltwright.job.nests_output import order_words, shown_name
 from tiltwright.output.tables import wrapped
@@ -131,17 +131,18 @@ def check_apart(evaluated: EvaluatedNests) -> None:
         if hit is None:
             continue
         (first, _), (second, _) = hit
+        own_nest = two.own_nest
+        key: KeyPath = ("name",) if own_nest is None else ("nest", own_nest.place, "name")
         if not several:
             found = (
                 f"{shown(two.nest)}, whose {shown(second)} overlaps {shown(first)} of nest {shown(one.nest)}"
             )
             allowed, tip = "a place of its own for each nest", "move one of them with `shift`"
-            faults.append(fault_at(two, ("nest", _place(two), "name"), found, allowed, tip))
+            faults.append(fault_at(two, key, found, allowed, tip))
             continue
         place = f" of nest {shown(one.nest)}" if one.nest else ""
         found = f"{shown(two.file.name)}, whose {shown(second)} overlaps {shown(first)}{place} of {one.source.file}"
         tip = "move one of them with `shift`; what both stand on has one name and one place in both files"
-        key: KeyPath = ("nest", _place(two), "name") if two.nest else ("name",)
         faults.append(fault_at(two, key, found, "a place of its own for each job on the table", tip))
     if faults:
         raise InputFaults(faults)
@@ -159,10 +160,6 @@ def _overlap(
 
 
 _SAME_SOLID = 1e-6
-
-
-def _place(job: ReadJob) -> int:
-    return next(one.place for one in job.nests if one.nest.name == job.nest)
 
 
 def nests_failures(reach: NestsReach, units: str) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from kinematics.constants import MM_PER_INCH
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output import numbers
 from tiltwright.sheet.data import Texts
+from tiltwright.sheet.side_view import bar_section
 
 if TYPE_CHECKING:
     from tiltwright.reach.analysis import ReachAnalysis
@@ -117,12 +118,8 @@ def _rims(evaluated: EvaluatedJob, table: Pose, frames: tuple[Pose, ...]) -> lis
             if row.round is not None:
                 found.append(_top_of_disc(foot, middle, unit.to_mm(row.round)))
             if row.bar is not None:
-                half = np.array([unit.to_mm(edge) / 2.0 for edge in row.bar])
-                found += [
-                    foot.apply(middle + np.array([x * half[0], y * half[1], 0.0]))
-                    for x in (-1.0, 1.0)
-                    for y in (-1.0, 1.0)
-                ]
+                corners = bar_section((unit.to_mm(row.bar[0]), unit.to_mm(row.bar[1])))
+                found += [foot.apply(middle + np.array([*corner, 0.0])) for corner in corners]
     return found
 
 

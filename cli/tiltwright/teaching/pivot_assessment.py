@@ -15,12 +15,11 @@ from kinematics.teaching import (
     attainable,
     diagnose_pivots,
 )
-from tiltwright.calibration.fit_text import fine
 from tiltwright.calibration.fit_wording import fixed_sentence
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
 from tiltwright.files.loader import ReadMachine, fault_at
 from tiltwright.output.document import Block, BulletList, Document, Paragraph, Table
-from tiltwright.output.numbers import UNIT_MM, fixed, in_units
+from tiltwright.output.numbers import UNIT_MM, fine, fixed, in_units
 from tiltwright.teaching.answers import Answers
 from tiltwright.teaching.lesson_file import DEFAULT_WITHIN
 

@@ -45,7 +45,8 @@ def budget_plot(budget: JobBudget, units: str, ending: str) -> bytes:
         for line in lines
     ]
     columns = _columns(_alike(budget, lines, bars))
-    heights = [max(len(lines), 1) + 1.5, max(map(_rows, columns), default=1) + 1.5]
+    longest = max(map(_rows, columns))
+    heights = [max(len(lines), 1) + 1.5, longest + 1.5]
     figure = new_figure(_WIDE if len(columns) > 1 else _NARROW, _ROW * sum(heights) + 1.0)
     top, bottom = figure.subfigures(2, 1, height_ratios=heights, squeeze=False)[:, 0]
     left_out = len(budget.lines) - len(lines)
@@ -56,7 +57,7 @@ def budget_plot(budget: JobBudget, units: str, ending: str) -> bytes:
     )
     _intervals(top.subplots(), lines, units)
     for axes, groups in zip(bottom.subplots(1, len(columns), squeeze=False)[0], columns, strict=True):
-        _sources(axes, groups, max(map(_rows, columns), default=1))
+        _sources(axes, groups, longest)
     return as_file(figure, ending)
 
 

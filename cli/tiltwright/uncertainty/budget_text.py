@@ -11,11 +11,11 @@ import numpy as np
 from kinematics import work_offset_code
 from kinematics.uncertainty import Seam
 from tiltwright.job.coating import COATING_HEAD, coating_report, coating_rows, coating_words, cut_sizes
-from tiltwright.output.json_csv import length_list
-from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, in_units, length
+from tiltwright.output.json_csv import by_axis, length_list
+from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, fine, in_units, length
 from tiltwright.output.tables import table, units_words, wrapped
 from tiltwright.uncertainty.budget_run import JobBudget, Line
-from tiltwright.uncertainty.wording import exact_words, fine, half_width_words, source_words
+from tiltwright.uncertainty.wording import exact_words, half_width_words, in_nest, source_words
 
 __all__ = ["budget_report", "budget_text", "line_name"]
 
@@ -58,10 +58,6 @@ def _exact(budget: JobBudget, units: str) -> str:
     return f"{head}\n{_bullets(lines)}"
 
 
-def _where(name: str, nest: str | None) -> str:
-    return name if nest is None else f"{name} ({nest})"
-
-
 def _dof(value: float) -> str:
     return "-" if math.isinf(value) or value > 999.5 else f"{value:.0f}"
 
@@ -80,7 +76,7 @@ def _offsets(budget: JobBudget, units: str) -> str:
     ]
     rows = []
     for k, (one, number) in enumerate(zip(model.operations, budget.job.numbers, strict=True)):
-        row = [_where(one.name, one.nest), work_offset_code(number)]
+        row = [in_nest(one.name, one.nest), work_offset_code(number)]
         row += [fine(value, units) for value in budget.expanded_mm[k].tolist()]
         row += [fine(value, units) for value in expected[k].tolist()] if warm else []
         rows.append([*row, _dof(float(budget.offsets.dof[k].min()))])
@@ -121,7 +117,7 @@ def _features(budget: JobBudget, units: str) -> str:
     rows = [
         [
             line.name,
-            _where(line.operation, line.nest),
+            in_nest(line.operation, line.nest),
             line.datum or "part as clamped",
             fine(line.expected_mm, units),
             fine(line.expanded_mm, units),
@@ -149,7 +145,7 @@ def _failures(lines: Sequence[Line], units: str) -> list[str]:
         if line.verdict is False and limit is not None:
             name = line.name if isinstance(line.budget.of, Seam) else f"{line.name}, {line.operation}"
             found.append(
-                f"FAIL: {_where(name, line.nest)} may be off by {fine(abs(line.expected_mm) + line.expanded_mm, units)} "
+                f"FAIL: {in_nest(name, line.nest)} may be off by {fine(abs(line.expected_mm) + line.expanded_mm, units)} "
                 f"{UNIT_SYMBOL[units]}, and {length(limit, units)} is allowed; {_percent(line.conforms)} of parts would conform."
             )
     return found
@@ -157,14 +153,14 @@ def _failures(lines: Sequence[Line], units: str) -> list[str]:
 
 def _below(lines: Sequence[str]) -> str:
     """Sentences below a table."""
-    return "".join(["\n\n", "\n".join(wrapped(line, columns=_COLUMNS) for line in lines)]) if lines else ""
+    return "\n\n" + "\n".join(wrapped(line, columns=_COLUMNS) for line in lines) if lines else ""
 
 
 def _seams(budget: JobBudget, units: str) -> str:
     head = ["between", "expected", "U", "tolerance", "left over", "conform", ""]
     rows = [
         [
-            _where(line.name, line.nest),
+            in_nest(line.name, line.nest),
             fine(line.expected_mm, units),
             fine(line.expanded_mm, units),
             *_toleranced(line, units),
@@ -193,8 +189,8 @@ def _coating(budget: JobBudget, units: str) -> str:
 def line_name(line: Line) -> str:
     """A feature or seam by name, operation and nest."""
     if isinstance(line.budget.of, Seam):
-        return f"seam {_where(line.name, line.nest)}"
-    return _where(f"{line.name}, {line.operation}", line.nest)
+        return f"seam {in_nest(line.name, line.nest)}"
+    return in_nest(f"{line.name}, {line.operation}", line.nest)
 
 
 def _shares(budget: JobBudget) -> str:
@@ -276,7 +272,7 @@ def _trials(budget: JobBudget) -> str:
     else:
         agree = budget.offset_agrees
         offsets = [
-            f"{_where(one.name, one.nest)} {axis}"
+            f"{in_nest(one.name, one.nest)} {axis}"
             for one, row in zip(budget.job.model.operations, agree, strict=True)
             for axis, serves in zip("XYZ", row, strict=True)
             if not serves
@@ -303,9 +299,9 @@ def budget_report(budget: JobBudget, units: str) -> dict[str, Any]:
                 "name": one.name,
                 "nest": one.nest,
                 "work_offset": number,
-                "u": _axes(budget.offsets.u_mm[k], units),
-                "U95": _axes(budget.expanded_mm[k], units),
-                "expected": _axes(budget.expected_mm[k], units),
+                "u": by_axis(budget.offsets.u_mm[k], units),
+                "U95": by_axis(budget.expanded_mm[k], units),
+                "expected": by_axis(budget.expected_mm[k], units),
                 "dof": dict(zip("XYZ", map(_finite, budget.offsets.dof[k].tolist()), strict=True)),
                 "linear_serves": bool(budget.offset_agrees[k].all()),
             }
@@ -351,10 +347,6 @@ def budget_report(budget: JobBudget, units: str) -> dict[str, Any]:
 
 def _finite(value: float) -> float | None:
     return None if math.isinf(value) else value
-
-
-def _axes(values: Any, units: str) -> dict[str, float]:  # noqa: ANN401 - three numbers
-    return dict(zip("XYZ", length_list(values, units), strict=True))
 
 
 def _line(line: Line, budget: JobBudget, units: str) -> dict[str, Any]:

@@ -8,9 +8,9 @@ from kinematics.uncertainty import UncertaintySource, offset_budget
 from tiltwright.files.uncertainty_checks import states_uncertainty
 from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.output.document import Block, Heading, Paragraph, Table
-from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, fixed
+from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, fine, fixed
 from tiltwright.uncertainty.evaluation import UncertainJob, uncertain_job
-from tiltwright.uncertainty.wording import fine, source_words
+from tiltwright.uncertainty.wording import source_words
 
 __all__ = ["uncertainty_by_hand"]
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from kinematics.uncertainty import SingleCause, UncertainQuantity
-from tiltwright.output.json_csv import length_list
+from kinematics.uncertainty.causes import AGREE_MM
+from tiltwright.output.json_csv import by_axis, length_list
 from tiltwright.output.numbers import in_units
-from tiltwright.uncertainty.correct_run import AGREE_MM, Candidate, JobCorrection
+from tiltwright.uncertainty.correct_run import Candidate, JobCorrection
 from tiltwright.uncertainty.correct_text import doubt_words, measure_next_words, told
 from tiltwright.uncertainty.wording import cause_words, exact_words, quantity_words, signed
 
@@ -23,19 +24,22 @@ def _unit(quantity: UncertainQuantity, units: str) -> str:
     return units if quantity.unit == "mm" else str(quantity.unit)
 
 
+def _u(quantity: UncertainQuantity, u: float, units: str) -> float:
+    return u * in_units(1.0, units) if quantity.unit == "mm" else u
+
+
 def _cause(found: JobCorrection, one: SingleCause, units: str) -> dict[str, Any]:
     model, quantity = found.job.model, one.quantity
-    size = in_units(1.0, units) if quantity.unit == "mm" else 1.0
     return {
         "what": quantity_words(model, quantity),
         "words": cause_words(model, quantity, one.value, units),
         "value": _value(found, quantity, one.value, units),
-        "u": one.u * size,
+        "u": _u(quantity, one.u, units),
         "unit": _unit(quantity, units),
         "level": one.level,
         "chi_square": one.chi_square,
         "p": one.p,
-        "stated_u": None if one.stated_u is None else one.stated_u * size,
+        "stated_u": None if one.stated_u is None else _u(quantity, one.stated_u, units),
         "cost": one.cost,
         "same_as": [quantity_words(model, other.quantity) for other in found.causes.same_as(one)],
     }
@@ -72,7 +76,7 @@ def correct_report(found: JobCorrection, units: str) -> dict[str, Any]:
             {
                 "what": quantity_words(model, quantity),
                 "value": _value(found, quantity, value, units),
-                "u": float(spread) * (in_units(1.0, units) if quantity.unit == "mm" else 1.0),
+                "u": _u(quantity, float(spread), units),
                 "unit": _unit(quantity, units),
             }
             for quantity, value, spread in zip(
@@ -135,9 +139,7 @@ def _candidate(found: JobCorrection, one: Candidate, units: str) -> dict[str, An
         # None where the operations turn differently.
         "turn_deg": float(one.offsets.turn_deg[0]) if one.offsets.turns_alike() else None,
         "turns_deg": one.offsets.turn_deg.tolist(),
-        "operations": [
-            dict(zip("XYZ", length_list(shift, units), strict=True)) for shift in one.offsets.shift_mm
-        ],
+        "operations": [by_axis(shift, units) for shift in one.offsets.shift_mm],
     }
 
 
@@ -153,11 +155,9 @@ def _operations(found: JobCorrection, units: str) -> list[dict[str, Any]]:
                 "nest": one.nest,
                 "work_offset": number,
                 "measured": k in measured,
-                "before": dict(zip("XYZ", length_list(now[k], units), strict=True)),
-                "after": dict(zip("XYZ", length_list(new[k], units), strict=True)),
-                "u": None
-                if chosen is None
-                else dict(zip("XYZ", length_list(chosen.offsets.u_mm[k], units), strict=True)),
+                "before": by_axis(now[k], units),
+                "after": by_axis(new[k], units),
+                "u": None if chosen is None else by_axis(chosen.offsets.u_mm[k], units),
                 "turn_deg": 0.0 if chosen is None else float(chosen.offsets.turn_deg[k]),
             }
         )

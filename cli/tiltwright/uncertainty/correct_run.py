@@ -30,6 +30,7 @@ from kinematics.uncertainty import (
     seating_spread,
     single_causes,
 )
+from kinematics.uncertainty.causes import AGREE_MM, UNLIKELY
 from tiltwright.files.diagnostics import nearest, one_of, option_error, shown
 from tiltwright.uncertainty.evaluation import UncertainJob
 from tiltwright.uncertainty.measured_table import MeasuredTable
@@ -39,9 +40,6 @@ __all__ = ["EVERYTHING", "Candidate", "JobCorrection", "job_correction"]
 
 EVERYTHING = "everything together"
 """The name of the joint estimate among the candidates."""
-
-AGREE_MM = 0.01
-"""Corrections that differ by no more than this at every operation count as one."""
 
 _MOST_PAIRS = 12
 
@@ -133,6 +131,11 @@ class JobCorrection:
         return self.explained and self.agreed and not self.doubts and alone
 
     @property
+    def to_be_loaded(self) -> bool:
+        """True where the correction is settled, or the setter has named one."""
+        return self.settled or self.named
+
+    @property
     def measured_operations(self) -> frozenset[int]:
         """The operations in which something was measured."""
         features = self.job.part.features
@@ -143,10 +146,8 @@ class JobCorrection:
         """True where the chosen turns can be written: a job has one for all operations of a nest."""
         if self.chosen is None:
             return True
-        nests: dict[str | None, list[int]] = {}
-        for k, one in enumerate(self.job.model.operations):
-            nests.setdefault(one.nest, []).append(k)
-        return all(self.chosen.offsets.turns_alike(each) for each in nests.values())
+        nests = self.job.model.operations_by_nest.values()
+        return all(self.chosen.offsets.turns_alike(each) for each in nests)
 
     def after(
         self,
@@ -239,13 +240,9 @@ def _candidates(job: UncertainJob, joint: JointCorrection, causes: SingleCauses)
         # No single cause stands out, and none is needed: the budget lets such deviations be expected.
         found.append(_everything(joint))
     else:
-        likely = [one for one in causes.pairs if one.total <= causes.pairs[0].total + _UNLIKELY]
+        likely = [one for one in causes.pairs if one.total <= causes.pairs[0].total + UNLIKELY]
         found += [_pair(job, causes, one) for one in likely[:_MOST_PAIRS]]
     return found
-
-
-_UNLIKELY = 13.8
-"""Difference in chi-square and prior cost from which a pair is not believed beside another: 1000 to 1."""
 
 
 def _everything(joint: JointCorrection) -> Candidate:

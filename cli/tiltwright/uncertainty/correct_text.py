@@ -6,14 +6,15 @@ import numpy as np
 
 from kinematics import work_offset_code
 from kinematics.uncertainty import MeasurementDoubt
+from kinematics.uncertainty.causes import AGREE_MM
 from tiltwright.output.messages import named
-from tiltwright.output.numbers import UNIT_SYMBOL, angle, length
+from tiltwright.output.numbers import UNIT_SYMBOL, angle, fine, length, with_plus
 from tiltwright.output.tables import table, units_words, wrapped
-from tiltwright.uncertainty.correct_run import AGREE_MM, Candidate, JobCorrection
+from tiltwright.uncertainty.correct_run import Candidate, JobCorrection
 from tiltwright.uncertainty.wording import (
     cause_words,
     exact_words,
-    fine,
+    in_nest,
     quantity_words,
     signed,
     size_words,
@@ -139,7 +140,7 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
 def _axis_words(found: JobCorrection, units: str) -> list[str]:
     """Where the chosen cause is an axis: that it belongs into the machine file, and what goes by that alone."""
     chosen = found.chosen
-    if chosen is None or not (found.settled or found.named):
+    if chosen is None or not found.to_be_loaded:
         return []
     if chosen.cause is not None:
         each = [(chosen.cause.quantity, chosen.cause.value)]
@@ -183,7 +184,7 @@ def feature_name(found: JobCorrection, feature: int) -> str:
     """A feature by name, operation and nest, as the table of deviations has it."""
     name, operation, nest, _ = found.job.feature_names[feature]
     text = name if name == operation else f"{name}, {operation}"
-    return text if nest is None else f"{text} ({nest})"
+    return in_nest(text, nest)
 
 
 def measure_next_words(found: JobCorrection, units: str) -> str:
@@ -213,17 +214,13 @@ def measure_next_words(found: JobCorrection, units: str) -> str:
 def _signed(found: JobCorrection, feature: int, value_mm: float, units: str) -> str:
     """A deviation to expect: with its sign along a direction, without one for a position's length."""
     text = fine(value_mm, units)
-    return text if found.job.part.features[feature].along is None else _plus(text)
+    return text if found.job.part.features[feature].along is None else with_plus(text)
 
 
 def _pairs_ruled(found: JobCorrection) -> str:
     pairs = len(found.causes.pairs)
     left = 0 if found.more is None else round(found.more.left)
     return f"{pairs - left} of {pairs}"
-
-
-def _plus(text: str) -> str:
-    return text if text.startswith("-") else f"+{text}"
 
 
 _LEVELS = {1: "best", 2: "fits", 3: "-"}
@@ -273,12 +270,12 @@ def _rivals(found: JobCorrection, units: str) -> str:
     rows = []
     for k, one in enumerate(found.job.model.operations):
         cells = [
-            " ".join(_plus(fine(value, units)) for value in candidate.offsets.shift_mm[k].tolist())
+            " ".join(with_plus(fine(value, units)) for value in candidate.offsets.shift_mm[k].tolist())
             for candidate in shown_now
         ]
         rows.append(
             [
-                one.name if one.nest is None else f"{one.name} ({one.nest})",
+                in_nest(one.name, one.nest),
                 *cells,
                 fine(found.differs_mm[k], units),
             ]
@@ -339,7 +336,7 @@ def _offsets(found: JobCorrection, units: str) -> str:
     head = ["operation", "load", "", "X", "Y", "Z"]
     rows = []
     for k, (one, number) in enumerate(zip(model.operations, numbers, strict=True)):
-        name = one.name if one.nest is None else f"{one.name} ({one.nest})"
+        name = in_nest(one.name, one.nest)
         rows.append([name, work_offset_code(number), "now", *(length(v, units) for v in now[k].tolist())])
         rows.append(["", "", "new", *(length(v, units) for v in new[k].tolist())])
         u = [f"u {fine(v, units)}" for v in chosen.offsets.u_mm[k].tolist()]
@@ -362,13 +359,13 @@ def _turn_words(found: JobCorrection, chosen: Candidate) -> str:
     letter = model.machine.letters[-1]
     if chosen.offsets.turns_alike():
         return (
-            f"Every work offset's {letter} changes by {_plus(angle(turn[0]))} degrees: that takes out the clocking, "
+            f"Every work offset's {letter} changes by {with_plus(angle(turn[0]))} degrees: that takes out the clocking, "
             "and the program keeps its angles."
         )
     each: dict[str, str] = {}
     for one, number, degrees in zip(model.operations, found.job.numbers, turn, strict=True):
         name = f"nest {one.nest}" if found.turns_fit else f"{work_offset_code(number)} {one.name}"
-        each[name] = "stays" if not degrees else f"changes by {_plus(angle(degrees))} degrees"
+        each[name] = "stays" if not degrees else f"changes by {with_plus(angle(degrees))} degrees"
     changes = "; ".join(f"{name} {what}" for name, what in each.items())
     text = f"{letter} does not change alike in all work offsets: {changes}. The program keeps its angles."
     if not found.turns_fit:
@@ -462,7 +459,7 @@ def doubt_words(found: JobCorrection, doubt: MeasurementDoubt, units: str) -> st
         where = "all of them"
     elif len(doubt.rows) == 1:
         one = deviations[doubt.rows[0]]
-        where += f", {feature_name(found, one.feature)} ({_plus(fine(found.table.found_mm[doubt.rows[0]], units))})"
+        where += f", {feature_name(found, one.feature)} ({with_plus(fine(found.table.found_mm[doubt.rows[0]], units))})"
     one_row = len(doubt.rows) == 1
     fit, they, its = ("fits", "it is", "its sign is") if one_row else ("fit", "they are", "their signs are")
     inches = "Inches typed as millimetres, or the other way round"

@@ -144,12 +144,8 @@ def _correction_table(found: JobCorrection, chosen: Candidate, who: str | None, 
 
     before = job.uncorrected_mm
     offsets, operations = chosen.offsets, job.model.operations
-    turn = [
-        round(float(one), _DECIMALS) + 0.0
-        for one in offsets.turn_deg[
-            [next(j for j, one in enumerate(operations) if one.nest == each.nest) for each in operations]
-        ]
-    ]
+    nests = job.model.operations_by_nest
+    turn = [round(float(offsets.turn_deg[nests[one.nest][0]]), _DECIMALS) + 0.0 for one in operations]
     alike = len(set(turn)) == 1
     after = before + offsets.shift_mm
     return {

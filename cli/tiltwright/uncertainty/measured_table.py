@@ -15,6 +15,7 @@ from tiltwright.files.diagnostics import Diagnostic, InputFaults, InvalidValue, 
 from tiltwright.files.parsing import column_length, parse_direction, parse_name
 from tiltwright.files.toml_source import add_caution
 from tiltwright.files.units import Unit
+from tiltwright.output.numbers import UNIT_SYMBOL
 from tiltwright.uncertainty.evaluation import UncertainJob
 
 __all__ = ["MeasuredTable", "read_measured_table"]
@@ -230,8 +231,8 @@ class _Reader:
         if name != "u" and abs(value_mm) > _LARGEST_MM:
             limit = self.unit.from_mm(_LARGEST_MM)
             tip = "a deviation is what was found less what the drawing says, not the coordinate itself"
-            symbol = "mm" if self.unit is Unit.MM else "in"
-            self._fault(row, name, f"{value:g}", f"a deviation of no more than {limit:.3g} {symbol}", tip)
+            allowed = f"a deviation of no more than {limit:.3g} {UNIT_SYMBOL[self.unit.value]}"
+            self._fault(row, name, f"{value:g}", allowed, tip)
         return value_mm
 
     def row(self, row: CsvRow) -> list[MeasuredDeviation]:

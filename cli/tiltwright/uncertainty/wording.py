@@ -7,14 +7,23 @@ from collections.abc import Iterable
 import numpy as np
 
 from kinematics.uncertainty import QUANTITY_UNITS, SetupModel, UncertainQuantity, UncertaintySource
-from tiltwright.output.numbers import ANGLE_DECIMALS, DECIMALS, UNIT_SYMBOL, fixed, in_units, length
+from tiltwright.output.numbers import (
+    ANGLE_DECIMALS,
+    DECIMALS,
+    UNIT_SYMBOL,
+    fine,
+    fixed,
+    in_units,
+    length,
+    with_plus,
+)
 from tiltwright.uncertainty.evaluation import TakenAsExact
 
 __all__ = [
     "cause_words",
     "exact_words",
-    "fine",
     "half_width_words",
+    "in_nest",
     "quantity_words",
     "signed",
     "size_words",
@@ -55,9 +64,9 @@ def source_words(source: UncertaintySource) -> str:
     return what.replace("{}", owner)
 
 
-def fine(value_mm: float, units: str) -> str:
-    """A length with one decimal more than a sheet shows: an uncertainty is small."""
-    return fixed(in_units(value_mm, units), DECIMALS[units] + 1)
+def in_nest(name: str, nest: str | None) -> str:
+    """The name of an operation, a feature or a seam with its nest behind it, where the job has nests."""
+    return name if nest is None else f"{name} ({nest})"
 
 
 def half_width_words(source: UncertaintySource, share: float, units: str) -> str:
@@ -184,16 +193,12 @@ def size_words(quantity: UncertainQuantity, value: float, units: str) -> str:
     """How far a quantity is off, with its unit and a sign."""
     unit = quantity.unit
     if unit == "mm":
-        return f"{_plus(fine(value, units))} {UNIT_SYMBOL[units]}"
+        return f"{with_plus(fine(value, units))} {UNIT_SYMBOL[units]}"
     if unit == "K":
-        return f"{_plus(fixed(value, 1))} K"
+        return f"{with_plus(fixed(value, 1))} K"
     if quantity.kind == "rotary angle":
-        return f"{_plus(fixed(value * 3600.0, 0))} arcsec"
-    return f"{_plus(fixed(value, ANGLE_DECIMALS))} degrees"
-
-
-def _plus(text: str) -> str:
-    return text if text.startswith("-") else f"+{text}"
+        return f"{with_plus(fixed(value * 3600.0, 0))} arcsec"
+    return f"{with_plus(fixed(value, ANGLE_DECIMALS))} degrees"
 
 
 _CAUSES = {

@@ -104,6 +104,12 @@ def test_what_cannot_be_done_is_a_no(run, job):
     assert (ended.code, "ten years" in ended.err) == (1, True)
 
 
+def test_a_platter_that_every_part_s_probing_makes_too_long_is_refused_as_such(run, job):
+    often = 'per_platter = 4\nprobe_every = 1\nprobing = "150 min"\n'
+    ended = run("batch", "run", job(HEAD + FACE + WEEK + often))
+    assert (ended.code, "10 h 14 min" in ended.err, "ten years" in ended.err) == (1, True, False)
+
+
 def test_an_edge_that_does_not_last_a_platter_is_a_caution(run, job):
     ended = run("batch", "run", job(HEAD + NESTS + PORT.replace("9.0", "20.0") + DRILL + WEEK))
     assert ended.code == 0

@@ -7,6 +7,7 @@ import tomllib
 
 import numpy as np
 import pytest
+from machine_texts import mill_text
 
 from kinematics import point_coefficients
 from tiltwright.job.evaluate import evaluate_job
@@ -43,25 +44,7 @@ operation = "side"
 tolerance = 0.1
 """
 
-MILL = """
-name = "mill"
-units = "mm"
-z_reference = "gauge line"
-[[rotary]]
-letter = "A"
-along = "+X"
-positive_turn = "clockwise"
-point = [-381.0, -203.412, -406.118]
-limits = [-120.0, 30.0]
-[[rotary]]
-letter = "C"
-along = "+Z"
-positive_turn = "clockwise"
-point = [-381.025, -203.405, -356.112]
-limits = "endless"
-[platter]
-face = -356.112
-"""
+MILL = mill_text()
 
 # The post is 0.02 taller than stated: everything is cut 0.02 too deep, seen along the part's z.
 TALLER = "feature,dX_mm,dY_mm,dZ_mm,u_mm\nface,0.0005,-0.001,-0.02,0.002\nflank,0,0,-0.021,0.002\nhole,0.001,0,-0.0195,0.002\n"
@@ -634,6 +617,19 @@ def test_one_clocked_nest_is_turned_back_and_the_other_stays(run, job, table):
     ended = run("offsets", path)
     assert ended.code == 2
     assert "turn" in ended.err
+
+
+def test_a_part_s_own_zero_does_not_take_out_the_turn_of_one_nest(run, job, table):
+    """Its shift it would: the point that was touched off says nothing of how the part is clocked."""
+    path = job(NESTS, MILL)
+    straight = {"left": placed((-38.0, 0.0)), "right": placed((38.0, 1.0))}
+    clocked = {**straight, "left": placed((-38.0, 0.0), 0.1)}
+    measured = table(deviations(cut(run, path, straight), cut(run, path, clocked)))
+    assert run("correct", path, measured, "--write", "--choose", "left: left vice: turn").code == 0
+    for nest, x_mm, left in (("left", -419.0, True), ("right", -343.0, False)):
+        typed = run("offsets", path, "--nest", nest, "--touched", f"{x_mm},-203.4,-296.1", "--pose", "A0,C0")
+        assert ("NOT in these offsets" in typed.err) == left, typed.err
+        assert ("C by 0.1" in typed.err) == left
 
 
 def test_turns_that_differ_within_a_nest_are_not_averaged_and_not_written(run, job, table):
