@@ -417,12 +417,13 @@ def diagnose(
         recomputed = recompute(setup, placed, steps, (*more, *mistakes))
         search = MistakeSearch(recomputed, operation, axis, value, truth, wrong, tolerance, digit_mm)
         findings, unexplained = search.run()
-    slips = _slips(unexplained, operation, axis, value, truth, wrong, unit_mm, digit_mm)
-    slips += _of_other_solution(unexplained, others_mm or {}, operation, axis, value, truth, wrong, tolerance)
-    open_operations = [o for o in unexplained if all(o not in slip.operations for slip in slips)]
-    slips += _misplaced(open_operations, placed, operation, axis, value, truth, wrong, tolerance)
-    findings += slips
-    unexplained = tuple(o for o in unexplained if all(o not in slip.operations for slip in slips))
+    answered = _Answered(operation, axis, value, truth, wrong)
+    slips = _slips(unexplained, answered, unit_mm, digit_mm)
+    slips += _of_other_solution(unexplained, others_mm or {}, answered, tolerance)
+    unexplained = _left(unexplained, slips)
+    misplaced = _misplaced(unexplained, placed, answered, tolerance)
+    unexplained = _left(unexplained, misplaced)
+    findings += slips + misplaced
     args = (operation, axis, off, tolerance, digit_mm)
     traces = _traces(setup, placed, steps, unexplained, *args)
     # One figure with a simple reason is at least as likely as two mistakes at once.
@@ -434,28 +435,50 @@ def diagnose(
     return Diagnosis(tuple(given), truth, off, wrong, tolerance, findings, unexplained, common, traces)
 
 
+def _left(operations: Sequence[int], found: Sequence[FoundMistake]) -> tuple[int, ...]:
+    """The operations that nothing found explains."""
+    return tuple(o for o in operations if all(o not in one.operations for one in found))
+
+
+@dataclass(frozen=True, eq=False)
+class _Answered:
+    """The answered numbers, shape (k,): operation and axis by index, value and truth in mm, and whether it is wrong."""
+
+    operation: NDArray[np.int64]
+    axis: NDArray[np.int64]
+    value: NDArray[np.float64]
+    truth: NDArray[np.float64]
+    wrong: NDArray[np.bool_]
+
+    def wrong_in(self, o: int) -> NDArray[np.int64]:
+        """Indices of an operation's wrong numbers."""
+        return np.flatnonzero((self.operation == o) & self.wrong)
+
+    def axes(self, here: NDArray[np.int64]) -> str:
+        """The axes of some numbers, in words."""
+        return " and ".join(AXES[a] for a in sorted(self.axis[here].tolist()))
+
+    def odds(self, here: NDArray[np.int64], near: float) -> float:
+        """Odds that random numbers as far out as these come as near to others as that."""
+        off = np.abs(self.value[here] - self.truth[here])
+        return float(np.prod(np.minimum(1.0, near / np.maximum(off, near))))
+
+
 def _slips(
-    unexplained: Sequence[int],
-    operation: NDArray[np.int64],
-    axis: NDArray[np.int64],
-    value: NDArray[np.float64],
-    truth: NDArray[np.float64],
-    wrong: NDArray[np.bool_],
-    unit_mm: float,
-    digit_mm: float,
+    unexplained: Sequence[int], answered: _Answered, unit_mm: float, digit_mm: float
 ) -> tuple[FoundMistake, ...]:
     """Digits exchanged in writing down the only wrong number of an operation."""
     found = []
     for o in unexplained:
-        here = np.flatnonzero((operation == o) & wrong)
+        here = answered.wrong_in(o)
         if here.size != 1:
             continue
-        k = int(here[0])
-        digits = transposed_digits(value[k] / unit_mm, truth[k] / unit_mm, digit_mm / unit_mm)
+        value, truth = float(answered.value[here[0]]), float(answered.truth[here[0]])
+        digits = transposed_digits(value / unit_mm, truth / unit_mm, digit_mm / unit_mm)
         # About as many neighbours could be exchanged as there are digits, each hit in one value of so many.
-        chance = 6.0 * digit_mm / max(2.0 * abs(float(value[k] - truth[k])), digit_mm)
+        chance = 6.0 * digit_mm / max(2.0 * abs(value - truth), digit_mm)
         if digits and chance <= CHANCE[1]:
-            made = (digits_swapped(AXES[axis[k]], digits),)
+            made = (digits_swapped(answered.axes(here), digits),)
             found.append(FoundMistake(made, (), (), (o,), 1, 1, digit_mm / 2.0, chance))
     return tuple(found)
 
@@ -463,53 +486,39 @@ def _slips(
 def _of_other_solution(
     unexplained: Sequence[int],
     others_mm: Mapping[int, NDArray[np.float64]],
-    operation: NDArray[np.int64],
-    axis: NDArray[np.int64],
-    value: NDArray[np.float64],
-    truth: NDArray[np.float64],
-    wrong: NDArray[np.bool_],
+    answered: _Answered,
     near: float,
 ) -> tuple[FoundMistake, ...]:
     """Wrong numbers of an operation, all or some, that are the same operation's by another solution."""
     found = []
     for o in unexplained:
-        here = np.flatnonzero((operation == o) & wrong)
         if o not in others_mm:
             continue
-        left = np.abs(others_mm[o][:, axis[here]] - value[here])
+        here = answered.wrong_in(o)
+        left = np.abs(others_mm[o][:, answered.axis[here]] - answered.value[here])
         most = left[int(np.argmax((left <= near).sum(axis=1)))]
         met = most <= near
-        odds = np.minimum(1.0, near / np.maximum(np.abs(value[here] - truth[here])[met], near))
-        if met.any() and float(len(left) * np.prod(odds)) <= CHANCE[2]:
-            axes = " and ".join(AXES[a] for a in sorted(axis[here][met].tolist()))
-            made = (taken_from_other_solution(axes),)
+        chance = len(left) * answered.odds(here[met], near)
+        if met.any() and chance <= CHANCE[2]:
+            made = (taken_from_other_solution(answered.axes(here[met])),)
             counts, apart = (int(met.sum()), int(here.size)), float(most[met].max())
-            found.append(FoundMistake(made, (), (), (o,), *counts, apart, float(len(left) * np.prod(odds))))
+            found.append(FoundMistake(made, (), (), (o,), *counts, apart, chance))
     return tuple(found)
 
 
 def _misplaced(
-    unexplained: Sequence[int],
-    placed: Sequence[PlacedOperation],
-    operation: NDArray[np.int64],
-    axis: NDArray[np.int64],
-    value: NDArray[np.float64],
-    truth: NDArray[np.float64],
-    wrong: NDArray[np.bool_],
-    near: float,
+    unexplained: Sequence[int], placed: Sequence[PlacedOperation], answered: _Answered, near: float
 ) -> tuple[FoundMistake, ...]:
     """Wrong numbers of an operation that are another operation's."""
     found = []
     offsets = np.array([one.offset_mm for one in placed]).reshape(-1, 3)
     for o in unexplained:
-        here = np.flatnonzero((operation == o) & wrong)
-        left = np.abs(offsets[:, axis[here]] - value[here])
+        here = answered.wrong_in(o)
+        left = np.abs(offsets[:, answered.axis[here]] - answered.value[here])
         fits = [k for k in np.flatnonzero((left <= near).all(axis=1)).tolist() if k != o]
-        odds = np.minimum(1.0, near / np.maximum(np.abs(value[here] - truth[here]), near))
-        chance = float((len(placed) - 1) * np.prod(odds))
+        chance = (len(placed) - 1) * answered.odds(here, near)
         if fits and chance <= CHANCE[2]:
-            axes = " and ".join(AXES[a] for a in sorted(axis[here].tolist()))
-            made = tuple((taken_from(placed[k].name, axes),) for k in fits)
+            made = tuple((taken_from(placed[k].name, answered.axes(here)),) for k in fits)
             count, apart = int(here.size), float(left[fits[0]].max())
             found.append(FoundMistake(made[0], made[1:], (), (o,), count, count, apart, chance))
     return tuple(found)

@@ -14,20 +14,21 @@ from tiltwright.commands.options import (
     Output,
     PaperOption,
     Units,
+    check_folder,
     machine_option,
     paper_of,
     show_or_write,
+    write_class_set,
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterator
 
     from tiltwright.output.typesetting import Paper
     from tiltwright.teaching.grading import Graded
 
 __all__ = ["app"]
 
-_MOST_LISTED = 8
 _FORMS = ("pdf", "txt", "md", "html")
 
 app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Set exercises, and grade the answers.")
@@ -154,39 +155,6 @@ def _expected_and_found(refusal: str, machine: str) -> tuple[str, str]:
     """A refusal of the library as what was found and what is allowed."""
     head, _, found = refusal.partition(", found ")
     return f"{machine}: {found.removeprefix('that ')}", head.partition("expected ")[2]
-
-
-def check_folder(folder: Path, option: str, *, force: bool) -> None:
-    """Refuse a folder that is a file, or that has something in it."""
-    from tiltwright.files.diagnostics import option_error
-
-    if folder.exists() and not folder.is_dir():
-        raise option_error(option, f"{folder}, a file", "a folder, or a new name for one")
-    if folder.is_dir() and any(folder.iterdir()) and not force:
-        raise option_error(
-            option, f"{folder}, a folder with something in it", "a new folder, or --force to write into it"
-        )
-    if not folder.exists() and not folder.resolve().parent.is_dir():
-        found = f"{folder}, in a folder that is not there"
-        raise option_error(option, found, "a folder in one that is there", "make the outer folder first")
-
-
-def write_class_set(folder: Path, files: Iterable[tuple[Path, str | bytes]], *, force: bool) -> None:
-    """Write all files of a class set or none, and name those of an older one that would be handed out by mistake."""
-    from tiltwright.files.atomic_write import write_folder
-    from tiltwright.terminal.streams import note
-
-    made = dict(files)
-    write_folder(folder, made, force=force)
-    written = {folder / path for path in made}
-    older = [path for path in folder.rglob("*") if path.is_file() and path not in written]
-    older.sort(key=lambda path: (path.parent.name != "sheets", path))
-    if older:
-        listed = ", ".join(str(path.relative_to(folder)) for path in older[:_MOST_LISTED])
-        more = f" and {len(older) - _MOST_LISTED} more" if len(older) > _MOST_LISTED else ""
-        note(
-            f"{folder}: {listed}{more} {'is' if len(older) == 1 else 'are'} not of this lesson; do not hand out"
-        )
 
 
 @app.command("grade")

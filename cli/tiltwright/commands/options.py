@@ -28,10 +28,12 @@ __all__ = [
     "RequiredMachine",
     "Units",
     "UnitsOption",
+    "check_folder",
     "machine_option",
     "paper_of",
     "refuse_pictures",
     "show_or_write",
+    "write_class_set",
     "write_into",
     "write_numbered",
 ]
@@ -194,3 +196,39 @@ def write_into(folder: Path, texts: Mapping[str, str], what: str, *, force: bool
     write_folder(folder, texts, force=force)
     words = what if len(texts) == 1 else f"{what}s"
     note(f"{len(texts)} {words} written into {folder}", label="done")
+
+
+_MOST_LISTED = 8
+
+
+def check_folder(folder: Path, option: str, *, force: bool) -> None:
+    """Refuse a folder that is a file, or that has something in it."""
+    from tiltwright.files.diagnostics import option_error
+
+    if folder.exists() and not folder.is_dir():
+        raise option_error(option, f"{folder}, a file", "a folder, or a new name for one")
+    if folder.is_dir() and any(folder.iterdir()) and not force:
+        raise option_error(
+            option, f"{folder}, a folder with something in it", "a new folder, or --force to write into it"
+        )
+    if not folder.exists() and not folder.resolve().parent.is_dir():
+        found = f"{folder}, in a folder that is not there"
+        raise option_error(option, found, "a folder in one that is there", "make the outer folder first")
+
+
+def write_class_set(folder: Path, files: Iterable[tuple[Path, str | bytes]], *, force: bool) -> None:
+    """Write all files of a class set or none, and name those of an older one that would be handed out by mistake."""
+    from tiltwright.files.atomic_write import write_folder
+    from tiltwright.terminal.streams import note
+
+    made = dict(files)
+    write_folder(folder, made, force=force)
+    written = {folder / path for path in made}
+    older = [path for path in folder.rglob("*") if path.is_file() and path not in written]
+    older.sort(key=lambda path: (path.parent.name != "sheets", path))
+    if older:
+        listed = ", ".join(str(path.relative_to(folder)) for path in older[:_MOST_LISTED])
+        more = f" and {len(older) - _MOST_LISTED} more" if len(older) > _MOST_LISTED else ""
+        note(
+            f"{folder}: {listed}{more} {'is' if len(older) == 1 else 'are'} not of this lesson; do not hand out"
+        )

@@ -7,8 +7,17 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from tiltwright.commands.lesson import check_folder, write_class_set
-from tiltwright.commands.options import Force, Json, PaperOption, Units, UnitsOption, machine_option, paper_of
+from tiltwright.commands.options import (
+    Force,
+    Json,
+    PaperOption,
+    Units,
+    UnitsOption,
+    check_folder,
+    machine_option,
+    paper_of,
+    write_class_set,
+)
 
 if TYPE_CHECKING:
     from kinematics.teaching.exercises import UnitName

@@ -298,16 +298,17 @@ class Canvas:
         """
         width = typesetting.width_em(typesetting.printable(text), bold=True) * size
         height = typesetting.ASCENT_EM * size
-        places = []
-        for away in (3.0, 5.0, 8.0, 11.0, 15.0):
-            for degrees in range(22, 382, 15):
-                turn = math.radians(degrees)
-                x = at[0] + (away + width / 2.0) * math.cos(turn) - width / 2.0
-                y = at[1] - (away + height / 2.0) * math.sin(turn) + height / 2.0
-                places.append((x, y))
-        return self.text(
-            min(places, key=lambda place: self._in_the_way(place, width, size, within)), text, size, bold=True
-        )
+        best, least = at, math.inf
+        for away, degrees in itertools.product((3.0, 5.0, 8.0, 11.0, 15.0), range(22, 382, 15)):
+            turn = math.radians(degrees)
+            x = at[0] + (away + width / 2.0) * math.cos(turn) - width / 2.0
+            y = at[1] - (away + height / 2.0) * math.sin(turn) + height / 2.0
+            covered = self._in_the_way((x, y), width, size, within)
+            if covered < least:
+                best, least = (x, y), covered
+            if covered == 0:
+                break
+        return self.text(best, text, size, bold=True)
 
     def _in_the_way(self, place: Point, width: float, size: float, within: LabelBox) -> int:
         """How much a name would cover: lines, other labels, and what lies outside."""

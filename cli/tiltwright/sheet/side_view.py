@@ -314,7 +314,8 @@ def side_view(
     SideView
     """
     eye = choose_view_direction(machine)
-    table = table_pose(machine, tilt[0].machine_deg) @ table_frame(machine)
+    turned, frame = table_pose(machine, tilt[0].machine_deg), table_frame(machine)
+    table = turned @ frame
     first, last = machine.rotaries[0], machine.rotaries[-1]
     level = abs(float(first.direction[2])) < _EDGE_ON
     seen_line = eye.flat(first.direction)
@@ -337,7 +338,7 @@ def side_view(
         axis_words=_axis_words(first, level=level),
         turns_clockwise=_clockwise(first, eye) if level else None,
         axis_line=None if level else seen_line / np.linalg.norm(seen_line),
-        last_line=_last_line(machine, tilt[0].machine_deg, eye),
+        last_line=_last_line(machine, turned, frame, eye),
         platter=None if rim is None else eye.flat(table.apply(rim)),
         platter_words=_platter_words(machine, units),
         platter_stated=machine.platter.diameter_mm is not None,
@@ -422,17 +423,15 @@ def _axis_point(machine: Machine, offset_mm: Array, eye: ViewDirection) -> Flat:
     return eye.flat(first.point_mm + ((offset_mm - first.point_mm) @ first.direction) * first.direction)
 
 
-def _last_line(machine: Machine, machine_deg: Array, eye: ViewDirection) -> Flat | None:
+def _last_line(machine: Machine, turned: Pose, frame: Pose, eye: ViewDirection) -> Flat | None:
     """The last rotary's line through the table's origin; None if there is only one or it points at the viewer."""
     if len(machine.rotaries) < 2:
         return None
-    table = table_pose(machine, machine_deg)
-    origin = table_frame(machine).translation_mm
-    direction = eye.flat(table.rotation @ machine.rotaries[-1].direction)
+    direction = eye.flat(turned.rotation @ machine.rotaries[-1].direction)
     if np.linalg.norm(direction) < _EDGE_ON:
         return None
     reach = 0.3 * (machine.platter.diameter_mm or 100.0) * direction
-    middle = eye.flat(table.apply(origin))
+    middle = eye.flat(turned.apply(frame.translation_mm))
     return np.stack((middle - reach, middle + 0.2 * reach))
 
 

@@ -15,7 +15,6 @@ from kinematics.teaching import (
     FigureTrace,
     FoundMistake,
     Mistake,
-    Working,
     all_solutions,
     angle_error_deg,
     angle_line,
@@ -260,46 +259,34 @@ def _some(several: Sequence[Sequence[Mistake]]) -> str:
     return text + (f", or {len(several) - 3} more" if len(several) > 3 else "")
 
 
-def _working(assessment: Assessment, finding: FoundMistake, *, by_hand: bool = False) -> Working | None:
-    """The working of the first operation that a mistake is in, its lines numbered as `explain` numbers them.
+def _parting_lines(
+    assessment: Assessment, finding: FoundMistake
+) -> tuple[tuple[int, str], tuple[int, str] | None]:
+    """Number, as `explain` numbers them, and formula of the first line that a mistake changes, in its first operation.
 
-    None by hand where the machine is not square.
+    Of the working with matrices, and of that by hand: None where the machine is not square.
     """
     evaluated, placed = assessment.evaluated, assessment.placed[finding.operations[0]]
-    if by_hand and why_not_by_trigonometry(evaluated.setup, stack_used(evaluated)):
-        return None
-    return working_in_job(evaluated, placed, by_hand=by_hand)
 
+    def first(*, by_hand: bool) -> tuple[int, str]:
+        working = working_in_job(evaluated, placed, by_hand=by_hand)
+        number = min(working.number_of(mistake.at) for mistake in finding.made)
+        return number, working.lines[number - 1].formula
 
-def _parting_lines(assessment: Assessment, finding: FoundMistake) -> tuple[int, int | None]:
-    """The first line that a mistake changes, of the working with matrices and of that by hand."""
-    workings = (_working(assessment, finding, by_hand=by_hand) for by_hand in (False, True))
-    first, second = (
-        None if working is None else min(working.number_of(mistake.at) for mistake in finding.made)
-        for working in workings
-    )
-    assert first is not None  # matrices work on every machine
-    return first, second
+    square = not why_not_by_trigonometry(evaluated.setup, stack_used(evaluated))
+    return first(by_hand=False), first(by_hand=True) if square else None
 
 
 def _parting(assessment: Assessment, finding: FoundMistake, *, for_student: bool) -> str:
-    placed = assessment.placed[finding.operations[0]]
-    number, by_hand = _parting_lines(assessment, finding)
-    working = _working(assessment, finding)
-    assert working is not None  # matrices work on every machine
+    name = assessment.placed[finding.operations[0]].name
+    (number, formula), hand = _parting_lines(assessment, finding)
     if for_student:
-        hand = _working(assessment, finding, by_hand=True)
-        own = f"line {number} ({working.lines[number - 1].formula})"
-        first = (
-            own if hand is None or by_hand is None else f"line {by_hand} ({hand.lines[by_hand - 1].formula})"
-        )
+        own = f"line {number} ({formula})"
+        first = own if hand is None else "line {} ({})".format(*hand)
         place = own if first == own else f"{first}, with matrices at {own}"
-        return f'Your instructor has the working of "{placed.name}": yours goes wrong at {place}.'
-    also = f"; with --by-hand, line {by_hand}" if by_hand is not None else ""
-    return (
-        f'The working goes wrong at line {number} of: explain "{placed.name}" '
-        f"({working.lines[number - 1].formula}){also}."
-    )
+        return f'Your instructor has the working of "{name}": yours goes wrong at {place}.'
+    also = "" if hand is None else f"; with --by-hand, line {hand[0]}"
+    return f'The working goes wrong at line {number} of: explain "{name}" ({formula}){also}.'
 
 
 def _angle_words(assessment: Assessment, fault: AngleFault, *, for_student: bool) -> str:
@@ -519,7 +506,7 @@ def _finding_report(assessment: Assessment, finding: FoundMistake, mm: float) ->
     def listed(made: Sequence[Mistake]) -> list[dict[str, str]]:
         return [{"kind": mistake.kind, "item": mistake.item, "words": mistake.words} for mistake in made]
 
-    line, by_hand = _parting_lines(assessment, finding)
+    (line, _), hand = _parting_lines(assessment, finding)
     return {
         "mistakes": listed(finding.made),
         "same_numbers": [listed(made) for made in finding.same],
@@ -531,5 +518,5 @@ def _finding_report(assessment: Assessment, finding: FoundMistake, mm: float) ->
         "left": finding.left_mm / mm,
         "chance": float(np.clip(finding.chance, 0.0, None)),
         "line": line,
-        "line_by_hand": by_hand,
+        "line_by_hand": None if hand is None else hand[0],
     }

@@ -19,7 +19,6 @@ from tiltwright.sheet.side_view import TiltOperation, side_view
 from tiltwright.teaching.swing_drawing import PANEL_MM as SWING_MM
 from tiltwright.teaching.swing_drawing import draw_swing
 from tiltwright.teaching.workings import digits_for, direction_steps, stack_used, working_of, workings_of
-from tiltwright.uncertainty.by_hand import uncertainty_by_hand
 
 __all__ = [
     "FOOT",
@@ -47,6 +46,9 @@ def explanation(
     evaluated: EvaluatedJob, workings: Sequence[tuple[PlacedOperation, Working]], units: str, *, by_hand: bool
 ) -> Document:
     """The workings of a job's operations as a document."""
+    # Here: keys and marks, which take their steps and drawings from this module, need no uncertainty.
+    from tiltwright.uncertainty.by_hand import uncertainty_by_hand
+
     blocks: list[Block] = [*symbols_blocks([working for _, working in workings])]
     registers = [work_offset_code(one.number) for one in evaluated.operations]
     sure = uncertainty_by_hand(evaluated, units)

@@ -244,7 +244,7 @@ def _row(lesson: LessonFile, path: Path, grader: _Jobs | _Pivots) -> GradedFile:
 
 def _row_of_answers(path: Path, grader: _Jobs | _Pivots, sheet: int) -> GradedFile:
     nobody = sanitized(path.stem)
-    elsewhere = grader.named_elsewhere(path, sheet)
+    elsewhere = _named_elsewhere(path, grader, sheet)
     if elsewhere:
         # Several sheets may be of the same part: then the numbers tell.
         fitting = [other for other in elsewhere if grader.fits(other, other, grader.answers(path, other))]
@@ -264,6 +264,14 @@ def _row_of_answers(path: Path, grader: _Jobs | _Pivots, sheet: int) -> GradedFi
         max(asked - len(answers.lengths) - len(answers.angles), 0),
         answers=answers,
     )
+
+
+def _named_elsewhere(path: Path, grader: _Jobs | _Pivots, sheet: int) -> list[int]:
+    """The other sheets that have all operations or pivots that a file names, where its own one has not."""
+    named = _named(path, grader.column)
+    if named <= grader.names(sheet):
+        return []
+    return [other for other in range(1, grader.lesson.students + 1) if named <= grader.names(other)]
 
 
 def _beside_neighbours(row: GradedFile, grader: _Jobs | _Pivots) -> GradedFile:
@@ -309,7 +317,7 @@ class _Jobs:
     keys: Path
     lesson: LessonFile
     jobs: dict[int, EvaluatedJob] = field(default_factory=dict)
-    endings = _ENDINGS
+    endings, column = _ENDINGS, "operation"
 
     def job(self, sheet: int) -> EvaluatedJob:
         """The job of a sheet."""
@@ -335,16 +343,9 @@ class _Jobs:
         each = 3 + (len(worked.setup.machine.letters) if aimed else 0)
         return answers, assessment, len(worked.operations) * each
 
-    def named_elsewhere(self, path: Path, sheet: int) -> list[int]:
-        """The other sheets that have all operations of a file, where the own one has not."""
-        named = _named(path, "operation")
-        if named <= {one.placed.name for one in self.job(sheet).operations}:
-            return []
-        return [
-            other
-            for other in range(1, self.lesson.students + 1)
-            if named <= {one.placed.name for one in self.job(other).operations}
-        ]
+    def names(self, sheet: int) -> set[str]:
+        """The names of a sheet's operations."""
+        return {one.placed.name for one in self.job(sheet).operations}
 
     def fits(self, other: int, own: int, answers: Answers) -> bool:
         """True where every length is right for another sheet, place by place."""
@@ -369,7 +370,7 @@ class _Pivots:
     keys: Path
     lesson: LessonFile
     sheets: dict[int, tuple[PivotExercise, AttainableAccuracy]] = field(default_factory=dict)
-    endings = (*_ENDINGS, ".toml")
+    endings, column = (*_ENDINGS, ".toml"), "pivot"
 
     def sheet(self, number: int) -> tuple[PivotExercise, AttainableAccuracy]:
         """The exercise of a sheet, and the accuracy that its readings support."""
@@ -400,13 +401,9 @@ class _Pivots:
             found, allowed = str(refusal), "a machine whose lines the readings could be of"
             raise InputFaults([Diagnostic(str(path), None, "", found, allowed)]) from None
 
-    def named_elsewhere(self, path: Path, sheet: int) -> list[int]:
-        """The other sheets that have all pivots of a file, where the own one has not."""
-        named = _named(path, "pivot")
-        if named <= set(self.sheet(sheet)[0].machine.letters):
-            return []
-        every = range(1, self.lesson.students + 1)
-        return [other for other in every if named <= set(self.sheet(other)[0].machine.letters)]
+    def names(self, sheet: int) -> set[str]:
+        """The letters of a sheet's pivots."""
+        return set(self.sheet(sheet)[0].machine.letters)
 
     def fits(self, other: int, own: int, answers: Answers) -> bool:
         """True where every coordinate is right for another sheet, place by place."""
