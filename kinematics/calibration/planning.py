@@ -10,10 +10,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import SNAP_DEG
 from kinematics.calibration.adjustment import build_problem, initial_state, linearize, reduced_normals
-from kinematics.calibration.covariance import Covariance, estimated_lines, line_covariance
+from kinematics.calibration.covariance import (
+    Covariance,
+    PoseInformation,
+    estimated_lines,
+    line_covariance,
+    pose_information,
+)
 from kinematics.calibration.derived_quantities import axis_of, axis_shift, location_errors
 from kinematics.calibration.fixed_parameters import conditional_positions, fixed_parameters
-from kinematics.calibration.pose_information import PoseInformation, pose_information
 from kinematics.calibration.readings import Readings, TargetKind, as_sigma_mm
 from kinematics.calibration.results import Estimate, FixedParameter
 from kinematics.calibration.solve import Adjusted, degrees_of_freedom, fix_unestimable

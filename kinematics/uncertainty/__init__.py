@@ -52,8 +52,13 @@ from kinematics.uncertainty.inspection import (
 )
 from kinematics.uncertainty.measurement_checks import MeasurementDoubt, measurement_doubts
 from kinematics.uncertainty.model_parts import CutPoint, ModelOperation, StackNode, TouchReading
-from kinematics.uncertainty.more_probing import AddedPoses, added_poses, line_information
-from kinematics.uncertainty.next_measurement import NextFeature, next_feature
+from kinematics.uncertainty.next_measurement import (
+    AddedPoses,
+    NextFeature,
+    added_poses,
+    line_information,
+    next_feature,
+)
 from kinematics.uncertainty.propagation import Propagated, expanded_factor, propagate
 from kinematics.uncertainty.random_trials import (
     MonteCarloResult,

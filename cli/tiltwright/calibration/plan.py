@@ -30,7 +30,7 @@ from tiltwright.files.decoding import decode_table
 from tiltwright.files.diagnostics import UnlocatedDiagnostic, one_of, shown
 from tiltwright.files.loader import refuse_other_kind
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
-from tiltwright.files.plan_file import PlanFile, TargetTable
+from tiltwright.files.probing_files import PlanFile, TargetTable
 from tiltwright.files.toml_source import load
 from tiltwright.files.units import Unit
 

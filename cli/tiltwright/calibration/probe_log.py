@@ -12,7 +12,7 @@ from tiltwright.calibration.raw_readings import RawReading, RawReadings, kind_ce
 from tiltwright.files.decoding import DiagnosticCollector, decode_table
 from tiltwright.files.diagnostics import Diagnostic, InvalidValue, UnlocatedDiagnostic, one_of, shown
 from tiltwright.files.parsing import parse_degrees, parse_name, parse_number
-from tiltwright.files.rule_file import RuleFile
+from tiltwright.files.probing_files import RuleFile
 from tiltwright.files.schema_types import SMALLEST_LENGTH
 from tiltwright.files.toml_source import load
 

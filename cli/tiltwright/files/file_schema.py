@@ -29,8 +29,7 @@ def file_table(kind: FileKind) -> type[FileTable]:
     """
     from tiltwright.files.job_file import JobFile
     from tiltwright.files.machine_file import MachineFile
-    from tiltwright.files.plan_file import PlanFile
-    from tiltwright.files.rule_file import RuleFile
+    from tiltwright.files.probing_files import PlanFile, RuleFile
 
     tables: dict[str, type[FileTable]] = {
         "machine": MachineFile,
