@@ -53,7 +53,7 @@ __all__ = [
     "aim_rows",
     "checked_tilt",
     "independent_candidates",
-    "solve",
+    "solutions_within_limits",
 ]
 
 Array = NDArray[np.float64]
@@ -69,7 +69,7 @@ _HELD_IN_TURN = 32
 """About as many angles are held in turn where three rotaries move."""
 
 
-def solve(problem: AimProblem, wanted: Array, previous: Array) -> Candidates:
+def solutions_within_limits(problem: AimProblem, wanted: Array, previous: Array) -> Candidates:
     """The solutions of directions (3, k) from angles (n, k), the best first, a block of directions at a time."""
     size = wanted.shape[1]
     each = 2 * prod(slot_counts(problem))
@@ -506,7 +506,7 @@ def aim(
         checked_tilt(tilt, "aim, tilt"),
         _checked_offset(machine, rotary_offset_deg),
     )
-    found = solve(problem, wanted, previous)
+    found = solutions_within_limits(problem, wanted, previous)
     return _as_aim(problem, found, previous, shape)
 
 
@@ -560,7 +560,9 @@ def _as_aim(problem: AimProblem, found: Candidates, previous: Array, shape: tupl
 
 def aim_rows(problem: AimProblem, wanted: Array, previous: Array) -> list[Aim]:
     """The solutions of directions (3, k) of length one from angles (n, k), one `Aim` for each direction."""
-    together = _as_aim(problem, solve(problem, wanted, previous), previous, (wanted.shape[1],))
+    together = _as_aim(
+        problem, solutions_within_limits(problem, wanted, previous), previous, (wanted.shape[1],)
+    )
     return [together[k] for k in range(wanted.shape[1])]
 
 

@@ -329,7 +329,7 @@ def m_estimate(
     # Widely first: a redescending loss must not start far off.
     for which, reach in (("soft_l1", 4.0 * scale), ("soft_l1", scale), (loss, scale)):
         weigh = functools.partial(_weigh, which, reach)
-        state, raw = gauss_newton(problem, state, weigh=weigh, steps=400, settled_mm=1e-8)
+        state, raw = gauss_newton(problem, state, weigh=weigh, steps=400, converged_mm=1e-8)
     squares = raw.squares
     z = squares / scale**2
     _, first, second = rho(loss, z)

@@ -20,11 +20,11 @@ from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.uncertainty.budget import PartBudget, part_budget
 from kinematics.uncertainty.causes import (
-    TOLD_APART,
+    DISTINCT_CHI_SQUARE,
     SingleCause,
     SingleCauses,
-    chi_squares_apart,
     not_yet_measured,
+    pairwise_chi_squares,
 )
 from kinematics.uncertainty.features import PartModel
 from kinematics.uncertainty.inspection import MeasuredDeviation, measured_parts
@@ -130,11 +130,11 @@ def _separated(
 
     measured = causes.joint.measured
     whole = measured_parts(measured.part, [*measured.deviations, *more])
-    apart = chi_squares_apart(causes, rivals, whole)
+    apart = pairwise_chi_squares(causes, rivals, whole)
     np.fill_diagonal(apart, np.inf)
     finite = np.where(np.isinf(apart), 1.0, apart)
     size = np.sqrt(np.clip(finite, 1e-12, None))
-    confused = np.where(np.isinf(apart), 0.0, special.ndtr((TOLD_APART - finite) / (2.0 * size)))
+    confused = np.where(np.isinf(apart), 0.0, special.ndtr((DISTINCT_CHI_SQUARE - finite) / (2.0 * size)))
     columns, values = [one.column for one in rivals], np.array([one.value for one in rivals])
     expected = whole.jacobian[len(measured.deviations) :, columns] * values
     lengths = expected[0] if len(expected) == 1 else np.linalg.norm(expected, axis=0)

@@ -269,7 +269,7 @@ def _trials(budget: JobBudget) -> str:
         )
     count, seed = max(one.trials for one in trials), trials[0].seed
     text = f"Monte Carlo (JCGM 101): {count:,} trials, seed {seed}."
-    if not all(one.settled for one in trials):
+    if not all(one.converged for one in trials):
         text += " They were too few for its numerical tolerance."
     if budget.agrees:
         text += " It agrees with the linear propagation that the figures above come from."
@@ -339,7 +339,7 @@ def budget_report(budget: JobBudget, units: str) -> dict[str, Any]:
         "monte_carlo": {
             "trials": max((one.trials for one in trials), default=0),
             "seed": trials[0].seed if trials else None,
-            "settled": all(one.settled for one in trials),
+            "settled": all(one.converged for one in trials),
             "agrees": budget.agrees,
         },
         "coating": coating_report(job.views[0].job, units),
