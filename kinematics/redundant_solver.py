@@ -27,11 +27,11 @@ from kinematics.inverse_candidates import (
     AimProblem,
     Candidates,
     by_motion,
-    carried,
     exact_candidates,
     in_range_deg,
     motion_to,
     range_ends_deg,
+    rotated_directions,
     rows_of,
     within_range,
 )
@@ -428,7 +428,9 @@ def _at_ends(family: _Family) -> _Poses:
         return _Poses(np.zeros(0, dtype=np.intp), np.zeros((len(machine.rotaries), 0)), np.zeros(0))
     found = _joined(parts)
     angles = in_range_deg(family.problem, found.machine_deg, family.tilting[found.rows])
-    off = np.degrees(angle_between_rad(carried(machine, angles, family.wanted[:, found.rows]), SPINDLE))
+    off = np.degrees(
+        angle_between_rad(rotated_directions(machine, angles, family.wanted[:, found.rows]), SPINDLE)
+    )
     good = (off > SNAP_DEG) & (off <= family.problem.tolerance_deg) & family.feasible(angles, found.rows)
     return _Poses(found.rows[good], angles[:, good], off[good])
 

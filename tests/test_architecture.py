@@ -39,6 +39,12 @@ SHARED_MODULE_NAMES = {
 }
 """Module names that stand in several rooms, each with its reason."""
 
+SHARED_FUNCTION_NAMES = {
+    "main": "the entry point, and the app that it starts",
+    "shown": "a value as a message shows it, the library's and the files'",
+}
+"""Public functions of one name in several modules outside the commands, each with its reason."""
+
 
 def _modules() -> dict[str, Path]:
     found = {}
@@ -158,6 +164,19 @@ def test_no_class_name_stands_for_two_things():
                 homes[node.name].add(name)
     twice = {one: sorted(where) for one, where in homes.items() if len(where) > 1}
     assert set(twice) == set(SHARED_CLASS_NAMES), twice
+
+
+def test_no_function_name_stands_for_two_things():
+    """Outside the commands, whose functions are named as they are typed, and call one of the same name."""
+    homes = defaultdict(set)
+    for name, tree in TREES.items():
+        if name.startswith("tiltwright.commands"):
+            continue
+        for node in tree.body:
+            if isinstance(node, ast.FunctionDef) and not node.name.startswith("_"):
+                homes[node.name].add(name)
+    twice = {one: sorted(where) for one, where in homes.items() if len(where) > 1}
+    assert set(twice) == set(SHARED_FUNCTION_NAMES), twice
 
 
 def test_no_module_name_stands_for_two_things():

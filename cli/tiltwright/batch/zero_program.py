@@ -23,7 +23,7 @@ from tiltwright.batch.zero_probing import NestProbing, PlannedTouch, ProbedParts
 from tiltwright.calibration.probe_program import UNIT_CODE, length_words, pose_words, start_lines
 from tiltwright.job.evaluate import NumberedOperation
 from tiltwright.job.nests_output import shown_name
-from tiltwright.job.offsets_gcode import program_words, set_line, z_reference_words
+from tiltwright.job.offsets_gcode import program_words, set_line, z_comment_words
 from tiltwright.job.own_zero import left_out_lines
 from tiltwright.output.gcode import LONGEST_LINE, comment, message, needs_of
 from tiltwright.output.json_csv import by_letter, length_list
@@ -406,7 +406,7 @@ def _head(parts: ProbedParts, checked: CheckedAccess) -> list[str]:
         which,
         "A part that is missing or too far off stops the program with an error before any work offset of a part is set",
         "The work offsets are then still those of the parts before: run nothing else until every part has passed",
-        f"Z: {z_reference_words(parts.evaluated.nests[0], unit.value)}",
+        f"Z: {z_comment_words(parts.evaluated.nests[0], unit.value)}",
         f"The probe stands in the spindle: {length_words(table, unit, machine.z_reference.tool_length_mm)}",
         f"Feeds in {unit.value} per minute: F{table.feed:g} for touches, F{table.move:g} below the safe height",
         "Leaves G61 active: exact path",

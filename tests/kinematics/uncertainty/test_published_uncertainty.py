@@ -71,7 +71,7 @@ def test_correlated_inputs():
 def test_sum_of_four_normal_inputs():
     """JCGM 101:2008, 9.2.2: y 0, u 2.0, interval -3.92 to 3.92. From memory; the exact answer is the normal's."""
     found = monte_carlo(lambda n, g: g.standard_normal((4, n)).sum(axis=0, keepdims=True), digits=2)
-    assert found.settled
+    assert found.converged
     assert found.u[0] == pytest.approx(2.0, abs=0.05)
     assert (found.low[0], found.high[0]) == pytest.approx((-3.92, 3.92), abs=0.05)
     assert found.agrees([0.0], [1.96 * 2.0]).all()
