@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose
@@ -68,8 +68,14 @@ class SetupEstimate:
 
     def spread(self, measured: MeasuredParts) -> Array:
         """The covariance that these values leave in measured deviations, shape (K, K)."""
-        rows = measured.jacobian[:, self.columns]
-        return np.asarray(rows @ self.covariance @ rows.T)
+        rows, variance = measured.jacobian[:, self.columns], np.diag(self.covariance)
+        spread = (rows * variance) @ rows.T
+        # Most quantities depend on no other one; hundreds of places of the linear axes among them.
+        bound = np.flatnonzero(np.count_nonzero(self.covariance, axis=0) > (variance != 0.0))
+        if bound.size:
+            block = self.covariance[np.ix_(bound, bound)] - np.diag(variance[bound])
+            spread += rows[:, bound] @ block @ rows[:, bound].T
+        return np.asarray(spread)
 
 
 def setup_prior(model: SetupModel, sources: Sequence[UncertaintySource]) -> SetupEstimate:
@@ -192,9 +198,9 @@ def correct_jointly(measured: MeasuredParts, sources: Sequence[UncertaintySource
         prior,
         SetupEstimate(prior.model, prior.columns, values, 0.5 * (covariance + covariance.T)),
         by_noise,
-        chi_square_tail(by_noise, count),
+        float(chi_square_tail(by_noise, count)),
         by_budget,
-        chi_square_tail(by_budget, count),
+        float(chi_square_tail(by_budget, count)),
     )
 
 
@@ -210,11 +216,12 @@ def _solve(matrix: Array, right: Array) -> Array:
         ) from None
 
 
-def chi_square_tail(value: float, dof: int) -> float:
-    """The probability of a chi-square at least as large; 1 with no degree of freedom."""
+def chi_square_tail(value: ArrayLike, dof: int) -> NDArray[np.float64]:
+    """The probabilities of chi-squares at least as large as `value`; 1 with no degree of freedom."""
     from scipy import special
 
-    return 1.0 if dof < 1 else float(special.chdtrc(dof, max(value, 0.0)))
+    least = np.clip(value, 0.0, None)
+    return np.ones_like(least) if dof < 1 else np.asarray(special.chdtrc(dof, least))
 
 
 @dataclass(frozen=True, eq=False)

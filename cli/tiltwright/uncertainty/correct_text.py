@@ -24,6 +24,7 @@ __all__ = ["correct_text", "doubt_words", "feature_name", "measure_next_words", 
 
 _COLUMNS = 100
 _MOST_CAUSES = 8
+_MOST_DOUBTS = 5
 _MOST_MOVED = 10
 _MOST_NAMED = 6
 _MOST_SIDE_BY_SIDE = 3
@@ -77,7 +78,7 @@ def _p(value: float) -> str:
 def verdict_words(found: JobCorrection, units: str) -> list[str]:
     """Whether the deviations mean anything, and whether one correction follows: the answer in a few sentences."""
     joint = found.joint
-    lines = [doubt_words(found, one, units) for one in found.doubts[:3]]
+    lines = _doubts(found, units)
     if not joint.significant:
         nothing = (
             f"NOTHING TO CORRECT: measurement and re-clamping alone give deviations as large as these in {_p(joint.noise_p)} "
@@ -135,6 +136,13 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
             + measure_next_words(found, units)
         )
     return [*lines, *_axis_words(found, units)]
+
+
+def _doubts(found: JobCorrection, units: str) -> list[str]:
+    lines = [doubt_words(found, one, units) for one in found.doubts[:_MOST_DOUBTS]]
+    if len(found.doubts) > _MOST_DOUBTS:
+        lines.append(f"CHECK THE MEASUREMENT: {len(found.doubts) - _MOST_DOUBTS} more; --json has them all.")
+    return lines
 
 
 def _axis_words(found: JobCorrection, units: str) -> list[str]:
