@@ -16,6 +16,7 @@ from kinematics.uncertainty.correction import (
     SetupEstimate,
     chi_square_tail,
     correction_maps,
+    corrections_apart,
     offset_correction,
 )
 from kinematics.uncertainty.inspection import (
@@ -86,8 +87,8 @@ class SingleCause:
         1: explains best, and the deviations cannot tell these apart. 2: explains, but not as well. 3: does not explain
         them, or not by a size that can be believed.
     group : int
-        Causes of one group give the same numbers in every feature, exactly or as far as such a measurement would show:
-        one cause under several names.
+        Causes of one group give the same numbers in every feature, exactly or as far as such a measurement would show, and
+        ask for the same offsets: one cause under several names.
     """
 
     quantity: UncertainQuantity
@@ -269,7 +270,7 @@ def single_causes(joint: JointCorrection, sources: Sequence[UncertaintySource]) 
 
 
 def _joined(causes: SingleCauses) -> tuple[SingleCause, ...]:
-    """The causes with those of level 1 in one group that no feature of the part could tell apart."""
+    """The causes with those of level 1 in one group that no feature of the part could tell apart, nor any offset."""
     rivals = causes.rivals
     if len(rivals) < 2:
         return causes.causes
@@ -277,10 +278,12 @@ def _joined(causes: SingleCauses) -> tuple[SingleCause, ...]:
     u = float(np.median(measured.u_mm))
     more = [one for k in range(len(measured.part.features)) for one in not_yet_measured(measured, k, u)]
     apart = chi_squares_apart(causes, rivals, measured_parts(measured.part, [*measured.deviations, *more]))
+    # An operation may have no feature: what its offset would be counts as well.
+    offsets_mm = corrections_apart(measured.part, [causes.correction(one) for one in rivals]).max(axis=2)
     group = {one.group: one.group for one in rivals}
     for i, first in enumerate(rivals):
         for j, second in enumerate(rivals[:i]):
-            if max(apart[i, j], apart[j, i]) < TOLD_APART:
+            if max(apart[i, j], apart[j, i]) < TOLD_APART and offsets_mm[i, j] <= AGREE_MM:
                 old, new = group[first.group], group[second.group]
                 group = {key: new if value == old else value for key, value in group.items()}
     return tuple(replace(one, group=group.get(one.group, one.group)) for one in causes.causes)

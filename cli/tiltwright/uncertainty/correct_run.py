@@ -22,6 +22,7 @@ from kinematics.uncertainty import (
     Spread,
     UncertaintySource,
     correct_jointly,
+    corrections_apart,
     deviations_after,
     measured_parts,
     measurement_doubts,
@@ -93,7 +94,7 @@ class JobCorrection:
     named : bool
         True where it was chosen by its name.
     differs_mm : ndarray, shape (O,)
-        By how much the candidates' corrections differ at each operation, at most.
+        By how much the candidates' corrections differ at each operation, at most: by shift or turn, at any known place of the part.
     doubts : tuple of MeasurementDoubt
     more : NextFeature or None
     seating : tuple of SeatingSpread
@@ -190,11 +191,8 @@ def job_correction(job: UncertainJob, table: MeasuredTable, choose: str | None =
     chosen = believed[0] if believed else None
     if choose is not None:
         chosen = _named(choose, job, joint, causes, believed)
-    differs = np.zeros(len(job.model.operations))
-    for k, one in enumerate(believed):
-        for other in believed[:k]:
-            apart = np.linalg.norm(one.offsets.shift_mm - other.offsets.shift_mm, axis=1)
-            differs = np.maximum(differs, apart)
+    apart = corrections_apart(job.part, [one.offsets for one in believed])
+    differs = apart.max(axis=(0, 1), initial=0.0)
     return JobCorrection(
         job,
         table,

@@ -275,10 +275,12 @@ def _rivals(found: JobCorrection, units: str) -> str:
         return ""
     shown_now = found.candidates[:_MOST_SIDE_BY_SIDE]
     head = ["operation", *(f"({k})" for k in range(1, len(shown_now) + 1)), "all differ by"]
+    turns, letter = any(one.offsets.turns for one in shown_now), found.job.model.machine.letters[-1]
     rows = []
     for k, one in enumerate(found.job.model.operations):
         cells = [
             " ".join(with_plus(fine(value, units)) for value in candidate.offsets.shift_mm[k].tolist())
+            + (f" {with_plus(angle(float(candidate.offsets.turn_deg[k])))}" if turns else "")
             for candidate in shown_now
         ]
         rows.append(
@@ -296,7 +298,8 @@ def _rivals(found: JobCorrection, units: str) -> str:
     if left > 0:
         legend.append(f"and {left} more; --json has them all")
     lines = [
-        "What each explanation asks of the offsets: change of X, Y, Z",
+        "What each explanation asks of the offsets: change of X, Y, Z"
+        + (f", and of {letter} in degrees" if turns else ""),
         "\n".join(wrapped(line, columns=_COLUMNS) for line in legend),
         table(head, rows, align="l" + "r" * (len(head) - 1)),
     ]

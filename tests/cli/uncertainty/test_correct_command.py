@@ -662,3 +662,49 @@ def test_a_cause_far_from_what_is_stated_is_offered_and_left_to_the_setter(run, 
     assert best[0]["cost"] > 30.0**2
     assert run("correct", path, table(text), "--write").code == 1
     assert path.read_bytes() == before
+
+
+RING = """
+name = "Ring"
+units = "mm"
+machine = "teaching_mill.toml"
+[[stack]]
+name = "post"
+up = 100.0
+[[operation]]
+name = "top"
+at = { A = 0, C = 0 }
+[[operation]]
+name = "slope"
+at = { A = -30, C = 90 }
+[[feature]]
+name = "hole"
+operation = "top"
+at = [40.0, 0.0, 0.0]
+tolerance = 0.1
+[[feature]]
+name = "hole 2"
+operation = "top"
+at = [0.0, 40.0, 0.0]
+tolerance = 0.1
+"""
+# Both holes 0.1 degrees round the middle: the post is clocked, or C stands off at 0.
+ROUND = "feature,dX_mm,dY_mm,dZ_mm,u_mm\nhole,0,-0.0698,0,0.002\nhole 2,0.0698,0,0,0.002\n"
+
+
+@pytest.mark.parametrize("slope_hole", ["", '[[feature]]\nname = "port"\noperation = "slope"\n'])
+def test_rivals_that_differ_in_c_alone_are_rivals(run, job, table, slope_hole):
+    """Part zero stands on C's line, so no X, Y, Z changes: the slope's C does by one explanation, by the other it stays."""
+    path = job(RING + slope_hole, MILL)
+    before = path.read_bytes()
+    code, found = report(run, path, table(ROUND))
+    assert code == 1
+    assert not found["agreed"]
+    assert [one["turns_deg"] for one in found["candidates"][:2]] == [
+        pytest.approx([0.1, 0.1], abs=1e-3),
+        pytest.approx([0.1, 0.0], abs=1e-3),
+    ]
+    # A port on the line does not show it; what else is cut there does, as far off as the holes are.
+    assert found["differ_by"] == pytest.approx([0.0, 40.0 * np.radians(0.1)], abs=2e-4)
+    assert run("correct", path, table(ROUND), "--write").code == 1
+    assert path.read_bytes() == before
