@@ -8,7 +8,8 @@ Not imported by `kinematics` itself. Lengths are millimetres, angles degrees; un
     the part     `Feature`, `Seam`, `part_model`
     the budget   `offset_budget`, `part_budget`; `propagate` for any linear model
     trials       `monte_carlo` (JCGM 101) of any model; `offset_trials`, `part_trials` of a setup
-    correction   `measured_parts`, `correct_jointly`, `single_causes`, `next_feature`, `offset_correction`, `deviations_after`
+    correction   `measured_parts`, `correct_jointly`, `single_causes`, `next_feature`, `next_place`,
+                 `offset_correction`, `deviations_after`
     checks       `measurement_doubts`, `seating_spread`
     conformity   `conformance_probability`, `position_probability`, `proven_within`
 """
@@ -54,7 +55,7 @@ from kinematics.uncertainty.inspection import (
 from kinematics.uncertainty.measurement_checks import MeasurementDoubt, measurement_doubts
 from kinematics.uncertainty.model_parts import CutPoint, ModelOperation, StackNode, TouchReading
 from kinematics.uncertainty.more_probing import AddedPoses, added_poses, line_information
-from kinematics.uncertainty.next_measurement import NextFeature, next_feature
+from kinematics.uncertainty.next_measurement import NextFeature, NextPlace, next_feature, next_place
 from kinematics.uncertainty.propagation import Propagated, expanded_factor, propagate
 from kinematics.uncertainty.random_trials import (
     MonteCarloResult,
@@ -88,6 +89,7 @@ __all__ = [
     "ModelOperation",
     "MonteCarloResult",
     "NextFeature",
+    "NextPlace",
     "OffsetBudget",
     "OffsetCorrection",
     "PartBudget",
@@ -118,6 +120,7 @@ __all__ = [
     "monte_carlo",
     "moved_by",
     "next_feature",
+    "next_place",
     "numerical_tolerance",
     "offset_budget",
     "offset_correction",

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from kinematics import work_offset_code
-from kinematics.uncertainty import MeasurementDoubt
+from kinematics.uncertainty import MeasurementDoubt, NextPlace
 from kinematics.uncertainty.causes import AGREE_MM
 from tiltwright.output.messages import named
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, fine, length, with_plus
 from tiltwright.output.tables import table, units_words, wrapped
-from tiltwright.uncertainty.correct_run import Candidate, JobCorrection
+from tiltwright.uncertainty.correct_run import PLACE_DECIMALS, Candidate, JobCorrection
 from tiltwright.uncertainty.wording import (
     cause_words,
     exact_words,
@@ -20,7 +22,15 @@ from tiltwright.uncertainty.wording import (
     size_words,
 )
 
-__all__ = ["correct_text", "doubt_words", "feature_name", "measure_next_words", "told", "verdict_words"]
+__all__ = [
+    "added_feature",
+    "correct_text",
+    "doubt_words",
+    "feature_name",
+    "measure_next_words",
+    "told",
+    "verdict_words",
+]
 
 _COLUMNS = 100
 _MOST_CAUSES = 8
@@ -198,14 +208,12 @@ def feature_name(found: JobCorrection, feature: int) -> str:
 def measure_next_words(found: JobCorrection, units: str) -> str:
     """What to measure next, and what it should show."""
     more = found.more
+    if more is None and found.place is not None:
+        return _place_words(found, found.place, units)
     if more is None:
-        worst = int(np.argmax(found.differs_mm))
-        where = "elsewhere on the part"
-        if worst not in found.measured_operations:
-            where = f"in {named(found.job.model.operations[worst].name)}, where they differ most,"
         return (
-            f"No other feature of this job would tell them apart. Add a [[feature]] {where} and measure that, or name your choice "
-            "with --choose."
+            "No other feature of this job would tell them apart, nor would any place on the part that an operation cuts. Name your "
+            "choice with --choose."
         )
     if len(found.causes.rivals) > 1:
         values = ", ".join(
@@ -216,6 +224,32 @@ def measure_next_words(found: JobCorrection, units: str) -> str:
     return (
         f"MEASURE NEXT: {feature_name(found, more.feature)}. That rules out {_pairs_ruled(found)} explanations by two causes at "
         "once."
+    )
+
+
+def added_feature(found: JobCorrection, place: NextPlace) -> dict[str, Any]:
+    """The keys of the [[feature]] that should be added, as the job file has them, in its unit."""
+    one, unit = found.job.model.operations[place.operation], found.job.views[0].job.unit
+    decimals = PLACE_DECIMALS[unit.value]
+    return {
+        "operation": one.name,
+        "at": [round(unit.from_mm(value), decimals) + 0.0 for value in place.at_mm.tolist()],
+        "along": "+" + "XYZ"[int(np.argmax(place.along))],
+    }
+
+
+def _place_words(found: JobCorrection, place: NextPlace, units: str) -> str:
+    """The feature that should be added, as it is typed, and what it should show."""
+    table, one = added_feature(found, place), found.job.model.operations[place.operation]
+    at = ", ".join(f"{value:g}" for value in table["at"])
+    nest = "" if one.nest is None else f" in nest {one.nest}"
+    values = ", ".join(
+        f"{with_plus(fine(value, units))} by ({k})"
+        for k, value in enumerate(place.expected_mm.tolist()[:_MOST_SIDE_BY_SIDE], start=1)
+    )
+    return (
+        f'No other feature of this job would tell them apart. ADD A FEATURE: a [[feature]] with operation = "{one.name}", '
+        f'at = [{at}], along = "{table["along"]}", or one near there, and measure it{nest}. It should be off by {values}.'
     )
 
 
