@@ -70,6 +70,7 @@ class Source:
     called: set[str] = field(default_factory=set)
     numbers: set[float] = field(default_factory=set)
     classes: list[str] = field(default_factory=list)  # public, at the top
+    functions: list[str] = field(default_factory=list)  # public, at the top
     handed: set[str] = field(default_factory=set)  # imported by name at the top
 
 
@@ -94,11 +95,11 @@ def _source(name: str, path: Path) -> Source:
             found.called.add(node.func.id)
         elif isinstance(node, ast.Constant) and isinstance(node.value, (int, float)):
             found.numbers.add(node.value)
-    for node in tree.body:
-        if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
-            found.classes.append(node.name)
-        elif isinstance(node, ast.ImportFrom):
-            found.handed |= {alias.asname or alias.name for alias in node.names}
+    top = [node for node in tree.body if not getattr(node, "name", "").startswith("_")]
+    found.classes = [node.name for node in top if isinstance(node, ast.ClassDef)]
+    found.functions = [node.name for node in top if isinstance(node, ast.FunctionDef)]
+    imports = [node for node in top if isinstance(node, ast.ImportFrom)]
+    found.handed = {alias.asname or alias.name for node in imports for alias in node.names}
     return found
 
 
@@ -205,12 +206,11 @@ def test_no_class_name_stands_for_two_things():
 def test_no_function_name_stands_for_two_things():
     """Outside the commands, whose functions are named as they are typed, and call one of the same name."""
     homes = defaultdict(set)
-    for name, tree in TREES.items():
+    for name, source in sources().items():
         if name.startswith("tiltwright.commands"):
             continue
-        for node in tree.body:
-            if isinstance(node, ast.FunctionDef) and not node.name.startswith("_"):
-                homes[node.name].add(name)
+        for one in source.functions:
+            homes[one].add(name)
     twice = {one: sorted(where) for one, where in homes.items() if len(where) > 1}
     assert set(twice) == set(SHARED_FUNCTION_NAMES), twice
 
