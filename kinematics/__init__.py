@@ -95,15 +95,15 @@ from kinematics.rotary import common_perpendicular as common_perpendicular
 from kinematics.stack import StackStep as StackStep
 from kinematics.stack import cumulative_frames as cumulative_frames
 from kinematics.stack import stack_pose as stack_pose
-from kinematics.touch_off import TouchOff as TouchOff
-from kinematics.touch_off import compare_touch_off as compare_touch_off
-from kinematics.touch_off import with_touched_zero as with_touched_zero
 from kinematics.transform import IDENTITY as IDENTITY
 from kinematics.transform import Pose as Pose
 from kinematics.transform import rotation_about_axis as rotation_about_axis
 from kinematics.transform import rotation_about_line as rotation_about_line
 from kinematics.transform import translation as translation
 from kinematics.work_offsets import Setup as Setup
+from kinematics.work_offsets import TouchOff as TouchOff
+from kinematics.work_offsets import compare_touch_off as compare_touch_off
+from kinematics.work_offsets import with_touched_zero as with_touched_zero
 
 if typing.TYPE_CHECKING:
     from kinematics.nests import Nest as Nest

@@ -14,10 +14,9 @@ from kinematics.calibration.covariance import Covariance, estimated_lines, line_
 from kinematics.calibration.derived_quantities import axis_of, axis_shift, location_errors
 from kinematics.calibration.fixed_parameters import conditional_positions, fixed_parameters
 from kinematics.calibration.pose_information import PoseInformation, pose_information
-from kinematics.calibration.rank_deficiency import fix_unestimable
 from kinematics.calibration.readings import Readings, TargetKind, as_sigma_mm
 from kinematics.calibration.results import Estimate, FixedParameter
-from kinematics.calibration.solve import Adjusted, degrees_of_freedom
+from kinematics.calibration.solve import Adjusted, degrees_of_freedom, fix_unestimable
 from kinematics.calibration.statistics import coverage_factor
 from kinematics.calibration.systematic_errors import find_systematic_errors
 from kinematics.calibration.systematic_terms import COMPONENTS, TERMS, AngleError, Drift

@@ -32,9 +32,8 @@ from tiltwright.output.document import (
     SideBySide,
     Table,
 )
-from tiltwright.output.document_files import document_files, document_markdown
+from tiltwright.output.document_files import document_files, document_markdown, document_text
 from tiltwright.output.document_pdf import document_data, document_pdf
-from tiltwright.output.document_text import document_text
 from tiltwright.output.pdf_bundle import bundled
 from tiltwright.output.tables import COLUMNS, columns_of, table, wrapped_table
 

@@ -16,7 +16,7 @@ from tiltwright.files.conversion import part_within_of
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, shown
 from tiltwright.files.loader import ReadJob
 from tiltwright.files.units import Unit
-from tiltwright.job.touch_slips import LEFT_OVER
+from tiltwright.job.sign_slips import LEFT_OVER
 from tiltwright.output.json_csv import csv_text, length_list
 from tiltwright.output.numbers import UNIT_SYMBOL, length
 from tiltwright.output.tables import table

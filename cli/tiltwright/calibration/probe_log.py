@@ -9,8 +9,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from tiltwright.calibration.raw_readings import RawReading, RawReadings, kind_cell, refuse
-from tiltwright.files.collector import DiagnosticCollector
-from tiltwright.files.decoding import decode_table
+from tiltwright.files.decoding import DiagnosticCollector, decode_table
 from tiltwright.files.diagnostics import Diagnostic, InvalidValue, UnlocatedDiagnostic, one_of, shown
 from tiltwright.files.parsing import parse_degrees, parse_name, parse_number
 from tiltwright.files.rule_file import RuleFile

@@ -13,7 +13,17 @@ from typing import TypeVar
 from kinematics import Machine
 from kinematics.calibration import Readings
 from tiltwright.calibration.raw_readings import RawReading, RawReadings, kind_cell, refuse
-from tiltwright.files.csv_source import CsvRow, CsvTable, csv_from_text, uneven
+from tiltwright.files.csv_source import (
+    LENGTH_ENDINGS,
+    ColumnKinds,
+    CsvRow,
+    CsvTable,
+    csv_from_text,
+    head_faults,
+    head_names,
+    mixed_units,
+    uneven,
+)
 from tiltwright.files.diagnostics import (
     Diagnostic,
     InputFaults,
@@ -29,8 +39,7 @@ from tiltwright.files.parsing import (
     parse_written_angle,
 )
 from tiltwright.files.schema_types import SMALLEST_LENGTH
-from tiltwright.files.table_head import LENGTH_ENDINGS, ColumnKinds, head_faults, head_names, mixed_units
-from tiltwright.files.temperature import believable_celsius
+from tiltwright.files.units import believable_celsius
 from tiltwright.output.json_csv import csv_text
 from tiltwright.output.numbers import fixed, in_units
 

@@ -4,7 +4,6 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from msgspec import Meta
 
-from tiltwright.files.angle import ANGLE_PATTERN
 from tiltwright.files.batch_tables import BatchTable, Minutes, StubTable
 from tiltwright.files.diagnostics import InvalidValue
 from tiltwright.files.probing_tables import NestProbingTable, ZeroProbingTable
@@ -51,6 +50,7 @@ from tiltwright.files.uncertainty_tables import (
     UpU,
     UpWithin,
 )
+from tiltwright.files.units import ANGLE_PATTERN
 from tiltwright.files.z_reading import ANY_Z
 
 __all__ = [

@@ -15,9 +15,8 @@ from typing import Annotated, Any, ClassVar, Literal, Self, TypeVar, get_args, g
 import msgspec
 from msgspec import Meta
 
-from tiltwright.files.angle import ANGLE_PATTERN, parse_angle
 from tiltwright.files.diagnostics import InvalidValue, invisible_character, nearest, one_of, sanitized, shown
-from tiltwright.files.units import Unit
+from tiltwright.files.units import ANGLE_PATTERN, Unit, parse_angle
 
 __all__ = [
     "LONGEST_NAME",

@@ -10,7 +10,6 @@ from typing import Annotated, Any, ClassVar
 
 from msgspec import Meta
 
-from tiltwright.files.angle import ANGLE_PATTERN, parse_angle
 from tiltwright.files.batch_tables import CoatedFaces
 from tiltwright.files.diagnostics import InvalidValue, KeyPath, UnlocatedDiagnostic
 from tiltwright.files.schema_types import (
@@ -28,7 +27,7 @@ from tiltwright.files.schema_types import (
     keys_given,
     listed,
 )
-from tiltwright.files.temperature import to_celsius
+from tiltwright.files.units import ANGLE_PATTERN, parse_angle, to_celsius
 
 __all__ = [
     "CorrectedOffsetTable",

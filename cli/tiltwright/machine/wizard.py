@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING
 from tiltwright.files.z_reading import GAUGE_LINE_Z, REFERENCE_TOOL_Z
 from tiltwright.machine import prompts
 from tiltwright.machine.findings import ParallelRotaries, machine_finding_words, machine_findings
-from tiltwright.machine.interview import Interview
-from tiltwright.machine.prompts import pivot_more, pivot_words
+from tiltwright.machine.prompts import Interview, pivot_more, pivot_words
 from tiltwright.machine.sense import CLOCK, SENSE_LOOKS, sense_from_clock, sense_from_side
 
 if TYPE_CHECKING:

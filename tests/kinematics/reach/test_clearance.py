@@ -8,14 +8,12 @@ from slices import cases
 
 from kinematics import StackStep
 from kinematics.reach.beam import Section
-from kinematics.reach.clearance import clearances, swept_bodies
+from kinematics.reach.clearance import clearances, swept_bodies, witness_points
 from kinematics.reach.collision_bodies import collision_body, vertices_of
 from kinematics.reach.distance_bounds import bounding_discs, gap_bounds
 from kinematics.reach.scene import exact_gap_mm, group_poses, scene_of
-from kinematics.reach.shapes import Box, Frustum, Mesh
-from kinematics.reach.solid import BASE, PART, Solid, on_rotary, on_step
+from kinematics.reach.shapes import BASE, PART, Box, Frustum, Mesh, Solid, on_rotary, on_step
 from kinematics.reach.tool_assembly import HolderPart, TipEnvelope, Tool, minkowski_sum
-from kinematics.reach.witness import witness_points
 from kinematics.transform import Pose, rotation_about_axis
 
 

@@ -21,8 +21,7 @@ from kinematics.reach.index_moves import (
     rotary_turns_deg,
 )
 from kinematics.reach.scene import exact_gap_mm, group_poses, scene_of
-from kinematics.reach.shapes import Box, Frustum, Mesh
-from kinematics.reach.solid import BASE, Solid, on_rotary
+from kinematics.reach.shapes import BASE, Box, Frustum, Mesh, Solid, on_rotary
 from kinematics.rotary import IndexDirection, IndexRule
 
 
