@@ -50,6 +50,7 @@ from kinematics.teaching import (
     solve_by_trigonometry,
 )
 from kinematics.teaching.exercises import DECIMALS, UNIT_MM
+from kinematics.teaching.mistake_search import FOLLOWED
 from kinematics.teaching.pivot_mistakes import pairs_at_pivot
 
 WITHIN = {"mm": 0.005, "inch": 0.0002}
@@ -57,7 +58,6 @@ WITHIN_DEG, ANGLE_DECIMALS = 0.001, 4
 DIGIT_MM = {units: UNIT_MM[units] * 10.0 ** -DECIMALS[units] for units in WITHIN}
 MODULE = importlib.import_module("kinematics.teaching.diagnosis")  # the package has a function of that name
 ROUTES = {"matrices": solve_by_matrices, "by hand": solve_by_trigonometry}
-FOLLOWED = MODULE.FOLLOWED
 
 
 class Case:
