@@ -35,6 +35,15 @@ class LabelBox:
             and other.top < self.bottom
         )
 
+    def touches(self, other: LabelBox) -> bool:
+        """True if two boxes share any paper, an edge or a corner included."""
+        return (
+            self.left <= other.right
+            and other.left <= self.right
+            and self.top <= other.bottom
+            and other.top <= self.bottom
+        )
+
     def clip(self, start: Point, end: Point) -> tuple[Point, Point] | None:
         """The piece of a straight line inside the box, or None (Liang and Barsky's clipping)."""
         dx, dy = end[0] - start[0], end[1] - start[1]

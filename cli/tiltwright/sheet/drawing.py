@@ -28,7 +28,7 @@ from tiltwright.sheet.panel_layout import (
     strokes_through,
 )
 from tiltwright.sheet.side_view import OriginMark, SideView, Solids
-from tiltwright.sheet.solid_drawing import PATTERNS, Pattern, draw_projection, is_ringed
+from tiltwright.sheet.solids import PATTERNS, Pattern, draw_projection, is_ringed
 
 ARC_HALF_DEG = 40.0  # of the arrow that tells how the table turns
 PLATTER = 1.6  # weight of a platter seen edge on
@@ -456,8 +456,8 @@ def _free_side_deg(view: SideView, axis: Point, place: ViewTransform, layout: Pa
         turn = arc + np.radians(side)
         points = np.array(axis) + layout.arc_radius * np.stack((np.cos(turn), np.sin(turn)), axis=-1)
         if points[:, 1].max() < layout.dimension_y - 1.5:
-            apart = points[:, None] - points_taken[None]
-            clear[side] = float(np.sqrt((apart**2).sum(axis=-1).min()))
+            square = (points[:, :1] - points_taken[:, 0]) ** 2 + (points[:, 1:] - points_taken[:, 1]) ** 2
+            clear[side] = float(np.sqrt(square.min()))
             if clear[side] > _CLEAR_ENOUGH_MM:
                 return side
     return max(clear, key=lambda side: clear[side], default=270.0)
