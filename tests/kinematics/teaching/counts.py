@@ -457,7 +457,8 @@ def _right_offsets(level, seed, sheet, units):
             for o, placed in enumerate(chosen):
                 written = np.round(work(one.setup, placed, one.stack).offset_mm / digit)
                 answers += [Answer(o, axis, float(v)) for axis, v in zip("XYZ", written * digit, strict=True)]
-            for given in (angles, []) if angles else ([],):
+            # Whoever leaves the angles out is judged by the solution that the numbers fit.
+            for given in (angles, []) if angles and work is solve_by_trigonometry else (angles,):
                 placed, faults = matching_solution(
                     one.setup, one.placed, given, answers, within_deg=WITHIN_DEG, within_mm=within
                 )
