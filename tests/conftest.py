@@ -6,6 +6,8 @@ import os
 # Before anything loads numpy: the workers share the processor's cores, and on matrices as small as ours a second thread
 # in each of them only waits for the first (a quarter of the time of the tests of calibration).
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# A command that a test starts as a process finds the program compiled, as its user does.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 # As the program does (`tiltwright.__main__`); what is loaded with the tests stays, and is not scanned again.
 gc.set_threshold(100_000, 50, 50)
 
