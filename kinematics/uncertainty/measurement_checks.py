@@ -141,7 +141,7 @@ def _far(joint: JointCorrection, rows: tuple[int, ...], sources: Sequence[Uncert
 
 
 def _shared(measured: MeasuredParts, standing: Sequence[tuple[int, ...]]) -> list[tuple[int, ...]]:
-    """What may share a slip: a feature on one part, a direction, a part, each of a row that stands out; everything."""
+    """Groups that may share a slip: a feature on one part, a direction, a part, each of a row that stands out; everything."""
     given = measured.deviations
     keys: list[list[object]] = [
         [(one.feature, one.serial) for one in given],

@@ -371,7 +371,7 @@ def _platter_words(machine: Machine, units: str) -> str:
 
 
 def _outline_words(machine: Machine, shapes: Sequence[StepShape]) -> str:
-    """What is not to scale in the outlines; empty where all of them are."""
+    """Words for what is not to scale in the outlines; empty where all of them are."""
     drawn = [shape for shape in shapes if shape.outline is not None]
     if not drawn and shapes and is_horizontal(machine.rotaries[-1]):
         return "the stack as a line, no outlines"

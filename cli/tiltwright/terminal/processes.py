@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from typing import BinaryIO, NoReturn, TypeVar
 
-from kinematics.progress import counted, told, unwatched
+from kinematics.progress import counted, unwatched
 from tiltwright.output.typesetting import STARTED
 
 __all__ = ["made_by_all"]
@@ -24,7 +24,7 @@ _Made = TypeVar("_Made")
 
 
 def made_by_all(make: Callable[[int], _Made], count: int, what: str) -> list[_Made]:
-    """What a function makes of the numbers from 0, in order, each made by whichever process is free.
+    """Results of a function for the numbers from 0, in order, each worked out by whichever process is free.
 
     Processes are forked, so that they start with everything loaded. Where a fork is not to be had, or the typesetter's
     threads, which no fork takes along, already run, threads of this process make all. What another process fails to make,
@@ -53,7 +53,7 @@ def made_by_all(make: Callable[[int], _Made], count: int, what: str) -> list[_Ma
         for _ in range(helpers):
             children.append(_fork(make, queue))  # noqa: PERF401 - what is forked is to be ended, whatever happens
         for number in _numbers(queue):
-            told(what, number / count)
+            report_progress(what, number / count)
             made[number] = make(number)
         for _, stream in children:
             with contextlib.suppress(EOFError, pickle.UnpicklingError):

@@ -1,4 +1,4 @@
-"""What a measured part says about a job: the candidates for a correction, the one that is taken, and what follows from it."""
+"""Correction of a job from measured parts: the candidates, the one that is taken, and what follows from it."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ class Candidate:
 
 @dataclass(frozen=True, eq=False)
 class JobCorrection:
-    """What measured parts say about a job.
+    """Result of measured parts for a job.
 
     Attributes
     ----------
@@ -212,7 +212,7 @@ def job_correction(job: UncertainJob, table: MeasuredTable, choose: str | None =
 
 
 def _found_seating(job: UncertainJob, seating: tuple[SeatingSpread, ...]) -> list[UncertaintySource]:
-    """How the parts were found to seat, where the job does not say how differently they do."""
+    """Seating of the parts as it was found, where the job does not state how it differs."""
     stated = {(source.kind, source.owner) for source in job.sources}
     found = []
     for one in seating:
@@ -227,7 +227,7 @@ def _found_seating(job: UncertainJob, seating: tuple[SeatingSpread, ...]) -> lis
 
 
 def _candidates(job: UncertainJob, joint: JointCorrection, causes: SingleCauses) -> list[Candidate]:
-    """What the deviations may mean, the likeliest first."""
+    """Candidates for the cause of the deviations, the likeliest first."""
     if not joint.significant:
         return []
     found = [_single(job, causes, one) for one in causes.rivals]
