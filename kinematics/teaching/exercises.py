@@ -526,7 +526,7 @@ def _story(part: Part, steps: tuple[StackStep, ...], machine: Machine, level: Le
             "one tilt": f"{still}Find the work offset for each tilt.",
             "tilt and rotate": f"{meet.capitalize()}. Find the work offset for each operation.",
             "lines that miss each other": (
-                "The pivots were measured, and the two lines do not quite meet; every hundredth counts. "
+                "The pivots were measured, and the two lines do not quite meet: what they miss each other by counts. "
                 "Find the work offset for each operation."
             ),
             "a normal to aim at": (

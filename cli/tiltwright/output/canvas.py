@@ -319,6 +319,16 @@ class Canvas:
                 break
         return self.text(best, text, size, bold=True)
 
+    def text_where_free(self, places: Sequence[Point], text: str, size: float, within: LabelBox) -> LabelBox:
+        """A label that begins at the first of the places that is clear of lines and of other labels.
+
+        Where none is clear, the one that least is in the way of.
+        """
+        width = typesetting.width_em(typesetting.printable(text)) * size
+        return self.text(
+            min(places, key=lambda place: self._in_the_way(place, width, size, within)), text, size
+        )
+
     def _in_the_way(self, place: Point, width: float, size: float, within: LabelBox) -> int:
         """Amount that a name would cover: lines, other labels, and what lies outside."""
         box = LabelBox(

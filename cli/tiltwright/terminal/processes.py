@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from typing import BinaryIO, NoReturn, TypeVar
 
-from kinematics.progress import counted, unwatched
+from kinematics.progress import counted, report_progress, unwatched
 from tiltwright.output.typesetting import STARTED
 
 __all__ = ["made_by_all"]
