@@ -74,7 +74,7 @@ def table_turned_words(batch: OffsetsOfBatch) -> str | None:
 
 
 def _cause_words(held: BeyondWithin) -> str:
-    """What to look for where a part lies too far off."""
+    """Sentence on what to look for where a part lies too far off."""
     if held.fits_nest is not None:
         return f"it would fit nest {held.fits_nest}; is the nest in its row right?"
     if held.slip is not None:

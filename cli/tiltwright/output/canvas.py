@@ -330,7 +330,7 @@ class Canvas:
         )
 
     def _in_the_way(self, place: Point, width: float, size: float, within: LabelBox) -> int:
-        """How much a name would cover: lines, other labels, and what lies outside."""
+        """Amount that a name would cover: lines, other labels, and what lies outside."""
         box = LabelBox(
             place[0] - _CLEAR_MM,
             place[1] - typesetting.ASCENT_EM * size - _CLEAR_MM,

@@ -209,7 +209,7 @@ def _shares(budget: JobBudget) -> str:
 
 
 def _poses(budget: JobBudget, line: Line, units: str) -> str:
-    """What more probing at the best tilt would do for a feature or seam."""
+    """Gain for a feature or seam by more probing at the best tilt."""
     place = budget.lines.index(line)
     best = None
     for added in budget.added:
@@ -227,7 +227,7 @@ def _poses(budget: JobBudget, line: Line, units: str) -> str:
 
 
 def _help(budget: JobBudget, units: str) -> str:
-    """What would help most, for each feature or seam that fails; where none does, for the one nearest to it."""
+    """Advice on what would help most, for each feature or seam that fails; where none does, for the one nearest to it."""
     sources = budget.job.sources
     failing = [line for line in budget.lines if line.verdict is False]
     tight = [line for line in budget.lines if line.budget.limit_mm is not None]
@@ -376,7 +376,7 @@ def _line(line: Line, budget: JobBudget, units: str) -> dict[str, Any]:
 
 
 _LEAST_MM = 1e-5
-"""What a line must add to be worth writing down: a hundredth of a micrometre."""
+"""Least contribution of a line that is written down: a hundredth of a micrometre."""
 
 _RULES = (
     "Limits either way become a standard uncertainty u: limit / square root of 3 (GUM 4.3.7). Each u is multiplied by how "
