@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.calibration.line_parameters import tilted_direction_with_jacobian
-from kinematics.calibration.linear_algebra import inverse, pseudo_inverse
+from kinematics.calibration.linear_algebra import pseudo_inverse
 from kinematics.calibration.results import Estimate
 from kinematics.calibration.solve import Adjusted
 
@@ -88,8 +88,9 @@ def line_covariance(
 ) -> Covariance:
     """The lines' covariance, everything else eliminated."""
     free = solved.state.free
-    inner = inverse(solved.reduced.information) if free.shape[1] else np.zeros((0, 0))
-    return Covariance(free @ inner @ free.T, free, sigma, factor, _tilt_sensitivity(solved), level, dof)
+    return Covariance(
+        free @ solved.reduced.cofactor @ free.T, free, sigma, factor, _tilt_sensitivity(solved), level, dof
+    )
 
 
 def _tilt_sensitivity(solved: Adjusted) -> NDArray[np.float64]:

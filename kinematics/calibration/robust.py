@@ -75,7 +75,7 @@ def m_estimate(
         sizes = plain.squares / chi_squared_median(equations) / spare
         scale = _BENDS_AT * (sigma_mm or float(np.sqrt(np.median(sizes))))
     else:
-        scale = scale_mm if readings.sigma_mm is None else scale_mm * float(np.median(problem.weight))
+        scale = scale_mm if readings.sigma_mm is None else scale_mm * problem.usual_weight
     scale = max(scale, 1e-9)
 
     state = plain.state
