@@ -63,6 +63,7 @@ class StackStep:
     def pose(self) -> Pose:
         """The frame on top of the step, relative to the frame that it stands in."""
         turned = rotation_from_intrinsic((*self.rotate, ("z", self.turn_deg)))
+        # Without minus zeros, which would be printed.
         return Pose.from_rigid(turned + 0.0, np.array([*self.shift_mm, self.up_mm]) + 0.0)
 
 

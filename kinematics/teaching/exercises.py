@@ -20,9 +20,8 @@ from kinematics.placement import place_operations
 from kinematics.plane import plane_from_normal
 from kinematics.rotary import RotaryAxis, RotationSense, common_perpendicular
 from kinematics.stack import StackStep
-from kinematics.touch_off import compare_touch_off, with_touched_zero
 from kinematics.validation import ValueEquality, read_only
-from kinematics.work_offsets import Setup
+from kinematics.work_offsets import Setup, compare_touch_off, with_touched_zero
 
 __all__ = [
     "DECIMALS",

@@ -14,7 +14,7 @@ from kinematics.uncertainty.correction import JointCorrection, correct_jointly
 from kinematics.uncertainty.inspection import MeasuredDeviation, MeasuredParts, measured_parts
 from kinematics.uncertainty.sources import UncertaintySource
 
-__all__ = ["MeasurementDoubt", "measurement_doubts"]
+__all__ = ["MeasurementBlunder", "measurement_blunders"]
 
 Slip = Literal["too large by 25.4", "too small by 25.4", "sign", "datum", "value"]
 
@@ -32,7 +32,7 @@ _MOST_ROWS, _FEW_ROWS, _MANY = 12, 4, 100
 
 
 @dataclass(frozen=True)
-class MeasurementDoubt:
+class MeasurementBlunder:
     """A slip in the measurement that would explain deviations which nothing else does.
 
     Attributes
@@ -54,9 +54,9 @@ class MeasurementDoubt:
     datum: int | None = None
 
 
-def measurement_doubts(
+def measurement_blunders(
     measured: MeasuredParts, sources: Sequence[UncertaintySource]
-) -> tuple[MeasurementDoubt, ...]:
+) -> tuple[MeasurementBlunder, ...]:
     """Look for a slip in the measurement, where nothing else explains the deviations.
 
     Parameters
@@ -66,7 +66,7 @@ def measurement_doubts(
 
     Returns
     -------
-    tuple of MeasurementDoubt
+    tuple of MeasurementBlunder
         The likeliest first; none where the deviations are explained, by what is stated or by a single cause. A slip in
         fewer values comes before one in more. A sign lost in one value is looked for, too, where only a cause beside what
         is stated explains the deviations: features that contradict each other at one place need a lean to do so.
@@ -76,14 +76,14 @@ def measurement_doubts(
         return _lost_signs(joint, sources)
     standing = _standing_out(joint, sources)
     for subsets in (standing, None, _shared(measured, standing)):
-        found: list[MeasurementDoubt] = []
+        found: list[MeasurementBlunder] = []
         if subsets is None:
             found = [*_single_values(measured, sources, standing)]
         for rows in subsets or ():
             for back, slip, datum in _slips(measured, rows, standing, far=_far(joint, rows, sources)):
                 chance = _chance(correct_jointly(back, sources), sources)
                 if chance >= _EXPLAINED:
-                    found.append(MeasurementDoubt(slip, rows, chance, datum))
+                    found.append(MeasurementBlunder(slip, rows, chance, datum))
         if found:
             return tuple(sorted(found, key=lambda one: -one.p))
     return ()
@@ -102,7 +102,9 @@ def _chance(
     return chance
 
 
-def _lost_signs(joint: JointCorrection, sources: Sequence[UncertaintySource]) -> tuple[MeasurementDoubt, ...]:
+def _lost_signs(
+    joint: JointCorrection, sources: Sequence[UncertaintySource]
+) -> tuple[MeasurementBlunder, ...]:
     """Single values that, turned round, leave nothing to explain but what is stated or one cause by itself."""
     measured = joint.measured
     if joint.dof < _FEW_ROWS or _chance(joint, sources, alone_only=True) >= _UNEXPLAINED:
@@ -115,7 +117,7 @@ def _lost_signs(joint: JointCorrection, sources: Sequence[UncertaintySource]) ->
         turned = correct_jointly(_scaled(measured, rows, -1.0), sources)
         chance = _chance(turned, sources, alone_only=True)
         if chance >= _EXPLAINED:
-            found.append(MeasurementDoubt("sign", rows, chance))
+            found.append(MeasurementBlunder("sign", rows, chance))
     return tuple(sorted(found, key=lambda one: -one.p))
 
 
@@ -196,7 +198,7 @@ def _against(measured: MeasuredParts, datum: int | None) -> MeasuredParts:
 
 def _single_values(
     measured: MeasuredParts, sources: Sequence[UncertaintySource], standing: Sequence[tuple[int, ...]]
-) -> Iterator[MeasurementDoubt]:
+) -> Iterator[MeasurementBlunder]:
     """Values without which all the others are explained; none where there are too few to say so."""
     if len(measured.deviations) < 4:
         return
@@ -209,4 +211,4 @@ def _single_values(
     # Where leaving out any of several values helps, none of them stands alone against the others.
     if len(explained) == 1:
         ((k, chance),) = explained
-        yield MeasurementDoubt("value", (k,), chance)
+        yield MeasurementBlunder("value", (k,), chance)

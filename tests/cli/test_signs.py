@@ -11,8 +11,7 @@ from machine_texts import mill_text
 from kinematics import IDENTITY, RotationSense
 from tiltwright.job.evaluate import evaluate_job
 from tiltwright.job.message_kinds import FacesDown
-from tiltwright.job.sign_slips import StatedBlank, in_front_mm
-from tiltwright.job.touch_slips import touch_mistyped
+from tiltwright.job.sign_slips import StatedBlank, in_front_mm, touch_mistyped
 from tiltwright.job.warnings import job_messages, joined_messages
 
 MILL = mill_text(

@@ -211,7 +211,7 @@ def _grade(
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_machine
     from tiltwright.files.units import Unit
-    from tiltwright.output.document_text import document_text
+    from tiltwright.output.document_files import document_text
     from tiltwright.output.json_csv import json_text
     from tiltwright.teaching.answers import answers_from_file
     from tiltwright.teaching.grading import check_sheet

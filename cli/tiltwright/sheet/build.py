@@ -20,9 +20,9 @@ from kinematics import (
     table_pose,
     work_offset_code,
 )
+from tiltwright.files.batch_checks import targets_given
 from tiltwright.files.job_file import OperationTable
 from tiltwright.files.loader import ReadJob
-from tiltwright.files.probing_checks import targets_given
 from tiltwright.files.uncertainty_checks import states_uncertainty
 from tiltwright.files.z_reading import z_reading
 from tiltwright.job.coating import coating_rows, coating_words, cut_sizes

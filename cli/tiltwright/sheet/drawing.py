@@ -28,7 +28,7 @@ from tiltwright.sheet.panel_layout import (
     strokes_through,
 )
 from tiltwright.sheet.side_view import OriginMark, SideView, Solids
-from tiltwright.sheet.solid_drawing import PATTERNS, Pattern, draw_projection, is_ringed
+from tiltwright.sheet.solids import PATTERNS, Pattern, draw_projection, is_ringed
 
 ARC_HALF_DEG = 40.0  # of the arrow that tells how the table turns
 PLATTER = 1.6  # weight of a platter seen edge on

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from typing import BinaryIO, NoReturn, TypeVar
 
-from kinematics.progress import counted, told, unwatched
+from kinematics.progress import counted, report_progress, unwatched
 from tiltwright.output.typesetting import STARTED
 
 __all__ = ["made_by_all"]
@@ -53,7 +53,7 @@ def made_by_all(make: Callable[[int], _Made], count: int, what: str) -> list[_Ma
         for _ in range(helpers):
             children.append(_fork(make, queue))  # noqa: PERF401 - what is forked is to be ended, whatever happens
         for number in _numbers(queue):
-            told(what, number / count)
+            report_progress(what, number / count)
             made[number] = make(number)
         for _, stream in children:
             with contextlib.suppress(EOFError, pickle.UnpicklingError):

@@ -9,7 +9,7 @@ from kinematics.uncertainty.causes import AGREE_MM
 from tiltwright.output.json_csv import by_axis, length_list
 from tiltwright.output.numbers import in_units
 from tiltwright.uncertainty.correct_run import Candidate, JobCorrection
-from tiltwright.uncertainty.correct_text import doubt_words, measure_next_words, told
+from tiltwright.uncertainty.correct_text import blunder_words, candidate_words, measure_next_words
 from tiltwright.uncertainty.wording import cause_words, exact_words, quantity_words, signed
 
 __all__ = ["correct_report"]
@@ -68,7 +68,7 @@ def correct_report(found: JobCorrection, units: str) -> dict[str, Any]:
                 "slip": one.slip,
                 "rows": sorted({found.table.rows[k] for k in one.rows}),
                 "p": one.p,
-                "words": doubt_words(found, one, units),
+                "words": blunder_words(found, one, units),
             }
             for one in found.doubts
         ],
@@ -135,7 +135,7 @@ def correct_report(found: JobCorrection, units: str) -> dict[str, Any]:
 def _candidate(found: JobCorrection, one: Candidate, units: str) -> dict[str, Any]:
     return {
         "name": one.name,
-        "words": told(found, one, units),
+        "words": candidate_words(found, one, units),
         # None where the operations turn differently.
         "turn_deg": float(one.offsets.turn_deg[0]) if one.offsets.turns_alike() else None,
         "turns_deg": one.offsets.turn_deg.tolist(),

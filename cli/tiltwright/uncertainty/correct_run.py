@@ -11,7 +11,7 @@ from kinematics.uncertainty import (
     CausePair,
     JointCorrection,
     MeasuredDeviation,
-    MeasurementDoubt,
+    MeasurementBlunder,
     NextFeature,
     OffsetCorrection,
     SeatingSpread,
@@ -24,7 +24,7 @@ from kinematics.uncertainty import (
     correct_jointly,
     deviations_after,
     measured_parts,
-    measurement_doubts,
+    measurement_blunders,
     next_feature,
     offset_correction,
     seating_spread,
@@ -94,7 +94,7 @@ class JobCorrection:
         True where it was chosen by its name.
     differs_mm : ndarray, shape (O,)
         By how much the candidates' corrections differ at each operation, at most.
-    doubts : tuple of MeasurementDoubt
+    doubts : tuple of MeasurementBlunder
     more : NextFeature or None
     seating : tuple of SeatingSpread
     """
@@ -108,7 +108,7 @@ class JobCorrection:
     chosen: Candidate | None
     named: bool
     differs_mm: NDArray[np.float64]
-    doubts: tuple[MeasurementDoubt, ...]
+    doubts: tuple[MeasurementBlunder, ...]
     more: NextFeature | None
     seating: tuple[SeatingSpread, ...]
 
@@ -205,7 +205,7 @@ def job_correction(job: UncertainJob, table: MeasuredTable, choose: str | None =
         chosen,
         choose is not None,
         differs,
-        measurement_doubts(measured, sources) if joint.significant else (),
+        measurement_blunders(measured, sources) if joint.significant else (),
         next_feature(causes) if joint.significant else None,
         seating,
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from kinematics import work_offset_code
-from kinematics.uncertainty import MeasurementDoubt
+from kinematics.uncertainty import MeasurementBlunder
 from kinematics.uncertainty.causes import AGREE_MM
 from tiltwright.output.messages import named
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, fine, length, with_plus
@@ -20,7 +20,14 @@ from tiltwright.uncertainty.wording import (
     size_words,
 )
 
-__all__ = ["correct_text", "doubt_words", "feature_name", "measure_next_words", "told", "verdict_words"]
+__all__ = [
+    "blunder_words",
+    "candidate_words",
+    "correct_text",
+    "feature_name",
+    "measure_next_words",
+    "verdict_words",
+]
 
 _COLUMNS = 100
 _MOST_CAUSES = 8
@@ -77,7 +84,7 @@ def _p(value: float) -> str:
 def verdict_words(found: JobCorrection, units: str) -> list[str]:
     """Whether the deviations mean anything, and whether one correction follows: the answer in a few sentences."""
     joint = found.joint
-    lines = [doubt_words(found, one, units) for one in found.doubts[:3]]
+    lines = [blunder_words(found, one, units) for one in found.doubts[:3]]
     if not joint.significant:
         nothing = (
             f"NOTHING TO CORRECT: measurement and re-clamping alone give deviations as large as these in {_p(joint.noise_p)} "
@@ -104,13 +111,13 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
             "limits does not either. Check the measurement and its datum first."
         )
     elif found.named and found.chosen is not None:
-        lines.append(f"CHOSEN: {told(found, found.chosen, units)}.")
+        lines.append(f"CHOSEN: {candidate_words(found, found.chosen, units)}.")
     elif found.agreed and found.chosen is not None:
         likely = found.chosen
         if likely.cause is None and likely.pair is None:
             lines.append("No single cause gives these numbers; a little of everything that is stated does.")
         else:
-            lines.append(f"MOST LIKELY: {told(found, likely, units)}.")
+            lines.append(f"MOST LIKELY: {candidate_words(found, likely, units)}.")
             if found.causes.others != "exact":
                 lines.append(
                     "That it is the only one is not shown: other things may be off by more than stated as well. Measure more "
@@ -161,7 +168,7 @@ def _axis_words(found: JobCorrection, units: str) -> list[str]:
     return [text]
 
 
-def told(found: JobCorrection, one: Candidate, units: str) -> str:
+def candidate_words(found: JobCorrection, one: Candidate, units: str) -> str:
     """A candidate as it is said."""
     model = found.job.model
     if one.cause is not None:
@@ -281,7 +288,7 @@ def _rivals(found: JobCorrection, units: str) -> str:
             ]
         )
     legend = [
-        f'({k}) {told(found, one, units)}. Taken by --choose {k}, or by its name, "{one.named_in(found.job.model, units)}"'
+        f'({k}) {candidate_words(found, one, units)}. Taken by --choose {k}, or by its name, "{one.named_in(found.job.model, units)}"'
         for k, one in enumerate(shown_now, start=1)
     ]
     left = len(found.candidates) - len(shown_now)
@@ -450,7 +457,7 @@ def _seating(found: JobCorrection, units: str) -> str:
     return text
 
 
-def doubt_words(found: JobCorrection, doubt: MeasurementDoubt, units: str) -> str:
+def blunder_words(found: JobCorrection, doubt: MeasurementBlunder, units: str) -> str:
     """A slip of the measurement in words: where it is, what it looks like, and what to do."""
     deviations, table_rows = found.table.measured.deviations, found.table.rows
     rows = sorted({table_rows[k] for k in doubt.rows})

@@ -26,7 +26,7 @@ from kinematics.uncertainty import (
     correct_jointly,
     deviations_after,
     measured_parts,
-    measurement_doubts,
+    measurement_blunders,
     next_feature,
     offset_correction,
     part_model,
@@ -249,13 +249,13 @@ def changed(deviations, row, factor=1.0, add=0.0):
 def test_slips_of_the_measurement_are_found(drawn):
     part, sources = drawn
     good = slips(part, off_by(part, "step up", "standoff", 0.04))
-    assert measurement_doubts(measured_parts(part, good), sources) == ()
+    assert measurement_blunders(measured_parts(part, good), sources) == ()
     row = int(np.argmax([abs(one.deviation_mm) for one in good]))
-    (sign, *_) = measurement_doubts(measured_parts(part, changed(good, row, -1.0)), sources)
+    (sign, *_) = measurement_blunders(measured_parts(part, changed(good, row, -1.0)), sources)
     assert (sign.slip, sign.rows) == ("sign", (row,))
-    (inch, *_) = measurement_doubts(measured_parts(part, changed(good, row, 25.4)), sources)
+    (inch, *_) = measurement_blunders(measured_parts(part, changed(good, row, 25.4)), sources)
     assert (inch.slip, inch.rows) == ("too large by 25.4", (row,))
-    doubts = measurement_doubts(measured_parts(part, changed(good, row, 1.0, 0.3)), sources)
+    doubts = measurement_blunders(measured_parts(part, changed(good, row, 1.0, 0.3)), sources)
     assert [one.rows for one in doubts] == [(row,)]
 
 
@@ -263,7 +263,7 @@ def test_inch_for_millimetre_throughout_is_found(drawn):
     part, sources = drawn
     small = slips(part, off_by(part, "step up", "standoff", 0.02))
     large = [MeasuredDeviation(one.feature, one.along, one.deviation_mm * 25.4, one.u_mm) for one in small]
-    doubts = measurement_doubts(measured_parts(part, large), sources)
+    doubts = measurement_blunders(measured_parts(part, large), sources)
     assert doubts == () or doubts[0].slip == "too large by 25.4"  # one cause of 0.5 mm fits as well
     rng = np.random.default_rng(4)
     many = np.zeros(len(part.model.quantities))
@@ -273,7 +273,7 @@ def test_inch_for_millimetre_throughout_is_found(drawn):
         MeasuredDeviation(one.feature, one.along, one.deviation_mm * 25.4, one.u_mm)
         for one in slips(part, many)
     ]
-    (doubt, *_) = measurement_doubts(measured_parts(part, large), sources)
+    (doubt, *_) = measurement_blunders(measured_parts(part, large), sources)
     assert doubt.slip == "too large by 25.4"
     assert len(doubt.rows) == len(large)
 
