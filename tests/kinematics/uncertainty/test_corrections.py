@@ -13,6 +13,7 @@ from hidden_causes import (
     simulated,
     two_causes,
 )
+from scipy.stats import norm
 
 from kinematics import KinematicsError, Machine, Platter, RotaryAxis, RotationSense, StackStep
 from kinematics.uncertainty import (
@@ -230,6 +231,35 @@ def test_two_explanations_of_two_numbers_that_differ_at_ninety_degrees():
     assert more is not None
     assert part.features[more.feature].name == "side"
     assert not causes.certain
+
+
+@pytest.mark.parametrize("u_mm", [None, 0.02])
+def test_what_the_next_feature_would_tell_by_hand(u_mm):
+    """A face 0.04 low: the post is taller, or A lower. At A-90 the one moves a bore along z, the other along y."""
+    a = RotaryAxis("A", [0, 0, -50.0], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
+    stack = (StackNode("post", StackStep("post", up_mm=100.0)),)
+    operations = (ModelOperation("top", [0.0], [0, 0, 0]), ModelOperation("side", [-90.0], [0, -25.0, -20.0]))
+    model = SetupModel(Machine("mill", (a,), Platter(face_mm=0.0)), {None: stack}, operations)
+    part = part_model(model, [Feature("face", 0, [0, 0, 0], [0, 0, 1]), Feature("bore", 1, [5, 0, -3])])
+    stated = [
+        UncertaintySource.of(model.of_kind("step up"), Spread(0.02)),
+        UncertaintySource.of(model.of_kind("line shift", "A"), Spread(0.02)),
+    ]
+    off, u = 0.04, 0.002
+    measured = measured_parts(part, [MeasuredDeviation(0, [0, 0, 1], -off, u)])
+    causes = single_causes(correct_jointly(measured, stated), stated)
+    assert {one.quantity.kind for one in causes.rivals} == {"line shift", "step up"}
+    more = next_feature(causes, u_mm)
+    assert more is not None
+    assert more.feature == 1
+    # A position's deviation is the length of what it moves by.
+    assert more.expected_mm == pytest.approx((off, off), abs=1e-9)
+    # If one is the truth, the other explains best with v: (off - v) is left of the face, off and v of the bore.
+    face, bore = 1.0 / u**2, 1.0 / (u if u_mm is None else u_mm) ** 2
+    chi_square = off**2 * (bore + face * bore / (face + bore))
+    assert more.separation == pytest.approx(chi_square**0.5, rel=1e-6)
+    # Each is taken for the other where scatter of standard deviation 2 sqrt(chi square) leaves a difference below 6.
+    assert more.left == pytest.approx(norm.cdf((6.0 - chi_square) / (2.0 * chi_square**0.5)), rel=1e-6)
 
 
 def slips(part, values, rng=None):
