@@ -1,15 +1,22 @@
 """Reach of a job: travel margins, clearances, index moves, loads, and the heights a stack step may have.
 
 The collision library (manifold3d) is imported here and nowhere else, so whoever only computes offsets does without it.
-In the order of a question: `shapes`, `solid` (bodies in the way), `tool_assembly` (tool, holder, spindle),
-`collision_model` (a job on its machine), `travel`, `clearance`, `witness`, `index_moves`,
-`tool_length` (does it get there, does it clear), `load`, `load_limit` (is it carried and held), `beam`,
-`feasibility`, `step_height`, `mounting` (how tall, where on the mill), `unloading` (an arm takes the part),
+In the order of a question: `shapes` (bodies in the way), `tool_assembly` (tool, holder, spindle),
+`collision_model` (a job on its machine), `travel`, `clearance`, `index_moves`,
+`tool_length` (does it get there, does it clear), `load` (is it carried and held), `beam`,
+`feasibility`, `step_height` (how tall, where on the mill), `unloading` (an arm takes the part),
 `silhouette` (pictures). Beneath them `collision_bodies`, `distance_bounds` and `scene` make distances quick.
 """
 
 from kinematics.reach.beam import Section, deflection_mm, stiffness_n_per_mm
-from kinematics.reach.clearance import Clearance, ClosestPair, clearances, table_clearances
+from kinematics.reach.clearance import (
+    Clearance,
+    ClosestPair,
+    WitnessPoints,
+    clearances,
+    table_clearances,
+    witness_points,
+)
 from kinematics.reach.collision_bodies import whole_body
 from kinematics.reach.collision_model import (
     CollisionModel,
@@ -31,6 +38,7 @@ from kinematics.reach.index_moves import (
 from kinematics.reach.load import (
     STANDARD_GRAVITY,
     Carried,
+    LoadLimit,
     WorstTorque,
     carried,
     cutting_box_mm,
@@ -38,18 +46,35 @@ from kinematics.reach.load import (
     gravity_torque_nm,
     worst_torque,
 )
-from kinematics.reach.load_limit import LoadLimit
-from kinematics.reach.mounting import MountingRange, mounting_ranges
 from kinematics.reach.scene import MovingPairs, Scene, scene_of
-from kinematics.reach.shapes import Box, Frustum, Mesh, Shape, box_on, frustum_on, moved_shape
+from kinematics.reach.shapes import (
+    BASE,
+    PART,
+    SPINDLE_NOSE,
+    Attachment,
+    Box,
+    Frustum,
+    Mesh,
+    Shape,
+    Solid,
+    box_on,
+    frustum_on,
+    moved_shape,
+    on_rotary,
+    on_step,
+)
 from kinematics.reach.silhouette import VIEWS, Outline, View, flat_mm, outlines
-from kinematics.reach.solid import BASE, PART, SPINDLE_NOSE, Attachment, Solid, on_rotary, on_step
-from kinematics.reach.step_height import FeasibleRange, limiting_cause, step_heights
+from kinematics.reach.step_height import (
+    FeasibleRange,
+    MountingRange,
+    limiting_cause,
+    mounting_ranges,
+    step_heights,
+)
 from kinematics.reach.tool_assembly import HolderPart, TipEnvelope, Tool
 from kinematics.reach.tool_length import LengthLimit, ToolLengths, tool_lengths
 from kinematics.reach.travel import Margin, RotaryMargin, readouts_mm, rotary_margins, travel_margins
 from kinematics.reach.unloading import Unloading, gripper_clearance, with_unloading
-from kinematics.reach.witness import WitnessPoints, witness_points
 
 __all__ = [
     "BASE",

@@ -1,7 +1,10 @@
-"""Smallest distances at every operation: tool, holder and spindle to what is in the way, and what turns to what stands.
+"""Smallest distances at every operation, of the tool assembly and of what turns, and the points between which they are.
 
 All pairs are bounded at once, by spheres first and by their hulls then; only pairs that can still be the closest are
 put to the collision library. The result is the one that asking it for every pair would give.
+
+The collision library says how far, not where. So either body is halved again and again, and the half that is still as
+close is kept: what is left in the end is the place.
 """
 
 from __future__ import annotations
@@ -9,9 +12,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.reach.collision_bodies import matrix_of
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.distance_bounds import BoundingDiscs, bounding_discs, bounding_spheres, gap_bounds
 from kinematics.reach.scene import (
@@ -23,12 +28,23 @@ from kinematics.reach.scene import (
     group_poses,
     scene_of,
 )
-from kinematics.reach.tool_assembly import cutting_bodies
+from kinematics.reach.tool_assembly import cutting_bodies, minkowski_sum
 from kinematics.transform import Pose
+from kinematics.validation import ValueEquality, read_only
 
-__all__ = ["Clearance", "ClosestPair", "clearances", "swept_bodies", "swept_discs", "table_clearances"]
+__all__ = [
+    "Clearance",
+    "ClosestPair",
+    "WitnessPoints",
+    "clearances",
+    "swept_bodies",
+    "swept_discs",
+    "table_clearances",
+    "witness_points",
+]
 
 Array = NDArray[np.float64]
+
 Indices = NDArray[np.intp]
 
 _AT_ONCE = 128
@@ -111,6 +127,7 @@ def clearances(
     operations: Sequence[OperationPose] | None = None,
     *,
     tool_too: bool = True,
+    up_to_mm: float = FARTHEST_MM,
 ) -> tuple[Clearance, ...]:
     """Distances from tool, holder and spindle to everything in the way, each over the box that the tip sweeps.
 
@@ -125,6 +142,8 @@ def clearances(
         Others than the model's own.
     tool_too : bool
         Off to ask about holder and spindle alone.
+    up_to_mm : float
+        A closest pair farther apart than this may be left out: less is quicker.
 
     Returns
     -------
@@ -139,7 +158,7 @@ def clearances(
         swept = [
             swept_bodies(model, one)[0 if tool_too or one.tool is None else one.tool.parts :] for one in some
         ]
-        found += _tool_block(scene, some, swept, clear_mm)
+        found += _tool_block(scene, some, swept, clear_mm, up_to_mm)
     return tuple(found)
 
 
@@ -148,6 +167,8 @@ def table_clearances(
     clear_mm: float = 0.0,
     scene: Scene | None = None,
     operations: Sequence[OperationPose] | None = None,
+    *,
+    up_to_mm: float = FARTHEST_MM,
 ) -> tuple[Clearance, ...]:
     """Distances between what turns and what stands beside it: solids on the base and on rotaries further out.
 
@@ -160,6 +181,8 @@ def table_clearances(
         The model's, where it has been made before.
     operations : sequence of OperationPose, optional
         Others than the model's own.
+    up_to_mm : float
+        A closest pair farther apart than this may be left out: less is quicker.
 
     Returns
     -------
@@ -171,7 +194,7 @@ def table_clearances(
     asked = model.operations if operations is None else tuple(operations)
     found: list[Clearance] = []
     for start in range(0, len(asked), _AT_ONCE):
-        found += _table_block(scene, asked[start : start + _AT_ONCE], clear_mm)
+        found += _table_block(scene, asked[start : start + _AT_ONCE], clear_mm, up_to_mm)
     return tuple(found)
 
 
@@ -194,7 +217,11 @@ def swept_discs(swept: Sequence[SweptBody]) -> BoundingDiscs:
 
 
 def _tool_block(
-    scene: Scene, operations: Sequence[OperationPose], swept: list[list[SweptBody]], clear_mm: float
+    scene: Scene,
+    operations: Sequence[OperationPose],
+    swept: list[list[SweptBody]],
+    clear_mm: float,
+    up_to_mm: float,
 ) -> list[Clearance]:
     flat = [one for some in swept for one in some]
     if not flat or not scene.bodies:
@@ -225,12 +252,13 @@ def _tool_block(
         measure,
         name,
     )
-    return _closest(
-        question, _Candidates(of_operation[body_at], body_at, obstacle_at), len(operations), clear_mm
-    )
+    candidates = _Candidates(of_operation[body_at], body_at, obstacle_at)
+    return _closest(question, candidates, len(operations), clear_mm, up_to_mm)
 
 
-def _table_block(scene: Scene, operations: Sequence[OperationPose], clear_mm: float) -> list[Clearance]:
+def _table_block(
+    scene: Scene, operations: Sequence[OperationPose], clear_mm: float, up_to_mm: float
+) -> list[Clearance]:
     pairs = scene.moving_pairs
     if not len(pairs.turning):
         return [Clearance(None) for _ in operations]
@@ -258,7 +286,7 @@ def _table_block(scene: Scene, operations: Sequence[OperationPose], clear_mm: fl
         body_moves=True,
     )
     tiled = (np.tile(which, len(operations)) for which in (pairs.turning, pairs.standing))
-    return _closest(question, _Candidates(number, *tiled), len(operations), clear_mm)
+    return _closest(question, _Candidates(number, *tiled), len(operations), clear_mm, up_to_mm)
 
 
 def _poses_at(scene: Scene, angles: Array) -> list[list[Pose]]:
@@ -270,9 +298,11 @@ def _poses_at(scene: Scene, angles: Array) -> list[list[Pose]]:
     ]
 
 
-def _closest(question: _Question, some: _Candidates, count: int, clear_mm: float) -> list[Clearance]:
+def _closest(
+    question: _Question, some: _Candidates, count: int, clear_mm: float, up_to_mm: float
+) -> list[Clearance]:
     some = some[_bybounding_spheres(question, some, count, clear_mm)]
-    low, high = gap_bounds(*question.hulls(some))
+    low, high = gap_bounds(*question.hulls(some), max(up_to_mm, clear_mm))
     errors = question.facet_error_mm[some.body, some.obstacle]
     # The discs contain the facets: theirs may be farther apart, by what a facet lies inside its circle.
     high = np.where(question.tight[some.body, some.obstacle], high + 2.0 * errors, FARTHEST_MM)
@@ -281,7 +311,7 @@ def _closest(question: _Question, some: _Candidates, count: int, clear_mm: float
         mine = np.flatnonzero(some.operation == number)
         mine = mine[np.argsort(low[mine], kind="stable")]
         best, pairs = FARTHEST_MM, []
-        cap = float(high[mine].min(initial=FARTHEST_MM))
+        cap = float(high[mine].min(initial=min(up_to_mm, FARTHEST_MM)))
         for k in mine.tolist():
             if low[k] > max(min(best, cap), clear_mm):
                 break
@@ -310,3 +340,117 @@ def _bybounding_spheres(
     best = np.full(count, np.inf)
     np.minimum.at(best, some.operation, apart + sum_of_radii)
     return np.asarray(apart - sum_of_radii <= np.maximum(best[some.operation], clear_mm))
+
+
+_SMALL_MM = 0.02
+_MOST_HALVINGS = 60
+_SAME_GAP_MM = 1e-4
+
+
+@dataclass(frozen=True, eq=False)
+class WitnessPoints(ValueEquality):
+    """The points of two bodies that are closest to each other.
+
+    Attributes
+    ----------
+    body_mm, obstacle_mm : ndarray, shape (3,)
+        The point of either, machine coordinates; one and the same where they overlap.
+    corner : (int, int, int)
+        For X, Y, Z: -1 or +1 where only that end of the sweep comes so close, 0 where both do, or neither.
+    """
+
+    body_mm: NDArray[np.float64]
+    obstacle_mm: NDArray[np.float64]
+    corner: tuple[int, int, int]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "body_mm", read_only(self.body_mm))
+        object.__setattr__(self, "obstacle_mm", read_only(self.obstacle_mm))
+
+
+def witness_points(
+    model: CollisionModel, scene: Scene, operation: OperationPose, pair: ClosestPair
+) -> WitnessPoints:
+    """Witness points of a pair that `clearances` found at an operation, to a few hundredths of a millimetre.
+
+    Parameters
+    ----------
+    model : CollisionModel
+    scene : Scene
+        The model's, from `scene_of`.
+    operation : OperationPose
+        The operation that the pair was found at.
+    pair : ClosestPair
+        One of its clearance's pairs.
+
+    Returns
+    -------
+    WitnessPoints
+        Machine coordinates, as everything stands at the operation.
+    """
+    swept = swept_bodies(model, operation)[pair.indices[0]]
+    poses = group_poses(scene.machine, operation.machine_deg)
+    pose = poses[scene.carried[pair.indices[1]]]
+    obstacle = scene.bodies[pair.indices[1]].manifold.transform(matrix_of(pose))
+    body = minkowski_sum(swept.body, swept.half_mm).translate(swept.middle_mm)
+    obstacle = _around(obstacle, body, pair.gap_mm + 1.0)
+    corner = _corner(swept, obstacle, pair.gap_mm)
+    if pair.gap_mm <= 0.0:
+        middle = _middle(body ^ obstacle)
+        if middle is not None:
+            return WitnessPoints(middle, middle, corner)
+    piece = _nearest_piece(body, obstacle, pair.gap_mm)
+    other = _nearest_piece(obstacle, piece, pair.gap_mm + _SMALL_MM)
+    first, second = _middle(piece), _middle(other)
+    assert first is not None
+    assert second is not None
+    return WitnessPoints(first, second, corner)
+
+
+def _around(
+    manifold: manifold3d.Manifold, other: manifold3d.Manifold, margin_mm: float
+) -> manifold3d.Manifold:
+    """The part of a body that can be close to the other: a mesh of many triangles becomes a few."""
+    box = np.array(other.bounding_box())
+    low, high = box[:3] - margin_mm, box[3:] + margin_mm
+    return manifold ^ manifold3d.Manifold.cube(high - low).translate(low)
+
+
+def _middle(manifold: manifold3d.Manifold) -> Array | None:
+    if manifold.is_empty():
+        return None
+    box = np.array(manifold.bounding_box())
+    return np.asarray((box[:3] + box[3:]) / 2.0)
+
+
+def _nearest_piece(
+    manifold: manifold3d.Manifold, other: manifold3d.Manifold, gap_mm: float
+) -> manifold3d.Manifold:
+    piece = manifold
+    for _ in range(_MOST_HALVINGS):
+        box = np.array(piece.bounding_box())
+        edges = box[3:] - box[:3]
+        axis = int(np.argmax(edges))
+        if edges[axis] < _SMALL_MM:
+            break
+        halves = piece.split_by_plane(np.eye(3)[axis], float(box[axis] + edges[axis] / 2.0))
+        gaps = [np.inf if half.is_empty() else half.min_gap(other, gap_mm + 1.0) for half in halves]
+        if not np.isfinite(gaps).any():
+            break
+        piece = halves[int(np.argmin(gaps))]
+    return piece
+
+
+def _corner(swept: SweptBody, obstacle: manifold3d.Manifold, gap_mm: float) -> tuple[int, int, int]:
+    """Axis by axis, the end of the sweep that alone comes as close as the whole sweep does."""
+    signs = []
+    for axis in range(3):
+        side = swept.half_mm * (np.arange(3) != axis)
+        body, reach = minkowski_sum(swept.body, side), swept.half_mm[axis] * np.eye(3)[axis]
+        low, high = (
+            body.translate(swept.middle_mm + sign * reach).min_gap(obstacle, gap_mm + 1.0)
+            <= gap_mm + _SAME_GAP_MM
+            for sign in (-1, 1)
+        )
+        signs.append(int(high) - int(low))
+    return signs[0], signs[1], signs[2]

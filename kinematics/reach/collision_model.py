@@ -10,8 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine, is_horizontal, table_frame
 from kinematics.reach.beam import Section
-from kinematics.reach.shapes import Box, Frustum
-from kinematics.reach.solid import Attachment, Solid, on_rotary, on_step
+from kinematics.reach.shapes import Attachment, Box, Frustum, Solid, on_rotary, on_step
 from kinematics.reach.tool_assembly import TipEnvelope, Tool
 from kinematics.stack import StackStep, cumulative_frames, stack_pose
 from kinematics.transform import IDENTITY, Pose

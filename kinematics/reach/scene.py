@@ -14,7 +14,7 @@ from kinematics.machine import Machine
 from kinematics.reach.collision_bodies import CollisionBody, in_pieces, matrix_of, pieced_body, whole_body
 from kinematics.reach.collision_model import CollisionModel
 from kinematics.reach.distance_bounds import BoundingDiscs, bounding_discs
-from kinematics.reach.solid import Solid
+from kinematics.reach.shapes import Solid
 from kinematics.reach.tool_assembly import minkowski_sum
 from kinematics.transform import Pose
 

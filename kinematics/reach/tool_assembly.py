@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from kinematics.errors import KinematicsError
 from kinematics.reach.collision_bodies import CollisionBody, collision_body, vertices_of
-from kinematics.reach.shapes import Frustum
-from kinematics.reach.solid import Solid
+from kinematics.reach.shapes import Frustum, Solid
 from kinematics.transform import translation
 from kinematics.validation import ValueEquality, as_number, as_vector, read_only
 

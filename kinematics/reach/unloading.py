@@ -20,7 +20,7 @@ from kinematics.reach.collision_bodies import matrix_of, whole_body
 from kinematics.reach.collision_model import CollisionModel, OperationPose
 from kinematics.reach.index_moves import retracted
 from kinematics.reach.scene import FARTHEST_MM, Scene, group_poses
-from kinematics.reach.solid import PART, Solid
+from kinematics.reach.shapes import PART, Solid
 from kinematics.reach.tool_assembly import TipEnvelope, minkowski_sum
 from kinematics.validation import ValueEquality, as_array, as_instance, read_only
 

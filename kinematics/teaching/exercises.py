@@ -20,9 +20,8 @@ from kinematics.placement import place_operations
 from kinematics.plane import plane_from_normal
 from kinematics.rotary import RotaryAxis, RotationSense, common_perpendicular
 from kinematics.stack import StackStep
-from kinematics.touch_off import compare_touch_off, with_touched_zero
 from kinematics.validation import ValueEquality, read_only
-from kinematics.work_offsets import Setup
+from kinematics.work_offsets import Setup, compare_touch_off, with_touched_zero
 
 __all__ = [
     "DECIMALS",
@@ -527,7 +526,7 @@ def _story(part: Part, steps: tuple[StackStep, ...], machine: Machine, level: Le
             "one tilt": f"{still}Find the work offset for each tilt.",
             "tilt and rotate": f"{meet.capitalize()}. Find the work offset for each operation.",
             "lines that miss each other": (
-                "The pivots were measured, and the two lines do not quite meet; every hundredth counts. "
+                "The pivots were measured, and the two lines do not quite meet: what they miss each other by counts. "
                 "Find the work offset for each operation."
             ),
             "a normal to aim at": (

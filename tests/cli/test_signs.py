@@ -11,8 +11,7 @@ from machine_texts import mill_text
 from kinematics import IDENTITY, RotationSense
 from tiltwright.job.evaluate import evaluate_job
 from tiltwright.job.message_kinds import FacesDown
-from tiltwright.job.sign_slips import StatedBlank, in_front_mm
-from tiltwright.job.touch_slips import touch_mistyped
+from tiltwright.job.sign_slips import StatedBlank, in_front_mm, touch_mistyped
 from tiltwright.job.warnings import job_messages, joined_messages
 
 MILL = mill_text(
@@ -141,6 +140,22 @@ def test_an_origin_in_the_air_is_told_where_the_blank_is_stated(remarks, section
     assert (None if said is None else said["values"]) == (
         None if outside_mm is None else {"step": "blank", "outside": pytest.approx(outside_mm)}
     )
+
+
+@pytest.mark.parametrize(
+    ("blank", "up", "told"),
+    [
+        ("blank = true\nbar = [1.8, 1.8]", -1.0, False),  # zero at the underside
+        ("blank = true\nbar = [1.8, 1.8]", -0.4, False),  # in the middle
+        ("blank = true\nbar = [1.8, 1.8]", -1.1, True),
+        ("", -1.0, True),  # nothing says that the step below is the blank
+    ],
+)
+def test_a_zero_in_the_blank_is_no_step_down(remarks, blank, up, told):
+    zero = f'{blank}\n[[stack]]\nname = "zero"\nup = {up}\n'
+    ended, found = remarks(touched=zero)
+    assert ended.code == 0
+    assert ("step down" in found) == told
 
 
 component = st.floats(-1.0, 1.0)

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from tiltwright.files.conversion import TouchedZero
 from tiltwright.files.loader import read_job
 from tiltwright.job.evaluate import evaluate_read_job
-from tiltwright.job.touch_slips import length_left_in
+from tiltwright.job.sign_slips import length_left_in
 
 HEAD = 'name = "Buoy bracket"\nunits = "mm"\nmachine = "teaching_mill.toml"\n'
 STACK = '[[stack]]\nname = "post"\nup = 100.0\n'

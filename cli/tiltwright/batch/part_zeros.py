@@ -15,7 +15,7 @@ from tiltwright.files.conversion import part_within_of
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, shown
 from tiltwright.files.loader import ReadJob
 from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests, evaluate_nests
-from tiltwright.job.touch_slips import SlipCause, slip_of
+from tiltwright.job.sign_slips import SlipCause, slip_of
 
 __all__ = ["BeyondLimit", "BeyondWithin", "OffsetsOfBatch", "PartOfBatch", "offsets_of_batch"]
 

@@ -8,13 +8,21 @@ from pathlib import Path
 from typing import TypeVar
 
 from tiltwright.files.believable import clock_doubt
-from tiltwright.files.csv_source import CsvRow, CsvTable, csv_from_file, uneven
-from tiltwright.files.diagnostics import Diagnostic, InputFaults, InvalidValue, nearest, one_of, shown
+from tiltwright.files.csv_source import (
+    LENGTH_ENDINGS,
+    ColumnKinds,
+    CsvRow,
+    CsvTable,
+    csv_from_file,
+    head_faults,
+    head_names,
+    mixed_units,
+    uneven,
+)
+from tiltwright.files.diagnostics import Diagnostic, InputFaults, nearest, one_of, shown
 from tiltwright.files.parsing import column_length, parse_name, parse_written_angle
-from tiltwright.files.table_head import LENGTH_ENDINGS, ColumnKinds, head_faults, head_names, mixed_units
-from tiltwright.files.temperature import believable_celsius
 from tiltwright.files.toml_source import add_caution
-from tiltwright.files.units import Unit
+from tiltwright.files.units import Unit, believable_celsius
 from tiltwright.files.written_numbers import parse_written
 
 __all__ = ["LARGEST_MB", "PartReading", "known_nests", "read_part_readings"]
@@ -154,14 +162,7 @@ def _row(
         place = places.get(name)
         if place is None or (name in _OPTIONAL and not row.cells[place]):
             return None
-        try:
-            return read(row.cells[place])
-        except InvalidValue as refusal:
-            key = table.head.cells[place]
-            faults.append(
-                Diagnostic(table.file, row.number, key, refusal.found, refusal.allowed, refusal.tip)
-            )
-            return None
+        return table.parsed(row, place, read, faults)
 
     serial, nest, target = cell("serial", parse_name), cell("nest", parse_name), cell("target", parse_name)
     at = [cell(axis, lambda text: column_length(text, unit.value, mark)) for axis in "xyz"]

@@ -29,12 +29,12 @@ from tiltwright.calibration.probe_cycles import (
     surface,
 )
 from tiltwright.calibration.probe_program import probe_faults, travel_faults
+from tiltwright.files.batch_checks import clocking_edge, targets_given
 from tiltwright.files.conversion import part_within_of
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath, shown
 from tiltwright.files.job_file import LAST_WORK_OFFSET
 from tiltwright.files.loader import ReadJob, fault_at
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
-from tiltwright.files.probing_checks import clocking_edge, targets_given
 from tiltwright.files.probing_tables import ProbeTable, ZeroProbingTable
 from tiltwright.files.units import Unit
 from tiltwright.job.evaluate import EvaluatedJob, EvaluatedNests, evaluate_nests

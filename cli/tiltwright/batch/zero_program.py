@@ -1,4 +1,4 @@
-"""The program that probes every nest's part and sets its work offsets at every tilt, in RS274/NGC (NISTIR 6556).
+"""The program that probes every nest's part and sets its work offsets at every tilt (RS274/NGC, NISTIR 6556), and its JSON.
 
 Everything that the machine can tell is worked out in the program's own expressions: the part's place from the touches, its
 clocking from two of them, and each work offset as the nominal one plus constants times these. The language has no branch; a
@@ -11,6 +11,7 @@ import hashlib
 import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,12 +23,20 @@ from tiltwright.batch.zero_probing import NestProbing, PlannedTouch, ProbedParts
 from tiltwright.calibration.probe_program import UNIT_CODE, length_words, pose_words, start_lines
 from tiltwright.job.evaluate import NumberedOperation
 from tiltwright.job.nests_output import shown_name
-from tiltwright.job.offsets_gcode import program_words, set_line, z_reference_words
+from tiltwright.job.offsets_gcode import program_words, set_line, z_comment_words
 from tiltwright.job.own_zero import left_out_lines
 from tiltwright.output.gcode import LONGEST_LINE, comment, message, needs_of
+from tiltwright.output.json_csv import by_letter, length_list
 from tiltwright.output.numbers import angle, fixed
 
-__all__ = ["STAMP", "checked_access_words", "parameters_used", "stays_turned_words", "zero_programs"]
+__all__ = [
+    "STAMP",
+    "checked_access_words",
+    "parameters_used",
+    "program_report",
+    "stays_turned_words",
+    "zero_programs",
+]
 
 Array = NDArray[np.float64]
 
@@ -397,7 +406,7 @@ def _head(parts: ProbedParts, checked: CheckedAccess) -> list[str]:
         which,
         "A part that is missing or too far off stops the program with an error before any work offset of a part is set",
         "The work offsets are then still those of the parts before: run nothing else until every part has passed",
-        f"Z: {z_reference_words(parts.evaluated.nests[0], unit.value)}",
+        f"Z: {z_comment_words(parts.evaluated.nests[0], unit.value)}",
         f"The probe stands in the spindle: {length_words(table, unit, machine.z_reference.tool_length_mm)}",
         f"Feeds in {unit.value} per minute: F{table.feed:g} for touches, F{table.move:g} below the safe height",
         "Leaves G61 active: exact path",
@@ -482,3 +491,72 @@ def _loader_head(parts: ProbedParts, loader: int) -> list[str]:
         f"Parameters {STAMP} to {last} must stand as loader 1 left them: run that again for every new set of parts",
         "Check every value against the setup sheet before the first cut",
     ]
+
+
+def program_report(parts: ProbedParts, checked: CheckedAccess, files: Sequence[str | None]) -> dict[str, Any]:
+    """The programs of a job for JSON, lengths in the job's unit.
+
+    Parameters
+    ----------
+    parts : ProbedParts
+    checked : CheckedAccess
+    files : sequence of str or None
+        Where each program was written, loader by loader; None where it was not.
+    """
+    machine, unit = parts.nests[0].job.machine, parts.unit
+    return {
+        "schema": "tiltwright.batch-program/1",
+        "job": parts.nests[0].job.file.name,
+        "units": unit.value,
+        "pose": by_letter(machine, machine.zero_deg),
+        "safe_height": parts.high,
+        "display_work_offset": {"number": parts.display_offset, "free": parts.display_offset_is_free},
+        "parameters": [list(run) for run in parameters_used(parts)],
+        "passed_parameter": STAMP,
+        "programs": [{"loader": number, "file": file} for number, file in enumerate(files, start=1)],
+        "nests": [_nest(parts, nest) for nest in parts.nests],
+        "spare": unit.from_mm(checked.spare_mm),
+        "kept_clear_of": list(checked.bodies),
+        "stays_turned": bool(stays_turned_words(parts)),
+        "not_checked": {
+            "steps_without_section": list(checked.open_steps),
+            "targets_not_shown_on_part": list(checked.unproven_targets),
+        },
+    }
+
+
+def _nest(parts: ProbedParts, nest: NestProbing) -> dict[str, Any]:
+    unit = parts.unit.value
+    evaluated = parts.evaluated.nests[nest.place]
+    operations = []
+    for one in evaluated.operations:
+        machine_deg = nest.job.setup.machine_deg(one.placed.program_deg)
+        nominal = nest.job.setup.work_offset(one.placed.origin_mm, machine_deg)
+        operations.append(
+            {
+                "name": one.placed.name,
+                "work_offset": one.number,
+                "loader": one.loader,
+                "nominal": dict(zip("XYZ", length_list(nominal, unit), strict=True)),
+                "response": shift_response(nest.job.setup, machine_deg).tolist(),
+            }
+        )
+    return {
+        "nest": nest.job.nest,
+        "within": parts.unit.from_mm(nest.within_mm),
+        "clock_within_deg": nest.clock_within_deg,
+        "touches": [_touch(parts, touch) for touch in nest.touches],
+        "operations": operations,
+    }
+
+
+def _touch(parts: ProbedParts, touch: PlannedTouch) -> dict[str, Any]:
+    unit = parts.unit
+    return {
+        "kind": touch.kind,
+        "name": touch.words,
+        "at": length_list(touch.point_mm, unit.value),
+        "normal": touch.normal.tolist(),
+        "diameter": 2.0 * unit.from_mm(touch.radius_mm) if touch.radius_mm else None,
+        "trips": [list(trip) for trip in touch.cycle.trips],
+    }

@@ -13,7 +13,17 @@ from typing import TypeVar
 from kinematics import Machine
 from kinematics.calibration import Readings
 from tiltwright.calibration.raw_readings import RawReading, RawReadings, kind_cell, refuse
-from tiltwright.files.csv_source import CsvRow, CsvTable, csv_from_text, uneven
+from tiltwright.files.csv_source import (
+    LENGTH_ENDINGS,
+    ColumnKinds,
+    CsvRow,
+    CsvTable,
+    csv_from_text,
+    head_faults,
+    head_names,
+    mixed_units,
+    uneven,
+)
 from tiltwright.files.diagnostics import (
     Diagnostic,
     InputFaults,
@@ -29,8 +39,7 @@ from tiltwright.files.parsing import (
     parse_written_angle,
 )
 from tiltwright.files.schema_types import SMALLEST_LENGTH
-from tiltwright.files.table_head import LENGTH_ENDINGS, ColumnKinds, head_faults, head_names, mixed_units
-from tiltwright.files.temperature import believable_celsius
+from tiltwright.files.units import believable_celsius
 from tiltwright.output.json_csv import csv_text
 from tiltwright.output.numbers import fixed, in_units
 
@@ -203,7 +212,7 @@ def _rows(table: CsvTable, columns: Columns) -> tuple[RawReading, ...]:
     mark = table.mark((*columns.angles, *columns.xyz, *further))
     faults: list[Diagnostic] = []
     whole = [row for row in table.rows if len(row.cells) == columns.count]
-    rows = [_row(table.file, columns, row, mark, faults) for row in whole]
+    rows = [_row(table, columns, row, mark, faults) for row in whole]
     faults += [fault for row in table.rows if (fault := uneven(table, row)) is not None]
     faults += _cut_number(table, columns)
     faults += _targets_alike(table.file, [row for row in rows if row is not None])
@@ -223,18 +232,14 @@ def _targets_alike(file: str, rows: Sequence[RawReading]) -> list[Diagnostic]:
     return faults
 
 
-def _row(file: str, columns: Columns, row: CsvRow, mark: str, faults: list[Diagnostic]) -> RawReading | None:
+def _row(
+    table: CsvTable, columns: Columns, row: CsvRow, mark: str, faults: list[Diagnostic]
+) -> RawReading | None:
     """One row, or None with its faults added."""
     before = len(faults)
-    line, cells = row.number, row.cells
 
     def cell(place: int, read: Callable[[str], Value]) -> Value | None:
-        try:
-            return read(cells[place])
-        except InvalidValue as refusal:
-            key = columns.names[place]
-            faults.append(Diagnostic(file, line, key, refusal.found, refusal.allowed, refusal.tip))
-            return None
+        return table.parsed(row, place, read, faults)
 
     kind = cell(columns.kind, kind_cell)
     target = cell(columns.target, parse_name)
@@ -259,7 +264,7 @@ def _row(file: str, columns: Columns, row: CsvRow, mark: str, faults: list[Diagn
     assert target is not None
     x, y, z = (value or 0.0 for value in xyz)
     return RawReading(
-        line, kind, target, tuple(value or 0.0 for value in angles), (x, y, z), sigma, direction, warmth
+        row.number, kind, target, tuple(value or 0.0 for value in angles), (x, y, z), sigma, direction, warmth
     )
 
 

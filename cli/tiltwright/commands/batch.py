@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from tiltwright.commands.batch_program import program
 from tiltwright.commands.options import (
     Csv,
     Force,
@@ -18,12 +17,93 @@ from tiltwright.commands.options import (
     UnitsOption,
     show_or_write,
     write_into,
+    write_numbered,
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from tiltwright.batch.part_zeros import OffsetsOfBatch
 
-__all__ = ["app"]
+__all__ = ["app", "program"]
+
+
+def program(job: JobArgument, as_json: Json = False, output: Output = None, force: Force = False) -> None:
+    """Program that probes each nest's part and sets its work offsets at every tilt, with nobody there.
+
+    Examples:
+
+    \b
+      tiltwright batch program job.toml -o zero.nc            the probing program
+      tiltwright batch program job.toml                       look at it first
+      tiltwright batch program job.toml -o zero.nc --json     and what it does, for another program
+
+    The job's [zero_probing] says what is touched (a face, and two edges, a bore or a boss; two points on one edge give the
+    clocking), with which probe, and how far off a part may be. Run the program with every part clamped, before the first
+    operation: it probes with all rotaries at zero, works out each part's place, and sets the offsets by G10 L2. A part that
+    is missing or too far off stops it with an error before any part's offset is set. With more offsets than nine, zero-1.nc
+    probes and sets the first ones, and zero-2.nc and so on set the others later.
+
+    Exit code 0: written. 1: an operation cannot be reached, and nothing is written. 2: the input is wrong.
+    """
+    from tiltwright.batch.zero_access import checked_access
+    from tiltwright.batch.zero_probing import probed_parts
+    from tiltwright.batch.zero_program import (
+        checked_access_words,
+        program_report,
+        stays_turned_words,
+        zero_programs,
+    )
+    from tiltwright.files.diagnostics import option_error
+    from tiltwright.files.loader import read_job
+    from tiltwright.job.nests_output import say_nests_messages
+    from tiltwright.job.own_zero import say_by_own_zero
+    from tiltwright.output.json_csv import json_text
+    from tiltwright.terminal.streams import ANSWER_NO, note
+
+    read = read_job(job)
+    parts = probed_parts(read)
+    say_by_own_zero(parts.evaluated.nests, read.unit.value)
+    say_nests_messages(parts.evaluated, read.unit.value)
+    if any(nest.unreached for nest in parts.evaluated.nests):
+        note("nothing was written")
+        raise typer.Exit(ANSWER_NO)
+    checked = checked_access(parts)
+    texts = zero_programs(parts, checked)
+    if output is None and not as_json and len(texts) > 1:
+        found = f"{len(texts)} programs, one for each loader"
+        raise option_error("--output", found, "-o zero.nc, for zero-1.nc, zero-2.nc and so on")
+    for words in checked_access_words(parts, checked):
+        note(words)
+    for words in stays_turned_words(parts):
+        note(words, label="caution")
+    names = _written(texts, output, force=force)
+    if as_json:
+        typer.echo(json_text(program_report(parts, checked, names)), nl=False)
+    elif output is None:
+        typer.echo(texts[0], nl=False)
+
+
+def _written(texts: Sequence[str], output: Path | None, *, force: bool) -> list[str | None]:
+    """Write the programs where they are asked for; their files' names, loader by loader."""
+    from tiltwright.commands.options import refuse_pictures
+    from tiltwright.files.atomic_write import write_atomic
+    from tiltwright.files.diagnostics import option_error
+    from tiltwright.terminal.streams import note
+
+    if output is None:
+        return [None] * len(texts)
+    refuse_pictures([output], "--output")
+    if output.suffix.lower() in {".json", ".csv", ".md", ".toml"}:
+        raise option_error(
+            "--output", f'the ending "{output.suffix}" for a program', "another ending, such as .nc"
+        )
+    if len(texts) > 1:
+        return [str(path) for path in write_numbered(texts, output, force=force)]
+    write_atomic(output, texts[0], force=force)
+    note(f"{output} written", label="done")
+    return [str(output)]
+
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -88,7 +168,7 @@ def batch_offsets(
     if any(nest.unreached for nest in batch.evaluated.nests):
         note("nothing was written")
         raise typer.Exit(ANSWER_NO)
-    turned = part_zeros_output.stays_turned_words(batch)
+    turned = part_zeros_output.table_turned_words(batch)
     if turned is not None:
         note(turned, label="caution")
     if batch.others:
@@ -159,7 +239,7 @@ def log(
     temperature_C may be left out. Without a target a row is the part's zero, at the pose of [touched], or with every
     rotary at zero.
     """
-    from tiltwright.batch.log import add_readings, log_csv, log_report, log_text, withdraw_entry
+    from tiltwright.batch.log import add_readings, record_csv, record_report, record_text, withdraw_entry
     from tiltwright.batch.record import read_record, record_path
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_job
@@ -183,11 +263,11 @@ def log(
     if readings is None or as_csv or as_json:
         entries, logged = read_record(path)
         if as_csv:
-            typer.echo(log_csv(logged, shown), nl=False)
+            typer.echo(record_csv(logged, shown), nl=False)
         elif as_json:
-            typer.echo(json_text(log_report(read, entries, logged, shown)), nl=False)
+            typer.echo(json_text(record_report(read, entries, logged, shown)), nl=False)
         else:
-            typer.echo(log_text(read, entries))
+            typer.echo(record_text(read, entries))
 
 
 @app.command("run")

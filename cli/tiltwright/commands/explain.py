@@ -93,7 +93,7 @@ def check_output(output: Path | None, paper: str) -> None:
 
 def write_document(document: Document, output: Path | None, paper: str, *, force: bool) -> None:
     """Show a document, or write it to the file or files that the ending asks for."""
-    from tiltwright.output.document_text import document_text
+    from tiltwright.output.document_files import document_text
 
     if output is None or output.suffix.lower() in {".txt", ".json"}:
         show_or_write(document_text(document), output, force=force)

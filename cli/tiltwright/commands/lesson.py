@@ -261,7 +261,7 @@ def _feedback_files(graded: Graded, form: str, paper: Paper) -> Iterator[tuple[P
     from tiltwright.output.document_files import document_files
     from tiltwright.page.assemble import setup_html
     from tiltwright.page.contract import setup_page
-    from tiltwright.page.ghosts import ghosts_of
+    from tiltwright.page.lesson_pages import ghosts_of
     from tiltwright.teaching.assessment import Assessment
     from tiltwright.teaching.grade_sheets import feedback_document, feedback_names
 

@@ -507,19 +507,18 @@ def _poses_text(
     turns: TurnConvention | None,
     form: str,
 ) -> str | Iterator[str]:
-    from tiltwright.job import poses_output
-    from tiltwright.job.offsets_output import NOT_TO_LOAD
+    from tiltwright.job.offsets_output import NOT_TO_LOAD, poses_csv, poses_json, poses_table
     from tiltwright.output.tables import units_words
 
     name = None if evaluated is None else evaluated.job.file.name
     if form == "csv":
-        return poses_output.poses_csv(setup, program_deg, shown, turns, evaluated)
+        return poses_csv(setup, program_deg, shown, turns, evaluated)
     if form == "json":
-        return poses_output.poses_json(setup, name, program_deg, shown, turns, evaluated)
+        return poses_json(setup, name, program_deg, shown, turns, evaluated)
     title = f"{name or 'Part zero as typed'}: part zero's work offset in {units_words(shown)}, on {setup.machine.name}"
     if evaluated is not None and evaluated.touch_too_far:
         title = f"{NOT_TO_LOAD}\n{title}"
-    return poses_output.poses_table(setup, program_deg, title, shown, turns)
+    return poses_table(setup, program_deg, title, shown, turns)
 
 
 def _say_beyond_travel(setup: Setup, program_deg: NDArray[np.float64], units: str, option: str) -> None:
@@ -529,10 +528,10 @@ def _say_beyond_travel(setup: Setup, program_deg: NDArray[np.float64], units: st
     """
     import numpy as np
 
-    from tiltwright.files.parsing import check_limits
+    from tiltwright.files.parsing import check_typed_limits
     from tiltwright.job.message_wording import finding_words
-    from tiltwright.job.poses_output import blocks_of_poses
-    from tiltwright.job.touch_slips import out_of_travel, outside_travel
+    from tiltwright.job.offsets_output import blocks_of_poses
+    from tiltwright.job.sign_slips import out_of_travel, outside_travel
     from tiltwright.output.numbers import angle
     from tiltwright.terminal.streams import note
 
@@ -540,7 +539,7 @@ def _say_beyond_travel(setup: Setup, program_deg: NDArray[np.float64], units: st
     named: list[tuple[NDArray[np.float64], NDArray[np.float64]]] = []
     for program in blocks_of_poses(program_deg, "travels"):
         reached = setup.machine_deg(program)
-        check_limits(machine, reached, option)
+        check_typed_limits(machine, reached, option)
         if machine.travel is None:
             continue
         offset_mm = setup.work_offset([0.0, 0.0, 0.0], reached)

@@ -103,7 +103,7 @@ def _ghosts(
     """The answers of a file for the page, and whether all of them are right."""
     from tiltwright.commands.check import tolerances
     from tiltwright.files.units import Unit
-    from tiltwright.page.ghosts import ghosts_of
+    from tiltwright.page.lesson_pages import ghosts_of
     from tiltwright.teaching.answers import answers_from_file, requested_answers
     from tiltwright.teaching.assessment import assess
 

@@ -126,8 +126,7 @@ def _sheet(
     for words in failed:
         say_no(words)
     if ending in TEXTS:
-        from tiltwright.output.document_files import document_markdown
-        from tiltwright.output.document_text import document_text
+        from tiltwright.output.document_files import document_markdown, document_text
         from tiltwright.sheet.sheet_document import sheet_document
 
         written = document_text if ending == ".txt" else document_markdown

@@ -26,7 +26,7 @@ from kinematics import (
     plane_from_rotations,
     plane_through,
 )
-from tiltwright.files.checks import direction_of
+from tiltwright.files.checks import stated_direction
 from tiltwright.files.job_file import (
     DEFAULT_WITHIN,
     JobFile,
@@ -109,7 +109,7 @@ def _rotary_of(rotary: RotaryTable, unit: Unit) -> RotaryAxis:
     return RotaryAxis(
         letter=rotary.letter,
         point_mm=_array_mm(rotary.point, unit),
-        direction=np.array(direction_of(rotary)),
+        direction=np.array(stated_direction(rotary)),
         positive_turn=RotationSense(rotary.positive_turn),
         limits_deg=(rotary.limits[0], rotary.limits[1]) if rotary.limits else None,
         zero_deg=rotary.zero,

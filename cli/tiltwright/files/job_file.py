@@ -4,7 +4,6 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from msgspec import Meta
 
-from tiltwright.files.angle import ANGLE_PATTERN
 from tiltwright.files.batch_tables import BatchTable, Minutes, StubTable
 from tiltwright.files.diagnostics import InvalidValue
 from tiltwright.files.probing_tables import NestProbingTable, ZeroProbingTable
@@ -37,20 +36,14 @@ from tiltwright.files.solid_tables import (
 from tiltwright.files.uncertainty_tables import (
     CorrectionTable,
     FeatureTable,
-    LeanU,
-    LeanWithin,
     LengthLimit,
     ReclampingTable,
     SeamTable,
-    ShiftU,
-    ShiftWithin,
+    SeatSpread,
     TemperatureTable,
     Touches,
-    TurnU,
-    TurnWithin,
-    UpU,
-    UpWithin,
 )
+from tiltwright.files.units import ANGLE_PATTERN
 from tiltwright.files.z_reading import ANY_Z
 
 __all__ = [
@@ -89,7 +82,7 @@ TOUCH = {
 _ONE_FORM: dict[str, Any] = {"oneOf": [{"required": [form]} for form in FORMS]}
 
 
-class StackTable(FileTable, frozen=True, kw_only=True):
+class StackTable(SeatSpread, frozen=True, kw_only=True):
     """A step of the stack, from the platter up: it moves the frame, then rotates it, then turns it."""
 
     name: Annotated[Name, Meta(description="Name of the step.", examples=["sub-plate"])]
@@ -140,14 +133,6 @@ class StackTable(FileTable, frozen=True, kw_only=True):
             examples=["steel"],
         ),
     ] = None
-    up_within: UpWithin = None
-    up_u: UpU = None
-    shift_within: ShiftWithin = None
-    shift_u: ShiftU = None
-    turn_within: TurnWithin = None
-    turn_u: TurnU = None
-    lean_within: LeanWithin = None
-    lean_u: LeanU = None
 
 
 class RepeatTable(FileTable, frozen=True, kw_only=True):

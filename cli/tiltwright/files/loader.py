@@ -20,10 +20,9 @@ from kinematics import (
     StackStep,
     table_frame,
 )
-from tiltwright.files.batch_checks import check_batch, stub_of
+from tiltwright.files.batch_checks import check_batch, check_probing, probing_in_nest, stub_of
 from tiltwright.files.believable import Doubt, doubt_words, doubts, job_doubts
 from tiltwright.files.checks import KnownMachine, check_job, check_limits, check_machine
-from tiltwright.files.collector import DiagnosticCollector, line_of, raise_located
 from tiltwright.files.conversion import (
     TouchedZero,
     machine_of,
@@ -33,14 +32,13 @@ from tiltwright.files.conversion import (
     step_of,
     touched_of,
 )
-from tiltwright.files.decoding import decode_table
+from tiltwright.files.decoding import DiagnosticCollector, decode_table, line_of, raise_located
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, KeyPath
 from tiltwright.files.job_file import (
     JobFile,
 )
 from tiltwright.files.machine_file import MachineFile
 from tiltwright.files.nest_checks import check_nests, nests_of_operation
-from tiltwright.files.probing_checks import check_probing, probing_in_nest
 from tiltwright.files.schema_types import keys_given
 from tiltwright.files.toml_source import Source, add_caution, load, parsed
 from tiltwright.files.uncertainty_checks import check_job_uncertainty, check_machine_uncertainty

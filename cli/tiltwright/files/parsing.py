@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics import Machine, RotaryAxis
-from tiltwright.files.angle import parse_angle
 from tiltwright.files.diagnostics import (
     InvalidValue,
     invisible_character,
@@ -20,8 +19,7 @@ from tiltwright.files.diagnostics import (
 )
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
 from tiltwright.files.schema_types import LARGEST_ANGLE, LONGEST_NAME, SMALLEST_LENGTH, printable_words
-from tiltwright.files.temperature import believable_celsius
-from tiltwright.files.units import Unit
+from tiltwright.files.units import Unit, believable_celsius, parse_angle
 from tiltwright.files.written_numbers import (
     EMPTY_CELL,
     LARGEST,
@@ -375,7 +373,7 @@ def _letter_tip(part: str, machine: Machine) -> str:
     return f"the letter goes before its angle: {' or '.join(letter + part for letter in machine.letters)}"
 
 
-def check_limits(machine: Machine, machine_deg: NDArray[np.float64], option: str) -> None:
+def check_typed_limits(machine: Machine, machine_deg: NDArray[np.float64], option: str) -> None:
     """Raise `InputFaults` for machine angles (..., n) outside the rotaries' limits."""
     for i, rotary in enumerate(machine.rotaries):
         outside = ~rotary.within(machine_deg[..., i])

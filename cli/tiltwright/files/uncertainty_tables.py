@@ -10,7 +10,6 @@ from typing import Annotated, Any, ClassVar
 
 from msgspec import Meta
 
-from tiltwright.files.angle import ANGLE_PATTERN, parse_angle
 from tiltwright.files.batch_tables import CoatedFaces
 from tiltwright.files.diagnostics import InvalidValue, KeyPath, UnlocatedDiagnostic
 from tiltwright.files.schema_types import (
@@ -28,7 +27,7 @@ from tiltwright.files.schema_types import (
     keys_given,
     listed,
 )
-from tiltwright.files.temperature import to_celsius
+from tiltwright.files.units import ANGLE_PATTERN, parse_angle, to_celsius
 
 __all__ = [
     "CorrectedOffsetTable",
@@ -40,6 +39,7 @@ __all__ = [
     "PositioningTable",
     "ReclampingTable",
     "SeamTable",
+    "SeatSpread",
     "SmallAngle",
     "SpreadLengthU",
     "SpreadLengthWithin",
@@ -195,34 +195,38 @@ def _u(what: str, example: float | str) -> Meta:
 
 SpreadLengthWithin = Annotated[LengthLimit | None, _within("How far it may be off", 0.01)]
 SpreadLengthU = Annotated[LengthLimit | None, _u("How far it may be off", 0.005)]
-UpWithin = Annotated[LengthLimit | None, _within("How far the height may be off", 0.01)]
-UpU = Annotated[LengthLimit | None, _u("How far the height may be off", 0.005)]
-ShiftWithin = Annotated[LengthLimit | None, _within("How far each of the two shifts may be off", 0.02)]
-ShiftU = Annotated[LengthLimit | None, _u("How far each of the two shifts may be off", 0.01)]
-TurnWithin = Annotated[SmallAngle | None, _within("How far the clocking may be off, degrees", 0.02)]
-TurnU = Annotated[SmallAngle | None, _u("How far the clocking may be off, degrees", "30 arcsec")]
-LeanWithin = Annotated[
-    SmallAngle | None,
-    _within("How far it may lean about each of x and y of the frame that it stands on, degrees", 0.01),
-]
-LeanU = Annotated[SmallAngle | None, _u("How far it may lean about each of x and y, degrees", "20 arcsec")]
 Touches = Annotated[
     Annotated[int, Meta(ge=2, le=10000)] | None,
     Meta(description="Number of touches that the repeatability was found from.", examples=[10]),
 ]
 
 
-class ReclampingTable(FileTable, frozen=True, kw_only=True):
-    """How differently one part seats from the next, at part zero and about the part's axes."""
+class SeatSpread(FileTable, frozen=True, kw_only=True):
+    """How far the seat of a step or of a part may be off: limits, or standard uncertainties."""
 
-    up_within: UpWithin = None
-    up_u: UpU = None
-    shift_within: ShiftWithin = None
-    shift_u: ShiftU = None
-    turn_within: TurnWithin = None
-    turn_u: TurnU = None
-    lean_within: LeanWithin = None
-    lean_u: LeanU = None
+    keys_last = True
+
+    up_within: Annotated[LengthLimit | None, _within("How far the height may be off", 0.01)] = None
+    up_u: Annotated[LengthLimit | None, _u("How far the height may be off", 0.005)] = None
+    shift_within: Annotated[
+        LengthLimit | None, _within("How far each of the two shifts may be off", 0.02)
+    ] = None
+    shift_u: Annotated[LengthLimit | None, _u("How far each of the two shifts may be off", 0.01)] = None
+    turn_within: Annotated[SmallAngle | None, _within("How far the clocking may be off, degrees", 0.02)] = (
+        None
+    )
+    turn_u: Annotated[SmallAngle | None, _u("How far the clocking may be off, degrees", "30 arcsec")] = None
+    lean_within: Annotated[
+        SmallAngle | None,
+        _within("How far it may lean about each of x and y of the frame that it stands on, degrees", 0.01),
+    ] = None
+    lean_u: Annotated[
+        SmallAngle | None, _u("How far it may lean about each of x and y, degrees", "20 arcsec")
+    ] = None
+
+
+class ReclampingTable(SeatSpread, frozen=True, kw_only=True):
+    """How differently one part seats from the next, at part zero and about the part's axes."""
 
 
 class TemperatureTable(FileTable, frozen=True, kw_only=True):

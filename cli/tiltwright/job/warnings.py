@@ -44,12 +44,15 @@ from tiltwright.job.sign_slips import (
     StatedBlank,
     faces_down,
     faces_inward,
+    length_left_in,
+    out_of_travel,
     outside_blank,
     stack_sign_lost,
     stated_blank,
     steps_down,
+    touch_mistyped,
+    zero_mistyped,
 )
-from tiltwright.job.touch_slips import length_left_in, out_of_travel, touch_mistyped, zero_mistyped
 from tiltwright.machine.findings import (
     ParallelRotaries,
     PivotOutOfTravel,

@@ -1,27 +1,38 @@
-"""Validators of typed answers, and pivot formulas in the questions of `machine new`."""
+"""Questions on stderr with answers from stdin: asked again until they will do; validators of the answers, and pivot formulas.
+
+The questions are a plain function that asks in turn. Going back runs it again from the start with the answers given so
+far, silently, so that a question may depend on any answer before it.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import TypeVar
 
+import typer
+
 from tiltwright.files.diagnostics import InvalidValue
+from tiltwright.terminal.streams import INTERRUPTED, fail
 
 __all__ = [
+    "Interview",
+    "any_number",
     "ends",
-    "in_units",
     "limits",
     "name",
-    "number",
     "pivot_formulas",
     "pivot_more",
     "pivot_words",
-    "positive",
+    "positive_number",
     "positive_or_none",
     "three",
+    "with_unit",
 ]
 
 Value = TypeVar("Value")
+
 
 # Each refusal goes on after the answer: "'abc' isn't a number".
 
@@ -33,7 +44,7 @@ def name(answer: str) -> str:
     return answer
 
 
-def number(answer: str) -> float:
+def any_number(answer: str) -> float:
     """A number, such as 0.75."""
     from tiltwright.files.parsing import parse_number
 
@@ -43,7 +54,7 @@ def number(answer: str) -> float:
         raise ValueError("isn't a number; write one with a decimal point, such as 0.75") from None
 
 
-def in_units(check: Callable[[str], Value], units: str) -> Callable[[str], Value]:
+def with_unit(check: Callable[[str], Value], units: str) -> Callable[[str], Value]:
     """A validator that also takes the file's own unit behind each number, such as 14.75" in a file in inches."""
 
     def checked(answer: str) -> Value:
@@ -59,9 +70,9 @@ def in_units(check: Callable[[str], Value], units: str) -> Callable[[str], Value
     return checked
 
 
-def positive(answer: str) -> float:
+def positive_number(answer: str) -> float:
     """A number above zero."""
-    value = number(answer)
+    value = any_number(answer)
     if value <= 0.0:
         raise ValueError("isn't above 0")
     return value
@@ -69,7 +80,7 @@ def positive(answer: str) -> float:
 
 def positive_or_none(answer: str) -> float | None:
     """A number above zero; nothing, or the word none, for no value."""
-    return None if answer.lower() in {"", "none"} else positive(answer)
+    return None if answer.lower() in {"", "none"} else positive_number(answer)
 
 
 def _several(answer: str, count: int, wanted: str) -> list[float]:
@@ -77,7 +88,7 @@ def _several(answer: str, count: int, wanted: str) -> list[float]:
     if len(parts) != count:
         raise ValueError(f"won't do; give {wanted}")
     try:
-        return [number(part) for part in parts]
+        return [any_number(part) for part in parts]
     except ValueError:
         raise ValueError(f"won't do; give {wanted}, with decimal points") from None
 
@@ -179,3 +190,142 @@ def pivot_more(letter: str, along: str, positive_turn: str, units: str) -> str:
         f"  of the circle through the three. On a short arc, {small} in one reading becomes several in the pivot.\n"
         "Check: at any other angle, the ball's centre must be as far from the pivot as before."
     )
+
+
+Result = TypeVar("Result")
+
+_SAME = {
+    "y": "yes",
+    "n": "no",
+    "in": "inch",
+    "inches": "inch",
+    "millimetre": "mm",
+    "millimetres": "mm",
+    "millimeter": "mm",
+    "millimeters": "mm",
+    "gage line": "gauge line",
+    "touch down": "touch-down",
+    "touchdown": "touch-down",
+    "cw": "clockwise",
+    "ccw": "counterclockwise",
+    "anticlockwise": "counterclockwise",
+    "anti-clockwise": "counterclockwise",
+    "counter-clockwise": "counterclockwise",
+}
+"""Other spellings of a choice."""
+
+
+class _Back(Exception):  # noqa: N818 - no error: the last answer is taken back
+    """The last answer is to be given again."""
+
+
+@dataclass(frozen=True)
+class _Given:
+    """An answer, and the question that it belongs to."""
+
+    question: str
+    repeated: int
+    answer: str
+
+
+class Interview:
+    """A run of questions, with the answers given so far."""
+
+    def __init__(self) -> None:
+        self._given: list[_Given] = []
+        self._place = 0
+        self._earlier: dict[tuple[str, int], str] = {}
+
+    def run(self, questions: Callable[[Interview], Result]) -> Result:
+        """Ask all questions, again from an earlier one whenever the answer is "back"."""
+        while True:
+            self._place = 0
+            try:
+                return questions(self)
+            except _Back:
+                if self._given:
+                    last = self._given.pop()
+                    self._earlier[last.question, last.repeated] = last.answer
+                else:
+                    self.say("  This is the first question.")
+
+    def say(self, text: str) -> None:
+        """Write a text to stderr, unless the answers that follow it are given already."""
+        if self._place == len(self._given):
+            typer.echo(text, err=True)
+
+    def ask(
+        self,
+        question: str,
+        check: Callable[[str], Value],
+        *,
+        more: str = "",
+        may_be_empty: bool = False,
+        may_be_kept: bool = True,
+    ) -> Value:
+        """Ask until the answer will do.
+
+        Parameters
+        ----------
+        question : str
+        check : callable
+            From the answer to its value; raises ValueError with what is wrong, as it goes on after the answer: "is not
+            above 0".
+        more : str
+            Shown when the answer is "?".
+        may_be_empty : bool
+            An empty line is an answer; otherwise it is ignored.
+        may_be_kept : bool
+            After going back, an empty line gives the same answer as before.
+        """
+        if self._place < len(self._given):
+            self._place += 1
+            return check(self._given[self._place - 1].answer)
+        repeated = sum(one.question == question for one in self._given)
+        earlier = self._earlier.get((question, repeated)) if may_be_kept else None
+        keep = "" if earlier is None else f" (Enter keeps {earlier or 'nothing'})"
+        while True:
+            answer = self._answer(f"{question}{keep}")
+            if not answer and earlier is not None:
+                answer = earlier
+            elif not answer and not may_be_empty:
+                continue
+            if answer == "?":
+                self.say("\n".join(f"  {line}" for line in more.split("\n")))
+                continue
+            if answer.lower() == "back":
+                raise _Back
+            try:
+                value = check(answer)
+            except ValueError as refusal:
+                self.say(f"  {answer!r} {refusal}.")
+                continue
+            self._given.append(_Given(question, repeated, answer))
+            self._place += 1
+            return value
+
+    def choose(self, question: str, choices: Sequence[str], *, more: str, may_be_kept: bool = True) -> str:
+        """Ask for one of several words."""
+
+        def check(answer: str) -> str:
+            meant = _SAME.get(answer.lower(), answer.lower())
+            for choice in choices:
+                if choice.lower() == meant:
+                    return choice
+            raise ValueError(f"isn't one of the choices: {', '.join(choices)}")
+
+        return self.ask(f"{question} [{' / '.join(choices)}]", check, more=more, may_be_kept=may_be_kept)
+
+    def _answer(self, question: str) -> str:
+        # typer's own prompt would put a blank on stdout, which is for results.
+        typer.echo(f"{question} ", nl=False, err=True)
+        try:
+            # A closed stdin is None.
+            line = sys.stdin.readline() if sys.stdin is not None else ""
+        except KeyboardInterrupt:
+            typer.echo("", err=True)
+            fail("stopped; nothing was written", INTERRUPTED)
+        if not line:
+            typer.echo("", err=True)
+            fail("the answers ended before the last question; nothing was written")
+        return line.strip()

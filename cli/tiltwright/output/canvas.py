@@ -35,6 +35,15 @@ class LabelBox:
             and other.top < self.bottom
         )
 
+    def touches(self, other: LabelBox) -> bool:
+        """True if two boxes share any paper, an edge or a corner included."""
+        return (
+            self.left <= other.right
+            and other.left <= self.right
+            and self.top <= other.bottom
+            and other.top <= self.bottom
+        )
+
     def clip(self, start: Point, end: Point) -> tuple[Point, Point] | None:
         """The piece of a straight line inside the box, or None (Liang and Barsky's clipping)."""
         dx, dy = end[0] - start[0], end[1] - start[1]
@@ -309,6 +318,16 @@ class Canvas:
             if covered == 0:
                 break
         return self.text(best, text, size, bold=True)
+
+    def text_where_free(self, places: Sequence[Point], text: str, size: float, within: LabelBox) -> LabelBox:
+        """A label that begins at the first of the places that is clear of lines and of other labels.
+
+        Where none is clear, the one that least is in the way of.
+        """
+        width = typesetting.width_em(typesetting.printable(text)) * size
+        return self.text(
+            min(places, key=lambda place: self._in_the_way(place, width, size, within)), text, size
+        )
 
     def _in_the_way(self, place: Point, width: float, size: float, within: LabelBox) -> int:
         """How much a name would cover: lines, other labels, and what lies outside."""

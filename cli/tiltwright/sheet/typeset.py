@@ -15,7 +15,7 @@ from tiltwright.output.typesetting import Paper, name_text, prose_text, render
 from tiltwright.sheet import drawing, wording
 from tiltwright.sheet.data import OperationRow, Sheet, TiltDrawing
 from tiltwright.sheet.panel_layout import HALF, PAIR
-from tiltwright.sheet.solid_drawing import bars
+from tiltwright.sheet.solids import bars
 
 __all__ = ["Paper", "missing_characters", "pdf", "png_pages", "sheet_data", "svg_pages"]
 

@@ -49,7 +49,7 @@ __all__ = [
 
 FOOT = "Invented numbers. At a machine prove out above the part first: single block, rapid turned down."
 _MOST_DECIMALS = 6
-_PANEL = replace(HALF, height=67.8, bottom=57.0, dimension_y=61.5)
+_PANEL = replace(HALF, height=68.3, bottom=56.5, dimension_y=62.0)
 """Beside the table of the stack, as high as one page of either paper allows."""
 
 
@@ -165,9 +165,10 @@ def key(exercise: Exercise, name: str, page: str = "", *, by_hand: bool) -> Docu
         for placed, normal in zip(exercise.placed, normals, strict=True)
     ]
     blocks += symbols_blocks(workings)
-    for placed, working in zip(exercise.placed, workings, strict=True):
+    for k, (placed, working) in enumerate(zip(exercise.placed, workings, strict=True)):
         blocks.append(Heading(placed.name))
-        blocks += working_blocks(exercise.setup, placed, working, exercise.steps, units, "")
+        before = exercise.placed[:k]
+        blocks += working_blocks(exercise.setup, placed, working, exercise.steps, units, "", before)
     return Document(
         "Key",
         exercise.title,

@@ -213,11 +213,7 @@ class _Reader:
         place = self.places.get(name)
         if place is None or not row.cells[place]:
             return None
-        try:
-            return read(row.cells[place])
-        except InvalidValue as refusal:
-            self._fault(row, name, refusal.found, refusal.allowed, refusal.tip)
-            return None
+        return self.table.parsed(row, place, read, self.faults)
 
     def _filled(self, row: CsvRow, name: str) -> bool:
         place = self.places.get(name)

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from kinematics.calibration.adjustment import linearize
 from kinematics.calibration.blunders.blunder import Blunder
-from kinematics.calibration.blunders.regularized_fit import RegularizedFit, fit_with_prior
-from kinematics.calibration.blunders.significance import (
+from kinematics.calibration.blunders.regularized_fit import (
+    RegularizedFit,
     TestBasis,
     added_parameter,
     added_parameters,
@@ -20,6 +20,7 @@ from kinematics.calibration.blunders.significance import (
     change_gains,
     change_points,
     clear_gain,
+    fit_with_prior,
     is_noise,
     is_significant,
     leave_one_out,

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tiltwright.files.angle import angle_text, parse_angle
+from tiltwright.files.units import angle_text, parse_angle
 
 
 @pytest.mark.parametrize(

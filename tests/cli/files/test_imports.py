@@ -25,7 +25,7 @@ def imported_by(code: str) -> set[str]:
         "units",
         "written_numbers",
         "atomic_write",
-        "collector",
+        "decoding",
         "syntax_errors",
         "toml_source",
         "file_schema",

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tiltwright.files.collector import line_of
+from tiltwright.files.decoding import line_of
 from tiltwright.files.diagnostics import KeyPath
 
 TEXT = """\

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from tiltwright.files.collector import DiagnosticCollector
+from tiltwright.files.decoding import DiagnosticCollector
 from tiltwright.files.diagnostics import Diagnostic, InputFaults
 from tiltwright.files.loader import read_job, read_machine
 from tiltwright.files.toml_source import load

@@ -86,9 +86,9 @@ def sample_of(table: type[FileTable], *, whole: bool = False) -> dict[str, Any]:
 def plain(value: Any) -> Any:
     """The value read, without the classes that it was read into."""
     if isinstance(value, FileTable):
-        return {key: plain(getattr(value, key)) for key in value.__struct_fields__}
+        return {key: plain(getattr(value, key)) for key in sorted(value.__struct_fields__)}
     if isinstance(value, BaseModel):
-        return {key: plain(getattr(value, key)) for key in type(value).model_fields}
+        return {key: plain(getattr(value, key)) for key in sorted(type(value).model_fields)}
     if isinstance(value, tuple):
         return tuple(plain(part) for part in value)
     if isinstance(value, dict):

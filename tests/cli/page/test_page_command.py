@@ -11,7 +11,7 @@ import pytest
 
 from kinematics import point_coefficients
 from tiltwright.job.evaluate import evaluate_job
-from tiltwright.page.bodies import MOST_TRIANGLES
+from tiltwright.page.contract import MOST_TRIANGLES
 
 HEAD = """
 name    = "Tide-gauge foot"

@@ -10,8 +10,7 @@ import pytest
 from machine_texts import mill_text
 
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
-from tiltwright.output.document_files import document_markdown
-from tiltwright.output.document_text import document_text
+from tiltwright.output.document_files import document_markdown, document_text
 from tiltwright.sheet.build import build_sheet
 from tiltwright.sheet.data import Sheet
 from tiltwright.sheet.sheet_document import sheet_document

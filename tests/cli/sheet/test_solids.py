@@ -28,7 +28,7 @@ from tiltwright.sheet.data import Sheet
 from tiltwright.sheet.drawing import draw
 from tiltwright.sheet.panel_layout import HALF, PAIR, choose_scale
 from tiltwright.sheet.side_view import BodyShape, Projection
-from tiltwright.sheet.solid_drawing import bars, draw_projection
+from tiltwright.sheet.solids import bars, draw_projection
 from tiltwright.sheet.typeset import sheet_data
 from tiltwright.sheet.wording import UNCHECKED
 

@@ -9,9 +9,8 @@ from slices import cases
 
 from kinematics import KinematicsError
 from kinematics.calibration import find_blunders, find_gross_errors, fit_pivots
-from kinematics.calibration.blunders.regularized_fit import fit_with_prior
-from kinematics.calibration.blunders.significance import added_parameter
-from kinematics.calibration.blunders.significance import test_basis as significance_basis
+from kinematics.calibration.blunders.regularized_fit import added_parameter, fit_with_prior
+from kinematics.calibration.blunders.regularized_fit import test_basis as significance_basis
 from tests.kinematics.calibration import test_blunders as classic
 
 SLIPS = {

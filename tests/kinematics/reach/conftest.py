@@ -6,8 +6,7 @@ import pytest
 from kinematics import Machine, Platter, RotaryAxis, RotationSense, Setup, StackStep, Travel, ZReference
 from kinematics.reach.beam import Section
 from kinematics.reach.collision_model import CollisionModel, OperationPose, StepBody
-from kinematics.reach.shapes import Frustum
-from kinematics.reach.solid import SPINDLE_NOSE, Solid
+from kinematics.reach.shapes import SPINDLE_NOSE, Frustum, Solid
 from kinematics.reach.tool_assembly import HolderPart, TipEnvelope, Tool
 
 TRAVEL = Travel([-400.0, -300.0, -100.0], [400.0, 300.0, 500.0])

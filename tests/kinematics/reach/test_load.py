@@ -15,8 +15,7 @@ from kinematics.reach.load import (
     gravity_torque_nm,
     worst_torque,
 )
-from kinematics.reach.shapes import Box, frustum_on
-from kinematics.reach.solid import BASE, PART, Solid, on_rotary, on_step
+from kinematics.reach.shapes import BASE, PART, Box, Solid, frustum_on, on_rotary, on_step
 from kinematics.reach.tool_assembly import TipEnvelope
 
 

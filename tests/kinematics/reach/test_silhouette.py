@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 
 from kinematics.reach.scene import scene_of
-from kinematics.reach.shapes import Box
+from kinematics.reach.shapes import BASE, Box, Solid
 from kinematics.reach.silhouette import VIEWS, flat_mm, outlines
-from kinematics.reach.solid import BASE, Solid
 
 
 def area(rings):

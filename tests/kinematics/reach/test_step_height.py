@@ -11,12 +11,10 @@ from kinematics.reach.clearance import clearances
 from kinematics.reach.collision_model import StepBody, moved_on_mill, with_step_height
 from kinematics.reach.feasibility import Limit, minimum_clearance
 from kinematics.reach.index_moves import job_index_moves
-from kinematics.reach.load_limit import LoadLimit
-from kinematics.reach.mounting import mounting_ranges
+from kinematics.reach.load import LoadLimit
 from kinematics.reach.scene import scene_of
-from kinematics.reach.shapes import Box
-from kinematics.reach.solid import PART, Solid, on_rotary
-from kinematics.reach.step_height import step_heights
+from kinematics.reach.shapes import PART, Box, Solid, on_rotary
+from kinematics.reach.step_height import mounting_ranges, step_heights
 from kinematics.reach.tool_assembly import TipEnvelope
 from kinematics.reach.travel import travel_margins
 

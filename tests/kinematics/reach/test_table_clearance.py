@@ -12,8 +12,7 @@ from kinematics.reach.collision_model import CollisionModel, OperationPose, Step
 from kinematics.reach.feasibility import minimum_clearance
 from kinematics.reach.index_moves import job_index_moves
 from kinematics.reach.scene import group_poses, scene_of
-from kinematics.reach.shapes import Box, Frustum
-from kinematics.reach.solid import BASE, PART, Solid, on_rotary
+from kinematics.reach.shapes import BASE, PART, Box, Frustum, Solid, on_rotary
 from kinematics.reach.step_height import limiting_cause, step_heights
 
 INCH = 25.4

@@ -7,8 +7,7 @@ import pytest
 from kinematics.errors import KinematicsError
 from kinematics.reach.clearance import clearances
 from kinematics.reach.scene import scene_of
-from kinematics.reach.shapes import Box
-from kinematics.reach.solid import BASE, Solid, on_rotary
+from kinematics.reach.shapes import BASE, Box, Solid, on_rotary
 from kinematics.reach.tool_assembly import HolderPart, Tool
 from kinematics.reach.tool_length import tool_lengths
 

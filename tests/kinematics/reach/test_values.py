@@ -9,10 +9,9 @@ from kinematics.errors import KinematicsError
 from kinematics.reach.beam import Section
 from kinematics.reach.collision_model import OperationPose, with_step_height
 from kinematics.reach.index_moves import job_index_moves
-from kinematics.reach.load_limit import LoadLimit
+from kinematics.reach.load import LoadLimit
 from kinematics.reach.scene import scene_of
-from kinematics.reach.shapes import Box, Frustum, Mesh
-from kinematics.reach.solid import BASE, Solid
+from kinematics.reach.shapes import BASE, Box, Frustum, Mesh, Solid
 from kinematics.reach.step_height import step_heights
 from kinematics.reach.tool_assembly import HolderPart, TipEnvelope, Tool
 

@@ -71,7 +71,7 @@ def test_correlated_inputs():
 def test_sum_of_four_normal_inputs():
     """JCGM 101:2008, 9.2.2: y 0, u 2.0, interval -3.92 to 3.92. From memory; the exact answer is the normal's."""
     found = monte_carlo(lambda n, g: g.standard_normal((4, n)).sum(axis=0, keepdims=True), digits=2)
-    assert found.settled
+    assert found.converged
     assert found.u[0] == pytest.approx(2.0, abs=0.05)
     assert (found.low[0], found.high[0]) == pytest.approx((-3.92, 3.92), abs=0.05)
     assert found.agrees([0.0], [1.96 * 2.0]).all()
@@ -166,7 +166,7 @@ def test_trials_go_on_until_the_numerical_tolerance_is_reached(scale, shortest):
         return blocks[-1]
 
     found = monte_carlo(model, digits=2, shortest=shortest, seed=3)
-    assert found.settled
+    assert found.converged
     assert found.trials == len(blocks) * len(blocks[0][0])
     assert len(blocks) > 8
     ends = [np.sort(one, axis=-1) for one in blocks]

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from tiltwright.files.collector import DiagnosticCollector, raise_located
+from tiltwright.files.decoding import DiagnosticCollector, raise_located
 from tiltwright.files.diagnostics import Diagnostic, InputFaults, UnlocatedDiagnostic
 from tiltwright.files.toml_source import Source, load
 
@@ -42,7 +42,7 @@ def test_the_order_of_collecting_is_none_of_the_order_of_the_file(source: Source
 
 def test_nothing_is_located_before_the_end(source: Source, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[object] = []
-    monkeypatch.setattr("tiltwright.files.collector.line_of", lambda *one: asked.append(one) or 1)
+    monkeypatch.setattr("tiltwright.files.decoding.line_of", lambda *one: asked.append(one) or 1)
     faults = DiagnosticCollector(source)
     faults.add(("units",), "x", "y")
     faults.extend([UnlocatedDiagnostic(("rotary", 1), "x", "y")])
