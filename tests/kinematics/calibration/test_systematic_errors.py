@@ -286,6 +286,9 @@ def test_a_drift_that_is_adjusted_along_leaves_intervals_that_hold(shop, ordered
         (one,) = along.drift_fits
         assert one.estimable
         assert along.drifts == ()
+        way = one.shift_mm / one.size_mm
+        assert one.size_mm == pytest.approx(np.linalg.norm(one.shift_mm), rel=1e-12)
+        assert one.u_mm**2 == pytest.approx(way @ one.covariance @ way, rel=1e-9)
         squares.append((one.shift_mm - drift) @ np.linalg.solve(one.covariance, one.shift_mm - drift))
         plain.append(systematic.covered(fit, truth).mean())
         adjusted.append(systematic.covered(along, truth).mean())
