@@ -11,6 +11,7 @@ import numpy as np
 from kinematics import work_offset_code
 from kinematics.uncertainty import Seam
 from tiltwright.job.coating import COATING_HEAD, coating_report, coating_rows, coating_words, cut_sizes
+from tiltwright.job.own_zero import correction_report
 from tiltwright.output.json_csv import by_axis, length_list
 from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, fine, in_units, length
 from tiltwright.output.tables import table, units_words, wrapped
@@ -293,6 +294,7 @@ def budget_report(budget: JobBudget, units: str) -> dict[str, Any]:
         "schema": "tiltwright.budget/1",
         "job": job.views[0].job.file.name,
         "units": units,
+        "correction": correction_report(job.views),
         "level": budget.offsets.level,
         "operations": [
             {
