@@ -60,48 +60,47 @@ def solve_by_matrices(
 
     Parameters
     ----------
-        setup : Setup
-        placed : PlacedOperation
-            From `place_operations`.
-        steps : sequence of StackStep or None
-            The stack under the setup's part; None where part zero was touched off instead.
-        plane : sequence of WorkedStep
-            Steps that derive the direction to face the spindle (`kinematics.teaching.direction_steps`).
-        touched : TouchDisplay, optional
-            The display at the touch-off, to start from.
+    setup : Setup
+    placed : PlacedOperation
+        From `place_operations`.
+    steps : sequence of StackStep or None
+        The stack under the setup's part; None where part zero was touched off instead.
+    plane : sequence of WorkedStep
+        Steps that derive the direction to face the spindle (`kinematics.teaching.direction_steps`).
+    touched : TouchDisplay, optional
+        The display at the touch-off, to start from.
 
     Returns
     -------
-        Working
+    Working
 
     Raises
     ------
-        KinematicsError
-            When the operation is another machine's, or the steps are not the setup's stack.
+    KinematicsError
+        When the operation is another machine's, or the steps are not the setup's stack.
 
     Examples
     --------
-        >>> from kinematics.teaching.worked_step import Digits, written
-        >>> from kinematics.euler_angles import Turn, rotation_from_intrinsic
+    >>> from kinematics.teaching.worked_step import Digits, written
     >>> from kinematics.machine import Platter
-        >>> from kinematics.work_offsets import Setup
-        >>> from kinematics.operations import Operation
-        >>> from kinematics.placement import place_operations
-        >>> from kinematics.rotary import RotationSense
-        >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
-        >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
-        >>> stack = [StackStep("post", up_mm=100.0)]
-        >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), stack)
-        >>> (port,) = place_operations(setup, [Operation("port", program_deg=(-90.0, 0.0))]).placed
-        >>> working = solve_by_matrices(setup, port, stack)
-        >>> [line.key for line in working.lines]
-        ['step 1', 'origin', 'all-zero', 'C angle', 'A angle', 'A arm', 'A turn', 'A turned', 'A back', 'offset']
-        >>> written(working.lines[-3].calculations[1], Digits(length=1))
-        'y = -1 × 150.0 = -150.0'
-        >>> solve_by_matrices(setup, port, [StackStep("post", up_mm=99.0)])
-        Traceback (most recent call last):
-            ...
-        kinematics.errors.KinematicsError: steps: expected the stack of the setup, found one that ends 1 mm from its part zero
+    >>> from kinematics.work_offsets import Setup
+    >>> from kinematics.operations import Operation
+    >>> from kinematics.placement import place_operations
+    >>> from kinematics.rotary import RotationSense
+    >>> a = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
+    >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    >>> stack = [StackStep("post", up_mm=100.0)]
+    >>> setup = Setup.from_stack(Machine("mill", (a, c), Platter(face_mm=0.0)), stack)
+    >>> (port,) = place_operations(setup, [Operation("port", program_deg=(-90.0, 0.0))]).placed
+    >>> working = solve_by_matrices(setup, port, stack)
+    >>> [line.key for line in working.lines]
+    ['step 1', 'origin', 'all-zero', 'C angle', 'A angle', 'A arm', 'A turn', 'A turned', 'A back', 'offset']
+    >>> written(working.lines[-3].calculations[1], Digits(length=1))
+    'y = -1 × 150.0 = -150.0'
+    >>> solve_by_matrices(setup, port, [StackStep("post", up_mm=99.0)])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: steps: expected the stack of the setup, found one that ends 1 mm from its part zero
     """
     check_operation(setup, placed)
     if steps is None:

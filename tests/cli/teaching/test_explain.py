@@ -159,7 +159,10 @@ def test_where_a_direction_comes_from_is_worked_too(run, examples, tmp_path):
     assert keys[:4] == ["tip 2", "tip 1", "pattern", "aim direction"]
 
 
-_WORDS = {*["A", "B", "C", "x", "y", "z", "nx", "ny", "nz", "sin", "cos", "tan", "with", "lean", "level", "goal", "angle", "zero", "s", "c", "t", "the", "other", "and"]}
+_WORDS = {*"ABCxyzsct"} | {
+    *("nx", "ny", "nz", "ki", "kj", "sin", "cos", "tan", "with", "lean", "level", "goal", "angle", "zero"),
+    *("the", "other", "and"),
+}
 """Words in formulas, and letters that a formula or its own lines say themselves."""
 
 
