@@ -32,9 +32,9 @@ __all__ = [
 HALF_TURN_SENTENCE = (
     "{leg} is negative, so the angle lies half a turn on: a calculator's tan⁻¹ only knows -90 to 90 degrees."
 )
-"""Why 180 degrees are added to an arc tangent."""
+"""Reason for adding 180 degrees to an arc tangent."""
 STRAIGHT = 1e-9
-"""Below it a component of a direction counts as none."""
+"""Size below which a component of a direction counts as none."""
 _PART = "part coordinates"
 _RATIO: Literal["ratio"] = "ratio"
 

@@ -175,7 +175,7 @@ def order_words(order: WorkOrder) -> str:
     it. By nest it would be 480 degrees in 9.5 s. Two tilts would serve drain slot; it keeps the one it
     was aimed at. With tilt = "positive" at drain slot it would be 60 degrees.
     """
-    poses = f"{order.stands} pose{'s' if order.stands != 1 else ''}"
+    poses = f"{order.poses} pose{'s' if order.poses != 1 else ''}"
     time = "" if order.time_s is None else f" in {order.time_s:.1f} s"
     words = (
         f"Order of work: {order.by}, {poses}, {order.motion_deg:.6g} degrees of index motion{time} from program zero and back "
@@ -194,7 +194,7 @@ _NOT_WORTH_DEG = 0.5
 
 
 def _tilt_words(choice: TiltChoice | None) -> str:
-    """What the order makes of operations that two tilts serve."""
+    """Sentence on the tilts that the order chose for operations that two tilts serve."""
     if choice is None:
         return ""
     names = name_list(choice.operations, "and")
@@ -349,7 +349,7 @@ def _order_report(evaluated: EvaluatedNests) -> dict[str, Any]:
     order = evaluated.order
     return {
         "by": order.by,
-        "poses": order.stands,
+        "poses": order.poses,
         "motion_deg": order.motion_deg,
         "other_motion_deg": order.other_deg,
         "index_s": order.time_s,

@@ -22,7 +22,7 @@ ONE_SHIFT_MM = 0.0005
 """Half the last digit of a sheet: changes of offsets that one shift of the part gives to this are that shift."""
 
 _OF_THE_PART = ("up", "shift", "turn", "lean", "touch-off")
-"""What a cause ends with that stands between table and part: a part's own zero is touched off beyond it."""
+"""Last words of a cause that stands between table and part: a part's own zero is touched off beyond it."""
 
 
 def not_in_own_zero(table: CorrectionTable, nests: Sequence[EvaluatedJob]) -> CorrectionInForce | None:
@@ -90,6 +90,6 @@ def say_by_own_zero(nests: Sequence[EvaluatedJob], units: str) -> None:
 
 
 def left_out_lines(job: ReadJob) -> tuple[str, ...]:
-    """What a program of offsets says of the job's correction, which is not in them; nothing without one."""
+    """Comment on the job's correction, which is not in a program's offsets; nothing without one."""
     table = job.file.correction
     return () if table is None else (f"the job's correction of {table.date[:10]} is NOT in these offsets",)

@@ -35,6 +35,15 @@ class LabelBox:
             and other.top < self.bottom
         )
 
+    def touches(self, other: LabelBox) -> bool:
+        """True if two boxes share any paper, an edge or a corner included."""
+        return (
+            self.left <= other.right
+            and other.left <= self.right
+            and self.top <= other.bottom
+            and other.top <= self.bottom
+        )
+
     def clip(self, start: Point, end: Point) -> tuple[Point, Point] | None:
         """The piece of a straight line inside the box, or None (Liang and Barsky's clipping)."""
         dx, dy = end[0] - start[0], end[1] - start[1]
@@ -321,7 +330,7 @@ class Canvas:
         )
 
     def _in_the_way(self, place: Point, width: float, size: float, within: LabelBox) -> int:
-        """How much a name would cover: lines, other labels, and what lies outside."""
+        """Amount that a name would cover: lines, other labels, and what lies outside."""
         box = LabelBox(
             place[0] - _CLEAR_MM,
             place[1] - typesetting.ASCENT_EM * size - _CLEAR_MM,

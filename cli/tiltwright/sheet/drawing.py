@@ -85,7 +85,7 @@ class Panel:
 
 @dataclass(frozen=True)
 class _Body:
-    """What a step's number or a hatching is put into: rings on the paper, and what lies over them."""
+    """Area for a step's number or a hatching: rings on the paper, and what lies over them."""
 
     rings: Rings
     covers: tuple[Rings, ...]
@@ -414,7 +414,7 @@ def _about(centre: Point, half: float) -> LabelBox:
 
 
 def _key(canvas: Canvas, view: SideView, layout: PanelLayout, caption: str) -> None:
-    """What a picture without a page around it shows: direction of view above, scale below, the rest in a list."""
+    """Key of a picture without a page around it: direction of view above, scale below, the rest in a list."""
     assert layout.key_x is not None
     mark = view.marks[0]
     canvas.text((1.0, 4.0), with_minus(view.seen_from), TYPE_MM, halo=False)
@@ -462,8 +462,8 @@ def _free_side(view: SideView, axis: Point, place: ViewTransform, layout: PanelL
             turn = arc + np.radians(side)
             points = np.array(axis) + radius * np.stack((np.cos(turn), np.sin(turn)), axis=-1)
             if points[:, 1].max() < layout.dimension_y - _ABOVE_DIMENSION_MM:
-                apart = points[:, None] - points_taken[None]
-                clear[side, radius] = float(np.sqrt((apart**2).sum(axis=-1).min()))
+                square = (points[:, :1] - points_taken[:, 0]) ** 2 + (points[:, 1:] - points_taken[:, 1]) ** 2
+                clear[side, radius] = float(np.sqrt(square.min()))
                 if clear[side, radius] > _CLEAR_ENOUGH_MM:
                     return side, radius
     return max(clear, key=lambda at: clear[at], default=(270.0, layout.arc_radius))

@@ -47,7 +47,7 @@ def explanation(
 ) -> Document:
     """The workings of a job's operations as a document."""
     # Here: keys and marks, which take their steps and drawings from this module, need no uncertainty.
-    from tiltwright.uncertainty.by_hand import uncertainty_by_hand
+    from tiltwright.uncertainty.budget_text import uncertainty_by_hand
 
     blocks: list[Block] = [*symbols_blocks([working for _, working in workings])]
     shown: list[PlacedOperation] = []

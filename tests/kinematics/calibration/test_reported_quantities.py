@@ -40,6 +40,11 @@ def test_every_number_says_what_it_is_and_in_which_unit(fit):
     (pair,) = fit.pairs
     for one, kind, unit in ((pair.distance, "distance", "mm"), (pair.angle, "angle", "deg")):
         assert (one.kind, one.name, one.unit, one.letters) == (kind, kind, unit, letters)
+    assert [(one.name, one.readings) for one in fit.targets] == [
+        ("ball 1", 10),
+        ("ball 2", 10),
+        ("platter", 40),
+    ]
     (platter,) = [one for one in fit.targets if one.name == "platter"]
     assert (platter.tilt.kind, platter.tilt.target) == ("tilt", "platter")
     assert (platter.face_height.kind, platter.face_height.unit) == ("face height", "mm")

@@ -63,6 +63,7 @@ def test_coverage_over_simulated_setups(touched):
     sources = without_tools(of.model)
     values = drawn(of.model, sources, 2000, 11)
     offsets, budget = offset_budget(of.model, sources), part_budget(of, sources)
+    assert (offsets.model, budget.part) == (of.model, of)
     error = setup_errors(of.model, values)[0] - offsets.expected_mm
     inside = (np.abs(error) <= offsets.expanded_mm).mean(axis=0)
     assert inside.min() >= 0.93
@@ -141,6 +142,10 @@ def test_few_degrees_of_freedom_widen_the_interval():
     poor = UncertaintySource.of(quantities, Spread(0.005, dof=3))
     sure, unsure = (part_budget(of, [one]).features[1] for one in (known, poor))
     assert unsure.dof == pytest.approx(3.0)
+    # One degree of freedom, of a mean of two, is the fewest that there can be.
+    assert Spread(0.005, dof=1).dof == 1.0
+    with pytest.raises(KinematicsError, match="degrees of freedom"):
+        Spread(0.005, dof=0.99)
     assert unsure.expanded_mm / sure.expanded_mm == pytest.approx(3.182 / 1.960, rel=1e-3)
 
 
