@@ -56,7 +56,9 @@ def practice(
     repeatability: Annotated[
         Optional[str],  # noqa: UP045 - typer
         typer.Option(
-            "--repeatability", metavar="LENGTH", help="Of the probe, without --plan; left out: 0.002 mm."
+            "--repeatability",
+            metavar="LENGTH",
+            help="The probe's scatter, without --plan; left out: 0.002 mm.",
         ),
     ] = None,
     position: Annotated[
@@ -116,7 +118,7 @@ def practice(
         return
     if machine is None or answers is not None:
         option, found = ("--machine", "nothing") if machine is None else ("--answers", "without --grade")
-        raise option_error(option, found, "-m FILE to make a practice, or --grade KEY with the answer")
+        raise option_error(option, found, "-m FILE to make an exercise, or --grade KEY with the answer")
     if output is None:
         raise option_error("--output", "nothing", "-o FOLDER for what is handed out, or --grade KEY")
     if as_json:
