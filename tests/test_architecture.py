@@ -95,14 +95,10 @@ def _source(name: str, path: Path) -> Source:
             found.called.add(node.func.id)
         elif isinstance(node, ast.Constant) and isinstance(node.value, (int, float)):
             found.numbers.add(node.value)
-    public = [
-        node
-        for node in tree.body
-        if isinstance(node, (ast.ClassDef, ast.FunctionDef)) and not node.name.startswith("_")
-    ]
-    found.classes = [node.name for node in public if isinstance(node, ast.ClassDef)]
-    found.functions = [node.name for node in public if isinstance(node, ast.FunctionDef)]
-    imports = [node for node in tree.body if isinstance(node, ast.ImportFrom)]
+    top = [node for node in tree.body if not getattr(node, "name", "").startswith("_")]
+    found.classes = [node.name for node in top if isinstance(node, ast.ClassDef)]
+    found.functions = [node.name for node in top if isinstance(node, ast.FunctionDef)]
+    imports = [node for node in top if isinstance(node, ast.ImportFrom)]
     found.handed = {alias.asname or alias.name for node in imports for alias in node.names}
     return found
 
@@ -211,7 +207,9 @@ def test_no_function_name_stands_for_two_things():
     """Outside the commands, whose functions are named as they are typed, and call one of the same name."""
     homes = defaultdict(set)
     for name, source in sources().items():
-        for one in source.functions if not name.startswith("tiltwright.commands") else ():
+        if name.startswith("tiltwright.commands"):
+            continue
+        for one in source.functions:
             homes[one].add(name)
     twice = {one: sorted(where) for one, where in homes.items() if len(where) > 1}
     assert set(twice) == set(SHARED_FUNCTION_NAMES), twice

@@ -16,8 +16,9 @@ from kinematics.angles import wrap_deg
 from kinematics.operations import PlacedOperation
 from kinematics.rotary import RotaryAxis
 from kinematics.teaching.calculation_batch import CalculationBatch
-from kinematics.teaching.diagnosis import AXES, FOLLOWED, Answer
+from kinematics.teaching.diagnosis import AXES, Answer
 from kinematics.teaching.direction_steps import aim_steps
+from kinematics.teaching.mistake_search import FOLLOWED
 from kinematics.teaching.perturbed_offsets import Mistake
 from kinematics.teaching.working import angle_words
 from kinematics.validation import read_only

@@ -8,7 +8,8 @@ Not imported by `kinematics` itself. Lengths are millimetres, angles degrees; un
     the part     `Feature`, `Seam`, `part_model`
     the budget   `offset_budget`, `part_budget`; `propagate` for any linear model
     trials       `monte_carlo` (JCGM 101) of any model; `offset_trials`, `part_trials` of a setup
-    correction   `measured_parts`, `correct_jointly`, `single_causes`, `next_feature`, `offset_correction`, `deviations_after`
+    correction   `measured_parts`, `correct_jointly`, `single_causes`, `next_feature`, `next_place`,
+                 `offset_correction`, `deviations_after`
     checks       `measurement_blunders`, `seating_spread`
     conformity   `conformance_probability`, `position_probability`, `proven_within`
 """
@@ -37,6 +38,7 @@ from kinematics.uncertainty.correction import (
     OffsetCorrection,
     SetupEstimate,
     correct_jointly,
+    corrections_apart,
     deviations_after,
     moved_by,
     offset_correction,
@@ -55,9 +57,11 @@ from kinematics.uncertainty.model_parts import CutPoint, ModelOperation, StackNo
 from kinematics.uncertainty.next_measurement import (
     AddedPoses,
     NextFeature,
+    NextPlace,
     added_poses,
     line_information,
     next_feature,
+    next_place,
 )
 from kinematics.uncertainty.propagation import Propagated, expanded_factor, propagate
 from kinematics.uncertainty.random_trials import (
@@ -92,6 +96,7 @@ __all__ = [
     "ModelOperation",
     "MonteCarloResult",
     "NextFeature",
+    "NextPlace",
     "OffsetBudget",
     "OffsetCorrection",
     "PartBudget",
@@ -112,6 +117,7 @@ __all__ = [
     "added_poses",
     "conformance_probability",
     "correct_jointly",
+    "corrections_apart",
     "deviations_after",
     "draw_sources",
     "expanded_factor",
@@ -121,6 +127,7 @@ __all__ = [
     "monte_carlo",
     "moved_by",
     "next_feature",
+    "next_place",
     "numerical_tolerance",
     "offset_budget",
     "offset_correction",

@@ -1,4 +1,4 @@
-"""What to measure next: the feature that tells rival causes apart best, and more probing that would help a budget most."""
+"""What to measure next: the feature or place that tells rival causes apart best, and more probing that would help a budget most."""
 
 from __future__ import annotations
 
@@ -26,13 +26,22 @@ from kinematics.uncertainty.causes import (
     not_yet_measured,
     pairwise_chi_squares,
 )
-from kinematics.uncertainty.features import PartModel
-from kinematics.uncertainty.inspection import MeasuredDeviation, measured_parts
+from kinematics.uncertainty.correction import SetupEstimate
+from kinematics.uncertainty.features import Feature, PartModel, part_model
+from kinematics.uncertainty.inspection import SEATING, MeasuredDeviation, measured_parts
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.sources import UncertaintySource
 from kinematics.validation import as_count
 
-__all__ = ["AddedPoses", "NextFeature", "added_poses", "line_information", "next_feature"]
+__all__ = [
+    "AddedPoses",
+    "NextFeature",
+    "NextPlace",
+    "added_poses",
+    "line_information",
+    "next_feature",
+    "next_place",
+]
 
 _RULES_OUT = 4.0
 """Standard uncertainties of a measurement that rule out a pair of causes."""
@@ -144,6 +153,92 @@ def _separated(
         float(np.sqrt(max(0.0, float(apart.min())))),
         float(confused.sum() / len(rivals)),
     )
+
+
+@dataclass(frozen=True, eq=False)
+class NextPlace:
+    """A place on the part that no feature stands for yet, and the direction in which it should be measured.
+
+    Attributes
+    ----------
+    operation : int
+        The operation that cuts it.
+    at_mm, along : ndarray, shape (3,)
+        In the operation's own coordinates.
+    expected_mm : ndarray, shape (n,)
+        How far it would be off along the direction by each explanation.
+    apart : ndarray, shape (n, n)
+        By how many standard uncertainties it tells each two of them apart.
+    """
+
+    operation: int
+    at_mm: Array
+    along: Array
+    expected_mm: Array
+    apart: Array
+
+
+def next_place(
+    part: PartModel,
+    explanations: Sequence[SetupEstimate],
+    sources: Sequence[UncertaintySource],
+    places: Sequence[tuple[int, Array]],
+    u_mm: float,
+) -> NextPlace | None:
+    """Find the place to measure next, where no feature of the part tells explanations of its deviations apart.
+
+    Parameters
+    ----------
+    part : PartModel
+    explanations : sequence of SetupEstimate
+        The likeliest first.
+    sources : sequence of UncertaintySource
+        The part seats by these.
+    places : sequence of (operation, at in its own coordinates)
+        Where one could measure: along the operation's Z, X and Y each.
+    u_mm : float
+        Standard uncertainty of the measurement to come.
+
+    Returns
+    -------
+    NextPlace or None
+        The one that tells most of them apart, and those best; None where none tells any two apart.
+    """
+    if len(explanations) < 2 or not places:
+        return None
+    axes = np.eye(3)[[2, 0, 1]]
+    given = [
+        Feature(f"{k}", operation, at, along)
+        for k, (operation, at, along) in enumerate((*place, along) for place in places for along in axes)
+    ]
+    wanted = part_model(part.model, given)
+    rows = wanted.jacobian
+    seated = np.full(len(rows), u_mm**2)
+    for source in sources:
+        if source.kind in SEATING:
+            own = rows[:, wanted.model.columns(source)]
+            seated += np.einsum("kn,nm,km->k", own, source.covariance, own)
+    expected, variance = [], []
+    for one in explanations:
+        # Columns before the axis positions are the same; those stand for other places of the axes with other points.
+        moved = [quantity.kind != "axis position" for quantity in one.quantities]
+        own = rows[:, one.columns[moved]]
+        expected.append(own @ one.values[moved])
+        variance.append(
+            np.einsum("kn,nm,km->k", own, one.covariance[np.ix_(moved, moved)], own, optimize=True)
+        )
+    value, spread = np.array(expected), np.array(variance)
+    away = np.abs(value[:, None] - value[None]) / np.sqrt(seated + spread[:, None] + spread[None])
+    first, second = np.triu_indices(len(value), 1)
+    # What is told apart well is told apart: a wider gap between two is worth less than one between two more.
+    worth = np.minimum(away[first, second], _RULES_OUT).sum(axis=0)
+    best = int(
+        np.lexsort((np.arange(len(rows)), -away[first, second].max(axis=0).round(6), -worth.round(6)))[0]
+    )
+    if away[:, :, best].max() < _RULES_OUT:
+        return None
+    operation, at_mm = places[best // 3]
+    return NextPlace(operation, np.asarray(at_mm), axes[best % 3], value[:, best], away[:, :, best])
 
 
 _STEP_DEG = 30.0

@@ -253,6 +253,9 @@ _LEAN_DEG = 15.0
 _DOWN_DEG = 2.0
 """A side that leans out less, as a draft or a part a little off square, is no plane that faces down."""
 
+_ON_FACE_MM = 1e-3
+"""A zero that lies no deeper under the blank's underside is on it."""
+
 _INWARD_MM = 0.5
 """An origin that lies no farther behind part zero is on it."""
 
@@ -270,12 +273,19 @@ def steps_down(evaluated: EvaluatedJob) -> Iterator[StepDown]:
     """Steps of the stack that go down; none where part zero was touched off, since that tells a wrong sign better.
 
     A minus too many puts part zero lower than it is, and the tool into the part by twice the step. Few stacks go down:
-    a part that hangs in a bore, a zero below the top of the jaws.
+    a part that hangs in a bore, a zero below the top of the jaws. A zero inside the blank, or at its underside, is none of
+    these: the step goes down from the blank's top and ends in it.
     """
     if evaluated.touch is not None:
         return
-    for step, frame in zip(evaluated.job.steps, cumulative_frames(evaluated.job.steps), strict=False):
-        if step.up_mm < 0.0 and abs(float(frame.rotation[2, 2])) > _UPRIGHT:
+    steps, frames = evaluated.job.steps, cumulative_frames(evaluated.job.steps)
+    blanks = [k for k, table in enumerate(evaluated.job.file.stack) if table.blank]
+    for place, (step, frame) in enumerate(zip(steps, frames, strict=False)):
+        if step.up_mm >= 0.0 or abs(float(frame.rotation[2, 2])) <= _UPRIGHT:
+            continue
+        end_mm = frames[place + 1].translation_mm
+        heights_mm = [(k, float(frames[k].inverse().apply(end_mm)[2])) for k in blanks if k < place]
+        if not any(-_ON_FACE_MM <= height <= steps[k].up_mm for k, height in heights_mm):
             yield StepDown(step.name, step.up_mm)
 
 

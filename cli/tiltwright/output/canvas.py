@@ -309,8 +309,7 @@ class Canvas:
         """
         width = typesetting.width_em(typesetting.printable(text), bold=True) * size
         height = typesetting.ASCENT_EM * size
-        ends = np.array(self.strokes, dtype=np.float64).reshape(-1, 2, 2)
-        about = np.concatenate((ends.min(axis=1), ends.max(axis=1)), axis=1)
+        about = self._about_strokes()
         best, least = at, math.inf
         for away, degrees in itertools.product((3.0, 5.0, 8.0, 11.0, 15.0), range(22, 382, 15)):
             turn = math.radians(degrees)
@@ -322,6 +321,21 @@ class Canvas:
             if covered == 0:
                 break
         return self.text(best, text, size, bold=True)
+
+    def text_where_free(self, places: Sequence[Point], text: str, size: float, within: LabelBox) -> LabelBox:
+        """A label that begins at the first of the places that is clear of lines and of other labels.
+
+        Where none is clear, the one that least is in the way of.
+        """
+        width = typesetting.width_em(typesetting.printable(text)) * size
+        about = self._about_strokes()
+        best = min(places, key=lambda place: self._in_the_way(place, width, size, within, about))
+        return self.text(best, text, size)
+
+    def _about_strokes(self) -> NDArray[np.float64]:
+        """Left, top, right and bottom of the box about each line so far, shape (n, 4)."""
+        ends = np.array(self.strokes, dtype=np.float64).reshape(-1, 2, 2)
+        return np.concatenate((ends.min(axis=1), ends.max(axis=1)), axis=1)
 
     def _in_the_way(
         self, place: Point, width: float, size: float, within: LabelBox, about: NDArray[np.float64]

@@ -332,7 +332,7 @@ def side_view(
     rim = None if unknown else _rim(diameter_mm / 2, last.direction if is_horizontal(last) else None)
     return SideView(
         title=title,
-        seen_from=eye.seen_from,
+        seen_from=_seen_from(first, eye, level=level),
         right="XY"[eye.right],
         axis_name=f"{first.letter} axis",
         axis_words=_axis_words(first, level=level),
@@ -349,6 +349,18 @@ def side_view(
     )
 
 
+def _seen_from(first: RotaryAxis, eye: ViewDirection, *, level: bool) -> str:
+    """The view in words; from a rotary's negative end it says so, for its sense is stated from the positive one."""
+    if not level or _toward(first, eye) > 0.0:
+        return eye.seen_from
+    return eye.seen_from.replace(":", f", {first.letter}'s negative end:")
+
+
+def _toward(first: RotaryAxis, eye: ViewDirection) -> float:
+    """How far a rotary's direction points at the eye."""
+    return float(first.direction[0]) if eye is FROM_X else -float(first.direction[1])
+
+
 def _axis_words(first: RotaryAxis, *, level: bool) -> tuple[str, ...]:
     if level:
         return (f"{first.letter} axis; arrow: how the table", f"turns on a positive {first.letter} move")
@@ -357,8 +369,7 @@ def _axis_words(first: RotaryAxis, *, level: bool) -> tuple[str, ...]:
 
 def _clockwise(first: RotaryAxis, eye: ViewDirection) -> bool:
     """True if the table is seen to turn clockwise on a positive move; from the negative end the sense is reversed."""
-    toward_eye = float(first.direction[0]) if eye is FROM_X else -float(first.direction[1])
-    return (first.positive_turn is RotationSense.CLOCKWISE) == (toward_eye > 0)
+    return (first.positive_turn is RotationSense.CLOCKWISE) == (_toward(first, eye) > 0)
 
 
 def _platter_words(machine: Machine, units: str) -> str:

@@ -463,7 +463,8 @@ def offsets_words(sheet: Sheet) -> str:
         if sheet.before_each
         else ""
     )
-    return f"X, Y, Z are machine coordinates; {turned}.{shared}"
+    numbered = " The operations are numbered in the order of work of all nests." if sheet.order else ""
+    return f"X, Y, Z are machine coordinates; {turned}.{shared}{numbered}"
 
 
 def mark_words(sheet: Sheet) -> str:

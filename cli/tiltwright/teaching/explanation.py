@@ -50,6 +50,7 @@ def explanation(
     from tiltwright.uncertainty.budget_text import uncertainty_by_hand
 
     blocks: list[Block] = [*symbols_blocks([working for _, working in workings])]
+    shown: list[PlacedOperation] = []
     registers = [work_offset_code(one.number) for one in evaluated.operations]
     sure = uncertainty_by_hand(evaluated, units)
     for one, (placed, working), register, lines in zip(
@@ -57,8 +58,11 @@ def explanation(
     ):
         blocks += [Heading(f"{placed.name}, {register}"), _asked(evaluated.setup, placed, units)]
         blocks += _on_the_sheet(evaluated.setup, one.placed, placed)
-        blocks += working_blocks(evaluated.setup, placed, working, evaluated.job.steps, units, register)
+        blocks += working_blocks(
+            evaluated.setup, placed, working, evaluated.job.steps, units, register, shown
+        )
         blocks += lines
+        shown.append(placed)
     decimals = digits_for(units).length
     return Document(
         "Working by hand" if by_hand else "Working",
@@ -184,18 +188,27 @@ def working_blocks(
     steps: Sequence[StackStep],
     units: str,
     register: str,
+    shown: Sequence[PlacedOperation] = (),
 ) -> list[Block]:
-    """The steps of a working, each drawing after the steps that it shows."""
+    """The steps of a working, each drawing after the steps that it shows.
+
+    Parameters
+    ----------
+    setup, placed, working, steps, units, register
+        The operation and its working.
+    shown : sequence of PlacedOperation
+        Those worked before it on the same pages: with an origin of theirs, the setup at zero is not drawn again.
+    """
     digits = digits_for(units)
     swings = {f"{swing.letter} back": swing for swing in working.swings}
     blocks: list[Block] = []
     for number, line in enumerate(working.lines, start=1):
         blocks.append(step_block(number, line, digits))
-        if line.key == "all-zero":
+        if line.key == "all-zero" and not any(np.array_equal(o.origin_mm, placed.origin_mm) for o in shown):
             blocks.append(setup_picture(setup, placed, steps, units))
         if line.key in swings:
             swing = swings[line.key]
-            title = f"The swing about {swing.letter}"
+            title = f"{placed.name}: the swing about {swing.letter}"
             blocks.append(Picture(draw_swing(swing, units), title, SWING_MM[0]))
     blocks.append(Paragraph(f"As the sheet prints it: {_offset_words(placed, units)}", bold=True))
     if working.swings:
@@ -226,7 +239,7 @@ def setup_picture(setup: Setup, placed: PlacedOperation, steps: Sequence[StackSt
     zero = setup.machine.zero_deg
     at_mm = np.asarray(setup.work_offset(placed.origin_mm, zero))
     operation = TiltOperation(placed.name, "", zero, at_mm)
-    title = "The setup with every rotary at zero"
+    title = f"{placed.name}: the setup with every rotary at zero"
     view = side_view(setup.machine, steps, setup.part_in_table, [operation], units, title)
     return Picture(draw(view, ALONE).svg, title, ALONE.width)
 
@@ -236,7 +249,7 @@ def _pose_picture(
 ) -> Picture:
     letters = setup.machine.letters
     pose = "  ".join(f"{n} {numbers.angle(a)}" for n, a in zip(letters, placed.program_deg, strict=True))
-    title = f"The setup at program {pose}"
+    title = f"{placed.name}: the setup at program {pose}"
     operation = TiltOperation(placed.name, register, placed.machine_deg, placed.offset_mm)
     view = side_view(setup.machine, steps, setup.part_in_table, [operation], units, title)
     return Picture(draw(view, ALONE).svg, title, ALONE.width)

@@ -9,7 +9,12 @@ from kinematics.uncertainty.causes import AGREE_MM
 from tiltwright.output.json_csv import by_axis, length_list
 from tiltwright.output.numbers import in_units
 from tiltwright.uncertainty.correct_run import Candidate, JobCorrection
-from tiltwright.uncertainty.correct_text import blunder_words, candidate_words, measure_next_words
+from tiltwright.uncertainty.correct_text import (
+    added_feature,
+    blunder_words,
+    candidate_words,
+    measure_next_words,
+)
 from tiltwright.uncertainty.wording import cause_words, exact_words, quantity_words, signed
 
 __all__ = ["correct_report"]
@@ -98,6 +103,13 @@ def correct_report(found: JobCorrection, units: str) -> dict[str, Any]:
             "nest": job.feature_names[found.more.feature][2],
             "why": measure_next_words(found, units),
             "expected": length_list(found.more.expected_mm, units),
+        },
+        "add_feature": None
+        if found.place is None
+        else {
+            **added_feature(found, found.place),
+            "nest": job.model.operations[found.place.operation].nest,
+            "expected": length_list(found.place.expected_mm, units),
         },
         "chosen": None if found.chosen is None else found.chosen.name,
         "settled": found.settled,

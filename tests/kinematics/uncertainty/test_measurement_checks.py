@@ -17,7 +17,7 @@ from kinematics.uncertainty import (
     UncertaintySource,
     correct_jointly,
     measured_parts,
-    measurement_doubts,
+    measurement_blunders,
     part_model,
 )
 
@@ -53,7 +53,7 @@ def good():
 
 
 def doubts(deviations, stated=STATED):
-    return measurement_doubts(measured_parts(PART, deviations), stated)
+    return measurement_blunders(measured_parts(PART, deviations), stated)
 
 
 def scaled(deviations, rows, factor):
