@@ -41,6 +41,14 @@ SHARED_MODULE_NAMES = {
 }
 """Module names that stand in several rooms, each with its reason."""
 
+SHARED_FUNCTION_NAMES = {
+    "main": "the entry point, and the app that it starts",
+    "shown": "a value as a message shows it, the library's and the files'",
+}
+"""Public functions of one name in several modules outside the commands, each with its reason."""
+
+CLAUSE = re.compile(r"\A(?:What|How|Whether|Where|Which|That|Why|When|Who)\b.*")
+
 
 def _modules() -> dict[str, Path]:
     found = {}
@@ -56,7 +64,7 @@ MODULES = _modules()
 
 @dataclass
 class Source:
-    """What the tests ask of a file's syntax tree."""
+    """A file's syntax tree, as far as the tests ask of it."""
 
     lines: int
     imports: list[tuple[str, str]] = field(default_factory=list)  # a module with "", or with one name from it
@@ -64,6 +72,8 @@ class Source:
     called: set[str] = field(default_factory=set)
     numbers: set[float] = field(default_factory=set)
     classes: list[str] = field(default_factory=list)  # public, at the top
+    functions: list[str] = field(default_factory=list)  # likewise
+    clauses: list[str] = field(default_factory=list)  # first words of texts that begin with one
     handed: set[str] = field(default_factory=set)  # imported by name at the top
 
 
@@ -88,12 +98,20 @@ def _source(name: str, path: Path) -> Source:
             found.called.add(node.func.id)
         elif isinstance(node, ast.Constant) and isinstance(node.value, (int, float)):
             found.numbers.add(node.value)
+        elif isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
+            found.clauses += CLAUSE.findall(str(node.value.value))
+    _at_the_top(tree, found)
+    return found
+
+
+def _at_the_top(tree: ast.Module, found: Source) -> None:
     for node in tree.body:
         if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
             found.classes.append(node.name)
+        elif isinstance(node, ast.FunctionDef) and not node.name.startswith("_"):
+            found.functions.append(node.name)
         elif isinstance(node, ast.ImportFrom):
             found.handed |= {alias.asname or alias.name for alias in node.names}
-    return found
 
 
 @functools.cache
@@ -119,7 +137,7 @@ ORDER = _order()
 
 
 def _level(module: str) -> int | None:
-    """How far down a module's room stands; None for what stands above all rooms (the entry point and the app)."""
+    """Level of a module's room, from the top down; None for what stands above all rooms (the entry point and the app)."""
     parts = module.split(".")
     room = parts[0] if parts[0] == "kinematics" else ".".join(parts[1:2])
     for level, rooms in enumerate(ORDER):
@@ -196,12 +214,28 @@ def test_no_class_name_stands_for_two_things():
     assert set(twice) == set(SHARED_CLASS_NAMES), twice
 
 
+def test_no_function_name_stands_for_two_things():
+    """Outside the commands, whose functions are named as they are typed, and call one of the same name."""
+    homes = defaultdict(set)
+    for name, source in sources().items():
+        for one in source.functions:
+            if not name.startswith("tiltwright.commands"):
+                homes[one].add(name)
+    twice = {one: sorted(where) for one, where in homes.items() if len(where) > 1}
+    assert set(twice) == set(SHARED_FUNCTION_NAMES), twice
+
+
 def test_no_module_name_stands_for_two_things():
     homes = defaultdict(list)
     for name, path in MODULES.items():
         homes[path.stem if path.name != "__init__.py" else path.parent.name].append(name)
     twice = {one: sorted(where) for one, where in homes.items() if len(where) > 1}
     assert set(twice) == set(SHARED_MODULE_NAMES), twice
+
+
+def test_every_docstring_names_a_thing_or_gives_an_order():
+    """A noun phrase or an imperative first, no clause; the same for the text under a constant."""
+    assert {name: source.clauses for name, source in sources().items() if source.clauses} == {}
 
 
 def test_a_package_hands_on_no_name_of_a_module_of_its_own():

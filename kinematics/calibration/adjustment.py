@@ -163,7 +163,7 @@ Weighing = Callable[[NDArray[np.float64]], tuple[NDArray[np.float64], float]]
 """From squared weighted residuals (N,): the weights (N,) to use and the total to minimise."""
 
 _STEPS = 60
-_SETTLED_MM = 1e-9
+_CONVERGED_MM = 1e-9
 _SHORTEST_LEVER_MM = 10.0
 
 
@@ -431,7 +431,7 @@ def gauss_newton(
     weigh: Weighing | None = None,
     prior: NDArray[np.float64] | None = None,
     steps: int = _STEPS,
-    settled_mm: float = _SETTLED_MM,
+    converged_mm: float = _CONVERGED_MM,
 ) -> tuple[State, Linearization]:
     """Minimise the weighted sum of squares until nothing moves by a millionth of a micrometre.
 
@@ -447,7 +447,7 @@ def gauss_newton(
         Root weight per mm with which each of the lines' scaled parameters is drawn to its nominal value.
     steps : int
         Most iterations.
-    settled_mm : float
+    converged_mm : float
         Length of the last step at most.
 
     Raises
@@ -479,7 +479,7 @@ def gauss_newton(
             rows = linearize(problem, trial)
             weights, then = cost(trial, rows)
             before, size = size, max(_largest(shift), _largest(target_step))
-            if then <= now * (1.0 + 1e-10) + 1e-24 or size < settled_mm:
+            if then <= now * (1.0 + 1e-10) + 1e-24 or size < converged_mm:
                 break
             damping = max(10.0 * damping, 1e-6)
             if damping > 1e12:
@@ -489,7 +489,7 @@ def gauss_newton(
         state, raw, now = trial, rows, then
         # Convergence is linear at least: the next step shrinks by the same factor, and need not be taken.
         shrinks = min(1.0, size / before) if 0.0 < before < np.inf else 1.0
-        if size * shrinks < settled_mm and damping < 1e-9:
+        if size * shrinks < converged_mm and damping < 1e-9:
             break
         damping = damping / 30.0 if damping > 1e-8 else 0.0
     else:

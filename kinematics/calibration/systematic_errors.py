@@ -65,7 +65,7 @@ class _Test:
 
 @dataclass(frozen=True, eq=False)
 class SystematicErrors:
-    """What the tests of the angles (every rotary, every component) and of drifts found."""
+    """Results of the tests of the angles (every rotary, every component) and of drifts."""
 
     angle_errors: tuple[AngleError, ...]
     drifts: tuple[Drift, ...]
@@ -280,7 +280,7 @@ def _angle_error(
     machine: Machine,
     readings: Readings,
 ) -> AngleError:
-    """What is known of one component of a rotary's error."""
+    """Estimate of one component of a rotary's error."""
     rotary = machine.rotaries[machine.index(one.letter)]
     angles = readings.angles_deg[:, machine.index(one.letter)]
     span = float(np.radians(np.ptp(angles)))
@@ -334,7 +334,7 @@ def _drift(
     chances: dict[_Test, float],
     scatter: _Scatter,
 ) -> Drift:
-    """What is known of a drift."""
+    """Estimate of a drift."""
     detectable = _detectable(one, test, tests, scatter)
     detectable = None if detectable is None or detectable > _LARGEST_MM else detectable
     if one not in chosen:

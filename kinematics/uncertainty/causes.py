@@ -16,6 +16,7 @@ from kinematics.uncertainty.correction import (
     SetupEstimate,
     chi_square_tail,
     correction_maps,
+    corrections_apart,
     offset_correction,
 )
 from kinematics.uncertainty.inspection import (
@@ -31,15 +32,15 @@ __all__ = [
     "CausePair",
     "SingleCause",
     "SingleCauses",
-    "chi_squares_apart",
     "not_yet_measured",
+    "possible_causes",
     "single_causes",
 ]
 
 EXPLAINS = 0.01
 """A cause explains the deviations when it would leave a chi-square as large in at least so many cases."""
 
-TOLD_APART = 6.0
+DISTINCT_CHI_SQUARE = 6.0
 """Difference of chi-squares from which two causes count as told apart: likelihoods of 20 to 1."""
 
 UNLIKELY = 13.8
@@ -85,8 +86,8 @@ class SingleCause:
         1: explains best, and the deviations cannot tell these apart. 2: explains, but not as well. 3: does not explain
         them, or not by a size that can be believed.
     group : int
-        Causes of one group give the same numbers in every feature, exactly or as far as such a measurement would show:
-        one cause under several names.
+        Causes of one group give the same numbers in every feature, exactly or as far as such a measurement would show, and
+        ask for the same offsets: one cause under several names.
     """
 
     quantity: UncertainQuantity
@@ -251,7 +252,7 @@ def single_causes(joint: JointCorrection, sources: Sequence[UncertaintySource]) 
     if not joint.significant:
         return SingleCauses(joint, given, (), "exact")
     noise = measured.noise(given)
-    columns = _candidates(joint)
+    columns = possible_causes(measured, joint.prior)
     found = _fitted(joint, columns, noise, measured.excess_mm, 0.0)
     others: Literal["exact", "within limits"] = "exact"
     alone = SingleCauses(joint, given, tuple(sorted(found, key=_rank)), others)
@@ -268,40 +269,23 @@ def single_causes(joint: JointCorrection, sources: Sequence[UncertaintySource]) 
 
 
 def _joined(causes: SingleCauses) -> tuple[SingleCause, ...]:
-    """The causes with those of level 1 in one group that no feature of the part could tell apart."""
+    """The causes with those of level 1 in one group that no feature of the part could tell apart, nor any offset."""
     rivals = causes.rivals
     if len(rivals) < 2:
         return causes.causes
     measured = causes.joint.measured
     u = float(np.median(measured.u_mm))
     more = [one for k in range(len(measured.part.features)) for one in not_yet_measured(measured, k, u)]
-    apart = chi_squares_apart(causes, rivals, measured_parts(measured.part, [*measured.deviations, *more]))
+    apart = pairwise_chi_squares(causes, rivals, measured_parts(measured.part, [*measured.deviations, *more]))
+    # An operation may have no feature: what its offset would be counts as well.
+    offsets_mm = corrections_apart(measured.part, [causes.correction(one) for one in rivals]).max(axis=2)
     group = {one.group: one.group for one in rivals}
     for i, first in enumerate(rivals):
         for j, second in enumerate(rivals[:i]):
-            if max(apart[i, j], apart[j, i]) < TOLD_APART:
+            if max(apart[i, j], apart[j, i]) < DISTINCT_CHI_SQUARE and offsets_mm[i, j] <= AGREE_MM:
                 old, new = group[first.group], group[second.group]
                 group = {key: new if value == old else value for key, value in group.items()}
     return tuple(replace(one, group=group.get(one.group, one.group)) for one in causes.causes)
-
-
-def best_chance(
-    joint: JointCorrection, sources: Sequence[UncertaintySource], *, alone_only: bool = False
-) -> float:
-    """The probability of the deviations by the best single cause, everything else as stated or within its limits.
-
-    With `alone_only` everything else is as stated.
-    """
-    columns = _candidates(joint)
-    if not columns.size:
-        return joint.noise_p
-    measured, prior = joint.measured, joint.prior
-    noise = measured.noise(sources)
-    alone, _, _ = _fits(joint, columns, noise, measured.excess_mm)
-    if alone_only:
-        return chi_square_tail(float(alone.min()), joint.dof - 1)
-    within, _, _ = _fits(joint, columns, noise + prior.spread(measured), prior.left_mm(measured))
-    return chi_square_tail(float(min(alone.min(), within.min())), joint.dof - 1)
 
 
 def _rank(cause: SingleCause) -> tuple[float, ...]:
@@ -356,11 +340,11 @@ def _pairs(causes: SingleCauses) -> tuple[CausePair, ...]:
     return tuple(sorted(found, key=lambda pair: pair.total))
 
 
-def _candidates(joint: JointCorrection) -> NDArray[np.int64]:
+def possible_causes(measured: MeasuredParts, prior: SetupEstimate) -> NDArray[np.int64]:
     """Columns of the quantities that may be a cause, and that the deviations would show."""
-    stated = set(joint.prior.columns.tolist())
-    quantities = joint.prior.model.quantities
-    shown = np.abs(joint.measured.jacobian).max(axis=0) > 1e-9
+    stated = set(prior.columns.tolist())
+    quantities = prior.model.quantities
+    shown = np.abs(measured.jacobian).max(axis=0) > 1e-9
     return np.array(
         [
             k
@@ -384,16 +368,16 @@ def _fitted(
         return []
     rest, extra, weight = _fits(joint, columns, noise, left)
     dof = len(left) - 1
-    chances = [chi_square_tail(float(one), dof) for one in rest]
+    chances = chi_square_tail(rest, dof)
     believed = np.array(
         [
             _believable(joint, column, float(size), farthest)
             for column, size in zip(columns.tolist(), extra, strict=True)
         ]
     )
-    explains = (np.array(chances) >= EXPLAINS) & believed
+    explains = (chances >= EXPLAINS) & believed
     least = float(rest[explains].min()) if explains.any() else np.inf
-    level = np.where(explains, np.where(rest <= least + TOLD_APART, 1, 2), 3)
+    level = np.where(explains, np.where(rest <= least + DISTINCT_CHI_SQUARE, 1, 2), 3)
     groups = _groups(joint, columns)
     stated = {column: k for k, column in enumerate(joint.prior.columns.tolist())}
     found = []
@@ -410,7 +394,7 @@ def _fitted(
                 value,
                 float(weight[k] ** -0.5),
                 float(rest[k]),
-                chances[k],
+                float(chances[k]),
                 stated_u or None,
                 cost,
                 int(level[k]),
@@ -431,7 +415,7 @@ def _fits(
 
 
 def _whitened(noise: Array, left: Array, rows: Array) -> tuple[Array, Array]:
-    """What is left, shape (K,), and rows (K, n) in standard deviations of a noise that is then the same everywhere."""
+    """Residuals, shape (K,), and rows (K, n), whitened: in standard deviations of a noise that is the same everywhere."""
     from scipy import linalg
 
     both = linalg.solve_triangular(
@@ -476,7 +460,7 @@ def not_yet_measured(measured: MeasuredParts, feature: int, u_mm: float) -> list
     return [MeasuredDeviation(feature, along, 0.0, u_mm, measured.serials[0]) for along in wanted]
 
 
-def chi_squares_apart(causes: SingleCauses, rivals: Sequence[SingleCause], whole: MeasuredParts) -> Array:
+def pairwise_chi_squares(causes: SingleCauses, rivals: Sequence[SingleCause], whole: MeasuredParts) -> Array:
     """The chi-square that each rival (columns) would have in measured rows if another (rows) were the truth; (r, r)."""
     from scipy import linalg
 

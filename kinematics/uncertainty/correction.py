@@ -1,4 +1,4 @@
-"""What a measured part says about its setup: the most likely error of everything uncertain, and the offsets that follow.
+"""Estimate of a setup's errors from a measured part, and the corrected offsets that follow.
 
 The budget is the prior, the deviations are the measurement, and generalised least squares puts the two together: what is
 known well moves little. How a part seats is another's with the next part, so it counts as noise and is not corrected.
@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose
+from kinematics.uncertainty.features import PartModel
 from kinematics.uncertainty.inspection import SEATING, MeasuredParts
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.setup_model import SetupModel
@@ -26,6 +27,7 @@ __all__ = [
     "OffsetCorrection",
     "SetupEstimate",
     "correct_jointly",
+    "corrections_apart",
     "deviations_after",
     "moved_by",
     "offset_correction",
@@ -63,17 +65,23 @@ class SetupEstimate:
         return read_only(np.sqrt(np.clip(np.diag(self.covariance), 0.0, None)))
 
     def left_mm(self, measured: MeasuredParts) -> Array:
-        """What measured deviations have beyond these values, shape (K,)."""
+        """Remainder of measured deviations beyond these values, shape (K,)."""
         return np.asarray(measured.excess_mm - measured.jacobian[:, self.columns] @ self.values)
 
     def spread(self, measured: MeasuredParts) -> Array:
         """The covariance that these values leave in measured deviations, shape (K, K)."""
-        rows = measured.jacobian[:, self.columns]
-        return np.asarray(rows @ self.covariance @ rows.T)
+        rows, variance = measured.jacobian[:, self.columns], np.diag(self.covariance)
+        spread = (rows * variance) @ rows.T
+        # Most quantities depend on no other one; hundreds of places of the linear axes among them.
+        bound = np.flatnonzero(np.count_nonzero(self.covariance, axis=0) > (variance != 0.0))
+        if bound.size:
+            block = self.covariance[np.ix_(bound, bound)] - np.diag(variance[bound])
+            spread += rows[:, bound] @ block @ rows[:, bound].T
+        return np.asarray(spread)
 
 
 def setup_prior(model: SetupModel, sources: Sequence[UncertaintySource]) -> SetupEstimate:
-    """What the sources say of the quantities that stay as they are from part to part: all but how a part seats."""
+    """Prior covariance of the quantities that stay as they are from part to part: all but a part's seating."""
     lasting = [source for source in sources if source.kind not in SEATING]
     if not lasting:
         return SetupEstimate(model, np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros((0, 0)))
@@ -192,9 +200,9 @@ def correct_jointly(measured: MeasuredParts, sources: Sequence[UncertaintySource
         prior,
         SetupEstimate(prior.model, prior.columns, values, 0.5 * (covariance + covariance.T)),
         by_noise,
-        chi_square_tail(by_noise, count),
+        float(chi_square_tail(by_noise, count)),
         by_budget,
-        chi_square_tail(by_budget, count),
+        float(chi_square_tail(by_budget, count)),
     )
 
 
@@ -210,16 +218,17 @@ def _solve(matrix: Array, right: Array) -> Array:
         ) from None
 
 
-def chi_square_tail(value: float, dof: int) -> float:
-    """The probability of a chi-square at least as large; 1 with no degree of freedom."""
+def chi_square_tail(value: ArrayLike, dof: int) -> NDArray[np.float64]:
+    """The probabilities of chi-squares at least as large as `value`; 1 with no degree of freedom."""
     from scipy import special
 
-    return 1.0 if dof < 1 else float(special.chdtrc(dof, max(value, 0.0)))
+    least = np.clip(value, 0.0, None)
+    return np.ones_like(least) if dof < 1 else np.asarray(special.chdtrc(dof, least))
 
 
 @dataclass(frozen=True, eq=False)
 class OffsetCorrection:
-    """What an estimate asks for: shifts of every work offset, and turns of the last rotary's.
+    """Correction for an estimate: shifts of every work offset, and turns of the last rotary's.
 
     Attributes
     ----------
@@ -290,7 +299,7 @@ def _own_turns(maps: CorrectionMaps, estimate: SetupEstimate) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class CorrectionMaps:
-    """What each quantity asks of the offsets: shifts (O, 3, P), the last rotary's turns (O, P), shifts per degree of them (O, 3)."""
+    """Correction maps, by quantity: shifts of the offsets (O, 3, P), the last rotary's turns (O, P), shifts per degree of them (O, 3)."""
 
     shift: Array
     turn: Array
@@ -326,9 +335,41 @@ def last_rotary(model: SetupModel) -> tuple[Array, Array]:
 
 
 def _moved_by_turn(model: SetupModel, at_mm: Array, operation: NDArray[np.int64]) -> Array:
-    """How far the part moves at machine points, in operations, for a degree more of the last rotary; (m, 3)."""
+    """Displacement of the part at machine points, in operations, for a degree more of the last rotary; (m, 3)."""
     axes, points = last_rotary(model)
     return np.asarray(np.cross(axes[operation], at_mm - points[operation]))
+
+
+def corrections_apart(part: PartModel, corrections: Sequence[OffsetCorrection]) -> Array:
+    """Distances between the cuts of corrections of the offsets, each against each other one, in each operation.
+
+    Parameters
+    ----------
+    part : PartModel
+    corrections : sequence of OffsetCorrection
+
+    Returns
+    -------
+    ndarray, shape (n, n, O)
+        The largest distance at the origins and features of every operation of its nest: a turn of the last rotary moves
+        what lies off its line, and few operations cut nothing but the features that are stated.
+    """
+    model, count = part.model, len(corrections)
+    shift = np.array([one.shift_mm for one in corrections]).reshape(count, len(model.operations), 3)
+    turn = np.array([one.turn_deg for one in corrections]).reshape(count, len(model.operations))
+    origins = np.array([each.origin_mm for each in model.operations]).reshape(-1, 3)
+    of_features = np.array([each.operation for each in part.features], dtype=np.int64)
+    at_features = model.point_mm[: len(part.features)]
+    found = np.zeros((count, count, len(model.operations)))
+    for mine in model.operations_by_nest.values():
+        every = np.vstack([origins[mine], at_features[np.isin(of_features, mine)]])
+        for k in mine:
+            at = model.poses[k].apply(every)
+            by_turn = _moved_by_turn(model, at, np.full(len(at), k))
+            moved = shift[:, k, None, :] - turn[:, k, None, None] * by_turn
+            for i in range(count):
+                found[i, :, k] = np.linalg.norm(moved - moved[i], axis=2).max(axis=1)
+    return found
 
 
 def deviations_after(
@@ -368,13 +409,13 @@ def deviations_after(
 
 
 def moved_by(measured: MeasuredParts, correction: OffsetCorrection) -> Array:
-    """How far a correction of the offsets moves the rows, shape (K,): what a part shows that was cut with it."""
+    """Change of the rows by a correction of the offsets, shape (K,): what a part shows that was cut with it."""
     by_shift, by_turn = offset_effects(measured)
     return np.asarray(by_shift @ correction.shift_mm.ravel() + by_turn @ correction.turn_deg)
 
 
 def offset_effects(measured: MeasuredParts) -> tuple[Array, Array]:
-    """What changed offsets do to the rows: by X, Y, Z of each operation's (K, 3 O), by degrees of its last rotary (K, O)."""
+    """Derivatives of the rows by the offsets: by X, Y, Z of each operation's (K, 3 O), by degrees of its last rotary (K, O)."""
     model = measured.part.model
     by_shift = np.zeros((len(measured.deviations), 3 * len(model.operations)))
     by_turn = np.zeros((len(measured.deviations), len(model.operations)))

@@ -7,32 +7,38 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics.constants import MM_PER_INCH
-from kinematics.uncertainty.causes import best_chance
-from kinematics.uncertainty.correction import JointCorrection, correct_jointly
+from kinematics.uncertainty.explanations import EXPLAINED, Explanations
 from kinematics.uncertainty.inspection import MeasuredDeviation, MeasuredParts, measured_parts
 from kinematics.uncertainty.sources import UncertaintySource
 
-__all__ = ["MeasurementDoubt", "measurement_doubts"]
+__all__ = ["MeasurementBlunder", "measurement_blunders"]
 
 Slip = Literal["too large by 25.4", "too small by 25.4", "sign", "datum", "value"]
 
 _UNEXPLAINED = 1e-3
 """Below this probability the deviations fit nothing that is stated, and no single cause."""
 
-_EXPLAINED = 0.05
-"""From this probability on they fit once a slip is taken back."""
-
 _FAR = 5.0
 """Standard uncertainties beyond which a unit is suspected."""
+
+_FAR_LIKELIER = float(np.log(100.0))
+"""Logarithm of how many times likelier the deviations must be with a sign turned round: a sign is seldom lost."""
+
+_TOO_GOOD = 1.0 - 1e-3
+"""Beyond this probability figures divided by 25.4 scatter less than any measurement does."""
+
+_ROWS_A_SLIP = 5
+"""Several slips are believed in no more than one of so many values: turned and scaled often enough, any figures fit."""
 
 _MOST_ROWS, _FEW_ROWS, _MANY = 12, 4, 100
 """Rows looked at one by one: those that stand farthest from what the others let expect; fewer where there are many."""
 
 
 @dataclass(frozen=True)
-class MeasurementDoubt:
+class MeasurementBlunder:
     """A slip in the measurement that would explain deviations which nothing else does.
 
     Attributes
@@ -54,9 +60,9 @@ class MeasurementDoubt:
     datum: int | None = None
 
 
-def measurement_doubts(
+def measurement_blunders(
     measured: MeasuredParts, sources: Sequence[UncertaintySource]
-) -> tuple[MeasurementDoubt, ...]:
+) -> tuple[MeasurementBlunder, ...]:
     """Look for a slip in the measurement, where nothing else explains the deviations.
 
     Parameters
@@ -66,80 +72,136 @@ def measurement_doubts(
 
     Returns
     -------
-    tuple of MeasurementDoubt
+    tuple of MeasurementBlunder
         The likeliest first; none where the deviations are explained, by what is stated or by a single cause. A slip in
-        fewer values comes before one in more. A sign lost in one value is looked for, too, where only a cause beside what
-        is stated explains the deviations: features that contradict each other at one place need a lean to do so.
+        fewer values comes before one in more. A sign lost in one value is named, too, where the deviations are explained,
+        but would be explained far better with that sign: features that contradict each other at one place need a lean to
+        do so, or several things off at once.
     """
-    joint = correct_jointly(measured, sources)
-    if _chance(joint, sources) >= _UNEXPLAINED:
-        return _lost_signs(joint, sources)
-    standing = _standing_out(joint, sources)
-    for subsets in (standing, None, _shared(measured, standing)):
-        found: list[MeasurementDoubt] = []
-        if subsets is None:
-            found = [*_single_values(measured, sources, standing)]
-        for rows in subsets or ():
-            for back, slip, datum in _slips(measured, rows, standing, far=_far(joint, rows, sources)):
-                chance = _chance(correct_jointly(back, sources), sources)
-                if chance >= _EXPLAINED:
-                    found.append(MeasurementDoubt(slip, rows, chance, datum))
-        if found:
-            return tuple(sorted(found, key=lambda one: -one.p))
-    return ()
+    known = Explanations(measured, tuple(sources))
+    excess = measured.excess_mm
+    standing = _standing_out(known)
+    if known.chances(excess[:, None])[0] >= _UNEXPLAINED:
+        return _lost_signs(known, standing)
+    found = _explained(known, [slip for rows in standing for slip in _slips(known, rows, standing)])
+    alone = [doubt for _, doubt in found] or list(_single_values(known, standing))
+    if not alone:
+        shared = [slip for rows in _shared(measured, standing) for slip in _slips(known, rows, standing)]
+        found = _explained(known, shared)
+        several, likely = _several(known, standing)
+        if several and all(slip.likely(known) < likely for slip, _ in found):
+            return several
+        alone = [doubt for _, doubt in found]
+    return tuple(sorted(alone, key=lambda one: -one.p))
 
 
-def _chance(
-    joint: JointCorrection, sources: Sequence[UncertaintySource], *, alone_only: bool = False
-) -> float:
-    """The probability of the deviations by all that is stated, or by the best single cause where enough was measured.
+def _several(
+    known: Explanations, standing: Sequence[tuple[int, ...]]
+) -> tuple[tuple[MeasurementBlunder, ...], float]:
+    """Slips in several values, taken back one after the other, and how likely the deviations are then.
 
-    With `alone_only` that cause has all else exact.
+    No slip where the deviations are not explained at the end.
     """
-    chance = max(joint.budget_p, joint.noise_p)
-    if chance < _EXPLAINED and joint.dof >= _FEW_ROWS:
-        chance = max(chance, best_chance(joint, sources, alone_only=alone_only))
-    return chance
+    most = len(known.measured.deviations) // _ROWS_A_SLIP
+    back, found = known, list[_Slip]()
+    while len(found) < most:
+        taken = {row for one in found for row in one.rows}
+        slips = [slip for rows in standing if rows[0] not in taken for slip in _slips(back, rows, standing)]
+        if not slips:
+            break
+        figures = [back.measured.excess_mm, *(one.excess_mm for one in slips)]
+        as_found, *each = back.evidence(np.column_stack(figures)).tolist()
+        likeliest = int(np.argmax(each))
+        if each[likeliest] - as_found < _FAR_LIKELIER:
+            break
+        found.append(slips[likeliest])
+        back = back.with_figures(found[-1].back)
+        chance = float(back.chances(back.measured.excess_mm[:, None])[0])
+        if chance >= EXPLAINED:
+            doubts = tuple(MeasurementBlunder(one.slip, one.rows, chance) for one in found)
+            # Each may have happened in any row.
+            return doubts, each[likeliest] - len(found) * (_FAR_LIKELIER + float(np.log(len(figures[0]))))
+        standing = _standing_out(back)
+    return (), -np.inf
 
 
-def _lost_signs(joint: JointCorrection, sources: Sequence[UncertaintySource]) -> tuple[MeasurementDoubt, ...]:
-    """Single values that, turned round, leave nothing to explain but what is stated or one cause by itself."""
-    measured = joint.measured
-    if joint.dof < _FEW_ROWS or _chance(joint, sources, alone_only=True) >= _UNEXPLAINED:
+def _lost_signs(known: Explanations, standing: Sequence[tuple[int, ...]]) -> tuple[MeasurementBlunder, ...]:
+    """Single values that, turned round, make the deviations far likelier than they are, whatever explains them."""
+    measured = known.measured
+    rows = [(k,) for (k,) in standing if abs(measured.deviations[k].deviation_mm) >= _FAR * measured.u_mm[k]]
+    if len(measured.deviations) < _FEW_ROWS or not rows:
         return ()
-    found = []
-    for rows in _standing_out(joint, sources):
-        one = measured.deviations[rows[0]]
-        if abs(one.deviation_mm) < _FAR * one.u_mm:
-            continue
-        turned = correct_jointly(_scaled(measured, rows, -1.0), sources)
-        chance = _chance(turned, sources, alone_only=True)
-        if chance >= _EXPLAINED:
-            found.append(MeasurementDoubt("sign", rows, chance))
-    return tuple(sorted(found, key=lambda one: -one.p))
+    slips: list[_Slip] = [_Slip("sign", each, _scaled(measured, each, -1.0)) for each in rows]
+    as_found, *turned = known.evidence(
+        np.column_stack([measured.excess_mm, *(one.excess_mm for one in slips)])
+    ).tolist()
+    gained = sorted(zip(turned, range(len(slips)), strict=True), reverse=True)
+    likelier = [slips[k] for one, k in gained if one - as_found > _FAR_LIKELIER]
+    return tuple(doubt for _, doubt in _explained(known, likelier))
 
 
-def _standing_out(joint: JointCorrection, sources: Sequence[UncertaintySource]) -> list[tuple[int, ...]]:
+def _standing_out(known: Explanations) -> list[tuple[int, ...]]:
     """The rows that stand farthest from what all the others let expect, by standard uncertainties."""
-    measured = joint.measured
-    inverse = np.linalg.inv(measured.noise(sources) + joint.prior.spread(measured))
-    left = inverse @ joint.prior.left_mm(measured)
+    inverse = known.whole_inverse
+    left = inverse @ known.left(known.measured.excess_mm)
     away = np.abs(left) / np.sqrt(np.diag(inverse))
-    most = _MOST_ROWS if joint.dof <= _MANY else _FEW_ROWS
+    most = _MOST_ROWS if len(left) <= _MANY else _FEW_ROWS
     return [(int(k),) for k in np.argsort(-away, kind="stable")[:most]]
 
 
-def _far(joint: JointCorrection, rows: tuple[int, ...], sources: Sequence[UncertaintySource]) -> bool:
+def _far(known: Explanations, rows: tuple[int, ...]) -> bool:
     """True where deviations are together some five times what is stated: divided by 25.4, any would look right."""
-    measured, prior, which = joint.measured, joint.prior, list(rows)
-    jacobian = measured.jacobian[which][:, prior.columns]
-    expected = np.einsum("kn,nm,km->k", jacobian, prior.covariance, jacobian, optimize=True)
-    spread = expected + measured.noise(sources).diagonal()[which]
-    return bool(np.square(measured.excess_mm[which]).sum() > _FAR**2 * spread.sum())
+    which = list(rows)
+    spread = (known.noise + known.spread).diagonal()[which]
+    return bool(np.square(known.measured.excess_mm[which]).sum() > _FAR**2 * spread.sum())
+
+
+@dataclass(frozen=True, eq=False)
+class _Slip:
+    """The deviations with a slip taken back: other figures in the same rows, or the same ones against another datum."""
+
+    slip: Slip
+    rows: tuple[int, ...]
+    back: MeasuredParts
+    datum: int | None = None
+
+    @property
+    def excess_mm(self) -> NDArray[np.float64]:
+        """As of `back`."""
+        return self.back.excess_mm
+
+    def explanations(self, known: Explanations) -> Explanations:
+        """Explanations of the deviations with it taken back."""
+        return (
+            Explanations(self.back, known.sources) if self.slip == "datum" else known.with_figures(self.back)
+        )
+
+    def likely(self, known: Explanations) -> float:
+        """Log likelihood of the deviations with it taken back, it counting as something that seldom happens."""
+        return float(self.explanations(known).evidence(self.excess_mm[:, None])[0]) - _FAR_LIKELIER
+
+
+def _explained(known: Explanations, slips: Sequence[_Slip]) -> list[tuple[_Slip, MeasurementBlunder]]:
+    """The slips without which the deviations are explained, with the probability of the deviations then."""
+    same = [one for one in slips if one.slip != "datum"]
+    chances = known.chances(np.column_stack([one.excess_mm for one in same])).tolist() if same else []
+    found = [
+        *zip(same, chances, strict=True),
+        *(
+            (one, float(one.explanations(known).chances(one.excess_mm[:, None])[0]))
+            for one in slips
+            if one.slip == "datum"
+        ),
+    ]
+    return [
+        (one, MeasurementBlunder(one.slip, one.rows, chance, one.datum))
+        for one, chance in found
+        if EXPLAINED <= chance <= (_TOO_GOOD if one.slip == "too large by 25.4" else 1.0)
+    ]
 
 
 def _shared(measured: MeasuredParts, standing: Sequence[tuple[int, ...]]) -> list[tuple[int, ...]]:
-    """What may share a slip: a feature on one part, a direction, a part, each of a row that stands out; everything."""
+    """Groups that may share a slip: a feature on one part, a direction, a part, each of a row that stands out; everything."""
     given = measured.deviations
     keys: list[list[object]] = [
         [(one.feature, one.serial) for one in given],
@@ -156,18 +218,20 @@ def _shared(measured: MeasuredParts, standing: Sequence[tuple[int, ...]]) -> lis
 
 
 def _slips(
-    measured: MeasuredParts, rows: tuple[int, ...], standing: Sequence[tuple[int, ...]], *, far: bool
-) -> Iterator[tuple[MeasuredParts, Slip, int | None]]:
-    """The deviations with each slip of these rows taken back; `far` where they are larger than anything lets expect."""
-    every = len(rows) == len(measured.deviations)
-    if far and (every or len(measured.deviations) >= 3):
-        yield _scaled(measured, rows, 1.0 / MM_PER_INCH), "too large by 25.4", None
-    if len(measured.deviations) >= 3 and not every:
-        yield _scaled(measured, rows, MM_PER_INCH), "too small by 25.4", None
-        yield _scaled(measured, rows, -1.0), "sign", None
+    known: Explanations, rows: tuple[int, ...], standing: Sequence[tuple[int, ...]]
+) -> Iterator[_Slip]:
+    """Each slip that these rows may have, taken back."""
+    measured = known.measured
+    every, several = len(rows) == len(measured.deviations), len(measured.deviations) >= 3
+    # Where they are no larger than something lets expect, a division by 25.4 would put anything right.
+    if (every or several) and _far(known, rows):
+        yield _Slip("too large by 25.4", rows, _scaled(measured, rows, 1.0 / MM_PER_INCH))
+    if several and not every:
+        yield _Slip("too small by 25.4", rows, _scaled(measured, rows, MM_PER_INCH))
+        yield _Slip("sign", rows, _scaled(measured, rows, -1.0))
     if every:
         if (measured.datum_point >= 0).any():
-            yield _against(measured, None), "datum", None
+            yield _Slip("datum", rows, _against(measured, None))
         # What serves as a datum on the drawing, and what stands out: it would if all else were measured from it.
         drawn = [
             point for point in measured.part.datum_point.tolist() if 0 <= point < len(measured.part.features)
@@ -175,7 +239,7 @@ def _slips(
         out = [measured.deviations[row].feature for (row,) in standing]
         for feature in list(dict.fromkeys([*drawn, *out]))[:_MOST_ROWS]:
             if any(feature not in (one.datum, one.feature) for one in measured.deviations):
-                yield _against(measured, feature), "datum", feature
+                yield _Slip("datum", rows, _against(measured, feature), feature)
 
 
 def _scaled(measured: MeasuredParts, rows: tuple[int, ...], factor: float) -> MeasuredParts:
@@ -194,19 +258,14 @@ def _against(measured: MeasuredParts, datum: int | None) -> MeasuredParts:
     return measured_parts(measured.part, [moved(one) for one in measured.deviations])
 
 
-def _single_values(
-    measured: MeasuredParts, sources: Sequence[UncertaintySource], standing: Sequence[tuple[int, ...]]
-) -> Iterator[MeasurementDoubt]:
+def _single_values(known: Explanations, standing: Sequence[tuple[int, ...]]) -> Iterator[MeasurementBlunder]:
     """Values without which all the others are explained; none where there are too few to say so."""
-    if len(measured.deviations) < 4:
+    excess = known.measured.excess_mm[:, None]
+    if len(excess) < _FEW_ROWS:
         return
-    chances: list[tuple[int, float]] = []
-    for (k,) in standing:
-        dropped = np.zeros(len(measured.deviations), dtype=bool)
-        dropped[k] = True
-        chances.append((k, _chance(correct_jointly(measured.without(dropped), sources), sources)))
-    explained = [one for one in chances if one[1] >= _EXPLAINED]
+    chances = [(k, float(known.chances(excess, without=k)[0])) for (k,) in standing]
+    explained = [one for one in chances if one[1] >= EXPLAINED]
     # Where leaving out any of several values helps, none of them stands alone against the others.
     if len(explained) == 1:
         ((k, chance),) = explained
-        yield MeasurementDoubt("value", (k,), chance)
+        yield MeasurementBlunder("value", (k,), chance)

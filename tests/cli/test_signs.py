@@ -142,6 +142,22 @@ def test_an_origin_in_the_air_is_told_where_the_blank_is_stated(remarks, section
     )
 
 
+@pytest.mark.parametrize(
+    ("blank", "up", "told"),
+    [
+        ("blank = true\nbar = [1.8, 1.8]", -1.0, False),  # zero at the underside
+        ("blank = true\nbar = [1.8, 1.8]", -0.4, False),  # in the middle
+        ("blank = true\nbar = [1.8, 1.8]", -1.1, True),
+        ("", -1.0, True),  # nothing says that the step below is the blank
+    ],
+)
+def test_a_zero_in_the_blank_is_no_step_down(remarks, blank, up, told):
+    zero = f'{blank}\n[[stack]]\nname = "zero"\nup = {up}\n'
+    ended, found = remarks(touched=zero)
+    assert ended.code == 0
+    assert ("step down" in found) == told
+
+
 component = st.floats(-1.0, 1.0)
 
 BLOCK = """

@@ -20,6 +20,7 @@ from tiltwright.commands.options import (
 )
 
 if TYPE_CHECKING:
+    from kinematics.teaching import PivotExercise
     from kinematics.teaching.exercises import UnitName
     from tiltwright.output.typesetting import Paper
 
@@ -176,8 +177,9 @@ def _make(
     unit: UnitName = "inch" if read.unit is Unit.INCH else "mm"
     try:
         evaluated = evaluate_plan(plan, read.machine)
-        exercises = (
-            set_pivot_exercise_on(
+
+        def exercise(sheet: int) -> PivotExercise:
+            return set_pivot_exercise_on(
                 read.machine,
                 plan.targets,
                 evaluated.poses_deg,
@@ -189,13 +191,12 @@ def _make(
                 which=evaluated.accessible,
                 sheet=sheet,
             )
-            for sheet in range(1, students + 1)
-        )
+
         if students == 1:
-            alone = practice_files(next(exercises), read.source.text, paper)
+            alone = practice_files(exercise(1), read.source.text, paper)
             files: list[tuple[Path, str | bytes]] = [(Path(name), text) for name, text in alone.items()]
         else:
-            files = list(practice_class(exercises, number, unit, read.source.text, paper))
+            files = list(practice_class(exercise, students, number, unit, read.source.text, paper))
     except KinematicsError as refusal:
         fail(f"{refusal} (state what is probed where with --plan)")
     write_class_set(output, files, force=force)

@@ -129,7 +129,7 @@ def _known_lengths(evaluated: EvaluatedJob) -> Iterator[tuple[str, str | None, f
 
 
 def touch_mistyped(evaluated: EvaluatedJob) -> TouchMistyped | None:
-    """What says that the numbers of a touch-off are not those of the display; None where nothing does.
+    """Evidence that the numbers of a touch-off are not those of the display; None where there is none.
 
     That is a point away from the stack's part zero that the spindle cannot stand over, or one that lost signs, the other
     unit, or the other sign of one angle of its pose, would bring to the stack's part zero: to the default tolerance, or
@@ -150,7 +150,7 @@ def touch_mistyped(evaluated: EvaluatedJob) -> TouchMistyped | None:
 
 
 def zero_mistyped(at_mm: NDArray[np.float64], machine: Machine) -> TouchMistyped | None:
-    """What the travels alone say against a part zero that was typed without a job; None where they allow it."""
+    """Evidence from the travels alone against a part zero that was typed without a job; None where they allow it."""
     outside = _outside(at_mm, machine)
     if not outside[0]:
         return None
@@ -204,7 +204,7 @@ def slip_of(
 
 
 _Slip = tuple[SlipCause, tuple[str, ...], NDArray[np.float64]]
-"""What went wrong, the axes it went wrong at, and factors that put the three numbers right."""
+"""Slip, the axes it concerns, and factors that put the three numbers right."""
 
 
 def _slips() -> Iterator[_Slip]:
@@ -253,6 +253,9 @@ _LEAN_DEG = 15.0
 _DOWN_DEG = 2.0
 """A side that leans out less, as a draft or a part a little off square, is no plane that faces down."""
 
+_ON_FACE_MM = 1e-3
+"""A zero that lies no deeper under the blank's underside is on it."""
+
 _INWARD_MM = 0.5
 """An origin that lies no farther behind part zero is on it."""
 
@@ -270,12 +273,19 @@ def steps_down(evaluated: EvaluatedJob) -> Iterator[StepDown]:
     """Steps of the stack that go down; none where part zero was touched off, since that tells a wrong sign better.
 
     A minus too many puts part zero lower than it is, and the tool into the part by twice the step. Few stacks go down:
-    a part that hangs in a bore, a zero below the top of the jaws.
+    a part that hangs in a bore, a zero below the top of the jaws. A zero inside the blank, or at its underside, is none of
+    these: the step goes down from the blank's top and ends in it.
     """
     if evaluated.touch is not None:
         return
-    for step, frame in zip(evaluated.job.steps, cumulative_frames(evaluated.job.steps), strict=False):
-        if step.up_mm < 0.0 and abs(float(frame.rotation[2, 2])) > _UPRIGHT:
+    steps, frames = evaluated.job.steps, cumulative_frames(evaluated.job.steps)
+    blanks = [k for k, table in enumerate(evaluated.job.file.stack) if table.blank]
+    for place, (step, frame) in enumerate(zip(steps, frames, strict=False)):
+        if step.up_mm >= 0.0 or abs(float(frame.rotation[2, 2])) <= _UPRIGHT:
+            continue
+        end_mm = frames[place + 1].translation_mm
+        heights_mm = [(k, float(frames[k].inverse().apply(end_mm)[2])) for k in blanks if k < place]
+        if not any(-_ON_FACE_MM <= height <= steps[k].up_mm for k, height in heights_mm):
             yield StepDown(step.name, step.up_mm)
 
 
@@ -383,7 +393,7 @@ class StatedBlank:
         return np.array([*plan_mm, np.clip(at_mm[2], self.low_mm, self.high_mm)])
 
     def out_mm(self, at_mm: NDArray[np.float64], along: NDArray[np.float64]) -> float:
-        """How far it is from a point in the blank along a direction, in its lengths, until it is left."""
+        """Distance from a point in the blank along a direction, in its lengths, until the blank is left."""
         ends = [math.inf]
         if abs(along[2]) > _PARALLEL:
             ends.append(((self.high_mm if along[2] > 0.0 else self.low_mm) - at_mm[2]) / along[2])

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 
 from kinematics import Machine
-from kinematics.progress import counted
 from kinematics.teaching import LEVELS, PIVOT_LEVEL, Level, PivotExercise, set_exercise, set_pivot_exercise
 from kinematics.teaching.exercises import UnitName, shared_machine
 from tiltwright.calibration.readings_csv import readings_csv
@@ -31,6 +30,7 @@ from tiltwright.teaching.pivot_key import key_text
 from tiltwright.teaching.pivot_sheets import pivot_answer_csv, pivot_key, pivot_worksheet, sheet_name
 from tiltwright.teaching.slides import slides_pdf
 from tiltwright.teaching.worksheets import answer_csv, key, worksheet
+from tiltwright.terminal.processes import made_by_all
 
 __all__ = [
     "ALL_KEYS",
@@ -53,8 +53,7 @@ __all__ = [
 SHEETS, KEYS, SLIDES = "sheets", "key", "slides"
 ALL_SHEETS, ALL_KEYS = "all-sheets.pdf", "all-keys.pdf"
 SHARED_MACHINE = "machine.toml"
-_AT_ONCE = 2
-"""Documents that are typeset while the next sheet is drawn; typst does not hold Python's lock."""
+_SHEET, _KEY = f"{SHEETS}/sheet", f"{KEYS}/key"
 
 
 def job_name(sheet: int) -> str:
@@ -136,22 +135,6 @@ class ClassSheet:
     others: dict[Path, str]
 
 
-@dataclass
-class _Bound:
-    """PDFs that are being typeset, in the order in which they are bound into one."""
-
-    name: str
-    title: str
-    parts: list[tuple[str, Path, Future[bytes]]] = field(default_factory=list)
-
-    def files(self) -> Iterator[tuple[Path, bytes]]:
-        done = [(name, path, future.result()) for name, path, future in self.parts]
-        for _, path, pdf in done:
-            yield path, pdf
-        if len(done) > 1 and self.name:
-            yield Path(self.name), bundled(self.title, [(f"Sheet {name}", pdf) for name, _, pdf in done])
-
-
 def lesson_files(order: LessonOrder) -> Iterator[tuple[Path, str | bytes]]:
     """Every file of a lesson, as its path within the folder and its content.
 
@@ -164,15 +147,22 @@ def lesson_files(order: LessonOrder) -> Iterator[tuple[Path, str | bytes]]:
     """
     machine, text = _machine_of(order)
     make = _pivot_sheet if order.level == PIVOT_LEVEL else _offset_sheet
-    numbers = counted(range(1, order.students + 1), "sheets")
-    sheets = (make(order, number, machine, text) for number in numbers)
     if text is not None:
         yield Path(KEYS) / SHARED_MACHINE, text
-    yield from class_files(sheets, order.level, order.seed, order.units, order.paper, slides=order.slides)
+    yield from class_files(
+        lambda number: make(order, number, machine, text),
+        order.students,
+        order.level,
+        order.seed,
+        order.units,
+        order.paper,
+        slides=order.slides,
+    )
 
 
 def class_files(
-    sheets: Iterable[ClassSheet],
+    make: Callable[[int], ClassSheet],
+    students: int,
     level: str,
     seed: int,
     units: UnitName,
@@ -180,26 +170,27 @@ def class_files(
     *,
     slides: bool = False,
 ) -> Iterator[tuple[Path, str | bytes]]:
-    """The files of a class's sheets, typeset one by one and bound, and the lesson file that they are graded by."""
-    bound = _Bound(ALL_SHEETS, f"Exercises: {level}"), _Bound(ALL_KEYS, f"Keys: {level}"), _Bound("", "")
-    letters = []
-    with ThreadPoolExecutor(_AT_ONCE) as pool:
-        for one in sheets:
-            letters.append(one.name.split()[-1])
-            documents = ((f"{SHEETS}/sheet", one.worksheet), (f"{KEYS}/key", one.key))
-            for pdfs, (stem, document) in zip(bound, documents, strict=False):
-                if document is not None:
-                    path = Path(f"{stem}-{one.number:02d}.pdf")
-                    pdfs.parts.append((one.name, path, pool.submit(document_pdf, document, paper)))
-                    yield from document_files(document, path.with_suffix(".md"), paper).items()
-            if slides and one.key is not None:
-                path = Path(SLIDES) / f"slides-{one.number:02d}.pdf"
-                bound[-1].parts.append(
-                    (one.name, path, pool.submit(slides_pdf, one.worksheet, one.key, paper))
-                )
-            yield from one.others.items()
-        for pdfs in bound:
-            yield from pdfs.files()
+    """The files of a class's sheets, typeset one by one and bound, and the lesson file that they are graded by.
+
+    Parameters
+    ----------
+    make : callable
+        Makes a sheet, given its number from 1; it is called in other processes.
+    students : int
+    level, seed, units, paper, slides
+        As in `LessonOrder`.
+    """
+    made = made_by_all(lambda k: _sheet_files(make(k + 1), paper, slides=slides), students, "sheets")
+    for _, files in made:
+        yield from files.items()
+    bundles = [
+        (Path(file), f"{title}: {level}", _bookmarked(stem, made))
+        for file, title, stem in ((ALL_SHEETS, "Exercises", _SHEET), (ALL_KEYS, "Keys", _KEY))
+    ]
+    bundles = [bundle for bundle in bundles if len(bundle[2]) > 1]
+    with ThreadPoolExecutor() as pool:  # typst does not hold Python's lock
+        bound = pool.map(lambda bundle: bundled(bundle[1], bundle[2]), bundles)
+        yield from zip((file for file, _, _ in bundles), bound, strict=True)
     # Last: a folder without it is no lesson.
     yield (
         Path(LESSON),
@@ -207,14 +198,41 @@ def class_files(
             {
                 "level": level,
                 "seed": seed,
-                "students": len(letters),
+                "students": students,
                 "units": units,
                 "within": DEFAULT_WITHIN[units],
                 "angle_within": 0.001,
-                "letters": letters,
+                "letters": [name.split()[-1] for name, _ in made],
             }
         ),
     )
+
+
+def _sheet_files(sheet: ClassSheet, paper: Paper, *, slides: bool) -> tuple[str, dict[Path, str | bytes]]:
+    """The name of a sheet, and all its files."""
+    files: dict[Path, str | bytes] = {}
+    for stem, document in ((_SHEET, sheet.worksheet), (_KEY, sheet.key)):
+        if document is not None:
+            path = _numbered(stem, sheet.number)
+            files |= document_files(document, path.with_suffix(".md"), paper)
+            files[path] = document_pdf(document, paper)
+    if slides and sheet.key is not None:
+        files[_numbered(f"{SLIDES}/slides", sheet.number)] = slides_pdf(sheet.worksheet, sheet.key, paper)
+    return sheet.name, files | sheet.others
+
+
+def _numbered(stem: str, number: int) -> Path:
+    return Path(f"{stem}-{number:02d}.pdf")
+
+
+def _bookmarked(stem: str, made: Sequence[tuple[str, Mapping[Path, str | bytes]]]) -> list[tuple[str, bytes]]:
+    """The PDFs of all sheets that have one, each with its bookmark."""
+    found = []
+    for number, (name, files) in enumerate(made, start=1):
+        pdf = files.get(_numbered(stem, number))
+        if isinstance(pdf, bytes):
+            found.append((f"Sheet {name}", pdf))
+    return found
 
 
 def _machine_of(order: LessonOrder) -> tuple[Machine | None, str | None]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -80,7 +80,12 @@ def practice_files(exercise: PivotExercise, machine_toml: str, paper: Paper) -> 
 
 
 def practice_class(
-    exercises: Iterable[PivotExercise], seed: int, units: UnitName, machine_toml: str, paper: Paper
+    exercise: Callable[[int], PivotExercise],
+    students: int,
+    seed: int,
+    units: UnitName,
+    machine_toml: str,
+    paper: Paper,
 ) -> Iterator[tuple[Path, str | bytes]]:
     """Every file of a class's practice: what each student gets, and the keys by which `lesson grade` marks it.
 
@@ -89,8 +94,11 @@ def practice_class(
     KinematicsError
         When the readings determine no line.
     """
-    sheets = (_class_sheet(exercise, machine_toml) for exercise in exercises)
-    return class_files(sheets, PIVOT_LEVEL, seed, units, paper)
+
+    def sheet(number: int) -> ClassSheet:
+        return _class_sheet(exercise(number), machine_toml)
+
+    return class_files(sheet, students, PIVOT_LEVEL, seed, units, paper)
 
 
 def _class_sheet(exercise: PivotExercise, machine_toml: str) -> ClassSheet:
@@ -103,7 +111,7 @@ def _class_sheet(exercise: PivotExercise, machine_toml: str) -> ClassSheet:
 
 
 def _handed_out(exercise: PivotExercise, machine_toml: str, number: str) -> dict[str, str]:
-    """What a student gets beside the worksheet."""
+    """Files that a student gets beside the worksheet."""
     files = {
         f"readings{number}.csv": readings_csv(exercise.readings, exercise.machine, exercise.units),
         f"machine{number}.toml": machine_toml,

@@ -16,8 +16,8 @@ from tiltwright.teaching.pivot_drawing import view_along
 
 __all__ = ["PANEL_MM", "draw_swing"]
 
-PANEL_MM = (176.0, 84.0)
-FIELD = (12.0, 10.0, 100.0, 78.0)  # left, top, right, bottom of the geometry
+PANEL_MM = (176.0, 72.0)
+FIELD = (12.0, 10.0, 100.0, 66.0)  # left, top, right, bottom of the geometry
 COLUMN_X = 108.0
 TYPE_MM = 3.5
 THIN, MEDIUM, HEAVY = 0.2, 0.35, 0.6
@@ -130,7 +130,7 @@ def _words(
 
 
 def _column(canvas: Canvas, words: Sequence[tuple[str, bool]]) -> None:
-    y = 13.0
+    y = 4.0
     for text, bold in words:
         y += 6.4 if bold else 5.0
         room_em = (PANEL_MM[0] - COLUMN_X - 0.5) / TYPE_MM

@@ -1,4 +1,4 @@
-"""What a measured part says about a job: the candidates for a correction, the one that is taken, and what follows from it."""
+"""Correction of a job from measured parts: the candidates, the one that is taken, and what follows from it."""
 
 from __future__ import annotations
 
@@ -11,8 +11,9 @@ from kinematics.uncertainty import (
     CausePair,
     JointCorrection,
     MeasuredDeviation,
-    MeasurementDoubt,
+    MeasurementBlunder,
     NextFeature,
+    NextPlace,
     OffsetCorrection,
     SeatingSpread,
     SetupEstimate,
@@ -22,26 +23,38 @@ from kinematics.uncertainty import (
     Spread,
     UncertaintySource,
     correct_jointly,
+    corrections_apart,
     deviations_after,
     measured_parts,
-    measurement_doubts,
+    measurement_blunders,
     next_feature,
+    next_place,
     offset_correction,
     seating_spread,
     single_causes,
 )
 from kinematics.uncertainty.causes import AGREE_MM, UNLIKELY
 from tiltwright.files.diagnostics import nearest, one_of, option_error, shown
+from tiltwright.job.sign_slips import stated_blank
 from tiltwright.uncertainty.evaluation import UncertainJob
 from tiltwright.uncertainty.measured_table import MeasuredTable
 from tiltwright.uncertainty.wording import quantity_words
 
-__all__ = ["EVERYTHING", "Candidate", "JobCorrection", "job_correction"]
+__all__ = ["EVERYTHING", "PLACE_DECIMALS", "Candidate", "JobCorrection", "job_correction"]
 
 EVERYTHING = "everything together"
 """The name of the joint estimate among the candidates."""
 
 _MOST_PAIRS = 12
+
+_SMALL_PART_MM = 10.0
+"""Reach from an operation's zero of a part of which nothing is known."""
+
+_WELL_INSIDE = 0.8
+"""A place to measure lies so far of the way to the blank's edge."""
+
+PLACE_DECIMALS = {"mm": 0, "inch": 1}
+"""Of a proposed place, in the file's unit: about there is near enough."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,7 +89,7 @@ class Candidate:
 
 @dataclass(frozen=True, eq=False)
 class JobCorrection:
-    """What measured parts say about a job.
+    """Result of measured parts for a job.
 
     Attributes
     ----------
@@ -93,9 +106,11 @@ class JobCorrection:
     named : bool
         True where it was chosen by its name.
     differs_mm : ndarray, shape (O,)
-        By how much the candidates' corrections differ at each operation, at most.
-    doubts : tuple of MeasurementDoubt
+        By how much the candidates' corrections differ at each operation, at most: by shift or turn, at any known place of the part.
+    doubts : tuple of MeasurementBlunder
     more : NextFeature or None
+    place : NextPlace or None
+        Where a feature should be added, if none of the job's tells the candidates apart.
     seating : tuple of SeatingSpread
     """
 
@@ -108,8 +123,9 @@ class JobCorrection:
     chosen: Candidate | None
     named: bool
     differs_mm: NDArray[np.float64]
-    doubts: tuple[MeasurementDoubt, ...]
+    doubts: tuple[MeasurementBlunder, ...]
     more: NextFeature | None
+    place: NextPlace | None
     seating: tuple[SeatingSpread, ...]
 
     @property
@@ -190,11 +206,13 @@ def job_correction(job: UncertainJob, table: MeasuredTable, choose: str | None =
     chosen = believed[0] if believed else None
     if choose is not None:
         chosen = _named(choose, job, joint, causes, believed)
-    differs = np.zeros(len(job.model.operations))
-    for k, one in enumerate(believed):
-        for other in believed[:k]:
-            apart = np.linalg.norm(one.offsets.shift_mm - other.offsets.shift_mm, axis=1)
-            differs = np.maximum(differs, apart)
+    apart = corrections_apart(job.part, [one.offsets for one in believed])
+    differs = apart.max(axis=(0, 1), initial=0.0)
+    more = next_feature(causes) if joint.significant else None
+    place = None
+    if more is None and float(differs.max(initial=0.0)) > AGREE_MM:
+        u_mm = float(np.median(measured.u_mm))
+        place = next_place(job.part, [one.estimate for one in believed], sources, _places(job), u_mm)
     return JobCorrection(
         job,
         table,
@@ -205,14 +223,40 @@ def job_correction(job: UncertainJob, table: MeasuredTable, choose: str | None =
         chosen,
         choose is not None,
         differs,
-        measurement_doubts(measured, sources) if joint.significant else (),
-        next_feature(causes) if joint.significant else None,
+        measurement_blunders(measured, sources) if joint.significant else (),
+        more,
+        place,
         seating,
     )
 
 
+def _places(job: UncertainJob) -> list[tuple[int, NDArray[np.float64]]]:
+    """Places to measure what each operation cuts: at its zero, and out along its X and Y as far as the part is known."""
+    model, found = job.model, list[tuple[int, NDArray[np.float64]]]()
+    views = {view.job.nest: view for view in job.views}
+    blanks = {nest: stated_blank(view) for nest, view in views.items()}
+    points, of_points = model.point_mm, model.point_operation
+    for nest, mine in model.operations_by_nest.items():
+        origins = np.array([model.operations[k].origin_mm for k in mine])
+        known = np.vstack([origins, points[np.isin(of_points, mine)]])
+        blank, unit = blanks[nest], views[nest].job.unit
+        for k in mine:
+            origin, axes = model.operations[k].origin_mm, model.poses[k].rotation
+            found.append((k, np.zeros(3)))
+            for along in (axes[0], -axes[0], axes[1], -axes[1]):
+                if blank is None:
+                    far_mm = max(float(((known - origin) @ along).max()), _SMALL_PART_MM)
+                else:
+                    at = blank.nearest_mm(blank.from_part.apply(origin))
+                    far_mm = _WELL_INSIDE * blank.out_mm(at, blank.from_part.rotate(along))
+                whole = unit.to_mm(round(unit.from_mm(far_mm), PLACE_DECIMALS[unit.value]))
+                if whole:
+                    found.append((k, axes @ (whole * along)))
+    return found
+
+
 def _found_seating(job: UncertainJob, seating: tuple[SeatingSpread, ...]) -> list[UncertaintySource]:
-    """How the parts were found to seat, where the job does not say how differently they do."""
+    """Seating of the parts as it was found, where the job does not state how it differs."""
     stated = {(source.kind, source.owner) for source in job.sources}
     found = []
     for one in seating:
@@ -227,7 +271,7 @@ def _found_seating(job: UncertainJob, seating: tuple[SeatingSpread, ...]) -> lis
 
 
 def _candidates(job: UncertainJob, joint: JointCorrection, causes: SingleCauses) -> list[Candidate]:
-    """What the deviations may mean, the likeliest first."""
+    """Candidates for the cause of the deviations, the likeliest first."""
     if not joint.significant:
         return []
     found = [_single(job, causes, one) for one in causes.rivals]

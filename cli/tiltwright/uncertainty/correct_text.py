@@ -1,16 +1,18 @@
-"""What a measured part says, as text and as JSON."""
+"""Correction from a measured part as text."""
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 
 from kinematics import work_offset_code
-from kinematics.uncertainty import MeasurementDoubt
+from kinematics.uncertainty import MeasurementBlunder, NextPlace
 from kinematics.uncertainty.causes import AGREE_MM
 from tiltwright.output.messages import named
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, fine, length, with_plus
 from tiltwright.output.tables import table, units_words, wrapped
-from tiltwright.uncertainty.correct_run import Candidate, JobCorrection
+from tiltwright.uncertainty.correct_run import PLACE_DECIMALS, Candidate, JobCorrection
 from tiltwright.uncertainty.wording import (
     cause_words,
     exact_words,
@@ -20,17 +22,26 @@ from tiltwright.uncertainty.wording import (
     size_words,
 )
 
-__all__ = ["correct_text", "doubt_words", "feature_name", "measure_next_words", "told", "verdict_words"]
+__all__ = [
+    "added_feature",
+    "blunder_words",
+    "candidate_words",
+    "correct_text",
+    "feature_name",
+    "measure_next_words",
+    "verdict_words",
+]
 
 _COLUMNS = 100
 _MOST_CAUSES = 8
+_MOST_DOUBTS = 5
 _MOST_MOVED = 10
 _MOST_NAMED = 6
 _MOST_SIDE_BY_SIDE = 3
 
 
 def correct_text(found: JobCorrection, units: str) -> str:
-    """What a measured part says, as it is printed."""
+    """Text of a correction, as it is printed."""
     job = found.job.views[0].job
     count, parts = len(found.table.measured.deviations), len(found.table.measured.serials)
     several = f" on {parts} parts" if parts > 1 else ""
@@ -75,9 +86,9 @@ def _p(value: float) -> str:
 
 
 def verdict_words(found: JobCorrection, units: str) -> list[str]:
-    """Whether the deviations mean anything, and whether one correction follows: the answer in a few sentences."""
+    """Verdict in a few sentences: are the deviations significant, and does one correction follow."""
     joint = found.joint
-    lines = [doubt_words(found, one, units) for one in found.doubts[:3]]
+    lines = _doubts(found, units)
     if not joint.significant:
         nothing = (
             f"NOTHING TO CORRECT: measurement and re-clamping alone give deviations as large as these in {_p(joint.noise_p)} "
@@ -104,13 +115,13 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
             "limits does not either. Check the measurement and its datum first."
         )
     elif found.named and found.chosen is not None:
-        lines.append(f"CHOSEN: {told(found, found.chosen, units)}.")
+        lines.append(f"CHOSEN: {candidate_words(found, found.chosen, units)}.")
     elif found.agreed and found.chosen is not None:
         likely = found.chosen
         if likely.cause is None and likely.pair is None:
             lines.append("No single cause gives these numbers; a little of everything that is stated does.")
         else:
-            lines.append(f"MOST LIKELY: {told(found, likely, units)}.")
+            lines.append(f"MOST LIKELY: {candidate_words(found, likely, units)}.")
             if found.causes.others != "exact":
                 lines.append(
                     "That it is the only one is not shown: other things may be off by more than stated as well. Measure more "
@@ -137,8 +148,15 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
     return [*lines, *_axis_words(found, units)]
 
 
+def _doubts(found: JobCorrection, units: str) -> list[str]:
+    lines = [blunder_words(found, one, units) for one in found.doubts[:_MOST_DOUBTS]]
+    if len(found.doubts) > _MOST_DOUBTS:
+        lines.append(f"CHECK THE MEASUREMENT: {len(found.doubts) - _MOST_DOUBTS} more; --json has them all.")
+    return lines
+
+
 def _axis_words(found: JobCorrection, units: str) -> list[str]:
-    """Where the chosen cause is an axis: that it belongs into the machine file, and what goes by that alone."""
+    """Sentence on a cause that is an axis: it belongs into the machine file, with what goes by that alone."""
     chosen = found.chosen
     if chosen is None or not found.to_be_loaded:
         return []
@@ -161,7 +179,7 @@ def _axis_words(found: JobCorrection, units: str) -> list[str]:
     return [text]
 
 
-def told(found: JobCorrection, one: Candidate, units: str) -> str:
+def candidate_words(found: JobCorrection, one: Candidate, units: str) -> str:
     """A candidate as it is said."""
     model = found.job.model
     if one.cause is not None:
@@ -188,16 +206,14 @@ def feature_name(found: JobCorrection, feature: int) -> str:
 
 
 def measure_next_words(found: JobCorrection, units: str) -> str:
-    """What to measure next, and what it should show."""
+    """Sentence on what to measure next, and what it should show."""
     more = found.more
+    if more is None and found.place is not None:
+        return _place_words(found, found.place, units)
     if more is None:
-        worst = int(np.argmax(found.differs_mm))
-        where = "elsewhere on the part"
-        if worst not in found.measured_operations:
-            where = f"in {named(found.job.model.operations[worst].name)}, where they differ most,"
         return (
-            f"No other feature of this job would tell them apart. Add a [[feature]] {where} and measure that, or name your choice "
-            "with --choose."
+            "No other feature of this job would tell them apart, nor would any place on the part that an operation cuts. Name your "
+            "choice with --choose."
         )
     if len(found.causes.rivals) > 1:
         values = ", ".join(
@@ -208,6 +224,32 @@ def measure_next_words(found: JobCorrection, units: str) -> str:
     return (
         f"MEASURE NEXT: {feature_name(found, more.feature)}. That rules out {_pairs_ruled(found)} explanations by two causes at "
         "once."
+    )
+
+
+def added_feature(found: JobCorrection, place: NextPlace) -> dict[str, Any]:
+    """The keys of the [[feature]] that should be added, as the job file has them, in its unit."""
+    one, unit = found.job.model.operations[place.operation], found.job.views[0].job.unit
+    decimals = PLACE_DECIMALS[unit.value]
+    return {
+        "operation": one.name,
+        "at": [round(unit.from_mm(value), decimals) + 0.0 for value in place.at_mm.tolist()],
+        "along": "+" + "XYZ"[int(np.argmax(place.along))],
+    }
+
+
+def _place_words(found: JobCorrection, place: NextPlace, units: str) -> str:
+    """The feature that should be added, as it is typed, and what it should show."""
+    table, one = added_feature(found, place), found.job.model.operations[place.operation]
+    at = ", ".join(f"{value:g}" for value in table["at"])
+    nest = "" if one.nest is None else f" in nest {one.nest}"
+    values = ", ".join(
+        f"{with_plus(fine(value, units))} by ({k})"
+        for k, value in enumerate(place.expected_mm.tolist()[:_MOST_SIDE_BY_SIDE], start=1)
+    )
+    return (
+        f'No other feature of this job would tell them apart. ADD A FEATURE: a [[feature]] with operation = "{one.name}", '
+        f'at = [{at}], along = "{table["along"]}", or one near there, and measure it{nest}. It should be off by {values}.'
     )
 
 
@@ -262,15 +304,17 @@ def _causes(found: JobCorrection, units: str) -> str:
 
 
 def _rivals(found: JobCorrection, units: str) -> str:
-    """How the candidates' corrections differ at each operation."""
+    """Differences between the candidates' corrections at each operation."""
     if found.agreed or len(found.candidates) < 2:
         return ""
     shown_now = found.candidates[:_MOST_SIDE_BY_SIDE]
     head = ["operation", *(f"({k})" for k in range(1, len(shown_now) + 1)), "all differ by"]
+    turns, letter = any(one.offsets.turns for one in shown_now), found.job.model.machine.letters[-1]
     rows = []
     for k, one in enumerate(found.job.model.operations):
         cells = [
             " ".join(with_plus(fine(value, units)) for value in candidate.offsets.shift_mm[k].tolist())
+            + (f" {with_plus(angle(float(candidate.offsets.turn_deg[k])))}" if turns else "")
             for candidate in shown_now
         ]
         rows.append(
@@ -281,14 +325,15 @@ def _rivals(found: JobCorrection, units: str) -> str:
             ]
         )
     legend = [
-        f'({k}) {told(found, one, units)}. Taken by --choose {k}, or by its name, "{one.named_in(found.job.model, units)}"'
+        f'({k}) {candidate_words(found, one, units)}. Taken by --choose {k}, or by its name, "{one.named_in(found.job.model, units)}"'
         for k, one in enumerate(shown_now, start=1)
     ]
     left = len(found.candidates) - len(shown_now)
     if left > 0:
         legend.append(f"and {left} more; --json has them all")
     lines = [
-        "What each explanation asks of the offsets: change of X, Y, Z",
+        "What each explanation asks of the offsets: change of X, Y, Z"
+        + (f", and of {letter} in degrees" if turns else ""),
         "\n".join(wrapped(line, columns=_COLUMNS) for line in legend),
         table(head, rows, align="l" + "r" * (len(head) - 1)),
     ]
@@ -354,7 +399,7 @@ def _offsets(found: JobCorrection, units: str) -> str:
 
 
 def _turn_words(found: JobCorrection, chosen: Candidate) -> str:
-    """What becomes of the last rotary's values: one change for all, one for each nest, or one for each operation."""
+    """Sentence on the last rotary's values: one change for all, one for each nest, or one for each operation."""
     model, turn = found.job.model, chosen.offsets.turn_deg.tolist()
     letter = model.machine.letters[-1]
     if chosen.offsets.turns_alike():
@@ -450,7 +495,7 @@ def _seating(found: JobCorrection, units: str) -> str:
     return text
 
 
-def doubt_words(found: JobCorrection, doubt: MeasurementDoubt, units: str) -> str:
+def blunder_words(found: JobCorrection, doubt: MeasurementBlunder, units: str) -> str:
     """A slip of the measurement in words: where it is, what it looks like, and what to do."""
     deviations, table_rows = found.table.measured.deviations, found.table.rows
     rows = sorted({table_rows[k] for k in doubt.rows})

@@ -67,7 +67,7 @@ _STEPS = 25
 """Most iterations of the rest. Chosen here: it bounds the time; what has not converged is compared as it is."""
 _GROSS_MM = 2.0
 """Root mean square in mm per equation of a fit that is wrong anyway. Chosen here: what `_SHIFT_MM` calls off."""
-_SETTLED_MM = 1e-6
+_CONVERGED_MM = 1e-6
 """Length of the last step in mm: a hundredth of the least scatter (`LEAST_SCATTER_MM`)."""
 
 
@@ -146,14 +146,14 @@ def fit_with_prior(
         state, raw = gauss_newton(problem, replace(state, free=shifts), raw, prior=prior, steps=1)
         state = replace(state, free=np.eye(len(prior)))
         state, raw = gauss_newton(
-            problem, state, raw, prior=prior, steps=_FIRST_STEPS, settled_mm=_SETTLED_MM
+            problem, state, raw, prior=prior, steps=_FIRST_STEPS, converged_mm=_CONVERGED_MM
         )
         for steps in (_MORE_STEPS, _STEPS):
             gross = float(raw.squares.sum()) > problem.equations * (_GROSS_MM * per_mm) ** 2
             if float(raw.squares.sum()) > cost_limit or (gross and steps == _STEPS):
                 break
-            settled = _SETTLED_MM * (1e3 if gross else 1.0)
-            state, raw = gauss_newton(problem, state, raw, prior=prior, steps=steps, settled_mm=settled)
+            converged = _CONVERGED_MM * (1e3 if gross else 1.0)
+            state, raw = gauss_newton(problem, state, raw, prior=prior, steps=steps, converged_mm=converged)
     except KinematicsError:
         return None
     misfit = float(raw.squares.sum())

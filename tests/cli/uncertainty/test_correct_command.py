@@ -228,6 +228,43 @@ def test_every_command_goes_by_the_correction_and_says_so(run, post, table, tmp_
     assert f"{before[0]['Z']:.3f}" in run("explain", post, "top").out
 
 
+JSON_WITH = {
+    "reach": True,
+    "budget": True,
+    "batch stub": True,
+    "batch offsets": False,
+    "batch program": False,
+}
+
+
+def test_json_says_whether_the_correction_is_in_its_figures(run, examples, tmp_path):
+    """What a program reads says it as what a person reads does."""
+    path = tmp_path / "sensor_feet.toml"
+    for name in (path.name, "teaching_mill.toml", "sensor_feet_parts.csv"):
+        shutil.copy(examples / name, tmp_path)
+    assert json.loads(run("budget", path, "--json").out)["correction"] is None
+    entries = [
+        {
+            "operation": one["name"],
+            "nest": one["nest"],
+            "before": [one["offset"][axis] for axis in "XYZ"],
+            "after": [
+                one["offset"][axis] + 0.01 * (axis == "Z" and one["program"]["A"] != 0.0) for axis in "XYZ"
+            ],
+        }
+        for one in json.loads(run("offsets", path, "--json").out)["operations"]
+    ]
+    said = {"date": "2026-11-29", "measured": "first.csv", "cause": "A axis: angle at 30"}
+    text = with_correction(path.read_text(encoding="utf-8"), {**said, "offset": entries})
+    path.write_text(text, encoding="utf-8")
+    for command, applied in JSON_WITH.items():
+        more = [tmp_path / "sensor_feet_parts.csv"] if command == "batch offsets" else []
+        ended = run(*command.split(), path, *more, "--json")
+        wanted = {**said, "applied": applied, "taken_out": applied}
+        assert json.loads(ended.out)["correction"] == wanted, command
+        assert "correction" in ended.err, command
+
+
 def test_the_sheet_says_what_has_the_correction_in_it(run, written):
     told = " ".join(run("sheet", written).out.split())
     assert "origin with the correction, in machine directions" in told
@@ -662,3 +699,104 @@ def test_a_cause_far_from_what_is_stated_is_offered_and_left_to_the_setter(run, 
     assert best[0]["cost"] > 30.0**2
     assert run("correct", path, table(text), "--write").code == 1
     assert path.read_bytes() == before
+
+
+RING = """
+name = "Ring"
+units = "mm"
+machine = "teaching_mill.toml"
+[[stack]]
+name = "post"
+up = 100.0
+[[operation]]
+name = "top"
+at = { A = 0, C = 0 }
+[[operation]]
+name = "slope"
+at = { A = -30, C = 90 }
+[[feature]]
+name = "hole"
+operation = "top"
+at = [40.0, 0.0, 0.0]
+tolerance = 0.1
+[[feature]]
+name = "hole 2"
+operation = "top"
+at = [0.0, 40.0, 0.0]
+tolerance = 0.1
+"""
+# Both holes 0.1 degrees round the middle: the post is clocked, or C stands off at 0.
+ROUND = "feature,dX_mm,dY_mm,dZ_mm,u_mm\nhole,0,-0.0698,0,0.002\nhole 2,0.0698,0,0,0.002\n"
+
+
+@pytest.mark.parametrize("slope_hole", ["", '[[feature]]\nname = "port"\noperation = "slope"\n'])
+def test_rivals_that_differ_in_c_alone_are_rivals(run, job, table, slope_hole):
+    """Part zero stands on C's line, so no X, Y, Z changes: the slope's C does by one explanation, by the other it stays."""
+    path = job(RING + slope_hole, MILL)
+    before = path.read_bytes()
+    code, found = report(run, path, table(ROUND))
+    assert code == 1
+    assert not found["agreed"]
+    assert [one["turns_deg"] for one in found["candidates"][:2]] == [
+        pytest.approx([0.1, 0.1], abs=1e-3),
+        pytest.approx([0.1, 0.0], abs=1e-3),
+    ]
+    # A port on the line does not show it; what else is cut there does, as far off as the holes are.
+    assert found["differ_by"] == pytest.approx([0.0, 40.0 * np.radians(0.1)], abs=2e-4)
+    assert run("correct", path, table(ROUND), "--write").code == 1
+    assert path.read_bytes() == before
+
+
+def ring_found(run, path, points, clocked, c_error):
+    """Deviations of points that operations cut, in part coordinates and along the machine's Y, by matrices alone.
+
+    `points` are (operation, at in its coordinates); the post is clocked, and C stands off at 0.
+    """
+
+    def pose(one, *, clock=0.0, off=0.0):
+        a, c = (one["program"][letter] + one["offset"][letter] for letter in "AC")
+        table = turned(0, -a, (-381.0, -203.412, -406.118)) @ turned(
+            2, -(c + off), (-381.025, -203.405, -356.112)
+        )
+        part = turned(2, clock)
+        part[:3, 3] = [-381.025, -203.405, -356.112 + 100.0]
+        return table @ part
+
+    found = []
+    by_name = {one["name"]: one for one in json.loads(run("offsets", path, "--json").out)["operations"]}
+    for operation, at in points:
+        one = by_name[operation]
+        cut_mm = [*(np.array([one["offset"][axis] for axis in "XYZ"]) + at), 1.0]
+        off = c_error if one["program"]["C"] == 0.0 else 0.0
+        moved = np.linalg.inv(pose(one, clock=clocked, off=off)) @ cut_mm - np.linalg.inv(pose(one)) @ cut_mm
+        found.append((moved[:3], pose(one)[:3, :3].T @ [0.0, 1.0, 0.0] @ moved[:3]))
+    return found
+
+
+@pytest.mark.parametrize(
+    ("clocked", "c_error", "name"), [(0.1, 0.0, "post: turn"), (0.0, -0.1, "C axis: angle at 0")]
+)
+def test_the_place_that_is_named_tells_the_explanations_apart(run, job, table, clocked, c_error, name):
+    path = job(RING, MILL)
+    holes = {"hole": [40.0, 0.0, 0.0], "hole 2": [0.0, 40.0, 0.0]}
+    measured = ring_found(run, path, [("top", at) for at in holes.values()], clocked, c_error)
+    rows = [
+        f"{hole},,{','.join(f'{v:.6f}' for v in moved)},,0.002"
+        for hole, (moved, _) in zip(holes, measured, strict=True)
+    ]
+    head = "feature,along,dX_mm,dY_mm,dZ_mm,deviation_mm,u_mm\n"
+    code, found = report(run, path, table(head + "\n".join(rows) + "\n"))
+    assert code == 1
+    assert found["measure_next"] is None
+    added = found["add_feature"]
+    assert (added["operation"], added["nest"], added["along"]) == ("slope", None, "+Y")
+    assert "ADD A FEATURE" in run("correct", path, table(head + "\n".join(rows) + "\n")).out
+    with path.open("a", encoding="utf-8") as file:
+        file.write(
+            f'[[feature]]\nname = "new"\noperation = "slope"\nat = {added["at"]}\nalong = "{added["along"]}"\n'
+        )
+    ((_, along),) = ring_found(run, path, [("slope", added["at"])], clocked, c_error)
+    expected = dict(zip([one["name"] for one in found["candidates"]], added["expected"], strict=True))
+    assert along == pytest.approx(expected[name], abs=2e-4)
+    _, found = report(run, path, table(head + "\n".join([*rows, f"new,,,,,{along:.6f},0.002"]) + "\n"))
+    assert [one["what"] for one in found["causes"] if one["level"] == 1] == [name]

@@ -25,6 +25,7 @@ from kinematics.uncertainty import (
     correct_jointly,
     deviations_after,
     measured_parts,
+    measurement_blunders,
     next_feature,
     offset_correction,
     part_model,
@@ -227,6 +228,24 @@ def two_causes(part, sources, rng, count):
     return Counter(parts=1, certain=1, false=int(wrong > FALSE_MM))
 
 
+def lost_sign(part, sources, rng, count):
+    """A part with one hidden cause, as found and with one sign lost; counted are slips named on each."""
+    values, _ = hidden(part, sources, rng)
+    features = rng.choice(len(part.features), size=count, replace=False)
+    found = inspected(part, cut_part(part, seated(part, sources, values, rng)), features, rng)
+    large = [k for k, one in enumerate(found) if abs(one.deviation_mm) > 5.0 * U_MM]
+    if not large:
+        return None
+    row = int(rng.choice(large))
+    one = found[row]
+    turned = [*found]
+    turned[row] = MeasuredDeviation(one.feature, one.along, -one.deviation_mm, one.u_mm)
+    as_found = measurement_blunders(measured_parts(part, found), sources)
+    doubts = measurement_blunders(measured_parts(part, turned), sources)
+    right = [doubt for doubt in doubts if doubt.slip == "sign" and doubt.rows == (row,)]
+    return Counter(parts=1, named=len(right), misnamed=int(bool(doubts) and not right), false=bool(as_found))
+
+
 def simulated(what, parts, seed=1, count=5):
     """Counts over so many parts."""
     part, sources = drawn_part()
@@ -243,3 +262,4 @@ if __name__ == "__main__":
     for features in (3, 4, 5, 8):
         print(features, "features, one cause:", dict(simulated(one_cause, size, count=features)))
         print(features, "features, two causes:", dict(simulated(two_causes, size, count=features)))
+        print(features, "features, a sign lost:", dict(simulated(lost_sign, size, count=features)))

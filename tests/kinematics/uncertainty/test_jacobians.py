@@ -28,6 +28,8 @@ CASES = [
     {"indexer": True},
     {"indexer": True, "touched": True},
     {"setup_c": 20.0},
+    {"nests": True},
+    {"nests": True, "touched": True},
 ]
 STEP = 1e-5
 ROUNDING = 1e-12 / STEP
@@ -119,6 +121,19 @@ def test_joint_covariance_of_all_offsets_is_that_of_plain_monte_carlo():
     # A correlation from N trials scatters by 1/sqrt(N) at most: five of that in 81 of them.
     assert found == pytest.approx(correlation, abs=5.0 / np.sqrt(trials))
     assert offsets.std(axis=0) / u == pytest.approx(np.ones(len(u)), abs=5.0 / np.sqrt(2.0 * trials))
+
+
+def test_what_a_nest_stands_on_is_its_own():
+    """The common plate reaches both nests, the vice the left one alone; a touch-off takes out only its own nest's stack."""
+    one, touched = model(nests=True), model(nests=True, touched=True)
+    plate, vice, wedge = (one.index("step up", key) for key in ("plate", "vice", "wedge"))
+    moves = np.linalg.norm(one.offset_jacobian, axis=1)
+    assert moves[:, plate] == pytest.approx([1.0, 1.0, 1.0])
+    assert moves[:, vice] == pytest.approx([1.0, 0.0, 0.0])
+    assert moves[:, wedge] == pytest.approx([0.0, 1.0, 1.0])
+    moves = np.linalg.norm(touched.offset_jacobian, axis=1)
+    for key, own in (("plate", 1.0), ("vice", 1.0), ("wedge", 0.0)):
+        assert moves[:, touched.index("step up", key)] == pytest.approx([own, 0.0, 0.0], abs=1e-12)
 
 
 def test_refusals():

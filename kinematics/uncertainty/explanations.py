@@ -1,0 +1,240 @@
+"""Fit of measured deviations to what is stated and to single causes, for many tables of one shape at a time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.uncertainty.causes import possible_causes
+from kinematics.uncertainty.correction import SetupEstimate, chi_square_tail, setup_prior
+from kinematics.uncertainty.inspection import MeasuredParts
+from kinematics.uncertainty.model_parts import Array
+from kinematics.uncertainty.sources import UncertaintySource
+
+__all__ = ["Explanations"]
+
+EXPLAINED = 0.05
+"""From this probability on deviations count as explained, as they are or with a slip taken back."""
+
+_FEWEST = 4
+"""With fewer deviations a single cause explains anything."""
+
+_OFF = 5.0
+"""Stated standard uncertainties by which a cause is off, as a rule, when a part shows it."""
+
+_UNSTATED_U = {"mm": 0.02, "deg": 0.01, "K": 3.0}
+"""Stand-in for the standard uncertainty of a quantity that nothing is stated of."""
+
+_WIDER = 9.0
+"""Everything may be three times as uncertain as stated: limits are guessed as often as they are measured."""
+
+_MOST_PAIRED = 200
+"""Causes that are tried in pairs: the likeliest ones."""
+
+
+@dataclass(frozen=True, eq=False)
+class Explanations:
+    """Explanations of measured deviations, set up once for any figures in the same rows.
+
+    Attributes
+    ----------
+    measured : MeasuredParts
+        Its own figures are not used where others are given.
+    sources : tuple of UncertaintySource
+    """
+
+    measured: MeasuredParts
+    sources: tuple[UncertaintySource, ...]
+
+    def with_figures(self, measured: MeasuredParts) -> Explanations:
+        """The same for other figures in the same rows: nothing is worked out again."""
+        other = replace(self, measured=measured)
+        shared = {name: value for name, value in self.__dict__.items() if name not in other.__dict__}
+        other.__dict__.update(shared)
+        return other
+
+    @cached_property
+    def prior(self) -> SetupEstimate:
+        """Prior of the setup, from the sources."""
+        return setup_prior(self.measured.part.model, self.sources)
+
+    @cached_property
+    def noise(self) -> Array:
+        """Covariance of measurement and seating, shape (K, K)."""
+        return self.measured.noise(self.sources)
+
+    @cached_property
+    def spread(self) -> Array:
+        """Covariance of the deviations by everything that is stated of the setup, shape (K, K)."""
+        return self.prior.spread(self.measured)
+
+    @cached_property
+    def whole_inverse(self) -> Array:
+        """Inverse of the covariance by noise and setup together, shape (K, K)."""
+        return np.asarray(np.linalg.inv(self.noise + self.spread))
+
+    def left(self, excess_mm: Array) -> Array:
+        """Remainder of deviations beyond those that are to be expected; shapes (K,) or (K, m)."""
+        expected = self.measured.jacobian[:, self.prior.columns] @ self.prior.values
+        return np.asarray((excess_mm.T - expected).T)
+
+    @cached_property
+    def _columns(self) -> NDArray[np.int64]:
+        return possible_causes(self.measured, self.prior)
+
+    @cached_property
+    def _by_noise(self) -> _Whitened:
+        return _Whitened.of(self.noise, self.measured.jacobian[:, self._columns])
+
+    @cached_property
+    def _by_whole(self) -> _Whitened:
+        return _Whitened.of(self.noise + self.spread, self.measured.jacobian[:, self._columns])
+
+    def chances(
+        self, excess_mm: Array, *, without: int | None = None, alone_only: bool = False
+    ) -> NDArray[np.float64]:
+        """Probabilities of deviations, by all that is stated or by the best single cause where enough was measured.
+
+        Parameters
+        ----------
+        excess_mm : ndarray, shape (K, m)
+            Deviations, found less what is found with nothing off; each column by itself.
+        without : int, optional
+            A row that is left out.
+        alone_only : bool
+            True where a single cause has all else exact.
+
+        Returns
+        -------
+        ndarray, shape (m,)
+        """
+        left = self.left(excess_mm)
+        dof = len(excess_mm) - (without is not None)
+        own, others = self._by_noise.of_rows(excess_mm), self._by_whole.of_rows(left)
+        if without is not None:
+            own, others = self._by_noise.dropped(own, without), self._by_whole.dropped(others, without)
+        by_noise, by_whole = np.square(own).sum(axis=0), np.square(others).sum(axis=0)
+        chance = chi_square_tail(np.minimum(by_noise, by_whole), dof)
+        if dof < _FEWEST or not self._columns.size or bool(np.all(chance >= EXPLAINED)):
+            return chance
+        rest = self._by_noise.least(own, without)
+        if not alone_only:
+            rest = np.minimum(rest, self._by_whole.least(others, without))
+        alone = chi_square_tail(rest, dof - 1)
+        return np.where(chance < EXPLAINED, np.maximum(chance, alone), chance)
+
+    def evidence(self, excess_mm: Array) -> NDArray[np.float64]:
+        """Logarithms of how likely deviations are, on the mean of all explanations; only differences mean anything.
+
+        The explanations: everything is off as it is stated, or three times as much; one cause alone is off by about five
+        times what is stated of it, all else as it is stated or exact; two causes are, all else exact. A fit as good by a
+        setup that could have given any other figures as well counts less than one by a setup that had to give these
+        (the marginal likelihoods of Bayes' rule, of normal distributions).
+
+        Parameters
+        ----------
+        excess_mm : ndarray, shape (K, m)
+
+        Returns
+        -------
+        ndarray, shape (m,)
+        """
+        from scipy import special
+
+        left = self.left(excess_mm)
+        wide = _Whitened.of(self.noise + _WIDER * self.spread, np.zeros((len(left), 0)))
+        each = [self._by_whole.log_likelihood(left), wide.log_likelihood(left)]
+        if self._columns.size:
+            u = self._causes_u
+            each += [self._by_noise.one_off(excess_mm, u), self._by_whole.one_off(left, u)]
+        if self._columns.size > 1:
+            each.append(self._by_noise.two_off(excess_mm, u))
+        return np.asarray(special.logsumexp(np.array(each), axis=0))
+
+    @cached_property
+    def _causes_u(self) -> Array:
+        """Standard deviation of each cause's size, where it is the cause, shape (n,)."""
+        stated = dict(zip(self.prior.columns.tolist(), self.prior.u.tolist(), strict=True))
+        quantities = self.measured.part.model.quantities
+        return _OFF * np.array(
+            [stated.get(k) or _UNSTATED_U[quantities[k].unit] for k in self._columns.tolist()]
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class _Whitened:
+    """A covariance's triangle (K, K), its inverse, and rows by cause (K, n) in standard deviations of it."""
+
+    factor: Array
+    inverse: Array
+    by_cause: Array
+
+    @classmethod
+    def of(cls, covariance: Array, rows: Array) -> _Whitened:
+        from scipy import linalg
+
+        factor = linalg.cholesky(covariance, lower=True)
+        inverse = linalg.solve_triangular(factor, np.eye(len(factor)), lower=True)
+        return cls(factor, inverse, inverse @ rows)
+
+    def of_rows(self, rows: Array) -> Array:
+        """Rows in standard deviations, shape (K, m)."""
+        return np.asarray(self.inverse @ rows)
+
+    def dropped(self, rows: Array, place: int) -> Array:
+        """Such rows less what a free value at one place takes up: they say what they would without it."""
+        free = self.inverse[:, place]
+        return np.asarray(rows - np.outer(free, free @ rows) / (free @ free))
+
+    def least(self, own: Array, without: int | None = None) -> Array:
+        """The least chi-square that a single cause of any size leaves; infinite where there is none."""
+        by_cause = self.by_cause
+        weight = np.square(by_cause).sum(axis=0)
+        if without is not None:
+            by_cause = self.dropped(by_cause, without)
+            before, weight = weight, np.square(by_cause).sum(axis=0)
+            shown = weight > 1e-12 * before
+            by_cause, weight = by_cause[:, shown], weight[shown]
+        gain = np.square(by_cause.T @ own) / weight[:, None]
+        most = gain.max(axis=0) if len(gain) else np.zeros(own.shape[1])
+        return np.asarray(np.clip(np.square(own).sum(axis=0) - most, 0.0, None))
+
+    def log_likelihood(self, rows: Array) -> Array:
+        """Of rows (K, m), without the constant that depends on K only."""
+        own = self.of_rows(rows)
+        return np.asarray(-0.5 * np.square(own).sum(axis=0) - np.log(np.diag(self.factor)).sum())
+
+    def one_off(self, rows: Array, u: Array) -> Array:
+        """The same on the mean of all causes, one at a time off by `u`."""
+        from scipy import special
+
+        scaled = self.by_cause * u
+        square = np.square(scaled).sum(axis=0)[:, None]
+        along = np.square(scaled.T @ self.of_rows(rows))
+        gain = 0.5 * along / (1.0 + square) - 0.5 * np.log1p(square)
+        return np.asarray(self.log_likelihood(rows) + special.logsumexp(gain, axis=0) - np.log(len(square)))
+
+    def two_off(self, rows: Array, u: Array) -> Array:
+        """The same on the mean of all pairs of the likeliest causes, both off by `u`."""
+        from scipy import special
+
+        scaled = self.by_cause * u
+        along = scaled.T @ self.of_rows(rows)
+        if len(along) > _MOST_PAIRED:
+            square = 1.0 + np.square(scaled).sum(axis=0)[:, None]
+            alone = (0.5 * np.square(along) / square - 0.5 * np.log(square)).max(axis=1)
+            kept = np.sort(np.argsort(-alone, kind="stable")[:_MOST_PAIRED])
+            scaled, along = scaled[:, kept], along[kept]
+        product = np.eye(scaled.shape[1]) + scaled.T @ scaled
+        first, second = np.triu_indices(len(product), 1)
+        a, b, c = np.diag(product)[first], np.diag(product)[second], product[first, second]
+        determinant = a * b - np.square(c)
+        found = []
+        for one in along.T:
+            x, y = one[first], one[second]
+            square = (b * np.square(x) - 2.0 * c * x * y + a * np.square(y)) / determinant
+            found.append(special.logsumexp(0.5 * (square - np.log(determinant))))
+        return np.asarray(self.log_likelihood(rows) + np.array(found) - np.log(len(first)))
