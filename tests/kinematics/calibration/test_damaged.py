@@ -19,7 +19,7 @@ SPEC.loader.exec_module(damaged)
 
 
 def test_a_sample_of_damaged_sets():
-    count = cases(50)
+    count = cases(100)
     outcomes, faults = damaged.run(count)
     assert faults == []
     assert outcomes["fitted"] > count // 10  # not everything is refused
