@@ -159,7 +159,7 @@ class Pattern:
 
 
 FILL = {"tool": "black"}
-"""What is filled; everything else is white."""
+"""Solids that are filled; everything else is white."""
 PATTERNS: dict[str, Pattern | None] = {
     "tool": None,
     "holder": Pattern(0.0, 1.1),
@@ -275,6 +275,6 @@ def bars(solids: Solids, width: float) -> Canvas:
 
 
 def _short(words: str) -> str:
-    """What is left at an end, without the word that stands above all bars; beyond it, with a sign."""
+    """Room left at an end, without the word that stands above all bars; beyond it, with a sign."""
     number, what = words.split(" ", 1)
     return number if what == "left" else f"{number} over"

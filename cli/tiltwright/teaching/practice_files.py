@@ -111,7 +111,7 @@ def _class_sheet(exercise: PivotExercise, machine_toml: str) -> ClassSheet:
 
 
 def _handed_out(exercise: PivotExercise, machine_toml: str, number: str) -> dict[str, str]:
-    """What a student gets beside the worksheet."""
+    """Files that a student gets beside the worksheet."""
     files = {
         f"readings{number}.csv": readings_csv(exercise.readings, exercise.machine, exercise.units),
         f"machine{number}.toml": machine_toml,
