@@ -1,4 +1,4 @@
-"""How tests run the command: as a user would, but in this process."""
+"""The command as tests run it: as a user would, but in this process."""
 
 import shutil
 import sys
@@ -13,7 +13,7 @@ EXAMPLES = Path(__file__).parents[2] / "examples"
 
 @dataclass(frozen=True)
 class Ended:
-    """How a command ended."""
+    """End of a command."""
 
     code: int
     out: str
