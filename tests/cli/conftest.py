@@ -5,6 +5,8 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from types import ModuleType
+from typing import Any
 
 import pytest
 
@@ -88,3 +90,28 @@ def job(tmp_path: Path) -> Callable[..., Path]:
         return path
 
     return write
+
+
+@pytest.fixture
+def reach_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Work the same question about the same files once in a test: it is asked again for another form or unit."""
+    from tiltwright.reach import analysis, step_height
+
+    known: dict[tuple[object, ...], object] = {}
+
+    def once(module: ModuleType, name: str) -> None:
+        real = getattr(module, name)
+
+        def remembered(evaluated: Any, *args: object, **named: object) -> object:
+            folder = Path(evaluated.job.source.file).parent
+            files = tuple((path, path.read_bytes()) for path in sorted(folder.iterdir()) if path.is_file())
+            operations = tuple(one.placed.name for one in evaluated.operations)
+            key = (name, files, operations, args, tuple(named.items()))
+            if key not in known:
+                known[key] = real(evaluated, *args, **named)
+            return known[key]
+
+        monkeypatch.setattr(module, name, remembered)
+
+    once(analysis, "analyse_reach")
+    once(step_height, "study_step_height")
