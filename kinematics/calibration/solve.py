@@ -205,7 +205,7 @@ class Adjusted:
 
     @cached_property
     def leave_one_out(self) -> LeaveOneOut:
-        """Every reading against the others: asked by outliers, residuals and systematic errors alike."""
+        """Leave-one-out statistics, worked out once for outliers, residuals and systematic errors alike."""
         return LeaveOneOut(self)
 
 
