@@ -1,4 +1,4 @@
-"""What all tests share."""
+"""Fixtures that all tests share."""
 
 import os
 

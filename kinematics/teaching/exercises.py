@@ -360,7 +360,7 @@ def _gap_mm(machine: Machine) -> float:
 
 @dataclass(frozen=True)
 class _Beyond:
-    """What kept a draw from being an exercise: how far it was beyond a travel, infinite where an angle was."""
+    """Reason that a draw is no exercise: its distance beyond a travel, infinite where an angle is out."""
 
     by_mm: float
     words: str
@@ -546,7 +546,7 @@ def _story(part: Part, steps: tuple[StackStep, ...], machine: Machine, level: Le
 
 
 def _how_they_meet(machine: Machine, level: Level) -> str:
-    """Whether the two lines meet, for the levels that speak of it."""
+    """Sentence on whether the two lines meet, for the levels that speak of it."""
     if level not in ("one tilt", "tilt and rotate") or _gap_mm(machine) < 1e-6:
         return "the two lines meet"
     return "the two lines do not quite meet"

@@ -403,7 +403,7 @@ def _stated_angles(
 def _relation(
     figure: _Figure, solved: Floats, slope: Floats, stated: Sequence[tuple[str, float]], near: float
 ) -> tuple[int, str, float]:
-    """How far-fetched, from 0, the needed value of a single figure is, what it is of the stated ones, and their value."""
+    """Rank of the needed value of a single figure (0: nearest at hand), its relation to the stated ones, and their value."""
     if len(figure.add) != 1:
         return _NONE, "", 0.0
     value, by = figure.stated[0], float(solved[0])

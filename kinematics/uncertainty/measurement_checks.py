@@ -171,13 +171,13 @@ class _Slip:
         return self.back.excess_mm
 
     def explanations(self, known: Explanations) -> Explanations:
-        """What may explain the deviations with it taken back."""
+        """Explanations of the deviations with it taken back."""
         return (
             Explanations(self.back, known.sources) if self.slip == "datum" else known.with_figures(self.back)
         )
 
     def likely(self, known: Explanations) -> float:
-        """How likely the deviations are with it taken back, it counting as something that seldom happens (logarithm)."""
+        """Log likelihood of the deviations with it taken back, it counting as something that seldom happens."""
         return float(self.explanations(known).evidence(self.excess_mm[:, None])[0]) - _FAR_LIKELIER
 
 
@@ -201,7 +201,7 @@ def _explained(known: Explanations, slips: Sequence[_Slip]) -> list[tuple[_Slip,
 
 
 def _shared(measured: MeasuredParts, standing: Sequence[tuple[int, ...]]) -> list[tuple[int, ...]]:
-    """What may share a slip: a feature on one part, a direction, a part, each of a row that stands out; everything."""
+    """Groups that may share a slip: a feature on one part, a direction, a part, each of a row that stands out; everything."""
     given = measured.deviations
     keys: list[list[object]] = [
         [(one.feature, one.serial) for one in given],

@@ -79,7 +79,7 @@ class MonteCarloResult:
     level: float = 0.95
 
     def agrees(self, expected: ArrayLike, expanded: ArrayLike) -> NDArray[np.bool_]:
-        """Whether the intervals `expected` -+ `expanded` of a linear propagation serve (JCGM 101:2008, clause 8), (m,).
+        """True where the intervals `expected` -+ `expanded` of a linear propagation are validated (JCGM 101:2008, clause 8), (m,).
 
         Both ends must lie within the numerical tolerance of those found here. The tolerance is that of the standard
         uncertainty stated to one significant digit: the page rounds to no less.

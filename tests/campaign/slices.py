@@ -1,4 +1,4 @@
-"""How much of its simulated and random cases the suite tries: one variable for all of them.
+"""Share of its simulated and random cases that the suite tries: one variable for all of them.
 
 A test states the number of cases that its claim is worth, `cases(600)`, and tries a quarter of it in the suite::
 

@@ -44,7 +44,7 @@ BELIEVABLE_MM = {
     "allowance": _Bounds(0.0, 5.0, "a part zero that may be farther off tells no mistake"),
     "clearance": _Bounds(0.0, 150.0, "it is kept between solids that pass each other"),
 }
-"""What is believable, by the kind of length."""
+"""Believable sizes, by the kind of length."""
 
 _MOST_CLOCK_DEG = 5.0
 _MOST_TURNS_DEG = 3_600.0  # hoses and cables wind up; what turns farther is endless

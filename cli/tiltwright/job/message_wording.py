@@ -337,7 +337,7 @@ def violation_text(violation: Violation) -> str:
 
 
 def unreachable_text(operation: UnreachableOperation) -> str:
-    """Why an operation cannot be reached, with the nearest pose that can be had."""
+    """Reason that an operation cannot be reached, with the nearest pose that can be had."""
     reasons = [violation_text(violation) for violation in operation.violations]
     if len(reasons) > _MOST_REASONS:
         more = len(reasons) - _MOST_REASONS

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -15,14 +16,14 @@ from tiltwright.job.message_wording import finding_words
 from tiltwright.output.messages import Severity
 from tiltwright.terminal.streams import note
 
-__all__ = ["left_out_lines", "not_in_own_zero", "say_by_own_zero"]
+__all__ = ["correction_report", "left_out_lines", "not_in_own_zero", "say_by_own_zero"]
 
 
 ONE_SHIFT_MM = 0.0005
 """Half the last digit of a sheet: changes of offsets that one shift of the part gives to this are that shift."""
 
 _OF_THE_PART = ("up", "shift", "turn", "lean", "touch-off")
-"""What a cause ends with that stands between table and part: a part's own zero is touched off beyond it."""
+"""Last words of a cause that stands between table and part: a part's own zero is touched off beyond it."""
 
 
 def not_in_own_zero(table: CorrectionTable, nests: Sequence[EvaluatedJob]) -> CorrectionInForce | None:
@@ -89,7 +90,25 @@ def say_by_own_zero(nests: Sequence[EvaluatedJob], units: str) -> None:
     note(words if finding is None else finding_words(finding, units), label=Severity.WARNING.label)
 
 
+def correction_report(nests: Sequence[EvaluatedJob], *, own_zero: bool = False) -> dict[str, Any] | None:
+    """The job's correction for JSON: in the figures beside it, or left out of them; None without one.
+
+    `taken_out` is false where figures by a part's own zero leave in what the correction would take out.
+    """
+    table = nests[0].job.file.correction
+    if table is None:
+        return None
+    left = not_in_own_zero(table, nests) if own_zero else None
+    return {
+        "date": table.date,
+        "measured": table.measured,
+        "cause": table.cause,
+        "applied": not own_zero,
+        "taken_out": left is None,
+    }
+
+
 def left_out_lines(job: ReadJob) -> tuple[str, ...]:
-    """What a program of offsets says of the job's correction, which is not in them; nothing without one."""
+    """Comment on the job's correction, which is not in a program's offsets; nothing without one."""
     table = job.file.correction
     return () if table is None else (f"the job's correction of {table.date[:10]} is NOT in these offsets",)

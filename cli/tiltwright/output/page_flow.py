@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from functools import singledispatch
 from itertools import zip_longest
 
+from kinematics.constants import MM_PER_INCH
 from tiltwright.output.document import (
     BLANK,
     Block,
@@ -31,7 +32,7 @@ from tiltwright.output.typesetting import Paper, printable, width_em
 
 __all__ = ["height_mm", "holds_on", "in_page_order", "runs_on"]
 
-_EM_MM = 10.0 * 25.4 / 72.0
+_EM_MM = 10.0 * MM_PER_INCH / 72.0
 _CAP_EM, _LEADING_EM = 0.76, 0.55
 _LINE_MM = _CAP_EM * _EM_MM
 _MORE_MM = _LINE_MM + _LEADING_EM * _EM_MM
@@ -116,7 +117,7 @@ def runs_on(block: Block) -> bool:
 
 
 def _below(group: Sequence[Block], y: float, kept: float, width: float) -> tuple[float, float]:
-    """Where a group ends that begins at y, below a block that keeps some room clear, and what it keeps clear itself.
+    """End of a group that begins at y, below a block that keeps some room clear, and the room that it keeps clear itself.
 
     Of two rooms that meet the larger counts; a page begins without any.
     """

@@ -86,7 +86,7 @@ class Panel:
 
 @dataclass(frozen=True)
 class _Body:
-    """What a step's number or a hatching is put into: rings on the paper, and what lies over them."""
+    """Area for a step's number or a hatching: rings on the paper, and what lies over them."""
 
     rings: Rings
     covers: tuple[Rings, ...]
@@ -421,7 +421,7 @@ def _about(centre: Point, half: float) -> LabelBox:
 
 
 def _key(canvas: Canvas, view: SideView, layout: PanelLayout, caption: str) -> None:
-    """What a picture without a page around it shows: direction of view above, scale below, the rest in a list."""
+    """Key of a picture without a page around it: direction of view above, scale below, the rest in a list."""
     assert layout.key_x is not None
     mark = view.marks[0]
     canvas.text((1.0, 4.0), with_minus(view.seen_from), TYPE_MM, halo=False)

@@ -357,7 +357,7 @@ def _seen_from(first: RotaryAxis, eye: ViewDirection, *, level: bool) -> str:
 
 
 def _toward(first: RotaryAxis, eye: ViewDirection) -> float:
-    """How far a rotary's direction points at the eye."""
+    """Component of a rotary's direction toward the eye."""
     return float(first.direction[0]) if eye is FROM_X else -float(first.direction[1])
 
 
@@ -382,7 +382,7 @@ def _platter_words(machine: Machine, units: str) -> str:
 
 
 def _outline_words(machine: Machine, shapes: Sequence[StepShape]) -> str:
-    """What is not to scale in the outlines; empty where all of them are."""
+    """Words for what is not to scale in the outlines; empty where all of them are."""
     drawn = [shape for shape in shapes if shape.outline is not None]
     if not drawn and shapes and is_horizontal(machine.rotaries[-1]):
         return "the stack as a line, no outlines"

@@ -150,7 +150,7 @@ def clearance_words(analysis: ReachAnalysis, units: str) -> Texts:
 
 
 FILL = {"tool": "black"}
-"""What is filled; everything else is white."""
+"""Solids that are filled; everything else is white."""
 HIDDEN_DASH = "1.2 0.8"
 ROW_MM = 5.6
 EDGE = 0.3  # mm of paper
@@ -259,6 +259,6 @@ def bars(solids: Solids, width: float) -> Canvas:
 
 
 def _short(words: str) -> str:
-    """What is left at an end, without the word that stands above all bars; beyond it, with a sign."""
+    """Room left at an end, without the word that stands above all bars; beyond it, with a sign."""
     number, what = words.split(" ", 1)
     return number if what == "left" else f"{number} over"

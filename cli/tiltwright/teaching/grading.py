@@ -118,7 +118,7 @@ class GradedFile:
 
     @property
     def reasons(self) -> tuple[str, ...]:
-        """Why the result is what it is; none where it is all right."""
+        """Reasons for the result; none where it is all right."""
         if self.copy_of:
             return (f"{self.copy_of} is of the same student and sheet, and is counted.",)
         if self.neighbour is not None:

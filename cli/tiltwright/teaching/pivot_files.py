@@ -119,7 +119,7 @@ def practice_files(exercise: PivotExercise, machine_text: str, paper: Paper) -> 
 
 
 def _handed_out(exercise: PivotExercise, machine_toml: str, number: str) -> dict[str, str]:
-    """What a student gets beside the worksheet."""
+    """Files that a student gets beside the worksheet."""
     files = {
         f"readings{number}.csv": readings_csv(exercise.readings, exercise.machine, exercise.units),
         f"machine{number}.toml": machine_toml,

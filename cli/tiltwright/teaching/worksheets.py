@@ -183,7 +183,7 @@ def key(exercise: Exercise, name: str, page: str = "", *, by_hand: bool) -> Docu
 
 
 def beside(page: str) -> tuple[tuple[str, str], ...]:
-    """Where a key's exercise is to be seen in three dimensions, for the key's head."""
+    """Link to a key's exercise in three dimensions, for the key's head."""
     return (("In three dimensions", page),) if page else ()
 
 
@@ -242,7 +242,7 @@ def _given_machine(exercise: Exercise) -> list[Block]:
 
 
 def z_is_read(machine: Machine) -> str:
-    """What a Z is counted from, in a sentence for a sheet whose numbers are given."""
+    """Sentence on what a Z is counted from, for a sheet whose numbers are given."""
     if machine.z_reference.tool_length_mm is None:
         return "Z is read from the gauge line."
     return "Z is read with the tip of the reference tool."

@@ -166,7 +166,7 @@ def test_trials_go_on_until_the_numerical_tolerance_is_reached(scale, shortest):
         return blocks[-1]
 
     found = monte_carlo(model, digits=2, shortest=shortest, seed=3)
-    assert found.settled
+    assert found.converged
     assert found.trials == len(blocks) * len(blocks[0][0])
     assert len(blocks) > 8
     ends = [np.sort(one, axis=-1) for one in blocks]
