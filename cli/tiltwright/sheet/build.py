@@ -162,7 +162,14 @@ def build_sheet(
     places = {} if together is None else _places(together, job.nest)
     rows = tuple(
         replace(
-            _operation(places.get(one.name, str(index)), one, register, job.file.operation[one.operation], setup, units),
+            _operation(
+                places.get(one.name, str(index)),
+                one,
+                register,
+                job.file.operation[one.operation],
+                setup,
+                units,
+            ),
             expanded=expanded.get(one.name, ()),
         )
         for index, (one, register) in enumerate(zip(placed, registers, strict=True), 1)
