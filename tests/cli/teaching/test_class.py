@@ -137,9 +137,8 @@ def test_slides_have_a_step_a_page(run, tmp_path, level):
     if level not in ("touched off and clocked", PIVOT_LEVEL):
         # The hidden drawing's words stand beside it: without them nobody knows from where it is seen.
         with pdfplumber.open(io.BytesIO(slides)) as pdf:
-            (page,) = [
-                one for one in map(lambda p: p.extract_text(), pdf.pages[:6]) if "Crossed circle" in one
-            ]
+            pages = [one.extract_text() for one in pdf.pages[:6]]
+        (page,) = [one for one in pages if "Crossed circle" in one]
         assert "Seen from machine" in page
         assert "The setup with every rotary at zero" in page
     width, height = map(float, re.search(rb"/MediaBox\s*\[0 0 ([\d.]+) ([\d.]+)\]", slides).groups())
