@@ -34,7 +34,7 @@ HALF_TURN_SENTENCE = (
 )
 """Reason for adding 180 degrees to an arc tangent."""
 STRAIGHT = 1e-9
-"""Size below which a component of a direction counts as none."""
+"""Below it a component of a direction counts as none."""
 _PART = "part coordinates"
 _RATIO: Literal["ratio"] = "ratio"
 

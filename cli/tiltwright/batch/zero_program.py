@@ -24,7 +24,7 @@ from tiltwright.calibration.probe_program import UNIT_CODE, length_words, pose_w
 from tiltwright.job.evaluate import NumberedOperation
 from tiltwright.job.nests_output import shown_name
 from tiltwright.job.offsets_gcode import program_words, set_line, z_comment_words
-from tiltwright.job.own_zero import left_out_lines
+from tiltwright.job.own_zero import correction_report, left_out_lines
 from tiltwright.output.gcode import LONGEST_LINE, comment, message, needs_of
 from tiltwright.output.json_csv import by_letter, length_list
 from tiltwright.output.numbers import angle, fixed
@@ -508,6 +508,7 @@ def program_report(parts: ProbedParts, checked: CheckedAccess, files: Sequence[s
         "schema": "tiltwright.batch-program/1",
         "job": parts.nests[0].job.file.name,
         "units": unit.value,
+        "correction": correction_report(parts.evaluated.nests, own_zero=True),
         "pose": by_letter(machine, machine.zero_deg),
         "safe_height": parts.high,
         "display_work_offset": {"number": parts.display_offset, "free": parts.display_offset_is_free},

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from tiltwright.job.message_wording import finding_words
 from tiltwright.output.messages import Severity
 from tiltwright.terminal.streams import note
 
-__all__ = ["left_out_lines", "not_in_own_zero", "say_by_own_zero"]
+__all__ = ["correction_report", "left_out_lines", "not_in_own_zero", "say_by_own_zero"]
 
 
 ONE_SHIFT_MM = 0.0005
@@ -87,6 +88,24 @@ def say_by_own_zero(nests: Sequence[EvaluatedJob], units: str) -> None:
     finding = not_in_own_zero(table, nests)
     words = "the job's correction is left out here: each part goes by its own zero"
     note(words if finding is None else finding_words(finding, units), label=Severity.WARNING.label)
+
+
+def correction_report(nests: Sequence[EvaluatedJob], *, own_zero: bool = False) -> dict[str, Any] | None:
+    """The job's correction for JSON: in the figures beside it, or left out of them; None without one.
+
+    `taken_out` is false where figures by a part's own zero leave in what the correction would take out.
+    """
+    table = nests[0].job.file.correction
+    if table is None:
+        return None
+    left = not_in_own_zero(table, nests) if own_zero else None
+    return {
+        "date": table.date,
+        "measured": table.measured,
+        "cause": table.cause,
+        "applied": not own_zero,
+        "taken_out": left is None,
+    }
 
 
 def left_out_lines(job: ReadJob) -> tuple[str, ...]:

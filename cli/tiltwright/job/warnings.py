@@ -71,6 +71,7 @@ __all__ = [
     "grouped_sentences",
     "job_messages",
     "joined_messages",
+    "say_correction",
     "say_messages",
     "say_of_typed_zero",
     "say_sentences",
@@ -160,6 +161,14 @@ def _correction_finding(correction: AppliedCorrection, *, applied: bool = True) 
         correction.turn_deg,
         applied,
     )
+
+
+def say_correction(nests: Sequence[EvaluatedJob], units: str) -> None:
+    """Say once that a correction is in the figures of a job's nests, where there is one."""
+    found = [_correction_finding(nest.correction) for nest in nests if nest.correction is not None]
+    if found:
+        most = max(found, key=lambda one: (one.largest_mm, abs(one.turn_deg)))
+        note(finding_words(most, units), label=Severity.WARNING.label)
 
 
 def without_correction(evaluated: EvaluatedJob, units: str) -> EvaluatedJob:

@@ -53,6 +53,7 @@ def uncovered(text: str) -> tuple[str, ...]:
     )
 
 
+@functools.lru_cache(maxsize=4096)  # drawings say the same words again and again
 def printable(text: str) -> str:
     """The text with a white square for every character that the font cannot print.
 
@@ -65,6 +66,7 @@ def printable(text: str) -> str:
     return "".join(STAND_IN if c in gone else c for c in text)
 
 
+@functools.lru_cache(maxsize=4096)
 def width_em(text: str, *, bold: bool = False) -> float:
     """Width of a printable text in units of the type size (kerning, which only narrows, is left out)."""
     known = _widths()["bold" if bold else "regular"]

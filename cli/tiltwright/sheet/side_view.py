@@ -475,7 +475,7 @@ def _shapes(
     sections: Sequence[Array | None],
 ) -> tuple[StepShape, ...]:
     """The shapes of all steps; one with height but no section is drawn as a stand-in cylinder if a width is given."""
-    frames = cumulative_frames(steps)
+    frames = [table @ frame for frame in cumulative_frames(steps)]
     shapes = []
     for index, (step, before, section) in enumerate(zip(steps, frames, sections, strict=False)):
         share = index / max(len(steps) - 1, 1)
@@ -487,14 +487,14 @@ def _shapes(
         if foot is not None and abs(step.up_mm) > _WITHOUT_LENGTH_MM:
             foot = foot + np.array([*step.shift_mm, 0.0])
             rims = np.concatenate((foot, foot + np.array([0.0, 0.0, step.up_mm])))
-            outline = _hull(eye.flat((table @ before).apply(rims)))
+            outline = _hull(eye.flat(before.apply(rims)))
         shapes.append(
             StepShape(
                 number=index + 1,
                 name=step.name,
                 size=_size_words(step, units),
-                start=eye.flat((table @ before).translation_mm),
-                end=eye.flat((table @ frames[index + 1]).translation_mm),
+                start=eye.flat(before.translation_mm),
+                end=eye.flat(frames[index + 1].translation_mm),
                 outline=outline,
                 stated=section is not None,
             )

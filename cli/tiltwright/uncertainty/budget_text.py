@@ -13,6 +13,7 @@ from kinematics.uncertainty import Seam, UncertaintySource, offset_budget
 from tiltwright.files.uncertainty_checks import states_uncertainty
 from tiltwright.job.coating import COATING_HEAD, coating_report, coating_rows, coating_words, cut_sizes
 from tiltwright.job.evaluate import EvaluatedJob
+from tiltwright.job.own_zero import correction_report
 from tiltwright.output.document import Block, Heading, Paragraph, Table
 from tiltwright.output.json_csv import by_axis, length_list
 from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, fine, fixed, in_units, length
@@ -297,6 +298,7 @@ def budget_report(budget: JobBudget, units: str) -> dict[str, Any]:
         "schema": "tiltwright.budget/1",
         "job": job.views[0].job.file.name,
         "units": units,
+        "correction": correction_report(job.views),
         "level": budget.offsets.level,
         "operations": [
             {

@@ -228,6 +228,43 @@ def test_every_command_goes_by_the_correction_and_says_so(run, post, table, tmp_
     assert f"{before[0]['Z']:.3f}" in run("explain", post, "top").out
 
 
+JSON_WITH = {
+    "reach": True,
+    "budget": True,
+    "batch stub": True,
+    "batch offsets": False,
+    "batch program": False,
+}
+
+
+def test_json_says_whether_the_correction_is_in_its_figures(run, examples, tmp_path):
+    """What a program reads says it as what a person reads does."""
+    path = tmp_path / "sensor_feet.toml"
+    for name in (path.name, "teaching_mill.toml", "sensor_feet_parts.csv"):
+        shutil.copy(examples / name, tmp_path)
+    assert json.loads(run("budget", path, "--json").out)["correction"] is None
+    entries = [
+        {
+            "operation": one["name"],
+            "nest": one["nest"],
+            "before": [one["offset"][axis] for axis in "XYZ"],
+            "after": [
+                one["offset"][axis] + 0.01 * (axis == "Z" and one["program"]["A"] != 0.0) for axis in "XYZ"
+            ],
+        }
+        for one in json.loads(run("offsets", path, "--json").out)["operations"]
+    ]
+    said = {"date": "2026-11-29", "measured": "first.csv", "cause": "A axis: angle at 30"}
+    text = with_correction(path.read_text(encoding="utf-8"), {**said, "offset": entries})
+    path.write_text(text, encoding="utf-8")
+    for command, applied in JSON_WITH.items():
+        more = [tmp_path / "sensor_feet_parts.csv"] if command == "batch offsets" else []
+        ended = run(*command.split(), path, *more, "--json")
+        wanted = {**said, "applied": applied, "taken_out": applied}
+        assert json.loads(ended.out)["correction"] == wanted, command
+        assert "correction" in ended.err, command
+
+
 def test_the_sheet_says_what_has_the_correction_in_it(run, written):
     told = " ".join(run("sheet", written).out.split())
     assert "origin with the correction, in machine directions" in told

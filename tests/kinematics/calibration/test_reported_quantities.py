@@ -54,6 +54,17 @@ def test_every_number_says_what_it_is_and_in_which_unit(fit):
                 assert (one.unit, one.target) == ("mm", "platter")
 
 
+def test_a_direction_is_as_uncertain_as_the_tilts_that_move_it(fit):
+    """C along Z: its X goes with a turn about Y, its Y with one about X; its Z does not show."""
+    line = fit.line("C")
+    u = {one.name[2]: one.standard_uncertainty for one in line.location_errors if one.unit == "deg"}
+    assert line.u_direction_deg[:2] == pytest.approx([u["B"], u["A"]], rel=1e-4)
+    assert np.isnan(line.u_direction_deg[2])
+    u = {one.name[2]: one.standard_uncertainty for one in line.location_errors if one.unit == "mm"}
+    assert line.u_point_mm[:2] == pytest.approx([u["X"], u["Y"]], rel=1e-4)
+    assert np.isnan(line.u_point_mm[2])
+
+
 def test_a_platter_that_is_square_to_the_last_digit_has_a_tilt_of_nothing(fit):
     """Its tilt has no direction then; any will do, and none may be a division by nothing."""
     (platter,) = [one for one in fit.targets if one.name == "platter"]
