@@ -111,3 +111,10 @@ def test_lists_become_tuples_and_a_mask_keeps_what_it_says():
     assert (readings.names, readings.kinds) == (("one",), (TargetKind.BALL,))
     assert readings.only([False, True]).points_mm.tolist() == [[1.0, 0.0, 0.0]]
     assert readings.only(np.array([1, 0])).rows.tolist() == [2, 1]
+    warm = Readings(
+        names=["one"], kinds=[TargetKind.BALL], target=[0, 0], angles_deg=[[0], [90]],
+        points_mm=[[0, 0, 0], [1, 0, 0]], sigma_mm=[1, 2], temperature_c=[20, 21],
+    )  # fmt: skip
+    for array in (warm.temperature_c, warm.sigma_mm, warm.angles_deg, warm.points_mm):
+        assert array.dtype == np.float64
+        assert not array.flags.writeable
