@@ -5,6 +5,7 @@ import pytest
 
 from kinematics import Machine, Platter, RotaryAxis, RotationSense
 from kinematics.calibration import (
+    PlannedTarget,
     Readings,
     TargetKind,
     find_blunders,
@@ -52,6 +53,24 @@ def test_every_number_says_what_it_is_and_in_which_unit(fit):
         for one in above if isinstance(above, tuple) else (above,):
             if hasattr(one, "unit"):
                 assert (one.unit, one.target) == ("mm", "platter")
+
+
+def test_a_bore_s_axis_comes_out_where_it_is(shop):
+    """Read at two heights; the machine file has the bore nowhere: its axis leans and stands off every line."""
+    rng = np.random.default_rng(8)
+    nominal = shop.random_machine(rng, "AC")
+    way = np.array([0.02, -0.03, 1.0]) / np.linalg.norm([0.02, -0.03, 1.0])
+    foot = np.add(nominal.rotaries[-1].point_mm, [30.0, -20.0, 15.0])
+    bore = PlannedTarget("bore", TargetKind.BORE, [foot, foot + 25.0 * way], way)
+    poses = [(a, c) for a in (-20.0, 0.0, 20.0) for c in (0.0, 90.0, 180.0, 270.0)]
+    readings = planned_readings(nominal, [bore, *shop.balls(nominal, rng, 1)], poses)
+    target = next(one for one in fit_pivots(readings, nominal, sigma_mm=0.002).targets if one.name == "bore")
+    assert (target.kind, target.readings) == (TargetKind.BORE, 24)
+    assert target.direction == pytest.approx(way, abs=1e-9)
+    off = target.point_mm - (foot + 12.5 * way)
+    assert off == pytest.approx((off @ way) * way, abs=1e-7)
+    assert abs(off @ way) < 12.5
+    assert target.tilt is None
 
 
 def test_a_direction_is_as_uncertain_as_the_tilts_that_move_it(fit):
