@@ -122,6 +122,14 @@ def test_a_blunder_names_every_target_concerned(shop, seed):
     assert left_on.target == "platter"
 
 
+def test_a_target_is_of_the_kind_that_its_row_names():
+    words = ["ball", "bore", "pin", "face"]
+    rows = readings_from_rows(words, words, [[0.0]] * 4, np.zeros((4, 3)))
+    assert rows.kinds == (TargetKind.BALL, TargetKind.BORE, TargetKind.PIN, TargetKind.FACE)
+    # Numbers that a reading gives: a centre three, a place on an axis two, a place on a face one.
+    assert [kind.equations for kind in rows.kinds] == [3, 2, 2, 1]
+
+
 def test_lists_become_tuples_and_a_mask_keeps_what_it_says():
     readings = Readings(
         names=["one"], kinds=[TargetKind.BALL], target=[0, 0],
