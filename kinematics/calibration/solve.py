@@ -205,7 +205,7 @@ class Adjusted:
 
     @cached_property
     def leave_one_out(self) -> LeaveOneOut:
-        """What every reading's equations tell without it: asked by outliers, residuals and systematic errors alike."""
+        """Leave-one-out statistics, worked out once for outliers, residuals and systematic errors alike."""
         return LeaveOneOut(self)
 
 

@@ -17,7 +17,7 @@ from kinematics.teaching.working import (
     SMALL_XYZ,
     angle_words,
     axis_name,
-    rotary_offset_words,
+    offset_source_words,
     square_axis,
 )
 from kinematics.work_offsets import Setup
@@ -188,7 +188,7 @@ def _alone_line(setup: Setup, placed: PlacedOperation, normal: NDArray[np.float6
 
 
 def _shown_line(setup: Setup, placed: PlacedOperation) -> WorkedStep:
-    """That the program's angles bring a direction to the spindle, where no right triangle gives them."""
+    """The proof that the program's angles bring a direction to the spindle, where no right triangle gives them."""
     turned = setup.machine_axes(placed.machine_deg) @ placed.plane.normal
     letters = setup.machine.letters
     angles = " and ".join(
@@ -351,7 +351,7 @@ def _program_angle_sentence(setup: Setup, placed: PlacedOperation, i: int) -> st
         words.append(f"the angle that {rotary.letter} shows at the all-zero pose is added")
     if offset:
         words.append(
-            f"{rotary.letter}'s work offset, {angle_words(offset)} degrees, comes off ({rotary_offset_words(setup, i)})"
+            f"{rotary.letter}'s work offset, {angle_words(offset)} degrees, comes off ({offset_source_words(setup, i)})"
         )
     if abs(float(placed.machine_deg[i])) > 180.0:
         words.append("whole turns may be added")

@@ -27,6 +27,7 @@ __all__ = [
     "DECIMALS",
     "LEVELS",
     "PARTS",
+    "PIVOT_LEVEL",
     "STANDOFFS",
     "UNIT_MM",
     "Exercise",
@@ -167,6 +168,8 @@ LEVELS: tuple[Level, ...] = (
     "touched off and clocked",
 )
 """In the order of their random streams: a new one comes last, so that a seed's sheets stay as they are."""
+PIVOT_LEVEL = "a pivot to find"
+"""The level that asks for pivots, not for offsets: see `pivot_exercise`."""
 _NORMALS = (
     (0, 1, 1),
     (0, -1, 2),

@@ -42,8 +42,8 @@ __all__ = [
     "check_operation",
     "degrees",
     "given_values",
+    "offset_source_words",
     "offset_step",
-    "rotary_offset_words",
     "seen_from",
     "square_axis",
     "stack_frames",
@@ -369,7 +369,7 @@ def angle_step(setup: Setup, i: int, program_deg: float) -> WorkedStep:
     )
     rule = turn_sentence(rotary, machine_deg) + " " + swing_sentence(rotary, turn)
     if offset_deg:
-        source = rotary_offset_words(setup, i)
+        source = offset_source_words(setup, i)
         rule = (
             f"The machine angle is the program's plus {rotary.letter}'s work offset, {angle_words(offset_deg)} degrees, "
             f"{source}. {rule}"
@@ -436,7 +436,7 @@ def table_words(machine: Machine) -> str:
     )
 
 
-def rotary_offset_words(setup: Setup, i: int) -> str:
+def offset_source_words(setup: Setup, i: int) -> str:
     """Half a sentence on where a rotary's work offset comes from."""
     turn = _taken_out_deg(setup, i)
     if turn is None:

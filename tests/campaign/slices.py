@@ -12,7 +12,7 @@ import os
 
 from scipy.stats import binom
 
-TIMES = float(os.environ.get("TILTWRIGHT_SIMULATIONS", "0.25"))
+TIMES = float(os.environ.get("TILTWRIGHT_SIMULATIONS", "0.125"))
 
 ONCE_IN = 1e-3
 """How seldom a claim that is just true may be refuted by the cases drawn."""

@@ -364,7 +364,7 @@ class SeamTable(FileTable, frozen=True, kw_only=True):
     tolerance: Annotated[
         PositiveLength | None,
         Meta(
-            description="Largest step that may be left, up or down; left out: the step is only told.",
+            description="Largest step that may be left, up or down; left out: the step is only shown.",
             examples=[0.02],
         ),
     ] = None

@@ -309,7 +309,7 @@ class Canvas:
         """
         width = typesetting.width_em(typesetting.printable(text), bold=True) * size
         height = typesetting.ASCENT_EM * size
-        about = self._boxes()
+        about = self._about_strokes()
         best, least = at, math.inf
         for away, degrees in itertools.product((3.0, 5.0, 8.0, 11.0, 15.0), range(22, 382, 15)):
             turn = math.radians(degrees)
@@ -328,13 +328,12 @@ class Canvas:
         Where none is clear, the one that least is in the way of.
         """
         width = typesetting.width_em(typesetting.printable(text)) * size
-        about = self._boxes()
-        return self.text(
-            min(places, key=lambda place: self._in_the_way(place, width, size, within, about)), text, size
-        )
+        about = self._about_strokes()
+        best = min(places, key=lambda place: self._in_the_way(place, width, size, within, about))
+        return self.text(best, text, size)
 
-    def _boxes(self) -> NDArray[np.float64]:
-        """Left, top, right and bottom of every line, shape (n, 4)."""
+    def _about_strokes(self) -> NDArray[np.float64]:
+        """Left, top, right and bottom of the box about each line so far, shape (n, 4)."""
         ends = np.array(self.strokes, dtype=np.float64).reshape(-1, 2, 2)
         return np.concatenate((ends.min(axis=1), ends.max(axis=1)), axis=1)
 

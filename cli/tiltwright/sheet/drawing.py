@@ -15,9 +15,11 @@ from tiltwright.sheet.panel_layout import (
     HALF,
     HEAVY,
     MEDIUM,
+    PATTERNS,
     THIN,
     TYPE_MM,
     PanelLayout,
+    Pattern,
     Rings,
     ViewTransform,
     choose_scale,
@@ -28,7 +30,6 @@ from tiltwright.sheet.panel_layout import (
     strokes_through,
 )
 from tiltwright.sheet.side_view import OriginMark, SideView, Solids
-from tiltwright.sheet.solids import PATTERNS, Pattern, draw_projection, is_ringed
 
 ARC_HALF_DEG = 40.0  # of the arrow that tells how the table turns
 PLATTER = 1.6  # weight of a platter seen edge on
@@ -177,6 +178,8 @@ def _solids(
     canvas: Canvas, view: SideView, place: ViewTransform, layout: PanelLayout
 ) -> tuple[list[_Body], dict[int, _Body]]:
     """Draw the solids from one side and, if there is room, from the other beside it; returns what they show."""
+    from tiltwright.sheet.solids import draw_projection  # only here: it loads the whole room of reach
+
     solids = view.solids
     assert solids is not None
     field = LabelBox(layout.left, layout.top, layout.right, layout.bottom)
@@ -196,6 +199,8 @@ def _solids(
 
 
 def _ringed(solids: Solids, place: ViewTransform) -> bool:
+    from tiltwright.sheet.solids import is_ringed
+
     beside = place.beside()
     return is_ringed(solids.main, place) or (beside is not None and is_ringed(solids.other, beside))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,7 +12,6 @@ from kinematics import Machine, RotaryAxis
 from kinematics.machine import is_horizontal
 from kinematics.teaching import (
     Exercise,
-    PivotExercise,
     TouchDisplay,
     all_solutions,
     normal_steps,
@@ -35,6 +35,9 @@ from tiltwright.sheet.drawing import PART_ZERO, draw
 from tiltwright.sheet.panel_layout import HALF
 from tiltwright.sheet.side_view import TiltOperation, side_view
 from tiltwright.teaching.explanation import symbols_blocks, working_blocks, working_of
+
+if TYPE_CHECKING:
+    from kinematics.teaching import PivotExercise
 
 __all__ = [
     "FOOT",

@@ -69,7 +69,7 @@ def _not_looked_at(found: JobCorrection, units: str) -> str:
     if not count:
         return ""
     text = (
-        f"TAKEN AS EXACT: {count} kinds of values that nothing is stated of stay where they are when everything is corrected "
+        f"TAKEN AS EXACT: nothing is stated of {count} kinds of values. They stay where they are when everything is corrected "
         "together; as single causes they are tried all the same. tiltwright budget lists them."
     )
     return wrapped(text, columns=_COLUMNS)
@@ -98,9 +98,9 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
     lines.append(
         f"SIGNIFICANT: measurement and re-clamping alone would give such deviations in {_p(joint.noise_p)} of cases."
         + (
-            " They are within what the budget lets expect."
+            " They are within what the budget expects."
             if joint.within_budget
-            else " They are more than the budget lets expect: something is off by more than its stated limits, or nothing is "
+            else " They are more than the budget expects: something is off by more than its stated limits, or nothing is "
             "stated of it."
         )
     )
