@@ -30,7 +30,7 @@ operations     Operation, Plane, plane_from_normal, plane_from_rotations, plane_
                place_operations, Placement, PlacedOperation, UnreachableOperation, AIM_WITHIN_DEG,
                assign_work_offsets, OffsetAllocation, OffsetConflict, work_offset_code
 batches        allocate_loaders, LoaderAllocation, NestConflict, offsets_of_parts, setup_of_part, PartOffsets,
-               index_moves_deg, least_motion_order, StandOrder, tour_motion
+               index_moves_deg, least_motion_order, PoseOrder, tour_motion
 transforms     Pose, IDENTITY, translation, rotation_about_axis, rotation_about_line, rotation_from_intrinsic,
                orientation_angles, OrientationAngles
 angles         sincos_deg, wrap_deg, equivalent_angles_deg
@@ -112,7 +112,7 @@ if typing.TYPE_CHECKING:
     from kinematics.part_offsets import PartOffsets as PartOffsets
     from kinematics.part_offsets import offsets_of_parts as offsets_of_parts
     from kinematics.part_offsets import setup_of_part as setup_of_part
-    from kinematics.work_order import StandOrder as StandOrder
+    from kinematics.work_order import PoseOrder as PoseOrder
     from kinematics.work_order import index_moves_deg as index_moves_deg
     from kinematics.work_order import least_motion_order as least_motion_order
     from kinematics.work_order import tour_motion as tour_motion
@@ -124,7 +124,7 @@ _LATER = {
     "PartOffsets": "part_offsets",
     "offsets_of_parts": "part_offsets",
     "setup_of_part": "part_offsets",
-    "StandOrder": "work_order",
+    "PoseOrder": "work_order",
     "index_moves_deg": "work_order",
     "least_motion_order": "work_order",
     "tour_motion": "work_order",

@@ -28,7 +28,6 @@ __all__ = [
     "TiltSign",
     "at_axis",
     "by_motion",
-    "carried",
     "equivalents_at_most",
     "exact_candidates",
     "in_range_deg",
@@ -37,6 +36,7 @@ __all__ = [
     "ordered",
     "range_ends_deg",
     "rank_keys",
+    "rotated_directions",
     "rows_of",
     "signed_tilt_deg",
     "slot_counts",
@@ -336,7 +336,7 @@ def _at_end(
         angles = exact_candidates(free, wanted[:, rows], first, held).machine_deg
     row, slot = np.nonzero(~np.isnan(angles[i]))
     angles, rows = in_range_deg(problem, angles[:, row, slot], exact.tilting[rows[row]]), rows[row]
-    off = np.degrees(angle_between_rad(carried(machine, angles, wanted[:, rows]), SPINDLE))
+    off = np.degrees(angle_between_rad(rotated_directions(machine, angles, wanted[:, rows]), SPINDLE))
     good = (off <= problem.tolerance_deg) & within_range(problem, angles, exact.tilting[rows])
     return rows[good], angles[:, good], np.where(off > SNAP_DEG, off, 0.0)[good]
 
@@ -405,7 +405,7 @@ def _with_more(exact: Candidates, parts: list[tuple[NDArray[np.intp], Array, Arr
     )
 
 
-def carried(machine: Machine, angles_deg: Array, wanted: Array) -> Array:
+def rotated_directions(machine: Machine, angles_deg: Array, wanted: Array) -> Array:
     """Directions (3, k) as the table carries them round to machine angles (n, k)."""
     everything = dict(enumerate(angles_deg))
     return unrotated_by_held(machine, wanted, everything)[0]

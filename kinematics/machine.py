@@ -267,12 +267,12 @@ def table_frame(machine: Machine) -> Pose:
     last = machine.rotaries[-1]
     face_mm = machine.platter.face_mm
     if is_horizontal(last) or face_mm is None:
-        return Pose(np.eye(3), last.point_mm)
+        return Pose.from_rigid(np.eye(3), last.point_mm)
     upward = last.direction / last.direction[2]
     origin = last.point_mm + (face_mm - last.point_mm[2]) * upward
     z = machine.platter.normal if machine.platter.normal is not None else _away(last)
     x = normalized(np.array([1.0, 0.0, 0.0]) - z[0] * z, "table x")
-    return Pose(np.stack([x, cross(z, x), z], axis=-1), origin)
+    return Pose.from_rigid(np.stack([x, cross(z, x), z], axis=-1), origin)
 
 
 def platter_above_tilt_mm(machine: Machine) -> float | None:

@@ -10,9 +10,8 @@ from numpy.typing import NDArray
 
 from kinematics.angles import SNAP_DEG
 from kinematics.errors import KinematicsError
-from kinematics.inverse import Aim, Violation, aim_rows
+from kinematics.inverse import Aim, Violation, aim_rows, independent_candidates
 from kinematics.inverse_candidates import AimProblem
-from kinematics.inverse_solver import independent_candidates
 from kinematics.operations import AIM_WITHIN_DEG, Operation, PlacedOperation, Placement, UnreachableOperation
 from kinematics.orientation import angle_to_align
 from kinematics.plane import Plane, circular_pattern

@@ -12,7 +12,7 @@ from contextvars import ContextVar
 from dataclasses import dataclass
 from typing import TypeVar
 
-__all__ = ["Watcher", "counted", "told", "unwatched", "watched"]
+__all__ = ["Watcher", "counted", "report_progress", "unwatched", "watched"]
 
 Thing = TypeVar("Thing")
 Watcher = Callable[[str, float], None]
@@ -65,7 +65,7 @@ def unwatched() -> Iterator[None]:
         _span.reset(token)
 
 
-def told(what: str, share: float) -> None:
+def report_progress(what: str, share: float) -> None:
     """Tell the watcher, if there is one, that a share of the present step is done."""
     span = _span.get()
     if span is not None:

@@ -27,11 +27,11 @@ from kinematics.inverse_candidates import (
     AimProblem,
     Candidates,
     by_motion,
-    carried,
     exact_candidates,
     in_range_deg,
     motion_to,
     range_ends_deg,
+    rotated_directions,
     rows_of,
     within_range,
 )
@@ -52,7 +52,7 @@ Array = NDArray[np.float64]
 
 
 _SIGNS = ((1.0, 1.0, 1.0), (1.0, 1.0, -1.0), (1.0, -1.0, 1.0), (1.0, -1.0, -1.0))
-"""Which turns grow and which shrink; all three the other way round is the same place."""
+"""Signs of the turns, growing or shrinking; all three the other way round is the same place."""
 
 _DETUNED = np.array([1.0, 1.0 + 3e-9, 1.0 - 2e-9])
 """Weights of the turns while the polynomial is set up: where a whole branch of the curve is stationary, as with two
@@ -238,7 +238,7 @@ Rows = NDArray[np.intp]
 HeldAngles = Mapping[int, float | Array]
 
 _STEP_DEG = 0.01
-"""How far along the family a minimum is compared with its neighbours."""
+"""Step along the family at which a minimum is compared with its neighbours."""
 
 _ALIKE_DEG = 5.0 * _STEP_DEG
 """Minima closer than this in every rotary are one."""
@@ -428,7 +428,9 @@ def _at_ends(family: _Family) -> _Poses:
         return _Poses(np.zeros(0, dtype=np.intp), np.zeros((len(machine.rotaries), 0)), np.zeros(0))
     found = _joined(parts)
     angles = in_range_deg(family.problem, found.machine_deg, family.tilting[found.rows])
-    off = np.degrees(angle_between_rad(carried(machine, angles, family.wanted[:, found.rows]), SPINDLE))
+    off = np.degrees(
+        angle_between_rad(rotated_directions(machine, angles, family.wanted[:, found.rows]), SPINDLE)
+    )
     good = (off > SNAP_DEG) & (off <= family.problem.tolerance_deg) & family.feasible(angles, found.rows)
     return _Poses(found.rows[good], angles[:, good], off[good])
 

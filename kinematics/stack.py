@@ -9,7 +9,7 @@ import numpy as np
 
 from kinematics.errors import KinematicsError
 from kinematics.euler_angles import Turn, checked_turns, rotation_from_intrinsic
-from kinematics.transform import IDENTITY, Pose, translation
+from kinematics.transform import IDENTITY, Pose
 from kinematics.validation import as_instance, as_number, as_vector, is_list, shown
 
 __all__ = ["StackStep", "cumulative_frames", "stack_pose"]
@@ -63,7 +63,8 @@ class StackStep:
     def pose(self) -> Pose:
         """The frame on top of the step, relative to the frame that it stands in."""
         turned = rotation_from_intrinsic((*self.rotate, ("z", self.turn_deg)))
-        return translation(*self.shift_mm, self.up_mm) @ Pose(turned, np.zeros(3))
+        # Without minus zeros, which would be printed.
+        return Pose.from_rigid(turned + 0.0, np.array([*self.shift_mm, self.up_mm]) + 0.0)
 
 
 def cumulative_frames(steps: Iterable[StackStep]) -> tuple[Pose, ...]:

@@ -219,7 +219,8 @@ def translation(x_mm: float = 0.0, y_mm: float = 0.0, z_mm: float = 0.0) -> Pose
         When a number is not finite.
     """
     shifts = zip("xyz", (x_mm, y_mm, z_mm), strict=True)
-    return Pose(np.eye(3), np.array([as_number(value, f"translation, {axis}") for axis, value in shifts]))
+    shift = np.array([as_number(value, f"translation, {axis}") for axis, value in shifts])
+    return Pose.from_rigid(np.eye(3), shift)
 
 
 def _cross_matrix(vector: NDArray[np.float64]) -> NDArray[np.float64]:

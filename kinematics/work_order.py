@@ -13,23 +13,23 @@ from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 from kinematics.validation import as_array, as_instance, is_list, shown
 
-__all__ = ["EXACT_UP_TO", "StandOrder", "index_moves_deg", "least_motion_order", "tour_motion"]
+__all__ = ["EXACT_UP_TO", "PoseOrder", "index_moves_deg", "least_motion_order", "tour_motion"]
 
 EXACT_UP_TO = 12
-"""Stands up to which the order of least motion is found exactly."""
+"""Poses up to which the order of least motion is found exactly."""
 
 _SAME = 1e-9
 Predecessors = Sequence[frozenset[int]]
 
 
 @dataclass(frozen=True)
-class StandOrder:
-    """An order of stands, from the start through all of them and back.
+class PoseOrder:
+    """An order of poses, from the start through all of them and back.
 
     Attributes
     ----------
     order : tuple of int
-        Stands, from 0.
+        Poses, from 0.
     motion : float
         The sum of its moves, in the unit of the costs.
     exact : bool
@@ -41,16 +41,16 @@ class StandOrder:
     exact: bool
 
 
-def index_moves_deg(machine: Machine, start_deg: ArrayLike, stands_deg: ArrayLike) -> NDArray[np.float64]:
-    """The moves of every rotary between a start and k stands, each to each.
+def index_moves_deg(machine: Machine, start_deg: ArrayLike, poses_deg: ArrayLike) -> NDArray[np.float64]:
+    """The moves of every rotary between a start and k poses, each to each.
 
     Parameters
     ----------
     machine : Machine
     start_deg : array_like, shape (n,)
         Machine angles before the first and after the last.
-    stands_deg : array_like, shape (k, n)
-        Machine angles of the stands.
+    poses_deg : array_like, shape (k, n)
+        Machine angles of the poses.
 
     Returns
     -------
@@ -72,36 +72,37 @@ def index_moves_deg(machine: Machine, start_deg: ArrayLike, stands_deg: ArrayLik
     """
     count = len(as_instance(machine, Machine, "machine").rotaries)
     start = machine.angles(start_deg).reshape(1, count)
-    poses = np.concatenate([start, machine.angles(stands_deg).reshape(-1, count)])
+    everything = np.concatenate([start, machine.angles(poses_deg).reshape(-1, count)])
     moves = [
-        rotary.move_deg(poses[:, None, k], poses[None, :, k]) for k, rotary in enumerate(machine.rotaries)
+        rotary.move_deg(everything[:, None, k], everything[None, :, k])
+        for k, rotary in enumerate(machine.rotaries)
     ]
     return np.abs(np.stack(moves, axis=-1))
 
 
 def tour_motion(cost: NDArray[np.float64], order: Sequence[int]) -> float:
-    """The sum of the costs from the start through stands in this order and back.
+    """The sum of the costs from the start through poses in this order and back.
 
     Parameters
     ----------
     cost : ndarray, shape (k + 1, k + 1)
         Of the move from each to each; row and column 0 are the start.
     order : sequence of int
-        Stands, from 0.
+        Poses, from 0.
 
     Examples
     --------
     >>> tour_motion(np.array([[0.0, 1.0, 2.0], [1.0, 0.0, 4.0], [2.0, 4.0, 0.0]]), [1, 0])
     7.0
     """
-    stops = [0, *(stand + 1 for stand in order), 0]
+    stops = [0, *(pose + 1 for pose in order), 0]
     return float(sum(cost[a, b] for a, b in itertools.pairwise(stops)))
 
 
-def least_motion_order(cost: ArrayLike, before: Iterable[tuple[int, int]] = ()) -> StandOrder:
-    """The order of stands with the least sum of moves, from a start through all of them and back.
+def least_motion_order(cost: ArrayLike, before: Iterable[tuple[int, int]] = ()) -> PoseOrder:
+    """The order of poses with the least sum of moves, from a start through all of them and back.
 
-    Up to a dozen it is exact (dynamic programming over subsets); beyond, a tour grown stand by stand is improved by
+    Up to a dozen it is exact (dynamic programming over subsets); beyond, a tour grown pose by pose is improved by
     moving and reversing stretches of it until no such change makes it shorter.
 
     Parameters
@@ -109,16 +110,16 @@ def least_motion_order(cost: ArrayLike, before: Iterable[tuple[int, int]] = ()) 
     cost : array_like, shape (k + 1, k + 1)
         Of the move from each to each, 0 or more and the same both ways; row and column 0 are the start.
     before : iterable of (int, int)
-        Pairs of stands of which the first must come before the second, from 0.
+        Pairs of poses of which the first must come before the second, from 0.
 
     Returns
     -------
-    StandOrder
+    PoseOrder
 
     Raises
     ------
     KinematicsError
-        When the costs are not as stated, a stand does not exist, or no order does what `before` asks.
+        When the costs are not as stated, a pose does not exist, or no order does what `before` asks.
 
     References
     ----------
@@ -128,13 +129,13 @@ def least_motion_order(cost: ArrayLike, before: Iterable[tuple[int, int]] = ()) 
     --------
     >>> cost = [[0, 1, 9, 2], [1, 0, 3, 9], [9, 3, 0, 4], [2, 9, 4, 0]]
     >>> least_motion_order(cost)
-    StandOrder(order=(0, 1, 2), motion=10.0, exact=True)
+    PoseOrder(order=(0, 1, 2), motion=10.0, exact=True)
     >>> least_motion_order(cost, before=[(2, 0)]).order
     (2, 1, 0)
     >>> least_motion_order(cost, before=[(2, 0), (0, 2)])
     Traceback (most recent call last):
         ...
-    kinematics.errors.KinematicsError: order: expected pairs that some order fulfils, found a ring of stands 0, 2
+    kinematics.errors.KinematicsError: order: expected pairs that some order fulfils, found a ring of poses 0, 2
     """
     costs = as_array(cost, "order, costs")
     square = costs.ndim == 2 and costs.shape[0] == costs.shape[1] > 0
@@ -147,28 +148,28 @@ def least_motion_order(cost: ArrayLike, before: Iterable[tuple[int, int]] = ()) 
     exact = count <= EXACT_UP_TO
     order = _exact(costs, needs) if exact else _improved(costs, needs)
     if order[::-1] < order and _allowed(needs, order[::-1]):
-        # Both ways round are as long: the one that begins with the earlier stand.
+        # Both ways round are as long: the one that begins with the earlier pose.
         order = order[::-1]
-    return StandOrder(order, tour_motion(costs, order), exact)
+    return PoseOrder(order, tour_motion(costs, order), exact)
 
 
 def _predecessors(count: int, before: Iterable[tuple[int, int]]) -> tuple[frozenset[int], ...]:
-    """For each stand, those that must come before it; a ring is refused."""
+    """For each pose, those that must come before it; a ring is refused."""
     if not is_list(before):
-        raise KinematicsError(f"order: expected pairs of stands, found {shown(before)}")
+        raise KinematicsError(f"order: expected pairs of poses, found {shown(before)}")
     needs: list[set[int]] = [set() for _ in range(count)]
     for first, second in before:
-        for stand in (first, second):
-            if isinstance(stand, bool) or not isinstance(stand, int) or not 0 <= stand < count:
-                raise KinematicsError(f"order: expected stands from 0 to {count - 1}, found {shown(stand)}")
+        for pose in (first, second):
+            if isinstance(pose, bool) or not isinstance(pose, int) or not 0 <= pose < count:
+                raise KinematicsError(f"order: expected poses from 0 to {count - 1}, found {shown(pose)}")
         needs[second].add(first)
     left, done = set(range(count)), set[int]()
     while left:
-        ready = {stand for stand in left if needs[stand] <= done}
+        ready = {pose for pose in left if needs[pose] <= done}
         if not ready:
             ring = ", ".join(map(str, sorted(left)))
             raise KinematicsError(
-                f"order: expected pairs that some order fulfils, found a ring of stands {ring}"
+                f"order: expected pairs that some order fulfils, found a ring of poses {ring}"
             )
         done |= ready
         left -= ready
@@ -176,16 +177,16 @@ def _predecessors(count: int, before: Iterable[tuple[int, int]]) -> tuple[frozen
 
 
 def _exact(costs: NDArray[np.float64], needs: Predecessors) -> tuple[int, ...]:
-    """Held and Karp: the least sum to every set of visited stands and last of them, from the smaller sets up."""
+    """Held and Karp: the least sum to every set of visited poses and last of them, from the smaller sets up."""
     count = len(costs) - 1
     if not count:
         return ()
-    masks = [sum(1 << stand for stand in one) for one in needs]
+    masks = [sum(1 << pose for pose in one) for one in needs]
     least = np.full((1 << count, count), np.inf)
     came = np.full((1 << count, count), -1)
-    for stand in range(count):
-        if not masks[stand]:
-            least[1 << stand, stand] = costs[0, stand + 1]
+    for pose in range(count):
+        if not masks[pose]:
+            least[1 << pose, pose] = costs[0, pose + 1]
     between = costs[1:, 1:]
     for visited in range(1, 1 << count):
         row = least[visited]
@@ -194,19 +195,19 @@ def _exact(costs: NDArray[np.float64], needs: Predecessors) -> tuple[int, ...]:
         through = row[:, None] + between
         last = np.argmin(through, axis=0)
         best = through[last, np.arange(count)]
-        for stand in range(count):
-            bit = 1 << stand
-            if visited & bit or masks[stand] & ~visited:
+        for pose in range(count):
+            bit = 1 << pose
+            if visited & bit or masks[pose] & ~visited:
                 continue
-            if best[stand] < least[visited | bit, stand] - _SAME:
-                least[visited | bit, stand] = best[stand]
-                came[visited | bit, stand] = last[stand]
+            if best[pose] < least[visited | bit, pose] - _SAME:
+                least[visited | bit, pose] = best[pose]
+                came[visited | bit, pose] = last[pose]
     visited = (1 << count) - 1
-    stand = int(np.argmin(least[visited] + costs[1:, 0]))
+    pose = int(np.argmin(least[visited] + costs[1:, 0]))
     order = []
-    while stand >= 0:
-        order.append(stand)
-        visited, stand = visited & ~(1 << stand), int(came[visited, stand])
+    while pose >= 0:
+        order.append(pose)
+        visited, pose = visited & ~(1 << pose), int(came[visited, pose])
     return tuple(reversed(order))
 
 
@@ -223,7 +224,7 @@ def _improved(costs: NDArray[np.float64], needs: Predecessors) -> tuple[int, ...
 
 
 def _grown(costs: NDArray[np.float64], needs: Predecessors, first: int | None) -> list[int] | None:
-    """The nearest stand that may come next, again and again."""
+    """The nearest pose that may come next, again and again."""
     left, order, at = set(range(len(costs) - 1)), list[int](), 0
     if first is not None:
         if needs[first]:
@@ -231,8 +232,8 @@ def _grown(costs: NDArray[np.float64], needs: Predecessors, first: int | None) -
         order, at = [first], first + 1
         left.remove(first)
     while left:
-        ready = [stand for stand in sorted(left) if not needs[stand] & left]
-        nearest = min(ready, key=lambda stand: costs[at, stand + 1])
+        ready = [pose for pose in sorted(left) if not needs[pose] & left]
+        nearest = min(ready, key=lambda pose: costs[at, pose + 1])
         order.append(nearest)
         left.remove(nearest)
         at = nearest + 1
@@ -245,7 +246,7 @@ _LONGEST_MOVED = 3
 def _polished(costs: NDArray[np.float64], needs: Predecessors, order: list[int]) -> list[int]:
     """Stretches reversed, or short ones put elsewhere, while that makes the tour shorter; the best change first."""
     while True:
-        stops = np.array([0, *(stand + 1 for stand in order), 0])
+        stops = np.array([0, *(pose + 1 for pose in order), 0])
         changes = [
             _reversals(costs, stops),
             *(_moves(costs, stops, size) for size in range(1, _LONGEST_MOVED + 1)),
@@ -294,5 +295,5 @@ def _moves(costs: NDArray[np.float64], stops: NDArray[np.int64], size: int) -> l
 
 
 def _allowed(needs: Predecessors, order: Sequence[int]) -> bool:
-    place = {stand: k for k, stand in enumerate(order)}
+    place = {pose: k for k, pose in enumerate(order)}
     return all(place[first] < place[second] for second, firsts in enumerate(needs) for first in firsts)

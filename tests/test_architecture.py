@@ -4,8 +4,10 @@ Every import counts: at the top of a file, inside a function, and for types alon
 """
 
 import ast
+import functools
 import re
 from collections import defaultdict
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
@@ -39,6 +41,14 @@ SHARED_MODULE_NAMES = {
 }
 """Module names that stand in several rooms, each with its reason."""
 
+SHARED_FUNCTION_NAMES = {
+    "main": "the entry point, and the app that it starts",
+    "shown": "a value as a message shows it, the library's and the files'",
+}
+"""Public functions of one name in several modules outside the commands, each with its reason."""
+
+CLAUSE = re.compile(r"\A(?:What|How|Whether|Where|Which|That|Why|When|Who)\b.*")
+
 
 def _modules() -> dict[str, Path]:
     found = {}
@@ -50,24 +60,70 @@ def _modules() -> dict[str, Path]:
 
 
 MODULES = _modules()
-TREES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in MODULES.items()}
 
 
-def _imports(name: str) -> set[str]:
-    """Modules of the house that a module imports: the submodule where one is named, else what holds the name."""
-    found = set()
-    for node in ast.walk(TREES[name]):
+@dataclass
+class Source:
+    """A file's syntax tree, as far as the tests ask of it."""
+
+    lines: int
+    imports: list[tuple[str, str]] = field(default_factory=list)  # a module with "", or with one name from it
+    defined: list[str] = field(default_factory=list)  # classes and functions, inner ones too
+    called: set[str] = field(default_factory=set)
+    numbers: set[float] = field(default_factory=set)
+    classes: list[str] = field(default_factory=list)  # public, at the top
+    functions: list[str] = field(default_factory=list)  # likewise
+    clauses: list[str] = field(default_factory=list)  # first words of texts that begin with one
+    handed: set[str] = field(default_factory=set)  # imported by name at the top
+
+
+@functools.cache
+def sources() -> dict[str, Source]:
+    """Every file read and walked once, by whichever test asks first: the trees themselves are not kept."""
+    return {name: _source(name, path) for name, path in MODULES.items()}
+
+
+def _source(name: str, path: Path) -> Source:
+    text = path.read_text(encoding="utf-8")
+    tree, found = ast.parse(text), Source(len(text.splitlines()))
+    for node in ast.walk(tree):
         if isinstance(node, ast.ImportFrom):
             assert not node.level, f"{name}, line {node.lineno}: a relative import"
-            for alias in node.names:
-                whole = f"{node.module}.{alias.name}"
-                found.add(whole if whole in MODULES else node.module or "")
+            found.imports += [(node.module or "", alias.name) for alias in node.names]
         elif isinstance(node, ast.Import):
-            found |= {alias.name for alias in node.names}
-    return {module for module in found if module in MODULES and module != name}
+            found.imports += [(alias.name, "") for alias in node.names]
+        elif isinstance(node, (ast.ClassDef, ast.FunctionDef)):
+            found.defined.append(node.name)
+        elif isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+            found.called.add(node.func.id)
+        elif isinstance(node, ast.Constant) and isinstance(node.value, (int, float)):
+            found.numbers.add(node.value)
+        elif isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
+            found.clauses += CLAUSE.findall(str(node.value.value))
+    _at_the_top(tree, found)
+    return found
 
 
-ARROWS = {name: _imports(name) for name in MODULES}
+def _at_the_top(tree: ast.Module, found: Source) -> None:
+    for node in tree.body:
+        if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+            found.classes.append(node.name)
+        elif isinstance(node, ast.FunctionDef) and not node.name.startswith("_"):
+            found.functions.append(node.name)
+        elif isinstance(node, ast.ImportFrom):
+            found.handed |= {alias.asname or alias.name for alias in node.names}
+
+
+@functools.cache
+def arrows() -> dict[str, set[str]]:
+    """Modules of the house that each module imports: the submodule where one is named, else what holds the name."""
+    found = {}
+    for name, source in sources().items():
+        wholes = [
+            whole if (whole := f"{module}.{part}") in MODULES else module for module, part in source.imports
+        ]
+        found[name] = {whole for whole in wholes if whole in MODULES and whole != name}
+    return found
 
 
 def _order() -> list[list[str]]:
@@ -81,7 +137,7 @@ ORDER = _order()
 
 
 def _level(module: str) -> int | None:
-    """How far down a module's room stands; None for what stands above all rooms (the entry point and the app)."""
+    """Level of a module's room, from the top down; None for what stands above all rooms (the entry point and the app)."""
     parts = module.split(".")
     room = parts[0] if parts[0] == "kinematics" else ".".join(parts[1:2])
     for level, rooms in enumerate(ORDER):
@@ -97,7 +153,7 @@ def test_every_room_has_its_place_in_the_order():
 
 def test_no_import_runs_upward():
     upward = []
-    for name, targets in ARROWS.items():
+    for name, targets in arrows().items():
         here = _level(name)
         for target in targets:
             there = _level(target)
@@ -107,7 +163,7 @@ def test_no_import_runs_upward():
 
 
 def test_rooms_of_one_level_do_not_import_each_other():
-    for name, targets in ARROWS.items():
+    for name, targets in arrows().items():
         room = name.split(".")[1:2]
         here = _level(name)
         for target in targets:
@@ -125,7 +181,7 @@ def test_no_circle():
         if name in state:
             return
         state[name] = "open"
-        for target in sorted(ARROWS[name] - faces):
+        for target in sorted(arrows()[name] - faces):
             visit(target, (*way, name))
         state[name] = "done"
 
@@ -141,23 +197,32 @@ FEATURES = ("pivot", "calibration", "reach", "sheet", "lesson", "exercise", "set
 @pytest.mark.parametrize("room", ["output", "files", "terminal"])
 def test_formats_files_and_terminal_name_no_feature(room):
     """What they import is checked by the order; here, that no definition of theirs bears a feature's name."""
-    for name, tree in TREES.items():
+    for name, source in sources().items():
         if not name.startswith(f"tiltwright.{room}"):
             continue
-        defined = [n.name for n in ast.walk(tree) if isinstance(n, (ast.ClassDef, ast.FunctionDef))]
-        for one in defined:
+        for one in source.defined:
             words = re.sub(r"(?<=[a-z])(?=[A-Z])", "_", one).lower().split("_")
             assert not set(words) & set(FEATURES), f"{name}.{one}"
 
 
 def test_no_class_name_stands_for_two_things():
     homes = defaultdict(set)
-    for name, tree in TREES.items():
-        for node in tree.body:
-            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
-                homes[node.name].add(name)
+    for name, source in sources().items():
+        for one in source.classes:
+            homes[one].add(name)
     twice = {one: sorted(where) for one, where in homes.items() if len(where) > 1}
     assert set(twice) == set(SHARED_CLASS_NAMES), twice
+
+
+def test_no_function_name_stands_for_two_things():
+    """Outside the commands, whose functions are named as they are typed, and call one of the same name."""
+    homes = defaultdict(set)
+    for name, source in sources().items():
+        for one in source.functions:
+            if not name.startswith("tiltwright.commands"):
+                homes[one].add(name)
+    twice = {one: sorted(where) for one, where in homes.items() if len(where) > 1}
+    assert set(twice) == set(SHARED_FUNCTION_NAMES), twice
 
 
 def test_no_module_name_stands_for_two_things():
@@ -168,21 +233,40 @@ def test_no_module_name_stands_for_two_things():
     assert set(twice) == set(SHARED_MODULE_NAMES), twice
 
 
+def test_every_docstring_names_a_thing_or_gives_an_order():
+    """A noun phrase or an imperative first, no clause; the same for the text under a constant."""
+    assert {name: source.clauses for name, source in sources().items() if source.clauses} == {}
+
+
 def test_a_package_hands_on_no_name_of_a_module_of_its_own():
     """``kinematics.stack`` must be the module, whatever the package exports."""
     for name, path in MODULES.items():
         if path.name != "__init__.py":
             continue
         inside = {m.removeprefix(f"{name}.") for m in MODULES if m.startswith(f"{name}.")}
-        handed = {
-            alias.asname or alias.name
-            for node in TREES[name].body
-            if isinstance(node, ast.ImportFrom)
-            for alias in node.names
-        }
-        assert not handed & inside, name
+        assert not sources()[name].handed & inside, name
 
 
 def test_no_file_is_too_long():
-    lengths = {name: len(path.read_text(encoding="utf-8").splitlines()) for name, path in MODULES.items()}
-    assert {name: lines for name, lines in lengths.items() if lines > LONGEST} == {}
+    assert {name: source.lines for name, source in sources().items() if source.lines > LONGEST} == {}
+
+
+SCREEN_AND_FILES = {"tiltwright", "cli", "typer", "pydantic", "tomllib", "tomlkit", "json", "csv"}
+
+
+def test_the_library_knows_no_file_and_no_screen():
+    for name, source in sources().items():
+        if name.partition(".")[0] == "kinematics":
+            assert not {module.partition(".")[0] for module, _ in source.imports} & SCREEN_AND_FILES, name
+            assert not source.called & {"print", "open", "input"}, name
+
+
+def test_one_module_lays_out_tables():
+    importing = {name for name, source in sources().items() if "tabulate" in dict(source.imports)}
+    assert importing == {"tiltwright.output.tables"}
+
+
+def test_the_inch_is_written_once():
+    factors = {25.4, 0.0254, 1 / 25.4}
+    writing = {name for name, source in sources().items() if source.numbers & factors}
+    assert writing == {"kinematics.constants"}

@@ -139,7 +139,7 @@ def _exit_code() -> int:
     try:
         code = _run()
     finally:
-        for text in toml_source.cautions():
+        for text in toml_source.noted_cautions():
             note(text, label="caution")
         for text in toml_source.notices():
             note(text)

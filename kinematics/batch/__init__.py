@@ -1,11 +1,19 @@
 """A batch of parts: control charts of what is probed, when to probe again, nests that sit apart, stubs, and the clock.
 
-`charts` (individuals, EWMA, CUSUM), `change` (a jump told from a drift), `groups` (nests against each other),
+`charts` (individuals, EWMA, CUSUM), `change` (jump or drift, nests against each other),
 `re_probing` (forecast and interval), `zero_probing` (a part's zero from a few touches), `zero_shift` (that zero at every
 tilt), `stub` (a part left on its stock), `production` (parts an hour, when the batch is done), `coating` (sizes to cut before it).
 """
 
-from kinematics.batch.change import SIGNIFICANT, Change, ChangeFit, ChangeKind, find_change
+from kinematics.batch.change import (
+    SIGNIFICANT,
+    Change,
+    ChangeFit,
+    ChangeKind,
+    GroupShift,
+    find_change,
+    group_shifts,
+)
 from kinematics.batch.charts import (
     Baseline,
     ChartDesign,
@@ -18,7 +26,6 @@ from kinematics.batch.charts import (
     control_chart,
 )
 from kinematics.batch.coating import CoatedKind, size_before_coating
-from kinematics.batch.groups import GroupShift, group_shifts
 from kinematics.batch.production import (
     BatchDay,
     BatchSchedule,

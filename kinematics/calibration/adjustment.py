@@ -16,7 +16,8 @@ ten), so this iteration stays.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,6 +87,17 @@ class ReducedNormals:
     target_step: NDArray[np.float64]
     by_target: NDArray[np.float64]
 
+    @cached_property
+    def cofactor(self) -> NDArray[np.float64]:
+        """Inverse (p, p) of the information.
+
+        Raises
+        ------
+        KinematicsError
+            When it is singular or not finite.
+        """
+        return inverse(self.information) if self.information.size else self.information
+
     def back_substitute(self, step: NDArray[np.float64]) -> NDArray[np.float64]:
         """The targets' step (t, 4) for a step of the rotaries' parameters (p,)."""
         return self.target_step - self.coupling @ step
@@ -151,7 +163,7 @@ Weighing = Callable[[NDArray[np.float64]], tuple[NDArray[np.float64], float]]
 """From squared weighted residuals (N,): the weights (N,) to use and the total to minimise."""
 
 _STEPS = 60
-_SETTLED_MM = 1e-9
+_CONVERGED_MM = 1e-9
 _SHORTEST_LEVER_MM = 10.0
 
 
@@ -204,6 +216,11 @@ class Problem:
     def equations(self) -> int:
         """Number of equations of all readings."""
         return int(self.nominal_targets.equations[self.target].sum())
+
+    @cached_property
+    def usual_weight(self) -> float:
+        """The median of the readings' weights: that of one millimetre where all are alike."""
+        return float(np.median(self.weight)) if self.weighted else 1.0
 
     @property
     def tilts(self) -> NDArray[np.bool_]:
@@ -267,6 +284,19 @@ class State:
     any_fixed: bool = False
     null_space: NDArray[np.float64] | None = None
     null_space_tilts: NDArray[np.float64] | None = None
+
+    def stepped(self, shift: NDArray[np.float64], target_step: NDArray[np.float64]) -> State:
+        """The state one step on: parameters moved by `shift` (4n + k,), targets by `target_step` (t, 4)."""
+        return State(
+            self.parameters + shift,
+            self.targets + target_step,
+            self.free,
+            self.fixed,
+            self.steps + 1,
+            self.any_fixed,
+            self.null_space,
+            self.null_space_tilts,
+        )
 
 
 def build_problem(
@@ -401,7 +431,7 @@ def gauss_newton(
     weigh: Weighing | None = None,
     prior: NDArray[np.float64] | None = None,
     steps: int = _STEPS,
-    settled_mm: float = _SETTLED_MM,
+    converged_mm: float = _CONVERGED_MM,
 ) -> tuple[State, Linearization]:
     """Minimise the weighted sum of squares until nothing moves by a millionth of a micrometre.
 
@@ -417,7 +447,7 @@ def gauss_newton(
         Root weight per mm with which each of the lines' scaled parameters is drawn to its nominal value.
     steps : int
         Most iterations.
-    settled_mm : float
+    converged_mm : float
         Length of the last step at most.
 
     Raises
@@ -445,21 +475,21 @@ def gauss_newton(
         while True:
             move = _solution(information, gradient, damping)
             shift, target_step = free @ move, block.back_substitute(move)
-            trial = replace(state, parameters=state.parameters + shift, targets=state.targets + target_step)
+            trial = state.stepped(shift, target_step)
             rows = linearize(problem, trial)
             weights, then = cost(trial, rows)
             before, size = size, max(_largest(shift), _largest(target_step))
-            if then <= now * (1.0 + 1e-10) + 1e-24 or size < settled_mm:
+            if then <= now * (1.0 + 1e-10) + 1e-24 or size < converged_mm:
                 break
             damping = max(10.0 * damping, 1e-6)
             if damping > 1e12:
                 raise KinematicsError(
                     "fit: expected the readings to lead to one solution, found no step that reduces the residuals; check the readings for a gross error, or read more poses"
                 )
-        state, raw, now = replace(trial, steps=trial.steps + 1), rows, then
+        state, raw, now = trial, rows, then
         # Convergence is linear at least: the next step shrinks by the same factor, and need not be taken.
         shrinks = min(1.0, size / before) if 0.0 < before < np.inf else 1.0
-        if size * shrinks < settled_mm and damping < 1e-9:
+        if size * shrinks < converged_mm and damping < 1e-9:
             break
         damping = damping / 30.0 if damping > 1e-8 else 0.0
     else:

@@ -10,10 +10,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.angles import SNAP_DEG
 from kinematics.calibration.adjustment import build_problem, initial_state, linearize, reduced_normals
-from kinematics.calibration.covariance import Covariance, estimated_lines, line_covariance
+from kinematics.calibration.covariance import (
+    Covariance,
+    PoseInformation,
+    estimated_lines,
+    line_covariance,
+    pose_information,
+)
 from kinematics.calibration.derived_quantities import axis_of, axis_shift, location_errors
 from kinematics.calibration.fixed_parameters import conditional_positions, fixed_parameters
-from kinematics.calibration.pose_information import PoseInformation, pose_information
 from kinematics.calibration.readings import Readings, TargetKind, as_sigma_mm
 from kinematics.calibration.results import Estimate, FixedParameter
 from kinematics.calibration.solve import Adjusted, degrees_of_freedom, fix_unestimable
@@ -450,11 +455,7 @@ def poses_for_angle_errors(
     KinematicsError
         When sigma is not more than 0 or there is no candidate.
     """
-    n = len(machine.rotaries)
-    poses = np.asarray(poses_deg, dtype=np.float64).reshape(-1, n)
-    candidates = machine.angles(candidates_deg).reshape(-1, n)
-    if not len(candidates):
-        raise KinematicsError("candidates: expected at least one pose, found none")
+    poses, candidates = _poses_and_candidates(machine, poses_deg, candidates_deg)
     every = np.concatenate([poses, candidates])
     turned = [letter for letter, far in zip(machine.letters, np.ptp(every, axis=0), strict=True) if far > 0.0]
     information = _information(machine, targets, every, sigma_mm, which, turned)
@@ -463,8 +464,7 @@ def poses_for_angle_errors(
         for k in range(len(turned))
         for places in COMPONENTS.values()
     ]
-    gathered = information.by_pose[: len(poses)].sum(axis=0)
-    more = information.by_pose[len(poses) :]
+    gathered, more = information.by_pose[: len(poses)].sum(axis=0), information.by_pose[len(poses) :]
     chosen: list[int] = []
     for _ in range(min(count, len(candidates))):
         left = information.angle_variance(gathered + more, groups)
@@ -472,6 +472,15 @@ def poses_for_angle_errors(
         chosen.append(int(np.argmin(left)))
         gathered = gathered + more[chosen[-1]]
     return candidates[chosen]
+
+
+def _poses_and_candidates(
+    machine: Machine, poses_deg: ArrayLike, candidates_deg: ArrayLike
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    candidates = machine.angles(candidates_deg).reshape(-1, len(machine.rotaries))
+    if not len(candidates):
+        raise KinematicsError("candidates: expected at least one pose, found none")
+    return np.asarray(poses_deg, dtype=np.float64).reshape(-1, len(machine.rotaries)), candidates
 
 
 def rank_added_poses(
@@ -506,11 +515,7 @@ def rank_added_poses(
     KinematicsError
         When sigma is not more than 0 or there is no candidate.
     """
-    n = len(machine.rotaries)
-    poses = np.asarray(poses_deg, dtype=np.float64).reshape(-1, n)
-    candidates = machine.angles(candidates_deg).reshape(-1, n)
-    if not len(candidates):
-        raise KinematicsError("candidates: expected at least one pose, found none")
+    poses, candidates = _poses_and_candidates(machine, poses_deg, candidates_deg)
     information = _information(machine, targets, np.concatenate([poses, candidates]), sigma_mm, which)
     gathered = information.by_pose[: len(poses)].sum(axis=0)
     before = float(information.uncertainty_mm(gathered))

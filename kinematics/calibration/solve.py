@@ -1,17 +1,22 @@
-"""Solve an adjustment: initial values, rank, iteration, and the rank once more at the solution.
+"""Solve an adjustment: initial values, rank, iteration, and the rank once more at the solution; robustly by M-estimation.
 
 A combination of parameters that changes no reading must be fixed by a condition of its own (a datum). The line of a
 rotary that stands still throughout is fixed before anything else: whatever it could do, another line does as well. Then
 errors of the rotaries' own angles and drifts are fixed at none, and directions before positions, the rotaries' before
 the targets': a setter who reads a platter level and on its two edges takes directions as they are and wants the tilt's
-Y and Z. Within such a group the condition is the minimum norm: the
-combination itself keeps the machine's value, and what is orthogonal to it is estimated.
+Y and Z. Within such a group the condition is the minimum norm: the combination itself keeps the machine's value, and
+what is orthogonal to it is estimated.
+
+The losses are those of scipy.optimize.least_squares, in its definition: the sum of ``C^2 rho(r^2 / C^2)`` is
+minimised, r being the length of a reading's residual vector (a ball counts as one, not axis by axis).
 """
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,19 +35,25 @@ from kinematics.calibration.adjustment import (
 )
 from kinematics.calibration.linear_algebra import eigen_symmetric, singular_values
 from kinematics.calibration.readings import Readings
+from kinematics.calibration.statistics import chi_squared_median
 from kinematics.errors import KinematicsError
 from kinematics.machine import Machine
 
 __all__ = [
+    "LOSSES",
     "Adjusted",
+    "LeaveOneOut",
     "degrees_of_freedom",
     "estimability_threshold",
     "fix_unestimable",
     "fix_unestimable_targets",
+    "m_estimate",
     "solve",
     "solve_problem",
 ]
 
+_UNCHECKED = 1e-6
+"""Share of an equation that the others must check."""
 _LEAST_SENSITIVITY = 1e-3
 """Change of all readings together, in mm per mm, below which a combination is not estimable. Chosen here."""
 _NOISE_FACTOR = 30.0
@@ -60,7 +71,7 @@ def estimability_threshold(problem: Problem, sigma_mm: float) -> float:
     a sensitivity that scatter can feign is none. With sigmas stated per reading it is in their units.
     """
     feigned = _NOISE_FACTOR * min(sigma_mm, 0.05) / problem.lever_mm
-    return max(_LEAST_SENSITIVITY, feigned) * float(np.median(problem.weight))
+    return max(_LEAST_SENSITIVITY, feigned) * problem.usual_weight
 
 
 def fix_unestimable(
@@ -192,6 +203,39 @@ class Adjusted:
         """Standard deviation of unit weight; None without redundancy."""
         return float(np.sqrt(self.squares.sum() / self.dof)) if self.dof > 0 else None
 
+    @cached_property
+    def leave_one_out(self) -> LeaveOneOut:
+        """Leave-one-out statistics, worked out once for outliers, residuals and systematic errors alike."""
+        return LeaveOneOut(self)
+
+
+class LeaveOneOut:
+    """Leave-one-out statistics of all readings at once; arrays (N,) in the problem's order.
+
+    Attributes
+    ----------
+    gain : ndarray
+        Decrease of the weighted sum of squares without the reading.
+    numbers : ndarray
+        Number of the reading's equations that others check.
+    redundancy : ndarray
+    """
+
+    def __init__(self, solved: Adjusted) -> None:
+        reduced, problem = solved.reduced, solved.problem
+        own = reduced.by_target @ reduced.inverse[problem.target] @ np.swapaxes(reduced.by_target, 1, 2)
+        shared = reduced.rows @ reduced.cofactor @ np.swapaxes(reduced.rows, 1, 2)
+        left = np.eye(3) - own - shared
+        equations = problem.nominal_targets.equations[problem.target]
+        spare = np.arange(3) >= equations[:, None]
+        left[spare[:, :, None] | spare[:, None, :]] = 0.0
+        size, vectors = eigen_symmetric(left)
+        checked = size > _UNCHECKED
+        shown = (np.swapaxes(vectors, 1, 2) @ solved.residual[..., None])[..., 0]
+        self.gain = np.where(checked, shown**2 / np.where(checked, size, 1.0), 0.0).sum(axis=-1)
+        self.numbers = checked.sum(axis=-1)
+        self.redundancy = np.where(checked, size, 0.0).sum(axis=-1) / equations
+
 
 def degrees_of_freedom(problem: Problem, state: State) -> int:
     """Equations minus the unknowns that are not fixed."""
@@ -220,7 +264,7 @@ def solve_problem(problem: Problem, sigma_mm: float | None = None, weigh: Weighi
     """Solve, fixing parameters that are not estimable at the solution."""
     state, guess = initial_state(problem), sigma_mm or _USUAL_SCATTER_MM
     if sigma_mm is not None and problem.weighted:
-        guess = 1.0 / float(np.median(problem.weight))
+        guess = 1.0 / problem.usual_weight
     shifts = np.eye(len(state.parameters))[:, problem.shifts]
     raw = linearize(problem, state)
     state, raw = gauss_newton(problem, fix_unestimable(problem, state, raw, guess, shifts), raw, steps=1)
@@ -233,7 +277,7 @@ def solve_problem(problem: Problem, sigma_mm: float | None = None, weigh: Weighi
         state, raw = gauss_newton(problem, *_reset_fixed(problem, state, raw), weigh=weigh)
         before, dof = rank, degrees_of_freedom(problem, state)
         if sigma_mm is None and dof > 0:
-            guess = float(np.sqrt(raw.squares.sum() / dof)) / float(np.median(problem.weight))
+            guess = float(np.sqrt(raw.squares.sum() / dof)) / problem.usual_weight
     if not (np.isfinite(state.parameters).all() and np.isfinite(raw.squares).all()):
         raise KinematicsError(
             "readings: expected a finite solution, found none; check the readings for gross errors"
@@ -259,3 +303,76 @@ def _reset_fixed(problem: Problem, state: State, raw: Linearization) -> tuple[St
     targets = state.targets - (state.fixed @ state.targets[..., None])[..., 0]
     state = replace(state, parameters=np.where(np.abs(parameters) < 1e-13, 0.0, parameters), targets=targets)
     return state, linearize(problem, state)
+
+
+LOSSES = ("soft_l1", "huber", "cauchy", "arctan")
+
+_BENDS_AT = 3.0
+
+
+def rho(
+    loss: str, z: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """A loss and its first two derivatives."""
+    if loss == "soft_l1":
+        root = np.sqrt(1.0 + z)
+        return 2.0 * (root - 1.0), 1.0 / root, -0.5 / root**3
+    if loss == "huber":
+        inside, root = z <= 1.0, np.sqrt(np.maximum(z, 1.0))
+        return (
+            np.where(inside, z, 2.0 * root - 1.0),
+            np.where(inside, 1.0, 1.0 / root),
+            np.where(inside, 0.0, -0.5 / root**3),
+        )
+    if loss == "cauchy":
+        return np.log1p(z), 1.0 / (1.0 + z), -1.0 / (1.0 + z) ** 2
+    if loss == "arctan":
+        return np.arctan(z), 1.0 / (1.0 + z**2), -2.0 * z / (1.0 + z**2) ** 2
+    raise KinematicsError(f"loss: expected linear, {', '.join(LOSSES)}, found {loss!r}")
+
+
+def _weigh(which: str, reach: float, squares: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+    value, first, _ = rho(which, squares / reach**2)
+    return first, float(value.sum()) * reach**2
+
+
+def m_estimate(
+    readings: Readings,
+    machine: Machine,
+    sigma_mm: float | None,
+    loss: str,
+    scale_mm: float | None,
+    angle_errors: Sequence[str] = (),
+    drifts: Sequence[str] = (),
+) -> tuple[Adjusted, NDArray[np.float64], float | None]:
+    """Fit by M-estimation: the solution, the readings' weights in the problem's order, and the robust scatter.
+
+    The scatter follows Huber's correction (P. J. Huber, Robust Statistics, 1981, section 7.6; from memory): the mean
+    square of the robust_s0 residuals over the square of the mean slope of the bend.
+    """
+    rho(loss, np.zeros(1))
+    problem = build_problem(readings, machine, angle_errors, drifts)
+    plain = solve_problem(problem, sigma_mm)
+    equations = problem.nominal_targets.equations[problem.target]
+    if scale_mm is None:
+        spare = max(plain.dof, 1) / problem.equations
+        sizes = plain.squares / chi_squared_median(equations) / spare
+        scale = _BENDS_AT * (sigma_mm or float(np.sqrt(np.median(sizes))))
+    else:
+        scale = scale_mm if readings.sigma_mm is None else scale_mm * problem.usual_weight
+    scale = max(scale, 1e-9)
+
+    state = plain.state
+    # Widely first: a redescending loss must not start far off.
+    for which, reach in (("soft_l1", 4.0 * scale), ("soft_l1", scale), (loss, scale)):
+        weigh = functools.partial(_weigh, which, reach)
+        state, raw = gauss_newton(problem, state, weigh=weigh, steps=400, converged_mm=1e-8)
+    squares = raw.squares
+    z = squares / scale**2
+    _, first, second = rho(loss, z)
+    solved = Adjusted(problem, state, squares, raw.residual, reduced_normals(problem, state, raw), plain.dof)
+    robust_s0 = None
+    if plain.dof > 0:
+        slope = float((equations * first + 2.0 * z * second).sum() / equations.sum())
+        robust_s0 = float(np.sqrt((first**2 * squares).sum() / plain.dof)) / max(slope, 1e-3)
+    return solved, first, robust_s0

@@ -127,6 +127,7 @@ def clearances(
     operations: Sequence[OperationPose] | None = None,
     *,
     tool_too: bool = True,
+    up_to_mm: float = FARTHEST_MM,
 ) -> tuple[Clearance, ...]:
     """Distances from tool, holder and spindle to everything in the way, each over the box that the tip sweeps.
 
@@ -141,6 +142,8 @@ def clearances(
         Others than the model's own.
     tool_too : bool
         Off to ask about holder and spindle alone.
+    up_to_mm : float
+        A closest pair farther apart than this may be left out: less is quicker.
 
     Returns
     -------
@@ -155,7 +158,7 @@ def clearances(
         swept = [
             swept_bodies(model, one)[0 if tool_too or one.tool is None else one.tool.parts :] for one in some
         ]
-        found += _tool_block(scene, some, swept, clear_mm)
+        found += _tool_block(scene, some, swept, clear_mm, up_to_mm)
     return tuple(found)
 
 
@@ -164,6 +167,8 @@ def table_clearances(
     clear_mm: float = 0.0,
     scene: Scene | None = None,
     operations: Sequence[OperationPose] | None = None,
+    *,
+    up_to_mm: float = FARTHEST_MM,
 ) -> tuple[Clearance, ...]:
     """Distances between what turns and what stands beside it: solids on the base and on rotaries further out.
 
@@ -176,6 +181,8 @@ def table_clearances(
         The model's, where it has been made before.
     operations : sequence of OperationPose, optional
         Others than the model's own.
+    up_to_mm : float
+        A closest pair farther apart than this may be left out: less is quicker.
 
     Returns
     -------
@@ -187,7 +194,7 @@ def table_clearances(
     asked = model.operations if operations is None else tuple(operations)
     found: list[Clearance] = []
     for start in range(0, len(asked), _AT_ONCE):
-        found += _table_block(scene, asked[start : start + _AT_ONCE], clear_mm)
+        found += _table_block(scene, asked[start : start + _AT_ONCE], clear_mm, up_to_mm)
     return tuple(found)
 
 
@@ -210,7 +217,11 @@ def swept_discs(swept: Sequence[SweptBody]) -> BoundingDiscs:
 
 
 def _tool_block(
-    scene: Scene, operations: Sequence[OperationPose], swept: list[list[SweptBody]], clear_mm: float
+    scene: Scene,
+    operations: Sequence[OperationPose],
+    swept: list[list[SweptBody]],
+    clear_mm: float,
+    up_to_mm: float,
 ) -> list[Clearance]:
     flat = [one for some in swept for one in some]
     if not flat or not scene.bodies:
@@ -241,12 +252,13 @@ def _tool_block(
         measure,
         name,
     )
-    return _closest(
-        question, _Candidates(of_operation[body_at], body_at, obstacle_at), len(operations), clear_mm
-    )
+    candidates = _Candidates(of_operation[body_at], body_at, obstacle_at)
+    return _closest(question, candidates, len(operations), clear_mm, up_to_mm)
 
 
-def _table_block(scene: Scene, operations: Sequence[OperationPose], clear_mm: float) -> list[Clearance]:
+def _table_block(
+    scene: Scene, operations: Sequence[OperationPose], clear_mm: float, up_to_mm: float
+) -> list[Clearance]:
     pairs = scene.moving_pairs
     if not len(pairs.turning):
         return [Clearance(None) for _ in operations]
@@ -274,7 +286,7 @@ def _table_block(scene: Scene, operations: Sequence[OperationPose], clear_mm: fl
         body_moves=True,
     )
     tiled = (np.tile(which, len(operations)) for which in (pairs.turning, pairs.standing))
-    return _closest(question, _Candidates(number, *tiled), len(operations), clear_mm)
+    return _closest(question, _Candidates(number, *tiled), len(operations), clear_mm, up_to_mm)
 
 
 def _poses_at(scene: Scene, angles: Array) -> list[list[Pose]]:
@@ -286,9 +298,11 @@ def _poses_at(scene: Scene, angles: Array) -> list[list[Pose]]:
     ]
 
 
-def _closest(question: _Question, some: _Candidates, count: int, clear_mm: float) -> list[Clearance]:
+def _closest(
+    question: _Question, some: _Candidates, count: int, clear_mm: float, up_to_mm: float
+) -> list[Clearance]:
     some = some[_bybounding_spheres(question, some, count, clear_mm)]
-    low, high = gap_bounds(*question.hulls(some))
+    low, high = gap_bounds(*question.hulls(some), max(up_to_mm, clear_mm))
     errors = question.facet_error_mm[some.body, some.obstacle]
     # The discs contain the facets: theirs may be farther apart, by what a facet lies inside its circle.
     high = np.where(question.tight[some.body, some.obstacle], high + 2.0 * errors, FARTHEST_MM)
@@ -297,7 +311,7 @@ def _closest(question: _Question, some: _Candidates, count: int, clear_mm: float
         mine = np.flatnonzero(some.operation == number)
         mine = mine[np.argsort(low[mine], kind="stable")]
         best, pairs = FARTHEST_MM, []
-        cap = float(high[mine].min(initial=FARTHEST_MM))
+        cap = float(high[mine].min(initial=min(up_to_mm, FARTHEST_MM)))
         for k in mine.tolist():
             if low[k] > max(min(best, cap), clear_mm):
                 break

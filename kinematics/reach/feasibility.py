@@ -108,8 +108,8 @@ def minimum_clearance(
     least, limit = up_to_mm, Limit()
     if not tool_moves_only:
         both: tuple[tuple[LimitKind, tuple[Clearance, ...]], ...] = (
-            ("clearance", clearances(model, 0.0, scene) if tool_too else ()),
-            ("table", table_clearances(model, 0.0, scene)),
+            ("clearance", clearances(model, 0.0, scene, up_to_mm=up_to_mm) if tool_too else ()),
+            ("table", table_clearances(model, 0.0, scene, up_to_mm=up_to_mm)),
         )
         for kind, found in both:
             for operation, clearance in zip(model.operations, found, strict=False):

@@ -482,7 +482,8 @@ class _Search:
         self, items: _Items, turned: BoundingDiscs, others: BoundingDiscs, motion: Array
     ) -> Array:
         """Bounds by the hulls, and by the library where these leave a pair undecided."""
-        low, high = gap_bounds(turned, others)
+        # A part as far as what was seen already decides nothing, however far it is.
+        low, high = gap_bounds(turned, others, self.seen + motion)
         tight = self.tight[items.other, items.turning]
         high = np.where(tight, high + 2.0 * self.facet_error[items.other, items.turning], FARTHEST_MM)
         self._saw(items, high)

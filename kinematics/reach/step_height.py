@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kinematics.errors import KinematicsError
-from kinematics.progress import counted, told
+from kinematics.progress import counted, report_progress
 from kinematics.reach.collision_model import CollisionModel, moved_on_mill, with_step_height
 from kinematics.reach.feasibility import CONTACT_MM, Interval, Limit, advance, minimum_clearance
 from kinematics.reach.load import LoadLimit, load_feasible, load_margin
@@ -127,7 +127,7 @@ def _clearing(model: CollisionModel, index: int, part: Interval, clear_mm: float
 
     def measure(height: float, up_to: float) -> tuple[float, Limit]:
         reached[:] = min(reached[0], height), max(reached[1], height)
-        told("heights", (reached[1] - reached[0]) / (part.high - part.low or 1.0))
+        report_progress("heights", (reached[1] - reached[0]) / (part.high - part.low or 1.0))
         # Pairs of solids that the step does not move are measured once, and do not shorten every stride.
         return minimum_clearance(
             with_step_height(model, index, height),

@@ -3,7 +3,7 @@
 `matrix_solution` writes an offset's calculation step by step, `trigonometric_solution` the same with plane trigonometry;
 `worked_step` and `working` hold the steps, `direction_steps` derives a direction and its angles. `mistake_catalogue` lists
 the mistakes that can be made at a setup, `calculation_batch` and `perturbed_offsets` recompute the offsets under each and each pair of them,
-`diagnosis` finds which of them gives the numbers that somebody got, `angle_answers` chooses the solution that answered
+`mistake_search` finds which of them gives the numbers that somebody got and `diagnosis` tells it all, `angle_answers` chooses the solution that answered
 angles mean; `figure_trace` solves for the one figure that explains what no listed mistake does. `exercises` draws tasks with numbers that a shop could meet.
 
 A pivot to find has modules of its own: `pivot_exercise` holds the task and the plane geometry that solves it,
@@ -25,12 +25,13 @@ from kinematics.teaching.angle_answers import (
     matching_solution,
     offset_of_other_solution,
 )
-from kinematics.teaching.diagnosis import Answer, Diagnosis, FoundMistake, diagnose
+from kinematics.teaching.diagnosis import Answer, Diagnosis, diagnose
 from kinematics.teaching.direction_steps import normal_steps, pattern_steps, rotation_steps, three_point_steps
-from kinematics.teaching.exercises import LEVELS, Exercise, Level, set_exercise
+from kinematics.teaching.exercises import LEVELS, PIVOT_LEVEL, Exercise, Level, set_exercise
 from kinematics.teaching.figure_trace import FigureTrace
 from kinematics.teaching.matrix_solution import solve_by_matrices
 from kinematics.teaching.mistake_catalogue import classic_mistakes
+from kinematics.teaching.mistake_search import FoundMistake
 from kinematics.teaching.perturbed_offsets import Mistake, PerturbedOffsets, recompute
 from kinematics.teaching.trigonometric_solution import solve_by_trigonometry, why_not_by_trigonometry
 from kinematics.teaching.worked_step import Calculation, Digits, Number, WorkedStep, written, written_number
@@ -45,7 +46,7 @@ if TYPE_CHECKING:
         PivotMark,
         diagnose_pivots,
     )
-    from kinematics.teaching.pivot_exercise import PIVOT_LEVEL, PivotExercise, PivotProbing
+    from kinematics.teaching.pivot_exercise import PivotExercise, PivotProbing
     from kinematics.teaching.pivot_mistakes import PivotMistake, mistakes_at_pivot, mistakes_in_direction
     from kinematics.teaching.pivot_numbers import LineNumber, coordinate_axes, line_values
     from kinematics.teaching.pivot_random import set_pivot_exercise, set_pivot_exercise_on
@@ -114,7 +115,7 @@ __all__ = [
 _OF_PIVOTS = {
     "attainable_accuracy": ("AttainableAccuracy", "attainable", "hand_bound_mm"),
     "pivot_diagnosis": ("PivotAnswer", "PivotDiagnosis", "PivotFinding", "PivotMark", "diagnose_pivots"),
-    "pivot_exercise": ("PIVOT_LEVEL", "PivotExercise", "PivotProbing"),
+    "pivot_exercise": ("PivotExercise", "PivotProbing"),
     "pivot_mistakes": ("PivotMistake", "mistakes_at_pivot", "mistakes_in_direction"),
     "pivot_numbers": ("LineNumber", "coordinate_axes", "line_values"),
     "pivot_random": ("set_pivot_exercise", "set_pivot_exercise_on"),

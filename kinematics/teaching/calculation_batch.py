@@ -119,7 +119,7 @@ class CalculationBatch:
     less_start, less_first : (v,) of bool
         The answer is the way from the all-zero pose, or from the first operation.
     answer_step_mm : (v,)
-        Rounding of the answer; 0 for none.
+        Rounding of the answer; negative where it is cut off there, 0 for none.
     added_mm : (v, 3), scale : (v,)
         Final changes of the answer: scaled, then added to.
     written_as : (v, 3) of int, unsigned : (v, 3) of bool
@@ -379,7 +379,11 @@ def offsets_mm(batch: CalculationBatch) -> Floats:
     answer = point * batch.scale[:, None, None] + batch.added_mm[:, None, :]
     written = np.take_along_axis(answer, batch.written_as[:, None, :], axis=-1)
     unsigned = np.where(batch.unsigned[:, None, :], np.abs(written), written)
-    return _rounded(unsigned, batch.answer_step_mm[:, None, None])
+    step = batch.answer_step_mm[:, None, None]
+    cut = np.where(step < 0.0, -step, 1.0)
+    # What stands on the last digit but for floating point is not cut.
+    whole = np.trunc(unsigned / cut + np.copysign(1e-6, unsigned)) * cut
+    return np.where(step < 0.0, whole, _rounded(unsigned, step))
 
 
 def _slipped(

@@ -1,9 +1,4 @@
-"""Diagnosis of answers: which numbers are wrong, and which mistake or pair of mistakes gives them.
-
-A mistake explains an operation when it gives every number answered there, the right ones as well. The match must be
-as good as the error is small: to the tolerance where the numbers are far out, down to the last digit written where
-they are nearly right. An explanation that numbers drawn at random would meet too easily is not given.
-"""
+"""Diagnosis of answers: which numbers are wrong, and which mistake, pair of mistakes or single figure gives them."""
 
 from __future__ import annotations
 
@@ -13,247 +8,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.constants import MM_PER_INCH
 from kinematics.errors import KinematicsError
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
-from kinematics.teaching.figure_trace import (
-    FigureTrace,
-    digits_swapped,
-    taken_from,
-    taken_from_other_solution,
-    trace_figures,
-    transposed_digits,
-)
+from kinematics.teaching.figure_trace import FigureTrace, trace_figures
 from kinematics.teaching.mistake_catalogue import classic_mistakes
-from kinematics.teaching.perturbed_offsets import Mistake, PerturbedOffsets, recompute
+from kinematics.teaching.mistake_search import CHANCE, FoundMistake, MistakeSearch
+from kinematics.teaching.perturbed_offsets import Mistake, recompute
 from kinematics.teaching.working import check_operation, stack_frames
 from kinematics.validation import ValueEquality, read_only
 from kinematics.work_offsets import Setup
 
-__all__ = ["AXES", "CHANCE", "FOLLOWED", "Answer", "Diagnosis", "FoundMistake", "MistakeSearch", "diagnose"]
+__all__ = ["AXES", "Answer", "Diagnosis", "diagnose"]
 
-CHANCE = {1: 0.08, 2: 0.02}
-"""Largest chance at which an explanation by one mistake, or by two, is still given: one common slip is believed on less
-evidence than two together."""
-_SHARE = 20.0
-_HALF = 0.55
-_SAME_MM = 1e-9
-_FAR = 200.0
-FOLLOWED = "followed from wrong angles"
-"""Kind of the mistake of working rightly from wrong angles."""
-
-
-@dataclass(frozen=True)
-class FoundMistake:
-    """A mistake that was found.
-
-    Attributes
-    ----------
-    made : tuple of Mistake
-        One, or two made together.
-    same : tuple of tuple of Mistake
-        Mistakes that give the same numbers to the answers' rounding, so that these cannot tell them apart.
-    others : tuple of tuple of Mistake
-        Mistakes that give other numbers and explain as many of the answers.
-    operations : tuple of int
-        The operations that it explains.
-    explained, wrong : int
-        Count of the wrong numbers there that it gives, and of all wrong ones.
-    left_mm : float
-        The largest difference left among those it gives.
-    chance : float
-        Expected count of mistakes that would explain as much of random numbers as far out as these; at most `CHANCE`.
-    pairs : tuple of tuple of Mistake
-        Pairs that explain the same operations, where one mistake was found.
-    """
-
-    made: tuple[Mistake, ...]
-    same: tuple[tuple[Mistake, ...], ...]
-    others: tuple[tuple[Mistake, ...], ...]
-    operations: tuple[int, ...]
-    explained: int
-    wrong: int
-    left_mm: float
-    chance: float
-    pairs: tuple[tuple[Mistake, ...], ...] = ()
-
-    @property
-    def complete(self) -> bool:
-        """True when it gives every wrong number of its operations."""
-        return self.explained == self.wrong
-
-    @property
-    def sure(self) -> bool:
-        """True when it explains everything there and nothing else does."""
-        return self.complete and not self.same and not self.others
-
-
-class MistakeSearch:
-    """Comparison of k answers with the v rows of `PerturbedOffsets`."""
-
-    def __init__(
-        self,
-        recomputed: PerturbedOffsets,
-        operation: NDArray[np.int64],
-        axis: NDArray[np.int64],
-        value: NDArray[np.float64],
-        truth: NDArray[np.float64],
-        wrong: NDArray[np.bool_],
-        tolerance: float,
-        digit: float,
-    ) -> None:
-        self.made, self.digit = recomputed.made, digit
-        self.size = np.array([len(made) for made in recomputed.made])
-        self.operation, self.wrong, self.off = operation, wrong, value - truth
-        self.predicted = recomputed.offset_mm[:, operation, axis]
-        self.left = np.abs(self.predicted - value)
-        self.change = np.abs(self.predicted - truth)
-        furthest = np.array([np.abs(self.off[operation == o]).max() for o in operation])
-        # Millimetres taken for inches are as far apart as they are, times 25.4.
-        self.scale = np.maximum(1.0, recomputed.scale)[:, None]
-        self.near = self.scale * np.minimum(tolerance, np.maximum(_HALF * digit + 1e-9, furthest / _SHARE))
-        self.far = furthest > _FAR * tolerance
-        self.hit = self.left <= self.near
-
-    def run(self) -> tuple[tuple[FoundMistake, ...], tuple[int, ...]]:
-        """Findings by a greedy search: the mistake that explains most wrong numbers, then most of the rest."""
-        open_operations = sorted(set(self.operation[self.wrong].tolist()))
-        findings: list[FoundMistake] = []
-        while open_operations:
-            found = self._best(open_operations)
-            if found is None:
-                break
-            findings.append(found)
-            open_operations = [o for o in open_operations if o not in found.operations]
-        for o in list(open_operations):
-            found = self._partly(o, findings)
-            if found is not None:
-                findings.append(found)
-                open_operations.remove(o)
-        return tuple(findings), tuple(open_operations)
-
-    def _best(self, operations: list[int]) -> FoundMistake | None:
-        covers = np.stack([self.hit[:, self.operation == o].all(axis=1) for o in operations], axis=1)
-        counts = np.array([int(self.wrong[self.operation == o].sum()) for o in operations])
-        explained = covers @ counts
-        explained[0] = 0
-        rows = np.flatnonzero(explained)
-        if not rows.size:
-            return None
-        against = (~self.hit[rows] & ~self.wrong).sum(axis=1)
-        # Nothing is ranked more closely than the answers' own rounding allows.
-        rms, most = self._misfit(rows, covers[rows], operations)
-        quality = np.where(most <= _HALF * self.digit, 0.0, np.round(rms, 9))
-        ranked = rows[np.lexsort((quality, self.size[rows], against, -explained[rows]))]
-        for row in ranked.tolist():
-            where = tuple(o for o, covered in zip(operations, covers[row], strict=True) if covered)
-            chance = self._chance(row, where)
-            if chance <= CHANCE[int(self.size[row])]:
-                return self._finding(row, ranked, where, explained, chance)
-        return None
-
-    def _misfit(
-        self, rows: NDArray[np.int64], covered: NDArray[np.bool_], operations: list[int]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Root mean square and largest misfit of rows over the operations that they cover."""
-        counted = np.zeros((rows.size, self.operation.size))
-        for column, o in enumerate(operations):
-            counted[:, self.operation == o] = covered[:, column, None]
-        left = counted * self.left[rows]
-        return np.sqrt((left**2).sum(axis=1) / counted.sum(axis=1)), left.max(axis=1)
-
-    def _chance(self, row: int, where: tuple[int, ...]) -> float:
-        """Expected count of rows, of as many mistakes, that random numbers as far out would match there.
-
-        Only rows that change the numbers by up to twice as much as they are off can be matched; each is matched,
-        number by number, with the odds of a window in that range. Numbers that are right to the last digit count
-        only by leaving out the rows that would change them.
-        """
-        here = np.isin(self.operation, where)
-        off = np.abs(self.off)
-        inexact, exact = here & (off > self.digit), here & (off <= self.digit)
-        reach = 2.0 * off[inexact]
-        alike = self.size == self.size[row]
-        alike &= self.hit[:, exact].all(axis=1) & (self.change[:, inexact] <= reach).all(axis=1)
-        distinct = len(np.unique(np.round(self.predicted[np.ix_(alike, inexact)], 6), axis=0))
-        return float(distinct * np.prod(np.minimum(1.0, self.near[row, inexact] / reach)))
-
-    def _finding(
-        self,
-        row: int,
-        ranked: NDArray[np.int64],
-        where: tuple[int, ...],
-        explained: NDArray[np.int64],
-        chance: float,
-    ) -> FoundMistake:
-        here = np.isin(self.operation, where)
-        alike = np.array(
-            [
-                r
-                for r in ranked.tolist()
-                if r != row and self.size[r] == self.size[row] and explained[r] == explained[row]
-            ],
-            dtype=np.int64,
-        )
-        # A mistake that would give the same numbers from other angles is ruled out by the angles answered.
-        if any(one.kind == FOLLOWED for one in self.made[row]):
-            alike = np.array(
-                [r for r in alike.tolist() if any(one.kind == FOLLOWED for one in self.made[r])],
-                dtype=np.int64,
-            )
-        same_mm = max(_SAME_MM, self.digit / 2.0)
-        equal = np.abs(self.predicted[alike] - self.predicted[row]).max(axis=1, initial=0.0) <= same_mm
-        fits = self.hit[np.ix_(alike, here)].all(axis=1)
-        return FoundMistake(
-            self.made[row],
-            tuple(self.made[r] for r in alike[equal].tolist()),
-            tuple(self.made[r] for r in alike[~equal & fits].tolist()),
-            where,
-            int(explained[row]),
-            int(explained[row]),
-            float(self.left[row][here].max() / self.scale[row, 0]),
-            chance,
-            self._pairs_for(row, here),
-        )  # fmt: skip
-
-    def _pairs_for(self, row: int, here: NDArray[np.bool_]) -> tuple[tuple[Mistake, ...], ...]:
-        """Pairs that explain as much as a single mistake does, none of them that mistake with another that shows nothing."""
-        if self.size[row] != 1:
-            return ()
-        fits = np.flatnonzero((self.size == 2) & self.hit[:, here].all(axis=1))
-        alone = {
-            self.made[r][0] for r in np.flatnonzero((self.size == 1) & self.hit[:, here].all(axis=1)).tolist()
-        }
-        return tuple(self.made[r] for r in fits.tolist() if not alone & set(self.made[r]))
-
-    def _partly(self, o: int, findings: list[FoundMistake]) -> FoundMistake | None:
-        """A mistake with a slip on top, that gives two or more wrong numbers of an operation but not all.
-
-        Either one that was found elsewhere in the same answers, or a single one where the numbers are too far out
-        for a match by chance.
-        """
-        here = np.flatnonzero((self.operation == o) & self.wrong)
-        met = self.hit[:, here] & (self.change[:, here] > self.near[:, here])
-        count = met.sum(axis=1)
-        known = [f.made for f in findings]
-        allowed = np.array(
-            [made in known or (len(made) == 1 and bool(self.far[here].all())) for made in self.made]
-        )
-        count[~allowed] = 0
-        row = int(np.argmax(count))
-        if count[row] < 2:
-            return None
-        return FoundMistake(
-            self.made[row],
-            (),
-            (),
-            (o,),
-            int(count[row]),
-            int(here.size),
-            float(self.left[row][here][met[row]].max() / self.scale[row, 0]),
-            0.0,
-        )
-
+_SLIPS = 12.0
+"""Numbers that a slip may make of another: neighbouring digits exchanged, the point moved, the unit, another axis."""
 
 AXES = ("X", "Y", "Z")
 
@@ -425,7 +195,13 @@ def diagnose(
     unexplained = _left(unexplained, misplaced)
     findings += slips + misplaced
     args = (operation, axis, off, tolerance, digit_mm)
+    every = sorted(set(operation[wrong].tolist()))
     traces = _traces(setup, placed, steps, unexplained, *args)
+    if findings and traces:
+        # One figure that explains everything is likelier than a mistake here and a figure there.
+        whole = _traced_together(setup, placed, steps, every, *args)
+        if whole is not None:
+            findings, unexplained, traces = (), tuple(every), (whole,)
     # One figure with a simple reason is at least as likely as two mistakes at once.
     for finding in findings:
         if len(finding.made) == 2:
@@ -467,20 +243,85 @@ class _Answered:
 def _slips(
     unexplained: Sequence[int], answered: _Answered, unit_mm: float, digit_mm: float
 ) -> tuple[FoundMistake, ...]:
-    """Digits exchanged in writing down the only wrong number of an operation."""
-    found = []
+    """The only wrong number of an operation, worked out rightly and written down wrongly; alike operations together."""
+    found: dict[tuple[Mistake, ...], FoundMistake] = {}
     for o in unexplained:
         here = answered.wrong_in(o)
         if here.size != 1:
             continue
-        value, truth = float(answered.value[here[0]]), float(answered.truth[here[0]])
-        digits = transposed_digits(value / unit_mm, truth / unit_mm, digit_mm / unit_mm)
-        # About as many neighbours could be exchanged as there are digits, each hit in one value of so many.
-        chance = 6.0 * digit_mm / max(2.0 * abs(value - truth), digit_mm)
-        if digits and chance <= CHANCE[1]:
-            made = (digits_swapped(answered.axes(here), digits),)
-            found.append(FoundMistake(made, (), (), (o,), 1, 1, digit_mm / 2.0, chance))
-    return tuple(found)
+        n = int(here[0])
+        near, made = _slip_in(answered, n, unit_mm, digit_mm)
+        # A number stands beside about a dozen that a slip makes of it, each met with the odds of its window.
+        chance = _SLIPS * near / max(abs(float(answered.value[n] - answered.truth[n])), near)
+        if not made or chance > CHANCE[1]:
+            continue
+        before = found.get((made,), FoundMistake((made,), (), (), (), 0, 0, 0.0, 1.0))
+        count, left = before.explained + 1, max(before.left_mm, near)
+        found[made,] = FoundMistake(
+            (made,), (), (), (*before.operations, o), count, count, left, before.chance * chance
+        )
+    return tuple(found.values())
+
+
+def _slip_in(answered: _Answered, n: int, unit_mm: float, digit_mm: float) -> tuple[float, Mistake | None]:
+    """The slip that makes a right number the one answered, and how nearly, in mm."""
+    value, truth = float(answered.value[n]), float(answered.truth[n])
+    axis, half = AXES[int(answered.axis[n])], 0.55 * digit_mm
+    digits = _transposed_digits(value / unit_mm, truth / unit_mm, digit_mm / unit_mm)
+    if digits:
+        words = f"the digits {digits[0]} and {digits[1]} of {axis} stand in each other's places"
+        return half, _written("digits swapped", axis, words)
+    here, there = ("millimetres", "inches") if unit_mm == 1.0 else ("inches", "millimetres")
+    factor = 1.0 / MM_PER_INCH if unit_mm == 1.0 else MM_PER_INCH
+    for kind, by, words in (
+        ("inch and mm", factor, f"{axis} alone is in {there}, not in {here}"),
+        ("decimal point", 10.0, f"the decimal point of {axis} stands a place too far right"),
+        ("decimal point", 0.1, f"the decimal point of {axis} stands a place too far left"),
+    ):
+        near = half * max(1.0, by)
+        if abs(value - by * truth) <= near:
+            return near, _written(kind, axis, words)
+    for other in np.flatnonzero(answered.operation == answered.operation[n]).tolist():
+        if other != n and abs(value - float(answered.truth[other])) <= half:
+            copied = AXES[int(answered.axis[other])]
+            return half, _written(
+                "number written twice",
+                f"{copied} for {axis}",
+                f"the number of {copied} was written for {axis} too",
+            )
+    return half, None
+
+
+def _transposed_digits(value: float, truth: float, step: float) -> str:
+    """The two neighbouring digits that were exchanged in writing a number down: "38", or nothing.
+
+    Parameters
+    ----------
+    value, truth : float
+        In the unit in which they are written.
+    step : float
+        The last digit: 0.001.
+
+    Examples
+    --------
+    >>> _transposed_digits(-318.025, -381.025, 0.001), _transposed_digits(-381.026, -381.025, 0.001)
+    ('81', '')
+    """
+    places = max(0, round(-np.log10(step)))
+    text, wrong = f"{truth:.{places}f}", f"{value:.{places}f}"
+    if len(text) != len(wrong):
+        return ""
+    apart = [k for k, (a, b) in enumerate(zip(text, wrong, strict=True)) if a != b]
+    neighbours = len(apart) == 2 and "." not in (text[apart[0]], text[apart[1]])
+    if not neighbours or text[apart[0] + 1 : apart[1]] not in ("", "."):
+        return ""
+    first, second = apart
+    return text[first] + text[second] if (text[first], text[second]) == (wrong[second], wrong[first]) else ""
+
+
+def _written(kind: str, item: str, words: str) -> Mistake:
+    """A slip in writing numbers down, which changes no calculation."""
+    return Mistake(kind, item, words, "offset", frozenset({f"writing of {item}"}), lambda _batch, _rows: None)
 
 
 def _of_other_solution(
@@ -500,7 +341,9 @@ def _of_other_solution(
         met = most <= near
         chance = len(left) * answered.odds(here[met], near)
         if met.any() and chance <= CHANCE[2]:
-            made = (taken_from_other_solution(answered.axes(here[met])),)
+            axes = answered.axes(here[met])
+            words = f"{axes} {'is that' if len(axes) == 1 else 'are those'} of the other solution"
+            made = (_written("numbers of the other solution", axes, words),)
             counts, apart = (int(met.sum()), int(here.size)), float(most[met].max())
             found.append(FoundMistake(made, (), (), (o,), *counts, apart, chance))
     return tuple(found)
@@ -518,7 +361,18 @@ def _misplaced(
         fits = [k for k in np.flatnonzero((left <= near).all(axis=1)).tolist() if k != o]
         chance = (len(placed) - 1) * answered.odds(here, near)
         if fits and chance <= CHANCE[2]:
-            made = tuple((taken_from(placed[k].name, answered.axes(here)),) for k in fits)
+            axes = answered.axes(here)
+            verb = "is that" if len(axes) == 1 else "are those"
+            made = tuple(
+                (
+                    _written(
+                        "numbers of another operation",
+                        f"{axes} of {placed[k].name}",
+                        f"{axes} {verb} of {placed[k].name}",
+                    ),
+                )
+                for k in fits
+            )
             count, apart = int(here.size), float(left[fits[0]].max())
             found.append(FoundMistake(made[0], made[1:], (), (o,), count, count, apart, chance))
     return tuple(found)
@@ -536,23 +390,36 @@ def _traces(
     digit_mm: float,
 ) -> tuple[FigureTrace, ...]:
     """One figure for all unexplained operations together, otherwise one for each that has one."""
-
-    def trace(chosen: Sequence[int]) -> FigureTrace | None:
-        here = np.isin(operation, chosen)
-        place = {o: k for k, o in enumerate(chosen)}
-        own = np.array([place[o] for o in operation[here].tolist()], dtype=np.int64)
-        found = trace_figures(
-            setup, [placed[o] for o in chosen], steps, axis[here], own, off[here],
-            tolerance_mm=tolerance_mm, digit_mm=digit_mm,
-        )  # fmt: skip
-        return None if found is None else replace(found, operations=tuple(chosen))
-
     if not unexplained:
         return ()
-    together = trace(list(unexplained))
+    args = (operation, axis, off, tolerance_mm, digit_mm)
+    together = _traced_together(setup, placed, steps, unexplained, *args)
     if together is not None or len(unexplained) == 1:
         return () if together is None else (together,)
-    return tuple(one for o in unexplained if (one := trace([o])) is not None)
+    each = (_traced_together(setup, placed, steps, [o], *args) for o in unexplained)
+    return tuple(one for one in each if one is not None)
+
+
+def _traced_together(
+    setup: Setup,
+    placed: Sequence[PlacedOperation],
+    steps: Sequence[StackStep] | None,
+    chosen: Sequence[int],
+    operation: NDArray[np.int64],
+    axis: NDArray[np.int64],
+    off: NDArray[np.float64],
+    tolerance_mm: float,
+    digit_mm: float,
+) -> FigureTrace | None:
+    """The one figure for all of the chosen operations, if there is one."""
+    here = np.isin(operation, chosen)
+    place = {o: k for k, o in enumerate(chosen)}
+    own = np.array([place[o] for o in operation[here].tolist()], dtype=np.int64)
+    found = trace_figures(
+        setup, [placed[o] for o in chosen], steps, axis[here], own, off[here],
+        tolerance_mm=tolerance_mm, digit_mm=digit_mm, others=placed,
+    )  # fmt: skip
+    return None if found is None else replace(found, operations=tuple(chosen))
 
 
 def _common(

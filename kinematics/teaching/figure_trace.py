@@ -18,18 +18,10 @@ from kinematics.constants import MM_PER_INCH
 from kinematics.operations import PlacedOperation
 from kinematics.stack import StackStep
 from kinematics.teaching.calculation_batch import CalculationBatch, nominal_batch, offsets_mm, with_rows
-from kinematics.teaching.perturbed_offsets import Mistake
 from kinematics.validation import ValueEquality, read_only
 from kinematics.work_offsets import Setup
 
-__all__ = [
-    "FigureTrace",
-    "digits_swapped",
-    "taken_from",
-    "taken_from_other_solution",
-    "trace_figures",
-    "transposed_digits",
-]
+__all__ = ["FigureTrace", "trace_figures"]
 
 Floats = NDArray[np.float64]
 Add = Callable[[CalculationBatch, int, float], None]
@@ -236,6 +228,7 @@ def trace_figures(
     *,
     tolerance_mm: float,
     digit_mm: float,
+    others: Sequence[PlacedOperation] = (),
 ) -> FigureTrace | None:
     """The one figure that makes all of the given numbers right, or None.
 
@@ -250,6 +243,8 @@ def trace_figures(
     off_mm : ndarray, shape (k,)
         Answer minus truth.
     tolerance_mm, digit_mm : float
+    others : sequence of PlacedOperation
+        Operations of which an angle may have been taken.
 
     Returns
     -------
@@ -286,7 +281,13 @@ def trace_figures(
         for one in lengths
         if len(one.names) == 1 and one.unit == "mm" and one.stated[0] and " where it " not in one.names[0]
     ]
-    told = {id(one): _relation(one.figure, one.solved, one.slope, stated, near) for one in good}
+    turns = _stated_angles(setup, placed, others)
+    told = {
+        id(one): _relation(
+            one.figure, one.solved, one.slope, turns if one.figure.unit == "deg" else stated, near
+        )
+        for one in good
+    }
     best = min(good, key=lambda one: (len(one.solved), told[id(one)][0], round(one.left_mm / digit_mm)))
     _, relation, exact = told[id(best)]
     alike = tuple(
@@ -382,10 +383,27 @@ def _solved_angles(
     ]
 
 
+def _stated_angles(
+    setup: Setup, placed: Sequence[PlacedOperation], others: Sequence[PlacedOperation]
+) -> list[tuple[str, float]]:
+    """Angles that may have been taken for the one operation's: its own others, and those of other operations."""
+    if len(placed) != 1:
+        return []
+    letters = setup.machine.letters
+    found = [(f"{letter} angle", float(a)) for letter, a in zip(letters, placed[0].program_deg, strict=True)]
+    for one in others:
+        if one.name != placed[0].name:
+            found += [
+                (f"{letter} angle of {one.name}", float(a))
+                for letter, a in zip(letters, one.program_deg, strict=True)
+            ]
+    return found
+
+
 def _relation(
     figure: _Figure, solved: Floats, slope: Floats, stated: Sequence[tuple[str, float]], near: float
 ) -> tuple[int, str, float]:
-    """How far-fetched, from 0, the needed value of a single figure is, what it is of the stated ones, and their value."""
+    """Rank of the needed value of a single figure (0: nearest at hand), its relation to the stated ones, and their value."""
     if len(figure.add) != 1:
         return _NONE, "", 0.0
     value, by = figure.stated[0], float(solved[0])
@@ -411,6 +429,16 @@ def _relation(
     if figure.unit == "mm":
         simple += _relations_to(figure.names[0], value, stated, window)
     needed = value + by
+    if figure.unit == "deg":
+        # The same rotary's angle of another operation comes first, then another rotary's; whole turns do not count.
+        simple += [
+            (
+                1 + (name[0] != figure.names[0][0]),
+                f"that is the {name}",
+                angle + 360.0 * round((needed - angle) / 360.0),
+            )
+            for name, angle in stated
+        ]
     met = [one for one in simple if abs(needed - one[2]) <= window]
     nothing = _NONE + (figure.unit == "times")
     return min(met, key=lambda one: (one[0], abs(needed - one[2])), default=(nothing, "", 0.0))
@@ -445,66 +473,3 @@ def _relations_to(
             (3, f"that is the {second} less the {first}", b - a),
         ]
     return found
-
-
-def transposed_digits(value: float, truth: float, step: float) -> str:
-    """The two neighbouring digits that were exchanged in writing a number down: "38", or nothing.
-
-    Parameters
-    ----------
-    value, truth : float
-        In the unit in which they are written.
-    step : float
-        The last digit: 0.001.
-
-    Examples
-    --------
-    >>> transposed_digits(-318.025, -381.025, 0.001), transposed_digits(-381.026, -381.025, 0.001)
-    ('81', '')
-    """
-    places = max(0, round(-np.log10(step)))
-    text, wrong = f"{truth:.{places}f}", f"{value:.{places}f}"
-    if len(text) != len(wrong):
-        return ""
-    apart = [k for k, (a, b) in enumerate(zip(text, wrong, strict=True)) if a != b]
-    neighbours = len(apart) == 2 and "." not in (text[apart[0]], text[apart[1]])
-    if not neighbours or text[apart[0] + 1 : apart[1]] not in ("", "."):
-        return ""
-    first, second = apart
-    return text[first] + text[second] if (text[first], text[second]) == (wrong[second], wrong[first]) else ""
-
-
-def taken_from(name: str, axes: str) -> Mistake:
-    """The mistake of writing down another operation's number."""
-    return Mistake(
-        "numbers of another operation",
-        f"{axes} of {name}",
-        f"{axes} is that of {name}" if len(axes) == 1 else f"{axes} are those of {name}",
-        "offset",
-        frozenset({f"operation of {axes}"}),
-        lambda _batch, _rows: None,
-    )
-
-
-def taken_from_other_solution(axes: str) -> Mistake:
-    """The mistake of writing down the number of the same operation's other solution."""
-    return Mistake(
-        "numbers of the other solution",
-        axes,
-        f"{axes} {'is that' if len(axes) == 1 else 'are those'} of the other solution",
-        "offset",
-        frozenset({f"solution of {axes}"}),
-        lambda _batch, _rows: None,
-    )
-
-
-def digits_swapped(axis: str, digits: str) -> Mistake:
-    """The mistake of exchanging two neighbouring digits of a number."""
-    return Mistake(
-        "digits swapped",
-        axis,
-        f"the digits {digits[0]} and {digits[1]} of {axis} stand in each other's places",
-        "offset",
-        frozenset({f"digits of {axis}"}),
-        lambda _batch, _rows: None,
-    )

@@ -92,6 +92,18 @@ def step_mistakes(step: StackStep, k: int) -> list[Mistake]:
                 set_input("parts_counted", (k, slice(0, 2)), -1.0),
             ),
         ]
+        x, y = step.shift_mm
+        if abs(x) != abs(y):
+            mistakes.append(
+                Mistake(
+                    "step's shift exchanged",
+                    step.name,
+                    f"x and y of the shift of {step.name} were taken for each other",
+                    key,
+                    shift,
+                    added_input("moved_mm", (k, slice(0, 2)), np.array([y - x, x - y])),
+                )
+            )
     if step.turn_deg or any(angle for _, angle in step.rotate):
         turn = frozenset({f"step {k} turn"})
         mistakes += [
@@ -334,6 +346,10 @@ def rounding_mistakes(setup: Setup, unit_mm: float) -> list[Mistake]:
     return [
         *(
             Mistake("answer rounded", f"{text} {unit}", f"the answer was rounded to {text} {unit}", "offset", frozenset({"answer_step_mm"}), set_input("answer_step_mm", (), step))
+            for text, step in zip(written, (tenth, tenth / 10.0), strict=True)
+        ),
+        *(
+            Mistake("answer cut off", f"{text} {unit}", f"the answer was cut off at {text} {unit}, not rounded", "offset", frozenset({"answer_step_mm"}), set_input("answer_step_mm", (), -step))
             for text, step in zip(written, (tenth, tenth / 10.0), strict=True)
         ),
         *(

@@ -69,7 +69,14 @@ _LABELS = {
     "rotary offset's sign": "sign of {item}'s work offset",
     "operations exchanged": "{item} exchanged",
     "answer rounded": "answer rounded to {item}",
+    "step's shift exchanged": "x and y of {item}'s shift exchanged",
+    "answer cut off": "answer cut off at {item}",
+    "supplement of the angle": "180 degrees less {item}'s angle",
+    "angles exchanged": "{item} exchanged",
+    "decimal point": "decimal point of {item}",
+    "number written twice": "number of {item}",
     "digits swapped": "digits of {item} swapped",
+    "pi rounded": "pi taken as {item}",
 }
 
 Change = Callable[[CalculationBatch, Rows], None]

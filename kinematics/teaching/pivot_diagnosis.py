@@ -321,11 +321,14 @@ class _Search:
                 left.append(self.marks[n])
             else:
                 found.append(PivotFinding((self.marks[n],), *one))
-        if left and len(wrong) == 2:
+        near = _HALF * digit + 1e-9
+        # Two mistakes may leave one of the two numbers right; and one for each number, where neither quite gives it, is
+        # beaten by two that give both to the last digit.
+        if left or (digit and max(one.left for one in found) > near):
             rows = pairs()
             both = _Search.of(rows, self.marks, digit).best(every, _CHANCE_OF_PAIR) if rows else None
-            if both is not None:
-                return [PivotFinding(tuple(self.marks), *both)], []
+            if both is not None and (left or both[2] <= near):
+                return [PivotFinding(tuple(self.marks[n] for n in wrong), *both)], []
         return found, left
 
     def best(self, at: list[int], most: float) -> tuple[PivotMistake, tuple[PivotMistake, ...], float] | None:

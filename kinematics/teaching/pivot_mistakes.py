@@ -195,6 +195,10 @@ def _written_down(
         names, "sign of the offset", "{} {was} corrected from the old value in the wrong direction", found,
         2.0 * old - found,
     )  # fmt: skip
+    yield from _each(
+        names, "correction made twice",
+        "{} {was} moved from the old value by twice as much as was found", found, 2.0 * found - old,
+    )  # fmt: skip
     if not first.axis:
         return  # shifts from the old line have no coordinates to mistake
     yield from _each(

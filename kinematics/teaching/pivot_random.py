@@ -25,6 +25,7 @@ from kinematics.rotary import RotaryAxis
 from kinematics.teaching.exercises import (
     DECIMALS,
     PARTS,
+    PIVOT_LEVEL,
     UNIT_MM,
     Part,
     RoundedRandom,
@@ -32,7 +33,7 @@ from kinematics.teaching.exercises import (
     check_seed,
     tilting_mill,
 )
-from kinematics.teaching.pivot_exercise import PIVOT_LEVEL, Method, PivotExercise, PivotProbing
+from kinematics.teaching.pivot_exercise import Method, PivotExercise, PivotProbing
 
 __all__ = ["set_pivot_exercise", "set_pivot_exercise_on"]
 

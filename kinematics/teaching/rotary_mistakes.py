@@ -55,6 +55,11 @@ def rotary_mistakes(setup: Setup, rotary: RotaryAxis, i: int) -> list[Mistake]:
                 set_input("radians", (), value=True),
             )
         )
+        turned = frozenset({f"{other} unit" for other in setup.machine.letters})
+        mistakes += [
+            Mistake("pi rounded", text, f"the angles were brought to radians with pi as {text}", f"{letter} turn", turned, set_input("turn_scale", (), value / np.pi))
+            for text, value in (("3.14", 3.14), ("22/7", 22.0 / 7.0))
+        ]  # fmt: skip
     if len(setup.machine.rotaries) > 1:
         mistakes.append(
             Mistake(
@@ -112,6 +117,7 @@ def _trigonometry_mistakes(rotary: RotaryAxis, i: int) -> list[Mistake]:
             for sign, by in (("+", 90.0), ("-", -90.0))
         ),
         Mistake("tangent for sine", letter, f"the tangent of the {letter} turn was taken for its sine", at, frozenset({f"{letter} sine"}), set_input("tangent", (i,), value=True)),
+        Mistake("supplement of the angle", letter, f"180 degrees less the {letter} angle was taken: it was counted from the other end of the axis", f"{letter} angle", turn, _supplement(i)),
         Mistake("complement of the angle", letter, f"90 degrees less the {letter} angle was taken: the angle was counted from the other leg", f"{letter} angle", turn, _complement(i)),
     ]  # fmt: skip
     if np.abs(rotary.direction).max() == 1.0:
@@ -146,6 +152,14 @@ def _complement(i: int) -> Change:
     def change(batch: CalculationBatch, rows: Rows) -> None:
         angle = batch.program_deg[rows, :, i]
         batch.program_deg[rows, :, i] = np.where(angle < 0.0, -90.0, 90.0) - angle
+
+    return change
+
+
+def _supplement(i: int) -> Change:
+    def change(batch: CalculationBatch, rows: Rows) -> None:
+        angle = batch.program_deg[rows, :, i]
+        batch.program_deg[rows, :, i] = np.where(angle < 0.0, -180.0, 180.0) - angle
 
     return change
 
@@ -287,6 +301,14 @@ def sequence_mistakes(setup: Setup) -> list[Mistake]:
         mistakes.append(
             Mistake("turn worked from the point before", letter, words, at, claims, set_input("from_start", (outer,), value=True))
         )  # fmt: skip
+
+    def exchange(batch: CalculationBatch, rows: Rows) -> None:
+        batch.program_deg[rows] = batch.program_deg[rows][:, :, ::-1]
+
+    pair = f"{letters[0]} and {letters[-1]}"
+    mistakes.append(
+        Mistake("angles exchanged", pair, f"the angles of {pair} were taken for each other", f"{letters[-1]} angle", frozenset({f"{letter} turning" for letter in letters}), exchange)
+    )  # fmt: skip
     gap = common_perpendicular(rotaries[last - 1], rotaries[last])
     if gap.distance_mm > 0.0:
         mistakes += _gap_mistakes(letters[last - 1], letters[last], last, gap.second_mm - gap.first_mm)

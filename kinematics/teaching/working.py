@@ -42,6 +42,7 @@ __all__ = [
     "check_operation",
     "degrees",
     "given_values",
+    "offset_source_words",
     "offset_step",
     "seen_from",
     "square_axis",
@@ -49,6 +50,7 @@ __all__ = [
     "stack_heights",
     "swing_sentence",
     "table_origin_words",
+    "table_words",
     "touch_off_steps",
     "touched_height",
     "touched_turn_deg",
@@ -340,13 +342,14 @@ def touch_off_steps(setup: Setup, touched: TouchDisplay | None, turned_by: TurnL
     rule = f"From the table frame's origin, {where}, still parallel to the machine:"
     sums = added(SMALL_XYZ, point, frame.translation_mm, arm, "-")
     lines.append(WorkedStep("touch table", rule, f"a = {name} - T", sums, "parallel to the machine"))
-    rule = "The table is not quite parallel to the machine: each row of this matrix is one of its axes."
+    rule = f"{table_words(machine)} As a matrix, its axes are the rows."
     sums = multiplied(SMALL_XYZ, back, arm, at)
     return [*lines, WorkedStep("step 1", rule, "W = R(T)⁻¹ · a", sums, "table frame", back)]
 
 
-def angle_step(rotary: RotaryAxis, program_deg: float, offset_deg: float) -> WorkedStep:
-    """The step from the program angle to the table's turn, with the reason for its sign."""
+def angle_step(setup: Setup, i: int, program_deg: float) -> WorkedStep:
+    """The step from a rotary's program angle to the table's turn, with the reason for its sign."""
+    rotary, offset_deg = setup.machine.rotaries[i], float(setup.rotary_offset_deg[i])
     machine_deg = program_deg + offset_deg
     turn = float(rotary.turn_deg(machine_deg))
     sign = "" if rotary.positive_turn.sign > 0 else "-"
@@ -366,7 +369,11 @@ def angle_step(rotary: RotaryAxis, program_deg: float, offset_deg: float) -> Wor
     )
     rule = turn_sentence(rotary, machine_deg) + " " + swing_sentence(rotary, turn)
     if offset_deg:
-        rule = f"The machine angle is the program's plus {rotary.letter}'s work offset. " + rule
+        source = offset_source_words(setup, i)
+        rule = (
+            f"The machine angle is the program's plus {rotary.letter}'s work offset, {angle_words(offset_deg)} degrees, "
+            f"{source}. {rule}"
+        )
     formula = f"t({rotary.letter}) = {sign or '+'}" + (
         f"({rotary.letter} - zero)" if of_zero else rotary.letter
     )
@@ -415,6 +422,36 @@ def table_origin_words(machine: Machine) -> str:
     if machine.platter.face_mm is None:
         return "the pivot"
     return f"where {machine.rotaries[-1].letter}'s line pierces the platter face"
+
+
+def table_words(machine: Machine) -> str:
+    """Sentence on where the axes of a table frame come from that does not stand parallel to the machine."""
+    if machine.platter.normal is not None:
+        z = "is the platter's measured normal"
+    else:
+        z = f"runs along {machine.rotaries[-1].letter}'s line"
+    return (
+        f"The table does not stand parallel to the machine: its z {z}, its x is the machine's X made square to that and "
+        "scaled to length 1, its y is square to both."
+    )
+
+
+def offset_source_words(setup: Setup, i: int) -> str:
+    """Half a sentence on where a rotary's work offset comes from."""
+    turn = _taken_out_deg(setup, i)
+    if turn is None:
+        return "which the job sets"
+    return f"which takes out the part's turn of {angle_words(turn)} degrees about z"
+
+
+def _taken_out_deg(setup: Setup, i: int) -> float | None:
+    """The part's turn about z that a rotary's work offset takes out; None where it is no such turn."""
+    rotary, offset = setup.machine.rotaries[i], float(setup.rotary_offset_deg[i])
+    turn = touched_turn_deg(setup)
+    if turn is None or i + 1 != len(setup.machine.rotaries) or square_axis(rotary.direction) != 2:
+        return None
+    about_z = offset * rotary.positive_turn.sign * float(np.sign(rotary.direction[2]))
+    return turn if abs(math.remainder(about_z + turn, 360.0)) < _SAME_TURN else None
 
 
 def arm_step(rotary: RotaryAxis, point: NDArray[np.float64], name: str) -> WorkedStep:

@@ -10,7 +10,7 @@ Not imported by `kinematics` itself. Lengths are millimetres, angles degrees; un
     trials       `monte_carlo` (JCGM 101) of any model; `offset_trials`, `part_trials` of a setup
     correction   `measured_parts`, `correct_jointly`, `single_causes`, `next_feature`, `next_place`,
                  `offset_correction`, `deviations_after`
-    checks       `measurement_doubts`, `seating_spread`
+    checks       `measurement_blunders`, `seating_spread`
     conformity   `conformance_probability`, `position_probability`, `proven_within`
 """
 
@@ -52,10 +52,17 @@ from kinematics.uncertainty.inspection import (
     measured_parts,
     seating_spread,
 )
-from kinematics.uncertainty.measurement_checks import MeasurementDoubt, measurement_doubts
+from kinematics.uncertainty.measurement_checks import MeasurementBlunder, measurement_blunders
 from kinematics.uncertainty.model_parts import CutPoint, ModelOperation, StackNode, TouchReading
-from kinematics.uncertainty.more_probing import AddedPoses, added_poses, line_information
-from kinematics.uncertainty.next_measurement import NextFeature, NextPlace, next_feature, next_place
+from kinematics.uncertainty.next_measurement import (
+    AddedPoses,
+    NextFeature,
+    NextPlace,
+    added_poses,
+    line_information,
+    next_feature,
+    next_place,
+)
 from kinematics.uncertainty.propagation import Propagated, expanded_factor, propagate
 from kinematics.uncertainty.random_trials import (
     MonteCarloResult,
@@ -85,7 +92,7 @@ __all__ = [
     "JointCorrection",
     "MeasuredDeviation",
     "MeasuredParts",
-    "MeasurementDoubt",
+    "MeasurementBlunder",
     "ModelOperation",
     "MonteCarloResult",
     "NextFeature",
@@ -116,7 +123,7 @@ __all__ = [
     "expanded_factor",
     "line_information",
     "measured_parts",
-    "measurement_doubts",
+    "measurement_blunders",
     "monte_carlo",
     "moved_by",
     "next_feature",

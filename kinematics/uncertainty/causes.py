@@ -32,7 +32,6 @@ __all__ = [
     "CausePair",
     "SingleCause",
     "SingleCauses",
-    "chi_squares_apart",
     "not_yet_measured",
     "possible_causes",
     "single_causes",
@@ -41,7 +40,7 @@ __all__ = [
 EXPLAINS = 0.01
 """A cause explains the deviations when it would leave a chi-square as large in at least so many cases."""
 
-TOLD_APART = 6.0
+DISTINCT_CHI_SQUARE = 6.0
 """Difference of chi-squares from which two causes count as told apart: likelihoods of 20 to 1."""
 
 UNLIKELY = 13.8
@@ -277,13 +276,13 @@ def _joined(causes: SingleCauses) -> tuple[SingleCause, ...]:
     measured = causes.joint.measured
     u = float(np.median(measured.u_mm))
     more = [one for k in range(len(measured.part.features)) for one in not_yet_measured(measured, k, u)]
-    apart = chi_squares_apart(causes, rivals, measured_parts(measured.part, [*measured.deviations, *more]))
+    apart = pairwise_chi_squares(causes, rivals, measured_parts(measured.part, [*measured.deviations, *more]))
     # An operation may have no feature: what its offset would be counts as well.
     offsets_mm = corrections_apart(measured.part, [causes.correction(one) for one in rivals]).max(axis=2)
     group = {one.group: one.group for one in rivals}
     for i, first in enumerate(rivals):
         for j, second in enumerate(rivals[:i]):
-            if max(apart[i, j], apart[j, i]) < TOLD_APART and offsets_mm[i, j] <= AGREE_MM:
+            if max(apart[i, j], apart[j, i]) < DISTINCT_CHI_SQUARE and offsets_mm[i, j] <= AGREE_MM:
                 old, new = group[first.group], group[second.group]
                 group = {key: new if value == old else value for key, value in group.items()}
     return tuple(replace(one, group=group.get(one.group, one.group)) for one in causes.causes)
@@ -378,7 +377,7 @@ def _fitted(
     )
     explains = (chances >= EXPLAINS) & believed
     least = float(rest[explains].min()) if explains.any() else np.inf
-    level = np.where(explains, np.where(rest <= least + TOLD_APART, 1, 2), 3)
+    level = np.where(explains, np.where(rest <= least + DISTINCT_CHI_SQUARE, 1, 2), 3)
     groups = _groups(joint, columns)
     stated = {column: k for k, column in enumerate(joint.prior.columns.tolist())}
     found = []
@@ -416,7 +415,7 @@ def _fits(
 
 
 def _whitened(noise: Array, left: Array, rows: Array) -> tuple[Array, Array]:
-    """What is left, shape (K,), and rows (K, n) in standard deviations of a noise that is then the same everywhere."""
+    """Residuals, shape (K,), and rows (K, n), whitened: in standard deviations of a noise that is the same everywhere."""
     from scipy import linalg
 
     both = linalg.solve_triangular(
@@ -461,7 +460,7 @@ def not_yet_measured(measured: MeasuredParts, feature: int, u_mm: float) -> list
     return [MeasuredDeviation(feature, along, 0.0, u_mm, measured.serials[0]) for along in wanted]
 
 
-def chi_squares_apart(causes: SingleCauses, rivals: Sequence[SingleCause], whole: MeasuredParts) -> Array:
+def pairwise_chi_squares(causes: SingleCauses, rivals: Sequence[SingleCause], whole: MeasuredParts) -> Array:
     """The chi-square that each rival (columns) would have in measured rows if another (rows) were the truth; (r, r)."""
     from scipy import linalg
 

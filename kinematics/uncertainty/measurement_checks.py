@@ -14,7 +14,7 @@ from kinematics.uncertainty.explanations import EXPLAINED, Explanations
 from kinematics.uncertainty.inspection import MeasuredDeviation, MeasuredParts, measured_parts
 from kinematics.uncertainty.sources import UncertaintySource
 
-__all__ = ["MeasurementDoubt", "measurement_doubts"]
+__all__ = ["MeasurementBlunder", "measurement_blunders"]
 
 Slip = Literal["too large by 25.4", "too small by 25.4", "sign", "exchanged", "datum", "value"]
 
@@ -41,7 +41,7 @@ _MOST_ROWS, _FEW_ROWS, _MANY = 12, 4, 100
 
 
 @dataclass(frozen=True)
-class MeasurementDoubt:
+class MeasurementBlunder:
     """A slip in the measurement that would explain deviations which nothing else does.
 
     Attributes
@@ -63,9 +63,9 @@ class MeasurementDoubt:
     datum: int | None = None
 
 
-def measurement_doubts(
+def measurement_blunders(
     measured: MeasuredParts, sources: Sequence[UncertaintySource]
-) -> tuple[MeasurementDoubt, ...]:
+) -> tuple[MeasurementBlunder, ...]:
     """Look for a slip in the measurement, where nothing else explains the deviations.
 
     Parameters
@@ -75,7 +75,7 @@ def measurement_doubts(
 
     Returns
     -------
-    tuple of MeasurementDoubt
+    tuple of MeasurementBlunder
         The likeliest first; none where the deviations are explained, by what is stated or by a single cause. A slip in
         fewer values comes before one in more. A sign lost in one value, or two features exchanged, are named where the
         deviations are explained, too, but would be far likelier without: features that contradict each other at one place
@@ -106,7 +106,7 @@ def measurement_doubts(
 
 def _several(
     known: Explanations, standing: Sequence[tuple[int, ...]]
-) -> tuple[tuple[MeasurementDoubt, ...], float]:
+) -> tuple[tuple[MeasurementBlunder, ...], float]:
     """Slips in several values, taken back one after the other, and how likely the deviations are then.
 
     No slip where the deviations are not explained at the end.
@@ -127,7 +127,7 @@ def _several(
         back = back.with_figures(found[-1].back)
         chance = float(back.chances(back.measured.excess_mm[:, None])[0])
         if chance >= EXPLAINED:
-            doubts = tuple(MeasurementDoubt(one.slip, one.rows, chance) for one in found)
+            doubts = tuple(MeasurementBlunder(one.slip, one.rows, chance) for one in found)
             # Each may have happened in any row.
             return doubts, each[likeliest] - len(found) * (_FAR_LIKELIER + float(np.log(len(figures[0]))))
         standing = _standing_out(back)
@@ -176,7 +176,7 @@ def _exchanges(known: Explanations, standing: Sequence[tuple[int, ...]]) -> Iter
             )
 
 
-def _likelier(known: Explanations, slips: Sequence[_Slip]) -> list[tuple[float, _Slip, MeasurementDoubt]]:
+def _likelier(known: Explanations, slips: Sequence[_Slip]) -> list[tuple[float, _Slip, MeasurementBlunder]]:
     """The slips without which the deviations are far likelier than they are, whatever explains them; the likeliest first."""
     found = _explained(known, slips)
     if not found:
@@ -225,17 +225,17 @@ class _Slip:
         return self.back.excess_mm
 
     def explanations(self, known: Explanations) -> Explanations:
-        """What may explain the deviations with it taken back."""
+        """Explanations of the deviations with it taken back."""
         return (
             Explanations(self.back, known.sources) if self.slip == "datum" else known.with_figures(self.back)
         )
 
     def likely(self, known: Explanations) -> float:
-        """How likely the deviations are with it taken back, it counting as something that seldom happens (logarithm)."""
+        """Log likelihood of the deviations with it taken back, it counting as something that seldom happens."""
         return float(self.explanations(known).evidence(self.excess_mm[:, None])[0]) - _FAR_LIKELIER
 
 
-def _explained(known: Explanations, slips: Sequence[_Slip]) -> list[tuple[_Slip, MeasurementDoubt]]:
+def _explained(known: Explanations, slips: Sequence[_Slip]) -> list[tuple[_Slip, MeasurementBlunder]]:
     """The slips without which the deviations are explained, with the probability of the deviations then."""
     same = [one for one in slips if one.slip != "datum"]
     chances = known.chances(np.column_stack([one.excess_mm for one in same])).tolist() if same else []
@@ -248,14 +248,14 @@ def _explained(known: Explanations, slips: Sequence[_Slip]) -> list[tuple[_Slip,
         ),
     ]
     return [
-        (one, MeasurementDoubt(one.slip, one.rows, chance, one.datum))
+        (one, MeasurementBlunder(one.slip, one.rows, chance, one.datum))
         for one, chance in found
         if EXPLAINED <= chance <= (_TOO_GOOD if one.slip == "too large by 25.4" else 1.0)
     ]
 
 
 def _shared(measured: MeasuredParts, standing: Sequence[tuple[int, ...]]) -> list[tuple[int, ...]]:
-    """What may share a slip: a feature on one part, a direction, a part, each of a row that stands out; everything."""
+    """Groups that may share a slip: a feature on one part, a direction, a part, each of a row that stands out; everything."""
     given = measured.deviations
     keys: list[list[object]] = [
         [(one.feature, one.serial) for one in given],
@@ -320,7 +320,7 @@ def _against(measured: MeasuredParts, datum: int | None) -> MeasuredParts:
     return measured_parts(measured.part, [moved(one) for one in measured.deviations])
 
 
-def _single_values(known: Explanations, standing: Sequence[tuple[int, ...]]) -> Iterator[MeasurementDoubt]:
+def _single_values(known: Explanations, standing: Sequence[tuple[int, ...]]) -> Iterator[MeasurementBlunder]:
     """Values without which all the others are explained; none where there are too few to say so."""
     excess = known.measured.excess_mm[:, None]
     if len(excess) < _FEW_ROWS:
@@ -330,4 +330,4 @@ def _single_values(known: Explanations, standing: Sequence[tuple[int, ...]]) -> 
     # Where leaving out any of several values helps, none of them stands alone against the others.
     if len(explained) == 1:
         ((k, chance),) = explained
-        yield MeasurementDoubt("value", (k,), chance)
+        yield MeasurementBlunder("value", (k,), chance)

@@ -1,26 +1,47 @@
-"""What to measure next: the feature, or the place where there is none yet, that tells rival causes apart best."""
+"""Choice of the next measurement: the feature or place that separates rival causes best, and the probing that helps a budget most."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
+from kinematics.calibration import (
+    PlannedTarget,
+    candidate_poses,
+    expand_mask,
+    is_accessible,
+    planned_readings,
+)
+from kinematics.calibration.covariance import pose_information
+from kinematics.errors import KinematicsError
+from kinematics.machine import Machine
+from kinematics.uncertainty.budget import PartBudget, part_budget
 from kinematics.uncertainty.causes import (
-    TOLD_APART,
+    DISTINCT_CHI_SQUARE,
     SingleCause,
     SingleCauses,
-    chi_squares_apart,
     not_yet_measured,
+    pairwise_chi_squares,
 )
 from kinematics.uncertainty.correction import SetupEstimate
 from kinematics.uncertainty.features import Feature, PartModel, part_model
 from kinematics.uncertainty.inspection import SEATING, MeasuredDeviation, measured_parts
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.sources import UncertaintySource
+from kinematics.validation import as_count
 
-__all__ = ["NextFeature", "NextPlace", "next_feature", "next_place"]
+__all__ = [
+    "AddedPoses",
+    "NextFeature",
+    "NextPlace",
+    "added_poses",
+    "line_information",
+    "next_feature",
+    "next_place",
+]
 
 _RULES_OUT = 4.0
 """Standard uncertainties of a measurement that rule out a pair of causes."""
@@ -113,16 +134,16 @@ def _against_pairs(causes: SingleCauses, u_mm: float) -> NextFeature | None:
 def _separated(
     causes: SingleCauses, rivals: Sequence[SingleCause], more: Sequence[MeasuredDeviation]
 ) -> NextFeature | None:
-    """What a feature's deviations would be worth: the chi-square that each rival would have if another were the truth."""
+    """Value of measuring a feature: the chi-square that each rival would have if another were the truth."""
     from scipy import special
 
     measured = causes.joint.measured
     whole = measured_parts(measured.part, [*measured.deviations, *more])
-    apart = chi_squares_apart(causes, rivals, whole)
+    apart = pairwise_chi_squares(causes, rivals, whole)
     np.fill_diagonal(apart, np.inf)
     finite = np.where(np.isinf(apart), 1.0, apart)
     size = np.sqrt(np.clip(finite, 1e-12, None))
-    confused = np.where(np.isinf(apart), 0.0, special.ndtr((TOLD_APART - finite) / (2.0 * size)))
+    confused = np.where(np.isinf(apart), 0.0, special.ndtr((DISTINCT_CHI_SQUARE - finite) / (2.0 * size)))
     columns, values = [one.column for one in rivals], np.array([one.value for one in rivals])
     expected = whole.jacobian[len(measured.deviations) :, columns] * values
     lengths = expected[0] if len(expected) == 1 else np.linalg.norm(expected, axis=0)
@@ -218,3 +239,116 @@ def next_place(
         return None
     operation, at_mm = places[best // 3]
     return NextPlace(operation, np.asarray(at_mm), axes[best % 3], value[:, best], away[:, :, best])
+
+
+_STEP_DEG = 30.0
+
+
+@dataclass(frozen=True, eq=False)
+class AddedPoses:
+    """A few poses more at one tilt, and what they would be worth.
+
+    Attributes
+    ----------
+    tilt_deg : float
+        Machine angle of the first rotary.
+    poses_deg : ndarray, shape (m, n)
+    budget : PartBudget
+        With their readings added to the last calibration.
+    """
+
+    tilt_deg: float
+    poses_deg: NDArray[np.float64]
+    budget: PartBudget
+
+
+def line_information(
+    machine: Machine, targets: Sequence[PlannedTarget], poses_deg: Array, sigma_mm: float
+) -> Array:
+    """The information that readings at poses would give on the rotaries' lines, targets eliminated.
+
+    Parameters
+    ----------
+    machine : Machine
+    targets : sequence of PlannedTarget
+        New ones: where they stand is unknown before.
+    poses_deg : ndarray, shape (m, n)
+        Machine angles; a target counts at a pose where it can be read.
+    sigma_mm : float
+        The probe's standard uncertainty per coordinate.
+
+    Returns
+    -------
+    ndarray, shape (4n, 4n)
+        The inverse of a covariance where that exists: of two shifts (mm) and two tilts (degrees) of each line.
+    """
+    seen = expand_mask(targets, is_accessible(machine, targets, poses_deg))
+    each = pose_information(planned_readings(machine, targets, poses_deg), seen, machine, sigma_mm)
+    lines = each.lines
+    whole = each.by_pose.sum(axis=0)
+    own = whole[lines:, lines:] + each.prior[lines:, lines:]
+    across = whole[:lines, lines:]
+    left = whole[:lines, :lines] - across @ np.linalg.solve(own, across.T)
+    lever = np.radians(1.0) * each.lever_mm
+    scale = np.tile([1.0, 1.0, lever, lever], len(machine.rotaries)) / sigma_mm
+    information = left * np.outer(scale, scale)
+    return np.asarray(0.5 * (information + information.T))
+
+
+def added_poses(
+    part: PartModel,
+    sources: Sequence[UncertaintySource],
+    targets: Sequence[PlannedTarget],
+    sigma_mm: float,
+    count: int = 6,
+) -> tuple[AddedPoses, ...]:
+    """For each tilt, the budget with so many more poses there probed and put into the last calibration.
+
+    Parameters
+    ----------
+    part : PartModel
+    sources : sequence of UncertaintySource
+        One of them a calibration.
+    targets : sequence of PlannedTarget
+    sigma_mm : float
+    count : int
+        Poses at each tilt, the other rotaries going round.
+
+    Returns
+    -------
+    tuple of AddedPoses
+        For every tilt at which that many poses can be read, a grid of 30 degrees.
+
+    Raises
+    ------
+    KinematicsError
+        When no source is a calibration: without one there is nothing to add to.
+
+    Notes
+    -----
+    Derived here: independent sessions add their information, C' = (C^-1 + I)^-1 = C (1 + I C)^-1, which also holds
+    where the first session determined nothing and C has no inverse.
+    """
+    as_count(count, "poses")
+    place = next((k for k, one in enumerate(sources) if one.kind == "calibration"), None)
+    if place is None:
+        raise KinematicsError("added poses: expected a calibration among the sources, found none")
+    machine, source = part.model.machine, sources[place]
+    lines = 4 * len(machine.rotaries)
+    poses = candidate_poses(machine, _STEP_DEG)
+    readable = is_accessible(machine, targets, poses).any(axis=1)
+    found = []
+    for tilt in np.unique(poses[readable, 0]).tolist():
+        at = poses[readable & (poses[:, 0] == tilt)]
+        if len(at) < min(count, len(poses[poses[:, 0] == tilt])):
+            continue
+        chosen = at[np.unique(np.linspace(0, len(at) - 1, count).round().astype(int))]
+        information = np.zeros_like(source.covariance)
+        information[:lines, :lines] = line_information(machine, targets, chosen, sigma_mm)
+        count_all = len(source.covariance)
+        covariance = source.covariance @ np.linalg.inv(np.eye(count_all) + information @ source.covariance)
+        better = replace(source, covariance=0.5 * (covariance + covariance.T))
+        found.append(
+            AddedPoses(tilt, chosen, part_budget(part, [*sources[:place], better, *sources[place + 1 :]]))
+        )
+    return tuple(found)

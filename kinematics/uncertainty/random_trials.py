@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.errors import KinematicsError
-from kinematics.progress import told
+from kinematics.progress import report_progress
 from kinematics.uncertainty.features import PartModel
 from kinematics.uncertainty.model_parts import Array
 from kinematics.uncertainty.setup_model import SetupModel
@@ -60,7 +60,7 @@ class MonteCarloResult:
         Share of the trials within the tolerances that were given; NaN where none was.
     trials : int
     seed : int
-    settled : bool
+    converged : bool
         True where the numerical tolerance was reached, False where the most trials allowed came first.
     tolerance : ndarray, shape (m,)
         The numerical tolerance of each output.
@@ -74,12 +74,12 @@ class MonteCarloResult:
     inside: Array
     trials: int
     seed: int
-    settled: bool
+    converged: bool
     tolerance: Array
     level: float = 0.95
 
     def agrees(self, expected: ArrayLike, expanded: ArrayLike) -> NDArray[np.bool_]:
-        """Whether the intervals `expected` -+ `expanded` of a linear propagation serve (JCGM 101:2008, clause 8), (m,).
+        """True where the intervals `expected` -+ `expanded` of a linear propagation are validated (JCGM 101:2008, clause 8), (m,).
 
         Both ends must lie within the numerical tolerance of those found here. The tolerance is that of the standard
         uncertainty stated to one significant digit: the page rounds to no less.
@@ -156,7 +156,7 @@ def monte_carlo(
     >>> def two(trials, generator):
     ...     return generator.uniform(-half, half, (2, trials)).sum(axis=0, keepdims=True)
     >>> found = monte_carlo(two, digits=2)
-    >>> found.u.round(4).tolist(), found.settled
+    >>> found.u.round(4).tolist(), found.converged
     ([0.0082], True)
     """
     if not 0.0 < level < 1.0:
@@ -176,9 +176,9 @@ def monte_carlo(
             share.append(((values >= low) & (values <= high)).mean(axis=-1))
         blocks.add(values)
         expected = blocks.needed(digits) if wanted is None and count > 1 else wanted or most // BLOCK_TRIALS
-        settled = count >= _LEAST_BLOCKS and count >= blocks.needed(digits)
-        told("Monte Carlo trials", count / max(expected, _LEAST_BLOCKS))
-        done = count >= wanted if wanted is not None else settled or count * BLOCK_TRIALS >= most
+        converged = count >= _LEAST_BLOCKS and count >= blocks.needed(digits)
+        report_progress("Monte Carlo trials", count / max(expected, _LEAST_BLOCKS))
+        done = count >= wanted if wanted is not None else converged or count * BLOCK_TRIALS >= most
         if done:
             break
     mean, u, low_end, high_end = blocks.averages()
@@ -193,7 +193,7 @@ def monte_carlo(
         within,
         count * BLOCK_TRIALS,
         seed,
-        settled,
+        converged,
         numerical_tolerance(u, digits),
         level,
     )

@@ -1,4 +1,4 @@
-"""How tests run the command: as a user would, but in this process."""
+"""The command as tests run it: as a user would, but in this process."""
 
 import sys
 from collections.abc import Callable
@@ -12,7 +12,7 @@ EXAMPLES = Path(__file__).parents[2] / "examples"
 
 @dataclass(frozen=True)
 class Ended:
-    """How a command ended."""
+    """End of a command."""
 
     code: int
     out: str

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ast
 import io
 import re
 from pathlib import Path
@@ -180,33 +179,6 @@ def test_files_by_their_ending():
     assert list(files) == [folder / "a b-1.svg", folder / "a b-2.svg", folder / "a b.md"]
     assert files[folder / "a b-1.svg"] == SVG
     assert "(a%20b-1.svg)" in str(files[folder / "a b.md"])
-
-
-def _sources() -> dict[str, ast.Module]:
-    root = Path(__file__).parents[2]
-    files = [*(root / "cli" / "tiltwright").rglob("*.py"), *(root / "kinematics").rglob("*.py")]
-    return {str(path.relative_to(root)): ast.parse(path.read_text("utf-8")) for path in files}
-
-
-def test_one_module_lays_out_tables():
-    importing = {
-        name
-        for name, tree in _sources().items()
-        for node in ast.walk(tree)
-        if isinstance(node, ast.ImportFrom) and node.module == "tabulate"
-    }
-    assert importing == {"cli/tiltwright/output/tables.py"}
-
-
-def test_the_inch_is_written_once():
-    factors = {25.4, 0.0254, 1 / 25.4}
-    writing = {
-        name
-        for name, tree in _sources().items()
-        for node in ast.walk(tree)
-        if isinstance(node, ast.Constant) and node.value in factors
-    }
-    assert writing == {"kinematics/constants.py"}
 
 
 def test_documents_bound_into_one_keep_their_pages():

@@ -171,6 +171,29 @@ def test_the_order_of_work_lists_machine_and_program_angles(run, job):
     assert "face in nest left" in run("sheet", path, "--nest", "right").out
 
 
+@pytest.mark.parametrize("turn", [0.0, 0.5])
+def test_a_sheet_numbers_its_operations_in_the_order_of_work(run, job, turn):
+    """Page 1 said 1 2 3 where the order of work was 1 3 2: each number now stands once in all nests' sheets.
+
+    With two nests alike, both parts are done at one pose, and still have a number each.
+    """
+    text = HEAD + 'order = "by tilt"\n' + PLATE + nest("left", -40.0) + nest("right", 40.0, turn) + FACE
+    bore = '[[operation]]\nname = "bore"\nat = { A = -90, C = 0 }\n'
+    slot = '[[operation]]\nname = "slot"\nat = { A = -45, C = 0 }\n'
+    path = job(text + bore + slot)
+    listed: dict[str, str] = {}
+    numbered: dict[str, str] = {}
+    for one in ("left", "right"):
+        told = run("sheet", path, "--nest", one).out
+        listed |= {
+            name: n for n, name in re.findall(r"^ *(\d+) .* G\d\d  +(\w+ in nest \w+)", told, re.MULTILINE)
+        }
+        table = re.findall(r"(\d+)\. (face|bore|slot)\b", told)
+        numbered |= {f"{name} in nest {one}": n for n, name in table}
+    assert numbered == listed
+    assert sorted(numbered.values()) == ["1", "2", "3", "4", "5", "6"]
+
+
 def test_time_of_the_index_moves_where_speeds_are_stated(run, job, examples):
     mill = (examples / "teaching_mill.toml").read_text(encoding="utf-8")
     mill = re.sub(r'(letter = "[AC]")', r"\1\nindex_speed = 30.0", mill)

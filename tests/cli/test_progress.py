@@ -5,7 +5,7 @@ from contextlib import redirect_stderr
 
 import pytest
 
-from kinematics.progress import counted, told, unwatched, watched
+from kinematics.progress import counted, report_progress, unwatched, watched
 from tiltwright.terminal import progress_line
 from tiltwright.terminal.progress_line import progress_bar
 from tiltwright.terminal.streams import guarded_streams, note
@@ -92,10 +92,10 @@ def test_parts_refine_their_whole():
     seen = []
     with watched(lambda what, share: seen.append((what, round(share, 3)))):
         for _ in counted("ab", "nests"):
-            told("half of it", 0.5)
+            report_progress("half of it", 0.5)
             with unwatched():
                 list(counted("cd", "unknown"))
-        told("all", 7.0)
+        report_progress("all", 7.0)
     assert seen == [("nests", 0.0), ("half of it", 0.25), ("nests", 0.5), ("half of it", 0.75), ("all", 1.0)]
 
 
@@ -104,5 +104,5 @@ def test_an_abandoned_count_gives_its_place_back():
     with watched(lambda _, share: seen.append(share)):
         for _ in counted(range(4), "first"):
             break
-        told("second", 0.5)
+        report_progress("second", 0.5)
     assert seen == [0.0, 0.5]

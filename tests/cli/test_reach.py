@@ -11,6 +11,7 @@ import pytest
 
 from tiltwright.files.quantity import DENSITY, FORCE, MASS, MODULUS, TORQUE, parse_quantity
 from tiltwright.job.evaluate import evaluate_job
+from tiltwright.output.numbers import length
 from tiltwright.reach import analysis, step_height
 from tiltwright.reach.analysis import analyse_reach
 from tiltwright.reach.messages import Verdict, failures
@@ -691,3 +692,20 @@ def test_rounding_to_the_safe_side():
         "9.000",
     ]
     assert (shown_down(25.4, "inch"), shown_up(25.4, "inch")) == ("1.0000", "1.0000")
+
+
+def test_travel_left_is_rounded_as_sheet_and_page_round_it(run, examples):
+    """409.0249 mm left were 409.024 in `reach` and 409.025 on the sheet's bars and on the page."""
+    path = examples / "sensor_feet.toml"
+    told = run("reach", path).out
+    for one in json.loads(run("reach", path, "--json").out)["operations"]:
+        for margin in one["linear"].values():
+            assert f"{length(margin['to_low'], 'mm')} / {length(margin['to_high'], 'mm')}" in told
+
+
+def test_an_angle_near_zero_has_one_form(run, examples):
+    """C stands at machine -0.0900 in the right nest; the index moves of its unloading had it at 359.9100."""
+    told = run("batch", "stub", examples / "sensor_feet.toml").out
+    assert "C -0.0900, spindle retracted" in told
+    assert "359.91" not in told
+    assert len(re.findall(r" -0\.0900$", told, re.MULTILINE)) == 2

@@ -11,9 +11,8 @@ from test_house import COMMANDS
 from tiltwright.files import (
     job_file,
     machine_file,
-    plan_file,
+    probing_files,
     probing_tables,
-    rule_file,
     solid_tables,
     uncertainty_tables,
 )
@@ -124,9 +123,8 @@ def test_every_key_of_every_table_is_in_them():
     modules = (
         job_file,
         machine_file,
-        plan_file,
+        probing_files,
         probing_tables,
-        rule_file,
         solid_tables,
         uncertainty_tables,
     )

@@ -251,7 +251,7 @@ def test_half_a_turn_is_counted_the_way_it_goes(way, turned):
 @pytest.mark.parametrize("tolerance", [0.0, 0.01])
 def test_directions_asked_for_in_blocks_are_those_asked_for_alone(monkeypatch, tolerance):
     """Many directions are solved a block at a time: none is lost at a block's edge, and none is solved twice."""
-    monkeypatch.setattr("kinematics.inverse_solver._BLOCK", 64)
+    monkeypatch.setattr("kinematics.inverse._BLOCK", 64)
     machine = mill()
     wanted = np.random.default_rng(7).normal(size=(37, 3))
     wanted[::5] = [0.0, 0.0, 1.0]

@@ -18,8 +18,8 @@ from samples import assert_close, random_machine, square_machine
 import kinematics.angles
 import kinematics.euler_angles
 import kinematics.forward
+import kinematics.inverse
 import kinematics.inverse_candidates
-import kinematics.inverse_solver
 import kinematics.machine
 import kinematics.offset_allocation
 
@@ -30,7 +30,6 @@ import kinematics.plane
 import kinematics.rotary
 import kinematics.spherical_triangle
 import kinematics.stack
-import kinematics.touch_off
 import kinematics.work_offsets
 from kinematics import Pose, RotationSense, Setup, StackStep
 
@@ -270,9 +269,9 @@ MISTAKES = [
      lambda s, q: np.asarray(q) + s.rotary_offset_deg)], [check_program_angles]),
     ("repeats the other way round", [(kinematics.plane, "rotation_about_axis",
      lambda along, angle: REAL["turn_about"](along, -np.asarray(angle)))], [check_repeats]),
-    ("a touch not turned back", [(kinematics.touch_off, "table_pose", lambda m, q: REAL["pose"](m, q).inverse())],
+    ("a touch not turned back", [(kinematics.work_offsets, "table_pose", lambda m, q: REAL["pose"](m, q).inverse())],
      [check_touch]),
-    ("a touch in machine coordinates", [(kinematics.touch_off, "table_frame",
+    ("a touch in machine coordinates", [(kinematics.work_offsets, "table_frame",
      lambda m: Pose(np.eye(3), REAL["frame"](m).translation_mm))], [check_touch]),
     ("a wrap left out", [(kinematics.inverse_candidates, "equivalents_at_most", lambda _rotary: 1)], [check_wraps]),
     ("one of two solutions left out", [(kinematics.orientation, "solve_two_axes", first_solution_twice)], [check_no_solution_missed]),

@@ -28,8 +28,8 @@ SETUP = Setup.from_stack(MILL, [])
 
 
 def random_costs(rng, stands):
-    poses = np.column_stack([rng.uniform(-120, 120, stands), rng.uniform(0, 360, stands)])
-    return index_moves_deg(MILL, [0, 0], poses).sum(axis=-1)
+    poses_deg = np.column_stack([rng.uniform(-120, 120, stands), rng.uniform(0, 360, stands)])
+    return index_moves_deg(MILL, [0, 0], poses_deg).sum(axis=-1)
 
 
 def keeps(order, before):
@@ -93,8 +93,8 @@ def test_many_stands_keep_what_must_come_first():
         ([[0, 1], [2, 0]], [], "the same both ways"),
         ([[0, 1, 2]], [], "k \\+ 1 rows"),
         ([[0, -1], [-1, 0]], [], "0 or more"),
-        ([[0, 1], [1, 0]], [(0, 1)], "stands from 0 to 0"),
-        ([[0, 1], [1, 0]], [(0, 0)], "a ring of stands 0"),
+        ([[0, 1], [1, 0]], [(0, 1)], "poses from 0 to 0"),
+        ([[0, 1], [1, 0]], [(0, 0)], "a ring of poses 0"),
     ],
 )
 def test_orders_that_cannot_be(costs, before, words):

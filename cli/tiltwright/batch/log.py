@@ -22,7 +22,7 @@ from tiltwright.output.numbers import UNIT_SYMBOL, length
 from tiltwright.output.tables import table
 from tiltwright.terminal.streams import note
 
-__all__ = ["add_readings", "log_csv", "log_report", "log_text", "withdraw_entry"]
+__all__ = ["add_readings", "record_csv", "record_report", "record_text", "withdraw_entry"]
 
 _MOST_NAMED = 5
 _UNIT_NAME = {Unit.MM: "millimetres", Unit.INCH: "inches"}
@@ -108,7 +108,7 @@ def withdraw_entry(path: Path, number: int, *, who: str | None) -> None:
     note(f"entry {number} {'counts again' if counts else 'does not count any more'}", label="done")
 
 
-def log_text(job: ReadJob, entries: Sequence[RecordEntry]) -> str:
+def record_text(job: ReadJob, entries: Sequence[RecordEntry]) -> str:
     """The entries as a table."""
     rows = [
         [
@@ -132,7 +132,7 @@ def _what(one: RecordEntry) -> str:
     return f"entry {one.about} {'withdrawn' if one.kind == 'withdrawn' else 'counts again'}"
 
 
-def log_report(
+def record_report(
     job: ReadJob, entries: Sequence[RecordEntry], readings: Sequence[LoggedReading], units: str
 ) -> dict[str, Any]:
     """The record for JSON, lengths in the stated unit."""
@@ -168,7 +168,7 @@ def log_report(
     }
 
 
-def log_csv(readings: Sequence[LoggedReading], units: str) -> str:
+def record_csv(readings: Sequence[LoggedReading], units: str) -> str:
     """The readings that count, as the table that `batch log` reads."""
     ending = "mm" if units == "mm" else "in"
     head = ["serial", "nest", "target", *(f"{axis}_{ending}" for axis in "XYZ"), "clock_deg", "temperature_C"]

@@ -11,7 +11,7 @@ from tiltwright.batch.part_zeros import BeyondLimit, BeyondWithin, OffsetsOfBatc
 from tiltwright.files.diagnostics import InputFaults, option_error, shown
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_wording import slip_words, tolerance_words
-from tiltwright.job.offsets_gcode import order_words, program_words, set_line, unit_lines
+from tiltwright.job.offsets_gcode import block_order_words, program_words, set_line, unit_lines
 from tiltwright.job.own_zero import correction_report, left_out_lines
 from tiltwright.output.gcode import comment, needs_of
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
@@ -25,7 +25,7 @@ __all__ = [
     "batch_table",
     "held_words",
     "renamed_words",
-    "stays_turned_words",
+    "table_turned_words",
 ]
 
 _MOST_NAMED = 20
@@ -61,7 +61,7 @@ def _why(batch: OffsetsOfBatch, one: PartOfBatch, units: str) -> str:
     )
 
 
-def stays_turned_words(batch: OffsetsOfBatch) -> str | None:
+def table_turned_words(batch: OffsetsOfBatch) -> str | None:
     """The caution on clocking that nothing takes out; None where there is none."""
     turned_deg = batch.stays_turned_deg
     if turned_deg == 0.0:
@@ -74,7 +74,7 @@ def stays_turned_words(batch: OffsetsOfBatch) -> str | None:
 
 
 def _cause_words(held: BeyondWithin) -> str:
-    """What to look for where a part lies too far off."""
+    """Sentence on what to look for where a part lies too far off."""
     if held.fits_nest is not None:
         return f"it would fit nest {held.fits_nest}; is the nest in its row right?"
     if held.slip is not None:
@@ -297,7 +297,7 @@ class _Form:
         lines = [*map(comment, left_out_lines(nest.job))]
         lines += [] if nest.nest is None else [comment(f"In nest {nest.nest}")]
         lines += [] if count == 1 else [comment(f"Loader {loader} of {count}")]
-        needs = (*needs_of(highest), *order_words(one.number for _, _, one in mine))
+        needs = (*needs_of(highest), *block_order_words(one.number for _, _, one in mine))
         lines += [comment(f"Machine: {machine.name}"), *map(comment, needs)]
         lines += unit_lines(nest, units)
         words = [text.replace("%", "%%") for text in lines]

@@ -19,7 +19,7 @@ from tiltwright.files.csv_source import (
     mixed_units,
     uneven,
 )
-from tiltwright.files.diagnostics import Diagnostic, InputFaults, InvalidValue, nearest, one_of, shown
+from tiltwright.files.diagnostics import Diagnostic, InputFaults, nearest, one_of, shown
 from tiltwright.files.parsing import column_length, parse_name, parse_written_angle
 from tiltwright.files.toml_source import add_caution
 from tiltwright.files.units import Unit, believable_celsius
@@ -48,7 +48,7 @@ _HERE = {
     "T_C": "temperature",
     "T_F": "temperature",
 }
-"""What a column is called here."""
+"""Name of each column here."""
 
 Value = TypeVar("Value")
 
@@ -162,14 +162,7 @@ def _row(
         place = places.get(name)
         if place is None or (name in _OPTIONAL and not row.cells[place]):
             return None
-        try:
-            return read(row.cells[place])
-        except InvalidValue as refusal:
-            key = table.head.cells[place]
-            faults.append(
-                Diagnostic(table.file, row.number, key, refusal.found, refusal.allowed, refusal.tip)
-            )
-            return None
+        return table.parsed(row, place, read, faults)
 
     serial, nest, target = cell("serial", parse_name), cell("nest", parse_name), cell("target", parse_name)
     at = [cell(axis, lambda text: column_length(text, unit.value, mark)) for axis in "xyz"]

@@ -23,7 +23,7 @@ from tiltwright.batch.zero_probing import NestProbing, PlannedTouch, ProbedParts
 from tiltwright.calibration.probe_program import UNIT_CODE, length_words, pose_words, start_lines
 from tiltwright.job.evaluate import NumberedOperation
 from tiltwright.job.nests_output import shown_name
-from tiltwright.job.offsets_gcode import program_words, set_line, z_reference_words
+from tiltwright.job.offsets_gcode import program_words, set_line, z_comment_words
 from tiltwright.job.own_zero import correction_report, left_out_lines
 from tiltwright.output.gcode import LONGEST_LINE, comment, message, needs_of
 from tiltwright.output.json_csv import by_letter, length_list
@@ -224,7 +224,7 @@ def _touch_parameters(number: int) -> tuple[str, str, str]:
 def _found_lines(
     parts: ProbedParts, writer: _Writer, nest: NestProbing, number: int, touch: PlannedTouch
 ) -> Iterator[str]:
-    """Where the tip's middle, or a round's centre, was found: from part zero, in the part's own directions."""
+    """Position found of the tip's middle, or of a round's centre: from part zero, in the part's own directions."""
     part = nest.job.setup.part_in_machine
     zero = part.translation_mm
     read = touch.cycle.stored[:2]
@@ -321,7 +321,7 @@ def _setting_lines(parts: ProbedParts, writer: _Writer, loader: int) -> list[str
 
 
 def _origin_lines(writer: _Writer, nest: NestProbing, own: _Nest, m: int) -> tuple[list[str], list[str]]:
-    """How far one operation's origin is moved at the all-zero pose, the table turned to take the clocking out."""
+    """Shift of one operation's origin at the all-zero pose, the table turned to take the clocking out."""
     terms = nest.terms
     assert terms is not None
     lines = []
@@ -379,7 +379,7 @@ def _set_lines(
 
 
 def _head(parts: ProbedParts, checked: CheckedAccess) -> list[str]:
-    """What the program is, needs and does not know, in sentences."""
+    """Sentences on what the program is, needs and does not know."""
     first, unit, table = parts.nests[0], parts.unit, parts.table
     machine, count = first.job.machine, parts.evaluated.loader_count
     numbers = [one.number for nest in parts.evaluated.nests for one in nest.operations]
@@ -406,7 +406,7 @@ def _head(parts: ProbedParts, checked: CheckedAccess) -> list[str]:
         which,
         "A part that is missing or too far off stops the program with an error before any work offset of a part is set",
         "The work offsets are then still those of the parts before: run nothing else until every part has passed",
-        f"Z: {z_reference_words(parts.evaluated.nests[0], unit.value)}",
+        f"Z: {z_comment_words(parts.evaluated.nests[0], unit.value)}",
         f"The probe stands in the spindle: {length_words(table, unit, machine.z_reference.tool_length_mm)}",
         f"Feeds in {unit.value} per minute: F{table.feed:g} for touches, F{table.move:g} below the safe height",
         "Leaves G61 active: exact path",
@@ -458,7 +458,7 @@ def _takes_out(nest: NestProbing) -> bool:
 
 
 def checked_access_words(parts: ProbedParts, checked: CheckedAccess) -> list[str]:
-    """What the probe was held against, and what was not checked, in sentences; what was not checked comes first."""
+    """Sentences on what the probe was checked against; what was not checked comes first."""
     unit = parts.unit
     unknown = [f"{name} (no round or bar is stated)" for name in checked.open_steps]
     if len(checked.unproven_targets) == sum(len(nest.touches) for nest in parts.nests):

@@ -30,10 +30,10 @@ __all__ = [
     "CalibrationRecord",
     "appended",
     "axis_drift",
-    "direction_of",
     "drifting_letters",
     "is_current",
     "last_applied",
+    "line_direction",
     "log_path",
     "log_report",
     "log_text",
@@ -320,7 +320,7 @@ def sealed_line(number: int, record: Mapping[str, Any]) -> tuple[bytes, dict[str
 _DECIMALS = {"mm": 4, "inch": 5}
 
 
-def direction_of(line: Line) -> NDArray[np.float64]:
+def line_direction(line: Line) -> NDArray[np.float64]:
     """A line's direction at length one, however the file gives it."""
     given = np.array(
         line["direction"] if "direction" in line else AXIS_DIRECTIONS[line["along"]], dtype=np.float64
@@ -344,7 +344,7 @@ def axis_drift(
     """
     first = next(place for place, entry in enumerate(entries) if letter in entry.before and entry.applied)
     start_line = entries[first].lines_in_unit(unit, before=True)[letter]
-    start_direction = direction_of(start_line)
+    start_direction = line_direction(start_line)
     k = int(abs(start_direction).argmax())
     others = [i for i in range(3) if i != k]
     start = np.array(start_line["point"], dtype=np.float64)
@@ -354,7 +354,7 @@ def axis_drift(
         line = entry.lines_in_unit(unit).get(letter)
         if line is None or not entry.applied:
             continue
-        point, direction = np.array(line["point"], dtype=np.float64), direction_of(line)
+        point, direction = np.array(line["point"], dtype=np.float64), line_direction(line)
         if abs(direction[k]) > _CROSSING:
             crossing = point + (start[k] - point[k]) / direction[k] * direction
             shifts[entry.number] = (crossing - start)[others]

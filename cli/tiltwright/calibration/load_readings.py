@@ -126,10 +126,10 @@ def load_readings(
         return LoadedReadings(taken, readings_of(taken, machine), hashlib.sha256(raw).hexdigest())
     text, sha256 = text_of(path, wanted)
     if form == "log":
-        from tiltwright.calibration.probe_log import read_log, read_rule
+        from tiltwright.calibration.probe_log import read_probe_log, read_rule
 
         assert rule_path is not None
-        taken = read_log(path, text, read_rule(rule_path, machine.letters), machine.letters)
+        taken = read_probe_log(path, text, read_rule(rule_path, machine.letters), machine.letters)
     else:
         taken = _kept(path, text, machine, plan_path)
     return LoadedReadings(taken, readings_of(taken, machine), sha256)

@@ -30,7 +30,7 @@ from tiltwright.files.decoding import decode_table
 from tiltwright.files.diagnostics import UnlocatedDiagnostic, one_of, shown
 from tiltwright.files.loader import refuse_other_kind
 from tiltwright.files.machine_file import AXIS_DIRECTIONS
-from tiltwright.files.plan_file import PlanFile, TargetTable
+from tiltwright.files.probing_files import PlanFile, TargetTable
 from tiltwright.files.toml_source import load
 from tiltwright.files.units import Unit
 
@@ -41,8 +41,8 @@ __all__ = [
     "Plan",
     "evaluate_plan",
     "inches_as_mm",
-    "outside_travels",
     "place_tip",
+    "point_outside_travels",
     "read_plan",
 ]
 
@@ -174,12 +174,12 @@ def _place_findings(file: PlanFile, machine: Machine) -> list[UnlocatedDiagnosti
     """Findings of targets outside the travels: a lost sign, or another unit."""
     findings = []
     for place, target in enumerate(file.target):
-        outside = outside_travels(machine, np.array(target.at) * file.units.mm)
+        outside = point_outside_travels(machine, np.array(target.at) * file.units.mm)
         if outside is not None:
             point, axis = outside
             low, high = (
                 file.units.from_mm(float(end[axis]))
-                for end in (machine.travel.low_mm, machine.travel.high_mm)  # type: ignore[union-attr] # outside_travels found some
+                for end in (machine.travel.low_mm, machine.travel.high_mm)  # type: ignore[union-attr] # point_outside_travels found some
             )
             found = f"{'XYZ'[axis]} {target.at[point][axis]:g} of {shown(target.name)}, outside the machine's travel"
             allowed = f"{low:g} to {high:g} at the all-zero pose"
@@ -206,7 +206,7 @@ def _name_findings(place: int, target: PlannedTarget, machine: Machine) -> list[
     ]
 
 
-def outside_travels(machine: Machine, points_mm: NDArray[np.float64]) -> tuple[int, int] | None:
+def point_outside_travels(machine: Machine, points_mm: NDArray[np.float64]) -> tuple[int, int] | None:
     """First of the points (k, 3) outside the travels, and the axis; None where all are inside."""
     if machine.travel is None:
         return None
@@ -221,9 +221,11 @@ def place_tip(machine: Machine, points_mm: NDArray[np.float64], axis: int, unit:
     """
     mirrored = np.array(points_mm)
     mirrored[:, axis] *= -1.0
-    if unit is Unit.INCH and outside_travels(machine, points_mm / Unit.INCH.mm) is None:
+    if unit is Unit.INCH and point_outside_travels(machine, points_mm / Unit.INCH.mm) is None:
         return "these look like millimetres, and the unit is inch"
-    return "a minus sign lost?" if outside_travels(machine, mirrored) is None else "the unit? the machine?"
+    return (
+        "a minus sign lost?" if point_outside_travels(machine, mirrored) is None else "the unit? the machine?"
+    )
 
 
 INCHES = "these look like inches, and the unit is mm"

@@ -12,11 +12,11 @@ from tiltwright.calibration.raw_readings import RawReading, RawReadings, kind_ce
 from tiltwright.files.decoding import DiagnosticCollector, decode_table
 from tiltwright.files.diagnostics import Diagnostic, InvalidValue, UnlocatedDiagnostic, one_of, shown
 from tiltwright.files.parsing import parse_degrees, parse_name, parse_number
-from tiltwright.files.rule_file import RuleFile
+from tiltwright.files.probing_files import RuleFile
 from tiltwright.files.schema_types import SMALLEST_LENGTH
 from tiltwright.files.toml_source import load
 
-__all__ = ["Rule", "read_log", "read_rule"]
+__all__ = ["Rule", "read_probe_log", "read_rule"]
 
 Value = TypeVar("Value")
 
@@ -117,7 +117,7 @@ def _group(field: str) -> str:
     return r"(\S.*?)" if field else r".*?"
 
 
-def read_log(file: str, text: str, rule: Rule, letters: Sequence[str]) -> RawReadings:
+def read_probe_log(file: str, text: str, rule: Rule, letters: Sequence[str]) -> RawReadings:
     """The readings of a log, or every fault of it with its line.
 
     Raises

@@ -212,7 +212,7 @@ def _rows(table: CsvTable, columns: Columns) -> tuple[RawReading, ...]:
     mark = table.mark((*columns.angles, *columns.xyz, *further))
     faults: list[Diagnostic] = []
     whole = [row for row in table.rows if len(row.cells) == columns.count]
-    rows = [_row(table.file, columns, row, mark, faults) for row in whole]
+    rows = [_row(table, columns, row, mark, faults) for row in whole]
     faults += [fault for row in table.rows if (fault := uneven(table, row)) is not None]
     faults += _cut_number(table, columns)
     faults += _targets_alike(table.file, [row for row in rows if row is not None])
@@ -232,18 +232,14 @@ def _targets_alike(file: str, rows: Sequence[RawReading]) -> list[Diagnostic]:
     return faults
 
 
-def _row(file: str, columns: Columns, row: CsvRow, mark: str, faults: list[Diagnostic]) -> RawReading | None:
+def _row(
+    table: CsvTable, columns: Columns, row: CsvRow, mark: str, faults: list[Diagnostic]
+) -> RawReading | None:
     """One row, or None with its faults added."""
     before = len(faults)
-    line, cells = row.number, row.cells
 
     def cell(place: int, read: Callable[[str], Value]) -> Value | None:
-        try:
-            return read(cells[place])
-        except InvalidValue as refusal:
-            key = columns.names[place]
-            faults.append(Diagnostic(file, line, key, refusal.found, refusal.allowed, refusal.tip))
-            return None
+        return table.parsed(row, place, read, faults)
 
     kind = cell(columns.kind, kind_cell)
     target = cell(columns.target, parse_name)
@@ -268,7 +264,7 @@ def _row(file: str, columns: Columns, row: CsvRow, mark: str, faults: list[Diagn
     assert target is not None
     x, y, z = (value or 0.0 for value in xyz)
     return RawReading(
-        line, kind, target, tuple(value or 0.0 for value in angles), (x, y, z), sigma, direction, warmth
+        row.number, kind, target, tuple(value or 0.0 for value in angles), (x, y, z), sigma, direction, warmth
     )
 
 
@@ -312,7 +308,7 @@ def _cut_number(table: CsvTable, columns: Columns) -> list[Diagnostic]:
 
 
 def _decimals(text: str) -> int:
-    """How many decimals a cell has, by either mark."""
+    """Number of decimals of a cell, by either mark."""
     return len(re.split("[.,]", text.strip())[-1]) if re.search("[.,]", text) else 0
 
 

@@ -148,7 +148,7 @@ def _machine(
     from kinematics import aim as aim_directions
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_machine
-    from tiltwright.files.parsing import check_limits, parse_pose, three_numbers
+    from tiltwright.files.parsing import check_typed_limits, parse_pose, three_numbers
     from tiltwright.job.offsets_output import aim_table, aim_ways
     from tiltwright.output.json_csv import json_text as written
     from tiltwright.terminal.streams import ANSWER_NO, say_no
@@ -163,7 +163,7 @@ def _machine(
         raise option_error("--normal", normal, "a direction, not three zeros")
     previous = parse_pose(start, machine, "--from") if start else np.zeros(len(machine.rotaries))
     if start:
-        check_limits(machine, previous, "--from")
+        check_typed_limits(machine, previous, "--from")
     found = aim_directions(machine, direction, previous, tolerance_deg=AIM_WITHIN_DEG, tilt=tilt)
     ways, reached = found.solutions, bool(found.reaches(AIM_WITHIN_DEG))
     if as_json:

@@ -168,7 +168,7 @@ def batch_offsets(
     if any(nest.unreached for nest in batch.evaluated.nests):
         note("nothing was written")
         raise typer.Exit(ANSWER_NO)
-    turned = part_zeros_output.stays_turned_words(batch)
+    turned = part_zeros_output.table_turned_words(batch)
     if turned is not None:
         note(turned, label="caution")
     if batch.others:
@@ -239,7 +239,7 @@ def log(
     temperature_C may be left out. Without a target a row is the part's zero, at the pose of [touched], or with every
     rotary at zero.
     """
-    from tiltwright.batch.log import add_readings, log_csv, log_report, log_text, withdraw_entry
+    from tiltwright.batch.log import add_readings, record_csv, record_report, record_text, withdraw_entry
     from tiltwright.batch.record import read_record, record_path
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_job
@@ -263,11 +263,11 @@ def log(
     if readings is None or as_csv or as_json:
         entries, logged = read_record(path)
         if as_csv:
-            typer.echo(log_csv(logged, shown), nl=False)
+            typer.echo(record_csv(logged, shown), nl=False)
         elif as_json:
-            typer.echo(json_text(log_report(read, entries, logged, shown)), nl=False)
+            typer.echo(json_text(record_report(read, entries, logged, shown)), nl=False)
         else:
-            typer.echo(log_text(read, entries))
+            typer.echo(record_text(read, entries))
 
 
 @app.command("run")

@@ -43,7 +43,7 @@ def correct(
     output: Output = None,
     force: Force = False,
 ) -> None:
-    """What a measured first part says about the setup, and which offsets put it right.
+    """Find the cause of a measured first part's deviations, and the offsets that put it right.
 
     The table has a row for each feature of the job that was measured: how far it was found from where the drawing
     wants it (found less nominal, part coordinates), and the measurement's standard uncertainty.

@@ -106,7 +106,8 @@ def offsets(
     turns_about: Annotated[
         Optional[TurnsAbout],  # noqa: UP045 - typer
         typer.Option(
-            "--turns-about", help="With --turns: axes that turn along (moving, if left out) or not."
+            "--turns-about",
+            help="With --turns: axes that turn with the part (moving; if left out) or stay (fixed).",
         ),
     ] = None,
     units: UnitsOption = None,
@@ -528,7 +529,7 @@ def _say_beyond_travel(setup: Setup, program_deg: NDArray[np.float64], units: st
     """
     import numpy as np
 
-    from tiltwright.files.parsing import check_limits
+    from tiltwright.files.parsing import check_typed_limits
     from tiltwright.job.message_wording import finding_words
     from tiltwright.job.offsets_output import blocks_of_poses
     from tiltwright.job.sign_slips import out_of_travel, outside_travel
@@ -539,7 +540,7 @@ def _say_beyond_travel(setup: Setup, program_deg: NDArray[np.float64], units: st
     named: list[tuple[NDArray[np.float64], NDArray[np.float64]]] = []
     for program in blocks_of_poses(program_deg, "travels"):
         reached = setup.machine_deg(program)
-        check_limits(machine, reached, option)
+        check_typed_limits(machine, reached, option)
         if machine.travel is None:
             continue
         offset_mm = setup.work_offset([0.0, 0.0, 0.0], reached)

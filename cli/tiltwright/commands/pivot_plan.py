@@ -247,11 +247,11 @@ def _typed_targets(texts: list[str], unit: Unit) -> list[PlannedTarget]:
 
 def _check_places(targets: list[PlannedTarget], machine: Machine, unit: Unit) -> None:
     """Refuse a target where the machine never comes."""
-    from tiltwright.calibration.plan import INCHES, inches_as_mm, outside_travels, place_tip
+    from tiltwright.calibration.plan import INCHES, inches_as_mm, place_tip, point_outside_travels
     from tiltwright.files.diagnostics import option_error
 
     for target in targets:
-        outside = outside_travels(machine, target.points_mm)
+        outside = point_outside_travels(machine, target.points_mm)
         if outside is not None:
             found = f"{target.name}, outside the machine's travel in {'XYZ'[outside[1]]} at the all-zero pose"
             tip = place_tip(machine, target.points_mm, outside[1], unit)
@@ -274,12 +274,12 @@ def _typed_poses(texts: list[str], machine: Machine) -> NDArray[float64] | None:
     import numpy as np
 
     from tiltwright.files.diagnostics import option_error
-    from tiltwright.files.parsing import check_limits, parse_pose
+    from tiltwright.files.parsing import check_typed_limits, parse_pose
 
     if not texts:
         return None
     poses = np.array([parse_pose(text, machine, "--at", every=True) for text in texts])
-    check_limits(machine, poses, "--at")
+    check_typed_limits(machine, poses, "--at")
     if len(np.unique(poses, axis=0)) < len(poses):
         raise option_error("--at", "a pose twice", "every pose once")
     return poses

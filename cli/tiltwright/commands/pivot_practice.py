@@ -20,6 +20,7 @@ from tiltwright.commands.options import (
 )
 
 if TYPE_CHECKING:
+    from kinematics.teaching import PivotExercise
     from kinematics.teaching.exercises import UnitName
     from tiltwright.output.typesetting import Paper
 
@@ -55,7 +56,9 @@ def practice(
     repeatability: Annotated[
         Optional[str],  # noqa: UP045 - typer
         typer.Option(
-            "--repeatability", metavar="LENGTH", help="Of the probe, without --plan; left out: 0.002 mm."
+            "--repeatability",
+            metavar="LENGTH",
+            help="The probe's scatter, without --plan; left out: 0.002 mm.",
         ),
     ] = None,
     position: Annotated[
@@ -115,7 +118,7 @@ def practice(
         return
     if machine is None or answers is not None:
         option, found = ("--machine", "nothing") if machine is None else ("--answers", "without --grade")
-        raise option_error(option, found, "-m FILE to make a practice, or --grade KEY with the answer")
+        raise option_error(option, found, "-m FILE to make an exercise, or --grade KEY with the answer")
     if output is None:
         raise option_error("--output", "nothing", "-o FOLDER for what is handed out, or --grade KEY")
     if as_json:
@@ -145,13 +148,14 @@ def _make(
     import secrets
 
     from kinematics import KinematicsError
-    from kinematics.teaching import set_pivot_exercise_on
+    from kinematics.teaching import PIVOT_LEVEL, set_pivot_exercise_on
     from tiltwright.calibration.plan import evaluate_plan, read_plan
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_machine
     from tiltwright.files.parsing import typed_length
     from tiltwright.files.units import Unit
-    from tiltwright.teaching.practice_files import default_plan, practice_class, practice_files
+    from tiltwright.teaching.class_set import class_files
+    from tiltwright.teaching.pivot_files import default_plan, pivot_sheet, practice_files
     from tiltwright.terminal.streams import fail, note
 
     check_folder(output, "--output", force=force)
@@ -176,8 +180,9 @@ def _make(
     unit: UnitName = "inch" if read.unit is Unit.INCH else "mm"
     try:
         evaluated = evaluate_plan(plan, read.machine)
-        exercises = (
-            set_pivot_exercise_on(
+
+        def exercise(sheet: int) -> PivotExercise:
+            return set_pivot_exercise_on(
                 read.machine,
                 plan.targets,
                 evaluated.poses_deg,
@@ -189,13 +194,20 @@ def _make(
                 which=evaluated.accessible,
                 sheet=sheet,
             )
-            for sheet in range(1, students + 1)
-        )
+
         if students == 1:
-            alone = practice_files(next(exercises), read.source.text, paper)
-            files: list[tuple[Path, str | bytes]] = [(Path(name), text) for name, text in alone.items()]
+            files = list(practice_files(exercise(1), read.source.text, paper).items())
         else:
-            files = list(practice_class(exercises, number, unit, read.source.text, paper))
+            files = list(
+                class_files(
+                    lambda sheet: pivot_sheet(exercise(sheet), read.source.text),
+                    students,
+                    PIVOT_LEVEL,
+                    number,
+                    unit,
+                    paper,
+                )
+            )
     except KinematicsError as refusal:
         fail(f"{refusal} (state what is probed where with --plan)")
     write_class_set(output, files, force=force)

@@ -41,10 +41,10 @@ BELIEVABLE_MM = {
     "origin": _Bounds(0.0, 1_500.0, "the part turns on a platter"),
     "tool length": _Bounds(15.0, 600.0, "from the gauge line, holder included"),
     "tool diameter": _Bounds(0.5, 200.0, "finer drills and wider heads are rare on a mill"),
-    "allowance": _Bounds(0.0, 5.0, "a part zero that may be farther off tells no mistake"),
+    "allowance": _Bounds(0.0, 5.0, "with more to spare a mistake would not show"),
     "clearance": _Bounds(0.0, 150.0, "it is kept between solids that pass each other"),
 }
-"""What is believable, by the kind of length."""
+"""Believable sizes, by the kind of length."""
 
 _MOST_CLOCK_DEG = 5.0
 _MOST_TURNS_DEG = 3_600.0  # hoses and cables wind up; what turns farther is endless

@@ -35,9 +35,9 @@ __all__ = [
     "check_section",
     "check_step_names",
     "check_touched",
-    "direction_of",
     "known_name",
     "own_names",
+    "stated_direction",
 ]
 
 
@@ -56,7 +56,7 @@ def check_machine(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
     yield from _z_reference(machine)
 
 
-def direction_of(rotary: RotaryTable) -> tuple[float, float, float] | None:
+def stated_direction(rotary: RotaryTable) -> tuple[float, float, float] | None:
     """The direction of a rotary's line, from `along` or `direction`; None where the file has neither."""
     if rotary.direction is not None:
         return rotary.direction
@@ -117,7 +117,7 @@ def _one_direction(place: int, rotary: RotaryTable) -> Iterator[UnlocatedDiagnos
 
 
 def _platter(machine: MachineFile) -> Iterator[UnlocatedDiagnostic]:
-    direction = direction_of(machine.rotary[-1]) if machine.rotary else None
+    direction = stated_direction(machine.rotary[-1]) if machine.rotary else None
     if direction is None:
         return
     upright = direction[2] / math.hypot(*direction)

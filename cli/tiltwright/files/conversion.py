@@ -26,7 +26,7 @@ from kinematics import (
     plane_from_rotations,
     plane_through,
 )
-from tiltwright.files.checks import direction_of
+from tiltwright.files.checks import stated_direction
 from tiltwright.files.job_file import (
     DEFAULT_WITHIN,
     JobFile,
@@ -109,7 +109,7 @@ def _rotary_of(rotary: RotaryTable, unit: Unit) -> RotaryAxis:
     return RotaryAxis(
         letter=rotary.letter,
         point_mm=_array_mm(rotary.point, unit),
-        direction=np.array(direction_of(rotary)),
+        direction=np.array(stated_direction(rotary)),
         positive_turn=RotationSense(rotary.positive_turn),
         limits_deg=(rotary.limits[0], rotary.limits[1]) if rotary.limits else None,
         zero_deg=rotary.zero,
@@ -174,13 +174,13 @@ def setup_of(
 
 
 def within_of(touched: TouchedTable | None, unit: Unit) -> tuple[float, bool]:
-    """How far a touched-off part zero may be from the stack's, mm, and whether the job states it."""
+    """Limit of a touched-off part zero's distance from the stack's, mm, and True where the job states it."""
     stated = None if touched is None else touched.within
     return unit.to_mm(DEFAULT_WITHIN[unit.value] if stated is None else stated), stated is not None
 
 
 def part_within_of(file: JobFile, unit: Unit) -> tuple[float, bool]:
-    """How far a part's own zero may lie from the stack's, mm, and whether the job states it: for probing or for touching off.
+    """Limit of a part's own zero's distance from the stack's, mm, and True where the job states it: for probing or touching off.
 
     Of a job with nests, the file as one nest sees it.
     """

@@ -9,11 +9,20 @@ import codecs
 import csv
 import io
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
-from tiltwright.files.diagnostics import Diagnostic, InputFaults, nearest, one_of, sanitized, shown
+from tiltwright.files.diagnostics import (
+    Diagnostic,
+    InputFaults,
+    InvalidValue,
+    nearest,
+    one_of,
+    sanitized,
+    shown,
+)
 from tiltwright.files.toml_source import read_bytes
 from tiltwright.files.units import TEMPERATURE_HEADS
 from tiltwright.files.written_numbers import decimal_mark, unit_of
@@ -33,6 +42,8 @@ __all__ = [
     "mixed_units",
     "uneven",
 ]
+
+Value = TypeVar("Value")
 
 _SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 _STATED = re.compile(r"sep=([,;\t])(?:\r\n|\r|\n|$)", re.IGNORECASE)
@@ -115,6 +126,25 @@ class CsvTable:
         wanted = tuple(places)
         whole = (row.cells for row in self.rows if len(row.cells) == len(self.head.cells))
         return decimal_mark((cells[place] for cells in whole for place in wanted), self.separator)
+
+    def parsed(
+        self, row: CsvRow, place: int, parse: Callable[[str], Value], faults: list[Diagnostic]
+    ) -> Value | None:
+        """The value of a row's cell, or None with its fault added under the head's own name for the column."""
+        try:
+            return parse(row.cells[place])
+        except InvalidValue as refusal:
+            faults.append(
+                Diagnostic(
+                    self.file,
+                    row.number,
+                    self.head.cells[place],
+                    refusal.found,
+                    refusal.allowed,
+                    refusal.tip,
+                )
+            )
+            return None
 
 
 def column_name(text: str) -> ColumnName:

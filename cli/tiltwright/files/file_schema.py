@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 import msgspec
 
 from tiltwright.files.diagnostics import shown
-from tiltwright.files.schema_types import FieldType, FileTable
+from tiltwright.files.schema_types import FieldType, FileTable, table_fields
 
 __all__ = ["FILE_KINDS", "FileKind", "KeyRow", "KeyTable", "file_table", "json_schema", "key_tables"]
 
@@ -29,8 +29,7 @@ def file_table(kind: FileKind) -> type[FileTable]:
     """
     from tiltwright.files.job_file import JobFile
     from tiltwright.files.machine_file import MachineFile
-    from tiltwright.files.plan_file import PlanFile
-    from tiltwright.files.rule_file import RuleFile
+    from tiltwright.files.probing_files import PlanFile, RuleFile
 
     tables: dict[str, type[FileTable]] = {
         "machine": MachineFile,
@@ -148,7 +147,7 @@ def _tables(
     table: type[FileTable], heading: str, depth: int, listed: set[type[FileTable]]
 ) -> Iterator[KeyTable]:
     listed.add(table)
-    fields = msgspec.structs.fields(table)
+    fields = table_fields(table)
     summary = " ".join((table.__doc__ or "").split("\n\n")[0].split())
     yield KeyTable(heading, summary, tuple(_row(field) for field in fields))
     for field in fields:

@@ -41,7 +41,7 @@ from tiltwright.files.diagnostics import (
     shown,
     type_words,
 )
-from tiltwright.files.schema_types import Choice, FieldType, FileTable, PreValidator, words_of
+from tiltwright.files.schema_types import Choice, FieldType, FileTable, PreValidator, table_fields, words_of
 
 __all__ = [
     "REFUSED",
@@ -72,7 +72,7 @@ class _Strict(BaseModel):
 def pydantic_model(table: type[FileTable]) -> type[BaseModel]:
     """The pydantic model of a table, with the same fields, defaults and rules."""
     fields: dict[str, Any] = {}
-    for field in msgspec.structs.fields(table):
+    for field in table_fields(table):
         fields[field.name] = (_annotation(field.type), _default(field.default))
     return cast(
         type[BaseModel],

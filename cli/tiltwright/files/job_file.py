@@ -36,19 +36,12 @@ from tiltwright.files.solid_tables import (
 from tiltwright.files.uncertainty_tables import (
     CorrectionTable,
     FeatureTable,
-    LeanU,
-    LeanWithin,
     LengthLimit,
     ReclampingTable,
     SeamTable,
-    ShiftU,
-    ShiftWithin,
+    SeatSpread,
     TemperatureTable,
     Touches,
-    TurnU,
-    TurnWithin,
-    UpU,
-    UpWithin,
 )
 from tiltwright.files.units import ANGLE_PATTERN
 from tiltwright.files.z_reading import ANY_Z
@@ -73,7 +66,7 @@ LAST_WORK_OFFSET = 9
 """RS274/NGC has nine coordinate systems (NISTIR 6556, section 3.2.2)."""
 
 DEFAULT_WITHIN = {"mm": 0.5, "inch": 0.02}
-"""How far a touched-off part zero may be from the stack's where the job does not say, by the job's unit.
+"""Limit of a touched-off part zero's distance from the stack's where the job states none, by the job's unit.
 
 More than a stack of ground plates and a clean standoff is ever off, less than any tool is long."""
 
@@ -89,7 +82,7 @@ TOUCH = {
 _ONE_FORM: dict[str, Any] = {"oneOf": [{"required": [form]} for form in FORMS]}
 
 
-class StackTable(FileTable, frozen=True, kw_only=True):
+class StackTable(SeatSpread, frozen=True, kw_only=True):
     """A step of the stack, from the platter up: it moves the frame, then rotates it, then turns it."""
 
     name: Annotated[Name, Meta(description="Name of the step.", examples=["sub-plate"])]
@@ -140,14 +133,6 @@ class StackTable(FileTable, frozen=True, kw_only=True):
             examples=["steel"],
         ),
     ] = None
-    up_within: UpWithin = None
-    up_u: UpU = None
-    shift_within: ShiftWithin = None
-    shift_u: ShiftU = None
-    turn_within: TurnWithin = None
-    turn_u: TurnU = None
-    lean_within: LeanWithin = None
-    lean_u: LeanU = None
 
 
 class RepeatTable(FileTable, frozen=True, kw_only=True):

@@ -373,7 +373,7 @@ def _letter_tip(part: str, machine: Machine) -> str:
     return f"the letter goes before its angle: {' or '.join(letter + part for letter in machine.letters)}"
 
 
-def check_limits(machine: Machine, machine_deg: NDArray[np.float64], option: str) -> None:
+def check_typed_limits(machine: Machine, machine_deg: NDArray[np.float64], option: str) -> None:
     """Raise `InputFaults` for machine angles (..., n) outside the rotaries' limits."""
     for i, rotary in enumerate(machine.rotaries):
         outside = ~rotary.within(machine_deg[..., i])

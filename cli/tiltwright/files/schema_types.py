@@ -46,6 +46,7 @@ __all__ = [
     "keys_given",
     "listed",
     "printable_words",
+    "table_fields",
     "words_of",
 ]
 
@@ -59,10 +60,20 @@ class FileTable(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
         JSON Schema of the rules between its keys.
     former_keys : dict
         Of a whole file's table: the path of each key's former name, still read for one version, and the name today.
+    keys_last : bool
+        True for a table whose keys other tables have too: they come after the keys of such a table's own.
     """
 
     schema_rule: ClassVar[dict[str, Any]] = {}
     former_keys: ClassVar[dict[tuple[str, ...], str]] = {}
+    keys_last: ClassVar[bool] = False
+
+
+def table_fields(table: type[FileTable]) -> list[msgspec.structs.FieldInfo]:
+    """The fields of a table in the order in which its keys are listed: what `keys_last` marks in a base comes last."""
+    bases = [base for base in table.__mro__ if issubclass(base, FileTable) and vars(base).get("keys_last")]
+    last = {key for base in bases for key in base.__struct_fields__}
+    return sorted(msgspec.structs.fields(table), key=lambda field: field.name in last)
 
 
 def keys_given(table: FileTable) -> frozenset[str]:

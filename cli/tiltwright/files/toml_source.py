@@ -20,11 +20,11 @@ __all__ = [
     "Source",
     "add_caution",
     "add_notice",
-    "cautions",
     "forget",
     "input_kind",
     "kept_beside",
     "load",
+    "noted_cautions",
     "notices",
     "open_regular",
     "parsed",
@@ -74,7 +74,7 @@ def add_caution(text: str) -> None:
     _CAUTIONS[text] = None
 
 
-def cautions() -> tuple[str, ...]:
+def noted_cautions() -> tuple[str, ...]:
     """The cautions since the command began, each once."""
     return tuple(_CAUTIONS)
 

@@ -39,6 +39,7 @@ __all__ = [
     "PositioningTable",
     "ReclampingTable",
     "SeamTable",
+    "SeatSpread",
     "SmallAngle",
     "SpreadLengthU",
     "SpreadLengthWithin",
@@ -194,34 +195,38 @@ def _u(what: str, example: float | str) -> Meta:
 
 SpreadLengthWithin = Annotated[LengthLimit | None, _within("How far it may be off", 0.01)]
 SpreadLengthU = Annotated[LengthLimit | None, _u("How far it may be off", 0.005)]
-UpWithin = Annotated[LengthLimit | None, _within("How far the height may be off", 0.01)]
-UpU = Annotated[LengthLimit | None, _u("How far the height may be off", 0.005)]
-ShiftWithin = Annotated[LengthLimit | None, _within("How far each of the two shifts may be off", 0.02)]
-ShiftU = Annotated[LengthLimit | None, _u("How far each of the two shifts may be off", 0.01)]
-TurnWithin = Annotated[SmallAngle | None, _within("How far the clocking may be off, degrees", 0.02)]
-TurnU = Annotated[SmallAngle | None, _u("How far the clocking may be off, degrees", "30 arcsec")]
-LeanWithin = Annotated[
-    SmallAngle | None,
-    _within("How far it may lean about each of x and y of the frame that it stands on, degrees", 0.01),
-]
-LeanU = Annotated[SmallAngle | None, _u("How far it may lean about each of x and y, degrees", "20 arcsec")]
 Touches = Annotated[
     Annotated[int, Meta(ge=2, le=10000)] | None,
     Meta(description="Number of touches that the repeatability was found from.", examples=[10]),
 ]
 
 
-class ReclampingTable(FileTable, frozen=True, kw_only=True):
-    """How differently one part seats from the next, at part zero and about the part's axes."""
+class SeatSpread(FileTable, frozen=True, kw_only=True):
+    """Limits or standard uncertainties of how a step or a part seats."""
 
-    up_within: UpWithin = None
-    up_u: UpU = None
-    shift_within: ShiftWithin = None
-    shift_u: ShiftU = None
-    turn_within: TurnWithin = None
-    turn_u: TurnU = None
-    lean_within: LeanWithin = None
-    lean_u: LeanU = None
+    keys_last = True
+
+    up_within: Annotated[LengthLimit | None, _within("How far the height may be off", 0.01)] = None
+    up_u: Annotated[LengthLimit | None, _u("How far the height may be off", 0.005)] = None
+    shift_within: Annotated[
+        LengthLimit | None, _within("How far each of the two shifts may be off", 0.02)
+    ] = None
+    shift_u: Annotated[LengthLimit | None, _u("How far each of the two shifts may be off", 0.01)] = None
+    turn_within: Annotated[SmallAngle | None, _within("How far the clocking may be off, degrees", 0.02)] = (
+        None
+    )
+    turn_u: Annotated[SmallAngle | None, _u("How far the clocking may be off, degrees", "30 arcsec")] = None
+    lean_within: Annotated[
+        SmallAngle | None,
+        _within("How far it may lean about each of x and y of the frame that it stands on, degrees", 0.01),
+    ] = None
+    lean_u: Annotated[
+        SmallAngle | None, _u("How far it may lean about each of x and y, degrees", "20 arcsec")
+    ] = None
+
+
+class ReclampingTable(SeatSpread, frozen=True, kw_only=True):
+    """Differences in seating from one part to the next, at part zero and about the part's axes."""
 
 
 class TemperatureTable(FileTable, frozen=True, kw_only=True):
@@ -359,7 +364,7 @@ class SeamTable(FileTable, frozen=True, kw_only=True):
     tolerance: Annotated[
         PositiveLength | None,
         Meta(
-            description="Largest step that may be left, up or down; left out: the step is only told.",
+            description="Largest step that may be left, up or down; left out: the step is only shown.",
             examples=[0.02],
         ),
     ] = None
@@ -396,7 +401,7 @@ class CorrectedOffsetTable(FileTable, frozen=True, kw_only=True):
 
 
 class CorrectionTable(FileTable, frozen=True, kw_only=True):
-    """What a measured part said about the setup, as `tiltwright correct --write` puts it here; `--undo` takes it out."""
+    """Correction from a measured part, as `tiltwright correct --write` puts it here; `--undo` takes it out."""
 
     date: Annotated[
         TextLine, Meta(description="When it was written.", examples=["2026-03-02T14:10:00+01:00"])

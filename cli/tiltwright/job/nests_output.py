@@ -175,7 +175,7 @@ def order_words(order: WorkOrder) -> str:
     it. By nest it would be 480 degrees in 9.5 s. Two tilts would serve drain slot; it keeps the one it
     was aimed at. With tilt = "positive" at drain slot it would be 60 degrees.
     """
-    poses = f"{order.stands} pose{'s' if order.stands != 1 else ''}"
+    poses = f"{order.poses} pose{'s' if order.poses != 1 else ''}"
     time = "" if order.time_s is None else f" in {order.time_s:.1f} s"
     words = (
         f"Order of work: {order.by}, {poses}, {order.motion_deg:.6g} degrees of index motion{time} from program zero and back "
@@ -194,7 +194,7 @@ _NOT_WORTH_DEG = 0.5
 
 
 def _tilt_words(choice: TiltChoice | None) -> str:
-    """What the order makes of operations that two tilts serve."""
+    """Sentence on the tilts that the order chose for operations that two tilts serve."""
     if choice is None:
         return ""
     names = name_list(choice.operations, "and")
@@ -219,7 +219,8 @@ class OrderRow:
 
     Attributes
     ----------
-    number : str
+    places : tuple of str
+        The place of each operation that is done there in the order of work: "1", "2".
     machine : tuple of str
         Machine angles.
     program : tuple of tuple of str
@@ -228,13 +229,16 @@ class OrderRow:
         The operations with their nests.
     registers : tuple of str
         Their work offsets.
+    of : tuple of (int, str)
+        The nest of each, from 0, and the operation's own name.
     """
 
-    number: str
+    places: tuple[str, ...]
     machine: tuple[str, ...]
     program: tuple[tuple[str, ...], ...]
     done: tuple[str, ...]
     registers: tuple[str, ...]
+    of: tuple[tuple[int, str], ...]
 
 
 def order_rows(evaluated: EvaluatedNests) -> tuple[OrderRow, ...]:
@@ -243,18 +247,21 @@ def order_rows(evaluated: EvaluatedNests) -> tuple[OrderRow, ...]:
         return ()
     shown = {(n, one.placed.name): one for n, one in _rows(evaluated)}
     rows: list[OrderRow] = []
+    before = 0
     for group in evaluated.order.groups:
         members = [(n, shown[n, name]) for n, k in group if (n, name := evaluated.names[n][k]) in shown]
         if members:
             rows.append(
                 OrderRow(
-                    str(len(rows) + 1),
+                    tuple(str(before + k) for k in range(1, len(members) + 1)),
                     tuple(map(angle, members[0][1].placed.machine_deg)),
                     tuple(tuple(map(angle, one.placed.program_deg)) for _, one in members),
                     tuple(shown_name(evaluated, n, one) for n, one in members),
                     tuple(work_offset_code(one.number) for _, one in members),
+                    tuple((n, one.placed.name) for n, one in members),
                 )
             )
+            before += len(members)
     return tuple(rows)
 
 
@@ -277,7 +284,8 @@ def _order_text(evaluated: EvaluatedNests) -> str:
             pose = f"machine {angles(row.machine)}"
             own = zip(row.done, row.registers, row.program, strict=True)
             done = [f"{name} ({code}, program {angles(values)})" for name, code, values in own]
-        lines.append(f"  {row.number}. {pose}: {', '.join(done)}")
+        places = row.places[0] if len(row.places) == 1 else f"{row.places[0]} to {row.places[-1]}"
+        lines.append(f"  {places}. {pose}: {', '.join(done)}")
     return "\n".join(lines)
 
 
@@ -341,7 +349,7 @@ def _order_report(evaluated: EvaluatedNests) -> dict[str, Any]:
     order = evaluated.order
     return {
         "by": order.by,
-        "poses": order.stands,
+        "poses": order.poses,
         "motion_deg": order.motion_deg,
         "other_motion_deg": order.other_deg,
         "index_s": order.time_s,

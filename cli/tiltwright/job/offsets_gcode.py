@@ -15,11 +15,11 @@ from tiltwright.output.messages import Severity
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, length
 
 __all__ = [
+    "block_order_words",
     "in_loading_order",
     "load_line",
     "loader_programs",
     "loader_words",
-    "order_words",
     "program",
     "program_words",
     "set_line",
@@ -46,7 +46,7 @@ def set_line(number: int, xyz: Sequence[str], letters: Sequence[str], angles: Se
 
 
 def program_words(nest: EvaluatedJob, one: NumberedOperation, name: str = "") -> str:
-    """What a work offset is for: the program angles, the operation, and the program where the job names it."""
+    """Purpose of a work offset: the program angles, the operation, and the program where the job names it."""
     angles = " ".join(
         f"{letter}{angle(value)}"
         for letter, value in zip(nest.setup.machine.letters, one.placed.program_deg, strict=True)
@@ -55,9 +55,9 @@ def program_words(nest: EvaluatedJob, one: NumberedOperation, name: str = "") ->
 
 
 def unit_lines(evaluated: EvaluatedJob, units: str) -> tuple[str, ...]:
-    """What a loader does and does not do, and the block that sets the unit."""
+    """Comment on what a loader does and does not do, and the block that sets the unit."""
     return (
-        comment(f"Z reference: {z_reference_words(evaluated, units)}"),
+        comment(f"Z reference: {z_comment_words(evaluated, units)}"),
         comment("Absolute machine coordinates. Sets work offsets only; moves no axis."),
         comment("Check every value against the setup sheet before the first cut."),
         comment(f"Jog and look: {senses_words(evaluated.setup.machine)}"),
@@ -79,12 +79,12 @@ def in_loading_order(
     return tuple(sorted(operations, key=lambda one: -one.number))
 
 
-def order_words(numbers: Iterable[int]) -> tuple[str, ...]:
+def block_order_words(numbers: Iterable[int]) -> tuple[str, ...]:
     """The sentence on why a loader begins with the highest of several work offsets; none for a single one.
 
     Examples
     --------
-    >>> order_words([1, 2]), order_words([2, 2])
+    >>> block_order_words([1, 2]), block_order_words([2, 2])
     (('The highest is set first: a control without it refuses before anything is loaded',), ())
     """
     return (_HIGHEST_FIRST,) if len(set(numbers)) > 1 else ()
@@ -95,7 +95,9 @@ def loader_words(evaluated: EvaluatedJob) -> tuple[str, ...]:
     highest = max((one.number for one in evaluated.operations), default=1)
     found = needs_of(highest)
     return (
-        found if evaluated.before_each else (*found, *order_words(one.number for one in evaluated.operations))
+        found
+        if evaluated.before_each
+        else (*found, *block_order_words(one.number for one in evaluated.operations))
     )
 
 
@@ -150,7 +152,7 @@ def _loader(evaluated: EvaluatedNests, number: int, units: str) -> str:
         if one.loader == number
     ]
     highest = max((one.number for _, one in loaded), default=1)
-    needs = (*needs_of(highest), *order_words(one.number for _, one in loaded))
+    needs = (*needs_of(highest), *block_order_words(one.number for _, one in loaded))
     lines = [
         "%",
         *(comment(f"Work offsets for job: {name}") for name in names),
@@ -205,7 +207,7 @@ def _program_of(nest: EvaluatedJob, one: NumberedOperation) -> str:
     return "" if name is None else f", program {name}"
 
 
-def z_reference_words(evaluated: EvaluatedJob, units: str) -> str:
+def z_comment_words(evaluated: EvaluatedJob, units: str) -> str:
     """The Z reference in words."""
     tool_length_mm = evaluated.setup.machine.z_reference.tool_length_mm
     if tool_length_mm is None:

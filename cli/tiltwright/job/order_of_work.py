@@ -30,11 +30,11 @@ Place = tuple[int, int]
 Results = Sequence[PlacedOperation | UnreachableOperation]
 
 _SAME_POSE_DIGITS = 6
-_MOST_STANDS_COMPARED = 40
+_MOST_POSES_COMPARED = 40
 """Up to here a job that works nest by nest is told what going tilt by tilt would save."""
 
 
-_MOST_STANDS_TILTED = 9
+_MOST_POSES_TILTED = 9
 _MOST_TILTED = 12
 """Up to so many poses and operations the other tilt is tried at each: every try is an order of its own."""
 _WORTH_DEG = 0.5
@@ -79,7 +79,7 @@ class WorkOrder:
     by : "by nest" or "by tilt"
     groups : tuple of tuple of Place
         In the order of work; by nest those of each nest, by tilt those of each pose.
-    stands : int
+    poses : int
         Different poses.
     motion_deg : float
         The sum of all rotaries' moves: from program zero through all operations and back.
@@ -95,7 +95,7 @@ class WorkOrder:
 
     by: Literal["by nest", "by tilt"]
     groups: tuple[tuple[Place, ...], ...]
-    stands: int
+    poses: int
     motion_deg: float
     other_deg: float | None
     time_s: float | None
@@ -110,7 +110,7 @@ class WorkOrder:
 
 
 @dataclass(frozen=True, eq=False)
-class _Stands:
+class _Poses:
     """The poses of all operations, each once."""
 
     moves_deg: NDArray[np.float64]
@@ -131,25 +131,25 @@ def order_of_work(views: Sequence[ReadJob], setups: Sequence[Setup], results: Se
     """
     by_tilt = all(view.file.order == "by tilt" for view in views)
     nest_groups = tuple(tuple((n, k) for k in range(len(nest))) for n, nest in enumerate(results))
-    stands = _stands(views, setups, results)
+    poses = _poses(views, setups, results)
     speeds = _speeds(views[0])
-    in_nests = [stands.of[place] for group in nest_groups for place in group if place in stands.of]
-    nest_deg, nest_s = _tour(stands, in_nests, speeds)
-    if not by_tilt and (len(views) < 2 or len(stands.members) > _MOST_STANDS_COMPARED):
-        count = len(stands.members)
+    in_nests = [poses.of[place] for group in nest_groups for place in group if place in poses.of]
+    nest_deg, nest_s = _tour(poses, in_nests, speeds)
+    if not by_tilt and (len(views) < 2 or len(poses.members) > _MOST_POSES_COMPARED):
+        count = len(poses.members)
         return WorkOrder("by nest", nest_groups, count, nest_deg, None, nest_s, None, exact=False)
-    before = _before(views, results, stands)
+    before = _before(views, results, poses)
     if before is None:
         # One pose holds operations that must stand apart: then each operation has its poses for itself.
-        stands = _stands(views, setups, results, apart=True)
-        before = _before(views, results, stands) or set()
-    found = least_motion_order(stands.moves_deg.sum(axis=-1), before)
-    tilt_deg, tilt_s = _tour(stands, found.order, speeds)
+        poses = _poses(views, setups, results, apart=True)
+        before = _before(views, results, poses) or set()
+    found = least_motion_order(poses.moves_deg.sum(axis=-1), before)
+    tilt_deg, tilt_s = _tour(poses, found.order, speeds)
     count = len({*_pose_keys(views[0].machine, results).values()})
     if not by_tilt:
         return WorkOrder("by nest", nest_groups, count, nest_deg, tilt_deg, nest_s, tilt_s, found.exact)
-    placed = tuple(stands.members[stand] for stand in found.order)
-    unreached = tuple(place for group in nest_groups for place in group if place not in stands.of)
+    placed = tuple(poses.members[pose] for pose in found.order)
+    unreached = tuple(place for group in nest_groups for place in group if place not in poses.of)
     groups = (*placed, unreached) if unreached else placed
     choice = _tilt_choice(views, setups, results, tilt_deg)
     return WorkOrder("by tilt", groups, count, tilt_deg, nest_deg, tilt_s, nest_s, found.exact, choice)
@@ -176,11 +176,11 @@ def _tilt_choice(
         return TiltChoice(names, compared=False, better=None)
     better: BetterTilt | None = None
     for name, tilt, changed in tries:
-        stands = _stands(views, setups, changed)
-        before = _before(views, changed, stands)
-        if len(stands.members) > _MOST_STANDS_TILTED or before is None:
+        poses = _poses(views, setups, changed)
+        before = _before(views, changed, poses)
+        if len(poses.members) > _MOST_POSES_TILTED or before is None:
             return TiltChoice(names, compared=False, better=None)
-        order = least_motion_order(stands.moves_deg.sum(axis=-1), before)
+        order = least_motion_order(poses.moves_deg.sum(axis=-1), before)
         if order.motion < (motion_deg if better is None else better.motion_deg) - _WORTH_DEG:
             better = BetterTilt(name, tilt, order.motion)
     return TiltChoice(names, compared=True, better=better)
@@ -244,9 +244,9 @@ def _pose_keys(machine: Machine, results: Sequence[Results]) -> dict[Place, tupl
     return keys
 
 
-def _stands(
+def _poses(
     views: Sequence[ReadJob], setups: Sequence[Setup], results: Sequence[Results], *, apart: bool = False
-) -> _Stands:
+) -> _Poses:
     machine = views[0].machine
     found: dict[tuple[object, ...], list[Place]] = {}
     for place, key in _pose_keys(machine, results).items():
@@ -264,7 +264,7 @@ def _stands(
         if rotary.limits_deg is not None:
             start[i] = np.clip(start[i], *rotary.limits_deg)
     moves = index_moves_deg(machine, start, np.array(poses).reshape(-1, len(machine.rotaries)))
-    return _Stands(moves, members, {place: k for k, group in enumerate(members) for place in group})
+    return _Poses(moves, members, {place: k for k, group in enumerate(members) for place in group})
 
 
 def _speeds(view: ReadJob) -> NDArray[np.float64] | None:
@@ -275,19 +275,19 @@ def _speeds(view: ReadJob) -> NDArray[np.float64] | None:
 
 
 def _tour(
-    stands: _Stands, order: Sequence[int], speeds: NDArray[np.float64] | None
+    poses: _Poses, order: Sequence[int], speeds: NDArray[np.float64] | None
 ) -> tuple[float, float | None]:
-    """The motion, and the time where speeds are known, from the start through stands and back."""
-    motion = tour_motion(stands.moves_deg.sum(axis=-1), order)
+    """The motion, and the time where speeds are known, from the start through poses and back."""
+    motion = tour_motion(poses.moves_deg.sum(axis=-1), order)
     if speeds is None:
         return motion, None
-    return motion, tour_motion((stands.moves_deg / speeds).max(axis=-1), order)
+    return motion, tour_motion((poses.moves_deg / speeds).max(axis=-1), order)
 
 
 def _before(
-    views: Sequence[ReadJob], results: Sequence[Results], stands: _Stands
+    views: Sequence[ReadJob], results: Sequence[Results], poses: _Poses
 ) -> set[tuple[int, int]] | None:
-    """Pairs of stands that `after` puts in order; None where they go round in a ring."""
+    """Pairs of poses that `after` puts in order; None where they go round in a ring."""
     pairs: set[tuple[int, int]] = set()
     for n, (view, nest) in enumerate(zip(views, results, strict=True)):
         places: dict[str, list[Place]] = {}
@@ -300,15 +300,15 @@ def _before(
                 for place in places.get(name, [])
             ]
             pairs |= {
-                (stands.of[first], stands.of[n, k])
+                (poses.of[first], poses.of[n, k])
                 for first in firsts
-                if first in stands.of and (n, k) in stands.of
+                if first in poses.of and (n, k) in poses.of
             }
     # Done in one pose, the order within it is that of the file.
     pairs = {(first, second) for first, second in pairs if first != second}
-    left, done = {stand for pair in pairs for stand in pair}, set[int]()
+    left, done = {pose for pair in pairs for pose in pair}, set[int]()
     while left:
-        ready = {stand for stand in left if all(first in done for first, second in pairs if second == stand)}
+        ready = {pose for pose in left if all(first in done for first, second in pairs if second == pose)}
         if not ready:
             return None
         done |= ready

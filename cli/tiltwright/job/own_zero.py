@@ -23,7 +23,7 @@ ONE_SHIFT_MM = 0.0005
 """Half the last digit of a sheet: changes of offsets that one shift of the part gives to this are that shift."""
 
 _OF_THE_PART = ("up", "shift", "turn", "lean", "touch-off")
-"""What a cause ends with that stands between table and part: a part's own zero is touched off beyond it."""
+"""Last words of a cause that stands between table and part: a part's own zero is touched off beyond it."""
 
 
 _PLATTER_FACE = "platter: face"
@@ -113,6 +113,6 @@ def correction_report(nests: Sequence[EvaluatedJob], *, own_zero: bool = False) 
 
 
 def left_out_lines(job: ReadJob) -> tuple[str, ...]:
-    """What a program of offsets says of the job's correction, which is not in them; nothing without one."""
+    """Comment on the job's correction, which is not in a program's offsets; nothing without one."""
     table = job.file.correction
     return () if table is None else (f"the job's correction of {table.date[:10]} is NOT in these offsets",)

@@ -10,7 +10,7 @@ from tiltwright.files.believable import clock_doubt
 from tiltwright.files.conversion import TouchedZero, part_within_of
 from tiltwright.files.diagnostics import InvalidValue, option_error
 from tiltwright.files.loader import ReadJob
-from tiltwright.files.parsing import check_limits, parse_degrees, parse_pose, three_lengths
+from tiltwright.files.parsing import check_typed_limits, parse_degrees, parse_pose, three_lengths
 from tiltwright.files.toml_source import add_caution
 from tiltwright.files.units import Unit
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_read_job
@@ -134,7 +134,7 @@ def with_typed_touch(job: ReadJob, zero: str, pose: str | None, unit: Unit | Non
         )
     at_mm = three_lengths(zero, "--touched", "X,Y,Z", unit)
     angles_deg = parse_pose(pose, machine, "--pose", every=True)
-    check_limits(machine, angles_deg, "--pose")
+    check_typed_limits(machine, angles_deg, "--pose")
     within_mm, within_stated = part_within_of(job.file, job.unit)
     typed = TouchedZero(
         at_mm,

@@ -143,7 +143,7 @@ def setup_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
 
 
 def _correction_messages(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
-    """What must be said of the correction that is in a job's offsets."""
+    """Messages about the correction that is in a job's offsets."""
     if evaluated.correction is not None:
         yield Message(Severity.WARNING, _correction_finding(evaluated.correction))
     if evaluated.left_out is not None:
@@ -301,7 +301,7 @@ def _key(units: str) -> Callable[[JobFinding], tuple[object, ...]]:
 
 
 def touch_off_messages(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
-    """What must be said of part zero as touched off."""
+    """Messages about part zero as touched off."""
     touch, touched = evaluated.touch, evaluated.job.touched
     if touch is None or touched is None:
         return

@@ -18,17 +18,17 @@ from tiltwright.terminal.streams import INTERRUPTED, fail
 
 __all__ = [
     "Interview",
+    "any_number",
     "ends",
-    "in_units",
     "limits",
     "name",
-    "number",
     "pivot_formulas",
     "pivot_more",
     "pivot_words",
-    "positive",
+    "positive_number",
     "positive_or_none",
     "three",
+    "with_unit",
 ]
 
 Value = TypeVar("Value")
@@ -44,7 +44,7 @@ def name(answer: str) -> str:
     return answer
 
 
-def number(answer: str) -> float:
+def any_number(answer: str) -> float:
     """A number, such as 0.75."""
     from tiltwright.files.parsing import parse_number
 
@@ -54,7 +54,7 @@ def number(answer: str) -> float:
         raise ValueError("isn't a number; write one with a decimal point, such as 0.75") from None
 
 
-def in_units(check: Callable[[str], Value], units: str) -> Callable[[str], Value]:
+def with_unit(check: Callable[[str], Value], units: str) -> Callable[[str], Value]:
     """A validator that also takes the file's own unit behind each number, such as 14.75" in a file in inches."""
 
     def checked(answer: str) -> Value:
@@ -70,9 +70,9 @@ def in_units(check: Callable[[str], Value], units: str) -> Callable[[str], Value
     return checked
 
 
-def positive(answer: str) -> float:
+def positive_number(answer: str) -> float:
     """A number above zero."""
-    value = number(answer)
+    value = any_number(answer)
     if value <= 0.0:
         raise ValueError("isn't above 0")
     return value
@@ -80,7 +80,7 @@ def positive(answer: str) -> float:
 
 def positive_or_none(answer: str) -> float | None:
     """A number above zero; nothing, or the word none, for no value."""
-    return None if answer.lower() in {"", "none"} else positive(answer)
+    return None if answer.lower() in {"", "none"} else positive_number(answer)
 
 
 def _several(answer: str, count: int, wanted: str) -> list[float]:
@@ -88,7 +88,7 @@ def _several(answer: str, count: int, wanted: str) -> list[float]:
     if len(parts) != count:
         raise ValueError(f"won't do; give {wanted}")
     try:
-        return [number(part) for part in parts]
+        return [any_number(part) for part in parts]
     except ValueError:
         raise ValueError(f"won't do; give {wanted}, with decimal points") from None
 

@@ -130,7 +130,7 @@ def _z_reference(asking: Interview, document: TOMLDocument, units: str) -> _ZRea
     if choice == "reference tool":
         document["reference_tool_length"] = asking.ask(
             f"Length of the reference tool from the gauge line ({units}), such as {_such(units, '120', '4.75')}?",
-            prompts.in_units(prompts.positive, units),
+            prompts.with_unit(prompts.positive_number, units),
             more="From the spindle's gauge line to the tip, as a presetter or a height gauge shows it.",
         )
     if choice == "touch-down":
@@ -150,16 +150,16 @@ def _touch_down_length(asking: Interview, units: str) -> float:
     """
     asking.say(
         "\nOne number links your H values to lengths: how far the gauge line is above that surface at machine Z 0. One\n"
-        "tool tells it: its length minus its H value."
+        "tool gives it: its length minus its H value."
     )
     length = asking.ask(
         f"Length of any one tool from the gauge line ({units}), such as {_such(units, '100.0', '4.0')}?",
-        prompts.in_units(prompts.positive, units),
+        prompts.with_unit(prompts.positive_number, units),
         more="From the spindle's gauge line to the tip, as a presetter or a height gauge shows it.",
     )
 
     def distance(answer: str) -> float:
-        offset = prompts.in_units(prompts.number, units)(answer)
+        offset = prompts.with_unit(prompts.any_number, units)(answer)
         if offset >= 0.0:
             raise ValueError(
                 "isn't below 0; a touch-down is normally a large negative number, such as "
@@ -190,7 +190,7 @@ def _travel(asking: Interview, document: TOMLDocument, units: str) -> None:
         table[axis.lower()] = asking.ask(
             f"{axis}: both ends of travel in machine coordinates ({units}), the lower first, such as "
             f"{_such(units, '-760,0', '-30,0')}?",
-            prompts.in_units(prompts.ends, units),
+            prompts.with_unit(prompts.ends, units),
             more=f"Jog {axis} to each end and read the display in machine coordinates, no work offset"
             f"{' or length offset' if axis == 'Z' else ''} active.",
         )
@@ -252,7 +252,7 @@ def _rotary(
     asking.say(f"\n{pivot_words(letter, along, sense)}\n{reading.words}")
     rotary["point"] = asking.ask(
         f"{letter}: X,Y,Z of a point on its axis ({units}), such as {reading.pivot[units]}?",
-        prompts.in_units(prompts.three, units),
+        prompts.with_unit(prompts.three, units),
         more=pivot_more(letter, along, sense, units),
     )
     rotary["limits"] = asking.ask(
@@ -309,12 +309,12 @@ def _platter(
         )
         table["face"] = asking.ask(
             f"Z of the face ({units}), such as {reading.face[units]}?",
-            prompts.in_units(prompts.number, units),
+            prompts.with_unit(prompts.any_number, units),
             more="The stack of every job stands on this face. If you touch a gauge block, take its height off.",
         )
     diameter = asking.ask(
         f'Diameter of the platter ({units}), such as {_such(units, "160", "6.3")}, or "none"?',
-        prompts.in_units(prompts.positive_or_none, units),
+        prompts.with_unit(prompts.positive_or_none, units),
         may_be_empty=True,
         more="It is drawn on the sheet. An empty line is as good as none.",
     )

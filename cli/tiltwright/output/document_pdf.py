@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import singledispatch
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,7 @@ from tiltwright.output.document import (
     SideBySide,
     Table,
 )
+from tiltwright.output.page_flow import holds_on, in_page_order, runs_on
 from tiltwright.output.typesetting import Paper, name_text, printable, prose_text, render
 
 __all__ = ["document_data", "document_pdf"]
@@ -33,7 +35,8 @@ _HEAD_EM = 44.0
 
 def document_pdf(document: Document, paper: Paper = "a4") -> bytes:
     """The document as a PDF; the same document gives the same bytes."""
-    (pdf,) = render(TEMPLATE, document_data(document, paper), "pdf")
+    ordered = replace(document, blocks=in_page_order(document, paper))
+    (pdf,) = render(TEMPLATE, document_data(ordered, paper), "pdf")
     return pdf
 
 
@@ -89,6 +92,8 @@ def _(block: Table) -> dict[str, Any]:
         "head": [prose_text(cell) for cell in block.head],
         "rows": [[_cell(cell) for cell in row] for row in block.rows],
         "sides": list(block.sides),
+        "long": runs_on(block),
+        "sticky": holds_on(block),
     }
 
 
@@ -128,6 +133,7 @@ def _(block: SideBySide) -> dict[str, Any]:
 def _(block: NumberedStep) -> dict[str, Any]:
     return {
         "kind": "step",
+        "long": runs_on(block),
         "number": str(block.number),
         "rule": prose_text(block.rule),
         "formula": prose_text(block.formula).replace(" - ", " \N{MINUS SIGN} "),

@@ -8,9 +8,7 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-import typst
-
-from tiltwright.output.typesetting import FAMILY, fonts, printable
+from tiltwright.output.typesetting import FAMILY, compiled, printable
 
 __all__ = ["bundled"]
 
@@ -48,13 +46,6 @@ def bundled(title: str, parts: Sequence[tuple[str, bytes]]) -> bytes:
             (Path(folder) / f"{number}.pdf").write_bytes(pdf)
             listed.append((f"{number}.pdf", printable(name), len(_PAGE.findall(pdf))))
         data = {"title": printable(title), "family": FAMILY, "parts": listed}
-        made: bytes | list[bytes] | None = typst.compile(
-            str(template),
-            root=folder,
-            font_paths=fonts(),
-            ignore_system_fonts=True,
-            sys_inputs={"bundle": json.dumps(data, ensure_ascii=False)},
-            timestamp=0,
-        )
+        made = compiled(template, Path(folder), {"bundle": json.dumps(data, ensure_ascii=False)})
     assert isinstance(made, bytes)  # a PDF is one document
     return made

@@ -6,6 +6,7 @@ import functools
 import itertools
 import json
 import re
+import threading
 import unicodedata
 from collections.abc import Mapping
 from pathlib import Path
@@ -23,6 +24,8 @@ MONO_FAMILY = "DejaVu Sans Mono"
 TEMPLATES = Path(__file__).parents[1]  # every template lies below it, and may import what they share
 UNITS_PER_EM = 2048
 ASCENT_EM, DESCENT_EM = 0.76, 0.24  # of capitals with their accents left off, and of descenders
+STARTED = threading.Event()
+"""Set once the typesetter has run in this process: it leaves threads behind, and a fork would wait for them for ever."""
 STAND_IN = "\N{WHITE SQUARE}"
 
 
@@ -50,6 +53,7 @@ def uncovered(text: str) -> tuple[str, ...]:
     )
 
 
+@functools.lru_cache(maxsize=4096)  # drawings say the same words again and again
 def printable(text: str) -> str:
     """The text with a white square for every character that the font cannot print.
 
@@ -62,6 +66,7 @@ def printable(text: str) -> str:
     return "".join(STAND_IN if c in gone else c for c in text)
 
 
+@functools.lru_cache(maxsize=4096)
 def width_em(text: str, *, bold: bool = False) -> float:
     """Width of a printable text in units of the type size (kerning, which only narrows, is left out)."""
     known = _widths()["bold" if bold else "regular"]
@@ -153,18 +158,27 @@ def render(template: Path, data: Mapping[str, Any], form: Form, ppi: float | Non
     FileNotFoundError
         When one of the sheet's fonts is missing from the installation.
     """
+    made = compiled(template, TEMPLATES, {"sheet": json.dumps(data, ensure_ascii=False)}, form, ppi)
+    return made if isinstance(made, list) else [made]
+
+
+def compiled(
+    template: Path, root: Path, inputs: dict[str, str], form: Form = "pdf", ppi: float | None = None
+) -> bytes | list[bytes]:
+    """A template typeset: a PDF, or pictures page by page; it may read what lies below the root."""
+    STARTED.set()
     made: bytes | list[bytes] | None = typst.compile(
         str(template),
-        root=str(TEMPLATES),
+        root=str(root),
         font_paths=fonts(),
         ignore_system_fonts=True,
         format=form,
         ppi=ppi,
-        sys_inputs={"sheet": json.dumps(data, ensure_ascii=False)},
+        sys_inputs=inputs,
         timestamp=0,  # the sheet carries its own date; a clock here would make every file differ
     )
     assert made is not None  # without a file to write to, typst returns the pages
-    return made if isinstance(made, list) else [made]
+    return made
 
 
 def name_text(text: str) -> str:

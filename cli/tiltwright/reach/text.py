@@ -67,7 +67,12 @@ def _margins(analysis: ReachAnalysis, units: str) -> str:
 
 
 def _left(margin: Margin, units: str) -> str:
-    return f"{shown_down(margin.to_low_mm, units)} / {shown_down(margin.to_high_mm, units)}"
+    return f"{_travel_left(margin.to_low_mm, units)} / {_travel_left(margin.to_high_mm, units)}"
+
+
+def _travel_left(left_mm: float, units: str) -> str:
+    """Travel left as sheet and page round it, or by how much it falls short, which never shows as nothing."""
+    return length(left_mm, units) if left_mm >= 0.0 else shown_down(left_mm, units)
 
 
 def _left_deg(margin: RotaryMargin) -> str:

@@ -195,10 +195,19 @@ def _move_too_close(failure: MoveTooClose, analysis: ReachAnalysis, units: str) 
 
 
 def move_angles(analysis: ReachAnalysis, clearance: MoveClearance) -> tuple[str, ...]:
-    """Machine angles at which an index move comes closest; an endless rotary's within one turn."""
+    """Machine angles at which an index move comes closest.
+
+    An endless rotary's are within the one turn that its operations are placed in, so that C -0.09 is not 359.91 elsewhere.
+    """
+    setup = analysis.evaluated.setup
     return tuple(
-        angle(value if rotary.limits_deg is not None else float(wrap_deg(value)))
-        for rotary, value in zip(analysis.model.machine.rotaries, clearance.machine_deg.tolist(), strict=True)
+        angle(value if rotary.limits_deg is not None else float(wrap_deg(value, low)))
+        for rotary, value, low in zip(
+            setup.machine.rotaries,
+            clearance.machine_deg.tolist(),
+            setup.rotary_offset_deg.tolist(),
+            strict=True,
+        )
     )
 
 

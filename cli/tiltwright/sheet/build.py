@@ -159,9 +159,17 @@ def build_sheet(
     registers = tuple(work_offset_code(one.number) for one in evaluated.operations)
     drawings = _drawings(evaluated, placed, registers, units, analysis)
     expanded = _expanded(evaluated, units)
+    places = {} if together is None else _places(together, job.nest)
     rows = tuple(
         replace(
-            _operation(index, one, register, job.file.operation[one.operation], setup, units),
+            _operation(
+                places.get(one.name, str(index)),
+                one,
+                register,
+                job.file.operation[one.operation],
+                setup,
+                units,
+            ),
             expanded=expanded.get(one.name, ()),
         )
         for index, (one, register) in enumerate(zip(placed, registers, strict=True), 1)
@@ -235,10 +243,20 @@ def _order(together: EvaluatedNests) -> tuple[Texts, ...]:
     """A row for each operation in the order of work by tilt; none where it goes nest by nest."""
     rows = []
     for row in order_rows(together):
-        for place, (name, register) in enumerate(zip(row.done, row.registers, strict=True)):
-            number, machine = (row.number, row.machine) if place == 0 else ("", ("",) * len(row.machine))
-            rows.append((number, *machine, *row.program[place], register, name))
+        for k, (place, name, register) in enumerate(zip(row.places, row.done, row.registers, strict=True)):
+            machine = row.machine if k == 0 else ("",) * len(row.machine)
+            rows.append((place, *machine, *row.program[k], register, name))
     return tuple(rows)
+
+
+def _places(together: EvaluatedNests, nest: str | None) -> dict[str, str]:
+    """The place of each operation of a nest in the order of work by tilt; none where it goes nest by nest."""
+    return {
+        name: place
+        for row in order_rows(together)
+        for place, (n, name) in zip(row.places, row.of, strict=True)
+        if together.nests[n].job.nest == nest
+    }
 
 
 def _reach_analysis(evaluated: EvaluatedJob) -> ReachAnalysis | None:
@@ -298,11 +316,11 @@ def _expanded(evaluated: EvaluatedJob, units: str) -> dict[str, Texts]:
 
 
 def _operation(
-    index: int, one: PlacedOperation, register: str, asked: OperationTable, setup: Setup, units: str
+    number: str, one: PlacedOperation, register: str, asked: OperationTable, setup: Setup, units: str
 ) -> OperationRow:
     eye = choose_view_direction(setup.machine)
     return OperationRow(
-        number=str(index),
+        number=number,
         name=one.name,
         register=register,
         program_name=asked.program or "",

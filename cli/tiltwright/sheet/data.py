@@ -206,7 +206,7 @@ class Sheet:
     cut_sizes : tuple of tuple of str
         Rows of sizes to cut before it.
     order : tuple of tuple of str
-        Of each operation in that order: the pose's number (empty where it is that of the row above), machine angles, program
+        Of each operation in that order: its number, machine angles (empty where they are those of the row above), program
         angles, work offset, operation.
     corrected : bool
         Whether a correction is in force: the offsets and the distances to their origins have it, the stack has not.

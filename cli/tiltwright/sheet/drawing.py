@@ -15,9 +15,11 @@ from tiltwright.sheet.panel_layout import (
     HALF,
     HEAVY,
     MEDIUM,
+    PATTERNS,
     THIN,
     TYPE_MM,
     PanelLayout,
+    Pattern,
     Rings,
     ViewTransform,
     choose_scale,
@@ -28,7 +30,6 @@ from tiltwright.sheet.panel_layout import (
     strokes_through,
 )
 from tiltwright.sheet.side_view import OriginMark, SideView, Solids
-from tiltwright.sheet.solids import PATTERNS, Pattern, draw_projection, is_ringed
 
 ARC_HALF_DEG = 40.0  # of the arrow that tells how the table turns
 PLATTER = 1.6  # weight of a platter seen edge on
@@ -37,6 +38,8 @@ STAND_IN = (Pattern(45.0, 2.2), Pattern(135.0, 2.2))  # hatching of a stack's st
 PART_ZERO = "part zero"
 ALOFT = 400.0  # higher than any panel
 _CLEAR_ENOUGH_MM = 1.5  # from the arrow that tells how the table turns
+_ABOVE_DIMENSION_MM = 1.2  # of the same arrow
+_ARC_SIZES = (1.0, 0.75, 0.55)  # of its radius: smaller where it is clear nowhere
 ARM_MM = 9.0  # of the turning axis' cross
 
 AT_FULL_SIZE = "; scale as printed at 100 %"
@@ -83,7 +86,7 @@ class Panel:
 
 @dataclass(frozen=True)
 class _Body:
-    """What a step's number or a hatching is put into: rings on the paper, and what lies over them."""
+    """Area for a step's number or a hatching: rings on the paper, and what lies over them."""
 
     rings: Rings
     covers: tuple[Rings, ...]
@@ -175,6 +178,8 @@ def _solids(
     canvas: Canvas, view: SideView, place: ViewTransform, layout: PanelLayout
 ) -> tuple[list[_Body], dict[int, _Body]]:
     """Draw the solids from one side and, if there is room, from the other beside it; returns what they show."""
+    from tiltwright.sheet.solids import draw_projection  # only here: it loads the whole room of reach
+
     solids = view.solids
     assert solids is not None
     field = LabelBox(layout.left, layout.top, layout.right, layout.bottom)
@@ -194,6 +199,8 @@ def _solids(
 
 
 def _ringed(solids: Solids, place: ViewTransform) -> bool:
+    from tiltwright.sheet.solids import is_ringed
+
     beside = place.beside()
     return is_ringed(solids.main, place) or (beside is not None and is_ringed(solids.other, beside))
 
@@ -243,10 +250,12 @@ def _numbers(
         layout.dimension_x + 1.0, layout.top - 6.0, (layout.key_x or layout.width) - 1.0, layout.bottom + 3.0
     )
     rings = [body.rings for body in bodies]
+    taken, strokes, labels = _strokes(canvas), len(canvas.strokes), len(canvas.labels)
     for step in view.steps:
         text = str(step.number)
         half = _half(text)
-        taken = _strokes(canvas)
+        taken = np.concatenate((taken, _strokes(canvas, strokes, labels)))
+        strokes, labels = len(canvas.strokes), len(canvas.labels)
         middle = place((step.start + step.end) / 2)
         body = numbered.get(step.number)
         spot = None if body is None else spot_inside(half, taken, body.rings, body.covers, middle)
@@ -269,13 +278,13 @@ def _half(text: str) -> NDArray[np.float64]:
     return np.array([typesetting.width_em(text, bold=True) * TYPE_MM / 2, TYPE_MM * 0.5])
 
 
-def _strokes(canvas: Canvas) -> NDArray[np.float64]:
-    """Every line so far, and the edges of every label, (k, 2, 2)."""
+def _strokes(canvas: Canvas, strokes: int = 0, labels: int = 0) -> NDArray[np.float64]:
+    """Every line so far, and the edges of every label, (k, 2, 2); those from a number on."""
     edges = []
-    for box in canvas.labels:
+    for box in canvas.labels[labels:]:
         corners = [(box.left, box.top), (box.right, box.top), (box.right, box.bottom), (box.left, box.bottom)]
         edges += [*zip(corners, corners[1:] + corners[:1], strict=True), (corners[0], corners[2])]
-    return np.array([*canvas.strokes, *edges], dtype=np.float64).reshape(-1, 2, 2)
+    return np.array([*canvas.strokes[strokes:], *edges], dtype=np.float64).reshape(-1, 2, 2)
 
 
 def _rim_of(body: _Body) -> NDArray[np.float64]:
@@ -358,10 +367,10 @@ def _marks(
                 canvas.line(*arm, THIN)
         if view.turns_clockwise is not None:
             half_deg = ARC_HALF_DEG if view.turns_clockwise else -ARC_HALF_DEG
-            middle_deg = _free_side_deg(view, axis, place, layout)
-            canvas.arc_arrow(axis, layout.arc_radius, middle_deg, half_deg, MEDIUM)
-            turn = np.radians(middle_deg)
-            about = (axis[0] + 4.4 * float(np.cos(turn)), axis[1] + 4.4 * float(np.sin(turn)))
+            middle_deg, radius = _free_side(view, axis, place, layout)
+            canvas.arc_arrow(axis, radius, middle_deg, half_deg, MEDIUM)
+            turn, away = np.radians(middle_deg), 0.88 * radius
+            about = (axis[0] + away * float(np.cos(turn)), axis[1] + away * float(np.sin(turn)))
             holes.append(_about(about, 2.8))
     else:
         dx, dy = 34.0 * float(view.axis_line[0]), -34.0 * float(view.axis_line[1])
@@ -412,7 +421,7 @@ def _about(centre: Point, half: float) -> LabelBox:
 
 
 def _key(canvas: Canvas, view: SideView, layout: PanelLayout, caption: str) -> None:
-    """What a picture without a page around it shows: direction of view above, scale below, the rest in a list."""
+    """Key of a picture without a page around it: direction of view above, scale below, the rest in a list."""
     assert layout.key_x is not None
     mark = view.marks[0]
     canvas.text((1.0, 4.0), with_minus(view.seen_from), TYPE_MM, halo=False)
@@ -438,10 +447,11 @@ def _key(canvas: Canvas, view: SideView, layout: PanelLayout, caption: str) -> N
         canvas.text((layout.key_x, 10.0 + place * pitch), printed, TYPE_MM, bold=bold, halo=False)
 
 
-def _free_side_deg(view: SideView, axis: Point, place: ViewTransform, layout: PanelLayout) -> float:
-    """The side of the axis on which its arrow is farthest from platter and stack: below, left, right or above.
+def _free_side(view: SideView, axis: Point, place: ViewTransform, layout: PanelLayout) -> tuple[float, float]:
+    """The side of the axis on which its arrow keeps clear of platter and stack, in degrees on the paper, and its radius.
 
-    Below only where that is clear of the dimension; the first side that is clear enough is taken.
+    Below, left, right or above, smaller where no side is clear at full size; below only where that is clear of the
+    dimension. The first one that is clear enough is taken, else the one that is clearest.
     """
     share = np.linspace(0.0, 1.0, 25)[:, None, None]
     origin = np.array(place(view.marks[0].place))
@@ -451,13 +461,16 @@ def _free_side_deg(view: SideView, axis: Point, place: ViewTransform, layout: Pa
         taken.append((corners + share * (np.roll(corners, -1, axis=0) - corners)).reshape(-1, 2))
     points_taken = np.concatenate(taken)
     arc = np.radians(np.linspace(-ARC_HALF_DEG, ARC_HALF_DEG, 9))
-    clear: dict[float, float] = {}
-    for side in (90.0, 180.0, 0.0, 270.0):
-        turn = arc + np.radians(side)
-        points = np.array(axis) + layout.arc_radius * np.stack((np.cos(turn), np.sin(turn)), axis=-1)
-        if points[:, 1].max() < layout.dimension_y - 1.5:
-            apart = points[:, None] - points_taken[None]
-            clear[side] = float(np.sqrt((apart**2).sum(axis=-1).min()))
-            if clear[side] > _CLEAR_ENOUGH_MM:
-                return side
-    return max(clear, key=lambda side: clear[side], default=270.0)
+    clear: dict[tuple[float, float], float] = {}
+    for share_of in _ARC_SIZES:
+        radius = share_of * layout.arc_radius
+        sides = (90.0, 180.0, 0.0, 270.0) if share_of == 1.0 else (180.0, 0.0, 90.0, 270.0)
+        for side in sides:
+            turn = arc + np.radians(side)
+            points = np.array(axis) + radius * np.stack((np.cos(turn), np.sin(turn)), axis=-1)
+            if points[:, 1].max() < layout.dimension_y - _ABOVE_DIMENSION_MM:
+                square = (points[:, :1] - points_taken[:, 0]) ** 2 + (points[:, 1:] - points_taken[:, 1]) ** 2
+                clear[side, radius] = float(np.sqrt(square.min()))
+                if clear[side, radius] > _CLEAR_ENOUGH_MM:
+                    return side, radius
+    return max(clear, key=lambda at: clear[at], default=(270.0, layout.arc_radius))

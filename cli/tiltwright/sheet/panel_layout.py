@@ -241,20 +241,27 @@ _HEADWAY_MM = 0.6  # from a leader to the lines that it must not touch
 
 def inside(rings: Rings, points: Points) -> NDArray[np.bool_]:
     """True for the points inside closed rings, holes taken out (even-odd rule)."""
-    count = np.zeros(len(points), dtype=np.int64)
+    found = np.zeros(len(points), dtype=bool)
     for ring in rings:
         if len(ring) < 3:
             continue
-        start = np.asarray(ring, dtype=np.float64)
+        # Column by column, and the edges along the first axis: to reduce a last axis of a few takes many times as long.
+        x1, y1 = np.asarray(ring, dtype=np.float64).T
         # Most points lie outside of the box about the ring, and need no closer look.
-        about = ((points >= start.min(axis=0)) & (points <= start.max(axis=0))).all(axis=1).nonzero()[0]
-        x, y = points[about, 0, None], points[about, 1, None]
-        end = np.roll(start, -1, axis=0)
-        rise = end[:, 1] - start[:, 1]
-        above = (start[:, 1] > y) != (end[:, 1] > y)
-        share = (y - start[:, 1]) / np.where(rise == 0.0, 1.0, rise)
-        count[about] += (above & (x < start[:, 0] + share * (end[:, 0] - start[:, 0]))).sum(axis=1)
-    return np.asarray(count % 2 == 1)
+        x, y = points[:, 0], points[:, 1]
+        about = ((x >= x1.min()) & (x <= x1.max()) & (y >= y1.min()) & (y <= y1.max())).nonzero()[0]
+        x, y = x[about], y[about]
+        x1, y1, x2, y2 = x1[:, None], y1[:, None], _next(x1)[:, None], _next(y1)[:, None]
+        rise = y2 - y1
+        rise[rise == 0.0] = 1.0
+        above = (y1 > y) != (y2 > y)
+        found[about] ^= np.logical_xor.reduce(above & (x < x1 + (y - y1) / rise * (x2 - x1)), axis=0)
+    return found
+
+
+def _next(values: Points) -> Points:
+    """The values of a ring from the second on, and then the first; numpy's roll takes ten times as long."""
+    return np.concatenate((values[1:], values[:1]))
 
 
 def strokes_through(strokes: Points, middles: Points, half: Points) -> NDArray[np.bool_]:
@@ -265,19 +272,20 @@ def strokes_through(strokes: Points, middles: Points, half: Points) -> NDArray[n
         return np.zeros(len(middles), dtype=bool)
     start, step = strokes[:, 0], strokes[:, 1] - strokes[:, 0]
     safe = np.where(np.abs(step) < 1e-12, 1e-12, step)
-    first = (middles[:, None] - half - start) / safe
-    last = (middles[:, None] + half - start) / safe
-    # Two coordinates: a maximum of two columns is much quicker than one along an axis of length two.
-    early, late = np.minimum(first, last), np.maximum(first, last)
-    enter = np.maximum(early[..., 0], early[..., 1]).clip(0.0, None)
-    leave = np.minimum(late[..., 0], late[..., 1]).clip(None, 1.0)
-    return np.asarray((enter < leave).any(axis=1))
+    enter, leave = np.zeros(len(middles)), np.ones(len(middles))
+    for axis in (0, 1):
+        first = (middles[:, axis] - half[axis] - start[:, axis, None]) / safe[:, axis, None]
+        last = (middles[:, axis] + half[axis] - start[:, axis, None]) / safe[:, axis, None]
+        enter = np.maximum(enter, np.minimum(first, last))
+        leave = np.minimum(leave, np.maximum(first, last))
+    return np.asarray((enter < leave).any(axis=0))
 
 
 def _about(strokes: Points, low: Points, high: Points) -> Points:
     """The strokes (k, 2, 2) whose boxes share a place with the box from low to high: no other can come near it."""
     lower, upper = np.minimum(strokes[:, 0], strokes[:, 1]), np.maximum(strokes[:, 0], strokes[:, 1])
-    return strokes[((lower <= high + _SLACK_MM) & (upper >= low - _SLACK_MM)).all(axis=1)]
+    shared = (lower <= high + _SLACK_MM) & (upper >= low - _SLACK_MM)
+    return strokes[shared[:, 0] & shared[:, 1]]
 
 
 def crossed(strokes: Points, start: Points, end: Points) -> bool:
@@ -291,10 +299,15 @@ def crossed(strokes: Points, start: Points, end: Points) -> bool:
     count = max(int(np.hypot(*(end - start)) / 0.25), 2)
     samples = start + np.linspace(0.0, 1.0, count)[:, None] * (end - start)
     first, step = strokes[:, 0], strokes[:, 1] - strokes[:, 0]
-    long = np.maximum((step**2).sum(axis=1), 1e-12)
-    share = (((samples[:, None] - first) * step).sum(axis=-1) / long).clip(0.0, 1.0)
+    long = np.maximum(_both(step**2), 1e-12)
+    share = (_both((samples[:, None] - first) * step) / long).clip(0.0, 1.0)
     apart = samples[:, None] - (first + share[..., None] * step)
     return bool((np.hypot(apart[..., 0], apart[..., 1]) < _HEADWAY_MM).any())
+
+
+def _both(pairs: Points) -> Points:
+    """The sum of the two coordinates, quicker than along an axis of length two."""
+    return pairs[..., 0] + pairs[..., 1]
 
 
 @dataclass(frozen=True)
@@ -391,6 +404,25 @@ def _grid(low: Points, high: Points) -> Points:
     return np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
 
 
+@dataclass(frozen=True)
+class Pattern:
+    """A hatching: direction on the paper, distance and weight of its lines, in mm."""
+
+    angle_deg: float
+    apart_mm: float
+    weight: float = 0.2
+
+
+PATTERNS: dict[str, Pattern | None] = {
+    "tool": None,
+    "holder": Pattern(0.0, 1.1),
+    "part": None,
+    "turning": Pattern(45.0, 2.0),
+    "base": Pattern(135.0, 3.2),
+}
+"""The hatching of a solid by its kind."""
+
+
 def hatch(
     region: Rings, covers: Sequence[Rings], boxes: Sequence[LabelBox], angle_deg: float, apart_mm: float
 ) -> list[tuple[Point, Point]]:
@@ -402,14 +434,21 @@ def hatch(
         return []
     heights = np.concatenate(rings) @ across
     hidden = [[np.asarray(ring, dtype=np.float64) for ring in cover if len(ring) > 2] for cover in covers]
-    frames = [
-        np.array([(b.left, b.top), (b.right, b.top), (b.right, b.bottom), (b.left, b.bottom)]) for b in boxes
-    ]
     # Off the corners, which mostly lie at round places.
     first, last = np.ceil(heights.min() / apart_mm), np.floor(heights.max() / apart_mm)
     lines = (np.arange(first, last + 1.0) + 0.137) * apart_mm
     drawn = _runs(rings, along, across, lines)
-    over = [cover for cover in (*hidden, *([frame] for frame in frames)) if _overlap(cover, rings)]
+    about = _box(rings)
+    over = [cover for cover in hidden if cover and _box(cover).touches(about)]
+    for box in boxes:
+        if box.touches(about):
+            corners = (
+                (box.left, box.top),
+                (box.right, box.top),
+                (box.right, box.bottom),
+                (box.left, box.bottom),
+            )
+            over.append([np.array(corners)])
     covered = [_runs(cover, along, across, lines) for cover in over]
     found: list[tuple[Point, Point]] = []
     for k, height in enumerate(lines):
@@ -423,14 +462,11 @@ def hatch(
     return found
 
 
-def _overlap(some: Sequence[Points], others: Sequence[Points]) -> bool:
-    """False where the boxes about two groups of rings lie apart, so that neither covers the other."""
-    if not some:
-        return False
-    first, second = np.concatenate(some), np.concatenate(others)
-    return bool(
-        (first.min(axis=0) <= second.max(axis=0)).all() and (second.min(axis=0) <= first.max(axis=0)).all()
-    )
+def _box(rings: Sequence[Points]) -> LabelBox:
+    """The box about rings."""
+    corners = np.concatenate(rings)
+    (left, top), (right, bottom) = corners.min(axis=0).tolist(), corners.max(axis=0).tolist()
+    return LabelBox(left, top, right, bottom)
 
 
 def _runs(
@@ -440,7 +476,7 @@ def _runs(
     cuts: list[list[float]] = [[] for _ in heights]
     for ring in rings:
         x, y = ring @ along, ring @ across - heights[:, None]
-        x2, y2 = np.roll(x, -1), np.roll(y, -1, axis=1)
+        x2, y2 = _next(x), np.concatenate((y[:, 1:], y[:, :1]), axis=1)
         row, place = ((y > 0.0) != (y2 > 0.0)).nonzero()
         before, after = y[row, place], y2[row, place]
         at = x[place] + before / (before - after) * (x2[place] - x[place])

@@ -47,9 +47,10 @@ def explanation(
 ) -> Document:
     """The workings of a job's operations as a document."""
     # Here: keys and marks, which take their steps and drawings from this module, need no uncertainty.
-    from tiltwright.uncertainty.by_hand import uncertainty_by_hand
+    from tiltwright.uncertainty.budget_text import uncertainty_by_hand
 
     blocks: list[Block] = [*symbols_blocks([working for _, working in workings])]
+    shown: list[PlacedOperation] = []
     registers = [work_offset_code(one.number) for one in evaluated.operations]
     sure = uncertainty_by_hand(evaluated, units)
     for one, (placed, working), register, lines in zip(
@@ -57,8 +58,11 @@ def explanation(
     ):
         blocks += [Heading(f"{placed.name}, {register}"), _asked(evaluated.setup, placed, units)]
         blocks += _on_the_sheet(evaluated.setup, one.placed, placed)
-        blocks += working_blocks(evaluated.setup, placed, working, evaluated.job.steps, units, register)
+        blocks += working_blocks(
+            evaluated.setup, placed, working, evaluated.job.steps, units, register, shown
+        )
         blocks += lines
+        shown.append(placed)
     decimals = digits_for(units).length
     return Document(
         "Working by hand" if by_hand else "Working",
@@ -88,7 +92,13 @@ _MEANINGS = (
     ("a", "an arm, from a pivot to the touched-off point; a' the same arm turned back"),
     ("R1", "how the stack as far as step 1 turns what stands on it, as a matrix"),
     ("R", "how the part stands turned in the table, as a matrix; with a stack, its last step's"),
-    ("n", "the direction that must face the spindle, of length 1"),
+    ("origin", "the operation's origin on the part; a tick (') marks it turned"),
+    ("P1", "the drawing's three points of a plane, P1, P2 and P3; p and q lead from the first to the others"),
+    ("g", "the direction of the drawing that must face the spindle; a tick (') marks it turned"),
+    (
+        "n",
+        "the direction that must face the spindle, of length 1, with every rotary at zero; its components nx, ny, nz",
+    ),
     (
         "o3",
         "the operation's origin, seen from the top of step 3; o0 from the platter; a tick (') marks it turned",
@@ -103,7 +113,15 @@ _MEANINGS = (
     ("R(T)", "how the table frame is turned against the machine, as a matrix"),
     ("t(C)", "the turn of the table about C, right-handed"),
     ("v(C)", "the arm from the pivot of C to the point; v(C)' the same arm turned"),
+    ("offset(C)", "C's work offset, which lies between its program and its machine angles"),
+    ("R(C back)", "the turn that takes C back to its zero, as a matrix"),
     ("R(C)", "the turn about C as a matrix"),
+    (
+        "ki·kj",
+        "k is the direction of a rotary's line, of length 1; (ki·kj) has ki times kj in row i, column j",
+    ),
+    ("I", "the matrix that turns nothing: 1 from top left to bottom right, 0 elsewhere"),
+    ("R{}(", "a turn about {} by the degrees in the brackets, as a matrix"),
     (";", "a matrix in brackets is written row by row: [first row; second row; third row]"),
     (" · ", "matrix times vector: each row's three numbers times the vector's three, added up"),
     (
@@ -127,7 +145,7 @@ def symbols_blocks(workings: Sequence[Working]) -> list[Block]:
     return [LETTERS, Table(("letter", "meaning"), tuple(rows), left=2)]
 
 
-_SHOWN_AS = {";": "[ ; ; ]", " · ": "R · v", "√(": "r"}
+_SHOWN_AS = {"ki·kj": "k", "P1": "P1, p", ";": "[ ; ; ]", " · ": "R · v", "√(": "r"}
 
 
 def _for_the_case(formulas: str, letter: str) -> Iterator[tuple[str, str]]:
@@ -138,6 +156,10 @@ def _for_the_case(formulas: str, letter: str) -> Iterator[tuple[str, str]]:
         if symbol == "o3":
             if origins:
                 yield f"o{max(origins)}", meaning.replace("step 3", f"step {max(origins)}")
+        elif symbol == "R{}(":
+            for axis in "xyz":
+                if f"R{axis}(" in formulas:
+                    yield f"R{axis}( )", meaning.format(axis)
         elif symbol == "R1":
             if turns:
                 yield f"R{min(turns)}", meaning.replace("1", str(min(turns)))
@@ -149,7 +171,9 @@ def _for_the_case(formulas: str, letter: str) -> Iterator[tuple[str, str]]:
 
 
 def _uses(formulas: str, symbol: str) -> bool:
-    if len(symbol) == 1 and symbol.isalpha():
+    if symbol.endswith("( )"):
+        return True
+    if symbol.isalpha() and symbol != "origin" and len(symbol) == 1:
         return bool(re.search(rf"(?<!\w){symbol}(?![\w(²])", formulas))
     return symbol in formulas
 
@@ -184,18 +208,27 @@ def working_blocks(
     steps: Sequence[StackStep],
     units: str,
     register: str,
+    shown: Sequence[PlacedOperation] = (),
 ) -> list[Block]:
-    """The steps of a working, each drawing after the steps that it shows."""
+    """The steps of a working, each drawing after the steps that it shows.
+
+    Parameters
+    ----------
+    setup, placed, working, steps, units, register
+        The operation and its working.
+    shown : sequence of PlacedOperation
+        Those worked before it on the same pages: with an origin of theirs, the setup at zero is not drawn again.
+    """
     digits = digits_for(units)
     swings = {f"{swing.letter} back": swing for swing in working.swings}
     blocks: list[Block] = []
     for number, line in enumerate(working.lines, start=1):
         blocks.append(step_block(number, line, digits))
-        if line.key == "all-zero":
+        if line.key == "all-zero" and not any(np.array_equal(o.origin_mm, placed.origin_mm) for o in shown):
             blocks.append(setup_picture(setup, placed, steps, units))
         if line.key in swings:
             swing = swings[line.key]
-            title = f"The swing about {swing.letter}"
+            title = f"{placed.name}: the swing about {swing.letter}"
             blocks.append(Picture(draw_swing(swing, units), title, SWING_MM[0]))
     blocks.append(Paragraph(f"As the sheet prints it: {_offset_words(placed, units)}", bold=True))
     if working.swings:
@@ -226,7 +259,7 @@ def setup_picture(setup: Setup, placed: PlacedOperation, steps: Sequence[StackSt
     zero = setup.machine.zero_deg
     at_mm = np.asarray(setup.work_offset(placed.origin_mm, zero))
     operation = TiltOperation(placed.name, "", zero, at_mm)
-    title = "The setup with every rotary at zero"
+    title = f"{placed.name}: the setup with every rotary at zero"
     view = side_view(setup.machine, steps, setup.part_in_table, [operation], units, title)
     return Picture(draw(view, ALONE).svg, title, ALONE.width)
 
@@ -236,7 +269,7 @@ def _pose_picture(
 ) -> Picture:
     letters = setup.machine.letters
     pose = "  ".join(f"{n} {numbers.angle(a)}" for n, a in zip(letters, placed.program_deg, strict=True))
-    title = f"The setup at program {pose}"
+    title = f"{placed.name}: the setup at program {pose}"
     operation = TiltOperation(placed.name, register, placed.machine_deg, placed.offset_mm)
     view = side_view(setup.machine, steps, setup.part_in_table, [operation], units, title)
     return Picture(draw(view, ALONE).svg, title, ALONE.width)

@@ -11,45 +11,20 @@ from kinematics import Machine
 from kinematics.teaching import PivotExercise, PivotProbing
 from tiltwright.output.canvas import Canvas, LabelBox, Point
 from tiltwright.output.numbers import length, with_minus
-from tiltwright.output.typesetting import printable, shortened
+from tiltwright.output.typesetting import printable, shortened, width_em
+from tiltwright.teaching.swing_drawing import view_along
 
-__all__ = ["PANEL_MM", "draw_probing", "view_along"]
+__all__ = ["PANEL_MM", "draw_probing"]
 
 PANEL_MM = (176.0, 84.0)
 FIELD = (14.0, 11.0, 104.0, 78.0)  # left, top, right, bottom of the geometry
 COLUMN_X = 114.0
 TYPE_MM = 3.5
+_SMALL_MM = 3.0
 THIN, MEDIUM, HEAVY = 0.2, 0.35, 0.6
 _GAP_MM = 4.0
 
-# For each line's axis: the machine axis to the side, the one that goes up, and the way of the first for an eye at +.
-_VIEWS = ((1, 2, 1.0), (0, 2, -1.0), (0, 1, 1.0))
-_EYES = (("the right", "the left"), ("the back", "the front"), ("above", "below"))
-
 Floats = NDArray[np.float64]
-
-
-def view_along(letter: str, direction: Floats) -> tuple[int, int, float, str]:
-    """A rotary's line seen from its positive end, where its sense is stated.
-
-    Returns
-    -------
-    side, up : int
-        Machine axes to the side and up the paper.
-    across : float
-        1 where the first goes to the right, -1 to the left.
-    seen : str
-        The view in words.
-    """
-    along = int(np.argmax(np.abs(direction)))
-    side, up, way = _VIEWS[along]
-    positive = float(direction[along]) > 0.0
-    across = way if positive else -way
-    words = (
-        f"Seen from {_EYES[along][0 if positive else 1]}, the positive end of {letter}: "
-        f"{'XYZ'[side]} to the {'right' if across > 0.0 else 'left'}, {'XYZ'[up]} up"
-    )
-    return side, up, across, words
 
 
 def draw_probing(exercise: PivotExercise, which: int, units: str, found_mm: Floats | None = None) -> str:
@@ -89,6 +64,8 @@ def draw_probing(exercise: PivotExercise, which: int, units: str, found_mm: Floa
     canvas.circle(at, 0.5, MEDIUM, fill="black")
     room = LabelBox(0.5, 5.5, COLUMN_X - 2.0, PANEL_MM[1] - 0.5)
     canvas.name_beside(at, _pivot_name(probing, found_mm), TYPE_MM, room)
+    if probing.axis != 2:
+        _name_platter(canvas, f"platter, {probing.letter} 0", [place(point) for point in platter], room)
     _column(canvas, probing, units, found_mm)
     canvas.text((1.0, 4.0), with_minus(seen), TYPE_MM, halo=False)
     return canvas.svg()
@@ -132,7 +109,17 @@ def _table(canvas: Canvas, probing: PivotProbing, platter: list[Floats], place: 
         canvas.circle(middle, abs(end[0] - start[0]) / 2.0, THIN)
         return
     canvas.line(start, end, HEAVY)
-    canvas.text((min(start[0], end[0]), start[1] + 4.2), f"platter, {probing.letter} 0", 3.0)
+
+
+def _name_platter(canvas: Canvas, name: str, ends: list[Point], room: LabelBox) -> None:
+    """The platter's name below it, above it or beside it, wherever no arm runs through it."""
+    left, right = min(ends[0][0], ends[1][0]), max(ends[0][0], ends[1][0])
+    y, wide = ends[0][1], width_em(printable(name)) * _SMALL_MM
+    along = [left + share * (right - wide - left) for share in (0.0, 1.0, 0.25, 0.5, 0.75)]
+    places = [(x, y + below) for below in (4.2, -1.8) for x in along]
+    canvas.text_where_free(
+        [*places, (right + 2.0, y + 1.0), (left - wide - 2.0, y + 1.0)], name, _SMALL_MM, room
+    )
 
 
 def _read(canvas: Canvas, probing: PivotProbing, points: list[Point], pivot: Point, radius: float) -> None:

@@ -12,16 +12,43 @@ from kinematics.teaching import RotarySwing
 from tiltwright.output.canvas import Canvas, LabelBox, Point
 from tiltwright.output.numbers import angle, length, with_minus
 from tiltwright.output.typesetting import printable, shortened
-from tiltwright.teaching.pivot_drawing import view_along
 
-__all__ = ["PANEL_MM", "draw_swing"]
+__all__ = ["PANEL_MM", "draw_swing", "view_along"]
 
-PANEL_MM = (176.0, 84.0)
-FIELD = (12.0, 10.0, 100.0, 78.0)  # left, top, right, bottom of the geometry
+PANEL_MM = (176.0, 72.0)
+FIELD = (12.0, 10.0, 100.0, 66.0)  # left, top, right, bottom of the geometry
 COLUMN_X = 108.0
 TYPE_MM = 3.5
 THIN, MEDIUM, HEAVY = 0.2, 0.35, 0.6
 _LONGEST_ARC_DEG = 330.0
+
+
+# For each line's axis: the machine axis to the side, the one that goes up, and the way of the first for an eye at +.
+_VIEWS = ((1, 2, 1.0), (0, 2, -1.0), (0, 1, 1.0))
+_EYES = (("the right", "the left"), ("the back", "the front"), ("above", "below"))
+
+
+def view_along(letter: str, direction: NDArray[np.float64]) -> tuple[int, int, float, str]:
+    """A rotary's line seen from its positive end, where its sense is stated.
+
+    Returns
+    -------
+    side, up : int
+        Machine axes to the side and up the paper.
+    across : float
+        1 where the first goes to the right, -1 to the left.
+    seen : str
+        The view in words.
+    """
+    along = int(np.argmax(np.abs(direction)))
+    side, up, way = _VIEWS[along]
+    positive = float(direction[along]) > 0.0
+    across = way if positive else -way
+    words = (
+        f"Seen from {_EYES[along][0 if positive else 1]}, the positive end of {letter}: "
+        f"{'XYZ'[side]} to the {'right' if across > 0.0 else 'left'}, {'XYZ'[up]} up"
+    )
+    return side, up, across, words
 
 
 def draw_swing(swing: RotarySwing, units: str) -> str:
@@ -130,7 +157,7 @@ def _words(
 
 
 def _column(canvas: Canvas, words: Sequence[tuple[str, bool]]) -> None:
-    y = 13.0
+    y = 4.0
     for text, bold in words:
         y += 6.4 if bold else 5.0
         room_em = (PANEL_MM[0] - COLUMN_X - 0.5) / TYPE_MM

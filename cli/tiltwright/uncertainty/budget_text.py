@@ -1,4 +1,4 @@
-"""A budget as text and as JSON."""
+"""A budget as text and as JSON, and carried through one operation line by line, as a student works it by hand."""
 
 from __future__ import annotations
 
@@ -9,16 +9,20 @@ from typing import Any
 import numpy as np
 
 from kinematics import work_offset_code
-from kinematics.uncertainty import Seam
+from kinematics.uncertainty import Seam, UncertaintySource, offset_budget
+from tiltwright.files.uncertainty_checks import states_uncertainty
 from tiltwright.job.coating import COATING_HEAD, coating_report, coating_rows, coating_words, cut_sizes
+from tiltwright.job.evaluate import EvaluatedJob
 from tiltwright.job.own_zero import correction_report
+from tiltwright.output.document import Block, Heading, Paragraph, Table
 from tiltwright.output.json_csv import by_axis, length_list
-from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, fine, in_units, length
+from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, fine, fixed, in_units, length
 from tiltwright.output.tables import table, units_words, wrapped
 from tiltwright.uncertainty.budget_run import JobBudget, Line
+from tiltwright.uncertainty.evaluation import UncertainJob, uncertain_job
 from tiltwright.uncertainty.wording import exact_words, half_width_words, in_nest, source_words
 
-__all__ = ["budget_report", "budget_text", "line_name"]
+__all__ = ["budget_report", "budget_text", "line_name", "uncertainty_by_hand"]
 
 _COLUMNS = 100
 _SHOWN_SHARES = 4
@@ -206,7 +210,7 @@ def _shares(budget: JobBudget) -> str:
 
 
 def _poses(budget: JobBudget, line: Line, units: str) -> str:
-    """What more probing at the best tilt would do for a feature or seam."""
+    """Gain for a feature or seam by more probing at the best tilt."""
     place = budget.lines.index(line)
     best = None
     for added in budget.added:
@@ -224,7 +228,7 @@ def _poses(budget: JobBudget, line: Line, units: str) -> str:
 
 
 def _help(budget: JobBudget, units: str) -> str:
-    """What would help most, for each feature or seam that fails; where none does, for the one nearest to it."""
+    """Advice on what would help most, for each feature or seam that fails; where none does, for the one nearest to it."""
     sources = budget.job.sources
     failing = [line for line in budget.lines if line.verdict is False]
     tight = [line for line in budget.lines if line.budget.limit_mm is not None]
@@ -266,7 +270,7 @@ def _trials(budget: JobBudget) -> str:
         )
     count, seed = max(one.trials for one in trials), trials[0].seed
     text = f"Monte Carlo (JCGM 101): {count:,} trials, seed {seed}."
-    if not all(one.settled for one in trials):
+    if not all(one.converged for one in trials):
         text += " They were too few for its numerical tolerance."
     if budget.agrees:
         text += " It agrees with the linear propagation that the figures above come from."
@@ -337,7 +341,7 @@ def budget_report(budget: JobBudget, units: str) -> dict[str, Any]:
         "monte_carlo": {
             "trials": max((one.trials for one in trials), default=0),
             "seed": trials[0].seed if trials else None,
-            "settled": all(one.settled for one in trials),
+            "settled": all(one.converged for one in trials),
             "agrees": budget.agrees,
         },
         "coating": coating_report(job.views[0].job, units),
@@ -371,3 +375,60 @@ def _line(line: Line, budget: JobBudget, units: str) -> dict[str, Any]:
             {"source": source_words(budget.job.sources[k]), "share": float(one.shares[k])} for k in order
         ],
     }
+
+
+_LEAST_MM = 1e-5
+"""Least contribution of a line that is written down: a hundredth of a micrometre."""
+
+_RULES = (
+    "Limits either way become a standard uncertainty u: limit / square root of 3 (GUM 4.3.7). Each u is multiplied by how "
+    "far X, Y and Z move for one unit of it; a tilted table turns these along with everything that stands on it. The "
+    "squares add up, since the sources do not depend on each other."
+)
+
+
+def uncertainty_by_hand(evaluated: EvaluatedJob, units: str) -> list[list[Block]]:
+    """For each operation the lines that carry the uncertainty to its offset; nothing where the job states none."""
+    if not states_uncertainty(evaluated.job.file):
+        return [[] for _ in evaluated.operations]
+    job = uncertain_job(evaluated)
+    budget = offset_budget(job.model, job.sources)
+    found: list[list[Block]] = []
+    for k in range(len(evaluated.operations)):
+        rows = [row for source in job.sources for row in _rows(job, source, k, units)]
+        u, expanded = budget.u_mm[k], budget.expanded_mm[k]
+        factor = np.divide(expanded, u, out=np.full(3, 1.96), where=u > 0.0)
+        rows.append(("root of the sum of squares", *[""] * 4, *(fine(one, units) for one in u)))
+        rows.append(
+            (
+                f"times k = {fixed(float(factor.max()), 2)}: U",
+                *[""] * 4,
+                *(fine(one, units) for one in expanded),
+            )
+        )
+        head = ("source", "u", "X per 1", "Y per 1", "Z per 1", "u of X", "u of Y", "u of Z")
+        found.append([Heading("How sure it is"), Paragraph(_RULES), Table(head, tuple(rows))])
+    return found
+
+
+def _rows(job: UncertainJob, source: UncertaintySource, k: int, units: str) -> list[tuple[str, ...]]:
+    """The lines of one source: one for each of its quantities, or one in all where they hang together."""
+    by_quantity = job.model.offset_jacobian[k][:, job.model.columns(source)]
+    words = source_words(source)
+    if source.kind == "calibration":
+        u = np.sqrt(np.clip(np.einsum("ij,jk,ik->i", by_quantity, source.covariance, by_quantity), 0.0, None))
+        return [(f"{words} (joint)", *[""] * 4, *(fine(one, units) for one in u))]
+    found = []
+    for quantity, own, moves in zip(source.quantities, source.u.tolist(), by_quantity.T, strict=True):
+        adds = np.abs(moves) * own
+        if float(adds.max()) < _LEAST_MM:
+            continue
+        length = quantity.unit == "mm"
+        size = f"{fine(own, units)} {UNIT_SYMBOL[units]}" if length else f"{own:.5f} {quantity.unit}"
+        name = f"{words} {quantity.component}".rstrip()
+        if quantity.place is not None and not length:
+            name += f" at {quantity.place:g}"
+        scale = 1.0 if length else UNIT_MM[units]
+        each = (fixed(float(one) / scale, 4) for one in moves)
+        found.append((name, size, *each, *(fine(one, units) for one in adds)))
+    return found

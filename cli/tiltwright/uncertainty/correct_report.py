@@ -1,4 +1,4 @@
-"""What a measured part says, as JSON."""
+"""Correction from a measured part as JSON."""
 
 from __future__ import annotations
 
@@ -9,7 +9,12 @@ from kinematics.uncertainty.causes import AGREE_MM
 from tiltwright.output.json_csv import by_axis, length_list
 from tiltwright.output.numbers import in_units
 from tiltwright.uncertainty.correct_run import Candidate, JobCorrection
-from tiltwright.uncertainty.correct_text import added_feature, doubt_words, measure_next_words, told
+from tiltwright.uncertainty.correct_text import (
+    added_feature,
+    blunder_words,
+    candidate_words,
+    measure_next_words,
+)
 from tiltwright.uncertainty.wording import cause_words, exact_words, quantity_words, signed
 
 __all__ = ["correct_report"]
@@ -46,7 +51,7 @@ def _cause(found: JobCorrection, one: SingleCause, units: str) -> dict[str, Any]
 
 
 def correct_report(found: JobCorrection, units: str) -> dict[str, Any]:
-    """What a measured part says, for JSON; lengths in the stated unit."""
+    """Report of a correction for JSON; lengths in the stated unit."""
     job, joint, model = found.job, found.joint, found.job.model
     expected, u, rows = found.after()
     return {
@@ -68,7 +73,7 @@ def correct_report(found: JobCorrection, units: str) -> dict[str, Any]:
                 "slip": one.slip,
                 "rows": sorted({found.table.rows[k] for k in one.rows}),
                 "p": one.p,
-                "words": doubt_words(found, one, units),
+                "words": blunder_words(found, one, units),
             }
             for one in found.doubts
         ],
@@ -142,7 +147,7 @@ def correct_report(found: JobCorrection, units: str) -> dict[str, Any]:
 def _candidate(found: JobCorrection, one: Candidate, units: str) -> dict[str, Any]:
     return {
         "name": one.name,
-        "words": told(found, one, units),
+        "words": candidate_words(found, one, units),
         # None where the operations turn differently.
         "turn_deg": float(one.offsets.turn_deg[0]) if one.offsets.turns_alike() else None,
         "turns_deg": one.offsets.turn_deg.tolist(),

@@ -1,4 +1,4 @@
-"""What a measured part says, as text and as JSON."""
+"""Correction from a measured part as text."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from kinematics import work_offset_code
-from kinematics.uncertainty import MeasurementDoubt, NextPlace
+from kinematics.uncertainty import MeasurementBlunder, NextPlace
 from kinematics.uncertainty.causes import AGREE_MM
 from tiltwright.output.messages import named
 from tiltwright.output.numbers import UNIT_SYMBOL, angle, fine, length, with_plus
@@ -24,11 +24,11 @@ from tiltwright.uncertainty.wording import (
 
 __all__ = [
     "added_feature",
+    "blunder_words",
+    "candidate_words",
     "correct_text",
-    "doubt_words",
     "feature_name",
     "measure_next_words",
-    "told",
     "verdict_words",
 ]
 
@@ -41,7 +41,7 @@ _MOST_SIDE_BY_SIDE = 3
 
 
 def correct_text(found: JobCorrection, units: str) -> str:
-    """What a measured part says, as it is printed."""
+    """Text of a correction, as it is printed."""
     job = found.job.views[0].job
     count, parts = len(found.table.measured.deviations), len(found.table.measured.serials)
     several = f" on {parts} parts" if parts > 1 else ""
@@ -69,7 +69,7 @@ def _not_looked_at(found: JobCorrection, units: str) -> str:
     if not count:
         return ""
     text = (
-        f"TAKEN AS EXACT: {count} kinds of values that nothing is stated of stay where they are when everything is corrected "
+        f"TAKEN AS EXACT: nothing is stated of {count} kinds of values. They stay where they are when everything is corrected "
         "together; as single causes they are tried all the same. tiltwright budget lists them."
     )
     return wrapped(text, columns=_COLUMNS)
@@ -86,7 +86,7 @@ def _p(value: float) -> str:
 
 
 def verdict_words(found: JobCorrection, units: str) -> list[str]:
-    """Whether the deviations mean anything, and whether one correction follows: the answer in a few sentences."""
+    """Verdict in a few sentences: are the deviations significant, and does one correction follow."""
     joint = found.joint
     lines = _doubts(found, units)
     if not joint.significant:
@@ -98,9 +98,9 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
     lines.append(
         f"SIGNIFICANT: measurement and re-clamping alone would give such deviations in {_p(joint.noise_p)} of cases."
         + (
-            " They are within what the budget lets expect."
+            " They are within what the budget expects."
             if joint.within_budget
-            else " They are more than the budget lets expect: something is off by more than its stated limits, or nothing is "
+            else " They are more than the budget expects: something is off by more than its stated limits, or nothing is "
             "stated of it."
         )
     )
@@ -115,13 +115,13 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
             "limits does not either. Check the measurement and its datum first."
         )
     elif found.named and found.chosen is not None:
-        lines.append(f"CHOSEN: {told(found, found.chosen, units)}.")
+        lines.append(f"CHOSEN: {candidate_words(found, found.chosen, units)}.")
     elif found.agreed and found.chosen is not None:
         likely = found.chosen
         if likely.cause is None and likely.pair is None:
             lines.append("No single cause gives these numbers; a little of everything that is stated does.")
         else:
-            lines.append(f"MOST LIKELY: {told(found, likely, units)}.")
+            lines.append(f"MOST LIKELY: {candidate_words(found, likely, units)}.")
             if found.causes.others != "exact":
                 lines.append(
                     "That it is the only one is not shown: other things may be off by more than stated as well. Measure more "
@@ -149,14 +149,14 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
 
 
 def _doubts(found: JobCorrection, units: str) -> list[str]:
-    lines = [doubt_words(found, one, units) for one in found.doubts[:_MOST_DOUBTS]]
+    lines = [blunder_words(found, one, units) for one in found.doubts[:_MOST_DOUBTS]]
     if len(found.doubts) > _MOST_DOUBTS:
         lines.append(f"CHECK THE MEASUREMENT: {len(found.doubts) - _MOST_DOUBTS} more; --json has them all.")
     return lines
 
 
 def _axis_words(found: JobCorrection, units: str) -> list[str]:
-    """Where the chosen cause is an axis: that it belongs into the machine file, and what goes by that alone."""
+    """Sentence on a cause that is an axis: it belongs into the machine file, with what goes by that alone."""
     chosen = found.chosen
     if chosen is None or not found.to_be_loaded:
         return []
@@ -179,7 +179,7 @@ def _axis_words(found: JobCorrection, units: str) -> list[str]:
     return [text]
 
 
-def told(found: JobCorrection, one: Candidate, units: str) -> str:
+def candidate_words(found: JobCorrection, one: Candidate, units: str) -> str:
     """A candidate as it is said."""
     model = found.job.model
     if one.cause is not None:
@@ -206,7 +206,7 @@ def feature_name(found: JobCorrection, feature: int) -> str:
 
 
 def measure_next_words(found: JobCorrection, units: str) -> str:
-    """What to measure next, and what it should show."""
+    """Sentence on what to measure next, and what it should show."""
     more = found.more
     if more is None and found.place is not None:
         return _place_words(found, found.place, units)
@@ -304,7 +304,7 @@ def _causes(found: JobCorrection, units: str) -> str:
 
 
 def _rivals(found: JobCorrection, units: str) -> str:
-    """How the candidates' corrections differ at each operation."""
+    """Differences between the candidates' corrections at each operation."""
     if found.agreed or len(found.candidates) < 2:
         return ""
     shown_now = found.candidates[:_MOST_SIDE_BY_SIDE]
@@ -325,7 +325,7 @@ def _rivals(found: JobCorrection, units: str) -> str:
             ]
         )
     legend = [
-        f'({k}) {told(found, one, units)}. Taken by --choose {k}, or by its name, "{one.named_in(found.job.model, units)}"'
+        f'({k}) {candidate_words(found, one, units)}. Taken by --choose {k}, or by its name, "{one.named_in(found.job.model, units)}"'
         for k, one in enumerate(shown_now, start=1)
     ]
     left = len(found.candidates) - len(shown_now)
@@ -399,7 +399,7 @@ def _offsets(found: JobCorrection, units: str) -> str:
 
 
 def _turn_words(found: JobCorrection, chosen: Candidate) -> str:
-    """What becomes of the last rotary's values: one change for all, one for each nest, or one for each operation."""
+    """Sentence on the last rotary's values: one change for all, one for each nest, or one for each operation."""
     model, turn = found.job.model, chosen.offsets.turn_deg.tolist()
     letter = model.machine.letters[-1]
     if chosen.offsets.turns_alike():
@@ -495,7 +495,7 @@ def _seating(found: JobCorrection, units: str) -> str:
     return text
 
 
-def doubt_words(found: JobCorrection, doubt: MeasurementDoubt, units: str) -> str:
+def blunder_words(found: JobCorrection, doubt: MeasurementBlunder, units: str) -> str:
     """A slip of the measurement in words: where it is, what it looks like, and what to do."""
     deviations, table_rows = found.table.measured.deviations, found.table.rows
     rows = sorted({table_rows[k] for k in doubt.rows})

@@ -112,7 +112,7 @@ def _without_correction(text: str) -> str:
 
 
 def _reads(text: str) -> dict[str, Any] | None:
-    """What a text holds; None where it is not whole."""
+    """Content of a text; None where it is not whole."""
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError:

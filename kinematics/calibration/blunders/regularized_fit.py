@@ -67,7 +67,7 @@ _STEPS = 25
 """Most iterations of the rest. Chosen here: it bounds the time; what has not converged is compared as it is."""
 _GROSS_MM = 2.0
 """Root mean square in mm per equation of a fit that is wrong anyway. Chosen here: what `_SHIFT_MM` calls off."""
-_SETTLED_MM = 1e-6
+_CONVERGED_MM = 1e-6
 """Length of the last step in mm: a hundredth of the least scatter (`LEAST_SCATTER_MM`)."""
 
 
@@ -110,7 +110,7 @@ class RegularizedFit:
     @property
     def per_mm(self) -> float:
         """Weight of a millimetre of one reading in the units of `misfit`'s root."""
-        return float(np.median(self.problem.weight))
+        return self.problem.usual_weight
 
     @property
     def s0(self) -> float:
@@ -134,7 +134,7 @@ def fit_with_prior(
         return None
     state = initial_state(problem)
     raw = linearize(problem, state)
-    per_mm = float(np.median(problem.weight))
+    per_mm = problem.usual_weight
     fixed, any_fixed = fix_unestimable_targets(problem, raw, 1e-3 * per_mm)
     state = replace(state, fixed=fixed, any_fixed=any_fixed)
     usual = (sigma_mm or _USUAL_SCATTER_MM) * per_mm if readings.sigma_mm is None else 1.0
@@ -146,14 +146,14 @@ def fit_with_prior(
         state, raw = gauss_newton(problem, replace(state, free=shifts), raw, prior=prior, steps=1)
         state = replace(state, free=np.eye(len(prior)))
         state, raw = gauss_newton(
-            problem, state, raw, prior=prior, steps=_FIRST_STEPS, settled_mm=_SETTLED_MM
+            problem, state, raw, prior=prior, steps=_FIRST_STEPS, converged_mm=_CONVERGED_MM
         )
         for steps in (_MORE_STEPS, _STEPS):
             gross = float(raw.squares.sum()) > problem.equations * (_GROSS_MM * per_mm) ** 2
             if float(raw.squares.sum()) > cost_limit or (gross and steps == _STEPS):
                 break
-            settled = _SETTLED_MM * (1e3 if gross else 1.0)
-            state, raw = gauss_newton(problem, state, raw, prior=prior, steps=steps, settled_mm=settled)
+            converged = _CONVERGED_MM * (1e3 if gross else 1.0)
+            state, raw = gauss_newton(problem, state, raw, prior=prior, steps=steps, converged_mm=converged)
     except KinematicsError:
         return None
     misfit = float(raw.squares.sum())

@@ -2,7 +2,7 @@
 
 import pytest
 
-from tiltwright.files.toml_source import cautions, forget
+from tiltwright.files.toml_source import forget, noted_cautions
 
 
 @pytest.fixture
@@ -53,7 +53,7 @@ def test_what_is_hard_to_believe_is_told_with_its_line(run, machine, old, new, k
     assert any(f": {key}: " in line for line in told), ended.err
     assert all(line.split(":")[2].isdigit() for line in told)
     forget()
-    assert cautions() == ()
+    assert noted_cautions() == ()
 
 
 def test_many_doubts_are_cut_short_before_other_commands(run, machine):

@@ -5,7 +5,7 @@ import pytest
 from tiltwright.files import toml_source
 from tiltwright.files.decoding import decode_table
 from tiltwright.files.diagnostics import InputFaults
-from tiltwright.files.plan_file import PlanFile
+from tiltwright.files.probing_files import PlanFile
 
 
 @pytest.fixture

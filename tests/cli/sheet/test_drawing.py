@@ -24,6 +24,7 @@ from tiltwright.sheet.side_view import (
     round_section,
     side_view,
 )
+from tiltwright.teaching.worksheets import _PANEL as WORKSHEET
 
 from .conftest import SETUPS
 
@@ -239,6 +240,39 @@ def test_the_turning_arrow_goes_the_way_the_table_goes(sense, direction):
     # a point above the tilt axis moves to the right of the drawing when the table turns clockwise
     moved = table_pose(machine, np.array([1.0, 0.0])).apply(pivot + np.array([0.0, 0.0, 100.0])) - pivot
     assert view.turns_clockwise == (moved[choose_view_direction(machine).right] > 0)
+
+
+def _paths(svg: str, weight: float) -> list[np.ndarray]:
+    """The points of every path of a weight, arcs as their two ends."""
+    found = re.findall(rf'<path d="([^"]*)" stroke="black" stroke-width="{weight:g}"', svg)
+    pairs = [re.findall(r"[ML]([-\d.]+),([-\d.]+)|0,[01],([-\d.]+),([-\d.]+)", path) for path in found]
+    return [np.array([[float(v) for v in pair if v] for pair in path]) for path in pairs]
+
+
+@pytest.mark.parametrize("above", [20.0, 25.4, 30.0, 40.0, 50.0])
+@pytest.mark.parametrize("direction", [(1, 0, 0), (0, 1, 0)])
+@pytest.mark.parametrize("layout", [HALF, ALONE, WORKSHEET])
+def test_the_turning_arrow_keeps_clear_of_the_platter(layout, direction, above):
+    """A trunnion whose tilt axis runs close below its platter: the arrow was drawn across it, and cut it in two."""
+    tilt, turn = trunnion(direction).rotaries
+    machine = Machine("mill", (tilt, turn), Platter(tilt.point_mm[2] + above, 160.0))
+    steps = [StackStep("riser", up_mm=120.0), StackStep("blank", up_mm=60.0)]
+    setup = Setup.from_stack(machine, steps)
+    svg = draw(view_of(setup, steps, (0, 0), (0, 0, 0)), layout).svg
+    (rim,) = _paths(svg, 1.6)
+    (arc,) = [path for path in _paths(svg, 0.45) if len(path) == 2 and _is_arc(svg, path)]
+    assert np.abs(arc[:, 1] - rim[0, 1]).min() > 1.4
+
+
+def _is_arc(svg: str, path: np.ndarray) -> bool:
+    return f"M{path[0, 0]:g},{path[0, 1]:g} A" in svg
+
+
+@pytest.mark.parametrize("direction", [(1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0)])
+def test_a_view_from_the_negative_end_says_so(direction):
+    """From +X, or from the front: a rotary along -X or +Y is then seen from its negative end."""
+    view = view_of(Setup.from_stack(trunnion(direction), []), [], (0, 0), (0, 0, 0))
+    assert ("A's negative end" in view.seen_from) == (direction in ((-1, 0, 0), (0, 1, 0)))
 
 
 def test_a_drawing_for_each_tilt_and_each_pose_of_an_indexer(make):

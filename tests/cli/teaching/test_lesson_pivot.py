@@ -8,6 +8,9 @@ import numpy as np
 import pytest
 
 from kinematics.teaching import attainable, set_pivot_exercise
+from tiltwright.output.canvas import LabelBox
+from tiltwright.output.typesetting import width_em
+from tiltwright.teaching.pivot_drawing import draw_probing
 
 LEVEL = "a pivot to find"
 DECIMALS = {"mm": 3, "inch": 4}
@@ -231,3 +234,18 @@ def test_a_lesson_s_own_tolerance_can_be_widened(run, tmp_path):
     file = folder / "lesson.toml"
     file.write_text(file.read_text().replace("within = 0.005", "within = 0.05"))
     assert "4 of 4" in run("lesson", "grade", folder, handed_in).out
+
+
+@pytest.mark.parametrize("sheet", range(1, 9))
+def test_the_platter_s_name_keeps_clear_of_the_arms(sheet):
+    exercise = set_pivot_exercise(7, sheet, "mm")
+    svg = draw_probing(exercise, 0, "mm")
+    at = re.search(r'<text x="([\d.]+)" y="([\d.]+)" font-size="3.0"[^>]*>platter, ', svg)
+    assert at
+    x, y = float(at[1]), float(at[2])
+    box = LabelBox(x, y - 2.3, x + width_em("platter, B 0") * 3.0, y + 0.7)
+    arms = re.findall(r'd="M([\d.]+),([\d.]+) L([\d.]+),([\d.]+)"[^>]*stroke-dasharray', svg)
+    assert len(arms) == 3
+    for arm in arms:
+        a, b, c, d = map(float, arm)
+        assert not box.crossed_by((a, b), (c, d)), svg

@@ -166,19 +166,21 @@ def test_a_rotary_that_stands_tilted_throughout_is_named_with_its_angle():
     assert [one.angle_deg for one in fit.fixed if one.letter == "A"] == [-30.0]
 
 
-def test_what_a_face_read_at_two_tilts_leaves_open_is_a_combination():
+@pytest.mark.parametrize(("tilt", "way", "shift_mm"), [(90, -1.0, 0.0), (-90, 1.0, 0.02 * 2.0**0.5)])
+def test_what_a_face_read_at_two_tilts_leaves_open_is_a_combination(tilt, way, shift_mm):
+    """A shift of (0.02, 0.02) shows nothing at A90 and all of it at A-90; the direction is told toward more Y."""
     truth = true_mill(a_shift=(0.0, 0.02, 0.02))
     spots = [(-360.0, -230.0, -356.112), (-400.0, -230.0, -356.112), (-381.0, -170.0, -356.112)] * 2
-    poses = [(0, 0)] * 3 + [(90, 0)] * 3
+    poses = [(0, 0)] * 3 + [(tilt, 0)] * 3
     fit = fit_pivots(readings_from_rows(*read(truth, "face", "platter", spots, poses)), MILL, sigma_mm=0.002)
     y, z, *_ = fit.line("A").changes
     assert [y.fixed, z.fixed] == [True, True]
-    assert y.value == pytest.approx(-z.value, abs=1e-9)  # of a shift of (0.02, 0.02) that way nothing shows
-    assert [y.verdict, z.verdict] == ["left as it was"] * 2
+    assert y.value == pytest.approx(way * z.value, abs=1e-9)
+    assert [y.verdict, z.verdict] == ["left as it was" if shift_mm == 0.0 else "partly determined"] * 2
     (one,) = [one for one in fit.fixed if one.kind == "one direction only"]
     assert (one.quantity, one.letter) == ("position", "A")
-    assert one.axes[0] == pytest.approx((0.0, np.sqrt(0.5), -np.sqrt(0.5)), abs=1e-9)
-    assert one.shift_mm == pytest.approx(0.0, abs=1e-9)
+    assert one.axes[0] == pytest.approx((0.0, np.sqrt(0.5), way * np.sqrt(0.5)), abs=1e-9)
+    assert one.shift_mm == pytest.approx(shift_mm, abs=1e-9)
 
 
 def test_too_little_is_refused_with_what_to_do():

@@ -40,6 +40,11 @@ def test_every_number_says_what_it_is_and_in_which_unit(fit):
     (pair,) = fit.pairs
     for one, kind, unit in ((pair.distance, "distance", "mm"), (pair.angle, "angle", "deg")):
         assert (one.kind, one.name, one.unit, one.letters) == (kind, kind, unit, letters)
+    assert [(one.name, one.readings) for one in fit.targets] == [
+        ("ball 1", 10),
+        ("ball 2", 10),
+        ("platter", 40),
+    ]
     (platter,) = [one for one in fit.targets if one.name == "platter"]
     assert (platter.tilt.kind, platter.tilt.target) == ("tilt", "platter")
     assert (platter.face_height.kind, platter.face_height.unit) == ("face height", "mm")
@@ -47,6 +52,17 @@ def test_every_number_says_what_it_is_and_in_which_unit(fit):
         for one in above if isinstance(above, tuple) else (above,):
             if hasattr(one, "unit"):
                 assert (one.unit, one.target) == ("mm", "platter")
+
+
+def test_a_direction_is_as_uncertain_as_the_tilts_that_move_it(fit):
+    """C along Z: its X goes with a turn about Y, its Y with one about X; its Z does not show."""
+    line = fit.line("C")
+    u = {one.name[2]: one.standard_uncertainty for one in line.location_errors if one.unit == "deg"}
+    assert line.u_direction_deg[:2] == pytest.approx([u["B"], u["A"]], rel=1e-4)
+    assert np.isnan(line.u_direction_deg[2])
+    u = {one.name[2]: one.standard_uncertainty for one in line.location_errors if one.unit == "mm"}
+    assert line.u_point_mm[:2] == pytest.approx([u["X"], u["Y"]], rel=1e-4)
+    assert np.isnan(line.u_point_mm[2])
 
 
 def test_a_platter_that_is_square_to_the_last_digit_has_a_tilt_of_nothing(fit):

@@ -102,6 +102,16 @@ def test_loads_limit_the_height(make):
 def test_seat_on_the_mill(model):
     seats = mounting_ranges(model, 2.0, 3.0)
     assert [seat.axis for seat in seats] == ["X", "Y", "Z"]
+    margins = [(one, op.name) for op in model.operations for one in travel_margins(model, op)]
+    for seat in seats:
+        for end, stop, at in (("low", seat.low_limit, seat.low_mm), ("high", seat.high_limit, seat.high_mm)):
+            if stop.kind == "travel":
+                mine = [
+                    (getattr(one, f"to_{end}_mm"), name) for one, name in margins if one.axis == seat.axis
+                ]
+                left, name = min(mine)
+                assert stop == Limit("travel", name, axis=seat.axis, end=end)
+                assert abs(at) == pytest.approx(left - 3.0, abs=1e-9)
     for i, seat in enumerate(seats):
         for by, fits in ((seat.low_mm + 0.02, True), (seat.high_mm - 0.02, True)):
             assert clears(moved_on_mill(model, by * np.eye(3)[i]), 2.0 - 0.02, 3.0 - 1e-6) is fits
@@ -136,3 +146,6 @@ def test_fit_names_the_pair(model):
     assert least == pytest.approx(best.gap_mm)
     assert stop.pair == (best.body, best.obstacle)
     assert minimum_clearance(model, 0.5)[0] == 0.5
+    # Of what turns against what stands, pairs can be left out; the tool's own stay.
+    assert minimum_clearance(model, 70.0, tool_too=False, kept_pairs=lambda *_: False) == (70.0, Limit())
+    assert minimum_clearance(model, kept_pairs=lambda *_: False) == (least, stop)

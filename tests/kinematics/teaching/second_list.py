@@ -8,7 +8,7 @@ numbers are not those of the mistake cannot be; so a name is printed, to be read
 
 import sys
 from collections import Counter
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from cases import answers_of, shop_case
@@ -230,6 +230,363 @@ def _cosine_of_the_complement(s, st, p, r):
     )
 
 
+KEPT_ASIDE = {}
+TRUE_OF = {}
+
+
+def kept_aside(*true):
+    """Add a mistake to the list kept aside, with the words of which one must stand in what is rightly told of it."""
+
+    def add(work):
+        name = work.__name__.strip("_").replace("_", " ")
+        KEPT_ASIDE[name], TRUE_OF[name] = work, true
+        return work
+
+    return add
+
+
+@dataclass
+class Sheet:
+    """What somebody works by, plainly: a stack along z that ends turned, a tilt about X or Y, a turn about Z."""
+
+    up: list
+    shift: list
+    clock: float
+    origins: np.ndarray
+    angles: np.ndarray  # turns of the table, right-handed, degrees: tilt, turn
+    sense: np.ndarray  # of both, 1 for counterclockwise
+    tilt: np.ndarray
+    turn: np.ndarray
+    face: float
+    about_x: bool
+
+    @property
+    def legs(self):
+        """The two coordinates that a tilt changes."""
+        return (1, 2) if self.about_x else (2, 0)
+
+    @property
+    def blank(self):
+        """The top of the stack over the turning rotary's line, at the all-zero pose."""
+        return np.array([*(self.turn[:2] + np.sum(self.shift, axis=0)), self.face + sum(self.up)])
+
+    def start(self, origin):
+        """An origin at the all-zero pose."""
+        x, y = turned(origin[0], origin[1], self.clock)
+        return self.blank + np.array([x, y, origin[2]])
+
+    def turn_c(self, point, degrees):
+        """A point after the platter's turn."""
+        x, y = turned(*(point - self.turn)[:2], degrees)
+        return np.array([self.turn[0] + x, self.turn[1] + y, point[2]])
+
+    def tilt_a(self, point, degrees, swing=None):
+        """A point after the tilt; `swing` turns the arm's two legs instead of the right way."""
+        first, second = self.legs
+        arm, new = point - self.tilt, np.array(point, dtype=float)
+        new[first], new[second] = (swing or turned)(arm[first], arm[second], degrees)
+        new[[first, second]] += self.tilt[[first, second]]
+        return new
+
+    def answers(self, swing=None):
+        """The offsets."""
+        return np.array(
+            [
+                self.tilt_a(self.turn_c(self.start(o), c), a, swing)
+                for o, (a, c) in zip(self.origins, self.angles, strict=True)
+            ]
+        )
+
+
+def turned(a, b, degrees):
+    """Two legs turned from the first to the second."""
+    s, c = np.sin(np.radians(degrees)), np.cos(np.radians(degrees))
+    return c * a - s * b, s * a + c * b
+
+
+def sheet_of(setup, steps, placed):
+    """A shop's case as plain numbers."""
+    outer, inner = setup.machine.rotaries
+    return Sheet(
+        [one.up_mm for one in steps],
+        [one.shift_mm for one in steps],
+        steps[-1].turn_deg,
+        np.array([one.origin_mm for one in placed]),
+        np.array(
+            [
+                [
+                    float(r.turn_deg(a))
+                    for r, a in zip(setup.machine.rotaries, one.machine_deg.tolist(), strict=True)
+                ]
+                for one in placed
+            ]
+        ),
+        np.array([float(r.positive_turn.sign) for r in setup.machine.rotaries]),
+        np.array(outer.point_mm),
+        np.array(inner.point_mm),
+        setup.machine.platter.face_mm,
+        bool(outer.direction[0]),
+    )
+
+
+def swung(swing):
+    """A mistake in working out the tilt's two new legs from the old ones, their sine and cosine."""
+
+    def legs(a, b, degrees):
+        return swing(a, b, np.sin(np.radians(degrees)), np.cos(np.radians(degrees)))
+
+    return legs
+
+
+@kept_aside()
+def _cosine_pressed_for_every_sine(w, r):
+    return w.answers(swung(lambda a, b, _s, c: (c * a - c * b, c * a + c * b)))
+
+
+@kept_aside()
+def _sine_pressed_for_every_cosine(w, r):
+    return w.answers(swung(lambda a, b, s, _c: (s * a - s * b, s * a + s * b)))
+
+
+@kept_aside("sine's sign")
+def _both_sines_plus(w, r):
+    return w.answers(swung(lambda a, b, s, c: (c * a + abs(s) * b, abs(s) * a + c * b)))
+
+
+@kept_aside()
+def _sine_from_the_next_row_of_the_table(w, r):
+    def legs(a, b, degrees):
+        s, c = np.sin(np.radians(degrees + 1.0)), np.cos(np.radians(degrees))
+        return c * a - s * b, s * a + c * b
+
+    return w.answers(legs)
+
+
+@kept_aside("angle", "turn about")
+def _whole_row_of_the_table_too_low(w, r):
+    w.angles = w.angles + [1.0, 0.0]
+    return w.answers()
+
+
+@kept_aside()
+def _radius_as_the_sum_of_the_legs(w, r):
+    def legs(a, b, degrees):
+        t = np.arctan2(b, a) + np.radians(degrees)
+        return (abs(a) + abs(b)) * np.cos(t), (abs(a) + abs(b)) * np.sin(t)
+
+    return w.answers(legs)
+
+
+@kept_aside("arm")
+def _radius_without_the_square_root(w, r):
+    def legs(a, b, degrees):
+        t, q = np.arctan2(b, a) + np.radians(degrees), (a * a + b * b) / 100.0
+        return q * np.cos(t), q * np.sin(t)
+
+    return w.answers(legs)
+
+
+@kept_aside()
+def _arc_tangent_to_whole_degrees(w, r):
+    def legs(a, b, degrees):
+        t, q = np.radians(round(float(np.degrees(np.arctan2(b, a)))) + degrees), np.hypot(a, b)
+        return q * np.cos(t), q * np.sin(t)
+
+    return w.answers(legs)
+
+
+@kept_aside()
+def _turn_taken_off_the_arm_s_angle_in_radians(w, r):
+    def legs(a, b, degrees):
+        t, q = np.degrees(np.arctan2(b, a)) + np.radians(degrees), np.hypot(a, b)
+        return q * np.cos(np.radians(t)), q * np.sin(np.radians(t))
+
+    return w.answers(legs)
+
+
+@kept_aside("supplement", "angle")
+def _supplement_of_the_tilt(w, r):
+    w.angles = w.angles * [-1.0, 1.0] + [180.0, 0.0]
+    return w.answers()
+
+
+@kept_aside("angle")
+def _minutes_typed_as_decimals(w, r):
+    whole = np.trunc(w.angles[:, 0])
+    w.angles[:, 0] = whole + (w.angles[:, 0] - whole) * 0.6
+    return w.answers()
+
+
+@kept_aside("angle", "turn about")
+def _decimal_point_of_the_turn(w, r):
+    w.angles = w.angles / [1.0, 10.0]
+    return w.answers()
+
+
+@kept_aside("angles exchanged")
+def _tilt_and_turn_typed_in_each_other_s_places(w, r):
+    w.angles = (w.angles * w.sense)[:, ::-1] * w.sense
+    return w.answers()
+
+
+@kept_aside("angle")
+def _first_turn_kept_for_all(w, r):
+    w.angles[:, 1] = w.angles[0, 1]
+    return w.answers()
+
+
+@kept_aside("angle")
+def _turns_added_up_from_operation_to_operation(w, r):
+    w.angles[:, 1] = np.cumsum(w.angles[:, 1])
+    return w.answers()
+
+
+@kept_aside()
+def _started_from_the_operation_before(w, r):
+    point, rows = None, []
+    for o, (a, c) in zip(w.origins, w.angles, strict=True):
+        point = w.tilt_a(w.turn_c(w.start(o) if point is None else point, c), a)
+        rows.append(point)
+    return np.array(rows)
+
+
+@kept_aside("pivot")
+def _pivot_not_taken_off_but_added(w, r):
+    first, second = w.legs
+    return w.answers(
+        lambda a, b, degrees: turned(a + w.tilt[first], b + w.tilt[second], degrees),
+    )
+
+
+@kept_aside("pivot")
+def _tilt_pivot_s_numbers_exchanged(w, r):
+    first, second = w.legs
+    w.tilt[[first, second]] = w.tilt[[second, first]]
+    return w.answers()
+
+
+@kept_aside("pivot")
+def _tilt_pivot_s_height_without_its_minus(w, r):
+    w.tilt[2] = abs(w.tilt[2])
+    return w.answers()
+
+
+@kept_aside("pivot")
+def _mean_of_both_pivots_for_the_tilt(w, r):
+    w.tilt = (w.tilt + w.turn) / 2.0
+    return w.answers()
+
+
+@kept_aside("pivot")
+def _sum_of_two_pivot_readings_not_halved(w, r):
+    w.tilt[2] = 2.0 * w.tilt[2]
+    return w.answers()
+
+
+@kept_aside("height")
+def _digits_of_the_standoff_transposed(w, r):
+    tens, ones = divmod(int(w.up[1]), 10)
+    w.up[1] += 10 * (ones % 10) + tens % 10 - (10 * (tens % 10) + ones) if tens < 10 else 100.0
+    return w.answers()
+
+
+@kept_aside("height")
+def _standoff_s_decimal_point(w, r):
+    w.up[1] /= 10.0
+    return w.answers()
+
+
+@kept_aside("height")
+def _sub_plate_s_height_from_the_line_below(w, r):
+    w.up[0] = w.up[1]
+    return w.answers()
+
+
+@kept_aside("height")
+def _nominal_height_of_the_standoff(w, r):
+    w.up[1] = 5.0 * round(w.up[1] / 5.0)
+    return w.answers()
+
+
+@kept_aside("height", "shift")
+def _blank_s_middle_for_its_top(w, r):
+    w.up[2] /= 2.0
+    return w.answers()
+
+
+@kept_aside("face", "table", "height")
+def _platter_face_without_its_minus(w, r):
+    w.face = abs(w.face)
+    return w.answers()
+
+
+@kept_aside()
+def _blank_put_on_after_the_turns(w, r):
+    up = w.up[2]
+    w.up[2] = 0.0
+    return w.answers() + [0.0, 0.0, up]
+
+
+@kept_aside("origin")
+def _z_of_the_origin_alone_in_inches(w, r):
+    w.origins = w.origins / [1.0, 1.0, 25.4]
+    return w.answers()
+
+
+@kept_aside("origin")
+def _origin_turned_half_a_turn(w, r):
+    w.origins = w.origins * [-1.0, -1.0, 1.0]
+    return w.answers()
+
+
+@kept_aside("origin")
+def _origin_of_the_operation_after(w, r):
+    w.origins = np.roll(w.origins, -1, axis=0)
+    return w.answers()
+
+
+@kept_aside("shift exchanged", "shift")
+def _shifts_of_the_standoff_exchanged(w, r):
+    w.shift[1] = w.shift[1][::-1]
+    return w.answers()
+
+
+@kept_aside("turn", "sign", "angle")
+def _clocking_added_to_the_turn_once_more(w, r):
+    w.angles = w.angles + [0.0, w.clock]
+    return w.answers()
+
+
+@kept_aside("Z", "inch")
+def _z_alone_in_inches(w, r):
+    return w.answers() / [1.0, 1.0, 25.4]
+
+
+@kept_aside("X", "Y")
+def _x_written_for_y_too(w, r):
+    return w.answers()[:, [0, 0, 2]]
+
+
+@kept_aside("numbers", "operation")
+def _numbers_of_the_operation_after(w, r):
+    return np.roll(w.answers(), -1, axis=0)
+
+
+@kept_aside("cut off")
+def _cut_off_after_two_decimals(w, r):
+    return np.trunc(w.answers() * 100.0) / 100.0
+
+
+@kept_aside("every number", "lost", "sign")
+def _no_minus_on_the_calculator_s_screen(w, r):
+    return np.abs(w.answers())
+
+
+def plain(work):
+    """A mistake of the list kept aside, called as those of the second list are."""
+    return lambda setup, steps, placed, random: work(sheet_of(setup, steps, placed), random)
+
+
 def diagnosed(work, random):
     """The diagnosis of a mistake in a random case of several operations in which it shows."""
     while True:
@@ -242,25 +599,59 @@ def diagnosed(work, random):
             return diagnose(setup, placed, steps, answers_of(wrong), tolerance_mm=0.005)
 
 
-def run(count):
+def told_of(found, true, digit_mm=0.001):
+    """What is told of a mistake: by its own name or figure, by what gives the very same numbers, or falsely.
+
+    Falsely: a sure finding whose numbers are not those answered, or which is one of two mistakes at once in some
+    operations only, where it is none of the true ones.
+    """
+    findings, wrong = found.findings, {found.answers[k].operation for k in np.flatnonzero(found.wrong)}
+    named = [_is_true(finding, true) for finding in findings]
+    if findings and all(named):
+        return "named"
+    for finding, right in zip(findings, named, strict=True):
+        part = len(finding.made) == 2 and set(finding.operations) != wrong
+        if finding.sure and not right and (finding.left_mm > 0.55 * digit_mm or part):
+            return "WRONGLY NAMED"
+    if findings:
+        return "same numbers" if any(finding.complete for finding in findings) else "a hint"
+    if not found.traces:
+        return "nothing"
+    figures = [" ".join((*trace.names, *trace.same)) for trace in found.traces]
+    return "figure" if not true or any(one in text for text in figures for one in true) else "another figure"
+
+
+def _is_true(finding, true):
+    words = " ".join(one.name for made in (finding.made, *finding.same) for one in made)
+    return any(one in words for one in true)
+
+
+def run(count, seed):
     """What is told of each, in so many cases."""
-    for name, work in SECOND.items():
-        random, told, names = np.random.default_rng(5), Counter(), Counter()
+    total = Counter()
+    for name, work, true in (
+        *((name, work, ()) for name, work in SECOND.items()),
+        *((name, plain(work), TRUE_OF[name]) for name, work in KEPT_ASIDE.items()),
+    ):
+        random, told, names = np.random.default_rng(seed), Counter(), Counter()
         for _ in range(count):
             found = diagnosed(work, random)
-            first = "nothing"
-            if found.findings:
-                first = "list"
-                names[" + ".join(one.name for one in found.findings[0].made)] += 1
-            elif found.traces:
-                first = "figure"
-                trace = found.traces[0]
-                names[" & ".join(trace.names) + f" [{trace.relation}]"] += 1
-            told[first] += 1
+            what = told_of(found, true)
+            told[what] += 1
+            for finding in found.findings:
+                of = f"{len(finding.operations)} of {len({a.operation for a in found.answers})}"
+                names[
+                    what, " + ".join(one.name for one in finding.made) + f" (sure: {finding.sure}, {of})"
+                ] += 1
+            for trace in found.traces:
+                names[what, " & ".join(trace.names) + f" [{trace.relation}]"] += 1
+        total += told
         sys.stdout.write(f"{name}: {dict(told)}\n")
-        for words, times in names.most_common(4):
-            sys.stdout.write(f"      {times:3} {words}\n")
+        for (what, words), times in names.most_common(5):
+            sys.stdout.write(f"      {times:3} {what}: {words}\n")
+        sys.stdout.flush()
+    sys.stdout.write(f"in all: {dict(total)}\n")
 
 
 if __name__ == "__main__":
-    run(int(sys.argv[1]))
+    run(int(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 5)

@@ -122,6 +122,33 @@ def test_a_wrong_angle_of_one_operation():
     assert trace.needed[0] - trace.stated[0] == pytest.approx(7.3, abs=0.01)
 
 
+def test_the_angle_of_another_operation():
+    setup, steps, placed = _several(np.random.default_rng(6))
+    offsets = np.array([one.offset_mm for one in placed])
+    turn = placed[0].machine_deg[1]
+    offsets[1] = setup.work_offset(placed[1].origin_mm, [placed[1].machine_deg[0], turn])
+    (trace,) = _diagnosed(setup, steps, placed, offsets).traces
+    assert (trace.names, trace.operations) == (("C angle",), (1,))
+    assert trace.relation == f"that is the C angle of {placed[0].name}"
+
+
+def test_one_figure_for_all_is_told_before_a_mistake_here_and_a_figure_there():
+    """Every C angle off by as much: in one operation that only reverses its sign, which is a mistake on the list."""
+    setup, steps, placed = _several(np.random.default_rng(8), least=4)
+    by = -2.0 * float(placed[0].program_deg[1])
+    offsets = np.array(
+        [setup.work_offset(one.origin_mm, one.machine_deg + np.array([0.0, by])) for one in placed]
+    )
+    alone = diagnose(setup, placed[:1], steps, answers_of(offsets[:1]), tolerance_mm=WITHIN_MM)
+    assert "an angle's sign" in {
+        one.kind for made in (alone.findings[0].made, *alone.findings[0].same) for one in made
+    }
+    found = _diagnosed(setup, steps, placed, offsets)
+    (trace,) = found.traces
+    assert (trace.names, trace.operations) == (("what is added to every C angle",), tuple(range(len(placed))))
+    assert found.findings == ()
+
+
 def test_a_length_added_to_every_z():
     setup, steps, placed = _several(np.random.default_rng(8))
     offsets = np.array([one.offset_mm for one in placed]) + np.array([0.0, 0.0, 87.31])
@@ -138,6 +165,23 @@ def test_swapped_digits_of_one_number():
     offsets[0, 1] = float(text[: k - 1] + text[k] + text[k - 1] + text[k + 1 :])
     (finding,) = _diagnosed(setup, steps, placed, offsets).findings
     assert finding.made[0].kind == "digits swapped"
+
+
+@pytest.mark.parametrize(
+    ("kind", "item", "slip"),
+    [
+        ("inch and mm", "Z", lambda x, _y, z: (x, _y, z / 25.4)),
+        ("decimal point", "Y", lambda x, y, z: (x, y / 10.0, z)),
+        ("decimal point", "X", lambda x, y, z: (x * 10.0, y, z)),
+        ("number written twice", "X for Y", lambda x, _y, z: (x, x, z)),
+    ],
+)
+def test_a_slip_in_one_number_of_every_operation_is_told_once(kind, item, slip):
+    setup, steps, placed = _several(np.random.default_rng(9), least=3)
+    offsets = np.array([slip(*one.offset_mm) for one in placed])
+    (finding,) = _diagnosed(setup, steps, placed, offsets).findings
+    assert [(one.kind, one.item) for one in finding.made] == [(kind, item)]
+    assert (finding.operations, finding.sure) == (tuple(range(len(placed))), True)
 
 
 if __name__ == "__main__":

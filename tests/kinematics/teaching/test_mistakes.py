@@ -89,6 +89,7 @@ def _plain(
     measured_from=0.0,
     tilt=_rx,
     from_before=False,
+    cut_off=None,
 ):
     in_table = np.array([*shift, sum(ups)]) * stack_scale + _rz(*_sc(clocked)) @ origin
     w = table + in_table
@@ -107,6 +108,8 @@ def _plain(
     w = w + after - measured_from
     if digits is not None:
         w = np.round(w, digits)
+    if cut_off is not None:
+        w = np.trunc(w * 10.0**cut_off) / 10.0**cut_off
     written = (w * scale + [0.0, 0.0, add_z])[list(order)]
     written[list(unsigned)] = np.abs(written[list(unsigned)])
     return written
@@ -201,6 +204,13 @@ BY_HAND = {
     "rotary not turned, A": {"a": 0.0},
     "rotary not turned, C": {"c": 0.0},
     "gradians, A": {"a": -A_DEG * 0.9},
+    "pi rounded, 3.14": {"a": -A_DEG * 3.14 / np.pi, "c": RIGHT_C * 3.14 / np.pi},
+    "pi rounded, 22/7": {"a": -A_DEG * 22.0 / 7.0 / np.pi, "c": RIGHT_C * 22.0 / 7.0 / np.pi},
+    "supplement of the angle, A": {"a": 180.0 + A_DEG},
+    "supplement of the angle, C": {"c": -(180.0 - C_DEG + 1.5)},
+    "angles exchanged, A and C": {"a": -C_DEG, "c": -(A_DEG + 1.5)},
+    "step's shift exchanged, post": {"shift": SHIFT[::-1]},
+    "answer cut off, 0.1 mm": {"cut_off": 1},
     "180 forgotten, A": {"arm_angle": _by_polar(lambda y, z: np.arctan(z / y), lambda u, v: (u, v))},
     "angle from the wrong leg, A": {
         "arm_angle": _by_polar(lambda y, z: float(np.arctan2(y, z)), lambda u, v: (u, v))

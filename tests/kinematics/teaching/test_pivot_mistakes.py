@@ -87,6 +87,8 @@ def test_mistakes_at_a_bore_made_by_hand():
         ("relative to the old value", "Y"): (x, y - old_y),
         ("sign of the offset", ""): (old_x - (x - old_x), old_y - (y - old_y)),
         ("sign of the offset", "X"): (old_x - (x - old_x), y),
+        ("correction made twice", ""): (old_x + 2.0 * (x - old_x), old_y + 2.0 * (y - old_y)),
+        ("correction made twice", "Y"): (x, old_y + 2.0 * (y - old_y)),
         ("a coordinate's sign", ""): (-x, -y),
         ("coordinates swapped", ""): (y, x),
         ("inch and mm", ""): (x / 25.4, y / 25.4),
@@ -180,6 +182,7 @@ def test_every_kind_is_made_by_hand_somewhere():
         "ball radius left on",
         "coordinate of the wrong axis",
         "coordinates swapped",
+        "correction made twice",
         "degrees and radians",
         "diameter for radius",
         "difference for sum",
@@ -222,7 +225,7 @@ def test_each_mistake_comes_first_in_99_of_100(remembered):
                 first = [found[0].made, *found[0].same] if found else []
                 alike = {r.made for r in tables[i] if np.abs(r.value - row.value).max() <= SAME_MM}
                 named[row.made.kind] += bool(first) and (first[0] == row.made or first[0] in alike)
-    assert len(tried) == 25
+    assert len(tried) == 26
     assert sum(tried.values()) > cases(3000)
     for kind, count in tried.items():
         assert count > cases(30), kind
@@ -261,6 +264,38 @@ def test_two_mistakes_on_top_of_each_other_are_named():
     wrong = next(row.value for row in rows[0] if row.made.kind == "leg forgotten") - tilt.believed_mm
     found = _diagnosed(sheet, 0, wrong).findings
     assert [one.made.kind for one in found] == ["leg forgotten + relative to the old value"]
+
+
+def test_two_mistakes_that_leave_one_number_right_are_named():
+    """The face's own height taken for the pivot's, and the stylus' radius left on: the other number has neither."""
+    exercise, _, _ = _first("B", "level face")
+    tilt = exercise.probings[0]
+    up = tilt.shown_mm[:2, 2].mean()
+    found = _diagnosed(exercise.sheet, 0, [tilt.true_mm[0], up - tilt.radius_mm]).findings
+    assert [one.made.kind for one in found] == ["the face for the pivot + stylus radius left on"]
+    assert _axes(found[0].marks) == ("Z",)
+
+
+def test_a_pair_is_told_in_95_of_100(remembered):
+    """By itself, or as one mistake in each number, to the last digit; where either alone would not do."""
+    random = np.random.default_rng(20260505)
+    tried = told = 0
+    for sheet in range(1, cases(12) + 1):
+        exercise, support, tables = remembered(sheet)
+        near = exercise.digit_mm / 2.0
+        for i, one in enumerate(exercise.probings):
+            pairs = pairs_at_pivot(exercise, support, i)
+            for k in random.permutation(len(pairs))[:40].tolist():
+                value, least = pairs[k].value, support.allowed_mm[i] + near
+                known = [one.true_mm, *(row.value for row in tables[i])]
+                if any((np.abs(value - other) <= least).all() for other in known):
+                    continue
+                judged = _diagnosed(sheet, i, value)
+                tried += 1
+                left = max((found.left for found in judged.findings), default=math.inf)
+                told += not judged.unexplained and left <= near + SAME_MM
+    assert tried > cases(200)
+    assert told >= at_least(0.95, tried), (told, tried)
 
 
 def test_two_mistakes_in_two_coordinates_are_both_named():

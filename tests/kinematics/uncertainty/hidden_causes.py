@@ -25,7 +25,7 @@ from kinematics.uncertainty import (
     correct_jointly,
     deviations_after,
     measured_parts,
-    measurement_doubts,
+    measurement_blunders,
     next_feature,
     offset_correction,
     part_model,
@@ -240,8 +240,8 @@ def lost_sign(part, sources, rng, count):
     one = found[row]
     turned = [*found]
     turned[row] = MeasuredDeviation(one.feature, one.along, -one.deviation_mm, one.u_mm)
-    as_found = measurement_doubts(measured_parts(part, found), sources)
-    doubts = measurement_doubts(measured_parts(part, turned), sources)
+    as_found = measurement_blunders(measured_parts(part, found), sources)
+    doubts = measurement_blunders(measured_parts(part, turned), sources)
     right = [doubt for doubt in doubts if doubt.slip == "sign" and doubt.rows == (row,)]
     return Counter(parts=1, named=len(right), misnamed=int(bool(doubts) and not right), false=bool(as_found))
 
@@ -272,7 +272,7 @@ def exchanged(part, sources, rng, count):
             MeasuredDeviation(mine.feature, mine.along, its.deviation_mm, mine.u_mm)
             for mine, its in zip(found[k], taken, strict=True)
         ]
-    doubts = measurement_doubts(measured_parts(part, given), sources)
+    doubts = measurement_blunders(measured_parts(part, given), sources)
     right = [doubt for doubt in doubts if doubt.slip == "exchanged" and sorted(doubt.rows) == wrong]
     return Counter(parts=1, named=len(right), misnamed=int(bool(doubts) and not right))
 

@@ -71,7 +71,7 @@ def test_correlated_inputs():
 def test_sum_of_four_normal_inputs():
     """JCGM 101:2008, 9.2.2: y 0, u 2.0, interval -3.92 to 3.92. From memory; the exact answer is the normal's."""
     found = monte_carlo(lambda n, g: g.standard_normal((4, n)).sum(axis=0, keepdims=True), digits=2)
-    assert found.settled
+    assert found.converged
     assert found.u[0] == pytest.approx(2.0, abs=0.05)
     assert (found.low[0], found.high[0]) == pytest.approx((-3.92, 3.92), abs=0.05)
     assert found.agrees([0.0], [1.96 * 2.0]).all()
@@ -152,3 +152,38 @@ def test_refusals():
         expanded_factor(0.5)
     with pytest.raises(KinematicsError, match="between 0 and 1"):
         monte_carlo(lambda n, g: g.random((1, n)), level=1.0)
+
+
+@pytest.mark.parametrize(("scale", "shortest"), [(5.0, False), (1.2, True)])
+def test_trials_go_on_until_the_numerical_tolerance_is_reached(scale, shortest):
+    """JCGM 101:2008, 7.9.4, worked by numpy alone: blocks are added until twice the standard deviation of the averages
+    of estimate, uncertainty and both ends is within the tolerance; five blocks at least.
+    """
+    blocks = []
+
+    def model(n, g):
+        blocks.append(scale * g.standard_normal((2, n)) * [[1.0], [0.1]])
+        return blocks[-1]
+
+    found = monte_carlo(model, digits=2, shortest=shortest, seed=3)
+    assert found.converged
+    assert found.trials == len(blocks) * len(blocks[0][0])
+    assert len(blocks) > 8
+    ends = [np.sort(one, axis=-1) for one in blocks]
+    count = ends[0].shape[-1]
+    width = round(0.95 * count)
+    each = []
+    for one, values in zip(ends, blocks, strict=True):
+        first = np.full(2, round(0.5 * (count - width)) - 1)
+        if shortest:
+            first = (one[:, width:] - one[:, : count - width]).argmin(axis=-1)
+        low, high = one[[0, 1], first], one[[0, 1], first + width]
+        each.append([values.mean(axis=-1), values.std(axis=-1, ddof=1), low, high])
+    for h in range(5, len(blocks) + 1):
+        so_far = np.array(each[:h])
+        twice = 2.0 * so_far.std(axis=0, ddof=1) / np.sqrt(h)
+        tolerance = numerical_tolerance(so_far.mean(axis=0)[1], 2)
+        assert (twice <= tolerance).all() == (h == len(blocks))
+    for name, expected in zip(("mean", "u", "low", "high"), np.array(each).mean(axis=0), strict=True):
+        # The ends are sorted in single precision, 1e-7 of what lies between them.
+        assert getattr(found, name) == pytest.approx(expected, abs=4e-7 * scale)

@@ -16,8 +16,12 @@ from kinematics.uncertainty import (
 ANGLES = ([0.0, 0.0], [-30.0, 45.0], [-90.0, 720.0])
 
 
-def model(*, touched=False, normal=None, indexer=False, setup_c=23.0, seed=1):
-    """Three operations on a crooked machine, five points on the part, expansion and growth stated."""
+def model(*, touched=False, normal=None, indexer=False, setup_c=23.0, seed=1, nests=False):
+    """Three operations on a crooked machine, five points on the part, expansion and growth stated.
+
+    With nests the first operation is in the left one, without a tool, and the others in the right one: the plate is
+    common, and where it was touched off, only the right one was.
+    """
     rng = np.random.default_rng(seed)
     a = RotaryAxis(
         "A", [-381.0, -203.412, -406.118], [1, 2e-3, -3e-3], RotationSense.CLOCKWISE, (-120.0, 30.0)
@@ -39,14 +43,25 @@ def model(*, touched=False, normal=None, indexer=False, setup_c=23.0, seed=1):
         StackNode("blank", StackStep("blank", up_mm=62.0, turn_deg=0.35)),
     )
     angles = [q[1:] if indexer else q for q in ANGLES]
+    stacks = {None: stack}
+    if nests:
+        vice = StackNode("vice", StackStep("vice", up_mm=60.0, shift_mm=(-52.0, 7.0), turn_deg=2.0), 1.2e-5)
+        stacks = {"left": (stack[0], vice), "right": stack}
+    each = ["left", "right", "right"] if nests else [None] * 3
     operations = tuple(
-        ModelOperation(f"port {k}", q, rng.normal(size=3) * 20.0, tool="6 mm mill")
-        for k, q in enumerate(angles, start=1)
+        ModelOperation(
+            f"port {k}",
+            q,
+            rng.normal(size=3) * 20.0,
+            nest=nest,
+            tool=None if nest == "left" else "6 mm mill",
+        )
+        for k, (q, nest) in enumerate(zip(angles, each, strict=True), start=1)
     )
     points = tuple(CutPoint(k % 3, rng.normal(size=3) * 30.0) for k in range(5))
-    touches = {None: TouchReading([-380.0, -200.0, -170.0], angles[1])} if touched else {}
+    touches = {each[-1]: TouchReading([-380.0, -200.0, -170.0], angles[1])} if touched else {}
     growth = np.array([1e-3, 0.0, 4e-3])
-    return SetupModel(mill, {None: stack}, operations, points, touches, setup_c, 2.3e-5, growth)
+    return SetupModel(mill, stacks, operations, points, touches, setup_c, 2.3e-5, growth)
 
 
 def every_source(one, *, scale=1.0):

@@ -1,4 +1,4 @@
-"""Schema of the plan file: the targets to probe, the probe, the poses."""
+"""Schemas of the files about probing: the plan (targets, probe, poses), and the rule by which a control's log is read."""
 
 from typing import Annotated, Any, ClassVar, Literal
 
@@ -7,6 +7,8 @@ from msgspec import Meta
 from tiltwright.files.machine_file import Along
 from tiltwright.files.probing_tables import ProbeTable
 from tiltwright.files.schema_types import (
+    NAME_SCHEMA,
+    Angle,
     Angles,
     Choice,
     Direction,
@@ -14,10 +16,13 @@ from tiltwright.files.schema_types import (
     Name,
     Point,
     PositiveLength,
+    TextLine,
     UnitName,
+    WordMap,
+    words_of,
 )
 
-__all__ = ["KindName", "PlanFile", "TargetTable"]
+__all__ = ["KindName", "PlanFile", "RuleFile", "TargetTable"]
 
 KindName = Annotated[Literal["ball", "bore", "pin", "face"], Choice()]
 
@@ -100,3 +105,76 @@ class PlanFile(FileTable, frozen=True, kw_only=True):
         Meta(ge=1.0, le=180.0, description="Degrees between the poses to choose from.", examples=[30.0]),
     ] = 30.0
     probe: Annotated[ProbeTable | None, Meta(description="Probe, for a probing program.")] = None
+
+
+class KindWords(WordMap):
+    """A log's own words for kinds of target, and our kinds."""
+
+    __slots__ = ()
+    plain = dict[str, KindName]
+    schema: ClassVar[dict[str, Any] | None] = {
+        "type": "object",
+        "propertyNames": NAME_SCHEMA,
+        "additionalProperties": {"type": "string", "enum": list(words_of(KindName))},
+    }
+
+
+class TargetWords(WordMap):
+    """A log's own names of targets, and our names."""
+
+    __slots__ = ()
+    plain = dict[str, Name]
+    schema: ClassVar[dict[str, Any] | None] = {
+        "type": "object",
+        "propertyNames": NAME_SCHEMA,
+        "additionalProperties": NAME_SCHEMA,
+    }
+
+
+class RuleFile(FileTable, frozen=True, kw_only=True):
+    """Rule for reading a log with one probe result a line."""
+
+    units: Annotated[UnitName, Meta(description="Unit of every length in the log.", examples=["mm"])]
+    line: Annotated[
+        TextLine,
+        Meta(
+            description="Pattern of a result: the line's own words, with {kind}, {target}, {A}, {B}, {C}, {X}, "
+            "{Y}, {Z} and {sigma} where the values stand and {} where anything may stand. Spaces match any white space.",
+            examples=["TOUCH {target} AT A{A} C{C} WAS X{X} Y{Y} Z{Z}"],
+        ),
+    ]
+    begins: Annotated[
+        TextLine | None,
+        Meta(
+            description="Beginning of every line that is a result, and each of those must match; left out: every line "
+            "that is not empty.",
+            examples=["TOUCH"],
+        ),
+    ] = None
+    ends: Annotated[
+        TextLine | None,
+        Meta(
+            description="Beginning of the last line of a complete log; without it the log was cut off.",
+            examples=["End of the page"],
+        ),
+    ] = None
+    kind: Annotated[
+        KindName | None,
+        Meta(description="Kind of all targets, where the lines do not state it.", examples=["ball"]),
+    ] = None
+    kinds: Annotated[
+        KindWords | None,
+        Meta(description="The log's own words for kinds, and what they mean.", examples=[{"S": "ball"}]),
+    ] = None
+    target: Annotated[
+        Name | None,
+        Meta(description="Name of the only target, where the lines do not state it.", examples=["ball 1"]),
+    ] = None
+    targets: Annotated[
+        TargetWords | None,
+        Meta(description="The log's own names of targets, and what they mean.", examples=[{"T1": "ball 1"}]),
+    ] = None
+    at: Annotated[
+        dict[Literal["A", "B", "C"], Angle] | None,
+        Meta(description="Machine angles of rotaries that the lines do not state.", examples=[{"C": 0.0}]),
+    ] = None

@@ -1,0 +1,241 @@
+"""Search for the mistakes that give somebody's wrong numbers.
+
+A mistake explains an operation when it gives every number answered there, the right ones as well. The match must be
+as good as the error is small: to the tolerance where the numbers are far out, down to the last digit written where
+they are nearly right. An explanation that numbers drawn at random would meet too easily is not given.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import comb
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.teaching.perturbed_offsets import Mistake, PerturbedOffsets
+
+__all__ = ["CHANCE", "FOLLOWED", "FoundMistake", "MistakeSearch"]
+
+CHANCE = {1: 0.08, 2: 0.02}
+"""Largest chance at which an explanation by one mistake, or by two, is still given: one common slip is believed on less
+evidence than two together."""
+_SHARE = 20.0
+_HALF = 0.55
+_SAME_MM = 1e-9
+_FAR = 200.0
+FOLLOWED = "followed from wrong angles"
+"""Kind of the mistake of working rightly from wrong angles."""
+
+
+@dataclass(frozen=True)
+class FoundMistake:
+    """A mistake that was found.
+
+    Attributes
+    ----------
+    made : tuple of Mistake
+        One, or two made together.
+    same : tuple of tuple of Mistake
+        Mistakes that give the same numbers to the answers' rounding, so that these cannot tell them apart.
+    others : tuple of tuple of Mistake
+        Mistakes that give other numbers and explain as many of the answers.
+    operations : tuple of int
+        The operations that it explains.
+    explained, wrong : int
+        Count of the wrong numbers there that it gives, and of all wrong ones.
+    left_mm : float
+        The largest difference left among those it gives.
+    chance : float
+        Expected count of mistakes that would explain as much of random numbers as far out as these; at most `CHANCE`.
+    pairs : tuple of tuple of Mistake
+        Pairs that explain the same operations, where one mistake was found.
+    """
+
+    made: tuple[Mistake, ...]
+    same: tuple[tuple[Mistake, ...], ...]
+    others: tuple[tuple[Mistake, ...], ...]
+    operations: tuple[int, ...]
+    explained: int
+    wrong: int
+    left_mm: float
+    chance: float
+    pairs: tuple[tuple[Mistake, ...], ...] = ()
+
+    @property
+    def complete(self) -> bool:
+        """True when it gives every wrong number of its operations."""
+        return self.explained == self.wrong
+
+    @property
+    def sure(self) -> bool:
+        """True when it explains everything there and nothing else does."""
+        return self.complete and not self.same and not self.others
+
+
+class MistakeSearch:
+    """Comparison of k answers with the v rows of `PerturbedOffsets`."""
+
+    def __init__(
+        self,
+        recomputed: PerturbedOffsets,
+        operation: NDArray[np.int64],
+        axis: NDArray[np.int64],
+        value: NDArray[np.float64],
+        truth: NDArray[np.float64],
+        wrong: NDArray[np.bool_],
+        tolerance: float,
+        digit: float,
+    ) -> None:
+        self.made, self.digit = recomputed.made, digit
+        self.size = np.array([len(made) for made in recomputed.made])
+        self.operation, self.wrong, self.off = operation, wrong, value - truth
+        self.predicted = recomputed.offset_mm[:, operation, axis]
+        self.left = np.abs(self.predicted - value)
+        self.change = np.abs(self.predicted - truth)
+        furthest = np.array([np.abs(self.off[operation == o]).max() for o in operation])
+        # Millimetres taken for inches are as far apart as they are, times 25.4.
+        self.scale = np.maximum(1.0, recomputed.scale)[:, None]
+        self.near = self.scale * np.minimum(tolerance, np.maximum(_HALF * digit + 1e-9, furthest / _SHARE))
+        self.far = furthest > _FAR * tolerance
+        self.hit = self.left <= self.near
+
+    def run(self) -> tuple[tuple[FoundMistake, ...], tuple[int, ...]]:
+        """Findings by a greedy search: the mistake that explains most wrong numbers, then most of the rest."""
+        open_operations = sorted(set(self.operation[self.wrong].tolist()))
+        findings: list[FoundMistake] = []
+        while open_operations:
+            found = self._best(open_operations)
+            if found is None:
+                break
+            findings.append(found)
+            open_operations = [o for o in open_operations if o not in found.operations]
+        for o in list(open_operations):
+            found = self._partly(o, findings)
+            if found is not None:
+                findings.append(found)
+                open_operations.remove(o)
+        return tuple(findings), tuple(open_operations)
+
+    def _best(self, operations: list[int]) -> FoundMistake | None:
+        covers = np.stack([self.hit[:, self.operation == o].all(axis=1) for o in operations], axis=1)
+        counts = np.array([int(self.wrong[self.operation == o].sum()) for o in operations])
+        explained = covers @ counts
+        explained[0] = 0
+        rows = np.flatnonzero(explained)
+        if not rows.size:
+            return None
+        against = (~self.hit[rows] & ~self.wrong).sum(axis=1)
+        # Nothing is ranked more closely than the answers' own rounding allows.
+        rms, most = self._misfit(rows, covers[rows], operations)
+        quality = np.where(most <= _HALF * self.digit, 0.0, np.round(rms, 9))
+        ranked = rows[np.lexsort((quality, self.size[rows], against, -explained[rows]))]
+        for row in ranked.tolist():
+            where = tuple(o for o, covered in zip(operations, covers[row], strict=True) if covered)
+            # One of several wrong operations is met by chance that many times more easily than all of them.
+            chance = self._chance(row, where) * comb(len(operations), len(where))
+            if chance <= CHANCE[int(self.size[row])]:
+                return self._finding(row, ranked, where, explained, chance)
+        return None
+
+    def _misfit(
+        self, rows: NDArray[np.int64], covered: NDArray[np.bool_], operations: list[int]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Root mean square and largest misfit of rows over the operations that they cover."""
+        counted = np.zeros((rows.size, self.operation.size))
+        for column, o in enumerate(operations):
+            counted[:, self.operation == o] = covered[:, column, None]
+        left = counted * self.left[rows]
+        return np.sqrt((left**2).sum(axis=1) / counted.sum(axis=1)), left.max(axis=1)
+
+    def _chance(self, row: int, where: tuple[int, ...]) -> float:
+        """Expected count of rows, of as many mistakes, that random numbers as far out would match there.
+
+        Only rows that change the numbers by up to twice as much as they are off can be matched; each is matched,
+        number by number, with the odds of a window in that range. Numbers that are right to the last digit count
+        only by leaving out the rows that would change them.
+        """
+        here = np.isin(self.operation, where)
+        off = np.abs(self.off)
+        inexact, exact = here & (off > self.digit), here & (off <= self.digit)
+        reach = 2.0 * off[inexact]
+        alike = self.size == self.size[row]
+        alike &= self.hit[:, exact].all(axis=1) & (self.change[:, inexact] <= reach).all(axis=1)
+        distinct = len(np.unique(np.round(self.predicted[np.ix_(alike, inexact)], 6), axis=0))
+        return float(distinct * np.prod(np.minimum(1.0, self.near[row, inexact] / reach)))
+
+    def _finding(
+        self,
+        row: int,
+        ranked: NDArray[np.int64],
+        where: tuple[int, ...],
+        explained: NDArray[np.int64],
+        chance: float,
+    ) -> FoundMistake:
+        here = np.isin(self.operation, where)
+        alike = np.array(
+            [
+                r
+                for r in ranked.tolist()
+                if r != row and self.size[r] == self.size[row] and explained[r] == explained[row]
+            ],
+            dtype=np.int64,
+        )
+        # A mistake that would give the same numbers from other angles is ruled out by the angles answered.
+        if any(one.kind == FOLLOWED for one in self.made[row]):
+            alike = np.array(
+                [r for r in alike.tolist() if any(one.kind == FOLLOWED for one in self.made[r])],
+                dtype=np.int64,
+            )
+        same_mm = max(_SAME_MM, self.digit / 2.0)
+        equal = np.abs(self.predicted[alike] - self.predicted[row]).max(axis=1, initial=0.0) <= same_mm
+        fits = self.hit[np.ix_(alike, here)].all(axis=1)
+        return FoundMistake(
+            self.made[row],
+            tuple(self.made[r] for r in alike[equal].tolist()),
+            tuple(self.made[r] for r in alike[~equal & fits].tolist()),
+            where,
+            int(explained[row]),
+            int(explained[row]),
+            float(self.left[row][here].max() / self.scale[row, 0]),
+            chance,
+            self._pairs_for(row, here),
+        )  # fmt: skip
+
+    def _pairs_for(self, row: int, here: NDArray[np.bool_]) -> tuple[tuple[Mistake, ...], ...]:
+        """Pairs that explain as much as a single mistake does, none of them that mistake with another that shows nothing."""
+        if self.size[row] != 1:
+            return ()
+        fits = np.flatnonzero((self.size == 2) & self.hit[:, here].all(axis=1))
+        alone = {
+            self.made[r][0] for r in np.flatnonzero((self.size == 1) & self.hit[:, here].all(axis=1)).tolist()
+        }
+        return tuple(self.made[r] for r in fits.tolist() if not alone & set(self.made[r]))
+
+    def _partly(self, o: int, findings: list[FoundMistake]) -> FoundMistake | None:
+        """A mistake with a slip on top, that gives two or more wrong numbers of an operation but not all.
+
+        Either one that was found elsewhere in the same answers, or a single one where the numbers are too far out
+        for a match by chance.
+        """
+        here = np.flatnonzero((self.operation == o) & self.wrong)
+        met = self.hit[:, here] & (self.change[:, here] > self.near[:, here])
+        count = met.sum(axis=1)
+        known = [f.made for f in findings]
+        allowed = np.array(
+            [made in known or (len(made) == 1 and bool(self.far[here].all())) for made in self.made]
+        )
+        count[~allowed] = 0
+        row = int(np.argmax(count))
+        if count[row] < 2:
+            return None
+        return FoundMistake(
+            self.made[row],
+            (),
+            (),
+            (o,),
+            int(count[row]),
+            int(here.size),
+            float(self.left[row][here][met[row]].max() / self.scale[row, 0]),
+            0.0,
+        )

@@ -1,0 +1,125 @@
+"""The order of blocks on pages: drawings that do not fit wait, and the heights behind that are those of the template."""
+
+from __future__ import annotations
+
+import io
+import json
+import shutil
+from dataclasses import replace
+
+import pdfplumber
+import pytest
+import typst
+from test_documents import BLOCKS
+
+from tiltwright.output import typesetting
+from tiltwright.output.document import (
+    BLANK,
+    Block,
+    BulletList,
+    Document,
+    Heading,
+    NumberedStep,
+    PageBreak,
+    Paragraph,
+    Picture,
+    SideBySide,
+    Table,
+)
+from tiltwright.output.document_pdf import TEMPLATE, document_data, document_pdf
+from tiltwright.output.page_flow import height_mm, in_page_order
+
+LONG = (
+    "A long sentence that runs over the end of its line, since nobody would read a page as wide as all of this. "
+    * 2
+)
+FORMULA = "R(C) = c·I + (1 - c)·(ki·kj) + s·[0 -kz ky; kz 0 -kx; -ky kx 0], k the line's direction, length 1"
+TALL = '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 176 {0}" width="176mm" height="{0}mm"></svg>'
+ROW = ("1", "0", "0")
+MEASURED: tuple[Block, ...] = (
+    *(one for one in BLOCKS if not isinstance(one, PageBreak | SideBySide | Picture)),
+    Paragraph(LONG),
+    BulletList((LONG, "short")),
+    NumberedStep(1, LONG, "y = x", ("z = 1",), "frame"),
+    NumberedStep(2, "short", FORMULA, (LONG, "z = 2"), "directions in machine coordinates", (ROW, ROW, ROW)),
+    Table(("letter", "meaning"), (("a", LONG), ("b", "short")), left=2),
+    Table(("pivot", "your answer"), (("A", BLANK), ("C", BLANK))),
+    Picture(TALL.format(72), "the swing", 176.0),
+    Picture(TALL.format(72), "the swing", 176.0, titled=False),
+)
+
+
+def document(*blocks: Block, compact: bool = False) -> Document:
+    return Document("Key", "Port", (("Sheet", "1"),), blocks, "foot", compact=compact)
+
+
+def test_heights_are_those_that_the_template_sets(tmp_path):
+    """The template's own measure of every block, in mm, to a tenth of a line."""
+    source = TEMPLATE.read_text("utf-8")
+    measure = "#for one in data.blocks { context [#metadata(measure(block(width: 176mm, shown(one))).height / 1mm) <m>] }"
+    beside = tmp_path / "measured.typ"
+    beside.write_text(source[: source.index("#for one in data.blocks")] + measure, "utf-8")
+    shutil.copy(TEMPLATE.with_name("style.typ"), tmp_path)
+    found = typst.query(
+        str(beside),
+        "<m>",
+        root=str(tmp_path),
+        font_paths=typesetting.fonts(),
+        ignore_system_fonts=True,
+        sys_inputs={"sheet": json.dumps(document_data(document(*MEASURED), "a4"))},
+    )
+    for block, measured in zip(MEASURED, json.loads(found), strict=True):
+        assert height_mm(block, 176.0) == pytest.approx(measured["value"], abs=0.45), block
+
+
+def step(number: int) -> NumberedStep:
+    return NumberedStep(
+        number, "Back to machine coordinates.", "w = P + v", ("X = 1", "Y = 2", "Z = 3"), "machine"
+    )
+
+
+def swing(number: int) -> Picture:
+    return Picture(TALL.format(100), f"drawing {number}", 176.0)
+
+
+@pytest.mark.parametrize("compact", [False, True])
+@pytest.mark.parametrize("paper", ["a4", "us-letter"])
+def test_no_page_but_the_last_is_left_half_empty(paper, compact):
+    """A drawing 10 cm high after every fourth step, each step 2.4 cm: a third of the old pages stayed empty below."""
+    blocks = [b for k in range(1, 40) for b in ((step(k), swing(k)) if k % 4 == 0 else (step(k),))]
+    with pdfplumber.open(io.BytesIO(document_pdf(document(*blocks, compact=compact), paper))) as pdf:
+        ends = []
+        for page in pdf.pages[:-1]:
+            rows = [w["bottom"] for w in page.extract_words() if w["bottom"] < page.height - 16 / 25.4 * 72]
+            pictures = [w["top"] + 108 / 25.4 * 72 for w in page.extract_words() if w["text"] == "drawing"]
+            ends.append(max(rows + pictures) / float(page.height))
+    assert min(ends) > 0.8
+
+
+def test_everything_stays_in_order_but_for_drawings_that_wait():
+    blocks = (
+        *map(step, range(1, 10)),
+        swing(1),
+        swing(2),
+        step(10),
+        Heading("port"),
+        Table(("x",), (("1",),)),
+        step(11),
+    )
+    order = in_page_order(document(*blocks), "a4")
+    assert [one for one in order if not isinstance(one, Picture)] == [
+        b for b in blocks if not isinstance(b, Picture)
+    ]
+    assert [one for one in order if isinstance(one, Picture)] == [swing(1), swing(2)]
+    assert order != blocks
+    assert in_page_order(document(*map(step, range(1, 20))), "a4") == tuple(map(step, range(1, 20)))
+
+
+def test_a_drawing_never_waits_beyond_a_page_break():
+    blocks = (*map(step, range(1, 10)), swing(1), PageBreak(), Heading("next"), step(10))
+    assert in_page_order(document(*blocks), "a4") == blocks
+
+
+def test_a_drawing_higher_than_a_page_is_still_there():
+    high = replace(swing(1), svg=TALL.format(400))
+    assert high in in_page_order(document(step(1), high, step(2)), "a4")
