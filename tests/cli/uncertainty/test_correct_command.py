@@ -334,6 +334,13 @@ def test_the_same_deviations_are_not_taken_out_twice(run, post, table):
             assert ended.out == ""
             assert same.name in ended.err
             assert "--undo" in ended.err
+    head, *rows = measured.read_text(encoding="utf-8").splitlines()
+    saved = [row.replace("-0.02,", "-0.0200,") for row in reversed(rows)]
+    anew = measured.with_name("saved anew.csv")
+    anew.write_text("\r\n".join([head, *saved]), encoding="utf-8")
+    ended = run("correct", post, anew, *choose)
+    assert ended.code == 2
+    assert "saved anew.csv" in ended.err
     # A second correction upon the first: both tables are spent, until they are undone.
     smaller = table(TALLER.replace("-0.02", "-0.01"))
     assert run("correct", post, smaller, "--write", *choose).code == 0
@@ -349,7 +356,7 @@ def test_the_same_deviations_are_not_taken_out_twice(run, post, table):
 
 
 def test_a_table_of_a_part_from_before_the_correction_is_warned_of(run, written, table):
-    ended = run("correct", written, table(TALLER.replace("0.002", "0.0021")), "--choose", "post: up")
+    ended = run("correct", written, table(TALLER.replace("-0.02,", "-0.0191,")), "--choose", "post: up")
     assert ended.code == 0
     assert ended.err.startswith("caution: a correction is in force: the deviations must come from a part")
 
