@@ -75,7 +75,7 @@ class NestStep:
 
 
 def nest_stacks(steps: Iterable[StackStep], nests: Iterable[Nest]) -> tuple[tuple[NestStep, ...], ...]:
-    """What each nest's part stands on: every step from the platter up to its part zero.
+    """Stacks under each nest's part: every step from the platter up to its part zero.
 
     Parameters
     ----------

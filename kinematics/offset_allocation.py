@@ -269,7 +269,7 @@ def _each_nest_anew(
 
 
 def _fewest_loaders(sizes: Sequence[int], free: int) -> tuple[int, list[int]]:
-    """How many leading pieces keep offsets of their own, and how many of the others each loader sets."""
+    """Number of leading pieces that keep offsets of their own, and of the others that each loader sets."""
     best: tuple[int, list[int]] | None = None
     for kept in range(len(sizes)):
         room = free - sum(sizes[:kept])

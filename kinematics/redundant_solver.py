@@ -52,7 +52,7 @@ Array = NDArray[np.float64]
 
 
 _SIGNS = ((1.0, 1.0, 1.0), (1.0, 1.0, -1.0), (1.0, -1.0, 1.0), (1.0, -1.0, -1.0))
-"""Which turns grow and which shrink; all three the other way round is the same place."""
+"""Signs of the turns, growing or shrinking; all three the other way round is the same place."""
 
 _DETUNED = np.array([1.0, 1.0 + 3e-9, 1.0 - 2e-9])
 """Weights of the turns while the polynomial is set up: where a whole branch of the curve is stationary, as with two
@@ -238,7 +238,7 @@ Rows = NDArray[np.intp]
 HeldAngles = Mapping[int, float | Array]
 
 _STEP_DEG = 0.01
-"""How far along the family a minimum is compared with its neighbours."""
+"""Step along the family at which a minimum is compared with its neighbours."""
 
 _ALIKE_DEG = 5.0 * _STEP_DEG
 """Minima closer than this in every rotary are one."""

@@ -63,7 +63,8 @@ class StackStep:
     def pose(self) -> Pose:
         """The frame on top of the step, relative to the frame that it stands in."""
         turned = rotation_from_intrinsic((*self.rotate, ("z", self.turn_deg)))
-        return Pose.from_rigid(turned, np.array([*self.shift_mm, self.up_mm]))
+        # Without minus zeros, which would be printed.
+        return Pose.from_rigid(turned + 0.0, np.array([*self.shift_mm, self.up_mm]) + 0.0)
 
 
 def cumulative_frames(steps: Iterable[StackStep]) -> tuple[Pose, ...]:

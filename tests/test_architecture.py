@@ -47,6 +47,8 @@ SHARED_FUNCTION_NAMES = {
 }
 """Public functions of one name in several modules outside the commands, each with its reason."""
 
+CLAUSE = re.compile(r"\A(?:What|How|Whether|Where|Which|That|Why|When|Who)\b.*")
+
 
 def _modules() -> dict[str, Path]:
     found = {}
@@ -62,7 +64,7 @@ MODULES = _modules()
 
 @dataclass
 class Source:
-    """What the tests ask of a file's syntax tree."""
+    """A file's syntax tree, as far as the tests ask of it."""
 
     lines: int
     imports: list[tuple[str, str]] = field(default_factory=list)  # a module with "", or with one name from it
@@ -70,7 +72,8 @@ class Source:
     called: set[str] = field(default_factory=set)
     numbers: set[float] = field(default_factory=set)
     classes: list[str] = field(default_factory=list)  # public, at the top
-    functions: list[str] = field(default_factory=list)  # public, at the top
+    functions: list[str] = field(default_factory=list)  # likewise
+    clauses: list[str] = field(default_factory=list)  # first words of texts that begin with one
     handed: set[str] = field(default_factory=set)  # imported by name at the top
 
 
@@ -95,12 +98,20 @@ def _source(name: str, path: Path) -> Source:
             found.called.add(node.func.id)
         elif isinstance(node, ast.Constant) and isinstance(node.value, (int, float)):
             found.numbers.add(node.value)
-    top = [node for node in tree.body if not getattr(node, "name", "").startswith("_")]
-    found.classes = [node.name for node in top if isinstance(node, ast.ClassDef)]
-    found.functions = [node.name for node in top if isinstance(node, ast.FunctionDef)]
-    imports = [node for node in top if isinstance(node, ast.ImportFrom)]
-    found.handed = {alias.asname or alias.name for node in imports for alias in node.names}
+        elif isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
+            found.clauses += CLAUSE.findall(str(node.value.value))
+    _at_the_top(tree, found)
     return found
+
+
+def _at_the_top(tree: ast.Module, found: Source) -> None:
+    for node in tree.body:
+        if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+            found.classes.append(node.name)
+        elif isinstance(node, ast.FunctionDef) and not node.name.startswith("_"):
+            found.functions.append(node.name)
+        elif isinstance(node, ast.ImportFrom):
+            found.handed |= {alias.asname or alias.name for alias in node.names}
 
 
 @functools.cache
@@ -126,7 +137,7 @@ ORDER = _order()
 
 
 def _level(module: str) -> int | None:
-    """How far down a module's room stands; None for what stands above all rooms (the entry point and the app)."""
+    """Level of a module's room, from the top down; None for what stands above all rooms (the entry point and the app)."""
     parts = module.split(".")
     room = parts[0] if parts[0] == "kinematics" else ".".join(parts[1:2])
     for level, rooms in enumerate(ORDER):
@@ -207,10 +218,9 @@ def test_no_function_name_stands_for_two_things():
     """Outside the commands, whose functions are named as they are typed, and call one of the same name."""
     homes = defaultdict(set)
     for name, source in sources().items():
-        if name.startswith("tiltwright.commands"):
-            continue
         for one in source.functions:
-            homes[one].add(name)
+            if not name.startswith("tiltwright.commands"):
+                homes[one].add(name)
     twice = {one: sorted(where) for one, where in homes.items() if len(where) > 1}
     assert set(twice) == set(SHARED_FUNCTION_NAMES), twice
 
@@ -221,6 +231,11 @@ def test_no_module_name_stands_for_two_things():
         homes[path.stem if path.name != "__init__.py" else path.parent.name].append(name)
     twice = {one: sorted(where) for one, where in homes.items() if len(where) > 1}
     assert set(twice) == set(SHARED_MODULE_NAMES), twice
+
+
+def test_every_docstring_names_a_thing_or_gives_an_order():
+    """A noun phrase or an imperative first, no clause; the same for the text under a constant."""
+    assert {name: source.clauses for name, source in sources().items() if source.clauses} == {}
 
 
 def test_a_package_hands_on_no_name_of_a_module_of_its_own():

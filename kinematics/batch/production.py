@@ -237,7 +237,7 @@ class BatchSchedule:
 
     @property
     def alone_min(self) -> float:
-        """How much of it the machine runs with nobody there."""
+        """Minutes of it that the machine runs with nobody there."""
         return sum(day.alone_min for day in self.days)
 
 

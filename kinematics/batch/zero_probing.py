@@ -25,7 +25,7 @@ _ACROSS = 1e-6
 
 @dataclass(frozen=True, eq=False)
 class PartTouch(ValueEquality):
-    """What one touch measures: a point, and the directions in which it tells where the part lies.
+    """Measurement of one touch: a point, and the directions in which it determines where the part lies.
 
     Attributes
     ----------

@@ -16,7 +16,8 @@ ten), so this iteration stays.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,6 +86,17 @@ class ReducedNormals:
     coupling: NDArray[np.float64]
     target_step: NDArray[np.float64]
     by_target: NDArray[np.float64]
+
+    @cached_property
+    def cofactor(self) -> NDArray[np.float64]:
+        """Inverse (p, p) of the information.
+
+        Raises
+        ------
+        KinematicsError
+            When it is singular or not finite.
+        """
+        return inverse(self.information) if self.information.size else self.information
 
     def back_substitute(self, step: NDArray[np.float64]) -> NDArray[np.float64]:
         """The targets' step (t, 4) for a step of the rotaries' parameters (p,)."""
@@ -205,6 +217,11 @@ class Problem:
         """Number of equations of all readings."""
         return int(self.nominal_targets.equations[self.target].sum())
 
+    @cached_property
+    def usual_weight(self) -> float:
+        """The median of the readings' weights: that of one millimetre where all are alike."""
+        return float(np.median(self.weight)) if self.weighted else 1.0
+
     @property
     def tilts(self) -> NDArray[np.bool_]:
         """Mask of the tilts among the scaled parameters, shape (4n + k,)."""
@@ -267,6 +284,19 @@ class State:
     any_fixed: bool = False
     null_space: NDArray[np.float64] | None = None
     null_space_tilts: NDArray[np.float64] | None = None
+
+    def stepped(self, shift: NDArray[np.float64], target_step: NDArray[np.float64]) -> State:
+        """The state one step on: parameters moved by `shift` (4n + k,), targets by `target_step` (t, 4)."""
+        return State(
+            self.parameters + shift,
+            self.targets + target_step,
+            self.free,
+            self.fixed,
+            self.steps + 1,
+            self.any_fixed,
+            self.null_space,
+            self.null_space_tilts,
+        )
 
 
 def build_problem(
@@ -445,7 +475,7 @@ def gauss_newton(
         while True:
             move = _solution(information, gradient, damping)
             shift, target_step = free @ move, block.back_substitute(move)
-            trial = replace(state, parameters=state.parameters + shift, targets=state.targets + target_step)
+            trial = state.stepped(shift, target_step)
             rows = linearize(problem, trial)
             weights, then = cost(trial, rows)
             before, size = size, max(_largest(shift), _largest(target_step))
@@ -456,7 +486,7 @@ def gauss_newton(
                 raise KinematicsError(
                     "fit: expected the readings to lead to one solution, found no step that reduces the residuals; check the readings for a gross error, or read more poses"
                 )
-        state, raw, now = replace(trial, steps=trial.steps + 1), rows, then
+        state, raw, now = trial, rows, then
         # Convergence is linear at least: the next step shrinks by the same factor, and need not be taken.
         shrinks = min(1.0, size / before) if 0.0 < before < np.inf else 1.0
         if size * shrinks < converged_mm and damping < 1e-9:

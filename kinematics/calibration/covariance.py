@@ -100,8 +100,9 @@ def line_covariance(
 ) -> Covariance:
     """The lines' covariance, everything else eliminated."""
     free = solved.state.free
-    inner = inverse(solved.reduced.information) if free.shape[1] else np.zeros((0, 0))
-    return Covariance(free @ inner @ free.T, free, sigma, factor, _tilt_sensitivity(solved), level, dof)
+    return Covariance(
+        free @ solved.reduced.cofactor @ free.T, free, sigma, factor, _tilt_sensitivity(solved), level, dof
+    )
 
 
 def _tilt_sensitivity(solved: Adjusted) -> NDArray[np.float64]:

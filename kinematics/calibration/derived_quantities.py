@@ -26,7 +26,6 @@ from kinematics.calibration.line_parameters import (
     tilted_direction,
     tilted_direction_with_jacobian,
 )
-from kinematics.calibration.linear_algebra import inverse
 from kinematics.calibration.readings import TargetKind
 from kinematics.calibration.results import Estimate, PairFit, PlatterFit, TargetFit
 from kinematics.calibration.solve import Adjusted
@@ -183,12 +182,13 @@ def _pierced(
     solved: Adjusted, t: int, lines: NDArray[np.float64], own: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """The point (3,) in which the last rotary's line pierces face t."""
-    last = estimated_lines(solved, lines)[-1]
+    points, directions = solved.problem.lines.at(solved.problem.line_parameters(lines))
+    point, direction = points[-1], directions[-1]
     nominal, lever = solved.problem.nominal_targets, solved.problem.lever_mm
     normal = tilted_direction(nominal.direction[t], nominal.basis[t], own[2:] / lever)
     # Of the plane only its distance along the normal is counted, from its base point.
-    away = own[0] + float(normal @ (nominal.base[t] - last.point))
-    return np.asarray(last.point + away / float(normal @ last.direction) * last.direction)
+    away = own[0] + float(normal @ (nominal.base[t] - point))
+    return np.asarray(point + away / float(normal @ direction) * direction)
 
 
 def face_heights(
@@ -202,9 +202,9 @@ def face_heights(
             continue
 
         def above(parameters: NDArray[np.float64], own: NDArray[np.float64], i: int = i) -> float:
-            lines = estimated_lines(solved, parameters)
-            up = lines[-1].direction - (lines[-1].direction @ lines[i].direction) * lines[i].direction
-            return float((_pierced(solved, t, parameters, own) - lines[i].point) @ up / np.linalg.norm(up))
+            points, directions = solved.problem.lines.at(solved.problem.line_parameters(parameters))
+            up = directions[-1] - (directions[-1] @ directions[i]) * directions[i]
+            return float((_pierced(solved, t, parameters, own) - points[i]) @ up / np.linalg.norm(up))
 
         height = _one("height above", "above", 0.0, "mm", letter, letters[-1], target=target.name)
         found.append((letter, _estimated(solved, covariance, t, height, above)))
@@ -228,9 +228,8 @@ def _estimated(
     whole = by_lines @ state.free - by_target @ solved.reduced.coupling[t]
     if _rests_on_fixed(covariance, by_lines - _through_target(solved, t, by_target)):
         return replace(estimate, fixed=True)
-    inner = inverse(solved.reduced.information) if state.free.shape[1] else np.zeros((0, 0))
     own = solved.reduced.inverse[t] - state.fixed[t]
-    variance = float(whole @ inner @ whole + by_target @ own @ by_target)
+    variance = float(whole @ solved.reduced.cofactor @ whole + by_target @ own @ by_target)
     return covariance.with_variance(estimate, variance)
 
 
@@ -405,8 +404,7 @@ def joint_cofactor(
     state, reduced = solved.state, solved.reduced
     follows = by_lines @ state.free - by_target @ reduced.coupling[t]
     own = reduced.inverse[t] - state.fixed[t]
-    inner = inverse(reduced.information) if state.free.shape[1] else np.zeros((0, 0))
-    return np.asarray(follows @ inner @ follows.T + by_target @ own @ by_target.T)
+    return np.asarray(follows @ reduced.cofactor @ follows.T + by_target @ own @ by_target.T)
 
 
 def fitted_platter(

@@ -9,18 +9,17 @@ from numpy.typing import NDArray
 
 from kinematics.calibration.covariance import estimated_lines
 from kinematics.calibration.line_parameters import derotate
-from kinematics.calibration.linear_algebra import eigen_symmetric, inverse
 from kinematics.calibration.observation_equations import target_residuals
 from kinematics.calibration.readings import Readings
 from kinematics.calibration.results import Outlier, ReadingFit
-from kinematics.calibration.solve import Adjusted, solve
+from kinematics.calibration.solve import Adjusted, LeaveOneOut, solve
 from kinematics.calibration.statistics import p_value
 from kinematics.errors import KinematicsError
 from kinematics.forward import table_pose
 from kinematics.machine import Machine
 from kinematics.validation import read_only
 
-__all__ = ["LeaveOneOut", "find_outliers", "reading_residuals", "worst_reading"]
+__all__ = ["find_outliers", "reading_residuals", "worst_reading"]
 
 _LEVEL = 1e-3
 """p-value, over all readings (Bonferroni), below which a reading is an outlier."""
@@ -30,38 +29,7 @@ _LEVEL_OF_MUCH = 0.01
 _MUCH_MM = 0.01
 """mm of scatter that is a lot for a touch probe: common practice has them repeat within micrometres."""
 _THIRD = 1.0 / 3.0
-_UNCHECKED = 1e-6
 _MOST_OUTLIERS = 5
-
-
-class LeaveOneOut:
-    """Leave-one-out statistics of all readings at once; arrays (N,) in the problem's order.
-
-    Attributes
-    ----------
-    gain : ndarray
-        Decrease of the weighted sum of squares without the reading.
-    numbers : ndarray
-        Number of the reading's equations that others check.
-    redundancy : ndarray
-    """
-
-    def __init__(self, solved: Adjusted) -> None:
-        reduced, problem = solved.reduced, solved.problem
-        own = reduced.by_target @ reduced.inverse[problem.target] @ np.swapaxes(reduced.by_target, 1, 2)
-        free = solved.state.free.shape[1]
-        inner = inverse(reduced.information) if free else np.zeros((0, 0))
-        shared = reduced.rows @ inner @ np.swapaxes(reduced.rows, 1, 2)
-        left = np.eye(3) - own - shared
-        equations = problem.nominal_targets.equations[problem.target]
-        spare = np.arange(3) >= equations[:, None]
-        left[spare[:, :, None] | spare[:, None, :]] = 0.0
-        size, vectors = eigen_symmetric(left)
-        checked = size > _UNCHECKED
-        shown = (np.swapaxes(vectors, 1, 2) @ solved.residual[..., None])[..., 0]
-        self.gain = np.where(checked, shown**2 / np.where(checked, size, 1.0), 0.0).sum(axis=-1)
-        self.numbers = checked.sum(axis=-1)
-        self.redundancy = np.where(checked, size, 0.0).sum(axis=-1) / equations
 
 
 def _against_scatter(
@@ -79,7 +47,7 @@ def _against_scatter(
         testable &= left > 0
         rest = np.clip(total - checked.gain, 0.0, None) / np.where(left > 0, left, 1)
         # Without any scatter (made-up readings) rounding must not look like an outlier; nor must the rounding of a display.
-        rest = np.maximum(rest, max(1e-10, floor) ** 2 * np.median(solved.problem.weight) ** 2)
+        rest = np.maximum(rest, max(1e-10, floor) ** 2 * solved.problem.usual_weight**2)
         ratio = mean / rest
         one = np.where(testable, numbers, 1)
         chance = np.ones(len(ratio))
@@ -113,7 +81,7 @@ def reading_residuals(
     size = np.sqrt((residual * residual).sum(axis=-1))
     face = (problem.nominal_targets.equations[problem.target] == 1)[back]
     sign = np.where(face & (solved.residual[back, 0] < 0.0), -1.0, 1.0)
-    checked = LeaveOneOut(solved)
+    checked = solved.leave_one_out
     ratio, _ = _against_scatter(solved, checked, sigma, floor)
     return ReadingFit(
         read_only(residual),
@@ -138,7 +106,7 @@ def _machine_at(machine: Machine, solved: Adjusted) -> Machine:
 
 def worst_reading(solved: Adjusted, sigma: float | None, floor: float = 0.0) -> tuple[int, float] | None:
     """The most significant reading (index in the readings' order) with its p-value (Bonferroni); None if none."""
-    checked = LeaveOneOut(solved)
+    checked = solved.leave_one_out
     ratio, chance = _against_scatter(solved, checked, sigma, floor)
     if np.isnan(ratio).all():
         return None
@@ -155,10 +123,10 @@ def _is_much(solved: Adjusted, worst: int, sigma: float | None) -> bool:
     """
     if sigma is not None or solved.s0 is None:
         return False
-    checked = LeaveOneOut(solved)
+    checked = solved.leave_one_out
     k = int(np.flatnonzero(solved.problem.order == worst)[0])
     left = solved.dof - int(checked.numbers[k])
-    if left < 1 or solved.s0 / float(np.median(solved.problem.weight)) <= _MUCH_MM:
+    if left < 1 or solved.s0 / solved.problem.usual_weight <= _MUCH_MM:
         return False
     rest = float(np.sqrt(max(float(solved.squares.sum()) - float(checked.gain[k]), 0.0) / left))
     return rest < _THIRD * solved.s0
@@ -190,9 +158,9 @@ def find_outliers(
             break
         finally:
             gain = float(
-                np.sqrt(LeaveOneOut(solved).gain[np.flatnonzero(solved.problem.order == worst[0])[0]])
+                np.sqrt(solved.leave_one_out.gain[np.flatnonzero(solved.problem.order == worst[0])[0]])
             )
-            size = gain / float(np.median(solved.problem.weight))
+            size = gain / solved.problem.usual_weight
             found.append(Outlier(index, row, name, size, worst[1]))
         solved = rest
     return tuple(found)

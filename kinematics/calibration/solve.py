@@ -16,6 +16,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +42,7 @@ from kinematics.machine import Machine
 __all__ = [
     "LOSSES",
     "Adjusted",
+    "LeaveOneOut",
     "degrees_of_freedom",
     "estimability_threshold",
     "fix_unestimable",
@@ -50,6 +52,8 @@ __all__ = [
     "solve_problem",
 ]
 
+_UNCHECKED = 1e-6
+"""Share of an equation that the others must check."""
 _LEAST_SENSITIVITY = 1e-3
 """Change of all readings together, in mm per mm, below which a combination is not estimable. Chosen here."""
 _NOISE_FACTOR = 30.0
@@ -67,7 +71,7 @@ def estimability_threshold(problem: Problem, sigma_mm: float) -> float:
     a sensitivity that scatter can feign is none. With sigmas stated per reading it is in their units.
     """
     feigned = _NOISE_FACTOR * min(sigma_mm, 0.05) / problem.lever_mm
-    return max(_LEAST_SENSITIVITY, feigned) * float(np.median(problem.weight))
+    return max(_LEAST_SENSITIVITY, feigned) * problem.usual_weight
 
 
 def fix_unestimable(
@@ -199,6 +203,39 @@ class Adjusted:
         """Standard deviation of unit weight; None without redundancy."""
         return float(np.sqrt(self.squares.sum() / self.dof)) if self.dof > 0 else None
 
+    @cached_property
+    def leave_one_out(self) -> LeaveOneOut:
+        """Leave-one-out statistics, worked out once for outliers, residuals and systematic errors alike."""
+        return LeaveOneOut(self)
+
+
+class LeaveOneOut:
+    """Leave-one-out statistics of all readings at once; arrays (N,) in the problem's order.
+
+    Attributes
+    ----------
+    gain : ndarray
+        Decrease of the weighted sum of squares without the reading.
+    numbers : ndarray
+        Number of the reading's equations that others check.
+    redundancy : ndarray
+    """
+
+    def __init__(self, solved: Adjusted) -> None:
+        reduced, problem = solved.reduced, solved.problem
+        own = reduced.by_target @ reduced.inverse[problem.target] @ np.swapaxes(reduced.by_target, 1, 2)
+        shared = reduced.rows @ reduced.cofactor @ np.swapaxes(reduced.rows, 1, 2)
+        left = np.eye(3) - own - shared
+        equations = problem.nominal_targets.equations[problem.target]
+        spare = np.arange(3) >= equations[:, None]
+        left[spare[:, :, None] | spare[:, None, :]] = 0.0
+        size, vectors = eigen_symmetric(left)
+        checked = size > _UNCHECKED
+        shown = (np.swapaxes(vectors, 1, 2) @ solved.residual[..., None])[..., 0]
+        self.gain = np.where(checked, shown**2 / np.where(checked, size, 1.0), 0.0).sum(axis=-1)
+        self.numbers = checked.sum(axis=-1)
+        self.redundancy = np.where(checked, size, 0.0).sum(axis=-1) / equations
+
 
 def degrees_of_freedom(problem: Problem, state: State) -> int:
     """Equations minus the unknowns that are not fixed."""
@@ -227,7 +264,7 @@ def solve_problem(problem: Problem, sigma_mm: float | None = None, weigh: Weighi
     """Solve, fixing parameters that are not estimable at the solution."""
     state, guess = initial_state(problem), sigma_mm or _USUAL_SCATTER_MM
     if sigma_mm is not None and problem.weighted:
-        guess = 1.0 / float(np.median(problem.weight))
+        guess = 1.0 / problem.usual_weight
     shifts = np.eye(len(state.parameters))[:, problem.shifts]
     raw = linearize(problem, state)
     state, raw = gauss_newton(problem, fix_unestimable(problem, state, raw, guess, shifts), raw, steps=1)
@@ -240,7 +277,7 @@ def solve_problem(problem: Problem, sigma_mm: float | None = None, weigh: Weighi
         state, raw = gauss_newton(problem, *_reset_fixed(problem, state, raw), weigh=weigh)
         before, dof = rank, degrees_of_freedom(problem, state)
         if sigma_mm is None and dof > 0:
-            guess = float(np.sqrt(raw.squares.sum() / dof)) / float(np.median(problem.weight))
+            guess = float(np.sqrt(raw.squares.sum() / dof)) / problem.usual_weight
     if not (np.isfinite(state.parameters).all() and np.isfinite(raw.squares).all()):
         raise KinematicsError(
             "readings: expected a finite solution, found none; check the readings for gross errors"
@@ -322,7 +359,7 @@ def m_estimate(
         sizes = plain.squares / chi_squared_median(equations) / spare
         scale = _BENDS_AT * (sigma_mm or float(np.sqrt(np.median(sizes))))
     else:
-        scale = scale_mm if readings.sigma_mm is None else scale_mm * float(np.median(problem.weight))
+        scale = scale_mm if readings.sigma_mm is None else scale_mm * problem.usual_weight
     scale = max(scale, 1e-9)
 
     state = plain.state

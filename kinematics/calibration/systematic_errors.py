@@ -16,11 +16,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.calibration.adjustment import Linearization, Problem, ReducedNormals, State, linearize
-from kinematics.calibration.line_parameters import turn_jacobian
-from kinematics.calibration.linear_algebra import eigen_symmetric, inverse
+from kinematics.calibration.adjustment import Linearization, Problem, ReducedNormals, State
+from kinematics.calibration.line_parameters import derotate, turn_jacobian
+from kinematics.calibration.linear_algebra import eigen_symmetric
 from kinematics.calibration.observation_equations import linearize_targets
-from kinematics.calibration.outliers import LeaveOneOut
 from kinematics.calibration.readings import Readings
 from kinematics.calibration.score_test import Gain, ScoreTest, score_test
 from kinematics.calibration.solve import Adjusted
@@ -66,7 +65,7 @@ class _Test:
 
 @dataclass(frozen=True, eq=False)
 class SystematicErrors:
-    """What the tests of the angles (every rotary, every component) and of drifts found."""
+    """Results of the tests of the angles (every rotary, every component) and of drifts."""
 
     angle_errors: tuple[AngleError, ...]
     drifts: tuple[Drift, ...]
@@ -104,10 +103,10 @@ def find_systematic_errors(
         [angle_columns(problem, solved.state, terms), drift_columns(problem, solved.state, readings, drifts)]
     )
     weighted = columns * problem.weight[:, None]
-    worst = _reading_columns(problem, int(LeaveOneOut(solved).gain.argmax()))
-    free = solved.state.free.shape[1]
-    inner = inverse(solved.reduced.information) if free else np.zeros((0, 0))
-    test = score_test(problem, solved.reduced, inner, solved.residual, np.concatenate([weighted, worst]))
+    worst = _reading_columns(problem, int(solved.leave_one_out.gain.argmax()))
+    test = score_test(
+        problem, solved.reduced, solved.reduced.cofactor, solved.residual, np.concatenate([weighted, worst])
+    )
     tests = _tests(letters, terms, [by for by in drift_courses(readings) if by not in drifts])
     scatter = _Scatter(solved, sigma, floor_mm)
     chosen, chances = _select(test, tests, scatter, range(len(columns), len(columns) + len(worst)))
@@ -139,16 +138,17 @@ def drift_columns(
 
     From the first reading to the last; where the temperature was logged also over its range.
     """
-    base = linearize(problem, state).residual
-    axes = np.array(
-        [
-            linearize(replace(problem, points=problem.points + axis), state).residual - base
-            for axis in np.eye(3)
-        ]
-    )
+    parameters, turns = problem.line_parameters(state.parameters), problem.turns_at(state.parameters)
+    points = problem.points_at(state.parameters)
+    where = derotate(problem.lines, parameters, turns, points)
+    # Derotation is linear in the points, and residuals in where these come to lie.
+    axes = np.stack([derotate(problem.lines, parameters, turns, points + axis) - where for axis in np.eye(3)])
+    rows = linearize_targets(problem.nominal_targets, state.targets, problem.target, where, problem.lever_mm)
+    if rows.by_point is not None:
+        axes = (rows.by_point @ axes[..., None])[..., 0]
     courses = [course for by, course in drift_courses(readings).items() if by not in left_out]
-    found = [axes / problem.weight[:, None] * course[problem.order, None] for course in courses]
-    return np.concatenate([np.zeros((0, *base.shape)), *found])
+    found = [axes * course[problem.order, None] for course in courses]
+    return np.concatenate([np.zeros((0, *where.shape)), *found])
 
 
 def _tests(letters: Sequence[str], terms: AngleTerms, courses: Sequence[str]) -> list[_Test]:
@@ -188,7 +188,7 @@ class _Scatter:
 
     def __init__(self, solved: Adjusted, sigma: float | None, floor_mm: float) -> None:
         self.total, self.dof, self.sigma = float(solved.squares.sum()), solved.dof, sigma
-        least = max(_LEAST_SCATTER_MM, floor_mm) * float(np.median(solved.problem.weight))
+        least = max(_LEAST_SCATTER_MM, floor_mm) * solved.problem.usual_weight
         self.least = least**2
 
     def square(self, explained: float, numbers: int) -> float:
@@ -280,7 +280,7 @@ def _angle_error(
     machine: Machine,
     readings: Readings,
 ) -> AngleError:
-    """What is known of one component of a rotary's error."""
+    """Estimate of one component of a rotary's error."""
     rotary = machine.rotaries[machine.index(one.letter)]
     angles = readings.angles_deg[:, machine.index(one.letter)]
     span = float(np.radians(np.ptp(angles)))
@@ -334,7 +334,7 @@ def _drift(
     chances: dict[_Test, float],
     scatter: _Scatter,
 ) -> Drift:
-    """What is known of a drift."""
+    """Estimate of a drift."""
     detectable = _detectable(one, test, tests, scatter)
     detectable = None if detectable is None or detectable > _LARGEST_MM else detectable
     if one not in chosen:

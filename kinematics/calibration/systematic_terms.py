@@ -115,7 +115,7 @@ def angle_terms(machine: Machine, angles_deg: NDArray[np.float64], letters: Sequ
 
 
 def drift_courses(readings: Readings) -> dict[str, NDArray[np.float64]]:
-    """What a drift may go with, from 0 to 1, shape (N,) in the readings' order: "order", and "temperature" where it was logged."""
+    """Courses that a drift may follow, from 0 to 1, shape (N,) in the readings' order: "order", and "temperature" where it was logged."""
     n = len(readings)
     courses = {"order": np.arange(n) / max(n - 1, 1)}
     warmth = readings.temperature_c

@@ -85,7 +85,7 @@ class BoundingDiscs:
         return np.asarray(centre + rim + np.sign(direction) * self.half_mm)
 
     def extent(self, directions: Array) -> tuple[Array, Array]:
-        """Where the hulls (p,) begin and end along directions of length one (p, d, 3); shape (p, d) each."""
+        """Ends of the hulls (p,) along directions of length one (p, d, 3); shape (p, d) each."""
         off_axis = directions - _dot(directions, self.axis[:, None])[..., None] * self.axis[:, None]
         reach = self.radii_mm[:, None] * np.sqrt(_dot(off_axis, off_axis))[..., None]
         middle = directions @ np.swapaxes(self.centres_mm, -1, -2)

@@ -27,7 +27,7 @@ from kinematics.teaching.angle_answers import (
 )
 from kinematics.teaching.diagnosis import Answer, Diagnosis, diagnose
 from kinematics.teaching.direction_steps import normal_steps, pattern_steps, rotation_steps, three_point_steps
-from kinematics.teaching.exercises import LEVELS, Exercise, Level, set_exercise
+from kinematics.teaching.exercises import LEVELS, PIVOT_LEVEL, Exercise, Level, set_exercise
 from kinematics.teaching.figure_trace import FigureTrace
 from kinematics.teaching.matrix_solution import solve_by_matrices
 from kinematics.teaching.mistake_catalogue import classic_mistakes
@@ -46,7 +46,7 @@ if TYPE_CHECKING:
         PivotMark,
         diagnose_pivots,
     )
-    from kinematics.teaching.pivot_exercise import PIVOT_LEVEL, PivotExercise, PivotProbing
+    from kinematics.teaching.pivot_exercise import PivotExercise, PivotProbing
     from kinematics.teaching.pivot_mistakes import PivotMistake, mistakes_at_pivot, mistakes_in_direction
     from kinematics.teaching.pivot_numbers import LineNumber, coordinate_axes, line_values
     from kinematics.teaching.pivot_random import set_pivot_exercise, set_pivot_exercise_on
@@ -115,7 +115,7 @@ __all__ = [
 _OF_PIVOTS = {
     "attainable_accuracy": ("AttainableAccuracy", "attainable", "hand_bound_mm"),
     "pivot_diagnosis": ("PivotAnswer", "PivotDiagnosis", "PivotFinding", "PivotMark", "diagnose_pivots"),
-    "pivot_exercise": ("PIVOT_LEVEL", "PivotExercise", "PivotProbing"),
+    "pivot_exercise": ("PivotExercise", "PivotProbing"),
     "pivot_mistakes": ("PivotMistake", "mistakes_at_pivot", "mistakes_in_direction"),
     "pivot_numbers": ("LineNumber", "coordinate_axes", "line_values"),
     "pivot_random": ("set_pivot_exercise", "set_pivot_exercise_on"),

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from kinematics.angles import wrap_deg
 from kinematics.operations import PlacedOperation
 from kinematics.rotary import RotaryAxis
+from kinematics.teaching.angle_steps import aim_steps
 from kinematics.teaching.calculation_batch import CalculationBatch
 from kinematics.teaching.diagnosis import AXES, Answer
-from kinematics.teaching.direction_steps import aim_steps
 from kinematics.teaching.mistake_search import FOLLOWED
 from kinematics.teaching.perturbed_offsets import Mistake
 from kinematics.teaching.working import angle_words
@@ -219,12 +219,12 @@ def angle_line(setup: Setup, fault: AngleFault, placed: Sequence[PlacedOperation
     Returns
     -------
     str
-        "aim tilt", "aim turn", or "C angle".
+        "aim tilt", "aim turn", "aim shown" where no triangle gives the angles, or "C angle".
     """
     letter = fault.answer.letter
-    if placed and len(aim_steps(setup, placed[fault.answer.operation])) > 1:
-        return ("aim tilt", "aim turn")[setup.machine.index(letter)]
-    return f"{letter} angle"
+    keys = [line.key for line in aim_steps(setup, placed[fault.answer.operation])] if placed else []
+    own = ("aim tilt", "aim turn")[setup.machine.index(letter)] if "aim tilt" in keys else "aim turn"
+    return next((key for key in (own, "aim shown") if key in keys), f"{letter} angle")
 
 
 def offset_of_other_solution(

@@ -27,6 +27,7 @@ __all__ = [
     "DECIMALS",
     "LEVELS",
     "PARTS",
+    "PIVOT_LEVEL",
     "STANDOFFS",
     "UNIT_MM",
     "Exercise",
@@ -167,6 +168,8 @@ LEVELS: tuple[Level, ...] = (
     "touched off and clocked",
 )
 """In the order of their random streams: a new one comes last, so that a seed's sheets stay as they are."""
+PIVOT_LEVEL = "a pivot to find"
+"""The level that asks for pivots, not for offsets: see `pivot_exercise`."""
 _NORMALS = (
     (0, 1, 1),
     (0, -1, 2),
@@ -357,7 +360,7 @@ def _gap_mm(machine: Machine) -> float:
 
 @dataclass(frozen=True)
 class _Beyond:
-    """What kept a draw from being an exercise: how far it was beyond a travel, infinite where an angle was."""
+    """Reason that a draw is no exercise: its distance beyond a travel, infinite where an angle is out."""
 
     by_mm: float
     words: str
@@ -543,7 +546,7 @@ def _story(part: Part, steps: tuple[StackStep, ...], machine: Machine, level: Le
 
 
 def _how_they_meet(machine: Machine, level: Level) -> str:
-    """Whether the two lines meet, for the levels that speak of it."""
+    """Sentence on whether the two lines meet, for the levels that speak of it."""
     if level not in ("one tilt", "tilt and rotate") or _gap_mm(machine) < 1e-6:
         return "the two lines meet"
     return "the two lines do not quite meet"

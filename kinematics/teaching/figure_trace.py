@@ -437,7 +437,7 @@ def _stated_angles(
 
 
 def _relation(fitted: _Fitted, stated: Sequence[tuple[str, float]], near: float) -> tuple[int, str, float]:
-    """How far-fetched, from 0, the needed value of a single figure is, what it is of the stated ones, and their value.
+    """Rank of the needed value of a single figure (0: nearest at hand), its relation to the stated ones, and their value.
 
     It must give the numbers as nearly as the value solved for: `near` is what rounding leaves.
     """

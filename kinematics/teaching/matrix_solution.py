@@ -14,11 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.angles import sincos_deg
+from kinematics.euler_angles import Turn, rotation_from_intrinsic
 from kinematics.machine import Machine, table_frame
 from kinematics.operations import PlacedOperation
 from kinematics.rotary import RotaryAxis
 from kinematics.stack import StackStep
-from kinematics.teaching.direction_steps import aim_steps, sine_and_cosine
+from kinematics.teaching.angle_steps import aim_steps
+from kinematics.teaching.direction_steps import sine_and_cosine
 from kinematics.teaching.worked_step import Calculation, Number, WorkedStep, added, multiplied
 from kinematics.teaching.working import (
     SMALL_XYZ,
@@ -36,6 +38,7 @@ from kinematics.teaching.working import (
     square_axis,
     stack_frames,
     stack_heights,
+    table_words,
     touch_off_steps,
     touched_height,
     touched_turn_deg,
@@ -110,7 +113,7 @@ def solve_by_matrices(
         stack, heights = _stack_lines(steps, frames), stack_heights(steps, frames)
     # The stack first: aiming turns a direction by the matrix R that it ends with.
     lines = [*stack, *plane, *aim_steps(setup, placed)]
-    origin = _origin_line(setup, placed)
+    origin = _origin_line(setup, placed, of_pattern=any(line.key == "pattern origin" for line in plane))
     lines.append(origin)
     point, line = _all_zero_line(setup.machine, origin.result)
     lines.append(line)
@@ -118,7 +121,7 @@ def solve_by_matrices(
     name = "w"
     for i in reversed(range(len(setup.machine.rotaries))):
         rotary = setup.machine.rotaries[i]
-        lines.append(angle_step(rotary, float(placed.program_deg[i]), float(setup.rotary_offset_deg[i])))
+        lines.append(angle_step(setup, i, float(placed.program_deg[i])))
         turn = float(lines[-1].result[-1])
         if turn == 0.0:
             continue
@@ -164,12 +167,13 @@ def _stack_lines(steps: Sequence[StackStep], frames: Sequence[Pose]) -> list[Wor
             )
         )
         if any(angle for _, angle in _turns(step)):
-            lines.append(_stack_turn_line(steps, k, before.rotation, after.rotation))
+            lines += _stack_turn_lines(steps, k, before.rotation, after.rotation)
     return lines
 
 
-def _turns(step: StackStep) -> tuple[tuple[str, float], ...]:
-    return tuple((axis, angle) for axis, angle in (*step.rotate, ("z", step.turn_deg)) if angle)
+def _turns(step: StackStep) -> tuple[Turn, ...]:
+    turns: tuple[Turn, ...] = (*step.rotate, ("z", step.turn_deg))
+    return tuple((axis, angle) for axis, angle in turns if angle)
 
 
 def _before(steps: Sequence[StackStep], k: int) -> int:
@@ -177,27 +181,61 @@ def _before(steps: Sequence[StackStep], k: int) -> int:
     return max(j + 1 for j in range(k) if _turns(steps[j]))
 
 
-def _stack_turn_line(
+def _stack_turn_lines(
     steps: Sequence[StackStep], k: int, before: NDArray[np.float64], after: NDArray[np.float64]
-) -> WorkedStep:
-    """The step that writes down how a step of the stack turns what stands on it."""
+) -> list[WorkedStep]:
+    """The steps that write down how a step of the stack turns what stands on it, one for each turn.
+
+    The first turn of all is a matrix of its own; every further one is multiplied, each entry worked.
+    """
     turns = _turns(steps[k])
-    named = [f"{angle_words(angle)} degrees about {axis}" for axis, angle in turns]
-    rule = f"What stands on step {k + 1} is turned by {', then by '.join(named)}. As a matrix, its columns are its x, y and z:"
-    product = [f"R{axis}({angle_words(angle)})" for axis, angle in turns]
-    calculations = []
-    for place, (_, angle) in enumerate(turns, start=1):
-        sine, cosine = (float(value) for value in sincos_deg(angle))
-        mark = str(place) if len(turns) > 1 else ""
-        calculations += [
-            Calculation(f"s{mark}", "sin {}", (degrees(angle),), Number(sine, "ratio")),
-            Calculation(f"c{mark}", "cos {}", (degrees(angle),), Number(cosine, "ratio")),
-        ]
-    if not np.array_equal(before, IDENTITY.rotation):
-        product.insert(0, f"R{_before(steps, k)}")
-    form = _SMALL_PATTERN[turns[0][0]] if len(product) == 1 else ""
-    formula = f"R{k + 1} = {' · '.join(product)}" + (f" = {form}" if form else "")
-    return WorkedStep(f"step {k + 1} turn", rule, formula, tuple(calculations), "table frame", after)
+    base = not np.array_equal(before, IDENTITY.rotation)
+    lines: list[WorkedStep] = []
+    name, reached = (f"R{_before(steps, k)}" if base else ""), before
+    for place, (axis, angle) in enumerate(turns, start=1):
+        last = place == len(turns)
+        turn = rotation_from_intrinsic([(axis, angle)])
+        product = after if last else reached @ turn
+        own, new = f"R{axis}({angle_words(angle)})", f"R{k + 1}" + ("" if last else "abc"[place - 1])
+        then = "then " if place > 1 else ""
+        rule = f"What stands on step {k + 1} is {then}turned by {angle_words(angle)} degrees about {axis}"
+        rule += ", as turned so far" if place > 1 else ""
+        form = f"{own} = {_SMALL_PATTERN[axis]}"
+        if name:
+            rule += ": each row of the matrix so far times each column of this turn's."
+            formula, entries = (
+                f"{new} = {name} · {own}, {form}",
+                _product_entries(new, reached, turn, product),
+            )
+        else:
+            rule += ". As a matrix, its columns are its x, y and z:"
+            formula, entries = f"{new} = {form}", ()
+        key = f"step {k + 1} turn" + ("" if last else f" {place}")
+        lines.append(
+            WorkedStep(key, rule, formula, (*sine_and_cosine(angle), *entries), "table frame", product)
+        )
+        name, reached = new, product
+    return lines
+
+
+def _product_entries(
+    name: str, left: NDArray[np.float64], right: NDArray[np.float64], product: NDArray[np.float64]
+) -> tuple[Calculation, ...]:
+    """The nine entries of a product of matrices, its terms with a factor 0 left out."""
+    found = []
+    for i in range(3):
+        for j in range(3):
+            terms = [(float(left[i, n]), float(right[n, j])) for n in range(3) if left[i, n] and right[n, j]]
+            numbers = tuple(Number(value, "ratio") for term in terms for value in term)
+            result = Number(float(product[i, j]) + 0.0, "ratio")
+            text = " + ".join("{} × {}" for _ in terms)
+            entry = f"{name}{SMALL_XYZ[i]}{SMALL_XYZ[j]}"
+            found.append(
+                Calculation(entry, text, numbers, result)
+                if terms
+                else Calculation(entry, "{}", (result,), result)
+            )
+    return tuple(found)
 
 
 def _clocked_line(turn_deg: float, matrix: NDArray[np.float64]) -> WorkedStep:
@@ -210,7 +248,7 @@ def _clocked_line(turn_deg: float, matrix: NDArray[np.float64]) -> WorkedStep:
 _SMALL_PATTERN = {"x": "[1 0 0; 0 c -s; 0 s c]", "y": "[c 0 s; 0 1 0; -s 0 c]", "z": "[c -s 0; s c 0; 0 0 1]"}
 
 
-def _origin_line(setup: Setup, placed: PlacedOperation) -> WorkedStep:
+def _origin_line(setup: Setup, placed: PlacedOperation, *, of_pattern: bool) -> WorkedStep:
     part = setup.part_in_table
     total = part.apply(placed.origin_mm)
     start, matrix = part.translation_mm, part.rotation
@@ -218,9 +256,10 @@ def _origin_line(setup: Setup, placed: PlacedOperation) -> WorkedStep:
         rule = "The operation's origin is part zero itself."
         return WorkedStep("origin", rule, "o = W", added(SMALL_XYZ, start, np.zeros(3), total), "table frame")
     turned = not np.array_equal(matrix, IDENTITY.rotation)
-    rule = "Part zero, and from there the operation's origin as the drawing gives it"
+    rule = f"Part zero, and from there the operation's origin {'found above' if of_pattern else 'as the drawing gives it'}"
     rule += ", turned by the matrix R that the stack ends with." if turned else "."
-    formula = "o = W + R · origin" if turned else "o = W + origin"
+    name = "origin'" if of_pattern else "origin"
+    formula = f"o = W + R · {name}" if turned else f"o = W + {name}"
     calculations = multiplied(SMALL_XYZ, matrix, placed.origin_mm, total, start)
     return WorkedStep("origin", rule, formula, calculations, "table frame", matrix if turned else None)
 
@@ -239,7 +278,7 @@ def _all_zero_line(
     )
     rule = f"Machine coordinates with every rotary at zero: the table frame's origin, {where}, plus what stands on it."
     if not square:
-        rule += " The table is not quite parallel to the machine, so its axes are turned into the machine's."
+        rule += f" {table_words(machine)} As a matrix, its axes are the columns."
     calculations = multiplied(XYZ, frame.rotation, in_table_mm, point, frame.translation_mm)
     formula = "w = T + o" if square else "w = T + R(T) · o"
     return point, WorkedStep(
@@ -289,8 +328,8 @@ def _touch_turned(
     """The arm of a touched-off point turned back."""
     lines, turned = _turned(rotary, turn_deg, arm)
     return [
-        replace(lines[0], key=f"{key} turn", formula=f"R = {_pattern(rotary)}"),
-        replace(lines[1], key=f"{key} turned", formula="a' = R · a"),
+        replace(lines[0], key=f"{key} turn", formula=f"R({rotary.letter} back) = {_pattern(rotary)}"),
+        replace(lines[1], key=f"{key} turned", formula=f"a' = R({rotary.letter} back) · a"),
     ], turned
 
 
@@ -298,7 +337,7 @@ def _pattern(rotary: RotaryAxis) -> str:
     """Symbols of the rotation matrix of a rotary."""
     axis = square_axis(rotary.direction)
     if axis is None:
-        return "c·I + (1 - c)·(ui·uj) + s·[0 -uz uy; uz 0 -ux; -uy ux 0], u the line's direction, length 1"
+        return "c·I + (1 - c)·(ki·kj) + s·[0 -kz ky; kz 0 -kx; -ky kx 0] with s = sin t, c = cos t"
     s, minus = ("s", "-s") if rotary.direction[axis] > 0.0 else ("-s", "s")
     rows = (
         ("1 0 0", f"0 c {minus}", f"0 {s} c"),

@@ -21,7 +21,6 @@ from kinematics.teaching.exercises import UnitName
 from kinematics.validation import ValueEquality, as_vector, as_vectors, read_only
 
 __all__ = [
-    "PIVOT_LEVEL",
     "Method",
     "PivotExercise",
     "PivotProbing",
@@ -32,8 +31,6 @@ __all__ = [
     "plane_of",
     "rotation_centre",
 ]
-
-PIVOT_LEVEL = "a pivot to find"
 
 Floats = NDArray[np.float64]
 Method = Literal["opposite readings", "ball on an arc", "level face"]

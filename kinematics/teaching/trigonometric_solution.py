@@ -22,7 +22,8 @@ from kinematics.machine import table_frame
 from kinematics.operations import PlacedOperation
 from kinematics.rotary import RotaryAxis
 from kinematics.stack import StackStep
-from kinematics.teaching.direction_steps import HALF_TURN_SENTENCE, aim_steps, sine_and_cosine
+from kinematics.teaching.angle_steps import aim_steps
+from kinematics.teaching.direction_steps import HALF_TURN_SENTENCE, sine_and_cosine
 from kinematics.teaching.worked_step import Calculation, Number, WorkedStep, added, multiplied
 from kinematics.teaching.working import (
     SMALL_XYZ,
@@ -138,7 +139,8 @@ def solve_by_trigonometry(
     if why:
         raise KinematicsError(f"by hand: expected a square machine, found that {why}")
     heights = touched_height(setup) if steps is None else stack_heights(steps, stack_frames(setup, steps))
-    outward, point, reached = _outward(setup, placed, steps, touched)
+    of_pattern = any(line.key == "pattern origin" for line in plane)
+    outward, point, reached = _outward(setup, placed, steps, touched, of_pattern=of_pattern)
     aimed = aim_steps(
         setup,
         placed,
@@ -161,7 +163,7 @@ def solve_by_trigonometry(
     point, name, swings = total, "w", []
     for i in reversed(range(len(setup.machine.rotaries))):
         rotary = setup.machine.rotaries[i]
-        lines.append(angle_step(rotary, float(placed.program_deg[i]), float(setup.rotary_offset_deg[i])))
+        lines.append(angle_step(setup, i, float(placed.program_deg[i])))
         turn = float(lines[-1].result[-1])
         axis = square_axis(rotary.direction)
         if turn == 0.0 or axis is None:
@@ -237,15 +239,20 @@ _TURNED = {
 
 
 def _outward(
-    setup: Setup, placed: PlacedOperation, steps: Sequence[StackStep] | None, touched: TouchDisplay | None
+    setup: Setup,
+    placed: PlacedOperation,
+    steps: Sequence[StackStep] | None,
+    touched: TouchDisplay | None,
+    *,
+    of_pattern: bool,
 ) -> tuple[list[WorkedStep], NDArray[np.float64], str]:
     """Steps from the origin on the part down through the stack to the platter, the point reached and its name."""
     point = placed.origin_mm
-    name = "origin" if steps is None else f"o{len(steps)}"
+    name = ("origin'" if of_pattern else "origin") if steps is None else f"o{len(steps)}"
     lines = [
         WorkedStep(
             "origin",
-            "Start on the part: the operation's origin as the drawing gives it.",
+            f"Start on the part: the operation's origin {'found above' if of_pattern else 'as the drawing gives it'}.",
             name,
             given_values(SMALL_XYZ, point),
             "part frame",
@@ -254,10 +261,12 @@ def _outward(
     if steps is None:
         turns = _touched_turns(setup)
         if turns and point.any():
-            line, point = _triangle(
-                "origin turned", 2, turns[0].turn_deg, point, "parallel to the table frame"
+            angle = turns[0].turn_deg
+            line, point = _triangle("origin turned", 2, angle, point, "parallel to the table frame")
+            turned = (
+                f"The part stands turned by {angle_words(angle)} degrees about z, and its origin with it."
             )
-            lines.append(line)
+            lines.append(replace(line, rule=f"{turned} {line.rule}"))
             name += "'"
         total = point + setup.part_in_table.translation_mm
         lines += touch_off_steps(setup, touched, _touch_turned)
@@ -324,10 +333,17 @@ def _triangle(
         Calculation(f"{still}'", "{}", (Number(float(arm[axis])),), Number(float(arm[axis]))),
     )
     letter = what if len(what) == 1 else ""
+    arm_words = "the arm" if letter else "the way to the origin"
     rule = (
-        f"The turn leaves {still} alone. In the {along}-{up} plane the arm is the long side of a right triangle with "
+        f"The turn leaves {still} alone. In the {along}-{up} plane {arm_words} is the long side of a right triangle with "
         f"legs {along} and {up}: find it and its angle from +{along} toward +{up}, add the turn, and split it again."
     )
+    if u == 0.0:
+        rule += (
+            f" {along} is 0, so the angle is a quarter turn."
+            if v
+            else " Both are 0: there is nothing to turn."
+        )
     if u < 0.0:
         rule += f" {HALF_TURN_SENTENCE.format(leg=along)}"
     formula = f"r = √({along}² + {up}²), {along}' = r cos, {up}' = r sin"

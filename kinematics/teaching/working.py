@@ -42,6 +42,7 @@ __all__ = [
     "check_operation",
     "degrees",
     "given_values",
+    "offset_source_words",
     "offset_step",
     "seen_from",
     "square_axis",
@@ -49,6 +50,7 @@ __all__ = [
     "stack_heights",
     "swing_sentence",
     "table_origin_words",
+    "table_words",
     "touch_off_steps",
     "touched_height",
     "touched_turn_deg",
@@ -65,6 +67,8 @@ _EYE = {
     "-Z": "from below",
 }
 _SQUARE_WITHIN = 1e-12
+_NEARLY = math.cos(math.radians(5.0))
+"""A direction farther from every machine axis is slanted by design, not off it by a measurement."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,9 +136,8 @@ def turn_sentence(rotary: RotaryAxis, machine_deg: float) -> str:
 so the table is turned counterclockwise: a right-handed turn about +X of +35 degrees.
     """
     name = axis_name(rotary.direction)
-    runs = "along" if square_axis(rotary.direction) is not None else "nearly along"
     text = (
-        f"{rotary.letter} runs {runs} {name}, and a positive move turns the table "
+        f"{rotary.letter} runs {_line_words(rotary)}, and a positive move turns the table "
         f"{rotary.positive_turn.value}, seen {seen_from(rotary)}. "
     )
     turn = float(rotary.turn_deg(machine_deg))
@@ -148,6 +151,16 @@ so the table is turned counterclockwise: a right-handed turn about +X of +35 deg
         text + f"{subject} is {size}, so the table is turned {way}: a right-handed turn about "
         f"{line} of {'+' if turn > 0.0 else ''}{angle_words(turn)} degrees."
     )
+
+
+def _line_words(rotary: RotaryAxis) -> str:
+    """The way a rotary's line runs: along a machine axis, nearly along it, or slanted."""
+    name = axis_name(rotary.direction)
+    if square_axis(rotary.direction) is not None:
+        return f"along {name}"
+    if float(np.abs(rotary.direction).max()) > _NEARLY:
+        return f"nearly along {name}"
+    return "along (" + ", ".join(f"{value + 0.0:.4f}" for value in rotary.direction.tolist()) + ")"
 
 
 def swing_sentence(rotary: RotaryAxis, turn_deg: float) -> str:
@@ -340,13 +353,14 @@ def touch_off_steps(setup: Setup, touched: TouchDisplay | None, turned_by: TurnL
     rule = f"From the table frame's origin, {where}, still parallel to the machine:"
     sums = added(SMALL_XYZ, point, frame.translation_mm, arm, "-")
     lines.append(WorkedStep("touch table", rule, f"a = {name} - T", sums, "parallel to the machine"))
-    rule = "The table is not quite parallel to the machine: each row of this matrix is one of its axes."
+    rule = f"{table_words(machine)} As a matrix, its axes are the rows."
     sums = multiplied(SMALL_XYZ, back, arm, at)
     return [*lines, WorkedStep("step 1", rule, "W = R(T)⁻¹ · a", sums, "table frame", back)]
 
 
-def angle_step(rotary: RotaryAxis, program_deg: float, offset_deg: float) -> WorkedStep:
-    """The step from the program angle to the table's turn, with the reason for its sign."""
+def angle_step(setup: Setup, i: int, program_deg: float) -> WorkedStep:
+    """The step from a rotary's program angle to the table's turn, with the reason for its sign."""
+    rotary, offset_deg = setup.machine.rotaries[i], float(setup.rotary_offset_deg[i])
     machine_deg = program_deg + offset_deg
     turn = float(rotary.turn_deg(machine_deg))
     sign = "" if rotary.positive_turn.sign > 0 else "-"
@@ -366,7 +380,11 @@ def angle_step(rotary: RotaryAxis, program_deg: float, offset_deg: float) -> Wor
     )
     rule = turn_sentence(rotary, machine_deg) + " " + swing_sentence(rotary, turn)
     if offset_deg:
-        rule = f"The machine angle is the program's plus {rotary.letter}'s work offset. " + rule
+        source = offset_source_words(setup, i)
+        rule = (
+            f"The machine angle is the program's plus {rotary.letter}'s work offset, {angle_words(offset_deg)} degrees, "
+            f"{source}. {rule}"
+        )
     formula = f"t({rotary.letter}) = {sign or '+'}" + (
         f"({rotary.letter} - zero)" if of_zero else rotary.letter
     )
@@ -415,6 +433,36 @@ def table_origin_words(machine: Machine) -> str:
     if machine.platter.face_mm is None:
         return "the pivot"
     return f"where {machine.rotaries[-1].letter}'s line pierces the platter face"
+
+
+def table_words(machine: Machine) -> str:
+    """Sentence on where the axes of a table frame come from that does not stand parallel to the machine."""
+    if machine.platter.normal is not None:
+        z = "is the platter's measured normal"
+    else:
+        z = f"runs along {machine.rotaries[-1].letter}'s line"
+    return (
+        f"The table does not stand parallel to the machine: its z {z}, its x is the machine's X made square to that and "
+        "scaled to length 1, its y is square to both."
+    )
+
+
+def offset_source_words(setup: Setup, i: int) -> str:
+    """Half a sentence on where a rotary's work offset comes from."""
+    turn = _taken_out_deg(setup, i)
+    if turn is None:
+        return "which the job sets"
+    return f"which takes out the part's turn of {angle_words(turn)} degrees about z"
+
+
+def _taken_out_deg(setup: Setup, i: int) -> float | None:
+    """The part's turn about z that a rotary's work offset takes out; None where it is no such turn."""
+    rotary, offset = setup.machine.rotaries[i], float(setup.rotary_offset_deg[i])
+    turn = touched_turn_deg(setup)
+    if turn is None or i + 1 != len(setup.machine.rotaries) or square_axis(rotary.direction) != 2:
+        return None
+    about_z = offset * rotary.positive_turn.sign * float(np.sign(rotary.direction[2]))
+    return turn if abs(math.remainder(about_z + turn, 360.0)) < _SAME_TURN else None
 
 
 def arm_step(rotary: RotaryAxis, point: NDArray[np.float64], name: str) -> WorkedStep:

@@ -118,7 +118,7 @@ class FeatureBudget:
 
     @property
     def limit_mm(self) -> float | None:
-        """How far it may be off either way: the tolerance, or half the diameter of a position's zone."""
+        """Limit either way: the tolerance, or half the diameter of a position's zone."""
         tolerance = self.of.tolerance_mm
         return tolerance if tolerance is None or len(self.expected_mm) == 1 else 0.5 * tolerance
 

@@ -415,7 +415,7 @@ def _fits(
 
 
 def _whitened(noise: Array, left: Array, rows: Array) -> tuple[Array, Array]:
-    """What is left, shape (K,), and rows (K, n) in standard deviations of a noise that is then the same everywhere."""
+    """Residuals, shape (K,), and rows (K, n), whitened: in standard deviations of a noise that is the same everywhere."""
     from scipy import linalg
 
     both = linalg.solve_triangular(

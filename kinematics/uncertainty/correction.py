@@ -1,4 +1,4 @@
-"""What a measured part says about its setup: the most likely error of everything uncertain, and the offsets that follow.
+"""Estimate of a setup's errors from a measured part, and the corrected offsets that follow.
 
 The budget is the prior, the deviations are the measurement, and generalised least squares puts the two together: what is
 known well moves little. How a part seats is another's with the next part, so it counts as noise and is not corrected.
@@ -65,7 +65,7 @@ class SetupEstimate:
         return read_only(np.sqrt(np.clip(np.diag(self.covariance), 0.0, None)))
 
     def left_mm(self, measured: MeasuredParts) -> Array:
-        """What measured deviations have beyond these values, shape (K,)."""
+        """Remainder of measured deviations beyond these values, shape (K,)."""
         return np.asarray(measured.excess_mm - measured.jacobian[:, self.columns] @ self.values)
 
     def spread(self, measured: MeasuredParts) -> Array:
@@ -81,7 +81,7 @@ class SetupEstimate:
 
 
 def setup_prior(model: SetupModel, sources: Sequence[UncertaintySource]) -> SetupEstimate:
-    """What the sources say of the quantities that stay as they are from part to part: all but how a part seats."""
+    """Prior covariance of the quantities that stay as they are from part to part: all but a part's seating."""
     lasting = [source for source in sources if source.kind not in SEATING]
     if not lasting:
         return SetupEstimate(model, np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros((0, 0)))
@@ -228,7 +228,7 @@ def chi_square_tail(value: ArrayLike, dof: int) -> NDArray[np.float64]:
 
 @dataclass(frozen=True, eq=False)
 class OffsetCorrection:
-    """What an estimate asks for: shifts of every work offset, and turns of the last rotary's.
+    """Correction for an estimate: shifts of every work offset, and turns of the last rotary's.
 
     Attributes
     ----------
@@ -299,7 +299,7 @@ def _own_turns(maps: CorrectionMaps, estimate: SetupEstimate) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class CorrectionMaps:
-    """What each quantity asks of the offsets: shifts (O, 3, P), the last rotary's turns (O, P), shifts per degree of them (O, 3)."""
+    """Correction maps, by quantity: shifts of the offsets (O, 3, P), the last rotary's turns (O, P), shifts per degree of them (O, 3)."""
 
     shift: Array
     turn: Array
@@ -335,13 +335,13 @@ def last_rotary(model: SetupModel) -> tuple[Array, Array]:
 
 
 def _moved_by_turn(model: SetupModel, at_mm: Array, operation: NDArray[np.int64]) -> Array:
-    """How far the part moves at machine points, in operations, for a degree more of the last rotary; (m, 3)."""
+    """Displacement of the part at machine points, in operations, for a degree more of the last rotary; (m, 3)."""
     axes, points = last_rotary(model)
     return np.asarray(np.cross(axes[operation], at_mm - points[operation]))
 
 
 def corrections_apart(part: PartModel, corrections: Sequence[OffsetCorrection]) -> Array:
-    """How far apart corrections of the offsets would cut, each against each other one, in each operation.
+    """Distances between the cuts of corrections of the offsets, each against each other one, in each operation.
 
     Parameters
     ----------
@@ -409,13 +409,13 @@ def deviations_after(
 
 
 def moved_by(measured: MeasuredParts, correction: OffsetCorrection) -> Array:
-    """How far a correction of the offsets moves the rows, shape (K,): what a part shows that was cut with it."""
+    """Change of the rows by a correction of the offsets, shape (K,): what a part shows that was cut with it."""
     by_shift, by_turn = offset_effects(measured)
     return np.asarray(by_shift @ correction.shift_mm.ravel() + by_turn @ correction.turn_deg)
 
 
 def offset_effects(measured: MeasuredParts) -> tuple[Array, Array]:
-    """What changed offsets do to the rows: by X, Y, Z of each operation's (K, 3 O), by degrees of its last rotary (K, O)."""
+    """Derivatives of the rows by the offsets: by X, Y, Z of each operation's (K, 3 O), by degrees of its last rotary (K, O)."""
     model = measured.part.model
     by_shift = np.zeros((len(measured.deviations), 3 * len(model.operations)))
     by_turn = np.zeros((len(measured.deviations), len(model.operations)))

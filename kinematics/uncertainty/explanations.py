@@ -1,4 +1,4 @@
-"""How well measured deviations are explained, by what is stated or by single causes: many tables of one shape at a time."""
+"""Fit of measured deviations to what is stated and to single causes, for many tables of one shape at a time."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _OFF = 5.0
 """Stated standard uncertainties by which a cause is off, as a rule, when a part shows it."""
 
 _UNSTATED_U = {"mm": 0.02, "deg": 0.01, "K": 3.0}
-"""What stands in for the standard uncertainty of a quantity that nothing is stated of."""
+"""Stand-in for the standard uncertainty of a quantity that nothing is stated of."""
 
 _WIDER = 9.0
 """Everything may be three times as uncertain as stated: limits are guessed as often as they are measured."""
@@ -37,7 +37,7 @@ _MOST_PAIRED = 200
 
 @dataclass(frozen=True, eq=False)
 class Explanations:
-    """What may explain measured deviations, set up once for any figures in the same rows.
+    """Explanations of measured deviations, set up once for any figures in the same rows.
 
     Attributes
     ----------
@@ -58,7 +58,7 @@ class Explanations:
 
     @cached_property
     def prior(self) -> SetupEstimate:
-        """What the sources say of the setup."""
+        """Prior of the setup, from the sources."""
         return setup_prior(self.measured.part.model, self.sources)
 
     @cached_property
@@ -77,7 +77,7 @@ class Explanations:
         return np.asarray(np.linalg.inv(self.noise + self.spread))
 
     def left(self, excess_mm: Array) -> Array:
-        """What deviations have beyond those that are to be expected; shapes (K,) or (K, m)."""
+        """Remainder of deviations beyond those that are to be expected; shapes (K,) or (K, m)."""
         expected = self.measured.jacobian[:, self.prior.columns] @ self.prior.values
         return np.asarray((excess_mm.T - expected).T)
 
@@ -156,7 +156,7 @@ class Explanations:
 
     @cached_property
     def _causes_u(self) -> Array:
-        """How far each cause is off when it is: the standard deviation of that, shape (n,)."""
+        """Standard deviation of each cause's size, where it is the cause, shape (n,)."""
         stated = dict(zip(self.prior.columns.tolist(), self.prior.u.tolist(), strict=True))
         quantities = self.measured.part.model.quantities
         return _OFF * np.array(

@@ -1,4 +1,4 @@
-"""What inspection found on finished parts: deviations of features, with the rows that tell what could have caused them."""
+"""Inspection of finished parts: deviations of features, with their derivatives by everything that could have caused them."""
 
 from __future__ import annotations
 
@@ -197,7 +197,7 @@ def measured_parts(part: PartModel, deviations: Sequence[MeasuredDeviation]) -> 
 
 @dataclass(frozen=True, eq=False)
 class SeatingSpread:
-    """How differently the measured parts seated, along one of the part's axes.
+    """Spread of the measured parts' seating along one of the part's axes.
 
     Attributes
     ----------

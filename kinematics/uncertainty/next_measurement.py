@@ -1,4 +1,4 @@
-"""What to measure next: the feature or place that tells rival causes apart best, and more probing that would help a budget most."""
+"""Choice of the next measurement: the feature or place that separates rival causes best, and the probing that helps a budget most."""
 
 from __future__ import annotations
 
@@ -134,7 +134,7 @@ def _against_pairs(causes: SingleCauses, u_mm: float) -> NextFeature | None:
 def _separated(
     causes: SingleCauses, rivals: Sequence[SingleCause], more: Sequence[MeasuredDeviation]
 ) -> NextFeature | None:
-    """What a feature's deviations would be worth: the chi-square that each rival would have if another were the truth."""
+    """Value of measuring a feature: the chi-square that each rival would have if another were the truth."""
     from scipy import special
 
     measured = causes.joint.measured

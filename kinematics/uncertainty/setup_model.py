@@ -160,14 +160,14 @@ class SetupModel:
 
     @cached_property
     def commanded_mm(self) -> Array:
-        """Where the machine is sent to cut each point, shape (C, 3)."""
+        """Commanded machine position for each cut point, shape (C, 3)."""
         rotation = np.stack([pose.rotation for pose in self.poses])[self.point_operation]
         shift = np.stack([pose.translation_mm for pose in self.poses])[self.point_operation]
         return read_only((rotation @ self.point_mm[..., None])[..., 0] + shift)
 
     @property
     def cold_scale(self) -> float:
-        """What the part's dimensions shrink by from the temperature of the set-up to 20 degrees C."""
+        """Factor by which the part's dimensions shrink from the temperature of the set-up to 20 degrees C."""
         return 1.0 / (1.0 + self.part_expansion_per_k * (self.setup_c - REFERENCE_C))
 
     # --- the quantities -------------------------------------------------------------------------------------------
@@ -248,7 +248,7 @@ class SetupModel:
 
     @cached_property
     def _rigid(self) -> int:
-        """How many quantities come before the axis positions."""
+        """Number of quantities before the axis positions."""
         return len(self.quantities) - sum(len(places) for places in self._positions[0])
 
     @cached_property
@@ -282,7 +282,7 @@ class SetupModel:
         return self._twists[0]
 
     def _table_twists(self, machine_deg: Array) -> tuple[Array, Array]:
-        """What lines and angles of the rotaries do to the table at machine angles, (P, 3) each."""
+        """Twists of the table by lines and angles of the rotaries at machine angles, (P, 3) each."""
         turn, shift = np.zeros((self._rigid, 3)), np.zeros((self._rigid, 3))
         outer = Pose(np.eye(3), np.zeros(3))
         for i, rotary in enumerate(self.machine.rotaries):
@@ -325,7 +325,7 @@ class SetupModel:
         return self.index("rotary angle", letter, place=self._angle_place(i, machine_deg))
 
     def _zero_pose_twists(self, nest: str | None) -> tuple[Array, Array]:
-        """What table frame and stack do to the part at the all-zero pose, (P, 3) each."""
+        """Twists of the part by table frame and stack at the all-zero pose, (P, 3) each."""
         turn, shift = np.zeros((self._rigid, 3)), np.zeros((self._rigid, 3))
 
         def turned_about(column: int, axis: Array, at: Array) -> None:
@@ -485,7 +485,7 @@ class SetupModel:
         return found
 
     def side_shares(self, points: ArrayLike, directions: ArrayLike, normals: ArrayLike) -> Array:
-        """How far points move along directions for each millimetre that the tool's side cuts deeper, reversed; (K,).
+        """Displacement of points along directions for each millimetre that the tool's side cuts deeper, reversed; (K,).
 
         The side of an end mill cuts square to the spindle: a surface moves along its normal's part square to it.
         """

@@ -246,7 +246,7 @@ class SetupTrials:
         ]
 
     def radius_error(self, operation: int) -> Array | float:
-        """How far the side of an operation's tool cuts beyond its stated radius."""
+        """Excess of an operation's tool over its stated radius, millimetres."""
         tool = self.model.operations[operation].tool
         return 0.0 if tool is None else 0.5 * self._named("tool diameter", tool)
 

@@ -1,4 +1,4 @@
-"""What is uncertain: quantities, and the sources of uncertainty that state how far each may be off.
+"""Uncertain quantities, and the sources of uncertainty that state how far each may be off.
 
 A quantity is one number of the setup that may differ from its stated value: the height of a step, the shift of a line, the
 angle of a rotary at one of its positions. A source is what is known about one or several of them: a covariance with its
@@ -76,7 +76,7 @@ QUANTITY_UNITS: dict[QuantityKind, QuantityUnit] = {
 
 @dataclass(frozen=True)
 class Spread:
-    """How far a value may be off: a standard uncertainty, and what it rests on.
+    """Spread of a value: a standard uncertainty, and what it rests on.
 
     Attributes
     ----------
@@ -151,7 +151,7 @@ class UncertainQuantity:
 
 @dataclass(frozen=True, eq=False)
 class UncertaintySource(ValueEquality):
-    """What is known about one or several quantities; independent of every other source.
+    """Source of uncertainty of one or several quantities; independent of every other source.
 
     Attributes
     ----------

@@ -1,4 +1,4 @@
-"""How long `lesson new` takes for a class of 24: CPU and wall seconds of a fresh process, level by level.
+"""Time that `lesson new` takes for a class of 24: CPU and wall seconds of a fresh process, level by level.
 
 Run by hand, on an idle machine::
 

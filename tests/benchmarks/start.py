@@ -1,4 +1,4 @@
-"""How long a command takes from start to finish, against importing numpy alone.
+"""Time of a command from start to finish, against importing numpy alone.
 
 Run by hand, from the repository's top, with the command as installed and a job of the examples::
 

@@ -1,6 +1,6 @@
-"""How much of its simulated and random cases the suite tries: one variable for all of them.
+"""Share of its simulated and random cases that the suite tries: one variable for all of them.
 
-A test states the number of cases that its claim is worth, `cases(600)`, and tries a quarter of it in the suite::
+A test states the number of cases that its claim is worth, `cases(600)`, and tries an eighth of it in the suite::
 
     TILTWRIGHT_SIMULATIONS=1 python -m pytest -n0 tests/kinematics     # as many as stated
     TILTWRIGHT_SIMULATIONS=20 python -m pytest -n0 tests/kinematics/calibration
@@ -12,7 +12,7 @@ import os
 
 from scipy.stats import binom
 
-TIMES = float(os.environ.get("TILTWRIGHT_SIMULATIONS", "0.25"))
+TIMES = float(os.environ.get("TILTWRIGHT_SIMULATIONS", "0.125"))
 
 ONCE_IN = 1e-3
 """How seldom a claim that is just true may be refuted by the cases drawn."""

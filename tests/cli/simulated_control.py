@@ -253,13 +253,13 @@ class Control:
             off = points - thing.point
             if thing.kind == "ball":
                 # The tip may touch the ball; its stem nothing may.
-                along = off @ thing.direction
-                aside = np.linalg.norm(off - along[:, None] * thing.direction, axis=1)
+                along, square = off @ thing.direction, np.einsum("ij,ij->i", off, off)
+                aside = np.sqrt(np.maximum(square - along**2, 0.0))
                 platter = self.machine.platter.face_mm
                 foot = thing.point[2] - platter if platter is not None else 200.0
                 behind = (along < 0.0) & (along > -foot)
                 self.keep(np.where(behind, aside - thing.stem, np.inf), "a stem")
-                assert (np.linalg.norm(off, axis=1) > thing.radius - 0.05).all(), "the probe is in a ball"
+                assert np.sqrt(square.min()) > thing.radius - 0.05, "the probe is in a ball"
             elif thing.kind == "block":
                 deep = (thing.half - np.abs(off @ thing.frame)).min(axis=1)
                 assert (deep < 0.05).all(), f"the probe is in a block at {self.angles}"
@@ -267,7 +267,7 @@ class Control:
         if platter.face_mm is not None and platter.diameter_mm is not None:
             middle = np.append(self.machine.rotaries[-1].point_mm[:2], platter.face_mm)
             off = points - middle
-            inside = np.linalg.norm(off[:, :2], axis=1) < platter.diameter_mm / 2.0
+            inside = off[:, 0] ** 2 + off[:, 1] ** 2 < (platter.diameter_mm / 2.0) ** 2
             # A touch trips as the tip meets the face, which the test has moved by tenths of a millimetre.
             deep = inside & (off[:, 2] < -0.6) & (off[:, 2] > -self.thick_mm)
             assert not deep.any(), f"the probe is in the platter at {self.angles}"

@@ -13,6 +13,7 @@ from kinematics import (
     KinematicsError,
     Machine,
     Operation,
+    Plane,
     Platter,
     RotaryAxis,
     Setup,
@@ -78,6 +79,22 @@ def test_a_tipped_plane_is_the_parts_axes_turned(sequence):
         seen = at.axes @ plane.x
         turn = np.radians(at.plane_x_deg)
         assert_close(seen, [np.cos(turn), np.sin(turn), 0.0], within=2e-9)
+
+
+@pytest.mark.parametrize(
+    ("x", "expected"),
+    [
+        ((1.0, 1.0, 0.0), 45.0), ((1.0, -1.0, 0.0), -45.0), ((-1.0, 0.0, 0.0), 180.0), ((-1.0, -1e-13, 0.0), 180.0),
+        ((-1.0, 1e-13, 0.0), 180.0), ((1.0, -1e-13, 0.0), 0.0), ((-1.0, -1e-6, 0.0), -180.0 + np.degrees(1e-6)),
+    ],
+)  # fmt: skip
+def test_a_half_turn_of_the_plane_s_x_reads_the_same_at_every_port(x, expected):
+    """By hand, on a machine at zero with nothing turned; without an x of its own there is nothing to tell."""
+    setup = Setup.from_stack(square_machine(SENSES[0]), ())
+    (at,) = place_operations(setup, [Operation("top", plane=plane_from_normal([0, 0, 1]))]).placed
+    assert at.plane_x_deg is None
+    turned = replace(at, axes=np.eye(3), plane=Plane([0.0, 0.0, 1.0], x=x))
+    assert turned.plane_x_deg == pytest.approx(expected, abs=1e-9)
 
 
 @given(points(100.0), points(100.0), points(100.0))

@@ -12,7 +12,15 @@ from samples import assert_close, hand_of, random_machine
 from scipy.spatial.transform import Rotation
 from slices import cases
 
-from kinematics import table_pose, transform_points
+from kinematics import (
+    Machine,
+    Platter,
+    RotaryAxis,
+    RotationSense,
+    platter_above_tilt_mm,
+    table_pose,
+    transform_points,
+)
 
 WITHIN_MM = 2e-11  # lever arms up to some 5 m, a few roundings of 1e-12 mm each
 
@@ -127,3 +135,13 @@ def test_the_oracles_agree_on_what_they_are_asked(rng):
         )
     for other in others:
         assert_close(first, other, within=WITHIN_MM)
+
+
+@pytest.mark.parametrize(("normal", "expected"), [(None, 50.0), ([0.6, 0.0, 0.8], 40.0)])
+def test_the_platter_s_height_above_the_tilt(normal, expected):
+    """By hand: A lies 50 below the face; along a normal that leans it counts by its cosine, along A's line it does not."""
+    a = RotaryAxis("A", [30.0, 7.0, -400.0], [1, 0, 0], RotationSense.CLOCKWISE, None)
+    c = RotaryAxis("C", [-20.0, 7.0, -100.0], [0, 0, 1], RotationSense.CLOCKWISE, None)
+    found = platter_above_tilt_mm(Machine("mill", (a, c), Platter(face_mm=-350.0, normal=normal)))
+    assert found == pytest.approx(expected, abs=1e-9)
+    assert platter_above_tilt_mm(Machine("mill", (c,), Platter(face_mm=-350.0))) is None

@@ -146,6 +146,34 @@ def test_squaring_up_puts_a_clocked_part_where_the_nominal_one_stands(seed):
         assert_close(off, 0.0, within=1e-9)
 
 
+@pytest.mark.parametrize("places", [(0,), (1,), (1, 0), (0, 1)])
+@pytest.mark.parametrize("seed", range(3))
+def test_whichever_rotaries_square_up_it_is_as_if_each_part_were_squared_by_itself(seed, places):
+    """One after the other in the order given, against the setup of each part; the last rotary stands turned meanwhile."""
+    rng = np.random.default_rng(seed)
+    machine = random_machine(rng, rotaries=2)
+    letters = [machine.letters[k] for k in places]
+    setup = Setup.from_stack(machine, random_stack(rng, 2))
+    setup = Setup(machine, setup.part_in_table, rng.uniform(-30, 30, 2))
+    for letter in letters:
+        setup = setup.aligned(letter)
+    clock = rng.uniform(-2, 2, 3)
+    zero = setup.work_offset([0, 0, 0], machine.angles(np.zeros(2)))
+    found = offsets_of_parts(
+        setup, np.zeros((1, 3)), np.zeros((1, 2)), np.tile(zero, (3, 1)), [0, 0], clock, letters
+    )
+    for k in range(3):
+        turned = setup_of_part(setup, zero, [0, 0], clock[k]).part_in_table
+        alone = Setup(machine, turned, setup.rotary_offset_deg)
+        nominal = setup
+        for letter in letters:
+            alone, nominal = alone.aligned(letter), nominal.aligned(letter)
+        moved = (alone.rotary_offset_deg - nominal.rotary_offset_deg + 180.0) % 360.0 - 180.0
+        assert_close(found.rotary_offset_deg[k] - setup.rotary_offset_deg, moved, within=1e-9)
+        # The part's z, where that is what a rotary lines up, stays as it is however the part is clocked.
+        assert np.abs(moved).max() > 1e-3 or {setup.alignment_axis(letter) for letter in letters} == {"z"}
+
+
 def test_parts_that_do_not_match_are_refused():
     setup = Setup.from_stack(random_machine(np.random.default_rng(0), rotaries=1), [PLATE])
     with pytest.raises(KinematicsError, match="one angle for each of 1 parts"):

@@ -66,7 +66,7 @@ def _change_words(series: Series, one: AxisChart, units: str) -> str:
     words = _form(best, series, units)
     if one.change.rivals:
         others = " or ".join(_form(rival, series, units) for rival in one.change.rivals)
-        return f"It {words}; these readings do not tell that from: it {others}."
+        return f"It {words}; these readings fit as well if it {others}."
     return f"It {words}."
 
 

@@ -211,7 +211,7 @@ def _expected(nest: EvaluatedJob) -> _Expected:
 def _explained(
     nest: EvaluatedJob, expected: Sequence[_Expected], own: int, one: PartReading, held: BeyondWithin
 ) -> BeyondWithin:
-    """What a part too far off would fit: another nest, or its own but for one slip of the keys."""
+    """Reason that a part is too far off, with what it would fit: another nest, or its own but for one slip of the keys."""
     at = np.array(one.at_mm)
     for place, other in enumerate(expected):
         if place != own and other.fits(at):
@@ -221,7 +221,7 @@ def _explained(
 
 
 def _held(nest: EvaluatedJob, found: PartOffsets, within_mm: float) -> dict[int, Held]:
-    """What forbids to load parts of one nest, by their row."""
+    """Reasons not to load parts of one nest, by their row."""
     held: dict[int, Held] = {}
     if not nest.operations:
         return held

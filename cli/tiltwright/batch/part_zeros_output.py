@@ -12,7 +12,7 @@ from tiltwright.files.diagnostics import InputFaults, option_error, shown
 from tiltwright.job.evaluate import EvaluatedJob, NumberedOperation
 from tiltwright.job.message_wording import slip_words, tolerance_words
 from tiltwright.job.offsets_gcode import block_order_words, program_words, set_line, unit_lines
-from tiltwright.job.own_zero import left_out_lines
+from tiltwright.job.own_zero import correction_report, left_out_lines
 from tiltwright.output.gcode import comment, needs_of
 from tiltwright.output.json_csv import by_letter, csv_text, length_list
 from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, all_angles, all_lengths, angle, length
@@ -74,7 +74,7 @@ def table_turned_words(batch: OffsetsOfBatch) -> str | None:
 
 
 def _cause_words(held: BeyondWithin) -> str:
-    """What to look for where a part lies too far off."""
+    """Sentence on what to look for where a part lies too far off."""
     if held.fits_nest is not None:
         return f"it would fit nest {held.fits_nest}; is the nest in its row right?"
     if held.slip is not None:
@@ -164,6 +164,7 @@ def batch_report(batch: OffsetsOfBatch, units: str) -> dict[str, Any]:
         "schema": "tiltwright.batch-offsets/1",
         "job": first.job.file.name,
         "units": units,
+        "correction": correction_report(batch.evaluated.nests, own_zero=True),
         "parts": parts,
     }
 

@@ -48,7 +48,7 @@ _HERE = {
     "T_C": "temperature",
     "T_F": "temperature",
 }
-"""What a column is called here."""
+"""Name of each column here."""
 
 Value = TypeVar("Value")
 

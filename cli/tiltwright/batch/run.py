@@ -98,7 +98,7 @@ class BatchRun:
 
     @property
     def waits_until(self) -> datetime | None:
-        """When the shop opens first after a start at which it is closed; None where it is open then, or nothing says."""
+        """First opening after a start at which the shop is closed; None where it is open then, or nothing says."""
         if self.start is None or self.hours is None:
             return None
         opening, _ = next(self.hours.stretches(self.start))

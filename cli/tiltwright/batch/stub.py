@@ -17,6 +17,7 @@ from tiltwright.files.diagnostics import InputFaults, sanitized
 from tiltwright.files.loader import ReadJob, fault_at
 from tiltwright.files.solid_tables import MATERIALS
 from tiltwright.job.evaluate import EvaluatedNests
+from tiltwright.job.own_zero import correction_report
 from tiltwright.output.messages import name_list
 from tiltwright.output.numbers import (
     FORCE_UNIT,
@@ -369,6 +370,7 @@ def stub_report(study: StubStudy, units: str) -> dict[str, Any]:
         "schema": "tiltwright.batch-stub/1",
         "job": study.evaluated.nests[0].job.file.name,
         "units": units,
+        "correction": correction_report(study.evaluated.nests),
         "holds": not failures,
         "not_checked": _not_checked(study),
         "failures": list(failures),

@@ -32,7 +32,7 @@ _FACETS_MM = 0.05
 
 @dataclass(frozen=True)
 class CheckedAccess:
-    """What the probe was held against, and what it was not.
+    """Solids that the probe was checked against, and those that it was not.
 
     Attributes
     ----------

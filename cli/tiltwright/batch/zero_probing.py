@@ -83,7 +83,7 @@ class PlannedTouch:
     cycle: ProbeCycle
 
     def where(self, nest: str | None) -> str:
-        """What it is and in which nest, for people; None without nests."""
+        """Name of the target with its nest, for people; None without nests."""
         return self.words if nest is None else f"{self.words} in nest {nest}"
 
     def ways_mm(self, table: ProbeTable, unit: Unit) -> list[tuple[Array, Array]]:
@@ -130,7 +130,7 @@ class NestProbing:
 
     @property
     def name(self) -> str:
-        """What the nest is called at the machine."""
+        """Name of the nest at the machine."""
         return "the part" if self.job.nest is None else f"nest {self.job.nest}"
 
 

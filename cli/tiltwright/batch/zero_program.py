@@ -24,7 +24,7 @@ from tiltwright.calibration.probe_program import UNIT_CODE, length_words, pose_w
 from tiltwright.job.evaluate import NumberedOperation
 from tiltwright.job.nests_output import shown_name
 from tiltwright.job.offsets_gcode import program_words, set_line, z_comment_words
-from tiltwright.job.own_zero import left_out_lines
+from tiltwright.job.own_zero import correction_report, left_out_lines
 from tiltwright.output.gcode import LONGEST_LINE, comment, message, needs_of
 from tiltwright.output.json_csv import by_letter, length_list
 from tiltwright.output.numbers import angle, fixed
@@ -224,7 +224,7 @@ def _touch_parameters(number: int) -> tuple[str, str, str]:
 def _found_lines(
     parts: ProbedParts, writer: _Writer, nest: NestProbing, number: int, touch: PlannedTouch
 ) -> Iterator[str]:
-    """Where the tip's middle, or a round's centre, was found: from part zero, in the part's own directions."""
+    """Position found of the tip's middle, or of a round's centre: from part zero, in the part's own directions."""
     part = nest.job.setup.part_in_machine
     zero = part.translation_mm
     read = touch.cycle.stored[:2]
@@ -321,7 +321,7 @@ def _setting_lines(parts: ProbedParts, writer: _Writer, loader: int) -> list[str
 
 
 def _origin_lines(writer: _Writer, nest: NestProbing, own: _Nest, m: int) -> tuple[list[str], list[str]]:
-    """How far one operation's origin is moved at the all-zero pose, the table turned to take the clocking out."""
+    """Shift of one operation's origin at the all-zero pose, the table turned to take the clocking out."""
     terms = nest.terms
     assert terms is not None
     lines = []
@@ -379,7 +379,7 @@ def _set_lines(
 
 
 def _head(parts: ProbedParts, checked: CheckedAccess) -> list[str]:
-    """What the program is, needs and does not know, in sentences."""
+    """Sentences on what the program is, needs and does not know."""
     first, unit, table = parts.nests[0], parts.unit, parts.table
     machine, count = first.job.machine, parts.evaluated.loader_count
     numbers = [one.number for nest in parts.evaluated.nests for one in nest.operations]
@@ -458,7 +458,7 @@ def _takes_out(nest: NestProbing) -> bool:
 
 
 def checked_access_words(parts: ProbedParts, checked: CheckedAccess) -> list[str]:
-    """What the probe was held against, and what was not checked, in sentences; what was not checked comes first."""
+    """Sentences on what the probe was checked against; what was not checked comes first."""
     unit = parts.unit
     unknown = [f"{name} (no round or bar is stated)" for name in checked.open_steps]
     if len(checked.unproven_targets) == sum(len(nest.touches) for nest in parts.nests):
@@ -508,6 +508,7 @@ def program_report(parts: ProbedParts, checked: CheckedAccess, files: Sequence[s
         "schema": "tiltwright.batch-program/1",
         "job": parts.nests[0].job.file.name,
         "units": unit.value,
+        "correction": correction_report(parts.evaluated.nests, own_zero=True),
         "pose": by_letter(machine, machine.zero_deg),
         "safe_height": parts.high,
         "display_work_offset": {"number": parts.display_offset, "free": parts.display_offset_is_free},

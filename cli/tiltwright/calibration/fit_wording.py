@@ -398,7 +398,7 @@ def _arcsec(size: float | None) -> str:
 
 
 def undetected_sentences(fit: Fit, units: str) -> list[str]:
-    """What the tests of the angles and of drift did not find, from which size on they would have, what was adjusted."""
+    """Sentences on the tests of the angles and of drift that found nothing: the size from which they would, what was adjusted."""
     found = shown_from(
         [one for one in fit.angle_errors if not one.significant],
         [one for one in fit.drifts if not one.significant],

@@ -308,7 +308,7 @@ def _cut_number(table: CsvTable, columns: Columns) -> list[Diagnostic]:
 
 
 def _decimals(text: str) -> int:
-    """How many decimals a cell has, by either mark."""
+    """Number of decimals of a cell, by either mark."""
     return len(re.split("[.,]", text.strip())[-1]) if re.search("[.,]", text) else 0
 
 

@@ -349,6 +349,7 @@ def stub(
     from tiltwright.files.loader import read_job
     from tiltwright.job.evaluate import evaluate_nests
     from tiltwright.job.nests_output import say_nests_messages
+    from tiltwright.job.warnings import say_correction
     from tiltwright.output.json_csv import json_text
     from tiltwright.reach.nest_reach import check_apart
     from tiltwright.terminal.streams import ANSWER_NO, say_no
@@ -360,6 +361,8 @@ def stub(
     incomplete = not evaluated.complete
     if incomplete:
         say_nests_messages(evaluated, shown)
+    else:
+        say_correction(evaluated.nests, shown)
     study = stub_study(read, evaluated)
     text = json_text(stub_report(study, shown)) if as_json else stub_text(study, shown)
     show_or_write(text, output, force=force)

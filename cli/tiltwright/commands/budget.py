@@ -36,7 +36,7 @@ def budget(
     output: Output = None,
     force: Force = False,
 ) -> None:
-    """How sure every work offset is, where each feature may end up, and what is to blame.
+    """Work out how sure every work offset is, where each feature may end up, and what is to blame.
 
     The files say how far things may be off: up_within = 0.01 beside a stack step, positioning = "8 arcsec" beside a
     rotary. What nothing is said of is taken as exact, and listed first.

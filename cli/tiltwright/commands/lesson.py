@@ -257,7 +257,7 @@ def show_grades(
 
 
 def _feedback_files(graded: Graded, form: str, paper: Paper) -> Iterator[tuple[Path, str | bytes]]:
-    """What each student gets back: a sheet, or as HTML the setup in three dimensions with the wrong origins in it."""
+    """Sheet for each student, or as HTML the setup in three dimensions with the wrong origins in it."""
     from tiltwright.output.document_files import document_files
     from tiltwright.page.assemble import setup_html
     from tiltwright.page.contract import setup_page

@@ -106,7 +106,8 @@ def offsets(
     turns_about: Annotated[
         Optional[TurnsAbout],  # noqa: UP045 - typer
         typer.Option(
-            "--turns-about", help="With --turns: axes that turn along (moving, if left out) or not."
+            "--turns-about",
+            help="With --turns: axes that turn with the part (moving; if left out) or stay (fixed).",
         ),
     ] = None,
     units: UnitsOption = None,

@@ -67,7 +67,7 @@ def fit(
         ),
     ] = None,
     level: Annotated[
-        float, typer.Option("--level", metavar="PERCENT", help="Of expanded uncertainties.")
+        float, typer.Option("--level", metavar="PERCENT", help="Coverage of the expanded uncertainties.")
     ] = 95.0,
     angle_errors: Annotated[
         Optional[str],  # noqa: UP045 - typer
@@ -113,11 +113,13 @@ def fit(
     ] = None,
     temperature: Annotated[
         Optional[str],  # noqa: UP045 - typer
-        typer.Option("--temperature", metavar='"20 C"', help="Of the machine, with its unit, for the log."),
+        typer.Option(
+            "--temperature", metavar='"20 C"', help="The machine's temperature, with its unit, for the log."
+        ),
     ] = None,
     check: Annotated[
         bool,
-        typer.Option("--check", help="End with 1 when a line has moved since the machine file was written."),
+        typer.Option("--check", help="End with 1 if a line has moved since the machine file was written."),
     ] = False,
     units: UnitsOption = None,
     as_json: Json = False,

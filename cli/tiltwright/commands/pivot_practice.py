@@ -56,7 +56,9 @@ def practice(
     repeatability: Annotated[
         Optional[str],  # noqa: UP045 - typer
         typer.Option(
-            "--repeatability", metavar="LENGTH", help="Of the probe, without --plan; left out: 0.002 mm."
+            "--repeatability",
+            metavar="LENGTH",
+            help="The probe's scatter, without --plan; left out: 0.002 mm.",
         ),
     ] = None,
     position: Annotated[
@@ -116,7 +118,7 @@ def practice(
         return
     if machine is None or answers is not None:
         option, found = ("--machine", "nothing") if machine is None else ("--answers", "without --grade")
-        raise option_error(option, found, "-m FILE to make a practice, or --grade KEY with the answer")
+        raise option_error(option, found, "-m FILE to make an exercise, or --grade KEY with the answer")
     if output is None:
         raise option_error("--output", "nothing", "-o FOLDER for what is handed out, or --grade KEY")
     if as_json:
@@ -146,13 +148,14 @@ def _make(
     import secrets
 
     from kinematics import KinematicsError
-    from kinematics.teaching import set_pivot_exercise_on
+    from kinematics.teaching import PIVOT_LEVEL, set_pivot_exercise_on
     from tiltwright.calibration.plan import evaluate_plan, read_plan
     from tiltwright.files.diagnostics import option_error
     from tiltwright.files.loader import read_machine
     from tiltwright.files.parsing import typed_length
     from tiltwright.files.units import Unit
-    from tiltwright.teaching.practice_files import default_plan, practice_class, practice_files
+    from tiltwright.teaching.class_set import class_files
+    from tiltwright.teaching.pivot_files import default_plan, pivot_sheet, practice_files
     from tiltwright.terminal.streams import fail, note
 
     check_folder(output, "--output", force=force)
@@ -193,10 +196,18 @@ def _make(
             )
 
         if students == 1:
-            alone = practice_files(exercise(1), read.source.text, paper)
-            files: list[tuple[Path, str | bytes]] = [(Path(name), text) for name, text in alone.items()]
+            files = list(practice_files(exercise(1), read.source.text, paper).items())
         else:
-            files = list(practice_class(exercise, students, number, unit, read.source.text, paper))
+            files = list(
+                class_files(
+                    lambda sheet: pivot_sheet(exercise(sheet), read.source.text),
+                    students,
+                    PIVOT_LEVEL,
+                    number,
+                    unit,
+                    paper,
+                )
+            )
     except KinematicsError as refusal:
         fail(f"{refusal} (state what is probed where with --plan)")
     write_class_set(output, files, force=force)

@@ -115,7 +115,7 @@ def reach(
 
 @dataclass(frozen=True)
 class _Wanted:
-    """What was typed that every kind of answer goes by."""
+    """Options that every kind of answer goes by."""
 
     clear: str | None
     margin: str

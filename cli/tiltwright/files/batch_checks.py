@@ -195,7 +195,7 @@ def clocking_edge(table: NestProbingTable) -> EdgeTable | None:
 
 
 def probing_in_nest(whole: ZeroProbingTable | None, own: NestProbingTable | None) -> ZeroProbingTable | None:
-    """How one nest's part is probed: by its own targets and limits where it has any, else by the job's."""
+    """Probing of one nest's part: by its own targets and limits where it has any, else by the job's."""
     if own is None:
         return whole
     stated: dict[str, Any] = {

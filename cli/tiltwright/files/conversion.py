@@ -174,13 +174,13 @@ def setup_of(
 
 
 def within_of(touched: TouchedTable | None, unit: Unit) -> tuple[float, bool]:
-    """How far a touched-off part zero may be from the stack's, mm, and whether the job states it."""
+    """Limit of a touched-off part zero's distance from the stack's, mm, and True where the job states it."""
     stated = None if touched is None else touched.within
     return unit.to_mm(DEFAULT_WITHIN[unit.value] if stated is None else stated), stated is not None
 
 
 def part_within_of(file: JobFile, unit: Unit) -> tuple[float, bool]:
-    """How far a part's own zero may lie from the stack's, mm, and whether the job states it: for probing or for touching off.
+    """Limit of a part's own zero's distance from the stack's, mm, and True where the job states it: for probing or touching off.
 
     Of a job with nests, the file as one nest sees it.
     """

@@ -66,7 +66,7 @@ LAST_WORK_OFFSET = 9
 """RS274/NGC has nine coordinate systems (NISTIR 6556, section 3.2.2)."""
 
 DEFAULT_WITHIN = {"mm": 0.5, "inch": 0.02}
-"""How far a touched-off part zero may be from the stack's where the job does not say, by the job's unit.
+"""Limit of a touched-off part zero's distance from the stack's where the job states none, by the job's unit.
 
 More than a stack of ground plates and a clean standoff is ever off, less than any tool is long."""
 

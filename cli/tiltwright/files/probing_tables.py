@@ -126,7 +126,7 @@ class RoundTable(FileTable, frozen=True, kw_only=True):
 
 
 class NestProbingTable(FileTable, frozen=True, kw_only=True):
-    """How one nest's part is probed, where it differs from [zero_probing]: its targets instead of those, its limits."""
+    """Probing of one nest's part, where it differs from [zero_probing]: its targets instead of those, its limits."""
 
     within: Annotated[
         PositiveLength | None,
@@ -161,6 +161,6 @@ class NestProbingTable(FileTable, frozen=True, kw_only=True):
 
 
 class ZeroProbingTable(NestProbingTable, frozen=True, kw_only=True):
-    """How a probing program finds each part's zero, for `batch program`: a face, and two edges, a bore or a boss."""
+    """Probing of each part's zero by a program, for `batch program`: a face, and two edges, a bore or a boss."""
 
     probe: Annotated[ProbeTable | None, Meta(description="Probe; the program needs it.")] = None

@@ -202,7 +202,7 @@ Touches = Annotated[
 
 
 class SeatSpread(FileTable, frozen=True, kw_only=True):
-    """How far the seat of a step or of a part may be off: limits, or standard uncertainties."""
+    """Limits or standard uncertainties of how a step or a part seats."""
 
     keys_last = True
 
@@ -226,7 +226,7 @@ class SeatSpread(FileTable, frozen=True, kw_only=True):
 
 
 class ReclampingTable(SeatSpread, frozen=True, kw_only=True):
-    """How differently one part seats from the next, at part zero and about the part's axes."""
+    """Differences in seating from one part to the next, at part zero and about the part's axes."""
 
 
 class TemperatureTable(FileTable, frozen=True, kw_only=True):
@@ -364,7 +364,7 @@ class SeamTable(FileTable, frozen=True, kw_only=True):
     tolerance: Annotated[
         PositiveLength | None,
         Meta(
-            description="Largest step that may be left, up or down; left out: the step is only told.",
+            description="Largest step that may be left, up or down; left out: the step is only shown.",
             examples=[0.02],
         ),
     ] = None
@@ -401,7 +401,7 @@ class CorrectedOffsetTable(FileTable, frozen=True, kw_only=True):
 
 
 class CorrectionTable(FileTable, frozen=True, kw_only=True):
-    """What a measured part said about the setup, as `tiltwright correct --write` puts it here; `--undo` takes it out."""
+    """Correction from a measured part, as `tiltwright correct --write` puts it here; `--undo` takes it out."""
 
     date: Annotated[
         TextLine, Meta(description="When it was written.", examples=["2026-03-02T14:10:00+01:00"])

@@ -22,7 +22,7 @@ ANY_Z = (
 
 
 def z_reading(reference_tool_mm: float | None) -> str:
-    """How a Z is read on a machine.
+    """Instruction for reading a Z on a machine.
 
     Parameters
     ----------

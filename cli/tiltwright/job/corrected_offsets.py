@@ -16,7 +16,7 @@ from tiltwright.output.numbers import UNIT_SYMBOL
 __all__ = ["AppliedCorrection", "apply_correction"]
 
 LARGEST_MM = 5.0
-"""How far a correction may move an offset: a digit lost in the file moves it farther, or not at all."""
+"""Farthest that a correction may move an offset: a digit lost in the file moves it farther, or not at all."""
 
 SAME_MM = 1e-6
 """Offsets are written to a billionth of a millimetre; a millionth apart, the setup is another one."""

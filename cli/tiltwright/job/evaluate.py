@@ -260,11 +260,11 @@ class EvaluatedNests:
         return tuple((n, self.names[n][k]) for n, k in self.order.places if self.names[n][k])
 
     def nest_words(self, place: int) -> str:
-        """What a nest is called in a sentence: "nest left", or by its job where there are several."""
+        """Name of a nest in a sentence: "nest left", or by its job where there are several."""
         return self.called(place) if self.several_jobs else f"nest {self.called(place)}"
 
     def called(self, place: int) -> str:
-        """What a nest is called: by its name, by its job's where there are several, or by nothing."""
+        """Name of a nest: its own, its job's where there are several, or nothing."""
         one = self.nests[place]
         if not self.several_jobs:
             return one.nest or ""

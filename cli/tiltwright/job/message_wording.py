@@ -87,7 +87,7 @@ def finding_words(finding: JobFinding, units: str) -> str:  # noqa: C901, PLR091
         case PartZeroBelowPlatter(depth_mm):
             return (
                 f"part zero stands {length(depth_mm, units)} {UNIT_SYMBOL[units]} below the platter's face. Does a step of the "
-                "stack have a minus too many?"
+                "stack have one minus too many?"
             )
         case StepDown(step, up_mm):
             height = f"{length(up_mm, units)} {UNIT_SYMBOL[units]}"
@@ -256,7 +256,7 @@ def _length_words(finding: LengthLeftIn, units: str) -> str:
     deed = "left in" if finding.length_mm > 0.0 else "taken off once too often"
     if finding.source == "Z of zero":
         return (
-            f"X and Y agree, and Z was read as nothing: that looks like the Z of a work offset{step}, not the machine's. "
+            f"X and Y agree, but Z was read as 0: that looks like the Z of a work offset{step}, not the machine's. "
             "Read machine Z again"
         )
     stated = None if finding.stated_mm is None else f"{length(finding.stated_mm, units)} {unit}"
@@ -266,7 +266,7 @@ def _length_words(finding: LengthLeftIn, units: str) -> str:
         "gauge length": f" (or a gauge of {stated})",
     }.get(finding.source, "")
     return (
-        f"X and Y agree, and Z does not: that looks like a tool or probe length of {size} {unit} {deed}{near}{step}. Check what was in "
+        f"X and Y agree, but Z does not: that looks like a tool or probe length of {size} {unit} {deed}{near}{step}. Check what was in "
         "the spindle and in the length offset, and read Z again"
     )
 
@@ -337,7 +337,7 @@ def violation_text(violation: Violation) -> str:
 
 
 def unreachable_text(operation: UnreachableOperation) -> str:
-    """Why an operation cannot be reached, with the nearest pose that can be had."""
+    """Reason that an operation cannot be reached, with the nearest pose that can be had."""
     reasons = [violation_text(violation) for violation in operation.violations]
     if len(reasons) > _MOST_REASONS:
         more = len(reasons) - _MOST_REASONS

@@ -194,7 +194,7 @@ _NOT_WORTH_DEG = 0.5
 
 
 def _tilt_words(choice: TiltChoice | None) -> str:
-    """What the order makes of operations that two tilts serve."""
+    """Sentence on the tilts that the order chose for operations that two tilts serve."""
     if choice is None:
         return ""
     names = name_list(choice.operations, "and")

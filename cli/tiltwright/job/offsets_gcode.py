@@ -46,7 +46,7 @@ def set_line(number: int, xyz: Sequence[str], letters: Sequence[str], angles: Se
 
 
 def program_words(nest: EvaluatedJob, one: NumberedOperation, name: str = "") -> str:
-    """What a work offset is for: the program angles, the operation, and the program where the job names it."""
+    """Purpose of a work offset: the program angles, the operation, and the program where the job names it."""
     angles = " ".join(
         f"{letter}{angle(value)}"
         for letter, value in zip(nest.setup.machine.letters, one.placed.program_deg, strict=True)
@@ -55,7 +55,7 @@ def program_words(nest: EvaluatedJob, one: NumberedOperation, name: str = "") ->
 
 
 def unit_lines(evaluated: EvaluatedJob, units: str) -> tuple[str, ...]:
-    """What a loader does and does not do, and the block that sets the unit."""
+    """Comment on what a loader does and does not do, and the block that sets the unit."""
     return (
         comment(f"Z reference: {z_comment_words(evaluated, units)}"),
         comment("Absolute machine coordinates. Sets work offsets only; moves no axis."),

@@ -65,7 +65,7 @@ __all__ = [
 
 
 def z_reference_kind(machine: Machine) -> str:
-    """What Z is read with, as JSON names it."""
+    """Reference of the Z readings, as JSON names it."""
     return "gauge line" if machine.z_reference.tool_length_mm is None else "reference tool"
 
 

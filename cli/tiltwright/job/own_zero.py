@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -15,14 +16,18 @@ from tiltwright.job.message_wording import finding_words
 from tiltwright.output.messages import Severity
 from tiltwright.terminal.streams import note
 
-__all__ = ["left_out_lines", "not_in_own_zero", "say_by_own_zero"]
+__all__ = ["correction_report", "left_out_lines", "not_in_own_zero", "say_by_own_zero"]
 
 
 ONE_SHIFT_MM = 0.0005
 """Half the last digit of a sheet: changes of offsets that one shift of the part gives to this are that shift."""
 
 _OF_THE_PART = ("up", "shift", "turn", "lean", "touch-off")
-"""What a cause ends with that stands between table and part: a part's own zero is touched off beyond it."""
+"""Last words of a cause that stands between table and part: a part's own zero is touched off beyond it."""
+
+
+_PLATTER_FACE = "platter: face"
+"""It lifts the part as a step of the stack does."""
 
 
 def not_in_own_zero(table: CorrectionTable, nests: Sequence[EvaluatedJob]) -> CorrectionInForce | None:
@@ -75,8 +80,8 @@ def not_in_own_zero(table: CorrectionTable, nests: Sequence[EvaluatedJob]) -> Co
 
 def _between_table_and_part(cause: str) -> bool:
     """True where a cause's name says that nothing but the stack or its touch-off is off."""
-    ends = [one.rpartition(": ")[2].split(" ")[0] for one in cause.split(" + ")]
-    return all(end in _OF_THE_PART for end in ends)
+    names = cause.split(" + ")
+    return all(one == _PLATTER_FACE or one.rpartition(": ")[2].split(" ")[0] in _OF_THE_PART for one in names)
 
 
 def say_by_own_zero(nests: Sequence[EvaluatedJob], units: str) -> None:
@@ -89,7 +94,25 @@ def say_by_own_zero(nests: Sequence[EvaluatedJob], units: str) -> None:
     note(words if finding is None else finding_words(finding, units), label=Severity.WARNING.label)
 
 
+def correction_report(nests: Sequence[EvaluatedJob], *, own_zero: bool = False) -> dict[str, Any] | None:
+    """The job's correction for JSON: in the figures beside it, or left out of them; None without one.
+
+    `taken_out` is false where figures by a part's own zero leave in what the correction would take out.
+    """
+    table = nests[0].job.file.correction
+    if table is None:
+        return None
+    left = not_in_own_zero(table, nests) if own_zero else None
+    return {
+        "date": table.date,
+        "measured": table.measured,
+        "cause": table.cause,
+        "applied": not own_zero,
+        "taken_out": left is None,
+    }
+
+
 def left_out_lines(job: ReadJob) -> tuple[str, ...]:
-    """What a program of offsets says of the job's correction, which is not in them; nothing without one."""
+    """Comment on the job's correction, which is not in a program's offsets; nothing without one."""
     table = job.file.correction
     return () if table is None else (f"the job's correction of {table.date[:10]} is NOT in these offsets",)

@@ -129,7 +129,7 @@ def _known_lengths(evaluated: EvaluatedJob) -> Iterator[tuple[str, str | None, f
 
 
 def touch_mistyped(evaluated: EvaluatedJob) -> TouchMistyped | None:
-    """What says that the numbers of a touch-off are not those of the display; None where nothing does.
+    """Evidence that the numbers of a touch-off are not those of the display; None where there is none.
 
     That is a point away from the stack's part zero that the spindle cannot stand over, or one that lost signs, the other
     unit, or the other sign of one angle of its pose, would bring to the stack's part zero: to the default tolerance, or
@@ -150,7 +150,7 @@ def touch_mistyped(evaluated: EvaluatedJob) -> TouchMistyped | None:
 
 
 def zero_mistyped(at_mm: NDArray[np.float64], machine: Machine) -> TouchMistyped | None:
-    """What the travels alone say against a part zero that was typed without a job; None where they allow it."""
+    """Evidence from the travels alone against a part zero that was typed without a job; None where they allow it."""
     outside = _outside(at_mm, machine)
     if not outside[0]:
         return None
@@ -204,7 +204,7 @@ def slip_of(
 
 
 _Slip = tuple[SlipCause, tuple[str, ...], NDArray[np.float64]]
-"""What went wrong, the axes it went wrong at, and factors that put the three numbers right."""
+"""Slip, the axes it concerns, and factors that put the three numbers right."""
 
 
 def _slips() -> Iterator[_Slip]:
@@ -393,7 +393,7 @@ class StatedBlank:
         return np.array([*plan_mm, np.clip(at_mm[2], self.low_mm, self.high_mm)])
 
     def out_mm(self, at_mm: NDArray[np.float64], along: NDArray[np.float64]) -> float:
-        """How far it is from a point in the blank along a direction, in its lengths, until it is left."""
+        """Distance from a point in the blank along a direction, in its lengths, until the blank is left."""
         ends = [math.inf]
         if abs(along[2]) > _PARALLEL:
             ends.append(((self.high_mm if along[2] > 0.0 else self.low_mm) - at_mm[2]) / along[2])

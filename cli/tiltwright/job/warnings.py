@@ -71,6 +71,7 @@ __all__ = [
     "grouped_sentences",
     "job_messages",
     "joined_messages",
+    "say_correction",
     "say_messages",
     "say_of_typed_zero",
     "say_sentences",
@@ -142,7 +143,7 @@ def setup_messages(evaluated: EvaluatedJob) -> tuple[JobMessage, ...]:
 
 
 def _correction_messages(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
-    """What must be said of the correction that is in a job's offsets."""
+    """Messages about the correction that is in a job's offsets."""
     if evaluated.correction is not None:
         yield Message(Severity.WARNING, _correction_finding(evaluated.correction))
     if evaluated.left_out is not None:
@@ -160,6 +161,14 @@ def _correction_finding(correction: AppliedCorrection, *, applied: bool = True) 
         correction.turn_deg,
         applied,
     )
+
+
+def say_correction(nests: Sequence[EvaluatedJob], units: str) -> None:
+    """Say once that a correction is in the figures of a job's nests, where there is one."""
+    found = [_correction_finding(nest.correction) for nest in nests if nest.correction is not None]
+    if found:
+        most = max(found, key=lambda one: (one.largest_mm, abs(one.turn_deg)))
+        note(finding_words(most, units), label=Severity.WARNING.label)
 
 
 def without_correction(evaluated: EvaluatedJob, units: str) -> EvaluatedJob:
@@ -292,7 +301,7 @@ def _key(units: str) -> Callable[[JobFinding], tuple[object, ...]]:
 
 
 def touch_off_messages(evaluated: EvaluatedJob) -> Iterator[JobMessage]:
-    """What must be said of part zero as touched off."""
+    """Messages about part zero as touched off."""
     touch, touched = evaluated.touch, evaluated.job.touched
     if touch is None or touched is None:
         return

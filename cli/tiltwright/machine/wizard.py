@@ -150,7 +150,7 @@ def _touch_down_length(asking: Interview, units: str) -> float:
     """
     asking.say(
         "\nOne number links your H values to lengths: how far the gauge line is above that surface at machine Z 0. One\n"
-        "tool tells it: its length minus its H value."
+        "tool gives it: its length minus its H value."
     )
     length = asking.ask(
         f"Length of any one tool from the gauge line ({units}), such as {_such(units, '100.0', '4.0')}?",

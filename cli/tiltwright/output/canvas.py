@@ -8,6 +8,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 import drawsvg
+import numpy as np
+from numpy.typing import NDArray
 
 from tiltwright.output import typesetting
 
@@ -307,12 +309,13 @@ class Canvas:
         """
         width = typesetting.width_em(typesetting.printable(text), bold=True) * size
         height = typesetting.ASCENT_EM * size
+        about = self._about_strokes()
         best, least = at, math.inf
         for away, degrees in itertools.product((3.0, 5.0, 8.0, 11.0, 15.0), range(22, 382, 15)):
             turn = math.radians(degrees)
             x = at[0] + (away + width / 2.0) * math.cos(turn) - width / 2.0
             y = at[1] - (away + height / 2.0) * math.sin(turn) + height / 2.0
-            covered = self._in_the_way((x, y), width, size, within)
+            covered = self._in_the_way((x, y), width, size, within, about)
             if covered < least:
                 best, least = (x, y), covered
             if covered == 0:
@@ -325,12 +328,19 @@ class Canvas:
         Where none is clear, the one that least is in the way of.
         """
         width = typesetting.width_em(typesetting.printable(text)) * size
-        return self.text(
-            min(places, key=lambda place: self._in_the_way(place, width, size, within)), text, size
-        )
+        about = self._about_strokes()
+        best = min(places, key=lambda place: self._in_the_way(place, width, size, within, about))
+        return self.text(best, text, size)
 
-    def _in_the_way(self, place: Point, width: float, size: float, within: LabelBox) -> int:
-        """How much a name would cover: lines, other labels, and what lies outside."""
+    def _about_strokes(self) -> NDArray[np.float64]:
+        """Left, top, right and bottom of the box about each line so far, shape (n, 4)."""
+        ends = np.array(self.strokes, dtype=np.float64).reshape(-1, 2, 2)
+        return np.concatenate((ends.min(axis=1), ends.max(axis=1)), axis=1)
+
+    def _in_the_way(
+        self, place: Point, width: float, size: float, within: LabelBox, about: NDArray[np.float64]
+    ) -> int:
+        """Amount that a name would cover: lines, given the boxes about all of them too, other labels, and what lies outside."""
         box = LabelBox(
             place[0] - _CLEAR_MM,
             place[1] - typesetting.ASCENT_EM * size - _CLEAR_MM,
@@ -344,7 +354,10 @@ class Canvas:
             or box.bottom > within.bottom
         )
         covered = sum(box.overlaps(other) for other in self.labels)
-        return 100 * outside + 10 * covered + sum(box.crossed_by(*stroke) for stroke in self.strokes)
+        left, top, right, bottom = about.T
+        near = (right >= box.left) & (left <= box.right) & (bottom >= box.top) & (top <= box.bottom)
+        crossed = sum(box.crossed_by(*self.strokes[k]) for k in near.nonzero()[0])
+        return 100 * outside + 10 * covered + crossed
 
     def svg(self) -> str:
         """The finished SVG; text in it stays text."""

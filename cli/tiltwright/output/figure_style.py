@@ -6,6 +6,7 @@ of it; two axes instead of a frame, no grid, and names written beside what they 
 
 from __future__ import annotations
 
+import importlib
 import io
 import re
 import warnings
@@ -35,6 +36,8 @@ SMALL, LARGE = 8, 10
 _SIGNATURE = re.compile(rb"<!-- Created with [^>]*-->\s*|(?<=id=\")matplotlib[.]")
 """The plotting library's name in an SVG."""
 _LONGEST_NAME = 28
+_DPI = 150
+_BACKENDS = {"png": "agg", "svg": "svg", "pdf": "pdf"}
 
 
 def picture_ending(path: Path) -> str:
@@ -85,7 +88,11 @@ def as_file(figure: Figure, ending: str) -> bytes:
     with mpl.rc_context({"svg.hashsalt": "tiltwright", "svg.fonttype": "path"}), warnings.catch_warnings():
         # A name may hold a sign that the plot's font lacks; a box in the picture tells that well enough.
         warnings.filterwarnings("ignore", message=".*[Gg]lyph.*")
-        figure.savefig(content, format=ending.removeprefix("."), dpi=150, metadata=metadata[ending])
+        # Not by savefig, which draws everything twice, the first time only to find a tight box that is not asked for.
+        figure.dpi = _DPI
+        form = ending.removeprefix(".")
+        backend: Any = importlib.import_module(f"matplotlib.backends.backend_{_BACKENDS[form]}")
+        getattr(backend.FigureCanvas(figure), f"print_{form}")(content, metadata=metadata[ending])
     return _SIGNATURE.sub(b"", content.getvalue()) if ending == ".svg" else content.getvalue()
 
 

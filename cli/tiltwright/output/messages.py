@@ -29,7 +29,7 @@ __all__ = [
 
 
 class Severity(enum.Enum):
-    """How much a message matters."""
+    """Severity of a message."""
 
     INFO = "info"
     """Good to know."""

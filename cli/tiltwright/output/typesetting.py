@@ -53,6 +53,7 @@ def uncovered(text: str) -> tuple[str, ...]:
     )
 
 
+@functools.lru_cache(maxsize=4096)  # drawings say the same words again and again
 def printable(text: str) -> str:
     """The text with a white square for every character that the font cannot print.
 
@@ -65,6 +66,7 @@ def printable(text: str) -> str:
     return "".join(STAND_IN if c in gone else c for c in text)
 
 
+@functools.lru_cache(maxsize=4096)
 def width_em(text: str, *, bold: bool = False) -> float:
     """Width of a printable text in units of the type size (kerning, which only narrows, is left out)."""
     known = _widths()["bold" if bold else "regular"]
@@ -185,8 +187,17 @@ def name_text(text: str) -> str:
 
 
 def prose_text(text: str) -> str:
-    """Words of the sheet's own, with typographic minus signs before numbers and axis letters."""
-    return _MINUS.sub("\N{MINUS SIGN}", _LONG_WORD.sub(_breakable, printable(text)))
+    r"""Words of the sheet's own, with typographic minus signs before numbers and axis letters.
+
+    A hyphen within a word stays one, where a long word may break beside it too.
+
+    Examples
+    --------
+    >>> prose_text("handed-in/answers-07.csv").replace("\N{ZERO WIDTH SPACE}", "")
+    'handed-in/answers-07.csv'
+    """
+    # The signs first: a place to break would part a hyphen from the word before it.
+    return _LONG_WORD.sub(_breakable, _MINUS.sub("\N{MINUS SIGN}", printable(text)))
 
 
 def _breakable(word: re.Match[str]) -> str:

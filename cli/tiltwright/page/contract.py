@@ -64,7 +64,7 @@ _FIRST_MM = 0.02
 
 @dataclass(frozen=True)
 class Bodies:
-    """What the page draws as solids.
+    """Solids that the page draws.
 
     Attributes
     ----------
@@ -343,7 +343,7 @@ def setup_page(
 
 
 def machine_part(machine: Machine, units: str) -> dict[str, Any]:
-    """What the page needs of the machine and of the unit shown."""
+    """Part of the contract about the machine and the unit shown."""
     travel = machine.travel
     return {
         "machine": machine.name,
@@ -427,7 +427,7 @@ def _carried_direction(setup: Setup, part: Array) -> list[float]:
 
 
 def _unreached(evaluated: EvaluatedJob, one: UnreachableOperation) -> dict[str, Any]:
-    """Why an operation cannot be reached, and the nearest of the poses that were tried, held to the limits."""
+    """Reason that an operation cannot be reached, and the nearest of the poses that were tried, held to the limits."""
     setup, asked = evaluated.setup, evaluated.job.operations[one.operation]
     assert asked.plane is not None  # stated angles are always placed
     turn = rotation_about_axis([0.0, 0.0, 1.0], asked.names.index(one.name) * asked.step_deg)

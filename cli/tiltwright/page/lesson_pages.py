@@ -17,7 +17,7 @@ from tiltwright.output import numbers
 from tiltwright.page.assemble import fit_html, setup_html
 from tiltwright.page.contract import setup_page
 from tiltwright.teaching.assessment import Assessment, why_words
-from tiltwright.teaching.lesson_set import KEYS, SHARED_MACHINE, page_name
+from tiltwright.teaching.class_set import KEYS, SHARED_MACHINE, page_name
 from tiltwright.teaching.workings import stack_used
 
 __all__ = ["ghosts_of", "lesson_pages"]

@@ -243,7 +243,7 @@ def _array(
 
 
 def own_solids(evaluated: EvaluatedJob) -> tuple[tuple[Solid, Pose], ...]:
-    """What a nest alone puts on the table, or a job without nests, and where it stands: steps with a section, and solids.
+    """Solids that a nest alone, or a job without nests, puts on the table, in their places: steps with a section, and solids.
 
     What all nests share is left out, and so are solids on the base and the gripper.
 
@@ -284,7 +284,7 @@ def own_solids(evaluated: EvaluatedJob) -> tuple[tuple[Solid, Pose], ...]:
 def _nest_surroundings(
     job: ReadJob, materials: dict[str, tuple[float | None, float | None]], faults: list[Diagnostic]
 ) -> list[Solid]:
-    """What stands on the table beside a nest: the other nests, and what the stack has above the step that it stands on.
+    """Solids on the table beside a nest: the other nests, and what the stack has above the step that it stands on.
 
     No tool may cut any of it: a blank is cut in its own nest only.
     """

@@ -6,6 +6,7 @@ from typing import Any
 
 from kinematics.reach import Clearance, ClosestPair, IndexMove, Margin, MoveClearance, OperationPose
 from tiltwright.job.message_wording import unreachable_text
+from tiltwright.job.own_zero import correction_report
 from tiltwright.output.json_csv import by_letter, length_list
 from tiltwright.output.numbers import UNIT_MM
 from tiltwright.reach.analysis import OperationAnalysis, ReachAnalysis, RotaryLoad, UnloadingAnalysis
@@ -30,6 +31,7 @@ def reach_report(analysis: ReachAnalysis, units: str) -> dict[str, Any]:
         "job": analysis.evaluated.job.file.name,
         "machine": analysis.model.machine.name,
         "units": units,
+        "correction": correction_report([analysis.evaluated]),
         "fits": not no,
         "not_checked": [
             {"kind": one.kind, "names": list(one.names), "words": not_checked_words(one)}

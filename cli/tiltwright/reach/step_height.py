@@ -257,7 +257,7 @@ def step_height_text(study: StepHeightStudy, units: str) -> str:
 
 
 def _not_checked(study: StepHeightStudy) -> tuple[NotChecked, ...]:
-    """What no height was held against: all that is not stated, and the loads that have no limit."""
+    """Checks that no height was put to: all that is not stated, and the loads that have no limit."""
     model, limits = study.job_model.model, study.job_model.limits
     open_ended = tuple(
         letter

@@ -91,7 +91,7 @@ def three_views(analysis: ReachAnalysis, which: int, units: str) -> str:
 
 
 def _missing(drawing: drawsvg.Drawing, analysis: ReachAnalysis) -> None:
-    """What was not checked, in the upper right corner: a clear picture must not pass for a clear setup."""
+    """Note of what was not checked, in the upper right corner: a clear picture must not pass for a clear setup."""
     sentences = not_checked_sentences(analysis)
     shown = sentences if len(sentences) <= _MOST_MISSING else sentences[: _MOST_MISSING - 1]
     lines = [

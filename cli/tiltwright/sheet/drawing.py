@@ -15,9 +15,11 @@ from tiltwright.sheet.panel_layout import (
     HALF,
     HEAVY,
     MEDIUM,
+    PATTERNS,
     THIN,
     TYPE_MM,
     PanelLayout,
+    Pattern,
     Rings,
     ViewTransform,
     choose_scale,
@@ -28,7 +30,6 @@ from tiltwright.sheet.panel_layout import (
     strokes_through,
 )
 from tiltwright.sheet.side_view import OriginMark, SideView, Solids
-from tiltwright.sheet.solids import PATTERNS, Pattern, draw_projection, is_ringed
 
 ARC_HALF_DEG = 40.0  # of the arrow that tells how the table turns
 PLATTER = 1.6  # weight of a platter seen edge on
@@ -85,7 +86,7 @@ class Panel:
 
 @dataclass(frozen=True)
 class _Body:
-    """What a step's number or a hatching is put into: rings on the paper, and what lies over them."""
+    """Area for a step's number or a hatching: rings on the paper, and what lies over them."""
 
     rings: Rings
     covers: tuple[Rings, ...]
@@ -177,6 +178,8 @@ def _solids(
     canvas: Canvas, view: SideView, place: ViewTransform, layout: PanelLayout
 ) -> tuple[list[_Body], dict[int, _Body]]:
     """Draw the solids from one side and, if there is room, from the other beside it; returns what they show."""
+    from tiltwright.sheet.solids import draw_projection  # only here: it loads the whole room of reach
+
     solids = view.solids
     assert solids is not None
     field = LabelBox(layout.left, layout.top, layout.right, layout.bottom)
@@ -196,6 +199,8 @@ def _solids(
 
 
 def _ringed(solids: Solids, place: ViewTransform) -> bool:
+    from tiltwright.sheet.solids import is_ringed
+
     beside = place.beside()
     return is_ringed(solids.main, place) or (beside is not None and is_ringed(solids.other, beside))
 
@@ -245,10 +250,12 @@ def _numbers(
         layout.dimension_x + 1.0, layout.top - 6.0, (layout.key_x or layout.width) - 1.0, layout.bottom + 3.0
     )
     rings = [body.rings for body in bodies]
+    taken, strokes, labels = _strokes(canvas), len(canvas.strokes), len(canvas.labels)
     for step in view.steps:
         text = str(step.number)
         half = _half(text)
-        taken = _strokes(canvas)
+        taken = np.concatenate((taken, _strokes(canvas, strokes, labels)))
+        strokes, labels = len(canvas.strokes), len(canvas.labels)
         middle = place((step.start + step.end) / 2)
         body = numbered.get(step.number)
         spot = None if body is None else spot_inside(half, taken, body.rings, body.covers, middle)
@@ -271,13 +278,13 @@ def _half(text: str) -> NDArray[np.float64]:
     return np.array([typesetting.width_em(text, bold=True) * TYPE_MM / 2, TYPE_MM * 0.5])
 
 
-def _strokes(canvas: Canvas) -> NDArray[np.float64]:
-    """Every line so far, and the edges of every label, (k, 2, 2)."""
+def _strokes(canvas: Canvas, strokes: int = 0, labels: int = 0) -> NDArray[np.float64]:
+    """Every line so far, and the edges of every label, (k, 2, 2); those from a number on."""
     edges = []
-    for box in canvas.labels:
+    for box in canvas.labels[labels:]:
         corners = [(box.left, box.top), (box.right, box.top), (box.right, box.bottom), (box.left, box.bottom)]
         edges += [*zip(corners, corners[1:] + corners[:1], strict=True), (corners[0], corners[2])]
-    return np.array([*canvas.strokes, *edges], dtype=np.float64).reshape(-1, 2, 2)
+    return np.array([*canvas.strokes[strokes:], *edges], dtype=np.float64).reshape(-1, 2, 2)
 
 
 def _rim_of(body: _Body) -> NDArray[np.float64]:
@@ -414,7 +421,7 @@ def _about(centre: Point, half: float) -> LabelBox:
 
 
 def _key(canvas: Canvas, view: SideView, layout: PanelLayout, caption: str) -> None:
-    """What a picture without a page around it shows: direction of view above, scale below, the rest in a list."""
+    """Key of a picture without a page around it: direction of view above, scale below, the rest in a list."""
     assert layout.key_x is not None
     mark = view.marks[0]
     canvas.text((1.0, 4.0), with_minus(view.seen_from), TYPE_MM, halo=False)

@@ -404,6 +404,25 @@ def _grid(low: Points, high: Points) -> Points:
     return np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
 
 
+@dataclass(frozen=True)
+class Pattern:
+    """A hatching: direction on the paper, distance and weight of its lines, in mm."""
+
+    angle_deg: float
+    apart_mm: float
+    weight: float = 0.2
+
+
+PATTERNS: dict[str, Pattern | None] = {
+    "tool": None,
+    "holder": Pattern(0.0, 1.1),
+    "part": None,
+    "turning": Pattern(45.0, 2.0),
+    "base": Pattern(135.0, 3.2),
+}
+"""The hatching of a solid by its kind."""
+
+
 def hatch(
     region: Rings, covers: Sequence[Rings], boxes: Sequence[LabelBox], angle_deg: float, apart_mm: float
 ) -> list[tuple[Point, Point]]:

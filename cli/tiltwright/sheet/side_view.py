@@ -357,14 +357,14 @@ def _seen_from(first: RotaryAxis, eye: ViewDirection, *, level: bool) -> str:
 
 
 def _toward(first: RotaryAxis, eye: ViewDirection) -> float:
-    """How far a rotary's direction points at the eye."""
+    """Component of a rotary's direction toward the eye."""
     return float(first.direction[0]) if eye is FROM_X else -float(first.direction[1])
 
 
 def _axis_words(first: RotaryAxis, *, level: bool) -> tuple[str, ...]:
     if level:
         return (f"{first.letter} axis; arrow: how the table", f"turns on a positive {first.letter} move")
-    return (f"{first.letter} axis, square to the origin",)
+    return (f"{first.letter} axis; point square to the origin",)
 
 
 def _clockwise(first: RotaryAxis, eye: ViewDirection) -> bool:
@@ -382,7 +382,7 @@ def _platter_words(machine: Machine, units: str) -> str:
 
 
 def _outline_words(machine: Machine, shapes: Sequence[StepShape]) -> str:
-    """What is not to scale in the outlines; empty where all of them are."""
+    """Words for what is not to scale in the outlines; empty where all of them are."""
     drawn = [shape for shape in shapes if shape.outline is not None]
     if not drawn and shapes and is_horizontal(machine.rotaries[-1]):
         return "the stack as a line, no outlines"
@@ -475,7 +475,7 @@ def _shapes(
     sections: Sequence[Array | None],
 ) -> tuple[StepShape, ...]:
     """The shapes of all steps; one with height but no section is drawn as a stand-in cylinder if a width is given."""
-    frames = cumulative_frames(steps)
+    frames = [table @ frame for frame in cumulative_frames(steps)]
     shapes = []
     for index, (step, before, section) in enumerate(zip(steps, frames, sections, strict=False)):
         share = index / max(len(steps) - 1, 1)
@@ -487,14 +487,14 @@ def _shapes(
         if foot is not None and abs(step.up_mm) > _WITHOUT_LENGTH_MM:
             foot = foot + np.array([*step.shift_mm, 0.0])
             rims = np.concatenate((foot, foot + np.array([0.0, 0.0, step.up_mm])))
-            outline = _hull(eye.flat((table @ before).apply(rims)))
+            outline = _hull(eye.flat(before.apply(rims)))
         shapes.append(
             StepShape(
                 number=index + 1,
                 name=step.name,
                 size=_size_words(step, units),
-                start=eye.flat((table @ before).translation_mm),
-                end=eye.flat((table @ frames[index + 1]).translation_mm),
+                start=eye.flat(before.translation_mm),
+                end=eye.flat(frames[index + 1].translation_mm),
                 outline=outline,
                 stated=section is not None,
             )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -18,7 +18,7 @@ from tiltwright.sheet.data import Texts
 from tiltwright.sheet.panel_layout import MEDIUM, THIN, TYPE_MM, Rings
 from tiltwright.sheet.side_view import BodyShape, Flat, Projection, SideView, Solids, TravelBar
 
-__all__ = ["PATTERNS", "Pattern", "bars", "clearance_words", "draw_projection", "is_ringed", "with_solids"]
+__all__ = ["bars", "clearance_words", "draw_projection", "is_ringed", "with_solids"]
 
 _WORDS: dict[View, str] = {"side": "from +X", "front": "from -Y"}
 
@@ -149,24 +149,8 @@ def clearance_words(analysis: ReachAnalysis, units: str) -> Texts:
     return tuple(found)
 
 
-@dataclass(frozen=True)
-class Pattern:
-    """A hatching: direction on the paper, distance and weight of its lines, in mm."""
-
-    angle_deg: float
-    apart_mm: float
-    weight: float = 0.2
-
-
 FILL = {"tool": "black"}
-"""What is filled; everything else is white."""
-PATTERNS: dict[str, Pattern | None] = {
-    "tool": None,
-    "holder": Pattern(0.0, 1.1),
-    "part": None,
-    "turning": Pattern(45.0, 2.0),
-    "base": Pattern(135.0, 3.2),
-}
+"""Solids that are filled; everything else is white."""
 HIDDEN_DASH = "1.2 0.8"
 ROW_MM = 5.6
 EDGE = 0.3  # mm of paper
@@ -275,6 +259,6 @@ def bars(solids: Solids, width: float) -> Canvas:
 
 
 def _short(words: str) -> str:
-    """What is left at an end, without the word that stands above all bars; beyond it, with a sign."""
+    """Room left at an end, without the word that stands above all bars; beyond it, with a sign."""
     number, what = words.split(" ", 1)
     return number if what == "left" else f"{number} over"

@@ -103,7 +103,7 @@ _LONGEST_NAME = 24
 
 
 def calibration_words(read: ReadMachine, units: str) -> str:
-    """When, by whom and with what uncertainty the rotaries' lines were last measured, from the calibration log."""
+    """Last calibration of the rotaries' lines, from the log: date, person and uncertainty."""
     try:
         log = read_log(read.path)
     except InputFaults:

@@ -220,7 +220,7 @@ _TIMES = {
     "that is 25.4 times as much": "is taken 25.4 times as large",
     "that is 1/25.4 of it": "is divided by 25.4",
 }
-"""What was done to a vector as a whole, by the relation of the needed one to the given."""
+"""Change of a vector as a whole, by the relation of the needed one to the given."""
 
 
 _TOOL_MM = 0.5

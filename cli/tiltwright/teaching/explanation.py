@@ -92,7 +92,13 @@ _MEANINGS = (
     ("a", "an arm, from a pivot to the touched-off point; a' the same arm turned back"),
     ("R1", "how the stack as far as step 1 turns what stands on it, as a matrix"),
     ("R", "how the part stands turned in the table, as a matrix; with a stack, its last step's"),
-    ("n", "the direction that must face the spindle, of length 1"),
+    ("origin", "the operation's origin on the part; a tick (') marks it turned"),
+    ("P1", "the drawing's three points of a plane, P1, P2 and P3; p and q lead from the first to the others"),
+    ("g", "the direction of the drawing that must face the spindle; a tick (') marks it turned"),
+    (
+        "n",
+        "the direction that must face the spindle, of length 1, with every rotary at zero; its components nx, ny, nz",
+    ),
     (
         "o3",
         "the operation's origin, seen from the top of step 3; o0 from the platter; a tick (') marks it turned",
@@ -107,7 +113,15 @@ _MEANINGS = (
     ("R(T)", "how the table frame is turned against the machine, as a matrix"),
     ("t(C)", "the turn of the table about C, right-handed"),
     ("v(C)", "the arm from the pivot of C to the point; v(C)' the same arm turned"),
+    ("offset(C)", "C's work offset, which lies between its program and its machine angles"),
+    ("R(C back)", "the turn that takes C back to its zero, as a matrix"),
     ("R(C)", "the turn about C as a matrix"),
+    (
+        "ki·kj",
+        "k is the direction of a rotary's line, of length 1; (ki·kj) has ki times kj in row i, column j",
+    ),
+    ("I", "the matrix that turns nothing: 1 from top left to bottom right, 0 elsewhere"),
+    ("R{}(", "a turn about {} by the degrees in the brackets, as a matrix"),
     (";", "a matrix in brackets is written row by row: [first row; second row; third row]"),
     (" · ", "matrix times vector: each row's three numbers times the vector's three, added up"),
     (
@@ -131,7 +145,7 @@ def symbols_blocks(workings: Sequence[Working]) -> list[Block]:
     return [LETTERS, Table(("letter", "meaning"), tuple(rows), left=2)]
 
 
-_SHOWN_AS = {";": "[ ; ; ]", " · ": "R · v", "√(": "r"}
+_SHOWN_AS = {"ki·kj": "k", "P1": "P1, p", ";": "[ ; ; ]", " · ": "R · v", "√(": "r"}
 
 
 def _for_the_case(formulas: str, letter: str) -> Iterator[tuple[str, str]]:
@@ -142,6 +156,10 @@ def _for_the_case(formulas: str, letter: str) -> Iterator[tuple[str, str]]:
         if symbol == "o3":
             if origins:
                 yield f"o{max(origins)}", meaning.replace("step 3", f"step {max(origins)}")
+        elif symbol == "R{}(":
+            for axis in "xyz":
+                if f"R{axis}(" in formulas:
+                    yield f"R{axis}( )", meaning.format(axis)
         elif symbol == "R1":
             if turns:
                 yield f"R{min(turns)}", meaning.replace("1", str(min(turns)))
@@ -153,7 +171,9 @@ def _for_the_case(formulas: str, letter: str) -> Iterator[tuple[str, str]]:
 
 
 def _uses(formulas: str, symbol: str) -> bool:
-    if len(symbol) == 1 and symbol.isalpha():
+    if symbol.endswith("( )"):
+        return True
+    if symbol.isalpha() and symbol != "origin" and len(symbol) == 1:
         return bool(re.search(rf"(?<!\w){symbol}(?![\w(²])", formulas))
     return symbol in formulas
 

@@ -1,4 +1,4 @@
-"""What is said of a class's answers: the instructor's sheet, CSV and JSON, and each student's feedback."""
+"""Results of a class's answers: the instructor's sheet, CSV and JSON, and each student's feedback."""
 
 from __future__ import annotations
 

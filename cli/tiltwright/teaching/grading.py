@@ -21,8 +21,8 @@ from tiltwright.files.time_limit import TimeLimitError, time_limit
 from tiltwright.job.evaluate import EvaluatedJob, evaluate_job
 from tiltwright.teaching.answers import Answers, answers_from_file, answers_table, requested_answers
 from tiltwright.teaching.assessment import Assessment, assess
+from tiltwright.teaching.class_set import KEYS, job_name, key_name, readings_name
 from tiltwright.teaching.lesson_file import LessonFile, read_lesson
-from tiltwright.teaching.lesson_set import KEYS, job_name, key_name, readings_name
 from tiltwright.teaching.pivot_assessment import PivotAssessment, assess_machine, assess_pivots, support_of
 from tiltwright.teaching.pivot_key import read_key
 from tiltwright.teaching.pivot_sheets import pivots_asked, sheet_name
@@ -118,7 +118,7 @@ class GradedFile:
 
     @property
     def reasons(self) -> tuple[str, ...]:
-        """Why the result is what it is; none where it is all right."""
+        """Reasons for the result; none where it is all right."""
         if self.copy_of:
             return (f"{self.copy_of} is of the same student and sheet, and is counted.",)
         if self.neighbour is not None:

@@ -33,7 +33,7 @@ __all__ = [
 LESSON = "lesson.toml"
 ALL_LEVELS = (*LEVELS, PIVOT_LEVEL)
 DEFAULT_WITHIN = {"mm": 0.005, "inch": 0.0002}
-"""How far a right number may be off where nothing else is said, in the unit of the sheet."""
+"""Tolerance of a right number where nothing else is said, in the unit of the sheet."""
 
 _DECIMALS = {"mm": 3, "inch": 4}
 

@@ -59,7 +59,7 @@ class PivotAssessment:
 
     @property
     def reasons(self) -> tuple[str, ...]:
-        """Why numbers are wrong, pivot by pivot, in a few words."""
+        """Reasons that numbers are wrong, pivot by pivot, in a few words."""
         words = []
         for finding in self.diagnosis.findings:
             alike = " (or what gives the same)" if finding.same else ""

@@ -12,8 +12,9 @@ from kinematics.teaching import PivotExercise, PivotProbing
 from tiltwright.output.canvas import Canvas, LabelBox, Point
 from tiltwright.output.numbers import length, with_minus
 from tiltwright.output.typesetting import printable, shortened, width_em
+from tiltwright.teaching.swing_drawing import view_along
 
-__all__ = ["PANEL_MM", "draw_probing", "view_along"]
+__all__ = ["PANEL_MM", "draw_probing"]
 
 PANEL_MM = (176.0, 84.0)
 FIELD = (14.0, 11.0, 104.0, 78.0)  # left, top, right, bottom of the geometry
@@ -23,34 +24,7 @@ _SMALL_MM = 3.0
 THIN, MEDIUM, HEAVY = 0.2, 0.35, 0.6
 _GAP_MM = 4.0
 
-# For each line's axis: the machine axis to the side, the one that goes up, and the way of the first for an eye at +.
-_VIEWS = ((1, 2, 1.0), (0, 2, -1.0), (0, 1, 1.0))
-_EYES = (("the right", "the left"), ("the back", "the front"), ("above", "below"))
-
 Floats = NDArray[np.float64]
-
-
-def view_along(letter: str, direction: Floats) -> tuple[int, int, float, str]:
-    """A rotary's line seen from its positive end, where its sense is stated.
-
-    Returns
-    -------
-    side, up : int
-        Machine axes to the side and up the paper.
-    across : float
-        1 where the first goes to the right, -1 to the left.
-    seen : str
-        The view in words.
-    """
-    along = int(np.argmax(np.abs(direction)))
-    side, up, way = _VIEWS[along]
-    positive = float(direction[along]) > 0.0
-    across = way if positive else -way
-    words = (
-        f"Seen from {_EYES[along][0 if positive else 1]}, the positive end of {letter}: "
-        f"{'XYZ'[side]} to the {'right' if across > 0.0 else 'left'}, {'XYZ'[up]} up"
-    )
-    return side, up, across, words
 
 
 def draw_probing(exercise: PivotExercise, which: int, units: str, found_mm: Floats | None = None) -> str:

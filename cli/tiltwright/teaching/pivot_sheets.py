@@ -209,7 +209,7 @@ def _procedure(exercise: PivotExercise, number: str) -> tuple[str, ...]:
 
 
 def _tilted_away(exercise: PivotExercise) -> str:
-    """What to turn back before a circle of the innermost rotary is read at a tilt."""
+    """Rotaries to turn back before a circle of the innermost rotary is read at a tilt."""
     letters = exercise.machine.letters
     if len(letters) < 2:
         return ""

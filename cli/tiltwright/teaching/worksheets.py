@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,7 +12,6 @@ from kinematics import Machine, RotaryAxis
 from kinematics.machine import is_horizontal
 from kinematics.teaching import (
     Exercise,
-    PivotExercise,
     TouchDisplay,
     all_solutions,
     normal_steps,
@@ -35,6 +35,9 @@ from tiltwright.sheet.drawing import PART_ZERO, draw
 from tiltwright.sheet.panel_layout import HALF
 from tiltwright.sheet.side_view import TiltOperation, side_view
 from tiltwright.teaching.explanation import symbols_blocks, working_blocks, working_of
+
+if TYPE_CHECKING:
+    from kinematics.teaching import PivotExercise
 
 __all__ = [
     "FOOT",
@@ -180,7 +183,7 @@ def key(exercise: Exercise, name: str, page: str = "", *, by_hand: bool) -> Docu
 
 
 def beside(page: str) -> tuple[tuple[str, str], ...]:
-    """Where a key's exercise is to be seen in three dimensions, for the key's head."""
+    """Link to a key's exercise in three dimensions, for the key's head."""
     return (("In three dimensions", page),) if page else ()
 
 
@@ -239,7 +242,7 @@ def _given_machine(exercise: Exercise) -> list[Block]:
 
 
 def z_is_read(machine: Machine) -> str:
-    """What a Z is counted from, in a sentence for a sheet whose numbers are given."""
+    """Sentence on what a Z is counted from, for a sheet whose numbers are given."""
     if machine.z_reference.tool_length_mm is None:
         return "Z is read from the gauge line."
     return "Z is read with the tip of the reference tool."

@@ -24,7 +24,7 @@ _Made = TypeVar("_Made")
 
 
 def made_by_all(make: Callable[[int], _Made], count: int, what: str) -> list[_Made]:
-    """What a function makes of the numbers from 0, in order, each made by whichever process is free.
+    """Results of a function for the numbers from 0, in order, each worked out by whichever process is free.
 
     Processes are forked, so that they start with everything loaded. Where a fork is not to be had, or the typesetter's
     threads, which no fork takes along, already run, threads of this process make all. What another process fails to make,

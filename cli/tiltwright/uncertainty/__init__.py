@@ -1,1 +1,1 @@
-"""What is uncertain in a job, and the budget of its offsets, features and seams."""
+"""Uncertainty of a job: its sources, the budget of its offsets, features and seams, and corrections from measured parts."""

@@ -33,7 +33,7 @@ _NO_HELP = 0.02
 
 @dataclass(frozen=True)
 class Lever:
-    """What one source is worth to a feature or seam.
+    """Share of one source in a feature or seam, and what halving it would give.
 
     Attributes
     ----------

@@ -13,6 +13,7 @@ from kinematics.uncertainty import Seam, UncertaintySource, offset_budget
 from tiltwright.files.uncertainty_checks import states_uncertainty
 from tiltwright.job.coating import COATING_HEAD, coating_report, coating_rows, coating_words, cut_sizes
 from tiltwright.job.evaluate import EvaluatedJob
+from tiltwright.job.own_zero import correction_report
 from tiltwright.output.document import Block, Heading, Paragraph, Table
 from tiltwright.output.json_csv import by_axis, length_list
 from tiltwright.output.numbers import UNIT_MM, UNIT_SYMBOL, fine, fixed, in_units, length
@@ -209,7 +210,7 @@ def _shares(budget: JobBudget) -> str:
 
 
 def _poses(budget: JobBudget, line: Line, units: str) -> str:
-    """What more probing at the best tilt would do for a feature or seam."""
+    """Gain for a feature or seam by more probing at the best tilt."""
     place = budget.lines.index(line)
     best = None
     for added in budget.added:
@@ -227,7 +228,7 @@ def _poses(budget: JobBudget, line: Line, units: str) -> str:
 
 
 def _help(budget: JobBudget, units: str) -> str:
-    """What would help most, for each feature or seam that fails; where none does, for the one nearest to it."""
+    """Advice on what would help most, for each feature or seam that fails; where none does, for the one nearest to it."""
     sources = budget.job.sources
     failing = [line for line in budget.lines if line.verdict is False]
     tight = [line for line in budget.lines if line.budget.limit_mm is not None]
@@ -297,6 +298,7 @@ def budget_report(budget: JobBudget, units: str) -> dict[str, Any]:
         "schema": "tiltwright.budget/1",
         "job": job.views[0].job.file.name,
         "units": units,
+        "correction": correction_report(job.views),
         "level": budget.offsets.level,
         "operations": [
             {
@@ -376,7 +378,7 @@ def _line(line: Line, budget: JobBudget, units: str) -> dict[str, Any]:
 
 
 _LEAST_MM = 1e-5
-"""What a line must add to be worth writing down: a hundredth of a micrometre."""
+"""Least contribution of a line that is written down: a hundredth of a micrometre."""
 
 _RULES = (
     "Limits either way become a standard uncertainty u: limit / square root of 3 (GUM 4.3.7). Each u is multiplied by how "

@@ -1,4 +1,4 @@
-"""What a measured part says, as JSON."""
+"""Correction from a measured part as JSON."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def _cause(found: JobCorrection, one: SingleCause, units: str) -> dict[str, Any]
 
 
 def correct_report(found: JobCorrection, units: str) -> dict[str, Any]:
-    """What a measured part says, for JSON; lengths in the stated unit."""
+    """Report of a correction for JSON; lengths in the stated unit."""
     job, joint, model = found.job, found.joint, found.job.model
     expected, u, rows = found.after()
     return {

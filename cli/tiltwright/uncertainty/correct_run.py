@@ -1,4 +1,4 @@
-"""What a measured part says about a job: the candidates for a correction, the one that is taken, and what follows from it."""
+"""Correction of a job from measured parts: the candidates, the one that is taken, and what follows from it."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ EVERYTHING = "everything together"
 _MOST_PAIRS = 12
 
 _SMALL_PART_MM = 10.0
-"""How far a part of which nothing is known reaches from an operation's zero."""
+"""Reach from an operation's zero of a part of which nothing is known."""
 
 _WELL_INSIDE = 0.8
 """A place to measure lies so far of the way to the blank's edge."""
@@ -89,7 +89,7 @@ class Candidate:
 
 @dataclass(frozen=True, eq=False)
 class JobCorrection:
-    """What measured parts say about a job.
+    """Result of measured parts for a job.
 
     Attributes
     ----------
@@ -231,7 +231,7 @@ def job_correction(job: UncertainJob, table: MeasuredTable, choose: str | None =
 
 
 def _places(job: UncertainJob) -> list[tuple[int, NDArray[np.float64]]]:
-    """Where one could measure what each operation cuts: at its zero, and out along its X and Y as far as the part is known."""
+    """Places to measure what each operation cuts: at its zero, and out along its X and Y as far as the part is known."""
     model, found = job.model, list[tuple[int, NDArray[np.float64]]]()
     views = {view.job.nest: view for view in job.views}
     blanks = {nest: stated_blank(view) for nest, view in views.items()}
@@ -256,7 +256,7 @@ def _places(job: UncertainJob) -> list[tuple[int, NDArray[np.float64]]]:
 
 
 def _found_seating(job: UncertainJob, seating: tuple[SeatingSpread, ...]) -> list[UncertaintySource]:
-    """How the parts were found to seat, where the job does not say how differently they do."""
+    """Seating of the parts as it was found, where the job does not state how it differs."""
     stated = {(source.kind, source.owner) for source in job.sources}
     found = []
     for one in seating:
@@ -271,7 +271,7 @@ def _found_seating(job: UncertainJob, seating: tuple[SeatingSpread, ...]) -> lis
 
 
 def _candidates(job: UncertainJob, joint: JointCorrection, causes: SingleCauses) -> list[Candidate]:
-    """What the deviations may mean, the likeliest first."""
+    """Candidates for the cause of the deviations, the likeliest first."""
     if not joint.significant:
         return []
     found = [_single(job, causes, one) for one in causes.rivals]

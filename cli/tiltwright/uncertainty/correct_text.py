@@ -1,4 +1,4 @@
-"""What a measured part says, as text and as JSON."""
+"""Correction from a measured part as text."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ _MOST_SIDE_BY_SIDE = 3
 
 
 def correct_text(found: JobCorrection, units: str) -> str:
-    """What a measured part says, as it is printed."""
+    """Text of a correction, as it is printed."""
     job = found.job.views[0].job
     count, parts = len(found.table.measured.deviations), len(found.table.measured.serials)
     several = f" on {parts} parts" if parts > 1 else ""
@@ -69,7 +69,7 @@ def _not_looked_at(found: JobCorrection, units: str) -> str:
     if not count:
         return ""
     text = (
-        f"TAKEN AS EXACT: {count} kinds of values that nothing is stated of stay where they are when everything is corrected "
+        f"TAKEN AS EXACT: nothing is stated of {count} kinds of values. They stay where they are when everything is corrected "
         "together; as single causes they are tried all the same. tiltwright budget lists them."
     )
     return wrapped(text, columns=_COLUMNS)
@@ -86,7 +86,7 @@ def _p(value: float) -> str:
 
 
 def verdict_words(found: JobCorrection, units: str) -> list[str]:
-    """Whether the deviations mean anything, and whether one correction follows: the answer in a few sentences."""
+    """Verdict in a few sentences: are the deviations significant, and does one correction follow."""
     joint = found.joint
     lines = _doubts(found, units)
     if not joint.significant:
@@ -98,9 +98,9 @@ def verdict_words(found: JobCorrection, units: str) -> list[str]:
     lines.append(
         f"SIGNIFICANT: measurement and re-clamping alone would give such deviations in {_p(joint.noise_p)} of cases."
         + (
-            " They are within what the budget lets expect."
+            " They are within what the budget expects."
             if joint.within_budget
-            else " They are more than the budget lets expect: something is off by more than its stated limits, or nothing is "
+            else " They are more than the budget expects: something is off by more than its stated limits, or nothing is "
             "stated of it."
         )
     )
@@ -156,7 +156,7 @@ def _doubts(found: JobCorrection, units: str) -> list[str]:
 
 
 def _axis_words(found: JobCorrection, units: str) -> list[str]:
-    """Where the chosen cause is an axis: that it belongs into the machine file, and what goes by that alone."""
+    """Sentence on a cause that is an axis: it belongs into the machine file, with what goes by that alone."""
     chosen = found.chosen
     if chosen is None or not found.to_be_loaded:
         return []
@@ -206,7 +206,7 @@ def feature_name(found: JobCorrection, feature: int) -> str:
 
 
 def measure_next_words(found: JobCorrection, units: str) -> str:
-    """What to measure next, and what it should show."""
+    """Sentence on what to measure next, and what it should show."""
     more = found.more
     if more is None and found.place is not None:
         return _place_words(found, found.place, units)
@@ -304,7 +304,7 @@ def _causes(found: JobCorrection, units: str) -> str:
 
 
 def _rivals(found: JobCorrection, units: str) -> str:
-    """How the candidates' corrections differ at each operation."""
+    """Differences between the candidates' corrections at each operation."""
     if found.agreed or len(found.candidates) < 2:
         return ""
     shown_now = found.candidates[:_MOST_SIDE_BY_SIDE]
@@ -399,7 +399,7 @@ def _offsets(found: JobCorrection, units: str) -> str:
 
 
 def _turn_words(found: JobCorrection, chosen: Candidate) -> str:
-    """What becomes of the last rotary's values: one change for all, one for each nest, or one for each operation."""
+    """Sentence on the last rotary's values: one change for all, one for each nest, or one for each operation."""
     model, turn = found.job.model, chosen.offsets.turn_deg.tolist()
     letter = model.machine.letters[-1]
     if chosen.offsets.turns_alike():
@@ -515,6 +515,11 @@ def blunder_words(found: JobCorrection, doubt: MeasurementBlunder, units: str) -
             what = f"{fit} if {they} divided by 25.4. {inches}"
         case "too small by 25.4":
             what = f"{fit} if {they} multiplied by 25.4. {inches}"
+        case "exchanged":
+            names = dict.fromkeys(feature_name(found, deviations[k].feature) for k in doubt.rows)
+            *first, last = map(str, rows)
+            where = f"rows {', '.join(first)} and {last}, {' and '.join(names)},"
+            what = "fit if each has the other's figures. Look which is which"
         case "datum":
             datum = "the part as it was clamped" if doubt.datum is None else feature_name(found, doubt.datum)
             what = f"fit if they were measured against {datum}. Look up what the inspection's datum was"

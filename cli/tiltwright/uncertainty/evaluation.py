@@ -513,7 +513,7 @@ def _has_face(machine: Machine) -> bool:
 
 
 def _spread(table: FileTable, stem: str, unit: Unit | None = None) -> Spread | None:
-    """What a table states of one value: limits or a standard uncertainty, in mm or degrees; None for neither."""
+    """Spread that a table states of one value: limits or a standard uncertainty, in mm or degrees; None for neither."""
     # Of positioning the key itself states the limits.
     key = f"{stem}_within" if f"{stem}_within" in table.__struct_fields__ else stem
     within, u = getattr(table, key), getattr(table, f"{stem}_u")

@@ -1,4 +1,4 @@
-"""What the machine's log of calibrations knows about its lines and its platter, as a source of uncertainty."""
+"""Lines and platter as the machine's log of calibrations knows them, as a source of uncertainty."""
 
 from __future__ import annotations
 

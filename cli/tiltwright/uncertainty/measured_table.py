@@ -50,7 +50,7 @@ _SPELLED = (
 _WANTED = "measured deviations: feature,dX_mm,dY_mm,dZ_mm,u_mm or feature,along,deviation_mm,u_mm, with a row for each"
 
 CLAMPED = "as clamped"
-"""What stands in the column `datum` where a deviation was measured against the part as it was clamped."""
+"""Word in the column `datum` where a deviation was measured against the part as it was clamped."""
 
 Value = TypeVar("Value")
 
@@ -135,7 +135,7 @@ def read_measured_table(path: Path, job: UncertainJob) -> MeasuredTable:
 
 
 def _unit_doubt(deviations: Sequence[MeasuredDeviation], unit: Unit) -> str:
-    """What makes one doubt that the figures are in the unit of the table's head; empty for nothing."""
+    """Caution that the figures may not be in the unit of the table's head; empty for none."""
     u_mm = float(np.median([one.u_mm for one in deviations]))
     if unit is Unit.MM and u_mm < _FINE_U_MM:
         return (
@@ -322,7 +322,7 @@ class _Reader:
         return mine[0]
 
     def _datum(self, row: CsvRow, feature: int) -> int | Literal["drawn"] | None:
-        """What a row says it was measured against."""
+        """Datum that a row was measured against."""
         name = self._cell(row, "datum", parse_name)
         names = self.job.feature_names
         own, nest = names[feature][3], names[feature][2]

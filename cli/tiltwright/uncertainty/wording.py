@@ -103,11 +103,11 @@ _USUAL: dict[str, tuple[str, float, float, str]] = {
     "tool length": ("tool lengths", 0.003, 0.01, "length_within"),
     "tool diameter": ("tool diameters", 0.005, 0.02, "diameter_within"),
 }
-"""What it is, the usual size (mm or degrees, common practice), and the key that states it."""
+"""Words for it, the usual size (mm or degrees, common practice), and the key that states it."""
 
 
 def exact_words(exact: Iterable[TakenAsExact], units: str) -> list[str]:
-    """What is taken as exact, one line for each kind, with the size that is usual."""
+    """List of what is taken as exact, one line for each kind, with the size that is usual."""
     owners: dict[str, list[str]] = {}
     lines = []
     for one in exact:
@@ -190,7 +190,7 @@ def signed(model: SetupModel, quantity: UncertainQuantity, value: float) -> floa
 
 
 def size_words(quantity: UncertainQuantity, value: float, units: str) -> str:
-    """How far a quantity is off, with its unit and a sign."""
+    """Size of a quantity's error, with its unit and a sign."""
     unit = quantity.unit
     if unit == "mm":
         return f"{with_plus(fine(value, units))} {UNIT_SYMBOL[units]}"
@@ -220,7 +220,7 @@ _CAUSES = {
 
 
 def cause_words(model: SetupModel, quantity: UncertainQuantity, value: float, units: str) -> str:
-    """What is wrong if a quantity is off by so much, as it is said in the shop."""
+    """Sentence on what is wrong if a quantity is off by so much, as it is said in the shop."""
     stated = signed(model, quantity, value)
     up = stated > 0.0
     across = _across(model, quantity)[0] if quantity.kind in {"line shift", "line tilt"} else ""
@@ -241,7 +241,7 @@ def cause_words(model: SetupModel, quantity: UncertainQuantity, value: float, un
 
 
 def _place(quantity: UncertainQuantity, units: str) -> str:
-    """Where a positioning error is made: an angle, or a coordinate in the unit shown."""
+    """Place of a positioning error: an angle, or a coordinate in the unit shown."""
     place = quantity.place or 0.0
     if quantity.unit == "mm":
         return f"{length(place, units)} {UNIT_SYMBOL[units]}"

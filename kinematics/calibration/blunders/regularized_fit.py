@@ -110,7 +110,7 @@ class RegularizedFit:
     @property
     def per_mm(self) -> float:
         """Weight of a millimetre of one reading in the units of `misfit`'s root."""
-        return float(np.median(self.problem.weight))
+        return self.problem.usual_weight
 
     @property
     def s0(self) -> float:
@@ -134,7 +134,7 @@ def fit_with_prior(
         return None
     state = initial_state(problem)
     raw = linearize(problem, state)
-    per_mm = float(np.median(problem.weight))
+    per_mm = problem.usual_weight
     fixed, any_fixed = fix_unestimable_targets(problem, raw, 1e-3 * per_mm)
     state = replace(state, fixed=fixed, any_fixed=any_fixed)
     usual = (sigma_mm or _USUAL_SCATTER_MM) * per_mm if readings.sigma_mm is None else 1.0

@@ -1,4 +1,4 @@
-"""What is in the probe's approach: distances against sampled points, and the touches that are changed or left out."""
+"""Solids in the probe's approach: distances against sampled points, and the touches that are changed or left out."""
 
 import json
 

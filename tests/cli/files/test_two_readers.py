@@ -2,6 +2,7 @@
 
 import copy
 import datetime as dt
+import functools
 import importlib
 import math
 import pkgutil
@@ -50,6 +51,10 @@ ODD: list[Any] = [
 ]  # fmt: skip
 
 
+# Reading a class's annotations takes a hundred times as long as what is done with them here.
+fields_of = functools.cache(msgspec.structs.fields)
+
+
 def table_of(annotation: Any) -> type[FileTable] | None:
     if isinstance(annotation, type) and not get_args(annotation):
         return annotation if issubclass(annotation, FileTable) else None
@@ -74,11 +79,12 @@ def examples_of(annotation: Any) -> list[Any]:
     return [*told, [sample, sample] if is_list(annotation) else sample]
 
 
+@functools.cache
 def sample_of(table: type[FileTable], *, whole: bool = False) -> dict[str, Any]:
     """A sound table: what must be there, or all that may be."""
     return {
         field.name: examples_of(field.type)[0]
-        for field in msgspec.structs.fields(table)
+        for field in fields_of(table)
         if whole or field.default is msgspec.NODEFAULT
     }
 
@@ -114,7 +120,7 @@ def both(table: type[FileTable], data: dict[str, Any]) -> bool:
     thorough = pydantic_model(table).model_validate(data)
     assert repr(plain(quick)) == repr(plain(thorough))
     assert repr(data) == repr(before)
-    none_if_left_out = {f.name for f in msgspec.structs.fields(table) if f.default is None}
+    none_if_left_out = {f.name for f in fields_of(table) if f.default is None}
     assert keys_given(quick) & none_if_left_out == thorough.model_fields_set & none_if_left_out
     return True
 
@@ -125,7 +131,7 @@ def test_the_tables_are_found():
 
 @pytest.mark.parametrize("table", TABLES, ids=lambda table: table.__name__)
 def test_every_key_is_described_with_an_example(table):
-    for field in msgspec.structs.fields(table):
+    for field in fields_of(table):
         described = [
             m.description for m in getattr(field.type, "__metadata__", ()) if isinstance(m, msgspec.Meta)
         ]
@@ -137,7 +143,7 @@ def test_every_key_is_described_with_an_example(table):
 def test_what_the_descriptions_give_as_examples_is_sound(table):
     assert both(table, sample_of(table))
     assert both(table, sample_of(table, whole=True))
-    for field in msgspec.structs.fields(table):
+    for field in fields_of(table):
         for example in examples_of(field.type):
             assert both(table, {**sample_of(table), field.name: example}), field.name
 
@@ -145,7 +151,7 @@ def test_what_the_descriptions_give_as_examples_is_sound(table):
 @pytest.mark.parametrize("table", TABLES, ids=lambda table: table.__name__)
 def test_no_odd_value_is_taken_by_one_reader_alone(table):
     taken = refused = 0
-    for field in msgspec.structs.fields(table):
+    for field in fields_of(table):
         for value in ODD:
             sound = both(table, {**sample_of(table), field.name: value})
             taken, refused = taken + sound, refused + (not sound)
@@ -168,7 +174,7 @@ VALUES = st.recursive(
 @given(st.sampled_from(TABLES), st.data())
 @settings(deadline=None, max_examples=cases(400))
 def test_nor_several_at_once(table, data):
-    fields = [field.name for field in msgspec.structs.fields(table)]
+    fields = [field.name for field in fields_of(table)]
     changed = data.draw(st.dictionaries(st.sampled_from(fields), VALUES, max_size=3))
     both(table, {**sample_of(table, whole=data.draw(st.booleans())), **changed})
 

@@ -3,10 +3,14 @@
 import json
 import re
 
+import numpy as np
 import pytest
 
+from kinematics.teaching import RotarySwing
+from kinematics.transform import rotation_about_axis
 from tiltwright.job.evaluate import evaluate_job
 from tiltwright.teaching.explanation import digits_for, workings_of
+from tiltwright.teaching.swing_drawing import draw_swing
 
 JOBS = ["tide_gauge_head.toml", "float_slots.toml", "buoy_bracket.toml"]
 
@@ -149,30 +153,94 @@ def test_where_a_direction_comes_from_is_worked_too(run, examples, tmp_path):
         encoding="utf-8",
     )
     first = run("explain", job, "port 1").out
-    assert "n' = Rx(35) · n" in first
+    assert "g' = Rx(35) · g" in first
     assert "= 0.49673176" in first
     assert "of the pattern" not in first
     assert "This is number 2 of the pattern" in run("explain", job, "port 2").out
-    assert "n = u × v" in run("explain", job, "three").out
+    assert "m = e × f" in run("explain", job, "three").out
     told = json.loads(run("explain", job, "port 2", "--json").out)
     keys = [line["key"] for line in told["operations"][0]["lines"]]
     assert keys[:4] == ["tip 2", "tip 1", "pattern", "aim direction"]
 
 
-def test_every_letter_of_a_formula_is_introduced(run, examples):
-    for job, route in (
+_WORDS = {*"ABCxyzsct"} | {
+    *("nx", "ny", "nz", "ki", "kj", "sin", "cos", "tan", "with", "lean", "level", "goal", "angle", "zero"),
+    *("the", "other", "and"),
+}
+"""Words in formulas, and letters that a formula or its own lines say themselves."""
+
+
+def _introduced(told: str) -> set[str]:
+    """The letters in the table; a rotary's stand for any rotary's, and numbers for any number."""
+    table = told.split("What the letters mean")[1].split("\n\n", maxsplit=1)[0]
+    return {_stem(part) for line in table.splitlines() for part in line.split("  ")[0].split(", ")}
+
+
+def _stem(letter: str) -> str:
+    letter = re.sub(r"\([A-Z]( back)?\)", r"(C\1)", letter.replace("( )", ""))
+    return re.sub(r"\d+[a-c]?", "", letter)
+
+
+def _letters(formula: str) -> list[str]:
+    """The letters of a formula without ticks and matrices in brackets; a rotary's in brackets belongs to them."""
+    plain = re.sub(r"\[[^]]*\]|\(-?[\d.]+\)", "", formula)
+    return [_stem(one) for one in re.findall(r"[A-Za-z]+\d*[a-c]?(?:\([A-Z](?: back)?\))?", plain)]
+
+
+WEDGE = """name = "wedge"
+units = "mm"
+machine = "mill.toml"
+[[stack]]
+name = "wedge"
+up = 10.0
+rotate = [["x", 20], ["y", -35]]
+[[stack]]
+name = "vice"
+up = 40.0
+turn = 0.4
+[[operation]]
+name = "one"
+normal = [1, 2, 5]
+origin = [1.0, 2.0, 3.0]
+repeat = { count = 2, step = 60 }
+"""
+
+
+@pytest.mark.parametrize(
+    ("job", "route"),
+    [
         ("tide_gauge_head.toml", ()),
         ("tide_gauge_head.toml", ("--by-hand",)),
         ("float_slots.toml", ()),
-    ):
-        ended = run("explain", examples / job, *route)
-        table = ended.out.split("What the letters mean")[1].split("\n\n")[0]
-        introduced = {line.split("  ")[0] for line in table.splitlines()}
-        report = json.loads(run("explain", examples / job, *route, "--json").out)
-        formulas = [line["formula"] for one in report["operations"] for line in one["lines"]]
-        for letter in ("W", "R", "T", "d", "n", "w", "P(C)", "v(C)", "R(C)", "R(T)"):
-            used = any(re.search(rf"(?<!\w){re.escape(letter)}(?![\w(])", formula) for formula in formulas)
-            assert letter in introduced or not used, (job, letter)
+        ("buoy_bracket.toml", ("--by-hand",)),
+        ("wedge", ()),
+        ("wedge", ("--by-hand",)),
+        ("touched", ()),
+        ("touched", ("--by-hand",)),
+    ],
+)
+def test_every_letter_of_a_formula_is_introduced(run, examples, tmp_path, job, route):
+    """A letter stands in the table, or an earlier line has it before its equals sign."""
+    path = examples / job
+    if not job.endswith(".toml"):
+        text = WEDGE.replace("mill.toml", (examples / "teaching_mill.toml").as_posix())
+        if job == "touched":
+            text = re.sub(r"rotate.*", "", text) + (
+                "[touched]\nX = -381.0\nY = -290.0\nZ = -300.0\npose = { A = -25, C = 40 }\n"
+                'use = "touched"\nwithin = 900.0\n'
+            )
+        path = tmp_path / "job.toml"
+        path.write_text(text, encoding="utf-8")
+    told = run("explain", path, *route)
+    assert told.code == 0, told.err
+    known = _introduced(told.out)
+    for one in json.loads(run("explain", path, *route, "--json").out)["operations"]:
+        defined: set[str] = set()
+        for line in one["lines"]:
+            left, equals, right = line["formula"].partition(" = ")
+            for letter in _letters(right if equals else left):
+                assert letter in known | defined | _WORDS, line["formula"]
+            defined |= set(_letters(left))
 
 
 def test_an_endless_axis_near_zero_is_shown_near_zero(run, job):
@@ -197,3 +265,21 @@ def test_both_leans_of_an_aim_are_worked(run, examples):
     assert other[0] == pytest.approx(-first[0])
     assert (other[1] - first[1]) % 360.0 == pytest.approx(180.0)
     assert lines["aim turn"]["formula"].startswith("C = (-1) × (goal - angle)")
+
+
+@pytest.mark.parametrize("direction", [(0.0, 1.0, 1.0), (1.0, 0.0, 1.0), (0.3, -0.5, 0.8), (0.0, 1.0, 0.0)])
+@pytest.mark.parametrize("turn_deg", [-22.0, 75.0])
+def test_a_swing_is_drawn_as_far_as_the_table_turns(direction, turn_deg):
+    """About a slanted line it was drawn from beside it, and the two arms did not lie the turn apart."""
+    along = np.array(direction) / np.linalg.norm(direction)
+    pivot, before = np.array([-381.0, -203.0, -380.0]), np.array([-370.0, -220.0, -290.0])
+    after = pivot + rotation_about_axis(along, turn_deg) @ (before - pivot)
+    svg = draw_swing(RotarySwing("B", along, pivot, turn_deg, before, after, "w", "w(B)"), "mm")
+    lines = re.findall(
+        r'd="M([-\d.]+),([-\d.]+) L([-\d.]+),([-\d.]+)" stroke="black" stroke-width="([\d.]+)"', svg
+    )
+    arms = {weight: np.array([float(v) for v in ends]) for *ends, weight in lines}
+    first, second = (arms[weight][2:] - arms[weight][:2] for weight in ("0.35", "0.6"))
+    # Counterclockwise is positive for an eye at the positive end; y runs down the paper.
+    turned = np.degrees(np.arctan2(-second[1], second[0]) - np.arctan2(-first[1], first[0]))
+    assert (turned - turn_deg + 180.0) % 360.0 - 180.0 == pytest.approx(0.0, abs=0.05)

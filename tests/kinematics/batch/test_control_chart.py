@@ -26,6 +26,9 @@ def test_the_handbook_s_individuals_chart():
     assert baseline.center == pytest.approx(50.81, abs=1e-9)
     assert chart.moving_range[1:].mean() == pytest.approx(1.8778, abs=5e-5)
     assert np.round(chart.limits, 4).tolist() == [45.8159, 55.8041]
+    # The chart of ranges beside it: its centre is their mean, and D4, 3.267, times that is its limit (there, 6.3.2.2).
+    assert chart.mean_range == pytest.approx(1.8778, abs=5e-4)
+    assert chart.moving_range_limit == pytest.approx(3.267 * 1.8778, abs=2e-3)
     assert ChartRule.BEYOND_LIMIT not in {one.rule for one in chart.signals}
 
 

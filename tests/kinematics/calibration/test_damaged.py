@@ -19,7 +19,7 @@ SPEC.loader.exec_module(damaged)
 
 
 def test_a_sample_of_damaged_sets():
-    count = cases(50)
+    count = cases(100)
     outcomes, faults = damaged.run(count)
     assert faults == []
     assert outcomes["fitted"] > count // 10  # not everything is refused
@@ -123,6 +123,6 @@ def test_a_step_of_no_length_is_no_division_by_zero():
     raw = linearize(problem, state)
     assert (raw.residual == 0.0).all()
     state = fix_unestimable(problem, state, raw, 0.001)
-    settled, _ = gauss_newton(problem, state, raw, steps=3, settled_mm=0.0)
+    settled, _ = gauss_newton(problem, state, raw, steps=3, converged_mm=0.0)
     assert (settled.parameters == 0.0).all()
     assert settled.steps == 3

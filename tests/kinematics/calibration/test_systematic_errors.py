@@ -265,7 +265,7 @@ def test_the_first_pose_read_again_shows_a_smaller_drift(shop):
 @pytest.mark.parametrize("ordered", [False, True])
 def test_a_drift_that_is_adjusted_along_leaves_intervals_that_hold(shop, ordered):
     """Named or not: with a hundredth of drift the plain intervals hold half the truths, the adjusted ones what they say."""
-    plain, adjusted, named = [], [], 0
+    plain, adjusted, squares, named = [], [], [], 0
     runs = cases(60)
     for seed in range(runs):
         rng = np.random.default_rng(seed)
@@ -286,10 +286,15 @@ def test_a_drift_that_is_adjusted_along_leaves_intervals_that_hold(shop, ordered
         (one,) = along.drift_fits
         assert one.estimable
         assert along.drifts == ()
-        assert np.linalg.norm(one.shift_mm - drift) < 6.0 * np.sqrt(np.trace(one.covariance))
+        way = one.shift_mm / one.size_mm
+        assert one.size_mm == pytest.approx(np.linalg.norm(one.shift_mm), rel=1e-12)
+        assert one.u_mm**2 == pytest.approx(way @ one.covariance @ way, rel=1e-9)
+        squares.append((one.shift_mm - drift) @ np.linalg.solve(one.covariance, one.shift_mm - drift))
         plain.append(systematic.covered(fit, truth).mean())
         adjusted.append(systematic.covered(along, truth).mean())
     assert np.mean(plain) < 0.75
+    # Three numbers within their own covariance: F of 3 and some 100, whose mean is 3 and whose variance some 6.5.
+    assert abs(np.mean(squares) - 3.0) < 3.0 * np.sqrt(6.5 / runs)
     # A set's eight parameters scatter together: some 0.12 from set to set.
     assert abs(np.mean(adjusted) - 0.95) < 0.005 + 3.0 * 0.12 / np.sqrt(runs)
     assert named >= at_least(0.05 if ordered else 0.99, runs)

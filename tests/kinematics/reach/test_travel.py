@@ -60,3 +60,27 @@ def test_rotary_margins_and_what_is_not_known(make):
     assert not rotary_margins(outside, outside.operations[0])[0].fits
     unknown = make.model([make.operation()], machine=make.mill(travel=None))
     assert travel_margins(unknown, unknown.operations[0]) == ()
+
+
+@pytest.mark.parametrize("reference", [ZReference(), ZReference(80.0)])
+def test_the_way_up_ends_at_the_retract_position(make, reference):
+    """By hand: Z retracts to 400, read at the gauge line or 80 lower; the tool is 100 long, so its tip ends at 300."""
+    sweep = TipEnvelope([-5.0, -5.0, -10.0], [5.0, 5.0, 20.0])
+    operation = make.operation("top", sweep=sweep)
+    retract = 400.0 - (reference.tool_length_mm or 0.0)
+    machine = make.mill(reference)
+    model = make.model([operation], machine=machine, retract_mm=(None, None, retract))
+    origin = float(model.setup.work_offset(operation.origin_mm, operation.machine_deg)[2])
+    up = model.retraction(operation)
+    assert up.sweep.low_mm.tolist() == sweep.low_mm.tolist()
+    to_gauge_line = reference.tool_length_mm or 0.0
+    assert origin + up.sweep.high_mm[2] == pytest.approx(retract + to_gauge_line - 100.0, abs=1e-9)
+    assert up.sweep.high_mm[:2].tolist() == [5.0, 5.0]
+    assert up.sweep.middle_mm == pytest.approx((up.sweep.low_mm + up.sweep.high_mm) / 2.0)
+    # From above the retract position it does not go down; without a tool or a position nothing is known.
+    high = make.model([operation], machine=machine, retract_mm=(None, None, 150.0))
+    assert high.retraction(operation).sweep.high_mm.tolist() == sweep.high_mm.tolist()
+    assert model.retraction(make.operation("bare", tool=None)) is None
+    unknown = make.model([operation], machine=make.mill(reference, travel=None))
+    assert unknown.retraction(operation) is None
+    assert make.model([operation], machine=machine).retract_z_mm() == 500.0

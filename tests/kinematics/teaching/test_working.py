@@ -219,3 +219,60 @@ def test_a_rotary_at_zero_has_one_line_and_stands_for_its_others():
     assert working.number_of("A turn") == working.number_of("A angle") == 3
     with pytest.raises(KinematicsError, match="expected one of origin"):
         working.number_of("B turn")
+
+
+def test_a_stack_turned_about_two_axes_is_multiplied_entry_by_entry():
+    """Its matrix stood there whole; and "s1 = sin" took the letter of step 1's shift."""
+    steps = [
+        StackStep("wedge", 10.0, rotate=(("x", 20.0), ("y", -35.0)), turn_deg=12.0),
+        StackStep("vice", 40.0, rotate=(("z", 5.0),)),
+    ]
+    tilt = RotaryAxis("A", [0, 0, -50], [1, 0, 0], RotationSense.CLOCKWISE, None)
+    setup = Setup.from_stack(Machine("mill", (tilt,), Platter()), steps)
+    working = solve_by_matrices(setup, _place_one(setup, Operation("op", program_deg=(-30.0,))), steps)
+    turns = {line.key: line for line in working.lines if " turn" in line.key and line.key.startswith("step")}
+    assert list(turns) == ["step 1 turn 1", "step 1 turn 2", "step 1 turn", "step 2 turn"]
+    for key, line in turns.items():
+        names = [one.name for one in line.calculations]
+        assert names[:2] == ["s", "c"]
+        if key != "step 1 turn 1":
+            assert line.result[2:].reshape(3, 3) == pytest.approx(line.matrix, abs=1e-15)
+        for one in line.calculations:
+            text = written(one, Digits())
+            if text.count(" = ") == 2:
+                again, printed = work_again(text)
+                assert again == pytest.approx(printed, abs=5e-8), text
+    assert turns["step 1 turn"].formula.startswith("R1 = R1b · Rz(12), ")
+    assert turns["step 2 turn"].matrix == pytest.approx(setup.part_in_table.rotation)
+
+
+@pytest.mark.parametrize("sense", RotationSense)
+@pytest.mark.parametrize("worker", [solve_by_matrices, solve_by_trigonometry])
+def test_a_rotary_s_work_offset_says_where_it_comes_from(worker, sense):
+    tilt = RotaryAxis("A", [0, 3, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
+    turn = RotaryAxis("C", [0.1, -0.2, 0], [0, 0, 1], sense, None)
+    steps = [StackStep("post", 100.0, turn_deg=0.35)]
+    setup = Setup.from_stack(Machine("mill", (tilt, turn), Platter(face_mm=0.0)), steps).aligned("C")
+    normal = plane_from_normal([1, 2, 4])
+    placed = _place_one(setup, Operation("op", plane=normal, origin_mm=[5.0, 4.0, -3.0]))
+    lines = {line.key: line.rule for line in worker(setup, placed, steps).lines}
+    for key in ("aim turn", "C angle"):
+        assert "which takes out the part's turn of 0.35 degrees about z" in lines[key]
+    other = Setup(setup.machine, setup.part_in_table, [0.0, 7.0])
+    lines = {
+        line.key: line.rule
+        for line in worker(other, _place_one(other, Operation("op", plane=normal)), steps).lines
+    }
+    assert "7 degrees, which the job sets" in lines["C angle"]
+
+
+def test_what_a_touched_off_part_is_turned_by_is_told_by_hand_too():
+    tilt = RotaryAxis("A", [0, 3, -50], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 120.0))
+    stack = Setup.from_stack(Machine("mill", (tilt,), Platter()), [StackStep("post", 100.0, turn_deg=0.35)])
+    setup = with_touched_zero(stack, compare_touch_off(stack, [1.0, 2.0, 50.3], [0.0]))
+    placed = _place_one(setup, Operation("op", program_deg=(-30.0,), origin_mm=[5.0, 4.0, -3.0]))
+    rules = {line.key: line.rule for line in solve_by_trigonometry(setup, placed, None).lines}
+    assert "turned by 0.35 degrees about z" in rules["origin turned"]
+    # An arm leads from a pivot, and there is none on the part.
+    assert "the arm" not in rules["origin turned"]
+    assert "the arm" in rules["A turned"]

@@ -14,6 +14,7 @@ from kinematics.uncertainty import (
     draw_sources,
     monte_carlo,
     offset_budget,
+    offset_trials,
     part_budget,
     part_model,
     part_trials,
@@ -94,6 +95,22 @@ def test_monte_carlo_of_the_part_knows_the_tools_too():
     assert found.u == pytest.approx(linear, rel=0.02)
 
 
+def test_trials_of_the_offsets_are_the_exact_model_s_errors():
+    """Number for number, operation by operation and axis by axis; their scatter is the budget's."""
+    one = model(nests=True, touched=True)
+    sources = every_source(one, scale=0.1)
+    values = drawn(one, sources, 500, 7)
+    found = offset_trials(one, sources)(500, np.random.default_rng(7))
+    assert found == pytest.approx(setup_errors(one, values)[0].reshape(500, -1).T, abs=1e-9)
+    budget = offset_budget(one, sources)
+    ran = monte_carlo(offset_trials(one, sources), trials=20_000)
+    # A standard deviation of 20,000 trials scatters by 0.5 %.
+    assert ran.u == pytest.approx(budget.u_mm.reshape(-1), rel=0.025)
+    assert ran.mean == pytest.approx(
+        budget.expected_mm.reshape(-1), abs=5.0 * budget.u_mm.max() / 20_000**0.5
+    )
+
+
 def test_a_general_uncertainty_library_agrees():
     """The same product of a covariance and the Jacobian's rows by `uncertainties`, correlations included."""
     of = part(setup_c=20.0)
@@ -125,6 +142,38 @@ def test_what_is_common_to_feature_and_datum_cancels():
     assert part_budget(of, leaning).features[1].u_mm > 1e-3
 
 
+def test_offsets_tell_what_each_source_adds_and_how_well_that_is_known():
+    """By hand: a source's share is the square of its part in the whole, and degrees of freedom are Welch's."""
+    one = model(setup_c=20.0)
+    few = UncertaintySource.of(one.of_kind("line shift", "C"), Spread(0.004, dof=5))
+    known = UncertaintySource.of(one.of_kind("step up", "wedge"), Spread(0.003))
+    both, alone = offset_budget(one, [few, known]), [offset_budget(one, [source]) for source in (few, known)]
+    squares = np.stack([np.square(budget.u_mm) for budget in alone], axis=-1)
+    whole = squares.sum(axis=-1)
+    assert both.u_mm == pytest.approx(np.sqrt(whole), rel=1e-12)
+    assert both.shares == pytest.approx(squares / whole[..., None], rel=1e-9)
+    for dof, share in zip(both.dof.reshape(-1), both.shares[..., 0].reshape(-1), strict=True):
+        assert dof == pytest.approx(5.0 / share**2, rel=1e-6)
+    # A tool's length is in no offset: of nothing, no source has a share.
+    nothing = offset_budget(one, [UncertaintySource.of(one.of_kind("tool length"), Spread(0.1))])
+    assert not nothing.shares.any()
+    assert (nothing.u_mm == 0.0).all()
+
+
+def test_what_does_not_conform_by_its_uncertainty_is_failing():
+    of = part()
+    tight = part_model(of.model, [FEATURES[0], Feature("tight", 1, [2, 1, -8], [0, 0, 1], 0.01)], SEAMS)
+    budget = part_budget(tight, every_source(tight.model))
+    wanted = [
+        one
+        for one in (*budget.features, *budget.seams)
+        if one.of.tolerance_mm < one.expanded_mm + np.linalg.norm(one.expected_mm)
+    ]
+    assert "tight" in [getattr(one.of, "name", "") for one in wanted]
+    assert "face" not in [getattr(one.of, "name", "") for one in wanted]
+    assert list(budget.failing) == wanted
+
+
 def test_shares_add_up_and_better_sources_help():
     of = part()
     budget = part_budget(of, every_source(of.model))
@@ -140,13 +189,14 @@ def test_few_degrees_of_freedom_widen_the_interval():
     quantities = of.model.of_kind("line shift", "C")
     known = UncertaintySource.of(quantities, Spread(0.005))
     poor = UncertaintySource.of(quantities, Spread(0.005, dof=3))
-    sure, unsure = (part_budget(of, [one]).features[1] for one in (known, poor))
-    assert unsure.dof == pytest.approx(3.0)
+    for place in (1, 3):  # a direction, and a position's sphere
+        sure, unsure = (part_budget(of, [one]).features[place] for one in (known, poor))
+        assert unsure.dof == pytest.approx(3.0)
+        assert unsure.expanded_mm / sure.expanded_mm == pytest.approx(3.182 / 1.960, rel=1e-3)
     # One degree of freedom, of a mean of two, is the fewest that there can be.
     assert Spread(0.005, dof=1).dof == 1.0
     with pytest.raises(KinematicsError, match="degrees of freedom"):
         Spread(0.005, dof=0.99)
-    assert unsure.expanded_mm / sure.expanded_mm == pytest.approx(3.182 / 1.960, rel=1e-3)
 
 
 def test_positions():

@@ -1,5 +1,7 @@
 """Corrections from measured parts: against other libraries, plain Monte Carlo, and parts with hidden causes."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hidden_causes import (
@@ -8,6 +10,7 @@ from hidden_causes import (
     cut_corrected,
     cut_part,
     drawn_part,
+    exchanged,
     inspected,
     lost_sign,
     one_cause,
@@ -21,6 +24,8 @@ from kinematics.uncertainty import (
     Feature,
     MeasuredDeviation,
     ModelOperation,
+    OffsetCorrection,
+    SetupEstimate,
     SetupModel,
     Spread,
     StackNode,
@@ -29,6 +34,7 @@ from kinematics.uncertainty import (
     deviations_after,
     measured_parts,
     measurement_blunders,
+    moved_by,
     next_feature,
     offset_correction,
     part_model,
@@ -235,6 +241,135 @@ def test_two_explanations_of_two_numbers_that_differ_at_ninety_degrees():
     assert not causes.certain
 
 
+def test_a_part_cut_with_a_correction_shows_what_the_correction_moves(drawn):
+    """Against the exact model: nothing is off, the offsets are changed all the same, a datum's among them."""
+    part, _ = drawn
+    values = off_by(part, "step turn", "blank", 0.003)
+    values[part.model.index("step shift", "blank", "x")] = 0.006
+    columns = np.flatnonzero(values)
+    estimate = SetupEstimate(part.model, columns, values[columns], 1e-12 * np.eye(2))
+    correction = offset_correction(estimate)
+    assert correction.turns
+    nothing = np.zeros(len(part.model.quantities))
+    cut = cut_corrected(part, nothing, correction) - cut_part(part, nothing)
+    rows = [MeasuredDeviation(k, along, 0.0, 1.0) for k in (0, 4, 8, 13) for along in np.eye(3)]
+    rows += [replace(one, datum=3) for one in rows]
+    measured = measured_parts(part, rows)
+    expected = (measured.along * cut[measured.point]).sum(axis=1)
+    held = measured.datum_point >= 0
+    assert held.sum() == 12
+    expected[held] -= (measured.along * cut[measured.datum_point])[held].sum(axis=1)
+    # Of second order: 6 micrometres, turned by 0.003 degrees.
+    assert moved_by(measured, correction) == pytest.approx(expected, abs=5e-7)
+    assert np.abs(expected).min() < 1e-3 < np.abs(expected).max()
+
+
+def test_turns_are_alike_to_a_thousandth_of_a_degree():
+    zero = np.zeros((3, 3))
+
+    def turning(*turn):
+        return OffsetCorrection(zero, zero, np.array(turn), np.zeros(3))
+
+    assert turning(0.03, 0.0309, 0.0305).turns_alike()
+    assert not turning(0.03, 0.0305, 0.0312).turns_alike()
+    assert turning(0.03, 0.0305, 0.0312).turns_alike([0, 1])
+    assert turning(0.03, 0.0305, 0.0312).turns_alike([])
+    assert not turning(0.03, -0.03, 0.0).turns_alike([0, 1])
+    assert turning(0.0, 0.0, 0.0).turns_alike()
+    assert not turning(0.0, 0.0, 0.0).turns
+    assert turning(0.0, 0.0, -0.002).turns
+
+
+def test_what_the_deviations_say_nothing_about_is_told(drawn):
+    """One face of the first operation, along z: it knows of what is under it, and of nothing sideways."""
+    part, sources = drawn
+    measured = measured_parts(part, [MeasuredDeviation(0, [0, 0, 1], -0.03, 0.002)])
+    unsaid = {(one.kind, one.owner, one.component) for one in correct_jointly(measured, sources).unsaid}
+    assert {("step shift", "blank", "x"), ("step turn", "blank", ""), ("tool length", "tool 1", "")} <= unsaid
+    assert not {("step up", "standoff", ""), ("step up", "blank", ""), ("tool length", "tool 0", "")} & unsaid
+
+
+def test_one_cause_under_several_names(drawn):
+    """Standoff and blank stand on each other: no feature tells which of them is taller."""
+    part, sources = drawn
+    cut = cut_part(part, off_by(part, "step up", "standoff", 0.08))
+    rows = inspected(part, cut, [0, 3, 6, 9, 12], np.random.default_rng(2))
+    causes = single_causes(correct_jointly(measured_parts(part, rows), sources), sources)
+    names = {(one.quantity.kind, one.quantity.owner): one for one in causes.causes if one.level == 1}
+    standoff, blank = names["step up", "standoff"], names["step up", "blank"]
+    assert blank in causes.same_as(standoff)
+    assert standoff in causes.same_as(blank)
+    assert standoff not in causes.same_as(standoff)
+    assert all(one.group == standoff.group for one in causes.same_as(standoff))
+
+
+def test_a_cause_beside_all_that_is_stated_is_least_squares_with_one_number_free(drawn):
+    """Oracle: numpy's lstsq, what is stated as pseudo readings, and the cause free on top of what is stated of it."""
+    part, stated = drawn
+    sources = [one for one in stated if one.kind in {"step up", "step shift", "line shift"}]
+    rng = np.random.default_rng(3)
+    values = np.zeros(len(part.model.quantities))
+    for source in sources:
+        values[part.model.columns(source)] = source.u * rng.choice([-1.0, 1.0])
+    for kind, owner, off in (("step turn", "blank", 0.2), ("step up", "blank", 0.12)):
+        wrong = values.copy()
+        wrong[part.model.index(kind, owner)] += off
+        rows = inspected(part, cut_part(part, wrong), range(len(part.features)), rng)
+        joint = correct_jointly(measured_parts(part, rows), sources)
+        causes = single_causes(joint, sources)
+        assert causes.others == "within limits"
+        cause = next(one for one in causes.causes if one.column == part.model.index(kind, owner))
+        found = causes.estimate(cause)
+        measured, count = joint.measured, len(found.columns)
+        u = dict(zip(joint.prior.columns.tolist(), joint.prior.u.tolist(), strict=True))
+        held = [k for k, column in enumerate(found.columns.tolist()) if column in u]
+        own = measured.jacobian[:, [cause.column]]
+        pseudo = np.zeros((len(held), count + 1))
+        pseudo[np.arange(len(held)), held] = [1.0 / u[int(found.columns[k])] for k in held]
+        free = count if cause.column in u else int(np.flatnonzero(found.columns == cause.column)[0])
+        whole = np.vstack([np.hstack([measured.jacobian[:, found.columns], own]) / U_MM, pseudo])
+        if free != count:
+            whole = whole[:, :-1]  # nothing is stated of it: it is the free number itself
+        right = np.concatenate([measured.excess_mm / U_MM, np.zeros(len(held))])
+        best = np.linalg.lstsq(whole, right, rcond=None)[0]
+        covariance = np.linalg.inv(whole.T @ whole)
+        add = np.eye(count, len(best))
+        if free == count:
+            add[int(np.flatnonzero(found.columns == cause.column)[0]), count] = 1.0
+        assert found.values == pytest.approx(add @ best, abs=1e-7)
+        assert found.covariance == pytest.approx(add @ covariance @ add.T, abs=1e-10)
+        assert found.values[found.columns == cause.column][0] == pytest.approx(off, abs=0.03)
+
+
+@pytest.mark.parametrize("u_mm", [None, 0.02])
+def test_what_the_next_feature_would_tell_by_hand(u_mm):
+    """A face 0.04 low: the post is taller, or A lower. At A-90 the one moves a bore along z, the other along y."""
+    a = RotaryAxis("A", [0, 0, -50.0], [1, 0, 0], RotationSense.CLOCKWISE, (-120.0, 30.0))
+    stack = (StackNode("post", StackStep("post", up_mm=100.0)),)
+    operations = (ModelOperation("top", [0.0], [0, 0, 0]), ModelOperation("side", [-90.0], [0, -25.0, -20.0]))
+    model = SetupModel(Machine("mill", (a,), Platter(face_mm=0.0)), {None: stack}, operations)
+    part = part_model(model, [Feature("face", 0, [0, 0, 0], [0, 0, 1]), Feature("bore", 1, [5, 0, -3])])
+    stated = [
+        UncertaintySource.of(model.of_kind("step up"), Spread(0.02)),
+        UncertaintySource.of(model.of_kind("line shift", "A"), Spread(0.02)),
+    ]
+    off, u = 0.04, 0.002
+    measured = measured_parts(part, [MeasuredDeviation(0, [0, 0, 1], -off, u)])
+    causes = single_causes(correct_jointly(measured, stated), stated)
+    assert {one.quantity.kind for one in causes.rivals} == {"line shift", "step up"}
+    more = next_feature(causes, u_mm)
+    assert more is not None
+    assert more.feature == 1
+    # A position's deviation is the length of what it moves by.
+    assert more.expected_mm == pytest.approx((off, off), abs=1e-9)
+    # If one is the truth, the other explains best with v: (off - v) is left of the face, off and v of the bore.
+    face, bore = 1.0 / u**2, 1.0 / (u if u_mm is None else u_mm) ** 2
+    chi_square = off**2 * (bore + face * bore / (face + bore))
+    assert more.separation == pytest.approx(chi_square**0.5, rel=1e-6)
+    # Each is taken for the other where scatter of standard deviation 2 sqrt(chi square) leaves a difference below 6.
+    assert more.left == pytest.approx(stats.norm.cdf((6.0 - chi_square) / (2.0 * chi_square**0.5)), rel=1e-6)
+
+
 def slips(part, values, rng=None):
     """Deviations of eight features of a part, to make a slip in."""
     return inspected(part, cut_part(part, values), range(8), rng or np.random.default_rng(3))
@@ -267,6 +402,13 @@ def test_a_lost_sign_is_named_where_the_budget_would_explain_the_numbers_as_they
     said = simulated(lost_sign, 12, seed=31, count=6)
     assert said["named"] >= 8
     assert said["misnamed"] == said["false"] == 0
+
+
+def test_two_features_with_each_other_s_figures_are_named():
+    # `hidden_causes.py 500` has the whole counts; before, none was named, and a third had a sign doubted instead.
+    said = simulated(exchanged, 8, seed=32, count=6)
+    assert said["named"] >= 6
+    assert said["misnamed"] == 0
 
 
 def test_several_slips_in_a_long_table_are_named_and_none_where_three_things_are_off(drawn):

@@ -15,6 +15,9 @@ from kinematics import (
 )
 from kinematics.errors import KinematicsError
 from kinematics.uncertainty import (
+    CutPoint,
+    ModelOperation,
+    TouchReading,
     UncertaintySource,
     draw_sources,
     offset_budget,
@@ -134,6 +137,23 @@ def test_what_a_nest_stands_on_is_its_own():
     moves = np.linalg.norm(touched.offset_jacobian, axis=1)
     for key, own in (("plate", 1.0), ("vice", 1.0), ("wedge", 0.0)):
         assert moves[:, touched.index("step up", key)] == pytest.approx([own, 0.0, 0.0], abs=1e-12)
+
+
+def test_whole_numbers_in_lists_are_kept_as_locked_floating_point_numbers():
+    """And what is no vector of three, or not finite, is refused where it is given."""
+    operation = ModelOperation("port", [0, -30], [0, 18, -12])
+    touch = TouchReading([-380, -200, -170], [0, 45])
+    point = CutPoint(0, [5, 0, -3])
+    for array in (operation.machine_deg, operation.origin_mm, touch.at_mm, touch.machine_deg, point.at_mm):
+        assert array.dtype == np.float64
+        assert not array.flags.writeable
+    for wrong in ([1, 2], [1, 2, float("nan")]):
+        with pytest.raises(KinematicsError):
+            CutPoint(0, wrong)
+        with pytest.raises(KinematicsError):
+            ModelOperation("port", [0, -30], wrong)
+        with pytest.raises(KinematicsError):
+            TouchReading(wrong, [0, 45])
 
 
 def test_refusals():
