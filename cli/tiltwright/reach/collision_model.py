@@ -6,7 +6,6 @@ import io
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -51,11 +50,9 @@ from tiltwright.files.loader import ReadJob, ReadMachine, ReadNest, fault_at
 from tiltwright.files.machine_file import MachineFile
 from tiltwright.files.nest_checks import nests_of_solid
 from tiltwright.files.solid_tables import MATERIALS, SolidTable, SweepTable, ToolTable
+from tiltwright.files.toml_source import open_regular, remember
 from tiltwright.files.units import Unit
 from tiltwright.job.evaluate import EvaluatedJob
-
-if TYPE_CHECKING:
-    from kinematics.reach import Mesh
 
 __all__ = ["THIN_PLATTER_MM", "JobCollisionModel", "build_collision_model", "own_solids", "read_stl"]
 
@@ -83,12 +80,7 @@ def read_stl(path: Path, unit_mm: float) -> Mesh:
     """
     import trimesh
 
-    from kinematics import KinematicsError
-    from kinematics.reach import Mesh
-    from tiltwright.files.toml_source import open_regular, remember
-
     remember(path, "a mesh")
-
     try:
         with open_regular(path) as stream:
             raw = stream.read(_LARGEST_BYTES + 1)
