@@ -69,6 +69,10 @@ def index_moves_deg(machine: Machine, start_deg: ArrayLike, poses_deg: ArrayLike
     >>> c = RotaryAxis("C", [0, 0, 0], [0, 0, 1], RotationSense.CLOCKWISE, None)
     >>> index_moves_deg(Machine("mill", (c,), Platter(face_mm=0.0)), [0], [[350], [90]])[0, :, 0].tolist()
     [0.0, 10.0, 90.0]
+    >>> index_moves_deg(Machine("mill", (c,), Platter(face_mm=0.0)), [0, 0], [[90]])
+    Traceback (most recent call last):
+        ...
+    kinematics.errors.KinematicsError: angles (C): expected a last axis of 1 numbers, found shape (2,)
     """
     count = len(as_instance(machine, Machine, "machine").rotaries)
     start = machine.angles(start_deg).reshape(1, count)
